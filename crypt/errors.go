@@ -1,0 +1,82 @@
+package crypt
+
+import (
+	"errors"
+	"fmt"
+)
+
+// Opening sealed objects.
+var (
+	// ErrDamaged is returned when a sealed piece or a wrapped key does not
+	// authenticate: its bytes changed, or it stands in another place than the
+	// one it was sealed for, or the keys are another repository's.
+	ErrDamaged = errors.New("damaged, or not in the place it was sealed for")
+
+	// ErrUnknownWrapping is returned when an object's key is wrapped in a way
+	// that this release does not know.
+	ErrUnknownWrapping = errors.New("unknown kind of key wrapping: a newer release is needed")
+)
+
+// Reading and unlocking key slots. Those that concern one slot come wrapped in
+// a [*SlotError] that names it.
+var (
+	// ErrDamagedSlot is returned when a slot's document is not what was
+	// written. It says nothing about the secret.
+	ErrDamagedSlot = errors.New("damaged key slot")
+
+	// ErrUnknownSlotVersion is returned for an intact slot document of a
+	// version that this release does not know.
+	ErrUnknownSlotVersion = errors.New("unknown key slot version: a newer release is needed")
+
+	// ErrUnknownSlotKind is returned for an intact slot document of a kind
+	// that this release does not know.
+	ErrUnknownSlotKind = errors.New("unknown kind of key slot: a newer release is needed")
+
+	// ErrForeignSlot is returned when a slot belongs to another repository.
+	ErrForeignSlot = errors.New("key slot of another repository")
+
+	// ErrSlotTooCostly is returned when unlocking a slot would take more
+	// memory than the caller allows.
+	ErrSlotTooCostly = errors.New("key slot needs more memory than allowed")
+
+	// ErrSecretKind is returned when a slot is given a passphrase but takes a
+	// key file, or the other way round.
+	ErrSecretKind = errors.New("key slot takes another kind of secret")
+
+	// ErrNoSlot is returned when no slot takes the kind of secret given.
+	ErrNoSlot = errors.New("no key slot takes this kind of secret")
+
+	// ErrWrongSecret is returned when an intact slot does not open: the wrong
+	// passphrase or the wrong key file.
+	ErrWrongSecret = errors.New("wrong passphrase or key file")
+)
+
+// Making secrets and slots.
+var (
+	// ErrEmptySecret is returned for an empty passphrase, and for any secret
+	// that is used after Wipe or was never made.
+	ErrEmptySecret = errors.New("empty passphrase or key")
+
+	// ErrPassphraseTooLong is returned for one of more than [MaxPassphrase] bytes.
+	ErrPassphraseTooLong = fmt.Errorf("passphrase is longer than %d bytes", MaxPassphrase)
+
+	// ErrKeyFileSize is returned when a key file is not exactly 32 bytes long.
+	ErrKeyFileSize = fmt.Errorf("a key file holds exactly %d bytes", keySize)
+
+	// ErrCost is returned when a [Cost] is outside its bounds.
+	ErrCost = errors.New("cost of the key derivation is out of bounds")
+
+	// ErrLabel is returned when a slot's label is too long or not printable.
+	ErrLabel = fmt.Errorf("a label holds at most %d bytes of printable text", MaxLabel)
+)
+
+// SlotError names the key slot that an error is about.
+type SlotError struct {
+	ID  SlotID
+	Err error
+}
+
+func (e *SlotError) Error() string { return fmt.Sprintf("key slot %s: %v", e.ID, e.Err) }
+
+// Unwrap returns what is wrong with the slot.
+func (e *SlotError) Unwrap() error { return e.Err }
