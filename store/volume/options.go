@@ -1,0 +1,56 @@
+package volume
+
+// ReadOptions change what WriteTar reads. The zero value is right for a stopped service's volume.
+type ReadOptions struct {
+	// CrossMounts also reads what is mounted on folders below. By default such a folder is in the
+	// stream, but not what is mounted on it, and a Note says so. Only folders are looked at.
+	CrossMounts bool
+	// OnEntry, if set, is called before each member is written, from the calling goroutine, with
+	// its name (as in Note.Path) and the bytes of content that will follow.
+	OnEntry func(path string, size int64)
+}
+
+// A ReadReport says what WriteTar wrote.
+type ReadReport struct {
+	// Members is the number of members in the stream, the folder itself included.
+	Members int
+	// Skipped lists what is not in the stream: sockets, files that vanished or changed their
+	// kind between listing and opening, contents of mount points, attributes that fit no header.
+	Skipped []Note
+	// Changed lists files and folders whose size or times changed while they were read: the
+	// service was probably not stopped, and their contents may be of no single moment.
+	Changed []Note
+}
+
+// ExtractOptions change how Extract writes. The zero value restores everything but devices.
+type ExtractOptions struct {
+	// Devices allows character and block devices. By default a device is refused with a
+	// RefusedError, since it may open a disk to whoever owns the restored files.
+	Devices bool
+	// OwnersByName gives members to the user and group of the recorded name on this machine, where
+	// there is one. By default the recorded numbers count, which is right for the volumes of containers.
+	OwnersByName bool
+	// WriteZeros writes all zeros out. By default every aligned 64 KiB of zeros in a file becomes a
+	// hole, which reads the same but takes no space, where the file system has holes.
+	WriteZeros bool
+	// Sync returns only after everything written has reached the disk (on Linux by one syncfs of
+	// the whole file system at the end, elsewhere by a flush of each file and folder). By default
+	// the operating system writes it in its own time.
+	Sync bool
+	// Only, if set, says for each member whether it is wanted, by its name as in Note.Path. The
+	// folders above a wanted member are restored with it, as far as the stream describes them. A hard link
+	// whose first name is not wanted can't be restored and becomes a Note.
+	Only func(path string) bool
+	// OnEntry, if set, is called before each wanted member is written, from the calling goroutine.
+	OnEntry func(path string, size int64)
+}
+
+// An ExtractReport says what Extract restored.
+type ExtractReport struct {
+	// Members is the number of members restored, and Bytes the length of their contents.
+	Members int
+	Bytes   int64
+	// NotRestored lists what could not be, such as owners when not root or attributes on a file
+	// system without them. Equal reasons share one Note.
+	NotRestored []Note
+}
