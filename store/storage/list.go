@@ -1,0 +1,154 @@
+package storage
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"path"
+	"slices"
+	"strings"
+	"time"
+)
+
+// List implements [Storage].
+func (f *Folder) List(ctx context.Context, folder string) ([]Info, error) {
+	o := f.operation("list", folder)
+	if folder != "" {
+		if err := CheckName(folder); err != nil {
+			return nil, o.fail("", err)
+		}
+	}
+	return f.collect(ctx, o, func(element string) bool { return badElement(element) == "" })
+}
+
+// Aside lists the files that were being written when their writers stopped, or that
+// are being written now. List does not show them, and they do no harm but to free
+// space. RemoveAside removes them.
+func (f *Folder) Aside(ctx context.Context) ([]Info, error) {
+	return f.collect(ctx, f.operation("list files written aside", ""), isAside)
+}
+
+// RemoveAside removes those files of Aside that were last written to more than age
+// ago by the share's own clock, and gives those that it removed. An age of a day is
+// safe while other machines write. 5 seconds of slack are added.
+func (f *Folder) RemoveAside(ctx context.Context, age time.Duration) ([]Info, error) {
+	o := f.operation("remove files written aside", "")
+	if age < 0 {
+		return nil, o.fail("", fmt.Errorf("age %v: %w", age, fs.ErrInvalid))
+	}
+	now, err := f.Now(ctx)
+	if err != nil {
+		return nil, err
+	}
+	aside, err := f.Aside(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var removed []Info
+	for _, info := range aside {
+		if now.Sub(info.Modified) <= age+slack {
+			continue
+		}
+		o.name = info.Name
+		_, err := await(ctx, func() (struct{}, error) { return struct{}{}, f.files.remove(info.Name) })
+		if errors.Is(err, fs.ErrNotExist) {
+			continue // somebody else was faster
+		}
+		if err != nil {
+			return removed, o.fail("remove", err)
+		}
+		removed = append(removed, info)
+	}
+	return removed, nil
+}
+
+// slack covers what the coarsest shares lose of a time: FAT keeps even seconds.
+const slack = 5 * time.Second
+
+// Now implements [Clock]. It makes an empty file and asks for its time; nothing is
+// written to that, since then some clients would answer by their own clock.
+func (f *Folder) Now(ctx context.Context) (time.Time, error) {
+	o := f.operation("ask for the time", "")
+	now, err := await(ctx, func() (time.Time, error) { return f.probe(o) })
+	return now, o.fail("wait", err)
+}
+
+func (f *Folder) probe(o operation) (time.Time, error) {
+	name := asideName()
+	file, err := f.files.create(name)
+	if err != nil {
+		return time.Time{}, o.fail("create", err)
+	}
+	defer f.files.remove(name)
+	if err := file.Close(); err != nil {
+		return time.Time{}, o.fail("close", err)
+	}
+	info, err := f.files.lstat(name)
+	if err != nil {
+		return time.Time{}, o.fail("stat", err)
+	}
+	return info.ModTime(), nil
+}
+
+// collect gives the regular files below the folder o.name whose last element is wanted.
+func (f *Folder) collect(ctx context.Context, o operation, wanted func(element string) bool) ([]Info, error) {
+	infos, err := await(ctx, func() ([]Info, error) {
+		w := &walk{Folder: f, operation: o, wanted: wanted}
+		err := w.start(ctx)
+		return w.found, err
+	})
+	if err != nil {
+		return nil, o.fail("wait", err)
+	}
+	slices.SortFunc(infos, func(a, b Info) int { return cmp.Compare(a.Name, b.Name) })
+	return infos, nil
+}
+
+// walk is one walk through the folders.
+type walk struct {
+	*Folder
+	operation
+	wanted func(element string) bool
+	found  []Info
+}
+
+// start walks from the folder that is asked for. A lower one may not have been made
+// yet.
+func (w *walk) start(ctx context.Context) error {
+	if w.name == "" {
+		return w.below(ctx, ".")
+	}
+	top, _, lower := strings.Cut(w.name, "/")
+	if err := w.findTop(w.operation, top); err != nil {
+		return err
+	}
+	err := w.below(ctx, w.name)
+	if lower && errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return err
+}
+
+func (w *walk) below(ctx context.Context, folder string) error {
+	if err := ctx.Err(); err != nil {
+		return w.fail("list", err)
+	}
+	entries, err := w.files.list(folder)
+	if err != nil {
+		return w.fail("list", err)
+	}
+	for _, entry := range entries {
+		name := path.Join(folder, entry.Name())
+		switch {
+		case entry.Mode().IsRegular() && w.wanted(entry.Name()):
+			w.found = append(w.found, Info{Name: name, Size: entry.Size(), Modified: entry.ModTime()})
+		case entry.IsDir() && badElement(entry.Name()) == "" && strings.Count(name, "/") < maxElements-1:
+			if err := w.below(ctx, name); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,190 @@
+package storage
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"slices"
+	"sync"
+)
+
+// ReadAt implements [Storage]. The files read last, up to 8, stay open between calls.
+func (f *Folder) ReadAt(ctx context.Context, name string, p []byte, off int64) error {
+	o := f.operation("read", name)
+	if err := checkRange(name, p, off); err != nil {
+		return o.fail("", err)
+	}
+	for {
+		n := min(len(p), blockSize)
+		if err := f.readBlock(ctx, o, p[:n], off); err != nil {
+			return o.fail("wait", err)
+		}
+		p, off = p[n:], off+int64(n)
+		if len(p) == 0 {
+			return nil
+		}
+	}
+}
+
+// checkRange refuses what no object could ever give.
+func checkRange(name string, p []byte, off int64) error {
+	if err := CheckName(name); err != nil {
+		return err
+	}
+	if off < 0 || off > math.MaxInt64-int64(len(p)) {
+		return fmt.Errorf("%d bytes from byte %d on: %w", len(p), off, fs.ErrInvalid)
+	}
+	return nil
+}
+
+// readBlock reads by way of a buffer of its own, since a read that is left behind
+// would write to p later. Such a buffer is not used again.
+func (f *Folder) readBlock(ctx context.Context, o operation, p []byte, off int64) error {
+	block := f.blocks.Get().(*[]byte)
+	_, err := await(ctx, func() (struct{}, error) {
+		return struct{}{}, f.readFile(o, (*block)[:len(p)], off)
+	})
+	if err != nil {
+		return err
+	}
+	copy(p, *block)
+	f.blocks.Put(block)
+	return nil
+}
+
+func (f *Folder) readFile(o operation, p []byte, off int64) error {
+	h, err := f.handles.acquire(o.name)
+	if err != nil {
+		return f.missing(o, "open", err)
+	}
+	defer f.handles.release(h)
+	err = readFull(h.file, p, off)
+	if err != nil {
+		f.handles.drop(o.name) // perhaps stale: open it anew next time
+	}
+	return o.fail("read", err)
+}
+
+func readFull(file readFile, p []byte, off int64) error {
+	if len(p) == 0 {
+		info, err := file.Stat()
+		if err != nil {
+			return err
+		}
+		return shorter(info.Size(), off)
+	}
+	n, err := file.ReadAt(p, off)
+	switch {
+	case n == len(p):
+		return nil
+	case errors.Is(err, io.EOF):
+		return shorter(off+int64(n), off+int64(len(p)))
+	}
+	return err
+}
+
+// shorter returns io.ErrUnexpectedEOF if an object of size bytes ends before end.
+func shorter(size, end int64) error {
+	if size >= end {
+		return nil
+	}
+	return fmt.Errorf("%w: the object ends before byte %d", io.ErrUnexpectedEOF, end)
+}
+
+// maxHandles is how many files stay open: a few that are read by turns, and too few
+// to matter to any system's limit.
+const maxHandles = 8
+
+// handles keeps the files open that were read last.
+type handles struct {
+	open func(name string) (readFile, error)
+	keep int
+
+	mu   sync.Mutex
+	kept []*handle // the one used last at the end
+}
+
+type handle struct {
+	name string
+	file readFile
+	uses int  // by calls under way
+	kept bool // in handles.kept
+}
+
+// acquire gives an open file, for release after use.
+func (hs *handles) acquire(name string) (*handle, error) {
+	if h := hs.reuse(name); h != nil {
+		return h, nil
+	}
+	file, err := hs.open(name)
+	if err != nil {
+		return nil, err
+	}
+	hs.mu.Lock()
+	defer hs.mu.Unlock()
+	h := &handle{name: name, file: file, uses: 1, kept: true}
+	hs.kept = append(hs.kept, h)
+	for len(hs.kept) > hs.keep {
+		hs.dismiss(0)
+	}
+	return h, nil
+}
+
+func (hs *handles) reuse(name string) *handle {
+	hs.mu.Lock()
+	defer hs.mu.Unlock()
+	i := slices.IndexFunc(hs.kept, func(h *handle) bool { return h.name == name })
+	if i < 0 {
+		return nil
+	}
+	h := hs.kept[i]
+	hs.kept = append(slices.Delete(hs.kept, i, i+1), h)
+	h.uses++
+	return h
+}
+
+func (hs *handles) release(h *handle) {
+	hs.mu.Lock()
+	defer hs.mu.Unlock()
+	h.uses--
+	h.closeUnused()
+}
+
+// drop closes a file after its last use.
+func (hs *handles) drop(name string) {
+	hs.mu.Lock()
+	defer hs.mu.Unlock()
+	for i := len(hs.kept) - 1; i >= 0; i-- {
+		if hs.kept[i].name == name {
+			hs.dismiss(i)
+		}
+	}
+}
+
+// closeAll closes all files after their last use, and keeps none from now on.
+func (hs *handles) closeAll() {
+	hs.mu.Lock()
+	defer hs.mu.Unlock()
+	hs.keep = 0
+	for len(hs.kept) > 0 {
+		hs.dismiss(0)
+	}
+}
+
+// dismiss needs hs.mu to be held.
+func (hs *handles) dismiss(i int) {
+	h := hs.kept[i]
+	hs.kept = slices.Delete(hs.kept, i, i+1)
+	h.kept = false
+	h.closeUnused()
+}
+
+// closeUnused ignores the error: nothing was written.
+func (h *handle) closeUnused() {
+	if !h.kept && h.uses == 0 {
+		h.file.Close()
+	}
+}

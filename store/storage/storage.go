@@ -1,0 +1,92 @@
+// Package storage holds objects by name: in a folder of a local disk or of a
+// mounted share ([Folder]), or in memory for tests ([Memory]).
+//
+// An object is written once, under a name never used before, and never changed:
+// all that changes over time is which objects exist. The interface therefore has
+// no rename, no append and no lock, and fits a folder as well as an object store.
+//
+// Package storagetest holds a conformance suite for further implementations, and
+// a wrapper that injects faults.
+package storage
+
+import (
+	"context"
+	"io"
+	"time"
+)
+
+// A Storage holds objects by name. Names are those that [CheckName] accepts.
+//
+// All methods may be called at once from any number of goroutines, and objects
+// may come and go at the hands of other processes and machines.
+//
+// When ctx ends, a method returns its error soon after, even while the medium does
+// not answer; what it had begun may then still be finished behind its back. Every
+// error is an [*Error] and wraps one of this package's sentinels, ctx's error, or
+// what the operating system said.
+type Storage interface {
+	// Put stores what content gives until io.EOF, under a name never used before.
+	//
+	// When it returns nil, the object is complete and has been flushed, and so has
+	// its place in its folder: it outlives a power failure. When it returns an
+	// error, the object is absent, or complete where only the last flush failed or
+	// the medium's answer was lost; it is never there in part. The name must not be
+	// used again either way.
+	//
+	// ErrExists: the name is taken. Put is no arbiter between callers who race for
+	// one name; Mark is. content is read in the caller's goroutine, and not after
+	// Put returns; its read error abandons the object and is returned. Content that
+	// may block must itself heed ctx.
+	Put(ctx context.Context, name string, content io.Reader) error
+
+	// Mark creates a small object exclusively: of any number of callers who race for
+	// a name, on any number of machines, one gets nil and the others ErrExists.
+	//
+	// When it returns nil, the object is complete and flushed, as after Put. A crash
+	// or any error but ErrExists may leave it absent, empty, cut short or complete:
+	// readers must expect that.
+	Mark(ctx context.Context, name string, content []byte) error
+
+	// ReadAt fills p from byte off of the object on.
+	//
+	// ErrNotFound: there is no such object. io.ErrUnexpectedEOF: it is shorter than
+	// off+len(p). What p holds after an error is not specified.
+	ReadAt(ctx context.Context, name string, p []byte, off int64) error
+
+	// List gives all objects below folder (whose names start with folder and "/"), at
+	// any depth, or all objects if folder is "". They are sorted by name, bytewise.
+	//
+	// The list is complete before List returns: callers may remove objects while they
+	// walk it. Objects that come or go meanwhile may or may not be in it. A folder
+	// that holds nothing gives an empty list.
+	List(ctx context.Context, folder string) ([]Info, error)
+
+	// Stat describes one object. ErrNotFound: there is none of that name.
+	Stat(ctx context.Context, name string) (Info, error)
+
+	// Remove removes an object. When it returns nil, the object is gone, and its
+	// folder has been flushed: it does not come back after a power failure.
+	//
+	// ErrNotFound: there is no such object. After any other error it may be there or
+	// not.
+	Remove(ctx context.Context, name string) error
+}
+
+// Info describes one object.
+type Info struct {
+	Name string
+	Size int64 // bytes
+
+	// Modified is when the object was written, by the clock of the medium. Compare it
+	// with other objects' times and with Clock.Now only, never with the local clock,
+	// and allow for 5 seconds of slack: some shares keep whole or even seconds.
+	Modified time.Time
+}
+
+// A Clock is a Storage that can tell the present time by the same clock that
+// gives Info.Modified.
+type Clock interface {
+	// Now gives the medium's present time, as coarse as it keeps times. It may have to
+	// write to find out.
+	Now(ctx context.Context) (time.Time, error)
+}

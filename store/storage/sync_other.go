@@ -1,0 +1,8 @@
+//go:build !unix
+
+package storage
+
+import "os"
+
+// syncFolder does nothing: Windows has no call that flushes a folder's entries.
+func syncFolder(*os.Root, string) error { return nil }

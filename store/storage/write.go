@@ -1,0 +1,238 @@
+package storage
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"path"
+	"strings"
+)
+
+// blockSize is the length of the pieces, in bytes, in which contents are written and
+// read; between two of them ctx is looked at.
+const blockSize = 1 << 20
+
+// Put implements [Storage]. The object is written aside, in its own folder under a
+// name that no object can have, flushed, and renamed; it never replaces anything.
+func (f *Folder) Put(ctx context.Context, name string, content io.Reader) error {
+	o := f.operation("put", name)
+	if err := CheckName(name); err != nil {
+		return o.fail("", err)
+	}
+	if err := ctx.Err(); err != nil {
+		return o.fail("", err)
+	}
+	r, w := io.Pipe()
+	stop := context.AfterFunc(ctx, func() { w.CloseWithError(ctx.Err()) })
+	defer stop()
+	done := start(func() (struct{}, error) {
+		err := f.put(ctx, o, r)
+		r.CloseWithError(io.ErrClosedPipe) // release feed, whatever happened
+		return struct{}{}, err
+	})
+	f.feed(w, content)
+	_, err := wait(ctx, done)
+	return o.fail("wait", err)
+}
+
+// feed hands content over to the goroutine that writes, in the caller's goroutine:
+// the one that writes may be left behind, and must not touch content then.
+func (f *Folder) feed(w *io.PipeWriter, content io.Reader) {
+	defer w.CloseWithError(io.ErrUnexpectedEOF) // if content panics: no clean end
+	block := f.blocks.Get().(*[]byte)
+	defer f.blocks.Put(block)
+	_, err := io.CopyBuffer(w, content, *block)
+	w.CloseWithError(err)
+}
+
+func (f *Folder) put(ctx context.Context, o operation, content io.Reader) error {
+	folder := path.Dir(o.name)
+	if err := f.settle(o, folder); err != nil {
+		return err
+	}
+	aside := path.Join(folder, asideName())
+	size, err := f.writeAside(ctx, o, aside, content)
+	if err == nil {
+		err = f.move(ctx, o, aside, size)
+	}
+	if err != nil {
+		f.files.remove(aside) // if that fails as well, RemoveAside finds it
+		return err
+	}
+	return o.fail("sync folder", f.files.syncFolder(folder))
+}
+
+// settle sees that a folder is there and will stay: it makes what is missing below
+// its top folder, and flushes the folders above it. It does so once for each folder
+// even if that is there already, since its maker may not have flushed it yet.
+func (f *Folder) settle(o operation, folder string) error {
+	if folder == "." || f.isSettled(folder) {
+		return nil
+	}
+	elements := strings.Split(folder, "/")
+	at := elements[0]
+	if err := f.findTop(o, at); err != nil {
+		return err
+	}
+	for _, element := range elements[1:] {
+		above := at
+		at = path.Join(at, element)
+		if err := f.files.mkdir(at); err != nil && !errors.Is(err, fs.ErrExist) {
+			return o.fail("make folder", err)
+		}
+		if err := f.files.syncFolder(above); err != nil {
+			return o.fail("sync folder", err)
+		}
+	}
+	f.setSettled(folder, true)
+	return nil
+}
+
+func (f *Folder) isSettled(folder string) bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.settled[folder]
+}
+
+func (f *Folder) setSettled(folder string, is bool) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.settled[folder] = is
+}
+
+// writeAside writes a file from content and flushes it. The first error counts: on
+// many file systems a flush after a failed write succeeds.
+func (f *Folder) writeAside(ctx context.Context, o operation, aside string, content io.Reader) (int64, error) {
+	file, err := f.create(o, aside)
+	if err != nil {
+		return 0, err
+	}
+	size, err := f.copyBlocks(ctx, o, file, content)
+	if err == nil {
+		err = o.fail("sync", file.Sync())
+	}
+	if closing := file.Close(); err == nil {
+		err = o.fail("close", closing)
+	}
+	return size, err
+}
+
+// create makes a file exclusively. ErrGone: its folder, once settled, has vanished.
+func (f *Folder) create(o operation, name string) (writeFile, error) {
+	file, err := f.files.create(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		f.setSettled(path.Dir(name), false)
+		err = fmt.Errorf("folder %s: %w", path.Dir(name), ErrGone)
+	}
+	return file, o.fail("create", err)
+}
+
+func (f *Folder) copyBlocks(ctx context.Context, o operation, to io.Writer, from io.Reader) (int64, error) {
+	block := f.blocks.Get().(*[]byte)
+	defer f.blocks.Put(block)
+	var size int64
+	for {
+		if err := ctx.Err(); err != nil {
+			return size, o.fail("write", err)
+		}
+		n, end := io.ReadFull(from, *block)
+		written, err := to.Write((*block)[:n])
+		size += int64(written)
+		switch {
+		case err != nil:
+			return size, o.fail("write", err)
+		case written < n:
+			return size, o.fail("write", io.ErrShortWrite)
+		case end == io.EOF, end == io.ErrUnexpectedEOF:
+			return size, nil
+		case end != nil:
+			return size, o.wrap("read the content", end)
+		}
+	}
+}
+
+// move renames a flushed file into place, if that is free and the repository is
+// still where it was.
+func (f *Folder) move(ctx context.Context, o operation, aside string, size int64) error {
+	if err := f.findAnchor(o); err != nil {
+		return err
+	}
+	_, err := f.files.lstat(o.name)
+	if err == nil {
+		return o.fail("", ErrExists)
+	}
+	if !errors.Is(err, fs.ErrNotExist) {
+		return o.fail("stat", err)
+	}
+	if err := ctx.Err(); err != nil {
+		return o.fail("rename", err)
+	}
+	if err := f.files.rename(aside, o.name); err != nil && !f.moved(aside, o.name, size) {
+		return o.fail("rename", err)
+	}
+	return nil
+}
+
+// moved reports whether a rename was done although it returned an error: on shares
+// it is the answer that gets lost.
+func (f *Folder) moved(from, to string, size int64) bool {
+	if _, err := f.files.lstat(from); !errors.Is(err, fs.ErrNotExist) {
+		return false
+	}
+	info, err := f.files.lstat(to)
+	return err == nil && info.Mode().IsRegular() && info.Size() == size
+}
+
+// Mark implements [Storage], by O_CREATE and O_EXCL: they were exact on every share
+// tried, which neither locks nor links nor renames are.
+func (f *Folder) Mark(ctx context.Context, name string, content []byte) error {
+	o := f.operation("mark", name)
+	if err := CheckName(name); err != nil {
+		return o.fail("", err)
+	}
+	content = append([]byte(nil), content...) // the call may be left behind
+	_, err := await(ctx, func() (struct{}, error) { return struct{}{}, f.mark(o, content) })
+	return o.fail("wait", err)
+}
+
+// mark leaves the file when something fails after its creation: it was exclusive.
+func (f *Folder) mark(o operation, content []byte) error {
+	folder := path.Dir(o.name)
+	if err := f.settle(o, folder); err != nil {
+		return err
+	}
+	file, err := f.create(o, o.name)
+	if errors.Is(err, fs.ErrExist) {
+		return o.wrap("", ErrExists)
+	}
+	if err != nil {
+		return err
+	}
+	n, err := file.Write(content)
+	if err == nil && n < len(content) {
+		err = io.ErrShortWrite
+	}
+	err = o.fail("write", err)
+	if err == nil {
+		err = o.fail("sync", file.Sync())
+	}
+	if closing := file.Close(); err == nil {
+		err = o.fail("close", closing)
+	}
+	if err != nil {
+		return err
+	}
+	return o.fail("sync folder", f.files.syncFolder(folder))
+}
+
+// Files that are written aside have an underscore, which no object's name has.
+const asidePrefix, asideSuffix = "_", ".part"
+
+func asideName() string { return asidePrefix + strings.ToLower(rand.Text()) + asideSuffix }
+
+func isAside(element string) bool {
+	return strings.HasPrefix(element, asidePrefix) && strings.HasSuffix(element, asideSuffix)
+}
