@@ -79,7 +79,7 @@ func (m *Memory) Put(ctx context.Context, name string, content io.Reader) error 
 	if m.crashes != crashes {
 		return o.fail("sync", fmt.Errorf("%w: the power failed", ErrGone))
 	}
-	return o.fail("", m.create(name, b.Bytes(), nil))
+	return o.fail("", m.create(name, b.Bytes(), false))
 }
 
 // Mark implements [Storage].
@@ -90,11 +90,11 @@ func (m *Memory) Mark(ctx context.Context, name string, content []byte) error {
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return o.fail("", m.create(name, bytes.Clone(content), &object{}))
+	return o.fail("", m.create(name, bytes.Clone(content), true))
 }
 
-// create adds an object. Without a flush, a crash leaves rest of it.
-func (m *Memory) create(name string, content []byte, rest *object) error {
+// create adds an object. If it is not flushed, a crash leaves nothing, or an empty mark.
+func (m *Memory) create(name string, content []byte, mark bool) error {
 	if m.isTaken(name) {
 		return ErrExists
 	}
@@ -103,8 +103,8 @@ func (m *Memory) create(name string, content []byte, rest *object) error {
 	switch {
 	case !m.unflushed:
 		m.flushed[name] = added
-	case rest != nil:
-		m.flushed[name] = object{rest.content, added.modified}
+	case mark:
+		m.flushed[name] = object{modified: added.modified}
 	}
 	return nil
 }

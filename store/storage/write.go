@@ -138,7 +138,10 @@ func (f *Folder) copyBlocks(ctx context.Context, o operation, to io.Writer, from
 		if err := ctx.Err(); err != nil {
 			return size, o.fail("write", err)
 		}
-		n, end := io.ReadFull(from, *block)
+		n, end := fill(*block, from)
+		if end != nil && end != io.EOF {
+			return size, o.wrap("read the content", end)
+		}
 		written, err := to.Write((*block)[:n])
 		size += int64(written)
 		switch {
@@ -146,12 +149,21 @@ func (f *Folder) copyBlocks(ctx context.Context, o operation, to io.Writer, from
 			return size, o.fail("write", err)
 		case written < n:
 			return size, o.fail("write", io.ErrShortWrite)
-		case end == io.EOF, end == io.ErrUnexpectedEOF:
+		case end == io.EOF:
 			return size, nil
-		case end != nil:
-			return size, o.wrap("read the content", end)
 		}
 	}
+}
+
+// fill reads until the block is full or from ends. Unlike io.ReadFull it leaves
+// from's own io.ErrUnexpectedEOF, which is a failure, distinct from an end.
+func fill(block []byte, from io.Reader) (n int, err error) {
+	for n < len(block) && err == nil {
+		var more int
+		more, err = from.Read(block[n:])
+		n += more
+	}
+	return n, err
 }
 
 // move renames a flushed file into place, if that is free and the repository is
