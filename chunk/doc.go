@@ -28,5 +28,6 @@
 //
 // With q = e^-3.75 this comes to a mean of A*(1/4+1-q) = 1.226 A, a median of
 // 0.943 A, and a share of q = 2.35 % of the chunks cut at the limit. A content
-// of at most m bytes is one chunk, and no fingerprint of it is computed.
+// of at most m bytes is one chunk, and no fingerprint of it is computed. Zeros
+// have the fingerprint zero: a run of them is cut into chunks of m bytes.
 package chunk
