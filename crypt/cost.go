@@ -24,9 +24,9 @@ const (
 	maxSalt      = 64
 )
 
-// Below reports whether c takes less than the other cost in memory or passes.
+// Below reports whether c is less than the other cost in any parameter.
 func (c Cost) Below(other Cost) bool {
-	return c.MemoryKiB < other.MemoryKiB || c.Passes < other.Passes
+	return c.MemoryKiB < other.MemoryKiB || c.Passes < other.Passes || c.Lanes < other.Lanes
 }
 
 // String describes the cost.

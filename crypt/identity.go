@@ -24,7 +24,7 @@ func (id Identity) String() string { return hex.EncodeToString(id[:]) }
 // one goroutine; any number of Hashers may work at the same time.
 type Hasher struct {
 	redacted
-	keyed *blake3.Hasher
+	keyed hidden[blake3.Hasher]
 	sum   []byte
 }
 
@@ -32,15 +32,16 @@ type Hasher struct {
 // holds about 10 KB, and Sum allocates nothing.
 func (k *Keys) NewHasher() *Hasher {
 	return &Hasher{
-		keyed: newKeyedBLAKE3(&k.derived.identity),
+		keyed: hide(newKeyedBLAKE3(&k.derived.get().identity)),
 		sum:   make([]byte, 0, 32),
 	}
 }
 
 // Sum returns the identity of a chunk's content. It does not retain the chunk.
 func (h *Hasher) Sum(chunk []byte) Identity {
-	h.keyed.Reset()
-	h.keyed.Write(chunk) // never fails
-	h.sum = h.keyed.Sum(h.sum[:0])
+	keyed := h.keyed.get()
+	keyed.Reset()
+	keyed.Write(chunk) // never fails
+	h.sum = keyed.Sum(h.sum[:0])
 	return Identity(h.sum[:len(Identity{})])
 }

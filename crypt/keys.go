@@ -64,43 +64,44 @@ func (id *RepositoryID) UnmarshalText(text []byte) error {
 // as "[secret]". Its methods may be called concurrently, Wipe excepted.
 type RootKey struct {
 	redacted
-	key *[keySize]byte
+	key hidden[[keySize]byte]
 }
 
 // NewRootKey returns a random root key.
 func NewRootKey() *RootKey {
-	k := &RootKey{key: new([keySize]byte)}
-	rand.Read(k.key[:]) // never fails, as documented there
-	return k
+	return &RootKey{key: hide(newKey())}
 }
 
 // Equal reports in constant time whether both are the same key.
 func (k *RootKey) Equal(other *RootKey) bool {
-	if k.empty() || other.empty() {
-		return false
-	}
-	return subtle.ConstantTimeCompare(k.key[:], other.key[:]) == 1
+	a, b := k.material(), other.material()
+	return a != nil && b != nil && subtle.ConstantTimeCompare(a[:], b[:]) == 1
 }
 
 // Wipe overwrites the key. Keys derived from it stay usable.
 func (k *RootKey) Wipe() {
-	if k.empty() {
-		return
+	if key := k.key.take(); key != nil {
+		clear(key[:])
 	}
-	clear(k.key[:])
-	k.key = nil
 }
 
-func (k *RootKey) empty() bool { return k == nil || k.key == nil }
+// material returns nil for a key that is nil, wiped or was never made.
+func (k *RootKey) material() *[keySize]byte {
+	if k == nil {
+		return nil
+	}
+	return k.key.get()
+}
 
 // Derive returns the keys of the repository, by HKDF-SHA-256 (RFC 5869) with
 // the repository id as the salt and a label for each purpose. It fails with
 // [ErrEmptySecret] on a wiped key.
 func (k *RootKey) Derive(repo RepositoryID) (*Keys, error) {
-	if k.empty() {
+	key := k.material()
+	if key == nil {
 		return nil, fmt.Errorf("derive keys from the root key: %w", ErrEmptySecret)
 	}
-	extracted, err := hkdf.Extract(sha256.New, k.key[:], repo[:])
+	extracted, err := hkdf.Extract(sha256.New, key[:], repo[:])
 	if err != nil {
 		return nil, fmt.Errorf("derive keys from the root key: %w", err)
 	}
@@ -114,20 +115,20 @@ func (k *RootKey) Derive(repo RepositoryID) (*Keys, error) {
 		{labelWrapping, &d.wrapping},
 		{labelManifest, &d.manifest},
 	} {
-		key, err := hkdf.Expand(sha256.New, extracted, purpose.label, keySize)
+		derived, err := hkdf.Expand(sha256.New, extracted, purpose.label, keySize)
 		if err != nil {
 			return nil, fmt.Errorf("derive the key for %q: %w", purpose.label, err)
 		}
-		copy(purpose.key[:], key)
+		copy(purpose.key[:], derived)
 	}
-	return &Keys{derived: d}, nil
+	return &Keys{derived: hide(d)}, nil
 }
 
 // Keys are the keys that one repository derives from its root key. They print
 // as "[secret]". All methods may be called concurrently.
 type Keys struct {
 	redacted
-	derived *derivedKeys
+	derived hidden[derivedKeys]
 }
 
 type derivedKeys struct {
@@ -139,7 +140,7 @@ type derivedKeys struct {
 // tell nothing to whoever lacks the key. It is the output of BLAKE3, keyed, for
 // the empty input. Reads never fail; the reader is for one goroutine.
 func (k *Keys) BoundarySource() io.Reader {
-	return &boundarySource{stream: newKeyedBLAKE3(&k.derived.boundary).Digest()}
+	return &boundarySource{stream: newKeyedBLAKE3(&k.derived.get().boundary).Digest()}
 }
 
 type boundarySource struct {
@@ -152,7 +153,7 @@ func (s *boundarySource) Read(p []byte) (int, error) { return s.stream.Read(p) }
 // ManifestMAC authenticates the repository's readable file by HMAC-SHA-256
 // (RFC 2104).
 func (k *Keys) ManifestMAC(message []byte) [32]byte {
-	mac := hmac.New(sha256.New, k.derived.manifest[:])
+	mac := hmac.New(sha256.New, k.derived.get().manifest[:])
 	mac.Write(message)
 	return [32]byte(mac.Sum(nil))
 }
@@ -161,6 +162,12 @@ func (k *Keys) ManifestMAC(message []byte) [32]byte {
 func (k *Keys) CheckManifest(message []byte, mac [32]byte) bool {
 	want := k.ManifestMAC(message)
 	return hmac.Equal(want[:], mac[:])
+}
+
+func newKey() *[keySize]byte {
+	key := new([keySize]byte)
+	rand.Read(key[:]) // never fails, as documented there
+	return key
 }
 
 func newKeyedBLAKE3(key *[keySize]byte) *blake3.Hasher {

@@ -83,14 +83,13 @@ const (
 // pieces, and the object key wrapped for the object's header.
 func (k *Keys) NewSealer(n ObjectName) (s *Sealer, kind WrappingKind, wrapped []byte, err error) {
 	kind = WrapXChaCha20Poly1305
-	wrapper, err := chacha20poly1305.NewX(k.derived.wrapping[:])
+	wrapper, err := chacha20poly1305.NewX(k.derived.get().wrapping[:])
 	if err != nil {
 		return nil, 0, nil, fmt.Errorf("%v: wrap the object key: %w", n, err)
 	}
-	var key [keySize]byte
-	rand.Read(key[:]) // never fails, as documented there
+	key := newKey()
 	wrapped = make([]byte, wrapper.NonceSize(), WrappedSize)
-	rand.Read(wrapped)
+	rand.Read(wrapped) // the nonce
 	wrapped = wrapper.Seal(wrapped, wrapped, key[:], wrappingData(n, kind))
 	pieces, err := newPieceCipher(n, key[:])
 	if err != nil {
@@ -108,7 +107,7 @@ func (k *Keys) NewOpener(n ObjectName, kind WrappingKind, wrapped []byte) (*Open
 	if len(wrapped) != WrappedSize {
 		return nil, fmt.Errorf("%v: object key of %d bytes: %w", n, len(wrapped), ErrDamaged)
 	}
-	wrapper, err := chacha20poly1305.NewX(k.derived.wrapping[:])
+	wrapper, err := chacha20poly1305.NewX(k.derived.get().wrapping[:])
 	if err != nil {
 		return nil, fmt.Errorf("%v: unwrap the object key: %w", n, err)
 	}

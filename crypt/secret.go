@@ -3,7 +3,6 @@ package crypt
 import (
 	"bytes"
 	"crypto/hkdf"
-	"crypto/rand"
 	"crypto/sha256"
 	"fmt"
 	"io"
@@ -34,7 +33,7 @@ type Secret interface {
 // ways (such as an accented one) must be given in the same way each time.
 type Passphrase struct {
 	redacted
-	text *[]byte
+	text hidden[[]byte]
 }
 
 // NewPassphrase copies text. It fails with [ErrEmptySecret] or [ErrPassphraseTooLong].
@@ -46,7 +45,7 @@ func NewPassphrase(text []byte) (*Passphrase, error) {
 		return nil, ErrPassphraseTooLong
 	}
 	text = bytes.Clone(text)
-	return &Passphrase{text: &text}, nil
+	return &Passphrase{text: hide(&text)}, nil
 }
 
 // ReadPassphrase reads all of r. One line end ("\n" or "\r\n") at the end is
@@ -71,19 +70,17 @@ func (p *Passphrase) Kind() SlotKind { return SlotPassphrase }
 
 // Wipe overwrites the passphrase, which then opens nothing.
 func (p *Passphrase) Wipe() {
-	if p.text == nil {
-		return
+	if text := p.text.take(); text != nil {
+		clear(*text)
 	}
-	clear(*p.text)
-	p.text = nil
 }
 
 // slotKey is Argon2id (RFC 9106), version 0x13, without secret or associated data.
 func (p *Passphrase) slotKey(salt []byte, cost Cost) (*[keySize]byte, error) {
-	if p == nil || p.text == nil {
+	if p == nil || p.text.get() == nil {
 		return nil, ErrEmptySecret
 	}
-	key := argon2.IDKey(*p.text, salt, cost.Passes, cost.MemoryKiB, uint8(cost.Lanes), keySize)
+	key := argon2.IDKey(*p.text.get(), salt, cost.Passes, cost.MemoryKiB, uint8(cost.Lanes), keySize)
 	return (*[keySize]byte)(key), nil
 }
 
@@ -91,14 +88,12 @@ func (p *Passphrase) slotKey(salt []byte, cost Cost) (*[keySize]byte, error) {
 // callers without a person. It prints as "[secret]".
 type KeyFile struct {
 	redacted
-	key *[keySize]byte
+	key hidden[[keySize]byte]
 }
 
 // NewKeyFile returns a random key. Save it with WriteTo.
 func NewKeyFile() *KeyFile {
-	k := &KeyFile{key: new([keySize]byte)}
-	rand.Read(k.key[:]) // never fails, as documented there
-	return k
+	return &KeyFile{key: hide(newKey())}
 }
 
 // ReadKeyFile reads all of r, which must hold exactly 32 bytes; otherwise it
@@ -113,16 +108,17 @@ func ReadKeyFile(r io.Reader) (*KeyFile, error) {
 		return nil, ErrKeyFileSize
 	}
 	key := [keySize]byte(content)
-	return &KeyFile{key: &key}, nil
+	return &KeyFile{key: hide(&key)}, nil
 }
 
 // WriteTo writes the key's 32 bytes in the clear: w must be a place that only
 // its owner can read.
 func (k *KeyFile) WriteTo(w io.Writer) (int64, error) {
-	if k.key == nil {
+	key := k.key.get()
+	if key == nil {
 		return 0, ErrEmptySecret
 	}
-	n, err := w.Write(k.key[:])
+	n, err := w.Write(key[:])
 	return int64(n), err
 }
 
@@ -131,19 +127,17 @@ func (k *KeyFile) Kind() SlotKind { return SlotKeyFile }
 
 // Wipe overwrites the key, which then opens nothing.
 func (k *KeyFile) Wipe() {
-	if k.key == nil {
-		return
+	if key := k.key.take(); key != nil {
+		clear(key[:])
 	}
-	clear(k.key[:])
-	k.key = nil
 }
 
 // slotKey is HKDF-SHA-256 (RFC 5869): a random key needs no costly derivation.
 func (k *KeyFile) slotKey(salt []byte, _ Cost) (*[keySize]byte, error) {
-	if k == nil || k.key == nil {
+	if k == nil || k.key.get() == nil {
 		return nil, ErrEmptySecret
 	}
-	key, err := hkdf.Key(sha256.New, k.key[:], salt, labelKeyFile, keySize)
+	key, err := hkdf.Key(sha256.New, k.key.get()[:], salt, labelKeyFile, keySize)
 	if err != nil {
 		return nil, fmt.Errorf("derive the slot key: %w", err)
 	}

@@ -55,7 +55,7 @@ func NewSlot(root *RootKey, repo RepositoryID, secret Secret, o SlotOptions) (*S
 
 // newSlot is NewSlot without its lower bound on the cost.
 func newSlot(root *RootKey, repo RepositoryID, secret Secret, o SlotOptions) (*Slot, error) {
-	if root.empty() {
+	if root.material() == nil {
 		return nil, fmt.Errorf("seal the root key: %w", ErrEmptySecret)
 	}
 	if !validLabel(o.Label) {

@@ -66,7 +66,7 @@ func (d *slotDocument) seal(root *RootKey, secret Secret) error {
 	if err != nil {
 		return fmt.Errorf("seal the root key: %w", err)
 	}
-	d.Sealed = aead.Seal(nil, d.Nonce, root.key[:], data)
+	d.Sealed = aead.Seal(nil, d.Nonce, root.material()[:], data)
 	d.Checksum, err = d.checksum()
 	return err
 }
@@ -90,7 +90,7 @@ func (d *slotDocument) open(secret Secret) (*RootKey, error) {
 	if err != nil {
 		return nil, ErrWrongSecret
 	}
-	return &RootKey{key: (*[keySize]byte)(root)}, nil
+	return &RootKey{key: hide((*[keySize]byte)(root))}, nil
 }
 
 func (d *slotDocument) cost() Cost {
