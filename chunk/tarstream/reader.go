@@ -30,14 +30,15 @@ const (
 	Entry Kind = 1
 )
 
-// A Part is a piece of the stream: bytes of headers, then a content.
+// A Part is a piece of the stream: bytes of headers, then a content. It is
+// valid until the next call of Next.
 type Part struct {
 	Kind Kind
 
 	// Header is what stands before the content, verbatim: the padding of the
 	// content before, extension headers with their payloads (global ones too),
 	// the member's header block, and old GNU sparse blocks. At most MaxHeader
-	// bytes. It is valid until the next call of Next.
+	// bytes.
 	Header []byte
 
 	// Size is the length of the content, which Read returns: the stored bytes,
@@ -100,7 +101,12 @@ func (r *Reader) Offset() int64 { return r.src.offset }
 // Unfinished returns what was wrong with a stream accepted by
 // Options.AcceptUnfinished, once Next has returned io.EOF: an error matched by
 // ErrUnfinished or ErrHeader, or nil for a complete stream.
-func (r *Reader) Unfinished() error { return r.wrong }
+func (r *Reader) Unfinished() error {
+	if r.wrong == nil {
+		return r.src.cut
+	}
+	return r.wrong
+}
 
 // Next goes on to the next part; io.EOF follows the last. The content before
 // must have been read to its end: ErrContentLeft is returned otherwise, and
@@ -130,11 +136,11 @@ func (r *Reader) contentLeft() bool {
 
 // Read reads the content of the current part, and returns io.EOF at its end.
 func (r *Reader) Read(p []byte) (int, error) {
-	if r.left == 0 {
-		return 0, io.EOF
-	}
 	if r.err != nil {
 		return 0, r.err
+	}
+	if r.left == 0 {
+		return 0, io.EOF
 	}
 	if r.left > 0 && int64(len(p)) > r.left {
 		p = p[:r.left]
@@ -178,9 +184,6 @@ func (r *Reader) next() (Part, error) {
 	case atHeader:
 		part, err = r.member()
 	default:
-		if r.wrong == nil {
-			r.wrong = r.src.cut
-		}
 		return Part{}, io.EOF
 	}
 	if r.accept && (errors.Is(err, ErrUnfinished) || errors.Is(err, ErrHeader)) {
