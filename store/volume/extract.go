@@ -1,0 +1,192 @@
+package volume
+
+import (
+	"archive/tar"
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+)
+
+// Extract restores the members of the tar stream r below dir, and reads r to its end. Any format
+// that archive/tar reads will do: pax, ustar, GNU (with sparse files), v7.
+//
+// The folder dir must be empty, else ErrNotEmpty is returned, or new, and is then made; its parent must exist. Nothing
+// outside dir is written, changed or followed to, whatever the stream says. A RefusedError is
+// returned for a member with an absolute name, with ".." in it or nested in more than 1,000
+// folders, for one below a member that is no folder, for a hard link to what has not been restored,
+// for a folder with members that shall become something else, and for devices unless allowed. Of several members with
+// one name the last counts; the earlier is removed, not written through.
+//
+// Modes are restored exactly, whatever the umask; owners by number (as root; OwnersByName changes
+// that); modification times to the nanosecond, of symbolic links too; extended attributes and
+// POSIX ACLs. Where an owner could not be restored, setuid and setgid bits are not either. Folders
+// get their modes, times and ACLs at the end, when their members are in place, and any default ACL of
+// dir is removed at the start. What the system or the caller's rights don't allow is listed in the report and is no error.
+//
+// A stream without an end-of-archive marker, or cut short in a member, gives an error that names
+// the member and wraps io.ErrUnexpectedEOF; a broken header one that wraps tar.ErrHeader. A write that fails gives an
+// error that names the member. After an error dir holds the members before it, and the folders may
+// not have their modes yet; the report says how far it came.
+//
+// Memory is bounded by the largest header (1 MiB) and the number of folders, not by sizes in the stream. Between
+// reads, ctx is looked at; a read of r that blocks is for the caller to end.
+func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*ExtractReport, error) {
+	top, err := target(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer top.close()
+	e := &extractor{
+		opts: o, top: top, report: &ExtractReport{}, ids: newOwners(), losses: make(map[string]int),
+		at: cursor{top: top}, links: cursor{top: top},
+		folders: make(map[string]*held), buf: make([]byte, bufferSize),
+	}
+	defer e.at.cut(0)
+	defer e.links.cut(0)
+	return e.report, e.run(ctx, r)
+}
+
+// target makes dir or opens it where it is empty.
+func target(dir string) (*folder, error) {
+	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
+		return nil, err
+	}
+	top, err := openFolder(dir)
+	if err != nil {
+		return nil, err
+	}
+	if err := readyTarget(top); err != nil {
+		top.close()
+		return nil, fmt.Errorf("restoring into %s: %w", dir, err)
+	}
+	return top, nil
+}
+
+// readyTarget checks that top is empty, and frees it of the ACL that new files would inherit.
+func readyTarget(top *folder) error {
+	f, err := top.reader()
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if _, err := f.Readdirnames(1); err == nil {
+		return ErrNotEmpty
+	} else if err != io.EOF {
+		return err
+	}
+	return ignoreUnsupported(top.removeAttribute(attrACLDefault))
+}
+
+// extractor is one run of Extract.
+type extractor struct {
+	opts    ExtractOptions
+	top     *folder
+	report  *ExtractReport
+	ids     *owners
+	losses  map[string]int // where in report.NotRestored each reason is
+	at      cursor         // at the folder of the current member
+	links   cursor         // at the folder of the last hard link's target
+	folders map[string]*held
+	buf     []byte
+}
+
+// held is what a folder gets at the end.
+type held struct {
+	state *state
+	made  bool // or else not wanted, unless a member in it is
+}
+
+func (e *extractor) run(ctx context.Context, r io.Reader) error {
+	in := &tail{r: bufio.NewReaderSize(contextReader{ctx, r}, bufferSize)}
+	if err := e.members(ctx, in, tar.NewReader(in)); err != nil {
+		return err
+	}
+	// What follows the end marker is padding; whoever writes r may report a failure there.
+	if _, err := io.Copy(io.Discard, in.r); err != nil {
+		return fmt.Errorf("reading the stream after its end marker: %w", err)
+	}
+	if err := e.finishFolders(ctx); err != nil {
+		return err
+	}
+	if e.opts.Sync {
+		return e.top.flushAll()
+	}
+	return nil
+}
+
+// members restores one member after the other until the end marker.
+func (e *extractor) members(ctx context.Context, in *tail, stream *tar.Reader) error {
+	last := "the start"
+	for {
+		in.mark()
+		h, err := stream.Next()
+		if err == io.EOF {
+			if err = in.ended(); err == nil {
+				return nil
+			}
+		}
+		if err != nil && !errors.Is(err, tar.ErrInsecurePath) {
+			return fmt.Errorf("reading the stream after %s, at byte %d: %w", last, in.pos, err)
+		}
+		if h.Typeflag == tar.TypeXGlobalHeader {
+			continue
+		}
+		if err := e.member(ctx, h, stream); err != nil {
+			return err
+		}
+		last = fmt.Sprintf("member %q", h.Name)
+	}
+}
+
+// contextReader fails as soon as ctx is done.
+type contextReader struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (c contextReader) Read(p []byte) (int, error) {
+	if err := c.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return c.r.Read(p)
+}
+
+// blockSize is that of tar streams (pax Interchange Format).
+const blockSize = 512
+
+// tail counts what was read and keeps the last block, since archive/tar doesn't tell a stream with
+// an end marker from one that was cut between two members.
+type tail struct {
+	r     io.Reader
+	pos   int64
+	start int64 // where the next header is expected
+	last  [blockSize]byte
+}
+
+func (t *tail) Read(p []byte) (int, error) {
+	n, err := t.r.Read(p)
+	t.pos += int64(n)
+	if n >= blockSize {
+		copy(t.last[:], p[n-blockSize:n])
+	} else {
+		copy(t.last[:], t.last[n:])
+		copy(t.last[blockSize-n:], p[:n])
+	}
+	return n, err
+}
+
+// mark is called when a member's content has been read, before what pads it.
+func (t *tail) mark() { t.start = (t.pos + blockSize - 1) / blockSize * blockSize }
+
+// ended returns an error unless a block of zeros came after the last member. The second one that
+// POSIX asks for carries nothing.
+func (t *tail) ended() error {
+	if t.pos-t.start < blockSize || t.last != [blockSize]byte{} {
+		return fmt.Errorf("it has no end marker: %w", io.ErrUnexpectedEOF)
+	}
+	return nil
+}

@@ -1,0 +1,155 @@
+package volume
+
+import (
+	"archive/tar"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"slices"
+)
+
+// holeSize is the length, and alignment, from which zeros become a hole.
+const holeSize = 64 << 10
+
+// file writes a regular file. One that can't be completed is removed.
+func (e *extractor) file(ctx context.Context, h *tar.Header, p place, content io.Reader) error {
+	var f *file
+	err := e.put(h, p, func() (err error) {
+		f, err = p.d.create(p.name)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	s := e.state(h, p.clean)
+	if err = e.fill(ctx, f, h, content); err == nil {
+		e.own(f, s, p.clean)
+		e.attributes(f, s, p.clean) // before the mode, which may forbid it
+		e.mode(f, s, p.clean)
+		if e.opts.Sync {
+			err = f.flush()
+		}
+	}
+	if err = errors.Join(err, f.close()); err != nil {
+		return errors.Join(err, ignoreGone(p.d.remove(p.name)))
+	}
+	e.times(p.d, p.name, s, p.clean) // after close, which may still write on a network share
+	return nil
+}
+
+func ignoreGone(err error) error {
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return err
+}
+
+// fill writes the content of a member to f.
+func (e *extractor) fill(ctx context.Context, f *file, h *tar.Header, content io.Reader) error {
+	if isSparse(h) { // fails at once where no file may be so long
+		if err := f.truncate(h.Size); err != nil {
+			return err
+		}
+	}
+	hole := false
+	for off := int64(0); off < h.Size; {
+		p := e.buf[:min(int64(len(e.buf)), h.Size-off)]
+		if _, err := io.ReadFull(content, p); err != nil {
+			return unexpected(err)
+		}
+		var err error
+		if hole, err = e.write(f, p, off); err != nil {
+			return err
+		}
+		off += int64(len(p))
+		e.report.Bytes += int64(len(p))
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+	}
+	if hole {
+		return f.truncate(h.Size)
+	}
+	return nil
+}
+
+// unexpected makes an early end an unexpected one.
+func unexpected(err error) error {
+	if err == io.EOF {
+		return io.ErrUnexpectedEOF
+	}
+	return err
+}
+
+// write writes p at off, which is a multiple of holeSize, and leaves out blocks of zeros; hole says
+// whether the last block was left out.
+func (e *extractor) write(f *file, p []byte, off int64) (hole bool, err error) {
+	if e.opts.WriteZeros {
+		return false, f.writeAt(p, off)
+	}
+	for start := 0; start < len(p); {
+		end := min(start+holeSize, len(p))
+		hole = isHole(p[start:end])
+		for !hole && end < len(p) {
+			next := min(end+holeSize, len(p))
+			if isHole(p[end:next]) {
+				break
+			}
+			end = next
+		}
+		if !hole {
+			if err := f.writeAt(p[start:end], off+int64(start)); err != nil {
+				return false, err
+			}
+		}
+		start = end
+	}
+	return hole, nil
+}
+
+// isHole reports whether p is a whole block of zeros.
+func isHole(p []byte) bool {
+	return len(p) == holeSize && p[0] == 0 && bytes.Equal(p[1:], p[:len(p)-1])
+}
+
+// finishFolders gives folders what would have been in the way of their members, deepest first.
+func (e *extractor) finishFolders(ctx context.Context) error {
+	paths := make([]string, 0, len(e.folders))
+	for path, f := range e.folders {
+		if f.made && path != "." {
+			paths = append(paths, path)
+		}
+	}
+	slices.Sort(paths)
+	slices.Reverse(paths)
+	if f, ok := e.folders["."]; ok && f.made {
+		paths = append(paths, ".")
+	}
+	for _, path := range paths {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err := e.finishFolder(path, e.folders[path].state); err != nil {
+			return fmt.Errorf("restoring member %q: %w", path, err)
+		}
+	}
+	return nil
+}
+
+func (e *extractor) finishFolder(path string, s *state) error {
+	d, err := e.at.at(path, nil)
+	if err != nil {
+		return err
+	}
+	e.own(d, s, path)
+	e.attributes(d, s, path)
+	e.times(d, ".", s, path) // before the mode, which may forbid it
+	e.mode(d, s, path)
+	if e.opts.Sync {
+		return d.flush()
+	}
+	return nil
+}

@@ -1,0 +1,113 @@
+package volume
+
+import (
+	"archive/tar"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"time"
+)
+
+// state is what a member has besides its content.
+type state struct {
+	uid, gid int
+	perm     int64
+	mtime    time.Time
+	attrs    []attribute
+}
+
+// state reads it from a header, and notes what can't be read.
+func (e *extractor) state(h *tar.Header, clean string) *state {
+	s := &state{uid: h.Uid, gid: h.Gid, perm: h.Mode & modeBits, mtime: h.ModTime}
+	if e.opts.OwnersByName {
+		if id, ok := e.ids.user(h.Uname); ok {
+			s.uid = id
+		}
+		if id, ok := e.ids.group(h.Gname); ok {
+			s.gid = id
+		}
+	}
+	var lost []string
+	s.attrs, lost = attributes(h.PAXRecords, e.ids)
+	for _, key := range lost {
+		e.lose(clean, "its "+key, errACL)
+	}
+	return s
+}
+
+// node is what gets a state: an open file or folder, or a place.
+type node interface {
+	chown(uid, gid int) error
+	setAttribute(name, value string) error
+	chmod(perm int64) error
+}
+
+// own gives n its owner. Without it a program must not run with the rights of another, so that
+// setuid and setgid bits are dropped. It comes first since a change of owner clears those bits, and capabilities.
+func (e *extractor) own(n node, s *state, clean string) {
+	if os.Geteuid() != 0 && s.uid == os.Geteuid() && s.gid == os.Getegid() {
+		return
+	}
+	err := fs.ErrInvalid // for a number that chown would take as 'leave it', or cut
+	if validID(s.uid) && validID(s.gid) {
+		err = n.chown(s.uid, s.gid)
+	}
+	if err == nil {
+		return
+	}
+	e.lose(clean, "its owner", err)
+	if special := s.perm & (modeSetUID | modeSetGID); special != 0 {
+		s.perm &^= special
+		e.lose(clean, "its setuid and setgid bits, since its owner is another", nil)
+	}
+}
+
+// validID reports whether id is a user or group number; the highest 32-bit one stands for none.
+func validID(id int) bool { return id >= 0 && int64(id) < 1<<32-1 }
+
+func (e *extractor) attributes(n node, s *state, clean string) {
+	for _, a := range s.attrs {
+		if err := n.setAttribute(a.name, a.value); err != nil {
+			e.lose(clean, fmt.Sprintf("its attribute %q", a.name), err)
+		}
+	}
+}
+
+func (e *extractor) mode(n node, s *state, clean string) {
+	if err := n.chmod(s.perm); err != nil {
+		e.lose(clean, "its mode", err)
+	}
+}
+
+func (e *extractor) times(d *folder, name string, s *state, clean string) {
+	if err := d.chtimes(name, s.mtime); err != nil {
+		e.lose(clean, "its time", err)
+	}
+}
+
+// maxReasons bounds the report: a stream may name any number of attributes.
+const maxReasons = 1000
+
+// lose notes that something of a member was not restored.
+func (e *extractor) lose(clean, what string, err error) {
+	reason := what
+	if err != nil {
+		var path *fs.PathError
+		if errors.As(err, &path) {
+			err = path.Err // so that equal reasons are equal
+		}
+		reason += ": " + err.Error()
+	}
+	i, known := e.losses[reason]
+	if !known && len(e.losses) >= maxReasons {
+		reason = "for further reasons"
+		i, known = e.losses[reason]
+	}
+	if !known {
+		i = len(e.report.NotRestored)
+		e.losses[reason] = i
+		e.report.NotRestored = append(e.report.NotRestored, Note{clean, reason, 0})
+	}
+	e.report.NotRestored[i].Members++
+}
