@@ -1,0 +1,276 @@
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Capture is one dated, labelled, immutable record of a service's volumes.
+type Capture struct {
+	ID      string            `json:"id"`
+	Name    string            `json:"name"`
+	Version string            `json:"version"`
+	Note    string            `json:"note"`
+	Taken   time.Time         `json:"taken"` // when the data was as captured
+	Host    string            `json:"host"`
+	Members uint64            `json:"members"`
+	Bytes   uint64            `json:"bytes"`       // length of the volumes' streams
+	Added   uint64            `json:"added_bytes"` // what the repository grew by on disk
+	Held    bool              `json:"held"`
+	Labels  map[string]string `json:"labels,omitempty"` // the caller's own
+	Written time.Time         `json:"written"`          // by the writer's clock
+	Volumes []Volume          `json:"volumes"`
+}
+
+// Volume is one tree of data in a capture, or one stream.
+type Volume struct {
+	Name        string `json:"name"`
+	MountPath   string `json:"mount_path,omitempty"`
+	Source      string `json:"source,omitempty"`      // where it was read from
+	Compression string `json:"compression,omitempty"` // of the input that was unpacked
+	Tar         bool   `json:"tar"`                   // else plain contents
+	Members     uint64 `json:"members"`
+	Bytes       uint64 `json:"bytes"`                // length of the stream
+	SHA256      string `json:"sha256,omitempty"`     // of the stream, in hexadecimal
+	Unfinished  string `json:"unfinished,omitempty"` // what was wrong with a stream accepted unfinished
+
+	record *format.Volume
+}
+
+func newCapture(f *format.IndexFile, size int64) *Capture {
+	c := &Capture{
+		ID: f.ID, Name: f.Name, Version: f.Version, Note: f.Note, Host: f.Host, Labels: f.Labels,
+		Taken: f.Taken, Written: f.Written, Added: f.Added + uint64(size),
+	}
+	for i := range f.Volumes {
+		v := &f.Volumes[i]
+		c.Members += v.Members
+		c.Bytes += v.Length
+		c.Volumes = append(c.Volumes, newVolume(v))
+	}
+	return c
+}
+
+func newVolume(v *format.Volume) Volume {
+	out := Volume{
+		Name: v.Name, MountPath: v.MountPath, Source: v.Source, Compression: v.Compression,
+		Tar: v.Tar, Members: v.Members, Bytes: v.Length, Unfinished: v.Unfinished,
+		record: v,
+	}
+	if len(v.SHA256) > 0 {
+		out.SHA256 = fmt.Sprintf("%x", v.SHA256)
+	}
+	return out
+}
+
+// Volume gives the volume of that name; "" means the only one. It fails with
+// ErrNotFound, and with ErrAmbiguous for "" where there are several.
+func (c *Capture) Volume(name string) (*Volume, error) {
+	if name == "" && len(c.Volumes) == 1 {
+		return &c.Volumes[0], nil
+	}
+	var all []string
+	for i := range c.Volumes {
+		if c.Volumes[i].Name == name && name != "" {
+			return &c.Volumes[i], nil
+		}
+		all = append(all, c.Volumes[i].Name)
+	}
+	if name == "" {
+		return nil, fmt.Errorf("capture %s has %d volumes (%s): %w: name one", c.ID, len(all), strings.Join(all, ", "), ErrAmbiguous)
+	}
+	return nil, fmt.Errorf("volume %q of capture %s: %w: it has %s", name, c.ID, ErrNotFound, strings.Join(all, ", "))
+}
+
+// Captures lists the captures, oldest first. Where some index files are
+// damaged, it gives the others and an error that wraps ErrDamaged and names
+// those.
+func (r *Repository) Captures(ctx context.Context) ([]*Capture, error) {
+	infos, err := r.storage.List(ctx, names.Captures)
+	if err != nil {
+		return nil, err
+	}
+	captures, damage, err := r.readCaptures(ctx, newest(infos))
+	if err != nil {
+		return nil, err
+	}
+	return captures, errors.Join(damage...)
+}
+
+// newest gives the index files that count: of each capture the highest
+// generation.
+func newest(infos []storage.Info) []storage.Info {
+	best := make(map[string]int)
+	var files []storage.Info
+	generations := make(map[string]int)
+	for _, info := range infos {
+		id, generation, err := names.ParseCapture(info.Name)
+		if err != nil {
+			continue // not ours
+		}
+		if i, ok := best[id]; !ok {
+			best[id] = len(files)
+			files = append(files, info)
+		} else if generation > generations[id] {
+			files[i] = info
+		}
+		generations[id] = max(generations[id], generation)
+	}
+	return files
+}
+
+// readCaptures reads index files, several at a time.
+func (r *Repository) readCaptures(ctx context.Context, files []storage.Info) (captures []*Capture, damage []error, err error) {
+	all := make([]*Capture, len(files))
+	broken := make([]error, len(files))
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(readers)
+	for i, info := range files {
+		g.Go(func() error {
+			f, err := r.readIndexFile(ctx, info)
+			switch {
+			case err == nil:
+				all[i] = newCapture(f, info.Size)
+			case errors.Is(err, storage.ErrNotFound): // removed since it was listed
+			case isDamage(err):
+				broken[i] = err
+			default:
+				return err
+			}
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, nil, err
+	}
+	captures = slices.DeleteFunc(all, func(c *Capture) bool { return c == nil })
+	slices.SortFunc(captures, func(a, b *Capture) int {
+		return cmp.Or(a.Taken.Compare(b.Taken), cmp.Compare(a.ID, b.ID))
+	})
+	return captures, slices.DeleteFunc(broken, func(err error) bool { return err == nil }), nil
+}
+
+// readers is how many small objects are read at a time: a share answers each
+// only after some milliseconds.
+const readers = 8
+
+func isDamage(err error) bool {
+	return errors.Is(err, ErrDamaged) || errors.Is(err, ErrUnknownFormat) || errors.Is(err, format.ErrUnknownPart)
+}
+
+func (r *Repository) readIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {
+	f, err := r.openIndexFile(ctx, info)
+	if err != nil {
+		return nil, &ObjectError{info.Name, err}
+	}
+	return f, nil
+}
+
+func (r *Repository) openIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {
+	if info.Size > format.MaxIndexFile {
+		return nil, fmt.Errorf("%w: %d bytes", ErrDamaged, info.Size)
+	}
+	src := newObjectReader(ctx, r.storage, info)
+	opener, err := r.openObject(src, format.Capture, path.Base(info.Name))
+	if err != nil {
+		return nil, err
+	}
+	sealed, err := io.ReadAll(src)
+	if err != nil {
+		return nil, err
+	}
+	f, err := format.OpenIndexFile(sealed, opener)
+	if err != nil {
+		return nil, err
+	}
+	if id, _, err := names.ParseCapture(info.Name); err != nil || f.ID != id {
+		return nil, fmt.Errorf("%w: it is that of capture %q", ErrDamaged, f.ID)
+	}
+	return f, nil
+}
+
+// writeIndexFile seals and puts the index file of a new capture: the commit.
+// It gives the capture an id.
+func (r *Repository) writeIndexFile(ctx context.Context, f *format.IndexFile) (*Capture, error) {
+	for {
+		f.ID = names.NewID(f.Taken)
+		sealer, kind, wrapped, err := r.keys.NewSealer(r.objectName(format.Capture, f.ID))
+		if err != nil {
+			return nil, err
+		}
+		b := format.AppendHeader(nil, format.Header{Kind: format.Capture, Wrapping: kind, Wrapped: wrapped})
+		b = format.SealIndexFile(b, f, sealer)
+		if len(b) > format.MaxIndexFile {
+			return nil, fmt.Errorf("%w: labels and volumes of %d bytes: an index file has at most %d", ErrBadOptions, len(b), format.MaxIndexFile)
+		}
+		err = r.storage.Put(ctx, names.Capture(f.ID, 0), bytes.NewReader(b))
+		if errors.Is(err, storage.ErrExists) {
+			continue // somebody drew the same four letters in this minute
+		}
+		if err != nil {
+			return nil, fmt.Errorf("writing index file: %w", err)
+		}
+		return newCapture(f, int64(len(b))), nil
+	}
+}
+
+// Find gives the capture that a selector means: its id, any leading part of it
+// that fits no other, "latest", or "NAME@latest". It fails with ErrNotFound or
+// ErrAmbiguous.
+func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error) {
+	captures, err := r.Captures(ctx)
+	if err != nil && !isDamage(err) {
+		return nil, err
+	}
+	return Select(captures, selector)
+}
+
+// Select is Find among captures that Captures gave.
+func Select(captures []*Capture, selector string) (*Capture, error) {
+	if name, ok := strings.CutSuffix(selector, "latest"); ok && (name == "" || strings.HasSuffix(name, "@")) {
+		return latest(captures, strings.TrimSuffix(name, "@"), name != "")
+	}
+	var found []*Capture
+	for _, c := range captures {
+		if c.ID == selector {
+			return c, nil
+		}
+		if selector != "" && strings.HasPrefix(c.ID, selector) {
+			found = append(found, c)
+		}
+	}
+	switch len(found) {
+	case 0:
+		return nil, fmt.Errorf("capture %q: %w (kist list shows what there is)", selector, ErrNotFound)
+	case 1:
+		return found[0], nil
+	}
+	return nil, fmt.Errorf("capture %q: %w: %s and %s, among %d: give more of the id",
+		selector, ErrAmbiguous, found[0].ID, found[1].ID, len(found))
+}
+
+func latest(captures []*Capture, name string, named bool) (*Capture, error) {
+	for _, c := range slices.Backward(captures) {
+		if !named || c.Name == name {
+			return c, nil
+		}
+	}
+	if named {
+		return nil, fmt.Errorf("a capture of %q: %w", name, ErrNotFound)
+	}
+	return nil, fmt.Errorf("a capture: %w: the repository holds none", ErrNotFound)
+}

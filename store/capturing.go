@@ -1,0 +1,278 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+	"unicode/utf8"
+
+	"github.com/klauspost/compress/zstd"
+
+	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+)
+
+// CaptureOptions say what is captured, and under which labels. Labels are text
+// of at most MaxLabel bytes each.
+type CaptureOptions struct {
+	Name    string            // of the service
+	Version string            // that ran when the data was as captured
+	Note    string            // for people
+	Host    string            // where the data comes from
+	Taken   time.Time         // when the data was as captured; zero means now
+	Labels  map[string]string // the caller's own; at most 1,000
+
+	// Volumes are captured in this order. There must be one at least.
+	Volumes []VolumeInput
+
+	// AcceptUnfinished takes a tar stream that is cut short, or has a broken
+	// header, as it is. By default it is refused with ErrUnfinished or
+	// tarstream.ErrHeader, and no capture appears.
+	AcceptUnfinished bool
+
+	// Level is how hard frames are compressed; 0 means zstd.SpeedDefault.
+	Level zstd.EncoderLevel
+
+	// Progress, if set, is called now and then, by one goroutine at a time.
+	Progress func(Progress)
+}
+
+// VolumeInput is where a volume is read from.
+type VolumeInput struct {
+	Name      string // distinct among the capture's volumes; may be empty for an only one
+	MountPath string // where the service sees it, for people and later restores
+	Source    string // where it is read from, for people
+
+	// Open gives the volume's stream: a tar stream, one compressed by gzip,
+	// zstd or xz, or any other contents. It is closed after reading. Its reads
+	// need not heed the context.
+	Open func(ctx context.Context) (io.ReadCloser, error)
+}
+
+// Bounds of labels.
+const (
+	MaxLabel   = 64 << 10 // bytes of each text
+	maxLabels  = 1000
+	maxVolumes = 1000
+)
+
+// Progress says how far an operation is.
+type Progress struct {
+	Bytes   int64 // of the streams, done
+	Total   int64 // of the streams, or 0 where it isn't known
+	Members int64
+}
+
+func (o *CaptureOptions) check() error {
+	if len(o.Volumes) == 0 || len(o.Volumes) > maxVolumes {
+		return fmt.Errorf("%w: %d volumes: a capture has 1 to %d", ErrBadOptions, len(o.Volumes), maxVolumes)
+	}
+	if len(o.Labels) > maxLabels {
+		return fmt.Errorf("%w: %d labels: at most %d", ErrBadOptions, len(o.Labels), maxLabels)
+	}
+	texts := []string{o.Name, o.Version, o.Note, o.Host}
+	for k, v := range o.Labels {
+		texts = append(texts, k, v)
+	}
+	seen := make(map[string]bool)
+	for _, v := range o.Volumes {
+		texts = append(texts, v.Name, v.MountPath, v.Source)
+		if seen[v.Name] || v.Name == "" && len(o.Volumes) > 1 {
+			return fmt.Errorf("%w: two volumes named %q", ErrBadOptions, v.Name)
+		}
+		seen[v.Name] = true
+	}
+	for _, s := range texts {
+		if len(s) > MaxLabel || !utf8.ValidString(s) {
+			return fmt.Errorf("%w: a label must be UTF-8 text of at most %d bytes: %.40q", ErrBadOptions, MaxLabel, s)
+		}
+	}
+	return nil
+}
+
+// Capture records volumes and gives the capture once it is committed: all of it
+// is on disk then. Whatever stops it before leaves nothing that Captures lists;
+// what had arrived is reused by the next capture.
+//
+// It fails with ErrBadOptions, ErrUnfinished, tarstream.ErrHeader, with what
+// reading a volume gave, or with a *storage.Error that names the object.
+func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	s, err := r.newSession(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	f, err := s.run(ctx)
+	if err != nil {
+		return nil, errors.Join(err, s.abandon(ctx))
+	}
+	return r.writeIndexFile(ctx, f)
+}
+
+// session is a capture being made.
+type session struct {
+	o       CaptureOptions
+	params  chunk.Params
+	intake  *intake.Intake
+	entries *format.EntryEncoder
+	meter   *meter
+}
+
+func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session, error) {
+	params, err := r.params()
+	if err != nil {
+		return nil, err
+	}
+	index, adopted, err := r.loadIndex(ctx)
+	if err != nil {
+		return nil, err
+	}
+	cfg := r.intakeConfig(index)
+	cfg.MaxChunk = params.Max()
+	cfg.Level = o.Level
+	if cfg.Level == 0 {
+		cfg.Level = zstd.SpeedDefault
+	}
+	in, err := intake.New(ctx, cfg)
+	if err != nil {
+		return nil, err
+	}
+	for _, rec := range adopted {
+		in.Adopt(rec)
+	}
+	return &session{o: o, params: params, intake: in, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress)}, nil
+}
+
+// run takes all volumes in and gives the index file, yet without an id.
+func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
+	now := time.Now().UTC().Truncate(time.Millisecond)
+	f := &format.IndexFile{
+		Written: now, Taken: s.o.Taken.UTC(), Name: s.o.Name, Version: s.o.Version,
+		Note: s.o.Note, Host: s.o.Host, Labels: s.o.Labels,
+	}
+	if s.o.Taken.IsZero() {
+		f.Taken = now
+	}
+	var taken []*volumeTaken
+	for _, v := range s.o.Volumes {
+		t, err := s.takeVolume(ctx, v)
+		if err != nil && v.Name != "" && len(s.o.Volumes) > 1 {
+			err = fmt.Errorf("volume %s: %w", v.Name, err)
+		}
+		if err != nil {
+			return nil, err
+		}
+		taken = append(taken, t)
+	}
+	if err := s.intake.Settle(); err != nil {
+		return nil, err
+	}
+	for _, t := range taken {
+		if err := s.writeRecipes(t); err != nil {
+			return nil, err
+		}
+		f.Volumes = append(f.Volumes, t.record)
+	}
+	written, err := s.intake.Close()
+	f.Added = uint64(written.Bytes)
+	s.meter.done()
+	return f, err
+}
+
+// salvageTime bounds how long a capture that failed tries to save a table of
+// what arrived: the share may be what failed.
+const salvageTime = 10 * time.Second
+
+func (s *session) abandon(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), salvageTime)
+	defer cancel()
+	s.intake.Abandon(ctx) // no loss: the slabs are found without it
+	return nil
+}
+
+// writeRecipes fills in the recipes of a volume.
+func (s *session) writeRecipes(t *volumeTaken) error {
+	list, err := s.recipe(t.list)
+	if err != nil {
+		return err
+	}
+	t.record.MemberList = list
+	if t.contents.Empty() {
+		return nil
+	}
+	contents, err := s.recipe(t.contents)
+	t.record.Contents = &contents
+	return err
+}
+
+// recipe gives the recipe of a stream. One of many runs is put into a stream of
+// its own, and so on, until few runs are left.
+func (s *session) recipe(stream *intake.Stream) (format.Recipe, error) {
+	r := stream.Summary()
+	for {
+		runs, err := firstRuns(stream)
+		if err != nil {
+			return r, err
+		}
+		if len(runs) <= format.MaxInlineRuns {
+			r.Runs = runs
+			return r, nil
+		}
+		if stream, err = s.putRuns(stream); err != nil {
+			return r, err
+		}
+		r.Level++
+	}
+}
+
+var errEnough = errors.New("enough")
+
+// firstRuns gives the runs of a stream, or the first MaxInlineRuns+1 of them.
+func firstRuns(stream *intake.Stream) (runs []format.Run, err error) {
+	err = stream.Runs(func(run format.Run) error {
+		if runs = append(runs, run); len(runs) > format.MaxInlineRuns {
+			return errEnough
+		}
+		return nil
+	})
+	if err == errEnough {
+		err = nil
+	}
+	return runs, err
+}
+
+// putRuns takes in the runs of a stream as a stream.
+func (s *session) putRuns(of *intake.Stream) (*intake.Stream, error) {
+	out := s.intake.Stream(intake.Listing)
+	w, err := s.listWriter(out)
+	if err != nil {
+		return nil, err
+	}
+	var buf []byte
+	err = of.Runs(func(run format.Run) error {
+		buf = format.AppendRun(buf[:0], run)
+		_, err := w.Write(buf)
+		return err
+	})
+	if err := errors.Join(err, w.Close()); err != nil {
+		return nil, err
+	}
+	return out, s.intake.Settle()
+}
+
+// listWriter cuts what is written to it into chunks of a stream.
+func (s *session) listWriter(stream *intake.Stream) (*chunk.Writer, error) {
+	return chunk.NewWriter(s.params, func(c []byte) error {
+		buf, err := s.intake.Reserve()
+		if err != nil {
+			return err
+		}
+		s.intake.Put(stream, copy(buf, c))
+		return nil
+	})
+}

@@ -1,0 +1,68 @@
+package store
+
+import (
+	"errors"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// Errors of opening a repository. Compare with errors.Is.
+var (
+	// ErrNoRepository is returned by Open where there is no repository.
+	ErrNoRepository = errors.New("no kist repository")
+
+	// ErrExists is returned by Create where there is a repository already.
+	ErrExists = errors.New("there is a kist repository already")
+
+	// ErrUnknownFormat is returned for a repository or an object of a format
+	// version that this release does not know.
+	ErrUnknownFormat = format.ErrUnknownVersion
+
+	// ErrWrongSecret is returned by Open when every key slot of the secret's
+	// kind is intact and none opens: the wrong passphrase or key file.
+	ErrWrongSecret = crypt.ErrWrongSecret
+
+	// ErrDamagedSlot is returned by Open when no key slot opens and some of
+	// them are damaged, so that nothing can be said of the secret.
+	ErrDamagedSlot = crypt.ErrDamagedSlot
+
+	// ErrLastSlot is returned by RemoveSlot for the only key slot left.
+	ErrLastSlot = errors.New("the last key slot can't be removed: nobody could open the repository again")
+)
+
+// Errors of capturing.
+var (
+	// ErrUnfinished is returned by Capture for a tar stream, or a compressed
+	// one, that is cut short. The error is a *tarstream.UnfinishedError.
+	ErrUnfinished = tarstream.ErrUnfinished
+
+	// ErrBadOptions is returned for options that contradict themselves or are
+	// out of bounds.
+	ErrBadOptions = errors.New("bad options")
+)
+
+// Errors of finding and reading.
+var (
+	// ErrNotFound is returned for a capture, a volume, a member or a key slot
+	// that is not there.
+	ErrNotFound = errors.New("not found")
+
+	// ErrAmbiguous is returned by Find when more than one capture is meant.
+	ErrAmbiguous = errors.New("more than one capture fits")
+
+	// ErrDamaged is returned when something in the repository is missing or is
+	// not what was written. The error names the object.
+	ErrDamaged = format.ErrDamaged
+)
+
+// ObjectError names the object of the repository that an error is about.
+type ObjectError struct {
+	Object string
+	Err    error
+}
+
+func (e *ObjectError) Error() string { return e.Object + ": " + e.Err.Error() }
+
+func (e *ObjectError) Unwrap() error { return e.Err }

@@ -1,0 +1,213 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// maxHarmed is how many members a Damage names.
+const maxHarmed = 1000
+
+// badPlace is a frame that can't be read, or with frame -1 a whole slab.
+type badPlace struct {
+	slab  format.SlabID
+	frame int
+}
+
+// harm is what a bad place does to a volume.
+type harm struct {
+	place badPlace
+	span  span // chunks of the volume's contents
+	whole bool // the volume can't be restored at all
+}
+
+// checkCaptures finds out, from the state of the slabs, what of each capture
+// is harmed, and compares the digests of the rest.
+func (v *verifier) checkCaptures(ctx context.Context) error {
+	damages := v.slabDamages()
+	for _, c := range v.captures {
+		for i := range c.Volumes {
+			if err := v.checkVolume(ctx, c, &c.Volumes[i], damages); err != nil {
+				return err
+			}
+		}
+	}
+	for _, d := range damages {
+		v.report.Damage = append(v.report.Damage, *d)
+	}
+	return nil
+}
+
+// slabDamages begins a Damage for every bad place.
+func (v *verifier) slabDamages() map[badPlace]*Damage {
+	damages := make(map[badPlace]*Damage)
+	for id, s := range v.slabs {
+		for frame, err := range s.bad {
+			d := newDamage(names.Slab(id), err)
+			damages[badPlace{id, frame}] = &d
+		}
+	}
+	return damages
+}
+
+func (v *verifier) checkVolume(ctx context.Context, c *Capture, vol *Volume, damages map[badPlace]*Damage) error {
+	var harms []harm
+	for i, recipe := range recipes(vol) {
+		isList := i == 0
+		found, err := v.checkRecipe(ctx, recipe)
+		if isDamage(err) {
+			v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, err))
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		for _, h := range found {
+			h.whole = h.whole || isList
+			harms = append(harms, h)
+		}
+	}
+	return v.nameHarmed(ctx, c, vol, harms, damages)
+}
+
+// volumeDamage is damage of a volume that no single slab accounts for.
+func volumeDamage(c *Capture, vol *Volume, err error) Damage {
+	d := newDamage(names.Capture(c.ID, 0), err)
+	d.Captures = []string{c.ID}
+	d.Members = []Harmed{{Capture: c.ID, Volume: vol.Name}}
+	return d
+}
+
+// checkRecipe gives the harm done to a stream, or, where all its chunks can be
+// read and have been, an error for a stream that is not the one that was
+// captured.
+func (v *verifier) checkRecipe(ctx context.Context, recipe *format.Recipe) ([]harm, error) {
+	for level := range recipe.Level {
+		// The streams of runs above the recipe, the outermost first.
+		outer := format.Recipe{Level: level, Runs: recipe.Runs}
+		if harms, err := v.walk(ctx, &outer, nil); err != nil || len(harms) > 0 {
+			for i := range harms {
+				harms[i].whole = true
+			}
+			return harms, err
+		}
+	}
+	digest := crypt.NewDigestHasher()
+	harms, err := v.walk(ctx, recipe, digest)
+	if err == nil && len(harms) == 0 && v.o.Full && digest.Sum() != recipe.Digest {
+		err = fmt.Errorf("%w: a stream is not the one that was captured", ErrDamaged)
+	}
+	return harms, err
+}
+
+// walk follows the runs of a recipe, adds their chunks to digest where that is
+// set and they are known, and gives the harm.
+func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *crypt.DigestHasher) (harms []harm, err error) {
+	at, bytes := uint64(0), uint64(0)
+	for run, err := range v.r.slabs.Runs(ctx, recipe) {
+		if err != nil {
+			return harms, err
+		}
+		s := v.state(run.Slab)
+		if s.bad[-1] == nil && int(run.First)+int(run.Count) > len(s.lens) {
+			return harms, fmt.Errorf("slab %s: %w: chunk %d is named and the slab has %d",
+				names.Slab(run.Slab), ErrDamaged, run.First+run.Count-1, len(s.lens))
+		}
+		harms = append(harms, v.harmOf(ctx, run, at, s)...)
+		if s.bad[-1] == nil {
+			bytes += addChunks(s, run, digest)
+		}
+		at += uint64(run.Count)
+	}
+	if digest != nil && len(harms) == 0 && (at != recipe.Chunks || bytes != recipe.Bytes) {
+		return nil, fmt.Errorf("%w: a recipe names %d chunks of %d bytes and should name %d of %d", ErrDamaged, at, bytes, recipe.Chunks, recipe.Bytes)
+	}
+	return harms, nil
+}
+
+func addChunks(s *slabState, run format.Run, digest *crypt.DigestHasher) (bytes uint64) {
+	for n := run.First; n < run.First+run.Count; n++ {
+		bytes += uint64(s.lens[n])
+		if digest != nil && s.ids != nil {
+			digest.Add(s.ids[n], int(s.lens[n]))
+		}
+	}
+	return bytes
+}
+
+// harmOf gives the bad places among the chunks of a run, whose first is the
+// stream's chunk number at.
+func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *slabState) (harms []harm) {
+	if len(s.bad) == 0 {
+		return nil
+	}
+	if s.bad[-1] != nil {
+		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, uint64(run.Count)}}}
+	}
+	slab, err := v.r.slabs.Open(ctx, run.Slab)
+	if err != nil {
+		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, uint64(run.Count)}}}
+	}
+	for frame := range s.bad {
+		first := slab.FirstChunk(frame)
+		from := max(first, run.First)
+		to := min(first+uint32(len(slab.Frames[frame].Chunks)), run.First+run.Count)
+		if from < to {
+			harms = append(harms, harm{place: badPlace{run.Slab, frame}, span: span{at + uint64(from-run.First), uint64(to - from)}})
+		}
+	}
+	return harms
+}
+
+// nameHarmed adds to the damages the capture and the members that harms are
+// about.
+func (v *verifier) nameHarmed(ctx context.Context, c *Capture, vol *Volume, harms []harm, damages map[badPlace]*Damage) error {
+	if len(harms) == 0 {
+		return nil
+	}
+	whole := false
+	for _, h := range harms {
+		d := damages[h.place]
+		if !slices.Contains(d.Captures, c.ID) {
+			d.Captures = append(d.Captures, c.ID)
+		}
+		if h.whole {
+			whole = true
+			d.add(Harmed{Capture: c.ID, Volume: vol.Name})
+		}
+	}
+	if whole {
+		return nil // the member list may be unreadable, and no member can be had
+	}
+	for l, err := range v.r.listing(ctx, vol) {
+		if err != nil {
+			if isDamage(err) {
+				return nil
+			}
+			return err
+		}
+		for _, h := range harms {
+			if l.member != nil && l.chunk < h.span.first+h.span.count && h.span.first < l.chunk+l.Chunks {
+				damages[h.place].add(Harmed{c.ID, vol.Name, l.member.Path})
+			}
+		}
+	}
+	return nil
+}
+
+// add names a member, once.
+func (d *Damage) add(h Harmed) {
+	if n := len(d.Members); n > 0 && d.Members[n-1] == h {
+		return
+	}
+	if len(d.Members) >= maxHarmed {
+		d.More++
+		return
+	}
+	d.Members = append(d.Members, h)
+}

@@ -1,0 +1,280 @@
+// Package fetch reads chunks back out of slabs.
+//
+// Frames are fetched ahead of whoever reads, opened and decompressed by several
+// workers, and kept in a cache of bounded size.
+package fetch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"runtime"
+	"sync"
+
+	"github.com/klauspost/compress/zstd"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+const (
+	cacheBytes = 32 << 20 // of decompressed frames
+	cacheSlabs = 512      // of opened slabs' tables
+	tailGuess  = 32 << 10 // bytes at a slab's end that hold its table, usually
+)
+
+// SlabError says which slab, and where in it, could not be read.
+type SlabError struct {
+	Slab  format.SlabID
+	Frame int // -1: the slab as a whole
+	Err   error
+}
+
+func (e *SlabError) Error() string {
+	if e.Frame < 0 {
+		return fmt.Sprintf("slab %s: %v", names.Slab(e.Slab), e.Err)
+	}
+	return fmt.Sprintf("slab %s, frame %d: %v", names.Slab(e.Slab), e.Frame, e.Err)
+}
+
+func (e *SlabError) Unwrap() error { return e.Err }
+
+// AsDamage marks as damage what storage says of an object that must be there
+// and is not, or not in full.
+func AsDamage(err error) error {
+	if !errors.Is(err, format.ErrDamaged) && (errors.Is(err, storage.ErrNotFound) || errors.Is(err, io.ErrUnexpectedEOF)) {
+		return fmt.Errorf("%w: %w", format.ErrDamaged, err)
+	}
+	return err
+}
+
+// Slabs reads the slabs of a repository. It is safe for concurrent use.
+type Slabs struct {
+	storage storage.Storage
+	repo    crypt.RepositoryID
+	keys    *crypt.Keys
+	decoder *zstd.Decoder
+	workers int
+
+	mu     sync.Mutex
+	opened *lru[format.SlabID, *Slab]
+	frames *lru[frameKey, *frame]
+}
+
+type frameKey struct {
+	slab  format.SlabID
+	frame int
+}
+
+// frame is a decompressed frame, there once ready is closed.
+type frame struct {
+	ready chan struct{}
+	raw   []byte
+	err   error
+}
+
+// New gives a reader of slabs.
+func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs, error) {
+	workers := runtime.GOMAXPROCS(0)
+	decoder, err := zstd.NewReader(nil,
+		zstd.WithDecoderConcurrency(workers),
+		zstd.WithDecoderMaxMemory(format.MaxFrameRaw),
+		zstd.WithDecoderMaxWindow(format.MaxFrameRaw),
+	)
+	if err != nil {
+		return nil, err
+	}
+	return &Slabs{
+		storage: st, repo: repo, keys: keys, decoder: decoder, workers: workers,
+		opened: newLRU[format.SlabID, *Slab](cacheSlabs),
+		frames: newLRU[frameKey, *frame](cacheBytes),
+	}, nil
+}
+
+// Close frees the decoder. Nothing may be read after it.
+func (s *Slabs) Close() { s.decoder.Close() }
+
+// Slab is an opened slab.
+type Slab struct {
+	ID     format.SlabID
+	Length int64
+	Frames []format.Frame
+
+	opener  *crypt.Opener
+	offsets []int64  // of the frames in the slab
+	first   []uint32 // number of each frame's first chunk
+	chunks  uint32
+}
+
+// Open reads the header, the trailer and the table of a slab.
+func (s *Slabs) Open(ctx context.Context, id format.SlabID) (*Slab, error) {
+	s.mu.Lock()
+	slab, ok := s.opened.get(id)
+	s.mu.Unlock()
+	if ok {
+		return slab, nil
+	}
+	slab, err := s.open(ctx, id)
+	if err != nil {
+		return nil, &SlabError{id, -1, AsDamage(err)}
+	}
+	s.mu.Lock()
+	s.opened.put(id, slab, 1)
+	s.mu.Unlock()
+	return slab, nil
+}
+
+func (s *Slabs) open(ctx context.Context, id format.SlabID) (*Slab, error) {
+	name := names.Slab(id)
+	info, err := s.storage.Stat(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	if info.Size > format.MaxSlab {
+		return nil, fmt.Errorf("%w: a slab of %d bytes", format.ErrDamaged, info.Size)
+	}
+	head := make([]byte, min(format.MaxHeader, info.Size))
+	if err := s.storage.ReadAt(ctx, name, head, 0); err != nil {
+		return nil, err
+	}
+	h, n, err := format.ParseHeader(head, format.Slab)
+	if err != nil {
+		return nil, err
+	}
+	opener, err := s.keys.NewOpener(s.object(id), h.Wrapping, h.Wrapped)
+	if err != nil {
+		if errors.Is(err, crypt.ErrDamaged) {
+			err = fmt.Errorf("%w: its key: %w", format.ErrDamaged, err)
+		}
+		return nil, err
+	}
+	slab := &Slab{ID: id, Length: info.Size, opener: opener}
+	return slab, s.readTable(ctx, slab, int64(n))
+}
+
+func (s *Slabs) object(id format.SlabID) crypt.ObjectName {
+	return crypt.ObjectName{Repository: s.repo, Kind: format.Slab.String(), Name: id.String()}
+}
+
+// readTable reads the table at the slab's end; its frames begin at byte start.
+func (s *Slabs) readTable(ctx context.Context, slab *Slab, start int64) error {
+	name := names.Slab(slab.ID)
+	tail := make([]byte, min(tailGuess, slab.Length))
+	if err := s.storage.ReadAt(ctx, name, tail, slab.Length-int64(len(tail))); err != nil {
+		return err
+	}
+	if len(tail) < format.TrailerSize {
+		return fmt.Errorf("%w: the slab is cut short", format.ErrDamaged)
+	}
+	trailer, err := format.ParseTrailer(tail[len(tail)-format.TrailerSize:], slab.Length, slab.opener)
+	if err != nil {
+		return err
+	}
+	n := slab.Length - int64(trailer.Sections)
+	if n > int64(len(tail)) {
+		tail = make([]byte, n)
+		if err := s.storage.ReadAt(ctx, name, tail, int64(trailer.Sections)); err != nil {
+			return err
+		}
+	}
+	sections := tail[int64(len(tail))-n : len(tail)-format.TrailerSize]
+	sealed, err := format.FindTable(sections)
+	if err != nil {
+		return err
+	}
+	plain, err := slab.opener.Open(nil, sealed, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
+	if err != nil {
+		return fmt.Errorf("%w: its table: %w", format.ErrDamaged, err)
+	}
+	table, err := format.DecodeSlabTable(plain)
+	if err != nil {
+		return err
+	}
+	return slab.layOut(table.Frames, start, int64(trailer.Sections))
+}
+
+// layOut finds out where each frame lies, between the bytes start and end.
+func (slab *Slab) layOut(frames []format.Frame, start, end int64) error {
+	slab.Frames = frames
+	for i := range frames {
+		slab.offsets = append(slab.offsets, start)
+		slab.first = append(slab.first, slab.chunks)
+		start += int64(frames[i].Sealed)
+		slab.chunks += uint32(len(frames[i].Chunks))
+	}
+	if start != end {
+		return fmt.Errorf("%w: the slab's frames end at byte %d and its table says %d", format.ErrDamaged, end, start)
+	}
+	return nil
+}
+
+// Chunks gives the number of chunks in the slab.
+func (slab *Slab) Chunks() uint32 { return slab.chunks }
+
+// FirstChunk gives the number, within the slab, of a frame's first chunk.
+func (slab *Slab) FirstChunk(frame int) uint32 { return slab.first[frame] }
+
+// Frame gives the decompressed bytes of a frame, which the caller must not
+// change.
+func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
+	key := frameKey{slab.ID, n}
+	s.mu.Lock()
+	f, ok := s.frames.get(key)
+	if !ok {
+		f = &frame{ready: make(chan struct{})}
+		s.frames.put(key, f, slab.Frames[n].Raw())
+	}
+	s.mu.Unlock()
+	if !ok {
+		f.raw, f.err = s.ReadFrame(ctx, slab, n, nil)
+		if f.err != nil {
+			s.mu.Lock()
+			s.frames.remove(key, f)
+			s.mu.Unlock()
+		}
+		close(f.ready)
+		return f.raw, f.err
+	}
+	select {
+	case <-f.ready:
+		if f.err != nil && ctx.Err() == nil {
+			// The reader that was first may have been told to stop: ask again.
+			return s.ReadFrame(ctx, slab, n, nil)
+		}
+		return f.raw, f.err
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	}
+}
+
+// ReadFrame reads, opens and decompresses a frame past the cache, into buf if
+// that has room.
+func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([]byte, error) {
+	f := &slab.Frames[n]
+	fail := func(err error) ([]byte, error) { return nil, &SlabError{slab.ID, n, AsDamage(err)} }
+	if f.Kind != format.Zstd {
+		return fail(fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind))
+	}
+	sealed := make([]byte, f.Sealed)
+	if err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, slab.offsets[n]); err != nil {
+		return fail(err)
+	}
+	packed, err := slab.opener.Open(sealed[:0], sealed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(n)})
+	if err != nil {
+		return fail(fmt.Errorf("%w: %w", format.ErrDamaged, err))
+	}
+	if cap(buf) < f.Raw() {
+		buf = make([]byte, 0, f.Raw())
+	}
+	raw, err := s.decoder.DecodeAll(packed, buf[:0])
+	if err != nil {
+		return fail(fmt.Errorf("%w: %w", format.ErrDamaged, err))
+	}
+	if len(raw) != f.Raw() {
+		return fail(fmt.Errorf("%w: %d bytes where the table says %d", format.ErrDamaged, len(raw), f.Raw()))
+	}
+	return raw, nil
+}

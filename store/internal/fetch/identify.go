@@ -1,0 +1,70 @@
+package fetch
+
+import (
+	"context"
+
+	"github.com/kistarchive/kist/crypt"
+)
+
+// Identify reads all frames of a slab, past the cache, and calls use for each
+// in order: with the identities of its chunks, or with the error that reading
+// it gave. It stops when use fails, and gives that error.
+func (s *Slabs) Identify(ctx context.Context, slab *Slab, use func(frame int, ids []crypt.Identity, err error) error) error {
+	all := make([]int, len(slab.Frames))
+	for i := range all {
+		all[i] = i
+	}
+	return s.IdentifyFrames(ctx, slab, all, use)
+}
+
+// IdentifyFrames is Identify for some of the frames.
+func (s *Slabs) IdentifyFrames(ctx context.Context, slab *Slab, frames []int, use func(frame int, ids []crypt.Identity, err error) error) error {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	type outcome struct {
+		ids []crypt.Identity
+		err error
+	}
+	outcomes := make([]chan outcome, len(frames))
+	for i := range outcomes {
+		outcomes[i] = make(chan outcome, 1)
+	}
+	turn := make(chan int, len(frames))
+	for i := range frames {
+		turn <- i
+	}
+	close(turn)
+	for range s.workers {
+		go func() {
+			h := s.keys.NewHasher()
+			var buf []byte
+			for i := range turn {
+				raw, err := s.ReadFrame(ctx, slab, frames[i], buf)
+				if err != nil {
+					outcomes[i] <- outcome{nil, err}
+					continue
+				}
+				outcomes[i] <- outcome{identities(h, raw, slab.Frames[frames[i]].Chunks), nil}
+				buf = raw
+			}
+		}()
+	}
+	for i, c := range outcomes {
+		o := <-c
+		if err := use(frames[i], o.ids, o.err); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// identities hashes the chunks of the given lengths that follow each other in
+// data.
+func identities(h *crypt.Hasher, data []byte, lengths []uint32) []crypt.Identity {
+	ids := make([]crypt.Identity, 0, len(lengths))
+	for _, n := range lengths {
+		ids = append(ids, h.Sum(data[:n]))
+		data = data[n:]
+	}
+	return ids
+}

@@ -1,0 +1,185 @@
+package fetch
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"iter"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// Chunk is one chunk of a stream.
+type Chunk struct {
+	Data []byte // not to be changed, and valid until the next call
+	ID   crypt.Identity
+}
+
+// Reader gives the chunks of a stream in order. It is for one goroutine, and
+// must be closed.
+type Reader struct {
+	ctx    context.Context
+	cancel context.CancelFunc
+	parts  chan *part // in order; closed after the last
+	now    *part      // being given out
+	next   int        // its next chunk
+}
+
+// part is a number of consecutive chunks of one frame.
+type part struct {
+	slab     *Slab
+	frame    int
+	from, to int // chunks of the frame
+	ready    chan struct{}
+	data     []byte // of the chunks
+	ids      []crypt.Identity
+	err      error
+}
+
+// Runs is a sequence of runs; one that ends with an error ends there.
+type Runs = iter.Seq2[format.Run, error]
+
+// Read gives a reader of the chunks that runs name.
+func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader {
+	ctx, cancel := context.WithCancel(ctx)
+	r := &Reader{ctx: ctx, cancel: cancel, parts: make(chan *part, 2*s.workers)}
+	go s.plan(ctx, runs, r.parts)
+	return r
+}
+
+// plan cuts runs into parts and has them read, as many at once as there are
+// workers.
+func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part) {
+	defer close(parts)
+	slots := make(chan struct{}, s.workers)
+	for p := range s.cut(ctx, runs) {
+		select {
+		case parts <- p:
+		case <-ctx.Done():
+			return
+		}
+		if p.err != nil {
+			close(p.ready)
+			return
+		}
+		slots <- struct{}{}
+		go func() {
+			p.err = s.fill(ctx, p)
+			<-slots
+			close(p.ready)
+		}()
+	}
+}
+
+// cut gives the parts of runs in order. A part with an error is the last.
+func (s *Slabs) cut(ctx context.Context, runs Runs) iter.Seq[*part] {
+	return func(yield func(*part) bool) {
+		for run, err := range runs {
+			if err != nil {
+				yield(&part{err: err, ready: make(chan struct{})})
+				return
+			}
+			if !s.cutRun(ctx, run, yield) {
+				return
+			}
+		}
+	}
+}
+
+func (s *Slabs) cutRun(ctx context.Context, run format.Run, yield func(*part) bool) bool {
+	slab, err := s.Open(ctx, run.Slab)
+	if err == nil && uint64(run.First)+uint64(run.Count) > uint64(slab.chunks) {
+		err = &SlabError{run.Slab, -1, fmt.Errorf("%w: chunk %d is named and the slab has %d",
+			format.ErrDamaged, run.First+run.Count-1, slab.chunks)}
+	}
+	if err != nil {
+		yield(&part{err: err, ready: make(chan struct{})})
+		return false
+	}
+	frame := slab.frameOf(run.First)
+	for first, left := int(run.First), int(run.Count); left > 0; frame++ {
+		from := first - int(slab.first[frame])
+		to := min(from+left, len(slab.Frames[frame].Chunks))
+		if !yield(&part{slab: slab, frame: frame, from: from, to: to, ready: make(chan struct{})}) {
+			return false
+		}
+		first += to - from
+		left -= to - from
+	}
+	return true
+}
+
+// fill reads the chunks of a part and identifies them.
+func (s *Slabs) fill(ctx context.Context, p *part) error {
+	raw, err := s.Frame(ctx, p.slab, p.frame)
+	if err != nil {
+		return err
+	}
+	lengths := p.slab.Frames[p.frame].Chunks
+	start := sum(lengths[:p.from])
+	p.data = raw[start : start+sum(lengths[p.from:p.to])]
+	p.ids = identities(s.keys.NewHasher(), p.data, lengths[p.from:p.to])
+	return nil
+}
+
+func sum(lengths []uint32) int {
+	n := 0
+	for _, l := range lengths {
+		n += int(l)
+	}
+	return n
+}
+
+// Next gives the next chunk, or io.EOF after the last.
+func (r *Reader) Next() (Chunk, error) {
+	for r.now == nil || r.next == r.now.to-r.now.from {
+		if err := r.advance(); err != nil {
+			return Chunk{}, err
+		}
+	}
+	n := r.now.slab.Frames[r.now.frame].Chunks[r.now.from+r.next]
+	c := Chunk{Data: r.now.data[:n:n], ID: r.now.ids[r.next]}
+	r.now.data = r.now.data[n:]
+	r.next++
+	return c, nil
+}
+
+func (r *Reader) advance() error {
+	select {
+	case p, ok := <-r.parts:
+		if !ok {
+			if err := r.ctx.Err(); err != nil {
+				return context.Cause(r.ctx)
+			}
+			return io.EOF
+		}
+		<-p.ready // its reading heeds the context
+		if p.err != nil {
+			return p.err
+		}
+		r.now, r.next = p, 0
+		return nil
+	case <-r.ctx.Done():
+		return context.Cause(r.ctx)
+	}
+}
+
+// Close ends the reading ahead.
+func (r *Reader) Close() error {
+	r.cancel()
+	return nil
+}
+
+// frameOf gives the frame in which a chunk of the slab lies.
+func (slab *Slab) frameOf(chunk uint32) int {
+	lo, hi := 0, len(slab.first)
+	for hi-lo > 1 {
+		if mid := (lo + hi) / 2; slab.first[mid] <= chunk {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return lo
+}

@@ -1,0 +1,115 @@
+package fetch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// Runs gives the runs of the stream that a recipe rebuilds, whatever its
+// level.
+func (s *Slabs) Runs(ctx context.Context, recipe *format.Recipe) Runs {
+	runs := inline(recipe.Runs)
+	for range recipe.Level {
+		runs = s.nested(ctx, runs)
+	}
+	return runs
+}
+
+func inline(runs []format.Run) Runs {
+	return func(yield func(format.Run, error) bool) {
+		for _, run := range runs {
+			if !yield(run, nil) {
+				return
+			}
+		}
+	}
+}
+
+// nested gives the runs that are held by the stream that outer names.
+func (s *Slabs) nested(ctx context.Context, outer Runs) Runs {
+	return func(yield func(format.Run, error) bool) {
+		r := s.Read(ctx, outer)
+		defer r.Close()
+		for runs := format.NewRunReader(Bytes(r.Next)); ; {
+			run, err := runs.Next()
+			if errors.Is(err, io.EOF) {
+				return
+			}
+			if !yield(run, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+// Stream reads the whole stream that a recipe rebuilds. In place of io.EOF it
+// reports a stream that is not the one that was captured. It is for one
+// goroutine, and must be closed.
+type Stream struct {
+	r      *Reader
+	recipe *format.Recipe
+	digest *crypt.DigestHasher
+	chunks uint64
+	bytes  uint64
+}
+
+// Stream begins to read the stream that a recipe rebuilds.
+func (s *Slabs) Stream(ctx context.Context, recipe *format.Recipe) *Stream {
+	return &Stream{r: s.Read(ctx, s.Runs(ctx, recipe)), recipe: recipe, digest: crypt.NewDigestHasher()}
+}
+
+// Close ends the reading.
+func (s *Stream) Close() error { return s.r.Close() }
+
+// Next gives the next chunk, or io.EOF after the last.
+func (s *Stream) Next() (Chunk, error) {
+	c, err := s.r.Next()
+	if err == io.EOF {
+		return c, s.check()
+	}
+	if err != nil {
+		return c, err
+	}
+	s.digest.Add(c.ID, len(c.Data))
+	s.chunks++
+	s.bytes += uint64(len(c.Data))
+	if s.bytes > s.recipe.Bytes {
+		return c, errOtherStream
+	}
+	return c, nil
+}
+
+var errOtherStream = fmt.Errorf("%w: the stream that was rebuilt is not the one that was captured", format.ErrDamaged)
+
+func (s *Stream) check() error {
+	if s.chunks != s.recipe.Chunks || s.bytes != s.recipe.Bytes || s.digest.Sum() != s.recipe.Digest {
+		return errOtherStream
+	}
+	return io.EOF
+}
+
+// Bytes gives the chunks that next gives as one stream of bytes.
+func Bytes(next func() (Chunk, error)) io.Reader { return &byteReader{next: next} }
+
+type byteReader struct {
+	next func() (Chunk, error)
+	rest []byte
+}
+
+func (b *byteReader) Read(p []byte) (int, error) {
+	for len(b.rest) == 0 {
+		c, err := b.next()
+		if err != nil {
+			return 0, err
+		}
+		b.rest = c.Data
+	}
+	n := copy(p, b.rest)
+	b.rest = b.rest[n:]
+	return n, nil
+}

@@ -1,0 +1,98 @@
+package format
+
+import (
+	"time"
+
+	"github.com/kistarchive/kist/crypt"
+)
+
+// IndexFile is the record of one capture.
+type IndexFile struct {
+	ID      string            `cbor:"1,keyasint"`
+	Written time.Time         `cbor:"2,keyasint"` // by the writer's clock
+	Taken   time.Time         `cbor:"3,keyasint"` // when the data was as captured
+	Name    string            `cbor:"4,keyasint,omitempty"`
+	Version string            `cbor:"5,keyasint,omitempty"`
+	Note    string            `cbor:"6,keyasint,omitempty"`
+	Host    string            `cbor:"7,keyasint,omitempty"`
+	Labels  map[string]string `cbor:"8,keyasint,omitempty"` // the caller's own
+	Volumes []Volume          `cbor:"9,keyasint"`
+	Added   uint64            `cbor:"10,keyasint"` // bytes of the slabs and tables written for it
+}
+
+// Volume is the record of one tree of data, or of one stream, in a capture.
+type Volume struct {
+	Name        string  `cbor:"1,keyasint,omitempty"`
+	MountPath   string  `cbor:"2,keyasint,omitempty"`
+	Source      string  `cbor:"3,keyasint,omitempty"` // where it was read from, for people
+	Compression string  `cbor:"4,keyasint,omitempty"` // of the input that was unpacked: gzip, zstd, xz
+	Tar         bool    `cbor:"5,keyasint,omitempty"` // a tar stream; else plain contents
+	Members     uint64  `cbor:"6,keyasint"`
+	Length      uint64  `cbor:"7,keyasint"`            // of the stream, in bytes
+	SHA256      []byte  `cbor:"8,keyasint,omitempty"`  // of the stream, where all of it passed by
+	Unfinished  string  `cbor:"9,keyasint,omitempty"`  // what was wrong with a stream accepted unfinished
+	MemberList  Recipe  `cbor:"10,keyasint"`           // a stream of Entry records
+	Contents    *Recipe `cbor:"11,keyasint,omitempty"` // nil where there are none
+}
+
+// Entry is one record of a member list: bytes of the stream kept verbatim,
+// and how much of the contents follows them.
+type Entry struct {
+	_      struct{} `cbor:",toarray"`
+	Kind   uint8    // as tarstream.Kind
+	Header []byte
+	Length uint64 // of the content that follows
+	Chunks uint64 // that the content is split into
+}
+
+// EncodeIndexFile gives the plain bytes of an index file.
+func EncodeIndexFile(f *IndexFile) []byte { return encode(f) }
+
+// DecodeIndexFile is the inverse of EncodeIndexFile.
+func DecodeIndexFile(b []byte) (*IndexFile, error) {
+	var f IndexFile
+	if err := decode(b, &f); err != nil {
+		return nil, err
+	}
+	for i := range f.Volumes {
+		if err := f.Volumes[i].check(); err != nil {
+			return nil, err
+		}
+	}
+	return &f, nil
+}
+
+func (v *Volume) check() error {
+	if n := len(v.SHA256); n != 0 && n != 32 {
+		return damaged("a SHA-256 of %d bytes", n)
+	}
+	if v.Contents != nil {
+		if err := v.Contents.check(); err != nil {
+			return err
+		}
+	}
+	return v.MemberList.check()
+}
+
+// EntryEncoder encodes entries. Its zero value is not usable.
+type EntryEncoder struct{ c codec }
+
+// NewEntryEncoder gives an encoder.
+func NewEntryEncoder() *EntryEncoder { return &EntryEncoder{newCodec()} }
+
+// Encode gives the encoding of e, as it stands in a member list.
+func (e *EntryEncoder) Encode(entry Entry) []byte { return e.c.encode(entry) }
+
+// SealIndexFile appends the record of an index file behind its header.
+func SealIndexFile(dst []byte, f *IndexFile, s *crypt.Sealer) []byte {
+	return s.Seal(dst, EncodeIndexFile(f), crypt.Piece{Kind: crypt.PieceRecord})
+}
+
+// OpenIndexFile decodes what SealIndexFile sealed.
+func OpenIndexFile(sealed []byte, s *crypt.Opener) (*IndexFile, error) {
+	plain, err := s.Open(nil, sealed, crypt.Piece{Kind: crypt.PieceRecord})
+	if err != nil {
+		return nil, damaged("the index file can't be opened: %v", err)
+	}
+	return DecodeIndexFile(plain)
+}

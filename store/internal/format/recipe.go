@@ -1,0 +1,140 @@
+package format
+
+import (
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+
+	"github.com/fxamacker/cbor/v2"
+
+	"github.com/kistarchive/kist/crypt"
+)
+
+// SlabID is the random identity of a slab.
+type SlabID [12]byte
+
+// NewSlabID gives an identity never used before.
+func NewSlabID() SlabID {
+	var id SlabID
+	rand.Read(id[:]) // never fails: crypto/rand ends the process instead
+	return id
+}
+
+func (id SlabID) String() string { return hex.EncodeToString(id[:]) }
+
+// ParseSlabID is the inverse of SlabID.String.
+func ParseSlabID(s string) (SlabID, error) {
+	var id SlabID
+	b, err := hex.DecodeString(s)
+	if err != nil || len(b) != len(id) || hex.EncodeToString(b) != s {
+		return id, damaged("%q is no slab's name", s)
+	}
+	copy(id[:], b)
+	return id, nil
+}
+
+// Run names consecutive chunks of one slab.
+type Run struct {
+	_     struct{} `cbor:",toarray"`
+	Slab  SlabID
+	First uint32 // number of the first chunk within the slab
+	Count uint32
+}
+
+// MaxInlineRuns is the most runs that a recipe holds itself. A longer one is
+// put into a stream of its own, so that an index file stays small however
+// scattered the chunks lie.
+const MaxInlineRuns = 48
+
+// MaxRecipeLevel bounds how often a recipe can stand for another one.
+const MaxRecipeLevel = 6
+
+// Recipe rebuilds a stream. At level 0 its runs name the stream's chunks. At
+// level n they name the chunks of a stream that holds the runs of the recipe
+// at level n-1, as a CBOR sequence (RFC 8742).
+type Recipe struct {
+	Level  uint32       `cbor:"1,keyasint"`
+	Runs   []Run        `cbor:"2,keyasint"`
+	Chunks uint64       `cbor:"3,keyasint"` // of the stream itself, whatever the level
+	Bytes  uint64       `cbor:"4,keyasint"`
+	Digest crypt.Digest `cbor:"5,keyasint"` // over the chunks' identities and lengths, in order
+}
+
+// AppendRun appends the encoding of r to dst, as it stands in a stream of runs.
+func AppendRun(dst []byte, r Run) []byte { return append(dst, encode(r)...) }
+
+func (r *Recipe) check() error {
+	if r.Level > MaxRecipeLevel {
+		return damaged("a recipe of level %d", r.Level)
+	}
+	return checkRuns(r.Runs)
+}
+
+func checkRuns(runs []Run) error {
+	for _, run := range runs {
+		if run.Count == 0 || uint64(run.First)+uint64(run.Count) > MaxSlabChunks {
+			return damaged("a run of %d chunks from number %d on", run.Count, run.First)
+		}
+	}
+	return nil
+}
+
+// RunReader reads a stream of runs.
+type RunReader struct{ seq *sequence }
+
+// NewRunReader reads the runs in r.
+func NewRunReader(r io.Reader) *RunReader { return &RunReader{newSequence(r)} }
+
+// Next gives the next run, or io.EOF after the last.
+func (r *RunReader) Next() (Run, error) {
+	var run Run
+	if err := r.seq.next(&run); err != nil {
+		return Run{}, err
+	}
+	return run, checkRuns([]Run{run})
+}
+
+// sequence decodes a CBOR sequence without ever holding more than a bounded
+// part of it, whatever lengths it claims.
+type sequence struct {
+	dec    *cbor.Decoder
+	budget *budget
+}
+
+func newSequence(r io.Reader) *sequence {
+	b := &budget{r: r}
+	return &sequence{newCodec().strict.NewDecoder(b), b}
+}
+
+func (s *sequence) next(v any) error {
+	s.budget.left = 2 * MaxMemberHead
+	err := s.dec.Decode(v)
+	var syntax *cbor.SyntaxError
+	var semantic *cbor.SemanticError
+	var unmarshal *cbor.UnmarshalTypeError
+	switch {
+	case err == nil, errors.Is(err, io.EOF):
+		return err
+	case errors.Is(err, io.ErrUnexpectedEOF), errors.As(err, &syntax), errors.As(err, &semantic), errors.As(err, &unmarshal):
+		return damaged("%v", err)
+	}
+	return err
+}
+
+// budget is a reader that refuses to give more than a number of bytes for one
+// item of a sequence.
+type budget struct {
+	r    io.Reader
+	left int
+}
+
+func (b *budget) Read(p []byte) (int, error) {
+	if b.left <= 0 {
+		return 0, fmt.Errorf("%w: an item that is too long", ErrDamaged)
+	}
+	n, err := b.r.Read(p[:min(len(p), b.left)])
+	b.left -= n
+	return n, err
+}

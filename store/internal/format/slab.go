@@ -1,0 +1,193 @@
+package format
+
+import (
+	"encoding/binary"
+
+	"github.com/kistarchive/kist/crypt"
+)
+
+// FrameKind says how a frame is compressed.
+type FrameKind uint8
+
+// Zstd is a Zstandard frame (RFC 8878) that stands alone. Kinds are on disk
+// and never reused.
+const Zstd FrameKind = 1
+
+// Frame describes one frame of a slab. Frames lie one after the other behind
+// the slab's header.
+type Frame struct {
+	_      struct{} `cbor:",toarray"`
+	Kind   FrameKind
+	Sealed uint32   // length in the slab, in bytes
+	Chunks []uint32 // uncompressed lengths of its chunks, in order
+}
+
+// Raw gives the uncompressed length of the frame, in bytes.
+func (f *Frame) Raw() int {
+	n := 0
+	for _, c := range f.Chunks {
+		n += int(c)
+	}
+	return n
+}
+
+func (f *Frame) check() error {
+	if f.Sealed == 0 || f.Sealed > MaxFrameSealed || len(f.Chunks) == 0 || len(f.Chunks) > MaxFrameChunks {
+		return damaged("a frame of %d bytes and %d chunks", f.Sealed, len(f.Chunks))
+	}
+	raw := 0
+	for _, c := range f.Chunks {
+		if c == 0 || c > MaxChunk {
+			return damaged("a chunk of %d bytes", c)
+		}
+		if raw += int(c); raw > MaxFrameRaw {
+			return damaged("a frame of more than %d bytes", MaxFrameRaw)
+		}
+	}
+	return nil
+}
+
+// SlabTable lists the frames of a slab. It stands at the slab's end, without
+// identities: whoever rebuilds them reads the slab and hashes again.
+type SlabTable struct {
+	Frames []Frame `cbor:"1,keyasint"`
+}
+
+// Encode gives the plain bytes of the table.
+func (t *SlabTable) Encode() []byte { return encode(t) }
+
+// DecodeSlabTable is the inverse of Encode.
+func DecodeSlabTable(b []byte) (*SlabTable, error) {
+	var t SlabTable
+	if err := decode(b, &t); err != nil {
+		return nil, err
+	}
+	return &t, checkFrames(t.Frames)
+}
+
+func checkFrames(frames []Frame) error {
+	chunks := 0
+	for i := range frames {
+		if err := frames[i].check(); err != nil {
+			return err
+		}
+		chunks += len(frames[i].Chunks)
+	}
+	if chunks > MaxSlabChunks {
+		return damaged("a slab of %d chunks", chunks)
+	}
+	return nil
+}
+
+// SectionKind says what a section of a slab holds. Kinds are on disk and never
+// reused.
+type SectionKind uint16
+
+// TableSection holds the sealed SlabTable.
+const TableSection SectionKind = 1
+
+const (
+	sectionHead     = 16
+	sectionRequired = 1
+)
+
+// AppendSectionHead appends the head of a section whose body of n bytes
+// follows. A reader that does not know the kind skips it unless it is required.
+func AppendSectionHead(dst []byte, kind SectionKind, required bool, n int) []byte {
+	var flags uint16
+	if required {
+		flags = sectionRequired
+	}
+	dst = binary.LittleEndian.AppendUint16(dst, uint16(kind))
+	dst = binary.LittleEndian.AppendUint16(dst, flags)
+	dst = append(dst, 0, 0, 0, 0)
+	return binary.LittleEndian.AppendUint64(dst, uint64(n))
+}
+
+// FindTable gives the sealed table among the sections of a slab, the bytes
+// between its frames and its trailer.
+func FindTable(sections []byte) ([]byte, error) {
+	var table []byte
+	for len(sections) > 0 {
+		if len(sections) < sectionHead {
+			return nil, damaged("a section is cut short")
+		}
+		kind := SectionKind(binary.LittleEndian.Uint16(sections))
+		flags := binary.LittleEndian.Uint16(sections[2:])
+		n := binary.LittleEndian.Uint64(sections[8:])
+		sections = sections[sectionHead:]
+		if n > uint64(len(sections)) {
+			return nil, damaged("a section of %d bytes where %d are left", n, len(sections))
+		}
+		switch {
+		case kind == TableSection && table == nil:
+			table = sections[:n:n]
+		case flags&sectionRequired != 0:
+			return nil, unknownPart("section kind %d", kind)
+		}
+		sections = sections[n:]
+	}
+	if table == nil {
+		return nil, damaged("the slab has no table")
+	}
+	return table, nil
+}
+
+// Trailer ends a slab and finds its sections. It is written twice, so that one
+// copy may be damaged.
+type Trailer struct {
+	Sections uint64 // where the frames end and the first section begins
+	Length   uint64 // of the whole slab
+}
+
+const (
+	trailerMagic = "kist.end"
+	trailerCopy  = len(trailerMagic) + 16 + crypt.Overhead
+
+	// TrailerSize is the length in bytes of both copies.
+	TrailerSize = 2 * trailerCopy
+)
+
+// AppendTrailer appends both copies of t, sealed.
+func AppendTrailer(dst []byte, t Trailer, s *crypt.Sealer) []byte {
+	for range 2 {
+		var plain [16]byte
+		binary.LittleEndian.PutUint64(plain[:], t.Sections)
+		binary.LittleEndian.PutUint64(plain[8:], t.Length)
+		dst = s.Seal(append(dst, trailerMagic...), plain[:], crypt.Piece{Kind: crypt.PieceTrailer})
+	}
+	return dst
+}
+
+// ParseTrailer reads the trailer at the end of a slab of the given length; b
+// holds its last TrailerSize bytes.
+func ParseTrailer(b []byte, length int64, s *crypt.Opener) (Trailer, error) {
+	if len(b) != TrailerSize {
+		return Trailer{}, damaged("%d bytes where a trailer has %d", len(b), TrailerSize)
+	}
+	for len(b) > 0 {
+		plain, err := s.Open(nil, b[len(trailerMagic):trailerCopy], crypt.Piece{Kind: crypt.PieceTrailer})
+		if err == nil && string(b[:len(trailerMagic)]) == trailerMagic && len(plain) == 16 {
+			return checkTrailer(Trailer{
+				Sections: binary.LittleEndian.Uint64(plain),
+				Length:   binary.LittleEndian.Uint64(plain[8:]),
+			}, length)
+		}
+		b = b[trailerCopy:]
+	}
+	return Trailer{}, damaged("the slab has no trailer where it ends: it is cut short or overwritten")
+}
+
+func checkTrailer(t Trailer, length int64) (Trailer, error) {
+	if t.Length != uint64(length) {
+		return t, damaged("the slab was written with %d bytes and has %d", t.Length, length)
+	}
+	if t.Length > MaxSlab || t.Length < uint64(headerFixed+TrailerSize) {
+		return t, damaged("a slab of %d bytes", t.Length)
+	}
+	end := t.Length - uint64(TrailerSize)
+	if t.Sections < headerFixed || t.Sections > end || end-t.Sections > MaxSection {
+		return t, damaged("a slab with sections from byte %d on", t.Sections)
+	}
+	return t, nil
+}

@@ -1,0 +1,111 @@
+package format
+
+import (
+	"encoding/binary"
+	"io"
+
+	"github.com/kistarchive/kist/crypt"
+)
+
+// TableFrame is a Frame with the identities of its chunks.
+type TableFrame struct {
+	_      struct{} `cbor:",toarray"`
+	Kind   FrameKind
+	Sealed uint32
+	Chunks []uint32
+	IDs    []byte // the chunks' identities, 16 bytes each, in order
+}
+
+// Frame gives the frame without the identities.
+func (f *TableFrame) Frame() Frame { return Frame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks} }
+
+// ID gives the identity of chunk i of the frame.
+func (f *TableFrame) ID(i int) crypt.Identity {
+	return crypt.Identity(f.IDs[i*len(crypt.Identity{}):])
+}
+
+// SlabRecord is what a table object says of one slab.
+type SlabRecord struct {
+	Slab   SlabID       `cbor:"1,keyasint"`
+	Length uint64       `cbor:"2,keyasint"` // of the slab, in bytes
+	Frames []TableFrame `cbor:"3,keyasint"`
+}
+
+// Encode gives the plain bytes of the record.
+func (r *SlabRecord) Encode() []byte { return encode(r) }
+
+// DecodeSlabRecord is the inverse of Encode.
+func DecodeSlabRecord(b []byte) (*SlabRecord, error) {
+	var r SlabRecord
+	if err := decode(b, &r); err != nil {
+		return nil, err
+	}
+	frames := make([]Frame, len(r.Frames))
+	for i := range r.Frames {
+		frames[i] = r.Frames[i].Frame()
+		if len(r.Frames[i].IDs) != len(frames[i].Chunks)*len(crypt.Identity{}) {
+			return nil, damaged("%d bytes of identities for %d chunks", len(r.Frames[i].IDs), len(frames[i].Chunks))
+		}
+	}
+	return &r, checkFrames(frames)
+}
+
+// AppendRecord appends a record of a table object, sealed, behind its length.
+// Records are numbered from 0; an empty one ends the object.
+func AppendRecord(dst, plain []byte, number uint64, s *crypt.Sealer) []byte {
+	dst = binary.LittleEndian.AppendUint32(dst, uint32(len(plain)+crypt.Overhead))
+	return s.Seal(dst, plain, crypt.Piece{Kind: crypt.PieceRecord, Number: number})
+}
+
+// RecordReader reads the records of a table object behind its header.
+type RecordReader struct {
+	r      io.Reader
+	s      *crypt.Opener
+	number uint64
+	sealed []byte
+}
+
+// NewRecordReader reads records from r and opens them with s.
+func NewRecordReader(r io.Reader, s *crypt.Opener) *RecordReader { return &RecordReader{r: r, s: s} }
+
+// Next gives the next record's plain bytes, valid until the call after it, or
+// io.EOF after the last. An object without its last record is damaged.
+func (r *RecordReader) Next() ([]byte, error) {
+	var head [4]byte
+	if _, err := io.ReadFull(r.r, head[:]); err != nil {
+		return nil, cutShort(err)
+	}
+	n := int64(binary.LittleEndian.Uint32(head[:]))
+	if n < crypt.Overhead || n > MaxRecord {
+		return nil, damaged("a record of %d bytes", n)
+	}
+	// Grows as bytes arrive: a claimed length alone allocates nothing.
+	buf := appendReader{r.sealed[:0]}
+	if _, err := io.CopyN(&buf, r.r, n); err != nil {
+		return nil, cutShort(err)
+	}
+	r.sealed = buf.b
+	plain, err := r.s.Open(r.sealed[:0], r.sealed, crypt.Piece{Kind: crypt.PieceRecord, Number: r.number})
+	if err != nil {
+		return nil, damaged("record %d of the table can't be opened: %v", r.number, err)
+	}
+	r.number++
+	if len(plain) == 0 {
+		return nil, io.EOF
+	}
+	return plain, nil
+}
+
+type appendReader struct{ b []byte }
+
+func (a *appendReader) Write(p []byte) (int, error) {
+	a.b = append(a.b, p...)
+	return len(p), nil
+}
+
+func cutShort(err error) error {
+	if err == io.EOF || err == io.ErrUnexpectedEOF {
+		return damaged("the table is cut short")
+	}
+	return err
+}

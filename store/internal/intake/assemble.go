@@ -1,0 +1,134 @@
+package intake
+
+import (
+	"github.com/klauspost/compress/zstd"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/known"
+)
+
+// Lane keeps chunks of one use in frames of their own: what lists and rebuilds
+// a capture is read without its contents.
+type Lane int
+
+// The lanes.
+const (
+	Contents Lane = iota // of members
+	Listing              // member lists and recipes
+	lanes
+)
+
+// assembler looks chunks up and puts new ones into frames.
+type assembler struct {
+	in   *Intake
+	open [lanes]*frame
+	next int // number of the next frame
+}
+
+func newAssembler(in *Intake) *assembler { return &assembler{in: in} }
+
+func (a *assembler) run() error {
+	defer close(a.in.compress)
+	defer close(a.in.write)
+	for b := range a.in.assemble {
+		if _, err := receive(a.in.ctx, b.done); err != nil {
+			return err
+		}
+		if err := a.take(b); err != nil {
+			return err
+		}
+		if b.settled != nil {
+			if err := a.settle(b.settled); err != nil {
+				return err
+			}
+		}
+		a.in.free <- b // never blocks: it has room for all batches
+	}
+	return nil
+}
+
+func (a *assembler) take(b *batch) error {
+	rest := b.buf
+	for i, p := range b.pieces {
+		if err := a.takeChunk(p.stream, rest[:p.length], b.ids[i]); err != nil {
+			return err
+		}
+		rest = rest[p.length:]
+	}
+	return nil
+}
+
+func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity) error {
+	ref, ok := a.in.cfg.Index.Lookup(id)
+	if !ok {
+		var err error
+		if ref, err = a.store(s.lane, chunk, id); err != nil {
+			return err
+		}
+		s.fresh += int64(len(chunk))
+	}
+	s.append(ref, id, len(chunk))
+	return nil
+}
+
+// store puts a new chunk into the open frame of its lane.
+func (a *assembler) store(lane Lane, chunk []byte, id crypt.Identity) (known.Ref, error) {
+	f := a.open[lane]
+	if f != nil && !f.takes(len(chunk)) {
+		if err := a.emit(f); err != nil {
+			return 0, err
+		}
+		f = nil
+	}
+	if f == nil {
+		var err error
+		if f, err = receive(a.in.ctx, a.in.freeFrame); err != nil {
+			return 0, err
+		}
+		f.reset()
+		f.number = a.next
+		a.next++
+		a.open[lane] = f
+	}
+	ref, err := a.in.cfg.Index.Add(id, f.number, len(f.lengths))
+	f.add(chunk, id)
+	return ref, err
+}
+
+func (a *assembler) emit(f *frame) error {
+	if err := send(a.in.ctx, a.in.compress, f); err != nil {
+		return err
+	}
+	return send(a.in.ctx, a.in.write, f)
+}
+
+// settle sends all open frames on, and behind them an empty one that closes
+// settled when all before it have their places.
+func (a *assembler) settle(settled chan struct{}) error {
+	for lane, f := range a.open {
+		if f == nil {
+			continue
+		}
+		if err := a.emit(f); err != nil {
+			return err
+		}
+		a.open[lane] = nil
+	}
+	f, err := receive(a.in.ctx, a.in.freeFrame)
+	if err != nil {
+		return err
+	}
+	f.reset()
+	f.settled = settled
+	return a.emit(f)
+}
+
+func (in *Intake) runCompress(enc *zstd.Encoder) error {
+	for f := range in.compress {
+		if len(f.raw) > 0 {
+			f.packed = enc.EncodeAll(f.raw, f.packed)
+		}
+		close(f.done)
+	}
+	return nil
+}

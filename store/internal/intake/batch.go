@@ -1,0 +1,75 @@
+package intake
+
+import (
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+const (
+	batchTarget = 1 << 20 // bytes of chunks that pass on together
+	batchChunks = 8 << 10
+)
+
+// batch is a number of consecutive chunks on their way.
+type batch struct {
+	buf     []byte
+	pieces  []piece
+	ids     []crypt.Identity
+	done    chan struct{} // closed once ids is filled
+	settled chan struct{} // where set, closed once all chunks up to here have places
+}
+
+type piece struct {
+	stream *Stream
+	length int
+}
+
+func (b *batch) reset(maxChunk int) {
+	if b.buf == nil {
+		b.buf = make([]byte, 0, batchTarget+maxChunk)
+	}
+	b.buf, b.pieces, b.ids = b.buf[:0], b.pieces[:0], b.ids[:0]
+	b.done, b.settled = make(chan struct{}), nil
+}
+
+func (b *batch) full() bool { return len(b.buf) >= batchTarget || len(b.pieces) >= batchChunks }
+
+func (in *Intake) runIdentify() error {
+	h := in.cfg.Keys.NewHasher()
+	for b := range in.identify {
+		rest := b.buf
+		for _, p := range b.pieces {
+			b.ids = append(b.ids, h.Sum(rest[:p.length]))
+			rest = rest[p.length:]
+		}
+		close(b.done)
+	}
+	return nil
+}
+
+// frame is a number of new chunks on their way into a slab.
+type frame struct {
+	number  int
+	raw     []byte
+	packed  []byte // raw, compressed
+	lengths []uint32
+	ids     []byte
+	done    chan struct{} // closed once packed is filled
+	settled chan struct{} // as in batch; such a frame may be without chunks
+}
+
+func (f *frame) reset() {
+	f.raw, f.packed, f.lengths, f.ids = f.raw[:0], f.packed[:0], f.lengths[:0], f.ids[:0]
+	f.done, f.settled = make(chan struct{}), nil
+}
+
+// takes tells whether a chunk of n bytes belongs in the frame.
+func (f *frame) takes(n int) bool {
+	return len(f.lengths) == 0 || len(f.raw)+n <= format.FrameTarget && len(f.lengths) < format.MaxFrameChunks
+}
+
+func (f *frame) add(chunk []byte, id crypt.Identity) {
+	f.raw = append(f.raw, chunk...)
+	f.lengths = append(f.lengths, uint32(len(chunk)))
+	f.ids = append(f.ids, id[:]...)
+}

@@ -1,0 +1,240 @@
+// Package intake takes chunks in and puts those that a repository lacks into
+// frames, slabs and tables.
+//
+// The work passes through stages that overlap:
+//
+//	caller     fills batches of about 1 MiB with chunks            one goroutine
+//	identify   hashes the chunks of a batch                        one per core
+//	assemble   looks chunks up; puts new ones into frames          one goroutine
+//	compress   compresses frames                                   one per core
+//	write      seals frames in order, closes slabs, puts them      one goroutine
+//
+// Batches and frames pass in order, so that the same input gives the same
+// frames and recipes however many cores there are. Every queue is bounded, and
+// so is the memory: some MiB a core, and two slabs.
+package intake
+
+import (
+	"context"
+	"runtime"
+
+	"github.com/klauspost/compress/zstd"
+	"golang.org/x/sync/errgroup"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Config says where chunks go.
+type Config struct {
+	Storage    storage.Storage
+	Repository crypt.RepositoryID
+	Keys       *crypt.Keys
+	Index      *known.Index // what is known; the Intake adds what it takes in
+	MaxChunk   int          // the longest chunk, in bytes
+	Level      zstd.EncoderLevel
+	Workers    int // 0: one per core
+	// TableName gives the name of the next table object.
+	TableName func() string
+}
+
+// Intake is one session of taking chunks in. Its methods are for one
+// goroutine.
+type Intake struct {
+	cfg    Config
+	base   context.Context // outlives the stages
+	cancel context.CancelFunc
+	ctx    context.Context // of the stages: done when one of them fails
+	group  *errgroup.Group
+
+	free      chan *batch // batches to fill
+	current   *batch
+	identify  chan *batch
+	assemble  chan *batch
+	compress  chan *frame
+	write     chan *frame
+	freeFrame chan *frame
+
+	writer *writer
+	ended  bool
+}
+
+// New starts a session. It must be ended by Close or Abandon.
+func New(ctx context.Context, cfg Config) (*Intake, error) {
+	if cfg.Workers <= 0 {
+		cfg.Workers = runtime.GOMAXPROCS(0)
+	}
+	base, cancel := context.WithCancel(ctx)
+	group, ctx := errgroup.WithContext(base)
+	depth := cfg.Workers + 2
+	in := &Intake{
+		cfg: cfg, base: base, cancel: cancel, ctx: ctx, group: group,
+		free:      make(chan *batch, depth+cfg.Workers),
+		identify:  make(chan *batch, depth),
+		assemble:  make(chan *batch, depth),
+		compress:  make(chan *frame, depth),
+		write:     make(chan *frame, depth),
+		freeFrame: make(chan *frame, depth+cfg.Workers),
+		writer:    newWriter(cfg),
+	}
+	for range cap(in.free) {
+		in.free <- new(batch)
+	}
+	for range cap(in.freeFrame) {
+		in.freeFrame <- new(frame)
+	}
+	for range cfg.Workers {
+		enc, err := newEncoder(cfg.Level)
+		if err != nil {
+			cancel()
+			return nil, err
+		}
+		group.Go(func() error { return in.runIdentify() })
+		group.Go(func() error { return in.runCompress(enc) })
+	}
+	group.Go(func() error { return newAssembler(in).run() })
+	group.Go(func() error { return in.runWrite() })
+	return in, nil
+}
+
+func newEncoder(level zstd.EncoderLevel) (*zstd.Encoder, error) {
+	return zstd.NewWriter(nil,
+		zstd.WithEncoderLevel(level),
+		zstd.WithEncoderConcurrency(1),
+		zstd.WithEncoderCRC(false), // the seal shows every change
+		zstd.WithWindowSize(format.FrameTarget),
+	)
+}
+
+// Reserve gives room for one chunk, of MaxChunk bytes. Put keeps it.
+func (in *Intake) Reserve() ([]byte, error) {
+	if err := in.room(); err != nil {
+		return nil, err
+	}
+	n := len(in.current.buf)
+	return in.current.buf[n : n+in.cfg.MaxChunk : n+in.cfg.MaxChunk], nil
+}
+
+// Put appends to the stream the chunk that is the first n bytes of what
+// Reserve gave last.
+func (in *Intake) Put(s *Stream, n int) {
+	b := in.current
+	b.buf = b.buf[:len(b.buf)+n]
+	b.pieces = append(b.pieces, piece{s, n})
+}
+
+// room makes sure that the current batch takes another chunk.
+func (in *Intake) room() error {
+	if in.current != nil && in.current.full() {
+		if err := in.flush(nil); err != nil {
+			return err
+		}
+	}
+	if in.current == nil {
+		b, err := receive(in.ctx, in.free)
+		if err != nil {
+			return in.fail(err)
+		}
+		b.reset(in.cfg.MaxChunk)
+		in.current = b
+	}
+	return nil
+}
+
+// flush sends the current batch on its way.
+func (in *Intake) flush(settled chan struct{}) error {
+	b := in.current
+	if b == nil {
+		return nil
+	}
+	in.current = nil
+	b.settled = settled
+	if err := send(in.ctx, in.identify, b); err != nil {
+		return in.fail(err)
+	}
+	return in.fail(send(in.ctx, in.assemble, b))
+}
+
+// Settle waits until every chunk put so far has its place in a slab. Streams
+// can tell their runs from then on.
+func (in *Intake) Settle() error {
+	if err := in.room(); err != nil {
+		return err
+	}
+	settled := make(chan struct{})
+	if err := in.flush(settled); err != nil {
+		return err
+	}
+	_, err := receive(in.ctx, settled)
+	return in.fail(err)
+}
+
+// Adopt has the table of this session list a slab that no table lists.
+func (in *Intake) Adopt(r *format.SlabRecord) { in.writer.adopt(r) }
+
+// Close writes what is still open. All slabs and tables are on disk when it
+// returns nil.
+func (in *Intake) Close() (Written, error) {
+	if err := in.Settle(); err != nil {
+		return Written{}, err
+	}
+	in.end()
+	if err := in.group.Wait(); err != nil {
+		return Written{}, err
+	}
+	defer in.cancel()
+	return in.writer.finish(in.base)
+}
+
+// Abandon ends the session after a failure. It tries to write a table of the
+// slabs that did arrive, so that the next session finds their chunks; without
+// it they are found by reading those slabs again.
+func (in *Intake) Abandon(ctx context.Context) error {
+	in.cancel()
+	in.end()
+	in.group.Wait() // its error was reported when it arose
+	return in.writer.salvage(ctx)
+}
+
+func (in *Intake) end() {
+	if !in.ended {
+		in.ended = true
+		close(in.identify)
+		close(in.assemble)
+	}
+}
+
+// fail gives the error that stopped the session in place of the cancellation
+// that it led to.
+func (in *Intake) fail(err error) error {
+	if err == nil || in.ctx.Err() == nil {
+		return err
+	}
+	in.cancel()
+	in.end()
+	if first := in.group.Wait(); first != nil {
+		return first
+	}
+	return context.Cause(in.ctx)
+}
+
+func send[T any](ctx context.Context, c chan<- T, v T) error {
+	select {
+	case c <- v:
+		return nil
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
+}
+
+func receive[T any](ctx context.Context, c <-chan T) (T, error) {
+	select {
+	case v := <-c:
+		return v, nil
+	case <-ctx.Done():
+		var none T
+		return none, context.Cause(ctx)
+	}
+}

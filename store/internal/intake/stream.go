@@ -1,0 +1,76 @@
+package intake
+
+import (
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
+)
+
+// Stream is a sequence of chunks taken in. Its results may be asked for after
+// Settle.
+type Stream struct {
+	in     *Intake
+	lane   Lane
+	spans  []span
+	digest *crypt.DigestHasher
+	chunks uint64
+	bytes  uint64
+	fresh  int64
+}
+
+// span is a run of chunks that follow each other in the index.
+type span struct {
+	first known.Ref
+	count uint32
+}
+
+// Stream begins a stream.
+func (in *Intake) Stream(lane Lane) *Stream {
+	return &Stream{in: in, lane: lane, digest: crypt.NewDigestHasher()}
+}
+
+func (s *Stream) append(r known.Ref, id crypt.Identity, n int) {
+	s.digest.Add(id, n)
+	s.chunks++
+	s.bytes += uint64(n)
+	if k := len(s.spans); k > 0 && s.spans[k-1].first+known.Ref(s.spans[k-1].count) == r {
+		s.spans[k-1].count++
+		return
+	}
+	s.spans = append(s.spans, span{r, 1})
+}
+
+// Summary gives the recipe of the stream, without its runs.
+func (s *Stream) Summary() format.Recipe {
+	return format.Recipe{Chunks: s.chunks, Bytes: s.bytes, Digest: s.digest.Sum()}
+}
+
+// Fresh gives how many bytes of the stream the repository lacked.
+func (s *Stream) Fresh() int64 { return s.fresh }
+
+// Runs calls yield for each run of the stream, in order, until yield fails.
+func (s *Stream) Runs(yield func(format.Run) error) error {
+	var run format.Run
+	for _, sp := range s.spans {
+		for i := range sp.count {
+			slab, n := s.in.cfg.Index.Locate(sp.first + known.Ref(i))
+			if run.Count > 0 && run.Slab == slab && run.First+run.Count == n {
+				run.Count++
+				continue
+			}
+			if run.Count > 0 {
+				if err := yield(run); err != nil {
+					return err
+				}
+			}
+			run = format.Run{Slab: slab, First: n, Count: 1}
+		}
+	}
+	if run.Count == 0 {
+		return nil
+	}
+	return yield(run)
+}
+
+// Empty tells whether the stream has no chunks. It may be asked after Settle.
+func (s *Stream) Empty() bool { return s.chunks == 0 }

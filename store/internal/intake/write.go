@@ -1,0 +1,229 @@
+package intake
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// Written says what a session added to the repository.
+type Written struct {
+	Slabs  int
+	Tables int
+	Bytes  int64 // of slabs and tables
+}
+
+// tableSlabs is how many slabs a table object lists before the next one is
+// begun: about 2 GiB of slabs. It bounds what is read again after a kill.
+const tableSlabs = 64
+
+// writer seals frames into slabs and puts slabs and tables.
+type writer struct {
+	cfg     Config
+	slab    *openSlab
+	spare   []byte // buffer of a slab that has been put
+	putting chan put
+	records [][]byte // encoded, of the slabs that are on disk and in no table yet
+	written Written
+}
+
+type openSlab struct {
+	id     format.SlabID
+	sealer *crypt.Sealer
+	buf    []byte
+	frames []format.TableFrame
+	chunks uint32
+}
+
+// put is the outcome of storing a slab.
+type put struct {
+	buf    []byte
+	record []byte
+	err    error
+}
+
+func newWriter(cfg Config) *writer { return &writer{cfg: cfg} }
+
+func (in *Intake) runWrite() error {
+	for f := range in.write {
+		if _, err := receive(in.ctx, f.done); err != nil {
+			return err
+		}
+		if err := in.writer.place(in.base, f); err != nil {
+			return err
+		}
+		if f.settled != nil {
+			close(f.settled)
+		}
+		in.freeFrame <- f // never blocks: it has room for all frames
+	}
+	return in.writer.closeSlab(in.base)
+}
+
+// place seals a frame into the open slab.
+func (w *writer) place(ctx context.Context, f *frame) error {
+	if len(f.lengths) == 0 {
+		return nil
+	}
+	if w.slab == nil {
+		if err := w.openSlab(); err != nil {
+			return err
+		}
+	}
+	s := w.slab
+	before := len(s.buf)
+	s.buf = s.sealer.Seal(s.buf, f.packed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(len(s.frames))})
+	s.frames = append(s.frames, format.TableFrame{
+		Kind:   format.Zstd,
+		Sealed: uint32(len(s.buf) - before),
+		Chunks: slices.Clone(f.lengths),
+		IDs:    bytes.Clone(f.ids),
+	})
+	w.cfg.Index.PlaceFrame(f.number, s.id, s.chunks)
+	s.chunks += uint32(len(f.lengths))
+	if len(s.buf) >= format.SlabTarget || s.chunks > format.MaxSlabChunks-format.MaxFrameChunks {
+		return w.closeSlab(ctx)
+	}
+	return nil
+}
+
+func (w *writer) openSlab() error {
+	id := format.NewSlabID()
+	sealer, kind, wrapped, err := w.cfg.Keys.NewSealer(crypt.ObjectName{
+		Repository: w.cfg.Repository, Kind: format.Slab.String(), Name: id.String(),
+	})
+	if err != nil {
+		return err
+	}
+	buf := format.AppendHeader(w.spare[:0], format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped})
+	w.spare = nil
+	w.slab = &openSlab{id: id, sealer: sealer, buf: buf}
+	return nil
+}
+
+// closeSlab completes the open slab and begins to put it, once the one before
+// it has been put.
+func (w *writer) closeSlab(ctx context.Context) error {
+	s := w.slab
+	if s == nil {
+		return nil
+	}
+	w.slab = nil
+	record := s.finish()
+	if err := w.await(ctx); err != nil {
+		return err
+	}
+	w.putting = make(chan put, 1)
+	go func(done chan<- put) {
+		name := names.Slab(s.id)
+		err := w.cfg.Storage.Put(ctx, name, bytes.NewReader(s.buf))
+		if err != nil {
+			err = fmt.Errorf("writing slab %s: %w", name, err)
+		}
+		done <- put{s.buf, record, err}
+	}(w.putting)
+	return nil
+}
+
+// finish appends table and trailer, and gives the slab's record for a table.
+func (s *openSlab) finish() []byte {
+	table := format.SlabTable{Frames: make([]format.Frame, len(s.frames))}
+	for i := range s.frames {
+		table.Frames[i] = s.frames[i].Frame()
+	}
+	t := format.Trailer{Sections: uint64(len(s.buf))}
+	plain := table.Encode()
+	s.buf = format.AppendSectionHead(s.buf, format.TableSection, true, len(plain)+crypt.Overhead)
+	s.buf = s.sealer.Seal(s.buf, plain, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
+	t.Length = uint64(len(s.buf) + format.TrailerSize)
+	s.buf = format.AppendTrailer(s.buf, t, s.sealer)
+	record := format.SlabRecord{Slab: s.id, Length: t.Length, Frames: s.frames}
+	return record.Encode()
+}
+
+// await waits for the slab that is being put, and writes a table when enough
+// of them wait for one.
+func (w *writer) await(ctx context.Context) error {
+	if w.putting == nil {
+		return nil
+	}
+	p := <-w.putting // Put honours its context
+	w.putting = nil
+	w.spare = p.buf[:0]
+	if p.err != nil {
+		return p.err
+	}
+	w.records = append(w.records, p.record)
+	w.written.Slabs++
+	w.written.Bytes += int64(len(p.buf))
+	if len(w.records) >= tableSlabs {
+		return w.writeTable(ctx)
+	}
+	return nil
+}
+
+func (w *writer) adopt(r *format.SlabRecord) { w.records = append(w.records, r.Encode()) }
+
+// finish waits for the last slab and writes the last table. The stages have
+// ended.
+func (w *writer) finish(ctx context.Context) (Written, error) {
+	if err := w.await(ctx); err != nil {
+		return Written{}, err
+	}
+	if err := w.writeTable(ctx); err != nil {
+		return Written{}, err
+	}
+	return w.written, nil
+}
+
+// salvage writes a table of what arrived, after a failure.
+func (w *writer) salvage(ctx context.Context) error {
+	if w.putting != nil {
+		if p := <-w.putting; p.err == nil {
+			w.records = append(w.records, p.record)
+		}
+		w.putting = nil
+	}
+	return w.writeTable(ctx)
+}
+
+// writeTable puts a table object of the slabs that are in none.
+func (w *writer) writeTable(ctx context.Context) error {
+	if len(w.records) == 0 {
+		return nil
+	}
+	n, err := WriteTable(ctx, w.cfg, w.records)
+	if err != nil {
+		return err
+	}
+	w.records = nil
+	w.written.Tables++
+	w.written.Bytes += n
+	return nil
+}
+
+// WriteTable puts a table object with the given encoded slab records and gives
+// its length in bytes.
+func WriteTable(ctx context.Context, cfg Config, records [][]byte) (int64, error) {
+	id := cfg.TableName()
+	sealer, kind, wrapped, err := cfg.Keys.NewSealer(crypt.ObjectName{
+		Repository: cfg.Repository, Kind: format.Table.String(), Name: id,
+	})
+	if err != nil {
+		return 0, err
+	}
+	buf := format.AppendHeader(nil, format.Header{Kind: format.Table, Wrapping: kind, Wrapped: wrapped})
+	for i, r := range records {
+		buf = format.AppendRecord(buf, r, uint64(i), sealer)
+	}
+	buf = format.AppendRecord(buf, nil, uint64(len(records)), sealer)
+	if err := cfg.Storage.Put(ctx, names.Table(id), bytes.NewReader(buf)); err != nil {
+		return 0, fmt.Errorf("writing table %s: %w", names.Table(id), err)
+	}
+	return int64(len(buf)), nil
+}

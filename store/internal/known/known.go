@@ -1,0 +1,185 @@
+// Package known is the index of the chunks that a repository holds: from a
+// chunk's identity to the slab and the number where it lies.
+package known
+
+import (
+	"encoding/binary"
+	"errors"
+	"sort"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// Ref stands for a chunk in an Index.
+type Ref uint32
+
+// MaxChunks is the most chunks that an Index takes: 64 TiB of data at the
+// default chunk size.
+const MaxChunks = 1<<32 - 2
+
+// ErrFull is returned when an Index would hold more than MaxChunks chunks.
+var ErrFull = errors.New("the repository holds more chunks than can be indexed: choose a larger average chunk size for a new repository")
+
+const pageBits = 14
+
+// Index takes at most 24 bytes of memory a chunk for those that AddSlab added,
+// and 8 more for those that Add added: 16 for the identity, and a slot of 4 in
+// a hash table that is never less than half full once it holds 2^16 chunks.
+// Where a chunk lies follows from its position among the identities.
+//
+// It is not safe for concurrent use.
+type Index struct {
+	pages  [][]crypt.Identity // identities in the order of their Refs
+	count  int
+	slots  []uint32 // Ref+1, or 0; open addressing with linear probing
+	used   int
+	slabs  []slabSpan // slabs added by AddSlab, in order of first
+	fresh  Ref        // Refs from here on were added by Add
+	frames []framePlace
+	places []place // of the Refs from fresh on
+}
+
+type slabSpan struct {
+	first Ref
+	slab  format.SlabID
+}
+
+// place says where a chunk lies that Add added: in which frame of this session.
+type place struct {
+	frame uint32
+	chunk uint32
+}
+
+type framePlace struct {
+	slab  format.SlabID
+	first uint32 // number of the frame's first chunk within the slab
+}
+
+// New gives an empty index.
+func New() *Index { return &Index{slots: make([]uint32, 1<<10)} }
+
+// Len gives the number of chunks.
+func (x *Index) Len() int { return x.count }
+
+// AddSlab adds the chunks of a slab, in the order in which they lie there.
+// All slabs are added before the first call of Add.
+func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
+	x.slabs = append(x.slabs, slabSpan{Ref(x.count), slab})
+	for i := range frames {
+		for c := range frames[i].Chunks {
+			if _, err := x.append(frames[i].ID(c)); err != nil {
+				return err
+			}
+		}
+	}
+	x.fresh = Ref(x.count)
+	return nil
+}
+
+// Add adds a chunk that is yet to be placed: number chunk of the frame with
+// the given number.
+func (x *Index) Add(id crypt.Identity, frame, chunk int) (Ref, error) {
+	r, err := x.append(id)
+	if err == nil {
+		x.places = append(x.places, place{uint32(frame), uint32(chunk)})
+	}
+	return r, err
+}
+
+// PlaceFrame says where a frame of this session lies: in slab, its first chunk
+// being the slab's chunk number first. Alone of all methods it may be called
+// beside Add and Lookup, by one goroutine.
+func (x *Index) PlaceFrame(frame int, slab format.SlabID, first uint32) {
+	for len(x.frames) <= frame {
+		x.frames = append(x.frames, framePlace{})
+	}
+	x.frames[frame] = framePlace{slab, first}
+}
+
+// Lookup finds a chunk by its identity.
+func (x *Index) Lookup(id crypt.Identity) (Ref, bool) {
+	for i := x.home(id); ; i++ {
+		if i == len(x.slots) {
+			i = 0
+		}
+		s := x.slots[i]
+		if s == 0 {
+			return 0, false
+		}
+		if x.at(Ref(s-1)) == id {
+			return Ref(s - 1), true
+		}
+	}
+}
+
+// Locate says where a chunk lies: in which slab, and its number there. A chunk
+// from Add must have been placed.
+func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
+	if r >= x.fresh {
+		p := x.places[r-x.fresh]
+		f := x.frames[p.frame]
+		return f.slab, f.first + p.chunk
+	}
+	i := sort.Search(len(x.slabs), func(i int) bool { return x.slabs[i].first > r }) - 1
+	return x.slabs[i].slab, uint32(r - x.slabs[i].first)
+}
+
+func (x *Index) at(r Ref) crypt.Identity { return x.pages[r>>pageBits][r&(1<<pageBits-1)] }
+
+// append gives id the next Ref. Of equal identities the first is found.
+func (x *Index) append(id crypt.Identity) (Ref, error) {
+	if x.count >= MaxChunks {
+		return 0, ErrFull
+	}
+	r := Ref(x.count)
+	if r&(1<<pageBits-1) == 0 {
+		x.pages = append(x.pages, make([]crypt.Identity, 0, 1<<pageBits))
+	}
+	last := &x.pages[len(x.pages)-1]
+	*last = append(*last, id)
+	x.count++
+	if x.used >= len(x.slots)/4*3 {
+		x.grow()
+	}
+	x.insert(id, r)
+	return r, nil
+}
+
+func (x *Index) insert(id crypt.Identity, r Ref) {
+	for i := x.home(id); ; i++ {
+		if i == len(x.slots) {
+			i = 0
+		}
+		s := x.slots[i]
+		if s == 0 {
+			x.slots[i] = uint32(r) + 1
+			x.used++
+			return
+		}
+		if x.at(Ref(s-1)) == id {
+			return
+		}
+	}
+}
+
+// grow makes the table half as large again: a doubling would leave it too
+// empty for the bound on memory.
+func (x *Index) grow() {
+	old := x.slots
+	x.slots = make([]uint32, len(old)/2*3)
+	x.used = 0
+	for _, s := range old {
+		if s != 0 {
+			x.insert(x.at(Ref(s-1)), Ref(s-1))
+		}
+	}
+}
+
+// home maps an identity, which is uniform, to a slot: the high half of the
+// product needs no power of two (Lemire 2016, "A fast alternative to the
+// modulo reduction").
+func (x *Index) home(id crypt.Identity) int {
+	h := binary.LittleEndian.Uint32(id[:])
+	return int(uint64(h) * uint64(len(x.slots)) >> 32)
+}

@@ -1,0 +1,90 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+const maxManifest = 64 << 10
+
+// manifest is the content of kist.json, the one readable file.
+type manifest struct {
+	Format  int                `json:"kist_format"`
+	ID      crypt.RepositoryID `json:"id"`
+	Made    time.Time          `json:"made"`
+	Average int                `json:"chunk_average"`
+	Seal    string             `json:"seal"` // see message
+}
+
+// message is what the seal authenticates: the other fields, in text. Whoever
+// changes them lacks the key to seal them again.
+func (m *manifest) message() []byte {
+	return fmt.Appendf(nil, "kist format %d\nid %s\nmade %s\nchunk average %d\n",
+		m.Format, m.ID, m.Made.UTC().Format(time.RFC3339), m.Average)
+}
+
+func (m *manifest) seal(keys *crypt.Keys) []byte {
+	mac := keys.ManifestMAC(m.message())
+	m.Seal = hex.EncodeToString(mac[:])
+	b, err := json.MarshalIndent(m, "", "  ")
+	if err != nil {
+		panic(err) // nothing in it can fail
+	}
+	return append(b, '\n')
+}
+
+func (m *manifest) check(keys *crypt.Keys) error {
+	mac, err := hex.DecodeString(m.Seal)
+	if err != nil || len(mac) != 32 || !keys.CheckManifest(m.message(), [32]byte(mac)) {
+		return fmt.Errorf("%s: %w: somebody changed it", names.Manifest, ErrDamaged)
+	}
+	return nil
+}
+
+func (m *manifest) params(keys *crypt.Keys) (chunk.Params, error) {
+	polynomial, err := chunk.DerivePolynomial(keys.BoundarySource())
+	if err != nil {
+		return chunk.Params{}, err
+	}
+	p := chunk.Params{Average: m.Average, Polynomial: polynomial}
+	return p, p.Validate()
+}
+
+// readManifest reads kist.json. Its format version is looked at before anything
+// else.
+func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
+	b, err := readAll(ctx, st, names.Manifest, maxManifest)
+	if errors.Is(err, storage.ErrNotFound) {
+		return nil, fmt.Errorf("%w here: there is no %s (kist setup makes a repository)", ErrNoRepository, names.Manifest)
+	}
+	if err != nil {
+		return nil, err
+	}
+	var version struct {
+		Format int `json:"kist_format"`
+	}
+	if err := json.Unmarshal(b, &version); err != nil || version.Format == 0 {
+		return nil, fmt.Errorf("%s: %w: it is not readable", names.Manifest, ErrDamaged)
+	}
+	if version.Format != format.Version {
+		return nil, fmt.Errorf("%s: %w %d: this release reads %d, a newer one is needed",
+			names.Manifest, ErrUnknownFormat, version.Format, format.Version)
+	}
+	var m manifest
+	d := json.NewDecoder(bytes.NewReader(b))
+	if err := d.Decode(&m); err != nil {
+		return nil, fmt.Errorf("%s: %w: %v", names.Manifest, ErrDamaged, err)
+	}
+	return &m, nil
+}

@@ -1,0 +1,212 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"iter"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// Member is one member of a volume.
+type Member = tarstream.Member
+
+// Members lists the members of a volume in the order of its stream, without
+// reading their contents. A sequence that ends with an error ends there. A
+// volume that is no tar stream has one member, named by the volume's Source or
+// Name.
+func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, error] {
+	return func(yield func(*Member, error) bool) {
+		for e, err := range r.listing(ctx, v) {
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			if e.member != nil && !yield(e.member, nil) {
+				return
+			}
+		}
+	}
+}
+
+// listed is an entry of a member list, and where it stands.
+type listed struct {
+	format.Entry
+	member *Member // nil for bytes that no member describes
+	number int     // of the entry in the list
+	chunk  uint64  // number of its content's first chunk among the contents'
+	skip   int     // bytes of Header that belong to the member before: its padding
+}
+
+// listing reads the member list of a volume.
+func (r *Repository) listing(ctx context.Context, v *Volume) iter.Seq2[*listed, error] {
+	return func(yield func(*listed, error) bool) {
+		list := r.slabs.Stream(ctx, &v.record.MemberList)
+		defer list.Close()
+		w := &listWalk{volume: v}
+		for entries := format.NewEntryReader(fetch.Bytes(list.Next)); ; {
+			e, err := entries.Next()
+			if err == io.EOF {
+				return
+			}
+			var l *listed
+			if err == nil {
+				l, err = w.next(e)
+			}
+			if err != nil {
+				yield(nil, fmt.Errorf("member list: %w", err))
+				return
+			}
+			if !yield(l, nil) {
+				return
+			}
+		}
+	}
+}
+
+// listWalk follows a member list.
+type listWalk struct {
+	volume  *Volume
+	decoder tarstream.Decoder
+	number  int
+	chunk   uint64
+	before  uint64 // length of the content before
+}
+
+func (w *listWalk) next(e format.Entry) (*listed, error) {
+	l := &listed{Entry: e, number: w.number, chunk: w.chunk, skip: padding(w.before)}
+	var err error
+	switch {
+	case tarstream.Kind(e.Kind) == tarstream.Entry:
+		if l.skip > len(e.Header) || e.Length > 1<<62 {
+			return nil, fmt.Errorf("%w: entry %d can't be", ErrDamaged, w.number)
+		}
+		if l.member, err = w.decoder.Member(e.Header, int64(e.Length)); err != nil {
+			return nil, fmt.Errorf("%w: entry %d: %w", ErrDamaged, w.number, err)
+		}
+	case !w.volume.Tar && w.number == 0:
+		l.member = w.volume.plainMember()
+	}
+	w.number++
+	w.chunk += e.Chunks
+	w.before = e.Length
+	return l, nil
+}
+
+// padding gives the bytes that fill up the last block of a content (POSIX.1,
+// pax: blocks of 512 bytes).
+func padding(length uint64) int { return int(-length & 511) }
+
+// plainMember gives the only member of a volume that is no tar stream.
+func (v *Volume) plainMember() *Member {
+	name := v.Source
+	if name == "" {
+		name = v.Name
+	}
+	return &Member{Path: name, Type: tarstream.File, Size: int64(v.Bytes), Stored: int64(v.Bytes), Mode: 0o600}
+}
+
+// OpenMember reads the content of one member as it was before it became a
+// member: the holes of a sparse file are filled with zeros, and a hard link is
+// followed. Of several members of that path the last counts, as for tar. The
+// content must be closed. Only frames that hold the content, and the member
+// list, are read.
+//
+// It fails with ErrNotFound, also for what has no content, such as a folder.
+func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (*Member, io.ReadCloser, error) {
+	l, err := r.findMember(ctx, v, path)
+	if err == nil && l.member.Type == tarstream.Hardlink {
+		l, err = r.findMember(ctx, v, l.member.Link)
+	}
+	if err != nil {
+		return nil, nil, err
+	}
+	if l.member.Type != tarstream.File {
+		return nil, nil, fmt.Errorf("content of %q: %w: it is a %s", path, ErrNotFound, l.member.Type)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	content := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.chunk, l.Chunks}) })
+	if !v.Tar {
+		return l.member, &memberReader{fetch.Bytes(content.Next), cancel}, nil
+	}
+	in, err := tarstream.Expand(l.Header, int64(l.Length), fetch.Bytes(content.Next))
+	if err != nil {
+		cancel()
+		return nil, nil, fmt.Errorf("member %q: %w: %w", path, ErrDamaged, err)
+	}
+	return l.member, &memberReader{in, cancel}, nil
+}
+
+func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*listed, error) {
+	var found *listed
+	for l, err := range r.listing(ctx, v) {
+		if err != nil {
+			return nil, err
+		}
+		if l.member != nil && CleanPath(l.member.Path) == CleanPath(path) {
+			found = l
+		}
+	}
+	if found == nil {
+		return nil, fmt.Errorf("member %q: %w", path, ErrNotFound)
+	}
+	return found, nil
+}
+
+type memberReader struct {
+	io.Reader
+	cancel context.CancelFunc
+}
+
+func (m *memberReader) Close() error {
+	m.cancel()
+	return nil
+}
+
+// span is a number of consecutive chunks of a stream.
+type span struct{ first, count uint64 }
+
+// contentOf reads some of the chunks of a volume's contents: spans in ascending
+// order.
+func (r *Repository) contentOf(ctx context.Context, v *Volume, spans iter.Seq[span]) *fetch.Reader {
+	if v.record.Contents == nil {
+		return r.slabs.Read(ctx, func(func(format.Run, error) bool) {})
+	}
+	return r.slabs.Read(ctx, pick(r.slabs.Runs(ctx, v.record.Contents), spans))
+}
+
+// pick gives the parts of runs that spans name.
+func pick(runs fetch.Runs, spans iter.Seq[span]) fetch.Runs {
+	return func(yield func(format.Run, error) bool) {
+		next, stop := iter.Pull2(runs)
+		defer stop()
+		var run format.Run
+		var at uint64 // number of the chunk that run begins with
+		for s := range spans {
+			for s.count > 0 {
+				for at+uint64(run.Count) <= s.first {
+					at += uint64(run.Count)
+					r, err, ok := next()
+					if !ok {
+						err = fmt.Errorf("%w: the recipe has no chunk %d", ErrDamaged, s.first)
+					}
+					if err != nil {
+						yield(format.Run{}, err)
+						return
+					}
+					run = r
+				}
+				n := min(s.count, at+uint64(run.Count)-s.first)
+				part := format.Run{Slab: run.Slab, First: run.First + uint32(s.first-at), Count: uint32(n)}
+				if !yield(part, nil) {
+					return
+				}
+				s.first += n
+				s.count -= n
+			}
+		}
+	}
+}

@@ -1,0 +1,154 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Repository holds captures. Its methods may be called at the same time, in
+// this and in other processes and machines.
+type Repository struct {
+	storage storage.Storage
+	id      crypt.RepositoryID
+	made    time.Time
+	average int
+	root    *crypt.RootKey
+	keys    *crypt.Keys
+	slot    crypt.SlotID
+	slabs   *fetch.Slabs
+	params  func() (chunk.Params, error) // derived on first use
+}
+
+// CreateOptions say how a repository is made.
+type CreateOptions struct {
+	// ChunkAverage is the average length of a chunk in bytes, a power of two
+	// from chunk.MinAverage to chunk.MaxAverage; 0 means chunk.DefaultAverage.
+	// Smaller chunks save space where little changes, larger ones take less
+	// memory. It can't be changed later.
+	ChunkAverage int
+	// Slot describes the first key slot.
+	Slot crypt.SlotOptions
+}
+
+// Folders gives the folders that a repository is made of, for
+// storage.CreateFolder.
+func Folders() []string { return names.Folders() }
+
+// Create makes a repository in an empty storage and opens it. Whoever loses
+// secret, and every other one that AddSlot adds, loses all data.
+//
+// It fails with ErrExists where there is a repository, and with ErrBadOptions.
+func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o CreateOptions) (*Repository, error) {
+	if o.ChunkAverage == 0 {
+		o.ChunkAverage = chunk.DefaultAverage
+	}
+	if err := checkAverage(o.ChunkAverage); err != nil {
+		return nil, err
+	}
+	if _, err := st.Stat(ctx, names.Manifest); err == nil {
+		return nil, ErrExists
+	} else if !errors.Is(err, storage.ErrNotFound) {
+		return nil, err
+	}
+	root := crypt.NewRootKey()
+	m := &manifest{
+		Format: format.Version, ID: crypt.NewRepositoryID(),
+		Made: time.Now().UTC().Truncate(time.Second), Average: o.ChunkAverage,
+	}
+	keys, err := root.Derive(m.ID)
+	if err != nil {
+		return nil, err
+	}
+	slot, err := newSlot(ctx, st, root, m.ID, secret, o.Slot)
+	if err != nil {
+		return nil, err
+	}
+	// The manifest comes last: only now is there a repository.
+	err = st.Mark(ctx, names.Manifest, m.seal(keys))
+	if errors.Is(err, storage.ErrExists) {
+		return nil, ErrExists
+	}
+	if err != nil {
+		return nil, err
+	}
+	return newRepository(st, m, root, keys, slot.ID())
+}
+
+func checkAverage(n int) error {
+	if err := (chunk.Params{Average: n, Polynomial: 1}).Validate(); err != nil && (n < chunk.MinAverage || n > chunk.MaxAverage || n&(n-1) != 0) {
+		return fmt.Errorf("%w: average chunk size: %w", ErrBadOptions, err)
+	}
+	return nil
+}
+
+// OpenOptions bound what opening may cost.
+type OpenOptions struct {
+	Unlock crypt.UnlockOptions
+}
+
+// Open opens the repository in a storage with a passphrase or a key file. Close
+// frees it.
+//
+// It fails with ErrNoRepository, ErrUnknownFormat, ErrWrongSecret,
+// ErrDamagedSlot, crypt.ErrNoSlot or ErrDamaged.
+func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (*Repository, error) {
+	m, err := readManifest(ctx, st)
+	if err != nil {
+		return nil, err
+	}
+	documents, err := readSlots(ctx, st)
+	if err != nil {
+		return nil, err
+	}
+	root, slot, err := crypt.UnlockAny(ctx, documents, secret, m.ID, o.Unlock)
+	if err != nil {
+		return nil, err
+	}
+	keys, err := root.Derive(m.ID)
+	if err != nil {
+		return nil, err
+	}
+	if err := m.check(keys); err != nil {
+		return nil, err
+	}
+	return newRepository(st, m, root, keys, slot.ID())
+}
+
+func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot crypt.SlotID) (*Repository, error) {
+	slabs, err := fetch.New(st, m.ID, keys)
+	if err != nil {
+		return nil, err
+	}
+	return &Repository{
+		storage: st, id: m.ID, made: m.Made, average: m.Average,
+		root: root, keys: keys, slot: slot, slabs: slabs,
+		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
+	}, nil
+}
+
+// Close forgets the keys and frees what reading took. It does not close the
+// storage.
+func (r *Repository) Close() error {
+	r.slabs.Close()
+	r.root.Wipe()
+	return nil
+}
+
+// ID gives the repository's identity, which is not secret.
+func (r *Repository) ID() crypt.RepositoryID { return r.id }
+
+// Made gives when the repository was made.
+func (r *Repository) Made() time.Time { return r.made }
+
+// ChunkAverage gives the average length of a chunk, in bytes.
+func (r *Repository) ChunkAverage() int { return r.average }

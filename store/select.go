@@ -1,0 +1,217 @@
+package store
+
+import (
+	"archive/tar"
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"io/fs"
+	"path"
+	"strings"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/fetch"
+)
+
+// CleanPath gives the form in which paths of members are compared: without a
+// leading "./" or "/", without "." elements, and without a slash at the end. The
+// root folder is ".".
+func CleanPath(p string) string {
+	return path.Clean(strings.TrimLeft(p, "/"))
+}
+
+// RestoreMembers writes a tar stream of some members to w: those whose path, in
+// the form of CleanPath, match accepts, in the order of the capture. match must
+// always give the same answer, and may be called by two goroutines at a time. A
+// member's header and content are as captured, except for a hard link whose
+// target was not asked for: the content comes under the link's own name.
+//
+// It gives the number of members written; ErrNotFound if there is none.
+func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
+	if !v.Tar {
+		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, ErrBadOptions)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	s := &selection{match: match}
+	for l, err := range r.listing(ctx, v) {
+		if err != nil {
+			return 0, err
+		}
+		s.note(l)
+	}
+	s.resolve()
+	chunks := r.contentOf(ctx, v, func(yield func(span) bool) {
+		for l, err := range r.listing(ctx, v) {
+			// An error shows to whoever writes, too.
+			if err != nil || s.takes(l) && l.Chunks > 0 && !yield(span{l.chunk, l.Chunks}) {
+				return
+			}
+		}
+	})
+	defer chunks.Close()
+	m := newMeter(o.Progress)
+	n := 0
+	for l, err := range r.listing(ctx, v) {
+		if err != nil {
+			return n, err
+		}
+		if !s.takes(l) {
+			continue
+		}
+		if err := s.write(w, l, chunks); err != nil {
+			return n, fmt.Errorf("member %q: %w", l.member.Path, err)
+		}
+		m.add(int64(l.Length), true)
+		n++
+	}
+	if n == 0 {
+		return 0, fmt.Errorf("a member that matches: %w", ErrNotFound)
+	}
+	m.done()
+	_, err := w.Write(make([]byte, 2*tarBlock)) // the end marker
+	return n, err
+}
+
+const tarBlock = 512
+
+// selection says which members are written, and which under another name.
+type selection struct {
+	match func(path string) bool
+
+	links   []link            // that match
+	rename  map[string]string // target that was not asked for: the link that takes its content
+	replace map[int]string    // number of a link's entry: its new target; "" if it isn't written
+}
+
+type link struct {
+	number       int
+	path, target string
+}
+
+func (s *selection) matches(l *listed) bool {
+	return l.member != nil && s.match(CleanPath(l.member.Path))
+}
+
+// note takes down what resolve needs.
+func (s *selection) note(l *listed) {
+	if s.matches(l) && l.member.Type == tarstream.Hardlink {
+		s.links = append(s.links, link{l.number, l.member.Path, CleanPath(l.member.Link)})
+	}
+}
+
+// resolve finds a new name for each target that was not asked for.
+func (s *selection) resolve() {
+	s.rename, s.replace = make(map[string]string), make(map[int]string)
+	for _, l := range s.links {
+		if s.match(l.target) {
+			continue
+		}
+		if first, ok := s.rename[l.target]; ok {
+			s.replace[l.number] = first
+			continue
+		}
+		s.rename[l.target] = l.path
+		s.replace[l.number] = ""
+	}
+}
+
+// takes tells whether the entry is written.
+func (s *selection) takes(l *listed) bool {
+	if l.member == nil {
+		return false
+	}
+	if to, ok := s.replace[l.number]; ok {
+		return to != ""
+	}
+	if s.matches(l) {
+		return true
+	}
+	_, ok := s.rename[CleanPath(l.member.Path)]
+	return ok && l.member.Type != tarstream.Hardlink
+}
+
+// write writes one member.
+func (s *selection) write(w io.Writer, l *listed, chunks *fetch.Reader) error {
+	if to, ok := s.replace[l.number]; ok {
+		return rewrite(w, l, nil, func(h *tar.Header) { h.Linkname = to })
+	}
+	if !s.matches(l) {
+		content := io.LimitReader(fetch.Bytes(chunks.Next), int64(l.Length))
+		return rewrite(w, l, content, func(h *tar.Header) { h.Name = s.rename[CleanPath(l.member.Path)] })
+	}
+	if _, err := w.Write(l.Header[l.skip:]); err != nil {
+		return err
+	}
+	for range l.Chunks {
+		c, err := chunks.Next()
+		if err != nil {
+			return cmpErr(err, "its contents end too early")
+		}
+		if _, err := w.Write(c.Data); err != nil {
+			return err
+		}
+	}
+	_, err := w.Write(make([]byte, padding(l.Length)))
+	return err
+}
+
+// rewrite writes a member with another header.
+func rewrite(w io.Writer, l *listed, content io.Reader, change func(*tar.Header)) error {
+	size := int64(0)
+	if content != nil {
+		var err error
+		if content, err = tarstream.Expand(l.Header[l.skip:], int64(l.Length), content); err != nil {
+			return fmt.Errorf("%w: %w", ErrDamaged, err)
+		}
+		size = l.member.Size
+	}
+	h := headerOf(l.member)
+	h.Size = size
+	change(h)
+	var buf bytes.Buffer
+	if err := tar.NewWriter(&buf).WriteHeader(h); err != nil {
+		return err
+	}
+	if _, err := w.Write(buf.Bytes()); err != nil || content == nil {
+		return err
+	}
+	n, err := io.Copy(w, content)
+	if err == nil && n != size {
+		err = fmt.Errorf("%w: %d bytes where its header says %d", ErrDamaged, n, size)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(make([]byte, padding(uint64(size))))
+	return err
+}
+
+// headerOf gives the header of a regular file with what is known of a member.
+func headerOf(m *Member) *tar.Header {
+	h := &tar.Header{
+		Typeflag: tar.TypeReg, Name: m.Path, Linkname: m.Link, Mode: unixMode(m.Mode),
+		Uid: m.UID, Gid: m.GID, Uname: m.User, Gname: m.Group, ModTime: m.Modified,
+		Format: tar.FormatPAX, PAXRecords: make(map[string]string),
+	}
+	if m.Type == tarstream.Hardlink {
+		h.Typeflag = tar.TypeLink
+	}
+	for name, value := range m.Attributes {
+		h.PAXRecords["SCHILY.xattr."+name] = string(value)
+	}
+	return h
+}
+
+// unixMode gives the permissions of a mode as a tar header has them (POSIX.1,
+// pax, "mode").
+func unixMode(m fs.FileMode) int64 {
+	bits := int64(m.Perm())
+	for flag, bit := range map[fs.FileMode]int64{fs.ModeSetuid: 0o4000, fs.ModeSetgid: 0o2000, fs.ModeSticky: 0o1000} {
+		if m&flag != 0 {
+			bits |= bit
+		}
+	}
+	return bits
+}

@@ -1,0 +1,257 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"io"
+	"path"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// inventory is what the tables say, held against the slabs that there are.
+type inventory struct {
+	slabs  map[format.SlabID]int64 // that there are, with their lengths
+	listed map[format.SlabID]bool  // of those, the ones that some table lists
+	damage []error                 // tables that can't be read
+}
+
+// unlisted gives the slabs that no table lists, in order of listing.
+func (v *inventory) unlisted(infos []storage.Info) []format.SlabID {
+	var ids []format.SlabID
+	for _, info := range infos {
+		if id, err := names.ParseSlab(info.Name); err == nil && !v.listed[id] {
+			ids = append(ids, id)
+		}
+	}
+	return ids
+}
+
+// takeStock reads all tables and calls add, in order, for each slab that there
+// is. A slab that is missing is passed over, so that nothing new relies on it.
+func (r *Repository) takeStock(ctx context.Context, slabs []storage.Info, add func(*format.SlabRecord) error) (*inventory, error) {
+	v := &inventory{slabs: make(map[format.SlabID]int64), listed: make(map[format.SlabID]bool)}
+	for _, info := range slabs {
+		if id, err := names.ParseSlab(info.Name); err == nil {
+			v.slabs[id] = info.Size
+		}
+	}
+	tables, err := r.storage.List(ctx, names.Tables)
+	if err != nil {
+		return nil, err
+	}
+	err = inOrder(ctx, tables, readers,
+		func(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
+			return r.readTable(ctx, info)
+		},
+		func(info storage.Info, records []*format.SlabRecord, err error) error {
+			if isDamage(err) {
+				v.damage = append(v.damage, err)
+			} else if err != nil && !errors.Is(err, storage.ErrNotFound) {
+				return err
+			}
+			return v.take(records, add)
+		})
+	return v, err
+}
+
+func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) error {
+	for _, rec := range records {
+		if size, ok := v.slabs[rec.Slab]; !ok || size != int64(rec.Length) || v.listed[rec.Slab] {
+			continue
+		}
+		v.listed[rec.Slab] = true
+		if err := add(rec); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// readTable reads a table object. With an error it gives the records before
+// the place of damage.
+func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
+	records, err := r.readRecords(ctx, info)
+	if err != nil {
+		err = &ObjectError{info.Name, err}
+	}
+	return records, err
+}
+
+func (r *Repository) readRecords(ctx context.Context, info storage.Info) (records []*format.SlabRecord, err error) {
+	src := newObjectReader(ctx, r.storage, info)
+	opener, err := r.openObject(src, format.Table, path.Base(info.Name))
+	if err != nil {
+		return nil, err
+	}
+	for in := format.NewRecordReader(src, opener); ; {
+		plain, err := in.Next()
+		if err == io.EOF {
+			return records, nil
+		}
+		if err != nil {
+			return records, err
+		}
+		rec, err := format.DecodeSlabRecord(plain)
+		if err != nil {
+			return records, err
+		}
+		records = append(records, rec)
+	}
+}
+
+// inOrder calls get for every item, as many at a time as workers says, and use
+// with the outcomes in the items' order.
+func inOrder[T, V any](ctx context.Context, items []T, workers int, get func(context.Context, T) (V, error), use func(T, V, error) error) error {
+	type outcome struct {
+		value V
+		err   error
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var g errgroup.Group
+	defer g.Wait()
+	defer cancel()
+	pending := make(chan chan outcome, workers)
+	g.Go(func() error {
+		defer close(pending)
+		for _, item := range items {
+			done := make(chan outcome, 1)
+			select {
+			case pending <- done:
+			case <-ctx.Done():
+				return nil
+			}
+			g.Go(func() error {
+				v, err := get(ctx, item)
+				done <- outcome{v, err}
+				return nil
+			})
+		}
+		return nil
+	})
+	i := 0
+	for done := range pending {
+		o := <-done
+		if err := use(items[i], o.value, o.err); err != nil {
+			return err
+		}
+		i++
+	}
+	return context.Cause(ctx)
+}
+
+// loadIndex gives the index of all chunks that there are, and the records of
+// slabs that no table lists: what an interrupted capture left, read again so
+// that its chunks are found.
+func (r *Repository) loadIndex(ctx context.Context) (*known.Index, []*format.SlabRecord, error) {
+	index := known.New()
+	slabs, err := r.storage.List(ctx, names.Slabs)
+	if err != nil {
+		return nil, nil, err
+	}
+	v, err := r.takeStock(ctx, slabs, func(rec *format.SlabRecord) error {
+		return index.AddSlab(rec.Slab, rec.Frames)
+	})
+	if err != nil {
+		return nil, nil, err
+	}
+	adopted, err := r.recover(ctx, v.unlisted(slabs), nil)
+	for _, rec := range adopted {
+		if err := index.AddSlab(rec.Slab, rec.Frames); err != nil {
+			return nil, nil, err
+		}
+	}
+	return index, adopted, err
+}
+
+// recover reads slabs whole and gives their records. Damaged ones are passed
+// over and reported to damaged, if that is set.
+func (r *Repository) recover(ctx context.Context, slabs []format.SlabID, damaged func(format.SlabID, error)) ([]*format.SlabRecord, error) {
+	var records []*format.SlabRecord
+	for _, id := range slabs {
+		rec, err := r.recoverSlab(ctx, id)
+		switch {
+		case err == nil:
+			records = append(records, rec)
+		case isDamage(err):
+			if damaged != nil {
+				damaged(id, err)
+			}
+		default:
+			return records, err
+		}
+	}
+	return records, nil
+}
+
+// recoverSlab makes the record of a slab from its own table and its contents.
+func (r *Repository) recoverSlab(ctx context.Context, id format.SlabID) (*format.SlabRecord, error) {
+	slab, err := r.slabs.Open(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	rec := &format.SlabRecord{Slab: id, Length: uint64(slab.Length), Frames: make([]format.TableFrame, len(slab.Frames))}
+	for i, f := range slab.Frames {
+		rec.Frames[i] = format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks}
+	}
+	err = r.slabs.Identify(ctx, slab, func(frame int, ids []crypt.Identity, err error) error {
+		for _, chunk := range ids {
+			rec.Frames[frame].IDs = append(rec.Frames[frame].IDs, chunk[:]...)
+		}
+		return err
+	})
+	return rec, err
+}
+
+// RebuildReport says what RebuildTables did.
+type RebuildReport struct {
+	Slabs   int     // slabs that no table listed and one lists now
+	Damaged []error // slabs that can't be read, and stay without one
+}
+
+// RebuildTables writes a table of all slabs that no readable table lists, from
+// the slabs themselves. Tables serve to find chunks again: without them nothing
+// is lost, but captures store again what is there. It reads those slabs whole
+// and removes nothing.
+func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) {
+	slabs, err := r.storage.List(ctx, names.Slabs)
+	if err != nil {
+		return nil, err
+	}
+	v, err := r.takeStock(ctx, slabs, func(*format.SlabRecord) error { return nil })
+	if err != nil {
+		return nil, err
+	}
+	report := &RebuildReport{}
+	records, err := r.recover(ctx, v.unlisted(slabs), func(_ format.SlabID, err error) {
+		report.Damaged = append(report.Damaged, err)
+	})
+	if err != nil || len(records) == 0 {
+		return report, err
+	}
+	encoded := make([][]byte, len(records))
+	for i, rec := range records {
+		encoded[i] = rec.Encode()
+	}
+	if _, err := intake.WriteTable(ctx, r.intakeConfig(nil), encoded); err != nil {
+		return report, err
+	}
+	report.Slabs = len(records)
+	return report, nil
+}
+
+func (r *Repository) intakeConfig(index *known.Index) intake.Config {
+	return intake.Config{
+		Storage: r.storage, Repository: r.id, Keys: r.keys, Index: index,
+		TableName: func() string { return names.NewID(time.Now()) },
+	}
+}
