@@ -91,13 +91,8 @@ type extractor struct {
 	at      cursor         // at the folder of the current member
 	links   cursor         // at the folder of the last hard link's target
 	folders map[string]*held
+	held    int // bytes of attributes in folders
 	buf     []byte
-}
-
-// held is what a folder gets at the end.
-type held struct {
-	state *state
-	made  bool // or else not wanted, unless a member in it is
 }
 
 func (e *extractor) run(ctx context.Context, r io.Reader) error {

@@ -18,7 +18,7 @@ func (e *extractor) member(ctx context.Context, h *tar.Header, content io.Reader
 	}
 	if e.opts.Only != nil && !e.opts.Only(clean) {
 		if h.Typeflag == tar.TypeDir {
-			e.folders[clean] = &held{e.state(h, clean), clean == "."}
+			e.hold(clean, h, clean == ".")
 		}
 		return e.pass(h, content)
 	}
@@ -54,7 +54,7 @@ func (e *extractor) restore(ctx context.Context, h *tar.Header, clean string, co
 		if h.Typeflag != tar.TypeDir {
 			return false, &RefusedError{h.Name, "the folder itself can't become something else"}
 		}
-		e.folders["."] = &held{e.state(h, clean), true}
+		e.hold(clean, h, true)
 		return true, nil
 	}
 	dir, name := split(clean)
@@ -143,7 +143,7 @@ func (e *extractor) dir(h *tar.Header, p place) error {
 		}
 	}
 	if err == nil {
-		e.folders[p.clean] = &held{e.state(h, p.clean), true}
+		e.hold(p.clean, h, true)
 	}
 	return err
 }
@@ -175,9 +175,10 @@ func (e *extractor) node(h *tar.Header, p place) (done bool, err error) {
 	}
 	s := e.state(h, p.clean)
 	e.own(p, s, p.clean)
-	e.attributes(p, s, p.clean)
-	if h.Typeflag != tar.TypeSymlink {
-		e.mode(p, s, p.clean)
+	if h.Typeflag == tar.TypeSymlink {
+		e.attributes(p, s.attrs, p.clean)
+	} else {
+		e.dress(p, s, p.clean)
 	}
 	e.times(p.d, p.name, s, p.clean)
 	return true, nil

@@ -27,8 +27,7 @@ func (e *extractor) file(ctx context.Context, h *tar.Header, p place, content io
 	s := e.state(h, p.clean)
 	if err = e.fill(ctx, f, h, content); err == nil {
 		e.own(f, s, p.clean)
-		e.attributes(f, s, p.clean) // before the mode, which may forbid it
-		e.mode(f, s, p.clean)
+		e.dress(f, s, p.clean)
 		if e.opts.Sync {
 			err = f.flush()
 		}
@@ -145,9 +144,8 @@ func (e *extractor) finishFolder(path string, s *state) error {
 		return err
 	}
 	e.own(d, s, path)
-	e.attributes(d, s, path)
 	e.times(d, ".", s, path) // before the mode, which may forbid it
-	e.mode(d, s, path)
+	e.dress(d, s, path)
 	if e.opts.Sync {
 		return d.flush()
 	}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"slices"
 	"time"
 )
 
@@ -34,6 +35,29 @@ func (e *extractor) state(h *tar.Header, clean string) *state {
 		e.lose(clean, "its "+key, errACL)
 	}
 	return s
+}
+
+// held is the state that a folder gets at the end.
+type held struct {
+	state *state
+	made  bool // or else not wanted, unless a member in it is
+}
+
+// maxHeld bounds the attributes kept for folders until the end, in bytes. A thousand folders with as
+// much as Linux allows on most file systems fit.
+const maxHeld = 64 << 20
+
+// hold keeps a folder's state until its members are in place.
+func (e *extractor) hold(clean string, h *tar.Header, made bool) {
+	s := e.state(h, clean)
+	for _, a := range s.attrs {
+		e.held += len(a.name) + len(a.value)
+	}
+	if e.held > maxHeld && len(s.attrs) > 0 {
+		s.attrs = nil
+		e.lose(clean, "its attributes: the stream has too many for its folders", nil)
+	}
+	e.folders[clean] = &held{s, made}
 }
 
 // node is what gets a state: an open file or folder, or a place.
@@ -66,17 +90,25 @@ func (e *extractor) own(n node, s *state, clean string) {
 // validID reports whether id is a user or group number; the highest 32-bit one stands for none.
 func validID(id int) bool { return id >= 0 && int64(id) < 1<<32-1 }
 
-func (e *extractor) attributes(n node, s *state, clean string) {
-	for _, a := range s.attrs {
+// dress gives n its attributes, mode and ACLs. A mode may forbid to change attributes, and an ACL's
+// mask counts before the group's bits of a mode: libarchive puts the group's own rights there.
+func (e *extractor) dress(n node, s *state, clean string) {
+	acls := slices.IndexFunc(s.attrs, attribute.isACL)
+	if acls < 0 {
+		acls = len(s.attrs)
+	}
+	e.attributes(n, s.attrs[:acls], clean)
+	if err := n.chmod(s.perm); err != nil {
+		e.lose(clean, "its mode", err)
+	}
+	e.attributes(n, s.attrs[acls:], clean)
+}
+
+func (e *extractor) attributes(n node, attrs []attribute, clean string) {
+	for _, a := range attrs {
 		if err := n.setAttribute(a.name, a.value); err != nil {
 			e.lose(clean, fmt.Sprintf("its attribute %q", a.name), err)
 		}
-	}
-}
-
-func (e *extractor) mode(n node, s *state, clean string) {
-	if err := n.chmod(s.perm); err != nil {
-		e.lose(clean, "its mode", err)
 	}
 }
 
