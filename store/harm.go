@@ -122,7 +122,7 @@ func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *cryp
 		if s.bad[-1] == nil {
 			bytes += addChunks(s, run, digest)
 		}
-		at += uint64(run.Count)
+		at += run.Len()
 	}
 	if digest != nil && len(harms) == 0 && (at != recipe.Chunks || bytes != recipe.Bytes) {
 		return nil, fmt.Errorf("%w: a recipe names %d chunks of %d bytes and should name %d of %d", ErrDamaged, at, bytes, recipe.Chunks, recipe.Bytes)
@@ -131,10 +131,12 @@ func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *cryp
 }
 
 func addChunks(s *slabState, run format.Run, digest *crypt.DigestHasher) (bytes uint64) {
-	for n := run.First; n < run.First+run.Count; n++ {
-		bytes += uint64(s.lens[n])
-		if digest != nil && s.ids != nil {
-			digest.Add(s.ids[n], int(s.lens[n]))
+	for range run.Times {
+		for n := run.First; n < run.First+run.Count; n++ {
+			bytes += uint64(s.lens[n])
+			if digest != nil && s.ids != nil {
+				digest.Add(s.ids[n], int(s.lens[n]))
+			}
 		}
 	}
 	return bytes
@@ -147,18 +149,19 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 		return nil
 	}
 	if s.bad[-1] != nil {
-		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, uint64(run.Count)}}}
+		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, run.Len()}}}
 	}
 	slab, err := v.r.slabs.Open(ctx, run.Slab)
 	if err != nil {
-		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, uint64(run.Count)}}}
+		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, run.Len()}}}
 	}
 	for frame := range s.bad {
 		first := slab.FirstChunk(frame)
 		from := max(first, run.First)
 		to := min(first+uint32(len(slab.Frames[frame].Chunks)), run.First+run.Count)
 		if from < to {
-			harms = append(harms, harm{place: badPlace{run.Slab, frame}, span: span{at + uint64(from-run.First), uint64(to - from)}})
+			hit := cutOut(run, uint64(from-run.First), uint64(to-from)*uint64(run.Times))
+			harms = append(harms, harm{place: badPlace{run.Slab, frame}, span: span{at + uint64(from-run.First), hit.Len()}})
 		}
 	}
 	return harms

@@ -187,8 +187,8 @@ func pick(runs fetch.Runs, spans iter.Seq[span]) fetch.Runs {
 		var at uint64 // number of the chunk that run begins with
 		for s := range spans {
 			for s.count > 0 {
-				for at+uint64(run.Count) <= s.first {
-					at += uint64(run.Count)
+				for at+run.Len() <= s.first {
+					at += run.Len()
 					r, err, ok := next()
 					if !ok {
 						err = fmt.Errorf("%w: the recipe has no chunk %d", ErrDamaged, s.first)
@@ -199,14 +199,26 @@ func pick(runs fetch.Runs, spans iter.Seq[span]) fetch.Runs {
 					}
 					run = r
 				}
-				n := min(s.count, at+uint64(run.Count)-s.first)
-				part := format.Run{Slab: run.Slab, First: run.First + uint32(s.first-at), Count: uint32(n)}
+				part := cutOut(run, s.first-at, s.count)
 				if !yield(part, nil) {
 					return
 				}
-				s.first += n
-				s.count -= n
+				s.first += part.Len()
+				s.count -= part.Len()
 			}
 		}
 	}
+}
+
+// cutOut gives the part of a run that begins skip chunks on, of at most count
+// chunks.
+func cutOut(run format.Run, skip, count uint64) format.Run {
+	n := uint32(min(count, run.Len()-skip))
+	if run.Times > 1 {
+		run.Times = n
+		return run
+	}
+	run.First += uint32(skip)
+	run.Count = n
+	return run
 }

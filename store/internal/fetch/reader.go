@@ -26,11 +26,12 @@ type Reader struct {
 	next   int        // its next chunk
 }
 
-// part is a number of consecutive chunks of one frame.
+// part is a number of consecutive chunks of one frame, or one several times.
 type part struct {
 	slab     *Slab
 	frame    int
-	from, to int // chunks of the frame
+	from, to int    // chunks of the frame
+	times    uint32 // more than 1 only for one chunk
 	ready    chan struct{}
 	data     []byte // of the chunks
 	ids      []crypt.Identity
@@ -101,7 +102,7 @@ func (s *Slabs) cutRun(ctx context.Context, run format.Run, yield func(*part) bo
 	for first, left := int(run.First), int(run.Count); left > 0; frame++ {
 		from := first - int(slab.first[frame])
 		to := min(from+left, len(slab.Frames[frame].Chunks))
-		if !yield(&part{slab: slab, frame: frame, from: from, to: to, ready: make(chan struct{})}) {
+		if !yield(&part{slab: slab, frame: frame, from: from, to: to, times: run.Times, ready: make(chan struct{})}) {
 			return false
 		}
 		first += to - from
@@ -140,6 +141,10 @@ func (r *Reader) Next() (Chunk, error) {
 	}
 	n := r.now.slab.Frames[r.now.frame].Chunks[r.now.from+r.next]
 	c := Chunk{Data: r.now.data[:n:n], ID: r.now.ids[r.next]}
+	if r.now.times > 1 {
+		r.now.times--
+		return c, nil
+	}
 	r.now.data = r.now.data[n:]
 	r.next++
 	return c, nil

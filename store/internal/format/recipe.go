@@ -35,13 +35,17 @@ func ParseSlabID(s string) (SlabID, error) {
 	return id, nil
 }
 
-// Run names consecutive chunks of one slab.
+// Run names consecutive chunks of one slab, or one chunk several times.
 type Run struct {
 	_     struct{} `cbor:",toarray"`
 	Slab  SlabID
 	First uint32 // number of the first chunk within the slab
 	Count uint32
+	Times uint32 // 1, or more where Count is 1: so a long stretch of zeros is one run
 }
+
+// Len gives the number of chunks that the run stands for.
+func (r Run) Len() uint64 { return uint64(r.Count) * uint64(r.Times) }
 
 // MaxInlineRuns is the most runs that a recipe holds itself. A longer one is
 // put into a stream of its own, so that an index file stays small however
@@ -76,6 +80,9 @@ func checkRuns(runs []Run) error {
 	for _, run := range runs {
 		if run.Count == 0 || uint64(run.First)+uint64(run.Count) > MaxSlabChunks {
 			return damaged("a run of %d chunks from number %d on", run.Count, run.First)
+		}
+		if run.Times != 1 && (run.Times == 0 || run.Count != 1) {
+			return damaged("a run of %d chunks %d times", run.Count, run.Times)
 		}
 	}
 	return nil

@@ -1,6 +1,8 @@
 package intake
 
 import (
+	"math"
+
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
@@ -18,10 +20,12 @@ type Stream struct {
 	fresh  int64
 }
 
-// span is a run of chunks that follow each other in the index.
+// span is a run of chunks that follow each other in the index, or one chunk
+// several times.
 type span struct {
 	first known.Ref
 	count uint32
+	times uint32 // 1, or more where count is 1
 }
 
 // Stream begins a stream.
@@ -33,11 +37,23 @@ func (s *Stream) append(r known.Ref, id crypt.Identity, n int) {
 	s.digest.Add(id, n)
 	s.chunks++
 	s.bytes += uint64(n)
-	if k := len(s.spans); k > 0 && s.spans[k-1].first+known.Ref(s.spans[k-1].count) == r {
-		s.spans[k-1].count++
+	if k := len(s.spans); k > 0 && s.spans[k-1].extend(r) {
 		return
 	}
-	s.spans = append(s.spans, span{r, 1})
+	s.spans = append(s.spans, span{r, 1, 1})
+}
+
+// extend takes in r if it fits.
+func (sp *span) extend(r known.Ref) bool {
+	switch {
+	case sp.times == 1 && sp.first+known.Ref(sp.count) == r:
+		sp.count++
+	case sp.count == 1 && sp.first == r && sp.times < math.MaxUint32:
+		sp.times++
+	default:
+		return false
+	}
+	return true
 }
 
 // Summary gives the recipe of the stream, without its runs.
@@ -54,7 +70,7 @@ func (s *Stream) Runs(yield func(format.Run) error) error {
 	for _, sp := range s.spans {
 		for i := range sp.count {
 			slab, n := s.in.cfg.Index.Locate(sp.first + known.Ref(i))
-			if run.Count > 0 && run.Slab == slab && run.First+run.Count == n {
+			if sp.times == 1 && run.Times == 1 && run.Slab == slab && run.First+run.Count == n {
 				run.Count++
 				continue
 			}
@@ -63,7 +79,7 @@ func (s *Stream) Runs(yield func(format.Run) error) error {
 					return err
 				}
 			}
-			run = format.Run{Slab: slab, First: n, Count: 1}
+			run = format.Run{Slab: slab, First: n, Count: 1, Times: sp.times}
 		}
 	}
 	if run.Count == 0 {
