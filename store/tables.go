@@ -21,7 +21,7 @@ import (
 type inventory struct {
 	slabs  map[format.SlabID]int64 // that there are, with their lengths
 	listed map[format.SlabID]bool  // of those, the ones that some table lists
-	damage []error                 // tables that can't be read
+	damage []*ObjectError          // tables that can't be read to their end
 }
 
 // unlisted gives the slabs that no table lists, in order of listing.
@@ -36,8 +36,9 @@ func (v *inventory) unlisted(infos []storage.Info) []format.SlabID {
 }
 
 // takeStock reads all tables and calls add, in order, for each slab that there
-// is. A slab that is missing is passed over, so that nothing new relies on it.
-func (r *Repository) takeStock(ctx context.Context, slabs []storage.Info, add func(*format.SlabRecord) error) (*inventory, error) {
+// is. A slab that is missing is passed over, so that nothing new relies on it. Of
+// a damaged table it takes what can be read, if partial, or nothing.
+func (r *Repository) takeStock(ctx context.Context, slabs []storage.Info, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
 	v := &inventory{slabs: make(map[format.SlabID]int64), listed: make(map[format.SlabID]bool)}
 	for _, info := range slabs {
 		if id, err := names.ParseSlab(info.Name); err == nil {
@@ -54,9 +55,12 @@ func (r *Repository) takeStock(ctx context.Context, slabs []storage.Info, add fu
 		},
 		func(info storage.Info, records []*format.SlabRecord, err error) error {
 			if isDamage(err) {
-				v.damage = append(v.damage, err)
+				v.damage = append(v.damage, &ObjectError{info.Name, err})
 			} else if err != nil && !errors.Is(err, storage.ErrNotFound) {
 				return err
+			}
+			if err != nil && !partial {
+				return nil
 			}
 			return v.take(records, add)
 		})
@@ -78,15 +82,7 @@ func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabReco
 
 // readTable reads a table object. With an error it gives the records before
 // the place of damage.
-func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
-	records, err := r.readRecords(ctx, info)
-	if err != nil {
-		err = &ObjectError{info.Name, err}
-	}
-	return records, err
-}
-
-func (r *Repository) readRecords(ctx context.Context, info storage.Info) (records []*format.SlabRecord, err error) {
+func (r *Repository) readTable(ctx context.Context, info storage.Info) (records []*format.SlabRecord, err error) {
 	src := newObjectReader(ctx, r.storage, info)
 	opener, err := r.openObject(src, format.Table, path.Base(info.Name))
 	if err != nil {
@@ -158,7 +154,7 @@ func (r *Repository) loadIndex(ctx context.Context) (*known.Index, []*format.Sla
 	if err != nil {
 		return nil, nil, err
 	}
-	v, err := r.takeStock(ctx, slabs, func(rec *format.SlabRecord) error {
+	v, err := r.takeStock(ctx, slabs, true, func(rec *format.SlabRecord) error {
 		return index.AddSlab(rec.Slab, rec.Frames)
 	})
 	if err != nil {
@@ -214,20 +210,21 @@ func (r *Repository) recoverSlab(ctx context.Context, id format.SlabID) (*format
 
 // RebuildReport says what RebuildTables did.
 type RebuildReport struct {
-	Slabs   int     // slabs that no table listed and one lists now
-	Damaged []error // slabs that can't be read, and stay without one
+	Slabs    int      // that no table listed and one lists now
+	Replaced []string // damaged tables that were removed, once a new one was there
+	Damaged  []error  // slabs that can't be read, and stay without a table
 }
 
 // RebuildTables writes a table of all slabs that no readable table lists, from
-// the slabs themselves. Tables serve to find chunks again: without them nothing
-// is lost, but captures store again what is there. It reads those slabs whole
-// and removes nothing.
+// the slabs themselves, and then removes tables that are damaged. Tables serve
+// to find chunks again: without them nothing is lost, but captures store again
+// what is there. It reads those slabs whole.
 func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) {
 	slabs, err := r.storage.List(ctx, names.Slabs)
 	if err != nil {
 		return nil, err
 	}
-	v, err := r.takeStock(ctx, slabs, func(*format.SlabRecord) error { return nil })
+	v, err := r.takeStock(ctx, slabs, false, func(*format.SlabRecord) error { return nil })
 	if err != nil {
 		return nil, err
 	}
@@ -235,18 +232,41 @@ func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) 
 	records, err := r.recover(ctx, v.unlisted(slabs), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
 	})
-	if err != nil || len(records) == 0 {
+	if err != nil {
 		return report, err
+	}
+	if err := r.writeTable(ctx, records); err != nil {
+		return report, err
+	}
+	report.Slabs = len(records)
+	return report, r.removeDamaged(ctx, v, report)
+}
+
+func (r *Repository) writeTable(ctx context.Context, records []*format.SlabRecord) error {
+	if len(records) == 0 {
+		return nil
 	}
 	encoded := make([][]byte, len(records))
 	for i, rec := range records {
 		encoded[i] = rec.Encode()
 	}
-	if _, err := intake.WriteTable(ctx, r.intakeConfig(nil), encoded); err != nil {
-		return report, err
+	_, err := intake.WriteTable(ctx, r.intakeConfig(nil), encoded)
+	return err
+}
+
+// removeDamaged removes tables whose slabs are all listed elsewhere by now. One
+// of a format that this release does not know is left.
+func (r *Repository) removeDamaged(ctx context.Context, v *inventory, report *RebuildReport) error {
+	for _, d := range v.damage {
+		if !errors.Is(d, ErrDamaged) {
+			continue
+		}
+		if err := r.storage.Remove(ctx, d.Object); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+		report.Replaced = append(report.Replaced, d.Object)
 	}
-	report.Slabs = len(records)
-	return report, nil
+	return nil
 }
 
 func (r *Repository) intakeConfig(index *known.Index) intake.Config {

@@ -191,15 +191,15 @@ func (v *verifier) readTables(ctx context.Context) error {
 	for _, t := range tables {
 		v.report.Checked += t.Size
 	}
-	stock, err := v.r.takeStock(ctx, v.slabInfo, func(rec *format.SlabRecord) error {
+	stock, err := v.r.takeStock(ctx, v.slabInfo, true, func(rec *format.SlabRecord) error {
 		v.state(rec.Slab).record = rec
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	for _, err := range stock.damage {
-		v.damage(objectOf(err), fmt.Errorf("%w (it harms no capture; RebuildTables, or kist repair, writes it anew)", err))
+	for _, d := range stock.damage {
+		v.damage(d.Object, fmt.Errorf("%w (it harms no capture: RebuildTables, or kist repair, writes it anew)", d.Err))
 	}
 	if n := len(stock.unlisted(v.slabInfo)); n > 0 && len(stock.damage) == 0 {
 		v.report.Notes = append(v.report.Notes, fmt.Sprintf("%d slabs are in no table, as after an interrupted capture; the next capture finds their chunks", n))
