@@ -14,7 +14,7 @@ var (
 
 	// ErrUnknownWrapping is returned when an object's key is wrapped in a way
 	// that this release does not know.
-	ErrUnknownWrapping = errors.New("unknown kind of key wrapping: a newer release is needed")
+	ErrUnknownWrapping = errors.New("unknown kind of key wrapping; a newer release is needed")
 )
 
 // Reading and unlocking key slots. Those that concern one slot come wrapped in
@@ -22,26 +22,26 @@ var (
 var (
 	// ErrDamagedSlot is returned when a slot's document is not what was
 	// written. It says nothing about the secret.
-	ErrDamagedSlot = errors.New("damaged key slot")
+	ErrDamagedSlot = errors.New("damaged; use the passphrase or key file of another slot")
 
 	// ErrUnknownSlotVersion is returned for an intact slot document of a
 	// version that this release does not know.
-	ErrUnknownSlotVersion = errors.New("unknown key slot version: a newer release is needed")
+	ErrUnknownSlotVersion = errors.New("unknown version; a newer release is needed")
 
 	// ErrUnknownSlotKind is returned for an intact slot document of a kind
 	// that this release does not know.
-	ErrUnknownSlotKind = errors.New("unknown kind of key slot: a newer release is needed")
+	ErrUnknownSlotKind = errors.New("unknown kind; a newer release is needed")
 
 	// ErrForeignSlot is returned when a slot belongs to another repository.
-	ErrForeignSlot = errors.New("key slot of another repository")
+	ErrForeignSlot = errors.New("belongs to another repository")
 
 	// ErrSlotTooCostly is returned when unlocking a slot would take more
 	// memory than the caller allows.
-	ErrSlotTooCostly = errors.New("key slot needs more memory than allowed")
+	ErrSlotTooCostly = errors.New("needs more memory than allowed")
 
 	// ErrSecretKind is returned when a slot is given a passphrase but takes a
 	// key file, or the other way round.
-	ErrSecretKind = errors.New("key slot takes another kind of secret")
+	ErrSecretKind = errors.New("takes another kind of secret")
 
 	// ErrNoSlot is returned when no slot takes the kind of secret given.
 	ErrNoSlot = errors.New("no key slot takes this kind of secret")

@@ -99,6 +99,6 @@ func ExampleUnlockAny() {
 	fmt.Println(errors.Is(err, crypt.ErrDamagedSlot), errors.Is(err, crypt.ErrWrongSecret))
 	// Output:
 	// <nil>
-	// none of 1 key slots opens: wrong passphrase or key file
+	// this passphrase opens none of the key slots (1 tried): wrong passphrase or key file
 	// true false
 }

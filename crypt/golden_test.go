@@ -138,7 +138,8 @@ func TestGoldenSlotsOpen(t *testing.T) {
 	}
 }
 
-func TestGoldenObjectOpens(t *testing.T) {
+func readGoldenObject(t testing.TB) goldenObject {
+	t.Helper()
 	document, err := os.ReadFile(filepath.Join(goldenFolder, "object.json"))
 	if err != nil {
 		t.Fatal(err)
@@ -147,6 +148,11 @@ func TestGoldenObjectOpens(t *testing.T) {
 	if err := json.Unmarshal(document, &object); err != nil {
 		t.Fatal(err)
 	}
+	return object
+}
+
+func TestGoldenObjectOpens(t *testing.T) {
+	object := readGoldenObject(t)
 	keys := derive(t, fixedRoot(), fixedRepo())
 	o, err := keys.NewOpener(fixedName(), object.Wrapping, unhex(t, object.Wrapped))
 	if err != nil {

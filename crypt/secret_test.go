@@ -146,6 +146,9 @@ func TestSecretsAreNeverPrinted(t *testing.T) {
 			refuseLeak(t, name+" inside, with "+verb, fmt.Sprintf(verb, struct{ inner any }{secret}), material)
 			refuseLeak(t, name+" in a list, with "+verb, fmt.Sprintf(verb, []any{secret}), material)
 		}
+		if s, g := secret.(fmt.Stringer).String(), secret.(fmt.GoStringer).GoString(); s != "[secret]" || g != "[secret]" {
+			t.Errorf("%s as text: %s, %s", name, s, g)
+		}
 		text, err := json.Marshal(map[string]any{"field": secret})
 		if err != nil || string(text) != `{"field":"[secret]"}` {
 			t.Errorf("%s in JSON: %s, %v", name, text, err)

@@ -340,6 +340,42 @@ func TestDocumentForms(t *testing.T) {
 	}
 }
 
+// A fitting checksum does not make up for fields of another form: what they
+// say would not all be bound to the root key.
+func TestForgedFieldsAreRefused(t *testing.T) {
+	s := cheapSlot(t, NewKeyFile())
+	for name, c := range map[string]struct {
+		change func(slotFields)
+		want   error
+	}{
+		"nothing":           {func(slotFields) {}, nil},
+		"another field":     {func(f slotFields) { f["more"] = int64(1) }, ErrDamagedSlot},
+		"field name's case": {func(f slotFields) { f["Label"] = f["label"]; delete(f, "label") }, ErrDamagedSlot},
+		"second case":       {func(f slotFields) { f["Label"] = "rowan" }, ErrDamagedSlot},
+		"missing field":     {func(f slotFields) { delete(f, "label") }, ErrDamagedSlot},
+		"upper-case salt":   {func(f slotFields) { f["salt"] = strings.ToUpper(f["salt"].(string)) }, ErrDamagedSlot},
+		"another time zone": {func(f slotFields) { f["made"] = "2026-03-14T02:03:00+00:00" }, ErrDamagedSlot},
+		"text for number":   {func(f slotFields) { f["version"] = "1" }, ErrDamagedSlot},
+		"list for text":     {func(f slotFields) { f["label"] = []any{"hazel"} }, ErrDamagedSlot},
+	} {
+		fields, err := s.doc.fields()
+		if err != nil {
+			t.Fatal(err)
+		}
+		c.change(fields)
+		if fields["checksum"], err = fields.checksum(); err != nil {
+			t.Fatal(err)
+		}
+		document, err := json.Marshal(fields)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := ParseSlot(s.ID(), document); !errors.Is(err, c.want) {
+			t.Errorf("%s: %v, want %v", name, err, c.want)
+		}
+	}
+}
+
 // What a later release might write is told from damage.
 func TestLaterDocumentsAreNotDamaged(t *testing.T) {
 	for name, c := range map[string]struct {

@@ -123,7 +123,7 @@ func (s *Slot) Marshal() ([]byte, error) {
 }
 
 func damagedSlot(format string, args ...any) error {
-	return fmt.Errorf("%w: %s", ErrDamagedSlot, fmt.Sprintf(format, args...))
+	return fmt.Errorf("%s: %w", fmt.Sprintf(format, args...), ErrDamagedSlot)
 }
 
 // fields returns the document as a reader of any version sees it.

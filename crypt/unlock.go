@@ -138,12 +138,12 @@ func UnlockAny(ctx context.Context, slots []SlotDocument, secret Secret, repo Re
 	}
 	switch {
 	case len(untried) > 0:
-		return nil, nil, fmt.Errorf("%d slots do not open with this %s, and %d could not be tried: %w",
-			wrong, secret.Kind(), len(untried), errors.Join(untried...))
+		return nil, nil, fmt.Errorf("this %s opens none of the key slots (%d tried, %d not): %w",
+			secret.Kind(), wrong, len(untried), errors.Join(untried...))
 	case wrong == 0:
 		return nil, nil, fmt.Errorf("%w: a %s", ErrNoSlot, secret.Kind())
 	}
-	return nil, nil, fmt.Errorf("none of %d key slots opens: %w", wrong, ErrWrongSecret)
+	return nil, nil, fmt.Errorf("this %s opens none of the key slots (%d tried): %w", secret.Kind(), wrong, ErrWrongSecret)
 }
 
 func (d SlotDocument) unlock(secret Secret, repo RepositoryID, o UnlockOptions) (*Slot, *RootKey, error) {
