@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"errors"
+	"fmt"
 	"io"
 
 	"github.com/klauspost/compress/gzip"
@@ -31,21 +32,23 @@ const MaxWindow = 128 << 20
 const peekSize = 256 << 10
 
 // Decompress unpacks an input that is a compressed tar stream, and passes any
-// other on as it is: both what it recognises by its first bytes alone, never by
-// a name. A compressed stream of anything else, and one whose first bytes
-// cannot be unpacked, count as any other input.
+// other on as it is, a compressed stream of anything else included. It goes by
+// content alone, never by a name: by the magic number of a format, and by what
+// the first bytes unpack to. For that it reads up to 256 KiB at once; where
+// they are too few, as behind a large skippable frame, the input passes.
 //
-// The reader fails with an error matched by ErrUnfinished when the compressed
-// stream was cut short, by ErrCorrupt when it is damaged, and by ErrWindow
-// when it needs more than MaxWindow, which Decompress itself returns where the
-// start says so, whatever is inside. Errors of r are passed on unchanged.
+// An error is matched by ErrUnfinished when the compressed stream was cut
+// short, by ErrCorrupt when it cannot be unpacked, and by ErrWindow when it
+// needs more than MaxWindow. The reader returns it, or Decompress itself where
+// so little can be unpacked that what is inside remains unknown. Errors of r
+// are passed on unchanged.
 //
 // Close releases the reader's memory and goroutines, and leaves r alone. The
 // reader is not safe for concurrent use.
 func Decompress(r io.Reader) (io.ReadCloser, Compression, error) {
 	in := &counting{r: r}
 	buffered := bufio.NewReaderSize(in, peekSize)
-	magic, err := buffered.Peek(6)
+	magic, err := buffered.Peek(magicSize)
 	if err != nil && err != io.EOF {
 		return nil, "", err
 	}
@@ -57,17 +60,21 @@ func Decompress(r io.Reader) (io.ReadCloser, Compression, error) {
 	if err != nil && err != io.EOF {
 		return nil, "", err
 	}
-	if tar, err := holdsTar(c, start); err != nil {
+	tar, err := holdsTar(c, start)
+	if err != nil {
 		return nil, "", err
-	} else if !tar {
+	}
+	if !tar {
 		return io.NopCloser(buffered), "", nil
 	}
-	u := &unpacker{c: c, in: in, buffered: buffered}
+	u := &unpacker{c: c, in: in}
 	if u.r, err = open(c, buffered, false); err != nil {
 		return nil, "", u.explain(err)
 	}
 	return u, c, nil
 }
+
+const magicSize = 6 // of the longest
 
 func recognise(b []byte) Compression {
 	switch {
@@ -85,20 +92,23 @@ func recognise(b []byte) Compression {
 // holdsTar unpacks the start of a compressed input as far as it takes to see
 // whether it is a tar stream.
 func holdsTar(c Compression, start []byte) (bool, error) {
-	r, err := open(c, bytes.NewReader(start), true)
-	if err == nil {
-		defer r.Close()
-		b := make([]byte, 2*blockSize)
-		var n int
-		n, err = io.ReadFull(r, b)
-		if looksLikeTar(b[:n]) {
+	u := &unpacker{c: c, in: &counting{r: bytes.NewReader(start)}}
+	var err error
+	if u.r, err = open(c, u.in, true); err != nil {
+		err = u.explain(err)
+	} else {
+		defer u.Close()
+		var b []byte
+		if b, err = io.ReadAll(io.LimitReader(u, 2*blockSize)); looksLikeTar(b) {
 			return true, nil
 		}
 	}
-	if errors.Is(asWindowError(err), ErrWindow) {
-		return false, asWindowError(err)
+	switch {
+	case errors.Is(err, ErrUnfinished) && len(start) == peekSize, // cut by us
+		errors.Is(err, zstd.ErrUnknownDictionary): // sound, and nobody's tar stream
+		return false, nil
 	}
-	return false, nil
+	return false, err
 }
 
 func open(c Compression, r io.Reader, trial bool) (io.ReadCloser, error) {
@@ -124,22 +134,13 @@ func open(c Compression, r io.Reader, trial bool) (io.ReadCloser, error) {
 	}
 }
 
-// asWindowError translates what the libraries say.
-func asWindowError(err error) error {
-	if errors.Is(err, zstd.ErrWindowSizeExceeded) || errors.Is(err, zstd.ErrDecoderSizeExceeded) {
-		return ErrWindow
-	}
-	return err
-}
-
 // unpacker counts what is unpacked and says what goes wrong.
 type unpacker struct {
-	c        Compression
-	r        io.ReadCloser
-	in       *counting
-	buffered *bufio.Reader
-	offset   int64
-	err      error
+	c      Compression
+	r      io.ReadCloser
+	in     *counting
+	offset int64
+	err    error
 }
 
 func (u *unpacker) Read(p []byte) (int, error) {
@@ -154,19 +155,22 @@ func (u *unpacker) Read(p []byte) (int, error) {
 	return n, u.err
 }
 
-func (u *unpacker) Close() error { return u.r.Close() }
+// Close: what went wrong, Read has said.
+func (u *unpacker) Close() error {
+	u.r.Close()
+	return nil
+}
 
+// explain translates what the libraries say.
 func (u *unpacker) explain(err error) error {
-	if err == io.EOF {
-		return err
-	}
-	if failed := u.in.failure(); failed != nil {
+	switch failed := u.in.failure(); {
+	case err == io.EOF:
+		return io.EOF
+	case failed != nil:
 		return failed
-	}
-	if err = asWindowError(err); errors.Is(err, ErrWindow) {
-		return err
-	}
-	if errors.Is(err, io.ErrUnexpectedEOF) {
+	case errors.Is(err, zstd.ErrWindowSizeExceeded), errors.Is(err, zstd.ErrDecoderSizeExceeded), errors.Is(err, ErrWindow):
+		return fmt.Errorf("%s stream needs more than %d MiB of memory: unpack it first: %w", u.c, MaxWindow>>20, ErrWindow)
+	case errors.Is(err, io.ErrUnexpectedEOF):
 		return &UnfinishedError{Offset: u.offset, Compressed: u.in.count(), Where: "inside its " + string(u.c) + " compression"}
 	}
 	return &CorruptError{Compression: u.c, Offset: u.offset, Compressed: u.in.count(), Err: err}

@@ -22,7 +22,7 @@ var (
 	ErrContentLeft = errors.New("content of the current part not read to its end")
 
 	// ErrCorrupt matches every *CorruptError.
-	ErrCorrupt = errors.New("compressed stream is damaged")
+	ErrCorrupt = errors.New("compressed stream cannot be unpacked")
 
 	// ErrWindow is returned by Decompress, or the reader it returned, for an
 	// input that asks for more memory than MaxWindow.
@@ -77,14 +77,14 @@ func (e *HeaderError) Is(target error) bool {
 // A CorruptError says that a compressed stream cannot be unpacked.
 type CorruptError struct {
 	Compression Compression
-	Offset      int64 // bytes unpacked before the damage showed
-	Compressed  int64 // bytes of the compressed stream read until then: the damage lies before
+	Offset      int64 // bytes unpacked until then
+	Compressed  int64 // bytes read of the compressed stream: the damage lies before
 	Err         error // what the decompressor says
 }
 
 func (e *CorruptError) Error() string {
-	return fmt.Sprintf("%s stream is damaged before byte %d, after byte %d of what it unpacks to: %v; make or copy it again",
-		e.Compression, e.Compressed, e.Offset, e.Err)
+	return fmt.Sprintf("%s stream cannot be unpacked beyond byte %d, the damage lies before byte %d: %v; make or copy it again",
+		e.Compression, e.Offset, e.Compressed, e.Err)
 }
 
 // Is reports whether target is ErrCorrupt.

@@ -22,6 +22,7 @@ func Expand(header []byte, stored int64, content io.Reader) (io.Reader, error) {
 	if err != nil {
 		return nil, err
 	}
+	content = &whole{r: content, left: stored}
 	if !m.Sparse {
 		return content, nil
 	}
@@ -41,4 +42,22 @@ func Expand(header []byte, stored int64, content io.Reader) (io.Reader, error) {
 			return r, nil
 		}
 	}
+}
+
+// whole reads exactly the bytes announced.
+type whole struct {
+	r    io.Reader
+	left int64
+}
+
+func (w *whole) Read(p []byte) (int, error) {
+	if w.left <= 0 {
+		return 0, io.EOF
+	}
+	n, err := w.r.Read(p[:min(int64(len(p)), w.left)])
+	w.left -= int64(n)
+	if err == io.EOF && w.left > 0 {
+		err = io.ErrUnexpectedEOF
+	}
+	return n, err
 }

@@ -77,6 +77,7 @@ func (d *Decoder) Member(header []byte, stored int64) (*Member, error) {
 		case typePaxGlobal:
 			return d.addGlobal(payload)
 		default:
+			clear(local) // one extended header replaces another
 			for key, value := range records(payload) {
 				local[key] = string(value)
 			}
@@ -166,7 +167,7 @@ func (d *Decoder) apply(m *Member, local map[string]string) {
 		}
 	}
 	if local["GNU.sparse.name"] != "" { // the path is a made-up one
-		m.Path = local["GNU.sparse.name"]
+		m.Path = text([]byte(local["GNU.sparse.name"]))
 	}
 	if _, ok := local["GNU.sparse.major"]; ok || local["GNU.sparse.map"] != "" || local["GNU.sparse.numblocks"] != "" {
 		m.Sparse = true
@@ -196,9 +197,9 @@ func isAttribute(key string) bool {
 func (m *Member) set(key, value string) {
 	switch key {
 	case "path":
-		m.Path = value
+		m.Path = text([]byte(value))
 	case "linkpath":
-		m.Link = value
+		m.Link = text([]byte(value))
 	case "uid":
 		m.UID = int(decimal(value))
 	case "gid":

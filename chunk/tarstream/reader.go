@@ -285,10 +285,10 @@ func (r *Reader) extension(b block, at, size int64) (int64, error) {
 	if !ok {
 		return 0, &HeaderError{Offset: at, Reason: "a size in the extended header that is no number"}
 	}
-	if found {
-		size = value
+	if !found {
+		value = -1 // one extended header replaces another
 	}
-	return size, nil
+	return value, nil
 }
 
 // entry finds the length of the content behind a member's own header.

@@ -5,9 +5,11 @@ import (
 	"io"
 )
 
-// An xzGuard passes an xz file on, and stops before a block header that asks
-// for a dictionary larger than MaxWindow: the xz library allocates up to 4 GiB
-// without a limit to set. Of the format ("The .xz File Format" 1.2.1, sections
+// An xzGuard passes an xz file on and makes up for two things in the xz library.
+// It stops before a block header that asks for a dictionary larger than
+// MaxWindow: the library allocates up to 4 GiB, without a limit to set. And it
+// tells a file that ends before a block header from one that is complete: the
+// library takes both for the end. Of the format ("The .xz File Format" 1.2.1, sections
 // 2 to 5; LZMA2 chunks as in xz's lzma2_decoder.c) it follows just as much as
 // finds the block headers. It checks nothing else: the library does.
 type xzGuard struct {
@@ -17,6 +19,7 @@ type xzGuard struct {
 	want int    // their number
 	then func(g *xzGuard) error
 
+	between   bool  // streams: the file may end
 	checkSize int64 // behind each block
 	data      int64 // compressed bytes of the block so far
 	index     int64 // bytes of the index so far
@@ -25,7 +28,7 @@ type xzGuard struct {
 
 func newXZGuard(r io.Reader) *xzGuard {
 	g := &xzGuard{r: r}
-	g.expect(4, (*xzGuard).streamMagic)
+	g.expectStream()
 	return g
 }
 
@@ -34,7 +37,15 @@ func (g *xzGuard) Read(p []byte) (int, error) {
 	if bad := g.watch(p[:n]); bad != nil {
 		return 0, bad
 	}
+	if err == io.EOF && g.inside() {
+		err = io.ErrUnexpectedEOF
+	}
 	return n, err
+}
+
+// inside reports whether more must come: in front of a stream it need not.
+func (g *xzGuard) inside() bool {
+	return !g.between || g.skip > 0 || len(g.buf) > 0
 }
 
 func (g *xzGuard) watch(b []byte) error {
@@ -71,11 +82,17 @@ func (g *xzGuard) more(n int, then func(*xzGuard) error) {
 // streams.
 func (g *xzGuard) streamMagic() error {
 	if binary.LittleEndian.Uint32(g.buf) == 0 {
-		g.expect(4, (*xzGuard).streamMagic)
+		g.expectStream()
 	} else {
+		g.between = false
 		g.more(8, (*xzGuard).streamHeader)
 	}
 	return nil
+}
+
+func (g *xzGuard) expectStream() {
+	g.between = true
+	g.expect(4, (*xzGuard).streamMagic)
 }
 
 func (g *xzGuard) streamHeader() error {
@@ -186,6 +203,6 @@ func (g *xzGuard) indexNext() error {
 	}
 	const sum, footer = 4, 12
 	g.skip = -g.index&3 + sum + footer
-	g.expect(4, (*xzGuard).streamMagic)
+	g.expectStream()
 	return nil
 }
