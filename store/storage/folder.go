@@ -144,8 +144,8 @@ func (f *Folder) Close() error {
 }
 
 // SetAnchor names an object that proves that the repository is there. Put then looks
-// for it before it moves an object into place. SetAnchor must not run beside
-// other methods.
+// for it before it moves any other object into place. SetAnchor must not run
+// beside other methods.
 func (f *Folder) SetAnchor(name string) error {
 	if err := CheckName(name); err != nil {
 		return f.operation("anchor", name).fail("", err)

@@ -124,7 +124,7 @@ func TestAnchor(t *testing.T) {
 	if err := f.CheckAnchor(ctx); !errors.Is(err, ErrGone) {
 		t.Errorf("anchor missing: got %v, want ErrGone", err)
 	}
-	if err := os.WriteFile(filepath.Join(dir, "kist.json"), nil, 0o600); err != nil {
+	if err := f.Put(ctx, "kist.json", strings.NewReader("{}")); err != nil {
 		t.Fatal(err)
 	}
 	if err := f.CheckAnchor(ctx); err != nil {

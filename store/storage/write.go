@@ -169,8 +169,10 @@ func fill(block []byte, from io.Reader) (n int, err error) {
 // move renames a flushed file into place, if that is free and the repository is
 // still where it was.
 func (f *Folder) move(ctx context.Context, o operation, aside string, size int64) error {
-	if err := f.findAnchor(o); err != nil {
-		return err
+	if o.name != f.anchor {
+		if err := f.findAnchor(o); err != nil {
+			return err
+		}
 	}
 	_, err := f.files.lstat(o.name)
 	if err == nil {
