@@ -14,6 +14,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
@@ -168,8 +169,15 @@ func (r *Repository) readCaptures(ctx context.Context, files []storage.Info) (ca
 // only after some milliseconds.
 const readers = 8
 
+// isDamage tells errors that are about one object, which is not what it should
+// be, or not to this release, from those that stop everything.
 func isDamage(err error) bool {
-	return errors.Is(err, ErrDamaged) || errors.Is(err, ErrUnknownFormat) || errors.Is(err, format.ErrUnknownPart)
+	for _, target := range []error{ErrDamaged, ErrUnknownFormat, format.ErrUnknownPart, crypt.ErrUnknownWrapping} {
+		if errors.Is(err, target) {
+			return true
+		}
+	}
+	return false
 }
 
 func (r *Repository) readIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {

@@ -35,6 +35,9 @@ type Volume struct {
 	Contents    *Recipe `cbor:"11,keyasint,omitempty"` // nil where there are none
 }
 
+// maxEntryKind is the highest kind of entry that this package knows.
+const maxEntryKind = 1
+
 // Entry is one record of a member list: bytes of the stream kept verbatim,
 // and how much of the contents follows them.
 type Entry struct {

@@ -15,6 +15,9 @@ func (r *EntryReader) Next() (Entry, error) {
 	if err := r.seq.next(&e); err != nil {
 		return Entry{}, err
 	}
+	if e.Kind > maxEntryKind {
+		return Entry{}, unknownPart("entry kind %d", e.Kind)
+	}
 	if len(e.Header) > MaxMemberHead || (e.Length == 0) != (e.Chunks == 0) || e.Chunks > e.Length {
 		return Entry{}, damaged("an entry of %d header bytes and %d chunks for %d bytes", len(e.Header), e.Chunks, e.Length)
 	}

@@ -16,10 +16,9 @@ const Zstd FrameKind = 1
 // Frame describes one frame of a slab. Frames lie one after the other behind
 // the slab's header.
 type Frame struct {
-	_      struct{} `cbor:",toarray"`
-	Kind   FrameKind
-	Sealed uint32   // length in the slab, in bytes
-	Chunks []uint32 // uncompressed lengths of its chunks, in order
+	Kind   FrameKind `cbor:"1,keyasint"`
+	Sealed uint32    `cbor:"2,keyasint"` // length in the slab, in bytes
+	Chunks []uint32  `cbor:"3,keyasint"` // uncompressed lengths of its chunks, in order
 }
 
 // Raw gives the uncompressed length of the frame, in bytes.

@@ -9,11 +9,10 @@ import (
 
 // TableFrame is a Frame with the identities of its chunks.
 type TableFrame struct {
-	_      struct{} `cbor:",toarray"`
-	Kind   FrameKind
-	Sealed uint32
-	Chunks []uint32
-	IDs    []byte // the chunks' identities, 16 bytes each, in order
+	Kind   FrameKind `cbor:"1,keyasint"`
+	Sealed uint32    `cbor:"2,keyasint"`
+	Chunks []uint32  `cbor:"3,keyasint"`
+	IDs    []byte    `cbor:"4,keyasint"` // the chunks' identities, 16 bytes each, in order
 }
 
 // Frame gives the frame without the identities.

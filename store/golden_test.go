@@ -1,0 +1,206 @@
+package store_test
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/klauspost/compress/gzip"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+var makeGolden = flag.Bool("golden", false, "make the golden repository of the present format version, if there is none")
+
+// goldenPassphrase opens the golden repositories, as does the key file beside
+// each.
+const goldenPassphrase = "a bean is a bean"
+
+// goldenCapture is what a golden repository must give back.
+type goldenCapture struct {
+	ID      string   `json:"id"`
+	Volumes []string `json:"sha256"` // of the streams
+	Paths   []string `json:"paths"`  // of the members of the first volume
+}
+
+func goldenDir(version int) string { return fmt.Sprintf("../testdata/format%d", version) }
+
+// TestGolden reads the repository of every format version there has been.
+func TestGolden(t *testing.T) {
+	if *makeGolden {
+		writeGolden(t, goldenDir(format.Version))
+	}
+	for version := 1; version <= format.Version; version++ {
+		for _, secret := range []string{"passphrase", "key file"} {
+			t.Run(fmt.Sprintf("format %d by %s", version, secret), func(t *testing.T) {
+				testGolden(t, goldenDir(version), secret)
+			})
+		}
+	}
+}
+
+func testGolden(t *testing.T, dir, secret string) {
+	folder, err := storage.OpenFolder(filepath.Join(dir, "repository"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer folder.Close()
+	r, err := store.Open(t.Context(), folder, goldenSecret(t, dir, secret), store.OpenOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	var want []goldenCapture
+	b, err := os.ReadFile(filepath.Join(dir, "expected.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(b, &want); err != nil || len(want) == 0 {
+		t.Fatalf("%d captures expected: %v", len(want), err)
+	}
+	if got := describe(t, r); fmt.Sprint(got) != fmt.Sprint(want) {
+		t.Errorf("got  %v\nwant %v", got, want)
+	}
+	report, err := r.Verify(t.Context(), store.VerifyOptions{Full: true})
+	if err != nil || !report.OK {
+		t.Errorf("verify: %+v, %v", report, err)
+	}
+}
+
+func goldenSecret(t *testing.T, dir, kind string) crypt.Secret {
+	t.Helper()
+	if kind == "passphrase" {
+		p, err := crypt.NewPassphrase([]byte(goldenPassphrase))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	f, err := os.Open(filepath.Join(dir, "key"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	k, err := crypt.ReadKeyFile(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return k
+}
+
+// describe reads everything back.
+func describe(t *testing.T, r *store.Repository) (out []goldenCapture) {
+	t.Helper()
+	captures, err := r.Captures(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range captures {
+		g := goldenCapture{ID: c.ID}
+		for i := range c.Volumes {
+			h := sha256.New()
+			if err := r.Restore(t.Context(), &c.Volumes[i], h, store.RestoreOptions{}); err != nil {
+				t.Fatal(err)
+			}
+			g.Volumes = append(g.Volumes, hex.EncodeToString(h.Sum(nil)))
+		}
+		for m, err := range r.Members(t.Context(), &c.Volumes[0]) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			g.Paths = append(g.Paths, m.Path)
+		}
+		out = append(out, g)
+	}
+	return out
+}
+
+// writeGolden makes a small repository that has one of everything.
+func writeGolden(t *testing.T, dir string) {
+	t.Helper()
+	if err := os.Mkdir(dir, 0o755); err != nil {
+		t.Fatal(err) // golden repositories are never written over
+	}
+	folder, err := storage.CreateFolder(filepath.Join(dir, "repository"), store.Folders()...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer folder.Close()
+	key := crypt.NewKeyFile()
+	var raw bytes.Buffer
+	if _, err := key.WriteTo(&raw); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "key"), raw.Bytes(), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	made := crypt.SlotOptions{Label: "golden", Made: time.Now()}
+	r, err := store.Create(t.Context(), folder, key, store.CreateOptions{ChunkAverage: 8 << 10, Slot: made})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if _, err := r.AddSlot(t.Context(), goldenSecret(t, dir, "passphrase"), made); err != nil {
+		t.Fatal(err)
+	}
+	for i, volumes := range goldenVolumes(t) {
+		_, err := r.Capture(t.Context(), store.CaptureOptions{
+			Name: "seedbank", Version: fmt.Sprintf("4.1.%d", i), Host: "hazel", Note: "golden",
+			Labels: map[string]string{"shelf": "3"}, AcceptUnfinished: true,
+			Taken:   time.Date(2026, 3, 14, 2, i, 0, 0, time.UTC),
+			Volumes: volumes,
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	b, err := json.MarshalIndent(describe(t, r), "", " ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "expected.json"), append(b, '\n'), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// goldenVolumes gives the volumes of successive captures: files of which every
+// second one changes (so that the recipe is too long to stand in the index
+// file), a long stretch of zeros, a compressed tar stream, one cut short, and
+// plain contents.
+func goldenVolumes(t *testing.T) [][]store.VolumeInput {
+	var captures [][]store.VolumeInput
+	for version := range 2 {
+		files := []file{{name: "zeros", content: make([]byte, 100_000)}}
+		for i := range 80 {
+			files = append(files, file{name: fmt.Sprintf("shelf/%03d", i), content: fmt.Appendf(nil, "lot %d, version %d\n", i, i%2*version)})
+		}
+		data := tarOf(t, files...)
+		var zipped bytes.Buffer
+		z := gzip.NewWriter(&zipped)
+		z.Write(tarOf(t, file{name: "settings", content: []byte("shelves = 3\n")}))
+		z.Close()
+		captures = append(captures, []store.VolumeInput{
+			named("data", data), named("zipped", zipped.Bytes()),
+			named("short", data[:700]), named("dump", []byte("-- catalogue\n")), named("empty", nil),
+		})
+	}
+	return captures
+}
+
+func named(name string, b []byte) store.VolumeInput {
+	return store.VolumeInput{Name: name, MountPath: "/srv/" + name, Source: name, Open: func(context.Context) (io.ReadCloser, error) {
+		return io.NopCloser(bytes.NewReader(b)), nil
+	}}
+}
