@@ -421,3 +421,69 @@ func TestStreamsConcatenated(t *testing.T) {
 		t.Error(r.Unfinished())
 	}
 }
+
+// Streams compressed by the tools themselves, in all the ways that make a
+// difference here.
+func TestDecompressTools(t *testing.T) {
+	tree := makeTree(t)
+	must(t, os.WriteFile(filepath.Join(tree, "noise"), noise(2<<20), 0o600))
+	stream := run(t, tree, "tar", "-cf", "-", ".")
+	path := filepath.Join(t.TempDir(), "tar")
+	must(t, os.WriteFile(path, stream, 0o600))
+	for _, test := range []struct {
+		want    Compression
+		command string
+	}{
+		{Gzip, "gzip -c $0"},
+		{Gzip, "(head -c 100000 $0 | gzip; tail -c +100001 $0 | gzip)"},
+		{Zstd, "zstd -c $0"},
+		{Zstd, "zstd -19 --long=27 < $0"},
+		{Zstd, "zstd --ultra -22 --no-check -c $0"},
+		{Zstd, "(head -c 100000 $0 | zstd; tail -c +100001 $0 | zstd)"},
+		{XZ, "xz -c $0"},
+		{XZ, "xz -9e -T2 --block-size=100000 -c $0"},
+		{XZ, "xz -0 --check=none -c $0"},
+		{XZ, "xz -0 --check=sha256 -c $0"},
+		{XZ, "(head -c 100000 $0 | xz --check=crc32; head -c 8 /dev/zero; tail -c +100001 $0 | xz)"},
+	} {
+		packed := run(t, ".", "sh", "-c", test.command, path)
+		out, c, err := unpack(bytes.NewReader(packed))
+		if err != nil || c != test.want || !bytes.Equal(out, stream) {
+			t.Errorf("%s: %q, %v", test.command, c, err)
+		}
+		for n := len(packed) - 1; n > magicSize; n -= len(packed)/12 + 1 {
+			if _, _, err := unpack(bytes.NewReader(packed[:n])); !errors.Is(err, ErrUnfinished) {
+				t.Errorf("%s, cut at %d of %d: %v", test.command, n, len(packed), err)
+			}
+		}
+	}
+	for _, command := range []string{"zstd --long=31 --ultra -1 < $0", "xz -0 --lzma2=dict=200MiB -c $0"} {
+		packed := run(t, ".", "sh", "-c", command, path)
+		if _, _, err := unpack(bytes.NewReader(packed)); !errors.Is(err, ErrWindow) {
+			t.Errorf("%s: %v", command, err)
+		}
+	}
+}
+
+// An xz file cut in front of each of its blocks, where the library alone sees
+// a complete one.
+func TestXZCutBetweenBlocks(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "tar")
+	must(t, os.WriteFile(path, write(t, named("a", string(noise(50_000)))), 0o600))
+	packed := run(t, ".", "xz", "-0", "--block-size=10000", "-c", path)
+	listing := run(t, ".", "sh", "-c", `xz -0 --block-size=10000 "$0" && xz --list --robot -vv "$0.xz"`, path)
+	blocks := 0
+	for line := range strings.Lines(string(listing)) {
+		var stream, block, inStream, at int
+		if _, err := fmt.Sscanf(line, "block\t%d\t%d\t%d\t%d", &stream, &block, &inStream, &at); err != nil {
+			continue
+		}
+		blocks++
+		if _, _, err := unpack(bytes.NewReader(packed[:at])); !errors.Is(err, ErrUnfinished) {
+			t.Errorf("cut at %d, before block %d: %v", at, block, err)
+		}
+	}
+	if blocks < 5 {
+		t.Errorf("%d blocks", blocks)
+	}
+}
