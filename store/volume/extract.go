@@ -41,7 +41,7 @@ func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*E
 	}
 	defer top.close()
 	e := &extractor{
-		opts: o, top: top, report: &ExtractReport{}, ids: newOwners(), losses: make(map[string]int),
+		opts: o, uid: os.Geteuid(), gid: os.Getegid(), top: top, report: &ExtractReport{}, ids: newOwners(), losses: make(map[string]int),
 		at: cursor{top: top}, links: cursor{top: top},
 		folders: make(map[string]*held), buf: make([]byte, bufferSize),
 	}
@@ -83,16 +83,17 @@ func readyTarget(top *folder) error {
 
 // extractor is one run of Extract.
 type extractor struct {
-	opts    ExtractOptions
-	top     *folder
-	report  *ExtractReport
-	ids     *owners
-	losses  map[string]int // where in report.NotRestored each reason is
-	at      cursor         // at the folder of the current member
-	links   cursor         // at the folder of the last hard link's target
-	folders map[string]*held
-	held    int // bytes of attributes in folders
-	buf     []byte
+	opts     ExtractOptions
+	uid, gid int // of this process
+	top      *folder
+	report   *ExtractReport
+	ids      *owners
+	losses   map[string]int // where in report.NotRestored each reason is
+	at       cursor         // at the folder of the current member
+	links    cursor         // at the folder of the last hard link's target
+	folders  map[string]*held
+	held     int // bytes of attributes in folders
+	buf      []byte
 }
 
 func (e *extractor) run(ctx context.Context, r io.Reader) error {
@@ -117,6 +118,9 @@ func (e *extractor) run(ctx context.Context, r io.Reader) error {
 func (e *extractor) members(ctx context.Context, in *tail, stream *tar.Reader) error {
 	last := "the start"
 	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
 		in.mark()
 		h, err := stream.Next()
 		if err == io.EOF {

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"slices"
 	"time"
 )
@@ -70,8 +69,8 @@ type node interface {
 // own gives n its owner. Without it a program must not run with the rights of another, so that
 // setuid and setgid bits are dropped. It comes first since a change of owner clears those bits, and capabilities.
 func (e *extractor) own(n node, s *state, clean string) {
-	if os.Geteuid() != 0 && s.uid == os.Geteuid() && s.gid == os.Getegid() {
-		return
+	if e.uid != 0 && s.uid == e.uid && s.gid == e.gid {
+		return // a new file's owner anyway; root may write where the file system chooses another
 	}
 	err := fs.ErrInvalid // for a number that chown would take as 'leave it', or cut
 	if validID(s.uid) && validID(s.gid) {
