@@ -103,8 +103,13 @@ func parseACL(text string, user, group func(name string) (int, bool)) (string, e
 		}
 		entries = append(entries, e)
 	}
+	return encodeACL(entries), nil
+}
+
+// encodeACL gives entries in the kernel's form, and sorts them as it demands.
+func encodeACL(entries []aclEntry) string {
 	slices.SortFunc(entries, func(a, b aclEntry) int {
-		return cmp.Or(cmp.Compare(a.tag, b.tag), cmp.Compare(a.id, b.id))
+		return cmp.Or(cmp.Compare(a.tag, b.tag), cmp.Compare(a.id, b.id), cmp.Compare(a.perm, b.perm))
 	})
 	raw := binary.LittleEndian.AppendUint32(nil, aclVersion)
 	for _, e := range entries {
@@ -112,7 +117,7 @@ func parseACL(text string, user, group func(name string) (int, bool)) (string, e
 		raw = binary.LittleEndian.AppendUint16(raw, e.perm)
 		raw = binary.LittleEndian.AppendUint32(raw, e.id)
 	}
-	return string(raw), nil
+	return string(raw)
 }
 
 func parseACLEntry(fields []string, user, group func(string) (int, bool)) (aclEntry, error) {

@@ -179,7 +179,7 @@ func TestFaults(t *testing.T) {
 		os.WriteFile(dir+"/d/large", bytes.Repeat([]byte("x"), 1<<20), 0o600))
 	in, _ := readTree(t, dir)
 	base := t.TempDir()
-	for n := 0; n < len(in); n += 4099 {
+	for n := 0; n < len(in); n += 16411 {
 		left := failing(n)
 		if _, err := volume.WriteTar(context.Background(), &left, dir, volume.ReadOptions{}); !errors.Is(err, errFault) {
 			t.Errorf("writing fails at %d: %v", n, err)
