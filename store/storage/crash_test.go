@@ -143,7 +143,7 @@ func failAt(t *testing.T, k int, kind fault) (fired bool) {
 			t.Errorf("after failing %q: error without cause, folder or name: %v", failed, err)
 		}
 	}
-	if answered := strings.HasPrefix(failed, "rename") && kind.after; faulty.fired() && errors.Join(errs...) == nil && !answered {
+	if answered := strings.HasPrefix(failed, "rename") && kind.after; faulty.delivered && errors.Join(errs...) == nil && !answered {
 		t.Errorf("failing %q goes unnoticed", failed)
 	}
 	inspect(t, good, errs)

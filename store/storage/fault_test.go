@@ -10,8 +10,9 @@ import (
 type faultFiles struct {
 	files
 	fault
-	mu    sync.Mutex
-	calls []string // as they came
+	mu        sync.Mutex
+	calls     []string // as they came
+	delivered bool     // whether one returned the fault's error
 }
 
 type fault struct {
@@ -37,6 +38,9 @@ func (f *faultFiles) call(what string, do func() error) error {
 			return err
 		}
 	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.delivered = true
 	return f.err
 }
 
