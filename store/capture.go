@@ -14,7 +14,6 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
@@ -172,12 +171,7 @@ const readers = 8
 // isDamage tells errors that are about one object, which is not what it should
 // be, or not to this release, from those that stop everything.
 func isDamage(err error) bool {
-	for _, target := range []error{ErrDamaged, ErrUnknownFormat, format.ErrUnknownPart, crypt.ErrUnknownWrapping} {
-		if errors.Is(err, target) {
-			return true
-		}
-	}
-	return false
+	return errors.Is(err, ErrDamaged) || errors.Is(err, ErrUnknownFormat)
 }
 
 func (r *Repository) readIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {

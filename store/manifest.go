@@ -25,6 +25,8 @@ type manifest struct {
 	Made    time.Time          `json:"made"`
 	Average int                `json:"chunk_average"`
 	Seal    string             `json:"seal"` // see message
+
+	raw []byte // as it was read
 }
 
 // message is what the seal authenticates: the other fields, in text. Whoever
@@ -37,6 +39,10 @@ func (m *manifest) message() []byte {
 func (m *manifest) seal(keys *crypt.Keys) []byte {
 	mac := keys.ManifestMAC(m.message())
 	m.Seal = hex.EncodeToString(mac[:])
+	return m.encode()
+}
+
+func (m *manifest) encode() []byte {
 	b, err := json.MarshalIndent(m, "", "  ")
 	if err != nil {
 		panic(err) // nothing in it can fail
@@ -46,8 +52,8 @@ func (m *manifest) seal(keys *crypt.Keys) []byte {
 
 func (m *manifest) check(keys *crypt.Keys) error {
 	mac, err := hex.DecodeString(m.Seal)
-	if err != nil || len(mac) != 32 || !keys.CheckManifest(m.message(), [32]byte(mac)) {
-		return fmt.Errorf("%s: %w: somebody changed it", names.Manifest, ErrDamaged)
+	if err != nil || len(mac) != 32 || hex.EncodeToString(mac) != m.Seal || !keys.CheckManifest(m.message(), [32]byte(mac)) {
+		return fmt.Errorf("%s: %w: it is not as it was written", names.Manifest, ErrDamaged)
 	}
 	return nil
 }
@@ -86,5 +92,6 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	if err := d.Decode(&m); err != nil {
 		return nil, fmt.Errorf("%s: %w: %v", names.Manifest, ErrDamaged, err)
 	}
+	m.raw = b
 	return &m, nil
 }

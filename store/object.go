@@ -27,7 +27,15 @@ func readSized(ctx context.Context, st storage.Storage, info storage.Info, limit
 		return nil, fmt.Errorf("%s: %w: %d bytes where at most %d can be", info.Name, ErrDamaged, info.Size, limit)
 	}
 	b := make([]byte, info.Size)
-	return b, st.ReadAt(ctx, info.Name, b, 0)
+	return b, shortIsDamage(st.ReadAt(ctx, info.Name, b, 0))
+}
+
+// shortIsDamage marks as damage that an object is shorter than it was listed.
+func shortIsDamage(err error) error {
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		return fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	return err
 }
 
 // objectReader reads an object from front to back.
@@ -50,7 +58,7 @@ func (o *objectReader) Read(p []byte) (int, error) {
 	}
 	p = p[:min(int64(len(p)), o.info.Size-o.off)]
 	if err := o.st.ReadAt(o.ctx, o.info.Name, p, o.off); err != nil {
-		return 0, err
+		return 0, shortIsDamage(err)
 	}
 	o.off += int64(len(p))
 	return len(p), nil
@@ -67,9 +75,9 @@ func (r *Repository) openObject(src *bufio.Reader, kind format.ObjectKind, name 
 	if err != nil {
 		return nil, err
 	}
-	opener, err := r.keys.NewOpener(r.objectName(kind, name), h.Wrapping, h.Wrapped)
+	opener, err := h.Open(r.keys, r.objectName(kind, name))
 	if err != nil {
-		return nil, keyError(err)
+		return nil, err
 	}
 	_, err = src.Discard(n)
 	return opener, err
@@ -77,12 +85,4 @@ func (r *Repository) openObject(src *bufio.Reader, kind format.ObjectKind, name 
 
 func (r *Repository) objectName(kind format.ObjectKind, name string) crypt.ObjectName {
 	return crypt.ObjectName{Repository: r.id, Kind: kind.String(), Name: name}
-}
-
-// keyError says of an object's key that can't be unwrapped what it means.
-func keyError(err error) error {
-	if errors.Is(err, crypt.ErrDamaged) {
-		return fmt.Errorf("%w: its key: %w", ErrDamaged, err)
-	}
-	return err
 }

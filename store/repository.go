@@ -100,7 +100,8 @@ type OpenOptions struct {
 // frees it.
 //
 // It fails with ErrNoRepository, ErrUnknownFormat, ErrWrongSecret,
-// ErrDamagedSlot, crypt.ErrNoSlot or ErrDamaged.
+// ErrDamagedSlot, crypt.ErrNoSlot, crypt.ErrForeignSlot (kist.json and the key
+// slots are of different repositories) or ErrDamaged.
 func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (*Repository, error) {
 	m, err := readManifest(ctx, st)
 	if err != nil {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -69,7 +70,7 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (*Report, erro
 	}
 	defer r.slabs.Close()
 	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), meter: newMeter(o.Progress)}
-	for _, step := range []func(context.Context) error{v.readObjects, v.readTables, v.readRecipes, v.readSlabs, v.checkCaptures} {
+	for _, step := range []func(context.Context) error{v.readManifest, v.readSlots, v.readObjects, v.readTables, v.readRecipes, v.readSlabs, v.checkCaptures} {
 		if err := step(ctx); err != nil {
 			return nil, err
 		}
@@ -153,9 +154,6 @@ func (v *verifier) readObjects(ctx context.Context) error {
 	if err := v.checkFound(files); err != nil {
 		return err
 	}
-	if err := v.readSlots(ctx); err != nil {
-		return err
-	}
 	v.slabInfo, err = v.r.storage.List(ctx, names.Slabs)
 	return err
 }
@@ -172,12 +170,43 @@ func (v *verifier) checkFound(files []storage.Info) error {
 	return nil
 }
 
+// readSlots holds the key slots and kist.json against what was written: reading
+// them forgives white space.
 func (v *verifier) readSlots(ctx context.Context) error {
-	slots, err := v.r.Slots(ctx)
-	for _, s := range slots {
-		if s.Err != nil {
-			v.damage(names.KeySlot(string(s.ID)), s.Err)
+	documents, err := readSlots(ctx, v.r.storage)
+	for _, d := range documents {
+		if err := checkSlot(d); err != nil {
+			v.damage(names.KeySlot(string(d.ID)), err)
 		}
+	}
+	return err
+}
+
+func checkSlot(d crypt.SlotDocument) error {
+	s, err := crypt.ParseSlot(d.ID, d.Document)
+	if err != nil {
+		return err
+	}
+	written, err := s.Marshal()
+	if err == nil && !bytes.Equal(written, d.Document) {
+		err = errNotAsWritten
+	}
+	return err
+}
+
+var errNotAsWritten = fmt.Errorf("%w: readable, but not as it was written", ErrDamaged)
+
+func (v *verifier) readManifest(ctx context.Context) error {
+	m, err := readManifest(ctx, v.r.storage)
+	if err == nil {
+		err = m.check(v.r.keys)
+	}
+	if err == nil && !bytes.Equal(m.encode(), m.raw) {
+		err = errNotAsWritten
+	}
+	if errors.Is(err, ErrNoRepository) || isDamage(err) {
+		v.damage(names.Manifest, err)
+		return nil
 	}
 	return err
 }
@@ -291,6 +320,9 @@ func (v *verifier) readSlab(ctx context.Context, id format.SlabID, s *slabState)
 	}
 	for i := range slab.Frames {
 		s.lens = append(s.lens, slab.Frames[i].Chunks...)
+	}
+	if slab.Trailers < 2 {
+		v.damage(names.Slab(id), fmt.Errorf("%w: one of the two copies of its trailer (it harms no capture)", ErrDamaged))
 	}
 	if s.record != nil && !sameFrames(s.record, slab) {
 		v.damage(names.Slab(id), fmt.Errorf("%w: a table says of it what it does not hold", ErrDamaged))

@@ -99,9 +99,10 @@ func (s *Slabs) Close() { s.decoder.Close() }
 
 // Slab is an opened slab.
 type Slab struct {
-	ID     format.SlabID
-	Length int64
-	Frames []format.Frame
+	ID       format.SlabID
+	Length   int64
+	Frames   []format.Frame
+	Trailers int // how many of the two copies of its trailer are intact
 
 	opener  *crypt.Opener
 	offsets []int64  // of the frames in the slab
@@ -144,11 +145,8 @@ func (s *Slabs) open(ctx context.Context, id format.SlabID) (*Slab, error) {
 	if err != nil {
 		return nil, err
 	}
-	opener, err := s.keys.NewOpener(s.object(id), h.Wrapping, h.Wrapped)
+	opener, err := h.Open(s.keys, s.object(id))
 	if err != nil {
-		if errors.Is(err, crypt.ErrDamaged) {
-			err = fmt.Errorf("%w: its key: %w", format.ErrDamaged, err)
-		}
 		return nil, err
 	}
 	slab := &Slab{ID: id, Length: info.Size, opener: opener}
@@ -169,10 +167,11 @@ func (s *Slabs) readTable(ctx context.Context, slab *Slab, start int64) error {
 	if len(tail) < format.TrailerSize {
 		return fmt.Errorf("%w: the slab is cut short", format.ErrDamaged)
 	}
-	trailer, err := format.ParseTrailer(tail[len(tail)-format.TrailerSize:], slab.Length, slab.opener)
+	trailer, intact, err := format.ParseTrailer(tail[len(tail)-format.TrailerSize:], slab.Length, slab.opener)
 	if err != nil {
 		return err
 	}
+	slab.Trailers = intact
 	n := slab.Length - int64(trailer.Sections)
 	if n > int64(len(tail)) {
 		tail = make([]byte, n)

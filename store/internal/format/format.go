@@ -40,8 +40,9 @@ var (
 	// does not know.
 	ErrUnknownVersion = errors.New("unknown format version")
 	// ErrUnknownPart is returned for a required part (a field, a section, a
-	// frame kind) that this package does not know.
-	ErrUnknownPart = errors.New("a part that this version of kist does not know and may not skip")
+	// frame kind, a wrapping) that this package does not know. It is an
+	// ErrUnknownVersion too: a newer release is needed.
+	ErrUnknownPart = fmt.Errorf("%w: a part that may not be skipped", ErrUnknownVersion)
 )
 
 func damaged(format string, args ...any) error {

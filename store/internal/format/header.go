@@ -2,6 +2,7 @@ package format
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 
 	"github.com/kistarchive/kist/crypt"
@@ -47,6 +48,18 @@ type Header struct {
 	Kind     ObjectKind
 	Wrapping crypt.WrappingKind
 	Wrapped  []byte
+}
+
+// Open unwraps the object's key and gives what opens its pieces.
+func (h *Header) Open(keys *crypt.Keys, name crypt.ObjectName) (*crypt.Opener, error) {
+	opener, err := keys.NewOpener(name, h.Wrapping, h.Wrapped)
+	switch {
+	case errors.Is(err, crypt.ErrUnknownWrapping):
+		return nil, fmt.Errorf("%w: %w", ErrUnknownPart, err)
+	case errors.Is(err, crypt.ErrDamaged):
+		return nil, fmt.Errorf("%w: its key: %w", ErrDamaged, err)
+	}
+	return opener, err
 }
 
 // AppendHeader appends the encoding of h to dst.

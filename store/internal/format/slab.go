@@ -114,12 +114,15 @@ func FindTable(sections []byte) ([]byte, error) {
 		kind := SectionKind(binary.LittleEndian.Uint16(sections))
 		flags := binary.LittleEndian.Uint16(sections[2:])
 		n := binary.LittleEndian.Uint64(sections[8:])
+		if flags > sectionRequired || binary.LittleEndian.Uint32(sections[4:]) != 0 {
+			return nil, damaged("impossible head of a section")
+		}
 		sections = sections[sectionHead:]
 		if n > uint64(len(sections)) {
 			return nil, damaged("a section of %d bytes where %d are left", n, len(sections))
 		}
 		switch {
-		case kind == TableSection && table == nil:
+		case kind == TableSection && table == nil && flags == sectionRequired:
 			table = sections[:n:n]
 		case flags&sectionRequired != 0:
 			return nil, unknownPart("section kind %d", kind)
@@ -159,22 +162,25 @@ func AppendTrailer(dst []byte, t Trailer, s *crypt.Sealer) []byte {
 }
 
 // ParseTrailer reads the trailer at the end of a slab of the given length; b
-// holds its last TrailerSize bytes.
-func ParseTrailer(b []byte, length int64, s *crypt.Opener) (Trailer, error) {
+// holds its last TrailerSize bytes. It also gives how many of the two copies are
+// intact.
+func ParseTrailer(b []byte, length int64, s *crypt.Opener) (t Trailer, intact int, err error) {
 	if len(b) != TrailerSize {
-		return Trailer{}, damaged("%d bytes where a trailer has %d", len(b), TrailerSize)
+		return t, 0, damaged("%d bytes where a trailer has %d", len(b), TrailerSize)
 	}
-	for len(b) > 0 {
+	for ; len(b) > 0; b = b[trailerCopy:] {
 		plain, err := s.Open(nil, b[len(trailerMagic):trailerCopy], crypt.Piece{Kind: crypt.PieceTrailer})
-		if err == nil && string(b[:len(trailerMagic)]) == trailerMagic && len(plain) == 16 {
-			return checkTrailer(Trailer{
-				Sections: binary.LittleEndian.Uint64(plain),
-				Length:   binary.LittleEndian.Uint64(plain[8:]),
-			}, length)
+		if err != nil || string(b[:len(trailerMagic)]) != trailerMagic || len(plain) != 16 {
+			continue
 		}
-		b = b[trailerCopy:]
+		t = Trailer{Sections: binary.LittleEndian.Uint64(plain), Length: binary.LittleEndian.Uint64(plain[8:])}
+		intact++
 	}
-	return Trailer{}, damaged("the slab has no trailer where it ends: it is cut short or overwritten")
+	if intact == 0 {
+		return t, 0, damaged("the slab has no trailer where it ends: it is cut short or overwritten")
+	}
+	t, err = checkTrailer(t, length)
+	return t, intact, err
 }
 
 func checkTrailer(t Trailer, length int64) (Trailer, error) {
