@@ -208,12 +208,16 @@ func TestReadErrors(t *testing.T) {
 	broken := errors.New("broken")
 	data := random(1, 1<<20)
 	c, _ := NewCutter(testParams(MinAverage))
+	want := libraryLengths(t, c.params, data)
 	for _, failure := range []error{broken, io.ErrUnexpectedEOF} {
 		for _, n := range []int{0, 1, 2048, 2049, 100_000, 512<<10 + 2049, 1 << 20} {
 			c.Reset(io.MultiReader(bytes.NewReader(data[:n]), iotest.ErrReader(failure)))
 			var err error
-			for err == nil {
-				_, err = c.Next(nil)
+			for rest := want; err == nil; rest = rest[1:] {
+				var chunk []byte
+				if chunk, err = c.Next(nil); err == nil && len(chunk) != rest[0] {
+					t.Errorf("after %d bytes: a chunk of %d bytes instead of %d", n, len(chunk), rest[0])
+				}
 			}
 			if err != failure {
 				t.Errorf("after %d bytes: %v instead of %v", n, err, failure)

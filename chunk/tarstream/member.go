@@ -61,11 +61,14 @@ type Decoder struct {
 }
 
 // Member decodes Part.Header of an Entry with Part.Size bytes of content. The
-// error is a *HeaderError, with a position in the header, for bytes that
-// Reader would not return. Within a valid header nothing is refused: a number
+// error is a *HeaderError, with a position in the header, for what Reader would
+// not return. Within a valid header nothing is refused: a number
 // that cannot be read counts as zero, a pax record that cannot be read ends
 // its header. Memory is bounded by MaxHeader a few times over.
 func (d *Decoder) Member(header []byte, stored int64) (*Member, error) {
+	if stored < 0 {
+		return nil, &HeaderError{Reason: "a content of negative length"}
+	}
 	var name, link string
 	local := map[string]string{}
 	h, err := walk(header, func(typeflag byte, payload []byte) error {

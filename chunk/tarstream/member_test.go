@@ -343,6 +343,12 @@ func TestMemberRefuses(t *testing.T) {
 	}
 }
 
+func TestMemberRefusesNegativeSizes(t *testing.T) {
+	if _, err := new(Decoder).Member(header('0', "a", 0), -1); !errors.Is(err, ErrHeader) {
+		t.Error(err)
+	}
+}
+
 // The streams of archive/tar's tests with sparse members, expanded from header
 // and content alone as archive/tar expands them within the stream.
 func TestExpandGoTestdata(t *testing.T) {

@@ -243,6 +243,7 @@ func TestSizes(t *testing.T) {
 		"pax, last one":      {paxHeader("size=7", "size=5") + string(header('0', "a", 0)), 5},
 		"pax, taken back":    {paxHeader("size=7", "size=") + string(header('0', "a", 5)), 5},
 		"pax to a hardlink":  {paxHeader("size=5") + string(header('1', "a", 0)), 5},
+		"pax, two headers":   {paxHeader("size=7") + paxHeader("mtime=1") + string(header('0', "a", 5)), 5},
 		"v7":                 {string(header(0, "a", 5)), 5},
 		"contiguous":         {string(header('7', "a", 5)), 5},
 		"GNU folder":         {string(header('D', "a", 5)), 5},
@@ -253,6 +254,15 @@ func TestSizes(t *testing.T) {
 		if parts[0].Size != test.size || string(parts[0].content) != "bytes"[:test.size] {
 			t.Errorf("%s: size %d", name, parts[0].Size)
 		}
+	}
+}
+
+// The data of a hard link that a pax record announces may look like a header.
+func TestHardlinkToATarFile(t *testing.T) {
+	inner := string(header('0', "inner", 0))
+	parts := mustSplit(t, []byte(paxHeader("size=512")+string(header('1', "a", 0))+inner+end))
+	if len(parts) != 2 || string(parts[0].content) != inner {
+		t.Errorf("%d parts", len(parts))
 	}
 }
 
@@ -469,15 +479,28 @@ func TestReadErrors(t *testing.T) {
 	broken := errors.New("broken")
 	stream := write(t, named("a", strings.Repeat("abc", 1000)), file{Header: tar.Header{Name: strings.Repeat("b", 300)}})
 	stream = append(stream, make([]byte, 100<<10)...)
-	for n := 0; n < len(stream); n += 100 {
+	for n := 0; n < len(stream); n += 128 {
 		for _, accept := range []bool{false, true} {
-			in := io.MultiReader(bytes.NewReader(stream[:n]), iotest.ErrReader(broken))
+			in := &failsOnce{bytes.NewReader(stream[:n]), broken}
 			_, _, err := split(t, NewReader(in, Options{AcceptUnfinished: accept}))
 			if err != broken {
 				t.Fatalf("%d, accept %v: %v", n, accept, err)
 			}
 		}
 	}
+}
+
+// failsOnce fails before it says io.EOF.
+type failsOnce struct {
+	r   io.Reader
+	err error
+}
+
+func (f *failsOnce) Read(p []byte) (n int, err error) {
+	if n, err = f.r.Read(p); err == io.EOF {
+		err, f.err = f.err, io.EOF
+	}
+	return n, err
 }
 
 // The end of a compressed stream that was cut short is an end that can be

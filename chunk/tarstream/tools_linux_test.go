@@ -426,7 +426,7 @@ func TestStreamsConcatenated(t *testing.T) {
 // difference here.
 func TestDecompressTools(t *testing.T) {
 	tree := makeTree(t)
-	must(t, os.WriteFile(filepath.Join(tree, "noise"), noise(2<<20), 0o600))
+	must(t, os.WriteFile(filepath.Join(tree, "noise"), noise(300_000), 0o600))
 	stream := run(t, tree, "tar", "-cf", "-", ".")
 	path := filepath.Join(t.TempDir(), "tar")
 	must(t, os.WriteFile(path, stream, 0o600))
@@ -437,11 +437,11 @@ func TestDecompressTools(t *testing.T) {
 		{Gzip, "gzip -c $0"},
 		{Gzip, "(head -c 100000 $0 | gzip; tail -c +100001 $0 | gzip)"},
 		{Zstd, "zstd -c $0"},
-		{Zstd, "zstd -19 --long=27 < $0"},
-		{Zstd, "zstd --ultra -22 --no-check -c $0"},
+		{Zstd, "zstd -3 --long=27 < $0"},
+		{Zstd, "zstd -1 --no-check -c $0"},
 		{Zstd, "(head -c 100000 $0 | zstd; tail -c +100001 $0 | zstd)"},
-		{XZ, "xz -c $0"},
-		{XZ, "xz -9e -T2 --block-size=100000 -c $0"},
+		{XZ, "xz -9 -c $0"},
+		{XZ, "xz -0 -T2 --block-size=100000 -c $0"},
 		{XZ, "xz -0 --check=none -c $0"},
 		{XZ, "xz -0 --check=sha256 -c $0"},
 		{XZ, "(head -c 100000 $0 | xz --check=crc32; head -c 8 /dev/zero; tail -c +100001 $0 | xz)"},
@@ -451,7 +451,7 @@ func TestDecompressTools(t *testing.T) {
 		if err != nil || c != test.want || !bytes.Equal(out, stream) {
 			t.Errorf("%s: %q, %v", test.command, c, err)
 		}
-		for n := len(packed) - 1; n > magicSize; n -= len(packed)/12 + 1 {
+		for n := len(packed) - 1; n > magicSize; n -= len(packed)/3 + 1 {
 			if _, _, err := unpack(bytes.NewReader(packed[:n])); !errors.Is(err, ErrUnfinished) {
 				t.Errorf("%s, cut at %d of %d: %v", test.command, n, len(packed), err)
 			}
