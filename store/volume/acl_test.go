@@ -2,6 +2,8 @@ package volume
 
 import (
 	"encoding/hex"
+	"maps"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -18,7 +20,7 @@ func TestACL(t *testing.T) {
 	for name, text := range map[string]string{
 		"ours":       "user::rw-,user:1:r--,user:1001:rwx,group::r--,mask::rwx,other::r--",
 		"GNU tar":    "user::rw-\nuser:daemon:r--\nuser:1001:rwx\ngroup::r--\nmask::rwx\nother::r--\n",
-		"libarchive": "user::rw-,group::r--,other::r--,user:daemon:r--:1,user:1001:rwx,mask::rwx",
+		"libarchive": "user::rw-,group::r--,other::r--,user:stranger:r--:1,user:1001:rwx,mask::rwx",
 		"comments":   "user::rw-,user:1:r--\t#effective:r--,user:1001:rwx,\n\ngroup::r--,mask::rwx,other::r--",
 	} {
 		got, err := parseACL(text, known, nobody)
@@ -88,4 +90,23 @@ func FuzzParseACL(f *testing.F) {
 			t.Fatalf("%q: %x, then %x, %v", text, raw, back, err)
 		}
 	})
+}
+
+func TestRecords(t *testing.T) {
+	const raw = "\x02\x00\x00\x00"
+	pax, left := records(map[string]string{
+		"user.a%b=c": "v", "system.nfs4_acl": "v", attrACLAccess: raw, attrACLDefault: "broken", "user.huge": string(make([]byte, maxRecords)),
+	})
+	want := map[string]string{"SCHILY.xattr.user.a%25b%3Dc": "v", recordACLAccess: ""}
+	if !maps.Equal(pax, want) || !slices.Equal(left, []string{attrACLDefault, "user.huge"}) {
+		t.Errorf("records %q, left %q", pax, left)
+	}
+	attrs, lost := attributes(map[string]string{
+		"SCHILY.xattr.user.a%25b%3Dc": "v", "SCHILY.xattr.user.z": "", "path": "x", recordACLNFS: "x", recordSELinux: "label",
+		recordACLAccess: "user::rwx", "SCHILY.xattr." + attrACLAccess: raw, recordACLDefault: "nonsense",
+	}, newOwners())
+	wantAttrs := []attribute{{"security.selinux", "label"}, {"user.a%b=c", "v"}, {"user.z", ""}, {attrACLAccess, raw}}
+	if !slices.Equal(attrs, wantAttrs) || !slices.Equal(lost, []string{recordACLNFS, recordACLDefault}) {
+		t.Errorf("attributes %q, lost %q", attrs, lost)
+	}
 }

@@ -79,6 +79,7 @@ func TestHostileStreams(t *testing.T) {
 		"below a file":            {[]member{file("f", "x"), file("f/x", "x")}, "f/x", false},
 		"below a replaced folder": {[]member{dir("d"), symlink("d", canary), file("d/x", "x")}, "d/x", false},
 		"replaced folder, cached": {[]member{dir("d/e"), dir("d/e"), symlink("d/e", "../"+canary), file("d/e/x", "x")}, "d/e/x", false},
+		"replaced folder, open":   {[]member{dir("d/e"), unknown("d/e/x"), symlink("d/e", "../"+canary), file("d/e/x", "x")}, "d/e/x", false},
 		"folder to link, members": {[]member{dir("d"), file("d/f", "x"), symlink("d", canary)}, "d", false},
 
 		"hard link out":             {[]member{hardlink("h", "../canary/file"), file("h", "x")}, "h", false},

@@ -53,6 +53,17 @@ func TestOnly(t *testing.T) {
 	}
 }
 
+// TestReplacedLinkFolder replaces a folder that a hard link's target was looked for in.
+func TestReplacedLinkFolder(t *testing.T) {
+	wanted := func(path string) bool { return path != "d/e/unwanted" }
+	got, report := extract(t, volume.ExtractOptions{Only: wanted},
+		dir("d/e"), file("d/e/unwanted", "x"), hardlink("lost", "d/e/unwanted"),
+		file("d/e", "instead"), dir("d/e"), file("d/e/f", "x"), hardlink("h", "d/e/f"))
+	if found := names(t, got); !slices.Equal(found, []string{"d", "d/e", "d/e/f", "h"}) || first(report.NotRestored) != "lost" {
+		t.Errorf("restored %q, report %+v", found, report)
+	}
+}
+
 func TestTarget(t *testing.T) {
 	in := stream(t, file("x", "x"))
 	base := t.TempDir()
@@ -110,10 +121,20 @@ func TestOwnersByName(t *testing.T) {
 	}
 }
 
+// TestOwnerOutOfRange has a program without a valid owner: it must not run as root.
+func TestOwnerOutOfRange(t *testing.T) {
+	for _, id := range []int{-1, 1<<32 - 1, 1 << 32} {
+		got, report := extract(t, volume.ExtractOptions{}, file("f", "x").owner(id, id).mode(0o6755))
+		info, err := os.Stat(got + "/f")
+		must(t, err)
+		if info.Mode() != 0o755 || len(report.NotRestored) != 2 {
+			t.Errorf("%d: mode %v, report %+v", id, info.Mode(), report)
+		}
+	}
+}
+
 func TestUnknownKind(t *testing.T) {
-	odd := file("odd", "content")
-	odd.Typeflag = 'V'
-	got, report := extract(t, volume.ExtractOptions{}, odd, file("next", "x"))
+	got, report := extract(t, volume.ExtractOptions{}, unknown("odd"), file("next", "x"))
 	if found := names(t, got); !slices.Equal(found, []string{"next"}) || first(report.NotRestored) != "odd" {
 		t.Errorf("restored %q, report %+v", found, report)
 	}

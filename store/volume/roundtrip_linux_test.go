@@ -126,6 +126,17 @@ func TestExtractGNUFormat(t *testing.T) {
 	}
 }
 
+// TestInheritedACL restores into a folder whose default ACL would add to what the stream says.
+func TestInheritedACL(t *testing.T) {
+	target := t.TempDir()
+	tool(t, nil, "setfacl", "-d", "-m", "u:4711:rwx", target)
+	_, err := volume.Extract(context.Background(), bytes.NewReader(stream(t, dir("./"), dir("./d"), file("./d/f", "x"))), target, volume.ExtractOptions{})
+	must(t, err)
+	if out := tool(t, nil, "getfacl", "-R", "-s", target); len(out) > 0 {
+		t.Errorf("ACLs were inherited:\n%s", out)
+	}
+}
+
 func TestSameBytesTwice(t *testing.T) {
 	src := richTree(t)
 	first, _ := readTree(t, src)

@@ -56,6 +56,11 @@ func hardlink(name, target string) member {
 	return member{tar.Header{Typeflag: tar.TypeLink, Name: name, Linkname: target}, ""}
 }
 
+// unknown is of a kind that this package doesn't restore.
+func unknown(name string) member {
+	return member{tar.Header{Typeflag: 'V', Name: name}, "content"}
+}
+
 func (m member) mode(mode int64) member {
 	m.Mode = mode
 	return m
