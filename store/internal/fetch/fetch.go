@@ -57,6 +57,7 @@ type Slabs struct {
 	repo    crypt.RepositoryID
 	keys    *crypt.Keys
 	decoder *zstd.Decoder
+	hashers chan *crypt.Hasher // of those who read ahead
 	workers int
 
 	mu     sync.Mutex
@@ -87,11 +88,16 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 	if err != nil {
 		return nil, err
 	}
-	return &Slabs{
+	s := &Slabs{
 		storage: st, repo: repo, keys: keys, decoder: decoder, workers: workers,
-		opened: newLRU[format.SlabID, *Slab](cacheSlabs),
-		frames: newLRU[frameKey, *frame](cacheBytes),
-	}, nil
+		hashers: make(chan *crypt.Hasher, workers),
+		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),
+		frames:  newLRU[frameKey, *frame](cacheBytes),
+	}
+	for range workers {
+		s.hashers <- keys.NewHasher()
+	}
+	return s, nil
 }
 
 // Close frees the decoder. Nothing may be read after it.

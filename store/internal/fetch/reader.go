@@ -120,7 +120,9 @@ func (s *Slabs) fill(ctx context.Context, p *part) error {
 	lengths := p.slab.Frames[p.frame].Chunks
 	start := sum(lengths[:p.from])
 	p.data = raw[start : start+sum(lengths[p.from:p.to])]
-	p.ids = identities(s.keys.NewHasher(), p.data, lengths[p.from:p.to])
+	h := <-s.hashers
+	p.ids = identities(h, p.data, lengths[p.from:p.to])
+	s.hashers <- h
 	return nil
 }
 

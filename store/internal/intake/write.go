@@ -26,7 +26,7 @@ const tableSlabs = 64
 type writer struct {
 	cfg     Config
 	slab    *openSlab
-	spare   []byte // buffer of a slab that has been put
+	spare   *chain // buffer of a slab that has been put
 	putting chan put
 	records [][]byte // encoded, of the slabs that are on disk and in no table yet
 	written Written
@@ -35,14 +35,14 @@ type writer struct {
 type openSlab struct {
 	id     format.SlabID
 	sealer *crypt.Sealer
-	buf    []byte
+	buf    *chain
 	frames []format.TableFrame
 	chunks uint32
 }
 
 // put is the outcome of storing a slab.
 type put struct {
-	buf    []byte
+	buf    *chain
 	record []byte
 	err    error
 }
@@ -76,17 +76,17 @@ func (w *writer) place(ctx context.Context, f *frame) error {
 		}
 	}
 	s := w.slab
-	before := len(s.buf)
-	s.buf = s.sealer.Seal(s.buf, f.packed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(len(s.frames))})
+	sealed := len(f.packed) + crypt.Overhead
+	s.buf.keep(s.sealer.Seal(s.buf.grow(sealed), f.packed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(len(s.frames))}))
 	s.frames = append(s.frames, format.TableFrame{
 		Kind:   format.Zstd,
-		Sealed: uint32(len(s.buf) - before),
+		Sealed: uint32(sealed),
 		Chunks: slices.Clone(f.lengths),
 		IDs:    bytes.Clone(f.ids),
 	})
 	w.cfg.Index.PlaceFrame(f.number, s.id, s.chunks)
 	s.chunks += uint32(len(f.lengths))
-	if len(s.buf) >= format.SlabTarget || s.chunks > format.MaxSlabChunks-format.MaxFrameChunks {
+	if s.buf.length >= format.SlabTarget || s.chunks > format.MaxSlabChunks-format.MaxFrameChunks {
 		return w.closeSlab(ctx)
 	}
 	return nil
@@ -100,8 +100,12 @@ func (w *writer) openSlab() error {
 	if err != nil {
 		return err
 	}
-	buf := format.AppendHeader(w.spare[:0], format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped})
+	buf := w.spare
+	if buf == nil {
+		buf = new(chain)
+	}
 	w.spare = nil
+	buf.keep(format.AppendHeader(buf.grow(format.MaxHeader), format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped}))
 	w.slab = &openSlab{id: id, sealer: sealer, buf: buf}
 	return nil
 }
@@ -121,7 +125,7 @@ func (w *writer) closeSlab(ctx context.Context) error {
 	w.putting = make(chan put, 1)
 	go func(done chan<- put) {
 		name := names.Slab(s.id)
-		err := w.cfg.Storage.Put(ctx, name, bytes.NewReader(s.buf))
+		err := w.cfg.Storage.Put(ctx, name, s.buf.reader())
 		if err != nil {
 			err = fmt.Errorf("writing slab %s: %w", name, err)
 		}
@@ -136,12 +140,12 @@ func (s *openSlab) finish() []byte {
 	for i := range s.frames {
 		table.Frames[i] = s.frames[i].Frame()
 	}
-	t := format.Trailer{Sections: uint64(len(s.buf))}
 	plain := table.Encode()
-	s.buf = format.AppendSectionHead(s.buf, format.TableSection, true, len(plain)+crypt.Overhead)
-	s.buf = s.sealer.Seal(s.buf, plain, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
-	t.Length = uint64(len(s.buf) + format.TrailerSize)
-	s.buf = format.AppendTrailer(s.buf, t, s.sealer)
+	tail := format.AppendSectionHead(nil, format.TableSection, true, len(plain)+crypt.Overhead)
+	tail = s.sealer.Seal(tail, plain, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
+	t := format.Trailer{Sections: uint64(s.buf.length), Length: uint64(s.buf.length + len(tail) + format.TrailerSize)}
+	tail = format.AppendTrailer(tail, t, s.sealer)
+	s.buf.keep(append(s.buf.grow(len(tail)), tail...))
 	record := format.SlabRecord{Slab: s.id, Length: t.Length, Frames: s.frames}
 	return record.Encode()
 }
@@ -154,13 +158,15 @@ func (w *writer) await(ctx context.Context) error {
 	}
 	p := <-w.putting // Put honours its context
 	w.putting = nil
-	w.spare = p.buf[:0]
+	length := p.buf.length
+	p.buf.reset()
+	w.spare = p.buf
 	if p.err != nil {
 		return p.err
 	}
 	w.records = append(w.records, p.record)
 	w.written.Slabs++
-	w.written.Bytes += int64(len(p.buf))
+	w.written.Bytes += int64(length)
 	if len(w.records) >= tableSlabs {
 		return w.writeTable(ctx)
 	}
