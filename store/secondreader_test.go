@@ -123,26 +123,35 @@ type secondArgon2id struct {
 	Lanes  uint8  `json:"lanes"`
 }
 
-// openSlot opens the first slot of the given kind.
-func (r *secondReader) openSlot(kind string, secret []byte) ([]byte, error) {
+// slotOf gives the name of the first slot of a kind, and the slot.
+func (r *secondReader) slotOf(kind string) (string, *secondSlot, error) {
 	names, err := r.list("keyslots")
 	if err != nil {
-		return nil, err
+		return "", nil, err
 	}
 	for _, name := range names {
 		var slot secondSlot
 		if err := r.readJSON(name, &slot); err != nil {
-			return nil, err
+			return "", nil, err
 		}
 		if slot.Kind != kind {
 			continue
 		}
 		if slot.ID+".json" != path.Base(name) || slot.Repository != hex.EncodeToString(r.id) || slot.Version != 1 {
-			return nil, fmt.Errorf("%s: the slot belongs elsewhere", name)
+			return "", nil, fmt.Errorf("%s: the slot belongs elsewhere", name)
 		}
-		return r.unsealSlot(name, &slot, secret)
+		return name, &slot, nil
 	}
-	return nil, fmt.Errorf("no slot of the kind %q", kind)
+	return "", nil, fmt.Errorf("no slot of the kind %q", kind)
+}
+
+// openSlot opens the first slot of a kind.
+func (r *secondReader) openSlot(kind string, secret []byte) ([]byte, error) {
+	name, slot, err := r.slotOf(kind)
+	if err != nil {
+		return nil, err
+	}
+	return r.unsealSlot(name, slot, secret)
 }
 
 func (r *secondReader) unsealSlot(name string, slot *secondSlot, secret []byte) ([]byte, error) {

@@ -95,7 +95,7 @@ func (s *secondSlab) readTable(sections []byte) error {
 		kind, flags := number(sections[:2]), number(sections[2:4])
 		content := sections[16:][:number(sections[8:16])]
 		sections = sections[16+len(content):]
-		if kind != 1 {
+		if kind != 1 || flags != 1 || found {
 			return fmt.Errorf("slab %s: section kind %d, flags %d", s.name, kind, flags)
 		}
 		plain, err := s.open(secondSection, kind, content)
