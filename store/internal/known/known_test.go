@@ -1,0 +1,287 @@
+package known
+
+import (
+	"encoding/binary"
+	"fmt"
+	"math/rand/v2"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// position is where a chunk lies.
+type position struct {
+	slab  format.SlabID
+	chunk uint32
+}
+
+// identities gives n identities of a seed, as uniform as hashes are.
+func identities(seed uint64, n int) []crypt.Identity {
+	r := rand.New(rand.NewPCG(seed, 1))
+	ids := make([]crypt.Identity, n)
+	for i := range ids {
+		binary.LittleEndian.PutUint64(ids[i][:8], r.Uint64())
+		binary.LittleEndian.PutUint64(ids[i][8:], r.Uint64())
+	}
+	return ids
+}
+
+// tableFrames gives frames of the given identities, size at a time.
+func tableFrames(ids []crypt.Identity, size int) (frames []format.TableFrame) {
+	for len(ids) > 0 {
+		n := min(size, len(ids))
+		f := format.TableFrame{Kind: format.Zstd, Sealed: 1, Chunks: make([]uint32, n)}
+		for _, id := range ids[:n] {
+			f.IDs = append(f.IDs, id[:]...)
+		}
+		frames = append(frames, f)
+		ids = ids[n:]
+	}
+	return frames
+}
+
+func slabID(n int) (id format.SlabID) {
+	binary.BigEndian.PutUint32(id[:], uint32(n)+1)
+	return id
+}
+
+// The Index against a map that keeps the first position of each identity, with
+// few identities, so that many are met again.
+func TestModel(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		pool := identities(rapid.Uint64().Draw(t, "seed"), 40)
+		if rapid.Bool().Draw(t, "alike") {
+			for i := range pool {
+				copy(pool[i][:4], "\xff\xff\xff\xff") // all probe from the last slot on
+			}
+		}
+		pick := rapid.SliceOfN(rapid.SampledFrom(pool), 0, 30)
+		x, model := New(), map[crypt.Identity]position{}
+		var all []position
+		for s := range rapid.IntRange(0, 5).Draw(t, "slabs") {
+			ids := pick.Draw(t, "slab")
+			if err := x.AddSlab(slabID(s), tableFrames(ids, rapid.IntRange(1, 7).Draw(t, "size"))); err != nil {
+				t.Fatal(err)
+			}
+			for i, id := range ids {
+				all = append(all, position{slabID(s), uint32(i)})
+				if _, ok := model[id]; !ok {
+					model[id] = position{slabID(s), uint32(i)}
+				}
+			}
+		}
+		check(t, x, pool, model, all)
+
+		// A session: frames of fresh chunks, placed in any order.
+		frames := rapid.IntRange(0, 6).Draw(t, "frames")
+		var place []func()
+		for f := range frames {
+			first := rapid.Uint32Range(0, 1000).Draw(t, "first")
+			slab := slabID(100 + rapid.IntRange(0, 1).Draw(t, "into"))
+			for c, id := range pick.Draw(t, "frame") {
+				ref, err := x.Add(id, f, c)
+				if err != nil || int(ref) != len(all) {
+					t.Fatalf("got ref %d, %v after %d chunks", ref, err, len(all))
+				}
+				p := position{slab, first + uint32(c)}
+				all = append(all, p)
+				if _, ok := model[id]; !ok {
+					model[id] = p
+				}
+			}
+			place = append(place, func() { x.PlaceFrame(f, slab, first) })
+		}
+		for _, i := range rapid.Permutation(indices(frames)).Draw(t, "order") {
+			place[i]()
+		}
+		check(t, x, pool, model, all)
+	})
+}
+
+func indices(n int) []int {
+	all := make([]int, n)
+	for i := range all {
+		all[i] = i
+	}
+	return all
+}
+
+func check(t *rapid.T, x *Index, pool []crypt.Identity, model map[crypt.Identity]position, all []position) {
+	if x.Len() != len(all) {
+		t.Fatalf("%d chunks, want %d", x.Len(), len(all))
+	}
+	for r, want := range all {
+		slab, chunk := x.Locate(Ref(r))
+		if got := (position{slab, chunk}); got != want {
+			t.Fatalf("chunk %d lies at %v, want %v", r, got, want)
+		}
+	}
+	for _, id := range pool {
+		r, ok := x.Lookup(id)
+		want, known := model[id]
+		if ok != known {
+			t.Fatalf("%v: found %v, want %v", id, ok, known)
+		}
+		if !ok {
+			continue
+		}
+		slab, chunk := x.Locate(r)
+		if got := (position{slab, chunk}); got != want {
+			t.Fatalf("%v lies at %v, want %v", id, got, want)
+		}
+	}
+}
+
+// Growth keeps everything findable, and where it is.
+func TestGrowth(t *testing.T) {
+	x := New()
+	ids := identities(1, 1<<18)
+	for s := 0; s*1000 < len(ids); s++ {
+		part := ids[s*1000 : min(len(ids), (s+1)*1000)]
+		if err := x.AddSlab(slabID(s), tableFrames(part, 64)); err != nil {
+			t.Fatal(err)
+		}
+		// The first and the last one each time, and all of them in the end.
+		find(t, x, ids, 0)
+		find(t, x, ids, s*1000+len(part)-1)
+	}
+	for i := range ids {
+		find(t, x, ids, i)
+	}
+	for _, id := range identities(2, 1000) {
+		if _, ok := x.Lookup(id); ok {
+			t.Errorf("%v is found and was not added", id)
+		}
+	}
+	if len(x.slots)-x.used < len(x.slots)/4 {
+		t.Errorf("%d of %d slots are used: a search may take long", x.used, len(x.slots))
+	}
+}
+
+func find(t *testing.T, x *Index, ids []crypt.Identity, i int) {
+	t.Helper()
+	r, ok := x.Lookup(ids[i])
+	if !ok || int(r) != i {
+		t.Fatalf("chunk %d is found as %d, %v", i, r, ok)
+	}
+	if slab, chunk := x.Locate(r); slab != slabID(i/1000) || int(chunk) != i%1000 {
+		t.Fatalf("chunk %d lies in %v, %d", i, slab, chunk)
+	}
+}
+
+// memory gives the bytes that an index holds.
+func memory(x *Index) int {
+	n := 4*cap(x.slots) + 24*cap(x.pages) + 20*cap(x.slabs)
+	for _, p := range x.pages {
+		n += len(crypt.Identity{}) * cap(p)
+	}
+	return n
+}
+
+// The comment at Index promises 24 bytes a chunk. Beside them stand a page of
+// identities that is not full, and the list of slabs, here of 2,000 chunks each.
+func TestMemory(t *testing.T) {
+	x := New()
+	worst, at := 0.0, 0
+	const perSlab = 2000
+	for s := 0; x.Len() < 1<<21; s++ {
+		if err := x.AddSlab(slabID(s), tableFrames(identities(uint64(s), perSlab), 64)); err != nil {
+			t.Fatal(err)
+		}
+		if x.Len() < 1<<16 {
+			continue
+		}
+		spare := len(crypt.Identity{}) << pageBits
+		if a := float64(memory(x)-spare) / float64(x.Len()); a > worst {
+			worst, at = a, x.Len()
+		}
+	}
+	t.Logf("at most %.2f bytes a chunk, at %d chunks", worst, at)
+	if worst > 24.1 {
+		t.Errorf("%.2f bytes a chunk at %d chunks, want 24", worst, at)
+	}
+}
+
+func TestLocateBesideEmptySlabs(t *testing.T) {
+	x := New()
+	ids := identities(3, 4)
+	for s, part := range [][]crypt.Identity{nil, ids[:1], nil, nil, ids[1:], nil} {
+		if err := x.AddSlab(slabID(s), tableFrames(part, 2)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for i, want := range []position{{slabID(1), 0}, {slabID(4), 0}, {slabID(4), 1}, {slabID(4), 2}} {
+		if slab, chunk := x.Locate(Ref(i)); (position{slab, chunk}) != want {
+			t.Errorf("chunk %d lies at %v, %d", i, slab, chunk)
+		}
+	}
+}
+
+// An index that is full says so, and takes nothing.
+func TestFull(t *testing.T) {
+	x := New()
+	x.count = MaxChunks
+	if _, err := x.Add(crypt.Identity{1}, 0, 0); err != ErrFull {
+		t.Errorf("Add gives %v", err)
+	}
+	if err := x.AddSlab(slabID(1), tableFrames(identities(1, 1), 1)); err != ErrFull {
+		t.Errorf("AddSlab gives %v", err)
+	}
+	if len(x.places) != 0 || len(x.pages) != 0 || x.Len() != MaxChunks {
+		t.Error("something was added")
+	}
+}
+
+func filled(b *testing.B, n int) (*Index, []crypt.Identity) {
+	x, ids := New(), identities(1, n)
+	if err := x.AddSlab(slabID(0), tableFrames(ids, 64)); err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	b.ResetTimer()
+	return x, ids
+}
+
+func BenchmarkLookup(b *testing.B) {
+	for _, n := range []int{1 << 16, 1 << 20} {
+		for _, hit := range []bool{true, false} {
+			b.Run(fmt.Sprintf("chunks=%d/hit=%v", n, hit), func(b *testing.B) {
+				x, ids := filled(b, n)
+				if !hit {
+					ids = identities(2, n)
+				}
+				for i := range b.N {
+					if _, ok := x.Lookup(ids[i%n]); ok != hit {
+						b.Fatal("wrong answer")
+					}
+				}
+			})
+		}
+	}
+}
+
+func BenchmarkLocate(b *testing.B) {
+	x := New()
+	for s := range 1000 {
+		if err := x.AddSlab(slabID(s), tableFrames(identities(uint64(s), 100), 64)); err != nil {
+			b.Fatal(err)
+		}
+	}
+	for i := 0; b.Loop(); i++ {
+		x.Locate(Ref(i % x.Len()))
+	}
+}
+
+func BenchmarkAddSlab(b *testing.B) {
+	ids := identities(1, 1<<16)
+	frames := tableFrames(ids, 64)
+	b.ReportAllocs()
+	for b.Loop() {
+		if err := New().AddSlab(slabID(0), frames); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
