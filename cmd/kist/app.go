@@ -1,0 +1,132 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+
+	"github.com/urfave/cli/v2"
+)
+
+// app is one run of the program: all that it has of the world outside.
+type app struct {
+	stdin  io.Reader
+	stdout *output
+	stderr io.Writer
+	getenv func(string) string
+	tty    func() (*os.File, error) // the terminal to ask for secrets on
+	shared shared
+}
+
+// shared are the flags of every command.
+type shared struct {
+	repository     string
+	passphraseFile string
+	keyFile        string
+	json, quiet    bool
+}
+
+func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
+	return &app{
+		stdin: stdin, stdout: &output{w: stdout}, stderr: stderr, getenv: getenv,
+		tty: func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
+	}
+}
+
+// commands gives all commands, in the order of the help. A new one is a file
+// with such a function, and a line here.
+func (a *app) commands() []*cli.Command {
+	return []*cli.Command{
+		a.setupCommand(),
+		a.captureCommand(),
+		a.listCommand(),
+		a.contentsCommand(),
+		a.verifyCommand(),
+		a.restoreCommand(),
+		a.repairCommand(),
+		a.passphraseCommand(),
+		a.demoCommand(),
+		a.helpCommand(),
+	}
+}
+
+func sharedFlags() []cli.Flag {
+	return []cli.Flag{
+		&cli.StringFlag{Name: "repository", Usage: "the repository's folder is `PATH` (or KIST_REPOSITORY)"},
+		&cli.StringFlag{Name: "passphrase-file", Usage: "read the passphrase from `FILE` (or KIST_PASSPHRASE_FILE)"},
+		&cli.StringFlag{Name: "key-file", Usage: "open with the key in `FILE` (or KIST_KEY_FILE)"},
+		&cli.BoolFlag{Name: "json", Usage: "print facts as JSON"},
+		&cli.BoolFlag{Name: "quiet", Usage: "print results, warnings and errors only"},
+	}
+}
+
+// run runs the command that args, without the program's name, ask for, and
+// gives the exit status.
+func (a *app) run(ctx context.Context, args []string) int {
+	err := a.dispatch(ctx, args)
+	if err == nil {
+		err = a.stdout.err
+	}
+	if err != nil {
+		a.printError(err)
+	}
+	return statusOf(err)
+}
+
+func (a *app) dispatch(ctx context.Context, args []string) error {
+	commands := a.commands()
+	line, err := arrange(sharedFlags(), commands, args)
+	if err != nil {
+		return err
+	}
+	if line.help {
+		return a.help(line.words)
+	}
+	return a.parser(commands).RunContext(ctx, line.args())
+}
+
+// parser makes the flag parser. It neither ends the process nor prints.
+func (a *app) parser(commands []*cli.Command) *cli.App {
+	return &cli.App{
+		Name:  "kist",
+		Flags: sharedFlags(), Commands: commands,
+		Writer: a.stdout, ErrWriter: a.stderr,
+		HideHelp: true, HideVersion: true,
+		DisableSliceFlagSeparator: true,
+		ExitErrHandler:            func(*cli.Context, error) {},
+		OnUsageError:              onUsageError,
+		Before: func(c *cli.Context) error {
+			a.shared = shared{
+				repository:     c.String("repository"),
+				passphraseFile: c.String("passphrase-file"),
+				keyFile:        c.String("key-file"),
+				json:           c.Bool("json"),
+				quiet:          c.Bool("quiet"),
+			}
+			return nil
+		},
+		Action: func(*cli.Context) error {
+			fmt.Fprint(a.stderr, a.overview())
+			return &statusError{status: statusUsage}
+		},
+	}
+}
+
+func onUsageError(_ *cli.Context, err error, _ bool) error {
+	return usagef("%v", err)
+}
+
+// wantArgs checks the number of positional arguments; most < 0 is no limit.
+func wantArgs(c *cli.Context, least, most int) error {
+	n := c.NArg()
+	switch {
+	case n < least:
+		return usagef("%s: %s is missing", c.Command.HelpName, c.Command.ArgsUsage)
+	case most == 0 && n > 0:
+		return usagef("%s takes no argument: %q", c.Command.HelpName, c.Args().Get(0))
+	case most >= 0 && n > most:
+		return usagef("%s: one argument too many: %q", c.Command.HelpName, c.Args().Get(most))
+	}
+	return nil
+}

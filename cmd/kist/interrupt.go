@@ -1,0 +1,28 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+// interruptible gives a context that ends with the first interrupt. A second
+// one ends the process at once, as the system does by default.
+func interruptible(stderr io.Writer) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancel(context.Background())
+	signals := make(chan os.Signal, 1)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	go func() {
+		select {
+		case <-signals:
+			signal.Stop(signals)
+			fmt.Fprintln(stderr, "\nStopping, and tidying up. Interrupt again to end at once.")
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	return ctx, cancel
+}

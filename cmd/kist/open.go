@@ -1,0 +1,139 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// anchor is the object that tells a repository from the bare mount point of a
+// share that went away.
+const anchor = "kist.json"
+
+// repository is an open one.
+type repository struct {
+	*store.Repository
+	folder *storage.Folder
+}
+
+func (r *repository) Close() {
+	r.Repository.Close()
+	r.folder.Close()
+}
+
+// maxTries is how often a passphrase is asked for.
+const maxTries = 3
+
+// open opens the repository that was asked for.
+func (a *app) open(ctx context.Context) (*repository, error) {
+	folder, err := a.openFolder(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for try := 1; ; try++ {
+		secret, asked, err := a.openingSecret(ctx)
+		var r *store.Repository
+		if err == nil {
+			r, err = store.Open(ctx, folder, secret, store.OpenOptions{})
+		}
+		if err == nil {
+			return &repository{r, folder}, nil
+		}
+		if !asked || try == maxTries || !errors.Is(err, store.ErrWrongSecret) {
+			folder.Close()
+			return nil, err
+		}
+		fmt.Fprintln(a.stderr, "That passphrase opens no key slot. Once more:")
+	}
+}
+
+// openFolder opens the folder, and sees that a repository is in it before
+// anybody is asked for a passphrase.
+func (a *app) openFolder(ctx context.Context) (*storage.Folder, error) {
+	path, err := a.repositoryPath()
+	if err != nil {
+		return nil, err
+	}
+	folder, err := storage.OpenFolder(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, noRepository(path, "there is no such folder")
+	}
+	if err != nil {
+		return nil, err
+	}
+	_, err = folder.Stat(ctx, anchor)
+	if errors.Is(err, storage.ErrNotFound) {
+		err = noRepository(path, "there is no "+anchor+" in it")
+	}
+	if err == nil {
+		err = folder.SetAnchor(anchor)
+	}
+	if err != nil {
+		folder.Close()
+		return nil, err
+	}
+	return folder, nil
+}
+
+func noRepository(path, why string) error {
+	return fmt.Errorf("%s: %w: %s. kist setup makes one; if it lies on a share, see that the share is mounted",
+		path, store.ErrNoRepository, why)
+}
+
+func (a *app) repositoryPath() (string, error) {
+	path := a.shared.repository
+	if path == "" {
+		path = a.getenv("KIST_REPOSITORY")
+	}
+	if path == "" {
+		return "", usagef("which repository? Give --repository PATH or set KIST_REPOSITORY")
+	}
+	return path, nil
+}
+
+// captures lists the captures and warns of index files that are damaged; damage
+// wraps their errors.
+func (a *app) captures(ctx context.Context, r *repository) (all []*store.Capture, damage error, err error) {
+	all, damage = r.Captures(ctx)
+	if damage == nil {
+		return all, nil, nil
+	}
+	if !errors.Is(damage, store.ErrDamaged) && !errors.Is(damage, store.ErrUnknownFormat) {
+		return nil, nil, damage
+	}
+	for line := range strings.SplitSeq(damage.Error(), "\n") {
+		a.warn("%s", screenText(line))
+	}
+	return all, damage, nil
+}
+
+// find gives the capture that a selector means.
+func (a *app) find(ctx context.Context, r *repository, selector string) (*store.Capture, error) {
+	all, damage, err := a.captures(ctx, r)
+	if err != nil {
+		return nil, err
+	}
+	if damage != nil && strings.HasSuffix(selector, "latest") {
+		return nil, fmt.Errorf("which capture is the latest can't be told, since index files are damaged; name it by its id: %w", damage)
+	}
+	c, err := store.Select(all, selector)
+	if errors.Is(err, store.ErrNotFound) && damage != nil && strings.Contains(damage.Error(), "captures/"+selector) {
+		return nil, fmt.Errorf("capture %s can't be read: %w", selector, damage)
+	}
+	return c, err
+}
+
+// reopens proves that a secret opens the repository.
+func (r *repository) reopens(ctx context.Context, secret crypt.Secret) error {
+	again, err := store.Open(ctx, r.folder, secret, store.OpenOptions{})
+	if err != nil {
+		return err
+	}
+	return again.Close()
+}

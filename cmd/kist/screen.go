@@ -1,0 +1,167 @@
+package main
+
+// The rules of the screen:
+//
+//   - Results go to standard output and everything else to standard error.
+//   - Nothing is coloured, so NO_COLOR has nothing to switch off, and nothing
+//     needs a terminal.
+//   - Sizes are in IEC units, times are local and to the minute. JSON has bytes,
+//     and times as RFC 3339 says.
+//   - Whatever comes from a repository, a stream or a file system is escaped, so
+//     that no name can steer a terminal or break a line.
+//   - A table has lower-case headings, columns two spaces apart, and no rules.
+//   - --quiet leaves results, warnings and errors.
+//   - JSON is one line for each capture, member or key slot, so that it can be
+//     read by line as well.
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+	"time"
+	"unicode/utf8"
+
+	"github.com/dustin/go-humanize"
+)
+
+// output is standard output. It keeps the first error.
+type output struct {
+	w   io.Writer
+	err error
+}
+
+func (o *output) Write(p []byte) (int, error) {
+	if o.err != nil {
+		return 0, o.err
+	}
+	n, err := o.w.Write(p)
+	if err != nil {
+		o.err = fmt.Errorf("writing to standard output: %w", err)
+	}
+	return n, o.err
+}
+
+// say prints a remark, unless --quiet was given.
+func (a *app) say(format string, args ...any) {
+	if !a.shared.quiet {
+		fmt.Fprintf(a.stderr, format+"\n", args...)
+	}
+}
+
+// warn prints a warning.
+func (a *app) warn(format string, args ...any) {
+	fmt.Fprintf(a.stderr, "Warning: "+format+"\n", args...)
+}
+
+// maxWarnings is how many of a kind are printed.
+const maxWarnings = 20
+
+// warnAll prints the first of many warnings, and how many there are besides.
+func (a *app) warnAll(texts []string) {
+	for i, text := range texts {
+		if i == maxWarnings {
+			a.warn("… and %d more.", len(texts)-i)
+			return
+		}
+		a.warn("%s", text)
+	}
+}
+
+// printf prints a result.
+func (a *app) printf(format string, args ...any) { fmt.Fprintf(a.stdout, format, args...) }
+
+// printJSON prints a result as one line of JSON.
+func (a *app) printJSON(v any) error { return encodeJSON(a.stdout, v) }
+
+func encodeJSON(w io.Writer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
+}
+
+// jsonArray prints a JSON array element by element.
+type jsonArray struct {
+	w     io.Writer
+	begun bool
+}
+
+func (j *jsonArray) add(v any) error {
+	if err := j.separate(","); err != nil {
+		return err
+	}
+	return encodeJSON(j.w, v)
+}
+
+func (j *jsonArray) separate(s string) error {
+	if !j.begun {
+		s = "["
+	}
+	j.begun = true
+	_, err := io.WriteString(j.w, s)
+	return err
+}
+
+func (j *jsonArray) end() error {
+	if !j.begun {
+		if err := j.separate("["); err != nil {
+			return err
+		}
+	}
+	_, err := io.WriteString(j.w, "]\n")
+	return err
+}
+
+// table prints lines whose cells are separated by tabs.
+func (a *app) table(lines []string) error {
+	w := tabwriter.NewWriter(a.stdout, 0, 0, 2, ' ', 0)
+	for _, line := range lines {
+		fmt.Fprintln(w, line)
+	}
+	return w.Flush()
+}
+
+func size(n uint64) string { return humanize.IBytes(n) }
+
+// sizeCell is a size for a column of sizes.
+func sizeCell(n uint64) string { return fmt.Sprintf("%8s", size(n)) }
+
+func localTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04") }
+
+// count says how many there are of something.
+func count[N int | int64 | uint64](n N, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return humanize.Comma(int64(n)) + " " + many
+}
+
+// printable escapes what a terminal does not show as one character in its
+// place. Backslashes are doubled, so that every name looks different.
+func printable(s string) string {
+	return escape(s, func(r rune) bool { return r != '\\' && strconv.IsGraphic(r) })
+}
+
+// screenText escapes text of our own that names others' things: errors.
+func screenText(s string) string {
+	return escape(s, func(r rune) bool { return r == '\n' || strconv.IsGraphic(r) })
+}
+
+func escape(s string, keep func(rune) bool) string {
+	var b strings.Builder
+	for len(s) > 0 {
+		r, n := utf8.DecodeRuneInString(s)
+		switch {
+		case r == utf8.RuneError && n == 1:
+			fmt.Fprintf(&b, `\x%02x`, s[0])
+		case keep(r):
+			b.WriteRune(r)
+		default:
+			b.WriteString(strings.Trim(strconv.QuoteRuneToGraphic(r), "'"))
+		}
+		s = s[n:]
+	}
+	return b.String()
+}

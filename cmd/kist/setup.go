@@ -1,0 +1,154 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/dustin/go-humanize"
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+func (a *app) setupCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "setup",
+		Usage: "make a repository",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
+			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
+		},
+		Description: `
+The folder is made if it is missing, and refused if it is not empty. The new
+passphrase is asked for twice, or read from --passphrase-file. With --key-file
+a key file takes its place: it is made if it is missing.
+
+Whoever loses every passphrase and key file loses all data. Nobody can help.
+
+Example:
+  kist setup --repository /mnt/share/kist
+  kist setup --repository /mnt/share/kist --key-file /root/kist.key`,
+		Action: a.setup,
+	}
+}
+
+func (a *app) setup(c *cli.Context) error {
+	if err := wantArgs(c, 0, 0); err != nil {
+		return err
+	}
+	average, err := parseAverage(c.String("chunk-average"))
+	if err != nil {
+		return err
+	}
+	path, err := a.repositoryPath()
+	if err != nil {
+		return err
+	}
+	files, err := a.secretFiles()
+	if err != nil {
+		return err
+	}
+	o := store.CreateOptions{ChunkAverage: average, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
+	r, err := a.create(c.Context, path, files, o)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	return a.printSetup(path, r, files)
+}
+
+// create makes the repository, or leaves nothing behind.
+func (a *app) create(ctx context.Context, path string, files secretFiles, o store.CreateOptions) (_ *repository, err error) {
+	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
+		return nil, fmt.Errorf("%s: %w", path, store.ErrExists)
+	}
+	_, absent := os.Stat(path)
+	folder, err := storage.CreateFolder(path, store.Folders()...)
+	if err != nil {
+		return nil, err
+	}
+	undo := func() {}
+	defer func() {
+		if err != nil {
+			undo()
+			folder.Close()
+			unmake(path, absent != nil)
+		}
+	}()
+	secret, undoSecret, err := a.setupSecret(ctx, files)
+	if err != nil {
+		return nil, err
+	}
+	undo = undoSecret
+	r, err := store.Create(ctx, folder, secret, o)
+	if err != nil {
+		return nil, err
+	}
+	return &repository{r, folder}, nil
+}
+
+// setupSecret gives the first secret. A key file that is there is taken as it is.
+func (a *app) setupSecret(ctx context.Context, files secretFiles) (crypt.Secret, func(), error) {
+	if files.key != "" {
+		if _, err := os.Lstat(files.key); err == nil {
+			key, err := a.readKeyFile(files.key)
+			return key, func() {}, err
+		}
+	}
+	return a.newSecret(ctx, files)
+}
+
+// unmake removes the folders of a repository that was not finished, as far as
+// they are empty.
+func unmake(path string, itself bool) {
+	for _, kind := range store.Folders() {
+		os.Remove(filepath.Join(path, kind))
+	}
+	if itself {
+		os.Remove(path)
+	}
+}
+
+func (a *app) printSetup(path string, r *repository, files secretFiles) error {
+	if a.shared.json {
+		err := a.printJSON(struct {
+			Repository string    `json:"repository"`
+			ID         string    `json:"id"`
+			Made       time.Time `json:"made"`
+			Average    int       `json:"chunk_average"`
+		}{path, r.ID().String(), r.Made(), r.ChunkAverage()})
+		if err != nil {
+			return err
+		}
+	} else {
+		a.printf("Repository %s is ready in %s.\n", r.ID(), printable(path))
+	}
+	key := "the passphrase"
+	if files.key != "" {
+		key = "the key file " + printable(files.key)
+	}
+	fmt.Fprintf(a.stderr, `
+IMPORTANT: without %s nothing in this repository can ever be read again.
+Losing every passphrase and key file loses all data, and nobody can bring it back:
+a copy of the keyslots folder does not help without one of them. Keep one in a
+second place today. kist passphrase add lets another one open the repository.
+`, key)
+	return nil
+}
+
+// parseAverage reads a chunk length.
+func parseAverage(s string) (int, error) {
+	n, err := humanize.ParseBytes(s)
+	if err != nil || n < chunk.MinAverage || n > chunk.MaxAverage || n&(n-1) != 0 {
+		err = errors.Join(err) // its text adds nothing
+		return 0, usagef("--chunk-average %q: it must be a power of two from 8KiB to 1MiB", s)
+	}
+	return int(n), nil
+}

@@ -1,0 +1,214 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
+)
+
+type sourceKind int
+
+const (
+	sourceFile sourceKind = iota
+	sourceFolder
+	sourceStdin
+)
+
+// source is what becomes one volume.
+type source struct {
+	kind   sourceKind
+	path   string // as it was given
+	name   string // of the volume
+	stdin  io.Reader
+	empty  bool               // may be
+	report *volume.ReadReport // of a folder, once it has been read
+}
+
+// tarEndings are dropped from the base name of a source.
+var tarEndings = []string{".tar", ".tar.gz", ".tgz", ".tar.zst", ".tar.xz"}
+
+// findSources looks at all sources before any is read.
+func (a *app) findSources(paths []string, acceptEmpty bool) ([]*source, error) {
+	var sources []*source
+	taken := make(map[string]bool)
+	for _, path := range paths {
+		s := &source{path: path, empty: acceptEmpty}
+		if path == "-" {
+			s.kind, s.name, s.stdin = sourceStdin, "stdin", a.stdin
+			if isTerminal(a.stdin) {
+				return nil, usagef("standard input is a terminal: pipe a stream into it")
+			}
+			if taken[s.name] {
+				return nil, usagef("standard input can be read once only")
+			}
+		} else if err := s.look(); err != nil {
+			return nil, err
+		}
+		s.name = distinct(s.name, taken)
+		sources = append(sources, s)
+	}
+	return sources, nil
+}
+
+func (s *source) look() error {
+	info, err := os.Stat(s.path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return missing(fmt.Errorf("source %s is not there", s.path))
+	}
+	if err != nil {
+		return err
+	}
+	if info.IsDir() {
+		s.kind = sourceFolder
+	}
+	s.name, err = volumeName(s.path)
+	return err
+}
+
+// volumeName gives the base name of a source without the endings of tar files.
+func volumeName(path string) (string, error) {
+	absolute, err := filepath.Abs(path)
+	if err != nil {
+		return "", err
+	}
+	name := strings.ToValidUTF8(filepath.Base(absolute), "_")
+	for _, ending := range tarEndings {
+		if short, ok := strings.CutSuffix(name, ending); ok && short != "" {
+			return short, nil
+		}
+	}
+	if name == string(filepath.Separator) {
+		name = "root"
+	}
+	return name, nil
+}
+
+// distinct gives a name that is not taken yet, and takes it.
+func distinct(name string, taken map[string]bool) string {
+	free := name
+	for n := 2; taken[free]; n++ {
+		free = fmt.Sprintf("%s-%d", name, n)
+	}
+	taken[free] = true
+	return free
+}
+
+// checkApart refuses to capture a repository into itself.
+func (a *app) checkApart(sources []*source) error {
+	path, err := a.repositoryPath()
+	if err != nil {
+		return err
+	}
+	repository := resolve(path)
+	for _, s := range sources {
+		if s.kind != sourceFolder {
+			continue
+		}
+		rel, err := filepath.Rel(resolve(s.path), repository)
+		if err == nil && (rel == "." || filepath.IsLocal(rel)) {
+			return usagef("the repository lies in the source %s: it would capture itself", s.path)
+		}
+	}
+	return nil
+}
+
+// resolve gives a path without links, as far as it can be had.
+func resolve(path string) string {
+	if real, err := filepath.EvalSymlinks(path); err == nil {
+		path = real
+	}
+	if absolute, err := filepath.Abs(path); err == nil {
+		path = absolute
+	}
+	return path
+}
+
+func (s *source) input() store.VolumeInput {
+	v := store.VolumeInput{Name: s.name, Open: s.open}
+	if s.kind != sourceStdin {
+		v.Source = strings.ToValidUTF8(resolve(s.path), "_")
+	}
+	return v
+}
+
+// open gives the volume's stream.
+func (s *source) open(ctx context.Context) (io.ReadCloser, error) {
+	switch s.kind {
+	case sourceFolder:
+		return s.readFolder(ctx), nil
+	case sourceStdin:
+		return s.mustHold(io.NopCloser(s.stdin))
+	}
+	f, err := os.Open(s.path)
+	if err != nil {
+		return nil, err
+	}
+	return s.mustHold(f)
+}
+
+// mustHold refuses an empty stream: most likely what should have written it
+// failed.
+func (s *source) mustHold(stream io.ReadCloser) (io.ReadCloser, error) {
+	in := bufio.NewReader(stream)
+	if _, err := in.Peek(1); err == io.EOF && !s.empty {
+		stream.Close()
+		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-unfinished takes it as it is", s.path)
+	}
+	return struct {
+		io.Reader
+		io.Closer
+	}{in, stream}, nil
+}
+
+// readFolder reads a folder as a tar stream.
+func (s *source) readFolder(ctx context.Context) io.ReadCloser {
+	r, w := io.Pipe()
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		report, err := volume.WriteTar(ctx, w, s.path, volume.ReadOptions{})
+		s.report = report
+		w.CloseWithError(err) // nil is the end of the stream
+	}()
+	return &folderStream{r, done}
+}
+
+// folderStream is a folder being read. Its report may be read after Close.
+type folderStream struct {
+	*io.PipeReader
+	done <-chan struct{}
+}
+
+func (f *folderStream) Close() error {
+	err := f.PipeReader.Close()
+	<-f.done
+	return err
+}
+
+// warnings says what of a folder is not in the stream as it was.
+func (s *source) warnings() (texts []string) {
+	if s.report == nil {
+		return nil
+	}
+	for _, n := range s.report.Changed {
+		texts = append(texts, fmt.Sprintf("%s changed: %s. Was the service stopped?", printable(n.Path), screenText(n.Reason)))
+	}
+	for _, n := range s.report.Skipped {
+		texts = append(texts, fmt.Sprintf("%s is not in the capture: %s.", printable(n.Path), screenText(n.Reason)))
+	}
+	return texts
+}
+
+func isUnfinished(err error) bool {
+	return errors.Is(err, store.ErrUnfinished) || errors.Is(err, tarstream.ErrHeader)
+}

@@ -1,0 +1,77 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/kistarchive/kist/store"
+)
+
+// The exit statuses.
+const (
+	statusDone    = 0
+	statusFailed  = 1
+	statusUsage   = 2
+	statusDamage  = 3
+	statusMissing = 4
+)
+
+// statusError has an exit status of its own. Without an error in it, all has
+// been said.
+type statusError struct {
+	status int
+	err    error
+}
+
+func (e *statusError) Error() string {
+	if e.err == nil {
+		return ""
+	}
+	return e.err.Error()
+}
+
+func (e *statusError) Unwrap() error { return e.err }
+
+// usagef gives an error for a wrong command line.
+func usagef(format string, args ...any) error {
+	return &statusError{statusUsage, fmt.Errorf(format, args...)}
+}
+
+// missing marks an error as being about something that does not exist.
+func missing(err error) error { return &statusError{statusMissing, err} }
+
+// statusOf gives the exit status that an error means. Damage comes before all
+// else.
+func statusOf(err error) int {
+	var own *statusError
+	switch {
+	case err == nil:
+		return statusDone
+	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot):
+		return statusDamage
+	case errors.As(err, &own):
+		return own.status
+	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository):
+		return statusMissing
+	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous):
+		return statusUsage
+	}
+	return statusFailed
+}
+
+// printError prints an error, and what to do about it.
+func (a *app) printError(err error) {
+	text := err.Error()
+	switch {
+	case text == "":
+		return
+	case errors.Is(err, context.Canceled):
+		text = "interrupted; nothing is left half done"
+	case errors.Is(err, store.ErrDamagedSlot):
+		text += "\nWhether the passphrase or key file is right can't be told."
+	case errors.Is(err, store.ErrDamaged):
+		text += "\nkist verify --full shows what else is harmed."
+	}
+	fmt.Fprintln(a.stderr, "kist: "+screenText(text))
+}

@@ -1,0 +1,178 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/store"
+)
+
+func (a *app) verifyCommand() *cli.Command {
+	return &cli.Command{
+		Name:      "verify",
+		Usage:     "find out whether everything is there and unharmed",
+		ArgsUsage: "[CAPTURE…]",
+		Flags: []cli.Flag{
+			&cli.BoolFlag{Name: "full", Usage: "open every frame and rebuild the digest of every capture"},
+			&cli.StringFlag{Name: "sample", Usage: "open that `SHARE` of the frames, as 5%, chosen at random"},
+		},
+		Description: `
+Without a flag, every object is looked up, and index files, tables and member
+lists are opened. Nothing is written. Damage is listed with the captures and
+members that it harms, and the exit status is 3.
+
+Example:
+  kist verify
+  kist verify --sample 5%
+  kist verify --full seedbank@latest`,
+		Action: a.verify,
+	}
+}
+
+func (a *app) verify(c *cli.Context) error {
+	o := store.VerifyOptions{Full: c.Bool("full")}
+	if s := c.String("sample"); s != "" {
+		if o.Full {
+			return usagef("--full and --sample are both given")
+		}
+		var err error
+		if o.Sample, err = parseShare(s); err != nil {
+			return err
+		}
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	if o.Captures, err = a.captureIDs(c.Context, r, c.Args().Slice()); err != nil {
+		return err
+	}
+	progress, end := a.progress("verifying")
+	o.Progress = progress
+	report, err := r.Verify(c.Context, o)
+	end()
+	if err != nil {
+		return err
+	}
+	if err := a.printReport(report, o); err != nil {
+		return err
+	}
+	if !report.OK {
+		return &statusError{status: statusDamage}
+	}
+	return nil
+}
+
+// captureIDs gives the ids that selectors mean. One that can't be found may be
+// that of a damaged index file, and is left for Verify to look at.
+func (a *app) captureIDs(ctx context.Context, r *repository, selectors []string) ([]string, error) {
+	if len(selectors) == 0 {
+		return nil, nil
+	}
+	all, err := r.Captures(ctx)
+	if err != nil && !errors.Is(err, store.ErrDamaged) && !errors.Is(err, store.ErrUnknownFormat) {
+		return nil, err
+	}
+	damaged := err != nil
+	var ids []string
+	for _, s := range selectors {
+		c, err := store.Select(all, s)
+		switch {
+		case err == nil:
+			ids = append(ids, c.ID)
+		case damaged && errors.Is(err, store.ErrNotFound):
+			ids = append(ids, s)
+		default:
+			return nil, err
+		}
+	}
+	return ids, nil
+}
+
+// parseShare reads 5% or 0.05.
+func parseShare(s string) (float64, error) {
+	number, percent := strings.CutSuffix(s, "%")
+	f, err := strconv.ParseFloat(number, 64)
+	if percent {
+		f /= 100
+	}
+	if err != nil || !(f > 0 && f <= 1) {
+		return 0, usagef("--sample %q: write it as 5%% or 0.05, more than 0 and at most 100%%", s)
+	}
+	return f, nil
+}
+
+func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
+	if a.shared.json {
+		return a.printJSON(r)
+	}
+	opened := "all objects were looked up; index files, tables and member lists were opened"
+	switch {
+	case o.Full:
+		opened = "every frame was opened, and every digest rebuilt"
+	case o.Sample > 0:
+		opened = fmt.Sprintf("%g%% of the frames were opened, chosen at random", 100*o.Sample)
+	}
+	a.printf("Verified %s: %s (%s read).\n", count(r.Captures, "capture", "captures"), opened, size(uint64(r.Checked)))
+	for _, note := range r.Notes {
+		a.printf("Note: %s.\n", screenText(note))
+	}
+	if r.OK {
+		a.printf("No damage was found.\n")
+		return nil
+	}
+	for i := range r.Damage {
+		a.printDamage(&r.Damage[i], i+1)
+	}
+	a.printf("\n%s.\n", count(len(r.Damage), "object is damaged", "objects are damaged"))
+	return nil
+}
+
+// maxHarmedShown is how many members are listed with a damage; JSON has more.
+const maxHarmedShown = 20
+
+func (a *app) printDamage(d *store.Damage, number int) {
+	a.printf("\nDamage %d: %s\n", number, printable(d.Object))
+	a.printf("  what:   %s\n", screenText(strings.TrimPrefix(d.Problem, d.Object+": ")))
+	if len(d.Captures) > 0 {
+		a.printf("  harms:  %s\n", strings.Join(d.Captures, ", "))
+	}
+	for i, m := range d.Members {
+		if i == maxHarmedShown {
+			a.printf("          and %s\n", count(len(d.Members)-i+d.More, "member more", "members more"))
+			break
+		}
+		a.printf("          %s\n", harmedText(m))
+	}
+	a.printf("  to do:  %s\n", advice(d))
+}
+
+func harmedText(m store.Harmed) string {
+	if m.Path == "" {
+		return fmt.Sprintf("%s, volume %s: all of it", m.Capture, printable(m.Volume))
+	}
+	return fmt.Sprintf("%s, volume %s: %s", m.Capture, printable(m.Volume), printable(m.Path))
+}
+
+// advice says what can be done about a damage.
+func advice(d *store.Damage) string {
+	kind, _, _ := strings.Cut(d.Object, "/")
+	switch kind {
+	case "tables":
+		return "kist repair writes the table anew; nothing is lost."
+	case "keyslots":
+		return "kist passphrase add makes another key slot, kist passphrase remove takes this one away."
+	case "captures":
+		return "put the file back if a copy of the repository has it; other captures are not harmed by it."
+	}
+	if len(d.Captures) == 0 {
+		return "nothing for now: no capture needs it."
+	}
+	return "put the file back if a copy of the repository has it; all other members still restore (kist restore --only)."
+}
