@@ -87,9 +87,9 @@ func permText(perm uint16) string {
 	return string(text)
 }
 
-// parseACL turns text into the kernel's form. Entries end at a comma or newline and may have
-// the numeric id as a fourth field, as libarchive and star write it. The text's "user:NAME" is looked up by user and
-// group where it is no number and no fourth field helps.
+// parseACL turns text into the kernel's form. Entries end at a comma or newline and may have the
+// numeric id as a fourth field, as libarchive and star write it. The text's "user:NAME" is looked
+// up by user and group where it is no number and no fourth field helps.
 func parseACL(text string, user, group func(name string) (int, bool)) (string, error) {
 	var entries []aclEntry
 	for item := range strings.FieldsFuncSeq(text, func(r rune) bool { return r == ',' || r == '\n' }) {

@@ -14,26 +14,28 @@ import (
 // Extract restores the members of the tar stream r below dir, and reads r to its end. Any format
 // that archive/tar reads will do: pax, ustar, GNU (with sparse files), v7.
 //
-// The folder dir must be empty, else ErrNotEmpty is returned, or new, and is then made; its parent must exist. Nothing
-// outside dir is written, changed or followed to, whatever the stream says. A RefusedError is
-// returned for a member with an absolute name, with ".." in it or nested in more than 1,000
-// folders, for one below a member that is no folder, for a hard link to what has not been restored,
-// for a folder with members that shall become something else, and for devices unless allowed. Of several members with
-// one name the last counts; the earlier is removed, not written through.
+// The folder dir must be empty, else ErrNotEmpty is returned, or new, and is then made; its parent
+// must exist. Nothing outside dir is written, changed or followed to, whatever the stream says. A
+// RefusedError is returned for a member with an absolute name, with ".." in it or nested in more
+// than 1,000 folders, for one below a member that is no folder, for a hard link to what has not
+// been restored, for a folder with members that shall become something else, and for devices unless
+// allowed. Of several members with one name the last counts; the earlier is removed, not written
+// through.
 //
 // Modes are restored exactly, whatever the umask; owners by number (as root; OwnersByName changes
-// that); modification times to the nanosecond, of symbolic links too; extended attributes and
-// POSIX ACLs. Where an owner could not be restored, setuid and setgid bits are not either. Folders
-// get their modes, times and ACLs at the end, when their members are in place, and any default ACL of
-// dir is removed at the start. What the system or the caller's rights don't allow is listed in the report and is no error.
+// that); modification times to the nanosecond, of symbolic links too; extended attributes and POSIX
+// ACLs. Where an owner could not be restored, setuid and setgid bits are not either. Folders get
+// their modes, times and ACLs at the end, when their members are in place, and any default ACL of
+// dir is removed at the start. What the system or the caller's rights don't allow is listed in the
+// report and is no error.
 //
 // A stream without an end-of-archive marker, or cut short in a member, gives an error that names
-// the member and wraps io.ErrUnexpectedEOF; a broken header one that wraps tar.ErrHeader. A write that fails gives an
-// error that names the member. After an error dir holds the members before it, and the folders may
-// not have their modes yet; the report says how far it came.
+// the member and wraps io.ErrUnexpectedEOF; a broken header one that wraps tar.ErrHeader. A write
+// that fails gives an error that names the member. After an error dir holds the members before it,
+// and the folders may not have their modes yet; the report says how far it came.
 //
-// Memory is bounded by the largest header (1 MiB) and the number of folders, not by sizes in the stream. Between
-// reads, ctx is looked at; a read of r that blocks is for the caller to end.
+// Memory is bounded by the largest header (1 MiB) and the number of folders, not by sizes in the
+// stream. Between reads, ctx is looked at; a read of r that blocks is for the caller to end.
 func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*ExtractReport, error) {
 	top, err := target(dir)
 	if err != nil {

@@ -33,7 +33,8 @@ func newFence(t testing.TB) *fence {
 	return f
 }
 
-// check fails the test if anything outside the target changed: contents, modes, owners, times, number of links.
+// check fails the test if anything outside the target changed: contents, modes, owners, times,
+// number of links.
 func (f *fence) check(t testing.TB) {
 	t.Helper()
 	after, _ := readTree(t, f.base+"/canary")

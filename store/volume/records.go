@@ -75,8 +75,8 @@ type attribute struct{ name, value string }
 // isACL reports whether a is an ACL, which has to wait until a folder's members are in place.
 func (a attribute) isACL() bool { return a.name == attrACLAccess || a.name == attrACLDefault }
 
-// attributes turns pax records into extended attributes, sorted by name with ACLs last. What it can't read is in
-// lost. A record with the kernel's own form of an ACL counts before one with text.
+// attributes turns pax records into extended attributes, sorted by name with ACLs last. What it
+// can't read is in lost. A record with the kernel's own form of an ACL counts before one with text.
 func attributes(pax map[string]string, ids *owners) (attrs []attribute, lost []string) {
 	if len(pax) == 0 {
 		return nil, nil

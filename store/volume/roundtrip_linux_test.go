@@ -14,7 +14,8 @@ import (
 // everything allows what the rich tree needs.
 func everything() volume.ExtractOptions { return volume.ExtractOptions{Devices: true} }
 
-// same fails the test unless rsync and the attribute tools see no difference between two trees, sockets apart.
+// same fails the test unless rsync and the attribute tools see no difference between two trees,
+// sockets apart.
 func same(t *testing.T, want, got string) {
 	t.Helper()
 	args := []string{"-naHAX", "--checksum", "--delete", "-i", "--modify-window=-1", "--exclude=/socket"}
@@ -36,7 +37,8 @@ func compareTar(t *testing.T, stream []byte, dir string) {
 	t.Helper()
 	out, stderr := toolQuiet(t, stream, "tar", "--compare", "--xattrs", "--acls", "-f", "-", "-C", dir)
 	for line := range strings.Lines(stderr) {
-		// POSIX demands the record for names that are not UTF-8; GNU tar 1.34 doesn't know it and needs none.
+		// POSIX demands the record for names that are not UTF-8; GNU tar 1.34 doesn't know it and
+		// needs none.
 		if !strings.Contains(line, "keyword 'hdrcharset'") {
 			t.Errorf("tar --compare said: %s", line)
 		}

@@ -67,7 +67,8 @@ type node interface {
 }
 
 // own gives n its owner. Without it a program must not run with the rights of another, so that
-// setuid and setgid bits are dropped. It comes first since a change of owner clears those bits, and capabilities.
+// setuid and setgid bits are dropped. It comes first since a change of owner clears those bits, and
+// capabilities.
 func (e *extractor) own(n node, s *state, clean string) {
 	if e.uid != 0 && s.uid == e.uid && s.gid == e.gid {
 		return // a new file's owner anyway; root may write where the file system chooses another

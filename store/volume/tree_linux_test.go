@@ -29,9 +29,10 @@ func richTree(t testing.TB) string {
 	return dir
 }
 
-// plainTree is richTree without what the reference tools lose, as seen with GNU tar 1.34 and libarchive 3.6.2:
-// GNU tar writes every name of a pipe as a pipe of its own; libarchive gets fractions of a second before
-// 1970 wrong in both directions, and doesn't decode the names of attributes that it encodes.
+// plainTree is richTree without what the reference tools lose, as seen with GNU tar 1.34 and
+// libarchive 3.6.2: GNU tar writes every name of a pipe as a pipe of its own; libarchive gets
+// fractions of a second before 1970 wrong in both directions, and doesn't decode the names of
+// attributes that it encodes.
 func plainTree(t testing.TB) string {
 	t.Helper()
 	dir := richTree(t)

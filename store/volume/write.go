@@ -18,10 +18,10 @@ import (
 // does not close w.
 //
 // The folder itself is the member "./", all others are "./NAME"; a folder comes before what it
-// holds and names are sorted by their bytes, so that an unchanged tree gives identical bytes.
-// Kept are owners by number and name, all mode bits, modification times to the nanosecond,
-// extended attributes and POSIX ACLs, symbolic and hard links, pipes and devices. Of a file with several names the
-// first in order holds the content. Holes are read as zeros, without touching the disk.
+// holds and names are sorted by their bytes, so that an unchanged tree gives identical bytes. Kept
+// are owners by number and name, all mode bits, modification times to the nanosecond, extended
+// attributes and POSIX ACLs, symbolic and hard links, pipes and devices. Of a file with several
+// names the first in order holds the content. Holes are read as zeros, without touching the disk.
 //
 // Symbolic links are never followed, except by dir itself. A file that changes while it is read
 // fills exactly the length that was announced for it, cut or padded with zeros, and is reported as
