@@ -25,11 +25,12 @@ import (
 
 // secondReader is an open repository.
 type secondReader struct {
-	fsys  fs.FS
-	id    []byte // of the repository, 16 bytes
-	root  []byte
-	keys  secondKeys
-	unzip func(frame []byte) ([]byte, error) // a Zstandard decoder
+	fsys    fs.FS
+	id      []byte // of the repository, 16 bytes
+	average int    // length of a chunk, as kist.json says
+	root    []byte
+	keys    secondKeys
+	unzip   func(frame []byte) ([]byte, error) // a Zstandard decoder
 
 	slabs map[string]*secondSlab // by id in hexadecimal
 }
@@ -47,6 +48,7 @@ func openSecond(fsys fs.FS, kind string, secret []byte, unzip func([]byte) ([]by
 	if readable.Format != 1 {
 		return nil, fmt.Errorf("kist.json: format %d", readable.Format)
 	}
+	r.average = readable.Average
 	var err error
 	if r.id, err = unhex(readable.ID, 16); err != nil {
 		return nil, err
