@@ -35,7 +35,8 @@ import (
 // and the folders may not have their modes yet; the report says how far it came.
 //
 // Memory is bounded by the largest header (1 MiB) and the number of folders, not by sizes in the
-// stream. Between reads, ctx is looked at; a read of r that blocks is for the caller to end.
+// stream. A sparse member takes time for its full length, though not space. Between reads, ctx is
+// looked at; a read of r that blocks is for the caller to end. Calls may run at the same time.
 func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*ExtractReport, error) {
 	top, err := target(dir)
 	if err != nil {

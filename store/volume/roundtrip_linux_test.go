@@ -191,10 +191,3 @@ func TestHolesAreNotRead(t *testing.T) {
 		t.Errorf("the stream has %d bytes", size)
 	}
 }
-
-type counter int64
-
-func (c *counter) Write(p []byte) (int, error) {
-	*c += counter(len(p))
-	return len(p), nil
-}

@@ -89,3 +89,11 @@ func must(t testing.TB, errs ...error) {
 		}
 	}
 }
+
+// counter counts what is written to it.
+type counter int64
+
+func (c *counter) Write(p []byte) (int, error) {
+	*c += counter(len(p))
+	return len(p), nil
+}
