@@ -85,13 +85,6 @@ func TestFilesThatChange(t *testing.T) {
 	}
 }
 
-func first(notes []volume.Note) string {
-	if len(notes) != 1 {
-		return ""
-	}
-	return notes[0].Path
-}
-
 // TestFolderBecomesALink swaps a folder for a link to another after it was listed.
 func TestFolderBecomesALink(t *testing.T) {
 	secret := t.TempDir()

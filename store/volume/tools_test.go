@@ -97,3 +97,11 @@ func (c *counter) Write(p []byte) (int, error) {
 	*c += counter(len(p))
 	return len(p), nil
 }
+
+// first is the path of the only note.
+func first(notes []volume.Note) string {
+	if len(notes) != 1 {
+		return ""
+	}
+	return notes[0].Path
+}
