@@ -3,36 +3,71 @@ package volume
 import (
 	"archive/tar"
 	"context"
+	"io"
 )
 
-// file writes the regular file name in d.
-func (t *treeWriter) file(ctx context.Context, d *folder, name, member string) error {
+// file gives the regular file name in d to the sink.
+func (w *walker) file(ctx context.Context, d *folder, name, member string) error {
+	if m, err := d.stat(name); err != nil {
+		return gone(err)
+	} else if same, err := w.sameFile(m, member); same || err != nil {
+		return err
+	}
+	for attempt := 1; ; attempt++ {
+		changed, err := w.readFile(ctx, d, name, member)
+		if err != nil || changed == "" {
+			return err
+		}
+		if attempt == w.attempts {
+			w.noteChanged(member, changed)
+			return nil
+		}
+		if err := w.sink.Drop(); err != nil {
+			return writeError(member, err)
+		}
+		w.report.Members--
+	}
+}
+
+// sameFile tells whether the sink has the file. One with several names is always read, since
+// which of them holds the content depends on the others.
+func (w *walker) sameFile(m *meta, member string) (bool, error) {
+	if m.kind != 0 || m.links > 1 {
+		return false, nil
+	}
+	return w.unchanged(member, w.state(m))
+}
+
+// readFile gives the file to the sink, and says how it changed meanwhile, if it did.
+func (w *walker) readFile(ctx context.Context, d *folder, name, member string) (changed string, err error) {
 	f, m, err := d.open(name)
 	if err != nil {
-		return gone(err)
+		return "", gone(err)
 	}
 	defer f.close()
-	if done, err := t.link(m, member); done || err != nil {
-		return err
+	if done, err := w.link(m, member); done || err != nil {
+		return "", err
 	}
 	attrs, err := f.attributes()
 	if err != nil {
-		return err
+		return "", err
 	}
-	if err := t.header(m, tar.TypeReg, member, "", attrs); err != nil {
-		return err
+	head, err := w.header(m, tar.TypeReg, member, "", attrs)
+	if err != nil {
+		return "", err
 	}
-	if err := t.content(ctx, f, m, member); err != nil {
-		return err
+	content := &content{ctx: ctx, f: f, size: m.size, data: m.size, sparse: m.allocated < m.size}
+	if content.sparse {
+		content.data = 0
+	}
+	if err := w.sink.Put(member, w.state(m), head, content, m.size); err != nil {
+		return "", writeError(member, err)
 	}
 	now, err := f.stat()
-	if err != nil {
-		return err
+	if err != nil || !m.changed(now) {
+		return "", err
 	}
-	if m.changed(now) {
-		t.noteChanged(member, changeReason(m, now))
-	}
-	return nil
+	return changeReason(m, now), nil
 }
 
 func changeReason(m, now *meta) string {
@@ -45,56 +80,42 @@ func changeReason(m, now *meta) string {
 	return "its times changed while it was read"
 }
 
-// content writes exactly m.size bytes: what f holds, zeros for holes and for what is missing at the end.
-func (t *treeWriter) content(ctx context.Context, f *file, m *meta, member string) error {
-	data := m.size // where data ends, or a hole follows
-	sparse := m.allocated < m.size
-	if sparse {
-		data = 0
-	}
-	for off := int64(0); off < m.size; {
-		if sparse && off == data {
-			var start int64
-			start, data = f.nextData(off, m.size)
-			if err := t.zeros(ctx, start-off, member); err != nil {
-				return err
-			}
-			off = start
-			continue
-		}
-		n, err := f.readAt(t.buf[:min(int64(len(t.buf)), data-off)], off)
-		if err != nil {
-			return err
-		}
-		if n == 0 { // cut short meanwhile
-			return t.zeros(ctx, m.size-off, member)
-		}
-		if _, err := t.tar.Write(t.buf[:n]); err != nil {
-			return writeError(member, err)
-		}
-		off += int64(n)
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-	}
-	return nil
+// content reads exactly size bytes: what f holds, zeros for holes and for what is missing at the
+// end.
+type content struct {
+	ctx    context.Context
+	f      *file
+	size   int64
+	sparse bool
+	off    int64
+	data   int64 // up to here data is known to be; then, if sparse, holes are looked for
+	hole   int64 // up to here there are zeros
 }
 
-// zeros writes n zeros.
-func (t *treeWriter) zeros(ctx context.Context, n int64, member string) error {
-	if n == 0 {
-		return nil
+func (c *content) Read(p []byte) (int, error) {
+	if err := c.ctx.Err(); err != nil {
+		return 0, err
 	}
-	clear(t.buf)
-	for n > 0 {
-		some := min(n, int64(len(t.buf)))
-		if _, err := t.tar.Write(t.buf[:some]); err != nil {
-			return writeError(member, err)
-		}
-		n -= some
-		if err := ctx.Err(); err != nil {
-			return err
-		}
+	if c.off >= c.size {
+		return 0, io.EOF
 	}
-	return nil
+	if c.sparse && c.off >= c.data {
+		c.hole, c.data = c.f.nextData(c.off, c.size)
+	}
+	if c.off < c.hole {
+		n := min(int64(len(p)), c.hole-c.off)
+		clear(p[:n])
+		c.off += n
+		return int(n), nil
+	}
+	n, err := c.f.readAt(p[:min(int64(len(p)), c.data-c.off)], c.off)
+	if err != nil {
+		return 0, err
+	}
+	if n == 0 { // cut short meanwhile
+		c.hole, c.data, c.sparse = c.size, c.size, false
+		return c.Read(p)
+	}
+	c.off += int64(n)
+	return n, nil
 }
