@@ -24,7 +24,7 @@ func (d distribution) cumulative(x float64) float64 {
 // four standard errors of its binomial distribution (about 1 in 16,000 to fail
 // by chance, and the seed is fixed), the mean within 3 %.
 func TestLengthDistribution(t *testing.T) {
-	const total = 256 << 20
+	const total = 128 << 20
 	p := testParams(MinAverage)
 	want := distribution{1 / float64(p.Average), float64(p.Min()), float64(p.Max())}
 	points := []int{p.Min(), p.Average / 2, p.Average * 943 / 1000, p.Average * 2, p.Average * 3, p.Max() - 1}

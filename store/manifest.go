@@ -92,6 +92,9 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	if err := d.Decode(&m); err != nil {
 		return nil, fmt.Errorf("%s: %w: %v", names.Manifest, ErrDamaged, err)
 	}
+	if err := checkAverage(m.Average); err != nil {
+		return nil, fmt.Errorf("%s: %w: %w", names.Manifest, ErrDamaged, err)
+	}
 	m.raw = b
 	return &m, nil
 }

@@ -83,7 +83,7 @@ func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {
 
 // takePart takes in one header and its content.
 func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chunk.Cutter, list io.Writer, t *volumeTaken) error {
-	e := format.Entry{Kind: uint8(part.Kind), Header: part.Header}
+	e := format.Entry{Kind: uint32(part.Kind), Header: part.Header}
 	if part.Size != 0 {
 		var err error
 		if e.Length, e.Chunks, err = s.takeContent(content, cutter, t.contents); err != nil {

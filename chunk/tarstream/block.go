@@ -82,7 +82,8 @@ var zeroBlock [blockSize]byte
 func isZero(b []byte) bool { return bytes.Equal(b, zeroBlock[:len(b)]) }
 
 // valid compares the checksum: the sum of all bytes, those of the checksum
-// itself taken for spaces. Some old writers summed up signed bytes.
+// itself taken for spaces. Some old writers summed up signed bytes. A field
+// without a digit is no sum: the signed one of other data may well be zero.
 func (b block) valid() bool {
 	sum, ok := parseOctal(b.chksum())
 	if !ok || len(bytes.Trim(b.chksum(), " \x00")) == 0 {

@@ -98,8 +98,9 @@ func FuzzAgainstGo(f *testing.F) {
 			if err == io.EOF {
 				break
 			}
-			// It never returns the data of a hard link.
-			if err != nil || h.Typeflag == tar.TypeXGlobalHeader || h.Typeflag == tar.TypeLink {
+			// It never returns the data of a hard link, and takes Solaris's
+			// extended headers for members.
+			if err != nil || h.Typeflag == tar.TypeXGlobalHeader || h.Typeflag == tar.TypeLink || h.Typeflag == typePaxSun {
 				return
 			}
 		}
@@ -107,6 +108,11 @@ func FuzzAgainstGo(f *testing.F) {
 		parts, _, err := split(t, r)
 		if err != nil {
 			t.Fatal(err)
+		}
+		// It takes a blank checksum for a zero, and signed sums can be that.
+		var damage *HeaderError
+		if errors.As(r.Unfinished(), &damage) && strings.Trim(string(block(input[damage.Offset:]).chksum()), " \x00") == "" {
+			return
 		}
 		got := 0
 		for _, p := range parts {

@@ -301,6 +301,14 @@ func TestSignedChecksum(t *testing.T) {
 	mustSplit(t, []byte(string(b)+end))
 }
 
+func TestBlankChecksum(t *testing.T) {
+	b := bytes.Repeat([]byte{0xe0}, 8) // with 8 spaces, a signed sum of zero
+	b = append(b, make([]byte, blockSize-8)...)
+	if block(b).valid() {
+		t.Error("a block without a checksum is taken for a header")
+	}
+}
+
 func TestHostileSizes(t *testing.T) {
 	for name, field := range map[string]string{
 		"negative":           "\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xff\xfe",

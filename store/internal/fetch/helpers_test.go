@@ -7,6 +7,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"runtime"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -93,14 +94,14 @@ func noLeaks(t testing.TB) {
 	})
 }
 
-// open gives a reader of its own, through st.
+// open gives a reader of its own, through st. It is not closed, which may be done
+// only when nothing is read ahead any more; see TestNothingRunsAfterClose.
 func (r *stored) open(t testing.TB, st storage.Storage) *Slabs {
 	t.Helper()
 	s, err := New(st, r.id, r.keys)
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(s.Close)
 	return s
 }
 
@@ -192,6 +193,24 @@ func noise(seed byte, n, size int) [][]byte {
 		r.Read(chunks[i])
 	}
 	return chunks
+}
+
+// lingering holds up each read until its context ends, and some time more.
+type lingering struct {
+	storage.Storage
+	begun  chan struct{} // one for each read
+	active atomic.Int32
+}
+
+func (l *lingering) ReadAt(ctx context.Context, name string, p []byte, off int64) error {
+	l.active.Add(1)
+	defer l.active.Add(-1)
+	l.begun <- struct{}{}
+	<-ctx.Done()
+	for range 1000 {
+		runtime.Gosched()
+	}
+	return ctx.Err()
 }
 
 // exchanged holds other bytes in place of one object.

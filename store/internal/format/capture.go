@@ -42,7 +42,7 @@ const maxEntryKind = 1
 // and how much of the contents follows them.
 type Entry struct {
 	_      struct{} `cbor:",toarray"`
-	Kind   uint8    // as tarstream.Kind
+	Kind   uint32   // as tarstream.Kind
 	Header []byte
 	Length uint64 // of the content that follows
 	Chunks uint64 // that the content is split into
@@ -84,7 +84,12 @@ type EntryEncoder struct{ c codec }
 func NewEntryEncoder() *EntryEncoder { return &EntryEncoder{newCodec()} }
 
 // Encode gives the encoding of e, as it stands in a member list.
-func (e *EntryEncoder) Encode(entry Entry) []byte { return e.c.encode(entry) }
+func (e *EntryEncoder) Encode(entry Entry) []byte {
+	if len(entry.Header) == 0 {
+		entry.Header = nil // one way to say none
+	}
+	return e.c.encode(entry)
+}
 
 // SealIndexFile appends the record of an index file behind its header.
 func SealIndexFile(dst []byte, f *IndexFile, s *crypt.Sealer) []byte {

@@ -2,8 +2,8 @@ package format
 
 import (
 	"bytes"
-	"errors"
-	"fmt"
+	"math/big"
+	"reflect"
 
 	"github.com/fxamacker/cbor/v2"
 )
@@ -28,7 +28,6 @@ func newCodec() codec {
 		DupMapKey:         cbor.DupMapKeyEnforcedAPF,
 		IndefLength:       cbor.IndefLengthForbidden,
 		TagsMd:            cbor.TagsForbidden,
-		UTF8:              cbor.UTF8DecodeInvalid, // names are what the machine says they are
 		MaxArrayElements:  MaxSlabChunks,
 		MaxMapPairs:       1 << 16,
 		MaxNestedLevels:   16,
@@ -63,13 +62,8 @@ func encode(v any) []byte { return newCodec().encode(v) }
 // accepted.
 func decode(b []byte, v any) error {
 	c := newCodec()
-	err := c.strict.Unmarshal(b, v)
-	var unknown *cbor.UnknownFieldError
-	if errors.As(err, &unknown) {
+	if err := c.strict.Unmarshal(b, v); err != nil {
 		return c.decodeKnown(b, v)
-	}
-	if err != nil {
-		return damaged("no such record: %v", err)
 	}
 	if !bytes.Equal(c.encode(v), b) {
 		return damaged("a record that is not encoded deterministically")
@@ -77,39 +71,94 @@ func decode(b []byte, v any) error {
 	return nil
 }
 
+// decodeKnown decodes a record some of whose fields v lacks, or finds out what
+// is wrong with it. What a later version requires comes first: it may have given
+// other fields another form.
 func (c codec) decodeKnown(b []byte, v any) error {
-	var all any
+	var all, known any
 	if err := c.lenient.Unmarshal(b, &all); err != nil {
 		return damaged("no such record: %v", err)
 	}
-	if k := required(all); k != 0 {
-		return fmt.Errorf("%w: field %d", ErrUnknownPart, k)
+	if k := required(all); k != nil {
+		return unknownPart("field %v", k)
+	}
+	if !bytes.Equal(c.encode(all), b) {
+		return damaged("a record that is not encoded deterministically")
 	}
 	if err := c.lenient.Unmarshal(b, v); err != nil {
 		return damaged("no such record: %v", err)
 	}
+	if err := c.lenient.Unmarshal(c.encode(v), &known); err != nil {
+		return damaged("no such record: %v", err)
+	}
+	return within(known, all)
+}
+
+// within compares what is known of a record with all of it: the same but for
+// fields of maps that may be skipped.
+func within(known, all any) error {
+	switch k := known.(type) {
+	case []any:
+		a, ok := all.([]any)
+		if !ok || len(a) != len(k) {
+			return damaged("a field of another form")
+		}
+		for i := range k {
+			if err := within(k[i], a[i]); err != nil {
+				return err
+			}
+		}
+		return nil
+	case map[any]any:
+		return withinMap(k, all)
+	}
+	if !reflect.DeepEqual(known, all) {
+		return damaged("a field of another form")
+	}
 	return nil
 }
 
-// required gives a key below zero within v, or 0. Version 1 has no such field,
+func withinMap(known map[any]any, all any) error {
+	a, ok := all.(map[any]any)
+	if !ok {
+		return damaged("a field of another form")
+	}
+	for key, v := range known {
+		if err := within(v, a[key]); err != nil {
+			return err
+		}
+	}
+	for key := range a {
+		if _, ok := known[key]; ok {
+			continue
+		}
+		if _, ok := key.(uint64); !ok {
+			return damaged("a field named %v", key)
+		}
+	}
+	return nil
+}
+
+// required gives a key below zero within v, or nil. Version 1 has no such field,
 // so each is one that a later version put there and that must be understood.
-func required(v any) int64 {
+func required(v any) any {
 	switch v := v.(type) {
 	case []any:
 		for _, e := range v {
-			if k := required(e); k != 0 {
+			if k := required(e); k != nil {
 				return k
 			}
 		}
 	case map[any]any:
 		for key, e := range v {
-			if k, ok := key.(int64); ok && k < 0 {
-				return k
+			switch key.(type) {
+			case int64, big.Int:
+				return key
 			}
-			if k := required(e); k != 0 {
+			if k := required(e); k != nil {
 				return k
 			}
 		}
 	}
-	return 0
+	return nil
 }

@@ -18,7 +18,7 @@ func (r *EntryReader) Next() (Entry, error) {
 	if e.Kind > maxEntryKind {
 		return Entry{}, unknownPart("entry kind %d", e.Kind)
 	}
-	if len(e.Header) > MaxMemberHead || (e.Length == 0) != (e.Chunks == 0) || e.Chunks > e.Length {
+	if e.Header != nil && len(e.Header) == 0 || len(e.Header) > MaxMemberHead || (e.Length == 0) != (e.Chunks == 0) || e.Chunks > e.Length {
 		return Entry{}, damaged("an entry of %d header bytes and %d chunks for %d bytes", len(e.Header), e.Chunks, e.Length)
 	}
 	return e, nil

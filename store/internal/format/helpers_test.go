@@ -241,7 +241,7 @@ func genSlabRecord() *rapid.Generator[*SlabRecord] {
 func genEntry() *rapid.Generator[Entry] {
 	return rapid.Custom(func(t *rapid.T) Entry {
 		e := Entry{
-			Kind:   rapid.Uint8Range(0, maxEntryKind).Draw(t, "kind"),
+			Kind:   rapid.Uint32Range(0, maxEntryKind).Draw(t, "kind"),
 			Header: rapid.SliceOfN(rapid.Byte(), 0, 600).Draw(t, "header"),
 			Length: rapid.Uint64().Draw(t, "length"),
 		}

@@ -1,6 +1,7 @@
 package format
 
 import (
+	"bytes"
 	"crypto/rand"
 	"encoding/hex"
 	"errors"
@@ -70,8 +71,8 @@ type Recipe struct {
 func AppendRun(dst []byte, r Run) []byte { return append(dst, encode(r)...) }
 
 func (r *Recipe) check() error {
-	if r.Level > MaxRecipeLevel {
-		return damaged("a recipe of level %d", r.Level)
+	if r.Level > MaxRecipeLevel || len(r.Runs) > MaxInlineRuns {
+		return damaged("a recipe of level %d and %d runs", r.Level, len(r.Runs))
 	}
 	return checkRuns(r.Runs)
 }
@@ -106,25 +107,42 @@ func (r *RunReader) Next() (Run, error) {
 // sequence decodes a CBOR sequence without ever holding more than a bounded
 // part of it, whatever lengths it claims.
 type sequence struct {
+	codec  codec
 	dec    *cbor.Decoder
 	budget *budget
+	item   cbor.RawMessage
 }
 
 func newSequence(r io.Reader) *sequence {
 	b := &budget{r: r}
-	return &sequence{newCodec().strict.NewDecoder(b), b}
+	c := newCodec()
+	return &sequence{codec: c, dec: c.strict.NewDecoder(b), budget: b}
 }
 
+// next fills v, a pointer to a record, from the next item.
 func (s *sequence) next(v any) error {
 	s.budget.left = 2 * MaxMemberHead
-	err := s.dec.Decode(v)
+	if err := s.nextItem(); err != nil {
+		return err
+	}
+	if err := s.codec.strict.Unmarshal(s.item, v); err != nil {
+		return damaged("no such item: %v", err)
+	}
+	if !bytes.Equal(s.codec.encode(v), s.item) {
+		return damaged("an item that is not encoded deterministically")
+	}
+	return nil
+}
+
+func (s *sequence) nextItem() error {
+	s.item = s.item[:0]
+	err := s.dec.Decode(&s.item)
 	var syntax *cbor.SyntaxError
 	var semantic *cbor.SemanticError
-	var unmarshal *cbor.UnmarshalTypeError
 	switch {
 	case err == nil, errors.Is(err, io.EOF):
 		return err
-	case errors.Is(err, io.ErrUnexpectedEOF), errors.As(err, &syntax), errors.As(err, &semantic), errors.As(err, &unmarshal):
+	case errors.Is(err, io.ErrUnexpectedEOF), errors.As(err, &syntax), errors.As(err, &semantic):
 		return damaged("%v", err)
 	}
 	return err

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"reflect"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -149,10 +150,6 @@ func TestUnknownFields(t *testing.T) {
 				_, err := r.again(deterministic(t, whole))
 				wantOnly(t, fmt.Sprintf("%s, map %d, field %d", r.name, i, key), err, ErrUnknownPart)
 			}
-			whole := generic(t, r.sample)
-			maps(whole)[i][int64(77)] = []any{map[any]any{int64(-3): int64(0)}}
-			_, err := r.again(deterministic(t, whole))
-			wantOnly(t, fmt.Sprintf("%s, map %d, required within unknown", r.name, i), err, ErrUnknownPart)
 		}
 	}
 }
@@ -186,7 +183,6 @@ func TestRequiredFieldBesideChangedOnes(t *testing.T) {
 
 // A record's keys are whole numbers.
 func TestKeysThatAreNoNumbers(t *testing.T) {
-	t.Skip("fields with other keys are skipped")
 	for _, r := range records() {
 		for _, key := range []any{"text", 1.5, true} {
 			whole := generic(t, r.sample)
@@ -344,6 +340,8 @@ func TestIndexFileLimits(t *testing.T) {
 		{"no contents", func(v *Volume) { v.Contents = nil }, nil},
 		{"no runs", func(v *Volume) { v.MemberList.Runs = nil }, nil},
 		{"last chunk of a slab", func(v *Volume) { v.Contents.Runs[0] = Run{First: MaxSlabChunks - 1, Count: 1, Times: 1} }, nil},
+		{"most runs", func(v *Volume) { v.Contents.Runs = slices.Repeat(v.Contents.Runs[:1], MaxInlineRuns) }, nil},
+		{"too many runs", func(v *Volume) { v.Contents.Runs = slices.Repeat(v.Contents.Runs[:1], MaxInlineRuns+1) }, ErrDamaged},
 		{"level", func(v *Volume) { v.MemberList.Level = MaxRecipeLevel + 1 }, ErrDamaged},
 		{"level of the contents", func(v *Volume) { v.Contents.Level = 1 << 31 }, ErrDamaged},
 		{"short sum", func(v *Volume) { v.SHA256 = v.SHA256[:31] }, ErrDamaged},

@@ -7,7 +7,7 @@ import (
 )
 
 // FrameKind says how a frame is compressed.
-type FrameKind uint8
+type FrameKind uint32
 
 // Zstd is a Zstandard frame (RFC 8878) that stands alone. Kinds are on disk
 // and never reused.
@@ -122,7 +122,9 @@ func FindTable(sections []byte) ([]byte, error) {
 			return nil, damaged("a section of %d bytes where %d are left", n, len(sections))
 		}
 		switch {
-		case kind == TableSection && table == nil && flags == sectionRequired:
+		case kind == TableSection && (table != nil || flags != sectionRequired):
+			return nil, damaged("a second table, or one marked as optional")
+		case kind == TableSection:
 			table = sections[:n:n]
 		case flags&sectionRequired != 0:
 			return nil, unknownPart("section kind %d", kind)

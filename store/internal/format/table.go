@@ -90,9 +90,19 @@ func (r *RecordReader) Next() ([]byte, error) {
 	}
 	r.number++
 	if len(plain) == 0 {
-		return nil, io.EOF
+		return nil, r.end()
 	}
 	return plain, nil
+}
+
+// end makes sure that nothing follows the last record.
+func (r *RecordReader) end() error {
+	if n, err := io.ReadFull(r.r, make([]byte, 1)); n > 0 {
+		return damaged("the table goes on behind its last record")
+	} else if err != io.EOF {
+		return err
+	}
+	return io.EOF
 }
 
 type appendReader struct{ b []byte }

@@ -293,6 +293,28 @@ func TestRepeatedChunks(t *testing.T) {
 	}
 }
 
+// Chunks of one lane lie side by side though others came between them. A chunk
+// that repeats is a run of its own, all the same.
+func TestRepeatedBesideANeighbour(t *testing.T) {
+	r := newRepo(t)
+	in := r.start(t, t.Context(), known.New())
+	s, other := in.Stream(Contents), in.Stream(Listing)
+	want := [][]byte{{1}, {2}, {2}, {3}}
+	for i, c := range want {
+		mustPut(t, in, s, c)
+		mustPut(t, in, other, []byte{byte(i), 100})
+	}
+	mustClose(t, in)
+	runs := runsOf(t, s)
+	if len(runs) != 3 || runs[1].Times != 2 || runs[2].First != runs[0].First+2 {
+		t.Errorf("runs: %v", runs)
+	}
+	r.wantChunks(t, recipeOf(t, s), want)
+	if runs := runsOf(t, other); len(runs) != 1 || runs[0].Count != 4 {
+		t.Errorf("runs of the other lane: %v", runs)
+	}
+}
+
 // After Settle a stream can tell its runs, and may go on.
 func TestSettle(t *testing.T) {
 	r := newRepo(t)

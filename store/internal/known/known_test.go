@@ -161,6 +161,25 @@ func TestGrowth(t *testing.T) {
 	}
 }
 
+// A chunk that is met again takes no slot of the hash table.
+func TestDuplicatesTakeNoSlots(t *testing.T) {
+	x := New()
+	ids := identities(4, 700)
+	for s := range 100 {
+		if err := x.AddSlab(slabID(s), tableFrames(ids, 64)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if x.used != len(ids) || len(x.slots) != 1<<10 {
+		t.Errorf("%d of %d slots are used for %d identities", x.used, len(x.slots), len(ids))
+	}
+	for i, id := range ids {
+		if r, ok := x.Lookup(id); !ok || int(r) != i {
+			t.Errorf("chunk %d is found as %d, %v", i, r, ok)
+		}
+	}
+}
+
 func find(t *testing.T, x *Index, ids []crypt.Identity, i int) {
 	t.Helper()
 	r, ok := x.Lookup(ids[i])

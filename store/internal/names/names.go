@@ -66,7 +66,7 @@ var errCapture = errors.New("no capture's name")
 func ParseCapture(name string) (id string, generation int, err error) {
 	id, gen, found := strings.Cut(strings.TrimPrefix(name, Captures+"/"), ".")
 	if found {
-		if generation, err = strconv.Atoi(gen); err != nil {
+		if generation, err = strconv.Atoi(gen); err != nil || generation < 1 {
 			return "", 0, fmt.Errorf("%q: %w", name, errCapture)
 		}
 	}

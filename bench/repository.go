@@ -1,0 +1,192 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// keyName is the name of a key file beside the folder of its repository.
+const keyName = "key"
+
+// repository is one that is made for a measurement.
+type repository struct {
+	path   string
+	folder *storage.Folder
+	*store.Repository
+}
+
+// createRepository makes a repository in dir/repository, and its key file in
+// dir. The folder dir is made, too.
+func createRepository(ctx context.Context, dir string) (*repository, error) {
+	if err := os.Mkdir(dir, 0o755); err != nil {
+		return nil, err
+	}
+	secret := crypt.NewKeyFile()
+	if err := writeKey(filepath.Join(dir, keyName), secret); err != nil {
+		return nil, err
+	}
+	path := filepath.Join(dir, "repository")
+	folder, err := storage.CreateFolder(path, store.Folders()...)
+	if err != nil {
+		return nil, err
+	}
+	r, err := store.Create(ctx, folder, secret, store.CreateOptions{})
+	if err != nil {
+		return nil, errors.Join(err, folder.Close())
+	}
+	return &repository{path, folder, r}, nil
+}
+
+func writeKey(path string, secret *crypt.KeyFile) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = secret.WriteTo(f)
+	return errors.Join(err, f.Close())
+}
+
+// openRepository opens what createRepository made in dir.
+func openRepository(ctx context.Context, dir string) (*repository, error) {
+	f, err := os.Open(filepath.Join(dir, keyName))
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	secret, err := crypt.ReadKeyFile(f)
+	if err != nil {
+		return nil, err
+	}
+	path := filepath.Join(dir, "repository")
+	folder, err := storage.OpenFolder(path)
+	if err != nil {
+		return nil, err
+	}
+	r, err := store.Open(ctx, folder, secret, store.OpenOptions{})
+	if err != nil {
+		return nil, errors.Join(err, folder.Close())
+	}
+	return &repository{path, folder, r}, nil
+}
+
+func (r *repository) Close() error { return errors.Join(r.Repository.Close(), r.folder.Close()) }
+
+// captureStream captures one stream.
+func (r *repository) captureStream(ctx context.Context, version string, open func() (io.ReadCloser, error)) (*store.Capture, error) {
+	return r.Capture(ctx, store.CaptureOptions{
+		Name: "seedbank", Version: version, Host: "hazel",
+		Volumes: []store.VolumeInput{{
+			Name: "data",
+			Open: func(context.Context) (io.ReadCloser, error) { return open() },
+		}},
+	})
+}
+
+// restoreStream writes the stream of a capture to w.
+func (r *repository) restoreStream(ctx context.Context, c *store.Capture, w io.Writer) error {
+	return r.Restore(ctx, &c.Volumes[0], w, store.RestoreOptions{})
+}
+
+// onDisk gives the sum of the lengths of all files in the repository's folder.
+func (r *repository) onDisk() (int64, error) { return folderLength(r.path) }
+
+func folderLength(dir string) (n int64, err error) {
+	err = filepath.WalkDir(dir, func(_ string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		info, err := d.Info()
+		if err == nil {
+			n += info.Size()
+		}
+		return err
+	})
+	return n, err
+}
+
+// addition is what one capture of a tarball took.
+type addition struct {
+	ID       string  `json:"id"`
+	Label    string  `json:"label"`
+	TarBytes int64   `json:"tar_bytes"`
+	Alone    int64   `json:"zstd_bytes,omitempty"` // of the tarball under zstd -3
+	Added    int64   `json:"added_bytes"`          // on disk
+	Seconds  float64 `json:"seconds"`              // for the capture
+	Restore  float64 `json:"restore_seconds"`      // with comparison
+}
+
+// addFile captures the tarball at path, and compares what is restored from the
+// repository, opened anew, with that file.
+func addFile(ctx context.Context, dir, label, path string) (addition, error) {
+	a, err := captureFile(ctx, dir, label, path)
+	if err != nil {
+		return a, fmt.Errorf("capturing %s: %w", label, err)
+	}
+	begin := time.Now()
+	if err := compareCapture(ctx, dir, a.ID, path); err != nil {
+		return a, fmt.Errorf("restoring %s: %w", label, err)
+	}
+	a.Restore = time.Since(begin).Seconds()
+	return a, nil
+}
+
+func captureFile(ctx context.Context, dir, label, path string) (a addition, err error) {
+	r, err := openRepository(ctx, dir)
+	if err != nil {
+		return a, err
+	}
+	defer r.Close()
+	before, err := r.onDisk()
+	if err != nil {
+		return a, err
+	}
+	begin := time.Now()
+	c, err := r.captureStream(ctx, label, func() (io.ReadCloser, error) { return os.Open(path) })
+	if err != nil {
+		return a, err
+	}
+	took := time.Since(begin)
+	after, err := r.onDisk()
+	if err == nil && after-before != int64(c.Added) {
+		err = fmt.Errorf("the capture says that it added %d bytes, the folder grew by %d", c.Added, after-before)
+	}
+	return addition{ID: c.ID, Label: label, TarBytes: int64(c.Bytes), Added: after - before, Seconds: took.Seconds()}, err
+}
+
+// compareCapture restores a capture and compares it with the file.
+func compareCapture(ctx context.Context, dir, id, path string) error {
+	r, err := openRepository(ctx, dir)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	c, err := r.Find(ctx, id)
+	if err != nil {
+		return err
+	}
+	return r.compare(ctx, c, path)
+}
+
+// verify verifies every byte of the repository in dir.
+func verify(ctx context.Context, dir string) error {
+	r, err := openRepository(ctx, dir)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	report, err := r.Verify(ctx, store.VerifyOptions{Full: true})
+	if err == nil && !report.OK {
+		err = fmt.Errorf("verifying found damage: %+v", report.Damage)
+	}
+	return err
+}
