@@ -1,88 +1,217 @@
 package volume_test
 
 import (
-	"archive/tar"
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
+	"math/rand/v2"
 	"os"
+	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/store/volume"
 	"golang.org/x/sys/unix"
 )
 
-// readWhile reads dir and calls do once, when the member named at is about to be written: its
-// folder is listed and the file itself is open by then.
-func readWhile(t *testing.T, dir, at string, do func()) (map[string]string, *volume.ReadReport) {
-	t.Helper()
-	var out bytes.Buffer
-	report, err := volume.WriteTar(context.Background(), &out, dir, volume.ReadOptions{
-		OnEntry: func(path string, _ int64) {
-			if path == at {
-				do()
-			}
-		}})
-	must(t, err)
-	found := make(map[string]string)
-	for r := tar.NewReader(&out); ; {
-		h, err := r.Next()
-		if err == io.EOF {
-			return found, report
-		}
-		must(t, err)
-		content, err := io.ReadAll(r)
-		must(t, err)
-		found[h.Name] = string(content)
-	}
+// hookSink keeps what Walk finds, and calls do when Walk comes to a member.
+type hookSink struct {
+	found map[string]string
+	puts  map[string]int
+	last  string
+	find  string // calls do before this member is opened
+	put   string // calls do when this member is open and before it is read
+	do    func()
 }
+
+func (s *hookSink) Find(path string, _ *volume.State) (any, error) {
+	if path == s.find {
+		s.do()
+	}
+	return nil, nil
+}
+
+func (s *hookSink) TakeOver(any) error { return errors.New("nothing was found") }
+
+func (s *hookSink) Put(path string, _ *volume.State, _ []byte, content io.Reader, size int64) error {
+	if path == s.put {
+		s.do()
+	}
+	b, err := io.ReadAll(content)
+	if err == nil && int64(len(b)) != size {
+		err = io.ErrUnexpectedEOF
+	}
+	s.found[path], s.last = string(b), path
+	s.puts[path]++
+	return err
+}
+
+func (s *hookSink) Drop() error {
+	delete(s.found, s.last)
+	return nil
+}
+
+func (s *hookSink) walk(t *testing.T, dir string) *volume.ReadReport {
+	t.Helper()
+	s.found, s.puts = make(map[string]string), make(map[string]int)
+	report, err := volume.Walk(context.Background(), dir, s, volume.ReadOptions{})
+	must(t, err)
+	return report
+}
+
+// long is the content of a file that is too large to be read ahead.
+var long = strings.Repeat("0123456789", 20_000)
 
 func threeFiles(t *testing.T) string {
 	t.Helper()
 	dir := t.TempDir()
 	for _, name := range []string{"a", "b", "c"} {
-		must(t, os.WriteFile(dir+"/"+name, []byte("0123456789"), 0o600))
+		must(t, os.WriteFile(dir+"/"+name, []byte(long), 0o600))
 	}
 	return dir
 }
 
-func TestFilesThatChange(t *testing.T) {
+// TestFilesThatVanish changes what a name stands for after its folder was listed.
+func TestFilesThatVanish(t *testing.T) {
 	secret := t.TempDir() + "/secret"
 	must(t, os.WriteFile(secret, []byte("outside"), 0o600))
 	dir := ""
 	remove := func(name string) { must(t, os.Remove(dir+"/"+name)) }
 	for name, c := range map[string]struct {
-		at      string
 		do      func()
-		b       string // content of b in the stream, empty if it must not be in it
-		changed string
 		skipped string
 	}{
-		"grows":            {"b", func() { must(t, os.WriteFile(dir+"/b", []byte("0123456789abc"), 0)) }, "0123456789", "b", ""},
-		"shrinks":          {"b", func() { must(t, os.Truncate(dir+"/b", 4)) }, "0123\x00\x00\x00\x00\x00\x00", "b", ""},
-		"is empty":         {"b", func() { must(t, os.Truncate(dir+"/b", 0)) }, "\x00\x00\x00\x00\x00\x00\x00\x00\x00\x00", "b", ""},
-		"new times":        {"b", func() { must(t, unix.Utimes(dir+"/b", make([]unix.Timeval, 2))) }, "0123456789", "b", ""},
-		"vanishes":         {"a", func() { remove("b") }, "", ".", "b"},
-		"becomes a link":   {"a", func() { remove("b"); must(t, os.Symlink(secret, dir+"/b")) }, "", ".", "b"},
-		"becomes a folder": {"a", func() { remove("b"); must(t, os.Mkdir(dir+"/b", 0o700)) }, "", ".", "b"},
-		"becomes a pipe":   {"a", func() { remove("b"); must(t, unix.Mkfifo(dir+"/b", 0o600)) }, "", ".", "b"},
-		"gets a neighbour": {"a", func() { must(t, os.WriteFile(dir+"/b2", nil, 0o600)) }, "0123456789", ".", ""},
+		"vanishes":         {func() { remove("b") }, "b"},
+		"becomes a link":   {func() { remove("b"); must(t, os.Symlink(secret, dir+"/b")) }, "b"},
+		"becomes a folder": {func() { remove("b"); must(t, os.Mkdir(dir+"/b", 0o700)) }, "b"},
+		"becomes a pipe":   {func() { remove("b"); must(t, unix.Mkfifo(dir+"/b", 0o600)) }, "b"},
+		"gets a neighbour": {func() { must(t, os.WriteFile(dir+"/b2", nil, 0o600)) }, ""},
 	} {
-		t.Run(name, func(t *testing.T) {
+		// Before it is looked at, and between that and its opening.
+		for _, at := range []string{"./a", "./b"} {
+			t.Run(name+" at "+at, func(t *testing.T) {
+				dir = threeFiles(t)
+				s := &hookSink{find: at, do: c.do}
+				report := s.walk(t, dir)
+				if _, ok := s.found["./b"]; ok != (c.skipped == "") {
+					t.Errorf("b is in the stream: %v", ok)
+				}
+				if s.found["./a"] != long || s.found["./c"] != long {
+					t.Error("the others are not as they were")
+				}
+				if first(report.Changed) != "." || first(report.Skipped) != c.skipped {
+					t.Errorf("report %+v", report)
+				}
+			})
+		}
+	}
+}
+
+// TestFilesThatChange changes a file while it is read: once, or each time.
+func TestFilesThatChange(t *testing.T) {
+	dir := ""
+	shorter := long[:1000] + strings.Repeat("\x00", len(long)-1000)
+	for name, c := range map[string]struct {
+		do     func()
+		always string // what is taken if it never holds still
+		once   string // what is taken if it does the second time
+	}{
+		"grows":     {func() { must(t, os.WriteFile(dir+"/b", []byte(long+"abc"), 0)) }, "", long + "abc"},
+		"shrinks":   {func() { must(t, os.Truncate(dir+"/b", 1000)) }, shorter, long[:1000]},
+		"new times": {func() { must(t, unix.Utimes(dir+"/b", make([]unix.Timeval, 2))) }, long, long},
+	} {
+		t.Run(name+" once", func(t *testing.T) {
 			dir = threeFiles(t)
-			found, report := readWhile(t, dir, c.at, c.do)
-			if got := found["./b"]; got != c.b {
-				t.Errorf("b is %q in the stream, want %q", got, c.b)
+			done := false
+			s := &hookSink{put: "./b", do: func() {
+				if !done {
+					done = true
+					c.do()
+				}
+			}}
+			report := s.walk(t, dir)
+			if s.found["./b"] != c.once || s.puts["./b"] != 2 || len(report.Changed) > 0 {
+				t.Errorf("%d bytes after %d attempts, report %+v", len(s.found["./b"]), s.puts["./b"], report)
 			}
-			if found["./a"] != "0123456789" || found["./c"] != "0123456789" {
-				t.Errorf("the others are %q", found)
-			}
-			if first(report.Changed) != c.changed || first(report.Skipped) != c.skipped {
-				t.Errorf("report %+v", report)
+		})
+		t.Run(name+" always", func(t *testing.T) {
+			dir = threeFiles(t)
+			s := &hookSink{put: "./b", do: func() {
+				if c.always != "" {
+					must(t, os.WriteFile(dir+"/b", []byte(long), 0))
+				}
+				c.do()
+				must(t, unix.Utimes(dir+"/b", []unix.Timeval{{Sec: rand.Int64N(1 << 30)}, {Sec: rand.Int64N(1 << 30)}}))
+			}}
+			report := s.walk(t, dir)
+			if s.puts["./b"] != 3 || first(report.Changed) != "b" || report.Members != 4 {
+				t.Errorf("%d attempts, report %+v", s.puts["./b"], report)
 			}
 		})
 	}
+}
+
+// TestSmallFilesAreReadAhead checks that what is read ahead is what is delivered.
+func TestSmallFilesAreReadAhead(t *testing.T) {
+	dir := t.TempDir()
+	for i := range 1000 {
+		must(t, os.WriteFile(fmt.Sprintf("%s/%03d", dir, i), []byte(strconv.Itoa(i)), 0o600))
+	}
+	s := &hookSink{}
+	report := s.walk(t, dir)
+	for i := range 1000 {
+		if got := s.found[fmt.Sprintf("./%03d", i)]; got != strconv.Itoa(i) {
+			t.Errorf("%d: %q", i, got)
+		}
+	}
+	if report.Members != 1001 {
+		t.Errorf("%+v", report)
+	}
+}
+
+// TestNoFileStaysOpen has the sink fail at each member in turn.
+func TestNoFileStaysOpen(t *testing.T) {
+	dir := threeFiles(t)
+	for i := range 200 {
+		must(t, os.WriteFile(fmt.Sprintf("%s/d%03d", dir, i), []byte("x"), 0o600))
+	}
+	before := openFiles(t)
+	for _, at := range []string{"./", "./a", "./b", "./d000", "./d150"} {
+		failed := errors.New("the sink")
+		_, err := volume.Walk(context.Background(), dir, failingSink{at, failed}, volume.ReadOptions{})
+		if !errors.Is(err, failed) {
+			t.Errorf("%s: %v", at, err)
+		}
+	}
+	if after := openFiles(t); after != before {
+		t.Errorf("%d files are open, %d were before", after, before)
+	}
+}
+
+func openFiles(t *testing.T) int {
+	t.Helper()
+	entries, err := os.ReadDir("/proc/self/fd")
+	must(t, err)
+	return len(entries)
+}
+
+type failingSink struct {
+	at  string
+	err error
+}
+
+func (s failingSink) Find(string, *volume.State) (any, error) { return nil, nil }
+func (s failingSink) TakeOver(any) error                      { return nil }
+func (s failingSink) Drop() error                             { return nil }
+
+func (s failingSink) Put(path string, _ *volume.State, _ []byte, content io.Reader, _ int64) error {
+	if path == s.at {
+		return s.err
+	}
+	_, err := io.Copy(io.Discard, content)
+	return err
 }
 
 // TestFolderBecomesALink swaps a folder for a link to another after it was listed.
@@ -91,11 +220,10 @@ func TestFolderBecomesALink(t *testing.T) {
 	must(t, os.WriteFile(secret+"/file", []byte("outside"), 0o600))
 	dir := threeFiles(t)
 	must(t, os.Mkdir(dir+"/d", 0o700))
-	found, report := readWhile(t, dir, "a", func() {
-		must(t, os.Remove(dir+"/d"), os.Symlink(secret, dir+"/d"))
-	})
-	if _, ok := found["./d/file"]; ok || first(report.Skipped) != "d" {
-		t.Errorf("found %q, report %+v", found, report)
+	s := &hookSink{find: "./a", do: func() { must(t, os.Remove(dir+"/d"), os.Symlink(secret, dir+"/d")) }}
+	report := s.walk(t, dir)
+	if _, ok := s.found["./d/file"]; ok || first(report.Skipped) != "d" {
+		t.Errorf("report %+v", report)
 	}
 }
 

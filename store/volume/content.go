@@ -2,73 +2,131 @@ package volume
 
 import (
 	"archive/tar"
+	"bytes"
 	"context"
 	"io"
 )
 
-// file gives the regular file name in d to the sink.
-func (w *walker) file(ctx context.Context, d *folder, name, member string) error {
-	if m, err := d.stat(name); err != nil {
-		return gone(err)
-	} else if same, err := w.sameFile(m, member); same || err != nil {
+// loadFiles opens files and reads small ones, until there are no more.
+func (w *walker) loadFiles(ctx context.Context) {
+	for j := range w.load {
+		if ctx.Err() == nil {
+			j.file, j.err = loadFile(ctx, j)
+		} else {
+			j.err = ctx.Err()
+		}
+		if reason := passedOver(j.err); reason != "" {
+			j.err, j.note = nil, reason
+		}
+		j.loading.Done()
+		close(j.ready)
+	}
+}
+
+// loaded is a regular file that has been opened, and read if it is small.
+type loaded struct {
+	f      *file
+	member string
+	m      *meta // when it was opened, or before the last reading
+	state  *State
+	header []byte
+	left   []string // attributes that fit no header
+	data   []byte   // nil for a file that is to be read when its turn comes
+	after  *meta    // when data had been read
+}
+
+func loadFile(ctx context.Context, j *job) (*loaded, error) {
+	f, m, err := j.folder.open(j.name)
+	if err != nil {
+		return nil, gone(err)
+	}
+	l := &loaded{f: f, member: j.member, state: j.state}
+	err = l.describe(m)
+	if err == nil && m.size <= loadLimit {
+		err = l.read(ctx)
+	}
+	if err != nil {
+		f.close()
+		return nil, err
+	}
+	return l, nil
+}
+
+// describe makes the header for the file as m describes it.
+func (l *loaded) describe(m *meta) error {
+	attrs, err := l.f.attributes()
+	if err != nil {
 		return err
 	}
-	for attempt := 1; ; attempt++ {
-		changed, err := w.readFile(ctx, d, name, member)
-		if err != nil || changed == "" {
-			return err
-		}
-		if attempt == w.attempts {
-			w.noteChanged(member, changed)
-			return nil
-		}
-		if err := w.sink.Drop(); err != nil {
-			return writeError(member, err)
-		}
-		w.report.Members--
+	s := *l.state // with the owners' names; they change with the numbers only
+	if s.UID != m.uid {
+		s.User = ""
 	}
+	if s.GID != m.gid {
+		s.Group = ""
+	}
+	s.Kind, s.Perm, s.UID, s.GID, s.Size, s.Device, s.Inode = m.kind, m.perm, m.uid, m.gid, m.size, m.dev, m.ino
+	s.Modified = m.mtime.UnixNano()
+	if !m.ctime.IsZero() {
+		s.Changed = m.ctime.UnixNano()
+	}
+	l.m, l.state, l.data, l.after = m, &s, nil, nil
+	l.header, l.left, err = header(m, &s, tar.TypeReg, l.member, "", attrs)
+	return err
 }
 
-// sameFile tells whether the sink has the file. One with several names is always read, since
-// which of them holds the content depends on the others.
-func (w *walker) sameFile(m *meta, member string) (bool, error) {
-	if m.kind != 0 || m.links > 1 {
-		return false, nil
+// read reads the content ahead.
+func (l *loaded) read(ctx context.Context) error {
+	l.data = make([]byte, l.m.size)
+	if _, err := io.ReadFull(l.reader(ctx), l.data); err != nil {
+		return err
 	}
-	return w.unchanged(member, w.state(m))
+	var err error
+	l.after, err = l.f.stat()
+	return err
 }
 
-// readFile gives the file to the sink, and says how it changed meanwhile, if it did.
-func (w *walker) readFile(ctx context.Context, d *folder, name, member string) (changed string, err error) {
-	f, m, err := d.open(name)
-	if err != nil {
-		return "", gone(err)
+// content gives the content.
+func (l *loaded) content(ctx context.Context) io.Reader {
+	if l.data != nil {
+		return bytes.NewReader(l.data)
 	}
-	defer f.close()
-	if done, err := w.link(m, member); done || err != nil {
-		return "", err
-	}
-	attrs, err := f.attributes()
-	if err != nil {
-		return "", err
-	}
-	head, err := w.header(m, tar.TypeReg, member, "", attrs)
-	if err != nil {
-		return "", err
-	}
-	content := &content{ctx: ctx, f: f, size: m.size, data: m.size, sparse: m.allocated < m.size}
-	if content.sparse {
-		content.data = 0
-	}
-	if err := w.sink.Put(member, w.state(m), head, content, m.size); err != nil {
-		return "", writeError(member, err)
-	}
-	now, err := f.stat()
-	if err != nil || !m.changed(now) {
-		return "", err
-	}
-	return changeReason(m, now), nil
+	return l.reader(ctx)
 }
+
+func (l *loaded) reader(ctx context.Context) *content {
+	c := &content{ctx: ctx, f: l.f, size: l.m.size, data: l.m.size, sparse: l.m.allocated < l.m.size}
+	if c.sparse {
+		c.data = 0
+	}
+	return c
+}
+
+// changed says how the file changed between when it was described and when it had been read.
+func (l *loaded) changed() (string, error) {
+	now := l.after
+	if now == nil {
+		var err error
+		if now, err = l.f.stat(); err != nil {
+			return "", err
+		}
+	}
+	if !l.m.changed(now) {
+		return "", nil
+	}
+	return changeReason(l.m, now), nil
+}
+
+// again prepares for another reading.
+func (l *loaded) again() error {
+	m, err := l.f.stat()
+	if err != nil {
+		return err
+	}
+	return l.describe(m)
+}
+
+func (l *loaded) close() { l.f.close() }
 
 func changeReason(m, now *meta) string {
 	switch {

@@ -50,7 +50,10 @@ type tarSink struct {
 	buf []byte
 }
 
-func (s *tarSink) Unchanged(string, *State) (bool, error) { return false, nil }
+func (s *tarSink) Find(string, *State) (any, error) { return nil, nil }
+
+// TakeOver is never called: nothing is found.
+func (s *tarSink) TakeOver(any) error { return nil }
 
 func (s *tarSink) Put(_ string, _ *State, header []byte, content io.Reader, size int64) error {
 	if _, err := s.w.Write(header); err != nil || size == 0 {
