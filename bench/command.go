@@ -25,7 +25,8 @@ type command struct {
 // usage is what programs took.
 type usage struct {
 	time time.Duration
-	peak int64 // bytes of memory of the largest; 0 where the system does not tell
+	cpu  time.Duration // of all cores and programs together
+	peak int64         // bytes of memory of the largest; 0 where the system does not tell
 }
 
 // runCommand runs a program to its end. Where it fails, the error has the end of
@@ -66,6 +67,7 @@ func runPipeline(ctx context.Context, commands ...command) (usage, error) {
 	var u usage
 	for _, p := range started {
 		failed = errors.Join(failed, p.wait())
+		u.cpu += p.cmd.ProcessState.UserTime() + p.cmd.ProcessState.SystemTime()
 		u.peak = max(u.peak, peakMemory(p.cmd.ProcessState))
 	}
 	u.time = time.Since(begin)

@@ -156,15 +156,19 @@ func TestMeasureSpeed(t *testing.T) {
 	}
 	for _, more := range [][]string{nil, {"-null", "-runs", "2"}} {
 		json := filepath.Join(t.TempDir(), "speed.json")
-		profile := filepath.Join(t.TempDir(), "profile")
-		args := append([]string{"speed", "-size", "1MiB", "-runs", "1", "-json", json, "-cpuprofile", profile}, more...)
+		profiles := t.TempDir()
+		args := append([]string{"speed", "-size", "1MiB", "-runs", "1", "-json", json, "-cpuprofile", profiles}, more...)
 		out := measured(t, args...)
 		for _, want := range []string{"first capture", "restore, into a folder"} {
 			if !strings.Contains(out, want) {
 				t.Errorf("%q is not in\n%s", want, out)
 			}
 		}
-		for _, file := range []string{json, profile} {
+		files := []string{json}
+		for _, name := range []string{"first", "unchanged", "stream", "folder"} {
+			files = append(files, filepath.Join(profiles, name+".prof"))
+		}
+		for _, file := range files {
 			if info, err := os.Stat(file); err != nil || info.Size() == 0 {
 				t.Errorf("%s: %v", file, err)
 			}

@@ -29,6 +29,7 @@ type trial struct {
 	With  string  `json:"with"`
 	Other samples `json:"other"`
 	Ratio float64 `json:"speed_ratio"` // of the medians; more than 1: kist is faster
+	Work  float64 `json:"cpu_ratio"`   // the same of the CPU time
 	Goal  float64 `json:"goal,omitempty"`
 }
 
@@ -36,12 +37,16 @@ type trial struct {
 type samples struct {
 	Seconds []float64 `json:"seconds"`
 	Median  float64   `json:"median_seconds"`
+	CPU     []float64 `json:"cpu_seconds"` // of all cores together
+	Work    float64   `json:"median_cpu_seconds"`
 	Peak    int64     `json:"peak_bytes"` // of all runs
 }
 
 func (s *samples) add(u usage) {
 	s.Seconds = append(s.Seconds, u.time.Seconds())
 	s.Median = median(s.Seconds)
+	s.CPU = append(s.CPU, u.cpu.Seconds())
+	s.Work = median(s.CPU)
 	s.Peak = max(s.Peak, u.peak)
 }
 
@@ -60,7 +65,7 @@ func runSpeed(ctx context.Context, s *setup, args []string) error {
 	input := s.String("input", "", "the tarball `FILE` instead")
 	runs := s.Int("runs", 3, "how often")
 	null := s.Bool("null", false, "throw streams away that zstd or a restore writes, instead of writing files")
-	profile := s.String("cpuprofile", "", "profile one more first capture into `FILE`")
+	profile := s.String("cpuprofile", "", "run all once more, and write profiles into the folder `DIR`")
 	if err := s.parse(args); err != nil {
 		return err
 	}
@@ -115,6 +120,7 @@ func (r *race) run(ctx context.Context, runs int, profile string) (result, error
 	}
 	for _, t := range []*trial{&r.first, &r.again, &r.stream, &r.folder} {
 		t.Ratio = t.Other.Median / t.Kist.Median
+		t.Work = t.Other.Work / t.Kist.Work
 		r.Trials = append(r.Trials, *t)
 	}
 	return r.speedResult, nil
@@ -251,8 +257,12 @@ func (r *race) runFolder(ctx context.Context, dir string, oursFirst bool) error 
 	return compareByTar(ctx, r.input, into)
 }
 
-// profile runs one more first capture, that is not counted.
-func (r *race) profile(ctx context.Context, file string) error {
+// profile runs every operation of ours once more, not counted, and writes CPU
+// profiles into a folder.
+func (r *race) profile(ctx context.Context, folder string) error {
+	if err := os.MkdirAll(folder, 0o755); err != nil {
+		return err
+	}
 	dir := filepath.Join(r.setup.folder, "profiled")
 	repository, err := createRepository(ctx, dir)
 	if err != nil {
@@ -261,24 +271,35 @@ func (r *race) profile(ctx context.Context, file string) error {
 	if err := repository.Close(); err != nil {
 		return err
 	}
-	ours, err := child("-repository", dir, "-capture", r.input, "-cpuprofile", file)
-	if err != nil {
-		return err
+	for _, one := range []struct{ name, option, argument string }{
+		{"first", "-capture", r.input},
+		{"unchanged", "-capture", r.input},
+		{"stream", "-stream", r.sink(filepath.Join(dir, "restored.tar"))},
+		{"folder", "-into", filepath.Join(dir, "restored")},
+	} {
+		r.progress("profiling %s", one.name)
+		file := filepath.Join(folder, one.name+".prof")
+		ours, err := child("-repository", dir, one.option, one.argument, "-cpuprofile", file)
+		if err != nil {
+			return err
+		}
+		if _, err := runCommand(ctx, ours); err != nil {
+			return err
+		}
 	}
-	_, err = runCommand(ctx, ours)
-	return err
+	return nil
+}
+
+func (s *samples) row(what string, bytes int64, ratio, work string) []string {
+	return []string{what, seconds(s.Median), speed(bytes, s.Median), ratio, seconds(s.Work), work, count(s.Peak)}
 }
 
 func (r speedResult) tables() []table {
-	t := table{
-		title: fmt.Sprintf("Speed, on %s bytes: %s", count(r.InputBytes), r.Input),
-		head:  []string{"", "kist", "", "peak memory", "compared with", "", "", "peak memory", "speed ratio"},
-	}
+	title := fmt.Sprintf("Speed, on %s bytes: %s", count(r.InputBytes), r.Input)
+	t := table{title: title, head: []string{"", "time", "", "speed ratio", "cpu time", "cpu ratio", "peak memory"}}
 	for _, one := range r.Trials {
-		t.add(one.What,
-			seconds(one.Kist.Median), speed(r.InputBytes, one.Kist.Median), count(one.Kist.Peak),
-			one.With, seconds(one.Other.Median), speed(r.InputBytes, one.Other.Median), count(one.Other.Peak),
-			fmt.Sprintf("%.2f", one.Ratio))
+		t.add(one.Kist.row(one.What, r.InputBytes, fmt.Sprintf("%.2f", one.Ratio), fmt.Sprintf("%.2f", one.Work))...)
+		t.add(one.Other.row("  "+one.With, r.InputBytes, "", "")...)
 	}
 	space := table{title: "Space", head: []string{"", "bytes", "of zstd -3"}}
 	space.add("zstd -3", count(r.ZstdBytes), ratio(r.ZstdBytes, r.ZstdBytes))

@@ -134,8 +134,11 @@ func (d *demo) kist(args ...string) (string, error) {
 	}
 	var printed bytes.Buffer
 	sub := newApp(strings.NewReader(""), teeWriter{d.app.stdout, &printed}, d.app.stderr, func(key string) string { return env[key] })
+	if d.app.shared.quiet {
+		args = append([]string{"--quiet"}, args...)
+	}
 	if status := sub.run(d.ctx, args); status != statusDone {
-		return "", fmt.Errorf("the demo stopped: kist %s ended with status %d", args[0], status)
+		return "", fmt.Errorf("the demo stopped: kist %s ended with status %d", words[1], status)
 	}
 	return printed.String(), nil
 }

@@ -34,7 +34,7 @@ func checkFolder(dir string) error {
 	case err != nil:
 		return err
 	case len(entries) > 0:
-		return fmt.Errorf("%s is not empty: restore into a new or empty folder, then exchange the two", dir)
+		return fmt.Errorf("%s is not empty: name a new or empty folder; nothing is ever written over", dir)
 	}
 	return nil
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
@@ -105,9 +106,15 @@ func (a *app) setupSecret(ctx context.Context, files secretFiles) (crypt.Secret,
 	return a.newSecret(ctx, files)
 }
 
-// unmake removes the folders of a repository that was not finished, as far as
-// they are empty.
+// unmake removes what was made of a repository that was not finished: empty
+// folders, and a key slot that seals nothing as long as there is no anchor.
 func unmake(path string, itself bool) {
+	if _, err := os.Lstat(filepath.Join(path, anchor)); errors.Is(err, fs.ErrNotExist) {
+		slots, _ := filepath.Glob(filepath.Join(path, "keyslots", "*"))
+		for _, slot := range slots {
+			os.Remove(slot)
+		}
+	}
 	for _, kind := range store.Folders() {
 		os.Remove(filepath.Join(path, kind))
 	}
@@ -147,7 +154,6 @@ second place today. kist passphrase add lets another one open the repository.
 func parseAverage(s string) (int, error) {
 	n, err := humanize.ParseBytes(s)
 	if err != nil || n < chunk.MinAverage || n > chunk.MaxAverage || n&(n-1) != 0 {
-		err = errors.Join(err) // its text adds nothing
 		return 0, usagef("--chunk-average %q: it must be a power of two from 8KiB to 1MiB", s)
 	}
 	return int(n), nil

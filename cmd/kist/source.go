@@ -147,7 +147,7 @@ func (s *source) open(ctx context.Context) (io.ReadCloser, error) {
 	case sourceFolder:
 		return s.readFolder(ctx), nil
 	case sourceStdin:
-		return s.mustHold(io.NopCloser(s.stdin))
+		return s.mustHold(heeding(ctx, s.stdin))
 	}
 	f, err := os.Open(s.path)
 	if err != nil {
@@ -168,6 +168,18 @@ func (s *source) mustHold(stream io.ReadCloser) (io.ReadCloser, error) {
 		io.Reader
 		io.Closer
 	}{in, stream}, nil
+}
+
+// heeding reads a stream that may block for ever, until ctx ends. Then a read of
+// r may still go on, until the process ends.
+func heeding(ctx context.Context, r io.Reader) io.ReadCloser {
+	out, in := io.Pipe()
+	go func() {
+		_, err := io.Copy(in, r)
+		in.CloseWithError(err)
+	}()
+	context.AfterFunc(ctx, func() { in.CloseWithError(context.Cause(ctx)) })
+	return out
 }
 
 // readFolder reads a folder as a tar stream.

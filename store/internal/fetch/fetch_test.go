@@ -11,6 +11,7 @@ import (
 	"sync"
 	"testing"
 
+	"github.com/klauspost/compress/zstd"
 	"pgregory.net/rapid"
 
 	"github.com/kistarchive/kist/crypt"
@@ -349,6 +350,11 @@ func TestStorageFails(t *testing.T) {
 			}
 			r.wantChunks(t, got, ids, r.chunks[:len(got)])
 			r.wantRuns(t, s, []format.Run{r.run(0, 23)}) // the fault is not kept
+			before := faulty.Calls(storagetest.Any)
+			r.wantRuns(t, s, []format.Run{r.run(0, 23)})
+			if n := faulty.Calls(storagetest.Any) - before; n != 0 {
+				t.Errorf("%s %d: %d calls for what was read after the fault", method, call, n)
+			}
 		}
 	}
 }
@@ -385,6 +391,23 @@ func TestFrameSharedWithOneThatStops(t *testing.T) {
 	}
 	if err := <-second; err != nil {
 		t.Errorf("the second one got %v", err)
+	}
+}
+
+// The same, where the first one's error is there already.
+func TestFrameAfterOneThatStopped(t *testing.T) {
+	r := small(t)
+	s := r.open(t, r.storage)
+	slab, err := s.Open(t.Context(), r.slab)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stopped := &frame{ready: make(chan struct{}), err: context.Canceled}
+	close(stopped.ready)
+	s.frames.put(frameKey{r.slab, 1}, stopped, 1)
+	raw, err := s.Frame(t.Context(), slab, 1)
+	if err != nil || !bytes.Equal(raw, bytes.Join(r.chunks[1:6], nil)) {
+		t.Errorf("got %d bytes, %v", len(raw), err)
 	}
 }
 
@@ -687,6 +710,69 @@ func TestSlabsExchanged(t *testing.T) {
 	copy(swapped[one:], append(bytes.Clone(swapped[two:end]), swapped[one:two]...))
 	if n := r.readable(t, "frames swapped", &exchanged{r.storage, names.Slab(r.slab), swapped}); n != 0 {
 		t.Error("frames at each other's place are read")
+	}
+}
+
+// forge gives a slab whose parts authenticate, with the given frames' plaintexts,
+// table and place of the sections, which need not belong together.
+func (r *stored) forge(t *testing.T, packed [][]byte, table format.SlabTable, sections int) storage.Storage {
+	t.Helper()
+	name := crypt.ObjectName{Repository: r.id, Kind: format.Slab.String(), Name: r.slab.String()}
+	sealer, kind, wrapped, err := r.keys.NewSealer(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := format.AppendHeader(nil, format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped})
+	for i, p := range packed {
+		b = sealer.Seal(b, p, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(i)})
+	}
+	trailer := format.Trailer{Sections: uint64(len(b) + sections)}
+	plain := table.Encode()
+	b = format.AppendSectionHead(b, format.TableSection, true, len(plain)+crypt.Overhead)
+	b = sealer.Seal(b, plain, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
+	trailer.Length = uint64(len(b) + format.TrailerSize)
+	return &exchanged{r.storage, names.Slab(r.slab), format.AppendTrailer(b, trailer, sealer)}
+}
+
+// A slab that was written wrongly, by somebody who has the key.
+func TestForgedSlabs(t *testing.T) {
+	r := newStored(t, [][]byte{[]byte("twelve bytes")})
+	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1))
+	if err != nil {
+		t.Fatal(err)
+	}
+	packed := enc.EncodeAll(r.chunks[0], nil)
+	sealed := uint32(len(packed) + crypt.Overhead)
+	bomb := enc.EncodeAll(make([]byte, 4*format.MaxFrameRaw), nil)
+	frames := func(f ...format.Frame) format.SlabTable { return format.SlabTable{Frames: f} }
+	good := format.Frame{Kind: format.Zstd, Sealed: sealed, Chunks: []uint32{12}}
+	tests := []struct {
+		name     string
+		packed   []byte
+		table    format.SlabTable
+		sections int
+		want     error
+	}{
+		{"nothing", packed, frames(good), 0, nil},
+		{"unknown kind", packed, frames(format.Frame{Kind: 2, Sealed: sealed, Chunks: []uint32{12}}), 0, format.ErrUnknownPart},
+		{"frame shorter", packed, frames(format.Frame{Kind: format.Zstd, Sealed: sealed - 1, Chunks: []uint32{12}}), 0, format.ErrDamaged},
+		{"frame longer", packed, frames(format.Frame{Kind: format.Zstd, Sealed: sealed + 1, Chunks: []uint32{12}}), 0, format.ErrDamaged},
+		{"frames into the sections", packed, frames(good, good), 0, format.ErrDamaged},
+		{"no frames", packed, frames(), 0, format.ErrDamaged},
+		{"chunks shorter", packed, frames(format.Frame{Kind: format.Zstd, Sealed: sealed, Chunks: []uint32{11}}), 0, format.ErrDamaged},
+		{"chunks longer", packed, frames(format.Frame{Kind: format.Zstd, Sealed: sealed, Chunks: []uint32{12, 1}}), 0, format.ErrDamaged},
+		{"sections earlier", packed, frames(good), -1, format.ErrDamaged},
+		{"no zstd", make([]byte, len(packed)), frames(good), 0, format.ErrDamaged},
+		{"a bomb", bomb, frames(format.Frame{Kind: format.Zstd, Sealed: uint32(len(bomb) + crypt.Overhead), Chunks: []uint32{12}}), 0, format.ErrDamaged},
+	}
+	for _, test := range tests {
+		s := r.open(t, r.forge(t, [][]byte{test.packed}, test.table, test.sections))
+		reader := s.Read(t.Context(), inline([]format.Run{r.run(0, 1)}))
+		_, _, err := readAll(reader.Next)
+		reader.Close()
+		if !errors.Is(err, test.want) || err != nil && !errors.As(err, new(*SlabError)) {
+			t.Errorf("%s: got %v, want %v", test.name, err, test.want)
+		}
 	}
 }
 

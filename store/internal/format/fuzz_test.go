@@ -202,19 +202,23 @@ func FuzzRuns(f *testing.F) {
 	})
 }
 
-// sequenceErrorsHaveClass is to be set when TestSequenceRefusals runs.
+// sequenceErrorsHaveClass is to be set when TestSequenceRefusalsOfForm runs.
 const sequenceErrorsHaveClass = false
 
-// fuzzSequence reads until an error comes, which the sequence must reach: each
-// item takes a byte at least.
+// fuzzSequence reads until an error comes. What is read encodes as what was there.
 func fuzzSequence(t *testing.T, b []byte, next func() ([]byte, error)) {
-	for range len(b) + 1 {
-		_, err := next()
+	var again []byte
+	for len(again) <= len(b) {
+		item, err := next()
 		if err == nil {
+			again = append(again, item...)
 			continue
 		}
 		if err != io.EOF && !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrUnknownPart) && sequenceErrorsHaveClass {
 			t.Fatalf("an error of no class: %v", err)
+		}
+		if !bytes.HasPrefix(b, again) || err == io.EOF && len(again) != len(b) {
+			t.Fatalf("%x decodes and encodes as %x", b, again)
 		}
 		return
 	}

@@ -221,6 +221,49 @@ func TestAbandon(t *testing.T) {
 	}
 }
 
+// late stores slabs only when it is told to stop, and then with success.
+type late struct {
+	storage.Storage
+	begun chan struct{}
+}
+
+func (l *late) Put(ctx context.Context, name string, content io.Reader) error {
+	if strings.HasPrefix(name, names.Slabs) {
+		close(l.begun)
+		<-ctx.Done()
+	}
+	return l.Storage.Put(context.WithoutCancel(ctx), name, content)
+}
+
+// A slab that is on its way when the session is abandoned, and arrives, is listed.
+func TestAbandonWhileASlabArrives(t *testing.T) {
+	if testing.Short() {
+		t.Skip("takes in a slab")
+	}
+	r := newRepo(t)
+	l := &late{r.storage, make(chan struct{})}
+	r.storage = l
+	in := r.start(t, t.Context(), known.New())
+	s := in.Stream(Contents)
+	for _, c := range twoSlabs() {
+		mustPut(t, in, s, c)
+		if err := in.Settle(); err != nil {
+			t.Fatal(err)
+		}
+		if in.writer.putting != nil { // at rest after Settle
+			break
+		}
+	}
+	<-l.begun
+	if err := in.Abandon(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	r.wantWhole(t)
+	if r.distinct(t) == 0 {
+		t.Error("the slab is in no table")
+	}
+}
+
 // After a failure, and after its end, a session refuses to go on.
 func TestUseAfterTheEnd(t *testing.T) {
 	ends := map[string]func(*testing.T, *Intake){

@@ -1,0 +1,223 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"github.com/kistarchive/kist/store/volume"
+)
+
+// bench is a repository with a key file, in a folder of its own.
+type bench struct {
+	t      *testing.T
+	dir    string
+	stdout bytes.Buffer
+	stderr bytes.Buffer
+}
+
+func newBench(t *testing.T) *bench {
+	t.Helper()
+	b := &bench{t: t, dir: t.TempDir()}
+	b.must("setup")
+	if err := os.Mkdir(b.path("seedbank"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	for _, name := range []string{"catalogue.dat", "accessions.txt", "seedbank.toml"} {
+		if err := os.WriteFile(b.path("seedbank", name), bytes.Repeat([]byte(name), 20_000), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return b
+}
+
+func (b *bench) path(parts ...string) string {
+	return filepath.Join(append([]string{b.dir}, parts...)...)
+}
+
+func (b *bench) run(ctx context.Context, args ...string) int {
+	b.stdout.Reset()
+	b.stderr.Reset()
+	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key")}
+	a := newApp(strings.NewReader(""), &b.stdout, &b.stderr, func(key string) string { return env[key] })
+	a.tty = noTerminal
+	return a.run(ctx, args)
+}
+
+func (b *bench) must(args ...string) {
+	b.t.Helper()
+	if status := b.run(b.t.Context(), args...); status != statusDone {
+		b.t.Fatalf("kist %q: status %d: %s", args, status, &b.stderr)
+	}
+}
+
+// names lists the folder.
+func (b *bench) names() string {
+	b.t.Helper()
+	entries, err := os.ReadDir(b.dir)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	var names []string
+	for _, e := range entries {
+		names = append(names, e.Name())
+	}
+	return strings.Join(names, " ")
+}
+
+// countdown is a context that ends when it has been looked at left times.
+type countdown struct {
+	context.Context
+	cancel context.CancelFunc
+	left   atomic.Int64
+}
+
+func newCountdown(ctx context.Context, n int64) *countdown {
+	ctx, cancel := context.WithCancel(ctx)
+	c := &countdown{Context: ctx, cancel: cancel}
+	c.left.Store(n)
+	return c
+}
+
+func (c *countdown) Err() error {
+	c.look()
+	return c.Context.Err()
+}
+
+func (c *countdown) Done() <-chan struct{} {
+	c.look()
+	return c.Context.Done()
+}
+
+func (c *countdown) look() {
+	if c.left.Add(-1) < 0 {
+		c.cancel()
+	}
+}
+
+// interruptAll runs a command again and again, interrupted ever later, until it
+// comes to its end. check looks at what an interrupted one left.
+func (b *bench) interruptAll(check func(), args ...string) {
+	b.t.Helper()
+	for n := int64(0); ; n++ {
+		ctx := newCountdown(b.t.Context(), n)
+		status := b.run(ctx, args...)
+		ctx.cancel()
+		if status == statusDone {
+			if n == 0 {
+				b.t.Errorf("kist %q never looked at its context", args)
+			}
+			return
+		}
+		if status != statusFailed || !strings.Contains(b.stderr.String(), "interrupted") {
+			b.t.Fatalf("kist %q: status %d: %s", args, status, &b.stderr)
+		}
+		check()
+	}
+}
+
+// TestInterrupted: wherever a command is interrupted, nothing is left half done.
+func TestInterrupted(t *testing.T) {
+	b := newBench(t)
+	before := b.names()
+	unchanged := func() {
+		t.Helper()
+		if got := b.names(); got != before {
+			t.Fatalf("%q was left, not %q", got, before)
+		}
+	}
+	b.interruptAll(func() {
+		t.Helper()
+		unchanged()
+		b.must("list", "--json")
+		if got := b.stdout.String(); got != "[]\n" {
+			t.Fatalf("a capture appeared: %s", got)
+		}
+	}, "capture", b.path("seedbank"))
+	b.interruptAll(unchanged, "restore", "latest", "--into", b.path("out"))
+	if _, err := compareTrees(b.path("seedbank"), b.path("out")); err != nil {
+		t.Error(err)
+	}
+	before = b.names()
+	b.interruptAll(unchanged, "restore", "latest", "--tar", b.path("out.tar"))
+	before = b.names()
+	b.interruptAll(unchanged, "setup", "--repository", b.path("second"), "--key-file", b.path("second.key"))
+	b.must("verify", "--full")
+}
+
+// TestInterruptSignal: one interrupt ends the process in good order, even while
+// standard input gives nothing.
+func TestInterruptSignal(t *testing.T) {
+	b := newBench(t)
+	cmd := exec.Command("kist", "capture", "--name", "seedbank", "-")
+	cmd.Env = append(os.Environ(), "KIST_REPOSITORY="+b.path("repo"), "KIST_KEY_FILE="+b.path("key"))
+	var stderr bytes.Buffer
+	cmd.Stderr = &stderr
+	stdin, err := cmd.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer stdin.Close()
+	if _, err := stdin.Write(make([]byte, 1<<20)); err != nil { // more than a pipe holds: it is being read
+		t.Fatal(err)
+	}
+	if err := cmd.Process.Signal(os.Interrupt); err != nil {
+		t.Skip(err) // not on this system
+	}
+	err = cmd.Wait()
+	if cmd.ProcessState.ExitCode() != statusFailed {
+		t.Errorf("%v: %s", err, &stderr)
+	}
+	for _, want := range []string{"Stopping, and tidying up", "kist: interrupted"} {
+		if !strings.Contains(stderr.String(), want) {
+			t.Errorf("no %q in %q", want, &stderr)
+		}
+	}
+	b.must("list", "--json")
+	if got := b.stdout.String(); got != "[]\n" {
+		t.Error(got)
+	}
+}
+
+// TestFolderWarnings: what is not in the capture is said.
+func TestFolderWarnings(t *testing.T) {
+	b := newBench(t)
+	l, err := net.Listen("unix", b.path("seedbank", "s"))
+	if err != nil {
+		t.Skip(err)
+	}
+	defer l.Close()
+	b.must("capture", "--quiet", b.path("seedbank"))
+	if got := b.stderr.String(); !strings.HasPrefix(got, "Warning: s is not in the capture: ") {
+		t.Error(got)
+	}
+	s := &source{report: &volume.ReadReport{Changed: []volume.Note{{Path: "a\x1b", Reason: "it grew"}}}}
+	if got := s.warnings(); len(got) != 1 || got[0] != `a\x1b changed: it grew. Was the service stopped?` {
+		t.Error(got)
+	}
+}
+
+// TestFolderStream: closing it early ends the reading of the folder.
+func TestFolderStream(t *testing.T) {
+	b := newBench(t)
+	s := &source{path: b.path("seedbank"), kind: sourceFolder}
+	r, err := s.open(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := r.Read(make([]byte, 1)); err != nil {
+		t.Fatal(err)
+	}
+	if err := r.Close(); err != nil || s.report == nil {
+		t.Errorf("%v, report %v", err, s.report)
+	}
+}

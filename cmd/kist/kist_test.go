@@ -1,0 +1,135 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"kist": runWithoutTerminal})
+}
+
+// runWithoutTerminal is main, but never asks on the terminal of whoever runs
+// the tests.
+func runWithoutTerminal() {
+	ctx, stop := interruptible(os.Stderr)
+	defer stop()
+	a := newApp(os.Stdin, os.Stdout, os.Stderr, os.Getenv)
+	a.tty = noTerminal
+	os.Exit(a.run(ctx, os.Args[1:]))
+}
+
+func noTerminal() (*os.File, error) { return nil, errors.New("no terminal") }
+
+// TestScripts runs the scripts. Besides testscript's own commands there are
+//
+//	status N kist …        runs kist, which must end with status N
+//	idvar NAME             puts the last line of standard output into $NAME
+//	damage GLOB            flips a bit in the middle of the first file that fits
+//	only DIR NAME…         DIR holds files of these names, and nothing else
+//	deep DIR N             makes N folders within one another
+//
+// and the condition [has:TOOL], which fails rather than skips when
+// KIST_TEST_REQUIRE=all.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata/script",
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("TZ", "UTC")
+			e.Setenv("KIST_REPOSITORY", filepath.Join(e.WorkDir, "repo"))
+			e.Setenv("KIST_KEY_FILE", filepath.Join(e.WorkDir, "key"))
+			e.Setenv("TMPDIR", filepath.Join(e.WorkDir, "tmp"))
+			return os.Mkdir(filepath.Join(e.WorkDir, "tmp"), 0o700)
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"status": scriptStatus, "idvar": scriptID, "damage": scriptDamage, "only": scriptOnly, "deep": scriptDeep,
+		},
+		Condition: func(cond string) (bool, error) {
+			tool, ok := strings.CutPrefix(cond, "has:")
+			if !ok {
+				return false, fmt.Errorf("unknown condition %q", cond)
+			}
+			_, err := exec.LookPath(tool)
+			if err != nil && os.Getenv("KIST_TEST_REQUIRE") == "all" {
+				return false, err
+			}
+			return err == nil, nil
+		},
+	})
+}
+
+func scriptStatus(ts *testscript.TestScript, neg bool, args []string) {
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	got := 0
+	if err := ts.Exec(args[1], args[2:]...); err != nil {
+		var exit *exec.ExitError
+		if !errors.As(err, &exit) {
+			ts.Fatalf("%v", err)
+		}
+		got = exit.ExitCode()
+	}
+	if got != want {
+		ts.Fatalf("status %d, not %d", got, want)
+	}
+}
+
+func scriptID(ts *testscript.TestScript, neg bool, args []string) {
+	lines := strings.Split(strings.TrimSpace(ts.ReadFile("stdout")), "\n")
+	ts.Setenv(args[0], lines[len(lines)-1])
+}
+
+func scriptDamage(ts *testscript.TestScript, neg bool, args []string) {
+	found, err := filepath.Glob(ts.MkAbs(args[0]))
+	ts.Check(err)
+	if len(found) == 0 {
+		ts.Fatalf("no file fits %s", args[0])
+	}
+	b, err := os.ReadFile(found[0])
+	ts.Check(err)
+	b[len(b)/2] ^= 1
+	ts.Check(os.WriteFile(found[0], b, 0o600))
+}
+
+func scriptOnly(ts *testscript.TestScript, neg bool, args []string) {
+	entries, err := os.ReadDir(ts.MkAbs(args[0]))
+	ts.Check(err)
+	var got []string
+	for _, e := range entries {
+		if e.Name() != ".tmp" { // testscript's own
+			got = append(got, e.Name())
+		}
+	}
+	if strings.Join(got, " ") != strings.Join(args[1:], " ") {
+		ts.Fatalf("%s holds %q, not %q", args[0], got, args[1:])
+	}
+}
+
+func scriptDeep(ts *testscript.TestScript, neg bool, args []string) {
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	ts.Check(os.MkdirAll(filepath.Join(ts.MkAbs(args[0]), strings.Repeat("d/", n)), 0o700))
+}
+
+// TestHelpHasExamples keeps every command's help useful.
+func TestHelpHasExamples(t *testing.T) {
+	a := newApp(nil, nil, nil, os.Getenv)
+	for _, c := range a.commands() {
+		if !strings.Contains(describe(c, c.Name), "\nExample:\n  kist ") {
+			t.Errorf("kist help %s has no example", c.Name)
+		}
+		for _, sub := range c.Subcommands {
+			if !strings.Contains(describe(sub, sub.Name), "\nExample:\n  kist "+c.Name+" "+sub.Name) {
+				t.Errorf("kist help %s %s has no example", c.Name, sub.Name)
+			}
+		}
+	}
+}

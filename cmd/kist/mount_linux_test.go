@@ -1,0 +1,37 @@
+package main
+
+import (
+	"os"
+	"strings"
+	"testing"
+
+	"golang.org/x/sys/unix"
+)
+
+// TestRestoreIntoMountPoint: what can't be renamed is filled in place, and
+// emptied again when that fails.
+func TestRestoreIntoMountPoint(t *testing.T) {
+	b := newBench(t)
+	b.must("capture", b.path("seedbank"))
+	if err := os.Mkdir(b.path("mount"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.Mount("none", b.path("mount"), "tmpfs", 0, "size=4m"); err != nil {
+		t.Skip(err) // needs root
+	}
+	defer unix.Unmount(b.path("mount"), unix.MNT_DETACH)
+	before := b.names()
+	b.interruptAll(func() {
+		t.Helper()
+		entries, err := os.ReadDir(b.path("mount"))
+		if err != nil || len(entries) > 0 || b.names() != before {
+			t.Fatalf("%v, %v, %s", entries, err, b.names())
+		}
+	}, "restore", "latest", "--into", b.path("mount"))
+	if !strings.Contains(b.stderr.String(), "can't be renamed, as a mount point: it is filled in place") {
+		t.Error(b.stderr.String())
+	}
+	if _, err := compareTrees(b.path("seedbank"), b.path("mount")); err != nil {
+		t.Error(err)
+	}
+}
