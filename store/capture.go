@@ -48,7 +48,28 @@ type Volume struct {
 	SHA256      string `json:"sha256,omitempty"`     // of the stream, in hexadecimal
 	Unfinished  string `json:"unfinished,omitempty"` // what was wrong with a stream accepted unfinished
 
+	// Warnings say what may not be as expected: files that changed while they were
+	// read, sockets, what is mounted below.
+	Warnings []string `json:"warnings,omitempty"`
+
+	// Changed and Reused are known to whoever captured only: how many files
+	// changed while they were read and did not hold still, and how many members
+	// were taken over from an earlier capture.
+	Changed int `json:"-"`
+	Reused  int `json:"-"`
+
 	record *format.Volume
+}
+
+// Digests gives the digests of the volume's member list and of its contents, in
+// hexadecimal. Two volumes with the same ones have the same stream, be it read
+// or taken over.
+func (v *Volume) Digests() string {
+	d := v.record.MemberList.Digest.String()
+	if v.record.Contents != nil {
+		d += v.record.Contents.Digest.String()
+	}
+	return d
 }
 
 func newCapture(f *format.IndexFile, size int64) *Capture {
@@ -68,7 +89,7 @@ func newCapture(f *format.IndexFile, size int64) *Capture {
 func newVolume(v *format.Volume) Volume {
 	out := Volume{
 		Name: v.Name, MountPath: v.MountPath, Source: v.Source, Compression: v.Compression,
-		Tar: v.Tar, Members: v.Members, Bytes: v.Length, Unfinished: v.Unfinished,
+		Tar: v.Tar, Members: v.Members, Bytes: v.Length, Unfinished: v.Unfinished, Warnings: v.Warnings,
 		record: v,
 	}
 	if len(v.SHA256) > 0 {

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/known"
 )
 
 // CaptureOptions say what is captured, and under which labels. Labels are text
@@ -46,7 +47,11 @@ type VolumeInput struct {
 	MountPath string // where the service sees it, for people and later restores
 	Source    string // where it is read from, for people
 
-	// Open gives the volume's stream: a tar stream, one compressed by gzip,
+	// Folder is the folder to read, where the volume is one. Its tar stream is
+	// that of volume.WriteTar.
+	Folder *FolderInput
+
+	// Open gives the volume's stream, where Folder is nil: a tar stream, one compressed by gzip,
 	// zstd or xz, or any other contents. It is closed after reading. Its reads
 	// need not heed the context.
 	Open func(ctx context.Context) (io.ReadCloser, error)
@@ -84,6 +89,9 @@ func (o *CaptureOptions) check() error {
 			return fmt.Errorf("%w: two volumes named %q", ErrBadOptions, v.Name)
 		}
 		seen[v.Name] = true
+		if (v.Open == nil) == (v.Folder == nil) {
+			return fmt.Errorf("%w: volume %q needs one of Open and Folder", ErrBadOptions, v.Name)
+		}
 	}
 	for _, s := range texts {
 		if len(s) > MaxLabel || !utf8.ValidString(s) {
@@ -111,16 +119,26 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, e
 	if err != nil {
 		return nil, errors.Join(err, s.abandon(ctx))
 	}
-	return r.writeIndexFile(ctx, f)
+	c, err := r.writeIndexFile(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	for i, t := range s.taken {
+		c.Volumes[i].Changed, c.Volumes[i].Reused = t.changed, t.reused
+	}
+	return c, nil
 }
 
 // session is a capture being made.
 type session struct {
+	r       *Repository
+	index   *known.Index
 	o       CaptureOptions
 	params  chunk.Params
 	intake  *intake.Intake
 	entries *format.EntryEncoder
 	meter   *meter
+	taken   []*volumeTaken
 }
 
 func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session, error) {
@@ -145,7 +163,7 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 	for _, rec := range adopted {
 		in.Adopt(rec)
 	}
-	return &session{o: o, params: params, intake: in, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress)}, nil
+	return &session{r: r, index: index, o: o, params: params, intake: in, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress)}, nil
 }
 
 // run takes all volumes in and gives the index file, yet without an id.
@@ -158,7 +176,6 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 	if s.o.Taken.IsZero() {
 		f.Taken = now
 	}
-	var taken []*volumeTaken
 	for _, v := range s.o.Volumes {
 		t, err := s.takeVolume(ctx, v)
 		if err != nil && v.Name != "" && len(s.o.Volumes) > 1 {
@@ -167,12 +184,12 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 		if err != nil {
 			return nil, err
 		}
-		taken = append(taken, t)
+		s.taken = append(s.taken, t)
 	}
 	if err := s.intake.Settle(); err != nil {
 		return nil, err
 	}
-	for _, t := range taken {
+	for _, t := range s.taken {
 		if err := s.writeRecipes(t); err != nil {
 			return nil, err
 		}
@@ -202,12 +219,20 @@ func (s *session) writeRecipes(t *volumeTaken) error {
 		return err
 	}
 	t.record.MemberList = list
-	if t.contents.Empty() {
-		return nil
+	if t.record.Contents, err = s.optionalRecipe(t.contents); err != nil {
+		return err
 	}
-	contents, err := s.recipe(t.contents)
-	t.record.Contents = &contents
+	t.record.States, err = s.optionalRecipe(t.states)
 	return err
+}
+
+// optionalRecipe gives the recipe of a stream, or nil for none or an empty one.
+func (s *session) optionalRecipe(stream *intake.Stream) (*format.Recipe, error) {
+	if stream == nil || stream.Empty() {
+		return nil, nil
+	}
+	r, err := s.recipe(stream)
+	return &r, err
 }
 
 // recipe gives the recipe of a stream. One of many runs is put into a stream of

@@ -57,18 +57,20 @@ func (v *verifier) slabDamages() map[badPlace]*Damage {
 
 func (v *verifier) checkVolume(ctx context.Context, c *Capture, vol *Volume, damages map[badPlace]*Damage) error {
 	var harms []harm
-	for i, recipe := range recipes(vol) {
-		isList := i == 0
-		found, err := v.checkRecipe(ctx, recipe)
+	for _, p := range parts(vol) {
+		found, err := v.checkRecipe(ctx, p.recipe)
 		if isDamage(err) {
-			v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, err))
+			v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, p.use, err))
 			continue
 		}
 		if err != nil {
 			return err
 		}
+		if p.use == forSpeed {
+			continue // the bad place is reported all the same
+		}
 		for _, h := range found {
-			h.whole = h.whole || isList
+			h.whole = h.whole || p.use == forAll
 			harms = append(harms, h)
 		}
 	}
@@ -76,8 +78,11 @@ func (v *verifier) checkVolume(ctx context.Context, c *Capture, vol *Volume, dam
 }
 
 // volumeDamage is damage of a volume that no single slab accounts for.
-func volumeDamage(c *Capture, vol *Volume, err error) Damage {
+func volumeDamage(c *Capture, vol *Volume, u use, err error) Damage {
 	d := newDamage(names.Capture(c.ID, 0), err)
+	if u == forSpeed {
+		return d
+	}
 	d.Captures = []string{c.ID}
 	d.Members = []Harmed{{Capture: c.ID, Volume: vol.Name}}
 	return d

@@ -17,10 +17,16 @@ type volumeTaken struct {
 	record   format.Volume // without recipes
 	list     *intake.Stream
 	contents *intake.Stream
+	states   *intake.Stream // of a folder; else nil
+	changed  int            // files that changed while they were read
+	reused   int            // members taken over from an earlier capture
 }
 
-// takeVolume reads a volume's stream to its end.
+// takeVolume reads a volume to its end.
 func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, error) {
+	if v.Folder != nil {
+		return s.takeFolder(ctx, v)
+	}
 	src, err := v.Open(ctx)
 	if err != nil {
 		return nil, err

@@ -241,8 +241,8 @@ func (v *verifier) readTables(ctx context.Context) error {
 func (v *verifier) readRecipes(ctx context.Context) error {
 	for _, c := range v.captures {
 		for i := range c.Volumes {
-			for _, recipe := range recipes(&c.Volumes[i]) {
-				if err := v.readRecipe(ctx, recipe); err != nil {
+			for _, p := range parts(&c.Volumes[i]) {
+				if err := v.readRecipe(ctx, p.recipe); err != nil {
 					return err
 				}
 			}
@@ -262,11 +262,30 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	return nil
 }
 
-func recipes(v *Volume) []*format.Recipe {
-	if v.record.Contents == nil {
-		return []*format.Recipe{&v.record.MemberList}
+// part is one of the streams that a volume is kept as.
+type part struct {
+	recipe *format.Recipe
+	use    use
+}
+
+// use says what is lost with a part.
+type use int
+
+const (
+	forAll      use = iota // the member list: all of the volume
+	forContents            // the contents of members
+	forSpeed               // the states: nothing but that files are read again
+)
+
+func parts(v *Volume) []part {
+	all := []part{{&v.record.MemberList, forAll}}
+	if v.record.Contents != nil {
+		all = append(all, part{v.record.Contents, forContents})
 	}
-	return []*format.Recipe{&v.record.MemberList, v.record.Contents}
+	if v.record.States != nil {
+		all = append(all, part{v.record.States, forSpeed})
+	}
+	return all
 }
 
 // readRecipe marks the slabs that a recipe names, those of nested recipes

@@ -93,12 +93,17 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 // drain closes the files that were opened and not delivered.
 func (w *walker) drain() {
 	for j := range w.turn {
-		if j.ready != nil {
-			<-j.ready
-		}
-		if j.file != nil {
-			j.file.close()
-		}
+		j.discard()
+	}
+}
+
+// discard closes the file of a job that is not delivered.
+func (j *job) discard() {
+	if j.ready != nil {
+		<-j.ready
+	}
+	if j.file != nil {
+		j.file.close()
 	}
 }
 

@@ -196,7 +196,11 @@ func (w *walker) file(ctx context.Context, d *folder, name, member string, loadi
 		loading.Done()
 		return ctx.Err()
 	}
-	return w.send(ctx, j)
+	err = w.send(ctx, j)
+	if err != nil {
+		j.discard()
+	}
+	return err
 }
 
 // node sends a member without content: a link, pipe or device.

@@ -219,6 +219,15 @@ func (slab *Slab) layOut(frames []format.Frame, start, end int64) error {
 // Chunks gives the number of chunks in the slab.
 func (slab *Slab) Chunks() uint32 { return slab.chunks }
 
+// ChunkLength gives the length of a chunk by its number within the slab.
+func (slab *Slab) ChunkLength(chunk uint32) (int, bool) {
+	if chunk >= slab.chunks {
+		return 0, false
+	}
+	frame := slab.frameOf(chunk)
+	return int(slab.Frames[frame].Chunks[chunk-slab.first[frame]]), true
+}
+
 // FirstChunk gives the number, within the slab, of a frame's first chunk.
 func (slab *Slab) FirstChunk(frame int) uint32 { return slab.first[frame] }
 

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"sync"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -21,9 +22,10 @@ type Chunk struct {
 type Reader struct {
 	ctx    context.Context
 	cancel context.CancelFunc
-	parts  chan *part // in order; closed after the last
-	now    *part      // being given out
-	next   int        // its next chunk
+	parts  chan *part    // in order; closed after the last
+	done   chan struct{} // closed when nothing reads ahead any more
+	now    *part         // being given out
+	next   int           // its next chunk
 }
 
 // part is a number of consecutive chunks of one frame, or one several times.
@@ -44,14 +46,19 @@ type Runs = iter.Seq2[format.Run, error]
 // Read gives a reader of the chunks that runs name.
 func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader {
 	ctx, cancel := context.WithCancel(ctx)
-	r := &Reader{ctx: ctx, cancel: cancel, parts: make(chan *part, 2*s.workers)}
-	go s.plan(ctx, runs, r.parts)
+	r := &Reader{ctx: ctx, cancel: cancel, parts: make(chan *part, 2*s.workers), done: make(chan struct{})}
+	go func() {
+		defer close(r.done)
+		s.plan(ctx, runs, r.parts)
+	}()
 	return r
 }
 
 // plan cuts runs into parts and has them read, as many at once as there are
 // workers.
 func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part) {
+	var filling sync.WaitGroup
+	defer filling.Wait()
 	defer close(parts)
 	slots := make(chan struct{}, s.workers)
 	for p := range s.cut(ctx, runs) {
@@ -64,12 +71,12 @@ func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part) {
 			close(p.ready)
 			return
 		}
-		slots <- struct{}{}
-		go func() {
+		slots <- struct{}{} // a worker that has one heeds the context
+		filling.Go(func() {
 			p.err = s.fill(ctx, p)
 			<-slots
 			close(p.ready)
-		}()
+		})
 	}
 }
 
@@ -172,9 +179,10 @@ func (r *Reader) advance() error {
 	}
 }
 
-// Close ends the reading ahead.
+// Close ends the reading ahead, and waits until it has ended.
 func (r *Reader) Close() error {
 	r.cancel()
+	<-r.done
 	return nil
 }
 

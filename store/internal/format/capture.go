@@ -22,17 +22,19 @@ type IndexFile struct {
 
 // Volume is the record of one tree of data, or of one stream, in a capture.
 type Volume struct {
-	Name        string  `cbor:"1,keyasint,omitempty"`
-	MountPath   string  `cbor:"2,keyasint,omitempty"`
-	Source      string  `cbor:"3,keyasint,omitempty"` // where it was read from, for people
-	Compression string  `cbor:"4,keyasint,omitempty"` // of the input that was unpacked: gzip, zstd, xz
-	Tar         bool    `cbor:"5,keyasint,omitempty"` // a tar stream; else plain contents
-	Members     uint64  `cbor:"6,keyasint"`
-	Length      uint64  `cbor:"7,keyasint"`            // of the stream, in bytes
-	SHA256      []byte  `cbor:"8,keyasint,omitempty"`  // of the stream, where all of it passed by
-	Unfinished  string  `cbor:"9,keyasint,omitempty"`  // what was wrong with a stream accepted unfinished
-	MemberList  Recipe  `cbor:"10,keyasint"`           // a stream of Entry records
-	Contents    *Recipe `cbor:"11,keyasint,omitempty"` // nil where there are none
+	Name        string   `cbor:"1,keyasint,omitempty"`
+	MountPath   string   `cbor:"2,keyasint,omitempty"`
+	Source      string   `cbor:"3,keyasint,omitempty"` // where it was read from, for people
+	Compression string   `cbor:"4,keyasint,omitempty"` // of the input that was unpacked: gzip, zstd, xz
+	Tar         bool     `cbor:"5,keyasint,omitempty"` // a tar stream; else plain contents
+	Members     uint64   `cbor:"6,keyasint"`
+	Length      uint64   `cbor:"7,keyasint"`            // of the stream, in bytes
+	SHA256      []byte   `cbor:"8,keyasint,omitempty"`  // of the stream, where all of it passed by
+	Unfinished  string   `cbor:"9,keyasint,omitempty"`  // what was wrong with a stream accepted unfinished
+	MemberList  Recipe   `cbor:"10,keyasint"`           // a stream of Entry records
+	Contents    *Recipe  `cbor:"11,keyasint,omitempty"` // nil where there are none
+	States      *Recipe  `cbor:"12,keyasint,omitempty"` // a stream of the writer's notes on its files
+	Warnings    []string `cbor:"13,keyasint,omitempty"` // of its writer, for people
 }
 
 // maxEntryKind is the highest kind of entry that this package knows.
@@ -71,6 +73,11 @@ func (v *Volume) check() error {
 	}
 	if v.Contents != nil {
 		if err := v.Contents.check(); err != nil {
+			return err
+		}
+	}
+	if v.States != nil {
+		if err := v.States.check(); err != nil {
 			return err
 		}
 	}

@@ -49,11 +49,19 @@ func (a *assembler) run() error {
 
 func (a *assembler) take(b *batch) error {
 	rest := b.buf
-	for i, p := range b.pieces {
-		if err := a.takeChunk(p.stream, rest[:p.length], b.ids[i]); err != nil {
-			return err
+	for i := range b.pieces {
+		p := &b.pieces[i]
+		switch {
+		case p.from != nil:
+			p.stream.concat(p.from)
+		case p.known:
+			p.stream.append(p.ref, a.in.cfg.Index.ID(p.ref), p.length)
+		default:
+			if err := a.takeChunk(p.stream, rest[:p.length], b.ids[i]); err != nil {
+				return err
+			}
 		}
-		rest = rest[p.length:]
+		rest = rest[p.inBuffer():]
 	}
 	return nil
 }

@@ -3,6 +3,7 @@ package intake
 import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
 )
 
 const (
@@ -19,9 +20,22 @@ type batch struct {
 	settled chan struct{} // where set, closed once all chunks up to here have places
 }
 
+// piece is one chunk of a batch: of the given length in its buffer, or known, or
+// all chunks of another stream.
 type piece struct {
 	stream *Stream
 	length int
+	known  bool
+	ref    known.Ref // where known
+	from   *Stream
+}
+
+// inBuffer gives the length of the piece in the batch's buffer.
+func (p *piece) inBuffer() int {
+	if p.known || p.from != nil {
+		return 0
+	}
+	return p.length
 }
 
 func (b *batch) reset(maxChunk int) {
@@ -38,9 +52,14 @@ func (in *Intake) runIdentify() error {
 	h := in.cfg.Keys.NewHasher()
 	for b := range in.identify {
 		rest := b.buf
-		for _, p := range b.pieces {
-			b.ids = append(b.ids, h.Sum(rest[:p.length]))
-			rest = rest[p.length:]
+		for i := range b.pieces {
+			n := b.pieces[i].inBuffer()
+			var id crypt.Identity
+			if n > 0 {
+				id = h.Sum(rest[:n])
+			}
+			b.ids = append(b.ids, id)
+			rest = rest[n:]
 		}
 		close(b.done)
 	}

@@ -122,7 +122,26 @@ func (in *Intake) Reserve() ([]byte, error) {
 func (in *Intake) Put(s *Stream, n int) {
 	b := in.current
 	b.buf = b.buf[:len(b.buf)+n]
-	b.pieces = append(b.pieces, piece{s, n})
+	b.pieces = append(b.pieces, piece{stream: s, length: n})
+}
+
+// PutKnown appends to the stream a chunk of n bytes that the index knows.
+func (in *Intake) PutKnown(s *Stream, ref known.Ref, n int) error {
+	if err := in.room(); err != nil {
+		return err
+	}
+	in.current.pieces = append(in.current.pieces, piece{stream: s, length: n, known: true, ref: ref})
+	return nil
+}
+
+// Append appends to the stream all chunks of a Draft, which is not to be used
+// after it.
+func (in *Intake) Append(s, draft *Stream) error {
+	if err := in.room(); err != nil {
+		return err
+	}
+	in.current.pieces = append(in.current.pieces, piece{stream: s, from: draft})
+	return nil
 }
 
 // room makes sure that the current batch takes another chunk.

@@ -18,6 +18,9 @@ type Stream struct {
 	chunks uint64
 	bytes  uint64
 	fresh  int64
+
+	draft   bool
+	lengths []uint32 // of a draft's chunks
 }
 
 // span is a run of chunks that follow each other in the index, or one chunk
@@ -33,8 +36,31 @@ func (in *Intake) Stream(lane Lane) *Stream {
 	return &Stream{in: in, lane: lane, digest: crypt.NewDigestHasher()}
 }
 
+// Draft begins a stream that may be appended to another one, or given up.
+func (in *Intake) Draft(lane Lane) *Stream { return &Stream{in: in, lane: lane, draft: true} }
+
+// concat appends the chunks of a draft.
+func (s *Stream) concat(draft *Stream) {
+	i := 0
+	for _, sp := range draft.spans {
+		for n := range sp.count {
+			r := sp.first + known.Ref(n)
+			id := s.in.cfg.Index.ID(r)
+			for range sp.times {
+				s.append(r, id, int(draft.lengths[i]))
+				i++
+			}
+		}
+	}
+	s.fresh += draft.fresh
+}
+
 func (s *Stream) append(r known.Ref, id crypt.Identity, n int) {
-	s.digest.Add(id, n)
+	if s.draft {
+		s.lengths = append(s.lengths, uint32(n))
+	} else {
+		s.digest.Add(id, n)
+	}
 	s.chunks++
 	s.bytes += uint64(n)
 	if k := len(s.spans); k > 0 && s.spans[k-1].extend(r) {

@@ -34,10 +34,32 @@ type Index struct {
 	count  int
 	slots  []uint32 // Ref+1, or 0; open addressing with linear probing
 	used   int
-	slabs  []slabSpan // slabs added by AddSlab, in order of first
-	fresh  Ref        // Refs from here on were added by Add
+	slabs  []slabSpan            // slabs added by AddSlab, in order of first
+	bySlab map[format.SlabID]int // places in slabs; made on first use
+	fresh  Ref                   // Refs from here on were added by Add
 	frames []framePlace
 	places []place // of the Refs from fresh on
+}
+
+// Find gives the chunk of that number in a slab that AddSlab added. Unlike the
+// other methods it may be called beside Add, by one goroutine.
+func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
+	if x.bySlab == nil {
+		x.bySlab = make(map[format.SlabID]int, len(x.slabs))
+		for i, s := range x.slabs {
+			x.bySlab[s.slab] = i
+		}
+	}
+	i, ok := x.bySlab[slab]
+	if !ok {
+		return 0, false
+	}
+	end := x.fresh
+	if i+1 < len(x.slabs) {
+		end = x.slabs[i+1].first
+	}
+	r := x.slabs[i].first + Ref(chunk)
+	return r, r < end
 }
 
 type slabSpan struct {
@@ -124,6 +146,9 @@ func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
 	i := sort.Search(len(x.slabs), func(i int) bool { return x.slabs[i].first > r }) - 1
 	return x.slabs[i].slab, uint32(r - x.slabs[i].first)
 }
+
+// ID gives the identity of a chunk.
+func (x *Index) ID(r Ref) crypt.Identity { return x.at(r) }
 
 func (x *Index) at(r Ref) crypt.Identity { return x.pages[r>>pageBits][r&(1<<pageBits-1)] }
 

@@ -1,0 +1,227 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/volume"
+)
+
+// FolderInput is a folder that a volume is read from.
+type FolderInput struct {
+	Path    string
+	Options volume.ReadOptions
+
+	// Reread reads every file. By default a file in the same state as in the
+	// latest capture of the same name, host and path is not read again: same size,
+	// modification and change time, inode, device, mode and owner. Its content is
+	// taken over from there, and the capture is the same as if it had been read.
+	Reread bool
+}
+
+// takeFolder reads a volume's folder.
+func (s *session) takeFolder(ctx context.Context, v VolumeInput) (*volumeTaken, error) {
+	t := &volumeTaken{
+		record:   format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
+		list:     s.intake.Stream(intake.Listing),
+		contents: s.intake.Stream(intake.Contents),
+		states:   s.intake.Stream(intake.Listing),
+	}
+	sink, err := s.newFolderSink(ctx, v, t)
+	if err != nil {
+		return nil, err
+	}
+	defer sink.close()
+	report, err := volume.Walk(ctx, v.Folder.Path, sink, v.Folder.Options)
+	if err == nil {
+		err = sink.finish()
+	}
+	if err != nil {
+		return nil, err
+	}
+	t.record.Warnings = warnings(report)
+	t.changed = len(report.Changed)
+	return t, nil
+}
+
+// maxWarnings bounds how many warnings a volume keeps.
+const maxWarnings = 1000
+
+func warnings(report *volume.ReadReport) (texts []string) {
+	for _, notes := range [][]volume.Note{report.Changed, report.Skipped} {
+		for _, n := range notes {
+			if len(texts) == maxWarnings {
+				return append(texts, fmt.Sprintf("and %d more", len(report.Changed)+len(report.Skipped)-maxWarnings))
+			}
+			texts = append(texts, strings.ToValidUTF8(n.Path, "\uFFFD")+": "+n.Reason)
+		}
+	}
+	return texts
+}
+
+// folderSink takes the members of a folder in, as a tar stream would be.
+type folderSink struct {
+	s       *session
+	t       *volumeTaken
+	list    *chunk.Writer
+	states  *chunk.Writer
+	encoder *format.StateEncoder
+	cutter  *chunk.Cutter
+	prior   *prior // nil where there is nothing to take over
+
+	put     *putMember // the last Put, which may yet be dropped
+	before  uint64     // length of the content before
+	members uint64
+	length  uint64
+}
+
+// putMember is a member that was read.
+type putMember struct {
+	state   format.State
+	header  []byte
+	content *intake.Stream
+	length  uint64
+	chunks  uint64
+}
+
+func (s *session) newFolderSink(ctx context.Context, v VolumeInput, t *volumeTaken) (*folderSink, error) {
+	f := &folderSink{s: s, t: t, encoder: format.NewStateEncoder()}
+	var errs [3]error
+	f.list, errs[0] = s.listWriter(t.list)
+	f.states, errs[1] = s.listWriter(t.states)
+	f.cutter, errs[2] = chunk.NewCutter(s.params)
+	err := errors.Join(errs[:]...)
+	if err == nil {
+		_, err = f.states.Write(f.encoder.Begin())
+	}
+	if err == nil && !v.Folder.Reread {
+		f.prior = s.openPrior(ctx, v)
+	}
+	return f, err
+}
+
+// close frees what finish did not.
+func (f *folderSink) close() {
+	f.prior.close()
+	f.list.Close()
+	f.states.Close()
+}
+
+// Find implements volume.Sink.
+func (f *folderSink) Find(path string, state *volume.State) (any, error) {
+	if found := f.prior.find(path, state); found != nil {
+		return found, nil
+	}
+	return nil, nil
+}
+
+// TakeOver implements volume.Sink.
+func (f *folderSink) TakeOver(found any) error {
+	if err := f.commit(); err != nil {
+		return err
+	}
+	m := found.(*priorMember)
+	for _, c := range m.chunks {
+		if err := f.s.intake.PutKnown(f.t.contents, c.ref, c.length); err != nil {
+			return err
+		}
+	}
+	f.t.reused++
+	return f.write(m.header, m.entry.Length, m.entry.Chunks, m.state)
+}
+
+// Put implements volume.Sink.
+func (f *folderSink) Put(path string, state *volume.State, header []byte, content io.Reader, size int64) error {
+	if err := f.commit(); err != nil {
+		return err
+	}
+	p := &putMember{state: stateRecord(path, state), header: append([]byte(nil), header...)}
+	if size > 0 {
+		p.content = f.s.intake.Draft(intake.Contents)
+		var err error
+		if p.length, p.chunks, err = f.s.takeContent(content, f.cutter, p.content); err != nil {
+			return err
+		}
+		if p.length != uint64(size) {
+			return fmt.Errorf("reading %s: %d bytes of %d", path, p.length, size)
+		}
+	}
+	f.put = p
+	return nil
+}
+
+// Drop implements volume.Sink.
+func (f *folderSink) Drop() error {
+	f.put = nil
+	return nil
+}
+
+// commit makes the last Put part of the volume.
+func (f *folderSink) commit() error {
+	p := f.put
+	if p == nil {
+		return nil
+	}
+	f.put = nil
+	if p.content != nil {
+		if err := f.s.intake.Append(f.t.contents, p.content); err != nil {
+			return err
+		}
+	}
+	return f.write(p.header, p.length, p.chunks, &p.state)
+}
+
+// write appends a member to the member list and to the states.
+func (f *folderSink) write(header []byte, length, chunks uint64, state *format.State) error {
+	e := format.Entry{Kind: uint32(tarstream.Entry), Header: f.padded(header), Length: length, Chunks: chunks}
+	f.before = length
+	f.members++
+	if err := f.writeEntry(e); err != nil {
+		return err
+	}
+	_, err := f.states.Write(f.encoder.Encode(state))
+	return err
+}
+
+// padded puts the padding of the content before in front of a header.
+func (f *folderSink) padded(header []byte) []byte {
+	n := padding(f.before)
+	if n == 0 {
+		return header
+	}
+	return append(make([]byte, n, n+len(header)), header...)
+}
+
+func (f *folderSink) writeEntry(e format.Entry) error {
+	f.length += uint64(len(e.Header)) + e.Length
+	f.s.meter.add(int64(len(e.Header))+int64(e.Length), e.Kind == uint32(tarstream.Entry))
+	_, err := f.list.Write(f.s.entries.Encode(e))
+	return err
+}
+
+// finish ends the stream.
+func (f *folderSink) finish() error {
+	if err := f.commit(); err != nil {
+		return err
+	}
+	if err := f.writeEntry(format.Entry{Kind: uint32(tarstream.Bytes), Header: f.padded(volume.EndMarker())}); err != nil {
+		return err
+	}
+	f.t.record.Members, f.t.record.Length = f.members, f.length
+	return errors.Join(f.list.Close(), f.states.Close())
+}
+
+func stateRecord(path string, s *volume.State) format.State {
+	return format.State{
+		Path: []byte(path), Kind: uint32(s.Kind), Perm: s.Perm, UID: int64(s.UID), GID: int64(s.GID),
+		User: []byte(s.User), Group: []byte(s.Group), Size: s.Size, Modified: s.Modified, Changed: s.Changed,
+		Device: s.Device, Inode: s.Inode, DevMajor: s.DevMajor, DevMinor: s.DevMinor, Link: []byte(s.Link),
+	}
+}

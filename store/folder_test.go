@@ -1,0 +1,153 @@
+package store_test
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
+)
+
+func (f *fixture) captureFolder(dir string, reread bool) *store.Capture {
+	f.t.Helper()
+	c, err := f.Capture(f.t.Context(), store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{{
+		Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir, Reread: reread},
+	}}})
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	return c
+}
+
+// checkFolder tests that a capture of a folder restores to the very stream that
+// volume.WriteTar makes of it now.
+func (f *fixture) checkFolder(c *store.Capture, dir string) {
+	f.t.Helper()
+	var want bytes.Buffer
+	if _, err := volume.WriteTar(context.Background(), &want, dir, volume.ReadOptions{}); err != nil {
+		f.t.Fatal(err)
+	}
+	if got := f.restore(c); !bytes.Equal(got, want.Bytes()) {
+		f.t.Fatalf("restored %d bytes, not the %d of the folder", len(got), want.Len())
+	}
+	if c.Bytes != uint64(want.Len()) {
+		f.t.Errorf("capture of %d bytes, the stream has %d", c.Bytes, want.Len())
+	}
+}
+
+func write(t *testing.T, path string, content []byte) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, content, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func sampleFolder(t *testing.T) string {
+	t.Helper()
+	dir := t.TempDir()
+	for i := range 120 {
+		write(t, fmt.Sprintf("%s/lots/%d/f.%d", dir, i%7, i), random(byte(i), i*37))
+	}
+	write(t, dir+"/large", random(200, 3<<20))
+	write(t, dir+"/lots.csv", []byte("1,bean\n"))
+	write(t, dir+"/zeros", make([]byte, 1<<20))
+	for _, err := range []error{
+		os.Symlink("large", dir+"/latest"), os.Link(dir+"/large", dir+"/lots/hard"), os.Mkdir(dir+"/empty", 0o700),
+	} {
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	return dir
+}
+
+// TestFolder captures a folder again and again while it changes. Each time, the
+// capture must be the one that reading everything gives.
+func TestFolder(t *testing.T) {
+	dir := sampleFolder(t)
+	f := newFixture(t)
+	first := f.captureFolder(dir, false)
+	f.checkFolder(first, dir)
+	if n := first.Volumes[0].Reused; n != 0 {
+		t.Errorf("the first capture took %d members over", n)
+	}
+	for i, step := range []struct {
+		change func()
+		reread int // members that must be read again, the folders above and hard links included
+	}{
+		{func() {}, 2},
+		{func() { write(t, dir+"/lots/3/f.3", []byte("new content")) }, 3},
+		{func() { write(t, dir+"/lots/3/aaa", []byte("a new file")) }, 4},
+		{func() { os.Remove(dir + "/lots/0/f.0") }, 3},
+		{func() { os.Chmod(dir+"/lots/1/f.1", 0o600) }, 3},
+		{func() { os.Chtimes(dir+"/lots/1/f.1", time.Time{}, time.Unix(1, 1)) }, 3},
+		{func() { os.Rename(dir+"/lots/5", dir+"/lots/a5") }, 20},
+		{func() { os.RemoveAll(dir + "/lots/2") }, 3},
+		{func() {}, 2},
+	} {
+		step.change()
+		c := f.captureFolder(dir, false)
+		f.checkFolder(c, dir)
+		if got := int(c.Members) - c.Volumes[0].Reused; got > step.reread || got < 1 {
+			t.Errorf("step %d: %d of %d members were read again, want at most %d", i, got, c.Members, step.reread)
+		}
+		full := f.captureFolder(dir, true)
+		if full.Volumes[0].Reused != 0 {
+			t.Errorf("step %d: Reread took members over", i)
+		}
+		f.sameVolume(c, full)
+		if full.Added > 3000 {
+			t.Errorf("step %d: reading all again added %d bytes", i, full.Added)
+		}
+	}
+}
+
+// sameVolume tests that two captures have the same digests.
+func (f *fixture) sameVolume(a, b *store.Capture) {
+	f.t.Helper()
+	if a.Volumes[0].Digests() != b.Volumes[0].Digests() {
+		f.t.Errorf("captures %s and %s of the same state differ", a.ID, b.ID)
+	}
+}
+
+// TestFolderAfterLoss takes nothing over from slabs that are gone.
+func TestFolderAfterLoss(t *testing.T) {
+	dir := sampleFolder(t)
+	f := newFixture(t)
+	f.captureFolder(dir, false)
+	left := objects(t, f.mem)
+	for name := range left {
+		if len(name) > 6 && name[:6] == "slabs/" {
+			delete(left, name)
+		}
+	}
+	r, err := store.Open(t.Context(), memoryOf(t, left), f.key, store.OpenOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	g := &fixture{t: t, key: f.key, Repository: r}
+	c := g.captureFolder(dir, false)
+	if n := c.Volumes[0].Reused; n != 0 {
+		t.Errorf("%d members were taken over from what is gone", n)
+	}
+	g.checkFolder(c, dir)
+}
+
+// TestOtherFolder takes nothing over from a folder of another name or place.
+func TestOtherFolder(t *testing.T) {
+	dir, other := sampleFolder(t), sampleFolder(t)
+	f := newFixture(t)
+	f.captureFolder(dir, false)
+	if n := f.captureFolder(other, false).Volumes[0].Reused; n != 0 {
+		t.Errorf("%d members were taken over", n)
+	}
+}
