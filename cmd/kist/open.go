@@ -22,10 +22,9 @@ type repository struct {
 	folder *storage.Folder
 }
 
-func (r *repository) Close() {
-	r.Repository.Close()
-	r.folder.Close()
-}
+// Close lets the folder go. The store.Repository is left to the end of the
+// process: after an interrupted restore, frames may still be being read.
+func (r *repository) Close() { r.folder.Close() }
 
 // maxTries is how often a passphrase is asked for.
 const maxTries = 3

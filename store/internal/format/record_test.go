@@ -374,7 +374,7 @@ func TestSlabID(t *testing.T) {
 		_, err := ParseSlabID(s)
 		wantOnly(t, s, err, ErrDamaged)
 	}
-	if NewSlabID() == NewSlabID() {
+	if one, other := NewSlabID(), NewSlabID(); one == other {
 		t.Error("the same identity twice")
 	}
 }
