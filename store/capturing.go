@@ -151,6 +151,7 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 		return nil, err
 	}
 	cfg := r.intakeConfig(index)
+	cfg.Adopted = adopted
 	cfg.MaxChunk = params.Max()
 	cfg.Level = o.Level
 	if cfg.Level == 0 {
@@ -159,9 +160,6 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
 		return nil, err
-	}
-	for _, rec := range adopted {
-		in.Adopt(rec)
 	}
 	return &session{r: r, index: index, o: o, params: params, intake: in, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress)}, nil
 }
@@ -278,10 +276,9 @@ func (s *session) putRuns(of *intake.Stream) (*intake.Stream, error) {
 	if err != nil {
 		return nil, err
 	}
-	var buf []byte
+	encoder := format.NewRunEncoder()
 	err = of.Runs(func(run format.Run) error {
-		buf = format.AppendRun(buf[:0], run)
-		_, err := w.Write(buf)
+		_, err := w.Write(encoder.Encode(run))
 		return err
 	})
 	if err := errors.Join(err, w.Close()); err != nil {

@@ -2,6 +2,7 @@ package fetch
 
 import (
 	"context"
+	"sync"
 
 	"github.com/kistarchive/kist/crypt"
 )
@@ -20,6 +21,8 @@ func (s *Slabs) Identify(ctx context.Context, slab *Slab, use func(frame int, id
 // IdentifyFrames is Identify for some of the frames.
 func (s *Slabs) IdentifyFrames(ctx context.Context, slab *Slab, frames []int, use func(frame int, ids []crypt.Identity, err error) error) error {
 	ctx, cancel := context.WithCancel(ctx)
+	var reading sync.WaitGroup
+	defer reading.Wait()
 	defer cancel()
 	type outcome struct {
 		ids []crypt.Identity
@@ -35,7 +38,7 @@ func (s *Slabs) IdentifyFrames(ctx context.Context, slab *Slab, frames []int, us
 	}
 	close(turn)
 	for range s.workers {
-		go func() {
+		reading.Go(func() {
 			h := s.keys.NewHasher()
 			var buf []byte
 			for i := range turn {
@@ -47,7 +50,7 @@ func (s *Slabs) IdentifyFrames(ctx context.Context, slab *Slab, frames []int, us
 				outcomes[i] <- outcome{identities(h, raw, slab.Frames[frames[i]].Chunks), nil}
 				buf = raw
 			}
-		}()
+		})
 	}
 	for i, c := range outcomes {
 		o := <-c

@@ -26,6 +26,7 @@ type Reader struct {
 	done   chan struct{} // closed when nothing reads ahead any more
 	now    *part         // being given out
 	next   int           // its next chunk
+	err    error         // stays
 }
 
 // part is a number of consecutive chunks of one frame, or one several times.
@@ -143,10 +144,11 @@ func sum(lengths []uint32) int {
 
 // Next gives the next chunk, or io.EOF after the last.
 func (r *Reader) Next() (Chunk, error) {
-	for r.now == nil || r.next == r.now.to-r.now.from {
-		if err := r.advance(); err != nil {
-			return Chunk{}, err
-		}
+	for r.err == nil && (r.now == nil || r.next == r.now.to-r.now.from) {
+		r.err = r.advance()
+	}
+	if r.err != nil {
+		return Chunk{}, r.err
 	}
 	n := r.now.slab.Frames[r.now.frame].Chunks[r.now.from+r.next]
 	c := Chunk{Data: r.now.data[:n:n], ID: r.now.ids[r.next]}

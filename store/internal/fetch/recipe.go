@@ -52,6 +52,7 @@ func (s *Slabs) nested(ctx context.Context, outer Runs) Runs {
 // goroutine, and must be closed.
 type Stream struct {
 	r      *Reader
+	cancel context.CancelFunc // of the reading of nested recipes, too
 	recipe *format.Recipe
 	digest *crypt.DigestHasher
 	chunks uint64
@@ -60,11 +61,15 @@ type Stream struct {
 
 // Stream begins to read the stream that a recipe rebuilds.
 func (s *Slabs) Stream(ctx context.Context, recipe *format.Recipe) *Stream {
-	return &Stream{r: s.Read(ctx, s.Runs(ctx, recipe)), recipe: recipe, digest: crypt.NewDigestHasher()}
+	ctx, cancel := context.WithCancel(ctx)
+	return &Stream{r: s.Read(ctx, s.Runs(ctx, recipe)), cancel: cancel, recipe: recipe, digest: crypt.NewDigestHasher()}
 }
 
-// Close ends the reading.
-func (s *Stream) Close() error { return s.r.Close() }
+// Close ends the reading, and waits until it has ended.
+func (s *Stream) Close() error {
+	s.cancel()
+	return s.r.Close()
+}
 
 // Next gives the next chunk, or io.EOF after the last.
 func (s *Stream) Next() (Chunk, error) {

@@ -124,7 +124,11 @@ func withinMap(known map[any]any, all any) error {
 		return damaged("a field of another form")
 	}
 	for key, v := range known {
-		if err := within(v, a[key]); err != nil {
+		have, ok := a[key]
+		if !ok {
+			return damaged("field %v is missing", key)
+		}
+		if err := within(v, have); err != nil {
 			return err
 		}
 	}

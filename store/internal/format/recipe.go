@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"crypto/rand"
 	"encoding/hex"
-	"errors"
-	"fmt"
 	"io"
 
 	"github.com/fxamacker/cbor/v2"
@@ -67,8 +65,14 @@ type Recipe struct {
 	Digest crypt.Digest `cbor:"5,keyasint"` // over the chunks' identities and lengths, in order
 }
 
-// AppendRun appends the encoding of r to dst, as it stands in a stream of runs.
-func AppendRun(dst []byte, r Run) []byte { return append(dst, encode(r)...) }
+// RunEncoder encodes runs. Its zero value is not usable.
+type RunEncoder struct{ c codec }
+
+// NewRunEncoder gives an encoder.
+func NewRunEncoder() *RunEncoder { return &RunEncoder{newCodec()} }
+
+// Encode gives the encoding of r, as it stands in a stream of runs.
+func (e *RunEncoder) Encode(r Run) []byte { return e.c.encode(r) }
 
 func (r *Recipe) check() error {
 	if r.Level > MaxRecipeLevel || len(r.Runs) > MaxInlineRuns {
@@ -137,15 +141,13 @@ func (s *sequence) next(v any) error {
 func (s *sequence) nextItem() error {
 	s.item = s.item[:0]
 	err := s.dec.Decode(&s.item)
-	var syntax *cbor.SyntaxError
-	var semantic *cbor.SemanticError
-	switch {
-	case err == nil, errors.Is(err, io.EOF):
+	if err == nil || err == io.EOF && s.budget.err == io.EOF {
 		return err
-	case errors.Is(err, io.ErrUnexpectedEOF), errors.As(err, &syntax), errors.As(err, &semantic):
-		return damaged("%v", err)
 	}
-	return err
+	if s.budget.err != nil && s.budget.err != io.EOF {
+		return s.budget.err // what the reader said, not what the decoder made of it
+	}
+	return damaged("no such item: %v", err)
 }
 
 // budget is a reader that refuses to give more than a number of bytes for one
@@ -153,13 +155,14 @@ func (s *sequence) nextItem() error {
 type budget struct {
 	r    io.Reader
 	left int
+	err  error // that r gave
 }
 
-func (b *budget) Read(p []byte) (int, error) {
+func (b *budget) Read(p []byte) (n int, err error) {
 	if b.left <= 0 {
-		return 0, fmt.Errorf("%w: an item that is too long", ErrDamaged)
+		return 0, damaged("an item that is too long")
 	}
-	n, err := b.r.Read(p[:min(len(p), b.left)])
+	n, b.err = b.r.Read(p[:min(len(p), b.left)])
 	b.left -= n
-	return n, err
+	return n, b.err
 }

@@ -16,6 +16,7 @@ package intake
 
 import (
 	"context"
+	"errors"
 	"runtime"
 
 	"github.com/klauspost/compress/zstd"
@@ -36,6 +37,8 @@ type Config struct {
 	MaxChunk   int          // the longest chunk, in bytes
 	Level      zstd.EncoderLevel
 	Workers    int // 0: one per core
+	// Adopted are slabs that no table lists. The table of this session will.
+	Adopted []*format.SlabRecord
 	// TableName gives the name of the next table object.
 	TableName func() string
 }
@@ -146,6 +149,9 @@ func (in *Intake) Append(s, draft *Stream) error {
 
 // room makes sure that the current batch takes another chunk.
 func (in *Intake) room() error {
+	if in.ended {
+		return in.over()
+	}
 	if in.current != nil && in.current.full() {
 		if err := in.flush(nil); err != nil {
 			return err
@@ -179,6 +185,9 @@ func (in *Intake) flush(settled chan struct{}) error {
 // Settle waits until every chunk put so far has its place in a slab. Streams
 // can tell their runs from then on.
 func (in *Intake) Settle() error {
+	if in.ended {
+		return in.over()
+	}
 	if err := in.room(); err != nil {
 		return err
 	}
@@ -190,9 +199,6 @@ func (in *Intake) Settle() error {
 	return in.fail(err)
 }
 
-// Adopt has the table of this session list a slab that no table lists.
-func (in *Intake) Adopt(r *format.SlabRecord) { in.writer.adopt(r) }
-
 // Close writes what is still open. All slabs and tables are on disk when it
 // returns nil.
 func (in *Intake) Close() (Written, error) {
@@ -200,10 +206,10 @@ func (in *Intake) Close() (Written, error) {
 		return Written{}, err
 	}
 	in.end()
+	defer in.cancel()
 	if err := in.group.Wait(); err != nil {
 		return Written{}, err
 	}
-	defer in.cancel()
 	return in.writer.finish(in.base)
 }
 
@@ -223,6 +229,17 @@ func (in *Intake) end() {
 		close(in.identify)
 		close(in.assemble)
 	}
+}
+
+// ErrEnded is returned by a session that was closed or abandoned.
+var ErrEnded = errors.New("this intake has ended")
+
+// over says why the session takes nothing more.
+func (in *Intake) over() error {
+	if err := in.group.Wait(); err != nil {
+		return err
+	}
+	return ErrEnded
 }
 
 // fail gives the error that stopped the session in place of the cancellation

@@ -47,7 +47,13 @@ type put struct {
 	err    error
 }
 
-func newWriter(cfg Config) *writer { return &writer{cfg: cfg} }
+func newWriter(cfg Config) *writer {
+	w := &writer{cfg: cfg}
+	for _, r := range cfg.Adopted {
+		w.records = append(w.records, r.Encode())
+	}
+	return w
+}
 
 func (in *Intake) runWrite() error {
 	for f := range in.write {
@@ -172,8 +178,6 @@ func (w *writer) await(ctx context.Context) error {
 	}
 	return nil
 }
-
-func (w *writer) adopt(r *format.SlabRecord) { w.records = append(w.records, r.Encode()) }
 
 // finish waits for the last slab and writes the last table. The stages have
 // ended.

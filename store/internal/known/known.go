@@ -25,7 +25,8 @@ const pageBits = 14
 
 // Index takes at most 24 bytes of memory a chunk for those that AddSlab added,
 // and 8 more for those that Add added: 16 for the identity, and a slot of 4 in
-// a hash table that is never less than half full once it holds 2^16 chunks.
+// a hash table that is at least half full once it has grown. Besides, the last
+// page of identities, of 256 KiB, may be empty.
 // Where a chunk lies follows from its position among the identities.
 //
 // It is not safe for concurrent use.

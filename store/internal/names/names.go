@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
 	"time"
@@ -78,7 +77,8 @@ func ParseCapture(name string) (id string, generation int, err error) {
 
 const (
 	idTime    = "20060102t1504z"
-	idLetters = "0123456789abcdefghijklmnopqrstuvwxyz"
+	digits    = "0123456789"
+	idLetters = digits + "abcdefghijklmnopqrstuvwxyz"
 )
 
 // NewID gives an identity for a capture or a table: the UTC minute and four
@@ -104,6 +104,10 @@ func randomBelow(n byte) byte {
 
 // IsID tells whether s is shaped like a NewID.
 func IsID(s string) bool {
-	ok, _ := regexp.MatchString(`^[0-9]{8}t[0-9]{4}z-[0-9a-z]{4}$`, s)
-	return ok
+	minute, suffix, ok := strings.Cut(s, "-")
+	if !ok || len(minute) != len(idTime) || len(suffix) != 4 || strings.Trim(suffix, idLetters) != "" {
+		return false
+	}
+	return strings.Trim(minute[:8], digits) == "" && minute[8] == 't' &&
+		strings.Trim(minute[9:13], digits) == "" && minute[13] == 'z'
 }
