@@ -217,6 +217,9 @@ func (s *session) writeRecipes(t *volumeTaken) error {
 		return err
 	}
 	t.record.MemberList = list
+	if t.record.Stamps, err = s.optionalRecipe(t.stamps); err != nil {
+		return err
+	}
 	if t.record.Contents, err = s.optionalRecipe(t.contents); err != nil {
 		return err
 	}

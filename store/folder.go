@@ -31,6 +31,7 @@ func (s *session) takeFolder(ctx context.Context, v VolumeInput) (*volumeTaken, 
 	t := &volumeTaken{
 		record:   format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
 		list:     s.intake.Stream(intake.Listing),
+		stamps:   s.intake.Stream(intake.Listing),
 		contents: s.intake.Stream(intake.Contents),
 		states:   s.intake.Stream(intake.Listing),
 	}
@@ -70,7 +71,7 @@ func warnings(report *volume.ReadReport) (texts []string) {
 type folderSink struct {
 	s       *session
 	t       *volumeTaken
-	list    *chunk.Writer
+	list    *listing
 	states  *chunk.Writer
 	encoder *format.StateEncoder
 	cutter  *chunk.Cutter
@@ -79,22 +80,19 @@ type folderSink struct {
 	put     *putMember // the last Put, which may yet be dropped
 	before  uint64     // length of the content before
 	members uint64
-	length  uint64
 }
 
 // putMember is a member that was read.
 type putMember struct {
+	entry   entry // without the padding of the content before
 	state   format.State
-	header  []byte
 	content *intake.Stream
-	length  uint64
-	chunks  uint64
 }
 
 func (s *session) newFolderSink(ctx context.Context, v VolumeInput, t *volumeTaken) (*folderSink, error) {
 	f := &folderSink{s: s, t: t, encoder: format.NewStateEncoder()}
 	var errs [3]error
-	f.list, errs[0] = s.listWriter(t.list)
+	f.list, errs[0] = s.newListing(t)
 	f.states, errs[1] = s.listWriter(t.states)
 	f.cutter, errs[2] = chunk.NewCutter(s.params)
 	err := errors.Join(errs[:]...)
@@ -110,7 +108,9 @@ func (s *session) newFolderSink(ctx context.Context, v VolumeInput, t *volumeTak
 // close frees what finish did not.
 func (f *folderSink) close() {
 	f.prior.close()
-	f.list.Close()
+	if f.list != nil {
+		f.list.close()
+	}
 	f.states.Close()
 }
 
@@ -134,7 +134,7 @@ func (f *folderSink) TakeOver(found any) error {
 		}
 	}
 	f.t.reused++
-	return f.write(m.header, m.entry.Length, m.entry.Chunks, m.state)
+	return f.write(m.entry, m.state)
 }
 
 // Put implements volume.Sink.
@@ -142,15 +142,15 @@ func (f *folderSink) Put(path string, state *volume.State, header []byte, conten
 	if err := f.commit(); err != nil {
 		return err
 	}
-	p := &putMember{state: stateRecord(path, state), header: append([]byte(nil), header...)}
+	p := &putMember{entry: newEntry(tarstream.Entry, header), state: stateRecord(path, state)}
 	if size > 0 {
 		p.content = f.s.intake.Draft(intake.Contents)
 		var err error
-		if p.length, p.chunks, err = f.s.takeContent(content, f.cutter, p.content); err != nil {
+		if p.entry.Length, p.entry.Chunks, err = f.s.takeContent(content, f.cutter, p.content); err != nil {
 			return err
 		}
-		if p.length != uint64(size) {
-			return fmt.Errorf("reading %s: %d bytes of %d", path, p.length, size)
+		if p.entry.Length != uint64(size) {
+			return fmt.Errorf("reading %s: %d bytes of %d", path, p.entry.Length, size)
 		}
 	}
 	f.put = p
@@ -175,15 +175,15 @@ func (f *folderSink) commit() error {
 			return err
 		}
 	}
-	return f.write(p.header, p.length, p.chunks, &p.state)
+	return f.write(p.entry, &p.state)
 }
 
 // write appends a member to the member list and to the states.
-func (f *folderSink) write(header []byte, length, chunks uint64, state *format.State) error {
-	e := format.Entry{Kind: uint32(tarstream.Entry), Header: f.padded(header), Length: length, Chunks: chunks}
-	f.before = length
+func (f *folderSink) write(e entry, state *format.State) error {
+	e.Header = f.padded(e.Header)
+	f.before = e.Length
 	f.members++
-	if err := f.writeEntry(e); err != nil {
+	if err := f.list.write(e); err != nil {
 		return err
 	}
 	_, err := f.states.Write(f.encoder.Encode(state))
@@ -199,23 +199,16 @@ func (f *folderSink) padded(header []byte) []byte {
 	return append(make([]byte, n, n+len(header)), header...)
 }
 
-func (f *folderSink) writeEntry(e format.Entry) error {
-	f.length += uint64(len(e.Header)) + e.Length
-	f.s.meter.add(int64(len(e.Header))+int64(e.Length), e.Kind == uint32(tarstream.Entry))
-	_, err := f.list.Write(f.s.entries.Encode(e))
-	return err
-}
-
 // finish ends the stream.
 func (f *folderSink) finish() error {
 	if err := f.commit(); err != nil {
 		return err
 	}
-	if err := f.writeEntry(format.Entry{Kind: uint32(tarstream.Bytes), Header: f.padded(volume.EndMarker())}); err != nil {
+	if err := f.list.write(newEntry(tarstream.Bytes, f.padded(volume.EndMarker()))); err != nil {
 		return err
 	}
-	f.t.record.Members, f.t.record.Length = f.members, f.length
-	return errors.Join(f.list.Close(), f.states.Close())
+	f.t.record.Members, f.t.record.Length = f.members, f.list.length
+	return errors.Join(f.list.finish(), f.states.Close())
 }
 
 func stateRecord(path string, s *volume.State) format.State {

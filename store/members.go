@@ -32,7 +32,8 @@ func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, 
 	}
 }
 
-// listed is an entry of a member list, and where it stands.
+// listed is an entry of a member list with its whole header, and where it
+// stands.
 type listed struct {
 	format.Entry
 	member *Member // nil for bytes that no member describes
@@ -44,11 +45,11 @@ type listed struct {
 // listing reads the member list of a volume.
 func (r *Repository) listing(ctx context.Context, v *Volume) iter.Seq2[*listed, error] {
 	return func(yield func(*listed, error) bool) {
-		list := r.slabs.Stream(ctx, &v.record.MemberList)
-		defer list.Close()
+		entries := r.readEntries(ctx, v.record)
+		defer entries.close()
 		w := &listWalk{volume: v}
-		for entries := format.NewEntryReader(fetch.Bytes(list.Next)); ; {
-			e, err := entries.Next()
+		for {
+			e, err := entries.next()
 			if err == io.EOF {
 				return
 			}
@@ -57,7 +58,7 @@ func (r *Repository) listing(ctx context.Context, v *Volume) iter.Seq2[*listed, 
 				l, err = w.next(e)
 			}
 			if err != nil {
-				yield(nil, fmt.Errorf("member list: %w", err))
+				yield(nil, err)
 				return
 			}
 			if !yield(l, nil) {
@@ -76,16 +77,19 @@ type listWalk struct {
 	before  uint64 // length of the content before
 }
 
-func (w *listWalk) next(e format.Entry) (*listed, error) {
-	l := &listed{Entry: e, number: w.number, chunk: w.chunk, skip: padding(w.before)}
+func (w *listWalk) next(e entry) (*listed, error) {
+	l := &listed{Entry: e.Entry, number: w.number, chunk: w.chunk, skip: padding(w.before)}
 	var err error
+	if l.Header, err = e.header(); err != nil {
+		return nil, listError(err)
+	}
 	switch {
 	case tarstream.Kind(e.Kind) == tarstream.Entry:
-		if l.skip > len(e.Header) || e.Length > 1<<62 {
-			return nil, fmt.Errorf("%w: entry %d can't be", ErrDamaged, w.number)
+		if l.skip > len(l.Header) || e.Length > 1<<62 {
+			return nil, listError(fmt.Errorf("%w: entry %d can't be", ErrDamaged, w.number))
 		}
-		if l.member, err = w.decoder.Member(e.Header, int64(e.Length)); err != nil {
-			return nil, fmt.Errorf("%w: entry %d: %w", ErrDamaged, w.number, err)
+		if l.member, err = w.decoder.Member(l.Header, int64(e.Length)); err != nil {
+			return nil, listError(fmt.Errorf("%w: entry %d: %w", ErrDamaged, w.number, err))
 		}
 	case !w.volume.Tar && w.number == 0:
 		l.member = w.volume.plainMember()

@@ -23,7 +23,8 @@ type prior struct {
 	cancel context.CancelFunc
 	ctx    context.Context
 
-	entries *format.EntryReader
+	entries *entryReader
+	reading *fetch.Stream
 	states  *format.StateReader
 	places  func() (place, error, bool) // of the contents' chunks, in order
 	stop    func()
@@ -35,8 +36,7 @@ type prior struct {
 
 // priorMember is a member of the capture before.
 type priorMember struct {
-	entry  format.Entry
-	header []byte // without the padding of the content before
+	entry  entry // without the padding of the content before
 	state  *format.State
 	chunks []priorChunk
 }
@@ -61,10 +61,9 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	p := &prior{r: s.r, index: s.index, ctx: ctx, cancel: cancel}
-	list := s.r.slabs.Stream(ctx, &record.MemberList)
-	states := s.r.slabs.Stream(ctx, record.States)
-	p.entries = format.NewEntryReader(fetch.Bytes(list.Next))
-	p.states = format.NewStateReader(fetch.Bytes(states.Next))
+	p.entries = s.r.readEntries(ctx, record)
+	p.reading = s.r.slabs.Stream(ctx, record.States)
+	p.states = format.NewStateReader(fetch.Bytes(p.reading.Next))
 	runs := fetch.Runs(func(func(format.Run, error) bool) {})
 	if record.Contents != nil {
 		runs = s.r.slabs.Runs(ctx, record.Contents)
@@ -109,8 +108,10 @@ func placesOf(runs fetch.Runs) iter.Seq2[place, error] {
 
 func (p *prior) close() {
 	if p != nil {
-		p.stop()
 		p.cancel()
+		p.stop()
+		p.entries.close()
+		p.reading.Close()
 	}
 }
 
@@ -166,7 +167,7 @@ func (p *prior) advance() {
 	if was != nil {
 		p.before = was.entry.Length
 	}
-	e, err := p.entries.Next()
+	e, err := p.entries.next()
 	if err != nil || tarstream.Kind(e.Kind) != tarstream.Entry || padding(p.before) > len(e.Header) {
 		return
 	}
@@ -174,7 +175,8 @@ func (p *prior) advance() {
 	if err != nil {
 		return
 	}
-	p.now = &priorMember{entry: e, header: e.Header[padding(p.before):], state: state}
+	e.Header = e.Header[padding(p.before):]
+	p.now = &priorMember{entry: e, state: state}
 }
 
 // locate finds the chunks of a member in the index, with their lengths.

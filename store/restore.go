@@ -8,7 +8,6 @@ import (
 	"hash"
 	"io"
 
-	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 )
@@ -31,48 +30,42 @@ func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 	out := newHashing(w)
 	m := newMeter(o.Progress)
 	m.now.Total = int64(v.Bytes)
-	list := r.slabs.Stream(ctx, &v.record.MemberList)
-	defer list.Close()
-	contents := r.contents(ctx, v)
+	entries := r.readEntries(ctx, v.record)
+	defer entries.close()
+	contents := r.slabs.Stream(ctx, orEmpty(v.record.Contents))
 	defer contents.Close()
-	entries := format.NewEntryReader(fetch.Bytes(list.Next))
 	for {
-		e, err := entries.Next()
+		e, err := entries.next()
 		if err == io.EOF {
 			break
 		}
 		if err != nil {
-			return fmt.Errorf("member list: %w", err)
+			return err
 		}
 		if err := restoreEntry(e, contents, out, m); err != nil {
 			return err
 		}
 	}
 	if _, err := contents.Next(); err != io.EOF {
-		return cmpErr(err, "contents that no member has")
+		return orDamage(err, "contents that no member has")
 	}
 	m.done()
 	return out.check(v.record)
 }
 
-// contents reads the contents of a volume from the first on.
-func (r *Repository) contents(ctx context.Context, v *Volume) *fetch.Stream {
-	recipe := v.record.Contents
-	if recipe == nil {
-		recipe = &format.Recipe{Digest: crypt.NewDigestHasher().Sum()}
+func restoreEntry(e entry, contents *fetch.Stream, w io.Writer, m *meter) error {
+	header, err := e.header()
+	if err != nil {
+		return err
 	}
-	return r.slabs.Stream(ctx, recipe)
-}
-
-func restoreEntry(e format.Entry, contents *fetch.Stream, w io.Writer, m *meter) error {
-	if _, err := w.Write(e.Header); err != nil {
+	if _, err := w.Write(header); err != nil {
 		return err
 	}
 	left := e.Length
 	for range e.Chunks {
 		c, err := contents.Next()
 		if err != nil {
-			return cmpErr(err, "a member's contents end too early")
+			return orDamage(err, "a member's contents end too early")
 		}
 		if uint64(len(c.Data)) > left {
 			return fmt.Errorf("%w: a member's contents are too long", ErrDamaged)
@@ -86,13 +79,13 @@ func restoreEntry(e format.Entry, contents *fetch.Stream, w io.Writer, m *meter)
 	if left > 0 {
 		return fmt.Errorf("%w: a member's contents are too short", ErrDamaged)
 	}
-	m.add(int64(len(e.Header))+int64(e.Length), e.Kind != 0)
+	m.add(int64(len(header))+int64(e.Length), e.Kind != 0)
 	return nil
 }
 
-// cmpErr gives err, or damage with the given text where a stream just ended or
+// orDamage gives err, or damage with the given text where a stream just ended or
 // went on.
-func cmpErr(err error, text string) error {
+func orDamage(err error, text string) error {
 	if err == nil || errors.Is(err, io.EOF) {
 		return fmt.Errorf("%w: %s", ErrDamaged, text)
 	}

@@ -147,7 +147,7 @@ func (s *selection) write(w io.Writer, l *listed, chunks *fetch.Reader) error {
 	for range l.Chunks {
 		c, err := chunks.Next()
 		if err != nil {
-			return cmpErr(err, "its contents end too early")
+			return orDamage(err, "its contents end too early")
 		}
 		if _, err := w.Write(c.Data); err != nil {
 			return err

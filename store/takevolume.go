@@ -16,6 +16,7 @@ import (
 type volumeTaken struct {
 	record   format.Volume // without recipes
 	list     *intake.Stream
+	stamps   *intake.Stream
 	contents *intake.Stream
 	states   *intake.Stream // of a folder; else nil
 	changed  int            // files that changed while they were read
@@ -44,6 +45,7 @@ func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, 
 			Name: v.Name, MountPath: v.MountPath, Source: v.Source, Compression: string(compression),
 		},
 		list:     s.intake.Stream(intake.Listing),
+		stamps:   s.intake.Stream(intake.Listing),
 		contents: s.intake.Stream(intake.Contents),
 	}
 	parts := tarstream.NewReader(ahead, tarstream.Options{AcceptUnfinished: s.o.AcceptUnfinished})
@@ -64,32 +66,68 @@ func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, 
 
 // takeParts takes in every header and content of a stream.
 func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {
-	list, err := s.listWriter(t.list)
+	list, err := s.newListing(t)
 	if err != nil {
 		return err
 	}
+	defer list.close()
 	cutter, err := chunk.NewCutter(s.params)
 	if err != nil {
-		return errors.Join(err, list.Close())
+		return err
 	}
 	for {
 		part, err := parts.Next()
 		if err == io.EOF {
-			return list.Close()
+			return list.finish()
 		}
 		if err == nil {
 			err = s.takePart(part, parts, cutter, list, t)
 		}
 		if err != nil {
-			list.Close()
 			return err
 		}
 	}
 }
 
+// listing is a member list being written, with the stamps beside it.
+type listing struct {
+	s      *session
+	list   *chunk.Writer
+	stamps *chunk.Writer
+	length uint64 // of the stream that the entries stand for
+}
+
+func (s *session) newListing(t *volumeTaken) (*listing, error) {
+	list, err := s.listWriter(t.list)
+	if err != nil {
+		return nil, err
+	}
+	stamps, err := s.listWriter(t.stamps)
+	if err != nil {
+		return nil, errors.Join(err, list.Close())
+	}
+	return &listing{s: s, list: list, stamps: stamps}, nil
+}
+
+func (l *listing) write(e entry) error {
+	n := uint64(len(e.Header)+len(e.stamps)) + e.Length
+	l.length += n
+	l.s.meter.add(int64(n), tarstream.Kind(e.Kind) == tarstream.Entry)
+	if _, err := l.list.Write(l.s.entries.Encode(e.Entry)); err != nil {
+		return err
+	}
+	_, err := l.stamps.Write(e.stamps)
+	return err
+}
+
+func (l *listing) finish() error { return errors.Join(l.list.Close(), l.stamps.Close()) }
+
+// close frees what finish did not.
+func (l *listing) close() { l.finish() }
+
 // takePart takes in one header and its content.
-func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chunk.Cutter, list io.Writer, t *volumeTaken) error {
-	e := format.Entry{Kind: uint32(part.Kind), Header: part.Header}
+func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chunk.Cutter, list *listing, t *volumeTaken) error {
+	e := newEntry(part.Kind, part.Header)
 	if part.Size != 0 {
 		var err error
 		if e.Length, e.Chunks, err = s.takeContent(content, cutter, t.contents); err != nil {
@@ -99,9 +137,7 @@ func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chun
 	if part.Kind == tarstream.Entry {
 		t.record.Members++
 	}
-	s.meter.add(int64(len(e.Header))+int64(e.Length), part.Kind == tarstream.Entry)
-	_, err := list.Write(s.entries.Encode(e))
-	return err
+	return list.write(e)
 }
 
 // takeContent cuts one content into chunks and takes them in.

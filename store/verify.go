@@ -272,13 +272,16 @@ type part struct {
 type use int
 
 const (
-	forAll      use = iota // the member list: all of the volume
+	forAll      use = iota // the member list and its stamps: all of the volume
 	forContents            // the contents of members
 	forSpeed               // the states: nothing but that files are read again
 )
 
 func parts(v *Volume) []part {
 	all := []part{{&v.record.MemberList, forAll}}
+	if v.record.Stamps != nil {
+		all = append(all, part{v.record.Stamps, forAll})
+	}
 	if v.record.Contents != nil {
 		all = append(all, part{v.record.Contents, forContents})
 	}

@@ -146,6 +146,15 @@ func (r *stored) slabBytes(t testing.TB) []byte {
 	return b
 }
 
+// appendRuns appends the encodings of runs to dst.
+func appendRuns(dst []byte, runs ...format.Run) []byte {
+	enc := format.NewRunEncoder()
+	for _, r := range runs {
+		dst = append(dst, enc.Encode(r)...)
+	}
+	return dst
+}
+
 // readAll reads chunks until an error, which is nil in place of io.EOF.
 func readAll(next func() (Chunk, error)) (chunks [][]byte, ids []crypt.Identity, err error) {
 	for {

@@ -32,9 +32,10 @@ type Volume struct {
 	SHA256      []byte   `cbor:"8,keyasint,omitempty"`  // of the stream, where all of it passed by
 	Unfinished  string   `cbor:"9,keyasint,omitempty"`  // what was wrong with a stream accepted unfinished
 	MemberList  Recipe   `cbor:"10,keyasint"`           // a stream of Entry records
-	Contents    *Recipe  `cbor:"11,keyasint,omitempty"` // nil where there are none
-	States      *Recipe  `cbor:"12,keyasint,omitempty"` // a stream of the writer's notes on its files
-	Warnings    []string `cbor:"13,keyasint,omitempty"` // of its writer, for people
+	Stamps      *Recipe  `cbor:"11,keyasint,omitempty"` // what was cut out of the headers; nil where nothing was
+	Contents    *Recipe  `cbor:"12,keyasint,omitempty"` // nil where there are none
+	States      *Recipe  `cbor:"13,keyasint,omitempty"` // a stream of the writer's notes on its files
+	Warnings    []string `cbor:"14,keyasint,omitempty"` // of its writer, for people
 }
 
 // maxEntryKind is the highest kind of entry that this package knows.
@@ -48,6 +49,15 @@ type Entry struct {
 	Header []byte
 	Length uint64 // of the content that follows
 	Chunks uint64 // that the content is split into
+	Cuts   []Cut  // where stamps belong in the header
+}
+
+// Cut is tarstream.Cut.
+type Cut struct {
+	_      struct{} `cbor:",toarray"`
+	Offset uint32
+	Length uint32
+	Sum    bool
 }
 
 // EncodeIndexFile gives the plain bytes of an index file.
@@ -71,17 +81,15 @@ func (v *Volume) check() error {
 	if n := len(v.SHA256); n != 0 && n != 32 {
 		return damaged("a SHA-256 of %d bytes", n)
 	}
-	if v.Contents != nil {
-		if err := v.Contents.check(); err != nil {
+	for _, r := range []*Recipe{&v.MemberList, v.Stamps, v.Contents, v.States} {
+		if r == nil {
+			continue
+		}
+		if err := r.check(); err != nil {
 			return err
 		}
 	}
-	if v.States != nil {
-		if err := v.States.check(); err != nil {
-			return err
-		}
-	}
-	return v.MemberList.check()
+	return nil
 }
 
 // EntryEncoder encodes entries. Its zero value is not usable.
@@ -94,6 +102,9 @@ func NewEntryEncoder() *EntryEncoder { return &EntryEncoder{newCodec()} }
 func (e *EntryEncoder) Encode(entry Entry) []byte {
 	if len(entry.Header) == 0 {
 		entry.Header = nil // one way to say none
+	}
+	if len(entry.Cuts) == 0 {
+		entry.Cuts = nil
 	}
 	return e.c.encode(entry)
 }

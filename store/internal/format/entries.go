@@ -21,5 +21,21 @@ func (r *EntryReader) Next() (Entry, error) {
 	if e.Header != nil && len(e.Header) == 0 || len(e.Header) > MaxMemberHead || (e.Length == 0) != (e.Chunks == 0) || e.Chunks > e.Length {
 		return Entry{}, damaged("an entry of %d header bytes and %d chunks for %d bytes", len(e.Header), e.Chunks, e.Length)
 	}
-	return e, nil
+	return e, e.checkCuts()
+}
+
+// maxCuts bounds the cuts of a header: a few for each of its extended headers.
+const maxCuts = 64
+
+func (e *Entry) checkCuts() error {
+	if e.Cuts != nil && len(e.Cuts) == 0 || len(e.Cuts) > maxCuts {
+		return damaged("an entry of %d cuts", len(e.Cuts))
+	}
+	n := len(e.Header)
+	for _, c := range e.Cuts {
+		if n += int(c.Length); c.Length == 0 || n > MaxMemberHead {
+			return damaged("an entry whose header is of more than %d bytes", MaxMemberHead)
+		}
+	}
+	return nil
 }

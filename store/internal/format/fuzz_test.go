@@ -184,7 +184,7 @@ func FuzzEntries(f *testing.F) {
 }
 
 func FuzzRuns(f *testing.F) {
-	good := AppendRun(AppendRun(nil, Run{First: 3, Count: 4, Times: 1}), Run{First: 3, Count: 1, Times: 1 << 31})
+	good := appendRuns(nil, Run{First: 3, Count: 4, Times: 1}, Run{First: 3, Count: 1, Times: 1 << 31})
 	f.Add(good)
 	f.Add(good[:len(good)-1])
 	f.Add([]byte{0x84, 0x4c})
@@ -197,13 +197,10 @@ func FuzzRuns(f *testing.F) {
 			if err == nil && (run.Len() == 0 || uint64(run.First)+uint64(run.Count) > MaxSlabChunks) {
 				t.Fatalf("%+v", run)
 			}
-			return AppendRun(nil, run), err
+			return appendRuns(nil, run), err
 		})
 	})
 }
-
-// sequenceErrorsHaveClass is to be set when TestSequenceRefusalsOfForm runs.
-const sequenceErrorsHaveClass = false
 
 // fuzzSequence reads until an error comes. What is read encodes as what was there.
 func fuzzSequence(t *testing.T, b []byte, next func() ([]byte, error)) {
@@ -214,7 +211,7 @@ func fuzzSequence(t *testing.T, b []byte, next func() ([]byte, error)) {
 			again = append(again, item...)
 			continue
 		}
-		if err != io.EOF && !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrUnknownPart) && sequenceErrorsHaveClass {
+		if err != io.EOF && !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrUnknownPart) {
 			t.Fatalf("an error of no class: %v", err)
 		}
 		if !bytes.HasPrefix(b, again) || err == io.EOF && len(again) != len(b) {

@@ -119,6 +119,15 @@ func wantOnly(t *testing.T, what string, err, want error) {
 	}
 }
 
+// appendRuns appends the encodings of runs to dst.
+func appendRuns(dst []byte, runs ...Run) []byte {
+	enc := NewRunEncoder()
+	for _, r := range runs {
+		dst = append(dst, enc.Encode(r)...)
+	}
+	return dst
+}
+
 // testObject gives the seal of an object with a key of its own.
 func testObject(t testing.TB, kind ObjectKind) (*crypt.Sealer, *crypt.Opener) {
 	t.Helper()

@@ -154,15 +154,28 @@ func TestUnknownFields(t *testing.T) {
 	}
 }
 
-// Keys of a record go up to 2^64-1 and down to -2^64 (RFC 8949, section 3.1).
+// CBOR has whole numbers up to 2^64-1 and down to -2^64 (RFC 8949, section
+// 3.1). The keys of fields that may be skipped fit in 63 bits, as FORMAT.md says.
+// One below zero is refused however far below: a newer release is needed.
 func TestUnknownFieldsOfLargeKeys(t *testing.T) {
-	t.Skip("keys beyond 63 bits are reported as damage, whatever their sign")
+	tests := []struct {
+		name string
+		key  []byte
+		want error
+	}{
+		{"2^63-1", []byte{0x1b, 127, 255, 255, 255, 255, 255, 255, 255}, nil},
+		{"2^63", []byte{0x1b, 128, 0, 0, 0, 0, 0, 0, 0}, ErrDamaged},
+		{"2^64-1", []byte{0x1b, 255, 255, 255, 255, 255, 255, 255, 255}, ErrDamaged},
+		{"-2^63", []byte{0x3b, 127, 255, 255, 255, 255, 255, 255, 255}, ErrUnknownPart},
+		{"-2^63-1", []byte{0x3b, 128, 0, 0, 0, 0, 0, 0, 0}, ErrUnknownPart},
+		{"-2^64", []byte{0x3b, 255, 255, 255, 255, 255, 255, 255, 255}, ErrUnknownPart},
+	}
 	for _, r := range records() {
-		head := r.sample[0] + 1
-		_, err := r.again(append(append([]byte{head}, r.sample[1:]...), 0x1b, 255, 255, 255, 255, 255, 255, 255, 255, 0))
-		wantOnly(t, r.name+": field 2^64-1", err, nil)
-		_, err = r.again(append(append([]byte{head}, r.sample[1:]...), 0x3b, 255, 255, 255, 255, 255, 255, 255, 255, 0))
-		wantOnly(t, r.name+": field -2^64", err, ErrUnknownPart)
+		for _, test := range tests {
+			item := slices.Concat([]byte{r.sample[0] + 1}, r.sample[1:], test.key, []byte{0})
+			_, err := r.again(item)
+			wantOnly(t, r.name+": field "+test.name, err, test.want)
+		}
 	}
 }
 

@@ -30,6 +30,7 @@ type repo struct {
 	tables   int // named so far
 	maxChunk int
 	workers  int
+	adopted  []*format.SlabRecord
 }
 
 // newRepo gives a new repository in memory. Nothing that runs when the test
@@ -63,7 +64,7 @@ func (r *repo) start(t testing.TB, ctx context.Context, index *known.Index) *Int
 	t.Helper()
 	in, err := New(ctx, Config{
 		Storage: r.storage, Repository: r.id, Keys: r.keys, Index: index,
-		MaxChunk: r.maxChunk, Level: zstd.SpeedFastest, Workers: r.workers, TableName: r.tableName,
+		MaxChunk: r.maxChunk, Level: zstd.SpeedFastest, Workers: r.workers, Adopted: r.adopted, TableName: r.tableName,
 	})
 	if err != nil {
 		t.Fatal(err)

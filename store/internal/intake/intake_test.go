@@ -342,19 +342,16 @@ func TestSettle(t *testing.T) {
 
 // An adopted slab is listed beside those of the session. Many adopted ones make
 // the session write a table as soon as a slab has arrived.
-func TestAdopt(t *testing.T) {
+func TestAdopted(t *testing.T) {
 	if testing.Short() {
 		t.Skip("takes in two slabs")
 	}
 	r := newRepo(t)
-	in := r.start(t, t.Context(), known.New())
-	var want []*format.SlabRecord
 	for i := range tableSlabs {
-		record := &format.SlabRecord{Slab: format.SlabID{byte(i), 1}, Length: 500, Frames: []format.TableFrame{
-			{Kind: format.Zstd, Sealed: 100, Chunks: []uint32{9}, IDs: make([]byte, 16)}}}
-		in.Adopt(record)
-		want = append(want, record)
+		r.adopted = append(r.adopted, &format.SlabRecord{Slab: format.SlabID{byte(i), 1}, Length: 500, Frames: []format.TableFrame{
+			{Kind: format.Zstd, Sealed: 100, Chunks: []uint32{9}, IDs: make([]byte, 16)}}})
 	}
+	in := r.start(t, t.Context(), known.New())
 	s := in.Stream(Contents)
 	chunks := twoSlabs()
 	mustPut(t, in, s, chunks...)
@@ -363,7 +360,7 @@ func TestAdopt(t *testing.T) {
 	}
 	tables := r.listed(t, names.Tables)
 	records := r.slabRecords(t)
-	if len(tables) != 2 || len(records) != tableSlabs+2 || !reflect.DeepEqual(records[:tableSlabs], want) {
+	if len(tables) != 2 || len(records) != tableSlabs+2 || !reflect.DeepEqual(records[:tableSlabs], r.adopted) {
 		t.Errorf("%d slabs in %q", len(records), tables)
 	}
 	r.wantChunks(t, recipeOf(t, s), chunks)
@@ -377,10 +374,10 @@ func twoSlabs() [][]byte {
 	return noise(9, format.SlabTarget/testMaxChunk+20, testMaxChunk)
 }
 
-func TestAdoptOfASlabAlone(t *testing.T) {
+func TestAdoptedAlone(t *testing.T) {
 	r := newRepo(t)
+	r.adopted = []*format.SlabRecord{{Slab: format.SlabID{5}, Length: 500}}
 	in := r.start(t, t.Context(), known.New())
-	in.Adopt(&format.SlabRecord{Slab: format.SlabID{5}, Length: 500})
 	if w := mustClose(t, in); w.Slabs != 0 || w.Tables != 1 {
 		t.Errorf("written: %+v", w)
 	}
