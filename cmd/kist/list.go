@@ -23,19 +23,11 @@ size is the length of the captured streams, added what the repository grew by.
 Example:
   kist list --name seedbank
   kist list --json`,
-		Action: a.list,
+		Action: a.opening(0, 0, a.list),
 	}
 }
 
-func (a *app) list(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
-		return err
-	}
-	r, err := a.open(c.Context)
-	if err != nil {
-		return err
-	}
-	defer r.Close()
+func (a *app) list(c *cli.Context, r *repository) error {
 	captures, damage, err := a.captures(c.Context, r)
 	if err != nil {
 		return err

@@ -7,6 +7,8 @@ import (
 	"io/fs"
 	"strings"
 
+	"github.com/urfave/cli/v2"
+
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -94,6 +96,22 @@ func (a *app) repositoryPath() (string, error) {
 		return "", usagef("which repository? Give --repository PATH or set KIST_REPOSITORY")
 	}
 	return path, nil
+}
+
+// opening gives an action that takes a number of arguments, most < 0 for no limit,
+// and an open repository.
+func (a *app) opening(least, most int, action func(*cli.Context, *repository) error) cli.ActionFunc {
+	return func(c *cli.Context) error {
+		if err := wantArgs(c, least, most); err != nil {
+			return err
+		}
+		r, err := a.open(c.Context)
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		return action(c, r)
+	}
 }
 
 // captures lists the captures and warns of index files that are damaged; damage

@@ -77,7 +77,7 @@ still opens the repository.
 
 Example:
   kist passphrase remove 3f9a`,
-		Action: a.removeSlot,
+		Action: a.opening(1, 1, a.removeSlot),
 	}
 }
 
@@ -88,7 +88,7 @@ func (a *app) slotsCommand() *cli.Command {
 		Description: `
 Example:
   kist passphrase list`,
-		Action: a.listSlots,
+		Action: a.opening(0, 0, a.listSlots),
 	}
 }
 
@@ -202,15 +202,7 @@ func (a *app) printSlot(s *crypt.Slot) error {
 	return nil
 }
 
-func (a *app) removeSlot(c *cli.Context) error {
-	if err := wantArgs(c, 1, 1); err != nil {
-		return err
-	}
-	r, err := a.open(c.Context)
-	if err != nil {
-		return err
-	}
-	defer r.Close()
+func (a *app) removeSlot(c *cli.Context, r *repository) error {
 	slots, err := r.Slots(c.Context)
 	if err != nil {
 		return err
@@ -243,15 +235,7 @@ func selectSlot(slots []store.Slot, part string) (crypt.SlotID, error) {
 	return "", usagef("key slot %q: that may be %s: give more of the id", part, strings.Join(found, " or "))
 }
 
-func (a *app) listSlots(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
-		return err
-	}
-	r, err := a.open(c.Context)
-	if err != nil {
-		return err
-	}
-	defer r.Close()
+func (a *app) listSlots(c *cli.Context, r *repository) error {
 	slots, err := r.Slots(c.Context)
 	if err != nil {
 		return err

@@ -20,6 +20,7 @@ func (a *app) progress(what string) (report func(store.Progress), end func()) {
 		progressbar.OptionSetWriter(a.stderr),
 		progressbar.OptionSetDescription(what),
 		progressbar.OptionShowBytes(true),
+		progressbar.OptionShowCount(),
 		progressbar.OptionUseIECUnits(true),
 		progressbar.OptionThrottle(100*time.Millisecond),
 		progressbar.OptionSetWidth(20),

@@ -19,19 +19,11 @@ damaged ones are removed then. No capture is touched, and nothing is lost.
 
 Example:
   kist repair`,
-		Action: a.repair,
+		Action: a.opening(0, 0, a.repair),
 	}
 }
 
-func (a *app) repair(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
-		return err
-	}
-	r, err := a.open(c.Context)
-	if err != nil {
-		return err
-	}
-	defer r.Close()
+func (a *app) repair(c *cli.Context, r *repository) error {
 	report, err := r.RebuildTables(c.Context)
 	if err != nil {
 		return err
@@ -62,7 +54,9 @@ func (a *app) printRepair(report *store.RebuildReport) error {
 		a.printf("All slabs are in a table: nothing to do.\n")
 		return nil
 	}
-	a.printf("%s put into a new table.\n", count(report.Slabs, "slab was", "slabs were"))
+	if report.Slabs > 0 {
+		a.printf("%s put into a new table.\n", count(report.Slabs, "slab was", "slabs were"))
+	}
 	if len(report.Replaced) > 0 {
 		a.printf("Damaged and removed: %s.\n", strings.Join(report.Replaced, ", "))
 	}

@@ -139,7 +139,7 @@ const maxHarmedShown = 20
 
 func (a *app) printDamage(d *store.Damage, number int) {
 	a.printf("\nDamage %d: %s\n", number, printable(d.Object))
-	a.printf("  what:   %s\n", screenText(strings.TrimPrefix(d.Problem, d.Object+": ")))
+	a.printf("  what:   %s\n", screenText(problemText(d)))
 	if len(d.Captures) > 0 {
 		a.printf("  harms:  %s\n", strings.Join(d.Captures, ", "))
 	}
@@ -151,6 +151,12 @@ func (a *app) printDamage(d *store.Damage, number int) {
 		a.printf("          %s\n", harmedText(m))
 	}
 	a.printf("  to do:  %s\n", advice(d))
+}
+
+// problemText says what is wrong, without the object's name before it.
+func problemText(d *store.Damage) string {
+	text := strings.TrimPrefix(d.Problem, "slab ")
+	return strings.TrimLeft(strings.TrimPrefix(text, d.Object), ":, ")
 }
 
 func harmedText(m store.Harmed) string {
