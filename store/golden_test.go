@@ -9,6 +9,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"net"
 	"os"
 	"path/filepath"
 	"testing"
@@ -177,10 +178,11 @@ func writeGolden(t *testing.T, dir string) {
 
 // goldenVolumes gives the volumes of successive captures: files of which every
 // second one changes (so that the recipe is too long to stand in the index
-// file), a long stretch of zeros, a compressed tar stream, one cut short, and
-// plain contents.
+// file), a long stretch of zeros, a compressed tar stream, one cut short,
+// plain contents, none, and a folder.
 func goldenVolumes(t *testing.T) [][]store.VolumeInput {
 	var captures [][]store.VolumeInput
+	folder := goldenFolder(t)
 	for version := range 2 {
 		files := []file{{name: "zeros", content: make([]byte, 100_000)}}
 		for i := range 80 {
@@ -194,9 +196,25 @@ func goldenVolumes(t *testing.T) [][]store.VolumeInput {
 		captures = append(captures, []store.VolumeInput{
 			named("data", data), named("zipped", zipped.Bytes()),
 			named("short", data[:700]), named("dump", []byte("-- catalogue\n")), named("empty", nil),
+			{Name: "folder", Source: "/srv/seedbank", Folder: &store.FolderInput{Path: folder}},
 		})
 	}
 	return captures
+}
+
+// goldenFolder has a file, a link, and a socket, which a capture warns of.
+func goldenFolder(t *testing.T) string {
+	dir := t.TempDir()
+	write(t, dir+"/shelf/bean", []byte("a bean\n"))
+	if err := os.Symlink("shelf/bean", dir+"/latest"); err != nil {
+		t.Fatal(err)
+	}
+	l, err := net.Listen("unix", dir+"/socket")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	return dir
 }
 
 func named(name string, b []byte) store.VolumeInput {
