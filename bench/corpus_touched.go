@@ -11,20 +11,20 @@ import (
 // touches gives the time of the next member.
 type touches func() time.Time
 
-// touchDate is when the files of a touched tree were touched.
-var touchDate = time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)
+// madeDate is when a tree was put on disk, touchDate when its files were touched.
+func madeDate() time.Time  { return time.Date(2026, 3, 13, 1, 2, 0, 0, time.UTC) }
+func touchDate() time.Time { return time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC) }
 
 // oneTime touches all members at once.
 func oneTime() touches {
-	t := touchDate.Add(123456789)
+	t := touchDate().Add(123456789)
 	return func() time.Time { return t }
 }
 
 // eachItsTime touches one member after the other, up to 10 ms apart, as a program
 // that copies a tree does.
-func eachItsTime() touches {
+func eachItsTime(t time.Time) touches {
 	r := rand.New(rand.NewPCG(1, 2))
-	t := touchDate
 	return func() time.Time {
 		t = t.Add(time.Duration(1 + r.Int64N(int64(10*time.Millisecond))))
 		return t

@@ -49,7 +49,7 @@ func writeVolume(w io.Writer, size int64) error {
 func volumeHeader(r *rand.Rand, name string, kind byte, n int64) *tar.Header {
 	return &tar.Header{
 		Typeflag: kind, Name: "./" + name, Mode: 0o750, Uid: 1000, Gid: 1000, Size: n,
-		ModTime: touchDate.Add(-time.Duration(r.Int64N(int64(1000 * time.Hour)))), Format: tar.FormatPAX,
+		ModTime: touchDate().Add(-time.Duration(r.Int64N(int64(1000 * time.Hour)))), Format: tar.FormatPAX,
 	}
 }
 
@@ -87,7 +87,7 @@ func appendRecord(r *rand.Rand, b []byte) []byte {
 }
 
 func appendLogLine(r *rand.Rand, b []byte) []byte {
-	b = touchDate.Add(time.Duration(r.Int64N(int64(1000*time.Hour)))).AppendFormat(b, "2006-01-02T15:04:05.000Z")
+	b = touchDate().Add(time.Duration(r.Int64N(int64(1000*time.Hour)))).AppendFormat(b, "2006-01-02T15:04:05.000Z")
 	b = append(b, " INFO catalogue: "...)
 	b = appendSentence(b, r, 3+r.IntN(6))
 	b = append(b, " accession="...)

@@ -37,7 +37,7 @@ func runTouched(ctx context.Context, s *setup, args []string) error {
 			next touches
 		}{
 			{"one new time for all", oneTime()},
-			{"a time of its own for each", eachItsTime()},
+			{"a time of its own for each", eachItsTime(touchDate())},
 		} {
 			c, err := captureTouched(ctx, filepath.Join(s.folder, fmt.Sprintf("case-%d", i)), first, t.next)
 			if err != nil {
@@ -72,7 +72,10 @@ func captureTouched(ctx context.Context, dir, first string, next touches) (*touc
 	if err := r.Close(); err != nil {
 		return nil, err
 	}
-	touched := filepath.Join(dir, "touched.tar")
+	made, touched := filepath.Join(dir, "made.tar"), filepath.Join(dir, "touched.tar")
+	if err := retimeFile(made, first, eachItsTime(madeDate())); err != nil {
+		return nil, err
+	}
 	if err := retimeFile(touched, first, next); err != nil {
 		return nil, err
 	}
@@ -81,7 +84,7 @@ func captureTouched(ctx context.Context, dir, first string, next touches) (*touc
 		label, file string
 		a           *addition
 	}{
-		{"first", first, &c.First},
+		{"first", made, &c.First},
 		{"touched", touched, &c.Touched},
 		{"unchanged", touched, &c.Unchanged},
 	} {

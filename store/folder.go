@@ -142,7 +142,7 @@ func (f *folderSink) Put(path string, state *volume.State, header []byte, conten
 	if err := f.commit(); err != nil {
 		return err
 	}
-	p := &putMember{entry: newEntry(tarstream.Entry, header), state: stateRecord(path, state)}
+	p := &putMember{entry: newEntry(tarstream.Entry, header), state: newState(state)}
 	if size > 0 {
 		p.content = f.s.intake.Draft(intake.Contents)
 		var err error
@@ -175,11 +175,11 @@ func (f *folderSink) commit() error {
 			return err
 		}
 	}
-	return f.write(p.entry, &p.state)
+	return f.write(p.entry, p.state)
 }
 
 // write appends a member to the member list and to the states.
-func (f *folderSink) write(e entry, state *format.State) error {
+func (f *folderSink) write(e entry, state format.State) error {
 	e.Header = f.padded(e.Header)
 	f.before = e.Length
 	f.members++
@@ -211,10 +211,7 @@ func (f *folderSink) finish() error {
 	return errors.Join(f.list.finish(), f.states.Close())
 }
 
-func stateRecord(path string, s *volume.State) format.State {
-	return format.State{
-		Path: []byte(path), Kind: uint32(s.Kind), Perm: s.Perm, UID: int64(s.UID), GID: int64(s.GID),
-		User: []byte(s.User), Group: []byte(s.Group), Size: s.Size, Modified: s.Modified, Changed: s.Changed,
-		Device: s.Device, Inode: s.Inode, DevMajor: s.DevMajor, DevMinor: s.DevMinor, Link: []byte(s.Link),
-	}
+// newState gives what is noted of a member beside its header.
+func newState(s *volume.State) format.State {
+	return format.State{Changed: s.Changed - s.Modified, Device: s.Device, Inode: s.Inode}
 }

@@ -1,10 +1,9 @@
 package store
 
 import (
-	"bytes"
+	"cmp"
 	"context"
 	"iter"
-	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -26,6 +25,7 @@ type prior struct {
 	entries *entryReader
 	reading *fetch.Stream
 	states  *format.StateReader
+	decoder tarstream.Decoder
 	places  func() (place, error, bool) // of the contents' chunks, in order
 	stop    func()
 
@@ -37,7 +37,8 @@ type prior struct {
 // priorMember is a member of the capture before.
 type priorMember struct {
 	entry  entry // without the padding of the content before
-	state  *format.State
+	member *Member
+	state  format.State
 	chunks []priorChunk
 }
 
@@ -121,11 +122,10 @@ func (p *prior) find(path string, state *volume.State) *priorMember {
 	if p == nil {
 		return nil
 	}
-	want := []byte(path)
-	for p.now != nil && comparePaths(p.now.state.Path, want) < 0 {
+	for p.now != nil && comparePaths(p.now.member.Path, path) < 0 {
 		p.advance()
 	}
-	if p.now == nil || !bytes.Equal(p.now.state.Path, want) || !sameState(p.now.state, path, state) {
+	if p.now == nil || p.now.member.Path != path || !p.now.same(state) {
 		return nil
 	}
 	found := p.now
@@ -136,19 +136,32 @@ func (p *prior) find(path string, state *volume.State) *priorMember {
 	return found
 }
 
-func sameState(was *format.State, path string, is *volume.State) bool {
-	r := stateRecord(path, is)
-	return was.Kind == r.Kind && was.Perm == r.Perm && was.UID == r.UID && was.GID == r.GID &&
-		bytes.Equal(was.User, r.User) && bytes.Equal(was.Group, r.Group) && was.Size == r.Size &&
-		was.Modified == r.Modified && was.Changed == r.Changed && was.Device == r.Device && was.Inode == r.Inode &&
-		was.DevMajor == r.DevMajor && was.DevMinor == r.DevMinor && bytes.Equal(was.Link, r.Link)
+// same tells whether a member is as it was.
+func (m *priorMember) same(is *volume.State) bool {
+	was := m.member
+	return m.state == newState(is) && was.Modified.UnixNano() == is.Modified &&
+		was.Mode.Type() == is.Kind && unixMode(was.Mode) == is.Perm && (is.Kind != 0 || was.Size == is.Size) &&
+		was.UID == is.UID && was.GID == is.GID && was.User == is.User && was.Group == is.Group &&
+		was.Type != tarstream.Hardlink
 }
 
 // comparePaths orders paths as a walk meets them: folder by folder, names by
 // their bytes. No name holds a byte zero.
-func comparePaths(a, b []byte) int {
-	lowest := func(p []byte) string { return strings.ReplaceAll(string(p), "/", "\x00") }
-	return strings.Compare(lowest(a), lowest(b))
+func comparePaths(a, b string) int {
+	for i := range min(len(a), len(b)) {
+		if a[i] != b[i] {
+			return cmp.Compare(rank(a[i]), rank(b[i]))
+		}
+	}
+	return cmp.Compare(len(a), len(b))
+}
+
+// rank puts the slash before all other bytes.
+func rank(c byte) int {
+	if c == '/' {
+		return -1
+	}
+	return int(c)
 }
 
 // advance goes on to the next member.
@@ -171,12 +184,18 @@ func (p *prior) advance() {
 	if err != nil || tarstream.Kind(e.Kind) != tarstream.Entry || padding(p.before) > len(e.Header) {
 		return
 	}
-	state, err := p.states.Next()
+	e.Header = e.Header[padding(p.before):]
+	m := &priorMember{entry: e}
+	if m.state, err = p.states.Next(); err != nil {
+		return
+	}
+	header, err := e.header()
 	if err != nil {
 		return
 	}
-	e.Header = e.Header[padding(p.before):]
-	p.now = &priorMember{entry: e, state: state}
+	if m.member, err = p.decoder.Member(header, int64(e.Length)); err == nil {
+		p.now = m
+	}
 }
 
 // locate finds the chunks of a member in the index, with their lengths.

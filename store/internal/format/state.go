@@ -2,21 +2,14 @@ package format
 
 import "io"
 
-// State is what a writer notes of a file, so that a later capture need not read
-// it again: see volume.State. There is one for each member of a folder's member
-// list, in the same order.
+// State is what a writer notes of a file beside what its header says, so that a
+// later capture can tell whether it changed. There is one for each member of a
+// folder's member list, in the same order.
 type State struct {
-	_                  struct{} `cbor:",toarray"`
-	Path               []byte
-	Kind               uint32 // as fs.FileMode has it
-	Perm               int64
-	UID, GID           int64
-	User, Group        []byte
-	Size               int64
-	Modified, Changed  int64 // nanoseconds since 1970
-	Device, Inode      uint64
-	DevMajor, DevMinor int64
-	Link               []byte
+	_       struct{} `cbor:",toarray"`
+	Changed int64    // the change time (st_ctime), in nanoseconds after the modification time
+	Device  uint64
+	Inode   uint64
 }
 
 // StatesVersion is the first item of a stream of states, a number. Of another
@@ -34,7 +27,7 @@ func NewStateEncoder() *StateEncoder { return &StateEncoder{newCodec()} }
 func (e *StateEncoder) Begin() []byte { return e.c.encode(StatesVersion) }
 
 // Encode gives the encoding of one state.
-func (e *StateEncoder) Encode(s *State) []byte { return e.c.encode(s) }
+func (e *StateEncoder) Encode(s State) []byte { return e.c.encode(s) }
 
 // StateReader reads a stream of states.
 type StateReader struct {
@@ -46,20 +39,18 @@ type StateReader struct {
 func NewStateReader(r io.Reader) *StateReader { return &StateReader{seq: newSequence(r)} }
 
 // Next gives the next state, or io.EOF after the last.
-func (r *StateReader) Next() (*State, error) {
+func (r *StateReader) Next() (State, error) {
+	var s State
 	if !r.begun {
 		r.begun = true
 		var version uint64
 		if err := r.seq.next(&version); err != nil {
-			return nil, err
+			return s, err
 		}
 		if version != StatesVersion {
-			return nil, unknownPart("states of version %d", version)
+			return s, unknownPart("states of version %d", version)
 		}
 	}
-	var s State
-	if err := r.seq.next(&s); err != nil {
-		return nil, err
-	}
-	return &s, nil
+	err := r.seq.next(&s)
+	return s, err
 }

@@ -249,6 +249,35 @@ func (r *repo) wantChunks(t testing.TB, recipe *format.Recipe, want [][]byte) {
 	}
 }
 
+// wantIdentities tests that the runs of a stream name the given chunks by what the
+// tables say. Nothing but tables is read.
+func (r *repo) wantIdentities(t testing.TB, s *Stream, want [][]byte) {
+	t.Helper()
+	listed := map[format.SlabID][]crypt.Identity{}
+	for _, record := range r.slabRecords(t) {
+		for i := range record.Frames {
+			for c := range record.Frames[i].Chunks {
+				listed[record.Slab] = append(listed[record.Slab], record.Frames[i].ID(c))
+			}
+		}
+	}
+	var got []crypt.Identity
+	for _, run := range runsOf(t, s) {
+		for range run.Times {
+			got = append(got, listed[run.Slab][run.First:run.First+run.Count]...)
+		}
+	}
+	h := r.keys.NewHasher()
+	if len(got) != len(want) {
+		t.Fatalf("%d chunks, want %d", len(got), len(want))
+	}
+	for i := range want {
+		if got[i] != h.Sum(want[i]) {
+			t.Fatalf("chunk %d differs", i)
+		}
+	}
+}
+
 // wantWhole tests that every slab that a table lists is there and reads as the
 // table says, and that every stored slab is in some table.
 func (r *repo) wantWhole(t testing.TB) {

@@ -120,7 +120,7 @@ func mixed(t *testing.T, r *repo) string {
 // The same input gives the same frames and runs, however many workers there are.
 func TestDeterminism(t *testing.T) {
 	var want string
-	for _, procs := range []int{1, 2, 4} {
+	for _, procs := range []int{1, 4} {
 		for _, workers := range []int{1, 2, 8} {
 			t.Run(fmt.Sprintf("procs=%d/workers=%d", procs, workers), func(t *testing.T) {
 				defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(procs))
@@ -363,7 +363,7 @@ func TestAdopted(t *testing.T) {
 	if len(tables) != 2 || len(records) != tableSlabs+2 || !reflect.DeepEqual(records[:tableSlabs], r.adopted) {
 		t.Errorf("%d slabs in %q", len(records), tables)
 	}
-	r.wantChunks(t, recipeOf(t, s), chunks)
+	r.wantIdentities(t, s, chunks)
 	if runs := runsOf(t, s); len(runs) != 2 {
 		t.Errorf("a stream over two slabs has the runs %v", runs)
 	}
