@@ -570,10 +570,24 @@ func TestNothingRunsAfterClose(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	recipe := r.recipe(manyRuns(r))
+	recipe.Level, recipe.Runs = 1, r.nest(t, recipe.Runs)
+	inner, err := good.Open(t.Context(), recipe.Runs[0].Slab)
+	if err != nil {
+		t.Fatal(err)
+	}
 	for range 20 {
 		st := &lingering{Storage: r.storage, begun: make(chan struct{}, 100)}
 		s := r.open(t, st)
 		s.opened.put(r.slab, slab, 1)
+		s.opened.put(inner.ID, inner, 1)
+		stream := s.Stream(t.Context(), recipe)
+		<-st.begun
+		stream.Close()
+		if n := st.active.Load(); n != 0 {
+			t.Errorf("%d frames of runs are being read after Close", n)
+		}
+
 		reader := s.Read(t.Context(), inline([]format.Run{r.run(0, 23)}))
 		<-st.begun
 		reader.Close()
@@ -586,6 +600,53 @@ func TestNothingRunsAfterClose(t *testing.T) {
 		s.Identify(ctx, slab, func(_ int, _ []crypt.Identity, err error) error { return err })
 		if n := st.active.Load(); n != 0 {
 			t.Errorf("%d frames are being read after Identify", n)
+		}
+	}
+}
+
+// The same where Identify is told to stop by the one who uses what it gives.
+func TestNothingRunsAfterIdentifyStops(t *testing.T) {
+	r := small(t)
+	slab, err := r.open(t, r.storage).Open(t.Context(), r.slab)
+	if err != nil {
+		t.Fatal(err)
+	}
+	stop := errors.New("enough")
+	for range 20 {
+		st := &lingering{Storage: r.storage, passes: slab.offsets[0], begun: make(chan struct{}, 100)}
+		err := r.open(t, st).Identify(t.Context(), slab, func(_ int, _ []crypt.Identity, err error) error {
+			<-st.begun
+			return errors.Join(err, stop)
+		})
+		if n := st.active.Load(); n != 0 || !errors.Is(err, stop) {
+			t.Errorf("%d frames are being read after Identify, which gives %v", n, err)
+		}
+	}
+}
+
+// What a reader said last it says again, whatever happens to it.
+func TestNextKeepsItsError(t *testing.T) {
+	r := small(t)
+	s := r.open(t, r.storage)
+	for what, runs := range map[string][]format.Run{
+		"the end":  {r.run(0, 23)},
+		"a damage": {r.run(0, 23), r.run(23, 1)},
+	} {
+		ctx, cancel := context.WithCancel(t.Context())
+		reader := s.Read(ctx, inline(runs))
+		var first, err error
+		for first == nil {
+			_, first = reader.Next()
+		}
+		cancel()
+		for range 20 { // the order of events is left to chance
+			if _, err = reader.Next(); err != first {
+				t.Errorf("%s: %v, and after the context has ended %v", what, first, err)
+			}
+		}
+		reader.Close()
+		if _, err = reader.Next(); err != first {
+			t.Errorf("%s: %v, and after Close %v", what, first, err)
 		}
 	}
 }
