@@ -11,6 +11,7 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -185,6 +186,54 @@ func TestInterruptSignal(t *testing.T) {
 	b.must("list", "--json")
 	if got := b.stdout.String(); got != "[]\n" {
 		t.Error(got)
+	}
+}
+
+// silent is a stream that gives nothing, ever; read tells that it was asked.
+type silent struct{ read func() }
+
+func (s silent) Read([]byte) (int, error) {
+	s.read()
+	select {}
+}
+
+// TestInterruptSilence: even the first read of standard input can be interrupted.
+func TestInterruptSilence(t *testing.T) {
+	b := newBench(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key")}
+	a := newApp(silent{cancel}, &b.stdout, &b.stderr, func(key string) string { return env[key] })
+	if status := a.run(ctx, []string{"capture", "--name", "seedbank", "-"}); status != statusFailed {
+		t.Errorf("status %d", status)
+	}
+}
+
+// TestHostileVolumeNames: a volume's name from a repository leads nowhere.
+func TestHostileVolumeNames(t *testing.T) {
+	b := newBench(t)
+	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key")}
+	a := newApp(nil, &b.stdout, &b.stderr, func(key string) string { return env[key] })
+	r, err := a.open(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	tree := &source{path: b.path("seedbank"), kind: sourceFolder, name: "../../tree"}
+	plain := &source{path: b.path("seedbank", "seedbank.toml"), name: "../../plain"}
+	for name, volumes := range map[string][]store.VolumeInput{
+		"tree":  {tree.input(), {Name: "other", Open: tree.open}},
+		"plain": {plain.input()},
+	} {
+		if _, err := r.Capture(t.Context(), store.CaptureOptions{Name: name, Volumes: volumes}); err != nil {
+			t.Fatal(err)
+		}
+		before := b.names()
+		if status := b.run(t.Context(), "restore", name+"@latest", "--into", b.path("out")); status != statusFailed {
+			t.Errorf("%s: status %d: %s", name, status, &b.stderr)
+		}
+		if got := b.names(); got != before {
+			t.Errorf("%s: %q was left, not %q", name, got, before)
+		}
 	}
 }
 
