@@ -178,7 +178,7 @@ func TestDraftOfRepeatedChunks(t *testing.T) {
 }
 
 // Chunks that are known take part of a batch without bytes in it: any number of
-// them passes.
+// them passes, and a bounded number waits.
 func TestManyKnownChunks(t *testing.T) {
 	r := newRepo(t)
 	chunks := noise(10, 3, 50)
@@ -193,6 +193,9 @@ func TestManyKnownChunks(t *testing.T) {
 	for i := range count {
 		if err := in.PutKnown(s, known.Ref(i%3), 50); err != nil {
 			t.Fatal(err)
+		}
+		if n := len(in.current.pieces); n > batchChunks {
+			t.Fatalf("%d chunks in a batch", n)
 		}
 	}
 	if w := mustClose(t, in); w != (Written{}) {
