@@ -1,8 +1,6 @@
 package intake
 
 import (
-	"github.com/klauspost/compress/zstd"
-
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/known"
 )
@@ -129,14 +127,4 @@ func (a *assembler) settle(settled chan struct{}) error {
 	f.reset()
 	f.settled = settled
 	return a.emit(f)
-}
-
-func (in *Intake) runCompress(enc *zstd.Encoder) error {
-	for f := range in.compress {
-		if len(f.raw) > 0 {
-			f.packed = enc.EncodeAll(f.raw, f.packed)
-		}
-		close(f.done)
-	}
-	return nil
 }

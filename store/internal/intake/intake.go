@@ -89,26 +89,17 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		in.freeFrame <- new(frame)
 	}
 	for range cfg.Workers {
-		enc, err := newEncoder(cfg.Level)
+		c, err := newCompressor(cfg.Level)
 		if err != nil {
 			cancel()
 			return nil, err
 		}
 		group.Go(func() error { return in.runIdentify() })
-		group.Go(func() error { return in.runCompress(enc) })
+		group.Go(func() error { return in.runCompress(c) })
 	}
 	group.Go(func() error { return newAssembler(in).run() })
 	group.Go(func() error { return in.runWrite() })
 	return in, nil
-}
-
-func newEncoder(level zstd.EncoderLevel) (*zstd.Encoder, error) {
-	return zstd.NewWriter(nil,
-		zstd.WithEncoderLevel(level),
-		zstd.WithEncoderConcurrency(1),
-		zstd.WithEncoderCRC(false), // the seal shows every change
-		zstd.WithWindowSize(format.FrameTarget),
-	)
 }
 
 // Reserve gives room for one chunk, of MaxChunk bytes. Put keeps it.
