@@ -2,7 +2,6 @@ package format
 
 import (
 	"bytes"
-	"math/big"
 	"reflect"
 
 	"github.com/fxamacker/cbor/v2"
@@ -155,9 +154,8 @@ func required(v any) any {
 		}
 	case map[any]any:
 		for key, e := range v {
-			switch key.(type) {
-			case int64, big.Int:
-				return key
+			if k, ok := key.(int64); ok {
+				return k
 			}
 			if k := required(e); k != nil {
 				return k

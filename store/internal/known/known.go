@@ -59,8 +59,10 @@ func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
 	if i+1 < len(x.slabs) {
 		end = x.slabs[i+1].first
 	}
-	r := x.slabs[i].first + Ref(chunk)
-	return r, r < end
+	if chunk >= uint32(end-x.slabs[i].first) {
+		return 0, false
+	}
+	return x.slabs[i].first + Ref(chunk), true
 }
 
 type slabSpan struct {
@@ -89,6 +91,7 @@ func (x *Index) Len() int { return x.count }
 // All slabs are added before the first call of Add.
 func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	x.slabs = append(x.slabs, slabSpan{Ref(x.count), slab})
+	x.bySlab = nil
 	for i := range frames {
 		for c := range frames[i].Chunks {
 			if _, err := x.append(frames[i].ID(c)); err != nil {
