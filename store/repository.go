@@ -130,12 +130,21 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 	if err != nil {
 		return nil, err
 	}
+	if a, ok := st.(anchored); ok {
+		if err := a.SetAnchor(names.Manifest); err != nil {
+			return nil, err
+		}
+	}
 	return &Repository{
 		storage: st, id: m.ID, made: m.Made, average: m.Average,
 		root: root, keys: keys, slot: slot, slabs: slabs,
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}, nil
 }
+
+// anchored is a storage.Storage that can look whether a repository is still
+// where it was before it writes: a share may go away and leave an empty folder.
+type anchored interface{ SetAnchor(name string) error }
 
 // Close forgets the keys and frees what reading took. It does not close the
 // storage.

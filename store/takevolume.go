@@ -28,12 +28,7 @@ func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, 
 	if v.Folder != nil {
 		return s.takeFolder(ctx, v)
 	}
-	src, err := v.Open(ctx)
-	if err != nil {
-		return nil, err
-	}
-	defer src.Close()
-	unpacked, compression, err := tarstream.Decompress(src)
+	unpacked, compression, err := openStream(ctx, v)
 	if err != nil {
 		return nil, err
 	}
@@ -63,6 +58,51 @@ func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, 
 	}
 	return t, nil
 }
+
+// openStream opens a volume's stream, unpacked. The first reads may block for
+// long, as on standard input or a share; it heeds ctx all the same.
+func openStream(ctx context.Context, v VolumeInput) (io.ReadCloser, tarstream.Compression, error) {
+	type outcome struct {
+		stream      *unpackedStream
+		compression tarstream.Compression
+		err         error
+	}
+	done := make(chan outcome, 1)
+	go func() {
+		src, err := v.Open(ctx)
+		if err != nil {
+			done <- outcome{err: err}
+			return
+		}
+		unpacked, compression, err := tarstream.Decompress(src)
+		if err != nil {
+			src.Close()
+		}
+		done <- outcome{&unpackedStream{unpacked, src}, compression, err}
+	}()
+	select {
+	case o := <-done:
+		if o.err != nil {
+			return nil, "", o.err
+		}
+		return o.stream, o.compression, nil
+	case <-ctx.Done():
+		go func() {
+			if o := <-done; o.err == nil {
+				o.stream.Close()
+			}
+		}()
+		return nil, "", context.Cause(ctx)
+	}
+}
+
+// unpackedStream closes what it was unpacked from, too.
+type unpackedStream struct {
+	io.ReadCloser
+	src io.Closer
+}
+
+func (u *unpackedStream) Close() error { return errors.Join(u.ReadCloser.Close(), u.src.Close()) }
 
 // takeParts takes in every header and content of a stream.
 func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"math/rand/v2"
 	"slices"
+	"strings"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -123,7 +124,9 @@ func (v *verifier) damage(object string, err error) {
 }
 
 func newDamage(object string, err error) Damage {
-	return Damage{Object: object, Problem: err.Error(), Captures: []string{}, Members: []Harmed{}}
+	// The object is named already.
+	problem := strings.TrimPrefix(err.Error(), object+": ")
+	return Damage{Object: object, Problem: problem, Captures: []string{}, Members: []Harmed{}}
 }
 
 // readObjects reads the index files and lists the slabs.
@@ -228,10 +231,10 @@ func (v *verifier) readTables(ctx context.Context) error {
 		return err
 	}
 	for _, d := range stock.damage {
-		v.damage(d.Object, fmt.Errorf("%w (it harms no capture: RebuildTables, or kist repair, writes it anew)", d.Err))
+		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and it can be written anew (RebuildTables, kist repair)", d.Err))
 	}
 	if n := len(stock.unlisted(v.slabInfo)); n > 0 && len(stock.damage) == 0 {
-		v.report.Notes = append(v.report.Notes, fmt.Sprintf("%d slabs are in no table, as after an interrupted capture; the next capture finds their chunks", n))
+		v.report.Notes = append(v.report.Notes, fmt.Sprintf("slabs that no table lists: %d, as after an interrupted capture; the next capture finds their chunks", n))
 	}
 	return nil
 }
@@ -344,7 +347,7 @@ func (v *verifier) readSlab(ctx context.Context, id format.SlabID, s *slabState)
 		s.lens = append(s.lens, slab.Frames[i].Chunks...)
 	}
 	if slab.Trailers < 2 {
-		v.damage(names.Slab(id), fmt.Errorf("%w: one of the two copies of its trailer (it harms no capture)", ErrDamaged))
+		v.damage(names.Slab(id), fmt.Errorf("%w: one of the two copies of its trailer; no capture is harmed", ErrDamaged))
 	}
 	if s.record != nil && !sameFrames(s.record, slab) {
 		v.damage(names.Slab(id), fmt.Errorf("%w: a table says of it what it does not hold", ErrDamaged))

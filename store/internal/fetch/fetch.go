@@ -35,9 +35,9 @@ type SlabError struct {
 
 func (e *SlabError) Error() string {
 	if e.Frame < 0 {
-		return fmt.Sprintf("slab %s: %v", names.Slab(e.Slab), e.Err)
+		return fmt.Sprintf("%s: %v", names.Slab(e.Slab), e.Err)
 	}
-	return fmt.Sprintf("slab %s, frame %d: %v", names.Slab(e.Slab), e.Frame, e.Err)
+	return fmt.Sprintf("%s: frame %d: %v", names.Slab(e.Slab), e.Frame, e.Err)
 }
 
 func (e *SlabError) Unwrap() error { return e.Err }
