@@ -1,7 +1,6 @@
 package format
 
 import (
-	"bytes"
 	"crypto/rand"
 	"encoding/hex"
 	"io"
@@ -132,10 +131,7 @@ func (s *sequence) next(v any) error {
 	if err := s.codec.strict.Unmarshal(s.item, v); err != nil {
 		return damaged("no such item: %v", err)
 	}
-	if !bytes.Equal(s.codec.encode(v), s.item) {
-		return damaged("an item that is not encoded deterministically")
-	}
-	return nil
+	return s.codec.checkEncoding(v, s.item)
 }
 
 func (s *sequence) nextItem() error {
