@@ -1,11 +1,11 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
-	"hash"
 	"io"
 
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -28,6 +28,7 @@ func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	out := newHashing(w)
+	defer out.close()
 	m := newMeter(o.Progress)
 	m.now.Total = int64(v.Bytes)
 	entries := r.readEntries(ctx, v.record)
@@ -53,12 +54,12 @@ func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 	return out.check(v.record)
 }
 
-func restoreEntry(e entry, contents *fetch.Stream, w io.Writer, m *meter) error {
+func restoreEntry(e entry, contents *fetch.Stream, out *hashing, m *meter) error {
 	header, err := e.header()
 	if err != nil {
 		return err
 	}
-	if _, err := w.Write(header); err != nil {
+	if err := out.pass(header); err != nil {
 		return err
 	}
 	left := e.Length
@@ -70,7 +71,7 @@ func restoreEntry(e entry, contents *fetch.Stream, w io.Writer, m *meter) error 
 		if uint64(len(c.Data)) > left {
 			return fmt.Errorf("%w: a member's contents are too long", ErrDamaged)
 		}
-		if _, err := w.Write(c.Data); err != nil {
+		if err := out.pass(c.Data); err != nil {
 			return err
 		}
 		left -= uint64(len(c.Data))
@@ -92,23 +93,47 @@ func orDamage(err error, text string) error {
 	return err
 }
 
-// hashing passes a stream on and compares it with the record at its end.
+// hashing passes a stream on, hashes it beside whoever writes, and compares it
+// with the record at its end.
 type hashing struct {
 	w      io.Writer
-	sum    hash.Hash
 	length uint64
+	todo   chan []byte
+	sum    chan []byte // gets the SHA-256 when todo is closed
+	ended  bool
 }
 
-func newHashing(w io.Writer) *hashing { return &hashing{w: w, sum: sha256.New()} }
+func newHashing(w io.Writer) *hashing {
+	h := &hashing{w: w, todo: make(chan []byte, 64), sum: make(chan []byte, 1)}
+	go func() {
+		sum := sha256.New()
+		for p := range h.todo {
+			sum.Write(p)
+		}
+		h.sum <- sum.Sum(nil)
+	}()
+	return h
+}
 
-func (h *hashing) Write(p []byte) (int, error) {
-	h.sum.Write(p)
+// pass writes p, which nobody may change any more.
+func (h *hashing) pass(p []byte) error {
 	h.length += uint64(len(p))
-	return h.w.Write(p)
+	h.todo <- p
+	_, err := h.w.Write(p)
+	return err
+}
+
+func (h *hashing) close() {
+	if !h.ended {
+		h.ended = true
+		close(h.todo)
+	}
 }
 
 func (h *hashing) check(v *format.Volume) error {
-	if h.length != v.Length || len(v.SHA256) > 0 && string(h.sum.Sum(nil)) != string(v.SHA256) {
+	h.close()
+	sum := <-h.sum
+	if h.length != v.Length || len(v.SHA256) > 0 && !bytes.Equal(sum, v.SHA256) {
 		return fmt.Errorf("%w: the stream that was rebuilt is not the one that was captured", ErrDamaged)
 	}
 	return nil

@@ -13,7 +13,7 @@ import (
 
 // Chunk is one chunk of a stream.
 type Chunk struct {
-	Data []byte // not to be changed, and valid until the next call
+	Data []byte // not to be changed
 	ID   crypt.Identity
 }
 
