@@ -29,6 +29,10 @@ type CaptureOptions struct {
 	// Volumes are captured in this order. There must be one at least.
 	Volumes []VolumeInput
 
+	// After is a Draft of the same volumes: what did not change since it was made
+	// is not read again.
+	After *Draft
+
 	// AcceptUnfinished takes a tar stream that is cut short, or has a broken
 	// header, as it is. By default it is refused with ErrUnfinished or
 	// tarstream.ErrHeader, and no capture appears.
@@ -108,16 +112,9 @@ func (o *CaptureOptions) check() error {
 // It fails with ErrBadOptions, ErrUnfinished, tarstream.ErrHeader, with what
 // reading a volume gave, or with a *storage.Error that names the object.
 func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, error) {
-	if err := o.check(); err != nil {
-		return nil, err
-	}
-	s, err := r.newSession(ctx, o)
+	s, f, err := r.takeIn(ctx, o)
 	if err != nil {
 		return nil, err
-	}
-	f, err := s.run(ctx)
-	if err != nil {
-		return nil, errors.Join(err, s.abandon(ctx))
 	}
 	c, err := r.writeIndexFile(ctx, f)
 	if err != nil {
@@ -127,6 +124,39 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, e
 		c.Volumes[i].Changed, c.Volumes[i].Reused = t.changed, t.reused
 	}
 	return c, nil
+}
+
+// Draft is a capture that was not committed.
+type Draft struct{ file *format.IndexFile }
+
+// Draft takes volumes in as Capture does, but commits no capture. A folder of a
+// service that runs can be drafted first, so that the capture made when the
+// service is stopped, with CaptureOptions.After, reads only what changed since:
+// the service is down for a shorter time. What a draft stored and no
+// capture uses is harmless, and is used by later captures.
+func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (*Draft, error) {
+	_, f, err := r.takeIn(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	return &Draft{f}, nil
+}
+
+// takeIn does all of a capture but commit it.
+func (r *Repository) takeIn(ctx context.Context, o CaptureOptions) (*session, *format.IndexFile, error) {
+	if err := o.check(); err != nil {
+		return nil, nil, err
+	}
+	s, err := r.newSession(ctx, o)
+	if err != nil {
+		return nil, nil, err
+	}
+	f, err := s.run(ctx)
+	if err != nil {
+		s.abandon(ctx)
+		return nil, nil, err
+	}
+	return s, f, nil
 }
 
 // session is a capture being made.
@@ -203,11 +233,10 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 // what arrived: the share may be what failed.
 const salvageTime = 10 * time.Second
 
-func (s *session) abandon(ctx context.Context) error {
+func (s *session) abandon(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), salvageTime)
 	defer cancel()
-	s.intake.Abandon(ctx) // no loss: the slabs are found without it
-	return nil
+	s.intake.Abandon(ctx) // its failing is no loss: the slabs are found without a table
 }
 
 // writeRecipes fills in the recipes of a volume.

@@ -118,6 +118,33 @@ func (f *fixture) sameVolume(a, b *store.Capture) {
 	}
 }
 
+// TestDraft drafts a folder while it changes, and captures it after.
+func TestDraft(t *testing.T) {
+	dir := sampleFolder(t)
+	f := newFixture(t)
+	o := store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{{
+		Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir},
+	}}}
+	draft, err := f.Draft(t.Context(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.expectNone()
+	write(t, dir+"/lots/3/f.3", []byte("written after the draft"))
+	o.After = draft
+	c, err := f.Capture(t.Context(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	f.checkFolder(c, dir)
+	if read := int(c.Members) - c.Volumes[0].Reused; read > 2 {
+		t.Errorf("%d members were read again", read)
+	}
+	if c.Added > 5000 {
+		t.Errorf("%d bytes were added after the draft", c.Added)
+	}
+}
+
 // TestFolderAfterLoss takes nothing over from slabs that are gone.
 func TestFolderAfterLoss(t *testing.T) {
 	dir := sampleFolder(t)

@@ -55,8 +55,11 @@ type place struct {
 
 // openPrior gives the latest capture of the same folder, or nil.
 func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
-	captures, _ := s.r.Captures(ctx)
-	record := findPrior(captures, s.o, v)
+	record := s.findDraft(v)
+	if record == nil {
+		captures, _ := s.r.Captures(ctx) // without damaged ones
+		record = findPrior(captures, s.o, v)
+	}
 	if record == nil {
 		return nil
 	}
@@ -72,6 +75,14 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	p.places, p.stop = iter.Pull2(placesOf(runs))
 	p.advance()
 	return p
+}
+
+// findDraft gives the folder as it was drafted, or nil.
+func (s *session) findDraft(v VolumeInput) *format.Volume {
+	if s.o.After == nil {
+		return nil
+	}
+	return findPrior([]*Capture{newCapture(s.o.After.file, 0)}, s.o, v)
 }
 
 func findPrior(captures []*Capture, o CaptureOptions, v VolumeInput) *format.Volume {
