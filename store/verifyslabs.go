@@ -1,0 +1,221 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"math/rand/v2"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// readTables reads the tables and compares them with the slabs that there are.
+func (v *verifier) readTables(ctx context.Context) error {
+	tables, err := v.r.storage.List(ctx, names.Tables)
+	if err != nil {
+		return err
+	}
+	for _, t := range tables {
+		v.report.Checked += t.Size
+	}
+	stock, err := v.r.takeStock(ctx, v.slabInfo, true, func(rec *format.SlabRecord) error {
+		v.state(rec.Slab).record = rec
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, d := range stock.damage {
+		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and it can be written anew (RebuildTables, kist repair)", d.Err))
+	}
+	if n := len(stock.unlisted(v.slabInfo)); n > 0 && len(stock.damage) == 0 {
+		v.report.Notes = append(v.report.Notes, fmt.Sprintf("slabs that no table lists: %d, as after an interrupted capture; the next capture finds their chunks", n))
+	}
+	return nil
+}
+
+// readRecipes finds out which slabs the captures want, and lists all others as
+// well where everything is verified.
+func (v *verifier) readRecipes(ctx context.Context) error {
+	for _, c := range v.captures {
+		for i := range c.Volumes {
+			for _, p := range parts(&c.Volumes[i]) {
+				if err := v.readRecipe(ctx, p.recipe); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	if len(v.o.Captures) > 0 {
+		return nil
+	}
+	for _, info := range v.slabInfo {
+		id, err := names.ParseSlab(info.Name)
+		if err != nil {
+			v.report.Notes = append(v.report.Notes, fmt.Sprintf("%s is no object of kist", info.Name))
+			continue
+		}
+		v.state(id).wanted = true
+	}
+	return nil
+}
+
+// part is one of the streams that a volume is kept as.
+type part struct {
+	recipe *format.Recipe
+	use    use
+}
+
+// use says what is lost with a part.
+type use int
+
+const (
+	forAll      use = iota // the member list and its stamps: all of the volume
+	forContents            // the contents of members
+	forSpeed               // the states: nothing but that files are read again
+)
+
+func parts(v *Volume) []part {
+	all := []part{{&v.record.MemberList, forAll}}
+	if v.record.Stamps != nil {
+		all = append(all, part{v.record.Stamps, forAll})
+	}
+	if v.record.Contents != nil {
+		all = append(all, part{v.record.Contents, forContents})
+	}
+	if v.record.States != nil {
+		all = append(all, part{v.record.States, forSpeed})
+	}
+	return all
+}
+
+// readRecipe marks the slabs that a recipe names, those of nested recipes
+// among them. What can't be read is left for checkCaptures.
+func (v *verifier) readRecipe(ctx context.Context, recipe *format.Recipe) error {
+	for level := range recipe.Level + 1 {
+		part := format.Recipe{Level: level, Runs: recipe.Runs}
+		for run, err := range v.r.slabs.Runs(ctx, &part) {
+			if isDamage(err) {
+				return nil
+			}
+			if err != nil {
+				return err
+			}
+			v.state(run.Slab).wanted = true
+		}
+	}
+	return nil
+}
+
+// readSlabs opens the slabs that are wanted, and of their frames as many as the
+// options say.
+func (v *verifier) readSlabs(ctx context.Context) error {
+	ids := slices.SortedFunc(maps.Keys(v.slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
+	sizes := make(map[format.SlabID]int64)
+	for _, info := range v.slabInfo {
+		if id, err := names.ParseSlab(info.Name); err == nil {
+			sizes[id] = info.Size
+			if v.state(id).wanted {
+				v.meter.now.Total += info.Size
+			}
+		}
+	}
+	for _, id := range ids {
+		s := v.slabs[id]
+		if !s.wanted {
+			continue
+		}
+		if err := v.readSlab(ctx, id, s); err != nil {
+			return err
+		}
+		v.meter.add(sizes[id], false)
+	}
+	return nil
+}
+
+func (v *verifier) readSlab(ctx context.Context, id format.SlabID, s *slabState) error {
+	slab, err := v.r.slabs.Open(ctx, id)
+	if err != nil {
+		return s.note(-1, err)
+	}
+	for i := range slab.Frames {
+		s.lens = append(s.lens, slab.Frames[i].Chunks...)
+	}
+	if slab.Trailers < 2 {
+		v.damage(names.Slab(id), fmt.Errorf("%w: one of the two copies of its trailer; no capture is harmed", ErrDamaged))
+	}
+	if s.record != nil && !sameFrames(s.record, slab) {
+		v.damage(names.Slab(id), fmt.Errorf("%w: a table says of it what it does not hold", ErrDamaged))
+	}
+	if v.o.Full {
+		s.ids = make([]crypt.Identity, len(s.lens))
+	}
+	return v.r.slabs.IdentifyFrames(ctx, slab, v.chooseFrames(slab), func(frame int, ids []crypt.Identity, err error) error {
+		if err != nil {
+			return s.note(frame, err)
+		}
+		v.report.Checked += int64(slab.Frames[frame].Sealed)
+		if s.ids != nil {
+			copy(s.ids[slab.FirstChunk(frame):], ids)
+		}
+		if s.record != nil && !sameIDs(&s.record.Frames[frame], ids) {
+			v.damage(names.Slab(id), fmt.Errorf("%w: frame %d holds other chunks than its table says", ErrDamaged, frame))
+		}
+		return nil
+	})
+}
+
+func (v *verifier) chooseFrames(slab *fetch.Slab) []int {
+	var frames []int
+	for i := range slab.Frames {
+		if v.o.Full || rand.Float64() < v.o.Sample {
+			frames = append(frames, i)
+		}
+	}
+	return frames
+}
+
+// note takes down damage, and gives any other error back.
+func (s *slabState) note(frame int, err error) error {
+	if !isDamage(err) {
+		return err
+	}
+	s.bad[frame] = err
+	return nil
+}
+
+func sameFrames(rec *format.SlabRecord, slab *fetch.Slab) bool {
+	return slices.EqualFunc(rec.Frames, slab.Frames, func(a format.TableFrame, b format.Frame) bool {
+		return a.Kind == b.Kind && a.Sealed == b.Sealed && slices.Equal(a.Chunks, b.Chunks)
+	})
+}
+
+func sameIDs(f *format.TableFrame, ids []crypt.Identity) bool {
+	if len(f.Chunks) != len(ids) {
+		return false
+	}
+	for i, id := range ids {
+		if f.ID(i) != id {
+			return false
+		}
+	}
+	return true
+}
+
+// objectOf gives the name of the object that an error is about.
+func objectOf(err error) string {
+	var slab *fetch.SlabError
+	if errors.As(err, &slab) {
+		return names.Slab(slab.Slab)
+	}
+	var object *ObjectError
+	if errors.As(err, &object) {
+		return object.Object
+	}
+	return ""
+}
