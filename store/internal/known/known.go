@@ -5,6 +5,7 @@ package known
 import (
 	"encoding/binary"
 	"errors"
+	"iter"
 	"sort"
 
 	"github.com/kistarchive/kist/crypt"
@@ -63,6 +64,17 @@ func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
 		return 0, false
 	}
 	return x.slabs[i].first + Ref(chunk), true
+}
+
+// Slabs gives the slabs that AddSlab added, each with its first chunk.
+func (x *Index) Slabs() iter.Seq2[format.SlabID, Ref] {
+	return func(yield func(format.SlabID, Ref) bool) {
+		for _, s := range x.slabs {
+			if !yield(s.slab, s.first) {
+				return
+			}
+		}
+	}
 }
 
 type slabSpan struct {

@@ -1,0 +1,258 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"iter"
+	"reflect"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
+)
+
+// Difference is a member that two captures do not have alike.
+type Difference struct {
+	Volume string  `json:"volume"`
+	Path   string  `json:"path"`
+	Was    *Member `json:"was,omitempty"` // in the first capture; nil: added
+	Is     *Member `json:"is,omitempty"`  // in the second one; nil: gone
+	// Contents tells that the contents differ, not only what the header says.
+	Contents bool `json:"contents"`
+	// Bytes is how much of the contents the other capture has nowhere: of what is
+	// there now, or of a member that is gone. Uncompressed.
+	Bytes int64 `json:"bytes"`
+}
+
+// Compare finds the members that were added, are gone, or changed between two
+// captures, and how many bytes that neither shared are behind each. Contents are
+// compared by their chunks, none is read. Members are compared by volume and
+// path; of several of one path the last counts. What was added or changed comes
+// in the order of the second capture, then what is gone in that of the first.
+//
+// It keeps the members of one capture in memory.
+func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Difference, error] {
+	return func(yield func(Difference, error) bool) {
+		index, _, err := r.loadIndex(ctx)
+		if err == nil {
+			c := &comparison{r: r, index: index, old: make(map[memberKey]*compared), oldChunks: newChunkSet(index), newChunks: newChunkSet(index)}
+			err = c.run(ctx, was, is, func(d Difference) bool { return yield(d, nil) })
+		}
+		if err != nil {
+			yield(Difference{}, err)
+		}
+	}
+}
+
+type memberKey struct{ volume, path string }
+
+// compared is a member with its contents' chunks, equal ones under one Ref.
+type compared struct {
+	member *Member
+	chunks []known.Ref
+	order  int
+	found  bool // in the second capture
+}
+
+type comparison struct {
+	r                    *Repository
+	index                *known.Index
+	old                  map[memberKey]*compared
+	oldChunks, newChunks *chunkSet
+}
+
+func (c *comparison) run(ctx context.Context, was, is *Capture, yield func(Difference) bool) error {
+	for m, err := range c.members(ctx, was, c.oldChunks) {
+		if err != nil {
+			return err
+		}
+		m.order = len(c.old)
+		c.old[m.key] = &m.compared
+	}
+	// The second capture is gone through twice: what is gone is counted against
+	// all of its chunks.
+	last := make(map[memberKey]int)
+	n := 0
+	for m, err := range c.members(ctx, is, c.newChunks) {
+		if err != nil {
+			return err
+		}
+		last[m.key] = n
+		n++
+	}
+	n = 0
+	for m, err := range c.members(ctx, is, nil) {
+		if err != nil {
+			return err
+		}
+		if n++; last[m.key] != n-1 {
+			continue
+		}
+		d, differs, err := c.difference(ctx, &m)
+		if err != nil {
+			return err
+		}
+		if differs && !yield(d) {
+			return nil
+		}
+	}
+	return c.gone(ctx, yield)
+}
+
+// difference compares a member of the second capture with the first one's.
+func (c *comparison) difference(ctx context.Context, m *keyedMember) (Difference, bool, error) {
+	d := Difference{Volume: m.key.volume, Path: m.member.Path, Is: m.member, Contents: true}
+	if old := c.old[m.key]; old != nil {
+		old.found = true
+		d.Was = old.member
+		d.Contents = !slices.Equal(old.chunks, m.chunks)
+		if !d.Contents && sameMember(old.member, m.member) {
+			return d, false, nil
+		}
+	}
+	var err error
+	if d.Contents {
+		d.Bytes, err = c.bytes(ctx, m.chunks, c.oldChunks)
+	}
+	return d, true, err
+}
+
+func sameMember(a, b *Member) bool {
+	return reflect.DeepEqual(plain(a), plain(b))
+}
+
+// plain gives a member with its path and its time written in one way.
+func plain(m *Member) Member {
+	c := *m
+	c.Path, c.Modified = CleanPath(c.Path), c.Modified.UTC()
+	return c
+}
+
+// gone gives what only the first capture has.
+func (c *comparison) gone(ctx context.Context, yield func(Difference) bool) error {
+	type lost struct {
+		key memberKey
+		m   *compared
+	}
+	var all []lost
+	for key, m := range c.old {
+		if !m.found {
+			all = append(all, lost{key, m})
+		}
+	}
+	slices.SortFunc(all, func(a, b lost) int { return a.m.order - b.m.order })
+	for _, l := range all {
+		bytes, err := c.bytes(ctx, l.m.chunks, c.newChunks)
+		if err != nil {
+			return err
+		}
+		if !yield(Difference{Volume: l.key.volume, Path: l.m.member.Path, Was: l.m.member, Contents: true, Bytes: bytes}) {
+			return nil
+		}
+	}
+	return nil
+}
+
+// bytes adds up the lengths of the chunks that others lack, each once.
+func (c *comparison) bytes(ctx context.Context, chunks []known.Ref, others *chunkSet) (n int64, err error) {
+	counted := make(map[known.Ref]bool)
+	for _, ref := range chunks {
+		if others.has(ref) || counted[ref] {
+			continue
+		}
+		counted[ref] = true
+		slabID, number := c.index.Locate(ref)
+		slab, err := c.r.slabs.Open(ctx, slabID)
+		if err != nil {
+			return n, err
+		}
+		length, _ := slab.ChunkLength(number)
+		n += int64(length)
+	}
+	return n, nil
+}
+
+type keyedMember struct {
+	compared
+	key memberKey
+}
+
+// members gives the members of a capture with their chunks, which are added to
+// seen, if that is set.
+func (c *comparison) members(ctx context.Context, capture *Capture, seen *chunkSet) iter.Seq2[keyedMember, error] {
+	return func(yield func(keyedMember, error) bool) {
+		for i := range capture.Volumes {
+			if !c.volume(ctx, &capture.Volumes[i], seen, yield) {
+				return
+			}
+		}
+	}
+}
+
+func (c *comparison) volume(ctx context.Context, v *Volume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
+	next, stop := iter.Pull2(placesOf(c.r.slabs.Runs(ctx, orNone(v.record.Contents))))
+	defer stop()
+	for l, err := range c.r.listing(ctx, v) {
+		m := keyedMember{}
+		if err == nil {
+			m.chunks, err = c.take(l.Chunks, next, seen)
+		}
+		if err != nil {
+			yield(m, err)
+			return false
+		}
+		if l.member == nil {
+			continue
+		}
+		m.member, m.key = l.member, memberKey{v.Name, CleanPath(l.member.Path)}
+		if !yield(m, nil) {
+			return false
+		}
+	}
+	return true
+}
+
+// take gives the next n chunks of a volume's contents.
+func (c *comparison) take(n uint64, next func() (place, error, bool), seen *chunkSet) ([]known.Ref, error) {
+	var refs []known.Ref
+	for range n {
+		at, err, ok := next()
+		if err == nil && !ok {
+			err = fmt.Errorf("%w: contents end too early", ErrDamaged)
+		}
+		if err != nil {
+			return nil, err
+		}
+		ref, err := findChunk(c.index, at.slab, at.chunk)
+		if err != nil {
+			return nil, err
+		}
+		// Two writers may have stored the same chunk twice.
+		if first, ok := c.index.Lookup(c.index.ID(ref)); ok {
+			ref = first
+		}
+		if seen != nil {
+			seen.add(ref)
+		}
+		refs = append(refs, ref)
+	}
+	return refs, nil
+}
+
+// orNone gives a recipe without runs for one that is left out.
+func orNone(r *format.Recipe) *format.Recipe {
+	if r == nil {
+		return &format.Recipe{}
+	}
+	return r
+}
+
+// chunkSet is a set of chunks, one bit each.
+type chunkSet struct{ bits []uint64 }
+
+func newChunkSet(index *known.Index) *chunkSet {
+	return &chunkSet{make([]uint64, index.Len()/64+1)}
+}
+
+func (s *chunkSet) add(r known.Ref)      { s.bits[r/64] |= 1 << (r % 64) }
+func (s *chunkSet) has(r known.Ref) bool { return s.bits[r/64]&(1<<(r%64)) != 0 }

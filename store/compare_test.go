@@ -1,0 +1,111 @@
+package store_test
+
+import (
+	"archive/tar"
+	"fmt"
+	"slices"
+	"testing"
+
+	"github.com/kistarchive/kist/store"
+)
+
+func TestCompare(t *testing.T) {
+	f := newFixture(t)
+	large := random(1, 200_000)
+	changed := slices.Clone(large)
+	changed[100_000] ^= 1
+	was := f.capture(tarOf(t,
+		file{name: "same", content: random(2, 3000)}, file{name: "large", content: large},
+		file{name: "gone", content: random(3, 4000)}, file{name: "moved", content: random(4, 5000)},
+		file{name: "mode", content: random(5, 100)}, file{name: "emptied", content: random(6, 100)},
+	))
+	is := f.capture(tarOf(t,
+		file{name: "./same", content: random(2, 3000)}, file{name: "large", content: changed},
+		file{name: "new place", content: random(4, 5000)}, file{name: "added", content: random(7, 6000)},
+		file{name: "mode", content: random(5, 100), hdr: func(h *tar.Header) { h.Mode = 0o600 }},
+		file{name: "emptied"},
+	))
+	var got []string
+	for d, err := range f.Compare(t.Context(), was, is) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		kind := "changed"
+		switch {
+		case d.Was == nil:
+			kind = "added"
+		case d.Is == nil:
+			kind = "gone"
+		}
+		got = append(got, fmt.Sprintf("%s %s contents %v", kind, d.Path, d.Contents))
+		if d.Path == "large" && (d.Bytes < 4000 || d.Bytes > 130_000) {
+			t.Errorf("one byte of a large file changed, and %d bytes are behind it", d.Bytes)
+		}
+		want := map[string]int64{"gone": 4000, "moved": 0, "new place": 0, "added": 6000, "mode": 0, "emptied": 0}
+		if w, ok := want[d.Path]; ok && d.Bytes != w {
+			t.Errorf("%s: %d bytes, want %d", d.Path, d.Bytes, w)
+		}
+	}
+	want := []string{
+		"changed large contents true", "added new place contents true", "added added contents true",
+		"changed mode contents false", "changed emptied contents true", "gone gone contents true", "gone moved contents true",
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("got  %q\nwant %q", got, want)
+	}
+	for d, err := range f.Compare(t.Context(), is, is) {
+		t.Errorf("a capture differs from itself: %+v, %v", d, err)
+	}
+}
+
+func TestUsage(t *testing.T) {
+	f := newFixture(t)
+	shared, one, two := random(1, 400_000), random(2, 100_000), random(3, 200_000)
+	f.capture(tarOf(t, file{name: "a", content: shared}, file{name: "b", content: one}))
+	f.capture(tarOf(t, file{name: "a", content: shared}, file{name: "b", content: two}))
+	u, err := f.Usage(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var total int64
+	for _, b := range objects(t, f.mem) {
+		total += int64(len(b))
+	}
+	if u.Stored != total || u.Slabs != 2 || len(u.Captures) != 2 {
+		t.Errorf("%+v, and all objects have %d bytes", u, total)
+	}
+	for i, want := range []int64{100_000, 200_000} {
+		if got := u.Captures[i].Alone; got < want || got > want+3000 {
+			t.Errorf("capture %d keeps %d bytes alone, want a little more than %d", i, got, want)
+		}
+	}
+	f.capture(tarOf(t, file{name: "b", content: two}))
+	if u, err = f.Usage(t.Context()); err != nil || u.Captures[1].Alone > 3000 {
+		t.Errorf("what two captures keep counts for one: %+v, %v", u.Captures[1], err)
+	}
+}
+
+func TestCompareHarmed(t *testing.T) {
+	h := newHarmCase(t)
+	left := clone(h.objects)
+	for name := range left {
+		if len(name) > 6 && name[:6] == "slabs/" {
+			delete(left, name)
+		}
+	}
+	r, err := store.Open(t.Context(), memoryOf(t, left), h.key, store.OpenOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	failed := false
+	for _, err := range r.Compare(t.Context(), h.captures[0], h.captures[1]) {
+		failed = err != nil
+	}
+	if !failed {
+		t.Error("no error without slabs")
+	}
+	if _, err := r.Usage(t.Context()); err == nil {
+		t.Error("usage without slabs: no error")
+	}
+}

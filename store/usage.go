@@ -1,0 +1,152 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"iter"
+
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// Usage says what a repository costs.
+type Usage struct {
+	Captures []CaptureUsage `json:"captures"`       // oldest first
+	Captured int64          `json:"captured_bytes"` // length of all captures' streams
+	Stored   int64          `json:"stored_bytes"`   // of all objects of the repository
+	Slabs    int            `json:"slabs"`
+}
+
+// CaptureUsage says what one capture costs.
+type CaptureUsage struct {
+	*Capture
+	// Alone is how many bytes only this capture keeps: about what the repository
+	// could free without it. Of a frame, each chunk counts by its length.
+	Alone int64 `json:"alone_bytes"`
+}
+
+// Usage finds out what every capture keeps. It reads all tables and member
+// lists' recipes, no contents, and takes 4 bytes of memory a chunk beside the
+// index. It fails with ErrDamaged where a capture's chunks can't be found.
+func (r *Repository) Usage(ctx context.Context) (*Usage, error) {
+	captures, err := r.Captures(ctx)
+	if err != nil {
+		return nil, err
+	}
+	objects, err := r.storage.List(ctx, "")
+	if err != nil {
+		return nil, err
+	}
+	u := &Usage{}
+	sizes := make(map[string]int64)
+	for _, o := range objects {
+		u.Stored += o.Size
+		sizes[o.Name] = o.Size
+		if _, err := names.ParseSlab(o.Name); err == nil {
+			u.Slabs++
+		}
+	}
+	c, err := r.newCensus(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for i, capture := range captures {
+		if err := c.claim(ctx, capture, uint32(i+1)); err != nil {
+			return nil, fmt.Errorf("capture %s: %w", capture.ID, err)
+		}
+		u.Captured += int64(capture.Bytes)
+		u.Captures = append(u.Captures, CaptureUsage{capture, sizes[names.Capture(capture.ID, 0)]})
+	}
+	return u, c.settle(ctx, u.Captures)
+}
+
+// census tells for each chunk which capture keeps it.
+type census struct {
+	r      *Repository
+	index  *known.Index
+	owners []uint32 // by Ref: 0, a capture's number, or shared
+}
+
+const shared = ^uint32(0)
+
+func (r *Repository) newCensus(ctx context.Context) (*census, error) {
+	index, _, err := r.loadIndex(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return &census{r: r, index: index, owners: make([]uint32, index.Len())}, nil
+}
+
+// claim notes that a capture keeps its chunks.
+func (c *census) claim(ctx context.Context, capture *Capture, number uint32) error {
+	for i := range capture.Volumes {
+		for _, p := range parts(&capture.Volumes[i]) {
+			for level := range p.recipe.Level + 1 {
+				// The streams of runs are kept, too.
+				outer := format.Recipe{Level: level, Runs: p.recipe.Runs}
+				for at, err := range c.refs(c.r.slabs.Runs(ctx, &outer)) {
+					if err != nil {
+						return err
+					}
+					if o := c.owners[at]; o == 0 {
+						c.owners[at] = number
+					} else if o != number {
+						c.owners[at] = shared
+					}
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// refs finds the chunks of runs in the index, each chunk of a run once.
+func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
+	return func(yield func(known.Ref, error) bool) {
+		for run, err := range runs {
+			if err != nil {
+				yield(0, err)
+				return
+			}
+			for n := range run.Count {
+				ref, err := findChunk(c.index, run.Slab, run.First+n)
+				if !yield(ref, err) || err != nil {
+					return
+				}
+			}
+		}
+	}
+}
+
+// findChunk finds a chunk that must be there.
+func findChunk(index *known.Index, slab format.SlabID, chunk uint32) (known.Ref, error) {
+	ref, ok := index.Find(slab, chunk)
+	if !ok {
+		return 0, &ObjectError{names.Slab(slab), fmt.Errorf("%w: chunk %d is not there (verify tells more)", ErrDamaged, chunk)}
+	}
+	return ref, nil
+}
+
+// settle adds up what each capture keeps alone.
+func (c *census) settle(ctx context.Context, captures []CaptureUsage) error {
+	for id, first := range c.index.Slabs() {
+		slab, err := c.r.slabs.Open(ctx, id)
+		if err != nil {
+			return err
+		}
+		ref := first
+		for i := range slab.Frames {
+			f := &slab.Frames[i]
+			raw := int64(f.Raw())
+			for _, length := range f.Chunks {
+				if o := c.owners[ref]; o != 0 && o != shared {
+					captures[o-1].Alone += int64(f.Sealed) * int64(length) / raw
+				}
+				ref++
+			}
+		}
+	}
+	return nil
+}
