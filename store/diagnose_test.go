@@ -43,10 +43,10 @@ func diagnose(v any, indent int) string {
 	case []any:
 		open, end = "[", "]"
 		for i, x := range v {
-			if len(v) > 4 && i > 0 && i < len(v)-1 {
+			if len(v) > 5 && i > 0 && i < len(v)-1 {
 				continue
 			}
-			if len(v) > 4 && i > 0 {
+			if len(v) > 5 && i > 0 {
 				items = append(items, fmt.Sprintf("… / %d more /", len(v)-2))
 			}
 			items = append(items, diagnose(x, indent+2))

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"bytes"
+	"cmp"
 	"fmt"
 	"slices"
 )
@@ -24,8 +25,13 @@ func (e *example) indexFile() error {
 	if err := e.record(plain); err != nil {
 		return err
 	}
-	e.text("The volume %q is empty: no members, no contents, and a member list without runs.", e.index.Volumes[4].Name)
-	return nil
+	empty := e.index.Volumes[4]
+	plain, err = secondEncoding().Marshal(empty)
+	if err != nil {
+		return err
+	}
+	e.text("The volume %q, one of those left out here, has no members, no contents, and a member list without runs:", empty.Name)
+	return e.record(plain)
 }
 
 // recipe expands the recipe of the first volume's contents.
@@ -39,7 +45,6 @@ func (e *example) recipe() error {
 	if err != nil {
 		return err
 	}
-	e.text("")
 	e.text("### A recipe of level 1")
 	e.text("")
 	e.text("The contents of the volume %q have a recipe of level %d. Its run names a chunk of %d bytes with %d runs:", e.index.Volumes[0].Name, recipe.Level, len(outer[0]), len(runs))
@@ -75,8 +80,9 @@ func (e *example) memberList() error {
 	e.text("The member list of the volume %q has %d entries in %d chunks:", v.Name, len(lines), v.List.Chunks)
 	last := len(lines) - 1
 	e.lines(append(slices.Clone(lines[:3]), fmt.Sprintf("… / %d more /", last-3), lines[last])...)
-	e.text("The header of the first is one block of 512 bytes. That of the second begins with the bytes that fill up the")
-	e.text("last block of the content before. The last entry is what fills up the last block of all, and the end marker.")
+	e.text("The whole header of the first is one block of 512 bytes. That of the second begins with the bytes that fill")
+	e.text("up the last block of the content before. The last entry is what fills up the last block of all, and the end")
+	e.text("marker.")
 	e.text("The list of the volume %q, which is no tar stream:", plain.Name)
 	e.lines(plainLines...)
 	return nil
@@ -97,3 +103,89 @@ func (e *example) entries(v *secondVolume) (lines []string, err error) {
 	}
 	return lines, nil
 }
+
+// stamps shows the last member of the folder with its cuts.
+func (e *example) stamps() error {
+	v := e.folder()
+	entries, err1 := e.r.members(v)
+	chunks, err2 := e.r.optional(v.Stamps)
+	lines, err3 := e.entries(v)
+	if err := cmp.Or(err1, err2, err3); err != nil {
+		return err
+	}
+	i, stamps := len(entries)-2, bytes.Join(chunks, nil)
+	for _, before := range entries[:i] {
+		var err error
+		if _, stamps, err = before.wholeHeader(stamps); err != nil {
+			return err
+		}
+	}
+	entry := entries[i]
+	whole, rest, err := entry.wholeHeader(stamps)
+	if err != nil {
+		return err
+	}
+	own := stamps[:len(stamps)-len(rest)]
+	e.text("### Stamps")
+	e.text("")
+	e.text("Entry %d of the volume %q, and its header; zeros that are left out are counted:", i, v.Name)
+	e.lines(append([]string{lines[i], ""}, withoutZeros(entry.Header)...)...)
+	e.text("With %d bytes of stamps the whole header has %d bytes: three blocks, and nothing before the first. The next", len(own), len(whole))
+	e.text("stamps are:")
+	var parts []string
+	for _, c := range entry.Cuts {
+		parts = append(append(parts, fmt.Sprintf("cut at %d:", c.Offset)), withoutZeros(own[:c.Length])...)
+		own = own[c.Length:]
+	}
+	e.lines(parts...)
+	e.text("The whole header, with the checksums at %d and %d filled in:", 148, 1024+148)
+	e.lines(withoutZeros(whole)...)
+	return nil
+}
+
+// withoutZeros gives bytes as texts with their offsets, cut at eight or more
+// zeros, which are counted instead.
+func withoutZeros(b []byte) (lines []string) {
+	zeros := make([]byte, 8)
+	for at := 0; at < len(b); {
+		rest := b[at:]
+		n := len(rest) - len(bytes.TrimLeft(rest, "\x00"))
+		text := fmt.Sprintf("%d zeros", n)
+		if n < len(zeros) {
+			if n = bytes.Index(rest, zeros); n < 0 {
+				n = len(rest)
+			}
+			text = fmt.Sprintf("%q", rest[:n])
+		}
+		lines, at = append(lines, fmt.Sprintf("%-4d  %s", at, text)), at+n
+	}
+	return lines
+}
+
+// states shows how the states of the folder begin.
+func (e *example) states() error {
+	v := e.folder()
+	chunks, err := e.r.optional(v.States)
+	if err != nil {
+		return err
+	}
+	e.text("### States")
+	e.text("")
+	e.text("The states of the volume %q have %d bytes. They begin with their number and the first member's state:", v.Name, v.States.Length)
+	var lines []string
+	rest := bytes.Join(chunks, nil)
+	for range 2 {
+		item, n, err := diagnoseFirst(rest)
+		if err != nil {
+			return err
+		}
+		lines = append(lines, fmt.Sprintf("%-18x  %s", rest[:n], item))
+		rest = rest[n:]
+	}
+	e.lines(lines...)
+	e.text("The change time is the modification time here, as of most files that were only written.")
+	return nil
+}
+
+// folder gives the volume that was a folder.
+func (e *example) folder() *secondVolume { return &e.index.Volumes[5] }

@@ -2,10 +2,13 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"slices"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 )
@@ -57,6 +60,9 @@ func (v *verifier) slabDamages() map[badPlace]*Damage {
 
 func (v *verifier) checkVolume(ctx context.Context, c *Capture, vol *Volume, damages map[badPlace]*Damage) error {
 	var harms []harm
+	if err := v.checkEntries(ctx, c, vol); err != nil {
+		return err
+	}
 	for _, p := range parts(vol) {
 		found, err := v.checkRecipe(ctx, p.recipe)
 		if isDamage(err) {
@@ -75,6 +81,68 @@ func (v *verifier) checkVolume(ctx context.Context, c *Capture, vol *Volume, dam
 		}
 	}
 	return v.nameHarmed(ctx, c, vol, harms, damages)
+}
+
+// checkEntries decodes a member list as restoring does, and holds what it adds
+// up to against the record. Of equal lists one is decoded.
+func (v *verifier) checkEntries(ctx context.Context, c *Capture, vol *Volume) error {
+	if !v.o.Full {
+		return nil
+	}
+	key := listKey{vol.record.MemberList.Digest, orEmpty(vol.record.Stamps).Digest, vol.Bytes}
+	if v.lists[key] {
+		return nil
+	}
+	err := v.r.addUp(ctx, vol.record)
+	switch {
+	case err == nil:
+		v.lists[key] = true
+	case v.isOfSlab(err): // named where the bad place is
+	case isDamage(err):
+		v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, forAll, err))
+	default:
+		return err
+	}
+	return nil
+}
+
+// listKey is by what member lists are known to be equal.
+type listKey struct {
+	list, stamps crypt.Digest
+	length       uint64
+}
+
+// isOfSlab tells whether an error is about a slab that was found to be bad.
+func (v *verifier) isOfSlab(err error) bool {
+	var slab *fetch.SlabError
+	return errors.As(err, &slab) && len(v.state(slab.Slab).bad) > 0
+}
+
+// addUp reads a member list to its end.
+func (r *Repository) addUp(ctx context.Context, v *format.Volume) error {
+	entries := r.readEntries(ctx, v)
+	defer entries.close()
+	var length, chunks, contents uint64
+	for {
+		e, err := entries.next()
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			return err
+		}
+		header, err := e.header()
+		if err != nil {
+			return err
+		}
+		length += uint64(len(header)) + e.Length
+		chunks += e.Chunks
+		contents += e.Length
+	}
+	if want := orEmpty(v.Contents); length != v.Length || chunks != want.Chunks || contents != want.Bytes {
+		return fmt.Errorf("%w: a member list that adds up to %d bytes and %d chunks, not %d and %d", ErrDamaged, length, chunks, v.Length, want.Chunks)
+	}
+	return nil
 }
 
 // volumeDamage is damage of a volume that no single slab accounts for.

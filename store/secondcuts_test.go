@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"fmt"
 	"io"
@@ -115,25 +116,32 @@ func (r *secondReader) checkCuts(chunks [][]byte, p uint64) error {
 	return nil
 }
 
-// checkVolumeCuts holds the member list and every content against checkCuts.
+// checkVolumeCuts holds the streams of a volume against checkCuts: each whole,
+// but of the contents each for itself.
 func (r *secondReader) checkVolumeCuts(v *secondVolume) error {
 	p, err := r.polynomial()
 	if err != nil {
 		return err
 	}
-	list, err := r.stream(&v.List)
-	if err != nil {
-		return err
+	for _, recipe := range []*secondRecipe{&v.List, v.Stamps, v.States} {
+		if recipe == nil {
+			continue
+		}
+		chunks, err := r.stream(recipe)
+		if err != nil {
+			return err
+		}
+		if err := r.checkCuts(chunks, p); err != nil {
+			return err
+		}
 	}
-	if err := r.checkCuts(list, p); err != nil || v.Contents == nil {
-		return err
-	}
-	entries, err := r.members(v)
-	if err != nil {
-		return err
-	}
-	contents, err := r.stream(v.Contents)
-	if err != nil {
+	return r.checkContentCuts(v, p)
+}
+
+func (r *secondReader) checkContentCuts(v *secondVolume, p uint64) error {
+	entries, err1 := r.members(v)
+	contents, err2 := r.optional(v.Contents)
+	if err := cmp.Or(err1, err2); err != nil {
 		return err
 	}
 	for i, e := range entries {

@@ -145,8 +145,15 @@ func checkSecondCapture(r *secondReader, x *secondIndex, want secondWanted, leve
 			return fmt.Errorf("volume %s: %w", v.Name, err)
 		}
 		sum := sha256.Sum256(stream)
-		if hex.EncodeToString(sum[:]) != want.SHA256[i] || !bytes.Equal(sum[:], v.SHA256) {
+		if hex.EncodeToString(sum[:]) != want.SHA256[i] || v.SHA256 != nil && !bytes.Equal(sum[:], v.SHA256) {
 			return fmt.Errorf("volume %s: SHA-256 %x", v.Name, sum)
+		}
+		states, err := r.states(v)
+		if err != nil {
+			return fmt.Errorf("volume %s: %w", v.Name, err)
+		}
+		if (v.SHA256 == nil) != (states != nil) {
+			return fmt.Errorf("volume %s: %d states, SHA-256 %x", v.Name, len(states), v.SHA256)
 		}
 		if err := r.checkVolumeCuts(v); err != nil {
 			return fmt.Errorf("volume %s: %w", v.Name, err)

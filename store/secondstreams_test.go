@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/binary"
 	"encoding/hex"
 	"errors"
@@ -38,7 +39,10 @@ type secondVolume struct {
 	SHA256     []byte        `cbor:"8,keyasint,omitempty"`
 	Unfinished string        `cbor:"9,keyasint,omitempty"`
 	List       secondRecipe  `cbor:"10,keyasint"`
-	Contents   *secondRecipe `cbor:"11,keyasint,omitempty"`
+	Stamps     *secondRecipe `cbor:"11,keyasint,omitempty"`
+	Contents   *secondRecipe `cbor:"12,keyasint,omitempty"`
+	States     *secondRecipe `cbor:"13,keyasint,omitempty"`
+	Warnings   []string      `cbor:"14,keyasint,omitempty"`
 }
 
 type secondRecipe struct {
@@ -159,6 +163,15 @@ type secondEntry struct {
 	Header []byte
 	Length uint64
 	Chunks uint64
+	Cuts   []secondCut
+}
+
+// secondCut is a place where stamps were cut out of a header.
+type secondCut struct {
+	_      struct{} `cbor:",toarray"`
+	Offset uint64
+	Length uint64
+	Sum    bool
 }
 
 // members gives a volume's member list.
@@ -170,18 +183,27 @@ func (r *secondReader) members(v *secondVolume) ([]secondEntry, error) {
 	return secondSequence[secondEntry](bytes.Join(list, nil))
 }
 
+// optional gives the chunks of a stream that may be left out, and then is not
+// empty.
+func (r *secondReader) optional(recipe *secondRecipe) ([][]byte, error) {
+	if recipe == nil {
+		return nil, nil
+	}
+	if recipe.Length == 0 {
+		return nil, errors.New("the recipe of an empty stream is not left out")
+	}
+	return r.stream(recipe)
+}
+
 // rebuild gives a volume's stream.
 func (r *secondReader) rebuild(v *secondVolume) ([]byte, error) {
-	entries, err := r.members(v)
-	if err != nil {
+	entries, err1 := r.members(v)
+	contents, err2 := r.optional(v.Contents)
+	stampChunks, err3 := r.optional(v.Stamps)
+	if err := cmp.Or(err1, err2, err3); err != nil {
 		return nil, err
 	}
-	var contents [][]byte
-	if v.Contents != nil {
-		if contents, err = r.stream(v.Contents); err != nil {
-			return nil, err
-		}
-	}
+	stamps := bytes.Join(stampChunks, nil)
 	var stream []byte
 	members := uint64(0)
 	for i, e := range entries {
@@ -192,14 +214,103 @@ func (r *secondReader) rebuild(v *secondVolume) ([]byte, error) {
 		if uint64(len(content)) != e.Length {
 			return nil, fmt.Errorf("entry %d: its chunks are not as long as it says", i)
 		}
-		stream = append(append(stream, e.Header...), content...)
-		contents, members = contents[e.Chunks:], members+e.Kind
+		header, rest, err := e.wholeHeader(stamps)
+		if err != nil {
+			return nil, fmt.Errorf("entry %d: %w", i, err)
+		}
+		stream = append(append(stream, header...), content...)
+		contents, stamps, members = contents[e.Chunks:], rest, members+e.Kind
 	}
 	if !v.Tar {
 		members = uint64(len(entries)) // plain contents are one member
 	}
-	if len(contents) > 0 || members != v.Members || uint64(len(stream)) != v.Length {
-		return nil, fmt.Errorf("%d chunks left, %d members, %d bytes", len(contents), members, len(stream))
+	if len(contents) > 0 || len(stamps) > 0 || members != v.Members || uint64(len(stream)) != v.Length {
+		return nil, fmt.Errorf("%d chunks and %d bytes of stamps left, %d members, %d bytes", len(contents), len(stamps), members, len(stream))
 	}
 	return stream, nil
+}
+
+// The limits of headers.
+const (
+	secondMaxHeader = 1114112
+	secondMaxCuts   = 64
+)
+
+// wholeHeader puts the next stamps into an entry's header and gives the stamps
+// that are left.
+func (e *secondEntry) wholeHeader(stamps []byte) (whole, rest []byte, err error) {
+	if e.Header != nil && len(e.Header) == 0 || e.Cuts != nil && len(e.Cuts) == 0 || len(e.Cuts) > secondMaxCuts {
+		return nil, nil, errors.New("what is empty must be null, and there are at most 64 cuts")
+	}
+	length, end := uint64(len(e.Header)), uint64(0)
+	for _, c := range e.Cuts {
+		if c.Length == 0 || c.Length > secondMaxHeader || c.Offset > secondMaxHeader || c.Offset < end || c.Sum && (c.Offset+c.Length)%512 != 156 {
+			return nil, nil, fmt.Errorf("bad cut %v", c)
+		}
+		length, end = length+c.Length, c.Offset+c.Length
+	}
+	if length > secondMaxHeader {
+		return nil, nil, errors.New("the header is too long")
+	}
+	if len(e.Cuts) == 0 {
+		return e.Header, stamps, nil
+	}
+	before, header := length%512, e.Header
+	if end > length-before || length-uint64(len(header)) > uint64(len(stamps)) {
+		return nil, nil, errors.New("a cut is behind the end of the header, or stamps are missing")
+	}
+	for _, c := range e.Cuts {
+		n := before + c.Offset - uint64(len(whole)) // bytes up to the cut
+		if n > uint64(len(header)) {
+			return nil, nil, errors.New("a cut is behind the end of the header")
+		}
+		whole = append(append(whole, header[:n]...), stamps[:c.Length]...)
+		header, stamps = header[n:], stamps[c.Length:]
+	}
+	whole = append(whole, header...)
+	for _, c := range e.Cuts {
+		if c.Sum {
+			fillChecksum(whole[before:][(c.Offset+c.Length)/512*512:][:512])
+		}
+	}
+	return whole, stamps, nil
+}
+
+// fillChecksum puts a header block's checksum where it was left out (POSIX.1-2017,
+// pax, "ustar Interchange Format").
+func fillChecksum(block []byte) {
+	field := block[148:156]
+	if !bytes.Equal(field, make([]byte, 8)) {
+		return
+	}
+	sum := 8 * int(' ')
+	for _, b := range block {
+		sum += int(b)
+	}
+	copy(field, fmt.Sprintf("%06o\x00 ", sum))
+}
+
+// secondState is the state of a member.
+type secondState struct {
+	_       struct{} `cbor:",toarray"`
+	Changed int64    // nanoseconds after the modification time
+	Device  uint64
+	Inode   uint64
+}
+
+// states gives the states of a volume's members, nil where there are none.
+func (r *secondReader) states(v *secondVolume) (states []secondState, err error) {
+	chunks, err := r.optional(v.States)
+	if err != nil || chunks == nil {
+		return nil, err
+	}
+	stream := bytes.Join(chunks, nil)
+	if stream[0] != 1 {
+		return nil, fmt.Errorf("states begin with %x", stream[0])
+	}
+	states, err = secondSequence[secondState](stream[1:])
+	if err == nil && uint64(len(states)) != v.Members {
+		err = fmt.Errorf("%d states of %d members", len(states), v.Members)
+	}
+	return states, err
 }

@@ -68,7 +68,7 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (*Report, erro
 		return nil, err
 	}
 	defer r.slabs.Close()
-	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), meter: newMeter(o.Progress)}
+	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), lists: make(map[listKey]bool), meter: newMeter(o.Progress)}
 	for _, step := range []func(context.Context) error{v.readManifest, v.readSlots, v.readObjects, v.readTables, v.readRecipes, v.readSlabs, v.checkCaptures} {
 		if err := step(ctx); err != nil {
 			return nil, err
@@ -96,6 +96,7 @@ type verifier struct {
 	captures []*Capture
 	slabInfo []storage.Info
 	slabs    map[format.SlabID]*slabState
+	lists    map[listKey]bool // that were decoded
 	meter    *meter
 }
 

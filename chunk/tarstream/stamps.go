@@ -12,6 +12,10 @@ type Cut struct {
 	Sum            bool // the cut ends with the checksum of a block, whose place is known by that
 }
 
+// MaxCuts is the most cuts that SplitStamps makes; what would need more stays in
+// rest.
+const MaxCuts = 64
+
 // Positions within a header block.
 const (
 	sizeAt   = 124
@@ -56,7 +60,8 @@ type splitter struct {
 // next takes the stamps of one block and of its payload, and tells whether
 // there may be more.
 func (s *splitter) next() bool {
-	if len(s.blocks)-s.at < blockSize {
+	const perBlock = 3
+	if len(s.blocks)-s.at < blockSize || len(s.cuts) > MaxCuts-perBlock {
 		return false
 	}
 	b := block(s.blocks[s.at : s.at+blockSize])
@@ -152,7 +157,7 @@ func JoinStamps(rest, stamps []byte, cuts []Cut) ([]byte, error) {
 	rest = rest[start:]
 	for _, c := range cuts {
 		skip := c.Offset - (len(header) - start)
-		if skip < 0 || skip > len(rest) || c.Length < 0 || c.Length > len(stamps) {
+		if skip < 0 || skip > len(rest) || c.Length < 1 || c.Length > len(stamps) {
 			return nil, ErrStamps
 		}
 		header = append(header, rest[:skip]...)

@@ -92,12 +92,31 @@ func TestJoinRefusals(t *testing.T) {
 		"too few stamps":        {block, []byte("x"), []tarstream.Cut{{Offset: 0, Length: 2}}},
 		"behind the end":        {block, []byte("x"), []tarstream.Cut{{Offset: 513, Length: 1}}},
 		"backwards":             {block, []byte("xy"), []tarstream.Cut{{Offset: 5, Length: 1}, {Offset: 5, Length: 1}}},
+		"of no length":          {block, nil, []tarstream.Cut{{Offset: 5}}},
 		"negative":              {block, nil, []tarstream.Cut{{Offset: 5, Length: -1}}},
 		"a sum without a block": {block[:492], make([]byte, 20), []tarstream.Cut{{Offset: 492, Length: 20, Sum: true}}},
 		"only stamps":           {nil, []byte("x"), []tarstream.Cut{{Offset: 0, Length: 1}}},
 	} {
 		if _, err := tarstream.JoinStamps(c.rest, c.stamps, c.cuts); err == nil {
 			t.Errorf("%s: no error", name)
+		}
+	}
+}
+
+// manyExtended gives a header with n extended headers in front of it.
+func manyExtended(t testing.TB, n int) []byte {
+	t.Helper()
+	h := entryHeaders(t, stampedTar(t, tar.FormatPAX, func(int) time.Time { return time.Unix(1700000000, 5) }))[0]
+	return append(bytes.Repeat(h[:1024], n), h[1024:]...)
+}
+
+func TestManyCuts(t *testing.T) {
+	for _, n := range []int{1, 20, 21, 22, 31, 200, 1000} {
+		h := manyExtended(t, n)
+		rest, stamps, cuts := tarstream.SplitStamps(h)
+		joined, err := tarstream.JoinStamps(rest, stamps, cuts)
+		if err != nil || !bytes.Equal(joined, h) || len(cuts) > tarstream.MaxCuts {
+			t.Errorf("%d extended headers: %d cuts, %v", n, len(cuts), err)
 		}
 	}
 }
@@ -115,11 +134,15 @@ func FuzzStamps(f *testing.F) {
 	}
 	f.Add([]byte{})
 	f.Add(make([]byte, 1500))
+	f.Add(manyExtended(f, 200))
 	f.Fuzz(func(t *testing.T, header []byte) {
 		rest, stamps, cuts := tarstream.SplitStamps(header)
 		joined, err := tarstream.JoinStamps(rest, stamps, cuts)
 		if err != nil || !bytes.Equal(joined, header) {
 			t.Fatalf("%d bytes in, %d out: %v", len(header), len(joined), err)
+		}
+		if len(cuts) > tarstream.MaxCuts {
+			t.Fatalf("%d cuts", len(cuts))
 		}
 		if len(rest)+len(stamps) != len(header) {
 			t.Fatalf("%d and %d bytes of %d", len(rest), len(stamps), len(header))

@@ -24,11 +24,11 @@ func (r *EntryReader) Next() (Entry, error) {
 	return e, e.checkCuts()
 }
 
-// maxCuts bounds the cuts of a header: a few for each of its extended headers.
-const maxCuts = 64
+// MaxCuts bounds the cuts of a header. It is tarstream.MaxCuts.
+const MaxCuts = 64
 
 func (e *Entry) checkCuts() error {
-	if e.Cuts != nil && len(e.Cuts) == 0 || len(e.Cuts) > maxCuts {
+	if e.Cuts != nil && len(e.Cuts) == 0 || len(e.Cuts) > MaxCuts {
 		return damaged("an entry of %d cuts", len(e.Cuts))
 	}
 	n := len(e.Header)
