@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"fmt"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -20,18 +21,10 @@ var kept = regexp.MustCompile(`^\.before-` + stampPattern + `$`)
 
 // moveEntries puts the new tree into the place of a mount point's entries.
 func (r *replacement) moveEntries() (*Replaced, error) {
-	oldLook, err := lookAt(r.path)
-	if err != nil {
+	var err error
+	if r.newLook, err = lookAt(r.made); err != nil {
 		return nil, err
 	}
-	newLook, err := lookAt(r.made)
-	if err != nil {
-		return nil, err
-	}
-	r.undo = append(r.undo, func() error {
-		_, err := r.dress(r.path, oldLook)
-		return err
-	})
 	before, err := r.moveOut()
 	if err != nil {
 		return nil, err
@@ -41,21 +34,20 @@ func (r *replacement) moveEntries() (*Replaced, error) {
 		return nil, err
 	}
 	done := &Replaced{Previous: before, How: EntryByEntry}
-	done.NotRestored, err = finish(r, r.path, in, newLook)
+	done.NotRestored, err = finish(r, r.path, in, r.newLook)
 	return done, err
 }
 
 // moveOut moves the old entries away.
-func (r *replacement) moveOut() (before string, err error) {
-	out := r.name("out-", r.stamp)
-	if err := r.move(r.made, out); err != nil {
+func (r *replacement) moveOut() (string, error) {
+	out, before := r.name("out-", r.stamp), r.name("before-", r.stamp)
+	if err := r.relabel(out); err != nil {
 		return "", err
 	}
 	old, err := r.leaving(out)
 	if err != nil {
 		return "", err
 	}
-	before = r.name("before-", r.stamp)
 	if err := r.mkdir(before, r.path); err != nil {
 		return "", err
 	}
@@ -81,8 +73,8 @@ func (r *replacement) leaving(out string) ([]string, error) {
 }
 
 // moveIn moves the new entries into place.
-func (r *replacement) moveIn() (in string, err error) {
-	in = r.name("in-", r.stamp)
+func (r *replacement) moveIn() (string, error) {
+	in := r.name("in-", r.stamp)
 	if err := r.move(r.made, in); err != nil {
 		return "", err
 	}
@@ -111,14 +103,23 @@ func (r *replacement) flushBoth(dir string) error {
 // finish gives the mount's root its look: before the folder that has it is removed, so that a kill
 // can't lose it, and once more since removing changes the time.
 func finish(m mover, root, in string, l *look) ([]Note, error) {
-	if _, err := m.dress(root, l); err != nil {
+	notes, err := m.dress(root, l)
+	if err != nil {
 		return nil, err
 	}
 	if err := m.flush(root); err != nil {
 		return nil, err
 	}
-	if err := m.removeEmpty(in); err != nil {
+	if err := m.removeEmpty(in); err != nil && exists(in) {
 		return nil, err
 	}
-	return m.dress(root, l)
+	return append(notes, dressAgain(m, root, l)...), nil // from here on there is no way back
+}
+
+// dressAgain gives a folder its look once more, and notes only that this failed as a whole.
+func dressAgain(m mover, dir string, l *look) []Note {
+	if _, err := m.dress(dir, l); err != nil {
+		return []Note{{".", fmt.Sprintf("its time: %v", err), 1}}
+	}
+	return nil
 }

@@ -37,27 +37,30 @@ func (disk) mkdir(path, like string) error {
 	if err := os.Mkdir(path, 0o700); err != nil {
 		return err
 	}
+	if err := liken(path, like); err != nil {
+		return errors.Join(err, os.Remove(path))
+	}
+	return nil
+}
+
+// liken gives a folder that shall be written to the owner and mode of another, if there is one.
+func liken(path, like string) error {
 	d, err := openFolder(path)
 	if err != nil {
 		return err
 	}
 	defer d.close()
-	old, err := openFolder(like)
+	m, err := statPath(like)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
 	if err != nil {
 		return err
 	}
-	defer old.close()
-	m, err := old.stat(".")
-	if err != nil {
-		return err
-	}
 	if d.chown(m.uid, m.gid) != nil {
 		m.perm &^= modeSetUID | modeSetGID
 	}
-	return d.chmod(m.perm | 0o700) // must be writable for build
+	return d.chmod(m.perm | 0o700)
 }
 
 // renameFree renames where the system has no call that fails if to exists.
@@ -100,19 +103,23 @@ func unlock(dir string) error {
 	})
 }
 
-// identify looks at what path names, and follows no link. The result is zero where the system has no
-// inodes.
+// identify tells which file a path names. The result is zero where the system has no inodes.
 func identify(path string) (inode, error) {
-	d, err := openFolder(filepath.Dir(path))
-	if err != nil {
-		return inode{}, err
-	}
-	defer d.close()
-	m, err := d.stat(filepath.Base(path))
+	m, err := statPath(path)
 	if err != nil {
 		return inode{}, err
 	}
 	return inode{m.dev, m.ino}, nil
+}
+
+// statPath looks at what path names, and follows no link in the last part.
+func statPath(path string) (*meta, error) {
+	d, err := openFolder(filepath.Dir(path))
+	if err != nil {
+		return nil, err
+	}
+	defer d.close()
+	return d.stat(filepath.Base(path))
 }
 
 // look is what a folder has besides its entries.

@@ -94,13 +94,12 @@ var (
 // entries are moved one after the other: the old ones into a folder .before-20260314t020305z inside,
 // then the new ones into place. Folders of that name from earlier calls stay where they are, unless
 // the new tree has one of the name. The mount's root is given owner, mode, attributes and time of the
-// new tree at the end; what it can't be given is reported. An entry that can't be moved, such as one
-// that something else is mounted on, is an error.
+// new tree at the end; what it can't be given is reported.
 //
 // On an error, also after ctx is done, target holds exactly what it did and what was built is
 // removed, with two exceptions: with ErrTorn the way back failed too, and with ErrNotDiscarded
-// the new tree is in place and Replaced says where the rest of the old one is. From the exchange
-// on, ctx isn't looked at. What a kill leaves behind is sorted out by the next call, or by Recover.
+// the new tree is in place and Replaced says where the rest of the old one is. What could not be
+// removed is named. From the exchange on, ctx isn't looked at. What a kill leaves behind is sorted out by the next call, or by Recover.
 //
 // Calls for different targets may run at the same time, calls for one target must not.
 func Replace(ctx context.Context, target string, build func(ctx context.Context, dir string) error, o ReplaceOptions) (*Replaced, error) {
@@ -117,17 +116,43 @@ func replace(ctx context.Context, target string, build func(ctx context.Context,
 		now = o.Now
 	}
 	r := &replacement{mover: m, site: s, stamp: s.freeStamp(now())}
+	if s.mounted {
+		if r.oldLook, err = lookAt(s.path); err != nil {
+			return nil, err
+		}
+	}
 	done, err := r.run(ctx, build)
 	if err != nil {
 		return nil, r.back(fmt.Errorf("replacing %s: %w", s.path, err))
 	}
-	if o.DiscardPrevious && done.Previous != "" {
-		if err := m.removeAll(done.Previous); err != nil {
-			return done, fmt.Errorf("%w: %w", ErrNotDiscarded, err)
-		}
-		done.Previous = ""
+	return done, r.discard(done, o.DiscardPrevious)
+}
+
+// discard removes the previous tree if it is not wanted, or empty.
+func (r *replacement) discard(done *Replaced, unwanted bool) error {
+	if done.Previous == "" {
+		return nil
 	}
-	return done, nil
+	if !unwanted {
+		if r.removeEmpty(done.Previous) != nil && exists(done.Previous) {
+			return nil
+		}
+	} else if err := r.removePrevious(done.Previous); err != nil && exists(done.Previous) {
+		return fmt.Errorf("%w: %w", ErrNotDiscarded, err)
+	}
+	done.Previous = ""
+	if r.mounted { // removing changed the root's time
+		done.NotRestored = append(done.NotRestored, dressAgain(r, r.path, r.newLook)...)
+	}
+	return nil
+}
+
+// removePrevious removes the old tree unless something was mounted in it meanwhile.
+func (r *replacement) removePrevious(previous string) error {
+	if err := (&site{path: previous}).findMounts(); err != nil {
+		return err
+	}
+	return r.removeAll(previous)
 }
 
 // replacement is one run of Replace.
@@ -138,6 +163,8 @@ type replacement struct {
 	made  string // where the new tree is, until it is in place
 	id    inode  // of its top folder
 	undo  []func() error
+
+	oldLook, newLook *look // of a mount point's root
 }
 
 func (r *replacement) run(ctx context.Context, build func(ctx context.Context, dir string) error) (*Replaced, error) {
@@ -180,7 +207,7 @@ func (r *replacement) build(ctx context.Context, build func(ctx context.Context,
 // putInOrder needs to know.
 func (r *replacement) exchangeTrees() (*Replaced, error) {
 	ready := r.name("new-", r.stamp+"."+strconv.FormatUint(r.id.ino, 10))
-	if err := r.move(r.made, ready); err != nil {
+	if err := r.relabel(ready); err != nil {
 		return nil, err
 	}
 	done := &Replaced{How: Renamed}
@@ -227,16 +254,10 @@ func (r *replacement) exchangeBoth(ready string) error {
 	return nil
 }
 
-// move renames, and notes how to undo it. A share may do what is asked and report a failure.
+// move renames, and notes how to undo it.
 func (r *replacement) move(from, to string) error {
-	id, err := identify(from)
-	if err != nil {
+	if err := r.renamed(from, to); err != nil {
 		return err
-	}
-	if err := r.rename(from, to); err != nil {
-		if there, _ := identify(to); there != id || id == (inode{}) {
-			return err
-		}
 	}
 	tree := from == r.made
 	if tree {
@@ -251,6 +272,29 @@ func (r *replacement) move(from, to string) error {
 	return nil
 }
 
+// relabel gives the new tree another name, which is no step into its place and needs no way back.
+func (r *replacement) relabel(to string) error {
+	err := r.renamed(r.made, to)
+	if err == nil {
+		r.made = to
+	}
+	return err
+}
+
+// renamed renames. A share may do what is asked and report a failure.
+func (r *replacement) renamed(from, to string) error {
+	id, err := identify(from)
+	if err != nil {
+		return err
+	}
+	if err := r.rename(from, to); err != nil {
+		if there, _ := identify(to); there != id || id == (inode{}) {
+			return err
+		}
+	}
+	return nil
+}
+
 // back undoes what was done before err, and removes the new tree.
 func (r *replacement) back(err error) error {
 	for _, undo := range slices.Backward(r.undo) {
@@ -258,8 +302,15 @@ func (r *replacement) back(err error) error {
 			return fmt.Errorf("%w: %w, after: %w", ErrTorn, failed, err)
 		}
 	}
-	if r.made == "" {
-		return err
+	if len(r.undo) > 0 {
+		err = errors.Join(err, r.flush(filepath.Dir(r.made)))
 	}
-	return errors.Join(err, r.removeAll(r.made))
+	if r.made != "" {
+		err = errors.Join(err, r.removeAll(r.made))
+	}
+	if r.oldLook != nil {
+		_, failed := r.dress(r.path, r.oldLook)
+		err = errors.Join(err, failed)
+	}
+	return err
 }
