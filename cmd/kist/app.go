@@ -41,6 +41,7 @@ func (a *app) commands() []*cli.Command {
 		a.setupCommand(),
 		a.captureCommand(),
 		a.listCommand(),
+		a.showCommand(),
 		a.contentsCommand(),
 		a.verifyCommand(),
 		a.restoreCommand(),

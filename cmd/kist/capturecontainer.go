@@ -73,14 +73,13 @@ func (s *capturing) takeStopped(ctx context.Context, r *repository, target *cont
 		return err
 	}
 	var made *taken
-	down, err := s.app.whileStopped(ctx, target, func(ctx context.Context) error {
+	err = s.app.whileStopped(ctx, target, func(ctx context.Context) (err error) {
 		made, err = s.takeAfter(ctx, r, draft, time.Now())
 		return err
 	})
 	if made == nil {
 		return err
 	}
-	s.app.say("Container %s was down for %.1f s.", printable(target.Name), down.Seconds())
 	return errors.Join(s.report(made), err)
 }
 

@@ -81,8 +81,10 @@ func demoFolder(keep string) (dir string, remove func() error, err error) {
 		dir, err = os.MkdirTemp("", "kist-demo-")
 		return dir, func() error { return removeTree(dir) }, err
 	}
-	if err := checkFolder(keep); err != nil {
+	if full, err := holdsSomething(keep); err != nil {
 		return "", nil, err
+	} else if full {
+		return "", nil, fmt.Errorf("%s is not empty: name a new or empty folder", keep)
 	}
 	if err := os.Mkdir(keep, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
 		return "", nil, err

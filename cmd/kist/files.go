@@ -13,14 +13,18 @@ import (
 
 // syncFolder flushes the entries of a folder.
 func syncFolder(path string) error {
-	if runtime.GOOS == "windows" {
-		return nil // has no such call
-	}
 	f, err := os.Open(path)
 	if err != nil {
 		return err
 	}
-	return errors.Join(f.Sync(), f.Close())
+	return syncAndClose(f)
+}
+
+func syncAndClose(folder *os.File) error {
+	if runtime.GOOS == "windows" {
+		return folder.Close() // has no such call
+	}
+	return errors.Join(folder.Sync(), folder.Close())
 }
 
 // partName gives a name beside path that nothing has.
@@ -40,15 +44,6 @@ func removeTree(path string) error {
 		return nil // RemoveAll says what could not be removed
 	})
 	return os.RemoveAll(path)
-}
-
-// emptyFolder removes all that is in a folder.
-func emptyFolder(path string) error {
-	entries, err := os.ReadDir(path)
-	for _, e := range entries {
-		err = errors.Join(err, removeTree(filepath.Join(path, e.Name())))
-	}
-	return err
 }
 
 // placeFile moves a finished file into place, and not over another.

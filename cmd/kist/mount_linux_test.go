@@ -8,8 +8,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// TestRestoreIntoMountPoint: what can't be renamed is filled in place, and
-// emptied again when that fails.
+// TestRestoreIntoMountPoint: what can't be renamed is filled entry by
+// entry, and emptied again when that fails.
 func TestRestoreIntoMountPoint(t *testing.T) {
 	b := newBench(t)
 	b.must("capture", b.path("seedbank"))
@@ -28,7 +28,7 @@ func TestRestoreIntoMountPoint(t *testing.T) {
 			t.Fatalf("%v, %v, %s", entries, err, b.names())
 		}
 	}, "restore", "latest", "--into", b.path("mount"))
-	if !strings.Contains(b.stderr.String(), "can't be renamed, as a mount point: it is filled in place") {
+	if !strings.Contains(b.stderr.String(), "is a mount point: its entries were moved one by one") {
 		t.Error(b.stderr.String())
 	}
 	if _, err := compareTrees(b.path("seedbank"), b.path("mount")); err != nil {

@@ -7,6 +7,8 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -16,26 +18,41 @@ import (
 func (a *app) restoreCommand() *cli.Command {
 	return &cli.Command{
 		Name:      "restore",
-		Usage:     "bring a capture back, as a folder or as a tar stream",
+		Usage:     "bring a capture back: as a folder, as a tar stream, into a container's volumes",
 		ArgsUsage: "CAPTURE",
 		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "into", Usage: "write the files into `DIR`, a new or empty folder"},
+			&cli.StringFlag{Name: "into", Usage: "write the files into `DIR`"},
 			&cli.StringFlag{Name: "tar", Usage: "write the stream to `FILE`, or - for standard output"},
-			&cli.BoolFlag{Name: "overwrite", Usage: "let --tar replace a file"},
+			&cli.StringFlag{Name: "container", Usage: "write the files into the volumes of the container `NAME`"},
 			&cli.StringFlag{Name: "volume", Usage: "only the volume `NAME`"},
 			&cli.StringSliceFlag{Name: "only", Usage: "only members that fit `PATTERN`; may be given several times"},
-			&cli.BoolFlag{Name: "devices", Usage: "with --into: make devices too"},
+			&cli.BoolFlag{Name: "dry-run", Usage: "with --into or --container: show file by file what would change, and change nothing"},
+			&cli.BoolFlag{Name: "replace", Usage: "with --into: replace what DIR holds now; it is kept beside DIR"},
+			&cli.BoolFlag{Name: "discard-previous", Usage: "remove what was replaced instead of keeping it"},
+			&cli.BoolFlag{Name: "stop", Usage: "with --container: stop it for the exchange, and start it again"},
+			&cli.BoolFlag{Name: "overwrite", Usage: "with --tar: replace FILE if it is there"},
+			&cli.BoolFlag{Name: "devices", Usage: "with --into or --container: make devices too"},
+			engineFlag(),
 		},
 		Description: `
 Nothing appears in its place before it is complete, verified and flushed: a folder
-is built beside DIR and renamed, a file beside FILE. If DIR cannot be renamed,
-since it is a mount point, it is filled in place. Of a capture with several volumes
-each gets a folder of its name in DIR.
+is built beside DIR and exchanged with it, a file beside FILE. What DIR held is
+kept beside it under a dated name. If DIR is a mount point, all of that happens
+inside it, entry by entry. With --only, in a DIR that holds something, each member
+takes the place of its previous one, which is kept beside it under a dated name.
+Of a capture with several volumes each gets a folder of its name in DIR.
+
+With --container each volume goes to where it was mounted when it was captured.
+All volumes are built first; the container is only down while they are exchanged
+with what is there, which is kept. A volume that can't be reached on this machine
+is copied in by the container engine, file by file over what is there.
 
 ` + patternHelp + `
 
 Example:
   kist restore seedbank@latest --into /srv/seedbank.new
+  kist restore seedbank@latest --into /srv/seedbank --replace --dry-run
+  kist restore 20260314 --container seedbank --stop
   kist restore 20260314t0203z-k7f3 --tar - | tar -t
   kist restore latest --into /tmp/look --only certificates`,
 		Action: a.restore,
@@ -49,6 +66,8 @@ type restoring struct {
 	wanted  *patterns
 	only    bool
 	devices bool
+	discard bool // what is replaced
+	dry     bool
 }
 
 func (a *app) restore(c *cli.Context) error {
@@ -56,12 +75,14 @@ func (a *app) restore(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	tarFile, into := c.String("tar"), c.String("into")
-	if tarFile == "-" && isTerminal(a.stdout.w) {
-		return usagef("--tar - would write to the terminal: redirect it, or name a file")
-	}
-	if err := checkTarget(tarFile, into, c.Bool("overwrite")); err != nil {
+	if err := a.checkTarget(c); err != nil {
 		return err
+	}
+	var target *container
+	if name := c.String("container"); name != "" {
+		if target, err = a.findRestoreTarget(c, name); err != nil {
+			return err
+		}
 	}
 	r, err := a.open(c.Context)
 	if err != nil {
@@ -72,47 +93,66 @@ func (a *app) restore(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	s := &restoring{app: a, r: r, wanted: wanted, only: c.IsSet("only"), devices: c.Bool("devices")}
-	if into != "" {
-		return s.intoFolder(c.Context, capture, c.String("volume"), into)
+	s := &restoring{
+		app: a, r: r, wanted: wanted, only: c.IsSet("only"), devices: c.Bool("devices"),
+		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"),
 	}
-	v, err := capture.Volume(c.String("volume"))
-	if errors.Is(err, store.ErrAmbiguous) {
-		return fmt.Errorf("%w with --volume", err)
+	switch {
+	case target != nil:
+		return s.intoContainer(c.Context, capture, c.String("volume"), target)
+	case c.String("into") != "":
+		return s.intoFolder(c.Context, capture, c.String("volume"), c.String("into"))
 	}
-	if err != nil {
-		return err
-	}
-	if tarFile == "-" {
-		return s.stream(c.Context, []*store.Volume{v}, v, a.stdout)
-	}
-	return s.intoFile(c.Context, v, tarFile, c.Bool("overwrite"))
+	return s.intoTar(c.Context, capture, c.String("volume"), c.String("tar"), c.Bool("overwrite"))
+}
+
+// restorePlaces are the flags of which one says where to.
+var restorePlaces = []string{"into", "tar", "container"}
+
+// restoreFlags says with which of them each flag goes.
+var restoreFlags = []struct{ flag, places string }{
+	{"overwrite", "tar"}, {"devices", "into container"}, {"dry-run", "into container"},
+	{"replace", "into"}, {"discard-previous", "into container"}, {"stop", "container"},
 }
 
 func restoreUsage(c *cli.Context) (*patterns, error) {
 	if err := wantArgs(c, 1, 1); err != nil {
 		return nil, err
 	}
-	tarFile, into := c.String("tar"), c.String("into")
-	switch {
-	case (tarFile == "") == (into == ""):
-		return nil, usagef("restore: give either --into DIR or --tar FILE")
-	case into != "" && c.Bool("overwrite"):
-		return nil, usagef("restore: --overwrite goes with --tar; --into never replaces anything")
-	case tarFile != "" && c.Bool("devices"):
-		return nil, usagef("restore: --devices goes with --into")
+	var place []string
+	for _, flag := range restorePlaces {
+		if c.String(flag) != "" {
+			place = append(place, flag)
+		}
+	}
+	if len(place) != 1 {
+		return nil, usagef("restore: give one of --into DIR, --tar FILE and --container NAME")
+	}
+	for _, f := range restoreFlags {
+		if places := strings.Fields(f.places); c.IsSet(f.flag) && !slices.Contains(places, place[0]) {
+			return nil, usagef("restore: --%s goes with --%s", f.flag, strings.Join(places, " or --"))
+		}
+	}
+	if place[0] == "into" && c.Bool("discard-previous") && !c.Bool("replace") {
+		return nil, usagef("restore: --discard-previous goes with --replace")
 	}
 	return newPatterns(c.StringSlice("only"))
 }
 
 // checkTarget refuses a target that is taken, before anything is read.
-func checkTarget(tarFile, into string, overwrite bool) error {
+func (a *app) checkTarget(c *cli.Context) error {
+	tarFile, into := c.String("tar"), c.String("into")
 	switch {
+	case into != "" && (c.Bool("replace") || c.Bool("dry-run")):
+		_, err := holdsSomething(into)
+		return err
 	case into != "":
-		return checkFolder(into)
-	case tarFile == "-":
+		return checkUnused(into)
+	case tarFile == "-" && isTerminal(a.stdout.w):
+		return usagef("--tar - would write to the terminal: redirect it, or name a file")
+	case tarFile == "" || tarFile == "-":
 		return nil
-	case !overwrite:
+	case !c.Bool("overwrite"):
 		return mustBeFree(tarFile)
 	}
 	info, err := os.Lstat(tarFile)
@@ -120,6 +160,21 @@ func checkTarget(tarFile, into string, overwrite bool) error {
 		return fmt.Errorf("%s is no regular file: it is not replaced", tarFile)
 	}
 	return nil
+}
+
+// intoTar restores one volume as a stream.
+func (s *restoring) intoTar(ctx context.Context, capture *store.Capture, volumeName, path string, overwrite bool) error {
+	v, err := capture.Volume(volumeName)
+	if errors.Is(err, store.ErrAmbiguous) {
+		return fmt.Errorf("%w with --volume", err)
+	}
+	if err != nil {
+		return err
+	}
+	if path == "-" {
+		return s.stream(ctx, []*store.Volume{v}, v, s.app.stdout)
+	}
+	return s.intoFile(ctx, v, path, overwrite)
 }
 
 // stream writes one volume's stream, or some of its members, to w. Patterns

@@ -14,75 +14,33 @@ import (
 	"github.com/kistarchive/kist/store/volume"
 )
 
-// target is the folder that is restored into, and where it is built.
-type target struct {
-	dir, part string
-	there     bool // dir was there, empty
-	inPlace   bool // and could not be renamed
-}
-
-// checkFolder allows a folder that is new or empty.
-func checkFolder(dir string) error {
+// holdsSomething tells whether there is something in a folder, which may be
+// missing, while the one above may not.
+func holdsSomething(dir string) (bool, error) {
 	entries, err := os.ReadDir(dir)
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	if errors.Is(err, fs.ErrNotExist) {
 		parent := filepath.Dir(filepath.Clean(dir))
 		if _, err := os.Stat(parent); err != nil {
-			return missing(fmt.Errorf("%s can't be made: folder %s is not there", dir, parent))
+			return false, missing(fmt.Errorf("%s can't be made: folder %s is not there", dir, parent))
 		}
-		return nil
-	case err != nil:
-		return err
-	case len(entries) > 0:
-		return fmt.Errorf("%s is not empty: name a new or empty folder; nothing is ever written over", dir)
+		return false, nil
 	}
-	return nil
+	return len(entries) > 0, err
 }
 
-// newTarget makes the folder to build in. An empty folder that is there becomes
-// it, and so keeps its owner and mode.
-func newTarget(dir string) (*target, error) {
-	t := &target{dir: filepath.Clean(dir)}
-	if real, err := filepath.EvalSymlinks(dir); err == nil {
-		t.dir, t.there = real, true
-	}
-	if absolute, err := filepath.Abs(t.dir); err == nil {
-		t.dir = absolute
-	}
-	t.part = partName(t.dir)
-	if !t.there {
-		return t, os.Mkdir(t.part, 0o700)
-	}
-	if err := os.Rename(t.dir, t.part); err != nil {
-		t.part, t.inPlace = t.dir, true
-	}
-	return t, nil
-}
-
-// finish renames the folder into place.
-func (t *target) finish() error {
-	if t.inPlace {
-		return syncFolder(t.dir)
-	}
-	if err := errors.Join(syncFolder(t.part), os.Rename(t.part, t.dir)); err != nil {
+// checkUnused allows a folder that is new or empty.
+func checkUnused(dir string) error {
+	full, err := holdsSomething(dir)
+	if err != nil || !full {
 		return err
 	}
-	return syncFolder(filepath.Dir(t.dir))
+	clean := filepath.Clean(dir)
+	return usagef(`%s is not empty. --replace puts the capture in its place, and keeps what is there
+now as %s.before-DATE (--discard-previous removes it); with --only, single members
+are replaced. --dry-run shows what would change`, clean, clean)
 }
 
-// abandon leaves everything as it was found.
-func (t *target) abandon() error {
-	if !t.there {
-		return removeTree(t.part)
-	}
-	err := emptyFolder(t.part)
-	if !t.inPlace {
-		err = errors.Join(err, os.Rename(t.part, t.dir))
-	}
-	return err
-}
-
-// intoFolder restores volumes into a folder that appears once it is complete.
+// intoFolder restores volumes into a folder.
 func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName, dir string) error {
 	volumes, err := chooseVolumes(c, volumeName)
 	if err != nil {
@@ -91,23 +49,61 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 	if err := s.checkPatterns(ctx, volumes); err != nil {
 		return err
 	}
-	t, err := newTarget(dir)
+	if s.dry {
+		return s.showChanges(ctx, placesBelow(volumes, dir), dir)
+	}
+	full, err := holdsSomething(dir)
 	if err != nil {
 		return err
 	}
-	if t.inPlace {
-		s.app.say("%s can't be renamed, as a mount point: it is filled in place.", printable(t.dir))
+	if full && s.only {
+		return s.placeMembers(ctx, volumes, dir)
 	}
-	report, err := s.build(ctx, volumes, t.part)
-	if err == nil {
-		err = t.finish()
+	return s.replaceFolder(ctx, volumes, dir, full)
+}
+
+// replaceFolder puts volumes in the place of all that a folder holds.
+func (s *restoring) replaceFolder(ctx context.Context, volumes []*store.Volume, dir string, full bool) error {
+	if full {
+		s.app.say("%s", s.fate(dir))
 	}
-	if err != nil {
-		return errors.Join(err, t.abandon())
+	report := &volume.ExtractReport{}
+	done, err := volume.Replace(ctx, dir, func(ctx context.Context, part string) (err error) {
+		report, err = s.build(ctx, volumes, part)
+		return err
+	}, volume.ReplaceOptions{DiscardPrevious: s.discard || !full})
+	if done == nil {
+		return err
 	}
+	s.sayReplaced(dir, report, done)
+	return err
+}
+
+// sayReplaced says what was restored, what could not be, and where the previous
+// is.
+func (s *restoring) sayReplaced(dir string, report *volume.ExtractReport, done *volume.Replaced) {
+	report.NotRestored = append(report.NotRestored, done.NotRestored...)
 	s.app.warnAll(lossTexts(report))
+	s.sayRestored(dir, report)
+	if done.How == volume.EntryByEntry {
+		s.app.say("%s is a mount point: its entries were moved one by one.", printable(filepath.Clean(dir)))
+	}
+	if done.Previous != "" {
+		s.app.say("What was in %s is kept as %s.", printable(filepath.Clean(dir)), printable(done.Previous))
+	}
+}
+
+func (s *restoring) sayRestored(dir string, report *volume.ExtractReport) {
 	s.app.say("Restored %s, %s of contents, into %s.", count(report.Members, "member", "members"), size(uint64(report.Bytes)), printable(filepath.Clean(dir)))
-	return nil
+}
+
+// fate says what becomes of what a folder holds.
+func (s *restoring) fate(dir string) string {
+	clean := printable(filepath.Clean(dir))
+	if s.discard {
+		return fmt.Sprintf("What is in %s now will be REMOVED once the capture is complete beside it.", clean)
+	}
+	return fmt.Sprintf("What is in %s now will be kept as %s.before-DATE.", clean, clean)
 }
 
 // build restores into the folder itself, or several volumes below it.

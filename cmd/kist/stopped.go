@@ -10,34 +10,60 @@ import (
 	"time"
 )
 
-// whileStopped stops a container, does something, and starts it again whatever
-// happens: errors, panics, interrupts. A note on disk lets the next run of kist
-// do it if this one is killed. It gives for how long the container was down.
-func (a *app) whileStopped(ctx context.Context, c *container, do func(context.Context) error) (down time.Duration, err error) {
+// halted is a container that is stopped for a while.
+type halted struct {
+	app    *app
+	target *container
+	note   *stopNote
+	began  time.Time
+	broken chan os.Signal
+}
+
+// halt stops a container. Whoever gets a halted one must resume it, whatever
+// happens; a note on disk lets the next run of kist do it if this one is
+// killed.
+func (a *app) halt(ctx context.Context, c *container) (*halted, error) {
 	note, err := a.noteStopped(c)
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
-	// A terminal or a pipe that goes away must not end the process now.
-	broken := make(chan os.Signal, 1)
-	signal.Notify(broken, syscall.SIGPIPE)
-	defer signal.Stop(broken)
-	began := time.Now()
-	defer func() {
-		err = errors.Join(err, a.startAgain(ctx, c, note))
-		down = time.Since(began)
-	}()
-	a.say("Stopping container %s …", printable(c.Name))
-	if err := c.engine.Stop(ctx, c.Container); err != nil {
-		return 0, err
+	h := &halted{app: a, target: c, note: note, began: time.Now(), broken: make(chan os.Signal, 1)}
+	// A pipe that nobody reads any more must not end the process now.
+	signal.Notify(h.broken, syscall.SIGPIPE)
+	a.say("Stopping container %s.", printable(c.Name))
+	err = c.engine.Stop(ctx, c.Container)
+	if err == nil {
+		err = c.mustStand(ctx, "it runs again right after it was stopped")
 	}
-	if err := c.mustStand(ctx, "it runs again right after it was stopped"); err != nil {
-		return 0, err
+	if err != nil {
+		return nil, errors.Join(err, h.resume(ctx))
 	}
+	return h, nil
+}
+
+// resume starts the container, even after an interrupt.
+func (h *halted) resume(ctx context.Context) error {
+	defer signal.Stop(h.broken)
+	c := h.target
+	if err := c.engine.Start(context.WithoutCancel(ctx), c.ID); err != nil {
+		return fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
+			c.Name, c.engine.Name(), c.Name, errors.Join(err, h.note.release()))
+	}
+	h.app.say("Container %s was down for %.1f s.", printable(c.Name), time.Since(h.began).Seconds())
+	return h.note.remove()
+}
+
+// whileStopped does something while a container is stopped.
+func (a *app) whileStopped(ctx context.Context, c *container, do func(context.Context) error) (err error) {
+	h, err := a.halt(ctx, c)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, h.resume(ctx)) }()
 	if err := do(ctx); err != nil {
-		return 0, err
+		return err
 	}
-	return 0, c.mustStand(ctx, startedMeanwhile)
+	return c.mustStand(ctx, startedMeanwhile)
 }
 
 const startedMeanwhile = "it was started meanwhile, so the data may be of no single moment"
@@ -50,13 +76,4 @@ func (c *container) mustStand(ctx context.Context, text string) error {
 		err = fmt.Errorf("container %s: %s. Does a service manager start it? Let that stop it, and run kist without --stop", c.Name, text)
 	}
 	return err
-}
-
-// startAgain starts the container, even after an interrupt.
-func (a *app) startAgain(ctx context.Context, c *container, note *stopNote) error {
-	if err := c.engine.Start(context.WithoutCancel(ctx), c.ID); err != nil {
-		return fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
-			c.Name, c.engine.Name(), c.Name, errors.Join(err, note.release()))
-	}
-	return note.remove()
 }

@@ -1,0 +1,204 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
+)
+
+// findRestoreTarget finds the container, and refuses one that runs.
+func (a *app) findRestoreTarget(c *cli.Context, name string) (*container, error) {
+	target, err := a.findContainer(c, name)
+	if err != nil {
+		return nil, err
+	}
+	if target.Running && !c.Bool("stop") && !c.Bool("dry-run") {
+		return nil, usagef("container %s is running: --stop stops it while its volumes are exchanged and starts it again", target.Name)
+	}
+	return target, nil
+}
+
+// containerRestore is a restore into the volumes of a container.
+type containerRestore struct {
+	*restoring
+	target *container
+	placed []place // on this machine
+	copied []place // by the container engine, into a folder of the container
+	halted *halted // once the container is stopped
+}
+
+// intoContainer restores volumes to where they were mounted.
+func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, volumeName string, target *container) error {
+	volumes, err := chooseVolumes(capture, volumeName)
+	if err != nil {
+		return err
+	}
+	if err := s.checkPatterns(ctx, volumes); err != nil {
+		return err
+	}
+	r := &containerRestore{restoring: s, target: target}
+	if err := r.findPlaces(volumes); err != nil {
+		return err
+	}
+	s.app.warnImage(capture, target)
+	if s.dry {
+		return r.dryRun(ctx)
+	}
+	for _, p := range r.placed {
+		if full, err := holdsSomething(p.dir); err == nil && full && !s.only {
+			s.app.say("%s", s.fate(p.dir))
+		}
+	}
+	if err := r.run(ctx); err != nil {
+		return err
+	}
+	if !target.Running {
+		s.app.say("Container %s is not running: it was not before.", printable(target.Name))
+	}
+	return nil
+}
+
+// findPlaces finds for each volume where the container has it.
+func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
+	for _, v := range volumes {
+		i := slices.IndexFunc(r.target.Mounts, func(m engine.Mount) bool { return m.Destination == v.MountPath })
+		switch {
+		case v.MountPath == "":
+			return usagef("volume %s was not captured from a container: nothing says where it belongs", v.Name)
+		case i < 0:
+			return missing(fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs: make it with that volume (kist show --launch), or choose others with --volume",
+				r.target.Name, v.MountPath, v.Name))
+		}
+		m := r.target.Mounts[i]
+		info, err := hostPath(m)
+		switch {
+		case err != nil:
+			r.copied = append(r.copied, place{volume: v, dir: m.Destination})
+		case !info.IsDir():
+			return fmt.Errorf("%s is a single file on this machine, %s: restore volume %s with --into, and put the file in its place", m.Destination, m.Source, v.Name)
+		default:
+			r.placed = append(r.placed, place{volume: v, dir: m.Source})
+		}
+	}
+	return nil
+}
+
+// warnImage warns where another image would get the data.
+func (a *app) warnImage(capture *store.Capture, target *container) {
+	was, now := capture.Labels[labelDigest], engine.NewLaunch(target.Container, target.image).Digest
+	if was != "" && was != now {
+		a.warn("container %s runs image %s (%s), and the capture is of %s (%s).", printable(target.Name), printable(target.ImageName),
+			printable(now), printable(capture.Labels[labelImage]), printable(was))
+	}
+}
+
+func (r *containerRestore) dryRun(ctx context.Context) error {
+	for _, p := range r.copied {
+		r.app.warn("volume %s can't be looked at on this machine: the container engine would copy it into %s.", printable(p.volume.Name), printable(p.dir))
+	}
+	return r.showChanges(ctx, r.placed, "container "+r.target.Name)
+}
+
+// run builds all volumes, stops the container if it runs, exchanges what is
+// there for them, and starts it again.
+func (r *containerRestore) run(ctx context.Context) (err error) {
+	defer func() {
+		if r.halted != nil {
+			err = errors.Join(err, r.halted.resume(ctx))
+		}
+	}()
+	if !r.only {
+		return r.replaceFrom(ctx, 0)
+	}
+	if err := r.halt(ctx); err != nil {
+		return err
+	}
+	return r.placeAll(ctx)
+}
+
+// replaceFrom replaces the folders of the places from n on. The later ones are
+// replaced while the first is built: so nothing is exchanged before all are
+// complete, and the container is only stopped then.
+func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
+	if n == len(r.placed) {
+		if err := r.halt(ctx); err != nil {
+			return err
+		}
+		return r.copyAll(ctx)
+	}
+	p := r.placed[n]
+	full, err := holdsSomething(p.dir)
+	if err != nil {
+		return err
+	}
+	var report *volume.ExtractReport
+	done, err := volume.Replace(ctx, p.dir, func(ctx context.Context, part string) (err error) {
+		if report, err = r.buildVolume(ctx, p.volume, part); err != nil {
+			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
+		}
+		return r.replaceFrom(ctx, n+1)
+	}, volume.ReplaceOptions{DiscardPrevious: r.discard || !full})
+	if done != nil {
+		r.sayReplaced(p.dir, report, done)
+	}
+	return err
+}
+
+// halt stops the container if it runs.
+func (r *containerRestore) halt(ctx context.Context) (err error) {
+	if r.target.Running {
+		r.halted, err = r.app.halt(ctx, r.target)
+	}
+	return err
+}
+
+func (r *containerRestore) placeAll(ctx context.Context) error {
+	for _, p := range r.placed {
+		if err := r.placeMembers(ctx, []*store.Volume{p.volume}, p.dir); err != nil {
+			return err
+		}
+	}
+	return r.copyAll(ctx)
+}
+
+// copyAll lets the container engine copy volumes in.
+func (r *containerRestore) copyAll(ctx context.Context) error {
+	for _, p := range r.copied {
+		r.app.warn("%s of container %s can't be reached on this machine: the container engine copies volume %s over what is there. That is not all or nothing, and files that the capture has not stay.",
+			printable(p.dir), printable(r.target.Name), printable(p.volume.Name))
+		if err := r.copyIn(ctx, p); err != nil {
+			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
+		}
+	}
+	return nil
+}
+
+func (r *containerRestore) copyIn(ctx context.Context, p place) error {
+	if !p.volume.Tar {
+		return errors.New("it is no tar stream: restore it with --tar FILE")
+	}
+	in, out := io.Pipe()
+	written := make(chan error, 1)
+	go func() {
+		err := r.write(ctx, p.volume, out)
+		out.CloseWithError(err)
+		written <- err
+	}()
+	err := r.target.engine.CopyIn(ctx, r.target.ID, p.dir, in)
+	in.CloseWithError(err)
+	if failed := <-written; err == nil {
+		err = failed
+	}
+	if err == nil {
+		r.app.say("Copied volume %s into %s of container %s.", printable(p.volume.Name), printable(p.dir), printable(r.target.Name))
+	}
+	return err
+}

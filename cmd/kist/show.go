@@ -1,0 +1,156 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/store"
+)
+
+func (a *app) showCommand() *cli.Command {
+	return &cli.Command{
+		Name:      "show",
+		Usage:     "tell all that is known of a capture",
+		ArgsUsage: "CAPTURE",
+		Flags: []cli.Flag{
+			&cli.BoolFlag{Name: "launch", Usage: "print the command line that makes the captured container again, its image pinned by digest"},
+			&cli.BoolFlag{Name: "reveal", Usage: "with --launch: print values that look secret, too"},
+			engineFlag(),
+		},
+		Description: `
+Values are masked with **** where their names look secret (such as DB_PASSWORD or
+API_KEY), and in URLs. --launch needs a capture that was made with --container. It
+prints one line for a shell; look it over before you run it.
+
+Example:
+  kist show seedbank@latest
+  kist show 20260314 --launch --reveal`,
+		Action: a.show,
+	}
+}
+
+func (a *app) show(c *cli.Context) error {
+	if err := wantArgs(c, 1, 1); err != nil {
+		return err
+	}
+	if c.Bool("reveal") && !c.Bool("launch") {
+		return usagef("show: --reveal goes with --launch")
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	capture, err := a.find(c.Context, r, c.Args().First())
+	switch {
+	case err != nil:
+		return err
+	case c.Bool("launch"):
+		return a.showLaunch(capture, cmp.Or(c.String("engine"), a.getenv("KIST_ENGINE"), engine.Default), c.Bool("reveal"))
+	case a.shared.json:
+		return a.printJSON(withoutSecrets(capture))
+	}
+	return a.printCapture(capture)
+}
+
+func (a *app) printCapture(c *store.Capture) error {
+	held := "no"
+	if c.Held {
+		held = "yes"
+	}
+	lines := []string{
+		"id\t" + c.ID,
+		"name\t" + printable(c.Name),
+		"version\t" + printable(c.Version),
+		"note\t" + printable(c.Note),
+		"taken\t" + localTime(c.Taken),
+		"written\t" + localTime(c.Written),
+		"host\t" + printable(c.Host),
+		"held\t" + held,
+		fmt.Sprintf("size\t%s in %s; the repository grew by %s", size(c.Bytes), count(c.Members, "member", "members"), size(c.Added)),
+	}
+	if err := a.table(append(lines, labelLines(c.Labels)...)); err != nil {
+		return err
+	}
+	for i := range c.Volumes {
+		a.printf("\n")
+		if err := a.printVolume(&c.Volumes[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// labelLines gives a line for each label. The launch configuration is long, and
+// has a flag of its own.
+func labelLines(labels map[string]string) (lines []string) {
+	for _, label := range slices.Sorted(maps.Keys(labels)) {
+		value := printable(labels[label])
+		switch label {
+		case labelLaunch:
+			value = "known; kist show --launch prints the command line"
+		case labelStopped:
+			value += " (for so long the container was down until all was read)"
+		}
+		lines = append(lines, "label\t"+printable(label)+"="+value)
+	}
+	return lines
+}
+
+func (a *app) printVolume(v *store.Volume) error {
+	lines := []string{"volume\t" + printable(v.Name)}
+	for _, line := range []struct{ name, value string }{
+		{"mounted at", v.MountPath}, {"read from", v.Source}, {"sha256", v.SHA256}, {"unfinished", v.Unfinished},
+	} {
+		if line.value != "" {
+			lines = append(lines, "  "+line.name+"\t"+printable(line.value))
+		}
+	}
+	lines = append(lines, fmt.Sprintf("  size\t%s in %s%s", size(v.Bytes), count(v.Members, "member", "members"), volumeRemark(v)))
+	for i, w := range v.Warnings {
+		if i == maxWarnings {
+			lines = append(lines, fmt.Sprintf("  warning\tand %d more; --json has all", len(v.Warnings)-i))
+			break
+		}
+		lines = append(lines, "  warning\t"+printable(w))
+	}
+	return a.table(lines)
+}
+
+// showLaunch prints a command line that can be pasted.
+func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
+	text, ok := c.Labels[labelLaunch]
+	if !ok {
+		return missing(fmt.Errorf("capture %s knows no launch configuration: it was not made with --container", c.ID))
+	}
+	launch, err := engine.ParseLaunch(text)
+	if err != nil {
+		return fmt.Errorf("capture %s: %w", c.ID, err)
+	}
+	command := append([]string{program}, launch.Command()...)
+	shown := command
+	if !reveal {
+		shown = engine.MaskWords(command)
+	}
+	if !slices.Equal(shown, command) {
+		a.warn("values that look secret are masked with %s; --reveal prints them.", engine.Masked)
+	}
+	if launch.Digest == "" {
+		a.warn("the image's digest is not known: another image may have its name by now.")
+	}
+	if a.shared.json {
+		return a.printJSON(shown)
+	}
+	quoted := make([]string, len(shown))
+	for i, word := range shown {
+		quoted[i] = shellQuote(word)
+	}
+	a.printf("%s\n", strings.Join(quoted, " "))
+	return nil
+}
