@@ -47,6 +47,7 @@ func (a *app) commands() []*cli.Command {
 		a.restoreCommand(),
 		a.repairCommand(),
 		a.passphraseCommand(),
+		a.scheduleCommand(),
 		a.resumeCommand(),
 		a.demoCommand(),
 		a.helpCommand(),

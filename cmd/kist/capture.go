@@ -84,10 +84,8 @@ func (a *app) capture(c *cli.Context) error {
 	if c.String("container") != "" {
 		return s.captureContainer(c)
 	}
-	for _, flag := range []string{"stop", "live", "include-readonly", "exclude-mount"} {
-		if c.IsSet(flag) {
-			return usagef("capture: --%s goes with --container", flag)
-		}
+	if err := refuseContainerFlags(c); err != nil {
+		return err
 	}
 	if err := wantArgs(c, 1, -1); err != nil {
 		return err
@@ -115,6 +113,16 @@ func (a *app) capture(c *cli.Context) error {
 		return err
 	}
 	return s.report(taken)
+}
+
+// refuseContainerFlags refuses flags that mean nothing for other sources.
+func refuseContainerFlags(c *cli.Context) error {
+	for _, flag := range []string{"stop", "live", "include-readonly", "exclude-mount"} {
+		if c.IsSet(flag) {
+			return usagef("%s: --%s goes with --container", c.Command.HelpName, flag)
+		}
+	}
+	return nil
 }
 
 // take makes the capture.

@@ -1,0 +1,207 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+)
+
+func (a *app) scheduleCommand() *cli.Command {
+	flags := []cli.Flag{
+		&cli.StringFlag{Name: "on-calendar", Value: "daily", Usage: "`WHEN`, as systemd.time(7) has it: daily, weekly, \"*-*-* 02:03\""},
+		&cli.StringFlag{Name: "units", Usage: "write the two units into `DIR`, such as /etc/systemd/system, instead of printing them"},
+		&cli.BoolFlag{Name: "cron", Usage: "print a line for crontab(5) instead; WHEN must be hourly, daily, weekly or monthly"},
+	}
+	return &cli.Command{
+		Name:      "schedule",
+		Usage:     "print a systemd service and timer, or a crontab line, for regular captures",
+		ArgsUsage: "SOURCE… or --container NAME",
+		Flags:     append(flags, scheduledFlags(a.captureCommand().Flags)...),
+		Description: `
+SOURCE and the other flags are those of kist capture. The repository and the key
+file or passphrase file are those that open it now: they are named by their
+absolute paths in what is printed, and nothing secret is. The systemd service
+gets a copy of the secret's file as a credential, and sees the rest of the machine
+read-only; for a container it can't, since the engine needs the machine as it is.
+
+Example:
+  kist schedule --key-file /root/kist.key --name seedbank /srv/seedbank
+  kist schedule --container seedbank --stop --on-calendar "Sun 02:03" --units /etc/systemd/system
+  kist schedule --cron --container seedbank --stop`,
+		Action: a.schedule,
+	}
+}
+
+// scheduledFlags leaves out what is only about one capture.
+func scheduledFlags(flags []cli.Flag) []cli.Flag {
+	return slices.DeleteFunc(slices.Clone(flags), func(f cli.Flag) bool {
+		return slices.Contains([]string{"taken", "version", "note", "accept-unfinished"}, f.Names()[0])
+	})
+}
+
+// plan is a capture that is made again and again.
+type plan struct {
+	name      string
+	when      string
+	program   string
+	reads     []string // absolute paths
+	container bool
+	stops     bool
+	words     []string // of the capture command, without what opens the repository
+	open      []string // the flags for that
+	secret    secretFiles
+	writes    string // the repository
+}
+
+func (a *app) schedule(c *cli.Context) error {
+	p, err := a.newPlan(c)
+	switch {
+	case err != nil:
+		return err
+	case c.Bool("cron"):
+		return a.printCron(p)
+	case c.String("units") != "":
+		return a.writeUnits(p, c.String("units"))
+	}
+	a.printf("# %s\n%s\n# %s\n%s", p.unit("service"), p.service(), p.unit("timer"), p.timer())
+	return nil
+}
+
+func (a *app) newPlan(c *cli.Context) (*plan, error) {
+	p := &plan{when: c.String("on-calendar"), container: c.String("container") != "", stops: c.Bool("stop")}
+	if strings.ContainsAny(p.when, "\n\r") || p.when == "" {
+		return nil, usagef("--on-calendar %q: it must be one line", p.when)
+	}
+	if p.container != (c.NArg() == 0) {
+		return nil, usagef("kist schedule: give either SOURCE… or --container NAME")
+	}
+	if !p.container {
+		if err := refuseContainerFlags(c); err != nil {
+			return nil, err
+		}
+	}
+	var err error
+	if p.program, err = os.Executable(); err != nil {
+		return nil, err
+	}
+	if err := p.findSecret(a); err != nil {
+		return nil, err
+	}
+	if p.writes, err = a.repositoryPath(); err != nil {
+		return nil, err
+	}
+	p.writes = absolute(p.writes)
+	p.words = append([]string{"capture", "--quiet", "--repository", p.writes}, setFlags(c, scheduledFlags(a.captureCommand().Flags))...)
+	for _, source := range c.Args().Slice() {
+		if source == "-" {
+			return nil, usagef("kist schedule: standard input can't be captured by a timer")
+		}
+		p.reads = append(p.reads, absolute(source))
+	}
+	p.name = c.String("name")
+	switch {
+	case p.name != "":
+	case p.container:
+		p.name = c.String("container")
+	default:
+		p.name, err = volumeName(p.reads[0])
+	}
+	if len(p.reads) > 0 {
+		p.words = append(append(p.words, "--"), p.reads...)
+	}
+	return p, err
+}
+
+// findSecret finds the file that opens the repository.
+func (p *plan) findSecret(a *app) error {
+	files, err := a.secretFiles()
+	switch {
+	case err != nil:
+		return err
+	case files.key != "":
+		p.secret.key = absolute(files.key)
+		p.open = []string{"--key-file", p.secret.key}
+	case files.passphrase != "":
+		p.secret.passphrase = absolute(files.passphrase)
+		p.open = []string{"--passphrase-file", p.secret.passphrase}
+	default:
+		return usagef("a timer can't type a passphrase: give --key-file FILE (kist passphrase add --key-file makes one) or --passphrase-file FILE")
+	}
+	return nil
+}
+
+func absolute(path string) string {
+	if abs, err := filepath.Abs(path); err == nil {
+		return abs
+	}
+	return path
+}
+
+// setFlags gives the flags of a command line again.
+func setFlags(c *cli.Context, flags []cli.Flag) (words []string) {
+	for _, f := range flags {
+		name := f.Names()[0]
+		if !c.IsSet(name) {
+			continue
+		}
+		switch f.(type) {
+		case *cli.BoolFlag:
+			if c.Bool(name) {
+				words = append(words, "--"+name)
+			}
+		case *cli.StringSliceFlag:
+			for _, value := range c.StringSlice(name) {
+				words = append(words, "--"+name+"="+value)
+			}
+		default:
+			words = append(words, "--"+name+"="+c.String(name))
+		}
+	}
+	return words
+}
+
+// cronTimes are the names that cron has (crontab(5)) for those of systemd.
+var cronTimes = []string{"hourly", "daily", "weekly", "monthly"}
+
+func (a *app) printCron(p *plan) error {
+	if !slices.Contains(cronTimes, p.when) {
+		return usagef("--cron --on-calendar %q: it must be one of %s", p.when, strings.Join(cronTimes, ", "))
+	}
+	var words []string
+	for _, word := range slices.Concat([]string{p.program, p.words[0]}, p.open, p.words[1:]) {
+		words = append(words, shellQuote(word))
+	}
+	line := strings.Join(words, " ")
+	if strings.Contains(line, "\n") {
+		return usagef("a crontab line can't hold a line break")
+	}
+	a.printf("@%s %s\n", p.when, strings.ReplaceAll(line, "%", `\%`)) // crontab(5): % is a line break
+	return nil
+}
+
+// writeUnits writes both units, and over none that is there.
+func (a *app) writeUnits(p *plan, dir string) error {
+	for kind, text := range map[string]string{"service": p.service(), "timer": p.timer()} {
+		path := filepath.Join(dir, p.unit(kind))
+		f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+		if os.IsExist(err) {
+			return fmt.Errorf("%s is there already: remove it first", path)
+		}
+		if err != nil {
+			return err
+		}
+		_, err = f.WriteString(text)
+		if err := f.Close(); err != nil {
+			return err
+		}
+		if err != nil {
+			return err
+		}
+	}
+	a.say("Next: systemctl daemon-reload && systemctl enable --now %s", p.unit("timer"))
+	return nil
+}
