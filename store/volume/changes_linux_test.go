@@ -271,7 +271,8 @@ func mountTmpfs(t *testing.T, dir, options string) {
 	t.Cleanup(func() { must(t, unix.Unmount(dir, 0)) })
 }
 
-// TestFullTarget restores into a file system that fills up.
+// TestFullTarget restores into a file system that fills up. Which of several small members doesn't fit
+// is open.
 func TestFullTarget(t *testing.T) {
 	needRoot(t)
 	for name, last := range map[string]member{
@@ -286,7 +287,8 @@ func TestFullTarget(t *testing.T) {
 				members = []member{file("small", "fits"), dir("a"), dir("b"), last}
 			}
 			_, err := volume.Extract(context.Background(), bytes.NewReader(stream(t, members...)), full+"/target", volume.ExtractOptions{Sync: true})
-			if !errors.Is(err, unix.ENOSPC) || !bytes.Contains([]byte(err.Error()), []byte(members[len(members)-1].Name)) {
+			named := name == "folders" || err != nil && strings.Contains(err.Error(), last.Name)
+			if !errors.Is(err, unix.ENOSPC) || !named || !strings.HasPrefix(err.Error(), "restoring member ") {
 				t.Fatalf("got %v", err)
 			}
 			if _, err := os.Lstat(full + "/target/too-large"); err == nil {

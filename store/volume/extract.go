@@ -3,6 +3,7 @@ package volume
 import (
 	"archive/tar"
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -32,10 +33,12 @@ import (
 // A stream without an end-of-archive marker, or cut short in a member, gives an error that names
 // the member and wraps io.ErrUnexpectedEOF; a broken header one that wraps tar.ErrHeader. A write
 // that fails gives an error that names the member. After an error dir holds the members before it,
-// and the folders may not have their modes yet; the report says how far it came.
+// and maybe some small files after it, and the folders may not have their modes yet; the report says
+// how far it came.
 //
-// Memory is bounded by the largest header (1 MiB) and the number of folders, not by sizes in the
-// stream. A sparse member takes time for its full length, though not space. Between reads, ctx is
+// Small files are written by several workers, while the stream is read on; what depends on another
+// member waits for it. Memory is bounded by 16 MiB of files that wait, the largest header (1 MiB) and the
+// number of folders, not by sizes in the stream. A sparse member takes time for its full length, though not space. Between reads, ctx is
 // looked at; a read of r that blocks is for the caller to end. Calls may run at the same time.
 func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*ExtractReport, error) {
 	top, err := target(dir)
@@ -44,13 +47,16 @@ func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*E
 	}
 	defer top.close()
 	e := &extractor{
-		opts: o, uid: os.Geteuid(), gid: os.Getegid(), top: top, report: &ExtractReport{}, ids: newOwners(), losses: make(map[string]int),
+		finisher: finisher{uid: os.Geteuid(), gid: os.Getegid()},
+		opts:     o, top: top, report: &ExtractReport{}, ids: newOwners(), reasons: make(map[string]int),
 		at: cursor{top: top}, links: cursor{top: top},
 		folders: make(map[string]*held), buf: make([]byte, bufferSize),
 	}
 	defer e.at.cut(0)
 	defer e.links.cut(0)
-	return e.report, e.run(ctx, r)
+	err = e.run(ctx, r)
+	e.note(e.losses)
+	return e.report, err
 }
 
 // target makes dir or opens it where it is empty.
@@ -86,22 +92,23 @@ func readyTarget(top *folder) error {
 
 // extractor is one run of Extract.
 type extractor struct {
-	opts     ExtractOptions
-	uid, gid int // of this process
-	top      *folder
-	report   *ExtractReport
-	ids      *owners
-	losses   map[string]int // where in report.NotRestored each reason is
-	at       cursor         // at the folder of the current member
-	links    cursor         // at the folder of the last hard link's target
-	folders  map[string]*held
-	held     int // bytes of attributes in folders
-	buf      []byte
+	finisher
+	opts    ExtractOptions
+	top     *folder
+	report  *ExtractReport
+	ids     *owners
+	reasons map[string]int // where in report.NotRestored each is
+	at      cursor         // at the folder of the current member
+	links   cursor         // at the folder of the last hard link's target
+	folders map[string]*held
+	held    int // bytes of attributes in folders
+	buf     []byte
+	handed  handed
 }
 
 func (e *extractor) run(ctx context.Context, r io.Reader) error {
 	in := &tail{r: bufio.NewReaderSize(contextReader{ctx, r}, bufferSize)}
-	if err := e.members(ctx, in, tar.NewReader(in)); err != nil {
+	if err := e.membersAndFiles(ctx, in); err != nil {
 		return err
 	}
 	// What follows the end marker is padding; whoever writes r may report a failure there.
@@ -117,11 +124,22 @@ func (e *extractor) run(ctx context.Context, r io.Reader) error {
 	return nil
 }
 
+// membersAndFiles restores all members. It returns when no worker is at work any more, with the error of
+// the first member that failed.
+func (e *extractor) membersAndFiles(ctx context.Context, in *tail) error {
+	defer e.handed.end()
+	err := e.members(ctx, in, tar.NewReader(in))
+	if err != nil && ctx.Err() != nil {
+		e.handed.stop.Store(true)
+	}
+	return cmp.Or(e.settle(nil), err)
+}
+
 // members restores one member after the other until the end marker.
 func (e *extractor) members(ctx context.Context, in *tail, stream *tar.Reader) error {
 	last := "the start"
 	for {
-		if err := ctx.Err(); err != nil {
+		if err := cmp.Or(ctx.Err(), e.settleDone()); err != nil {
 			return err
 		}
 		in.mark()
@@ -137,7 +155,7 @@ func (e *extractor) members(ctx context.Context, in *tail, stream *tar.Reader) e
 		if h.Typeflag == tar.TypeXGlobalHeader {
 			continue
 		}
-		if err := e.member(ctx, h, stream); err != nil {
+		if err := cmp.Or(e.member(ctx, h, stream), e.noteLosses()); err != nil {
 			return err
 		}
 		last = fmt.Sprintf("member %q", h.Name)

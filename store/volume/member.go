@@ -26,14 +26,19 @@ func (e *extractor) member(ctx context.Context, h *tar.Header, content io.Reader
 		e.opts.OnEntry(clean, h.Size)
 	}
 	done, err := e.restore(ctx, h, clean, content)
-	var refused *RefusedError
-	if err != nil && !errors.As(err, &refused) {
-		return fmt.Errorf("restoring member %q: %w", h.Name, err)
-	}
 	if done {
 		e.report.Members++
 	}
-	return err
+	return memberError(h.Name, err)
+}
+
+// memberError names the member in an error that doesn't.
+func memberError(name string, err error) error {
+	var refused *RefusedError
+	if err == nil || errors.As(err, &refused) {
+		return err
+	}
+	return fmt.Errorf("restoring member %q: %w", name, err)
 }
 
 // pass reads over a member's content. A sparse member is left to archive/tar, which knows how
@@ -57,6 +62,9 @@ func (e *extractor) restore(ctx context.Context, h *tar.Header, clean string, co
 		e.hold(clean, h, true)
 		return true, nil
 	}
+	if err := e.settleAt(clean); err != nil {
+		return false, err
+	}
 	dir, name := split(clean)
 	d, err := e.at.at(dir, e.makeAbove)
 	if errors.Is(err, errKind) {
@@ -68,7 +76,7 @@ func (e *extractor) restore(ctx context.Context, h *tar.Header, clean string, co
 	p := place{d, name, clean}
 	switch h.Typeflag {
 	case tar.TypeReg, tar.TypeCont, tar.TypeGNUSparse:
-		return true, e.file(ctx, h, p, content)
+		return e.file(ctx, h, p, content)
 	case tar.TypeDir:
 		return true, e.dir(h, p)
 	case tar.TypeLink:
@@ -119,17 +127,27 @@ func (e *extractor) put(h *tar.Header, p place, make func() error) error {
 
 // clear removes what stands at p, which must not be a folder with members.
 func (e *extractor) clear(h *tar.Header, p place) error {
+	err := p.clear(h.Name)
+	if err == nil {
+		e.cleared(p.clean)
+	}
+	return err
+}
+
+func (p place) clear(member string) error {
 	err := p.d.remove(p.name)
 	if errors.Is(err, fs.ErrExist) { // the standard library counts ENOTEMPTY to it
-		return &RefusedError{h.Name, "a folder with members has its name"}
+		return &RefusedError{member, "a folder with members has its name"}
 	}
-	if err != nil {
-		return err
-	}
-	delete(e.folders, p.clean)
-	e.at.drop(p.clean)
-	e.links.drop(p.clean)
-	return nil
+	return err
+}
+
+// cleared drops all knowledge of a folder that may have been at a path.
+func (e *extractor) cleared(clean string) {
+	delete(e.folders, clean)
+	e.at.drop(clean)
+	e.links.drop(clean)
+	e.handed.generation++
 }
 
 // dir makes a folder, or keeps the one that is there, to be finished at the end.
@@ -206,6 +224,9 @@ func (e *extractor) link(h *tar.Header, p place) (done bool, err error) {
 	target, reason := cleanName(h.Linkname)
 	if reason != "" || target == "." {
 		return false, &RefusedError{h.Name, fmt.Sprintf("its target %q can't be a member", h.Linkname)}
+	}
+	if err := e.settleAt(target); err != nil {
+		return false, err
 	}
 	dir, name := split(target)
 	from, err := e.links.at(dir, nil)

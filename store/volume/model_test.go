@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io/fs"
 	"maps"
+	"math/rand/v2"
 	"os"
 	"path"
 	"runtime"
@@ -110,6 +111,44 @@ func TestModel(t *testing.T) {
 		case refused == "":
 			compareModel(rt, want, target)
 		}
+	})
+}
+
+// TestModelOfMany restores many members in one run, so that many are at work at a time.
+func TestModelOfMany(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("links need rights there")
+	}
+	base := t.TempDir()
+	run := 0
+	rapid.Check(t, func(rt *rapid.T) {
+		random := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 0))
+		name := func() string {
+			p := string(rune('a' + random.IntN(5)))
+			for range random.IntN(4) {
+				p += "/" + string(rune('a'+random.IntN(5)))
+			}
+			return p
+		}
+		var members []member
+		want := model{}
+		for i := range 400 {
+			p, target := name(), name()
+			m := []member{file(p, fmt.Sprint("content ", i)), file(p, ""), file(p, "y"), dir(p), symlink(p, target), hardlink(p, target)}[random.IntN(6)]
+			before := maps.Clone(want)
+			if !want.add(&m.Header, m.content) {
+				want = before
+				continue
+			}
+			members = append(members, m)
+		}
+		run++
+		target := fmt.Sprint(base, "/", run)
+		_, err := volume.Extract(context.Background(), bytes.NewReader(stream(t, members...)), target, volume.ExtractOptions{})
+		if err != nil {
+			rt.Fatal(err)
+		}
+		compareModel(rt, want, target)
 	})
 }
 

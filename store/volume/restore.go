@@ -14,28 +14,37 @@ import (
 // holeSize is the length, and alignment, from which zeros become a hole.
 const holeSize = 64 << 10
 
-// file writes a regular file. One that can't be completed is removed.
-func (e *extractor) file(ctx context.Context, h *tar.Header, p place, content io.Reader) error {
+// file writes a regular file, or has it written if it is small.
+func (e *extractor) file(ctx context.Context, h *tar.Header, p place, content io.Reader) (done bool, err error) {
+	if h.Size <= loadLimit && !isSparse(h) {
+		return false, e.hand(h, p, content)
+	}
 	var f *file
-	err := e.put(h, p, func() (err error) {
+	err = e.put(h, p, func() (err error) {
 		f, err = p.d.create(p.name)
 		return err
 	})
 	if err != nil {
-		return err
+		return false, err
 	}
-	s := e.state(h, p.clean)
-	if err = e.fill(ctx, f, h, content); err == nil {
-		e.own(f, s, p.clean)
-		e.dress(f, s, p.clean)
-		if e.opts.Sync {
-			err = f.flush()
+	err = e.fill(ctx, f, h, content)
+	return err == nil, e.completeFile(p, f, e.state(h, p.clean), e.opts.Sync, err)
+}
+
+// completeFile gives a file that was written its state and closes it, unless there was an error. A file
+// that can't be completed is removed.
+func (f *finisher) completeFile(p place, out *file, s *state, sync bool, err error) error {
+	if err == nil {
+		f.own(out, s, p.clean)
+		f.dress(out, s, p.clean)
+		if sync {
+			err = out.flush()
 		}
 	}
-	if err = errors.Join(err, f.close()); err != nil {
+	if err = errors.Join(err, out.close()); err != nil {
 		return errors.Join(err, ignoreGone(p.d.remove(p.name)))
 	}
-	e.times(p.d, p.name, s, p.clean) // after close, which may still write on a network share
+	f.times(p.d, p.name, s, p.clean) // after close, which may still write on a network share
 	return nil
 }
 
@@ -60,7 +69,7 @@ func (e *extractor) fill(ctx context.Context, f *file, h *tar.Header, content io
 			return unexpected(err)
 		}
 		var err error
-		if hole, err = e.write(f, p, off); err != nil {
+		if hole, err = writeBlocks(f, p, off, e.opts.WriteZeros); err != nil {
 			return err
 		}
 		off += int64(len(p))
@@ -83,10 +92,10 @@ func unexpected(err error) error {
 	return err
 }
 
-// write writes p at off, which is a multiple of holeSize, and leaves out blocks of zeros; hole says
-// whether the last block was left out.
-func (e *extractor) write(f *file, p []byte, off int64) (hole bool, err error) {
-	if e.opts.WriteZeros {
+// writeBlocks writes p at off, which is a multiple of holeSize, and leaves out blocks of zeros unless
+// they are wanted; hole says whether the last block was left out.
+func writeBlocks(f *file, p []byte, off int64, zeros bool) (hole bool, err error) {
+	if zeros {
 		return false, f.writeAt(p, off)
 	}
 	for start := 0; start < len(p); {
@@ -146,6 +155,7 @@ func (e *extractor) finishFolder(path string, s *state) error {
 	e.own(d, s, path)
 	e.times(d, ".", s, path) // before the mode, which may forbid it
 	e.dress(d, s, path)
+	e.noteLosses()
 	if e.opts.Sync {
 		return d.flush()
 	}

@@ -66,11 +66,27 @@ type node interface {
 	chmod(perm int64) error
 }
 
+// finisher gives what was made its state. It lists what it could not give.
+type finisher struct {
+	uid, gid int // of this process
+	losses   []loss
+}
+
+// loss is something of a member that was not restored.
+type loss struct {
+	clean, what string
+	err         error
+}
+
+func (f *finisher) lose(clean, what string, err error) {
+	f.losses = append(f.losses, loss{clean, what, err})
+}
+
 // own gives n its owner. Without it a program must not run with the rights of another, so that
 // setuid and setgid bits are dropped. It comes first since a change of owner clears those bits, and
 // capabilities.
-func (e *extractor) own(n node, s *state, clean string) {
-	if e.uid != 0 && s.uid == e.uid && s.gid == e.gid {
+func (f *finisher) own(n node, s *state, clean string) {
+	if f.uid != 0 && s.uid == f.uid && s.gid == f.gid {
 		return // a new file's owner anyway; root may write where the file system chooses another
 	}
 	err := fs.ErrInvalid // for a number that chown would take as 'leave it', or cut
@@ -80,10 +96,10 @@ func (e *extractor) own(n node, s *state, clean string) {
 	if err == nil {
 		return
 	}
-	e.lose(clean, "its owner", err)
+	f.lose(clean, "its owner", err)
 	if special := s.perm & (modeSetUID | modeSetGID); special != 0 {
 		s.perm &^= special
-		e.lose(clean, "its setuid and setgid bits, since its owner is another", nil)
+		f.lose(clean, "its setuid and setgid bits, since its owner is another", nil)
 	}
 }
 
@@ -92,37 +108,43 @@ func validID(id int) bool { return id >= 0 && int64(id) < 1<<32-1 }
 
 // dress gives n its attributes, mode and ACLs. A mode may forbid to change attributes, and an ACL's
 // mask counts before the group's bits of a mode: libarchive puts the group's own rights there.
-func (e *extractor) dress(n node, s *state, clean string) {
+func (f *finisher) dress(n node, s *state, clean string) {
 	acls := slices.IndexFunc(s.attrs, attribute.isACL)
 	if acls < 0 {
 		acls = len(s.attrs)
 	}
-	e.attributes(n, s.attrs[:acls], clean)
+	f.attributes(n, s.attrs[:acls], clean)
 	if err := n.chmod(s.perm); err != nil {
-		e.lose(clean, "its mode", err)
+		f.lose(clean, "its mode", err)
 	}
-	e.attributes(n, s.attrs[acls:], clean)
+	f.attributes(n, s.attrs[acls:], clean)
 }
 
-func (e *extractor) attributes(n node, attrs []attribute, clean string) {
+func (f *finisher) attributes(n node, attrs []attribute, clean string) {
 	for _, a := range attrs {
 		if err := n.setAttribute(a.name, a.value); err != nil {
-			e.lose(clean, fmt.Sprintf("its attribute %q", a.name), err)
+			f.lose(clean, fmt.Sprintf("its attribute %q", a.name), err)
 		}
 	}
 }
 
-func (e *extractor) times(d *folder, name string, s *state, clean string) {
+func (f *finisher) times(d *folder, name string, s *state, clean string) {
 	if err := d.chtimes(name, s.mtime); err != nil {
-		e.lose(clean, "its time", err)
+		f.lose(clean, "its time", err)
 	}
 }
 
 // maxReasons bounds the report: a stream may name any number of attributes.
 const maxReasons = 1000
 
-// lose notes that something of a member was not restored.
-func (e *extractor) lose(clean, what string, err error) {
+// note puts losses into the report.
+func (e *extractor) note(losses []loss) {
+	for _, l := range losses {
+		e.noteOne(l.clean, l.what, l.err)
+	}
+}
+
+func (e *extractor) noteOne(clean, what string, err error) {
 	reason := what
 	if err != nil {
 		var path *fs.PathError
@@ -131,14 +153,14 @@ func (e *extractor) lose(clean, what string, err error) {
 		}
 		reason += ": " + err.Error()
 	}
-	i, known := e.losses[reason]
-	if !known && len(e.losses) >= maxReasons {
+	i, known := e.reasons[reason]
+	if !known && len(e.reasons) >= maxReasons {
 		reason = "for further reasons"
-		i, known = e.losses[reason]
+		i, known = e.reasons[reason]
 	}
 	if !known {
 		i = len(e.report.NotRestored)
-		e.losses[reason] = i
+		e.reasons[reason] = i
 		e.report.NotRestored = append(e.report.NotRestored, Note{clean, reason, 0})
 	}
 	e.report.NotRestored[i].Members++

@@ -1,0 +1,279 @@
+package volume
+
+import (
+	"archive/tar"
+	"errors"
+	"io"
+	"io/fs"
+	"iter"
+	"runtime"
+	"strings"
+	"sync"
+	"sync/atomic"
+)
+
+// handed are the small files that were handed to workers. To make a file takes longer than all else
+// about it, and a system makes files in one folder one after the other: so consecutive files of a
+// folder go to one worker, those of the next folder to another.
+//
+// The reader of the stream waits for a file before it touches its name, and takes in what became of
+// files in the order of the stream, so that the outcome is that of one after the other.
+type handed struct {
+	queues  []chan *smallFile
+	queue   chan *smallFile // for files in folder
+	folder  string
+	waiting []*smallFile          // in the order of the stream
+	byName  map[string]*smallFile // one of each name
+	below   map[string]int        // files below each folder
+	bytes   int                   // in waiting
+
+	generation int         // counts folders that were removed: a worker may have one open
+	stop       atomic.Bool // the files that wait are no longer wanted
+	failed     error       // of the first file that did
+	running    sync.WaitGroup
+}
+
+const (
+	maxWaiting      = 4096
+	maxWaitingBytes = 16 << 20
+)
+
+// smallFile is a regular file whose content is in memory.
+type smallFile struct {
+	finisher
+	member, dir string
+	name        string // as in byName
+	place       place  // its folder is set by the worker
+	data        []byte
+	state       *state
+	opts        *ExtractOptions
+	generation  int
+	size        int    // about what it takes in memory
+	after       []loss // of members that come after it and before the next small file
+
+	done    chan struct{} // closed when the fields below are set
+	skipped bool
+	cleared bool // something was in the way, and was removed
+	err     error
+}
+
+// memory is about what the file takes in memory.
+func (s *smallFile) memory() int {
+	n := 1024 + len(s.data) + len(s.place.clean)
+	for _, a := range s.state.attrs {
+		n += len(a.name) + len(a.value)
+	}
+	return n
+}
+
+// foldName makes one name of those that a file system may take for one.
+func foldName(clean string) string { return strings.ToLower(clean) }
+
+// hand gives a file to a worker.
+func (e *extractor) hand(h *tar.Header, p place, content io.Reader) error {
+	s := &smallFile{
+		finisher: finisher{uid: e.uid, gid: e.gid}, member: h.Name, place: place{nil, p.name, p.clean},
+		data: make([]byte, h.Size), opts: &e.opts, generation: e.handed.generation, done: make(chan struct{}),
+	}
+	s.dir, _ = split(p.clean)
+	if _, err := io.ReadFull(content, s.data); err != nil {
+		return unexpected(err)
+	}
+	e.report.Bytes += h.Size
+	s.state = e.state(h, p.clean)
+	s.name, s.size = foldName(p.clean), s.memory()
+	for len(e.handed.waiting) >= maxWaiting || e.handed.bytes > maxWaitingBytes {
+		if err := e.settle(e.handed.waiting[0]); err != nil {
+			return err
+		}
+	}
+	e.handed.add(e.top, s)
+	return nil
+}
+
+// add queues a file.
+func (w *handed) add(top *folder, s *smallFile) {
+	if w.queues == nil {
+		w.start(top)
+	}
+	if s.dir != w.folder || w.queue == nil {
+		w.folder, w.queue = s.dir, w.queues[0]
+		for _, q := range w.queues[1:] {
+			if len(q) < len(w.queue) {
+				w.queue = q
+			}
+		}
+	}
+	w.waiting = append(w.waiting, s)
+	w.byName[s.name] = s
+	w.count(s.name, 1)
+	w.bytes += s.size
+	w.queue <- s
+}
+
+// start starts the workers.
+func (w *handed) start(top *folder) {
+	w.byName, w.below = make(map[string]*smallFile), make(map[string]int)
+	for range runtime.GOMAXPROCS(0) + 1 {
+		q := make(chan *smallFile, maxWaiting)
+		w.queues = append(w.queues, q)
+		w.running.Go(func() { w.write(top, q) })
+	}
+}
+
+// end ends the workers.
+func (w *handed) end() {
+	for _, q := range w.queues {
+		close(q)
+	}
+	w.running.Wait()
+}
+
+// write is a worker.
+func (w *handed) write(top *folder, queue <-chan *smallFile) {
+	at := cursor{top: top}
+	defer at.cut(0)
+	generation := 0
+	for s := range queue {
+		if s.generation != generation {
+			at.cut(0)
+			generation = s.generation
+		}
+		if s.skipped = w.stop.Load(); !s.skipped {
+			s.err = s.write(&at)
+		}
+		s.data = nil
+		close(s.done)
+	}
+}
+
+// write makes the file in its folder, which the reader of the stream has made.
+func (s *smallFile) write(at *cursor) error {
+	var err error
+	if s.place.d, err = at.at(s.dir, nil); err != nil {
+		return err
+	}
+	f, err := s.place.d.create(s.place.name)
+	if errors.Is(err, fs.ErrExist) {
+		if err := s.place.clear(s.member); err != nil {
+			return err
+		}
+		s.cleared = true
+		at.drop(s.place.clean)
+		f, err = s.place.d.create(s.place.name)
+	}
+	if err != nil {
+		return err
+	}
+	hole, err := writeBlocks(f, s.data, 0, s.opts.WriteZeros)
+	if err == nil && hole {
+		err = f.truncate(int64(len(s.data)))
+	}
+	return s.completeFile(s.place, f, s.state, s.opts.Sync, err)
+}
+
+// settleAt waits for the files that are at a path, on the way to it or below it.
+func (e *extractor) settleAt(clean string) error {
+	if len(e.handed.waiting) == 0 {
+		return nil
+	}
+	name := foldName(clean)
+	if e.handed.below[name] > 0 {
+		return e.settle(nil)
+	}
+	for folder := range foldersAbove(name) {
+		if s := e.handed.byName[folder]; s != nil {
+			return e.settle(s)
+		}
+	}
+	if s := e.handed.byName[name]; s != nil {
+		return e.settle(s)
+	}
+	return nil
+}
+
+// foldersAbove yields the folders above a clean path, the outermost first.
+func foldersAbove(path string) iter.Seq[string] {
+	return func(yield func(string) bool) {
+		for i := range len(path) {
+			if path[i] == '/' && !yield(path[:i]) {
+				return
+			}
+		}
+	}
+}
+
+// count adds n to the number of files below each folder above a path.
+func (w *handed) count(name string, n int) {
+	for folder := range foldersAbove(name) {
+		w.below[folder] += n
+		if w.below[folder] == 0 {
+			delete(w.below, folder)
+		}
+	}
+}
+
+// settleDone takes in what became of files, as far as it is known.
+func (e *extractor) settleDone() error {
+	for len(e.handed.waiting) > 0 {
+		select {
+		case <-e.handed.waiting[0].done:
+			e.takeIn()
+		default:
+			return e.handed.failed
+		}
+	}
+	return e.handed.failed
+}
+
+// settle waits for files up to last, or for all if that is nil. It fails if any file did.
+func (e *extractor) settle(last *smallFile) error {
+	for len(e.handed.waiting) > 0 {
+		s := e.handed.waiting[0]
+		<-s.done
+		e.takeIn()
+		if s == last {
+			break
+		}
+	}
+	return e.handed.failed
+}
+
+// takeIn takes in what became of the first file.
+func (e *extractor) takeIn() {
+	w := &e.handed
+	s := w.waiting[0]
+	w.waiting[0] = nil
+	w.waiting = w.waiting[1:]
+	w.bytes -= s.size
+	delete(w.byName, s.name)
+	w.count(s.name, -1)
+	if s.cleared {
+		e.cleared(s.place.clean)
+	}
+	e.note(s.losses)
+	e.note(s.after)
+	switch {
+	case s.err == nil && !s.skipped:
+		e.report.Members++
+	case w.failed == nil && s.err != nil:
+		w.failed = memberError(s.member, s.err)
+		w.stop.Store(true)
+	}
+}
+
+// noteLosses notes what a member that was not handed on has lost, in the order of the stream.
+func (e *extractor) noteLosses() error {
+	losses := e.losses
+	e.losses = nil
+	if len(losses) == 0 || len(e.handed.waiting) == 0 {
+		e.note(losses)
+		return nil
+	}
+	last := e.handed.waiting[len(e.handed.waiting)-1]
+	last.after = append(last.after, losses...)
+	if len(last.after) > maxReasons {
+		return e.settle(last)
+	}
+	return nil
+}
