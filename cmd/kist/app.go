@@ -46,6 +46,7 @@ func (a *app) commands() []*cli.Command {
 		a.restoreCommand(),
 		a.repairCommand(),
 		a.passphraseCommand(),
+		a.resumeCommand(),
 		a.demoCommand(),
 		a.helpCommand(),
 	}
@@ -82,6 +83,11 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	}
 	if line.help {
 		return a.help(line.words)
+	}
+	if len(line.words) > 0 && line.words[0] != "resume" {
+		if err := a.startLeftStopped(ctx); err != nil {
+			a.warn("%s", screenText(err.Error()))
+		}
 	}
 	return a.parser(commands).RunContext(ctx, line.args())
 }

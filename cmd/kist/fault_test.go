@@ -7,12 +7,12 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
 
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/volume"
 )
 
 // bench is a repository with a key file, in a folder of its own.
@@ -45,7 +45,7 @@ func (b *bench) path(parts ...string) string {
 func (b *bench) run(ctx context.Context, args ...string) int {
 	b.stdout.Reset()
 	b.stderr.Reset()
-	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key")}
+	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state")}
 	a := newApp(strings.NewReader(""), &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	a.tty = noTerminal
 	return a.run(ctx, args)
@@ -201,7 +201,7 @@ func (s silent) Read([]byte) (int, error) {
 func TestInterruptSilence(t *testing.T) {
 	b := newBench(t)
 	ctx, cancel := context.WithCancel(t.Context())
-	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key")}
+	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state")}
 	a := newApp(silent{cancel}, &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	if status := a.run(ctx, []string{"capture", "--name", "seedbank", "-"}); status != statusFailed {
 		t.Errorf("status %d", status)
@@ -211,7 +211,7 @@ func TestInterruptSilence(t *testing.T) {
 // TestHostileVolumeNames: a volume's name from a repository leads nowhere.
 func TestHostileVolumeNames(t *testing.T) {
 	b := newBench(t)
-	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key")}
+	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state")}
 	a := newApp(nil, &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	r, err := a.open(t.Context())
 	if err != nil {
@@ -219,9 +219,10 @@ func TestHostileVolumeNames(t *testing.T) {
 	}
 	defer r.Close()
 	tree := &source{path: b.path("seedbank"), kind: sourceFolder, name: "../../tree"}
+	other := &source{path: b.path("seedbank"), kind: sourceFolder, name: "other"}
 	plain := &source{path: b.path("seedbank", "seedbank.toml"), name: "../../plain"}
 	for name, volumes := range map[string][]store.VolumeInput{
-		"tree":  {tree.input(), {Name: "other", Open: tree.open}},
+		"tree":  {tree.input(), other.input()},
 		"plain": {plain.input()},
 	} {
 		if _, err := r.Capture(t.Context(), store.CaptureOptions{Name: name, Volumes: volumes}); err != nil {
@@ -246,27 +247,12 @@ func TestFolderWarnings(t *testing.T) {
 	}
 	defer l.Close()
 	b.must("capture", "--quiet", b.path("seedbank"))
-	if got := b.stderr.String(); !strings.HasPrefix(got, "Warning: s is not in the capture: ") {
+	if got := b.stderr.String(); !strings.HasPrefix(got, "Warning: volume seedbank: s: ") {
 		t.Error(got)
 	}
-	s := &source{report: &volume.ReadReport{Changed: []volume.Note{{Path: "a\x1b", Reason: "it grew"}}}}
-	if got := s.warnings(); len(got) != 1 || got[0] != `a\x1b changed: it grew. Was the service stopped?` {
-		t.Error(got)
-	}
-}
-
-// TestFolderStream: closing it early ends the reading of the folder.
-func TestFolderStream(t *testing.T) {
-	b := newBench(t)
-	s := &source{path: b.path("seedbank"), kind: sourceFolder}
-	r, err := s.open(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := r.Read(make([]byte, 1)); err != nil {
-		t.Fatal(err)
-	}
-	if err := r.Close(); err != nil || s.report == nil {
-		t.Errorf("%v, report %v", err, s.report)
+	v := store.Volume{Name: "seedbank", Warnings: []string{"a\x1b: it grew"}, Changed: 1}
+	want := []string{`volume seedbank: a\x1b: it grew`, "volume seedbank: 1 file changed while being read. Was the service stopped?"}
+	if got := volumeWarnings(&v); !slices.Equal(got, want) {
+		t.Errorf("%q", got)
 	}
 }

@@ -9,12 +9,16 @@ import (
 	"syscall"
 )
 
-// interruptible gives a context that ends with the first interrupt. A second
+// interruptible gives a context that ends with the first interrupt, or when
+// the terminal goes away. A second
 // one ends the process at once, as the system does by default.
 func interruptible(stderr io.Writer) (context.Context, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(context.Background())
 	signals := make(chan os.Signal, 1)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	if !signal.Ignored(syscall.SIGHUP) { // as under nohup
+		signal.Notify(signals, syscall.SIGHUP)
+	}
 	go func() {
 		select {
 		case <-signals:

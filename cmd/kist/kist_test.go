@@ -14,7 +14,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"kist": runWithoutTerminal})
+	testscript.Main(m, map[string]func(){"kist": runWithoutTerminal, "engine": fakeEngine})
 }
 
 // runWithoutTerminal is main, but never asks on the terminal of whoever runs
@@ -46,6 +46,9 @@ func TestScripts(t *testing.T) {
 			e.Setenv("TZ", "UTC")
 			e.Setenv("KIST_REPOSITORY", filepath.Join(e.WorkDir, "repo"))
 			e.Setenv("KIST_KEY_FILE", filepath.Join(e.WorkDir, "key"))
+			e.Setenv("KIST_ENGINE", "engine")
+			e.Setenv("FAKE_ENGINE", filepath.Join(e.WorkDir, "engine"))
+			e.Setenv("XDG_STATE_HOME", filepath.Join(e.WorkDir, "state"))
 			e.Setenv("TMPDIR", filepath.Join(e.WorkDir, "tmp"))
 			return os.Mkdir(filepath.Join(e.WorkDir, "tmp"), 0o700)
 		},

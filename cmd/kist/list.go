@@ -48,7 +48,7 @@ func (a *app) printCaptures(captures []*store.Capture) error {
 	if a.shared.json {
 		array := &jsonArray{w: a.stdout}
 		for _, c := range captures {
-			if err := array.add(c); err != nil {
+			if err := array.add(withoutSecrets(c)); err != nil {
 				return err
 			}
 		}

@@ -24,9 +24,8 @@ type repository struct {
 	folder *storage.Folder
 }
 
-// Close lets the folder go. The store.Repository is left to the end of the
-// process: after an interrupted restore, frames may still be being read.
-func (r *repository) Close() { r.folder.Close() }
+// Close frees the keys and lets the folder go.
+func (r *repository) Close() error { return errors.Join(r.Repository.Close(), r.folder.Close()) }
 
 // maxTries is how often a passphrase is asked for.
 const maxTries = 3

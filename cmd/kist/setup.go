@@ -92,7 +92,7 @@ func (a *app) create(ctx context.Context, path string, files secretFiles, o stor
 	if err != nil {
 		return nil, err
 	}
-	return &repository{r, folder}, nil
+	return &repository{r, folder}, folder.SetAnchor(anchor)
 }
 
 // setupSecret gives the first secret. A key file that is there is taken as it is.

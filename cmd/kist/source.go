@@ -22,27 +22,36 @@ const (
 	sourceFile sourceKind = iota
 	sourceFolder
 	sourceStdin
+	sourceCopy // what a container engine copies
 )
 
 // source is what becomes one volume.
 type source struct {
-	kind   sourceKind
-	path   string // as it was given
-	name   string // of the volume
-	stdin  io.Reader
-	empty  bool               // may be
-	report *volume.ReadReport // of a folder, once it has been read
+	kind      sourceKind
+	path      string // as it was given
+	name      string // of the volume
+	mountPath string // in a container
+	stdin     io.Reader
+	copy      func(context.Context) io.ReadCloser
+	empty     bool // may be
+	folder    folderOptions
+}
+
+// folderOptions say how folders are read.
+type folderOptions struct {
+	reread bool
+	read   volume.ReadOptions
 }
 
 // tarEndings are dropped from the base name of a source.
 var tarEndings = []string{".tar", ".tar.gz", ".tgz", ".tar.zst", ".tar.xz"}
 
 // findSources looks at all sources before any is read.
-func (a *app) findSources(paths []string, acceptEmpty bool) ([]*source, error) {
+func (a *app) findSources(paths []string, acceptEmpty bool, folders folderOptions) ([]*source, error) {
 	var sources []*source
 	taken := make(map[string]bool)
 	for _, path := range paths {
-		s := &source{path: path, empty: acceptEmpty}
+		s := &source{path: path, empty: acceptEmpty, folder: folders}
 		if path == "-" {
 			s.kind, s.name, s.stdin = sourceStdin, "stdin", a.stdin
 			if isTerminal(a.stdin) {
@@ -133,19 +142,25 @@ func resolve(path string) string {
 	return path
 }
 
+// input is the source as the store takes it. Source tells the store which files
+// to take over from the capture before.
 func (s *source) input() store.VolumeInput {
-	v := store.VolumeInput{Name: s.name, Open: s.open}
+	v := store.VolumeInput{Name: s.name, MountPath: s.mountPath, Open: s.open}
 	if s.kind != sourceStdin {
 		v.Source = strings.ToValidUTF8(resolve(s.path), "_")
+	}
+	if s.kind == sourceFolder {
+		v.Open = nil
+		v.Folder = &store.FolderInput{Path: s.path, Options: s.folder.read, Reread: s.folder.reread}
 	}
 	return v
 }
 
-// open gives the volume's stream.
+// open gives the volume's stream, where it is no folder.
 func (s *source) open(ctx context.Context) (io.ReadCloser, error) {
 	switch s.kind {
-	case sourceFolder:
-		return s.readFolder(ctx), nil
+	case sourceCopy:
+		return s.copy(ctx), nil
 	case sourceStdin:
 		return s.mustHold(heeding(ctx, s.stdin))
 	}
@@ -180,45 +195,6 @@ func heeding(ctx context.Context, r io.Reader) io.ReadCloser {
 	}()
 	context.AfterFunc(ctx, func() { in.CloseWithError(context.Cause(ctx)) })
 	return out
-}
-
-// readFolder reads a folder as a tar stream.
-func (s *source) readFolder(ctx context.Context) io.ReadCloser {
-	r, w := io.Pipe()
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		report, err := volume.WriteTar(ctx, w, s.path, volume.ReadOptions{})
-		s.report = report
-		w.CloseWithError(err) // nil is the end of the stream
-	}()
-	return &folderStream{r, done}
-}
-
-// folderStream is a folder being read. Its report may be read after Close.
-type folderStream struct {
-	*io.PipeReader
-	done <-chan struct{}
-}
-
-func (f *folderStream) Close() error {
-	err := f.PipeReader.Close()
-	<-f.done
-	return err
-}
-
-// warnings says what of a folder is not in the stream as it was.
-func (s *source) warnings() (texts []string) {
-	if s.report == nil {
-		return nil
-	}
-	for _, n := range s.report.Changed {
-		texts = append(texts, fmt.Sprintf("%s changed: %s. Was the service stopped?", printable(n.Path), screenText(n.Reason)))
-	}
-	for _, n := range s.report.Skipped {
-		texts = append(texts, fmt.Sprintf("%s is not in the capture: %s.", printable(n.Path), screenText(n.Reason)))
-	}
-	return texts
 }
 
 func isUnfinished(err error) bool {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -52,7 +53,7 @@ func statusOf(err error) int {
 		return statusDamage
 	case errors.As(err, &own):
 		return own.status
-	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository):
+	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
 		return statusMissing
 	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous):
 		return statusUsage

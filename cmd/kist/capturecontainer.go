@@ -1,0 +1,105 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"strconv"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/store"
+)
+
+// captureContainer captures the volumes of a container.
+func (s *capturing) captureContainer(c *cli.Context) error {
+	if err := wantArgs(c, 0, 0); err != nil {
+		return err
+	}
+	if c.Bool("stop") && c.Bool("live") {
+		return usagef("capture: --stop and --live are both given")
+	}
+	target, err := s.app.findContainer(c, c.String("container"))
+	if err != nil {
+		return err
+	}
+	if target.Running && !c.Bool("stop") && !c.Bool("live") {
+		return usagef("container %s is running: --stop stops it while it is captured and starts it again, --live takes the volumes as they are while it writes", target.Name)
+	}
+	if err := s.describe(target); err != nil {
+		return err
+	}
+	s.sources, err = s.app.mountSources(target, mountChoice{c.Bool("include-readonly"), c.StringSlice("exclude-mount"), foldersAsked(c)})
+	if err != nil {
+		return err
+	}
+	if err := s.app.checkApart(s.sources); err != nil {
+		return err
+	}
+	r, err := s.app.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	return s.takeContainer(c.Context, r, target, c.Bool("stop"))
+}
+
+// takeContainer captures what runs by stopping it, what stands as it is, and
+// else a live container.
+func (s *capturing) takeContainer(ctx context.Context, r *repository, target *container, stop bool) error {
+	if target.Running && stop {
+		return s.takeStopped(ctx, r, target)
+	}
+	if target.Running {
+		s.options.Labels[labelLive] = "yes"
+		s.app.warn("container %s goes on writing: what is captured may be of no single moment. Captures of a stopped one are safe.", printable(target.Name))
+	}
+	taken, err := s.take(ctx, r, "capturing")
+	if err != nil {
+		return err
+	}
+	var started error
+	if !target.Running {
+		started = target.mustStand(ctx, startedMeanwhile)
+	}
+	return errors.Join(s.report(taken), started)
+}
+
+// takeStopped reads the volumes once while the container runs, and again, as far
+// as they changed since, while it is stopped.
+func (s *capturing) takeStopped(ctx context.Context, r *repository, target *container) error {
+	draft, err := s.draft(ctx, r)
+	if err != nil {
+		return err
+	}
+	var made *taken
+	down, err := s.app.whileStopped(ctx, target, func(ctx context.Context) error {
+		made, err = s.takeAfter(ctx, r, draft, time.Now())
+		return err
+	})
+	if made == nil {
+		return err
+	}
+	s.app.say("Container %s was down for %.1f s.", printable(target.Name), down.Seconds())
+	return errors.Join(s.report(made), err)
+}
+
+// draft stores what there is while the container runs.
+func (s *capturing) draft(ctx context.Context, r *repository) (*store.Draft, error) {
+	o, end := s.input("reading while it runs")
+	defer end()
+	draft, err := r.Draft(ctx, o)
+	return draft, explainUnfinished(err)
+}
+
+// takeAfter captures what changed since the draft, and what did not from there.
+func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, stopped time.Time) (*taken, error) {
+	for _, source := range s.sources {
+		source.folder.reread = false // the draft did
+	}
+	s.options.After = draft
+	s.reading = func() {
+		s.options.Labels[labelStopped] = strconv.FormatFloat(time.Since(stopped).Seconds(), 'f', 1, 64)
+	}
+	return s.take(ctx, r, "capturing")
+}

@@ -1,0 +1,151 @@
+package engine
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Container is what the engine knows of a container.
+type Container struct {
+	ID, Name    string
+	Running     bool // or paused, or about to
+	ImageName   string
+	ImageID     string
+	ImageDigest string // "" where the engine does not say
+	Mounts      []Mount
+	Labels      map[string]string
+	StopTimeout time.Duration
+
+	config, hostConfig, networks json.RawMessage
+}
+
+// Mount is something mounted in a container.
+type Mount struct {
+	Type        string `json:"Type"` // volume, bind, tmpfs …
+	Name        string `json:"Name,omitempty"`
+	Source      string `json:"Source,omitempty"` // on the host
+	Destination string `json:"Destination"`
+	RW          bool   `json:"RW"`
+}
+
+// defaultStopTimeout is what engines give a container to end: common practice,
+// no source.
+const defaultStopTimeout = 10 * time.Second
+
+// inspected is the common form of what the engines' inspect prints.
+type inspected struct {
+	ID          string `json:"Id"`
+	Name        string
+	Image       string
+	ImageName   string
+	ImageDigest string
+	State       struct {
+		Running, Paused, Restarting bool
+		Status                      string
+	}
+	Mounts          []Mount
+	Config          json.RawMessage
+	HostConfig      json.RawMessage
+	NetworkSettings struct{ Networks json.RawMessage }
+}
+
+// Inspect asks for a container. It fails with ErrNotFound.
+func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
+	var found inspected
+	if err := e.inspect(ctx, "container", name, &found); err != nil {
+		return nil, err
+	}
+	var config struct {
+		Image       string
+		Labels      map[string]string
+		StopTimeout *float64
+	}
+	if err := decode(found.Config, &config); err != nil {
+		return nil, fmt.Errorf("container %s: its configuration: %w", name, err)
+	}
+	if found.ID == "" {
+		return nil, fmt.Errorf("container %s: the engine does not say its id", name)
+	}
+	c := &Container{
+		ID: found.ID, Name: strings.TrimPrefix(found.Name, "/"),
+		ImageName: found.ImageName, ImageID: found.Image, ImageDigest: found.ImageDigest,
+		Mounts: found.Mounts, Labels: config.Labels, StopTimeout: defaultStopTimeout,
+		config: found.Config, hostConfig: found.HostConfig, networks: found.NetworkSettings.Networks,
+	}
+	if c.Name == "" {
+		c.Name = name
+	}
+	if c.ImageName == "" {
+		c.ImageName = config.Image
+	}
+	if s := config.StopTimeout; s != nil && *s >= 0 && *s < 1e6 {
+		c.StopTimeout = time.Duration(*s * float64(time.Second))
+	}
+	c.Running = found.State.Running || found.State.Paused || found.State.Restarting ||
+		slices.Contains([]string{"running", "paused", "restarting", "stopping"}, strings.ToLower(found.State.Status))
+	return c, nil
+}
+
+// Image is what the engine knows of an image.
+type Image struct {
+	Digest string
+	Labels map[string]string
+	config json.RawMessage
+}
+
+// Image asks for an image. It fails with ErrNotFound.
+func (e *Engine) Image(ctx context.Context, ref string) (*Image, error) {
+	var found struct {
+		Digest      string
+		RepoDigests []string
+		Config      json.RawMessage
+	}
+	if err := e.inspect(ctx, "image", ref, &found); err != nil {
+		return nil, err
+	}
+	var config struct{ Labels map[string]string }
+	if err := decode(found.Config, &config); err != nil {
+		return nil, fmt.Errorf("image %s: its configuration: %w", ref, err)
+	}
+	i := &Image{Digest: found.Digest, Labels: config.Labels, config: found.Config}
+	if i.Digest == "" && len(found.RepoDigests) > 0 {
+		_, i.Digest, _ = strings.Cut(found.RepoDigests[0], "@")
+	}
+	return i, nil
+}
+
+// inspect asks for one object of a kind.
+func (e *Engine) inspect(ctx context.Context, kind, name string, to any) error {
+	out, err := e.call(ctx, e.wait, "inspect", "--type", kind, "--", name)
+	if err != nil {
+		if errors.Is(err, ErrNotFound) {
+			return fmt.Errorf("%s %s: %w", kind, name, err)
+		}
+		return err
+	}
+	var all []json.RawMessage
+	if err := json.Unmarshal(out, &all); err != nil {
+		return fmt.Errorf("%s %s: what the engine says of it is no JSON array: %w", kind, name, err)
+	}
+	if len(all) == 0 {
+		return fmt.Errorf("%s %s: %w", kind, name, ErrNotFound)
+	}
+	if err := json.Unmarshal(all[0], to); err != nil {
+		return fmt.Errorf("%s %s: what the engine says of it: %w", kind, name, err)
+	}
+	return nil
+}
+
+// decode decodes a part that may be missing.
+func decode(raw json.RawMessage, to any) error {
+	if len(bytes.TrimSpace(raw)) == 0 {
+		return nil
+	}
+	return json.Unmarshal(raw, to)
+}

@@ -1,0 +1,89 @@
+package engine
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"strings"
+)
+
+// Launch is all that is needed to make a container again: what the engine says
+// of its configuration, and of that of its image.
+type Launch struct {
+	Name        string          `json:"name"`
+	Image       string          `json:"image"`
+	Digest      string          `json:"digest,omitempty"`
+	Mounts      []Mount         `json:"mounts,omitempty"`
+	Config      json.RawMessage `json:"config,omitempty"`
+	HostConfig  json.RawMessage `json:"host_config,omitempty"`
+	Networks    json.RawMessage `json:"networks,omitempty"`
+	ImageConfig json.RawMessage `json:"image_config,omitempty"`
+}
+
+// NewLaunch gives what made a container. The image may be nil.
+func NewLaunch(c *Container, i *Image) *Launch {
+	l := &Launch{
+		Name: c.Name, Image: c.ImageName, Digest: c.ImageDigest,
+		Mounts: c.Mounts, Config: c.config, HostConfig: c.hostConfig, Networks: c.networks,
+	}
+	if i != nil {
+		l.ImageConfig = i.config
+		l.Digest = cmp.Or(l.Digest, i.Digest)
+	}
+	return l
+}
+
+// ParseLaunch reads what json.Marshal wrote.
+func ParseLaunch(text string) (*Launch, error) {
+	l := &Launch{}
+	if err := json.Unmarshal([]byte(text), l); err != nil {
+		return nil, fmt.Errorf("launch configuration: %w", err)
+	}
+	return l, nil
+}
+
+// Pinned names the image by its digest, so that no other can take its place.
+func (l *Launch) Pinned() string {
+	if l.Digest == "" {
+		return l.Image
+	}
+	name, _, _ := strings.Cut(l.Image, "@")
+	return strings.TrimSuffix(name, tagOf(name)) + "@" + l.Digest
+}
+
+// Tag gives an image's tag, "" where its name has none.
+func Tag(image string) string {
+	name, _, _ := strings.Cut(image, "@")
+	return strings.TrimPrefix(tagOf(name), ":")
+}
+
+// tagOf gives the tag with its colon. A colon before a slash is that of a port.
+func tagOf(name string) string {
+	i := strings.LastIndexByte(name, ':')
+	if i < 0 || strings.Contains(name[i:], "/") {
+		return ""
+	}
+	return name[i:]
+}
+
+// Command gives the words behind the engine's program that make the container
+// again and start it, its image pinned.
+func (l *Launch) Command() []string {
+	config, host, image := newSettings(l.Config), newSettings(l.HostConfig), newSettings(l.ImageConfig)
+	words := []string{"run", "--detach", "--name", l.Name}
+	for _, part := range [][]string{
+		identityFlags(config, image),
+		environmentFlags(config, image),
+		labelFlags(config, image),
+		mountFlags(l.Mounts, host),
+		portFlags(host),
+		networkFlags(host, l.Networks),
+		rightFlags(host),
+		limitFlags(host),
+	} {
+		words = append(words, part...)
+	}
+	entry, extra := entrypoint(config, image)
+	words = append(append(words, entry...), l.Pinned())
+	return append(words, append(extra, arguments(config, image, len(entry) > 0)...)...)
+}

@@ -1,0 +1,7 @@
+//go:build !unix
+
+package engine
+
+import "os/exec"
+
+func setApart(*exec.Cmd) {}

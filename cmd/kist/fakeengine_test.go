@@ -1,0 +1,95 @@
+//go:build unix
+
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+)
+
+// fakeEngine stands for a container engine's program. In the folder
+// FAKE_ENGINE, NAME.json is what it says of a container or an image, without
+// its state; a container runs while NAME.running is there; NAME.files is its
+// root, for copies; calls lists the commands. fail-WORD makes a command fail,
+// kill-WORD makes it kill the program that called it.
+func fakeEngine() {
+	f := &fake{os.Getenv("FAKE_ENGINE")}
+	if err := f.run(os.Args[1:]); err != nil {
+		fmt.Fprintln(os.Stderr, "Error:", err)
+		os.Exit(125)
+	}
+}
+
+type fake struct{ dir string }
+
+func (f *fake) run(args []string) error {
+	calls, err := os.OpenFile(f.path("calls"), os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(calls, strings.Join(args, " "))
+	calls.Close()
+	if f.has("kill-" + args[0]) {
+		os.Remove(f.path("kill-" + args[0]))
+		return syscall.Kill(os.Getppid(), syscall.SIGKILL)
+	}
+	if f.has("fail-" + args[0]) {
+		return errors.New("out of order")
+	}
+	switch args[0] {
+	case "inspect":
+		return f.inspect(args[len(args)-1])
+	case "stop":
+		return os.Remove(f.path(f.nameOf(args[1]) + ".running"))
+	case "start":
+		return os.WriteFile(f.path(f.nameOf(args[1])+".running"), nil, 0o600)
+	case "cp":
+		return f.copy(args[1], args[2])
+	}
+	return fmt.Errorf("unknown command %q", args[0])
+}
+
+func (f *fake) path(name string) string { return filepath.Join(f.dir, filepath.Base(name)) }
+
+func (f *fake) has(name string) bool {
+	_, err := os.Stat(f.path(name))
+	return err == nil
+}
+
+// nameOf gives the name of a container by its id, id-NAME.
+func (f *fake) nameOf(id string) string { return strings.TrimPrefix(id, "id-") }
+
+func (f *fake) inspect(name string) error {
+	name = f.nameOf(name)
+	b, err := os.ReadFile(f.path(name + ".json"))
+	if err != nil {
+		return fmt.Errorf("no such container %s", name)
+	}
+	b = bytes.ReplaceAll(b, []byte("$WORK"), []byte(filepath.Dir(f.dir)))
+	var about map[string]any
+	if err := json.Unmarshal(b, &about); err != nil {
+		return err
+	}
+	about["Id"], about["Name"] = "id-"+name, name
+	about["State"] = map[string]any{"Running": f.has(name + ".running")}
+	return json.NewEncoder(os.Stdout).Encode([]any{about})
+}
+
+// copy runs tar on the container's files.
+func (f *fake) copy(from, to string) error {
+	place, args := from, []string{"-c", "."}
+	if from == "-" {
+		place, args = to, []string{"-x"}
+	}
+	id, path, _ := strings.Cut(place, ":")
+	cmd := exec.Command("tar", append([]string{"-C", filepath.Join(f.path(f.nameOf(id)+".files"), path)}, args...)...)
+	cmd.Stdin, cmd.Stdout, cmd.Stderr = os.Stdin, os.Stdout, os.Stderr
+	return cmd.Run()
+}

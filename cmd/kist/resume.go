@@ -1,0 +1,22 @@
+package main
+
+import "github.com/urfave/cli/v2"
+
+func (a *app) resumeCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "resume",
+		Usage: "start containers that a killed capture or restore left stopped",
+		Description: `
+Every command does this before all else. This one does nothing but that, and needs
+no repository: it is for service managers.
+
+Example:
+  kist resume`,
+		Action: func(c *cli.Context) error {
+			if err := wantArgs(c, 0, 0); err != nil {
+				return err
+			}
+			return a.startLeftStopped(c.Context)
+		},
+	}
+}

@@ -1,0 +1,178 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+)
+
+// A stop note says that a container is stopped for as long as a run of kist
+// takes. That run holds a lock on it, which the system lets go when the run
+// ends, however it ends. A note without a lock is of a run that was killed.
+type stopNote struct {
+	Container string    `json:"container"`
+	ID        string    `json:"id"`
+	Engine    string    `json:"engine"`
+	Stopped   time.Time `json:"stopped"`
+
+	file *os.File
+}
+
+const (
+	stopNotes   = "stopped-*.json"
+	maxStopNote = 64 << 10
+)
+
+// stateFolder is where notes are kept (XDG Base Directory Specification; for
+// root, the Filesystem Hierarchy Standard's /var/lib).
+func (a *app) stateFolder() (string, error) {
+	if dir := a.getenv("XDG_STATE_HOME"); filepath.IsAbs(dir) {
+		return filepath.Join(dir, "kist"), nil
+	}
+	if os.Geteuid() == 0 {
+		return "/var/lib/kist", nil
+	}
+	home, err := os.UserHomeDir()
+	if err != nil {
+		return "", fmt.Errorf("no folder for notes about stopped containers: %w", err)
+	}
+	return filepath.Join(home, ".local", "state", "kist"), nil
+}
+
+// noteStopped writes a note before a container is stopped.
+func (a *app) noteStopped(c *container) (_ *stopNote, err error) {
+	dir, err := a.stateFolder()
+	if err != nil {
+		return nil, err
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("the folder for notes about stopped containers: %w", err)
+	}
+	path := filepath.Join(dir, "stopped-"+c.ID+".json")
+	n := &stopNote{Container: c.Name, ID: c.ID, Engine: c.engine.Name(), Stopped: time.Now()}
+	// It is locked before it has its name, so that nobody finds it without a lock.
+	if n.file, err = os.CreateTemp(dir, ".new-"); err != nil {
+		return nil, fmt.Errorf("a note about a stopped container: %w", err)
+	}
+	defer func() {
+		if err != nil {
+			os.Remove(n.file.Name())
+			n.file.Close()
+		}
+	}()
+	locked, err := tryLock(n.file)
+	if err == nil && !locked {
+		err = errors.New("it is locked by another")
+	}
+	if err == nil {
+		err = errors.Join(json.NewEncoder(n.file).Encode(n), n.file.Sync())
+	}
+	if err == nil {
+		err = os.Link(n.file.Name(), path)
+	}
+	if errors.Is(err, os.ErrExist) {
+		return nil, fmt.Errorf("container %s is being stopped by another run of kist (%s)", c.Name, path)
+	}
+	if err == nil {
+		err = errors.Join(os.Remove(n.file.Name()), syncFolder(dir))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("a note about container %s, which is not stopped without: %w", c.Name, err)
+	}
+	return n, nil
+}
+
+func (n *stopNote) path() string {
+	return filepath.Join(filepath.Dir(n.file.Name()), "stopped-"+n.ID+".json")
+}
+
+// remove takes the note away: the container runs again.
+func (n *stopNote) remove() error { return errors.Join(os.Remove(n.path()), n.file.Close()) }
+
+// release leaves the note to the next run.
+func (n *stopNote) release() error { return n.file.Close() }
+
+// startLeftStopped starts the containers that runs which were killed left
+// stopped.
+func (a *app) startLeftStopped(ctx context.Context) error {
+	dir, err := a.stateFolder()
+	if err != nil {
+		return nil // nor could a note have been written
+	}
+	found, _ := filepath.Glob(filepath.Join(dir, stopNotes))
+	var errs []error
+	for _, path := range found {
+		if err := a.startNoted(ctx, path); err != nil {
+			errs = append(errs, fmt.Errorf("note %s: %w", path, err))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// startNoted starts the container of one note, unless the run that wrote it
+// still goes on.
+func (a *app) startNoted(ctx context.Context, path string) error {
+	n, err := takeNote(path)
+	if n == nil || err != nil {
+		return err
+	}
+	e := engine.New(cmp.Or(n.Engine, engine.Default))
+	running, err := e.IsRunning(ctx, n.ID)
+	if errors.Is(err, engine.ErrNotFound) || err == nil && running {
+		return n.remove()
+	}
+	if err == nil {
+		a.warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", printable(n.Container), localTime(n.Stopped))
+		err = e.Start(ctx, n.ID)
+	}
+	if err != nil {
+		return errors.Join(fmt.Errorf("container %s is stopped since %s, and could not be started (%s start %s does it): %w",
+			n.Container, localTime(n.Stopped), e.Name(), n.Container, err), n.release())
+	}
+	return n.remove()
+}
+
+// takeNote reads a note and locks it. It gives nil where that is another's.
+func takeNote(path string) (_ *stopNote, err error) {
+	f, err := os.Open(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	n := &stopNote{}
+	defer func() {
+		if n == nil || err != nil {
+			f.Close()
+		}
+	}()
+	if ours, err := tryLock(f); err != nil || !ours || !sameFile(f, path) {
+		n = nil
+		return nil, err
+	}
+	b, err := io.ReadAll(io.LimitReader(f, maxStopNote))
+	if err == nil {
+		err = json.Unmarshal(b, n)
+	}
+	if err == nil && filepath.Base(path) != "stopped-"+n.ID+".json" {
+		err = errors.New("it is not about the container of its name")
+	}
+	n.file = f
+	return n, err
+}
+
+// sameFile tells whether a file still has its name.
+func sameFile(f *os.File, path string) bool {
+	is, err := f.Stat()
+	named, err2 := os.Stat(path)
+	return err == nil && err2 == nil && os.SameFile(is, named)
+}

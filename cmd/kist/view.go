@@ -1,0 +1,41 @@
+package main
+
+import (
+	"maps"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/store"
+)
+
+// captureJSON is a capture that was just made, as scripts get it.
+type captureJSON struct {
+	*store.Capture
+	Volumes []volumeJSON `json:"volumes"`
+}
+
+type volumeJSON struct {
+	*store.Volume
+	TakenOver int `json:"taken_over"` // members that were not read again
+	Changed   int `json:"changed"`    // files that changed while they were read
+}
+
+func newCaptureJSON(c *store.Capture) captureJSON {
+	j := captureJSON{Capture: withoutSecrets(c)}
+	for i := range c.Volumes {
+		v := &c.Volumes[i]
+		j.Volumes = append(j.Volumes, volumeJSON{v, v.Reused, v.Changed})
+	}
+	return j
+}
+
+// withoutSecrets gives a capture whose launch configuration can be shown.
+func withoutSecrets(c *store.Capture) *store.Capture {
+	launch, ok := c.Labels[labelLaunch]
+	if !ok {
+		return c
+	}
+	shown := *c
+	shown.Labels = maps.Clone(c.Labels)
+	shown.Labels[labelLaunch] = engine.MaskJSON(launch)
+	return &shown
+}
