@@ -7,6 +7,8 @@ import (
 	"io"
 	"os"
 	"runtime/pprof"
+
+	"github.com/kistarchive/kist/store"
 )
 
 // childCommand is not for people: speed runs it, so that each capture and
@@ -16,6 +18,7 @@ const childCommand = "child"
 func runChild(ctx context.Context, s *setup, args []string) error {
 	dir := s.String("repository", "", "as createRepository made it")
 	capture := s.String("capture", "", "tarball")
+	folder := s.String("folder", "", "that is captured")
 	stream := s.String("stream", "", "file that the newest capture is restored to")
 	into := s.String("into", "", "new folder that the newest capture is restored into")
 	profile := s.String("cpuprofile", "", "file")
@@ -26,6 +29,8 @@ func runChild(ctx context.Context, s *setup, args []string) error {
 		switch {
 		case *capture != "":
 			return childCapture(ctx, *dir, *capture)
+		case *folder != "":
+			return childCaptureFolder(ctx, *dir, *folder)
 		case *stream != "":
 			return childRestore(ctx, *dir, *stream)
 		case *into != "":
@@ -49,6 +54,18 @@ func profiled(file string, f func() error) error {
 	err = f()
 	pprof.StopCPUProfile()
 	return errors.Join(err, w.Close())
+}
+
+func childCaptureFolder(ctx context.Context, dir, folder string) error {
+	r, err := openRepository(ctx, dir)
+	if err != nil {
+		return err
+	}
+	_, err = r.Capture(ctx, store.CaptureOptions{
+		Name: "seedbank", Host: "hazel",
+		Volumes: []store.VolumeInput{{Name: "data", Source: folder, Folder: &store.FolderInput{Path: folder}}},
+	})
+	return errors.Join(err, r.Close())
 }
 
 func childCapture(ctx context.Context, dir, file string) error {

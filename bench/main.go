@@ -52,6 +52,8 @@ func dispatch(ctx context.Context, args []string, out, log io.Writer) error {
 		return runDatabase(ctx, s, args)
 	case "speed":
 		return runSpeed(ctx, s, args)
+	case "tree":
+		return runTree(ctx, s, args)
 	case childCommand:
 		return runChild(ctx, s, args)
 	case "help", "-h", "-help", "--help":

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"os"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -80,6 +81,33 @@ func BenchmarkRestore(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		if err := r.Restore(b.Context(), &c.Volumes[0], io.Discard, store.RestoreOptions{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+func BenchmarkFolderUnchanged(b *testing.B) {
+	dir := b.TempDir()
+	for i := range 20_000 {
+		folder := fmt.Sprintf("%s/%d", dir, i/100)
+		if i%100 == 0 {
+			if err := os.Mkdir(folder, 0o755); err != nil {
+				b.Fatal(err)
+			}
+		}
+		if err := os.WriteFile(fmt.Sprintf("%s/%d", folder, i), random(byte(i), 200), 0o644); err != nil {
+			b.Fatal(err)
+		}
+	}
+	r := benchRepository(b)
+	defer r.Close()
+	o := store.CaptureOptions{Volumes: []store.VolumeInput{{Source: dir, Folder: &store.FolderInput{Path: dir}}}}
+	if _, err := r.Capture(b.Context(), o); err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := r.Capture(b.Context(), o); err != nil {
 			b.Fatal(err)
 		}
 	}

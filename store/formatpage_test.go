@@ -57,7 +57,7 @@ func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
 // sees to it that no limit of package format is left out.
 func TestFormatPageLimits(t *testing.T) {
 	want := map[string]int{
-		"MaxChunk": format.MaxChunk, "MaxFrameRaw": format.MaxFrameRaw, "MaxFrameSealed": format.MaxFrameSealed,
+		"MaxChunk": format.MaxChunk, "MaxCuts": format.MaxCuts, "MaxFrameRaw": format.MaxFrameRaw, "MaxFrameSealed": format.MaxFrameSealed,
 		"MaxFrameChunks": format.MaxFrameChunks, "MaxSlabChunks": format.MaxSlabChunks, "MaxSlab": format.MaxSlab,
 		"MaxSection": format.MaxSection, "MaxRecord": format.MaxRecord, "MaxIndexFile": format.MaxIndexFile,
 		"MaxMemberHead": format.MaxMemberHead, "MaxInlineRuns": format.MaxInlineRuns, "MaxRecipeLevel": format.MaxRecipeLevel,

@@ -22,16 +22,14 @@ type prior struct {
 	cancel context.CancelFunc
 	ctx    context.Context
 
-	entries *entryReader
-	reading *fetch.Stream
-	states  *format.StateReader
-	decoder tarstream.Decoder
+	members <-chan []*priorMember
+	read    chan struct{}               // closed when nothing reads members any more
 	places  func() (place, error, bool) // of the contents' chunks, in order
 	stop    func()
 
-	now    *priorMember // where the reading is; nil at the end
-	passed bool         // the chunks of now have been gone through
-	before uint64       // length of the content before now
+	batch  []*priorMember // that have come, after now
+	now    *priorMember   // where the reading is; nil at the end
+	passed bool           // the chunks of now have been gone through
 }
 
 // priorMember is a member of the capture before.
@@ -64,10 +62,13 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 		return nil
 	}
 	ctx, cancel := context.WithCancel(ctx)
-	p := &prior{r: s.r, index: s.index, ctx: ctx, cancel: cancel}
-	p.entries = s.r.readEntries(ctx, record)
-	p.reading = s.r.slabs.Stream(ctx, record.States)
-	p.states = format.NewStateReader(fetch.Bytes(p.reading.Next))
+	members := make(chan []*priorMember, 4)
+	p := &prior{r: s.r, index: s.index, ctx: ctx, cancel: cancel, members: members, read: make(chan struct{})}
+	go func() {
+		defer close(p.read)
+		defer close(members)
+		s.r.readPrior(ctx, record, members)
+	}()
 	runs := fetch.Runs(func(func(format.Run, error) bool) {})
 	if record.Contents != nil {
 		runs = s.r.slabs.Runs(ctx, record.Contents)
@@ -122,8 +123,7 @@ func (p *prior) close() {
 	if p != nil {
 		p.cancel()
 		p.stop()
-		p.entries.close()
-		p.reading.Close()
+		<-p.read
 	}
 }
 
@@ -185,28 +185,71 @@ func (p *prior) advance() {
 			}
 		}
 	}
-	p.passed = false
-	was := p.now
-	p.now = nil
-	if was != nil {
-		p.before = was.entry.Length
+	p.passed, p.now = false, nil
+	if len(p.batch) == 0 {
+		p.batch = <-p.members // closed when ctx is done
 	}
-	e, err := p.entries.next()
-	if err != nil || tarstream.Kind(e.Kind) != tarstream.Entry || padding(p.before) > len(e.Header) {
-		return
+	if len(p.batch) > 0 {
+		p.now, p.batch = p.batch[0], p.batch[1:]
 	}
-	e.Header = e.Header[padding(p.before):]
+}
+
+// readPrior reads the members of a volume with their states, some ahead, until
+// something goes wrong.
+func (r *Repository) readPrior(ctx context.Context, v *format.Volume, out chan<- []*priorMember) {
+	entries := r.readEntries(ctx, v)
+	defer entries.close()
+	states := r.slabs.Stream(ctx, v.States)
+	defer states.Close()
+	l := &priorList{entries: entries, states: format.NewStateReader(fetch.Bytes(states.Next))}
+	for {
+		batch := make([]*priorMember, 0, 128)
+		for len(batch) < cap(batch) {
+			m := l.next()
+			if m == nil {
+				break
+			}
+			batch = append(batch, m)
+		}
+		if len(batch) == 0 {
+			return
+		}
+		select {
+		case out <- batch:
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// priorList reads members with their states.
+type priorList struct {
+	entries *entryReader
+	states  *format.StateReader
+	decoder tarstream.Decoder
+	before  uint64 // length of the content before
+}
+
+// next gives the next member, or nil after the last and where something is wrong.
+func (l *priorList) next() *priorMember {
+	e, err := l.entries.next()
+	if err != nil || tarstream.Kind(e.Kind) != tarstream.Entry || padding(l.before) > len(e.Header) {
+		return nil
+	}
+	e.Header = e.Header[padding(l.before):]
+	l.before = e.Length
 	m := &priorMember{entry: e}
-	if m.state, err = p.states.Next(); err != nil {
-		return
+	if m.state, err = l.states.Next(); err != nil {
+		return nil
 	}
 	header, err := e.header()
 	if err != nil {
-		return
+		return nil
 	}
-	if m.member, err = p.decoder.Member(header, int64(e.Length)); err == nil {
-		p.now = m
+	if m.member, err = l.decoder.Member(header, int64(e.Length)); err != nil {
+		return nil
 	}
+	return m
 }
 
 // locate finds the chunks of a member in the index, with their lengths.
