@@ -45,6 +45,8 @@ func (a *app) commands() []*cli.Command {
 		a.contentsCommand(),
 		a.verifyCommand(),
 		a.restoreCommand(),
+		a.compareCommand(),
+		a.usageCommand(),
 		a.repairCommand(),
 		a.passphraseCommand(),
 		a.scheduleCommand(),

@@ -1,0 +1,74 @@
+package main
+
+import (
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/store"
+)
+
+func (a *app) usageCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "usage",
+		Usage: "tell what the captures cost, each and all together",
+		Description: `
+size is the length of the captured streams, added what the repository grew by when
+the capture was made, alone what only this capture keeps today: about what would
+be free without it. The bars show alone.
+
+Example:
+  kist usage
+  kist usage --json`,
+		Action: a.opening(0, 0, a.usage),
+	}
+}
+
+func (a *app) usage(c *cli.Context, r *repository) error {
+	u, err := r.Usage(c.Context)
+	if err != nil {
+		return err
+	}
+	if a.shared.json {
+		for i := range u.Captures {
+			u.Captures[i].Capture = withoutSecrets(u.Captures[i].Capture)
+		}
+		return a.printJSON(u)
+	}
+	if len(u.Captures) > 0 {
+		if err := a.table(usageLines(u)); err != nil {
+			return err
+		}
+	}
+	a.printf("%s of %s in %s: %s", count(len(u.Captures), "capture", "captures"), size(uint64(u.Captured)),
+		count(u.Slabs, "slab", "slabs"), size(uint64(u.Stored)))
+	if u.Captured > 0 {
+		a.printf(" on disk, %.1f%% of the streams", 100*float64(u.Stored)/float64(u.Captured))
+	}
+	a.printf("\n")
+	return nil
+}
+
+func usageLines(u *store.Usage) []string {
+	var most int64
+	for _, c := range u.Captures {
+		most = max(most, c.Alone)
+	}
+	lines := []string{"id\tname\tversion\ttaken\t    size\t   added\t   alone\t"}
+	for _, c := range u.Captures {
+		lines = append(lines, strings.Join([]string{
+			c.ID, printable(c.Name), printable(c.Version), localTime(c.Taken),
+			sizeCell(c.Bytes), sizeCell(c.Added), sizeCell(uint64(c.Alone)), bar(c.Alone, most),
+		}, "\t"))
+	}
+	return lines
+}
+
+// bar draws a share of a whole.
+func bar(n, most int64) string {
+	const width = 24
+	if most == 0 {
+		return ""
+	}
+	return strings.Repeat("=", int((n*width+most-1)/most))
+}
