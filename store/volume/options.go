@@ -5,6 +5,19 @@ type ReadOptions struct {
 	// CrossMounts also reads what is mounted on folders below. By default such a folder is in the
 	// stream, but not what is mounted on it, and a Note says so. Only folders are looked at.
 	CrossMounts bool
+	// Exclude has patterns of members to leave out, with the meaning of lines in a .gitignore file
+	// in the folder (gitignore(5)): a pattern with a slash before its end is of a path from the folder,
+	// one without is of a name anywhere; one that ends with a slash matches only folders; "*" and "?"
+	// don't match a slash, "**" between slashes matches any number of folders; "!" before a pattern
+	// takes back what an earlier one left out, unless a folder above is left out. The folder itself is
+	// never left out. Other than in git, "?" matches a character and not a byte, and a malformed
+	// pattern, or one with a class like [[:digit:]], is an error that wraps path.ErrBadPattern.
+	Exclude []string
+	// SkipCacheFolders leaves out what is in folders that are tagged as caches, besides the tag:
+	// those with a regular file CACHEDIR.TAG that begins with the signature of the Cache Directory
+	// Tagging Specification (https://bford.info/cachedir/). The folder that is read is not left out
+	// though it be tagged.
+	SkipCacheFolders bool
 	// OnEntry, if set, is called before each member is written, from the calling goroutine, with
 	// its name (as in Note.Path) and the bytes of content that will follow.
 	OnEntry func(path string, size int64)
@@ -14,6 +27,11 @@ type ReadOptions struct {
 type ReadReport struct {
 	// Members is the number of members in the stream, the folder itself included.
 	Members int
+	// Excluded is the number of names left out by ReadOptions.Exclude; what is in an excluded folder is
+	// not counted.
+	Excluded int
+	// CacheFolders is the number of folders whose contents SkipCacheFolders left out.
+	CacheFolders int
 	// Skipped lists what is not in the stream: sockets, files that vanished or changed their
 	// kind between listing and opening, contents of mount points, attributes that fit no header.
 	Skipped []Note

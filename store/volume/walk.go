@@ -57,6 +57,10 @@ func Walk(ctx context.Context, dir string, sink Sink, o ReadOptions) (*ReadRepor
 
 // walk is Walk with a number of attempts.
 func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts int) (*ReadReport, error) {
+	exclude, err := newExcluder(o.Exclude)
+	if err != nil {
+		return nil, err
+	}
 	top, err := openFolder(dir)
 	if err != nil {
 		return nil, err
@@ -68,9 +72,11 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	w := &walker{
-		opts: o, dev: st.dev, sink: sink, names: newOwners(), linked: make(map[inode]string),
+		opts: o, exclude: exclude, dev: st.dev, sink: sink, names: newOwners(), linked: make(map[inode]string),
 		turn: make(chan *job, jobsAhead), load: make(chan *job, jobsAhead),
 	}
+	d := &delivery{opts: o, sink: sink, attempts: attempts, report: &ReadReport{}}
+	defer func() { d.report.Excluded, d.report.CacheFolders = w.excluded, w.caches }()
 	var running sync.WaitGroup
 	defer running.Wait()
 	defer w.drain()
@@ -86,7 +92,6 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 			w.send(ctx, &job{err: err})
 		}
 	})
-	d := &delivery{opts: o, sink: sink, attempts: attempts, report: &ReadReport{}}
 	return d.report, d.run(ctx, w.turn)
 }
 

@@ -20,13 +20,16 @@ type inode struct{ dev, ino uint64 }
 
 // walker goes through the tree, ahead of what is delivered.
 type walker struct {
-	opts   ReadOptions
-	dev    uint64 // the file system that dir is on
-	sink   Sink
-	names  *owners
-	linked map[inode]string // first member of each file with several names
-	turn   chan *job        // in order
-	load   chan *job        // files, to be opened and read
+	opts    ReadOptions
+	exclude excluder
+	dev     uint64 // the file system that dir is on
+	sink    Sink
+	names   *owners
+	linked  map[inode]string // first member of each file with several names
+	turn    chan *job        // in order
+	load    chan *job        // files, to be opened and read
+
+	excluded, caches int // names and folders left out
 }
 
 // notePath is a member's name as callers see it.
@@ -69,6 +72,10 @@ func (w *walker) folder(ctx context.Context, d *folder, member string, depth int
 	entries, err := list(ctx, d)
 	if err != nil {
 		return err
+	}
+	if depth > 0 && w.opts.SkipCacheFolders && isCache(d, entries) {
+		w.caches++
+		entries = slices.DeleteFunc(entries, func(e entry) bool { return e.name != cacheTag })
 	}
 	var loading sync.WaitGroup // of files in d, which must stay open for it
 	defer loading.Wait()
@@ -122,6 +129,10 @@ func list(ctx context.Context, d *folder) ([]entry, error) {
 // entry sends what e names in d. What vanished or changed its kind since it was listed is noted.
 func (w *walker) entry(ctx context.Context, d *folder, e entry, parent string, depth int, loading *sync.WaitGroup) error {
 	member := parent + e.name
+	if w.exclude.excludes(notePath(member), e.kind.IsDir()) {
+		w.excluded++
+		return nil
+	}
 	var err error
 	switch {
 	case e.kind.IsDir():
