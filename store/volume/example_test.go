@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -56,4 +57,44 @@ func Example() {
 	// certs/hazel.pem (11 bytes)
 	// 4 members, 0 changed while they were read
 	// 1 restored, 11 bytes
+}
+
+// The catalogue is put back as it was before an upgrade. Until the restored folder is complete, the one
+// in place is not touched.
+func ExampleReplace() {
+	base, err := os.MkdirTemp("", "seedbank")
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer os.RemoveAll(base)
+	data := filepath.Join(base, "data")
+	if err := os.Mkdir(data, 0o700); err != nil {
+		log.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(data, "catalogue.db"), []byte("before"), 0o600); err != nil {
+		log.Fatal(err)
+	}
+	ctx := context.Background()
+	var stream bytes.Buffer
+	if _, err := volume.WriteTar(ctx, &stream, data, volume.ReadOptions{}); err != nil {
+		log.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(data, "catalogue.db"), []byte("spoiled"), 0o600); err != nil {
+		log.Fatal(err)
+	}
+
+	r, err := volume.Replace(ctx, data, func(ctx context.Context, dir string) error {
+		_, err := volume.Extract(ctx, &stream, dir, volume.ExtractOptions{})
+		return err
+	}, volume.ReplaceOptions{Now: func() time.Time { return time.Date(2026, 3, 14, 2, 3, 5, 0, time.UTC) }})
+	if err != nil {
+		log.Fatal(err)
+	}
+	content, err := os.ReadFile(filepath.Join(data, "catalogue.db"))
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Printf("%s; what was there is kept as %s\n", content, filepath.Base(r.Previous))
+	// Output:
+	// before; what was there is kept as data.before-20260314t020305z
 }

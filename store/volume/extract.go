@@ -61,14 +61,18 @@ func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*E
 
 // target makes dir or opens it where it is empty.
 func target(dir string) (*folder, error) {
-	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
-		return nil, err
+	made := os.Mkdir(dir, 0o700)
+	if made != nil && !errors.Is(made, fs.ErrExist) {
+		return nil, made
 	}
 	top, err := openFolder(dir)
 	if err != nil {
 		return nil, err
 	}
-	if err := readyTarget(top); err != nil {
+	if made == nil { // the folder above may hand down an ACL
+		err = ignoreUnsupported(top.removeAttribute(attrACLAccess))
+	}
+	if err := cmp.Or(err, readyTarget(top)); err != nil {
 		top.close()
 		return nil, fmt.Errorf("restoring into %s: %w", dir, err)
 	}

@@ -34,8 +34,8 @@ type handed struct {
 }
 
 const (
-	maxWaiting      = 4096
-	maxWaitingBytes = 16 << 20
+	maxWaiting      = 4096     // files: enough that several folders of usual size are at work
+	maxWaitingBytes = 16 << 20 // of contents, names and attributes
 )
 
 // smallFile is a regular file whose content is in memory.
@@ -73,7 +73,7 @@ func foldName(clean string) string { return strings.ToLower(clean) }
 func (e *extractor) hand(h *tar.Header, p place, content io.Reader) error {
 	s := &smallFile{
 		finisher: finisher{uid: e.uid, gid: e.gid}, member: h.Name, place: place{nil, p.name, p.clean},
-		data: make([]byte, h.Size), opts: &e.opts, generation: e.handed.generation, done: make(chan struct{}),
+		data: make([]byte, h.Size), opts: &e.opts, done: make(chan struct{}),
 	}
 	s.dir, _ = split(p.clean)
 	if _, err := io.ReadFull(content, s.data); err != nil {
@@ -104,6 +104,7 @@ func (w *handed) add(top *folder, s *smallFile) {
 			}
 		}
 	}
+	s.generation = w.generation
 	w.waiting = append(w.waiting, s)
 	w.byName[s.name] = s
 	w.count(s.name, 1)

@@ -132,7 +132,7 @@ func TestModelOfMany(t *testing.T) {
 		}
 		var members []member
 		want := model{}
-		for i := range 400 {
+		for i := range 200 {
 			p, target := name(), name()
 			m := []member{file(p, fmt.Sprint("content ", i)), file(p, ""), file(p, "y"), dir(p), symlink(p, target), hardlink(p, target)}[random.IntN(6)]
 			before := maps.Clone(want)

@@ -50,6 +50,11 @@ func liken(path, like string) error {
 		return err
 	}
 	defer d.close()
+	for _, acl := range []string{attrACLAccess, attrACLDefault} { // which the folder above hands down
+		if err := ignoreUnsupported(d.removeAttribute(acl)); err != nil {
+			return err
+		}
+	}
 	m, err := statPath(like)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil

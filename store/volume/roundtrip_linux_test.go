@@ -137,6 +137,13 @@ func TestInheritedACL(t *testing.T) {
 	if out := tool(t, nil, "getfacl", "-R", "-s", target); len(out) > 0 {
 		t.Errorf("ACLs were inherited:\n%s", out)
 	}
+	above := t.TempDir()
+	tool(t, nil, "setfacl", "-d", "-m", "u:4711:rwx", above)
+	_, err = volume.Extract(context.Background(), bytes.NewReader(stream(t, dir("./"))), above+"/new", volume.ExtractOptions{})
+	must(t, err)
+	if out := tool(t, nil, "getfacl", "-s", above+"/new"); len(out) > 0 {
+		t.Errorf("the new folder inherited:\n%s", out)
+	}
 }
 
 func TestSameBytesTwice(t *testing.T) {
@@ -157,11 +164,7 @@ func TestHoles(t *testing.T) {
 	tree{t, dir}.sparse("sparse.db")
 	must(t, os.WriteFile(dir+"/zeros", make([]byte, 1<<20), 0o600))
 	stream, _ := readTree(t, dir)
-	blocks := func(path string) int64 {
-		var st unix.Stat_t
-		must(t, unix.Stat(path, &st))
-		return st.Blocks * 512
-	}
+	blocks := func(path string) int64 { return allocated(t, path) }
 	for _, write := range []bool{false, true} {
 		got, _ := extractInto(t, stream, volume.ExtractOptions{WriteZeros: write})
 		if out := tool(t, nil, "diff", "-r", dir, got); len(out) > 0 {
@@ -172,6 +175,56 @@ func TestHoles(t *testing.T) {
 		}
 		if n := blocks(got + "/zeros"); (n >= 1<<20) != write {
 			t.Errorf("WriteZeros %v: zeros takes %d bytes", write, n)
+		}
+	}
+}
+
+// allocated is what a file takes on the disk, in bytes.
+func allocated(t *testing.T, path string) int64 {
+	t.Helper()
+	var st unix.Stat_t
+	must(t, unix.Stat(path, &st))
+	return st.Blocks * 512
+}
+
+// TestSparseTakesAsMuch has files of which some go through a worker. Each run of data may take up to a
+// block of 64 KiB more at each end.
+func TestSparseTakesAsMuch(t *testing.T) {
+	dir := t.TempDir()
+	data := bytes.Repeat([]byte("x"), 200<<10)
+	for name, c := range map[string]struct {
+		size   int64
+		run    int
+		starts []int64
+	}{
+		"database":     {100 << 20, 200 << 10, []int64{0, 3<<20 + 5, 40 << 20, 99<<20 + 4096}},
+		"log":          {30 << 20, 100 << 10, []int64{29 << 20}},
+		"small":        {128 << 10, 100, []int64{64 << 10}},
+		"hole only":    {128 << 10, 0, nil},
+		"hole at end":  {127<<10 + 1, 10, []int64{0}},
+		"small blocks": {1 << 20, 4096, []int64{0, 512 << 10}},
+	} {
+		f, err := os.Create(dir + "/" + name)
+		must(t, err, f.Truncate(c.size))
+		for _, start := range c.starts {
+			_, err := f.WriteAt(data[:c.run], start)
+			must(t, err)
+		}
+		must(t, f.Sync(), f.Close())
+		if allocated(t, dir+"/"+name) > c.size/2 {
+			missing(t, "a file system with holes")
+		}
+	}
+	stream, report := readTree(t, dir)
+	if len(report.Changed) > 0 {
+		t.Errorf("report %+v", report)
+	}
+	got, _ := extractInto(t, stream, volume.ExtractOptions{Sync: true})
+	tool(t, nil, "diff", "-r", dir, got)
+	for name, runs := range map[string]int64{"database": 4, "log": 1, "small": 1, "hole only": 0, "hole at end": 1, "small blocks": 2} {
+		before, after := allocated(t, dir+"/"+name), allocated(t, got+"/"+name)
+		if after > before+runs*(128<<10) || after < before/2 {
+			t.Errorf("%s takes %d bytes, and %d restored", name, before, after)
 		}
 	}
 }

@@ -2,7 +2,8 @@
 //
 // [WriteTar] gives the same bytes for the same tree, every time: members are sorted, and nothing
 // that reading changes (such as access times) is in the stream. [Extract] never writes outside the
-// folder it was given, whatever the stream says.
+// folder it was given, whatever the stream says. [Replace] puts what it restored into the place of a
+// folder that is in use, all or nothing.
 //
 // The format is the pax interchange format of POSIX.1-2017 (pax, "pax Interchange Format"), with
 // extended attributes as SCHILY.xattr.NAME records and POSIX ACLs as SCHILY.acl.access and
