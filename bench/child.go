@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"runtime/debug"
 	"runtime/pprof"
 
 	"github.com/kistarchive/kist/store"
@@ -16,6 +17,7 @@ import (
 const childCommand = "child"
 
 func runChild(ctx context.Context, s *setup, args []string) error {
+	debug.SetGCPercent(40) // as the program does
 	dir := s.String("repository", "", "as createRepository made it")
 	capture := s.String("capture", "", "tarball")
 	folder := s.String("folder", "", "that is captured")

@@ -79,6 +79,9 @@ func (o *CaptureOptions) check() error {
 	if len(o.Volumes) == 0 || len(o.Volumes) > maxVolumes {
 		return fmt.Errorf("%w: %d volumes: a capture has 1 to %d", ErrBadOptions, len(o.Volumes), maxVolumes)
 	}
+	if y := o.Taken.UTC().Year(); y < 1 || y > 9999 {
+		return fmt.Errorf("%w: taken in the year %d", ErrBadOptions, y)
+	}
 	if len(o.Labels) > maxLabels {
 		return fmt.Errorf("%w: %d labels: at most %d", ErrBadOptions, len(o.Labels), maxLabels)
 	}

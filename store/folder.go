@@ -61,7 +61,7 @@ func warnings(report *volume.ReadReport) (texts []string) {
 			if len(texts) == maxWarnings {
 				return append(texts, fmt.Sprintf("and %d more", len(report.Changed)+len(report.Skipped)-maxWarnings))
 			}
-			texts = append(texts, strings.ToValidUTF8(n.Path, "\uFFFD")+": "+n.Reason)
+			texts = append(texts, strings.ToValidUTF8(n.Path+": "+n.Reason, "\uFFFD"))
 		}
 	}
 	return texts

@@ -85,8 +85,9 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 }
 
 func checkAverage(n int) error {
-	if err := (chunk.Params{Average: n, Polynomial: 1}).Validate(); err != nil && (n < chunk.MinAverage || n > chunk.MaxAverage || n&(n-1) != 0) {
-		return fmt.Errorf("%w: average chunk size: %w", ErrBadOptions, err)
+	if n < chunk.MinAverage || n > chunk.MaxAverage || n&(n-1) != 0 {
+		return fmt.Errorf("%w: an average chunk length of %d: it is a power of two from %d to %d bytes",
+			ErrBadOptions, n, chunk.MinAverage, chunk.MaxAverage)
 	}
 	return nil
 }

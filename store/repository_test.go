@@ -136,6 +136,8 @@ func TestBadOptions(t *testing.T) {
 		"no volume":       {},
 		"same name twice": {Volumes: []store.VolumeInput{v, v}},
 		"no UTF-8":        {Name: "\xff", Volumes: []store.VolumeInput{v}},
+		"year 20000":      {Taken: time.Date(20000, 1, 1, 0, 0, 0, 0, time.UTC), Volumes: []store.VolumeInput{v}},
+		"year -1":         {Taken: time.Date(-1, 1, 1, 0, 0, 0, 0, time.UTC), Volumes: []store.VolumeInput{v}},
 		"long label":      {Note: strings.Repeat("a", store.MaxLabel+1), Volumes: []store.VolumeInput{v}},
 	} {
 		if _, err := f.Capture(t.Context(), o); !errors.Is(err, store.ErrBadOptions) {

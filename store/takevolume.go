@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/chunk/tarstream"
@@ -54,7 +55,7 @@ func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, 
 		t.record.Members = 1
 	}
 	if err := parts.Unfinished(); err != nil {
-		t.record.Unfinished = err.Error()
+		t.record.Unfinished = strings.ToValidUTF8(err.Error(), "\uFFFD")
 	}
 	return t, nil
 }
