@@ -195,7 +195,7 @@ func (c *comparison) volume(ctx context.Context, v *Volume, seen *chunkSet, yiel
 	for l, err := range c.r.listing(ctx, v) {
 		m := keyedMember{}
 		if err == nil {
-			m.chunks, err = c.take(l.Chunks, next, seen)
+			m.chunks, err = c.take(l.chunks, next, seen)
 		}
 		if err != nil {
 			yield(m, err)

@@ -1,6 +1,8 @@
 package store
 
 import (
+	"bufio"
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -13,40 +15,54 @@ import (
 
 // entry is an entry of a member list with its stamps.
 type entry struct {
-	format.Entry
+	kind   tarstream.Kind
+	rest   []byte // of the header: what is not among the stamps
 	stamps []byte
+	cuts   []format.Cut
+	length uint64 // of the content
+	chunks uint64 // of the content
 }
 
-// newEntry splits a header into an entry, which is without its content yet, and
-// its stamps.
+// newEntry splits a header into an entry, which is without its content yet.
 func newEntry(kind tarstream.Kind, header []byte) entry {
-	e := entry{Entry: format.Entry{Kind: uint32(kind), Header: header}}
 	if kind != tarstream.Entry {
-		return e
+		return entry{kind: kind, rest: header}
 	}
+	e := entry{kind: kind}
 	var cuts []tarstream.Cut
-	e.Header, e.stamps, cuts = tarstream.SplitStamps(header)
+	e.rest, e.stamps, cuts = tarstream.SplitStamps(header)
 	for _, c := range cuts {
-		e.Cuts = append(e.Cuts, format.Cut{Offset: uint32(c.Offset), Length: uint32(c.Length), Sum: c.Sum})
+		e.cuts = append(e.cuts, format.Cut{Offset: uint32(c.Offset), Length: uint32(c.Length), Sum: c.Sum})
 	}
 	return e
 }
 
 // header gives the header that newEntry split.
 func (e *entry) header() ([]byte, error) {
-	if len(e.Cuts) == 0 {
-		return e.Header, nil
+	if len(e.cuts) == 0 {
+		return e.rest, nil
 	}
-	cuts := make([]tarstream.Cut, len(e.Cuts))
-	for i, c := range e.Cuts {
+	cuts := make([]tarstream.Cut, len(e.cuts))
+	for i, c := range e.cuts {
 		cuts[i] = tarstream.Cut{Offset: int(c.Offset), Length: int(c.Length), Sum: c.Sum}
 	}
-	header, err := tarstream.JoinStamps(e.Header, e.stamps, cuts)
+	header, err := tarstream.JoinStamps(e.rest, e.stamps, cuts)
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
 	return header, nil
 }
+
+// record gives the entry as it stands in a member list.
+func (e *entry) record() format.Entry {
+	return format.Entry{
+		Kind: uint32(e.kind), Header: format.PackZeros(nil, e.rest),
+		Length: e.length, Chunks: e.chunks, Cuts: e.cuts,
+	}
+}
+
+// streamLength gives the number of bytes of the stream that the entry stands for.
+func (e *entry) streamLength() uint64 { return uint64(len(e.rest)+len(e.stamps)) + e.length }
 
 // entryReader reads the member list of a volume and the stamps beside it. It
 // must be closed.
@@ -54,7 +70,7 @@ type entryReader struct {
 	list    *fetch.Stream
 	stamps  *fetch.Stream
 	entries *format.EntryReader
-	bytes   io.Reader // of the stamps
+	packed  *bufio.Reader // the stamps
 }
 
 func (r *Repository) readEntries(ctx context.Context, v *format.Volume) *entryReader {
@@ -63,7 +79,7 @@ func (r *Repository) readEntries(ctx context.Context, v *format.Volume) *entryRe
 		stamps: r.slabs.Stream(ctx, orEmpty(v.Stamps)),
 	}
 	e.entries = format.NewEntryReader(fetch.Bytes(e.list.Next))
-	e.bytes = fetch.Bytes(e.stamps.Next)
+	e.packed = bufio.NewReader(fetch.Bytes(e.stamps.Next))
 	return e
 }
 
@@ -84,7 +100,7 @@ func (e *entryReader) close() {
 func (e *entryReader) next() (entry, error) {
 	f, err := e.entries.Next()
 	if err == io.EOF {
-		if _, err := e.stamps.Next(); err != io.EOF {
+		if _, err := e.packed.ReadByte(); err != io.EOF {
 			return entry{}, listError(orDamage(err, "stamps that no member has"))
 		}
 		return entry{}, io.EOF
@@ -92,18 +108,22 @@ func (e *entryReader) next() (entry, error) {
 	if err != nil {
 		return entry{}, listError(err)
 	}
-	n := 0
-	for _, c := range f.Cuts {
-		n += int(c.Length)
+	out := entry{kind: tarstream.Kind(f.Kind), cuts: f.Cuts, length: f.Length, chunks: f.Chunks}
+	// The decoder of entries has checked that the header packed fits, and how long
+	// the whole of it is.
+	packed := bytes.NewReader(f.Header)
+	if out.rest, err = format.UnpackZeros(packed, format.UnpackedLength(f.Header)); err == nil && packed.Len() > 0 {
+		err = errPacked
 	}
-	out := entry{Entry: f}
-	if n > 0 {
-		out.stamps = make([]byte, n)
-		if _, err := io.ReadFull(e.bytes, out.stamps); err != nil {
-			return entry{}, listError(orDamage(err, "stamps end too early"))
-		}
+	if err != nil {
+		return entry{}, listError(orDamage(err, "a header that is not packed as it should be"))
+	}
+	if out.stamps, err = format.UnpackZeros(e.packed, f.StampsLength()); err != nil {
+		return entry{}, listError(orDamage(err, "stamps end too early"))
 	}
 	return out, nil
 }
+
+var errPacked = fmt.Errorf("%w: a header that is not packed as it should be", ErrDamaged)
 
 func listError(err error) error { return fmt.Errorf("member list: %w", err) }

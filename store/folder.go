@@ -146,11 +146,11 @@ func (f *folderSink) Put(path string, state *volume.State, header []byte, conten
 	if size > 0 {
 		p.content = f.s.intake.Draft(intake.Contents)
 		var err error
-		if p.entry.Length, p.entry.Chunks, err = f.s.takeContent(content, f.cutter, p.content); err != nil {
+		if p.entry.length, p.entry.chunks, err = f.s.takeContent(content, f.cutter, p.content); err != nil {
 			return err
 		}
-		if p.entry.Length != uint64(size) {
-			return fmt.Errorf("reading %s: %d bytes of %d", path, p.entry.Length, size)
+		if p.entry.length != uint64(size) {
+			return fmt.Errorf("reading %s: %d bytes of %d", path, p.entry.length, size)
 		}
 	}
 	f.put = p
@@ -180,8 +180,8 @@ func (f *folderSink) commit() error {
 
 // write appends a member to the member list and to the states.
 func (f *folderSink) write(e entry, state format.State) error {
-	e.Header = f.padded(e.Header)
-	f.before = e.Length
+	e.rest = f.padded(e.rest)
+	f.before = e.length
 	f.members++
 	if err := f.list.write(e); err != nil {
 		return err

@@ -135,9 +135,9 @@ func (r *Repository) addUp(ctx context.Context, v *format.Volume) error {
 		if err != nil {
 			return err
 		}
-		length += uint64(len(header)) + e.Length
-		chunks += e.Chunks
-		contents += e.Length
+		length += uint64(len(header)) + e.length
+		chunks += e.chunks
+		contents += e.length
 	}
 	if want := orEmpty(v.Contents); length != v.Length || chunks != want.Chunks || contents != want.Bytes {
 		return fmt.Errorf("%w: a member list that adds up to %d bytes and %d chunks, not %d and %d", ErrDamaged, length, chunks, v.Length, want.Chunks)
@@ -268,7 +268,7 @@ func (v *verifier) nameHarmed(ctx context.Context, c *Capture, vol *Volume, harm
 			return err
 		}
 		for _, h := range harms {
-			if l.member != nil && l.chunk < h.span.first+h.span.count && h.span.first < l.chunk+l.Chunks {
+			if l.member != nil && l.chunk < h.span.first+h.span.count && h.span.first < l.chunk+l.chunks {
 				damages[h.place].add(Harmed{c.ID, vol.Name, l.member.Path})
 			}
 		}

@@ -35,11 +35,12 @@ func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, 
 // listed is an entry of a member list with its whole header, and where it
 // stands.
 type listed struct {
-	format.Entry
+	entry
+	head   []byte  // the whole header
 	member *Member // nil for bytes that no member describes
 	number int     // of the entry in the list
 	chunk  uint64  // number of its content's first chunk among the contents'
-	skip   int     // bytes of Header that belong to the member before: its padding
+	skip   int     // bytes of head that belong to the member before: its padding
 }
 
 // listing reads the member list of a volume.
@@ -78,25 +79,25 @@ type listWalk struct {
 }
 
 func (w *listWalk) next(e entry) (*listed, error) {
-	l := &listed{Entry: e.Entry, number: w.number, chunk: w.chunk, skip: padding(w.before)}
+	l := &listed{entry: e, number: w.number, chunk: w.chunk, skip: padding(w.before)}
 	var err error
-	if l.Header, err = e.header(); err != nil {
+	if l.head, err = e.header(); err != nil {
 		return nil, listError(err)
 	}
 	switch {
-	case tarstream.Kind(e.Kind) == tarstream.Entry:
-		if l.skip > len(l.Header) || e.Length > 1<<62 {
+	case e.kind == tarstream.Entry:
+		if l.skip > len(l.head) || e.length > 1<<62 {
 			return nil, listError(fmt.Errorf("%w: entry %d can't be", ErrDamaged, w.number))
 		}
-		if l.member, err = w.decoder.Member(l.Header, int64(e.Length)); err != nil {
+		if l.member, err = w.decoder.Member(l.head, int64(e.length)); err != nil {
 			return nil, listError(fmt.Errorf("%w: entry %d: %w", ErrDamaged, w.number, err))
 		}
 	case !w.volume.Tar && w.number == 0:
 		l.member = w.volume.plainMember()
 	}
 	w.number++
-	w.chunk += e.Chunks
-	w.before = e.Length
+	w.chunk += e.chunks
+	w.before = e.length
 	return l, nil
 }
 
@@ -132,11 +133,11 @@ func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (*M
 		return nil, nil, fmt.Errorf("content of %q: %w: it is a %s", path, ErrNotFound, l.member.Type)
 	}
 	ctx, cancel := context.WithCancel(ctx)
-	content := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.chunk, l.Chunks}) })
+	content := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.chunk, l.chunks}) })
 	if !v.Tar {
 		return l.member, &memberReader{fetch.Bytes(content.Next), cancel}, nil
 	}
-	in, err := tarstream.Expand(l.Header, int64(l.Length), fetch.Bytes(content.Next))
+	in, err := tarstream.Expand(l.head, int64(l.length), fetch.Bytes(content.Next))
 	if err != nil {
 		cancel()
 		return nil, nil, fmt.Errorf("member %q: %w: %w", path, ErrDamaged, err)

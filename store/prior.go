@@ -178,7 +178,7 @@ func rank(c byte) int {
 // advance goes on to the next member.
 func (p *prior) advance() {
 	if p.now != nil && !p.passed {
-		for range p.now.entry.Chunks {
+		for range p.now.entry.chunks {
 			if _, err, ok := p.places(); err != nil || !ok {
 				p.now = nil
 				return
@@ -233,11 +233,11 @@ type priorList struct {
 // next gives the next member, or nil after the last and where something is wrong.
 func (l *priorList) next() *priorMember {
 	e, err := l.entries.next()
-	if err != nil || tarstream.Kind(e.Kind) != tarstream.Entry || padding(l.before) > len(e.Header) {
+	if err != nil || e.kind != tarstream.Entry || padding(l.before) > len(e.rest) {
 		return nil
 	}
-	e.Header = e.Header[padding(l.before):]
-	l.before = e.Length
+	e.rest = e.rest[padding(l.before):]
+	l.before = e.length
 	m := &priorMember{entry: e}
 	if m.state, err = l.states.Next(); err != nil {
 		return nil
@@ -246,7 +246,7 @@ func (l *priorList) next() *priorMember {
 	if err != nil {
 		return nil
 	}
-	if m.member, err = l.decoder.Member(header, int64(e.Length)); err != nil {
+	if m.member, err = l.decoder.Member(header, int64(e.length)); err != nil {
 		return nil
 	}
 	return m
@@ -254,9 +254,9 @@ func (l *priorList) next() *priorMember {
 
 // locate finds the chunks of a member in the index, with their lengths.
 func (p *prior) locate(m *priorMember) bool {
-	m.chunks = make([]priorChunk, 0, min(m.entry.Chunks, 1<<16))
+	m.chunks = make([]priorChunk, 0, min(m.entry.chunks, 1<<16))
 	length, whole := uint64(0), true
-	for range m.entry.Chunks {
+	for range m.entry.chunks {
 		at, err, ok := p.places()
 		if err != nil || !ok {
 			p.now = nil
@@ -269,7 +269,7 @@ func (p *prior) locate(m *priorMember) bool {
 			m.chunks = append(m.chunks, c)
 		}
 	}
-	return whole && length == m.entry.Length
+	return whole && length == m.entry.length
 }
 
 // chunk finds one chunk: its slab must be listed and there.

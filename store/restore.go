@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 
+	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 )
@@ -62,8 +63,8 @@ func restoreEntry(e entry, contents *fetch.Stream, out *hashing, m *meter) error
 	if err := out.pass(header); err != nil {
 		return err
 	}
-	left := e.Length
-	for range e.Chunks {
+	left := e.length
+	for range e.chunks {
 		c, err := contents.Next()
 		if err != nil {
 			return orDamage(err, "a member's contents end too early")
@@ -80,7 +81,7 @@ func restoreEntry(e entry, contents *fetch.Stream, out *hashing, m *meter) error
 	if left > 0 {
 		return fmt.Errorf("%w: a member's contents are too short", ErrDamaged)
 	}
-	m.add(int64(len(header))+int64(e.Length), e.Kind != 0)
+	m.add(int64(len(header))+int64(e.length), e.kind == tarstream.Entry)
 	return nil
 }
 

@@ -45,7 +45,7 @@ func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(p
 	chunks := r.contentOf(ctx, v, func(yield func(span) bool) {
 		for l, err := range r.listing(ctx, v) {
 			// An error shows to whoever writes, too.
-			if err != nil || s.takes(l) && l.Chunks > 0 && !yield(span{l.chunk, l.Chunks}) {
+			if err != nil || s.takes(l) && l.chunks > 0 && !yield(span{l.chunk, l.chunks}) {
 				return
 			}
 		}
@@ -63,7 +63,7 @@ func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(p
 		if err := s.write(w, l, chunks); err != nil {
 			return n, fmt.Errorf("member %q: %w", l.member.Path, err)
 		}
-		m.add(int64(l.Length), true)
+		m.add(int64(l.length), true)
 		n++
 	}
 	if n == 0 {
@@ -138,13 +138,13 @@ func (s *selection) write(w io.Writer, l *listed, chunks *fetch.Reader) error {
 		return rewrite(w, l, nil, func(h *tar.Header) { h.Linkname = to })
 	}
 	if !s.matches(l) {
-		content := io.LimitReader(fetch.Bytes(chunks.Next), int64(l.Length))
+		content := io.LimitReader(fetch.Bytes(chunks.Next), int64(l.length))
 		return rewrite(w, l, content, func(h *tar.Header) { h.Name = s.rename[CleanPath(l.member.Path)] })
 	}
-	if _, err := w.Write(l.Header[l.skip:]); err != nil {
+	if _, err := w.Write(l.head[l.skip:]); err != nil {
 		return err
 	}
-	for range l.Chunks {
+	for range l.chunks {
 		c, err := chunks.Next()
 		if err != nil {
 			return orDamage(err, "its contents end too early")
@@ -153,7 +153,7 @@ func (s *selection) write(w io.Writer, l *listed, chunks *fetch.Reader) error {
 			return err
 		}
 	}
-	_, err := w.Write(make([]byte, padding(l.Length)))
+	_, err := w.Write(make([]byte, padding(l.length)))
 	return err
 }
 
@@ -162,7 +162,7 @@ func rewrite(w io.Writer, l *listed, content io.Reader, change func(*tar.Header)
 	size := int64(0)
 	if content != nil {
 		var err error
-		if content, err = tarstream.Expand(l.Header[l.skip:], int64(l.Length), content); err != nil {
+		if content, err = tarstream.Expand(l.head[l.skip:], int64(l.length), content); err != nil {
 			return fmt.Errorf("%w: %w", ErrDamaged, err)
 		}
 		size = l.member.Size

@@ -136,6 +136,7 @@ type listing struct {
 	list   *chunk.Writer
 	stamps *chunk.Writer
 	length uint64 // of the stream that the entries stand for
+	packed []byte
 }
 
 func (s *session) newListing(t *volumeTaken) (*listing, error) {
@@ -151,13 +152,14 @@ func (s *session) newListing(t *volumeTaken) (*listing, error) {
 }
 
 func (l *listing) write(e entry) error {
-	n := uint64(len(e.Header)+len(e.stamps)) + e.Length
+	n := e.streamLength()
 	l.length += n
-	l.s.meter.add(int64(n), tarstream.Kind(e.Kind) == tarstream.Entry)
-	if _, err := l.list.Write(l.s.entries.Encode(e.Entry)); err != nil {
+	l.s.meter.add(int64(n), e.kind == tarstream.Entry)
+	if _, err := l.list.Write(l.s.entries.Encode(e.record())); err != nil {
 		return err
 	}
-	_, err := l.stamps.Write(e.stamps)
+	l.packed = format.PackZeros(l.packed[:0], e.stamps)
+	_, err := l.stamps.Write(l.packed)
 	return err
 }
 
@@ -171,7 +173,7 @@ func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chun
 	e := newEntry(part.Kind, part.Header)
 	if part.Size != 0 {
 		var err error
-		if e.Length, e.Chunks, err = s.takeContent(content, cutter, t.contents); err != nil {
+		if e.length, e.chunks, err = s.takeContent(content, cutter, t.contents); err != nil {
 			return err
 		}
 	}

@@ -46,10 +46,10 @@ const maxEntryKind = 1
 type Entry struct {
 	_      struct{} `cbor:",toarray"`
 	Kind   uint32   // as tarstream.Kind
-	Header []byte
-	Length uint64 // of the content that follows
-	Chunks uint64 // that the content is split into
-	Cuts   []Cut  // where stamps belong in the header
+	Header []byte   // what is not among the stamps, packed by PackZeros
+	Length uint64   // of the content that follows
+	Chunks uint64   // that the content is split into
+	Cuts   []Cut    // where stamps belong in the header
 }
 
 // Cut is tarstream.Cut.

@@ -18,7 +18,7 @@ func (r *EntryReader) Next() (Entry, error) {
 	if e.Kind > maxEntryKind {
 		return Entry{}, unknownPart("entry kind %d", e.Kind)
 	}
-	if e.Header != nil && len(e.Header) == 0 || len(e.Header) > MaxMemberHead || (e.Length == 0) != (e.Chunks == 0) || e.Chunks > e.Length {
+	if e.Header != nil && len(e.Header) == 0 || (e.Length == 0) != (e.Chunks == 0) || e.Chunks > e.Length {
 		return Entry{}, damaged("an entry of %d header bytes and %d chunks for %d bytes", len(e.Header), e.Chunks, e.Length)
 	}
 	return e, e.checkCuts()
@@ -31,11 +31,22 @@ func (e *Entry) checkCuts() error {
 	if e.Cuts != nil && len(e.Cuts) == 0 || len(e.Cuts) > MaxCuts {
 		return damaged("an entry of %d cuts", len(e.Cuts))
 	}
-	n := len(e.Header)
 	for _, c := range e.Cuts {
-		if n += int(c.Length); c.Length == 0 || n > MaxMemberHead {
-			return damaged("an entry whose header is of more than %d bytes", MaxMemberHead)
+		if c.Length == 0 || c.Length > MaxMemberHead {
+			return damaged("a cut of %d bytes", c.Length)
 		}
 	}
+	if UnpackedLength(e.Header)+e.StampsLength() > MaxMemberHead {
+		return damaged("an entry whose header is of more than %d bytes", MaxMemberHead)
+	}
 	return nil
+}
+
+// StampsLength gives the number of bytes that the cuts took out.
+func (e *Entry) StampsLength() int {
+	n := 0
+	for _, c := range e.Cuts {
+		n += int(c.Length)
+	}
+	return n
 }

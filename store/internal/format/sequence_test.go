@@ -74,9 +74,11 @@ func TestEntryLimits(t *testing.T) {
 		entry Entry
 		want  error
 	}{
-		{"longest header", Entry{Kind: 1, Header: make([]byte, MaxMemberHead), Length: 1, Chunks: 1}, nil},
+		{"longest header", Entry{Kind: 1, Header: PackZeros(nil, make([]byte, MaxMemberHead)), Length: 1, Chunks: 1}, nil},
+		{"longest header without zeros", Entry{Kind: 1, Header: bytes.Repeat([]byte{1}, MaxMemberHead), Length: 1, Chunks: 1}, nil},
+		{"header and stamps too long", Entry{Kind: 1, Header: PackZeros(nil, make([]byte, MaxMemberHead)), Cuts: []Cut{{Length: 1}}}, ErrDamaged},
 		{"chunks of a byte", Entry{Kind: 0, Header: []byte{}, Length: 1<<64 - 1, Chunks: 1<<64 - 1}, nil},
-		{"header too long", Entry{Kind: 1, Header: make([]byte, MaxMemberHead+1)}, ErrDamaged},
+		{"header too long", Entry{Kind: 1, Header: PackZeros(nil, make([]byte, MaxMemberHead+1))}, ErrDamaged},
 		{"length without chunks", Entry{Kind: 1, Header: []byte{1}, Length: 1}, ErrDamaged},
 		{"chunks without length", Entry{Kind: 1, Header: []byte{1}, Chunks: 1}, ErrDamaged},
 		{"more chunks than bytes", Entry{Kind: 1, Header: []byte{1}, Length: 1, Chunks: 2}, ErrDamaged},
