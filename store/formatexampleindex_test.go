@@ -104,7 +104,7 @@ func (e *example) entries(v *secondVolume) (lines []string, err error) {
 	return lines, nil
 }
 
-// stamps shows the last member of the folder with its cuts.
+// stamps shows the last member of the folder, packed, and with its cuts.
 func (e *example) stamps() error {
 	v := e.folder()
 	entries, err1 := e.r.members(v)
@@ -121,17 +121,19 @@ func (e *example) stamps() error {
 		}
 	}
 	entry := entries[i]
-	whole, rest, err := entry.wholeHeader(stamps)
-	if err != nil {
+	header, own, rest, err1 := entry.unpack(stamps)
+	whole, _, err2 := entry.wholeHeader(stamps)
+	if err := cmp.Or(err1, err2); err != nil {
 		return err
 	}
-	own := stamps[:len(stamps)-len(rest)]
-	e.text("### Stamps")
+	e.text("### Packed bytes, and stamps")
 	e.text("")
-	e.text("Entry %d of the volume %q, and its header; zeros that are left out are counted:", i, v.Name)
-	e.lines(append([]string{lines[i], ""}, withoutZeros(entry.Header)...)...)
+	e.text("Entry %d of the volume %q, and how its header begins:", i, v.Name)
+	e.lines(append([]string{lines[i], ""}, packedParts(entry.Header, 5)...)...)
+	e.text("Unpacked it has %d bytes; zeros that are left out are counted:", len(header))
+	e.lines(withoutZeros(header)...)
 	e.text("With %d bytes of stamps the whole header has %d bytes: three blocks, and nothing before the first. The next", len(own), len(whole))
-	e.text("stamps are:")
+	e.text("stamps are packed in %d bytes, h'%x…'. Unpacked:", len(stamps)-len(rest), stamps[:16])
 	var parts []string
 	for _, c := range entry.Cuts {
 		parts = append(append(parts, fmt.Sprintf("cut at %d:", c.Offset)), withoutZeros(own[:c.Length])...)
@@ -141,6 +143,20 @@ func (e *example) stamps() error {
 	e.text("The whole header, with the checksums at %d and %d filled in:", 148, 1024+148)
 	e.lines(withoutZeros(whole)...)
 	return nil
+}
+
+// packedParts gives the first parts of packed bytes: pairs, and what is between
+// them.
+func packedParts(packed []byte, count int) (lines []string) {
+	for range count {
+		n := bytes.IndexByte(packed, 0)
+		text := fmt.Sprintf("%q", packed[:n])
+		if n == 0 {
+			n, text = 2, fmt.Sprintf("zeros: %d", int(packed[1])+1)
+		}
+		lines, packed = append(lines, fmt.Sprintf("%-46x  %s", packed[:n], text)), packed[n:]
+	}
+	return append(lines, fmt.Sprintf("… / %d bytes more /", len(packed)))
 }
 
 // withoutZeros gives bytes as texts with their offsets, cut at eight or more

@@ -160,7 +160,7 @@ func (r *secondReader) stream(recipe *secondRecipe) ([][]byte, error) {
 type secondEntry struct {
 	_      struct{} `cbor:",toarray"`
 	Kind   uint64
-	Header []byte
+	Header []byte // packed
 	Length uint64
 	Chunks uint64
 	Cuts   []secondCut
@@ -236,36 +236,42 @@ const (
 	secondMaxCuts   = 64
 )
 
+// unpack gives an entry's header and its own stamps, unpacked, and the packed
+// stamps that are left.
+func (e *secondEntry) unpack(stamps []byte) (header, own, rest []byte, err error) {
+	if e.Header != nil && len(e.Header) == 0 || e.Cuts != nil && len(e.Cuts) == 0 || len(e.Cuts) > secondMaxCuts {
+		return nil, nil, nil, errors.New("what is empty must be null, and there are at most 64 cuts")
+	}
+	n, m, end := unpackedLength(e.Header), uint64(0), uint64(0)
+	for _, c := range e.Cuts {
+		if c.Length == 0 || c.Length > secondMaxHeader || c.Offset > secondMaxHeader || c.Offset < end || c.Sum && (c.Offset+c.Length)%512 != 156 {
+			return nil, nil, nil, fmt.Errorf("bad cut %v", c)
+		}
+		m, end = m+c.Length, c.Offset+c.Length
+	}
+	if n+m > secondMaxHeader {
+		return nil, nil, nil, errors.New("the header is too long")
+	}
+	header, _, err1 := unpack(e.Header, n)
+	own, rest, err2 := unpack(stamps, m)
+	return header, own, rest, cmp.Or(err1, err2)
+}
+
 // wholeHeader puts the next stamps into an entry's header and gives the stamps
 // that are left.
 func (e *secondEntry) wholeHeader(stamps []byte) (whole, rest []byte, err error) {
-	if e.Header != nil && len(e.Header) == 0 || e.Cuts != nil && len(e.Cuts) == 0 || len(e.Cuts) > secondMaxCuts {
-		return nil, nil, errors.New("what is empty must be null, and there are at most 64 cuts")
+	header, own, rest, err := e.unpack(stamps)
+	if err != nil || len(e.Cuts) == 0 {
+		return header, rest, err
 	}
-	length, end := uint64(len(e.Header)), uint64(0)
-	for _, c := range e.Cuts {
-		if c.Length == 0 || c.Length > secondMaxHeader || c.Offset > secondMaxHeader || c.Offset < end || c.Sum && (c.Offset+c.Length)%512 != 156 {
-			return nil, nil, fmt.Errorf("bad cut %v", c)
-		}
-		length, end = length+c.Length, c.Offset+c.Length
-	}
-	if length > secondMaxHeader {
-		return nil, nil, errors.New("the header is too long")
-	}
-	if len(e.Cuts) == 0 {
-		return e.Header, stamps, nil
-	}
-	before, header := length%512, e.Header
-	if end > length-before || length-uint64(len(header)) > uint64(len(stamps)) {
-		return nil, nil, errors.New("a cut is behind the end of the header, or stamps are missing")
-	}
+	before := uint64(len(header)+len(own)) % 512
 	for _, c := range e.Cuts {
 		n := before + c.Offset - uint64(len(whole)) // bytes up to the cut
 		if n > uint64(len(header)) {
 			return nil, nil, errors.New("a cut is behind the end of the header")
 		}
-		whole = append(append(whole, header[:n]...), stamps[:c.Length]...)
-		header, stamps = header[n:], stamps[c.Length:]
+		whole = append(append(whole, header[:n]...), own[:c.Length]...)
+		header, own = header[n:], own[c.Length:]
 	}
 	whole = append(whole, header...)
 	for _, c := range e.Cuts {
@@ -273,7 +279,43 @@ func (e *secondEntry) wholeHeader(stamps []byte) (whole, rest []byte, err error)
 			fillChecksum(whole[before:][(c.Offset+c.Length)/512*512:][:512])
 		}
 	}
-	return whole, stamps, nil
+	return whole, rest, nil
+}
+
+// unpackedLength counts what packed bytes stand for.
+func unpackedLength(packed []byte) (n uint64) {
+	for i := 0; i < len(packed); i++ {
+		if packed[i] == 0 && i+1 < len(packed) {
+			i++
+			n += uint64(packed[i])
+		}
+		n++
+	}
+	return n
+}
+
+// unpack gives the n bytes that the first of some packed bytes stand for, and
+// the packed bytes behind them.
+func unpack(packed []byte, n uint64) (plain, rest []byte, err error) {
+	for short := false; uint64(len(plain)) < n; {
+		switch {
+		case len(packed) == 0:
+			return nil, nil, errors.New("packed bytes are missing")
+		case packed[0] != 0:
+			plain, packed, short = append(plain, packed[0]), packed[1:], false
+		case len(packed) == 1:
+			return nil, nil, errors.New("packed bytes end within a pair")
+		case short:
+			return nil, nil, errors.New("a pair of fewer than 256 zeros is not the last of its run")
+		default:
+			plain = append(plain, make([]byte, int(packed[1])+1)...)
+			packed, short = packed[2:], packed[1] < 255
+		}
+	}
+	if uint64(len(plain)) > n {
+		return nil, nil, errors.New("a pair has more zeros than belong there")
+	}
+	return plain, packed, nil
 }
 
 // fillChecksum puts a header block's checksum where it was left out (POSIX.1-2017,
