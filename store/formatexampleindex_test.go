@@ -77,7 +77,7 @@ func (e *example) memberList() error {
 	e.text("")
 	e.text("### A member list")
 	e.text("")
-	e.text("The member list of the volume %q has %d entries in %d chunks:", v.Name, len(lines), v.List.Chunks)
+	e.text("The member list of the volume %q has %d entries; their headers are packed:", v.Name, len(lines))
 	last := len(lines) - 1
 	e.lines(append(slices.Clone(lines[:3]), fmt.Sprintf("… / %d more /", last-3), lines[last])...)
 	e.text("The whole header of the first is one block of 512 bytes. That of the second begins with the bytes that fill")
@@ -152,7 +152,7 @@ func packedParts(packed []byte, count int) (lines []string) {
 		n := bytes.IndexByte(packed, 0)
 		text := fmt.Sprintf("%q", packed[:n])
 		if n == 0 {
-			n, text = 2, fmt.Sprintf("zeros: %d", int(packed[1])+1)
+			n, text = 2, fmt.Sprintf("%d + 1 zeros", packed[1])
 		}
 		lines, packed = append(lines, fmt.Sprintf("%-46x  %s", packed[:n], text)), packed[n:]
 	}

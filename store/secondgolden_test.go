@@ -212,6 +212,67 @@ func TestSecondReaderRefuses(t *testing.T) {
 	}
 }
 
+// TestSecondReaderUnpacks unpacks bytes as section 9 has it, and refuses what
+// that section calls damaged.
+func TestSecondReaderUnpacks(t *testing.T) {
+	zeros := func(n int) string { return strings.Repeat("\x00", n) }
+	for _, test := range []struct {
+		name, packed string
+		n            uint64 // what is asked for
+		plain, rest  string
+		damaged      bool
+	}{
+		{name: "nothing"},
+		{name: "no zeros", packed: "bean", n: 4, plain: "bean"},
+		{name: "one zero", packed: "\x00\x00", n: 1, plain: zeros(1)},
+		{name: "a run in one pair", packed: "a\x00\xffb", n: 258, plain: "a" + zeros(256) + "b"},
+		{name: "a run in two pairs", packed: "\x00\xff\x00\x00b", n: 258, plain: zeros(257) + "b"},
+		{name: "two whole pairs", packed: "\x00\xff\x00\xff", n: 512, plain: zeros(512)},
+		{name: "two runs", packed: "\x00\x01b\x00\x01", n: 5, plain: zeros(2) + "b" + zeros(2)},
+		{name: "the next entry begins with a pair", packed: "a\x00\x01\x00\x01", n: 3, plain: "a" + zeros(2), rest: "\x00\x01"},
+		{name: "a short pair before a pair", packed: "\x00\x01\x00\x01", n: 4, damaged: true},
+		{name: "a short pair before a whole one", packed: "\x00\x00\x00\xff", n: 257, damaged: true},
+		{name: "an almost whole pair before a pair", packed: "\x00\xfe\x00\x00", n: 256, damaged: true},
+		{name: "an end within a pair", packed: "a\x00", n: 2, damaged: true},
+		{name: "a pair over the end", packed: "a\x00\x02", n: 3, damaged: true},
+		{name: "less than is asked for", packed: "a\x00\x00", n: 3, damaged: true},
+	} {
+		plain, rest, err := unpack([]byte(test.packed), test.n)
+		if string(plain) != test.plain || string(rest) != test.rest || (err != nil) != test.damaged {
+			t.Errorf("%s: %q, %q left, %v", test.name, plain, rest, err)
+		}
+		if n := unpackedLength([]byte(test.packed)); !test.damaged && test.rest == "" && n != test.n {
+			t.Errorf("%s: %d bytes are counted", test.name, n)
+		}
+	}
+}
+
+// TestSecondReaderLimitsHeaders gives entries that are as long as they may be,
+// and a byte longer.
+func TestSecondReaderLimitsHeaders(t *testing.T) {
+	full := bytes.Repeat([]byte{0, 255}, secondMaxHeader/256)
+	cut := []secondCut{{Offset: 0, Length: 256}}
+	for _, test := range []struct {
+		name   string
+		entry  secondEntry
+		stamps []byte
+		length int
+	}{
+		{"header", secondEntry{Header: full}, nil, secondMaxHeader},
+		{"longer header", secondEntry{Header: append(slices.Clone(full), 'a')}, nil, 0},
+		{"header ending within a pair", secondEntry{Header: []byte{'a', 0}}, nil, 0},
+		{"header and stamps", secondEntry{Header: full[2:], Cuts: cut}, []byte{0, 255}, secondMaxHeader},
+		{"longer header and stamps", secondEntry{Header: full, Cuts: cut}, []byte{0, 255}, 0},
+		{"missing stamps", secondEntry{Header: full[2:], Cuts: cut}, []byte{0, 254}, 0},
+		{"a pair over the end of the stamps", secondEntry{Header: full[2:], Cuts: cut}, []byte{'a', 0, 255}, 0},
+	} {
+		whole, _, err := test.entry.wholeHeader(test.stamps)
+		if len(whole) != test.length || (err == nil) != (test.length > 0) {
+			t.Errorf("%s: %d bytes, %v", test.name, len(whole), err)
+		}
+	}
+}
+
 func wholeFolder(t *testing.T, dir string) fstest.MapFS {
 	t.Helper()
 	whole := fstest.MapFS{}

@@ -203,6 +203,46 @@ func manyGlobals(t *testing.T, at time.Time) []byte {
 	return b.Bytes()
 }
 
+// TestSecondReaderOfAlternating captures headers that are almost as long as they
+// may be and become longer when packed, in the member list (a global header) and
+// in the stamps (an extended one).
+func TestSecondReaderOfAlternating(t *testing.T) {
+	f := newFixture(t)
+	value := strings.Repeat("\x00\x01", 1040_000/2)
+	var w secondWanted
+	var volumes []store.VolumeInput
+	for i, h := range []tar.Header{{Typeflag: tar.TypeXGlobalHeader}, {Name: "a", Format: tar.FormatPAX}} {
+		h.PAXRecords = map[string]string{"SCHILY.xattr.user.lot": value}
+		var b bytes.Buffer
+		tw := tar.NewWriter(&b)
+		err1 := tw.WriteHeader(&h)
+		err2 := tw.WriteHeader(&tar.Header{Name: "bean", Format: tar.FormatUSTAR})
+		if err := cmp.Or(err1, err2, tw.Close()); err != nil {
+			t.Fatal(err)
+		}
+		volumes = append(volumes, named(fmt.Sprint("volume-", i), b.Bytes()))
+		sum := sha256.Sum256(b.Bytes())
+		w.SHA256 = append(w.SHA256, hex.EncodeToString(sum[:]))
+	}
+	c, err := f.Capture(t.Context(), store.CaptureOptions{Volumes: volumes})
+	if err != nil {
+		t.Fatal(err)
+	}
+	w.ID = c.ID
+	r := secondOf(t, f)
+	x, _, err := r.index("captures/" + c.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if list, stamps := &x.Volumes[0].List, x.Volumes[1].Stamps; list.Length < secondMaxHeader || stamps == nil || stamps.Length < secondMaxHeader {
+		t.Errorf("list %d bytes, stamps %v: that tests little", list.Length, stamps)
+	}
+	w.Paths = []string{"GlobalHead.0.0", "bean"} // package tar gives a global header as a member
+	if _, err := checkSecond(r, []secondWanted{w}); err != nil {
+		t.Error(err)
+	}
+}
+
 // sparseTar has GNU tar make a stream of files with holes, nil where it is
 // missing. The fragments are too many for one header.
 func sparseTar(t *testing.T, at time.Time, format ...string) []byte {

@@ -261,8 +261,11 @@ func (e *secondEntry) unpack(stamps []byte) (header, own, rest []byte, err error
 // that are left.
 func (e *secondEntry) wholeHeader(stamps []byte) (whole, rest []byte, err error) {
 	header, own, rest, err := e.unpack(stamps)
-	if err != nil || len(e.Cuts) == 0 {
-		return header, rest, err
+	if err != nil {
+		return nil, nil, err
+	}
+	if len(e.Cuts) == 0 {
+		return header, rest, nil
 	}
 	before := uint64(len(header)+len(own)) % 512
 	for _, c := range e.Cuts {
