@@ -185,7 +185,7 @@ func goldenVolumes(t *testing.T) [][]store.VolumeInput {
 	folder := goldenFolder(t)
 	for version := range 2 {
 		files := []file{{name: "zeros", content: make([]byte, 100_000)}}
-		for i := range 80 {
+		for i := range 400 {
 			files = append(files, file{name: fmt.Sprintf("shelf/%03d", i), content: fmt.Appendf(nil, "lot %d, version %d\n", i, i%2*version)})
 		}
 		data := tarOf(t, files...)
