@@ -17,7 +17,7 @@ func newFakeContainer(t *testing.T) *bench {
 	t.Helper()
 	b := newBench(t)
 	dir := b.path("engine")
-	t.Setenv("FAKE_ENGINE", dir)
+	b.engine = &fake{dir}
 	about := `{"Image":"image","ImageName":"seedbank:4.1.0","Mounts":[{"Type":"bind","Source":"$WORK/seedbank","Destination":"/data","RW":true}]}`
 	if err := os.Mkdir(dir, 0o700); err != nil {
 		t.Fatal(err)
@@ -47,7 +47,7 @@ func TestInterruptedContainer(t *testing.T) {
 	b.interruptAll(func() {
 		t.Helper()
 		b.mustRun("seedbank")
-	}, "capture", "--engine", "engine", "--container", "seedbank", "--stop")
+	}, "capture", "--container", "seedbank", "--stop")
 	b.mustRun("seedbank")
 	before := b.names()
 	b.interruptAll(func() {
@@ -56,14 +56,14 @@ func TestInterruptedContainer(t *testing.T) {
 		if got := b.names(); got != before {
 			t.Fatalf("%q was left, not %q", got, before)
 		}
-	}, "restore", "latest", "--engine", "engine", "--container", "seedbank", "--stop", "--discard-previous")
+	}, "restore", "latest", "--container", "seedbank", "--stop", "--discard-previous")
 	b.mustRun("seedbank")
 }
 
 // TestPanicWhileStopped: even then the container is started again.
 func TestPanicWhileStopped(t *testing.T) {
 	b := newFakeContainer(t)
-	e := engine.New("engine")
+	e := engine.NewWith("engine", b.engine)
 	found, err := e.Inspect(t.Context(), "seedbank")
 	if err != nil {
 		t.Fatal(err)
@@ -88,7 +88,7 @@ func TestPanicWhileStopped(t *testing.T) {
 // TestNoteOfAnotherRun: what a run that goes on keeps stopped is left alone.
 func TestNoteOfAnotherRun(t *testing.T) {
 	b := newFakeContainer(t)
-	e := engine.New("engine")
+	e := engine.NewWith("engine", b.engine)
 	found, err := e.Inspect(t.Context(), "seedbank")
 	if err != nil {
 		t.Fatal(err)

@@ -13,6 +13,7 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -22,6 +23,7 @@ type bench struct {
 	dir    string
 	stdout bytes.Buffer
 	stderr bytes.Buffer
+	engine engine.Runner // of containers, if it is set
 }
 
 func newBench(t *testing.T) *bench {
@@ -49,6 +51,9 @@ func (b *bench) run(ctx context.Context, args ...string) int {
 	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state")}
 	a := newApp(strings.NewReader(""), &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	a.tty = noTerminal
+	if b.engine != nil {
+		a.engine = func(program string) *engine.Engine { return engine.NewWith(program, b.engine) }
+	}
 	return a.run(ctx, args)
 }
 

@@ -141,7 +141,7 @@ func (a *app) startNoted(ctx context.Context, path string) error {
 	if n == nil || err != nil {
 		return err
 	}
-	e := engine.New(cmp.Or(n.Engine, engine.Default))
+	e := a.engine(cmp.Or(n.Engine, engine.Default))
 	running, err := e.IsRunning(ctx, n.ID)
 	if errors.Is(err, engine.ErrNotFound) || err == nil && running {
 		return n.remove()
