@@ -7,6 +7,8 @@ import (
 	"os"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
 )
 
 // app is one run of the program: all that it has of the world outside.
@@ -16,6 +18,7 @@ type app struct {
 	stderr io.Writer
 	getenv func(string) string
 	tty    func() (*os.File, error) // the terminal to ask for secrets on
+	engine func(program string) *engine.Engine
 	shared shared
 }
 
@@ -30,7 +33,8 @@ type shared struct {
 func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
 	return &app{
 		stdin: stdin, stdout: &output{w: stdout}, stderr: stderr, getenv: getenv,
-		tty: func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
+		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
+		engine: engine.New,
 	}
 }
 

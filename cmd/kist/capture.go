@@ -29,6 +29,8 @@ func (a *app) captureCommand() *cli.Command {
 			&cli.BoolFlag{Name: "accept-unfinished", Usage: "take in a tar stream that is cut short or damaged, as far as it goes"},
 			&cli.BoolFlag{Name: "strict", Usage: "exit with 1 if a file changed while it was read; the capture is made all the same"},
 			&cli.BoolFlag{Name: "reread", Usage: "of folders: read every file, also those that are as in the capture before"},
+			&cli.StringSliceFlag{Name: "exclude", Usage: "of folders: leave out what fits `PATTERN`, a line as in .gitignore; may be given several times"},
+			&cli.BoolFlag{Name: "skip-cache-folders", Usage: "of folders: leave out what is in folders tagged by CACHEDIR.TAG"},
 			&cli.BoolFlag{Name: "cross-mounts", Usage: "of folders: take in what is mounted below them"},
 			&cli.StringFlag{Name: "container", Usage: "capture the volumes of the container `NAME`"},
 			&cli.BoolFlag{Name: "stop", Usage: "of a container: stop it while it is captured, and start it again"},
@@ -60,6 +62,7 @@ The last line on standard output is the capture's id.
 
 Example:
   kist capture --name seedbank --version 4.1.0 /srv/seedbank
+  kist capture --exclude '*.tmp' --exclude /cache/ --skip-cache-folders /srv/seedbank
   kist capture --container seedbank --stop
   tar -C /srv -c seedbank | kist capture --name seedbank --version 4.1.0 -
   kist capture --taken "$(date -r old.tar.gz --iso-8601=seconds)" old.tar.gz`,
@@ -196,7 +199,9 @@ func (a *app) newCapturing(c *cli.Context) (*capturing, error) {
 }
 
 func foldersAsked(c *cli.Context) folderOptions {
-	return folderOptions{reread: c.Bool("reread"), read: volume.ReadOptions{CrossMounts: c.Bool("cross-mounts")}}
+	return folderOptions{reread: c.Bool("reread"), read: volume.ReadOptions{
+		CrossMounts: c.Bool("cross-mounts"), Exclude: c.StringSlice("exclude"), SkipCacheFolders: c.Bool("skip-cache-folders"),
+	}}
 }
 
 func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {

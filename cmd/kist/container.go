@@ -43,8 +43,9 @@ func engineFlag() cli.Flag {
 	return &cli.StringFlag{Name: "engine", Usage: "the container engine's `PROGRAM` (or KIST_ENGINE); by default " + engine.Default}
 }
 
-func (a *app) containerEngine(c *cli.Context) *engine.Engine {
-	return engine.New(cmp.Or(c.String("engine"), a.getenv("KIST_ENGINE"), engine.Default))
+// engineProgram gives the container engine's program.
+func (a *app) engineProgram(c *cli.Context) string {
+	return cmp.Or(c.String("engine"), a.getenv("KIST_ENGINE"), engine.Default)
 }
 
 // container is a container and its image.
@@ -55,7 +56,7 @@ type container struct {
 }
 
 func (a *app) findContainer(c *cli.Context, name string) (*container, error) {
-	e := a.containerEngine(c)
+	e := a.engine(a.engineProgram(c))
 	found, err := e.Inspect(c.Context, name)
 	if err != nil {
 		return nil, err

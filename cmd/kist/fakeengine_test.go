@@ -4,9 +4,11 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -21,7 +23,7 @@ import (
 // kill-WORD makes it kill the program that called it.
 func fakeEngine() {
 	f := &fake{os.Getenv("FAKE_ENGINE")}
-	if err := f.run(os.Args[1:]); err != nil {
+	if err := f.run(os.Args[1:], os.Stdin, os.Stdout); err != nil {
 		fmt.Fprintln(os.Stderr, "Error:", err)
 		os.Exit(125)
 	}
@@ -29,7 +31,15 @@ func fakeEngine() {
 
 type fake struct{ dir string }
 
-func (f *fake) run(args []string) error {
+// Run implements engine.Runner without a process.
+func (f *fake) Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	return f.run(args, stdin, stdout)
+}
+
+func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 	calls, err := os.OpenFile(f.path("calls"), os.O_APPEND|os.O_CREATE|os.O_WRONLY, 0o600)
 	if err != nil {
 		return err
@@ -45,13 +55,13 @@ func (f *fake) run(args []string) error {
 	}
 	switch args[0] {
 	case "inspect":
-		return f.inspect(args[len(args)-1])
+		return f.inspect(args[len(args)-1], stdout)
 	case "stop":
 		return os.Remove(f.path(f.nameOf(args[1]) + ".running"))
 	case "start":
 		return os.WriteFile(f.path(f.nameOf(args[1])+".running"), nil, 0o600)
 	case "cp":
-		return f.copy(args[1], args[2])
+		return f.copy(args[1], args[2], stdin, stdout)
 	}
 	return fmt.Errorf("unknown command %q", args[0])
 }
@@ -66,7 +76,7 @@ func (f *fake) has(name string) bool {
 // nameOf gives the name of a container by its id, id-NAME.
 func (f *fake) nameOf(id string) string { return strings.TrimPrefix(id, "id-") }
 
-func (f *fake) inspect(name string) error {
+func (f *fake) inspect(name string, stdout io.Writer) error {
 	name = f.nameOf(name)
 	b, err := os.ReadFile(f.path(name + ".json"))
 	if err != nil {
@@ -79,17 +89,17 @@ func (f *fake) inspect(name string) error {
 	}
 	about["Id"], about["Name"] = "id-"+name, name
 	about["State"] = map[string]any{"Running": f.has(name + ".running")}
-	return json.NewEncoder(os.Stdout).Encode([]any{about})
+	return json.NewEncoder(stdout).Encode([]any{about})
 }
 
 // copy runs tar on the container's files.
-func (f *fake) copy(from, to string) error {
+func (f *fake) copy(from, to string, stdin io.Reader, stdout io.Writer) error {
 	place, args := from, []string{"-c", "."}
 	if from == "-" {
 		place, args = to, []string{"-x"}
 	}
 	id, path, _ := strings.Cut(place, ":")
 	cmd := exec.Command("tar", append([]string{"-C", filepath.Join(f.path(f.nameOf(id)+".files"), path)}, args...)...)
-	cmd.Stdin, cmd.Stdout, cmd.Stderr = os.Stdin, os.Stdout, os.Stderr
+	cmd.Stdin, cmd.Stdout, cmd.Stderr = stdin, stdout, os.Stderr
 	return cmd.Run()
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"net"
 	"os"
 	"os/exec"
@@ -12,6 +13,7 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -21,6 +23,7 @@ type bench struct {
 	dir    string
 	stdout bytes.Buffer
 	stderr bytes.Buffer
+	engine engine.Runner // of containers, if it is set
 }
 
 func newBench(t *testing.T) *bench {
@@ -48,6 +51,9 @@ func (b *bench) run(ctx context.Context, args ...string) int {
 	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state")}
 	a := newApp(strings.NewReader(""), &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	a.tty = noTerminal
+	if b.engine != nil {
+		a.engine = func(program string) *engine.Engine { return engine.NewWith(program, b.engine) }
+	}
 	return a.run(ctx, args)
 }
 
@@ -148,8 +154,42 @@ func TestInterrupted(t *testing.T) {
 	before = b.names()
 	b.interruptAll(unchanged, "restore", "latest", "--tar", b.path("out.tar"))
 	before = b.names()
+	live := b.path("out")
+	if err := os.WriteFile(b.path("out", "own.txt"), []byte("kept"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	liveAsItWas := func() {
+		t.Helper()
+		unchanged()
+		own := b.path("out", "own.txt")
+		err := errors.Join(os.Remove(own), sameTime(b.path("seedbank"), live), compareTo(b.path("seedbank"), live), os.WriteFile(own, []byte("kept"), 0o600))
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.interruptAll(liveAsItWas, "restore", "latest", "--into", live, "--replace", "--only", "accessions.txt", "--discard-previous")
+	liveAsItWas()
+	b.interruptAll(liveAsItWas, "restore", "latest", "--into", live, "--replace", "--discard-previous")
+	if err := compareTo(b.path("seedbank"), live); err != nil {
+		t.Error(err)
+	}
+	unchanged()
 	b.interruptAll(unchanged, "setup", "--repository", b.path("second"), "--key-file", b.path("second.key"))
 	b.must("verify", "--full")
+}
+
+// sameTime gives a folder the time of another.
+func sameTime(as, folder string) error {
+	info, err := os.Stat(as)
+	if err != nil {
+		return err
+	}
+	return os.Chtimes(folder, info.ModTime(), info.ModTime())
+}
+
+func compareTo(want, got string) error {
+	_, err := compareTrees(want, got)
+	return err
 }
 
 // TestInterruptSignal: one interrupt ends the process in good order, even while

@@ -33,6 +33,8 @@ type containerRestore struct {
 	placed []place // on this machine
 	copied []place // by the container engine, into a folder of the container
 	halted *halted // once the container is stopped
+
+	begun, finished bool // to change what the container has
 }
 
 // intoContainer restores volumes to where they were mounted.
@@ -49,6 +51,9 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 		return err
 	}
 	s.app.warnImage(capture, target)
+	if capture.Labels[labelLive] != "" {
+		s.app.warn("capture %s was taken while the container ran: it may be of no single moment.", capture.ID)
+	}
 	if s.dry {
 		return r.dryRun(ctx)
 	}
@@ -60,10 +65,11 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 	if err := r.run(ctx); err != nil {
 		return err
 	}
-	if !target.Running {
-		s.app.say("Container %s is not running: it was not before.", printable(target.Name))
+	if target.Running {
+		return nil
 	}
-	return nil
+	s.app.say("Container %s is not running: it was not before.", printable(target.Name))
+	return s.app.forgetNote(target)
 }
 
 // findPlaces finds for each volume where the container has it.
@@ -111,17 +117,21 @@ func (r *containerRestore) dryRun(ctx context.Context) error {
 // there for them, and starts it again.
 func (r *containerRestore) run(ctx context.Context) (err error) {
 	defer func() {
-		if r.halted != nil {
+		switch {
+		case r.halted == nil:
+		case r.begun && !r.finished:
+			err = errors.Join(err, r.halted.leave())
+		default:
 			err = errors.Join(err, r.halted.resume(ctx))
 		}
 	}()
-	if !r.only {
-		return r.replaceFrom(ctx, 0)
+	if r.only {
+		err = r.placeAll(ctx)
+	} else {
+		err = r.replaceFrom(ctx, 0)
 	}
-	if err := r.halt(ctx); err != nil {
-		return err
-	}
-	return r.placeAll(ctx)
+	r.finished = err == nil
+	return err
 }
 
 // replaceFrom replaces the folders of the places from n on. The later ones are
@@ -147,6 +157,7 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 		return r.replaceFrom(ctx, n+1)
 	}, volume.ReplaceOptions{DiscardPrevious: r.discard || !full})
 	if done != nil {
+		r.begun = true
 		r.sayReplaced(p.dir, report, done)
 	}
 	return err
@@ -155,12 +166,17 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 // halt stops the container if it runs.
 func (r *containerRestore) halt(ctx context.Context) (err error) {
 	if r.target.Running {
-		r.halted, err = r.app.halt(ctx, r.target)
+		r.halted, err = r.app.halt(ctx, r.target, true)
 	}
 	return err
 }
 
+// placeAll puts single members into place.
 func (r *containerRestore) placeAll(ctx context.Context) error {
+	if err := r.halt(ctx); err != nil {
+		return err
+	}
+	r.begun = true
 	for _, p := range r.placed {
 		if err := r.placeMembers(ctx, []*store.Volume{p.volume}, p.dir); err != nil {
 			return err
@@ -172,6 +188,7 @@ func (r *containerRestore) placeAll(ctx context.Context) error {
 // copyAll lets the container engine copy volumes in.
 func (r *containerRestore) copyAll(ctx context.Context) error {
 	for _, p := range r.copied {
+		r.begun = true
 		r.app.warn("%s of container %s can't be reached on this machine: the container engine copies volume %s over what is there. That is not all or nothing, and files that the capture has not stay.",
 			printable(p.dir), printable(r.target.Name), printable(p.volume.Name))
 		if err := r.copyIn(ctx, p); err != nil {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -52,7 +51,7 @@ func (a *app) show(c *cli.Context) error {
 	case err != nil:
 		return err
 	case c.Bool("launch"):
-		return a.showLaunch(capture, cmp.Or(c.String("engine"), a.getenv("KIST_ENGINE"), engine.Default), c.Bool("reveal"))
+		return a.showLaunch(capture, a.engineProgram(c), c.Bool("reveal"))
 	case a.shared.json:
 		return a.printJSON(withoutSecrets(capture))
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/store"
@@ -55,7 +56,7 @@ func statusOf(err error) int {
 		return own.status
 	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
 		return statusMissing
-	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous):
+	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern):
 		return statusUsage
 	}
 	return statusFailed

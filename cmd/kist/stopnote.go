@@ -22,6 +22,7 @@ type stopNote struct {
 	ID        string    `json:"id"`
 	Engine    string    `json:"engine"`
 	Stopped   time.Time `json:"stopped"`
+	Restoring bool      `json:"restoring"` // into it
 
 	file *os.File
 }
@@ -48,7 +49,7 @@ func (a *app) stateFolder() (string, error) {
 }
 
 // noteStopped writes a note before a container is stopped.
-func (a *app) noteStopped(c *container) (_ *stopNote, err error) {
+func (a *app) noteStopped(c *container, restoring bool) (_ *stopNote, err error) {
 	dir, err := a.stateFolder()
 	if err != nil {
 		return nil, err
@@ -56,8 +57,8 @@ func (a *app) noteStopped(c *container) (_ *stopNote, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("the folder for notes about stopped containers: %w", err)
 	}
-	path := filepath.Join(dir, "stopped-"+c.ID+".json")
-	n := &stopNote{Container: c.Name, ID: c.ID, Engine: c.engine.Name(), Stopped: time.Now()}
+	path := notePath(dir, c.ID)
+	n := &stopNote{Container: c.Name, ID: c.ID, Engine: c.engine.Name(), Stopped: time.Now(), Restoring: restoring}
 	// It is locked before it has its name, so that nobody finds it without a lock.
 	if n.file, err = os.CreateTemp(dir, ".new-"); err != nil {
 		return nil, fmt.Errorf("a note about a stopped container: %w", err)
@@ -79,7 +80,7 @@ func (a *app) noteStopped(c *container) (_ *stopNote, err error) {
 		err = os.Link(n.file.Name(), path)
 	}
 	if errors.Is(err, os.ErrExist) {
-		return nil, fmt.Errorf("container %s is being stopped by another run of kist (%s)", c.Name, path)
+		return nil, fmt.Errorf("container %s is kept stopped by another run of kist (%s says so)", c.Name, path)
 	}
 	if err == nil {
 		err = errors.Join(os.Remove(n.file.Name()), syncFolder(dir))
@@ -99,6 +100,22 @@ func (n *stopNote) remove() error { return errors.Join(os.Remove(n.path()), n.fi
 
 // release leaves the note to the next run.
 func (n *stopNote) release() error { return n.file.Close() }
+
+// forgetNote takes away what a restore that did not come to its end left, after
+// one that did.
+func (a *app) forgetNote(c *container) error {
+	dir, err := a.stateFolder()
+	if err != nil {
+		return nil // nor could a note have been written
+	}
+	n, err := takeNote(notePath(dir, c.ID))
+	if n == nil || err != nil {
+		return err
+	}
+	return n.remove()
+}
+
+func notePath(dir, id string) string { return filepath.Join(dir, "stopped-"+id+".json") }
 
 // startLeftStopped starts the containers that runs which were killed left
 // stopped.
@@ -124,10 +141,15 @@ func (a *app) startNoted(ctx context.Context, path string) error {
 	if n == nil || err != nil {
 		return err
 	}
-	e := engine.New(cmp.Or(n.Engine, engine.Default))
+	e := a.engine(cmp.Or(n.Engine, engine.Default))
 	running, err := e.IsRunning(ctx, n.ID)
 	if errors.Is(err, engine.ErrNotFound) || err == nil && running {
 		return n.remove()
+	}
+	if err == nil && n.Restoring {
+		a.warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
+			printable(n.Container), localTime(n.Stopped), e.Name(), printable(n.Container))
+		return n.release()
 	}
 	if err == nil {
 		a.warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", printable(n.Container), localTime(n.Stopped))
@@ -163,7 +185,7 @@ func takeNote(path string) (_ *stopNote, err error) {
 	if err == nil {
 		err = json.Unmarshal(b, n)
 	}
-	if err == nil && filepath.Base(path) != "stopped-"+n.ID+".json" {
+	if err == nil && path != notePath(filepath.Dir(path), n.ID) {
 		err = errors.New("it is not about the container of its name")
 	}
 	n.file = f

@@ -21,9 +21,9 @@ type halted struct {
 
 // halt stops a container. Whoever gets a halted one must resume it, whatever
 // happens; a note on disk lets the next run of kist do it if this one is
-// killed.
-func (a *app) halt(ctx context.Context, c *container) (*halted, error) {
-	note, err := a.noteStopped(c)
+// killed. For a restore it only says so then: half of the data may be new.
+func (a *app) halt(ctx context.Context, c *container, forRestore bool) (*halted, error) {
+	note, err := a.noteStopped(c, forRestore)
 	if err != nil {
 		return nil, err
 	}
@@ -53,9 +53,16 @@ func (h *halted) resume(ctx context.Context) error {
 	return h.note.remove()
 }
 
+// leave leaves the container stopped.
+func (h *halted) leave() error {
+	signal.Stop(h.broken)
+	return fmt.Errorf("CONTAINER %s IS LEFT STOPPED, since what it would start on is part new, part old. Restore again, or put back what was kept",
+		h.target.Name)
+}
+
 // whileStopped does something while a container is stopped.
 func (a *app) whileStopped(ctx context.Context, c *container, do func(context.Context) error) (err error) {
-	h, err := a.halt(ctx, c)
+	h, err := a.halt(ctx, c, false)
 	if err != nil {
 		return err
 	}

@@ -174,13 +174,9 @@ func isNew(rest string) bool {
 	return ok
 }
 
-// ready looks at the tree that was about to be exchanged with the target. The inode number is that
-// of the new tree.
+// ready looks at the tree that was about to be exchanged with the target. The number is the inode of
+// the new tree: if target has it, this is the old one.
 func (c *recovery) ready(path, stamp, number string) error {
-	here, err := identify(path)
-	if err != nil {
-		return err
-	}
 	live, err := identify(c.path)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
@@ -193,7 +189,7 @@ func (c *recovery) ready(path, stamp, number string) error {
 		c.found.Undone = true
 		c.found.Left = append(c.found.Left, path)
 		err = c.rename(previous, c.path)
-	case !missing && ino != 0 && live.ino == ino && here.ino != ino:
+	case !missing && ino != 0 && live.ino == ino:
 		c.found.Completed, c.found.Previous = true, previous
 		err = c.rename(path, previous)
 	default:

@@ -79,7 +79,7 @@ var (
 
 // Replace puts a new tree in the place of what target holds, all or nothing. It gives build an empty
 // folder beside target to write the new tree into. Only when build has succeeded and everything has
-// reached the disk is the new tree exchanged with the old one, which stays beside target under a
+// been flushed to the disk, which build need not do, is the new tree exchanged with the old one, which stays beside target under a
 // dated name: NAME.before-20260314t020305z, or with -2, -3 … where that is taken. Until then the new
 // tree is called NAME.new- and random letters.
 //
@@ -194,17 +194,14 @@ func (r *replacement) build(ctx context.Context, build func(ctx context.Context,
 	if err := build(ctx, dir); err != nil {
 		return err
 	}
-	if err := ctx.Err(); err != nil {
-		return err
-	}
 	if err := r.flushTree(dir); err != nil {
 		return err
 	}
 	return ctx.Err()
 }
 
-// exchangeTrees puts the new tree into the place of the old one. Its name says meanwhile what
-// putInOrder needs to know.
+// exchangeTrees puts the new tree into the place of the old one. Its name tells Recover meanwhile which
+// of the two it is: a kill may leave the old tree under it.
 func (r *replacement) exchangeTrees() (*Replaced, error) {
 	ready := r.name("new-", r.stamp+"."+strconv.FormatUint(r.id.ino, 10))
 	if err := r.relabel(ready); err != nil {
@@ -239,6 +236,7 @@ func (r *replacement) swap(ready, previous string) (Way, error) {
 	return Exchanged, err
 }
 
+// exchangeBoth swaps the names of the new tree and the old one.
 func (r *replacement) exchangeBoth(ready string) error {
 	err := r.exchange(ready, r.path)
 	if err != nil {
@@ -267,7 +265,7 @@ func (r *replacement) move(from, to string) error {
 		if tree {
 			r.made = from
 		}
-		return r.rename(to, from)
+		return r.renamed(to, from)
 	})
 	return nil
 }
@@ -308,7 +306,7 @@ func (r *replacement) back(err error) error {
 	if r.made != "" {
 		err = errors.Join(err, r.removeAll(r.made))
 	}
-	if r.oldLook != nil {
+	if r.oldLook != nil { // at least the time changed
 		_, failed := r.dress(r.path, r.oldLook)
 		err = errors.Join(err, failed)
 	}

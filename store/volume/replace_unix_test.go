@@ -133,6 +133,13 @@ func TestReplaceFaults(t *testing.T) {
 func (s *scene) checkOutcome(t *testing.T, f *faulty, r *Replaced, err error) {
 	t.Helper()
 	live, debris := s.live(t), s.debris(t)
+	heeded := []string{"mkdir", "flush", "flushTree"}
+	if f.kind == faultBefore {
+		heeded = append(heeded, "rename", "exchange", "removeAll")
+	}
+	if err == nil && slices.Contains(heeded, f.fired) {
+		t.Errorf("no error after a fault of %s", f.fired)
+	}
 	if err == nil || errors.Is(err, ErrNotDiscarded) {
 		if f.fired == "dress" && len(r.NotRestored) > 0 {
 			live[""] = s.new[""]
@@ -192,6 +199,37 @@ func TestReplaceKilled(t *testing.T) {
 			ok(t, err)
 		})
 	})
+}
+
+// TestRecoverKilled stops at each call of Replace and then at each call of Recover.
+func TestRecoverKilled(t *testing.T) {
+	for _, name := range []string{"full", "no exchange", "mount"} {
+		t.Run(name, func(t *testing.T) {
+			for k, fired := 0, true; fired; k++ {
+				steps := 0
+				for j, again := 0, true; again; j++ {
+					s := newScene(t, scenes[name].make)
+					f := &faulty{mover: s.mover, kind: faultKill, at: k}
+					replace(t.Context(), s.target, newTree, ReplaceOptions{Now: someDay}, f)
+					g := &faulty{mover: s.mover, kind: faultKill, at: j}
+					if _, _, err := orderedSite(s.target, g); g.fired != "" && !errors.Is(err, errFault) {
+						t.Errorf("no error after a fault of %s", g.fired)
+					}
+					found, err := Recover(s.target)
+					ok(t, err)
+					for _, path := range found.Left {
+						ok(t, os.RemoveAll(path))
+					}
+					s.checkRecovered(t, found)
+					fired, again = f.fired != "", g.fired != ""
+					steps = j
+				}
+				if t.Failed() {
+					t.Fatalf("killed at call %d, with %d calls to recover", k, steps)
+				}
+			}
+		})
+	}
 }
 
 // checkRecovered checks that the old tree is live, or the new one is and the old one is kept. A kill may
@@ -342,5 +380,31 @@ func TestReplaceMountKeepsEarlier(t *testing.T) {
 		if got, err := fs.ReadFile(os.DirFS(s.path), path[1:]); string(got) != want || err != nil {
 			t.Errorf("%s: %q, %v", path, got, err)
 		}
+	}
+}
+
+// TestRecoverFindsPlaceTaken has a service that wrote a file of its own before the old tree was put back.
+func TestRecoverFindsPlaceTaken(t *testing.T) {
+	s := newScene(t, scenes["mount"].make)
+	before := s.path + "/.before-" + someStamp
+	ok(t, os.Mkdir(before, 0o700), os.Mkdir(s.path+"/.out-"+someStamp, 0o700), os.Rename(s.path+"/catalogue.db", before+"/catalogue.db"))
+	ok(t, os.WriteFile(s.path+"/catalogue.db", []byte("written since"), 0o600))
+	for _, recover := range []func() error{
+		func() error { _, err := Recover(s.target); return err },
+		func() error { _, err := Replace(t.Context(), s.target, newTree, ReplaceOptions{}); return err },
+	} {
+		if err := recover(); !errors.Is(err, fs.ErrExist) || !strings.Contains(err.Error(), "catalogue.db") {
+			t.Errorf("got %v", err)
+		}
+	}
+	for path, want := range map[string]string{before + "/catalogue.db": "old", s.path + "/catalogue.db": "written since"} {
+		if got, err := os.ReadFile(path); string(got) != want || err != nil {
+			t.Errorf("%s: %q, %v", path, got, err)
+		}
+	}
+	ok(t, os.Remove(s.path+"/catalogue.db"))
+	found, err := Recover(s.target)
+	if got, _ := os.ReadFile(s.path + "/catalogue.db"); err != nil || !found.Undone || string(got) != "old" || exists(before) {
+		t.Errorf("found %+v, %v; in place is %q", found, err, got)
 	}
 }

@@ -1,0 +1,136 @@
+//go:build unix
+
+package main
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+)
+
+// newFakeContainer has a container seedbank, with the bench's folder as its
+// volume, that runs.
+func newFakeContainer(t *testing.T) *bench {
+	t.Helper()
+	b := newBench(t)
+	dir := b.path("engine")
+	b.engine = &fake{dir}
+	about := `{"Image":"image","ImageName":"seedbank:4.1.0","Mounts":[{"Type":"bind","Source":"$WORK/seedbank","Destination":"/data","RW":true}]}`
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	for name, text := range map[string]string{"seedbank.json": about, "image.json": "{}", "seedbank.running": ""} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return b
+}
+
+func (b *bench) mustRun(container string) {
+	b.t.Helper()
+	if _, err := os.Stat(b.path("engine", container+".running")); err != nil {
+		b.t.Fatalf("the container does not run: %s", &b.stderr)
+	}
+	if left, _ := filepath.Glob(b.path("state", "kist", "*")); len(left) > 0 {
+		b.t.Fatalf("%q was left: %s", left, &b.stderr)
+	}
+}
+
+// TestInterruptedContainer: wherever a capture or restore is interrupted, the
+// container runs after it.
+func TestInterruptedContainer(t *testing.T) {
+	b := newFakeContainer(t)
+	b.interruptAll(func() {
+		t.Helper()
+		b.mustRun("seedbank")
+	}, "capture", "--container", "seedbank", "--stop")
+	b.mustRun("seedbank")
+	before := b.names()
+	b.interruptAll(func() {
+		t.Helper()
+		b.mustRun("seedbank")
+		if got := b.names(); got != before {
+			t.Fatalf("%q was left, not %q", got, before)
+		}
+	}, "restore", "latest", "--container", "seedbank", "--stop", "--discard-previous")
+	b.mustRun("seedbank")
+}
+
+// TestPanicWhileStopped: even then the container is started again.
+func TestPanicWhileStopped(t *testing.T) {
+	b := newFakeContainer(t)
+	e := engine.NewWith("engine", b.engine)
+	found, err := e.Inspect(t.Context(), "seedbank")
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := newApp(nil, &b.stdout, &b.stderr, func(string) string { return b.path("state") })
+	func() {
+		defer func() {
+			if recover() == nil {
+				t.Error("no panic")
+			}
+		}()
+		a.whileStopped(t.Context(), &container{found, e, nil}, func(ctx context.Context) error {
+			if running, err := e.IsRunning(ctx, found.ID); err != nil || running {
+				t.Errorf("running %t, %v", running, err)
+			}
+			panic("a fault")
+		})
+	}()
+	b.mustRun("seedbank")
+}
+
+// TestNoteOfAnotherRun: what a run that goes on keeps stopped is left alone.
+func TestNoteOfAnotherRun(t *testing.T) {
+	b := newFakeContainer(t)
+	e := engine.NewWith("engine", b.engine)
+	found, err := e.Inspect(t.Context(), "seedbank")
+	if err != nil {
+		t.Fatal(err)
+	}
+	a := newApp(nil, &b.stdout, &b.stderr, func(string) string { return b.path("state") })
+	c := &container{found, e, nil}
+	h, err := a.halt(t.Context(), c, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.must("list")
+	if running, err := e.IsRunning(t.Context(), found.ID); err != nil || running {
+		t.Errorf("running %t, %v: %s", running, err, &b.stderr)
+	}
+	if _, err := a.halt(t.Context(), c, false); err == nil {
+		t.Error("two runs keep one container stopped")
+	}
+	if err := h.resume(t.Context()); err != nil {
+		t.Error(err)
+	}
+	b.mustRun("seedbank")
+}
+
+// TestBadNotes: a note that makes no sense is said, and nothing is done.
+func TestBadNotes(t *testing.T) {
+	for text, name := range map[string]string{
+		"":                               "stopped-a.json",
+		"{":                              "stopped-b.json",
+		`{"id":"id-seedbank"}`:           "stopped-c.json",
+		`{"id":"../x","engine":"false"}`: "stopped-d.json",
+	} {
+		b := newFakeContainer(t)
+		path := b.path("state", "kist", name)
+		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		b.must("list", "--json")
+		if _, err := os.Stat(path); err != nil || b.stderr.Len() == 0 {
+			t.Errorf("%q: %v, %q", text, err, &b.stderr)
+		}
+	}
+}
