@@ -4,11 +4,15 @@ package main
 
 import (
 	"context"
+	"io"
 	"os"
+	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/store"
 )
 
 // newFakeContainer has a container seedbank, with the bench's folder as its
@@ -58,6 +62,36 @@ func TestInterruptedContainer(t *testing.T) {
 		}
 	}, "restore", "latest", "--container", "seedbank", "--stop", "--discard-previous")
 	b.mustRun("seedbank")
+}
+
+// TestInterruptedAndDown: an interrupt does not hide that the container is down.
+func TestInterruptedAndDown(t *testing.T) {
+	b := newFakeContainer(t)
+	if err := os.WriteFile(b.path("engine", "fail-start"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	b.engine = interrupting{b.engine, cancel}
+	if status := b.run(ctx, "capture", "--container", "seedbank", "--stop"); status != statusFailed {
+		t.Errorf("status %d", status)
+	}
+	if got := b.stderr.String(); !strings.Contains(got, "kist: interrupted\nCONTAINER seedbank IS STOPPED") {
+		t.Error(got)
+	}
+}
+
+// interrupting interrupts when the container is stopped, which then is stopped
+// all the same.
+type interrupting struct {
+	engine.Runner
+	cancel context.CancelFunc
+}
+
+func (i interrupting) Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
+	if args[0] == "stop" {
+		i.cancel()
+	}
+	return i.Runner.Run(ctx, args, stdin, stdout, stderr)
 }
 
 // TestPanicWhileStopped: even then the container is started again.
@@ -131,6 +165,46 @@ func TestBadNotes(t *testing.T) {
 		b.must("list", "--json")
 		if _, err := os.Stat(path); err != nil || b.stderr.Len() == 0 {
 			t.Errorf("%q: %v, %q", text, err, &b.stderr)
+		}
+	}
+}
+
+// TestBrokenPipe: that nobody reads what kist says must not leave the container
+// stopped.
+func TestBrokenPipe(t *testing.T) {
+	b := newFakeContainer(t)
+	t.Setenv("FAKE_ENGINE", b.path("engine"))
+	r, w, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Close()
+	cmd := exec.Command("kist", "capture", "--engine", "engine", "--container", "seedbank", "--stop")
+	cmd.Env = append(os.Environ(), "KIST_REPOSITORY="+b.path("repo"), "KIST_KEY_FILE="+b.path("key"), "XDG_STATE_HOME="+b.path("state"))
+	cmd.Stderr = w
+	if err := cmd.Run(); err == nil {
+		t.Error("it did not notice")
+	}
+	w.Close()
+	b.mustRun("seedbank")
+	b.must("list", "--json")
+	if !strings.Contains(b.stdout.String(), `"container":"seedbank"`) {
+		t.Error(b.stdout.String())
+	}
+}
+
+// TestStrict: the capture's id is printed, and the status tells of changed files.
+func TestStrict(t *testing.T) {
+	for strict, want := range map[bool]int{true: statusFailed, false: statusDone} {
+		b := &bench{t: t}
+		s := &capturing{app: newApp(nil, &b.stdout, &b.stderr, os.Getenv), strict: strict}
+		c := &store.Capture{ID: "20260314t0203z-k7f3", Volumes: []store.Volume{{Changed: 2}}}
+		err := s.report(&taken{Capture: c})
+		if statusOf(err) != want || b.stdout.String() != c.ID+"\n" {
+			t.Errorf("strict %t: %v, %q", strict, err, &b.stdout)
+		}
+		if !strings.Contains(b.stderr.String(), "2 files changed while being read. Was the service stopped?") {
+			t.Error(&b.stderr)
 		}
 	}
 }

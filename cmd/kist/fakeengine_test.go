@@ -18,7 +18,8 @@ import (
 
 // fakeEngine stands for a container engine's program. In the folder
 // FAKE_ENGINE, NAME.json is what it says of a container or an image, without
-// its state; a container runs while NAME.running is there; NAME.files is its
+// its state; a container runs while NAME.running is there, and
+// is about to stop while NAME.stopping is; NAME.files is its
 // root, for copies; calls lists the commands. fail-WORD makes a command fail,
 // kill-WORD makes it kill the program that called it.
 func fakeEngine() {
@@ -57,8 +58,12 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 	case "inspect":
 		return f.inspect(args[len(args)-1], stdout)
 	case "stop":
+		os.Remove(f.path(f.nameOf(args[1]) + ".stopping"))
 		return os.Remove(f.path(f.nameOf(args[1]) + ".running"))
 	case "start":
+		if f.has(f.nameOf(args[1]) + ".stopping") {
+			return errors.New("it is stopping")
+		}
 		return os.WriteFile(f.path(f.nameOf(args[1])+".running"), nil, 0o600)
 	case "cp":
 		return f.copy(args[1], args[2], stdin, stdout)
@@ -89,6 +94,9 @@ func (f *fake) inspect(name string, stdout io.Writer) error {
 	}
 	about["Id"], about["Name"] = "id-"+name, name
 	about["State"] = map[string]any{"Running": f.has(name + ".running")}
+	if f.has(name + ".stopping") {
+		about["State"] = map[string]any{"Status": "stopping"}
+	}
 	return json.NewEncoder(stdout).Encode([]any{about})
 }
 

@@ -65,9 +65,12 @@ func statusOf(err error) int {
 // printError prints an error, and what to do about it.
 func (a *app) printError(err error) {
 	text := err.Error()
+	var down *downError
 	switch {
 	case text == "":
 		return
+	case errors.Is(err, context.Canceled) && errors.As(err, &down):
+		text = "interrupted\n" + down.Error()
 	case errors.Is(err, context.Canceled):
 		text = "interrupted; nothing is left half done"
 	case errors.Is(err, store.ErrDamagedSlot):

@@ -142,24 +142,33 @@ func (a *app) startNoted(ctx context.Context, path string) error {
 		return err
 	}
 	e := a.engine(cmp.Or(n.Engine, engine.Default))
-	running, err := e.IsRunning(ctx, n.ID)
-	if errors.Is(err, engine.ErrNotFound) || err == nil && running {
+	c, err := e.Inspect(ctx, n.ID)
+	switch {
+	case errors.Is(err, engine.ErrNotFound) || err == nil && c.Running && !c.Stopping:
 		return n.remove()
-	}
-	if err == nil && n.Restoring {
+	case err == nil && n.Restoring:
 		a.warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
 			printable(n.Container), localTime(n.Stopped), e.Name(), printable(n.Container))
 		return n.release()
-	}
-	if err == nil {
+	case err == nil:
 		a.warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", printable(n.Container), localTime(n.Stopped))
-		err = e.Start(ctx, n.ID)
+		err = restart(ctx, e, c)
 	}
 	if err != nil {
 		return errors.Join(fmt.Errorf("container %s is stopped since %s, and could not be started (%s start %s does it): %w",
 			n.Container, localTime(n.Stopped), e.Name(), n.Container, err), n.release())
 	}
 	return n.remove()
+}
+
+// restart starts a container that stands, or is about to.
+func restart(ctx context.Context, e *engine.Engine, c *engine.Container) error {
+	if c.Stopping {
+		if err := e.Stop(ctx, c); err != nil { // waits for its end
+			return err
+		}
+	}
+	return e.Start(ctx, c.ID)
 }
 
 // takeNote reads a note and locks it. It gives nil where that is another's.

@@ -19,6 +19,11 @@ type halted struct {
 	broken chan os.Signal
 }
 
+// downError says that a container is down that was not before.
+type downError struct{ error }
+
+func (e *downError) Unwrap() error { return e.error }
+
 // halt stops a container. Whoever gets a halted one must resume it, whatever
 // happens; a note on disk lets the next run of kist do it if this one is
 // killed. For a restore it only says so then: half of the data may be new.
@@ -31,7 +36,8 @@ func (a *app) halt(ctx context.Context, c *container, forRestore bool) (*halted,
 	// A pipe that nobody reads any more must not end the process now.
 	signal.Notify(h.broken, syscall.SIGPIPE)
 	a.say("Stopping container %s.", printable(c.Name))
-	err = c.engine.Stop(ctx, c.Container)
+	// A stop that is cut short leaves a container that neither runs nor starts.
+	err = c.engine.Stop(context.WithoutCancel(ctx), c.Container)
 	if err == nil {
 		err = c.mustStand(ctx, "it runs again right after it was stopped")
 	}
@@ -46,8 +52,8 @@ func (h *halted) resume(ctx context.Context) error {
 	defer signal.Stop(h.broken)
 	c := h.target
 	if err := c.engine.Start(context.WithoutCancel(ctx), c.ID); err != nil {
-		return fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
-			c.Name, c.engine.Name(), c.Name, errors.Join(err, h.note.release()))
+		return &downError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
+			c.Name, c.engine.Name(), c.Name, errors.Join(err, h.note.release()))}
 	}
 	h.app.say("Container %s was down for %.1f s.", printable(c.Name), time.Since(h.began).Seconds())
 	return h.note.remove()
@@ -56,8 +62,8 @@ func (h *halted) resume(ctx context.Context) error {
 // leave leaves the container stopped.
 func (h *halted) leave() error {
 	signal.Stop(h.broken)
-	return fmt.Errorf("CONTAINER %s IS LEFT STOPPED, since what it would start on is part new, part old. Restore again, or put back what was kept",
-		h.target.Name)
+	return &downError{fmt.Errorf("CONTAINER %s IS LEFT STOPPED, since what it would start on is part new, part old. Restore again, or put back what was kept",
+		h.target.Name)}
 }
 
 // whileStopped does something while a container is stopped.

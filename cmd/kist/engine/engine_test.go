@@ -48,6 +48,10 @@ func TestInspect(t *testing.T) {
 			`[{"Id":"ab","Name":"/seedbank","State":{"Status":"exited"},"Image":"sha256:8b","Config":{"Image":"seedbank:4.1.0","Entrypoint":["/svc"],"StopSignal":"SIGTERM"}}]`,
 			Container{ID: "ab", Name: "seedbank", ImageName: "seedbank:4.1.0", ImageID: "sha256:8b", StopTimeout: 10 * time.Second},
 		},
+		"stopping": {
+			`[{"Id":"ab","State":{"Status":"stopping"}}]`,
+			Container{ID: "ab", Name: "asked", Running: true, Stopping: true, StopTimeout: 10 * time.Second},
+		},
 		"paused": {
 			`[{"Id":"ab","State":{"Paused":true,"Status":"paused"}}]`,
 			Container{ID: "ab", Name: "asked", Running: true, StopTimeout: 10 * time.Second},
@@ -58,7 +62,7 @@ func TestInspect(t *testing.T) {
 			t.Errorf("%s: %v", name, err)
 			continue
 		}
-		got := Container{ID: c.ID, Name: c.Name, Running: c.Running, ImageName: c.ImageName, ImageID: c.ImageID, ImageDigest: c.ImageDigest, StopTimeout: c.StopTimeout}
+		got := Container{ID: c.ID, Name: c.Name, Running: c.Running, Stopping: c.Stopping, ImageName: c.ImageName, ImageID: c.ImageID, ImageDigest: c.ImageDigest, StopTimeout: c.StopTimeout}
 		if fmt.Sprint(got) != fmt.Sprint(test.want) {
 			t.Errorf("%s: %+v, not %+v", name, got, test.want)
 		}

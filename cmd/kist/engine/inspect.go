@@ -15,6 +15,7 @@ import (
 type Container struct {
 	ID, Name    string
 	Running     bool // or paused, or about to
+	Stopping    bool // and so yet Running
 	ImageName   string
 	ImageID     string
 	ImageDigest string // "" where the engine does not say
@@ -87,8 +88,10 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 	if s := config.StopTimeout; s != nil && *s >= 0 && *s < 1e6 {
 		c.StopTimeout = time.Duration(*s * float64(time.Second))
 	}
+	status := strings.ToLower(found.State.Status)
+	c.Stopping = status == "stopping"
 	c.Running = found.State.Running || found.State.Paused || found.State.Restarting ||
-		slices.Contains([]string{"running", "paused", "restarting", "stopping"}, strings.ToLower(found.State.Status))
+		slices.Contains([]string{"running", "paused", "restarting", "stopping"}, status)
 	return c, nil
 }
 
