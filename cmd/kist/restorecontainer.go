@@ -165,9 +165,10 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 
 // halt stops the container if it runs.
 func (r *containerRestore) halt(ctx context.Context) (err error) {
-	if r.target.Running {
-		r.halted, err = r.app.halt(ctx, r.target, true)
+	if !r.target.Running {
+		return r.target.mustStand(ctx, "it was started meanwhile, and nothing was restored")
 	}
+	r.halted, err = r.app.halt(ctx, r.target, true)
 	return err
 }
 
