@@ -93,9 +93,6 @@ func (s *capturing) draft(ctx context.Context, r *repository) (*store.Draft, err
 
 // takeAfter captures what changed since the draft, and what did not from there.
 func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, stopped time.Time) (*taken, error) {
-	for _, source := range s.sources {
-		source.folder.reread = false // the draft did
-	}
 	s.options.After = draft
 	s.reading = func() {
 		s.options.Labels[labelStopped] = strconv.FormatFloat(time.Since(stopped).Seconds(), 'f', 1, 64)

@@ -156,9 +156,13 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 		}
 		return r.replaceFrom(ctx, n+1)
 	}, volume.ReplaceOptions{DiscardPrevious: r.discard || !full})
+	r.begun = r.begun || done != nil || errors.Is(err, volume.ErrTorn)
 	if done != nil {
-		r.begun = true
 		r.sayReplaced(p.dir, report, done)
+	}
+	if errors.Is(err, volume.ErrNotDiscarded) {
+		r.app.warn("%s", screenText(err.Error()))
+		return nil // the new data is complete
 	}
 	return err
 }

@@ -91,9 +91,7 @@ func (a *app) noteStopped(c *container, restoring bool) (_ *stopNote, err error)
 	return n, nil
 }
 
-func (n *stopNote) path() string {
-	return filepath.Join(filepath.Dir(n.file.Name()), "stopped-"+n.ID+".json")
-}
+func (n *stopNote) path() string { return notePath(filepath.Dir(n.file.Name()), n.ID) }
 
 // remove takes the note away: the container runs again.
 func (n *stopNote) remove() error { return errors.Join(os.Remove(n.path()), n.file.Close()) }

@@ -62,8 +62,9 @@ func (h *halted) resume(ctx context.Context) error {
 // leave leaves the container stopped.
 func (h *halted) leave() error {
 	signal.Stop(h.broken)
-	return &downError{fmt.Errorf("CONTAINER %s IS LEFT STOPPED, since what it would start on is part new, part old. Restore again, or put back what was kept",
-		h.target.Name)}
+	err := fmt.Errorf("CONTAINER %s IS LEFT STOPPED, since what it would start on is part new, part old. Restore again, or put back what was kept",
+		h.target.Name)
+	return &downError{errors.Join(err, h.note.release())}
 }
 
 // whileStopped does something while a container is stopped.
