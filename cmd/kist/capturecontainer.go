@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"slices"
 	"strconv"
 	"time"
 
@@ -73,8 +74,9 @@ func (s *capturing) takeStopped(ctx context.Context, r *repository, target *cont
 		return err
 	}
 	var made *taken
+	began := time.Now()
 	err = s.app.whileStopped(ctx, target, func(ctx context.Context) (err error) {
-		made, err = s.takeAfter(ctx, r, draft, time.Now())
+		made, err = s.takeAfter(ctx, r, draft, began)
 		return err
 	})
 	if made == nil {
@@ -83,19 +85,23 @@ func (s *capturing) takeStopped(ctx context.Context, r *repository, target *cont
 	return errors.Join(s.report(made), err)
 }
 
-// draft stores what there is while the container runs.
+// draft stores what there is in folders while the container runs. An engine's
+// copy of files that change may fail, and so is left to when they don't.
 func (s *capturing) draft(ctx context.Context, r *repository) (*store.Draft, error) {
 	o, end := s.input("reading while it runs")
 	defer end()
-	draft, err := r.Draft(ctx, o)
-	return draft, explainUnfinished(err)
+	o.Volumes = slices.DeleteFunc(o.Volumes, func(v store.VolumeInput) bool { return v.Folder == nil })
+	if len(o.Volumes) == 0 {
+		return nil, nil
+	}
+	return r.Draft(ctx, o)
 }
 
 // takeAfter captures what changed since the draft, and what did not from there.
-func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, stopped time.Time) (*taken, error) {
+func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, began time.Time) (*taken, error) {
 	s.options.After = draft
 	s.reading = func() {
-		s.options.Labels[labelStopped] = strconv.FormatFloat(time.Since(stopped).Seconds(), 'f', 1, 64)
+		s.options.Labels[labelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
 	}
 	return s.take(ctx, r, "capturing")
 }

@@ -95,7 +95,7 @@ func labelLines(labels map[string]string) (lines []string) {
 		case labelLaunch:
 			value = "known; kist show --launch prints the command line"
 		case labelStopped:
-			value += " (for so long the container was down until all was read)"
+			value += " (how long the container was down until all was read)"
 		}
 		lines = append(lines, "label\t"+printable(label)+"="+value)
 	}
