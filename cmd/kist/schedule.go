@@ -96,6 +96,9 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 	}
 	p.writes = absolute(p.writes)
 	p.words = append([]string{"capture", "--quiet", "--repository", p.writes}, setFlags(c, scheduledFlags(a.captureCommand().Flags))...)
+	if program := a.getenv("KIST_ENGINE"); p.container && program != "" && !c.IsSet("engine") {
+		p.words = append(p.words, "--engine="+program)
+	}
 	for _, source := range c.Args().Slice() {
 		if source == "-" {
 			return nil, usagef("kist schedule: standard input can't be captured by a timer")
