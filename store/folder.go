@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"time"
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/chunk/tarstream"
@@ -23,7 +24,16 @@ type FolderInput struct {
 	// latest capture of the same name, host and path is not read again: same size,
 	// modification and change time, inode, device, mode and owner. Its content is
 	// taken over from there, and the capture is the same as if it had been read.
+	//
+	// What was changed so shortly before it was read that a further change might not
+	// show in its times is read again by the next capture. For the same reason the
+	// folder's file system is flushed first, unless the capture is made After a
+	// Draft, when the service is stopped.
 	Reread bool
+
+	// Now gives the time by the clock of the folder's file system; nil means
+	// time.Now.
+	Now func() time.Time
 }
 
 // takeFolder reads a volume's folder.
@@ -40,7 +50,9 @@ func (s *session) takeFolder(ctx context.Context, v VolumeInput) (*volumeTaken, 
 		return nil, err
 	}
 	defer sink.close()
-	report, err := volume.Walk(ctx, v.Folder.Path, sink, v.Folder.Options)
+	o := v.Folder.Options
+	o.Flush = o.Flush || s.o.After == nil
+	report, err := volume.Walk(ctx, v.Folder.Path, sink, o)
 	if err == nil {
 		err = sink.finish()
 	}
@@ -77,6 +89,7 @@ type folderSink struct {
 	cutter  *chunk.Cutter
 	prior   *prior // nil where there is nothing to take over
 
+	start   int64      // when the walk began, in nanoseconds since 1970
 	put     *putMember // the last Put, which may yet be dropped
 	before  uint64     // length of the content before
 	members uint64
@@ -90,7 +103,11 @@ type putMember struct {
 }
 
 func (s *session) newFolderSink(ctx context.Context, v VolumeInput, t *volumeTaken) (*folderSink, error) {
-	f := &folderSink{s: s, t: t, encoder: format.NewStateEncoder()}
+	now := v.Folder.Now
+	if now == nil {
+		now = time.Now
+	}
+	f := &folderSink{s: s, t: t, encoder: format.NewStateEncoder(), start: now().UnixNano()}
 	var errs [3]error
 	f.list, errs[0] = s.newListing(t)
 	f.states, errs[1] = s.listWriter(t.states)
@@ -142,7 +159,7 @@ func (f *folderSink) Put(path string, state *volume.State, header []byte, conten
 	if err := f.commit(); err != nil {
 		return err
 	}
-	p := &putMember{entry: newEntry(tarstream.Entry, header), state: newState(state)}
+	p := &putMember{entry: newEntry(tarstream.Entry, header), state: f.lasting(state)}
 	if size > 0 {
 		p.content = f.s.intake.Draft(intake.Contents)
 		var err error
@@ -210,6 +227,28 @@ func (f *folderSink) finish() error {
 	f.t.record.Members, f.t.record.Length = f.members, f.list.length
 	return errors.Join(f.list.finish(), f.states.Close())
 }
+
+// lasting gives what is noted of a file that was read, or nothing, which fits no
+// file, if it changed so shortly before that a further change might get the same
+// times.
+func (f *folderSink) lasting(s *volume.State) format.State {
+	grain := fineGrain
+	if s.Changed%int64(time.Second) == 0 && s.Modified%int64(time.Second) == 0 {
+		grain = coarseGrain
+	}
+	if s.Changed >= f.start-int64(grain) {
+		return format.State{}
+	}
+	return newState(s)
+}
+
+// How coarse the times of files may be: those of local file systems are as fine
+// as the system's clock ticks, 100 times a second at the least; some shares and
+// memory cards keep every other second.
+const (
+	fineGrain   = 50 * time.Millisecond
+	coarseGrain = 2 * time.Second
+)
 
 // newState gives what is noted of a member beside its header.
 func newState(s *volume.State) format.State {

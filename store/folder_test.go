@@ -16,13 +16,16 @@ import (
 func (f *fixture) captureFolder(dir string, reread bool) *store.Capture {
 	f.t.Helper()
 	c, err := f.Capture(f.t.Context(), store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{{
-		Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir, Reread: reread},
+		Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir, Reread: reread, Now: later},
 	}}})
 	if err != nil {
 		f.t.Fatal(err)
 	}
 	return c
 }
+
+// later is a time by which all that a test wrote has been written long ago.
+func later() time.Time { return time.Now().Add(time.Hour) }
 
 // checkFolder tests that a capture of a folder restores to the very stream that
 // volume.WriteTar makes of it now.
@@ -123,7 +126,7 @@ func TestDraft(t *testing.T) {
 	dir := sampleFolder(t)
 	f := newFixture(t)
 	o := store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{{
-		Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir},
+		Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir, Now: later},
 	}}}
 	draft, err := f.Draft(t.Context(), o)
 	if err != nil {
@@ -176,5 +179,27 @@ func TestOtherFolder(t *testing.T) {
 	f.captureFolder(dir, false)
 	if n := f.captureFolder(other, false).Volumes[0].Reused; n != 0 {
 		t.Errorf("%d members were taken over", n)
+	}
+}
+
+// TestFreshlyWritten does not take over what was written just before the capture
+// before: a further change within the same tick of the clock would not show.
+func TestFreshlyWritten(t *testing.T) {
+	dir := sampleFolder(t)
+	f := newFixture(t)
+	o := store.CaptureOptions{Volumes: []store.VolumeInput{{Source: dir, Folder: &store.FolderInput{Path: dir}}}}
+	info, err := os.Stat(dir + "/lots.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.Volumes[0].Folder.Now = info.ModTime // as if it had been captured at once
+	for range 2 {
+		c, err := f.Capture(t.Context(), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if n := c.Volumes[0].Reused; n != 0 {
+			t.Errorf("%d members were taken over", n)
+		}
 	}
 }

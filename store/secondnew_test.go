@@ -304,7 +304,7 @@ func TestSecondReaderOfFolder(t *testing.T) {
 		}
 		c, err := f.Capture(t.Context(), store.CaptureOptions{
 			Name: "seedbank", Host: "hazel", Taken: time.Date(2026, 3, 14, 2, version, 0, 0, time.UTC),
-			Volumes: []store.VolumeInput{{Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir}}},
+			Volumes: []store.VolumeInput{{Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir, Now: later}}},
 		})
 		if err != nil {
 			t.Fatal(err)

@@ -3,12 +3,15 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 )
@@ -55,6 +58,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"status": scriptStatus, "idvar": scriptID, "damage": scriptDamage, "only": scriptOnly, "deep": scriptDeep,
+			"aged": scriptAged,
 		},
 		Condition: func(cond string) (bool, error) {
 			tool, ok := strings.CutPrefix(cond, "has:")
@@ -135,5 +139,27 @@ func TestHelpHasExamples(t *testing.T) {
 				t.Errorf("kist help %s %s has no example", c.Name, sub.Name)
 			}
 		}
+	}
+}
+
+// scriptAged waits until everything in a folder was written so long ago that
+// kist trusts its times: a tenth of a second.
+func scriptAged(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: aged DIR")
+	}
+	var newest time.Time
+	ts.Check(filepath.WalkDir(ts.MkAbs(args[0]), func(_ string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		info, err := d.Info()
+		if err == nil && info.ModTime().After(newest) && info.ModTime().Before(time.Now()) {
+			newest = info.ModTime()
+		}
+		return err
+	}))
+	for time.Since(newest) < 100*time.Millisecond {
+		runtime.Gosched()
 	}
 }

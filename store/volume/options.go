@@ -18,6 +18,10 @@ type ReadOptions struct {
 	// Tagging Specification (https://bford.info/cachedir/). The folder that is read is not left out
 	// though it be tagged.
 	SkipCacheFolders bool
+	// Flush flushes the file system that the folder is on before it is read (on Linux; elsewhere it
+	// does nothing). Only after that does a write through a memory map show in a file's times: a page
+	// that is written to again before it was flushed moves none.
+	Flush bool
 	// OnEntry, if set, is called before each member is written, from the calling goroutine, with
 	// its name (as in Note.Path) and the bytes of content that will follow.
 	OnEntry func(path string, size int64)

@@ -66,6 +66,9 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 		return nil, err
 	}
 	st, err := top.stat(".")
+	if err == nil && o.Flush {
+		err = top.flushAll()
+	}
 	if err != nil {
 		top.close()
 		return nil, err
