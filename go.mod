@@ -3,32 +3,32 @@ module github.com/kistarchive/kist
 go 1.26.0
 
 require (
-	github.com/VividCortex/ewma v1.2.0 // indirect
-	github.com/acarl005/stripansi v0.0.0-20180116102854-5a71ef0e047d // indirect
+	github.com/dustin/go-humanize v1.1.0
+	github.com/fxamacker/cbor/v2 v2.10.0
+	github.com/klauspost/compress v1.20.4
+	github.com/restic/chunker v0.4.0
+	github.com/rogpeppe/go-internal v1.16.0
+	github.com/schollz/progressbar/v3 v3.19.1
+	github.com/ulikunitz/xz v0.5.17
+	github.com/urfave/cli/v2 v2.27.7
+	github.com/zeebo/blake3 v0.2.4
+	golang.org/x/crypto v0.59.0
+	golang.org/x/sync v0.25.0
+	golang.org/x/sys v0.50.0
+	golang.org/x/term v0.48.0
+	lukechampine.com/blake3 v1.4.1
+	pgregory.net/rapid v1.3.0
+)
+
+require (
 	github.com/clipperhouse/uax29/v2 v2.7.0 // indirect
 	github.com/cpuguy83/go-md2man/v2 v2.0.7 // indirect
-	github.com/dustin/go-humanize v1.1.0 // indirect
-	github.com/fxamacker/cbor/v2 v2.10.0 // indirect
-	github.com/klauspost/compress v1.20.4 // indirect
 	github.com/klauspost/cpuid/v2 v2.0.12 // indirect
 	github.com/mattn/go-runewidth v0.0.30 // indirect
 	github.com/mitchellh/colorstring v0.0.0-20190213212951-d06e56a500db // indirect
-	github.com/restic/chunker v0.4.0 // indirect
 	github.com/rivo/uniseg v0.4.7 // indirect
-	github.com/rogpeppe/go-internal v1.16.0 // indirect
 	github.com/russross/blackfriday/v2 v2.1.0 // indirect
-	github.com/schollz/progressbar/v3 v3.19.1 // indirect
-	github.com/ulikunitz/xz v0.5.17 // indirect
-	github.com/urfave/cli/v2 v2.27.7 // indirect
-	github.com/vbauerster/cupwriter v0.0.5 // indirect
 	github.com/x448/float16 v0.8.4 // indirect
 	github.com/xrash/smetrics v0.0.0-20240521201337-686a1a2994c1 // indirect
-	github.com/zeebo/blake3 v0.2.4 // indirect
-	golang.org/x/crypto v0.59.0 // indirect
-	golang.org/x/sync v0.25.0 // indirect
-	golang.org/x/sys v0.50.0 // indirect
-	golang.org/x/term v0.48.0 // indirect
 	golang.org/x/tools v0.26.0 // indirect
-	lukechampine.com/blake3 v1.4.1 // indirect
-	pgregory.net/rapid v1.3.0 // indirect
 )
