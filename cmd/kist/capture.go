@@ -57,8 +57,7 @@ running container is refused without --stop or --live. With --stop the volumes
 are read once while it still runs, so that only what changes after that is read
 while it is down; then it is started again, whatever happens. If kist itself is
 killed meanwhile, the next kist command starts it. With --reread everything is
-read again while it is down: for services that write through memory maps, since
-such writes may leave a file's times as they were.
+read again while it is down.
 
 The last line on standard output is the capture's id.
 
