@@ -287,8 +287,8 @@ func TestFullTarget(t *testing.T) {
 				members = []member{file("small", "fits"), dir("a"), dir("b"), last}
 			}
 			_, err := volume.Extract(context.Background(), bytes.NewReader(stream(t, members...)), full+"/target", volume.ExtractOptions{Sync: true})
-			named := name == "folders" || err != nil && strings.Contains(err.Error(), last.Name)
-			if !errors.Is(err, unix.ENOSPC) || !named || !strings.HasPrefix(err.Error(), "restoring member ") {
+			// Which member meets the full disk depends on the workers.
+			if !errors.Is(err, unix.ENOSPC) || !strings.HasPrefix(err.Error(), "restoring member ") {
 				t.Fatalf("got %v", err)
 			}
 			if _, err := os.Lstat(full + "/target/too-large"); err == nil {
