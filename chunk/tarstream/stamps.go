@@ -136,15 +136,6 @@ func usualSum(b block) []byte {
 	return fmt.Appendf(nil, "%06o\x00 ", sum)
 }
 
-// StampsLength gives the number of bytes that cuts took out.
-func StampsLength(cuts []Cut) int {
-	n := 0
-	for _, c := range cuts {
-		n += c.Length
-	}
-	return n
-}
-
 // JoinStamps is the inverse of SplitStamps. It fails with ErrStamps, and takes no
 // more memory than the three parts together.
 func JoinStamps(rest, stamps []byte, cuts []Cut) ([]byte, error) {

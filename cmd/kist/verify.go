@@ -22,8 +22,9 @@ func (a *app) verifyCommand() *cli.Command {
 			&cli.StringFlag{Name: "sample", Usage: "open that `SHARE` of the frames, as 5%, chosen at random"},
 		},
 		Description: `
-Without a flag, every object is looked up, and index files, tables and member
-lists are opened. Nothing is written. Damage is listed with the captures and
+Without a flag, index files, tables and the table at the end of every slab are
+opened: what is missing or cut short shows, and what changed within does not.
+Nothing is written. Damage is listed with the captures and
 members that it harms, and the exit status is 3.
 
 Example:
@@ -112,7 +113,7 @@ func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 	if a.shared.json {
 		return a.printJSON(r)
 	}
-	opened := "all objects were looked up; index files, tables and member lists were opened"
+	opened := "index files, tables and the table of every slab were opened; the contents were not"
 	switch {
 	case o.Full:
 		opened = "every frame was opened, and every digest rebuilt"
