@@ -10,14 +10,15 @@
 //     however long a service rests, its captures do not run out by themselves,
 //     and Days: 7 of a service captured once a month reaches back seven months.
 //     Weeks are those of ISO 8601: from Monday, the first of a year being the
-//     one with its first Thursday.
+//     one with its first Thursday. Periods rank by their newest capture, which
+//     is their order but where clocks went back across midnight.
 //   - The newest capture always stays, and so does a held one.
 //   - A capture stays if any rule wants it. Rules overlap and do not add up: the
 //     newest capture is the last one, that of its day, its week, its month and
 //     its year.
 //   - A held capture counts like any other, so that to hold or release one
 //     changes nothing for the rest.
-//   - A capture dated after now was dated by a clock that ran wrong. It stays, but
+//   - A capture dated after now has a wrong date, or now is wrong. It stays, but
 //     counts for no rule and is not the newest, so that it pushes out nothing.
 //     Once its time comes it is like any other. Its reason is Future: tell the
 //     user, who may want to retire it.
