@@ -12,8 +12,6 @@ import (
 	"strings"
 	"time"
 
-	"golang.org/x/sync/errgroup"
-
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
@@ -31,9 +29,19 @@ type Capture struct {
 	Bytes   uint64            `json:"bytes"`       // length of the volumes' streams
 	Added   uint64            `json:"added_bytes"` // what the repository grew by on disk
 	Held    bool              `json:"held"`
-	Labels  map[string]string `json:"labels,omitempty"` // the caller's own
-	Written time.Time         `json:"written"`          // by the writer's clock
+	Retired *Retirement       `json:"retired,omitempty"` // nil: it is not
+	Labels  map[string]string `json:"labels,omitempty"`  // the caller's own
+	Written time.Time         `json:"written"`           // by the writer's clock
 	Volumes []Volume          `json:"volumes"`
+
+	file indexFile
+}
+
+// indexFile is where a capture was read from.
+type indexFile struct {
+	info       storage.Info
+	generation int
+	record     *format.IndexFile
 }
 
 // Volume is one tree of data in a capture, or one stream.
@@ -76,6 +84,7 @@ func newCapture(f *format.IndexFile, size int64) *Capture {
 	c := &Capture{
 		ID: f.ID, Name: f.Name, Version: f.Version, Note: f.Note, Host: f.Host, Labels: f.Labels,
 		Taken: f.Taken, Written: f.Written, Added: f.Added + uint64(size),
+		file: indexFile{record: f},
 	}
 	for i := range f.Volumes {
 		v := &f.Volumes[i]
@@ -117,72 +126,124 @@ func (c *Capture) Volume(name string) (*Volume, error) {
 	return nil, fmt.Errorf("volume %q of capture %s: %w: it has %s", name, c.ID, ErrNotFound, strings.Join(all, ", "))
 }
 
-// Captures lists the captures, oldest first. Where some index files are
-// damaged, it gives the others and an error that wraps ErrDamaged and names
-// those.
+// Captures lists the captures, oldest first, without those that are retired.
+// Where some index files are damaged, it gives the others and an error that
+// wraps ErrDamaged and names those.
 func (r *Repository) Captures(ctx context.Context) ([]*Capture, error) {
-	infos, err := r.storage.List(ctx, names.Captures)
+	all, err := r.AllCaptures(ctx)
+	return withoutRetired(all), err
+}
+
+// AllCaptures is Captures with those that are retired and not yet removed.
+func (r *Repository) AllCaptures(ctx context.Context) ([]*Capture, error) {
+	captures, damage, err := r.readAllCaptures(ctx)
 	if err != nil {
 		return nil, err
 	}
-	captures, damage, err := r.readCaptures(ctx, newest(infos))
+	s, err := r.readStanding(ctx)
 	if err != nil {
 		return nil, err
 	}
+	s.apply(captures)
 	return captures, errors.Join(damage...)
 }
 
-// newest gives the index files that count: of each capture the highest
-// generation.
-func newest(infos []storage.Info) []storage.Info {
-	best := make(map[string]int)
-	var files []storage.Info
-	generations := make(map[string]int)
+func withoutRetired(all []*Capture) []*Capture {
+	return slices.DeleteFunc(slices.Clone(all), func(c *Capture) bool { return c.Retired != nil })
+}
+
+// readAllCaptures reads the index files that count.
+func (r *Repository) readAllCaptures(ctx context.Context) (captures []*Capture, damage []error, err error) {
+	for tries := 1; ; tries++ {
+		infos, err := r.storage.List(ctx, names.Captures)
+		if err != nil {
+			return nil, nil, err
+		}
+		captures, damage, again, err := r.readCaptures(ctx, generations(infos))
+		if err != nil || !again || tries == relists {
+			return captures, damage, err
+		}
+	}
+}
+
+// relists is how often a folder is listed in all if objects that it named are gone:
+// others may have taken their place.
+const relists = 3
+
+// generations gives the index files of each capture, the highest generation
+// first, in the order of the captures' ids.
+func generations(infos []storage.Info) [][]indexFile {
+	var all [][]indexFile
+	last := make(map[string]int)
 	for _, info := range infos {
 		id, generation, err := names.ParseCapture(info.Name)
 		if err != nil {
 			continue // not ours
 		}
-		if i, ok := best[id]; !ok {
-			best[id] = len(files)
-			files = append(files, info)
-		} else if generation > generations[id] {
-			files[i] = info
+		f := indexFile{info: info, generation: generation}
+		if i, ok := last[id]; ok {
+			all[i] = append(all[i], f)
+			continue
 		}
-		generations[id] = max(generations[id], generation)
+		last[id] = len(all)
+		all = append(all, []indexFile{f})
 	}
-	return files
+	for _, files := range all {
+		slices.SortFunc(files, func(a, b indexFile) int { return b.generation - a.generation })
+	}
+	return all
 }
 
-// readCaptures reads index files, several at a time.
-func (r *Repository) readCaptures(ctx context.Context, files []storage.Info) (captures []*Capture, damage []error, err error) {
-	all := make([]*Capture, len(files))
-	broken := make([]error, len(files))
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(readers)
-	for i, info := range files {
-		g.Go(func() error {
-			f, err := r.readIndexFile(ctx, info)
-			switch {
-			case err == nil:
-				all[i] = newCapture(f, info.Size)
-			case errors.Is(err, storage.ErrNotFound): // removed since it was listed
-			case isDamage(err):
-				broken[i] = err
-			default:
+// readCaptures reads the index files of captures, several at a time. again tells
+// that some are gone since they were listed, so that others may have come.
+func (r *Repository) readCaptures(ctx context.Context, files [][]indexFile) (captures []*Capture, damage []error, again bool, err error) {
+	err = inOrder(ctx, files, readers,
+		func(ctx context.Context, generations []indexFile) (*readCapture, error) {
+			return r.readCapture(ctx, generations)
+		},
+		func(_ []indexFile, got *readCapture, err error) error {
+			if err != nil {
 				return err
+			}
+			damage = append(damage, got.damage...)
+			again = again || got.gone
+			if got.capture != nil {
+				captures = append(captures, got.capture)
 			}
 			return nil
 		})
-	}
-	if err := g.Wait(); err != nil {
-		return nil, nil, err
-	}
-	captures = slices.DeleteFunc(all, func(c *Capture) bool { return c == nil })
 	slices.SortFunc(captures, func(a, b *Capture) int {
 		return cmp.Or(a.Taken.Compare(b.Taken), cmp.Compare(a.ID, b.ID))
 	})
-	return captures, slices.DeleteFunc(broken, func(err error) bool { return err == nil }), nil
+	return captures, damage, again, err
+}
+
+// readCapture is what became of reading the index files of a capture.
+type readCapture struct {
+	capture *Capture
+	damage  []error
+	gone    bool // one was listed and is not there
+}
+
+// readCapture reads the highest generation that is whole: it counts.
+func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (*readCapture, error) {
+	got := &readCapture{}
+	for _, f := range generations {
+		record, err := r.readIndexFile(ctx, f.info)
+		switch {
+		case err == nil:
+			got.capture = newCapture(record, f.info.Size)
+			got.capture.file.info, got.capture.file.generation = f.info, f.generation
+			return got, nil
+		case errors.Is(err, storage.ErrNotFound):
+			got.gone = true
+		case isDamage(err):
+			got.damage = append(got.damage, err)
+		default:
+			return nil, err
+		}
+	}
+	return got, nil
 }
 
 // readers is how many small objects are read at a time: a share answers each
@@ -231,39 +292,55 @@ func (r *Repository) openIndexFile(ctx context.Context, info storage.Info) (*for
 func (r *Repository) writeIndexFile(ctx context.Context, f *format.IndexFile) (*Capture, error) {
 	for {
 		f.ID = names.NewID(f.Taken)
-		sealer, kind, wrapped, err := r.keys.NewSealer(r.objectName(format.Capture, f.ID))
-		if err != nil {
-			return nil, err
-		}
-		b := format.AppendHeader(nil, format.Header{Kind: format.Capture, Wrapping: kind, Wrapped: wrapped})
-		b = format.SealIndexFile(b, f, sealer)
-		if len(b) > format.MaxIndexFile {
-			return nil, fmt.Errorf("%w: labels and volumes of %d bytes: an index file has at most %d", ErrBadOptions, len(b), format.MaxIndexFile)
-		}
-		err = r.storage.Put(ctx, names.Capture(f.ID, 0), bytes.NewReader(b))
+		c, err := r.writeGeneration(ctx, f, 0)
 		if errors.Is(err, storage.ErrExists) {
 			continue // somebody drew the same four letters in this minute
 		}
-		if err != nil {
-			return nil, fmt.Errorf("writing index file: %w", err)
-		}
-		return newCapture(f, int64(len(b))), nil
+		return c, err
 	}
+}
+
+// writeGeneration seals and puts a generation of the index file of a capture.
+func (r *Repository) writeGeneration(ctx context.Context, f *format.IndexFile, generation int) (*Capture, error) {
+	name := names.Capture(f.ID, generation)
+	sealer, kind, wrapped, err := r.keys.NewSealer(r.objectName(format.Capture, path.Base(name)))
+	if err != nil {
+		return nil, err
+	}
+	b := format.AppendHeader(nil, format.Header{Kind: format.Capture, Wrapping: kind, Wrapped: wrapped})
+	b = format.SealIndexFile(b, f, sealer)
+	if len(b) > format.MaxIndexFile {
+		return nil, fmt.Errorf("%w: labels and volumes of %d bytes: an index file has at most %d", ErrBadOptions, len(b), format.MaxIndexFile)
+	}
+	if err := r.storage.Put(ctx, name, bytes.NewReader(b)); err != nil {
+		return nil, fmt.Errorf("writing index file: %w", err)
+	}
+	return newCapture(f, int64(len(b))), nil
 }
 
 // Find gives the capture that a selector means: its id, any leading part of it
-// that fits no other, "latest", or "NAME@latest". It fails with ErrNotFound or
-// ErrAmbiguous.
+// that fits no other, "latest", or "NAME@latest". Retired captures are found by
+// their ids, where no other fits. It fails with ErrNotFound or ErrAmbiguous.
 func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error) {
-	captures, err := r.Captures(ctx)
+	all, err := r.AllCaptures(ctx)
 	if err != nil && !isDamage(err) {
 		return nil, err
 	}
-	return Select(captures, selector)
+	return Select(all, selector)
 }
 
-// Select is Find among captures that Captures gave.
+// Select is Find among captures that Captures or AllCaptures gave.
 func Select(captures []*Capture, selector string) (*Capture, error) {
+	c, err := selectAmong(withoutRetired(captures), selector)
+	if errors.Is(err, ErrNotFound) {
+		if retired, again := selectAmong(captures, selector); again == nil && retired.ID != "" && strings.HasPrefix(retired.ID, selector) {
+			return retired, nil
+		}
+	}
+	return c, err
+}
+
+func selectAmong(captures []*Capture, selector string) (*Capture, error) {
 	if name, ok := strings.CutSuffix(selector, "latest"); ok && (name == "" || strings.HasSuffix(name, "@")) {
 		return latest(captures, strings.TrimSuffix(name, "@"), name != "")
 	}

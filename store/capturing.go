@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 	"unicode/utf8"
 
@@ -14,6 +15,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // CaptureOptions say what is captured, and under which labels. Labels are text
@@ -119,7 +121,8 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, e
 	if err != nil {
 		return nil, err
 	}
-	c, err := r.writeIndexFile(ctx, f)
+	defer s.lease.end(ctx)
+	c, err := s.commit(ctx, f)
 	if err != nil {
 		return nil, err
 	}
@@ -138,14 +141,16 @@ type Draft struct{ file *format.IndexFile }
 // the service is down for a shorter time. What a draft stored and no
 // capture uses is harmless, and is used by later captures.
 func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (*Draft, error) {
-	_, f, err := r.takeIn(ctx, o)
+	s, f, err := r.takeIn(ctx, o)
 	if err != nil {
 		return nil, err
 	}
+	s.lease.end(ctx)
 	return &Draft{f}, nil
 }
 
-// takeIn does all of a capture but commit it.
+// takeIn does all of a capture but commit it. The session's lease is left to the
+// caller, where there is no error.
 func (r *Repository) takeIn(ctx context.Context, o CaptureOptions) (*session, *format.IndexFile, error) {
 	if err := o.check(); err != nil {
 		return nil, nil, err
@@ -172,6 +177,9 @@ type session struct {
 	entries *format.EntryEncoder
 	meter   *meter
 	taken   []*volumeTaken
+	lease   *lease
+	there   []string               // ids of the captures that there were at the beginning
+	uses    map[format.SlabID]bool // slabs that the recipes name
 }
 
 func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session, error) {
@@ -179,22 +187,54 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 	if err != nil {
 		return nil, err
 	}
-	index, adopted, err := r.loadIndex(ctx)
+	// The lease comes before a look at what is to go: see FORMAT.md, section 10.
+	l, err := r.takeLease(ctx, format.WorkCapture, o.Host, o.Name)
 	if err != nil {
 		return nil, err
 	}
-	cfg := r.intakeConfig(index)
+	s := &session{r: r, o: o, params: params, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress), lease: l, uses: make(map[format.SlabID]bool)}
+	if err := s.begin(ctx); err != nil {
+		l.end(ctx)
+		return nil, err
+	}
+	return s, nil
+}
+
+// begin finds out what there is, and starts to take in.
+func (s *session) begin(ctx context.Context) error {
+	index, adopted, err := s.r.loadIndex(ctx, s.lease)
+	if err != nil {
+		return err
+	}
+	if s.there, err = s.r.captureIDs(ctx); err != nil {
+		return err
+	}
+	cfg := s.r.intakeConfig(index)
 	cfg.Adopted = adopted
-	cfg.MaxChunk = params.Max()
-	cfg.Level = o.Level
+	cfg.MaxChunk = s.params.Max()
+	cfg.Level = s.o.Level
 	if cfg.Level == 0 {
 		cfg.Level = zstd.SpeedDefault
 	}
-	in, err := intake.New(ctx, cfg)
+	s.index = index
+	s.intake, err = intake.New(ctx, cfg)
+	return err
+}
+
+// captureIDs gives the ids of the captures that there are, sorted.
+func (r *Repository) captureIDs(ctx context.Context) ([]string, error) {
+	infos, err := r.storage.List(ctx, names.Captures)
 	if err != nil {
 		return nil, err
 	}
-	return &session{r: r, index: index, o: o, params: params, intake: in, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress)}, nil
+	var ids []string
+	for _, info := range infos {
+		if id, _, err := names.ParseCapture(info.Name); err == nil {
+			ids = append(ids, id)
+		}
+	}
+	slices.Sort(ids)
+	return slices.Compact(ids), nil
 }
 
 // run takes all volumes in and gives the index file, yet without an id.
@@ -217,7 +257,11 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 		}
 		s.taken = append(s.taken, t)
 	}
-	if err := s.intake.Settle(); err != nil {
+	seen, err := s.takeSeen()
+	if err == nil {
+		err = s.intake.Settle()
+	}
+	if err != nil {
 		return nil, err
 	}
 	for _, t := range s.taken {
@@ -225,6 +269,9 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 			return nil, err
 		}
 		f.Volumes = append(f.Volumes, t.record)
+	}
+	if f.Seen, err = s.optionalRecipe(seen); err != nil {
+		return nil, err
 	}
 	written, err := s.intake.Close()
 	f.Added = uint64(written.Bytes)
@@ -240,6 +287,7 @@ func (s *session) abandon(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), salvageTime)
 	defer cancel()
 	s.intake.Abandon(ctx) // its failing is no loss: the slabs are found without a table
+	s.lease.end(ctx)
 }
 
 // writeRecipes fills in the recipes of a volume.
@@ -268,31 +316,47 @@ func (s *session) optionalRecipe(stream *intake.Stream) (*format.Recipe, error) 
 	return &r, err
 }
 
-// recipe gives the recipe of a stream. One of many runs is put into a stream of
-// its own, and so on, until few runs are left.
+// recipe gives the recipe of a stream.
 func (s *session) recipe(stream *intake.Stream) (format.Recipe, error) {
-	r := stream.Summary()
-	for {
-		runs, err := firstRuns(stream)
+	return s.putRecipe(stream.Summary(), stream.Runs)
+}
+
+// runSource calls yield for each run of a stream, in order, until yield fails.
+type runSource func(yield func(format.Run) error) error
+
+// putRecipe completes a recipe by its runs. Many runs are put into a stream of
+// its own, and so on, until few are left.
+func (s *session) putRecipe(r format.Recipe, source runSource) (format.Recipe, error) {
+	for r.Level = 0; ; r.Level++ {
+		runs, err := firstRuns(source)
 		if err != nil {
 			return r, err
 		}
 		if len(runs) <= format.MaxInlineRuns {
 			r.Runs = runs
+			s.use(runs...)
 			return r, nil
 		}
-		if stream, err = s.putRuns(stream); err != nil {
+		stream, err := s.putRuns(source)
+		if err != nil {
 			return r, err
 		}
-		r.Level++
+		source = stream.Runs
+	}
+}
+
+// use notes that a recipe names slabs.
+func (s *session) use(runs ...format.Run) {
+	for _, run := range runs {
+		s.uses[run.Slab] = true
 	}
 }
 
 var errEnough = errors.New("enough")
 
-// firstRuns gives the runs of a stream, or the first MaxInlineRuns+1 of them.
-func firstRuns(stream *intake.Stream) (runs []format.Run, err error) {
-	err = stream.Runs(func(run format.Run) error {
+// firstRuns gives the runs of a source, or the first MaxInlineRuns+1 of them.
+func firstRuns(source runSource) (runs []format.Run, err error) {
+	err = source(func(run format.Run) error {
 		if runs = append(runs, run); len(runs) > format.MaxInlineRuns {
 			return errEnough
 		}
@@ -304,15 +368,16 @@ func firstRuns(stream *intake.Stream) (runs []format.Run, err error) {
 	return runs, err
 }
 
-// putRuns takes in the runs of a stream as a stream.
-func (s *session) putRuns(of *intake.Stream) (*intake.Stream, error) {
+// putRuns takes in runs as a stream.
+func (s *session) putRuns(source runSource) (*intake.Stream, error) {
 	out := s.intake.Stream(intake.Listing)
 	w, err := s.listWriter(out)
 	if err != nil {
 		return nil, err
 	}
 	encoder := format.NewRunEncoder()
-	err = of.Runs(func(run format.Run) error {
+	err = source(func(run format.Run) error {
+		s.use(run)
 		_, err := w.Write(encoder.Encode(run))
 		return err
 	})

@@ -39,6 +39,9 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 				return err
 			}
 		}
+		if err := v.checkSeenList(ctx, c, damages); err != nil {
+			return err
+		}
 	}
 	for _, d := range damages {
 		v.report.Damage = append(v.report.Damage, *d)

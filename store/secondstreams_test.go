@@ -26,6 +26,7 @@ type secondIndex struct {
 	Labels  map[string]string `cbor:"8,keyasint,omitempty"`
 	Volumes []secondVolume    `cbor:"9,keyasint"`
 	Added   uint64            `cbor:"10,keyasint"`
+	Seen    *secondRecipe     `cbor:"11,keyasint,omitempty"`
 }
 
 type secondVolume struct {

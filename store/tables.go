@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io"
 	"path"
+	"slices"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -147,26 +148,76 @@ func inOrder[T, V any](ctx context.Context, items []T, workers int, get func(con
 
 // loadIndex gives the index of all chunks that there are, and the records of
 // slabs that no table lists: what an interrupted capture left, read again so
-// that its chunks are found.
-func (r *Repository) loadIndex(ctx context.Context) (*known.Index, []*format.SlabRecord, error) {
-	index := known.New()
+// that its chunks are found. For a writer, whose lease is given, it leaves out
+// what the writer must not rely on.
+func (r *Repository) loadIndex(ctx context.Context, l *lease) (*known.Index, []*format.SlabRecord, error) {
+	exclude := &exclusion{}
+	if l != nil {
+		going, err := r.readBatchesOf(ctx, names.Announced, names.Final)
+		if err != nil {
+			return nil, nil, err
+		}
+		exclude = going.exclusion()
+	}
 	slabs, err := r.storage.List(ctx, names.Slabs)
 	if err != nil {
 		return nil, nil, err
 	}
+	return r.indexSlabs(ctx, exclude.from(slabs), exclude, l)
+}
+
+// indexSlabs is loadIndex for some slabs.
+func (r *Repository) indexSlabs(ctx context.Context, slabs []storage.Info, exclude *exclusion, l *lease) (*known.Index, []*format.SlabRecord, error) {
+	index := known.New()
+	var last []*format.SlabRecord
 	v, err := r.takeStock(ctx, slabs, true, func(rec *format.SlabRecord) error {
+		if exclude.last[rec.Slab] {
+			last = append(last, rec)
+			return nil
+		}
 		return index.AddSlab(rec.Slab, rec.Frames)
 	})
 	if err != nil {
 		return nil, nil, err
 	}
-	adopted, err := r.recover(ctx, v.unlisted(slabs), nil)
-	for _, rec := range adopted {
+	unlisted, err := r.forsaken(ctx, v.unlisted(slabs), slabs, l)
+	if err != nil {
+		return nil, nil, err
+	}
+	adopted, err := r.recover(ctx, unlisted, nil)
+	for _, rec := range slices.Concat(adopted, last) {
 		if err := index.AddSlab(rec.Slab, rec.Frames); err != nil {
 			return nil, nil, err
 		}
 	}
 	return index, adopted, err
+}
+
+// forsaken gives, of slabs that no table lists, those that no writer who is at
+// work on another machine may have put: it will list them itself. A writer on
+// this machine may have been killed just before this one began.
+func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, infos []storage.Info, l *lease) ([]format.SlabID, error) {
+	if l == nil || len(unlisted) == 0 {
+		return unlisted, nil
+	}
+	others, err := r.others(ctx, l)
+	others = slices.DeleteFunc(others, func(w Writer) bool { return w.Host == l.record.Host })
+	if err != nil || len(others) == 0 {
+		return unlisted, err
+	}
+	young := slabsSince(infos, earliest(others))
+	return slices.DeleteFunc(unlisted, func(id format.SlabID) bool { return young[id] }), nil
+}
+
+// slabsSince gives the slabs that were put at that time or later.
+func slabsSince(infos []storage.Info, t time.Time) map[format.SlabID]bool {
+	young := make(map[format.SlabID]bool)
+	for _, info := range infos {
+		if id, err := names.ParseSlab(info.Name); err == nil && !info.Modified.Before(t.Add(-clockSlack)) {
+			young[id] = true
+		}
+	}
+	return young
 }
 
 // recover reads slabs whole and gives their records. Damaged ones are passed

@@ -57,7 +57,7 @@ func (r *Repository) Usage(ctx context.Context) (*Usage, error) {
 			return nil, fmt.Errorf("capture %s: %w", capture.ID, err)
 		}
 		u.Captured += int64(capture.Bytes)
-		u.Captures = append(u.Captures, CaptureUsage{capture, sizes[names.Capture(capture.ID, 0)]})
+		u.Captures = append(u.Captures, CaptureUsage{capture, sizes[capture.file.info.Name]})
 	}
 	return u, c.settle(ctx, u.Captures)
 }
@@ -72,7 +72,7 @@ type census struct {
 const shared = ^uint32(0)
 
 func (r *Repository) newCensus(ctx context.Context) (*census, error) {
-	index, _, err := r.loadIndex(ctx)
+	index, _, err := r.loadIndex(ctx, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -81,25 +81,37 @@ func (r *Repository) newCensus(ctx context.Context) (*census, error) {
 
 // claim notes that a capture keeps its chunks.
 func (c *census) claim(ctx context.Context, capture *Capture, number uint32) error {
-	for i := range capture.Volumes {
-		for _, p := range parts(&capture.Volumes[i]) {
-			for level := range p.recipe.Level + 1 {
-				// The streams of runs are kept, too.
-				outer := format.Recipe{Level: level, Runs: p.recipe.Runs}
-				for at, err := range c.refs(c.r.slabs.Runs(ctx, &outer)) {
-					if err != nil {
-						return err
-					}
-					if o := c.owners[at]; o == 0 {
-						c.owners[at] = number
-					} else if o != number {
-						c.owners[at] = shared
-					}
+	for _, recipe := range recipes(capture) {
+		for level := range recipe.Level + 1 {
+			// The streams of runs are kept, too.
+			outer := format.Recipe{Level: level, Runs: recipe.Runs}
+			for at, err := range c.refs(c.r.slabs.Runs(ctx, &outer)) {
+				if err != nil {
+					return err
+				}
+				if o := c.owners[at]; o == 0 {
+					c.owners[at] = number
+				} else if o != number {
+					c.owners[at] = shared
 				}
 			}
 		}
 	}
 	return nil
+}
+
+// recipes gives all recipes of a capture.
+func recipes(c *Capture) []*format.Recipe {
+	var all []*format.Recipe
+	for i := range c.Volumes {
+		for _, p := range parts(&c.Volumes[i]) {
+			all = append(all, p.recipe)
+		}
+	}
+	if seen := c.file.record.Seen; seen != nil {
+		all = append(all, seen)
+	}
+	return all
 }
 
 // refs finds the chunks of runs in the index, each chunk of a run once.

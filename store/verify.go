@@ -64,13 +64,32 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (*Report, erro
 	if o.Sample < 0 || o.Sample > 1 {
 		return nil, fmt.Errorf("%w: a sample of %v: it is a share from 0 to 1", ErrBadOptions, o.Sample)
 	}
+	for tries := 1; ; tries++ {
+		v, err := r.verifyOnce(ctx, o)
+		if err != nil {
+			return nil, err
+		}
+		if v.report.OK || tries == relists {
+			return v.report, nil
+		}
+		if changed, err := v.changed(ctx); err != nil || !changed {
+			return v.report, err
+		}
+		// Space was reclaimed meanwhile: what was found may be what was moved.
+	}
+}
+
+func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier, error) {
 	r, err := r.afresh()
 	if err != nil {
 		return nil, err
 	}
 	defer r.slabs.Close()
 	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), lists: make(map[listKey]bool), meter: newMeter(o.Progress)}
-	for _, step := range []func(context.Context) error{v.readManifest, v.readSlots, v.readObjects, v.readTables, v.readRecipes, v.readSlabs, v.checkCaptures} {
+	steps := []func(context.Context) error{
+		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen,
+	}
+	for _, step := range steps {
 		if err := step(ctx); err != nil {
 			return nil, err
 		}
@@ -78,7 +97,7 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (*Report, erro
 	v.meter.done()
 	v.report.OK = len(v.report.Damage) == 0
 	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
-	return v.report, nil
+	return v, nil
 }
 
 // afresh gives the repository without anything that was read before.
@@ -94,7 +113,9 @@ type verifier struct {
 	r        *Repository
 	o        VerifyOptions
 	report   *Report
+	files    []storage.Info // index files of all captures
 	captures []*Capture
+	gone     map[string]bool // captures that reclaiming removed
 	slabInfo []storage.Info
 	slabs    map[format.SlabID]*slabState
 	lists    map[listKey]bool // that were decoded
@@ -130,22 +151,20 @@ func newDamage(object string, err error) Damage {
 }
 
 // readObjects reads the index files and lists the slabs.
-func (v *verifier) readObjects(ctx context.Context) error {
-	infos, err := v.r.storage.List(ctx, names.Captures)
-	if err != nil {
+func (v *verifier) readObjects(ctx context.Context) (err error) {
+	if v.files, err = v.r.storage.List(ctx, names.Captures); err != nil {
 		return err
 	}
-	files := newest(infos)
-	if len(v.o.Captures) > 0 {
-		files = slices.DeleteFunc(files, func(i storage.Info) bool {
-			id, _, _ := names.ParseCapture(i.Name)
-			return !slices.Contains(v.o.Captures, id)
-		})
+	for _, info := range v.files {
+		if _, _, err := names.ParseCapture(info.Name); err != nil {
+			v.foreign(info.Name)
+		}
 	}
-	for _, f := range files {
-		v.report.Checked += f.Size
+	all := slices.DeleteFunc(generations(v.files), func(files []indexFile) bool { return !v.covers(files[0].info.Name) })
+	if err := v.checkFound(all); err != nil {
+		return err
 	}
-	captures, damage, err := v.r.readCaptures(ctx, files)
+	captures, damage, _, err := v.r.readCaptures(ctx, all)
 	if err != nil {
 		return err
 	}
@@ -154,23 +173,64 @@ func (v *verifier) readObjects(ctx context.Context) error {
 	}
 	v.captures = captures
 	v.report.Captures = len(captures)
-	if err := v.checkFound(files); err != nil {
+	if err := v.readSuperseded(ctx, all); err != nil {
 		return err
 	}
 	v.slabInfo, err = v.r.storage.List(ctx, names.Slabs)
 	return err
 }
 
-func (v *verifier) checkFound(files []storage.Info) error {
+func (v *verifier) covers(name string) bool {
+	id, _, err := names.ParseCapture(name)
+	return err == nil && (len(v.o.Captures) == 0 || slices.Contains(v.o.Captures, id))
+}
+
+// readSuperseded reads the index files in whose place others have come.
+func (v *verifier) readSuperseded(ctx context.Context, all [][]indexFile) error {
+	counts := make(map[string]int)
+	for _, c := range v.captures {
+		counts[c.ID] = c.file.generation
+	}
+	for _, files := range all {
+		for _, f := range files {
+			v.report.Checked += f.info.Size
+			id, _, _ := names.ParseCapture(f.info.Name)
+			if g, ok := counts[id]; !ok || f.generation >= g {
+				continue // read before
+			}
+			_, err := v.r.readIndexFile(ctx, f.info)
+			switch {
+			case isDamage(err):
+				v.damage(f.info.Name, fmt.Errorf("%w; a later generation counts, and no capture is harmed", err))
+			case err != nil && !errors.Is(err, storage.ErrNotFound):
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (v *verifier) checkFound(all [][]indexFile) error {
 	for _, id := range v.o.Captures {
-		if !slices.ContainsFunc(files, func(i storage.Info) bool {
-			got, _, _ := names.ParseCapture(i.Name)
+		if !slices.ContainsFunc(all, func(files []indexFile) bool {
+			got, _, _ := names.ParseCapture(files[0].info.Name)
 			return got == id
 		}) {
 			return fmt.Errorf("capture %s: %w", id, ErrNotFound)
 		}
 	}
 	return nil
+}
+
+// foreign notes a file that is no object of kist.
+func (v *verifier) foreign(name string) {
+	v.report.Notes = append(v.report.Notes, name+" is no object of kist")
+}
+
+// changed tells whether index files have come or gone since they were listed.
+func (v *verifier) changed(ctx context.Context) (bool, error) {
+	now, err := v.r.storage.List(ctx, names.Captures)
+	return !slices.EqualFunc(now, v.files, func(a, b storage.Info) bool { return a.Name == b.Name }), err
 }
 
 // readSlots holds the key slots and kist.json against what was written: reading

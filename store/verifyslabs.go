@@ -50,6 +50,11 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 				}
 			}
 		}
+		if seen := c.file.record.Seen; seen != nil {
+			if err := v.readRecipe(ctx, seen); err != nil {
+				return err
+			}
+		}
 	}
 	if len(v.o.Captures) > 0 {
 		return nil
@@ -57,7 +62,7 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	for _, info := range v.slabInfo {
 		id, err := names.ParseSlab(info.Name)
 		if err != nil {
-			v.report.Notes = append(v.report.Notes, fmt.Sprintf("%s is no object of kist", info.Name))
+			v.foreign(info.Name)
 			continue
 		}
 		v.state(id).wanted = true

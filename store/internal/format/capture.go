@@ -18,6 +18,9 @@ type IndexFile struct {
 	Labels  map[string]string `cbor:"8,keyasint,omitempty"` // the caller's own
 	Volumes []Volume          `cbor:"9,keyasint"`
 	Added   uint64            `cbor:"10,keyasint"` // bytes of the slabs and tables written for it
+	// Seen is the stream of the ids of the captures that were there when this one
+	// was written, each followed by a line feed; nil where there were none.
+	Seen *Recipe `cbor:"11,keyasint,omitempty"`
 }
 
 // Volume is the record of one tree of data, or of one stream, in a capture.
@@ -71,6 +74,11 @@ func DecodeIndexFile(b []byte) (*IndexFile, error) {
 	}
 	for i := range f.Volumes {
 		if err := f.Volumes[i].check(); err != nil {
+			return nil, err
+		}
+	}
+	if f.Seen != nil {
+		if err := f.Seen.check(); err != nil {
 			return nil, err
 		}
 	}

@@ -16,6 +16,10 @@ const (
 	Slab    ObjectKind = 1
 	Table   ObjectKind = 2
 	Capture ObjectKind = 3
+	Hold    ObjectKind = 4
+	Retired ObjectKind = 5
+	Lease   ObjectKind = 6
+	Batch   ObjectKind = 7
 )
 
 // String gives the name under which an object's key is bound to its kind.
@@ -27,6 +31,14 @@ func (k ObjectKind) String() string {
 		return "table"
 	case Capture:
 		return "capture"
+	case Hold:
+		return "hold"
+	case Retired:
+		return "retired"
+	case Lease:
+		return "lease"
+	case Batch:
+		return "batch"
 	}
 	return fmt.Sprintf("kind %d", uint8(k))
 }

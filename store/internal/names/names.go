@@ -21,11 +21,16 @@ const (
 	Slabs    = "slabs"
 	Tables   = "tables"
 	Captures = "captures"
+
+	Holds     = "holds"
+	Retired   = "retired"
+	Leases    = "leases"
+	Condemned = "condemned"
 )
 
 // Folders gives all folders that a repository is made with.
 func Folders() []string {
-	return []string{KeySlots, Slabs, Tables, Captures, "holds", "retired", "leases", "condemned"}
+	return []string{KeySlots, Slabs, Tables, Captures, Holds, Retired, Leases, Condemned}
 }
 
 // Slab gives the name of a slab. Its first two digits are a folder, so that no

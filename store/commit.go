@@ -1,0 +1,97 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// ErrOvertaken is returned by Capture when it stood still for so long, as on a
+// machine that slept, that what it relied on was reclaimed meanwhile. Nothing is
+// lost but time: capturing again uses what it stored.
+var ErrOvertaken = errors.New("it stood still for so long that space it relied on was reclaimed: capture again")
+
+// commit writes the index file, if all that it relies on is safe from whoever
+// reclaims space.
+func (s *session) commit(ctx context.Context, f *format.IndexFile) (*Capture, error) {
+	alive, err := s.lease.confirm(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if !alive {
+		if err := s.regain(ctx); err != nil {
+			return nil, err
+		}
+	}
+	c, err := s.r.writeIndexFile(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	if s.lease.sinceRenewal() < leaseLife/2 {
+		return c, nil
+	}
+	// Writing took so long that the lease may have been taken for dead.
+	if err := s.checkSlabs(ctx); err != nil {
+		return nil, errors.Join(err, s.r.storage.Remove(ctx, names.Capture(c.ID, 0)))
+	}
+	return c, nil
+}
+
+// regain takes another lease in the place of one that lapsed, and then makes
+// sure, as somebody who begins now, that what the capture relies on is there and
+// not about to go.
+func (s *session) regain(ctx context.Context) error {
+	s.lease.end(ctx)
+	l, err := s.r.takeLease(ctx, format.WorkCapture, s.o.Host, s.o.Name)
+	if err != nil {
+		return err
+	}
+	s.lease = l
+	return s.checkSlabs(ctx)
+}
+
+// checkSlabs makes sure that all slabs that the recipes name are there and not
+// about to go.
+func (s *session) checkSlabs(ctx context.Context) error {
+	going, err := s.r.readBatchesOf(ctx, names.Final)
+	if err != nil {
+		return err
+	}
+	slabs, err := s.r.storage.List(ctx, names.Slabs)
+	if err != nil {
+		return err
+	}
+	there := make(map[format.SlabID]storage.Info)
+	for _, info := range going.exclusion().from(slabs) {
+		if id, err := names.ParseSlab(info.Name); err == nil {
+			there[id] = info
+		}
+	}
+	for id := range s.uses {
+		if _, ok := there[id]; !ok {
+			return fmt.Errorf("%s: %w", names.Slab(id), ErrOvertaken)
+		}
+	}
+	return nil
+}
+
+// takeSeen takes in the ids of the captures that there were, so that one that
+// vanishes shows.
+func (s *session) takeSeen() (*intake.Stream, error) {
+	stream := s.intake.Stream(intake.Listing)
+	w, err := s.listWriter(stream)
+	if err != nil {
+		return nil, err
+	}
+	for _, id := range s.there {
+		if _, err = w.Write(append([]byte(id), '\n')); err != nil {
+			break
+		}
+	}
+	return stream, errors.Join(err, w.Close())
+}

@@ -1,0 +1,69 @@
+package format
+
+import (
+	"time"
+
+	"github.com/kistarchive/kist/crypt"
+)
+
+// MarkRecord is the record of a hold or of a retirement. Which capture it is
+// about stands in its name, to which it is sealed.
+type MarkRecord struct {
+	Made   time.Time `cbor:"1,keyasint"`           // by the writer's clock, for people
+	Host   string    `cbor:"2,keyasint,omitempty"` // that made it
+	Reason string    `cbor:"3,keyasint,omitempty"` // for people
+}
+
+// LeaseRecord is the record of a lease.
+type LeaseRecord struct {
+	Began time.Time `cbor:"1,keyasint"` // by the writer's clock
+	Host  string    `cbor:"2,keyasint,omitempty"`
+	Work  string    `cbor:"3,keyasint"`           // what the writer does
+	About string    `cbor:"4,keyasint,omitempty"` // the name of the service, for people
+}
+
+// Kinds of work that leases tell apart.
+const (
+	WorkCapture = "capture"
+	WorkReclaim = "reclaim"
+	WorkMark    = "mark"   // a hold, or the end of a retirement
+	WorkRepair  = "repair" // tables, or captures without what can't be mended
+)
+
+// BatchRecord is the record of a batch of what is to go, at any of its stages.
+type BatchRecord struct {
+	Made     time.Time `cbor:"1,keyasint"` // by the writer's clock, for people
+	Slabs    []SlabID  `cbor:"2,keyasint,omitempty"`
+	Captures []string  `cbor:"3,keyasint,omitempty"`
+}
+
+// Record is one of the records of marks.
+type Record interface {
+	MarkRecord | LeaseRecord | BatchRecord
+}
+
+// SealMark appends the record of a mark behind its header.
+func SealMark[R Record](dst []byte, record *R, s *crypt.Sealer) []byte {
+	return s.Seal(dst, encode(record), crypt.Piece{Kind: crypt.PieceRecord})
+}
+
+// OpenMark decodes what SealMark sealed.
+func OpenMark[R Record](sealed []byte, s *crypt.Opener) (*R, error) {
+	plain, err := s.Open(nil, sealed, crypt.Piece{Kind: crypt.PieceRecord})
+	if err != nil {
+		return nil, damaged("the mark can't be opened: %v", err)
+	}
+	return DecodeMark[R](plain)
+}
+
+// EncodeMark gives the plain bytes of a mark's record.
+func EncodeMark[R Record](record *R) []byte { return encode(record) }
+
+// DecodeMark is the inverse of EncodeMark.
+func DecodeMark[R Record](b []byte) (*R, error) {
+	record := new(R)
+	if err := decode(b, record); err != nil {
+		return nil, err
+	}
+	return record, nil
+}

@@ -1,0 +1,90 @@
+package names
+
+import (
+	"crypto/rand"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"strconv"
+	"strings"
+)
+
+// errMark is returned for a name that no mark has.
+var errMark = errors.New("no mark's name")
+
+const (
+	markDigits  = 8  // hexadecimal, behind the id of a held or retired capture
+	leaseDigits = 16 // hexadecimal
+)
+
+// NewHold gives a name, never used before, for a mark that holds a capture.
+func NewHold(capture string) string { return Holds + "/" + capture + "." + randomHex(markDigits) }
+
+// NewRetired gives a name, never used before, for a mark that retires a capture.
+func NewRetired(capture string) string { return Retired + "/" + capture + "." + randomHex(markDigits) }
+
+// ParseMark gives the capture that a name of NewHold or NewRetired is about.
+func ParseMark(name string) (capture string, err error) {
+	folder, rest, _ := strings.Cut(name, "/")
+	capture, suffix, _ := strings.Cut(rest, ".")
+	if folder != Holds && folder != Retired || !IsID(capture) || !isHex(suffix, markDigits) {
+		return "", fmt.Errorf("%q: %w", name, errMark)
+	}
+	return capture, nil
+}
+
+// NewLease gives the identity of a lease.
+func NewLease() string { return randomHex(leaseDigits) }
+
+// Lease gives the name of a lease, renewed that often.
+func Lease(id string, renewal int) string { return Leases + "/" + id + "." + strconv.Itoa(renewal) }
+
+// ParseLease is the inverse of Lease.
+func ParseLease(name string) (id string, renewal int, err error) {
+	id, n, _ := strings.Cut(strings.TrimPrefix(name, Leases+"/"), ".")
+	renewal, err = strconv.Atoi(n)
+	if err != nil || !isHex(id, leaseDigits) || Lease(id, renewal) != name {
+		return "", 0, fmt.Errorf("%q: %w", name, errMark)
+	}
+	return id, renewal, nil
+}
+
+// Stage says what a mark of a batch tells.
+type Stage string
+
+// The stages of a batch of what is to go.
+const (
+	Announced Stage = ""      // nothing wants it any more
+	Final     Stage = "final" // it goes now
+	Gone      Stage = "gone"  // captures that are no more
+)
+
+// Batch gives the name of a batch's mark.
+func Batch(id string, stage Stage) string {
+	if stage == Announced {
+		return Condemned + "/" + id
+	}
+	return Condemned + "/" + id + "." + string(stage)
+}
+
+// ParseBatch is the inverse of Batch.
+func ParseBatch(name string) (id string, stage Stage, err error) {
+	id, s, _ := strings.Cut(strings.TrimPrefix(name, Condemned+"/"), ".")
+	stage = Stage(s)
+	if !IsID(id) || stage != Announced && stage != Final && stage != Gone || Batch(id, stage) != name {
+		return "", "", fmt.Errorf("%q: %w", name, errMark)
+	}
+	return id, stage, nil
+}
+
+func randomHex(digits int) string {
+	b := make([]byte, digits/2)
+	rand.Read(b) // never fails: crypto/rand ends the process instead
+	return hex.EncodeToString(b)
+}
+
+func isHex(s string, digits int) bool {
+	return len(s) == digits && strings.Trim(s, digitsHex) == ""
+}
+
+const digitsHex = digits + "abcdef"

@@ -1,0 +1,293 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Times of leases. FORMAT.md, section 10, argues why they are safe.
+const (
+	leaseLife  = 30 * time.Minute // a lease that was not renewed for so long is dead
+	leaseRenew = 5 * time.Minute
+	leaseRetry = time.Minute // when renewing failed
+	// clockSlack is how coarse and late the times of a medium may be.
+	clockSlack = 5 * time.Second
+	// settleTime is how long another machine may take to see a new object in a
+	// folder: NFS keeps what it knows of a folder for up to 60 s (nfs(5), acdirmax).
+	settleTime = 2 * time.Minute
+)
+
+// lease shows that a writer is alive: whoever reclaims space waits for it.
+type lease struct {
+	r      *Repository
+	id     string
+	record format.LeaseRecord
+	stop   context.CancelFunc
+	done   chan struct{}
+
+	mu      sync.Mutex
+	number  int       // of the last renewal
+	first   time.Time // when the lease began, by the medium's clock
+	at      time.Time // of the last renewal, by the medium's clock
+	local   time.Time // just before that, by ours
+	lapsed  bool      // it was not renewed in time, so that others may have taken it for dead
+	garbage []string  // renewals that could not be removed
+}
+
+// takeLease puts a lease and keeps it alive until end is called.
+func (r *Repository) takeLease(ctx context.Context, work, host, about string) (*lease, error) {
+	l := &lease{
+		r: r, id: names.NewLease(), done: make(chan struct{}),
+		record: format.LeaseRecord{Began: time.Now().UTC().Truncate(time.Millisecond), Host: host, Work: work, About: about},
+	}
+	if err := l.put(ctx, 0); err != nil {
+		return nil, err
+	}
+	l.first = l.at
+	ctx, l.stop = context.WithCancel(context.WithoutCancel(ctx))
+	go l.keep(ctx)
+	return l, nil
+}
+
+// put writes the lease or a renewal of it, and learns the medium's time.
+func (l *lease) put(ctx context.Context, number int) error {
+	before := time.Now()
+	name := names.Lease(l.id, number)
+	if err := putMark(ctx, l.r, format.Lease, name, &l.record); err != nil {
+		return err
+	}
+	info, err := l.r.storage.Stat(ctx, name)
+	if err != nil {
+		return err
+	}
+	l.number, l.at, l.local = number, info.Modified, before
+	return nil
+}
+
+// keep renews the lease until ctx ends.
+func (l *lease) keep(ctx context.Context) {
+	defer close(l.done)
+	wait := leaseRenew
+	for {
+		timer := time.NewTimer(wait)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return
+		case <-timer.C:
+		}
+		wait = leaseRenew
+		if l.renew(ctx) != nil {
+			wait = leaseRetry
+		}
+	}
+}
+
+// renew replaces the last renewal. The first mark stays: its time tells when the
+// lease began.
+func (l *lease) renew(ctx context.Context) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	before, number := l.at, l.number
+	if err := l.put(ctx, number+1); err != nil {
+		// The name may be taken all the same; the next try takes another.
+		l.garbage = append(l.garbage, names.Lease(l.id, number+1))
+		l.number = number + 1
+		return err
+	}
+	if l.at.Sub(before) > leaseLife/2 {
+		l.lapsed = true
+	}
+	if number > 0 {
+		l.remove(ctx, names.Lease(l.id, number))
+	}
+	return nil
+}
+
+func (l *lease) remove(ctx context.Context, name string) {
+	if err := l.r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+		l.garbage = append(l.garbage, name)
+	}
+}
+
+// confirm makes sure that nobody can have taken the lease for dead so far, and
+// that nobody will within half its life. It gives false for a lease that lapsed.
+func (l *lease) confirm(ctx context.Context) (bool, error) {
+	if l.sinceRenewal() >= leaseRenew {
+		if err := l.renew(ctx); err != nil {
+			return false, err
+		}
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return !l.lapsed, nil
+}
+
+// sinceRenewal tells how long ago the last renewal was sent. A machine that slept
+// shows in its wall clock only.
+func (l *lease) sinceRenewal() time.Duration {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	now := time.Now()
+	return max(now.Sub(l.local), now.Round(0).Sub(l.local.Round(0)))
+}
+
+// now gives the medium's present time, at the earliest.
+func (l *lease) now() time.Time {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.at.Add(time.Since(l.local) - clockSlack)
+}
+
+// leaveTime bounds how long somebody who is done tries to remove a lease: it
+// dies by itself.
+const leaveTime = 10 * time.Second
+
+// end removes the lease. What can't be removed dies by itself.
+func (l *lease) end(ctx context.Context) {
+	l.stop()
+	<-l.done
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), leaveTime)
+	defer cancel()
+	for _, name := range l.garbage {
+		l.r.storage.Remove(ctx, name)
+	}
+	if l.number > 0 {
+		l.r.storage.Remove(ctx, names.Lease(l.id, l.number))
+	}
+	l.r.storage.Remove(ctx, names.Lease(l.id, 0))
+}
+
+// Writer is somebody who is at work in the repository, as a lease shows.
+type Writer struct {
+	Host   string    `json:"host"`
+	Work   string    `json:"work"`            // what the writer does: capture, reclaim, mark, repair
+	About  string    `json:"about,omitempty"` // the name of the service
+	Began  time.Time `json:"began"`           // by the medium's clock, as all times here
+	Seen   time.Time `json:"seen"`            // the last sign of life
+	Alive  bool      `json:"alive"`           // else the writer stopped without a word
+	lease  string
+	marks  []storage.Info
+	unread bool // its lease can't be read
+}
+
+// Writers lists who is at work, by when they began. A writer that was killed
+// shows until its lease is dead, 30 minutes after its last sign of life, and then
+// as not alive until space is reclaimed.
+func (r *Repository) Writers(ctx context.Context) ([]Writer, error) {
+	now, err := r.mediumNow(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return r.writersAt(ctx, now)
+}
+
+// mediumNow gives the present time of the medium.
+func (r *Repository) mediumNow(ctx context.Context) (time.Time, error) {
+	if c, ok := r.storage.(storage.Clock); ok {
+		return c.Now(ctx)
+	}
+	return time.Now(), nil
+}
+
+func (r *Repository) writersAt(ctx context.Context, now time.Time) ([]Writer, error) {
+	infos, err := r.listMarks(ctx, names.Leases)
+	if err != nil {
+		return nil, err
+	}
+	byLease := make(map[string]*Writer)
+	for _, info := range infos {
+		id, renewal, err := names.ParseLease(info.Name)
+		if err != nil {
+			continue // not ours
+		}
+		w := byLease[id]
+		if w == nil {
+			w = &Writer{lease: id}
+			byLease[id] = w
+		}
+		w.marks = append(w.marks, info)
+		if renewal == 0 {
+			w.Began = info.Modified
+		}
+		if info.Modified.After(w.Seen) {
+			w.Seen = info.Modified
+		}
+	}
+	var writers []Writer
+	for _, w := range byLease {
+		w.Alive = now.Sub(w.Seen) < leaseLife+clockSlack
+		if err := r.readWriter(ctx, w); err != nil {
+			return nil, err
+		}
+		writers = append(writers, *w)
+	}
+	slices.SortFunc(writers, func(a, b Writer) int { return cmp.Or(a.Began.Compare(b.Began), cmp.Compare(a.lease, b.lease)) })
+	return writers, nil
+}
+
+// others gives the writers at work but the one whose lease is given.
+func (r *Repository) others(ctx context.Context, l *lease) ([]Writer, error) {
+	writers, err := r.writersAt(ctx, l.now())
+	return slices.DeleteFunc(writers, func(w Writer) bool { return !w.Alive || w.lease == l.id }), err
+}
+
+// earliest tells when the first of the writers began; zero if there is none.
+func earliest(writers []Writer) (first time.Time) {
+	for _, w := range writers {
+		if first.IsZero() || w.began().Before(first) {
+			first = w.began()
+		}
+	}
+	return first
+}
+
+// began tells when a writer began at the latest. Without the first mark of its lease
+// that isn't known.
+func (w *Writer) began() time.Time {
+	if w.Began.IsZero() {
+		return time.Unix(0, 0)
+	}
+	return w.Began
+}
+
+// readWriter reads what one of the marks of a lease says. One that can't be read
+// counts for its time all the same.
+func (r *Repository) readWriter(ctx context.Context, w *Writer) error {
+	w.unread = true
+	for _, info := range w.marks {
+		record, err := readMark[format.LeaseRecord](ctx, r, format.Lease, info)
+		if err == nil {
+			w.Host, w.Work, w.About, w.unread = record.Host, record.Work, record.About, false
+			return nil
+		}
+		if !isDamage(err) && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+	}
+	return nil
+}
+
+// String names the writer for people.
+func (w Writer) String() string {
+	s := w.Work
+	if w.unread {
+		s = "somebody whose lease can't be read"
+	}
+	if w.About != "" {
+		s += " of " + w.About
+	}
+	if w.Host != "" {
+		s += " on " + w.Host
+	}
+	return fmt.Sprintf("%s, since %s", s, w.Began.UTC().Format(time.RFC3339))
+}

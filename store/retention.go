@@ -1,0 +1,158 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Errors of retention.
+var (
+	// ErrHeld is returned by Retire for a capture that is held.
+	ErrHeld = errors.New("the capture is held (kist release ends that)")
+
+	// ErrRetired is returned by Hold for a capture that is retired.
+	ErrRetired = errors.New("the capture is retired (kist retire --undo takes that back)")
+
+	// ErrTooLate is returned by Reinstate for a capture that is being removed.
+	ErrTooLate = errors.New("it is being removed: too late to take it back")
+)
+
+// Retirement says when and why a capture was retired.
+type Retirement struct {
+	At     time.Time `json:"at"` // by the medium's clock
+	Host   string    `json:"host,omitempty"`
+	Reason string    `json:"reason,omitempty"`
+}
+
+// MarkOptions say who marks captures, and why.
+type MarkOptions struct {
+	Host   string // where it is done, for people
+	Reason string // for people
+}
+
+// Hold keeps captures from ever being retired. Holding what is held does
+// nothing. It fails with ErrNotFound, or with ErrRetired; then none of them is
+// newly held.
+func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) error {
+	l, err := r.takeLease(ctx, format.WorkMark, o.Host, "")
+	if err != nil {
+		return err
+	}
+	defer l.end(ctx)
+	s, err := r.checkMarkable(ctx, ids)
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		if s.retirement(id) != nil {
+			return fmt.Errorf("capture %s: %w", id, ErrRetired)
+		}
+	}
+	for _, id := range ids {
+		if s.held(id) {
+			continue
+		}
+		if err := putMark(ctx, r, format.Hold, names.NewHold(id), newMarkRecord(o.Host, o.Reason)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Release ends the holds of captures. It fails with ErrNotFound.
+func (r *Repository) Release(ctx context.Context, ids []string) error {
+	s, err := r.checkMarkable(ctx, ids)
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		for _, name := range s.holds[id] {
+			if err := r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Retire marks captures as no longer wanted. They are not listed from then on,
+// and Reclaim removes them once the grace time has passed; until then Reinstate
+// takes it back. Retiring what is retired does nothing. It fails with
+// ErrNotFound, or with ErrHeld; then none of them is newly retired.
+func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) error {
+	s, err := r.checkMarkable(ctx, ids)
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		if s.held(id) {
+			return fmt.Errorf("capture %s: %w", id, ErrHeld)
+		}
+	}
+	for _, id := range ids {
+		if s.retirement(id) != nil {
+			continue
+		}
+		if err := putMark(ctx, r, format.Retired, names.NewRetired(id), newMarkRecord(o.Host, o.Reason)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Reinstate takes back that captures were retired. It fails with ErrNotFound,
+// or with ErrTooLate where one is being removed; then none is taken back.
+func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) error {
+	// The lease comes first: whoever removes captures either sees it and waits, or
+	// has said so before and is seen here.
+	l, err := r.takeLease(ctx, format.WorkMark, o.Host, "")
+	if err != nil {
+		return err
+	}
+	defer l.end(ctx)
+	going, err := r.readBatches(ctx)
+	if err != nil {
+		return err
+	}
+	s, err := r.checkMarkable(ctx, ids)
+	if err != nil {
+		return err
+	}
+	for _, id := range ids {
+		if going.removes(id) {
+			return fmt.Errorf("capture %s: %w", id, ErrTooLate)
+		}
+	}
+	for _, id := range ids {
+		for _, mark := range s.retired[id] {
+			if err := r.storage.Remove(ctx, mark.info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// checkMarkable makes sure that captures are there, and gives how all stand.
+func (r *Repository) checkMarkable(ctx context.Context, ids []string) (*standing, error) {
+	infos, err := r.storage.List(ctx, names.Captures)
+	if err != nil {
+		return nil, err
+	}
+	for _, id := range ids {
+		if !slices.ContainsFunc(infos, func(i storage.Info) bool {
+			got, _, err := names.ParseCapture(i.Name)
+			return err == nil && got == id
+		}) {
+			return nil, fmt.Errorf("capture %s: %w", id, ErrNotFound)
+		}
+	}
+	return r.readStanding(ctx)
+}

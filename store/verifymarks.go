@@ -1,0 +1,169 @@
+package store
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// readMarks opens all marks.
+func (v *verifier) readMarks(ctx context.Context) error {
+	going, err := v.r.readBatches(ctx)
+	if err != nil {
+		return err
+	}
+	v.gone = make(map[string]bool)
+	for _, g := range going.gone {
+		if g.record != nil {
+			for _, id := range g.record.Captures {
+				v.gone[id] = true
+			}
+		}
+	}
+	stand, err := v.r.readStanding(ctx)
+	if err != nil {
+		return err
+	}
+	for _, d := range slices.Concat(going.damage, stand.damage) {
+		v.markDamage(d)
+	}
+	if err := checkMarks[format.MarkRecord](ctx, v, names.Holds, format.Hold); err != nil {
+		return err
+	}
+	return checkMarks[format.LeaseRecord](ctx, v, names.Leases, format.Lease)
+}
+
+// checkMarks opens the marks of a folder that nothing else opens.
+func checkMarks[R format.Record](ctx context.Context, v *verifier, folder string, kind format.ObjectKind) error {
+	infos, err := v.r.listMarks(ctx, folder)
+	if err != nil {
+		return err
+	}
+	for _, info := range infos {
+		if !isMark(info.Name) {
+			v.foreign(info.Name)
+			continue
+		}
+		_, err := readMark[R](ctx, v.r, kind, info)
+		var object *ObjectError
+		switch {
+		case errors.Is(err, storage.ErrNotFound): // a lease that ended
+		case isDamage(err) && errors.As(err, &object):
+			v.markDamage(object)
+		case err != nil:
+			return err
+		}
+	}
+	return nil
+}
+
+func isMark(name string) bool {
+	_, mark := names.ParseMark(name)
+	_, _, lease := names.ParseLease(name)
+	return mark == nil || lease == nil
+}
+
+func (v *verifier) markDamage(d *ObjectError) {
+	v.damage(d.Object, fmt.Errorf("%w; it is a mark, and no capture is harmed (kist repair removes it)", d.Err))
+}
+
+// checkSeenList finds out whether the list of captures that c saw can be read.
+func (v *verifier) checkSeenList(ctx context.Context, c *Capture, damages map[badPlace]*Damage) error {
+	seen := c.file.record.Seen
+	if seen == nil {
+		return nil
+	}
+	harms, err := v.checkRecipe(ctx, seen)
+	if isDamage(err) {
+		v.damage(c.file.info.Name, fmt.Errorf("the list of captures that it saw: %w; no member is harmed", err))
+		return nil
+	}
+	for _, h := range harms {
+		d := damages[h.place]
+		if !slices.Contains(d.Captures, c.ID) {
+			d.Captures = append(d.Captures, c.ID)
+		}
+	}
+	return err
+}
+
+// checkSeen finds captures that others saw and that are not there, though nothing
+// says that they were removed.
+func (v *verifier) checkSeen(ctx context.Context) error {
+	missing, err := v.r.vanished(ctx, v.captures, v.files, v.gone)
+	if err != nil {
+		return err
+	}
+	for _, id := range slices.Sorted(maps.Keys(missing)) {
+		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: capture %s saw it, and it was not removed by reclaiming", ErrDamaged, missing[id]))
+		d.Captures = append(d.Captures, id)
+		v.report.Damage = append(v.report.Damage, d)
+	}
+	return nil
+}
+
+// vanished gives the captures that others saw, and that are neither there nor
+// known to be removed, each with one that saw it. What can't be read is left out.
+func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []storage.Info, gone map[string]bool) (map[string]string, error) {
+	there := make(map[string]bool)
+	for _, info := range files {
+		if id, _, err := names.ParseCapture(info.Name); err == nil {
+			there[id] = true
+		}
+	}
+	missing := make(map[string]string)
+	done := make(map[crypt.Digest]bool) // lists that were read
+	for _, c := range captures {
+		seen := c.file.record.Seen
+		if seen == nil || done[seen.Digest] {
+			continue
+		}
+		done[seen.Digest] = true
+		ids, err := r.readSeen(ctx, seen)
+		if err != nil && !isDamage(err) {
+			return nil, err
+		}
+		for _, id := range ids {
+			if !there[id] && !gone[id] && missing[id] == "" {
+				missing[id] = c.ID
+			}
+		}
+	}
+	return missing, nil
+}
+
+// maxSeen bounds the list of captures that one saw, in bytes.
+const maxSeen = 64 << 20
+
+// readSeen reads the list of captures that one saw.
+func (r *Repository) readSeen(ctx context.Context, recipe *format.Recipe) (ids []string, err error) {
+	if recipe.Bytes > maxSeen {
+		return nil, fmt.Errorf("%w: a list of captures of %d bytes", ErrDamaged, recipe.Bytes)
+	}
+	stream := r.slabs.Stream(ctx, recipe)
+	defer stream.Close()
+	lines := bufio.NewReader(fetch.Bytes(stream.Next))
+	for {
+		line, err := lines.ReadString('\n')
+		if err == io.EOF && line == "" {
+			return ids, nil
+		}
+		if err == io.EOF || err == nil && !names.IsID(line[:len(line)-1]) {
+			return ids, fmt.Errorf("%w: a list of captures that names %q", ErrDamaged, line)
+		}
+		if err != nil {
+			return ids, err
+		}
+		ids = append(ids, line[:len(line)-1])
+	}
+}
