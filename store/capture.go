@@ -17,6 +17,12 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
+// of tells whether it is an index file of that capture.
+func (f *indexFile) of(id string) bool {
+	got, _, err := names.ParseCapture(f.info.Name)
+	return err == nil && got == id
+}
+
 // Capture is one dated, labelled, immutable record of a service's volumes.
 type Capture struct {
 	ID      string            `json:"id"`

@@ -24,7 +24,8 @@ type manifest struct {
 	ID      crypt.RepositoryID `json:"id"`
 	Made    time.Time          `json:"made"`
 	Average int                `json:"chunk_average"`
-	Seal    string             `json:"seal"` // see message
+	Grace   int64              `json:"grace_seconds,omitempty"` // 0: DefaultGrace
+	Seal    string             `json:"seal"`                    // see message
 
 	raw []byte // as it was read
 }
@@ -32,8 +33,12 @@ type manifest struct {
 // message is what the seal authenticates: the other fields, in text. Whoever
 // changes them lacks the key to seal them again.
 func (m *manifest) message() []byte {
-	return fmt.Appendf(nil, "kist format %d\nid %s\nmade %s\nchunk average %d\n",
+	b := fmt.Appendf(nil, "kist format %d\nid %s\nmade %s\nchunk average %d\n",
 		m.Format, m.ID, m.Made.UTC().Format(time.RFC3339), m.Average)
+	if m.Grace != 0 {
+		b = fmt.Appendf(b, "grace %d\n", m.Grace)
+	}
+	return b
 }
 
 func (m *manifest) seal(keys *crypt.Keys) []byte {
@@ -56,6 +61,14 @@ func (m *manifest) check(keys *crypt.Keys) error {
 		return fmt.Errorf("%s: %w: it is not as it was written", names.Manifest, ErrDamaged)
 	}
 	return nil
+}
+
+// grace gives the grace time.
+func (m *manifest) grace() time.Duration {
+	if m.Grace == 0 {
+		return DefaultGrace
+	}
+	return time.Duration(m.Grace) * time.Second
 }
 
 func (m *manifest) params(keys *crypt.Keys) (chunk.Params, error) {
@@ -94,6 +107,9 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	}
 	if err := checkAverage(m.Average); err != nil {
 		return nil, fmt.Errorf("%s: %w: %w", names.Manifest, ErrDamaged, err)
+	}
+	if m.Grace < 0 || m.Grace > int64(maxGrace/time.Second) {
+		return nil, fmt.Errorf("%s: %w: a grace time of %d seconds", names.Manifest, ErrDamaged, m.Grace)
 	}
 	m.raw = b
 	return &m, nil

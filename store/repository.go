@@ -22,6 +22,7 @@ type Repository struct {
 	id      crypt.RepositoryID
 	made    time.Time
 	average int
+	grace   time.Duration
 	root    *crypt.RootKey
 	keys    *crypt.Keys
 	slot    crypt.SlotID
@@ -36,6 +37,10 @@ type CreateOptions struct {
 	// Smaller chunks save space where little changes, larger ones take less
 	// memory. It can't be changed later.
 	ChunkAverage int
+	// Grace is how long retired captures stay, and what nothing wants any more, before
+	// Reclaim removes it: whole seconds, from a minute to 10 years; 0 means
+	// DefaultGrace. It can't be changed later, but ReclaimOptions may say otherwise.
+	Grace time.Duration
 	// Slot describes the first key slot.
 	Slot crypt.SlotOptions
 }
@@ -55,6 +60,9 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	if err := checkAverage(o.ChunkAverage); err != nil {
 		return nil, err
 	}
+	if err := checkGrace(o.Grace); err != nil {
+		return nil, err
+	}
 	if _, err := st.Stat(ctx, names.Manifest); err == nil {
 		return nil, ErrExists
 	} else if !errors.Is(err, storage.ErrNotFound) {
@@ -64,6 +72,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	m := &manifest{
 		Format: format.Version, ID: crypt.NewRepositoryID(),
 		Made: time.Now().UTC().Truncate(time.Second), Average: o.ChunkAverage,
+		Grace: int64(o.Grace / time.Second),
 	}
 	keys, err := root.Derive(m.ID)
 	if err != nil {
@@ -88,6 +97,20 @@ func checkAverage(n int) error {
 	if n < chunk.MinAverage || n > chunk.MaxAverage || n&(n-1) != 0 {
 		return fmt.Errorf("%w: an average chunk length of %d: it is a power of two from %d to %d bytes",
 			ErrBadOptions, n, chunk.MinAverage, chunk.MaxAverage)
+	}
+	return nil
+}
+
+// Bounds of a grace time. Shorter than a minute, captures that are made meanwhile
+// could not be told from what is left over.
+const (
+	minGrace = time.Minute
+	maxGrace = 10 * 366 * 24 * time.Hour
+)
+
+func checkGrace(d time.Duration) error {
+	if d != 0 && (d < minGrace || d > maxGrace || d%time.Second != 0) {
+		return fmt.Errorf("%w: a grace time of %v: it is whole seconds, from %v to %v", ErrBadOptions, d, minGrace, maxGrace)
 	}
 	return nil
 }
@@ -137,7 +160,7 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 		}
 	}
 	return &Repository{
-		storage: st, id: m.ID, made: m.Made, average: m.Average,
+		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(),
 		root: root, keys: keys, slot: slot, slabs: slabs,
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}, nil
@@ -163,3 +186,6 @@ func (r *Repository) Made() time.Time { return r.made }
 
 // ChunkAverage gives the average length of a chunk, in bytes.
 func (r *Repository) ChunkAverage() int { return r.average }
+
+// Grace gives how long what was retired stays before Reclaim removes it.
+func (r *Repository) Grace() time.Duration { return r.grace }

@@ -286,23 +286,23 @@ func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) 
 	if err != nil {
 		return report, err
 	}
-	if err := r.writeTable(ctx, records); err != nil {
+	if _, err := r.writeTable(ctx, records); err != nil {
 		return report, err
 	}
 	report.Slabs = len(records)
 	return report, r.removeDamaged(ctx, v, report)
 }
 
-func (r *Repository) writeTable(ctx context.Context, records []*format.SlabRecord) error {
+// writeTable puts a table and gives its length.
+func (r *Repository) writeTable(ctx context.Context, records []*format.SlabRecord) (int64, error) {
 	if len(records) == 0 {
-		return nil
+		return 0, nil
 	}
 	encoded := make([][]byte, len(records))
 	for i, rec := range records {
 		encoded[i] = rec.Encode()
 	}
-	_, err := intake.WriteTable(ctx, r.intakeConfig(nil), encoded)
-	return err
+	return intake.WriteTable(ctx, r.intakeConfig(nil), encoded)
 }
 
 // removeDamaged removes tables whose slabs are all listed elsewhere by now. One

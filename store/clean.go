@@ -1,0 +1,75 @@
+package store
+
+import (
+	"context"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// asideAge is after how long a file that was written aside is taken for left
+// behind.
+const asideAge = 24 * time.Hour
+
+// clean removes what tells nothing any more: leases of writers that were killed,
+// marks of captures that are gone, marks that can't be read, files written aside.
+// What it can't remove now is left for the next time.
+func (c *reclaimer) clean(ctx context.Context) {
+	c.cleanLeases(ctx)
+	c.cleanMarks(ctx)
+	if a, ok := c.r.storage.(interface {
+		RemoveAside(context.Context, time.Duration) ([]storage.Info, error)
+	}); ok {
+		removed, _ := a.RemoveAside(ctx, asideAge)
+		for _, info := range removed {
+			c.out.Freed += info.Size
+		}
+	}
+}
+
+func (c *reclaimer) cleanLeases(ctx context.Context) {
+	writers, err := c.r.writersAt(ctx, c.lease.now())
+	if err != nil {
+		return
+	}
+	for _, w := range writers {
+		if w.Alive || w.lease == c.lease.id {
+			continue
+		}
+		for _, info := range w.marks {
+			c.r.storage.Remove(ctx, info.Name)
+		}
+	}
+}
+
+func (c *reclaimer) cleanMarks(ctx context.Context) {
+	there := make(map[string]bool)
+	for _, info := range c.v.files {
+		if id, _, err := names.ParseCapture(info.Name); err == nil {
+			there[id] = true
+		}
+	}
+	gone := c.v.going.removed()
+	var old []string
+	for id, marks := range c.v.stand.retired {
+		if gone[id] && !there[id] {
+			for _, m := range marks {
+				old = append(old, m.info.Name)
+			}
+		}
+	}
+	for id, marks := range c.v.stand.holds {
+		if gone[id] && !there[id] {
+			old = append(old, marks...)
+		}
+	}
+	for _, b := range c.v.going.announced {
+		if b.record == nil || !c.waits(b) {
+			old = append(old, b.info.Name)
+		}
+	}
+	for _, name := range old {
+		c.r.storage.Remove(ctx, name)
+	}
+}

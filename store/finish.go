@@ -1,0 +1,320 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// finish names finally what goes, and removes what was named so, as soon as no
+// writer can rely on it any more.
+func (c *reclaimer) finish(ctx context.Context) error {
+	if err := c.nameFinally(ctx); err != nil {
+		return err
+	}
+	if len(c.v.going.final) == 0 {
+		return c.removeSuperseded(ctx, nil)
+	}
+	ready, err := c.awaitWriters(ctx)
+	if err != nil || !ready {
+		return err
+	}
+	return c.remove(ctx)
+}
+
+// nameFinally puts the mark from which on no new writer relies on what is due.
+func (c *reclaimer) nameFinally(ctx context.Context) error {
+	record := c.dueNow()
+	if len(record.Slabs) == 0 && len(record.Captures) == 0 {
+		return nil
+	}
+	others, err := c.r.others(ctx, c.lease)
+	if err != nil {
+		return err
+	}
+	if len(others) > 0 {
+		c.out.Waiting = others // later: it would only make them store again what is there
+		return nil
+	}
+	if err := c.stillMine(ctx); err != nil {
+		return err
+	}
+	if _, err := c.r.putBatch(ctx, names.Final, record); err != nil {
+		return err
+	}
+	c.v.going, err = c.r.readBatches(ctx)
+	return err
+}
+
+// dueNow gives what may go and is not named finally yet.
+func (c *reclaimer) dueNow() *format.BatchRecord {
+	v, record := c.v, &format.BatchRecord{}
+	due, final := v.due(), v.going.exclusion()
+	for _, s := range v.order {
+		if (v.grace <= 0 || due[s.id]) && !final.slabs[s.id] && v.unused(s, v.needed) {
+			record.Slabs = append(record.Slabs, s.id)
+		}
+	}
+	for _, capture := range v.captures {
+		if v.expired(capture) && !v.going.removes(capture.ID) {
+			record.Captures = append(record.Captures, capture.ID)
+		}
+	}
+	return record
+}
+
+// awaitWriters waits until other machines see what was named finally, and tells
+// whether all writers are done that may not have seen it in time.
+func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
+	settle := min(settleTime, max(c.o.Grace, 0))
+	var last time.Time
+	for _, f := range c.v.going.final {
+		if f.info.Modified.After(last) {
+			last = f.info.Modified
+		}
+	}
+	if wait := last.Add(settle).Sub(c.lease.now()); wait > 0 && settle > 0 {
+		if c.o.Waiting != nil {
+			c.o.Waiting(wait)
+		}
+		timer := time.NewTimer(wait)
+		defer timer.Stop()
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+			return false, context.Cause(ctx)
+		}
+	}
+	others, err := c.r.others(ctx, c.lease)
+	if err != nil {
+		return false, err
+	}
+	others = slices.DeleteFunc(others, func(w Writer) bool { return w.began().After(last.Add(settle + clockSlack)) })
+	c.out.Waiting = others
+	return len(others) == 0, nil
+}
+
+// going is what really goes: what was named finally and is still not needed.
+type going struct {
+	captures []*Capture
+	slabs    map[format.SlabID]*stocked
+}
+
+// remove looks again at what is needed, and removes the rest of what was named
+// finally.
+func (c *reclaimer) remove(ctx context.Context) error {
+	if err := c.look(ctx); err != nil {
+		return err
+	}
+	if err := c.stillMine(ctx); err != nil {
+		return err
+	}
+	g := c.v.whatGoes()
+	if err := c.removeCaptures(ctx, g); err != nil {
+		return err
+	}
+	if err := c.removeSuperseded(ctx, g.slabs); err != nil {
+		return err
+	}
+	for _, s := range c.v.order {
+		if g.slabs[s.id] == nil {
+			continue
+		}
+		if err := c.stillMine(ctx); err != nil {
+			return err
+		}
+		if err := c.removeObject(ctx, s.info); err != nil {
+			return err
+		}
+		c.out.Slabs++
+	}
+	return c.removeMarks(ctx, g)
+}
+
+// whatGoes holds what was named finally against what is needed now.
+func (v *survey) whatGoes() *going {
+	g := &going{slabs: make(map[format.SlabID]*stocked)}
+	captures := make(map[string]bool)
+	for _, f := range v.going.final {
+		if f.record == nil {
+			continue
+		}
+		for _, id := range f.record.Captures {
+			captures[id] = true
+		}
+		for _, id := range f.record.Slabs {
+			if s := v.stock[id]; s != nil && v.unused(s, v.needed) {
+				g.slabs[id] = s
+			}
+		}
+	}
+	for _, capture := range v.captures {
+		if captures[capture.ID] && v.expired(capture) {
+			g.captures = append(g.captures, capture)
+		}
+	}
+	return g
+}
+
+// removeCaptures says which captures are no more, and then removes their index
+// files, the one that counts last.
+func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
+	record := &format.BatchRecord{}
+	said := c.v.going.removed()
+	ids := make(map[string]bool)
+	for _, capture := range g.captures {
+		ids[capture.ID] = true
+		if !said[capture.ID] {
+			record.Captures = append(record.Captures, capture.ID)
+		}
+	}
+	if len(record.Captures) > 0 {
+		if _, err := c.r.putBatch(ctx, names.Gone, record); err != nil {
+			return err
+		}
+	}
+	for _, files := range generations(c.v.files) {
+		id, _, _ := names.ParseCapture(files[0].info.Name)
+		if !ids[id] {
+			continue
+		}
+		for _, f := range slices.Backward(files) {
+			if err := c.removeObject(ctx, f.info); err != nil {
+				return err
+			}
+		}
+		c.out.Captures = append(c.out.Captures, id)
+	}
+	return nil
+}
+
+// removeSuperseded removes index files in whose place others have come: a grace
+// time ago, or such as need a slab that goes.
+func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabID]*stocked) error {
+	since := make(map[string]time.Time)
+	for _, capture := range c.v.captures {
+		since[capture.ID] = capture.file.info.Modified
+	}
+	for _, info := range c.v.superseded {
+		id, _, _ := names.ParseCapture(info.Name)
+		old := c.o.Grace <= 0 || c.v.now.Sub(since[id]) >= c.o.Grace
+		if !old && len(slabs) > 0 {
+			needs, err := c.needsAny(ctx, info, slabs)
+			if err != nil {
+				return err
+			}
+			old = needs
+		}
+		if !old {
+			continue
+		}
+		if err := c.removeObject(ctx, info); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// needsAny tells whether an index file needs one of the slabs. One that can't be
+// read is of no use.
+func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[format.SlabID]*stocked) (bool, error) {
+	record, err := c.r.readIndexFile(ctx, info)
+	if errors.Is(err, storage.ErrNotFound) {
+		return false, nil
+	}
+	if isDamage(err) {
+		return true, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	capture := newCapture(record, info.Size)
+	for _, recipe := range recipes(capture) {
+		for level := range recipe.Level + 1 {
+			outer := format.Recipe{Level: level, Runs: recipe.Runs}
+			for run, err := range c.r.slabs.Runs(ctx, &outer) {
+				if isDamage(err) || err == nil && slabs[run.Slab] != nil {
+					return true, nil
+				}
+				if err != nil {
+					return false, err
+				}
+			}
+		}
+	}
+	return false, nil
+}
+
+// removeObject removes an object and counts its bytes.
+func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
+	err := c.r.storage.Remove(ctx, info.Name)
+	if errors.Is(err, storage.ErrNotFound) {
+		return nil // by a run that was stopped
+	}
+	if err == nil {
+		c.out.Freed += info.Size
+	}
+	return err
+}
+
+// removeMarks removes the marks of what is gone, and those that are done with.
+func (c *reclaimer) removeMarks(ctx context.Context, g *going) error {
+	for _, capture := range g.captures {
+		marks := slices.Clone(c.v.stand.holds[capture.ID])
+		for _, m := range c.v.stand.retired[capture.ID] {
+			marks = append(marks, m.info.Name)
+		}
+		for _, name := range marks {
+			if err := c.removeMark(ctx, name); err != nil {
+				return err
+			}
+		}
+	}
+	c.v.forget(g)
+	for _, b := range c.v.going.announced {
+		if b.record != nil && c.waits(b) {
+			continue
+		}
+		if err := c.removeMark(ctx, b.info.Name); err != nil {
+			return err
+		}
+	}
+	for _, f := range c.v.going.final {
+		if err := c.removeMark(ctx, f.info.Name); err != nil {
+			return err
+		}
+	}
+	var err error
+	c.v.going, err = c.r.readBatches(ctx)
+	return err
+}
+
+// forget takes what is gone out of the survey.
+func (v *survey) forget(g *going) {
+	for id := range g.slabs {
+		delete(v.stock, id)
+	}
+	v.order = slices.DeleteFunc(v.order, func(s *stocked) bool { return g.slabs[s.id] != nil })
+	v.captures = slices.DeleteFunc(v.captures, func(c *Capture) bool { return slices.Contains(g.captures, c) })
+}
+
+// waits tells whether some slab that was announced is there and not wanted.
+func (c *reclaimer) waits(b batch) bool {
+	return slices.ContainsFunc(b.record.Slabs, func(id format.SlabID) bool {
+		s := c.v.stock[id]
+		return s != nil && c.v.unused(s, c.v.wanted)
+	})
+}
+
+func (c *reclaimer) removeMark(ctx context.Context, name string) error {
+	err := c.r.storage.Remove(ctx, name)
+	if errors.Is(err, storage.ErrNotFound) {
+		return nil
+	}
+	return err
+}

@@ -1,0 +1,130 @@
+package store
+
+import (
+	"context"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// When tables are written anew.
+const (
+	staleShare  = 0.1     // of a table's slabs that are gone, or listed elsewhere
+	smallTable  = 1 << 20 // bytes; of such ones, several become one
+	smallTables = 16
+	tableTarget = 8 << 20 // bytes of records in a table that was merged
+)
+
+// tableState is a table object, held against the slabs that there are.
+type tableState struct {
+	info    storage.Info
+	records []*format.SlabRecord // the live ones
+	total   int
+	damaged bool
+}
+
+// mergeTables writes tables anew of which much is about slabs that are gone, and
+// small ones as one. Tables serve to find chunks: a writer who misses one meanwhile
+// reads a slab, or stores again.
+func (c *reclaimer) mergeTables(ctx context.Context) error {
+	slabs, err := c.r.storage.List(ctx, names.Slabs)
+	if err != nil {
+		return err
+	}
+	states, err := c.r.tableStates(ctx, slabs)
+	if err != nil {
+		return err
+	}
+	old := toMerge(states)
+	if len(old) == 0 {
+		return nil
+	}
+	if err := c.stillMine(ctx); err != nil {
+		return err
+	}
+	if err := c.writeTables(ctx, old); err != nil {
+		return err
+	}
+	for _, t := range old {
+		if err := c.removeObject(ctx, t.info); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// tableStates reads all tables. Of slabs that are in several, the first counts.
+func (r *Repository) tableStates(ctx context.Context, slabs []storage.Info) ([]*tableState, error) {
+	lengths := make(map[format.SlabID]int64)
+	for _, info := range slabs {
+		if id, err := names.ParseSlab(info.Name); err == nil {
+			lengths[id] = info.Size
+		}
+	}
+	infos, err := r.storage.List(ctx, names.Tables)
+	if err != nil {
+		return nil, err
+	}
+	var states []*tableState
+	listed := make(map[format.SlabID]bool)
+	err = inOrder(ctx, infos, readers,
+		func(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
+			return r.readTable(ctx, info)
+		},
+		func(info storage.Info, records []*format.SlabRecord, err error) error {
+			t := &tableState{info: info, total: len(records), damaged: isDamage(err)}
+			if err != nil && !t.damaged {
+				return err
+			}
+			for _, rec := range records {
+				if size, ok := lengths[rec.Slab]; ok && size == int64(rec.Length) && !listed[rec.Slab] {
+					t.records = append(t.records, rec)
+					listed[rec.Slab] = !t.damaged
+				}
+			}
+			states = append(states, t)
+			return nil
+		})
+	return states, err
+}
+
+// toMerge chooses the tables to write anew. Damaged ones are left to RebuildTables.
+func toMerge(states []*tableState) []*tableState {
+	var stale, small []*tableState
+	for _, t := range states {
+		switch {
+		case t.damaged:
+		case float64(t.total-len(t.records)) > staleShare*float64(t.total):
+			stale = append(stale, t)
+		case t.info.Size < smallTable:
+			small = append(small, t)
+		}
+	}
+	if len(small) >= smallTables {
+		return append(stale, small...)
+	}
+	return stale
+}
+
+// writeTables puts the live records of tables.
+func (c *reclaimer) writeTables(ctx context.Context, old []*tableState) error {
+	var records []*format.SlabRecord
+	size := int64(0)
+	flush := func() error {
+		n, err := c.r.writeTable(ctx, records)
+		c.out.Written += n
+		records, size = nil, 0
+		return err
+	}
+	for _, t := range old {
+		records = slices.Concat(records, t.records)
+		if size += t.info.Size; size >= tableTarget {
+			if err := flush(); err != nil {
+				return err
+			}
+		}
+	}
+	return flush()
+}

@@ -1,0 +1,354 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+
+	"github.com/klauspost/compress/zstd"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// maxDead is the share of what is stored that may be dead where nothing else is
+// asked for. Half of what a user may be promised: what moves leaves some behind.
+const maxDead = 0.03
+
+// victims gives the slabs whose rests are to be moved.
+func (v *survey) victims(minDead float64, others []Writer) []*stocked {
+	young := map[format.SlabID]bool{}
+	if len(others) > 0 {
+		young = slabsSince(v.slabInfo, earliest(others))
+	}
+	known := v.going.exclusion()
+	type partly struct {
+		s     *stocked
+		dead  int64
+		share float64
+	}
+	var all []partly
+	var stored, dead int64
+	for _, s := range v.order {
+		if s.frames == nil || v.unused(s, v.needed) || known.covers(s.id, s.info) {
+			continue // it can't be moved, or goes as a whole
+		}
+		stored += s.info.Size
+		n := v.dead(s)
+		dead += n
+		if n > 0 && !young[s.id] {
+			all = append(all, partly{s, n, float64(n) / float64(s.info.Size)})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b partly) int { return cmp.Compare(b.share, a.share) })
+	var chosen []*stocked
+	for _, p := range all {
+		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
+			break
+		}
+		chosen = append(chosen, p.s)
+		dead -= p.dead
+		stored -= p.dead
+	}
+	return chosen
+}
+
+// moveRests moves what is needed of partly dead slabs to new ones, and lets the
+// captures name those. It tells whether anything was moved.
+func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
+	others, err := c.r.others(ctx, c.lease)
+	if err != nil {
+		return false, err
+	}
+	victims := c.v.victims(c.o.MinDead, others)
+	if len(victims) == 0 {
+		return false, nil
+	}
+	m := &mover{r: c.r, v: c.v, ids: make(map[format.SlabID][]crypt.Identity), memo: make(map[string]*format.Recipe), meter: newMeter(c.o.Progress)}
+	for _, s := range victims {
+		m.ids[s.id] = make([]crypt.Identity, s.chunks)
+		m.meter.now.Total += s.info.Size - c.v.dead(s)
+	}
+	written, err := m.run(ctx, c.lease, victims)
+	c.out.Written += written
+	c.out.Moved += len(victims)
+	return err == nil, err
+}
+
+// mover moves chunks from some slabs to new ones.
+type mover struct {
+	r     *Repository
+	v     *survey
+	s     *session
+	index *known.Index
+	ids   map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left
+	memo  map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
+	meter *meter
+}
+
+// run moves the chunks, and then puts new generations of the index files
+// concerned. What was moved before it is stopped is found by the next run.
+func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (int64, error) {
+	if err := m.begin(ctx, l); err != nil {
+		return 0, err
+	}
+	files, err := m.move(ctx, victims)
+	if err != nil {
+		m.s.intake.Abandon(context.WithoutCancel(ctx))
+		return 0, err
+	}
+	written, err := m.s.intake.Close()
+	if err != nil {
+		return 0, err
+	}
+	for _, f := range files {
+		alive, err := l.confirm(ctx)
+		if err == nil && !alive {
+			err = fmt.Errorf("it stood still for so long that its lease lapsed: %w", ErrBusy)
+		}
+		if err != nil {
+			return written.Bytes, err
+		}
+		c, err := m.r.writeGeneration(ctx, f.record, f.generation)
+		if err != nil {
+			return written.Bytes, err
+		}
+		written.Bytes += int64(c.Added - f.record.Added)
+	}
+	m.meter.done()
+	return written.Bytes, nil
+}
+
+// begin starts a session that knows all slabs but those that are left and those
+// that go.
+func (m *mover) begin(ctx context.Context, l *lease) error {
+	params, err := m.r.params()
+	if err != nil {
+		return err
+	}
+	exclude := m.v.going.exclusion()
+	slabs := slices.DeleteFunc(exclude.from(m.v.slabInfo), func(info storage.Info) bool {
+		return slices.ContainsFunc(m.v.order, func(s *stocked) bool { return s.info.Name == info.Name && m.ids[s.id] != nil })
+	})
+	index, adopted, err := m.r.indexSlabs(ctx, slabs, exclude, l)
+	if err != nil {
+		return err
+	}
+	cfg := m.r.intakeConfig(index)
+	cfg.Adopted, cfg.MaxChunk, cfg.Level = adopted, format.MaxChunk, zstd.SpeedDefault
+	in, err := intake.New(ctx, cfg)
+	if err != nil {
+		return err
+	}
+	m.index = index
+	m.s = &session{r: m.r, index: index, params: params, intake: in, lease: l, uses: make(map[format.SlabID]bool)}
+	return nil
+}
+
+// newFile is an index file to be put.
+type newFile struct {
+	record     *format.IndexFile
+	generation int
+}
+
+func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error) {
+	for _, s := range victims {
+		if err := m.moveSlab(ctx, s); err != nil {
+			return nil, err
+		}
+	}
+	if err := m.s.intake.Settle(); err != nil {
+		return nil, err
+	}
+	var files []newFile
+	for _, c := range m.v.captures {
+		if m.v.expired(c) {
+			continue
+		}
+		record, err := m.rewrite(ctx, c)
+		if err != nil {
+			return nil, err
+		}
+		if record != nil {
+			files = append(files, newFile{record, m.nextGeneration(c.ID)})
+		}
+	}
+	return files, nil
+}
+
+// nextGeneration gives a generation that no index file of the capture has.
+func (m *mover) nextGeneration(id string) int {
+	highest := 0
+	for _, files := range generations(m.v.files) {
+		if files[0].generation > highest && files[0].of(id) {
+			highest = files[0].generation
+		}
+	}
+	return highest + 1
+}
+
+// moveSlab takes in the chunks of a slab that are needed, but for those that list
+// runs: new runs are listed anew.
+func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
+	slab, err := m.r.slabs.Open(ctx, s.id)
+	if err != nil {
+		return err
+	}
+	hasher := m.r.keys.NewHasher()
+	streams := map[bool]*intake.Stream{
+		false: m.s.intake.Stream(intake.Contents), true: m.s.intake.Stream(intake.Listing),
+	}
+	var raw []byte
+	at := 0
+	for i := range slab.Frames {
+		lengths := slab.Frames[i].Chunks
+		if !m.v.direct.any(s.first+at, s.first+at+len(lengths)) {
+			at += len(lengths)
+			continue
+		}
+		if raw, err = m.r.slabs.ReadFrame(ctx, slab, i, raw); err != nil {
+			return err
+		}
+		rest := raw
+		for _, n := range lengths {
+			chunk := rest[:n]
+			rest = rest[n:]
+			if bit := s.first + at; m.v.direct.has(bit) {
+				m.ids[s.id][at] = hasher.Sum(chunk)
+				if err := m.put(streams[m.v.listing.has(bit)], chunk); err != nil {
+					return err
+				}
+			}
+			at++
+		}
+		m.meter.add(int64(slab.Frames[i].Sealed), false)
+	}
+	return nil
+}
+
+func (m *mover) put(stream *intake.Stream, chunk []byte) error {
+	buf, err := m.s.intake.Reserve()
+	if err != nil {
+		return err
+	}
+	m.s.intake.Put(stream, copy(buf, chunk))
+	return nil
+}
+
+// rewrite gives the record of a capture that names chunks where they lie now, or nil
+// if it names none that were moved.
+func (m *mover) rewrite(ctx context.Context, c *Capture) (*format.IndexFile, error) {
+	record := *c.file.record
+	record.Volumes = slices.Clone(record.Volumes)
+	places := []**format.Recipe{&record.Seen}
+	lists := make([]*format.Recipe, len(record.Volumes))
+	for i := range record.Volumes {
+		v := &record.Volumes[i]
+		lists[i] = &v.MemberList
+		places = append(places, &lists[i], &v.Stamps, &v.Contents, &v.States)
+	}
+	changed := false
+	for _, place := range places {
+		if *place == nil {
+			continue
+		}
+		moved, err := m.recipe(ctx, *place)
+		if err != nil {
+			return nil, fmt.Errorf("capture %s: %w", c.ID, err)
+		}
+		if moved != nil {
+			*place, changed = moved, true
+		}
+	}
+	if !changed {
+		return nil, nil
+	}
+	for i := range record.Volumes {
+		record.Volumes[i].MemberList = *lists[i]
+	}
+	return &record, nil
+}
+
+// recipe gives the recipe in whose place another one comes, or nil if it stays.
+func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe, error) {
+	key := recipeKey(old)
+	if moved, ok := m.memo[key]; ok {
+		return moved, nil
+	}
+	m.memo[key] = nil
+	if !slices.ContainsFunc(m.v.walked[key], func(s *stocked) bool { return m.ids[s.id] != nil }) {
+		return nil, nil
+	}
+	moved, err := m.s.putRecipe(*old, func(yield func(format.Run) error) error {
+		j := &joiner{yield: yield}
+		for run, err := range m.r.slabs.Runs(ctx, old) {
+			if err != nil {
+				return err
+			}
+			if err := m.moveRun(run, j); err != nil {
+				return err
+			}
+		}
+		return j.end()
+	})
+	if err != nil {
+		return nil, err
+	}
+	m.memo[key] = &moved
+	return &moved, nil
+}
+
+// moveRun gives the runs that name the chunks of a run where they lie now.
+func (m *mover) moveRun(run format.Run, j *joiner) error {
+	ids := m.ids[run.Slab]
+	if ids == nil {
+		return j.add(run)
+	}
+	for n := range run.Count {
+		at := run.First + n
+		if int(at) >= len(ids) {
+			return fmt.Errorf("%w: chunk %d of slab %s is named, and it has %d", ErrDamaged, at, run.Slab, len(ids))
+		}
+		ref, ok := m.index.Lookup(ids[at])
+		if !ok {
+			return fmt.Errorf("chunk %d of slab %s was not moved", at, run.Slab)
+		}
+		slab, chunk := m.index.Locate(ref)
+		if err := j.add(format.Run{Slab: slab, First: chunk, Count: 1, Times: run.Times}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// joiner joins runs that continue each other.
+type joiner struct {
+	yield func(format.Run) error
+	run   format.Run
+}
+
+func (j *joiner) add(r format.Run) error {
+	last := &j.run
+	if last.Count > 0 && last.Times == 1 && r.Times == 1 && last.Slab == r.Slab && last.First+last.Count == r.First {
+		last.Count += r.Count
+		return nil
+	}
+	if err := j.end(); err != nil {
+		return err
+	}
+	j.run = r
+	return nil
+}
+
+func (j *joiner) end() error {
+	if j.run.Count == 0 {
+		return nil
+	}
+	run := j.run
+	j.run = format.Run{}
+	return j.yield(run)
+}

@@ -1,0 +1,66 @@
+package store
+
+import (
+	"context"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// planReclaim tells what Reclaim would do.
+func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclaimed, error) {
+	now, err := r.mediumNow(ctx)
+	if err != nil {
+		return nil, err
+	}
+	c := &reclaimer{r: r, o: o, out: &Reclaimed{Captures: []string{}}}
+	if c.v, err = r.survey(ctx, now, o.Grace); err != nil {
+		return nil, err
+	}
+	others, err := r.writersAt(ctx, now)
+	if err != nil {
+		return nil, err
+	}
+	c.out.Waiting = slices.DeleteFunc(others, func(w Writer) bool { return !w.Alive })
+	c.plan()
+	c.outlook()
+	return c.out, nil
+}
+
+// plan adds up what would go. What is announced only now, or freed by moving rests,
+// goes at once only where there is no grace time.
+func (c *reclaimer) plan() {
+	v, out := c.v, c.out
+	for _, s := range v.victims(c.o.MinDead, out.Waiting) {
+		out.Moved++
+		out.Written += s.info.Size - v.dead(s)
+		if v.grace <= 0 {
+			out.Slabs++
+			out.Freed += s.info.Size
+		} else {
+			out.Announced++
+			out.Due += s.info.Size
+		}
+	}
+	due, known := v.due(), v.going.exclusion()
+	g := &going{slabs: make(map[format.SlabID]*stocked)}
+	for _, s := range v.order {
+		switch {
+		case (v.grace <= 0 || due[s.id] || known.slabs[s.id]) && v.unused(s, v.needed):
+			g.slabs[s.id] = s
+			out.Slabs++
+			out.Freed += s.info.Size
+		case v.grace > 0 && !known.last[s.id] && v.unused(s, v.wanted):
+			out.Announced++
+			out.Due += s.info.Size
+		}
+	}
+	for _, capture := range v.captures {
+		if v.expired(capture) {
+			out.Captures = append(out.Captures, capture.ID)
+			out.Freed += capture.file.info.Size
+			g.captures = append(g.captures, capture)
+		}
+	}
+	v.forget(g)
+}

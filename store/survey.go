@@ -1,0 +1,335 @@
+package store
+
+import (
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// ErrVanished is returned by Reclaim where captures vanished without having been
+// retired: their contents may still be there, for whoever finds the index files.
+var ErrVanished = errors.New("captures have vanished without being retired: nothing is removed")
+
+// survey is what a repository holds and what of it is needed, chunk by chunk.
+// It takes 4 bytes and 4 bits a chunk, beside the sets of slabs by recipe.
+type survey struct {
+	r     *Repository
+	now   time.Time // by the medium's clock
+	grace time.Duration
+
+	files      []storage.Info // index files of all generations
+	captures   []*Capture     // retired ones, too
+	superseded []storage.Info // index files in whose place others have come
+	stand      *standing
+	going      *batches
+	slabInfo   []storage.Info
+	stock      map[format.SlabID]*stocked
+	order      []*stocked // by when they were put, to make moving deterministic
+
+	wanted  bitset // chunks of captures that are not retired
+	needed  bitset // those, and chunks of captures retired within the grace time
+	direct  bitset // of the needed ones, those that are not only there to list runs
+	listing bitset // of the direct ones, those of member lists and the like
+
+	walked map[string][]*stocked // by recipe: the slabs that it names, at all levels
+}
+
+// stocked is a slab that there is.
+type stocked struct {
+	id     format.SlabID
+	info   storage.Info
+	frames []format.Frame // nil where they can't be known
+	first  int            // number of its first chunk among those of all slabs
+	chunks int
+}
+
+type bitset []uint64
+
+func (b bitset) set(i int)      { b[i/64] |= 1 << (i % 64) }
+func (b bitset) has(i int) bool { return b[i/64]&(1<<(i%64)) != 0 }
+
+// any tells whether one of the bits from i to j-1 is set.
+func (b bitset) any(i, j int) bool {
+	for ; i < j; i++ {
+		if i%64 == 0 && j-i >= 64 && b[i/64] == 0 {
+			i += 63
+			continue
+		}
+		if b.has(i) {
+			return true
+		}
+	}
+	return false
+}
+
+// survey reads all index files, marks and tables. It refuses to go on where it can't
+// know what is needed.
+func (r *Repository) survey(ctx context.Context, now time.Time, grace time.Duration) (*survey, error) {
+	v := &survey{r: r, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
+	for _, step := range []func(context.Context) error{v.readMarks, v.readCaptures, v.readSlabs, v.markNeeds} {
+		if err := step(ctx); err != nil {
+			return nil, err
+		}
+	}
+	return v, nil
+}
+
+func (v *survey) readMarks(ctx context.Context) (err error) {
+	if v.going, err = v.r.readBatches(ctx); err != nil {
+		return err
+	}
+	v.stand, err = v.r.readStanding(ctx)
+	return err
+}
+
+// readCaptures reads the index files, and makes sure that none is missing.
+func (v *survey) readCaptures(ctx context.Context) (err error) {
+	if v.files, err = v.r.storage.List(ctx, names.Captures); err != nil {
+		return err
+	}
+	captures, damage, again, err := v.r.readCaptures(ctx, generations(v.files))
+	if err != nil {
+		return err
+	}
+	if again {
+		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, ErrBusy)
+	}
+	if err := errors.Join(damage...); err != nil {
+		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed (kist repair tells what can be done): %w", err)
+	}
+	v.stand.apply(captures)
+	v.captures = captures
+	v.superseded = supersededFiles(v.files, captures)
+	return v.checkVanished(ctx)
+}
+
+// supersededFiles gives the index files in whose place those of captures have
+// come, lower generations first.
+func supersededFiles(files []storage.Info, captures []*Capture) (old []storage.Info) {
+	counts := make(map[string]int)
+	for _, c := range captures {
+		counts[c.ID] = c.file.generation
+	}
+	for _, files := range generations(files) {
+		for _, f := range slices.Backward(files) {
+			id, generation, _ := names.ParseCapture(f.info.Name)
+			if g, ok := counts[id]; ok && generation < g {
+				old = append(old, f.info)
+			}
+		}
+	}
+	return old
+}
+
+func (v *survey) checkVanished(ctx context.Context) error {
+	missing, err := v.r.vanished(ctx, v.captures, v.files, v.going.removed())
+	if err != nil || len(missing) == 0 {
+		return err
+	}
+	ids := make([]string, 0, len(missing))
+	for id := range missing {
+		ids = append(ids, id)
+	}
+	slices.Sort(ids)
+	return fmt.Errorf("%w: %s (bring %s back from a copy, or give them up with kist repair)",
+		ErrVanished, strings.Join(ids, ", "), names.Capture(ids[0], 0))
+}
+
+// readSlabs takes stock of the slabs, by the tables, or by what a slab itself says
+// where no table lists it.
+func (v *survey) readSlabs(ctx context.Context) (err error) {
+	if v.slabInfo, err = v.r.storage.List(ctx, names.Slabs); err != nil {
+		return err
+	}
+	for _, info := range v.slabInfo {
+		if id, err := names.ParseSlab(info.Name); err == nil {
+			s := &stocked{id: id, info: info}
+			v.stock[id] = s
+			v.order = append(v.order, s)
+		}
+	}
+	_, err = v.r.takeStock(ctx, v.slabInfo, true, func(rec *format.SlabRecord) error {
+		frames := make([]format.Frame, len(rec.Frames))
+		for i := range frames {
+			frames[i] = rec.Frames[i].Frame()
+		}
+		v.stock[rec.Slab].frames = frames
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return v.layOut(ctx)
+}
+
+// layOut numbers all chunks.
+func (v *survey) layOut(ctx context.Context) error {
+	slices.SortStableFunc(v.order, func(a, b *stocked) int { return a.info.Modified.Compare(b.info.Modified) })
+	n := 0
+	for _, s := range v.order {
+		if s.frames == nil {
+			slab, err := v.r.slabs.Open(ctx, s.id)
+			if err != nil && !isDamage(err) {
+				return err
+			}
+			if err == nil {
+				s.frames = slab.Frames
+			}
+		}
+		s.first = n
+		for i := range s.frames {
+			s.chunks += len(s.frames[i].Chunks)
+		}
+		n += s.chunks
+	}
+	for _, b := range []*bitset{&v.wanted, &v.needed, &v.direct, &v.listing} {
+		*b = make(bitset, n/64+1)
+	}
+	return nil
+}
+
+// expired tells whether a capture was retired so long ago that it may go.
+func (v *survey) expired(c *Capture) bool {
+	return c.Retired != nil && (v.grace <= 0 || v.now.Sub(c.Retired.At) >= v.grace)
+}
+
+// markNeeds notes which chunks the captures need.
+func (v *survey) markNeeds(ctx context.Context) error {
+	for _, c := range v.captures {
+		if v.expired(c) {
+			continue
+		}
+		for i := range c.Volumes {
+			for _, p := range parts(&c.Volumes[i]) {
+				if err := v.need(ctx, c, p.recipe, p.use != forContents); err != nil {
+					return err
+				}
+			}
+		}
+		if seen := c.file.record.Seen; seen != nil {
+			if err := v.need(ctx, c, seen, true); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// need notes that a capture needs the chunks of a recipe, and of those above it
+// that list its runs.
+func (v *survey) need(ctx context.Context, c *Capture, recipe *format.Recipe, listing bool) error {
+	wanted := c.Retired == nil
+	// Once for those who want it and once for the others suffices.
+	key := recipeKey(recipe)
+	if wanted {
+		key += "+"
+	}
+	if _, ok := v.walked[key]; ok {
+		return nil
+	}
+	found := make(map[*stocked]bool)
+	for level := range recipe.Level + 1 {
+		outer := format.Recipe{Level: level, Runs: recipe.Runs}
+		for run, err := range v.r.slabs.Runs(ctx, &outer) {
+			if err != nil {
+				return fmt.Errorf("capture %s: what it needs is not known, so that nothing is removed (kist repair tells what can be done): %w", c.ID, err)
+			}
+			s := v.stock[run.Slab]
+			if s == nil {
+				continue // missing, and so not to be removed either
+			}
+			found[s] = true
+			direct := level == recipe.Level
+			v.markRun(s, run, wanted, direct, direct && listing)
+		}
+	}
+	slabs := make([]*stocked, 0, len(found))
+	for s := range found {
+		slabs = append(slabs, s)
+	}
+	v.walked[key], v.walked[recipeKey(recipe)] = slabs, slabs
+	return nil
+}
+
+func (v *survey) markRun(s *stocked, run format.Run, wanted, direct, listing bool) {
+	for n := int(run.First); n < int(run.First)+int(run.Count) && n < s.chunks; n++ {
+		at := s.first + n
+		v.needed.set(at)
+		if wanted {
+			v.wanted.set(at)
+		}
+		if direct {
+			v.direct.set(at)
+		}
+		if listing {
+			v.listing.set(at)
+		}
+	}
+}
+
+// recipeKey tells recipes apart.
+func recipeKey(r *format.Recipe) string {
+	b := binary.LittleEndian.AppendUint32(nil, r.Level)
+	for _, run := range r.Runs {
+		b = append(b, run.Slab[:]...)
+		b = binary.LittleEndian.AppendUint32(b, run.First)
+		b = binary.LittleEndian.AppendUint32(b, run.Count)
+		b = binary.LittleEndian.AppendUint32(b, run.Times)
+	}
+	return string(append(b, r.Digest[:]...))
+}
+
+// whole tells that nothing of a slab is needed, by the given needs. Of a slab whose
+// chunks are not known, something is if a recipe names it.
+func (v *survey) unused(s *stocked, needs bitset) bool {
+	if s.frames != nil {
+		return !needs.any(s.first, s.first+s.chunks)
+	}
+	for _, slabs := range v.walked {
+		if slices.Contains(slabs, s) {
+			return false
+		}
+	}
+	return true
+}
+
+// dead gives about how many bytes of a slab nothing needs. Of a frame, each chunk
+// counts by its length.
+func (v *survey) dead(s *stocked) int64 {
+	var dead int64
+	at := s.first
+	for i := range s.frames {
+		f := &s.frames[i]
+		var lost int64
+		for _, n := range f.Chunks {
+			if !v.needed.has(at) {
+				lost += int64(n)
+			}
+			at++
+		}
+		dead += int64(f.Sealed) * lost / int64(f.Raw())
+	}
+	return dead
+}
+
+// removed gives the captures that were removed by reclaiming.
+func (b *batches) removed() map[string]bool {
+	gone := make(map[string]bool)
+	for _, g := range b.gone {
+		if g.record == nil {
+			continue
+		}
+		for _, id := range g.record.Captures {
+			gone[id] = true
+		}
+	}
+	return gone
+}
