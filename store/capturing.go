@@ -121,7 +121,7 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, e
 	if err != nil {
 		return nil, err
 	}
-	defer s.lease.end(ctx)
+	defer func() { s.lease.end(ctx) }() // commit may have taken another one
 	c, err := s.commit(ctx, f)
 	if err != nil {
 		return nil, err

@@ -36,7 +36,6 @@ type lease struct {
 
 	mu      sync.Mutex
 	number  int       // of the last renewal
-	first   time.Time // when the lease began, by the medium's clock
 	at      time.Time // of the last renewal, by the medium's clock
 	local   time.Time // just before that, by ours
 	lapsed  bool      // it was not renewed in time, so that others may have taken it for dead
@@ -46,13 +45,20 @@ type lease struct {
 // takeLease puts a lease and keeps it alive until end is called.
 func (r *Repository) takeLease(ctx context.Context, work, host, about string) (*lease, error) {
 	l := &lease{
-		r: r, id: names.NewLease(), done: make(chan struct{}),
+		r: r, done: make(chan struct{}),
 		record: format.LeaseRecord{Began: time.Now().UTC().Truncate(time.Millisecond), Host: host, Work: work, About: about},
 	}
-	if err := l.put(ctx, 0); err != nil {
-		return nil, err
+	for {
+		l.id = names.NewLease()
+		err := l.put(ctx, 0)
+		if err == nil {
+			break
+		}
+		if !errors.Is(err, storage.ErrNotFound) {
+			return nil, err
+		}
+		// It slept after putting it, and was taken for dead.
 	}
-	l.first = l.at
 	ctx, l.stop = context.WithCancel(context.WithoutCancel(ctx))
 	go l.keep(ctx)
 	return l, nil
@@ -123,7 +129,11 @@ func (l *lease) remove(ctx context.Context, name string) {
 // that nobody will within half its life. It gives false for a lease that lapsed.
 func (l *lease) confirm(ctx context.Context) (bool, error) {
 	if l.sinceRenewal() >= leaseRenew {
-		if err := l.renew(ctx); err != nil {
+		err := l.renew(ctx)
+		if errors.Is(err, storage.ErrNotFound) {
+			return false, nil // it was taken for dead already
+		}
+		if err != nil {
 			return false, err
 		}
 	}

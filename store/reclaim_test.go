@@ -182,4 +182,3 @@ func mustFind(f *fixture, id string) *store.Capture {
 	}
 	return c
 }
-
