@@ -15,7 +15,7 @@ import (
 var writeExample = flag.Bool("format-example", false, "write the worked example into FORMAT.md")
 
 // exampleHeading begins the worked example, the last section of the page.
-const exampleHeading = "## 12. A worked example\n"
+const exampleHeading = "## 13. A worked example\n"
 
 // TestFormatExample holds the worked example of FORMAT.md against the golden
 // repository: the second reader writes it.

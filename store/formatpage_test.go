@@ -119,8 +119,12 @@ func TestFormatPageKinds(t *testing.T) {
 		t.Errorf("pieces: the page has %v, the code %v", got, pieces)
 	}
 	header := []string{}
-	for _, k := range []format.ObjectKind{format.Slab, format.Table, format.Capture} {
-		header = append(header, strconv.Itoa(int(k))+" "+k.String())
+	for _, k := range []format.ObjectKind{format.Slab, format.Table, format.Capture, format.Hold, format.Retired, format.Lease, format.Batch} {
+		note := ""
+		if k == format.Capture {
+			note = " (index file)"
+		}
+		header = append(header, strconv.Itoa(int(k))+" "+k.String()+note)
 	}
 	entries := tableAfter(page["9"], "kind", 1)
 	for _, k := range []tarstream.Kind{tarstream.Bytes, tarstream.Entry} {

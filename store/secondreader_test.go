@@ -68,11 +68,16 @@ type secondReadable struct {
 	ID      string `json:"id"`
 	Made    string `json:"made"`
 	Average int    `json:"chunk_average"`
+	Grace   int    `json:"grace_seconds"`
 	Seal    string `json:"seal"`
 }
 
 func (f *secondReadable) sealed() string {
-	return fmt.Sprintf("kist format 1\nid %s\nmade %s\nchunk average %d\n", f.ID, f.Made, f.Average)
+	text := fmt.Sprintf("kist format 1\nid %s\nmade %s\nchunk average %d\n", f.ID, f.Made, f.Average)
+	if f.Grace != 0 {
+		text += fmt.Sprintf("grace %d\n", f.Grace)
+	}
+	return text
 }
 
 func (f *secondReadable) checkSeal(key []byte) error {

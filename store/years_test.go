@@ -283,7 +283,7 @@ func (y *years) reclaim(t *rapid.T, r *store.Repository) error {
 	y.log("reclaim ends: %+v, %v", out, err)
 	for _, m := range y.model {
 		// Whoever retired meanwhile can be reclaimed as well.
-		if !m.retired.IsZero() && time.Now().Sub(m.retired) >= grace {
+		if !m.retired.IsZero() && time.Since(m.retired) >= grace {
 			m.gone = m.gone || err != nil
 		}
 	}

@@ -38,7 +38,7 @@ func fuzzAgain(t *testing.T, b []byte, again func([]byte) ([]byte, error)) {
 // skips tells whether some record lacks a field of b.
 func skips(b []byte) bool {
 	c := newCodec()
-	for _, v := range []any{new(IndexFile), new(SlabTable), new(SlabRecord)} {
+	for _, v := range []any{new(IndexFile), new(SlabTable), new(SlabRecord), new(MarkRecord), new(LeaseRecord), new(BatchRecord)} {
 		if err := c.strict.Unmarshal(b, v); err != nil && strings.Contains(err.Error(), "unknown field") {
 			return true
 		}
@@ -249,4 +249,15 @@ func TestFuzzTargetsHaveSeeds(t *testing.T) {
 	if found < 8 {
 		t.Errorf("%d fuzz targets found, want 8", found)
 	}
+}
+
+func FuzzMark(f *testing.F) {
+	for _, r := range records() {
+		seedRecord(f, r.sample)
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		fuzzAgain(t, b, againMark[MarkRecord])
+		fuzzAgain(t, b, againMark[LeaseRecord])
+		fuzzAgain(t, b, againMark[BatchRecord])
+	})
 }

@@ -16,14 +16,28 @@ type record struct {
 	name   string
 	sample []byte                       // a valid one
 	again  func([]byte) ([]byte, error) // decodes and encodes
+	flat   bool                         // a mark: no maps within it
 }
 
 func records() []record {
 	return []record{
-		{"index file", EncodeIndexFile(sampleIndexFile()), againIndexFile},
-		{"slab table", sampleSlabTable().Encode(), againSlabTable},
-		{"slab record", sampleSlabRecord().Encode(), againSlabRecord},
+		{"index file", EncodeIndexFile(sampleIndexFile()), againIndexFile, false},
+		{"slab table", sampleSlabTable().Encode(), againSlabTable, false},
+		{"slab record", sampleSlabRecord().Encode(), againSlabRecord, false},
+		{"hold", EncodeMark(&MarkRecord{Made: sampleTime, Host: "hazel", Reason: "the last of 4.1"}), againMark[MarkRecord], true},
+		{"lease", EncodeMark(&LeaseRecord{Began: sampleTime, Host: "hazel", Work: WorkCapture, About: "seedbank"}), againMark[LeaseRecord], true},
+		{"batch", EncodeMark(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}}), againMark[BatchRecord], true},
 	}
+}
+
+var sampleTime = time.Date(2026, 3, 14, 2, 3, 0, 5e8, time.UTC)
+
+func againMark[R Record](b []byte) ([]byte, error) {
+	record, err := DecodeMark[R](b)
+	if err != nil {
+		return nil, err
+	}
+	return EncodeMark(record), nil
 }
 
 func againIndexFile(b []byte) ([]byte, error) {

@@ -187,3 +187,49 @@ func BenchmarkParseCapture(b *testing.B) {
 		}
 	}
 }
+
+func TestMarkNames(t *testing.T) {
+	const id = "20260314t0203z-k7f3"
+	for _, name := range []string{NewHold(id), NewRetired(id)} {
+		if got, err := ParseMark(name); err != nil || got != id || storage.CheckName(name) != nil {
+			t.Errorf("%s: %s, %v", name, got, err)
+		}
+	}
+	lease := NewLease()
+	for _, n := range []int{0, 1, 120} {
+		name := Lease(lease, n)
+		if got, renewal, err := ParseLease(name); err != nil || got != lease || renewal != n || storage.CheckName(name) != nil {
+			t.Errorf("%s: %s, %d, %v", name, got, renewal, err)
+		}
+	}
+	for _, stage := range []Stage{Announced, Final, Gone} {
+		name := Batch(id, stage)
+		if got, is, err := ParseBatch(name); err != nil || got != id || is != stage || storage.CheckName(name) != nil {
+			t.Errorf("%s: %s, %s, %v", name, got, is, err)
+		}
+	}
+}
+
+func TestMarkNamesRefuse(t *testing.T) {
+	for _, name := range []string{
+		"", "holds/", "holds/20260314t0203z-k7f3", "holds/20260314t0203z-k7f3.", "holds/20260314t0203z-k7f3.0123456", "holds/x.01234567",
+		"holds/20260314t0203z-k7f3.0123456g", "leases/20260314t0203z-k7f3.01234567", "retired/20260314t0203z-k7f3.012345678",
+	} {
+		if id, err := ParseMark(name); err == nil {
+			t.Errorf("%q is taken for a mark of %s", name, id)
+		}
+	}
+	for _, name := range []string{
+		"leases/0123456789abcdef", "leases/0123456789abcdef.", "leases/0123456789abcdef.-1", "leases/0123456789abcdef.01",
+		"leases/0123456789abcde.1", "holds/0123456789abcdef.1", "0123456789abcdef.1",
+	} {
+		if id, n, err := ParseLease(name); err == nil {
+			t.Errorf("%q is taken for lease %s, %d", name, id, n)
+		}
+	}
+	for _, name := range []string{"condemned/", "condemned/x", "condemned/20260314t0203z-k7f3.", "condemned/20260314t0203z-k7f3.last", "captures/20260314t0203z-k7f3"} {
+		if id, stage, err := ParseBatch(name); err == nil {
+			t.Errorf("%q is taken for batch %s, %q", name, id, stage)
+		}
+	}
+}
