@@ -21,13 +21,13 @@ type batch struct {
 
 // batches are the marks of what is to go.
 type batches struct {
-	announced, final, gone []batch
-	damage                 []*ObjectError
+	announced, final, gone, harm []batch
+	damage                       []*ObjectError
 }
 
 // readBatches reads all marks of what is to go.
 func (r *Repository) readBatches(ctx context.Context) (*batches, error) {
-	return r.readBatchesOf(ctx, names.Announced, names.Final, names.Gone)
+	return r.readBatchesOf(ctx, names.Announced, names.Final, names.Gone, names.Harmed)
 }
 
 // readBatchesOf reads the marks of some stages.
@@ -66,6 +66,8 @@ func (b *batches) add(info storage.Info, record *format.BatchRecord, err error) 
 		b.final = append(b.final, one)
 	case names.Gone:
 		b.gone = append(b.gone, one)
+	case names.Harmed:
+		b.harm = append(b.harm, one)
 	}
 	return nil
 }
@@ -81,12 +83,13 @@ func (b *batches) removes(capture string) bool {
 // exclusion says which slabs nobody may rely on any more.
 type exclusion struct {
 	slabs  map[format.SlabID]bool
-	before time.Time              // and all that are not younger than this, as the mark that names them can't be read
+	before time.Time // and all that are not younger than this, as the mark that names them can't be read
+	harmed harmedPlaces
 	last   map[format.SlabID]bool // announced: to be relied on only where there is no other
 }
 
 func (b *batches) exclusion() *exclusion {
-	e := &exclusion{slabs: make(map[format.SlabID]bool), last: make(map[format.SlabID]bool)}
+	e := &exclusion{slabs: make(map[format.SlabID]bool), last: make(map[format.SlabID]bool), harmed: b.harmed()}
 	for _, f := range b.final {
 		if f.record == nil && f.info.Modified.After(e.before) {
 			e.before = f.info.Modified
@@ -109,6 +112,9 @@ func (b *batches) exclusion() *exclusion {
 
 // covers tells whether a slab may not be relied on.
 func (e *exclusion) covers(id format.SlabID, info storage.Info) bool {
+	if frames, ok := e.harmed[id]; ok && len(frames) == 0 {
+		return true
+	}
 	return e.slabs[id] || !e.before.IsZero() && !info.Modified.After(e.before.Add(clockSlack))
 }
 
@@ -118,4 +124,54 @@ func (e *exclusion) from(slabs []storage.Info) []storage.Info {
 		id, err := names.ParseSlab(info.Name)
 		return err == nil && e.covers(id, info)
 	})
+}
+
+// harmedPlaces names frames that can't be read, by slab; no frames stand for the slab
+// as a whole.
+type harmedPlaces map[format.SlabID][]uint32
+
+func (b *batches) harmed() harmedPlaces {
+	places := make(harmedPlaces)
+	for _, m := range b.harm {
+		if m.record == nil {
+			continue
+		}
+		for _, h := range m.record.Harmed {
+			before, ok := places[h.Slab]
+			switch {
+			case len(h.Frames) == 0:
+				places[h.Slab] = nil
+			case !ok || len(before) > 0:
+				places[h.Slab] = slices.Concat(before, h.Frames)
+			}
+		}
+	}
+	return places
+}
+
+// covers tells whether frames are known to be harmed; none stand for the slab as a
+// whole.
+func (p harmedPlaces) covers(id format.SlabID, frames []uint32) bool {
+	known, ok := p[id]
+	if !ok || len(known) == 0 {
+		return ok
+	}
+	return len(frames) > 0 && !slices.ContainsFunc(frames, func(f uint32) bool { return !slices.Contains(known, f) })
+}
+
+// blot takes the identities out of frames that can't be read, so that nobody finds
+// their chunks.
+func (p harmedPlaces) blot(rec *format.SlabRecord) *format.SlabRecord {
+	frames, ok := p[rec.Slab]
+	if !ok {
+		return rec
+	}
+	clean := *rec
+	clean.Frames = slices.Clone(rec.Frames)
+	for _, f := range frames {
+		if int(f) < len(clean.Frames) {
+			clean.Frames[f].IDs = make([]byte, len(clean.Frames[f].IDs))
+		}
+	}
+	return &clean
 }

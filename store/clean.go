@@ -2,8 +2,10 @@ package store
 
 import (
 	"context"
+	"slices"
 	"time"
 
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -66,6 +68,11 @@ func (c *reclaimer) cleanMarks(ctx context.Context) {
 	}
 	for _, b := range c.v.going.announced {
 		if b.record == nil || !c.waits(b) {
+			old = append(old, b.info.Name)
+		}
+	}
+	for _, b := range c.v.going.harm {
+		if b.record == nil || !slices.ContainsFunc(b.record.Harmed, func(h format.HarmedSlab) bool { return c.v.stock[h.Slab] != nil }) {
 			old = append(old, b.info.Name)
 		}
 	}

@@ -33,7 +33,15 @@ func (v *survey) victims(minDead float64, others []Writer) []*stocked {
 	}
 	var all []partly
 	var stored, dead int64
+	harmed := v.going.harmed()
+	var chosen []*stocked
 	for _, s := range v.order {
+		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.needed) {
+			if len(frames) > 0 && !v.needsFrames(s, frames) {
+				chosen = append(chosen, s) // so that what can't be read is gone
+			}
+			continue
+		}
 		if s.frames == nil || v.unused(s, v.needed) || known.covers(s.id, s.info) {
 			continue // it can't be moved, or goes as a whole
 		}
@@ -45,7 +53,6 @@ func (v *survey) victims(minDead float64, others []Writer) []*stocked {
 		}
 	}
 	slices.SortStableFunc(all, func(a, b partly) int { return cmp.Compare(b.share, a.share) })
-	var chosen []*stocked
 	for _, p := range all {
 		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
 			break
@@ -55,6 +62,19 @@ func (v *survey) victims(minDead float64, others []Writer) []*stocked {
 		stored -= p.dead
 	}
 	return chosen
+}
+
+// needsFrames tells whether a chunk of some frames is needed.
+func (v *survey) needsFrames(s *stocked, frames []uint32) bool {
+	at := s.first
+	for i := range s.frames {
+		n := len(s.frames[i].Chunks)
+		if slices.Contains(frames, uint32(i)) && v.needed.any(at, at+n) {
+			return true
+		}
+		at += n
+	}
+	return false
 }
 
 // moveRests moves what is needed of partly dead slabs to new ones, and lets the

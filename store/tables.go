@@ -153,7 +153,7 @@ func inOrder[T, V any](ctx context.Context, items []T, workers int, get func(con
 func (r *Repository) loadIndex(ctx context.Context, l *lease) (*known.Index, []*format.SlabRecord, error) {
 	exclude := &exclusion{}
 	if l != nil {
-		going, err := r.readBatchesOf(ctx, names.Announced, names.Final)
+		going, err := r.readBatchesOf(ctx, names.Announced, names.Final, names.Harmed)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -171,6 +171,7 @@ func (r *Repository) indexSlabs(ctx context.Context, slabs []storage.Info, exclu
 	index := known.New()
 	var last []*format.SlabRecord
 	v, err := r.takeStock(ctx, slabs, true, func(rec *format.SlabRecord) error {
+		rec = exclude.harmed.blot(rec)
 		if exclude.last[rec.Slab] {
 			last = append(last, rec)
 			return nil

@@ -116,6 +116,8 @@ type verifier struct {
 	files    []storage.Info // index files of all captures
 	captures []*Capture
 	gone     map[string]bool // captures that reclaiming removed
+	badMarks []string        // names of marks that can't be read
+	sizes    map[format.SlabID]int64
 	slabInfo []storage.Info
 	slabs    map[format.SlabID]*slabState
 	lists    map[listKey]bool // that were decoded
@@ -127,6 +129,7 @@ type slabState struct {
 	wanted bool // by a capture that is verified, or all are
 	record *format.SlabRecord
 	bad    map[int]error // frames; -1: the slab as a whole
+	worn   bool          // one copy of its trailer is harmed
 	lens   []uint32      // lengths of its chunks, as its own table says
 	ids    []crypt.Identity
 }

@@ -74,6 +74,7 @@ func isMark(name string) bool {
 }
 
 func (v *verifier) markDamage(d *ObjectError) {
+	v.badMarks = append(v.badMarks, d.Object)
 	v.damage(d.Object, fmt.Errorf("%w; it is a mark, and no capture is harmed (kist repair removes it)", d.Err))
 }
 

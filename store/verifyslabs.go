@@ -121,10 +121,10 @@ func (v *verifier) readRecipe(ctx context.Context, recipe *format.Recipe) error 
 // options say.
 func (v *verifier) readSlabs(ctx context.Context) error {
 	ids := slices.SortedFunc(maps.Keys(v.slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
-	sizes := make(map[format.SlabID]int64)
+	v.sizes = make(map[format.SlabID]int64)
 	for _, info := range v.slabInfo {
 		if id, err := names.ParseSlab(info.Name); err == nil {
-			sizes[id] = info.Size
+			v.sizes[id] = info.Size
 			if v.state(id).wanted {
 				v.meter.now.Total += info.Size
 			}
@@ -138,7 +138,7 @@ func (v *verifier) readSlabs(ctx context.Context) error {
 		if err := v.readSlab(ctx, id, s); err != nil {
 			return err
 		}
-		v.meter.add(sizes[id], false)
+		v.meter.add(v.sizes[id], false)
 	}
 	return nil
 }
@@ -152,6 +152,7 @@ func (v *verifier) readSlab(ctx context.Context, id format.SlabID, s *slabState)
 		s.lens = append(s.lens, slab.Frames[i].Chunks...)
 	}
 	if slab.Trailers < 2 {
+		s.worn = true
 		v.damage(names.Slab(id), fmt.Errorf("%w: one of the two copies of its trailer; no capture is harmed", ErrDamaged))
 	}
 	if s.record != nil && !sameFrames(s.record, slab) {

@@ -86,7 +86,7 @@ func TestCut(t *testing.T) {
 	}
 	for _, test := range tests {
 		var parts [][]byte
-		for p := range s.cut(t.Context(), inline([]format.Run{test.run})) {
+		for p := range s.cut(t.Context(), Inline([]format.Run{test.run})) {
 			parts = append(parts, fmt.Appendf(nil, "%d:%d-%d", p.frame, p.from, p.to))
 		}
 		if got := string(bytes.Join(parts, []byte(" "))); got != test.want {
@@ -117,7 +117,7 @@ func TestRunsOfNothing(t *testing.T) {
 	absent := r.run(0, 1)
 	absent.Slab[0]++
 	for _, bad := range []format.Run{r.run(23, 1), r.run(22, 2), r.run(0, 24), r.run(format.MaxSlabChunks-1, 1), absent} {
-		reader := s.Read(t.Context(), inline([]format.Run{r.run(3, 4), bad, r.run(0, 1)}))
+		reader := s.Read(t.Context(), Inline([]format.Run{r.run(3, 4), bad, r.run(0, 1)}))
 		got, ids, err := readAll(reader.Next)
 		reader.Close()
 		wantDamage(t, fmt.Sprint(bad), err, bad.Slab)
@@ -247,7 +247,7 @@ func TestStreamIsChecked(t *testing.T) {
 func TestBytes(t *testing.T) {
 	r := small(t)
 	s := r.open(t, r.storage)
-	reader := s.Read(t.Context(), inline([]format.Run{r.run(0, 23)}))
+	reader := s.Read(t.Context(), Inline([]format.Run{r.run(0, 23)}))
 	defer reader.Close()
 	got, err := io.ReadAll(Bytes(reader.Next))
 	if err != nil || !bytes.Equal(got, bytes.Join(r.chunks, nil)) {
@@ -280,7 +280,7 @@ func TestCancel(t *testing.T) {
 	cause := errors.New("the person pressed a key")
 	for n := range 60 {
 		ctx, cancel := context.WithCancelCause(t.Context())
-		reader := s.Read(ctx, inline(slices.Repeat([]format.Run{r.run(0, 23)}, 50)))
+		reader := s.Read(ctx, Inline(slices.Repeat([]format.Run{r.run(0, 23)}, 50)))
 		for range n {
 			if _, err := reader.Next(); err != nil {
 				t.Fatal(err)
@@ -313,7 +313,7 @@ func TestCancelWhileReadHangs(t *testing.T) {
 		})
 		s := r.open(t, faulty)
 		s.workers = 1
-		reader := s.Read(ctx, inline([]format.Run{r.run(0, 23)}))
+		reader := s.Read(ctx, Inline([]format.Run{r.run(0, 23)}))
 		if _, _, err := readAll(reader.Next); !errors.Is(err, context.Canceled) {
 			t.Errorf("read %d hangs: got %v", call, err)
 		}
@@ -330,7 +330,7 @@ func TestStorageFails(t *testing.T) {
 			faulty.Inject(storagetest.Fault{Method: method, From: call, Once: true})
 			s := r.open(t, faulty)
 			s.workers = 1
-			reader := s.Read(t.Context(), inline([]format.Run{r.run(0, 23)}))
+			reader := s.Read(t.Context(), Inline([]format.Run{r.run(0, 23)}))
 			got, ids, err := readAll(reader.Next)
 			reader.Close()
 			if fired := faulty.Calls(method) > call; !fired {
@@ -416,7 +416,7 @@ func TestConcurrentReaders(t *testing.T) {
 			for range 30 {
 				first := rnd.IntN(23)
 				runs := []format.Run{r.run(first, 1+rnd.IntN(23-first)), r.run(0, 23)}
-				reader := s.Read(t.Context(), inline(runs))
+				reader := s.Read(t.Context(), Inline(runs))
 				for i, want := range r.want(runs) {
 					if g%2 == 0 && rnd.IntN(20) == 0 {
 						break
@@ -588,7 +588,7 @@ func TestNothingRunsAfterClose(t *testing.T) {
 			t.Errorf("%d frames of runs are being read after Close", n)
 		}
 
-		reader := s.Read(t.Context(), inline([]format.Run{r.run(0, 23)}))
+		reader := s.Read(t.Context(), Inline([]format.Run{r.run(0, 23)}))
 		<-st.begun
 		reader.Close()
 		if n := st.active.Load(); n != 0 {
@@ -633,7 +633,7 @@ func TestNextKeepsItsError(t *testing.T) {
 		"a damage": {r.run(0, 23), r.run(23, 1)},
 	} {
 		ctx, cancel := context.WithCancel(t.Context())
-		reader := s.Read(ctx, inline(runs))
+		reader := s.Read(ctx, Inline(runs))
 		var first, err error
 		for first == nil {
 			_, first = reader.Next()
@@ -688,7 +688,7 @@ func (r *stored) readable(t *testing.T, what string, st storage.Storage) int {
 	defer s.Close()
 	good := 0
 	for i := range r.chunks {
-		reader := s.Read(t.Context(), inline([]format.Run{r.run(i, 1)}))
+		reader := s.Read(t.Context(), Inline([]format.Run{r.run(i, 1)}))
 		got, _, err := readAll(reader.Next)
 		reader.Close()
 		switch {
@@ -821,7 +821,7 @@ func TestForgedSlabs(t *testing.T) {
 	}
 	for _, test := range tests {
 		s := r.open(t, r.forge(t, [][]byte{test.packed}, test.table, test.sections))
-		reader := s.Read(t.Context(), inline([]format.Run{r.run(0, 1)}))
+		reader := s.Read(t.Context(), Inline([]format.Run{r.run(0, 1)}))
 		_, _, err := readAll(reader.Next)
 		reader.Close()
 		if !errors.Is(err, test.want) || err != nil && !errors.As(err, new(*SlabError)) {
@@ -841,7 +841,7 @@ func BenchmarkRead(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		reader := s.Read(b.Context(), inline([]format.Run{r.run(0, len(c))}))
+		reader := s.Read(b.Context(), Inline([]format.Run{r.run(0, len(c))}))
 		n, err := io.Copy(io.Discard, Bytes(reader.Next))
 		if err != nil || n != int64(total) {
 			b.Fatal(n, err)

@@ -181,7 +181,7 @@ func readAll(next func() (Chunk, error)) (chunks [][]byte, ids []crypt.Identity,
 
 func (r *stored) wantRuns(t testing.TB, s *Slabs, runs []format.Run) {
 	t.Helper()
-	reader := s.Read(t.Context(), inline(runs))
+	reader := s.Read(t.Context(), Inline(runs))
 	defer reader.Close()
 	got, ids, err := readAll(reader.Next)
 	if err != nil {

@@ -13,14 +13,15 @@ import (
 // Runs gives the runs of the stream that a recipe rebuilds, whatever its
 // level.
 func (s *Slabs) Runs(ctx context.Context, recipe *format.Recipe) Runs {
-	runs := inline(recipe.Runs)
+	runs := Inline(recipe.Runs)
 	for range recipe.Level {
-		runs = s.nested(ctx, runs)
+		runs = s.Nested(ctx, runs)
 	}
 	return runs
 }
 
-func inline(runs []format.Run) Runs {
+// Inline gives runs that are at hand.
+func Inline(runs []format.Run) Runs {
 	return func(yield func(format.Run, error) bool) {
 		for _, run := range runs {
 			if !yield(run, nil) {
@@ -30,8 +31,8 @@ func inline(runs []format.Run) Runs {
 	}
 }
 
-// nested gives the runs that are held by the stream that outer names.
-func (s *Slabs) nested(ctx context.Context, outer Runs) Runs {
+// Nested gives the runs that are held by the stream that outer names.
+func (s *Slabs) Nested(ctx context.Context, outer Runs) Runs {
 	return func(yield func(format.Run, error) bool) {
 		r := s.Read(ctx, outer)
 		defer r.Close()

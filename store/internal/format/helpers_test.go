@@ -26,7 +26,7 @@ func records() []record {
 		{"slab record", sampleSlabRecord().Encode(), againSlabRecord, false},
 		{"hold", EncodeMark(&MarkRecord{Made: sampleTime, Host: "hazel", Reason: "the last of 4.1"}), againMark[MarkRecord], true},
 		{"lease", EncodeMark(&LeaseRecord{Began: sampleTime, Host: "hazel", Work: WorkCapture, About: "seedbank"}), againMark[LeaseRecord], true},
-		{"batch", EncodeMark(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}}), againMark[BatchRecord], true},
+		{"batch", EncodeMark(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}, Harmed: []HarmedSlab{{Slab: SlabID{3}, Frames: []uint32{1}}}}), againMark[BatchRecord], true},
 	}
 }
 

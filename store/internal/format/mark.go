@@ -32,9 +32,17 @@ const (
 
 // BatchRecord is the record of a batch of what is to go, at any of its stages.
 type BatchRecord struct {
-	Made     time.Time `cbor:"1,keyasint"` // by the writer's clock, for people
-	Slabs    []SlabID  `cbor:"2,keyasint,omitempty"`
-	Captures []string  `cbor:"3,keyasint,omitempty"`
+	Made     time.Time    `cbor:"1,keyasint"` // by the writer's clock, for people
+	Slabs    []SlabID     `cbor:"2,keyasint,omitempty"`
+	Captures []string     `cbor:"3,keyasint,omitempty"`
+	Harmed   []HarmedSlab `cbor:"4,keyasint,omitempty"`
+}
+
+// HarmedSlab names frames of a slab that can't be read.
+type HarmedSlab struct {
+	_      struct{} `cbor:",toarray"`
+	Slab   SlabID
+	Frames []uint32 // none: the slab as a whole; the number behind the last: a copy of its trailer
 }
 
 // Record is one of the records of marks.

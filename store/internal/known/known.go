@@ -60,10 +60,11 @@ func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
 	if i+1 < len(x.slabs) {
 		end = x.slabs[i+1].first
 	}
-	if chunk >= uint32(end-x.slabs[i].first) {
+	r := x.slabs[i].first + Ref(chunk)
+	if chunk >= uint32(end-x.slabs[i].first) || x.at(r) == (crypt.Identity{}) {
 		return 0, false
 	}
-	return x.slabs[i].first + Ref(chunk), true
+	return r, true
 }
 
 // Slabs gives the slabs that AddSlab added, each with its first chunk.
@@ -99,7 +100,8 @@ func New() *Index { return &Index{slots: make([]uint32, 1<<10)} }
 // Len gives the number of chunks.
 func (x *Index) Len() int { return x.count }
 
-// AddSlab adds the chunks of a slab, in the order in which they lie there.
+// AddSlab adds the chunks of a slab, in the order in which they lie there. One
+// whose identity is zero is never found.
 // All slabs are added before the first call of Add.
 func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	x.slabs = append(x.slabs, slabSpan{Ref(x.count), slab})

@@ -54,9 +54,10 @@ type Stage string
 
 // The stages of a batch of what is to go.
 const (
-	Announced Stage = ""      // nothing wants it any more
-	Final     Stage = "final" // it goes now
-	Gone      Stage = "gone"  // captures that are no more
+	Announced Stage = ""       // nothing wants it any more
+	Final     Stage = "final"  // it goes now
+	Gone      Stage = "gone"   // captures that are no more
+	Harmed    Stage = "harmed" // what can't be read, and is not to be relied on
 )
 
 // Batch gives the name of a batch's mark.
@@ -71,7 +72,7 @@ func Batch(id string, stage Stage) string {
 func ParseBatch(name string) (id string, stage Stage, err error) {
 	id, s, _ := strings.Cut(strings.TrimPrefix(name, Condemned+"/"), ".")
 	stage = Stage(s)
-	if !IsID(id) || stage != Announced && stage != Final && stage != Gone || Batch(id, stage) != name {
+	if !IsID(id) || stage != Announced && stage != Final && stage != Gone && stage != Harmed || Batch(id, stage) != name {
 		return "", "", fmt.Errorf("%q: %w", name, errMark)
 	}
 	return id, stage, nil

@@ -202,7 +202,7 @@ func TestMarkNames(t *testing.T) {
 			t.Errorf("%s: %s, %d, %v", name, got, renewal, err)
 		}
 	}
-	for _, stage := range []Stage{Announced, Final, Gone} {
+	for _, stage := range []Stage{Announced, Final, Gone, Harmed} {
 		name := Batch(id, stage)
 		if got, is, err := ParseBatch(name); err != nil || got != id || is != stage || storage.CheckName(name) != nil {
 			t.Errorf("%s: %s, %s, %v", name, got, is, err)

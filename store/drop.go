@@ -1,0 +1,287 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"slices"
+	"strings"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+)
+
+// lostVolume is what can't be read of a volume.
+type lostVolume struct {
+	whole   bool
+	entries map[int]bool // numbers in the member list
+	paths   []string
+}
+
+// findLost lists the members that can't be read, now that all is healed that can
+// be.
+func (p *repairer) findLost(ctx context.Context) error {
+	for _, c := range p.v.captures {
+		for i := range c.Volumes {
+			lost, err := p.lostOf(ctx, &c.Volumes[i])
+			if err != nil {
+				return fmt.Errorf("capture %s: %w", c.ID, err)
+			}
+			if lost.whole {
+				p.out.Lost = append(p.out.Lost, Harmed{Capture: c.ID, Volume: c.Volumes[i].Name})
+			}
+			for _, path := range lost.paths {
+				p.out.Lost = append(p.out.Lost, Harmed{c.ID, c.Volumes[i].Name, path})
+			}
+		}
+	}
+	return nil
+}
+
+// lostOf finds out what can't be read of a volume.
+func (p *repairer) lostOf(ctx context.Context, vol *Volume) (*lostVolume, error) {
+	lost := &lostVolume{entries: make(map[int]bool)}
+	if len(p.bad) == 0 {
+		return lost, nil
+	}
+	for _, recipe := range []*format.Recipe{&vol.record.MemberList, orEmpty(vol.record.Stamps)} {
+		spans, err := p.lostSpans(ctx, recipe)
+		if errors.Is(err, errLost) || len(spans) > 0 {
+			return &lostVolume{whole: true}, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	spans, err := p.lostSpans(ctx, orEmpty(vol.record.Contents))
+	if errors.Is(err, errLost) || len(spans) > 0 && !vol.Tar {
+		return &lostVolume{whole: true}, nil
+	}
+	if err != nil || len(spans) == 0 {
+		return lost, err
+	}
+	for l, err := range p.r.listing(ctx, vol) {
+		if err != nil {
+			return nil, err
+		}
+		for len(spans) > 0 && spans[0].first+spans[0].count <= l.chunk {
+			spans = spans[1:]
+		}
+		if len(spans) == 0 || spans[0].first >= l.chunk+l.chunks {
+			continue
+		}
+		lost.entries[l.number] = true
+		if l.member != nil {
+			lost.paths = append(lost.paths, l.member.Path)
+		}
+	}
+	return lost, nil
+}
+
+// lostSpans gives the chunks of a stream that can't be read, in order.
+func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans []span, err error) {
+	for level := range recipe.Level {
+		outer := format.Recipe{Level: level, Runs: recipe.Runs}
+		for run, err := range p.r.slabs.Runs(ctx, &outer) {
+			if err == nil && p.lostIn(run) {
+				err = errLost
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
+	}
+	at := uint64(0)
+	for run, err := range p.r.slabs.Runs(ctx, recipe) {
+		if err != nil {
+			return nil, err
+		}
+		b := p.bad[run.Slab]
+		for n := range run.Count {
+			if b.lost(run.First + n) {
+				spans = append(spans, span{at + uint64(n), uint64(run.Times)})
+			}
+		}
+		at += run.Len()
+	}
+	return spans, nil
+}
+
+func (p *repairer) lostIn(run format.Run) bool {
+	b := p.bad[run.Slab]
+	for n := range run.Count {
+		if b.lost(run.First + n) {
+			return true
+		}
+	}
+	return false
+}
+
+// dropMembers writes captures without what can't be read.
+func (p *repairer) dropMembers(ctx context.Context) error {
+	if len(p.out.Lost) == 0 {
+		return nil
+	}
+	h, err := p.newHealer(ctx)
+	if err != nil {
+		return err
+	}
+	var records []*format.IndexFile
+	var empty []string // captures of which nothing is left
+	for _, c := range p.v.captures {
+		if !slices.ContainsFunc(p.out.Lost, func(l Harmed) bool { return l.Capture == c.ID }) {
+			continue
+		}
+		record, err := p.withoutLost(ctx, h, c)
+		if err != nil {
+			h.s.intake.Abandon(context.WithoutCancel(ctx))
+			return fmt.Errorf("capture %s: %w", c.ID, err)
+		}
+		if len(record.Volumes) == 0 {
+			empty = append(empty, c.ID)
+			continue
+		}
+		records = append(records, record)
+	}
+	if _, err := h.s.intake.Close(); err != nil {
+		return err
+	}
+	if err := p.writeGenerations(ctx, records); err != nil {
+		return err
+	}
+	return p.dropCaptures(ctx, empty)
+}
+
+// withoutLost gives the record of a capture without what can't be read.
+func (p *repairer) withoutLost(ctx context.Context, h *healer, c *Capture) (*format.IndexFile, error) {
+	record := *c.file.record
+	record.Volumes = nil
+	for i := range c.Volumes {
+		vol := &c.Volumes[i]
+		lost, err := p.lostOf(ctx, vol)
+		if err != nil {
+			return nil, err
+		}
+		switch {
+		case lost.whole:
+		case len(lost.entries) == 0:
+			record.Volumes = append(record.Volumes, *vol.record)
+		default:
+			rest, err := p.volumeWithout(ctx, h, vol, lost)
+			if err != nil {
+				return nil, err
+			}
+			record.Volumes = append(record.Volumes, *rest)
+		}
+	}
+	return &record, nil
+}
+
+// volumeWithout takes a volume in again, without some members. Its stream is
+// another one then.
+func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *Volume, lost *lostVolume) (*format.Volume, error) {
+	t := &volumeTaken{
+		record: *vol.record,
+		list:   h.s.intake.Stream(intake.Listing), stamps: h.s.intake.Stream(intake.Listing), contents: h.s.intake.Stream(intake.Contents),
+	}
+	list, err := h.s.newListing(t)
+	if err != nil {
+		return nil, err
+	}
+	defer list.close()
+	t.record.Members = 0
+	c := &copier{h: h, runs: p.r.slabs.Runs(ctx, orEmpty(vol.record.Contents)), ctx: ctx}
+	defer c.close()
+	before := uint64(0)
+	for l, err := range p.r.listing(ctx, vol) {
+		if err != nil {
+			return nil, err
+		}
+		keep := !lost.entries[l.number]
+		if err := c.pass(l.chunks, keep, t.contents); err != nil {
+			return nil, err
+		}
+		if !keep {
+			continue
+		}
+		header := slices.Concat(make([]byte, padding(before)), l.head[l.skip:])
+		e := newEntry(l.kind, header)
+		e.length, e.chunks = l.length, l.chunks
+		before = l.length
+		if l.kind == tarstream.Entry {
+			t.record.Members++
+		}
+		if err := list.write(e); err != nil {
+			return nil, err
+		}
+	}
+	if err := list.finish(); err != nil {
+		return nil, err
+	}
+	if err := h.s.intake.Settle(); err != nil {
+		return nil, err
+	}
+	t.record.Length, t.record.SHA256 = list.length, nil
+	t.record.Warnings = append(slices.Clone(vol.record.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", shortened(lost.paths)))
+	err = h.s.writeRecipes(t)
+	return &t.record, err
+}
+
+// shortened names the first of paths.
+func shortened(paths []string) string {
+	const most = 20
+	if len(paths) <= most {
+		return strings.Join(paths, ", ")
+	}
+	return fmt.Sprintf("%s, and %d more", strings.Join(paths[:most], ", "), len(paths)-most)
+}
+
+// copier passes the chunks of a volume's contents on.
+type copier struct {
+	h    *healer
+	ctx  context.Context
+	runs fetch.Runs
+	next func() (place, error, bool)
+	stop func()
+}
+
+// pass goes over the next chunks, and appends them to a stream if they are kept.
+func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
+	if c.next == nil {
+		c.next, c.stop = iter.Pull2(placesOf(c.runs))
+	}
+	for range chunks {
+		at, err, ok := c.next()
+		if err == nil && !ok {
+			err = fmt.Errorf("%w: the contents end too early", ErrDamaged)
+		}
+		if err != nil {
+			return err
+		}
+		if !keep {
+			continue
+		}
+		ref, err := findChunk(c.h.index, at.slab, at.chunk)
+		if err != nil {
+			return err
+		}
+		slab, err := c.h.r.slabs.Open(c.ctx, at.slab)
+		if err != nil {
+			return err
+		}
+		n, _ := slab.ChunkLength(at.chunk)
+		if err := c.h.s.intake.PutKnown(to, ref, n); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *copier) close() {
+	if c.stop != nil {
+		c.stop()
+	}
+}

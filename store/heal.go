@@ -1,0 +1,321 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"github.com/klauspost/compress/zstd"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// badSlab is a slab of which not all can be read.
+type badSlab struct {
+	frames []uint32         // that can't be read; none: the slab as a whole
+	bad    []bool           // by chunk; nil: all
+	ids    []crypt.Identity // of the chunks, as a table says; nil where none does
+}
+
+// lost tells whether a chunk can't be read.
+func (b *badSlab) lost(chunk uint32) bool {
+	return b != nil && (b.bad == nil || int(chunk) >= len(b.bad) || b.bad[chunk])
+}
+
+// findBad notes which chunks can't be read, and what they were.
+func (p *repairer) findBad(ctx context.Context) error {
+	p.bad = make(map[format.SlabID]*badSlab)
+	for id, s := range p.v.slabs {
+		if len(s.bad) == 0 && !s.worn {
+			continue
+		}
+		b := &badSlab{}
+		if s.bad[-1] == nil {
+			slab, err := p.r.slabs.Open(ctx, id)
+			if err != nil {
+				return err
+			}
+			b.bad = make([]bool, slab.Chunks())
+			for frame := range s.bad {
+				b.frames = append(b.frames, uint32(frame))
+				for n := range slab.Frames[frame].Chunks {
+					b.bad[int(slab.FirstChunk(frame))+n] = true
+				}
+			}
+			if s.worn {
+				// No frame has this number: it stands for the trailer.
+				b.frames = append(b.frames, uint32(len(slab.Frames)))
+			}
+			slices.Sort(b.frames)
+		}
+		p.bad[id] = b
+	}
+	return p.nameChunks(ctx)
+}
+
+// nameChunks learns from the tables which chunks bad slabs held, those that are
+// missing included.
+func (p *repairer) nameChunks(ctx context.Context) error {
+	if len(p.bad) == 0 {
+		return nil
+	}
+	tables, err := p.r.storage.List(ctx, names.Tables)
+	if err != nil {
+		return err
+	}
+	for _, info := range tables {
+		records, err := p.r.readTable(ctx, info)
+		if err != nil && !isDamage(err) {
+			return err
+		}
+		for _, rec := range records {
+			if b := p.bad[rec.Slab]; b != nil && b.ids == nil {
+				b.ids = identitiesOf(rec)
+			}
+		}
+	}
+	return nil
+}
+
+func identitiesOf(rec *format.SlabRecord) (ids []crypt.Identity) {
+	for i := range rec.Frames {
+		for c := range rec.Frames[i].Chunks {
+			ids = append(ids, rec.Frames[i].ID(c))
+		}
+	}
+	return ids
+}
+
+// markBad puts a mark of the places that can't be read, so that no writer relies on
+// them.
+func (p *repairer) markBad(ctx context.Context) error {
+	going, err := p.r.readBatchesOf(ctx, names.Harmed)
+	if err != nil {
+		return err
+	}
+	known := going.harmed()
+	record := &format.BatchRecord{}
+	for id, b := range p.bad {
+		if _, there := p.v.sizes[id]; there && !known.covers(id, b.frames) {
+			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
+		}
+	}
+	if len(record.Harmed) == 0 {
+		return nil
+	}
+	slices.SortFunc(record.Harmed, func(a, b format.HarmedSlab) int { return slices.Compare(a.Slab[:], b.Slab[:]) })
+	_, err = p.r.putBatch(ctx, names.Harmed, record)
+	return err
+}
+
+// heal lets captures take harmed chunks from where they are unharmed.
+func (p *repairer) heal(ctx context.Context) error {
+	if len(p.bad) == 0 {
+		return nil
+	}
+	h, err := p.newHealer(ctx)
+	if err != nil {
+		return err
+	}
+	var records []*format.IndexFile
+	for _, c := range p.v.captures {
+		record, err := h.capture(ctx, c)
+		if err != nil {
+			h.s.intake.Abandon(context.WithoutCancel(ctx))
+			return fmt.Errorf("capture %s: %w", c.ID, err)
+		}
+		if record != nil {
+			records = append(records, record)
+			p.out.Healed = append(p.out.Healed, c.ID)
+		}
+	}
+	if _, err := h.s.intake.Close(); err != nil {
+		return err
+	}
+	if err := p.writeGenerations(ctx, records); err != nil {
+		return err
+	}
+	for _, record := range records {
+		i := slices.IndexFunc(p.v.captures, func(c *Capture) bool { return c.ID == record.ID })
+		p.v.captures[i] = newCapture(record, 0)
+	}
+	return nil
+}
+
+// healer finds chunks elsewhere.
+type healer struct {
+	r     *Repository
+	s     *session
+	index *known.Index
+	bad   map[format.SlabID]*badSlab
+}
+
+// newHealer starts a session that relies on nothing harmed.
+func (p *repairer) newHealer(ctx context.Context) (*healer, error) {
+	params, err := p.r.params()
+	if err != nil {
+		return nil, err
+	}
+	index, adopted, err := p.r.loadIndex(ctx, p.lease)
+	if err != nil {
+		return nil, err
+	}
+	cfg := p.r.intakeConfig(index)
+	cfg.Adopted, cfg.MaxChunk, cfg.Level = adopted, params.Max(), zstd.SpeedDefault
+	in, err := intake.New(ctx, cfg)
+	if err != nil {
+		return nil, err
+	}
+	s := &session{r: p.r, index: index, params: params, intake: in, lease: p.lease, entries: format.NewEntryEncoder(), meter: newMeter(nil), uses: make(map[format.SlabID]bool)}
+	return &healer{r: p.r, s: s, index: index, bad: p.bad}, nil
+}
+
+// capture gives the record of a capture that names what is unharmed, as far as there
+// is, or nil if nothing changes.
+func (h *healer) capture(ctx context.Context, c *Capture) (*format.IndexFile, error) {
+	record := *c.file.record
+	record.Volumes = slices.Clone(record.Volumes)
+	changed := false
+	for i := range record.Volumes {
+		v := &record.Volumes[i]
+		list := &v.MemberList
+		for _, place := range []**format.Recipe{&list, &v.Stamps, &v.Contents} {
+			healed, err := h.recipe(ctx, *place)
+			if err != nil && !errors.Is(err, errLost) {
+				return nil, err
+			}
+			if err == nil && healed != nil {
+				*place, changed = healed, true
+			}
+		}
+		v.MemberList = *list
+		if err := h.optional(ctx, &v.States, &changed); err != nil {
+			return nil, err
+		}
+	}
+	if err := h.optional(ctx, &record.Seen, &changed); err != nil {
+		return nil, err
+	}
+	if !changed {
+		return nil, nil
+	}
+	return &record, nil
+}
+
+// optional heals what nothing is lost without, or leaves it out.
+func (h *healer) optional(ctx context.Context, place **format.Recipe, changed *bool) error {
+	healed, err := h.recipe(ctx, *place)
+	switch {
+	case errors.Is(err, errLost):
+		*place, *changed = nil, true
+	case err != nil:
+		return err
+	case healed != nil:
+		*place, *changed = healed, true
+	}
+	return nil
+}
+
+// errLost is returned for a chunk that is nowhere.
+var errLost = fmt.Errorf("%w: a chunk is in no slab that can be read", ErrDamaged)
+
+// recipe gives a recipe that names no harmed chunk, nil if the old one does not, or
+// errLost.
+func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe, error) {
+	if old == nil {
+		return nil, nil
+	}
+	moved := false
+	for run, err := range h.runs(ctx, old, &moved) {
+		if err != nil {
+			return nil, err
+		}
+		if run.Slab == (format.SlabID{}) {
+			return nil, errLost
+		}
+	}
+	if !moved {
+		return nil, nil
+	}
+	healed, err := h.s.putRecipe(*old, func(yield func(format.Run) error) error {
+		j := &joiner{yield: yield}
+		for run, err := range h.runs(ctx, old, &moved) {
+			if err != nil {
+				return err
+			}
+			if err := j.add(run); err != nil {
+				return err
+			}
+		}
+		return j.end()
+	})
+	return &healed, err
+}
+
+// runs gives the runs of a recipe, with harmed chunks taken from elsewhere. A chunk
+// that is nowhere comes as a run of the slab zero, or, above the recipe itself,
+// ends the sequence with errLost.
+func (h *healer) runs(ctx context.Context, recipe *format.Recipe, moved *bool) fetch.Runs {
+	runs := h.replace(fetch.Inline(recipe.Runs), moved)
+	for range recipe.Level {
+		runs = h.replace(h.r.slabs.Nested(ctx, whole(runs)), moved)
+	}
+	return runs
+}
+
+// whole ends runs at a chunk that is nowhere.
+func whole(runs fetch.Runs) fetch.Runs {
+	return func(yield func(format.Run, error) bool) {
+		for run, err := range runs {
+			if err == nil && run.Slab == (format.SlabID{}) {
+				err = errLost
+			}
+			if !yield(run, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+func (h *healer) replace(runs fetch.Runs, moved *bool) fetch.Runs {
+	return func(yield func(format.Run, error) bool) {
+		for run, err := range runs {
+			b := h.bad[run.Slab]
+			if err != nil || b == nil {
+				if !yield(run, err) {
+					return
+				}
+				continue
+			}
+			for n := range run.Count {
+				at := run
+				at.First, at.Count = run.First+n, 1
+				if b.lost(at.First) {
+					at = h.elsewhere(b, at)
+					*moved = true
+				}
+				if !yield(at, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// elsewhere gives the run of one chunk where it is unharmed, or in the slab zero.
+func (h *healer) elsewhere(b *badSlab, run format.Run) format.Run {
+	if int(run.First) < len(b.ids) {
+		if ref, ok := h.index.Lookup(b.ids[run.First]); ok {
+			run.Slab, run.First = h.index.Locate(ref)
+			return run
+		}
+	}
+	run.Slab = format.SlabID{}
+	return run
+}

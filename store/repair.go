@@ -1,0 +1,193 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// RepairOptions say how far repairing may go.
+type RepairOptions struct {
+	// Drop gives up what can't be mended: members are taken out of their captures,
+	// volumes and captures that can't be read at all are removed, and captures that
+	// vanished are no longer missed. Look first what that costs, without it.
+	Drop bool
+	// Host is where it is done, for people.
+	Host string
+	// Progress, if set, is called now and then, by one goroutine at a time.
+	Progress func(Progress)
+}
+
+// Repaired says what Repair did, and what it can't mend.
+type Repaired struct {
+	Tables RebuildReport `json:"tables"`
+	// Healed are captures of which harmed chunks were found again elsewhere.
+	Healed []string `json:"healed"`
+	// Lost are members whose contents can't be read, and volumes (with an empty
+	// path) of which nothing can.
+	Lost []Harmed `json:"lost"`
+	// Unreadable are captures whose index files can't be read.
+	Unreadable []string `json:"unreadable"`
+	// Vanished are captures that others saw, and that were never removed.
+	Vanished []string `json:"vanished"`
+	// Marks are marks that could not be read, and were removed.
+	Marks []string `json:"marks"`
+	// Dropped tells that what was lost has been given up.
+	Dropped bool `json:"dropped"`
+}
+
+// Mended tells whether nothing is left that can't be mended.
+func (r *Repaired) Mended() bool {
+	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0
+}
+
+// Repair verifies all of the repository and mends what it can. It writes lost
+// tables anew. Harmed chunks that are found elsewhere, as when the same content was captured
+// again, are taken from there. The places that are harmed are marked, so that
+// captures from now on store such content again: capturing what was harmed once
+// more, and then repairing once more, heals the older captures. What can't be mended is
+// listed, and stays as it is until it is dropped.
+//
+// Only one may repair or reclaim at a time: ErrBusy. It may be stopped at any
+// moment and called again.
+func (r *Repository) Repair(ctx context.Context, o RepairOptions) (*Repaired, error) {
+	l, err := r.takeLease(ctx, format.WorkRepair, o.Host, "")
+	if err != nil {
+		return nil, err
+	}
+	defer l.end(ctx)
+	if err := r.checkAlone(ctx, l); err != nil {
+		return nil, err
+	}
+	p := &repairer{r: r, o: o, lease: l, out: &Repaired{Healed: []string{}, Lost: []Harmed{}, Unreadable: []string{}, Vanished: []string{}, Marks: []string{}}}
+	err = p.run(ctx)
+	return p.out, err
+}
+
+// repairer is one run of Repair.
+type repairer struct {
+	r     *Repository
+	o     RepairOptions
+	lease *lease
+	out   *Repaired
+	v     *verifier
+	bad   map[format.SlabID]*badSlab
+}
+
+func (p *repairer) run(ctx context.Context) error {
+	tables, err := p.r.RebuildTables(ctx)
+	if tables != nil {
+		p.out.Tables = *tables
+	}
+	if err != nil {
+		return err
+	}
+	if p.v, err = p.r.verifyOnce(ctx, VerifyOptions{Full: true, Progress: p.o.Progress}); err != nil {
+		return err
+	}
+	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.removeBadMarks, p.heal, p.findLost, p.findMissing} {
+		if err := step(ctx); err != nil {
+			return err
+		}
+	}
+	if !p.o.Drop {
+		return nil
+	}
+	if err := p.drop(ctx); err != nil {
+		return err
+	}
+	p.out.Dropped = true
+	return nil
+}
+
+// removeBadMarks removes marks that can't be read. One that holds a capture is
+// put anew first.
+func (p *repairer) removeBadMarks(ctx context.Context) error {
+	for _, name := range p.v.badMarks {
+		if id, err := names.ParseMark(name); err == nil && name[:len(names.Holds)] == names.Holds {
+			if err := putMark(ctx, p.r, format.Hold, names.NewHold(id), newMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
+				return err
+			}
+		}
+		if err := p.r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+		p.out.Marks = append(p.out.Marks, name)
+	}
+	return nil
+}
+
+// findMissing lists captures that can't be read at all, or have vanished.
+func (p *repairer) findMissing(ctx context.Context) error {
+	readable := make(map[string]bool)
+	for _, c := range p.v.captures {
+		readable[c.ID] = true
+	}
+	for _, files := range generations(p.v.files) {
+		if id, _, _ := names.ParseCapture(files[0].info.Name); !readable[id] {
+			p.out.Unreadable = append(p.out.Unreadable, id)
+		}
+	}
+	missing, err := p.r.vanished(ctx, p.v.captures, p.v.files, p.v.gone)
+	p.out.Vanished = slices.Sorted(maps.Keys(missing))
+	return err
+}
+
+// drop gives up what can't be mended.
+func (p *repairer) drop(ctx context.Context) error {
+	if err := p.dropMembers(ctx); err != nil {
+		return err
+	}
+	return p.dropCaptures(ctx, slices.Concat(p.out.Unreadable, p.out.Vanished))
+}
+
+// dropCaptures says that captures are no more, and removes their index files.
+func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
+	if len(ids) == 0 {
+		return nil
+	}
+	if _, err := p.r.putBatch(ctx, names.Gone, &format.BatchRecord{Captures: ids}); err != nil {
+		return err
+	}
+	for _, files := range generations(p.v.files) {
+		if id, _, _ := names.ParseCapture(files[0].info.Name); !slices.Contains(ids, id) {
+			continue
+		}
+		for _, f := range slices.Backward(files) {
+			if err := p.r.storage.Remove(ctx, f.info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// writeGenerations puts index files in the place of others.
+func (p *repairer) writeGenerations(ctx context.Context, records []*format.IndexFile) error {
+	highest := make(map[string]int)
+	for _, files := range generations(p.v.files) {
+		id, generation, _ := names.ParseCapture(files[0].info.Name)
+		highest[id] = generation
+	}
+	for _, record := range records {
+		alive, err := p.lease.confirm(ctx)
+		if err == nil && !alive {
+			err = fmt.Errorf("it stood still for so long that its lease lapsed: %w", ErrBusy)
+		}
+		if err != nil {
+			return err
+		}
+		if _, err := p.r.writeGeneration(ctx, record, highest[record.ID]+1); err != nil {
+			return err
+		}
+	}
+	var err error
+	p.v.files, err = p.r.storage.List(ctx, names.Captures)
+	return err
+}
