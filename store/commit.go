@@ -11,10 +11,11 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// ErrOvertaken is returned by Capture when it stood still for so long, as on a
-// machine that slept, that what it relied on was reclaimed meanwhile. Nothing is
-// lost but time: capturing again uses what it stored.
-var ErrOvertaken = errors.New("it stood still for so long that space it relied on was reclaimed: capture again")
+// ErrOvertaken is returned by whoever stood still for so long, as on a machine that
+// slept, that others may have gone on without it: a capture when space that it
+// relied on was reclaimed meanwhile. Nothing is lost but time: what was stored is
+// used when it is done again.
+var ErrOvertaken = errors.New("it stood still for too long, and others went on without it: do it again")
 
 // commit writes the index file, if all that it relies on is safe from whoever
 // reclaims space.

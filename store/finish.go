@@ -41,7 +41,7 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 		c.out.Waiting = others // later: it would only make them store again what is there
 		return nil
 	}
-	if err := c.stillMine(ctx); err != nil {
+	if err := c.lease.check(ctx); err != nil {
 		return err
 	}
 	if _, err := c.r.putBatch(ctx, names.Final, record); err != nil {
@@ -71,23 +71,16 @@ func (c *reclaimer) dueNow() *format.BatchRecord {
 // awaitWriters waits until other machines see what was named finally, and tells
 // whether all writers are done that may not have seen it in time.
 func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
-	settle := min(settleTime, max(c.o.Grace, 0))
 	var last time.Time
 	for _, f := range c.v.going.final {
 		if f.info.Modified.After(last) {
 			last = f.info.Modified
 		}
 	}
-	if wait := last.Add(settle).Sub(c.lease.now()); wait > 0 && settle > 0 {
-		if c.o.Waiting != nil {
-			c.o.Waiting(wait)
-		}
-		timer := time.NewTimer(wait)
-		defer timer.Stop()
-		select {
-		case <-timer.C:
-		case <-ctx.Done():
-			return false, context.Cause(ctx)
+	settle := c.patience(settleTime)
+	if settle > 0 {
+		if err := c.wait(ctx, min(last.Add(settle).Sub(c.lease.now()), settle+clockSlack)); err != nil {
+			return false, err
 		}
 	}
 	others, err := c.r.others(ctx, c.lease)
@@ -96,7 +89,38 @@ func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
 	}
 	others = slices.DeleteFunc(others, func(w Writer) bool { return w.began().After(last.Add(settle + clockSlack)) })
 	c.out.Waiting = others
-	return len(others) == 0, nil
+	if len(others) > 0 {
+		return false, nil
+	}
+	// Somebody whose lease is gone may have committed so lately that the index file
+	// can't be seen yet.
+	return true, c.wait(ctx, c.patience(listingLag))
+}
+
+// patience gives a time to wait until other machines see what was done, or none
+// where somebody said that there are none.
+func (c *reclaimer) patience(d time.Duration) time.Duration {
+	if c.o.Grace <= 0 {
+		return 0
+	}
+	return d
+}
+
+func (c *reclaimer) wait(ctx context.Context, d time.Duration) error {
+	if d <= 0 {
+		return nil
+	}
+	if c.o.Waiting != nil {
+		c.o.Waiting(d)
+	}
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return nil
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
 }
 
 // going is what really goes: what was named finally and is still not needed.
@@ -111,10 +135,13 @@ func (c *reclaimer) remove(ctx context.Context) error {
 	if err := c.look(ctx); err != nil {
 		return err
 	}
-	if err := c.stillMine(ctx); err != nil {
+	if err := c.lease.check(ctx); err != nil {
 		return err
 	}
-	g := c.v.whatGoes()
+	g, err := c.v.whatGoes(ctx)
+	if err != nil {
+		return err
+	}
 	if err := c.removeCaptures(ctx, g); err != nil {
 		return err
 	}
@@ -125,7 +152,7 @@ func (c *reclaimer) remove(ctx context.Context) error {
 		if g.slabs[s.id] == nil {
 			continue
 		}
-		if err := c.stillMine(ctx); err != nil {
+		if err := c.lease.check(ctx); err != nil {
 			return err
 		}
 		if err := c.removeObject(ctx, s.info); err != nil {
@@ -133,19 +160,41 @@ func (c *reclaimer) remove(ctx context.Context) error {
 		}
 		c.out.Slabs++
 	}
+	if len(g.slabs) > 0 {
+		// Who does not see the mark any more must not see the slabs either.
+		if err := c.wait(ctx, c.patience(listingLag)); err != nil {
+			return err
+		}
+	}
 	return c.removeMarks(ctx, g)
 }
 
-// whatGoes holds what was named finally against what is needed now.
-func (v *survey) whatGoes() *going {
+// whatGoes holds what was named finally against what is needed now: by all
+// captures that stay listed, be they expired.
+func (v *survey) whatGoes(ctx context.Context) (*going, error) {
+	named := make(map[string]bool)
+	for _, f := range v.going.final {
+		if f.record != nil {
+			for _, id := range f.record.Captures {
+				named[id] = true
+			}
+		}
+	}
 	g := &going{slabs: make(map[format.SlabID]*stocked)}
-	captures := make(map[string]bool)
+	for _, capture := range v.captures {
+		switch {
+		case !v.expired(capture): // its needs are known
+		case named[capture.ID]:
+			g.captures = append(g.captures, capture)
+		default:
+			if err := v.needAll(ctx, capture); err != nil {
+				return nil, err
+			}
+		}
+	}
 	for _, f := range v.going.final {
 		if f.record == nil {
 			continue
-		}
-		for _, id := range f.record.Captures {
-			captures[id] = true
 		}
 		for _, id := range f.record.Slabs {
 			if s := v.stock[id]; s != nil && v.unused(s, v.needed) {
@@ -153,12 +202,7 @@ func (v *survey) whatGoes() *going {
 			}
 		}
 	}
-	for _, capture := range v.captures {
-		if captures[capture.ID] && v.expired(capture) {
-			g.captures = append(g.captures, capture)
-		}
-	}
-	return g
+	return g, nil
 }
 
 // removeCaptures says which captures are no more, and then removes their index

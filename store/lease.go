@@ -21,9 +21,12 @@ const (
 	leaseRetry = time.Minute // when renewing failed
 	// clockSlack is how coarse and late the times of a medium may be.
 	clockSlack = 5 * time.Second
-	// settleTime is how long another machine may take to see a new object in a
+	// listingLag is how long a machine may take to see what another one did in a
 	// folder: NFS keeps what it knows of a folder for up to 60 s (nfs(5), acdirmax).
-	settleTime = 2 * time.Minute
+	listingLag = time.Minute
+	// settleTime is how long it takes until whoever did not see a new object in time
+	// has been seen in turn.
+	settleTime = 2 * listingLag
 )
 
 // lease shows that a writer is alive: whoever reclaims space waits for it.
@@ -140,6 +143,15 @@ func (l *lease) confirm(ctx context.Context) (bool, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return !l.lapsed, nil
+}
+
+// check is confirm for those to whom a lease that lapsed is the end.
+func (l *lease) check(ctx context.Context) error {
+	alive, err := l.confirm(ctx)
+	if err == nil && !alive {
+		err = ErrOvertaken
+	}
+	return err
 }
 
 // sinceRenewal tells how long ago the last renewal was sent. A machine that slept

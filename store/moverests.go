@@ -126,11 +126,7 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (int64, e
 		return 0, err
 	}
 	for _, f := range files {
-		alive, err := l.confirm(ctx)
-		if err == nil && !alive {
-			err = fmt.Errorf("it stood still for so long that its lease lapsed: %w", ErrBusy)
-		}
-		if err != nil {
+		if err := l.check(ctx); err != nil {
 			return written.Bytes, err
 		}
 		c, err := m.r.writeGeneration(ctx, f.record, f.generation)

@@ -162,16 +162,6 @@ func (c *reclaimer) look(ctx context.Context) (err error) {
 	return err
 }
 
-// stillMine makes sure, before anything is removed, that nobody can have taken
-// this reclaimer for dead.
-func (c *reclaimer) stillMine(ctx context.Context) error {
-	alive, err := c.lease.confirm(ctx)
-	if err == nil && !alive {
-		err = fmt.Errorf("it stood still for so long that its lease lapsed: %w", ErrBusy)
-	}
-	return err
-}
-
 // announce names the slabs that nothing wants.
 func (c *reclaimer) announce(ctx context.Context) error {
 	if c.o.Grace <= 0 {

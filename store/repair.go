@@ -3,7 +3,6 @@ package store
 import (
 	"context"
 	"errors"
-	"fmt"
 	"maps"
 	"slices"
 
@@ -176,11 +175,7 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 		highest[id] = generation
 	}
 	for _, record := range records {
-		alive, err := p.lease.confirm(ctx)
-		if err == nil && !alive {
-			err = fmt.Errorf("it stood still for so long that its lease lapsed: %w", ErrBusy)
-		}
-		if err != nil {
+		if err := p.lease.check(ctx); err != nil {
 			return err
 		}
 		if _, err := p.r.writeGeneration(ctx, record, highest[record.ID]+1); err != nil {

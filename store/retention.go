@@ -46,18 +46,25 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) erro
 		return err
 	}
 	defer l.end(ctx)
+	going, err := r.readBatchesOf(ctx, names.Final)
+	if err != nil {
+		return err
+	}
 	s, err := r.checkMarkable(ctx, ids)
 	if err != nil {
 		return err
 	}
 	for _, id := range ids {
-		if s.retirement(id) != nil {
+		if s.retirement(id) != nil || going.removes(id) {
 			return fmt.Errorf("capture %s: %w", id, ErrRetired)
 		}
 	}
 	for _, id := range ids {
 		if s.held(id) {
 			continue
+		}
+		if err := l.check(ctx); err != nil {
+			return err
 		}
 		if err := putMark(ctx, r, format.Hold, names.NewHold(id), newMarkRecord(o.Host, o.Reason)); err != nil {
 			return err
@@ -117,7 +124,7 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 		return err
 	}
 	defer l.end(ctx)
-	going, err := r.readBatches(ctx)
+	going, err := r.readBatchesOf(ctx, names.Final)
 	if err != nil {
 		return err
 	}
@@ -132,6 +139,9 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 	}
 	for _, id := range ids {
 		for _, mark := range s.retired[id] {
+			if err := l.check(ctx); err != nil {
+				return err
+			}
 			if err := r.storage.Remove(ctx, mark.info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
 				return err
 			}
@@ -140,8 +150,13 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 	return nil
 }
 
-// checkMarkable makes sure that captures are there, and gives how all stand.
+// checkMarkable makes sure that captures are there, and gives how all stand. It looks for
+// the captures last: their marks go after them.
 func (r *Repository) checkMarkable(ctx context.Context, ids []string) (*standing, error) {
+	s, err := r.readStanding(ctx)
+	if err != nil {
+		return nil, err
+	}
 	infos, err := r.storage.List(ctx, names.Captures)
 	if err != nil {
 		return nil, err
@@ -154,5 +169,5 @@ func (r *Repository) checkMarkable(ctx context.Context, ids []string) (*standing
 			return nil, fmt.Errorf("capture %s: %w", id, ErrNotFound)
 		}
 	}
-	return r.readStanding(ctx)
+	return s, nil
 }

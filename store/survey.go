@@ -207,18 +207,24 @@ func (v *survey) markNeeds(ctx context.Context) error {
 		if v.expired(c) {
 			continue
 		}
-		for i := range c.Volumes {
-			for _, p := range parts(&c.Volumes[i]) {
-				if err := v.need(ctx, c, p.recipe, p.use != forContents); err != nil {
-					return err
-				}
-			}
+		if err := v.needAll(ctx, c); err != nil {
+			return err
 		}
-		if seen := c.file.record.Seen; seen != nil {
-			if err := v.need(ctx, c, seen, true); err != nil {
+	}
+	return nil
+}
+
+// needAll notes that a capture needs all of its chunks.
+func (v *survey) needAll(ctx context.Context, c *Capture) error {
+	for i := range c.Volumes {
+		for _, p := range parts(&c.Volumes[i]) {
+			if err := v.need(ctx, c, p.recipe, p.use != forContents); err != nil {
 				return err
 			}
 		}
+	}
+	if seen := c.file.record.Seen; seen != nil {
+		return v.need(ctx, c, seen, true)
 	}
 	return nil
 }

@@ -159,7 +159,7 @@ func (y *years) beside(t *rapid.T) {
 
 // tolerate notes an error that no race explains. It may be called by any goroutine.
 func (y *years) tolerate(err error) {
-	for _, ok := range []error{nil, store.ErrBusy, store.ErrTooLate, store.ErrNotFound, store.ErrRetired, store.ErrHeld} {
+	for _, ok := range []error{nil, store.ErrBusy, store.ErrTooLate, store.ErrNotFound, store.ErrRetired, store.ErrHeld, store.ErrOvertaken} {
 		if errors.Is(err, ok) {
 			return
 		}
