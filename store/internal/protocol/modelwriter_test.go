@@ -1,0 +1,181 @@
+package protocol
+
+// writer is where a writer is, and what it knows.
+type writer struct {
+	at       uint8
+	excluded objects // slabs that final marks name
+	slabs    objects // first those that it knows, then those that its capture needs
+	stored   chunks  // what its new slab holds
+}
+
+const (
+	wIdle uint8 = iota
+	wLeased
+	wListed // has read one of final marks and slabs
+	wKnows
+	wStored
+	wChecked
+	wCommitted
+	wDone
+	wFailed
+	wCrashed
+)
+
+func (m *model) writerSteps(s state, i int, emit emitter) {
+	switch s.writer[i].at {
+	case wIdle:
+		if m.finalsBeforeLease {
+			m.readFinals(s, i, wLeased, emit)
+			return
+		}
+		m.writerBegins(s, i, wLeased, emit)
+	case wLeased:
+		switch {
+		case m.finalsBeforeLease:
+			m.writerBegins(s, i, wListed, emit)
+		case m.slabsBeforeFinals:
+			m.listSlabs(s, i, wListed, emit)
+		default:
+			m.readFinals(s, i, wListed, emit)
+		}
+	case wListed:
+		if m.slabsBeforeFinals {
+			m.readFinals(s, i, wKnows, emit)
+			break
+		}
+		m.listSlabs(s, i, wKnows, emit)
+	case wKnows:
+		m.store(s, i, emit)
+	case wStored:
+		m.check(s, i, emit)
+	case wChecked:
+		n := s
+		m.put(&n, indexNew<<i)
+		m.writerGoes(n, i, wCommitted, "puts", indexNew<<i, emit)
+	case wCommitted:
+		n := s
+		m.remove(&n, leaseOf(i))
+		m.writerGoes(n, i, wDone, "removes its lease", 0, emit)
+	}
+	if at := s.writer[i].at; at > wIdle && at < wDone {
+		m.writerAside(s, i, emit)
+	}
+}
+
+// writerAside emits what may happen to a writer at every step.
+func (m *model) writerAside(s state, i int, emit emitter) {
+	if m.renewsLapsed && s.lapsed.has(i) || m.beginsAnew && s.writer[i].at == wStored {
+		n := s
+		if m.beginsAnew {
+			m.begin(&n, i)
+		}
+		n.lapsed &^= 1 << i
+		emit(n, step{i, "renews its lease", 0})
+	}
+	if m.crashes {
+		m.writerStops(&s, i, wCrashed)
+		emit(s, step{i, "crashes", 0})
+	}
+}
+
+// writerStops clears what no longer counts.
+func (m *model) writerStops(s *state, i int, at uint8) {
+	committed := s.writer[i].at == wCommitted
+	s.writer[i] = writer{at: at, stored: s.writer[i].stored, slabs: s.writer[i].slabs}
+	if !committed {
+		s.writer[i].slabs = 0
+	}
+}
+
+func (m *model) writerGoes(s state, i int, at uint8, what string, of objects, emit emitter) {
+	s.writer[i].at = at
+	emit(s, step{i, what, of})
+}
+
+func (m *model) writerBegins(s state, i int, at uint8, emit emitter) {
+	m.begin(&s, i)
+	m.writerGoes(s, i, at, "puts its lease", 0, emit)
+}
+
+func (m *model) readFinals(s state, i int, at uint8, emit emitter) {
+	m.list(&s, i, allFinals, func(seen objects) {
+		n := s
+		for b := range n.batch {
+			if seen&(final<<b) != 0 {
+				n.writer[i].excluded |= n.batch[b].final
+			}
+		}
+		m.writerGoes(n, i, at, "reads final marks and excludes", n.writer[i].excluded, emit)
+	})
+}
+
+func (m *model) listSlabs(s state, i int, at uint8, emit emitter) {
+	m.list(&s, i, allSlabs, func(seen objects) {
+		n := s
+		n.writer[i].slabs = seen
+		m.writerGoes(n, i, at, "knows", seen, emit)
+	})
+}
+
+// store emits every choice of known slabs for the chunks a and b, and puts a
+// new slab with those that none has.
+func (m *model) store(s state, i int, emit emitter) {
+	known := s.writer[i].slabs
+	if !m.reliesOnExcluded {
+		known &^= s.writer[i].excluded
+	}
+	var with [2]objects
+	known.each(func(slab objects) {
+		if s.stored(slab)&chunkA != 0 {
+			with[0] |= slab
+		}
+		if s.stored(slab)&chunkB != 0 {
+			with[1] |= slab
+		}
+	})
+	choices(with[0], func(a objects) {
+		choices(with[1], func(b objects) {
+			m.stores(s, i, a, b, emit)
+		})
+	})
+}
+
+// choices calls fn with each member, or once with nothing.
+func choices(of objects, fn func(objects)) {
+	if of == 0 {
+		fn(0)
+		return
+	}
+	of.each(fn)
+}
+
+func (m *model) stores(s state, i int, a, b objects, emit emitter) {
+	w := &s.writer[i]
+	w.excluded, w.slabs, w.stored = 0, a|b, 0
+	if a == 0 {
+		w.stored |= chunkA
+	}
+	if b == 0 {
+		w.stored |= chunkB
+	}
+	if w.stored == 0 {
+		m.writerGoes(s, i, wStored, "relies on", a|b, emit)
+		return
+	}
+	w.slabs |= newSlab << i
+	m.put(&s, newSlab<<i)
+	m.writerGoes(s, i, wStored, "puts a slab and needs", w.slabs, emit)
+}
+
+// check emits both ends of a writer's look at its lease.
+func (m *model) check(s state, i int, emit emitter) {
+	if !s.lapsed.has(i) || m.commitUnchecked {
+		m.writerGoes(s, i, wChecked, "finds its lease young", 0, emit)
+	}
+	if m.commitUnchecked {
+		return
+	}
+	m.remove(&s, leaseOf(i))
+	m.writerStops(&s, i, wFailed)
+	emit(s, step{i, "finds its lease too old and fails", 0})
+}
