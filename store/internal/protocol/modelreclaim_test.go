@@ -224,7 +224,7 @@ func (m *model) removeOne(s state, i int, emit emitter) {
 		one = (r.dead & allSlabs).first()
 	case m.highestFirst && r.dead&oldCapture == oldCapture:
 		one = indexNext
-	case m.oldIndexLast && one == indexOld && r.dead&oldCapture == indexOld:
+	case m.oldIndexLast && !r.goes && one == indexOld:
 		one = r.dead &^ indexOld
 		if one == 0 {
 			one = indexOld

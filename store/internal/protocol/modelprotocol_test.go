@@ -1,0 +1,117 @@
+package protocol
+
+import (
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+)
+
+// Where a search starts.
+var (
+	kept      = state{there: slabA | slabB | indexOld, wasThere: true}
+	retiring  = state{there: slabA | slabB | indexOld | retired, wasThere: true, graceOver: true}
+	leftovers = state{there: slabA | slabB}
+)
+
+// from searches from one start state.
+func (m model) from(s state) result {
+	for i := range m.reclaimers {
+		s.reclaimer[i].left = uint8(m.runs)
+	}
+	s.operator.left = uint8(m.changes)
+	return m.search([]state{s}, m.drained)
+}
+
+// TestProtocol finds that no order of steps breaks an invariant, and none
+// leaves something that the reclaimer can't free later. The counts are there so
+// that a search doesn't shrink unseen.
+func TestProtocol(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		m      model
+		start  state
+		states int
+		depth  int
+		short  bool
+	}{
+		{"a writer", model{writers: 1, reclaimers: 1, runs: 2, crashes: true}, leftovers, 8724, 40, true},
+		{"two writers", model{writers: 2, reclaimers: 1, runs: 2, crashes: true}, leftovers, 914053, 50, false},
+		{"an operator", model{reclaimers: 1, runs: 3, changes: 4, crashes: true}, kept, 123468, 56, true},
+		{"an operator, no grace", model{reclaimers: 1, runs: 3, changes: 3, crashes: true, noGrace: true}, kept, 113618, 53, true},
+		{"a writer and an operator", model{writers: 1, reclaimers: 1, runs: 2, changes: 2, crashes: true}, kept, 800248, 48, false},
+		{"rewriting", model{writers: 1, reclaimers: 1, runs: 3, changes: 1, crashes: true, rewrite: true}, kept, 361291, 59, false},
+		{"two reclaimers and a writer", model{writers: 1, reclaimers: 2, runs: 1}, retiring, 397684, 44, false},
+		{"two reclaimers rewriting", model{reclaimers: 2, runs: 1, changes: 1, rewrite: true, crashes: true}, kept, 28769, 38, true},
+		{"late listings, a writer", model{writers: 1, reclaimers: 1, runs: 2, crashes: true, lag: true}, retiring, 116158, 52, true},
+		{"late listings, two writers", model{writers: 2, reclaimers: 1, runs: 1, crashes: true, lag: true}, leftovers, 291520, 38, false},
+		{"late listings, an operator", model{reclaimers: 1, runs: 2, changes: 2, crashes: true, lag: true}, kept, 34381, 49, true},
+		{"late listings, rewriting", model{reclaimers: 1, runs: 3, changes: 1, crashes: true, rewrite: true, lag: true}, kept, 37356, 61, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			if testing.Short() && !c.short {
+				t.Skip("a larger search")
+			}
+			r := c.m.from(c.start)
+			if r.broken != "" {
+				t.Fatal(r)
+			}
+			if r.states != c.states || r.depth != c.depth {
+				t.Errorf("%s; want %d states, longest path %d", r, c.states, c.depth)
+			}
+		})
+	}
+}
+
+// TestLarger searches further: KIST_TEST_ROUNDS says how many runs each
+// reclaimer may begin. With 2, it takes some minutes and up to 2 GB of memory.
+func TestLarger(t *testing.T) {
+	text := os.Getenv("KIST_TEST_ROUNDS")
+	if text == "" {
+		t.Skip("KIST_TEST_ROUNDS is not set")
+	}
+	runs, err := strconv.Atoi(text)
+	if err != nil || runs < 1 || runs > 200 {
+		t.Fatalf("KIST_TEST_ROUNDS=%s", text)
+	}
+	for _, c := range []struct {
+		name  string
+		m     model
+		start state
+	}{
+		{"two writers and an operator", model{writers: 2, reclaimers: 1, runs: runs, changes: 1}, kept},
+		{"rewriting", model{writers: 1, reclaimers: 1, runs: runs, changes: 2, crashes: true, rewrite: true}, kept},
+		{"late listings, a writer and an operator", model{writers: 1, reclaimers: 1, runs: runs, changes: 2, crashes: true, lag: true}, kept},
+		{"late listings, rewriting", model{writers: 1, reclaimers: 1, runs: runs, changes: 1, crashes: true, rewrite: true, lag: true}, kept},
+		{"two reclaimers and a writer", model{writers: 1, reclaimers: 2, runs: runs, crashes: true}, retiring},
+		{"two reclaimers rewriting", model{reclaimers: 2, runs: runs, changes: 2, crashes: true, rewrite: true}, kept},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			begun := time.Now()
+			r := c.m.from(c.start)
+			t.Log(r, time.Since(begun).Round(time.Second))
+			if r.broken != "" {
+				t.Fail()
+			}
+		})
+	}
+}
+
+// TestTraceInWords shows that a trace reads from the start to what it breaks.
+func TestTraceInWords(t *testing.T) {
+	m := model{rules: rules{undoBlind: true}, reclaimers: 1, runs: 1, changes: 2}
+	r := m.from(kept)
+	text := r.String()
+	for _, want := range []string{
+		"longest path", "the capture is not there:",
+		"1. the operator puts retired/K0", "reclaimer 1 puts condemned/", "removes captures/K0", "removes retired/K0",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+	if len(r.trace) != r.depth {
+		t.Errorf("a trace of %d steps, at depth %d", len(r.trace), r.depth)
+	}
+}
