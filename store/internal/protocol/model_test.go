@@ -15,25 +15,26 @@ const (
 	indexNext // its next generation
 	indexNew  // the first writer's; the second's follows
 	_
-	retired    // the mark on the old capture
-	hold       // the same
-	lease      // the first writer's; the other actors' follow
-	_          // the second writer's
-	_          // the reclaimers'
-	_          //
-	_          // the operator's
-	announced  // condemned/B, of the first batch; the second's follows, and so below
-	_          //
-	final      // condemned/B.final
-	_          //
-	gone       // condemned/B.gone
-	_          //
-	endOfNames // none
+	indexDoomed // of a capture that has been retired for the grace time from the start
+	retired     // the mark on the old capture
+	hold        // the same
+	lease       // the first writer's; the other actors' follow
+	_           // the second writer's
+	_           // the reclaimers'
+	_           //
+	_           // the operator's
+	announced   // condemned/B, of the first batch; the second's follows, and so below
+	_           //
+	final       // condemned/B.final
+	_           //
+	gone        // condemned/B.gone
+	_           //
+	endOfNames  // none
 )
 
 const (
 	allSlabs   = slabA | slabB | newSlab | newSlab<<1 | moved
-	allIndexes = indexOld | indexNext | indexNew | indexNew<<1
+	allIndexes = indexOld | indexNext | indexNew | indexNew<<1 | indexDoomed
 	allLeases  = lease * (1<<actors - 1)
 	allFinals  = final | final<<1
 	oldCapture = indexOld | indexNext
@@ -77,20 +78,20 @@ type state struct {
 	lapsed        actorSet // leases that are dead
 	graceOver     bool     // the retired mark is older than the grace time
 	undone, held  bool     // an undo, a hold reported success and stands
-	wasThere      bool     // the old capture was there from the start
-	recorded      bool     // it is in a .gone mark
+	wasThere      objects  // index files that were there from the start
+	recorded      objects  // those of them whose capture is in a .gone mark
 	rewritten     bool     // the name of the rewritten slab has been used
 	fault         fault    // what a step broke
 }
 
 // batch is what the marks condemned/B, .final and .gone of one B say.
 type batch struct {
-	slabs   objects  // announced
-	final   objects  // condemned for good: slabs
-	capture bool     // condemned for good: the old capture, too
-	gone    bool     // the old capture was removed
-	after   actorSet // actors whose lease began once the final mark had settled
-	used    bool     // the name has been used, and is not used again
+	slabs objects  // announced
+	final objects  // condemned for good: slabs
+	goes  objects  // condemned for good: captures, by their first index files
+	gone  objects  // captures that were removed
+	after actorSet // actors whose lease began once the final mark had settled
+	used  bool     // the name has been used, and is not used again
 }
 
 func (s *state) has(o objects) bool { return s.there&o != 0 }
@@ -123,6 +124,9 @@ func (s *state) needs(indexes objects) objects {
 		if indexes&(indexNew<<i) != 0 {
 			slabs |= s.writer[i].slabs
 		}
+	}
+	if indexes&indexDoomed != 0 {
+		slabs |= slabB
 	}
 	return slabs
 }
@@ -173,19 +177,21 @@ func (s *state) broken() string {
 			return "a writer reported success and its capture is not there"
 		}
 	}
-	if s.wasThere && !s.has(oldCapture) {
-		if !s.recorded {
-			return "a capture vanished without being in a .gone mark"
-		}
-		if s.undone || s.held {
-			return "undoing or holding reported success, and the capture is not there"
-		}
+	left := s.there & (indexOld | indexDoomed)
+	if s.has(indexNext) {
+		left |= indexOld
+	}
+	if s.wasThere&^left&^s.recorded != 0 {
+		return "a capture vanished without being in a .gone mark"
+	}
+	if (s.undone || s.held) && left&indexOld == 0 {
+		return "undoing or holding reported success, and the capture is not there"
 	}
 	return faultText[s.fault]
 }
 
 var objectNames = [...]string{
-	"A", "B", "N1", "N2", "M", "captures/K0", "captures/K0.1", "captures/K1", "captures/K2",
+	"A", "B", "N1", "N2", "M", "captures/K0", "captures/K0.1", "captures/K1", "captures/K2", "captures/K3",
 	"retired/K0", "holds/K0", "leases/W1", "leases/W2", "leases/R1", "leases/R2", "leases/O",
 	"condemned/1", "condemned/2", "condemned/1.final", "condemned/2.final", "condemned/1.gone", "condemned/2.gone",
 }

@@ -87,7 +87,7 @@ func (m *model) operatorBegins(s state, emit emitter) {
 func (m *model) readWhetherFinal(s state, at uint8, emit emitter) {
 	m.list(&s, theOperator, allFinals, func(seen objects) {
 		for b := range s.batch {
-			if seen&(final<<b) != 0 && s.batch[b].capture {
+			if seen&(final<<b) != 0 && s.batch[b].goes&indexOld != 0 {
 				m.operatorEnds(s, "finds the capture condemned and refuses", emit)
 				return
 			}

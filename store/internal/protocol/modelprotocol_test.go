@@ -10,8 +10,9 @@ import (
 
 // Where a search starts.
 var (
-	kept      = state{there: slabA | slabB | indexOld, wasThere: true}
-	retiring  = state{there: slabA | slabB | indexOld | retired, wasThere: true, graceOver: true}
+	kept      = state{there: slabA | slabB | indexOld, wasThere: indexOld}
+	retiring  = state{there: slabA | slabB | indexOld | retired, wasThere: indexOld, graceOver: true}
+	besides   = state{there: slabA | slabB | indexOld | indexDoomed, wasThere: indexOld | indexDoomed}
 	leftovers = state{there: slabA | slabB}
 )
 

@@ -34,9 +34,9 @@ func (m *model) choose(s state, i int, emit emitter) {
 // or, if needed, of those that are not past the grace time either.
 func (r *reclaimer) wanted(needed bool) objects {
 	if !r.isHeld && (r.mark == oldMark || r.mark == youngMark && !needed) {
-		return r.indexes &^ oldCapture
+		return r.indexes &^ oldCapture &^ indexDoomed
 	}
-	return r.indexes
+	return r.indexes &^ indexDoomed
 }
 
 // announce puts condemned/B for the slabs that no wanted capture references.
@@ -54,9 +54,8 @@ func (m *model) announce(s state, i int, emit emitter) {
 		return
 	}
 	slabs := s.there & allSlabs &^ s.needs(r.wanted(false)) &^ known
-	named := s.batch[0].capture || s.batch[1].capture
-	goes := !named && r.wanted(true) != r.indexes
-	if slabs == 0 && !goes || !m.mayChange(&s, i) {
+	goes := r.goingCaptures() &^ s.batch[0].goes &^ s.batch[1].goes
+	if slabs == 0 && goes == 0 || !m.mayChange(&s, i) {
 		return
 	}
 	s.batch[free] = batch{slabs: slabs}
@@ -68,7 +67,7 @@ func (m *model) announce(s state, i int, emit emitter) {
 // back if all of it is wanted again.
 func (m *model) leadUp(s state, i, b int, emit emitter) {
 	r := &s.reclaimer[i]
-	if slabs, captures := s.doomed(r, b); slabs == 0 && !captures {
+	if slabs, goes := s.doomed(r, b); slabs|goes == 0 {
 		if s.batch[b].slabs&^s.needs(r.wanted(false)) == 0 && m.mayChange(&s, i) {
 			m.remove(&s, announced<<b)
 			s.batch[b] = batch{gone: s.batch[b].gone}
@@ -85,9 +84,17 @@ func (m *model) leadUp(s state, i, b int, emit emitter) {
 }
 
 // doomed returns what a final mark would name.
-func (s *state) doomed(r *reclaimer, b int) (slabs objects, capture bool) {
-	needed := r.wanted(true)
-	return s.batch[b].slabs &^ s.needs(needed), needed != r.indexes
+func (s *state) doomed(r *reclaimer, b int) (slabs, goes objects) {
+	return s.batch[b].slabs &^ s.needs(r.wanted(true)), r.goingCaptures()
+}
+
+// goingCaptures returns the captures that are needed no more.
+func (r *reclaimer) goingCaptures() objects {
+	goes := r.indexes &^ r.wanted(true)
+	if goes&oldCapture != 0 {
+		return goes&^oldCapture | indexOld
+	}
+	return goes
 }
 
 func (m *model) promote(s state, i, b int, at uint8, emit emitter) {
@@ -95,7 +102,7 @@ func (m *model) promote(s state, i, b int, at uint8, emit emitter) {
 		m.runEnds(s, i, "finds its lease dead and stops", emit)
 		return
 	}
-	s.batch[b].final, s.batch[b].capture = s.doomed(&s.reclaimer[i], b)
+	s.batch[b].final, s.batch[b].goes = s.doomed(&s.reclaimer[i], b)
 	s.batch[b].after = 0
 	m.put(&s, final<<b)
 	m.reclaimerGoes(s, i, at, "puts the final mark for", s.batch[b].final, emit)
@@ -148,24 +155,20 @@ func (m *model) decide(s *state, i int) {
 	r := &s.reclaimer[i]
 	b := &s.batch[r.batch]
 	r.goes = b.gone
-	if !r.goes && b.capture {
-		switch {
-		case m.keepsMarks:
-			r.goes = true
-		case m.anyMark:
-			r.goes = r.mark != noMark && !r.isHeld
-		default:
-			r.goes = r.mark == oldMark && !r.isHeld
+	if !s.has(gone << r.batch) {
+		r.goes = b.goes
+		old := r.mark == oldMark || r.mark == youngMark && m.anyMark
+		if !m.keepsMarks && (!old || r.isHeld) {
+			r.goes &^= indexOld
 		}
 	}
-	stays := r.indexes
-	if r.goes {
-		stays &^= oldCapture
+	files := r.goes
+	if files&indexOld != 0 {
+		files |= indexNext
 	}
-	r.dead = b.final & s.there &^ s.needs(stays)
-	if r.goes {
-		r.dead |= r.indexes & oldCapture
-	} else if r.dead&slabA != 0 && r.indexes&oldCapture == oldCapture {
+	files &= r.indexes
+	r.dead = b.final&s.there&^s.needs(r.indexes&^files) | files
+	if files&oldCapture == 0 && r.dead&slabA != 0 && r.indexes&oldCapture == oldCapture {
 		r.dead |= indexOld
 	}
 	r.indexes, r.mark, r.isHeld = 0, noMark, false
@@ -179,15 +182,15 @@ func (m *model) finish(s state, i int, emit emitter) {
 		return
 	}
 	switch {
-	case r.at == rGone && !r.goes && s.has(gone<<r.batch):
+	case r.at == rGone && r.goes != s.batch[r.batch].gone && s.has(gone<<r.batch):
 		m.reclaimerGoes(s, i, rAgain, "finds", gone<<r.batch, emit)
-	case r.at == rGone && r.goes && !s.has(gone<<r.batch) && !m.goneLast:
+	case r.at == rGone && r.goes != 0 && !s.has(gone<<r.batch) && !m.goneLast:
 		m.record(s, i, emit)
 	case r.at == rUnmarks:
 		m.unmark(s, i, emit)
 	case r.dead != 0:
 		m.removeOne(s, i, emit)
-	case m.goneLast && r.goes && !s.has(gone<<r.batch):
+	case m.goneLast && r.goes != 0 && !s.has(gone<<r.batch):
 		m.record(s, i, emit)
 	default:
 		waits := 1
@@ -202,8 +205,11 @@ func (m *model) finish(s state, i int, emit emitter) {
 // record puts the .gone mark.
 func (m *model) record(s state, i int, emit emitter) {
 	b := s.reclaimer[i].batch
-	s.batch[b].gone, s.recorded = true, true
+	goes := s.reclaimer[i].goes
+	s.batch[b].gone = goes
+	s.recorded |= goes
 	switch {
+	case goes&indexOld == 0:
 	case s.undone || s.held:
 		s.fault = undoBroken
 	case !s.has(retired) || s.has(hold):
@@ -224,7 +230,7 @@ func (m *model) removeOne(s state, i int, emit emitter) {
 		one = (r.dead & allSlabs).first()
 	case m.highestFirst && r.dead&oldCapture == oldCapture:
 		one = indexNext
-	case m.oldIndexLast && !r.goes && one == indexOld:
+	case m.oldIndexLast && r.goes&indexOld == 0 && one == indexOld:
 		one = r.dead &^ indexOld
 		if one == 0 {
 			one = indexOld

@@ -9,8 +9,8 @@ type reclaimer struct {
 	then    uint8
 	mark    mark
 	isHeld  bool
-	goes    bool // the old capture is removed
 	indexes objects
+	goes    objects // captures, by their first index files
 	dead    objects // what is removed: index files and slabs
 }
 

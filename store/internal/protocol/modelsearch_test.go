@@ -168,6 +168,6 @@ func (s *state) archive() {
 func (s *state) swept() bool {
 	marks := s.there & (announced | announced<<1 | allFinals)
 	slabs := s.there & allSlabs &^ s.needs(s.there&allIndexes)
-	unwanted := s.has(oldCapture) && s.has(retired) && !s.has(hold)
+	unwanted := s.has(indexDoomed) || s.has(oldCapture) && s.has(retired) && !s.has(hold)
 	return marks == 0 && slabs == 0 && !unwanted && (s.there&oldCapture != oldCapture || s.has(slabA))
 }
