@@ -10,9 +10,14 @@ import (
 
 // Where a search starts.
 var (
-	kept      = state{there: slabA | slabB | indexOld, wasThere: indexOld}
-	retiring  = state{there: slabA | slabB | indexOld | retired, wasThere: indexOld, graceOver: true}
-	besides   = state{there: slabA | slabB | indexOld | indexDoomed, wasThere: indexOld | indexDoomed}
+	kept     = state{there: slabA | slabB | indexOld, wasThere: indexOld}
+	retiring = state{there: slabA | slabB | indexOld | retired, wasThere: indexOld, graceOver: true}
+	doomed   = state{there: slabA | slabB | indexOld | indexDoomed, wasThere: indexOld | indexDoomed}
+	// The slabs were announced while the kept capture was retired; it is no more.
+	rescued = state{
+		there: slabA | slabB | indexOld | indexDoomed | announced, wasThere: indexOld | indexDoomed,
+		batch: [2]batch{{slabs: slabA | slabB}},
+	}
 	leftovers = state{there: slabA | slabB}
 )
 
@@ -38,10 +43,14 @@ func TestProtocol(t *testing.T) {
 		short  bool
 	}{
 		{"a writer", model{writers: 1, reclaimers: 1, runs: 2, crashes: true}, leftovers, 8724, 40, true},
-		{"two writers", model{writers: 2, reclaimers: 1, runs: 2, crashes: true}, leftovers, 914053, 50, false},
+		{"two writers", model{writers: 2, reclaimers: 1, runs: 1, crashes: true}, leftovers, 103139, 34, false},
+		{"two writers, two runs", model{writers: 2, reclaimers: 1, runs: 2}, leftovers, 191990, 49, false},
 		{"an operator", model{reclaimers: 1, runs: 3, changes: 4, crashes: true}, kept, 123468, 56, true},
 		{"an operator, no grace", model{reclaimers: 1, runs: 3, changes: 3, crashes: true, noGrace: true}, kept, 113618, 53, true},
-		{"a writer and an operator", model{writers: 1, reclaimers: 1, runs: 2, changes: 2, crashes: true}, kept, 800248, 48, false},
+		{"a writer and an operator", model{writers: 1, reclaimers: 1, runs: 2, changes: 2}, kept, 184990, 48, false},
+		{"an operator and a capture that goes", model{reclaimers: 1, runs: 2, changes: 2, crashes: true, rewrite: true}, doomed, 284401, 44, false},
+		{"a writer and a capture that goes", model{writers: 1, reclaimers: 1, runs: 2, crashes: true, rewrite: true}, rescued, 46651, 41, false},
+		{"a writer, an operator and a capture that goes", model{writers: 1, reclaimers: 1, runs: 1, changes: 1, crashes: true, rewrite: true}, doomed, 76759, 32, false},
 		{"rewriting", model{writers: 1, reclaimers: 1, runs: 3, changes: 1, crashes: true, rewrite: true}, kept, 361291, 59, false},
 		{"two reclaimers and a writer", model{writers: 1, reclaimers: 2, runs: 1}, retiring, 397684, 44, false},
 		{"two reclaimers rewriting", model{reclaimers: 2, runs: 1, changes: 1, rewrite: true, crashes: true}, kept, 28769, 38, true},
@@ -81,6 +90,8 @@ func TestLarger(t *testing.T) {
 		m     model
 		start state
 	}{
+		{"two writers", model{writers: 2, reclaimers: 1, runs: runs, crashes: true}, leftovers},
+		{"a writer and an operator", model{writers: 1, reclaimers: 1, runs: runs, changes: 2, crashes: true}, kept},
 		{"two writers and an operator", model{writers: 2, reclaimers: 1, runs: runs, changes: 1}, kept},
 		{"rewriting", model{writers: 1, reclaimers: 1, runs: runs, changes: 2, crashes: true, rewrite: true}, kept},
 		{"late listings, a writer and an operator", model{writers: 1, reclaimers: 1, runs: runs, changes: 2, crashes: true, lag: true}, kept},

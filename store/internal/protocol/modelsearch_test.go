@@ -24,7 +24,7 @@ type origin struct {
 // search tries every order of steps from the start states, breadth first, until
 // an invariant does not hold. States are known by a 64-bit hash: in ten million
 // of them some two collide with a probability of 3e-6, and then a part of the
-// search is left out. quiet is called with every state that has been reached.
+// search is left out. What reached returns of a state counts as an invariant, too.
 func (m *model) search(starts []state, reached func(*state) string) result {
 	seed := maphash.MakeSeed()
 	numbers := make(map[uint64]struct{})
