@@ -80,6 +80,12 @@ func (m *model) leadUp(s state, i, b int, emit emitter) {
 		m.passLeases(s, i, emit)
 		return
 	}
+	if m.removesUnchecked {
+		// Between its decision and the mark, all may have changed.
+		s.reclaimer[i].batch = uint8(b)
+		m.reclaimerGoes(s, i, rPassed, "is about to put", final<<b, emit)
+		return
+	}
 	m.promote(s, i, b, rKnows, emit)
 }
 
@@ -100,6 +106,10 @@ func (r *reclaimer) goingCaptures() objects {
 func (m *model) promote(s state, i, b int, at uint8, emit emitter) {
 	if !m.mayChange(&s, i) {
 		m.runEnds(s, i, "finds its lease dead and stops", emit)
+		return
+	}
+	if s.has(final << b) {
+		m.runEnds(s, i, "finds a final mark there and stops", emit)
 		return
 	}
 	s.batch[b].final, s.batch[b].goes = s.doomed(&s.reclaimer[i], b)
@@ -131,7 +141,7 @@ func (m *model) resume(s state, i, b int, emit emitter) {
 // moveChunks puts a new slab with what is needed of slab A.
 func (m *model) moveChunks(s state, i int, emit emitter) {
 	r := &s.reclaimer[i]
-	if s.rewritten || r.wanted(false)&oldCapture != indexOld || !m.mayChange(&s, i) {
+	if s.rewritten || r.wanted(false)&oldCapture != indexOld {
 		return
 	}
 	s.rewritten = true
@@ -142,7 +152,7 @@ func (m *model) moveChunks(s state, i int, emit emitter) {
 
 // replace puts the next generation of the old capture's index file.
 func (m *model) replace(s state, i int, emit emitter) {
-	if !m.mayChange(&s, i) {
+	if s.lapsed.has(reclaimers+i) && !m.rewritesUnchecked {
 		m.runEnds(s, i, "finds its lease dead and stops", emit)
 		return
 	}

@@ -31,7 +31,7 @@ const (
 	rHolds
 	rKnows
 	rMoved
-	rPassed // has looked at leases before the final mark, by a broken rule
+	rPassed // is about to put a final mark, by a broken rule
 	rWaits
 	rLeases
 	rMarks
@@ -62,7 +62,11 @@ func (m *model) reclaimerSteps(s state, i int, emit emitter) {
 	case rMoved:
 		m.replace(s, i, emit)
 	case rPassed:
-		m.promote(s, i, int(r.batch), rMarks, emit)
+		at := rKnows
+		if m.leasesBeforeFinal {
+			at = rMarks
+		}
+		m.promote(s, i, int(r.batch), at, emit)
 	case rWaits:
 		m.wait(s, i, emit)
 	case rLeases:
@@ -105,7 +109,7 @@ func (m *model) runEnds(s state, i int, what string, emit emitter) {
 // mayChange says whether the reclaimer's own lease lets it change something.
 // The look at it and the change are one step here, as at the operator's.
 func (m *model) mayChange(s *state, i int) bool {
-	return m.reclaimerUnchecked || !s.lapsed.has(reclaimers+i)
+	return m.removesUnchecked || !s.lapsed.has(reclaimers+i)
 }
 
 // meet looks for another live reclaimer.

@@ -71,7 +71,7 @@ func TestBrokenRules(t *testing.T) {
 		{"undo without a look at its lease", undoing(rules{undoUnchecked: true}), kept, unkept},
 		{"undo without a look whether the capture is there", undoing(rules{undoBlind: true}), kept, unkept},
 		{"undo looks for the capture before it reads final marks", undoing(rules{undoLooksFirst: true}), kept, unkept},
-		{"a reclaimer does not look at its own lease", two(rules{reclaimerUnchecked: true}), kept, lacks},
+		{"a reclaimer rewrites without a look at its lease", two(rules{rewritesUnchecked: true}), kept, lacks},
 		{"late listings, half the wait before the leases", late(beside(rules{oneWait: true})), leftovers, lacks},
 		{"late listings, half the wait before the leases: an operator", late(undoing(rules{oneWait: true})), kept, unkept},
 		{"late listings, no wait after the leases", late(beside(rules{noWaitLeases: true})), leftovers, lacks},

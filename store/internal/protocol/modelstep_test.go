@@ -26,7 +26,8 @@ type rules struct {
 	undoBlind           bool // undo and hold don't look whether the capture is still there
 	undoLooksFirst      bool // they look before they read the final marks
 	reclaimersMeet      bool // a reclaimer doesn't look for others
-	reclaimerUnchecked  bool // a reclaimer does not look at its own lease before it changes something
+	rewritesUnchecked   bool // a reclaimer doesn't look at its own lease before it puts an index file
+	removesUnchecked    bool // nor before it puts marks and removes what they name
 	oneWait             bool // with a lagging listing: half the wait after the final mark
 	noWaitLeases        bool // no wait between the leases and reading again
 	noWaitFinal         bool // no wait between the slabs' removal and the final mark's
