@@ -94,6 +94,7 @@ func TestBrokenRules(t *testing.T) {
 func TestRulesToSpare(t *testing.T) {
 	for _, c := range []broken{
 		{"reclaimers don't look for each other", two(rules{reclaimersMeet: true}), kept, ""},
+		{"a reclaimer removes without a look at its lease", two(rules{removesUnchecked: true}), kept, ""},
 		{"the highest generation goes first", rewriting(rules{highestFirst: true}), kept, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
