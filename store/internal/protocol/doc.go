@@ -55,7 +55,7 @@
 //
 // # What was seen
 //
-// TestProtocol: sixteen searches of together about 2.4 million states, the longest
+// TestProtocol: seventeen searches of together about 2.4 million states, the longest
 // path 61 steps, no invariant broken. TestLarger with two runs of each reclaimer:
 // 914,053 states with two writers, 800,248 with a writer and an operator, 1,155,711
 // with rewriting, 2,731,820 with late listings, and more than twenty million with

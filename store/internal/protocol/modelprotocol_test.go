@@ -18,6 +18,12 @@ var (
 		there: slabA | slabB | indexOld | indexDoomed | announced, wasThere: indexOld | indexDoomed,
 		batch: [2]batch{{slabs: slabA | slabB}},
 	}
+	// A final mark names slab B. Then the capture that is now retired was committed,
+	// by a writer that had begun before.
+	overtaken = state{
+		there: slabA | slabB | indexDoomed | announced | final, wasThere: indexDoomed,
+		batch: [2]batch{{slabs: slabB, final: slabB}},
+	}
 	leftovers = state{there: slabA | slabB}
 )
 
@@ -51,6 +57,7 @@ func TestProtocol(t *testing.T) {
 		{"an operator and a capture that goes", model{reclaimers: 1, runs: 2, changes: 2, crashes: true, rewrite: true}, doomed, 284401, 44, false},
 		{"a writer and a capture that goes", model{writers: 1, reclaimers: 1, runs: 2, crashes: true, rewrite: true}, rescued, 46651, 41, false},
 		{"a writer, an operator and a capture that goes", model{writers: 1, reclaimers: 1, runs: 1, changes: 1, crashes: true, rewrite: true}, doomed, 76759, 32, false},
+		{"a capture that a final mark came too early for", beside(rules{}), overtaken, 33709, 43, true},
 		{"rewriting", model{writers: 1, reclaimers: 1, runs: 3, changes: 1, crashes: true, rewrite: true}, kept, 361291, 59, false},
 		{"two reclaimers and a writer", model{writers: 1, reclaimers: 2, runs: 1}, retiring, 397684, 44, false},
 		{"two reclaimers rewriting", model{reclaimers: 2, runs: 1, changes: 1, rewrite: true, crashes: true}, kept, 30161, 38, true},

@@ -172,12 +172,16 @@ func (m *model) decide(s *state, i int) {
 			r.goes &^= indexOld
 		}
 	}
+	spared := s.needs(r.wanted(true))
 	files := r.goes
 	if files&indexOld != 0 {
 		files |= indexNext
 	}
 	files &= r.indexes
-	r.dead = b.final&s.there&^s.needs(r.indexes&^files) | files
+	if !m.againstNeeded {
+		spared = s.needs(r.indexes &^ files)
+	}
+	r.dead = b.final&s.there&^spared | files
 	if files&oldCapture == 0 && r.dead&slabA != 0 && r.indexes&oldCapture == oldCapture {
 		r.dead |= indexOld
 	}

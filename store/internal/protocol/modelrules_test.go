@@ -62,6 +62,7 @@ func TestBrokenRules(t *testing.T) {
 		{"captures are not read again", beside(rules{keepsCaptures: true}), leftovers, lacks},
 		{"marks are not read again", undoing(rules{keepsMarks: true}), kept, unkept},
 		{"read again, a young retired mark counts", undoing(rules{anyMark: true}), kept, early},
+		{"slabs stay for needed captures only", beside(rules{againstNeeded: true}), overtaken, lacks},
 		{"slabs are removed before index files", undoing(rules{slabsFirst: true}), kept, lacks},
 		{"a lower generation goes after its slab", rewriting(rules{oldIndexLast: true}), kept, remains},
 		{"the final mark goes before the announcement", unmarking(rules{finalBeforeAnnounce: true}), rescued, lacks},

@@ -15,6 +15,7 @@ type rules struct {
 	keepsCaptures       bool // the reclaimer doesn't read the captures again
 	keepsMarks          bool // the reclaimer doesn't read retired marks and holds again
 	anyMark             bool // on reading again any retired mark counts, however young
+	againstNeeded       bool // slabs stay only for captures that are needed, not for all that stay
 	slabsFirst          bool // the reclaimer removes slabs before index files
 	highestFirst        bool // the highest generation of an index file is removed first
 	leavesGone          bool // a run passes over a batch that has its .gone mark
