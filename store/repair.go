@@ -134,7 +134,8 @@ func (p *repairer) findMissing(ctx context.Context) error {
 		}
 	}
 	missing, err := p.r.vanished(ctx, p.v.captures, p.v.files, p.v.gone)
-	p.out.Vanished = slices.Sorted(maps.Keys(missing))
+	p.out.Vanished = slices.AppendSeq(p.out.Vanished, maps.Keys(missing))
+	slices.Sort(p.out.Vanished)
 	return err
 }
 

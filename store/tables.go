@@ -262,9 +262,9 @@ func (r *Repository) recoverSlab(ctx context.Context, id format.SlabID) (*format
 
 // RebuildReport says what RebuildTables did.
 type RebuildReport struct {
-	Slabs    int      // that no table listed and one lists now
-	Replaced []string // damaged tables that were removed, once a new one was there
-	Damaged  []error  // slabs that can't be read, and stay without a table
+	Slabs    int      `json:"slabs"`    // that no table listed and one lists now
+	Replaced []string `json:"replaced"` // damaged tables that were removed, once a new one was there
+	Damaged  []error  `json:"-"`        // slabs that can't be read, and stay without a table
 }
 
 // RebuildTables writes a table of all slabs that no readable table lists, from
@@ -280,7 +280,7 @@ func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) 
 	if err != nil {
 		return nil, err
 	}
-	report := &RebuildReport{}
+	report := &RebuildReport{Replaced: []string{}}
 	records, err := r.recover(ctx, v.unlisted(slabs), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
 	})

@@ -31,7 +31,7 @@ func (v *verifier) readTables(ctx context.Context) error {
 		return err
 	}
 	for _, d := range stock.damage {
-		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and it can be written anew (RebuildTables, kist repair)", d.Err))
+		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and it can be written anew (kist repair)", d.Err))
 	}
 	if n := len(stock.unlisted(v.slabInfo)); n > 0 && len(stock.damage) == 0 {
 		v.report.Notes = append(v.report.Notes, fmt.Sprintf("slabs that no table lists: %d, as after an interrupted capture; the next capture finds their chunks", n))

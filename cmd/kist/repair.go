@@ -1,7 +1,7 @@
 package main
 
 import (
-	"fmt"
+	"os"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -12,56 +12,109 @@ import (
 func (a *app) repairCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "repair",
-		Usage: "write lost or damaged tables anew",
+		Usage: "mend what can be mended; say what can't, and give that up when told to",
+		Flags: []cli.Flag{
+			&cli.BoolFlag{Name: "drop", Usage: "give up what can't be mended: FOR GOOD; look first, without it"},
+		},
 		Description: `
-Tables only serve to find chunks again. They are written anew from the slabs, and
-damaged ones are removed then. No capture is touched, and nothing is lost.
+Reads the whole repository. Lost tables are written anew. Contents that are damaged in
+one place and whole in another are taken from there: so capture a service whose
+data is still the same once more, and repair again. A place that is damaged is
+not relied on by later captures.
+
+What can't be mended is listed, and nothing of it is touched: a copy of the
+repository may still have it. With --drop the members listed are taken out of
+their captures, and captures that are lost as a whole are no longer missed.
 
 Example:
-  kist repair`,
+  kist repair
+  kist repair --drop`,
 		Action: a.opening(0, 0, a.repair),
 	}
 }
 
 func (a *app) repair(c *cli.Context, r *repository) error {
-	report, err := r.RebuildTables(c.Context)
+	host, _ := os.Hostname() // for people; may be missing
+	report, end := a.progress("repair")
+	out, err := r.Repair(c.Context, store.RepairOptions{Drop: c.Bool("drop"), Host: host, Progress: report})
+	end()
 	if err != nil {
 		return err
 	}
-	if err := a.printRepair(report); err != nil {
+	if err := a.printRepaired(out); err != nil {
 		return err
 	}
-	if len(report.Damaged) > 0 {
-		return &statusError{statusDamage, fmt.Errorf("%s can't be read; kist verify --full shows what that harms",
-			count(len(report.Damaged), "slab", "slabs"))}
+	if !out.Mended() {
+		return &statusError{status: statusDamage}
 	}
 	return nil
 }
 
-func (a *app) printRepair(report *store.RebuildReport) error {
-	damaged := []string{}
-	for _, err := range report.Damaged {
-		damaged = append(damaged, err.Error())
-	}
+func (a *app) printRepaired(out *store.Repaired) error {
 	if a.shared.json {
 		return a.printJSON(struct {
-			Slabs    int      `json:"slabs"`
-			Replaced []string `json:"replaced_tables"`
-			Damaged  []string `json:"damaged_slabs"`
-		}{report.Slabs, append([]string{}, report.Replaced...), damaged})
+			*store.Repaired
+			Mended bool `json:"mended"`
+		}{out, out.Mended()})
 	}
-	if report.Slabs == 0 && len(report.Replaced) == 0 && len(damaged) == 0 {
-		a.printf("All slabs are in a table: nothing to do.\n")
+	a.printTables(&out.Tables)
+	if len(out.Marks) > 0 {
+		a.printf("Marks that could not be read, removed: %s.\n", strings.Join(out.Marks, ", "))
+	}
+	if len(out.Healed) > 0 {
+		a.printf("Healed from elsewhere: %s.\n", strings.Join(out.Healed, ", "))
+	}
+	if lost := lostLines(out); len(lost) > 0 {
+		a.printLost(lost, out.Dropped)
 		return nil
 	}
-	if report.Slabs > 0 {
-		a.printf("%s put into a new table.\n", count(report.Slabs, "slab was", "slabs were"))
-	}
-	if len(report.Replaced) > 0 {
-		a.printf("Damaged and removed: %s.\n", strings.Join(report.Replaced, ", "))
-	}
-	for _, text := range damaged {
-		a.printf("Can't be read: %s.\n", screenText(text))
-	}
+	a.printf("No capture lacks anything.\n")
 	return nil
+}
+
+func (a *app) printTables(t *store.RebuildReport) {
+	if t.Slabs > 0 {
+		a.printf("%s put into a new table.\n", count(t.Slabs, "slab was", "slabs were"))
+	}
+	if len(t.Replaced) > 0 {
+		a.printf("Damaged tables, removed: %s.\n", strings.Join(t.Replaced, ", "))
+	}
+	for _, err := range t.Damaged {
+		a.printf("Can't be put into a table: %s.\n", screenText(err.Error()))
+	}
+}
+
+// lostLines names all that can't be mended.
+func lostLines(out *store.Repaired) (lines []string) {
+	for _, id := range out.Unreadable {
+		lines = append(lines, id+": all of it, its index file can't be read")
+	}
+	for _, id := range out.Vanished {
+		lines = append(lines, id+": all of it, its index file has vanished")
+	}
+	for _, m := range out.Lost {
+		lines = append(lines, harmedText(m))
+	}
+	return lines
+}
+
+func (a *app) printLost(lost []string, dropped bool) {
+	if dropped {
+		a.printf("\nGiven up:\n")
+	} else {
+		a.printf("\nCan't be mended:\n")
+	}
+	for _, line := range lost {
+		a.printf("  %s\n", line)
+	}
+	if dropped {
+		a.printf("\nAll else is whole. kist reclaim frees what is damaged.\n")
+		return
+	}
+	a.printf(`
+All else is whole. What can be done, the best first:
+  1. put the damaged files back, if a copy of the repository has them (kist verify --full names them);
+  2. where a service still has the same data: kist capture, and kist repair again;
+  3. kist repair --drop gives up what is listed here, for good.
+`)
 }

@@ -176,10 +176,12 @@ func advice(d *store.Damage) string {
 	case "keyslots":
 		return "kist passphrase add makes another key slot, kist passphrase remove takes this one away."
 	case "captures":
-		return "put the file back if a copy of the repository has it; other captures are not harmed by it."
+		return "put the file back if a copy of the repository has it; other captures are not harmed by it. kist repair tells more."
+	case "holds", "retired", "leases", "condemned":
+		return "kist repair removes the mark; nothing is lost."
 	}
 	if len(d.Captures) == 0 {
-		return "nothing for now: no capture needs it."
+		return "kist repair, then kist reclaim: no capture needs it."
 	}
-	return "put the file back if a copy of the repository has it; all other members still restore (kist restore --only)."
+	return "put the file back if a copy of the repository has it; all other members still restore (kist restore --only). kist repair tells more."
 }
