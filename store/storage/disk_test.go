@@ -1,235 +1,186 @@
-package storage
+package storage_test
 
 import (
 	"bytes"
-	"io/fs"
-	"maps"
-	"math/rand/v2"
-	"path"
-	"slices"
+	"context"
+	"errors"
+	"fmt"
+	"io"
 	"sync"
+	"syscall"
+	"testing"
+	"testing/synctest"
 	"time"
+
+	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
-// diskFiles is files in memory, with a disk below that has only what was flushed: a
-// file's content by Sync, a folder's entries by syncFolder.
-type diskFiles struct {
-	mu       sync.Mutex
-	seen     map[string]*inode // what calls see, by path
-	flushed  map[string]*inode // the entries on disk
-	openings int               // handles open for reading
-}
+// maxHandles is how many files a Folder keeps open for reading.
+const maxHandles = 8
 
-type inode struct {
-	folder   bool
-	content  []byte
-	flushed  []byte
-	modified time.Time
-}
-
-func newDisk(folders ...string) *diskFiles {
-	d := &diskFiles{seen: map[string]*inode{".": {folder: true}}}
-	for _, folder := range folders {
-		d.seen[folder] = &inode{folder: true}
-	}
-	d.flushed = maps.Clone(d.seen)
-	return d
-}
-
-// crash gives the disk as a power failure may leave it: what was flushed is there; of
-// the rest, chance decides which entries were written, and how much of a content.
-func (d *diskFiles) crash(chance *rand.Rand) *diskFiles {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	left := newDisk()
-	names := slices.Collect(maps.Keys(d.seen))
-	names = slices.AppendSeq(names, maps.Keys(d.flushed))
-	slices.Sort(names) // an entry comes after its folder
-	for _, name := range slices.Compact(names) {
-		node := d.flushed[name]
-		if d.seen[name] != node && chance.IntN(2) == 0 {
-			node = d.seen[name]
-		}
-		if node == nil || left.seen[path.Dir(name)] == nil {
-			continue
-		}
-		content := node.flushed
-		if !bytes.Equal(content, node.content) && chance.IntN(2) == 0 {
-			content = node.content[:chance.IntN(len(node.content)+1)]
-		}
-		left.seen[name] = &inode{folder: node.folder, content: content, flushed: content}
-	}
-	left.flushed = maps.Clone(left.seen)
-	return left
-}
-
-func (d *diskFiles) create(name string) (writeFile, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if err := d.vacant("open", name); err != nil {
-		return nil, err
-	}
-	node := &inode{modified: time.Now()}
-	d.seen[name] = node
-	return &diskFile{d, node}, nil
-}
-
-func (d *diskFiles) vacant(op, name string) error {
-	if above := d.seen[path.Dir(name)]; above == nil || !above.folder {
-		return &fs.PathError{Op: op, Path: name, Err: fs.ErrNotExist}
-	}
-	if d.seen[name] != nil {
-		return &fs.PathError{Op: op, Path: name, Err: fs.ErrExist}
-	}
-	return nil
-}
-
-func (d *diskFiles) find(op, name string) (*inode, error) {
-	if node := d.seen[name]; node != nil {
-		return node, nil
-	}
-	return nil, &fs.PathError{Op: op, Path: name, Err: fs.ErrNotExist}
-}
-
-func (d *diskFiles) open(name string) (readFile, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	node, err := d.find("open", name)
+// Read handles are bounded, shared, and closed in the end.
+func TestHandles(t *testing.T) {
+	disk := storagetest.NewDisk(0)
+	f, err := disk.Create(storagetest.Kinds()...)
 	if err != nil {
-		return nil, err
+		t.Fatal(err)
 	}
-	d.openings++
-	return &diskReader{d, name, node}, nil
-}
-
-func (d *diskFiles) lstat(name string) (fs.FileInfo, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	node, err := d.find("lstat", name)
-	if err != nil {
-		return nil, err
+	const objects = 3 * maxHandles
+	for i := range objects {
+		put(t, f, fmt.Sprintf("slabs/%d", i), bytes.NewReader(content(100+i)))
 	}
-	return diskInfo{path.Base(name), *node}, nil
-}
-
-func (d *diskFiles) list(folder string) ([]fs.FileInfo, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if _, err := d.find("open", folder); err != nil {
-		return nil, err
+	var wait sync.WaitGroup
+	for w := range 6 {
+		wait.Go(func() {
+			for i := range 40 * objects {
+				n := (i*7 + w) % objects
+				if err := f.ReadAt(t.Context(), fmt.Sprintf("slabs/%d", n), make([]byte, 100+n), 0); err != nil {
+					t.Error(err)
+				}
+			}
+		})
 	}
-	var infos []fs.FileInfo
-	for name, node := range d.seen {
-		if name != "." && path.Dir(name) == folder {
-			infos = append(infos, diskInfo{path.Base(name), *node})
+	wait.Wait()
+	if n := disk.OpenFiles(); n != maxHandles {
+		t.Errorf("%d handles are open, want %d", n, maxHandles)
+	}
+	for i := range objects {
+		if err := f.Remove(t.Context(), fmt.Sprintf("slabs/%d", i)); err != nil {
+			t.Error(err)
 		}
 	}
-	return infos, nil
+	if n := disk.OpenFiles(); n != 0 {
+		t.Errorf("%d handles to removed objects are open", n)
+	}
+	put(t, f, "slabs/last", bytes.NewReader([]byte("x")))
+	wantContent(t, f, "slabs/last", "x")
+	f.Close()
+	if n := disk.OpenFiles(); n != 0 {
+		t.Errorf("%d handles are open after Close", n)
+	}
 }
 
-func (d *diskFiles) rename(from, to string) error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	node, err := d.find("rename", from)
-	if err != nil {
-		return err
+// While a share does not answer, a method returns soon after its context ends, and once
+// the share answers again what was left behind cleans up.
+func TestHang(t *testing.T) {
+	put := func(ctx context.Context, f *storage.Folder) error {
+		return f.Put(ctx, "slabs/new", bytes.NewReader(content(3*blockSize)))
 	}
-	delete(d.seen, from)
-	d.seen[to] = node
-	return nil
+	tests := []struct {
+		method string
+		on     storagetest.Method
+		call   func(context.Context, *storage.Folder) error
+	}{
+		{"put", storagetest.Create, put},
+		{"put", storagetest.Write, put},
+		{"put", storagetest.Sync, put},
+		{"put", storagetest.Close, put},
+		{"put", storagetest.Rename, put},
+		{"put", storagetest.SyncFolder, put},
+		{"mark", storagetest.Write, func(ctx context.Context, f *storage.Folder) error { return f.Mark(ctx, "leases/new", content(10)) }},
+		{"read", storagetest.Open, func(ctx context.Context, f *storage.Folder) error {
+			return f.ReadAt(ctx, "slabs/ab/old", make([]byte, 3), 0)
+		}},
+		{"read", storagetest.ReadAt, func(ctx context.Context, f *storage.Folder) error {
+			return f.ReadAt(ctx, "slabs/ab/old", make([]byte, 3), 0)
+		}},
+		{"stat", storagetest.Stat, func(ctx context.Context, f *storage.Folder) error { _, err := f.Stat(ctx, "slabs/ab/old"); return err }},
+		{"list", storagetest.List, func(ctx context.Context, f *storage.Folder) error { _, err := f.List(ctx, "slabs"); return err }},
+		{"remove", storagetest.Remove, func(ctx context.Context, f *storage.Folder) error { return f.Remove(ctx, "slabs/ab/old") }},
+	}
+	for _, test := range tests {
+		t.Run(test.method+" "+string(test.on), func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) { // time is the bubble's own here
+				disk := newDisk(t)
+				f := openDisk(t, disk)
+				disk.Reset()
+				disk.Inject(storagetest.Fault{Method: test.on, Effect: storagetest.Hang})
+				ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+				defer cancel()
+				began := time.Now()
+				if err := test.call(ctx, f); !errors.Is(err, context.DeadlineExceeded) {
+					t.Errorf("got %v, want context.DeadlineExceeded", err)
+				}
+				if late := time.Since(began) - time.Minute; late < 0 || late > 2*time.Second {
+					t.Errorf("returned %v after the end of its context", late)
+				}
+				disk.Reset()
+				disk.Back()
+				synctest.Wait()
+				good := openDisk(t, disk)
+				if aside, err := good.Aside(t.Context()); err != nil || len(aside) > 0 {
+					t.Errorf("left aside: %v, %v", aside, err)
+				}
+				if got, err := readAll(t.Context(), good, "slabs/new"); err == nil && !bytes.Equal(got, content(3*blockSize)) {
+					t.Error("the object is there in part")
+				}
+			})
+		})
+	}
 }
 
-func (d *diskFiles) remove(name string) error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if _, err := d.find("remove", name); err != nil {
-		return err
-	}
-	delete(d.seen, name)
-	return nil
-}
-
-func (d *diskFiles) mkdir(name string) error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if err := d.vacant("mkdir", name); err != nil {
-		return err
-	}
-	d.seen[name] = &inode{folder: true}
-	return nil
-}
-
-func (d *diskFiles) syncFolder(folder string) error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	if _, err := d.find("sync", folder); err != nil {
-		return err
-	}
-	inFolder := func(name string, _ *inode) bool { return name != "." && path.Dir(name) == folder }
-	maps.DeleteFunc(d.flushed, inFolder)
-	for name, node := range d.seen {
-		if inFolder(name, node) {
-			d.flushed[name] = node
+// TestDiskFills bounds the space to every number of bytes that matters.
+func TestDiskFills(t *testing.T) {
+	const size = 2*blockSize + 100
+	for _, room := range []int64{0, 1, blockSize - 1, blockSize, blockSize + 1, 2 * blockSize, size - 1} {
+		disk := newDisk(t)
+		f := openDisk(t, disk)
+		disk.Space(room)
+		wantFailure(t, f.Put(t.Context(), "slabs/ab/big", bytes.NewReader(content(size))), syscall.ENOSPC, "slabs/ab/big", f.Path())
+		if _, err := f.Stat(t.Context(), "slabs/ab/big"); !errors.Is(err, storage.ErrNotFound) {
+			t.Errorf("got %v, want ErrNotFound", err)
 		}
+		put(t, f, "slabs/ab/fits", bytes.NewReader(content(int(room)))) // what was written of it is gone
+		if err := f.Mark(t.Context(), "leases/x", []byte("x")); !errors.Is(err, syscall.ENOSPC) {
+			t.Errorf("mark on a full disk: %v", err)
+		}
+		wantContent(t, f, "slabs/ab/old", "old")
 	}
-	return nil
 }
 
-func (d *diskFiles) close() error { return nil }
-
-type diskFile struct {
-	disk *diskFiles
-	node *inode
-}
-
-func (f *diskFile) Write(p []byte) (int, error) {
-	f.disk.mu.Lock()
-	defer f.disk.mu.Unlock()
-	f.node.content = append(f.node.content, p...)
-	return len(p), nil
-}
-
-func (f *diskFile) Sync() error {
-	f.disk.mu.Lock()
-	defer f.disk.mu.Unlock()
-	f.node.flushed = bytes.Clone(f.node.content)
-	return nil
-}
-
-func (f *diskFile) Close() error { return nil }
-
-type diskReader struct {
-	disk *diskFiles
-	name string
-	node *inode
-}
-
-func (r *diskReader) ReadAt(p []byte, off int64) (int, error) {
-	return bytes.NewReader(r.node.content).ReadAt(p, off)
-}
-
-func (r *diskReader) Stat() (fs.FileInfo, error) { return diskInfo{path.Base(r.name), *r.node}, nil }
-
-func (r *diskReader) Close() error {
-	r.disk.mu.Lock()
-	defer r.disk.mu.Unlock()
-	r.disk.openings--
-	return nil
-}
-
-type diskInfo struct {
-	name string
-	inode
-}
-
-func (i diskInfo) Name() string       { return i.name }
-func (i diskInfo) Size() int64        { return int64(len(i.content)) }
-func (i diskInfo) ModTime() time.Time { return i.modified }
-func (i diskInfo) IsDir() bool        { return i.folder }
-func (i diskInfo) Sys() any           { return nil }
-func (i diskInfo) Mode() fs.FileMode {
-	if i.folder {
-		return fs.ModeDir
+// A client that drops what it could not send leaves a file shorter than what was
+// written. Its flush failed, so that nothing may be called by the object's name.
+func TestFlushDropsContent(t *testing.T) {
+	disk := newDisk(t)
+	f := openDisk(t, disk)
+	disk.Inject(storagetest.Fault{Method: storagetest.Sync, Effect: storagetest.TearAndFail, Err: syscall.EIO})
+	wantFailure(t, f.Put(t.Context(), "slabs/ab/x", bytes.NewReader(content(100))), syscall.EIO, "slabs/ab/x")
+	if _, err := f.Stat(t.Context(), "slabs/ab/x"); !errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("got %v, want ErrNotFound", err)
 	}
-	return 0
+}
+
+// A share goes away and comes back: calls fail, nothing is there in part, and then
+// all works with the folder that was open all the time.
+func TestShareComesBack(t *testing.T) {
+	disk := newDisk(t)
+	f := openDisk(t, disk)
+	away := &afterFirst{do: func() { disk.Away(syscall.EIO) }}
+	wantFailure(t, f.Put(t.Context(), "slabs/ab/cut", away), syscall.EIO, "slabs/ab/cut", f.Path())
+	if _, err := f.Stat(t.Context(), "slabs/ab/cut"); !errors.Is(err, syscall.EIO) || errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("a share that is away says of an object: %v", err)
+	}
+	disk.Back()
+	if _, err := f.Stat(t.Context(), "slabs/ab/cut"); !errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("got %v, want ErrNotFound", err)
+	}
+	put(t, f, "slabs/ab/new", bytes.NewReader(content(10)))
+	wantContent(t, f, "slabs/ab/old", "old")
+}
+
+// afterFirst gives one byte, then does something, and goes on.
+type afterFirst struct {
+	do    func()
+	reads int
+}
+
+func (a *afterFirst) Read(p []byte) (int, error) {
+	if a.reads++; a.reads == 2 {
+		a.do()
+	}
+	if a.reads > 3 {
+		return 0, io.EOF
+	}
+	return copy(p, "x"), nil
 }

@@ -5,12 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
+
+	"github.com/kistarchive/kist/store/storage/internal/files"
 )
 
 // Folder is a [Storage] and a [Clock] in a folder of a local disk or a mounted share.
@@ -26,7 +26,7 @@ import (
 // of objects are taken for absent.
 type Folder struct {
 	path    string
-	files   files
+	files   files.System
 	anchor  string
 	handles handles
 	blocks  sync.Pool // of *[]byte, blockSize bytes each
@@ -36,17 +36,21 @@ type Folder struct {
 }
 
 // OpenFolder opens a folder that CreateFolder made. The caller calls Close.
-func OpenFolder(path string) (*Folder, error) {
-	root, err := os.OpenRoot(path)
+func OpenFolder(path string) (*Folder, error) { return OpenFolderAt(files.OS(path)) }
+
+// OpenFolderAt is OpenFolder for any place: that of storagetest.Disk is a simulated
+// disk.
+func OpenFolderAt(place files.Place) (*Folder, error) {
+	system, err := place.Open()
 	if err != nil {
-		return nil, operation{op: "open", folder: path}.fail("", err)
+		return nil, operation{op: "open", folder: place.Path()}.fail("", err)
 	}
-	return newFolder(path, rootFiles{root}), nil
+	return newFolder(place.Path(), system), nil
 }
 
-func newFolder(path string, files files) *Folder {
-	f := &Folder{path: path, files: files, settled: map[string]bool{}}
-	f.handles.open, f.handles.keep = files.open, maxHandles
+func newFolder(path string, system files.System) *Folder {
+	f := &Folder{path: path, files: system, settled: map[string]bool{}}
+	f.handles.open, f.handles.keep = system.Open, maxHandles
 	f.blocks.New = func() any { b := make([]byte, blockSize); return &b }
 	return f
 }
@@ -57,17 +61,22 @@ func newFolder(path string, files files) *Folder {
 // a new file system brings along (lost+found). When it returns nil, all has been
 // flushed.
 func CreateFolder(path string, kinds ...string) (*Folder, error) {
-	o := operation{op: "create", folder: path}
-	if err := os.Mkdir(path, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
+	return CreateFolderAt(files.OS(path), kinds...)
+}
+
+// CreateFolderAt is CreateFolder for any place, as OpenFolderAt is OpenFolder.
+func CreateFolderAt(place files.Place, kinds ...string) (*Folder, error) {
+	o := operation{op: "create", folder: place.Path()}
+	if err := place.Make(); err != nil && !errors.Is(err, fs.ErrExist) {
 		return nil, o.fail("make folder", err)
 	}
-	f, err := OpenFolder(path)
+	f, err := OpenFolderAt(place)
 	if err != nil {
 		return nil, err
 	}
 	err = f.furnish(o, kinds)
 	if err == nil {
-		err = o.fail("sync parent folder", syncParent(path))
+		err = o.fail("sync parent folder", place.Flush())
 	}
 	if err != nil {
 		f.Close()
@@ -87,16 +96,16 @@ func (f *Folder) furnish(o operation, kinds []string) error {
 		return err
 	}
 	for _, kind := range kinds {
-		if err := f.files.mkdir(kind); err != nil && !errors.Is(err, fs.ErrExist) {
+		if err := f.files.Mkdir(kind); err != nil && !errors.Is(err, fs.ErrExist) {
 			return o.fail("make folder "+kind, err)
 		}
 	}
-	return o.fail("sync folder", f.files.syncFolder("."))
+	return o.fail("sync folder", f.files.SyncFolder("."))
 }
 
 // checkEmpty allows the folders of kinds if they are empty themselves.
 func (f *Folder) checkEmpty(o operation, kinds []string) error {
-	entries, err := f.files.list(".")
+	entries, err := f.files.List(".")
 	if err != nil {
 		return o.fail("list", err)
 	}
@@ -106,7 +115,7 @@ func (f *Folder) checkEmpty(o operation, kinds []string) error {
 		case !entry.IsDir() || !slices.Contains(kinds, name):
 			return o.fail("", fmt.Errorf("%w (it holds %q)", ErrNotEmpty, name))
 		default:
-			below, err := f.files.list(name)
+			below, err := f.files.List(name)
 			if err != nil {
 				return o.fail("list", err)
 			}
@@ -118,29 +127,13 @@ func (f *Folder) checkEmpty(o operation, kinds []string) error {
 	return nil
 }
 
-func syncParent(path string) error {
-	absolute, err := filepath.Abs(path)
-	if err != nil {
-		return err
-	}
-	root, err := os.OpenRoot(filepath.Dir(absolute))
-	if errors.Is(err, fs.ErrPermission) {
-		return nil // the folder was there before: its parent need not be readable
-	}
-	if err != nil {
-		return err
-	}
-	defer root.Close()
-	return syncFolder(root, ".")
-}
-
 // Path gives the folder's path as it was opened.
 func (f *Folder) Path() string { return f.path }
 
 // Close lets the folder go. Calls under way may fail; no call may follow.
 func (f *Folder) Close() error {
 	f.handles.closeAll()
-	return operation{op: "close", folder: f.path}.fail("", f.files.close())
+	return operation{op: "close", folder: f.path}.fail("", f.files.Close())
 }
 
 // SetAnchor names an object that proves that the repository is there. Put then looks
@@ -166,7 +159,7 @@ func (f *Folder) findAnchor(o operation) error {
 	if f.anchor == "" {
 		return nil
 	}
-	info, err := f.files.lstat(f.anchor)
+	info, err := f.files.Stat(f.anchor)
 	if errors.Is(err, fs.ErrNotExist) || err == nil && !info.Mode().IsRegular() {
 		err = fmt.Errorf("%s: %w", f.anchor, ErrGone)
 	}
@@ -184,7 +177,7 @@ func (f *Folder) Stat(ctx context.Context, name string) (Info, error) {
 }
 
 func (f *Folder) stat(o operation) (Info, error) {
-	info, err := f.files.lstat(o.name)
+	info, err := f.files.Stat(o.name)
 	if err == nil && !info.Mode().IsRegular() {
 		err = fs.ErrNotExist
 	}
@@ -210,7 +203,7 @@ func (f *Folder) missing(o operation, call string, err error) error {
 
 // findTop returns ErrGone if a top folder is missing.
 func (f *Folder) findTop(o operation, top string) error {
-	info, err := f.files.lstat(top)
+	info, err := f.files.Stat(top)
 	if errors.Is(err, fs.ErrNotExist) || err == nil && !info.IsDir() {
 		err = fmt.Errorf("folder %s: %w", top, ErrGone)
 	}
@@ -232,10 +225,10 @@ func (f *Folder) remove(o operation) error {
 		return err
 	}
 	f.handles.drop(o.name)
-	if err := f.files.remove(o.name); err != nil {
+	if err := f.files.Remove(o.name); err != nil {
 		return f.missing(o, "remove", err)
 	}
-	return o.fail("sync folder", f.files.syncFolder(path.Dir(o.name)))
+	return o.fail("sync folder", f.files.SyncFolder(path.Dir(o.name)))
 }
 
 func (f *Folder) operation(op, name string) operation {

@@ -1,19 +1,16 @@
 package storage
 
 import (
-	"bytes"
-	"context"
 	"errors"
-	"fmt"
 	"io"
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
-	"testing/synctest"
 	"time"
 )
+
+var kinds = []string{"captures", "leases", "slabs"}
 
 func createFolder(t *testing.T) (f *Folder, dir string) {
 	t.Helper()
@@ -224,136 +221,6 @@ func TestAside(t *testing.T) {
 	}
 	if _, err := f.RemoveAside(ctx, -time.Hour); err == nil {
 		t.Error("a negative age is accepted")
-	}
-}
-
-// Read handles are bounded, shared, and closed in the end.
-func TestHandles(t *testing.T) {
-	disk := newDisk(kinds...)
-	f := newFolder("disk", disk)
-	const objects = 3 * maxHandles
-	for i := range objects {
-		if err := f.Put(t.Context(), fmt.Sprintf("slabs/%d", i), bytes.NewReader(content(100+i))); err != nil {
-			t.Fatal(err)
-		}
-	}
-	var wait sync.WaitGroup
-	for w := range 6 {
-		wait.Go(func() {
-			for i := range 40 * objects {
-				n := (i*7 + w) % objects
-				if err := f.ReadAt(t.Context(), fmt.Sprintf("slabs/%d", n), make([]byte, 100+n), 0); err != nil {
-					t.Error(err)
-				}
-			}
-		})
-	}
-	wait.Wait()
-	if disk.openings != maxHandles {
-		t.Errorf("%d handles are open, want %d", disk.openings, maxHandles)
-	}
-	for i := range objects {
-		if err := f.Remove(t.Context(), fmt.Sprintf("slabs/%d", i)); err != nil {
-			t.Error(err)
-		}
-	}
-	if disk.openings != 0 {
-		t.Errorf("%d handles to removed objects are open", disk.openings)
-	}
-	if err := f.Put(t.Context(), "slabs/last", strings.NewReader("x")); err != nil {
-		t.Fatal(err)
-	}
-	if err := f.ReadAt(t.Context(), "slabs/last", make([]byte, 1), 0); err != nil {
-		t.Fatal(err)
-	}
-	f.Close()
-	if disk.openings != 0 {
-		t.Errorf("%d handles are open after Close", disk.openings)
-	}
-}
-
-// hanging is files whose calls do not return until released.
-type hanging struct {
-	files
-	on       string
-	released chan struct{}
-}
-
-func (h hanging) create(name string) (writeFile, error) {
-	file, err := h.files.create(name)
-	h.hang("create")
-	return hangingFile{file, h}, err
-}
-
-func (h hanging) lstat(name string) (os.FileInfo, error) { h.hang("lstat"); return h.files.lstat(name) }
-func (h hanging) rename(from, to string) error           { h.hang("rename"); return h.files.rename(from, to) }
-func (h hanging) remove(name string) error               { h.hang("remove"); return h.files.remove(name) }
-func (h hanging) open(name string) (readFile, error)     { h.hang("open"); return h.files.open(name) }
-func (h hanging) syncFolder(name string) error {
-	h.hang("sync folder")
-	return h.files.syncFolder(name)
-}
-func (h hanging) list(name string) ([]os.FileInfo, error) { h.hang("list"); return h.files.list(name) }
-
-func (h hanging) hang(call string) {
-	if call == h.on {
-		<-h.released
-	}
-}
-
-type hangingFile struct {
-	writeFile
-	hanging
-}
-
-func (f hangingFile) Write(p []byte) (int, error) { f.hang("write"); return f.writeFile.Write(p) }
-func (f hangingFile) Sync() error                 { f.hang("sync"); return f.writeFile.Sync() }
-
-// While a share does not answer, a method returns soon after its context ends, and once
-// the share answers again what was left behind cleans up.
-func TestHang(t *testing.T) {
-	put := func(ctx context.Context, f *Folder) error {
-		return f.Put(ctx, "slabs/new", bytes.NewReader(content(3*blockSize)))
-	}
-	tests := []struct {
-		method, on string
-		call       func(context.Context, *Folder) error
-	}{
-		{"put", "create", put}, {"put", "write", put}, {"put", "sync", put}, {"put", "rename", put}, {"put", "sync folder", put},
-		{"mark", "write", func(ctx context.Context, f *Folder) error { return f.Mark(ctx, "leases/new", content(10)) }},
-		{"read", "open", func(ctx context.Context, f *Folder) error { return f.ReadAt(ctx, "slabs/old", make([]byte, 3), 0) }},
-		{"stat", "lstat", func(ctx context.Context, f *Folder) error { _, err := f.Stat(ctx, "slabs/old"); return err }},
-		{"list", "list", func(ctx context.Context, f *Folder) error { _, err := f.List(ctx, "slabs"); return err }},
-		{"remove", "remove", func(ctx context.Context, f *Folder) error { return f.Remove(ctx, "slabs/old") }},
-	}
-	for _, test := range tests {
-		t.Run(test.method+" "+test.on, func(t *testing.T) {
-			synctest.Test(t, func(t *testing.T) { // time is the bubble's own here
-				disk := newDisk(kinds...)
-				good := newFolder("disk", disk)
-				if err := good.Put(t.Context(), "slabs/old", strings.NewReader("old")); err != nil {
-					t.Fatal(err)
-				}
-				h := hanging{disk, test.on, make(chan struct{})}
-				ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
-				defer cancel()
-				began := time.Now()
-				if err := test.call(ctx, newFolder("disk", h)); !errors.Is(err, context.DeadlineExceeded) {
-					t.Errorf("got %v, want context.DeadlineExceeded", err)
-				}
-				if late := time.Since(began) - time.Minute; late < 0 || late > 2*time.Second {
-					t.Errorf("returned %v after the end of its context", late)
-				}
-				close(h.released)
-				synctest.Wait()
-				if aside, err := good.Aside(t.Context()); err != nil || len(aside) > 0 {
-					t.Errorf("left aside: %v, %v", aside, err)
-				}
-				if got, err := readAll(t.Context(), good, "slabs/new"); err == nil && !bytes.Equal(got, content(3*blockSize)) {
-					t.Error("the object is there in part")
-				}
-			})
-		})
 	}
 }
 

@@ -52,7 +52,7 @@ func (f *Folder) RemoveAside(ctx context.Context, age time.Duration) ([]Info, er
 			continue
 		}
 		o.name = info.Name
-		_, err := await(ctx, func() (struct{}, error) { return struct{}{}, f.files.remove(info.Name) })
+		_, err := await(ctx, func() (struct{}, error) { return struct{}{}, f.files.Remove(info.Name) })
 		if errors.Is(err, fs.ErrNotExist) {
 			continue // somebody else was faster
 		}
@@ -77,15 +77,15 @@ func (f *Folder) Now(ctx context.Context) (time.Time, error) {
 
 func (f *Folder) probe(o operation) (time.Time, error) {
 	name := asideName()
-	file, err := f.files.create(name)
+	file, err := f.files.Create(name)
 	if err != nil {
 		return time.Time{}, o.fail("create", err)
 	}
-	defer f.files.remove(name)
+	defer f.files.Remove(name)
 	if err := file.Close(); err != nil {
 		return time.Time{}, o.fail("close", err)
 	}
-	info, err := f.files.lstat(name)
+	info, err := f.files.Stat(name)
 	if err != nil {
 		return time.Time{}, o.fail("stat", err)
 	}
@@ -135,7 +135,7 @@ func (w *walk) below(ctx context.Context, folder string) error {
 	if err := ctx.Err(); err != nil {
 		return w.fail("list", err)
 	}
-	entries, err := w.files.list(folder)
+	entries, err := w.files.List(folder)
 	if err != nil {
 		return w.fail("list", err)
 	}

@@ -9,6 +9,8 @@ import (
 	"math"
 	"slices"
 	"sync"
+
+	"github.com/kistarchive/kist/store/storage/internal/files"
 )
 
 // ReadAt implements [Storage]. The files read last, up to 8, stay open between calls.
@@ -68,7 +70,7 @@ func (f *Folder) readFile(o operation, p []byte, off int64) error {
 	return o.fail("read", err)
 }
 
-func readFull(file readFile, p []byte, off int64) error {
+func readFull(file files.ReadFile, p []byte, off int64) error {
 	if len(p) == 0 {
 		info, err := file.Stat()
 		if err != nil {
@@ -100,7 +102,7 @@ const maxHandles = 8
 
 // handles keeps the files open that were read last.
 type handles struct {
-	open func(name string) (readFile, error)
+	open func(name string) (files.ReadFile, error)
 	keep int
 
 	mu   sync.Mutex
@@ -109,7 +111,7 @@ type handles struct {
 
 type handle struct {
 	name string
-	file readFile
+	file files.ReadFile
 	uses int  // by calls under way
 	kept bool // in handles.kept
 }

@@ -18,6 +18,16 @@ func TestFolder(t *testing.T) {
 	storagetest.Run(t, func(t *testing.T) storage.Storage { return newFolder(t, t.TempDir()) })
 }
 
+func TestDisk(t *testing.T) {
+	storagetest.Run(t, func(t *testing.T) storage.Storage {
+		f, err := storagetest.NewDisk(0).Create(storagetest.Kinds()...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f
+	})
+}
+
 // The wrapper, as long as it injects nothing, passes for a storage itself.
 func TestFaulty(t *testing.T) {
 	storagetest.Run(t, func(*testing.T) storage.Storage { return storagetest.NewFaulty(storage.NewMemory()) })

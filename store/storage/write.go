@@ -9,6 +9,8 @@ import (
 	"io/fs"
 	"path"
 	"strings"
+
+	"github.com/kistarchive/kist/store/storage/internal/files"
 )
 
 // blockSize is the length of the pieces, in bytes, in which contents are written and
@@ -59,10 +61,10 @@ func (f *Folder) put(ctx context.Context, o operation, content io.Reader) error 
 		err = f.move(ctx, o, aside, size)
 	}
 	if err != nil {
-		f.files.remove(aside) // if that fails as well, RemoveAside finds it
+		f.files.Remove(aside) // if that fails as well, RemoveAside finds it
 		return err
 	}
-	return o.fail("sync folder", f.files.syncFolder(folder))
+	return o.fail("sync folder", f.files.SyncFolder(folder))
 }
 
 // settle sees that a folder is there and will stay: it makes what is missing below
@@ -80,10 +82,10 @@ func (f *Folder) settle(o operation, folder string) error {
 	for _, element := range elements[1:] {
 		above := at
 		at = path.Join(at, element)
-		if err := f.files.mkdir(at); err != nil && !errors.Is(err, fs.ErrExist) {
+		if err := f.files.Mkdir(at); err != nil && !errors.Is(err, fs.ErrExist) {
 			return o.fail("make folder", err)
 		}
-		if err := f.files.syncFolder(above); err != nil {
+		if err := f.files.SyncFolder(above); err != nil {
 			return o.fail("sync folder", err)
 		}
 	}
@@ -121,8 +123,8 @@ func (f *Folder) writeAside(ctx context.Context, o operation, aside string, cont
 }
 
 // create makes a file exclusively. ErrGone: its folder, once settled, has vanished.
-func (f *Folder) create(o operation, name string) (writeFile, error) {
-	file, err := f.files.create(name)
+func (f *Folder) create(o operation, name string) (files.WriteFile, error) {
+	file, err := f.files.Create(name)
 	if errors.Is(err, fs.ErrNotExist) {
 		f.setSettled(path.Dir(name), false)
 		err = fmt.Errorf("folder %s: %w", path.Dir(name), ErrGone)
@@ -174,7 +176,7 @@ func (f *Folder) move(ctx context.Context, o operation, aside string, size int64
 			return err
 		}
 	}
-	_, err := f.files.lstat(o.name)
+	_, err := f.files.Stat(o.name)
 	if err == nil {
 		return o.fail("", ErrExists)
 	}
@@ -184,7 +186,7 @@ func (f *Folder) move(ctx context.Context, o operation, aside string, size int64
 	if err := ctx.Err(); err != nil {
 		return o.fail("rename", err)
 	}
-	if err := f.files.rename(aside, o.name); err != nil && !f.moved(aside, o.name, size) {
+	if err := f.files.Rename(aside, o.name); err != nil && !f.moved(aside, o.name, size) {
 		return o.fail("rename", err)
 	}
 	return nil
@@ -193,10 +195,10 @@ func (f *Folder) move(ctx context.Context, o operation, aside string, size int64
 // moved reports whether a rename was done although it returned an error: on shares
 // it is the answer that gets lost.
 func (f *Folder) moved(from, to string, size int64) bool {
-	if _, err := f.files.lstat(from); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := f.files.Stat(from); !errors.Is(err, fs.ErrNotExist) {
 		return false
 	}
-	info, err := f.files.lstat(to)
+	info, err := f.files.Stat(to)
 	return err == nil && info.Mode().IsRegular() && info.Size() == size
 }
 
@@ -239,7 +241,7 @@ func (f *Folder) mark(o operation, content []byte) error {
 	if err != nil {
 		return err
 	}
-	return o.fail("sync folder", f.files.syncFolder(folder))
+	return o.fail("sync folder", f.files.SyncFolder(folder))
 }
 
 // Files that are written aside have an underscore, which no object's name has.

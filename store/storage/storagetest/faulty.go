@@ -4,109 +4,26 @@ import (
 	"context"
 	"errors"
 	"io"
-	"sync"
 	"time"
 
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// ErrInjected is what a Fault without an error of its own returns.
-var ErrInjected = errors.New("injected fault")
-
-// Method names a method of storage.Storage.
-type Method string
-
-// The methods that are counted and that can fail. Any stands for all of them.
-const (
-	Any    Method = ""
-	Put    Method = "put"
-	Mark   Method = "mark"
-	ReadAt Method = "read"
-	List   Method = "list"
-	Stat   Method = "stat"
-	Remove Method = "remove"
-)
-
-// Effect is what a Fault does to a call.
-type Effect int
-
-const (
-	// Fail does nothing, and returns the error.
-	Fail Effect = iota
-
-	// FailAfter does it all, and returns the error: the answer was lost.
-	FailAfter
-
-	// Hang does nothing until ctx ends, and returns ctx's error.
-	Hang
-
-	// Tear does a part only, and returns nil as if all were well, like a medium that
-	// lies: Put and Mark store the first Keep bytes; List gives the first Keep objects;
-	// ReadAt finds an object of Keep bytes, so that it may have to return
-	// io.ErrUnexpectedEOF. Stat and Remove take no harm.
-	Tear
-
-	// TearAndFail does a part only, and returns the error.
-	TearAndFail
-)
-
-// Fault says which calls go wrong, and how.
-type Fault struct {
-	Method Method // Any: every method
-	From   int    // the first call that goes wrong; calls of Method are counted from 0
-	Once   bool   // only that call; otherwise all that follow, too
-	Effect Effect
-	Err    error // nil: ErrInjected
-	Keep   int   // for Tear and TearAndFail: bytes, or objects of a List
-}
-
 // Faulty passes calls on to a storage, counts them, and makes chosen ones go wrong. It
 // may be used by any number of goroutines.
 type Faulty struct {
 	inner storage.Storage
-
-	mu     sync.Mutex
-	calls  map[Method]int
-	faults []Fault
-	before func(Method, string)
+	script
+	lag lag
 }
 
-// NewFaulty wraps a storage. Without Inject it only counts.
-func NewFaulty(inner storage.Storage) *Faulty {
-	return &Faulty{inner: inner, calls: map[Method]int{}}
-}
+// NewFaulty wraps a storage. Without Inject and Lag it only counts.
+func NewFaulty(inner storage.Storage) *Faulty { return &Faulty{inner: inner} }
 
-// Inject replaces the faults. The first one that fits a call has its effect. Calls are
-// counted from the last Reset on, or from NewFaulty.
-func (f *Faulty) Inject(faults ...Fault) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	f.faults = faults
-}
-
-// Reset sets all counts to 0 and takes all faults away.
-func (f *Faulty) Reset() {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	clear(f.calls)
-	f.faults = nil
-}
-
-// Before has a function run before each call, to let something happen right then, or
-// to record the calls; nil ends that. It may itself use the storage inside, and
-// runs in the goroutine of the call.
-func (f *Faulty) Before(function func(method Method, name string)) {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	f.before = function
-}
-
-// Calls gives how many calls of a method there were, those that went wrong included.
-func (f *Faulty) Calls(method Method) int {
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	return f.calls[method]
-}
+// Lag has List show which objects there were so many calls ago, of those that came and
+// went through this Faulty since Lag was called: listings that a client keeps. 0
+// ends that.
+func (f *Faulty) Lag(calls int) { f.lag.set(calls) }
 
 // Put implements storage.Storage.
 func (f *Faulty) Put(ctx context.Context, name string, content io.Reader) error {
@@ -115,7 +32,7 @@ func (f *Faulty) Put(ctx context.Context, name string, content io.Reader) error 
 		if fault.tears() {
 			content = io.LimitReader(content, int64(fault.Keep))
 		}
-		return f.inner.Put(ctx, name, content)
+		return f.lag.came(f.Calls(Any), name, f.inner.Put(ctx, name, content))
 	})
 }
 
@@ -126,7 +43,7 @@ func (f *Faulty) Mark(ctx context.Context, name string, content []byte) error {
 		if fault.tears() {
 			content = content[:min(fault.Keep, len(content))]
 		}
-		return f.inner.Mark(ctx, name, content)
+		return f.lag.came(f.Calls(Any), name, f.inner.Mark(ctx, name, content))
 	})
 }
 
@@ -149,6 +66,7 @@ func (f *Faulty) List(ctx context.Context, folder string) ([]storage.Info, error
 	var infos []storage.Info
 	err := fault.around(ctx, func() (err error) {
 		infos, err = f.inner.List(ctx, folder)
+		infos = f.lag.view(f.Calls(Any), folder, infos)
 		if fault.tears() {
 			infos = infos[:min(fault.Keep, len(infos))]
 		}
@@ -175,7 +93,13 @@ func (f *Faulty) Stat(ctx context.Context, name string) (storage.Info, error) {
 
 // Remove implements storage.Storage.
 func (f *Faulty) Remove(ctx context.Context, name string) error {
-	return f.begin(Remove, name).around(ctx, func() error { return f.inner.Remove(ctx, name) })
+	return f.begin(Remove, name).around(ctx, func() error {
+		if !f.lag.on() {
+			return f.inner.Remove(ctx, name)
+		}
+		info, _ := f.inner.Stat(ctx, name) // absent: Remove says so
+		return f.lag.went(f.Calls(Any), info, f.inner.Remove(ctx, name))
+	})
 }
 
 // Now implements storage.Clock, and returns errors.ErrUnsupported if the storage inside
@@ -185,58 +109,4 @@ func (f *Faulty) Now(ctx context.Context) (time.Time, error) {
 		return clock.Now(ctx)
 	}
 	return time.Time{}, errors.ErrUnsupported
-}
-
-// begin counts a call and gives the fault that it meets, or nil.
-func (f *Faulty) begin(method Method, name string) *Fault {
-	f.mu.Lock()
-	before := f.before
-	f.mu.Unlock()
-	if before != nil {
-		before(method, name)
-	}
-	f.mu.Lock()
-	defer f.mu.Unlock()
-	ofAny, ofMethod := f.calls[Any], f.calls[method]
-	f.calls[Any]++
-	f.calls[method]++
-	for _, fault := range f.faults {
-		if fault.Method == Any && fault.hits(ofAny) || fault.Method == method && fault.hits(ofMethod) {
-			return &fault
-		}
-	}
-	return nil
-}
-
-func (t *Fault) hits(call int) bool {
-	return call == t.From || call > t.From && !t.Once
-}
-
-func (t *Fault) tears() bool {
-	return t != nil && (t.Effect == Tear || t.Effect == TearAndFail)
-}
-
-// around does what is left of a call, and gives what it is to return.
-func (t *Fault) around(ctx context.Context, call func() error) error {
-	if t == nil {
-		return call()
-	}
-	switch t.Effect {
-	case Hang:
-		<-ctx.Done()
-		return ctx.Err()
-	case Fail:
-		return t.error()
-	}
-	if err := call(); err != nil || t.Effect == Tear {
-		return err
-	}
-	return t.error()
-}
-
-func (t *Fault) error() error {
-	if t.Err != nil {
-		return t.Err
-	}
-	return ErrInjected
 }

@@ -1,6 +1,6 @@
 //go:build !unix
 
-package storage
+package files
 
 import "os"
 
