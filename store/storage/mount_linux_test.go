@@ -131,34 +131,6 @@ type zeros struct{}
 
 func (zeros) Read(p []byte) (int, error) { clear(p); return len(p), nil }
 
-func put(t *testing.T, s storage.Storage, name string, content io.Reader) {
-	t.Helper()
-	if err := s.Put(t.Context(), name, content); err != nil {
-		t.Fatal(err)
-	}
-}
-
-func wantContent(t *testing.T, s storage.Storage, name, want string) {
-	t.Helper()
-	got := make([]byte, len(want))
-	if err := s.ReadAt(t.Context(), name, got, 0); err != nil || !bytes.Equal(got, []byte(want)) {
-		t.Errorf("%s: %q, %v; want %q", name, got, err, want)
-	}
-}
-
-func wantFailure(t *testing.T, got, want error, parts ...string) {
-	t.Helper()
-	if !errors.Is(got, want) {
-		t.Errorf("got %v, want %v", got, want)
-		return
-	}
-	for _, part := range parts {
-		if !strings.Contains(got.Error(), part) {
-			t.Errorf("%q does not say %q", got, part)
-		}
-	}
-}
-
 // mount mounts a new file system of 12 MiB, in memory or on an image file.
 func mount(t *testing.T, kind string, format []string) string {
 	t.Helper()

@@ -1,9 +1,13 @@
 package storage_test
 
 import (
+	"bytes"
 	"context"
+	"errors"
+	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/store/storage"
@@ -74,4 +78,32 @@ func newFolder(t *testing.T, in string) *storage.Folder {
 		}
 	})
 	return f
+}
+
+func put(t *testing.T, s storage.Storage, name string, content io.Reader) {
+	t.Helper()
+	if err := s.Put(t.Context(), name, content); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func wantContent(t *testing.T, s storage.Storage, name, want string) {
+	t.Helper()
+	got := make([]byte, len(want))
+	if err := s.ReadAt(t.Context(), name, got, 0); err != nil || !bytes.Equal(got, []byte(want)) {
+		t.Errorf("%s: %q, %v; want %q", name, got, err, want)
+	}
+}
+
+func wantFailure(t *testing.T, got, want error, parts ...string) {
+	t.Helper()
+	if !errors.Is(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+		return
+	}
+	for _, part := range parts {
+		if !strings.Contains(got.Error(), part) {
+			t.Errorf("%q does not say %q", got, part)
+		}
+	}
 }
