@@ -1,238 +1,210 @@
 package store_test
 
 import (
-	"bytes"
 	"context"
 	"errors"
-	"fmt"
-	"io"
-	"sync"
+	"os"
+	"strconv"
 	"testing"
 
-	"github.com/kistarchive/kist/chunk/tarstream"
+	"golang.org/x/sync/errgroup"
+
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
-// TestFaultAtEveryCall makes every storage call of a capture go wrong in turn,
-// in every way, until no fault fires. Afterwards the capture that was committed
-// before is unharmed, nothing half is listed, and the next capture works and
-// stores nothing again that had arrived.
-func TestFaultAtEveryCall(t *testing.T) {
-	first := tarOf(t, file{name: "catalogue", content: random(1, 300_000)})
-	second := tarOf(t, file{name: "catalogue", content: random(1, 300_000)}, file{name: "journal", content: random(2, 200_000)})
-	points := 0
-	for effect, name := range map[storagetest.Effect]string{
-		storagetest.Fail: "fails", storagetest.FailAfter: "is done and reported as failed",
-	} {
-		for _, once := range []bool{true, false} {
-			for k := 0; ; k++ {
-				what := fmt.Sprintf("call %d %s (once: %v)", k, name, once)
-				if !faultAt(t, first, second, storagetest.Fault{From: k, Once: once, Effect: effect}, what) {
+// scenarios are the operations that the power fails in. What prepare does is done
+// before, act is interrupted at each step, and after, which is a further capture where
+// none is given, must work on whatever is left.
+var scenarios = []struct {
+	name    string
+	prepare []step
+	act     step
+	after   step
+}{
+	{name: "setup", act: (*site).setup, after: (*site).setupAgain},
+	{name: "first capture", prepare: []step{(*site).setup}, act: takeStream("first")},
+	{name: "second capture", prepare: prepared, act: takeStream("second")},
+	{name: "unchanged capture", prepare: prepared, act: takeStream("first")},
+	{name: "capture in several writes", prepare: prepared, act: takeStream("long")},
+	{name: "two captures at once", prepare: prepared, act: atOnce(takeStream("second"), takeStream("third"))},
+	{name: "first capture of a folder", prepare: prepared, act: (*site).takeFolder, after: (*site).takeFolder},
+	{name: "capture of a changed folder", prepare: []step{(*site).setup, (*site).takeFolder, (*site).changeFolder}, act: (*site).takeFolder, after: (*site).takeFolder},
+	{name: "capture after a draft", prepare: prepared, act: (*site).takeDrafted},
+	{name: "adding a key slot", prepare: prepared, act: (*site).addSlot},
+	{name: "removing a key slot", prepare: append(prepared, (*site).addSlot), act: (*site).removeSlot},
+	{name: "rebuilding tables", prepare: append(prepared, takeStream("second"), (*site).harmTables), act: (*site).rebuildTables},
+}
+
+// prepared makes a repository with a capture.
+var prepared = []step{(*site).setup, takeStream("first")}
+
+// TestCrash has the power fail at every call of every scenario that changes something
+// on the disk, until no such call is left, and looks at several of the states that the
+// disk may be left in: 10 of them, 3 with -short, and as many as KIST_TEST_ROUNDS says.
+// In each the repository opens and verifies in full, every capture that was
+// reported restores to the byte, one that was not is complete or absent, and work
+// goes on.
+func TestCrash(t *testing.T) {
+	for _, s := range scenarios {
+		t.Run(s.name, func(t *testing.T) {
+			t.Parallel()
+			before := newSite(t)
+			for _, prepare := range s.prepare {
+				if err := prepare(before, t.Context()); err != nil {
+					t.Fatal(err)
+				}
+			}
+			after := s.after
+			if after == nil {
+				after = takeStream("last")
+			}
+			points, k := 0, 0
+			for ; ; k++ {
+				n := crashAt(t, before, s.act, after, k)
+				if n == 0 {
 					break
 				}
-				points++
+				points += n
 			}
-		}
-	}
-	t.Logf("%d crash points", points)
-	if points < 20 {
-		t.Errorf("only %d crash points: are faults injected?", points)
+			t.Logf("%d calls, %d crash points", k, points)
+			if k < 2 {
+				t.Errorf("only %d calls: does the power fail?", k)
+			}
+		})
 	}
 }
 
-// faultAt tells whether the fault fired.
-func faultAt(t *testing.T, first, second []byte, fault storagetest.Fault, what string) bool {
+// crashAt gives how many states were looked at: none if the power did not fail.
+func crashAt(t *testing.T, before *site, act, after step, k int) (points int) {
 	t.Helper()
-	f := newFixture(t)
-	committed := f.capture(first)
-	faulty := storagetest.NewFaulty(f.mem)
-	r, err := store.Open(t.Context(), faulty, f.key, store.OpenOptions{})
-	if err != nil {
-		t.Fatal(err)
+	s := before.fork(t)
+	s.disk.CrashAt(k)
+	err := act(s, t.Context())
+	if !s.disk.Crashed() {
+		if err != nil {
+			t.Fatalf("without a crash: %v", err)
+		}
+		s.check(0)
+		return 0
 	}
-	defer r.Close()
-	faulty.Reset()
-	faulty.Inject(fault)
-	c, err := r.Capture(t.Context(), store.CaptureOptions{Volumes: []store.VolumeInput{stream(second)}})
-	fired := faulty.Calls(storagetest.Any) > fault.From
-	if err == nil && c == nil {
-		t.Fatalf("%s: neither a capture nor an error", what)
+	if !errors.Is(err, storagetest.ErrCrashed) {
+		t.Fatalf("power failed at change %d: %v", k, err)
 	}
-	if err != nil && !errors.Is(err, storagetest.ErrInjected) {
-		t.Fatalf("%s: %v", what, err)
+	for i := range states(t) {
+		seed := uint64(i)
+		if i > 1 {
+			seed += uint64(k) << 16
+		}
+		left := s.survivor(seed)
+		left.check(k)
+		if err := after(left, t.Context()); err != nil {
+			t.Errorf("afterwards: %v", err)
+		}
+		left.check(k)
+		left.close()
+		if t.Failed() {
+			t.Fatalf("power failed at change %d, seed %d", k, seed)
+		}
 	}
-	f.Repository.Close()
-	f.Repository, err = store.Open(t.Context(), f.mem, f.key, store.OpenOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	f.checkAfterFault(committed, c, first, second, what)
-	return fired
+	return states(t)
 }
 
-func (f *fixture) checkAfterFault(committed, reported *store.Capture, first, second []byte, what string) {
-	f.t.Helper()
-	f.verify(f.t.Context())
-	captures, err := f.Captures(f.t.Context())
-	if err != nil {
-		f.t.Fatalf("%s: %v", what, err)
+// states is how many states of the disk are looked at after each crash.
+func states(t testing.TB) int {
+	text := os.Getenv("KIST_TEST_ROUNDS")
+	switch {
+	case text == "" && testing.Short():
+		return 3
+	case text == "":
+		return 10
 	}
-	found := false
-	for _, c := range captures {
-		want := second
-		if c.ID == committed.ID {
-			want = first
-		}
-		if !bytes.Equal(f.restore(c), want) {
-			f.t.Fatalf("%s: %s restored wrong", what, c.ID)
-		}
-		found = found || reported != nil && c.ID == reported.ID
-	}
-	if reported != nil && !found {
-		f.t.Fatalf("%s: a capture that was reported is not there", what)
-	}
-	slabs := slabBytes(f.t, f)
-	f.capture(second)
-	if grown := slabBytes(f.t, f) - slabs; slabs > 500_000 && grown > 40_000 {
-		f.t.Errorf("%s: the next capture stored %d bytes again of what had arrived", what, grown)
-	}
-}
-
-func slabBytes(t testing.TB, f *fixture) (n int64) {
-	infos, err := f.mem.List(t.Context(), "slabs")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, info := range infos {
-		n += info.Size
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 1 {
+		t.Fatalf("KIST_TEST_ROUNDS=%s", text)
 	}
 	return n
 }
 
-// TestCancel stops a capture at every storage call.
-func TestCancel(t *testing.T) {
-	f := newFixture(t)
-	in := tarOf(t, file{name: "catalogue", content: random(1, 300_000)})
-	f.capture(in)
-	faulty := storagetest.NewFaulty(f.mem)
-	r, err := store.Open(t.Context(), faulty, f.key, store.OpenOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	next := tarOf(t, file{name: "catalogue", content: random(3, 300_000)})
-	for k := 0; ; k++ {
-		ctx, cancel := context.WithCancel(t.Context())
-		faulty.Reset()
-		calls := 0
-		var mu sync.Mutex
-		faulty.Before(func(storagetest.Method, string) {
-			mu.Lock()
-			defer mu.Unlock()
-			if calls++; calls == k+1 {
-				cancel()
-			}
-		})
-		_, err := r.Capture(ctx, store.CaptureOptions{Volumes: []store.VolumeInput{stream(next)}})
-		cancel()
-		if err == nil {
-			break
+// step is something that is done at a site.
+type step func(*site, context.Context) error
+
+func atOnce(steps ...step) step {
+	return func(s *site, ctx context.Context) error {
+		var g errgroup.Group
+		for _, do := range steps {
+			g.Go(func() error { return do(s, ctx) })
 		}
-		if !errors.Is(err, context.Canceled) {
-			t.Fatalf("call %d: %v", k, err)
-		}
-		f.verify(t.Context())
+		return g.Wait()
 	}
 }
 
-// TestFailingSource has the input fail after any number of bytes.
-func TestFailingSource(t *testing.T) {
-	f := newFixture(t)
-	in := tarOf(t, file{name: "catalogue", content: random(1, 100_000)})
-	broken := errors.New("the disk that is read from")
-	for n := 0; n < len(in); n += 9973 {
-		_, err := f.Capture(t.Context(), store.CaptureOptions{Volumes: []store.VolumeInput{{
-			Open: func(context.Context) (io.ReadCloser, error) {
-				return io.NopCloser(io.MultiReader(bytes.NewReader(in[:n]), failing{broken})), nil
-			},
-		}}})
-		if !errors.Is(err, broken) {
-			t.Fatalf("after %d bytes: %v", n, err)
-		}
+func (s *site) setup(ctx context.Context) (err error) {
+	if s.folder, err = s.disk.Create(store.Folders()...); err != nil {
+		return err
 	}
-	f.expectNone()
+	s.Repository, err = store.Create(ctx, s.folder, s.key, store.CreateOptions{})
+	return err
 }
 
-type failing struct{ err error }
-
-func (f failing) Read([]byte) (int, error) { return 0, f.err }
-
-func (f *fixture) expectNone() {
-	f.t.Helper()
-	if captures, err := f.Captures(f.t.Context()); err != nil || len(captures) > 0 {
-		f.t.Errorf("captures: %v, %v", captures, err)
+// setupAgain works on what an interrupted setup left, unless the folder tells that
+// there is something in it already.
+func (s *site) setupAgain(ctx context.Context) error {
+	if s.Repository != nil {
+		return takeStream("last")(s, ctx)
 	}
+	return nil
 }
 
-// TestUnfinished offers a tar stream cut at every block, and some bytes
-// further.
-func TestUnfinished(t *testing.T) {
-	in := tarOf(t, file{name: "catalogue", content: random(1, 2000)}, file{name: "journal"})
-	f := newFixture(t)
-	for n := 512; n < len(in); n += 100 {
-		_, err := f.Capture(t.Context(), store.CaptureOptions{Volumes: []store.VolumeInput{stream(in[:n])}})
-		var unfinished *tarstream.UnfinishedError
-		if !errors.As(err, &unfinished) || !errors.Is(err, store.ErrUnfinished) || unfinished.Offset > int64(n) {
-			t.Fatalf("cut at %d: %v", n, err)
-		}
-	}
-	f.expectNone()
-	c, err := f.Capture(t.Context(), store.CaptureOptions{AcceptUnfinished: true, Volumes: []store.VolumeInput{stream(in[:1000])}})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if c.Volumes[0].Unfinished == "" || !bytes.Equal(f.restore(c), in[:1000]) {
-		t.Errorf("%+v", c)
+// takeStream captures the stream of that name.
+func takeStream(name string) step {
+	return func(s *site, ctx context.Context) error {
+		in := s.streams[name]
+		s.begin(in)
+		c, err := s.Capture(ctx, store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{stream(in)}})
+		return s.took(c, in, err)
 	}
 }
 
-// TestManyWriters captures from several places at the same time.
-func TestManyWriters(t *testing.T) {
-	f := newFixture(t)
-	shared := random(1, 200_000)
-	var wg sync.WaitGroup
-	var mu sync.Mutex
-	streams := make(map[string][]byte)
-	for w := range 6 {
-		in := tarOf(t, file{name: "catalogue", content: shared}, file{name: "own", content: random(byte(10+w), 50_000)})
-		wg.Go(func() {
-			r, err := store.Open(t.Context(), f.mem, f.key, store.OpenOptions{})
-			if err != nil {
-				t.Error(err)
-				return
-			}
-			defer r.Close()
-			for range 3 {
-				c, err := r.Capture(t.Context(), store.CaptureOptions{Volumes: []store.VolumeInput{stream(in)}})
-				if err != nil {
-					t.Error(err)
-					return
-				}
-				mu.Lock()
-				streams[c.ID] = in
-				mu.Unlock()
-			}
-		})
+func (s *site) takeFolder(ctx context.Context) error {
+	in := s.folderStream(ctx)
+	s.begin(in)
+	c, err := s.Capture(ctx, s.folderOptions())
+	return s.took(c, in, err)
+}
+
+func (s *site) takeDrafted(ctx context.Context) (err error) {
+	in := s.folderStream(ctx)
+	o := s.folderOptions()
+	if o.After, err = s.Draft(ctx, o); err != nil {
+		return err
 	}
-	wg.Wait()
-	captures, err := f.Captures(t.Context())
-	if err != nil || len(captures) != len(streams) || len(streams) != 18 {
-		t.Fatalf("%d captures of %d: %v", len(captures), len(streams), err)
+	s.begin(in)
+	c, err := s.Capture(ctx, o)
+	return s.took(c, in, err)
+}
+
+func (s *site) addSlot(ctx context.Context) error {
+	s.spare = perhaps
+	slot, err := s.AddSlot(ctx, s.spareKey, crypt.SlotOptions{})
+	if err == nil {
+		s.spare, s.spareID = opens, slot.ID()
 	}
-	for _, c := range captures {
-		if !bytes.Equal(f.restore(c), streams[c.ID]) {
-			t.Errorf("%s restored wrong", c.ID)
-		}
+	return err
+}
+
+func (s *site) removeSlot(ctx context.Context) error {
+	s.spare = perhaps
+	err := s.RemoveSlot(ctx, s.spareID)
+	if err == nil {
+		s.spare = opensNot
 	}
+	return err
+}
+
+func (s *site) rebuildTables(ctx context.Context) error {
+	_, err := s.RebuildTables(ctx)
+	s.harmed = s.harmed && err != nil
+	return err
 }
