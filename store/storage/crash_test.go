@@ -191,14 +191,12 @@ func failAt(t *testing.T, fault storagetest.Fault) (fired bool) {
 func TestCrash(t *testing.T) {
 	const chances = 20
 	points := 0
-	for k := 0; ; k++ {
+	for k, crashed := 0, true; crashed; k++ {
 		disk := newDisk(t)
 		f := openDisk(t, disk)
 		disk.CrashAt(k)
 		errs := runScript(f)
-		if !disk.Crashed() {
-			break
-		}
+		crashed = disk.Crashed() // or all is done, and must last
 		for seed := range uint64(chances) {
 			left := openDisk(t, disk.Survivor(seed))
 			if inspect(t, left, errs, true); t.Failed() {
