@@ -271,4 +271,7 @@ func TestRenameReportsFailure(t *testing.T) {
 	if err := f.Put(t.Context(), "captures/short", strings.NewReader("12345")); !errors.Is(err, syscall.EIO) || !lost {
 		t.Errorf("object is short (%v), but Put says: %v", lost, err)
 	}
+	if _, err := f.Stat(t.Context(), "captures/short"); !errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("the short object is left: %v", err)
+	}
 }

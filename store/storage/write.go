@@ -193,13 +193,21 @@ func (f *Folder) move(ctx context.Context, o operation, aside string, size int64
 }
 
 // moved reports whether a rename was done although it returned an error: on shares
-// it is the answer that gets lost.
+// it is the answer that gets lost. If it was, but the share lost a part of the file,
+// nothing may stay under the object's name: moved removes it.
 func (f *Folder) moved(from, to string, size int64) bool {
 	if _, err := f.files.Stat(from); !errors.Is(err, fs.ErrNotExist) {
 		return false
 	}
 	info, err := f.files.Stat(to)
-	return err == nil && info.Mode().IsRegular() && info.Size() == size
+	if err != nil || !info.Mode().IsRegular() {
+		return false
+	}
+	if info.Size() != size {
+		f.files.Remove(to) // if that fails as well, readers find it cut short
+		return false
+	}
+	return true
 }
 
 // Mark implements [Storage], by O_CREATE and O_EXCL: they were exact on every share
