@@ -129,9 +129,13 @@ func slabBytes(t testing.TB, f *fixture) (n int64) {
 func TestTornObjects(t *testing.T) {
 	first := tarOf(t, file{name: "catalogue", content: random(1, 60_000)})
 	second := tarOf(t, file{name: "catalogue", content: random(1, 60_000)}, file{name: "journal", content: random(2, 40_000)})
+	keeps := []int{0, 30, 1, 20_000}
+	if testing.Short() {
+		keeps = keeps[:2]
+	}
 	for _, method := range []storagetest.Method{storagetest.Put, storagetest.ReadAt, storagetest.List} {
 		for _, effect := range []storagetest.Effect{storagetest.Tear, storagetest.TearAndFail} {
-			for _, keep := range []int{0, 1, 30, 20_000} {
+			for _, keep := range keeps {
 				for k, fired := 0, true; fired; k++ {
 					fault := storagetest.Fault{Method: method, From: k, Once: true, Effect: effect, Keep: keep}
 					fired = tornAt(t, first, second, fault)
