@@ -32,6 +32,7 @@ type site struct {
 	streams       map[string][]byte
 
 	mu       sync.Mutex
+	first    []string          // ids of the captures that were reported, in that order
 	reported map[string][]byte // streams of the captures that were reported, by id
 	begun    [][]byte          // streams of those that were begun: they may be there
 	leaving  map[string]bool   // ids of captures that may be gone
@@ -88,7 +89,7 @@ func (s *site) on(t *testing.T, disk *storagetest.Disk) *site {
 	defer s.mu.Unlock()
 	c := &site{
 		t: t, disk: disk, key: s.key, spareKey: s.spareKey, spare: s.spare, spareID: s.spareID, harmed: s.harmed, source: s.source, streams: s.streams,
-		reported: maps.Clone(s.reported), begun: slices.Clone(s.begun), leaving: maps.Clone(s.leaving),
+		first: slices.Clone(s.first), reported: maps.Clone(s.reported), begun: slices.Clone(s.begun), leaving: maps.Clone(s.leaving),
 	}
 	if s.Repository != nil {
 		c.open()
@@ -125,6 +126,7 @@ func (s *site) took(c *store.Capture, in []byte, err error) error {
 	defer s.mu.Unlock()
 	if err == nil {
 		s.reported[c.ID] = in
+		s.first = append(s.first, c.ID)
 	}
 	return err
 }
