@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
@@ -176,15 +177,20 @@ func (r *Repository) readAllCaptures(ctx context.Context) (captures []*Capture, 
 // others may have taken their place.
 const relists = 3
 
+// isTorn tells of an index file that is shorter than any can be. A share whose
+// server was away may leave one so, of a capture that was never committed: it is
+// as good as absent.
+func isTorn(info storage.Info) bool { return info.Size < format.HeaderSize+crypt.Overhead }
+
 // generations gives the index files of each capture, the highest generation
-// first, in the order of the captures' ids.
+// first, in the order of the captures' ids, without those that are torn.
 func generations(infos []storage.Info) [][]indexFile {
 	var all [][]indexFile
 	last := make(map[string]int)
 	for _, info := range infos {
 		id, generation, err := names.ParseCapture(info.Name)
-		if err != nil {
-			continue // not ours
+		if err != nil || isTorn(info) {
+			continue // not ours, or not written
 		}
 		f := indexFile{info: info, generation: generation}
 		if i, ok := last[id]; ok {

@@ -229,7 +229,7 @@ func (r *Repository) captureIDs(ctx context.Context) ([]string, error) {
 	}
 	var ids []string
 	for _, info := range infos {
-		if id, _, err := names.ParseCapture(info.Name); err == nil {
+		if id, _, err := names.ParseCapture(info.Name); err == nil && !isTorn(info) {
 			ids = append(ids, id)
 		}
 	}
@@ -281,7 +281,7 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 
 // salvageTime bounds how long a capture that failed tries to save a table of
 // what arrived: the share may be what failed.
-const salvageTime = 10 * time.Second
+const salvageTime = 7 * time.Second
 
 func (s *session) abandon(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), salvageTime)

@@ -43,7 +43,11 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 			return err
 		}
 	}
-	for _, d := range damages {
+	for place, d := range damages {
+		if place.frame < 0 && len(d.Captures) == 0 && v.slabs[place.slab].record == nil {
+			v.report.Notes = append(v.report.Notes, fmt.Sprintf("%s is cut short or can't be read, and nothing needs it: reclaiming removes it", d.Object))
+			continue
+		}
 		v.report.Damage = append(v.report.Damage, *d)
 	}
 	return nil

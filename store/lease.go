@@ -172,7 +172,7 @@ func (l *lease) now() time.Time {
 
 // leaveTime bounds how long somebody who is done tries to remove a lease: it
 // dies by itself.
-const leaveTime = 10 * time.Second
+const leaveTime = 3 * time.Second
 
 // end removes the lease. What can't be removed dies by itself.
 func (l *lease) end(ctx context.Context) {

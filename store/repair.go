@@ -35,7 +35,8 @@ type Repaired struct {
 	Unreadable []string `json:"unreadable"`
 	// Vanished are captures that others saw, and that were never removed.
 	Vanished []string `json:"vanished"`
-	// Marks are marks that could not be read, and were removed.
+	// Marks are marks that could not be read, and index files that were cut short
+	// before there was a capture. They were removed.
 	Marks []string `json:"marks"`
 	// Dropped tells that what was lost has been given up.
 	Dropped bool `json:"dropped"`
@@ -90,7 +91,7 @@ func (p *repairer) run(ctx context.Context) error {
 	if p.v, err = p.r.verifyOnce(ctx, VerifyOptions{Full: true, Progress: p.o.Progress}); err != nil {
 		return err
 	}
-	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.removeBadMarks, p.heal, p.findLost, p.findMissing} {
+	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.removeBadMarks, p.removeTorn, p.heal, p.findLost, p.findMissing} {
 		if err := step(ctx); err != nil {
 			return err
 		}
@@ -118,6 +119,20 @@ func (p *repairer) removeBadMarks(ctx context.Context) error {
 			return err
 		}
 		p.out.Marks = append(p.out.Marks, name)
+	}
+	return nil
+}
+
+// removeTorn removes index files of captures that were never committed.
+func (p *repairer) removeTorn(ctx context.Context) error {
+	for _, info := range p.v.files {
+		if _, _, err := names.ParseCapture(info.Name); err != nil || !isTorn(info) {
+			continue
+		}
+		if err := p.r.storage.Remove(ctx, info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+		p.out.Marks = append(p.out.Marks, info.Name)
 	}
 	return nil
 }

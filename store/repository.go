@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -82,13 +83,21 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	if err != nil {
 		return nil, err
 	}
-	// The manifest comes last: only now is there a repository.
-	err = st.Mark(ctx, names.Manifest, m.seal(keys))
+	// The manifest comes last: only now is there a repository. Of two who race here,
+	// one finds the other's.
+	err = st.Put(ctx, names.Manifest, bytes.NewReader(m.seal(keys)))
 	if errors.Is(err, storage.ErrExists) {
 		return nil, ErrExists
 	}
 	if err != nil {
 		return nil, err
+	}
+	written, err := readManifest(ctx, st)
+	if err != nil {
+		return nil, err
+	}
+	if written.ID != m.ID {
+		return nil, ErrExists
 	}
 	return newRepository(st, m, root, keys, slot.ID())
 }

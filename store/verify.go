@@ -159,8 +159,11 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 		return err
 	}
 	for _, info := range v.files {
-		if _, _, err := names.ParseCapture(info.Name); err != nil {
+		switch _, _, err := names.ParseCapture(info.Name); {
+		case err != nil:
 			v.foreign(info.Name)
+		case isTorn(info):
+			v.report.Notes = append(v.report.Notes, info.Name+" was cut short when it was written: there is no such capture, and kist repair removes the file")
 		}
 	}
 	all := slices.DeleteFunc(generations(v.files), func(files []indexFile) bool { return !v.covers(files[0].info.Name) })

@@ -118,7 +118,7 @@ func (v *verifier) checkSeen(ctx context.Context) error {
 func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []storage.Info, gone map[string]bool) (map[string]string, error) {
 	there := make(map[string]bool)
 	for _, info := range files {
-		if id, _, err := names.ParseCapture(info.Name); err == nil {
+		if id, _, err := names.ParseCapture(info.Name); err == nil && !isTorn(info) {
 			there[id] = true
 		}
 	}

@@ -34,7 +34,7 @@ func (v *verifier) readTables(ctx context.Context) error {
 		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and it can be written anew (kist repair)", d.Err))
 	}
 	if n := len(stock.unlisted(v.slabInfo)); n > 0 && len(stock.damage) == 0 {
-		v.report.Notes = append(v.report.Notes, fmt.Sprintf("slabs that no table lists: %d, as after an interrupted capture; the next capture finds their chunks", n))
+		v.report.Notes = append(v.report.Notes, fmt.Sprintf("slabs that no table lists: %d, as after an interrupted capture; the next capture finds what is whole in them", n))
 	}
 	return nil
 }

@@ -59,7 +59,7 @@ func (a *app) printRepaired(out *store.Repaired) error {
 	}
 	a.printTables(&out.Tables)
 	if len(out.Marks) > 0 {
-		a.printf("Marks that could not be read, removed: %s.\n", strings.Join(out.Marks, ", "))
+		a.printf("Could not be read, and removed: %s.\n", strings.Join(out.Marks, ", "))
 	}
 	if len(out.Healed) > 0 {
 		a.printf("Healed from elsewhere: %s.\n", strings.Join(out.Healed, ", "))
