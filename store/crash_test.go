@@ -37,6 +37,7 @@ var scenarios = []scenario{
 	{name: "retiring", prepare: prepared, act: (*site).retire},
 	{name: "reinstating", prepare: append(prepared, (*site).retire), act: (*site).reinstate},
 	{name: "reclaiming", prepare: append(prepared, takeStream("second"), (*site).retire), act: (*site).reclaim, after: (*site).reclaimLater},
+	{name: "reclaiming whole slabs", prepare: append(prepared, takeStream("second"), (*site).retireNewest), act: (*site).reclaim, after: (*site).reclaimLater},
 	{name: "rebuilding tables", prepare: append(prepared, takeStream("second"), (*site).harmTables), act: (*site).rebuildTables, after: (*site).rebuildTables},
 }
 
@@ -246,6 +247,13 @@ func (s *site) release(ctx context.Context) error { return s.Release(ctx, s.olde
 func (s *site) retire(ctx context.Context) error {
 	s.leaving[s.oldest()[0]] = true
 	return s.Retire(ctx, s.oldest(), store.MarkOptions{})
+}
+
+// retireNewest lets the newest capture go, whose slabs nothing else needs.
+func (s *site) retireNewest(ctx context.Context) error {
+	newest := s.first[len(s.first)-1:]
+	s.leaving[newest[0]] = true
+	return s.Retire(ctx, newest, store.MarkOptions{})
 }
 
 func (s *site) reinstate(ctx context.Context) error {

@@ -116,7 +116,7 @@ func (y *years) crash(t *rapid.T) {
 	defer r.Close()
 	faulty.Reset()
 	faulty.Inject(storagetest.Fault{
-		From:   rapid.IntRange(0, 30).Draw(t, "at call"),
+		From:   rapid.IntRange(0, 90).Draw(t, "at call"),
 		Effect: rapid.SampledFrom([]storagetest.Effect{storagetest.Fail, storagetest.FailAfter}).Draw(t, "effect"),
 	})
 	err := y.any(t, "who crashes")(t, r)
@@ -124,6 +124,7 @@ func (y *years) crash(t *rapid.T) {
 		t.Fatal(err)
 	}
 	y.learn()
+	y.verify(store.VerifyOptions{})
 }
 
 // beside lets one machine do something at a moment between two storage calls of
@@ -372,13 +373,19 @@ func (y *years) checkAll() {
 	}
 }
 
-func (y *years) check() {
+func (y *years) verify(o store.VerifyOptions) {
 	r := y.open(y.mem)
 	defer r.Close()
-	report, err := r.Verify(context.Background(), store.VerifyOptions{Full: true})
+	report, err := r.Verify(context.Background(), o)
 	if err != nil || !report.OK {
 		y.t.Fatalf("%+v, %v", report, err)
 	}
+}
+
+func (y *years) check() {
+	r := y.open(y.mem)
+	defer r.Close()
+	y.verify(store.VerifyOptions{Full: true})
 	all, err := r.AllCaptures(context.Background())
 	if err != nil {
 		y.t.Fatal(err)
