@@ -163,7 +163,7 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 		case err != nil:
 			v.foreign(info.Name)
 		case isTorn(info):
-			v.report.Notes = append(v.report.Notes, info.Name+" was cut short when it was written: there is no such capture, and kist repair removes the file")
+			v.damage(info.Name, fmt.Errorf("%w: %d bytes: cut short when it was written, before there was a capture, or later; no capture is listed, and kist repair removes the file", ErrDamaged, info.Size))
 		}
 	}
 	all := slices.DeleteFunc(generations(v.files), func(files []indexFile) bool { return !v.covers(files[0].info.Name) })
