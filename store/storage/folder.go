@@ -27,11 +27,11 @@ import (
 type Folder struct {
 	path    string
 	files   files.System
-	anchor  string
 	handles handles
 	blocks  sync.Pool // of *[]byte, blockSize bytes each
 
 	mu      sync.Mutex
+	anchor  string
 	settled map[string]bool // folders known to be there and flushed
 }
 
@@ -137,12 +137,13 @@ func (f *Folder) Close() error {
 }
 
 // SetAnchor names an object that proves that the repository is there. Put then looks
-// for it before it moves any other object into place. SetAnchor must not run
-// beside other methods.
+// for it before it moves any other object into place.
 func (f *Folder) SetAnchor(name string) error {
 	if err := CheckName(name); err != nil {
 		return f.operation("anchor", name).fail("", err)
 	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
 	f.anchor = name
 	return nil
 }
@@ -150,18 +151,25 @@ func (f *Folder) SetAnchor(name string) error {
 // CheckAnchor returns ErrGone if the anchor, once set, is not there. It costs one
 // call.
 func (f *Folder) CheckAnchor(ctx context.Context) error {
-	o := f.operation("find", f.anchor)
+	o := f.operation("find", f.anchored())
 	_, err := await(ctx, func() (struct{}, error) { return struct{}{}, f.findAnchor(o) })
 	return o.fail("wait", err)
 }
 
+func (f *Folder) anchored() string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.anchor
+}
+
 func (f *Folder) findAnchor(o operation) error {
-	if f.anchor == "" {
+	anchor := f.anchored()
+	if anchor == "" {
 		return nil
 	}
-	info, err := f.files.Stat(f.anchor)
+	info, err := f.files.Stat(anchor)
 	if errors.Is(err, fs.ErrNotExist) || err == nil && !info.Mode().IsRegular() {
-		err = fmt.Errorf("%s: %w", f.anchor, ErrGone)
+		err = fmt.Errorf("%s: %w", anchor, ErrGone)
 	}
 	return o.fail("stat", err)
 }

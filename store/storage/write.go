@@ -171,7 +171,7 @@ func fill(block []byte, from io.Reader) (n int, err error) {
 // move renames a flushed file into place, if that is free and the repository is
 // still where it was.
 func (f *Folder) move(ctx context.Context, o operation, aside string, size int64) error {
-	if o.name != f.anchor {
+	if o.name != f.anchored() {
 		if err := f.findAnchor(o); err != nil {
 			return err
 		}

@@ -38,6 +38,7 @@ type Index struct {
 	used   int
 	slabs  []slabSpan            // slabs added by AddSlab, in order of first
 	bySlab map[format.SlabID]int // places in slabs; made on first use
+	blank  map[Ref]bool          // chunks of those that are not to be found
 	fresh  Ref                   // Refs from here on were added by Add
 	frames []framePlace
 	places []place // of the Refs from fresh on
@@ -61,10 +62,7 @@ func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
 		end = x.slabs[i+1].first
 	}
 	r := x.slabs[i].first + Ref(chunk)
-	if chunk >= uint32(end-x.slabs[i].first) || x.at(r) == (crypt.Identity{}) {
-		return 0, false
-	}
-	return r, true
+	return r, chunk < uint32(end-x.slabs[i].first) && !x.blank[r]
 }
 
 // Slabs gives the slabs that AddSlab added, each with its first chunk.
@@ -95,7 +93,7 @@ type framePlace struct {
 }
 
 // New gives an empty index.
-func New() *Index { return &Index{slots: make([]uint32, 1<<10)} }
+func New() *Index { return &Index{slots: make([]uint32, 1<<10), blank: make(map[Ref]bool)} }
 
 // Len gives the number of chunks.
 func (x *Index) Len() int { return x.count }
@@ -108,8 +106,13 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	x.bySlab = nil
 	for i := range frames {
 		for c := range frames[i].Chunks {
-			if _, err := x.append(frames[i].ID(c)); err != nil {
+			id := frames[i].ID(c)
+			r, err := x.append(id)
+			if err != nil {
 				return err
+			}
+			if id == (crypt.Identity{}) {
+				x.blank[r] = true
 			}
 		}
 	}
