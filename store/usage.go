@@ -148,6 +148,11 @@ func (c *census) settle(ctx context.Context, captures []CaptureUsage) error {
 		if err != nil {
 			return err
 		}
+		if n := slab.Chunks(); n > 0 {
+			if _, err := findChunk(c.index, id, n-1); err != nil {
+				return err // a table says less of the slab than the slab itself
+			}
+		}
 		ref := first
 		for i := range slab.Frames {
 			f := &slab.Frames[i]

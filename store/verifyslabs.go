@@ -157,6 +157,7 @@ func (v *verifier) readSlab(ctx context.Context, id format.SlabID, s *slabState)
 	}
 	if s.record != nil && !sameFrames(s.record, slab) {
 		v.damage(names.Slab(id), fmt.Errorf("%w: a table says of it what it does not hold", ErrDamaged))
+		s.record = nil // it is of no use any more
 	}
 	if v.o.Full {
 		s.ids = make([]crypt.Identity, len(s.lens))
