@@ -73,7 +73,7 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	if record.Contents != nil {
 		runs = s.r.slabs.Runs(ctx, record.Contents)
 	}
-	p.places, p.stop = iter.Pull2(placesOf(runs))
+	p.places, p.stop = iter.Pull2(placesOf(ctx, runs))
 	p.advance()
 	return p
 }
@@ -101,7 +101,8 @@ func findPrior(captures []*Capture, o CaptureOptions, v VolumeInput) *format.Vol
 	return nil
 }
 
-func placesOf(runs fetch.Runs) iter.Seq2[place, error] {
+// placesOf gives the chunks of runs one by one, as many as they stand for.
+func placesOf(ctx context.Context, runs fetch.Runs) iter.Seq2[place, error] {
 	return func(yield func(place, error) bool) {
 		for run, err := range runs {
 			if err != nil {
@@ -110,6 +111,10 @@ func placesOf(runs fetch.Runs) iter.Seq2[place, error] {
 			}
 			for range run.Times {
 				for n := range run.Count {
+					if ctx.Err() != nil {
+						yield(place{}, context.Cause(ctx))
+						return
+					}
 					if !yield(place{run.Slab, run.First + n}, nil) {
 						return
 					}

@@ -35,6 +35,7 @@ func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(p
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	s := &selection{match: match}
+	w = &heedful{ctx, w}
 	for l, err := range r.listing(ctx, v) {
 		if err != nil {
 			return 0, err
@@ -75,6 +76,19 @@ func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(p
 }
 
 const tarBlock = 512
+
+// heedful is a writer that fails once ctx is done: a hole may be of exabytes.
+type heedful struct {
+	ctx context.Context
+	w   io.Writer
+}
+
+func (h *heedful) Write(p []byte) (int, error) {
+	if h.ctx.Err() != nil {
+		return 0, context.Cause(h.ctx)
+	}
+	return h.w.Write(p)
+}
 
 // selection says which members are written, and which under another name.
 type selection struct {

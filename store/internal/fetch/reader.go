@@ -153,6 +153,10 @@ func (r *Reader) Next() (Chunk, error) {
 	n := r.now.slab.Frames[r.now.frame].Chunks[r.now.from+r.next]
 	c := Chunk{Data: r.now.data[:n:n], ID: r.now.ids[r.next]}
 	if r.now.times > 1 {
+		if r.ctx.Err() != nil { // advance, which looks as well, may be 2^32 chunks away
+			r.err = context.Cause(r.ctx)
+			return Chunk{}, r.err
+		}
 		r.now.times--
 		return c, nil
 	}
