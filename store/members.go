@@ -84,6 +84,9 @@ func (w *listWalk) next(e entry) (*listed, error) {
 	if l.head, err = e.header(); err != nil {
 		return nil, listError(err)
 	}
+	if all := orNone(w.volume.record.Contents).Chunks; e.chunks > all-w.chunk {
+		return nil, listError(fmt.Errorf("%w: entry %d ends behind the last of %d chunks", ErrDamaged, w.number, all))
+	}
 	switch {
 	case e.kind == tarstream.Entry:
 		if l.skip > len(l.head) || e.length > 1<<62 {
@@ -135,14 +138,14 @@ func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (*M
 	ctx, cancel := context.WithCancel(ctx)
 	content := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.chunk, l.chunks}) })
 	if !v.Tar {
-		return l.member, &memberReader{fetch.Bytes(content.Next), cancel}, nil
+		return l.member, &memberReader{ctx, fetch.Bytes(content.Next), cancel}, nil
 	}
 	in, err := tarstream.Expand(l.head, int64(l.length), fetch.Bytes(content.Next))
 	if err != nil {
 		cancel()
 		return nil, nil, fmt.Errorf("member %q: %w: %w", path, ErrDamaged, err)
 	}
-	return l.member, &memberReader{in, cancel}, nil
+	return l.member, &memberReader{ctx, in, cancel}, nil
 }
 
 func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*listed, error) {
@@ -162,8 +165,17 @@ func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*l
 }
 
 type memberReader struct {
-	io.Reader
+	ctx    context.Context
+	in     io.Reader
 	cancel context.CancelFunc
+}
+
+// Read heeds the context also within a hole, which may be of exabytes.
+func (m *memberReader) Read(p []byte) (int, error) {
+	if m.ctx.Err() != nil {
+		return 0, context.Cause(m.ctx)
+	}
+	return m.in.Read(p)
 }
 
 func (m *memberReader) Close() error {
