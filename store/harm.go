@@ -16,6 +16,9 @@ import (
 // maxHarmed is how many members a Damage names.
 const maxHarmed = 1000
 
+// maxHarms bounds the memory for a stream's harms. No honest capture comes near.
+const maxHarms = 1 << 16
+
 // badPlace is a frame that can't be read, or with frame -1 a whole slab.
 type badPlace struct {
 	slab  format.SlabID
@@ -198,11 +201,25 @@ func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *cryp
 			return harms, fmt.Errorf("slab %s: %w: chunk %d is named and the slab has %d",
 				names.Slab(run.Slab), ErrDamaged, run.First+run.Count-1, len(s.lens))
 		}
-		harms = append(harms, v.harmOf(ctx, run, at, s)...)
+		hit, err := v.harmOf(ctx, run, at, s)
+		if err != nil {
+			return harms, err
+		}
+		harms = append(harms, hit...)
 		if s.bad[-1] == nil {
-			bytes += addChunks(s, run, digest)
+			n, err := addChunks(ctx, s, run, digest)
+			if err != nil {
+				return harms, err
+			}
+			bytes += n
 		}
 		at += run.Len()
+		if len(harms) > maxHarms { // enough to say that all of it is harmed
+			for i := range harms {
+				harms[i].whole = true
+			}
+			return harms, nil
+		}
 	}
 	if digest != nil && len(harms) == 0 && (at != recipe.Chunks || bytes != recipe.Bytes) {
 		return nil, fmt.Errorf("%w: a recipe names %d chunks of %d bytes and should name %d of %d", ErrDamaged, at, bytes, recipe.Chunks, recipe.Bytes)
@@ -210,30 +227,38 @@ func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *cryp
 	return harms, nil
 }
 
-func addChunks(s *slabState, run format.Run, digest *crypt.DigestHasher) (bytes uint64) {
-	for range run.Times {
+// addChunks adds the chunks of a run to digest, where that is set and they are
+// known, and gives their length.
+func addChunks(ctx context.Context, s *slabState, run format.Run, digest *crypt.DigestHasher) (bytes uint64, err error) {
+	for n := run.First; n < run.First+run.Count; n++ {
+		bytes += uint64(s.lens[n]) * uint64(run.Times)
+	}
+	if digest == nil || s.ids == nil {
+		return bytes, context.Cause(ctx)
+	}
+	for i := range run.Times {
+		if i%(1<<16) == 0 && ctx.Err() != nil {
+			return bytes, context.Cause(ctx)
+		}
 		for n := run.First; n < run.First+run.Count; n++ {
-			bytes += uint64(s.lens[n])
-			if digest != nil && s.ids != nil {
-				digest.Add(s.ids[n], int(s.lens[n]))
-			}
+			digest.Add(s.ids[n], int(s.lens[n]))
 		}
 	}
-	return bytes
+	return bytes, nil
 }
 
 // harmOf gives the bad places among the chunks of a run, whose first is the
 // stream's chunk number at.
-func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *slabState) (harms []harm) {
+func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *slabState) (harms []harm, err error) {
 	if len(s.bad) == 0 {
-		return nil
+		return nil, nil
 	}
 	if s.bad[-1] != nil {
-		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, run.Len()}}}
+		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, run.Len()}}}, nil
 	}
 	slab, err := v.r.slabs.Open(ctx, run.Slab)
 	if err != nil {
-		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, run.Len()}}}
+		return nil, err // it could be read before
 	}
 	for frame := range s.bad {
 		first := slab.FirstChunk(frame)
@@ -244,7 +269,7 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 			harms = append(harms, harm{place: badPlace{run.Slab, frame}, span: span{at + uint64(from-run.First), hit.Len()}})
 		}
 	}
-	return harms
+	return harms, nil
 }
 
 // nameHarmed adds to the damages the capture and the members that harms are
