@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"sync"
 	"testing"
 	"time"
 
@@ -30,8 +31,17 @@ type forge struct {
 	hasher  *crypt.Hasher
 	zstd    *zstd.Encoder
 	records []format.SlabRecord // of the slabs made so far
-	number  int
+	count   int
 }
+
+// forgeEncoder serves all: making one costs more than a small repository.
+var forgeEncoder = sync.OnceValue(func() *zstd.Encoder {
+	e, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(1<<20))
+	if err != nil {
+		panic(err) // the options are constant
+	}
+	return e
+})
 
 func newForge(t testing.TB) *forge {
 	f := &forge{t: t, mem: storage.NewMemory(), key: crypt.NewKeyFile(), root: crypt.NewRootKey(), id: crypt.NewRepositoryID()}
@@ -40,9 +50,7 @@ func newForge(t testing.TB) *forge {
 		t.Fatal(err)
 	}
 	f.hasher = f.keys.NewHasher()
-	if f.zstd, err = zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(1<<20)); err != nil {
-		t.Fatal(err)
-	}
+	f.zstd = forgeEncoder()
 	slot, err := crypt.NewSlot(f.root, f.id, f.key, crypt.SlotOptions{})
 	if err != nil {
 		t.Fatal(err)
@@ -105,8 +113,8 @@ func (f *forge) slab(chunks ...[]byte) format.SlabID {
 }
 
 func (f *forge) newSlabID() format.SlabID {
-	f.number++
-	return format.SlabID{0xf0, byte(f.number >> 16), byte(f.number >> 8), byte(f.number)}
+	f.count++
+	return format.SlabID{0xf0, byte(f.count >> 16), byte(f.count >> 8), byte(f.count)}
 }
 
 func (f *forge) object(kind format.ObjectKind, name string) ([]byte, *crypt.Sealer) {
@@ -216,9 +224,9 @@ func (f *forge) tables() {
 }
 
 func (f *forge) captureID() string {
-	f.number++
+	f.count++
 	const letters = "0123456789abcdefghijklmnopqrstuvwxyz"
-	n := f.number
+	n := f.count
 	return "20260314t0203z-" + string([]byte{letters[n/36/36/36%36], letters[n/36/36%36], letters[n/36%36], letters[n%36]})
 }
 
