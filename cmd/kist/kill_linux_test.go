@@ -40,7 +40,8 @@ var killRows = []killRow{
 	}},
 }
 
-// Captures that make several slabs take longer to check: one in so many.
+// Captures that make several slabs take longer to check: in a long run, one in so
+// many.
 const largeRounds = 8
 
 // large marks how long a large one takes.
@@ -70,10 +71,13 @@ func TestKilled(t *testing.T) {
 	var killed, appeared, partial int
 	for done := 0; done < rounds; {
 		k := newKillCase(t, random)
+		k.long = rounds > roundsPerRepository
+		k.measure()
 		for range min(roundsPerRepository, rounds-done) {
 			k.round(killRows[done%len(killRows)])
 			done++
 		}
+		k.check("the end")
 		killed, appeared, partial = killed+k.killed, appeared+k.appeared, partial+k.partial
 		k.close()
 	}
@@ -90,14 +94,20 @@ type killCase struct {
 	random *rand.Rand
 	known  map[string]string // SHA-256 of what each capture restores to, by id
 	number int               // of the round
+	long   bool              // some of the captures are large
 	took   map[string]time.Duration
 
 	killed, appeared, partial int
 }
 
 func newKillCase(t *testing.T, random *rand.Rand) *killCase {
-	k := &killCase{bench: newBench(t), random: random, known: make(map[string]string), took: make(map[string]time.Duration)}
-	for _, row := range killRows { // how long each takes unharmed
+	return &killCase{bench: newBench(t), random: random, known: make(map[string]string), took: make(map[string]time.Duration)}
+}
+
+// measure finds out how long each command takes unharmed.
+func (k *killCase) measure() {
+	k.t.Helper()
+	for _, row := range killRows {
 		began := time.Now()
 		k.start(row.prepare(k), func(*exec.Cmd) {})
 		took := time.Since(began)
@@ -105,11 +115,10 @@ func newKillCase(t *testing.T, random *rand.Rand) *killCase {
 		k.learn()
 		k.number++
 	}
-	return k
 }
 
 // isLarge tells whether this round's capture is large.
-func (k *killCase) isLarge() bool { return k.number%largeRounds == largeRounds-1 }
+func (k *killCase) isLarge() bool { return k.long && k.number%largeRounds == largeRounds-1 }
 
 // close frees the disk space.
 func (k *killCase) close() {
@@ -121,7 +130,7 @@ func (k *killCase) close() {
 // grow adds a file of fresh data to the service's folder, and drops old ones.
 func (k *killCase) grow() {
 	k.t.Helper()
-	size := 1<<20 + k.random.IntN(2<<20)
+	size := 1<<19 + k.random.IntN(1<<20)
 	if k.isLarge() {
 		size = 36 << 20 // more than one slab
 	}
@@ -189,7 +198,7 @@ func (k *killCase) round(row killRow) {
 		key += large
 	}
 	after := time.Duration(k.random.Float64() * 1.1 * float64(k.took[key]))
-	before := len(k.known)
+	before, left := len(k.known), k.asides()
 	began := time.Now()
 	ended := k.start(args, func(cmd *exec.Cmd) {
 		// The moment is what is tried: nothing is waited for.
@@ -203,13 +212,16 @@ func (k *killCase) round(row killRow) {
 	if !ended {
 		k.killed++
 		k.appeared += len(k.known) - before
-		k.partial += k.asides()
+		if k.asides() > left {
+			k.partial++
+		}
 	}
 	if ended && len(k.known) == before {
 		k.t.Fatalf("%s: came to its end, and there is no new capture", row.name)
 	}
+	before = len(k.known)
 	k.must(args...)
-	k.check("the capture after it")
+	k.learn() // the next round restores all
 	if len(k.known) == before {
 		k.t.Fatal("the capture after it did not appear")
 	}
@@ -226,7 +238,7 @@ func (k *killCase) asides() int {
 		}
 		found += len(names)
 	}
-	return min(found, 1)
+	return found
 }
 
 // check verifies all in full, and restores every capture that was ever listed.
