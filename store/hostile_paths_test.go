@@ -264,15 +264,15 @@ func watch(what string, f func()) uint64 {
 
 // readAll runs every reading path over a repository. Each may fail, but neither
 // panic, nor hang when it is told to stop, nor take much memory. It gives what each
-// path ended with. With bomb it is told to stop soon.
-func (f *forge) readAll(t testing.TB, bomb bool) map[string]error {
+// path ended with. After the limit it is told to stop.
+func (f *forge) readAll(t testing.TB, limit time.Duration) map[string]error {
 	t.Helper()
 	outcomes := make(map[string]error)
 	dir := t.TempDir()
 	for _, p := range readingPaths {
 		h := &hostileReader{t: t, st: f.mem, dir: dir}
 		var err error
-		grown := watch(p.name, func() { err = runPath(t, f, h, p, bomb) })
+		grown := watch(p.name, func() { err = runPath(t, f, h, p, limit) })
 		if grown > hostileMemory {
 			t.Errorf("%s: the heap grew by %d MiB", p.name, grown>>20)
 		}
@@ -282,12 +282,8 @@ func (f *forge) readAll(t testing.TB, bomb bool) map[string]error {
 }
 
 // runPath opens the repository afresh, and runs one path with a limit on time.
-func runPath(t testing.TB, f *forge, h *hostileReader, p readingPath, bomb bool) error {
+func runPath(t testing.TB, f *forge, h *hostileReader, p readingPath, limit time.Duration) error {
 	t.Helper()
-	limit := hangTime
-	if bomb {
-		limit = bombTime
-	}
 	ctx, cancel := context.WithTimeout(t.Context(), limit)
 	defer cancel()
 	done := make(chan error, 1)

@@ -704,7 +704,11 @@ func runHostile(t *testing.T, cases map[string]hostile) {
 		t.Run(name, func(t *testing.T) {
 			f := newForge(t)
 			c.make(f)
-			outcomes := f.readAll(t, c.bomb)
+			limit := hangTime
+			if c.bomb {
+				limit = bombTime
+			}
+			outcomes := f.readAll(t, limit)
 			for _, path := range c.works {
 				if err := outcomes[path]; err != nil {
 					t.Errorf("%s: %v", path, err)
