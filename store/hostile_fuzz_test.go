@@ -291,6 +291,6 @@ func FuzzRepository(f *testing.F) {
 		if len(input) > 4096 {
 			return
 		}
-		forgeByDice(t, input).readAll(t, bombTime/5)
+		forgeByDice(t, input).readAll(t, bombTime/2)
 	})
 }

@@ -26,7 +26,7 @@ const (
 	// garbage that is not collected yet.
 	hostileMemory = 512 << 20
 	// bombTime is after how long a path is told to stop that has no end of its own.
-	bombTime = 50 * time.Millisecond
+	bombTime = 25 * time.Millisecond
 	// hangTime is how long it may go on after that. It is a backstop, far beyond
 	// what anything takes.
 	hangTime = 30 * time.Second
