@@ -15,6 +15,7 @@ package main
 //     read by line as well.
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -22,6 +23,7 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+	"unicode/utf16"
 	"unicode/utf8"
 
 	"github.com/dustin/go-humanize"
@@ -77,9 +79,34 @@ func (a *app) printf(format string, args ...any) { fmt.Fprintf(a.stdout, format,
 func (a *app) printJSON(v any) error { return encodeJSON(a.stdout, v) }
 
 func encodeJSON(w io.Writer, v any) error {
-	e := json.NewEncoder(w)
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
 	e.SetEscapeHTML(false)
-	return e.Encode(v)
+	if err := e.Encode(v); err != nil {
+		return err
+	}
+	_, err := io.WriteString(w, screenJSON(b.String()))
+	return err
+}
+
+// screenJSON escapes, as JSON does, what a terminal may obey and encoding/json
+// leaves as it is: DEL, the C1 controls, and what turns the direction of text.
+func screenJSON(s string) string {
+	obeyed := func(r rune) bool { return r >= 0x7f && !strconv.IsGraphic(r) }
+	if strings.IndexFunc(s, obeyed) < 0 {
+		return s
+	}
+	var b strings.Builder
+	for _, r := range s {
+		if !obeyed(r) {
+			b.WriteRune(r)
+			continue
+		}
+		for _, unit := range utf16.Encode([]rune{r}) {
+			fmt.Fprintf(&b, `\u%04x`, unit)
+		}
+	}
+	return b.String()
 }
 
 // jsonArray prints a JSON array element by element.
