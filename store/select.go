@@ -158,14 +158,22 @@ func (s *selection) write(w io.Writer, l *listed, chunks *fetch.Reader) error {
 	if _, err := w.Write(l.head[l.skip:]); err != nil {
 		return err
 	}
+	left := l.length
 	for range l.chunks {
 		c, err := chunks.Next()
 		if err != nil {
 			return orDamage(err, "its contents end too early")
 		}
+		if uint64(len(c.Data)) > left {
+			return fmt.Errorf("%w: its contents are too long", ErrDamaged)
+		}
 		if _, err := w.Write(c.Data); err != nil {
 			return err
 		}
+		left -= uint64(len(c.Data))
+	}
+	if left > 0 {
+		return fmt.Errorf("%w: its contents are too short", ErrDamaged)
 	}
 	_, err := w.Write(make([]byte, padding(l.length)))
 	return err
