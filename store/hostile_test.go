@@ -161,6 +161,30 @@ func TestHostileRecords(t *testing.T) {
 			},
 			refused: allRestores,
 		},
+		"entries whose chunks add up to a small number again": {
+			make: func(f *forge) {
+				other := func(chunks uint64) forgedMember {
+					return forgedMember{head: []byte{1}, length: math.MaxUint64, chunks: chunks, change: func(e *format.Entry) { e.Kind = 0 }}
+				}
+				link := regular("link", 4)
+				link.length, link.chunks = 1<<32, 1<<32
+				v := f.volumeOf(members(f.t, other(1<<32-1), regular("link0", 4), other(math.MaxUint64-1<<32+1), link))
+				contents := endless(f.slab(bean), 0)
+				v.Contents = &contents
+				f.capture(nil, v)
+				f.tables()
+			},
+			bomb:    true,
+			refused: append([]string{"members", "restore members", "restore some members"}, allRestores...),
+		},
+		"a content that is longer, or shorter, than its entry says": {
+			make: func(f *forge) {
+				f.capture(nil, f.volumeOf(members(f.t, regular("link", 4)), []byte("beans")))
+				f.capture(nil, f.volumeOf(members(f.t, regular("link", 4)), []byte("pea")))
+				f.tables()
+			},
+			refused: append([]string{"open member", "restore members", "restore some members"}, allRestores...),
+		},
 		"sizes that do not add up": {
 			make: func(f *forge) {
 				for _, change := range []func(*format.Volume){
