@@ -135,11 +135,31 @@ var readingPaths = []readingPath{
 		_, err := h.r.Usage(ctx)
 		return err
 	}},
+	{"writers", func(ctx context.Context, h *hostileReader) error {
+		_, err := h.r.Writers(ctx)
+		return err
+	}},
+	{"retire and reclaim", func(ctx context.Context, h *hostileReader) error {
+		var errs []error
+		for _, c := range h.captures {
+			errs = append(errs, h.r.Retire(ctx, []string{c.ID}, store.MarkOptions{}))
+		}
+		_, err := h.r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.5, DryRun: true})
+		return errors.Join(append(errs, err)...)
+	}},
+	{"repair", func(ctx context.Context, h *hostileReader) error {
+		_, err := h.r.Repair(ctx, store.RepairOptions{})
+		return err
+	}},
+	{"repair and drop", func(ctx context.Context, h *hostileReader) error {
+		_, err := h.r.Repair(ctx, store.RepairOptions{Drop: true})
+		return err
+	}},
 	{"capture", func(ctx context.Context, h *hostileReader) error {
 		_, err := h.r.Capture(ctx, store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{h.folder()}})
 		return err
 	}},
-	{"rebuild tables", func(ctx context.Context, h *hostileReader) error { // writes: last
+	{"rebuild tables", func(ctx context.Context, h *hostileReader) error {
 		_, err := h.r.RebuildTables(ctx)
 		return err
 	}},
@@ -269,8 +289,9 @@ func (f *forge) readAll(t testing.TB, limit time.Duration) map[string]error {
 	t.Helper()
 	outcomes := make(map[string]error)
 	dir := t.TempDir()
+	made := objects(t, f.mem)
 	for _, p := range readingPaths {
-		h := &hostileReader{t: t, st: f.mem, dir: dir}
+		h := &hostileReader{t: t, st: memoryOf(t, made), dir: dir} // some write
 		var err error
 		grown := watch(p.name, func() { err = runPath(t, f, h, p, limit) })
 		if grown > hostileMemory {
@@ -294,7 +315,7 @@ func runPath(t testing.TB, f *forge, h *hostileReader, p readingPath, limit time
 			}
 		}()
 		var err error
-		h.r, err = store.Open(ctx, f.mem, f.key, store.OpenOptions{})
+		h.r, err = store.Open(ctx, h.st, f.key, store.OpenOptions{})
 		if err != nil {
 			done <- err
 			return
