@@ -52,9 +52,8 @@ func (d *dice) text() []byte {
 type gambler struct {
 	*forge
 	dice
-	slabs   []format.SlabID
-	chunks  map[format.SlabID][][]byte
-	recipes []format.Recipe
+	slabs  []format.SlabID
+	chunks map[format.SlabID][][]byte
 }
 
 // forgeByDice makes a repository that the input describes: what it leaves out is as
