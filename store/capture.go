@@ -321,6 +321,9 @@ func (r *Repository) writeGeneration(ctx context.Context, f *format.IndexFile, g
 	}
 	b := format.AppendHeader(nil, format.Header{Kind: format.Capture, Wrapping: kind, Wrapped: wrapped})
 	b = format.SealIndexFile(b, f, sealer)
+	if _, err := format.DecodeIndexFile(format.EncodeIndexFile(f)); err != nil {
+		return nil, fmt.Errorf("%w: volumes and labels of which no index file can be made: %v", ErrBadOptions, err)
+	}
 	if len(b) > format.MaxIndexFile {
 		return nil, fmt.Errorf("%w: labels and volumes of %d bytes: an index file has at most %d", ErrBadOptions, len(b), format.MaxIndexFile)
 	}

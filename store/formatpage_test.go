@@ -59,7 +59,7 @@ func TestFormatPageLimits(t *testing.T) {
 	want := map[string]int{
 		"MaxChunk": format.MaxChunk, "MaxCuts": format.MaxCuts, "MaxFrameRaw": format.MaxFrameRaw, "MaxFrameSealed": format.MaxFrameSealed,
 		"MaxFrameChunks": format.MaxFrameChunks, "MaxSlabChunks": format.MaxSlabChunks, "MaxSlab": format.MaxSlab,
-		"MaxSection": format.MaxSection, "MaxRecord": format.MaxRecord, "MaxIndexFile": format.MaxIndexFile, "MaxMark": format.MaxMark,
+		"MaxSection": format.MaxSection, "MaxRecord": format.MaxRecord, "MaxIndexFile": format.MaxIndexFile, "MaxMark": format.MaxMark, "MaxIndexItems": format.MaxIndexItems,
 		"MaxMemberHead": format.MaxMemberHead, "MaxInlineRuns": format.MaxInlineRuns, "MaxRecipeLevel": format.MaxRecipeLevel,
 	}
 	got := map[string]int{}

@@ -22,7 +22,7 @@ import (
 
 const (
 	cacheBytes = 32 << 20 // of decompressed frames
-	cacheSlabs = 512      // of opened slabs' tables
+	cacheSlabs = 64 << 20 // of opened slabs' tables, in memory
 	tailGuess  = 32 << 10 // bytes at a slab's end that hold its table, usually
 )
 
@@ -129,7 +129,7 @@ func (s *Slabs) Open(ctx context.Context, id format.SlabID) (*Slab, error) {
 		return nil, &SlabError{id, -1, AsDamage(err)}
 	}
 	s.mu.Lock()
-	s.opened.put(id, slab, 1)
+	s.opened.put(id, slab, slab.memory())
 	s.mu.Unlock()
 	return slab, nil
 }
@@ -215,6 +215,9 @@ func (slab *Slab) layOut(frames []format.Frame, start, end int64) error {
 	}
 	return nil
 }
+
+// memory gives about how many bytes the slab's table takes.
+func (slab *Slab) memory() int { return 1<<10 + 96*len(slab.Frames) + 4*int(slab.chunks) }
 
 // Chunks gives the number of chunks in the slab.
 func (slab *Slab) Chunks() uint32 { return slab.chunks }

@@ -69,7 +69,7 @@ func EncodeIndexFile(f *IndexFile) []byte { return encode(f) }
 // DecodeIndexFile is the inverse of EncodeIndexFile.
 func DecodeIndexFile(b []byte) (*IndexFile, error) {
 	var f IndexFile
-	if err := decode(b, &f); err != nil {
+	if err := decode(b, &f, indexBounds); err != nil {
 		return nil, err
 	}
 	for i := range f.Volumes {

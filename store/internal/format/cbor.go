@@ -16,7 +16,11 @@ type codec struct {
 	lenient cbor.DecMode // skips them
 }
 
-func newCodec() codec {
+func newCodec() codec { return newCodecFor(MaxSlabChunks) }
+
+// newCodecFor gives a codec for records whose arrays have at most so many
+// elements.
+func newCodecFor(elements int) codec {
 	eo := cbor.CoreDetEncOptions()
 	eo.Time = cbor.TimeRFC3339NanoUTC
 	enc, err := eo.EncMode()
@@ -27,7 +31,7 @@ func newCodec() codec {
 		DupMapKey:         cbor.DupMapKeyEnforcedAPF,
 		IndefLength:       cbor.IndefLengthForbidden,
 		TagsMd:            cbor.TagsForbidden,
-		MaxArrayElements:  MaxSlabChunks,
+		MaxArrayElements:  elements,
 		MaxMapPairs:       1 << 16,
 		MaxNestedLevels:   16,
 		ExtraReturnErrors: cbor.ExtraDecErrorUnknownField,
@@ -55,12 +59,54 @@ func (c codec) encode(v any) []byte {
 // encode gives the deterministic encoding of v, one of this package's records.
 func encode(v any) []byte { return newCodec().encode(v) }
 
+// bounds are those of a record: what is decoded takes many times the memory of
+// the bytes that claim it.
+type bounds struct {
+	items    int // of CBOR, at all depths
+	elements int // of an array
+}
+
+var (
+	indexBounds = bounds{MaxIndexItems, 1 << 16}
+	tableBounds = bounds{2 * MaxSlabChunks, MaxSlabChunks}
+)
+
+// checkItems counts the data items of b (RFC 8949, section 3: each begins with a
+// head), as far as they are well-formed; the decoder looks at the rest.
+func checkItems(b []byte, most int) error {
+	for n := 0; len(b) > 0; n++ {
+		if n == most {
+			return damaged("a record of more than %d items", most)
+		}
+		kind, size := b[0]>>5, uint64(b[0]&31)
+		b = b[1:]
+		if size >= 24 && size <= 27 {
+			more := 1 << (size - 24)
+			if len(b) < more {
+				return nil
+			}
+			size = 0
+			for _, c := range b[:more] {
+				size = size<<8 | uint64(c)
+			}
+			b = b[more:]
+		}
+		if kind == 2 || kind == 3 { // bytes and text stand behind their heads
+			b = b[min(size, uint64(len(b))):]
+		}
+	}
+	return nil
+}
+
 // decode fills v, a pointer to a record, from b. Of the fields that the record
 // lacks, those with a key below zero are refused (ErrUnknownPart), the others
 // skipped. Where nothing was skipped, only the encoding that encode gives is
 // accepted.
-func decode(b []byte, v any) error {
-	c := newCodec()
+func decode(b []byte, v any, most bounds) error {
+	if err := checkItems(b, most.items); err != nil {
+		return err
+	}
+	c := newCodecFor(most.elements)
 	if err := c.strict.Unmarshal(b, v); err != nil {
 		return c.decodeKnown(b, v)
 	}

@@ -29,6 +29,7 @@ const (
 	MaxSection     = 64 << 20      // bytes of a slab's section
 	MaxRecord      = 64 << 20      // bytes of one sealed record of a table
 	MaxIndexFile   = 16 << 20      // bytes of an index file
+	MaxIndexItems  = 1 << 19       // CBOR items of an index file, at all depths
 	MaxMark        = 64 << 20      // bytes of a mark: a batch names up to some millions of slabs
 	MaxMemberHead  = 1<<20 + 1<<16 // header bytes in one entry of a member list
 )

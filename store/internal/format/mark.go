@@ -70,7 +70,7 @@ func EncodeMark[R Record](record *R) []byte { return encode(record) }
 // DecodeMark is the inverse of EncodeMark.
 func DecodeMark[R Record](b []byte) (*R, error) {
 	record := new(R)
-	if err := decode(b, record); err != nil {
+	if err := decode(b, record, tableBounds); err != nil {
 		return nil, err
 	}
 	return record, nil

@@ -58,7 +58,7 @@ func (t *SlabTable) Encode() []byte { return encode(t) }
 // DecodeSlabTable is the inverse of Encode.
 func DecodeSlabTable(b []byte) (*SlabTable, error) {
 	var t SlabTable
-	if err := decode(b, &t); err != nil {
+	if err := decode(b, &t, tableBounds); err != nil {
 		return nil, err
 	}
 	return &t, checkFrames(t.Frames)

@@ -36,7 +36,7 @@ func (r *SlabRecord) Encode() []byte { return encode(r) }
 // DecodeSlabRecord is the inverse of Encode.
 func DecodeSlabRecord(b []byte) (*SlabRecord, error) {
 	var r SlabRecord
-	if err := decode(b, &r); err != nil {
+	if err := decode(b, &r, tableBounds); err != nil {
 		return nil, err
 	}
 	frames := make([]Frame, len(r.Frames))
