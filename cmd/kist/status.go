@@ -77,6 +77,10 @@ func (a *app) printError(err error) {
 		text += "\nWhether the passphrase or key file is right can't be told."
 	case errors.Is(err, store.ErrDamaged):
 		text += "\nkist verify --full shows what else is harmed."
+	default:
+		if h := hint(err); h != "" {
+			text += "\n" + h
+		}
 	}
 	fmt.Fprintln(a.stderr, "kist: "+screenText(text))
 }

@@ -1,0 +1,33 @@
+package main
+
+import (
+	"errors"
+	"io/fs"
+	"syscall"
+
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// hint says what can be done about an error of the repository's folder, or gives
+// "".
+func hint(err error) string {
+	var of *storage.Error
+	if errors.Is(err, store.ErrBusy) || errors.Is(err, store.ErrOvertaken) {
+		return "Nothing is lost; kist list --writers shows who is at work."
+	}
+	if !errors.As(err, &of) {
+		return ""
+	}
+	switch {
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		return "The disk is full: free some space (kist reclaim frees what no capture needs), and run it again: what has arrived is used."
+	case errors.Is(err, syscall.EROFS):
+		return "The folder is mounted read-only: the system's log may say why. Captures that are listed are as they were."
+	case errors.Is(err, syscall.EIO):
+		return "The disk or the share failed: look at the system's log, and at kist verify once it works again. Run it again then: what has arrived is used."
+	case errors.Is(err, fs.ErrPermission):
+		return "Run it as a user who may write in the repository's folder."
+	}
+	return ""
+}

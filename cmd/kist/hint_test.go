@@ -1,0 +1,33 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+func TestHint(t *testing.T) {
+	of := func(err error) error { return fmt.Errorf("writing: %w", &storage.Error{Op: "put", Name: "slabs/x", Err: err}) }
+	for _, test := range []struct {
+		err  error
+		want string
+	}{
+		{of(syscall.ENOSPC), "The disk is full"},
+		{of(syscall.EROFS), "read-only"},
+		{of(syscall.EIO), "the system's log"},
+		{of(fs.ErrPermission), "as a user"},
+		{of(errors.New("something else")), ""},
+		{syscall.ENOSPC, ""}, // of the data, not of the repository
+		{fmt.Errorf("%w: hazel", store.ErrBusy), "--writers"},
+	} {
+		if got := hint(test.err); !strings.Contains(got, test.want) || (got == "") != (test.want == "") {
+			t.Errorf("%v: %q", test.err, got)
+		}
+	}
+}
