@@ -1,44 +1,43 @@
 package chunk
 
 import (
-	"errors"
 	"io"
-
-	"github.com/restic/chunker"
 )
+
+// cutterBuffer is how many bytes a Cutter reads at a time: so few that they are
+// still in a core's own cache when the last of them are copied into a chunk.
+const cutterBuffer = 256 << 10
 
 // A Cutter cuts contents into chunks, one content after another. Its memory,
-// about 512 KiB, is kept from one to the next. It is not safe for concurrent
+// about 300 KiB, is kept from one to the next. It is not safe for concurrent
 // use.
 type Cutter struct {
-	params Params
-	source source
-	head   []byte // room for Min()+1 bytes
-	state  state
-	lib    *chunker.Chunker // nil until a content is longer than Min()
+	params  Params
+	scanner *scanner
+	r       io.Reader
+	err     error // that ended r
+
+	// data is a window of the bytes before, then those that were read; nil until
+	// there is something to read.
+	data   []byte
+	places []uint64 // as search finds them
+	at     int      // bytes read that are part of a chunk already
+	end    int      // bytes read
 }
-
-type state uint8
-
-const (
-	done  state = iota // nothing left: io.EOF
-	fresh              // nothing read yet
-	cutting
-)
 
 // NewCutter returns a Cutter that has nothing to cut before its first Reset.
 func NewCutter(p Params) (*Cutter, error) {
 	if err := p.Validate(); err != nil {
 		return nil, err
 	}
-	return &Cutter{params: p, head: make([]byte, p.Min()+1)}, nil
+	return &Cutter{params: p, scanner: newScanner(p), err: io.EOF}, nil
 }
 
 // Reset turns to the content that r holds, up to io.EOF. What is left of the
 // content before is abandoned.
 func (c *Cutter) Reset(r io.Reader) {
-	c.source = source{r: r}
-	c.state = fresh
+	c.r, c.err = r, nil
+	c.at, c.end = 0, 0
 }
 
 // Next returns the next chunk of the content, and io.EOF after the last one.
@@ -46,98 +45,72 @@ func (c *Cutter) Reset(r io.Reader) {
 // that nothing is allocated, and may allocate otherwise. An error of the
 // reader is returned as it is, now and by every further call until Reset.
 func (c *Cutter) Next(buf []byte) ([]byte, error) {
-	switch c.state {
-	case done:
-		return nil, c.source.end()
-	case fresh:
-		if chunk, err := c.begin(buf); chunk != nil || err != nil {
-			return chunk, err
+	chunk := buf[:0]
+	for {
+		if c.at == c.end {
+			err := c.fill(len(chunk))
+			if err == io.EOF && len(chunk) > 0 {
+				return chunk, nil
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
+		n, whole := c.cut(len(chunk))
+		chunk = append(chunk, c.data[window+c.at:][:n]...)
+		c.at += n
+		if whole {
+			return chunk, nil
 		}
 	}
-	chunk, err := c.lib.Next(buf)
-	if err != nil {
-		c.state = done
-		if c.source.err == nil {
-			return nil, err // the library's own: none is known for valid Params
-		}
-		return nil, c.source.end()
-	}
-	return chunk.Data, nil
 }
 
-// begin reads as much as decides whether the content is a single chunk for its
-// length alone, and returns that one without computing any fingerprint. It
-// returns neither chunk nor error when the content must be cut.
-func (c *Cutter) begin(buf []byte) ([]byte, error) {
-	n, err := io.ReadFull(&c.source, c.head)
-	if err == nil {
-		c.source.head = c.head
-		c.cut()
-		c.state = cutting
-		return nil, nil
+// cut says how many of the bytes at hand belong to a chunk that has the given
+// length so far, and whether it ends with them.
+func (c *Cutter) cut(length int) (n int, whole bool) {
+	limit := min(c.end, c.at+c.params.Max()-length)
+	place := first(c.places, max(c.at, c.at+c.params.Min()-length-1), limit)
+	if place < limit {
+		return place + 1 - c.at, true
 	}
-	c.state = done
-	if c.source.err != io.EOF || n == 0 {
-		return nil, c.source.end()
-	}
-	return append(buf[:0], c.head[:n]...), nil
+	return limit - c.at, limit == c.at+c.params.Max()-length
 }
 
-func (c *Cutter) cut() {
-	pol, lo, hi := chunker.Pol(c.params.Polynomial), uint(c.params.Min()), uint(c.params.Max())
-	if c.lib == nil {
-		c.lib = chunker.NewWithBoundaries(&c.source, pol, lo, hi)
-	} else {
-		c.lib.ResetWithBoundaries(&c.source, pol, lo, hi)
+// fill reads on, within a chunk that has the given length so far.
+func (c *Cutter) fill(length int) error {
+	if c.data == nil {
+		c.data = make([]byte, window+cutterBuffer+overrun)
+		c.places = make([]uint64, (cutterBuffer+overrun)/64+1)
 	}
-	c.lib.SetAverageBits(c.params.bits()) // after each reset: it is among what that resets
+	copy(c.data[:window], c.data[c.end:c.end+window])
+	c.at, c.end = 0, 0
+	c.read(c.data[window : window+cutterBuffer])
+	if c.err != nil && (c.err != io.EOF || c.end == 0) {
+		c.end = 0
+		return c.err
+	}
+	end := c.end
+	if c.err == io.EOF {
+		end-- // where the chunk ends anyway
+	}
+	c.scanner.search(c.data, max(0, c.params.Min()-length-1), end, c.places)
+	return nil
 }
-
-// errStopped stands in for every reader's error but io.EOF while the library
-// runs: the library takes an io.ErrUnexpectedEOF for the end of a full read
-// and would ask again forever.
-var errStopped = errors.New("reader failed")
 
 // maxEmptyReads is how many reads without bytes or error are borne, as in
 // package bufio.
 const maxEmptyReads = 100
 
-// source reads head, then r, and keeps the error that ended r.
-type source struct {
-	head []byte
-	r    io.Reader
-	err  error
-}
-
-func (s *source) Read(p []byte) (int, error) {
-	if len(s.head) > 0 {
-		n := copy(p, s.head)
-		s.head = s.head[n:]
-		return n, nil
-	}
-	for range maxEmptyReads {
-		if s.err != nil {
-			break
-		}
+// read fills p, or as much as there is before an error, which it keeps.
+func (c *Cutter) read(p []byte) {
+	for empty := 0; c.end < len(p) && c.err == nil; {
 		var n int
-		n, s.err = s.r.Read(p)
-		if n > 0 || len(p) == 0 {
-			return n, nil // the error comes with the next call
+		n, c.err = c.r.Read(p[c.end:])
+		c.end += n
+		if n > 0 {
+			empty = 0
+		} else if empty++; empty == maxEmptyReads && c.err == nil {
+			c.err = io.ErrNoProgress
 		}
 	}
-	switch s.err {
-	case nil:
-		s.err = io.ErrNoProgress
-	case io.EOF:
-		return 0, io.EOF
-	}
-	return 0, errStopped
-}
-
-// end is the error to report once the content has ended.
-func (s *source) end() error {
-	if s.err == nil {
-		return io.EOF
-	}
-	return s.err
 }
