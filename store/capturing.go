@@ -40,7 +40,8 @@ type CaptureOptions struct {
 	// tarstream.ErrHeader, and no capture appears.
 	AcceptUnfinished bool
 
-	// Level is how hard frames are compressed; 0 means zstd.SpeedDefault.
+	// Level is how hard frames are compressed; 0 means
+	// zstd.SpeedFastest for long contents and zstd.SpeedDefault for the rest.
 	Level zstd.EncoderLevel
 
 	// Progress, if set, is called now and then, by one goroutine at a time.
@@ -213,9 +214,6 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Adopted = adopted
 	cfg.MaxChunk = s.params.Max()
 	cfg.Level = s.o.Level
-	if cfg.Level == 0 {
-		cfg.Level = zstd.SpeedDefault
-	}
 	s.index = index
 	s.intake, err = intake.New(ctx, cfg)
 	return err

@@ -92,7 +92,7 @@ func (a *assembler) store(lane Lane, chunk []byte, id crypt.Identity) (known.Ref
 			return 0, err
 		}
 		f.reset()
-		f.number = a.next
+		f.number, f.lane = a.next, lane
 		a.next++
 		a.open[lane] = f
 	}

@@ -69,6 +69,7 @@ func (in *Intake) runIdentify() error {
 // frame is a number of new chunks on their way into a slab.
 type frame struct {
 	number  int
+	lane    Lane
 	raw     []byte
 	packed  []byte // raw, compressed
 	lengths []uint32

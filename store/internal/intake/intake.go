@@ -33,10 +33,10 @@ type Config struct {
 	Storage    storage.Storage
 	Repository crypt.RepositoryID
 	Keys       *crypt.Keys
-	Index      *known.Index // what is known; the Intake adds what it takes in
-	MaxChunk   int          // the longest chunk, in bytes
-	Level      zstd.EncoderLevel
-	Workers    int // 0: one per core
+	Index      *known.Index      // what is known; the Intake adds what it takes in
+	MaxChunk   int               // the longest chunk, in bytes: four times the average
+	Level      zstd.EncoderLevel // of all frames; 0: what pays for each
+	Workers    int               // 0: one per core
 	// Adopted are slabs that no table lists. The table of this session will.
 	Adopted []*format.SlabRecord
 	// TableName gives the name of the next table object.
@@ -89,7 +89,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		in.freeFrame <- new(frame)
 	}
 	for range cfg.Workers {
-		c, err := newCompressor(cfg.Level)
+		c, err := newCompressor(cfg.Level, cfg.MaxChunk)
 		if err != nil {
 			cancel()
 			return nil, err
