@@ -84,10 +84,10 @@ func (s *scanner) search(data []byte, from, to int, places []uint64) {
 		w2 := (*[step + window]byte)(d2[at:])
 		w3 := (*[step + window]byte)(d3[at:])
 		for i := range step {
-			f0 = f0<<8 ^ uint64(w0[i+window]) ^ s.mod[uint8(f0>>(degree-8))] ^ s.out[w0[i]]
-			f1 = f1<<8 ^ uint64(w1[i+window]) ^ s.mod[uint8(f1>>(degree-8))] ^ s.out[w1[i]]
-			f2 = f2<<8 ^ uint64(w2[i+window]) ^ s.mod[uint8(f2>>(degree-8))] ^ s.out[w2[i]]
-			f3 = f3<<8 ^ uint64(w3[i+window]) ^ s.mod[uint8(f3>>(degree-8))] ^ s.out[w3[i]]
+			f0 = f0<<8 ^ (uint64(w0[i+window]) ^ s.out[w0[i]]) ^ s.mod[uint8(f0>>(degree-8))]
+			f1 = f1<<8 ^ (uint64(w1[i+window]) ^ s.out[w1[i]]) ^ s.mod[uint8(f1>>(degree-8))]
+			f2 = f2<<8 ^ (uint64(w2[i+window]) ^ s.out[w2[i]]) ^ s.mod[uint8(f2>>(degree-8))]
+			f3 = f3<<8 ^ (uint64(w3[i+window]) ^ s.out[w3[i]]) ^ s.mod[uint8(f3>>(degree-8))]
 			if f0&s.mask == 0 {
 				places[(from+at)/64] |= 1 << i
 			}
