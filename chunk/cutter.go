@@ -20,9 +20,11 @@ type Cutter struct {
 	// data is a window of the bytes before, then those that were read; nil until
 	// there is something to read.
 	data   []byte
-	places []uint64 // as search finds them
-	at     int      // bytes read that are part of a chunk already
-	end    int      // bytes read
+	at   int // bytes at hand that are part of a chunk already
+	end  int // bytes at hand
+
+	places   []uint64 // as search finds them
+	searched int      // from which byte on
 }
 
 // NewCutter returns a Cutter that has nothing to cut before its first Reset.
@@ -48,7 +50,7 @@ func (c *Cutter) Next(buf []byte) ([]byte, error) {
 	chunk := buf[:0]
 	for {
 		if c.at == c.end {
-			err := c.fill(len(chunk))
+			err := c.fill()
 			if err == io.EOF && len(chunk) > 0 {
 				return chunk, nil
 			}
@@ -69,32 +71,89 @@ func (c *Cutter) Next(buf []byte) ([]byte, error) {
 // length so far, and whether it ends with them.
 func (c *Cutter) cut(length int) (n int, whole bool) {
 	limit := min(c.end, c.at+c.params.Max()-length)
-	place := first(c.places, max(c.at, c.at+c.params.Min()-length-1), limit)
+	from := max(c.at, c.at+c.params.Min()-length-1)
+	if from < c.searched {
+		c.search(from)
+	}
+	place := first(c.places, from, limit)
 	if place < limit {
 		return place + 1 - c.at, true
 	}
 	return limit - c.at, limit == c.at+c.params.Max()-length
 }
 
-// fill reads on, within a chunk that has the given length so far.
-func (c *Cutter) fill(length int) error {
+func (c *Cutter) search(from int) {
+	to := c.end
+	if c.err == io.EOF {
+		to-- // a chunk ends there anyway
+	}
+	c.scanner.search(c.data, from, to, c.places)
+	c.searched = from
+}
+
+// Take returns the next chunk if it has n bytes, without a search for its end.
+// The caller must know a chunk of n bytes that was cut with the same Params,
+// from any content, and same must tell whether the given one is equal to it:
+// then no place within is one to cut at, and Take looks at its end alone. It
+// returns nil where the next chunk is another, and where it can't tell; the
+// chunk is what Next returns then. It is valid until the next call of a method.
+func (c *Cutter) Take(n int, same func(chunk []byte) bool) []byte {
+	if n <= 0 || n > c.params.Max() || !c.have(n) || !c.ends(n) {
+		return nil
+	}
+	chunk := c.data[window+c.at:][:n:n]
+	if !same(chunk) {
+		return nil
+	}
+	c.at += n
+	return chunk
+}
+
+// Done tells whether all of the content has been returned, as far as that is
+// known without reading on. It always is behind a chunk from Take.
+func (c *Cutter) Done() bool { return c.at == c.end && c.err != nil }
+
+// have makes sure that there are n bytes at hand, and behind them another or
+// the end of the content.
+func (c *Cutter) have(n int) bool {
+	if c.at+n >= c.end && c.err == nil {
+		c.more()
+	}
+	return c.at+n < c.end || c.at+n == c.end && c.err == io.EOF
+}
+
+// ends tells whether the next chunk ends behind the n bytes that are at hand, if
+// it does not before.
+func (c *Cutter) ends(n int) bool {
+	if n == c.params.Max() || c.at+n == c.end {
+		return true
+	}
+	return n >= c.params.Min() && c.scanner.fingerprint(c.data[c.at+n:])&c.scanner.mask == 0
+}
+
+// fill reads on where no bytes are left at hand.
+func (c *Cutter) fill() error {
+	c.more()
+	if c.end == 0 {
+		return c.err
+	}
+	return nil
+}
+
+// more reads on, and moves what is left at hand to the front.
+func (c *Cutter) more() {
 	if c.data == nil {
 		c.data = make([]byte, window+cutterBuffer+overrun)
 		c.places = make([]uint64, (cutterBuffer+overrun)/64+1)
 	}
-	copy(c.data[:window], c.data[c.end:c.end+window])
-	c.at, c.end = 0, 0
+	left := c.end - c.at
+	copy(c.data, c.data[c.at:window+c.end])
+	c.at, c.end = 0, left
 	c.read(c.data[window : window+cutterBuffer])
-	if c.err != nil && (c.err != io.EOF || c.end == 0) {
-		c.end = 0
-		return c.err
+	if c.err != nil && c.err != io.EOF {
+		c.end = left
 	}
-	end := c.end
-	if c.err == io.EOF {
-		end-- // where the chunk ends anyway
-	}
-	c.scanner.search(c.data, max(0, c.params.Min()-length-1), end, c.places)
-	return nil
+	c.searched = c.end
 }
 
 // maxEmptyReads is how many reads without bytes or error are borne, as in

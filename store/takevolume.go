@@ -20,6 +20,7 @@ type volumeTaken struct {
 	stamps   *intake.Stream
 	contents *intake.Stream
 	states   *intake.Stream // of a folder; else nil
+	expected *expected      // of what is read as a stream; else nil
 	changed  int            // files that changed while they were read
 	reused   int            // members taken over from an earlier capture
 }
@@ -44,6 +45,8 @@ func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, 
 		stamps:   s.intake.Stream(intake.Listing),
 		contents: s.intake.Stream(intake.Contents),
 	}
+	t.expected = s.expect(ctx, v)
+	defer t.expected.close()
 	parts := tarstream.NewReader(ahead, tarstream.Options{AcceptUnfinished: s.o.AcceptUnfinished})
 	if err := s.takeParts(parts, t); err != nil {
 		return nil, err
@@ -173,7 +176,7 @@ func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chun
 	e := newEntry(part.Kind, part.Header)
 	if part.Size != 0 {
 		var err error
-		if e.length, e.chunks, err = s.takeContent(content, cutter, t.contents); err != nil {
+		if e.length, e.chunks, err = s.takeStreamed(content, cutter, t.contents, t.expected); err != nil {
 			return err
 		}
 	}
@@ -185,22 +188,41 @@ func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chun
 
 // takeContent cuts one content into chunks and takes them in.
 func (s *session) takeContent(content io.Reader, cutter *chunk.Cutter, stream *intake.Stream) (length, chunks uint64, err error) {
-	cutter.Reset(content)
-	for {
-		buf, err := s.intake.Reserve()
-		if err != nil {
-			return 0, 0, err
-		}
-		c, err := cutter.Next(buf)
+	return s.takeStreamed(content, cutter, stream, nil)
+}
+
+// takeStreamed is takeContent for what may be expected.
+func (s *session) takeStreamed(content io.Reader, cutter *chunk.Cutter, stream *intake.Stream, x *expected) (length, chunks uint64, err error) {
+	for cutter.Reset(content); ; chunks++ {
+		n, err := s.takeChunk(cutter, stream, x)
 		if err == io.EOF {
 			return length, chunks, nil
 		}
 		if err != nil {
-			return 0, 0, fmt.Errorf("reading: %w", err)
+			return 0, 0, err
 		}
-		s.intake.Put(stream, len(c))
-		length += uint64(len(c))
-		chunks++
-		s.meter.tick(int64(len(c)))
+		length += uint64(n)
+		s.meter.tick(int64(n))
 	}
+}
+
+// takeChunk takes in the next chunk of a content and gives its length.
+func (s *session) takeChunk(cutter *chunk.Cutter, stream *intake.Stream, x *expected) (int, error) {
+	if c, ok := x.take(cutter); ok {
+		return c.length, s.intake.PutKnown(stream, c.ref, c.length)
+	}
+	buf, err := s.intake.Reserve()
+	if err != nil {
+		return 0, err
+	}
+	c, err := cutter.Next(buf)
+	if err == io.EOF {
+		return 0, err
+	}
+	if err != nil {
+		return 0, fmt.Errorf("reading: %w", err)
+	}
+	s.intake.Put(stream, len(c))
+	x.passed(c)
+	return len(c), nil
 }

@@ -28,21 +28,49 @@ func newAssembler(in *Intake) *assembler { return &assembler{in: in} }
 func (a *assembler) run() error {
 	defer close(a.in.compress)
 	defer close(a.in.write)
-	for b := range a.in.assemble {
-		if _, err := receive(a.in.ctx, b.done); err != nil {
-			return err
-		}
-		if err := a.take(b); err != nil {
-			return err
-		}
-		if b.settled != nil {
-			if err := a.settle(b.settled); err != nil {
+	for {
+		select {
+		case q := <-a.in.ask:
+			a.answer(q)
+		case b, ok := <-a.in.assemble:
+			if !ok {
+				return nil
+			}
+			if err := a.handle(b); err != nil {
 				return err
 			}
 		}
-		a.in.free <- b // never blocks: it has room for all batches
 	}
+}
+
+func (a *assembler) handle(b *batch) error {
+	if _, err := receive(a.in.ctx, b.done); err != nil {
+		return err
+	}
+	if err := a.take(b); err != nil {
+		return err
+	}
+	if b.settled != nil {
+		if err := a.settle(b.settled); err != nil {
+			return err
+		}
+	}
+	a.in.free <- b // never blocks: it has room for all batches
 	return nil
+}
+
+// question asks for the identities of chunks that the index knows.
+type question struct {
+	refs   []known.Ref
+	answer chan []crypt.Identity
+}
+
+func (a *assembler) answer(q question) {
+	ids := make([]crypt.Identity, len(q.refs))
+	for i, r := range q.refs {
+		ids[i] = a.in.cfg.Index.ID(r)
+	}
+	q.answer <- ids // never blocks: it has room for one
 }
 
 func (a *assembler) take(b *batch) error {

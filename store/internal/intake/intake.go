@@ -59,6 +59,7 @@ type Intake struct {
 	compress  chan *frame
 	write     chan *frame
 	freeFrame chan *frame
+	ask       chan question
 
 	writer *writer
 	ended  bool
@@ -80,6 +81,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		compress:  make(chan *frame, depth),
 		write:     make(chan *frame, depth),
 		freeFrame: make(chan *frame, depth+cfg.Workers),
+		ask:       make(chan question),
 		writer:    newWriter(cfg),
 	}
 	for range cap(in.free) {
@@ -126,6 +128,21 @@ func (in *Intake) PutKnown(s *Stream, ref known.Ref, n int) error {
 	}
 	in.current.pieces = append(in.current.pieces, piece{stream: s, length: n, known: true, ref: ref})
 	return nil
+}
+
+// Identities gives the identities of chunks that the index knows. Unlike the
+// other methods it is for any goroutine, and ends with ctx too: the index is in
+// use by the session.
+func (in *Intake) Identities(ctx context.Context, refs []known.Ref) ([]crypt.Identity, error) {
+	q := question{refs, make(chan []crypt.Identity, 1)}
+	select {
+	case in.ask <- q:
+	case <-in.ctx.Done():
+		return nil, context.Cause(in.ctx)
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	}
+	return <-q.answer, nil // at once
 }
 
 // Append appends to the stream all chunks of a Draft, which is not to be used

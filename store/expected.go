@@ -1,0 +1,187 @@
+package store
+
+import (
+	"context"
+	"iter"
+
+	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
+)
+
+// expected is what a stream's contents are probably made of: the chunks of the
+// latest capture of the same volume. Where a content goes on with the one that
+// is next, its end need not be searched for, which is the most work there is in
+// what did not change. Each is compared by its identity, so a capture is the
+// same with or without. Its methods work on nil, which expects nothing.
+//
+// Whatever goes wrong only ends the expecting.
+type expected struct {
+	cancel context.CancelFunc
+	blocks <-chan []expectedChunk // in order
+	hasher *crypt.Hasher
+
+	next []expectedChunk // that have come
+	lost bool            // the contents did not go on with the first of next
+	at   int64           // length of the contents so far
+}
+
+type expectedChunk struct {
+	ref    known.Ref
+	length int
+	id     crypt.Identity
+	at     int64 // in the contents, as far as nothing was inserted or deleted
+}
+
+const (
+	expectedBlock = 512 // chunks that are looked up together
+	// Where the contents were lost, they are looked for again among the chunks
+	// up to so many bytes before and behind the place where they are, but no
+	// more than so many chunks: what was inserted or deleted must be shorter.
+	expectedBefore = 4 << 20
+	expectedBehind = 16 << 20
+	expectedMost   = 4 * expectedBlock
+)
+
+// expect begins to look up the chunks of the latest capture of a volume that is
+// read as a stream.
+func (s *session) expect(ctx context.Context, v VolumeInput) *expected {
+	ctx, cancel := context.WithCancel(ctx)
+	blocks := make(chan []expectedChunk, 2)
+	go func() {
+		defer close(blocks)
+		captures, _ := s.r.Captures(ctx) // without damaged ones
+		if contents := latestContents(captures, s.o, v); contents != nil {
+			s.lookUp(ctx, contents, blocks)
+		}
+	}()
+	return &expected{cancel: cancel, blocks: blocks, hasher: s.r.keys.NewHasher()}
+}
+
+// latestContents gives the contents of the latest capture of a stream's volume,
+// or nil.
+func latestContents(captures []*Capture, o CaptureOptions, v VolumeInput) *format.Recipe {
+	for i := len(captures) - 1; i >= 0; i-- {
+		c := captures[i]
+		if c.Name != o.Name || c.Host != o.Host {
+			continue
+		}
+		for j := range c.Volumes {
+			if r := c.Volumes[j].record; r.States == nil && r.Name == v.Name {
+				return r.Contents
+			}
+		}
+	}
+	return nil
+}
+
+// lookUp sends the chunks of contents, with all that the index and the slabs say
+// of them.
+func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<- []expectedChunk) {
+	next, stop := iter.Pull2(placesOf(ctx, s.r.slabs.Runs(ctx, contents)))
+	defer stop()
+	p := &prior{r: s.r, index: s.index, ctx: ctx, places: next}
+	for at := int64(0); ; {
+		block := make([]expectedChunk, 0, expectedBlock)
+		refs := make([]known.Ref, 0, expectedBlock)
+		for len(block) < cap(block) {
+			place, err, ok := next()
+			if err != nil || !ok {
+				break
+			}
+			if c, ok := p.chunk(place); ok {
+				block = append(block, expectedChunk{ref: c.ref, length: c.length, at: at})
+				refs = append(refs, c.ref)
+				at += int64(c.length)
+			}
+		}
+		if len(block) == 0 {
+			return
+		}
+		ids, err := s.intake.Identities(ctx, refs)
+		if err != nil {
+			return
+		}
+		for i := range block {
+			block[i].id = ids[i]
+		}
+		select {
+		case to <- block:
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// close ends the looking up, before the session ends.
+func (x *expected) close() {
+	if x != nil {
+		x.cancel()
+		for range x.blocks { // until it has ended
+		}
+	}
+}
+
+// take gives the next chunk if it is the expected one.
+func (x *expected) take(cutter *chunk.Cutter) (c expectedChunk, ok bool) {
+	if x == nil || x.lost || cutter.Done() || !x.more() {
+		return c, false
+	}
+	c = x.next[0]
+	if cutter.Take(c.length, func(b []byte) bool { return x.hasher.Sum(b) == c.id }) == nil {
+		x.lost = !cutter.Done()
+		return c, false
+	}
+	x.next = x.next[1:]
+	x.at += int64(c.length)
+	return c, true
+}
+
+// more makes sure that there is a next chunk, if it has come by now.
+func (x *expected) more() bool {
+	if len(x.next) == 0 {
+		x.receive()
+	}
+	return len(x.next) > 0
+}
+
+// receive takes in another block if it is there, and tells whether it was.
+func (x *expected) receive() bool {
+	select {
+	case block := <-x.blocks:
+		x.next = append(x.next, block...)
+		return len(block) > 0
+	default:
+		return false
+	}
+}
+
+// passed says that the contents went on with another chunk. If that is one
+// expected soon, what follows it is expected next.
+func (x *expected) passed(b []byte) {
+	if x == nil {
+		return
+	}
+	x.at += int64(len(b))
+	x.lost = true
+	x.move()
+	for i := range x.next {
+		if c := &x.next[i]; c.length == len(b) && x.hasher.Sum(b) == c.id {
+			x.next, x.lost = x.next[i+1:], false
+			return
+		}
+	}
+}
+
+// move keeps the chunks near the place where the contents are.
+func (x *expected) move() {
+	for len(x.next) > 0 && x.next[0].at < x.at-expectedBefore {
+		x.next = x.next[1:]
+	}
+	for len(x.next) < expectedMost && (len(x.next) == 0 || x.next[len(x.next)-1].at < x.at+expectedBehind) {
+		if !x.receive() {
+			return
+		}
+	}
+}
