@@ -19,7 +19,7 @@ type Cutter struct {
 
 	// data is a window of the bytes before, then those that were read; nil until
 	// there is something to read.
-	data   []byte
+	data []byte
 	at   int // bytes at hand that are part of a chunk already
 	end  int // bytes at hand
 

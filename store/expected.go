@@ -3,11 +3,13 @@ package store
 import (
 	"context"
 	"iter"
+	"slices"
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // expected is what a stream's contents are probably made of: the chunks of the
@@ -24,24 +26,25 @@ type expected struct {
 
 	next []expectedChunk // that have come
 	lost bool            // the contents did not go on with the first of next
-	at   int64           // length of the contents so far
+	at   int64           // in the contents before, where those at hand are now
 }
 
 type expectedChunk struct {
 	ref    known.Ref
 	length int
 	id     crypt.Identity
-	at     int64 // in the contents, as far as nothing was inserted or deleted
+	at     int64 // in the contents it was in
 }
 
 const (
-	expectedBlock = 512 // chunks that are looked up together
-	// Where the contents were lost, they are looked for again among the chunks
-	// up to so many bytes before and behind the place where they are, but no
-	// more than so many chunks: what was inserted or deleted must be shorter.
+	expectedCaptures = 64  // among so many, at the most, the one before is looked for
+	expectedBlock    = 512 // chunks that are looked up together
+	// Where contents went on with another chunk, they are looked for again among
+	// the chunks up to so many bytes before and behind the place, but no more than
+	// so many chunks: what was inserted or deleted at once must be shorter.
 	expectedBefore = 4 << 20
 	expectedBehind = 16 << 20
-	expectedMost   = 4 * expectedBlock
+	expectedMost   = 2 * expectedBlock
 )
 
 // expect begins to look up the chunks of the latest capture of a volume that is
@@ -51,24 +54,42 @@ func (s *session) expect(ctx context.Context, v VolumeInput) *expected {
 	blocks := make(chan []expectedChunk, 2)
 	go func() {
 		defer close(blocks)
-		captures, _ := s.r.Captures(ctx) // without damaged ones
-		if contents := latestContents(captures, s.o, v); contents != nil {
+		if contents := s.latestContents(ctx, v); contents != nil {
 			s.lookUp(ctx, contents, blocks)
 		}
 	}()
 	return &expected{cancel: cancel, blocks: blocks, hasher: s.r.keys.NewHasher()}
 }
 
-// latestContents gives the contents of the latest capture of a stream's volume,
-// or nil.
-func latestContents(captures []*Capture, o CaptureOptions, v VolumeInput) *format.Recipe {
-	for i := len(captures) - 1; i >= 0; i-- {
-		c := captures[i]
+// latestContents gives the contents of a stream's volume in the latest of the
+// last captures, retired ones too, or nil.
+func (s *session) latestContents(ctx context.Context, v VolumeInput) *format.Recipe {
+	infos, err := s.r.storage.List(ctx, names.Captures)
+	if err != nil {
+		return nil
+	}
+	all := generations(infos)
+	for range expectedCaptures / readers {
+		from := max(0, len(all)-readers)
+		captures, _, _, err := s.r.readCaptures(ctx, all[from:])
+		if err != nil || len(captures) == 0 {
+			return nil
+		}
+		if contents := contentsAmong(captures, s.o, v); contents != nil {
+			return contents
+		}
+		all = all[:from]
+	}
+	return nil
+}
+
+func contentsAmong(captures []*Capture, o CaptureOptions, v VolumeInput) *format.Recipe {
+	for _, c := range slices.Backward(captures) {
 		if c.Name != o.Name || c.Host != o.Host {
 			continue
 		}
-		for j := range c.Volumes {
-			if r := c.Volumes[j].record; r.States == nil && r.Name == v.Name {
+		for i := range c.Volumes {
+			if r := c.Volumes[i].record; r.States == nil && r.Name == v.Name {
 				return r.Contents
 			}
 		}
@@ -99,12 +120,12 @@ func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<-
 		if len(block) == 0 {
 			return
 		}
-		ids, err := s.intake.Identities(ctx, refs)
+		ids, err := s.intake.Resolve(ctx, refs)
 		if err != nil {
 			return
 		}
 		for i := range block {
-			block[i].id = ids[i]
+			block[i].ref, block[i].id = refs[i], ids[i]
 		}
 		select {
 		case to <- block:
@@ -168,6 +189,7 @@ func (x *expected) passed(b []byte) {
 	x.move()
 	for i := range x.next {
 		if c := &x.next[i]; c.length == len(b) && x.hasher.Sum(b) == c.id {
+			x.at = c.at + int64(len(b)) // whatever was inserted or deleted before
 			x.next, x.lost = x.next[i+1:], false
 			return
 		}

@@ -59,7 +59,7 @@ func (a *assembler) handle(b *batch) error {
 	return nil
 }
 
-// question asks for the identities of chunks that the index knows.
+// question is what Resolve asks.
 type question struct {
 	refs   []known.Ref
 	answer chan []crypt.Identity
@@ -69,6 +69,7 @@ func (a *assembler) answer(q question) {
 	ids := make([]crypt.Identity, len(q.refs))
 	for i, r := range q.refs {
 		ids[i] = a.in.cfg.Index.ID(r)
+		q.refs[i], _ = a.in.cfg.Index.Lookup(ids[i]) // finds it or its equal
 	}
 	q.answer <- ids // never blocks: it has room for one
 }

@@ -130,10 +130,11 @@ func (in *Intake) PutKnown(s *Stream, ref known.Ref, n int) error {
 	return nil
 }
 
-// Identities gives the identities of chunks that the index knows. Unlike the
-// other methods it is for any goroutine, and ends with ctx too: the index is in
-// use by the session.
-func (in *Intake) Identities(ctx context.Context, refs []known.Ref) ([]crypt.Identity, error) {
+// Resolve gives the identities of chunks that the index knows, and replaces refs
+// by those under which the index finds them: so it makes no difference whether a
+// chunk is put or told by PutKnown. Unlike the other methods it is for any
+// goroutine, since the session has the index in use, and it ends with ctx too.
+func (in *Intake) Resolve(ctx context.Context, refs []known.Ref) ([]crypt.Identity, error) {
 	q := question{refs, make(chan []crypt.Identity, 1)}
 	select {
 	case in.ask <- q:
