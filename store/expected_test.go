@@ -1,0 +1,175 @@
+package store
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"io"
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+func expectedRepository(t *testing.T) *Repository {
+	t.Helper()
+	r, err := Create(t.Context(), storage.NewMemory(), crypt.NewKeyFile(), CreateOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { r.Close() })
+	return r
+}
+
+func captureAs(t *testing.T, r *Repository, name string, b []byte) *Capture {
+	t.Helper()
+	c, err := r.Capture(t.Context(), CaptureOptions{Name: name, Volumes: []VolumeInput{{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
+		return io.NopCloser(bytes.NewReader(b)), nil
+	}}}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+func noiseBytes(seed byte, n int) []byte {
+	b := make([]byte, n)
+	rand.NewChaCha8([32]byte{seed}).Read(b)
+	return b
+}
+
+// changed are streams that go on from a base in different ways.
+func changed() map[string][]byte {
+	base := noiseBytes(1, 6<<20)
+	edit := bytes.Clone(base)
+	edit[3<<20] ^= 1
+	return map[string][]byte{
+		"unchanged":  base,
+		"one byte":   edit,
+		"inserted":   slices.Concat(base[:2<<20], noiseBytes(2, 1<<20), base[2<<20:]),
+		"deleted":    slices.Concat(base[:1<<20], base[3<<20+77:]),
+		"cut short":  base[:4<<20+5],
+		"appended":   slices.Concat(base, noiseBytes(3, 200_000)),
+		"exchanged":  slices.Concat(base[4<<20:], base[:4<<20]),
+		"all new":    noiseBytes(4, 6<<20),
+		"zeros":      make([]byte, 6<<20),
+		"empty":      nil,
+		"with zeros": slices.Concat(base[:2<<20], make([]byte, 1<<20), base[2<<20:]),
+	}
+}
+
+// A capture is the same whatever was expected of it: same identities, lengths
+// and places of its chunks as that of another name, of which nothing is.
+func TestExpectingChangesNothing(t *testing.T) {
+	r := expectedRepository(t)
+	base := changed()["unchanged"]
+	captureAs(t, r, "seedbank", base)
+	for name, b := range changed() {
+		other := captureAs(t, r, "other "+name, b)
+		c := captureAs(t, r, "seedbank", b)
+		got, want := c.Volumes[0].record, other.Volumes[0].record
+		if (got.Contents == nil) != (want.Contents == nil) {
+			t.Fatalf("%s: contents %v, without expecting %v", name, got.Contents, want.Contents)
+		}
+		if got.Contents != nil && (got.Contents.Digest != want.Contents.Digest || !slices.Equal(got.Contents.Runs, want.Contents.Runs)) {
+			t.Errorf("%s: contents %+v, without expecting %+v", name, got.Contents, want.Contents)
+		}
+		sum := sha256.New()
+		if err := r.Restore(t.Context(), &c.Volumes[0], sum, RestoreOptions{}); err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		if s := sha256.Sum256(b); !bytes.Equal(sum.Sum(nil), s[:]) {
+			t.Errorf("%s: another stream is restored", name)
+		}
+	}
+}
+
+// chunksOf gives the chunks of contents as they are expected later.
+func chunksOf(t *testing.T, r *Repository, params chunk.Params, b []byte) (all []expectedChunk) {
+	t.Helper()
+	c, err := chunk.NewCutter(params)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Reset(bytes.NewReader(b))
+	h := r.keys.NewHasher()
+	for at := int64(0); ; {
+		b, err := c.Next(nil)
+		if err == io.EOF {
+			return all
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		all = append(all, expectedChunk{length: len(b), id: h.Sum(b), at: at})
+		at += int64(len(b))
+	}
+}
+
+// What did not change is taken without a search, but for what lies around a
+// change.
+func TestExpectedIsTaken(t *testing.T) {
+	r := expectedRepository(t)
+	params, err := r.params()
+	if err != nil {
+		t.Fatal(err)
+	}
+	base := chunksOf(t, r, params, changed()["unchanged"])
+	for name, most := range map[string]int{ // of the chunks that are searched for
+		"unchanged": 0, "one byte": 5, "inserted": 1<<20/params.Average + 5, "deleted": 5,
+		"cut short": 1, "appended": 200_000/params.Average + 2, "with zeros": 1<<20/params.Min() + 5,
+	} {
+		b := changed()[name]
+		blocks := make(chan []expectedChunk, len(base))
+		for block := range slices.Chunk(base, 100) {
+			blocks <- slices.Clone(block)
+		}
+		x := &expected{blocks: blocks, hasher: r.keys.NewHasher()}
+		c, _ := chunk.NewCutter(params)
+		c.Reset(bytes.NewReader(b))
+		searched, length := 0, 0
+		for {
+			if got, ok := x.take(c); ok {
+				length += got.length
+				continue
+			}
+			got, err := c.Next(nil)
+			if err == io.EOF {
+				break
+			}
+			x.passed(got)
+			length += len(got)
+			searched++
+		}
+		if length != len(b) {
+			t.Errorf("%s: %d bytes of %d", name, length, len(b))
+		}
+		if searched > most {
+			t.Errorf("%s: %d chunks searched for, more than %d", name, searched, most)
+		}
+	}
+}
+
+// What is expected of a stream comes from the latest capture of the same volume,
+// and from none of a folder.
+func TestLatestContents(t *testing.T) {
+	r := expectedRepository(t)
+	captureAs(t, r, "seedbank", noiseBytes(1, 100_000))
+	want := captureAs(t, r, "seedbank", noiseBytes(2, 100_000)).Volumes[0].record.Contents
+	for i := range 2 * readers {
+		captureAs(t, r, "other", noiseBytes(byte(i), 1000))
+	}
+	for _, test := range []struct {
+		name, volume string
+		found        bool
+	}{{"seedbank", "data", true}, {"seedbank", "config", false}, {"nobody", "data", false}} {
+		s := &session{r: r, o: CaptureOptions{Name: test.name}}
+		got := s.latestContents(t.Context(), VolumeInput{Name: test.volume})
+		if (got != nil) != test.found || got != nil && got.Digest != want.Digest {
+			t.Errorf("%s, volume %s: %+v", test.name, test.volume, got)
+		}
+	}
+}
