@@ -353,6 +353,18 @@ func TestNoAllocationPerChunk(t *testing.T) {
 	}); n > 0 {
 		t.Errorf("Cutter: %v allocations", n)
 	}
+	lengths := libraryLengths(t, p, data)
+	if n := testing.AllocsPerRun(5, func() {
+		r.Reset(data)
+		c.Reset(r)
+		for _, n := range lengths {
+			if c.Take(n, func([]byte) bool { return true }) == nil {
+				t.Fatal("not taken")
+			}
+		}
+	}); n > 0 {
+		t.Errorf("Take: %v allocations", n)
+	}
 	w, _ := NewWriter(p, func([]byte) error { return nil })
 	w.Write(data) // grows its buffer
 	if n := testing.AllocsPerRun(5, func() { w.Write(data) }); n > 0 {
