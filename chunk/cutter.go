@@ -1,8 +1,6 @@
 package chunk
 
-import (
-	"io"
-)
+import "io"
 
 // cutterBuffer is how many bytes a Cutter reads at a time: so few that they are
 // still in a core's own cache when the last of them are copied into a chunk.

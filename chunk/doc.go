@@ -5,9 +5,18 @@
 // A content is cut where the fingerprint of the last 64 bytes ends in zero
 // bits. The fingerprints are those of Michael O. Rabin, "Fingerprinting by
 // Random Polynomials" (Harvard Aiken Computation Laboratory, TR-15-81, 1981),
-// rolled over the content as github.com/restic/chunker implements them; the
-// ends are that library's, byte for byte. A [Cutter] pulls chunks out of a
-// reader, a [Writer] is written to; both find the same ends.
+// and the ends are those that github.com/restic/chunker finds, byte for byte. A
+// [Cutter] pulls chunks out of a reader, a [Writer] is written to; both find
+// the same ends.
+//
+// # Search
+//
+// Whether a content may be cut at a place depends on the 64 bytes before it
+// alone, as no chunk is shorter than that. So a Cutter first searches all it has
+// read for such places, in four lanes at a time, each of which rolls a
+// fingerprint of its own: in a single one each step waits for a table look-up of
+// the step before. Then it chooses among the places, by the lengths allowed. A
+// chunk that is known already need not be searched: see [Cutter.Take].
 //
 // # Lengths
 //

@@ -10,7 +10,7 @@ import (
 var ErrClosed = errors.New("write to a closed chunk writer")
 
 // A Writer cuts the bytes written to it, and hands each chunk to a function as
-// soon as its end is certain: up to 512 KiB and one chunk later than it was
+// soon as its end is certain: up to 256 KiB and one chunk later than it was
 // written. It cuts where a Cutter does, however the bytes are divided among
 // the writes. It is not safe for concurrent use.
 type Writer struct {

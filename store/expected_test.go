@@ -151,6 +151,28 @@ func TestExpectedIsTaken(t *testing.T) {
 	}
 }
 
+func TestExpectingDoesNotAllocate(t *testing.T) {
+	r := expectedRepository(t)
+	params := chunk.Params{Average: chunk.DefaultAverage, Polynomial: 0x3DA3358B4DC173}
+	data := changed()["unchanged"]
+	all := chunksOf(t, r, params, data)
+	x := &expected{hasher: r.keys.NewHasher()}
+	c, _ := chunk.NewCutter(params)
+	in := bytes.NewReader(data)
+	if n := testing.AllocsPerRun(5, func() {
+		in.Reset(data)
+		c.Reset(in)
+		x.next = all
+		for range all {
+			if _, ok := x.take(c); !ok {
+				t.Fatal("not taken")
+			}
+		}
+	}); n > 0 {
+		t.Errorf("%v allocations for %d chunks", n, len(all))
+	}
+}
+
 // What is expected of a stream comes from the latest capture of the same volume,
 // and from none of a folder.
 func TestLatestContents(t *testing.T) {

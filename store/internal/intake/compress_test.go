@@ -90,3 +90,37 @@ func TestResolveEndsWithItsContext(t *testing.T) {
 	}
 	in.Abandon(t.Context())
 }
+
+// Chunks that are known pass without an allocation each.
+func TestAllocationsOfKnownChunks(t *testing.T) {
+	r := newRepo(t)
+	chunks := noise(6, 2000, 4000)
+	in := r.start(t, t.Context(), known.New())
+	mustPut(t, in, in.Stream(Contents), chunks...)
+	mustClose(t, in)
+	in = r.start(t, t.Context(), r.known(t))
+	for name, put := range map[string]func(s *Stream) error{
+		"found": func(s *Stream) error { return putAll(in, s, chunks...) },
+		"told": func(s *Stream) error {
+			for i, c := range chunks {
+				if err := in.PutKnown(s, known.Ref(i), len(c)); err != nil {
+					return err
+				}
+			}
+			return nil
+		},
+	} {
+		n := testing.AllocsPerRun(3, func() {
+			if err := put(in.Stream(Contents)); err != nil {
+				t.Fatal(err)
+			}
+			if err := in.Settle(); err != nil {
+				t.Fatal(err)
+			}
+		})
+		if n > float64(len(chunks)/10) {
+			t.Errorf("%s: %v allocations for %d chunks", name, n, len(chunks))
+		}
+	}
+	mustClose(t, in)
+}
