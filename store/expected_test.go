@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
@@ -26,7 +27,12 @@ func expectedRepository(t *testing.T) *Repository {
 
 func captureAs(t *testing.T, r *Repository, name string, b []byte) *Capture {
 	t.Helper()
-	c, err := r.Capture(t.Context(), CaptureOptions{Name: name, Volumes: []VolumeInput{{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
+	return captureAt(t, r, time.Now(), name, b)
+}
+
+func captureAt(t *testing.T, r *Repository, taken time.Time, name string, b []byte) *Capture {
+	t.Helper()
+	c, err := r.Capture(t.Context(), CaptureOptions{Name: name, Taken: taken, Volumes: []VolumeInput{{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
 		return io.NopCloser(bytes.NewReader(b)), nil
 	}}}})
 	if err != nil {
@@ -177,10 +183,13 @@ func TestExpectingDoesNotAllocate(t *testing.T) {
 // and from none of a folder.
 func TestLatestContents(t *testing.T) {
 	r := expectedRepository(t)
-	captureAs(t, r, "seedbank", noiseBytes(1, 100_000))
-	want := captureAs(t, r, "seedbank", noiseBytes(2, 100_000)).Volumes[0].record.Contents
+	taken := time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)
+	captureAt(t, r, taken, "seedbank", noiseBytes(1, 100_000))
+	taken = taken.Add(time.Minute) // ids tell minutes apart
+	want := captureAt(t, r, taken, "seedbank", noiseBytes(2, 100_000)).Volumes[0].record.Contents
 	for i := range 2 * readers {
-		captureAs(t, r, "other", noiseBytes(byte(i), 1000))
+		taken = taken.Add(time.Minute)
+		captureAt(t, r, taken, "other", noiseBytes(byte(i), 1000))
 	}
 	for _, test := range []struct {
 		name, volume string

@@ -80,15 +80,12 @@ func TestResolve(t *testing.T) {
 }
 
 func TestResolveEndsWithItsContext(t *testing.T) {
-	r := newRepo(t)
-	in := r.start(t, t.Context(), known.New())
-	in.ask = nil // nobody hears
 	ctx, cancel := context.WithCancel(t.Context())
+	in := &Intake{ctx: t.Context(), ask: make(chan question)} // nobody hears
 	cancel()
 	if _, err := in.Resolve(ctx, nil); !errors.Is(err, context.Canceled) {
 		t.Error(err)
 	}
-	in.Abandon(t.Context())
 }
 
 // Chunks that are known pass without an allocation each.
