@@ -53,12 +53,12 @@ func (s *scanner) fingerprint(w []byte) (f uint64) {
 	return f
 }
 
-// lanes is how many parts are searched at the same time, each in steps of 64
-// bytes: four fingerprints and what it takes to compute them fit in the
+// lanes is how many parts are searched at the same time, each in steps of so
+// many bytes: four fingerprints and what it takes to compute them fit in the
 // registers of a core.
 const (
 	lanes = 4
-	step  = 64
+	step  = 256
 )
 
 // overrun is how many bytes at the most a search goes beyond its end, where it
@@ -67,41 +67,54 @@ const overrun = lanes*step - 1
 
 // search sets the bits of the places in data[window+from:window+to], and
 // clears those of the others: bit i%64 of places[i/64] says that the content
-// may be cut behind data[window+i]. It takes from as the multiple of step at or
+// may be cut behind data[window+i]. It takes from as the multiple of 64 at or
 // below. There must be overrun bytes behind to, in data and places.
 func (s *scanner) search(data []byte, from, to int, places []uint64) {
 	if from >= to {
 		return
 	}
-	from &^= step - 1
+	from &^= 63
 	n := (to - from + overrun) / (lanes * step) * step // bytes of a lane
-	clear(places[from/64 : (from+lanes*n)/64])
-	d0, d1, d2, d3 := data[from:], data[from+n:], data[from+2*n:], data[from+3*n:]
-	f0, f1, f2, f3 := s.fingerprint(d0), s.fingerprint(d1), s.fingerprint(d2), s.fingerprint(d3)
-	for at := 0; at < n; at += step {
-		w0 := (*[step + window]byte)(d0[at:])
-		w1 := (*[step + window]byte)(d1[at:])
-		w2 := (*[step + window]byte)(d2[at:])
-		w3 := (*[step + window]byte)(d3[at:])
-		for i := range step {
-			f0 = f0<<8 ^ (uint64(w0[i+window]) ^ s.out[w0[i]]) ^ s.mod[uint8(f0>>(degree-8))]
-			f1 = f1<<8 ^ (uint64(w1[i+window]) ^ s.out[w1[i]]) ^ s.mod[uint8(f1>>(degree-8))]
-			f2 = f2<<8 ^ (uint64(w2[i+window]) ^ s.out[w2[i]]) ^ s.mod[uint8(f2>>(degree-8))]
-			f3 = f3<<8 ^ (uint64(w3[i+window]) ^ s.out[w3[i]]) ^ s.mod[uint8(f3>>(degree-8))]
-			if f0&s.mask == 0 {
-				places[(from+at)/64] |= 1 << i
-			}
-			if f1&s.mask == 0 {
-				places[(from+n+at)/64] |= 1 << i
-			}
-			if f2&s.mask == 0 {
-				places[(from+2*n+at)/64] |= 1 << i
-			}
-			if f3&s.mask == 0 {
-				places[(from+3*n+at)/64] |= 1 << i
-			}
+	var f [lanes]uint64
+	for k := range f {
+		f[k] = s.fingerprint(data[from+k*n:])
+	}
+	for at := from; at < from+n; at += step {
+		var hits [lanes][step / 64]uint64
+		s.roll(&f, (*stretch)(data[at:]), (*stretch)(data[at+n:]), (*stretch)(data[at+2*n:]), (*stretch)(data[at+3*n:]), &hits)
+		for k := range hits {
+			copy(places[(at+k*n)/64:], hits[k][:])
 		}
 	}
+}
+
+// stretch is what a lane goes over in a step, behind the window before it.
+type stretch [window + step]byte
+
+// roll goes over a stretch in each lane, from the fingerprints of the windows
+// before, and sets the bits of the places found.
+func (s *scanner) roll(f *[lanes]uint64, w0, w1, w2, w3 *stretch, hits *[lanes][step / 64]uint64) {
+	mask := s.mask
+	f0, f1, f2, f3 := f[0], f[1], f[2], f[3]
+	for i := range step {
+		f0 = f0<<8 ^ (uint64(w0[i+window]) ^ s.out[w0[i]]) ^ s.mod[uint8(f0>>(degree-8))]
+		f1 = f1<<8 ^ (uint64(w1[i+window]) ^ s.out[w1[i]]) ^ s.mod[uint8(f1>>(degree-8))]
+		f2 = f2<<8 ^ (uint64(w2[i+window]) ^ s.out[w2[i]]) ^ s.mod[uint8(f2>>(degree-8))]
+		f3 = f3<<8 ^ (uint64(w3[i+window]) ^ s.out[w3[i]]) ^ s.mod[uint8(f3>>(degree-8))]
+		if f0&mask == 0 {
+			hits[0][i/64] |= 1 << (i % 64)
+		}
+		if f1&mask == 0 {
+			hits[1][i/64] |= 1 << (i % 64)
+		}
+		if f2&mask == 0 {
+			hits[2][i/64] |= 1 << (i % 64)
+		}
+		if f3&mask == 0 {
+			hits[3][i/64] |= 1 << (i % 64)
+		}
+	}
+	f[0], f[1], f[2], f[3] = f0, f1, f2, f3
 }
 
 // first gives the first place from from on and before to, or to.
