@@ -20,6 +20,7 @@ import (
 //
 // Whatever goes wrong only ends the expecting.
 type expected struct {
+	start  func() <-chan []expectedChunk // nil once it was called
 	cancel context.CancelFunc
 	blocks <-chan []expectedChunk // in order
 	hasher *crypt.Hasher
@@ -37,6 +38,10 @@ type expectedChunk struct {
 }
 
 const (
+	// Only a stream that has come to so many bytes is worth the calls to the
+	// storage.
+	expectedFrom = 4 << 20
+
 	expectedCaptures = 64  // among so many, at the most, the one before is looked for
 	expectedBlock    = 512 // chunks that are looked up together
 	// Where contents went on with another chunk, they are looked for again among
@@ -47,18 +52,21 @@ const (
 	expectedMost   = 2 * expectedBlock
 )
 
-// expect begins to look up the chunks of the latest capture of a volume that is
-// read as a stream.
+// expect prepares to look up the chunks of the latest capture of a volume that
+// is read as a stream.
 func (s *session) expect(ctx context.Context, v VolumeInput) *expected {
 	ctx, cancel := context.WithCancel(ctx)
-	blocks := make(chan []expectedChunk, 2)
-	go func() {
-		defer close(blocks)
-		if contents := s.latestContents(ctx, v); contents != nil {
-			s.lookUp(ctx, contents, blocks)
-		}
-	}()
-	return &expected{cancel: cancel, blocks: blocks, hasher: s.r.keys.NewHasher()}
+	start := func() <-chan []expectedChunk {
+		blocks := make(chan []expectedChunk, 2)
+		go func() {
+			defer close(blocks)
+			if contents := s.latestContents(ctx, v); contents != nil {
+				s.lookUp(ctx, contents, blocks)
+			}
+		}()
+		return blocks
+	}
+	return &expected{start: start, cancel: cancel, hasher: s.r.keys.NewHasher()}
 }
 
 // latestContents gives the contents of a stream's volume in the latest of the
@@ -137,8 +145,11 @@ func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<-
 
 // close ends the looking up, before the session ends.
 func (x *expected) close() {
-	if x != nil {
-		x.cancel()
+	if x == nil {
+		return
+	}
+	x.cancel()
+	if x.blocks != nil {
 		for range x.blocks { // until it has ended
 		}
 	}
@@ -179,12 +190,15 @@ func (x *expected) receive() bool {
 }
 
 // passed says that the contents went on with another chunk. If that is one
-// expected soon, what follows it is expected next.
+// expected soon, what follows it is expected next. The looking up begins here.
 func (x *expected) passed(b []byte) {
 	if x == nil {
 		return
 	}
 	x.at += int64(len(b))
+	if x.start != nil && x.at >= expectedFrom {
+		x.blocks, x.start = x.start(), nil
+	}
 	x.lost = true
 	x.move()
 	for i := range x.next {

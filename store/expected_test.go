@@ -49,21 +49,21 @@ func noiseBytes(seed byte, n int) []byte {
 
 // changed are streams that go on from a base in different ways.
 func changed() map[string][]byte {
-	base := noiseBytes(1, 6<<20)
+	base := noiseBytes(1, 16<<20)
 	edit := bytes.Clone(base)
-	edit[3<<20] ^= 1
+	edit[9<<20] ^= 1
 	return map[string][]byte{
 		"unchanged":  base,
 		"one byte":   edit,
-		"inserted":   slices.Concat(base[:2<<20], noiseBytes(2, 1<<20), base[2<<20:]),
-		"deleted":    slices.Concat(base[:1<<20], base[3<<20+77:]),
-		"cut short":  base[:4<<20+5],
+		"inserted":   slices.Concat(base[:8<<20], noiseBytes(2, 1<<20), base[8<<20:]),
+		"deleted":    slices.Concat(base[:7<<20], base[9<<20+77:]),
+		"cut short":  base[:12<<20+5],
 		"appended":   slices.Concat(base, noiseBytes(3, 200_000)),
-		"exchanged":  slices.Concat(base[4<<20:], base[:4<<20]),
-		"all new":    noiseBytes(4, 6<<20),
-		"zeros":      make([]byte, 6<<20),
+		"exchanged":  slices.Concat(base[10<<20:], base[:10<<20]),
+		"all new":    noiseBytes(4, 16<<20),
+		"zeros":      make([]byte, 16<<20),
 		"empty":      nil,
-		"with zeros": slices.Concat(base[:2<<20], make([]byte, 1<<20), base[2<<20:]),
+		"with zeros": slices.Concat(base[:8<<20], make([]byte, 1<<20), base[8<<20:]),
 	}
 }
 
