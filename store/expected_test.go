@@ -74,6 +74,9 @@ func TestExpectingChangesNothing(t *testing.T) {
 	base := changed()["unchanged"]
 	captureAs(t, r, "seedbank", base)
 	for name, b := range changed() {
+		if testing.Short() && name != "one byte" && name != "deleted" && name != "cut short" {
+			continue
+		}
 		other := captureAs(t, r, "other "+name, b)
 		c := captureAs(t, r, "seedbank", b)
 		got, want := c.Volumes[0].record, other.Volumes[0].record
@@ -200,5 +203,47 @@ func TestLatestContents(t *testing.T) {
 		if (got != nil) != test.found || got != nil && got.Digest != want.Digest {
 			t.Errorf("%s, volume %s: %+v", test.name, test.volume, got)
 		}
+	}
+}
+
+// What is looked up is what the capture before is made of.
+func TestLookUpExpected(t *testing.T) {
+	r := expectedRepository(t)
+	base := changed()["unchanged"]
+	captureAs(t, r, "seedbank", base)
+	o := CaptureOptions{Name: "seedbank", Volumes: []VolumeInput{{Name: "data"}}}
+	s, err := r.newSession(t.Context(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.abandon(t.Context())
+	x := s.expect(t.Context(), o.Volumes[0])
+	x.passed(base[:expectedFrom-1])
+	if x.blocks != nil {
+		t.Error("looked up for a short stream")
+	}
+	x.passed(base[:1])
+	if x.blocks == nil {
+		t.Fatal("not looked up")
+	}
+	x.close() // may have cut it short
+	x = s.expect(t.Context(), o.Volumes[0])
+	x.blocks = x.start()
+	var got []expectedChunk
+	for block := range x.blocks {
+		got = append(got, block...)
+	}
+	x.close()
+	want := chunksOf(t, r, s.params, base)
+	for i := range got {
+		if i < len(want) {
+			want[i].ref = got[i].ref
+		}
+		if ref, ok := s.index.Lookup(got[i].id); !ok || ref != got[i].ref {
+			t.Errorf("chunk %d has number %d in the index, not %d", i, got[i].ref, ref)
+		}
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("%d chunks are looked up that are not the %d of the capture", len(got), len(want))
 	}
 }
