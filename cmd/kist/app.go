@@ -51,6 +51,10 @@ func (a *app) commands() []*cli.Command {
 		a.restoreCommand(),
 		a.compareCommand(),
 		a.usageCommand(),
+		a.holdCommand(),
+		a.releaseCommand(),
+		a.retireCommand(),
+		a.reclaimCommand(),
 		a.repairCommand(),
 		a.passphraseCommand(),
 		a.scheduleCommand(),
@@ -102,6 +106,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 
 // parser makes the flag parser. It neither ends the process nor prints.
 func (a *app) parser(commands []*cli.Command) *cli.App {
+	explainFlags(commands)
 	return &cli.App{
 		Name:  "kist",
 		Flags: sharedFlags(), Commands: commands,
@@ -124,6 +129,15 @@ func (a *app) parser(commands []*cli.Command) *cli.App {
 			fmt.Fprint(a.stderr, a.overview())
 			return &statusError{status: statusUsage}
 		},
+	}
+}
+
+// explainFlags lets commands give our errors for flags that can't be read: they do
+// not ask the app.
+func explainFlags(commands []*cli.Command) {
+	for _, c := range commands {
+		c.OnUsageError = onUsageError
+		explainFlags(c.Subcommands)
 	}
 }
 

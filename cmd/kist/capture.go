@@ -2,8 +2,8 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
-	"os"
 	"strings"
 	"time"
 
@@ -26,6 +26,7 @@ func (a *app) captureCommand() *cli.Command {
 			&cli.StringFlag{Name: "taken", Usage: "`TIME` when the data was as captured, as 2026-03-14, \"2026-03-14 02:03\" (local) or RFC 3339; by default now"},
 			&cli.StringFlag{Name: "host", Usage: "`NAME` of the machine that the data comes from; by default this one"},
 			&cli.StringSliceFlag{Name: "label", Usage: "`KEY=VALUE` of your own; may be given several times"},
+			&cli.BoolFlag{Name: "hold", Usage: "hold the capture from the start: it is never retired until kist release"},
 			&cli.BoolFlag{Name: "accept-unfinished", Usage: "take in a tar stream that is cut short or damaged, as far as it goes"},
 			&cli.BoolFlag{Name: "strict", Usage: "exit with 1 if a file changed while it was read; the capture is made all the same"},
 			&cli.BoolFlag{Name: "reread", Usage: "of folders: read every file, also those that are as in the capture before"},
@@ -77,6 +78,7 @@ type capturing struct {
 	options store.CaptureOptions
 	sources []*source
 	strict  bool
+	hold    bool
 	reading func() // called on every progress, and when all has been read
 }
 
@@ -138,7 +140,11 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*take
 	if err != nil {
 		return nil, explainUnfinished(err)
 	}
-	return &taken{c, time.Since(began)}, nil
+	t := &taken{Capture: c, took: time.Since(began)}
+	if s.hold {
+		t.hold = func() error { return r.Hold(ctx, []string{c.ID}, markOptions("")) }
+	}
+	return t, nil
 }
 
 // input is the capture as the store takes it. end takes the progress off the
@@ -162,6 +168,7 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 
 // report says what was captured. The capture is committed, whatever comes of it.
 func (s *capturing) report(t *taken) error {
+	held := t.held()
 	s.app.summarize(t)
 	if s.app.shared.json {
 		if err := s.app.printJSON(newCaptureJSON(t.Capture)); err != nil {
@@ -171,16 +178,30 @@ func (s *capturing) report(t *taken) error {
 		s.app.printf("%s\n", t.ID)
 	}
 	if n := t.changed(); s.strict && n > 0 {
-		return fmt.Errorf("%s while being read: capture %s is committed, but may be of no single moment",
-			count(n, "file changed", "files changed"), t.ID)
+		return errors.Join(held, fmt.Errorf("%s while being read: capture %s is committed, but may be of no single moment",
+			count(n, "file changed", "files changed"), t.ID))
 	}
-	return nil
+	return held
 }
 
 // taken is a capture that was made, and how long it took.
 type taken struct {
 	*store.Capture
 	took time.Duration
+	hold func() error // if it is to be held
+}
+
+// held holds the capture, if it is to be.
+func (t *taken) held() error {
+	if t.hold == nil {
+		return nil
+	}
+	if err := t.hold(); err != nil {
+		// Not wrapped: an interrupt here leaves more than nothing.
+		return fmt.Errorf("capture %s is made, but it is not held: %v (kist hold %s holds it)", t.ID, err, t.ID)
+	}
+	t.Held = true
+	return nil
 }
 
 // changed gives how many files changed while they were read.
@@ -196,7 +217,7 @@ func (a *app) newCapturing(c *cli.Context) (*capturing, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &capturing{app: a, options: *o, strict: c.Bool("strict")}, nil
+	return &capturing{app: a, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold")}, nil
 }
 
 func foldersAsked(c *cli.Context) folderOptions {
@@ -217,8 +238,7 @@ func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
 		}
 	}
 	if o.Host == "" {
-		host, _ := os.Hostname() // a label that may be missing
-		o.Host = strings.ToValidUTF8(host, "_")
+		o.Host = hostName()
 	}
 	o.Labels, err = parseLabels(c.StringSlice("label"))
 	return o, err

@@ -39,6 +39,8 @@ func noTerminal() (*os.File, error) { return nil, errors.New("no terminal") }
 //	damage GLOB            flips a bit in the middle of the first file that fits
 //	only DIR NAME…         DIR holds files of these names, and nothing else
 //	deep DIR N             makes N folders within one another
+//	backdate AGE GLOB      makes files as old as that, at least one
+//	length DIR NAME        puts the length of all files in DIR into $NAME
 //
 // and the condition [has:TOOL], which fails rather than skips when
 // KIST_TEST_REQUIRE=all.
@@ -58,7 +60,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"status": scriptStatus, "idvar": scriptID, "damage": scriptDamage, "only": scriptOnly, "deep": scriptDeep,
-			"aged": scriptAged,
+			"aged": scriptAged, "backdate": scriptBackdate, "length": scriptLength,
 		},
 		Condition: func(cond string) (bool, error) {
 			tool, ok := strings.CutPrefix(cond, "has:")
@@ -162,4 +164,24 @@ func scriptAged(ts *testscript.TestScript, neg bool, args []string) {
 	for time.Since(newest) < 100*time.Millisecond {
 		runtime.Gosched()
 	}
+}
+
+func scriptBackdate(ts *testscript.TestScript, neg bool, args []string) {
+	age, err := time.ParseDuration(args[0])
+	ts.Check(err)
+	found, err := filepath.Glob(ts.MkAbs(args[1]))
+	ts.Check(err)
+	if len(found) == 0 {
+		ts.Fatalf("no file fits %s", args[1])
+	}
+	at := time.Now().Add(-age)
+	for _, path := range found {
+		ts.Check(os.Chtimes(path, at, at))
+	}
+}
+
+func scriptLength(ts *testscript.TestScript, neg bool, args []string) {
+	n, err := treeSize(ts.MkAbs(args[0]))
+	ts.Check(err)
+	ts.Setenv(args[1], strconv.FormatInt(n, 10))
 }

@@ -16,26 +16,47 @@ func (a *app) listCommand() *cli.Command {
 		Usage: "list the captures, oldest first",
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "name", Usage: "only captures of `NAME`"},
+			&cli.BoolFlag{Name: "retired", Usage: "those that are retired and still there, instead of the others"},
+			&cli.BoolFlag{Name: "writers", Usage: "who is at work in the repository, instead of captures"},
 		},
 		Description: `
 size is the length of the captured streams, added what the repository grew by.
 
+A retired capture stays restorable until the time shown at least (unless somebody
+runs kist reclaim with a shorter --grace), and can be taken back: kist retire
+--undo. A writer that was killed is shown as silent half an hour after its last
+sign of life, until kist reclaim tidies up; nothing waits for it from then on.
+
 Example:
   kist list --name seedbank
-  kist list --json`,
+  kist list --json
+  kist list --retired
+  kist list --writers`,
 		Action: a.opening(0, 0, a.list),
 	}
 }
 
 func (a *app) list(c *cli.Context, r *repository) error {
+	name, retired := c.String("name"), c.Bool("retired")
+	if c.Bool("writers") {
+		if retired || name != "" {
+			return usagef("list: --writers lists no captures: it goes with neither --retired nor --name")
+		}
+		return a.listWriters(c, r)
+	}
 	captures, damage, err := a.captures(c.Context, r)
 	if err != nil {
 		return err
 	}
-	if name := c.String("name"); name != "" {
-		captures = slices.DeleteFunc(captures, func(c *store.Capture) bool { return c.Name != name })
+	captures = slices.DeleteFunc(captures, func(c *store.Capture) bool {
+		return name != "" && c.Name != name || retired != (c.Retired != nil)
+	})
+	if retired {
+		err = a.printRetired(captures, r.Grace())
+	} else {
+		err = a.printCaptures(captures)
 	}
-	if err := a.printCaptures(captures); err != nil {
+	if err != nil {
 		return err
 	}
 	if damage != nil {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -113,10 +114,10 @@ func (a *app) opening(least, most int, action func(*cli.Context, *repository) er
 	}
 }
 
-// captures lists the captures and warns of index files that are damaged; damage
-// wraps their errors.
+// captures lists the captures, retired ones too, and warns of index files that are
+// damaged; damage wraps their errors.
 func (a *app) captures(ctx context.Context, r *repository) (all []*store.Capture, damage error, err error) {
-	all, damage = r.Captures(ctx)
+	all, damage = r.AllCaptures(ctx)
 	if damage == nil {
 		return all, nil, nil
 	}
@@ -131,10 +132,34 @@ func (a *app) captures(ctx context.Context, r *repository) (all []*store.Capture
 
 // find gives the capture that a selector means.
 func (a *app) find(ctx context.Context, r *repository, selector string) (*store.Capture, error) {
+	found, err := a.findAll(ctx, r, []string{selector})
+	if err != nil {
+		return nil, err
+	}
+	return found[0], nil
+}
+
+// findAll gives the captures that selectors mean, each once.
+func (a *app) findAll(ctx context.Context, r *repository, selectors []string) ([]*store.Capture, error) {
 	all, damage, err := a.captures(ctx, r)
 	if err != nil {
 		return nil, err
 	}
+	var found []*store.Capture
+	for _, selector := range selectors {
+		c, err := selectCapture(all, damage, selector)
+		if err != nil {
+			return nil, err
+		}
+		if !slices.Contains(found, c) {
+			found = append(found, c)
+		}
+	}
+	return found, nil
+}
+
+// selectCapture gives the capture that a selector means, where some can't be read.
+func selectCapture(all []*store.Capture, damage error, selector string) (*store.Capture, error) {
 	if damage != nil && strings.HasSuffix(selector, "latest") {
 		return nil, fmt.Errorf("which capture is the latest can't be told, since index files are damaged; name it by its id: %w", damage)
 	}

@@ -30,12 +30,12 @@ func TestParseTime(t *testing.T) {
 
 func TestParseShare(t *testing.T) {
 	for in, want := range map[string]float64{"5%": 0.05, "0.05": 0.05, "100%": 1, "1": 1, "0.5%": 0.005} {
-		if got, err := parseShare(in); err != nil || got != want {
+		if got, err := parseShare("sample", in); err != nil || got != want {
 			t.Errorf("%q: %v, %v, not %v", in, got, err, want)
 		}
 	}
 	for _, in := range []string{"", "%", "0", "-1%", "5", "101%", "NaN", "Inf", "5 percent"} {
-		if got, err := parseShare(in); statusOf(err) != statusUsage {
+		if got, err := parseShare("sample", in); statusOf(err) != statusUsage {
 			t.Errorf("%q: %v, %v", in, got, err)
 		}
 	}

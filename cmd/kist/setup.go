@@ -24,6 +24,7 @@ func (a *app) setupCommand() *cli.Command {
 		Usage: "make a repository",
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
+			&cli.StringFlag{Name: "grace", Value: "7d", Usage: "`TIME`, as 36h, 7d or 2w, for which what is retired can be taken back; a minute at least; it can't be changed later"},
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		},
 		Description: `
@@ -48,6 +49,10 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	grace, err := parseSetupGrace(c.String("grace"))
+	if err != nil {
+		return err
+	}
 	path, err := a.repositoryPath()
 	if err != nil {
 		return err
@@ -56,7 +61,7 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	o := store.CreateOptions{ChunkAverage: average, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
+	o := store.CreateOptions{ChunkAverage: average, Grace: grace, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
 	r, err := a.create(c.Context, path, files, o)
 	if err != nil {
 		return err
@@ -130,12 +135,15 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 			ID         string    `json:"id"`
 			Made       time.Time `json:"made"`
 			Average    int       `json:"chunk_average"`
-		}{path, r.ID().String(), r.Made(), r.ChunkAverage()})
+			Grace      int64     `json:"grace_seconds"`
+		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second)})
 		if err != nil {
 			return err
 		}
 	} else {
 		a.printf("Repository %s is ready in %s.\n", r.ID(), printable(path))
+		a.printf("Chunks have %s on average; what is retired can be taken back for %s.\n",
+			size(uint64(r.ChunkAverage())), durationText(r.Grace()))
 	}
 	key := "the passphrase"
 	if files.key != "" {
@@ -157,4 +165,17 @@ func parseAverage(s string) (int, error) {
 		return 0, usagef("--chunk-average %q: it must be a power of two from 8KiB to 1MiB", s)
 	}
 	return int(n), nil
+}
+
+// parseSetupGrace reads the grace time of a repository. The store knows its bounds,
+// but takes 0 for its default.
+func parseSetupGrace(s string) (time.Duration, error) {
+	d, err := parseDuration(s)
+	if err != nil {
+		return 0, usagef("--grace %w", err)
+	}
+	if d == 0 {
+		return 0, usagef("--grace %q: it is a minute at least, so that a mistake can be taken back (kist reclaim --grace 0 is for whoever needs the space at once)", s)
+	}
+	return d, nil
 }

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -53,12 +54,12 @@ func (a *app) show(c *cli.Context) error {
 	case c.Bool("launch"):
 		return a.showLaunch(capture, a.engineProgram(c), c.Bool("reveal"))
 	case a.shared.json:
-		return a.printJSON(withoutSecrets(capture))
+		return a.printJSON(newRetiredJSON(capture, r.Grace()))
 	}
-	return a.printCapture(capture)
+	return a.printCapture(capture, r.Grace())
 }
 
-func (a *app) printCapture(c *store.Capture) error {
+func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 	held := "no"
 	if c.Held {
 		held = "yes"
@@ -73,6 +74,9 @@ func (a *app) printCapture(c *store.Capture) error {
 		"host\t" + printable(c.Host),
 		"held\t" + held,
 		fmt.Sprintf("size\t%s in %s; the repository grew by %s", size(c.Bytes), count(c.Members, "member", "members"), size(c.Added)),
+	}
+	if c.Retired != nil {
+		lines = append(lines, "retired\t"+retirementText(c, grace))
 	}
 	if err := a.table(append(lines, labelLines(c.Labels)...)); err != nil {
 		return err

@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/rotation"
 )
 
 // The exit statuses.
@@ -50,13 +51,14 @@ func statusOf(err error) int {
 	switch {
 	case err == nil:
 		return statusDone
-	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot):
+	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot), errors.Is(err, store.ErrVanished):
 		return statusDamage
 	case errors.As(err, &own):
 		return own.status
 	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
 		return statusMissing
-	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern):
+	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),
+		errors.Is(err, rotation.ErrBadRules):
 		return statusUsage
 	}
 	return statusFailed

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -15,7 +16,8 @@ func (a *app) usageCommand() *cli.Command {
 		Description: `
 size is the length of the captured streams, added what the repository grew by when
 the capture was made, alone what only this capture keeps today: about what would
-be free without it. The bars show alone.
+be free without it. The bars show alone. Retired captures are not in the list, and
+what they keep counts as nobody's.
 
 Example:
   kist usage
@@ -29,11 +31,15 @@ func (a *app) usage(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
+	retired, err := a.countRetired(c.Context, r)
+	if err != nil {
+		return err
+	}
 	if a.shared.json {
 		for i := range u.Captures {
 			u.Captures[i].Capture = withoutSecrets(u.Captures[i].Capture)
 		}
-		return a.printJSON(u)
+		return a.printJSON(usageJSON{u, retired})
 	}
 	if len(u.Captures) > 0 {
 		if err := a.table(usageLines(u)); err != nil {
@@ -46,7 +52,26 @@ func (a *app) usage(c *cli.Context, r *repository) error {
 		a.printf(" on disk, %.1f%% of the streams", 100*float64(u.Stored)/float64(u.Captured))
 	}
 	a.printf("\n")
+	if retired > 0 {
+		a.printf("That includes what only %s may need (kist list --retired; kist reclaim frees it in time).\n", count(retired, "retired capture", "retired captures"))
+	}
 	return nil
+}
+
+// usageJSON is what scripts get.
+type usageJSON struct {
+	*store.Usage
+	Retired int `json:"retired"` // captures, which are not among the others
+}
+
+func (a *app) countRetired(ctx context.Context, r *repository) (n int, err error) {
+	all, _, err := a.captures(ctx, r)
+	for _, c := range all {
+		if c.Retired != nil {
+			n++
+		}
+	}
+	return n, err
 }
 
 func usageLines(u *store.Usage) []string {

@@ -42,7 +42,7 @@ func (a *app) verify(c *cli.Context) error {
 			return usagef("--full and --sample are both given")
 		}
 		var err error
-		if o.Sample, err = parseShare(s); err != nil {
+		if o.Sample, err = parseShare("sample", s); err != nil {
 			return err
 		}
 	}
@@ -76,7 +76,7 @@ func (a *app) captureIDs(ctx context.Context, r *repository, selectors []string)
 	if len(selectors) == 0 {
 		return nil, nil
 	}
-	all, err := r.Captures(ctx)
+	all, err := r.AllCaptures(ctx)
 	if err != nil && !errors.Is(err, store.ErrDamaged) && !errors.Is(err, store.ErrUnknownFormat) {
 		return nil, err
 	}
@@ -96,15 +96,15 @@ func (a *app) captureIDs(ctx context.Context, r *repository, selectors []string)
 	return ids, nil
 }
 
-// parseShare reads 5% or 0.05.
-func parseShare(s string) (float64, error) {
+// parseShare reads 5% or 0.05, the value of a flag.
+func parseShare(flag, s string) (float64, error) {
 	number, percent := strings.CutSuffix(s, "%")
 	f, err := strconv.ParseFloat(number, 64)
 	if percent {
 		f /= 100
 	}
 	if err != nil || !(f > 0 && f <= 1) {
-		return 0, usagef("--sample %q: write it as 5%% or 0.05, more than 0 and at most 100%%", s)
+		return 0, usagef("--%s %q: write it as 5%% or 0.05, more than 0 and at most 100%%", flag, s)
 	}
 	return f, nil
 }

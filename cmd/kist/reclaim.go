@@ -1,0 +1,154 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/store"
+)
+
+func (a *app) reclaimCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "reclaim",
+		Usage: "free the space that no capture needs any more",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "min-dead", Usage: "move what is needed out of slabs of which that `SHARE`, as 30%, is dead; by default as few slabs as leave 3% dead"},
+			&cli.StringFlag{Name: "grace", Usage: "`TIME`, as 36h, 7d or 2w, instead of the repository's grace time; 0 for none"},
+			&cli.BoolFlag{Name: "dry-run", Usage: "tell what would be freed, and change nothing"},
+		},
+		Description: `
+Captures that were retired a grace time ago are removed, and with them slabs that
+nothing needs any more. Of slabs that are partly needed the rest is moved to new
+ones. What nothing needs is announced first, and removed by a run a grace time
+later: so the space of a retired capture comes back after a grace time, and that of
+slabs whose rest was moved after another one. Run it regularly.
+
+It may run beside any number of captures and restores; what they may rely on goes
+when they are done. Only one machine can do it at a time. It may be stopped at any
+moment and run again. It removes nothing while index files are damaged or missing.
+
+--grace 0 removes all at once what is retired: nothing can be taken back then, and
+it does not wait until other machines see what goes. Use it only while nobody else
+is at work in the repository.
+
+Example:
+  kist reclaim --dry-run
+  kist reclaim
+  kist reclaim --grace 0`,
+		Action: a.reclaim,
+	}
+}
+
+func (a *app) reclaim(c *cli.Context) error {
+	o, err := a.reclaimOptions(c)
+	if err != nil {
+		return err
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	if o.Grace == store.NoGrace && !o.DryRun {
+		a.warn("with --grace 0 nothing that is retired can be taken back, and a capture that another machine begins right now may lose what it relies on.")
+	}
+	progress, end := a.progress("moving")
+	o.Progress = progress
+	o.Waiting = func(d time.Duration) {
+		end()
+		a.say("Waiting %.0f min until other machines see what is to go. It can be stopped and run again.", math.Ceil(d.Minutes()-0.5))
+	}
+	out, err := r.Reclaim(c.Context, *o)
+	end()
+	if err != nil {
+		return a.stoppedReclaim(out, err)
+	}
+	return a.printReclaimed(out, o.DryRun)
+}
+
+func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
+	if err := wantArgs(c, 0, 0); err != nil {
+		return nil, err
+	}
+	o := &store.ReclaimOptions{DryRun: c.Bool("dry-run"), Host: hostName()}
+	var err error
+	if c.IsSet("grace") {
+		if o.Grace, err = parseGrace(c.String("grace")); err != nil {
+			return nil, err
+		}
+	}
+	if c.IsSet("min-dead") {
+		o.MinDead, err = parseShare("min-dead", c.String("min-dead"))
+	}
+	return o, err
+}
+
+// stoppedReclaim says what was done before it failed.
+func (a *app) stoppedReclaim(out *store.Reclaimed, err error) error {
+	if out != nil && (out.Freed > 0 || out.Written > 0) {
+		a.say("So far %s freed and %s written.", size(uint64(out.Freed)), size(uint64(out.Written)))
+	}
+	if errors.Is(err, context.Canceled) {
+		// Not wrapped: some of it is done, and the rest is not.
+		return errors.New("interrupted; no capture is harmed. Run kist reclaim again to go on")
+	}
+	return err
+}
+
+func (a *app) printReclaimed(out *store.Reclaimed, plan bool) error {
+	if a.shared.json {
+		return a.printJSON(out)
+	}
+	for _, line := range reclaimedLines(out, plan) {
+		a.printf("%s\n", line)
+	}
+	return nil
+}
+
+// reclaimedLines tells what was done, or would be, and what is still to come.
+func reclaimedLines(out *store.Reclaimed, plan bool) []string {
+	removed, moved, freed := "Removed", "Moved", "Freed"
+	if plan {
+		removed, moved, freed = "Would remove", "Would move", "Would free"
+	}
+	var lines []string
+	add := func(format string, args ...any) { lines = append(lines, fmt.Sprintf(format, args...)) }
+	slabs := func(n int) string { return count(n, "slab", "slabs") }
+	for _, id := range out.Captures {
+		add("%s capture %s.", removed, id)
+	}
+	if out.Moved > 0 {
+		add("%s what is needed of %s to new ones: %s written.", moved, slabs(out.Moved), size(uint64(out.Written)))
+	}
+	if out.Freed > 0 {
+		add("%s %s: %s, %s, and what belongs to them.", freed, size(uint64(out.Freed)), count(len(out.Captures), "capture", "captures"), slabs(out.Slabs))
+	}
+	if len(lines) == 0 {
+		add("Nothing to free now.")
+	}
+	return append(lines, outlookLines(out)...)
+}
+
+// outlookLines tells what later runs will free.
+func outlookLines(out *store.Reclaimed) []string {
+	var lines []string
+	add := func(format string, args ...any) { lines = append(lines, fmt.Sprintf(format, args...)) }
+	if out.Announced > 0 {
+		add("Announced %s of %s that nothing needs: a run a grace time later removes them.", count(out.Announced, "slab", "slabs"), size(uint64(out.Due)))
+	}
+	if out.Retired > 0 {
+		add("Retired and still restorable: %s.", count(out.Retired, "capture", "captures"))
+	}
+	if !out.Next.IsZero() {
+		add("The next run that can free something is one after %s.", localTime(out.Next))
+	}
+	for _, w := range out.Waiting {
+		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done.", screenText(w.String()))
+	}
+	return lines
+}

@@ -1,0 +1,256 @@
+package main
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/rotation"
+)
+
+// ruleFlags are the flags that make a rotation.
+var ruleFlags = []string{"last", "days", "weeks", "months", "years"}
+
+// wrongClock keeps a capture whose writer's clock stood before the repository was
+// made: nobody knows how old its data is.
+const wrongClock rotation.Rule = "clock"
+
+// clockTolerance is how far the clocks of machines may differ: less is neither a
+// future date nor a wrong clock. Common practice, no source.
+const clockTolerance = 10 * time.Minute
+
+// retirement says which captures stay and which are retired, and why.
+type retirement struct {
+	decisions []rotation.Decision
+	captures  map[string]*store.Capture // all that there are
+	reason    string                    // to be noted with those that are retired
+}
+
+func (a *app) planRetirement(c *cli.Context, r *repository) (*retirement, error) {
+	all, damage, err := a.captures(c.Context, r)
+	if err != nil {
+		return nil, err
+	}
+	p := &retirement{captures: make(map[string]*store.Capture), reason: c.String("note")}
+	for _, capture := range all {
+		p.captures[capture.ID] = capture
+	}
+	if c.NArg() > 0 {
+		return p, p.byName(all, damage, c.Args().Slice())
+	}
+	if damage != nil {
+		return nil, fmt.Errorf("nothing is retired by rules while index files can't be read: what they are about is not known: %w", damage)
+	}
+	p.reason = cmp.Or(p.reason, rulesText(c))
+	rotating, err := rotatingCaptures(all, c.String("name"))
+	if err != nil {
+		return nil, err
+	}
+	zone := time.Local
+	if c.Bool("utc") {
+		zone = time.UTC
+	}
+	if err := p.byRules(rotating, rulesOf(c), zone, r.Made()); err != nil {
+		return nil, err
+	}
+	a.warnAll(p.oddDates())
+	return p, nil
+}
+
+// rotatingCaptures gives those of a name, if one is given, that are not retired.
+func rotatingCaptures(all []*store.Capture, name string) (found []*store.Capture, err error) {
+	for _, c := range all {
+		if c.Retired == nil && (name == "" || c.Name == name) {
+			found = append(found, c)
+		}
+	}
+	if name != "" && len(found) == 0 {
+		err = fmt.Errorf("a capture of %q: %w", name, store.ErrNotFound)
+	}
+	return found, err
+}
+
+func rulesOf(c *cli.Context) rotation.Rules {
+	return rotation.Rules{
+		Last: c.Int("last"), Days: c.Int("days"), Weeks: c.Int("weeks"), Months: c.Int("months"), Years: c.Int("years"),
+	}
+}
+
+// byName retires the captures that selectors mean.
+func (p *retirement) byName(all []*store.Capture, damage error, selectors []string) error {
+	for _, selector := range selectors {
+		c, err := selectCapture(all, damage, selector)
+		if err != nil {
+			return err
+		}
+		if slices.ContainsFunc(p.decisions, func(d rotation.Decision) bool { return d.ID == c.ID }) {
+			continue
+		}
+		p.decisions = append(p.decisions, rotation.Decision{Item: itemOf(c)})
+	}
+	return nil
+}
+
+// byRules plans a rotation for the captures of each name and host, in a repository
+// that was made at a given time.
+func (p *retirement) byRules(captures []*store.Capture, rules rotation.Rules, zone *time.Location, made time.Time) (err error) {
+	items := make([]rotation.Item, len(captures))
+	for i, c := range captures {
+		items[i] = itemOf(c)
+	}
+	p.decisions, err = rotation.Plan(items, rules, time.Now().Add(clockTolerance), zone)
+	for i := range p.decisions {
+		if d := &p.decisions[i]; captures[i].Written.Before(made.Add(-clockTolerance)) {
+			d.Keep, d.Why = true, append(d.Why, rotation.Reason{Rule: wrongClock})
+		}
+	}
+	slices.SortStableFunc(p.decisions, func(a, b rotation.Decision) int { return cmp.Compare(a.Group, b.Group) })
+	return err
+}
+
+func itemOf(c *store.Capture) rotation.Item {
+	return rotation.Item{ID: c.ID, Group: c.Name + "\x00" + c.Host, Taken: c.Taken, Held: c.Held}
+}
+
+// oddDates gives warnings of captures that stay since their dates are wrong.
+func (p *retirement) oddDates() (texts []string) {
+	for _, d := range p.decisions {
+		for _, why := range d.Why {
+			switch why.Rule {
+			case rotation.Future:
+				texts = append(texts, fmt.Sprintf("capture %s is dated %s, after now: it stays, and counts for no rule. If that date is wrong, kist retire %s retires it.",
+					d.ID, localTime(d.Taken), d.ID))
+			case wrongClock:
+				texts = append(texts, fmt.Sprintf("capture %s was written at %s, by its date, and so before this repository was made: some clock is wrong, and it stays. kist retire %s retires it.",
+					d.ID, localTime(p.captures[d.ID].Written), d.ID))
+			}
+		}
+	}
+	return texts
+}
+
+// rulesText gives the rules as a reason.
+func rulesText(c *cli.Context) string {
+	var words []string
+	for _, flag := range ruleFlags {
+		if c.Int(flag) > 0 {
+			words = append(words, fmt.Sprintf("%s %d", flag, c.Int(flag)))
+		}
+	}
+	return "rotation: " + strings.Join(words, ", ")
+}
+
+// decisionJSON is what becomes of a capture, as scripts get it.
+type decisionJSON struct {
+	ID    string    `json:"id"`
+	Name  string    `json:"name"`
+	Host  string    `json:"host"`
+	Taken time.Time `json:"taken"`
+	Keep  bool      `json:"keep"`
+	Why   []string  `json:"why"`
+	Until time.Time `json:"restorable_until,omitzero"`
+}
+
+// printDecisions prints all of them as JSON. until is zero where nothing was done.
+func (a *app) printDecisions(p *retirement, until time.Time) error {
+	array := &jsonArray{w: a.stdout}
+	for _, d := range p.decisions {
+		c := p.captures[d.ID]
+		j := decisionJSON{ID: d.ID, Name: c.Name, Host: c.Host, Taken: c.Taken, Keep: d.Keep, Why: []string{}}
+		for _, why := range d.Why {
+			j.Why = append(j.Why, why.String())
+		}
+		if !d.Keep {
+			j.Until = until
+		}
+		if err := array.add(j); err != nil {
+			return err
+		}
+	}
+	return array.end()
+}
+
+// printRotation shows what would be done.
+func (a *app) printRotation(p *retirement) error {
+	if a.shared.json {
+		return a.printDecisions(p, time.Time{})
+	}
+	lines := []string{"id\tname\thost\ttaken\tplan\twhy"}
+	retired := 0
+	for _, d := range p.decisions {
+		c := p.captures[d.ID]
+		does := "stays"
+		if !d.Keep {
+			does = "retires"
+			retired++
+		}
+		lines = append(lines, strings.Join([]string{
+			d.ID, printable(c.Name), printable(c.Host), localTime(c.Taken), does, d.Why.String(),
+		}, "\t"))
+	}
+	if len(p.decisions) > 0 {
+		if err := a.table(lines); err != nil {
+			return err
+		}
+	}
+	a.say("%s would be retired, %s. Nothing was changed.", count(retired, "capture", "captures"), staying(len(p.decisions)-retired))
+	return nil
+}
+
+func staying(n int) string {
+	if n == 1 {
+		return "1 stays"
+	}
+	return fmt.Sprintf("%d stay", n)
+}
+
+// printRetirement says what was retired, and for how long it can be taken back.
+func (a *app) printRetirement(p *retirement, until time.Time) error {
+	if a.shared.json {
+		return a.printDecisions(p, until)
+	}
+	retired := 0
+	for _, d := range p.decisions {
+		switch c := p.captures[d.ID]; {
+		case d.Keep:
+		case c.Retired != nil:
+			a.printf("Retired already: %s\n", captureText(c))
+		default:
+			retired++
+			a.printf("Retired %s\n", captureText(c))
+		}
+	}
+	if retired == 0 {
+		a.say("Nothing to retire.")
+		return nil
+	}
+	a.warnAll(p.bare())
+	a.say("%s retired. Restorable until %s at least; kist retire --undo ID takes it back, and kist reclaim frees the space after that.",
+		count(retired, "capture was", "captures were"), localTime(until))
+	return nil
+}
+
+// bare gives warnings of names that have no capture left.
+func (p *retirement) bare() (texts []string) {
+	left := make(map[string]int)
+	for _, c := range p.captures {
+		if c.Retired == nil {
+			left[c.Name]++
+		}
+	}
+	for _, d := range p.decisions {
+		c := p.captures[d.ID]
+		if d.Keep || c.Retired != nil {
+			continue
+		}
+		if left[c.Name]--; left[c.Name] == 0 {
+			texts = append(texts, fmt.Sprintf("no capture of %s is left that is not retired.", printable(c.Name)))
+		}
+	}
+	return texts
+}

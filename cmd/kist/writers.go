@@ -1,0 +1,45 @@
+package main
+
+import (
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/store"
+)
+
+// listWriters lists who is at work in the repository.
+func (a *app) listWriters(c *cli.Context, r *repository) error {
+	writers, err := r.Writers(c.Context)
+	if err != nil {
+		return err
+	}
+	if a.shared.json {
+		array := &jsonArray{w: a.stdout}
+		for _, w := range writers {
+			if err := array.add(w); err != nil {
+				return err
+			}
+		}
+		return array.end()
+	}
+	if len(writers) == 0 {
+		a.say("Nobody is at work in the repository.")
+		return nil
+	}
+	lines := []string{"host\twork\tabout\tsince\tlast sign\talive"}
+	for _, w := range writers {
+		lines = append(lines, writerLine(w))
+	}
+	return a.table(lines)
+}
+
+func writerLine(w store.Writer) string {
+	alive := "silent"
+	if w.Alive {
+		alive = "yes"
+	}
+	return strings.Join([]string{
+		printable(w.Host), printable(w.Work), printable(w.About), localTime(w.Began), localTime(w.Seen), alive,
+	}, "\t")
+}
