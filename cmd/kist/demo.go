@@ -23,7 +23,8 @@ func (a *app) demoCommand() *cli.Command {
 		Description: `
 A sample service is made in a temporary folder, captured before each of its
 upgrades, listed, verified and restored; the restored files are compared with
-those that were captured. Every command is shown before what it prints.
+those that were captured. Then the captures are thinned out. Every command is
+shown before what it prints.
 
 Example:
   kist demo
@@ -94,7 +95,7 @@ func demoFolder(keep string) (dir string, remove func() error, err error) {
 }
 
 func (d *demo) run() error {
-	for _, step := range []func() error{d.begin, d.captureAll, d.look, d.goBack, d.compareLatest, d.saving} {
+	for _, step := range []func() error{d.begin, d.captureAll, d.look, d.goBack, d.compareLatest, d.saving, d.thinOut} {
 		if err := step(); err != nil {
 			return err
 		}
@@ -256,4 +257,31 @@ func (d *demo) saving() error {
 		"The repository, every file of it counted, and encrypted:            %8s, %.0f%% of the tarballs",
 		size(uint64(plain)), size(uint64(packed)), size(uint64(stored)), 100*float64(stored)/float64(packed))
 	return nil
+}
+
+// thinOut retires a capture by a rule, and frees its space.
+func (d *demo) thinOut() error {
+	before, err := treeSize(d.path("repository"))
+	if err != nil {
+		return err
+	}
+	rule := []string{"retire", "--months", "2"}
+	d.tell("Captures need not stay for ever. A rule says which do; first, what it would mean:")
+	if _, err := d.kist(append(rule, "--dry-run")...); err != nil {
+		return err
+	}
+	if _, err := d.kist(rule...); err != nil {
+		return err
+	}
+	d.tell("Retired captures can still be restored, and taken back, for a grace time. kist reclaim frees their\nspace after it; here without it, since nobody else is at work:")
+	if _, err := d.kist("reclaim", "--grace", "0"); err != nil {
+		return err
+	}
+	after, err := treeSize(d.path("repository"))
+	if err != nil {
+		return err
+	}
+	d.tell("The repository went from %s to %s, and what is left is as it was:", size(uint64(before)), size(uint64(after)))
+	_, err = d.kist("verify", "--full")
+	return err
 }

@@ -126,7 +126,11 @@ func reclaimedLines(out *store.Reclaimed, plan bool) []string {
 		add("%s what is needed of %s to new ones: %s written.", moved, slabs(out.Moved), size(uint64(out.Written)))
 	}
 	if out.Freed > 0 {
-		add("%s %s: %s, %s, and what belongs to them.", freed, size(uint64(out.Freed)), count(len(out.Captures), "capture", "captures"), slabs(out.Slabs))
+		net := ""
+		if out.Written > 0 && out.Freed > out.Written {
+			net = fmt.Sprintf(" After what is written, that is %s less.", size(uint64(out.Freed-out.Written)))
+		}
+		add("%s %s: %s, %s, and what belongs to them.%s", freed, size(uint64(out.Freed)), count(len(out.Captures), "capture", "captures"), slabs(out.Slabs), net)
 	}
 	if len(lines) == 0 {
 		add("Nothing to free now.")

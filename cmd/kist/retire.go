@@ -79,6 +79,8 @@ func checkRetire(c *cli.Context) error {
 		return usagef("retire: --name and --utc go with rules such as --days 7")
 	case !byRule && !named:
 		return usagef("retire: which captures? Name them, or give rules for those that stay, such as --days 7 --weeks 5 --months 12 (--dry-run shows first what that means)")
+	case byRule:
+		return checkRules(c)
 	}
 	return nil
 }

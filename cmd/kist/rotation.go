@@ -75,6 +75,12 @@ func rotatingCaptures(all []*store.Capture, name string) (found []*store.Capture
 	return found, err
 }
 
+// checkRules sees that the rules ask for something.
+func checkRules(c *cli.Context) error {
+	_, err := rotation.Plan(nil, rulesOf(c), time.Now(), nil)
+	return err
+}
+
 func rulesOf(c *cli.Context) rotation.Rules {
 	return rotation.Rules{
 		Last: c.Int("last"), Days: c.Int("days"), Weeks: c.Int("weeks"), Months: c.Int("months"), Years: c.Int("years"),
@@ -230,7 +236,7 @@ func (a *app) printRetirement(p *retirement, until time.Time) error {
 		return nil
 	}
 	a.warnAll(p.bare())
-	a.say("%s retired. Restorable until %s at least; kist retire --undo ID takes it back, and kist reclaim frees the space after that.",
+	a.say("%s retired. Restorable until %s at least.\nkist retire --undo ID takes it back; kist reclaim frees the space after that.",
 		count(retired, "capture was", "captures were"), localTime(until))
 	return nil
 }

@@ -16,11 +16,12 @@ func (a *app) scheduleCommand() *cli.Command {
 		&cli.StringFlag{Name: "units", Usage: "write the two units into `DIR`, such as /etc/systemd/system, instead of printing them"},
 		&cli.BoolFlag{Name: "cron", Usage: "print a line for crontab(5) instead; WHEN must be hourly, daily, weekly or monthly"},
 	}
+	flags = append(flags, scheduledFlags(a.captureCommand().Flags)...)
 	return &cli.Command{
 		Name:      "schedule",
-		Usage:     "print a systemd service and timer, or a crontab line, for regular captures",
-		ArgsUsage: "SOURCE… or --container NAME",
-		Flags:     append(flags, scheduledFlags(a.captureCommand().Flags)...),
+		Usage:     "print a systemd service and timer, or a crontab line, for regular captures or for retiring them",
+		ArgsUsage: "SOURCE… or --container NAME, or rules such as --days 7 --weeks 5",
+		Flags:     append(flags, rotationFlags(a.retireCommand().Flags)...),
 		Description: `
 SOURCE and the other flags are those of kist capture. The repository and the key
 file or passphrase file are those that open it now: they are named by their
@@ -28,10 +29,14 @@ absolute paths in what is printed, and nothing secret is. The systemd service
 gets a copy of the secret's file as a credential, and sees the rest of the machine
 read-only; for a container it can't, since the engine needs the machine as it is.
 
+With rules, those of kist retire, it is no capture that is scheduled but a rotation:
+kist retire, and then kist reclaim.
+
 Example:
   kist schedule --key-file /root/kist.key --name seedbank /srv/seedbank
   kist schedule --container seedbank --stop --on-calendar "Sun 02:03" --units /etc/systemd/system
-  kist schedule --cron --container seedbank --stop`,
+  kist schedule --cron --container seedbank --stop
+  kist schedule --days 7 --weeks 5 --months 12 --on-calendar weekly`,
 		Action: a.schedule,
 	}
 }
@@ -43,16 +48,17 @@ func scheduledFlags(flags []cli.Flag) []cli.Flag {
 	})
 }
 
-// plan is a capture that is made again and again.
+// plan is what is done again and again.
 type plan struct {
-	name      string
+	name      string // of its units
+	what      string // for people
 	when      string
 	program   string
 	reads     []string // absolute paths
 	container bool
 	stops     bool
-	words     []string // of the capture command, without what opens the repository
-	open      []string // the flags for that
+	commands  [][]string // their words, without what opens the repository
+	open      []string   // the flags for that
 	secret    secretFiles
 	writes    string // the repository
 }
@@ -76,13 +82,12 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 	if strings.ContainsAny(p.when, "\n\r") || p.when == "" {
 		return nil, usagef("--on-calendar %q: it must be one line", p.when)
 	}
-	if p.container != (c.NArg() == 0) {
-		return nil, usagef("kist schedule: give either SOURCE… or --container NAME")
+	check, fill := checkScheduledCapture, a.scheduleCapture
+	if slices.ContainsFunc(ruleFlags, c.IsSet) {
+		check, fill = a.checkScheduledRotation, scheduleRotation
 	}
-	if !p.container {
-		if err := refuseContainerFlags(c); err != nil {
-			return nil, err
-		}
+	if err := check(c); err != nil {
+		return nil, err
 	}
 	var err error
 	if p.program, err = os.Executable(); err != nil {
@@ -95,14 +100,38 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 		return nil, err
 	}
 	p.writes = absolute(p.writes)
-	p.words = append([]string{"capture", "--quiet", "--repository", p.writes}, setFlags(c, scheduledFlags(a.captureCommand().Flags))...)
+	return p, fill(c, p)
+}
+
+// command adds a command to the plan.
+func (p *plan) command(name string, words ...string) {
+	p.commands = append(p.commands, append([]string{name, "--quiet", "--repository", p.writes}, words...))
+}
+
+func checkScheduledCapture(c *cli.Context) error {
+	container := c.String("container") != ""
+	if container != (c.NArg() == 0) {
+		return usagef("kist schedule: give either SOURCE… or --container NAME, or rules such as --days 7")
+	}
+	if c.IsSet("utc") {
+		return usagef("kist schedule: --utc goes with rules such as --days 7")
+	}
+	if slices.Contains(c.Args().Slice(), "-") {
+		return usagef("kist schedule: standard input can't be captured by a timer")
+	}
+	if container {
+		return nil
+	}
+	return refuseContainerFlags(c)
+}
+
+// scheduleCapture plans a capture.
+func (a *app) scheduleCapture(c *cli.Context, p *plan) (err error) {
+	words := setFlags(c, scheduledFlags(a.captureCommand().Flags))
 	if program := a.getenv("KIST_ENGINE"); p.container && program != "" && !c.IsSet("engine") {
-		p.words = append(p.words, "--engine="+program)
+		words = append(words, "--engine="+program)
 	}
 	for _, source := range c.Args().Slice() {
-		if source == "-" {
-			return nil, usagef("kist schedule: standard input can't be captured by a timer")
-		}
 		p.reads = append(p.reads, absolute(source))
 	}
 	p.name = c.String("name")
@@ -113,10 +142,12 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 	default:
 		p.name, err = volumeName(p.reads[0])
 	}
+	p.what = "Capture " + p.name
 	if len(p.reads) > 0 {
-		p.words = append(append(p.words, "--"), p.reads...)
+		words = append(append(words, "--"), p.reads...)
 	}
-	return p, err
+	p.command("capture", words...)
+	return err
 }
 
 // findSecret finds the file that opens the repository.
@@ -174,11 +205,15 @@ func (a *app) printCron(p *plan) error {
 	if !slices.Contains(cronTimes, p.when) {
 		return usagef("--cron --on-calendar %q: it must be one of %s", p.when, strings.Join(cronTimes, ", "))
 	}
-	var words []string
-	for _, word := range slices.Concat([]string{p.program, p.words[0]}, p.open, p.words[1:]) {
-		words = append(words, shellQuote(word))
+	var commands []string
+	for _, command := range p.commands {
+		var words []string
+		for _, word := range slices.Concat([]string{p.program, command[0]}, p.open, command[1:]) {
+			words = append(words, shellQuote(word))
+		}
+		commands = append(commands, strings.Join(words, " "))
 	}
-	line := strings.Join(words, " ")
+	line := strings.Join(commands, " && ")
 	if strings.Contains(line, "\n") {
 		return usagef("a crontab line can't hold a line break")
 	}

@@ -19,7 +19,7 @@ func (p *plan) unit(kind string) string {
 
 func (p *plan) timer() string {
 	return fmt.Sprintf(`[Unit]
-Description=Capture %s regularly
+Description=%s regularly
 
 [Timer]
 OnCalendar=%s
@@ -27,14 +27,17 @@ Persistent=yes
 
 [Install]
 WantedBy=timers.target
-`, unitText(p.name), unitText(p.when))
+`, unitText(p.what), unitText(p.when))
 }
 
 func (p *plan) service() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "[Unit]\nDescription=Capture %s\n", unitText(p.name))
+	fmt.Fprintf(&b, "[Unit]\nDescription=%s\n", unitText(p.what))
 	fmt.Fprintf(&b, "RequiresMountsFor=%s\n", unitWords(append([]string{p.writes}, p.reads...)))
-	fmt.Fprintf(&b, "\n[Service]\nType=oneshot\nExecStart=%s\n", unitCommand(append([]string{p.program}, p.words...)))
+	b.WriteString("\n[Service]\nType=oneshot\n")
+	for _, words := range p.commands {
+		fmt.Fprintf(&b, "ExecStart=%s\n", unitCommand(append([]string{p.program}, words...)))
+	}
 	if p.stops {
 		fmt.Fprintf(&b, "ExecStopPost=%s\n", unitCommand([]string{p.program, "resume"}))
 	}
