@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"io"
 	"log"
+	"time"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/rotation"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -49,6 +51,57 @@ func Example() {
 	// Output:
 	// seedbank 4.1.0 1 members
 	// catalogue.csv 21
+}
+
+// A tool retires all captures of a service but the newest of each month, and frees
+// the space of the others at once.
+func ExampleRepository_Retire() {
+	ctx := context.Background()
+	r, err := store.Create(ctx, storage.NewMemory(), crypt.NewKeyFile(), store.CreateOptions{})
+	if err != nil {
+		log.Fatal(err)
+	}
+	defer r.Close()
+	for _, taken := range []string{"2026-02-14", "2026-02-28", "2026-03-14"} {
+		at, _ := time.Parse(time.DateOnly, taken)
+		o := store.CaptureOptions{Name: "seedbank", Taken: at, Volumes: []store.VolumeInput{{Name: "data", Open: openCatalogue}}}
+		if _, err := r.Capture(ctx, o); err != nil {
+			log.Fatal(err)
+		}
+	}
+
+	captures, err := r.Captures(ctx)
+	if err != nil {
+		log.Fatal(err)
+	}
+	var items []rotation.Item
+	for _, c := range captures {
+		items = append(items, rotation.Item{ID: c.ID, Group: c.Name, Taken: c.Taken, Held: c.Held})
+	}
+	plan, err := rotation.Plan(items, rotation.Rules{Months: 12}, time.Now(), time.UTC)
+	if err != nil {
+		log.Fatal(err)
+	}
+	var retired []string
+	for _, d := range plan {
+		if !d.Keep {
+			retired = append(retired, d.ID)
+		}
+	}
+	if err := r.Retire(ctx, retired, store.MarkOptions{Host: "hazel", Reason: "one a month"}); err != nil {
+		log.Fatal(err)
+	}
+	// Without NoGrace they could be taken back for a week: Reinstate.
+	freed, err := r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace})
+	if err != nil {
+		log.Fatal(err)
+	}
+	left, err := r.Captures(ctx)
+	if err != nil {
+		log.Fatal(err)
+	}
+	fmt.Println(len(freed.Captures), "removed,", len(left), "left")
+	// Output: 1 removed, 2 left
 }
 
 // openCatalogue gives a volume as a tar stream.

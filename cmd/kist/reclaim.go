@@ -130,7 +130,11 @@ func reclaimedLines(out *store.Reclaimed, plan bool) []string {
 		if out.Written > 0 && out.Freed > out.Written {
 			net = fmt.Sprintf(" After what is written, that is %s less.", size(uint64(out.Freed-out.Written)))
 		}
-		add("%s %s: %s, %s, and what belongs to them.%s", freed, size(uint64(out.Freed)), count(len(out.Captures), "capture", "captures"), slabs(out.Slabs), net)
+		what := "tables and leftovers"
+		if len(out.Captures)+out.Slabs > 0 {
+			what = fmt.Sprintf("%s, %s, and what belongs to them", count(len(out.Captures), "capture", "captures"), slabs(out.Slabs))
+		}
+		add("%s %s: %s.%s", freed, size(uint64(out.Freed)), what, net)
 	}
 	if len(lines) == 0 {
 		add("Nothing to free now.")

@@ -133,11 +133,13 @@ func (a *app) reinstate(c *cli.Context, r *repository) error {
 	if err := r.Reinstate(c.Context, idsOf(found), markOptions(c.String("note"))); err != nil {
 		return err
 	}
-	return a.printMarked(found, "Taken back:", "Not retired:", func(c *store.Capture) bool {
+	err = a.printMarked(found, "Taken back:", "Not retired:", func(c *store.Capture) bool {
 		was := c.Retired != nil
 		c.Retired = nil
 		return was
 	})
+	a.say("A rotation may retire them again; kist hold keeps them from that.")
+	return err
 }
 
 // selectRetired selects among retired captures; others are found by their ids, so

@@ -19,7 +19,7 @@ func (a *app) scheduleCommand() *cli.Command {
 	flags = append(flags, scheduledFlags(a.captureCommand().Flags)...)
 	return &cli.Command{
 		Name:      "schedule",
-		Usage:     "print a systemd service and timer, or a crontab line, for regular captures or for retiring them",
+		Usage:     "print a systemd service and timer, or a crontab line, for captures or for a rotation",
 		ArgsUsage: "SOURCE… or --container NAME, or rules such as --days 7 --weeks 5",
 		Flags:     append(flags, rotationFlags(a.retireCommand().Flags)...),
 		Description: `
