@@ -156,7 +156,7 @@ func outlookLines(out *store.Reclaimed) []string {
 		add("The next run that can free something is one after %s.", localTime(out.Next))
 	}
 	for _, w := range out.Waiting {
-		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done.", screenText(w.String()))
+		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done.", writerText(w))
 	}
 	return lines
 }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"os"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -34,9 +33,8 @@ Example:
 }
 
 func (a *app) repair(c *cli.Context, r *repository) error {
-	host, _ := os.Hostname() // for people; may be missing
 	report, end := a.progress("repair")
-	out, err := r.Repair(c.Context, store.RepairOptions{Drop: c.Bool("drop"), Host: host, Progress: report})
+	out, err := r.Repair(c.Context, store.RepairOptions{Drop: c.Bool("drop"), Host: hostName(), Progress: report})
 	end()
 	if err != nil {
 		return err

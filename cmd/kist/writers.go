@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -42,4 +43,16 @@ func writerLine(w store.Writer) string {
 	return strings.Join([]string{
 		printable(w.Host), printable(w.Work), printable(w.About), localTime(w.Began), localTime(w.Seen), alive,
 	}, "\t")
+}
+
+// writerText names a writer in a sentence.
+func writerText(w store.Writer) string {
+	text := cmp.Or(printable(w.Work), "somebody")
+	if w.About != "" {
+		text += " of " + printable(w.About)
+	}
+	if w.Host != "" {
+		text += " on " + printable(w.Host)
+	}
+	return text + ", since " + localTime(w.Began)
 }
