@@ -92,7 +92,8 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	if err != nil {
 		return nil, err
 	}
-	written, err := readManifest(ctx, st)
+	// An interrupt comes too late: the repository is made.
+	written, err := readManifest(context.WithoutCancel(ctx), st)
 	if err != nil {
 		return nil, err
 	}
