@@ -49,7 +49,7 @@ type lease struct {
 func (r *Repository) takeLease(ctx context.Context, work, host, about string) (*lease, error) {
 	l := &lease{
 		r: r, done: make(chan struct{}),
-		record: format.LeaseRecord{Began: time.Now().UTC().Truncate(time.Millisecond), Host: host, Work: work, About: about},
+		record: format.LeaseRecord{Began: time.Now().UTC().Truncate(time.Millisecond), Host: host, Work: work, About: about, Process: thisProcess()},
 	}
 	for {
 		l.id = names.NewLease()
@@ -203,8 +203,8 @@ type Writer struct {
 }
 
 // Writers lists who is at work, by when they began. A writer that was killed
-// shows until its lease is dead, 30 minutes after its last sign of life, and then
-// as not alive until space is reclaimed.
+// shows as alive until its lease is dead, 30 minutes after its last sign of life, but
+// on the same machine at once as not alive; and then until space is reclaimed.
 func (r *Repository) Writers(ctx context.Context) ([]Writer, error) {
 	now, err := r.mediumNow(ctx)
 	if err != nil {
@@ -290,6 +290,7 @@ func (r *Repository) readWriter(ctx context.Context, w *Writer) error {
 		record, err := readMark[format.LeaseRecord](ctx, r, format.Lease, info)
 		if err == nil {
 			w.Host, w.Work, w.About, w.unread = record.Host, record.Work, record.About, false
+			w.Alive = w.Alive && !hasEnded(record.Process)
 			return nil
 		}
 		if !isDamage(err) && !errors.Is(err, storage.ErrNotFound) {

@@ -20,6 +20,8 @@ type LeaseRecord struct {
 	Host  string    `cbor:"2,keyasint,omitempty"`
 	Work  string    `cbor:"3,keyasint"`           // what the writer does
 	About string    `cbor:"4,keyasint,omitempty"` // the name of the service, for people
+	// Process names the writer's process for others on the same machine.
+	Process string `cbor:"5,keyasint,omitempty"`
 }
 
 // Kinds of work that leases tell apart.
