@@ -38,6 +38,16 @@ type FolderInput struct {
 
 // takeFolder reads a volume's folder.
 func (s *session) takeFolder(ctx context.Context, v VolumeInput) (*volumeTaken, error) {
+	t, err := s.walkFolder(ctx, v, v.Folder.Reread)
+	if errors.Is(err, errPrior) {
+		t, err = s.walkFolder(ctx, v, true)
+	}
+	return t, err
+}
+
+// walkFolder reads a volume's folder. It fails with errPrior where what
+// it took over can't be relied on.
+func (s *session) walkFolder(ctx context.Context, v VolumeInput, reread bool) (*volumeTaken, error) {
 	t := &volumeTaken{
 		record:   format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
 		list:     s.intake.Stream(intake.Listing),
@@ -45,11 +55,11 @@ func (s *session) takeFolder(ctx context.Context, v VolumeInput) (*volumeTaken, 
 		contents: s.intake.Stream(intake.Contents),
 		states:   s.intake.Stream(intake.Listing),
 	}
-	sink, err := s.newFolderSink(ctx, v, t)
+	sink, err := s.newFolderSink(ctx, v, t, reread)
 	if err != nil {
 		return nil, err
 	}
-	defer sink.close()
+	defer sink.prior.close()
 	o := v.Folder.Options
 	o.Flush = o.Flush || s.o.After == nil
 	report, err := volume.Walk(ctx, v.Folder.Path, sink, o)
@@ -83,52 +93,40 @@ func warnings(report *volume.ReadReport) (texts []string) {
 type folderSink struct {
 	s       *session
 	t       *volumeTaken
-	list    *listing
-	states  *chunk.Writer
-	encoder *format.StateEncoder
-	cutter  *chunk.Cutter
-	prior   *prior // nil where there is nothing to take over
+	cutter  *chunk.Cutter // of contents
+	prior   *prior        // nil where there is nothing to take over
+	listing *folderListing
 
-	start   int64      // when the walk began, in nanoseconds since 1970
-	put     *putMember // the last Put, which may yet be dropped
-	before  uint64     // length of the content before
-	members uint64
+	start int64      // when the walk began, in nanoseconds since 1970
+	put   *putMember // the last Put, which may yet be dropped
+	noted noter
 }
 
 // putMember is a member that was read.
 type putMember struct {
 	entry   entry // without the padding of the content before
-	state   format.State
+	path    string
+	state   volume.State
 	content *intake.Stream
 }
 
-func (s *session) newFolderSink(ctx context.Context, v VolumeInput, t *volumeTaken) (*folderSink, error) {
+func (s *session) newFolderSink(ctx context.Context, v VolumeInput, t *volumeTaken, reread bool) (*folderSink, error) {
 	now := v.Folder.Now
 	if now == nil {
 		now = time.Now
 	}
-	f := &folderSink{s: s, t: t, encoder: format.NewStateEncoder(), start: now().UnixNano()}
-	var errs [3]error
-	f.list, errs[0] = s.newListing(t)
-	f.states, errs[1] = s.listWriter(t.states)
-	f.cutter, errs[2] = chunk.NewCutter(s.params)
-	err := errors.Join(errs[:]...)
-	if err == nil {
-		_, err = f.states.Write(f.encoder.Begin())
+	f := &folderSink{s: s, t: t, start: now().UnixNano()}
+	var err error
+	if f.cutter, err = chunk.NewCutter(s.params); err != nil {
+		return nil, err
 	}
-	if err == nil && !v.Folder.Reread {
+	if !reread {
 		f.prior = s.openPrior(ctx, v)
 	}
-	return f, err
-}
-
-// close frees what finish did not.
-func (f *folderSink) close() {
-	f.prior.close()
-	if f.list != nil {
-		f.list.close()
+	if f.listing, err = s.newFolderListing(t, f.prior); err != nil {
+		f.prior.close()
 	}
-	f.states.Close()
+	return f, err
 }
 
 // Find implements volume.Sink.
@@ -151,7 +149,7 @@ func (f *folderSink) TakeOver(found any) error {
 		}
 	}
 	f.t.reused++
-	return f.write(m.entry, m.state)
+	return f.listing.keep(m)
 }
 
 // Put implements volume.Sink.
@@ -159,7 +157,7 @@ func (f *folderSink) Put(path string, state *volume.State, header []byte, conten
 	if err := f.commit(); err != nil {
 		return err
 	}
-	p := &putMember{entry: newEntry(tarstream.Entry, header), state: f.lasting(state)}
+	p := &putMember{entry: newEntry(tarstream.Entry, header), path: path, state: *state}
 	if size > 0 {
 		p.content = f.s.intake.Draft(intake.Contents)
 		var err error
@@ -192,54 +190,37 @@ func (f *folderSink) commit() error {
 			return err
 		}
 	}
-	return f.write(p.entry, p.state)
-}
-
-// write appends a member to the member list and to the states.
-func (f *folderSink) write(e entry, state format.State) error {
-	e.rest = f.padded(e.rest)
-	f.before = e.length
-	f.members++
-	if err := f.list.write(e); err != nil {
-		return err
-	}
-	_, err := f.states.Write(f.encoder.Encode(state))
-	return err
-}
-
-// padded puts the padding of the content before in front of a header.
-func (f *folderSink) padded(header []byte) []byte {
-	n := padding(f.before)
-	if n == 0 {
-		return header
-	}
-	return append(make([]byte, n, n+len(header)), header...)
+	return f.listing.write(p.entry, f.lasting(p.path, &p.state))
 }
 
 // finish ends the stream.
 func (f *folderSink) finish() error {
-	if err := f.commit(); err != nil {
+	err := f.commit()
+	if err == nil && f.t.reused > 0 {
+		err = f.prior.check(f.s.entries)
+	}
+	if err != nil {
 		return err
 	}
-	if err := f.list.write(newEntry(tarstream.Bytes, f.padded(volume.EndMarker()))); err != nil {
+	if err := f.listing.finish(); err != nil {
 		return err
 	}
-	f.t.record.Members, f.t.record.Length = f.members, f.list.length
-	return errors.Join(f.list.finish(), f.states.Close())
+	f.t.record.Members, f.t.record.Length = f.listing.members, f.listing.length
+	return nil
 }
 
 // lasting gives what is noted of a file that was read, or nothing, which fits no
 // file, if it changed so shortly before that a further change might get the same
 // times.
-func (f *folderSink) lasting(s *volume.State) format.State {
+func (f *folderSink) lasting(path string, s *volume.State) *format.State {
 	grain := fineGrain
 	if s.Changed%int64(time.Second) == 0 && s.Modified%int64(time.Second) == 0 {
 		grain = coarseGrain
 	}
 	if s.Changed >= f.start-int64(grain) {
-		return format.State{}
+		return &format.State{}
 	}
-	return newState(s)
+	return f.noted.state(path, s)
 }
 
 // How coarse the times of files may be: those of local file systems are as fine
@@ -249,8 +230,3 @@ const (
 	fineGrain   = 50 * time.Millisecond
 	coarseGrain = 2 * time.Second
 )
-
-// newState gives what is noted of a member beside its header.
-func newState(s *volume.State) format.State {
-	return format.State{Changed: s.Changed - s.Modified, Device: s.Device, Inode: s.Inode}
-}

@@ -1,8 +1,11 @@
 package store
 
 import (
+	"bytes"
 	"cmp"
 	"context"
+	"errors"
+	"io"
 	"iter"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
@@ -13,42 +16,47 @@ import (
 )
 
 // prior goes through the latest capture of a folder beside a new walk over it:
-// both are in the same order. Its methods work on nil, which has nothing.
+// both are in the same order. Of that capture only the states are read; what it
+// says of a member that did not change is taken over by its place. Methods work
+// on nil, which has nothing.
 //
 // Whatever goes wrong only ends the taking over: the files are then read.
 type prior struct {
-	r      *Repository
-	index  *known.Index
 	cancel context.CancelFunc
-	ctx    context.Context
 
-	members <-chan []*priorMember
-	read    chan struct{}               // closed when nothing reads members any more
+	list, stamps, states *priorStream
+	source               *fetch.Stream // of the states
+	reader               *format.StateReader
+	encoder              *format.StateEncoder
+	noted                noter
+	at                   priorPlace // of the next member
+
 	places  func() (place, error, bool) // of the contents' chunks, in order
 	stop    func()
+	locator locator
 
-	batch  []*priorMember // that have come, after now
-	now    *priorMember   // where the reading is; nil at the end
-	passed bool           // the chunks of now have been gone through
+	ended bool  // nothing is found any more
+	err   error // that ended it
+	batch []priorMember
 }
 
-// priorMember is a member of the capture before.
+// priorPlace is where a member stands in the streams of a capture.
+type priorPlace struct {
+	list, stamps, states uint64
+	padding              int // of the content before
+}
+
+// priorMember is a member of the capture before that did not change.
 type priorMember struct {
-	entry  entry // without the padding of the content before
-	member *Member
-	state  format.State
-	chunks []priorChunk
+	priorPlace
+	format.Extent
+	state, record uint64 // bytes of its state, and with its extent
+	chunks        []contentChunk
 }
 
-type priorChunk struct {
+type contentChunk struct {
 	ref    known.Ref
 	length int
-}
-
-// place is where a chunk lies.
-type place struct {
-	slab  format.SlabID
-	chunk uint32
 }
 
 // openPrior gives the latest capture of the same folder, or nil.
@@ -62,19 +70,31 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 		return nil
 	}
 	ctx, cancel := context.WithCancel(ctx)
-	members := make(chan []*priorMember, 4)
-	p := &prior{r: s.r, index: s.index, ctx: ctx, cancel: cancel, members: members, read: make(chan struct{})}
-	go func() {
-		defer close(p.read)
-		defer close(members)
-		s.r.readPrior(ctx, record, members)
-	}()
+	p := &prior{
+		cancel: cancel, encoder: format.NewStateEncoder(),
+		locator: locator{ctx: ctx, slabs: s.r.slabs, index: s.index},
+	}
+	for stream, recipe := range map[**priorStream]*format.Recipe{
+		&p.list: &record.MemberList, &p.stamps: orEmpty(record.Stamps), &p.states: record.States,
+	} {
+		var err error
+		if *stream, err = newPriorStream(ctx, s.r.slabs, s.index, recipe); err != nil {
+			cancel()
+			return nil
+		}
+	}
+	p.source = s.r.slabs.Stream(ctx, record.States)
+	p.reader = format.NewStateReader(fetch.Bytes(p.source.Next))
+	p.at.states = uint64(len(p.encoder.Begin()))
 	runs := fetch.Runs(func(func(format.Run, error) bool) {})
 	if record.Contents != nil {
 		runs = s.r.slabs.Runs(ctx, record.Contents)
 	}
 	p.places, p.stop = iter.Pull2(placesOf(ctx, runs))
-	p.advance()
+	if _, err := p.reader.Peek(); err != nil { // it may be of another version
+		p.close()
+		return nil
+	}
 	return p
 }
 
@@ -128,37 +148,71 @@ func (p *prior) close() {
 	if p != nil {
 		p.cancel()
 		p.stop()
-		<-p.read
+		p.source.Close()
 	}
 }
 
 // find gives the member of that path if it was in that state, and its chunks are
 // there. Paths are asked for in the order of the walk.
 func (p *prior) find(path string, state *volume.State) *priorMember {
-	if p == nil {
+	if p == nil || p.ended {
 		return nil
 	}
-	for p.now != nil && comparePaths(p.now.member.Path, path) < 0 {
-		p.advance()
+	encoded := p.encoder.Encode(p.noted.state(path, state))
+	for {
+		same, err := p.reader.Is(encoded)
+		if err != nil {
+			return p.end(err)
+		}
+		if same {
+			if m := p.next(); m != nil && m.Length == stored(state) {
+				return m
+			}
+			return nil
+		}
+		before, err := p.reader.Peek()
+		if err != nil {
+			return p.end(err)
+		}
+		if comparePaths(string(before.Path), path) >= 0 {
+			return nil
+		}
+		p.next()
+		if p.ended {
+			return nil
+		}
 	}
-	if p.now == nil || p.now.member.Path != path || !p.now.same(state) {
-		return nil
-	}
-	found := p.now
-	p.passed = true
-	if !p.locate(found) {
-		return nil
-	}
-	return found
 }
 
-// same tells whether a member is as it was.
-func (m *priorMember) same(is *volume.State) bool {
-	was := m.member
-	return m.state == newState(is) && was.Modified.UnixNano() == is.Modified &&
-		was.Mode.Type() == is.Kind && unixMode(was.Mode) == is.Perm && (is.Kind != 0 || was.Size == is.Size) &&
-		was.UID == is.UID && was.GID == is.GID && was.User == is.User && was.Group == is.Group &&
-		was.Type != tarstream.Hardlink
+// end ends the taking over.
+func (p *prior) end(err error) *priorMember {
+	p.ended, p.err = true, err
+	return nil
+}
+
+// next goes on to the next member and gives the one before it, or nil where its
+// content is not there in full.
+func (p *prior) next() *priorMember {
+	x, state, extent, err := p.reader.Next()
+	if err != nil {
+		return p.end(err)
+	}
+	if len(p.batch) == 0 {
+		p.batch = make([]priorMember, 128)
+	}
+	m := &p.batch[0]
+	*m = priorMember{
+		priorPlace: p.at, Extent: x, state: uint64(state), record: uint64(state + extent),
+	}
+	p.at.list += x.Entry
+	p.at.stamps += x.Stamps
+	p.at.states += m.record
+	p.at.padding = padding(x.Length)
+	if !p.locate(m) {
+		return nil
+	}
+	p.batch = p.batch[1:]
+	return m
 }
 
 // comparePaths orders paths as a walk meets them: folder by folder, names by
@@ -180,113 +234,46 @@ func rank(c byte) int {
 	return int(c)
 }
 
-// advance goes on to the next member.
-func (p *prior) advance() {
-	if p.now != nil && !p.passed {
-		for range p.now.entry.chunks {
-			if _, err, ok := p.places(); err != nil || !ok {
-				p.now = nil
-				return
-			}
-		}
-	}
-	p.passed, p.now = false, nil
-	if len(p.batch) == 0 {
-		p.batch = <-p.members // closed when ctx is done
-	}
-	if len(p.batch) > 0 {
-		p.now, p.batch = p.batch[0], p.batch[1:]
-	}
-}
-
-// readPrior reads the members of a volume with their states, some ahead, until
-// something goes wrong.
-func (r *Repository) readPrior(ctx context.Context, v *format.Volume, out chan<- []*priorMember) {
-	entries := r.readEntries(ctx, v)
-	defer entries.close()
-	states := r.slabs.Stream(ctx, v.States)
-	defer states.Close()
-	l := &priorList{entries: entries, states: format.NewStateReader(fetch.Bytes(states.Next))}
-	for {
-		batch := make([]*priorMember, 0, 128)
-		for len(batch) < cap(batch) {
-			m := l.next()
-			if m == nil {
-				break
-			}
-			batch = append(batch, m)
-		}
-		if len(batch) == 0 {
-			return
-		}
-		select {
-		case out <- batch:
-		case <-ctx.Done():
-			return
-		}
-	}
-}
-
-// priorList reads members with their states.
-type priorList struct {
-	entries *entryReader
-	states  *format.StateReader
-	decoder tarstream.Decoder
-	before  uint64 // length of the content before
-}
-
-// next gives the next member, or nil after the last and where something is wrong.
-func (l *priorList) next() *priorMember {
-	e, err := l.entries.next()
-	if err != nil || e.kind != tarstream.Entry || padding(l.before) > len(e.rest) {
-		return nil
-	}
-	e.rest = e.rest[padding(l.before):]
-	l.before = e.length
-	m := &priorMember{entry: e}
-	if m.state, err = l.states.Next(); err != nil {
-		return nil
-	}
-	header, err := e.header()
-	if err != nil {
-		return nil
-	}
-	if m.member, err = l.decoder.Member(header, int64(e.length)); err != nil {
-		return nil
-	}
-	return m
-}
-
 // locate finds the chunks of a member in the index, with their lengths.
 func (p *prior) locate(m *priorMember) bool {
-	m.chunks = make([]priorChunk, 0, min(m.entry.chunks, 1<<16))
 	length, whole := uint64(0), true
-	for range m.entry.chunks {
+	for range m.Chunks {
 		at, err, ok := p.places()
 		if err != nil || !ok {
-			p.now = nil
+			p.end(cmp.Or(err, errPrior))
 			return false
 		}
-		c, ok := p.chunk(at)
-		whole = whole && ok
-		length += uint64(c.length)
-		if whole {
-			m.chunks = append(m.chunks, c)
+		ref, n, ok := p.locator.find(at)
+		if whole = whole && ok; whole {
+			m.chunks = append(m.chunks, contentChunk{ref, n})
+			length += uint64(n)
 		}
 	}
-	return whole && length == m.entry.length
+	return whole && length == m.Length
 }
 
-// chunk finds one chunk: its slab must be listed and there.
-func (p *prior) chunk(at place) (priorChunk, bool) {
-	ref, ok := p.index.Find(at.slab, at.chunk)
-	if !ok {
-		return priorChunk{}, false
+// errPrior is returned where what was taken over can't be relied on: something of
+// the capture before is not there any more, or its streams do not fit each other.
+var errPrior = errors.New("the capture before is not as it should be")
+
+// check makes sure that the states account for all of the capture before, once
+// nothing more is asked for. They say where in the other streams a member
+// stands, and only that was looked at.
+func (p *prior) check(entries *format.EntryEncoder) error {
+	for !p.ended {
+		p.next()
 	}
-	slab, err := p.r.slabs.Open(p.ctx, at.slab)
-	if err != nil {
-		return priorChunk{}, false
+	if p.err != io.EOF || p.at.stamps != p.stamps.length {
+		return errPrior
 	}
-	n, ok := slab.ChunkLength(at.chunk)
-	return priorChunk{ref, n}, ok
+	if _, _, more := p.places(); more {
+		return errPrior
+	}
+	end := newEntry(tarstream.Bytes, append(make([]byte, p.at.padding), volume.EndMarker()...))
+	want := entries.Encode(end.record())
+	got, err := p.list.read(nil, p.at.list, uint64(len(want)))
+	if err != nil || !bytes.Equal(got, want) || p.at.list+uint64(len(want)) != p.list.length {
+		return errPrior
+	}
+	return nil
 }

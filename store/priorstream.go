@@ -1,0 +1,147 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"sort"
+
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
+)
+
+// priorStream is a stream of the capture before: where its chunks lie and how
+// long they are. Bytes are read only where they are asked for.
+type priorStream struct {
+	ctx    context.Context
+	slabs  *fetch.Slabs
+	chunks []priorChunk
+	length uint64
+	loaded int    // the chunk that data is, or -1
+	data   []byte // not to be changed
+}
+
+// priorChunk is a chunk of a priorStream.
+type priorChunk struct {
+	place
+	ref    known.Ref
+	length int
+	start  uint64 // in the stream
+}
+
+// place is where a chunk lies.
+type place struct {
+	slab  format.SlabID
+	chunk uint32
+}
+
+// newPriorStream finds the chunks of a recipe. It fails if one of them is not
+// there.
+func newPriorStream(ctx context.Context, slabs *fetch.Slabs, index *known.Index, recipe *format.Recipe) (*priorStream, error) {
+	p := &priorStream{ctx: ctx, slabs: slabs, loaded: -1}
+	l := locator{ctx: ctx, slabs: slabs, index: index}
+	for run, err := range slabs.Runs(ctx, recipe) {
+		if err != nil {
+			return nil, err
+		}
+		for i := range uint32(run.Len()) {
+			at := place{run.Slab, run.First}
+			if run.Count > 1 {
+				at.chunk += i
+			}
+			ref, n, ok := l.find(at)
+			if !ok || p.length+uint64(n) > recipe.Bytes {
+				return nil, errPrior
+			}
+			p.chunks = append(p.chunks, priorChunk{at, ref, n, p.length})
+			p.length += uint64(n)
+		}
+	}
+	if p.length != recipe.Bytes || uint64(len(p.chunks)) != recipe.Chunks {
+		return nil, errPrior
+	}
+	return p, nil
+}
+
+// starts gives the chunk that begins at off.
+func (p *priorStream) starts(off uint64) (int, bool) {
+	if p == nil {
+		return 0, false
+	}
+	n := p.after(off) - 1
+	return n, n >= 0 && p.chunks[n].start == off
+}
+
+// after gives the number of chunks that begin at or before off.
+func (p *priorStream) after(off uint64) int {
+	return sort.Search(len(p.chunks), func(i int) bool { return p.chunks[i].start > off })
+}
+
+// read appends to dst the n bytes at off.
+func (p *priorStream) read(dst []byte, off, n uint64) ([]byte, error) {
+	if off > p.length || n > p.length-off {
+		return dst, errPrior
+	}
+	for n > 0 {
+		if err := p.load(p.after(off) - 1); err != nil {
+			return dst, err
+		}
+		b := p.data[off-p.chunks[p.loaded].start:]
+		b = b[:min(n, uint64(len(b)))]
+		dst = append(dst, b...)
+		off += uint64(len(b))
+		n -= uint64(len(b))
+	}
+	return dst, nil
+}
+
+// load reads a chunk.
+func (p *priorStream) load(n int) error {
+	if n == p.loaded {
+		return nil
+	}
+	c := &p.chunks[n]
+	slab, err := p.slabs.Open(p.ctx, c.slab)
+	if err != nil {
+		return fmt.Errorf("%w: %w", errPrior, err)
+	}
+	f := sort.Search(len(slab.Frames), func(i int) bool { return slab.FirstChunk(i) > c.chunk }) - 1
+	raw, err := p.slabs.Frame(p.ctx, slab, f)
+	if err != nil {
+		return fmt.Errorf("%w: %w", errPrior, err)
+	}
+	for _, l := range slab.Frames[f].Chunks[:c.chunk-slab.FirstChunk(f)] {
+		raw = raw[l:]
+	}
+	p.data, p.loaded = raw[:c.length:c.length], n
+	return nil
+}
+
+// locator finds chunks in the index, with their lengths. A chunk's slab must be
+// listed and there.
+type locator struct {
+	ctx   context.Context
+	slabs *fetch.Slabs
+	index *known.Index
+	slab  *fetch.Slab // of the chunk before
+	first known.Ref   // of that slab
+}
+
+func (l *locator) find(at place) (known.Ref, int, bool) {
+	if l.slab == nil || l.slab.ID != at.slab {
+		first, ok := l.index.Find(at.slab, 0)
+		if !ok {
+			return 0, 0, false
+		}
+		slab, err := l.slabs.Open(l.ctx, at.slab)
+		if err != nil {
+			return 0, 0, false
+		}
+		if _, ok := l.index.Find(at.slab, slab.Chunks()-1); !ok {
+			return 0, 0, false
+		}
+		l.slab, l.first = slab, first
+	}
+	n, ok := l.slab.ChunkLength(at.chunk)
+	return l.first + known.Ref(at.chunk), n, ok
+}
