@@ -13,14 +13,16 @@ type Sink interface {
 	// Find is asked for each member before its attributes and content are read. If
 	// it returns anything but nil, the sink has the member from an earlier Walk that
 	// found it in the same state: TakeOver is called in its turn in place of Put.
-	// Find runs ahead of the other methods, in another goroutine.
+	// Find runs ahead of the other methods, in another goroutine; state is not valid
+	// after it.
 	Find(path string, state *State) (found any, err error)
 
 	// TakeOver takes what Find found.
 	TakeOver(found any) error
 
 	// Put takes a member: its tar header, extended headers included, and its
-	// content, of which it must read exactly size bytes. Neither is valid after it.
+	// content, of which it must read exactly size bytes. They and state are not valid
+	// after it.
 	Put(path string, state *State, header []byte, content io.Reader, size int64) error
 
 	// Drop undoes the last Put, because the file changed while it was read. It is
@@ -74,12 +76,16 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 		return nil, err
 	}
 	ctx, cancel := context.WithCancel(ctx)
+	sights, used := make(chan []sight, batchesAhead), make(chan []sight, batchesAhead)
+	c := &scanner{opts: o, exclude: exclude, dev: st.dev, out: sights, free: used}
 	w := &walker{
-		opts: o, exclude: exclude, dev: st.dev, sink: sink, names: newOwners(), linked: make(map[inode]string),
-		turn: make(chan *job, jobsAhead), load: make(chan *job, jobsAhead),
+		opts: o, sink: sink, names: newOwners(), linked: make(map[inode]string), in: sights, used: used,
+		turn: make(chan []job, batchesAhead), free: make(chan []job, batchesAhead),
+		load: make(chan *job, filesAhead), room: make(chan struct{}, filesAhead),
 	}
-	d := &delivery{opts: o, sink: sink, attempts: attempts, report: &ReadReport{}}
-	defer func() { d.report.Excluded, d.report.CacheFolders = w.excluded, w.caches }()
+	d := &delivery{opts: o, sink: sink, attempts: attempts, report: &ReadReport{}, room: w.room, used: w.free}
+	defer func() { d.report.Excluded, d.report.CacheFolders = c.excluded, c.caches }()
+	defer func() { discardSights(c.lost) }()
 	var running sync.WaitGroup
 	defer running.Wait()
 	defer w.drain()
@@ -87,21 +93,21 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 	for range runtime.GOMAXPROCS(0) + 1 {
 		running.Go(func() { w.loadFiles(ctx) })
 	}
-	running.Go(func() {
-		defer top.close()
-		defer close(w.turn)
-		defer close(w.load)
-		if err := w.folder(ctx, top, "./", 0); err != nil {
-			w.send(ctx, &job{err: err})
-		}
-	})
+	running.Go(func() { c.run(ctx, share(top)) })
+	running.Go(func() { w.run(ctx) })
 	return d.report, d.run(ctx, w.turn)
 }
 
 // drain closes the files that were opened and not delivered.
 func (w *walker) drain() {
-	for j := range w.turn {
-		j.discard()
+	for jobs := range w.turn {
+		discardJobs(jobs)
+	}
+}
+
+func discardJobs(jobs []job) {
+	for i := range jobs {
+		jobs[i].discard()
 	}
 }
 
@@ -116,8 +122,9 @@ func (j *job) discard() {
 }
 
 const (
-	jobsAhead = 64        // members that are looked at ahead of the sink
-	loadLimit = 128 << 10 // up to this size files are read ahead, in bytes
+	batchesAhead = 4         // batches that wait for the next stage
+	filesAhead   = 64        // files that are open ahead of the sink
+	loadLimit    = 128 << 10 // up to this size files are read ahead, in bytes
 )
 
 // job is one member, or a note, on its way to the sink.
@@ -127,14 +134,13 @@ type job struct {
 	note   string // why the member is left out
 	found  any    // by the sink
 
-	state  *State
+	state  State // of one that was found, the size alone
 	header []byte
 	file   *loaded       // of a regular file
 	ready  chan struct{} // of a regular file: closed when file, note and err are set
 
-	folder  *folder // of a regular file that is yet to be opened, until loading is done
-	name    string
-	loading *sync.WaitGroup
+	folder *sharedFolder // of a regular file that is yet to be opened, until loading is done
+	name   string
 
 	restless string // how a folder changed meanwhile
 }
@@ -145,21 +151,38 @@ type delivery struct {
 	sink     Sink
 	attempts int
 	report   *ReadReport
+	room     <-chan struct{} // as of the walker
+	used     chan<- []job    // to be used again
 }
 
-func (d *delivery) run(ctx context.Context, turn <-chan *job) error {
-	for j := range turn {
-		if j.ready != nil {
-			<-j.ready // closed by a worker, which heeds ctx
+func (d *delivery) run(ctx context.Context, turn <-chan []job) error {
+	for jobs := range turn {
+		for i := range jobs {
+			if err := d.turnOf(ctx, &jobs[i]); err != nil {
+				discardJobs(jobs[i+1:])
+				return err
+			}
 		}
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		if err := d.deliver(ctx, j); err != nil {
-			return err
+		clear(jobs)
+		select {
+		case d.used <- jobs[:0]:
+		default:
 		}
 	}
 	return ctx.Err()
+}
+
+// turnOf delivers a job when it is ready.
+func (d *delivery) turnOf(ctx context.Context, j *job) error {
+	if j.ready != nil {
+		<-j.ready // closed by a worker, which heeds ctx
+		defer func() { <-d.room }()
+	}
+	if err := ctx.Err(); err != nil {
+		j.discard()
+		return err
+	}
+	return d.deliver(ctx, j)
 }
 
 func (d *delivery) deliver(ctx context.Context, j *job) error {
@@ -179,7 +202,7 @@ func (d *delivery) deliver(ctx context.Context, j *job) error {
 		return d.putFile(ctx, j)
 	}
 	d.count(j.member, 0)
-	return writeError(j.member, d.sink.Put(j.member, j.state, j.header, noContent{}, 0))
+	return writeError(j.member, d.sink.Put(j.member, &j.state, j.header, noContent{}, 0))
 }
 
 func (d *delivery) count(member string, size int64) {

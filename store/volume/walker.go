@@ -7,29 +7,28 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
-	"slices"
 	"strings"
-	"sync"
 	"unicode/utf8"
 )
 
 // inode identifies a file on this machine.
 type inode struct{ dev, ino uint64 }
 
-// walker goes through the tree, ahead of what is delivered.
+// walker makes members of what a scanner found, ahead of what is delivered.
 type walker struct {
-	opts    ReadOptions
-	exclude excluder
-	dev     uint64 // the file system that dir is on
-	sink    Sink
-	names   *owners
-	linked  map[inode]string // first member of each file with several names
-	turn    chan *job        // in order
-	load    chan *job        // files, to be opened and read
-
-	excluded, caches int // names and folders left out
+	opts   ReadOptions
+	sink   Sink
+	names  *owners
+	linked map[inode]string // first member of each file with several names
+	in     <-chan []sight
+	used   chan<- []sight // sights to be used again
+	turn   chan []job     // in order
+	free   chan []job     // to be used again
+	load   chan *job      // files, to be opened and read
+	room   chan struct{}  // holds one for each file that is being loaded, or waits for its turn
+	batch  []job
+	now    State // of the member that is looked at
 }
 
 // notePath is a member's name as callers see it.
@@ -41,111 +40,123 @@ func notePath(member string) string {
 	return strings.TrimSuffix(name, "/")
 }
 
-func (w *walker) send(ctx context.Context, j *job) error {
+// run makes members until there are no more.
+func (w *walker) run(ctx context.Context) {
+	defer close(w.turn)
+	defer close(w.load)
+	var err error
+	for sights := range w.in {
+		for i := range sights {
+			l := &sights[i]
+			if err == nil {
+				err = w.take(ctx, l)
+			}
+			if l.end != goesOn {
+				l.folder.release()
+			}
+		}
+		if err == nil {
+			err = w.flush(ctx)
+		}
+		clear(sights)
+		select {
+		case w.used <- sights[:0]:
+		default:
+		}
+		if err != nil {
+			break
+		}
+	}
+	if err != nil && ctx.Err() == nil {
+		if w.send(ctx, job{err: err}) == nil {
+			w.flush(ctx) // or else nobody waits for it
+		}
+	}
+	discardJobs(w.batch)
+	for sights := range w.in {
+		discardSights(sights)
+	}
+}
+
+// take makes a member of a look.
+func (w *walker) take(ctx context.Context, l *sight) error {
+	switch {
+	case l.err != nil:
+		return l.err
+	case l.note != "":
+		return w.skip(ctx, l.member, l.note)
+	case l.end == notRead:
+		return nil
+	case l.end == read:
+		return w.sendChange(ctx, l)
+	}
+	w.setState(l.meta)
+	var err error
+	switch l.meta.kind {
+	case 0:
+		err = w.file(ctx, l)
+	case fs.ModeDir:
+		err = w.plain(ctx, l, "", l.folder.attributes)
+	default:
+		err = w.node(ctx, l)
+	}
+	if reason := passedOver(err); reason != "" {
+		return w.skip(ctx, l.member, reason)
+	}
+	return err
+}
+
+// next gives the next job of the batch.
+func (w *walker) next(ctx context.Context) (*job, error) {
+	if len(w.batch) == cap(w.batch) {
+		if err := w.flush(ctx); err != nil {
+			return nil, err
+		}
+		select {
+		case w.batch = <-w.free:
+		default:
+			w.batch = make([]job, 0, sightsAhead)
+		}
+	}
+	w.batch = w.batch[:len(w.batch)+1]
+	return &w.batch[len(w.batch)-1], nil
+}
+
+func (w *walker) send(ctx context.Context, j job) error {
+	next, err := w.next(ctx)
+	if err == nil {
+		*next = j
+	}
+	return err
+}
+
+// flush hands on what is ready.
+func (w *walker) flush(ctx context.Context) error {
+	batch := w.batch
+	w.batch = nil
+	if len(batch) == 0 {
+		return nil
+	}
 	select {
-	case w.turn <- j:
+	case w.turn <- batch:
 		return nil
 	case <-ctx.Done():
+		discardJobs(batch)
 		return ctx.Err()
 	}
 }
 
 func (w *walker) skip(ctx context.Context, member, reason string) error {
-	return w.send(ctx, &job{member: member, note: reason})
-}
-
-// folder sends the member of d and those of everything in it. member ends with a slash.
-func (w *walker) folder(ctx context.Context, d *folder, member string, depth int) error {
-	if depth > maxDepth {
-		return fmt.Errorf("%s: folders are nested more than %d deep", d.path, maxDepth)
-	}
-	before, err := d.stat(".")
-	if err != nil {
-		return err
-	}
-	if err := w.plain(ctx, before, member, "", d.attributes); err != nil {
-		return err
-	}
-	if before.dev != w.dev && !w.opts.CrossMounts {
-		return w.skip(ctx, member, "another file system is mounted here; its contents are not read")
-	}
-	entries, err := list(ctx, d)
-	if err != nil {
-		return err
-	}
-	if depth > 0 && w.opts.SkipCacheFolders && isCache(d, entries) {
-		w.caches++
-		entries = slices.DeleteFunc(entries, func(e entry) bool { return e.name != cacheTag })
-	}
-	var loading sync.WaitGroup // of files in d, which must stay open for it
-	defer loading.Wait()
-	for _, e := range entries {
-		if err := w.entry(ctx, d, e, member, depth, &loading); err != nil {
-			return err
-		}
-	}
-	return w.sendChange(ctx, d, before, member)
+	return w.send(ctx, job{member: member, note: reason})
 }
 
 // sendChange sends word of a folder that changed while its members were looked at.
-func (w *walker) sendChange(ctx context.Context, d *folder, before *meta, member string) error {
-	after, err := d.stat(".")
-	if err != nil || !before.changed(after) {
+func (w *walker) sendChange(ctx context.Context, l *sight) error {
+	after, err := l.folder.stat(".")
+	if err != nil || !l.meta.changed(after) {
 		return err
 	}
-	return w.send(ctx, &job{member: member, restless: "the folder changed while it was read"})
-}
-
-// entry is a name in a folder with its kind when it was listed.
-type entry struct {
-	name string
-	kind fs.FileMode
-}
-
-// list returns what is in d, sorted by the names' bytes.
-func list(ctx context.Context, d *folder) ([]entry, error) {
-	f, err := d.reader()
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	var entries []entry
-	for {
-		some, err := f.ReadDir(1024)
-		for _, e := range some {
-			entries = append(entries, entry{e.Name(), e.Type()})
-		}
-		if err == io.EOF {
-			break
-		}
-		if err = cmp.Or(err, ctx.Err()); err != nil {
-			return nil, err
-		}
-	}
-	slices.SortFunc(entries, func(a, b entry) int { return cmp.Compare(a.name, b.name) })
-	return entries, nil
-}
-
-// entry sends what e names in d. What vanished or changed its kind since it was listed is noted.
-func (w *walker) entry(ctx context.Context, d *folder, e entry, parent string, depth int, loading *sync.WaitGroup) error {
-	member := parent + e.name
-	if w.exclude.excludes(notePath(member), e.kind.IsDir()) {
-		w.excluded++
-		return nil
-	}
-	var err error
-	switch {
-	case e.kind.IsDir():
-		err = w.child(ctx, d, e.name, member+"/", depth)
-	case e.kind.IsRegular():
-		err = w.file(ctx, d, e.name, member, loading)
-	default:
-		err = w.node(ctx, d, e.name, member)
-	}
-	if reason := passedOver(err); reason != "" {
-		return w.skip(ctx, member, reason)
-	}
-	return err
+	return w.send(ctx, job{member: l.member, restless: "the folder changed while it was read"})
 }
 
 // passedOver says why a member is left out, if the error is no reason to stop.
@@ -170,73 +181,71 @@ func gone(err error) error {
 	return err
 }
 
-func (w *walker) child(ctx context.Context, d *folder, name, member string, depth int) error {
-	c, err := d.child(name)
-	if err != nil {
-		return gone(err)
-	}
-	defer c.close()
-	return w.folder(ctx, c, member, depth+1)
-}
-
 // file sends a regular file, and has it opened and read by a worker unless the sink has it.
-func (w *walker) file(ctx context.Context, d *folder, name, member string, loading *sync.WaitGroup) error {
-	m, err := d.stat(name)
+func (w *walker) file(ctx context.Context, l *sight) error {
+	if done, err := w.link(ctx, l); done || err != nil {
+		return err
+	}
+	if done, err := w.sendFound(ctx, l); done || err != nil {
+		return err
+	}
+	if err := w.makeRoom(ctx); err != nil {
+		return err
+	}
+	j, err := w.next(ctx)
 	if err != nil {
-		return gone(err)
-	}
-	if m.kind != 0 {
-		return errKind
-	}
-	if done, err := w.link(ctx, m, member); done || err != nil {
 		return err
 	}
-	j := &job{member: member, folder: d, name: name, state: w.state(m), ready: make(chan struct{})}
-	if j.found, err = w.find(member, j.state); err != nil {
-		return err
-	}
-	if j.found != nil {
-		j.ready = nil
-		return w.send(ctx, j)
-	}
-	loading.Add(1)
-	j.loading = loading
+	l.folder.hold()
+	*j = job{member: l.member, folder: l.folder, name: l.name, state: w.now, ready: make(chan struct{})}
 	select {
 	case w.load <- j:
+		return nil
 	case <-ctx.Done():
-		loading.Done()
+		w.batch = w.batch[:len(w.batch)-1]
+		l.folder.release()
 		return ctx.Err()
 	}
-	err = w.send(ctx, j)
-	if err != nil {
-		j.discard()
+}
+
+// makeRoom waits until another file may be loaded.
+func (w *walker) makeRoom(ctx context.Context) error {
+	select {
+	case w.room <- struct{}{}:
+		return nil
+	default:
 	}
-	return err
+	if err := w.flush(ctx); err != nil { // those are waited for
+		return err
+	}
+	select {
+	case w.room <- struct{}{}:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // node sends a member without content: a link, pipe or device.
-func (w *walker) node(ctx context.Context, d *folder, name, member string) error {
-	m, err := d.stat(name)
-	if err != nil {
-		return gone(err)
-	}
+func (w *walker) node(ctx context.Context, l *sight) error {
 	target := ""
-	switch m.kind {
+	switch l.meta.kind {
 	case fs.ModeSymlink:
-		if target, err = d.readlink(name); err != nil {
+		var err error
+		if target, err = l.folder.readlink(l.name); err != nil {
 			return gone(err)
 		}
 	case fs.ModeSocket:
-		return w.skip(ctx, member, "a socket can't be in a tar stream")
+		return w.skip(ctx, l.member, "a socket can't be in a tar stream")
 	default:
-		if typeflag(m.kind) == 0 {
+		if typeflag(l.meta.kind) == 0 {
 			return errKind
 		}
 	}
-	if done, err := w.link(ctx, m, member); done || err != nil {
+	if done, err := w.link(ctx, l); done || err != nil {
 		return err
 	}
-	return w.plain(ctx, m, member, target, func() (map[string]string, error) { return d.nodeAttributes(name) })
+	return w.plain(ctx, l, target, func() (map[string]string, error) { return l.folder.nodeAttributes(l.name) })
 }
 
 // typeflag gives the type of a member by the kind of file (pax Interchange Format, typeflag), or
@@ -260,22 +269,19 @@ func typeflag(kind fs.FileMode) byte {
 }
 
 // plain sends a member without content.
-func (w *walker) plain(ctx context.Context, m *meta, member, target string, attributes func() (map[string]string, error)) error {
-	j := &job{member: member, state: w.state(m)}
-	var err error
-	if j.found, err = w.find(member, j.state); err != nil || j.found != nil {
-		return cmp.Or(err, w.send(ctx, j))
+func (w *walker) plain(ctx context.Context, l *sight, target string, attributes func() (map[string]string, error)) error {
+	if done, err := w.sendFound(ctx, l); done || err != nil {
+		return err
 	}
 	attrs, err := attributes()
 	if err != nil {
 		return err
 	}
-	head, left, err := header(m, j.state, typeflag(m.kind), member, target, attrs)
+	head, left, err := header(l.meta, &w.now, typeflag(l.meta.kind), l.member, target, attrs)
 	if err != nil {
 		return err
 	}
-	j.header = head
-	return cmp.Or(w.send(ctx, j), w.skipAttributes(ctx, member, left))
+	return cmp.Or(w.send(ctx, job{member: l.member, state: w.now, header: head}), w.skipAttributes(ctx, l.member, left))
 }
 
 // skipAttributes sends word of attributes that fit no header.
@@ -292,44 +298,55 @@ func attributeLeft(name string) string {
 	return fmt.Sprintf("its attribute %q fits no tar header", name)
 }
 
-// link sends a hard link if the file of m is in the stream under another name, and otherwise
-// remembers member as its first.
-func (w *walker) link(ctx context.Context, m *meta, member string) (done bool, err error) {
-	if m.links < 2 {
+// link sends a hard link if the file is in the stream under another name, and otherwise remembers
+// the member as its first.
+func (w *walker) link(ctx context.Context, l *sight) (done bool, err error) {
+	if l.meta.links < 2 {
 		return false, nil
 	}
-	id := inode{m.dev, m.ino}
+	id := inode{l.meta.dev, l.meta.ino}
 	first, ok := w.linked[id]
 	if !ok {
-		w.linked[id] = member
+		w.linked[id] = l.member
 		return false, nil
 	}
-	j := &job{member: member, state: w.state(m)}
-	j.state.Link = first
-	if j.header, _, err = header(m, j.state, tar.TypeLink, member, first, nil); err != nil {
+	w.now.Link = first
+	if done, err := w.sendFound(ctx, l); done || err != nil {
 		return true, err
 	}
-	return true, w.send(ctx, j)
-}
-
-// find asks the sink whether it has a member. Without a change time there is no telling.
-func (w *walker) find(member string, s *State) (any, error) {
-	if s.Inode == 0 || s.Changed == 0 {
-		return nil, nil
+	head, _, err := header(l.meta, &w.now, tar.TypeLink, l.member, first, nil)
+	if err != nil {
+		return true, err
 	}
-	found, err := w.sink.Find(member, s)
-	return found, writeError(member, err)
+	return true, w.send(ctx, job{member: l.member, state: w.now, header: head})
 }
 
-func (w *walker) state(m *meta) *State {
-	s := &State{
+// sendFound sends a member if the sink has it. Without a change time there is no telling.
+func (w *walker) sendFound(ctx context.Context, l *sight) (done bool, err error) {
+	if w.now.Inode == 0 || w.now.Changed == 0 {
+		return false, nil
+	}
+	found, err := w.sink.Find(l.member, &w.now)
+	if err != nil || found == nil {
+		return false, writeError(l.member, err)
+	}
+	j, err := w.next(ctx)
+	if err != nil {
+		return true, err
+	}
+	j.member, j.found, j.state.Size = l.member, found, w.now.Size
+	return true, nil
+}
+
+// setState sets the state of the member that is looked at.
+func (w *walker) setState(m *meta) {
+	w.now = State{
 		Kind: m.kind, Perm: m.perm, UID: m.uid, GID: m.gid, User: w.names.userName(m.uid), Group: w.names.groupName(m.gid),
 		Size: m.size, Modified: m.mtime.UnixNano(), Device: m.dev, Inode: m.ino, DevMajor: m.major, DevMinor: m.minor,
 	}
 	if !m.ctime.IsZero() {
-		s.Changed = m.ctime.UnixNano()
+		w.now.Changed = m.ctime.UnixNano()
 	}
-	return s
 }
 
 // header makes a member's header. Only a regular file has a size. left names attributes that
