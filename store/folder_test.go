@@ -84,9 +84,9 @@ func TestFolder(t *testing.T) {
 	}
 	for i, step := range []struct {
 		change func()
-		reread int // members that must be read again, the folders above and hard links included
+		reread int // members that must be read again, the folders above included
 	}{
-		{func() {}, 2},
+		{func() {}, 0},
 		{func() { write(t, dir+"/lots/3/f.3", []byte("new content")) }, 3},
 		{func() { write(t, dir+"/lots/3/aaa", []byte("a new file")) }, 4},
 		{func() { os.Remove(dir + "/lots/0/f.0") }, 3},
@@ -94,12 +94,12 @@ func TestFolder(t *testing.T) {
 		{func() { os.Chtimes(dir+"/lots/1/f.1", time.Time{}, time.Unix(1, 1)) }, 3},
 		{func() { os.Rename(dir+"/lots/5", dir+"/lots/a5") }, 20},
 		{func() { os.RemoveAll(dir + "/lots/2") }, 3},
-		{func() {}, 2},
+		{func() {}, 0},
 	} {
 		step.change()
 		c := f.captureFolder(dir, false)
 		f.checkFolder(c, dir)
-		if got := int(c.Members) - c.Volumes[0].Reused; got > step.reread || got < 1 {
+		if got := int(c.Members) - c.Volumes[0].Reused; got > step.reread || got == 0 && step.reread > 0 {
 			t.Errorf("step %d: %d of %d members were read again, want at most %d", i, got, c.Members, step.reread)
 		}
 		full := f.captureFolder(dir, true)
@@ -143,7 +143,7 @@ func TestDraft(t *testing.T) {
 	if read := int(c.Members) - c.Volumes[0].Reused; read > 2 {
 		t.Errorf("%d members were read again", read)
 	}
-	if c.Added > 5000 {
+	if c.Added > 8000 {
 		t.Errorf("%d bytes were added after the draft", c.Added)
 	}
 }

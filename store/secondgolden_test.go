@@ -148,7 +148,7 @@ func checkSecondCapture(r *secondReader, x *secondIndex, want secondWanted, leve
 		if hex.EncodeToString(sum[:]) != want.SHA256[i] || v.SHA256 != nil && !bytes.Equal(sum[:], v.SHA256) {
 			return fmt.Errorf("volume %s: SHA-256 %x", v.Name, sum)
 		}
-		states, err := r.states(v)
+		states, _, err := r.states(v)
 		if err != nil {
 			return fmt.Errorf("volume %s: %w", v.Name, err)
 		}

@@ -335,28 +335,3 @@ func fillChecksum(block []byte) {
 	}
 	copy(field, fmt.Sprintf("%06o\x00 ", sum))
 }
-
-// secondState is the state of a member.
-type secondState struct {
-	_       struct{} `cbor:",toarray"`
-	Changed int64    // nanoseconds after the modification time
-	Device  uint64
-	Inode   uint64
-}
-
-// states gives the states of a volume's members, nil where there are none.
-func (r *secondReader) states(v *secondVolume) (states []secondState, err error) {
-	chunks, err := r.optional(v.States)
-	if err != nil || chunks == nil {
-		return nil, err
-	}
-	stream := bytes.Join(chunks, nil)
-	if stream[0] != 1 {
-		return nil, fmt.Errorf("states begin with %x", stream[0])
-	}
-	states, err = secondSequence[secondState](stream[1:])
-	if err == nil && uint64(len(states)) != v.Members {
-		err = fmt.Errorf("%d states of %d members", len(states), v.Members)
-	}
-	return states, err
-}

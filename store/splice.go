@@ -38,9 +38,10 @@ func (s *session) newSplicer(out *intake.Stream, before *priorStream) (*splicer,
 	if err != nil {
 		return nil, err
 	}
-	// With several of the longest chunks pending, little is cut twice.
+	// With more than one of the longest chunks pending, some chunk has its end, and
+	// not much is cut twice.
 	return &splicer{
-		in: s.intake, out: out, before: before, cutter: cutter, limit: 4 * s.params.Max(), step: -1, same: -1,
+		in: s.intake, out: out, before: before, cutter: cutter, limit: 2 * s.params.Max(), step: -1, same: -1,
 	}, nil
 }
 
