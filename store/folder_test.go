@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -170,6 +171,68 @@ func TestFolderAfterLoss(t *testing.T) {
 		t.Errorf("%d members were taken over from what is gone", n)
 	}
 	g.checkFolder(c, dir)
+}
+
+// TestFolderAfterDamage takes members over and then comes to where their states
+// can't be read. All must be read again then: their places were not held against
+// the whole.
+func TestFolderAfterDamage(t *testing.T) {
+	dir := t.TempDir()
+	for i := range 4000 {
+		write(t, fmt.Sprintf("%s/%s%d", dir, strings.Repeat("long name ", 23), i), nil)
+	}
+	f := newFixture(t)
+	first := f.captureFolder(dir, false)
+	left := objects(t, f.mem)
+	for name, b := range left {
+		if strings.HasPrefix(name, "slabs/") {
+			b[len(b)-5000] ^= 1 // in the last frame of several
+		}
+	}
+	r, err := store.Open(t.Context(), memoryOf(t, left), f.key, store.OpenOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	g := &fixture{t: t, key: f.key, Repository: r}
+	c := g.captureFolder(dir, false)
+	if n := c.Volumes[0].Reused; n != 0 {
+		t.Errorf("%d members were taken over", n)
+	}
+	f.sameVolume(first, c)
+	if c.Members != first.Members || c.Bytes != first.Bytes {
+		t.Errorf("%d members of %d, %d bytes of %d", c.Members, first.Members, c.Bytes, first.Bytes)
+	}
+}
+
+// TestExcludedFirstName leaves the first of a file's names out: then the others
+// are links to the next one, though nothing of the file changed.
+func TestExcludedFirstName(t *testing.T) {
+	dir := t.TempDir()
+	write(t, dir+"/a", []byte("bean"))
+	for _, name := range []string{"b", "c"} {
+		if err := os.Link(dir+"/a", dir+"/"+name); err != nil {
+			t.Skip(err)
+		}
+	}
+	f := newFixture(t)
+	f.captureFolder(dir, false)
+	o := store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{{
+		Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir, Now: later, Options: volume.ReadOptions{Exclude: []string{"a"}}},
+	}}}
+	for range 2 {
+		c, err := f.Capture(t.Context(), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var out bytes.Buffer
+		if _, err := volume.WriteTar(t.Context(), &out, dir, o.Volumes[0].Folder.Options); err != nil {
+			t.Fatal(err)
+		}
+		if got := f.restore(c); !bytes.Equal(got, out.Bytes()) {
+			t.Error("another stream than that of the folder")
+		}
+	}
 }
 
 // TestOtherFolder takes nothing over from a folder of another name or place.

@@ -3,7 +3,10 @@ package store
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
+	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -104,17 +107,17 @@ func TestSplices(t *testing.T) {
 		var want []byte
 		at := 0
 		for range rapid.IntRange(0, 8).Draw(t, "parts") {
-			switch rapid.SampledFrom([]string{"keep", "keep", "write", "skip", "seek", "end"}).Draw(t, "part") {
+			switch rapid.SampledFrom([]string{"keep", "keep", "write", "replace", "skip", "seek", "end"}).Draw(t, "part") {
 			case "keep":
 				at = keepPart(t, p, before, at, rapid.IntRange(0, total/2).Draw(t, "bytes"), &want)
 			case "end":
 				at = keepPart(t, p, before, at, total, &want)
 			case "write":
-				b := bytes.Repeat([]byte{byte(len(want))}, rapid.IntRange(0, 500).Draw(t, "new bytes"))
-				if err := p.write(b); err != nil {
-					t.Fatal(err)
-				}
-				want = append(want, b...)
+				want = writePart(t, p, want, rapid.SampledFrom([]int{0, 1, 500, 300_000}).Draw(t, "new bytes"))
+			case "replace":
+				n := min(rapid.IntRange(0, 500).Draw(t, "replaced bytes"), total-at)
+				want = writePart(t, p, want, n)
+				at += n
 			case "skip":
 				at = min(at+rapid.IntRange(0, 5000).Draw(t, "skipped"), total)
 			case "seek":
@@ -131,6 +134,16 @@ func TestSplices(t *testing.T) {
 			t.Fatalf("%d chunks, want %d, or other ones", got.Chunks, want.Chunks)
 		}
 	})
+}
+
+// writePart writes n bytes that were not there before.
+func writePart(t *rapid.T, p *splicer, want []byte, n int) []byte {
+	b := make([]byte, n)
+	rand.NewChaCha8([32]byte{byte(len(want)), byte(len(want) >> 8)}).Read(b)
+	if err := p.write(b); err != nil {
+		t.Fatal(err)
+	}
+	return append(want, b...)
 }
 
 // keepPart keeps up to n bytes at a place, member by member.
@@ -192,6 +205,33 @@ func TestSpliceFallsIntoStep(t *testing.T) {
 	}
 	if out.Fresh() > int64(s.params.Max()) {
 		t.Errorf("%d bytes were new", out.Fresh())
+	}
+}
+
+// TestSpliceReplaced replaces bytes right behind where a chunk ended and ends again:
+// what comes behind them stands where it did before, and they do not.
+func TestSpliceReplaced(t *testing.T) {
+	s, prior, before := prepareSplices(t)
+	for i := 3; i < len(prior.chunks)-3; i++ {
+		out := s.intake.Stream(intake.Listing)
+		p, err := s.newSplicer(out, prior)
+		if err != nil {
+			t.Fatal(err)
+		}
+		from, at := prior.chunks[i-3].start, prior.chunks[i].start
+		other := []byte("other bytes than before")
+		behind := at + uint64(len(other))
+		err = errors.Join(
+			p.write([]byte("new")), p.keep(from, at-from), p.write(other), p.keep(behind, prior.length-behind), p.finish(),
+		)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := settled(t, s, out)
+		want := takePlain(t, s, slices.Concat([]byte("new"), before[from:at], other, before[behind:]))
+		if got.Digest != want.Digest {
+			t.Errorf("replaced at chunk %d: another stream than the one that was written", i)
+		}
 	}
 }
 
