@@ -109,12 +109,12 @@ type StateReader struct {
 	begun   bool
 	state   State // the next one
 	length  int   // of its encoding, or 0 while that is not known
-	extent  known
+	extent  knownExtent
 }
 
-// known is an extent that was decoded, with its encoding. Neighbours often have
+// knownExtent is an extent that was decoded, with its encoding. Neighbours often have
 // the same one.
-type known struct {
+type knownExtent struct {
 	extent  Extent
 	encoded []byte
 }
@@ -146,7 +146,7 @@ func (r *StateReader) Peek() (*State, error) {
 		return nil, err
 	}
 	r.state = State{}
-	if r.length, err = r.decode(ahead, &r.state); err != nil {
+	if r.length, err = r.decode(ahead, &r.state, func() []byte { return r.encoder.Encode(&r.state) }); err != nil {
 		return nil, err
 	}
 	return &r.state, nil
@@ -167,7 +167,7 @@ func (r *StateReader) Next() (x Extent, state, extent int, err error) {
 	state = r.length
 	if k := &r.extent; len(k.encoded) == 0 || !bytes.HasPrefix(ahead[state:], k.encoded) {
 		k.extent = Extent{}
-		n, err := r.decode(ahead[state:], &k.extent)
+		n, err := r.decode(ahead[state:], &k.extent, func() []byte { return r.encoder.Extent(&k.extent) })
 		if err != nil {
 			k.encoded = nil
 			return x, 0, 0, err
@@ -212,14 +212,14 @@ func (r *StateReader) begin() error {
 }
 
 // decode fills v, a pointer to a record, from the item that b begins with, and
-// gives that one's length.
-func (r *StateReader) decode(b []byte, v any) (int, error) {
+// gives that one's length. It must be what encode gives of v.
+func (r *StateReader) decode(b []byte, v any, encode func() []byte) (int, error) {
 	rest, err := r.codec.strict.UnmarshalFirst(b, v)
 	if err != nil {
 		return 0, damaged("no such item: %v", err)
 	}
 	n := len(b) - len(rest)
-	if !bytes.Equal(r.encoder.encode(v), b[:n]) {
+	if !bytes.Equal(encode(), b[:n]) {
 		return 0, damaged("a record that is not encoded deterministically")
 	}
 	return n, nil
