@@ -78,7 +78,7 @@ func (w *walker) run(ctx context.Context) {
 	}
 }
 
-// take makes a member of a look.
+// take makes a member of what was found.
 func (w *walker) take(ctx context.Context, l *sight) error {
 	switch {
 	case l.err != nil:

@@ -129,7 +129,8 @@ func (s *scanner) folder(ctx context.Context, d *sharedFolder, member string, de
 	if err != nil {
 		last.end = notRead
 	}
-	return cmp.Or(err, s.send(ctx, last))
+	sent := s.send(ctx, last) // in any case: the walker closes d when it is through with it
+	return cmp.Or(err, sent)
 }
 
 func (s *scanner) inside(ctx context.Context, last *sight, depth int) error {
