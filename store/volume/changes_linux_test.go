@@ -171,6 +171,33 @@ func TestSmallFilesAreReadAhead(t *testing.T) {
 	}
 }
 
+// keepingSink keeps the states that it is asked about.
+type keepingSink struct {
+	hookSink
+	states map[string]*volume.State
+}
+
+func (s *keepingSink) Find(path string, state *volume.State) (any, error) {
+	s.states[path] = state
+	return nil, nil
+}
+
+// TestStatesCanBeKept keeps the states of more files than are handed on together.
+func TestStatesCanBeKept(t *testing.T) {
+	dir := t.TempDir()
+	for i := range 500 {
+		must(t, os.WriteFile(fmt.Sprintf("%s/%03d", dir, i), make([]byte, i), 0o600))
+	}
+	s := &keepingSink{hookSink{found: make(map[string]string), puts: make(map[string]int)}, make(map[string]*volume.State)}
+	_, err := volume.Walk(context.Background(), dir, s, volume.ReadOptions{})
+	must(t, err)
+	for i := range 500 {
+		if state := s.states[fmt.Sprintf("./%03d", i)]; state == nil || state.Size != int64(i) {
+			t.Errorf("%d: %+v", i, state)
+		}
+	}
+}
+
 // TestNoFileStaysOpen has the sink fail at each member in turn.
 func TestNoFileStaysOpen(t *testing.T) {
 	dir := threeFiles(t)

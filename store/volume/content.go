@@ -40,7 +40,7 @@ func loadFile(ctx context.Context, j *job) (*loaded, error) {
 	if err != nil {
 		return nil, gone(err)
 	}
-	l := &loaded{f: f, member: j.member, state: &j.state}
+	l := &loaded{f: f, member: j.member, state: j.state}
 	err = l.describe(m)
 	if err == nil && m.size <= loadLimit {
 		err = l.read(ctx)

@@ -13,16 +13,14 @@ type Sink interface {
 	// Find is asked for each member before its attributes and content are read. If
 	// it returns anything but nil, the sink has the member from an earlier Walk that
 	// found it in the same state: TakeOver is called in its turn in place of Put.
-	// Find runs ahead of the other methods, in another goroutine; state is not valid
-	// after it.
+	// Find runs ahead of the other methods, in another goroutine.
 	Find(path string, state *State) (found any, err error)
 
 	// TakeOver takes what Find found.
 	TakeOver(found any) error
 
 	// Put takes a member: its tar header, extended headers included, and its
-	// content, of which it must read exactly size bytes. They and state are not valid
-	// after it.
+	// content, of which it must read exactly size bytes. Neither is valid after it.
 	Put(path string, state *State, header []byte, content io.Reader, size int64) error
 
 	// Drop undoes the last Put, because the file changed while it was read. It is
@@ -134,7 +132,7 @@ type job struct {
 	note   string // why the member is left out
 	found  any    // by the sink
 
-	state  State // of one that was found, the size alone
+	state  *State
 	header []byte
 	file   *loaded       // of a regular file
 	ready  chan struct{} // of a regular file: closed when file, note and err are set
@@ -202,7 +200,7 @@ func (d *delivery) deliver(ctx context.Context, j *job) error {
 		return d.putFile(ctx, j)
 	}
 	d.count(j.member, 0)
-	return writeError(j.member, d.sink.Put(j.member, &j.state, j.header, noContent{}, 0))
+	return writeError(j.member, d.sink.Put(j.member, j.state, j.header, noContent{}, 0))
 }
 
 func (d *delivery) count(member string, size int64) {

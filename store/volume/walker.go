@@ -28,7 +28,8 @@ type walker struct {
 	load   chan *job      // files, to be opened and read
 	room   chan struct{}  // holds one for each file that is being loaded, or waits for its turn
 	batch  []job
-	now    State // of the member that is looked at
+	now    *State  // of the member that is looked at
+	states []State // to come; a sink may keep them
 }
 
 // notePath is a member's name as callers see it.
@@ -277,7 +278,7 @@ func (w *walker) plain(ctx context.Context, l *sight, target string, attributes 
 	if err != nil {
 		return err
 	}
-	head, left, err := header(l.meta, &w.now, typeflag(l.meta.kind), l.member, target, attrs)
+	head, left, err := header(l.meta, w.now, typeflag(l.meta.kind), l.member, target, attrs)
 	if err != nil {
 		return err
 	}
@@ -314,7 +315,7 @@ func (w *walker) link(ctx context.Context, l *sight) (done bool, err error) {
 	if done, err := w.sendFound(ctx, l); done || err != nil {
 		return true, err
 	}
-	head, _, err := header(l.meta, &w.now, tar.TypeLink, l.member, first, nil)
+	head, _, err := header(l.meta, w.now, tar.TypeLink, l.member, first, nil)
 	if err != nil {
 		return true, err
 	}
@@ -326,7 +327,7 @@ func (w *walker) sendFound(ctx context.Context, l *sight) (done bool, err error)
 	if w.now.Inode == 0 || w.now.Changed == 0 {
 		return false, nil
 	}
-	found, err := w.sink.Find(l.member, &w.now)
+	found, err := w.sink.Find(l.member, w.now)
 	if err != nil || found == nil {
 		return false, writeError(l.member, err)
 	}
@@ -334,13 +335,17 @@ func (w *walker) sendFound(ctx context.Context, l *sight) (done bool, err error)
 	if err != nil {
 		return true, err
 	}
-	j.member, j.found, j.state.Size = l.member, found, w.now.Size
+	j.member, j.found, j.state = l.member, found, w.now
 	return true, nil
 }
 
 // setState sets the state of the member that is looked at.
 func (w *walker) setState(m *meta) {
-	w.now = State{
+	if len(w.states) == 0 {
+		w.states = make([]State, sightsAhead)
+	}
+	w.now, w.states = &w.states[0], w.states[1:]
+	*w.now = State{
 		Kind: m.kind, Perm: m.perm, UID: m.uid, GID: m.gid, User: w.names.userName(m.uid), Group: w.names.groupName(m.gid),
 		Size: m.size, Modified: m.mtime.UnixNano(), Device: m.dev, Inode: m.ino, DevMajor: m.major, DevMinor: m.minor,
 	}
