@@ -110,7 +110,7 @@ func contentsAmong(captures []*Capture, o CaptureOptions, v VolumeInput) *format
 func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<- []expectedChunk) {
 	next, stop := iter.Pull2(placesOf(ctx, s.r.slabs.Runs(ctx, contents)))
 	defer stop()
-	p := &prior{r: s.r, index: s.index, ctx: ctx, places: next}
+	l := locator{ctx: ctx, slabs: s.r.slabs, index: s.index}
 	for at := int64(0); ; {
 		block := make([]expectedChunk, 0, expectedBlock)
 		refs := make([]known.Ref, 0, expectedBlock)
@@ -119,10 +119,10 @@ func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<-
 			if err != nil || !ok {
 				break
 			}
-			if c, ok := p.chunk(place); ok {
-				block = append(block, expectedChunk{ref: c.ref, length: c.length, at: at})
-				refs = append(refs, c.ref)
-				at += int64(c.length)
+			if ref, n, ok := l.find(place); ok {
+				block = append(block, expectedChunk{ref: ref, length: n, at: at})
+				refs = append(refs, ref)
+				at += int64(n)
 			}
 		}
 		if len(block) == 0 {
