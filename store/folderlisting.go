@@ -55,7 +55,7 @@ func (l *folderListing) write(e entry, state *format.State) error {
 	if err := l.stamps.write(l.packed); err != nil {
 		return err
 	}
-	if err := l.states.write(l.encoder.Encode(state)); err != nil {
+	if err := l.states.write(l.encoder.Encode(*state)); err != nil {
 		return err
 	}
 	if err := l.states.write(l.encoder.Extent(&x)); err != nil {

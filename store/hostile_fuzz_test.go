@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -139,7 +140,9 @@ func (g *gambler) chunk(self format.SlabID) []byte {
 		return b
 	case 4:
 		e := format.NewStateEncoder()
-		return append(e.Begin(), e.Encode(format.State{Changed: int64(g.number()), Inode: g.number()})...)
+		state := e.Encode(format.State{Changed: int64(g.number()), Inode: g.number()})
+		extent := e.Extent(&format.Extent{Entry: g.number(), Stamps: g.number(), Header: g.number(), Length: g.number(), Chunks: g.number()})
+		return slices.Concat(e.Begin(), state, extent)
 	case 5:
 		return bytes.Repeat([]byte{0, byte(g.number())}, 1+g.below(200))
 	case 6:

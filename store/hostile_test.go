@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -427,7 +428,8 @@ func TestHostileBombs(t *testing.T) {
 		m := forgedMember{header: &tar.Header{Name: "link", Mode: 0o644, Size: 1 << 40}, length: 1 << 61, chunks: chunks}
 		v := f.volumeOf(members(f.t, m))
 		v.Length, v.Name, v.Source = 1<<62, "data", priorSource
-		states := f.stored(append(format.NewStateEncoder().Begin(), format.NewStateEncoder().Encode(format.State{})...))
+		e := format.NewStateEncoder()
+		states := f.stored(slices.Concat(e.Begin(), e.Encode(format.State{}), e.Extent(&format.Extent{Length: 1 << 61, Chunks: chunks})))
 		v.States = &states
 		return v
 	}
@@ -501,7 +503,8 @@ func TestHostileBombs(t *testing.T) {
 		bomb := forgedMember{header: &tar.Header{Name: "./catalogue", Mode: 0o600, Size: 5}, length: 1 << 61, chunks: 1 << 60}
 		v.MemberList = f.stored(members(f.t, first, bomb))
 		e := format.NewStateEncoder()
-		states := f.stored(append(e.Begin(), append(e.Encode(format.State{}), e.Encode(format.State{})...)...))
+		states := f.stored(slices.Concat(e.Begin(), e.Encode(format.State{}), e.Extent(&format.Extent{}),
+			e.Encode(format.State{}), e.Extent(&format.Extent{Length: 1 << 61, Chunks: 1 << 60})))
 		r := endless(f.slab(bean), 0)
 		v.States, v.Contents = &states, &r
 		f.capture(nil, v)

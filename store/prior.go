@@ -158,17 +158,14 @@ func (p *prior) find(path string, state *volume.State) *priorMember {
 	if p == nil || p.ended {
 		return nil
 	}
-	encoded := p.encoder.Encode(p.noted.state(path, state))
+	encoded := p.encoder.Encode(*p.noted.state(path, state))
 	for {
 		same, err := p.reader.Is(encoded)
 		if err != nil {
 			return p.end(err)
 		}
 		if same {
-			if m := p.next(); m != nil && m.Length == stored(state) {
-				return m
-			}
-			return nil
+			return p.next(stored(state))
 		}
 		before, err := p.reader.Peek()
 		if err != nil {
@@ -177,7 +174,7 @@ func (p *prior) find(path string, state *volume.State) *priorMember {
 		if comparePaths(string(before.Path), path) >= 0 {
 			return nil
 		}
-		p.next()
+		p.next(notWanted)
 		if p.ended {
 			return nil
 		}
@@ -190,9 +187,12 @@ func (p *prior) end(err error) *priorMember {
 	return nil
 }
 
-// next goes on to the next member and gives the one before it, or nil where its
-// content is not there in full.
-func (p *prior) next() *priorMember {
+// notWanted is a length of no member.
+const notWanted = 1<<64 - 1
+
+// next goes on to the next member and gives the one before it, or nil where it
+// has not that many bytes of content, or not all of them are there.
+func (p *prior) next(length uint64) *priorMember {
 	x, state, extent, err := p.reader.Next()
 	if err != nil {
 		return p.end(err)
@@ -208,7 +208,7 @@ func (p *prior) next() *priorMember {
 	p.at.stamps += x.Stamps
 	p.at.states += m.record
 	p.at.padding = padding(x.Length)
-	if !p.locate(m) {
+	if !p.locate(m, length) {
 		return nil
 	}
 	p.batch = p.batch[1:]
@@ -234,22 +234,26 @@ func rank(c byte) int {
 	return int(c)
 }
 
-// locate finds the chunks of a member in the index, with their lengths.
-func (p *prior) locate(m *priorMember) bool {
-	length, whole := uint64(0), true
+// locate finds the chunks of a member in the index, with their lengths, as long
+// as they are of no more bytes than its file has.
+func (p *prior) locate(m *priorMember, length uint64) bool {
+	whole, left := m.Length == length, length
 	for range m.Chunks {
 		at, err, ok := p.places()
 		if err != nil || !ok {
 			p.end(cmp.Or(err, errPrior))
 			return false
 		}
+		if !whole {
+			continue
+		}
 		ref, n, ok := p.locator.find(at)
-		if whole = whole && ok; whole {
+		if whole = ok && n > 0 && uint64(n) <= left; whole {
 			m.chunks = append(m.chunks, contentChunk{ref, n})
-			length += uint64(n)
+			left -= uint64(n)
 		}
 	}
-	return whole && length == m.Length
+	return whole && left == 0
 }
 
 // errPrior is returned where what was taken over can't be relied on: something of
@@ -261,7 +265,7 @@ var errPrior = errors.New("the capture before is not as it should be")
 // stands, and only that was looked at.
 func (p *prior) check(entries *format.EntryEncoder) error {
 	for !p.ended {
-		p.next()
+		p.next(notWanted)
 	}
 	if p.err != io.EOF || p.at.stamps != p.stamps.length {
 		return errPrior

@@ -72,7 +72,7 @@ func TestPriorCheck(t *testing.T) {
 		want error
 	}{
 		"whole":                  {func(*prior) {}, nil},
-		"not at the end":         {func(p *prior) { p.next() }, nil},
+		"not at the end":         {func(p *prior) { p.next(notWanted) }, nil},
 		"other list":             {func(p *prior) { p.at.list++ }, errPrior},
 		"other stamps":           {func(p *prior) { p.at.stamps-- }, errPrior},
 		"failed":                 {func(p *prior) { p.end(errors.New("the share went away")) }, errPrior},
@@ -106,7 +106,7 @@ func TestPriorCheck(t *testing.T) {
 func TestPriorOfOtherVersion(t *testing.T) {
 	r, o := capturedFolder(t)
 	e := format.NewStateEncoder()
-	record := append([]byte(nil), e.Encode(&format.State{Path: []byte("./")})...)
+	record := append([]byte(nil), e.Encode(format.State{Path: []byte("./")})...)
 	record = append(record, e.Extent(&format.Extent{})...)
 	for name, c := range map[string]struct {
 		states []byte

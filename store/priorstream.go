@@ -21,6 +21,10 @@ type priorStream struct {
 	data   []byte // not to be changed
 }
 
+// maxPriorChunks bounds the chunks of a list that is taken over from, and so the
+// memory for it: 40 bytes for each. It stands for lists of 4 GiB.
+const maxPriorChunks = 1 << 18
+
 // priorChunk is a chunk of a priorStream.
 type priorChunk struct {
 	place
@@ -38,6 +42,9 @@ type place struct {
 // newPriorStream finds the chunks of a recipe. It fails if one of them is not
 // there.
 func newPriorStream(ctx context.Context, slabs *fetch.Slabs, index *known.Index, recipe *format.Recipe) (*priorStream, error) {
+	if recipe.Chunks > maxPriorChunks {
+		return nil, errPrior
+	}
 	p := &priorStream{ctx: ctx, slabs: slabs, loaded: -1}
 	l := locator{ctx: ctx, slabs: slabs, index: index}
 	for run, err := range slabs.Runs(ctx, recipe) {
@@ -50,7 +57,7 @@ func newPriorStream(ctx context.Context, slabs *fetch.Slabs, index *known.Index,
 				at.chunk += i
 			}
 			ref, n, ok := l.find(at)
-			if !ok || p.length+uint64(n) > recipe.Bytes {
+			if !ok || p.length+uint64(n) > recipe.Bytes || uint64(len(p.chunks)) == recipe.Chunks {
 				return nil, errPrior
 			}
 			p.chunks = append(p.chunks, priorChunk{at, ref, n, p.length})
@@ -124,24 +131,20 @@ type locator struct {
 	slabs *fetch.Slabs
 	index *known.Index
 	slab  *fetch.Slab // of the chunk before
-	first known.Ref   // of that slab
 }
 
 func (l *locator) find(at place) (known.Ref, int, bool) {
+	ref, ok := l.index.Find(at.slab, at.chunk)
+	if !ok {
+		return 0, 0, false
+	}
 	if l.slab == nil || l.slab.ID != at.slab {
-		first, ok := l.index.Find(at.slab, 0)
-		if !ok {
-			return 0, 0, false
-		}
 		slab, err := l.slabs.Open(l.ctx, at.slab)
 		if err != nil {
 			return 0, 0, false
 		}
-		if _, ok := l.index.Find(at.slab, slab.Chunks()-1); !ok {
-			return 0, 0, false
-		}
-		l.slab, l.first = slab, first
+		l.slab = slab
 	}
 	n, ok := l.slab.ChunkLength(at.chunk)
-	return l.first + known.Ref(at.chunk), n, ok
+	return ref, n, ok
 }

@@ -65,14 +65,13 @@ func NewStateEncoder() *StateEncoder {
 	return &StateEncoder{enc: enc}
 }
 
-// Begin gives the first item of a stream. It and what Encode and Extent give is
-// valid up to the next call.
+// Begin gives the first item of a stream.
 func (e *StateEncoder) Begin() []byte { return e.encode(uint64(StatesVersion)) }
 
 // Encode gives the encoding of a state.
-func (e *StateEncoder) Encode(s *State) []byte {
-	e.again = *s
-	s = &e.again
+func (e *StateEncoder) Encode(state State) []byte {
+	e.again = state
+	s := &e.again
 	for _, b := range []*[]byte{&s.Path, &s.User, &s.Group, &s.Link} {
 		if *b == nil {
 			*b = none // one way to say none
@@ -80,7 +79,7 @@ func (e *StateEncoder) Encode(s *State) []byte {
 	}
 	b := e.encode(s)
 	if len(b) > maxState-maxExtent {
-		return e.Encode(&State{})
+		return e.Encode(State{})
 	}
 	return b
 }
@@ -98,7 +97,7 @@ func (e *StateEncoder) encode(v any) []byte {
 	if err := e.enc.MarshalToBuffer(v, &e.out); err != nil {
 		panic(err) // the records hold nothing that can't be encoded
 	}
-	return e.out.Bytes()
+	return bytes.Clone(e.out.Bytes())
 }
 
 // StateReader reads a stream of states: for each member a state, then its extent.
@@ -146,7 +145,7 @@ func (r *StateReader) Peek() (*State, error) {
 		return nil, err
 	}
 	r.state = State{}
-	if r.length, err = r.decode(ahead, &r.state, func() []byte { return r.encoder.Encode(&r.state) }); err != nil {
+	if r.length, err = r.decode(ahead, &r.state, func() []byte { return r.encoder.Encode(r.state) }); err != nil {
 		return nil, err
 	}
 	return &r.state, nil

@@ -44,7 +44,7 @@ func encodeStates(all ...noted) []byte {
 	e := NewStateEncoder()
 	b := append([]byte(nil), e.Begin()...)
 	for i := range all {
-		b = append(b, e.Encode(&all[i].state)...)
+		b = append(b, e.Encode(all[i].state)...)
 		b = append(b, e.Extent(&all[i].extent)...)
 	}
 	return b
@@ -85,12 +85,12 @@ func TestStatesRoundTrip(t *testing.T) {
 		for i := range want {
 			w := &want[i]
 			if fmt.Sprint(other) != fmt.Sprint(w.state) {
-				if same, err := in.Is(e.Encode(&other)); same || err != nil {
+				if same, err := in.Is(e.Encode(other)); same || err != nil {
 					t.Fatalf("state %d is another one: %v", i, err)
 				}
 			}
 			if rapid.Bool().Draw(t, "known") {
-				if same, err := in.Is(e.Encode(&w.state)); !same || err != nil {
+				if same, err := in.Is(e.Encode(w.state)); !same || err != nil {
 					t.Fatalf("state %d is not what it should be: %v", i, err)
 				}
 			} else if got, err := in.Peek(); err != nil || fmt.Sprint(*got) != fmt.Sprint(w.state) {
