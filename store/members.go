@@ -138,14 +138,15 @@ func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (*M
 	ctx, cancel := context.WithCancel(ctx)
 	content := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.chunk, l.chunks}) })
 	if !v.Tar {
-		return l.member, &memberReader{ctx, fetch.Bytes(content.Next), cancel}, nil
+		return l.member, &memberReader{ctx, fetch.Bytes(content.Next), content, cancel}, nil
 	}
 	in, err := tarstream.Expand(l.head, int64(l.length), fetch.Bytes(content.Next))
 	if err != nil {
 		cancel()
+		content.Close()
 		return nil, nil, fmt.Errorf("member %q: %w: %w", path, ErrDamaged, err)
 	}
-	return l.member, &memberReader{ctx, in, cancel}, nil
+	return l.member, &memberReader{ctx, in, content, cancel}, nil
 }
 
 func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*listed, error) {
@@ -165,9 +166,10 @@ func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*l
 }
 
 type memberReader struct {
-	ctx    context.Context
-	in     io.Reader
-	cancel context.CancelFunc
+	ctx     context.Context
+	in      io.Reader
+	content *fetch.Reader
+	cancel  context.CancelFunc
 }
 
 // Read heeds the context also within a hole, which may be of exabytes.
@@ -178,9 +180,10 @@ func (m *memberReader) Read(p []byte) (int, error) {
 	return m.in.Read(p)
 }
 
+// Close waits until nothing is read ahead any more.
 func (m *memberReader) Close() error {
 	m.cancel()
-	return nil
+	return m.content.Close()
 }
 
 // span is a number of consecutive chunks of a stream.
