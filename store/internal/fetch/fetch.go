@@ -56,6 +56,8 @@ type Slabs struct {
 	storage storage.Storage
 	repo    crypt.RepositoryID
 	keys    *crypt.Keys
+	using   sync.RWMutex // held for writing to close
+	closed  bool
 	decoder *zstd.Decoder
 	hashers chan *crypt.Hasher // of those who read ahead
 	workers int
@@ -100,8 +102,30 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 	return s, nil
 }
 
-// Close frees the decoder. Nothing may be read after it.
-func (s *Slabs) Close() { s.decoder.Close() }
+// Close frees the decoder, once nobody uses it. Reading fails from then on: what
+// was reading ahead may still be ending.
+func (s *Slabs) Close() {
+	s.using.Lock()
+	defer s.using.Unlock()
+	s.closed = true
+	s.decoder.Close()
+}
+
+var errClosed = errors.New("the repository was closed")
+
+// decode decompresses a frame.
+func (s *Slabs) decode(packed, buf []byte) ([]byte, error) {
+	s.using.RLock()
+	defer s.using.RUnlock()
+	if s.closed {
+		return nil, errClosed
+	}
+	raw, err := s.decoder.DecodeAll(packed, buf)
+	if err != nil {
+		err = fmt.Errorf("%w: %w", format.ErrDamaged, err)
+	}
+	return raw, err
+}
 
 // Slab is an opened slab.
 type Slab struct {
@@ -286,9 +310,9 @@ func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([
 	if cap(buf) < f.Raw() {
 		buf = make([]byte, 0, f.Raw())
 	}
-	raw, err := s.decoder.DecodeAll(packed, buf[:0])
+	raw, err := s.decode(packed, buf[:0])
 	if err != nil {
-		return fail(fmt.Errorf("%w: %w", format.ErrDamaged, err))
+		return fail(err)
 	}
 	if len(raw) != f.Raw() {
 		return fail(fmt.Errorf("%w: %d bytes where the table says %d", format.ErrDamaged, len(raw), f.Raw()))
