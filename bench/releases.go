@@ -21,24 +21,26 @@ type series struct {
 	Stored    int64      `json:"stored_bytes"`                    // everything in the repository's folder
 	OneStream int64      `json:"one_stream_zstd_bytes,omitempty"` // of all tarballs under zstd -9 --long=31
 	Verify    float64    `json:"verify_seconds"`                  // every byte
-	AtMost    float64    `json:"-"`                               // the goal for stored/alone; 0: none
+	Thinned   *thinned   `json:"thinned,omitempty"`
+	AtMost    float64    `json:"-"` // the goal for stored/alone; 0: none
 }
 
 func runReleases(ctx context.Context, s *setup, args []string) error {
 	modules := s.String("module", "golang.org/x/tools", "modules, with commas between `PATHS`")
 	n := s.Int("count", 16, "how many of the newest releases")
 	one := s.Bool("one-stream", false, "compare with zstd -9 --long=31 of all tarballs, too")
+	keep := s.Int("thin", 0, "retire all but every `N`-th, and reclaim")
 	if err := s.parse(args); err != nil {
 		return err
 	}
-	if *n < 1 {
-		return s.wrong("-count %d: at least 1", *n)
+	if *n < 1 || *keep < 0 {
+		return s.wrong("-count %d, -thin %d: at least 1, and at least 0", *n, *keep)
 	}
 	return s.measure(ctx, func(ctx context.Context) (result, error) {
 		var all seriesResult
 		for i, module := range strings.Split(*modules, ",") {
 			dir := filepath.Join(s.folder, fmt.Sprintf("module-%d", i))
-			one, err := s.captureReleases(ctx, dir, module, *n, *one)
+			one, err := s.captureReleases(ctx, dir, module, *n, *keep, *one)
 			if err != nil {
 				return nil, fmt.Errorf("%s: %w", module, err)
 			}
@@ -48,7 +50,7 @@ func runReleases(ctx context.Context, s *setup, args []string) error {
 	})
 }
 
-func (s *setup) captureReleases(ctx context.Context, dir, module string, n int, oneStream bool) (*series, error) {
+func (s *setup) captureReleases(ctx context.Context, dir, module string, n, keep int, oneStream bool) (*series, error) {
 	s.progress("fetching %d releases of %s", n, module)
 	releases, err := fetchReleases(ctx, filepath.Join(s.folder, "scratch"), module, n)
 	if err != nil {
@@ -64,7 +66,12 @@ func (s *setup) captureReleases(ctx context.Context, dir, module string, n int, 
 		}
 	}
 	w.AtMost = 0.21
-	return w.finish(ctx, oneStream)
+	all, err := w.finish(ctx, oneStream)
+	if err == nil && keep > 0 {
+		w.progress("thinning out")
+		all.Thinned, err = w.thin(ctx, keep)
+	}
+	return all, err
 }
 
 // seriesWriter captures one tarball after the other into a fresh repository.
@@ -151,6 +158,9 @@ func (s *series) total() addition {
 func (r seriesResult) tables() (all []table) {
 	for _, s := range r.Series {
 		all = append(all, s.table(), s.totals())
+		if s.Thinned != nil {
+			all = append(all, s.Thinned.table())
+		}
 	}
 	return all
 }
@@ -183,6 +193,9 @@ func (r seriesResult) goals() (all []goal) {
 				What:   s.Title + ": stored, of every tarball alone under zstd -3",
 				Figure: quotient(s.Stored, s.total().Alone), AtMost: s.AtMost,
 			})
+		}
+		if t := s.Thinned; t != nil {
+			all = append(all, goal{What: s.Title + ": after reclaiming, of a fresh repository", Figure: quotient(t.After, t.Fresh), AtMost: 1.05})
 		}
 	}
 	return all
