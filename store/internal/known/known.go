@@ -24,15 +24,16 @@ var ErrFull = errors.New("the repository holds more chunks than can be indexed: 
 
 const pageBits = 14
 
-// Index takes at most 24 bytes of memory a chunk for those that AddSlab added,
-// and 8 more for those that Add added: 16 for the identity, and a slot of 4 in
-// a hash table that is at least half full once it has grown. Besides, the last
-// page of identities, of 256 KiB, may be empty.
+// Index takes at most 27 bytes of memory a chunk: 16 for the identity, a slot of 4
+// in a hash table that is at least half full once it has grown, and 3 for the
+// length of those that AddSlab added or 8 for the place of those that Add added.
+// Besides, the last page of identities and lengths, of 304 KiB, may be empty.
 // Where a chunk lies follows from its position among the identities.
 //
 // It is not safe for concurrent use.
 type Index struct {
 	pages  [][]crypt.Identity // identities in the order of their Refs
+	sizes  [][]size           // lengths of the chunks that AddSlab added, likewise
 	count  int
 	slots  []uint32 // Ref+1, or 0; open addressing with linear probing
 	used   int
@@ -81,6 +82,10 @@ type slabSpan struct {
 	slab  format.SlabID
 }
 
+// size is the length of a chunk, which format.MaxChunk bounds, less one: 3 bytes,
+// little-endian.
+type size [3]byte
+
 // place says where a chunk lies that Add added: in which frame of this session.
 type place struct {
 	frame uint32
@@ -105,7 +110,7 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	x.slabs = append(x.slabs, slabSpan{Ref(x.count), slab})
 	x.bySlab = nil
 	for i := range frames {
-		for c := range frames[i].Chunks {
+		for c, length := range frames[i].Chunks {
 			id := frames[i].ID(c)
 			r, err := x.append(id)
 			if err != nil {
@@ -114,6 +119,7 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 			if id == (crypt.Identity{}) {
 				x.blank[r] = true
 			}
+			x.setLength(r, length)
 		}
 	}
 	x.fresh = Ref(x.count)
@@ -166,6 +172,22 @@ func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
 	}
 	i := sort.Search(len(x.slabs), func(i int) bool { return x.slabs[i].first > r }) - 1
 	return x.slabs[i].slab, uint32(r - x.slabs[i].first)
+}
+
+func (x *Index) setLength(r Ref, length uint32) {
+	if r&(1<<pageBits-1) == 0 {
+		x.sizes = append(x.sizes, make([]size, 0, 1<<pageBits))
+	}
+	n := length - 1
+	last := &x.sizes[len(x.sizes)-1]
+	*last = append(*last, size{byte(n), byte(n >> 8), byte(n >> 16)})
+}
+
+// Length gives the length, in bytes, of a chunk that AddSlab added. Like Find it
+// may be called beside Add.
+func (x *Index) Length(r Ref) int {
+	s := x.sizes[r>>pageBits][r&(1<<pageBits-1)]
+	return int(s[0]) + int(s[1])<<8 + int(s[2])<<16 + 1
 }
 
 // ID gives the identity of a chunk.
