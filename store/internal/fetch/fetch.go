@@ -62,9 +62,11 @@ type Slabs struct {
 	hashers chan *crypt.Hasher // of those who read ahead
 	workers int
 
-	mu     sync.Mutex
-	opened *lru[format.SlabID, *Slab]
-	frames *lru[frameKey, *frame]
+	mu      sync.Mutex
+	lengths map[format.SlabID]int64 // see Expect
+	opening map[format.SlabID]*opening
+	opened  *lru[format.SlabID, *Slab]
+	frames  *lru[frameKey, *frame]
 }
 
 type frameKey struct {
@@ -93,6 +95,7 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 	s := &Slabs{
 		storage: st, repo: repo, keys: keys, decoder: decoder, workers: workers,
 		hashers: make(chan *crypt.Hasher, workers),
+		opening: make(map[format.SlabID]*opening),
 		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),
 		frames:  newLRU[frameKey, *frame](cacheBytes),
 	}
@@ -140,38 +143,97 @@ type Slab struct {
 	chunks  uint32
 }
 
-// Open reads the header, the trailer and the table of a slab.
+// Expect says how long slabs are, so that Open need not ask. The map must not be
+// changed any more.
+func (s *Slabs) Expect(lengths map[format.SlabID]int64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.lengths = lengths
+}
+
+// opening is a slab that somebody opens just now; it is there once done is closed.
+type opening struct {
+	done chan struct{}
+	slab *Slab
+	err  error
+}
+
+// Open reads the header, the trailer and the table of a slab. Of several who ask
+// for a slab at once, one reads.
 func (s *Slabs) Open(ctx context.Context, id format.SlabID) (*Slab, error) {
-	s.mu.Lock()
-	slab, ok := s.opened.get(id)
-	s.mu.Unlock()
-	if ok {
-		return slab, nil
+	for {
+		s.mu.Lock()
+		slab, ok := s.opened.get(id)
+		if ok {
+			s.mu.Unlock()
+			return slab, nil
+		}
+		o, others := s.opening[id]
+		if !others {
+			o = &opening{done: make(chan struct{})}
+			s.opening[id] = o
+		}
+		s.mu.Unlock()
+		if !others {
+			s.openFor(ctx, id, o)
+			return o.slab, o.err
+		}
+		select {
+		case <-o.done:
+			if o.err == nil {
+				return o.slab, nil
+			}
+			// Whoever was first may have been told to stop: ask again.
+		case <-ctx.Done():
+			return nil, &SlabError{id, -1, context.Cause(ctx)}
+		}
 	}
-	slab, err := s.open(ctx, id)
-	if err != nil {
-		return nil, &SlabError{id, -1, AsDamage(err)}
+}
+
+func (s *Slabs) openFor(ctx context.Context, id format.SlabID, o *opening) {
+	o.slab, o.err = s.open(ctx, id)
+	if o.err != nil {
+		o.slab, o.err = nil, &SlabError{id, -1, AsDamage(o.err)}
 	}
 	s.mu.Lock()
-	s.opened.put(id, slab, slab.memory())
-	s.mu.Unlock()
-	return slab, nil
+	defer s.mu.Unlock()
+	delete(s.opening, id)
+	if o.err == nil {
+		s.opened.put(id, o.slab, o.slab.memory())
+	}
+	close(o.done)
 }
 
 func (s *Slabs) open(ctx context.Context, id format.SlabID) (*Slab, error) {
-	name := names.Slab(id)
-	info, err := s.storage.Stat(ctx, name)
+	s.mu.Lock()
+	length, expected := s.lengths[id]
+	s.mu.Unlock()
+	if expected {
+		if slab, err := s.openSized(ctx, id, length); err == nil || ctx.Err() != nil {
+			return slab, err
+		}
+		// It may have been listed wrongly.
+	}
+	info, err := s.storage.Stat(ctx, names.Slab(id))
 	if err != nil {
 		return nil, err
 	}
-	if info.Size > format.MaxSlab {
-		return nil, fmt.Errorf("%w: a slab of %d bytes", format.ErrDamaged, info.Size)
+	return s.openSized(ctx, id, info.Size)
+}
+
+// openSized opens a slab of that length. A small one is read at once.
+func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (*Slab, error) {
+	if length > format.MaxSlab {
+		return nil, fmt.Errorf("%w: a slab of %d bytes", format.ErrDamaged, length)
 	}
-	head := make([]byte, min(format.MaxHeader, info.Size))
-	if err := s.storage.ReadAt(ctx, name, head, 0); err != nil {
+	head := make([]byte, min(format.MaxHeader, length))
+	if length <= tailGuess {
+		head = make([]byte, length)
+	}
+	if err := s.storage.ReadAt(ctx, names.Slab(id), head, 0); err != nil {
 		return nil, err
 	}
-	h, n, err := format.ParseHeader(head, format.Slab)
+	h, n, err := format.ParseHeader(head[:min(format.MaxHeader, length)], format.Slab)
 	if err != nil {
 		return nil, err
 	}
@@ -179,21 +241,24 @@ func (s *Slabs) open(ctx context.Context, id format.SlabID) (*Slab, error) {
 	if err != nil {
 		return nil, err
 	}
-	slab := &Slab{ID: id, Length: info.Size, opener: opener}
-	return slab, s.readTable(ctx, slab, int64(n))
+	slab := &Slab{ID: id, Length: length, opener: opener}
+	tail := head
+	if int64(len(head)) < length {
+		tail = make([]byte, min(tailGuess, length))
+		if err := s.storage.ReadAt(ctx, names.Slab(id), tail, length-int64(len(tail))); err != nil {
+			return nil, err
+		}
+	}
+	return slab, s.readTable(ctx, slab, tail, int64(n))
 }
 
 func (s *Slabs) object(id format.SlabID) crypt.ObjectName {
 	return crypt.ObjectName{Repository: s.repo, Kind: format.Slab.String(), Name: id.String()}
 }
 
-// readTable reads the table at the slab's end; its frames begin at byte start.
-func (s *Slabs) readTable(ctx context.Context, slab *Slab, start int64) error {
-	name := names.Slab(slab.ID)
-	tail := make([]byte, min(tailGuess, slab.Length))
-	if err := s.storage.ReadAt(ctx, name, tail, slab.Length-int64(len(tail))); err != nil {
-		return err
-	}
+// readTable reads the table at the slab's end, tail or more; its frames begin at
+// byte start.
+func (s *Slabs) readTable(ctx context.Context, slab *Slab, tail []byte, start int64) error {
 	if len(tail) < format.TrailerSize {
 		return fmt.Errorf("%w: the slab is cut short", format.ErrDamaged)
 	}
@@ -205,7 +270,7 @@ func (s *Slabs) readTable(ctx context.Context, slab *Slab, start int64) error {
 	n := slab.Length - int64(trailer.Sections)
 	if n > int64(len(tail)) {
 		tail = make([]byte, n)
-		if err := s.storage.ReadAt(ctx, name, tail, int64(trailer.Sections)); err != nil {
+		if err := s.storage.ReadAt(ctx, names.Slab(slab.ID), tail, int64(trailer.Sections)); err != nil {
 			return err
 		}
 	}
