@@ -1,7 +1,7 @@
 package store
 
 import (
-	"bytes"
+	"bufio"
 	"cmp"
 	"context"
 	"errors"
@@ -162,7 +162,7 @@ func withoutRetired(all []*Capture) []*Capture {
 // readAllCaptures reads the index files that count.
 func (r *Repository) readAllCaptures(ctx context.Context) (captures []*Capture, damage []error, err error) {
 	for tries := 1; ; tries++ {
-		infos, err := r.storage.List(ctx, names.Captures)
+		infos, err := r.listCaptures(ctx)
 		if err != nil {
 			return nil, nil, err
 		}
@@ -171,6 +171,15 @@ func (r *Repository) readAllCaptures(ctx context.Context) (captures []*Capture, 
 			return captures, damage, err
 		}
 	}
+}
+
+// listCaptures lists the index files.
+func (r *Repository) listCaptures(ctx context.Context) ([]storage.Info, error) {
+	infos, err := r.storage.List(ctx, names.Captures)
+	if err == nil {
+		r.kept.Retain(names.Captures, infos)
+	}
+	return infos, err
 }
 
 // relists is how often a folder is listed in all if objects that it named are gone:
@@ -280,23 +289,24 @@ func (r *Repository) openIndexFile(ctx context.Context, info storage.Info) (*for
 	if info.Size > format.MaxIndexFile {
 		return nil, fmt.Errorf("%w: %d bytes", ErrDamaged, info.Size)
 	}
-	src := newObjectReader(ctx, r.storage, info)
-	opener, err := r.openObject(src, format.Capture, path.Base(info.Name))
-	if err != nil {
-		return nil, err
-	}
-	sealed, err := io.ReadAll(src)
-	if err != nil {
-		return nil, err
-	}
-	f, err := format.OpenIndexFile(sealed, opener)
-	if err != nil {
-		return nil, err
-	}
-	if id, _, err := names.ParseCapture(info.Name); err != nil || f.ID != id {
-		return nil, fmt.Errorf("%w: it is that of capture %q", ErrDamaged, f.ID)
-	}
-	return f, nil
+	return openKept(ctx, r, info, func(src *bufio.Reader) (*format.IndexFile, error) {
+		opener, err := r.openObject(src, format.Capture, path.Base(info.Name))
+		if err != nil {
+			return nil, err
+		}
+		sealed, err := io.ReadAll(src)
+		if err != nil {
+			return nil, err
+		}
+		f, err := format.OpenIndexFile(sealed, opener)
+		if err != nil {
+			return nil, err
+		}
+		if id, _, err := names.ParseCapture(info.Name); err != nil || f.ID != id {
+			return nil, fmt.Errorf("%w: it is that of capture %q", ErrDamaged, f.ID)
+		}
+		return f, nil
+	})
 }
 
 // writeIndexFile seals and puts the index file of a new capture: the commit.
@@ -327,7 +337,7 @@ func (r *Repository) writeGeneration(ctx context.Context, f *format.IndexFile, g
 	if len(b) > format.MaxIndexFile {
 		return nil, fmt.Errorf("%w: labels and volumes of %d bytes: an index file has at most %d", ErrBadOptions, len(b), format.MaxIndexFile)
 	}
-	if err := r.storage.Put(ctx, name, bytes.NewReader(b)); err != nil {
+	if err := r.putKept(ctx, name, b); err != nil {
 		return nil, fmt.Errorf("writing index file: %w", err)
 	}
 	return newCapture(f, int64(len(b))), nil

@@ -16,6 +16,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // CaptureOptions say what is captured, and under which labels. Labels are text
@@ -127,6 +128,7 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, e
 	if err != nil {
 		return nil, err
 	}
+	s.tidyTables(ctx)
 	for i, t := range s.taken {
 		c.Volumes[i].Changed, c.Volumes[i].Reused = t.changed, t.reused
 	}
@@ -179,7 +181,9 @@ type session struct {
 	meter   *meter
 	taken   []*volumeTaken
 	lease   *lease
-	there   []string               // ids of the captures that there were at the beginning
+	files   []storage.Info         // index files that there were at the beginning
+	there   []string               // ids of those captures
+	tables  []listedTable          // that there were at the beginning
 	uses    map[format.SlabID]bool // slabs that the recipes name
 }
 
@@ -203,28 +207,25 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 
 // begin finds out what there is, and starts to take in.
 func (s *session) begin(ctx context.Context) error {
-	index, adopted, err := s.r.loadIndex(ctx, s.lease)
+	stock, err := s.r.loadStock(ctx, s.lease)
 	if err != nil {
 		return err
 	}
-	if s.there, err = s.r.captureIDs(ctx); err != nil {
+	if s.files, err = s.r.listCaptures(ctx); err != nil {
 		return err
 	}
-	cfg := s.r.intakeConfig(index)
-	cfg.Adopted = adopted
+	s.there, s.tables = captureIDs(s.files), stock.tables
+	cfg := s.r.intakeConfig(stock.index)
+	cfg.Adopted = stock.adopted
 	cfg.MaxChunk = s.params.Max()
 	cfg.Level = s.o.Level
-	s.index = index
+	s.index = stock.index
 	s.intake, err = intake.New(ctx, cfg)
 	return err
 }
 
-// captureIDs gives the ids of the captures that there are, sorted.
-func (r *Repository) captureIDs(ctx context.Context) ([]string, error) {
-	infos, err := r.storage.List(ctx, names.Captures)
-	if err != nil {
-		return nil, err
-	}
+// captureIDs gives the ids of the captures that have index files, sorted.
+func captureIDs(infos []storage.Info) []string {
 	var ids []string
 	for _, info := range infos {
 		if id, _, err := names.ParseCapture(info.Name); err == nil && !isTorn(info) {
@@ -232,7 +233,7 @@ func (r *Repository) captureIDs(ctx context.Context) ([]string, error) {
 		}
 	}
 	slices.Sort(ids)
-	return slices.Compact(ids), nil
+	return slices.Compact(ids)
 }
 
 // run takes all volumes in and gives the index file, yet without an id.

@@ -1,7 +1,7 @@
 package store
 
 import (
-	"bytes"
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
@@ -25,7 +25,7 @@ func putMark[R format.Record](ctx context.Context, r *Repository, kind format.Ob
 	if len(b) > format.MaxMark {
 		return fmt.Errorf("writing %s: %d bytes: a mark has at most %d", name, len(b), format.MaxMark)
 	}
-	if err := r.storage.Put(ctx, name, bytes.NewReader(b)); err != nil {
+	if err := r.putKept(ctx, name, b); err != nil {
 		return fmt.Errorf("writing %s: %w", name, err)
 	}
 	return nil
@@ -45,16 +45,17 @@ func openMark[R format.Record](ctx context.Context, r *Repository, kind format.O
 	if info.Size > format.MaxMark {
 		return nil, fmt.Errorf("%w: %d bytes", ErrDamaged, info.Size)
 	}
-	src := newObjectReader(ctx, r.storage, info)
-	opener, err := r.openObject(src, kind, path.Base(info.Name))
-	if err != nil {
-		return nil, err
-	}
-	sealed, err := io.ReadAll(src)
-	if err != nil {
-		return nil, err
-	}
-	return format.OpenMark[R](sealed, opener)
+	return openKept(ctx, r, info, func(src *bufio.Reader) (*R, error) {
+		opener, err := r.openObject(src, kind, path.Base(info.Name))
+		if err != nil {
+			return nil, err
+		}
+		sealed, err := io.ReadAll(src)
+		if err != nil {
+			return nil, err
+		}
+		return format.OpenMark[R](sealed, opener)
+	})
 }
 
 // listMarks lists a folder of marks. A copy of a repository may lack those that

@@ -29,11 +29,7 @@ type tableState struct {
 // small ones as one. Tables serve to find chunks: a writer who misses one meanwhile
 // reads a slab, or stores again.
 func (c *reclaimer) mergeTables(ctx context.Context) error {
-	slabs, err := c.r.storage.List(ctx, names.Slabs)
-	if err != nil {
-		return err
-	}
-	states, err := c.r.tableStates(ctx, slabs)
+	states, err := c.r.tableStates(ctx)
 	if err != nil {
 		return err
 	}
@@ -56,38 +52,39 @@ func (c *reclaimer) mergeTables(ctx context.Context) error {
 }
 
 // tableStates reads all tables. Of slabs that are in several, the first counts.
-func (r *Repository) tableStates(ctx context.Context, slabs []storage.Info) ([]*tableState, error) {
+func (r *Repository) tableStates(ctx context.Context) ([]*tableState, error) {
+	var states []*tableState
+	err := r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+		states = append(states, &tableState{info: info, records: records, total: len(records), damaged: err != nil})
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	// Slabs after tables: what a writer at work puts meanwhile must not look as if it
+	// were gone.
+	slabs, err := r.storage.List(ctx, names.Slabs)
+	if err != nil {
+		return nil, err
+	}
 	lengths := make(map[format.SlabID]int64)
 	for _, info := range slabs {
 		if id, err := names.ParseSlab(info.Name); err == nil {
 			lengths[id] = info.Size
 		}
 	}
-	infos, err := r.storage.List(ctx, names.Tables)
-	if err != nil {
-		return nil, err
-	}
-	var states []*tableState
 	listed := make(map[format.SlabID]bool)
-	err = inOrder(ctx, infos, readers,
-		func(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
-			return r.readTable(ctx, info)
-		},
-		func(info storage.Info, records []*format.SlabRecord, err error) error {
-			t := &tableState{info: info, total: len(records), damaged: isDamage(err)}
-			if err != nil && !t.damaged {
-				return err
+	for _, t := range states {
+		t.records = slices.DeleteFunc(t.records, func(rec *format.SlabRecord) bool {
+			size, ok := lengths[rec.Slab]
+			if !ok || size != int64(rec.Length) || listed[rec.Slab] {
+				return true
 			}
-			for _, rec := range records {
-				if size, ok := lengths[rec.Slab]; ok && size == int64(rec.Length) && !listed[rec.Slab] {
-					t.records = append(t.records, rec)
-					listed[rec.Slab] = !t.damaged
-				}
-			}
-			states = append(states, t)
-			return nil
+			listed[rec.Slab] = !t.damaged
+			return false
 		})
-	return states, err
+	}
+	return states, nil
 }
 
 // toMerge chooses the tables to write anew. Damaged ones are left to RebuildTables.

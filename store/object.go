@@ -46,12 +46,6 @@ type objectReader struct {
 	off  int64
 }
 
-// newObjectReader reads the object in steps of up to 1 MiB.
-func newObjectReader(ctx context.Context, st storage.Storage, info storage.Info) *bufio.Reader {
-	size := min(1<<20, max(info.Size, format.MaxHeader))
-	return bufio.NewReaderSize(&objectReader{ctx: ctx, st: st, info: info}, int(size))
-}
-
 func (o *objectReader) Read(p []byte) (int, error) {
 	if o.off >= o.info.Size {
 		return 0, io.EOF

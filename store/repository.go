@@ -14,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/cache"
 )
 
 // Repository holds captures. Its methods may be called at the same time, in
@@ -28,6 +29,7 @@ type Repository struct {
 	keys    *crypt.Keys
 	slot    crypt.SlotID
 	slabs   *fetch.Slabs
+	kept    *cache.Folder                // copies of small objects; nil: none
 	params  func() (chunk.Params, error) // derived on first use
 }
 
@@ -125,9 +127,19 @@ func checkGrace(d time.Duration) error {
 	return nil
 }
 
-// OpenOptions bound what opening may cost.
+// OpenOptions bound what opening may cost, and say what is kept on this machine.
 type OpenOptions struct {
 	Unlock crypt.UnlockOptions
+
+	// Cache is a folder of this machine for copies of the repository's small
+	// objects, so that over a slow share only new ones are read; it is made if it is
+	// missing. Several repositories and processes may use it, and it may be removed
+	// at any moment. Copies are as sealed as the objects. Verify and Reclaim don't
+	// use it. "" means none; where it can't be used, there is none either.
+	Cache string
+	// CacheSize is how many bytes of copies are kept for the repository, about;
+	// 0 means cache.DefaultSize. What was used longest ago goes first.
+	CacheSize int64
 }
 
 // Open opens the repository in a storage with a passphrase or a key file. Close
@@ -156,7 +168,12 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 	if err := m.check(keys); err != nil {
 		return nil, err
 	}
-	return newRepository(st, m, root, keys, slot.ID())
+	r, err := newRepository(st, m, root, keys, slot.ID())
+	if err != nil {
+		return nil, err
+	}
+	r.openCache(o)
+	return r, nil
 }
 
 func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot crypt.SlotID) (*Repository, error) {
@@ -184,6 +201,7 @@ type anchored interface{ SetAnchor(name string) error }
 // storage.
 func (r *Repository) Close() error {
 	r.slabs.Close()
+	r.kept.Close() // nothing that matters is written there
 	r.root.Wipe()
 	return nil
 }

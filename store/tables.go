@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"io"
@@ -22,7 +23,8 @@ import (
 type inventory struct {
 	slabs  map[format.SlabID]int64 // that there are, with their lengths
 	listed map[format.SlabID]bool  // of those, the ones that some table lists
-	damage []*ObjectError          // tables that can't be read to their end
+	tables []listedTable           // that could be read to their end
+	damage []*ObjectError          // tables that can't
 }
 
 // unlisted gives the slabs that no table lists, in order of listing.
@@ -46,26 +48,48 @@ func (r *Repository) takeStock(ctx context.Context, slabs []storage.Info, partia
 			v.slabs[id] = info.Size
 		}
 	}
-	tables, err := r.storage.List(ctx, names.Tables)
-	if err != nil {
-		return nil, err
-	}
-	err = inOrder(ctx, tables, readers,
-		func(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
-			return r.readTable(ctx, info)
-		},
-		func(info storage.Info, records []*format.SlabRecord, err error) error {
-			if isDamage(err) {
-				v.damage = append(v.damage, &ObjectError{info.Name, err})
-			} else if err != nil && !errors.Is(err, storage.ErrNotFound) {
-				return err
-			}
-			if err != nil && !partial {
+	return v, r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+		if err == nil {
+			v.tables = append(v.tables, newListedTable(info, records))
+		} else {
+			v.damage = append(v.damage, &ObjectError{info.Name, err})
+			if !partial {
 				return nil
 			}
-			return v.take(records, add)
-		})
-	return v, err
+		}
+		return v.take(records, add)
+	})
+}
+
+// readTables calls use for each table, in the order of listing, with the damage that
+// it has. Where tables went since they were listed, those are read, too, that may
+// have come in their place.
+func (r *Repository) readTables(ctx context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error {
+	done := make(map[string]bool)
+	for tries := 1; ; tries++ {
+		tables, err := r.storage.List(ctx, names.Tables)
+		if err != nil {
+			return err
+		}
+		r.kept.Retain(names.Tables, tables)
+		tables = slices.DeleteFunc(tables, func(info storage.Info) bool { return done[info.Name] })
+		gone := false
+		err = inOrder(ctx, tables, readers, r.readTable,
+			func(info storage.Info, records []*format.SlabRecord, err error) error {
+				done[info.Name] = true
+				if errors.Is(err, storage.ErrNotFound) {
+					gone = true
+					return nil
+				}
+				if err != nil && !isDamage(err) {
+					return err
+				}
+				return use(info, records, err)
+			})
+		if err != nil || !gone || tries == relists {
+			return err
+		}
+	}
 }
 
 func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) error {
@@ -83,12 +107,17 @@ func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabReco
 
 // readTable reads a table object. With an error it gives the records before
 // the place of damage.
-func (r *Repository) readTable(ctx context.Context, info storage.Info) (records []*format.SlabRecord, err error) {
-	src := newObjectReader(ctx, r.storage, info)
-	opener, err := r.openObject(src, format.Table, path.Base(info.Name))
-	if err != nil {
-		return nil, err
-	}
+func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
+	return openKept(ctx, r, info, func(src *bufio.Reader) ([]*format.SlabRecord, error) {
+		opener, err := r.openObject(src, format.Table, path.Base(info.Name))
+		if err != nil {
+			return nil, err
+		}
+		return readRecords(src, opener)
+	})
+}
+
+func readRecords(src io.Reader, opener *crypt.Opener) (records []*format.SlabRecord, err error) {
 	for in := format.NewRecordReader(src, opener); ; {
 		plain, err := in.Next()
 		if err == io.EOF {
@@ -146,29 +175,54 @@ func inOrder[T, V any](ctx context.Context, items []T, workers int, get func(con
 	return context.Cause(ctx)
 }
 
-// loadIndex gives the index of all chunks that there are, and the records of
+// stock is what a repository holds, by chunks.
+type stock struct {
+	index   *known.Index
+	adopted []*format.SlabRecord // see loadStock
+	tables  []listedTable
+}
+
+// loadStock gives the index of all chunks that there are, and the records of
 // slabs that no table lists: what an interrupted capture left, read again so
 // that its chunks are found. For a writer, whose lease is given, it leaves out
 // what the writer must not rely on.
-func (r *Repository) loadIndex(ctx context.Context, l *lease) (*known.Index, []*format.SlabRecord, error) {
+func (r *Repository) loadStock(ctx context.Context, l *lease) (*stock, error) {
 	exclude := &exclusion{}
 	if l != nil {
 		going, err := r.readBatchesOf(ctx, names.Announced, names.Final, names.Harmed)
 		if err != nil {
-			return nil, nil, err
+			return nil, err
 		}
 		exclude = going.exclusion()
 	}
 	slabs, err := r.storage.List(ctx, names.Slabs)
 	if err != nil {
+		return nil, err
+	}
+	return r.stockOf(ctx, exclude.from(slabs), exclude, l)
+}
+
+// loadIndex is loadStock without the tables.
+func (r *Repository) loadIndex(ctx context.Context, l *lease) (*known.Index, []*format.SlabRecord, error) {
+	s, err := r.loadStock(ctx, l)
+	if err != nil {
 		return nil, nil, err
 	}
-	return r.indexSlabs(ctx, exclude.from(slabs), exclude, l)
+	return s.index, s.adopted, nil
 }
 
 // indexSlabs is loadIndex for some slabs.
 func (r *Repository) indexSlabs(ctx context.Context, slabs []storage.Info, exclude *exclusion, l *lease) (*known.Index, []*format.SlabRecord, error) {
-	index := known.New()
+	s, err := r.stockOf(ctx, slabs, exclude, l)
+	if err != nil {
+		return nil, nil, err
+	}
+	return s.index, s.adopted, nil
+}
+
+// stockOf is loadStock for some slabs.
+func (r *Repository) stockOf(ctx context.Context, slabs []storage.Info, exclude *exclusion, l *lease) (*stock, error) {
+	s := &stock{index: known.New()}
 	var last []*format.SlabRecord
 	v, err := r.takeStock(ctx, slabs, true, func(rec *format.SlabRecord) error {
 		rec = exclude.harmed.blot(rec)
@@ -176,22 +230,26 @@ func (r *Repository) indexSlabs(ctx context.Context, slabs []storage.Info, exclu
 			last = append(last, rec)
 			return nil
 		}
-		return index.AddSlab(rec.Slab, rec.Frames)
+		return s.index.AddSlab(rec.Slab, rec.Frames)
 	})
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
+	s.tables = v.tables
+	r.slabs.Expect(v.slabs)
 	unlisted, err := r.forsaken(ctx, v.unlisted(slabs), slabs, l)
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
-	adopted, err := r.recover(ctx, unlisted, nil)
-	for _, rec := range slices.Concat(adopted, last) {
-		if err := index.AddSlab(rec.Slab, rec.Frames); err != nil {
-			return nil, nil, err
+	if s.adopted, err = r.recover(ctx, unlisted, nil); err != nil {
+		return nil, err
+	}
+	for _, rec := range slices.Concat(s.adopted, last) {
+		if err := s.index.AddSlab(rec.Slab, rec.Frames); err != nil {
+			return nil, err
 		}
 	}
-	return index, adopted, err
+	return s, nil
 }
 
 // forsaken gives, of slabs that no table lists, those that no writer who is at
@@ -272,6 +330,11 @@ type RebuildReport struct {
 // to find chunks again: without them nothing is lost, but captures store again
 // what is there. It reads those slabs whole.
 func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) {
+	r, err := r.afresh()
+	if err != nil {
+		return nil, err
+	}
+	defer r.slabs.Close()
 	slabs, err := r.storage.List(ctx, names.Slabs)
 	if err != nil {
 		return nil, err
@@ -323,7 +386,7 @@ func (r *Repository) removeDamaged(ctx context.Context, v *inventory, report *Re
 
 func (r *Repository) intakeConfig(index *known.Index) intake.Config {
 	return intake.Config{
-		Storage: r.storage, Repository: r.id, Keys: r.keys, Index: index,
+		Storage: keeping{r.storage, r}, Repository: r.id, Keys: r.keys, Index: index,
 		TableName: func() string { return names.NewID(time.Now()) },
 	}
 }

@@ -100,11 +100,12 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 	return v, nil
 }
 
-// afresh gives the repository without anything that was read before.
+// afresh gives the repository without anything that was read before, and without
+// copies on this machine.
 func (r *Repository) afresh() (*Repository, error) {
 	slabs, err := fetch.New(r.storage, r.id, r.keys)
 	fresh := *r
-	fresh.slabs = slabs
+	fresh.slabs, fresh.kept = slabs, nil
 	return &fresh, err
 }
 
