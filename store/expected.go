@@ -9,7 +9,6 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
-	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // expected is what a stream's contents are probably made of: the chunks of the
@@ -72,11 +71,7 @@ func (s *session) expect(ctx context.Context, v VolumeInput) *expected {
 // latestContents gives the contents of a stream's volume in the latest of the
 // last captures, retired ones too, or nil.
 func (s *session) latestContents(ctx context.Context, v VolumeInput) *format.Recipe {
-	infos, err := s.r.storage.List(ctx, names.Captures)
-	if err != nil {
-		return nil
-	}
-	all := generations(infos)
+	all := generations(s.files)
 	for range expectedCaptures / readers {
 		from := max(0, len(all)-readers)
 		captures, _, _, err := s.r.readCaptures(ctx, all[from:])
@@ -110,7 +105,7 @@ func contentsAmong(captures []*Capture, o CaptureOptions, v VolumeInput) *format
 func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<- []expectedChunk) {
 	next, stop := iter.Pull2(placesOf(ctx, s.r.slabs.Runs(ctx, contents)))
 	defer stop()
-	l := locator{ctx: ctx, slabs: s.r.slabs, index: s.index}
+	l := locator{s.index}
 	for at := int64(0); ; {
 		block := make([]expectedChunk, 0, expectedBlock)
 		refs := make([]known.Ref, 0, expectedBlock)

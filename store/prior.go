@@ -63,8 +63,7 @@ type contentChunk struct {
 func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	record := s.findDraft(v)
 	if record == nil {
-		captures, _ := s.r.Captures(ctx) // without damaged ones
-		record = findPrior(captures, s.o, v)
+		record = s.latestVolume(ctx, v)
 	}
 	if record == nil {
 		return nil
@@ -72,7 +71,7 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	ctx, cancel := context.WithCancel(ctx)
 	p := &prior{
 		cancel: cancel, encoder: format.NewStateEncoder(),
-		locator: locator{ctx: ctx, slabs: s.r.slabs, index: s.index},
+		locator: locator{s.index},
 	}
 	for stream, recipe := range map[**priorStream]*format.Recipe{
 		&p.list: &record.MemberList, &p.stamps: orEmpty(record.Stamps), &p.states: record.States,

@@ -46,7 +46,7 @@ func newPriorStream(ctx context.Context, slabs *fetch.Slabs, index *known.Index,
 		return nil, errPrior
 	}
 	p := &priorStream{ctx: ctx, slabs: slabs, loaded: -1}
-	l := locator{ctx: ctx, slabs: slabs, index: index}
+	l := locator{index}
 	for run, err := range slabs.Runs(ctx, recipe) {
 		if err != nil {
 			return nil, err
@@ -126,25 +126,12 @@ func (p *priorStream) load(n int) error {
 
 // locator finds chunks in the index, with their lengths. A chunk's slab must be
 // listed and there.
-type locator struct {
-	ctx   context.Context
-	slabs *fetch.Slabs
-	index *known.Index
-	slab  *fetch.Slab // of the chunk before
-}
+type locator struct{ index *known.Index }
 
 func (l *locator) find(at place) (known.Ref, int, bool) {
 	ref, ok := l.index.Find(at.slab, at.chunk)
 	if !ok {
 		return 0, 0, false
 	}
-	if l.slab == nil || l.slab.ID != at.slab {
-		slab, err := l.slabs.Open(l.ctx, at.slab)
-		if err != nil {
-			return 0, 0, false
-		}
-		l.slab = slab
-	}
-	n, ok := l.slab.ChunkLength(at.chunk)
-	return ref, n, ok
+	return ref, l.index.Length(ref), true
 }
