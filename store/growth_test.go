@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
@@ -141,4 +140,27 @@ func TestCallsOfAnUnchangedCapture(t *testing.T) {
 	}
 }
 
-var _ storage.Storage = (*storagetest.Faulty)(nil)
+// A folder of which a file changes each time: its content comes to lie in many
+// slabs, and yet an unchanged capture of it opens a few.
+func TestCallsAfterManyChanges(t *testing.T) {
+	g, cache, dir := newGrowing(t), t.TempDir(), tree(t, 200)
+	rounds := 60
+	if testing.Short() {
+		rounds = 20
+	}
+	for i := range rounds {
+		writeFile(t, filepath.Join(dir, fmt.Sprintf("d%d", i%7), fmt.Sprintf("f%d", i)), random(byte(100+i), 600+i))
+		_, calls := g.step(cache, folderInput(dir))
+		if len(calls) > 30 {
+			t.Errorf("changed capture %d takes %d calls:\n%s", i, len(calls), strings.Join(calls, "\n"))
+		}
+	}
+	c, calls := g.step(cache, folderInput(dir))
+	t.Logf("%d calls:\n%s", len(calls), strings.Join(calls, "\n"))
+	if len(calls) > maxCalls {
+		t.Errorf("an unchanged capture after %d changes takes %d calls", rounds, len(calls))
+	}
+	if c.Volumes[0].Reused < 200 {
+		t.Errorf("%d members are taken over", c.Volumes[0].Reused)
+	}
+}

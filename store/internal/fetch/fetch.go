@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"io"
 	"runtime"
+	"slices"
 	"sync"
 
 	"github.com/klauspost/compress/zstd"
@@ -22,7 +23,7 @@ import (
 
 const (
 	cacheBytes = 32 << 20 // of decompressed frames
-	cacheSlabs = 64 << 20 // of opened slabs' tables, in memory
+	cacheSlabs = 64 << 20 // of opened slabs' tables, in memory, with their ends
 	tailGuess  = 32 << 10 // bytes at a slab's end that hold its table, usually
 )
 
@@ -61,6 +62,7 @@ type Slabs struct {
 	decoder *zstd.Decoder
 	hashers chan *crypt.Hasher // of those who read ahead
 	workers int
+	guess   int64 // see tailGuess
 
 	mu      sync.Mutex
 	lengths map[format.SlabID]int64 // see Expect
@@ -93,7 +95,7 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 		return nil, err
 	}
 	s := &Slabs{
-		storage: st, repo: repo, keys: keys, decoder: decoder, workers: workers,
+		storage: st, repo: repo, keys: keys, decoder: decoder, workers: workers, guess: tailGuess,
 		hashers: make(chan *crypt.Hasher, workers),
 		opening: make(map[format.SlabID]*opening),
 		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),
@@ -141,6 +143,21 @@ type Slab struct {
 	offsets []int64  // of the frames in the slab
 	first   []uint32 // number of each frame's first chunk
 	chunks  uint32
+	end     []byte // the last bytes, or all of a small slab: what lists lie there, mostly
+}
+
+// memory gives about how many bytes of memory a slab takes.
+func (slab *Slab) memory() int {
+	return 200 + 100*len(slab.Frames) + 4*int(slab.chunks) + len(slab.end)
+}
+
+// sealed gives a frame as it is stored if it lies in what was read already, or nil.
+func (slab *Slab) sealed(n int) []byte {
+	at := slab.offsets[n] - (slab.Length - int64(len(slab.end)))
+	if at < 0 {
+		return nil
+	}
+	return slices.Clone(slab.end[at : at+int64(slab.Frames[n].Sealed)])
 }
 
 // Expect says how long slabs are, so that Open need not ask. The map must not be
@@ -227,7 +244,7 @@ func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (
 		return nil, fmt.Errorf("%w: a slab of %d bytes", format.ErrDamaged, length)
 	}
 	head := make([]byte, min(format.MaxHeader, length))
-	if length <= tailGuess {
+	if length <= s.guess {
 		head = make([]byte, length)
 	}
 	if err := s.storage.ReadAt(ctx, names.Slab(id), head, 0); err != nil {
@@ -244,11 +261,12 @@ func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (
 	slab := &Slab{ID: id, Length: length, opener: opener}
 	tail := head
 	if int64(len(head)) < length {
-		tail = make([]byte, min(tailGuess, length))
+		tail = make([]byte, min(s.guess, length))
 		if err := s.storage.ReadAt(ctx, names.Slab(id), tail, length-int64(len(tail))); err != nil {
 			return nil, err
 		}
 	}
+	slab.end = tail
 	return slab, s.readTable(ctx, slab, tail, int64(n))
 }
 
@@ -304,9 +322,6 @@ func (slab *Slab) layOut(frames []format.Frame, start, end int64) error {
 	}
 	return nil
 }
-
-// memory gives about how many bytes the slab's table takes.
-func (slab *Slab) memory() int { return 1<<10 + 96*len(slab.Frames) + 4*int(slab.chunks) }
 
 // Chunks gives the number of chunks in the slab.
 func (slab *Slab) Chunks() uint32 { return slab.chunks }
@@ -364,9 +379,12 @@ func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([
 	if f.Kind != format.Zstd {
 		return fail(fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind))
 	}
-	sealed := make([]byte, f.Sealed)
-	if err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, slab.offsets[n]); err != nil {
-		return fail(err)
+	sealed := slab.sealed(n)
+	if sealed == nil {
+		sealed = make([]byte, f.Sealed)
+		if err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, slab.offsets[n]); err != nil {
+			return fail(err)
+		}
 	}
 	packed, err := slab.opener.Open(sealed[:0], sealed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(n)})
 	if err != nil {

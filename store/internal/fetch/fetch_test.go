@@ -850,3 +850,70 @@ func BenchmarkRead(b *testing.B) {
 		s.Close()
 	}
 }
+
+// A small slab takes one call where its length is known, also if several ask at
+// once, and its frames take none. A length that is wrong does no harm.
+func TestCallsOfASmallSlab(t *testing.T) {
+	r := small(t)
+	info, err := r.storage.Stat(t.Context(), names.Slab(r.slab))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, test := range map[string]struct {
+		length int64
+		calls  int
+	}{
+		"known":     {info.Size, 1},
+		"too short": {info.Size - 1, 3},
+		"too long":  {info.Size + 1, 3},
+		"none":      {0, 3},
+	} {
+		t.Run(name, func(t *testing.T) {
+			faulty := storagetest.NewFaulty(r.storage)
+			s := r.open(t, faulty)
+			s.guess = tailGuess
+			s.Expect(map[format.SlabID]int64{r.slab: test.length})
+			var g sync.WaitGroup
+			for range 4 {
+				g.Go(func() {
+					if _, err := s.Open(t.Context(), r.slab); err != nil {
+						t.Error(err)
+					}
+				})
+			}
+			g.Wait()
+			r.wantRuns(t, s, []format.Run{r.run(0, 23)})
+			if n := faulty.Calls(storagetest.Any); n > test.calls {
+				t.Errorf("%d calls, want %d", n, test.calls)
+			}
+		})
+	}
+}
+
+// Who asks for a slab beside somebody who is told to stop gets it.
+func TestSlabSharedWithOneThatStops(t *testing.T) {
+	r := small(t)
+	faulty := storagetest.NewFaulty(r.storage)
+	faulty.Inject(storagetest.Fault{Method: storagetest.ReadAt, From: 0, Once: true, Effect: storagetest.Hang})
+	s := r.open(t, faulty)
+	begun := make(chan struct{})
+	var once sync.Once
+	faulty.Before(func(m storagetest.Method, _ string) {
+		if m == storagetest.ReadAt {
+			once.Do(func() { close(begun) })
+		}
+	})
+	ctx, cancel := context.WithCancel(t.Context())
+	first := make(chan error)
+	go func() { _, err := s.Open(ctx, r.slab); first <- err }()
+	<-begun
+	second := make(chan error)
+	go func() { _, err := s.Open(t.Context(), r.slab); second <- err }()
+	cancel()
+	if err := <-first; !errors.Is(err, context.Canceled) {
+		t.Errorf("the first one got %v", err)
+	}
+	if err := <-second; err != nil {
+		t.Errorf("the second one got %v", err)
+	}
+}

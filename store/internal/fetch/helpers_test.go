@@ -103,6 +103,7 @@ func (r *stored) open(t testing.TB, st storage.Storage) *Slabs {
 		t.Fatal(err)
 	}
 	t.Cleanup(s.Close)
+	s.guess = int64(format.TrailerSize) // else a small slab is read with one call
 	return s
 }
 
