@@ -180,7 +180,7 @@ func TestBrokenPipe(t *testing.T) {
 	}
 	r.Close()
 	cmd := exec.Command("kist", "capture", "--engine", "engine", "--container", "seedbank", "--stop")
-	cmd.Env = append(os.Environ(), "KIST_REPOSITORY="+b.path("repo"), "KIST_KEY_FILE="+b.path("key"), "XDG_STATE_HOME="+b.path("state"))
+	cmd.Env = append(os.Environ(), "KIST_CACHE=off", "KIST_REPOSITORY="+b.path("repo"), "KIST_KEY_FILE="+b.path("key"), "XDG_STATE_HOME="+b.path("state"))
 	cmd.Stderr = w
 	if err := cmd.Run(); err == nil {
 		t.Error("it did not notice")

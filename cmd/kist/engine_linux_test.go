@@ -121,7 +121,7 @@ func serviceIndex(folder string) (last uint64, clean bool) {
 // kist runs the program as a process.
 func (m *machine) kist(args ...string) *exec.Cmd {
 	cmd := exec.Command("kist", args...)
-	cmd.Env = append(os.Environ(), "KIST_REPOSITORY="+m.path("repo"), "KIST_KEY_FILE="+m.path("key"), "XDG_STATE_HOME="+m.path("state"))
+	cmd.Env = append(os.Environ(), "KIST_CACHE=off", "KIST_REPOSITORY="+m.path("repo"), "KIST_KEY_FILE="+m.path("key"), "XDG_STATE_HOME="+m.path("state"))
 	return cmd
 }
 

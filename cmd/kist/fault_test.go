@@ -197,7 +197,7 @@ func compareTo(want, got string) error {
 func TestInterruptSignal(t *testing.T) {
 	b := newBench(t)
 	cmd := exec.Command("kist", "capture", "--name", "seedbank", "-")
-	cmd.Env = append(os.Environ(), "KIST_REPOSITORY="+b.path("repo"), "KIST_KEY_FILE="+b.path("key"))
+	cmd.Env = append(os.Environ(), "KIST_CACHE=off", "KIST_REPOSITORY="+b.path("repo"), "KIST_KEY_FILE="+b.path("key"))
 	var stderr bytes.Buffer
 	cmd.Stderr = &stderr
 	stdin, err := cmd.StdinPipe()

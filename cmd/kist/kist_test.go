@@ -55,6 +55,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("GORACE", "atexit_sleep_ms=10") // else every command takes a second longer under the race detector
 			e.Setenv("FAKE_ENGINE", filepath.Join(e.WorkDir, "engine"))
 			e.Setenv("XDG_STATE_HOME", filepath.Join(e.WorkDir, "state"))
+			e.Setenv("KIST_CACHE", "off")
 			e.Setenv("TMPDIR", filepath.Join(e.WorkDir, "tmp"))
 			return os.Mkdir(filepath.Join(e.WorkDir, "tmp"), 0o700)
 		},

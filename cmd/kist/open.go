@@ -41,7 +41,7 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 		secret, asked, err := a.openingSecret(ctx)
 		var r *store.Repository
 		if err == nil {
-			r, err = store.Open(ctx, folder, secret, store.OpenOptions{})
+			r, err = store.Open(ctx, folder, secret, store.OpenOptions{Cache: a.cacheFolder()})
 		}
 		if err == nil {
 			return &repository{r, folder}, nil

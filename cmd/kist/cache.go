@@ -1,0 +1,33 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+)
+
+// cacheFolder is where copies of small objects are kept; "" means nowhere.
+func (a *app) cacheFolder() string {
+	switch path := a.getenv("KIST_CACHE"); path {
+	case "":
+	case "off":
+		return ""
+	default:
+		return path
+	}
+	// A service that systemd starts may be given one (systemd.exec(5), CacheDirectory=).
+	if dir, _, _ := strings.Cut(a.getenv("CACHE_DIRECTORY"), ":"); filepath.IsAbs(dir) {
+		return dir
+	}
+	if dir := a.getenv("XDG_CACHE_HOME"); filepath.IsAbs(dir) {
+		return filepath.Join(dir, "kist")
+	}
+	if a.getenv("HOME") == "" && a.getenv("LocalAppData") == "" {
+		return ""
+	}
+	dir, err := os.UserCacheDir()
+	if err != nil {
+		return ""
+	}
+	return filepath.Join(dir, "kist")
+}
