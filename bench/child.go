@@ -21,6 +21,7 @@ func runChild(ctx context.Context, s *setup, args []string) error {
 	dir := s.String("repository", "", "as createRepository made it")
 	capture := s.String("capture", "", "tarball")
 	folder := s.String("folder", "", "that is captured")
+	small := s.Int("small", 0, "small files that are captured")
 	stream := s.String("stream", "", "file that the newest capture is restored to")
 	into := s.String("into", "", "new folder that the newest capture is restored into")
 	profile := s.String("cpuprofile", "", "file")
@@ -33,6 +34,8 @@ func runChild(ctx context.Context, s *setup, args []string) error {
 			return childCapture(ctx, *dir, *capture)
 		case *folder != "":
 			return childCaptureFolder(ctx, *dir, *folder)
+		case *small > 0:
+			return childSmall(ctx, *dir, *small)
 		case *stream != "":
 			return childRestore(ctx, *dir, *stream)
 		case *into != "":

@@ -54,6 +54,10 @@ func dispatch(ctx context.Context, args []string, out, log io.Writer) error {
 		return runSpeed(ctx, s, args)
 	case "tree":
 		return runTree(ctx, s, args)
+	case "growth":
+		return runGrowth(ctx, s, args)
+	case "model":
+		return runModel(ctx, s, args)
 	case childCommand:
 		return runChild(ctx, s, args)
 	case "help", "-h", "-help", "--help":

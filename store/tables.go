@@ -48,6 +48,7 @@ func (r *Repository) takeStock(ctx context.Context, slabs []storage.Info, partia
 			v.slabs[id] = info.Size
 		}
 	}
+	r.slabs.Expect(v.slabs)
 	return v, r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err == nil {
 			v.tables = append(v.tables, newListedTable(info, records))
@@ -236,7 +237,6 @@ func (r *Repository) stockOf(ctx context.Context, slabs []storage.Info, exclude 
 		return nil, err
 	}
 	s.tables = v.tables
-	r.slabs.Expect(v.slabs)
 	unlisted, err := r.forsaken(ctx, v.unlisted(slabs), slabs, l)
 	if err != nil {
 		return nil, err

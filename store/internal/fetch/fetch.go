@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"io"
 	"runtime"
-	"slices"
 	"sync"
 
 	"github.com/klauspost/compress/zstd"
@@ -23,8 +22,13 @@ import (
 
 const (
 	cacheBytes = 32 << 20 // of decompressed frames
-	cacheSlabs = 64 << 20 // of opened slabs' tables, in memory, with their ends
-	tailGuess  = 32 << 10 // bytes at a slab's end that hold its table, usually
+	cacheSlabs = 64 << 20 // of opened slabs' tables
+	cacheEnds  = 8 << 20  // of slabs' ends
+
+	// tailGuess is how many bytes at a slab's end are read with its table: mostly lists
+	// lie there too, and a slab of few changes is read whole. On a share a call
+	// costs as much as some hundred KiB.
+	tailGuess = 128 << 10
 )
 
 // SlabError says which slab, and where in it, could not be read.
@@ -68,6 +72,7 @@ type Slabs struct {
 	lengths map[format.SlabID]int64 // see Expect
 	opening map[format.SlabID]*opening
 	opened  *lru[format.SlabID, *Slab]
+	ends    *lru[format.SlabID, *[]byte] // the last bytes of slabs, or all
 	frames  *lru[frameKey, *frame]
 }
 
@@ -99,6 +104,7 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 		hashers: make(chan *crypt.Hasher, workers),
 		opening: make(map[format.SlabID]*opening),
 		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),
+		ends:    newLRU[format.SlabID, *[]byte](cacheEnds),
 		frames:  newLRU[frameKey, *frame](cacheBytes),
 	}
 	for range workers {
@@ -143,21 +149,22 @@ type Slab struct {
 	offsets []int64  // of the frames in the slab
 	first   []uint32 // number of each frame's first chunk
 	chunks  uint32
-	end     []byte // the last bytes, or all of a small slab: what lists lie there, mostly
 }
 
 // memory gives about how many bytes of memory a slab takes.
-func (slab *Slab) memory() int {
-	return 200 + 100*len(slab.Frames) + 4*int(slab.chunks) + len(slab.end)
-}
+func (slab *Slab) memory() int { return 200 + 100*len(slab.Frames) + 4*int(slab.chunks) }
 
-// sealed gives a frame as it is stored if it lies in what was read already, or nil.
-func (slab *Slab) sealed(n int) []byte {
-	at := slab.offsets[n] - (slab.Length - int64(len(slab.end)))
-	if at < 0 {
-		return nil
+// sealedFrame gives a frame as it is stored.
+func (s *Slabs) sealedFrame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
+	off, sealed := slab.offsets[n], make([]byte, slab.Frames[n].Sealed)
+	s.mu.Lock()
+	end, ok := s.ends.get(slab.ID)
+	s.mu.Unlock()
+	if ok && off >= slab.Length-int64(len(*end)) {
+		copy(sealed, (*end)[off-(slab.Length-int64(len(*end))):])
+		return sealed, nil
 	}
-	return slices.Clone(slab.end[at : at+int64(slab.Frames[n].Sealed)])
+	return sealed, s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, off)
 }
 
 // Expect says how long slabs are, so that Open need not ask. The map must not be
@@ -266,8 +273,13 @@ func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (
 			return nil, err
 		}
 	}
-	slab.end = tail
-	return slab, s.readTable(ctx, slab, tail, int64(n))
+	if err := s.readTable(ctx, slab, tail, int64(n)); err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.ends.put(id, &tail, len(tail))
+	return slab, nil
 }
 
 func (s *Slabs) object(id format.SlabID) crypt.ObjectName {
@@ -379,12 +391,9 @@ func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([
 	if f.Kind != format.Zstd {
 		return fail(fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind))
 	}
-	sealed := slab.sealed(n)
-	if sealed == nil {
-		sealed = make([]byte, f.Sealed)
-		if err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, slab.offsets[n]); err != nil {
-			return fail(err)
-		}
+	sealed, err := s.sealedFrame(ctx, slab, n)
+	if err != nil {
+		return fail(err)
 	}
 	packed, err := slab.opener.Open(sealed[:0], sealed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(n)})
 	if err != nil {

@@ -17,6 +17,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	mathrand "math/rand/v2"
 	"os"
 	"path"
 	"strings"
@@ -29,16 +30,21 @@ import (
 // DefaultSize is how many bytes of copies a cache holds where nothing else is said.
 const DefaultSize = 1 << 30
 
+// tidyOneIn is of how many processes one looks through the whole cache, beside those
+// that add much: that takes as long as there are copies.
+const tidyOneIn = 16
+
 // Folder is a cache. A nil one keeps nothing. It is safe for concurrent use.
 type Folder struct {
 	root  *os.Root
 	most  int64
 	began time.Time
+	tidy  bool // it is for this process to see what there is
 
 	mu      sync.Mutex
 	made    map[string]bool // folders that are there
 	counted bool            // total is known
-	total   int64           // bytes of all copies, as far as this process knows
+	total   int64           // bytes of all copies, as far as this process knows; until counted, of those it added
 	full    bool            // all that is left was used since this process began
 }
 
@@ -59,7 +65,9 @@ func Open(path string, most int64) (*Folder, error) {
 	if err != nil {
 		return nil, fmt.Errorf("opening the cache: %w", err)
 	}
-	return &Folder{root: root, most: most, began: time.Now(), made: make(map[string]bool)}, nil
+	return &Folder{
+		root: root, most: most, began: time.Now(), made: make(map[string]bool), tidy: mathrand.IntN(tidyOneIn) == 0,
+	}, nil
 }
 
 // Close lets the folder go. Readers and writers are done by then.

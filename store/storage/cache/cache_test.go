@@ -21,6 +21,7 @@ func open(t *testing.T, path string, most int64) *Folder {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { f.Close() })
+	f.tidy = true
 	return f
 }
 
@@ -322,4 +323,20 @@ func TestTogether(t *testing.T) {
 		}
 	}
 	g.Wait()
+}
+
+// A process that is not the one to tidy up finds out all the same that there is no
+// room, before it adds much.
+func TestBoundWithoutTidying(t *testing.T) {
+	dir := t.TempDir()
+	for i := range 200 {
+		f := open(t, dir, 1600)
+		f.tidy = false
+		f.Add(fmt.Sprintf("tables/%d", i), make([]byte, 90))
+		f.Add(fmt.Sprintf("captures/%d", i), make([]byte, 90))
+		age(t, dir, fmt.Sprintf("tables/%d", i), time.Hour)
+	}
+	if n := len(files(t, dir)); n < 10 || n > 40 {
+		t.Errorf("%d copies of 90 bytes where 1,600 bytes are to be kept", n)
+	}
 }

@@ -31,7 +31,13 @@ func (f *Folder) makeRoom(size int64) bool {
 	if size > f.most || f.full {
 		return false
 	}
-	if f.counted && f.total+size <= f.most {
+	enough := f.most
+	if !f.counted && !f.tidy {
+		enough /= tidyOneIn
+	} else if !f.counted {
+		enough = 0
+	}
+	if f.total+size <= enough {
 		return true
 	}
 	return f.trim(size)
@@ -88,7 +94,7 @@ func (f *Folder) scan() []found {
 // Retain removes copies of objects in a folder of the repository that are not among
 // those listed, which are sorted by name.
 func (f *Folder) Retain(folder string, listed []storage.Info) {
-	if f == nil {
+	if f == nil || !f.tidy {
 		return
 	}
 	entries, err := fs.ReadDir(f.root.FS(), folder)

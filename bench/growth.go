@@ -1,0 +1,352 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/volume"
+)
+
+// growthResult is what operations take in a repository that grows.
+type growthResult struct {
+	VolumeBytes int64         `json:"volume_bytes"`
+	Files       int           `json:"files"`
+	Latency     float64       `json:"latency_seconds"` // of a call
+	Points      []growthPoint `json:"points"`
+	Together    []float64     `json:"ratios"` // of each operation, the last point to the first, by CPU time
+}
+
+// growthPoint is a repository of some size.
+type growthPoint struct {
+	Captures int               `json:"captures"`
+	Objects  map[string]int    `json:"objects"` // by folder
+	Stored   int64             `json:"stored_bytes"`
+	Trials   []*growthMeasured `json:"trials"`
+}
+
+// growthMeasured is what an operation takes.
+type growthMeasured struct {
+	What  string  `json:"what"`
+	Took  samples `json:"took"`
+	Calls int64   `json:"calls"` // the most of all runs, with those that open the repository
+	Read  int64   `json:"read_bytes"`
+	Slow  float64 `json:"seconds_over_share"`
+	Added int64   `json:"added_bytes"` // by a capture, the most of all runs
+}
+
+const growthFiles = 400
+
+func runGrowth(ctx context.Context, s *setup, args []string) error {
+	bytes := size(32 << 20)
+	s.Var(&bytes, "size", "the volume has `SIZE` bytes")
+	sizes := s.String("captures", "10,100,1000", "the numbers of captures to measure at")
+	runs := s.Int("runs", 9, "runs of each operation")
+	latency := s.Duration("latency", 20*time.Millisecond, "what a call takes on the slow share")
+	if err := s.parse(args); err != nil {
+		return err
+	}
+	var points []int
+	for _, text := range strings.Split(*sizes, ",") {
+		var n int
+		if _, err := fmt.Sscan(text, &n); err != nil || n < 1 || len(points) > 0 && n <= points[len(points)-1] {
+			return s.wrong("-captures %s: it is to be rising numbers", *sizes)
+		}
+		points = append(points, n)
+	}
+	if *runs < 1 || len(points) == 0 {
+		return s.wrong("-runs and -captures are to be more than none")
+	}
+	return s.measure(ctx, func(ctx context.Context) (result, error) {
+		g := &growth{s: s, volume: filepath.Join(s.folder, "volume"), cache: filepath.Join(s.folder, "cache"), runs: *runs, latency: *latency}
+		return g.run(ctx, int64(bytes), points)
+	})
+}
+
+// growth is one run of the measurement.
+type growth struct {
+	s             *setup
+	volume, cache string
+	runs          int
+	latency       time.Duration
+	rand          *rand.ChaCha8
+	state         int   // of the volume
+	added         int64 // by the last capture
+	grown
+}
+
+func (g *growth) run(ctx context.Context, length int64, points []int) (*growthResult, error) {
+	g.rand = rand.NewChaCha8([32]byte{1})
+	r := &growthResult{VolumeBytes: length, Files: growthFiles, Latency: g.latency.Seconds()}
+	if err := os.MkdirAll(g.volume, 0o755); err != nil {
+		return nil, err
+	}
+	for i := range growthFiles {
+		if err := g.write(i, int(length/growthFiles)); err != nil {
+			return nil, err
+		}
+	}
+	g.key, g.memory, g.clock = crypt.NewKeyFile(), storage.NewMemory(), time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)
+	g.memory.SetNow(func() time.Time { return g.clock })
+	made, err := store.Create(ctx, g.memory, g.key, store.CreateOptions{})
+	if err != nil {
+		return nil, err
+	}
+	made.Close()
+	var all []*grown
+	done := 0
+	for _, n := range points {
+		g.s.progress("making %d captures", n)
+		for ; done < n; done++ {
+			if err := g.change(); err != nil {
+				return nil, err
+			}
+			g.clock = g.clock.Add(time.Hour)
+			if err := g.with(ctx, &share{Memory: g.memory}, g.cache, g.captureFolder(ctx)); err != nil {
+				return nil, err
+			}
+		}
+		memory, err := copyMemory(ctx, g.memory, g.clock)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, &grown{memory, g.key, g.clock})
+		p := growthPoint{Captures: n, Objects: map[string]int{}}
+		infos, err := memory.List(ctx, "")
+		if err != nil {
+			return nil, err
+		}
+		for _, info := range infos {
+			p.Objects[topFolder(info.Name)]++
+			p.Stored += info.Size
+		}
+		r.Points = append(r.Points, p)
+	}
+	return r, g.measureAll(ctx, r, all)
+}
+
+func topFolder(name string) string {
+	for {
+		dir := filepath.Dir(name)
+		if dir == "." {
+			return name
+		}
+		name = dir
+	}
+}
+
+// write writes a file anew.
+func (g *growth) write(i, length int) error {
+	b := make([]byte, length)
+	g.rand.Read(b)
+	path := filepath.Join(g.volume, fmt.Sprintf("d%02d", i%20), fmt.Sprintf("f%03d", i))
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		return err
+	}
+	return g.put(path, b)
+}
+
+func (g *growth) put(path string, b []byte) error {
+	if err := os.WriteFile(path, b, 0o644); err != nil {
+		return err
+	}
+	at := time.Date(2026, 1, 1, 0, 0, g.state, 0, time.UTC)
+	return os.Chtimes(path, at, at)
+}
+
+// change changes a 4 KiB page of one file.
+func (g *growth) change() error {
+	g.state++
+	i := g.state % growthFiles
+	path := filepath.Join(g.volume, fmt.Sprintf("d%02d", i%20), fmt.Sprintf("f%03d", i))
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return err
+	}
+	at := int(g.rand.Uint64() % uint64(max(1, len(b)-4096)))
+	g.rand.Read(b[at:min(len(b), at+4096)])
+	return g.put(path, b)
+}
+
+func (g *growth) captureFolder(ctx context.Context) func(*store.Repository) error {
+	return g.capture(ctx, store.VolumeInput{Name: "data", Source: g.volume, Folder: &store.FolderInput{Path: g.volume}})
+}
+
+func (g *growth) capture(ctx context.Context, v store.VolumeInput) func(*store.Repository) error {
+	return func(r *store.Repository) error {
+		c, err := r.Capture(ctx, store.CaptureOptions{Name: "seedbank", Host: "hazel", Taken: g.clock, Volumes: []store.VolumeInput{v}})
+		if err == nil {
+			g.added = int64(c.Added)
+		}
+		return err
+	}
+}
+
+// operation is something to measure.
+type operation struct {
+	what   string
+	cold   bool // without a cache that knows anything
+	change bool // one file changes before
+	do     func(*store.Repository) error
+}
+
+func (g *growth) operations(ctx context.Context) ([]operation, error) {
+	var tar bytes.Buffer
+	if _, err := volume.WriteTar(ctx, &tar, g.volume, volume.ReadOptions{}); err != nil {
+		return nil, err
+	}
+	stream := g.capture(ctx, store.VolumeInput{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
+		return io.NopCloser(bytes.NewReader(tar.Bytes())), nil
+	}})
+	list := func(r *store.Repository) error { _, err := r.Captures(ctx); return err }
+	return []operation{
+		{"capture, unchanged folder", false, false, g.captureFolder(ctx)},
+		{"capture, one page changed", false, true, g.captureFolder(ctx)},
+		{"capture, stream", false, false, stream},
+		{"capture, unchanged folder, cold cache", true, false, g.captureFolder(ctx)},
+		{"list", false, false, list},
+		{"list, cold cache", true, false, list},
+		{"verify, quick", false, false, func(r *store.Repository) error {
+			report, err := r.Verify(ctx, store.VerifyOptions{})
+			if err == nil && !report.OK {
+				err = fmt.Errorf("damage: %+v", report.Damage)
+			}
+			return err
+		}},
+	}, nil
+}
+
+// measureAll measures the operations on all sizes by turns.
+func (g *growth) measureAll(ctx context.Context, r *growthResult, all []*grown) error {
+	ops, err := g.operations(ctx)
+	if err != nil {
+		return err
+	}
+	for i := range r.Points {
+		for _, o := range ops {
+			r.Points[i].Trials = append(r.Points[i].Trials, &growthMeasured{What: o.what})
+		}
+	}
+	for run := range g.runs + 1 {
+		g.s.progress("run %d of %d", run+1, g.runs+1)
+		for n, o := range ops {
+			for i, at := range all {
+				slow := run == g.runs
+				if err := g.trial(ctx, o, at, r.Points[i].Trials[n], run, slow); err != nil {
+					return fmt.Errorf("%s at %d captures: %w", o.what, r.Points[i].Captures, err)
+				}
+			}
+		}
+	}
+	for n := range ops {
+		first, last := r.Points[0].Trials[n], r.Points[len(r.Points)-1].Trials[n]
+		r.Together = append(r.Together, last.Took.Work/max(first.Took.Work, 1e-9))
+	}
+	return nil
+}
+
+// trial measures an operation once, on a copy of the repository that has a capture
+// of the volume as it is.
+func (g *growth) trial(ctx context.Context, o operation, at *grown, m *growthMeasured, run int, slow bool) error {
+	memory, err := copyMemory(ctx, at.memory, at.clock.Add(time.Hour))
+	if err != nil {
+		return err
+	}
+	sh := &share{Memory: memory}
+	one := &grown{memory, at.key, at.clock}
+	g.clock = at.clock.Add(time.Hour)
+	cache := filepath.Join(g.s.folder, "warm")
+	err = one.with(ctx, sh, cache, func(r *store.Repository) error {
+		if _, err := r.Captures(ctx); err != nil { // so that all are in the cache
+			return err
+		}
+		return g.captureFolder(ctx)(r)
+	})
+	if err != nil {
+		return err
+	}
+	memory.SetNow(func() time.Time { return at.clock.Add(2 * time.Hour) })
+	g.clock = at.clock.Add(2 * time.Hour)
+	if o.change {
+		if err := g.change(); err != nil {
+			return err
+		}
+	}
+	if o.cold {
+		cache = filepath.Join(g.s.folder, "cold")
+		if err := os.RemoveAll(cache); err != nil {
+			return err
+		}
+	}
+	sh.calls.Store(0)
+	sh.read.Store(0)
+	if slow {
+		sh.latency = g.latency
+	}
+	g.added = 0
+	begin, cpu := time.Now(), cpuTime()
+	if err := one.with(ctx, sh, cache, o.do); err != nil {
+		return err
+	}
+	took := usage{time: time.Since(begin), cpu: cpuTime() - cpu}
+	m.Added = max(m.Added, g.added)
+	m.Calls, m.Read = max(m.Calls, sh.calls.Load()), max(m.Read, sh.read.Load())
+	switch {
+	case slow:
+		m.Slow = took.time.Seconds()
+	case run > 0: // the first run warms up
+		m.Took.add(took)
+	}
+	return nil
+}
+
+func (r *growthResult) tables() []table {
+	held := table{title: "The repository", head: []string{"captures", "index files", "tables", "slabs", "stored bytes"}}
+	for _, p := range r.Points {
+		held.add(count(p.Captures), count(p.Objects["captures"]), count(p.Objects["tables"]), count(p.Objects["slabs"]), count(p.Stored))
+	}
+	t := table{
+		title: fmt.Sprintf("A volume of %s bytes in %d files; over the share a call takes %.0f ms", count(r.VolumeBytes), r.Files, 1000*r.Latency),
+		head:  []string{"", "captures", "time", "CPU", "calls", "bytes read", "over the share", "added"},
+	}
+	for n := range r.Points[0].Trials {
+		for _, p := range r.Points {
+			m := p.Trials[n]
+			t.add(m.What, count(p.Captures), milliseconds(m.Took.Median), milliseconds(m.Took.Work), count(m.Calls), count(m.Read), seconds(m.Slow), count(m.Added))
+		}
+	}
+	return []table{held, t}
+}
+
+func milliseconds(s float64) string { return fmt.Sprintf("%.1f ms", 1000*s) }
+
+func (r *growthResult) goals() (all []goal) {
+	last := r.Points[len(r.Points)-1]
+	for n, m := range last.Trials[:3] {
+		first := r.Points[0].Trials[n]
+		what := fmt.Sprintf("%s: %d captures to %d", m.What, last.Captures, r.Points[0].Captures)
+		all = append(all,
+			goal{What: what + ", time", Figure: m.Took.Median / max(first.Took.Median, 1e-9), AtMost: 1.1},
+			goal{What: what + ", CPU time", Figure: r.Together[n], AtMost: 1.1})
+	}
+	for _, n := range []int{0, 2} {
+		m := last.Trials[n]
+		all = append(all,
+			goal{What: m.What + ": calls beside the 4 of opening", Figure: float64(m.Calls - openingCalls), AtMost: 20},
+			goal{What: m.What + ": added", Figure: float64(m.Added), AtMost: 16 << 10, Unit: " bytes"})
+	}
+	return all
+}
+
+// openingCalls is what opening a repository with one key slot takes: two for
+// kist.json, two for the key slot.
+const openingCalls = 4

@@ -1,0 +1,227 @@
+package main
+
+import (
+	"archive/tar"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// What the model takes for given: of the format, and of what it is used with.
+const (
+	modelStored   = 10 << 40         // bytes of slabs
+	modelMachines = 100              // each of which captures one service
+	modelKept     = 60               // captures of each
+	modelSlab     = 32 << 20         // FORMAT.md: SlabTarget
+	modelFrame    = 1 << 20          // FORMAT.md: FrameTarget
+	modelTable    = 64               // slabs that a table lists, of a large capture
+	modelReaders  = 8                // tables read at a time
+	modelStep     = 1 << 20          // bytes of a table that a call reads
+	indexBytes    = 27               // of memory a chunk: see store/internal/known
+	modelFlight   = 2 * modelReaders // tables that are read and not indexed yet, at most
+	flightBytes   = 22               // of memory a chunk of those: identity, length, and how they are held
+	modelGarbage  = 1.4              // the program collects garbage at 40 % of what lives
+	modelLatency  = 0.020            // seconds a call
+	modelSpeed    = 100e6            // bytes a second of a share
+	cifsName      = 2.6 / 5e3        // seconds to list a name; measured on CIFS 3.1.1
+	sshfsName     = 0.027 / 5e3
+)
+
+// meanChunk is the mean length of a chunk of long contents: a quarter of the average,
+// where no end is looked for, and from there on a geometric distribution that ends at
+// four times the average.
+func meanChunk(average float64) float64 { return average * (0.25 + 1 - math.Exp(-3.75)) }
+
+// tableBytes is what a table says of a chunk: 16 of identity, a length in CBOR, and its
+// share of what is said of a frame (about 15 bytes) and of a slab (about 45).
+func tableBytes(chunk float64) float64 {
+	length := 3.0
+	if chunk >= 1<<16 {
+		length = 5
+	}
+	return 16 + length + 15*chunk/modelFrame + 45*chunk/modelSlab
+}
+
+// modelled is what a repository costs by the model.
+type modelled struct {
+	Average   int     `json:"chunk_average"`
+	Chunks    float64 `json:"chunks"`
+	Index     float64 `json:"index_bytes"`  // of memory
+	Memory    float64 `json:"memory_bytes"` // with the tables in flight and what waits to be collected, at most
+	Tables    float64 `json:"table_bytes"`
+	ColdCalls float64 `json:"cold_calls"`
+	ColdTime  float64 `json:"cold_seconds"` // for all tables over the share
+	LoadTime  float64 `json:"load_seconds"` // of CPU, with all tables in the cache
+}
+
+func model(average int, perChunk float64) modelled {
+	mean := meanChunk(float64(average))
+	m := modelled{Average: average, Chunks: modelStored / mean}
+	m.Index = m.Chunks * indexBytes
+	m.Memory = modelGarbage * (m.Index + flightBytes*min(m.Chunks, modelFlight*modelTable*modelSlab/mean))
+	m.Tables = m.Chunks * tableBytes(mean)
+	objects := modelStored / (modelSlab * float64(modelTable))
+	m.ColdCalls = objects * math.Ceil(m.Tables/objects/modelStep)
+	m.ColdTime = m.ColdCalls/modelReaders*modelLatency + m.Tables/modelSpeed
+	m.LoadTime = m.Chunks * perChunk
+	return m
+}
+
+// modelResult is the model, and what it is held against.
+type modelResult struct {
+	Models   []modelled    `json:"models"`
+	Measured modelMeasured `json:"measured"`
+}
+
+type modelMeasured struct {
+	Files      int     `json:"files"` // small ones, each a chunk of its own
+	TableBytes int64   `json:"table_bytes"`
+	Predicted  float64 `json:"predicted_table_bytes"`
+	Base       int64   `json:"base_peak_bytes"`      // of a small capture into an empty repository
+	Peak       int64   `json:"peak_bytes"`           // of the same into this one
+	Memory     float64 `json:"predicted_peak_bytes"` // without garbage: at most modelGarbage times that
+	Load       float64 `json:"load_seconds"`         // CPU time, beyond that with the empty one
+	LoadWall   float64 `json:"load_wall_seconds"`
+}
+
+func runModel(ctx context.Context, s *setup, args []string) error {
+	chunks := s.Int("chunks", 4_000_000, "the known chunks of the measured point")
+	if err := s.parse(args); err != nil {
+		return err
+	}
+	if *chunks < 1 {
+		return s.wrong("-chunks is to be more than none")
+	}
+	return s.measure(ctx, func(ctx context.Context) (result, error) {
+		r := &modelResult{}
+		if err := r.Measured.measure(ctx, s, *chunks); err != nil {
+			return nil, err
+		}
+		for _, average := range []int{16 << 10, 64 << 10, 256 << 10} {
+			r.Models = append(r.Models, model(average, r.Measured.Load/float64(*chunks)))
+		}
+		return r, nil
+	})
+}
+
+func (m *modelMeasured) measure(ctx context.Context, s *setup, files int) error {
+	m.Files = files
+	dirs := [2]string{filepath.Join(s.folder, "empty"), filepath.Join(s.folder, "full")}
+	for _, dir := range dirs {
+		r, err := createRepository(ctx, dir)
+		if err != nil {
+			return err
+		}
+		if err := r.Close(); err != nil {
+			return err
+		}
+	}
+	s.progress("capturing %d small files", files)
+	c, err := child("-repository", dirs[1], "-small", fmt.Sprint(files))
+	if err != nil {
+		return err
+	}
+	if _, err := runCommand(ctx, c); err != nil {
+		return err
+	}
+	if m.TableBytes, err = folderLength(filepath.Join(dirs[1], "repository", "tables")); err != nil {
+		return err
+	}
+	m.Predicted = float64(files) * tableBytes(smallFile)
+	tiny := filepath.Join(s.folder, "tiny")
+	if err := os.WriteFile(tiny, []byte("bean\n"), 0o644); err != nil {
+		return err
+	}
+	var took [2]usage
+	for i, dir := range dirs {
+		c, err := child("-repository", dir, "-capture", tiny)
+		if err != nil {
+			return err
+		}
+		if took[i], err = runCommand(ctx, c); err != nil {
+			return err
+		}
+	}
+	m.Base, m.Peak = took[0].peak, took[1].peak
+	m.Memory = float64(m.Base) + float64(files)*(indexBytes+flightBytes) // one table lists them all
+	m.Load, m.LoadWall = (took[1].cpu - took[0].cpu).Seconds(), (took[1].time - took[0].time).Seconds()
+	return nil
+}
+
+// smallFile is the length of a small file: a table needs as many bytes to say it as
+// for a chunk of average length.
+const smallFile = 300
+
+// childSmall captures a stream of small files that are all different.
+func childSmall(ctx context.Context, dir string, files int) error {
+	r, err := openRepository(ctx, dir)
+	if err != nil {
+		return err
+	}
+	_, err = r.captureStream(ctx, "1.0", func() (io.ReadCloser, error) {
+		read, write := io.Pipe()
+		go func() { write.CloseWithError(writeSmall(write, files)) }()
+		return read, nil
+	})
+	return errors.Join(err, r.Close())
+}
+
+func writeSmall(w io.Writer, files int) error {
+	t := tar.NewWriter(w)
+	random := rand.NewChaCha8([32]byte{2})
+	b := make([]byte, smallFile)
+	for i := range files {
+		h := &tar.Header{Name: fmt.Sprintf("d%04d/f%d", i/1000, i), Mode: 0o644, Size: smallFile, ModTime: time.Unix(1700000000, 0), Format: tar.FormatUSTAR}
+		if err := t.WriteHeader(h); err != nil {
+			return err
+		}
+		random.Read(b)
+		if _, err := t.Write(b); err != nil {
+			return err
+		}
+	}
+	return t.Close()
+}
+
+func (r *modelResult) tables() []table {
+	slabs := float64(modelStored) / modelSlab
+	given := table{title: fmt.Sprintf("By the model: 10 TiB in slabs, %d machines that keep %d captures each", modelMachines, modelKept), head: []string{"chunk average", "chunks", "index", "memory, at most", "tables", "cold: calls", "cold: time", "warm: CPU time"}}
+	for _, m := range r.Models {
+		given.add(fmt.Sprintf("%d KiB", m.Average>>10), millions(m.Chunks), mebibytes(m.Index), mebibytes(m.Memory), mebibytes(m.Tables),
+			number(m.ColdCalls), seconds(m.ColdTime), seconds(m.LoadTime))
+	}
+	names := table{title: "By the model: names to list for a capture, and how long that takes", head: []string{"", "names", "CIFS", "sshfs"}}
+	for _, n := range []struct {
+		what  string
+		count float64
+	}{{"slabs", slabs}, {"index files", modelMachines * modelKept}} {
+		names.add(n.what, number(n.count), seconds(n.count*cifsName), seconds(n.count*sshfsName))
+	}
+	m := r.Measured
+	held := table{title: fmt.Sprintf("Measured with %s known chunks, each a small file", count(m.Files)), head: []string{"", "predicted", "measured", "ratio"}}
+	held.add("tables, bytes", number(m.Predicted), count(m.TableBytes), fmt.Sprintf("%.2f", float64(m.TableBytes)/m.Predicted))
+	held.add("peak memory of a small capture, garbage apart", mebibytes(m.Memory), mebibytes(float64(m.Peak)), fmt.Sprintf("%.2f", float64(m.Peak)/m.Memory))
+	held.add("of it with no chunks known", "", mebibytes(float64(m.Base)), "")
+	held.add("loading the index, CPU time", "", seconds(m.Load), "")
+	held.add("loading the index, time", "", seconds(m.LoadWall), "")
+	return []table{given, names, held}
+}
+
+func millions(n float64) string { return fmt.Sprintf("%.1f million", n/1e6) }
+
+func mebibytes(n float64) string { return number(n/(1<<20)) + " MiB" }
+
+func (r *modelResult) goals() []goal {
+	m := r.Measured
+	return []goal{
+		{What: fmt.Sprintf("peak memory with %s known chunks", count(m.Files)), Figure: float64(m.Peak) / (1 << 20), AtMost: 256, Unit: " MiB"},
+		{What: "table bytes, measured of predicted", Figure: float64(m.TableBytes) / m.Predicted, AtLeast: 0.9, AtMost: 1.1},
+		{What: "peak memory, measured of predicted without garbage", Figure: float64(m.Peak) / m.Memory, AtLeast: 0.8, AtMost: modelGarbage},
+	}
+}
