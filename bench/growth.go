@@ -44,11 +44,10 @@ type growthMeasured struct {
 	Added int64   `json:"added_bytes"` // by a capture, the most of all runs
 }
 
-const growthFiles = 400
-
 func runGrowth(ctx context.Context, s *setup, args []string) error {
 	bytes := size(32 << 20)
 	s.Var(&bytes, "size", "the volume has `SIZE` bytes")
+	files := s.Int("files", 400, "the volume has that many files")
 	sizes := s.String("captures", "10,100,1000", "the numbers of captures to measure at")
 	runs := s.Int("runs", 9, "runs of each operation")
 	latency := s.Duration("latency", 20*time.Millisecond, "what a call takes on the slow share")
@@ -63,11 +62,11 @@ func runGrowth(ctx context.Context, s *setup, args []string) error {
 		}
 		points = append(points, n)
 	}
-	if *runs < 1 || len(points) == 0 {
-		return s.wrong("-runs and -captures are to be more than none")
+	if *runs < 1 || *files < 1 {
+		return s.wrong("-runs and -files are to be more than none")
 	}
 	return s.measure(ctx, func(ctx context.Context) (result, error) {
-		g := &growth{s: s, volume: filepath.Join(s.folder, "volume"), cache: filepath.Join(s.folder, "cache"), runs: *runs, latency: *latency}
+		g := &growth{s: s, volume: filepath.Join(s.folder, "volume"), cache: filepath.Join(s.folder, "cache"), runs: *runs, files: *files, latency: *latency}
 		return g.run(ctx, int64(bytes), points)
 	})
 }
@@ -76,7 +75,7 @@ func runGrowth(ctx context.Context, s *setup, args []string) error {
 type growth struct {
 	s             *setup
 	volume, cache string
-	runs          int
+	runs, files   int
 	latency       time.Duration
 	rand          *rand.ChaCha8
 	state         int   // of the volume
@@ -86,12 +85,12 @@ type growth struct {
 
 func (g *growth) run(ctx context.Context, length int64, points []int) (*growthResult, error) {
 	g.rand = rand.NewChaCha8([32]byte{1})
-	r := &growthResult{VolumeBytes: length, Files: growthFiles, Latency: g.latency.Seconds()}
+	r := &growthResult{VolumeBytes: length, Files: g.files, Latency: g.latency.Seconds()}
 	if err := os.MkdirAll(g.volume, 0o755); err != nil {
 		return nil, err
 	}
-	for i := range growthFiles {
-		if err := g.write(i, int(length/growthFiles)); err != nil {
+	for i := range g.files {
+		if err := g.write(i, int(length)/g.files); err != nil {
 			return nil, err
 		}
 	}
@@ -166,7 +165,7 @@ func (g *growth) put(path string, b []byte) error {
 // change changes a 4 KiB page of one file.
 func (g *growth) change() error {
 	g.state++
-	i := g.state % growthFiles
+	i := g.state % g.files
 	path := filepath.Join(g.volume, fmt.Sprintf("d%02d", i%20), fmt.Sprintf("f%03d", i))
 	b, err := os.ReadFile(path)
 	if err != nil {
@@ -196,6 +195,7 @@ type operation struct {
 	what   string
 	cold   bool // without a cache that knows anything
 	change bool // one file changes before
+	before bool // it is done once before, too
 	do     func(*store.Repository) error
 }
 
@@ -209,13 +209,13 @@ func (g *growth) operations(ctx context.Context) ([]operation, error) {
 	}})
 	list := func(r *store.Repository) error { _, err := r.Captures(ctx); return err }
 	return []operation{
-		{"capture, unchanged folder", false, false, g.captureFolder(ctx)},
-		{"capture, one page changed", false, true, g.captureFolder(ctx)},
-		{"capture, stream", false, false, stream},
-		{"capture, unchanged folder, cold cache", true, false, g.captureFolder(ctx)},
-		{"list", false, false, list},
-		{"list, cold cache", true, false, list},
-		{"verify, quick", false, false, func(r *store.Repository) error {
+		{"capture, unchanged folder", false, false, false, g.captureFolder(ctx)},
+		{"capture, one page changed", false, true, false, g.captureFolder(ctx)},
+		{"capture, unchanged stream", false, false, true, stream},
+		{"capture, unchanged folder, cold cache", true, false, false, g.captureFolder(ctx)},
+		{"list", false, false, false, list},
+		{"list, cold cache", true, false, false, list},
+		{"verify, quick", false, false, false, func(r *store.Repository) error {
 			report, err := r.Verify(ctx, store.VerifyOptions{})
 			if err == nil && !report.OK {
 				err = fmt.Errorf("damage: %+v", report.Damage)
@@ -269,7 +269,10 @@ func (g *growth) trial(ctx context.Context, o operation, at *grown, m *growthMea
 		if _, err := r.Captures(ctx); err != nil { // so that all are in the cache
 			return err
 		}
-		return g.captureFolder(ctx)(r)
+		if err := g.captureFolder(ctx)(r); err != nil || !o.before {
+			return err
+		}
+		return o.do(r)
 	})
 	if err != nil {
 		return err

@@ -192,6 +192,8 @@ func TestTablesMergedMeanwhile(t *testing.T) {
 	}
 	moved, slabs := false, 0
 	g.faulty.Before(func(m storagetest.Method, name string) {
+		g.mu.Lock()
+		defer g.mu.Unlock()
 		if m == storagetest.ReadAt && strings.HasPrefix(name, "slabs/") {
 			slabs++
 		}
