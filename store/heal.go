@@ -14,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // badSlab is a slab of which not all can be read.
@@ -65,22 +66,14 @@ func (p *repairer) nameChunks(ctx context.Context) error {
 	if len(p.bad) == 0 {
 		return nil
 	}
-	tables, err := p.r.storage.List(ctx, names.Tables)
-	if err != nil {
-		return err
-	}
-	for _, info := range tables {
-		records, err := p.r.readTable(ctx, info)
-		if err != nil && !isDamage(err) {
-			return err
-		}
+	return p.r.readTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
 			if b := p.bad[rec.Slab]; b != nil && b.ids == nil {
 				b.ids = identitiesOf(rec)
 			}
 		}
-	}
-	return nil
+		return nil
+	})
 }
 
 func identitiesOf(rec *format.SlabRecord) (ids []crypt.Identity) {

@@ -57,6 +57,11 @@ func (r *Repaired) Mended() bool {
 // Only one may repair or reclaim at a time: ErrBusy. It may be stopped at any
 // moment and called again.
 func (r *Repository) Repair(ctx context.Context, o RepairOptions) (*Repaired, error) {
+	r, err := r.afresh()
+	if err != nil {
+		return nil, err
+	}
+	defer r.slabs.Close()
 	l, err := r.takeLease(ctx, format.WorkRepair, o.Host, "")
 	if err != nil {
 		return nil, err
