@@ -53,7 +53,8 @@ func (r *Repository) putKept(ctx context.Context, name string, content []byte) e
 }
 
 // keptFor gives the cache for objects of which copies are kept, or nil: leases are
-// short-lived, slabs large, and the rest tells what the repository is.
+// short-lived, of slabs fetch keeps the small ones, and the rest tells what the
+// repository is.
 func (r *Repository) keptFor(name string) *cache.Folder {
 	switch folder, _, _ := strings.Cut(name, "/"); folder {
 	case names.Tables, names.Captures, names.Retired, names.Condemned:
@@ -89,4 +90,5 @@ func (r *Repository) openCache(o OpenOptions) {
 	}
 	// It is only slower without.
 	r.kept, _ = cache.Open(filepath.Join(o.Cache, r.id.String()), o.CacheSize)
+	r.slabs.Keep(r.kept)
 }

@@ -18,6 +18,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/cache"
 )
 
 const (
@@ -66,7 +67,8 @@ type Slabs struct {
 	decoder *zstd.Decoder
 	hashers chan *crypt.Hasher // of those who read ahead
 	workers int
-	guess   int64 // see tailGuess
+	guess   int64         // see tailGuess
+	kept    *cache.Folder // see Keep
 
 	mu      sync.Mutex
 	lengths map[format.SlabID]int64 // see Expect
@@ -154,17 +156,32 @@ type Slab struct {
 // memory gives about how many bytes of memory a slab takes.
 func (slab *Slab) memory() int { return 200 + 100*len(slab.Frames) + 4*int(slab.chunks) }
 
-// sealedFrame gives a frame as it is stored.
-func (s *Slabs) sealedFrame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
+// openFrame gives what is compressed in a frame. Where an end that was kept does not
+// open, the slab itself decides.
+func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
 	off, sealed := slab.offsets[n], make([]byte, slab.Frames[n].Sealed)
+	piece := crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(n)}
 	s.mu.Lock()
 	end, ok := s.ends.get(slab.ID)
 	s.mu.Unlock()
 	if ok && off >= slab.Length-int64(len(*end)) {
 		copy(sealed, (*end)[off-(slab.Length-int64(len(*end))):])
-		return sealed, nil
+		if packed, err := slab.opener.Open(sealed[:0], sealed, piece); err == nil {
+			return packed, nil
+		}
+		s.mu.Lock()
+		s.ends.remove(slab.ID, end)
+		s.mu.Unlock()
+		s.kept.Drop(names.Slab(slab.ID))
 	}
-	return sealed, s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, off)
+	if err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, off); err != nil {
+		return nil, err
+	}
+	packed, err := slab.opener.Open(sealed[:0], sealed, piece)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", format.ErrDamaged, err)
+	}
+	return packed, nil
 }
 
 // Expect says how long slabs are, so that Open need not ask. The map must not be
@@ -174,6 +191,9 @@ func (s *Slabs) Expect(lengths map[format.SlabID]int64) {
 	defer s.mu.Unlock()
 	s.lengths = lengths
 }
+
+// Keep has small slabs copied into a cache. It is called before anything is read.
+func (s *Slabs) Keep(kept *cache.Folder) { s.kept = kept }
 
 // opening is a slab that somebody opens just now; it is there once done is closed.
 type opening struct {
@@ -245,16 +265,45 @@ func (s *Slabs) open(ctx context.Context, id format.SlabID) (*Slab, error) {
 	return s.openSized(ctx, id, info.Size)
 }
 
-// openSized opens a slab of that length. A small one is read at once.
+// openSized opens a slab of that length. A small one is read at once, and its copy
+// serves if there is one that opens.
 func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (*Slab, error) {
 	if length > format.MaxSlab {
 		return nil, fmt.Errorf("%w: a slab of %d bytes", format.ErrDamaged, length)
 	}
+	if length > s.guess {
+		return s.openFrom(ctx, s.storage.ReadAt, id, length)
+	}
+	if file := s.kept.Reader(names.Slab(id), length); file != nil {
+		slab, err := s.openFrom(ctx, func(_ context.Context, _ string, p []byte, off int64) error {
+			_, err := file.ReadAt(p, off)
+			return err
+		}, id, length)
+		file.Close()
+		if err == nil {
+			return slab, nil
+		}
+		s.kept.Drop(names.Slab(id))
+	}
+	slab, err := s.openFrom(ctx, s.storage.ReadAt, id, length)
+	if err == nil && s.kept != nil {
+		s.mu.Lock()
+		end, ok := s.ends.get(id)
+		s.mu.Unlock()
+		if ok {
+			s.kept.Add(names.Slab(id), *end)
+		}
+	}
+	return slab, err
+}
+
+// openFrom opens a slab by reading it with read.
+func (s *Slabs) openFrom(ctx context.Context, read func(ctx context.Context, name string, p []byte, off int64) error, id format.SlabID, length int64) (*Slab, error) {
 	head := make([]byte, min(format.MaxHeader, length))
 	if length <= s.guess {
 		head = make([]byte, length)
 	}
-	if err := s.storage.ReadAt(ctx, names.Slab(id), head, 0); err != nil {
+	if err := read(ctx, names.Slab(id), head, 0); err != nil {
 		return nil, err
 	}
 	h, n, err := format.ParseHeader(head[:min(format.MaxHeader, length)], format.Slab)
@@ -269,7 +318,7 @@ func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (
 	tail := head
 	if int64(len(head)) < length {
 		tail = make([]byte, min(s.guess, length))
-		if err := s.storage.ReadAt(ctx, names.Slab(id), tail, length-int64(len(tail))); err != nil {
+		if err := read(ctx, names.Slab(id), tail, length-int64(len(tail))); err != nil {
 			return nil, err
 		}
 	}
@@ -391,13 +440,9 @@ func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([
 	if f.Kind != format.Zstd {
 		return fail(fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind))
 	}
-	sealed, err := s.sealedFrame(ctx, slab, n)
+	packed, err := s.openFrame(ctx, slab, n)
 	if err != nil {
 		return fail(err)
-	}
-	packed, err := slab.opener.Open(sealed[:0], sealed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(n)})
-	if err != nil {
-		return fail(fmt.Errorf("%w: %w", format.ErrDamaged, err))
 	}
 	if cap(buf) < f.Raw() {
 		buf = make([]byte, 0, f.Raw())
