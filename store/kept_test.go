@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -104,8 +105,12 @@ func TestHarmedCopies(t *testing.T) {
 				}
 			}
 			r := g.open(cache)
-			if captures, err := r.Captures(t.Context()); err != nil || len(captures) != 3 {
-				t.Errorf("%d captures, %v", len(captures), err)
+			captures, err := r.Captures(t.Context())
+			if err != nil || len(captures) != 3 {
+				t.Fatalf("%d captures, %v", len(captures), err)
+			}
+			if err := r.Restore(t.Context(), &captures[2].Volumes[0], io.Discard, store.RestoreOptions{}); err != nil {
+				t.Errorf("restoring: %v", err)
 			}
 			if c, _ := g.step(cache, in); c.Added > 16<<10 || c.Volumes[0].Reused < 20 {
 				t.Errorf("an unchanged capture adds %d bytes, %d members are taken over", c.Added, c.Volumes[0].Reused)
