@@ -134,7 +134,7 @@ type OpenOptions struct {
 	// Cache is a folder of this machine for copies of the repository's small
 	// objects, so that over a slow share only new ones are read; it is made if it is
 	// missing. Several repositories and processes may use it, and it may be removed
-	// at any moment. Copies are as sealed as the objects. Verify and Reclaim don't
+	// at any moment. Copies are as sealed as the objects. Verify, Reclaim and Repair don't
 	// use it. "" means none; where it can't be used, there is none either.
 	Cache string
 	// CacheSize is how many bytes of copies are kept for the repository, about;
