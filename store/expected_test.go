@@ -198,7 +198,11 @@ func TestLatestContents(t *testing.T) {
 		name, volume string
 		found        bool
 	}{{"seedbank", "data", true}, {"seedbank", "config", false}, {"nobody", "data", false}} {
-		s := &session{r: r, o: CaptureOptions{Name: test.name}}
+		files, err := r.listCaptures(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := &session{r: r, o: CaptureOptions{Name: test.name}, files: files}
 		got := s.latestContents(t.Context(), VolumeInput{Name: test.volume})
 		if (got != nil) != test.found || got != nil && got.Digest != want.Digest {
 			t.Errorf("%s, volume %s: %+v", test.name, test.volume, got)
