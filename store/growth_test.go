@@ -100,7 +100,7 @@ func writeFile(t testing.TB, path string, content []byte) {
 }
 
 func folderInput(dir string) store.VolumeInput {
-	return store.VolumeInput{Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir}}
+	return store.VolumeInput{Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir, Now: later}}
 }
 
 // maxCalls is how many calls of its storage an unchanged capture may take with a

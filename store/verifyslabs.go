@@ -130,24 +130,20 @@ func (v *verifier) readSlabs(ctx context.Context) error {
 			}
 		}
 	}
-	for _, id := range ids {
+	ids = slices.DeleteFunc(ids, func(id format.SlabID) bool { return !v.slabs[id].wanted })
+	// Several are opened ahead: a share answers each only after some milliseconds.
+	return inOrder(ctx, ids, readers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
 		s := v.slabs[id]
-		if !s.wanted {
-			continue
-		}
-		if err := v.readSlab(ctx, id, s); err != nil {
-			return err
+		if err != nil {
+			return s.note(-1, err)
 		}
 		v.meter.add(v.sizes[id], false)
-	}
-	return nil
+		return v.readSlab(ctx, slab, s)
+	})
 }
 
-func (v *verifier) readSlab(ctx context.Context, id format.SlabID, s *slabState) error {
-	slab, err := v.r.slabs.Open(ctx, id)
-	if err != nil {
-		return s.note(-1, err)
-	}
+func (v *verifier) readSlab(ctx context.Context, slab *fetch.Slab, s *slabState) error {
+	id := slab.ID
 	for i := range slab.Frames {
 		s.lens = append(s.lens, slab.Frames[i].Chunks...)
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 
@@ -149,8 +150,13 @@ func TestFaults(t *testing.T) {
 func failAt(t *testing.T, fault storagetest.Fault) (fired bool) {
 	disk := newDisk(t)
 	good, f := openDisk(t, disk), openDisk(t, disk)
+	var mu sync.Mutex
 	var calls []string
-	disk.Before(func(method storagetest.Method, name string) { calls = append(calls, string(method)+" "+name) })
+	disk.Before(func(method storagetest.Method, name string) {
+		mu.Lock()
+		defer mu.Unlock()
+		calls = append(calls, string(method)+" "+name)
+	})
 	fault.Err = syscall.EIO
 	disk.Reset()
 	disk.Inject(fault)

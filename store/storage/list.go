@@ -9,7 +9,10 @@ import (
 	"path"
 	"slices"
 	"strings"
+	"sync"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // List implements [Storage].
@@ -111,8 +114,14 @@ type walk struct {
 	*Folder
 	operation
 	wanted func(element string) bool
-	found  []Info
+
+	mu    sync.Mutex
+	found []Info
 }
+
+// listers is how many of the folders in a folder are listed at a time: a share answers
+// each only after some milliseconds, and slabs lie in 256 of them.
+const listers = 16
 
 // start walks from the folder that is asked for. A lower one may not have been made
 // yet.
@@ -139,16 +148,20 @@ func (w *walk) below(ctx context.Context, folder string) error {
 	if err != nil {
 		return w.fail("list", err)
 	}
+	var found []Info
+	var lower errgroup.Group
+	lower.SetLimit(listers)
 	for _, entry := range entries {
 		name := path.Join(folder, entry.Name())
 		switch {
 		case entry.Mode().IsRegular() && w.wanted(entry.Name()):
-			w.found = append(w.found, Info{Name: name, Size: entry.Size(), Modified: entry.ModTime()})
+			found = append(found, Info{Name: name, Size: entry.Size(), Modified: entry.ModTime()})
 		case entry.IsDir() && badElement(entry.Name()) == "" && strings.Count(name, "/") < maxElements-1:
-			if err := w.below(ctx, name); err != nil {
-				return err
-			}
+			lower.Go(func() error { return w.below(ctx, name) })
 		}
 	}
-	return nil
+	w.mu.Lock()
+	w.found = append(w.found, found...)
+	w.mu.Unlock()
+	return lower.Wait()
 }
