@@ -59,7 +59,8 @@ func (p *plan) service() string {
 // hardening leaves a service that reads every file, writes to its
 // ReadWritePaths, and has no network: a share is the kernel's business
 // (systemd.exec(5)).
-const hardening = `ProtectSystem=strict
+const hardening = `CacheDirectory=kist
+ProtectSystem=strict
 ProtectHome=read-only
 PrivateDevices=yes
 PrivateNetwork=yes
