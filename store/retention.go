@@ -41,7 +41,32 @@ type MarkOptions struct {
 // nothing. It fails with ErrNotFound, or with ErrRetired; then none of them is
 // newly held.
 func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) error {
-	l, err := r.takeLease(ctx, format.WorkMark, o.Host, "")
+	return r.underLease(ctx, ids, o.Host, func(l *lease, s *standing, going *batches) error {
+		for _, id := range ids {
+			if s.retirement(id) != nil || going.removes(id) {
+				return fmt.Errorf("capture %s: %w", id, ErrRetired)
+			}
+		}
+		for _, id := range ids {
+			if s.held(id) {
+				continue
+			}
+			if err := l.check(ctx); err != nil {
+				return err
+			}
+			if err := putMark(ctx, r, format.Hold, names.NewHold(id), newMarkRecord(o.Host, o.Reason)); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// underLease lets do decide on captures by what there is. The lease comes first:
+// whoever removes captures either sees it and waits, or has said so before and is
+// seen here.
+func (r *Repository) underLease(ctx context.Context, ids []string, host string, do func(*lease, *standing, *batches) error) error {
+	l, err := r.takeLease(ctx, format.WorkMark, host, "")
 	if err != nil {
 		return err
 	}
@@ -54,23 +79,7 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) erro
 	if err != nil {
 		return err
 	}
-	for _, id := range ids {
-		if s.retirement(id) != nil || going.removes(id) {
-			return fmt.Errorf("capture %s: %w", id, ErrRetired)
-		}
-	}
-	for _, id := range ids {
-		if s.held(id) {
-			continue
-		}
-		if err := l.check(ctx); err != nil {
-			return err
-		}
-		if err := putMark(ctx, r, format.Hold, names.NewHold(id), newMarkRecord(o.Host, o.Reason)); err != nil {
-			return err
-		}
-	}
-	return nil
+	return do(l, s, going)
 }
 
 // Release ends the holds of captures. It fails with ErrNotFound.
@@ -117,37 +126,24 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) er
 // Reinstate takes back that captures were retired. It fails with ErrNotFound,
 // or with ErrTooLate where one is being removed; then none is taken back.
 func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) error {
-	// The lease comes first: whoever removes captures either sees it and waits, or
-	// has said so before and is seen here.
-	l, err := r.takeLease(ctx, format.WorkMark, o.Host, "")
-	if err != nil {
-		return err
-	}
-	defer l.end(ctx)
-	going, err := r.readBatchesOf(ctx, names.Final)
-	if err != nil {
-		return err
-	}
-	s, err := r.checkMarkable(ctx, ids)
-	if err != nil {
-		return err
-	}
-	for _, id := range ids {
-		if going.removes(id) {
-			return fmt.Errorf("capture %s: %w", id, ErrTooLate)
-		}
-	}
-	for _, id := range ids {
-		for _, mark := range s.retired[id] {
-			if err := l.check(ctx); err != nil {
-				return err
-			}
-			if err := r.storage.Remove(ctx, mark.info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
-				return err
+	return r.underLease(ctx, ids, o.Host, func(l *lease, s *standing, going *batches) error {
+		for _, id := range ids {
+			if going.removes(id) {
+				return fmt.Errorf("capture %s: %w", id, ErrTooLate)
 			}
 		}
-	}
-	return nil
+		for _, id := range ids {
+			for _, mark := range s.retired[id] {
+				if err := l.check(ctx); err != nil {
+					return err
+				}
+				if err := r.storage.Remove(ctx, mark.info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+					return err
+				}
+			}
+		}
+		return nil
+	})
 }
 
 // checkMarkable makes sure that captures are there, and gives how all stand. It looks for
