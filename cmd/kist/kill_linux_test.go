@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -160,6 +161,9 @@ func (k *killCase) captureFolder() []string {
 func (k *killCase) captureTar() []string {
 	k.t.Helper()
 	out, err := exec.Command("tar", "-C", k.dir, "-cf", k.path("seedbank.tar"), "seedbank").CombinedOutput()
+	if errors.Is(err, exec.ErrNotFound) {
+		require(k.t, err)
+	}
 	if err != nil {
 		k.t.Fatalf("%v: %s", err, out)
 	}

@@ -137,6 +137,9 @@ func mount(t *testing.T, kind string, format []string) string {
 	if os.Getuid() != 0 {
 		skip(t, "mounting needs root")
 	}
+	if _, err := exec.LookPath("mount"); err != nil {
+		skip(t, err.Error())
+	}
 	dir := t.TempDir()
 	if format == nil {
 		run(t, "mount", "-t", kind, "-o", "size="+mountSize, "kist-test", dir)
