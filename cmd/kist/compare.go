@@ -18,7 +18,7 @@ is gone (-), and how many bytes of its contents the other capture has nowhere.
 A file that was moved is gone in one place and added in another, with 0 bytes.
 
 Example:
-  kist compare 20260214 seedbank@latest`,
+  kist compare 20260214 seedbank@latest` + timeHelp,
 		Action: a.opening(2, 2, a.compare),
 	}
 }
@@ -48,6 +48,7 @@ func (a *app) compare(c *cli.Context, r *repository) error {
 			return err
 		}
 		if a.shared.json {
+			d.Was, d.Is = withJSONTime(d.Was), withJSONTime(d.Is)
 			out.Differences = append(out.Differences, d)
 			continue
 		}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"io/fs"
 	"strconv"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -26,7 +27,7 @@ func (a *app) contentsCommand() *cli.Command {
 
 Example:
   kist contents seedbank@latest
-  kist contents 20260314 certificates '*.toml'`,
+  kist contents 20260314 certificates '*.toml'` + timeHelp,
 		Action: a.contents,
 	}
 }
@@ -74,11 +75,52 @@ func chooseVolumes(c *store.Capture, name string) ([]*store.Volume, error) {
 	return all, nil
 }
 
+const timeHelp = `
+
+With --json a time outside of the years 0 to 9999, which is all that RFC 3339 can
+write, is given as the first or the last second of them.`
+
 // memberJSON is a member as scripts get it.
 type memberJSON struct {
 	Volume string `json:"volume"`
 	*store.Member
 	Mode string `json:"mode"` // permissions, in octal
+}
+
+func newMemberJSON(volume string, m *store.Member) memberJSON {
+	return memberJSON{volume, withJSONTime(m), fmt.Sprintf("%04o", modeBits(m.Mode))}
+}
+
+// withJSONTime gives a member whose time can be written as JSON: a tar stream may
+// hold any number of seconds.
+func withJSONTime(m *store.Member) *store.Member {
+	if m == nil {
+		return nil
+	}
+	clone := *m
+	clone.Modified = jsonTime(m.Modified)
+	return &clone
+}
+
+// The times that RFC 3339 can write, which time.Time.MarshalJSON demands.
+var (
+	firstJSONTime = time.Date(0, 1, 1, 0, 0, 0, 0, time.UTC)
+	lastJSONTime  = time.Date(9999, 12, 31, 23, 59, 59, 0, time.UTC)
+)
+
+// jsonTime gives the time that RFC 3339 can write which is nearest to t. It compares
+// seconds since 1970, since the year of a time that is far off may have overflowed.
+func jsonTime(t time.Time) time.Time {
+	switch s := t.Unix(); {
+	case s < firstJSONTime.Unix():
+		return firstJSONTime
+	case s > lastJSONTime.Unix():
+		return lastJSONTime
+	}
+	if year := t.Year(); year < 0 || year > 9999 { // only in its time zone
+		return t.UTC()
+	}
+	return t
 }
 
 func (a *app) printContents(ctx context.Context, r *repository, volumes []*store.Volume, wanted *patterns) error {
@@ -97,7 +139,7 @@ func (a *app) printContents(ctx context.Context, r *repository, volumes []*store
 				continue
 			}
 			if a.shared.json {
-				err = array.add(memberJSON{v.Name, m, fmt.Sprintf("%04o", modeBits(m.Mode))})
+				err = array.add(newMemberJSON(v.Name, m))
 			} else {
 				_, err = fmt.Fprintln(out, memberLine(m))
 			}
