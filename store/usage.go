@@ -17,6 +17,12 @@ type Usage struct {
 	Captured int64          `json:"captured_bytes"` // length of all captures' streams
 	Stored   int64          `json:"stored_bytes"`   // of all objects of the repository
 	Slabs    int            `json:"slabs"`
+	// Reclaimable is how many bytes are kept by retired captures, and by what
+	// captures that were never finished left, but by none of Captures: about what
+	// Reclaim could free once grace times have passed, if it moved the rest of every
+	// slab. Counted as CaptureUsage.Alone is. What captures that are being made have
+	// put so far is in it, too.
+	Reclaimable int64 `json:"reclaimable_bytes"`
 }
 
 // CaptureUsage says what one capture costs.
@@ -47,6 +53,9 @@ func (r *Repository) Usage(ctx context.Context) (*Usage, error) {
 		if _, err := names.ParseSlab(o.Name); err == nil {
 			u.Slabs++
 		}
+		if _, _, err := names.ParseCapture(o.Name); err == nil {
+			u.Reclaimable += o.Size
+		}
 	}
 	c, err := r.newCensus(ctx)
 	if err != nil {
@@ -57,9 +66,11 @@ func (r *Repository) Usage(ctx context.Context) (*Usage, error) {
 			return nil, fmt.Errorf("capture %s: %w", capture.ID, err)
 		}
 		u.Captured += int64(capture.Bytes)
-		u.Captures = append(u.Captures, CaptureUsage{capture, sizes[capture.file.info.Name]})
+		size := sizes[capture.file.info.Name]
+		u.Captures = append(u.Captures, CaptureUsage{capture, size})
+		u.Reclaimable -= size
 	}
-	return u, c.settle(ctx, u.Captures)
+	return u, c.settle(ctx, u)
 }
 
 // census tells for each chunk which capture keeps it.
@@ -141,8 +152,8 @@ func findChunk(index *known.Index, slab format.SlabID, chunk uint32) (known.Ref,
 	return ref, nil
 }
 
-// settle adds up what each capture keeps alone.
-func (c *census) settle(ctx context.Context, captures []CaptureUsage) error {
+// settle adds up what each capture keeps alone, and what none of them keeps.
+func (c *census) settle(ctx context.Context, u *Usage) error {
 	for id, first := range c.index.Slabs() {
 		slab, err := c.r.slabs.Open(ctx, id)
 		if err != nil {
@@ -158,8 +169,13 @@ func (c *census) settle(ctx context.Context, captures []CaptureUsage) error {
 			f := &slab.Frames[i]
 			raw := int64(f.Raw())
 			for _, length := range f.Chunks {
-				if o := c.owners[ref]; o != 0 && o != shared {
-					captures[o-1].Alone += int64(f.Sealed) * int64(length) / raw
+				bytes := int64(f.Sealed) * int64(length) / raw
+				switch o := c.owners[ref]; o {
+				case shared:
+				case 0:
+					u.Reclaimable += bytes
+				default:
+					u.Captures[o-1].Alone += bytes
 				}
 				ref++
 			}

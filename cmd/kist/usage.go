@@ -17,7 +17,8 @@ func (a *app) usageCommand() *cli.Command {
 size is the length of the captured streams, added what the repository grew by when
 the capture was made, alone what only this capture keeps today: about what would
 be free without it. The bars show alone. Retired captures are not in the list, and
-what they keep counts as nobody's.
+what they keep counts as nobody's: it is part of what kist reclaim
+would free. That is less where only a small part of a slab is not needed.
 
 Example:
   kist usage
@@ -52,8 +53,12 @@ func (a *app) usage(c *cli.Context, r *repository) error {
 		a.printf(" on disk, %.1f%% of the streams", 100*float64(u.Stored)/float64(u.Captured))
 	}
 	a.printf("\n")
-	if retired > 0 {
-		a.printf("That includes what only %s may need (kist list --retired; kist reclaim frees it in time).\n", count(retired, "retired capture", "retired captures"))
+	if u.Reclaimable > 0 {
+		a.printf("kist reclaim would free about %s, once the grace time has passed", size(uint64(u.Reclaimable)))
+		if retired > 0 {
+			a.printf(" (%s: kist list --retired)", count(retired, "retired capture", "retired captures"))
+		}
+		a.printf(".\n")
 	}
 	return nil
 }
