@@ -13,7 +13,9 @@ import (
 )
 
 func TestHint(t *testing.T) {
-	of := func(err error) error { return fmt.Errorf("writing: %w", &storage.Error{Op: "put", Name: "slabs/x", Err: err}) }
+	of := func(err error) error {
+		return fmt.Errorf("writing: %w", &storage.Error{Op: "put", Name: "slabs/x", Err: err})
+	}
 	for _, test := range []struct {
 		err  error
 		want string
