@@ -452,22 +452,29 @@ func TestDecompressTools(t *testing.T) {
 		{XZ, "xz -0 --check=sha256 -c $0"},
 		{XZ, "(head -c 100000 $0 | xz --check=crc32; head -c 8 /dev/zero; tail -c +100001 $0 | xz)"},
 	} {
-		packed := run(t, ".", "sh", "-c", test.command, path)
-		out, c, err := unpack(bytes.NewReader(packed))
-		if err != nil || c != test.want || !bytes.Equal(out, stream) {
-			t.Errorf("%s: %q, %v", test.command, c, err)
-		}
-		for n := len(packed) - 1; n > magicSize; n -= len(packed)/3 + 1 {
-			if _, _, err := unpack(bytes.NewReader(packed[:n])); !errors.Is(err, ErrUnfinished) {
-				t.Errorf("%s, cut at %d of %d: %v", test.command, n, len(packed), err)
+		t.Run(test.command, func(t *testing.T) {
+			needTool(t, string(test.want))
+			packed := run(t, ".", "sh", "-c", test.command, path)
+			out, c, err := unpack(bytes.NewReader(packed))
+			if err != nil || c != test.want || !bytes.Equal(out, stream) {
+				t.Errorf("%s: %q, %v", test.command, c, err)
 			}
-		}
+			for n := len(packed) - 1; n > magicSize; n -= len(packed)/3 + 1 {
+				if _, _, err := unpack(bytes.NewReader(packed[:n])); !errors.Is(err, ErrUnfinished) {
+					t.Errorf("%s, cut at %d of %d: %v", test.command, n, len(packed), err)
+				}
+			}
+		})
 	}
 	for _, command := range []string{"zstd --long=31 --ultra -1 < $0", "xz -0 --lzma2=dict=200MiB -c $0"} {
-		packed := run(t, ".", "sh", "-c", command, path)
-		if _, _, err := unpack(bytes.NewReader(packed)); !errors.Is(err, ErrWindow) {
-			t.Errorf("%s: %v", command, err)
-		}
+		t.Run(command, func(t *testing.T) {
+			program, _, _ := strings.Cut(command, " ")
+			needTool(t, program)
+			packed := run(t, ".", "sh", "-c", command, path)
+			if _, _, err := unpack(bytes.NewReader(packed)); !errors.Is(err, ErrWindow) {
+				t.Errorf("%s: %v", command, err)
+			}
+		})
 	}
 }
 
