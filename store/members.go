@@ -193,9 +193,9 @@ type span struct{ first, count uint64 }
 // order.
 func (r *Repository) contentOf(ctx context.Context, v *Volume, spans iter.Seq[span]) *fetch.Reader {
 	if v.record.Contents == nil {
-		return r.slabs.Read(ctx, func(func(format.Run, error) bool) {})
+		return r.slabs.ReadBytes(ctx, func(func(format.Run, error) bool) {})
 	}
-	return r.slabs.Read(ctx, pick(r.slabs.Runs(ctx, v.record.Contents), spans))
+	return r.slabs.ReadBytes(ctx, pick(r.slabs.Runs(ctx, v.record.Contents), spans))
 }
 
 // pick gives the parts of runs that spans name.

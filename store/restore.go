@@ -1,9 +1,7 @@
 package store
 
 import (
-	"bytes"
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -22,19 +20,26 @@ type RestoreOptions struct {
 // Restore writes the stream of a volume to w, identical to the one that was
 // captured. Everything is verified on the way: when it returns nil, w got all
 // of the stream and nothing else. When it fails, w has got a part of it that is
-// to be thrown away, so write to a place of no importance first.
+// to be thrown away, so write to a place of no importance first. w is written to
+// by another goroutine, until Restore returns; it must not keep or change what
+// it is given.
 //
-// It fails with ErrDamaged where the repository is harmed.
+// It fails with ErrDamaged where the repository is harmed, and with ErrMoved where
+// the capture was moved or removed meanwhile.
 func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) error {
+	return r.restore(ctx, v, w, o)
+}
+
+func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	out := newHashing(w)
-	defer out.close()
+	out := newOutlet(w, len(v.record.SHA256) > 0)
+	defer out.abandon()
 	m := newMeter(o.Progress)
 	m.now.Total = int64(v.Bytes)
 	entries := r.readEntries(ctx, v.record)
 	defer entries.close()
-	contents := r.slabs.Stream(ctx, orEmpty(v.record.Contents))
+	contents := r.wholeContents(ctx, v.record)
 	defer contents.Close()
 	for {
 		e, err := entries.next()
@@ -52,10 +57,19 @@ func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 		return orDamage(err, "contents that no member has")
 	}
 	m.done()
-	return out.check(v.record)
+	return out.finish(v.record)
 }
 
-func restoreEntry(e entry, contents *fetch.Stream, out *hashing, m *meter) error {
+// wholeContents reads all contents. One hash of them will do: the SHA-256 of the
+// stream, where it is known, or else the digest of the identities.
+func (r *Repository) wholeContents(ctx context.Context, v *format.Volume) *fetch.Stream {
+	if len(v.SHA256) > 0 {
+		return r.slabs.StreamBytes(ctx, orEmpty(v.Contents))
+	}
+	return r.slabs.Stream(ctx, orEmpty(v.Contents))
+}
+
+func restoreEntry(e entry, contents *fetch.Stream, out *outlet, m *meter) error {
 	header, err := e.header()
 	if err != nil {
 		return err
@@ -64,19 +78,20 @@ func restoreEntry(e entry, contents *fetch.Stream, out *hashing, m *meter) error
 		return err
 	}
 	left := e.length
-	for range e.chunks {
-		c, err := contents.Next()
+	for chunks := e.chunks; chunks > 0; {
+		b, err := contents.NextBlock(chunks)
 		if err != nil {
 			return orDamage(err, "a member's contents end too early")
 		}
-		if uint64(len(c.Data)) > left {
+		if uint64(len(b.Data)) > left {
 			return fmt.Errorf("%w: a member's contents are too long", ErrDamaged)
 		}
-		if err := out.pass(c.Data); err != nil {
+		if err := out.pass(b.Data); err != nil {
 			return err
 		}
-		left -= uint64(len(c.Data))
-		m.tick(int64(len(c.Data)))
+		chunks -= uint64(len(b.Lengths))
+		left -= uint64(len(b.Data))
+		m.tick(int64(len(b.Data)))
 	}
 	if left > 0 {
 		return fmt.Errorf("%w: a member's contents are too short", ErrDamaged)
@@ -92,50 +107,4 @@ func orDamage(err error, text string) error {
 		return fmt.Errorf("%w: %s", ErrDamaged, text)
 	}
 	return err
-}
-
-// hashing passes a stream on, hashes it beside whoever writes, and compares it
-// with the record at its end.
-type hashing struct {
-	w      io.Writer
-	length uint64
-	todo   chan []byte
-	sum    chan []byte // gets the SHA-256 when todo is closed
-	ended  bool
-}
-
-func newHashing(w io.Writer) *hashing {
-	h := &hashing{w: w, todo: make(chan []byte, 64), sum: make(chan []byte, 1)}
-	go func() {
-		sum := sha256.New()
-		for p := range h.todo {
-			sum.Write(p)
-		}
-		h.sum <- sum.Sum(nil)
-	}()
-	return h
-}
-
-// pass writes p, which nobody may change any more.
-func (h *hashing) pass(p []byte) error {
-	h.length += uint64(len(p))
-	h.todo <- p
-	_, err := h.w.Write(p)
-	return err
-}
-
-func (h *hashing) close() {
-	if !h.ended {
-		h.ended = true
-		close(h.todo)
-	}
-}
-
-func (h *hashing) check(v *format.Volume) error {
-	h.close()
-	sum := <-h.sum
-	if h.length != v.Length || len(v.SHA256) > 0 && !bytes.Equal(sum, v.SHA256) {
-		return fmt.Errorf("%w: the stream that was rebuilt is not the one that was captured", ErrDamaged)
-	}
-	return nil
 }

@@ -29,6 +29,13 @@ type Reader struct {
 	err    error         // stays
 }
 
+// Block is one or more consecutive chunks of a stream.
+type Block struct {
+	Data    []byte // of all of them; not to be changed
+	Lengths []uint32
+	IDs     []crypt.Identity // nil where they were not asked for
+}
+
 // part is a number of consecutive chunks of one frame, or one several times.
 type part struct {
 	slab     *Slab
@@ -45,23 +52,35 @@ type part struct {
 type Runs = iter.Seq2[format.Run, error]
 
 // Read gives a reader of the chunks that runs name.
-func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader {
+func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader { return s.read(ctx, runs, s.fill) }
+
+// ReadBytes is Read for who compares no identities: the chunks have none. That
+// they are what was written is still known, for every frame is authenticated.
+func (s *Slabs) ReadBytes(ctx context.Context, runs Runs) *Reader {
+	return s.read(ctx, runs, s.fillBytes)
+}
+
+func (s *Slabs) read(ctx context.Context, runs Runs, fill func(context.Context, *part) error) *Reader {
 	ctx, cancel := context.WithCancel(ctx)
 	r := &Reader{ctx: ctx, cancel: cancel, parts: make(chan *part, 2*s.workers), done: make(chan struct{})}
 	go func() {
 		defer close(r.done)
-		s.plan(ctx, runs, r.parts)
+		s.plan(ctx, runs, r.parts, fill)
 	}()
 	return r
 }
 
-// plan cuts runs into parts and has them read, as many at once as there are
-// workers.
-func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part) {
+// waiting is how many frames may be fetched beside those that keep the workers
+// busy.
+const waiting = 2
+
+// plan cuts runs into parts and has them filled: as many at once as there are
+// workers, and some that wait for storage.
+func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part, fill func(context.Context, *part) error) {
 	var filling sync.WaitGroup
 	defer filling.Wait()
 	defer close(parts)
-	slots := make(chan struct{}, s.workers)
+	slots := make(chan struct{}, s.workers+waiting)
 	for p := range s.cut(ctx, runs) {
 		select {
 		case parts <- p:
@@ -74,7 +93,7 @@ func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part) {
 		}
 		slots <- struct{}{} // a worker that has one heeds the context
 		filling.Go(func() {
-			p.err = s.fill(ctx, p)
+			p.err = fill(ctx, p)
 			<-slots
 			close(p.ready)
 		})
@@ -121,16 +140,26 @@ func (s *Slabs) cutRun(ctx context.Context, run format.Run, yield func(*part) bo
 
 // fill reads the chunks of a part and identifies them.
 func (s *Slabs) fill(ctx context.Context, p *part) error {
+	if err := s.fillBytes(ctx, p); err != nil {
+		return err
+	}
+	h := <-s.hashers
+	p.ids = identities(h, p.data, p.lengths())
+	s.hashers <- h
+	return nil
+}
+
+// lengths gives those of the part's chunks.
+func (p *part) lengths() []uint32 { return p.slab.Frames[p.frame].Chunks[p.from:p.to] }
+
+// fillBytes reads the chunks of a part.
+func (s *Slabs) fillBytes(ctx context.Context, p *part) error {
 	raw, err := s.Frame(ctx, p.slab, p.frame)
 	if err != nil {
 		return err
 	}
-	lengths := p.slab.Frames[p.frame].Chunks
-	start := sum(lengths[:p.from])
-	p.data = raw[start : start+sum(lengths[p.from:p.to])]
-	h := <-s.hashers
-	p.ids = identities(h, p.data, lengths[p.from:p.to])
-	s.hashers <- h
+	start := sum(p.slab.Frames[p.frame].Chunks[:p.from])
+	p.data = raw[start : start+sum(p.lengths())]
 	return nil
 }
 
@@ -144,25 +173,55 @@ func sum(lengths []uint32) int {
 
 // Next gives the next chunk, or io.EOF after the last.
 func (r *Reader) Next() (Chunk, error) {
+	b, err := r.NextBlock(1)
+	if err != nil {
+		return Chunk{}, err
+	}
+	c := Chunk{Data: b.Data}
+	if b.IDs != nil {
+		c.ID = b.IDs[0]
+	}
+	return c, nil
+}
+
+// NextBlock gives as many of the next chunks as lie one after the other, at
+// least one and at most the given number, or io.EOF after the last.
+func (r *Reader) NextBlock(most uint64) (Block, error) {
 	for r.err == nil && (r.now == nil || r.next == r.now.to-r.now.from) {
 		r.err = r.advance()
 	}
 	if r.err != nil {
-		return Chunk{}, r.err
+		return Block{}, r.err
 	}
-	n := r.now.slab.Frames[r.now.frame].Chunks[r.now.from+r.next]
-	c := Chunk{Data: r.now.data[:n:n], ID: r.now.ids[r.next]}
 	if r.now.times > 1 {
-		if r.ctx.Err() != nil { // advance, which looks as well, may be 2^32 chunks away
-			r.err = context.Cause(r.ctx)
-			return Chunk{}, r.err
-		}
-		r.now.times--
-		return c, nil
+		return r.repeat()
 	}
-	r.now.data = r.now.data[n:]
-	r.next++
-	return c, nil
+	end := r.next + int(min(uint64(r.now.to-r.now.from-r.next), most)) // most may be any number
+	b := r.now.block(r.next, end)
+	r.now.data = r.now.data[len(b.Data):]
+	r.next = end
+	return b, nil
+}
+
+// repeat gives a chunk that comes several times.
+func (r *Reader) repeat() (Block, error) {
+	if r.ctx.Err() != nil { // advance, which looks as well, may be 2^32 chunks away
+		r.err = context.Cause(r.ctx)
+		return Block{}, r.err
+	}
+	r.now.times--
+	return r.now.block(r.next, r.next+1), nil
+}
+
+// block gives the chunks from the one that data begins with up to another.
+func (p *part) block(from, to int) Block {
+	b := Block{Lengths: p.lengths()[from:to]}
+	n := sum(b.Lengths)
+	b.Data = p.data[:n:n]
+	if p.ids != nil {
+		b.IDs = p.ids[from:to]
+	}
+	return b
 }
 
 func (r *Reader) advance() error {
