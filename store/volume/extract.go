@@ -33,11 +33,11 @@ import (
 // A stream without an end-of-archive marker, or cut short in a member, gives an error that names
 // the member and wraps io.ErrUnexpectedEOF; a broken header one that wraps tar.ErrHeader. A write
 // that fails gives an error that names the member. After an error dir holds the members before it,
-// and maybe some small files after it, and the folders may not have their modes yet; the report says
+// and maybe some files after it, and the folders may not have their modes yet; the report says
 // how far it came.
 //
-// Small files are written by several workers, while the stream is read on; what depends on another
-// member waits for it. Memory is bounded by 16 MiB of files that wait, the largest header (1 MiB) and the
+// Files are written by several workers, while the stream is read on; what depends on another member
+// waits for it. Memory is bounded by 16 MiB of small files that wait, 2 MiB of large ones, the largest header (1 MiB) and the
 // number of folders, not by sizes in the stream. A sparse member takes time for its full length, though not space. Between reads, ctx is
 // looked at; a read of r that blocks is for the caller to end. Calls may run at the same time.
 func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*ExtractReport, error) {
@@ -50,7 +50,7 @@ func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*E
 		finisher: finisher{uid: os.Geteuid(), gid: os.Getegid()},
 		opts:     o, top: top, report: &ExtractReport{}, ids: newOwners(), reasons: make(map[string]int),
 		at: cursor{top: top}, links: cursor{top: top},
-		folders: make(map[string]*held), buf: make([]byte, bufferSize),
+		folders: make(map[string]*held),
 	}
 	defer e.at.cut(0)
 	defer e.links.cut(0)
@@ -105,8 +105,8 @@ type extractor struct {
 	at      cursor         // at the folder of the current member
 	links   cursor         // at the folder of the last hard link's target
 	folders map[string]*held
-	held    int // bytes of attributes in folders
-	buf     []byte
+	held    int         // bytes of attributes in folders
+	buffers chan []byte // of large files; nil: none yet
 	handed  handed
 }
 

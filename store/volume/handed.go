@@ -12,20 +12,22 @@ import (
 	"sync/atomic"
 )
 
-// handed are the small files that were handed to workers. To make a file takes longer than all else
-// about it, and a system makes files in one folder one after the other: so consecutive files of a
-// folder go to one worker, those of the next folder to another.
+// handed are the files that were handed to workers. To make a small file takes longer than all else
+// about it, and a system makes files in one folder one after the other: so consecutive small files of a
+// folder go to one worker, up to maxInRow, those of the next folder to another. The content of a large
+// file is read into buffers while its worker writes those that are full.
 //
 // The reader of the stream waits for a file before it touches its name, and takes in what became of
 // files in the order of the stream, so that the outcome is that of one after the other.
 type handed struct {
-	queues  []chan *smallFile
-	queue   chan *smallFile // for files in folder
+	queues  []chan *handedFile
+	queue   chan *handedFile // for files in folder
 	folder  string
-	waiting []*smallFile          // in the order of the stream
-	byName  map[string]*smallFile // one of each name
-	below   map[string]int        // files below each folder
-	bytes   int                   // in waiting
+	inRow   int                    // files in folder that went to queue one after the other
+	waiting []*handedFile          // in the order of the stream
+	byName  map[string]*handedFile // one of each name
+	below   map[string]int         // files below each folder
+	bytes   int                    // in waiting
 
 	generation int         // counts folders that were removed: a worker may have one open
 	stop       atomic.Bool // the files that wait are no longer wanted
@@ -36,20 +38,22 @@ type handed struct {
 const (
 	maxWaiting      = 4096     // files: enough that several folders of usual size are at work
 	maxWaitingBytes = 16 << 20 // of contents, names and attributes
+	maxInRow        = 64       // files of one folder: one that has all files should have several workers
 )
 
-// smallFile is a regular file whose content is in memory.
-type smallFile struct {
+// handedFile is a regular file whose content is in memory or, of a large one, comes.
+type handedFile struct {
 	finisher
 	member, dir string
-	name        string // as in byName
-	place       place  // its folder is set by the worker
-	data        []byte
+	name        string  // as in byName
+	place       place   // its folder is set by the worker
+	data        []byte  // of a small one
+	large       *inflow // or else
 	state       *state
 	opts        *ExtractOptions
 	generation  int
 	size        int    // about what it takes in memory
-	after       []loss // of members that come after it and before the next small file
+	after       []loss // of members that come after it and before the next file
 
 	done    chan struct{} // closed when the fields below are set
 	skipped bool
@@ -58,7 +62,7 @@ type smallFile struct {
 }
 
 // memory is about what the file takes in memory.
-func (s *smallFile) memory() int {
+func (s *handedFile) memory() int {
 	n := 1024 + len(s.data) + len(s.place.clean)
 	for _, a := range s.state.attrs {
 		n += len(a.name) + len(a.value)
@@ -69,19 +73,30 @@ func (s *smallFile) memory() int {
 // foldName makes one name of those that a file system may take for one.
 func foldName(clean string) string { return strings.ToLower(clean) }
 
-// hand gives a file to a worker.
-func (e *extractor) hand(h *tar.Header, p place, content io.Reader) error {
-	s := &smallFile{
+// newFile gives a file to be handed on, without its content.
+func (e *extractor) newFile(h *tar.Header, p place) *handedFile {
+	s := &handedFile{
 		finisher: finisher{uid: e.uid, gid: e.gid}, member: h.Name, place: place{nil, p.name, p.clean},
-		data: make([]byte, h.Size), opts: &e.opts, done: make(chan struct{}),
+		opts: &e.opts, name: foldName(p.clean), state: e.state(h, p.clean), done: make(chan struct{}),
 	}
 	s.dir, _ = split(p.clean)
+	return s
+}
+
+// hand gives a small file to a worker.
+func (e *extractor) hand(h *tar.Header, p place, content io.Reader) error {
+	s := e.newFile(h, p)
+	s.data = make([]byte, h.Size)
 	if _, err := io.ReadFull(content, s.data); err != nil {
 		return unexpected(err)
 	}
 	e.report.Bytes += h.Size
-	s.state = e.state(h, p.clean)
-	s.name, s.size = foldName(p.clean), s.memory()
+	return e.queue(s)
+}
+
+// queue waits until there is room, and queues a file.
+func (e *extractor) queue(s *handedFile) error {
+	s.size = s.memory()
 	for len(e.handed.waiting) >= maxWaiting || e.handed.bytes > maxWaitingBytes {
 		if err := e.settle(e.handed.waiting[0]); err != nil {
 			return err
@@ -92,18 +107,11 @@ func (e *extractor) hand(h *tar.Header, p place, content io.Reader) error {
 }
 
 // add queues a file.
-func (w *handed) add(top *folder, s *smallFile) {
+func (w *handed) add(top *folder, s *handedFile) {
 	if w.queues == nil {
 		w.start(top)
 	}
-	if s.dir != w.folder || w.queue == nil {
-		w.folder, w.queue = s.dir, w.queues[0]
-		for _, q := range w.queues[1:] {
-			if len(q) < len(w.queue) {
-				w.queue = q
-			}
-		}
-	}
+	w.choose(s)
 	s.generation = w.generation
 	w.waiting = append(w.waiting, s)
 	w.byName[s.name] = s
@@ -112,11 +120,24 @@ func (w *handed) add(top *folder, s *smallFile) {
 	w.queue <- s
 }
 
+// choose chooses the worker for a file.
+func (w *handed) choose(s *handedFile) {
+	if w.inRow++; w.queue != nil && s.dir == w.folder && w.inRow < maxInRow && s.large == nil {
+		return
+	}
+	w.folder, w.inRow, w.queue = s.dir, 0, w.queues[0]
+	for _, q := range w.queues[1:] {
+		if len(q) < len(w.queue) {
+			w.queue = q
+		}
+	}
+}
+
 // start starts the workers.
 func (w *handed) start(top *folder) {
-	w.byName, w.below = make(map[string]*smallFile), make(map[string]int)
+	w.byName, w.below = make(map[string]*handedFile), make(map[string]int)
 	for range runtime.GOMAXPROCS(0) + 1 {
-		q := make(chan *smallFile, maxWaiting)
+		q := make(chan *handedFile, maxWaiting)
 		w.queues = append(w.queues, q)
 		w.running.Go(func() { w.write(top, q) })
 	}
@@ -131,7 +152,7 @@ func (w *handed) end() {
 }
 
 // write is a worker.
-func (w *handed) write(top *folder, queue <-chan *smallFile) {
+func (w *handed) write(top *folder, queue <-chan *handedFile) {
 	at := cursor{top: top}
 	defer at.cut(0)
 	generation := 0
@@ -143,13 +164,14 @@ func (w *handed) write(top *folder, queue <-chan *smallFile) {
 		if s.skipped = w.stop.Load(); !s.skipped {
 			s.err = s.write(&at)
 		}
+		s.large.drain()
 		s.data = nil
 		close(s.done)
 	}
 }
 
 // write makes the file in its folder, which the reader of the stream has made.
-func (s *smallFile) write(at *cursor) error {
+func (s *handedFile) write(at *cursor) error {
 	var err error
 	if s.place.d, err = at.at(s.dir, nil); err != nil {
 		return err
@@ -166,11 +188,21 @@ func (s *smallFile) write(at *cursor) error {
 	if err != nil {
 		return err
 	}
-	hole, err := writeBlocks(f, s.data, 0, s.opts.WriteZeros)
-	if err == nil && hole {
-		err = f.truncate(int64(len(s.data)))
+	if s.large != nil {
+		err = s.large.writeTo(f, s.opts.WriteZeros)
+	} else {
+		err = writeWhole(f, s.data, s.opts.WriteZeros)
 	}
 	return s.completeFile(s.place, f, s.state, s.opts.Sync, err)
+}
+
+// writeWhole writes the whole content of a file.
+func writeWhole(f *file, data []byte, zeros bool) error {
+	hole, err := writeBlocks(f, data, 0, zeros)
+	if err == nil && hole {
+		err = f.truncate(int64(len(data)))
+	}
+	return err
 }
 
 // settleAt waits for the files that are at a path, on the way to it or below it.
@@ -228,7 +260,7 @@ func (e *extractor) settleDone() error {
 }
 
 // settle waits for files up to last, or for all if that is nil. It fails if any file did.
-func (e *extractor) settle(last *smallFile) error {
+func (e *extractor) settle(last *handedFile) error {
 	for len(e.handed.waiting) > 0 {
 		s := e.handed.waiting[0]
 		<-s.done

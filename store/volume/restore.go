@@ -14,21 +14,12 @@ import (
 // holeSize is the length, and alignment, from which zeros become a hole.
 const holeSize = 64 << 10
 
-// file writes a regular file, or has it written if it is small.
+// file has a regular file written, and counted once it is.
 func (e *extractor) file(ctx context.Context, h *tar.Header, p place, content io.Reader) (done bool, err error) {
 	if h.Size <= loadLimit && !isSparse(h) {
 		return false, e.hand(h, p, content)
 	}
-	var f *file
-	err = e.put(h, p, func() (err error) {
-		f, err = p.d.create(p.name)
-		return err
-	})
-	if err != nil {
-		return false, err
-	}
-	err = e.fill(ctx, f, h, content)
-	return err == nil, e.completeFile(p, f, e.state(h, p.clean), e.opts.Sync, err)
+	return false, e.handLarge(ctx, h, p, content)
 }
 
 // completeFile gives a file that was written its state and closes it, unless there was an error. A file
@@ -53,35 +44,6 @@ func ignoreGone(err error) error {
 		return nil
 	}
 	return err
-}
-
-// fill writes the content of a member to f.
-func (e *extractor) fill(ctx context.Context, f *file, h *tar.Header, content io.Reader) error {
-	if isSparse(h) { // fails at once where no file may be so long
-		if err := f.truncate(h.Size); err != nil {
-			return err
-		}
-	}
-	hole := false
-	for off := int64(0); off < h.Size; {
-		p := e.buf[:min(int64(len(e.buf)), h.Size-off)]
-		if _, err := io.ReadFull(content, p); err != nil {
-			return unexpected(err)
-		}
-		var err error
-		if hole, err = writeBlocks(f, p, off, e.opts.WriteZeros); err != nil {
-			return err
-		}
-		off += int64(len(p))
-		e.report.Bytes += int64(len(p))
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-	}
-	if hole {
-		return f.truncate(h.Size)
-	}
-	return nil
 }
 
 // unexpected makes an early end an unexpected one.
