@@ -190,12 +190,13 @@ func (m *memberReader) Close() error {
 type span struct{ first, count uint64 }
 
 // contentOf reads some of the chunks of a volume's contents: spans in ascending
-// order.
+// order. Each chunk is there until the next is asked for.
 func (r *Repository) contentOf(ctx context.Context, v *Volume, spans iter.Seq[span]) *fetch.Reader {
-	if v.record.Contents == nil {
-		return r.slabs.ReadBytes(ctx, func(func(format.Run, error) bool) {})
+	runs := fetch.Inline(nil)
+	if v.record.Contents != nil {
+		runs = pick(r.slabs.Runs(ctx, v.record.Contents), spans)
 	}
-	return r.slabs.ReadBytes(ctx, pick(r.slabs.Runs(ctx, v.record.Contents), spans))
+	return r.slabs.ReadWith(ctx, runs, fetch.ReadOptions{NoIdentities: true, Lend: true})
 }
 
 // pick gives the parts of runs that spans name.

@@ -35,7 +35,7 @@ type outlet struct {
 // outBlock is a piece of the stream.
 type outBlock struct {
 	data  []byte
-	own   bool         // gathered: to be filled again
+	done  func()       // called when nobody needs data any more; nil: it is a block to be filled again
 	users atomic.Int32 // who still need data
 }
 
@@ -76,22 +76,28 @@ func (o *outlet) hash() {
 
 // release gives a block back once nobody needs it.
 func (o *outlet) release(b *outBlock) {
-	if b.users.Add(-1) == 0 && b.own {
-		select {
-		case o.free <- b:
-		default:
-		}
+	if b.users.Add(-1) > 0 {
+		return
+	}
+	if b.done != nil {
+		b.done()
+		return
+	}
+	select {
+	case o.free <- b:
+	default:
 	}
 }
 
-// pass writes p, which nobody may change any more.
-func (o *outlet) pass(p []byte) error {
+// pass writes p. A large piece is not copied: it must stay until the function that
+// hold gives is called. Without hold every piece is copied.
+func (o *outlet) pass(p []byte, hold func() (release func())) error {
 	o.length += uint64(len(p))
-	if len(p) >= outletDirect {
+	if len(p) >= outletDirect && hold != nil {
 		if err := o.flush(); err != nil {
 			return err
 		}
-		return o.send(&outBlock{data: p})
+		return o.send(&outBlock{data: p, done: hold()})
 	}
 	for len(p) > 0 {
 		if o.now == nil {
@@ -115,7 +121,7 @@ func (o *outlet) take() *outBlock {
 		b.data = b.data[:0]
 		return b
 	default:
-		return &outBlock{data: make([]byte, 0, outletBlock), own: true}
+		return &outBlock{data: make([]byte, 0, outletBlock)}
 	}
 }
 

@@ -63,10 +63,7 @@ func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 // wholeContents reads all contents. One hash of them will do: the SHA-256 of the
 // stream, where it is known, or else the digest of the identities.
 func (r *Repository) wholeContents(ctx context.Context, v *format.Volume) *fetch.Stream {
-	if len(v.SHA256) > 0 {
-		return r.slabs.StreamBytes(ctx, orEmpty(v.Contents))
-	}
-	return r.slabs.Stream(ctx, orEmpty(v.Contents))
+	return r.slabs.StreamWith(ctx, orEmpty(v.Contents), fetch.ReadOptions{NoIdentities: len(v.SHA256) > 0, Lend: true})
 }
 
 func restoreEntry(e entry, contents *fetch.Stream, out *outlet, m *meter) error {
@@ -74,7 +71,7 @@ func restoreEntry(e entry, contents *fetch.Stream, out *outlet, m *meter) error 
 	if err != nil {
 		return err
 	}
-	if err := out.pass(header); err != nil {
+	if err := out.pass(header, nil); err != nil {
 		return err
 	}
 	left := e.length
@@ -86,7 +83,7 @@ func restoreEntry(e entry, contents *fetch.Stream, out *outlet, m *meter) error 
 		if uint64(len(b.Data)) > left {
 			return fmt.Errorf("%w: a member's contents are too long", ErrDamaged)
 		}
-		if err := out.pass(b.Data); err != nil {
+		if err := out.pass(b.Data, b.Hold); err != nil {
 			return err
 		}
 		chunks -= uint64(len(b.Lengths))

@@ -69,6 +69,7 @@ type Slabs struct {
 	workers int
 	guess   int64         // see tailGuess
 	kept    *cache.Folder // see Keep
+	buffers buffers
 
 	mu      sync.Mutex
 	lengths map[format.SlabID]int64 // see Expect
@@ -88,6 +89,7 @@ type frame struct {
 	ready chan struct{}
 	raw   []byte
 	err   error
+	loan
 }
 
 // New gives a reader of slabs.
@@ -109,6 +111,7 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 		ends:    newLRU[format.SlabID, *[]byte](cacheEnds),
 		frames:  newLRU[frameKey, *frame](cacheBytes),
 	}
+	s.frames.dropped = s.forgotten
 	for range workers {
 		s.hashers <- keys.NewHasher()
 	}
@@ -156,10 +159,10 @@ type Slab struct {
 // memory gives about how many bytes of memory a slab takes.
 func (slab *Slab) memory() int { return 200 + 100*len(slab.Frames) + 4*int(slab.chunks) }
 
-// openFrame gives what is compressed in a frame. Where an end that was kept does not
-// open, the slab itself decides.
-func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
-	off, sealed := slab.offsets[n], make([]byte, slab.Frames[n].Sealed)
+// openFrame gives what is compressed in a frame, within sealed, which is as long as
+// the frame. Where an end that was kept does not open, the slab itself decides.
+func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte) ([]byte, error) {
+	off := slab.offsets[n]
 	piece := crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(n)}
 	s.mu.Lock()
 	end, ok := s.ends.get(slab.ID)
@@ -409,6 +412,7 @@ func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
 		f = &frame{ready: make(chan struct{})}
 		s.frames.put(key, f, slab.Frames[n].Raw())
 	}
+	f.kept = true
 	s.mu.Unlock()
 	if !ok {
 		f.raw, f.err = s.ReadFrame(ctx, slab, n, nil)
@@ -440,7 +444,8 @@ func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([
 	if f.Kind != format.Zstd {
 		return fail(fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind))
 	}
-	packed, err := s.openFrame(ctx, slab, n)
+	sealed := s.buffers.sealed(int(f.Sealed))
+	packed, err := s.openFrame(ctx, slab, n, sealed)
 	if err != nil {
 		return fail(err)
 	}
@@ -448,6 +453,7 @@ func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([
 		buf = make([]byte, 0, f.Raw())
 	}
 	raw, err := s.decode(packed, buf[:0])
+	s.buffers.sealedPool.Put(&sealed) // not after a read that failed, and may go on
 	if err != nil {
 		return fail(err)
 	}

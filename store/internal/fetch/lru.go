@@ -7,6 +7,7 @@ type lru[K comparable, V comparable] struct {
 	limit, cost int
 	order       *list.List // of *entry, the one used last in front
 	entries     map[K]*list.Element
+	dropped     func(V) // called with each value that is no longer kept; may be nil
 }
 
 type entry[K, V any] struct {
@@ -51,4 +52,7 @@ func (l *lru[K, V]) drop(e *list.Element) {
 	old := l.order.Remove(e).(*entry[K, V])
 	delete(l.entries, old.key)
 	l.cost -= old.cost
+	if l.dropped != nil {
+		l.dropped(old.value)
+	}
 }

@@ -20,6 +20,7 @@ type Chunk struct {
 // Reader gives the chunks of a stream in order. It is for one goroutine, and
 // must be closed.
 type Reader struct {
+	slabs  *Slabs
 	ctx    context.Context
 	cancel context.CancelFunc
 	parts  chan *part    // in order; closed after the last
@@ -34,6 +35,9 @@ type Block struct {
 	Data    []byte // of all of them; not to be changed
 	Lengths []uint32
 	IDs     []crypt.Identity // nil where they were not asked for
+
+	slabs *Slabs
+	lent  *frame
 }
 
 // part is a number of consecutive chunks of one frame, or one several times.
@@ -44,6 +48,7 @@ type part struct {
 	times    uint32 // more than 1 only for one chunk
 	ready    chan struct{}
 	data     []byte // of the chunks
+	lent     *frame // that data is a part of, to be given back; nil: it isn't lent
 	ids      []crypt.Identity
 	err      error
 }
@@ -51,21 +56,28 @@ type part struct {
 // Runs is a sequence of runs; one that ends with an error ends there.
 type Runs = iter.Seq2[format.Run, error]
 
-// Read gives a reader of the chunks that runs name.
-func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader { return s.read(ctx, runs, s.fill) }
-
-// ReadBytes is Read for who compares no identities: the chunks have none. That
-// they are what was written is still known, for every frame is authenticated.
-func (s *Slabs) ReadBytes(ctx context.Context, runs Runs) *Reader {
-	return s.read(ctx, runs, s.fillBytes)
+// ReadOptions change what a Reader gives.
+type ReadOptions struct {
+	// NoIdentities is for who compares none: the chunks have none. That they are what
+	// was written is still known, for every frame is authenticated.
+	NoIdentities bool
+	// Lend uses the memory of chunks again: their bytes are there until the next call
+	// of the Reader, or as long as Block.Hold asks for.
+	Lend bool
 }
 
-func (s *Slabs) read(ctx context.Context, runs Runs, fill func(context.Context, *part) error) *Reader {
+// Read gives a reader of the chunks that runs name.
+func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader {
+	return s.ReadWith(ctx, runs, ReadOptions{})
+}
+
+// ReadWith is Read with options.
+func (s *Slabs) ReadWith(ctx context.Context, runs Runs, o ReadOptions) *Reader {
 	ctx, cancel := context.WithCancel(ctx)
-	r := &Reader{ctx: ctx, cancel: cancel, parts: make(chan *part, 2*s.workers), done: make(chan struct{})}
+	r := &Reader{slabs: s, ctx: ctx, cancel: cancel, parts: make(chan *part, 2*s.workers), done: make(chan struct{})}
 	go func() {
 		defer close(r.done)
-		s.plan(ctx, runs, r.parts, fill)
+		s.plan(ctx, runs, r.parts, o)
 	}()
 	return r
 }
@@ -76,7 +88,7 @@ const waiting = 2
 
 // plan cuts runs into parts and has them filled: as many at once as there are
 // workers, and some that wait for storage.
-func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part, fill func(context.Context, *part) error) {
+func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part, o ReadOptions) {
 	var filling sync.WaitGroup
 	defer filling.Wait()
 	defer close(parts)
@@ -93,7 +105,7 @@ func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part, fill fu
 		}
 		slots <- struct{}{} // a worker that has one heeds the context
 		filling.Go(func() {
-			p.err = fill(ctx, p)
+			p.err = s.fill(ctx, p, o)
 			<-slots
 			close(p.ready)
 		})
@@ -139,29 +151,36 @@ func (s *Slabs) cutRun(ctx context.Context, run format.Run, yield func(*part) bo
 }
 
 // fill reads the chunks of a part and identifies them.
-func (s *Slabs) fill(ctx context.Context, p *part) error {
-	if err := s.fillBytes(ctx, p); err != nil {
-		return err
-	}
-	h := <-s.hashers
-	p.ids = identities(h, p.data, p.lengths())
-	s.hashers <- h
-	return nil
-}
-
-// lengths gives those of the part's chunks.
-func (p *part) lengths() []uint32 { return p.slab.Frames[p.frame].Chunks[p.from:p.to] }
-
-// fillBytes reads the chunks of a part.
-func (s *Slabs) fillBytes(ctx context.Context, p *part) error {
-	raw, err := s.Frame(ctx, p.slab, p.frame)
+func (s *Slabs) fill(ctx context.Context, p *part, o ReadOptions) error {
+	raw, err := s.rawOf(ctx, p, o.Lend)
 	if err != nil {
 		return err
 	}
 	start := sum(p.slab.Frames[p.frame].Chunks[:p.from])
 	p.data = raw[start : start+sum(p.lengths())]
+	if !o.NoIdentities {
+		h := <-s.hashers
+		p.ids = identities(h, p.data, p.lengths())
+		s.hashers <- h
+	}
 	return nil
 }
+
+// rawOf reads the frame of a part.
+func (s *Slabs) rawOf(ctx context.Context, p *part, lend bool) ([]byte, error) {
+	if !lend {
+		return s.Frame(ctx, p.slab, p.frame)
+	}
+	f, err := s.lend(ctx, p.slab, p.frame)
+	if err != nil {
+		return nil, err
+	}
+	p.lent = f
+	return f.raw, nil
+}
+
+// lengths gives those of the part's chunks.
+func (p *part) lengths() []uint32 { return p.slab.Frames[p.frame].Chunks[p.from:p.to] }
 
 func sum(lengths []uint32) int {
 	n := 0
@@ -198,6 +217,7 @@ func (r *Reader) NextBlock(most uint64) (Block, error) {
 	}
 	end := r.next + int(min(uint64(r.now.to-r.now.from-r.next), most)) // most may be any number
 	b := r.now.block(r.next, end)
+	b.slabs = r.slabs
 	r.now.data = r.now.data[len(b.Data):]
 	r.next = end
 	return b, nil
@@ -210,12 +230,14 @@ func (r *Reader) repeat() (Block, error) {
 		return Block{}, r.err
 	}
 	r.now.times--
-	return r.now.block(r.next, r.next+1), nil
+	b := r.now.block(r.next, r.next+1)
+	b.slabs = r.slabs
+	return b, nil
 }
 
 // block gives the chunks from the one that data begins with up to another.
 func (p *part) block(from, to int) Block {
-	b := Block{Lengths: p.lengths()[from:to]}
+	b := Block{Lengths: p.lengths()[from:to], lent: p.lent}
 	n := sum(b.Lengths)
 	b.Data = p.data[:n:n]
 	if p.ids != nil {
@@ -225,6 +247,10 @@ func (p *part) block(from, to int) Block {
 }
 
 func (r *Reader) advance() error {
+	if r.now != nil {
+		r.slabs.giveBack(r.now.lent)
+		r.now = nil
+	}
 	select {
 	case p, ok := <-r.parts:
 		if !ok {

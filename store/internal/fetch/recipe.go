@@ -62,15 +62,19 @@ type Stream struct {
 
 // Stream begins to read the stream that a recipe rebuilds.
 func (s *Slabs) Stream(ctx context.Context, recipe *format.Recipe) *Stream {
-	ctx, cancel := context.WithCancel(ctx)
-	return &Stream{r: s.Read(ctx, s.Runs(ctx, recipe)), cancel: cancel, recipe: recipe, digest: crypt.NewDigestHasher()}
+	return s.StreamWith(ctx, recipe, ReadOptions{})
 }
 
-// StreamBytes is Stream for who compares another hash of the whole stream: only
-// its length and the number of its chunks are compared here.
-func (s *Slabs) StreamBytes(ctx context.Context, recipe *format.Recipe) *Stream {
+// StreamWith is Stream with options. Without identities no digest is compared,
+// only the length of the stream and the number of its chunks: it is for who
+// compares another hash of the whole.
+func (s *Slabs) StreamWith(ctx context.Context, recipe *format.Recipe, o ReadOptions) *Stream {
 	ctx, cancel := context.WithCancel(ctx)
-	return &Stream{r: s.ReadBytes(ctx, s.Runs(ctx, recipe)), cancel: cancel, recipe: recipe}
+	st := &Stream{r: s.ReadWith(ctx, s.Runs(ctx, recipe), o), cancel: cancel, recipe: recipe}
+	if !o.NoIdentities {
+		st.digest = crypt.NewDigestHasher()
+	}
+	return st
 }
 
 // Close ends the reading, and waits until it has ended.
