@@ -74,6 +74,7 @@ type Volume struct {
 	Reused  int `json:"-"`
 
 	record *format.Volume
+	of     *Capture
 }
 
 // Digests gives the digests of the volume's member list and of its contents, in
@@ -98,6 +99,7 @@ func newCapture(f *format.IndexFile, size int64) *Capture {
 		c.Members += v.Members
 		c.Bytes += v.Length
 		c.Volumes = append(c.Volumes, newVolume(v))
+		c.Volumes[i].of = c
 	}
 	return c
 }

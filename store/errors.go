@@ -55,6 +55,11 @@ var (
 	// ErrDamaged is returned when something in the repository is missing or is
 	// not what was written. The error names the object.
 	ErrDamaged = format.ErrDamaged
+
+	// ErrMoved is returned by whatever reads a volume when an object of it is gone
+	// because its capture was moved to other slabs, or removed, after it was found.
+	// Nothing is harmed: find the capture again.
+	ErrMoved = errors.New("it was moved or removed by reclaiming meanwhile: find the capture again")
 )
 
 // ObjectError names the object of the repository that an error is about.

@@ -22,7 +22,7 @@ func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, 
 	return func(yield func(*Member, error) bool) {
 		for e, err := range r.listing(ctx, v) {
 			if err != nil {
-				yield(nil, err)
+				yield(nil, r.orMoved(ctx, v, err))
 				return
 			}
 			if e.member != nil && !yield(e.member, nil) {
@@ -123,8 +123,14 @@ func (v *Volume) plainMember() *Member {
 // content must be closed. Only frames that hold the content, and the member
 // list, are read.
 //
-// It fails with ErrNotFound, also for what has no content, such as a folder.
+// It fails with ErrNotFound, also for what has no content, such as a folder. Like
+// the reading of the content it fails with ErrMoved as Restore does.
 func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (*Member, io.ReadCloser, error) {
+	m, content, err := r.openMember(ctx, v, path)
+	return m, content, r.orMoved(ctx, v, err)
+}
+
+func (r *Repository) openMember(ctx context.Context, v *Volume, path string) (*Member, io.ReadCloser, error) {
 	l, err := r.findMember(ctx, v, path)
 	if err == nil && l.member.Type == tarstream.Hardlink {
 		l, err = r.findMember(ctx, v, l.member.Link)
@@ -138,7 +144,7 @@ func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (*M
 	ctx, cancel := context.WithCancel(ctx)
 	content := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.chunk, l.chunks}) })
 	if !v.Tar {
-		return l.member, &memberReader{ctx, fetch.Bytes(content.Next), content, cancel}, nil
+		return l.member, &memberReader{r, v, ctx, fetch.Bytes(content.Next), content, cancel}, nil
 	}
 	in, err := tarstream.Expand(l.head, int64(l.length), fetch.Bytes(content.Next))
 	if err != nil {
@@ -146,7 +152,7 @@ func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (*M
 		content.Close()
 		return nil, nil, fmt.Errorf("member %q: %w: %w", path, ErrDamaged, err)
 	}
-	return l.member, &memberReader{ctx, in, content, cancel}, nil
+	return l.member, &memberReader{r, v, ctx, in, content, cancel}, nil
 }
 
 func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*listed, error) {
@@ -166,6 +172,8 @@ func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*l
 }
 
 type memberReader struct {
+	r       *Repository
+	v       *Volume
 	ctx     context.Context
 	in      io.Reader
 	content *fetch.Reader
@@ -177,7 +185,8 @@ func (m *memberReader) Read(p []byte) (int, error) {
 	if m.ctx.Err() != nil {
 		return 0, context.Cause(m.ctx)
 	}
-	return m.in.Read(p)
+	n, err := m.in.Read(p)
+	return n, m.r.orMoved(m.ctx, m.v, err)
 }
 
 // Close waits until nothing is read ahead any more.

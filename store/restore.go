@@ -27,7 +27,7 @@ type RestoreOptions struct {
 // It fails with ErrDamaged where the repository is harmed, and with ErrMoved where
 // the capture was moved or removed meanwhile.
 func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) error {
-	return r.restore(ctx, v, w, o)
+	return r.orMoved(ctx, v, r.restore(ctx, v, w, o))
 }
 
 func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) error {

@@ -27,8 +27,14 @@ func CleanPath(p string) string {
 // member's header and content are as captured, except for a hard link whose
 // target was not asked for: the content comes under the link's own name.
 //
-// It gives the number of members written; ErrNotFound if there is none.
+// It gives the number of members written; ErrNotFound if there is none, and
+// ErrMoved as Restore does.
 func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
+	n, err := r.restoreMembers(ctx, v, match, w, o)
+	return n, r.orMoved(ctx, v, err)
+}
+
+func (r *Repository) restoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
 	if !v.Tar {
 		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, ErrBadOptions)
 	}

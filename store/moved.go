@@ -1,0 +1,33 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// orMoved gives err, met while v was read, or ErrMoved where an object is missing
+// since reclaiming wrote a higher generation of the capture's index file, or removed
+// it. Both happen before a slab is removed.
+func (r *Repository) orMoved(ctx context.Context, v *Volume, err error) error {
+	if v.of == nil || !errors.Is(err, ErrDamaged) || !errors.Is(err, storage.ErrNotFound) {
+		return err
+	}
+	infos, listing := r.storage.List(ctx, names.Captures)
+	if listing != nil {
+		return err
+	}
+	highest, there := 0, false
+	for _, info := range infos {
+		if id, generation, err := names.ParseCapture(info.Name); err == nil && id == v.of.ID {
+			highest, there = max(highest, generation), true
+		}
+	}
+	if there && highest <= v.of.file.generation {
+		return err
+	}
+	return fmt.Errorf("capture %s: %w (%v)", v.of.ID, ErrMoved, err)
+}
