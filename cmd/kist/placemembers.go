@@ -28,7 +28,7 @@ func (s *restoring) placeMembers(ctx context.Context, volumes []*store.Volume, d
 		return err
 	}
 	defer func() { err = errors.Join(err, removeTree(filepath.Join(dir, part))) }()
-	report, err := s.build(ctx, volumes, filepath.Join(dir, part))
+	report, err := s.build(ctx, volumes, filepath.Join(dir, part), true)
 	if err != nil {
 		return err
 	}

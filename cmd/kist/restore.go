@@ -100,10 +100,38 @@ func (a *app) restore(c *cli.Context) error {
 	switch {
 	case target != nil:
 		return s.intoContainer(c.Context, capture, c.String("volume"), target)
-	case c.String("into") != "":
-		return s.intoFolder(c.Context, capture, c.String("volume"), c.String("into"))
+	case c.String("tar") == "-": // bytes may be out already
+		return againByHand(s.intoTar(c.Context, capture, c.String("volume"), "-", false))
 	}
-	return s.intoTar(c.Context, capture, c.String("volume"), c.String("tar"), c.Bool("overwrite"))
+	find := func(id string) (*store.Capture, error) { return a.find(c.Context, r, id) }
+	return a.twice(capture, find, func(capture *store.Capture) error {
+		if c.String("into") != "" {
+			return s.intoFolder(c.Context, capture, c.String("volume"), c.String("into"))
+		}
+		return s.intoTar(c.Context, capture, c.String("volume"), c.String("tar"), c.Bool("overwrite"))
+	})
+}
+
+// twice restores, and once more if a reclaim moved the capture meanwhile: nothing
+// has come into its place then.
+func (a *app) twice(capture *store.Capture, find func(id string) (*store.Capture, error), restore func(*store.Capture) error) error {
+	err := restore(capture)
+	if !errors.Is(err, store.ErrMoved) {
+		return err
+	}
+	a.say("Reclaiming moved or removed capture %s meanwhile: looking for it again.", capture.ID)
+	if capture, err = find(capture.ID); err != nil {
+		return err
+	}
+	return againByHand(restore(capture))
+}
+
+// againByHand says what to do about a capture that was moved.
+func againByHand(err error) error {
+	if errors.Is(err, store.ErrMoved) {
+		return fmt.Errorf("%w. What came out is not whole: run it again", err)
+	}
+	return err
 }
 
 // restorePlaces are the flags of which one says where to.

@@ -151,7 +151,8 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 	}
 	var report *volume.ExtractReport
 	done, err := volume.Replace(ctx, p.dir, func(ctx context.Context, part string) (err error) {
-		if report, err = r.buildVolume(ctx, p.volume, part); err != nil {
+		// Replace flushes, too, but with the container stopped already.
+		if report, err = r.buildVolume(ctx, p.volume, part, true); err != nil {
 			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
 		}
 		return r.replaceFrom(ctx, n+1)

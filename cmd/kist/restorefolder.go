@@ -69,7 +69,7 @@ func (s *restoring) replaceFolder(ctx context.Context, volumes []*store.Volume, 
 	}
 	report := &volume.ExtractReport{}
 	done, err := volume.Replace(ctx, dir, func(ctx context.Context, part string) (err error) {
-		report, err = s.build(ctx, volumes, part)
+		report, err = s.build(ctx, volumes, part, false) // Replace flushes
 		return err
 	}, volume.ReplaceOptions{DiscardPrevious: s.discard || !full})
 	if done == nil {
@@ -106,10 +106,11 @@ func (s *restoring) fate(dir string) string {
 	return fmt.Sprintf("What is in %s now will be kept as %s.before-DATE.", clean, clean)
 }
 
-// build restores into the folder itself, or several volumes below it.
-func (s *restoring) build(ctx context.Context, volumes []*store.Volume, part string) (*volume.ExtractReport, error) {
+// build restores into the folder itself, or several volumes below it, and flushes
+// all to the disk if asked to.
+func (s *restoring) build(ctx context.Context, volumes []*store.Volume, part string, sync bool) (*volume.ExtractReport, error) {
 	if len(volumes) == 1 {
-		return s.buildVolume(ctx, volumes[0], part)
+		return s.buildVolume(ctx, volumes[0], part, sync)
 	}
 	sum := &volume.ExtractReport{}
 	for _, v := range volumes {
@@ -119,7 +120,7 @@ func (s *restoring) build(ctx context.Context, volumes []*store.Volume, part str
 		if s.only && !s.anyIn(ctx, v) {
 			continue
 		}
-		report, err := s.buildVolume(ctx, v, filepath.Join(part, v.Name))
+		report, err := s.buildVolume(ctx, v, filepath.Join(part, v.Name), sync)
 		if err != nil {
 			return sum, fmt.Errorf("volume %s: %w", v.Name, err)
 		}
@@ -146,7 +147,7 @@ func isFileName(name string) bool {
 	return filepath.IsLocal(name) && name != "." && !strings.ContainsAny(name, `/\`)
 }
 
-func (s *restoring) buildVolume(ctx context.Context, v *store.Volume, dir string) (*volume.ExtractReport, error) {
+func (s *restoring) buildVolume(ctx context.Context, v *store.Volume, dir string, sync bool) (*volume.ExtractReport, error) {
 	if !v.Tar {
 		return s.buildPlain(ctx, v, dir)
 	}
@@ -157,7 +158,7 @@ func (s *restoring) buildVolume(ctx context.Context, v *store.Volume, dir string
 		w.CloseWithError(err)
 		written <- err
 	}()
-	report, err := volume.Extract(ctx, r, dir, volume.ExtractOptions{Devices: s.devices, Sync: true})
+	report, err := volume.Extract(ctx, r, dir, volume.ExtractOptions{Devices: s.devices, Sync: sync})
 	r.CloseWithError(err)
 	if failed := <-written; err == nil {
 		err = failed
