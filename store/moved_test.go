@@ -138,7 +138,7 @@ func TestMissingIsDamage(t *testing.T) {
 func TestReadsOfOneMember(t *testing.T) {
 	var files []file
 	for i := range 60 {
-		files = append(files, file{name: string(rune('A'+i)), content: random(byte(i), 400_000)})
+		files = append(files, file{name: string(rune('A' + i)), content: random(byte(i), 400_000)})
 	}
 	files = append(files, file{name: "small", content: []byte("bean")})
 	f := newFixture(t)
