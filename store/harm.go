@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // maxHarmed is how many members a Damage names.
@@ -47,6 +48,9 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 		}
 	}
 	for place, d := range damages {
+		if len(d.Captures) == 0 && errors.Is(v.slabs[place.slab].bad[place.frame], storage.ErrNotFound) {
+			continue // it was listed, nothing needs it, and it was removed meanwhile
+		}
 		if place.frame < 0 && len(d.Captures) == 0 && v.slabs[place.slab].record == nil {
 			v.report.Notes = append(v.report.Notes, fmt.Sprintf("%s is cut short or can't be read, and nothing needs it: reclaiming removes it", d.Object))
 			continue

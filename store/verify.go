@@ -69,7 +69,7 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (*Report, erro
 		if err != nil {
 			return nil, err
 		}
-		if v.report.OK || tries == relists {
+		if v.report.OK || tries == reverifies {
 			return v.report, nil
 		}
 		if changed, err := v.changed(ctx); err != nil || !changed {
@@ -78,6 +78,9 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (*Report, erro
 		// Space was reclaimed meanwhile: what was found may be what was moved.
 	}
 }
+
+// reverifies is how often all is verified if space is reclaimed meanwhile, each time.
+const reverifies = 10
 
 func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier, error) {
 	r, err := r.afresh()
