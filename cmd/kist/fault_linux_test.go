@@ -58,10 +58,7 @@ func systemFaults() []systemFault {
 		k.grow()
 		return k.captureFolder()
 	}
-	below := make([]string, 256) // the folders of slabs
-	for i := range below {
-		below[i] = fmt.Sprintf("slabs/%02x", i)
-	}
+	below := foldersOf("slabs")
 	return []systemFault{
 		{"a slab can't be made", capture, "mkdirat", "ENOSPC", []string{"slabs"}, "slabs/", false},
 		{"a slab can't be moved into place", capture, "renameat", "EIO", below, "slabs/", false},
@@ -134,8 +131,7 @@ func (k *killCase) inject(strace string, fault systemFault) (int, string) {
 // process runs the program as a process of its own, and gives its exit status.
 func (k *killCase) process(cmd *exec.Cmd) (int, string) {
 	k.t.Helper()
-	cmd.Env = append(os.Environ(), "KIST_REPOSITORY="+k.path("repo"), "KIST_KEY_FILE="+k.path("key"),
-		"XDG_STATE_HOME="+k.path("state"), "GORACE=atexit_sleep_ms=10")
+	cmd.Env = k.environment()
 	var output bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &output, &output
 	err := cmd.Run()
