@@ -12,7 +12,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -43,7 +42,7 @@ func requireRoot(t *testing.T) {
 // are about some folders of the repository.
 type systemFault struct {
 	name    string
-	args    func(*killCase) []string // of kist
+	command killRow
 	calls   string
 	errno   string
 	folders []string // below the repository; none: wherever they are about
@@ -54,10 +53,7 @@ type systemFault struct {
 // systemFaults are repeatable: strace counts calls for each thread, and what runs
 // in which thread is the runtime's choice, so every call fails.
 func systemFaults() []systemFault {
-	capture := func(k *killCase) []string {
-		k.grow()
-		return k.captureFolder()
-	}
+	capture := killRow{prepare: (*killCase).growAndCaptureFolder, captures: true}
 	below := foldersOf("slabs")
 	return []systemFault{
 		{"a slab can't be made", capture, "mkdirat", "ENOSPC", []string{"slabs"}, "slabs/", false},
@@ -84,29 +80,40 @@ func systemFaults() []systemFault {
 func TestSystemFaults(t *testing.T) {
 	strace, err := exec.LookPath("strace")
 	require(t, err)
-	k := newKillCase(t, rand.New(rand.NewPCG(1, 2)))
-	k.must(k.captureTar()...)
-	k.learn()
-	k.number++
-	for _, fault := range systemFaults() {
-		t.Run(fault.name, func(t *testing.T) {
-			k.t = t
-			status, output := k.inject(strace, fault)
-			switch {
-			case fault.passes && status != statusDone:
-				t.Errorf("status %d: %s", status, output)
-			case !fault.passes && status != statusFailed:
-				t.Errorf("status %d, not %d: %s", status, statusFailed, output)
-			case !fault.passes && !strings.Contains(output, fault.object):
-				t.Errorf("%q does not name %s", output, fault.object)
+	for name, faults := range map[string][]systemFault{"capture": systemFaults(), "retention": retentionFaults()} {
+		t.Run(name, func(t *testing.T) {
+			k := newKillCase(t, rand.New(rand.NewPCG(1, 2)))
+			k.must(k.captureTar()...)
+			k.learn()
+			k.number++
+			for _, fault := range faults {
+				t.Run(fault.name, func(t *testing.T) {
+					k.t = t
+					k.fault(strace, fault)
+				})
 			}
-			k.afterFault()
 		})
 	}
 }
 
+// fault runs the program with a fault, and holds what it says against that.
+func (k *killCase) fault(strace string, fault systemFault) {
+	k.t.Helper()
+	args := fault.command.prepare(k)
+	status, output := k.inject(strace, fault, args)
+	switch {
+	case fault.passes && status != statusDone:
+		k.t.Errorf("status %d: %s", status, output)
+	case !fault.passes && status != statusFailed:
+		k.t.Errorf("status %d, not %d: %s", status, statusFailed, output)
+	case !fault.passes && !strings.Contains(output, fault.object):
+		k.t.Errorf("%q does not name %s", output, fault.object)
+	}
+	k.afterFault(fault.command, args)
+}
+
 // inject runs the program with a fault.
-func (k *killCase) inject(strace string, fault systemFault) (int, string) {
+func (k *killCase) inject(strace string, fault systemFault, command []string) (int, string) {
 	k.t.Helper()
 	log := k.path("strace")
 	args := []string{"-f", "-qq", "-o", log, "--seccomp-bpf", "-e", "trace=" + fault.calls, "-e", "inject=" + fault.calls + ":error=" + fault.errno}
@@ -114,7 +121,7 @@ func (k *killCase) inject(strace string, fault systemFault) (int, string) {
 		args = append(args, "-P", k.path("repo", folder))
 	}
 	args = append(args, "kist")
-	status, output := k.process(exec.Command(strace, append(args, fault.args(k)...)...))
+	status, output := k.process(exec.Command(strace, append(args, command...)...))
 	seen, err := os.ReadFile(log)
 	if err != nil {
 		k.t.Fatalf("%v: %s", err, output)
@@ -142,17 +149,28 @@ func (k *killCase) process(cmd *exec.Cmd) (int, string) {
 	return cmd.ProcessState.ExitCode(), output.String()
 }
 
-// afterFault: all is well, and the next capture works.
-func (k *killCase) afterFault() {
+// afterFault: all is well, and the same command works, and the next capture.
+func (k *killCase) afterFault(command killRow, args []string) {
 	k.t.Helper()
 	k.check("after the fault")
-	before := len(k.known)
-	k.must(k.captureFolder()...)
-	k.learn()
-	if len(k.known) != before+1 {
-		k.t.Error("the capture after it did not appear")
+	if !command.captures {
+		k.must(args...)
+		k.learn()
+	}
+	if command.settled != nil {
+		command.settled(k)
+	}
+	k.capture()
+	if len(k.fates) > 0 {
+		k.reclaimAll("after the fault")
 	}
 	k.number++
+}
+
+// afterCapture: all is well, and the next capture works.
+func (k *killCase) afterCapture() {
+	k.t.Helper()
+	k.afterFault(killRow{captures: true}, nil)
 }
 
 // mounted puts the repository on a file system of its own. format says how an
@@ -220,7 +238,7 @@ func TestFullDisk(t *testing.T) {
 			if err := os.Remove(filler); err != nil {
 				t.Fatal(err)
 			}
-			k.afterFault()
+			k.afterCapture()
 		})
 	}
 }
@@ -275,7 +293,7 @@ func TestNoInodes(t *testing.T) {
 			if err := os.RemoveAll(folder); err != nil {
 				t.Fatal(err)
 			}
-			k.afterFault()
+			k.afterCapture()
 		})
 	}
 }
@@ -288,13 +306,6 @@ func TestReadOnlyMeanwhile(t *testing.T) {
 	k.must(k.captureTar()...)
 	k.learn()
 	k.number++
-	remount := func(how string) error {
-		out, err := exec.Command("mount", "-o", "remount,"+how, k.path("repo")).CombinedOutput()
-		if err != nil {
-			err = fmt.Errorf("%w: %s", err, out)
-		}
-		return err
-	}
 	reader, writer := io.Pipe()
 	cmd := exec.Command("kist", "capture", "--quiet", "--name", "seedbank", "--version", fmt.Sprint(k.number), "-")
 	cmd.Stdin = reader
@@ -310,15 +321,7 @@ func TestReadOnlyMeanwhile(t *testing.T) {
 	if _, err := io.CopyN(writer, source, 40<<20); err != nil { // more than a slab: some is there
 		t.Fatal(err)
 	}
-	for deadline := time.Now().Add(30 * time.Second); ; { // refused while a file is being written
-		err := remount("ro")
-		if err == nil {
-			break
-		}
-		if time.Now().After(deadline) {
-			t.Fatal(err)
-		}
-	}
+	k.remountSoon() // refused while a file is being written
 	if _, err := io.CopyN(writer, source, 40<<20); err != nil && !errors.Is(err, io.ErrClosedPipe) {
 		t.Error(err)
 	}
@@ -328,8 +331,8 @@ func TestReadOnlyMeanwhile(t *testing.T) {
 		t.Errorf("status %d: %s", status, output)
 	}
 	k.check("while the disk is read-only")
-	if err := remount("rw"); err != nil {
+	if err := k.remount("rw"); err != nil {
 		t.Fatal(err)
 	}
-	k.afterFault()
+	k.afterCapture()
 }

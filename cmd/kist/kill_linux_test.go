@@ -162,7 +162,7 @@ func (k *killCase) environment() []string {
 }
 
 // guess is how long a command is taken to take before one came to its end.
-const guess = 200 * time.Millisecond
+const guess = 100 * time.Millisecond
 
 // killSometime kills after a random time.
 func (k *killCase) killSometime(row killRow, args []string) (string, bool) {

@@ -37,7 +37,7 @@ func killRows() []killRow {
 		{"hold", (*killCase).hold, (*killCase).isHeld, false, []string{"holds", "leases"}},
 		{"release", (*killCase).release, (*killCase).isReleased, false, []string{"holds"}},
 		{"reclaim that moves rests", (*killCase).reclaimRests, (*killCase).isTidy, false, reclaiming},
-		{"reclaim of whole slabs", (*killCase).reclaimSlabs, (*killCase).isTidy, false, reclaiming},
+		{"reclaim of slabs and tables", (*killCase).reclaimSlabs, (*killCase).isTidy, false, reclaiming},
 		{"repair of tables", (*killCase).repairTables, (*killCase).hasTables, false, capturing},
 		{"repair that heals", (*killCase).repairSlab, (*killCase).isHealed, false, append([]string{"condemned"}, capturing...)},
 	}
@@ -232,13 +232,15 @@ func (k *killCase) reclaimRests() []string {
 	return reclaimNow
 }
 
-// reclaimSlabs has several captures to remove, and slabs that only they need.
+// reclaimSlabs has several captures to remove, slabs that only they need, and a
+// table that lists those and others.
 func (k *killCase) reclaimSlabs() []string {
 	k.stock(2)
 	for range 2 {
 		k.grow()
 		k.capture()
 	}
+	k.must(k.repairTables()...)
 	for _, id := range k.listed[len(k.listed)-3 : len(k.listed)-1] {
 		k.retireNow(id)
 	}
@@ -249,7 +251,7 @@ func (k *killCase) reclaimSlabs() []string {
 // that was killed, but for files aside.
 func (k *killCase) isTidy() {
 	k.t.Helper()
-	for _, pattern := range []string{"leases/*", "retired/*", "condemned/*"} {
+	for _, pattern := range []string{"leases/[^_]*", "retired/[^_]*", "condemned/[^_]*"} {
 		for _, name := range k.files(pattern) {
 			if !strings.HasSuffix(name, ".gone") {
 				k.t.Fatalf("%s was left behind", name)
