@@ -24,11 +24,12 @@ type bench struct {
 	stdout bytes.Buffer
 	stderr bytes.Buffer
 	engine engine.Runner // of containers, if it is set
+	cache  string        // KIST_CACHE
 }
 
 func newBench(t *testing.T) *bench {
 	t.Helper()
-	b := &bench{t: t, dir: t.TempDir()}
+	b := &bench{t: t, dir: t.TempDir(), cache: "off"}
 	b.must("setup")
 	if err := os.Mkdir(b.path("seedbank"), 0o700); err != nil {
 		t.Fatal(err)
@@ -48,7 +49,9 @@ func (b *bench) path(parts ...string) string {
 func (b *bench) run(ctx context.Context, args ...string) int {
 	b.stdout.Reset()
 	b.stderr.Reset()
-	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state")}
+	env := map[string]string{
+		"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state"), "KIST_CACHE": b.cache,
+	}
 	a := newApp(strings.NewReader(""), &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	a.tty = noTerminal
 	if b.engine != nil {

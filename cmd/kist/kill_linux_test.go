@@ -157,7 +157,7 @@ func (k *killCase) start(during func(*exec.Cmd), name string, args ...string) bo
 }
 
 func (k *killCase) environment() []string {
-	return append(os.Environ(), "KIST_REPOSITORY="+k.path("repo"), "KIST_KEY_FILE="+k.path("key"),
+	return append(os.Environ(), "KIST_REPOSITORY="+k.path("repo"), "KIST_KEY_FILE="+k.path("key"), "KIST_CACHE="+k.cache,
 		"XDG_STATE_HOME="+k.path("state"), "GORACE=atexit_sleep_ms=10")
 }
 
@@ -192,6 +192,7 @@ func (k *killCase) killSometime(row killRow, args []string) (string, bool) {
 
 func (k *killCase) round(row killRow, kill killing) {
 	k.t.Helper()
+	k.cache = []string{"off", k.path("cache")}[k.random.IntN(2)]
 	args := row.prepare(k)
 	before, left := len(k.known), k.asides()
 	how, ended := kill(k, row, args)
