@@ -18,7 +18,7 @@ import (
 
 // Captures that make several slabs take longer to check: in a long run, one in so
 // many.
-const largeRounds = 32
+const largeRounds = 16
 
 // large marks how long a large one takes.
 const large = ", large"
