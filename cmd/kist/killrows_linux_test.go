@@ -21,25 +21,28 @@ type killRow struct {
 	prepare  func(*killCase) []string
 	settled  func(*killCase) // looks at what there is once it came to its end; may be nil
 	captures bool            // it makes a capture
-	folders  []string        // in which it changes something
+	puts     []string        // the folders that it puts objects into
+	removes  []string        // and those that it removes some from
 }
 
 // killRows: every command that writes to a repository.
 func killRows() []killRow {
-	capturing := []string{"slabs", "tables", "captures", "leases"}
-	reclaiming := append([]string{"condemned", "retired"}, capturing...)
+	leases := []string{"leases"}
+	capturing := []string{"leases", "slabs", "tables", "captures"}
+	naming := []string{"leases", "tables", "condemned"}
+	going := []string{"leases", "slabs", "tables", "captures", "condemned", "retired"}
 	return []killRow{
-		{"capture of a folder", (*killCase).growAndCaptureFolder, nil, true, capturing},
-		{"capture of a tar stream", (*killCase).growAndCaptureTar, nil, true, capturing},
-		{"retire by id", (*killCase).retireID, (*killCase).areRetired, false, []string{"retired"}},
-		{"retire by rules", (*killCase).retireByRules, (*killCase).areRetired, false, []string{"retired"}},
-		{"retire --undo", (*killCase).undo, (*killCase).isTakenBack, false, []string{"retired", "leases"}},
-		{"hold", (*killCase).hold, (*killCase).isHeld, false, []string{"holds", "leases"}},
-		{"release", (*killCase).release, (*killCase).isReleased, false, []string{"holds"}},
-		{"reclaim that moves rests", (*killCase).reclaimRests, (*killCase).isTidy, false, reclaiming},
-		{"reclaim of slabs and tables", (*killCase).reclaimSlabs, (*killCase).isTidy, false, reclaiming},
-		{"repair of tables", (*killCase).repairTables, (*killCase).hasTables, false, capturing},
-		{"repair that heals", (*killCase).repairSlab, (*killCase).isHealed, false, append([]string{"condemned"}, capturing...)},
+		{"capture of a folder", (*killCase).growAndCaptureFolder, nil, true, capturing, leases},
+		{"capture of a tar stream", (*killCase).growAndCaptureTar, nil, true, capturing, leases},
+		{"retire by id", (*killCase).retireID, (*killCase).areRetired, false, []string{"retired"}, nil},
+		{"retire by rules", (*killCase).retireByRules, (*killCase).areRetired, false, []string{"retired"}, nil},
+		{"retire --undo", (*killCase).undo, (*killCase).isTakenBack, false, leases, []string{"leases", "retired"}},
+		{"hold", (*killCase).hold, (*killCase).isHeld, false, []string{"leases", "holds"}, leases},
+		{"release", (*killCase).release, (*killCase).isReleased, false, nil, []string{"holds"}},
+		{"reclaim that moves rests", (*killCase).reclaimRests, (*killCase).isTidy, false, append(capturing, "condemned"), going},
+		{"reclaim of slabs and tables", (*killCase).reclaimSlabs, (*killCase).isTidy, false, naming, going},
+		{"repair of tables", (*killCase).repairTables, (*killCase).hasTables, false, []string{"leases", "tables"}, leases},
+		{"repair that heals", (*killCase).repairSlab, (*killCase).isHealed, false, capturing, leases},
 	}
 }
 
