@@ -161,7 +161,7 @@ func (k *killCase) afterFault(command killRow, args []string) {
 		command.settled(k)
 	}
 	k.capture()
-	if len(k.fates) > 0 {
+	if len(k.fates) > 0 || len(k.listed) > manyCaptures {
 		k.reclaimAll("after the fault")
 	}
 	k.number++

@@ -209,11 +209,13 @@ func (k *killCase) isReleased() {
 	}
 }
 
-// retireNow retires a capture that the next reclaim may remove.
-func (k *killCase) retireNow(id string) {
+// retireNow retires captures that the next reclaim may remove.
+func (k *killCase) retireNow(ids ...string) {
 	k.t.Helper()
-	k.fates[id] = goes
-	k.must("retire", "--quiet", id)
+	for _, id := range ids {
+		k.fates[id] = goes
+	}
+	k.must(append([]string{"retire", "--quiet"}, ids...)...)
 	k.learn()
 }
 
@@ -244,9 +246,7 @@ func (k *killCase) reclaimSlabs() []string {
 		k.capture()
 	}
 	k.must(k.repairTables()...)
-	for _, id := range k.listed[len(k.listed)-3 : len(k.listed)-1] {
-		k.retireNow(id)
-	}
+	k.retireNow(k.listed[len(k.listed)-3 : len(k.listed)-1]...)
 	return reclaimNow
 }
 

@@ -55,9 +55,15 @@ func (k *killCase) forget(id string) {
 	delete(k.fates, id)
 }
 
+// manyCaptures are so many that restoring all after each round takes long.
+const manyCaptures = 8
+
 // reclaimAll reclaims: what was retired is gone then.
 func (k *killCase) reclaimAll(what string) {
 	k.t.Helper()
+	if n := len(k.listed); n > manyCaptures {
+		k.retireNow(k.listed[:n-manyCaptures/2]...)
+	}
 	k.must(reclaimNow...)
 	for id := range k.fates {
 		if _, status := k.restore(id); status != statusMissing {
