@@ -27,13 +27,16 @@ const large = ", large"
 // after each round, small.
 const roundsPerRepository = 24
 
-// killRounds says how often is killed: once with each command, or KIST_TEST_ROUNDS
-// times.
-func killRounds(t *testing.T) int {
+// manyTries times as often as asked is tried, until a process is killed before its
+// end: a fast one may escape.
+const manyTries = 10
+
+// killRounds says how often is killed: KIST_TEST_ROUNDS times, or as often as usual.
+func killRounds(t *testing.T, usual int) int {
 	t.Helper()
 	s := os.Getenv("KIST_TEST_ROUNDS")
 	if s == "" {
-		return len(killRows())
+		return usual
 	}
 	n, err := strconv.Atoi(s)
 	if err != nil {
@@ -50,27 +53,28 @@ func TestKilled(t *testing.T) {
 	if testing.Short() {
 		t.Skip("TestKilledAt does, at chosen moments")
 	}
-	killAll(t, (*killCase).killSometime)
+	killAll(t, killRounds(t, 5), (*killCase).killSometime)
 }
 
 // killing runs a command and kills it, and tells how, and whether it came to its end
 // before that.
 type killing func(k *killCase, row killRow, args []string) (how string, ended bool)
 
-func killAll(t *testing.T, kill killing) {
+// killAll kills commands in turn, from any of them on.
+func killAll(t *testing.T, rounds int, kill killing) {
 	t.Helper()
-	rounds := killRounds(t)
 	seed := uint64(time.Now().UnixNano())
 	t.Logf("seed %d", seed)
 	random := rand.New(rand.NewPCG(seed, 0))
 	rows := killRows()
+	first := random.IntN(len(rows))
 	sum, took := killCounts{}, make(map[string]time.Duration)
 	killed := make(map[string]int) // by command
-	for done := 0; done < rounds; {
+	for done := 0; done < rounds || sum.killed == 0 && done < manyTries*rounds; {
 		k := newKillCase(t, random)
 		k.long, k.took = rounds > roundsPerRepository, took
-		for range min(roundsPerRepository, rounds-done) {
-			row := rows[done%len(rows)]
+		for range min(roundsPerRepository, max(1, rounds-done)) {
+			row := rows[(first+done)%len(rows)]
 			before := k.killed
 			k.round(row, kill)
 			killed[row.name] += k.killed - before
@@ -162,7 +166,16 @@ func (k *killCase) environment() []string {
 }
 
 // guess is how long a command is taken to take before one came to its end.
-const guess = 100 * time.Millisecond
+func (k *killCase) guess() time.Duration {
+	k.t.Helper()
+	began := time.Now()
+	k.start(func(*exec.Cmd) {}, "kist", "list")
+	guess := 2 * time.Since(began)
+	if k.isLarge() {
+		guess *= 6
+	}
+	return guess
+}
 
 // killSometime kills after a random time.
 func (k *killCase) killSometime(row killRow, args []string) (string, bool) {
@@ -172,10 +185,7 @@ func (k *killCase) killSometime(row killRow, args []string) (string, bool) {
 		key += large
 	}
 	if k.took[key] == 0 {
-		k.took[key] = guess
-		if k.isLarge() {
-			k.took[key] = 6 * guess
-		}
+		k.took[key] = k.guess()
 	}
 	after := time.Duration(k.random.Float64() * 1.1 * float64(k.took[key]))
 	began := time.Now()
