@@ -32,9 +32,10 @@ type moment struct {
 	nth    int
 }
 
-// moments gives those of a command at which what is in the repository differs.
+// moments gives those of a command at which what is in the repository differs: most
+// often the first write, which may be that of any object.
 func (r killRow) moments() []moment {
-	all := []moment{{"write", "", 1}, {"write", "", 2}}
+	all := []moment{{"write", "", 1}, {"write", "", 1}, {"write", "", 1}, {"write", "", 2}}
 	for _, folder := range r.puts {
 		all = append(all, moment{"renameat", folder, 1})
 	}
