@@ -3,6 +3,8 @@ package store_test
 import (
 	"bytes"
 	"errors"
+	"maps"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -142,7 +144,7 @@ func TestReclaimSpace(t *testing.T) {
 			}
 		}
 		f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
-		fresh := newFixture(t)
+		fresh := f.emptyTwin()
 		defer fresh.Close()
 		for _, i := range keep {
 			if got := f.restore(mustFind(f, captures[i].ID)); !bytes.Equal(got, streams[i]) {
@@ -159,6 +161,20 @@ func TestReclaimSpace(t *testing.T) {
 			t.Errorf("a second time there is something to do: %+v", out)
 		}
 	})
+}
+
+// emptyTwin gives a repository without captures that cuts contents at the same
+// places: it has the same keys.
+func (f *fixture) emptyTwin() *fixture {
+	f.t.Helper()
+	all := objects(f.t, f.mem)
+	maps.DeleteFunc(all, func(name string, _ []byte) bool { return name != "kist.json" && !strings.HasPrefix(name, "keyslots/") })
+	twin := &fixture{t: f.t, mem: memoryOf(f.t, all), key: f.key}
+	var err error
+	if twin.Repository, err = store.Open(f.t.Context(), twin.mem, f.key, store.OpenOptions{}); err != nil {
+		f.t.Fatal(err)
+	}
+	return twin
 }
 
 // evolved is a tree of files of which some change with every version.
