@@ -207,7 +207,7 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *Volume, lo
 		if !keep {
 			continue
 		}
-		header := slices.Concat(make([]byte, padding(before)), l.head[l.skip:])
+		header := slices.Concat(make([]byte, padding(before)), l.head[min(l.skip, len(l.head)):]) // a stream may end within its padding
 		e := newEntry(l.kind, header)
 		e.length, e.chunks = l.length, l.chunks
 		before = l.length
