@@ -18,12 +18,6 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// of tells whether it is an index file of that capture.
-func (f *indexFile) of(id string) bool {
-	got, _, err := names.ParseCapture(f.info.Name)
-	return err == nil && got == id
-}
-
 // Capture is one dated, labelled, immutable record of a service's volumes.
 type Capture struct {
 	ID      string            `json:"id"`
@@ -215,6 +209,16 @@ func generations(infos []storage.Info) [][]indexFile {
 		slices.SortFunc(files, func(a, b indexFile) int { return b.generation - a.generation })
 	}
 	return all
+}
+
+// highestGenerations gives the highest generation that there is of each capture.
+func highestGenerations(infos []storage.Info) map[string]int {
+	highest := make(map[string]int)
+	for _, files := range generations(infos) {
+		id, generation, _ := names.ParseCapture(files[0].info.Name)
+		highest[id] = generation
+	}
+	return highest
 }
 
 // readCaptures reads the index files of captures, several at a time. again tells

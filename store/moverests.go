@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -148,7 +149,8 @@ func (m *mover) begin(ctx context.Context, l *lease) error {
 	}
 	exclude := m.v.going.exclusion()
 	slabs := slices.DeleteFunc(exclude.from(m.v.slabInfo), func(info storage.Info) bool {
-		return slices.ContainsFunc(m.v.order, func(s *stocked) bool { return s.info.Name == info.Name && m.ids[s.id] != nil })
+		id, err := names.ParseSlab(info.Name)
+		return err == nil && m.ids[id] != nil
 	})
 	index, adopted, err := m.r.indexSlabs(ctx, slabs, exclude, l)
 	if err != nil {
@@ -181,6 +183,7 @@ func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error)
 		return nil, err
 	}
 	var files []newFile
+	highest := highestGenerations(m.v.files)
 	for _, c := range m.v.captures {
 		if m.v.expired(c) {
 			continue
@@ -190,21 +193,10 @@ func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error)
 			return nil, err
 		}
 		if record != nil {
-			files = append(files, newFile{record, m.nextGeneration(c.ID)})
+			files = append(files, newFile{record, highest[c.ID] + 1})
 		}
 	}
 	return files, nil
-}
-
-// nextGeneration gives a generation that no index file of the capture has.
-func (m *mover) nextGeneration(id string) int {
-	highest := 0
-	for _, files := range generations(m.v.files) {
-		if files[0].generation > highest && files[0].of(id) {
-			highest = files[0].generation
-		}
-	}
-	return highest + 1
 }
 
 // moveSlab takes in the chunks of a slab that are needed, but for those that list

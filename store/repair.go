@@ -190,11 +190,7 @@ func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
 
 // writeGenerations puts index files in the place of others.
 func (p *repairer) writeGenerations(ctx context.Context, records []*format.IndexFile) error {
-	highest := make(map[string]int)
-	for _, files := range generations(p.v.files) {
-		id, generation, _ := names.ParseCapture(files[0].info.Name)
-		highest[id] = generation
-	}
+	highest := highestGenerations(p.v.files)
 	for _, record := range records {
 		if err := p.lease.check(ctx); err != nil {
 			return err

@@ -293,7 +293,7 @@ func recipeKey(r *format.Recipe) string {
 	return string(append(b, r.Digest[:]...))
 }
 
-// whole tells that nothing of a slab is needed, by the given needs. Of a slab whose
+// unused tells that nothing of a slab is needed, by the given needs. Of a slab whose
 // chunks are not known, something is if a recipe names it.
 func (v *survey) unused(s *stocked, needs bitset) bool {
 	if s.frames != nil {

@@ -192,7 +192,11 @@ func sum(lengths []uint32) int {
 
 // Next gives the next chunk, or io.EOF after the last.
 func (r *Reader) Next() (Chunk, error) {
-	b, err := r.NextBlock(1)
+	return firstOf(r.NextBlock(1))
+}
+
+// firstOf gives the only chunk of a block.
+func firstOf(b Block, err error) (Chunk, error) {
 	if err != nil {
 		return Chunk{}, err
 	}

@@ -85,15 +85,7 @@ func (s *Stream) Close() error {
 
 // Next gives the next chunk, or io.EOF after the last.
 func (s *Stream) Next() (Chunk, error) {
-	b, err := s.NextBlock(1)
-	if err != nil {
-		return Chunk{}, err
-	}
-	c := Chunk{Data: b.Data}
-	if b.IDs != nil {
-		c.ID = b.IDs[0]
-	}
-	return c, nil
+	return firstOf(s.NextBlock(1))
 }
 
 // NextBlock gives at least one of the next chunks and at most the given number,
