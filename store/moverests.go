@@ -22,10 +22,7 @@ const maxDead = 0.03
 
 // victims gives the slabs whose rests are to be moved.
 func (v *survey) victims(minDead float64, others []Writer) []*stocked {
-	young := map[format.SlabID]bool{}
-	if len(others) > 0 {
-		young = slabsSince(v.slabInfo, earliest(others))
-	}
+	young := v.young(others)
 	known := v.going.exclusion()
 	type partly struct {
 		s     *stocked

@@ -188,13 +188,18 @@ func (c *reclaimer) announce(ctx context.Context) error {
 	return err
 }
 
+// young gives the slabs that may be of writers at work.
+func (v *survey) young(others []Writer) map[format.SlabID]bool {
+	if len(others) == 0 {
+		return nil
+	}
+	return slabsSince(v.slabInfo, earliest(others))
+}
+
 // unusedSlabs gives the slabs of which nothing is needed, but for those that may
 // be of writers at work.
 func (v *survey) unusedSlabs(needs bitset, others []Writer) []*stocked {
-	young := map[format.SlabID]bool{}
-	if len(others) > 0 {
-		young = slabsSince(v.slabInfo, earliest(others))
-	}
+	young := v.young(others)
 	var unused []*stocked
 	for _, s := range v.order {
 		if !young[s.id] && v.unused(s, needs) {
