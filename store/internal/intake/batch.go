@@ -7,7 +7,7 @@ import (
 )
 
 const (
-	batchTarget = 1 << 20 // bytes of chunks that pass on together
+	batchTarget = 256 << 10 // bytes of chunks that pass on together
 	batchChunks = 8 << 10
 )
 
@@ -79,6 +79,9 @@ type frame struct {
 }
 
 func (f *frame) reset() {
+	if f.raw == nil {
+		f.raw = make([]byte, 0, format.FrameTarget)
+	}
 	f.raw, f.packed, f.lengths, f.ids = f.raw[:0], f.packed[:0], f.lengths[:0], f.ids[:0]
 	f.done, f.settled = make(chan struct{}), nil
 }

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -238,8 +239,13 @@ type late struct {
 
 func (l *late) Put(ctx context.Context, name string, content io.Reader) error {
 	if strings.HasPrefix(name, names.Slabs) {
+		slab, err := io.ReadAll(content)
+		if err != nil {
+			return err
+		}
 		close(l.begun)
 		<-ctx.Done()
+		content = bytes.NewReader(slab)
 	}
 	return l.Storage.Put(context.WithoutCancel(ctx), name, content)
 }
@@ -259,7 +265,7 @@ func TestAbandonWhileASlabArrives(t *testing.T) {
 		if err := in.Settle(); err != nil {
 			t.Fatal(err)
 		}
-		if in.writer.putting != nil { // at rest after Settle
+		if in.writer.closed != nil { // at rest after Settle
 			break
 		}
 	}

@@ -26,25 +26,21 @@ const tableSlabs = 64
 type writer struct {
 	cfg     Config
 	slab    *openSlab
-	spare   *chain // buffer of a slab that has been put
-	putting chan put
-	records [][]byte // encoded, of the slabs that are on disk and in no table yet
+	closed  *openSlab   // that is complete, and being put
+	pieces  chan []byte // of the slab before, which may be used again
+	records [][]byte    // encoded, of the slabs that are on disk and in no table yet
 	written Written
 }
 
+// openSlab is a slab that is being put while it is filled.
 type openSlab struct {
 	id     format.SlabID
 	sealer *crypt.Sealer
-	buf    *chain
+	feed   *feed
+	length int // of what was sent
 	frames []format.TableFrame
 	chunks uint32
-}
-
-// put is the outcome of storing a slab.
-type put struct {
-	buf    *chain
-	record []byte
-	err    error
+	record []byte // once it is complete
 }
 
 func newWriter(cfg Config) *writer {
@@ -77,28 +73,31 @@ func (w *writer) place(ctx context.Context, f *frame) error {
 		return nil
 	}
 	if w.slab == nil {
-		if err := w.openSlab(); err != nil {
+		if err := w.openSlab(ctx); err != nil {
 			return err
 		}
 	}
 	s := w.slab
-	sealed := len(f.packed) + crypt.Overhead
-	s.buf.keep(s.sealer.Seal(s.buf.grow(sealed), f.packed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(len(s.frames))}))
+	if err := s.sendFrame(f.packed); err != nil {
+		return err
+	}
 	s.frames = append(s.frames, format.TableFrame{
 		Kind:   format.Zstd,
-		Sealed: uint32(sealed),
+		Sealed: uint32(len(f.packed) + crypt.Overhead),
 		Chunks: slices.Clone(f.lengths),
 		IDs:    bytes.Clone(f.ids),
 	})
 	w.cfg.Index.PlaceFrame(f.number, s.id, s.chunks)
 	s.chunks += uint32(len(f.lengths))
-	if s.buf.length >= format.SlabTarget || s.chunks > format.MaxSlabChunks-format.MaxFrameChunks {
+	if s.length >= format.SlabTarget || s.chunks > format.MaxSlabChunks-format.MaxFrameChunks {
 		return w.closeSlab(ctx)
 	}
 	return nil
 }
 
-func (w *writer) openSlab() error {
+// openSlab begins a slab, and to put it. The one before may still be on its way:
+// what is written last is flushed while this one is filled.
+func (w *writer) openSlab(ctx context.Context) error {
 	id := format.NewSlabID()
 	sealer, kind, wrapped, err := w.cfg.Keys.NewSealer(crypt.ObjectName{
 		Repository: w.cfg.Repository, Kind: format.Slab.String(), Name: id.String(),
@@ -106,42 +105,53 @@ func (w *writer) openSlab() error {
 	if err != nil {
 		return err
 	}
-	buf := w.spare
-	if buf == nil {
-		buf = new(chain)
+	pieces := w.pieces
+	if pieces == nil {
+		pieces = newPieces()
 	}
-	w.spare = nil
-	buf.keep(format.AppendHeader(buf.grow(format.MaxHeader), format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped}))
-	w.slab = &openSlab{id: id, sealer: sealer, buf: buf}
-	return nil
+	w.pieces = nil
+	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces)}
+	return w.slab.send(func(b []byte) []byte {
+		return format.AppendHeader(b, format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped})
+	})
 }
 
-// closeSlab completes the open slab and begins to put it, once the one before
-// it has been put.
+// closeSlab completes the open slab, once the one before it has been put.
 func (w *writer) closeSlab(ctx context.Context) error {
 	s := w.slab
 	if s == nil {
 		return nil
 	}
-	w.slab = nil
-	record := s.finish()
+	if err := s.finish(); err != nil {
+		return err
+	}
 	if err := w.await(ctx); err != nil {
 		return err
 	}
-	w.putting = make(chan put, 1)
-	go func(done chan<- put) {
-		name := names.Slab(s.id)
-		err := w.cfg.Storage.Put(ctx, name, s.buf.reader())
-		if err != nil {
-			err = fmt.Errorf("writing slab %s: %w", name, err)
-		}
-		done <- put{s.buf, record, err}
-	}(w.putting)
+	w.slab, w.closed = nil, s
 	return nil
 }
 
-// finish appends table and trailer, and gives the slab's record for a table.
-func (s *openSlab) finish() []byte {
+// send sends what add appends to an empty piece.
+func (s *openSlab) send(add func([]byte) []byte) error {
+	b, err := s.feed.piece()
+	if err != nil {
+		return err
+	}
+	b = add(b)
+	s.length += len(b)
+	s.feed.send(b)
+	return nil
+}
+
+func (s *openSlab) sendFrame(packed []byte) error {
+	return s.send(func(b []byte) []byte {
+		return s.sealer.Seal(b, packed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(len(s.frames))})
+	})
+}
+
+// finish sends table and trailer, and keeps the slab's record for a table.
+func (s *openSlab) finish() error {
 	table := format.SlabTable{Frames: make([]format.Frame, len(s.frames))}
 	for i := range s.frames {
 		table.Frames[i] = s.frames[i].Frame()
@@ -149,30 +159,32 @@ func (s *openSlab) finish() []byte {
 	plain := table.Encode()
 	tail := format.AppendSectionHead(nil, format.TableSection, true, len(plain)+crypt.Overhead)
 	tail = s.sealer.Seal(tail, plain, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
-	t := format.Trailer{Sections: uint64(s.buf.length), Length: uint64(s.buf.length + len(tail) + format.TrailerSize)}
+	t := format.Trailer{Sections: uint64(s.length), Length: uint64(s.length + len(tail) + format.TrailerSize)}
 	tail = format.AppendTrailer(tail, t, s.sealer)
-	s.buf.keep(append(s.buf.grow(len(tail)), tail...))
+	if err := s.send(func(b []byte) []byte { return append(b, tail...) }); err != nil {
+		return err
+	}
+	s.feed.end()
 	record := format.SlabRecord{Slab: s.id, Length: t.Length, Frames: s.frames}
-	return record.Encode()
+	s.record = record.Encode()
+	return nil
 }
 
-// await waits for the slab that is being put, and writes a table when enough
-// of them wait for one.
+// await waits for the slab that is complete, and writes a table when enough of
+// them wait for one.
 func (w *writer) await(ctx context.Context) error {
-	if w.putting == nil {
+	s := w.closed
+	if s == nil {
 		return nil
 	}
-	p := <-w.putting // Put honours its context
-	w.putting = nil
-	length := p.buf.length
-	p.buf.reset()
-	w.spare = p.buf
-	if p.err != nil {
-		return p.err
+	w.closed = nil
+	if err := s.feed.wait(); err != nil {
+		return err
 	}
-	w.records = append(w.records, p.record)
+	w.pieces = s.feed.free
+	w.records = append(w.records, s.record)
 	w.written.Slabs++
-	w.written.Bytes += int64(length)
+	w.written.Bytes += int64(s.length)
 	if len(w.records) >= tableSlabs {
 		return w.writeTable(ctx)
 	}
@@ -193,12 +205,12 @@ func (w *writer) finish(ctx context.Context) (Written, error) {
 
 // salvage writes a table of what arrived, after a failure.
 func (w *writer) salvage(ctx context.Context) error {
-	if w.putting != nil {
-		if p := <-w.putting; p.err == nil {
-			w.records = append(w.records, p.record)
+	for _, s := range []*openSlab{w.closed, w.slab} {
+		if s != nil && s.feed.wait() == nil && s.record != nil {
+			w.records = append(w.records, s.record)
 		}
-		w.putting = nil
 	}
+	w.closed, w.slab = nil, nil
 	return w.writeTable(ctx)
 }
 
