@@ -81,6 +81,7 @@ type frame struct {
 func (f *frame) reset() {
 	if f.raw == nil {
 		f.raw = make([]byte, 0, format.FrameTarget)
+		f.packed = make([]byte, 0, pieceLength)
 	}
 	f.raw, f.packed, f.lengths, f.ids = f.raw[:0], f.packed[:0], f.lengths[:0], f.ids[:0]
 	f.done, f.settled = make(chan struct{}), nil

@@ -6,12 +6,16 @@ import (
 	"fmt"
 	"io"
 
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/storage"
 )
 
 // feedPieces is how many sealed pieces, of about a frame's length, there are of a
 // slab: one being filled, one being written, and those between.
 const feedPieces = 4
+
+// pieceLength is enough for a frame that can't be compressed, in bytes.
+const pieceLength = format.FrameTarget + 4<<10
 
 // feed hands a slab to the storage while it is being filled: its pieces are used
 // again at once, while they are in a core's cache, and no slab is ever in memory
@@ -31,7 +35,7 @@ type feed struct {
 func newPieces() chan []byte {
 	free := make(chan []byte, feedPieces)
 	for range feedPieces {
-		free <- nil
+		free <- make([]byte, 0, pieceLength)
 	}
 	return free
 }
