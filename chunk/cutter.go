@@ -8,10 +8,11 @@ const cutterBuffer = 256 << 10
 
 // A Cutter cuts contents into chunks, one content after another. Its memory,
 // about 300 KiB, is kept from one to the next. It is not safe for concurrent
-// use.
+// use; [Cutter.Share] makes it use several cores.
 type Cutter struct {
 	params  Params
 	scanner *scanner
+	crew    *crew
 	r       io.Reader
 	err     error // that ended r
 
@@ -30,8 +31,15 @@ func NewCutter(p Params) (*Cutter, error) {
 	if err := p.Validate(); err != nil {
 		return nil, err
 	}
-	return &Cutter{params: p, scanner: newScanner(p), err: io.EOF}, nil
+	s := newScanner(p)
+	return &Cutter{params: p, scanner: s, crew: newCrew(s), err: io.EOF}, nil
 }
+
+// Share lets up to n goroutines search for ends, the caller's included; there is
+// one without it. The ends are the same. It pays for long contents, where the
+// others have cores to run on, and must not be called between Reset and the last
+// chunk.
+func (c *Cutter) Share(n int) { c.crew.size = max(n, 1) }
 
 // Reset turns to the content that r holds, up to io.EOF. What is left of the
 // content before is abandoned.
@@ -85,7 +93,7 @@ func (c *Cutter) search(from int) {
 	if c.err == io.EOF {
 		to-- // a chunk ends there anyway
 	}
-	c.scanner.search(c.data, from, to, c.places)
+	c.crew.search(c.data, from, to, c.places)
 	c.searched = from
 }
 
