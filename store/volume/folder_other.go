@@ -76,13 +76,13 @@ func (d *folder) open(name string) (*file, *meta, error) {
 	return &file{f}, m, nil
 }
 
-// create makes a new file that only its owner may use; it fails if the name exists.
-func (d *folder) create(name string) (*file, error) {
+// create makes a new file; it fails if the name exists.
+func (d *folder) create(name string, perm uint32) (*file, error) {
 	local, err := filepath.Localize(name)
 	if err != nil {
 		return nil, fail("create", d.join(name), err)
 	}
-	f, err := d.root.OpenFile(local, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	f, err := d.root.OpenFile(local, os.O_WRONLY|os.O_CREATE|os.O_EXCL, fs.FileMode(perm).Perm())
 	if err != nil {
 		return nil, err
 	}
@@ -211,6 +211,9 @@ func (f *file) writeAt(p []byte, off int64) error {
 func (f *file) nextData(off, size int64) (start, end int64) { return off, size }
 
 func (f *file) truncate(size int64) error { return f.File.Truncate(size) }
+
+// has can't tell: there are no owners by number.
+func (f *file) has(_, _ int, _ int64) bool { return false }
 
 func (f *file) chown(_, _ int) error {
 	return fail("chown", f.Name(), errors.ErrUnsupported)

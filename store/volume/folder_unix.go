@@ -97,9 +97,9 @@ func (d *folder) open(name string) (*file, *meta, error) {
 	return &file{h}, m, nil
 }
 
-// create makes a new file that only its owner may use; it fails if the name exists.
-func (d *folder) create(name string) (*file, error) {
-	h, err := d.openat(name, unix.O_WRONLY|unix.O_CREAT|unix.O_EXCL, 0o600)
+// create makes a new file with a mode, less what the umask takes away; it fails if the name exists.
+func (d *folder) create(name string, perm uint32) (*file, error) {
+	h, err := d.openat(name, unix.O_WRONLY|unix.O_CREAT|unix.O_EXCL, perm)
 	if err != nil {
 		return nil, err
 	}
@@ -188,6 +188,13 @@ func (h *handle) stat() (*meta, error) {
 		return nil, fail("stat", h.path, err)
 	}
 	return newMeta(&st), nil
+}
+
+// has reports whether h has an owner and a mode.
+func (h *handle) has(uid, gid int, perm int64) bool {
+	var st unix.Stat_t
+	_, err := again(func() (int, error) { return 0, unix.Fstat(h.fd, &st) })
+	return err == nil && int(st.Uid) == uid && int(st.Gid) == gid && int64(st.Mode&modeBits) == perm
 }
 
 func (h *handle) chown(uid, gid int) error {

@@ -176,14 +176,14 @@ func (s *handedFile) write(at *cursor) error {
 	if s.place.d, err = at.at(s.dir, nil); err != nil {
 		return err
 	}
-	f, err := s.place.d.create(s.place.name)
+	f, err := s.place.d.create(s.place.name, s.firstMode(s.state))
 	if errors.Is(err, fs.ErrExist) {
 		if err := s.place.clear(s.member); err != nil {
 			return err
 		}
 		s.cleared = true
 		at.drop(s.place.clean)
-		f, err = s.place.d.create(s.place.name)
+		f, err = s.place.d.create(s.place.name, s.firstMode(s.state))
 	}
 	if err != nil {
 		return err

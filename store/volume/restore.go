@@ -26,8 +26,10 @@ func (e *extractor) file(ctx context.Context, h *tar.Header, p place, content io
 // that can't be completed is removed.
 func (f *finisher) completeFile(p place, out *file, s *state, sync bool, err error) error {
 	if err == nil {
-		f.own(out, s, p.clean)
-		f.dress(out, s, p.clean)
+		if !f.plain(s) || !out.has(s.uid, s.gid, s.perm) { // to look costs less than to change
+			f.own(out, s, p.clean)
+			f.dress(out, s, p.clean)
+		}
 		if sync {
 			err = out.flush()
 		}

@@ -82,6 +82,21 @@ func (f *finisher) lose(clean, what string, err error) {
 	f.losses = append(f.losses, loss{clean, what, err})
 }
 
+// plain reports whether a new file of this process may have the state s, but for its time, from the
+// beginning.
+func (f *finisher) plain(s *state) bool {
+	return s.uid == f.uid && s.gid == f.gid && s.perm&^0o777 == 0 && len(s.attrs) == 0
+}
+
+// firstMode gives the mode with which a file is made: one that gets another owner, or an ACL, is its
+// maker's alone until then.
+func (f *finisher) firstMode(s *state) uint32 {
+	if f.plain(s) {
+		return uint32(s.perm) | 0o600
+	}
+	return 0o600
+}
+
 // own gives n its owner. Without it a program must not run with the rights of another, so that
 // setuid and setgid bits are dropped. It comes first since a change of owner clears those bits, and
 // capabilities.
