@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -17,7 +18,7 @@ type treeResult struct {
 	Trials []trial `json:"trials"`
 }
 
-// maxTreePeak is the memory, in bytes, that no capture of a tree of up to a
+// maxTreePeak is the memory, in bytes, that no capture or restore of a tree of up to a
 // million files may exceed.
 const maxTreePeak = 400 << 20
 
@@ -89,17 +90,57 @@ func (r *treeRace) run(ctx context.Context, runs int) (result, error) {
 		}
 	}
 	whole.Kist = again.Kist
+	restored, err := r.restored(ctx, dir, tree, runs)
+	if err != nil {
+		return nil, err
+	}
 	now, err := folderLength(dir)
 	if err != nil {
 		return nil, err
 	}
 	r.Added = (now - r.First) / int64(runs)
-	for _, t := range []trial{first, again, whole} {
+	for _, t := range []trial{first, again, whole, restored} {
 		t.Ratio = t.Other.Median / t.Kist.Median
 		t.Work = t.Other.Work / t.Kist.Work
 		r.Trials = append(r.Trials, t)
 	}
 	return r.treeResult, verify(ctx, dir)
+}
+
+// restored restores the tree by turns with zstd -d and tar x.
+func (r *treeRace) restored(ctx context.Context, dir, tree string, runs int) (trial, error) {
+	t := trial{What: "restore", With: "zstd -d, tar x"}
+	file, into, other := filepath.Join(r.folder, "tree.tar.zst"), filepath.Join(r.folder, "restored"), filepath.Join(r.folder, "extracted")
+	if _, err := runPipeline(ctx,
+		command{args: []string{"tar", "-c", "-f", "-", "-C", tree, "."}},
+		command{args: []string{"zstd", "-q", "-3", "-T2", "-o", file}},
+	); err != nil {
+		return t, err
+	}
+	ours, err := child("-repository", dir, "-into", into)
+	if err != nil {
+		return t, err
+	}
+	theirs := []command{
+		{args: []string{"zstd", "-q", "-d", "-c", file}},
+		{args: []string{"tar", "-x", "-p", "-f", "-", "-C", other}},
+	}
+	for n := range runs {
+		r.progress("restoring, run %d of %d", n+1, runs)
+		if err := os.Mkdir(other, 0o755); err != nil {
+			return t, err
+		}
+		if err := t.inTurn(ctx, n%2 == 0, []command{ours}, theirs); err != nil {
+			return t, err
+		}
+		if _, err := runCommand(ctx, command{args: []string{"diff", "-r", into, other}}); err != nil {
+			return t, err
+		}
+		if err := errors.Join(os.RemoveAll(into), os.RemoveAll(other)); err != nil {
+			return t, err
+		}
+	}
+	return t, nil
 }
 
 // makeTree makes a tree of small files, 100 in a folder, and gives the sum of
@@ -148,6 +189,6 @@ func (r treeResult) goals() (all []goal) {
 	}
 	return append(all,
 		goal{What: "unchanged capture added", Figure: float64(r.Added), AtMost: 16 << 10, Unit: " bytes"},
-		goal{What: "captures, peak memory", Figure: float64(peak), AtMost: maxTreePeak, Unit: " bytes"},
+		goal{What: "peak memory", Figure: float64(peak), AtMost: maxTreePeak, Unit: " bytes"},
 	)
 }
