@@ -117,7 +117,7 @@ func (s *session) newFolderSink(ctx context.Context, v VolumeInput, t *volumeTak
 	}
 	f := &folderSink{s: s, t: t, start: now().UnixNano()}
 	var err error
-	if f.cutter, err = chunk.NewCutter(s.params); err != nil {
+	if f.cutter, err = s.newCutter(); err != nil {
 		return nil, err
 	}
 	if !reread {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"runtime"
 	"strings"
 
 	"github.com/kistarchive/kist/chunk"
@@ -115,7 +116,7 @@ func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {
 		return err
 	}
 	defer list.close()
-	cutter, err := chunk.NewCutter(s.params)
+	cutter, err := s.newCutter()
 	if err != nil {
 		return err
 	}
@@ -131,6 +132,16 @@ func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {
 			return err
 		}
 	}
+}
+
+// newCutter gives a Cutter of contents. Half of the cores may search: the others
+// have the rest to do, and on two cores the search is not what holds it up.
+func (s *session) newCutter() (*chunk.Cutter, error) {
+	c, err := chunk.NewCutter(s.params)
+	if err == nil {
+		c.Share(runtime.GOMAXPROCS(0) / 2)
+	}
+	return c, err
 }
 
 // listing is a member list being written, with the stamps beside it.

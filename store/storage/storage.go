@@ -35,8 +35,9 @@ type Storage interface {
 	//
 	// ErrExists: the name is taken. Put is no arbiter between callers who race for
 	// one name; Mark is. content is read in the caller's goroutine, and not after
-	// Put returns; its read error abandons the object and is returned. Content that
-	// may block must itself heed ctx.
+	// Put returns; its read error abandons the object and is returned. Content may
+	// take its time: a slab's comes as fast as what is captured. Where it may block
+	// it must itself heed ctx.
 	Put(ctx context.Context, name string, content io.Reader) error
 
 	// Mark creates a small object exclusively: of any number of callers who race for

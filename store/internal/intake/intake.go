@@ -3,15 +3,16 @@
 //
 // The work passes through stages that overlap:
 //
-//	caller     fills batches of about 1 MiB with chunks            one goroutine
+//	caller     fills batches of 256 KiB with chunks                one goroutine
 //	identify   hashes the chunks of a batch                        one per core
 //	assemble   looks chunks up; puts new ones into frames          one goroutine
 //	compress   compresses frames                                   one per core
-//	write      seals frames in order, closes slabs, puts them      one goroutine
+//	write      seals frames in order, sends them to slabs          one goroutine
+//	put        gives a slab to the storage while it is filled      one, or two
 //
 // Batches and frames pass in order, so that the same input gives the same
 // frames and recipes however many cores there are. Every queue is bounded, and
-// so is the memory: some MiB a core, and two slabs.
+// so is the memory: some MiB a core.
 package intake
 
 import (
