@@ -224,7 +224,7 @@ func highestGenerations(infos []storage.Info) map[string]int {
 // readCaptures reads the index files of captures, several at a time. again tells
 // that some are gone since they were listed, so that others may have come.
 func (r *Repository) readCaptures(ctx context.Context, files [][]indexFile) (captures []*Capture, damage []error, again bool, err error) {
-	err = inOrder(ctx, files, readers,
+	err = inOrder(ctx, files, askers,
 		func(ctx context.Context, generations []indexFile) (*readCapture, error) {
 			return r.readCapture(ctx, generations)
 		},
@@ -276,6 +276,10 @@ func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (
 // readers is how many small objects are read at a time: a share answers each
 // only after some milliseconds.
 const readers = 8
+
+// askers is the same for index files, and for slabs of which little is read: a share
+// answers as many calls in about the time of one.
+const askers = 32
 
 // isDamage tells errors that are about one object, which is not what it should
 // be, or not to this release, from those that stop everything.

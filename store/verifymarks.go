@@ -123,24 +123,32 @@ func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []
 		}
 	}
 	missing := make(map[string]string)
-	done := make(map[crypt.Digest]bool) // lists that were read
-	for _, c := range captures {
-		seen := c.file.record.Seen
-		if seen == nil || done[seen.Digest] {
-			continue
-		}
-		done[seen.Digest] = true
-		ids, err := r.readSeen(ctx, seen)
-		if err != nil && !isDamage(err) {
-			return nil, err
-		}
-		for _, id := range ids {
-			if !there[id] && !gone[id] && missing[id] == "" {
-				missing[id] = c.ID
+	return missing, inOrder(ctx, withOwnSeen(captures), readers,
+		func(ctx context.Context, c *Capture) ([]string, error) { return r.readSeen(ctx, c.file.record.Seen) },
+		func(c *Capture, ids []string, err error) error {
+			if err != nil && !isDamage(err) {
+				return err
 			}
+			for _, id := range ids {
+				if !there[id] && !gone[id] && missing[id] == "" {
+					missing[id] = c.ID
+				}
+			}
+			return nil
+		})
+}
+
+// withOwnSeen gives the captures that have a list of those they saw, the first of
+// those with equal lists.
+func withOwnSeen(captures []*Capture) (own []*Capture) {
+	done := make(map[crypt.Digest]bool)
+	for _, c := range captures {
+		if seen := c.file.record.Seen; seen != nil && !done[seen.Digest] {
+			done[seen.Digest] = true
+			own = append(own, c)
 		}
 	}
-	return missing, nil
+	return own
 }
 
 // maxSeen bounds the list of captures that one saw, in bytes.

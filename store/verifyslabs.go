@@ -42,19 +42,25 @@ func (v *verifier) readTables(ctx context.Context) error {
 // readRecipes finds out which slabs the captures want, and lists all others as
 // well where everything is verified.
 func (v *verifier) readRecipes(ctx context.Context) error {
+	var recipes []*format.Recipe
 	for _, c := range v.captures {
 		for i := range c.Volumes {
 			for _, p := range parts(&c.Volumes[i]) {
-				if err := v.readRecipe(ctx, p.recipe); err != nil {
-					return err
-				}
+				recipes = append(recipes, p.recipe)
 			}
 		}
 		if seen := c.file.record.Seen; seen != nil {
-			if err := v.readRecipe(ctx, seen); err != nil {
-				return err
-			}
+			recipes = append(recipes, seen)
 		}
+	}
+	err := inOrder(ctx, recipes, askers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
+		for id := range slabs {
+			v.state(id).wanted = true
+		}
+		return err
+	})
+	if err != nil {
+		return err
 	}
 	if len(v.o.Captures) > 0 {
 		return nil
@@ -99,22 +105,23 @@ func parts(v *Volume) []part {
 	return all
 }
 
-// readRecipe marks the slabs that a recipe names, those of nested recipes
+// slabsOf gives the slabs that a recipe names, those of nested recipes
 // among them. What can't be read is left for checkCaptures.
-func (v *verifier) readRecipe(ctx context.Context, recipe *format.Recipe) error {
+func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[format.SlabID]bool, error) {
+	slabs := make(map[format.SlabID]bool)
 	for level := range recipe.Level + 1 {
 		part := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range v.r.slabs.Runs(ctx, &part) {
 			if isDamage(err) {
-				return nil
+				return slabs, nil
 			}
 			if err != nil {
-				return err
+				return nil, err
 			}
-			v.state(run.Slab).wanted = true
+			slabs[run.Slab] = true
 		}
 	}
-	return nil
+	return slabs, nil
 }
 
 // readSlabs opens the slabs that are wanted, and of their frames as many as the
@@ -132,7 +139,7 @@ func (v *verifier) readSlabs(ctx context.Context) error {
 	}
 	ids = slices.DeleteFunc(ids, func(id format.SlabID) bool { return !v.slabs[id].wanted })
 	// Several are opened ahead: a share answers each only after some milliseconds.
-	return inOrder(ctx, ids, readers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
+	return inOrder(ctx, ids, askers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
 		s := v.slabs[id]
 		if err != nil {
 			return s.note(-1, err)
