@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"time"
 
@@ -295,6 +296,7 @@ func (g *growth) trial(ctx context.Context, o operation, at *grown, m *growthMea
 	if slow {
 		sh.latency = g.latency
 	}
+	runtime.GC() // of the copies
 	g.added = 0
 	begin, cpu := time.Now(), cpuTime()
 	if err := one.with(ctx, sh, cache, o.do); err != nil {
