@@ -142,29 +142,39 @@ func inOrder[T, V any](ctx context.Context, items []T, workers int, get func(con
 		value V
 		err   error
 	}
+	type task struct {
+		item T
+		done chan outcome
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var g errgroup.Group
 	defer g.Wait()
 	defer cancel()
-	pending := make(chan chan outcome, workers)
+	pending, tasks := make(chan chan outcome, workers), make(chan task)
 	g.Go(func() error {
 		defer close(pending)
+		defer close(tasks)
 		for _, item := range items {
-			done := make(chan outcome, 1)
+			t := task{item, make(chan outcome, 1)}
 			select {
-			case pending <- done:
+			case pending <- t.done:
+				tasks <- t
 			case <-ctx.Done():
 				return nil
 			}
-			g.Go(func() error {
-				v, err := get(ctx, item)
-				done <- outcome{v, err}
-				return nil
-			})
 		}
 		return nil
 	})
+	for range min(workers, len(items)) {
+		g.Go(func() error {
+			for t := range tasks {
+				v, err := get(ctx, t.item)
+				t.done <- outcome{v, err}
+			}
+			return nil
+		})
+	}
 	i := 0
 	for done := range pending {
 		o := <-done

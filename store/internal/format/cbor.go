@@ -3,6 +3,7 @@ package format
 import (
 	"bytes"
 	"reflect"
+	"sync"
 
 	"github.com/fxamacker/cbor/v2"
 )
@@ -62,13 +63,17 @@ func encode(v any) []byte { return newCodec().encode(v) }
 // bounds are those of a record: what is decoded takes many times the memory of
 // the bytes that claim it.
 type bounds struct {
-	items    int // of CBOR, at all depths
-	elements int // of an array
+	items int          // of CBOR, at all depths
+	codec func() codec // for at most so many elements of an array; made once, as many records are small
+}
+
+func newBounds(items, elements int) bounds {
+	return bounds{items, sync.OnceValue(func() codec { return newCodecFor(elements) })}
 }
 
 var (
-	indexBounds = bounds{MaxIndexItems, 1 << 16}
-	tableBounds = bounds{2 * MaxSlabChunks, MaxSlabChunks}
+	indexBounds = newBounds(MaxIndexItems, 1<<16)
+	tableBounds = newBounds(2*MaxSlabChunks, MaxSlabChunks)
 )
 
 // checkItems counts the data items of b (RFC 8949, section 3: each begins with a
@@ -106,7 +111,7 @@ func decode(b []byte, v any, most bounds) error {
 	if err := checkItems(b, most.items); err != nil {
 		return err
 	}
-	c := newCodecFor(most.elements)
+	c := most.codec()
 	if err := c.strict.Unmarshal(b, v); err != nil {
 		return c.decodeKnown(b, v)
 	}

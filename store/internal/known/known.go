@@ -25,7 +25,7 @@ var ErrFull = errors.New("the repository holds more chunks than can be indexed: 
 const pageBits = 14
 
 // Index takes at most 27 bytes of memory a chunk: 16 for the identity, a slot of 4
-// in a hash table that is at least half full once it has grown, and 3 for the
+// in a hash table that has at most twice as many once it has grown, and 3 for the
 // length of those that AddSlab added or 8 for the place of those that Add added.
 // Besides, the last page of identities and lengths, of 304 KiB, may be empty.
 // Where a chunk lies follows from its position among the identities.
@@ -35,7 +35,7 @@ type Index struct {
 	pages  [][]crypt.Identity // identities in the order of their Refs
 	sizes  [][]size           // lengths of the chunks that AddSlab added, likewise
 	count  int
-	slots  []uint32 // Ref+1, or 0; open addressing with linear probing
+	slots  []uint32 // Ref+1, or 0; open addressing with linear probing; made on first use
 	used   int
 	slabs  []slabSpan            // slabs added by AddSlab, in order of first
 	bySlab map[format.SlabID]int // places in slabs; made on first use
@@ -98,7 +98,7 @@ type framePlace struct {
 }
 
 // New gives an empty index.
-func New() *Index { return &Index{slots: make([]uint32, 1<<10), blank: make(map[Ref]bool)} }
+func New() *Index { return &Index{blank: make(map[Ref]bool)} }
 
 // Len gives the number of chunks.
 func (x *Index) Len() int { return x.count }
@@ -108,7 +108,7 @@ func (x *Index) Len() int { return x.count }
 // All slabs are added before the first call of Add.
 func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	x.slabs = append(x.slabs, slabSpan{Ref(x.count), slab})
-	x.bySlab = nil
+	x.bySlab, x.slots = nil, nil
 	for i := range frames {
 		for c, length := range frames[i].Chunks {
 			id := frames[i].ID(c)
@@ -131,6 +131,11 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 func (x *Index) Add(id crypt.Identity, frame, chunk int) (Ref, error) {
 	r, err := x.append(id)
 	if err == nil {
+		x.hash()
+		if x.used >= len(x.slots)/4*3 {
+			x.grow()
+		}
+		x.insert(id, r)
 		x.places = append(x.places, place{uint32(frame), uint32(chunk)})
 	}
 	return r, err
@@ -148,6 +153,7 @@ func (x *Index) PlaceFrame(frame int, slab format.SlabID, first uint32) {
 
 // Lookup finds a chunk by its identity.
 func (x *Index) Lookup(id crypt.Identity) (Ref, bool) {
+	x.hash()
 	for i := x.home(id); ; i++ {
 		if i == len(x.slots) {
 			i = 0
@@ -195,7 +201,7 @@ func (x *Index) ID(r Ref) crypt.Identity { return x.at(r) }
 
 func (x *Index) at(r Ref) crypt.Identity { return x.pages[r>>pageBits][r&(1<<pageBits-1)] }
 
-// append gives id the next Ref. Of equal identities the first is found.
+// append gives id the next Ref.
 func (x *Index) append(id crypt.Identity) (Ref, error) {
 	if x.count >= MaxChunks {
 		return 0, ErrFull
@@ -207,13 +213,22 @@ func (x *Index) append(id crypt.Identity) (Ref, error) {
 	last := &x.pages[len(x.pages)-1]
 	*last = append(*last, id)
 	x.count++
-	if x.used >= len(x.slots)/4*3 {
-		x.grow()
-	}
-	x.insert(id, r)
 	return r, nil
 }
 
+// hash makes the hash table of what AddSlab added, two thirds full: not while slabs
+// are added, so that it need not grow.
+func (x *Index) hash() {
+	if x.slots != nil {
+		return
+	}
+	x.slots, x.used = make([]uint32, max(1<<10, x.count/2*3)), 0
+	for r := range Ref(x.count) {
+		x.insert(x.at(r), r)
+	}
+}
+
+// insert makes id found. Of equal identities the first is.
 func (x *Index) insert(id crypt.Identity, r Ref) {
 	for i := x.home(id); ; i++ {
 		if i == len(x.slots) {

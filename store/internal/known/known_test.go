@@ -224,8 +224,9 @@ func TestGrowth(t *testing.T) {
 	}
 }
 
-// A chunk that is met again takes no slot of the hash table.
-func TestDuplicatesTakeNoSlots(t *testing.T) {
+// A chunk that is met again uses no slot of the hash table, which has room for 3
+// where 2 were added.
+func TestDuplicatesUseNoSlots(t *testing.T) {
 	x := New()
 	ids := identities(4, 700)
 	for s := range 100 {
@@ -233,13 +234,13 @@ func TestDuplicatesTakeNoSlots(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if x.used != len(ids) || len(x.slots) != 1<<10 {
-		t.Errorf("%d of %d slots are used for %d identities", x.used, len(x.slots), len(ids))
-	}
 	for i, id := range ids {
 		if r, ok := x.Lookup(id); !ok || int(r) != i {
 			t.Errorf("chunk %d is found as %d, %v", i, r, ok)
 		}
+	}
+	if x.used != len(ids) || len(x.slots) != x.Len()/2*3 {
+		t.Errorf("%d of %d slots are used for %d identities", x.used, len(x.slots), len(ids))
 	}
 }
 
