@@ -278,8 +278,9 @@ func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (
 const readers = 8
 
 // askers is the same for index files, and for slabs of which little is read: a share
-// answers as many calls in about the time of one.
-const askers = 32
+// answers as many calls in about the time of one. More would take more memory than
+// 256 MiB where index files are as long as format.MaxIndexFile.
+const askers = 16
 
 // isDamage tells errors that are about one object, which is not what it should
 // be, or not to this release, from those that stop everything.

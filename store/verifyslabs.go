@@ -53,7 +53,7 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 			recipes = append(recipes, seen)
 		}
 	}
-	err := inOrder(ctx, recipes, askers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
+	err := inOrder(ctx, recipes, readers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
 		for id := range slabs {
 			v.state(id).wanted = true
 		}
