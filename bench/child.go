@@ -22,6 +22,7 @@ func runChild(ctx context.Context, s *setup, args []string) error {
 	capture := s.String("capture", "", "tarball")
 	folder := s.String("folder", "", "that is captured")
 	small := s.Int("small", 0, "small files that are captured")
+	seed := s.Int("seed", 0, "of those")
 	stream := s.String("stream", "", "file that the newest capture is restored to")
 	into := s.String("into", "", "new folder that the newest capture is restored into")
 	profile := s.String("cpuprofile", "", "file")
@@ -35,7 +36,7 @@ func runChild(ctx context.Context, s *setup, args []string) error {
 		case *folder != "":
 			return childCaptureFolder(ctx, *dir, *folder)
 		case *small > 0:
-			return childSmall(ctx, *dir, *small)
+			return childSmall(ctx, *dir, *small, *seed)
 		case *stream != "":
 			return childRestore(ctx, *dir, *stream)
 		case *into != "":

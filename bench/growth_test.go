@@ -30,10 +30,10 @@ func TestModel(t *testing.T) {
 	if status := run(t.Context(), []string{"model", "-dir", t.TempDir(), "-chunks", "20000"}, &out, &log); status != 0 {
 		t.Fatalf("status %d: %s", status, &log)
 	}
-	var m modelMeasured
+	m := modelMeasured{Files: 20000, Captures: 2}
 	s := newSetup("model", &out, &log)
 	s.folder = t.TempDir()
-	if err := m.measure(t.Context(), s, 20000); err != nil {
+	if err := m.measure(t.Context(), s, "point"); err != nil {
 		t.Fatal(err)
 	}
 	if ratio := float64(m.TableBytes) / m.Predicted; ratio < 0.9 || ratio > 1.1 {

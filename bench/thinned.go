@@ -71,7 +71,7 @@ func (t *thinned) reclaim(ctx context.Context, dir string, retired []string) err
 		return err
 	}
 	t.Seconds, t.Moved = time.Since(begin).Seconds(), out.Moved
-	t.After, err = r.onDisk()
+	t.After, _, err = r.onDisk()
 	return err
 }
 

@@ -72,6 +72,30 @@ func BenchmarkCaptureUnchanged(b *testing.B) {
 	}
 }
 
+// BenchmarkCaptureRewritten captures streams of many small contents of one length, of
+// which each differs from those before: where what is expected next never comes.
+func BenchmarkCaptureRewritten(b *testing.B) {
+	const count, length = 40_000, 300
+	r := benchRepository(b)
+	defer r.Close()
+	stream := func(seed byte) []byte {
+		noise := random(seed, count*length)
+		files := make([]file, count)
+		for i := range files {
+			files[i] = file{name: fmt.Sprintf("lots/%d", i), content: noise[i*length:][:length]}
+		}
+		return tarOf(b, files...)
+	}
+	benchCapture(b, r, stream(0))
+	b.SetBytes(int64(len(stream(0))))
+	for seed := byte(1); b.Loop(); seed++ {
+		b.StopTimer()
+		in := stream(seed)
+		b.StartTimer()
+		benchCapture(b, r, in)
+	}
+}
+
 func BenchmarkRestore(b *testing.B) {
 	in := benchStream(b, 128<<20)
 	r := benchRepository(b)

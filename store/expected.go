@@ -196,13 +196,29 @@ func (x *expected) passed(b []byte) {
 	}
 	x.lost = true
 	x.move()
+	if i := x.find(b); i >= 0 {
+		x.at = x.next[i].at + int64(len(b)) // whatever was inserted or deleted before
+		x.next, x.lost = x.next[i+1:], false
+	}
+}
+
+// find gives the place of a chunk in next, or -1.
+func (x *expected) find(b []byte) int {
+	var id crypt.Identity
+	hashed := false
 	for i := range x.next {
-		if c := &x.next[i]; c.length == len(b) && x.hasher.Sum(b) == c.id {
-			x.at = c.at + int64(len(b)) // whatever was inserted or deleted before
-			x.next, x.lost = x.next[i+1:], false
-			return
+		c := &x.next[i]
+		if c.length != len(b) {
+			continue
+		}
+		if !hashed { // once: many small contents have one length
+			id, hashed = x.hasher.Sum(b), true
+		}
+		if c.id == id {
+			return i
 		}
 	}
+	return -1
 }
 
 // move keeps the chunks near the place where the contents are.
