@@ -74,9 +74,10 @@ type entryReader struct {
 }
 
 func (r *Repository) readEntries(ctx context.Context, v *format.Volume) *entryReader {
+	lent := fetch.ReadOptions{Lend: true}
 	e := &entryReader{
-		list:   r.slabs.Stream(ctx, &v.MemberList),
-		stamps: r.slabs.Stream(ctx, orEmpty(v.Stamps)),
+		list:   r.slabs.StreamWith(ctx, &v.MemberList, lent),
+		stamps: r.slabs.StreamWith(ctx, orEmpty(v.Stamps), lent),
 	}
 	e.entries = format.NewEntryReader(fetch.Bytes(e.list.Next))
 	e.packed = bufio.NewReader(fetch.Bytes(e.stamps.Next))

@@ -22,7 +22,7 @@ import (
 )
 
 const (
-	cacheBytes = 32 << 20 // of decompressed frames
+	cacheBytes = 12 << 20 // of decompressed frames: more finds hardly more, and is new memory
 	cacheSlabs = 64 << 20 // of opened slabs' tables
 	cacheEnds  = 8 << 20  // of slabs' ends
 
@@ -450,10 +450,10 @@ func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([
 		return fail(err)
 	}
 	if cap(buf) < f.Raw() {
-		buf = make([]byte, 0, f.Raw())
+		buf = make([]byte, 0, f.Raw()+slack)
 	}
 	raw, err := s.decode(packed, buf[:0])
-	s.buffers.sealedPool.Put(&sealed) // not after a read that failed, and may go on
+	s.buffers.sealedDone(sealed) // not after a read that failed, and may go on
 	if err != nil {
 		return fail(err)
 	}

@@ -3,6 +3,8 @@ package fetch
 import (
 	"context"
 	"sync"
+
+	"github.com/kistarchive/kist/store/internal/format"
 )
 
 // loan says who has the memory of a frame. Slabs.mu guards it.
@@ -13,25 +15,88 @@ type loan struct {
 }
 
 // buffers are used again: to get new memory for every frame keeps the garbage
-// collector as busy as a core.
+// collector as busy as a core, and it empties a sync.Pool faster than frames come.
 type buffers struct {
-	sealedPool, rawPool sync.Pool // of *[]byte
+	sealedFree, rawFree freeList
 }
+
+// freeList keeps a few buffers. It is safe for concurrent use.
+type freeList struct {
+	mu   sync.Mutex
+	free [][]byte
+}
+
+// maxFree is how many buffers wait to be used again: as many as are given back
+// while nobody reads ahead.
+const maxFree = 8
+
+// get gives a buffer with room for n bytes, or nil.
+func (l *freeList) get(n int) []byte {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	last := len(l.free) - 1
+	if last < 0 || cap(l.free[last]) < n {
+		return nil
+	}
+	buf := l.free[last]
+	l.free[last] = nil
+	l.free = l.free[:last]
+	return buf
+}
+
+func (l *freeList) put(buf []byte) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if len(l.free) < maxFree {
+		l.free = append(l.free, buf)
+	}
+}
+
+// Buffers that are used again have room for one of nearly all frames, and one length.
+// What is not written to takes no memory.
+const (
+	usualSealed = format.FrameTarget + 4<<10
+	usualRaw    = format.FrameTarget + slack
+
+	// slack is the room behind a frame without which the decoder copies with more care.
+	slack = 64
+)
 
 // sealed gives a buffer of n bytes.
 func (b *buffers) sealed(n int) []byte {
-	if buf, ok := b.sealedPool.Get().(*[]byte); ok && cap(*buf) >= n {
-		return (*buf)[:n]
+	if n > usualSealed {
+		return make([]byte, n)
 	}
-	return make([]byte, n)
+	if buf := b.sealedFree.get(n); buf != nil {
+		return buf[:n]
+	}
+	return make([]byte, n, usualSealed)
 }
 
-// raw gives a buffer that has room for something, or nil.
-func (b *buffers) raw() []byte {
-	if buf, ok := b.rawPool.Get().(*[]byte); ok {
-		return *buf
+// sealedDone takes a buffer back.
+func (b *buffers) sealedDone(buf []byte) {
+	if cap(buf) == usualSealed {
+		b.sealedFree.put(buf)
 	}
-	return nil
+}
+
+// raw gives a buffer for a frame of n bytes, or nil. The cache counts n bytes for it,
+// so that a short frame gets no large one.
+func (b *buffers) raw(n int) []byte {
+	if n < format.FrameTarget/2 || n > format.FrameTarget {
+		return nil
+	}
+	if buf := b.rawFree.get(usualRaw); buf != nil {
+		return buf
+	}
+	return make([]byte, 0, usualRaw)
+}
+
+// rawDone takes a buffer back.
+func (b *buffers) rawDone(buf []byte) {
+	if cap(buf) == usualRaw {
+		b.rawFree.put(buf[:0])
+	}
 }
 
 // lend is Frame for who gives the frame back.
@@ -46,7 +111,7 @@ func (s *Slabs) lend(ctx context.Context, slab *Slab, n int) (*frame, error) {
 	f.users++
 	s.mu.Unlock()
 	if !ok {
-		f.raw, f.err = s.ReadFrame(ctx, slab, n, s.buffers.raw())
+		f.raw, f.err = s.ReadFrame(ctx, slab, n, s.buffers.raw(slab.Frames[n].Raw()))
 		close(f.ready)
 		return s.lent(key, f)
 	}
@@ -109,8 +174,7 @@ func (s *Slabs) forgotten(f *frame) {
 // reuse takes the memory of a frame that nobody has any more.
 func (s *Slabs) reuse(f *frame) {
 	if f.forgotten && f.users == 0 && !f.kept && f.raw != nil {
-		raw := f.raw[:0]
+		s.buffers.rawDone(f.raw)
 		f.raw = nil
-		s.buffers.rawPool.Put(&raw)
 	}
 }

@@ -10,12 +10,13 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
-// lentFrames stores frames of some chunks each, all of other bytes.
+// lentFrames stores frames of some chunks each, all of other bytes, and long enough to
+// have their memory used again.
 func lentFrames(t *testing.T) *stored {
 	frames := make([][][]byte, 40)
 	for i := range frames {
 		for j := range 3 {
-			frames[i] = append(frames[i], bytes.Repeat([]byte{byte(i), byte(j), 1}, 9000+i))
+			frames[i] = append(frames[i], bytes.Repeat([]byte{byte(i), byte(j), 1}, 70_000+i))
 		}
 	}
 	return newStored(t, frames...)
@@ -118,5 +119,28 @@ func TestLendFails(t *testing.T) {
 		if _, err := s.lend(t.Context(), slab, 5); !errors.Is(err, format.ErrDamaged) {
 			t.Errorf("damaged: %v", err)
 		}
+	}
+}
+
+// TestLendReuses counts the buffers through which 40 frames pass.
+func TestLendReuses(t *testing.T) {
+	r := lentFrames(t)
+	s := r.open(t, r.storage)
+	s.frames.limit = 1
+	in := s.ReadWith(t.Context(), Inline([]format.Run{r.run(0, len(r.chunks))}), ReadOptions{Lend: true})
+	defer in.Close()
+	buffers := make(map[*byte]bool)
+	for {
+		b, err := in.NextBlock(1 << 63)
+		if err == io.EOF {
+			break
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		buffers[&b.Data[0]] = true
+	}
+	if most := 3*s.workers + waiting + 2; len(buffers) > most {
+		t.Errorf("%d buffers, want at most %d: those that are read ahead", len(buffers), most)
 	}
 }
