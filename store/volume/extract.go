@@ -132,7 +132,7 @@ func (e *extractor) run(ctx context.Context, r io.Reader) error {
 // the first member that failed.
 func (e *extractor) membersAndFiles(ctx context.Context, in *tail) error {
 	defer e.handed.end()
-	err := e.members(ctx, in, tar.NewReader(in))
+	err := e.members(ctx, in, &memberReader{in: in})
 	if err != nil && ctx.Err() != nil {
 		e.handed.stop.Store(true)
 	}
@@ -140,20 +140,20 @@ func (e *extractor) membersAndFiles(ctx context.Context, in *tail) error {
 }
 
 // members restores one member after the other until the end marker.
-func (e *extractor) members(ctx context.Context, in *tail, stream *tar.Reader) error {
+func (e *extractor) members(ctx context.Context, in *tail, stream *memberReader) error {
 	last := "the start"
 	for {
 		if err := cmp.Or(ctx.Err(), e.settleDone()); err != nil {
 			return err
 		}
 		in.mark()
-		h, err := stream.Next()
+		h, err := stream.next()
 		if err == io.EOF {
 			if err = in.ended(); err == nil {
 				return nil
 			}
 		}
-		if err != nil && !errors.Is(err, tar.ErrInsecurePath) {
+		if err != nil {
 			return fmt.Errorf("reading the stream after %s, at byte %d: %w", last, in.pos, err)
 		}
 		if h.Typeflag == tar.TypeXGlobalHeader {
@@ -185,7 +185,7 @@ const blockSize = 512
 // tail counts what was read and keeps the last block, since archive/tar doesn't tell a stream with
 // an end marker from one that was cut between two members.
 type tail struct {
-	r     io.Reader
+	r     *bufio.Reader
 	pos   int64
 	start int64 // where the next header is expected
 	last  [blockSize]byte
