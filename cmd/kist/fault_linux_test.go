@@ -12,6 +12,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -318,10 +319,18 @@ func TestReadOnlyMeanwhile(t *testing.T) {
 		reader.Close()
 	}()
 	source := rand.NewChaCha8([32]byte{9})
-	if _, err := io.CopyN(writer, source, 40<<20); err != nil { // more than a slab: some is there
-		t.Fatal(err)
+	// It is refused while a file is being written: so between two slabs, when the
+	// next one waits for more to come.
+	refused := errors.New("not tried")
+	for fed, step := int64(0), int64(30<<20); refused != nil && fed < 70<<20; fed, step = fed+step, 256<<10 {
+		if _, err := io.CopyN(writer, source, step); err != nil {
+			t.Fatal(err)
+		}
+		refused = k.remountWithin(200 * time.Millisecond)
 	}
-	k.remountSoon() // refused while a file is being written
+	if refused != nil {
+		t.Fatal(refused)
+	}
 	if _, err := io.CopyN(writer, source, 40<<20); err != nil && !errors.Is(err, io.ErrClosedPipe) {
 		t.Error(err)
 	}

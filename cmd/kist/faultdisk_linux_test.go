@@ -109,16 +109,13 @@ func (k *killCase) remount(how string) error {
 	return err
 }
 
-// remountSoon makes it read-only as soon as that is not refused.
-func (k *killCase) remountSoon() {
+// remountWithin makes it read-only if that is not refused for so long.
+func (k *killCase) remountWithin(d time.Duration) error {
 	k.t.Helper()
-	for deadline := time.Now().Add(30 * time.Second); ; {
+	for deadline := time.Now().Add(d); ; {
 		err := k.remount("ro")
-		if err == nil {
-			return
-		}
-		if time.Now().After(deadline) {
-			k.t.Fatal(err)
+		if err == nil || time.Now().After(deadline) {
+			return err
 		}
 	}
 }
