@@ -52,6 +52,14 @@ func newWriter(cfg Config) *writer {
 }
 
 func (in *Intake) runWrite() error {
+	err := in.writeFrames()
+	if err != nil {
+		in.writer.await(in.base) // all of it was sent: it may yet arrive
+	}
+	return err
+}
+
+func (in *Intake) writeFrames() error {
 	for f := range in.write {
 		if _, err := receive(in.ctx, f.done); err != nil {
 			return err
