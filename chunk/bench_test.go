@@ -2,7 +2,6 @@ package chunk
 
 import (
 	"bytes"
-	"io"
 	"testing"
 
 	"github.com/restic/chunker"
@@ -22,13 +21,7 @@ func BenchmarkCutter(b *testing.B) {
 			b.SetBytes(int64(size.n))
 			b.ReportAllocs()
 			for b.Loop() {
-				r.Reset(data)
-				c.Reset(r)
-				for {
-					if _, err := c.Next(buf); err == io.EOF {
-						break
-					}
-				}
+				cutWhole(c, r, data, buf)
 			}
 		})
 	}

@@ -3,7 +3,6 @@ package chunk
 import (
 	"bytes"
 	"fmt"
-	"io"
 	"slices"
 	"sync"
 	"testing"
@@ -17,6 +16,17 @@ func sharing(t testing.TB, p Params, n int) *Cutter {
 	}
 	c.Share(n)
 	return c
+}
+
+// cutWhole cuts data, read from r, into chunks.
+func cutWhole(c *Cutter, r *bytes.Reader, data, buf []byte) {
+	r.Reset(data)
+	c.Reset(r)
+	for {
+		if _, err := c.Next(buf); err != nil {
+			return
+		}
+	}
 }
 
 // A place to cut at is found wherever it lies at the end of a part: before it,
@@ -108,15 +118,7 @@ func TestSharedSearchAllocatesNothing(t *testing.T) {
 	c := sharing(t, p, 3)
 	buf := make([]byte, p.Max())
 	r := bytes.NewReader(data)
-	cut := func() {
-		r.Reset(data)
-		c.Reset(r)
-		for {
-			if _, err := c.Next(buf); err != nil {
-				return
-			}
-		}
-	}
+	cut := func() { cutWhole(c, r, data, buf) }
 	for range 20 {
 		cut() // the runtime keeps goroutines that have ended for the next
 	}
@@ -135,13 +137,7 @@ func BenchmarkShared(b *testing.B) {
 			b.SetBytes(int64(len(data)))
 			b.ReportAllocs()
 			for b.Loop() {
-				r.Reset(data)
-				c.Reset(r)
-				for {
-					if _, err := c.Next(buf); err == io.EOF {
-						break
-					}
-				}
+				cutWhole(c, r, data, buf)
 			}
 		})
 	}
