@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -227,15 +226,7 @@ func TestCancel(t *testing.T) {
 	for k := 0; ; k++ {
 		ctx, cancel := context.WithCancel(t.Context())
 		faulty.Reset()
-		calls := 0
-		var mu sync.Mutex
-		faulty.Before(func(storagetest.Method, string) {
-			mu.Lock()
-			defer mu.Unlock()
-			if calls++; calls == k+1 {
-				cancel()
-			}
-		})
+		faulty.Before(atCall(k, cancel))
 		_, err := r.Capture(ctx, store.CaptureOptions{Volumes: []store.VolumeInput{stream(next)}})
 		cancel()
 		if err == nil {

@@ -3,6 +3,7 @@ package store_test
 import (
 	"context"
 	"errors"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -58,25 +59,32 @@ func total(infos []storage.Info) (n int64) {
 	return n
 }
 
+// atCall is for Before: do runs right before the call that k others come before.
+func atCall(k int, do func()) func(storagetest.Method, string) {
+	var calls atomic.Int64
+	return func(storagetest.Method, string) {
+		if calls.Add(1) == int64(k+1) {
+			do()
+		}
+	}
+}
+
 // TestShareAway takes the share away at every file-system call of a capture, and
 // brings it back after the capture has failed.
 func TestShareAway(t *testing.T) {
 	base := newPreparedSite(t)
 	for k, gone := 0, true; gone; k++ {
 		s := base.fork(t)
-		calls := 0
 		gone = false
-		s.disk.Before(func(storagetest.Method, string) {
-			if calls++; calls == k+1 {
-				gone = true
-				s.disk.Away(syscall.ENOTCONN)
-			}
-		})
+		s.disk.Before(atCall(k, func() {
+			gone = true
+			s.disk.Away(syscall.ENOTCONN)
+		}))
 		err := takeStream("second")(s, t.Context())
+		s.disk.Before(nil)
 		if err != nil && !errors.Is(err, syscall.ENOTCONN) || !gone && err != nil {
 			t.Fatalf("share gone at call %d (%v): %v", k, gone, err)
 		}
-		s.disk.Before(nil)
 		s.disk.Back()
 		s.check()
 		s.reuses("share back")
@@ -101,13 +109,10 @@ func TestShareHangs(t *testing.T) {
 
 func hangAt(t *testing.T, k int) (hung bool) {
 	s := newPreparedSite(t)
-	calls := 0
-	s.disk.Before(func(storagetest.Method, string) {
-		if calls++; calls == k+1 {
-			hung = true
-			s.disk.Away(nil)
-		}
-	})
+	s.disk.Before(atCall(k, func() {
+		hung = true
+		s.disk.Away(nil)
+	}))
 	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	began := time.Now()

@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 
 	"github.com/klauspost/compress/zstd"
@@ -303,12 +304,10 @@ func TestCancelWhileReadHangs(t *testing.T) {
 		faulty := storagetest.NewFaulty(r.storage)
 		faulty.Inject(storagetest.Fault{Method: storagetest.ReadAt, From: call, Effect: storagetest.Hang})
 		ctx, cancel := context.WithCancel(t.Context())
-		calls := 0
+		var calls atomic.Int64
 		faulty.Before(func(m storagetest.Method, _ string) {
-			if m == storagetest.ReadAt {
-				if calls++; calls > call {
-					cancel()
-				}
+			if m == storagetest.ReadAt && calls.Add(1) > int64(call) {
+				cancel()
 			}
 		})
 		s := r.open(t, faulty)

@@ -99,7 +99,7 @@ func (s *script) Reset() {
 // Before has a function run before each call, to let something happen right then, or
 // to record the calls, or to make them slow by the clock of a testing/synctest bubble;
 // nil ends that. It may itself use what is below, and runs in the goroutine of the
-// call.
+// call: in several at once if calls are.
 func (s *script) Before(function func(method Method, name string)) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
