@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -26,11 +27,15 @@ func TestGrowth(t *testing.T) {
 
 // The model is held against a point that is measured, here a small one.
 func TestModel(t *testing.T) {
+	chunks := 20_000
+	if testing.Short() {
+		chunks = 5000
+	}
 	var out, log bytes.Buffer
-	if status := run(t.Context(), []string{"model", "-dir", t.TempDir(), "-chunks", "20000"}, &out, &log); status != 0 {
+	if status := run(t.Context(), []string{"model", "-dir", t.TempDir(), "-chunks", strconv.Itoa(chunks)}, &out, &log); status != 0 {
 		t.Fatalf("status %d: %s", status, &log)
 	}
-	m := modelMeasured{Files: 20000, Captures: 2}
+	m := modelMeasured{Files: chunks, Captures: 2}
 	s := newSetup("model", &out, &log)
 	s.folder = t.TempDir()
 	if err := m.measure(t.Context(), s, "point"); err != nil {

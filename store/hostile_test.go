@@ -613,6 +613,9 @@ func manyRecords(n int) map[string]string {
 
 // TestHostileSizes: records that take much more memory than they have bytes.
 func TestHostileSizes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("under the race detector this takes minutes")
+	}
 	runHostile(t, map[string]hostile{
 		"volumes with warnings of 15 MiB": {make: func(f *forge) {
 			var volumes []format.Volume

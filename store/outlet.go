@@ -121,7 +121,7 @@ func (o *outlet) take() *outBlock {
 		b.data = b.data[:0]
 		return b
 	default:
-		return &outBlock{data: make([]byte, 0, outletBlock)}
+		return new(outBlock) // grows as there is something to gather
 	}
 }
 

@@ -45,7 +45,7 @@ func newReadAhead(ctx context.Context, src io.Reader) *readAhead {
 		sum:    sha256.New(),
 	}
 	for range aheadBlocks {
-		r.free <- &block{buf: make([]byte, aheadBlock)}
+		r.free <- new(block) // a short stream needs one
 	}
 	toHash := make(chan *block, aheadBlocks)
 	go r.fill(src, toHash)
@@ -59,6 +59,9 @@ func (r *readAhead) fill(src io.Reader, toHash chan<- *block) {
 	for {
 		select {
 		case b := <-r.free:
+			if b.buf == nil {
+				b.buf = make([]byte, aheadBlock)
+			}
 			n, err := io.ReadFull(src, b.buf[:aheadBlock])
 			if err == io.ErrUnexpectedEOF {
 				err = io.EOF

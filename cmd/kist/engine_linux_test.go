@@ -140,7 +140,10 @@ func (m *machine) mustKist(args ...string) (stdout, stderr string) {
 // makes it more.
 func rounds(t *testing.T) int {
 	text := os.Getenv("KIST_TEST_ROUNDS")
-	if text == "" {
+	switch {
+	case text == "" && testing.Short():
+		return 1
+	case text == "":
 		return 3
 	}
 	n, err := strconv.Atoi(text)

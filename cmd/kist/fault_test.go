@@ -111,11 +111,19 @@ func (c *countdown) look() {
 	}
 }
 
+// stride is how far apart the cases are that a test of many takes.
+func stride() int64 {
+	if testing.Short() {
+		return 4
+	}
+	return 1
+}
+
 // interruptAll runs a command again and again, interrupted ever later, until it
-// comes to its end. check looks at what an interrupted one left.
+// comes to its end. With -short it takes larger steps. check looks at what an interrupted one left.
 func (b *bench) interruptAll(check func(), args ...string) {
 	b.t.Helper()
-	for n := int64(0); ; n++ {
+	for n := int64(0); ; n += stride() {
 		ctx := newCountdown(b.t.Context(), n)
 		status := b.run(ctx, args...)
 		ctx.cancel()

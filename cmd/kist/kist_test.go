@@ -17,6 +17,8 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	// Else every program that tests run takes a second longer under the race detector.
+	os.Setenv("GORACE", "atexit_sleep_ms=10")
 	testscript.Main(m, map[string]func(){"kist": runWithoutTerminal, "engine": fakeEngine})
 }
 
@@ -52,7 +54,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("KIST_REPOSITORY", filepath.Join(e.WorkDir, "repo"))
 			e.Setenv("KIST_KEY_FILE", filepath.Join(e.WorkDir, "key"))
 			e.Setenv("KIST_ENGINE", "engine")
-			e.Setenv("GORACE", "atexit_sleep_ms=10") // else every command takes a second longer under the race detector
+			e.Setenv("GORACE", os.Getenv("GORACE"))
 			e.Setenv("FAKE_ENGINE", filepath.Join(e.WorkDir, "engine"))
 			e.Setenv("XDG_STATE_HOME", filepath.Join(e.WorkDir, "state"))
 			e.Setenv("KIST_CACHE", "off")

@@ -45,7 +45,12 @@ func checkRange(name string, p []byte, off int64) error {
 // readBlock reads by way of a buffer of its own, since a read that is left behind
 // would write to p later. Such a buffer is not used again.
 func (f *Folder) readBlock(ctx context.Context, o operation, p []byte, off int64) error {
-	block := f.blocks.Get().(*[]byte)
+	block := new([]byte)
+	if len(p) <= smallBlock {
+		*block = make([]byte, len(p))
+	} else {
+		block = f.blocks.Get().(*[]byte)
+	}
 	_, err := await(ctx, func() (struct{}, error) {
 		return struct{}{}, f.readFile(o, (*block)[:len(p)], off)
 	})
@@ -53,7 +58,9 @@ func (f *Folder) readBlock(ctx context.Context, o operation, p []byte, off int64
 		return err
 	}
 	copy(p, *block)
-	f.blocks.Put(block)
+	if len(p) > smallBlock {
+		f.blocks.Put(block)
+	}
 	return nil
 }
 

@@ -13,9 +13,14 @@ import (
 	"github.com/kistarchive/kist/store/storage/internal/files"
 )
 
-// blockSize is the length of the pieces, in bytes, in which contents are written and
-// read; between two of them ctx is looked at.
-const blockSize = 1 << 20
+const (
+	// blockSize is the length of the pieces, in bytes, in which contents are written and
+	// read; between two of them ctx is looked at.
+	blockSize = 1 << 20
+
+	// smallBlock, in bytes, is what small objects get a buffer of, made for them.
+	smallBlock = 64 << 10
+)
 
 // Put implements [Storage]. The object is written aside, in its own folder under a
 // name that no object can have, flushed, and renamed; it never replaces anything.
@@ -35,18 +40,16 @@ func (f *Folder) Put(ctx context.Context, name string, content io.Reader) error 
 		r.CloseWithError(io.ErrClosedPipe) // release feed, whatever happened
 		return struct{}{}, err
 	})
-	f.feed(w, content)
+	feed(w, content)
 	_, err := wait(ctx, done)
 	return o.fail("wait", err)
 }
 
 // feed hands content over to the goroutine that writes, in the caller's goroutine:
 // the one that writes may be left behind, and must not touch content then.
-func (f *Folder) feed(w *io.PipeWriter, content io.Reader) {
+func feed(w *io.PipeWriter, content io.Reader) {
 	defer w.CloseWithError(io.ErrUnexpectedEOF) // if content panics: no clean end
-	block := f.blocks.Get().(*[]byte)
-	defer f.blocks.Put(block)
-	_, err := io.CopyBuffer(w, content, *block)
+	_, err := io.Copy(w, content)
 	w.CloseWithError(err)
 }
 
@@ -133,18 +136,25 @@ func (f *Folder) create(o operation, name string) (files.WriteFile, error) {
 }
 
 func (f *Folder) copyBlocks(ctx context.Context, o operation, to io.Writer, from io.Reader) (int64, error) {
-	block := f.blocks.Get().(*[]byte)
-	defer f.blocks.Put(block)
-	var size int64
-	for {
+	block := make([]byte, smallBlock) // enough for most objects
+	n, end := fill(block, from)
+	if end == nil {
+		large := f.blocks.Get().(*[]byte)
+		defer f.blocks.Put(large)
+		copy(*large, block)
+		block = *large
+		var more int
+		more, end = fill(block[n:], from)
+		n += more
+	}
+	for size := int64(0); ; n, end = fill(block, from) {
 		if err := ctx.Err(); err != nil {
 			return size, o.fail("write", err)
 		}
-		n, end := fill(*block, from)
 		if end != nil && end != io.EOF {
 			return size, o.wrap("read the content", end)
 		}
-		written, err := to.Write((*block)[:n])
+		written, err := to.Write(block[:n])
 		size += int64(written)
 		switch {
 		case err != nil:

@@ -53,10 +53,12 @@ func (l *freeList) put(buf []byte) {
 }
 
 // Buffers that are used again have room for one of nearly all frames, and one length.
-// What is not written to takes no memory.
 const (
 	usualSealed = format.FrameTarget + 4<<10
 	usualRaw    = format.FrameTarget + slack
+
+	// little, in bytes, is made anew: clearing a buffer for any frame would take longer.
+	little = 64 << 10
 
 	// slack is the room behind a frame without which the decoder copies with more care.
 	slack = 64
@@ -64,7 +66,7 @@ const (
 
 // sealed gives a buffer of n bytes.
 func (b *buffers) sealed(n int) []byte {
-	if n > usualSealed {
+	if n <= little || n > usualSealed {
 		return make([]byte, n)
 	}
 	if buf := b.sealedFree.get(n); buf != nil {

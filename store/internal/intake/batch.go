@@ -38,10 +38,7 @@ func (p *piece) inBuffer() int {
 	return p.length
 }
 
-func (b *batch) reset(maxChunk int) {
-	if b.buf == nil {
-		b.buf = make([]byte, 0, batchTarget+maxChunk)
-	}
+func (b *batch) reset() {
 	b.buf, b.pieces, b.ids = b.buf[:0], b.pieces[:0], b.ids[:0]
 	b.done, b.settled = make(chan struct{}), nil
 }
@@ -79,10 +76,6 @@ type frame struct {
 }
 
 func (f *frame) reset() {
-	if f.raw == nil {
-		f.raw = make([]byte, 0, format.FrameTarget)
-		f.packed = make([]byte, 0, pieceLength)
-	}
 	f.raw, f.packed, f.lengths, f.ids = f.raw[:0], f.packed[:0], f.lengths[:0], f.ids[:0]
 	f.done, f.settled = make(chan struct{}), nil
 }
@@ -93,7 +86,25 @@ func (f *frame) takes(n int) bool {
 }
 
 func (f *frame) add(chunk []byte, id crypt.Identity) {
+	if n := len(f.raw) + len(chunk); n > cap(f.raw) {
+		f.raw = append(room(nil, n, format.FrameTarget), f.raw...)
+	}
 	f.raw = append(f.raw, chunk...)
 	f.lengths = append(f.lengths, uint32(len(chunk)))
 	f.ids = append(f.ids, id[:]...)
+}
+
+// little is what buffers have room for that a small capture uses, in bytes.
+const little = 64 << 10
+
+// room gives an empty buffer for n bytes: b, or a new one, for little or for most.
+// What is made at once for the most is not made again as contents come.
+func room(b []byte, n, most int) []byte {
+	switch {
+	case n <= cap(b):
+		return b[:0]
+	case n <= little:
+		return make([]byte, 0, little)
+	}
+	return make([]byte, 0, max(n, most))
 }

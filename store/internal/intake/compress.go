@@ -82,7 +82,7 @@ func estimate(raw []byte) float64 {
 func (in *Intake) runCompress(c *compressor) error {
 	for f := range in.compress {
 		if len(f.raw) > 0 {
-			f.packed = c.encoder(f).EncodeAll(f.raw, f.packed)
+			f.packed = c.encoder(f).EncodeAll(f.raw, room(f.packed, len(f.raw), pieceLength))
 		}
 		close(f.done)
 	}

@@ -30,12 +30,12 @@ type feed struct {
 	err   error           // of the storage, once ended
 }
 
-// newPieces makes the pieces of a feed. Another feed may use them when all of the
-// slab has been put.
+// newPieces makes the pieces of a feed, yet without memory. Another feed may use them
+// when all of the slab has been put.
 func newPieces() chan []byte {
 	free := make(chan []byte, feedPieces)
 	for range feedPieces {
-		free <- make([]byte, 0, pieceLength)
+		free <- nil
 	}
 	return free
 }
@@ -52,11 +52,11 @@ func newFeed(ctx context.Context, to storage.Storage, name string, free chan []b
 	return f
 }
 
-// piece gives an empty piece to fill, once there is one.
-func (f *feed) piece() ([]byte, error) {
+// piece gives an empty piece for n bytes, once there is one.
+func (f *feed) piece(n int) ([]byte, error) {
 	select {
 	case b := <-f.free:
-		return b[:0], nil
+		return room(b, n, pieceLength), nil
 	case <-f.ended:
 		return nil, f.failure()
 	case <-f.ctx.Done():

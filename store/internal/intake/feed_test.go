@@ -40,7 +40,7 @@ func TestFeedArrives(t *testing.T) {
 			f := newFeed(t.Context(), putFunc{put: func(_ context.Context, r io.Reader) error { return way(r) }}, "slab", pieces)
 			var want []byte
 			for i := range 3 * feedPieces {
-				b, err := f.piece()
+				b, err := f.piece(100)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -85,7 +85,7 @@ func TestFeedFails(t *testing.T) {
 			var err error
 			for range 2 * feedPieces {
 				var b []byte
-				if b, err = f.piece(); err != nil {
+				if b, err = f.piece(100); err != nil {
 					break
 				}
 				f.send(append(b, "three"...))
@@ -117,7 +117,7 @@ func TestFeedCancelled(t *testing.T) {
 			ended = append(ended, err)
 			return err
 		}}, "slab", newPieces())
-		b, err := f.piece()
+		b, err := f.piece(100)
 		if err != nil {
 			t.Fatal(err)
 		}

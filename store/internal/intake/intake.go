@@ -110,8 +110,12 @@ func (in *Intake) Reserve() ([]byte, error) {
 	if err := in.room(); err != nil {
 		return nil, err
 	}
-	n := len(in.current.buf)
-	return in.current.buf[n : n+in.cfg.MaxChunk : n+in.cfg.MaxChunk], nil
+	b := in.current
+	if b.buf == nil {
+		b.buf = make([]byte, 0, batchTarget+in.cfg.MaxChunk)
+	}
+	n := len(b.buf)
+	return b.buf[n : n+in.cfg.MaxChunk : n+in.cfg.MaxChunk], nil
 }
 
 // Put appends to the stream the chunk that is the first n bytes of what
@@ -172,7 +176,7 @@ func (in *Intake) room() error {
 		if err != nil {
 			return in.fail(err)
 		}
-		b.reset(in.cfg.MaxChunk)
+		b.reset()
 		in.current = b
 	}
 	return nil

@@ -119,7 +119,7 @@ func (w *writer) openSlab(ctx context.Context) error {
 	}
 	w.pieces = nil
 	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces)}
-	return w.slab.send(func(b []byte) []byte {
+	return w.slab.send(format.MaxHeader, func(b []byte) []byte {
 		return format.AppendHeader(b, format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped})
 	})
 }
@@ -140,9 +140,9 @@ func (w *writer) closeSlab(ctx context.Context) error {
 	return nil
 }
 
-// send sends what add appends to an empty piece.
-func (s *openSlab) send(add func([]byte) []byte) error {
-	b, err := s.feed.piece()
+// send sends what add appends to an empty piece, about n bytes.
+func (s *openSlab) send(n int, add func([]byte) []byte) error {
+	b, err := s.feed.piece(n)
 	if err != nil {
 		return err
 	}
@@ -153,7 +153,7 @@ func (s *openSlab) send(add func([]byte) []byte) error {
 }
 
 func (s *openSlab) sendFrame(packed []byte) error {
-	return s.send(func(b []byte) []byte {
+	return s.send(len(packed)+crypt.Overhead, func(b []byte) []byte {
 		return s.sealer.Seal(b, packed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(len(s.frames))})
 	})
 }
@@ -169,7 +169,7 @@ func (s *openSlab) finish() error {
 	tail = s.sealer.Seal(tail, plain, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
 	t := format.Trailer{Sections: uint64(s.length), Length: uint64(s.length + len(tail) + format.TrailerSize)}
 	tail = format.AppendTrailer(tail, t, s.sealer)
-	if err := s.send(func(b []byte) []byte { return append(b, tail...) }); err != nil {
+	if err := s.send(len(tail), func(b []byte) []byte { return append(b, tail...) }); err != nil {
 		return err
 	}
 	s.feed.end()
