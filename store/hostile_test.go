@@ -41,6 +41,9 @@ const bothVerify = "verify in full"
 // TestHostileRecords: records that are sealed as they should be and say what can't
 // be.
 func TestHostileRecords(t *testing.T) {
+	if testing.Short() {
+		t.Skip("under the race detector this takes long, and is one goroutine's work")
+	}
 	runHostile(t, map[string]hostile{
 		"honest": {
 			make: func(f *forge) {

@@ -431,6 +431,9 @@ func TestStreamsConcatenated(t *testing.T) {
 // Streams compressed by the tools themselves, in all the ways that make a
 // difference here.
 func TestDecompressTools(t *testing.T) {
+	if testing.Short() {
+		t.Skip("large windows take their time")
+	}
 	tree := makeTree(t)
 	must(t, os.WriteFile(filepath.Join(tree, "noise"), noise(300_000), 0o600))
 	stream := run(t, tree, "tar", "-cf", "-", ".")

@@ -28,6 +28,9 @@ const testEngine = "podman"
 
 func newMachine(t *testing.T) *machine {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("the engine takes its time")
+	}
 	require := os.Getenv("KIST_TEST_REQUIRE") == "all"
 	for _, tool := range []string{testEngine, "runc"} {
 		if _, err := exec.LookPath(tool); err != nil {
@@ -140,10 +143,7 @@ func (m *machine) mustKist(args ...string) (stdout, stderr string) {
 // makes it more.
 func rounds(t *testing.T) int {
 	text := os.Getenv("KIST_TEST_ROUNDS")
-	switch {
-	case text == "" && testing.Short():
-		return 1
-	case text == "":
+	if text == "" {
 		return 3
 	}
 	n, err := strconv.Atoi(text)
