@@ -41,9 +41,6 @@ const bothVerify = "verify in full"
 // TestHostileRecords: records that are sealed as they should be and say what can't
 // be.
 func TestHostileRecords(t *testing.T) {
-	if testing.Short() {
-		t.Skip("under the race detector this takes long, and is one goroutine's work")
-	}
 	runHostile(t, map[string]hostile{
 		"honest": {
 			make: func(f *forge) {
@@ -616,9 +613,6 @@ func manyRecords(n int) map[string]string {
 
 // TestHostileSizes: records that take much more memory than they have bytes.
 func TestHostileSizes(t *testing.T) {
-	if testing.Short() {
-		t.Skip("under the race detector this takes minutes")
-	}
 	runHostile(t, map[string]hostile{
 		"volumes with warnings of 15 MiB": {make: func(f *forge) {
 			var volumes []format.Volume
@@ -731,6 +725,9 @@ func openHostile(t *testing.T, what string, altered map[string][]byte, key crypt
 
 // runHostile runs all reading paths over every scenario.
 func runHostile(t *testing.T, cases map[string]hostile) {
+	if testing.Short() {
+		t.Skip("takes minutes under the race detector, where FuzzRepository reads such things")
+	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
 			f := newForge(t)
