@@ -300,7 +300,7 @@ func (r *Repository) openIndexFile(ctx context.Context, info storage.Info) (*for
 	if info.Size > format.MaxIndexFile {
 		return nil, fmt.Errorf("%w: %d bytes", ErrDamaged, info.Size)
 	}
-	return openKept(ctx, r, info, func(src *bufio.Reader) (*format.IndexFile, error) {
+	return openKept(ctx, r, info, func(src *bufio.Reader, copied bool) (*format.IndexFile, error) {
 		opener, err := r.openObject(src, format.Capture, path.Base(info.Name))
 		if err != nil {
 			return nil, err
@@ -309,7 +309,11 @@ func (r *Repository) openIndexFile(ctx context.Context, info storage.Info) (*for
 		if err != nil {
 			return nil, err
 		}
-		f, err := format.OpenIndexFile(sealed, opener)
+		open := format.OpenIndexFile
+		if copied {
+			open = format.ReopenIndexFile
+		}
+		f, err := open(sealed, opener)
 		if err != nil {
 			return nil, err
 		}

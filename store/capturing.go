@@ -185,6 +185,9 @@ type session struct {
 	there   []string               // ids of those captures
 	tables  []listedTable          // that there were at the beginning
 	uses    map[format.SlabID]bool // slabs that the recipes name
+
+	begun    chan struct{} // closed when begin has ended
+	beginErr error
 }
 
 func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session, error) {
@@ -197,15 +200,25 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 	if err != nil {
 		return nil, err
 	}
-	s := &session{r: r, o: o, params: params, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress), lease: l, uses: make(map[format.SlabID]bool)}
-	if err := s.begin(ctx); err != nil {
-		l.end(ctx)
-		return nil, err
+	s := &session{
+		r: r, o: o, params: params, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress), lease: l,
+		uses: make(map[format.SlabID]bool), begun: make(chan struct{}),
 	}
+	go func() {
+		defer close(s.begun)
+		s.beginErr = s.begin(ctx)
+	}()
 	return s, nil
 }
 
-// begin finds out what there is, and starts to take in.
+// await waits until begin has ended: what it sets is there only then.
+func (s *session) await() error {
+	<-s.begun
+	return s.beginErr
+}
+
+// begin finds out what there is, and starts to take in. Meanwhile a folder may be
+// looked at: reading tables takes the longer the more captures there are.
 func (s *session) begin(ctx context.Context) error {
 	stock, err := s.r.loadStock(ctx, s.lease)
 	if err != nil {
@@ -283,9 +296,12 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 const salvageTime = 7 * time.Second
 
 func (s *session) abandon(ctx context.Context) {
+	begun := s.await() == nil
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), salvageTime)
 	defer cancel()
-	s.intake.Abandon(ctx) // its failing is no loss: the slabs are found without a table
+	if begun {
+		s.intake.Abandon(ctx) // its failing is no loss: the slabs are found without a table
+	}
 	s.lease.end(ctx)
 }
 

@@ -217,6 +217,9 @@ func TestLookUpExpected(t *testing.T) {
 	captureAs(t, r, "seedbank", base)
 	o := CaptureOptions{Name: "seedbank", Volumes: []VolumeInput{{Name: "data"}}}
 	s, err := r.newSession(t.Context(), o)
+	if err == nil {
+		err = s.await()
+	}
 	if err != nil {
 		t.Fatal(err)
 	}

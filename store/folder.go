@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/kistarchive/kist/chunk"
@@ -48,30 +49,70 @@ func (s *session) takeFolder(ctx context.Context, v VolumeInput) (*volumeTaken, 
 // walkFolder reads a volume's folder. It fails with errPrior where what
 // it took over can't be relied on.
 func (s *session) walkFolder(ctx context.Context, v VolumeInput, reread bool) (*volumeTaken, error) {
-	t := &volumeTaken{
-		record:   format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
-		list:     s.intake.Stream(intake.Listing),
-		stamps:   s.intake.Stream(intake.Listing),
-		contents: s.intake.Stream(intake.Contents),
-		states:   s.intake.Stream(intake.Listing),
-	}
-	sink, err := s.newFolderSink(ctx, v, t, reread)
-	if err != nil {
-		return nil, err
-	}
-	defer sink.prior.close()
+	start := v.Folder.now()
+	sink := lateSink{sync.OnceValues(func() (*folderSink, error) {
+		if err := s.await(); err != nil {
+			return nil, err
+		}
+		return s.newFolderSink(ctx, v, start, reread)
+	})}
 	o := v.Folder.Options
 	o.Flush = o.Flush || s.o.After == nil
 	report, err := volume.Walk(ctx, v.Folder.Path, sink, o)
+	f, failed := sink.get()
+	if failed != nil {
+		return nil, failed
+	}
+	defer f.prior.close()
 	if err == nil {
-		err = sink.finish()
+		err = f.finish()
 	}
 	if err != nil {
 		return nil, err
 	}
-	t.record.Warnings = warnings(report)
-	t.changed = len(report.Changed)
-	return t, nil
+	f.t.record.Warnings = warnings(report)
+	f.t.changed = len(report.Changed)
+	return f.t, nil
+}
+
+// lateSink is a sink that the first one who needs it makes: the folder is flushed and
+// looked into meanwhile.
+type lateSink struct{ get func() (*folderSink, error) }
+
+// Find implements volume.Sink.
+func (l lateSink) Find(path string, state *volume.State) (any, error) {
+	f, err := l.get()
+	if err != nil {
+		return nil, err
+	}
+	return f.Find(path, state)
+}
+
+// TakeOver implements volume.Sink.
+func (l lateSink) TakeOver(found any) error {
+	f, err := l.get()
+	if err != nil {
+		return err
+	}
+	return f.TakeOver(found)
+}
+
+// Put implements volume.Sink.
+func (l lateSink) Put(path string, state *volume.State, header []byte, content io.Reader, size int64) error {
+	f, err := l.get()
+	if err != nil {
+		return err
+	}
+	return f.Put(path, state, header, content, size)
+}
+
+// Drop implements volume.Sink.
+func (l lateSink) Drop() error {
+	f, err := l.get()
+	if err != nil {
+		return err
+	}
+	return f.Drop()
 }
 
 // maxWarnings bounds how many warnings a volume keeps.
@@ -110,12 +151,24 @@ type putMember struct {
 	content *intake.Stream
 }
 
-func (s *session) newFolderSink(ctx context.Context, v VolumeInput, t *volumeTaken, reread bool) (*folderSink, error) {
-	now := v.Folder.Now
-	if now == nil {
-		now = time.Now
+// now gives the time by the clock of the folder's file system.
+func (f *FolderInput) now() time.Time {
+	if f.Now == nil {
+		return time.Now()
 	}
-	f := &folderSink{s: s, t: t, start: now().UnixNano()}
+	return f.Now()
+}
+
+// newFolderSink makes the sink for a walk that began at start.
+func (s *session) newFolderSink(ctx context.Context, v VolumeInput, start time.Time, reread bool) (*folderSink, error) {
+	t := &volumeTaken{
+		record:   format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
+		list:     s.intake.Stream(intake.Listing),
+		stamps:   s.intake.Stream(intake.Listing),
+		contents: s.intake.Stream(intake.Contents),
+		states:   s.intake.Stream(intake.Listing),
+	}
+	f := &folderSink{s: s, t: t, start: start.UnixNano()}
 	var err error
 	if f.cutter, err = s.newCutter(); err != nil {
 		return nil, err

@@ -16,11 +16,12 @@ import (
 
 // openKept opens a small object: the copy of it that is kept on this machine, or
 // else the object itself, of which it keeps a copy. Whatever is wrong with a copy,
-// the object decides. open reads to the end of the object.
-func openKept[T any](ctx context.Context, r *Repository, info storage.Info, open func(*bufio.Reader) (T, error)) (T, error) {
+// the object decides. open reads to the end of the object; it is told of a copy, which
+// was accepted when it was kept.
+func openKept[T any](ctx context.Context, r *Repository, info storage.Info, open func(src *bufio.Reader, copied bool) (T, error)) (T, error) {
 	kept := r.keptFor(info.Name)
 	if file := kept.Reader(info.Name, info.Size); file != nil {
-		v, err := open(bufio.NewReaderSize(file, objectBuffer(info)))
+		v, err := open(bufio.NewReaderSize(file, objectBuffer(info)), true)
 		file.Close()
 		if err == nil {
 			return v, nil
@@ -29,7 +30,7 @@ func openKept[T any](ctx context.Context, r *Repository, info storage.Info, open
 	}
 	copied := kept.Writer(info.Name, info.Size)
 	src := io.TeeReader(&objectReader{ctx: ctx, st: r.storage, info: info}, copied)
-	v, err := open(bufio.NewReaderSize(src, objectBuffer(info)))
+	v, err := open(bufio.NewReaderSize(src, objectBuffer(info)), false)
 	if err != nil {
 		copied.Discard()
 	} else {

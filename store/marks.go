@@ -45,7 +45,7 @@ func openMark[R format.Record](ctx context.Context, r *Repository, kind format.O
 	if info.Size > format.MaxMark {
 		return nil, fmt.Errorf("%w: %d bytes", ErrDamaged, info.Size)
 	}
-	return openKept(ctx, r, info, func(src *bufio.Reader) (*R, error) {
+	return openKept(ctx, r, info, func(src *bufio.Reader, _ bool) (*R, error) {
 		opener, err := r.openObject(src, kind, path.Base(info.Name))
 		if err != nil {
 			return nil, err

@@ -84,6 +84,9 @@ func TestPriorCheck(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			s, err := r.newSession(t.Context(), o)
+			if err == nil {
+				err = s.await()
+			}
 			if err != nil {
 				t.Fatal(err)
 			}

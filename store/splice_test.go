@@ -35,6 +35,9 @@ func priorBytes() []byte {
 func testSession(t *testing.T, r *Repository) *session {
 	t.Helper()
 	s, err := r.newSession(t.Context(), CaptureOptions{})
+	if err == nil {
+		err = s.await()
+	}
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -109,16 +109,20 @@ func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabReco
 // readTable reads a table object. With an error it gives the records before
 // the place of damage.
 func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
-	return openKept(ctx, r, info, func(src *bufio.Reader) ([]*format.SlabRecord, error) {
+	return openKept(ctx, r, info, func(src *bufio.Reader, copied bool) ([]*format.SlabRecord, error) {
 		opener, err := r.openObject(src, format.Table, path.Base(info.Name))
 		if err != nil {
 			return nil, err
 		}
-		return readRecords(src, opener)
+		decode := format.DecodeSlabRecord
+		if copied {
+			decode = format.RereadSlabRecord
+		}
+		return readRecords(src, opener, decode)
 	})
 }
 
-func readRecords(src io.Reader, opener *crypt.Opener) (records []*format.SlabRecord, err error) {
+func readRecords(src io.Reader, opener *crypt.Opener, decode func([]byte) (*format.SlabRecord, error)) (records []*format.SlabRecord, err error) {
 	for in := format.NewRecordReader(src, opener); ; {
 		plain, err := in.Next()
 		if err == io.EOF {
@@ -127,7 +131,7 @@ func readRecords(src io.Reader, opener *crypt.Opener) (records []*format.SlabRec
 		if err != nil {
 			return records, err
 		}
-		rec, err := format.DecodeSlabRecord(plain)
+		rec, err := decode(plain)
 		if err != nil {
 			return records, err
 		}

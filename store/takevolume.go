@@ -31,6 +31,9 @@ func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, 
 	if v.Folder != nil {
 		return s.takeFolder(ctx, v)
 	}
+	if err := s.await(); err != nil {
+		return nil, err
+	}
 	unpacked, compression, err := openStream(ctx, v)
 	if err != nil {
 		return nil, err

@@ -3,6 +3,7 @@ package store
 import (
 	"cmp"
 	"context"
+	"encoding/binary"
 	"errors"
 	"math/bits"
 	"math/rand/v2"
@@ -109,6 +110,9 @@ func redundant(tables []listedTable, before time.Time) []listedTable {
 	slices.SortFunc(old, func(a, b listedTable) int {
 		return cmp.Or(cmp.Compare(a.info.Size, b.info.Size), cmp.Compare(a.info.Name, b.info.Name))
 	})
+	if !mayRepeat(old) {
+		return nil
+	}
 	times := make(map[listedSlab]int)
 	for _, t := range old {
 		for _, s := range t.slabs {
@@ -124,6 +128,22 @@ func redundant(tables []listedTable, before time.Time) []listedTable {
 		}
 		return false
 	})
+}
+
+// mayRepeat tells whether a slab may be in two of the tables, or twice in one; mostly
+// none is. It looks at a part of the ids, which are random.
+func mayRepeat(tables []listedTable) bool {
+	count := 0
+	for _, t := range tables {
+		count += len(t.slabs)
+	}
+	seen := make(map[uint64]struct{}, count)
+	for _, t := range tables {
+		for i := range t.slabs {
+			seen[binary.LittleEndian.Uint64(t.slabs[i].id[:])] = struct{}{}
+		}
+	}
+	return len(seen) < count
 }
 
 // alike gives tables of about a length, of which there are enough that some become

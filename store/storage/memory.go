@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"path"
 	"slices"
 	"strings"
 	"sync"
@@ -21,6 +22,7 @@ type Memory struct {
 	mu        sync.Mutex
 	now       func() time.Time
 	present   map[string]object // what methods see
+	below     map[string]int    // how many of them are below each folder
 	flushed   map[string]object // what Crash leaves
 	unflushed bool
 	crashes   int
@@ -33,7 +35,7 @@ type object struct {
 
 // NewMemory gives an empty Memory.
 func NewMemory() *Memory {
-	return &Memory{now: time.Now, present: map[string]object{}, flushed: map[string]object{}}
+	return &Memory{now: time.Now, present: map[string]object{}, below: map[string]int{}, flushed: map[string]object{}}
 }
 
 // SetNow sets the clock of the medium, which is time.Now at first.
@@ -58,7 +60,17 @@ func (m *Memory) Crash() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.crashes++
-	m.present = maps.Clone(m.flushed)
+	m.present, m.below = maps.Clone(m.flushed), make(map[string]int)
+	for name := range m.present {
+		m.count(name, 1)
+	}
+}
+
+// count adds n objects to the folders above a name.
+func (m *Memory) count(name string, n int) {
+	for folder := path.Dir(name); folder != "."; folder = path.Dir(folder) {
+		m.below[folder] += n
+	}
 }
 
 // Put implements [Storage].
@@ -100,6 +112,7 @@ func (m *Memory) create(name string, content []byte, mark bool) error {
 	}
 	added := object{content, m.now()}
 	m.present[name] = added
+	m.count(name, 1)
 	switch {
 	case !m.unflushed:
 		m.flushed[name] = added
@@ -111,15 +124,8 @@ func (m *Memory) create(name string, content []byte, mark bool) error {
 
 // isTaken reports whether an object or a folder has the name.
 func (m *Memory) isTaken(name string) bool {
-	if _, ok := m.present[name]; ok {
-		return true
-	}
-	for other := range m.present {
-		if strings.HasPrefix(other, name+"/") {
-			return true
-		}
-	}
-	return false
+	_, taken := m.present[name]
+	return taken || m.below[name] > 0
 }
 
 // ReadAt implements [Storage].
@@ -185,6 +191,7 @@ func (m *Memory) Remove(ctx context.Context, name string) error {
 		return o.fail("", ErrNotFound)
 	}
 	delete(m.present, name)
+	m.count(name, -1)
 	if !m.unflushed {
 		delete(m.flushed, name)
 	}

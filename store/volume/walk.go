@@ -74,7 +74,7 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 		return nil, err
 	}
 	ctx, cancel := context.WithCancel(ctx)
-	sights, used := make(chan []sight, batchesAhead), make(chan []sight, batchesAhead)
+	sights, used := make(chan []sight, sightBatches), make(chan []sight, sightBatches)
 	c := &scanner{opts: o, exclude: exclude, dev: st.dev, out: sights, free: used}
 	w := &walker{
 		opts: o, sink: sink, names: newOwners(), linked: make(map[inode]string), in: sights, used: used,
@@ -120,7 +120,8 @@ func (j *job) discard() {
 }
 
 const (
-	batchesAhead = 4         // batches that wait for the next stage
+	sightBatches = 8         // batches of what was seen that wait: each may keep its folders open
+	batchesAhead = 4         // batches of jobs that wait for the next stage
 	filesAhead   = 64        // files that are open ahead of the sink
 	loadLimit    = 128 << 10 // up to this size files are read ahead, in bytes
 )

@@ -67,9 +67,11 @@ type Cut struct {
 func EncodeIndexFile(f *IndexFile) []byte { return encode(f) }
 
 // DecodeIndexFile is the inverse of EncodeIndexFile.
-func DecodeIndexFile(b []byte) (*IndexFile, error) {
+func DecodeIndexFile(b []byte) (*IndexFile, error) { return decodeIndexFile(b, false) }
+
+func decodeIndexFile(b []byte, accepted bool) (*IndexFile, error) {
 	var f IndexFile
-	if err := decode(b, &f, indexBounds); err != nil {
+	if err := decodeAs(b, &f, indexBounds, accepted); err != nil {
 		return nil, err
 	}
 	for i := range f.Volumes {
@@ -124,9 +126,18 @@ func SealIndexFile(dst []byte, f *IndexFile, s *crypt.Sealer) []byte {
 
 // OpenIndexFile decodes what SealIndexFile sealed.
 func OpenIndexFile(sealed []byte, s *crypt.Opener) (*IndexFile, error) {
+	return openIndexFile(sealed, s, false)
+}
+
+// ReopenIndexFile is OpenIndexFile for an index file that it accepted before.
+func ReopenIndexFile(sealed []byte, s *crypt.Opener) (*IndexFile, error) {
+	return openIndexFile(sealed, s, true)
+}
+
+func openIndexFile(sealed []byte, s *crypt.Opener, accepted bool) (*IndexFile, error) {
 	plain, err := s.Open(nil, sealed, crypt.Piece{Kind: crypt.PieceRecord})
 	if err != nil {
 		return nil, damaged("the index file can't be opened: %v", err)
 	}
-	return DecodeIndexFile(plain)
+	return decodeIndexFile(plain, accepted)
 }

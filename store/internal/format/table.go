@@ -34,9 +34,14 @@ type SlabRecord struct {
 func (r *SlabRecord) Encode() []byte { return encode(r) }
 
 // DecodeSlabRecord is the inverse of Encode.
-func DecodeSlabRecord(b []byte) (*SlabRecord, error) {
+func DecodeSlabRecord(b []byte) (*SlabRecord, error) { return decodeSlabRecord(b, false) }
+
+// RereadSlabRecord is DecodeSlabRecord for bytes that it accepted before.
+func RereadSlabRecord(b []byte) (*SlabRecord, error) { return decodeSlabRecord(b, true) }
+
+func decodeSlabRecord(b []byte, accepted bool) (*SlabRecord, error) {
 	var r SlabRecord
-	if err := decode(b, &r, tableBounds); err != nil {
+	if err := decodeAs(b, &r, tableBounds, accepted); err != nil {
 		return nil, err
 	}
 	frames := make([]Frame, len(r.Frames))
