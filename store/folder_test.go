@@ -3,7 +3,9 @@ package store_test
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -11,6 +13,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage/storagetest"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -261,5 +264,37 @@ func TestFreshlyWritten(t *testing.T) {
 		if n := c.Volumes[0].Reused; n != 0 {
 			t.Errorf("%d members were taken over", n)
 		}
+	}
+}
+
+// A folder is looked into before it is known what there is. What fails then is said as
+// it is, and the lease goes.
+func TestFolderLookedIntoMeanwhile(t *testing.T) {
+	g := newGrowing(t)
+	dir := tree(t, 30)
+	for name, test := range map[string]struct {
+		path  string
+		fault *storagetest.Fault
+		want  error
+	}{
+		"tables can't be listed":           {dir, &storagetest.Fault{Method: storagetest.List, From: 1}, storagetest.ErrInjected},
+		"no folder":                        {dir + "/none", nil, fs.ErrNotExist},
+		"no folder, and nothing is listed": {dir + "/none", &storagetest.Fault{Method: storagetest.List, From: 1}, storagetest.ErrInjected},
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := g.open("")
+			g.faulty.Reset()
+			if test.fault != nil {
+				g.faulty.Inject(*test.fault)
+			}
+			_, err := r.Capture(t.Context(), store.CaptureOptions{Volumes: []store.VolumeInput{folderInput(test.path)}})
+			g.faulty.Reset()
+			if !errors.Is(err, test.want) || strings.HasPrefix(err.Error(), "reading ./") {
+				t.Errorf("got %v", err)
+			}
+			if n := g.count("leases"); n != 0 {
+				t.Errorf("%d leases are left", n)
+			}
+		})
 	}
 }

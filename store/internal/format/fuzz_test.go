@@ -6,6 +6,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"strings"
 	"testing"
@@ -61,7 +62,14 @@ func seedRecord(f *testing.F, b []byte) {
 
 func FuzzIndexFile(f *testing.F) {
 	seedRecord(f, EncodeIndexFile(sampleIndexFile()))
-	f.Fuzz(func(t *testing.T, b []byte) { fuzzAgain(t, b, againIndexFile) })
+	f.Fuzz(func(t *testing.T, b []byte) {
+		fuzzAgain(t, b, againIndexFile)
+		if r, err := DecodeIndexFile(b); err == nil {
+			if again, err := decodeIndexFile(b, true); err != nil || !reflect.DeepEqual(again, r) {
+				t.Fatalf("read again: %+v, %v", again, err)
+			}
+		}
+	})
 }
 
 func FuzzSlabTable(f *testing.F) {
@@ -83,6 +91,9 @@ func FuzzSlabRecord(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		fuzzAgain(t, b, againSlabRecord)
 		if r, err := DecodeSlabRecord(b); err == nil {
+			if again, err := RereadSlabRecord(b); err != nil || !reflect.DeepEqual(again, r) {
+				t.Fatalf("read again: %+v, %v", again, err)
+			}
 			for i := range r.Frames {
 				for c := range r.Frames[i].Chunks {
 					r.Frames[i].ID(c)
