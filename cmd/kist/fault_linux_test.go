@@ -79,6 +79,9 @@ func systemFaults() []systemFault {
 // TestSystemFaults lets the system refuse what the program asks of it. The message
 // names the object; what was committed is unharmed; the next capture works.
 func TestSystemFaults(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a process for each; in one, the tests of store do")
+	}
 	strace, err := exec.LookPath("strace")
 	require(t, err)
 	for name, faults := range map[string][]systemFault{"capture": systemFaults(), "retention": retentionFaults()} {
@@ -87,10 +90,7 @@ func TestSystemFaults(t *testing.T) {
 			k.must(k.captureTar()...)
 			k.learn()
 			k.number++
-			for i, fault := range faults {
-				if int64(i)%stride() != 0 {
-					continue
-				}
+			for _, fault := range faults {
 				t.Run(fault.name, func(t *testing.T) {
 					k.t = t
 					k.fault(strace, fault)
@@ -181,6 +181,9 @@ func (k *killCase) afterCapture() {
 // image is made; none: it lies in memory.
 func (k *killCase) mounted(size int64, format ...string) {
 	k.t.Helper()
+	if testing.Short() {
+		k.t.Skip("a process for each step; in one, the tests of store do")
+	}
 	requireRoot(k.t)
 	run := func(name string, args ...string) {
 		k.t.Helper()
