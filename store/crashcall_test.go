@@ -245,7 +245,7 @@ func TestHangAtEveryCall(t *testing.T) {
 	in := tarOf(t, file{name: "catalogue", content: random(1, 60_000)})
 	next := tarOf(t, file{name: "catalogue", content: random(3, 60_000)})
 	for _, once := range []bool{true, false} {
-		for k, fired := 0, true; fired; k++ {
+		for k, fired := 0, true; fired; k += stride() {
 			synctest.Test(t, func(t *testing.T) {
 				f := newFixture(t)
 				committed := f.capture(in)

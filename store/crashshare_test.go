@@ -59,6 +59,14 @@ func total(infos []storage.Info) (n int64) {
 	return n
 }
 
+// stride is how far apart the calls are at which a test has something go wrong.
+func stride() int {
+	if testing.Short() {
+		return 3
+	}
+	return 1
+}
+
 // atCall is for Before: do runs right before the call that k others come before.
 func atCall(k int, do func()) func(storagetest.Method, string) {
 	var calls atomic.Int64
@@ -73,7 +81,7 @@ func atCall(k int, do func()) func(storagetest.Method, string) {
 // brings it back after the capture has failed.
 func TestShareAway(t *testing.T) {
 	base := newPreparedSite(t)
-	for k, gone := 0, true; gone; k++ {
+	for k, gone := 0, true; gone; k += stride() {
 		s := base.fork(t)
 		gone = false
 		s.disk.Before(atCall(k, func() {
@@ -99,7 +107,7 @@ func TestShareAway(t *testing.T) {
 // The capture ends soon after its context; what it was doing is done once the share is
 // back, and does no harm.
 func TestShareHangs(t *testing.T) {
-	for k, hung := 0, true; hung; k++ {
+	for k, hung := 0, true; hung; k += stride() {
 		synctest.Test(t, func(t *testing.T) { hung = hangAt(t, k) })
 		if t.Failed() || k > 1000 {
 			t.Fatalf("share hangs at call %d", k)

@@ -195,7 +195,10 @@ func failAt(t *testing.T, fault storagetest.Fault) (fired bool) {
 
 // The power fails at each call in turn, and then some of what was not flushed is lost.
 func TestCrash(t *testing.T) {
-	const chances = 20
+	chances := 20
+	if testing.Short() {
+		chances = 4
+	}
 	points := 0
 	for k, crashed := 0, true; crashed; k++ {
 		disk := newDisk(t)
@@ -212,7 +215,7 @@ func TestCrash(t *testing.T) {
 		}
 	}
 	t.Logf("%d crash points", points)
-	if points < 500 {
+	if points < 25*chances {
 		t.Errorf("only %d crash points: does the power fail?", points)
 	}
 }
