@@ -10,8 +10,10 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
@@ -226,5 +228,44 @@ func TestTablesMergedMeanwhile(t *testing.T) {
 	}
 	if c.Added > 16<<10 || slabs > 0 {
 		t.Errorf("it adds %d bytes, and reads slabs %d times", c.Added, slabs)
+	}
+}
+
+// What is not encoded in the one way is refused, and no copy of it is kept that would
+// be trusted the next time.
+func TestOtherEncodingsAreNotKept(t *testing.T) {
+	f := newForge(t)
+	v := f.volumeOf(members(t, regular("catalogue", 4)), bean)
+	longHead := func(b []byte) []byte { // RFC 8949, section 4.2.1: heads are as short as can be
+		if b[0]&0xe0 != 0xa0 || b[0]&31 > 23 {
+			t.Fatalf("%x is no head of a small map", b[0])
+		}
+		return append([]byte{0xb8, b[0] & 31}, b[1:]...)
+	}
+	id, taken := f.captureID(), time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)
+	file := &format.IndexFile{ID: id, Written: taken, Taken: taken, Name: "seedbank", Volumes: []format.Volume{v}}
+	f.indexFile(id, longHead(format.EncodeIndexFile(file)))
+	f.table(longHead(f.records[0].Encode()))
+	cache := t.TempDir()
+	for range 2 {
+		r, err := store.Open(t.Context(), f.mem, f.key, store.OpenOptions{Cache: cache})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		if _, err := r.Find(t.Context(), id); !errors.Is(err, store.ErrNotFound) { // as if it were not there
+			t.Errorf("the capture: %v", err)
+		}
+		report, err := r.Verify(t.Context(), store.VerifyOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		damaged := ""
+		for _, d := range report.Damage {
+			damaged += d.Object + " "
+		}
+		if !strings.Contains(damaged, "tables/") || !strings.Contains(damaged, "captures/"+id) {
+			t.Errorf("damage of %q only", damaged)
+		}
 	}
 }
