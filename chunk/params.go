@@ -2,7 +2,6 @@ package chunk
 
 import (
 	"fmt"
-	"io"
 	"math/bits"
 
 	"github.com/restic/chunker"
@@ -14,29 +13,6 @@ const (
 	MaxAverage     = 1 << 20
 	DefaultAverage = 16 << 10
 )
-
-// degree of every polynomial: the largest prime below 64-8, so that a
-// fingerprint and the byte shifted into it fit in 64 bits. That it is prime is
-// what makes the analysis in Rabin's paper (see the package comment) hold.
-const degree = 53
-
-// A Polynomial is an irreducible polynomial over GF(2) of degree 53, one bit a
-// coefficient. It selects one fingerprint function out of about 2^53/53. Who
-// does not know it cannot tell from the lengths of chunks what was cut, so a
-// polynomial derived from a secret is a secret.
-type Polynomial uint64
-
-// DerivePolynomial reads source, 8 bytes at a time, until they make an
-// irreducible polynomial: 27 times on average, as every odd candidate is one
-// with probability 2/53. The same source gives the same polynomial, always.
-// It returns the error of source, io.EOF included.
-func DerivePolynomial(source io.Reader) (Polynomial, error) {
-	p, err := chunker.DerivePolynomial(source)
-	if err != nil {
-		return 0, fmt.Errorf("derive a chunking polynomial: %w", err)
-	}
-	return Polynomial(p), nil
-}
 
 // Params fixes where a content is cut. Two contents share chunks only where
 // they were cut with the same Params.

@@ -11,41 +11,6 @@ import (
 	"github.com/restic/chunker"
 )
 
-// mulmod multiplies in GF(2)[x] modulo f of degree 53, bit by bit.
-func mulmod(a, b, f uint64) (product uint64) {
-	for ; b > 0; b >>= 1 {
-		if b&1 == 1 {
-			product ^= a
-		}
-		if a <<= 1; a>>degree&1 == 1 {
-			a ^= f
-		}
-	}
-	return product
-}
-
-func gcd(a, b uint64) uint64 {
-	for b != 0 {
-		for a != 0 && bits.Len64(a) >= bits.Len64(b) {
-			a ^= b << (bits.Len64(a) - bits.Len64(b))
-		}
-		a, b = b, a
-	}
-	return a
-}
-
-// irreducible is Rabin's test (M. O. Rabin, "Probabilistic algorithms in finite
-// fields", SIAM J. Comput. 9, 1980, lemma 1), where the library uses Ben-Or's:
-// as 53 is prime, f is irreducible if and only if x^(2^53) = x mod f and
-// x^2-x has no factor in common with f.
-func irreducible(f uint64) bool {
-	power := uint64(2)
-	for range degree {
-		power = mulmod(power, power, f)
-	}
-	return power == 2 && gcd(f, 0b110) == 1
-}
-
 func TestDerivePolynomial(t *testing.T) {
 	seen := map[Polynomial]bool{}
 	for seed := range byte(20) {
@@ -57,8 +22,11 @@ func TestDerivePolynomial(t *testing.T) {
 		if err != nil || again != p {
 			t.Errorf("seed %d: %#x, then %#x, %v", seed, p, again, err)
 		}
-		if bits.Len64(uint64(p)) != degree+1 || !irreducible(uint64(p)) || !chunker.Pol(p).Irreducible() {
+		if bits.Len64(uint64(p)) != degree+1 || !chunker.Pol(p).Irreducible() {
 			t.Errorf("seed %d: %#x is not irreducible of degree 53", seed, p)
+		}
+		if want, err := chunker.DerivePolynomial(rand.NewChaCha8([32]byte{seed})); err != nil || chunker.Pol(p) != want {
+			t.Errorf("seed %d: %#x, the library's is %#x, %v", seed, p, want, err)
 		}
 		seen[p] = true
 	}
@@ -72,13 +40,21 @@ func TestDerivePolynomial(t *testing.T) {
 	}
 }
 
+// The library's test is Ben-Or's.
 func TestIrreducibleAgrees(t *testing.T) {
-	rng := rand.New(rand.NewPCG(1, 2))
-	for range 500 {
-		f := rng.Uint64()>>11 | 1<<degree | 1
-		if got, want := chunker.Pol(f).Irreducible(), irreducible(f); got != want {
-			t.Errorf("%#x: library %v, Rabin's test %v", f, got, want)
+	rng, found := rand.New(rand.NewPCG(1, 2)), 0
+	for range 2000 {
+		f := rng.Uint64()>>11 | 1<<degree
+		got := irreducible(f)
+		if want := chunker.Pol(f).Irreducible(); got != want {
+			t.Errorf("%#x: the library says %v", f, want)
 		}
+		if got {
+			found++
+		}
+	}
+	if found < 20 { // of about 38
+		t.Errorf("only %d of 2,000 are irreducible", found)
 	}
 }
 
@@ -89,4 +65,15 @@ func TestDerivePolynomialErrors(t *testing.T) {
 			t.Errorf("%d bytes: %v", n, err)
 		}
 	}
+	if p, err := DerivePolynomial(zeros{}); err == nil {
+		t.Errorf("zeros give %#x", p)
+	}
+}
+
+// zeros never ends.
+type zeros struct{}
+
+func (zeros) Read(p []byte) (int, error) {
+	clear(p)
+	return len(p), nil
 }

@@ -119,11 +119,8 @@ func (e *exclusion) covers(id format.SlabID, info storage.Info) bool {
 }
 
 // from gives the slabs, of those that there are, that may be relied on.
-func (e *exclusion) from(slabs []storage.Info) []storage.Info {
-	return slices.DeleteFunc(slices.Clone(slabs), func(info storage.Info) bool {
-		id, err := names.ParseSlab(info.Name)
-		return err == nil && e.covers(id, info)
-	})
+func (e *exclusion) from(slabs slabList) slabList {
+	return slabs.without(func(s slabObject) bool { return e.covers(s.id, s.Info) })
 }
 
 // harmedPlaces names frames that can't be read, by slab; no frames stand for the slab

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -10,6 +11,7 @@ import (
 	"unicode/utf8"
 
 	"github.com/klauspost/compress/zstd"
+	"golang.org/x/sync/errgroup"
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -183,8 +185,12 @@ type session struct {
 	lease   *lease
 	files   []storage.Info         // index files that there were at the beginning
 	there   []string               // ids of those captures
+	retired []storage.Info         // marks of captures that were retired, for folders
 	tables  []listedTable          // that there were at the beginning
 	uses    map[format.SlabID]bool // slabs that the recipes name
+
+	repeated   bool  // some slab is in the tables twice
+	retiredErr error // what listing retired gave
 
 	begun    chan struct{} // closed when begin has ended
 	beginErr error
@@ -220,14 +226,13 @@ func (s *session) await() error {
 // begin finds out what there is, and starts to take in. Meanwhile a folder may be
 // looked at: reading tables takes the longer the more captures there are.
 func (s *session) begin(ctx context.Context) error {
+	var g errgroup.Group // a share answers two calls in the time of one
+	g.Go(func() error { return s.readCaptures(ctx) })
 	stock, err := s.r.loadStock(ctx, s.lease)
-	if err != nil {
+	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
-	if s.files, err = s.r.listCaptures(ctx); err != nil {
-		return err
-	}
-	s.there, s.tables = captureIDs(s.files), stock.tables
+	s.tables, s.repeated = stock.tables, stock.repeated
 	cfg := s.r.intakeConfig(stock.index)
 	cfg.Adopted = stock.adopted
 	cfg.MaxChunk = s.params.Max()
@@ -235,6 +240,18 @@ func (s *session) begin(ctx context.Context) error {
 	s.index = stock.index
 	s.intake, err = intake.New(ctx, cfg)
 	return err
+}
+
+// readCaptures finds out which captures there are.
+func (s *session) readCaptures(ctx context.Context) (err error) {
+	if s.files, err = s.r.listCaptures(ctx); err != nil {
+		return err
+	}
+	s.there = captureIDs(s.files)
+	if slices.ContainsFunc(s.o.Volumes, func(v VolumeInput) bool { return v.Folder != nil }) {
+		s.retired, s.retiredErr = s.r.listMarks(ctx, names.Retired)
+	}
+	return nil
 }
 
 // captureIDs gives the ids of the captures that have index files, sorted.

@@ -8,7 +8,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/names"
-	"github.com/kistarchive/kist/store/storage"
 )
 
 // ErrOvertaken is returned by whoever stood still for so long, as on a machine that
@@ -63,18 +62,13 @@ func (s *session) checkSlabs(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	slabs, err := s.r.storage.List(ctx, names.Slabs)
+	slabs, err := s.r.listSlabs(ctx)
 	if err != nil {
 		return err
 	}
-	there := make(map[format.SlabID]storage.Info)
-	for _, info := range going.exclusion().from(slabs) {
-		if id, err := names.ParseSlab(info.Name); err == nil {
-			there[id] = info
-		}
-	}
+	there := going.exclusion().from(slabs)
 	for id := range s.uses {
-		if _, ok := there[id]; !ok {
+		if _, ok := there.find(id); !ok {
 			return fmt.Errorf("%s: %w", names.Slab(id), ErrOvertaken)
 		}
 	}
@@ -89,10 +83,10 @@ func (s *session) takeSeen() (*intake.Stream, error) {
 	if err != nil {
 		return nil, err
 	}
+	var ids []byte
 	for _, id := range s.there {
-		if _, err = w.Write(append([]byte(id), '\n')); err != nil {
-			break
-		}
+		ids = append(append(ids, id...), '\n')
 	}
+	_, err = w.Write(ids)
 	return stream, errors.Join(err, w.Close())
 }

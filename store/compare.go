@@ -190,7 +190,7 @@ func (c *comparison) members(ctx context.Context, capture *Capture, seen *chunkS
 }
 
 func (c *comparison) volume(ctx context.Context, v *Volume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
-	next, stop := iter.Pull2(placesOf(ctx, c.r.slabs.Runs(ctx, orNone(v.record.Contents))))
+	next, stop := pullPlaces(ctx, c.r.slabs.Runs(ctx, orNone(v.record.Contents)))
 	defer stop()
 	for l, err := range c.r.listing(ctx, v) {
 		m := keyedMember{}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"iter"
 	"slices"
 	"strings"
 
@@ -251,7 +250,7 @@ type copier struct {
 // pass goes over the next chunks, and appends them to a stream if they are kept.
 func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 	if c.next == nil {
-		c.next, c.stop = iter.Pull2(placesOf(c.ctx, c.runs))
+		c.next, c.stop = pullPlaces(c.ctx, c.runs)
 	}
 	for range chunks {
 		at, err, ok := c.next()

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"iter"
 	"slices"
 
 	"github.com/kistarchive/kist/chunk"
@@ -103,7 +102,7 @@ func contentsAmong(captures []*Capture, o CaptureOptions, v VolumeInput) *format
 // lookUp sends the chunks of contents, with all that the index and the slabs say
 // of them.
 func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<- []expectedChunk) {
-	next, stop := iter.Pull2(placesOf(ctx, s.r.slabs.Runs(ctx, contents)))
+	next, stop := pullPlaces(ctx, s.r.slabs.Runs(ctx, contents))
 	defer stop()
 	l := locator{s.index}
 	for at := int64(0); ; {

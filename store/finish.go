@@ -343,10 +343,7 @@ func (v *survey) forget(g *going) {
 	for id := range g.slabs {
 		delete(v.stock, id)
 	}
-	v.slabInfo = slices.DeleteFunc(v.slabInfo, func(info storage.Info) bool {
-		id, err := names.ParseSlab(info.Name)
-		return err == nil && g.slabs[id] != nil
-	})
+	v.slabs = v.slabs.without(func(s slabObject) bool { return g.slabs[s.id] != nil })
 	v.order = slices.DeleteFunc(v.order, func(s *stocked) bool { return g.slabs[s.id] != nil })
 	v.captures = slices.DeleteFunc(v.captures, func(c *Capture) bool { return slices.Contains(g.captures, c) })
 }

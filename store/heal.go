@@ -95,7 +95,7 @@ func (p *repairer) markBad(ctx context.Context) error {
 	known := going.harmed()
 	record := &format.BatchRecord{}
 	for id, b := range p.bad {
-		if _, there := p.v.sizes[id]; there && !known.covers(id, b.frames) {
+		if _, there := p.v.there.find(id); there && !known.covers(id, b.frames) {
 			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
 		}
 	}

@@ -53,35 +53,15 @@ func (r *Repository) putKept(ctx context.Context, name string, content []byte) e
 	return err
 }
 
-// keptFor gives the cache for objects of which copies are kept, or nil: leases are
-// short-lived, of slabs fetch keeps the small ones, and the rest tells what the
-// repository is.
+// keptFor gives the cache for objects of which copies are kept as they are, or nil:
+// leases are short-lived, of slabs fetch keeps the small ones, of tables there are copies of another form, and
+// the rest tells what the repository is.
 func (r *Repository) keptFor(name string) *cache.Folder {
 	switch folder, _, _ := strings.Cut(name, "/"); folder {
-	case names.Tables, names.Captures, names.Retired, names.Condemned:
+	case names.Captures, names.Retired, names.Condemned:
 		return r.kept
 	}
 	return nil
-}
-
-// keeping is a storage that keeps copies of the tables that are put.
-type keeping struct {
-	storage.Storage
-	r *Repository
-}
-
-// Put implements storage.Storage.
-func (k keeping) Put(ctx context.Context, name string, content io.Reader) error {
-	kept := k.r.keptFor(name)
-	if kept == nil {
-		return k.Storage.Put(ctx, name, content)
-	}
-	var b bytes.Buffer // a table lists some GiB of slabs in some MiB
-	err := k.Storage.Put(ctx, name, io.TeeReader(content, &b))
-	if err == nil {
-		kept.Add(name, b.Bytes())
-	}
-	return err
 }
 
 // openCache opens the cache of this repository, if one is wanted and can be had.

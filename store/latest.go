@@ -1,8 +1,8 @@
 package store
 
 import (
-	"cmp"
 	"context"
+	"iter"
 	"slices"
 	"strings"
 
@@ -14,12 +14,11 @@ import (
 // latestVolume gives the volume as the latest capture of the same name, host and
 // source has it, which was not retired, or nil.
 func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volume {
-	retired, err := s.r.listMarks(ctx, names.Retired)
-	if err != nil {
+	if s.retiredErr != nil {
 		return nil // it is only read again
 	}
 	gone := make(map[string]bool)
-	for _, info := range retired {
+	for _, info := range s.retired {
 		if id, err := names.ParseMark(info.Name); err == nil {
 			gone[id] = true
 		}
@@ -34,28 +33,47 @@ func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volum
 	return found
 }
 
-// newestFirst orders captures by the minute in their ids, as Captures does, and
-// within a minute by when they were written.
-func newestFirst(all [][]indexFile) [][]indexFile {
-	minute := func(f indexFile) string {
-		m, _, _ := strings.Cut(f.info.Name, "-")
+// newestFirst gives the index files of each capture, of those that were listed in the
+// order of their names: by the minute in the ids, as Captures orders them, and within a
+// minute by when they were written.
+func newestFirst(files []storage.Info) iter.Seq[[]indexFile] {
+	minute := func(f storage.Info) string {
+		m, _, _ := strings.Cut(f.Name, "-")
 		return m
 	}
-	slices.SortStableFunc(all, func(a, b []indexFile) int {
-		return cmp.Or(cmp.Compare(minute(b[0]), minute(a[0])), b[0].info.Modified.Compare(a[0].info.Modified))
-	})
-	return all
+	return func(yield func([]indexFile) bool) {
+		for len(files) > 0 {
+			first := len(files) - 1
+			for first > 0 && minute(files[first-1]) == minute(files[first]) {
+				first--
+			}
+			together := generations(files[first:])
+			slices.SortStableFunc(together, func(a, b []indexFile) int { return b[0].info.Modified.Compare(a[0].info.Modified) })
+			for _, capture := range together {
+				if !yield(capture) {
+					return
+				}
+			}
+			files = files[:first]
+		}
+	}
 }
 
 // latestLike gives the newest capture that fits, of those whose index files were
 // listed, or nil. It reads them newest first, and not many more than it must; what
 // can't be read does not fit.
 func (r *Repository) latestLike(ctx context.Context, files []storage.Info, fits func(*Capture) bool) *Capture {
-	all := newestFirst(generations(files))
-	for n := 1; len(all) > 0; n = min(2*n, readers) {
-		n = min(n, len(all))
-		captures, _, _, err := r.readCaptures(ctx, all[:n])
-		if err != nil {
+	next, stop := iter.Pull(newestFirst(files))
+	defer stop()
+	for n := 1; ; n = min(2*n, readers) {
+		var some [][]indexFile
+		for range n {
+			if capture, ok := next(); ok {
+				some = append(some, capture)
+			}
+		}
+		captures, _, _, err := r.readCaptures(ctx, some)
+		if err != nil || len(some) == 0 {
 			return nil
 		}
 		for _, c := range slices.Backward(captures) {
@@ -63,7 +81,5 @@ func (r *Repository) latestLike(ctx context.Context, files []storage.Info, fits 
 				return c
 			}
 		}
-		all = all[n:]
 	}
-	return nil
 }

@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
-	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -63,20 +62,14 @@ func (r *Repository) tableStates(ctx context.Context) ([]*tableState, error) {
 	}
 	// Slabs after tables: what a writer at work puts meanwhile must not look as if it
 	// were gone.
-	slabs, err := r.storage.List(ctx, names.Slabs)
+	slabs, err := r.listSlabs(ctx)
 	if err != nil {
 		return nil, err
-	}
-	lengths := make(map[format.SlabID]int64)
-	for _, info := range slabs {
-		if id, err := names.ParseSlab(info.Name); err == nil {
-			lengths[id] = info.Size
-		}
 	}
 	listed := make(map[format.SlabID]bool)
 	for _, t := range states {
 		t.records = slices.DeleteFunc(t.records, func(rec *format.SlabRecord) bool {
-			size, ok := lengths[rec.Slab]
+			size, ok := slabs.length(rec.Slab)
 			if !ok || size != int64(rec.Length) || listed[rec.Slab] {
 				return true
 			}

@@ -12,8 +12,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
-	"github.com/kistarchive/kist/store/internal/names"
-	"github.com/kistarchive/kist/store/storage"
 )
 
 // maxDead is the share of what is stored that may be dead where nothing else is
@@ -145,10 +143,7 @@ func (m *mover) begin(ctx context.Context, l *lease) error {
 		return err
 	}
 	exclude := m.v.going.exclusion()
-	slabs := slices.DeleteFunc(exclude.from(m.v.slabInfo), func(info storage.Info) bool {
-		id, err := names.ParseSlab(info.Name)
-		return err == nil && m.ids[id] != nil
-	})
+	slabs := exclude.from(m.v.slabs).without(func(s slabObject) bool { return m.ids[s.id] != nil })
 	index, adopted, err := m.r.indexSlabs(ctx, slabs, exclude, l)
 	if err != nil {
 		return err

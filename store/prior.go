@@ -89,7 +89,7 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	if record.Contents != nil {
 		runs = s.r.slabs.Runs(ctx, record.Contents)
 	}
-	p.places, p.stop = iter.Pull2(placesOf(ctx, runs))
+	p.places, p.stop = pullPlaces(ctx, runs)
 	if _, err := p.reader.Peek(); err != nil { // it may be of another version
 		p.close()
 		return nil
@@ -120,27 +120,30 @@ func findPrior(captures []*Capture, o CaptureOptions, v VolumeInput) *format.Vol
 	return nil
 }
 
-// placesOf gives the chunks of runs one by one, as many as they stand for.
-func placesOf(ctx context.Context, runs fetch.Runs) iter.Seq2[place, error] {
-	return func(yield func(place, error) bool) {
-		for run, err := range runs {
-			if err != nil {
-				yield(place{}, err)
-				return
+// pullPlaces gives the chunks of runs one by one, as many as they stand for, until
+// stop is called.
+func pullPlaces(ctx context.Context, runs fetch.Runs) (next func() (place, error, bool), stop func()) {
+	pull, stop := iter.Pull2(iter.Seq2[format.Run, error](runs))
+	var run format.Run
+	var n, times uint32 // of the run, that were given
+	return func() (place, error, bool) {
+		for times == run.Times {
+			more, err, ok := pull()
+			if err != nil || !ok {
+				return place{}, err, ok
 			}
-			for range run.Times {
-				for n := range run.Count {
-					if ctx.Err() != nil {
-						yield(place{}, context.Cause(ctx))
-						return
-					}
-					if !yield(place{run.Slab, run.First + n}, nil) {
-						return
-					}
-				}
-			}
+			run, n, times = more, 0, 0
 		}
-	}
+		if ctx.Err() != nil {
+			return place{}, context.Cause(ctx), true
+		}
+		at := place{run.Slab, run.First + n}
+		if n++; n == run.Count {
+			n = 0
+			times++
+		}
+		return at, nil, true
+	}, stop
 }
 
 func (p *prior) close() {

@@ -193,7 +193,7 @@ func (v *survey) young(others []Writer) map[format.SlabID]bool {
 	if len(others) == 0 {
 		return nil
 	}
-	return slabsSince(v.slabInfo, earliest(others))
+	return v.slabs.since(earliest(others))
 }
 
 // unusedSlabs gives the slabs of which nothing is needed, but for those that may

@@ -30,7 +30,7 @@ type survey struct {
 	superseded []storage.Info // index files in whose place others have come
 	stand      *standing
 	going      *batches
-	slabInfo   []storage.Info
+	slabs      slabList
 	stock      map[format.SlabID]*stocked
 	order      []*stocked // by when they were put, to make moving deterministic
 
@@ -146,17 +146,15 @@ func (v *survey) checkVanished(ctx context.Context) error {
 // readSlabs takes stock of the slabs, by the tables, or by what a slab itself says
 // where no table lists it.
 func (v *survey) readSlabs(ctx context.Context) (err error) {
-	if v.slabInfo, err = v.r.storage.List(ctx, names.Slabs); err != nil {
+	if v.slabs, err = v.r.listSlabs(ctx); err != nil {
 		return err
 	}
-	for _, info := range v.slabInfo {
-		if id, err := names.ParseSlab(info.Name); err == nil {
-			s := &stocked{id: id, info: info}
-			v.stock[id] = s
-			v.order = append(v.order, s)
-		}
+	for _, object := range v.slabs {
+		s := &stocked{id: object.id, info: object.Info}
+		v.stock[s.id] = s
+		v.order = append(v.order, s)
 	}
-	_, err = v.r.takeStock(ctx, v.slabInfo, true, func(rec *format.SlabRecord) error {
+	_, err = v.r.takeStock(ctx, v.slabs, true, func(rec *format.SlabRecord) error {
 		frames := make([]format.Frame, len(rec.Frames))
 		for i := range frames {
 			frames[i] = rec.Frames[i].Frame()

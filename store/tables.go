@@ -1,11 +1,8 @@
 package store
 
 import (
-	"bufio"
 	"context"
 	"errors"
-	"io"
-	"path"
 	"slices"
 	"time"
 
@@ -21,18 +18,20 @@ import (
 
 // inventory is what the tables say, held against the slabs that there are.
 type inventory struct {
-	slabs  map[format.SlabID]int64 // that there are, with their lengths
-	listed map[format.SlabID]bool  // of those, the ones that some table lists
-	tables []listedTable           // that could be read to their end
-	damage []*ObjectError          // tables that can't
+	slabs  slabList       // that there are
+	listed []bool         // of each of them, whether some table lists it
+	tables []listedTable  // that could be read to their end
+
+	repeated bool // some slab may be in the tables twice
+	damage []*ObjectError // tables that can't
 }
 
-// unlisted gives the slabs that no table lists, in order of listing.
-func (v *inventory) unlisted(infos []storage.Info) []format.SlabID {
+// unlisted gives the slabs that no table lists.
+func (v *inventory) unlisted() []format.SlabID {
 	var ids []format.SlabID
-	for _, info := range infos {
-		if id, err := names.ParseSlab(info.Name); err == nil && !v.listed[id] {
-			ids = append(ids, id)
+	for i, s := range v.slabs {
+		if !v.listed[i] {
+			ids = append(ids, s.id)
 		}
 	}
 	return ids
@@ -41,14 +40,9 @@ func (v *inventory) unlisted(infos []storage.Info) []format.SlabID {
 // takeStock reads all tables and calls add, in order, for each slab that there
 // is. A slab that is missing is passed over, so that nothing new relies on it. Of
 // a damaged table it takes what can be read, if partial, or nothing.
-func (r *Repository) takeStock(ctx context.Context, slabs []storage.Info, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
-	v := &inventory{slabs: make(map[format.SlabID]int64), listed: make(map[format.SlabID]bool)}
-	for _, info := range slabs {
-		if id, err := names.ParseSlab(info.Name); err == nil {
-			v.slabs[id] = info.Size
-		}
-	}
-	r.slabs.Expect(v.slabs)
+func (r *Repository) takeStock(ctx context.Context, slabs slabList, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
+	v := &inventory{slabs: slabs, listed: make([]bool, len(slabs))}
+	r.slabs.Expect(slabs.length)
 	return v, r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err == nil {
 			v.tables = append(v.tables, newListedTable(info, records))
@@ -95,48 +89,17 @@ func (r *Repository) readTables(ctx context.Context, use func(storage.Info, []*f
 
 func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) error {
 	for _, rec := range records {
-		if size, ok := v.slabs[rec.Slab]; !ok || size != int64(rec.Length) || v.listed[rec.Slab] {
+		i, ok := v.slabs.find(rec.Slab)
+		if !ok || v.slabs[i].Size != int64(rec.Length) || v.listed[i] {
+			v.repeated = true // or the slab is gone: then nobody knows
 			continue
 		}
-		v.listed[rec.Slab] = true
+		v.listed[i] = true
 		if err := add(rec); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-// readTable reads a table object. With an error it gives the records before
-// the place of damage.
-func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
-	return openKept(ctx, r, info, func(src *bufio.Reader, copied bool) ([]*format.SlabRecord, error) {
-		opener, err := r.openObject(src, format.Table, path.Base(info.Name))
-		if err != nil {
-			return nil, err
-		}
-		decode := format.DecodeSlabRecord
-		if copied {
-			decode = format.RereadSlabRecord
-		}
-		return readRecords(src, opener, decode)
-	})
-}
-
-func readRecords(src io.Reader, opener *crypt.Opener, decode func([]byte) (*format.SlabRecord, error)) (records []*format.SlabRecord, err error) {
-	for in := format.NewRecordReader(src, opener); ; {
-		plain, err := in.Next()
-		if err == io.EOF {
-			return records, nil
-		}
-		if err != nil {
-			return records, err
-		}
-		rec, err := decode(plain)
-		if err != nil {
-			return records, err
-		}
-		records = append(records, rec)
-	}
 }
 
 // inOrder calls get for every item, as many at a time as workers says, and use
@@ -194,7 +157,9 @@ func inOrder[T, V any](ctx context.Context, items []T, workers int, get func(con
 type stock struct {
 	index   *known.Index
 	adopted []*format.SlabRecord // see loadStock
-	tables  []listedTable
+
+	tables   []listedTable
+	repeated bool // some slab may be in the tables twice
 }
 
 // loadStock gives the index of all chunks that there are, and the records of
@@ -210,7 +175,7 @@ func (r *Repository) loadStock(ctx context.Context, l *lease) (*stock, error) {
 		}
 		exclude = going.exclusion()
 	}
-	slabs, err := r.storage.List(ctx, names.Slabs)
+	slabs, err := r.listSlabs(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -227,7 +192,7 @@ func (r *Repository) loadIndex(ctx context.Context, l *lease) (*known.Index, []*
 }
 
 // indexSlabs is loadIndex for some slabs.
-func (r *Repository) indexSlabs(ctx context.Context, slabs []storage.Info, exclude *exclusion, l *lease) (*known.Index, []*format.SlabRecord, error) {
+func (r *Repository) indexSlabs(ctx context.Context, slabs slabList, exclude *exclusion, l *lease) (*known.Index, []*format.SlabRecord, error) {
 	s, err := r.stockOf(ctx, slabs, exclude, l)
 	if err != nil {
 		return nil, nil, err
@@ -236,7 +201,7 @@ func (r *Repository) indexSlabs(ctx context.Context, slabs []storage.Info, exclu
 }
 
 // stockOf is loadStock for some slabs.
-func (r *Repository) stockOf(ctx context.Context, slabs []storage.Info, exclude *exclusion, l *lease) (*stock, error) {
+func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclusion, l *lease) (*stock, error) {
 	s := &stock{index: known.New()}
 	var last []*format.SlabRecord
 	v, err := r.takeStock(ctx, slabs, true, func(rec *format.SlabRecord) error {
@@ -250,8 +215,8 @@ func (r *Repository) stockOf(ctx context.Context, slabs []storage.Info, exclude 
 	if err != nil {
 		return nil, err
 	}
-	s.tables = v.tables
-	unlisted, err := r.forsaken(ctx, v.unlisted(slabs), slabs, l)
+	s.tables, s.repeated = v.tables, v.repeated
+	unlisted, err := r.forsaken(ctx, v.unlisted(), slabs, l)
 	if err != nil {
 		return nil, err
 	}
@@ -269,7 +234,7 @@ func (r *Repository) stockOf(ctx context.Context, slabs []storage.Info, exclude 
 // forsaken gives, of slabs that no table lists, those that no writer who is at
 // work on another machine may have put: it will list them itself. A writer on
 // this machine may have been killed just before this one began.
-func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, infos []storage.Info, l *lease) ([]format.SlabID, error) {
+func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, slabs slabList, l *lease) ([]format.SlabID, error) {
 	if l == nil || len(unlisted) == 0 {
 		return unlisted, nil
 	}
@@ -278,19 +243,8 @@ func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, inf
 	if err != nil || len(others) == 0 {
 		return unlisted, err
 	}
-	young := slabsSince(infos, earliest(others))
+	young := slabs.since(earliest(others))
 	return slices.DeleteFunc(unlisted, func(id format.SlabID) bool { return young[id] }), nil
-}
-
-// slabsSince gives the slabs that were put at that time or later.
-func slabsSince(infos []storage.Info, t time.Time) map[format.SlabID]bool {
-	young := make(map[format.SlabID]bool)
-	for _, info := range infos {
-		if id, err := names.ParseSlab(info.Name); err == nil && !info.Modified.Before(t.Add(-clockSlack)) {
-			young[id] = true
-		}
-	}
-	return young
 }
 
 // recover reads slabs whole and gives their records. Damaged ones are passed
@@ -349,7 +303,7 @@ func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) 
 		return nil, err
 	}
 	defer r.slabs.Close()
-	slabs, err := r.storage.List(ctx, names.Slabs)
+	slabs, err := r.listSlabs(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -358,7 +312,7 @@ func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) 
 		return nil, err
 	}
 	report := &RebuildReport{Replaced: []string{}}
-	records, err := r.recover(ctx, v.unlisted(slabs), func(_ format.SlabID, err error) {
+	records, err := r.recover(ctx, v.unlisted(), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
 	})
 	if err != nil {

@@ -3,7 +3,6 @@ package store
 import (
 	"cmp"
 	"context"
-	"encoding/binary"
 	"errors"
 	"math/bits"
 	"math/rand/v2"
@@ -49,11 +48,15 @@ func newListedTable(info storage.Info, records []*format.SlabRecord) listedTable
 	for i, rec := range records {
 		t.slabs[i] = listedSlab{rec.Slab, rec.Length}
 	}
-	slices.SortFunc(t.slabs, func(a, b listedSlab) int {
+	return t
+}
+
+// distinct gives the slabs, each once.
+func (t listedTable) distinct() []listedSlab {
+	slabs := slices.SortedFunc(slices.Values(t.slabs), func(a, b listedSlab) int {
 		return cmp.Or(slices.Compare(a.id[:], b.id[:]), cmp.Compare(a.length, b.length))
 	})
-	t.slabs = slices.Compact(t.slabs)
-	return t
+	return slices.Compact(slabs)
 }
 
 // tidyTables goes a step towards few tables, given those that there were. It
@@ -61,14 +64,20 @@ func newListedTable(info storage.Info, records []*format.SlabRecord) listedTable
 func (s *session) tidyTables(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, tidyTime)
 	defer cancel()
-	gone := redundant(s.tables, s.lease.now().Add(-settleTime))
-	for _, t := range some(gone) {
-		if err := s.r.removeTable(ctx, t); err != nil {
-			return
+	var copies []listedTable
+	if s.repeated { // mostly no slab is
+		copies = redundant(s.tables, time.Unix(farFuture, 0))
+		for _, t := range some(redundant(s.tables, s.lease.now().Add(-settleTime))) {
+			if err := s.r.removeTable(ctx, t); err != nil {
+				return
+			}
 		}
 	}
-	s.r.joinTables(ctx, group(alike(s.tables)))
+	s.r.joinTables(ctx, group(alike(s.tables, copies)))
 }
+
+// farFuture is later than any table is put, in seconds.
+const farFuture = 1 << 40
 
 // some gives a few of the tables, at random.
 func some(tables []listedTable) []listedTable {
@@ -95,7 +104,7 @@ func (r *Repository) removeTable(ctx context.Context, t listedTable) error {
 		return nil // by somebody else
 	}
 	if err == nil {
-		r.keptFor(t.info.Name).Drop(t.info.Name)
+		r.kept.Drop(t.info.Name)
 	}
 	return err
 }
@@ -110,12 +119,10 @@ func redundant(tables []listedTable, before time.Time) []listedTable {
 	slices.SortFunc(old, func(a, b listedTable) int {
 		return cmp.Or(cmp.Compare(a.info.Size, b.info.Size), cmp.Compare(a.info.Name, b.info.Name))
 	})
-	if !mayRepeat(old) {
-		return nil
-	}
 	times := make(map[listedSlab]int)
-	for _, t := range old {
-		for _, s := range t.slabs {
+	for i, t := range old {
+		old[i].slabs = t.distinct()
+		for _, s := range old[i].slabs {
 			times[s]++
 		}
 	}
@@ -130,28 +137,12 @@ func redundant(tables []listedTable, before time.Time) []listedTable {
 	})
 }
 
-// mayRepeat tells whether a slab may be in two of the tables, or twice in one; mostly
-// none is. It looks at a part of the ids, which are random.
-func mayRepeat(tables []listedTable) bool {
-	count := 0
-	for _, t := range tables {
-		count += len(t.slabs)
-	}
-	seen := make(map[uint64]struct{}, count)
-	for _, t := range tables {
-		for i := range t.slabs {
-			seen[binary.LittleEndian.Uint64(t.slabs[i].id[:])] = struct{}{}
-		}
-	}
-	return len(seen) < count
-}
-
 // alike gives tables of about a length, of which there are enough that some become
 // one.
-// Those whose records are in others already are left out.
-func alike(tables []listedTable) []listedTable {
+// Those whose records are in others already, the copies, are left out.
+func alike(tables, copies []listedTable) []listedTable {
 	gone := make(map[string]bool)
-	for _, t := range redundant(tables, time.Unix(1<<40, 0)) {
+	for _, t := range copies {
 		gone[t.info.Name] = true
 	}
 	var classes [smallClasses][]listedTable

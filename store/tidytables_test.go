@@ -76,7 +76,7 @@ func TestRedundantNeverLosesARecord(t *testing.T) {
 					views[m] = append(views[m], x)
 				}
 			case 2: // merges
-				if x := mergedTable(name, now, group(alike(views[m]))); len(x.slabs) > 0 {
+				if x := mergedTable(name, now, group(alike(views[m], redundant(views[m], time.Unix(farFuture, 0))))); len(x.slabs) > 0 {
 					tables[name] = x
 				}
 			case 3: // removes
@@ -139,7 +139,7 @@ func TestTablesStayFew(t *testing.T) {
 					view = append(view, x)
 				}
 				most = max(most, len(view))
-				gone, join := redundant(view, now.Add(-settleTime)), alike(view)
+				gone, join := redundant(view, now.Add(-settleTime)), alike(view, redundant(view, time.Unix(farFuture, 0)))
 				for range test.together {
 					captures++
 					name := fmt.Sprintf("t%06d", captures)

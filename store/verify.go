@@ -121,8 +121,8 @@ type verifier struct {
 	captures []*Capture
 	gone     map[string]bool // captures that reclaiming removed
 	badMarks []string        // names of marks that can't be read
-	sizes    map[format.SlabID]int64
-	slabInfo []storage.Info
+	listed   []storage.Info  // in the folder of slabs
+	there    slabList        // of those
 	slabs    map[format.SlabID]*slabState
 	lists    map[listKey]bool // that were decoded
 	meter    *meter
@@ -186,7 +186,9 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 	if err := v.readSuperseded(ctx, all); err != nil {
 		return err
 	}
-	v.slabInfo, err = v.r.storage.List(ctx, names.Slabs)
+	infos, err := v.r.storage.List(ctx, names.Slabs)
+	v.there = slabsAmong(infos)
+	v.listed = infos
 	return err
 }
 

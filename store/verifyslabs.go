@@ -23,7 +23,7 @@ func (v *verifier) readTables(ctx context.Context) error {
 	for _, t := range tables {
 		v.report.Checked += t.Size
 	}
-	stock, err := v.r.takeStock(ctx, v.slabInfo, true, func(rec *format.SlabRecord) error {
+	stock, err := v.r.takeStock(ctx, v.there, true, func(rec *format.SlabRecord) error {
 		v.state(rec.Slab).record = rec
 		return nil
 	})
@@ -33,7 +33,7 @@ func (v *verifier) readTables(ctx context.Context) error {
 	for _, d := range stock.damage {
 		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and it can be written anew (kist repair)", d.Err))
 	}
-	if n := len(stock.unlisted(v.slabInfo)); n > 0 && len(stock.damage) == 0 {
+	if n := len(stock.unlisted()); n > 0 && len(stock.damage) == 0 {
 		v.report.Notes = append(v.report.Notes, fmt.Sprintf("slabs that no table lists: %d, as after an interrupted capture; the next capture finds what is whole in them", n))
 	}
 	return nil
@@ -65,7 +65,7 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	if len(v.o.Captures) > 0 {
 		return nil
 	}
-	for _, info := range v.slabInfo {
+	for _, info := range v.listed {
 		id, err := names.ParseSlab(info.Name)
 		if err != nil {
 			v.foreign(info.Name)
@@ -128,13 +128,9 @@ func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[form
 // options say.
 func (v *verifier) readSlabs(ctx context.Context) error {
 	ids := slices.SortedFunc(maps.Keys(v.slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
-	v.sizes = make(map[format.SlabID]int64)
-	for _, info := range v.slabInfo {
-		if id, err := names.ParseSlab(info.Name); err == nil {
-			v.sizes[id] = info.Size
-			if v.state(id).wanted {
-				v.meter.now.Total += info.Size
-			}
+	for _, s := range v.there {
+		if v.state(s.id).wanted {
+			v.meter.now.Total += s.Size
 		}
 	}
 	ids = slices.DeleteFunc(ids, func(id format.SlabID) bool { return !v.slabs[id].wanted })
@@ -144,7 +140,8 @@ func (v *verifier) readSlabs(ctx context.Context) error {
 		if err != nil {
 			return s.note(-1, err)
 		}
-		v.meter.add(v.sizes[id], false)
+		length, _ := v.there.length(id)
+		v.meter.add(length, false)
 		return v.readSlab(ctx, slab, s)
 	})
 }

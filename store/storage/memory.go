@@ -2,14 +2,12 @@ package storage
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"fmt"
 	"io"
 	"maps"
 	"path"
 	"slices"
-	"strings"
 	"sync"
 	"time"
 )
@@ -21,9 +19,9 @@ import (
 type Memory struct {
 	mu        sync.Mutex
 	now       func() time.Time
-	present   map[string]object // what methods see
-	below     map[string]int    // how many of them are below each folder
-	flushed   map[string]object // what Crash leaves
+	present   map[string]object   // what methods see
+	below     map[string][]string // of them, those below each folder, sorted by name
+	flushed   map[string]object   // what Crash leaves
 	unflushed bool
 	crashes   int
 }
@@ -35,7 +33,7 @@ type object struct {
 
 // NewMemory gives an empty Memory.
 func NewMemory() *Memory {
-	return &Memory{now: time.Now, present: map[string]object{}, below: map[string]int{}, flushed: map[string]object{}}
+	return &Memory{now: time.Now, present: map[string]object{}, below: map[string][]string{}, flushed: map[string]object{}}
 }
 
 // SetNow sets the clock of the medium, which is time.Now at first.
@@ -60,16 +58,25 @@ func (m *Memory) Crash() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.crashes++
-	m.present, m.below = maps.Clone(m.flushed), make(map[string]int)
+	m.present, m.below = maps.Clone(m.flushed), make(map[string][]string)
 	for name := range m.present {
-		m.count(name, 1)
+		m.enter(name)
 	}
 }
 
-// count adds n objects to the folders above a name.
-func (m *Memory) count(name string, n int) {
+// enter notes an object in the folders above it.
+func (m *Memory) enter(name string) {
 	for folder := path.Dir(name); folder != "."; folder = path.Dir(folder) {
-		m.below[folder] += n
+		i, _ := slices.BinarySearch(m.below[folder], name)
+		m.below[folder] = slices.Insert(m.below[folder], i, name)
+	}
+}
+
+// leave is the inverse of enter.
+func (m *Memory) leave(name string) {
+	for folder := path.Dir(name); folder != "."; folder = path.Dir(folder) {
+		i, _ := slices.BinarySearch(m.below[folder], name)
+		m.below[folder] = slices.Delete(m.below[folder], i, i+1)
 	}
 }
 
@@ -112,7 +119,7 @@ func (m *Memory) create(name string, content []byte, mark bool) error {
 	}
 	added := object{content, m.now()}
 	m.present[name] = added
-	m.count(name, 1)
+	m.enter(name)
 	switch {
 	case !m.unflushed:
 		m.flushed[name] = added
@@ -125,7 +132,7 @@ func (m *Memory) create(name string, content []byte, mark bool) error {
 // isTaken reports whether an object or a folder has the name.
 func (m *Memory) isTaken(name string) bool {
 	_, taken := m.present[name]
-	return taken || m.below[name] > 0
+	return taken || len(m.below[name]) > 0
 }
 
 // ReadAt implements [Storage].
@@ -148,25 +155,24 @@ func (m *Memory) ReadAt(ctx context.Context, name string, p []byte, off int64) e
 // List implements [Storage].
 func (m *Memory) List(ctx context.Context, folder string) ([]Info, error) {
 	o := operation{op: "list", name: folder}
-	prefix := ""
 	if folder != "" {
 		if err := CheckName(folder); err != nil {
 			return nil, o.fail("", err)
 		}
-		prefix = folder + "/"
 	}
 	if err := ctx.Err(); err != nil {
 		return nil, o.fail("", err)
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	var infos []Info
-	for name, found := range m.present {
-		if strings.HasPrefix(name, prefix) {
-			infos = append(infos, found.info(name))
-		}
+	found := m.below[folder]
+	if folder == "" {
+		found = slices.Sorted(maps.Keys(m.present))
 	}
-	slices.SortFunc(infos, func(a, b Info) int { return cmp.Compare(a.Name, b.Name) })
+	infos := make([]Info, len(found))
+	for i, name := range found {
+		infos[i] = m.present[name].info(name)
+	}
 	return infos, nil
 }
 
@@ -191,7 +197,7 @@ func (m *Memory) Remove(ctx context.Context, name string) error {
 		return o.fail("", ErrNotFound)
 	}
 	delete(m.present, name)
-	m.count(name, -1)
+	m.leave(name)
 	if !m.unflushed {
 		delete(m.flushed, name)
 	}

@@ -72,7 +72,7 @@ type Slabs struct {
 	buffers buffers
 
 	mu      sync.Mutex
-	lengths map[format.SlabID]int64 // see Expect
+	length  func(format.SlabID) (int64, bool) // see Expect
 	opening map[format.SlabID]*opening
 	opened  *lru[format.SlabID, *Slab]
 	ends    *lru[format.SlabID, *[]byte] // the last bytes of slabs, or all
@@ -106,6 +106,7 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 	s := &Slabs{
 		storage: st, repo: repo, keys: keys, decoder: decoder, workers: workers, guess: tailGuess,
 		hashers: make(chan *crypt.Hasher, workers),
+		length:  func(format.SlabID) (int64, bool) { return 0, false },
 		opening: make(map[format.SlabID]*opening),
 		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),
 		ends:    newLRU[format.SlabID, *[]byte](cacheEnds),
@@ -187,12 +188,12 @@ func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte)
 	return packed, nil
 }
 
-// Expect says how long slabs are, so that Open need not ask. The map must not be
-// changed any more.
-func (s *Slabs) Expect(lengths map[format.SlabID]int64) {
+// Expect says how long slabs are, in bytes, so that Open need not ask. Several
+// goroutines may call length.
+func (s *Slabs) Expect(length func(format.SlabID) (int64, bool)) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.lengths = lengths
+	s.length = length
 }
 
 // Keep has small slabs copied into a cache. It is called before anything is read.
@@ -253,9 +254,9 @@ func (s *Slabs) openFor(ctx context.Context, id format.SlabID, o *opening) {
 
 func (s *Slabs) open(ctx context.Context, id format.SlabID) (*Slab, error) {
 	s.mu.Lock()
-	length, expected := s.lengths[id]
+	expected := s.length
 	s.mu.Unlock()
-	if expected {
+	if length, ok := expected(id); ok {
 		if slab, err := s.openSized(ctx, id, length); err == nil || ctx.Err() != nil {
 			return slab, err
 		}

@@ -20,6 +20,9 @@ const (
 	Retired ObjectKind = 5
 	Lease   ObjectKind = 6
 	Batch   ObjectKind = 7
+
+	// TableCopy is a table as it is kept on a machine that writes, in no repository.
+	TableCopy ObjectKind = 128
 )
 
 // String gives the name under which an object's key is bound to its kind.
@@ -39,6 +42,8 @@ func (k ObjectKind) String() string {
 		return "lease"
 	case Batch:
 		return "batch"
+	case TableCopy:
+		return "copy of a table"
 	}
 	return fmt.Sprintf("kind %d", uint8(k))
 }

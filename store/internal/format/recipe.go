@@ -4,6 +4,7 @@ import (
 	"crypto/rand"
 	"encoding/hex"
 	"io"
+	"strings"
 
 	"github.com/fxamacker/cbor/v2"
 
@@ -25,12 +26,12 @@ func (id SlabID) String() string { return hex.EncodeToString(id[:]) }
 // ParseSlabID is the inverse of SlabID.String.
 func ParseSlabID(s string) (SlabID, error) {
 	var id SlabID
-	b, err := hex.DecodeString(s)
-	if err != nil || len(b) != len(id) || hex.EncodeToString(b) != s {
-		return id, damaged("%q is no slab's name", s)
+	if len(s) == hex.EncodedLen(len(id)) && strings.ToLower(s) == s {
+		if _, err := hex.Decode(id[:], []byte(s)); err == nil {
+			return id, nil
+		}
 	}
-	copy(id[:], b)
-	return id, nil
+	return SlabID{}, damaged("%q is no slab's name", s)
 }
 
 // Run names consecutive chunks of one slab, or one chunk several times.

@@ -72,8 +72,12 @@ func checkFrames(frames []Frame) error {
 		}
 		chunks += len(frames[i].Chunks)
 	}
-	if chunks > MaxSlabChunks {
-		return damaged("a slab of %d chunks", chunks)
+	return checkSlabChunks(chunks)
+}
+
+func checkSlabChunks(n int) error {
+	if n > MaxSlabChunks {
+		return damaged("a slab of %d chunks", n)
 	}
 	return nil
 }

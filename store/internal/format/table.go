@@ -34,24 +34,27 @@ type SlabRecord struct {
 func (r *SlabRecord) Encode() []byte { return encode(r) }
 
 // DecodeSlabRecord is the inverse of Encode.
-func DecodeSlabRecord(b []byte) (*SlabRecord, error) { return decodeSlabRecord(b, false) }
-
-// RereadSlabRecord is DecodeSlabRecord for bytes that it accepted before.
-func RereadSlabRecord(b []byte) (*SlabRecord, error) { return decodeSlabRecord(b, true) }
-
-func decodeSlabRecord(b []byte, accepted bool) (*SlabRecord, error) {
+func DecodeSlabRecord(b []byte) (*SlabRecord, error) {
 	var r SlabRecord
-	if err := decodeAs(b, &r, tableBounds, accepted); err != nil {
+	if err := decode(b, &r, tableBounds); err != nil {
 		return nil, err
 	}
-	frames := make([]Frame, len(r.Frames))
+	return &r, r.check()
+}
+
+func (r *SlabRecord) check() error {
+	chunks := 0
 	for i := range r.Frames {
-		frames[i] = r.Frames[i].Frame()
-		if len(r.Frames[i].IDs) != len(frames[i].Chunks)*len(crypt.Identity{}) {
-			return nil, damaged("%d bytes of identities for %d chunks", len(r.Frames[i].IDs), len(frames[i].Chunks))
+		f := r.Frames[i].Frame()
+		if len(r.Frames[i].IDs) != len(f.Chunks)*len(crypt.Identity{}) {
+			return damaged("%d bytes of identities for %d chunks", len(r.Frames[i].IDs), len(f.Chunks))
 		}
+		if err := f.check(); err != nil {
+			return err
+		}
+		chunks += len(f.Chunks)
 	}
-	return &r, checkFrames(frames)
+	return checkSlabChunks(chunks)
 }
 
 // AppendRecord appends a record of a table object, sealed, behind its length.

@@ -94,10 +94,11 @@ func (s *Stream) Fresh() int64 { return s.fresh }
 func (s *Stream) Runs(yield func(format.Run) error) error {
 	var run format.Run
 	for _, sp := range s.spans {
-		for i := range sp.count {
-			slab, n := s.in.cfg.Index.Locate(sp.first + known.Ref(i))
+		for i := uint32(0); i < sp.count; {
+			slab, n, count := s.in.cfg.Index.LocateMany(sp.first+known.Ref(i), sp.count-i)
+			i += count
 			if sp.times == 1 && run.Times == 1 && run.Slab == slab && run.First+run.Count == n {
-				run.Count++
+				run.Count += count
 				continue
 			}
 			if run.Count > 0 {
@@ -105,7 +106,7 @@ func (s *Stream) Runs(yield func(format.Run) error) error {
 					return err
 				}
 			}
-			run = format.Run{Slab: slab, First: n, Count: 1, Times: sp.times}
+			run = format.Run{Slab: slab, First: n, Count: count, Times: sp.times}
 		}
 	}
 	if run.Count == 0 {

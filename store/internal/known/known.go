@@ -39,6 +39,7 @@ type Index struct {
 	used   int
 	slabs  []slabSpan            // slabs added by AddSlab, in order of first
 	bySlab map[format.SlabID]int // places in slabs; made on first use
+	found  int                   // the place in slabs that Find gave last
 	blank  map[Ref]bool          // chunks of those that are not to be found
 	fresh  Ref                   // Refs from here on were added by Add
 	frames []framePlace
@@ -54,9 +55,13 @@ func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
 			x.bySlab[s.slab] = i
 		}
 	}
-	i, ok := x.bySlab[slab]
-	if !ok {
-		return 0, false
+	i := x.found // mostly the same slab again
+	if i >= len(x.slabs) || x.slabs[i].slab != slab {
+		var ok bool
+		if i, ok = x.bySlab[slab]; !ok {
+			return 0, false
+		}
+		x.found = i
 	}
 	end := x.fresh
 	if i+1 < len(x.slabs) {
@@ -171,13 +176,24 @@ func (x *Index) Lookup(id crypt.Identity) (Ref, bool) {
 // Locate says where a chunk lies: in which slab, and its number there. A chunk
 // from Add must have been placed.
 func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
+	slab, chunk, _ := x.LocateMany(r, 1)
+	return slab, chunk
+}
+
+// LocateMany is Locate for the n chunks from r on. It says how many of them, one at
+// least, follow each other in that slab.
+func (x *Index) LocateMany(r Ref, n uint32) (format.SlabID, uint32, uint32) {
 	if r >= x.fresh {
 		p := x.places[r-x.fresh]
 		f := x.frames[p.frame]
-		return f.slab, f.first + p.chunk
+		return f.slab, f.first + p.chunk, 1
 	}
 	i := sort.Search(len(x.slabs), func(i int) bool { return x.slabs[i].first > r }) - 1
-	return x.slabs[i].slab, uint32(r - x.slabs[i].first)
+	end := x.fresh
+	if i+1 < len(x.slabs) {
+		end = x.slabs[i+1].first
+	}
+	return x.slabs[i].slab, uint32(r - x.slabs[i].first), min(n, uint32(end-r))
 }
 
 func (x *Index) setLength(r Ref, length uint32) {

@@ -42,8 +42,9 @@ func Slab(id format.SlabID) string {
 
 // ParseSlab is the inverse of Slab.
 func ParseSlab(name string) (format.SlabID, error) {
-	id, err := format.ParseSlabID(name[strings.LastIndexByte(name, '/')+1:])
-	if err == nil && Slab(id) != name {
+	folder, text, _ := strings.Cut(strings.TrimPrefix(name, Slabs+"/"), "/")
+	id, err := format.ParseSlabID(text)
+	if err == nil && (len(name) != len(Slabs)+len("/xx/")+len(text) || folder != text[:2]) {
 		err = fmt.Errorf("%q is no slab's name", name)
 	}
 	return id, err
@@ -68,13 +69,13 @@ var errCapture = errors.New("no capture's name")
 
 // ParseCapture is the inverse of Capture.
 func ParseCapture(name string) (id string, generation int, err error) {
-	id, gen, found := strings.Cut(strings.TrimPrefix(name, Captures+"/"), ".")
+	rest, ok := strings.CutPrefix(name, Captures+"/")
+	id, gen, found := strings.Cut(rest, ".")
 	if found {
-		if generation, err = strconv.Atoi(gen); err != nil || generation < 1 {
-			return "", 0, fmt.Errorf("%q: %w", name, errCapture)
-		}
+		generation, err = strconv.Atoi(gen)
+		ok = ok && err == nil && generation > 0 && strconv.Itoa(generation) == gen
 	}
-	if !IsID(id) || Capture(id, generation) != name {
+	if !ok || !IsID(id) {
 		return "", 0, fmt.Errorf("%q: %w", name, errCapture)
 	}
 	return id, generation, nil
@@ -109,10 +110,26 @@ func randomBelow(n byte) byte {
 
 // IsID tells whether s is shaped like a NewID.
 func IsID(s string) bool {
-	minute, suffix, ok := strings.Cut(s, "-")
-	if !ok || len(minute) != len(idTime) || len(suffix) != 4 || strings.Trim(suffix, idLetters) != "" {
+	const shape = "ddddddddtddddz-llll" // digits and letters
+	if len(s) != len(shape) {
 		return false
 	}
-	return strings.Trim(minute[:8], digits) == "" && minute[8] == 't' &&
-		strings.Trim(minute[9:13], digits) == "" && minute[13] == 'z'
+	for i := range len(s) {
+		digit := '0' <= s[i] && s[i] <= '9'
+		switch shape[i] {
+		case 'd':
+			if !digit {
+				return false
+			}
+		case 'l':
+			if !digit && (s[i] < 'a' || s[i] > 'z') {
+				return false
+			}
+		default:
+			if s[i] != shape[i] {
+				return false
+			}
+		}
+	}
+	return true
 }

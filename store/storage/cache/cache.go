@@ -78,8 +78,9 @@ func (f *Folder) Close() error {
 	return f.root.Close()
 }
 
-// Reader opens the copy of an object of that length, in bytes. The caller closes it.
-// It gives nil where there is none; a copy of another length is removed.
+// Reader opens the copy of an object, if it has that length, in bytes, or whatever it
+// has if that is below zero. The caller closes it. It gives nil where there is none; a
+// copy of another length is removed.
 func (f *Folder) Reader(name string, size int64) *os.File {
 	if f == nil || storage.CheckName(name) != nil {
 		return nil
@@ -89,7 +90,7 @@ func (f *Folder) Reader(name string, size int64) *os.File {
 		return nil
 	}
 	info, err := file.Stat()
-	if err == nil && (!info.Mode().IsRegular() || info.Size() != size) {
+	if err == nil && (!info.Mode().IsRegular() || size >= 0 && info.Size() != size) {
 		err = fs.ErrInvalid
 	}
 	if err != nil {

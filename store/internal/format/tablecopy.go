@@ -1,0 +1,114 @@
+package format
+
+import (
+	"encoding/binary"
+
+	"github.com/kistarchive/kist/crypt"
+)
+
+// slabColumns says the same as several SlabRecords, by columns, so that it is read in
+// a tenth of the time. Copies of tables are kept so on the machines of writers, never in
+// a repository. Numbers are little-endian, as in the typed arrays of RFC 8746.
+type slabColumns struct {
+	_       struct{} `cbor:",toarray"`
+	Slabs   []byte   // identities
+	Lengths []byte   // of slabs, 8 bytes each
+	Frames  []byte   // of each slab, how many, 4 bytes each
+	Kinds   []byte   // of frames, 4 bytes each
+	Sealed  []byte   // lengths of frames, 4 bytes each
+	Chunks  []byte   // of each frame, how many, 4 bytes each
+	Sizes   []byte   // lengths of chunks, 4 bytes each
+	IDs     []byte   // of chunks
+}
+
+// copyChunks is how many chunks, or slabs, are put together at the least: some 80 KiB.
+const copyChunks = 4096
+
+// EncodeTableCopy calls put with the records by columns, in pieces that
+// DecodeTableCopy takes. A piece holds one slab at the least.
+func EncodeTableCopy(records []*SlabRecord, put func([]byte)) {
+	var c slabColumns
+	for i, r := range records {
+		c.add(r)
+		if i == len(records)-1 || len(c.Sizes) >= 4*copyChunks || len(c.Slabs) >= copyChunks*len(r.Slab) {
+			put(encode(&c))
+			c = slabColumns{}
+		}
+	}
+}
+
+func (c *slabColumns) add(r *SlabRecord) {
+	c.Slabs = append(c.Slabs, r.Slab[:]...)
+	c.Lengths = binary.LittleEndian.AppendUint64(c.Lengths, r.Length)
+	c.Frames = binary.LittleEndian.AppendUint32(c.Frames, uint32(len(r.Frames)))
+	for i := range r.Frames {
+		f := &r.Frames[i]
+		c.Kinds = binary.LittleEndian.AppendUint32(c.Kinds, uint32(f.Kind))
+		c.Sealed = binary.LittleEndian.AppendUint32(c.Sealed, f.Sealed)
+		c.Chunks = binary.LittleEndian.AppendUint32(c.Chunks, uint32(len(f.Chunks)))
+		for _, n := range f.Chunks {
+			c.Sizes = binary.LittleEndian.AppendUint32(c.Sizes, n)
+		}
+		c.IDs = append(c.IDs, f.IDs...)
+	}
+}
+
+// DecodeTableCopy appends the records of a piece that EncodeTableCopy gave.
+func DecodeTableCopy(records []*SlabRecord, piece []byte) ([]*SlabRecord, error) {
+	var c slabColumns
+	if err := decodeAs(piece, &c, tableBounds, true); err != nil {
+		return nil, err
+	}
+	slabs, frames, chunks := len(c.Slabs)/len(SlabID{}), len(c.Sealed)/4, len(c.Sizes)/4
+	if len(c.Slabs) != slabs*len(SlabID{}) || len(c.Lengths) != 8*slabs || len(c.Frames) != 4*slabs ||
+		len(c.Kinds) != 4*frames || len(c.Sealed) != 4*frames || len(c.Chunks) != 4*frames ||
+		len(c.Sizes) != 4*chunks || len(c.IDs) != chunks*len(crypt.Identity{}) {
+		return nil, damaged("columns of different lengths")
+	}
+	sizes := make([]uint32, chunks)
+	for i := range sizes {
+		sizes[i] = binary.LittleEndian.Uint32(c.Sizes[4*i:])
+	}
+	all, err := c.tableFrames(make([]TableFrame, frames), sizes)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]SlabRecord, slabs)
+	for i := range out {
+		n := int(binary.LittleEndian.Uint32(c.Frames[4*i:]))
+		if n > len(all) {
+			return nil, damaged("more frames than there are")
+		}
+		out[i] = SlabRecord{SlabID(c.Slabs[i*len(SlabID{}):]), binary.LittleEndian.Uint64(c.Lengths[8*i:]), all[:n:n]}
+		all = all[n:]
+		if err := out[i].check(); err != nil {
+			return nil, err
+		}
+		records = append(records, &out[i])
+	}
+	if len(all) > 0 {
+		return nil, damaged("frames of no slab")
+	}
+	return records, nil
+}
+
+// tableFrames fills frames in.
+func (c *slabColumns) tableFrames(frames []TableFrame, sizes []uint32) ([]TableFrame, error) {
+	ids := c.IDs
+	for i := range frames {
+		n := int(binary.LittleEndian.Uint32(c.Chunks[4*i:]))
+		if n > len(sizes) {
+			return nil, damaged("more chunks than there are")
+		}
+		length := n * len(crypt.Identity{})
+		frames[i] = TableFrame{
+			FrameKind(binary.LittleEndian.Uint32(c.Kinds[4*i:])), binary.LittleEndian.Uint32(c.Sealed[4*i:]),
+			sizes[:n:n], ids[:length:length],
+		}
+		sizes, ids = sizes[n:], ids[length:]
+	}
+	if len(sizes) > 0 {
+		return nil, damaged("chunks of no frame")
+	}
+	return frames, nil
+}

@@ -1,0 +1,127 @@
+package store
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"path"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// readTable reads a table, or the copy that is kept of it. With an error it gives the
+// records before the place of damage.
+func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
+	if records := r.readTableCopy(info); records != nil {
+		return records, nil
+	}
+	records, err := r.decodeTable(&objectReader{ctx: ctx, st: r.storage, info: info}, info)
+	if err == nil {
+		r.keepTable(info, records)
+	}
+	return records, err
+}
+
+// decodeTable reads a table object.
+func (r *Repository) decodeTable(object io.Reader, info storage.Info) ([]*format.SlabRecord, error) {
+	src := bufio.NewReaderSize(object, objectBuffer(info))
+	opener, err := r.openObject(src, format.Table, path.Base(info.Name))
+	if err != nil {
+		return nil, err
+	}
+	return readRecords(src, opener, func(records []*format.SlabRecord, plain []byte) ([]*format.SlabRecord, error) {
+		rec, err := format.DecodeSlabRecord(plain)
+		if err != nil {
+			return records, err
+		}
+		return append(records, rec), nil
+	})
+}
+
+// readRecords reads all records of a table or of a copy, each of which decode appends.
+func readRecords(src io.Reader, opener *crypt.Opener, decode func([]*format.SlabRecord, []byte) ([]*format.SlabRecord, error)) (records []*format.SlabRecord, err error) {
+	for in := format.NewRecordReader(src, opener); ; {
+		plain, err := in.Next()
+		if err == io.EOF {
+			return records, nil
+		}
+		if err != nil {
+			return records, err
+		}
+		if records, err = decode(records, plain); err != nil {
+			return records, err
+		}
+	}
+}
+
+// readTableCopy gives the records of the copy that is kept of a table, or nil. Whatever
+// is wrong with a copy, the table decides.
+func (r *Repository) readTableCopy(info storage.Info) []*format.SlabRecord {
+	file := r.kept.Reader(info.Name, -1)
+	if file == nil {
+		return nil
+	}
+	defer file.Close()
+	src := bufio.NewReaderSize(file, objectBuffer(info))
+	opener, err := r.openObject(src, format.TableCopy, copyName(info))
+	if err == nil {
+		var records []*format.SlabRecord
+		if records, err = readRecords(src, opener, format.DecodeTableCopy); err == nil {
+			return records
+		}
+	}
+	r.kept.Drop(info.Name)
+	return nil
+}
+
+// keepTable keeps a copy of a table that was accepted.
+func (r *Repository) keepTable(info storage.Info, records []*format.SlabRecord) {
+	if r.kept == nil || len(records) == 0 {
+		return
+	}
+	sealer, kind, wrapped, err := r.keys.NewSealer(r.objectName(format.TableCopy, copyName(info)))
+	if err != nil {
+		return
+	}
+	b := format.AppendHeader(nil, format.Header{Kind: format.TableCopy, Wrapping: kind, Wrapped: wrapped})
+	n := uint64(0)
+	seal := func(plain []byte) {
+		b = format.AppendRecord(b, plain, n, sealer)
+		n++
+	}
+	format.EncodeTableCopy(records, seal)
+	seal(nil)
+	r.kept.Add(info.Name, b)
+}
+
+// copyName binds a copy to its table, and to the length with which that is listed.
+func copyName(info storage.Info) string {
+	return fmt.Sprintf("%s of %d bytes", path.Base(info.Name), info.Size)
+}
+
+// keeping is a storage that keeps copies of the tables that are put.
+type keeping struct {
+	storage.Storage
+	r *Repository
+}
+
+// Put implements storage.Storage.
+func (k keeping) Put(ctx context.Context, name string, content io.Reader) error {
+	if k.r.kept == nil || path.Dir(name) != names.Tables {
+		return k.Storage.Put(ctx, name, content)
+	}
+	var b bytes.Buffer // a table lists some GiB of slabs in some MiB
+	if err := k.Storage.Put(ctx, name, io.TeeReader(content, &b)); err != nil {
+		return err
+	}
+	info := storage.Info{Name: name, Size: int64(b.Len())}
+	if records, err := k.r.decodeTable(&b, info); err == nil {
+		k.r.keepTable(info, records)
+	}
+	return nil
+}
