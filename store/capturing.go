@@ -3,7 +3,6 @@ package store
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -189,7 +188,6 @@ type session struct {
 	tables  []listedTable          // that there were at the beginning
 	uses    map[format.SlabID]bool // slabs that the recipes name
 
-	repeated   bool  // some slab is in the tables twice
 	retiredErr error // what listing retired gave
 
 	begun    chan struct{} // closed when begin has ended
@@ -232,7 +230,7 @@ func (s *session) begin(ctx context.Context) error {
 	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
-	s.tables, s.repeated = stock.tables, stock.repeated
+	s.tables = stock.tables
 	cfg := s.r.intakeConfig(stock.index)
 	cfg.Adopted = stock.adopted
 	cfg.MaxChunk = s.params.Max()
@@ -320,113 +318,4 @@ func (s *session) abandon(ctx context.Context) {
 		s.intake.Abandon(ctx) // its failing is no loss: the slabs are found without a table
 	}
 	s.lease.end(ctx)
-}
-
-// writeRecipes fills in the recipes of a volume.
-func (s *session) writeRecipes(t *volumeTaken) error {
-	list, err := s.recipe(t.list)
-	if err != nil {
-		return err
-	}
-	t.record.MemberList = list
-	if t.record.Stamps, err = s.optionalRecipe(t.stamps); err != nil {
-		return err
-	}
-	if t.record.Contents, err = s.optionalRecipe(t.contents); err != nil {
-		return err
-	}
-	t.record.States, err = s.optionalRecipe(t.states)
-	return err
-}
-
-// optionalRecipe gives the recipe of a stream, or nil for none or an empty one.
-func (s *session) optionalRecipe(stream *intake.Stream) (*format.Recipe, error) {
-	if stream == nil || stream.Empty() {
-		return nil, nil
-	}
-	r, err := s.recipe(stream)
-	return &r, err
-}
-
-// recipe gives the recipe of a stream.
-func (s *session) recipe(stream *intake.Stream) (format.Recipe, error) {
-	return s.putRecipe(stream.Summary(), stream.Runs)
-}
-
-// runSource calls yield for each run of a stream, in order, until yield fails.
-type runSource func(yield func(format.Run) error) error
-
-// putRecipe completes a recipe by its runs. Many runs are put into a stream of
-// its own, and so on, until few are left.
-func (s *session) putRecipe(r format.Recipe, source runSource) (format.Recipe, error) {
-	for r.Level = 0; ; r.Level++ {
-		runs, err := firstRuns(source)
-		if err != nil {
-			return r, err
-		}
-		if len(runs) <= format.MaxInlineRuns {
-			r.Runs = runs
-			s.use(runs...)
-			return r, nil
-		}
-		stream, err := s.putRuns(source)
-		if err != nil {
-			return r, err
-		}
-		source = stream.Runs
-	}
-}
-
-// use notes that a recipe names slabs.
-func (s *session) use(runs ...format.Run) {
-	for _, run := range runs {
-		s.uses[run.Slab] = true
-	}
-}
-
-var errEnough = errors.New("enough")
-
-// firstRuns gives the runs of a source, or the first MaxInlineRuns+1 of them.
-func firstRuns(source runSource) (runs []format.Run, err error) {
-	err = source(func(run format.Run) error {
-		if runs = append(runs, run); len(runs) > format.MaxInlineRuns {
-			return errEnough
-		}
-		return nil
-	})
-	if err == errEnough {
-		err = nil
-	}
-	return runs, err
-}
-
-// putRuns takes in runs as a stream.
-func (s *session) putRuns(source runSource) (*intake.Stream, error) {
-	out := s.intake.Stream(intake.Listing)
-	w, err := s.listWriter(out)
-	if err != nil {
-		return nil, err
-	}
-	encoder := format.NewRunEncoder()
-	err = source(func(run format.Run) error {
-		s.use(run)
-		_, err := w.Write(encoder.Encode(run))
-		return err
-	})
-	if err := errors.Join(err, w.Close()); err != nil {
-		return nil, err
-	}
-	return out, s.intake.Settle()
-}
-
-// listWriter cuts what is written to it into chunks of a stream.
-func (s *session) listWriter(stream *intake.Stream) (*chunk.Writer, error) {
-	return chunk.NewWriter(s.params, func(c []byte) error {
-		buf, err := s.intake.Reserve()
-		if err != nil {
-			return err
-		}
-		s.intake.Put(stream, copy(buf, c))
-		return nil
-	})
 }

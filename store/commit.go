@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/names"
@@ -79,14 +80,25 @@ func (s *session) checkSlabs(ctx context.Context) error {
 // vanishes shows.
 func (s *session) takeSeen() (*intake.Stream, error) {
 	stream := s.intake.Stream(intake.Listing)
-	w, err := s.listWriter(stream)
-	if err != nil {
-		return nil, err
-	}
 	var ids []byte
-	for _, id := range s.there {
+	for i, id := range s.there {
 		ids = append(append(ids, id...), '\n')
+		if !endsSeen(id) && len(ids) < maxSeenChunk && i < len(s.there)-1 {
+			continue
+		}
+		buf, err := s.intake.Reserve()
+		if err != nil {
+			return nil, err
+		}
+		s.intake.Put(stream, copy(buf, ids))
+		ids = ids[:0]
 	}
-	_, err = w.Write(ids)
-	return stream, errors.Join(err, w.Close())
+	return stream, nil
 }
+
+// maxSeenChunk bounds a chunk of the ids of captures, in bytes: less than the longest chunk.
+const maxSeenChunk = chunk.MinAverage
+
+// endsSeen tells whether a chunk ends behind the id of a capture. One of 144 does, by its
+// random end: so what each capture adds anew is at most some 3 KiB, however many there are.
+func endsSeen(id string) bool { return id[len(id)-1] < '3' && id[len(id)-2] < '3' }

@@ -70,6 +70,7 @@ func (s *session) walkFolder(ctx context.Context, v VolumeInput, reread bool) (*
 	if err != nil {
 		return nil, err
 	}
+	f.t.before = f.wholeContents(ctx)
 	f.t.record.Warnings = warnings(report)
 	f.t.changed = len(report.Changed)
 	return f.t, nil
@@ -135,6 +136,7 @@ type folderSink struct {
 	s       *session
 	t       *volumeTaken
 	cutter  *chunk.Cutter // of contents
+	read    bool          // some content was
 	prior   *prior        // nil where there is nothing to take over
 	listing *folderListing
 
@@ -212,6 +214,7 @@ func (f *folderSink) Put(path string, state *volume.State, header []byte, conten
 	}
 	p := &putMember{entry: newEntry(tarstream.Entry, header), path: path, state: *state}
 	if size > 0 {
+		f.read = true
 		p.content = f.s.intake.Draft(intake.Contents)
 		var err error
 		if p.entry.length, p.entry.chunks, err = f.s.takeContent(content, f.cutter, p.content); err != nil {
@@ -260,6 +263,30 @@ func (f *folderSink) finish() error {
 	}
 	f.t.record.Members, f.t.record.Length = f.listing.members, f.listing.length
 	return nil
+}
+
+// wholeContents gives the recipe of the contents of the capture before, if no file was
+// read and all is there that it names. Where the contents are the same, it serves again:
+// of a volume that changed often it is long.
+func (f *folderSink) wholeContents(ctx context.Context) *format.Recipe {
+	p := f.prior
+	if p == nil || f.read || p.located != p.contents.Chunks {
+		return nil
+	}
+	for level := range p.contents.Level {
+		for run, err := range f.s.r.slabs.Runs(ctx, &format.Recipe{Level: level, Runs: p.contents.Runs}) {
+			if err != nil {
+				return nil
+			}
+			for n := range run.Count {
+				if _, _, ok := p.locator.find(place{run.Slab, run.First + n}); !ok {
+					return nil
+				}
+			}
+			f.s.use(run)
+		}
+	}
+	return p.contents
 }
 
 // lasting gives what is noted of a file that was read, or nothing, which fits no

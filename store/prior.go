@@ -34,6 +34,9 @@ type prior struct {
 	places  func() (place, error, bool) // of the contents' chunks, in order
 	stop    func()
 	locator locator
+	located uint64 // of those chunks, how many were found
+
+	contents *format.Recipe // of the capture before
 
 	ended bool  // nothing is found any more
 	err   error // that ended it
@@ -85,11 +88,8 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	p.source = s.r.slabs.Stream(ctx, record.States)
 	p.reader = format.NewStateReader(fetch.Bytes(p.source.Next))
 	p.at.states = uint64(len(p.encoder.Begin()))
-	runs := fetch.Runs(func(func(format.Run, error) bool) {})
-	if record.Contents != nil {
-		runs = s.r.slabs.Runs(ctx, record.Contents)
-	}
-	p.places, p.stop = pullPlaces(ctx, runs)
+	p.contents = orEmpty(record.Contents)
+	p.places, p.stop = pullPlaces(ctx, s.r.slabs.Runs(ctx, p.contents))
 	if _, err := p.reader.Peek(); err != nil { // it may be of another version
 		p.close()
 		return nil
@@ -253,6 +253,7 @@ func (p *prior) locate(m *priorMember, length uint64) bool {
 		if whole = ok && n > 0 && uint64(n) <= left; whole {
 			m.chunks = append(m.chunks, contentChunk{ref, n})
 			left -= uint64(n)
+			p.located++
 		}
 	}
 	return whole && left == 0

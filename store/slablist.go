@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"slices"
 	"time"
@@ -33,13 +34,13 @@ func slabsAmong(infos []storage.Info) slabList {
 			l = append(l, slabObject{id, info})
 		}
 	}
-	slices.SortFunc(l, func(a, b slabObject) int { return slices.Compare(a.id[:], b.id[:]) })
+	slices.SortFunc(l, func(a, b slabObject) int { return bytes.Compare(a.id[:], b.id[:]) })
 	return l
 }
 
 // find gives the place of a slab.
 func (l slabList) find(id format.SlabID) (int, bool) {
-	return slices.BinarySearchFunc(l, id, func(s slabObject, id format.SlabID) int { return slices.Compare(s.id[:], id[:]) })
+	return slices.BinarySearchFunc(l, id, func(s slabObject, id format.SlabID) int { return bytes.Compare(s.id[:], id[:]) })
 }
 
 // length gives the length of a slab, in bytes.

@@ -18,19 +18,25 @@ import (
 
 // inventory is what the tables say, held against the slabs that there are.
 type inventory struct {
-	slabs  slabList       // that there are
-	listed []bool         // of each of them, whether some table lists it
-	tables []listedTable  // that could be read to their end
+	slabs  slabList           // that there are
+	tables []listedTable      // that could be read to their end
+	damage []*ObjectError     // tables that can't
+	read   int                // how many tables were read
+	listed []int              // by number of a slab: the last table that listed it, counted from 1
+	others map[listedSlab]int // numbers of slabs that there are not
+}
 
-	repeated bool // some slab may be in the tables twice
-	damage []*ObjectError // tables that can't
+// listedSlab tells slabs apart as records do.
+type listedSlab struct {
+	id     format.SlabID
+	length uint64
 }
 
 // unlisted gives the slabs that no table lists.
 func (v *inventory) unlisted() []format.SlabID {
 	var ids []format.SlabID
 	for i, s := range v.slabs {
-		if !v.listed[i] {
+		if v.listed[i] == 0 {
 			ids = append(ids, s.id)
 		}
 	}
@@ -41,18 +47,20 @@ func (v *inventory) unlisted() []format.SlabID {
 // is. A slab that is missing is passed over, so that nothing new relies on it. Of
 // a damaged table it takes what can be read, if partial, or nothing.
 func (r *Repository) takeStock(ctx context.Context, slabs slabList, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
-	v := &inventory{slabs: slabs, listed: make([]bool, len(slabs))}
+	v := &inventory{slabs: slabs, listed: make([]int, len(slabs)), others: make(map[listedSlab]int)}
 	r.slabs.Expect(slabs.length)
 	return v, r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
-		if err == nil {
-			v.tables = append(v.tables, newListedTable(info, records))
-		} else {
+		if err != nil {
 			v.damage = append(v.damage, &ObjectError{info.Name, err})
 			if !partial {
 				return nil
 			}
 		}
-		return v.take(records, add)
+		numbers, added := v.take(records, add)
+		if err == nil {
+			v.tables = append(v.tables, listedTable{info, numbers})
+		}
+		return added
 	})
 }
 
@@ -87,19 +95,44 @@ func (r *Repository) readTables(ctx context.Context, use func(storage.Info, []*f
 	}
 }
 
-func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) error {
+// take calls add for the slabs of a table that were not found before, and numbers all of
+// the table, each once.
+func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) ([]int, error) {
+	v.read++
+	numbers := make([]int, 0, len(records))
 	for _, rec := range records {
-		i, ok := v.slabs.find(rec.Slab)
-		if !ok || v.slabs[i].Size != int64(rec.Length) || v.listed[i] {
-			v.repeated = true // or the slab is gone: then nobody knows
+		i, ok := v.number(rec)
+		before := v.listed[i]
+		if before == v.read {
 			continue
 		}
-		v.listed[i] = true
+		v.listed[i] = v.read
+		numbers = append(numbers, i)
+		if !ok || before > 0 {
+			continue
+		}
 		if err := add(rec); err != nil {
-			return err
+			return numbers, err
 		}
 	}
-	return nil
+	return numbers, nil
+}
+
+// number gives the number of a slab: its place among those that there are, or one behind
+// them, of the record. ok tells of a slab that there is, with that length.
+func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
+	i, ok := v.slabs.find(rec.Slab)
+	if ok && v.slabs[i].Size == int64(rec.Length) {
+		return i, true
+	}
+	key := listedSlab{rec.Slab, rec.Length}
+	n, ok = v.others[key]
+	if !ok {
+		n = len(v.listed)
+		v.others[key] = n
+		v.listed = append(v.listed, 0)
+	}
+	return n, false
 }
 
 // inOrder calls get for every item, as many at a time as workers says, and use
@@ -157,9 +190,7 @@ func inOrder[T, V any](ctx context.Context, items []T, workers int, get func(con
 type stock struct {
 	index   *known.Index
 	adopted []*format.SlabRecord // see loadStock
-
-	tables   []listedTable
-	repeated bool // some slab may be in the tables twice
+	tables  []listedTable
 }
 
 // loadStock gives the index of all chunks that there are, and the records of
@@ -215,7 +246,7 @@ func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclu
 	if err != nil {
 		return nil, err
 	}
-	s.tables, s.repeated = v.tables, v.repeated
+	s.tables = v.tables
 	unlisted, err := r.forsaken(ctx, v.unlisted(), slabs, l)
 	if err != nil {
 		return nil, err

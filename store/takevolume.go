@@ -21,6 +21,7 @@ type volumeTaken struct {
 	stamps   *intake.Stream
 	contents *intake.Stream
 	states   *intake.Stream // of a folder; else nil
+	before   *format.Recipe // of contents that may be the same; or nil
 	expected *expected      // of what is read as a stream; else nil
 	changed  int            // files that changed while they were read
 	reused   int            // members taken over from an earlier capture

@@ -31,32 +31,10 @@ const (
 	tidyTime   = 10 * time.Second
 )
 
-// listedTable is a table and the slabs that it lists.
+// listedTable is a table and the slabs that it lists, each once, by numbers.
 type listedTable struct {
 	info  storage.Info
-	slabs []listedSlab
-}
-
-// listedSlab tells slabs apart as records do.
-type listedSlab struct {
-	id     format.SlabID
-	length uint64
-}
-
-func newListedTable(info storage.Info, records []*format.SlabRecord) listedTable {
-	t := listedTable{info: info, slabs: make([]listedSlab, len(records))}
-	for i, rec := range records {
-		t.slabs[i] = listedSlab{rec.Slab, rec.Length}
-	}
-	return t
-}
-
-// distinct gives the slabs, each once.
-func (t listedTable) distinct() []listedSlab {
-	slabs := slices.SortedFunc(slices.Values(t.slabs), func(a, b listedSlab) int {
-		return cmp.Or(slices.Compare(a.id[:], b.id[:]), cmp.Compare(a.length, b.length))
-	})
-	return slices.Compact(slabs)
+	slabs []int
 }
 
 // tidyTables goes a step towards few tables, given those that there were. It
@@ -64,16 +42,12 @@ func (t listedTable) distinct() []listedSlab {
 func (s *session) tidyTables(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, tidyTime)
 	defer cancel()
-	var copies []listedTable
-	if s.repeated { // mostly no slab is
-		copies = redundant(s.tables, time.Unix(farFuture, 0))
-		for _, t := range some(redundant(s.tables, s.lease.now().Add(-settleTime))) {
-			if err := s.r.removeTable(ctx, t); err != nil {
-				return
-			}
+	for _, t := range some(redundant(s.tables, s.lease.now().Add(-settleTime))) {
+		if err := s.r.removeTable(ctx, t); err != nil {
+			return
 		}
 	}
-	s.r.joinTables(ctx, group(alike(s.tables, copies)))
+	s.r.joinTables(ctx, group(alike(s.tables)))
 }
 
 // farFuture is later than any table is put, in seconds.
@@ -119,15 +93,15 @@ func redundant(tables []listedTable, before time.Time) []listedTable {
 	slices.SortFunc(old, func(a, b listedTable) int {
 		return cmp.Or(cmp.Compare(a.info.Size, b.info.Size), cmp.Compare(a.info.Name, b.info.Name))
 	})
-	times := make(map[listedSlab]int)
-	for i, t := range old {
-		old[i].slabs = t.distinct()
-		for _, s := range old[i].slabs {
+	var times []int
+	for _, t := range old {
+		for _, s := range t.slabs {
+			times = append(times, make([]int, max(0, s+1-len(times)))...)
 			times[s]++
 		}
 	}
 	return slices.DeleteFunc(old, func(t listedTable) bool {
-		if len(t.slabs) == 0 || slices.ContainsFunc(t.slabs, func(s listedSlab) bool { return times[s] < 2 }) {
+		if len(t.slabs) == 0 || slices.ContainsFunc(t.slabs, func(s int) bool { return times[s] < 2 }) {
 			return true
 		}
 		for _, s := range t.slabs {
@@ -139,10 +113,10 @@ func redundant(tables []listedTable, before time.Time) []listedTable {
 
 // alike gives tables of about a length, of which there are enough that some become
 // one.
-// Those whose records are in others already, the copies, are left out.
-func alike(tables, copies []listedTable) []listedTable {
+// Those whose records are in others already are left out.
+func alike(tables []listedTable) []listedTable {
 	gone := make(map[string]bool)
-	for _, t := range copies {
+	for _, t := range redundant(tables, time.Unix(farFuture, 0)) {
 		gone[t.info.Name] = true
 	}
 	var classes [smallClasses][]listedTable

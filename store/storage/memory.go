@@ -2,6 +2,7 @@ package storage
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -19,9 +20,9 @@ import (
 type Memory struct {
 	mu        sync.Mutex
 	now       func() time.Time
-	present   map[string]object   // what methods see
-	below     map[string][]string // of them, those below each folder, sorted by name
-	flushed   map[string]object   // what Crash leaves
+	present   map[string]object // what methods see
+	below     map[string][]Info // of them, those below each folder, sorted by name
+	flushed   map[string]object // what Crash leaves
 	unflushed bool
 	crashes   int
 }
@@ -33,7 +34,7 @@ type object struct {
 
 // NewMemory gives an empty Memory.
 func NewMemory() *Memory {
-	return &Memory{now: time.Now, present: map[string]object{}, below: map[string][]string{}, flushed: map[string]object{}}
+	return &Memory{now: time.Now, present: map[string]object{}, below: map[string][]Info{}, flushed: map[string]object{}}
 }
 
 // SetNow sets the clock of the medium, which is time.Now at first.
@@ -58,26 +59,30 @@ func (m *Memory) Crash() {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	m.crashes++
-	m.present, m.below = maps.Clone(m.flushed), make(map[string][]string)
-	for name := range m.present {
-		m.enter(name)
+	m.present, m.below = maps.Clone(m.flushed), make(map[string][]Info)
+	for name, o := range m.present {
+		m.enter(o.info(name))
 	}
 }
 
 // enter notes an object in the folders above it.
-func (m *Memory) enter(name string) {
-	for folder := path.Dir(name); folder != "."; folder = path.Dir(folder) {
-		i, _ := slices.BinarySearch(m.below[folder], name)
-		m.below[folder] = slices.Insert(m.below[folder], i, name)
+func (m *Memory) enter(o Info) {
+	for folder := path.Dir(o.Name); folder != "."; folder = path.Dir(folder) {
+		i, _ := m.find(folder, o.Name)
+		m.below[folder] = slices.Insert(m.below[folder], i, o)
 	}
 }
 
 // leave is the inverse of enter.
 func (m *Memory) leave(name string) {
 	for folder := path.Dir(name); folder != "."; folder = path.Dir(folder) {
-		i, _ := slices.BinarySearch(m.below[folder], name)
+		i, _ := m.find(folder, name)
 		m.below[folder] = slices.Delete(m.below[folder], i, i+1)
 	}
+}
+
+func (m *Memory) find(folder, name string) (int, bool) {
+	return slices.BinarySearchFunc(m.below[folder], name, func(o Info, name string) int { return cmp.Compare(o.Name, name) })
 }
 
 // Put implements [Storage].
@@ -119,7 +124,7 @@ func (m *Memory) create(name string, content []byte, mark bool) error {
 	}
 	added := object{content, m.now()}
 	m.present[name] = added
-	m.enter(name)
+	m.enter(added.info(name))
 	switch {
 	case !m.unflushed:
 		m.flushed[name] = added
@@ -165,13 +170,12 @@ func (m *Memory) List(ctx context.Context, folder string) ([]Info, error) {
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	found := m.below[folder]
-	if folder == "" {
-		found = slices.Sorted(maps.Keys(m.present))
+	if folder != "" {
+		return slices.Clone(m.below[folder]), nil
 	}
-	infos := make([]Info, len(found))
-	for i, name := range found {
-		infos[i] = m.present[name].info(name)
+	var infos []Info
+	for _, name := range slices.Sorted(maps.Keys(m.present)) {
+		infos = append(infos, m.present[name].info(name))
 	}
 	return infos, nil
 }

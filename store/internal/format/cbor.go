@@ -17,6 +17,16 @@ type codec struct {
 	lenient cbor.DecMode // skips them
 }
 
+// newBufferEncoder gives an encoder of the same, for records without times, that writes
+// into its caller's buffer.
+func newBufferEncoder() cbor.UserBufferEncMode {
+	enc, err := cbor.CoreDetEncOptions().UserBufferEncMode()
+	if err != nil {
+		panic(err) // the options are constant
+	}
+	return enc
+}
+
 func newCodec() codec { return newCodecFor(MaxSlabChunks) }
 
 // newCodecFor gives a codec for records whose arrays have at most so many

@@ -1,6 +1,7 @@
 package format
 
 import (
+	"bytes"
 	"crypto/rand"
 	"encoding/hex"
 	"io"
@@ -26,7 +27,7 @@ func (id SlabID) String() string { return hex.EncodeToString(id[:]) }
 // ParseSlabID is the inverse of SlabID.String.
 func ParseSlabID(s string) (SlabID, error) {
 	var id SlabID
-	if len(s) == hex.EncodedLen(len(id)) && strings.ToLower(s) == s {
+	if len(s) == hex.EncodedLen(len(id)) && !strings.ContainsAny(s, "ABCDEF") {
 		if _, err := hex.Decode(id[:], []byte(s)); err == nil {
 			return id, nil
 		}
@@ -66,13 +67,25 @@ type Recipe struct {
 }
 
 // RunEncoder encodes runs. Its zero value is not usable.
-type RunEncoder struct{ c codec }
+type RunEncoder struct {
+	enc cbor.UserBufferEncMode
+	out bytes.Buffer
+	run Run // encoding it makes no garbage
+}
 
 // NewRunEncoder gives an encoder.
-func NewRunEncoder() *RunEncoder { return &RunEncoder{newCodec()} }
+func NewRunEncoder() *RunEncoder { return &RunEncoder{enc: newBufferEncoder()} }
 
-// Encode gives the encoding of r, as it stands in a stream of runs.
-func (e *RunEncoder) Encode(r Run) []byte { return e.c.encode(r) }
+// Encode gives the encoding of r, as it stands in a stream of runs. It is valid up to
+// the next call.
+func (e *RunEncoder) Encode(r Run) []byte {
+	e.run = r
+	e.out.Reset()
+	if err := e.enc.MarshalToBuffer(&e.run, &e.out); err != nil {
+		panic(err) // a run holds nothing that can't be encoded
+	}
+	return e.out.Bytes()
+}
 
 func (r *Recipe) check() error {
 	if r.Level > MaxRecipeLevel || len(r.Runs) > MaxInlineRuns {
@@ -94,55 +107,63 @@ func checkRuns(runs []Run) error {
 }
 
 // RunReader reads a stream of runs.
-type RunReader struct{ seq *sequence }
+type RunReader struct {
+	seq *sequence
+	run [1]Run // decoding it makes no garbage
+}
 
 // NewRunReader reads the runs in r.
-func NewRunReader(r io.Reader) *RunReader { return &RunReader{newSequence(r)} }
+func NewRunReader(r io.Reader) *RunReader { return &RunReader{seq: newSequence(r)} }
 
 // Next gives the next run, or io.EOF after the last.
 func (r *RunReader) Next() (Run, error) {
-	var run Run
-	if err := r.seq.next(&run); err != nil {
+	r.run[0] = Run{}
+	if err := r.seq.next(&r.run[0]); err != nil {
 		return Run{}, err
 	}
-	return run, checkRuns([]Run{run})
+	return r.run[0], checkRuns(r.run[:])
 }
 
 // sequence decodes a CBOR sequence without ever holding more than a bounded
 // part of it, whatever lengths it claims.
 type sequence struct {
-	codec  codec
-	dec    *cbor.Decoder
-	budget *budget
-	item   cbor.RawMessage
+	dec   *cbor.Decoder
+	enc   cbor.UserBufferEncMode
+	in    *budget
+	again bytes.Buffer // the item, encoded again
+	done  int          // bytes decoded
 }
 
 func newSequence(r io.Reader) *sequence {
 	b := &budget{r: r}
 	c := newCodec()
-	return &sequence{codec: c, dec: c.strict.NewDecoder(b), budget: b}
+	return &sequence{dec: c.strict.NewDecoder(b), enc: newBufferEncoder(), in: b}
 }
 
-// next fills v, a pointer to a record, from the next item.
+// next fills v, a pointer to a record, from the next item. Only the encoding that
+// encode gives of it is accepted.
 func (s *sequence) next(v any) error {
-	s.budget.left = 2 * MaxMemberHead
-	if err := s.nextItem(); err != nil {
+	s.in.left = 2 * MaxMemberHead
+	if err := s.decode(v); err != nil {
 		return err
 	}
-	if err := s.codec.strict.Unmarshal(s.item, v); err != nil {
-		return damaged("no such item: %v", err)
+	n := s.dec.NumBytesRead() - s.done
+	s.done += n
+	s.again.Reset()
+	if err := s.enc.MarshalToBuffer(v, &s.again); err != nil || !bytes.Equal(s.again.Bytes(), s.in.ahead[:n]) {
+		return damaged("a record that is not encoded deterministically")
 	}
-	return s.codec.checkEncoding(v, s.item)
+	s.in.ahead = s.in.ahead[n:]
+	return nil
 }
 
-func (s *sequence) nextItem() error {
-	s.item = s.item[:0]
-	err := s.dec.Decode(&s.item)
-	if err == nil || err == io.EOF && s.budget.err == io.EOF {
+func (s *sequence) decode(v any) error {
+	err := s.dec.Decode(v)
+	if err == nil || err == io.EOF && s.in.err == io.EOF {
 		return err
 	}
-	if s.budget.err != nil && s.budget.err != io.EOF {
-		return s.budget.err // what the reader said, not what the decoder made of it
+	if s.in.err != nil && s.in.err != io.EOF {
+		return s.in.err // what the reader said, not what the decoder made of it
 	}
 	return damaged("no such item: %v", err)
 }
@@ -150,9 +171,10 @@ func (s *sequence) nextItem() error {
 // budget is a reader that refuses to give more than a number of bytes for one
 // item of a sequence.
 type budget struct {
-	r    io.Reader
-	left int
-	err  error // that r gave
+	r     io.Reader
+	left  int
+	ahead []byte // that were read and are not of an item before
+	err   error  // that r gave
 }
 
 func (b *budget) Read(p []byte) (n int, err error) {
@@ -161,5 +183,6 @@ func (b *budget) Read(p []byte) (n int, err error) {
 	}
 	n, b.err = b.r.Read(p[:min(len(p), b.left)])
 	b.left -= n
+	b.ahead = append(b.ahead, p[:n]...)
 	return n, b.err
 }

@@ -57,12 +57,7 @@ type StateEncoder struct {
 
 // NewStateEncoder gives an encoder.
 func NewStateEncoder() *StateEncoder {
-	o := cbor.CoreDetEncOptions()
-	enc, err := o.UserBufferEncMode()
-	if err != nil {
-		panic(err) // the options are constant
-	}
-	return &StateEncoder{enc: enc}
+	return &StateEncoder{enc: newBufferEncoder()}
 }
 
 // Begin gives the first item of a stream.

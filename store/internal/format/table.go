@@ -3,6 +3,7 @@ package format
 import (
 	"encoding/binary"
 	"io"
+	"slices"
 
 	"github.com/kistarchive/kist/crypt"
 )
@@ -86,8 +87,8 @@ func (r *RecordReader) Next() ([]byte, error) {
 	if n < crypt.Overhead || n > MaxRecord {
 		return nil, damaged("a record of %d bytes", n)
 	}
-	// Grows as bytes arrive: a claimed length alone allocates nothing.
-	buf := appendReader{r.sealed[:0]}
+	// Grows as bytes arrive: a claimed length alone allocates little.
+	buf := appendReader{slices.Grow(r.sealed[:0], int(min(n, 128<<10)))}
 	if _, err := io.CopyN(&buf, r.r, n); err != nil {
 		return nil, cutShort(err)
 	}

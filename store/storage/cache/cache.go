@@ -43,6 +43,7 @@ type Folder struct {
 
 	mu      sync.Mutex
 	made    map[string]bool // folders that are there
+	used    map[string]bool // copies that this process read
 	counted bool            // total is known
 	total   int64           // bytes of all copies, as far as this process knows; until counted, of those it added
 	full    bool            // all that is left was used since this process began
@@ -66,7 +67,7 @@ func Open(path string, most int64) (*Folder, error) {
 		return nil, fmt.Errorf("opening the cache: %w", err)
 	}
 	return &Folder{
-		root: root, most: most, began: time.Now(), made: make(map[string]bool), tidy: mathrand.IntN(tidyOneIn) == 0,
+		root: root, most: most, began: time.Now(), made: make(map[string]bool), used: make(map[string]bool), tidy: mathrand.IntN(tidyOneIn) == 0,
 	}, nil
 }
 
@@ -98,12 +99,21 @@ func (f *Folder) Reader(name string, size int64) *os.File {
 		f.Drop(name)
 		return nil
 	}
-	// The time of a copy is that of its last use.
-	if info.ModTime().Before(f.began) {
-		now := time.Now()
+	f.use(name, info.ModTime())
+	return file
+}
+
+// usedAgain is how exactly the time of a copy tells when it was last used.
+const usedAgain = time.Hour
+
+// use notes that a copy is used. Its time is that of its last use, about.
+func (f *Folder) use(name string, last time.Time) {
+	f.mu.Lock()
+	f.used[name] = true
+	f.mu.Unlock()
+	if now := time.Now(); now.Sub(last) > usedAgain {
 		f.root.Chtimes(name, now, now) // without, it is only the sooner to go
 	}
-	return file
 }
 
 // Drop removes the copy of an object.

@@ -61,7 +61,7 @@ func (f *Folder) trim(size int64) bool {
 		if f.total+size <= f.most-f.most/10 || !c.used.Before(f.began) {
 			break
 		}
-		if f.root.Remove(c.name) == nil {
+		if !f.used[c.name] && f.root.Remove(c.name) == nil {
 			f.total -= c.size
 		}
 	}
