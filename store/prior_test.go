@@ -4,12 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"reflect"
 	"slices"
 	"testing"
 	"time"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -135,5 +137,91 @@ func TestPriorOfOtherVersion(t *testing.T) {
 			t.Errorf("%s: used: %v", name, p != nil)
 		}
 		p.close()
+	}
+}
+
+// TestWholeContents takes the recipe of contents over where all of them are, and only
+// there. It is a nested one: every other file changed.
+func TestWholeContents(t *testing.T) {
+	r, o := capturedFolder(t)
+	dir := o.Volumes[0].Folder.Path
+	for _, round := range []string{"first", "second"} {
+		for i := range 2 * format.MaxInlineRuns {
+			if round == "first" || i%2 == 0 {
+				content := fmt.Sprintf("%s %d", round, i)
+				if err := os.WriteFile(fmt.Sprintf("%s/many-%03d", dir, i), []byte(content), 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		if _, err := r.Capture(t.Context(), o); err != nil {
+			t.Fatal(err)
+		}
+	}
+	before, err := r.Find(t.Context(), "latest")
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := before.Volumes[0].record.Contents
+	if want.Level != 1 {
+		t.Fatalf("the recipe is of level %d", want.Level)
+	}
+	s, err := r.newSession(t.Context(), o)
+	if err == nil {
+		err = s.await()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.abandon(t.Context())
+	for name, c := range map[string]struct {
+		change func(*folderSink)
+		whole  bool
+	}{
+		"all is there":              {func(*folderSink) {}, true},
+		"something was read":        {func(f *folderSink) { f.read = true }, false},
+		"a chunk was not found":     {func(f *folderSink) { f.prior.located-- }, false},
+		"runs that are not there":   {func(f *folderSink) { f.prior.locator.index = known.New() }, false},
+		"runs that can't be read":   {func(f *folderSink) { f.prior.contents.Runs[0].Slab[0] ^= 1 }, false},
+		"nothing to take over from": {func(f *folderSink) { f.prior.close(); f.prior = nil }, false},
+	} {
+		f, err := s.newFolderSink(t.Context(), o.Volumes[0], time.Now(), false)
+		if err != nil || f.prior == nil {
+			t.Fatal(f, err)
+		}
+		f.prior.located = want.Chunks
+		contents := *f.prior.contents
+		contents.Runs = slices.Clone(contents.Runs)
+		f.prior.contents = &contents
+		c.change(f)
+		if got := f.wholeContents(t.Context()); (got != nil) != c.whole {
+			t.Errorf("%s: got %v", name, got)
+		}
+		f.prior.close()
+	}
+
+	clear(s.uses)
+	taken, err := s.takeVolume(t.Context(), o.Volumes[0])
+	if err == nil {
+		err = s.intake.Settle()
+	}
+	if err == nil {
+		err = s.writeRecipes(taken)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(taken.record.Contents, want) {
+		t.Errorf("the recipe of unchanged contents is %v, it was %v", taken.record.Contents, want)
+	}
+	for run, err := range r.slabs.Runs(t.Context(), want) {
+		if err != nil || !s.uses[run.Slab] {
+			t.Errorf("slab %v is not noted as used, %v", run.Slab, err)
+		}
+	}
+	for _, run := range want.Runs {
+		if !s.uses[run.Slab] {
+			t.Errorf("slab %v of the nested recipe is not noted as used", run.Slab)
+		}
 	}
 }
