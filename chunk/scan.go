@@ -16,30 +16,37 @@ const window = 64
 // one before it, which leaves a core idle most of the time, and those of
 // independent lanes fill the gaps. Which of the places are cuts, the Cutter
 // says.
+//
+// Fingerprints stand in the high bits of their words: what a shift by a byte moves above
+// the degree is shifted out, and needs not be cleared.
 type scanner struct {
 	mask uint64
-	// mod[b] is b*x^degree, for the bits that a shift by a byte moves above the
-	// degree: its low bits are the remainder that takes their place, its high
-	// bits clear them.
+	// mod[b] is what takes the place of a byte that is shifted out: b*x^degree.
 	mod [256]uint64
+	// in[b] is a byte that enters the window.
+	in [256]uint64
 	// out[b] is the share that a byte has in a fingerprint one step after it has
 	// left the window.
 	out [256]uint64
 }
 
+// align is how far up a fingerprint stands.
+const align = 64 - degree
+
 func newScanner(p Params) *scanner {
-	s := &scanner{mask: uint64(p.Average) - 1}
+	s := &scanner{mask: (uint64(p.Average) - 1) << align}
 	pol := chunker.Pol(p.Polynomial)
-	for b := range 8 { // both are linear: eight values make the others
+	for b := range 8 { // all are linear: eight values make the others
 		bit := chunker.Pol(1) << b
-		mod := (bit << degree).Mod(pol) | bit<<degree
+		mod := (bit << degree).Mod(pol)
 		out := bit
 		for range window {
 			out = (out << 8).Mod(pol)
 		}
 		for i := range 1 << b {
-			s.mod[1<<b+i] = s.mod[i] ^ uint64(mod)
-			s.out[1<<b+i] = s.out[i] ^ uint64(out)
+			s.mod[1<<b+i] = s.mod[i] ^ uint64(mod)<<align
+			s.in[1<<b+i] = s.in[i] ^ uint64(bit)<<align
+			s.out[1<<b+i] = s.out[i] ^ uint64(out)<<align
 		}
 	}
 	return s
@@ -48,7 +55,7 @@ func newScanner(p Params) *scanner {
 // fingerprint gives that of a whole window.
 func (s *scanner) fingerprint(w []byte) (f uint64) {
 	for _, b := range w[:window] {
-		f = f<<8 ^ uint64(b) ^ s.mod[uint8(f>>(degree-8))]
+		f = f<<8 ^ s.in[b] ^ s.mod[f>>56]
 	}
 	return f
 }
@@ -74,6 +81,14 @@ func (s *scanner) search(data []byte, from, to int, places []uint64) {
 		return
 	}
 	from &^= 63
+	for ; to-from >= lanes*span; from += lanes * span {
+		hits := (*[lanes * span / 64]uint64)(places[from/64:])
+		clear(hits[:])
+		s.sweep((*block)(data[from:]), hits)
+	}
+	if from >= to {
+		return
+	}
 	n := (to - from + overrun) / (lanes * step) * step // bytes of a lane
 	var f [lanes]uint64
 	for k := range f {
@@ -97,10 +112,10 @@ func (s *scanner) roll(f *[lanes]uint64, w0, w1, w2, w3 *stretch, hits *[lanes][
 	mask := s.mask
 	f0, f1, f2, f3 := f[0], f[1], f[2], f[3]
 	for i := range step {
-		f0 = f0<<8 ^ (uint64(w0[i+window]) ^ s.out[w0[i]]) ^ s.mod[uint8(f0>>(degree-8))]
-		f1 = f1<<8 ^ (uint64(w1[i+window]) ^ s.out[w1[i]]) ^ s.mod[uint8(f1>>(degree-8))]
-		f2 = f2<<8 ^ (uint64(w2[i+window]) ^ s.out[w2[i]]) ^ s.mod[uint8(f2>>(degree-8))]
-		f3 = f3<<8 ^ (uint64(w3[i+window]) ^ s.out[w3[i]]) ^ s.mod[uint8(f3>>(degree-8))]
+		f0 = f0<<8 ^ s.in[w0[i+window]] ^ s.out[w0[i]] ^ s.mod[f0>>56]
+		f1 = f1<<8 ^ s.in[w1[i+window]] ^ s.out[w1[i]] ^ s.mod[f1>>56]
+		f2 = f2<<8 ^ s.in[w2[i+window]] ^ s.out[w2[i]] ^ s.mod[f2>>56]
+		f3 = f3<<8 ^ s.in[w3[i+window]] ^ s.out[w3[i]] ^ s.mod[f3>>56]
 		if f0&mask == 0 {
 			hits[0][i/64] |= 1 << (i % 64)
 		}
@@ -115,6 +130,33 @@ func (s *scanner) roll(f *[lanes]uint64, w0, w1, w2, w3 *stretch, hits *[lanes][
 		}
 	}
 	f[0], f[1], f[2], f[3] = f0, f1, f2, f3
+}
+
+// span is how many bytes a lane goes over in a sweep. The lanes of one are at constant
+// distances, so that a core has registers enough for them.
+const span = 4 << 10
+
+// block is what a sweep goes over, behind the window before it.
+type block [window + lanes*span]byte
+
+// sweep sets the bits of the places in a block. It is roll for long contents.
+func (s *scanner) sweep(b *block, hits *[lanes * span / 64]uint64) {
+	mask := s.mask
+	f0, f1, f2, f3 := s.fingerprint(b[:]), s.fingerprint(b[span:]), s.fingerprint(b[2*span:]), s.fingerprint(b[3*span:])
+	for i := range span {
+		f0 = f0<<8 ^ s.in[b[i+window]] ^ s.out[b[i]] ^ s.mod[f0>>56]
+		f1 = f1<<8 ^ s.in[b[i+window+span]] ^ s.out[b[i+span]] ^ s.mod[f1>>56]
+		f2 = f2<<8 ^ s.in[b[i+window+2*span]] ^ s.out[b[i+2*span]] ^ s.mod[f2>>56]
+		f3 = f3<<8 ^ s.in[b[i+window+3*span]] ^ s.out[b[i+3*span]] ^ s.mod[f3>>56]
+		if f0&mask != 0 && f1&mask != 0 && f2&mask != 0 && f3&mask != 0 {
+			continue
+		}
+		for k, f := range [lanes]uint64{f0, f1, f2, f3} {
+			if f&mask == 0 {
+				hits[(k*span+i)/64] |= 1 << (i % 64)
+			}
+		}
+	}
 }
 
 // first gives the first place from from on and before to, or to.
