@@ -120,7 +120,7 @@ func (j *job) discard() {
 }
 
 const (
-	sightBatches = 8         // batches of what was seen that wait: each may keep its folders open
+	sightBatches = 16        // batches of what was seen that wait: each may keep its folders open
 	batchesAhead = 4         // batches of jobs that wait for the next stage
 	filesAhead   = 64        // files that are open ahead of the sink
 	loadLimit    = 128 << 10 // up to this size files are read ahead, in bytes
