@@ -216,13 +216,7 @@ func TestLookUpExpected(t *testing.T) {
 	base := changed()["unchanged"]
 	captureAs(t, r, "seedbank", base)
 	o := CaptureOptions{Name: "seedbank", Volumes: []VolumeInput{{Name: "data"}}}
-	s, err := r.newSession(t.Context(), o)
-	if err == nil {
-		err = s.await()
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := begun(t, r, o)
 	defer s.abandon(t.Context())
 	x := s.expect(t.Context(), o.Volumes[0])
 	x.passed(base[:expectedFrom-1])

@@ -66,6 +66,19 @@ func capturedFolder(t *testing.T) (*Repository, CaptureOptions) {
 	return r, o
 }
 
+// begun gives a session that has begun to take in.
+func begun(t *testing.T, r *Repository, o CaptureOptions) *session {
+	t.Helper()
+	s, err := r.newSession(t.Context(), o)
+	if err == nil {
+		err = s.await()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
 // TestPriorCheck holds the places of members against the streams of a capture.
 func TestPriorCheck(t *testing.T) {
 	r, o := capturedFolder(t)
@@ -85,13 +98,7 @@ func TestPriorCheck(t *testing.T) {
 		"list that goes on": {func(p *prior) { p.list.length++ }, errPrior},
 	} {
 		t.Run(name, func(t *testing.T) {
-			s, err := r.newSession(t.Context(), o)
-			if err == nil {
-				err = s.await()
-			}
-			if err != nil {
-				t.Fatal(err)
-			}
+			s := begun(t, r, o)
 			defer s.abandon(t.Context())
 			p := s.openPrior(t.Context(), o.Volumes[0])
 			if p == nil {
@@ -166,13 +173,7 @@ func TestWholeContents(t *testing.T) {
 	if want.Level != 1 {
 		t.Fatalf("the recipe is of level %d", want.Level)
 	}
-	s, err := r.newSession(t.Context(), o)
-	if err == nil {
-		err = s.await()
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := begun(t, r, o)
 	defer s.abandon(t.Context())
 	for name, c := range map[string]struct {
 		change func(*folderSink)
