@@ -54,8 +54,8 @@ func (r *Repository) putKept(ctx context.Context, name string, content []byte) e
 }
 
 // keptFor gives the cache for objects of which copies are kept as they are, or nil:
-// leases are short-lived, of slabs fetch keeps the small ones, of tables there are copies of another form, and
-// the rest tells what the repository is.
+// leases are short-lived, of slabs fetch keeps the small ones, copies of tables have
+// another form (see keepTable), and the rest tells what the repository is.
 func (r *Repository) keptFor(name string) *cache.Folder {
 	switch folder, _, _ := strings.Cut(name, "/"); folder {
 	case names.Captures, names.Retired, names.Condemned:

@@ -164,6 +164,32 @@ func TestBound(t *testing.T) {
 	}
 }
 
+// A copy that this process used stays, also where its time is so fresh that it is not
+// written again.
+func TestUsedLately(t *testing.T) {
+	dir := t.TempDir()
+	before := open(t, dir, 1000)
+	for i := range 10 {
+		name := fmt.Sprintf("tables/%d", i)
+		before.Add(name, make([]byte, 100))
+		age(t, dir, name, time.Duration(40-i)*time.Minute)
+	}
+	f := open(t, dir, 1000)
+	old, err := os.Stat(filepath.Join(dir, "tables/0"))
+	if err != nil || read(t, f, "tables/0", 100) == "" {
+		t.Fatal("the oldest is not there", err)
+	}
+	f.Add("tables/new", make([]byte, 100))
+	for name, want := range map[string]bool{"tables/0": true, "tables/1": false, "tables/9": true, "tables/new": true} {
+		if got := read(t, f, name, 100) != ""; got != want {
+			t.Errorf("%s is there: %v, want %v", name, got, want)
+		}
+	}
+	if now, err := os.Stat(filepath.Join(dir, "tables/0")); err != nil || !now.ModTime().Equal(old.ModTime()) {
+		t.Errorf("the time of a copy was written again within the hour: %v", err)
+	}
+}
+
 func TestRetain(t *testing.T) {
 	dir := t.TempDir()
 	f := open(t, dir, 0)
