@@ -152,10 +152,7 @@ func (c *reclaimer) remove(ctx context.Context) error {
 		if g.slabs[s.id] == nil {
 			continue
 		}
-		if err := c.lease.check(ctx); err != nil {
-			return err
-		}
-		if err := c.removeObject(ctx, s.info); err != nil {
+		if err := c.removeLeased(ctx, s.info); err != nil {
 			return err
 		}
 		c.out.Slabs++
@@ -228,7 +225,7 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 			continue
 		}
 		for _, f := range slices.Backward(files) {
-			if err := c.removeObject(ctx, f.info); err != nil {
+			if err := c.removeLeased(ctx, f.info); err != nil {
 				return err
 			}
 		}
@@ -257,7 +254,7 @@ func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabI
 		if !old {
 			continue
 		}
-		if err := c.removeObject(ctx, info); err != nil {
+		if err := c.removeLeased(ctx, info); err != nil {
 			return err
 		}
 	}
@@ -292,6 +289,14 @@ func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[f
 		}
 	}
 	return false, nil
+}
+
+// removeLeased removes an object, as long as nobody can have taken the lease for dead.
+func (c *reclaimer) removeLeased(ctx context.Context, info storage.Info) error {
+	if err := c.lease.check(ctx); err != nil {
+		return err
+	}
+	return c.removeObject(ctx, info)
 }
 
 // removeObject removes an object and counts its bytes.
