@@ -199,7 +199,7 @@ func (f *folderSink) TakeOver(found any) error {
 	}
 	m := found.(*priorMember)
 	for _, c := range m.chunks {
-		if err := f.s.intake.PutKnown(f.t.contents, c.ref, c.length); err != nil {
+		if err := f.s.intake.PutKnownTimes(f.t.contents, c.ref, c.length, c.times); err != nil {
 			return err
 		}
 	}
