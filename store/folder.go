@@ -30,6 +30,9 @@ type FolderInput struct {
 	// show in its times is read again by the next capture. For the same reason the
 	// folder's file system is flushed first, unless the capture is made After a
 	// Draft, when the service is stopped.
+	//
+	// Where the file system keeps no change times of its own, every file is read, and a
+	// warning of the volume says so; see volume.ReadReport.NoChangeTimes.
 	Reread bool
 
 	// Now gives the time by the clock of the folder's file system; nil means
@@ -72,6 +75,9 @@ func (s *session) walkFolder(ctx context.Context, v VolumeInput, reread bool) (*
 	}
 	f.t.before = f.wholeContents(ctx)
 	f.t.record.Warnings = warnings(report)
+	if report.NoChangeTimes && !v.Folder.Reread {
+		f.t.record.Warnings = append(f.t.record.Warnings, noChangeTimes)
+	}
 	f.t.changed = len(report.Changed)
 	return f.t, nil
 }
@@ -115,6 +121,8 @@ func (l lateSink) Drop() error {
 	}
 	return f.Drop()
 }
+
+const noChangeTimes = ".: its file system does not show change times of its own, without which changes may not show: every file was read"
 
 // maxWarnings bounds how many warnings a volume keeps.
 const maxWarnings = 1000

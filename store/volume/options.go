@@ -25,6 +25,8 @@ type ReadOptions struct {
 	// OnEntry, if set, is called before each member is written, from the calling goroutine, with
 	// its name (as in Note.Path) and the bytes of content that will follow.
 	OnEntry func(path string, size int64)
+
+	clock func(*folder) clock // of tests: in place of clockOf
 }
 
 // A ReadReport says what WriteTar wrote.
@@ -42,6 +44,12 @@ type ReadReport struct {
 	// Changed lists files and folders whose size or times changed while they were read: the
 	// service was probably not stopped, and their contents may be of no single moment.
 	Changed []Note
+	// NoChangeTimes says that files were read which may be as they were, since nothing shows that their
+	// file system keeps change times (st_ctime) of its own: without them a file whose modification time
+	// was set back, and whose length is the same, looks as before. The usual file systems of Linux are
+	// known to keep them, and NFS; FAT and exFAT not to; of others at least one member must have a change
+	// time more than two seconds away from its modification time.
+	NoChangeTimes bool
 }
 
 // ExtractOptions change how Extract writes. The zero value restores everything but devices.

@@ -21,6 +21,7 @@ type walker struct {
 	sink   Sink
 	names  *owners
 	linked map[inode]string // first member of each file with several names
+	times  changeTimes
 	in     <-chan []sight
 	used   chan<- []sight // sights to be used again
 	turn   chan []job     // in order
@@ -92,6 +93,9 @@ func (w *walker) take(ctx context.Context, l *sight) error {
 		return w.sendChange(ctx, l)
 	}
 	w.setState(l.meta)
+	if l.name == "." {
+		w.times.enter(ctx, l.folder, l.meta)
+	}
 	var err error
 	switch l.meta.kind {
 	case 0:
@@ -322,9 +326,9 @@ func (w *walker) link(ctx context.Context, l *sight) (done bool, err error) {
 	return true, w.send(ctx, job{member: l.member, state: w.now, header: head})
 }
 
-// sendFound sends a member if the sink has it. Without a change time there is no telling.
+// sendFound sends a member if the sink has it. Without change times there is no telling.
 func (w *walker) sendFound(ctx context.Context, l *sight) (done bool, err error) {
-	if w.now.Inode == 0 || w.now.Changed == 0 {
+	if !w.times.trusts(l.folder, l.meta) {
 		return false, nil
 	}
 	found, err := w.sink.Find(l.member, w.now)

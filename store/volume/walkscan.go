@@ -51,6 +51,9 @@ const sightsAhead = 64
 type sharedFolder struct {
 	*folder
 	users atomic.Int32
+
+	dev   uint64 // these two are the walker's
+	clock clock
 }
 
 func share(d *folder) *sharedFolder {
