@@ -1,12 +1,15 @@
 package store_test
 
 import (
+	"bytes"
 	"math/rand/v2"
 	"os"
+	"syscall"
 	"testing"
 	"time"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // extent is a stretch of data in a sparse file.
@@ -31,6 +34,31 @@ func writeSparse(t *testing.T, path string, size int64, seed byte, extents ...ex
 	if err := f.Truncate(size); err != nil {
 		t.Fatal(err)
 	}
+}
+
+// onlyShelf matches one member.
+func onlyShelf(path string) bool { return path == "shelf" }
+
+// extract restores a capture, or some members of it, into a folder, by a pipe that passes on holes.
+func (f *fixture) extract(c *store.Capture, match func(string) bool) string {
+	f.t.Helper()
+	r, w := volume.Pipe()
+	go func() {
+		var err error
+		if match == nil {
+			err = f.Restore(f.t.Context(), &c.Volumes[0], w, store.RestoreOptions{})
+		} else {
+			_, err = f.RestoreMembers(f.t.Context(), &c.Volumes[0], match, w, store.RestoreOptions{})
+		}
+		w.CloseWithError(err)
+	}()
+	dir := f.t.TempDir() + "/restored"
+	_, err := volume.Extract(f.t.Context(), r, dir, volume.ExtractOptions{})
+	r.CloseWithError(err)
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	return dir
 }
 
 // TestSparse captures files with holes, and the same with all zeros written out: that must
@@ -61,6 +89,11 @@ func TestSparse(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		for name, into := range map[string]string{"all": f.extract(sparse, nil), "some": f.extract(sparse, onlyShelf)} {
+			if got, err := os.ReadFile(into + "/shelf"); err != nil || !bytes.Equal(got, content) {
+				t.Errorf("%s restored: other bytes, %v", name, err)
+			}
+		}
 		info, err := os.Stat(dir + "/shelf")
 		if err != nil {
 			t.Fatal(err)
@@ -80,8 +113,8 @@ func TestSparse(t *testing.T) {
 	}
 }
 
-// TestHugeSparse captures a file that nobody could read to its end, verifies it, and takes
-// it over.
+// TestHugeSparse captures a file that nobody could read to its end, restores and verifies
+// it, and takes it over.
 func TestHugeSparse(t *testing.T) {
 	size := int64(1) << 40
 	if testing.Short() {
@@ -97,6 +130,15 @@ func TestHugeSparse(t *testing.T) {
 	o := store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{{
 		Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir, Now: later},
 	}}}
+	for _, match := range []func(string) bool{nil, onlyShelf} {
+		dir := f.extract(c, match)
+		info, err := os.Stat(dir + "/shelf")
+		if err != nil || info.Size() != size {
+			t.Errorf("restored %v, %v", info, err)
+		} else if blocks := info.Sys().(*syscall.Stat_t).Blocks * 512; blocks > 1<<20 {
+			t.Errorf("it takes %d bytes", blocks)
+		}
+	}
 	for range 2 {
 		again, err := f.Capture(t.Context(), o)
 		if err != nil {

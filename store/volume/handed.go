@@ -84,7 +84,7 @@ func (e *extractor) newFile(h *tar.Header, p place) *handedFile {
 }
 
 // hand gives a small file to a worker.
-func (e *extractor) hand(h *tar.Header, p place, content io.Reader) error {
+func (e *extractor) hand(h *tar.Header, p place, content *memberReader) error {
 	s := e.newFile(h, p)
 	s.data = make([]byte, h.Size)
 	if _, err := io.ReadFull(content, s.data); err != nil {
