@@ -133,10 +133,21 @@ func warnings(report *volume.ReadReport) (texts []string) {
 			if len(texts) == maxWarnings {
 				return append(texts, fmt.Sprintf("and %d more", len(report.Changed)+len(report.Skipped)-maxWarnings))
 			}
-			texts = append(texts, strings.ToValidUTF8(n.Path+": "+n.Reason, "\uFFFD"))
+			texts = append(texts, strings.ToValidUTF8(shortPath(n.Path)+": "+n.Reason, "\uFFFD"))
 		}
 	}
 	return texts
+}
+
+// maxWarnedPath is how many bytes of a path a warning has: all warnings must fit an index file.
+const maxWarnedPath = 4000
+
+// shortPath gives a path, the middle of a long one left out.
+func shortPath(path string) string {
+	if len(path) <= maxWarnedPath {
+		return path
+	}
+	return path[:maxWarnedPath/2] + "…" + path[len(path)-maxWarnedPath/2:]
 }
 
 // folderSink takes the members of a folder in, as a tar stream would be.

@@ -28,19 +28,25 @@ type changeTimes struct {
 }
 
 // enter looks at the file system that a folder is on, once.
-func (c *changeTimes) enter(ctx context.Context, d *sharedFolder, m *meta) {
-	d.dev, d.clock = m.dev, c.clock(d.folder)
+func (c *changeTimes) enter(ctx context.Context, d *sharedFolder, m *meta) error {
+	f, err := d.pin()
+	if err != nil {
+		return err
+	}
+	defer d.unpin()
+	d.dev, d.clock = m.dev, c.clock(f)
 	if _, known := c.trusted[m.dev]; known {
-		return
+		return nil
 	}
 	switch d.clock {
 	case clockKept, clockLayered:
 		c.trusted[m.dev] = true
 	case clockDoubtful:
-		c.trusted[m.dev] = c.look && differ(ctx, d.folder, m, maxLook)
+		c.trusted[m.dev] = c.look && differ(ctx, f, m, maxLook)
 	default:
 		c.trusted[m.dev] = false
 	}
+	return nil
 }
 
 // trusts says whether the change time of what is in d, or d's own, tells of every change.

@@ -36,7 +36,12 @@ type loaded struct {
 }
 
 func loadFile(ctx context.Context, j *job) (*loaded, error) {
-	f, m, err := j.folder.open(j.name)
+	d, err := j.folder.pin()
+	if err != nil {
+		return nil, err
+	}
+	f, m, err := d.open(j.name)
+	j.folder.unpin()
 	if err != nil {
 		return nil, gone(err)
 	}

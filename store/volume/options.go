@@ -1,5 +1,7 @@
 package volume
 
+import "cmp"
+
 // ReadOptions change what WriteTar reads. The zero value is right for a stopped service's volume.
 type ReadOptions struct {
 	// CrossMounts also reads what is mounted on folders below. By default such a folder is in the
@@ -26,7 +28,17 @@ type ReadOptions struct {
 	// its name (as in Note.Path) and the bytes of content that will follow.
 	OnEntry func(path string, size int64)
 
-	clock func(*folder) clock // of tests: in place of clockOf
+	// Of tests, in place of clockOf, maxDepth and maxName.
+	clock             func(*folder) clock
+	maxDepth, maxName int
+}
+
+// fill fills in what tests may change.
+func (o *ReadOptions) fill() {
+	if o.clock == nil {
+		o.clock = clockOf
+	}
+	o.maxDepth, o.maxName = cmp.Or(o.maxDepth, maxDepth), cmp.Or(o.maxName, maxName)
 }
 
 // A ReadReport says what WriteTar wrote.
