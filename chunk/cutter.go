@@ -24,6 +24,9 @@ type Cutter struct {
 
 	places   []uint64 // as search finds them
 	searched int      // from which byte on
+
+	zeros  int64 // of a hole, that come behind the bytes at hand
+	filled int   // where zeros is not 0: from here on, those at hand are of the hole, too
 }
 
 // NewCutter returns a Cutter that has nothing to cut before its first Reset.
@@ -45,7 +48,7 @@ func (c *Cutter) Share(n int) { c.crew.size = max(n, 1) }
 // content before is abandoned.
 func (c *Cutter) Reset(r io.Reader) {
 	c.r, c.err = r, nil
-	c.at, c.end = 0, 0
+	c.at, c.end, c.zeros = 0, 0, 0
 }
 
 // Next returns the next chunk of the content, and io.EOF after the last one.
@@ -56,7 +59,7 @@ func (c *Cutter) Next(buf []byte) ([]byte, error) {
 	chunk := buf[:0]
 	for {
 		if c.at == c.end {
-			err := c.fill()
+			err := c.fill(len(chunk))
 			if err == io.EOF && len(chunk) > 0 {
 				return chunk, nil
 			}
@@ -123,7 +126,7 @@ func (c *Cutter) Done() bool { return c.at == c.end && c.err != nil }
 // the end of the content.
 func (c *Cutter) have(n int) bool {
 	if c.at+n >= c.end && c.err == nil {
-		c.more()
+		c.more(0)
 	}
 	return c.at+n < c.end || c.at+n == c.end && c.err == io.EOF
 }
@@ -137,17 +140,19 @@ func (c *Cutter) ends(n int) bool {
 	return n >= c.params.Min() && c.scanner.fingerprint(c.data[c.at+n:])&c.scanner.mask == 0
 }
 
-// fill reads on where no bytes are left at hand.
-func (c *Cutter) fill() error {
-	c.more()
+// fill reads on where no bytes are left at hand, for a chunk that has the given length
+// so far.
+func (c *Cutter) fill(length int) error {
+	c.more(length)
 	if c.end == 0 {
 		return c.err
 	}
 	return nil
 }
 
-// more reads on, and moves what is left at hand to the front.
-func (c *Cutter) more() {
+// more reads on, and moves what is left at hand to the front. length is that of the
+// chunk being cut, as far as it has been taken from what was at hand.
+func (c *Cutter) more(length int) {
 	if c.data == nil {
 		c.data = make([]byte, window+cutterBuffer+overrun)
 		c.places = make([]uint64, (cutterBuffer+overrun)/64+1)
@@ -155,6 +160,11 @@ func (c *Cutter) more() {
 	left := c.end - c.at
 	copy(c.data, c.data[c.at:window+c.end])
 	c.at, c.end = 0, left
+	if c.zeros > 0 || c.lookForHole() {
+		c.fillZeros(length)
+		c.searched = c.end
+		return
+	}
 	c.read(c.data[window : window+cutterBuffer])
 	if c.err != nil && c.err != io.EOF {
 		c.end = left
@@ -169,6 +179,10 @@ const maxEmptyReads = 100
 // read fills p, or as much as there is before an error, which it keeps.
 func (c *Cutter) read(p []byte) {
 	for empty := 0; c.end < len(p) && c.err == nil; {
+		if c.end > 0 && c.lookForHole() {
+			c.filled = c.end
+			return
+		}
 		var n int
 		n, c.err = c.r.Read(p[c.end:])
 		c.end += n

@@ -30,6 +30,9 @@ type FolderInput struct {
 	// show in its times is read again by the next capture. For the same reason the
 	// folder's file system is flushed first, unless the capture is made After a
 	// Draft, when the service is stopped.
+	//
+	// Where the file system keeps no change times of its own, every file is read, and a
+	// warning of the volume says so; see volume.ReadReport.NoChangeTimes.
 	Reread bool
 
 	// Now gives the time by the clock of the folder's file system; nil means
@@ -72,6 +75,9 @@ func (s *session) walkFolder(ctx context.Context, v VolumeInput, reread bool) (*
 	}
 	f.t.before = f.wholeContents(ctx)
 	f.t.record.Warnings = warnings(report)
+	if report.NoChangeTimes && !v.Folder.Reread {
+		f.t.record.Warnings = append(f.t.record.Warnings, noChangeTimes)
+	}
 	f.t.changed = len(report.Changed)
 	return f.t, nil
 }
@@ -116,6 +122,8 @@ func (l lateSink) Drop() error {
 	return f.Drop()
 }
 
+const noChangeTimes = ".: its file system does not show change times of its own, without which changes may not show: every file was read"
+
 // maxWarnings bounds how many warnings a volume keeps.
 const maxWarnings = 1000
 
@@ -125,10 +133,21 @@ func warnings(report *volume.ReadReport) (texts []string) {
 			if len(texts) == maxWarnings {
 				return append(texts, fmt.Sprintf("and %d more", len(report.Changed)+len(report.Skipped)-maxWarnings))
 			}
-			texts = append(texts, strings.ToValidUTF8(n.Path+": "+n.Reason, "\uFFFD"))
+			texts = append(texts, strings.ToValidUTF8(shortPath(n.Path)+": "+n.Reason, "\uFFFD"))
 		}
 	}
 	return texts
+}
+
+// maxWarnedPath is how many bytes of a path a warning has: all warnings must fit an index file.
+const maxWarnedPath = 4000
+
+// shortPath gives a path, the middle of a long one left out.
+func shortPath(path string) string {
+	if len(path) <= maxWarnedPath {
+		return path
+	}
+	return path[:maxWarnedPath/2] + "…" + path[len(path)-maxWarnedPath/2:]
 }
 
 // folderSink takes the members of a folder in, as a tar stream would be.
@@ -199,7 +218,7 @@ func (f *folderSink) TakeOver(found any) error {
 	}
 	m := found.(*priorMember)
 	for _, c := range m.chunks {
-		if err := f.s.intake.PutKnown(f.t.contents, c.ref, c.length); err != nil {
+		if err := f.s.intake.PutKnownTimes(f.t.contents, c.ref, c.length, c.times); err != nil {
 			return err
 		}
 	}

@@ -231,6 +231,10 @@ func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *cryp
 	return harms, nil
 }
 
+// repeatStep is how often a chunk is hashed again between two looks at the context: some
+// milliseconds of work.
+const repeatStep = 1 << 20
+
 // addChunks adds the chunks of a run to digest, where that is set and they are
 // known, and gives their length.
 func addChunks(ctx context.Context, s *slabState, run format.Run, digest *crypt.DigestHasher) (bytes uint64, err error) {
@@ -240,13 +244,17 @@ func addChunks(ctx context.Context, s *slabState, run format.Run, digest *crypt.
 	if digest == nil || s.ids == nil {
 		return bytes, context.Cause(ctx)
 	}
-	for i := range run.Times {
-		if i%(1<<16) == 0 && ctx.Err() != nil {
-			return bytes, context.Cause(ctx)
-		}
+	if run.Count > 1 {
 		for n := run.First; n < run.First+run.Count; n++ {
 			digest.Add(s.ids[n], int(s.lens[n]))
 		}
+		return bytes, nil
+	}
+	for left := uint64(run.Times); left > 0; left -= min(left, repeatStep) {
+		if ctx.Err() != nil {
+			return bytes, context.Cause(ctx)
+		}
+		digest.AddTimes(s.ids[run.First], int(s.lens[run.First]), min(left, repeatStep))
 	}
 	return bytes, nil
 }

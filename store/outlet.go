@@ -23,6 +23,7 @@ type outlet struct {
 	free   chan *outBlock
 	toW    chan *outBlock
 	toHash chan *outBlock // nil: not hashed
+	holes  bool           // zeros may be handed on as holes
 	length uint64
 
 	failed  chan struct{} // closed when err is set
@@ -35,6 +36,7 @@ type outlet struct {
 // outBlock is a piece of the stream.
 type outBlock struct {
 	data  []byte
+	hole  int64        // so many zeros, in place of data
 	done  func()       // called when nobody needs data any more; nil: it is a block to be filled again
 	users atomic.Int32 // who still need data
 }
@@ -45,7 +47,8 @@ func newOutlet(w io.Writer, hashed bool) *outlet {
 		toW:  make(chan *outBlock, outletBlocks), failed: make(chan struct{}),
 		written: make(chan struct{}), sum: make(chan []byte, 1),
 	}
-	if hashed {
+	if _, o.holes = w.(HoleWriter); hashed {
+		o.holes = false // their zeros are hashed
 		o.toHash = make(chan *outBlock, outletBlocks)
 		go o.hash()
 	}
@@ -57,7 +60,7 @@ func (o *outlet) write(w io.Writer) {
 	defer close(o.written)
 	for b := range o.toW {
 		if o.err == nil {
-			if _, o.err = w.Write(b.data); o.err != nil {
+			if o.err = writeBlock(w, b); o.err != nil {
 				close(o.failed)
 			}
 		}

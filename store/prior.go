@@ -6,7 +6,6 @@ import (
 	"context"
 	"errors"
 	"io"
-	"iter"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -31,7 +30,7 @@ type prior struct {
 	noted                noter
 	at                   priorPlace // of the next member
 
-	places  func() (place, error, bool) // of the contents' chunks, in order
+	places  placeSource // of the contents' chunks, in order
 	stop    func()
 	locator locator
 	located uint64 // of those chunks, how many were found
@@ -57,9 +56,11 @@ type priorMember struct {
 	chunks        []contentChunk
 }
 
+// contentChunk is a chunk that a content has so often.
 type contentChunk struct {
 	ref    known.Ref
 	length int
+	times  uint64
 }
 
 // openPrior gives the latest capture of the same folder, or nil.
@@ -89,7 +90,7 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	p.reader = format.NewStateReader(fetch.Bytes(p.source.Next))
 	p.at.states = uint64(len(p.encoder.Begin()))
 	p.contents = orEmpty(record.Contents)
-	p.places, p.stop = pullPlaces(ctx, s.r.slabs.Runs(ctx, p.contents))
+	p.places, p.stop = pullRepeats(ctx, s.r.slabs.Runs(ctx, p.contents))
 	if _, err := p.reader.Peek(); err != nil { // it may be of another version
 		p.close()
 		return nil
@@ -118,32 +119,6 @@ func findPrior(captures []*Capture, o CaptureOptions, v VolumeInput) *format.Vol
 		}
 	}
 	return nil
-}
-
-// pullPlaces gives the chunks of runs one by one, as many as they stand for, until
-// stop is called.
-func pullPlaces(ctx context.Context, runs fetch.Runs) (next func() (place, error, bool), stop func()) {
-	pull, stop := iter.Pull2(iter.Seq2[format.Run, error](runs))
-	var run format.Run
-	var n, times uint32 // of the run, that were given
-	return func() (place, error, bool) {
-		for times == run.Times {
-			more, err, ok := pull()
-			if err != nil || !ok {
-				return place{}, err, ok
-			}
-			run, n, times = more, 0, 0
-		}
-		if ctx.Err() != nil {
-			return place{}, context.Cause(ctx), true
-		}
-		at := place{run.Slab, run.First + n}
-		if n++; n == run.Count {
-			n = 0
-			times++
-		}
-		return at, nil, true
-	}, stop
 }
 
 func (p *prior) close() {
@@ -240,20 +215,21 @@ func rank(c byte) int {
 // as they are of no more bytes than its file has.
 func (p *prior) locate(m *priorMember, length uint64) bool {
 	whole, left := m.Length == length, length
-	for range m.Chunks {
-		at, err, ok := p.places()
+	for chunks := m.Chunks; chunks > 0; {
+		at, times, err, ok := p.places(chunks)
 		if err != nil || !ok {
 			p.end(cmp.Or(err, errPrior))
 			return false
 		}
+		chunks -= times
 		if !whole {
 			continue
 		}
 		ref, n, ok := p.locator.find(at)
-		if whole = ok && n > 0 && uint64(n) <= left; whole {
-			m.chunks = append(m.chunks, contentChunk{ref, n})
-			left -= uint64(n)
-			p.located++
+		if whole = ok && n > 0 && times <= left/uint64(n); whole {
+			m.chunks = append(m.chunks, contentChunk{ref, n, times})
+			left -= times * uint64(n)
+			p.located += times
 		}
 	}
 	return whole && left == 0
@@ -273,7 +249,7 @@ func (p *prior) check(entries *format.EntryEncoder) error {
 	if p.err != io.EOF || p.at.stamps != p.stamps.length {
 		return errPrior
 	}
-	if _, _, more := p.places(); more {
+	if _, _, _, more := p.places(1); more {
 		return errPrior
 	}
 	end := newEntry(tarstream.Bytes, append(make([]byte, p.at.padding), volume.EndMarker()...))

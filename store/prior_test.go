@@ -91,9 +91,9 @@ func TestPriorCheck(t *testing.T) {
 		"other list":             {func(p *prior) { p.at.list++ }, errPrior},
 		"other stamps":           {func(p *prior) { p.at.stamps-- }, errPrior},
 		"failed":                 {func(p *prior) { p.end(errors.New("the share went away")) }, errPrior},
-		"contents that are left": {func(p *prior) { p.places = func() (place, error, bool) { return place{}, nil, true } }, errPrior},
+		"contents that are left": {func(p *prior) { p.places = func(uint64) (place, uint64, error, bool) { return place{}, 1, nil, true } }, errPrior},
 		"contents that are missing": {func(p *prior) {
-			p.places = func() (place, error, bool) { return place{}, nil, false }
+			p.places = func(uint64) (place, uint64, error, bool) { return place{}, 0, nil, false }
 		}, errPrior},
 		"list that goes on": {func(p *prior) { p.list.length++ }, errPrior},
 	} {

@@ -17,12 +17,21 @@ type RestoreOptions struct {
 	Progress func(Progress)
 }
 
+// HoleWriter is a writer that takes a stretch of zeros without its bytes, as that of
+// volume.Pipe does: so a sparse file takes no time for its holes.
+type HoleWriter interface {
+	io.Writer
+
+	// WriteHole stands for the writing of n zeros.
+	WriteHole(n int64) error
+}
+
 // Restore writes the stream of a volume to w, identical to the one that was
 // captured. Everything is verified on the way: when it returns nil, w got all
 // of the stream and nothing else. When it fails, w has got a part of it that is
 // to be thrown away, so write to a place of no importance first. w is written to
 // by another goroutine, until Restore returns; it must not keep or change what
-// it is given.
+// it is given. A HoleWriter gets long stretches of zeros as holes.
 //
 // It fails with ErrDamaged where the repository is harmed, and with ErrMoved where
 // the capture was moved or removed meanwhile.
@@ -49,7 +58,7 @@ func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 		if err != nil {
 			return err
 		}
-		if err := restoreEntry(e, contents, out, m); err != nil {
+		if err := restoreEntry(ctx, e, contents, out, m); err != nil {
 			return err
 		}
 	}
@@ -66,7 +75,7 @@ func (r *Repository) wholeContents(ctx context.Context, v *format.Volume) *fetch
 	return r.slabs.StreamWith(ctx, orEmpty(v.Contents), fetch.ReadOptions{NoIdentities: len(v.SHA256) > 0, Lend: true})
 }
 
-func restoreEntry(e entry, contents *fetch.Stream, out *outlet, m *meter) error {
+func restoreEntry(ctx context.Context, e entry, contents *fetch.Stream, out *outlet, m *meter) error {
 	header, err := e.header()
 	if err != nil {
 		return err
@@ -80,15 +89,16 @@ func restoreEntry(e entry, contents *fetch.Stream, out *outlet, m *meter) error 
 		if err != nil {
 			return orDamage(err, "a member's contents end too early")
 		}
-		if uint64(len(b.Data)) > left {
+		n := uint64(len(b.Data)) * b.Times
+		if n > left {
 			return fmt.Errorf("%w: a member's contents are too long", ErrDamaged)
 		}
-		if err := out.pass(b.Data, b.Hold); err != nil {
+		if err := out.passBlock(ctx, b); err != nil {
 			return err
 		}
-		chunks -= uint64(len(b.Lengths))
-		left -= uint64(len(b.Data))
-		m.tick(int64(len(b.Data)))
+		chunks -= uint64(len(b.Lengths)) * b.Times
+		left -= n
+		m.tick(int64(n))
 	}
 	if left > 0 {
 		return fmt.Errorf("%w: a member's contents are too short", ErrDamaged)

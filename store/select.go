@@ -41,7 +41,7 @@ func (r *Repository) restoreMembers(ctx context.Context, v *Volume, match func(p
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	s := &selection{match: match}
-	w = &heedful{ctx, w}
+	w = heed(ctx, w)
 	for l, err := range r.listing(ctx, v) {
 		if err != nil {
 			return 0, err
@@ -94,6 +94,27 @@ func (h *heedful) Write(p []byte) (int, error) {
 		return 0, context.Cause(h.ctx)
 	}
 	return h.w.Write(p)
+}
+
+// heed gives w as a heedful writer, of holes too if w is.
+func heed(ctx context.Context, w io.Writer) io.Writer {
+	if h, ok := w.(HoleWriter); ok {
+		return &heedfulHoles{heedful{ctx, w}, h}
+	}
+	return &heedful{ctx, w}
+}
+
+type heedfulHoles struct {
+	heedful
+	holes HoleWriter
+}
+
+// WriteHole implements HoleWriter.
+func (h *heedfulHoles) WriteHole(n int64) error {
+	if h.ctx.Err() != nil {
+		return context.Cause(h.ctx)
+	}
+	return h.holes.WriteHole(n)
 }
 
 // selection says which members are written, and which under another name.
@@ -165,18 +186,19 @@ func (s *selection) write(w io.Writer, l *listed, chunks *fetch.Reader) error {
 		return err
 	}
 	left := l.length
-	for range l.chunks {
-		c, err := chunks.Next()
+	for n := l.chunks; n > 0; {
+		b, err := chunks.NextBlock(n)
 		if err != nil {
 			return orDamage(err, "its contents end too early")
 		}
-		if uint64(len(c.Data)) > left {
+		if uint64(len(b.Data))*b.Times > left {
 			return fmt.Errorf("%w: its contents are too long", ErrDamaged)
 		}
-		if _, err := w.Write(c.Data); err != nil {
+		if err := writeChunks(w, b); err != nil {
 			return err
 		}
-		left -= uint64(len(c.Data))
+		n -= uint64(len(b.Lengths)) * b.Times
+		left -= uint64(len(b.Data)) * b.Times
 	}
 	if left > 0 {
 		return fmt.Errorf("%w: its contents are too short", ErrDamaged)

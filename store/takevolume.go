@@ -209,6 +209,12 @@ func (s *session) takeContent(content io.Reader, cutter *chunk.Cutter, stream *i
 // takeStreamed is takeContent for what may be expected.
 func (s *session) takeStreamed(content io.Reader, cutter *chunk.Cutter, stream *intake.Stream, x *expected) (length, chunks uint64, err error) {
 	for cutter.Reset(content); ; chunks++ {
+		zeros, err := s.takeZeros(cutter, stream)
+		if err != nil {
+			return 0, 0, err
+		}
+		length += zeros * uint64(s.params.Min())
+		chunks += zeros
 		n, err := s.takeChunk(cutter, stream, x)
 		if err == io.EOF {
 			return length, chunks, nil
@@ -219,6 +225,23 @@ func (s *session) takeStreamed(content io.Reader, cutter *chunk.Cutter, stream *
 		length += uint64(n)
 		s.meter.tick(int64(n))
 	}
+}
+
+// takeZeros takes in the next chunks as long as they lie within a hole, and says how many
+// they are. One is hashed and looked up for all.
+func (s *session) takeZeros(cutter *chunk.Cutter, stream *intake.Stream) (uint64, error) {
+	n := uint64(cutter.Zeros())
+	if n == 0 {
+		return 0, nil
+	}
+	buf, err := s.intake.Reserve()
+	if err != nil {
+		return 0, err
+	}
+	clear(buf[:s.params.Min()])
+	s.intake.PutTimes(stream, s.params.Min(), n)
+	s.meter.tick(int64(n) * int64(s.params.Min()))
+	return n, nil
 }
 
 // takeChunk takes in the next chunk of a content and gives its length.

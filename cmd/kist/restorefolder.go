@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -151,7 +150,7 @@ func (s *restoring) buildVolume(ctx context.Context, v *store.Volume, dir string
 	if !v.Tar {
 		return s.buildPlain(ctx, v, dir)
 	}
-	r, w := io.Pipe()
+	r, w := volume.Pipe()
 	written := make(chan error, 1)
 	go func() {
 		err := s.write(ctx, v, w)

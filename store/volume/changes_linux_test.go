@@ -248,8 +248,8 @@ func TestFolderBecomesALink(t *testing.T) {
 	must(t, os.WriteFile(secret+"/file", []byte("outside"), 0o600))
 	dir := threeFiles(t)
 	must(t, os.Mkdir(dir+"/d", 0o700))
-	for i := range 1000 {
-		must(t, os.WriteFile(fmt.Sprintf("%s/b%03d", dir, i), nil, 0o600))
+	for i := range 3000 {
+		must(t, os.WriteFile(fmt.Sprintf("%s/b%04d", dir, i), nil, 0o600))
 	}
 	s := &hookSink{find: "./a", do: func() { must(t, os.Remove(dir+"/d"), os.Symlink(secret, dir+"/d")) }}
 	report := s.walk(t, dir)

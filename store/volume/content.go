@@ -36,7 +36,12 @@ type loaded struct {
 }
 
 func loadFile(ctx context.Context, j *job) (*loaded, error) {
-	f, m, err := j.folder.open(j.name)
+	d, err := j.folder.pin()
+	if err != nil {
+		return nil, err
+	}
+	f, m, err := d.open(j.name)
+	j.folder.unpin()
 	if err != nil {
 		return nil, gone(err)
 	}
@@ -150,6 +155,22 @@ type content struct {
 	hole   int64 // up to here there are zeros
 }
 
+// Hole implements chunk.HoleReader.
+func (c *content) Hole() int64 {
+	c.look()
+	return max(c.hole-c.off, 0)
+}
+
+// Skip implements chunk.HoleReader.
+func (c *content) Skip(n int64) { c.off += n }
+
+// look looks for the next hole where the last one or the data behind it ends.
+func (c *content) look() {
+	if c.sparse && c.off >= c.data && c.off >= c.hole && c.off < c.size {
+		c.hole, c.data = c.f.nextData(c.off, c.size)
+	}
+}
+
 func (c *content) Read(p []byte) (int, error) {
 	if err := c.ctx.Err(); err != nil {
 		return 0, err
@@ -157,9 +178,7 @@ func (c *content) Read(p []byte) (int, error) {
 	if c.off >= c.size {
 		return 0, io.EOF
 	}
-	if c.sparse && c.off >= c.data {
-		c.hole, c.data = c.f.nextData(c.off, c.size)
-	}
+	c.look()
 	if c.off < c.hole {
 		n := min(int64(len(p)), c.hole-c.off)
 		clear(p[:n])

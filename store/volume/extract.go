@@ -10,6 +10,8 @@ import (
 	"io"
 	"io/fs"
 	"os"
+
+	"github.com/kistarchive/kist/chunk"
 )
 
 // Extract restores the members of the tar stream r below dir, and reads r to its end. Any format
@@ -38,7 +40,8 @@ import (
 //
 // Files are written by several workers, while the stream is read on; what depends on another member
 // waits for it. Memory is bounded by 16 MiB of small files that wait, 2 MiB of large ones, the largest header (1 MiB) and the
-// number of folders, not by sizes in the stream. A sparse member takes time for its full length, though not space. Between reads, ctx is
+// number of folders, not by sizes in the stream. A sparse member takes time for its full length, though not space,
+// unless r is a chunk.HoleReader, such as the end of a Pipe: holes that it tells of take neither. Between reads, ctx is
 // looked at; a read of r that blocks is for the caller to end. Calls may run at the same time.
 func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*ExtractReport, error) {
 	top, err := target(dir)
@@ -112,6 +115,7 @@ type extractor struct {
 
 func (e *extractor) run(ctx context.Context, r io.Reader) error {
 	in := &tail{r: bufio.NewReaderSize(contextReader{ctx, r}, bufferSize)}
+	in.holes, _ = r.(chunk.HoleReader)
 	if err := e.membersAndFiles(ctx, in); err != nil {
 		return err
 	}
@@ -186,6 +190,7 @@ const blockSize = 512
 // an end marker from one that was cut between two members.
 type tail struct {
 	r     *bufio.Reader
+	holes chunk.HoleReader // what r reads, where that knows of holes; else nil
 	pos   int64
 	start int64 // where the next header is expected
 	last  [blockSize]byte

@@ -27,6 +27,7 @@ type handed struct {
 	waiting []*handedFile          // in the order of the stream
 	byName  map[string]*handedFile // one of each name
 	below   map[string]int         // files below each folder
+	deep    int                    // files that wait and are in neither, since they lie too deep
 	bytes   int                    // in waiting
 
 	generation int         // counts folders that were removed: a worker may have one open
@@ -38,6 +39,7 @@ type handed struct {
 const (
 	maxWaiting      = 4096     // files: enough that several folders of usual size are at work
 	maxWaitingBytes = 16 << 20 // of contents, names and attributes
+	maxBeside       = 1000     // folders: a file that lies deeper is waited for before anything else is made
 	maxInRow        = 64       // files of one folder: one that has all files should have several workers
 )
 
@@ -47,6 +49,7 @@ type handedFile struct {
 	member, dir string
 	name        string  // as in byName
 	place       place   // its folder is set by the worker
+	deep        bool    // see maxBeside
 	data        []byte  // of a small one
 	large       *inflow // or else
 	state       *state
@@ -80,11 +83,15 @@ func (e *extractor) newFile(h *tar.Header, p place) *handedFile {
 		opts: &e.opts, name: foldName(p.clean), state: e.state(h, p.clean), done: make(chan struct{}),
 	}
 	s.dir, _ = split(p.clean)
+	s.deep = isDeep(p.clean)
 	return s
 }
 
+// isDeep tells whether a path lies so deep that looking at all folders above it takes too long.
+func isDeep(clean string) bool { return strings.Count(clean, "/") > maxBeside }
+
 // hand gives a small file to a worker.
-func (e *extractor) hand(h *tar.Header, p place, content io.Reader) error {
+func (e *extractor) hand(h *tar.Header, p place, content *memberReader) error {
 	s := e.newFile(h, p)
 	s.data = make([]byte, h.Size)
 	if _, err := io.ReadFull(content, s.data); err != nil {
@@ -114,10 +121,23 @@ func (w *handed) add(top *folder, s *handedFile) {
 	w.choose(s)
 	s.generation = w.generation
 	w.waiting = append(w.waiting, s)
-	w.byName[s.name] = s
-	w.count(s.name, 1)
+	w.note(s, 1)
 	w.bytes += s.size
 	w.queue <- s
+}
+
+// note notes where a file is, or with -1 that it is no more.
+func (w *handed) note(s *handedFile, n int) {
+	switch {
+	case s.deep:
+		w.deep += n
+		return
+	case n > 0:
+		w.byName[s.name] = s
+	default:
+		delete(w.byName, s.name)
+	}
+	w.count(s.name, n)
 }
 
 // choose chooses the worker for a file.
@@ -211,7 +231,7 @@ func (e *extractor) settleAt(clean string) error {
 		return nil
 	}
 	name := foldName(clean)
-	if e.handed.below[name] > 0 {
+	if e.handed.deep > 0 || isDeep(clean) || e.handed.below[name] > 0 {
 		return e.settle(nil)
 	}
 	for folder := range foldersAbove(name) {
@@ -279,8 +299,7 @@ func (e *extractor) takeIn() {
 	w.waiting[0] = nil
 	w.waiting = w.waiting[1:]
 	w.bytes -= s.size
-	delete(w.byName, s.name)
-	w.count(s.name, -1)
+	w.note(s, -1)
 	if s.cleared {
 		e.cleared(s.place.clean)
 	}

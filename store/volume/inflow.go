@@ -4,7 +4,6 @@ import (
 	"archive/tar"
 	"context"
 	"errors"
-	"io"
 )
 
 // maxBuffers is how many buffers of bufferSize the contents of large files pass through.
@@ -14,21 +13,21 @@ const maxBuffers = 8
 type inflow struct {
 	size    int64
 	sparse  bool
-	full    chan []byte   // in order; closed after the last
+	full    chan piece    // in order; closed after the last
 	free    chan<- []byte // takes them back; has room for all
 	err     error         // why the content ended early; set before full is closed
 	dropped chan struct{} // closed when the rest is not wanted
 }
 
 // handLarge has a large file, or a sparse one, written by a worker while its content is read.
-func (e *extractor) handLarge(ctx context.Context, h *tar.Header, p place, content io.Reader) error {
+func (e *extractor) handLarge(ctx context.Context, h *tar.Header, p place, content *memberReader) error {
 	if e.buffers == nil {
 		e.buffers = make(chan []byte, maxBuffers)
 		for range maxBuffers {
 			e.buffers <- nil // made when it is needed
 		}
 	}
-	in := &inflow{size: h.Size, sparse: isSparse(h), full: make(chan []byte, maxBuffers), free: e.buffers, dropped: make(chan struct{})}
+	in := &inflow{size: h.Size, sparse: isSparse(h), full: make(chan piece, maxBuffers), free: e.buffers, dropped: make(chan struct{})}
 	s := e.newFile(h, p)
 	s.large = in
 	if err := e.queue(s); err != nil {
@@ -42,31 +41,73 @@ func (e *extractor) handLarge(ctx context.Context, h *tar.Header, p place, conte
 // errDropped is returned by pour when the worker, which says why, wants no more.
 var errDropped = errors.New("the file could not be written")
 
-// pour reads the content into buffers.
-func (e *extractor) pour(ctx context.Context, in *inflow, content io.Reader) error {
+// pour reads the content into buffers, and passes on its holes.
+func (e *extractor) pour(ctx context.Context, in *inflow, content *memberReader) error {
 	for left := in.size; left > 0; {
-		b := <-e.buffers // workers give back all that they get
-		if b == nil {
-			b = make([]byte, bufferSize)
+		if err := ctx.Err(); err != nil {
+			return err
 		}
-		n, err := io.ReadFull(content, b[:min(int64(len(b)), left)])
-		if err == nil {
-			err = ctx.Err()
-		}
-		if err != nil {
-			e.buffers <- b
-			return unexpected(err)
+		b := piece{hole: e.holeIn(content)}
+		if b.hole == 0 {
+			var err error
+			if b.data, err = e.fill(content, in.size-left, left); err != nil {
+				return unexpected(err)
+			}
+		} else {
+			content.Skip(b.hole)
 		}
 		select {
-		case in.full <- b[:n]:
+		case in.full <- b:
 		case <-in.dropped:
-			e.buffers <- b
+			e.takeBack(b)
 			return errDropped
 		}
-		left -= int64(n)
-		e.report.Bytes += int64(n)
+		left -= b.length()
+		e.report.Bytes += b.length()
 	}
 	return nil
+}
+
+// holeIn gives the length of the hole that comes next in a content, or 0 if it is not worth one.
+func (e *extractor) holeIn(content *memberReader) int64 {
+	if n := content.Hole(); n >= holeSize && !e.opts.WriteZeros {
+		return n
+	}
+	return 0
+}
+
+// fill reads into a buffer what comes at off, up to a hole or a multiple of the buffers' size, so that
+// zeros are found in whole blocks of the file.
+func (e *extractor) fill(content *memberReader, off, left int64) ([]byte, error) {
+	b := <-e.buffers // workers give back all that they get
+	if b == nil {
+		b = make([]byte, bufferSize)
+	}
+	most, n := int(min(bufferSize-off%bufferSize, left)), 0
+	for n < most && (n == 0 || e.holeIn(content) == 0) {
+		some, err := content.Read(b[n:most])
+		if n += some; err != nil && n < most {
+			e.buffers <- b
+			return nil, err
+		}
+	}
+	return b[:n], nil
+}
+
+func (b piece) length() int64 { return int64(len(b.data)) + b.hole }
+
+// takeBack takes the buffer of a piece back.
+func (e *extractor) takeBack(b piece) {
+	if b.data != nil {
+		e.buffers <- b.data[:cap(b.data)]
+	}
+}
+
+// giveBack gives the buffer of a piece back.
+func (in *inflow) giveBack(b piece) {
+	if b.data != nil {
+		in.free <- b.data[:cap(b.data)]
+	}
 }
 
 // writeTo writes the content to a new file.
@@ -78,10 +119,15 @@ func (in *inflow) writeTo(f *file, zeros bool) error {
 	}
 	hole, off := false, int64(0)
 	for b := range in.full {
+		if b.hole > 0 {
+			hole = true
+			off += b.hole
+			continue
+		}
 		var err error
-		hole, err = writeBlocks(f, b, off, zeros)
-		off += int64(len(b))
-		in.free <- b[:cap(b)]
+		hole, err = writeBlocks(f, b.data, off, zeros)
+		off += int64(len(b.data))
+		in.giveBack(b)
 		if err != nil {
 			return err
 		}
@@ -99,6 +145,6 @@ func (in *inflow) drain() {
 	}
 	close(in.dropped)
 	for b := range in.full {
-		in.free <- b[:cap(b)]
+		in.giveBack(b)
 	}
 }

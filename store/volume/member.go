@@ -5,13 +5,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"strings"
 )
 
 // member restores one member if it is wanted. Errors name it.
-func (e *extractor) member(ctx context.Context, h *tar.Header, content io.Reader) error {
+func (e *extractor) member(ctx context.Context, h *tar.Header, content *memberReader) error {
 	clean, reason := cleanName(h.Name)
 	if reason != "" {
 		return &RefusedError{h.Name, reason}
@@ -43,18 +42,18 @@ func memberError(name string, err error) error {
 
 // pass reads over a member's content. A sparse member is left to archive/tar, which knows how
 // little of it is in the stream.
-func (e *extractor) pass(h *tar.Header, content io.Reader) error {
+func (e *extractor) pass(h *tar.Header, content *memberReader) error {
 	if isSparse(h) {
 		return nil
 	}
-	if _, err := io.Copy(io.Discard, content); err != nil {
+	if err := content.discard(); err != nil {
 		return fmt.Errorf("reading member %q: %w", h.Name, err)
 	}
 	return nil
 }
 
 // restore restores one wanted member by its kind; done is false where that isn't possible here.
-func (e *extractor) restore(ctx context.Context, h *tar.Header, clean string, content io.Reader) (done bool, err error) {
+func (e *extractor) restore(ctx context.Context, h *tar.Header, clean string, content *memberReader) (done bool, err error) {
 	if clean == "." {
 		if h.Typeflag != tar.TypeDir {
 			return false, &RefusedError{h.Name, "the folder itself can't become something else"}

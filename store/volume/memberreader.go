@@ -13,9 +13,9 @@ import (
 type memberReader struct {
 	in    *tail
 	plain plainHeader
-	left  int64       // of the content of a plain member
+	left  int64       // of the content of a member that is read here
 	pad   int64       // behind the content
-	tar   *tar.Reader // has the current member; nil for a plain one
+	tar   *tar.Reader // has the current member; nil for one that is read here
 	stay  bool        // tar must read the next member, too: only it knows where that begins
 }
 
@@ -44,6 +44,9 @@ func (m *memberReader) next() (*tar.Header, error) {
 	}
 	m.stay = h.Typeflag == tar.TypeXGlobalHeader || isSparse(h)
 	m.pad = 0
+	if h.Typeflag == tar.TypeReg && !m.stay { // its content is what comes next, and may have holes
+		m.tar, m.left = nil, h.Size
+	}
 	if !isBodiless(h.Typeflag) {
 		m.pad = int64(Padding(h.Size))
 	}
@@ -53,7 +56,7 @@ func (m *memberReader) next() (*tar.Header, error) {
 // finish reads to the end of the current member.
 func (m *memberReader) finish() error {
 	if m.tar != nil || m.left > 0 {
-		if _, err := io.Copy(io.Discard, m); err != nil {
+		if err := m.discard(); err != nil {
 			return err
 		}
 	}
@@ -64,6 +67,35 @@ func (m *memberReader) finish() error {
 		err = nil // the next header is missing
 	}
 	return err
+}
+
+// discard reads over the rest of the current member's content.
+func (m *memberReader) discard() error {
+	for {
+		for n := m.Hole(); n > 0; n = m.Hole() {
+			m.Skip(n)
+		}
+		if _, err := io.CopyN(io.Discard, m, bufferSize); err == io.EOF {
+			return nil
+		} else if err != nil {
+			return err
+		}
+	}
+}
+
+// Hole implements chunk.HoleReader, for as much as belongs to the member.
+func (m *memberReader) Hole() int64 {
+	if m.in.holes == nil || m.tar != nil || m.left == 0 || m.in.r.Buffered() > 0 {
+		return 0
+	}
+	return min(m.in.holes.Hole(), m.left)
+}
+
+// Skip implements chunk.HoleReader.
+func (m *memberReader) Skip(n int64) {
+	m.in.holes.Skip(n)
+	m.in.pos += n
+	m.left -= n
 }
 
 // isBodiless reports whether members of a kind have no content, whatever their size says.

@@ -1,5 +1,7 @@
 package volume
 
+import "cmp"
+
 // ReadOptions change what WriteTar reads. The zero value is right for a stopped service's volume.
 type ReadOptions struct {
 	// CrossMounts also reads what is mounted on folders below. By default such a folder is in the
@@ -25,6 +27,18 @@ type ReadOptions struct {
 	// OnEntry, if set, is called before each member is written, from the calling goroutine, with
 	// its name (as in Note.Path) and the bytes of content that will follow.
 	OnEntry func(path string, size int64)
+
+	// Of tests, in place of clockOf, maxDepth and maxName.
+	clock             func(*folder) clock
+	maxDepth, maxName int
+}
+
+// fill fills in what tests may change.
+func (o *ReadOptions) fill() {
+	if o.clock == nil {
+		o.clock = clockOf
+	}
+	o.maxDepth, o.maxName = cmp.Or(o.maxDepth, maxDepth), cmp.Or(o.maxName, maxName)
 }
 
 // A ReadReport says what WriteTar wrote.
@@ -42,6 +56,12 @@ type ReadReport struct {
 	// Changed lists files and folders whose size or times changed while they were read: the
 	// service was probably not stopped, and their contents may be of no single moment.
 	Changed []Note
+	// NoChangeTimes says that files were read which may be as they were, since nothing shows that their
+	// file system keeps change times (st_ctime) of its own: without them a file whose modification time
+	// was set back, and whose length is the same, looks as before. The usual file systems of Linux are
+	// known to keep them, and NFS; FAT and exFAT not to; of others at least one member must have a change
+	// time more than two seconds away from its modification time.
+	NoChangeTimes bool
 }
 
 // ExtractOptions change how Extract writes. The zero value restores everything but devices.

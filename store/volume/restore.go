@@ -15,7 +15,7 @@ import (
 const holeSize = 64 << 10
 
 // file has a regular file written, and counted once it is.
-func (e *extractor) file(ctx context.Context, h *tar.Header, p place, content io.Reader) (done bool, err error) {
+func (e *extractor) file(ctx context.Context, h *tar.Header, p place, content *memberReader) (done bool, err error) {
 	if h.Size <= loadLimit && !isSparse(h) {
 		return false, e.hand(h, p, content)
 	}

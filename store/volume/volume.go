@@ -20,9 +20,14 @@ import (
 	"fmt"
 )
 
-// maxDepth is how many folders may lie within one another, in both directions. Each level costs
-// an open file; Linux itself refuses paths of more than 4,096 bytes, thus about 2,000 levels.
-const maxDepth = 1000
+// maxDepth is how many folders may lie within one another, in both directions. Linux refuses paths of
+// more than 4,096 bytes in one call, thus about 2,000 levels, but more can be made step by step. Names
+// in a stream are whole paths, so that time and space grow with the square of the depth.
+const maxDepth = 1 << 14
+
+// maxName is how long the path of a member may be, in bytes: archive/tar reads at most 1 MiB of pax
+// records, and a hard link has two paths.
+const maxName = 448 << 10
 
 // bufferSize is how much content is moved at a time: it fits a second-level cache.
 const bufferSize = 256 << 10

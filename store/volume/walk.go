@@ -10,7 +10,8 @@ import (
 
 // A Sink takes the members that Walk finds, in the order of WriteTar's stream.
 type Sink interface {
-	// Find is asked for each member before its attributes and content are read. If
+	// Find is asked for each member before its attributes and content are read, where
+	// the file system keeps change times (see ReadReport.NoChangeTimes). If
 	// it returns anything but nil, the sink has the member from an earlier Walk that
 	// found it in the same state: TakeOver is called in its turn in place of Put.
 	// Find runs ahead of the other methods, in another goroutine.
@@ -57,6 +58,7 @@ func Walk(ctx context.Context, dir string, sink Sink, o ReadOptions) (*ReadRepor
 
 // walk is Walk with a number of attempts.
 func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts int) (*ReadReport, error) {
+	o.fill()
 	exclude, err := newExcluder(o.Exclude)
 	if err != nil {
 		return nil, err
@@ -81,8 +83,11 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 		turn: make(chan []job, batchesAhead), free: make(chan []job, batchesAhead),
 		load: make(chan *job, filesAhead), room: make(chan struct{}, filesAhead),
 	}
+	_, nothingFound := sink.(*tarSink)
+	w.times = changeTimes{clock: o.clock, look: !nothingFound, trusted: make(map[uint64]bool)}
 	d := &delivery{opts: o, sink: sink, attempts: attempts, report: &ReadReport{}, room: w.room, used: w.free}
 	defer func() { d.report.Excluded, d.report.CacheFolders = c.excluded, c.caches }()
+	defer func() { d.report.NoChangeTimes = w.times.missed }()
 	defer func() { discardSights(c.lost) }()
 	var running sync.WaitGroup
 	defer running.Wait()

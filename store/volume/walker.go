@@ -8,6 +8,8 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
@@ -21,6 +23,7 @@ type walker struct {
 	sink   Sink
 	names  *owners
 	linked map[inode]string // first member of each file with several names
+	times  changeTimes
 	in     <-chan []sight
 	used   chan<- []sight // sights to be used again
 	turn   chan []job     // in order
@@ -28,6 +31,7 @@ type walker struct {
 	load   chan *job      // files, to be opened and read
 	room   chan struct{}  // holds one for each file that is being loaded, or waits for its turn
 	batch  []job
+	bytes  int     // of names and headers in batch, about
 	now    *State  // of the member that is looked at
 	states []State // to come; a sink may keep them
 }
@@ -93,11 +97,15 @@ func (w *walker) take(ctx context.Context, l *sight) error {
 	}
 	w.setState(l.meta)
 	var err error
-	switch l.meta.kind {
-	case 0:
+	if l.name == "." {
+		err = w.times.enter(ctx, l.folder, l.meta)
+	}
+	switch {
+	case err != nil:
+	case l.meta.kind == 0:
 		err = w.file(ctx, l)
-	case fs.ModeDir:
-		err = w.plain(ctx, l, "", l.folder.attributes)
+	case l.meta.kind == fs.ModeDir:
+		err = w.plain(ctx, l, "", (*folder).attributes)
 	default:
 		err = w.node(ctx, l)
 	}
@@ -109,7 +117,7 @@ func (w *walker) take(ctx context.Context, l *sight) error {
 
 // next gives the next job of the batch.
 func (w *walker) next(ctx context.Context) (*job, error) {
-	if len(w.batch) == cap(w.batch) {
+	if len(w.batch) == cap(w.batch) || w.bytes >= namesAhead {
 		if err := w.flush(ctx); err != nil {
 			return nil, err
 		}
@@ -127,6 +135,7 @@ func (w *walker) send(ctx context.Context, j job) error {
 	next, err := w.next(ctx)
 	if err == nil {
 		*next = j
+		w.bytes += len(j.member) + len(j.header)
 	}
 	return err
 }
@@ -134,7 +143,7 @@ func (w *walker) send(ctx context.Context, j job) error {
 // flush hands on what is ready.
 func (w *walker) flush(ctx context.Context) error {
 	batch := w.batch
-	w.batch = nil
+	w.batch, w.bytes = nil, 0
 	if len(batch) == 0 {
 		return nil
 	}
@@ -153,7 +162,10 @@ func (w *walker) skip(ctx context.Context, member, reason string) error {
 
 // sendChange sends word of a folder that changed while its members were looked at.
 func (w *walker) sendChange(ctx context.Context, l *sight) error {
-	after, err := l.folder.stat(".")
+	after, err := pinned(l.folder, func(f *folder) (*meta, error) { return f.stat(".") })
+	if err == errGone {
+		return w.send(ctx, job{member: l.member, restless: "the folder was moved while it was read"})
+	}
 	if err != nil || !l.meta.changed(after) {
 		return err
 	}
@@ -167,6 +179,8 @@ func passedOver(err error) string {
 		return "it vanished before it was read"
 	case errors.Is(err, errKind):
 		return "it became something else before it was read"
+	case errors.Is(err, errLong):
+		return errLong.Error()
 	}
 	return ""
 }
@@ -199,6 +213,7 @@ func (w *walker) file(ctx context.Context, l *sight) error {
 	}
 	l.folder.hold()
 	*j = job{member: l.member, folder: l.folder, name: l.name, state: w.now, ready: make(chan struct{})}
+	w.bytes += len(l.member)
 	select {
 	case w.load <- j:
 		return nil
@@ -233,7 +248,7 @@ func (w *walker) node(ctx context.Context, l *sight) error {
 	switch l.meta.kind {
 	case fs.ModeSymlink:
 		var err error
-		if target, err = l.folder.readlink(l.name); err != nil {
+		if target, err = pinned(l.folder, func(f *folder) (string, error) { return f.readlink(l.name) }); err != nil {
 			return gone(err)
 		}
 	case fs.ModeSocket:
@@ -246,7 +261,7 @@ func (w *walker) node(ctx context.Context, l *sight) error {
 	if done, err := w.link(ctx, l); done || err != nil {
 		return err
 	}
-	return w.plain(ctx, l, target, func() (map[string]string, error) { return l.folder.nodeAttributes(l.name) })
+	return w.plain(ctx, l, target, func(f *folder) (map[string]string, error) { return f.nodeAttributes(l.name) })
 }
 
 // typeflag gives the type of a member by the kind of file (pax Interchange Format, typeflag), or
@@ -270,11 +285,11 @@ func typeflag(kind fs.FileMode) byte {
 }
 
 // plain sends a member without content.
-func (w *walker) plain(ctx context.Context, l *sight, target string, attributes func() (map[string]string, error)) error {
+func (w *walker) plain(ctx context.Context, l *sight, target string, attributes func(*folder) (map[string]string, error)) error {
 	if done, err := w.sendFound(ctx, l); done || err != nil {
 		return err
 	}
-	attrs, err := attributes()
+	attrs, err := pinned(l.folder, attributes)
 	if err != nil {
 		return err
 	}
@@ -322,9 +337,9 @@ func (w *walker) link(ctx context.Context, l *sight) (done bool, err error) {
 	return true, w.send(ctx, job{member: l.member, state: w.now, header: head})
 }
 
-// sendFound sends a member if the sink has it. Without a change time there is no telling.
+// sendFound sends a member if the sink has it. Without change times there is no telling.
 func (w *walker) sendFound(ctx context.Context, l *sight) (done bool, err error) {
-	if w.now.Inode == 0 || w.now.Changed == 0 {
+	if !w.times.trusts(l.folder, l.meta) {
 		return false, nil
 	}
 	found, err := w.sink.Find(l.member, w.now)
@@ -336,6 +351,7 @@ func (w *walker) sendFound(ctx context.Context, l *sight) (done bool, err error)
 		return true, err
 	}
 	j.member, j.found, j.state = l.member, found, w.now
+	w.bytes += len(l.member)
 	return true, nil
 }
 
@@ -376,8 +392,18 @@ func header(m *meta, s *State, flag byte, member, target string, attrs map[strin
 	}
 	var out bytes.Buffer
 	err = tar.NewWriter(&out).WriteHeader(h)
+	if errors.Is(err, tar.ErrFieldTooLong) {
+		if len(attrs) > 0 {
+			head, _, err = header(m, s, flag, member, target, nil)
+			return head, slices.Sorted(maps.Keys(attrs)), err
+		}
+		return nil, nil, errLong
+	}
 	return out.Bytes(), left, writeError(member, err)
 }
+
+// errLong is returned for a member whose names fit no tar header.
+var errLong = errors.New("its path and its link's are too long for a tar header")
 
 func writeError(member string, err error) error {
 	if err == nil {

@@ -7,7 +7,6 @@ import (
 	"io"
 	"io/fs"
 	"slices"
-	"sync/atomic"
 )
 
 // scanner goes through the tree and looks at every name, ahead of the walker.
@@ -18,6 +17,9 @@ type scanner struct {
 	out     chan []sight
 	free    chan []sight // to be used again
 	batch   []sight
+	bytes   int    // of names in batch
+	path    []byte // of the folder that is looked at, as its member is named
+	deep    deepFolders
 	lost    []sight // that nobody took; their folders are closed when all has ended
 
 	excluded, caches int // names and folders left out
@@ -47,30 +49,14 @@ const (
 // sightsAhead is how many sights are handed on together.
 const sightsAhead = 64
 
-// sharedFolder is an open folder that is closed when nobody uses it any more.
-type sharedFolder struct {
-	*folder
-	users atomic.Int32
-}
-
-func share(d *folder) *sharedFolder {
-	s := &sharedFolder{folder: d}
-	s.users.Store(1)
-	return s
-}
-
-func (d *sharedFolder) hold() { d.users.Add(1) }
-
-func (d *sharedFolder) release() {
-	if d.users.Add(-1) == 0 {
-		d.close()
-	}
-}
+// namesAhead is how many bytes of names are handed on together, and some more: names may be long.
+const namesAhead = 64 << 10
 
 // run looks at all of the tree.
 func (s *scanner) run(ctx context.Context, top *sharedFolder) {
 	defer close(s.out)
-	err := s.folder(ctx, top, "./", 0)
+	s.path = append(s.path, "./"...)
+	err := s.folder(ctx, top, 0)
 	if err == nil {
 		err = s.flush(ctx)
 	}
@@ -90,7 +76,8 @@ func (s *scanner) send(ctx context.Context, l sight) error {
 			s.batch = make([]sight, 0, sightsAhead)
 		}
 	}
-	if s.batch = append(s.batch, l); len(s.batch) < sightsAhead {
+	s.bytes += len(l.member)
+	if s.batch = append(s.batch, l); len(s.batch) < sightsAhead && s.bytes < namesAhead {
 		return nil
 	}
 	return s.flush(ctx)
@@ -98,7 +85,7 @@ func (s *scanner) send(ctx context.Context, l sight) error {
 
 func (s *scanner) flush(ctx context.Context) error {
 	batch := s.batch
-	s.batch = nil
+	s.batch, s.bytes = nil, 0
 	select {
 	case s.out <- batch:
 		return nil
@@ -121,26 +108,23 @@ func (s *scanner) skip(ctx context.Context, member, reason string) error {
 	return s.send(ctx, sight{member: member, note: reason})
 }
 
-// folder looks at d and at everything in it, and hands d on to the walker. member
-// ends with a slash.
-func (s *scanner) folder(ctx context.Context, d *sharedFolder, member string, depth int) error {
-	last := sight{folder: d, member: member, end: notRead}
+// folder looks at d, whose path is s.path, and at everything in it, and hands d on to the walker.
+func (s *scanner) folder(ctx context.Context, d *sharedFolder, depth int) error {
+	last := sight{folder: d, end: notRead}
 	err := s.inside(ctx, &last, depth)
 	if err != nil {
 		last.end = notRead
 	}
+	last.member = string(s.path)
 	sent := s.send(ctx, last) // in any case: the walker closes d when it is through with it
 	return cmp.Or(err, sent)
 }
 
 func (s *scanner) inside(ctx context.Context, last *sight, depth int) error {
-	d, member := last.folder, last.member
-	if depth > maxDepth {
-		return fmt.Errorf("%s: folders are nested more than %d deep", d.path, maxDepth)
-	}
+	d, member := last.folder, string(s.path)
 	var err error
-	if last.meta, err = d.stat("."); err != nil {
-		return err
+	if last.meta, err = pinned(d, func(f *folder) (*meta, error) { return f.stat(".") }); err != nil {
+		return s.passOver(ctx, member, err)
 	}
 	if err := s.send(ctx, sight{folder: d, name: ".", member: member, meta: last.meta}); err != nil {
 		return err
@@ -148,26 +132,35 @@ func (s *scanner) inside(ctx context.Context, last *sight, depth int) error {
 	if last.meta.dev != s.dev && !s.opts.CrossMounts {
 		return s.skip(ctx, member, "another file system is mounted here; its contents are not read")
 	}
+	if depth > s.opts.maxDepth {
+		return s.skip(ctx, member, fmt.Sprintf("its contents lie in more than %d folders; they are not read", s.opts.maxDepth))
+	}
 	last.end = read
-	return s.contents(ctx, d, member, depth)
+	return s.contents(ctx, d, depth)
 }
 
 // contents looks at everything in d.
-func (s *scanner) contents(ctx context.Context, d *sharedFolder, member string, depth int) error {
-	entries, err := list(ctx, d.folder)
+func (s *scanner) contents(ctx context.Context, d *sharedFolder, depth int) error {
+	entries, err := pinned(d, func(f *folder) ([]entry, error) { return s.list(ctx, f, depth) })
 	if err != nil {
-		return err
-	}
-	if depth > 0 && s.opts.SkipCacheFolders && isCache(d.folder, entries) {
-		s.caches++
-		entries = slices.DeleteFunc(entries, func(e entry) bool { return e.name != cacheTag })
+		return s.passOver(ctx, string(s.path), err)
 	}
 	for _, e := range entries {
-		if err := s.entry(ctx, d, e, member, depth); err != nil {
+		if err := s.entry(ctx, d, e, depth); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// list gives the names in d that are wanted, whatever the patterns say.
+func (s *scanner) list(ctx context.Context, d *folder, depth int) ([]entry, error) {
+	entries, err := list(ctx, d)
+	if err == nil && depth > 0 && s.opts.SkipCacheFolders && isCache(d, entries) {
+		s.caches++
+		entries = slices.DeleteFunc(entries, func(e entry) bool { return e.name != cacheTag })
+	}
+	return entries, err
 }
 
 // entry is a name in a folder with its kind when it was listed.
@@ -201,20 +194,27 @@ func list(ctx context.Context, d *folder) ([]entry, error) {
 }
 
 // entry looks at what e names in d. What vanished or changed its kind since it was listed is noted.
-func (s *scanner) entry(ctx context.Context, d *sharedFolder, e entry, parent string, depth int) error {
-	member := parent + e.name
+func (s *scanner) entry(ctx context.Context, d *sharedFolder, e entry, depth int) error {
+	member := string(s.path) + e.name
 	if s.exclude.excludes(notePath(member), e.kind.IsDir()) {
 		s.excluded++
 		return nil
 	}
-	if e.kind.IsDir() {
-		c, err := d.child(e.name)
-		if err == nil {
-			return s.folder(ctx, share(c), member+"/", depth+1)
-		}
-		return s.passOver(ctx, member, err)
+	if len(member) >= s.opts.maxName {
+		return s.skip(ctx, member, "its path is too long for a tar header")
 	}
-	m, err := d.stat(e.name)
+	if e.kind.IsDir() {
+		c, err := s.child(d, e.name, depth+1)
+		if err != nil {
+			return s.passOver(ctx, member, err)
+		}
+		n := len(s.path)
+		s.path = append(append(s.path, e.name...), '/')
+		err = s.folder(ctx, c, depth+1)
+		s.path = s.path[:n]
+		return err
+	}
+	m, err := pinned(d, func(f *folder) (*meta, error) { return f.stat(e.name) })
 	if err == nil && m.kind != e.kind {
 		err = errKind
 	}
@@ -222,6 +222,18 @@ func (s *scanner) entry(ctx context.Context, d *sharedFolder, e entry, parent st
 		return s.passOver(ctx, member, err)
 	}
 	return s.send(ctx, sight{folder: d, name: e.name, member: member, meta: m})
+}
+
+// child opens a folder in d that lies so deep.
+func (s *scanner) child(d *sharedFolder, name string, depth int) (*sharedFolder, error) {
+	f, err := pinned(d, func(f *folder) (*folder, error) { return f.child(name) })
+	if err != nil {
+		return nil, err
+	}
+	if depth <= maxOpen {
+		return share(f), nil
+	}
+	return s.deep.add(d, name, f)
 }
 
 // passOver notes a member that is not there as it was listed.

@@ -20,8 +20,8 @@ import (
 // Symbolic links are never followed, except by dir itself. A file that changes while it is read
 // fills exactly the length that was announced for it, cut or padded with zeros, and is reported as
 // changed. A file or folder that can't be read is an error that wraps an *fs.PathError. After an
-// error the stream is incomplete and has no end marker; the report says how far it came. A folder
-// nested in more than 1,000 others is an error.
+// error the stream is incomplete and has no end marker; the report says how far it came. What is in
+// more than 16,384 folders within one another, or has a path of 448 KiB, is left out and noted.
 //
 // Between members and between reads, ctx is looked at. Calls may run at the same time.
 func WriteTar(ctx context.Context, w io.Writer, dir string, o ReadOptions) (*ReadReport, error) {

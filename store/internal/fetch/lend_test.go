@@ -55,7 +55,7 @@ func TestLend(t *testing.T) {
 					defer b.Hold()()
 					held, which = append(held, b), append(which, at)
 				}
-				at += len(b.Lengths)
+				at += len(b.Lengths) * int(b.Times)
 			}
 			for i, b := range held {
 				if at := which[i]; !bytes.Equal(b.Data, bytes.Join(want[at:at+len(b.Lengths)], nil)) {

@@ -30,10 +30,11 @@ type Reader struct {
 	err    error         // stays
 }
 
-// Block is one or more consecutive chunks of a stream.
+// Block is one or more consecutive chunks of a stream, or one that comes several times.
 type Block struct {
-	Data    []byte // of all of them; not to be changed
+	Data    []byte // of all of them, once; not to be changed
 	Lengths []uint32
+	Times   uint64           // 1, or more of one chunk
 	IDs     []crypt.Identity // nil where they were not asked for
 
 	slabs *Slabs
@@ -207,7 +208,7 @@ func firstOf(b Block, err error) (Chunk, error) {
 	return c, nil
 }
 
-// NextBlock gives as many of the next chunks as lie one after the other, at
+// NextBlock gives as many of the next chunks as lie one after the other, or come again, at
 // least one and at most the given number, or io.EOF after the last.
 func (r *Reader) NextBlock(most uint64) (Block, error) {
 	for r.err == nil && (r.now == nil || r.next == r.now.to-r.now.from) {
@@ -217,7 +218,7 @@ func (r *Reader) NextBlock(most uint64) (Block, error) {
 		return Block{}, r.err
 	}
 	if r.now.times > 1 {
-		return r.repeat()
+		return r.repeat(most)
 	}
 	end := r.next + int(min(uint64(r.now.to-r.now.from-r.next), most)) // most may be any number
 	b := r.now.block(r.next, end)
@@ -227,21 +228,24 @@ func (r *Reader) NextBlock(most uint64) (Block, error) {
 	return b, nil
 }
 
-// repeat gives a chunk that comes several times.
-func (r *Reader) repeat() (Block, error) {
+// repeat gives a chunk that comes several times, at most so often.
+func (r *Reader) repeat(most uint64) (Block, error) {
 	if r.ctx.Err() != nil { // advance, which looks as well, may be 2^32 chunks away
 		r.err = context.Cause(r.ctx)
 		return Block{}, r.err
 	}
-	r.now.times--
 	b := r.now.block(r.next, r.next+1)
 	b.slabs = r.slabs
+	b.Times = min(uint64(r.now.times), most)
+	if r.now.times -= uint32(b.Times); r.now.times == 0 {
+		r.next++
+	}
 	return b, nil
 }
 
 // block gives the chunks from the one that data begins with up to another.
 func (p *part) block(from, to int) Block {
-	b := Block{Lengths: p.lengths()[from:to], lent: p.lent}
+	b := Block{Lengths: p.lengths()[from:to], Times: 1, lent: p.lent}
 	n := sum(b.Lengths)
 	b.Data = p.data[:n:n]
 	if p.ids != nil {

@@ -88,8 +88,8 @@ func (s *Stream) Next() (Chunk, error) {
 	return firstOf(s.NextBlock(1))
 }
 
-// NextBlock gives at least one of the next chunks and at most the given number,
-// or io.EOF after the last.
+// NextBlock gives at least one of the next chunks and at most the given number, one that
+// comes again counted so often, or io.EOF after the last.
 func (s *Stream) NextBlock(most uint64) (Block, error) {
 	b, err := s.r.NextBlock(most)
 	if err == io.EOF {
@@ -98,17 +98,36 @@ func (s *Stream) NextBlock(most uint64) (Block, error) {
 	if err != nil {
 		return b, err
 	}
-	if s.digest != nil {
-		for i, id := range b.IDs {
-			s.digest.Add(id, int(b.Lengths[i]))
-		}
-	}
-	s.chunks += uint64(len(b.Lengths))
-	s.bytes += uint64(len(b.Data))
+	s.chunks += uint64(len(b.Lengths)) * b.Times
+	s.bytes += uint64(len(b.Data)) * b.Times // of neither more than 2^32, so often
 	if s.bytes > s.recipe.Bytes {
 		return Block{}, errOtherStream
 	}
-	return b, nil
+	return b, s.addDigest(b)
+}
+
+// digestStep is how often a chunk is hashed again between two looks at the context: some
+// milliseconds of work.
+const digestStep = 1 << 20
+
+// addDigest adds the chunks of a block to the digest, if that is compared.
+func (s *Stream) addDigest(b Block) error {
+	if s.digest == nil {
+		return nil
+	}
+	if b.Times == 1 {
+		for i, id := range b.IDs {
+			s.digest.Add(id, int(b.Lengths[i]))
+		}
+		return nil
+	}
+	for left := b.Times; left > 0; left -= min(left, digestStep) {
+		if s.r.ctx.Err() != nil {
+			return context.Cause(s.r.ctx)
+		}
+		s.digest.AddTimes(b.IDs[0], int(b.Lengths[0]), min(left, digestStep))
+	}
+	return nil
 }
 
 var errOtherStream = fmt.Errorf("%w: the stream that was rebuilt is not the one that was captured", format.ErrDamaged)

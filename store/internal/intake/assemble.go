@@ -78,22 +78,24 @@ func (a *assembler) take(b *batch) error {
 	rest := b.buf
 	for i := range b.pieces {
 		p := &b.pieces[i]
+		var err error
 		switch {
 		case p.from != nil:
-			p.stream.concat(p.from)
+			err = p.stream.concat(p.from)
 		case p.known:
-			p.stream.append(p.ref, a.in.cfg.Index.ID(p.ref), p.length)
+			err = p.stream.append(p.ref, a.in.cfg.Index.ID(p.ref), p.length, p.times)
 		default:
-			if err := a.takeChunk(p.stream, rest[:p.length], b.ids[i]); err != nil {
-				return err
-			}
+			err = a.takeChunk(p.stream, rest[:p.length], b.ids[i], p.times)
+		}
+		if err != nil {
+			return err
 		}
 		rest = rest[p.inBuffer():]
 	}
 	return nil
 }
 
-func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity) error {
+func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times uint64) error {
 	ref, ok := a.in.cfg.Index.Lookup(id)
 	if !ok {
 		var err error
@@ -102,8 +104,7 @@ func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity) error 
 		}
 		s.fresh += int64(len(chunk))
 	}
-	s.append(ref, id, len(chunk))
-	return nil
+	return s.append(ref, id, len(chunk), times)
 }
 
 // store puts a new chunk into the open frame of its lane.

@@ -20,11 +20,12 @@ type batch struct {
 	settled chan struct{} // where set, closed once all chunks up to here have places
 }
 
-// piece is one chunk of a batch: of the given length in its buffer, or known, or
-// all chunks of another stream.
+// piece is one chunk of a batch, so often: of the given length in its buffer, or known,
+// or all chunks of another stream.
 type piece struct {
 	stream *Stream
 	length int
+	times  uint64
 	known  bool
 	ref    known.Ref // where known
 	from   *Stream

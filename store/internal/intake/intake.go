@@ -120,18 +120,26 @@ func (in *Intake) Reserve() ([]byte, error) {
 
 // Put appends to the stream the chunk that is the first n bytes of what
 // Reserve gave last.
-func (in *Intake) Put(s *Stream, n int) {
+func (in *Intake) Put(s *Stream, n int) { in.PutTimes(s, n, 1) }
+
+// PutTimes is Put for a chunk that the stream has so often, one at the least.
+func (in *Intake) PutTimes(s *Stream, n int, times uint64) {
 	b := in.current
 	b.buf = b.buf[:len(b.buf)+n]
-	b.pieces = append(b.pieces, piece{stream: s, length: n})
+	b.pieces = append(b.pieces, piece{stream: s, length: n, times: times})
 }
 
 // PutKnown appends to the stream a chunk of n bytes that the index knows.
 func (in *Intake) PutKnown(s *Stream, ref known.Ref, n int) error {
+	return in.PutKnownTimes(s, ref, n, 1)
+}
+
+// PutKnownTimes is PutKnown for a chunk that the stream has so often, one at the least.
+func (in *Intake) PutKnownTimes(s *Stream, ref known.Ref, n int, times uint64) error {
 	if err := in.room(); err != nil {
 		return err
 	}
-	in.current.pieces = append(in.current.pieces, piece{stream: s, length: n, known: true, ref: ref})
+	in.current.pieces = append(in.current.pieces, piece{stream: s, length: n, times: times, known: true, ref: ref})
 	return nil
 }
 

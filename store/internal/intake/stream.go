@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"context"
 	"math"
 
 	"github.com/kistarchive/kist/crypt"
@@ -20,7 +21,7 @@ type Stream struct {
 	fresh  int64
 
 	draft   bool
-	lengths []uint32 // of a draft's chunks
+	lengths []uint32 // of a draft's chunks, of one that comes several times in a span once
 }
 
 // span is a run of chunks that follow each other in the index, or one chunk
@@ -40,33 +41,61 @@ func (in *Intake) Stream(lane Lane) *Stream {
 func (in *Intake) Draft(lane Lane) *Stream { return &Stream{in: in, lane: lane, draft: true} }
 
 // concat appends the chunks of a draft.
-func (s *Stream) concat(draft *Stream) {
+func (s *Stream) concat(draft *Stream) error {
 	i := 0
 	for _, sp := range draft.spans {
 		for n := range sp.count {
 			r := sp.first + known.Ref(n)
-			id := s.in.cfg.Index.ID(r)
-			for range sp.times {
-				s.append(r, id, int(draft.lengths[i]))
-				i++
+			if err := s.append(r, s.in.cfg.Index.ID(r), int(draft.lengths[i]), uint64(sp.times)); err != nil {
+				return err
 			}
+			i++
 		}
 	}
 	s.fresh += draft.fresh
+	return nil
 }
 
-func (s *Stream) append(r known.Ref, id crypt.Identity, n int) {
+// append appends a chunk so often.
+func (s *Stream) append(r known.Ref, id crypt.Identity, n int, times uint64) error {
+	s.chunks += times
+	s.bytes += times * uint64(n)
+	if err := s.addDigest(id, n, times); err != nil {
+		return err
+	}
+	for times > 0 {
+		k := len(s.spans) - 1
+		if k < 0 || !s.spans[k].extend(r) {
+			s.spans = append(s.spans, span{r, 1, 1})
+			k++
+		}
+		times--
+		if s.draft && s.spans[k].times == 1 {
+			s.lengths = append(s.lengths, uint32(n))
+		}
+		times -= s.spans[k].repeat(r, times)
+	}
+	return nil
+}
+
+// digestStep is how many equal chunks are hashed between two looks at the context: some
+// milliseconds of work.
+const digestStep = 1 << 20
+
+// addDigest adds a chunk so often to the digest. A draft has none: its chunks are added
+// where it is appended.
+func (s *Stream) addDigest(id crypt.Identity, n int, times uint64) error {
 	if s.draft {
-		s.lengths = append(s.lengths, uint32(n))
-	} else {
-		s.digest.Add(id, n)
+		return nil
 	}
-	s.chunks++
-	s.bytes += uint64(n)
-	if k := len(s.spans); k > 0 && s.spans[k-1].extend(r) {
-		return
+	for ; times > digestStep; times -= digestStep {
+		if s.in.ctx.Err() != nil {
+			return context.Cause(s.in.ctx)
+		}
+		s.digest.AddTimes(id, n, digestStep)
 	}
-	s.spans = append(s.spans, span{r, 1, 1})
+	s.digest.AddTimes(id, n, times)
+	return nil
 }
 
 // extend takes in r if it fits.
@@ -80,6 +109,16 @@ func (sp *span) extend(r known.Ref) bool {
 		return false
 	}
 	return true
+}
+
+// repeat takes r in so often, or as often as it fits, and says how often.
+func (sp *span) repeat(r known.Ref, times uint64) uint64 {
+	if sp.count != 1 || sp.first != r {
+		return 0
+	}
+	n := min(times, uint64(math.MaxUint32-sp.times))
+	sp.times += uint32(n)
+	return n
 }
 
 // Summary gives the recipe of the stream, without its runs.
