@@ -90,3 +90,13 @@ func foldersIn(at *folder) (map[inode]bool, error) {
 	}
 	return found, nil
 }
+
+// guarded reports whether a folder is one in which nobody else may write, but which others may have moved to where it is,
+// in the folder above it. It is neither filled nor removed then: somebody may have led us to it.
+func guarded(above, d *folder) bool {
+	if !othersWrite(above) || othersWrite(d) {
+		return false
+	}
+	m, err := above.stat(".")
+	return err != nil || !ours(m.uid) || m.perm&modeSticky == 0 // there nobody moves what is not theirs
+}

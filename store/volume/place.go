@@ -34,13 +34,14 @@ type Placed struct {
 // build to flush what it writes; Place flushes the names.
 //
 // It goes from open folder to open folder and never through a link; dir itself is opened by the rule of
-// OpenFolder. Others who own dir, or folders in it, may bring it to fail, and may move what lies in a
-// folder of theirs to a name at which something is placed. It fails with ErrMeddled, rather than
-// put what belongs to another user into a folder of the caller or root that lies in one where others may write.
+// OpenFolder. Others who own dir, the folder above it or folders in it may bring it to fail, and may move what lies in a
+// folder of theirs to a name at which something is placed. So it fails with ErrMeddled where dir lies in a folder
+// where others may write, but they can't write in dir; and within dir, rather than put what belongs to another user into such
+// a folder.
 //
 // After an error some entries may be in place; what build wrote besides is removed.
 func Place(ctx context.Context, dir string, build func(ctx context.Context, f *Folder) error, o PlaceOptions) (done *Placed, err error) {
-	top, err := openDoor(dir)
+	top, err := openInUse(dir)
 	if err != nil {
 		return nil, err
 	}
@@ -64,7 +65,36 @@ func Place(ctx context.Context, dir string, build func(ctx context.Context, f *F
 		now = o.Now
 	}
 	p := &placing{suffix: ".before-" + now().UTC().Format("20060102t150405z"), discard: o.DiscardPrevious, done: &Placed{}}
-	return p.done, p.merge(ctx, part, top, ".")
+	return p.done, p.merge(ctx, part, inUse{folder: top}, ".")
+}
+
+// openInUse opens the folder at a path, unless somebody else may have moved it there.
+func openInUse(dir string) (*folder, error) {
+	above, name, _, err := openAbove(dir)
+	if err != nil {
+		return nil, err
+	}
+	defer above.close()
+	if name == "" {
+		name = "."
+	}
+	top, err := above.child(name)
+	if err != nil {
+		return nil, err
+	}
+	if guarded(above, top) {
+		top.close()
+		return nil, fmt.Errorf("%s lies in a folder where others may write, and is none itself: replace it as a whole, or restore into a folder beside it: %w", dir, ErrMeddled)
+	}
+	top.path = dir
+	return top, nil
+}
+
+// inUse is a folder in which entries are placed. A guarded one, in which nobody else may write, lies in
+// one where others may, who may have moved it there.
+type inUse struct {
+	*folder
+	guarded bool
 }
 
 // placing is one run of Place.
@@ -75,7 +105,7 @@ type placing struct {
 }
 
 // merge moves the entries of a folder into the real one of the same path.
-func (p *placing) merge(ctx context.Context, part, real *folder, at string) error {
+func (p *placing) merge(ctx context.Context, part *folder, real inUse, at string) error {
 	names, err := namesOf(part)
 	if err != nil {
 		return err
@@ -92,10 +122,13 @@ func (p *placing) merge(ctx context.Context, part, real *folder, at string) erro
 }
 
 // place moves one entry into place.
-func (p *placing) place(ctx context.Context, part, real *folder, name, at string) error {
+func (p *placing) place(ctx context.Context, part *folder, real inUse, name, at string) error {
 	m, err := part.stat(name)
 	if err != nil {
 		return err
+	}
+	if real.guarded && !ours(m.uid) {
+		return fmt.Errorf("%s is in a folder where others write, but they can't write in it, and %s is of user %d: %w", real.path, name, m.uid, ErrMeddled)
 	}
 	switch is, err := real.stat(name); {
 	case errors.Is(err, fs.ErrNotExist):
@@ -104,11 +137,11 @@ func (p *placing) place(ctx context.Context, part, real *folder, name, at string
 	case is.kind == fs.ModeDir && m.kind == fs.ModeDir:
 		return p.within(ctx, part, real, name, at)
 	default:
-		if err := p.setAside(real, name, at, is, m.kind == fs.ModeDir); err != nil {
+		if err := p.setAside(real.folder, name, at, is, m.kind == fs.ModeDir); err != nil {
 			return err
 		}
 	}
-	if err := part.renameOver(name, real, name); err != nil {
+	if err := part.renameOver(name, real.folder, name); err != nil {
 		return err
 	}
 	p.done.Entries++
@@ -116,7 +149,7 @@ func (p *placing) place(ctx context.Context, part, real *folder, name, at string
 }
 
 // within merges a folder into one that is there.
-func (p *placing) within(ctx context.Context, part, real *folder, name, at string) error {
+func (p *placing) within(ctx context.Context, part *folder, real inUse, name, at string) error {
 	from, err := part.child(name)
 	if err != nil {
 		return err
@@ -127,18 +160,8 @@ func (p *placing) within(ctx context.Context, part, real *folder, name, at strin
 		return err
 	}
 	defer to.close()
-	m, err := from.stat(".")
-	if err != nil {
-		return err
-	}
-	is, err := to.stat(".")
-	if err != nil {
-		return err
-	}
-	if is.uid != m.uid && !othersWrite(to) && othersWrite(real) {
-		return fmt.Errorf("%s belongs to user %d, and should to user %d: %w", to.path, is.uid, m.uid, ErrMeddled)
-	}
-	return p.merge(ctx, from, to, at)
+	closed := guarded(real.folder, to) || real.guarded && !othersWrite(to)
+	return p.merge(ctx, from, inUse{to, closed}, at)
 }
 
 // setAside gives the previous entry another name, and removes it where nobody wants it. A file keeps its
@@ -154,12 +177,30 @@ func (p *placing) setAside(real *folder, name, at string, is *meta, isFolder boo
 			return err
 		}
 	}
-	switch {
-	case !p.discard:
-		p.done.Kept = append(p.done.Kept, at+p.suffix)
-		return nil
-	case is.kind == fs.ModeDir:
-		return discardAt(real, aside, inode{is.dev, is.ino})
+	if p.discard {
+		if is.kind != fs.ModeDir {
+			return real.remove(aside)
+		}
+		if err := discardPlaced(real, aside, inode{is.dev, is.ino}); !errors.Is(err, errGuarded) {
+			return err
+		}
 	}
-	return real.remove(aside)
+	p.done.Kept = append(p.done.Kept, at+p.suffix)
+	return nil
 }
+
+// discardPlaced removes a previous folder, unless it is guarded.
+func discardPlaced(real *folder, name string, id inode) error {
+	d, err := openLocked(real, name)
+	if err != nil {
+		return err
+	}
+	defer d.close()
+	if guarded(real, d) {
+		return errGuarded
+	}
+	return discardAt(real, name, id)
+}
+
+// errGuarded says that a folder is kept for what guarded tells.
+var errGuarded = errors.New("it may have been moved there")

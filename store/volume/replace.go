@@ -14,7 +14,9 @@ import (
 
 // ReplaceOptions change how Replace works. The zero value keeps the previous tree.
 type ReplaceOptions struct {
-	// DiscardPrevious removes the previous tree when the new one is in its place.
+	// DiscardPrevious removes the previous tree when the new one is in its place. ErrMeddled is
+	// returned, and nothing done, where nobody else may write in target but others may in the folder
+	// above it: they may have moved something there that is not to be removed.
 	DiscardPrevious bool
 	// Now gives the time for the dated name of the previous tree; nil means time.Now.
 	Now func() time.Time
@@ -140,6 +142,9 @@ func replaceFolder(ctx context.Context, target string, build func(ctx context.Co
 		return nil, err
 	}
 	defer s.close()
+	if o.DiscardPrevious && s.live != nil && !s.mounted && guarded(s.above, s.live) {
+		return nil, fmt.Errorf("%s lies in a folder where others may write, and is none itself, so it is not removed: keep it, and remove it by hand: %w", s.path, ErrMeddled)
+	}
 	now := time.Now
 	if o.Now != nil {
 		now = o.Now
