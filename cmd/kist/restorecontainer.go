@@ -145,18 +145,14 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 		return r.copyAll(ctx)
 	}
 	p := r.placed[n]
-	full, err := holdsSomething(p.dir)
-	if err != nil {
-		return err
-	}
 	var report *volume.ExtractReport
-	done, err := volume.Replace(ctx, p.dir, func(ctx context.Context, part string) (err error) {
-		// Replace flushes, too, but with the container stopped already.
+	done, err := volume.ReplaceFolder(ctx, p.dir, func(ctx context.Context, part *volume.Folder) (err error) {
+		// ReplaceFolder flushes, too, but with the container stopped already.
 		if report, err = r.buildVolume(ctx, p.volume, part, true); err != nil {
 			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
 		}
 		return r.replaceFrom(ctx, n+1)
-	}, volume.ReplaceOptions{DiscardPrevious: r.discard || !full})
+	}, volume.ReplaceOptions{DiscardPrevious: r.discard})
 	r.begun = r.begun || done != nil || errors.Is(err, volume.ErrTorn)
 	if done != nil {
 		r.sayReplaced(p.dir, report, done)

@@ -16,7 +16,7 @@ import (
 // holdsSomething tells whether there is something in a folder, which may be
 // missing, while the one above may not.
 func holdsSomething(dir string) (bool, error) {
-	entries, err := os.ReadDir(dir)
+	f, err := volume.OpenFolder(dir)
 	if errors.Is(err, fs.ErrNotExist) {
 		parent := filepath.Dir(filepath.Clean(dir))
 		if _, err := os.Stat(parent); err != nil {
@@ -24,7 +24,12 @@ func holdsSomething(dir string) (bool, error) {
 		}
 		return false, nil
 	}
-	return len(entries) > 0, err
+	if err != nil {
+		return false, err
+	}
+	defer f.Close()
+	empty, err := f.Empty()
+	return !empty, err
 }
 
 // checkUnused allows a folder that is new or empty.
@@ -67,10 +72,10 @@ func (s *restoring) replaceFolder(ctx context.Context, volumes []*store.Volume, 
 		s.app.say("%s", s.fate(dir))
 	}
 	report := &volume.ExtractReport{}
-	done, err := volume.Replace(ctx, dir, func(ctx context.Context, part string) (err error) {
-		report, err = s.build(ctx, volumes, part, false) // Replace flushes
+	done, err := volume.ReplaceFolder(ctx, dir, func(ctx context.Context, part *volume.Folder) (err error) {
+		report, err = s.build(ctx, volumes, part, false) // ReplaceFolder flushes
 		return err
-	}, volume.ReplaceOptions{DiscardPrevious: s.discard || !full})
+	}, volume.ReplaceOptions{DiscardPrevious: s.discard})
 	if done == nil {
 		return err
 	}
@@ -107,7 +112,7 @@ func (s *restoring) fate(dir string) string {
 
 // build restores into the folder itself, or several volumes below it, and flushes
 // all to the disk if asked to.
-func (s *restoring) build(ctx context.Context, volumes []*store.Volume, part string, sync bool) (*volume.ExtractReport, error) {
+func (s *restoring) build(ctx context.Context, volumes []*store.Volume, part *volume.Folder, sync bool) (*volume.ExtractReport, error) {
 	if len(volumes) == 1 {
 		return s.buildVolume(ctx, volumes[0], part, sync)
 	}
@@ -119,7 +124,7 @@ func (s *restoring) build(ctx context.Context, volumes []*store.Volume, part str
 		if s.only && !s.anyIn(ctx, v) {
 			continue
 		}
-		report, err := s.buildVolume(ctx, v, filepath.Join(part, v.Name), sync)
+		report, err := s.buildBelow(ctx, v, part, sync)
 		if err != nil {
 			return sum, fmt.Errorf("volume %s: %w", v.Name, err)
 		}
@@ -146,7 +151,17 @@ func isFileName(name string) bool {
 	return filepath.IsLocal(name) && name != "." && !strings.ContainsAny(name, `/\`)
 }
 
-func (s *restoring) buildVolume(ctx context.Context, v *store.Volume, dir string, sync bool) (*volume.ExtractReport, error) {
+// buildBelow restores a volume into a new folder of its name.
+func (s *restoring) buildBelow(ctx context.Context, v *store.Volume, part *volume.Folder, sync bool) (*volume.ExtractReport, error) {
+	below, err := part.Mkdir(v.Name)
+	if err != nil {
+		return nil, err
+	}
+	defer below.Close()
+	return s.buildVolume(ctx, v, below, sync)
+}
+
+func (s *restoring) buildVolume(ctx context.Context, v *store.Volume, dir *volume.Folder, sync bool) (*volume.ExtractReport, error) {
 	if !v.Tar {
 		return s.buildPlain(ctx, v, dir)
 	}
@@ -157,7 +172,7 @@ func (s *restoring) buildVolume(ctx context.Context, v *store.Volume, dir string
 		w.CloseWithError(err)
 		written <- err
 	}()
-	report, err := volume.Extract(ctx, r, dir, volume.ExtractOptions{Devices: s.devices, Sync: sync})
+	report, err := volume.ExtractInto(ctx, r, dir, volume.ExtractOptions{Devices: s.devices, Sync: sync})
 	r.CloseWithError(err)
 	if failed := <-written; err == nil {
 		err = failed
@@ -166,14 +181,11 @@ func (s *restoring) buildVolume(ctx context.Context, v *store.Volume, dir string
 }
 
 // buildPlain restores what is no tar stream as one file.
-func (s *restoring) buildPlain(ctx context.Context, v *store.Volume, dir string) (*volume.ExtractReport, error) {
+func (s *restoring) buildPlain(ctx context.Context, v *store.Volume, dir *volume.Folder) (*volume.ExtractReport, error) {
 	if !isFileName(v.Name) {
 		return nil, fmt.Errorf("volume %q is no tar stream, and its name can't be that of a file: restore it with --tar FILE", v.Name)
 	}
-	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
-		return nil, err
-	}
-	f, err := os.OpenFile(filepath.Join(dir, v.Name), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	f, err := dir.Create(v.Name)
 	if err != nil {
 		return nil, err
 	}

@@ -164,7 +164,7 @@ func (s *source) open(ctx context.Context) (io.ReadCloser, error) {
 	case sourceStdin:
 		return s.mustHold(heeding(ctx, s.stdin))
 	}
-	f, err := os.Open(s.path)
+	f, err := volume.OpenFile(s.path)
 	if err != nil {
 		return nil, err
 	}

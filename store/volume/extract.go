@@ -49,37 +49,60 @@ func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*E
 		return nil, err
 	}
 	defer top.close()
+	return extract(ctx, r, &Folder{d: top, path: dir}, o)
+}
+
+// ExtractInto is Extract into a folder that is open. It must be empty, else ErrNotEmpty is returned.
+func ExtractInto(ctx context.Context, r io.Reader, f *Folder, o ExtractOptions) (*ExtractReport, error) {
+	if err := readyTarget(f.d); err != nil {
+		return nil, fmt.Errorf("restoring into %s: %w", f.path, err)
+	}
+	return extract(ctx, r, f, o)
+}
+
+func extract(ctx context.Context, r io.Reader, f *Folder, o ExtractOptions) (*ExtractReport, error) {
+	top := f.d
 	e := &extractor{
 		finisher: finisher{uid: os.Geteuid(), gid: os.Getegid()},
 		opts:     o, top: top, report: &ExtractReport{}, ids: newOwners(), reasons: make(map[string]int),
 		at: cursor{top: top}, links: cursor{top: top},
-		folders: make(map[string]*held),
+		folders: make(map[string]*held), into: f,
 	}
 	defer e.at.cut(0)
 	defer e.links.cut(0)
-	err = e.run(ctx, r)
+	err := e.run(ctx, r)
 	e.note(e.losses)
 	return e.report, err
 }
 
 // target makes dir or opens it where it is empty.
 func target(dir string) (*folder, error) {
-	made := os.Mkdir(dir, 0o700)
-	if made != nil && !errors.Is(made, fs.ErrExist) {
-		return nil, made
-	}
-	top, err := openFolder(dir)
+	above, name, _, err := openAbove(dir)
 	if err != nil {
 		return nil, err
 	}
-	if made == nil { // the folder above may hand down an ACL
-		err = ignoreUnsupported(top.removeAttribute(attrACLAccess))
+	defer above.close()
+	top, err := intoFolder(above, name)
+	if err != nil {
+		return nil, err
 	}
-	if err := cmp.Or(err, readyTarget(top)); err != nil {
+	top.path = dir
+	if err := readyTarget(top); err != nil {
 		top.close()
 		return nil, fmt.Errorf("restoring into %s: %w", dir, err)
 	}
 	return top, nil
+}
+
+func intoFolder(above *folder, name string) (*folder, error) {
+	if name == "" {
+		return above.child(".")
+	}
+	top, err := makeFolder(above, name, nil)
+	if errors.Is(err, fs.ErrExist) {
+		return above.child(name)
+	}
+	return top, err
 }
 
 // readyTarget checks that top is empty, and frees it of the ACL that new files would inherit.
@@ -102,6 +125,7 @@ type extractor struct {
 	finisher
 	opts    ExtractOptions
 	top     *folder
+	into    *Folder // of which top is
 	report  *ExtractReport
 	ids     *owners
 	reasons map[string]int // where in report.NotRestored each is

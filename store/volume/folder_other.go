@@ -33,15 +33,6 @@ func fail(op, path string, err error) error {
 	return &fs.PathError{Op: op, Path: path, Err: err}
 }
 
-// openFolder opens the folder that the caller named, and follows links to it.
-func openFolder(path string) (*folder, error) {
-	root, err := os.OpenRoot(path)
-	if err != nil {
-		return nil, err
-	}
-	return &folder{root, path, root, "."}, nil
-}
-
 func (d *folder) join(name string) string { return filepath.Join(d.path, name) }
 
 // child opens a folder in d, or fails with errKind where name is anything else.

@@ -44,17 +44,6 @@ func fail(op, path string, err error) error {
 	return &fs.PathError{Op: op, Path: path, Err: err}
 }
 
-// openFolder opens the folder that the caller named, and follows links to it.
-func openFolder(path string) (*folder, error) {
-	fd, err := again(func() (int, error) {
-		return unix.Open(path, unix.O_RDONLY|unix.O_DIRECTORY|unix.O_CLOEXEC, 0)
-	})
-	if err != nil {
-		return nil, fail("open", path, err)
-	}
-	return &folder{handle{fd, path}}, nil
-}
-
 func (d *folder) join(name string) string { return d.path + "/" + name }
 
 func (d *folder) openat(name string, flags int, perm uint32) (handle, error) {

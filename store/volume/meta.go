@@ -23,6 +23,7 @@ type meta struct {
 const (
 	modeSetUID = 0o4000
 	modeSetGID = 0o2000
+	modeSticky = 0o1000
 	modeBits   = 0o7777
 )
 

@@ -32,6 +32,7 @@ func TestMounts(t *testing.T) {
 	for path, want := range map[string]bool{dir + "/bound": true, dir + "/from": false} {
 		s, err := findSite(path)
 		ok(t, err)
+		s.close()
 		if s.mounted != want {
 			t.Errorf("%q is a mount point: %v", path, s.mounted)
 		}

@@ -6,125 +6,93 @@ import (
 	"io/fs"
 	"maps"
 	"os"
-	"path/filepath"
 	"slices"
 )
 
-// A mover makes the changes by which a tree is replaced. None happens by halves, except removeAll's.
+// A mover makes the changes by which a tree is replaced. Names are those in an open folder. None happens by
+// halves, except removeAll's.
 type mover interface {
-	// mkdir makes a folder with the owner and mode of like, if there is such a folder.
-	mkdir(path, like string) error
-	// rename fails with fs.ErrExist where to exists.
-	rename(from, to string) error
+	// mkdir makes a folder that is the caller's alone, and opens it.
+	mkdir(at *folder, name string) (*folder, error)
+	// rename fails with fs.ErrExist where newName exists.
+	rename(from *folder, name string, to *folder, newName string) error
 	// exchange fails with errors.ErrUnsupported where it can't be done in one step.
-	exchange(a, b string) error
+	exchange(at *folder, a, b string) error
 	// flush returns when the names in a folder are on disk, where the system can flush a folder.
-	flush(dir string) error
+	flush(d *folder) error
 	// flushTree returns when all below a folder is on disk.
-	flushTree(dir string) error
+	flushTree(d *folder) error
 	// removeEmpty removes an empty folder.
-	removeEmpty(dir string) error
-	// removeAll removes a tree, folders that forbid it included.
-	removeAll(dir string) error
+	removeEmpty(at *folder, name string) error
+	// removeAll removes a tree, folders that forbid it included, if the name in at is that of the
+	// folder which id tells.
+	removeAll(at *folder, name string, id inode) error
 	// dress gives a folder a look, and notes what it could not be given.
-	dress(dir string, l *look) ([]Note, error)
+	dress(d *folder, l *look) ([]Note, error)
 }
 
 // disk is the mover of the operating system.
-type disk struct{}
-
-func (disk) mkdir(path, like string) error {
-	if err := os.Mkdir(path, 0o700); err != nil {
-		return err
-	}
-	if err := liken(path, like); err != nil {
-		return errors.Join(err, os.Remove(path))
-	}
-	return nil
+type disk struct {
+	made func() // of a test: called between making a folder and opening it
 }
 
-// liken gives a folder that shall be written to the owner and mode of another, if there is one.
-func liken(path, like string) error {
-	d, err := openFolder(path)
-	if err != nil {
-		return err
+func (m disk) mkdir(at *folder, name string) (*folder, error) { return makeFolder(at, name, m.made) }
+
+func (disk) rename(from *folder, name string, to *folder, newName string) error {
+	return from.renameFree(name, to, newName)
+}
+
+func (disk) exchange(at *folder, a, b string) error { return at.exchange(a, b) }
+
+func (disk) flush(d *folder) error { return d.fsync() }
+
+func (disk) removeEmpty(at *folder, name string) error { return at.rmdir(name) }
+
+func (disk) removeAll(at *folder, name string, id inode) error { return discardAt(at, name, id) }
+
+// liken gives a folder the owner and mode of another, if there is one.
+func liken(d *folder, m *meta) error {
+	if m == nil {
+		return d.chmod(0o700)
 	}
-	defer d.close()
-	for _, acl := range []string{attrACLAccess, attrACLDefault} { // which the folder above hands down
-		if err := ignoreUnsupported(d.removeAttribute(acl)); err != nil {
-			return err
-		}
-	}
-	m, err := statPath(like)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	if err != nil {
-		return err
-	}
+	perm := m.perm
 	if d.chown(m.uid, m.gid) != nil {
-		m.perm &^= modeSetUID | modeSetGID
+		perm &^= modeSetUID | modeSetGID
 	}
-	return d.chmod(m.perm | 0o700)
+	return d.chmod(perm)
 }
 
-// renameFree renames where the system has no call that fails if to exists.
-func renameFree(from, to string) error {
-	if _, err := os.Lstat(to); err == nil {
-		return &os.LinkError{Op: "rename", Old: from, New: to, Err: fs.ErrExist}
+// renameChecked renames where the system has no call that fails if newName exists.
+func (d *folder) renameChecked(name string, to *folder, newName string) error {
+	if there(to, newName) {
+		return &os.LinkError{Op: "rename", Old: d.join(name), New: to.join(newName), Err: fs.ErrExist}
 	}
-	return os.Rename(from, to)
+	return d.renameOver(name, to, newName)
 }
 
-func (disk) removeEmpty(dir string) error { return os.Remove(dir) }
-
-// removeAll tries the quick way first.
-func (disk) removeAll(dir string) error {
-	err := os.RemoveAll(dir)
-	if !errors.Is(err, fs.ErrPermission) {
-		return err
-	}
-	if err := unlock(dir); err != nil {
-		return err
-	}
-	return os.RemoveAll(dir)
+// there reports whether a name is taken, as far as can be told.
+func there(d *folder, name string) bool {
+	_, err := d.stat(name)
+	return err == nil
 }
 
-// unlock makes all folders of a tree writable for their owner.
-func unlock(dir string) error {
-	if err := os.Chmod(dir, 0o700); err != nil {
-		return err
-	}
-	root, err := os.OpenRoot(dir)
-	if err != nil {
-		return err
-	}
-	defer root.Close()
-	return fs.WalkDir(root.FS(), ".", func(path string, d fs.DirEntry, err error) error {
-		if d != nil && d.IsDir() && err == nil { // before it is listed
-			return root.Chmod(path, 0o700)
-		}
-		return err
-	})
-}
-
-// identify tells which file a path names. The result is zero where the system has no inodes.
-func identify(path string) (inode, error) {
-	m, err := statPath(path)
-	if err != nil {
-		return inode{}, err
-	}
-	return inode{m.dev, m.ino}, nil
-}
-
-// statPath looks at what path names, and follows no link in the last part.
-func statPath(path string) (*meta, error) {
-	d, err := openFolder(filepath.Dir(path))
+// namesOf lists a folder, sorted.
+func namesOf(d *folder) ([]string, error) {
+	f, err := d.reader()
 	if err != nil {
 		return nil, err
 	}
-	defer d.close()
-	return d.stat(filepath.Base(path))
+	defer f.Close()
+	names, err := f.Readdirnames(-1)
+	slices.Sort(names)
+	return names, err
+}
+
+func ignoreForbidden(err error) error {
+	if errors.Is(err, fs.ErrPermission) {
+		return nil
+	}
+	return err
 }
 
 // look is what a folder has besides its entries.
@@ -134,13 +102,8 @@ type look struct {
 }
 
 // lookAt reads the look of a folder.
-func lookAt(dir string) (*look, error) {
-	d, err := openFolder(dir)
-	if err != nil {
-		return nil, err
-	}
-	defer d.close()
-	l := &look{}
+func lookAt(d *folder) (l *look, err error) {
+	l = &look{}
 	if l.meta, err = d.stat("."); err != nil {
 		return nil, err
 	}
@@ -148,12 +111,7 @@ func lookAt(dir string) (*look, error) {
 	return l, err
 }
 
-func (disk) dress(dir string, l *look) ([]Note, error) {
-	d, err := openFolder(dir)
-	if err != nil {
-		return nil, err
-	}
-	defer d.close()
+func (disk) dress(d *folder, l *look) ([]Note, error) {
 	var notes []Note
 	lose := func(what string, err error) {
 		if err != nil {

@@ -2,50 +2,32 @@ package volume
 
 import (
 	"errors"
-	"os"
 
 	"golang.org/x/sys/unix"
 )
 
-func (disk) rename(from, to string) error {
-	err := renameat2(from, to, unix.RENAME_NOREPLACE)
+// renameFree renames, and fails with fs.ErrExist where the new name exists.
+func (d *folder) renameFree(name string, to *folder, newName string) error {
+	err := d.renameat2(name, to, newName, unix.RENAME_NOREPLACE)
 	if errors.Is(err, errors.ErrUnsupported) {
-		return renameFree(from, to)
+		return d.renameChecked(name, to, newName)
 	}
 	return err
 }
 
-func (disk) exchange(a, b string) error { return renameat2(a, b, unix.RENAME_EXCHANGE) }
+// exchange swaps two names in d.
+func (d *folder) exchange(a, b string) error { return d.renameat2(a, d, b, unix.RENAME_EXCHANGE) }
 
 // renameat2 says by errors.ErrUnsupported that the system or the file system doesn't have the flag.
-func renameat2(from, to string, flag uint) error {
+func (d *folder) renameat2(name string, to *folder, newName string, flag uint) error {
 	_, err := again(func() (int, error) {
-		return 0, unix.Renameat2(unix.AT_FDCWD, from, unix.AT_FDCWD, to, flag)
+		return 0, unix.Renameat2(d.fd, name, to.fd, newName, flag)
 	})
 	if err == unix.EINVAL {
 		err = errors.ErrUnsupported
 	}
-	if err == nil {
-		return nil
-	}
-	return &os.LinkError{Op: "rename", Old: from, New: to, Err: err}
-}
-
-func (disk) flush(dir string) error {
-	f, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	return ignoreUnsupported(f.Sync())
+	return linkFail("rename", d.join(name), to.join(newName), err)
 }
 
 // flushTree flushes the whole file system.
-func (disk) flushTree(dir string) error {
-	d, err := openFolder(dir)
-	if err != nil {
-		return err
-	}
-	defer d.close()
-	return d.flushAll()
-}
+func (disk) flushTree(d *folder) error { return d.flushAll() }

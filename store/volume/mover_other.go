@@ -4,58 +4,47 @@ package volume
 
 import (
 	"errors"
-	"io/fs"
 	"os"
-	"path/filepath"
-	"runtime"
 )
 
-func (disk) rename(from, to string) error { return renameFree(from, to) }
-
-func (disk) exchange(a, b string) error {
-	return &os.LinkError{Op: "exchange", Old: a, New: b, Err: errors.ErrUnsupported}
+func (d *folder) renameFree(name string, to *folder, newName string) error {
+	return d.renameChecked(name, to, newName)
 }
 
-// flush does nothing on Windows, which can't flush a folder.
-func (disk) flush(dir string) error {
-	if runtime.GOOS == "windows" {
-		return nil
-	}
-	return flushPath(dir, os.O_RDONLY)
+func (d *folder) exchange(a, b string) error {
+	return &os.LinkError{Op: "exchange", Old: d.join(a), New: d.join(b), Err: errors.ErrUnsupported}
 }
 
 // flushTree flushes one file and folder after the other. A file that its mode keeps from being opened
 // is for build to flush.
-func (m disk) flushTree(dir string) error {
-	flag := os.O_RDONLY
-	if runtime.GOOS == "windows" { // flushes for those only who may write
-		flag = os.O_RDWR
-	}
-	return filepath.WalkDir(dir, func(path string, d fs.DirEntry, err error) error {
-		switch {
-		case err != nil:
-			return err
-		case d.IsDir():
-			return m.flush(path)
-		case d.Type().IsRegular():
-			return ignoreForbidden(flushPath(path, flag))
-		}
-		return nil
-	})
-}
-
-func flushPath(path string, flag int) error {
-	f, err := os.OpenFile(path, flag, 0)
+func (m disk) flushTree(d *folder) error {
+	names, err := namesOf(d)
 	if err != nil {
 		return err
 	}
-	defer f.Close()
-	return ignoreUnsupported(f.Sync())
+	for _, name := range names {
+		if err := m.flushEntry(d, name); err != nil {
+			return err
+		}
+	}
+	return m.flush(d)
 }
 
-func ignoreForbidden(err error) error {
-	if errors.Is(err, fs.ErrPermission) {
+func (m disk) flushEntry(d *folder, name string) error {
+	child, err := d.child(name)
+	if err == nil {
+		defer child.close()
+		return m.flushTree(child)
+	}
+	if !errors.Is(err, errKind) {
+		return err
+	}
+	f, err := d.openToFlush(name)
+	if errors.Is(err, errKind) { // a link, a pipe
 		return nil
 	}
-	return err
+	if err != nil {
+		return ignoreForbidden(err)
+	}
+	return errors.Join(ignoreUnsupported(f.flush()), f.close())
 }

@@ -3,10 +3,7 @@ package volume
 import (
 	"errors"
 	"io/fs"
-	"os"
-	"path/filepath"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 )
@@ -30,16 +27,22 @@ type Recovered struct {
 //   - The trees are exchanged, but the old one still has the name of a new one, which tells by its
 //     inode number that it isn't. It gets its dated name.
 //   - The old tree has its dated name and target is missing. The old tree is put back.
-//   - In a mount point, some of the old entries are in the dated folder, none of the new is in place.
+//   - In a mount point, some of the old entries are in a folder of Replace's, none of the new is in place.
 //     The old entries are put back.
-//   - In a mount point, all old entries are in the dated folder, and some of the new ones are in place.
-//     The others are put there too.
+//   - In a mount point, all old entries are in a folder of Replace's, and some of the new ones are in place.
+//     The others are put there too, and the old ones get their dated name.
 //
-// In each case the whole old tree is in one place or in two, under its dated name and under target.
+// In each case the whole old tree is in one place or in two, in a folder of Replace's and under target.
 // An entry that stands in the way, made since then, is an error that wraps fs.ErrExist. Replace does
 // the same before it begins. Recover must not run beside a call of Replace for the same target.
+//
+// Others who may write in the folder above target, or in a mount point, may put names there as Replace
+// does. In a mount point only a folder that is the caller's and closed to all others is looked into. Beside
+// target, folders are renamed within the folder above it, which those others may do just as well, and
+// nothing else is done.
 func Recover(target string) (*Recovered, error) {
-	_, found, err := orderedSite(target, disk{})
+	s, found, err := orderedSite(target, disk{})
+	s.close()
 	return found, err
 }
 
@@ -49,6 +52,7 @@ func orderedSite(target string, m mover) (*site, *Recovered, error) {
 	if err != nil {
 		return nil, nil, err
 	}
+	defer s.close()
 	c := &recovery{mover: m, site: s, found: &Recovered{}}
 	if s.mounted {
 		err = c.inside()
@@ -73,21 +77,20 @@ const stampPattern = `[0-9]{8}t[0-9]{6}z(?:-[0-9]+)?`
 
 // beside looks for trees beside the target.
 func (c *recovery) beside() error {
-	dir, base := filepath.Split(c.path)
-	names, err := namesIn(dir)
+	names, err := namesOf(c.home)
 	if err != nil {
 		return err
 	}
 	ready := regexp.MustCompile(`^new-(` + stampPattern + `)\.([0-9]+)$`)
 	for _, name := range names {
-		rest, ours := strings.CutPrefix(name, base+".")
+		rest, ours := strings.CutPrefix(name, c.base+".")
 		if !ours {
 			continue
 		}
 		if match := ready.FindStringSubmatch(rest); match != nil {
-			err = c.ready(filepath.Join(dir, name), match[1], match[2])
+			err = c.ready(name, match[1], match[2])
 		} else if isNew(rest) {
-			c.found.Left = append(c.found.Left, filepath.Join(dir, name))
+			c.left(name)
 		}
 		if err != nil {
 			return err
@@ -96,28 +99,20 @@ func (c *recovery) beside() error {
 	return nil
 }
 
+func (c *recovery) left(name string) { c.found.Left = append(c.found.Left, c.pathTo(name)) }
+
 // inside looks for trees inside a mount point.
 func (c *recovery) inside() error {
-	names, err := namesIn(c.path)
+	names, err := namesOf(c.home)
 	if err != nil {
 		return err
 	}
 	moving := regexp.MustCompile(`^\.(out|in)-(` + stampPattern + `)$`)
 	for _, name := range names {
-		path := filepath.Join(c.path, name)
 		if match := moving.FindStringSubmatch(name); match != nil {
-			before := c.name("before-", match[2])
-			switch {
-			case match[1] == "in" && exists(before):
-				err = c.complete(path, before)
-			case match[1] == "out" && exists(before):
-				err = c.putBack(before)
-				fallthrough
-			default:
-				c.found.Left = append(c.found.Left, path)
-			}
+			err = c.moving(name, match[1], match[2])
 		} else if rest, ok := strings.CutPrefix(name, "."); ok && isNew(rest) {
-			c.found.Left = append(c.found.Left, path)
+			c.left(name)
 		}
 		if err != nil {
 			return err
@@ -126,46 +121,101 @@ func (c *recovery) inside() error {
 	return nil
 }
 
-// putBack puts the old entries back into a mount point.
-func (c *recovery) putBack(before string) error {
-	c.found.Undone = true
-	if err := c.moveAll(before); err != nil {
-		return err
+// moving goes on with a folder from or to which entries were moving, if it is one of ours.
+func (c *recovery) moving(name, way, stamp string) error {
+	d, err := c.home.child(name)
+	if errors.Is(err, errKind) || errors.Is(err, fs.ErrPermission) || err == nil && !ownPrivate(d) {
+		c.left(name)
+		err = nil
+	} else if err == nil && way == "in" {
+		err = c.complete(d, name, stamp)
+	} else if err == nil {
+		err = c.putBack(d)
+		c.left(name)
 	}
-	if err := c.removeEmpty(before); err != nil {
-		return err
+	if d != nil {
+		d.close()
 	}
-	return c.flush(c.path)
+	return err
 }
 
-// complete puts the rest of the new entries into their places in a mount point.
-func (c *recovery) complete(in, before string) error {
-	l, err := lookAt(in)
+// putBack puts the old entries back into a mount point.
+func (c *recovery) putBack(d *folder) error {
+	old, err := d.child(oldEntries)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
 	if err != nil {
 		return err
 	}
-	if err := c.moveAll(in); err != nil {
+	defer old.close()
+	c.found.Undone = true
+	if err := c.moveAll(old); err != nil {
 		return err
 	}
-	if _, err := finish(c, c.path, in, l); err != nil {
+	if err := c.removeEmpty(d, oldEntries); err != nil {
 		return err
 	}
-	c.found.Completed, c.found.Previous = true, before
-	return c.flush(c.path)
+	return c.flush(c.home)
+}
+
+// complete puts the rest of the new entries into their places in a mount point.
+func (c *recovery) complete(d *folder, name, stamp string) error {
+	tree, err := d.child(newEntries)
+	if err != nil {
+		if there(d, newEntries) || there(d, oldEntries) {
+			return err
+		}
+		return c.removeEmpty(c.home, name)
+	}
+	defer tree.close()
+	l, err := lookAt(tree)
+	if err != nil {
+		return err
+	}
+	if err := c.moveAll(tree); err != nil {
+		return err
+	}
+	id, err := d.id()
+	if err != nil {
+		return err
+	}
+	before := c.entry("before-", stamp)
+	if _, err := finish(c, c.home, l, lastSteps{wrapped: d, name: name, id: id, keep: func() error { return c.keep(d, before) }}); err != nil {
+		return err
+	}
+	c.found.Completed, c.found.Previous = true, c.pathTo(before)
+	return c.flush(c.home)
+}
+
+// keep gives the old entries their dated name, if they don't have it yet.
+func (c *recovery) keep(d *folder, before string) error {
+	old, err := d.child(oldEntries)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	defer old.close()
+	if err := c.rename(d, oldEntries, c.home, before); err != nil {
+		return err
+	}
+	return likenKept(old, c.meta)
 }
 
 // moveAll moves the entries of a folder into the mount point.
-func (c *recovery) moveAll(dir string) error {
-	names, err := namesIn(dir)
+func (c *recovery) moveAll(d *folder) error {
+	names, err := namesOf(d)
 	if err != nil {
 		return err
 	}
 	for _, name := range names {
-		if err := c.rename(filepath.Join(dir, name), filepath.Join(c.path, name)); err != nil {
+		if err := c.rename(d, name, c.home, name); err != nil {
 			return err
 		}
 	}
-	return c.flush(dir)
+	return c.flush(d)
 }
 
 // isNew reports whether a name is that of a tree that is being built.
@@ -176,44 +226,33 @@ func isNew(rest string) bool {
 
 // ready looks at the tree that was about to be exchanged with the target. The number is the inode of
 // the new tree: if target has it, this is the old one.
-func (c *recovery) ready(path, stamp, number string) error {
-	live, err := identify(c.path)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return err
-	}
-	missing := err != nil
+func (c *recovery) ready(name, stamp, number string) error {
 	ino, _ := strconv.ParseUint(number, 10, 64)
-	previous := c.name("before-", stamp)
+	previous := c.entry("before-", stamp)
+	var err error
 	switch {
-	case missing && exists(previous):
+	case !isFolder(c.home, name):
+		c.left(name)
+		return nil
+	case !c.exists && isFolder(c.home, previous):
 		c.found.Undone = true
-		c.found.Left = append(c.found.Left, path)
-		err = c.rename(previous, c.path)
-	case !missing && ino != 0 && live.ino == ino:
-		c.found.Completed, c.found.Previous = true, previous
-		err = c.rename(path, previous)
+		c.left(name)
+		err = c.rename(c.home, previous, c.home, c.base)
+	case c.exists && ino != 0 && c.site.id().ino == ino:
+		c.found.Completed, c.found.Previous = true, c.pathTo(previous)
+		err = c.rename(c.home, name, c.home, previous)
 	default:
-		c.found.Left = append(c.found.Left, path)
+		c.left(name)
 		return nil
 	}
 	if err != nil {
 		return err
 	}
-	return c.flush(filepath.Dir(c.path))
+	return c.flush(c.home)
 }
 
-func exists(path string) bool {
-	_, err := os.Lstat(path)
-	return err == nil
-}
-
-// namesIn lists a folder, sorted.
-func namesIn(dir string) ([]string, error) {
-	entries, err := os.ReadDir(dir)
-	names := make([]string, 0, len(entries))
-	for _, e := range entries {
-		names = append(names, e.Name())
-	}
-	slices.Sort(names)
-	return names, err
+// isFolder reports whether a name is that of a folder, and no link.
+func isFolder(d *folder, name string) bool {
+	m, err := d.stat(name)
+	return err == nil && m.kind == fs.ModeDir
 }

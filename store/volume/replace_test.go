@@ -128,7 +128,7 @@ var scenes = map[string]struct {
 // noExchange is a system without renameat2.
 type noExchange struct{ mover }
 
-func (noExchange) exchange(string, string) error { return errors.ErrUnsupported }
+func (noExchange) exchange(*folder, string, string) error { return errors.ErrUnsupported }
 
 // eachScene runs a test for each kind of target.
 func eachScene(t *testing.T, test func(t *testing.T, name string, fresh func() *scene)) {

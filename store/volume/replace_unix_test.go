@@ -60,37 +60,44 @@ func (f *faulty) do(name string, call func() error) error {
 	return errFault
 }
 
-func (f *faulty) mkdir(path, like string) error {
-	return f.do("mkdir", func() error { return f.mover.mkdir(path, like) })
+func (f *faulty) mkdir(at *folder, name string) (d *folder, err error) {
+	err = f.do("mkdir", func() error {
+		d, err = f.mover.mkdir(at, name)
+		return err
+	})
+	if err != nil && d != nil {
+		d.close()
+	}
+	return d, err
 }
 
-func (f *faulty) rename(from, to string) error {
-	return f.do("rename", func() error { return f.mover.rename(from, to) })
+func (f *faulty) rename(from *folder, name string, to *folder, newName string) error {
+	return f.do("rename", func() error { return f.mover.rename(from, name, to, newName) })
 }
 
-func (f *faulty) exchange(a, b string) error {
-	return f.do("exchange", func() error { return f.mover.exchange(a, b) })
+func (f *faulty) exchange(at *folder, a, b string) error {
+	return f.do("exchange", func() error { return f.mover.exchange(at, a, b) })
 }
 
-func (f *faulty) flush(dir string) error {
-	return f.do("flush", func() error { return f.mover.flush(dir) })
+func (f *faulty) flush(d *folder) error {
+	return f.do("flush", func() error { return f.mover.flush(d) })
 }
 
-func (f *faulty) flushTree(dir string) error {
-	return f.do("flushTree", func() error { return f.mover.flushTree(dir) })
+func (f *faulty) flushTree(d *folder) error {
+	return f.do("flushTree", func() error { return f.mover.flushTree(d) })
 }
 
-func (f *faulty) removeEmpty(dir string) error {
-	return f.do("removeEmpty", func() error { return f.mover.removeEmpty(dir) })
+func (f *faulty) removeEmpty(at *folder, name string) error {
+	return f.do("removeEmpty", func() error { return f.mover.removeEmpty(at, name) })
 }
 
-func (f *faulty) removeAll(dir string) error {
-	return f.do("removeAll", func() error { return f.mover.removeAll(dir) })
+func (f *faulty) removeAll(at *folder, name string, id inode) error {
+	return f.do("removeAll", func() error { return f.mover.removeAll(at, name, id) })
 }
 
-func (f *faulty) dress(dir string, l *look) (notes []Note, err error) {
+func (f *faulty) dress(d *folder, l *look) (notes []Note, err error) {
 	err = f.do("dress", func() error {
-		notes, err = f.mover.dress(dir, l)
+		notes, err = f.mover.dress(d, l)
 		return err
 	})
 	return notes, err
@@ -212,7 +219,9 @@ func TestRecoverKilled(t *testing.T) {
 					f := &faulty{mover: s.mover, kind: faultKill, at: k}
 					replace(t.Context(), s.target, newTree, ReplaceOptions{Now: someDay}, f)
 					g := &faulty{mover: s.mover, kind: faultKill, at: j}
-					if _, _, err := orderedSite(s.target, g); g.fired != "" && !errors.Is(err, errFault) {
+					site, _, err := orderedSite(s.target, g)
+					site.close()
+					if g.fired != "" && !errors.Is(err, errFault) {
 						t.Errorf("no error after a fault of %s", g.fired)
 					}
 					found, err := Recover(s.target)
@@ -386,8 +395,8 @@ func TestReplaceMountKeepsEarlier(t *testing.T) {
 // TestRecoverFindsPlaceTaken has a service that wrote a file of its own before the old tree was put back.
 func TestRecoverFindsPlaceTaken(t *testing.T) {
 	s := newScene(t, scenes["mount"].make)
-	before := s.path + "/.before-" + someStamp
-	ok(t, os.Mkdir(before, 0o700), os.Mkdir(s.path+"/.out-"+someStamp, 0o700), os.Rename(s.path+"/catalogue.db", before+"/catalogue.db"))
+	before := s.path + "/.out-" + someStamp + "/old"
+	ok(t, os.MkdirAll(before, 0o700), os.Rename(s.path+"/catalogue.db", before+"/catalogue.db"))
 	ok(t, os.WriteFile(s.path+"/catalogue.db", []byte("written since"), 0o600))
 	for _, recover := range []func() error{
 		func() error { _, err := Recover(s.target); return err },

@@ -98,7 +98,11 @@ func (e *extractor) finishFolders(ctx context.Context) error {
 	slices.Sort(paths)
 	slices.Reverse(paths)
 	if f, ok := e.folders["."]; ok && f.made {
-		paths = append(paths, ".")
+		if !e.into.held {
+			paths = append(paths, ".")
+		} else {
+			e.into.finish = func() error { return e.finishFolder(".", f.state) }
+		}
 	}
 	for _, path := range paths {
 		if err := ctx.Err(); err != nil {

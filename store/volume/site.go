@@ -11,51 +11,96 @@ import (
 	"time"
 )
 
-// site is what the target of Replace was found to be.
+// site is what the target of Replace was found to be. It is open folders, since names may come to stand
+// for something else.
 type site struct {
-	path    string // absolute, without links
+	path    string // absolute, without links; for messages and mounts
 	exists  bool
 	mounted bool // something is mounted on it
+
+	above *folder // the folder that has it
+	base  string  // its name there
+	live  *folder // itself; nil where it is missing or the caller may not list it
+	meta  *meta   // of itself
+	home  *folder // where folders of ours are: above, or live where that is a mount point
+	// watched says that others may write in home, and names are to be looked at after each change.
+	watched bool
 }
 
 // findSite looks at target.
 func findSite(target string) (*site, error) {
-	path, err := resolve(target)
+	above, base, path, err := openAbove(target)
 	if err != nil {
+		return nil, leadsNowhere(target, err, err)
+	}
+	s := &site{path: path, above: above, base: base}
+	if err = s.find(); err == nil && !s.exists {
+		err = leadsNowhere(target, fs.ErrNotExist, nil)
+	}
+	if err != nil {
+		s.close()
 		return nil, err
 	}
-	s := &site{path: path}
-	switch info, err := os.Lstat(path); {
-	case errors.Is(err, fs.ErrNotExist):
-		return s, nil
-	case err != nil:
-		return nil, err
-	case !info.IsDir():
-		return nil, fmt.Errorf("%w: %s is no folder", ErrNotReplaceable, path)
-	}
-	s.exists = true
-	return s, s.findMounts()
+	return s, nil
 }
 
-// resolve gives target without links. Only the last part may be missing.
-func resolve(target string) (string, error) {
-	path, err := filepath.Abs(target)
-	if err != nil {
-		return "", err
+// find looks at the target in its folder.
+func (s *site) find() (err error) {
+	if s.base == "" {
+		return fmt.Errorf("%w: %s holds everything", ErrNotReplaceable, s.path)
 	}
-	if info, err := os.Lstat(path); err == nil && info.Mode()&fs.ModeSymlink != 0 {
-		if path, err = filepath.EvalSymlinks(path); err != nil {
-			return "", fmt.Errorf("%w: the link %s leads nowhere: %w", ErrNotReplaceable, target, err)
-		}
+	s.home, s.watched = s.above, othersWrite(s.above)
+	switch s.meta, err = s.above.stat(s.base); {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case s.meta.kind != fs.ModeDir:
+		return fmt.Errorf("%w: %s is no folder", ErrNotReplaceable, s.path)
 	}
-	dir, err := filepath.EvalSymlinks(filepath.Dir(path))
-	if err != nil {
-		return "", err
+	s.exists = true
+	if s.live, err = s.above.child(s.base); err == nil {
+		s.meta, err = s.live.stat(".")
 	}
-	if filepath.Dir(path) == path {
-		return "", fmt.Errorf("%w: %s holds everything", ErrNotReplaceable, path)
+	if err != nil && !errors.Is(err, fs.ErrPermission) {
+		return err
 	}
-	return filepath.Join(dir, filepath.Base(path)), nil
+	if err := s.findMounts(); err != nil || !s.mounted {
+		return err
+	}
+	if s.live == nil {
+		return err
+	}
+	s.home, s.watched = s.live, othersWrite(s.live)
+	return nil
+}
+
+// close closes the folders.
+func (s *site) close() {
+	if s == nil {
+		return
+	}
+	s.above.close()
+	if s.live != nil {
+		s.live.close()
+	}
+}
+
+// id tells which folder the target was.
+func (s *site) id() inode {
+	if s.meta == nil {
+		return inode{}
+	}
+	return inode{s.meta.dev, s.meta.ino}
+}
+
+// leadsNowhere gives an error for a target that is a link which leads nowhere, for a reason, and otherwise
+// err.
+func leadsNowhere(target string, reason, err error) error {
+	if info, failed := os.Lstat(target); failed == nil && info.Mode()&fs.ModeSymlink != 0 && !errors.Is(err, ErrForeignLink) {
+		return fmt.Errorf("%w: the link %s leads nowhere: %w", ErrNotReplaceable, target, reason)
+	}
+	return err
 }
 
 // findMounts says what is mounted on the folder. Anything mounted below it would move away with
@@ -76,12 +121,23 @@ func (s *site) findMounts() error {
 	return nil
 }
 
-// name makes the path of a folder of ours: beside the target, or hidden inside a mount point.
-func (s *site) name(kind, rest string) string {
+// entry gives the name of a folder of ours: beside the target, or hidden inside a mount point.
+func (s *site) entry(kind, rest string) string {
 	if s.mounted {
-		return filepath.Join(s.path, "."+kind+rest)
+		return "." + kind + rest
 	}
-	return s.path + "." + kind + rest
+	return filepath.Base(s.path) + "." + kind + rest
+}
+
+// name gives the path of a folder of ours.
+func (s *site) name(kind, rest string) string { return s.pathTo(s.entry(kind, rest)) }
+
+// pathTo gives the path of a name in home.
+func (s *site) pathTo(name string) string {
+	if s.mounted {
+		return filepath.Join(s.path, name)
+	}
+	return filepath.Join(filepath.Dir(s.path), name)
 }
 
 // freeStamp gives the dated part of names, distinct from those that are there.
@@ -96,7 +152,7 @@ func (s *site) freeStamp(now time.Time) string {
 
 func (s *site) taken(stamp string) bool {
 	for _, kind := range []string{"before-", "out-", "in-"} {
-		if _, err := os.Lstat(s.name(kind, stamp)); err == nil {
+		if there(s.home, s.entry(kind, stamp)) {
 			return true
 		}
 	}

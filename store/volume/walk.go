@@ -51,7 +51,8 @@ const attempts = 3
 // Walk reads the folder at dir and gives its members to sink. All that WriteTar
 // says of names, order, contents and errors holds for it. A file that changes
 // while it is read is put again, up to three times in all, and is reported as
-// changed if it never held still. Several files are read at a time.
+// changed if it never held still. Several files are read at a time. Links on the way to dir are followed
+// by the rule of OpenFolder.
 func Walk(ctx context.Context, dir string, sink Sink, o ReadOptions) (*ReadReport, error) {
 	return walk(ctx, dir, sink, o, attempts)
 }
@@ -63,7 +64,7 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 	if err != nil {
 		return nil, err
 	}
-	top, err := openFolder(dir)
+	top, err := openDoor(dir)
 	if err != nil {
 		return nil, err
 	}
