@@ -85,12 +85,12 @@ func (l *commandLine) addFlag(own, shared []cli.Flag, args []string) (int, error
 	}
 	if flag == nil {
 		return 0, usagef("no flag %s here; %s --help lists those that there are (-- ends the flags)",
-			screenText(args[0]), strings.Join(append([]string{"kist"}, l.words...), " "))
+			lineText(args[0]), strings.Join(append([]string{"kist"}, l.words...), " "))
 	}
 	n := 1
 	if d, ok := flag.(cli.DocGenerationFlag); ok && d.TakesValue() && !joined {
 		if n = 2; len(args) < n {
-			return 0, usagef("flag --%s: a value must follow", name)
+			return 0, usagef("flag --%s: a value must follow", lineText(name))
 		}
 	}
 	*to = append(*to, args[:n]...)

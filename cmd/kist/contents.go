@@ -133,7 +133,7 @@ func (a *app) printContents(ctx context.Context, r *repository, volumes []*store
 		}
 		for m, err := range r.Members(ctx, v) {
 			if err != nil {
-				return fmt.Errorf("volume %s: %w", v.Name, err)
+				return fmt.Errorf("volume %s: %w", lineText(v.Name), err)
 			}
 			if !wanted.note(m.Path) {
 				continue

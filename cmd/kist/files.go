@@ -63,7 +63,7 @@ func placeFile(from, to string, overwrite bool) error {
 
 func mustBeFree(path string) error {
 	if _, err := os.Lstat(path); err == nil {
-		return fmt.Errorf("%s is there already; --overwrite replaces a file", path)
+		return fmt.Errorf("%s is there already; --overwrite replaces a file", lineText(path))
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}

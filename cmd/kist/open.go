@@ -84,7 +84,7 @@ func (a *app) openFolder(ctx context.Context) (*storage.Folder, error) {
 
 func noRepository(path, why string) error {
 	return fmt.Errorf("%s: %w: %s. kist setup makes one; if it lies on a share, see that the share is mounted",
-		path, store.ErrNoRepository, why)
+		lineText(path), store.ErrNoRepository, why)
 }
 
 func (a *app) repositoryPath() (string, error) {

@@ -96,6 +96,9 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 	if err := p.findSecret(a); err != nil {
 		return nil, err
 	}
+	if path := p.secret.key + p.secret.passphrase; !c.Bool("cron") && strings.ReplaceAll(unitText(path), "%%", "%") != path {
+		return nil, usagef("%q can't be written into a unit: give the file of the secret a plain name", path)
+	}
 	if p.writes, err = a.repositoryPath(); err != nil {
 		return nil, err
 	}
@@ -227,7 +230,7 @@ func (a *app) writeUnits(p *plan, dir string) error {
 		path := filepath.Join(dir, p.unit(kind))
 		f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 		if os.IsExist(err) {
-			return fmt.Errorf("%s is there already: remove it first", path)
+			return fmt.Errorf("%s is there already: remove it first", lineText(path))
 		}
 		if err != nil {
 			return err

@@ -72,7 +72,7 @@ func (a *app) findSources(paths []string, acceptEmpty bool, folders folderOption
 func (s *source) look() error {
 	info, err := os.Stat(s.path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return missing(fmt.Errorf("source %s is not there", s.path))
+		return missing(fmt.Errorf("source %s is not there", lineText(s.path)))
 	}
 	if err != nil {
 		return err
@@ -125,7 +125,7 @@ func (a *app) checkApart(sources []*source) error {
 		}
 		rel, err := filepath.Rel(resolve(s.path), repository)
 		if err == nil && (rel == "." || filepath.IsLocal(rel)) {
-			return usagef("the repository lies in the source %s: it would capture itself", s.path)
+			return usagef("the repository lies in the source %s: it would capture itself", lineText(s.path))
 		}
 	}
 	return nil
@@ -177,7 +177,7 @@ func (s *source) mustHold(stream io.ReadCloser) (io.ReadCloser, error) {
 	in := bufio.NewReader(stream)
 	if _, err := in.Peek(1); err == io.EOF && !s.empty {
 		stream.Close()
-		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-unfinished takes it as it is", s.path)
+		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-unfinished takes it as it is", lineText(s.path))
 	}
 	return struct {
 		io.Reader
