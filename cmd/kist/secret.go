@@ -120,6 +120,9 @@ func (a *app) openSecretFile(what, path string) (*os.File, error) {
 		return nil, fmt.Errorf("%s: %w", what, err)
 	}
 	info, err := f.Stat()
+	if err == nil && info.IsDir() {
+		err = fmt.Errorf("%s is a folder", lineText(path))
+	}
 	if err != nil {
 		f.Close()
 		return nil, fmt.Errorf("%s: %w", what, err)
