@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -144,7 +145,11 @@ func tame(commands []*cli.Command) {
 }
 
 func onUsageError(_ *cli.Context, err error, _ bool) error {
-	return usagef("%v", err)
+	text := err.Error() // of package flag, which knows one dash
+	for _, before := range []string{" for flag -", " for -"} {
+		text = strings.Replace(text, before, before+"-", 1)
+	}
+	return usagef("%s", text)
 }
 
 // wantArgs checks the number of positional arguments; most < 0 is no limit.

@@ -122,6 +122,12 @@ func checkScheduledCapture(c *cli.Context) error {
 	if slices.Contains(c.Args().Slice(), "-") {
 		return usagef("kist schedule: standard input can't be captured by a timer")
 	}
+	if slices.Contains(c.Args().Slice(), "") {
+		return usagef("kist schedule: a source without a name: an argument is empty")
+	}
+	if _, err := captureOptions(c); err != nil {
+		return err // else each run would fail of it
+	}
 	if container {
 		return nil
 	}

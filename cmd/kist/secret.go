@@ -71,6 +71,9 @@ func (a *app) newSecret(ctx context.Context, files secretFiles) (secret crypt.Se
 	undo = func() {}
 	switch {
 	case files.key != "":
+		if err := a.checkOutside(files.key, false); err != nil {
+			return nil, nil, err
+		}
 		secret, err = makeKeyFile(files.key)
 		undo = func() { os.Remove(files.key) }
 	case files.passphrase != "":

@@ -51,6 +51,9 @@ func (a *app) findSources(paths []string, acceptEmpty bool, folders folderOption
 	var sources []*source
 	taken := make(map[string]bool)
 	for _, path := range paths {
+		if path == "" {
+			return nil, usagef("a source without a name: an argument is empty")
+		}
 		s := &source{path: path, empty: acceptEmpty, folder: folders}
 		if path == "-" {
 			s.kind, s.name, s.stdin = sourceStdin, "stdin", a.stdin
@@ -123,8 +126,7 @@ func (a *app) checkApart(sources []*source) error {
 		if s.kind != sourceFolder {
 			continue
 		}
-		rel, err := filepath.Rel(resolve(s.path), repository)
-		if err == nil && (rel == "." || filepath.IsLocal(rel)) {
+		if within(resolve(s.path), repository) {
 			return usagef("the repository lies in the source %s: it would capture itself", lineText(s.path))
 		}
 	}
