@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -232,23 +233,27 @@ func (a *app) printCron(p *plan) error {
 
 // writeUnits writes both units, and over none that is there.
 func (a *app) writeUnits(p *plan, dir string) error {
-	for kind, text := range map[string]string{"service": p.service(), "timer": p.timer()} {
+	kinds := []string{"service", "timer"}
+	for _, kind := range kinds { // before one of them is written alone
 		path := filepath.Join(dir, p.unit(kind))
-		f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-		if os.IsExist(err) {
+		if _, err := os.Lstat(path); err == nil {
 			return fmt.Errorf("%s is there already: remove it first", lineText(path))
 		}
-		if err != nil {
-			return err
-		}
-		_, err = f.WriteString(text)
-		if err := f.Close(); err != nil {
-			return err
-		}
-		if err != nil {
+	}
+	for i, text := range []string{p.service(), p.timer()} {
+		if err := writeUnit(filepath.Join(dir, p.unit(kinds[i])), text); err != nil {
 			return err
 		}
 	}
 	a.say("Next: systemctl daemon-reload && systemctl enable --now %s", p.unit("timer"))
 	return nil
+}
+
+func writeUnit(path, text string) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(text)
+	return errors.Join(err, f.Close())
 }
