@@ -41,6 +41,7 @@ func newGrowing(t testing.TB) *growing {
 // open opens the repository as another process does.
 func (g *growing) open(cache string) *store.Repository {
 	g.t.Helper()
+	os.Chmod(cache, 0o700) // TempDir may be a folder that a group can write
 	r, err := store.Open(g.t.Context(), g.faulty, g.key, store.OpenOptions{Cache: cache})
 	if err != nil {
 		g.t.Fatal(err)

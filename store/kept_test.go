@@ -246,7 +246,7 @@ func TestOtherEncodingsAreNotKept(t *testing.T) {
 	file := &format.IndexFile{ID: id, Written: taken, Taken: taken, Name: "seedbank", Volumes: []format.Volume{v}}
 	f.indexFile(id, longHead(format.EncodeIndexFile(file)))
 	f.table(longHead(f.records[0].Encode()))
-	cache := t.TempDir()
+	cache := filepath.Join(t.TempDir(), "cache")
 	for range 2 {
 		r, err := store.Open(t.Context(), f.mem, f.key, store.OpenOptions{Cache: cache})
 		if err != nil {

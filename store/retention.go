@@ -31,7 +31,8 @@ type Retirement struct {
 	Reason string    `json:"reason,omitempty"`
 }
 
-// MarkOptions say who marks captures, and why.
+// MarkOptions say who marks captures, and why, in UTF-8 text; anything else is
+// ErrBadOptions.
 type MarkOptions struct {
 	Host   string // where it is done, for people
 	Reason string // for people
@@ -41,6 +42,9 @@ type MarkOptions struct {
 // nothing. It fails with ErrNotFound, or with ErrRetired; then none of them is
 // newly held.
 func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) error {
+	if err := o.check(); err != nil {
+		return err
+	}
 	return r.underLease(ctx, ids, o.Host, func(l *lease, s *standing, going *batches) error {
 		for _, id := range ids {
 			if s.retirement(id) != nil || going.removes(id) {
@@ -103,6 +107,9 @@ func (r *Repository) Release(ctx context.Context, ids []string) error {
 // takes it back. Retiring what is retired does nothing. It fails with
 // ErrNotFound, or with ErrHeld; then none of them is newly retired.
 func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) error {
+	if err := o.check(); err != nil {
+		return err
+	}
 	s, err := r.checkMarkable(ctx, ids)
 	if err != nil {
 		return err
@@ -126,6 +133,9 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) er
 // Reinstate takes back that captures were retired. It fails with ErrNotFound,
 // or with ErrTooLate where one is being removed; then none is taken back.
 func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) error {
+	if err := o.check(); err != nil {
+		return err
+	}
 	return r.underLease(ctx, ids, o.Host, func(l *lease, s *standing, going *batches) error {
 		for _, id := range ids {
 			if going.removes(id) {

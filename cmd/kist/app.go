@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -106,12 +107,12 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 
 // parser makes the flag parser. It neither ends the process nor prints.
 func (a *app) parser(commands []*cli.Command) *cli.App {
-	explainFlags(commands)
+	tame(commands)
 	return &cli.App{
 		Name:  "kist",
 		Flags: sharedFlags(), Commands: commands,
 		Writer: a.stdout, ErrWriter: a.stderr,
-		HideHelp: true, HideVersion: true,
+		HideHelp: true, HideHelpCommand: true, HideVersion: true, EnableBashCompletion: false,
 		DisableSliceFlagSeparator: true,
 		ExitErrHandler:            func(*cli.Context, error) {},
 		OnUsageError:              onUsageError,
@@ -132,17 +133,23 @@ func (a *app) parser(commands []*cli.Command) *cli.App {
 	}
 }
 
-// explainFlags lets commands give our errors for flags that can't be read: they do
-// not ask the app.
-func explainFlags(commands []*cli.Command) {
+// tame tells commands what they do not ask the app: to give our errors for flags that
+// can't be read, and to take no argument for a command word of the parser's own, as it
+// does with h and help. Help is arrange's business.
+func tame(commands []*cli.Command) {
 	for _, c := range commands {
 		c.OnUsageError = onUsageError
-		explainFlags(c.Subcommands)
+		c.HideHelp, c.HideHelpCommand = true, true
+		tame(c.Subcommands)
 	}
 }
 
 func onUsageError(_ *cli.Context, err error, _ bool) error {
-	return usagef("%v", err)
+	text := err.Error() // of package flag, which knows one dash
+	for _, before := range []string{" for flag -", " for -"} {
+		text = strings.Replace(text, before, before+"-", 1)
+	}
+	return usagef("%s", text)
 }
 
 // wantArgs checks the number of positional arguments; most < 0 is no limit.

@@ -74,9 +74,14 @@ func (l *commandLine) complete(missing []*cli.Command) error {
 	return usagef("kist %s: one of %s must follow", strings.Join(l.words, " "), commandNames(missing))
 }
 
+// mayBeEmpty are flags whose value may be "". For all others it most likely comes of a
+// variable of a script that is not set, and without the flag more would be done than was
+// meant: all captures retired, not those of a name.
+var mayBeEmpty = []string{"label", "note", "version", "host"}
+
 // addFlag takes the flag that args begin with, and gives how many of them it is.
 func (l *commandLine) addFlag(own, shared []cli.Flag, args []string) (int, error) {
-	name, _, joined := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(args[0], "-"), "-"), "=")
+	name, value, joined := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(args[0], "-"), "-"), "=")
 	to := &l.flags
 	flag := findFlag(own, name)
 	if flag == nil {
@@ -85,12 +90,18 @@ func (l *commandLine) addFlag(own, shared []cli.Flag, args []string) (int, error
 	}
 	if flag == nil {
 		return 0, usagef("no flag %s here; %s --help lists those that there are (-- ends the flags)",
-			screenText(args[0]), strings.Join(append([]string{"kist"}, l.words...), " "))
+			lineText(args[0]), strings.Join(append([]string{"kist"}, l.words...), " "))
 	}
 	n := 1
-	if d, ok := flag.(cli.DocGenerationFlag); ok && d.TakesValue() && !joined {
-		if n = 2; len(args) < n {
-			return 0, usagef("flag --%s: a value must follow", name)
+	if d, ok := flag.(cli.DocGenerationFlag); ok && d.TakesValue() {
+		if !joined {
+			if n = 2; len(args) < n {
+				return 0, usagef("flag --%s: a value must follow", name)
+			}
+			value = args[1]
+		}
+		if value == "" && !slices.Contains(mayBeEmpty, name) {
+			return 0, usagef("flag --%s: its value is empty", name)
 		}
 	}
 	*to = append(*to, args[:n]...)

@@ -78,3 +78,23 @@ func FuzzArrange(f *testing.F) {
 		}
 	})
 }
+
+// TestArrangeEmptyValue: "" is a value of few flags.
+func TestArrangeEmptyValue(t *testing.T) {
+	a := newApp(nil, nil, nil, nil)
+	for _, path := range commandPaths(a.commands(), nil) {
+		for _, f := range append(findPath(a.commands(), path).Flags, sharedFlags()...) {
+			d, ok := f.(cli.DocGenerationFlag)
+			if !ok || !d.TakesValue() {
+				continue
+			}
+			name := f.Names()[0]
+			for _, flag := range [][]string{{"--" + name, ""}, {"--" + name + "="}, {"-" + name + "="}} {
+				_, err := arrange(sharedFlags(), a.commands(), append(slices.Clone(path), flag...))
+				if free := slices.Contains(mayBeEmpty, name); free != (err == nil) || !free && statusOf(err) != statusUsage {
+					t.Errorf("kist %s %q: %v", strings.Join(path, " "), flag, err)
+				}
+			}
+		}
+	}
+}

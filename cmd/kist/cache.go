@@ -1,10 +1,26 @@
 package main
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
+
+	"github.com/kistarchive/kist/store/storage/cache"
 )
+
+// usableCache is cacheFolder, or "" with a warning where others can write it.
+func (a *app) usableCache() string {
+	path := a.cacheFolder()
+	if path == "" {
+		return ""
+	}
+	if err := cache.Check(path); errors.Is(err, cache.ErrShared) {
+		a.warn("%s. Nothing is kept in it: make it your own, with mode 0700, or set KIST_CACHE to another folder, or to off.", screenText(err.Error()))
+		return ""
+	}
+	return path
+}
 
 // cacheFolder is where copies of small objects are kept; "" means nowhere.
 func (a *app) cacheFolder() string {

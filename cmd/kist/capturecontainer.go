@@ -25,7 +25,7 @@ func (s *capturing) captureContainer(c *cli.Context) error {
 		return err
 	}
 	if target.Running && !c.Bool("stop") && !c.Bool("live") {
-		return usagef("container %s is running: --stop stops it while it is captured and starts it again, --live takes the volumes as they are while it writes", target.Name)
+		return usagef("container %s is running: --stop stops it while it is captured and starts it again, --live takes the volumes as they are while it writes", lineText(target.Name))
 	}
 	if err := s.describe(target); err != nil {
 		return err

@@ -18,16 +18,16 @@ is gone (-), and how many bytes of its contents the other capture has nowhere.
 A file that was moved is gone in one place and added in another, with 0 bytes.
 
 Example:
-  kist compare 20260214 seedbank@latest` + timeHelp,
+  kist compare 20260214 seedbank@latest` + timeHelp + rawNameHelp,
 		Action: a.opening(2, 2, a.compare),
 	}
 }
 
 // comparisonJSON is what scripts get.
 type comparisonJSON struct {
-	Was         string             `json:"was"`
-	Is          string             `json:"is"`
-	Differences []store.Difference `json:"differences"`
+	Was         string           `json:"was"`
+	Is          string           `json:"is"`
+	Differences []differenceJSON `json:"differences"`
 }
 
 func (a *app) compare(c *cli.Context, r *repository) error {
@@ -42,14 +42,13 @@ func (a *app) compare(c *cli.Context, r *repository) error {
 		}
 	}
 	t := &comparison{a: a, volumes: len(both[0].Volumes) > 1 || len(both[1].Volumes) > 1}
-	out := comparisonJSON{both[0].ID, both[1].ID, []store.Difference{}}
+	out := comparisonJSON{both[0].ID, both[1].ID, []differenceJSON{}}
 	for d, err := range r.Compare(c.Context, both[0], both[1]) {
 		if err != nil {
 			return err
 		}
 		if a.shared.json {
-			d.Was, d.Is = withJSONTime(d.Was), withJSONTime(d.Is)
-			out.Differences = append(out.Differences, d)
+			out.Differences = append(out.Differences, newDifferenceJSON(d))
 			continue
 		}
 		t.print(d)

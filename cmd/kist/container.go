@@ -87,7 +87,7 @@ func (s *capturing) describe(c *container) error {
 	}
 	text, err := json.Marshal(launch)
 	if err != nil {
-		return fmt.Errorf("launch configuration of container %s: %w", c.Name, err)
+		return fmt.Errorf("launch configuration of container %s: %w", lineText(c.Name), err)
 	}
 	if len(text) > store.MaxLabel {
 		s.app.warn("the launch configuration of %d bytes is too long to be kept; kist show --launch won't know it.", len(text))
@@ -153,11 +153,11 @@ func (a *app) mountSources(c *container, choice mountChoice) ([]*source, error) 
 	}
 	for _, path := range choice.exclude {
 		if !excluded[path] {
-			return nil, usagef("--exclude-mount %s: nothing is mounted there in container %s", path, c.Name)
+			return nil, usagef("--exclude-mount %s: nothing is mounted there in container %s", lineText(path), lineText(c.Name))
 		}
 	}
 	if len(sources) == 0 {
-		return nil, usagef("container %s has no volume and no bind mount to capture", c.Name)
+		return nil, usagef("container %s has no volume and no bind mount to capture", lineText(c.Name))
 	}
 	return sources, nil
 }

@@ -27,7 +27,7 @@ func (a *app) contentsCommand() *cli.Command {
 
 Example:
   kist contents seedbank@latest
-  kist contents 20260314 certificates '*.toml'` + timeHelp,
+  kist contents 20260314 certificates '*.toml'` + timeHelp + rawNameHelp,
 		Action: a.contents,
 	}
 }
@@ -83,12 +83,12 @@ write, is given as the first or the last second of them.`
 // memberJSON is a member as scripts get it.
 type memberJSON struct {
 	Volume string `json:"volume"`
-	*store.Member
+	*rawMemberJSON
 	Mode string `json:"mode"` // permissions, in octal
 }
 
 func newMemberJSON(volume string, m *store.Member) memberJSON {
-	return memberJSON{volume, withJSONTime(m), fmt.Sprintf("%04o", modeBits(m.Mode))}
+	return memberJSON{volume, newRawMemberJSON(m), fmt.Sprintf("%04o", modeBits(m.Mode))}
 }
 
 // withJSONTime gives a member whose time can be written as JSON: a tar stream may
@@ -133,7 +133,7 @@ func (a *app) printContents(ctx context.Context, r *repository, volumes []*store
 		}
 		for m, err := range r.Members(ctx, v) {
 			if err != nil {
-				return fmt.Errorf("volume %s: %w", v.Name, err)
+				return fmt.Errorf("volume %s: %w", lineText(v.Name), err)
 			}
 			if !wanted.note(m.Path) {
 				continue

@@ -157,17 +157,6 @@ func (t teeWriter) Write(p []byte) (int, error) {
 	return t.to.Write(p)
 }
 
-// shellQuote quotes an argument for a POSIX shell where that is needed.
-func shellQuote(s string) string {
-	plain := func(r rune) bool {
-		return r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || strings.ContainsRune("-_./@=%:", r)
-	}
-	if s != "" && strings.IndexFunc(s, func(r rune) bool { return !plain(r) }) < 0 {
-		return s
-	}
-	return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
-}
-
 // captureAll captures the service before each upgrade, and upgrades it.
 func (d *demo) captureAll() error {
 	d.tell("Before each upgrade the service is stopped and captured, with its version and how it was\nlaunched. The --taken here only stands for the months between.")

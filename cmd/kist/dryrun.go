@@ -39,6 +39,7 @@ type change struct {
 	Change string   `json:"change"` // added, changed or removed
 	Volume string   `json:"volume"`
 	Path   string   `json:"path"`
+	Raw    []byte   `json:"path_bytes,omitempty"` // where the path is not UTF-8
 	Why    []string `json:"why,omitempty"`
 }
 
@@ -101,16 +102,16 @@ func (s *restoring) changes(ctx context.Context, p place) (same int, changes []c
 		}
 		state, ok := live[name]
 		if !ok {
-			changes = append(changes, change{"added", p.volume.Name, name, nil})
+			changes = append(changes, change{"added", p.volume.Name, name, rawName(name), nil})
 		} else if why := differences(resolveLink(members, m), state); len(why) > 0 {
-			changes = append(changes, change{"changed", p.volume.Name, name, why})
+			changes = append(changes, change{"changed", p.volume.Name, name, rawName(name), why})
 		} else {
 			same++
 		}
 	}
 	for name := range live {
 		if _, ok := members[name]; !ok && !s.only && name != "." {
-			changes = append(changes, change{"removed", p.volume.Name, name, nil})
+			changes = append(changes, change{"removed", p.volume.Name, name, rawName(name), nil})
 		}
 	}
 	slices.SortFunc(changes, func(a, b change) int { return strings.Compare(a.Path, b.Path) })

@@ -61,9 +61,14 @@ func placeFile(from, to string, overwrite bool) error {
 	return errors.Join(os.Rename(from, to), syncFolder(filepath.Dir(to)))
 }
 
+func isFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
+}
+
 func mustBeFree(path string) error {
 	if _, err := os.Lstat(path); err == nil {
-		return fmt.Errorf("%s is there already; --overwrite replaces a file", path)
+		return fmt.Errorf("%s is there already; --overwrite replaces a file", lineText(path))
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}

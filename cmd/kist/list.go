@@ -51,7 +51,9 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	captures = slices.DeleteFunc(captures, func(c *store.Capture) bool {
 		return name != "" && c.Name != name || retired != (c.Retired != nil)
 	})
-	if retired {
+	if name != "" && len(captures) == 0 && !a.shared.json {
+		a.say("No captures of %q.", name)
+	} else if retired {
 		err = a.printRetired(captures, r.Grace())
 	} else {
 		err = a.printCaptures(captures)

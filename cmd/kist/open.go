@@ -37,11 +37,12 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 	if err != nil {
 		return nil, err
 	}
+	cache := a.usableCache()
 	for try := 1; ; try++ {
 		secret, asked, err := a.openingSecret(ctx)
 		var r *store.Repository
 		if err == nil {
-			r, err = store.Open(ctx, folder, secret, store.OpenOptions{Cache: a.cacheFolder()})
+			r, err = store.Open(ctx, folder, secret, store.OpenOptions{Cache: cache})
 		}
 		if err == nil {
 			return &repository{r, folder}, nil
@@ -84,7 +85,7 @@ func (a *app) openFolder(ctx context.Context) (*storage.Folder, error) {
 
 func noRepository(path, why string) error {
 	return fmt.Errorf("%s: %w: %s. kist setup makes one; if it lies on a share, see that the share is mounted",
-		path, store.ErrNoRepository, why)
+		lineText(path), store.ErrNoRepository, why)
 }
 
 func (a *app) repositoryPath() (string, error) {

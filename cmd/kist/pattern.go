@@ -18,6 +18,9 @@ type patterns struct {
 func newPatterns(texts []string) (*patterns, error) {
 	p := &patterns{used: make([]bool, len(texts))}
 	for _, text := range texts {
+		if text == "" {
+			return nil, usagef("a pattern without a text: an argument is empty")
+		}
 		if _, err := path.Match(text, ""); err != nil {
 			return nil, usagef("pattern %q: %v", text, err)
 		}

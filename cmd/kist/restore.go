@@ -170,6 +170,11 @@ func restoreUsage(c *cli.Context) (*patterns, error) {
 // checkTarget refuses a target that is taken, before anything is read.
 func (a *app) checkTarget(c *cli.Context) error {
 	tarFile, into := c.String("tar"), c.String("into")
+	if path := into + tarFile; path != "" && path != "-" { // only one is given
+		if err := a.checkOutside(path, into != "" && !c.IsSet("only")); err != nil {
+			return err
+		}
+	}
 	switch {
 	case into != "" && (c.Bool("replace") || c.Bool("dry-run")):
 		_, err := holdsSomething(into)
@@ -180,7 +185,11 @@ func (a *app) checkTarget(c *cli.Context) error {
 		return usagef("--tar - would write to the terminal: redirect it, or name a file")
 	case tarFile == "" || tarFile == "-":
 		return nil
-	case !c.Bool("overwrite"):
+	}
+	if above := filepath.Dir(tarFile); !isFolder(above) {
+		return missing(fmt.Errorf("%s can't be made: folder %s is not there", lineText(tarFile), lineText(above)))
+	}
+	if !c.Bool("overwrite") {
 		return mustBeFree(tarFile)
 	}
 	info, err := os.Lstat(tarFile)

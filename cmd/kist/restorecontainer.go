@@ -91,6 +91,9 @@ func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
 		case !info.IsDir():
 			return fmt.Errorf("%s is a single file on this machine, %s: restore volume %s with --into, and put the file in its place", m.Destination, m.Source, v.Name)
 		default:
+			if err := r.app.checkOutside(m.Source, !r.only); err != nil {
+				return err
+			}
 			r.placed = append(r.placed, place{volume: v, dir: m.Source})
 		}
 	}

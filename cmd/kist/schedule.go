@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -96,6 +97,9 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 	if err := p.findSecret(a); err != nil {
 		return nil, err
 	}
+	if path := p.secret.key + p.secret.passphrase; !c.Bool("cron") && strings.ReplaceAll(unitText(path), "%%", "%") != path {
+		return nil, usagef("%q can't be written into a unit: give the file of the secret a plain name", path)
+	}
 	if p.writes, err = a.repositoryPath(); err != nil {
 		return nil, err
 	}
@@ -118,6 +122,12 @@ func checkScheduledCapture(c *cli.Context) error {
 	}
 	if slices.Contains(c.Args().Slice(), "-") {
 		return usagef("kist schedule: standard input can't be captured by a timer")
+	}
+	if slices.Contains(c.Args().Slice(), "") {
+		return usagef("kist schedule: a source without a name: an argument is empty")
+	}
+	if _, err := captureOptions(c); err != nil {
+		return err // else each run would fail of it
 	}
 	if container {
 		return nil
@@ -223,23 +233,27 @@ func (a *app) printCron(p *plan) error {
 
 // writeUnits writes both units, and over none that is there.
 func (a *app) writeUnits(p *plan, dir string) error {
-	for kind, text := range map[string]string{"service": p.service(), "timer": p.timer()} {
+	kinds := []string{"service", "timer"}
+	for _, kind := range kinds { // before one of them is written alone
 		path := filepath.Join(dir, p.unit(kind))
-		f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-		if os.IsExist(err) {
-			return fmt.Errorf("%s is there already: remove it first", path)
+		if _, err := os.Lstat(path); err == nil {
+			return fmt.Errorf("%s is there already: remove it first", lineText(path))
 		}
-		if err != nil {
-			return err
-		}
-		_, err = f.WriteString(text)
-		if err := f.Close(); err != nil {
-			return err
-		}
-		if err != nil {
+	}
+	for i, text := range []string{p.service(), p.timer()} {
+		if err := writeUnit(filepath.Join(dir, p.unit(kinds[i])), text); err != nil {
 			return err
 		}
 	}
 	a.say("Next: systemctl daemon-reload && systemctl enable --now %s", p.unit("timer"))
 	return nil
+}
+
+func writeUnit(path, text string) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	_, err = f.WriteString(text)
+	return errors.Join(err, f.Close())
 }

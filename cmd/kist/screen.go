@@ -23,6 +23,7 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+	"unicode"
 	"unicode/utf16"
 	"unicode/utf8"
 
@@ -90,9 +91,10 @@ func encodeJSON(w io.Writer, v any) error {
 }
 
 // screenJSON escapes, as JSON does, what a terminal may obey and encoding/json
-// leaves as it is: DEL, the C1 controls, and what turns the direction of text.
+// leaves as it is: DEL, the C1 controls, what turns the direction of text, and what
+// does not show.
 func screenJSON(s string) string {
-	obeyed := func(r rune) bool { return r >= 0x7f && !strconv.IsGraphic(r) }
+	obeyed := func(r rune) bool { return r >= 0x7f && !visible(r) }
 	if strings.IndexFunc(s, obeyed) < 0 {
 		return s
 	}
@@ -165,16 +167,32 @@ func count[N int | int64 | uint64](n N, one, many string) string {
 	return humanize.Comma(int64(n)) + " " + many
 }
 
+// visible tells whether a terminal shows a character as one, and does not obey it:
+// not so controls, formats (among them the bidi controls of UAX #9), separators of
+// lines, and what Unicode says to show as nothing (UAX #44,
+// Default_Ignorable_Code_Point).
+func visible(r rune) bool {
+	return strconv.IsGraphic(r) && !unicode.In(r, unicode.Other_Default_Ignorable_Code_Point, unicode.Variation_Selector)
+}
+
+// isVisible tells whether text is UTF-8, and all of it visible.
+func isVisible(s string) bool {
+	return utf8.ValidString(s) && strings.IndexFunc(s, func(r rune) bool { return !visible(r) }) < 0
+}
+
 // printable escapes what a terminal does not show as one character in its
 // place. Backslashes are doubled, so that every name looks different.
 func printable(s string) string {
-	return escape(s, func(r rune) bool { return r != '\\' && strconv.IsGraphic(r) })
+	return escape(s, func(r rune) bool { return r != '\\' && visible(r) })
 }
 
 // screenText escapes text of our own that names others' things: errors.
 func screenText(s string) string {
-	return escape(s, func(r rune) bool { return r == '\n' || strconv.IsGraphic(r) })
+	return escape(s, func(r rune) bool { return r == '\n' || visible(r) })
 }
+
+// lineText escapes a name within such a text, which it must not break into lines.
+func lineText(s string) string { return escape(s, visible) }
 
 func escape(s string, keep func(rune) bool) string {
 	var b strings.Builder
@@ -186,7 +204,7 @@ func escape(s string, keep func(rune) bool) string {
 		case keep(r):
 			b.WriteRune(r)
 		default:
-			b.WriteString(strings.Trim(strconv.QuoteRuneToGraphic(r), "'"))
+			b.WriteString(strings.Trim(strconv.QuoteRuneToASCII(r), "'"))
 		}
 		s = s[n:]
 	}

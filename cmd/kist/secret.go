@@ -71,6 +71,9 @@ func (a *app) newSecret(ctx context.Context, files secretFiles) (secret crypt.Se
 	undo = func() {}
 	switch {
 	case files.key != "":
+		if err := a.checkOutside(files.key, false); err != nil {
+			return nil, nil, err
+		}
 		secret, err = makeKeyFile(files.key)
 		undo = func() { os.Remove(files.key) }
 	case files.passphrase != "":
@@ -92,7 +95,7 @@ func (a *app) readPassphrase(path string) (*crypt.Passphrase, error) {
 	defer f.Close()
 	p, err := crypt.ReadPassphrase(f)
 	if err != nil {
-		return nil, fmt.Errorf("passphrase file %s: %w", path, err)
+		return nil, fmt.Errorf("passphrase file %s: %w", lineText(path), err)
 	}
 	return p, nil
 }
@@ -105,7 +108,7 @@ func (a *app) readKeyFile(path string) (*crypt.KeyFile, error) {
 	defer f.Close()
 	k, err := crypt.ReadKeyFile(f)
 	if err != nil {
-		return nil, fmt.Errorf("key file %s: %w", path, err)
+		return nil, fmt.Errorf("key file %s: %w", lineText(path), err)
 	}
 	return k, nil
 }
@@ -114,12 +117,15 @@ func (a *app) readKeyFile(path string) (*crypt.KeyFile, error) {
 func (a *app) openSecretFile(what, path string) (*os.File, error) {
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, missing(fmt.Errorf("%s %s is not there", what, path))
+		return nil, missing(fmt.Errorf("%s %s is not there", what, lineText(path)))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", what, err)
 	}
 	info, err := f.Stat()
+	if err == nil && info.IsDir() {
+		err = fmt.Errorf("%s is a folder", lineText(path))
+	}
 	if err != nil {
 		f.Close()
 		return nil, fmt.Errorf("%s: %w", what, err)
@@ -134,7 +140,7 @@ func (a *app) openSecretFile(what, path string) (*os.File, error) {
 func makeKeyFile(path string) (*crypt.KeyFile, error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, fs.ErrExist) {
-		return nil, fmt.Errorf("new key file %s: it is there already, and a key file is never overwritten", path)
+		return nil, fmt.Errorf("new key file %s: it is there already, and a key file is never overwritten", lineText(path))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("new key file: %w", err)

@@ -20,13 +20,17 @@ func (a *app) showCommand() *cli.Command {
 		ArgsUsage: "CAPTURE",
 		Flags: []cli.Flag{
 			&cli.BoolFlag{Name: "launch", Usage: "print the command line that makes the captured container again, its image pinned by digest"},
-			&cli.BoolFlag{Name: "reveal", Usage: "with --launch: print values that look secret, too"},
+			&cli.BoolFlag{Name: "reveal", Usage: "print values that look secret, too"},
 			engineFlag(),
 		},
 		Description: `
-Values are masked with **** where their names look secret (such as DB_PASSWORD or
-API_KEY), and in URLs. --launch needs a capture that was made with --container. It
-prints one line for a shell; look it over before you run it.
+In labels and in the launch configuration, values are masked with **** where their
+names look secret (such as DB_PASSWORD or API_KEY, also within a connection string or
+behind a flag), and passwords in URLs; with --json, too. What is called by another
+name can't be told from others: look before you pass it on.
+
+--launch needs a capture that was made with --container. It prints one line for a
+shell; look it over before you run it.
 
 Example:
   kist show seedbank@latest
@@ -38,9 +42,6 @@ Example:
 func (a *app) show(c *cli.Context) error {
 	if err := wantArgs(c, 1, 1); err != nil {
 		return err
-	}
-	if c.Bool("reveal") && !c.Bool("launch") {
-		return usagef("show: --reveal goes with --launch")
 	}
 	r, err := a.open(c.Context)
 	if err != nil {
@@ -54,9 +55,19 @@ func (a *app) show(c *cli.Context) error {
 	case c.Bool("launch"):
 		return a.showLaunch(capture, a.engineProgram(c), c.Bool("reveal"))
 	case a.shared.json:
-		return a.printJSON(newRetiredJSON(capture, r.Grace()))
+		j := newRetiredJSON(capture, r.Grace())
+		if c.Bool("reveal") {
+			j.Capture = capture
+		}
+		return a.printJSON(j)
 	}
-	return a.printCapture(capture, r.Grace())
+	shown := capture
+	if !c.Bool("reveal") {
+		if shown = withoutSecrets(capture); labelsDiffer(shown, capture) {
+			a.warnMasked()
+		}
+	}
+	return a.printCapture(shown, r.Grace())
 }
 
 func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
@@ -126,6 +137,20 @@ func (a *app) printVolume(v *store.Volume) error {
 	return a.table(lines)
 }
 
+// labelsDiffer tells whether labels differ that are printed here.
+func labelsDiffer(c, other *store.Capture) bool {
+	for name, value := range c.Labels {
+		if name != labelLaunch && value != other.Labels[name] {
+			return true
+		}
+	}
+	return false
+}
+
+func (a *app) warnMasked() {
+	a.warn("values that look secret are masked with %s; --reveal prints them.", engine.Masked)
+}
+
 // showLaunch prints a command line that can be pasted.
 func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
 	text, ok := c.Labels[labelLaunch]
@@ -142,7 +167,7 @@ func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
 		shown = engine.MaskWords(command)
 	}
 	if !slices.Equal(shown, command) {
-		a.warn("values that look secret are masked with %s; --reveal prints them.", engine.Masked)
+		a.warnMasked()
 	}
 	if launch.Digest == "" {
 		a.warn("the image's digest is not known: another image may have its name by now.")

@@ -51,6 +51,9 @@ func (a *app) findSources(paths []string, acceptEmpty bool, folders folderOption
 	var sources []*source
 	taken := make(map[string]bool)
 	for _, path := range paths {
+		if path == "" {
+			return nil, usagef("a source without a name: an argument is empty")
+		}
 		s := &source{path: path, empty: acceptEmpty, folder: folders}
 		if path == "-" {
 			s.kind, s.name, s.stdin = sourceStdin, "stdin", a.stdin
@@ -72,7 +75,7 @@ func (a *app) findSources(paths []string, acceptEmpty bool, folders folderOption
 func (s *source) look() error {
 	info, err := os.Stat(s.path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return missing(fmt.Errorf("source %s is not there", s.path))
+		return missing(fmt.Errorf("source %s is not there", lineText(s.path)))
 	}
 	if err != nil {
 		return err
@@ -123,9 +126,8 @@ func (a *app) checkApart(sources []*source) error {
 		if s.kind != sourceFolder {
 			continue
 		}
-		rel, err := filepath.Rel(resolve(s.path), repository)
-		if err == nil && (rel == "." || filepath.IsLocal(rel)) {
-			return usagef("the repository lies in the source %s: it would capture itself", s.path)
+		if within(resolve(s.path), repository) {
+			return usagef("the repository lies in the source %s: it would capture itself", lineText(s.path))
 		}
 	}
 	return nil
@@ -177,7 +179,7 @@ func (s *source) mustHold(stream io.ReadCloser) (io.ReadCloser, error) {
 	in := bufio.NewReader(stream)
 	if _, err := in.Peek(1); err == io.EOF && !s.empty {
 		stream.Close()
-		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-unfinished takes it as it is", s.path)
+		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-unfinished takes it as it is", lineText(s.path))
 	}
 	return struct {
 		io.Reader

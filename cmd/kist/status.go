@@ -7,6 +7,7 @@ import (
 	"path"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/rotation"
 )
@@ -58,7 +59,7 @@ func statusOf(err error) int {
 	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
 		return statusMissing
 	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),
-		errors.Is(err, rotation.ErrBadRules):
+		errors.Is(err, rotation.ErrBadRules), errors.Is(err, crypt.ErrLabel):
 		return statusUsage
 	}
 	return statusFailed

@@ -171,6 +171,9 @@ func restart(ctx context.Context, e *engine.Engine, c *engine.Container) error {
 
 // takeNote reads a note and locks it. It gives nil where that is another's.
 func takeNote(path string) (_ *stopNote, err error) {
+	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
+		return nil, errors.New("it is no regular file") // a pipe would be waited for
+	}
 	f, err := os.Open(path)
 	if errors.Is(err, os.ErrNotExist) {
 		return nil, nil

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"strings"
+	"unicode/utf8"
 )
 
 // unit gives the name of a unit (systemd.unit(5) has the characters).
@@ -82,10 +83,11 @@ CapabilityBoundingSet=CAP_DAC_OVERRIDE CAP_DAC_READ_SEARCH CAP_FOWNER
 `
 
 // unitText escapes a value: specifiers begin with % (systemd.unit(5)), and a
-// line break or a backslash at its end would change the line.
+// line break or a backslash at its end would change the line. It has no escapes for what
+// would not show.
 func unitText(s string) string {
 	s = strings.Map(func(r rune) rune {
-		if r < ' ' || r == 0x7f {
+		if !visible(r) {
 			return ' '
 		}
 		return r
@@ -111,18 +113,23 @@ func unitCommand(words []string) string {
 func unitQuote(word string) string {
 	var b strings.Builder
 	plain := word != ""
-	for _, c := range []byte(word) {
+	for at := 0; at < len(word); {
+		r, n := utf8.DecodeRuneInString(word[at:])
+		part := word[at : at+n]
 		switch {
-		case c == '"' || c == '\\':
-			b.WriteString(`\` + string(c))
+		case r == '"' || r == '\\':
+			b.WriteString(`\` + part)
 			plain = false
-		case c < ' ' || c == 0x7f:
-			fmt.Fprintf(&b, `\x%02x`, c)
+		case !isVisible(part):
+			for _, c := range []byte(part) {
+				fmt.Fprintf(&b, `\x%02x`, c)
+			}
 			plain = false
 		default:
-			b.WriteByte(c)
-			plain = plain && !strings.ContainsRune(" ';", rune(c))
+			b.WriteString(part)
+			plain = plain && !strings.ContainsRune(" ';", r)
 		}
+		at += n
 	}
 	text := strings.ReplaceAll(b.String(), "%", "%%")
 	if plain {

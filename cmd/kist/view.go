@@ -28,14 +28,17 @@ func newCaptureJSON(c *store.Capture) captureJSON {
 	return j
 }
 
-// withoutSecrets gives a capture whose launch configuration can be shown.
+// withoutSecrets gives a capture whose labels can be shown: without what looks secret
+// in them and in its launch configuration.
 func withoutSecrets(c *store.Capture) *store.Capture {
-	launch, ok := c.Labels[labelLaunch]
-	if !ok {
-		return c
-	}
 	shown := *c
 	shown.Labels = maps.Clone(c.Labels)
-	shown.Labels[labelLaunch] = engine.MaskJSON(launch)
+	for name, value := range shown.Labels {
+		if name == labelLaunch {
+			shown.Labels[name] = engine.MaskJSON(value)
+		} else {
+			shown.Labels[name] = engine.MaskLabel(name, value)
+		}
+	}
 	return &shown
 }

@@ -40,22 +40,31 @@ func (s settings) words(name string) []string {
 	return nil
 }
 
+// flag gives a flag and its value. One that begins with a dash is joined to its flag:
+// then no engine can take it for a flag of its own.
+func flag(name, value string) []string {
+	if strings.HasPrefix(value, "-") {
+		return []string{name + "=" + value}
+	}
+	return []string{name, value}
+}
+
 func identityFlags(config, image settings) (flags []string) {
 	if name := get[string](config, "Hostname"); name != "" && !isHex(name, 12) {
-		flags = append(flags, "--hostname", name) // else the engine made it of the id
+		flags = append(flags, flag("--hostname", name)...) // else the engine made it of the id
 	}
 	if user := get[string](config, "User"); user != "" && user != get[string](image, "User") {
-		flags = append(flags, "--user", user)
+		flags = append(flags, flag("--user", user)...)
 	}
 	dir := get[string](config, "WorkingDir")
 	if dir != "" && dir != get[string](image, "WorkingDir") && dir != "/" {
-		flags = append(flags, "--workdir", dir)
+		flags = append(flags, flag("--workdir", dir)...)
 	}
 	if signal := get[string](config, "StopSignal"); signal != "" && signal != get[string](image, "StopSignal") {
-		flags = append(flags, "--stop-signal", signal)
+		flags = append(flags, flag("--stop-signal", signal)...)
 	}
 	if seconds := get[int](config, "StopTimeout"); seconds > 0 && seconds != int(defaultStopTimeout.Seconds()) {
-		flags = append(flags, "--stop-timeout", strconv.Itoa(seconds))
+		flags = append(flags, flag("--stop-timeout", strconv.Itoa(seconds))...)
 	}
 	return flags
 }
@@ -71,10 +80,14 @@ var engineVariables = []string{"HOSTNAME", "HOME", "TERM", "container", "PATH"}
 func environmentFlags(config, image settings) (flags []string) {
 	known := get[[]string](image, "Env")
 	for _, variable := range get[[]string](config, "Env") {
-		name, _, _ := strings.Cut(variable, "=")
-		if !slices.Contains(known, variable) && !slices.Contains(engineVariables, name) {
-			flags = append(flags, "--env", variable)
+		name, _, hasValue := strings.Cut(variable, "=")
+		if slices.Contains(known, variable) || slices.Contains(engineVariables, name) {
+			continue
 		}
+		if !hasValue {
+			variable += "=" // else the engine takes it from whoever runs it; NAME* takes many
+		}
+		flags = append(flags, flag("--env", variable)...)
 	}
 	return flags
 }
@@ -84,7 +97,7 @@ func labelFlags(config, image settings) (flags []string) {
 	labels := get[map[string]string](config, "Labels")
 	for _, name := range slices.Sorted(maps.Keys(labels)) {
 		if value, ok := known[name]; !ok || value != labels[name] {
-			flags = append(flags, "--label", name+"="+labels[name])
+			flags = append(flags, flag("--label", name+"="+labels[name])...)
 		}
 	}
 	return flags
@@ -104,7 +117,7 @@ func mountFlags(mounts []Mount, host settings) (flags []string) {
 		if !m.RW {
 			spec += ":ro"
 		}
-		flags = append(flags, "--volume", spec)
+		flags = append(flags, flag("--volume", spec)...)
 	}
 	tmpfs := get[map[string]string](host, "Tmpfs")
 	for _, at := range slices.Sorted(maps.Keys(tmpfs)) {
@@ -112,7 +125,7 @@ func mountFlags(mounts []Mount, host settings) (flags []string) {
 		if tmpfs[at] != "" {
 			spec += ":" + tmpfs[at]
 		}
-		flags = append(flags, "--tmpfs", spec)
+		flags = append(flags, flag("--tmpfs", spec)...)
 	}
 	return flags
 }
@@ -131,7 +144,7 @@ func portFlags(host settings) (flags []string) {
 			} else if b.HostIP != "" {
 				spec = b.HostIP + ":" + spec
 			}
-			flags = append(flags, "--publish", spec)
+			flags = append(flags, flag("--publish", spec)...)
 		}
 	}
 	return flags
@@ -144,10 +157,10 @@ func networkFlags(host settings, networks json.RawMessage) (flags []string) {
 	switch {
 	case len(names) > 0 && mode != "host" && mode != "none":
 		for _, name := range slices.Sorted(maps.Keys(names)) {
-			flags = append(flags, "--network", name)
+			flags = append(flags, flag("--network", name)...)
 		}
 	case mode != "" && mode != "default" && mode != "bridge":
-		flags = append(flags, "--network", mode)
+		flags = append(flags, flag("--network", mode)...)
 	}
 	return append(flags, listFlags(host, "--dns", "Dns", "--add-host", "ExtraHosts")...)
 }
@@ -156,7 +169,7 @@ func networkFlags(host settings, networks json.RawMessage) (flags []string) {
 func listFlags(from settings, pairs ...string) (flags []string) {
 	for pair := range slices.Chunk(pairs, 2) {
 		for _, value := range get[[]string](from, pair[1]) {
-			flags = append(flags, pair[0], value)
+			flags = append(flags, flag(pair[0], value)...)
 		}
 	}
 	return flags
@@ -174,7 +187,7 @@ func rightFlags(host settings) (flags []string) {
 		"--security-opt", "SecurityOpt", "--group-add", "GroupAdd")...)
 	type device struct{ PathOnHost, PathInContainer, CgroupPermissions string }
 	for _, d := range get[[]device](host, "Devices") {
-		flags = append(flags, "--device", strings.TrimRight(d.PathOnHost+":"+d.PathInContainer+":"+d.CgroupPermissions, ":"))
+		flags = append(flags, flag("--device", strings.TrimRight(d.PathOnHost+":"+d.PathInContainer+":"+d.CgroupPermissions, ":"))...)
 	}
 	return flags
 }
@@ -188,13 +201,13 @@ func limitFlags(host settings) (flags []string) {
 		if p.Name == "on-failure" && p.MaximumRetryCount > 0 {
 			p.Name += ":" + strconv.Itoa(p.MaximumRetryCount)
 		}
-		flags = append(flags, "--restart", p.Name)
+		flags = append(flags, flag("--restart", p.Name)...)
 	}
 	if bytes := get[int64](host, "Memory"); bytes > 0 {
-		flags = append(flags, "--memory", strconv.FormatInt(bytes, 10))
+		flags = append(flags, flag("--memory", strconv.FormatInt(bytes, 10))...)
 	}
 	if cpus := get[int64](host, "NanoCpus"); cpus > 0 {
-		flags = append(flags, "--cpus", strconv.FormatFloat(float64(cpus)/1e9, 'f', -1, 64))
+		flags = append(flags, flag("--cpus", strconv.FormatFloat(float64(cpus)/1e9, 'f', -1, 64))...)
 	}
 	type limit struct {
 		Name       string
@@ -202,7 +215,7 @@ func limitFlags(host settings) (flags []string) {
 	}
 	for _, u := range get[[]limit](host, "Ulimits") {
 		name := strings.ToLower(strings.TrimPrefix(u.Name, "RLIMIT_"))
-		flags = append(flags, "--ulimit", name+"="+strconv.FormatInt(u.Soft, 10)+":"+strconv.FormatInt(u.Hard, 10))
+		flags = append(flags, flag("--ulimit", name+"="+strconv.FormatInt(u.Soft, 10)+":"+strconv.FormatInt(u.Hard, 10))...)
 	}
 	return flags
 }
@@ -214,7 +227,7 @@ func entrypoint(config, image settings) (flags, extra []string) {
 	if len(words) == 0 || slices.Equal(words, known) || strings.Join(words, " ") == strings.Join(known, " ") {
 		return nil, nil
 	}
-	return []string{"--entrypoint", words[0]}, words[1:]
+	return flag("--entrypoint", words[0]), words[1:]
 }
 
 // arguments gives those that are not the image's own. Another entry point makes

@@ -70,8 +70,8 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 	if err := decode(found.Config, &config); err != nil {
 		return nil, fmt.Errorf("container %s: its configuration: %w", name, err)
 	}
-	if found.ID == "" {
-		return nil, fmt.Errorf("container %s: the engine does not say its id", name)
+	if !isID(found.ID) {
+		return nil, fmt.Errorf("container %s: the engine does not say its id: %.80q is no id", name, found.ID)
 	}
 	c := &Container{
 		ID: found.ID, Name: strings.TrimPrefix(found.Name, "/"),
@@ -81,6 +81,9 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 	}
 	if c.Name == "" {
 		c.Name = name
+	}
+	if strings.HasPrefix(c.Name, "-") {
+		return nil, fmt.Errorf("container %q: its name begins with a dash, and so it can't be told from a flag", c.Name)
 	}
 	if c.ImageName == "" {
 		c.ImageName = config.Image
@@ -93,6 +96,16 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 	c.Running = found.State.Running || found.State.Paused || found.State.Restarting ||
 		slices.Contains([]string{"running", "paused", "restarting", "stopping"}, status)
 	return c, nil
+}
+
+// isID tells whether text may be an id: an argument of the engine that is no flag, and
+// part of a file's name. What it is made of is common practice, no source.
+func isID(text string) bool {
+	const most = 200
+	other := func(r rune) bool {
+		return (r < '0' || r > '9') && (r < 'a' || r > 'z') && (r < 'A' || r > 'Z') && !strings.ContainsRune("-_.", r)
+	}
+	return text != "" && len(text) <= most && !strings.ContainsRune("-.", rune(text[0])) && !strings.ContainsFunc(text, other)
 }
 
 // Image is what the engine knows of an image.

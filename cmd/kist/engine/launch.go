@@ -70,7 +70,7 @@ func tagOf(name string) string {
 // again and start it, its image pinned.
 func (l *Launch) Command() []string {
 	config, host, image := newSettings(l.Config), newSettings(l.HostConfig), newSettings(l.ImageConfig)
-	words := []string{"run", "--detach", "--name", l.Name}
+	words := append([]string{"run", "--detach"}, flag("--name", l.Name)...)
 	for _, part := range [][]string{
 		identityFlags(config, image),
 		environmentFlags(config, image),
@@ -84,6 +84,11 @@ func (l *Launch) Command() []string {
 		words = append(words, part...)
 	}
 	entry, extra := entrypoint(config, image)
-	words = append(append(words, entry...), l.Pinned())
+	words = append(words, entry...)
+	pinned := l.Pinned()
+	if strings.HasPrefix(pinned, "-") {
+		words = append(words, "--") // ends the flags (POSIX.1-2024, XBD 12.2, guideline 10)
+	}
+	words = append(words, pinned)
 	return append(words, append(extra, arguments(config, image, len(entry) > 0)...)...)
 }

@@ -20,6 +20,7 @@ import (
 	mathrand "math/rand/v2"
 	"os"
 	"path"
+	"path/filepath"
 	"strings"
 	"sync"
 	"time"
@@ -51,7 +52,8 @@ type Folder struct {
 
 // Open opens the cache in the folder at path, which is made for its owner alone if
 // it is missing. It holds most bytes, or a little more while several processes
-// use it; 0 means DefaultSize.
+// use it; 0 means DefaultSize. It fails with ErrShared where others can write that
+// folder or the one that it is in.
 func Open(path string, most int64) (*Folder, error) {
 	if most == 0 {
 		most = DefaultSize
@@ -62,9 +64,20 @@ func Open(path string, most int64) (*Folder, error) {
 	if err := os.MkdirAll(path, 0o700); err != nil {
 		return nil, fmt.Errorf("opening the cache: %w", err)
 	}
+	if err := Check(filepath.Dir(path)); err != nil {
+		return nil, fmt.Errorf("opening the cache: %w", err)
+	}
 	root, err := os.OpenRoot(path)
 	if err != nil {
 		return nil, fmt.Errorf("opening the cache: %w", err)
+	}
+	info, err := root.Stat(".")
+	if err == nil {
+		err = checkShared(info)
+	}
+	if err != nil {
+		root.Close()
+		return nil, fmt.Errorf("opening the cache %s: %w", path, err)
 	}
 	return &Folder{
 		root: root, most: most, began: time.Now(), made: make(map[string]bool), used: make(map[string]bool), tidy: mathrand.IntN(tidyOneIn) == 0,
@@ -81,20 +94,19 @@ func (f *Folder) Close() error {
 
 // Reader opens the copy of an object, if it has that length, in bytes, or whatever it
 // has if that is below zero. The caller closes it. It gives nil where there is none; a
-// copy of another length is removed.
+// copy of another length is removed, and so is what is no regular file of this user's.
 func (f *Folder) Reader(name string, size int64) *os.File {
 	if f == nil || storage.CheckName(name) != nil {
 		return nil
 	}
-	file, err := f.root.Open(name)
+	file, info, err := openCopy(f.root, name)
+	if errors.Is(err, fs.ErrInvalid) {
+		f.Drop(name)
+	}
 	if err != nil {
 		return nil
 	}
-	info, err := file.Stat()
-	if err == nil && (!info.Mode().IsRegular() || size >= 0 && info.Size() != size) {
-		err = fs.ErrInvalid
-	}
-	if err != nil {
+	if size >= 0 && info.Size() != size {
 		file.Close()
 		f.Drop(name)
 		return nil

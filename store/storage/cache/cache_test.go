@@ -16,6 +16,9 @@ import (
 
 func open(t *testing.T, path string, most int64) *Folder {
 	t.Helper()
+	for _, dir := range []string{filepath.Dir(path), path} {
+		os.Chmod(dir, 0o700) // TempDir may be a folder that a group can write; one that is missing is made
+	}
 	f, err := Open(path, most)
 	if err != nil {
 		t.Fatal(err)

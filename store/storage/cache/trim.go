@@ -97,6 +97,9 @@ func (f *Folder) Retain(folder string, listed []storage.Info) {
 	if f == nil || !f.tidy {
 		return
 	}
+	if info, err := f.root.Lstat(folder); err != nil || !info.IsDir() {
+		return // a pipe would be waited for
+	}
 	entries, err := fs.ReadDir(f.root.FS(), folder)
 	if err != nil || len(entries) == 0 {
 		return

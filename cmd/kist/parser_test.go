@@ -1,0 +1,62 @@
+package main
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+
+	"github.com/urfave/cli/v2"
+)
+
+// parserWords are what the flag parser takes for commands and flags of its own where
+// nothing forbids it (github.com/urfave/cli/v2, flag.go and help.go).
+var parserWords = []string{"h", "help", "v", "version", "-h", "--help", "-v", "--version", "--generate-bash-completion", "--init-completion"}
+
+// TestParserAddsNothing: every command gets such words as its arguments, and is run.
+func TestParserAddsNothing(t *testing.T) {
+	for _, path := range commandPaths(newApp(nil, nil, nil, nil).commands(), nil) {
+		for _, word := range parserWords {
+			a := newApp(nil, nil, &bytes.Buffer{}, func(string) string { return "" })
+			var out bytes.Buffer
+			a.stdout = &output{w: &out}
+			commands := a.commands()
+			var got []string
+			ran := false
+			findPath(commands, path).Action = func(c *cli.Context) error {
+				ran, got = true, c.Args().Slice()
+				return nil
+			}
+			line, err := arrange(sharedFlags(), commands, append(strings.Fields(strings.Join(path, " ")), "--", word))
+			if err == nil {
+				err = a.parser(commands).RunContext(t.Context(), line.args())
+			}
+			if err != nil || !ran || len(got) != 1 || got[0] != word || out.Len() > 0 {
+				t.Errorf("kist %s %s: run %t with %q, %v, and printed %.60q", strings.Join(path, " "), word, ran, got, err, out.String())
+			}
+		}
+	}
+}
+
+// commandPaths gives the words of every command that does something.
+func commandPaths(commands []*cli.Command, before []string) (all [][]string) {
+	for _, c := range commands {
+		path := append(before[:len(before):len(before)], c.Name)
+		if len(c.Subcommands) == 0 {
+			all = append(all, path)
+		}
+		all = append(all, commandPaths(c.Subcommands, path)...)
+	}
+	return all
+}
+
+func findPath(commands []*cli.Command, path []string) *cli.Command {
+	for _, c := range commands {
+		if c.Name == path[0] {
+			if len(path) == 1 {
+				return c
+			}
+			return findPath(c.Subcommands, path[1:])
+		}
+	}
+	return nil
+}
