@@ -42,7 +42,7 @@ var (
 	// ErrSlotTooCheap is returned when a slot's passphrase would cost less to try than
 	// [UnlockOptions] allow. No kist makes such a slot: who can write to the
 	// repository may have put it there, to have guesses tried by who opens it.
-	ErrSlotTooCheap = errors.New("costs less to try than kist ever lets a passphrase: it was not made by kist, and may be there to have passphrases guessed")
+	ErrSlotTooCheap = errors.New("costs less to try than any that kist makes: it is not tried, as it may be there to have passphrases guessed")
 
 	// ErrTooManySlots is returned for the slots beyond [MaxSlots], which are
 	// neither tried nor made.

@@ -1,8 +1,6 @@
 package crypt
 
-import (
-	"fmt"
-)
+import "fmt"
 
 const (
 	// DefaultMaxMemory is the memory in bytes that unlocking a slot may take
@@ -75,11 +73,16 @@ func (s *Slot) unlock(secret Secret, repo RepositoryID, b *bounds) (*RootKey, er
 	if s.doc.Kind != secret.Kind() {
 		return nil, fmt.Errorf("%w: a %s", ErrSecretKind, s.doc.Kind)
 	}
+	if b.slots == 0 {
+		return nil, ErrTooManySlots
+	}
 	if s.doc.Kind == SlotPassphrase {
-		if err := b.take(s.Cost()); err != nil {
+		if err := b.allow(s.Cost()); err != nil {
 			return nil, err
 		}
 	}
+	b.slots--
+	b.work -= s.Cost().Work()
 	return s.doc.open(secret)
 }
 
@@ -87,10 +90,11 @@ func (s *Slot) unlock(secret Secret, repo RepositoryID, b *bounds) (*RootKey, er
 type bounds struct {
 	floor        Cost
 	memory, work int64
+	slots        int
 }
 
 func newBounds(o UnlockOptions) *bounds {
-	b := &bounds{floor: o.Floor, memory: o.MaxMemory, work: o.MaxWork}
+	b := &bounds{floor: o.Floor, memory: o.MaxMemory, work: o.MaxWork, slots: MaxSlots}
 	if b.floor == (Cost{}) {
 		b.floor = DefaultCost()
 	}
@@ -110,16 +114,15 @@ func newBounds(o UnlockOptions) *bounds {
 	return b
 }
 
-// take refuses a cost that is out of bounds, and takes it off them.
-func (b *bounds) take(c Cost) error {
+// allow refuses a cost that is out of bounds.
+func (b *bounds) allow(c Cost) error {
 	switch {
 	case c.Below(b.floor):
-		return fmt.Errorf("%w (%v; kist takes %v at least)", ErrSlotTooCheap, c, b.floor)
+		return fmt.Errorf("%w (%v)", ErrSlotTooCheap, c)
 	case c.memory() > b.memory:
 		return fmt.Errorf("%w: it takes %d bytes of memory, and %d are allowed or there", ErrSlotTooCostly, c.memory(), b.memory)
 	case c.Work() > b.work:
 		return fmt.Errorf("%w: it takes %d KiB of memory times passes, and %d are left of what one opening may take", ErrSlotTooCostly, c.Work(), b.work)
 	}
-	b.work -= c.Work()
 	return nil
 }

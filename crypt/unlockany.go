@@ -32,13 +32,9 @@ type SlotDocument struct {
 // slot. If there was no slot to try, it fails with [ErrNoSlot].
 func UnlockAny(ctx context.Context, slots []SlotDocument, secret Secret, repo RepositoryID, o UnlockOptions) (*RootKey, *Slot, error) {
 	u := &unlocking{secret: secret, repo: repo, check: o.Check, bounds: newBounds(o)}
-	for i, slot := range u.candidates(slots, o.First) {
+	for _, slot := range u.candidates(slots, o.First) {
 		if err := ctx.Err(); err != nil {
 			return nil, nil, fmt.Errorf("unlock the repository: %w", err)
-		}
-		if i >= MaxSlots {
-			u.untried = append(u.untried, &SlotError{ID: slot.ID(), Err: ErrTooManySlots})
-			continue
 		}
 		root, err := u.try(slot)
 		switch {
