@@ -91,7 +91,7 @@ func newSlotNamed(id SlotID, root *RootKey, repo RepositoryID, secret Secret, o 
 		return nil, ErrLabel
 	}
 	doc := slotDocument{
-		Version:    slotVersion,
+		Version:    SlotVersion,
 		ID:         id,
 		Repository: repo,
 		Kind:       secret.Kind(),

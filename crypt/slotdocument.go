@@ -15,8 +15,10 @@ import (
 )
 
 const (
+	// SlotVersion is the version of the slots that are made.
+	SlotVersion = 2
+
 	slotVersion1 = 1 // without check value and MAC; read, and not made any more
-	slotVersion  = 2 // what NewSlot makes
 	checksumSize = 16
 
 	// MaxSlotDocument is the greatest length of a slot's document in bytes.
@@ -254,7 +256,7 @@ func (f slotFields) checkKnown() error {
 	switch {
 	case !isNumber || version < 1:
 		return damagedSlot("it has no version")
-	case version != slotVersion1 && version != slotVersion:
+	case version != slotVersion1 && version != SlotVersion:
 		return fmt.Errorf("version %d: %w", version, ErrUnknownSlotVersion)
 	case !isText:
 		return damagedSlot("it has no kind")

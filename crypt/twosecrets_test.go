@@ -15,9 +15,9 @@ import (
 // makes a slot for two passphrases, so that one opening tests both; version 2 refuses.
 func TestSlotUnderTwoSecrets(t *testing.T) {
 	one, two := NewKeyFile(), NewKeyFile()
-	for _, version := range []int{slotVersion1, slotVersion} {
+	for _, version := range []int{slotVersion1, SlotVersion} {
 		s := cheapSlot1(t, one)
-		if version == slotVersion {
+		if version == SlotVersion {
 			s = cheapSlot(t, one)
 		}
 		forged := forge(t, s, func(d *slotDocument) { sealForTwo(t, d, one, two) })
@@ -31,7 +31,7 @@ func TestSlotUnderTwoSecrets(t *testing.T) {
 				t.Fatalf("version %d: the seal does not open under secret %d: this tests nothing", version, i+1)
 			}
 		}
-		if version == slotVersion {
+		if version == SlotVersion {
 			// The MAC can fit one of the two root keys: that of the secret of the check value.
 			forged = forge(t, forged, func(d *slotDocument) {
 				mac, err := derive(t, rootUnder(t, d, keys[0]), d.Repository).slotMAC(d)
@@ -50,7 +50,7 @@ func TestSlotUnderTwoSecrets(t *testing.T) {
 		if err1 != nil || version == slotVersion1 && (err2 != nil || first.Equal(second)) {
 			t.Errorf("version %d: %v, %v: the forged slot of version 1 opens under both, or this tests nothing", version, err1, err2)
 		}
-		if version == slotVersion && !errors.Is(err2, ErrWrongSecret) {
+		if version == SlotVersion && !errors.Is(err2, ErrWrongSecret) {
 			t.Errorf("version %d opens under two secrets: %v, want %v", version, err2, ErrWrongSecret)
 		}
 	}

@@ -166,6 +166,7 @@ func (e *example) keys() error {
 		"chunk boundary       "+hex.EncodeToString(k.boundaries),
 		"object key wrapping  "+hex.EncodeToString(k.wrapping),
 		"repository file      "+hex.EncodeToString(k.file),
+		"key slot             "+hex.EncodeToString(k.slots),
 	)
 	e.text("The seal of `kist.json` is %s, over:", shortBytes(seal))
 	e.lines(readable.sealed())
