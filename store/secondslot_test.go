@@ -71,7 +71,7 @@ func (r *secondReader) unsealSlot(name string, slot *secondSlot, secret []byte) 
 	if err != nil {
 		return nil, err
 	}
-	if sum := sha256.Sum256(checked); hex.EncodeToString(sum[:16]) != slot.Checksum {
+	if slotChecksum(checked) != slot.Checksum {
 		return nil, fmt.Errorf("%s: the checksum is wrong", name)
 	}
 	salt, err1 := unhex(slot.Salt, 32)
@@ -93,6 +93,11 @@ func (r *secondReader) unsealSlot(name string, slot *secondSlot, secret []byte) 
 		return nil, err
 	}
 	return root, r.checkSlotMAC(name, slot, root)
+}
+
+func slotChecksum(checked []byte) string {
+	sum := sha256.Sum256(checked)
+	return hex.EncodeToString(sum[:16])
 }
 
 // checkVersion sees that a slot has the fields of its version.
