@@ -164,7 +164,7 @@ func TestForgedSlotsBesideTheLastOne(t *testing.T) {
 		}
 	}
 	report, err := f.Verify(t.Context(), store.VerifyOptions{})
-	if err != nil || report.OK || len(report.Damage) != len(forgeries) {
+	if err != nil || report.OK || len(report.Damage) != 4 {
 		t.Errorf("verify: %+v, %v", report, err)
 	}
 	for _, forgery := range forgeries {

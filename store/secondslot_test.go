@@ -20,12 +20,12 @@ type secondSlot struct {
 	Kind       string          `json:"kind"`
 	Label      string          `json:"label"`
 	Made       string          `json:"made"`
-	Argon2id   *secondArgon2id `json:"argon2id"`
+	Argon2id   *secondArgon2id `json:"argon2id,omitempty"`
 	Salt       string          `json:"salt"`
 	Nonce      string          `json:"nonce"`
 	Sealed     string          `json:"sealed"`
-	Check      string          `json:"check"` // from version 2 on
-	MAC        string          `json:"mac"`
+	Check      string          `json:"check,omitempty"` // from version 2 on
+	MAC        string          `json:"mac,omitempty"`
 	Checksum   string          `json:"checksum"`
 }
 

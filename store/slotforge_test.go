@@ -68,11 +68,24 @@ func (f slotForgery) document(t testing.TB) []byte {
 	}
 	sum := sha256.Sum256(bytes.TrimPrefix(boundText(t, fields), []byte("kist 1 key slot\n")))
 	fields["checksum"] = hex.EncodeToString(sum[:16])
-	b, err := json.MarshalIndent(fields, "", "  ")
+	return asWritten(t, fields)
+}
+
+// asWritten gives the fields in the order in which the library writes them.
+func asWritten(t testing.TB, fields map[string]any) []byte {
+	t.Helper()
+	b, err := json.Marshal(fields)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return b
+	var ordered secondSlot
+	if err := json.Unmarshal(b, &ordered); err != nil {
+		t.Fatal(err)
+	}
+	if b, err = json.MarshalIndent(ordered, "", "  "); err != nil {
+		t.Fatal(err)
+	}
+	return append(b, '\n')
 }
 
 func boundText(t testing.TB, fields map[string]any) []byte {
