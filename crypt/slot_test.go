@@ -499,10 +499,29 @@ func FuzzParseSlot(f *testing.F) {
 		later := forge(f, s, func(d *slotDocument) { d.Version = 3 })
 		f.Add(string(s.ID()), marshal(f, later))
 	}
+	for _, v := range readSlotVectors(f) {
+		f.Add(string(v.ID), []byte(v.Document))
+	}
 	f.Add("0123456789abcdef", []byte(`{"version":1,"checksum":""}`))
+	keys, key, goldenKey := derive(f, fixedRoot(), fixedRepo()), NewKeyFile(), goldenKeyFile(f)
+	// use does with an intact slot, whatever it says, what a reader does.
+	use := func(t *testing.T, s *Slot) {
+		if err := keys.CheckSlot(s); err == nil {
+			t.Log("a slot of our making")
+		} else if !errors.Is(err, ErrForgedSlot) && !errors.Is(err, ErrUnprovedSlot) {
+			t.Errorf("its maker: %v", err)
+		}
+		for _, secret := range []Secret{key, goldenKey} {
+			root, err := s.Unlock(secret, fixedRepo(), UnlockOptions{})
+			if err == nil && !root.Equal(fixedRoot()) {
+				t.Error("opens to another root key")
+			}
+		}
+	}
 	f.Fuzz(func(t *testing.T, id string, document []byte) {
 		s, err := ParseSlot(SlotID(id), document)
 		if err == nil {
+			use(t, s)
 			again, err := ParseSlot(s.ID(), marshal(t, s))
 			if err != nil || !bytes.Equal(marshal(t, again), marshal(t, s)) {
 				t.Errorf("does not come back: %v", err)
@@ -524,7 +543,9 @@ func FuzzParseSlot(f *testing.F) {
 			}
 			fields["checksum"] = sum
 			if fitting, err := json.Marshal(fields); err == nil {
-				_, _ = ParseSlot(SlotID(id), fitting)
+				if s, err := ParseSlot(SlotID(id), fitting); err == nil {
+					use(t, s)
+				}
 			}
 		}
 	})
