@@ -123,7 +123,7 @@ func (e *example) slot(secret []byte) error {
 	if err != nil {
 		return err
 	}
-	key, err := slot.key(secret, salt)
+	key, _, err := slot.keys(secret, salt)
 	if err != nil {
 		return err
 	}

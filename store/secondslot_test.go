@@ -81,10 +81,10 @@ func (r *secondReader) unsealSlot(name string, slot *secondSlot, secret []byte) 
 	if err := cmp.Or(err1, err2, err3, err4, slot.checkVersion(), slot.checkCost()); err != nil {
 		return nil, fmt.Errorf("%s: %w", name, err)
 	}
-	if check, err := slot.check(secret, salt); err != nil || check != slot.Check {
-		return nil, fmt.Errorf("%s: the check value is that of another secret: %w", name, err)
+	key, check, err := slot.keys(secret, salt)
+	if err == nil && check != slot.Check {
+		err = fmt.Errorf("%s: the check value is that of another secret", name)
 	}
-	key, err := slot.key(secret, salt)
 	if err != nil {
 		return nil, err
 	}
@@ -116,7 +116,7 @@ func (s *secondSlot) checkCost() error {
 		return fmt.Errorf("parameters that a %s does not have", s.Kind)
 	}
 	a := s.Argon2id
-	if a != nil && (a.Memory < 65536 || a.Passes < 3 || a.Lanes < 4 || a.Lanes > 64 || uint64(a.Memory)*uint64(a.Passes) > 12582912) {
+	if a != nil && (a.Memory < 65536 || a.Passes < 3 || a.Lanes < 4 || a.Memory > 4194304 || a.Passes > 64 || a.Lanes > 64 || uint64(a.Memory)*uint64(a.Passes) > 12582912) {
 		return fmt.Errorf("parameters out of bounds: %v", *a)
 	}
 	return nil
@@ -130,25 +130,19 @@ func (s *secondSlot) stretch(secret, salt []byte) []byte {
 	return secret
 }
 
-// key gives the slot key.
-func (s *secondSlot) key(secret, salt []byte) ([]byte, error) {
+// keys gives the slot key, and the check value in hexadecimal; "" in version 1.
+func (s *secondSlot) keys(secret, salt []byte) (key []byte, check string, err error) {
 	stretched := s.stretch(secret, salt)
 	switch {
 	case s.Version > 1:
-		return hkdf.Key(sha256.New, stretched, salt, "kist 1 key slot sealing", 32)
+		key, err1 := hkdf.Key(sha256.New, stretched, salt, "kist 1 key slot sealing", 32)
+		check, err2 := hkdf.Key(sha256.New, stretched, salt, "kist 1 key slot check", 32)
+		return key, hex.EncodeToString(check), cmp.Or(err1, err2)
 	case s.Kind == "passphrase":
-		return stretched, nil
+		return stretched, "", nil
 	}
-	return hkdf.Key(sha256.New, stretched, salt, "kist 1 key file slot", 32)
-}
-
-// check gives the check value, in hexadecimal; "" in version 1.
-func (s *secondSlot) check(secret, salt []byte) (string, error) {
-	if s.Version == 1 {
-		return "", nil
-	}
-	check, err := hkdf.Key(sha256.New, s.stretch(secret, salt), salt, "kist 1 key slot check", 32)
-	return hex.EncodeToString(check), err
+	key, err = hkdf.Key(sha256.New, stretched, salt, "kist 1 key file slot", 32)
+	return key, "", err
 }
 
 func (r *secondReader) checkSlotMAC(name string, slot *secondSlot, root []byte) error {
