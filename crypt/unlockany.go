@@ -26,10 +26,10 @@ type SlotDocument struct {
 // It looks at ctx before each slot; the derivation of one key can't be interrupted.
 //
 // It fails with [ErrWrongSecret] only if every slot of the secret's kind was
-// intact and tried. If some slot was damaged, foreign, forged, too cheap, too costly,
-// of an unknown version, or one of more than [MaxSlots], the error wraps each one's
-// [*SlotError] and not ErrWrongSecret, since the secret may well be the one of that
-// slot. If there was no slot to try, it fails with [ErrNoSlot].
+// intact and tried, but for those that are too cheap, which kist never makes. If some slot was
+// damaged, foreign, forged, too costly, of an unknown version, or one of more than
+// [MaxSlots], the error wraps each one's [*SlotError] and not ErrWrongSecret, since the
+// secret may well be the one of that slot. If there was no slot to try, it fails with [ErrNoSlot].
 func UnlockAny(ctx context.Context, slots []SlotDocument, secret Secret, repo RepositoryID, o UnlockOptions) (*RootKey, *Slot, error) {
 	u := &unlocking{secret: secret, repo: repo, check: o.Check, bounds: newBounds(o)}
 	for _, slot := range u.candidates(slots, o.First) {
@@ -125,6 +125,8 @@ func (u *unlocking) failure() error {
 	switch {
 	case u.refused != nil:
 		return u.refused
+	case u.wrong > 0 && len(u.untried) > 0 && u.untried.all(ErrSlotTooCheap):
+		return fmt.Errorf("this %s opens none of the key slots (%d tried): %w; and %w", kind, u.wrong, ErrWrongSecret, u.untried)
 	case len(u.untried) > 0:
 		return fmt.Errorf("this %s opens none of the key slots (%d tried, %d not): %w", kind, u.wrong, len(u.untried), u.untried)
 	case u.wrong == 0:
@@ -152,3 +154,7 @@ func (e slotErrors) Error() string {
 }
 
 func (e slotErrors) Unwrap() []error { return e }
+
+func (e slotErrors) all(target error) bool {
+	return !slices.ContainsFunc(e, func(err error) bool { return !errors.Is(err, target) })
+}

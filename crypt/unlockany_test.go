@@ -74,6 +74,8 @@ func TestUnlockAnyAmongForgedSlots(t *testing.T) {
 		"less memory than the floor":  {times(1, cheapOnes(Cost{64<<10 - 1, 64, 4})), UnlockOptions{}, "", ErrSlotTooCheap, 0},
 		"fewer passes than the floor": {times(1, cheapOnes(Cost{1 << 20, 2, 4})), UnlockOptions{}, "", ErrSlotTooCheap, 0},
 		"fewer lanes than the floor":  {times(1, cheapOnes(Cost{1 << 20, 3, 3})), UnlockOptions{}, "", ErrSlotTooCheap, 0},
+		"wrong, beside cheap slots":   {append(times(2, cheapOnes(cheap)), guess()), UnlockOptions{}, "", ErrWrongSecret, 1},
+		"wrong, cheap and costly":     {append(times(2, cheapOnes(cheap)), guess(), huge), UnlockOptions{}, "", ErrSlotTooCheap, 1},
 		"a floor of one's own":        {times(1, cheapOnes(cheap)), UnlockOptions{Floor: Cost{8, 1, 1}}, "any", nil, 1},
 		"a higher floor":              {[]SlotDocument{good}, UnlockOptions{Floor: Cost{64 << 10, 4, 4}}, "", ErrSlotTooCheap, 0},
 		"the costly one last":         {[]SlotDocument{huge, dear, good}, UnlockOptions{}, good.ID, nil, 1},

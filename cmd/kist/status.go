@@ -7,6 +7,7 @@ import (
 	"path"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/rotation"
 )
@@ -52,6 +53,8 @@ func statusOf(err error) int {
 	case err == nil:
 		return statusDone
 	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot), errors.Is(err, store.ErrVanished):
+		return statusDamage
+	case errors.Is(err, crypt.ErrForgedSlot), errors.Is(err, crypt.ErrSlotTooCheap) && !errors.Is(err, store.ErrWrongSecret):
 		return statusDamage
 	case errors.As(err, &own):
 		return own.status
