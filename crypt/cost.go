@@ -11,7 +11,8 @@ type Cost struct {
 }
 
 // DefaultCost returns the second recommended option of RFC 9106, section 4:
-// 64 MiB, 3 passes, 4 lanes. It is the least that [NewSlot] accepts too.
+// 64 MiB, 3 passes, 4 lanes. It is the least that [NewSlot] accepts and that opens too,
+// unless [UnlockOptions] say otherwise.
 func DefaultCost() Cost { return Cost{MemoryKiB: 64 << 10, Passes: 3, Lanes: 4} }
 
 // The bounds of what a slot may ask for, so that a hostile one can't exhaust
@@ -47,3 +48,9 @@ func (c Cost) check() error {
 	}
 	return nil
 }
+
+// Work is how much there is to do: memory in KiB times passes.
+func (c Cost) Work() int64 { return int64(c.MemoryKiB) * int64(c.Passes) }
+
+// memory is what c takes, in bytes.
+func (c Cost) memory() int64 { return int64(c.MemoryKiB) << 10 }

@@ -36,8 +36,25 @@ var (
 	ErrForeignSlot = errors.New("belongs to another repository")
 
 	// ErrSlotTooCostly is returned when unlocking a slot would take more
-	// memory than the caller allows.
-	ErrSlotTooCostly = errors.New("needs more memory than allowed")
+	// memory or work than allowed, or memory that the machine does not have.
+	ErrSlotTooCostly = errors.New("costs more than allowed")
+
+	// ErrSlotTooCheap is returned when a slot's passphrase would cost less to try than
+	// [UnlockOptions] allow. No kist makes such a slot: who can write to the
+	// repository may have put it there, to have guesses tried by who opens it.
+	ErrSlotTooCheap = errors.New("costs less to try than any that kist makes: it is not tried, as it may be there to have passphrases guessed")
+
+	// ErrTooManySlots is returned for the slots beyond [MaxSlots], which are
+	// neither tried nor made.
+	ErrTooManySlots = fmt.Errorf("at most %d key slots are used", MaxSlots)
+
+	// ErrForgedSlot is returned when a slot was not made by a holder of the
+	// repository's root key.
+	ErrForgedSlot = errors.New("forged: not made by who could open the repository")
+
+	// ErrUnprovedSlot is returned by [Keys.CheckSlot] for a slot of version 1, which
+	// does not tell who made it.
+	ErrUnprovedSlot = errors.New("of version 1, which does not tell whether it is forged")
 
 	// ErrSecretKind is returned when a slot is given a passphrase but takes a
 	// key file, or the other way round.
@@ -50,6 +67,9 @@ var (
 	// passphrase or the wrong key file.
 	ErrWrongSecret = errors.New("wrong passphrase or key file")
 )
+
+// ErrKeysWiped is returned when [Keys] are used after Wipe.
+var ErrKeysWiped = errors.New("the repository was closed, and its keys wiped")
 
 // Making secrets and slots.
 var (

@@ -22,7 +22,7 @@ const (
 	goldenFolder     = "testdata/golden"
 )
 
-func goldenKeyFile(t *testing.T) *KeyFile {
+func goldenKeyFile(t testing.TB) *KeyFile {
 	t.Helper()
 	key, err := ReadKeyFile(bytes.NewReader(counting(0x40, keySize)))
 	if err != nil {

@@ -9,6 +9,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io"
+	"sync"
 
 	"github.com/zeebo/blake3"
 )
@@ -22,6 +23,7 @@ const (
 	labelBoundary = "kist 1 chunk boundaries"
 	labelWrapping = "kist 1 object key wrapping"
 	labelManifest = "kist 1 repository file"
+	labelSlots    = "kist 1 key slots"
 )
 
 // RepositoryID names a repository: 128 random bits, not secret.
@@ -78,7 +80,8 @@ func (k *RootKey) Equal(other *RootKey) bool {
 	return a != nil && b != nil && subtle.ConstantTimeCompare(a[:], b[:]) == 1
 }
 
-// Wipe overwrites the key. Keys derived from it stay usable.
+// Wipe overwrites the key. Keys derived from it stay usable until they are wiped
+// themselves.
 func (k *RootKey) Wipe() {
 	if key := k.key.take(); key != nil {
 		clear(key[:])
@@ -114,6 +117,7 @@ func (k *RootKey) Derive(repo RepositoryID) (*Keys, error) {
 		{labelBoundary, &d.boundary},
 		{labelWrapping, &d.wrapping},
 		{labelManifest, &d.manifest},
+		{labelSlots, &d.slots},
 	} {
 		derived, err := hkdf.Expand(sha256.New, extracted, purpose.label, keySize)
 		if err != nil {
@@ -125,43 +129,100 @@ func (k *RootKey) Derive(repo RepositoryID) (*Keys, error) {
 }
 
 // Keys are the keys that one repository derives from its root key. They print
-// as "[secret]". All methods may be called concurrently.
+// as "[secret]". All methods may be called concurrently, Wipe too.
 type Keys struct {
 	redacted
 	derived hidden[derivedKeys]
 }
 
 type derivedKeys struct {
-	identity, boundary, wrapping, manifest [keySize]byte
+	using sync.RWMutex // so that Wipe waits for who reads a key
+	wiped bool
+
+	identity, boundary, wrapping, manifest, slots [keySize]byte
 }
+
+// Wipe overwrites the keys. What was made of them before, a [Sealer], [Opener],
+// [Hasher] or boundary source, stays usable; nothing new comes of them.
+func (k *Keys) Wipe() {
+	d := k.derived.get()
+	if d == nil {
+		return
+	}
+	d.using.Lock()
+	defer d.using.Unlock()
+	d.wiped = true
+	for _, key := range []*[keySize]byte{&d.identity, &d.boundary, &d.wrapping, &d.manifest, &d.slots} {
+		clear(key[:])
+	}
+}
+
+// use calls f with the keys. It fails with [ErrKeysWiped], without a call.
+func (k *Keys) use(f func(d *derivedKeys)) error {
+	d := k.derived.get()
+	if d == nil {
+		return ErrKeysWiped
+	}
+	d.using.RLock()
+	defer d.using.RUnlock()
+	if d.wiped {
+		return ErrKeysWiped
+	}
+	f(d)
+	return nil
+}
+
+// Wiped returns [ErrKeysWiped] once Wipe was called, and nil before.
+func (k *Keys) Wiped() error { return k.use(func(*derivedKeys) {}) }
 
 // BoundarySource returns an endless stream of bytes, the same for every call,
 // from which a chunker derives its polynomial, so that the lengths of chunks
 // tell nothing to whoever lacks the key. It is the output of BLAKE3, keyed, for
-// the empty input. Reads never fail; the reader is for one goroutine.
+// the empty input. Reads fail with [ErrKeysWiped] where the keys were wiped before the
+// call, and never else; the reader is for one goroutine.
 func (k *Keys) BoundarySource() io.Reader {
-	return &boundarySource{stream: newKeyedBLAKE3(&k.derived.get().boundary).Digest()}
+	s := new(boundarySource)
+	s.err = k.use(func(d *derivedKeys) { s.stream = newKeyedBLAKE3(&d.boundary).Digest() })
+	return s
 }
 
 type boundarySource struct {
 	redacted
 	stream *blake3.Digest
+	err    error
 }
 
-func (s *boundarySource) Read(p []byte) (int, error) { return s.stream.Read(p) }
+func (s *boundarySource) Read(p []byte) (int, error) {
+	if s.err != nil {
+		return 0, s.err
+	}
+	return s.stream.Read(p)
+}
 
 // ManifestMAC authenticates the repository's readable file by HMAC-SHA-256
-// (RFC 2104).
+// (RFC 2104). Wiped keys give zeros, which [Keys.CheckManifest] refuses.
 func (k *Keys) ManifestMAC(message []byte) [32]byte {
-	mac := hmac.New(sha256.New, k.derived.get().manifest[:])
-	mac.Write(message)
-	return [32]byte(mac.Sum(nil))
+	mac, _ := k.manifestMAC(message)
+	return mac
 }
 
-// CheckManifest reports in constant time whether mac is the message's [Keys.ManifestMAC].
+func (k *Keys) manifestMAC(message []byte) (mac [32]byte, err error) {
+	err = k.use(func(d *derivedKeys) { mac = hmacSHA256(&d.manifest, message) })
+	return mac, err
+}
+
+// CheckManifest reports in constant time whether mac is the message's
+// [Keys.ManifestMAC]; of wiped keys nothing is.
 func (k *Keys) CheckManifest(message []byte, mac [32]byte) bool {
-	want := k.ManifestMAC(message)
-	return hmac.Equal(want[:], mac[:])
+	want, err := k.manifestMAC(message)
+	return err == nil && hmac.Equal(want[:], mac[:])
+}
+
+// hmacSHA256 is HMAC-SHA-256 (RFC 2104).
+func hmacSHA256(key *[keySize]byte, message []byte) [32]byte {
+	mac := hmac.New(sha256.New, key[:])
+	mac.Write(message)
+	return [32]byte(mac.Sum(nil))
 }
 
 func newKey() *[keySize]byte {

@@ -80,10 +80,11 @@ const (
 )
 
 // NewSealer makes the key of a new object. It returns what seals the object's
-// pieces, and the object key wrapped for the object's header.
+// pieces, and the object key wrapped for the object's header. It fails with
+// [ErrKeysWiped].
 func (k *Keys) NewSealer(n ObjectName) (s *Sealer, kind WrappingKind, wrapped []byte, err error) {
 	kind = WrapXChaCha20Poly1305
-	wrapper, err := chacha20poly1305.NewX(k.derived.get().wrapping[:])
+	wrapper, err := k.wrapper()
 	if err != nil {
 		return nil, 0, nil, fmt.Errorf("%v: wrap the object key: %w", n, err)
 	}
@@ -99,7 +100,7 @@ func (k *Keys) NewSealer(n ObjectName) (s *Sealer, kind WrappingKind, wrapped []
 }
 
 // NewOpener unwraps the key in the header of a stored object. It fails with
-// [ErrUnknownWrapping] or [ErrDamaged].
+// [ErrUnknownWrapping], [ErrDamaged] or [ErrKeysWiped].
 func (k *Keys) NewOpener(n ObjectName, kind WrappingKind, wrapped []byte) (*Opener, error) {
 	if kind != WrapXChaCha20Poly1305 {
 		return nil, fmt.Errorf("%v: wrapping %d: %w", n, kind, ErrUnknownWrapping)
@@ -107,7 +108,7 @@ func (k *Keys) NewOpener(n ObjectName, kind WrappingKind, wrapped []byte) (*Open
 	if len(wrapped) != WrappedSize {
 		return nil, fmt.Errorf("%v: object key of %d bytes: %w", n, len(wrapped), ErrDamaged)
 	}
-	wrapper, err := chacha20poly1305.NewX(k.derived.get().wrapping[:])
+	wrapper, err := k.wrapper()
 	if err != nil {
 		return nil, fmt.Errorf("%v: unwrap the object key: %w", n, err)
 	}
@@ -121,6 +122,14 @@ func (k *Keys) NewOpener(n ObjectName, kind WrappingKind, wrapped []byte) (*Open
 		return nil, err
 	}
 	return &Opener{pieces: pieces}, nil
+}
+
+// wrapper seals and opens object keys.
+func (k *Keys) wrapper() (wrapper cipher.AEAD, err error) {
+	if wiped := k.use(func(d *derivedKeys) { wrapper, err = chacha20poly1305.NewX(d.wrapping[:]) }); wiped != nil {
+		return nil, wiped
+	}
+	return wrapper, err
 }
 
 // Sealer seals the pieces of one new object. It prints as "[secret]" and may

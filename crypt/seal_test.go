@@ -217,8 +217,8 @@ func TestUnknownWrapping(t *testing.T) {
 
 // Numbers on disk never change.
 func TestNumbersArePinned(t *testing.T) {
-	got := []int{int(WrapXChaCha20Poly1305), int(PieceFrame), int(PieceSection), int(PieceTrailer), int(PieceRecord), Overhead, WrappedSize, slotVersion}
-	want := []int{1, 1, 2, 3, 4, 16, 72, 1}
+	got := []int{int(WrapXChaCha20Poly1305), int(PieceFrame), int(PieceSection), int(PieceTrailer), int(PieceRecord), Overhead, WrappedSize, slotVersion1, SlotVersion}
+	want := []int{1, 1, 2, 3, 4, 16, 72, 1, 2}
 	if fmt.Sprint(got) != fmt.Sprint(want) {
 		t.Errorf("%v, want %v", got, want)
 	}

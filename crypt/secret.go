@@ -21,7 +21,10 @@ type Secret interface {
 	// Kind is the kind of slot that the secret opens.
 	Kind() SlotKind
 
-	// slotKey derives the key that seals the root key in a slot.
+	// stretch makes guessing as costly as the slot says.
+	stretch(salt []byte, cost Cost) (*[keySize]byte, error)
+
+	// slotKey derives the key that seals the root key in a slot of version 1.
 	slotKey(salt []byte, cost Cost) (*[keySize]byte, error)
 }
 
@@ -75,13 +78,18 @@ func (p *Passphrase) Wipe() {
 	}
 }
 
-// slotKey is Argon2id (RFC 9106), version 0x13, without secret or associated data.
-func (p *Passphrase) slotKey(salt []byte, cost Cost) (*[keySize]byte, error) {
+// stretch is Argon2id (RFC 9106), version 0x13, without secret or associated data.
+func (p *Passphrase) stretch(salt []byte, cost Cost) (*[keySize]byte, error) {
 	if p == nil || p.text.get() == nil {
 		return nil, ErrEmptySecret
 	}
 	key := argon2.IDKey(*p.text.get(), salt, cost.Passes, cost.MemoryKiB, uint8(cost.Lanes), keySize)
 	return (*[keySize]byte)(key), nil
+}
+
+// slotKey in version 1 is the stretched passphrase.
+func (p *Passphrase) slotKey(salt []byte, cost Cost) (*[keySize]byte, error) {
+	return p.stretch(salt, cost)
 }
 
 // KeyFile is a secret of 32 random bytes, kept in a file for timers and other
@@ -132,7 +140,16 @@ func (k *KeyFile) Wipe() {
 	}
 }
 
-// slotKey is HKDF-SHA-256 (RFC 5869): a random key needs no costly derivation.
+// stretch gives the key itself: a random one needs no costly derivation.
+func (k *KeyFile) stretch([]byte, Cost) (*[keySize]byte, error) {
+	if k == nil || k.key.get() == nil {
+		return nil, ErrEmptySecret
+	}
+	key := *k.key.get()
+	return &key, nil
+}
+
+// slotKey in version 1 is HKDF-SHA-256 (RFC 5869).
 func (k *KeyFile) slotKey(salt []byte, _ Cost) (*[keySize]byte, error) {
 	if k == nil || k.key.get() == nil {
 		return nil, ErrEmptySecret

@@ -28,7 +28,8 @@ const MaxLabel = 256
 // Slot is the root key sealed under one secret. It holds nothing secret in the
 // clear: id, kind, label and time are readable without any key, and whoever
 // can write to the repository can copy or remove slots, but not change one or
-// move it to another repository without it showing. It may be used concurrently.
+// move it to another repository without it showing. Slots of their own making show
+// by their MAC ([Keys.CheckSlot]), from version 2 on. It may be used concurrently.
 type Slot struct {
 	doc slotDocument
 }
@@ -37,7 +38,7 @@ type Slot struct {
 type SlotOptions struct {
 	Label string    // readable without a key; at most [MaxLabel] bytes of printable text, may be empty
 	Made  time.Time // kept in UTC, to the second
-	Cost  Cost      // for a passphrase; zero means [DefaultCost], less than that is refused
+	Cost  Cost      // for a passphrase; zero means [DefaultCost], less than that is refused; see [UnlockOptions] for what opens
 }
 
 // NewSlot seals the root key under the secret, with a random id and salt. It
@@ -53,8 +54,36 @@ func NewSlot(root *RootKey, repo RepositoryID, secret Secret, o SlotOptions) (*S
 	return newSlot(root, repo, secret, o)
 }
 
+// Renewed makes a slot anew in the version of today, under the secret that opens it: with
+// the same label, time and cost. Its id is a new one, always the same for the same
+// slot, so that of several who renew a slot only one stores it.
+func (s *Slot) Renewed(root *RootKey, secret Secret) (*Slot, error) {
+	keys, err := root.Derive(s.doc.Repository)
+	if err != nil {
+		return nil, err
+	}
+	defer keys.Wipe()
+	var id SlotID
+	err = keys.use(func(d *derivedKeys) {
+		sum := hmacSHA256(&d.slots, []byte("renewed\n"+string(s.doc.ID)))
+		id = SlotID(hex.EncodeToString(sum[:8]))
+	})
+	if err != nil {
+		return nil, err
+	}
+	renewed, err := newSlotNamed(id, root, s.doc.Repository, secret, SlotOptions{Label: s.doc.Label, Made: s.doc.Made, Cost: s.Cost()})
+	if err != nil {
+		return nil, &SlotError{ID: s.doc.ID, Err: err}
+	}
+	return renewed, nil
+}
+
 // newSlot is NewSlot without its lower bound on the cost.
 func newSlot(root *RootKey, repo RepositoryID, secret Secret, o SlotOptions) (*Slot, error) {
+	return newSlotNamed(SlotID(hex.EncodeToString(randomBytes(8))), root, repo, secret, o)
+}
+
+func newSlotNamed(id SlotID, root *RootKey, repo RepositoryID, secret Secret, o SlotOptions) (*Slot, error) {
 	if root.material() == nil {
 		return nil, fmt.Errorf("seal the root key: %w", ErrEmptySecret)
 	}
@@ -62,8 +91,8 @@ func newSlot(root *RootKey, repo RepositoryID, secret Secret, o SlotOptions) (*S
 		return nil, ErrLabel
 	}
 	doc := slotDocument{
-		Version:    slotVersion,
-		ID:         SlotID(hex.EncodeToString(randomBytes(8))),
+		Version:    SlotVersion,
+		ID:         id,
 		Repository: repo,
 		Kind:       secret.Kind(),
 		Label:      o.Label,
@@ -82,6 +111,10 @@ func newSlot(root *RootKey, repo RepositoryID, secret Secret, o SlotOptions) (*S
 	}
 	return &Slot{doc: doc}, nil
 }
+
+// Version returns the version of the slot's document. Those of version 1 are made
+// anew by [Slot.Renewed].
+func (s *Slot) Version() int { return s.doc.Version }
 
 // ID returns the slot's name.
 func (s *Slot) ID() SlotID { return s.doc.ID }

@@ -17,6 +17,9 @@ import (
 // cheap is far below what NewSlot accepts.
 var cheap = Cost{MemoryKiB: 8, Passes: 1, Lanes: 1}
 
+// low lets cheap slots be tried.
+func low() UnlockOptions { return UnlockOptions{Floor: cheap} }
+
 func cheapSlot(t testing.TB, secret Secret) *Slot {
 	t.Helper()
 	s, err := newSlot(fixedRoot(), fixedRepo(), secret, SlotOptions{
@@ -74,17 +77,28 @@ func TestSlotRoundTrip(t *testing.T) {
 		if !bytes.Equal(marshal(t, s), marshal(t, made1)) {
 			rt.Fatal("written differently the second time")
 		}
-		opened, err := s.Unlock(secret, fixedRepo(), UnlockOptions{})
+		opened, err := s.Unlock(secret, fixedRepo(), low())
 		if err != nil || !opened.Equal(root) {
 			rt.Fatalf("unlock: %v", err)
 		}
 	})
 }
 
-// Wiring: a passphrase slot is Argon2id and XChaCha20-Poly1305 over the
+// cheapSlot1 gives a slot of version 1, which is not made any more.
+func cheapSlot1(t testing.TB, secret Secret) *Slot {
+	t.Helper()
+	s := cheapSlot(t, secret)
+	s.doc.Version, s.doc.Check, s.doc.MAC = slotVersion1, nil, nil
+	if err := s.doc.seal(fixedRoot(), secret); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// Wiring: a passphrase slot of version 1 is Argon2id and XChaCha20-Poly1305 over the
 // additional data as documented, here written out by hand after RFC 8949.
 func TestSlotIsArgon2idAndXChaCha20Poly1305(t *testing.T) {
-	s := cheapSlot(t, passphrase(t, "seed bank"))
+	s := cheapSlot1(t, passphrase(t, "seed bank"))
 	text := func(v string) string { // of 24 to 255 bytes
 		if len(v) < 24 {
 			return string(rune(0x60+len(v))) + v
@@ -171,15 +185,15 @@ func TestUnlockRefuses(t *testing.T) {
 		options UnlockOptions
 		want    error
 	}{
-		"wrong passphrase":   {byPhrase, passphrase(t, "seed bang"), fixedRepo(), UnlockOptions{}, ErrWrongSecret},
-		"longer passphrase":  {byPhrase, passphrase(t, "seed bank "), fixedRepo(), UnlockOptions{}, ErrWrongSecret},
-		"wrong key file":     {byKey, NewKeyFile(), fixedRepo(), UnlockOptions{}, ErrWrongSecret},
-		"key file":           {byPhrase, key, fixedRepo(), UnlockOptions{}, ErrSecretKind},
-		"passphrase":         {byKey, phrase, fixedRepo(), UnlockOptions{}, ErrSecretKind},
-		"other repository":   {byPhrase, phrase, NewRepositoryID(), UnlockOptions{}, ErrForeignSlot},
-		"wiped passphrase":   {byPhrase, wiped, fixedRepo(), UnlockOptions{}, ErrEmptySecret},
-		"less memory":        {byPhrase, phrase, fixedRepo(), UnlockOptions{MaxMemory: 8<<10 - 1}, ErrSlotTooCostly},
-		"just enough memory": {byPhrase, phrase, fixedRepo(), UnlockOptions{MaxMemory: 8 << 10}, nil},
+		"wrong passphrase":   {byPhrase, passphrase(t, "seed bang"), fixedRepo(), low(), ErrWrongSecret},
+		"longer passphrase":  {byPhrase, passphrase(t, "seed bank "), fixedRepo(), low(), ErrWrongSecret},
+		"wrong key file":     {byKey, NewKeyFile(), fixedRepo(), low(), ErrWrongSecret},
+		"key file":           {byPhrase, key, fixedRepo(), low(), ErrSecretKind},
+		"passphrase":         {byKey, phrase, fixedRepo(), low(), ErrSecretKind},
+		"other repository":   {byPhrase, phrase, NewRepositoryID(), low(), ErrForeignSlot},
+		"wiped passphrase":   {byPhrase, wiped, fixedRepo(), low(), ErrEmptySecret},
+		"less memory":        {byPhrase, phrase, fixedRepo(), UnlockOptions{MaxMemory: 8<<10 - 1, Floor: cheap}, ErrSlotTooCostly},
+		"just enough memory": {byPhrase, phrase, fixedRepo(), UnlockOptions{MaxMemory: 8 << 10, Floor: cheap}, nil},
 	} {
 		root, err := c.slot.Unlock(c.secret, c.repo, c.options)
 		if !errors.Is(err, c.want) || (root == nil) == (err == nil) {
@@ -200,7 +214,7 @@ func TestHostileCostIsRefused(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := s.Unlock(phrase, fixedRepo(), UnlockOptions{}); !errors.Is(err, ErrSlotTooCostly) {
+	if _, err := s.Unlock(phrase, fixedRepo(), low()); !errors.Is(err, ErrSlotTooCostly) {
 		t.Errorf("4 GiB: %v", err)
 	}
 	for name, cost := range map[string]Cost{
@@ -261,14 +275,20 @@ func TestForgedSlotsDoNotOpen(t *testing.T) {
 		"no cost":    {func(d *slotDocument) { d.Argon2id = nil }, ErrDamagedSlot},
 		"kind":       {func(d *slotDocument) { d.Kind = SlotKeyFile }, ErrDamagedSlot},
 		"new kind":   {func(d *slotDocument) { d.Kind = "token" }, ErrUnknownSlotKind},
-		"version":    {func(d *slotDocument) { d.Version = 2 }, ErrUnknownSlotVersion},
+		"version":    {func(d *slotDocument) { d.Version = 3 }, ErrUnknownSlotVersion},
+		"version 1":  {func(d *slotDocument) { d.Version = 1 }, ErrDamagedSlot},
+		"downgraded": {func(d *slotDocument) { d.Version, d.Check, d.MAC = 1, nil, nil }, ErrWrongSecret},
+		"check":      {func(d *slotDocument) { d.Check = flip(d.Check, 0) }, ErrWrongSecret},
+		"short mac":  {func(d *slotDocument) { d.MAC = d.MAC[:31] }, ErrDamagedSlot},
+		"no check":   {func(d *slotDocument) { d.Check = nil }, ErrDamagedSlot},
+		"mac":        {func(d *slotDocument) { d.MAC = flip(d.MAC, 0) }, ErrForgedSlot},
 		"version 0":  {func(d *slotDocument) { d.Version = 0 }, ErrDamagedSlot},
 	} {
 		t.Run(name, func(t *testing.T) {
 			forged := forge(t, cheapSlot(t, phrase), c.change)
 			s, err := ParseSlot(forged.doc.ID, marshal(t, forged))
 			if err == nil {
-				_, err = s.Unlock(phrase, forged.doc.Repository, UnlockOptions{})
+				_, err = s.Unlock(phrase, forged.doc.Repository, low())
 			}
 			if !errors.Is(err, c.want) {
 				t.Errorf("%v, want %v", err, c.want)
@@ -321,8 +341,8 @@ func TestDocumentForms(t *testing.T) {
 		"field twice":         {strings.Replace(document, "{", `{"label":"rowan",`, 1), nil}, // the last one counts, and is what was bound
 		"field twice, later":  {strings.Replace(document, `"salt"`, `"label":"rowan","salt"`, 1), ErrDamagedSlot},
 		"another field":       {strings.Replace(document, "{", `{"more":1,`, 1), ErrDamagedSlot},
-		"fractional version":  {strings.Replace(document, `"version": 1`, `"version": 1.0`, 1), ErrDamagedSlot},
-		"huge number":         {strings.Replace(document, `"version": 1`, `"version": 1e99`, 1), ErrDamagedSlot},
+		"fractional version":  {strings.Replace(document, `"version": 2`, `"version": 2.0`, 1), ErrDamagedSlot},
+		"huge number":         {strings.Replace(document, `"version": 2`, `"version": 1e99`, 1), ErrDamagedSlot},
 		"too long":            {document + strings.Repeat(" ", MaxSlotDocument), ErrDamagedSlot},
 		"deeply nested":       {strings.Repeat(`{"a":`, 9000) + "1" + strings.Repeat("}", 9000), ErrDamagedSlot},
 		"nested beyond reach": {strings.Repeat("[", 20000), ErrDamagedSlot},
@@ -382,7 +402,7 @@ func TestLaterDocumentsAreNotDamaged(t *testing.T) {
 		fields slotFields
 		want   error
 	}{
-		"version": {slotFields{"version": int64(2), "token": []any{"a", int64(1), nil, true}}, ErrUnknownSlotVersion},
+		"version": {slotFields{"version": int64(3), "token": []any{"a", int64(1), nil, true}}, ErrUnknownSlotVersion},
 		"kind":    {slotFields{"version": int64(1), "kind": "token", "token": map[string]any{"n": int64(-5)}}, ErrUnknownSlotKind},
 	} {
 		sum, err := c.fields.checksum()
@@ -407,13 +427,13 @@ func TestLaterDocumentsAreNotDamaged(t *testing.T) {
 
 func TestUnlockAny(t *testing.T) {
 	phrase, second, key := passphrase(t, "seed bank"), passphrase(t, "second"), NewKeyFile()
-	stored := func(s *Slot) SlotDocument { return SlotDocument{s.ID(), marshal(t, s)} }
+	stored := func(s *Slot) SlotDocument { return SlotDocument{ID: s.ID(), Document: marshal(t, s)} }
 	first, other, byKey := stored(cheapSlot(t, phrase)), stored(cheapSlot(t, second)), stored(cheapSlot(t, key))
-	damaged := SlotDocument{first.ID, flip(first.Document, 99)}
+	damaged := SlotDocument{ID: first.ID, Document: flip(first.Document, 99)}
 	costly := stored(forge(t, cheapSlot(t, phrase), func(d *slotDocument) { d.Argon2id.MemoryKiB = 2 << 20 }))
 	foreign := stored(forge(t, cheapSlot(t, phrase), func(d *slotDocument) { d.Repository = NewRepositoryID() }))
 	newKind := stored(forge(t, cheapSlot(t, phrase), func(d *slotDocument) { d.Kind = "token" }))
-	newVersion := stored(forge(t, cheapSlot(t, phrase), func(d *slotDocument) { d.Version = 2 }))
+	newVersion := stored(forge(t, cheapSlot(t, phrase), func(d *slotDocument) { d.Version = 3 }))
 	wiped := NewKeyFile()
 	wiped.Wipe()
 
@@ -439,7 +459,7 @@ func TestUnlockAny(t *testing.T) {
 		"of a later kind, alone": {[]SlotDocument{newKind}, phrase, "", []error{ErrNoSlot}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			root, slot, err := UnlockAny(t.Context(), c.slots, c.secret, fixedRepo(), UnlockOptions{})
+			root, slot, err := UnlockAny(t.Context(), c.slots, c.secret, fixedRepo(), low())
 			if c.opens != "" {
 				if err != nil || slot.ID() != c.opens || !root.Equal(fixedRoot()) {
 					t.Fatalf("slot %v, %v", slot, err)
@@ -465,7 +485,7 @@ func TestUnlockAny(t *testing.T) {
 
 	stopped, stop := context.WithCancel(t.Context())
 	stop()
-	if _, _, err := UnlockAny(stopped, []SlotDocument{first}, phrase, fixedRepo(), UnlockOptions{}); !errors.Is(err, context.Canceled) {
+	if _, _, err := UnlockAny(stopped, []SlotDocument{first}, phrase, fixedRepo(), low()); !errors.Is(err, context.Canceled) {
 		t.Errorf("stopped: %v", err)
 	}
 }
@@ -474,13 +494,34 @@ func FuzzParseSlot(f *testing.F) {
 	for _, secret := range secrets(f) {
 		s := cheapSlot(f, secret)
 		f.Add(string(s.ID()), marshal(f, s))
-		later := forge(f, s, func(d *slotDocument) { d.Version = 2 })
+		first := cheapSlot1(f, secret)
+		f.Add(string(first.ID()), marshal(f, first))
+		later := forge(f, s, func(d *slotDocument) { d.Version = 3 })
 		f.Add(string(s.ID()), marshal(f, later))
 	}
+	for _, v := range readSlotVectors(f) {
+		f.Add(string(v.ID), []byte(v.Document))
+	}
 	f.Add("0123456789abcdef", []byte(`{"version":1,"checksum":""}`))
+	keys, key, goldenKey := derive(f, fixedRoot(), fixedRepo()), NewKeyFile(), goldenKeyFile(f)
+	// use does with an intact slot, whatever it says, what a reader does.
+	use := func(t *testing.T, s *Slot) {
+		if err := keys.CheckSlot(s); err == nil {
+			t.Log("a slot of our making")
+		} else if !errors.Is(err, ErrForgedSlot) && !errors.Is(err, ErrUnprovedSlot) {
+			t.Errorf("its maker: %v", err)
+		}
+		for _, secret := range []Secret{key, goldenKey} {
+			root, err := s.Unlock(secret, fixedRepo(), UnlockOptions{})
+			if err == nil && !root.Equal(fixedRoot()) {
+				t.Error("opens to another root key")
+			}
+		}
+	}
 	f.Fuzz(func(t *testing.T, id string, document []byte) {
 		s, err := ParseSlot(SlotID(id), document)
 		if err == nil {
+			use(t, s)
 			again, err := ParseSlot(s.ID(), marshal(t, s))
 			if err != nil || !bytes.Equal(marshal(t, again), marshal(t, s)) {
 				t.Errorf("does not come back: %v", err)
@@ -502,7 +543,9 @@ func FuzzParseSlot(f *testing.F) {
 			}
 			fields["checksum"] = sum
 			if fitting, err := json.Marshal(fields); err == nil {
-				_, _ = ParseSlot(SlotID(id), fitting)
+				if s, err := ParseSlot(SlotID(id), fitting); err == nil {
+					use(t, s)
+				}
 			}
 		}
 	})

@@ -15,7 +15,10 @@ import (
 )
 
 const (
-	slotVersion  = 1
+	// SlotVersion is the version of the slots that are made.
+	SlotVersion = 2
+
+	slotVersion1 = 1 // without check value and MAC; read, and not made any more
 	checksumSize = 16
 
 	// MaxSlotDocument is the greatest length of a slot's document in bytes.
@@ -36,6 +39,8 @@ type slotDocument struct {
 	Salt       hexBytes     `json:"salt"`
 	Nonce      hexBytes     `json:"nonce"`
 	Sealed     hexBytes     `json:"sealed"`
+	Check      hexBytes     `json:"check,omitempty"` // not in version 1, like MAC
+	MAC        hexBytes     `json:"mac,omitempty"`
 	Checksum   string       `json:"checksum"`
 }
 
@@ -80,7 +85,7 @@ func parseSlotDocument(id SlotID, document []byte) (*slotDocument, error) {
 	// Field names that differ in case, unknown fields, and other ways of writing
 	// a value would be lost here, and with them part of what the slot was bound to.
 	if written, err := doc.checksum(); err != nil || written != sum {
-		return nil, damagedSlot("its fields are not those of version %d", slotVersion)
+		return nil, damagedSlot("its fields are not those of version %d", doc.Version)
 	}
 	return &doc, doc.check(id)
 }
@@ -96,6 +101,8 @@ func (d *slotDocument) check(id SlotID) error {
 		return damagedSlot("a nonce of %d bytes", len(d.Nonce))
 	case len(d.Sealed) != keySize+chacha20poly1305.Overhead:
 		return damagedSlot("a sealed root key of %d bytes", len(d.Sealed))
+	case len(d.Check) != d.proofSize() || len(d.MAC) != d.proofSize():
+		return damagedSlot("a check value of %d bytes and a MAC of %d in version %d", len(d.Check), len(d.MAC), d.Version)
 	case !validLabel(d.Label):
 		return damagedSlot("%v", ErrLabel)
 	case (d.Argon2id != nil) != (d.Kind == SlotPassphrase):
@@ -108,6 +115,21 @@ func (d *slotDocument) check(id SlotID) error {
 		return damagedSlot("%v", err)
 	}
 	return nil
+}
+
+func (d *slotDocument) cost() Cost {
+	if d.Argon2id == nil {
+		return Cost{}
+	}
+	return *d.Argon2id
+}
+
+// proofSize is the length of the check value and of the MAC.
+func (d *slotDocument) proofSize() int {
+	if d.Version == slotVersion1 {
+		return 0
+	}
+	return keySize
 }
 
 // Marshal returns the slot's JSON document, which ends with a newline.
@@ -143,13 +165,14 @@ func (d *slotDocument) checksum() (string, error) {
 	return fields.checksum()
 }
 
-// additionalData binds everything in the document to the sealed root key.
-func (d *slotDocument) additionalData() ([]byte, error) {
+// bound is what a seal or a MAC over the document is over: all of it but the
+// fields named.
+func (d *slotDocument) bound(without ...string) ([]byte, error) {
 	fields, err := d.fields()
 	if err != nil {
 		return nil, err
 	}
-	data, err := fields.canonical("sealed", "checksum")
+	data, err := fields.canonical(without...)
 	return append([]byte(domainSlot), data...), err
 }
 
@@ -233,7 +256,7 @@ func (f slotFields) checkKnown() error {
 	switch {
 	case !isNumber || version < 1:
 		return damagedSlot("it has no version")
-	case version != slotVersion:
+	case version != slotVersion1 && version != SlotVersion:
 		return fmt.Errorf("version %d: %w", version, ErrUnknownSlotVersion)
 	case !isText:
 		return damagedSlot("it has no kind")

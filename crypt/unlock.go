@@ -1,156 +1,128 @@
 package crypt
 
-import (
-	"context"
-	"errors"
-	"fmt"
+import "fmt"
 
-	"golang.org/x/crypto/chacha20poly1305"
+const (
+	// DefaultMaxMemory is the memory in bytes that unlocking a slot may take
+	// unless [UnlockOptions] say otherwise: 1 GiB.
+	DefaultMaxMemory = 1 << 30
+
+	// MaxSlots is how many slots one opening tries, and how many a repository should have.
+	MaxSlots = 64
+
+	// DefaultMaxWork is the work, as [Cost.Work] counts it, of all slots that one
+	// opening tries unless [UnlockOptions] say otherwise: that of MaxSlots slots of
+	// [DefaultCost], some 10 s on two cores.
+	DefaultMaxWork = MaxSlots * (64 << 10) * 3
 )
 
-// DefaultMaxMemory is the memory in bytes that unlocking a slot may take
-// unless [UnlockOptions] say otherwise: 1 GiB.
-const DefaultMaxMemory = 1 << 30
-
-// UnlockOptions bound what unlocking may cost.
+// UnlockOptions bound what unlocking may cost, for the slots come from the
+// repository and may be hostile.
 type UnlockOptions struct {
-	// MaxMemory is the memory in bytes that Argon2id may take, for the slots
-	// come from the repository and may be hostile. Zero means
-	// [DefaultMaxMemory]. No slot takes more than 4 GiB.
+	// MaxMemory is the memory in bytes that Argon2id may take. Zero means
+	// [DefaultMaxMemory], or half of what is available where that is less, but
+	// always as much as [DefaultCost]. No slot takes more than 4 GiB.
 	MaxMemory int64
+
+	// Available is the memory in bytes that the machine has to spare, for the
+	// default of MaxMemory. Zero means to ask the machine: on Linux it is the
+	// available memory of /proc/meminfo, or the limit of the process's control group
+	// where that is lower; elsewhere it is not known.
+	Available int64
+
+	// MaxWork bounds the sum of [Cost.Work] of the passphrase slots that are tried.
+	// Zero means [DefaultMaxWork].
+	MaxWork int64
+
+	// First is the slot that [UnlockAny] tries before all others, such as the one that
+	// opened last on this machine. Others follow, the least work first. "" means none.
+	First SlotID
+
+	// Floor is the least cost of a passphrase slot that is tried; one that is less in
+	// any parameter is refused. Zero means [DefaultCost].
+	//
+	// A lower floor is DANGEROUS: whoever can write to the repository may put slots
+	// there that make whoever opens it try guesses of the passphrase for them. It is for
+	// tests, and for slots that were made by something else.
+	Floor Cost
+
+	// Check, if there is one, says whether an opened root key is the repository's.
+	// [UnlockAny] passes over a slot whose root key it refuses, and if no other opens,
+	// returns the error that Check gave first.
+	Check func(*RootKey) error
 }
 
-// Unlock opens the slot. A slot that costs less than [DefaultCost] opens like
-// any other: refusing it would protect nobody, since its sealed root key lies
-// there already; see [Slot.Cost] to warn of it.
+// Unlock opens the slot.
 //
 // Every error is a [*SlotError] and wraps [ErrForeignSlot], [ErrSecretKind],
-// [ErrSlotTooCostly], [ErrEmptySecret] or, where the slot is intact and the
-// secret does not open it, [ErrWrongSecret].
+// [ErrSlotTooCheap], [ErrSlotTooCostly], [ErrEmptySecret], [ErrForgedSlot] or, where
+// the slot is intact and the secret does not open it, [ErrWrongSecret].
 func (s *Slot) Unlock(secret Secret, repo RepositoryID, o UnlockOptions) (*RootKey, error) {
-	root, err := s.unlock(secret, repo, o)
+	root, err := s.unlock(secret, repo, newBounds(o))
 	if err != nil {
 		return nil, &SlotError{ID: s.doc.ID, Err: err}
 	}
 	return root, nil
 }
 
-func (s *Slot) unlock(secret Secret, repo RepositoryID, o UnlockOptions) (*RootKey, error) {
+// unlock opens the slot, and takes what that costs off the bounds.
+func (s *Slot) unlock(secret Secret, repo RepositoryID, b *bounds) (*RootKey, error) {
 	if s.doc.Repository != repo {
 		return nil, fmt.Errorf("%w: %v", ErrForeignSlot, s.doc.Repository)
 	}
 	if s.doc.Kind != secret.Kind() {
 		return nil, fmt.Errorf("%w: a %s", ErrSecretKind, s.doc.Kind)
 	}
-	if o.MaxMemory == 0 {
-		o.MaxMemory = DefaultMaxMemory
+	if b.slots == 0 {
+		return nil, ErrTooManySlots
 	}
-	if need := int64(s.Cost().MemoryKiB) << 10; need > o.MaxMemory {
-		return nil, fmt.Errorf("%w: %d bytes, %d allowed", ErrSlotTooCostly, need, o.MaxMemory)
+	if s.doc.Kind == SlotPassphrase {
+		if err := b.allow(s.Cost()); err != nil {
+			return nil, err
+		}
 	}
+	b.slots--
+	b.work -= s.Cost().Work()
 	return s.doc.open(secret)
 }
 
-// seal fills in the sealed root key and the checksum.
-func (d *slotDocument) seal(root *RootKey, secret Secret) error {
-	data, err := d.additionalData()
-	if err != nil {
-		return fmt.Errorf("seal the root key: %w", err)
-	}
-	key, err := secret.slotKey(d.Salt, d.cost())
-	if err != nil {
-		return fmt.Errorf("seal the root key: %w", err)
-	}
-	defer clear(key[:])
-	aead, err := chacha20poly1305.NewX(key[:])
-	if err != nil {
-		return fmt.Errorf("seal the root key: %w", err)
-	}
-	d.Sealed = aead.Seal(nil, d.Nonce, root.material()[:], data)
-	d.Checksum, err = d.checksum()
-	return err
+// bounds are what one opening may still cost.
+type bounds struct {
+	floor        Cost
+	memory, work int64
+	slots        int
 }
 
-// open is the way back from seal.
-func (d *slotDocument) open(secret Secret) (*RootKey, error) {
-	data, err := d.additionalData()
-	if err != nil {
-		return nil, err
+func newBounds(o UnlockOptions) *bounds {
+	b := &bounds{floor: o.Floor, memory: o.MaxMemory, work: o.MaxWork, slots: MaxSlots}
+	if b.floor == (Cost{}) {
+		b.floor = DefaultCost()
 	}
-	key, err := secret.slotKey(d.Salt, d.cost())
-	if err != nil {
-		return nil, err
-	}
-	defer clear(key[:])
-	aead, err := chacha20poly1305.NewX(key[:])
-	if err != nil {
-		return nil, err
-	}
-	root, err := aead.Open(nil, d.Nonce, d.Sealed, data)
-	if err != nil {
-		return nil, ErrWrongSecret
-	}
-	return &RootKey{key: hide((*[keySize]byte)(root))}, nil
-}
-
-func (d *slotDocument) cost() Cost {
-	if d.Argon2id == nil {
-		return Cost{}
-	}
-	return *d.Argon2id
-}
-
-// SlotDocument is a slot as it is stored.
-type SlotDocument struct {
-	ID       SlotID
-	Document []byte
-}
-
-// UnlockAny opens the first slot that the secret opens, and returns it with
-// the root key. Slots of the other kind, and of kinds unknown to this release,
-// are passed over. It looks at ctx before each slot; the derivation of one key
-// can't be interrupted.
-//
-// It fails with [ErrWrongSecret] only if every slot of the secret's kind was
-// intact and tried. If some slot was damaged, foreign, too costly or of an
-// unknown version, the error wraps each one's [*SlotError] and not
-// ErrWrongSecret, since the secret may well be the one of that slot. If there
-// was no slot to try, it fails with [ErrNoSlot].
-func UnlockAny(ctx context.Context, slots []SlotDocument, secret Secret, repo RepositoryID, o UnlockOptions) (*RootKey, *Slot, error) {
-	var wrong int
-	var untried []error
-	for _, stored := range slots {
-		if err := ctx.Err(); err != nil {
-			return nil, nil, fmt.Errorf("unlock the repository: %w", err)
+	if b.memory == 0 {
+		b.memory = DefaultMaxMemory
+		available := o.Available
+		if available == 0 {
+			available = availableMemory()
 		}
-		slot, root, err := stored.unlock(secret, repo, o)
-		switch {
-		case err == nil:
-			return root, slot, nil
-		case errors.Is(err, ErrEmptySecret):
-			return nil, nil, err
-		case errors.Is(err, ErrSecretKind), errors.Is(err, ErrUnknownSlotKind):
-		case errors.Is(err, ErrWrongSecret):
-			wrong++
-		default:
-			untried = append(untried, err)
+		if available > 0 {
+			b.memory = min(b.memory, max(available/2, DefaultCost().memory()))
 		}
 	}
+	if b.work == 0 {
+		b.work = DefaultMaxWork
+	}
+	return b
+}
+
+// allow refuses a cost that is out of bounds.
+func (b *bounds) allow(c Cost) error {
 	switch {
-	case len(untried) > 0:
-		return nil, nil, fmt.Errorf("this %s opens none of the key slots (%d tried, %d not): %w",
-			secret.Kind(), wrong, len(untried), errors.Join(untried...))
-	case wrong == 0:
-		return nil, nil, fmt.Errorf("%w: a %s", ErrNoSlot, secret.Kind())
+	case c.Below(b.floor):
+		return fmt.Errorf("%w (%v)", ErrSlotTooCheap, c)
+	case c.memory() > b.memory:
+		return fmt.Errorf("%w: it takes %d bytes of memory, and %d are allowed or there", ErrSlotTooCostly, c.memory(), b.memory)
+	case c.Work() > b.work:
+		return fmt.Errorf("%w: it takes %d KiB of memory times passes, and %d are left of what one opening may take", ErrSlotTooCostly, c.Work(), b.work)
 	}
-	return nil, nil, fmt.Errorf("this %s opens none of the key slots (%d tried): %w", secret.Kind(), wrong, ErrWrongSecret)
-}
-
-func (d SlotDocument) unlock(secret Secret, repo RepositoryID, o UnlockOptions) (*Slot, *RootKey, error) {
-	slot, err := ParseSlot(d.ID, d.Document)
-	if err != nil {
-		return nil, nil, err
-	}
-	root, err := slot.Unlock(secret, repo, o)
-	return slot, root, err
+	return nil
 }

@@ -32,6 +32,7 @@ var scenarios = []scenario{
 	{name: "capture after a draft", prepare: prepared, act: (*site).takeDrafted},
 	{name: "adding a key slot", prepare: prepared, act: (*site).addSlot},
 	{name: "removing a key slot", prepare: append(prepared, (*site).addSlot), act: (*site).removeSlot},
+	{name: "making a key slot anew", prepare: append(prepared, (*site).addOldSlot), act: (*site).renewSlot},
 	{name: "holding", prepare: prepared, act: (*site).hold},
 	{name: "releasing", prepare: append(prepared, (*site).hold), act: (*site).release},
 	{name: "retiring", prepare: prepared, act: (*site).retire},

@@ -28,7 +28,15 @@ var (
 	// them are damaged, so that nothing can be said of the secret.
 	ErrDamagedSlot = crypt.ErrDamagedSlot
 
-	// ErrLastSlot is returned by RemoveSlot for the only key slot left.
+	// ErrTooManySlots is returned by AddSlot where there are crypt.MaxSlots, and by Open
+	// where there are more and none of those that it tries opens.
+	ErrTooManySlots = crypt.ErrTooManySlots
+
+	// ErrClosed is returned by what needs a key, once the Repository was closed.
+	ErrClosed = crypt.ErrKeysWiped
+
+	// ErrLastSlot is returned by RemoveSlot for the only key slot left that is known to
+	// open the repository.
 	ErrLastSlot = errors.New("the last key slot can't be removed: nobody could open the repository again")
 )
 

@@ -64,7 +64,7 @@ type example struct {
 func writeFormatExample(r *secondReader, key []byte) (string, error) {
 	e := &example{r: r}
 	for _, part := range []func() error{
-		e.intro, func() error { return e.slot(key) }, e.keys, e.header, e.frame, e.sections,
+		e.intro, func() error { return e.slot(key) }, e.keys, e.slot2, e.header, e.frame, e.sections,
 		e.identities, e.tableRecord, e.indexFile, e.recipe, e.memberList, e.stamps, e.states,
 	} {
 		if err := part(); err != nil {
@@ -123,7 +123,7 @@ func (e *example) slot(secret []byte) error {
 	if err != nil {
 		return err
 	}
-	key, err := slot.key(secret, salt)
+	key, _, err := slot.keys(secret, salt)
 	if err != nil {
 		return err
 	}
@@ -166,6 +166,7 @@ func (e *example) keys() error {
 		"chunk boundary       "+hex.EncodeToString(k.boundaries),
 		"object key wrapping  "+hex.EncodeToString(k.wrapping),
 		"repository file      "+hex.EncodeToString(k.file),
+		"key slot             "+hex.EncodeToString(k.slots),
 	)
 	e.text("The seal of `kist.json` is %s, over:", shortBytes(seal))
 	e.lines(readable.sealed())

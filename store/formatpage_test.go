@@ -171,7 +171,8 @@ func TestFormatPageSizes(t *testing.T) {
 		"2": {"`" + names.Manifest + "`", "`" + names.KeySlots + "/ID.json`", "`" + names.Slabs + "/XX/ID`", "`" + names.Tables + "/ID`", "`" + names.Captures + "/ID.N`"},
 		"3": {"`kist_format` (" + n(format.Version) + ")", "from " + n(chunk.MinAverage) + " to " + n(chunk.MaxAverage)},
 		"4": {"at most " + n(crypt.MaxSlotDocument) + " bytes", "at most " + n(crypt.MaxLabel) + " bytes",
-			n(int(crypt.DefaultCost().MemoryKiB)) + " KiB, " + n(int(crypt.DefaultCost().Passes)) + " passes, " + n(int(crypt.DefaultCost().Lanes)) + " lanes"},
+			n(int(crypt.DefaultCost().MemoryKiB)) + " KiB, " + n(int(crypt.DefaultCost().Passes)) + " passes, " + n(int(crypt.DefaultCost().Lanes)) + " lanes",
+			"`version` (" + n(crypt.SlotVersion) + ";", "at most " + n(crypt.MaxSlots) + " slots", "no more than " + n(crypt.DefaultMaxWork) + " KiB times passes", "beside " + n(crypt.MaxSlots) + " others"},
 		"5": {"the first " + n(len(crypt.Identity{})) + " bytes of BLAKE3", n(len(crypt.Digest{})) + " bytes of BLAKE3 (no key)"},
 		"6": {"| 0 | 4 | `" + string(header[:4]) + "` |", "Wrapping kind 1 (n = " + n(crypt.WrappedSize) + ")",
 			"| " + n(format.HeaderSize-crypt.WrappedSize) + " | n | the wrapped key |", "at most " + n(format.MaxHeader-(format.HeaderSize-crypt.WrappedSize)) + " |",
@@ -214,7 +215,7 @@ func TestFormatPageTexts(t *testing.T) {
 		slices.Sort(found)
 		return slices.Compact(found)
 	}
-	page, reader, code := in("FORMAT.md"), in("secondreader_test.go"), in("../crypt/*.go")
+	page, reader, code := in("FORMAT.md"), in("second*_test.go"), in("../crypt/*.go")
 	if len(page) == 0 || !slices.Equal(page, reader) || !slices.Equal(page, code) {
 		t.Errorf("the page has   %q\nthe second reader %q\npackage crypt     %q", page, reader, code)
 	}

@@ -56,6 +56,9 @@ func (m *manifest) encode() []byte {
 }
 
 func (m *manifest) check(keys *crypt.Keys) error {
+	if err := keys.Wiped(); err != nil {
+		return err
+	}
 	mac, err := hex.DecodeString(m.Seal)
 	if err != nil || len(mac) != 32 || hex.EncodeToString(mac) != m.Seal || !keys.CheckManifest(m.message(), [32]byte(mac)) {
 		return fmt.Errorf("%s: %w: it is not as it was written", names.Manifest, ErrDamaged)

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/kistarchive/kist/chunk"
@@ -27,7 +28,7 @@ type Repository struct {
 	grace   time.Duration
 	root    *crypt.RootKey
 	keys    *crypt.Keys
-	slot    crypt.SlotID
+	opened  *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
 	slabs   *fetch.Slabs
 	kept    *cache.Folder                // copies of small objects; nil: none
 	params  func() (chunk.Params, error) // derived on first use
@@ -102,7 +103,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	if written.ID != m.ID {
 		return nil, ErrExists
 	}
-	return newRepository(st, m, root, keys, slot.ID())
+	return newRepository(st, m, root, keys, slot)
 }
 
 func checkAverage(n int) error {
@@ -147,17 +148,14 @@ type OpenOptions struct {
 //
 // It fails with ErrNoRepository, ErrUnknownFormat, ErrWrongSecret,
 // ErrDamagedSlot, crypt.ErrNoSlot, crypt.ErrForeignSlot (kist.json and the key
-// slots are of different repositories) or ErrDamaged.
+// slots are of different repositories), crypt.ErrSlotTooCheap, crypt.ErrSlotTooCostly,
+// crypt.ErrForgedSlot, ErrTooManySlots or ErrDamaged.
 func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (*Repository, error) {
 	m, err := readManifest(ctx, st)
 	if err != nil {
 		return nil, err
 	}
-	documents, err := readSlots(ctx, st)
-	if err != nil {
-		return nil, err
-	}
-	root, slot, err := crypt.UnlockAny(ctx, documents, secret, m.ID, o.Unlock)
+	root, slot, err := unlock(ctx, st, m, secret, o.Unlock)
 	if err != nil {
 		return nil, err
 	}
@@ -165,10 +163,7 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 	if err != nil {
 		return nil, err
 	}
-	if err := m.check(keys); err != nil {
-		return nil, err
-	}
-	r, err := newRepository(st, m, root, keys, slot.ID())
+	r, err := newRepository(st, m, root, keys, slot)
 	if err != nil {
 		return nil, err
 	}
@@ -176,7 +171,28 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 	return r, nil
 }
 
-func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot crypt.SlotID) (*Repository, error) {
+// unlock opens a key slot whose root key is that of kist.json.
+func unlock(ctx context.Context, st storage.Storage, m *manifest, secret crypt.Secret, o crypt.UnlockOptions) (*crypt.RootKey, *crypt.Slot, error) {
+	documents, err := readSlotsToOpen(ctx, st, o.First)
+	if err != nil {
+		return nil, nil, err
+	}
+	asked := o.Check
+	o.Check = func(root *crypt.RootKey) error {
+		keys, err := root.Derive(m.ID)
+		if err != nil {
+			return err
+		}
+		defer keys.Wipe()
+		if err := m.check(keys); err != nil || asked == nil {
+			return err
+		}
+		return asked(root)
+	}
+	return crypt.UnlockAny(ctx, documents, secret, m.ID, o)
+}
+
+func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot *crypt.Slot) (*Repository, error) {
 	slabs, err := fetch.New(st, m.ID, keys)
 	if err != nil {
 		return nil, err
@@ -186,23 +202,26 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 			return nil, err
 		}
 	}
-	return &Repository{
+	r := &Repository{
 		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(),
-		root: root, keys: keys, slot: slot, slabs: slabs,
+		root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs,
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
-	}, nil
+	}
+	r.opened.Store(slot)
+	return r, nil
 }
 
 // anchored is a storage.Storage that can look whether a repository is still
 // where it was before it writes: a share may go away and leave an empty folder.
 type anchored interface{ SetAnchor(name string) error }
 
-// Close forgets the keys and frees what reading took. It does not close the
-// storage.
+// Close wipes the keys and frees what reading took. It does not close the
+// storage. What needs a key fails with ErrClosed from then on.
 func (r *Repository) Close() error {
 	r.slabs.Close()
 	r.kept.Close() // nothing that matters is written there
 	r.root.Wipe()
+	r.keys.Wipe()
 	return nil
 }
 

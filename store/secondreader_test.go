@@ -2,7 +2,6 @@ package store_test
 
 import (
 	"bytes"
-	"cmp"
 	"crypto/hkdf"
 	"crypto/hmac"
 	"crypto/sha256"
@@ -14,7 +13,6 @@ import (
 	"path"
 
 	"github.com/fxamacker/cbor/v2"
-	"golang.org/x/crypto/argon2"
 	"golang.org/x/crypto/chacha20poly1305"
 )
 
@@ -36,7 +34,7 @@ type secondReader struct {
 }
 
 // secondKeys are the keys of section 5.
-type secondKeys struct{ identity, boundaries, wrapping, file []byte }
+type secondKeys struct{ identity, boundaries, wrapping, file, slots []byte }
 
 // openSecond opens the repository in fsys by the key slot of the given kind.
 func openSecond(fsys fs.FS, kind string, secret []byte, unzip func([]byte) ([]byte, error)) (*secondReader, error) {
@@ -100,6 +98,7 @@ func secondDerive(root, id []byte) (k secondKeys, err error) {
 		"kist 1 chunk boundaries":    &k.boundaries,
 		"kist 1 object key wrapping": &k.wrapping,
 		"kist 1 repository file":     &k.file,
+		"kist 1 key slots":           &k.slots,
 	} {
 		*key, err = hkdf.Key(sha256.New, root, id, info, 32)
 		if err != nil {
@@ -107,112 +106,6 @@ func secondDerive(root, id []byte) (k secondKeys, err error) {
 		}
 	}
 	return k, nil
-}
-
-// secondSlot is a key slot, section 4.
-type secondSlot struct {
-	Version    int             `json:"version"`
-	ID         string          `json:"id"`
-	Repository string          `json:"repository"`
-	Kind       string          `json:"kind"`
-	Label      string          `json:"label"`
-	Made       string          `json:"made"`
-	Argon2id   *secondArgon2id `json:"argon2id"`
-	Salt       string          `json:"salt"`
-	Nonce      string          `json:"nonce"`
-	Sealed     string          `json:"sealed"`
-	Checksum   string          `json:"checksum"`
-}
-
-type secondArgon2id struct {
-	Memory uint32 `json:"memory_kib"`
-	Passes uint32 `json:"passes"`
-	Lanes  uint8  `json:"lanes"`
-}
-
-// slotOf gives the name of the first slot of a kind, and the slot.
-func (r *secondReader) slotOf(kind string) (string, *secondSlot, error) {
-	names, err := r.list("keyslots")
-	if err != nil {
-		return "", nil, err
-	}
-	for _, name := range names {
-		var slot secondSlot
-		if err := r.readJSON(name, &slot); err != nil {
-			return "", nil, err
-		}
-		if slot.Kind != kind {
-			continue
-		}
-		if slot.ID+".json" != path.Base(name) || slot.Repository != hex.EncodeToString(r.id) || slot.Version != 1 {
-			return "", nil, fmt.Errorf("%s: the slot belongs elsewhere", name)
-		}
-		return name, &slot, nil
-	}
-	return "", nil, fmt.Errorf("no slot of the kind %q", kind)
-}
-
-// openSlot opens the first slot of a kind.
-func (r *secondReader) openSlot(kind string, secret []byte) ([]byte, error) {
-	name, slot, err := r.slotOf(kind)
-	if err != nil {
-		return nil, err
-	}
-	return r.unsealSlot(name, slot, secret)
-}
-
-func (r *secondReader) unsealSlot(name string, slot *secondSlot, secret []byte) ([]byte, error) {
-	checked, err := r.slotFields(name, "checksum")
-	if err != nil {
-		return nil, err
-	}
-	if sum := sha256.Sum256(checked); hex.EncodeToString(sum[:16]) != slot.Checksum {
-		return nil, fmt.Errorf("%s: the checksum is wrong", name)
-	}
-	salt, err1 := unhex(slot.Salt, 32)
-	nonce, err2 := unhex(slot.Nonce, 24)
-	sealed, err3 := unhex(slot.Sealed, 48)
-	bound, err4 := r.slotFields(name, "checksum", "sealed")
-	if err := cmp.Or(err1, err2, err3, err4); err != nil {
-		return nil, fmt.Errorf("%s: %w", name, err)
-	}
-	key, err := slot.key(secret, salt)
-	if err != nil {
-		return nil, err
-	}
-	return openX(key, nonce, sealed, append([]byte("kist 1 key slot\n"), bound...))
-}
-
-func (s *secondSlot) key(secret, salt []byte) ([]byte, error) {
-	if s.Kind == "passphrase" {
-		return argon2.IDKey(secret, salt, s.Argon2id.Passes, s.Argon2id.Memory, s.Argon2id.Lanes, 32), nil
-	}
-	return hkdf.Key(sha256.New, secret, salt, "kist 1 key file slot", 32)
-}
-
-// slotFields gives the deterministic CBOR of a slot without some fields.
-func (r *secondReader) slotFields(name string, without ...string) ([]byte, error) {
-	fields := map[string]any{}
-	if err := r.readJSON(name, &fields); err != nil {
-		return nil, err
-	}
-	for _, f := range without {
-		delete(fields, f)
-	}
-	return secondEncoding().Marshal(wholeNumbers(fields))
-}
-
-// wholeNumbers replaces JSON's numbers by whole ones.
-func wholeNumbers(x any) any {
-	switch x := x.(type) {
-	case map[string]any:
-		for k := range x {
-			x[k] = wholeNumbers(x[k])
-		}
-	case float64:
-		return uint64(x)
-	}
-	return x
 }
 
 // secondObject is a sealed object, section 6.

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"path"
+	"slices"
 	"strings"
 
 	"github.com/kistarchive/kist/crypt"
@@ -19,53 +20,124 @@ type Slot struct {
 	// Slot is nil where the slot can't be read; Err says why.
 	Slot *crypt.Slot
 	Err  error
+	// Standing is "" where the slot can't be read.
+	Standing SlotStanding
 	// Opened tells that this slot opened the repository.
 	Opened bool
 }
 
+// SlotStanding says whether a key slot was made by who could open the repository.
+type SlotStanding string
+
+const (
+	// SlotProven is a slot whose MAC fits, or the one that opened the repository.
+	SlotProven SlotStanding = "proven"
+	// SlotUnproved is a slot of version 1, which has no MAC: it may be forged. Open
+	// the repository by it, and RenewSlot makes it one that is proven.
+	SlotUnproved SlotStanding = "unproved"
+	// SlotForged is a slot that was made without the repository's root key, changed, or is
+	// of another repository.
+	SlotForged SlotStanding = "forged"
+)
+
 // Slots lists the key slots, in order of their ids.
 func (r *Repository) Slots(ctx context.Context) ([]Slot, error) {
+	if err := r.keys.Wiped(); err != nil {
+		return nil, err
+	}
 	documents, err := readSlots(ctx, r.storage)
 	if err != nil {
 		return nil, err
 	}
 	slots := make([]Slot, len(documents))
 	for i, d := range documents {
-		s, err := crypt.ParseSlot(d.ID, d.Document)
-		slots[i] = Slot{ID: d.ID, Slot: s, Err: err, Opened: d.ID == r.slot}
+		s := Slot{ID: d.ID, Opened: d.ID == r.OpenedSlot()}
+		if s.Slot, s.Err = crypt.ParseSlot(d.ID, d.Document); s.Err == nil {
+			if s.Standing, err = r.standing(s.Slot); err != nil {
+				return nil, err
+			}
+		}
+		slots[i] = s
 	}
 	return slots, nil
 }
 
-// AddSlot lets another passphrase or key file open the repository.
+// OpenedSlot gives the id of the key slot that opened the repository, or that RenewSlot
+// made in its place.
+func (r *Repository) OpenedSlot() crypt.SlotID { return r.opened.Load().ID() }
+
+// standing fails only where the repository was closed.
+func (r *Repository) standing(s *crypt.Slot) (SlotStanding, error) {
+	err := r.keys.CheckSlot(s)
+	switch {
+	case err == nil:
+		return SlotProven, nil
+	case errors.Is(err, crypt.ErrForgedSlot):
+		return SlotForged, nil
+	case !errors.Is(err, crypt.ErrUnprovedSlot):
+		return "", err
+	}
+	if sameSlot(s, r.opened.Load()) {
+		return SlotProven, nil
+	}
+	if s.Repository() != r.id || s.Kind() == crypt.SlotPassphrase && s.Cost().Below(crypt.DefaultCost()) {
+		return SlotForged, nil // nothing that made slots of version 1 made such a one
+	}
+	return SlotUnproved, nil
+}
+
+func sameSlot(a, b *crypt.Slot) bool {
+	one, err1 := a.Marshal()
+	two, err2 := b.Marshal()
+	return err1 == nil && err2 == nil && bytes.Equal(one, two)
+}
+
+// AddSlot lets another passphrase or key file open the repository. It fails with
+// ErrTooManySlots.
 func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (*crypt.Slot, error) {
+	if err := r.keys.Wiped(); err != nil {
+		return nil, err
+	}
+	there, err := listSlots(ctx, r.storage)
+	if err != nil {
+		return nil, err
+	}
+	if len(there) >= crypt.MaxSlots {
+		return nil, fmt.Errorf("%w, and %d are there: remove one first", ErrTooManySlots, len(there))
+	}
 	return newSlot(ctx, r.storage, r.root, r.id, secret, o)
 }
 
 // RemoveSlot takes away a key slot. A copy of it that somebody kept still opens
 // the repository: the root key stays the same. It fails with ErrNotFound, and
-// with ErrLastSlot where no other intact slot would be left.
+// with ErrLastSlot where no other slot would be left that is known to open the
+// repository: only those that are SlotProven count.
 func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) error {
 	slots, err := r.Slots(ctx)
 	if err != nil {
 		return err
 	}
-	found, others := false, 0
+	found, others, unproved := false, 0, 0
 	for _, s := range slots {
 		switch {
 		case s.ID == id:
 			found = true
-		case s.Err == nil && s.Slot.Repository() == r.id:
+		case s.Standing == SlotProven:
 			others++
+		case s.Standing == SlotUnproved:
+			unproved++
 		}
 	}
 	if !found {
 		return fmt.Errorf("key slot %s: %w", id, ErrNotFound)
 	}
-	if others == 0 {
-		return fmt.Errorf("key slot %s: %w", id, ErrLastSlot)
+	if others > 0 {
+		return r.storage.Remove(ctx, names.KeySlot(string(id)))
 	}
-	return r.storage.Remove(ctx, names.KeySlot(string(id)))
+	if unproved > 0 {
+		return fmt.Errorf("key slot %s: %w. There are others (%d), but of an older kind that may be forged: open the repository by another one, and then remove this", id, ErrLastSlot, unproved)
+	}
+	return fmt.Errorf("key slot %s: %w", id, ErrLastSlot)
 }
 
 func newSlot(ctx context.Context, st storage.Storage, root *crypt.RootKey, repo crypt.RepositoryID, secret crypt.Secret, o crypt.SlotOptions) (*crypt.Slot, error) {
@@ -83,17 +155,47 @@ func newSlot(ctx context.Context, st storage.Storage, root *crypt.RootKey, repo 
 	return slot, nil
 }
 
+// readSlots reads all key slots.
 func readSlots(ctx context.Context, st storage.Storage) ([]crypt.SlotDocument, error) {
-	infos, err := st.List(ctx, names.KeySlots)
+	infos, err := listSlots(ctx, st)
 	if err != nil {
 		return nil, err
 	}
+	return readListed(ctx, st, infos)
+}
+
+// readSlotsToOpen reads the key slots that opening may try: of more than are tried, the
+// first ones by name, and the one to be tried first.
+func readSlotsToOpen(ctx context.Context, st storage.Storage, first crypt.SlotID) ([]crypt.SlotDocument, error) {
+	infos, err := listSlots(ctx, st)
+	if err != nil {
+		return nil, err
+	}
+	if at := slices.IndexFunc(infos, func(i storage.Info) bool { return slotID(i) == first }); at > 0 {
+		infos = slices.Concat(infos[at:at+1], infos[:at], infos[at+1:])
+	}
+	left := max(0, len(infos)-crypt.MaxSlots)
+	documents, err := readListed(ctx, st, infos[:len(infos)-left])
+	if err == nil && left > 0 {
+		documents = append(documents, crypt.SlotDocument{
+			Err: fmt.Errorf("%w, and %d are in the folder %s: whoever put them there can write to the repository; remove those that you don't know", ErrTooManySlots, len(infos), names.KeySlots),
+		})
+	}
+	return documents, err
+}
+
+func listSlots(ctx context.Context, st storage.Storage) ([]storage.Info, error) {
+	infos, err := st.List(ctx, names.KeySlots)
+	return slices.DeleteFunc(infos, func(i storage.Info) bool { return !strings.HasSuffix(i.Name, ".json") }), err
+}
+
+func slotID(info storage.Info) crypt.SlotID {
+	return crypt.SlotID(strings.TrimSuffix(path.Base(info.Name), ".json"))
+}
+
+func readListed(ctx context.Context, st storage.Storage, infos []storage.Info) ([]crypt.SlotDocument, error) {
 	var documents []crypt.SlotDocument
 	for _, info := range infos {
-		id, ok := strings.CutSuffix(path.Base(info.Name), ".json")
-		if !ok {
-			continue
-		}
 		b, err := readSized(ctx, st, info, crypt.MaxSlotDocument)
 		if errors.Is(err, storage.ErrNotFound) {
 			continue // removed since it was listed
@@ -101,7 +203,7 @@ func readSlots(ctx context.Context, st storage.Storage) ([]crypt.SlotDocument, e
 		if err != nil && !errors.Is(err, ErrDamaged) {
 			return nil, err
 		}
-		documents = append(documents, crypt.SlotDocument{ID: crypt.SlotID(id), Document: b})
+		documents = append(documents, crypt.SlotDocument{ID: slotID(info), Document: b})
 	}
 	return documents, nil
 }

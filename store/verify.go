@@ -250,17 +250,24 @@ func (v *verifier) changed(ctx context.Context) (bool, error) {
 func (v *verifier) readSlots(ctx context.Context) error {
 	documents, err := readSlots(ctx, v.r.storage)
 	for _, d := range documents {
-		if err := checkSlot(d); err != nil {
+		if err := v.r.checkSlot(d); err != nil {
 			v.damage(names.KeySlot(string(d.ID)), err)
 		}
 	}
 	return err
 }
 
-func checkSlot(d crypt.SlotDocument) error {
+func (r *Repository) checkSlot(d crypt.SlotDocument) error {
 	s, err := crypt.ParseSlot(d.ID, d.Document)
 	if err != nil {
 		return err
+	}
+	standing, err := r.standing(s)
+	if err != nil {
+		return err
+	}
+	if standing == SlotForged {
+		return &crypt.SlotError{ID: d.ID, Err: crypt.ErrForgedSlot}
 	}
 	written, err := s.Marshal()
 	if err == nil && !bytes.Equal(written, d.Document) {

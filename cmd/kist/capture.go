@@ -140,7 +140,7 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*take
 	if err != nil {
 		return nil, explainUnfinished(err)
 	}
-	t := &taken{Capture: c, took: time.Since(began)}
+	t := &taken{Capture: c, took: time.Since(began), renew: func() { s.app.renewSlot(ctx, r) }}
 	if s.hold {
 		t.hold = func() error { return r.Hold(ctx, []string{c.ID}, markOptions("")) }
 	}
@@ -170,6 +170,7 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 func (s *capturing) report(t *taken) error {
 	held := t.held()
 	s.app.summarize(t)
+	defer t.renew()
 	if s.app.shared.json {
 		if err := s.app.printJSON(newCaptureJSON(t.Capture)); err != nil {
 			return err
@@ -189,6 +190,8 @@ type taken struct {
 	*store.Capture
 	took time.Duration
 	hold func() error // if it is to be held
+
+	renew func() // makes an old key slot anew
 }
 
 // held holds the capture, if it is to be.

@@ -5,6 +5,7 @@ import (
 	"io/fs"
 	"syscall"
 
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -15,6 +16,9 @@ func hint(err error) string {
 	var of *storage.Error
 	if errors.Is(err, store.ErrBusy) || errors.Is(err, store.ErrOvertaken) {
 		return "Nothing is lost; kist list --writers shows who is at work."
+	}
+	if errors.Is(err, crypt.ErrForgedSlot) || errors.Is(err, crypt.ErrSlotTooCheap) {
+		return "Somebody who can write to the repository's folder put key slots there. See who can, and whether it still is the repository that you know, before you type a passphrase again."
 	}
 	if !errors.As(err, &of) {
 		return ""

@@ -23,10 +23,20 @@ const anchor = "kist.json"
 type repository struct {
 	*store.Repository
 	folder *storage.Folder
+	secret crypt.Secret // that opened it; nil for a new one
 }
 
-// Close frees the keys and lets the folder go.
-func (r *repository) Close() error { return errors.Join(r.Repository.Close(), r.folder.Close()) }
+// Close wipes the keys and the secret, and lets the folder go.
+func (r *repository) Close() error {
+	wipe(r.secret)
+	return errors.Join(r.Repository.Close(), r.folder.Close())
+}
+
+func wipe(secret crypt.Secret) {
+	if s, ok := secret.(interface{ Wipe() }); ok {
+		s.Wipe()
+	}
+}
 
 // maxTries is how often a passphrase is asked for.
 const maxTries = 3
@@ -45,8 +55,9 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 			r, err = store.Open(ctx, folder, secret, store.OpenOptions{Cache: cache})
 		}
 		if err == nil {
-			return &repository{r, folder}, nil
+			return &repository{r, folder, secret}, nil
 		}
+		wipe(secret)
 		if !asked || try == maxTries || !errors.Is(err, store.ErrWrongSecret) {
 			folder.Close()
 			return nil, err
@@ -171,9 +182,9 @@ func selectCapture(all []*store.Capture, damage error, selector string) (*store.
 	return c, err
 }
 
-// reopens proves that a secret opens the repository.
-func (r *repository) reopens(ctx context.Context, secret crypt.Secret) error {
-	again, err := store.Open(ctx, r.folder, secret, store.OpenOptions{})
+// reopens proves that a secret opens the repository by its new slot.
+func (r *repository) reopens(ctx context.Context, secret crypt.Secret, slot crypt.SlotID) error {
+	again, err := store.Open(ctx, r.folder, secret, store.OpenOptions{Unlock: crypt.UnlockOptions{First: slot}})
 	if err != nil {
 		return err
 	}

@@ -72,7 +72,7 @@ func (a *app) removeCommand() *cli.Command {
 		ArgsUsage: "SLOT",
 		Description: `
 SLOT is an id as kist passphrase list shows it, or a leading part of it that fits
-no other. The last one can't be removed. A copy of the key slot that somebody kept
+no other. The last one can't be removed: only those that are proven count. A copy of the key slot that somebody kept
 still opens the repository.
 
 Example:
@@ -86,6 +86,11 @@ func (a *app) slotsCommand() *cli.Command {
 		Name:  "list",
 		Usage: "list the key slots",
 		Description: `
+A key slot is proven when it was made by who could open the repository, or opened it
+just now. One of an older kind is unproved: whoever opens the repository by it and
+captures makes it anew, and it is proven. A forged one was put there by somebody who
+can write to the share but not open the repository: take it away.
+
 Example:
   kist passphrase list`,
 		Action: a.opening(0, 0, a.listSlots),
@@ -99,17 +104,20 @@ type slotJSON struct {
 	Label  string         `json:"label"`
 	Made   *time.Time     `json:"made"`
 	Opened bool           `json:"opened"` // this one opened the repository
-	Error  string         `json:"error,omitempty"`
+
+	Version  int                `json:"version,omitempty"`
+	Standing store.SlotStanding `json:"standing,omitempty"` // proven, unproved or forged
+	Error    string             `json:"error,omitempty"`
 }
 
 func newSlotJSON(s store.Slot) slotJSON {
-	j := slotJSON{ID: s.ID, Opened: s.Opened}
+	j := slotJSON{ID: s.ID, Opened: s.Opened, Standing: s.Standing}
 	if s.Err != nil {
 		j.Error = s.Err.Error()
 	}
 	if s.Slot != nil {
 		made := s.Slot.Made()
-		j.Kind, j.Label, j.Made = s.Slot.Kind(), s.Slot.Label(), &made
+		j.Kind, j.Label, j.Made, j.Version = s.Slot.Kind(), s.Slot.Label(), &made, s.Slot.Version()
 	}
 	return j
 }
@@ -124,6 +132,7 @@ func (a *app) addSlot(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	defer a.renewSlot(c.Context, r)
 	return a.printSlot(slot)
 }
 
@@ -188,7 +197,7 @@ func (a *app) makeSlot(ctx context.Context, c *cli.Context, r *repository, label
 		undo()
 		return nil, err
 	}
-	if err := r.reopens(ctx, secret); err != nil {
+	if err := r.reopens(ctx, secret, slot.ID()); err != nil {
 		return nil, fmt.Errorf("new key slot %s does not open the repository: %w", slot.ID(), err)
 	}
 	return slot, nil
@@ -196,7 +205,7 @@ func (a *app) makeSlot(ctx context.Context, c *cli.Context, r *repository, label
 
 func (a *app) printSlot(s *crypt.Slot) error {
 	if a.shared.json {
-		return a.printJSON(newSlotJSON(store.Slot{ID: s.ID(), Slot: s}))
+		return a.printJSON(newSlotJSON(store.Slot{ID: s.ID(), Slot: s, Standing: store.SlotProven}))
 	}
 	a.printf("Key slot %s (%s) opens the repository now.\n", s.ID(), s.Kind())
 	return nil
@@ -243,12 +252,16 @@ func (a *app) listSlots(c *cli.Context, r *repository) error {
 	if err := a.printSlots(slots); err != nil {
 		return err
 	}
+	var bad error
 	for _, s := range slots {
-		if s.Err != nil {
-			return &statusError{status: statusDamage}
+		if s.Standing == store.SlotForged {
+			a.warn("key slot %s was not made by who could open the repository. kist passphrase remove %s takes it away; see who can write to the share.", printable(string(s.ID)), printable(string(s.ID)))
+		}
+		if s.Err != nil || s.Standing == store.SlotForged {
+			bad = &statusError{status: statusDamage}
 		}
 	}
-	return nil
+	return bad
 }
 
 func (a *app) printSlots(slots []store.Slot) error {
@@ -261,7 +274,7 @@ func (a *app) printSlots(slots []store.Slot) error {
 		}
 		return array.end()
 	}
-	lines := []string{"slot\tkind\tmade\topened now\tlabel"}
+	lines := []string{"slot\tkind\tmade\topened now\tstanding\tlabel"}
 	for _, s := range slots {
 		lines = append(lines, slotLine(s))
 	}
@@ -270,11 +283,15 @@ func (a *app) printSlots(slots []store.Slot) error {
 
 func slotLine(s store.Slot) string {
 	if s.Slot == nil {
-		return fmt.Sprintf("%s\t-\t-\t-\t(%s)", printable(string(s.ID)), screenText(s.Err.Error()))
+		return fmt.Sprintf("%s\t-\t-\t-\t-\t(%s)", printable(string(s.ID)), screenText(s.Err.Error()))
 	}
 	opened := "no"
 	if s.Opened {
 		opened = "yes"
 	}
-	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s", s.ID, s.Slot.Kind(), localTime(s.Slot.Made()), opened, printable(s.Slot.Label()))
+	standing := string(s.Standing)
+	if s.Standing == store.SlotForged {
+		standing = "FORGED"
+	}
+	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", s.ID, s.Slot.Kind(), localTime(s.Slot.Made()), opened, standing, printable(s.Slot.Label()))
 }

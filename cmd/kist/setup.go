@@ -97,7 +97,7 @@ func (a *app) create(ctx context.Context, path string, files secretFiles, o stor
 	if err != nil {
 		return nil, err
 	}
-	return &repository{r, folder}, folder.SetAnchor(anchor)
+	return &repository{Repository: r, folder: folder}, folder.SetAnchor(anchor)
 }
 
 // setupSecret gives the first secret. A key file that is there is taken as it is.

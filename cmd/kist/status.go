@@ -54,6 +54,8 @@ func statusOf(err error) int {
 		return statusDone
 	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot), errors.Is(err, store.ErrVanished):
 		return statusDamage
+	case errors.Is(err, crypt.ErrForgedSlot), errors.Is(err, crypt.ErrSlotTooCheap) && !errors.Is(err, store.ErrWrongSecret):
+		return statusDamage
 	case errors.As(err, &own):
 		return own.status
 	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):

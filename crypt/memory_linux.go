@@ -1,0 +1,5 @@
+package crypt
+
+import "os"
+
+func availableMemory() int64 { return memoryOf(os.DirFS("/")) }
