@@ -23,6 +23,9 @@ import (
 // that the page does not name. It reads whole files, for it is meant for the
 // small golden repository.
 
+// secondCaptureHash stands before what the hash of a capture is made of, section 9.
+const secondCaptureHash = "kist 1 capture hash"
+
 // secondReader is an open repository.
 type secondReader struct {
 	fsys    fs.FS

@@ -27,6 +27,14 @@ type secondIndex struct {
 	Volumes []secondVolume    `cbor:"9,keyasint"`
 	Added   uint64            `cbor:"10,keyasint"`
 	Seen    *secondRecipe     `cbor:"11,keyasint,omitempty"`
+	Before  *secondBefore     `cbor:"12,keyasint,omitempty"`
+}
+
+// secondBefore is the capture before, section 9.
+type secondBefore struct {
+	_    struct{} `cbor:",toarray"`
+	ID   string
+	Hash []byte
 }
 
 type secondVolume struct {
