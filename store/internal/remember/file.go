@@ -80,13 +80,8 @@ func (m *Memory) load(f *os.File) error {
 	if err != nil {
 		return err
 	}
-	for id, n := range m.known.captures {
-		if _, ok := c.captures[id]; !ok && (!c.rooted || !m.known.rooted || c.root == m.known.root) {
-			c.captures[id] = n
-		}
-	}
-	if c.last.ID == "" {
-		c.last = m.known.last
+	if !c.rooted || !m.known.rooted || c.root == m.known.root {
+		c.join(&m.known)
 	}
 	m.known, m.read = c, info
 	return nil

@@ -153,6 +153,24 @@ func (c *contents) oldest() (id string) {
 	return id
 }
 
+// join takes in what a process knows beside the file, as it could not be kept there.
+func (c *contents) join(beside *contents) {
+	if _, kept := c.captures[beside.last.ID]; !kept && beside.last.ID != "" {
+		c.last = beside.last
+	}
+	for id, n := range beside.captures {
+		if _, kept := c.captures[id]; !kept {
+			c.captures[id] = n
+		}
+	}
+	if !c.rooted {
+		c.root, c.rooted = beside.root, beside.rooted
+	}
+	if c.slot == "" {
+		c.slot = beside.slot
+	}
+}
+
 // trim forgets captures beyond MaxCaptures.
 func (c *contents) trim() {
 	all := make([]Capture, 0, len(c.captures))
