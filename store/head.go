@@ -104,7 +104,7 @@ func (v *verifier) checkHead() error {
 			if !chained {
 				v.report.Notes = append(v.report.Notes, fmt.Sprintf("capture %s of the head was removed on purpose, and nothing tells any more whether it was the one named", h.id))
 			}
-		case there || chained:
+		case there || chained && !h.fits(after):
 			v.historyDamage(h.id, fmt.Errorf("%w: it is not the capture that the head names: it was exchanged", ErrDamaged))
 		default:
 			v.historyDamage(h.id, fmt.Errorf("%w: the head names it, and it is not there and was not removed by reclaiming: the repository was put back to an earlier state, or it vanished", ErrDamaged))

@@ -51,7 +51,7 @@ func statusOf(err error) int {
 	switch {
 	case err == nil:
 		return statusDone
-	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot), errors.Is(err, store.ErrVanished):
+	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot), errors.Is(err, store.ErrVanished), errors.Is(err, store.ErrStranger):
 		return statusDamage
 	case errors.As(err, &own):
 		return own.status
