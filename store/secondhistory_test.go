@@ -109,20 +109,24 @@ func (r *secondReader) gone() (map[string][][]byte, error) {
 }
 
 // checkChains holds each capture that names one before against that one, and gives how
-// many do.
-func (r *secondReader) checkChains(ids []string) (links int, err error) {
+// many do. There is one generation of each.
+func (r *secondReader) checkChains() (links int, err error) {
 	gone, err := r.gone()
 	if err != nil {
 		return 0, err
 	}
+	files, err := r.list("captures")
+	if err != nil {
+		return 0, err
+	}
 	there, hashes := map[string]*secondIndex{}, map[string][]byte{}
-	for _, id := range ids {
-		x, plain, err := r.index("captures/" + id)
+	for _, name := range files {
+		x, plain, err := r.index(name)
 		if err != nil {
 			return 0, err
 		}
-		there[id] = x
-		if hashes[id], err = captureHash(plain); err != nil {
+		there[x.ID] = x
+		if hashes[x.ID], err = captureHash(plain); err != nil {
 			return 0, err
 		}
 	}

@@ -228,7 +228,7 @@ type secondObject struct {
 }
 
 // secondKinds are the kinds of objects.
-var secondKinds = map[string]byte{"slab": 1, "table": 2, "capture": 3}
+var secondKinds = map[string]byte{"slab": 1, "table": 2, "capture": 3, "batch": 7}
 
 func (r *secondReader) object(kind, name string) (*secondObject, error) {
 	b, err := fs.ReadFile(r.fsys, name)
