@@ -66,6 +66,9 @@ type Volume struct {
 	// were taken over from an earlier capture.
 	Changed int `json:"-"`
 	Reused  int `json:"-"`
+	// FirstRead is too: a folder was read as a whole, since there is no capture of it
+	// that this machine knows to have made itself (see OpenOptions.State).
+	FirstRead bool `json:"-"`
 
 	record *format.Volume
 	of     *Capture
@@ -164,6 +167,9 @@ func (r *Repository) readAllCaptures(ctx context.Context) (captures []*Capture, 
 		}
 		captures, damage, again, err := r.readCaptures(ctx, generations(infos))
 		if err != nil || !again || tries == relists {
+			if err == nil {
+				r.recall(ctx, infos, captures)
+			}
 			return captures, damage, err
 		}
 	}

@@ -17,6 +17,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -129,9 +130,10 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, e
 	if err != nil {
 		return nil, err
 	}
+	r.watch.keep(r.watch.memory.Note(c.remembered(remember.Made)))
 	s.tidyTables(ctx)
 	for i, t := range s.taken {
-		c.Volumes[i].Changed, c.Volumes[i].Reused = t.changed, t.reused
+		c.Volumes[i].Changed, c.Volumes[i].Reused, c.Volumes[i].FirstRead = t.changed, t.reused, t.firstRead
 	}
 	return c, nil
 }
@@ -246,6 +248,7 @@ func (s *session) readCaptures(ctx context.Context) (err error) {
 		return err
 	}
 	s.there = captureIDs(s.files)
+	s.r.recall(ctx, s.files, nil)
 	if slices.ContainsFunc(s.o.Volumes, func(v VolumeInput) bool { return v.Folder != nil }) {
 		s.retired, s.retiredErr = s.r.listMarks(ctx, names.Retired)
 	}

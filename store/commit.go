@@ -29,6 +29,7 @@ func (s *session) commit(ctx context.Context, f *format.IndexFile) (*Capture, er
 			return nil, err
 		}
 	}
+	f.Previous = s.r.previous()
 	c, err := s.r.writeIndexFile(ctx, f)
 	if err != nil {
 		return nil, err

@@ -77,6 +77,7 @@ func (s *session) latestContents(ctx context.Context, v VolumeInput) *format.Rec
 		if err != nil || len(captures) == 0 {
 			return nil
 		}
+		s.r.recall(ctx, s.files, captures)
 		if contents := contentsAmong(captures, s.o, v); contents != nil {
 			return contents
 		}

@@ -206,12 +206,12 @@ func (v *survey) whatGoes(ctx context.Context) (*going, error) {
 // files, the one that counts last.
 func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 	record := &format.BatchRecord{}
-	said := c.v.going.removed()
+	said := c.v.going.departures()
 	ids := make(map[string]bool)
 	for _, capture := range g.captures {
 		ids[capture.ID] = true
-		if !said[capture.ID] {
-			record.Captures = append(record.Captures, capture.ID)
+		if hash := capture.hash(); !said.covers(capture.ID, hash) {
+			depart(record, capture.ID, hash)
 		}
 	}
 	if len(record.Captures) > 0 {

@@ -22,7 +22,8 @@ type FolderInput struct {
 	Options volume.ReadOptions
 
 	// Reread reads every file. By default a file in the same state as in the
-	// latest capture of the same name, host and path is not read again: same size,
+	// latest capture of the same name, host and path that this machine made, as far as it
+	// knows (OpenOptions.State), is not read again: same size,
 	// modification and change time, inode, device, mode and owner. Its content is
 	// taken over from there, and the capture is the same as if it had been read.
 	//
@@ -196,6 +197,7 @@ func (s *session) newFolderSink(ctx context.Context, v VolumeInput, start time.T
 	}
 	if !reread {
 		f.prior = s.openPrior(ctx, v)
+		t.firstRead = f.prior == nil
 	}
 	if f.listing, err = s.newFolderListing(t, f.prior); err != nil {
 		f.prior.close()

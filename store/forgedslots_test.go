@@ -32,7 +32,7 @@ func TestForgedRepositoryOfCheapSlots(t *testing.T) {
 		mem, id, root := storage.NewMemory(), crypt.NewRepositoryID(), random(7, 32)
 		for guess := range 300 {
 			slot := slotForgery{
-				version: version, id: numbered(guess), repository: id, root: root, passphrase: fmt.Sprintf("Mill Lane %d", guess),
+				version: version, id: slotNumbered(guess), repository: id, root: root, passphrase: fmt.Sprintf("Mill Lane %d", guess),
 				cost: &secondArgon2id{Memory: 8, Passes: 1, Lanes: 1},
 			}
 			put(t, mem, "keyslots/"+slot.id+".json", slot.document(t))
@@ -73,7 +73,7 @@ func TestCostlySlotBesideTheRightOne(t *testing.T) {
 	}
 	defer r.Close()
 	// Its seal is of another key: whoever derives the key has lost the minutes already.
-	slot := slotForgery{id: numbered(0), repository: r.ID(), root: random(7, 32), passphrase: "x", cost: &secondArgon2id{Memory: 8, Passes: 1, Lanes: 1}}
+	slot := slotForgery{id: slotNumbered(0), repository: r.ID(), root: random(7, 32), passphrase: "x", cost: &secondArgon2id{Memory: 8, Passes: 1, Lanes: 1}}
 	costly := bytes.Replace(slot.document(t), []byte(`"memory_kib": 8,`), []byte(`"memory_kib": 1048576,`), 1)
 	costly = bytes.Replace(costly, []byte(`"passes": 1`), []byte(`"passes": 64`), 1)
 	costly = bytes.Replace(costly, []byte(`"lanes": 1`), []byte(`"lanes": 4`), 1)
@@ -109,7 +109,7 @@ func TestThousandsOfSlots(t *testing.T) {
 	f.harmed = true
 	ours := f.OpenedSlot()
 	for i := range 3000 {
-		put(t, f.mem, "keyslots/"+numbered(i)+".json", []byte("{}"))
+		put(t, f.mem, "keyslots/"+slotNumbered(i)+".json", []byte("{}"))
 	}
 	faulty := storagetest.NewFaulty(f.mem)
 	if _, err := store.Open(t.Context(), faulty, f.key, store.OpenOptions{}); !errors.Is(err, store.ErrTooManySlots) || errors.Is(err, store.ErrWrongSecret) {
@@ -136,12 +136,12 @@ func TestForgedSlotsBesideTheLastOne(t *testing.T) {
 	foreign := crypt.NewRepositoryID()
 	usual := &secondArgon2id{Memory: 65536, Passes: 3, Lanes: 4}
 	forgeries := []slotForgery{
-		{id: numbered(1), repository: f.ID(), root: random(7, 32), key: random(8, 32)},
-		{id: numbered(2), repository: f.ID(), root: random(7, 32), key: random(8, 32), version: 2},
-		{id: numbered(3), repository: foreign, root: random(7, 32), key: random(8, 32)},
-		{id: numbered(4), repository: foreign, root: random(7, 32), key: random(8, 32), version: 2},
-		{id: numbered(5), repository: f.ID(), root: random(7, 32), passphrase: "x", cost: &secondArgon2id{Memory: 8, Passes: 1, Lanes: 1}},
-		{id: numbered(6), repository: f.ID(), root: random(7, 32), passphrase: "x", cost: usual},
+		{id: slotNumbered(1), repository: f.ID(), root: random(7, 32), key: random(8, 32)},
+		{id: slotNumbered(2), repository: f.ID(), root: random(7, 32), key: random(8, 32), version: 2},
+		{id: slotNumbered(3), repository: foreign, root: random(7, 32), key: random(8, 32)},
+		{id: slotNumbered(4), repository: foreign, root: random(7, 32), key: random(8, 32), version: 2},
+		{id: slotNumbered(5), repository: f.ID(), root: random(7, 32), passphrase: "x", cost: &secondArgon2id{Memory: 8, Passes: 1, Lanes: 1}},
+		{id: slotNumbered(6), repository: f.ID(), root: random(7, 32), passphrase: "x", cost: usual},
 	}
 	want := map[crypt.SlotID]store.SlotStanding{
 		ours: store.SlotProven, "0000000000000001": store.SlotUnproved, "0000000000000002": store.SlotForged,
@@ -192,7 +192,7 @@ func TestForgedSlotOfTheRightSecret(t *testing.T) {
 		t.Fatal(err)
 	}
 	for version := 1; version <= 2; version++ {
-		forgery := slotForgery{version: version, id: numbered(version), repository: f.ID(), root: random(7, 32), key: key.Bytes()}
+		forgery := slotForgery{version: version, id: slotNumbered(version), repository: f.ID(), root: random(7, 32), key: key.Bytes()}
 		put(t, f.mem, "keyslots/"+forgery.id+".json", forgery.document(t))
 	}
 	r, err := store.Open(t.Context(), f.mem, f.key, store.OpenOptions{Unlock: crypt.UnlockOptions{First: "0000000000000001"}})
@@ -212,7 +212,7 @@ func TestForgedSlotOfTheRightSecret(t *testing.T) {
 func TestSlotForgeriesAreGood(t *testing.T) {
 	for version := 1; version <= 2; version++ {
 		id, root, key := crypt.NewRepositoryID(), random(7, 32), random(8, 32)
-		forgery := slotForgery{version: version, id: numbered(1), repository: id, root: root, key: key}
+		forgery := slotForgery{version: version, id: slotNumbered(1), repository: id, root: root, key: key}
 		whole := map[string][]byte{"keyslots/" + forgery.id + ".json": forgery.document(t), "kist.json": forgedManifest(t, id, root)}
 		secret, err := crypt.ReadKeyFile(bytes.NewReader(key))
 		if err != nil {

@@ -21,13 +21,14 @@ type growing struct {
 	*fixture
 	clock  time.Time
 	faulty *storagetest.Faulty
+	state  string // folder of what the machine knows
 
 	mu    sync.Mutex
 	calls []string
 }
 
 func newGrowing(t testing.TB) *growing {
-	g := &growing{fixture: newFixture(t), clock: time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)}
+	g := &growing{fixture: newFixture(t), state: t.TempDir(), clock: time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)}
 	g.mem.SetNow(func() time.Time { return g.clock })
 	g.faulty = storagetest.NewFaulty(g.mem)
 	g.faulty.Before(func(m storagetest.Method, name string) {
@@ -42,7 +43,7 @@ func newGrowing(t testing.TB) *growing {
 func (g *growing) open(cache string) *store.Repository {
 	g.t.Helper()
 	os.Chmod(cache, 0o700) // TempDir may be a folder that a group can write
-	r, err := store.Open(g.t.Context(), g.faulty, g.key, store.OpenOptions{Cache: cache})
+	r, err := store.Open(g.t.Context(), g.faulty, g.key, store.OpenOptions{Cache: cache, State: g.state})
 	if err != nil {
 		g.t.Fatal(err)
 	}

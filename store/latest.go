@@ -12,7 +12,7 @@ import (
 )
 
 // latestVolume gives the volume as the latest capture of the same name, host and
-// source has it, which was not retired, or nil.
+// source has it, of those that this machine made and that were not retired, or nil.
 func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volume {
 	if s.retiredErr != nil {
 		return nil // it is only read again
@@ -24,8 +24,11 @@ func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volum
 		}
 	}
 	var found *format.Volume
-	s.r.latestLike(ctx, s.files, func(c *Capture) bool {
-		if !gone[c.ID] {
+	s.r.latestLike(ctx, s.r.ownFiles(s.files), func(c *Capture) bool {
+		switch {
+		case !s.r.isOwn(c):
+			s.r.recall(ctx, s.files, []*Capture{c}) // tells that it was exchanged
+		case !gone[c.ID]:
 			found = findPrior([]*Capture{c}, s.o, v)
 		}
 		return found != nil

@@ -63,11 +63,14 @@ type contentChunk struct {
 	times  uint64
 }
 
-// openPrior gives the latest capture of the same folder, or nil.
+// openPrior gives the latest capture of the same folder that this machine made, or nil.
 func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	record := s.findDraft(v)
 	if record == nil {
 		record = s.latestVolume(ctx, v)
+		if record != nil && !s.proves(ctx, record) {
+			record = nil
+		}
 	}
 	if record == nil {
 		return nil

@@ -185,7 +185,7 @@ func (s *site) addOldSlot(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	forgery := slotForgery{id: numbered(1), repository: s.ID(), root: second.root, key: keyBytes(s.t, s.spareKey)}
+	forgery := slotForgery{id: slotNumbered(1), repository: s.ID(), root: second.root, key: keyBytes(s.t, s.spareKey)}
 	s.spare, s.spareID = opens, crypt.SlotID(forgery.id)
 	return s.folder.Put(ctx, "keyslots/"+forgery.id+".json", bytes.NewReader(forgery.document(s.t)))
 }

@@ -35,6 +35,12 @@ type Repaired struct {
 	Unreadable []string `json:"unreadable"`
 	// Vanished are captures that others saw, and that were never removed.
 	Vanished []string `json:"vanished"`
+	// Exchanged are captures whose index files are not the ones that this machine saw, or
+	// that a later capture names. Dropping takes them as they are.
+	Exchanged []string `json:"exchanged"`
+	// Returned are captures that were removed on purpose, as this machine saw, and are
+	// there again. Dropping takes them as they are.
+	Returned []string `json:"returned"`
 	// Marks are marks that could not be read, and index files that were cut short
 	// before there was a capture. They were removed.
 	Marks []string `json:"marks"`
@@ -44,7 +50,7 @@ type Repaired struct {
 
 // Mended tells whether nothing is left that can't be mended.
 func (r *Repaired) Mended() bool {
-	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0
+	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0 && len(r.Exchanged) == 0 && len(r.Returned) == 0
 }
 
 // Repair verifies all of the repository and mends what it can. It writes lost
@@ -70,7 +76,7 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (*Repaired, er
 	if err := r.checkAlone(ctx, l); err != nil {
 		return nil, err
 	}
-	p := &repairer{r: r, o: o, lease: l, out: &Repaired{Healed: []string{}, Lost: []Harmed{}, Unreadable: []string{}, Vanished: []string{}, Marks: []string{}}}
+	p := &repairer{r: r, o: o, lease: l, out: &Repaired{Healed: []string{}, Lost: []Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
 	err = p.run(ctx)
 	return p.out, err
 }
@@ -83,6 +89,8 @@ type repairer struct {
 	out   *Repaired
 	v     *verifier
 	bad   map[format.SlabID]*badSlab
+
+	exchanged map[string]*exchange
 }
 
 func (p *repairer) run(ctx context.Context) error {
@@ -96,7 +104,7 @@ func (p *repairer) run(ctx context.Context) error {
 	if p.v, err = p.r.verifyOnce(ctx, VerifyOptions{Full: true, Progress: p.o.Progress}); err != nil {
 		return err
 	}
-	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.removeBadMarks, p.removeTorn, p.heal, p.findLost, p.findMissing} {
+	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.removeBadMarks, p.removeTorn, p.heal, p.findLost, p.findMissing, p.findExchanged} {
 		if err := step(ctx); err != nil {
 			return err
 		}
@@ -164,6 +172,9 @@ func (p *repairer) drop(ctx context.Context) error {
 	if err := p.dropMembers(ctx); err != nil {
 		return err
 	}
+	if err := p.dropHistory(ctx); err != nil {
+		return err
+	}
 	return p.dropCaptures(ctx, slices.Concat(p.out.Unreadable, p.out.Vanished))
 }
 
@@ -172,7 +183,7 @@ func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
 	if len(ids) == 0 {
 		return nil
 	}
-	if _, err := p.r.putBatch(ctx, names.Gone, &format.BatchRecord{Captures: ids}); err != nil {
+	if _, err := p.r.putBatch(ctx, names.Gone, p.departing(ids)); err != nil {
 		return err
 	}
 	for _, files := range generations(p.v.files) {
@@ -190,6 +201,9 @@ func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
 
 // writeGenerations puts index files in the place of others.
 func (p *repairer) writeGenerations(ctx context.Context, records []*format.IndexFile) error {
+	if err := p.departChanged(ctx, records); err != nil {
+		return err
+	}
 	highest := highestGenerations(p.v.files)
 	for _, record := range records {
 		if err := p.lease.check(ctx); err != nil {

@@ -29,6 +29,7 @@ type Repository struct {
 	root    *crypt.RootKey
 	keys    *crypt.Keys
 	opened  *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
+	watch   *watch
 	slabs   *fetch.Slabs
 	kept    *cache.Folder                // copies of small objects; nil: none
 	params  func() (chunk.Params, error) // derived on first use
@@ -141,6 +142,22 @@ type OpenOptions struct {
 	// CacheSize is how many bytes of copies are kept for the repository, about;
 	// 0 means cache.DefaultSize. What was used longest ago goes first.
 	CacheSize int64
+
+	// State is a folder of this machine for what it knows of repositories: by which
+	// root key and key slot each was opened, and which captures this machine made or saw.
+	// It is made if it is missing, and several repositories and processes may use it.
+	// A repository that was exchanged or put back to an earlier state, and captures that
+	// vanished or were exchanged, show by it; and files that did not change are taken
+	// over from captures only that it says this machine made. It takes at most some 2 MiB
+	// for each repository. "" keeps that for as long as the Repository is open.
+	State string
+	// AcceptNewRoot takes a repository with another root key than State says, and forgets
+	// what was known of the one before. By default that is ErrStranger.
+	AcceptNewRoot bool
+	// Warn, if set, is told of what is not as this machine knows it, by whatever reads
+	// the captures: a *LapseError, or an error that wraps ErrForgetful. It is called by
+	// one goroutine at a time, each thing is told once, and nothing fails of it.
+	Warn func(error)
 }
 
 // Open opens the repository in a storage with a passphrase or a key file. Close
@@ -149,11 +166,15 @@ type OpenOptions struct {
 // It fails with ErrNoRepository, ErrUnknownFormat, ErrWrongSecret,
 // ErrDamagedSlot, crypt.ErrNoSlot, crypt.ErrForeignSlot (kist.json and the key
 // slots are of different repositories), crypt.ErrSlotTooCheap, crypt.ErrSlotTooCostly,
-// crypt.ErrForgedSlot, ErrTooManySlots or ErrDamaged.
+// crypt.ErrForgedSlot, ErrTooManySlots, ErrStranger or ErrDamaged.
 func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (*Repository, error) {
 	m, err := readManifest(ctx, st)
 	if err != nil {
 		return nil, err
+	}
+	w := openWatch(o, m.ID)
+	if o.Unlock.First == "" {
+		o.Unlock.First = w.memory.Slot()
 	}
 	root, slot, err := unlock(ctx, st, m, secret, o.Unlock)
 	if err != nil {
@@ -163,10 +184,14 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 	if err != nil {
 		return nil, err
 	}
+	if err := w.greet(o, root, m.ID, slot.ID()); err != nil {
+		return nil, err
+	}
 	r, err := newRepository(st, m, root, keys, slot)
 	if err != nil {
 		return nil, err
 	}
+	r.watch = w
 	r.openCache(o)
 	return r, nil
 }
@@ -204,7 +229,7 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 	}
 	r := &Repository{
 		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(),
-		root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs,
+		root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, watch: newWatch(),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}
 	r.opened.Store(slot)

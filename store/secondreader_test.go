@@ -21,6 +21,9 @@ import (
 // that the page does not name. It reads whole files, for it is meant for the
 // small golden repository.
 
+// secondCaptureHash stands before what the hash of a capture is made of, section 9.
+const secondCaptureHash = "kist 1 capture hash"
+
 // secondReader is an open repository.
 type secondReader struct {
 	fsys    fs.FS
@@ -118,7 +121,7 @@ type secondObject struct {
 }
 
 // secondKinds are the kinds of objects.
-var secondKinds = map[string]byte{"slab": 1, "table": 2, "capture": 3}
+var secondKinds = map[string]byte{"slab": 1, "table": 2, "capture": 3, "batch": 7}
 
 func (r *secondReader) object(kind, name string) (*secondObject, error) {
 	b, err := fs.ReadFile(r.fsys, name)

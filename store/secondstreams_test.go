@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"strings"
 
 	"github.com/fxamacker/cbor/v2"
 	"lukechampine.com/blake3"
@@ -27,6 +28,14 @@ type secondIndex struct {
 	Volumes []secondVolume    `cbor:"9,keyasint"`
 	Added   uint64            `cbor:"10,keyasint"`
 	Seen    *secondRecipe     `cbor:"11,keyasint,omitempty"`
+	Before  *secondBefore     `cbor:"12,keyasint,omitempty"`
+}
+
+// secondBefore is the capture before, section 9.
+type secondBefore struct {
+	_    struct{} `cbor:",toarray"`
+	ID   string
+	Hash []byte
 }
 
 type secondVolume struct {
@@ -76,7 +85,7 @@ func (r *secondReader) index(name string) (*secondIndex, []byte, error) {
 	if err := secondRecordInto(plain, &x); err != nil {
 		return nil, nil, fmt.Errorf("%s: %w", name, err)
 	}
-	if x.ID != path.Base(name) {
+	if id, _, _ := strings.Cut(path.Base(name), "."); x.ID != id { // a generation
 		return nil, nil, fmt.Errorf("%s is the index file of %s", name, x.ID)
 	}
 	return &x, plain, nil

@@ -113,4 +113,4 @@ func forgedManifest(t testing.TB, id crypt.RepositoryID, root []byte) []byte {
 	return b
 }
 
-func numbered(n int) string { return fmt.Sprintf("%016x", n) }
+func slotNumbered(n int) string { return fmt.Sprintf("%016x", n) }

@@ -130,7 +130,7 @@ func supersededFiles(files []storage.Info, captures []*Capture) (old []storage.I
 }
 
 func (v *survey) checkVanished(ctx context.Context) error {
-	missing, err := v.r.vanished(ctx, v.captures, v.files, v.going.removed())
+	missing, err := v.r.vanished(ctx, v.captures, v.files, v.going.departures())
 	if err != nil || len(missing) == 0 {
 		return err
 	}

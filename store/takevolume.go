@@ -25,6 +25,8 @@ type volumeTaken struct {
 	expected *expected      // of what is read as a stream; else nil
 	changed  int            // files that changed while they were read
 	reused   int            // members taken over from an earlier capture
+
+	firstRead bool // of a folder: there is no capture of this machine to take over from
 }
 
 // takeVolume reads a volume to its end.

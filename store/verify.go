@@ -28,6 +28,9 @@ type VerifyOptions struct {
 	Full bool
 	// Sample opens that share of the frames, chosen at random: 0 to 1.
 	Sample float64
+	// Head are texts of Repository.Head, from then on: each capture that they name must be
+	// there as it was, or have been removed on purpose. It goes without Captures.
+	Head []string
 	// Progress, if set, is called now and then, by one goroutine at a time.
 	Progress func(Progress)
 }
@@ -64,6 +67,12 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (*Report, erro
 	if o.Sample < 0 || o.Sample > 1 {
 		return nil, fmt.Errorf("%w: a sample of %v: it is a share from 0 to 1", ErrBadOptions, o.Sample)
 	}
+	if _, err := parseHeads(o.Head); err != nil {
+		return nil, err
+	}
+	if len(o.Head) > 0 && len(o.Captures) > 0 {
+		return nil, fmt.Errorf("%w: a head is about all captures, and some are named", ErrBadOptions)
+	}
 	for tries := 1; ; tries++ {
 		v, err := r.verifyOnce(ctx, o)
 		if err != nil {
@@ -90,7 +99,7 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 	defer r.slabs.Close()
 	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), lists: make(map[listKey]bool), meter: newMeter(o.Progress)}
 	steps := []func(context.Context) error{
-		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen,
+		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
 	for _, step := range steps {
 		if err := step(ctx); err != nil {
@@ -119,10 +128,10 @@ type verifier struct {
 	report   *Report
 	files    []storage.Info // index files of all captures
 	captures []*Capture
-	gone     map[string]bool // captures that reclaiming removed
-	badMarks []string        // names of marks that can't be read
-	listed   []storage.Info  // in the folder of slabs
-	there    slabList        // of those
+	gone     departures     // captures that reclaiming removed
+	badMarks []string       // names of marks that can't be read
+	listed   []storage.Info // in the folder of slabs
+	there    slabList       // of those
 	slabs    map[format.SlabID]*slabState
 	lists    map[listKey]bool // that were decoded
 	meter    *meter

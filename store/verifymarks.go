@@ -22,14 +22,7 @@ func (v *verifier) readMarks(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	v.gone = make(map[string]bool)
-	for _, g := range going.gone {
-		if g.record != nil {
-			for _, id := range g.record.Captures {
-				v.gone[id] = true
-			}
-		}
-	}
+	v.gone = going.departures()
 	stand, err := v.r.readStanding(ctx)
 	if err != nil {
 		return err
@@ -106,23 +99,24 @@ func (v *verifier) checkSeen(ctx context.Context) error {
 		return err
 	}
 	for _, id := range slices.Sorted(maps.Keys(missing)) {
-		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: capture %s saw it, and it was not removed by reclaiming", ErrDamaged, missing[id]))
+		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s, and it was not removed by reclaiming", ErrDamaged, missing[id]))
 		d.Captures = append(d.Captures, id)
 		v.report.Damage = append(v.report.Damage, d)
 	}
 	return nil
 }
 
-// vanished gives the captures that others saw, and that are neither there nor
-// known to be removed, each with one that saw it. What can't be read is left out.
-func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []storage.Info, gone map[string]bool) (map[string]string, error) {
+// vanished gives the captures that others saw, or that this machine knows, and that are
+// neither there nor known to be removed, each with what tells of it. What can't be read is
+// left out.
+func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []storage.Info, gone departures) (map[string]string, error) {
 	there := make(map[string]bool)
 	for _, info := range files {
 		if id, _, err := names.ParseCapture(info.Name); err == nil && !isTorn(info) {
 			there[id] = true
 		}
 	}
-	missing := make(map[string]string)
+	missing := r.unlinked(captures, there, gone)
 	return missing, inOrder(ctx, withOwnSeen(captures), readers,
 		func(ctx context.Context, c *Capture) ([]string, error) { return r.readSeen(ctx, c.file.record.Seen) },
 		func(c *Capture, ids []string, err error) error {
@@ -130,8 +124,8 @@ func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []
 				return err
 			}
 			for _, id := range ids {
-				if !there[id] && !gone[id] && missing[id] == "" {
-					missing[id] = c.ID
+				if !there[id] && !gone.names(id) && missing[id] == "" {
+					missing[id] = "capture " + c.ID + " saw it"
 				}
 			}
 			return nil

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"os"
 	"slices"
 	"testing"
 	"time"
@@ -28,6 +29,7 @@ func TestYears(t *testing.T) {
 	}
 	checkRounds(t, rounds(t, runs), inBubble(t, func(rt *rapid.T) {
 		y := newYears(rt)
+		defer os.RemoveAll(y.state)
 		rt.Repeat(map[string]func(*rapid.T){
 			"capture":   y.alone(y.capture),
 			"retire":    y.alone(y.retire),
@@ -53,6 +55,7 @@ type years struct {
 	version int
 	grace   time.Duration
 	failure error
+	state   string // folder of what the machines know: none ever warns
 }
 
 type modelCapture struct {
@@ -78,6 +81,9 @@ func newYears(t *rapid.T) *years {
 		t.Fatal(err)
 	}
 	r.Close()
+	if y.state, err = os.MkdirTemp("", "kist-years-"); err != nil {
+		t.Fatal(err)
+	}
 	return y
 }
 
@@ -86,7 +92,9 @@ type action func(t *rapid.T, r *store.Repository) error
 
 // open opens the repository as one more machine.
 func (y *years) open(st storage.Storage) *store.Repository {
-	r, err := store.Open(context.Background(), st, y.key, store.OpenOptions{})
+	r, err := store.Open(context.Background(), st, y.key, store.OpenOptions{
+		State: y.state, Warn: func(err error) { y.fail("warned of %w", err) },
+	})
 	if err != nil {
 		y.t.Fatal(err)
 	}

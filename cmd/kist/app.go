@@ -29,6 +29,7 @@ type shared struct {
 	passphraseFile string
 	keyFile        string
 	json, quiet    bool
+	acceptNewRoot  bool
 }
 
 func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
@@ -72,6 +73,7 @@ func sharedFlags() []cli.Flag {
 		&cli.StringFlag{Name: "key-file", Usage: "open with the key in `FILE` (or KIST_KEY_FILE)"},
 		&cli.BoolFlag{Name: "json", Usage: "print facts as JSON"},
 		&cli.BoolFlag{Name: "quiet", Usage: "print results, warnings and errors only"},
+		&cli.BoolFlag{Name: "accept-new-root", Usage: "take a repository that was put in the place of the one this machine knows"},
 	}
 }
 
@@ -123,6 +125,7 @@ func (a *app) parser(commands []*cli.Command) *cli.App {
 				keyFile:        c.String("key-file"),
 				json:           c.Bool("json"),
 				quiet:          c.Bool("quiet"),
+				acceptNewRoot:  c.Bool("accept-new-root"),
 			}
 			return nil
 		},

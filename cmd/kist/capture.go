@@ -49,7 +49,8 @@ capture, by its first source. For standard input --name is needed.
 
 A file of a folder that is as it was in the latest capture of the same name, host
 and folder (size, times, inode, owner, mode) is not read again but taken over from
-there. Stop the service first: files that change while they are read are reported.
+there, if this machine made that capture, as far as it remembers (KIST_STATE): the first
+capture on a machine reads all. Stop the service first: files that change while they are read are reported.
 
 With --container each volume and each bind mount that the container can write
 becomes one volume. The image, its digest and the whole launch configuration are
@@ -274,11 +275,17 @@ func parseTime(s string) (time.Time, error) {
 	return time.Time{}, usagef("time %q: write it as 2026-03-14, \"2026-03-14 02:03\" or 2026-03-14T02:03:00Z", s)
 }
 
+// longRead is how long a capture may take before it is said why all was read.
+const longRead = 10 * time.Second
+
 // summarize says what was captured, and what is to be known of it.
 func (a *app) summarize(t *taken) {
 	for i := range t.Volumes {
 		v := &t.Volumes[i]
 		a.say("Volume %s: %s, %s%s.", printable(v.Name), count(v.Members, "member", "members"), size(v.Bytes), volumeRemark(v))
+		if v.FirstRead && t.took > longRead {
+			a.say("All of it was read, since this machine knows of no capture of it that it made itself. The next one reads what changed.")
+		}
 		if v.Unfinished != "" {
 			a.warn("volume %s is not complete: %s", printable(v.Name), screenText(v.Unfinished))
 		}

@@ -39,7 +39,7 @@ func (b *bench) mustRun(container string) {
 	if _, err := os.Stat(b.path("engine", container+".running")); err != nil {
 		b.t.Fatalf("the container does not run: %s", &b.stderr)
 	}
-	if left, _ := filepath.Glob(b.path("state", "kist", "*")); len(left) > 0 {
+	if left, _ := filepath.Glob(b.path("state", "kist", "stopped-*")); len(left) > 0 {
 		b.t.Fatalf("%q was left: %s", left, &b.stderr)
 	}
 }

@@ -133,7 +133,7 @@ func (d *demo) kist(args ...string) (string, error) {
 	}
 	d.show(strings.Join(words, " "))
 	env := map[string]string{
-		"KIST_REPOSITORY": d.path("repository"), "KIST_KEY_FILE": d.path("kist.key"), "TERM": d.app.getenv("TERM"),
+		"KIST_REPOSITORY": d.path("repository"), "KIST_KEY_FILE": d.path("kist.key"), "TERM": d.app.getenv("TERM"), "KIST_STATE": d.path("state"),
 	}
 	var printed bytes.Buffer
 	sub := newApp(strings.NewReader(""), teeWriter{d.app.stdout, &printed}, d.app.stderr, func(key string) string { return env[key] })

@@ -25,11 +25,12 @@ type bench struct {
 	stderr bytes.Buffer
 	engine engine.Runner // of containers, if it is set
 	cache  string        // KIST_CACHE
+	known  string        // KIST_STATE
 }
 
 func newBench(t *testing.T) *bench {
 	t.Helper()
-	b := &bench{t: t, dir: t.TempDir(), cache: "off"}
+	b := &bench{t: t, dir: t.TempDir(), cache: "off", known: t.TempDir()}
 	b.must("setup")
 	if err := os.Mkdir(b.path("seedbank"), 0o700); err != nil {
 		t.Fatal(err)
@@ -50,7 +51,7 @@ func (b *bench) run(ctx context.Context, args ...string) int {
 	b.stdout.Reset()
 	b.stderr.Reset()
 	env := map[string]string{
-		"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state"), "KIST_CACHE": b.cache,
+		"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state"), "KIST_CACHE": b.cache, "KIST_STATE": b.known,
 	}
 	a := newApp(strings.NewReader(""), &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	a.tty = noTerminal
@@ -208,7 +209,7 @@ func compareTo(want, got string) error {
 func TestInterruptSignal(t *testing.T) {
 	b := newBench(t)
 	cmd := exec.Command("kist", "capture", "--name", "seedbank", "-")
-	cmd.Env = append(os.Environ(), "KIST_CACHE=off", "KIST_REPOSITORY="+b.path("repo"), "KIST_KEY_FILE="+b.path("key"))
+	cmd.Env = append(os.Environ(), "KIST_CACHE=off", "KIST_STATE="+b.known, "KIST_REPOSITORY="+b.path("repo"), "KIST_KEY_FILE="+b.path("key"))
 	var stderr bytes.Buffer
 	cmd.Stderr = &stderr
 	stdin, err := cmd.StdinPipe()
@@ -252,7 +253,7 @@ func (s silent) Read([]byte) (int, error) {
 func TestInterruptSilence(t *testing.T) {
 	b := newBench(t)
 	ctx, cancel := context.WithCancel(t.Context())
-	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state")}
+	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "KIST_STATE": b.known}
 	a := newApp(silent{cancel}, &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	if status := a.run(ctx, []string{"capture", "--name", "seedbank", "-"}); status != statusFailed {
 		t.Errorf("status %d", status)
@@ -262,7 +263,7 @@ func TestInterruptSilence(t *testing.T) {
 // TestHostileVolumeNames: a volume's name from a repository leads nowhere.
 func TestHostileVolumeNames(t *testing.T) {
 	b := newBench(t)
-	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state")}
+	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "KIST_STATE": b.known}
 	a := newApp(nil, &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	r, err := a.open(t.Context())
 	if err != nil {

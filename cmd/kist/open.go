@@ -47,12 +47,12 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 	if err != nil {
 		return nil, err
 	}
-	cache := a.usableCache()
+	options := a.openOptions()
 	for try := 1; ; try++ {
 		secret, asked, err := a.openingSecret(ctx)
 		var r *store.Repository
 		if err == nil {
-			r, err = store.Open(ctx, folder, secret, store.OpenOptions{Cache: cache})
+			r, err = store.Open(ctx, folder, secret, options)
 		}
 		if err == nil {
 			return &repository{r, folder, secret}, nil

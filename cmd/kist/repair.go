@@ -23,7 +23,8 @@ not relied on by later captures.
 
 What can't be mended is listed, and nothing of it is touched: a copy of the
 repository may still have it. With --drop the members listed are taken out of
-their captures, and captures that are lost as a whole are no longer missed.
+their captures, and captures that are lost as a whole are no longer missed; what was
+exchanged, or put back to an earlier state, is taken as it is.
 
 Example:
   kist repair
@@ -89,6 +90,12 @@ func lostLines(out *store.Repaired) (lines []string) {
 	}
 	for _, id := range out.Vanished {
 		lines = append(lines, id+": all of it, its index file has vanished")
+	}
+	for _, id := range out.Exchanged {
+		lines = append(lines, id+": its index file was exchanged for another one; what is there now can be read")
+	}
+	for _, id := range out.Returned {
+		lines = append(lines, id+": it was removed on purpose, and is there again, as if the repository had been put back to an earlier state")
 	}
 	for _, m := range out.Lost {
 		lines = append(lines, harmedText(m))

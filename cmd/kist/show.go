@@ -17,8 +17,9 @@ func (a *app) showCommand() *cli.Command {
 	return &cli.Command{
 		Name:      "show",
 		Usage:     "tell all that is known of a capture",
-		ArgsUsage: "CAPTURE",
+		ArgsUsage: "CAPTURE, or --head",
 		Flags: []cli.Flag{
+			&cli.BoolFlag{Name: "head", Usage: "print a short text by which all captures can be known again: note it elsewhere"},
 			&cli.BoolFlag{Name: "launch", Usage: "print the command line that makes the captured container again, its image pinned by digest"},
 			&cli.BoolFlag{Name: "reveal", Usage: "print values that look secret, too"},
 			engineFlag(),
@@ -32,14 +33,22 @@ name can't be told from others: look before you pass it on.
 --launch needs a capture that was made with --container. It prints one line for a
 shell; look it over before you run it.
 
+--head names the newest capture of each machine, with a hash that stands for it and
+for all that the machine captured before. Noted where nobody can change it, it lets
+kist verify --head prove later that no capture was taken away or exchanged.
+
 Example:
   kist show seedbank@latest
+  kist show --head
   kist show 20260314 --launch --reveal`,
 		Action: a.show,
 	}
 }
 
 func (a *app) show(c *cli.Context) error {
+	if c.Bool("head") {
+		return a.showHead(c)
+	}
 	if err := wantArgs(c, 1, 1); err != nil {
 		return err
 	}

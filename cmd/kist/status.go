@@ -52,7 +52,7 @@ func statusOf(err error) int {
 	switch {
 	case err == nil:
 		return statusDone
-	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot), errors.Is(err, store.ErrVanished):
+	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot), errors.Is(err, store.ErrVanished), errors.Is(err, store.ErrStranger):
 		return statusDamage
 	case errors.Is(err, crypt.ErrForgedSlot), errors.Is(err, crypt.ErrSlotTooCheap) && !errors.Is(err, store.ErrWrongSecret):
 		return statusDamage

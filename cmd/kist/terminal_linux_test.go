@@ -22,6 +22,7 @@ type terminal struct {
 	person *os.File
 	name   string
 	screen []byte
+	known  string // KIST_STATE
 }
 
 func newTerminal(t *testing.T) *terminal {
@@ -42,7 +43,7 @@ func newTerminal(t *testing.T) *terminal {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &terminal{t: t, person: person, name: fmt.Sprintf("/dev/pts/%d", n)}
+	return &terminal{t: t, person: person, name: fmt.Sprintf("/dev/pts/%d", n), known: t.TempDir()}
 }
 
 func (x *terminal) open() (*os.File, error) {
@@ -76,7 +77,12 @@ func (x *terminal) run(ctx context.Context, stderr *bytes.Buffer, args ...string
 	if err != nil {
 		x.t.Fatal(err)
 	}
-	a := newApp(strings.NewReader(""), &bytes.Buffer{}, stderr, func(string) string { return "" })
+	a := newApp(strings.NewReader(""), &bytes.Buffer{}, stderr, func(key string) string {
+		if key == "KIST_STATE" {
+			return x.known
+		}
+		return ""
+	})
 	a.tty = x.open
 	done := make(chan int, 1)
 	go func() {

@@ -47,7 +47,7 @@ func (p *plan) service() string {
 	} else {
 		fmt.Fprintf(&b, "LoadCredential=kist.passphrase:%s\n", unitText(p.secret.passphrase))
 	}
-	b.WriteString("Nice=10\nIOSchedulingClass=idle\nUMask=0077\n")
+	b.WriteString("StateDirectory=kist\nStateDirectoryMode=0700\nNice=10\nIOSchedulingClass=idle\nUMask=0077\n")
 	if p.container {
 		b.WriteString("# The container engine starts the container from here and needs the machine as it\n# is; what it starts must outlive this service.\nKillMode=process\n")
 		return b.String()

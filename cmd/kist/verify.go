@@ -20,6 +20,7 @@ func (a *app) verifyCommand() *cli.Command {
 		Flags: []cli.Flag{
 			&cli.BoolFlag{Name: "full", Usage: "open every frame and rebuild the digest of every capture"},
 			&cli.StringFlag{Name: "sample", Usage: "open that `SHARE` of the frames, as 5%, chosen at random"},
+			&cli.StringSliceFlag{Name: "head", Usage: "prove that the captures of this `TEXT`, from kist show --head, are there as they were, or were removed on purpose"},
 		},
 		Description: `
 Without a flag, index files, tables and the table at the end of every slab are
@@ -27,16 +28,26 @@ opened: what is missing or cut short shows, and what changed within does not.
 Nothing is written. Damage is listed with the captures and
 members that it harms, and the exit status is 3.
 
+What this machine knows of the repository counts, too: captures that it saw and that are
+gone without having been removed by kist, or that were exchanged. If another
+repository lies in the place of the one that this machine knows by its id, with
+another root key, every command stops: it was replaced or forged. If it was you who replaced it,
+--accept-new-root takes it as it is, and forgets what was known of the one before.
+
 Example:
   kist verify
   kist verify --sample 5%
-  kist verify --full seedbank@latest`,
+  kist verify --full seedbank@latest
+  kist verify --head 20260314t0203z-k7f3:0f5c2d6b8e91a34771c0aa52f19e84d3`,
 		Action: a.verify,
 	}
 }
 
 func (a *app) verify(c *cli.Context) error {
-	o := store.VerifyOptions{Full: c.Bool("full")}
+	o := store.VerifyOptions{Full: c.Bool("full"), Head: c.StringSlice("head")}
+	if len(o.Head) > 0 && c.NArg() > 0 {
+		return usagef("verify: --head is about all captures: name none")
+	}
 	if s := c.String("sample"); s != "" {
 		if o.Full {
 			return usagef("--full and --sample are both given")

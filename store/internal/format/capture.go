@@ -21,6 +21,9 @@ type IndexFile struct {
 	// Seen is the stream of the ids of the captures that were there when this one
 	// was written, each followed by a line feed; nil where there were none.
 	Seen *Recipe `cbor:"11,keyasint,omitempty"`
+	// Previous is the capture that the same writer made before in this repository; nil
+	// where it knows of none.
+	Previous *Previous `cbor:"12,keyasint,omitempty"`
 }
 
 // Volume is the record of one tree of data, or of one stream, in a capture.

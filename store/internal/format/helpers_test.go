@@ -26,7 +26,7 @@ func records() []record {
 		{"slab record", sampleSlabRecord().Encode(), againSlabRecord, false},
 		{"hold", EncodeMark(&MarkRecord{Made: sampleTime, Host: "hazel", Reason: "the last of 4.1"}), againMark[MarkRecord], true},
 		{"lease", EncodeMark(&LeaseRecord{Began: sampleTime, Host: "hazel", Work: WorkCapture, About: "seedbank"}), againMark[LeaseRecord], true},
-		{"batch", EncodeMark(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}, Harmed: []HarmedSlab{{Slab: SlabID{3}, Frames: []uint32{1}}}}), againMark[BatchRecord], true},
+		{"batch", EncodeMark(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}, Harmed: []HarmedSlab{{Slab: SlabID{3}, Frames: []uint32{1}}}, Hashes: []crypt.Digest{{7}}}), againMark[BatchRecord], true},
 	}
 }
 
@@ -77,7 +77,7 @@ func sampleIndexFile() *IndexFile {
 			MemberList: Recipe{Level: 1, Runs: runs[:1], Chunks: 3, Bytes: 600},
 			Contents:   &Recipe{Runs: runs, Chunks: 12, Bytes: 65536},
 		}},
-		Added: 1 << 40,
+		Added: 1 << 40, Previous: &Previous{ID: "20260214t0203z-9x2c", Hash: crypt.Digest{5}},
 	}
 }
 
@@ -235,6 +235,9 @@ func genIndexFile() *rapid.Generator[*IndexFile] {
 		}
 		if len(f.Labels) == 0 {
 			f.Labels = nil
+		}
+		if rapid.Bool().Draw(t, "has a previous one") {
+			f.Previous = &Previous{ID: rapid.String().Draw(t, "previous"), Hash: crypt.Digest(genBytes(32).Draw(t, "hash"))}
 		}
 		return f
 	})

@@ -38,6 +38,17 @@ type BatchRecord struct {
 	Slabs    []SlabID     `cbor:"2,keyasint,omitempty"`
 	Captures []string     `cbor:"3,keyasint,omitempty"`
 	Harmed   []HarmedSlab `cbor:"4,keyasint,omitempty"`
+	// Hashes are those of Captures, in order, as IndexFile.Hash gives them; zeros stand
+	// for one that isn't known. Older releases left them out.
+	Hashes []crypt.Digest `cbor:"5,keyasint,omitempty"`
+}
+
+// check holds the fields against each other.
+func (b *BatchRecord) check() error {
+	if n := len(b.Hashes); n != 0 && n != len(b.Captures) {
+		return damaged("%d hashes of %d captures", n, len(b.Captures))
+	}
+	return nil
 }
 
 // HarmedSlab names frames of a slab that can't be read.
@@ -74,6 +85,11 @@ func DecodeMark[R Record](b []byte) (*R, error) {
 	record := new(R)
 	if err := decode(b, record, tableBounds); err != nil {
 		return nil, err
+	}
+	if batch, ok := any(record).(*BatchRecord); ok {
+		if err := batch.check(); err != nil {
+			return nil, err
+		}
 	}
 	return record, nil
 }

@@ -1,0 +1,42 @@
+package main
+
+import (
+	"strings"
+
+	"github.com/urfave/cli/v2"
+)
+
+func (a *app) showHead(c *cli.Context) error {
+	if err := wantArgs(c, 0, 0); err != nil {
+		return err
+	}
+	if c.Bool("launch") || c.Bool("reveal") {
+		return usagef("show: --head is about all captures: it goes with neither --launch nor --reveal")
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	tokens, err := r.Head(c.Context)
+	if err != nil {
+		return err
+	}
+	return a.printHead(tokens)
+}
+
+// printHead prints what is to be noted elsewhere, so that kist verify --head can prove
+// later that nothing was taken away.
+func (a *app) printHead(tokens []string) error {
+	if a.shared.json {
+		return a.printJSON(struct {
+			Head []string `json:"head"`
+		}{tokens})
+	}
+	if len(tokens) == 0 {
+		a.say("No captures. kist capture makes one.")
+		return nil
+	}
+	a.printf("%s\n", strings.Join(tokens, "\n"))
+	return nil
+}

@@ -1,0 +1,59 @@
+package main
+
+import (
+	"errors"
+	"path/filepath"
+	"runtime"
+	"strings"
+
+	"github.com/kistarchive/kist/store"
+)
+
+// knownFolder is where it is kept what this machine knows of repositories; "" means
+// nowhere, and why says the reason.
+func (a *app) knownFolder() (path, why string) {
+	switch path := a.getenv("KIST_STATE"); path {
+	case "":
+	case "off":
+		return "", "KIST_STATE=off"
+	default:
+		return path, ""
+	}
+	// A service that systemd starts may be given one (systemd.exec(5), StateDirectory=).
+	if dir, _, _ := strings.Cut(a.getenv("STATE_DIRECTORY"), ":"); filepath.IsAbs(dir) {
+		return dir, ""
+	}
+	if !filepath.IsAbs(a.getenv("XDG_STATE_HOME")) {
+		// Common practice on these systems; no source.
+		if dir := a.getenv("LocalAppData"); runtime.GOOS == "windows" && filepath.IsAbs(dir) {
+			return filepath.Join(dir, "kist", "state"), ""
+		}
+		if dir := a.getenv("HOME"); runtime.GOOS == "darwin" && filepath.IsAbs(dir) {
+			return filepath.Join(dir, "Library", "Application Support", "kist"), ""
+		}
+	}
+	path, err := a.stateFolder()
+	if err != nil {
+		return "", "there is no home folder, and KIST_STATE is not set"
+	}
+	return path, ""
+}
+
+// openOptions are those by which every command opens the repository.
+func (a *app) openOptions() store.OpenOptions {
+	o := store.OpenOptions{Cache: a.usableCache(), AcceptNewRoot: a.shared.acceptNewRoot, Warn: a.warnOfState}
+	var why string
+	if o.State, why = a.knownFolder(); o.State == "" {
+		a.say("This machine keeps nothing of what it knows of the repository (%s): captures that somebody removes or exchanges may not show, and every capture of a folder reads all files.", why)
+	}
+	return o
+}
+
+// warnOfState warns of what is not as this machine knows it.
+func (a *app) warnOfState(err error) {
+	if errors.Is(err, store.ErrForgetful) {
+		a.warn("%s. Captures that somebody removes or exchanges may not show, and the next capture of a folder reads all files (KIST_STATE names another folder).", screenText(err.Error()))
+		return
+	}
+	a.warn("%s.", screenText(err.Error()))
+}

@@ -1,0 +1,91 @@
+package store
+
+import (
+	"context"
+	"maps"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/remember"
+)
+
+// findExchanged lists captures that are there and are not what they were, or that should
+// not be there.
+func (p *repairer) findExchanged(context.Context) error {
+	p.exchanged = p.r.exchanged(p.v.captures, p.v.gone)
+	p.out.Exchanged = slices.AppendSeq(p.out.Exchanged, maps.Keys(p.exchanged))
+	slices.Sort(p.out.Exchanged)
+	lapses, _ := p.r.lapses(p.v.files, nil, p.v.gone)
+	p.out.Returned = append(p.out.Returned, lapses.Returned...)
+	return nil
+}
+
+// departing gives the record of a mark by which captures are gone, as far as it is known
+// what they were.
+func (p *repairer) departing(ids []string) *format.BatchRecord {
+	was := make(map[string][]crypt.Digest)
+	for _, c := range p.v.captures {
+		was[c.ID] = append(was[c.ID], c.hash())
+		if b := c.file.record.Previous; b != nil {
+			was[b.ID] = append(was[b.ID], b.Hash)
+		}
+	}
+	record := &format.BatchRecord{}
+	for _, id := range ids {
+		if known, ok := p.r.watch.memory.Find(id); ok {
+			was[id] = append(was[id], known.Hash)
+		}
+		if len(was[id]) == 0 {
+			was[id] = make([]crypt.Digest, 1)
+		}
+		for _, hash := range slices.CompactFunc(was[id], func(a, b crypt.Digest) bool { return a == b }) {
+			depart(record, id, hash)
+		}
+	}
+	return record
+}
+
+// departChanged says that captures are not what they were any more, before they are
+// written without what is lost: members, states, the list of captures seen.
+func (p *repairer) departChanged(ctx context.Context, records []*format.IndexFile) error {
+	if len(records) == 0 {
+		return nil
+	}
+	mark := &format.BatchRecord{}
+	for _, record := range records {
+		i := slices.IndexFunc(p.v.captures, func(c *Capture) bool { return c.ID == record.ID })
+		if was := p.v.captures[i].hash(); was != record.Hash() {
+			depart(mark, record.ID, was)
+		}
+	}
+	if len(mark.Captures) == 0 {
+		return nil
+	}
+	_, err := p.r.putBatch(ctx, names.Gone, mark)
+	return err
+}
+
+// dropHistory takes captures as they are that were exchanged or have returned.
+func (p *repairer) dropHistory(ctx context.Context) error {
+	mark := &format.BatchRecord{}
+	for _, id := range p.out.Exchanged {
+		for _, hash := range p.exchanged[id].was {
+			depart(mark, id, hash)
+		}
+	}
+	if len(mark.Captures) > 0 {
+		if _, err := p.r.putBatch(ctx, names.Gone, mark); err != nil {
+			return err
+		}
+	}
+	var seen []remember.Capture
+	for _, c := range p.v.captures {
+		if slices.Contains(p.out.Returned, c.ID) {
+			seen = append(seen, c.remembered(remember.Seen))
+		}
+	}
+	p.r.watch.keep(p.r.watch.memory.Note(seen...))
+	return nil
+}
