@@ -186,6 +186,7 @@ type session struct {
 	there   []string               // ids of those captures
 	retired []storage.Info         // marks of captures that were retired, for folders
 	tables  []listedTable          // that there were at the beginning
+	finals  map[string]bool        // names of the final marks that there were then
 	uses    map[format.SlabID]bool // slabs that the recipes name
 
 	retiredErr error // what listing retired gave
@@ -230,7 +231,7 @@ func (s *session) begin(ctx context.Context) error {
 	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
-	s.tables = stock.tables
+	s.tables, s.finals = stock.tables, stock.finals
 	cfg := s.r.intakeConfig(stock.index)
 	cfg.Adopted = stock.adopted
 	cfg.MaxChunk = s.params.Max()

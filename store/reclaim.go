@@ -121,6 +121,7 @@ type reclaimer struct {
 	lease *lease
 	out   *Reclaimed
 	v     *survey
+	dead  map[string]bool // leases that were taken for dead
 }
 
 // run frees whole slabs first, so that moving the rests of others finds room.
@@ -226,7 +227,7 @@ func (r *Repository) putBatch(ctx context.Context, stage names.Stage, record *fo
 func (v *survey) due() map[format.SlabID]bool {
 	due := make(map[format.SlabID]bool)
 	for _, b := range v.going.announced {
-		if b.record == nil || v.now.Sub(b.info.Modified) < v.grace {
+		if b.record == nil || v.now.Sub(b.at()) < v.grace {
 			continue
 		}
 		for _, id := range b.record.Slabs {
@@ -252,7 +253,7 @@ func (c *reclaimer) outlook() {
 			if s := v.stock[id]; s != nil && v.unused(s, v.wanted) {
 				out.Announced++
 				out.Due += s.info.Size
-				next(b.info.Modified.Add(v.grace))
+				next(b.at().Add(v.grace))
 			}
 		}
 	}

@@ -83,6 +83,7 @@ type repairer struct {
 	out   *Repaired
 	v     *verifier
 	bad   map[format.SlabID]*badSlab
+	uses  map[format.SlabID]bool // by what was healed or dropped
 }
 
 func (p *repairer) run(ctx context.Context) error {
@@ -191,13 +192,18 @@ func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
 // writeGenerations puts index files in the place of others.
 func (p *repairer) writeGenerations(ctx context.Context, records []*format.IndexFile) error {
 	highest := highestGenerations(p.v.files)
+	put := &rewritten{r: p.r, lease: p.lease, uses: p.uses}
 	for _, record := range records {
 		if err := p.lease.check(ctx); err != nil {
 			return err
 		}
+		put.files = append(put.files, names.Capture(record.ID, highest[record.ID]+1))
 		if _, err := p.r.writeGeneration(ctx, record, highest[record.ID]+1); err != nil {
 			return err
 		}
+	}
+	if err := put.check(ctx); err != nil {
+		return err
 	}
 	var err error
 	p.v.files, err = p.r.storage.List(ctx, names.Captures)
