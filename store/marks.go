@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -69,6 +70,12 @@ func (r *Repository) listMarks(ctx context.Context, folder string) ([]storage.In
 		return nil, err
 	}
 	return nil, nil
+}
+
+// folderOf gives the folder of a mark.
+func folderOf(name string) string {
+	folder, _, _ := strings.Cut(name, "/")
+	return folder
 }
 
 func newMarkRecord(host, reason string) *format.MarkRecord {

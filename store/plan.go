@@ -22,6 +22,11 @@ func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclai
 		return nil, err
 	}
 	c.out.Waiting = slices.DeleteFunc(others, func(w Writer) bool { return !w.Alive })
+	if !o.AcceptUnexplained {
+		if err := c.v.checkExplained(ctx, c.out.Waiting); err != nil {
+			return nil, err
+		}
+	}
 	c.plan()
 	c.outlook()
 	return c.out, nil

@@ -152,7 +152,7 @@ func (s *standing) apply(captures []*Capture) {
 // those that can't be read among them.
 func (s *standing) marksOf(folder, id string) (marks []string) {
 	for _, name := range s.all[id] {
-		if _, err := names.ParseMark(name); err == nil && name[:len(folder)] == folder && !s.ended[name] {
+		if _, err := names.ParseMark(name); err == nil && folderOf(name) == folder && !s.ended[name] {
 			marks = append(marks, name)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -130,15 +131,20 @@ func supersededFiles(files []storage.Info, captures []*Capture) (old []storage.I
 }
 
 func (v *survey) checkVanished(ctx context.Context) error {
-	missing, err := v.r.vanished(ctx, v.captures, v.files, v.going.removed())
-	if err != nil || len(missing) == 0 {
+	gone := v.going.removed()
+	missing, err := v.r.vanished(ctx, v.captures, v.files, gone)
+	if err != nil {
 		return err
 	}
-	ids := make([]string, 0, len(missing))
-	for id := range missing {
-		ids = append(ids, id)
+	marked, err := v.r.marked(ctx, v.stand, v.files, gone)
+	if err != nil {
+		return err
 	}
-	slices.Sort(ids)
+	maps.Copy(missing, marked)
+	if len(missing) == 0 {
+		return nil
+	}
+	ids := slices.Sorted(maps.Keys(missing))
 	return fmt.Errorf("%w: %s (bring %s back from a copy, or give them up with kist repair)",
 		ErrVanished, strings.Join(ids, ", "), names.Capture(ids[0], 0))
 }

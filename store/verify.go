@@ -121,8 +121,9 @@ type verifier struct {
 	captures []*Capture
 	gone     map[string]bool // captures that reclaiming removed
 	badMarks []string        // names of marks that can't be read
-	listed   []storage.Info  // in the folder of slabs
-	there    slabList        // of those
+	stand    *standing
+	listed   []storage.Info // in the folder of slabs
+	there    slabList       // of those
 	slabs    map[format.SlabID]*slabState
 	lists    map[listKey]bool // that were decoded
 	meter    *meter

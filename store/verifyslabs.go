@@ -65,6 +65,7 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	if len(v.o.Captures) > 0 {
 		return nil
 	}
+	v.noteUnneeded()
 	for _, info := range v.listed {
 		id, err := names.ParseSlab(info.Name)
 		if err != nil {
