@@ -83,8 +83,7 @@ func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
 			return false, err
 		}
 	}
-	now := c.lease.now()
-	others, err := c.r.writersAt(ctx, now)
+	others, err := c.r.writersAt(ctx, c.lease.now())
 	if err != nil {
 		return false, err
 	}
@@ -93,11 +92,7 @@ func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
 	for _, w := range others {
 		c.dead[w.lease] = !w.Alive
 	}
-	others = slices.DeleteFunc(others, func(w Writer) bool {
-		// One that began after now began before the clock was set back.
-		began := w.began()
-		return !w.Alive || began.After(last.Add(settle+clockSlack)) && !began.After(now.Add(2*clockSlack))
-	})
+	others = slices.DeleteFunc(others, func(w Writer) bool { return !w.Alive || w.began().After(last.Add(settle+clockSlack)) })
 	c.out.Waiting = others
 	if len(others) > 0 {
 		return false, nil
