@@ -133,6 +133,7 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, e
 	for i, t := range s.taken {
 		c.Volumes[i].Changed, c.Volumes[i].Reused = t.changed, t.reused
 	}
+	c.Notes = s.notes()
 	return c, nil
 }
 
@@ -187,6 +188,7 @@ type session struct {
 	retired []storage.Info         // marks of captures that were retired, for folders
 	tables  []listedTable          // that there were at the beginning
 	finals  map[string]bool        // names of the final marks that there were then
+	unread  []string               // of those, which can't be read
 	uses    map[format.SlabID]bool // slabs that the recipes name
 
 	retiredErr error // what listing retired gave
@@ -231,7 +233,7 @@ func (s *session) begin(ctx context.Context) error {
 	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
-	s.tables, s.finals = stock.tables, stock.finals
+	s.tables, s.finals, s.unread = stock.tables, stock.finals, stock.unread
 	cfg := s.r.intakeConfig(stock.index)
 	cfg.Adopted = stock.adopted
 	cfg.MaxChunk = s.params.Max()
@@ -246,7 +248,9 @@ func (s *session) readCaptures(ctx context.Context) (err error) {
 	if s.files, err = s.r.listCaptures(ctx); err != nil {
 		return err
 	}
-	s.there = captureIDs(s.files)
+	if s.there, err = s.r.seenIDs(ctx, s.files); err != nil {
+		return err
+	}
 	if slices.ContainsFunc(s.o.Volumes, func(v VolumeInput) bool { return v.Folder != nil }) {
 		s.retired, s.retiredErr = s.r.listMarks(ctx, names.Retired)
 	}

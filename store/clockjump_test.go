@@ -133,7 +133,9 @@ func (f *fixture) reclaimUntil(m storagetest.Method, name string, grace time.Dur
 	var once sync.Once
 	faulty.Before(func(method storagetest.Method, object string) {
 		if method == m && strings.HasPrefix(object, name) {
-			once.Do(func() { faulty.Inject(storagetest.Fault{From: faulty.Calls(storagetest.Any), Effect: storagetest.Fail}) })
+			once.Do(func() {
+				faulty.Inject(storagetest.Fault{From: faulty.Calls(storagetest.Any), Effect: storagetest.Fail})
+			})
 		}
 	})
 	if _, err := r.Reclaim(f.t.Context(), store.ReclaimOptions{Grace: grace}); !errors.Is(err, storagetest.ErrInjected) {

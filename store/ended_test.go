@@ -189,8 +189,8 @@ func TestMarkSetBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFixture(t)
 		defer f.Close()
-		c := f.capture(tarOf(t, file{name: "a", content: random(1, 300_000)}))
-		f.capture(tarOf(t, file{name: "b", content: random(2, 30_000)}))
+		c := f.capture(random(1, 300_000))
+		f.capture(random(2, 200_000)) // shares nothing with it
 		made := time.Now().Truncate(time.Millisecond)
 		f.retire(c)
 		f.reclaim(store.ReclaimOptions{}) // announces

@@ -103,7 +103,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 	if again {
 		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, ErrBusy)
 	}
-	if err := errors.Join(damage...); err != nil {
+	if err := joinDamage(damage); err != nil {
 		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed (kist repair tells what can be done): %w", err)
 	}
 	v.stand.apply(captures)
