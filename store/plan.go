@@ -9,11 +9,14 @@ import (
 
 // planReclaim tells what Reclaim would do.
 func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclaimed, error) {
-	now, err := r.mediumNow(ctx)
+	now, guessed, err := r.mediumNow(ctx)
 	if err != nil {
 		return nil, err
 	}
 	c := &reclaimer{r: r, o: o, out: &Reclaimed{Captures: []string{}}}
+	if guessed {
+		c.out.Notes = append(c.out.Notes, "the repository can't be asked for its time, as where it is mounted read-only: this plan goes by the clock of this machine")
+	}
 	if c.v, err = r.survey(ctx, now, o.Grace); err != nil {
 		return nil, err
 	}
