@@ -19,6 +19,15 @@ type batch struct {
 	record *format.BatchRecord // nil where it can't be read
 }
 
+// at gives when the mark was put: the later of the medium's time and the sealed one, as
+// of a retirement.
+func (b *batch) at() time.Time {
+	if b.record == nil {
+		return b.info.Modified
+	}
+	return later(b.info.Modified, b.record.Made)
+}
+
 // batches are the marks of what is to go.
 type batches struct {
 	announced, final, gone, harm []batch

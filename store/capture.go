@@ -35,6 +35,10 @@ type Capture struct {
 	Written time.Time         `json:"written"`           // by the writer's clock
 	Volumes []Volume          `json:"volumes"`
 
+	// Notes are known to whoever captured only: what is wrong with the repository and
+	// made the capture larger or slower than it need be.
+	Notes []string `json:"-"`
+
 	file indexFile
 }
 
@@ -151,7 +155,7 @@ func (r *Repository) AllCaptures(ctx context.Context) ([]*Capture, error) {
 		return nil, err
 	}
 	s.apply(captures)
-	return captures, errors.Join(damage...)
+	return captures, joinDamage(damage)
 }
 
 func withoutRetired(all []*Capture) []*Capture {

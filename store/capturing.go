@@ -135,6 +135,7 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, e
 	for i, t := range s.taken {
 		c.Volumes[i].Changed, c.Volumes[i].Reused, c.Volumes[i].FirstRead = t.changed, t.reused, t.firstRead
 	}
+	c.Notes = s.notes()
 	return c, nil
 }
 
@@ -188,6 +189,8 @@ type session struct {
 	there   []string               // ids of those captures
 	retired []storage.Info         // marks of captures that were retired, for folders
 	tables  []listedTable          // that there were at the beginning
+	finals  map[string]bool        // names of the final marks that there were then
+	unread  []string               // of those, which can't be read
 	uses    map[format.SlabID]bool // slabs that the recipes name
 
 	retiredErr error // what listing retired gave
@@ -232,7 +235,7 @@ func (s *session) begin(ctx context.Context) error {
 	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
-	s.tables = stock.tables
+	s.tables, s.finals, s.unread = stock.tables, stock.finals, stock.unread
 	cfg := s.r.intakeConfig(stock.index)
 	cfg.Adopted = stock.adopted
 	cfg.MaxChunk = s.params.Max()
@@ -247,7 +250,9 @@ func (s *session) readCaptures(ctx context.Context) (err error) {
 	if s.files, err = s.r.listCaptures(ctx); err != nil {
 		return err
 	}
-	s.there = captureIDs(s.files)
+	if s.there, err = s.r.seenIDs(ctx, s.files); err != nil {
+		return err
+	}
 	s.r.recall(ctx, s.files, nil)
 	if slices.ContainsFunc(s.o.Volumes, func(v VolumeInput) bool { return v.Folder != nil }) {
 		s.retired, s.retiredErr = s.r.listMarks(ctx, names.Retired)

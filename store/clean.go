@@ -52,18 +52,13 @@ func (c *reclaimer) cleanMarks(ctx context.Context) {
 			there[id] = true
 		}
 	}
-	gone := c.v.going.removed()
+	gone := c.v.going.departures()
 	var old []string
-	for id, marks := range c.v.stand.retired {
-		if gone[id] && !there[id] {
-			for _, m := range marks {
-				old = append(old, m.info.Name)
+	for id, marks := range c.v.stand.all {
+		for _, name := range marks {
+			if gone.names(id) && !there[id] || c.v.stand.ended[name] {
+				old = append(old, name)
 			}
-		}
-	}
-	for id, marks := range c.v.stand.holds {
-		if gone[id] && !there[id] {
-			old = append(old, marks...)
 		}
 	}
 	for _, b := range c.v.going.announced {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -21,6 +22,9 @@ var ErrOvertaken = errors.New("it stood still for too long, and others went on w
 // reclaims space.
 func (s *session) commit(ctx context.Context, f *format.IndexFile) (*Capture, error) {
 	alive, err := s.lease.confirm(ctx)
+	if err == nil && alive {
+		alive, err = s.unthreatened(ctx)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -34,14 +38,48 @@ func (s *session) commit(ctx context.Context, f *format.IndexFile) (*Capture, er
 	if err != nil {
 		return nil, err
 	}
-	if s.lease.sinceRenewal() < leaseLife/2 {
-		return c, nil
-	}
-	// Writing took so long that the lease may have been taken for dead.
-	if err := s.checkSlabs(ctx); err != nil {
-		return nil, errors.Join(err, s.r.storage.Remove(ctx, names.Capture(c.ID, 0)))
+	if err := s.checkAfter(ctx); err != nil {
+		return nil, errors.Join(err, s.withdraw(ctx, c.ID))
 	}
 	return c, nil
+}
+
+// unthreatened looks, before the index file is put, whether a slab that it relies on is
+// named finally.
+func (s *session) unthreatened(ctx context.Context) (bool, error) {
+	going, err := s.r.readBatchesOf(ctx, names.Final)
+	return err == nil && !going.threatens(s.threat), err
+}
+
+// checkAfter makes sure, once the index file is there, that nobody took the lease for
+// dead and went on without it.
+func (s *session) checkAfter(ctx context.Context) error {
+	if err := s.lease.checkAfter(ctx, s.threat); err != nil {
+		return err
+	}
+	if s.lease.sinceRenewal() < leaseLife/2 {
+		return nil
+	}
+	// Writing took so long that the lease may have been taken for dead.
+	return s.checkSlabs(ctx)
+}
+
+// threat tells of a final mark that names a slab that the capture relies on. One that
+// can't be read, and was there from the start, named none: on no slab of its time is
+// relied.
+func (s *session) threat(f *batch) bool {
+	if f.record == nil {
+		return !s.finals[f.info.Name]
+	}
+	return slices.ContainsFunc(f.record.Slabs, func(id format.SlabID) bool { return s.uses[id] })
+}
+
+// withdraw takes the index file of a capture away that somebody else may have seen.
+func (s *session) withdraw(ctx context.Context, id string) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), leaveTime)
+	defer cancel()
+	_, err := s.r.putBatch(ctx, names.Gone, &format.BatchRecord{Captures: []string{id}})
+	return errors.Join(err, s.r.storage.Remove(ctx, names.Capture(id, 0)))
 }
 
 // regain takes another lease in the place of one that lapsed, and then makes
@@ -74,6 +112,7 @@ func (s *session) checkSlabs(ctx context.Context) error {
 			return fmt.Errorf("%s: %w", names.Slab(id), ErrOvertaken)
 		}
 	}
+	s.finals, _ = going.finals()
 	return nil
 }
 

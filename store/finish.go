@@ -83,11 +83,16 @@ func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
 			return false, err
 		}
 	}
-	others, err := c.r.others(ctx, c.lease)
+	others, err := c.r.writersAt(ctx, c.lease.now())
 	if err != nil {
 		return false, err
 	}
-	others = slices.DeleteFunc(others, func(w Writer) bool { return w.began().After(last.Add(settle + clockSlack)) })
+	others = slices.DeleteFunc(others, func(w Writer) bool { return w.lease == c.lease.id })
+	c.dead = make(map[string]bool)
+	for _, w := range others {
+		c.dead[w.lease] = !w.Alive
+	}
+	others = slices.DeleteFunc(others, func(w Writer) bool { return !w.Alive || w.began().After(last.Add(settle+clockSlack)) })
 	c.out.Waiting = others
 	if len(others) > 0 {
 		return false, nil
@@ -157,8 +162,12 @@ func (c *reclaimer) remove(ctx context.Context) error {
 		}
 		c.out.Slabs++
 	}
-	if len(g.slabs) > 0 {
-		// Who does not see the mark any more must not see the slabs either.
+	dead, err := c.removeDead(ctx)
+	if err != nil {
+		return err
+	}
+	if len(g.slabs) > 0 || dead {
+		// Who does not see the mark any more must not see the slabs, or its lease, either.
 		if err := c.wait(ctx, c.patience(listingLag)); err != nil {
 			return err
 		}
@@ -314,11 +323,7 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
 // removeMarks removes the marks of what is gone, and those that are done with.
 func (c *reclaimer) removeMarks(ctx context.Context, g *going) error {
 	for _, capture := range g.captures {
-		marks := slices.Clone(c.v.stand.holds[capture.ID])
-		for _, m := range c.v.stand.retired[capture.ID] {
-			marks = append(marks, m.info.Name)
-		}
-		for _, name := range marks {
+		for _, name := range c.v.stand.all[capture.ID] {
 			if err := c.removeMark(ctx, name); err != nil {
 				return err
 			}
@@ -341,6 +346,25 @@ func (c *reclaimer) removeMarks(ctx context.Context, g *going) error {
 	var err error
 	c.v.going, err = c.r.readBatches(ctx)
 	return err
+}
+
+// removeDead removes the leases that were taken for dead when it was decided that no
+// writer relies on what goes. Whoever lives all the same finds either the final mark or
+// that its lease is gone.
+func (c *reclaimer) removeDead(ctx context.Context) (some bool, err error) {
+	infos, err := c.r.listMarks(ctx, names.Leases)
+	if err != nil {
+		return false, err
+	}
+	for _, info := range infos {
+		if id, _, err := names.ParseLease(info.Name); err == nil && c.dead[id] {
+			some = true
+			if err := c.removeMark(ctx, info.Name); err != nil {
+				return some, err
+			}
+		}
+	}
+	return some, nil
 }
 
 // forget takes what is gone out of the survey.

@@ -166,6 +166,7 @@ func (p *repairer) newHealer(ctx context.Context) (*healer, error) {
 		return nil, err
 	}
 	s := &session{r: p.r, index: index, params: params, intake: in, lease: p.lease, entries: format.NewEntryEncoder(), meter: newMeter(nil), uses: make(map[format.SlabID]bool)}
+	p.uses = s.uses
 	return &healer{r: p.r, s: s, index: index, bad: p.bad}, nil
 }
 

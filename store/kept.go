@@ -58,7 +58,7 @@ func (r *Repository) putKept(ctx context.Context, name string, content []byte) e
 // another form (see keepTable), and the rest tells what the repository is.
 func (r *Repository) keptFor(name string) *cache.Folder {
 	switch folder, _, _ := strings.Cut(name, "/"); folder {
-	case names.Captures, names.Retired, names.Condemned:
+	case names.Captures, names.Holds, names.Retired, names.Condemned:
 		return r.kept
 	}
 	return nil

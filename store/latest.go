@@ -17,9 +17,14 @@ func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volum
 	if s.retiredErr != nil {
 		return nil // it is only read again
 	}
-	gone := make(map[string]bool)
+	gone, undone := make(map[string]bool), make(map[string]bool)
 	for _, info := range s.retired {
-		if id, err := names.ParseMark(info.Name); err == nil {
+		if mark, _, err := names.ParseEnding(info.Name); err == nil {
+			undone[mark] = true
+		}
+	}
+	for _, info := range s.retired {
+		if id, err := names.ParseMark(info.Name); err == nil && !undone[info.Name] {
 			gone[id] = true
 		}
 	}

@@ -191,12 +191,16 @@ func (l *lease) end(ctx context.Context) {
 
 // Writer is somebody who is at work in the repository, as a lease shows.
 type Writer struct {
-	Host   string    `json:"host"`
-	Work   string    `json:"work"`            // what the writer does: capture, reclaim, mark, repair
-	About  string    `json:"about,omitempty"` // the name of the service
-	Began  time.Time `json:"began"`           // by the medium's clock, as all times here
-	Seen   time.Time `json:"seen"`            // the last sign of life
-	Alive  bool      `json:"alive"`           // else the writer stopped without a word
+	Host  string    `json:"host"`
+	Work  string    `json:"work"`            // what the writer does: capture, reclaim, mark, repair
+	About string    `json:"about,omitempty"` // the name of the service
+	Began time.Time `json:"began"`           // by the medium's clock, as all times here
+	Seen  time.Time `json:"seen"`            // the last sign of life
+	Alive bool      `json:"alive"`           // else the writer stopped without a word
+	// Guessed tells that the medium can't be asked for its time, as where it is mounted
+	// read-only: Alive goes by this machine's clock.
+	Guessed bool `json:"by_local_clock,omitempty"`
+
 	lease  string
 	marks  []storage.Info
 	unread bool // its lease can't be read
@@ -206,19 +210,15 @@ type Writer struct {
 // shows as alive until its lease is dead, 30 minutes after its last sign of life, but
 // on the same machine at once as not alive; and then until space is reclaimed.
 func (r *Repository) Writers(ctx context.Context) ([]Writer, error) {
-	now, err := r.mediumNow(ctx)
+	now, guessed, err := r.mediumNow(ctx)
 	if err != nil {
 		return nil, err
 	}
-	return r.writersAt(ctx, now)
-}
-
-// mediumNow gives the present time of the medium.
-func (r *Repository) mediumNow(ctx context.Context) (time.Time, error) {
-	if c, ok := r.storage.(storage.Clock); ok {
-		return c.Now(ctx)
+	writers, err := r.writersAt(ctx, now)
+	for i := range writers {
+		writers[i].Guessed = guessed
 	}
-	return time.Now(), nil
+	return writers, err
 }
 
 func (r *Repository) writersAt(ctx context.Context, now time.Time) ([]Writer, error) {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -71,86 +72,10 @@ func (r *Repository) listMarks(ctx context.Context, folder string) ([]storage.In
 	return nil, nil
 }
 
-// retirement is a mark in retired/.
-type retirement struct {
-	info   storage.Info // its time is the medium's
-	record *format.MarkRecord
-}
-
-// standing says which captures are held and which are retired. A held capture
-// is not retired, whatever marks there are.
-type standing struct {
-	holds   map[string][]string // names of marks, by capture
-	retired map[string][]retirement
-	damage  []*ObjectError // marks that can't be read; a hold counts all the same
-}
-
-// readStanding reads the marks of holds and retirements.
-func (r *Repository) readStanding(ctx context.Context) (*standing, error) {
-	s := &standing{holds: make(map[string][]string), retired: make(map[string][]retirement)}
-	holds, err := r.listMarks(ctx, names.Holds)
-	if err != nil {
-		return nil, err
-	}
-	for _, info := range holds {
-		if id, err := names.ParseMark(info.Name); err == nil {
-			s.holds[id] = append(s.holds[id], info.Name)
-		}
-	}
-	infos, err := r.listMarks(ctx, names.Retired)
-	if err != nil {
-		return nil, err
-	}
-	return s, inOrder(ctx, infos, readers,
-		func(ctx context.Context, info storage.Info) (*format.MarkRecord, error) {
-			if _, err := names.ParseMark(info.Name); err != nil {
-				return nil, nil // not ours
-			}
-			return readMark[format.MarkRecord](ctx, r, format.Retired, info)
-		},
-		func(info storage.Info, record *format.MarkRecord, err error) error {
-			return s.addRetired(info, record, err)
-		})
-}
-
-func (s *standing) addRetired(info storage.Info, record *format.MarkRecord, err error) error {
-	var object *ObjectError
-	switch {
-	case err == nil && record != nil:
-		id, _ := names.ParseMark(info.Name)
-		s.retired[id] = append(s.retired[id], retirement{info, record})
-	case err == nil, errors.Is(err, storage.ErrNotFound): // not ours, or undone since it was listed
-	case isDamage(err) && errors.As(err, &object):
-		s.damage = append(s.damage, object) // what can't be proved to be retired is not
-	default:
-		return err
-	}
-	return nil
-}
-
-func (s *standing) held(id string) bool { return len(s.holds[id]) > 0 }
-
-// retirement gives when and why a capture was retired, or nil where it is not.
-func (s *standing) retirement(id string) *Retirement {
-	marks := s.retired[id]
-	if len(marks) == 0 || s.held(id) {
-		return nil
-	}
-	first := marks[0]
-	for _, m := range marks[1:] {
-		if m.info.Modified.Before(first.info.Modified) {
-			first = m
-		}
-	}
-	return &Retirement{At: first.info.Modified, Host: first.record.Host, Reason: first.record.Reason}
-}
-
-// apply tells captures how they stand.
-func (s *standing) apply(captures []*Capture) {
-	for _, c := range captures {
-		c.Held = s.held(c.ID)
-		c.Retired = s.retirement(c.ID)
-	}
+// folderOf gives the folder of a mark.
+func folderOf(name string) string {
+	folder, _, _ := strings.Cut(name, "/")
+	return folder
 }
 
 func newMarkRecord(host, reason string) *format.MarkRecord {

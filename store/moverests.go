@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // maxDead is the share of what is stored that may be dead where nothing else is
@@ -121,10 +122,13 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (int64, e
 	if err != nil {
 		return 0, err
 	}
+	known, _ := m.v.going.finals()
+	put := &rewritten{r: m.r, lease: l, uses: m.s.uses, known: known}
 	for _, f := range files {
 		if err := l.check(ctx); err != nil {
 			return written.Bytes, err
 		}
+		put.files = append(put.files, names.Capture(f.record.ID, f.generation))
 		c, err := m.r.writeGeneration(ctx, f.record, f.generation)
 		if err != nil {
 			return written.Bytes, err
@@ -132,7 +136,7 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (int64, e
 		written.Bytes += int64(c.Added - f.record.Added)
 	}
 	m.meter.done()
-	return written.Bytes, nil
+	return written.Bytes, put.check(ctx)
 }
 
 // begin starts a session that knows all slabs but those that are left and those

@@ -9,11 +9,14 @@ import (
 
 // planReclaim tells what Reclaim would do.
 func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclaimed, error) {
-	now, err := r.mediumNow(ctx)
+	now, guessed, err := r.mediumNow(ctx)
 	if err != nil {
 		return nil, err
 	}
 	c := &reclaimer{r: r, o: o, out: &Reclaimed{Captures: []string{}}}
+	if guessed {
+		c.out.Notes = append(c.out.Notes, "the repository can't be asked for its time, as where it is mounted read-only: this plan goes by the clock of this machine")
+	}
 	if c.v, err = r.survey(ctx, now, o.Grace); err != nil {
 		return nil, err
 	}
@@ -22,6 +25,11 @@ func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclai
 		return nil, err
 	}
 	c.out.Waiting = slices.DeleteFunc(others, func(w Writer) bool { return !w.Alive })
+	if !o.AcceptUnexplained {
+		if err := c.v.checkExplained(ctx, c.out.Waiting); err != nil {
+			return nil, err
+		}
+	}
 	c.plan()
 	c.outlook()
 	return c.out, nil

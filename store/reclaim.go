@@ -32,6 +32,9 @@ type ReclaimOptions struct {
 	// rest is moved to a new slab. 0 means: of as many slabs, the deadest first, as it
 	// takes until at most 3 % of what is stored is dead.
 	MinDead float64
+	// AcceptUnexplained frees slabs that no capture needs also where that is most of what
+	// is stored and no retirement explains it: see ErrUnexplained.
+	AcceptUnexplained bool
 	// DryRun finds out what would be done, and writes and removes nothing.
 	DryRun bool
 	// Host is where it is done, for people.
@@ -57,6 +60,8 @@ type Reclaimed struct {
 	// Next is when the first of the announced slabs and retired captures can go, by
 	// the medium's clock; zero if there are none.
 	Next time.Time `json:"next,omitzero"`
+	// Notes say what is worth knowing, as marks of a machine whose clock is far ahead.
+	Notes []string `json:"notes,omitempty"`
 	// Waiting are writers at work: what is to go goes when they are done.
 	Waiting []Writer `json:"waiting,omitempty"`
 }
@@ -70,7 +75,7 @@ type Reclaimed struct {
 // It may be stopped at any moment and called again, beside any number of
 // captures, restores and verifications, but only one at a time: ErrBusy. It
 // fails with ErrDamaged or ErrVanished, removing nothing, where it can't know
-// what is needed.
+// what is needed, and with ErrUnexplained where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (*Reclaimed, error) {
 	if o.MinDead < 0 || o.MinDead > 1 {
 		return nil, fmt.Errorf("%w: %v as the dead part of a slab: it is a share from 0 to 1", ErrBadOptions, o.MinDead)
@@ -121,6 +126,7 @@ type reclaimer struct {
 	lease *lease
 	out   *Reclaimed
 	v     *survey
+	dead  map[string]bool // leases that were taken for dead
 }
 
 // run frees whole slabs first, so that moving the rests of others finds room.
@@ -150,6 +156,9 @@ func (c *reclaimer) pass(ctx context.Context) error {
 	if err := c.look(ctx); err != nil {
 		return err
 	}
+	if err := c.checkExplained(ctx); err != nil {
+		return err
+	}
 	if err := c.announce(ctx); err != nil {
 		return err
 	}
@@ -160,6 +169,17 @@ func (c *reclaimer) pass(ctx context.Context) error {
 func (c *reclaimer) look(ctx context.Context) (err error) {
 	c.v, err = c.r.survey(ctx, c.lease.now(), c.o.Grace)
 	return err
+}
+
+func (c *reclaimer) checkExplained(ctx context.Context) error {
+	if c.o.AcceptUnexplained {
+		return nil
+	}
+	others, err := c.r.others(ctx, c.lease)
+	if err != nil {
+		return err
+	}
+	return c.v.checkExplained(ctx, others)
 }
 
 // announce names the slabs that nothing wants.
@@ -226,7 +246,7 @@ func (r *Repository) putBatch(ctx context.Context, stage names.Stage, record *fo
 func (v *survey) due() map[format.SlabID]bool {
 	due := make(map[format.SlabID]bool)
 	for _, b := range v.going.announced {
-		if b.record == nil || v.now.Sub(b.info.Modified) < v.grace {
+		if b.record == nil || v.now.Sub(b.at()) < v.grace {
 			continue
 		}
 		for _, id := range b.record.Slabs {
@@ -239,6 +259,7 @@ func (v *survey) due() map[format.SlabID]bool {
 // outlook tells what waits.
 func (c *reclaimer) outlook() {
 	v, out := c.v, c.out
+	out.Notes = append(out.Notes, v.noteAhead()...)
 	next := func(t time.Time) {
 		if out.Next.IsZero() || t.Before(out.Next) {
 			out.Next = t
@@ -252,7 +273,7 @@ func (c *reclaimer) outlook() {
 			if s := v.stock[id]; s != nil && v.unused(s, v.wanted) {
 				out.Announced++
 				out.Due += s.info.Size
-				next(b.info.Modified.Add(v.grace))
+				next(b.at().Add(v.grace))
 			}
 		}
 	}

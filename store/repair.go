@@ -89,6 +89,7 @@ type repairer struct {
 	out   *Repaired
 	v     *verifier
 	bad   map[format.SlabID]*badSlab
+	uses  map[format.SlabID]bool // by what was healed or dropped
 
 	exchanged map[string]*exchange
 }
@@ -122,16 +123,40 @@ func (p *repairer) run(ctx context.Context) error {
 // removeBadMarks removes marks that can't be read. One that holds a capture is
 // put anew first.
 func (p *repairer) removeBadMarks(ctx context.Context) error {
+	there := captureIDs(p.v.files)
 	for _, name := range p.v.badMarks {
-		if id, err := names.ParseMark(name); err == nil && name[:len(names.Holds)] == names.Holds {
+		if id, err := names.ParseMark(name); err == nil && folderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.stand.ended[name] {
 			if err := putMark(ctx, p.r, format.Hold, names.NewHold(id), newMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
 				return err
 			}
 		}
-		if err := p.r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+		if err := p.removeBadMark(ctx, name); err != nil {
 			return err
 		}
 		p.out.Marks = append(p.out.Marks, name)
+	}
+	return nil
+}
+
+// removeBadMark removes a mark that can't be read. One that undoes a retirement is put
+// again under its name, which is all that counts of it, once the retirement is gone.
+func (p *repairer) removeBadMark(ctx context.Context, name string) error {
+	mark, _, err := names.ParseEnding(name)
+	undoes := err == nil && folderOf(name) == names.Retired
+	if undoes {
+		if err := p.removeMark(ctx, mark); err != nil {
+			return err
+		}
+	}
+	if err := p.removeMark(ctx, name); err != nil || !undoes {
+		return err
+	}
+	return putMark(ctx, p.r, format.Retired, name, newMarkRecord(p.o.Host, "the mark before could not be read"))
+}
+
+func (p *repairer) removeMark(ctx context.Context, name string) error {
+	if err := p.r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+		return err
 	}
 	return nil
 }
@@ -162,6 +187,11 @@ func (p *repairer) findMissing(ctx context.Context) error {
 		}
 	}
 	missing, err := p.r.vanished(ctx, p.v.captures, p.v.files, p.v.gone)
+	if err != nil {
+		return err
+	}
+	marked, err := p.r.marked(ctx, p.v.stand, p.v.files, p.v.gone)
+	maps.Copy(missing, marked)
 	p.out.Vanished = slices.AppendSeq(p.out.Vanished, maps.Keys(missing))
 	slices.Sort(p.out.Vanished)
 	return err
@@ -205,13 +235,18 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 		return err
 	}
 	highest := highestGenerations(p.v.files)
+	put := &rewritten{r: p.r, lease: p.lease, uses: p.uses}
 	for _, record := range records {
 		if err := p.lease.check(ctx); err != nil {
 			return err
 		}
+		put.files = append(put.files, names.Capture(record.ID, highest[record.ID]+1))
 		if _, err := p.r.writeGeneration(ctx, record, highest[record.ID]+1); err != nil {
 			return err
 		}
+	}
+	if err := put.check(ctx); err != nil {
+		return err
 	}
 	var err error
 	p.v.files, err = p.r.storage.List(ctx, names.Captures)

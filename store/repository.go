@@ -227,6 +227,9 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 			return nil, err
 		}
 	}
+	if o, ok := st.(interface{ SetOptional(folders ...string) }); ok {
+		o.SetOptional(names.Marks()...)
+	}
 	r := &Repository{
 		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(),
 		root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, watch: newWatch(),

@@ -26,7 +26,7 @@ var (
 
 // Retirement says when and why a capture was retired.
 type Retirement struct {
-	At     time.Time `json:"at"` // by the medium's clock
+	At     time.Time `json:"at"` // by the medium's clock, or by that of who retired it where this is later
 	Host   string    `json:"host,omitempty"`
 	Reason string    `json:"reason,omitempty"`
 }
@@ -62,7 +62,7 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) erro
 				return err
 			}
 		}
-		return nil
+		return l.checkMarked(ctx, ids, going)
 	})
 }
 
@@ -86,20 +86,22 @@ func (r *Repository) underLease(ctx context.Context, ids []string, host string, 
 	return do(l, s, going)
 }
 
-// Release ends the holds of captures. It fails with ErrNotFound.
+// Release ends the holds of captures, each for good: a mark says so, which stays as long
+// as the capture. It fails with ErrNotFound.
 func (r *Repository) Release(ctx context.Context, ids []string) error {
-	s, err := r.checkMarkable(ctx, ids)
-	if err != nil {
-		return err
-	}
-	for _, id := range ids {
-		for _, name := range s.holds[id] {
-			if err := r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
-				return err
+	return r.underLease(ctx, ids, "", func(l *lease, s *standing, _ *batches) error {
+		for _, id := range ids {
+			for _, name := range s.marksOf(names.Holds, id) {
+				if err := l.check(ctx); err != nil {
+					return err
+				}
+				if err := r.endMark(ctx, format.Hold, name, MarkOptions{}); err != nil {
+					return err
+				}
 			}
 		}
-	}
-	return nil
+		return nil
+	})
 }
 
 // Retire marks captures as no longer wanted. They are not listed from then on,
@@ -130,8 +132,9 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) er
 	return nil
 }
 
-// Reinstate takes back that captures were retired. It fails with ErrNotFound,
-// or with ErrTooLate where one is being removed; then none is taken back.
+// Reinstate takes back that captures were retired, for good: a mark says so, which stays
+// as long as the capture. It fails with ErrNotFound, or with ErrTooLate where one is being
+// removed; then none is taken back.
 func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) error {
 	if err := o.check(); err != nil {
 		return err
@@ -143,16 +146,16 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 			}
 		}
 		for _, id := range ids {
-			for _, mark := range s.retired[id] {
+			for _, name := range s.marksOf(names.Retired, id) {
 				if err := l.check(ctx); err != nil {
 					return err
 				}
-				if err := r.storage.Remove(ctx, mark.info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+				if err := r.endMark(ctx, format.Retired, name, o); err != nil {
 					return err
 				}
 			}
 		}
-		return nil
+		return l.checkMarked(ctx, ids, going)
 	})
 }
 

@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -102,7 +103,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 	if again {
 		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, ErrBusy)
 	}
-	if err := errors.Join(damage...); err != nil {
+	if err := joinDamage(damage); err != nil {
 		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed (kist repair tells what can be done): %w", err)
 	}
 	v.stand.apply(captures)
@@ -130,15 +131,20 @@ func supersededFiles(files []storage.Info, captures []*Capture) (old []storage.I
 }
 
 func (v *survey) checkVanished(ctx context.Context) error {
-	missing, err := v.r.vanished(ctx, v.captures, v.files, v.going.departures())
-	if err != nil || len(missing) == 0 {
+	gone := v.going.departures()
+	missing, err := v.r.vanished(ctx, v.captures, v.files, gone)
+	if err != nil {
 		return err
 	}
-	ids := make([]string, 0, len(missing))
-	for id := range missing {
-		ids = append(ids, id)
+	marked, err := v.r.marked(ctx, v.stand, v.files, gone)
+	if err != nil {
+		return err
 	}
-	slices.Sort(ids)
+	maps.Copy(missing, marked)
+	if len(missing) == 0 {
+		return nil
+	}
+	ids := slices.Sorted(maps.Keys(missing))
 	return fmt.Errorf("%w: %s (bring %s back from a copy, or give them up with kist repair)",
 		ErrVanished, strings.Join(ids, ", "), names.Capture(ids[0], 0))
 }
@@ -322,18 +328,4 @@ func (v *survey) dead(s *stocked) int64 {
 		dead += int64(f.Sealed) * lost / int64(f.Raw())
 	}
 	return dead
-}
-
-// removed gives the captures that were removed by reclaiming.
-func (b *batches) removed() map[string]bool {
-	gone := make(map[string]bool)
-	for _, g := range b.gone {
-		if g.record == nil {
-			continue
-		}
-		for _, id := range g.record.Captures {
-			gone[id] = true
-		}
-	}
-	return gone
 }

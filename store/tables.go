@@ -191,6 +191,8 @@ type stock struct {
 	index   *known.Index
 	adopted []*format.SlabRecord // see loadStock
 	tables  []listedTable
+	finals  map[string]bool // names of the final marks that there were
+	unread  []string        // of those, which can't be read
 }
 
 // loadStock gives the index of all chunks that there are, and the records of
@@ -198,10 +200,10 @@ type stock struct {
 // that its chunks are found. For a writer, whose lease is given, it leaves out
 // what the writer must not rely on.
 func (r *Repository) loadStock(ctx context.Context, l *lease) (*stock, error) {
-	exclude := &exclusion{}
+	exclude, going := &exclusion{}, &batches{}
 	if l != nil {
-		going, err := r.readBatchesOf(ctx, names.Announced, names.Final, names.Harmed)
-		if err != nil {
+		var err error
+		if going, err = r.readBatchesOf(ctx, names.Announced, names.Final, names.Harmed); err != nil {
 			return nil, err
 		}
 		exclude = going.exclusion()
@@ -210,7 +212,12 @@ func (r *Repository) loadStock(ctx context.Context, l *lease) (*stock, error) {
 	if err != nil {
 		return nil, err
 	}
-	return r.stockOf(ctx, exclude.from(slabs), exclude, l)
+	s, err := r.stockOf(ctx, exclude.from(slabs), exclude, l)
+	if err != nil {
+		return nil, err
+	}
+	s.finals, s.unread = going.finals()
+	return s, nil
 }
 
 // loadIndex is loadStock without the tables.

@@ -107,6 +107,7 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 		}
 	}
 	v.meter.done()
+	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
 	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
 	return v, nil
@@ -123,18 +124,21 @@ func (r *Repository) afresh() (*Repository, error) {
 
 // verifier is one run of Verify.
 type verifier struct {
-	r        *Repository
-	o        VerifyOptions
-	report   *Report
-	files    []storage.Info // index files of all captures
-	captures []*Capture
-	gone     departures     // captures that reclaiming removed
-	badMarks []string       // names of marks that can't be read
-	listed   []storage.Info // in the folder of slabs
-	there    slabList       // of those
-	slabs    map[format.SlabID]*slabState
-	lists    map[listKey]bool // that were decoded
-	meter    *meter
+	r         *Repository
+	o         VerifyOptions
+	report    *Report
+	files     []storage.Info // index files of all captures
+	captures  []*Capture
+	gone      departures // captures that reclaiming removed
+	badMarks  []string   // names of marks that can't be read
+	stand     *standing
+	unlisted  []format.SlabID // slabs that no table lists
+	strangers int             // files that are no objects of kist
+	listed    []storage.Info  // in the folder of slabs
+	there     slabList        // of those
+	slabs     map[format.SlabID]*slabState
+	lists     map[listKey]bool // that were decoded
+	meter     *meter
 }
 
 // slabState is what is known of a slab.
@@ -241,11 +245,6 @@ func (v *verifier) checkFound(all [][]indexFile) error {
 		}
 	}
 	return nil
-}
-
-// foreign notes a file that is no object of kist.
-func (v *verifier) foreign(name string) {
-	v.report.Notes = append(v.report.Notes, name+" is no object of kist")
 }
 
 // changed tells whether index files have come or gone since they were listed.

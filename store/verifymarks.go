@@ -23,16 +23,19 @@ func (v *verifier) readMarks(ctx context.Context) error {
 		return err
 	}
 	v.gone = going.departures()
-	stand, err := v.r.readStanding(ctx)
-	if err != nil {
+	if v.stand, err = v.r.readStanding(ctx); err != nil {
 		return err
 	}
-	for _, d := range slices.Concat(going.damage, stand.damage) {
+	for _, d := range slices.Concat(going.damage, v.stand.damage) {
 		v.markDamage(d)
 	}
 	if err := checkMarks[format.MarkRecord](ctx, v, names.Holds, format.Hold); err != nil {
 		return err
 	}
+	if err := v.checkEnds(ctx); err != nil {
+		return err
+	}
+	v.noteTimes()
 	return checkMarks[format.LeaseRecord](ctx, v, names.Leases, format.Lease)
 }
 
@@ -47,14 +50,42 @@ func checkMarks[R format.Record](ctx context.Context, v *verifier, folder string
 			v.foreign(info.Name)
 			continue
 		}
-		_, err := readMark[R](ctx, v.r, kind, info)
-		var object *ObjectError
-		switch {
-		case errors.Is(err, storage.ErrNotFound): // a lease that ended
-		case isDamage(err) && errors.As(err, &object):
-			v.markDamage(object)
-		case err != nil:
+		if err := checkMark[R](ctx, v, kind, info); err != nil {
 			return err
+		}
+	}
+	return nil
+}
+
+func checkMark[R format.Record](ctx context.Context, v *verifier, kind format.ObjectKind, info storage.Info) error {
+	_, err := readMark[R](ctx, v.r, kind, info)
+	var object *ObjectError
+	switch {
+	case errors.Is(err, storage.ErrNotFound): // a lease that ended
+	case isDamage(err) && errors.As(err, &object):
+		v.markDamage(object)
+	case err != nil:
+		return err
+	}
+	return nil
+}
+
+// checkEnds opens the marks that undo retirements: elsewhere their names alone count.
+func (v *verifier) checkEnds(ctx context.Context) error {
+	infos, err := v.r.listMarks(ctx, names.Retired)
+	if err != nil {
+		return err
+	}
+	for _, info := range infos {
+		_, mark := names.ParseMark(info.Name)
+		_, _, end := names.ParseEnding(info.Name)
+		switch {
+		case end == nil:
+			if err := checkMark[format.MarkRecord](ctx, v, format.Retired, info); err != nil {
+				return err
+			}
+		case mark != nil:
+			v.foreign(info.Name)
 		}
 	}
 	return nil
@@ -62,8 +93,9 @@ func checkMarks[R format.Record](ctx context.Context, v *verifier, folder string
 
 func isMark(name string) bool {
 	_, mark := names.ParseMark(name)
+	_, _, end := names.ParseEnding(name)
 	_, _, lease := names.ParseLease(name)
-	return mark == nil || lease == nil
+	return mark == nil || end == nil || lease == nil
 }
 
 func (v *verifier) markDamage(d *ObjectError) {
@@ -100,6 +132,27 @@ func (v *verifier) checkSeen(ctx context.Context) error {
 	}
 	for _, id := range slices.Sorted(maps.Keys(missing)) {
 		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s, and it was not removed by reclaiming", ErrDamaged, missing[id]))
+		d.Captures = append(d.Captures, id)
+		v.report.Damage = append(v.report.Damage, d)
+	}
+	if len(v.o.Captures) > 0 {
+		return nil
+	}
+	return v.checkMarked(ctx, missing)
+}
+
+// checkMarked finds captures that marks are about and that are not there, but for those
+// that are missed already.
+func (v *verifier) checkMarked(ctx context.Context, missed map[string]string) error {
+	marked, err := v.r.marked(ctx, v.stand, v.files, v.gone)
+	if err != nil {
+		return err
+	}
+	for _, id := range slices.Sorted(maps.Keys(marked)) {
+		if missed[id] != "" {
+			continue
+		}
+		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s is about that capture, and it was not removed by reclaiming", ErrDamaged, marked[id]))
 		d.Captures = append(d.Captures, id)
 		v.report.Damage = append(v.report.Damage, d)
 	}

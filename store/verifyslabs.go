@@ -33,8 +33,8 @@ func (v *verifier) readTables(ctx context.Context) error {
 	for _, d := range stock.damage {
 		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and it can be written anew (kist repair)", d.Err))
 	}
-	if n := len(stock.unlisted()); n > 0 && len(stock.damage) == 0 {
-		v.report.Notes = append(v.report.Notes, fmt.Sprintf("slabs that no table lists: %d, as after an interrupted capture; the next capture finds what is whole in them", n))
+	if len(stock.damage) == 0 {
+		v.unlisted = stock.unlisted()
 	}
 	return nil
 }
@@ -62,9 +62,11 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	v.noteUnlisted()
 	if len(v.o.Captures) > 0 {
 		return nil
 	}
+	v.noteUnneeded()
 	for _, info := range v.listed {
 		id, err := names.ParseSlab(info.Name)
 		if err != nil {

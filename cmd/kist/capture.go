@@ -291,6 +291,9 @@ func (a *app) summarize(t *taken) {
 		}
 		a.warnAll(volumeWarnings(v))
 	}
+	for _, note := range t.Notes {
+		a.warn("%s", screenText(note))
+	}
 	a.say("Captured %s%s in %.1f s; the repository grew by %s.", printable(t.Name), withVersion(t.Capture), t.took.Seconds(), size(t.Added))
 }
 

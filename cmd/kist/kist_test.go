@@ -42,14 +42,16 @@ func noTerminal() (*os.File, error) { return nil, errors.New("no terminal") }
 //	only DIR NAME…         DIR holds files of these names, and nothing else
 //	deep DIR N             makes N folders within one another
 //	backdate AGE GLOB      makes files as old as that, at least one
+//	longago kist …         runs kist as in the year 2000
 //	length DIR NAME        puts the length of all files in DIR into $NAME
 //
 // and the condition [has:TOOL], which fails rather than skips when
 // KIST_TEST_REQUIRE=all.
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{
+	testscript.RunT(scriptT{t}, testscript.Params{
 		Dir: "testdata/script",
 		Setup: func(e *testscript.Env) error {
+			e.Values[scriptT{}] = e.T()
 			e.Setenv("TZ", "UTC")
 			e.Setenv("KIST_REPOSITORY", filepath.Join(e.WorkDir, "repo"))
 			e.Setenv("KIST_KEY_FILE", filepath.Join(e.WorkDir, "key"))
@@ -64,7 +66,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"status": scriptStatus, "idvar": scriptID, "damage": scriptDamage, "only": scriptOnly, "deep": scriptDeep,
-			"aged": scriptAged, "backdate": scriptBackdate, "length": scriptLength,
+			"aged": scriptAged, "longago": scriptLongAgo, "backdate": scriptBackdate, "length": scriptLength,
 		},
 		Condition: func(cond string) (bool, error) {
 			tool, ok := strings.CutPrefix(cond, "has:")

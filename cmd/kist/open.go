@@ -176,10 +176,20 @@ func selectCapture(all []*store.Capture, damage error, selector string) (*store.
 		return nil, fmt.Errorf("which capture is the latest can't be told, since index files are damaged; name it by its id: %w", damage)
 	}
 	c, err := store.Select(all, selector)
-	if errors.Is(err, store.ErrNotFound) && damage != nil && strings.Contains(damage.Error(), "captures/"+selector) {
+	if errors.Is(err, store.ErrNotFound) && damage != nil && namesObject(damage, "captures/"+selector) {
 		return nil, fmt.Errorf("capture %s can't be read: %w", selector, damage)
 	}
 	return c, err
+}
+
+// namesObject tells whether one of the errors that were joined is about an object whose
+// name begins so.
+func namesObject(err error, name string) bool {
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
+		return slices.ContainsFunc(joined.Unwrap(), func(e error) bool { return namesObject(e, name) })
+	}
+	var object *store.ObjectError
+	return errors.As(err, &object) && strings.HasPrefix(object.Object, name)
 }
 
 // reopens proves that a secret opens the repository by its new slot.

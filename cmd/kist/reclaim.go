@@ -20,6 +20,7 @@ func (a *app) reclaimCommand() *cli.Command {
 			&cli.StringFlag{Name: "min-dead", Usage: "move what is needed out of slabs of which that `SHARE`, as 30%, is dead; by default as few slabs as leave 3% dead"},
 			&cli.StringFlag{Name: "grace", Usage: "`TIME`, as 36h, 7d or 2w, instead of the repository's grace time; 0 for none"},
 			&cli.BoolFlag{Name: "dry-run", Usage: "tell what would be freed, and change nothing"},
+			&cli.BoolFlag{Name: "accept-unexplained", Usage: "free also what nobody retired, be it most of what is stored"},
 		},
 		Description: `
 Captures that were retired a grace time ago are removed, and with them slabs that
@@ -31,6 +32,10 @@ slabs whose rest was moved after another one. Run it regularly.
 It may run beside any number of captures and restores; what they may rely on goes
 when they are done. Only one machine can do it at a time. It may be stopped at any
 moment and run again. It removes nothing while index files are damaged or missing.
+It refuses as well where no capture is left, or where more than half of what is
+stored, and more than 64 MiB, would go that was never retired: index files may have
+vanished that nobody misses. If it is what interrupted captures left,
+--accept-unexplained frees it.
 
 --grace 0 removes all at once what is retired: nothing can be taken back then, and
 it does not wait until other machines see what goes. Use it only while nobody else
@@ -75,7 +80,7 @@ func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
 	if err := wantArgs(c, 0, 0); err != nil {
 		return nil, err
 	}
-	o := &store.ReclaimOptions{DryRun: c.Bool("dry-run"), Host: hostName()}
+	o := &store.ReclaimOptions{DryRun: c.Bool("dry-run"), AcceptUnexplained: c.Bool("accept-unexplained"), Host: hostName()}
 	var err error
 	if c.IsSet("grace") {
 		if o.Grace, err = parseGrace(c.String("grace")); err != nil {
@@ -154,6 +159,9 @@ func outlookLines(out *store.Reclaimed) []string {
 	}
 	if !out.Next.IsZero() {
 		add("The next run that can free something is one after %s.", localTime(out.Next))
+	}
+	for _, note := range out.Notes {
+		add("Note: %s.", screenText(note))
 	}
 	for _, w := range out.Waiting {
 		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done.", writerText(w))

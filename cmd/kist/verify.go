@@ -140,11 +140,18 @@ func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 		return nil
 	}
 	for i := range r.Damage {
+		if i == maxDamageShown {
+			a.printf("\nand %s more; kist verify --json lists them all\n", count(len(r.Damage)-i, "damaged object", "damaged objects"))
+			break
+		}
 		a.printDamage(&r.Damage[i], i+1)
 	}
 	a.printf("\n%s.\n", count(len(r.Damage), "object is damaged", "objects are damaged"))
 	return nil
 }
+
+// maxDamageShown is how many damages are shown; JSON has all.
+const maxDamageShown = 100
 
 // maxHarmedShown is how many members are listed with a damage; JSON has more.
 const maxHarmedShown = 20

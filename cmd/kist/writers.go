@@ -28,6 +28,9 @@ func (a *app) listWriters(c *cli.Context, r *repository) error {
 		a.say("Nobody is at work in the repository.")
 		return nil
 	}
+	if writers[0].Guessed {
+		a.say("The repository can't be asked for its time, as where it is mounted read-only: who is alive is told by the clock of this machine.")
+	}
 	lines := []string{"host\twork\tabout\tsince\tlast sign\talive"}
 	for _, w := range writers {
 		lines = append(lines, writerLine(w))

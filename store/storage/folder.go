@@ -19,7 +19,8 @@ import (
 // The folder is held open, and everything goes relative to it, so that nothing is
 // written to a bare mount point after a share went away. Folder makes the lower
 // folders of object names as they are needed, but never the top ones, which
-// CreateFolder made: if one is missing, methods return ErrGone.
+// CreateFolder made: if one is missing, methods return ErrGone, but for those that
+// SetOptional names.
 //
 // Files are made for their owner alone (mode 0600) where the medium keeps modes;
 // nothing relies on it. Links, special files and files whose names are not those
@@ -30,9 +31,10 @@ type Folder struct {
 	handles handles
 	blocks  sync.Pool // of *[]byte, blockSize bytes each
 
-	mu      sync.Mutex
-	anchor  string
-	settled map[string]bool // folders known to be there and flushed
+	mu       sync.Mutex
+	anchor   string
+	optional []string        // top folders that may be missing
+	settled  map[string]bool // folders known to be there and flushed
 }
 
 // OpenFolder opens a folder that CreateFolder made. The caller calls Close.

@@ -79,7 +79,7 @@ func (f *Folder) settle(o operation, folder string) error {
 	}
 	elements := strings.Split(folder, "/")
 	at := elements[0]
-	if err := f.findTop(o, at); err != nil {
+	if err := f.haveTop(o, at); err != nil {
 		return err
 	}
 	for _, element := range elements[1:] {

@@ -33,6 +33,9 @@ func Folders() []string {
 	return []string{KeySlots, Slabs, Tables, Captures, Holds, Retired, Leases, Condemned}
 }
 
+// Marks gives the folders of marks: they may be missing where they would be empty.
+func Marks() []string { return []string{Holds, Retired, Leases, Condemned} }
+
 // Slab gives the name of a slab. Its first two digits are a folder, so that no
 // folder has more than some thousands of entries.
 func Slab(id format.SlabID) string {

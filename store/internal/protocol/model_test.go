@@ -53,6 +53,15 @@ func leaseOf(actor int) objects { return lease << actor }
 // actorSet is a set of actors.
 type actorSet uint8
 
+// each calls fn with every actor of the set.
+func (s actorSet) each(fn func(actor int)) {
+	for actor := range actors {
+		if s.has(actor) {
+			fn(actor)
+		}
+	}
+}
+
 func (s actorSet) has(actor int) bool { return s>>actor&1 == 1 }
 
 // chunks is a set of chunks: a and b.
@@ -169,7 +178,13 @@ var faultText = map[fault]string{
 
 // broken returns which invariant the state breaks, or nothing.
 func (s *state) broken() string {
-	if missing := s.needs(s.there&allIndexes) &^ s.there; missing != 0 {
+	listed := s.there & allIndexes
+	for i, w := range s.writer {
+		if w.looks() {
+			listed &^= indexNew << i // it has not reported success
+		}
+	}
+	if missing := s.needs(listed) &^ s.there; missing != 0 {
 		return "a capture that is listed lacks " + nameOf(missing.first())
 	}
 	for i, w := range s.writer {

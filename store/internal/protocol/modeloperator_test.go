@@ -14,6 +14,7 @@ const (
 	oSeen
 	oMarked
 	oCrashed
+	oLooked // with a clock that jumps: has marked, and looked once
 )
 
 func (m *model) operatorSteps(s state, emit emitter) {
@@ -44,7 +45,11 @@ func (m *model) operatorSteps(s state, emit emitter) {
 		}
 	case oSeen:
 		m.mark(s, emit)
-	case oMarked:
+	case oMarked, oLooked:
+		if m.jumps {
+			m.operatorLooks(s, emit)
+			break
+		}
 		m.operatorEnds(s, "removes its lease", emit)
 	}
 	if m.crashes {
@@ -122,13 +127,31 @@ func (m *model) mark(s state, emit emitter) {
 	s.operator.at = oMarked
 	if s.operator.holding {
 		m.put(&s, hold)
-		s.held = true
+		s.held = !m.jumps
 		emit(s, step{theOperator, "puts", hold})
 		return
 	}
 	m.remove(&s, retired)
-	s.graceOver, s.undone = false, true
+	s.graceOver, s.undone = false, !m.jumps
 	emit(s, step{theOperator, "removes", retired})
+}
+
+// operatorLooks emits the ends of a look after the mark: only then success is reported.
+func (m *model) operatorLooks(s state, emit emitter) {
+	second := s.operator.at == oLooked
+	threat := func(b batch) bool { return b.goes&indexOld != 0 }
+	m.lookAfter(&s, theOperator, second, threat, func(n state, overtaken bool) {
+		switch {
+		case overtaken:
+			m.operatorEnds(n, "was taken for dead and fails", emit)
+		case second:
+			n.held, n.undone = n.held || n.operator.holding, n.undone || !n.operator.holding
+			m.operatorEnds(n, "removes its lease", emit)
+		default:
+			n.operator.at = oLooked
+			emit(n, step{theOperator, "looks", 0})
+		}
+	})
 }
 
 func (m *model) operatorEnds(s state, what string, emit emitter) {

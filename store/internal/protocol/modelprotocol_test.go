@@ -65,6 +65,12 @@ func TestProtocol(t *testing.T) {
 		{"late listings, two writers", model{writers: 2, reclaimers: 1, runs: 1, crashes: true, lag: true}, leftovers, 291520, 38, false},
 		{"late listings, an operator", model{reclaimers: 1, runs: 2, changes: 2, crashes: true, lag: true}, kept, 34381, 49, true},
 		{"late listings, rewriting", model{reclaimers: 1, runs: 3, changes: 1, crashes: true, rewrite: true, lag: true}, kept, 37356, 61, false},
+		{"a clock that jumps, a writer", jumping(rules{}), leftovers, 5988, 43, true},
+		{"a clock that jumps, a writer and a capture that goes", jumping(rules{}), retiring, 25712, 46, false},
+		{"a clock that jumps, two writers", model{writers: 2, reclaimers: 1, runs: 1, jumps: true}, leftovers, 140091, 38, false},
+		{"a clock that jumps, an operator", jumpingMarks(rules{}), kept, 11008, 44, true},
+		{"a clock that jumps, late listings, a writer", late(jumping(rules{})), leftovers, 11746, 51, false},
+		{"a clock that jumps, late listings, an operator", late(jumpingMarks(rules{})), kept, 20134, 52, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			if testing.Short() && !c.short {

@@ -206,6 +206,8 @@ func (m *model) finish(s state, i int, emit emitter) {
 		m.removeOne(s, i, emit)
 	case m.goneLast && r.goes != 0 && !s.has(gone<<r.batch):
 		m.record(s, i, emit)
+	case r.taken != 0 && !m.leavesDead:
+		m.bury(s, i, emit)
 	default:
 		waits := 1
 		if m.noWaitFinal {
@@ -214,6 +216,15 @@ func (m *model) finish(s state, i int, emit emitter) {
 		m.waitThen(&s, i, waits, rUnmarks)
 		emit(s, step{reclaimers + i, "has removed all that goes", 0})
 	}
+}
+
+// bury removes a lease that was taken for dead.
+func (m *model) bury(s state, i int, emit emitter) {
+	r := &s.reclaimer[i]
+	one := r.taken.first()
+	r.taken &^= one
+	m.remove(&s, one)
+	m.reclaimerGoes(s, i, rRemoves, "removes", one, emit)
 }
 
 // record puts the .gone mark.
@@ -226,6 +237,8 @@ func (m *model) record(s state, i int, emit emitter) {
 	case goes&indexOld == 0:
 	case s.undone || s.held:
 		s.fault = undoBroken
+	case m.jumps:
+		// The operator may have changed the marks since: it does not report success.
 	case !s.has(retired) || s.has(hold):
 		s.fault = notRetired
 	case !s.graceOver && !m.noGrace:

@@ -12,6 +12,7 @@ type reclaimer struct {
 	indexes objects
 	goes    objects // captures, by their first index files
 	dead    objects // what is removed: index files and slabs
+	taken   objects // with a clock that jumps: leases that are taken for dead
 }
 
 // mark is how a reclaimer found the retired mark.
@@ -146,6 +147,11 @@ func (m *model) passLeases(s state, i int, emit emitter) {
 			n := s
 			n.lapsed |= live
 			m.passes(n, i, "finds dead what began before the final mark:", seen, emit)
+		}
+		if m.jumps && !m.draining {
+			n := s
+			live.each(func(actor int) { n.reclaimer[i].taken |= leaseOf(actor) })
+			m.passes(n, i, "takes for dead, as the clock jumps:", n.reclaimer[i].taken, emit)
 		}
 		if !m.draining {
 			m.runEnds(s, i, "finds a live lease from before the final mark and stops", emit)

@@ -41,6 +41,14 @@ func two(r rules) model {
 	return model{rules: r, reclaimers: 2, runs: 1, changes: 1, rewrite: true}
 }
 
+func jumping(r rules) model {
+	return model{rules: r, writers: 1, reclaimers: 1, runs: 2, jumps: true}
+}
+
+func jumpingMarks(r rules) model {
+	return model{rules: r, reclaimers: 1, runs: 2, changes: 2, jumps: true}
+}
+
 func late(m model) model {
 	m.lag = true
 	m.changes = min(m.changes, 2)
@@ -79,6 +87,14 @@ func TestBrokenRules(t *testing.T) {
 		{"late listings, no wait after the leases: an operator", late(undoing(rules{noWaitLeases: true})), kept, unkept},
 		{"late listings, no wait before the final mark goes", late(beside(rules{noWaitFinal: true})), leftovers, lacks},
 		{"late listings, no wait before the final mark goes: an operator", late(undoing(rules{noWaitFinal: true})), kept, unkept},
+		{"a clock that jumps, no look after a commit", jumping(rules{noLookAfter: true}), leftovers, lacks},
+		{"a clock that jumps, no look at final marks", jumping(rules{finalsNotLooked: true}), leftovers, lacks},
+		{"a clock that jumps, no look at the own lease", jumping(rules{leaseNotLooked: true}), leftovers, lacks},
+		{"a clock that jumps, the lease is looked at first", jumping(rules{leaseLookedFirst: true}), leftovers, lacks},
+		{"a clock that jumps, leases taken for dead stay until the final mark is gone", jumping(rules{leavesDead: true}), leftovers, lacks},
+		{"a clock that jumps, no look after a mark", jumpingMarks(rules{noLookAfter: true}), kept, unkept},
+		{"a clock that jumps, an operator looks at its lease first", jumpingMarks(rules{leaseLookedFirst: true}), kept, unkept},
+		{"a clock that jumps, an operator looks at final marks alone", jumpingMarks(rules{leaseNotLooked: true}), kept, unkept},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			r := c.m.from(c.start)

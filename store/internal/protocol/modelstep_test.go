@@ -32,6 +32,11 @@ type rules struct {
 	oneWait             bool // with a lagging listing: half the wait after the final mark
 	noWaitLeases        bool // no wait between the leases and reading again
 	noWaitFinal         bool // no wait between the slabs' removal and the final mark's
+	noLookAfter         bool // with a clock that jumps: no look at final marks and the own lease after a put
+	leaseLookedFirst    bool // they look at their lease before they read the final marks
+	finalsNotLooked     bool // they look at their lease alone
+	leaseNotLooked      bool // they look at the final marks alone
+	leavesDead          bool // the reclaimer leaves leases that it took for dead
 }
 
 // model is what is explored: who takes part, and by what rules.
@@ -45,6 +50,7 @@ type model struct {
 	noGrace    bool // grace 0
 	lag        bool // a listing may lag
 	crashes    bool
+	jumps      bool // the medium's clock jumps: any lease may be taken for dead, and its owner not know
 	draining   bool // the reclaimer works alone, all leases are dead, all is old
 }
 
@@ -148,4 +154,25 @@ func (m *model) begin(s *state, actor int) {
 // is younger than half its life, and takes less than the other half.
 func (m *model) protected(s *state, actor int) bool {
 	return actor < reclaimers && s.writer[actor].at == wChecked && !m.slowCommit && !m.commitUnchecked
+}
+
+// lookAfter emits what an actor finds that looks, after it put something, first at the
+// final marks and then at its own lease: whether a mark is a threat, whether the lease is
+// gone. at is where it is, then where it goes.
+func (m *model) lookAfter(s *state, actor int, second bool, threat func(batch) bool, fn func(n state, overtaken bool)) {
+	finals := second == m.leaseLookedFirst
+	switch {
+	case m.noLookAfter, finals && m.finalsNotLooked, !finals && m.leaseNotLooked:
+		fn(*s, false)
+	case finals:
+		m.list(s, actor, allFinals, func(seen objects) {
+			found := false
+			for b := range s.batch {
+				found = found || seen&(final<<b) != 0 && threat(s.batch[b])
+			}
+			fn(*s, found)
+		})
+	default:
+		fn(*s, !s.has(leaseOf(actor)))
+	}
 }

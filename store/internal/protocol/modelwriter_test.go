@@ -19,6 +19,8 @@ const (
 	wDone
 	wFailed
 	wCrashed
+	wPut    // with a clock that jumps: has put its index file, and looks
+	wLooked // has looked once
 )
 
 func (m *model) writerSteps(s state, i int, emit emitter) {
@@ -51,7 +53,13 @@ func (m *model) writerSteps(s state, i int, emit emitter) {
 	case wChecked:
 		n := s
 		m.put(&n, indexNew<<i)
-		m.writerGoes(n, i, wCommitted, "puts", indexNew<<i, emit)
+		at := wCommitted
+		if m.jumps {
+			at = wPut
+		}
+		m.writerGoes(n, i, at, "puts", indexNew<<i, emit)
+	case wPut, wLooked:
+		m.writerLooks(s, i, emit)
 	case wCommitted:
 		n := s
 		m.remove(&n, leaseOf(i))
@@ -166,6 +174,29 @@ func (m *model) stores(s state, i int, a, b objects, emit emitter) {
 	m.put(&s, newSlab<<i)
 	m.writerGoes(s, i, wStored, "puts a slab and needs", w.slabs, emit)
 }
+
+// writerLooks emits the ends of a look after the index file was put. Whoever was taken for
+// dead takes it back.
+func (m *model) writerLooks(s state, i int, emit emitter) {
+	second := s.writer[i].at == wLooked
+	threat := func(b batch) bool { return b.final&s.writer[i].slabs != 0 }
+	m.lookAfter(&s, i, second, threat, func(n state, overtaken bool) {
+		switch {
+		case overtaken:
+			m.remove(&n, indexNew<<i)
+			m.remove(&n, leaseOf(i))
+			m.writerStops(&n, i, wFailed)
+			emit(n, step{i, "was taken for dead and takes back", indexNew << i})
+		case second:
+			m.writerGoes(n, i, wCommitted, "was not taken for dead", 0, emit)
+		default:
+			m.writerGoes(n, i, wLooked, "looks", 0, emit)
+		}
+	})
+}
+
+// looks tells that a writer has put its index file and may take it back.
+func (w writer) looks() bool { return w.at == wPut || w.at == wLooked }
 
 // check emits both ends of a writer's look at its lease.
 func (m *model) check(s state, i int, emit emitter) {

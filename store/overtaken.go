@@ -1,0 +1,143 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// A clock that jumps makes a lease look dead that is not. So whoever has put an index
+// file or a mark looks afterwards whether somebody went on without it: whoever reclaims
+// leaves its final marks until it has removed the leases that it took for dead. See
+// FORMAT.md, section 10.
+
+// threatens tells whether one of the final marks is a threat.
+func (b *batches) threatens(threat func(*batch) bool) bool {
+	return slices.ContainsFunc(b.final, func(f batch) bool { return threat(&f) })
+}
+
+// finals gives the names of the final marks, and of those that can't be read.
+func (b *batches) finals() (all map[string]bool, unread []string) {
+	all = make(map[string]bool)
+	for _, f := range b.final {
+		all[f.info.Name] = true
+		if f.record == nil {
+			unread = append(unread, f.info.Name)
+		}
+	}
+	return all, unread
+}
+
+// checkAfter gives ErrOvertaken where a final mark is a threat, or the lease was removed
+// as that of somebody dead. The order counts: the lease goes before the final mark does.
+func (l *lease) checkAfter(ctx context.Context, threat func(*batch) bool) error {
+	going, err := l.r.readBatchesOf(ctx, names.Final)
+	if err != nil {
+		return err
+	}
+	if going.threatens(threat) {
+		return ErrOvertaken
+	}
+	// Renewals have other names: the first one stays as long as the lease.
+	_, err = l.r.storage.Stat(ctx, names.Lease(l.id, 0))
+	if errors.Is(err, storage.ErrNotFound) {
+		return fmt.Errorf("%s was removed: %w", names.Lease(l.id, 0), ErrOvertaken)
+	}
+	return err
+}
+
+// checkMarked makes sure, once marks of captures are there, that none of these is being
+// removed by somebody who took the lease for dead. One that can't be read may name any.
+func (l *lease) checkMarked(ctx context.Context, ids []string, before *batches) error {
+	known, _ := before.finals()
+	return l.checkAfter(ctx, func(f *batch) bool {
+		if f.record == nil {
+			return !known[f.info.Name]
+		}
+		return slices.ContainsFunc(f.record.Captures, func(id string) bool { return slices.Contains(ids, id) })
+	})
+}
+
+// Waiting for whoever went on without it.
+const (
+	overtakenPoll = 5 * time.Second
+	overtakenTime = 10 * time.Minute
+)
+
+// rewritten are generations of index files that were put in the place of others.
+type rewritten struct {
+	r     *Repository
+	lease *lease
+	uses  map[format.SlabID]bool // slabs that only they may need
+	known map[string]bool        // final marks that there were before
+	files []string
+}
+
+// check makes sure that nobody removes what the new generations need. A generation
+// whose slab is gone is taken back: who removed that did not see it, so that the one
+// before still counts to him and is whole. As long as all slabs are there it can't be
+// told whether he saw it, and removed the one before: then it waits until he is done.
+func (w *rewritten) check(ctx context.Context) error {
+	if len(w.files) == 0 {
+		return nil
+	}
+	for until := time.Now().Add(overtakenTime); ; {
+		err := w.lease.checkAfter(ctx, w.threat)
+		if !errors.Is(err, ErrOvertaken) {
+			return err
+		}
+		slabs, listing := w.r.listSlabs(ctx)
+		if listing != nil {
+			return listing
+		}
+		for id := range w.uses {
+			if _, ok := slabs.find(id); !ok {
+				return errors.Join(fmt.Errorf("%s: %w", names.Slab(id), err), w.takeBack(ctx))
+			}
+		}
+		going, reading := w.r.readBatchesOf(ctx, names.Final)
+		if reading != nil {
+			return reading
+		}
+		if !going.threatens(w.threat) || time.Now().After(until) {
+			return err // whoever it was is done, or can't be waited for; all is there
+		}
+		if err := pause(ctx, overtakenPoll); err != nil {
+			return err
+		}
+	}
+}
+
+func (w *rewritten) threat(f *batch) bool {
+	if f.record == nil {
+		return !w.known[f.info.Name]
+	}
+	return slices.ContainsFunc(f.record.Slabs, func(id format.SlabID) bool { return w.uses[id] })
+}
+
+func (w *rewritten) takeBack(ctx context.Context) (err error) {
+	for _, name := range w.files {
+		if e := w.r.storage.Remove(ctx, name); e != nil && !errors.Is(e, storage.ErrNotFound) {
+			err = errors.Join(err, e)
+		}
+	}
+	return err
+}
+
+// pause waits for a time, or until ctx ends.
+func pause(ctx context.Context, d time.Duration) error {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return nil
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	}
+}

@@ -1,0 +1,66 @@
+package store
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"path"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// seenIDs gives the ids of the captures that have index files, sorted, for the list of
+// those seen. Where copies of them are kept on this machine, a file of which there is none
+// is opened: one that no key of this repository made is no capture, whatever its name, and
+// nobody must miss it later. Without copies that would take a call for each capture, and
+// the names alone decide.
+func (r *Repository) seenIDs(ctx context.Context, files []storage.Info) ([]string, error) {
+	if r.kept == nil {
+		return captureIDs(files), nil
+	}
+	var ids []string
+	return ids, inOrder(ctx, generations(files), askers,
+		func(ctx context.Context, generations []indexFile) (bool, error) { return r.isCapture(ctx, generations) },
+		func(generations []indexFile, is bool, err error) error {
+			if id, _, bad := names.ParseCapture(generations[0].info.Name); bad == nil && is {
+				ids = append(ids, id)
+			}
+			return err
+		})
+}
+
+// isCapture tells whether one of the generations is an index file of this repository, be
+// it harmed since. What can't be reached counts as one.
+func (r *Repository) isCapture(ctx context.Context, generations []indexFile) (bool, error) {
+	for _, f := range generations {
+		if copied := r.kept.Reader(f.info.Name, f.info.Size); copied != nil {
+			copied.Close()
+			return true, nil
+		}
+	}
+	for _, f := range generations {
+		_, err := r.readIndexFile(ctx, f.info) // keeps a copy
+		if isDamage(err) {
+			err = r.checkHeader(ctx, f.info)
+		}
+		if ctx.Err() != nil {
+			return false, context.Cause(ctx)
+		}
+		if !isDamage(err) {
+			return true, nil
+		}
+	}
+	return false, nil
+}
+
+// checkHeader makes sure that an index file was begun by somebody with the key.
+func (r *Repository) checkHeader(ctx context.Context, info storage.Info) error {
+	b := make([]byte, min(info.Size, format.MaxHeader))
+	if err := shortIsDamage(r.storage.ReadAt(ctx, info.Name, b, 0)); err != nil {
+		return err
+	}
+	_, err := r.openObject(bufio.NewReaderSize(bytes.NewReader(b), format.MaxHeader), format.Capture, path.Base(info.Name))
+	return err
+}
