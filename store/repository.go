@@ -31,6 +31,7 @@ type Repository struct {
 	slabs   *fetch.Slabs
 	kept    *cache.Folder                // copies of small objects; nil: none
 	params  func() (chunk.Params, error) // derived on first use
+	proofs  *proofs
 }
 
 // CreateOptions say how a repository is made.
@@ -188,7 +189,7 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 	}
 	return &Repository{
 		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(),
-		root: root, keys: keys, slot: slot, slabs: slabs,
+		root: root, keys: keys, slot: slot, slabs: slabs, proofs: new(proofs),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}, nil
 }

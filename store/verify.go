@@ -108,7 +108,7 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 func (r *Repository) afresh() (*Repository, error) {
 	slabs, err := fetch.New(r.storage, r.id, r.keys)
 	fresh := *r
-	fresh.slabs, fresh.kept = slabs, nil
+	fresh.slabs, fresh.kept, fresh.proofs = slabs, nil, new(proofs)
 	return &fresh, err
 }
 
