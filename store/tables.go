@@ -320,7 +320,7 @@ func (r *Repository) recoverSlab(ctx context.Context, id format.SlabID) (*format
 // RebuildReport says what RebuildTables did.
 type RebuildReport struct {
 	Slabs    int      `json:"slabs"`    // that no table listed and one lists now
-	Replaced []string `json:"replaced"` // damaged tables that were removed, once a new one was there
+	Replaced []string `json:"replaced"` // damaged tables, and those that said what is not so: they were removed, once a new one was there
 	Damaged  []error  `json:"-"`        // slabs that can't be read, and stay without a table
 }
 

@@ -88,9 +88,9 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 		return nil, err
 	}
 	defer r.slabs.Close()
-	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), lists: make(map[listKey]bool), meter: newMeter(o.Progress)}
+	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), lists: make(map[listKey]bool), wrong: make(map[string]harmKind), meter: newMeter(o.Progress)}
 	steps := []func(context.Context) error{
-		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen,
+		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen,
 	}
 	for _, step := range steps {
 		if err := step(ctx); err != nil {
@@ -125,6 +125,7 @@ type verifier struct {
 	there    slabList        // of those
 	slabs    map[format.SlabID]*slabState
 	lists    map[listKey]bool // that were decoded
+	wrong    map[string]harmKind // by recipe: streams that are not those that were captured
 	meter    *meter
 }
 
@@ -136,6 +137,9 @@ type slabState struct {
 	worn   bool          // one copy of its trailer is harmed
 	lens   []uint32      // lengths of its chunks, as its own table says
 	ids    []crypt.Identity
+
+	rivals   []*format.SlabRecord // of tables that say something else than record
+	disputed disputed
 }
 
 func (v *verifier) state(id format.SlabID) *slabState {
