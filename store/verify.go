@@ -124,7 +124,7 @@ type verifier struct {
 	listed   []storage.Info  // in the folder of slabs
 	there    slabList        // of those
 	slabs    map[format.SlabID]*slabState
-	lists    map[listKey]bool // that were decoded
+	lists    map[listKey]bool    // that were decoded
 	wrong    map[string]harmKind // by recipe: streams that are not those that were captured
 	meter    *meter
 }
