@@ -195,7 +195,7 @@ func lots(changed byte) []file {
 // TestFlippedBeforeCompressing flips a bit of each chunk in turn, so that frames hold
 // what no table says.
 func TestFlippedBeforeCompressing(t *testing.T) {
-	eachChunkOf(t, tarOf(t, lots(1)...), func(f *forge, at chunkAt) { f.flip(at.slab, at.frame, at.chunk) })
+	eachChunkOf(t, tarOf(t, lots(1)...), true, func(f *forge, at chunkAt) { f.flip(at.slab, at.frame, at.chunk) })
 }
 
 // TestFalseIdentity has a table say of each chunk in turn that it is another one, and then
@@ -204,12 +204,14 @@ func TestFalseIdentity(t *testing.T) {
 	other := lots(0)
 	other[0].content = random(77, 900)
 	other[2].content = random(77, 20)
-	for name, lie := range map[string]func(*forge, chunkAt){
-		"its table":     func(f *forge, at chunkAt) { f.lie(at.slab, at.frame, at.chunk, random(77, len(at.content))) },
-		"another table": func(f *forge, at chunkAt) { f.rival(at.slab, at.frame, at.chunk, random(77, len(at.content))) },
-	} {
-		t.Run(name, func(t *testing.T) { eachChunkOf(t, tarOf(t, other...), lie) })
-	}
+	last := tarOf(t, other...)
+	t.Run("its table", func(t *testing.T) {
+		eachChunkOf(t, last, true, func(f *forge, at chunkAt) { f.lie(at.slab, at.frame, at.chunk, random(77, len(at.content))) })
+	})
+	// Of tables that contradict each other none is relied on.
+	t.Run("another table", func(t *testing.T) {
+		eachChunkOf(t, last, false, func(f *forge, at chunkAt) { f.rival(at.slab, at.frame, at.chunk, random(77, len(at.content))) })
+	})
 }
 
 // chunkAt is a chunk, and where it lies.
@@ -220,8 +222,8 @@ type chunkAt struct {
 }
 
 // eachChunkOf breaks each chunk in turn that bytesCase has then. How many there are depends
-// on the repository's key.
-func eachChunkOf(t *testing.T, last []byte, breakIt func(*forge, chunkAt)) {
+// on the repository's key. harms tells whether captures are harmed by some.
+func eachChunkOf(t *testing.T, last []byte, harms bool, breakIt func(*forge, chunkAt)) {
 	harmed := 0
 	for n, more := 0, true; more; n++ {
 		t.Run(fmt.Sprintf("chunk %d", n), func(t *testing.T) {
@@ -235,8 +237,8 @@ func eachChunkOf(t *testing.T, last []byte, breakIt func(*forge, chunkAt)) {
 				harmed += d.heals(t)
 			}
 		})
-		if !more && (n < 8 || harmed == 0) {
-			t.Errorf("only %d chunks, that harmed %d captures", n, harmed)
+		if !more && (n < 8 || harms != (harmed > 0)) {
+			t.Errorf("%d chunks, that harmed %d captures", n, harmed)
 		}
 	}
 }

@@ -25,6 +25,7 @@ type Repository struct {
 	made    time.Time
 	average int
 	grace   time.Duration
+	recheck bool // frames are read back before they are sealed
 	root    *crypt.RootKey
 	keys    *crypt.Keys
 	slot    crypt.SlotID
@@ -45,6 +46,10 @@ type CreateOptions struct {
 	// Reclaim removes it: whole seconds, from a minute to 10 years; 0 means
 	// DefaultGrace. It can't be changed later, but ReclaimOptions may say otherwise.
 	Grace time.Duration
+	// NoRecheck has captures not read back what they compressed before they seal it. That
+	// finds what a machine's memory changes between hashing and sealing, and takes some of the
+	// processor time of a first capture, nothing of an unchanged one. It can't be changed later.
+	NoRecheck bool
 	// Slot describes the first key slot.
 	Slot crypt.SlotOptions
 }
@@ -77,6 +82,9 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 		Format: format.Version, ID: crypt.NewRepositoryID(),
 		Made: time.Now().UTC().Truncate(time.Second), Average: o.ChunkAverage,
 		Grace: int64(o.Grace / time.Second),
+	}
+	if o.NoRecheck {
+		m.Recheck = recheckOff
 	}
 	keys, err := root.Derive(m.ID)
 	if err != nil {
@@ -188,7 +196,7 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 		}
 	}
 	return &Repository{
-		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(),
+		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(), recheck: m.Recheck == "",
 		root: root, keys: keys, slot: slot, slabs: slabs, proofs: new(proofs),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}, nil
@@ -218,3 +226,6 @@ func (r *Repository) ChunkAverage() int { return r.average }
 
 // Grace gives how long what was retired stays before Reclaim removes it.
 func (r *Repository) Grace() time.Duration { return r.grace }
+
+// Recheck tells whether captures read back what they compressed before they seal it.
+func (r *Repository) Recheck() bool { return r.recheck }

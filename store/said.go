@@ -2,6 +2,8 @@ package store
 
 import (
 	"context"
+	"fmt"
+	"maps"
 	"slices"
 
 	"github.com/kistarchive/kist/crypt"
@@ -102,4 +104,46 @@ func (r *Repository) fits(ctx context.Context, recipe *format.Recipe, runs fetch
 		}
 	}
 	return chunks == recipe.Chunks && bytes == recipe.Bytes && digest.Sum() == recipe.Digest, nil
+}
+
+// errDenied is returned for a chunk that is to be moved and is not what tables say: what
+// they say is what captures that relied on it are healed by, and would be lost.
+var errDenied = fmt.Errorf("%w: it holds other chunks than a table says, and stays (kist repair tells more)", ErrDamaged)
+
+// deny tells whether something was said of a chunk that is not so.
+func (s *said) deny(n uint32, id crypt.Identity) bool {
+	return s != nil && int(n) < len(s.ids) && (s.ids[n] != id || len(s.others[n]) > 0)
+}
+
+// alsoSaid gives a record with what another one of the same slab says of its chunks.
+func alsoSaid(rec, other *format.SlabRecord) *format.SlabRecord {
+	all := *rec
+	all.Frames = slices.Clone(rec.Frames)
+	for i := range all.Frames {
+		f := &all.Frames[i]
+		if i >= len(other.Frames) || !slices.Equal(f.Chunks, other.Frames[i].Chunks) {
+			continue
+		}
+		ids := make(map[int][]crypt.Identity)
+		add := func(c int, id crypt.Identity) {
+			if id != f.ID(c) && !slices.Contains(ids[c], id) {
+				ids[c] = append(ids[c], id)
+			}
+		}
+		for c := range f.Chunks {
+			add(c, other.Frames[i].ID(c))
+		}
+		for _, from := range []*format.TableFrame{f, &other.Frames[i]} {
+			for c, id := range from.FormerIDs() {
+				add(c, id)
+			}
+		}
+		f.Former = nil
+		for _, c := range slices.Sorted(maps.Keys(ids)) {
+			for _, id := range ids[c] {
+				f.Former = format.AppendFormer(f.Former, c, id)
+			}
+		}
+	}
+	return &all
 }
