@@ -50,6 +50,10 @@ func (d *disputedCase) heals(t *testing.T) int {
 		t.Fatalf("verifying after repairing: %+v, %v", report, err)
 	}
 	d.nothingWrong(t, report)
+	second := secondOf(t, d.fixture)
+	if err := checkSecondTables(second); err != nil || second.former == 0 {
+		t.Errorf("the tables after repairing say %d former identities: %v", second.former, err)
+	}
 	for _, id := range slices.Sorted(maps.Keys(d.streams)) {
 		c := d.capture(d.streams[id])
 		if !bytes.Equal(d.restore(c), d.streams[id]) {
@@ -133,7 +137,11 @@ func membersHarmed(report *store.Report, capture string) (paths []string) {
 func (d *disputedCase) eachMember(t *testing.T, c *store.Capture, stream []byte, harmed []string) {
 	t.Helper()
 	v := &c.Volumes[0]
-	for path, want := range contentsOf(t, stream) {
+	all := contentsOf(t, stream)
+	for path, want := range all {
+		if len(all) > 20 && !strings.HasSuffix(path, "7") {
+			continue // they are alike
+		}
 		ways := map[string]func() ([]byte, error){
 			"opened": func() ([]byte, error) {
 				_, content, err := d.OpenMember(t.Context(), v, path)
@@ -145,7 +153,7 @@ func (d *disputedCase) eachMember(t *testing.T, c *store.Capture, stream []byte,
 			},
 			"chosen": func() ([]byte, error) {
 				var out bytes.Buffer
-				_, err := d.RestoreMembers(t.Context(), v, func(p string) bool { return p == path }, &out, store.RestoreOptions{})
+				_, err := d.RestoreMembers(t.Context(), v, func(p string) bool { return p == store.CleanPath(path) }, &out, store.RestoreOptions{})
 				if err != nil {
 					return nil, err
 				}
@@ -214,6 +222,14 @@ func TestFalseIdentity(t *testing.T) {
 	})
 }
 
+// everyFew is 1, or n where tests are to be short.
+func everyFew(n int) int {
+	if testing.Short() {
+		return n
+	}
+	return 1
+}
+
 // chunkAt is a chunk, and where it lies.
 type chunkAt struct {
 	slab         format.SlabID
@@ -225,7 +241,7 @@ type chunkAt struct {
 // on the repository's key. harms tells whether captures are harmed by some.
 func eachChunkOf(t *testing.T, last []byte, harms bool, breakIt func(*forge, chunkAt)) {
 	harmed := 0
-	for n, more := 0, true; more; n++ {
+	for n, more := 0, true; more; n += everyFew(4) {
 		t.Run(fmt.Sprintf("chunk %d", n), func(t *testing.T) {
 			d := bytesCase(t, last, func(f *fixture, tamper *forge) {
 				all := tamper.allChunks()
@@ -271,6 +287,9 @@ func contentsOf(t testing.TB, stream []byte) map[string][]byte {
 		}
 		if err != nil {
 			t.Fatal(err)
+		}
+		if h.Typeflag != tar.TypeReg {
+			continue
 		}
 		if all[h.Name], err = io.ReadAll(r); err != nil {
 			t.Fatal(err)
