@@ -33,7 +33,7 @@ func TestDisputedLists(t *testing.T) {
 		files[string(f.content)] = true
 	}
 	n, healed := 0, 0
-	for more := true; more; n += everyFew(2) {
+	for more := true; more; n += everyFew(3) {
 		t.Run(fmt.Sprint(n), func(t *testing.T) {
 			d := &disputedCase{fixture: newFixture(t), streams: make(map[string][]byte)}
 			for version := range byte(2) {
@@ -42,10 +42,11 @@ func TestDisputedLists(t *testing.T) {
 			}
 			tamper := tamperWith(t, d.mem, d.key)
 			lists := slices.DeleteFunc(tamper.allChunks(), func(c chunkAt) bool { return files[string(c.content)] })
-			if more = n < len(lists); !more {
+			if more = n/2 < len(lists); !more {
 				return
 			}
-			tamper.flip(lists[n].slab, lists[n].frame, lists[n].chunk)
+			// A list whose first byte is wrong can't be decoded; in the middle it can.
+			tamper.flipByte(lists[n/2], n%2*len(lists[n/2].content)/2)
 			d.reopen()
 			in := tarOf(t, manyLots(1)...)
 			d.streams[d.capture(in).ID] = in
@@ -86,7 +87,7 @@ func TestUnproved(t *testing.T) {
 	f.harmed = true
 	tamper := tamperWith(t, f.mem, f.key)
 	at := tamper.allChunks()[1] // of the large file
-	tamper.flip(at.slab, at.frame, at.chunk)
+	tamper.flip(at)
 	f.reopen()
 	got, err := read(&c.Volumes[0], "last")
 	if !errors.Is(err, store.ErrUnproved) || !errors.Is(err, store.ErrDamaged) || string(got) != "the end of the shelf" {
@@ -124,7 +125,7 @@ func TestDisputedFolder(t *testing.T) {
 	tamper := tamperWith(t, d.mem, d.key)
 	for _, at := range tamper.allChunks() {
 		if string(at.content) == "the end of the shelf" {
-			tamper.flip(at.slab, at.frame, at.chunk)
+			tamper.flip(at)
 		}
 	}
 	d.reopen()
@@ -150,6 +151,53 @@ func TestDisputedFolder(t *testing.T) {
 	d.whole(t)
 }
 
+// TestUnexplained has two frames wrong, and tables that say what one of them was: the digest of
+// their volume fits nothing that is known, so that all of it is lost.
+func TestUnexplained(t *testing.T) {
+	f := newFixture(t)
+	f.harmed = true
+	in := tarOf(t, lots(0)...)
+	c := f.capture(in)
+	rest := f.capture(tarOf(t, file{name: "bean", content: []byte("bean")}))
+	tamper := tamperWith(t, f.mem, f.key)
+	for _, at := range tamper.allChunks() {
+		switch string(at.content) {
+		case string(lots(0)[0].content):
+			tamper.flip(at)
+		case "the end of the shelf":
+			tamper.flip(at)
+			flipped := []byte("the end of the shelf")
+			flipped[len(flipped)/2] ^= 4
+			tamper.lie(at.slab, at.frame, at.chunk, flipped)
+		}
+	}
+	f.reopen()
+	report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+	if err != nil || !slices.Contains(membersHarmed(report, c.ID), "") || len(membersHarmed(report, rest.ID)) > 0 {
+		t.Errorf("verifying gave %+v, %v", report, err)
+	}
+	for range 2 { // the second time the tables are right
+		for path, want := range contentsOf(t, in) {
+			var out bytes.Buffer
+			_, err := f.RestoreMembers(t.Context(), &c.Volumes[0], func(p string) bool { return p == path }, &out, store.RestoreOptions{})
+			if !errors.Is(err, store.ErrUnproved) {
+				t.Errorf("%s: %v (%v)", path, err, bytes.Equal(want, out.Bytes()))
+			}
+		}
+		out, err := f.Repair(t.Context(), store.RepairOptions{})
+		if want := []store.Harmed{{Capture: c.ID, Volume: "data"}}; err != nil || !slices.Equal(out.Lost, want) {
+			t.Fatalf("repairing gave %+v, %v", out, err)
+		}
+	}
+	if _, err := f.Repair(t.Context(), store.RepairOptions{Drop: true}); err != nil {
+		t.Fatal(err)
+	}
+	f.verify(t.Context())
+	if !bytes.Equal(contentsOf(t, f.restore(rest))["bean"], []byte("bean")) {
+		t.Error("the rest is wrong")
+	}
+}
+
 // TestDropDisputed gives up what a wrong frame harms. The rest of its captures stays.
 func TestDropDisputed(t *testing.T) {
 	d := bytesCase(t, tarOf(t, lots(1)...), func(_ *fixture, tamper *forge) {
@@ -157,7 +205,7 @@ func TestDropDisputed(t *testing.T) {
 		if string(at.content) != string(lots(0)[0].content) {
 			t.Fatalf("the first chunk has %d bytes", len(at.content))
 		}
-		tamper.flip(at.slab, at.frame, at.chunk)
+		tamper.flip(at)
 	})
 	d.harmed = true
 	out, err := d.Repair(t.Context(), store.RepairOptions{Drop: true})
@@ -195,7 +243,7 @@ func TestDisputedStays(t *testing.T) {
 	tamper := tamperWith(t, f.mem, f.key)
 	for _, at := range tamper.allChunks() {
 		if string(at.content) == "bean" {
-			tamper.flip(at.slab, at.frame, at.chunk)
+			tamper.flip(at)
 		}
 	}
 	f.reopen()

@@ -146,13 +146,19 @@ func (f *forge) slabIDs() (ids []format.SlabID) {
 
 // flip flips a bit of a chunk as between hashing and compressing: the slab holds
 // it, and its tables go on saying what it was.
-func (f *forge) flip(id format.SlabID, frame, chunk int) {
+func (f *forge) flip(at chunkAt) {
 	f.t.Helper()
+	f.flipByte(at, len(at.content)/2)
+}
+
+// flipByte is flip for a byte of the chunk.
+func (f *forge) flipByte(at chunkAt, n int) {
+	f.t.Helper()
+	id, frame, chunk := at.slab, at.frame, at.chunk
 	var s forgedSlab
 	for i, chunks := range f.chunksOf(id) {
 		if i == frame {
-			b := chunks[chunk]
-			b[len(b)/2] ^= 4
+			chunks[chunk][n] ^= 4
 		}
 		s.frames = append(s.frames, forgedFrame{chunks: chunks})
 	}
