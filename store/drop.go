@@ -43,10 +43,16 @@ func (p *repairer) findLost(ctx context.Context) error {
 // lostOf finds out what can't be read of a volume.
 func (p *repairer) lostOf(ctx context.Context, vol *Volume) (*lostVolume, error) {
 	lost := &lostVolume{entries: make(map[int]bool)}
-	if len(p.bad) == 0 {
+	if len(p.bad) == 0 && len(p.v.wrong) == 0 {
 		return lost, nil
 	}
+	if p.v.wrong[recipeKey(orEmpty(vol.record.Contents))] == unexplained {
+		return &lostVolume{whole: true}, nil
+	}
 	for _, recipe := range []*format.Recipe{&vol.record.MemberList, orEmpty(vol.record.Stamps)} {
+		if p.v.wrong[recipeKey(recipe)] != intact {
+			return &lostVolume{whole: true}, nil
+		}
 		spans, err := p.lostSpans(ctx, recipe)
 		if errors.Is(err, errLost) || len(spans) > 0 {
 			return &lostVolume{whole: true}, nil
@@ -82,10 +88,11 @@ func (p *repairer) lostOf(ctx context.Context, vol *Volume) (*lostVolume, error)
 
 // lostSpans gives the chunks of a stream that can't be read, in order.
 func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans []span, err error) {
+	wrong := p.v.wrong[recipeKey(recipe)] != intact
 	for level := range recipe.Level {
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range p.r.slabs.Runs(ctx, &outer) {
-			if err == nil && p.lostIn(run) {
+			if err == nil && p.lostIn(run, wrong) {
 				err = errLost
 			}
 			if err != nil {
@@ -100,7 +107,7 @@ func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans 
 		}
 		b := p.bad[run.Slab]
 		for n := range run.Count {
-			if b.lost(run.First + n) {
+			if b.lost(run.First+n) || wrong && b.disputes(run.First+n) {
 				spans = append(spans, span{at + uint64(n), uint64(run.Times)})
 			}
 		}
@@ -109,10 +116,10 @@ func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans 
 	return spans, nil
 }
 
-func (p *repairer) lostIn(run format.Run) bool {
+func (p *repairer) lostIn(run format.Run, wrong bool) bool {
 	b := p.bad[run.Slab]
 	for n := range run.Count {
-		if b.lost(run.First + n) {
+		if b.lost(run.First+n) || wrong && b.disputes(run.First+n) {
 			return true
 		}
 	}
@@ -263,19 +270,41 @@ func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 		if !keep {
 			continue
 		}
-		ref, err := findChunk(c.h.index, at.slab, at.chunk)
-		if err != nil {
-			return err
-		}
 		slab, err := c.h.r.slabs.Open(c.ctx, at.slab)
 		if err != nil {
 			return err
+		}
+		ref, ok := c.h.index.Find(at.slab, at.chunk)
+		if !ok { // its frame is marked, for another chunk
+			if err := c.h.store(c.ctx, slab, at.chunk, to); err != nil {
+				return err
+			}
+			continue
 		}
 		n, _ := slab.ChunkLength(at.chunk)
 		if err := c.h.s.intake.PutKnown(to, ref, n); err != nil {
 			return err
 		}
 	}
+	return nil
+}
+
+// store takes a chunk in by its content.
+func (h *healer) store(ctx context.Context, slab *fetch.Slab, chunk uint32, to *intake.Stream) error {
+	r := h.r.slabs.Read(ctx, fetch.Inline([]format.Run{{Slab: slab.ID, First: chunk, Count: 1, Times: 1}}))
+	defer r.Close()
+	c, err := r.Next()
+	if err != nil {
+		return orDamage(err, "a chunk is missing")
+	}
+	buf, err := h.s.intake.Reserve()
+	if err != nil {
+		return err
+	}
+	if len(c.Data) > len(buf) {
+		return fmt.Errorf("%w: a chunk of %d bytes", ErrDamaged, len(c.Data))
+	}
+	h.s.intake.Put(to, copy(buf, c.Data))
 	return nil
 }
 

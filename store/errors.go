@@ -6,6 +6,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
 )
 
 // Errors of opening a repository. Compare with errors.Is.
@@ -45,6 +46,11 @@ var (
 	// ErrUnfinished is returned by Capture for a tar stream, or a compressed
 	// one, that is cut short. The error is a *tarstream.UnfinishedError.
 	ErrUnfinished = tarstream.ErrUnfinished
+
+	// ErrChanged is returned by whatever stores contents where a frame that was read back is
+	// not what was hashed: this machine's memory, or its processor, changes bytes. Nothing
+	// was captured.
+	ErrChanged = intake.ErrChanged
 
 	// ErrBadOptions is returned for options that contradict themselves or are
 	// out of bounds.

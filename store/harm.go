@@ -48,6 +48,9 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 		}
 	}
 	for place, d := range damages {
+		if v.settled(place, d) {
+			continue
+		}
 		if len(d.Captures) == 0 && errors.Is(v.slabs[place.slab].bad[place.frame], storage.ErrNotFound) {
 			continue // it was listed, nothing needs it, and it was removed meanwhile
 		}
@@ -63,6 +66,7 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 // slabDamages begins a Damage for every bad place.
 func (v *verifier) slabDamages() map[badPlace]*Damage {
 	damages := make(map[badPlace]*Damage)
+	v.disputes(damages)
 	for id, s := range v.slabs {
 		for frame, err := range s.bad {
 			d := newDamage(names.Slab(id), err)
@@ -177,7 +181,11 @@ func (v *verifier) checkRecipe(ctx context.Context, recipe *format.Recipe) ([]ha
 	for level := range recipe.Level {
 		// The streams of runs above the recipe, the outermost first.
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
-		if harms, err := v.walk(ctx, &outer, nil); err != nil || len(harms) > 0 {
+		harms, err := v.walk(ctx, &outer, nil)
+		if isDamage(err) && v.o.Full {
+			return v.explain(ctx, recipe, err)
+		}
+		if err != nil || len(harms) > 0 {
 			for i := range harms {
 				harms[i].whole = true
 			}
@@ -188,6 +196,9 @@ func (v *verifier) checkRecipe(ctx context.Context, recipe *format.Recipe) ([]ha
 	harms, err := v.walk(ctx, recipe, digest)
 	if err == nil && len(harms) == 0 && v.o.Full && digest.Sum() != recipe.Digest {
 		err = fmt.Errorf("%w: a stream is not the one that was captured", ErrDamaged)
+	}
+	if isDamage(err) && v.o.Full {
+		return v.explain(ctx, recipe, err)
 	}
 	return harms, err
 }

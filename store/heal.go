@@ -19,9 +19,10 @@ import (
 
 // badSlab is a slab of which not all can be read.
 type badSlab struct {
-	frames []uint32         // that can't be read; none: the slab as a whole
-	bad    []bool           // by chunk; nil: all
-	ids    []crypt.Identity // of the chunks, as a table says; nil where none does
+	frames []uint32                    // that can't be read; none: the slab as a whole
+	bad    []bool                      // by chunk; nil: all
+	ids    []crypt.Identity            // of the chunks, as a table says; nil where none does
+	said   map[uint32][]crypt.Identity // what tables said of chunks that are others
 }
 
 // lost tells whether a chunk can't be read.
@@ -29,14 +30,17 @@ func (b *badSlab) lost(chunk uint32) bool {
 	return b != nil && (b.bad == nil || int(chunk) >= len(b.bad) || b.bad[chunk])
 }
 
+// disputes tells whether a table said that a chunk is another one.
+func (b *badSlab) disputes(chunk uint32) bool { return b != nil && len(b.said[chunk]) > 0 }
+
 // findBad notes which chunks can't be read, and what they were.
 func (p *repairer) findBad(ctx context.Context) error {
 	p.bad = make(map[format.SlabID]*badSlab)
 	for id, s := range p.v.slabs {
-		if len(s.bad) == 0 && !s.worn {
+		if len(s.bad) == 0 && !s.worn && len(s.disputed.said) == 0 {
 			continue
 		}
-		b := &badSlab{}
+		b := &badSlab{said: s.disputed.said}
 		if s.bad[-1] == nil {
 			slab, err := p.r.slabs.Open(ctx, id)
 			if err != nil {
@@ -47,6 +51,11 @@ func (p *repairer) findBad(ctx context.Context) error {
 				b.frames = append(b.frames, uint32(frame))
 				for n := range slab.Frames[frame].Chunks {
 					b.bad[int(slab.FirstChunk(frame))+n] = true
+				}
+			}
+			for frame := range s.disputed.frames {
+				if s.bad[frame] == nil {
+					b.frames = append(b.frames, uint32(frame))
 				}
 			}
 			if s.worn {
@@ -145,8 +154,10 @@ func (p *repairer) heal(ctx context.Context) error {
 type healer struct {
 	r     *Repository
 	s     *session
+	v     *verifier
 	index *known.Index
 	bad   map[format.SlabID]*badSlab
+	wrong bool // the recipe at hand meant what was said of disputed chunks
 }
 
 // newHealer starts a session that relies on nothing harmed.
@@ -167,7 +178,7 @@ func (p *repairer) newHealer(ctx context.Context) (*healer, error) {
 	}
 	s := &session{r: p.r, index: index, params: params, intake: in, lease: p.lease, entries: format.NewEntryEncoder(), meter: newMeter(nil), uses: make(map[format.SlabID]bool)}
 	p.uses = s.uses
-	return &healer{r: p.r, s: s, index: index, bad: p.bad}, nil
+	return &healer{r: p.r, s: s, v: p.v, index: index, bad: p.bad}, nil
 }
 
 // capture gives the record of a capture that names what is unharmed, as far as there
@@ -226,6 +237,7 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 		return nil, nil
 	}
 	moved := false
+	h.wrong = h.v.wrong[recipeKey(old)] != intact
 	for run, err := range h.runs(ctx, old, &moved) {
 		if err != nil {
 			return nil, err
@@ -235,7 +247,10 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 		}
 	}
 	if !moved {
-		return nil, nil
+		return nil, h.unhealed()
+	}
+	if ok, err := h.r.fits(ctx, old, h.runs(ctx, old, &moved), h.v.realOf); err != nil || !ok {
+		return nil, orElse(err, errLost) // what is found elsewhere is not what was captured
 	}
 	healed, err := h.s.putRecipe(*old, func(yield func(format.Run) error) error {
 		j := &joiner{yield: yield}
@@ -277,6 +292,15 @@ func whole(runs fetch.Runs) fetch.Runs {
 	}
 }
 
+// unhealed says that a recipe is lost of which nothing is to be taken from elsewhere, if it
+// is not that of what was captured.
+func (h *healer) unhealed() error {
+	if h.wrong {
+		return errLost
+	}
+	return nil
+}
+
 func (h *healer) replace(runs fetch.Runs, moved *bool) fetch.Runs {
 	return func(yield func(format.Run, error) bool) {
 		for run, err := range runs {
@@ -290,7 +314,7 @@ func (h *healer) replace(runs fetch.Runs, moved *bool) fetch.Runs {
 			for n := range run.Count {
 				at := run
 				at.First, at.Count = run.First+n, 1
-				if b.lost(at.First) {
+				if b.lost(at.First) || h.wrong && b.disputes(at.First) {
 					at = h.elsewhere(b, at)
 					*moved = true
 				}
@@ -304,8 +328,12 @@ func (h *healer) replace(runs fetch.Runs, moved *bool) fetch.Runs {
 
 // elsewhere gives the run of one chunk where it is unharmed, or in the slab zero.
 func (h *healer) elsewhere(b *badSlab, run format.Run) format.Run {
-	if int(run.First) < len(b.ids) {
-		if ref, ok := h.index.Lookup(b.ids[run.First]); ok {
+	meant := b.said[run.First]
+	if len(meant) == 0 && int(run.First) < len(b.ids) {
+		meant = b.ids[run.First : run.First+1]
+	}
+	for _, id := range meant {
+		if ref, ok := h.index.Lookup(id); ok {
 			run.Slab, run.First = h.index.Locate(ref)
 			return run
 		}

@@ -18,6 +18,8 @@ import (
 
 const maxManifest = 64 << 10
 
+const recheckOff = "off"
+
 // manifest is the content of kist.json, the one readable file.
 type manifest struct {
 	Format  int                `json:"kist_format"`
@@ -25,6 +27,7 @@ type manifest struct {
 	Made    time.Time          `json:"made"`
 	Average int                `json:"chunk_average"`
 	Grace   int64              `json:"grace_seconds,omitempty"` // 0: DefaultGrace
+	Recheck string             `json:"recheck,omitempty"`       // "off": see CreateOptions.NoRecheck; "": on
 	Seal    string             `json:"seal"`                    // see message
 
 	raw []byte // as it was read
@@ -37,6 +40,9 @@ func (m *manifest) message() []byte {
 		m.Format, m.ID, m.Made.UTC().Format(time.RFC3339), m.Average)
 	if m.Grace != 0 {
 		b = fmt.Appendf(b, "grace %d\n", m.Grace)
+	}
+	if m.Recheck != "" {
+		b = fmt.Appendf(b, "recheck %s\n", m.Recheck)
 	}
 	return b
 }
@@ -113,6 +119,9 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	}
 	if m.Grace < 0 || m.Grace > int64(maxGrace/time.Second) {
 		return nil, fmt.Errorf("%s: %w: a grace time of %d seconds", names.Manifest, ErrDamaged, m.Grace)
+	}
+	if m.Recheck != "" && m.Recheck != recheckOff {
+		return nil, fmt.Errorf("%s: %w: recheck %q", names.Manifest, ErrDamaged, m.Recheck)
 	}
 	m.raw = b
 	return &m, nil

@@ -120,8 +120,12 @@ func (v *Volume) plainMember() *Member {
 // OpenMember reads the content of one member as it was before it became a
 // member: the holes of a sparse file are filled with zeros, and a hard link is
 // followed. Of several members of that path the last counts, as for tar. The
-// content must be closed. Only frames that hold the content, and the member
-// list, are read.
+// content must be closed. Only frames that hold the content, the member list and tables
+// are read, unless the tables are lost or say what does not fit: then all contents of the
+// volume are.
+//
+// Every chunk is held against what was captured: reading fails with ErrDamaged at one that
+// is another, and with ErrUnproved at the end where nothing tells.
 //
 // It fails with ErrNotFound, also for what has no content, such as a folder. Like
 // the reading of the content it fails with ErrMoved as Restore does.
@@ -142,9 +146,13 @@ func (r *Repository) openMember(ctx context.Context, v *Volume, path string) (*M
 		return nil, nil, fmt.Errorf("content of %q: %w: it is a %s", path, ErrNotFound, l.member.Type)
 	}
 	ctx, cancel := context.WithCancel(ctx)
-	content := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.chunk, l.chunks}) })
+	content, err := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.chunk, l.chunks}) })
+	if err != nil {
+		cancel()
+		return nil, nil, fmt.Errorf("member %q: %w", path, err)
+	}
 	if !v.Tar {
-		return l.member, &memberReader{r, v, ctx, fetch.Bytes(content.Next), content, cancel}, nil
+		return l.member, &memberReader{r, v, ctx, fetch.Bytes(content.Next), content, cancel, path}, nil
 	}
 	in, err := tarstream.Expand(l.head, int64(l.length), fetch.Bytes(content.Next))
 	if err != nil {
@@ -152,7 +160,7 @@ func (r *Repository) openMember(ctx context.Context, v *Volume, path string) (*M
 		content.Close()
 		return nil, nil, fmt.Errorf("member %q: %w: %w", path, ErrDamaged, err)
 	}
-	return l.member, &memberReader{r, v, ctx, in, content, cancel}, nil
+	return l.member, &memberReader{r, v, ctx, in, content, cancel, path}, nil
 }
 
 func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*listed, error) {
@@ -176,8 +184,9 @@ type memberReader struct {
 	v       *Volume
 	ctx     context.Context
 	in      io.Reader
-	content *fetch.Reader
+	content *chosen
 	cancel  context.CancelFunc
+	path    string
 }
 
 // Read heeds the context also within a hole, which may be of exabytes.
@@ -186,6 +195,12 @@ func (m *memberReader) Read(p []byte) (int, error) {
 		return 0, context.Cause(m.ctx)
 	}
 	n, err := m.in.Read(p)
+	if err == io.EOF && m.content.unproved != nil {
+		err = m.content.unproved
+	}
+	if isDamage(err) {
+		err = fmt.Errorf("member %q: %w", m.path, err)
+	}
 	return n, m.r.orMoved(m.ctx, m.v, err)
 }
 
@@ -198,14 +213,25 @@ func (m *memberReader) Close() error {
 // span is a number of consecutive chunks of a stream.
 type span struct{ first, count uint64 }
 
+// chosen reads some of the chunks of a volume's contents.
+type chosen struct {
+	*fetch.Reader
+	unproved error // why nothing shows that they are what was captured; nil: each is held against that
+}
+
 // contentOf reads some of the chunks of a volume's contents: spans in ascending
 // order. Each chunk is there until the next is asked for.
-func (r *Repository) contentOf(ctx context.Context, v *Volume, spans iter.Seq[span]) *fetch.Reader {
+func (r *Repository) contentOf(ctx context.Context, v *Volume, spans iter.Seq[span]) (*chosen, error) {
+	contents := orEmpty(v.record.Contents)
+	proof, err := r.prove(ctx, contents)
+	if err != nil {
+		return nil, err
+	}
 	runs := fetch.Inline(nil)
 	if v.record.Contents != nil {
-		runs = pick(r.slabs.Runs(ctx, v.record.Contents), spans)
+		runs = pick(r.slabs.Runs(ctx, contents), spans)
 	}
-	return r.slabs.ReadWith(ctx, runs, fetch.ReadOptions{NoIdentities: true, Lend: true})
+	return &chosen{r.slabs.ReadWith(ctx, runs, fetch.ReadOptions{Want: proof.want, Lend: true}), proof.err}, nil
 }
 
 // pick gives the parts of runs that spans name.

@@ -50,7 +50,8 @@ func (c *reclaimer) mergeTables(ctx context.Context) error {
 	return nil
 }
 
-// tableStates reads all tables. Of slabs that are in several, the first counts.
+// tableStates reads all tables. Of slabs that are in several, the first counts, and those
+// that say something else: captures may have relied on it.
 func (r *Repository) tableStates(ctx context.Context) ([]*tableState, error) {
 	var states []*tableState
 	err := r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
@@ -66,14 +67,17 @@ func (r *Repository) tableStates(ctx context.Context) ([]*tableState, error) {
 	if err != nil {
 		return nil, err
 	}
-	listed := make(map[format.SlabID]bool)
+	listed := make(map[format.SlabID]*format.SlabRecord)
 	for _, t := range states {
 		t.records = slices.DeleteFunc(t.records, func(rec *format.SlabRecord) bool {
 			size, ok := slabs.length(rec.Slab)
-			if !ok || size != int64(rec.Length) || listed[rec.Slab] {
+			before := listed[rec.Slab]
+			if !ok || size != int64(rec.Length) || before != nil && sameRecord(before, rec) {
 				return true
 			}
-			listed[rec.Slab] = !t.damaged
+			if before == nil && !t.damaged {
+				listed[rec.Slab] = rec
+			}
 			return false
 		})
 	}

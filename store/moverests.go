@@ -9,6 +9,7 @@ import (
 	"github.com/klauspost/compress/zstd"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
@@ -103,13 +104,21 @@ type mover struct {
 	s     *session
 	index *known.Index
 	ids   map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left
+	said  map[format.SlabID]*said            // of those
 	memo  map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
 	meter *meter
 }
 
 // run moves the chunks, and then puts new generations of the index files
 // concerned. What was moved before it is stopped is found by the next run.
-func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (int64, error) {
+func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64, err error) {
+	left := make(map[format.SlabID]bool)
+	for _, s := range victims {
+		left[s.id] = true
+	}
+	if m.said, err = m.r.saidOf(ctx, left); err != nil {
+		return 0, err
+	}
 	if err := m.begin(ctx, l); err != nil {
 		return 0, err
 	}
@@ -223,6 +232,9 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 			rest = rest[n:]
 			if bit := s.first + at; m.v.direct.has(bit) {
 				m.ids[s.id][at] = hasher.Sum(chunk)
+				if m.said[s.id].deny(uint32(at), m.ids[s.id][at]) {
+					return &fetch.SlabError{Slab: s.id, Frame: i, Err: errDenied}
+				}
 				if err := m.put(streams[m.v.listing.has(bit)], chunk); err != nil {
 					return err
 				}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"slices"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -81,8 +82,8 @@ func (r *Repository) readTableCopy(info storage.Info) []*format.SlabRecord {
 
 // keepTable keeps a copy of a table that was accepted.
 func (r *Repository) keepTable(info storage.Info, records []*format.SlabRecord) {
-	if r.kept == nil || len(records) == 0 {
-		return
+	if r.kept == nil || len(records) == 0 || slices.ContainsFunc(records, hasFormer) {
+		return // a copy would leave something out
 	}
 	sealer, kind, wrapped, err := r.keys.NewSealer(r.objectName(format.TableCopy, copyName(info)))
 	if err != nil {

@@ -53,8 +53,8 @@ func (r *Repaired) Mended() bool {
 	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0 && len(r.Exchanged) == 0 && len(r.Returned) == 0
 }
 
-// Repair verifies all of the repository and mends what it can. It writes lost
-// tables anew. Harmed chunks that are found elsewhere, as when the same content was captured
+// Repair verifies all of the repository and mends what it can. It writes tables anew that
+// are lost, or say of a frame what it does not hold. Harmed chunks that are found elsewhere, as when the same content was captured
 // again, are taken from there. The places that are harmed are marked, so that
 // captures from now on store such content again: capturing what was harmed once
 // more, and then repairing once more, heals the older captures. What can't be mended is
@@ -105,7 +105,7 @@ func (p *repairer) run(ctx context.Context) error {
 	if p.v, err = p.r.verifyOnce(ctx, VerifyOptions{Full: true, Progress: p.o.Progress}); err != nil {
 		return err
 	}
-	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.removeBadMarks, p.removeTorn, p.heal, p.findLost, p.findMissing, p.findExchanged} {
+	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.heal, p.findLost, p.findMissing, p.findExchanged} {
 		if err := step(ctx); err != nil {
 			return err
 		}

@@ -33,13 +33,20 @@ type HoleWriter interface {
 // by another goroutine, until Restore returns; it must not keep or change what
 // it is given. A HoleWriter gets long stretches of zeros as holes.
 //
-// It fails with ErrDamaged where the repository is harmed, and with ErrMoved where
+// It fails with ErrDamaged where the repository is harmed, naming members that can't be
+// read or are not what was captured, as far as that is known, and with ErrMoved where
 // the capture was moved or removed meanwhile.
 func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) error {
-	return r.orMoved(ctx, v, r.restore(ctx, v, w, o))
+	at, err := r.restore(ctx, v, w, o)
+	if err != nil {
+		err = r.blame(ctx, v, at, err)
+	}
+	return r.orMoved(ctx, v, err)
 }
 
-func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) error {
+// restore gives, with an error, the number of the entry whose content could not be read,
+// or -1.
+func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) (at int, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	out := newOutlet(w, len(v.record.SHA256) > 0)
@@ -50,23 +57,23 @@ func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 	defer entries.close()
 	contents := r.wholeContents(ctx, v.record)
 	defer contents.Close()
-	for {
+	for ; ; at++ {
 		e, err := entries.next()
 		if err == io.EOF {
 			break
 		}
 		if err != nil {
-			return err
+			return -1, err
 		}
 		if err := restoreEntry(ctx, e, contents, out, m); err != nil {
-			return err
+			return at, err
 		}
 	}
 	if _, err := contents.Next(); err != io.EOF {
-		return orDamage(err, "contents that no member has")
+		return -1, orDamage(err, "contents that no member has")
 	}
 	m.done()
-	return out.finish(v.record)
+	return -1, out.finish(v.record)
 }
 
 // wholeContents reads all contents. One hash of them will do: the SHA-256 of the

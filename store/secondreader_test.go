@@ -33,7 +33,8 @@ type secondReader struct {
 	keys    secondKeys
 	unzip   func(frame []byte) ([]byte, error) // a Zstandard decoder
 
-	slabs map[string]*secondSlab // by id in hexadecimal
+	slabs  map[string]*secondSlab // by id in hexadecimal
+	former int                    // former identities that tables have
 }
 
 // secondKeys are the keys of section 5.
@@ -70,6 +71,7 @@ type secondReadable struct {
 	Made    string `json:"made"`
 	Average int    `json:"chunk_average"`
 	Grace   int    `json:"grace_seconds"`
+	Recheck string `json:"recheck"`
 	Seal    string `json:"seal"`
 }
 
@@ -77,6 +79,9 @@ func (f *secondReadable) sealed() string {
 	text := fmt.Sprintf("kist format 1\nid %s\nmade %s\nchunk average %d\n", f.ID, f.Made, f.Average)
 	if f.Grace != 0 {
 		text += fmt.Sprintf("grace %d\n", f.Grace)
+	}
+	if f.Recheck != "" {
+		text += "recheck off\n"
 	}
 	return text
 }

@@ -27,6 +27,7 @@ type secondFrameRecord struct {
 	Sealed     uint64   `cbor:"2,keyasint"`
 	Lengths    []uint64 `cbor:"3,keyasint"`
 	Identities []byte   `cbor:"4,keyasint,omitempty"` // in table objects only
+	Former     []byte   `cbor:"9,keyasint,omitempty"` // likewise
 }
 
 // slab reads a slab and keeps it.
@@ -111,7 +112,7 @@ func (s *secondSlab) readTable(sections []byte) error {
 
 func (s *secondSlab) readFrames(b []byte) error {
 	for i, f := range s.table.Frames {
-		if f.Kind != 1 || f.Sealed > uint64(len(b)) || f.Identities != nil {
+		if f.Kind != 1 || f.Sealed > uint64(len(b)) || f.Identities != nil || f.Former != nil {
 			return fmt.Errorf("slab %s, frame %d: bad record", s.name, i)
 		}
 		frame, err := s.open(secondFrame, uint64(i), b[:f.Sealed])
@@ -201,6 +202,15 @@ func (r *secondReader) checkTable(record *secondTableRecord) error {
 		own := s.table.Frames[i]
 		if f.Kind != own.Kind || f.Sealed != own.Sealed || !slices.Equal(f.Lengths, own.Lengths) || len(f.Identities) != 16*len(f.Lengths) {
 			return fmt.Errorf("the table and slab %s differ in frame %d", s.name, i)
+		}
+		before := uint64(0)
+		for former := range slices.Chunk(f.Former, 4+16) {
+			n := number(former[:4])
+			if len(former) != 20 || n < before || n >= uint64(len(f.Lengths)) || bytes.Equal(former[4:], f.Identities[16*n:][:16]) {
+				return fmt.Errorf("slab %s: a former identity %x of frame %d", s.name, former, i)
+			}
+			before = n
+			r.former++
 		}
 		for id := range slices.Chunk(f.Identities, 16) {
 			if !bytes.Equal(id, r.identity(chunks[0])) {

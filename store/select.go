@@ -27,8 +27,10 @@ func CleanPath(p string) string {
 // member's header and content are as captured, except for a hard link whose
 // target was not asked for: the content comes under the link's own name.
 //
-// It gives the number of members written; ErrNotFound if there is none, and
-// ErrMoved as Restore does.
+// Every chunk is held against what was captured, as by OpenMember. It gives the number of
+// members written; ErrNotFound if there is none, ErrDamaged at a chunk that is not the one
+// that was captured, ErrUnproved, when all is written, where nothing tells, and ErrMoved as
+// Restore does.
 func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
 	n, err := r.restoreMembers(ctx, v, match, w, o)
 	return n, r.orMoved(ctx, v, err)
@@ -49,7 +51,7 @@ func (r *Repository) restoreMembers(ctx context.Context, v *Volume, match func(p
 		s.note(l)
 	}
 	s.resolve()
-	chunks := r.contentOf(ctx, v, func(yield func(span) bool) {
+	chunks, err := r.contentOf(ctx, v, func(yield func(span) bool) {
 		for l, err := range r.listing(ctx, v) {
 			// An error shows to whoever writes, too.
 			if err != nil || s.takes(l) && l.chunks > 0 && !yield(span{l.chunk, l.chunks}) {
@@ -57,6 +59,9 @@ func (r *Repository) restoreMembers(ctx context.Context, v *Volume, match func(p
 			}
 		}
 	})
+	if err != nil {
+		return 0, err
+	}
 	defer chunks.Close()
 	m := newMeter(o.Progress)
 	n := 0
@@ -77,8 +82,10 @@ func (r *Repository) restoreMembers(ctx context.Context, v *Volume, match func(p
 		return 0, fmt.Errorf("a member that matches: %w", ErrNotFound)
 	}
 	m.done()
-	_, err := w.Write(make([]byte, 2*tarBlock)) // the end marker
-	return n, err
+	if _, err := w.Write(make([]byte, 2*tarBlock)); err != nil { // the end marker
+		return n, err
+	}
+	return n, chunks.unproved
 }
 
 const tarBlock = 512
@@ -174,7 +181,7 @@ func (s *selection) takes(l *listed) bool {
 }
 
 // write writes one member.
-func (s *selection) write(w io.Writer, l *listed, chunks *fetch.Reader) error {
+func (s *selection) write(w io.Writer, l *listed, chunks *chosen) error {
 	if to, ok := s.replace[l.number]; ok {
 		return rewrite(w, l, nil, func(h *tar.Header) { h.Linkname = to })
 	}

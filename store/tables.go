@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"errors"
+	"hash/maphash"
 	"slices"
 	"time"
 
@@ -23,13 +24,22 @@ type inventory struct {
 	damage []*ObjectError     // tables that can't
 	read   int                // how many tables were read
 	listed []int              // by number of a slab: the last table that listed it, counted from 1
-	others map[listedSlab]int // numbers of slabs that there are not
+	sums   []uint64           // by number of a slab that there is: of the record that was taken
+	others map[listedSlab]int // numbers of slabs that there are not, and of records that say something else
+	seed   maphash.Seed
+
+	contradicted []format.SlabID // of which tables say different things
+}
+
+func newInventory(slabs slabList) *inventory {
+	return &inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), seed: maphash.MakeSeed()}
 }
 
 // listedSlab tells slabs apart as records do.
 type listedSlab struct {
 	id     format.SlabID
 	length uint64
+	sum    uint64 // of a record that says something else of a slab than the first one
 }
 
 // unlisted gives the slabs that no table lists.
@@ -47,7 +57,7 @@ func (v *inventory) unlisted() []format.SlabID {
 // is. A slab that is missing is passed over, so that nothing new relies on it. Of
 // a damaged table it takes what can be read, if partial, or nothing.
 func (r *Repository) takeStock(ctx context.Context, slabs slabList, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
-	v := &inventory{slabs: slabs, listed: make([]int, len(slabs)), others: make(map[listedSlab]int)}
+	v := newInventory(slabs)
 	r.slabs.Expect(slabs.length)
 	return v, r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
@@ -119,20 +129,40 @@ func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabReco
 }
 
 // number gives the number of a slab: its place among those that there are, or one behind
-// them, of the record. ok tells of a slab that there is, with that length.
+// them, of the record. ok tells of a slab that there is, with that length, and of a record
+// that says the same of it as the first one.
 func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
+	key := listedSlab{id: rec.Slab, length: rec.Length}
 	i, ok := v.slabs.find(rec.Slab)
 	if ok && v.slabs[i].Size == int64(rec.Length) {
-		return i, true
+		sum := v.sum(rec)
+		if v.sums[i] == 0 || v.sums[i] == sum {
+			v.sums[i] = sum
+			return i, true
+		}
+		key.sum = sum // so that no table goes for being a copy of others that it contradicts
 	}
-	key := listedSlab{rec.Slab, rec.Length}
 	n, ok = v.others[key]
 	if !ok {
 		n = len(v.listed)
 		v.others[key] = n
 		v.listed = append(v.listed, 0)
+		if key.sum != 0 && !slices.Contains(v.contradicted, rec.Slab) {
+			v.contradicted = append(v.contradicted, rec.Slab)
+		}
 	}
 	return n, false
+}
+
+// sum tells records of a slab apart that say different things; it is not 0.
+func (v *inventory) sum(rec *format.SlabRecord) uint64 {
+	var h maphash.Hash
+	h.SetSeed(v.seed)
+	for i := range rec.Frames {
+		h.Write(rec.Frames[i].IDs)
+		h.Write(rec.Frames[i].Former)
+	}
+	return h.Sum64() | 1
 }
 
 // inOrder calls get for every item, as many at a time as workers says, and use
@@ -266,6 +296,9 @@ func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclu
 			return nil, err
 		}
 	}
+	for _, id := range v.contradicted {
+		s.index.Forget(id) // either table may be wrong
+	}
 	return s, nil
 }
 
@@ -327,7 +360,7 @@ func (r *Repository) recoverSlab(ctx context.Context, id format.SlabID) (*format
 // RebuildReport says what RebuildTables did.
 type RebuildReport struct {
 	Slabs    int      `json:"slabs"`    // that no table listed and one lists now
-	Replaced []string `json:"replaced"` // damaged tables that were removed, once a new one was there
+	Replaced []string `json:"replaced"` // damaged tables, and those that said what is not so: they were removed, once a new one was there
 	Damaged  []error  `json:"-"`        // slabs that can't be read, and stay without a table
 }
 
@@ -392,7 +425,7 @@ func (r *Repository) removeDamaged(ctx context.Context, v *inventory, report *Re
 
 func (r *Repository) intakeConfig(index *known.Index) intake.Config {
 	return intake.Config{
-		Storage: keeping{r.storage, r}, Repository: r.id, Keys: r.keys, Index: index,
+		Storage: keeping{r.storage, r}, Repository: r.id, Keys: r.keys, Index: index, NoRecheck: !r.recheck,
 		TableName: func() string { return names.NewID(time.Now()) },
 	}
 }

@@ -146,16 +146,20 @@ func (r *Repository) joinTables(ctx context.Context, tables []listedTable) {
 		return
 	}
 	var all []*format.SlabRecord
-	seen := make(map[listedSlab]bool)
+	seen := make(map[listedSlab]int) // places in all
 	for _, t := range tables {
 		records, err := r.readTable(ctx, t.info)
 		if err != nil {
 			return // somebody else was faster
 		}
 		for _, rec := range records {
-			if key := (listedSlab{rec.Slab, rec.Length}); !seen[key] {
-				seen[key] = true
+			key := listedSlab{id: rec.Slab, length: rec.Length}
+			i, ok := seen[key]
+			if !ok {
+				seen[key] = len(all)
 				all = append(all, rec)
+			} else if !sameRecord(all[i], rec) {
+				all[i] = alsoSaid(all[i], rec)
 			}
 		}
 	}

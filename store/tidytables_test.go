@@ -22,20 +22,24 @@ func tableWith(name string, written time.Time, slabs ...int) listedTable {
 func TestInventoryNumbers(t *testing.T) {
 	id := func(n byte) format.SlabID { return format.SlabID{n} }
 	there := slabList{{id(1), storage.Info{Size: 100}}, {id(2), storage.Info{Size: 200}}, {id(3), storage.Info{Size: 300}}}
-	v := &inventory{slabs: there, listed: make([]int, len(there)), others: map[listedSlab]int{}}
+	v := newInventory(there)
 	var added []format.SlabID
 	for i, test := range []struct {
 		table []listedSlab
 		want  []int
 	}{
-		{[]listedSlab{{id(2), 200}, {id(1), 100}, {id(2), 200}}, []int{1, 0}},
-		{[]listedSlab{{id(2), 7}, {id(9), 9}, {id(2), 200}, {id(9), 9}}, []int{3, 4, 1}},
-		{[]listedSlab{{id(9), 9}, {id(9), 8}}, []int{4, 5}},
+		{[]listedSlab{{id(2), 200, 0}, {id(1), 100, 0}, {id(2), 200, 0}}, []int{1, 0}},
+		{[]listedSlab{{id(2), 7, 0}, {id(9), 9, 0}, {id(2), 200, 0}, {id(9), 9, 0}}, []int{3, 4, 1}},
+		{[]listedSlab{{id(9), 9, 0}, {id(9), 8, 0}}, []int{4, 5}},
 		{nil, nil},
+		{[]listedSlab{{id(2), 200, 7}, {id(1), 100, 0}}, []int{6, 0}}, // it says something else of slab 2
+		{[]listedSlab{{id(2), 200, 0}, {id(2), 200, 7}, {id(2), 200, 8}}, []int{1, 6, 7}},
 	} {
 		var records []*format.SlabRecord
 		for _, s := range test.table {
-			records = append(records, &format.SlabRecord{Slab: s.id, Length: s.length})
+			frame := format.TableFrame{Chunks: []uint32{1}, IDs: make([]byte, 16)}
+			frame.IDs[0] = byte(s.sum)
+			records = append(records, &format.SlabRecord{Slab: s.id, Length: s.length, Frames: []format.TableFrame{frame}})
 		}
 		got, err := v.take(records, func(r *format.SlabRecord) error {
 			added = append(added, r.Slab)
@@ -47,6 +51,9 @@ func TestInventoryNumbers(t *testing.T) {
 	}
 	if want := []format.SlabID{id(2), id(1)}; !slices.Equal(added, want) {
 		t.Errorf("added %v", added)
+	}
+	if !slices.Equal(v.contradicted, []format.SlabID{id(2)}) {
+		t.Errorf("contradicted %v", v.contradicted)
 	}
 	if got := v.unlisted(); !slices.Equal(got, []format.SlabID{id(3)}) {
 		t.Errorf("listed by no table: %v", got)

@@ -97,9 +97,9 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 		return nil, err
 	}
 	defer r.slabs.Close()
-	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), lists: make(map[listKey]bool), meter: newMeter(o.Progress)}
+	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), lists: make(map[listKey]bool), wrong: make(map[string]harmKind), meter: newMeter(o.Progress)}
 	steps := []func(context.Context) error{
-		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
+		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
 	for _, step := range steps {
 		if err := step(ctx); err != nil {
@@ -118,7 +118,7 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 func (r *Repository) afresh() (*Repository, error) {
 	slabs, err := fetch.New(r.storage, r.id, r.keys)
 	fresh := *r
-	fresh.slabs, fresh.kept = slabs, nil
+	fresh.slabs, fresh.kept, fresh.proofs = slabs, nil, new(proofs)
 	return &fresh, err
 }
 
@@ -137,7 +137,8 @@ type verifier struct {
 	listed    []storage.Info  // in the folder of slabs
 	there     slabList        // of those
 	slabs     map[format.SlabID]*slabState
-	lists     map[listKey]bool // that were decoded
+	lists     map[listKey]bool    // that were decoded
+	wrong     map[string]harmKind // by recipe: streams that are not those that were captured
 	meter     *meter
 }
 
@@ -149,6 +150,9 @@ type slabState struct {
 	worn   bool          // one copy of its trailer is harmed
 	lens   []uint32      // lengths of its chunks, as its own table says
 	ids    []crypt.Identity
+
+	rivals   []*format.SlabRecord // of tables that say something else than record
+	disputed disputed
 }
 
 func (v *verifier) state(id format.SlabID) *slabState {

@@ -172,9 +172,7 @@ func (v *verifier) readSlab(ctx context.Context, slab *fetch.Slab, s *slabState)
 		if s.ids != nil {
 			copy(s.ids[slab.FirstChunk(frame):], ids)
 		}
-		if s.record != nil && !sameIDs(&s.record.Frames[frame], ids) {
-			v.damage(names.Slab(id), fmt.Errorf("%w: frame %d holds other chunks than its table says", ErrDamaged, frame))
-		}
+		s.dispute(slab, frame, ids)
 		return nil
 	})
 }
@@ -202,18 +200,6 @@ func sameFrames(rec *format.SlabRecord, slab *fetch.Slab) bool {
 	return slices.EqualFunc(rec.Frames, slab.Frames, func(a format.TableFrame, b format.Frame) bool {
 		return a.Kind == b.Kind && a.Sealed == b.Sealed && slices.Equal(a.Chunks, b.Chunks)
 	})
-}
-
-func sameIDs(f *format.TableFrame, ids []crypt.Identity) bool {
-	if len(f.Chunks) != len(ids) {
-		return false
-	}
-	for i, id := range ids {
-		if f.ID(i) != id {
-			return false
-		}
-	}
-	return true
 }
 
 // objectOf gives the name of the object that an error is about.

@@ -25,6 +25,7 @@ func (a *app) setupCommand() *cli.Command {
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
 			&cli.StringFlag{Name: "grace", Value: "7d", Usage: "`TIME`, as 36h, 7d or 2w, for which what is retired can be taken back; a minute at least; it can't be changed later"},
+			&cli.StringFlag{Name: "recheck", Value: "on", Usage: "`on or off`: whether captures read back what they compressed before they seal it, and so find faults of the machine's memory; it can't be changed later"},
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		},
 		Description: `
@@ -53,6 +54,10 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	recheck := c.String("recheck")
+	if recheck != "on" && recheck != "off" {
+		return usagef("--recheck %q: it is on or off", recheck)
+	}
 	path, err := a.repositoryPath()
 	if err != nil {
 		return err
@@ -61,7 +66,7 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	o := store.CreateOptions{ChunkAverage: average, Grace: grace, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
+	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
 	r, err := a.create(c.Context, path, files, o)
 	if err != nil {
 		return err
@@ -136,7 +141,8 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 			Made       time.Time `json:"made"`
 			Average    int       `json:"chunk_average"`
 			Grace      int64     `json:"grace_seconds"`
-		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second)})
+			Recheck    string    `json:"recheck,omitempty"`
+		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()]})
 		if err != nil {
 			return err
 		}
@@ -144,6 +150,9 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 		a.printf("Repository %s is ready in %s.\n", r.ID(), printable(path))
 		a.printf("Chunks have %s on average; what is retired can be taken back for %s.\n",
 			size(uint64(r.ChunkAverage())), durationText(r.Grace()))
+		if !r.Recheck() {
+			a.printf("Captures don't read back what they compress.\n")
+		}
 	}
 	key := "the passphrase"
 	if files.key != "" {

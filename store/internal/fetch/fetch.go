@@ -403,6 +403,9 @@ func (slab *Slab) ChunkLength(chunk uint32) (int, bool) {
 // FirstChunk gives the number, within the slab, of a frame's first chunk.
 func (slab *Slab) FirstChunk(frame int) uint32 { return slab.first[frame] }
 
+// FrameOf gives the frame in which a chunk lies that the slab has.
+func (slab *Slab) FrameOf(chunk uint32) int { return slab.frameOf(chunk) }
+
 // Frame gives the decompressed bytes of a frame, which the caller must not
 // change.
 func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {

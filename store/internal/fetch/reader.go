@@ -59,12 +59,16 @@ type Runs = iter.Seq2[format.Run, error]
 
 // ReadOptions change what a Reader gives.
 type ReadOptions struct {
-	// NoIdentities is for who compares none: the chunks have none. That they are what
-	// was written is still known, for every frame is authenticated.
+	// NoIdentities is for who compares none: the chunks have none. That a frame is what
+	// was sealed is still known, but not that it holds what its writer meant to seal.
 	NoIdentities bool
 	// Lend uses the memory of chunks again: their bytes are there until the next call
 	// of the Reader, or as long as Block.Hold asks for.
 	Lend bool
+	// Want, if set, gives the identity that a chunk of a slab must have, by its number
+	// there. Reading one that has another fails with damage that names slab and frame. It
+	// is called by several goroutines.
+	Want func(slab format.SlabID, chunk uint32) (crypt.Identity, bool)
 }
 
 // Read gives a reader of the chunks that runs name.
@@ -163,6 +167,20 @@ func (s *Slabs) fill(ctx context.Context, p *part, o ReadOptions) error {
 		h := <-s.hashers
 		p.ids = identities(h, p.data, p.lengths())
 		s.hashers <- h
+	}
+	return p.hold(o)
+}
+
+// hold compares the chunks with those that are wanted.
+func (p *part) hold(o ReadOptions) error {
+	if o.Want == nil {
+		return nil
+	}
+	for i, id := range p.ids {
+		n := p.slab.first[p.frame] + uint32(p.from+i)
+		if want, ok := o.Want(p.slab.ID, n); ok && want != id {
+			return &SlabError{p.slab.ID, p.frame, fmt.Errorf("%w: chunk %d of the slab is not what was captured (kist verify --full tells what that harms)", format.ErrDamaged, n)}
+		}
 	}
 	return nil
 }

@@ -14,6 +14,9 @@ type TableFrame struct {
 	Sealed uint32    `cbor:"2,keyasint"`
 	Chunks []uint32  `cbor:"3,keyasint"`
 	IDs    []byte    `cbor:"4,keyasint"` // the chunks' identities, 16 bytes each, in order
+	// Former are identities under which chunks were listed that are others; see
+	// AppendFormer. Captures may have relied on them.
+	Former []byte `cbor:"9,keyasint,omitempty"`
 }
 
 // Frame gives the frame without the identities.
@@ -51,6 +54,9 @@ func (r *SlabRecord) check() error {
 			return damaged("%d bytes of identities for %d chunks", len(r.Frames[i].IDs), len(f.Chunks))
 		}
 		if err := f.check(); err != nil {
+			return err
+		}
+		if err := r.Frames[i].checkFormer(); err != nil {
 			return err
 		}
 		chunks += len(f.Chunks)

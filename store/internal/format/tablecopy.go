@@ -8,7 +8,7 @@ import (
 
 // slabColumns says the same as several SlabRecords, by columns, so that it is read in
 // a tenth of the time. Copies of tables are kept so on the machines of writers, never in
-// a repository. Numbers are little-endian, as in the typed arrays of RFC 8746.
+// a repository; they have no former identities. Numbers are little-endian, as in the typed arrays of RFC 8746.
 type slabColumns struct {
 	_       struct{} `cbor:",toarray"`
 	Slabs   []byte   // identities
@@ -102,8 +102,8 @@ func (c *slabColumns) tableFrames(frames []TableFrame, sizes []uint32) ([]TableF
 		}
 		length := n * len(crypt.Identity{})
 		frames[i] = TableFrame{
-			FrameKind(binary.LittleEndian.Uint32(c.Kinds[4*i:])), binary.LittleEndian.Uint32(c.Sealed[4*i:]),
-			sizes[:n:n], ids[:length:length],
+			Kind: FrameKind(binary.LittleEndian.Uint32(c.Kinds[4*i:])), Sealed: binary.LittleEndian.Uint32(c.Sealed[4*i:]),
+			Chunks: sizes[:n:n], IDs: ids[:length:length],
 		}
 		sizes, ids = sizes[n:], ids[length:]
 	}

@@ -79,10 +79,22 @@ func estimate(raw []byte) float64 {
 	return best
 }
 
-func (in *Intake) runCompress(c *compressor) error {
+// runCompress compresses frames and, unless check is nil, reads them back.
+func (in *Intake) runCompress(c *compressor, check *rechecker) error {
+	if check != nil {
+		defer check.close()
+	}
 	for f := range in.compress {
 		if len(f.raw) > 0 {
+			if in.cfg.flip != nil {
+				in.cfg.flip(f)
+			}
 			f.packed = c.encoder(f).EncodeAll(f.raw, room(f.packed, len(f.raw), pieceLength))
+			if check != nil {
+				if err := check.check(f); err != nil {
+					return err
+				}
+			}
 		}
 		close(f.done)
 	}

@@ -6,7 +6,7 @@
 //	caller     fills batches of 256 KiB with chunks                one goroutine
 //	identify   hashes the chunks of a batch                        one per core
 //	assemble   looks chunks up; puts new ones into frames          one goroutine
-//	compress   compresses frames                                   one per core
+//	compress   compresses frames, and reads them back              one per core
 //	write      seals frames in order, sends them to slabs          one goroutine
 //	put        gives a slab to the storage while it is filled      one, or two
 //
@@ -40,8 +40,13 @@ type Config struct {
 	Workers    int               // 0: one per core
 	// Adopted are slabs that no table lists. The table of this session will.
 	Adopted []*format.SlabRecord
+	// NoRecheck leaves out reading frames back before they are sealed. Without it a
+	// session fails with ErrChanged where they are not what was hashed.
+	NoRecheck bool
 	// TableName gives the name of the next table object.
 	TableName func() string
+
+	flip func(*frame) // changes frames that are about to be compressed; for tests
 }
 
 // Intake is one session of taking chunks in. Its methods are for one
@@ -97,8 +102,15 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 			cancel()
 			return nil, err
 		}
+		var check *rechecker
+		if !cfg.NoRecheck {
+			if check, err = newRechecker(cfg.Keys); err != nil {
+				cancel()
+				return nil, err
+			}
+		}
 		group.Go(func() error { return in.runIdentify() })
-		group.Go(func() error { return in.runCompress(c) })
+		group.Go(func() error { return in.runCompress(c, check) })
 	}
 	group.Go(func() error { return newAssembler(in).run() })
 	group.Go(func() error { return in.runWrite() })

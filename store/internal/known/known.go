@@ -131,6 +131,25 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	return nil
 }
 
+// Forget lets the chunks of a slab not be found any more. It comes before the first call of
+// Add, Find and Lookup.
+func (x *Index) Forget(slab format.SlabID) {
+	for i, s := range x.slabs {
+		if s.slab != slab {
+			continue
+		}
+		end := Ref(x.count)
+		if i+1 < len(x.slabs) {
+			end = x.slabs[i+1].first
+		}
+		for r := s.first; r < end; r++ {
+			x.pages[r>>pageBits][r&(1<<pageBits-1)] = crypt.Identity{}
+			x.blank[r] = true
+		}
+	}
+	x.slots = nil
+}
+
 // Add adds a chunk that is yet to be placed: number chunk of the frame with
 // the given number.
 func (x *Index) Add(id crypt.Identity, frame, chunk int) (Ref, error) {

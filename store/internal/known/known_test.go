@@ -395,3 +395,33 @@ func BenchmarkAddSlab(b *testing.B) {
 		}
 	}
 }
+
+// What is forgotten is not found, and all else where it was.
+func TestForget(t *testing.T) {
+	x := New()
+	slabs := []format.SlabID{{1}, {2}, {3}}
+	id := func(slab, chunk int) crypt.Identity { return crypt.Identity{byte(slab), byte(chunk), 7} }
+	for i, slab := range slabs {
+		f := format.TableFrame{Kind: format.Zstd, Sealed: 1, Chunks: []uint32{5, 6}}
+		for c := range f.Chunks {
+			one := id(i, c)
+			f.IDs = append(f.IDs, one[:]...)
+		}
+		if err := x.AddSlab(slab, []format.TableFrame{f}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	x.Forget(slabs[1])
+	for i, slab := range slabs {
+		for c := range 2 {
+			r, found := x.Lookup(id(i, c))
+			_, there := x.Find(slab, uint32(c))
+			if found != (i != 1) || there != found {
+				t.Errorf("slab %d, chunk %d: looked up %v, found %v", i, c, found, there)
+			}
+			if found && int(r) != 2*i+c {
+				t.Errorf("slab %d, chunk %d is %d", i, c, r)
+			}
+		}
+	}
+}

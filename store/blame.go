@@ -1,0 +1,80 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// mostBlamed is how many members an error names.
+const mostBlamed = 10
+
+// blame says which members a stream that can't be restored whole lacks. at is the number
+// of the entry whose content could not be read, or less than 0 where all could be read
+// and the whole is not what was captured.
+func (r *Repository) blame(ctx context.Context, v *Volume, at int, err error) error {
+	if !isDamage(err) || ctx.Err() != nil {
+		return err
+	}
+	var paths []string
+	if at >= 0 {
+		paths = r.pathsOf(ctx, v, func(l *listed) bool { return l.number == at })
+	} else {
+		paths = r.wrongMembers(ctx, v)
+	}
+	if len(paths) == 0 {
+		return err
+	}
+	more := ""
+	if n := len(paths) - mostBlamed; n > 0 {
+		paths, more = paths[:mostBlamed], fmt.Sprintf(", and %d more", n)
+	}
+	for i := range paths {
+		paths[i] = fmt.Sprintf("%q", paths[i])
+	}
+	word := "member"
+	if len(paths) > 1 || more != "" {
+		word = "members"
+	}
+	return fmt.Errorf("%s %s%s: %w", word, strings.Join(paths, ", "), more, err)
+}
+
+// pathsOf gives the members of the entries that is accepts, as far as the list can be
+// read.
+func (r *Repository) pathsOf(ctx context.Context, v *Volume, is func(*listed) bool) (paths []string) {
+	for l, err := range r.listing(ctx, v) {
+		if err != nil {
+			break
+		}
+		if l.member != nil && is(l) {
+			paths = append(paths, l.member.Path)
+		}
+	}
+	return paths
+}
+
+// wrongMembers gives the members whose chunks are not what was captured, as far as
+// tables tell that.
+func (r *Repository) wrongMembers(ctx context.Context, v *Volume) []string {
+	contents := orEmpty(v.record.Contents)
+	p, err := r.proveBySaid(ctx, contents)
+	if err != nil || p == nil {
+		return nil
+	}
+	var wrong []uint64 // numbers of chunks, ascending
+	at := uint64(0)
+	r.eachChunk(ctx, contents, func(slab format.SlabID, n uint32, id crypt.Identity) { // fails at the end, as is known
+		if want, _ := p.want(slab, n); want != id {
+			wrong = append(wrong, at)
+		}
+		at++
+	})
+	return r.pathsOf(ctx, v, func(l *listed) bool {
+		i, _ := slices.BinarySearch(wrong, l.chunk)
+		return i < len(wrong) && wrong[i] < l.chunk+l.chunks
+	})
+}

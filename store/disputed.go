@@ -1,0 +1,206 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// disputed are the chunks of a slab that a table says, or said, to be others than they
+// are. Either the frame is wrong, as where a bit flipped before it was compressed, or the
+// table is. Captures whose digests fit what was said are harmed, and the others are not.
+type disputed struct {
+	said   map[uint32][]crypt.Identity
+	frames map[int]bool // that hold them; true where a table still says it
+}
+
+func (d *disputed) add(frame int, n uint32, id crypt.Identity, still bool) {
+	if d.said == nil {
+		d.said, d.frames = make(map[uint32][]crypt.Identity), make(map[int]bool)
+	}
+	d.frames[frame] = d.frames[frame] || still
+	if !slices.Contains(d.said[n], id) {
+		d.said[n] = append(d.said[n], id)
+	}
+}
+
+// any tells whether a chunk of a run is disputed.
+func (d *disputed) any(run format.Run) bool {
+	for n := range run.Count {
+		if len(d.said[run.First+n]) > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// readRivals reads all tables once more, for what others say than those that were
+// taken.
+func (v *verifier) readRivals(ctx context.Context) error {
+	if !v.o.Full {
+		return nil
+	}
+	return v.r.readTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
+		for _, rec := range records {
+			s := v.slabs[rec.Slab]
+			if s != nil && s.record != nil && s.record.Length == rec.Length && !sameRecord(s.record, rec) {
+				s.rivals = append(s.rivals, rec)
+			}
+		}
+		return nil
+	})
+}
+
+// sameRecord tells whether two records say the same of the chunks of a slab.
+func sameRecord(a, b *format.SlabRecord) bool {
+	return slices.EqualFunc(a.Frames, b.Frames, func(a, b format.TableFrame) bool {
+		return slices.Equal(a.Chunks, b.Chunks) && string(a.IDs) == string(b.IDs) && string(a.Former) == string(b.Former)
+	})
+}
+
+// dispute compares a frame with what the tables say of it.
+func (s *slabState) dispute(slab *fetch.Slab, frame int, ids []crypt.Identity) {
+	first := slab.FirstChunk(frame)
+	records := s.rivals
+	if s.record != nil {
+		records = append([]*format.SlabRecord{s.record}, s.rivals...)
+	}
+	for _, rec := range records {
+		if frame >= len(rec.Frames) || !slices.Equal(rec.Frames[frame].Chunks, slab.Frames[frame].Chunks) {
+			continue
+		}
+		f := &rec.Frames[frame]
+		for c, id := range ids {
+			if f.ID(c) != id {
+				s.disputed.add(frame, first+uint32(c), f.ID(c), true)
+			}
+		}
+		for c, id := range f.FormerIDs() {
+			if ids[c] != id {
+				s.disputed.add(frame, first+uint32(c), id, false)
+			}
+		}
+	}
+}
+
+// disputes begins a Damage for every frame that is disputed.
+func (v *verifier) disputes(damages map[badPlace]*Damage) {
+	for id, s := range v.slabs {
+		for frame := range s.disputed.frames {
+			d := newDamage(names.Slab(id), fmt.Errorf("%w: frame %d holds other chunks than a table says: a machine that wrote here has broken memory, or somebody who holds a key wrote it so (kist repair marks it; what it harms is healed by kist capture --reread and kist repair, on another machine)", ErrDamaged, frame))
+			damages[badPlace{id, frame}] = &d
+		}
+	}
+}
+
+// settled tells whether a disputed frame is no damage any more: no table says it, and
+// no capture relies on it.
+func (v *verifier) settled(place badPlace, d *Damage) bool {
+	s := v.slabs[place.slab]
+	still, disputed := s.disputed.frames[place.frame]
+	return disputed && !still && s.bad[place.frame] == nil && len(d.Captures) == 0
+}
+
+// harmKind says what is wrong with a stream that is not the one that was captured.
+type harmKind int
+
+const (
+	intact      harmKind = iota
+	misled               // its digest fits what was said of disputed chunks
+	unexplained          // nothing that is known fits
+)
+
+// explain finds out why a stream is not the one that was captured, all chunks of which
+// can be read: whether disputed chunks account for it. It gives the harm they do, and
+// err, where they don't.
+func (v *verifier) explain(ctx context.Context, recipe *format.Recipe, err error) ([]harm, error) {
+	key := recipeKey(recipe)
+	v.wrong[key] = unexplained
+	for level := range recipe.Level {
+		// What is wrong in a list of runs spoils all behind it.
+		outer := format.Recipe{Level: level, Runs: recipe.Runs}
+		harms, failed := v.disputedIn(ctx, &outer)
+		if failed != nil {
+			return nil, orElse(failed, err)
+		}
+		if len(harms) > 0 {
+			v.wrong[key] = misled
+			for i := range harms {
+				harms[i].whole = true
+			}
+			return harms, nil
+		}
+	}
+	harms, failed := v.disputedIn(ctx, recipe)
+	if failed != nil {
+		return nil, orElse(failed, err)
+	}
+	ok := false
+	if len(harms) > 0 {
+		if ok, failed = v.r.fits(ctx, recipe, v.r.slabs.Runs(ctx, recipe), v.saidOf); failed != nil {
+			return nil, orElse(failed, err)
+		}
+	}
+	if !ok {
+		return nil, err
+	}
+	v.wrong[key] = misled
+	return harms, nil
+}
+
+// orElse gives err, or where that is damage the other one.
+func orElse(err, other error) error {
+	if isDamage(err) {
+		return other
+	}
+	return err
+}
+
+// disputedIn gives the disputed frames in a stream, and which of its chunks they concern.
+func (v *verifier) disputedIn(ctx context.Context, recipe *format.Recipe) (harms []harm, err error) {
+	at := uint64(0)
+	for run, err := range v.r.slabs.Runs(ctx, recipe) {
+		if err != nil {
+			return harms, err
+		}
+		if s := v.state(run.Slab); s.disputed.any(run) {
+			slab, err := v.r.slabs.Open(ctx, run.Slab)
+			if err != nil {
+				return harms, err
+			}
+			for n := range run.Count {
+				if len(s.disputed.said[run.First+n]) > 0 && len(harms) <= maxHarms {
+					harms = append(harms, harm{place: badPlace{run.Slab, slab.FrameOf(run.First + n)}, span: span{at + uint64(n), uint64(run.Times)}})
+				}
+			}
+		}
+		at += run.Len()
+	}
+	return harms, nil
+}
+
+// saidOf gives what was said of a disputed chunk, and what any other one is.
+func (v *verifier) saidOf(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
+	id, length, ok = v.realOf(slab, n)
+	if ok {
+		if said := v.slabs[slab].disputed.said[n]; len(said) > 0 {
+			id = said[0]
+		}
+	}
+	return id, length, ok
+}
+
+// realOf gives what a chunk is. One that could not be read has no identity.
+func (v *verifier) realOf(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
+	s := v.slabs[slab]
+	if s == nil || int(n) >= len(s.ids) || s.ids[n] == (crypt.Identity{}) {
+		return id, 0, false
+	}
+	return s.ids[n], s.lens[n], true
+}

@@ -1,0 +1,29 @@
+package store
+
+import (
+	"testing"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Everything that stores contents does as the repository says.
+func TestRecheckReaches(t *testing.T) {
+	for _, off := range []bool{false, true} {
+		r, err := Create(t.Context(), storage.NewMemory(), crypt.NewKeyFile(), CreateOptions{NoRecheck: off})
+		if err != nil {
+			t.Fatal(err)
+		}
+		fresh, err := r.afresh()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range []*Repository{r, fresh} {
+			if got := r.intakeConfig(nil).NoRecheck; got != off {
+				t.Errorf("off is %v, and the intake is told %v", off, got)
+			}
+		}
+		fresh.slabs.Close()
+		r.Close()
+	}
+}
