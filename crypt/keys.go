@@ -22,6 +22,7 @@ const (
 	labelBoundary = "kist 1 chunk boundaries"
 	labelWrapping = "kist 1 object key wrapping"
 	labelManifest = "kist 1 repository file"
+	labelGroups   = "kist 1 groups"
 )
 
 // RepositoryID names a repository: 128 random bits, not secret.
@@ -114,6 +115,7 @@ func (k *RootKey) Derive(repo RepositoryID) (*Keys, error) {
 		{labelBoundary, &d.boundary},
 		{labelWrapping, &d.wrapping},
 		{labelManifest, &d.manifest},
+		{labelGroups, &d.groups},
 	} {
 		derived, err := hkdf.Expand(sha256.New, extracted, purpose.label, keySize)
 		if err != nil {
@@ -132,7 +134,7 @@ type Keys struct {
 }
 
 type derivedKeys struct {
-	identity, boundary, wrapping, manifest [keySize]byte
+	identity, boundary, wrapping, manifest, groups [keySize]byte
 }
 
 // BoundarySource returns an endless stream of bytes, the same for every call,

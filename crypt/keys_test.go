@@ -35,7 +35,7 @@ func TestDerivedKeysAreAllDifferent(t *testing.T) {
 		for _, repo := range []RepositoryID{fixedRepo(), NewRepositoryID()} {
 			d := derive(t, root, repo).derived.get()
 			for name, key := range map[string][keySize]byte{
-				"identity": d.identity, "boundary": d.boundary, "wrapping": d.wrapping, "manifest": d.manifest,
+				"identity": d.identity, "boundary": d.boundary, "wrapping": d.wrapping, "manifest": d.manifest, "groups": d.groups,
 			} {
 				if first, ok := seen[key]; ok {
 					t.Errorf("%s repeats %s", name, first)
@@ -44,8 +44,8 @@ func TestDerivedKeysAreAllDifferent(t *testing.T) {
 			}
 		}
 	}
-	if len(seen) != 16 {
-		t.Errorf("%d keys, want 16", len(seen))
+	if len(seen) != 20 {
+		t.Errorf("%d keys, want 20", len(seen))
 	}
 }
 

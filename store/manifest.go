@@ -25,7 +25,8 @@ type manifest struct {
 	Made    time.Time          `json:"made"`
 	Average int                `json:"chunk_average"`
 	Grace   int64              `json:"grace_seconds,omitempty"` // 0: DefaultGrace
-	Seal    string             `json:"seal"`                    // see message
+	Apart   Apart              `json:"apart,omitempty"`
+	Seal    string             `json:"seal"` // see message
 
 	raw []byte // as it was read
 }
@@ -37,6 +38,9 @@ func (m *manifest) message() []byte {
 		m.Format, m.ID, m.Made.UTC().Format(time.RFC3339), m.Average)
 	if m.Grace != 0 {
 		b = fmt.Appendf(b, "grace %d\n", m.Grace)
+	}
+	if m.Apart != Together {
+		b = fmt.Appendf(b, "apart %s\n", m.Apart)
 	}
 	return b
 }
@@ -110,6 +114,9 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	}
 	if m.Grace < 0 || m.Grace > int64(maxGrace/time.Second) {
 		return nil, fmt.Errorf("%s: %w: a grace time of %d seconds", names.Manifest, ErrDamaged, m.Grace)
+	}
+	if !m.Apart.known() {
+		return nil, fmt.Errorf("%s: %w: captures apart in the way %.40q: this release does not know it, a newer one is needed", names.Manifest, ErrUnknownFormat, m.Apart)
 	}
 	m.raw = b
 	return &m, nil

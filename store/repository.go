@@ -25,6 +25,7 @@ type Repository struct {
 	made    time.Time
 	average int
 	grace   time.Duration
+	apart   Apart
 	root    *crypt.RootKey
 	keys    *crypt.Keys
 	slot    crypt.SlotID
@@ -44,6 +45,9 @@ type CreateOptions struct {
 	// Reclaim removes it: whole seconds, from a minute to 10 years; 0 means
 	// DefaultGrace. It can't be changed later, but ReclaimOptions may say otherwise.
 	Grace time.Duration
+	// Apart keeps captures of different names from each other, for volumes that hold
+	// what strangers put there. It can't be changed later.
+	Apart Apart
 	// Slot describes the first key slot.
 	Slot crypt.SlotOptions
 }
@@ -66,6 +70,9 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	if err := checkGrace(o.Grace); err != nil {
 		return nil, err
 	}
+	if !o.Apart.known() {
+		return nil, fmt.Errorf("%w: captures apart in the way %.40q", ErrBadOptions, o.Apart)
+	}
 	if _, err := st.Stat(ctx, names.Manifest); err == nil {
 		return nil, ErrExists
 	} else if !errors.Is(err, storage.ErrNotFound) {
@@ -75,7 +82,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	m := &manifest{
 		Format: format.Version, ID: crypt.NewRepositoryID(),
 		Made: time.Now().UTC().Truncate(time.Second), Average: o.ChunkAverage,
-		Grace: int64(o.Grace / time.Second),
+		Grace: int64(o.Grace / time.Second), Apart: o.Apart,
 	}
 	keys, err := root.Derive(m.ID)
 	if err != nil {
@@ -187,7 +194,7 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 		}
 	}
 	return &Repository{
-		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(),
+		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(), apart: m.Apart,
 		root: root, keys: keys, slot: slot, slabs: slabs,
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}, nil

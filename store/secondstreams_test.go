@@ -27,6 +27,7 @@ type secondIndex struct {
 	Volumes []secondVolume    `cbor:"9,keyasint"`
 	Added   uint64            `cbor:"10,keyasint"`
 	Seen    *secondRecipe     `cbor:"11,keyasint,omitempty"`
+	Padding []byte            `cbor:"15,keyasint,omitempty"`
 }
 
 type secondVolume struct {

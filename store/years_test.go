@@ -73,7 +73,8 @@ func (y *years) log(format string, args ...any) {
 
 func newYears(t *rapid.T) *years {
 	y := &years{t: t, mem: storage.NewMemory(), key: crypt.NewKeyFile(), model: make(map[string]*modelCapture), grace: 24 * time.Hour}
-	r, err := store.Create(context.Background(), y.mem, y.key, store.CreateOptions{ChunkAverage: 8192, Grace: y.grace})
+	apart := rapid.SampledFrom([]store.Apart{store.Together, store.ApartCompressed, store.ApartStored}).Draw(t, "apart")
+	r, err := store.Create(context.Background(), y.mem, y.key, store.CreateOptions{ChunkAverage: 8192, Grace: y.grace, Apart: apart})
 	if err != nil {
 		t.Fatal(err)
 	}

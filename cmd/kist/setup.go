@@ -25,6 +25,8 @@ func (a *app) setupCommand() *cli.Command {
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
 			&cli.StringFlag{Name: "grace", Value: "7d", Usage: "`TIME`, as 36h, 7d or 2w, for which what is retired can be taken back; a minute at least; it can't be changed later"},
+			&cli.BoolFlag{Name: "apart", Usage: "share nothing between captures of different names, for volumes that hold what strangers put there; it can't be changed later"},
+			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, so that no length tells of a content"},
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		},
 		Description: `
@@ -33,6 +35,11 @@ passphrase is asked for twice, or read from --passphrase-file. With --key-file
 a key file takes its place: it is made if it is missing.
 
 Whoever loses every passphrase and key file loses all data. Nobody can help.
+
+Whoever sees how the repository grows and can have files captured can find out whether
+a file is stored already: it adds nothing. With --apart that fails across captures of
+different names: the same content is stored once for each name, and no two files are
+compressed together. That takes more space, with --stored much more.
 
 Example:
   kist setup --repository /mnt/share/kist
@@ -53,6 +60,10 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	apart, err := parseApart(c.Bool("apart"), c.Bool("stored"))
+	if err != nil {
+		return err
+	}
 	path, err := a.repositoryPath()
 	if err != nil {
 		return err
@@ -61,7 +72,7 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	o := store.CreateOptions{ChunkAverage: average, Grace: grace, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
+	o := store.CreateOptions{ChunkAverage: average, Grace: grace, Apart: apart, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
 	r, err := a.create(c.Context, path, files, o)
 	if err != nil {
 		return err
@@ -136,7 +147,8 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 			Made       time.Time `json:"made"`
 			Average    int       `json:"chunk_average"`
 			Grace      int64     `json:"grace_seconds"`
-		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second)})
+			Apart      string    `json:"apart,omitempty"`
+		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), string(r.Apart())})
 		if err != nil {
 			return err
 		}
@@ -144,6 +156,12 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 		a.printf("Repository %s is ready in %s.\n", r.ID(), printable(path))
 		a.printf("Chunks have %s on average; what is retired can be taken back for %s.\n",
 			size(uint64(r.ChunkAverage())), durationText(r.Grace()))
+		switch r.Apart() {
+		case store.ApartCompressed:
+			a.printf("Captures of different names share nothing, and no two files are compressed together.\n")
+		case store.ApartStored:
+			a.printf("Captures of different names share nothing, and nothing is compressed.\n")
+		}
 	}
 	key := "the passphrase"
 	if files.key != "" {
@@ -165,6 +183,19 @@ func parseAverage(s string) (int, error) {
 		return 0, usagef("--chunk-average %q: it must be a power of two from 8KiB to 1MiB", s)
 	}
 	return int(n), nil
+}
+
+// parseApart reads how captures are kept apart.
+func parseApart(apart, stored bool) (store.Apart, error) {
+	switch {
+	case stored && !apart:
+		return "", usagef("--stored goes with --apart only")
+	case stored:
+		return store.ApartStored, nil
+	case apart:
+		return store.ApartCompressed, nil
+	}
+	return store.Together, nil
 }
 
 // parseSetupGrace reads the grace time of a repository. The store knows its bounds,

@@ -79,6 +79,10 @@ func (a *assembler) take(b *batch) error {
 	for i := range b.pieces {
 		p := &b.pieces[i]
 		switch {
+		case p.begins:
+			if err := a.endFrame(p.stream.lane); err != nil {
+				return err
+			}
 		case p.from != nil:
 			p.stream.concat(p.from)
 		case p.known:

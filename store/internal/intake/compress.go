@@ -81,7 +81,9 @@ func estimate(raw []byte) float64 {
 
 func (in *Intake) runCompress(c *compressor) error {
 	for f := range in.compress {
-		if len(f.raw) > 0 {
+		if len(f.raw) > 0 && in.cfg.Apart.Stored {
+			f.packed = storeRaw(f.packed, f.raw)
+		} else if len(f.raw) > 0 {
 			f.packed = c.encoder(f).EncodeAll(f.raw, room(f.packed, len(f.raw), pieceLength))
 		}
 		close(f.done)
