@@ -25,29 +25,41 @@ func PaddedLength(n int) int {
 
 // paddingField gives how many zeros a field of padding needs, with a key below 24, so
 // that a record which has sealed bytes without the field gets a PADMÉ length; 0 means no
-// field. A field can't be as short as may be missing: then the length after it is taken.
-func paddingField(sealed int) int {
-	for want := PaddedLength(sealed); want > sealed; want = PaddedLength(want + 1) {
-		if n := zerosIn(want - sealed); n > 0 {
-			return n
+// field. The length is one that the record would get, too, if it had up to most bytes: it
+// tells nothing of what is between. A field can't have every length; where that matters,
+// the PADMÉ length after it is taken.
+func paddingField(sealed, least, most int) int {
+	for want := PaddedLength(most); ; want = PaddedLength(want + 1) {
+		if fits(want-most, want-least) {
+			return zerosIn(want - sealed)
 		}
 	}
-	return 0
+}
+
+// fits tells whether a field can have all lengths from one to another, or be left out.
+func fits(from, to int) bool {
+	for n := from; n <= to; n++ {
+		if n > 0 && zerosIn(n) == 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // zerosIn gives the length of a byte string that takes so many bytes with its key and
 // its head, or 0 where there is none.
 func zerosIn(field int) int {
-	for _, head := range []int{1, 2, 3, 5} {
-		if n := field - 1 - head; n > 0 && stringHead(n) == head {
+	for _, length := range []int{1, 2, 3, 5} {
+		if n := field - 1 - length; n > 0 && head(n) == length {
 			return n
 		}
 	}
 	return 0
 }
 
-// stringHead gives the length of the head of a byte string (RFC 8949, section 3).
-func stringHead(n int) int {
+// head gives the length of the head of a byte string of n bytes, which is that of the
+// number n as well (RFC 8949, section 3).
+func head(n int) int {
 	switch {
 	case n < 24:
 		return 1
@@ -67,14 +79,35 @@ func checkPadding(b []byte) error {
 	return nil
 }
 
-// SealedLength gives the length in bytes of the table, padded and sealed.
+// shortFrame is by how many bytes the two lengths in a frame of padding may be shorter
+// than the longest, of 5 bytes each. How long they are must not show: it tells how much is
+// padding.
+const shortFrame = 8
+
+// framePadding is paddingField for a record that lists frames, of which last is the last.
+func framePadding(plain int, last *Frame) []byte {
+	sealed := plain + crypt.Overhead
+	least, most := sealed, sealed
+	if last != nil && last.Padding {
+		most += 2 + shortFrame - head(int(last.Sealed)) - head(int(last.Chunks[0]))
+		least = most - shortFrame
+	}
+	return make([]byte, paddingField(sealed, least, most))
+}
+
+// SealedLength gives the length in bytes of the table, padded and sealed. It does not
+// depend on the length of the frame of padding.
 func (t *SlabTable) SealedLength() int { return len(t.EncodePadded()) + crypt.Overhead }
 
 // EncodePadded is Encode with as much padding as the sealed table is to have.
 func (t *SlabTable) EncodePadded() []byte {
 	padded := *t
 	padded.Padding = nil
-	padded.Padding = make([]byte, paddingField(len(padded.Encode())+crypt.Overhead))
+	var last *Frame
+	if n := len(t.Frames); n > 0 {
+		last = &t.Frames[n-1]
+	}
+	padded.Padding = framePadding(len(padded.Encode()), last)
 	return padded.Encode()
 }
 
@@ -82,7 +115,12 @@ func (t *SlabTable) EncodePadded() []byte {
 func (r *SlabRecord) EncodePadded() []byte {
 	padded := *r
 	padded.Padding = nil
-	padded.Padding = make([]byte, paddingField(len(padded.Encode())+crypt.Overhead))
+	var last *Frame
+	if n := len(r.Frames); n > 0 {
+		f := r.Frames[n-1].Frame()
+		last = &f
+	}
+	padded.Padding = framePadding(len(padded.Encode()), last)
 	return padded.Encode()
 }
 
@@ -90,7 +128,8 @@ func (r *SlabRecord) EncodePadded() []byte {
 func (f *IndexFile) encodePadded() []byte {
 	padded := *f
 	padded.Padding = nil
-	padded.Padding = make([]byte, paddingField(len(EncodeIndexFile(&padded))+crypt.Overhead))
+	sealed := len(EncodeIndexFile(&padded)) + crypt.Overhead
+	padded.Padding = make([]byte, paddingField(sealed, sealed, sealed))
 	return EncodeIndexFile(&padded)
 }
 

@@ -2,7 +2,6 @@ package intake
 
 import (
 	"crypto/rand"
-	"slices"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -28,57 +27,29 @@ func (s *openSlab) takes(f *frame) bool {
 // pad appends a frame of random bytes that gives the slab a PADMÉ length. Nothing knows
 // its chunk: readers of before it was known take it for one that nobody needs.
 func (w *writer) pad(s *openSlab) error {
-	n := s.padding(w.cfg.Apart.Group)
-	if n == 0 {
-		return nil
-	}
-	chunk := make([]byte, format.RawContents(n-crypt.Overhead))
+	f := s.padding(w.cfg.Apart.Group)
+	n := int(f.Sealed) - crypt.Overhead
+	chunk := make([]byte, f.Chunks[0])
 	rand.Read(chunk) // never fails, as documented there
-	packed := format.AppendRawFrame(make([]byte, 0, n), chunk, n-crypt.Overhead)
-	if err := s.sendFrame(packed); err != nil {
+	if err := s.sendFrame(format.AppendRawFrame(make([]byte, 0, n), chunk, n)); err != nil {
 		return err
 	}
-	f := paddingFrame(n)
 	id := w.cfg.Keys.NewHasher().Sum(chunk)
 	s.frames = append(s.frames, format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, IDs: id[:], Padding: true})
 	s.chunks++
 	return nil
 }
 
-// padding gives the sealed length of the frame of padding that the slab needs, or 0.
-func (s *openSlab) padding(group []byte) int {
-	table := s.table(group)
-	before := s.length + format.SlabEnd
-	bare := before + table.SealedLength()
-	if format.PaddedLength(bare) == bare {
-		return 0
-	}
-	for want := format.PaddedLength(bare + minPadding); ; want = format.PaddedLength(want + 1) {
-		if n := fitPadding(table, want-before); n > 0 {
-			return n
-		}
-	}
-}
-
+// minPadding is the length in bytes of the shortest sealed frame of padding.
 const minPadding = format.MinRawFrame + crypt.Overhead
 
-// fitPadding gives the sealed length of a frame of padding that takes, with the table that
-// lists it, so many bytes; or 0 where none does.
-func fitPadding(table *format.SlabTable, bytes int) int {
-	n := bytes - table.SealedLength()
-	for range 4 {
-		if n < minPadding {
-			return 0
-		}
-		with := *table
-		with.Frames = append(slices.Clip(table.Frames), paddingFrame(n))
-		listed := with.SealedLength()
-		if n+listed == bytes {
-			return n
-		}
-		n = bytes - listed
-	}
-	return 0
+// padding gives the frame of padding that the slab needs. There always is one: that there
+// were none would show in the table's length.
+func (s *openSlab) padding(group []byte) format.Frame {
+	table := s.table(group)
+	table.Frames = append(table.Frames, paddingFrame(minPadding))
+	bare := s.length + table.SealedLength() + format.SlabEnd
+	return paddingFrame(format.PaddedLength(bare+minPadding) - bare)
 }
 
 // paddingFrame lists a frame of padding. One suffices: what the longest slab lacks, of
