@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"path"
+	"strings"
 
 	"github.com/fxamacker/cbor/v2"
 	"lukechampine.com/blake3"
@@ -77,7 +78,7 @@ func (r *secondReader) index(name string) (*secondIndex, []byte, error) {
 	if err := secondRecordInto(plain, &x); err != nil {
 		return nil, nil, fmt.Errorf("%s: %w", name, err)
 	}
-	if x.ID != path.Base(name) {
+	if id, _, _ := strings.Cut(path.Base(name), "."); x.ID != id {
 		return nil, nil, fmt.Errorf("%s is the index file of %s", name, x.ID)
 	}
 	return &x, plain, nil

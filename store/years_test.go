@@ -186,7 +186,8 @@ func (y *years) capture(t *rapid.T, r *store.Repository) error {
 	in := yearsStream(t, y.version)
 	y.log("capture begins")
 	defer func() { y.log("capture ends") }()
-	c, err := r.Capture(context.Background(), store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{stream(in)}, Version: fmt.Sprint(y.version)})
+	name := rapid.SampledFrom([]string{"seedbank", "seedbank", "orchard"}).Draw(t, "name")
+	c, err := r.Capture(context.Background(), store.CaptureOptions{Name: name, Volumes: []store.VolumeInput{stream(in)}, Version: fmt.Sprint(y.version)})
 	if err != nil {
 		// It may be there all the same.
 		y.model[fmt.Sprintf("version %d", y.version)] = &modelCapture{stream: in}
