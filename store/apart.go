@@ -20,7 +20,7 @@ const (
 	// ApartCompressed stores the same content again for each name, and compresses no
 	// two members together. Names of members are compressed with each other.
 	ApartCompressed Apart = "compressed"
-	// ApartStored is ApartCompressed without compressing anything.
+	// ApartStored is ApartCompressed without compressing anything, names included.
 	ApartStored Apart = "stored"
 )
 

@@ -26,7 +26,7 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
 			&cli.StringFlag{Name: "grace", Value: "7d", Usage: "`TIME`, as 36h, 7d or 2w, for which what is retired can be taken back; a minute at least; it can't be changed later"},
 			&cli.BoolFlag{Name: "apart", Usage: "share nothing between captures of different names, for volumes that hold what strangers put there; it can't be changed later"},
-			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, so that no length tells of a content"},
+			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		},
 		Description: `
