@@ -24,6 +24,7 @@ const (
 	labelWrapping = "kist 1 object key wrapping"
 	labelManifest = "kist 1 repository file"
 	labelSlots    = "kist 1 key slots"
+	labelGroups   = "kist 1 groups"
 )
 
 // RepositoryID names a repository: 128 random bits, not secret.
@@ -118,6 +119,7 @@ func (k *RootKey) Derive(repo RepositoryID) (*Keys, error) {
 		{labelWrapping, &d.wrapping},
 		{labelManifest, &d.manifest},
 		{labelSlots, &d.slots},
+		{labelGroups, &d.groups},
 	} {
 		derived, err := hkdf.Expand(sha256.New, extracted, purpose.label, keySize)
 		if err != nil {
@@ -139,7 +141,7 @@ type derivedKeys struct {
 	using sync.RWMutex // so that Wipe waits for who reads a key
 	wiped bool
 
-	identity, boundary, wrapping, manifest, slots [keySize]byte
+	identity, boundary, wrapping, manifest, slots, groups [keySize]byte
 }
 
 // Wipe overwrites the keys. What was made of them before, a [Sealer], [Opener],
@@ -152,7 +154,7 @@ func (k *Keys) Wipe() {
 	d.using.Lock()
 	defer d.using.Unlock()
 	d.wiped = true
-	for _, key := range []*[keySize]byte{&d.identity, &d.boundary, &d.wrapping, &d.manifest, &d.slots} {
+	for _, key := range []*[keySize]byte{&d.identity, &d.boundary, &d.wrapping, &d.manifest, &d.slots, &d.groups} {
 		clear(key[:])
 	}
 }

@@ -35,7 +35,7 @@ func TestDerivedKeysAreAllDifferent(t *testing.T) {
 		for _, repo := range []RepositoryID{fixedRepo(), NewRepositoryID()} {
 			d := derive(t, root, repo).derived.get()
 			for name, key := range map[string][keySize]byte{
-				"identity": d.identity, "boundary": d.boundary, "wrapping": d.wrapping, "manifest": d.manifest, "slots": d.slots,
+				"identity": d.identity, "boundary": d.boundary, "wrapping": d.wrapping, "manifest": d.manifest, "slots": d.slots, "groups": d.groups,
 			} {
 				if first, ok := seen[key]; ok {
 					t.Errorf("%s repeats %s", name, first)

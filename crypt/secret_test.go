@@ -124,7 +124,7 @@ func TestWipedSecretsAreRefused(t *testing.T) {
 func TestSecretsAreNeverPrinted(t *testing.T) {
 	material := []byte("hazel seedbank hazel seedbank 32")
 	key := (*[keySize]byte)(material)
-	keys := &Keys{derived: hide(&derivedKeys{identity: *key, boundary: *key, wrapping: *key, manifest: *key, slots: *key})}
+	keys := &Keys{derived: hide(&derivedKeys{identity: *key, boundary: *key, wrapping: *key, manifest: *key, slots: *key, groups: *key})}
 	pieces, err := newPieceCipher(fixedName(), material)
 	if err != nil {
 		t.Fatal(err)

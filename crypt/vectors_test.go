@@ -174,6 +174,7 @@ func TestDerivedKeysAreThoseOfOpenSSL(t *testing.T) {
 		"kist 1 object key wrapping": &keys.derived.get().wrapping,
 		"kist 1 repository file":     &keys.derived.get().manifest,
 		"kist 1 key slots":           &keys.derived.get().slots,
+		"kist 1 groups":              &keys.derived.get().groups,
 	} {
 		out := runTool(t, nil, openssl, "kdf", "-keylen", "32", "-kdfopt", "digest:SHA2-256",
 			"-kdfopt", fmt.Sprintf("hexkey:%x", root.material()[:]), "-kdfopt", fmt.Sprintf("hexsalt:%x", repo[:]),

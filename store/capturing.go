@@ -231,7 +231,8 @@ func (s *session) await() error {
 func (s *session) begin(ctx context.Context) error {
 	var g errgroup.Group // a share answers two calls in the time of one
 	g.Go(func() error { return s.readCaptures(ctx) })
-	stock, err := s.r.loadStock(ctx, s.lease)
+	apart := s.r.apartFor(s.o.Name)
+	stock, err := s.r.loadStock(ctx, s.lease, apart.Group)
 	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
@@ -239,7 +240,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg := s.r.intakeConfig(stock.index)
 	cfg.Adopted = stock.adopted
 	cfg.MaxChunk = s.params.Max()
-	cfg.Level = s.o.Level
+	cfg.Level, cfg.Apart = s.o.Level, apart
 	s.index = stock.index
 	s.intake, err = intake.New(ctx, cfg)
 	return err

@@ -33,7 +33,7 @@ type Difference struct {
 // It keeps the members of one capture in memory.
 func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Difference, error] {
 	return func(yield func(Difference, error) bool) {
-		index, _, err := r.loadIndex(ctx, nil)
+		index, _, err := r.loadIndex(ctx, nil, nil)
 		if err == nil {
 			c := &comparison{r: r, index: index, old: make(map[memberKey]*compared), oldChunks: newChunkSet(index), newChunks: newChunkSet(index)}
 			err = c.run(ctx, was, is, func(d Difference) bool { return yield(d, nil) })

@@ -131,20 +131,36 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 	if len(p.out.Lost) == 0 {
 		return nil
 	}
-	h, err := p.newHealer(ctx)
-	if err != nil {
-		return err
-	}
 	var records []*format.IndexFile
 	var empty []string // captures of which nothing is left
-	for _, c := range p.v.captures {
-		if !slices.ContainsFunc(p.out.Lost, func(l Harmed) bool { return l.Capture == c.ID }) {
-			continue
+	harmed := slices.DeleteFunc(slices.Clone(p.v.captures), func(c *Capture) bool {
+		return !slices.ContainsFunc(p.out.Lost, func(l Harmed) bool { return l.Capture == c.ID })
+	})
+	for _, captures := range p.r.byGroup(harmed) {
+		some, none, err := p.dropFrom(ctx, captures)
+		if err != nil {
+			return err
 		}
+		records, empty = append(records, some...), append(empty, none...)
+	}
+	if err := p.writeGenerations(ctx, records); err != nil {
+		return err
+	}
+	return p.dropCaptures(ctx, empty)
+}
+
+// dropFrom gives the new records of captures of one group, and the ids of those of which
+// nothing is left.
+func (p *repairer) dropFrom(ctx context.Context, captures []*Capture) (records []*format.IndexFile, empty []string, err error) {
+	h, err := p.newHealer(ctx, captures[0].Name)
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, c := range captures {
 		record, err := p.withoutLost(ctx, h, c)
 		if err != nil {
 			h.s.intake.Abandon(context.WithoutCancel(ctx))
-			return fmt.Errorf("capture %s: %w", c.ID, err)
+			return nil, nil, fmt.Errorf("capture %s: %w", c.ID, err)
 		}
 		if len(record.Volumes) == 0 {
 			empty = append(empty, c.ID)
@@ -152,13 +168,8 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 		}
 		records = append(records, record)
 	}
-	if _, err := h.s.intake.Close(); err != nil {
-		return err
-	}
-	if err := p.writeGenerations(ctx, records); err != nil {
-		return err
-	}
-	return p.dropCaptures(ctx, empty)
+	_, err = h.s.intake.Close()
+	return records, empty, err
 }
 
 // withoutLost gives the record of a capture without what can't be read.

@@ -121,24 +121,13 @@ func (p *repairer) heal(ctx context.Context) error {
 	if len(p.bad) == 0 {
 		return nil
 	}
-	h, err := p.newHealer(ctx)
-	if err != nil {
-		return err
-	}
 	var records []*format.IndexFile
-	for _, c := range p.v.captures {
-		record, err := h.capture(ctx, c)
+	for _, captures := range p.r.byGroup(p.v.captures) {
+		healed, err := p.healGroup(ctx, captures)
 		if err != nil {
-			h.s.intake.Abandon(context.WithoutCancel(ctx))
-			return fmt.Errorf("capture %s: %w", c.ID, err)
+			return err
 		}
-		if record != nil {
-			records = append(records, record)
-			p.out.Healed = append(p.out.Healed, c.ID)
-		}
-	}
-	if _, err := h.s.intake.Close(); err != nil {
-		return err
+		records = append(records, healed...)
 	}
 	if err := p.writeGenerations(ctx, records); err != nil {
 		return err
@@ -148,6 +137,28 @@ func (p *repairer) heal(ctx context.Context) error {
 		p.v.captures[i] = newCapture(record, 0)
 	}
 	return nil
+}
+
+// healGroup gives the new records of captures of one group.
+func (p *repairer) healGroup(ctx context.Context, captures []*Capture) ([]*format.IndexFile, error) {
+	h, err := p.newHealer(ctx, captures[0].Name)
+	if err != nil {
+		return nil, err
+	}
+	var records []*format.IndexFile
+	for _, c := range captures {
+		record, err := h.capture(ctx, c)
+		if err != nil {
+			h.s.intake.Abandon(context.WithoutCancel(ctx))
+			return nil, fmt.Errorf("capture %s: %w", c.ID, err)
+		}
+		if record != nil {
+			records = append(records, record)
+			p.out.Healed = append(p.out.Healed, c.ID)
+		}
+	}
+	_, err = h.s.intake.Close()
+	return records, err
 }
 
 // healer finds chunks elsewhere.
@@ -160,24 +171,29 @@ type healer struct {
 	wrong bool // the recipe at hand meant what was said of disputed chunks
 }
 
-// newHealer starts a session that relies on nothing harmed.
-func (p *repairer) newHealer(ctx context.Context) (*healer, error) {
+// newHealer starts a session that relies on nothing harmed, for captures of that
+// name, or for all where they share chunks.
+func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) {
 	params, err := p.r.params()
 	if err != nil {
 		return nil, err
 	}
-	index, adopted, err := p.r.loadIndex(ctx, p.lease)
+	apart := p.r.apartFor(name)
+	index, adopted, err := p.r.loadIndex(ctx, p.lease, apart.Group)
 	if err != nil {
 		return nil, err
 	}
 	cfg := p.r.intakeConfig(index)
-	cfg.Adopted, cfg.MaxChunk, cfg.Level = adopted, params.Max(), zstd.SpeedDefault
+	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, params.Max(), zstd.SpeedDefault, apart
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
 		return nil, err
 	}
 	s := &session{r: p.r, index: index, params: params, intake: in, lease: p.lease, entries: format.NewEntryEncoder(), meter: newMeter(nil), uses: make(map[format.SlabID]bool)}
-	p.uses = s.uses
+	if p.uses == nil {
+		p.uses = make(map[format.SlabID]bool)
+	}
+	s.uses = p.uses // of all groups
 	return &healer{r: p.r, s: s, v: p.v, index: index, bad: p.bad}, nil
 }
 

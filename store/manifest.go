@@ -28,7 +28,8 @@ type manifest struct {
 	Average int                `json:"chunk_average"`
 	Grace   int64              `json:"grace_seconds,omitempty"` // 0: DefaultGrace
 	Recheck string             `json:"recheck,omitempty"`       // "off": see CreateOptions.NoRecheck; "": on
-	Seal    string             `json:"seal"`                    // see message
+	Apart   Apart              `json:"apart,omitempty"`
+	Seal    string             `json:"seal"` // see message
 
 	raw []byte // as it was read
 }
@@ -43,6 +44,9 @@ func (m *manifest) message() []byte {
 	}
 	if m.Recheck != "" {
 		b = fmt.Appendf(b, "recheck %s\n", m.Recheck)
+	}
+	if m.Apart != Together {
+		b = fmt.Appendf(b, "apart %s\n", m.Apart)
 	}
 	return b
 }
@@ -122,6 +126,9 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	}
 	if m.Recheck != "" && m.Recheck != recheckOff {
 		return nil, fmt.Errorf("%s: %w: recheck %q", names.Manifest, ErrDamaged, m.Recheck)
+	}
+	if !m.Apart.known() {
+		return nil, fmt.Errorf("%s: %w: captures apart in the way %.40q: this release does not know it, a newer one is needed", names.Manifest, ErrUnknownFormat, m.Apart)
 	}
 	m.raw = b
 	return &m, nil

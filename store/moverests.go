@@ -86,15 +86,30 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 	if len(victims) == 0 {
 		return false, nil
 	}
-	m := &mover{r: c.r, v: c.v, ids: make(map[format.SlabID][]crypt.Identity), memo: make(map[string]*format.Recipe), meter: newMeter(c.o.Progress)}
+	meter := newMeter(c.o.Progress)
 	for _, s := range victims {
-		m.ids[s.id] = make([]crypt.Identity, s.chunks)
-		m.meter.now.Total += s.info.Size - c.v.dead(s)
+		meter.now.Total += s.info.Size - c.v.dead(s)
 	}
-	written, err := m.run(ctx, c.lease, victims)
-	c.out.Written += written
-	c.out.Moved += len(victims)
-	return err == nil, err
+	for _, some := range slabsByGroup(victims) {
+		m := &mover{
+			r: c.r, v: c.v, apart: c.r.apartOf(some[0].group), left: make(map[format.SlabID]bool),
+			ids: make(map[format.SlabID][]crypt.Identity), memo: make(map[string]*format.Recipe), meter: meter,
+		}
+		for _, s := range victims {
+			m.left[s.id] = true
+		}
+		for _, s := range some {
+			m.ids[s.id] = make([]crypt.Identity, s.chunks)
+		}
+		written, err := m.run(ctx, c.lease, some)
+		c.out.Written += written
+		c.out.Moved += len(some)
+		if err != nil {
+			return false, err
+		}
+	}
+	meter.done()
+	return true, nil
 }
 
 // mover moves chunks from some slabs to new ones.
@@ -103,7 +118,9 @@ type mover struct {
 	v     *survey
 	s     *session
 	index *known.Index
-	ids   map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left
+	apart intake.Apart
+	left  map[format.SlabID]bool             // slabs of all groups on which nothing new may rely
+	ids   map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left now
 	said  map[format.SlabID]*said            // of those
 	memo  map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
 	meter *meter
@@ -144,7 +161,6 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 		}
 		written.Bytes += int64(c.Added - f.record.Added)
 	}
-	m.meter.done()
 	return written.Bytes, put.check(ctx)
 }
 
@@ -156,13 +172,13 @@ func (m *mover) begin(ctx context.Context, l *lease) error {
 		return err
 	}
 	exclude := m.v.going.exclusion()
-	slabs := exclude.from(m.v.slabs).without(func(s slabObject) bool { return m.ids[s.id] != nil })
-	index, adopted, err := m.r.indexSlabs(ctx, slabs, exclude, l)
+	slabs := exclude.from(m.v.slabs).without(func(s slabObject) bool { return m.left[s.id] })
+	index, adopted, err := m.r.indexSlabs(ctx, slabs, exclude, l, m.apart.Group)
 	if err != nil {
 		return err
 	}
 	cfg := m.r.intakeConfig(index)
-	cfg.Adopted, cfg.MaxChunk, cfg.Level = adopted, format.MaxChunk, zstd.SpeedDefault
+	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedDefault, m.apart
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
 		return err
@@ -224,6 +240,9 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 			continue
 		}
 		if raw, err = m.r.slabs.ReadFrame(ctx, slab, i, raw); err != nil {
+			return err
+		}
+		if err := m.s.intake.NewMember(streams[false]); err != nil {
 			return err
 		}
 		rest := raw

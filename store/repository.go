@@ -27,6 +27,7 @@ type Repository struct {
 	average int
 	grace   time.Duration
 	recheck bool // frames are read back before they are sealed
+	apart   Apart
 	root    *crypt.RootKey
 	keys    *crypt.Keys
 	opened  *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
@@ -52,6 +53,9 @@ type CreateOptions struct {
 	// finds what a machine's memory changes between hashing and sealing, and takes some of the
 	// processor time of a first capture, nothing of an unchanged one. It can't be changed later.
 	NoRecheck bool
+	// Apart keeps captures of different names from each other, for volumes that hold
+	// what strangers put there. It can't be changed later.
+	Apart Apart
 	// Slot describes the first key slot.
 	Slot crypt.SlotOptions
 }
@@ -74,6 +78,9 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	if err := checkGrace(o.Grace); err != nil {
 		return nil, err
 	}
+	if !o.Apart.known() {
+		return nil, fmt.Errorf("%w: captures apart in the way %.40q", ErrBadOptions, o.Apart)
+	}
 	if _, err := st.Stat(ctx, names.Manifest); err == nil {
 		return nil, ErrExists
 	} else if !errors.Is(err, storage.ErrNotFound) {
@@ -83,7 +90,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	m := &manifest{
 		Format: format.Version, ID: crypt.NewRepositoryID(),
 		Made: time.Now().UTC().Truncate(time.Second), Average: o.ChunkAverage,
-		Grace: int64(o.Grace / time.Second),
+		Grace: int64(o.Grace / time.Second), Apart: o.Apart,
 	}
 	if o.NoRecheck {
 		m.Recheck = recheckOff
@@ -240,7 +247,7 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 		o.SetOptional(names.Marks()...)
 	}
 	r := &Repository{
-		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(), recheck: m.Recheck == "",
+		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(), recheck: m.Recheck == "", apart: m.Apart,
 		root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, proofs: new(proofs), watch: newWatch(),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}

@@ -29,6 +29,7 @@ type secondReader struct {
 	fsys    fs.FS
 	id      []byte // of the repository, 16 bytes
 	average int    // length of a chunk, as kist.json says
+	apart   string // as kist.json says
 	root    []byte
 	keys    secondKeys
 	unzip   func(frame []byte) ([]byte, error) // a Zstandard decoder
@@ -38,7 +39,7 @@ type secondReader struct {
 }
 
 // secondKeys are the keys of section 5.
-type secondKeys struct{ identity, boundaries, wrapping, file, slots []byte }
+type secondKeys struct{ identity, boundaries, wrapping, file, slots, groups []byte }
 
 // openSecond opens the repository in fsys by the key slot of the given kind.
 func openSecond(fsys fs.FS, kind string, secret []byte, unzip func([]byte) ([]byte, error)) (*secondReader, error) {
@@ -50,7 +51,7 @@ func openSecond(fsys fs.FS, kind string, secret []byte, unzip func([]byte) ([]by
 	if readable.Format != 1 {
 		return nil, fmt.Errorf("kist.json: format %d", readable.Format)
 	}
-	r.average = readable.Average
+	r.average, r.apart = readable.Average, readable.Apart
 	var err error
 	if r.id, err = unhex(readable.ID, 16); err != nil {
 		return nil, err
@@ -72,6 +73,7 @@ type secondReadable struct {
 	Average int    `json:"chunk_average"`
 	Grace   int    `json:"grace_seconds"`
 	Recheck string `json:"recheck"`
+	Apart   string `json:"apart"`
 	Seal    string `json:"seal"`
 }
 
@@ -82,6 +84,9 @@ func (f *secondReadable) sealed() string {
 	}
 	if f.Recheck != "" {
 		text += "recheck off\n"
+	}
+	if f.Apart != "" {
+		text += fmt.Sprintf("apart %s\n", f.Apart)
 	}
 	return text
 }
@@ -107,6 +112,7 @@ func secondDerive(root, id []byte) (k secondKeys, err error) {
 		"kist 1 object key wrapping": &k.wrapping,
 		"kist 1 repository file":     &k.file,
 		"kist 1 key slots":           &k.slots,
+		"kist 1 groups":              &k.groups,
 	} {
 		*key, err = hkdf.Key(sha256.New, root, id, info, 32)
 		if err != nil {

@@ -19,7 +19,9 @@ type secondSlab struct {
 }
 
 type secondSlabTable struct {
-	Frames []secondFrameRecord `cbor:"1,keyasint"`
+	Frames  []secondFrameRecord `cbor:"1,keyasint"`
+	Group   []byte              `cbor:"2,keyasint,omitempty"`
+	Padding []byte              `cbor:"3,keyasint,omitempty"`
 }
 
 type secondFrameRecord struct {
@@ -27,6 +29,7 @@ type secondFrameRecord struct {
 	Sealed     uint64   `cbor:"2,keyasint"`
 	Lengths    []uint64 `cbor:"3,keyasint"`
 	Identities []byte   `cbor:"4,keyasint,omitempty"` // in table objects only
+	Padding    bool     `cbor:"8,keyasint,omitempty"`
 	Former     []byte   `cbor:"9,keyasint,omitempty"` // likewise
 }
 
@@ -151,9 +154,11 @@ func (r *secondReader) identity(chunk []byte) []byte {
 
 // secondTableRecord describes one slab in a table object, section 8.
 type secondTableRecord struct {
-	Slab   []byte              `cbor:"1,keyasint"`
-	Length uint64              `cbor:"2,keyasint"`
-	Frames []secondFrameRecord `cbor:"3,keyasint"`
+	Slab    []byte              `cbor:"1,keyasint"`
+	Length  uint64              `cbor:"2,keyasint"`
+	Frames  []secondFrameRecord `cbor:"3,keyasint"`
+	Group   []byte              `cbor:"4,keyasint,omitempty"`
+	Padding []byte              `cbor:"5,keyasint,omitempty"`
 }
 
 // table reads a table object.
@@ -194,13 +199,13 @@ func (r *secondReader) checkTable(record *secondTableRecord) error {
 	if err != nil {
 		return err
 	}
-	if record.Length != uint64(len(s.all)) || len(record.Slab) != 12 || len(record.Frames) != len(s.table.Frames) {
+	if record.Length != uint64(len(s.all)) || len(record.Slab) != 12 || len(record.Frames) != len(s.table.Frames) || !bytes.Equal(record.Group, s.table.Group) {
 		return fmt.Errorf("the table and slab %s differ", s.name)
 	}
 	chunks := s.chunks
 	for i, f := range record.Frames {
 		own := s.table.Frames[i]
-		if f.Kind != own.Kind || f.Sealed != own.Sealed || !slices.Equal(f.Lengths, own.Lengths) || len(f.Identities) != 16*len(f.Lengths) {
+		if f.Padding != own.Padding || f.Kind != own.Kind || f.Sealed != own.Sealed || !slices.Equal(f.Lengths, own.Lengths) || len(f.Identities) != 16*len(f.Lengths) {
 			return fmt.Errorf("the table and slab %s differ in frame %d", s.name, i)
 		}
 		before := uint64(0)

@@ -29,6 +29,7 @@ type secondIndex struct {
 	Added   uint64            `cbor:"10,keyasint"`
 	Seen    *secondRecipe     `cbor:"11,keyasint,omitempty"`
 	Before  *secondBefore     `cbor:"12,keyasint,omitempty"`
+	Padding []byte            `cbor:"15,keyasint,omitempty"`
 }
 
 // secondBefore is the capture before, section 9.

@@ -65,9 +65,15 @@ type fixture struct {
 // verify in full, unless the test says that it harmed it.
 func newFixture(t testing.TB) *fixture {
 	t.Helper()
+	return newFixtureOf(t, store.CreateOptions{})
+}
+
+// newFixtureOf is newFixture with options.
+func newFixtureOf(t testing.TB, o store.CreateOptions) *fixture {
+	t.Helper()
 	f := &fixture{t: t, mem: storage.NewMemory(), key: crypt.NewKeyFile()}
 	var err error
-	f.Repository, err = store.Create(t.Context(), f.mem, f.key, store.CreateOptions{})
+	f.Repository, err = store.Create(t.Context(), f.mem, f.key, o)
 	if err != nil {
 		t.Fatal(err)
 	}

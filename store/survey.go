@@ -48,6 +48,7 @@ type stocked struct {
 	id     format.SlabID
 	info   storage.Info
 	frames []format.Frame // nil where they can't be known
+	group  []byte         // of the captures that it was written for; nil: of any
 	first  int            // number of its first chunk among those of all slabs
 	chunks int
 }
@@ -165,7 +166,7 @@ func (v *survey) readSlabs(ctx context.Context) (err error) {
 		for i := range frames {
 			frames[i] = rec.Frames[i].Frame()
 		}
-		v.stock[rec.Slab].frames = frames
+		v.stock[rec.Slab].frames, v.stock[rec.Slab].group = frames, rec.Group
 		return nil
 	})
 	if err != nil {
@@ -185,7 +186,7 @@ func (v *survey) layOut(ctx context.Context) error {
 				return err
 			}
 			if err == nil {
-				s.frames = slab.Frames
+				s.frames, s.group = slab.Frames, slab.Group
 			}
 		}
 		s.first = n
@@ -312,12 +313,16 @@ func (v *survey) unused(s *stocked, needs bitset) bool {
 }
 
 // dead gives about how many bytes of a slab nothing needs. Of a frame, each chunk
-// counts by its length.
+// counts by its length. Padding is not dead: moving the rest would bring as much anew.
 func (v *survey) dead(s *stocked) int64 {
 	var dead int64
 	at := s.first
 	for i := range s.frames {
 		f := &s.frames[i]
+		if f.Padding {
+			at += len(f.Chunks)
+			continue
+		}
 		var lost int64
 		for _, n := range f.Chunks {
 			if !v.needed.has(at) {

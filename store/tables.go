@@ -229,7 +229,8 @@ type stock struct {
 // slabs that no table lists: what an interrupted capture left, read again so
 // that its chunks are found. For a writer, whose lease is given, it leaves out
 // what the writer must not rely on.
-func (r *Repository) loadStock(ctx context.Context, l *lease) (*stock, error) {
+// Where captures are apart, it is of one group; nil means all.
+func (r *Repository) loadStock(ctx context.Context, l *lease, group []byte) (*stock, error) {
 	exclude, going := &exclusion{}, &batches{}
 	if l != nil {
 		var err error
@@ -242,7 +243,7 @@ func (r *Repository) loadStock(ctx context.Context, l *lease) (*stock, error) {
 	if err != nil {
 		return nil, err
 	}
-	s, err := r.stockOf(ctx, exclude.from(slabs), exclude, l)
+	s, err := r.stockOf(ctx, exclude.from(slabs), exclude, l, group)
 	if err != nil {
 		return nil, err
 	}
@@ -251,8 +252,8 @@ func (r *Repository) loadStock(ctx context.Context, l *lease) (*stock, error) {
 }
 
 // loadIndex is loadStock without the tables.
-func (r *Repository) loadIndex(ctx context.Context, l *lease) (*known.Index, []*format.SlabRecord, error) {
-	s, err := r.loadStock(ctx, l)
+func (r *Repository) loadIndex(ctx context.Context, l *lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+	s, err := r.loadStock(ctx, l, group)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -260,8 +261,8 @@ func (r *Repository) loadIndex(ctx context.Context, l *lease) (*known.Index, []*
 }
 
 // indexSlabs is loadIndex for some slabs.
-func (r *Repository) indexSlabs(ctx context.Context, slabs slabList, exclude *exclusion, l *lease) (*known.Index, []*format.SlabRecord, error) {
-	s, err := r.stockOf(ctx, slabs, exclude, l)
+func (r *Repository) indexSlabs(ctx context.Context, slabs slabList, exclude *exclusion, l *lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+	s, err := r.stockOf(ctx, slabs, exclude, l, group)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -269,10 +270,13 @@ func (r *Repository) indexSlabs(ctx context.Context, slabs slabList, exclude *ex
 }
 
 // stockOf is loadStock for some slabs.
-func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclusion, l *lease) (*stock, error) {
+func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclusion, l *lease, group []byte) (*stock, error) {
 	s := &stock{index: known.New()}
 	var last []*format.SlabRecord
 	v, err := r.takeStock(ctx, slabs, true, func(rec *format.SlabRecord) error {
+		if !ofGroup(rec, group) {
+			return nil
+		}
 		rec = exclude.harmed.blot(rec)
 		if exclude.last[rec.Slab] {
 			last = append(last, rec)
@@ -292,6 +296,9 @@ func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclu
 		return nil, err
 	}
 	for _, rec := range slices.Concat(s.adopted, last) {
+		if !ofGroup(rec, group) {
+			continue
+		}
 		if err := s.index.AddSlab(rec.Slab, rec.Frames); err != nil {
 			return nil, err
 		}
@@ -344,9 +351,9 @@ func (r *Repository) recoverSlab(ctx context.Context, id format.SlabID) (*format
 	if err != nil {
 		return nil, err
 	}
-	rec := &format.SlabRecord{Slab: id, Length: uint64(slab.Length), Frames: make([]format.TableFrame, len(slab.Frames))}
+	rec := &format.SlabRecord{Slab: id, Length: uint64(slab.Length), Frames: make([]format.TableFrame, len(slab.Frames)), Group: slab.Group}
 	for i, f := range slab.Frames {
-		rec.Frames[i] = format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks}
+		rec.Frames[i] = format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Padding: f.Padding}
 	}
 	err = r.slabs.Identify(ctx, slab, func(frame int, ids []crypt.Identity, err error) error {
 		for _, chunk := range ids {
@@ -403,7 +410,7 @@ func (r *Repository) writeTable(ctx context.Context, records []*format.SlabRecor
 	}
 	encoded := make([][]byte, len(records))
 	for i, rec := range records {
-		encoded[i] = rec.Encode()
+		encoded[i] = rec.EncodePadded()
 	}
 	return intake.WriteTable(ctx, r.intakeConfig(nil), encoded)
 }

@@ -210,6 +210,9 @@ func (s *session) takeContent(content io.Reader, cutter *chunk.Cutter, stream *i
 
 // takeStreamed is takeContent for what may be expected.
 func (s *session) takeStreamed(content io.Reader, cutter *chunk.Cutter, stream *intake.Stream, x *expected) (length, chunks uint64, err error) {
+	if err := s.intake.NewMember(stream); err != nil {
+		return 0, 0, err
+	}
 	for cutter.Reset(content); ; chunks++ {
 		zeros, err := s.takeZeros(cutter, stream)
 		if err != nil {

@@ -83,7 +83,7 @@ type census struct {
 const shared = ^uint32(0)
 
 func (r *Repository) newCensus(ctx context.Context) (*census, error) {
-	index, _, err := r.loadIndex(ctx, nil)
+	index, _, err := r.loadIndex(ctx, nil, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -159,7 +159,7 @@ func (c *census) settle(ctx context.Context, u *Usage) error {
 		if err != nil {
 			return err
 		}
-		if n := slab.Chunks(); n > 0 {
+		if n := unpadded(slab); n > 0 {
 			if _, err := findChunk(c.index, id, n-1); err != nil {
 				return err // a table says less of the slab than the slab itself
 			}
@@ -167,6 +167,9 @@ func (c *census) settle(ctx context.Context, u *Usage) error {
 		ref := first
 		for i := range slab.Frames {
 			f := &slab.Frames[i]
+			if f.Padding {
+				break
+			}
 			raw := int64(f.Raw())
 			for _, length := range f.Chunks {
 				bytes := int64(f.Sealed) * int64(length) / raw
@@ -182,4 +185,14 @@ func (c *census) settle(ctx context.Context, u *Usage) error {
 		}
 	}
 	return nil
+}
+
+// unpadded gives the number of a slab's chunks without its padding.
+func unpadded(slab *fetch.Slab) uint32 {
+	for i := range slab.Frames {
+		if slab.Frames[i].Padding {
+			return slab.FirstChunk(i)
+		}
+	}
+	return slab.Chunks()
 }

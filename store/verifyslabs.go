@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -197,8 +198,8 @@ func (s *slabState) note(frame int, err error) error {
 }
 
 func sameFrames(rec *format.SlabRecord, slab *fetch.Slab) bool {
-	return slices.EqualFunc(rec.Frames, slab.Frames, func(a format.TableFrame, b format.Frame) bool {
-		return a.Kind == b.Kind && a.Sealed == b.Sealed && slices.Equal(a.Chunks, b.Chunks)
+	return bytes.Equal(rec.Group, slab.Group) && slices.EqualFunc(rec.Frames, slab.Frames, func(a format.TableFrame, b format.Frame) bool {
+		return a.Kind == b.Kind && a.Sealed == b.Sealed && a.Padding == b.Padding && slices.Equal(a.Chunks, b.Chunks)
 	})
 }
 

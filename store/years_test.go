@@ -76,7 +76,8 @@ func (y *years) log(format string, args ...any) {
 
 func newYears(t *rapid.T) *years {
 	y := &years{t: t, mem: storage.NewMemory(), key: crypt.NewKeyFile(), model: make(map[string]*modelCapture), grace: 24 * time.Hour}
-	r, err := store.Create(context.Background(), y.mem, y.key, store.CreateOptions{ChunkAverage: 8192, Grace: y.grace})
+	apart := rapid.SampledFrom([]store.Apart{store.Together, store.ApartCompressed, store.ApartStored}).Draw(t, "apart")
+	r, err := store.Create(context.Background(), y.mem, y.key, store.CreateOptions{ChunkAverage: 8192, Grace: y.grace, Apart: apart})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -193,7 +194,8 @@ func (y *years) capture(t *rapid.T, r *store.Repository) error {
 	in := yearsStream(t, y.version)
 	y.log("capture begins")
 	defer func() { y.log("capture ends") }()
-	c, err := r.Capture(context.Background(), store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{stream(in)}, Version: fmt.Sprint(y.version)})
+	name := rapid.SampledFrom([]string{"seedbank", "seedbank", "orchard"}).Draw(t, "name")
+	c, err := r.Capture(context.Background(), store.CaptureOptions{Name: name, Volumes: []store.VolumeInput{stream(in)}, Version: fmt.Sprint(y.version)})
 	if err != nil {
 		// It may be there all the same.
 		y.model[fmt.Sprintf("version %d", y.version)] = &modelCapture{stream: in}

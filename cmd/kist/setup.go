@@ -26,6 +26,8 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
 			&cli.StringFlag{Name: "grace", Value: "7d", Usage: "`TIME`, as 36h, 7d or 2w, for which what is retired can be taken back; a minute at least; it can't be changed later"},
 			&cli.StringFlag{Name: "recheck", Value: "on", Usage: "`on or off`: whether captures read back what they compressed before they seal it, and so find faults of the machine's memory; it can't be changed later"},
+			&cli.BoolFlag{Name: "apart", Usage: "share nothing between captures of different names, for volumes that hold what strangers put there; it can't be changed later"},
+			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		},
 		Description: `
@@ -34,6 +36,11 @@ passphrase is asked for twice, or read from --passphrase-file. With --key-file
 a key file takes its place: it is made if it is missing.
 
 Whoever loses every passphrase and key file loses all data. Nobody can help.
+
+Whoever sees how the repository grows and can have files captured can find out whether
+a file is stored already: it adds nothing. With --apart that fails across captures of
+different names: the same content is stored once for each name, and no two files are
+compressed together. That takes more space, with --stored much more.
 
 Example:
   kist setup --repository /mnt/share/kist
@@ -58,6 +65,10 @@ func (a *app) setup(c *cli.Context) error {
 	if recheck != "on" && recheck != "off" {
 		return usagef("--recheck %q: it is on or off", recheck)
 	}
+	apart, err := parseApart(c.Bool("apart"), c.Bool("stored"))
+	if err != nil {
+		return err
+	}
 	path, err := a.repositoryPath()
 	if err != nil {
 		return err
@@ -66,7 +77,7 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
+	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
 	r, err := a.create(c.Context, path, files, o)
 	if err != nil {
 		return err
@@ -142,7 +153,8 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 			Average    int       `json:"chunk_average"`
 			Grace      int64     `json:"grace_seconds"`
 			Recheck    string    `json:"recheck,omitempty"`
-		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()]})
+			Apart      string    `json:"apart,omitempty"`
+		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()], string(r.Apart())})
 		if err != nil {
 			return err
 		}
@@ -152,6 +164,12 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 			size(uint64(r.ChunkAverage())), durationText(r.Grace()))
 		if !r.Recheck() {
 			a.printf("Captures don't read back what they compress.\n")
+		}
+		switch r.Apart() {
+		case store.ApartCompressed:
+			a.printf("Captures of different names share nothing, and no two files are compressed together.\n")
+		case store.ApartStored:
+			a.printf("Captures of different names share nothing, and nothing is compressed.\n")
 		}
 	}
 	key := "the passphrase"
@@ -174,6 +192,19 @@ func parseAverage(s string) (int, error) {
 		return 0, usagef("--chunk-average %q: it must be a power of two from 8KiB to 1MiB", s)
 	}
 	return int(n), nil
+}
+
+// parseApart reads how captures are kept apart.
+func parseApart(apart, stored bool) (store.Apart, error) {
+	switch {
+	case stored && !apart:
+		return "", usagef("--stored goes with --apart only")
+	case stored:
+		return store.ApartStored, nil
+	case apart:
+		return store.ApartCompressed, nil
+	}
+	return store.Together, nil
 }
 
 // parseSetupGrace reads the grace time of a repository. The store knows its bounds,

@@ -101,7 +101,7 @@ func TestRoundedChangeTimes(t *testing.T) {
 
 // TestLocalChangeTimes knows the file system of the test, which is one of those that keep them.
 func TestLocalChangeTimes(t *testing.T) {
-	d, err := openFolder(t.TempDir())
+	d, err := openDoor(t.TempDir())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -109,7 +109,7 @@ func TestLocalChangeTimes(t *testing.T) {
 	if c := clockOf(d); c != clockKept && c != clockLayered {
 		t.Skipf("the file system of %s keeps none for certain", d.path)
 	}
-	proc, err := openFolder("/proc/self")
+	proc, err := openDoor("/proc/self")
 	if err != nil {
 		t.Skip(err)
 	}

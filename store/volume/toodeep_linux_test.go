@@ -66,7 +66,7 @@ func TestMovedDeepFolder(t *testing.T) {
 	if err := os.MkdirAll(filepath.Join(dir, strings.Repeat("d/", 2*maxOpen)), 0o755); err != nil {
 		t.Fatal(err)
 	}
-	f, err := openFolder(dir)
+	f, err := openDoor(dir)
 	if err != nil {
 		t.Fatal(err)
 	}

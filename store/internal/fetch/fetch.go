@@ -149,7 +149,8 @@ type Slab struct {
 	ID       format.SlabID
 	Length   int64
 	Frames   []format.Frame
-	Trailers int // how many of the two copies of its trailer are intact
+	Group    []byte // nil: none
+	Trailers int    // how many of the two copies of its trailer are intact
 
 	opener  *crypt.Opener
 	offsets []int64  // of the frames in the slab
@@ -370,6 +371,7 @@ func (s *Slabs) readTable(ctx context.Context, slab *Slab, tail []byte, start in
 	if err != nil {
 		return err
 	}
+	slab.Group = table.Group
 	return slab.layOut(table.Frames, start, int64(trailer.Sections))
 }
 

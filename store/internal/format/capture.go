@@ -24,6 +24,7 @@ type IndexFile struct {
 	// Previous is the capture that the same writer made before in this repository; nil
 	// where it knows of none.
 	Previous *Previous `cbor:"12,keyasint,omitempty"`
+	Padding  []byte    `cbor:"15,keyasint,omitempty"` // zeros
 }
 
 // Volume is the record of one tree of data, or of one stream, in a capture.
@@ -87,7 +88,7 @@ func decodeIndexFile(b []byte, accepted bool) (*IndexFile, error) {
 			return nil, err
 		}
 	}
-	return &f, nil
+	return &f, checkPadding(f.Padding)
 }
 
 func (v *Volume) check() error {
@@ -122,9 +123,10 @@ func (e *EntryEncoder) Encode(entry Entry) []byte {
 	return e.c.encode(entry)
 }
 
-// SealIndexFile appends the record of an index file behind its header.
+// SealIndexFile appends the record of an index file behind its header, with the padding
+// that it needs, whatever it has.
 func SealIndexFile(dst []byte, f *IndexFile, s *crypt.Sealer) []byte {
-	return s.Seal(dst, EncodeIndexFile(f), crypt.Piece{Kind: crypt.PieceRecord})
+	return s.Seal(dst, f.encodePadded(), crypt.Piece{Kind: crypt.PieceRecord})
 }
 
 // OpenIndexFile decodes what SealIndexFile sealed.
@@ -142,5 +144,9 @@ func openIndexFile(sealed []byte, s *crypt.Opener, accepted bool) (*IndexFile, e
 	if err != nil {
 		return nil, damaged("the index file can't be opened: %v", err)
 	}
-	return decodeIndexFile(plain, accepted)
+	f, err := decodeIndexFile(plain, accepted)
+	if err == nil {
+		f.Padding = nil // each sealing has its own
+	}
+	return f, err
 }

@@ -19,7 +19,7 @@ const Version = 1
 // them; see the table of limits in store/FORMAT.md.
 const (
 	FrameTarget    = 1 << 20       // a frame is closed before it holds more than this, in bytes
-	SlabTarget     = 32 << 20      // a slab is closed once its frames reach this, in sealed bytes
+	SlabTarget     = 32 << 20      // a slab is closed before all of it would be longer than this, in bytes
 	MaxChunk       = 4 << 20       // the longest chunk: four times the largest average
 	MaxFrameRaw    = 8 << 20       // uncompressed bytes of a frame
 	MaxFrameSealed = 9 << 20       // the same compressed and sealed

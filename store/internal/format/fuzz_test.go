@@ -74,6 +74,7 @@ func FuzzIndexFile(f *testing.F) {
 
 func FuzzSlabTable(f *testing.F) {
 	seedRecord(f, sampleSlabTable().Encode())
+	seedRecord(f, sampleSlabTable().EncodePadded())
 	f.Fuzz(func(t *testing.T, b []byte) {
 		fuzzAgain(t, b, againSlabTable)
 		if table, err := DecodeSlabTable(b); err == nil {
@@ -88,6 +89,7 @@ func FuzzSlabTable(f *testing.F) {
 
 func FuzzSlabRecord(f *testing.F) {
 	seedRecord(f, sampleSlabRecord().Encode())
+	seedRecord(f, sampleSlabRecord().EncodePadded())
 	f.Fuzz(func(t *testing.T, b []byte) {
 		fuzzAgain(t, b, againSlabRecord)
 		if r, err := DecodeSlabRecord(b); err == nil {

@@ -19,6 +19,8 @@ type Frame struct {
 	Kind   FrameKind `cbor:"1,keyasint"`
 	Sealed uint32    `cbor:"2,keyasint"` // length in the slab, in bytes
 	Chunks []uint32  `cbor:"3,keyasint"` // uncompressed lengths of its chunks, in order
+	// Padding tells of a frame that only makes the slab longer. Nobody needs its chunks.
+	Padding bool `cbor:"8,keyasint,omitempty"`
 }
 
 // Raw gives the uncompressed length of the frame, in bytes.
@@ -49,7 +51,9 @@ func (f *Frame) check() error {
 // SlabTable lists the frames of a slab. It stands at the slab's end, without
 // identities: whoever rebuilds them reads the slab and hashes again.
 type SlabTable struct {
-	Frames []Frame `cbor:"1,keyasint"`
+	Frames  []Frame `cbor:"1,keyasint"`
+	Group   []byte  `cbor:"2,keyasint,omitempty"` // see crypt.Group; nil where captures share chunks
+	Padding []byte  `cbor:"3,keyasint,omitempty"` // zeros
 }
 
 // Encode gives the plain bytes of the table.
@@ -61,6 +65,9 @@ func DecodeSlabTable(b []byte) (*SlabTable, error) {
 	if err := decode(b, &t, tableBounds); err != nil {
 		return nil, err
 	}
+	if err := checkExtras(t.Group, t.Padding); err != nil {
+		return nil, err
+	}
 	return &t, checkFrames(t.Frames)
 }
 
@@ -70,9 +77,20 @@ func checkFrames(frames []Frame) error {
 		if err := frames[i].check(); err != nil {
 			return err
 		}
+		if i > 0 && frames[i-1].Padding && !frames[i].Padding {
+			return damaged("a frame behind those that are padding")
+		}
 		chunks += len(frames[i].Chunks)
 	}
 	return checkSlabChunks(chunks)
+}
+
+// checkExtras checks what a slab's table has beside its frames, and a table's record.
+func checkExtras(group, padding []byte) error {
+	if len(group) != 0 && len(group) != len(crypt.Group{}) {
+		return damaged("a group of %d bytes", len(group))
+	}
+	return checkPadding(padding)
 }
 
 func checkSlabChunks(n int) error {
@@ -92,6 +110,9 @@ const TableSection SectionKind = 1
 const (
 	sectionHead     = 16
 	sectionRequired = 1
+
+	// SlabEnd is what stands behind a slab's frames beside its sealed table, in bytes.
+	SlabEnd = sectionHead + TrailerSize
 )
 
 // AppendSectionHead appends the head of a section whose body of n bytes

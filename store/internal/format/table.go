@@ -14,13 +14,17 @@ type TableFrame struct {
 	Sealed uint32    `cbor:"2,keyasint"`
 	Chunks []uint32  `cbor:"3,keyasint"`
 	IDs    []byte    `cbor:"4,keyasint"` // the chunks' identities, 16 bytes each, in order
+	// Padding is as in Frame.
+	Padding bool `cbor:"8,keyasint,omitempty"`
 	// Former are identities under which chunks were listed that are others; see
 	// AppendFormer. Captures may have relied on them.
 	Former []byte `cbor:"9,keyasint,omitempty"`
 }
 
 // Frame gives the frame without the identities.
-func (f *TableFrame) Frame() Frame { return Frame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks} }
+func (f *TableFrame) Frame() Frame {
+	return Frame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Padding: f.Padding}
+}
 
 // ID gives the identity of chunk i of the frame.
 func (f *TableFrame) ID(i int) crypt.Identity {
@@ -29,9 +33,11 @@ func (f *TableFrame) ID(i int) crypt.Identity {
 
 // SlabRecord is what a table object says of one slab.
 type SlabRecord struct {
-	Slab   SlabID       `cbor:"1,keyasint"`
-	Length uint64       `cbor:"2,keyasint"` // of the slab, in bytes
-	Frames []TableFrame `cbor:"3,keyasint"`
+	Slab    SlabID       `cbor:"1,keyasint"`
+	Length  uint64       `cbor:"2,keyasint"` // of the slab, in bytes
+	Frames  []TableFrame `cbor:"3,keyasint"`
+	Group   []byte       `cbor:"4,keyasint,omitempty"` // as in SlabTable
+	Padding []byte       `cbor:"5,keyasint,omitempty"` // zeros
 }
 
 // Encode gives the plain bytes of the record.
@@ -47,8 +53,14 @@ func DecodeSlabRecord(b []byte) (*SlabRecord, error) {
 }
 
 func (r *SlabRecord) check() error {
+	if err := checkExtras(r.Group, r.Padding); err != nil {
+		return err
+	}
 	chunks := 0
 	for i := range r.Frames {
+		if i > 0 && r.Frames[i-1].Padding && !r.Frames[i].Padding {
+			return damaged("a frame behind those that are padding")
+		}
 		f := r.Frames[i].Frame()
 		if len(r.Frames[i].IDs) != len(f.Chunks)*len(crypt.Identity{}) {
 			return damaged("%d bytes of identities for %d chunks", len(r.Frames[i].IDs), len(f.Chunks))

@@ -19,6 +19,8 @@ type slabColumns struct {
 	Chunks  []byte   // of each frame, how many, 4 bytes each
 	Sizes   []byte   // lengths of chunks, 4 bytes each
 	IDs     []byte   // of chunks
+	Pads    []byte   // of frames, 1 byte each: 1 where it is padding
+	Groups  []byte   // of slabs, 16 bytes each; zeros: none
 }
 
 // copyChunks is how many chunks, or slabs, are put together at the least: some 80 KiB.
@@ -41,6 +43,9 @@ func (c *slabColumns) add(r *SlabRecord) {
 	c.Slabs = append(c.Slabs, r.Slab[:]...)
 	c.Lengths = binary.LittleEndian.AppendUint64(c.Lengths, r.Length)
 	c.Frames = binary.LittleEndian.AppendUint32(c.Frames, uint32(len(r.Frames)))
+	var group crypt.Group
+	copy(group[:], r.Group)
+	c.Groups = append(c.Groups, group[:]...)
 	for i := range r.Frames {
 		f := &r.Frames[i]
 		c.Kinds = binary.LittleEndian.AppendUint32(c.Kinds, uint32(f.Kind))
@@ -50,7 +55,25 @@ func (c *slabColumns) add(r *SlabRecord) {
 			c.Sizes = binary.LittleEndian.AppendUint32(c.Sizes, n)
 		}
 		c.IDs = append(c.IDs, f.IDs...)
+		c.Pads = append(c.Pads, pad(f.Padding))
 	}
+}
+
+func pad(is bool) byte {
+	if is {
+		return 1
+	}
+	return 0
+}
+
+// group gives the group of slab i, or nil for none.
+func (c *slabColumns) group(i int) []byte {
+	n := len(crypt.Group{})
+	g := c.Groups[i*n : (i+1)*n : (i+1)*n]
+	if crypt.Group(g) == (crypt.Group{}) {
+		return nil
+	}
+	return g
 }
 
 // DecodeTableCopy appends the records of a piece that EncodeTableCopy gave.
@@ -62,7 +85,8 @@ func DecodeTableCopy(records []*SlabRecord, piece []byte) ([]*SlabRecord, error)
 	slabs, frames, chunks := len(c.Slabs)/len(SlabID{}), len(c.Sealed)/4, len(c.Sizes)/4
 	if len(c.Slabs) != slabs*len(SlabID{}) || len(c.Lengths) != 8*slabs || len(c.Frames) != 4*slabs ||
 		len(c.Kinds) != 4*frames || len(c.Sealed) != 4*frames || len(c.Chunks) != 4*frames ||
-		len(c.Sizes) != 4*chunks || len(c.IDs) != chunks*len(crypt.Identity{}) {
+		len(c.Sizes) != 4*chunks || len(c.IDs) != chunks*len(crypt.Identity{}) ||
+		len(c.Pads) != frames || len(c.Groups) != slabs*len(crypt.Group{}) {
 		return nil, damaged("columns of different lengths")
 	}
 	sizes := make([]uint32, chunks)
@@ -79,7 +103,10 @@ func DecodeTableCopy(records []*SlabRecord, piece []byte) ([]*SlabRecord, error)
 		if n > len(all) {
 			return nil, damaged("more frames than there are")
 		}
-		out[i] = SlabRecord{SlabID(c.Slabs[i*len(SlabID{}):]), binary.LittleEndian.Uint64(c.Lengths[8*i:]), all[:n:n]}
+		out[i] = SlabRecord{
+			Slab: SlabID(c.Slabs[i*len(SlabID{}):]), Length: binary.LittleEndian.Uint64(c.Lengths[8*i:]),
+			Frames: all[:n:n], Group: c.group(i),
+		}
 		all = all[n:]
 		if err := out[i].check(); err != nil {
 			return nil, err
@@ -101,9 +128,12 @@ func (c *slabColumns) tableFrames(frames []TableFrame, sizes []uint32) ([]TableF
 			return nil, damaged("more chunks than there are")
 		}
 		length := n * len(crypt.Identity{})
+		if c.Pads[i] > 1 {
+			return nil, damaged("neither padding nor not")
+		}
 		frames[i] = TableFrame{
 			Kind: FrameKind(binary.LittleEndian.Uint32(c.Kinds[4*i:])), Sealed: binary.LittleEndian.Uint32(c.Sealed[4*i:]),
-			Chunks: sizes[:n:n], IDs: ids[:length:length],
+			Chunks: sizes[:n:n], IDs: ids[:length:length], Padding: c.Pads[i] == 1,
 		}
 		sizes, ids = sizes[n:], ids[length:]
 	}

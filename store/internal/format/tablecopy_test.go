@@ -22,7 +22,11 @@ func drawRecords(t *rapid.T) []*SlabRecord {
 				f.Chunks = append(f.Chunks, uint32(1+len(records)*13%MaxChunk))
 				f.IDs = append(append(f.IDs, id[:]...), 1, 2, 3, 4)
 			}
+			f.Padding = len(r.Frames) > 0
 			r.Frames = append(r.Frames, f)
+		}
+		if len(records)%2 == 1 {
+			r.Group = bytes.Repeat([]byte{byte(1 + len(records)%250)}, 16)
 		}
 		records = append(records, r)
 	}
@@ -75,6 +79,10 @@ func TestTableCopyRefuses(t *testing.T) {
 		"half a chunk's length":      func(p *slabColumns) { p.Sizes = p.Sizes[2:] },
 		"an identity less":           func(p *slabColumns) { p.IDs = p.IDs[len(crypt.Identity{}):] },
 		"an empty frame":             func(p *slabColumns) { clear(p.Sealed) },
+		"a group less":               func(p *slabColumns) { p.Groups = nil },
+		"a padding less":             func(p *slabColumns) { p.Pads = p.Pads[1:] },
+		"half padding":               func(p *slabColumns) { p.Pads[1] = 2 },
+		"padding in front":           func(p *slabColumns) { p.Pads[0] = 1 },
 		"a chunk of no bytes":        func(p *slabColumns) { clear(p.Sizes) },
 	} {
 		var p slabColumns
@@ -88,7 +96,7 @@ func TestTableCopyRefuses(t *testing.T) {
 
 func FuzzTableCopy(f *testing.F) {
 	EncodeTableCopy([]*SlabRecord{sampleSlabRecord(), {Slab: SlabID{1}, Length: 9}}, func(b []byte) { f.Add(b) })
-	f.Add([]byte{0x88, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40})
+	f.Add([]byte{0x8a, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40})
 	f.Add([]byte{0xf6})
 	f.Fuzz(func(t *testing.T, b []byte) {
 		records, err := DecodeTableCopy(nil, b)

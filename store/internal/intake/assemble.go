@@ -80,6 +80,10 @@ func (a *assembler) take(b *batch) error {
 		p := &b.pieces[i]
 		var err error
 		switch {
+		case p.begins:
+			if err := a.endFrame(p.stream.lane); err != nil {
+				return err
+			}
 		case p.from != nil:
 			err = p.stream.concat(p.from)
 		case p.known:

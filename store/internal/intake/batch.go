@@ -29,6 +29,7 @@ type piece struct {
 	known  bool
 	ref    known.Ref // where known
 	from   *Stream
+	begins bool // no chunk: a member begins here
 }
 
 // inBuffer gives the length of the piece in the batch's buffer.

@@ -89,7 +89,11 @@ func (in *Intake) runCompress(c *compressor, check *rechecker) error {
 			if in.cfg.flip != nil {
 				in.cfg.flip(f)
 			}
-			f.packed = c.encoder(f).EncodeAll(f.raw, room(f.packed, len(f.raw), pieceLength))
+			if in.cfg.Apart.Stored {
+				f.packed = storeRaw(f.packed, f.raw)
+			} else {
+				f.packed = c.encoder(f).EncodeAll(f.raw, room(f.packed, len(f.raw), pieceLength))
+			}
 			if check != nil {
 				if err := check.check(f); err != nil {
 					return err

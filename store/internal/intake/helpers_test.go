@@ -7,6 +7,7 @@ import (
 	"io"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"testing"
 	"time"
 
@@ -31,6 +32,7 @@ type repo struct {
 	maxChunk int
 	workers  int
 	adopted  []*format.SlabRecord
+	apart    Apart
 }
 
 // newRepo gives a new repository in memory. Nothing that runs when the test
@@ -64,7 +66,7 @@ func (r *repo) start(t testing.TB, ctx context.Context, index *known.Index) *Int
 	t.Helper()
 	in, err := New(ctx, Config{
 		Storage: r.storage, Repository: r.id, Keys: r.keys, Index: index,
-		MaxChunk: r.maxChunk, Level: zstd.SpeedFastest, Workers: r.workers, Adopted: r.adopted, TableName: r.tableName,
+		MaxChunk: r.maxChunk, Apart: r.apart, Level: zstd.SpeedFastest, Workers: r.workers, Adopted: r.adopted, TableName: r.tableName,
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -175,6 +177,11 @@ func (r *repo) table(t testing.TB, info storage.Info) (all []*format.SlabRecord)
 	}
 }
 
+// unpadded gives frames without those that are padding.
+func unpadded(frames []format.TableFrame) []format.TableFrame {
+	return slices.DeleteFunc(slices.Clone(frames), func(f format.TableFrame) bool { return f.Padding })
+}
+
 // known gives an index of what the tables list.
 func (r *repo) known(t testing.TB) *known.Index {
 	t.Helper()
@@ -192,7 +199,7 @@ func (r *repo) distinct(t testing.TB) int {
 	t.Helper()
 	seen := map[crypt.Identity]bool{}
 	for _, record := range r.slabRecords(t) {
-		for i := range record.Frames {
+		for i := range unpadded(record.Frames) {
 			for c := range record.Frames[i].Chunks {
 				seen[record.Frames[i].ID(c)] = true
 			}

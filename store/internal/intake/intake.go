@@ -38,6 +38,7 @@ type Config struct {
 	MaxChunk   int               // the longest chunk, in bytes: four times the average
 	Level      zstd.EncoderLevel // of all frames; 0: what pays for each
 	Workers    int               // 0: one per core
+	Apart      Apart
 	// Adopted are slabs that no table lists. The table of this session will.
 	Adopted []*format.SlabRecord
 	// NoRecheck leaves out reading frames back before they are sealed. Without it a

@@ -159,7 +159,7 @@ func TestFramesAndLanes(t *testing.T) {
 	}
 	n := uint32(0)
 	for _, record := range r.slabRecords(t) {
-		for i, tf := range record.Frames {
+		for i, tf := range unpadded(record.Frames) {
 			f := tf.Frame()
 			if f.Raw() > format.FrameTarget {
 				t.Errorf("frame %d holds %d bytes", i, f.Raw())
@@ -187,7 +187,7 @@ func TestFrameOfManyChunks(t *testing.T) {
 		mustPut(t, in, s, []byte{byte(i), byte(i >> 8), 1})
 	}
 	mustClose(t, in)
-	frames := r.slabRecords(t)[0].Frames
+	frames := unpadded(r.slabRecords(t)[0].Frames)
 	if len(frames) != 2 || len(frames[0].Chunks) != format.MaxFrameChunks || len(frames[1].Chunks) != 5 {
 		t.Errorf("%d frames", len(frames))
 	}
@@ -335,7 +335,7 @@ func TestSettle(t *testing.T) {
 	}
 	mustClose(t, in)
 	r.wantChunks(t, recipeOf(t, s), chunks)
-	if frames := r.slabRecords(t)[0].Frames; len(frames) != len(chunks) {
+	if frames := unpadded(r.slabRecords(t)[0].Frames); len(frames) != len(chunks) {
 		t.Errorf("%d frames, want one for each time", len(frames))
 	}
 }

@@ -46,7 +46,7 @@ type openSlab struct {
 func newWriter(cfg Config) *writer {
 	w := &writer{cfg: cfg}
 	for _, r := range cfg.Adopted {
-		w.records = append(w.records, r.Encode())
+		w.records = append(w.records, r.EncodePadded())
 	}
 	return w
 }
@@ -80,6 +80,11 @@ func (w *writer) place(ctx context.Context, f *frame) error {
 	if len(f.lengths) == 0 {
 		return nil
 	}
+	if w.slab != nil && !w.slab.takes(f) {
+		if err := w.closeSlab(ctx); err != nil {
+			return err
+		}
+	}
 	if w.slab == nil {
 		if err := w.openSlab(ctx); err != nil {
 			return err
@@ -97,9 +102,6 @@ func (w *writer) place(ctx context.Context, f *frame) error {
 	})
 	w.cfg.Index.PlaceFrame(f.number, s.id, s.chunks)
 	s.chunks += uint32(len(f.lengths))
-	if s.length >= format.SlabTarget || s.chunks > format.MaxSlabChunks-format.MaxFrameChunks {
-		return w.closeSlab(ctx)
-	}
 	return nil
 }
 
@@ -130,7 +132,10 @@ func (w *writer) closeSlab(ctx context.Context) error {
 	if s == nil {
 		return nil
 	}
-	if err := s.finish(); err != nil {
+	if err := w.pad(s); err != nil {
+		return err
+	}
+	if err := s.finish(w.cfg.Apart.Group); err != nil {
 		return err
 	}
 	if err := w.await(ctx); err != nil {
@@ -159,12 +164,8 @@ func (s *openSlab) sendFrame(packed []byte) error {
 }
 
 // finish sends table and trailer, and keeps the slab's record for a table.
-func (s *openSlab) finish() error {
-	table := format.SlabTable{Frames: make([]format.Frame, len(s.frames))}
-	for i := range s.frames {
-		table.Frames[i] = s.frames[i].Frame()
-	}
-	plain := table.Encode()
+func (s *openSlab) finish(group []byte) error {
+	plain := s.table(group).EncodePadded()
 	tail := format.AppendSectionHead(nil, format.TableSection, true, len(plain)+crypt.Overhead)
 	tail = s.sealer.Seal(tail, plain, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
 	t := format.Trailer{Sections: uint64(s.length), Length: uint64(s.length + len(tail) + format.TrailerSize)}
@@ -173,9 +174,18 @@ func (s *openSlab) finish() error {
 		return err
 	}
 	s.feed.end()
-	record := format.SlabRecord{Slab: s.id, Length: t.Length, Frames: s.frames}
-	s.record = record.Encode()
+	record := format.SlabRecord{Slab: s.id, Length: t.Length, Frames: s.frames, Group: group}
+	s.record = record.EncodePadded()
 	return nil
+}
+
+// table gives the slab's own table.
+func (s *openSlab) table(group []byte) *format.SlabTable {
+	t := &format.SlabTable{Frames: make([]format.Frame, len(s.frames)), Group: group}
+	for i := range s.frames {
+		t.Frames[i] = s.frames[i].Frame()
+	}
+	return t
 }
 
 // await waits for the slab that is complete, and writes a table when enough of

@@ -109,12 +109,15 @@ func New() *Index { return &Index{blank: make(map[Ref]bool)} }
 func (x *Index) Len() int { return x.count }
 
 // AddSlab adds the chunks of a slab, in the order in which they lie there. One
-// whose identity is zero is never found.
+// whose identity is zero is never found, and padding is not added.
 // All slabs are added before the first call of Add.
 func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	x.slabs = append(x.slabs, slabSpan{Ref(x.count), slab})
 	x.bySlab, x.slots = nil, nil
 	for i := range frames {
+		if frames[i].Padding {
+			break // behind all others
+		}
 		for c, length := range frames[i].Chunks {
 			id := frames[i].ID(c)
 			r, err := x.append(id)

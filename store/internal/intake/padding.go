@@ -1,0 +1,62 @@
+package intake
+
+import (
+	"crypto/rand"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// maxSlabFrames is the most frames of a slab, so that its table is within the items of a
+// record even where each chunk is a frame of its own.
+const maxSlabFrames = 1 << 16
+
+// takes tells whether a frame has room in the slab: all of the slab has at most
+// SlabTarget bytes, which is a PADMÉ length, or that one frame. One chunk is left for padding.
+func (s *openSlab) takes(f *frame) bool {
+	if len(s.frames) == 0 {
+		return true
+	}
+	chunks := int(s.chunks) + len(f.lengths)
+	// 5 bytes a chunk, some 20 a frame, and the group.
+	table := format.PaddedLength(5*chunks + 20*(len(s.frames)+2) + 64)
+	length := s.length + len(f.packed) + crypt.Overhead + table + format.SlabEnd
+	return length <= format.SlabTarget && chunks < format.MaxSlabChunks && len(s.frames) < maxSlabFrames
+}
+
+// pad appends a frame of random bytes that gives the slab a PADMÉ length. Nothing knows
+// its chunk: readers of before it was known take it for one that nobody needs.
+func (w *writer) pad(s *openSlab) error {
+	f := s.padding(w.cfg.Apart.Group)
+	n := int(f.Sealed) - crypt.Overhead
+	chunk := make([]byte, f.Chunks[0])
+	rand.Read(chunk) // never fails, as documented there
+	if err := s.sendFrame(format.AppendRawFrame(make([]byte, 0, n), chunk, n)); err != nil {
+		return err
+	}
+	id := w.cfg.Keys.NewHasher().Sum(chunk)
+	s.frames = append(s.frames, format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, IDs: id[:], Padding: true})
+	s.chunks++
+	return nil
+}
+
+// minPadding is the length in bytes of the shortest sealed frame of padding.
+const minPadding = format.MinRawFrame + crypt.Overhead
+
+// padding gives the frame of padding that the slab needs. There always is one: that there
+// were none would show in the table's length.
+func (s *openSlab) padding(group []byte) format.Frame {
+	table := s.table(group)
+	table.Frames = append(table.Frames, paddingFrame(minPadding))
+	bare := s.length + table.SealedLength() + format.SlabEnd
+	return paddingFrame(format.PaddedLength(bare+minPadding) - bare)
+}
+
+// paddingFrame lists a frame of padding. One suffices: what the longest slab lacks, of
+// some 40 MiB, is less than a chunk may have.
+func paddingFrame(sealed int) format.Frame {
+	return format.Frame{
+		Kind: format.Zstd, Sealed: uint32(sealed), Padding: true,
+		Chunks: []uint32{uint32(format.RawContents(sealed - crypt.Overhead))},
+	}
+}
