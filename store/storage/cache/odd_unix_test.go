@@ -4,6 +4,7 @@ package cache
 
 import (
 	"errors"
+	"fmt"
 	"net"
 	"os"
 	"path/filepath"
@@ -80,29 +81,31 @@ func finishes(t *testing.T, do func()) {
 // gives way to one where it can.
 func TestOddCopies(t *testing.T) {
 	for what, put := range odd {
-		t.Run(what, func(t *testing.T) {
-			dir := t.TempDir()
-			f := open(t, dir, 0)
-			f.Add("tables/other", []byte("bean"))
-			put(t, filepath.Join(dir, "tables", "x"))
-			finishes(t, func() {
-				for _, size := range []int64{4, 0, -1} {
-					if file := f.Reader("tables/x", size); file != nil {
-						file.Close()
-						t.Errorf("size %d: it is read", size)
-					}
-				}
-				f.scan()
-				f.Retain("tables", []storage.Info{{Name: "tables/x"}})
-				f.Add("tables/x", []byte("vetch"))
-				if got := read(t, f, "tables/x", 5); got != "vetch" {
-					t.Errorf("then a copy gives %q", got)
-				}
-				if got := read(t, f, "tables/other", 4); got != "bean" {
-					t.Errorf("another copy gives %q", got)
-				}
+		for _, size := range []int64{4, 0, -1} {
+			t.Run(fmt.Sprintf("%s, size %d", what, size), func(t *testing.T) {
+				dir := t.TempDir()
+				f := open(t, dir, 0)
+				f.Add("tables/other", []byte("bean"))
+				put(t, filepath.Join(dir, "tables", "x"))
+				finishes(t, func() { testOdd(t, f, size) })
 			})
-		})
+		}
+	}
+}
+
+func testOdd(t *testing.T, f *Folder, size int64) {
+	if file := f.Reader("tables/x", size); file != nil {
+		file.Close()
+		t.Error("it is read")
+	}
+	f.scan()
+	f.Retain("tables", []storage.Info{{Name: "tables/x"}})
+	f.Add("tables/x", []byte("vetch"))
+	if got := read(t, f, "tables/x", 5); got != "vetch" {
+		t.Errorf("then a copy gives %q", got)
+	}
+	if got := read(t, f, "tables/other", 4); got != "bean" {
+		t.Errorf("another copy gives %q", got)
 	}
 }
 
