@@ -44,8 +44,8 @@ func TestDerivedKeysAreAllDifferent(t *testing.T) {
 			}
 		}
 	}
-	if len(seen) != 20 {
-		t.Errorf("%d keys, want 20", len(seen))
+	if len(seen) != 24 {
+		t.Errorf("%d keys, want 24", len(seen))
 	}
 }
 
