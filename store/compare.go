@@ -49,7 +49,7 @@ type memberKey struct{ volume, path string }
 // compared is a member with its contents' chunks, equal ones under one Ref.
 type compared struct {
 	member *Member
-	chunks []known.Ref
+	chunks []repeated
 	order  int
 	found  bool // in the second capture
 }
@@ -154,9 +154,10 @@ func (c *comparison) gone(ctx context.Context, yield func(Difference) bool) erro
 }
 
 // bytes adds up the lengths of the chunks that others lack, each once.
-func (c *comparison) bytes(ctx context.Context, chunks []known.Ref, others *chunkSet) (n int64, err error) {
+func (c *comparison) bytes(ctx context.Context, chunks []repeated, others *chunkSet) (n int64, err error) {
 	counted := make(map[known.Ref]bool)
-	for _, ref := range chunks {
+	for _, chunk := range chunks {
+		ref := chunk.ref
 		if others.has(ref) || counted[ref] {
 			continue
 		}
@@ -190,7 +191,7 @@ func (c *comparison) members(ctx context.Context, capture *Capture, seen *chunkS
 }
 
 func (c *comparison) volume(ctx context.Context, v *Volume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
-	next, stop := pullPlaces(ctx, c.r.slabs.Runs(ctx, orNone(v.record.Contents)))
+	next, stop := pullRepeats(ctx, c.r.slabs.Runs(ctx, orNone(v.record.Contents)))
 	defer stop()
 	for l, err := range c.r.listing(ctx, v) {
 		m := keyedMember{}
@@ -213,10 +214,10 @@ func (c *comparison) volume(ctx context.Context, v *Volume, seen *chunkSet, yiel
 }
 
 // take gives the next n chunks of a volume's contents.
-func (c *comparison) take(n uint64, next func() (place, error, bool), seen *chunkSet) ([]known.Ref, error) {
-	var refs []known.Ref
-	for range n {
-		at, err, ok := next()
+func (c *comparison) take(n uint64, next placeSource, seen *chunkSet) ([]repeated, error) {
+	var refs []repeated
+	for n > 0 {
+		at, times, err, ok := next(n)
 		if err == nil && !ok {
 			err = fmt.Errorf("%w: contents end too early", ErrDamaged)
 		}
@@ -234,9 +235,25 @@ func (c *comparison) take(n uint64, next func() (place, error, bool), seen *chun
 		if seen != nil {
 			seen.add(ref)
 		}
-		refs = append(refs, ref)
+		refs = appendRepeated(refs, ref, times)
+		n -= times
 	}
 	return refs, nil
+}
+
+// repeated is a chunk that comes so often, one after the other.
+type repeated struct {
+	ref   known.Ref
+	times uint64
+}
+
+// appendRepeated appends a chunk so often. Equal sequences are equal, however they came.
+func appendRepeated(refs []repeated, ref known.Ref, times uint64) []repeated {
+	if k := len(refs) - 1; k >= 0 && refs[k].ref == ref {
+		refs[k].times += times
+		return refs
+	}
+	return append(refs, repeated{ref, times})
 }
 
 // orNone gives a recipe without runs for one that is left out.

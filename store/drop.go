@@ -261,23 +261,24 @@ type copier struct {
 	h    *healer
 	ctx  context.Context
 	runs fetch.Runs
-	next func() (place, error, bool)
+	next placeSource
 	stop func()
 }
 
 // pass goes over the next chunks, and appends them to a stream if they are kept.
 func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 	if c.next == nil {
-		c.next, c.stop = pullPlaces(c.ctx, c.runs)
+		c.next, c.stop = pullRepeats(c.ctx, c.runs)
 	}
-	for range chunks {
-		at, err, ok := c.next()
+	for chunks > 0 {
+		at, times, err, ok := c.next(chunks)
 		if err == nil && !ok {
 			err = fmt.Errorf("%w: the contents end too early", ErrDamaged)
 		}
 		if err != nil {
 			return err
 		}
+		chunks -= times
 		if !keep {
 			continue
 		}
@@ -293,7 +294,7 @@ func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 			continue
 		}
 		n, _ := slab.ChunkLength(at.chunk)
-		if err := c.h.s.intake.PutKnown(to, ref, n); err != nil {
+		if err := c.h.s.intake.PutKnownTimes(to, ref, n, times); err != nil {
 			return err
 		}
 	}

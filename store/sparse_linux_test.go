@@ -152,4 +152,7 @@ func TestHugeSparse(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	for d, err := range f.Compare(t.Context(), c, f.captureFolder(dir, true)) {
+		t.Errorf("captures of the same differ: %+v, %v", d, err)
+	}
 }
