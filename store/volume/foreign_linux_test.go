@@ -587,10 +587,10 @@ func TestGuarded(t *testing.T) {
 	dir := openTemp(t)
 	home := serviceFolder(t, dir+"/home")
 	b := newBait(t, home+"/data")
-	if _, err := Place(t.Context(), home+"/data", build, PlaceOptions{}); !errors.Is(err, ErrMeddled) {
+	if _, err := Place(t.Context(), home+"/data", build, PlaceOptions{}); !errors.Is(err, ErrGuarded) {
 		t.Errorf("filled: %v", err)
 	}
-	if _, err := ReplaceFolder(t.Context(), home+"/data", build, ReplaceOptions{DiscardPrevious: true}); !errors.Is(err, ErrMeddled) {
+	if _, err := ReplaceFolder(t.Context(), home+"/data", build, ReplaceOptions{DiscardPrevious: true}); !errors.Is(err, ErrGuarded) {
 		t.Errorf("removed: %v", err)
 	}
 	b.check(t)
