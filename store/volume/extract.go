@@ -32,6 +32,9 @@ import (
 // dir is removed at the start. What the system or the caller's rights don't allow is listed in the
 // report and is no error.
 //
+// Links on the way to dir are followed by the rule of OpenFolder. While others may write in dir, or in the folder
+// above it, they may move files of theirs to names that Extract has just made: to restore there, use ReplaceFolder or Place.
+//
 // A stream without an end-of-archive marker, or cut short in a member, gives an error that names
 // the member and wraps io.ErrUnexpectedEOF; a broken header one that wraps tar.ErrHeader. A write
 // that fails gives an error that names the member. After an error dir holds the members before it,

@@ -221,9 +221,9 @@ func TestForeignLinks(t *testing.T) {
 		return errors.Join(os.Symlink(dir+"/etc", home+"/data"), os.Symlink(dir+"/etc-above", home+"/above"), os.Symlink("../etc/shadow", home+"/file"))
 	}))
 	ok(t, os.Symlink(dir+"/etc", home+"/of-root"), os.Mkdir(dir+"/tmp", 0o700), os.Chmod(dir+"/tmp", fs.ModeSticky|0o777), os.Symlink(dir+"/etc", dir+"/tmp/of-root"))
-	ok(t, os.Symlink(dir+"/home/data", dir+"/to-theirs"))
+	ok(t, os.Symlink(dir+"/home/data", dir+"/to-theirs"), os.Symlink(dir+"/etc", dir+"/given"), os.Lchown(dir+"/given", serviceUser, serviceUser))
 	nobody := func(context.Context, string) error { t.Error("built"); return nil }
-	for _, path := range []string{home + "/data", home + "/of-root", dir + "/tmp/of-root", dir + "/to-theirs", home + "/above/ssh"} {
+	for _, path := range []string{home + "/data", home + "/of-root", dir + "/tmp/of-root", dir + "/to-theirs", dir + "/given", home + "/above/ssh"} {
 		for name, act := range map[string]func() error{
 			"replace": func() error { _, err := Replace(t.Context(), path, nobody, ReplaceOptions{}); return err },
 			"recover": func() error { _, err := Recover(path); return err },
@@ -337,6 +337,13 @@ func TestMadeFolderIsSwapped(t *testing.T) {
 		ok(t, os.RemoveAll(home+"/new"), os.RemoveAll(home+"/away"), asService(t, func() error { return os.Mkdir(home+"/theirs", 0o700) }))
 		if _, err := swap("theirs").mkdir(d, "new"); !errors.Is(err, ErrMeddled) {
 			t.Errorf("theirs: %v", err)
+		}
+		ok(t, os.RemoveAll(home+"/new"), os.RemoveAll(home+"/away"))
+		fresh := disk{made: func() {
+			ok(t, asService(t, func() error { return errors.Join(os.Rename(home+"/new", home+"/away"), os.Mkdir(home+"/new", 0o700)) }))
+		}}
+		if _, err := fresh.mkdir(d, "new"); !errors.Is(err, ErrMeddled) {
+			t.Errorf("theirs, made since: %v", err)
 		}
 	}
 }
@@ -554,9 +561,66 @@ func TestDiscardDeep(t *testing.T) {
 	if err := discardAt(top, "old", inode{id.dev, id.ino + 1}); !errors.Is(err, ErrMeddled) || !exists(dir+"/old/d") {
 		t.Errorf("another: %v", err)
 	}
+	old, err := openLocked(top, "old")
+	ok(t, err)
+	c := &discarding{top: old, dev: id.dev, mount: old.mountID()}
+	ok(t, c.empty(old, 0), old.close())
+	if c.moved == 0 {
+		t.Error("all folders were open at once")
+	}
 	ok(t, discardAt(top, "old", id))
 	if exists(dir + "/old") {
 		t.Error("it is still there")
 	}
 	b.check(t)
+}
+
+// TestGuarded has a folder of root's that the other user moved to where something is restored: it is
+// neither filled nor removed, but may be moved aside as a whole. In a sticky folder nobody can have moved it.
+func TestGuarded(t *testing.T) {
+	needRootHere(t)
+	stream := serviceStream(t)
+	build := func(ctx context.Context, f *Folder) error {
+		_, err := ExtractInto(ctx, bytes.NewReader(stream), f, ExtractOptions{})
+		return err
+	}
+	dir := openTemp(t)
+	home := serviceFolder(t, dir+"/home")
+	b := newBait(t, home+"/data")
+	if _, err := Place(t.Context(), home+"/data", build, PlaceOptions{}); !errors.Is(err, ErrGuarded) {
+		t.Errorf("filled: %v", err)
+	}
+	if _, err := ReplaceFolder(t.Context(), home+"/data", build, ReplaceOptions{DiscardPrevious: true}); !errors.Is(err, ErrGuarded) {
+		t.Errorf("removed: %v", err)
+	}
+	b.check(t)
+	r, err := ReplaceFolder(t.Context(), home+"/data", build, ReplaceOptions{})
+	ok(t, err)
+	b.check(t)
+	if m, err := statPath(r.Previous); err != nil || m.uid != 0 {
+		t.Errorf("kept is %+v, %v", m, err)
+	}
+	ok(t, os.Mkdir(dir+"/tmp", 0o755), os.Chmod(dir+"/tmp", fs.ModeSticky|0o777))
+	newBait(t, dir+"/tmp/look")
+	if _, err := Place(t.Context(), dir+"/tmp/look", build, PlaceOptions{}); err != nil {
+		t.Errorf("in a sticky folder: %v", err)
+	}
+}
+
+// TestPlaceKeepsRoots places a file where a folder of root's may have been moved: it is kept, though previous
+// ones are not wanted.
+func TestPlaceKeepsRoots(t *testing.T) {
+	needRootHere(t)
+	stream := serviceStream(t)
+	home := serviceFolder(t, openTemp(t)+"/home")
+	b := newBait(t, home+"/catalogue.db")
+	done, err := Place(t.Context(), home, func(ctx context.Context, f *Folder) error {
+		_, err := ExtractInto(ctx, bytes.NewReader(stream), f, ExtractOptions{})
+		return err
+	}, PlaceOptions{DiscardPrevious: true, Now: someDay})
+	ok(t, err)
+	b.check(t)
+	if len(done.Kept) != 1 || done.Kept[0] != "catalogue.db.before-"+someStamp {
+		t.Errorf("kept are %q", done.Kept)
+	}
 }

@@ -15,6 +15,10 @@ var (
 	// ErrMeddled is returned when somebody else changed names while they were being changed here.
 	// Nothing of the new tree was lost to them, but something is not in the place where it belongs.
 	ErrMeddled = errors.New("somebody else moves what is there: stop what is at work in that folder, and run it again")
+
+	// ErrGuarded is returned for a folder in which nobody else may write, but which others may have moved to
+	// where it is. It is not filled or removed, since somebody may want just that.
+	ErrGuarded = errors.New("they may have moved it there")
 )
 
 // A LinkError is returned for a symbolic link on the way to a folder or file that belongs to somebody

@@ -35,7 +35,7 @@ type Placed struct {
 //
 // It goes from open folder to open folder and never through a link; dir itself is opened by the rule of
 // OpenFolder. Others who own dir, the folder above it or folders in it may bring it to fail, and may move what lies in a
-// folder of theirs to a name at which something is placed. So it fails with ErrMeddled where dir lies in a folder
+// folder of theirs to a name at which something is placed. So it fails with ErrGuarded where dir lies in a folder
 // where others may write, but they can't write in dir; and within dir, rather than put what belongs to another user into such
 // a folder.
 //
@@ -84,7 +84,7 @@ func openInUse(dir string) (*folder, error) {
 	}
 	if guarded(above, top) {
 		top.close()
-		return nil, fmt.Errorf("%s lies in a folder where others may write, and is none itself: replace it as a whole, or restore into a folder beside it: %w", dir, ErrMeddled)
+		return nil, fmt.Errorf("%s lies in a folder where others may write, but they can't write in it: %w: replace it as a whole, or restore into another folder", dir, ErrGuarded)
 	}
 	top.path = dir
 	return top, nil
@@ -128,7 +128,7 @@ func (p *placing) place(ctx context.Context, part *folder, real inUse, name, at 
 		return err
 	}
 	if real.guarded && !ours(m.uid) {
-		return fmt.Errorf("%s is in a folder where others write, but they can't write in it, and %s is of user %d: %w", real.path, name, m.uid, ErrMeddled)
+		return fmt.Errorf("%s lies in a folder where others may write, but they can't write in it: %w: %s, which is of user %d, is not put into it", real.path, ErrGuarded, name, m.uid)
 	}
 	switch is, err := real.stat(name); {
 	case errors.Is(err, fs.ErrNotExist):
@@ -181,7 +181,7 @@ func (p *placing) setAside(real *folder, name, at string, is *meta, isFolder boo
 		if is.kind != fs.ModeDir {
 			return real.remove(aside)
 		}
-		if err := discardPlaced(real, aside, inode{is.dev, is.ino}); !errors.Is(err, errGuarded) {
+		if err := discardPlaced(real, aside, inode{is.dev, is.ino}); !errors.Is(err, ErrGuarded) {
 			return err
 		}
 	}
@@ -197,10 +197,7 @@ func discardPlaced(real *folder, name string, id inode) error {
 	}
 	defer d.close()
 	if guarded(real, d) {
-		return errGuarded
+		return ErrGuarded
 	}
 	return discardAt(real, name, id)
 }
-
-// errGuarded says that a folder is kept for what guarded tells.
-var errGuarded = errors.New("it may have been moved there")

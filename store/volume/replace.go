@@ -14,7 +14,7 @@ import (
 
 // ReplaceOptions change how Replace works. The zero value keeps the previous tree.
 type ReplaceOptions struct {
-	// DiscardPrevious removes the previous tree when the new one is in its place. ErrMeddled is
+	// DiscardPrevious removes the previous tree when the new one is in its place. ErrGuarded is
 	// returned, and nothing done, where nobody else may write in target but others may in the folder
 	// above it: they may have moved something there that is not to be removed.
 	DiscardPrevious bool
@@ -143,7 +143,7 @@ func replaceFolder(ctx context.Context, target string, build func(ctx context.Co
 	}
 	defer s.close()
 	if o.DiscardPrevious && s.live != nil && !s.mounted && guarded(s.above, s.live) {
-		return nil, fmt.Errorf("%s lies in a folder where others may write, and is none itself, so it is not removed: keep it, and remove it by hand: %w", s.path, ErrMeddled)
+		return nil, fmt.Errorf("%s lies in a folder where others may write, but they can't write in it: %w: it is not removed, but would be kept", s.path, ErrGuarded)
 	}
 	now := time.Now
 	if o.Now != nil {
