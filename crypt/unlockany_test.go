@@ -113,7 +113,7 @@ func TestUnlockAnyAmongForgedSlots(t *testing.T) {
 				return
 			}
 			if root != nil || !errors.Is(err, c.want) || c.want != ErrWrongSecret && errors.Is(err, ErrWrongSecret) {
-				t.Errorf("%v, want %v", err, c.want)
+				t.Fatalf("%v, want %v", err, c.want)
 			}
 			if n := strings.Count(err.Error(), "\n"); n > maxSlotErrors {
 				t.Errorf("a text of %d lines", n+1)

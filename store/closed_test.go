@@ -87,4 +87,11 @@ func TestClosed(t *testing.T) {
 	if r.ID() == (crypt.RepositoryID{}) || r.Close() != nil {
 		t.Error("ID, or a second Close")
 	}
+
+	empty := newFixture(t)
+	empty.harmed = true
+	empty.Close()
+	if report, err := empty.Verify(ctx, store.VerifyOptions{}); !errors.Is(err, store.ErrClosed) {
+		t.Errorf("Verify of an empty one: %+v, %v", report, err)
+	}
 }
