@@ -69,3 +69,23 @@ func TestReadOnlyFile(t *testing.T) {
 	expect(t, m, made(2), seen(1), made(2))
 	expect(t, open(t, dir), Capture{}, seen(1))
 }
+
+// TestIsNamed tells a file that compacting has replaced from the one in its place.
+func TestIsNamed(t *testing.T) {
+	m := open(t, t.TempDir())
+	note(t, m, seen(1))
+	f, err := m.openLocked()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	if !isNamed(f, m.path) {
+		t.Error("the file that is there")
+	}
+	if err := m.compact(f); err != nil {
+		t.Fatal(err)
+	}
+	if isNamed(f, m.path) {
+		t.Error("the file that was replaced")
+	}
+}
