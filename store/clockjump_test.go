@@ -218,3 +218,42 @@ func TestClockJumpsUnderMoving(t *testing.T) {
 		f.verify(t.Context())
 	})
 }
+
+// TestClockJumpsUnderHealing is the same while a harmed capture takes its chunks from
+// another one, which is retired and removed just then.
+func TestClockJumpsUnderHealing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixture(t)
+		f.harmed = true
+		defer f.Close()
+		in := random(1, 300_000)
+		c := f.capture(in)
+		for name, b := range under(t, f.mem, "slabs") {
+			if err := f.mem.Remove(t.Context(), name); err != nil {
+				t.Fatal(err)
+			}
+			b[len(b)/2] ^= 1
+			putAt(t, f.mem, time.Now(), map[string][]byte{name: b})
+		}
+		if _, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil {
+			t.Fatal(err)
+		}
+		again := f.capture(in)
+		f.capture(random(2, 200_000))
+		r := f.jumping(storagetest.Put, "captures/"+c.ID, 1, func(other *store.Repository) error {
+			if err := other.Retire(t.Context(), []string{again.ID}, store.MarkOptions{}); err != nil {
+				return err
+			}
+			_, err := other.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace, MinDead: 1})
+			return err
+		})
+		defer r.Close()
+		if _, err := r.Repair(t.Context(), store.RepairOptions{}); !errors.Is(err, store.ErrOvertaken) {
+			t.Errorf("healing: %v", err)
+		}
+		f.mem.SetNow(time.Now)
+		if files := under(t, f.mem, "captures"); files["captures/"+c.ID] == nil || files["captures/"+c.ID+".1"] != nil {
+			t.Errorf("the generation that lacks its slab was not taken back")
+		}
+	})
+}
