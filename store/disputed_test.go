@@ -86,6 +86,15 @@ func (d *disputedCase) whole(t *testing.T) {
 	if wrong := d.nothingWrong(t, report); len(wrong) > 0 {
 		t.Errorf("wrong: %v", wrong)
 	}
+	d.counts(t)
+}
+
+// counts tests that what is about no content is not in the way.
+func (d *disputedCase) counts(t *testing.T) {
+	t.Helper()
+	if _, err := d.Usage(t.Context()); err != nil {
+		t.Errorf("usage: %v", err)
+	}
 }
 
 // nothingWrong reads all of every capture in every way. It gives the captures that

@@ -31,10 +31,6 @@ type inventory struct {
 	contradicted []format.SlabID // of which tables say different things
 }
 
-func newInventory(slabs slabList) *inventory {
-	return &inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), seed: maphash.MakeSeed()}
-}
-
 // listedSlab tells slabs apart as records do.
 type listedSlab struct {
 	id     format.SlabID
@@ -152,17 +148,6 @@ func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
 		}
 	}
 	return n, false
-}
-
-// sum tells records of a slab apart that say different things; it is not 0.
-func (v *inventory) sum(rec *format.SlabRecord) uint64 {
-	var h maphash.Hash
-	h.SetSeed(v.seed)
-	for i := range rec.Frames {
-		h.Write(rec.Frames[i].IDs)
-		h.Write(rec.Frames[i].Former)
-	}
-	return h.Sum64() | 1
 }
 
 // inOrder calls get for every item, as many at a time as workers says, and use
@@ -303,8 +288,8 @@ func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclu
 			return nil, err
 		}
 	}
-	for _, id := range v.contradicted {
-		s.index.Forget(id) // either table may be wrong
+	if l != nil {
+		s.forget(v.contradicted)
 	}
 	return s, nil
 }
