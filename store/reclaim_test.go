@@ -53,7 +53,6 @@ func idsOf(captures []*store.Capture) (ids []string) {
 func TestRetention(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFixture(t)
-		defer f.Close()
 		one, two := tarOf(t, file{name: "a", content: random(1, 300_000)}), tarOf(t, file{name: "b", content: random(2, 300_000)})
 		second, first := f.capture(two), f.capture(one)
 		if err := f.Hold(t.Context(), []string{first.ID}, store.MarkOptions{Reason: "keep"}); err != nil {
@@ -127,7 +126,6 @@ func (f *fixture) expectNoMarks(folders ...string) {
 func TestReclaimSpace(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFixture(t)
-		defer f.Close()
 		var captures []*store.Capture
 		var streams [][]byte
 		for version := range 24 {

@@ -22,7 +22,6 @@ func (f *fixture) usage() *store.Usage {
 func TestReclaimable(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFixture(t)
-		defer f.Close()
 		shared := random(1, 400_000)
 		first := f.capture(tarOf(t, file{name: "a", content: shared}, file{name: "b", content: random(2, 100_000)}))
 		time.Sleep(time.Minute) // so that they are listed in this order

@@ -171,7 +171,9 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 func (s *capturing) report(t *taken) error {
 	held := t.held()
 	s.app.summarize(t)
-	defer t.renew()
+	if t.renew != nil {
+		defer t.renew()
+	}
 	if s.app.shared.json {
 		if err := s.app.printJSON(newCaptureJSON(t.Capture)); err != nil {
 			return err
