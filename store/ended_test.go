@@ -55,7 +55,6 @@ func absent(t testing.TB, st storage.Storage, all map[string][]byte) map[string]
 func TestUndoneMarkComesBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFixture(t)
-		defer f.Close()
 		in := tarOf(t, file{name: "a", content: random(1, 300_000)})
 		c := f.capture(in)
 		f.capture(tarOf(t, file{name: "b", content: random(2, 30_000)}))
@@ -96,7 +95,6 @@ func TestUndoneMarkComesBack(t *testing.T) {
 func TestReleasedHoldComesBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFixture(t)
-		defer f.Close()
 		c := f.capture(tarOf(t, file{name: "a", content: random(1, 30_000)}))
 		f.capture(tarOf(t, file{name: "b", content: random(2, 30_000)}))
 		ids := []string{c.ID}
@@ -188,7 +186,6 @@ func TestEndsThatCannotBeRead(t *testing.T) {
 func TestMarkSetBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFixture(t)
-		defer f.Close()
 		c := f.capture(random(1, 300_000))
 		f.capture(random(2, 200_000)) // shares nothing with it
 		made := time.Now().Truncate(time.Millisecond)
@@ -227,7 +224,6 @@ func TestMarkSetBack(t *testing.T) {
 func TestMarkFromTheFuture(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFixture(t)
-		defer f.Close()
 		c := f.capture(tarOf(t, file{name: "a", content: random(1, 300_000)}))
 		f.capture(tarOf(t, file{name: "b", content: random(2, 30_000)}))
 		f.retire(c)

@@ -100,7 +100,7 @@ func (f *forge) remove(name string) {
 	}
 }
 
-// chunksOf gives the chunks of a slab, by frame.
+// chunksOf gives the chunks of a slab, by frame, without its padding, which comes last.
 func (f *forge) chunksOf(id format.SlabID) (frames [][][]byte) {
 	f.t.Helper()
 	slabs, err := fetch.New(f.mem, f.id, f.keys)
@@ -113,6 +113,9 @@ func (f *forge) chunksOf(id format.SlabID) (frames [][][]byte) {
 		f.t.Fatal(err)
 	}
 	for i := range slab.Frames {
+		if slab.Frames[i].Padding {
+			break
+		}
 		raw, err := slabs.Frame(f.t.Context(), slab, i)
 		if err != nil {
 			f.t.Fatal(err)
@@ -170,7 +173,7 @@ func (f *forge) flipByte(at chunkAt, n int) {
 		if rec.Slab != id {
 			return false
 		}
-		rec.Length = now.Length
+		rec.Length, rec.Frames = now.Length, rec.Frames[:len(now.Frames)]
 		for i := range rec.Frames {
 			rec.Frames[i].Sealed = now.Frames[i].Sealed
 		}

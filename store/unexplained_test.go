@@ -113,6 +113,7 @@ func TestNothingLeft(t *testing.T) {
 	}
 	slabs := len(under(t, f.mem, "slabs"))
 	f.lose()
+	f.reopen() // as a machine that knows of none
 	report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
 	if err != nil || !strings.Contains(strings.Join(report.Notes, "\n"), "slabs that no capture needs") {
 		t.Errorf("%+v, %v", report, err)
