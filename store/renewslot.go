@@ -47,6 +47,7 @@ func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (*crypt
 		return nil, fmt.Errorf("key slot %s, made anew, does not open the repository, so that the old one stays: %w", old.ID(), err)
 	}
 	r.opened.Store(renewed)
+	r.watch.keep(r.watch.memory.SetSlot(renewed.ID()))
 	if err := r.storage.Remove(ctx, names.KeySlot(string(old.ID()))); err != nil && !errors.Is(err, storage.ErrNotFound) {
 		return renewed, fmt.Errorf("removing key slot %s, which is made anew as %s: %w", old.ID(), renewed.ID(), err)
 	}
