@@ -20,7 +20,7 @@ const exampleHeading = "## 13. A worked example\n"
 // TestFormatExample holds the worked example of FORMAT.md against the golden
 // repository: the second reader writes it.
 func TestFormatExample(t *testing.T) {
-	key := secondGoldenFile(t, "key")
+	key := secondGoldenFile(t, secondGolden, "key")
 	r, err := openSecond(os.DirFS(secondGolden+"/repository"), "key-file", key, zstdPackage(t))
 	if err != nil {
 		t.Fatal(err)

@@ -11,6 +11,7 @@ import (
 	"io"
 	"net"
 	"os"
+	"path"
 	"path/filepath"
 	"testing"
 	"time"
@@ -23,7 +24,7 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-var makeGolden = flag.Bool("golden", false, "make the golden repository of the present format version, if there is none")
+var makeGolden = flag.Bool("golden", false, "make the latest of the golden repositories, if there is none")
 
 // goldenPassphrase opens the golden repositories, as does the key file beside
 // each.
@@ -34,20 +35,31 @@ type goldenCapture struct {
 	ID      string   `json:"id"`
 	Volumes []string `json:"sha256"` // of the streams
 	Paths   []string `json:"paths"`  // of the members of the first volume
+	Held    bool     `json:"held,omitempty"`
 }
 
-func goldenDir(version int) string { return fmt.Sprintf("../testdata/format%d", version) }
+// goldens are the golden repositories, the latest last: one of each format version, and one
+// of each release that added to it what writers put from then on.
+var goldens = []struct {
+	dir     string
+	version int
+}{
+	{"../testdata/format1", 1},
+	{"../testdata/format1-proofs", 1}, // padding, chains of captures, ends of marks, key slots of version 2
+}
 
 // TestGolden reads the repository of every format version there has been.
 func TestGolden(t *testing.T) {
-	if *makeGolden {
-		writeGolden(t, goldenDir(format.Version))
+	last := goldens[len(goldens)-1]
+	if last.version != format.Version {
+		t.Errorf("there is no golden repository of version %d", format.Version)
 	}
-	for version := 1; version <= format.Version; version++ {
+	if *makeGolden {
+		writeGolden(t, last.dir)
+	}
+	for _, golden := range goldens {
 		for _, secret := range []string{"passphrase", "key file"} {
-			t.Run(fmt.Sprintf("format %d by %s", version, secret), func(t *testing.T) {
-				testGolden(t, goldenDir(version), secret)
-			})
+			t.Run(path.Base(golden.dir)+" by "+secret, func(t *testing.T) { testGolden(t, golden.dir, secret) })
 		}
 	}
 }
@@ -109,7 +121,7 @@ func describe(t *testing.T, r *store.Repository) (out []goldenCapture) {
 		t.Fatal(err)
 	}
 	for _, c := range captures {
-		g := goldenCapture{ID: c.ID}
+		g := goldenCapture{ID: c.ID, Held: c.Held}
 		for i := range c.Volumes {
 			h := sha256.New()
 			if err := r.Restore(t.Context(), &c.Volumes[i], h, store.RestoreOptions{}); err != nil {
@@ -167,12 +179,42 @@ func writeGolden(t *testing.T, dir string) {
 			t.Fatal(err)
 		}
 	}
+	markGolden(t, r)
 	b, err := json.MarshalIndent(describe(t, r), "", " ")
 	if err != nil {
 		t.Fatal(err)
 	}
 	if err := os.WriteFile(filepath.Join(dir, "expected.json"), append(b, '\n'), 0o644); err != nil {
 		t.Fatal(err)
+	}
+}
+
+// markGolden has one of every mark put: the first capture was held, the second one retired,
+// and both were taken back; a third one was removed, and the second one is held.
+func markGolden(t *testing.T, r *store.Repository) {
+	t.Helper()
+	ctx, o := t.Context(), store.MarkOptions{Host: "hazel", Reason: "golden"}
+	gone, err := captureWith(ctx, r, []byte("a third capture"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	all, err := r.Captures(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, second := []string{all[0].ID}, []string{all[1].ID}
+	for _, step := range []func() error{
+		func() error { return r.Hold(ctx, first, o) },
+		func() error { return r.Release(ctx, first) },
+		func() error { return r.Retire(ctx, second, o) },
+		func() error { return r.Reinstate(ctx, second, o) },
+		func() error { return r.Hold(ctx, second, o) },
+		func() error { return r.Retire(ctx, []string{gone.ID}, o) },
+		func() error { _, err := r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace}); return err },
+	} {
+		if err := step(); err != nil {
+			t.Fatal(err)
+		}
 	}
 }
 

@@ -24,10 +24,16 @@ import (
 	"github.com/klauspost/compress/zstd"
 )
 
-// TestSecondReader reads the golden repository with a reader written from
+// TestSecondReader reads the golden repositories with a reader written from
 // FORMAT.md, by both key slots and with two decoders of RFC 8878.
 func TestSecondReader(t *testing.T) {
-	key := secondGoldenFile(t, "key")
+	for _, golden := range goldens {
+		t.Run(path.Base(golden.dir), func(t *testing.T) { testSecondReader(t, golden.dir) })
+	}
+}
+
+func testSecondReader(t *testing.T, dir string) {
+	key := secondGoldenFile(t, dir, "key")
 	for _, test := range []struct {
 		name, kind string
 		secret     []byte
@@ -38,11 +44,11 @@ func TestSecondReader(t *testing.T) {
 		{"with the zstd program", "key-file", key, zstdProgram},
 	} {
 		t.Run(test.name, func(t *testing.T) {
-			r, err := openSecond(os.DirFS(secondGolden+"/repository"), test.kind, test.secret, test.unzip(t))
+			r, err := openSecond(os.DirFS(dir+"/repository"), test.kind, test.secret, test.unzip(t))
 			if err != nil {
 				t.Fatal(err)
 			}
-			levels, err := checkSecond(r, wantedSecond(t))
+			levels, err := checkSecond(r, wantedSecond(t, dir))
 			if err != nil {
 				t.Error(err)
 			}
@@ -53,12 +59,12 @@ func TestSecondReader(t *testing.T) {
 	}
 }
 
-// secondGolden is the golden repository's folder.
+// secondGolden is the folder of the golden repository that FORMAT.md works through.
 const secondGolden = "../testdata/format1"
 
-func secondGoldenFile(t *testing.T, name string) []byte {
+func secondGoldenFile(t *testing.T, dir, name string) []byte {
 	t.Helper()
-	b, err := os.ReadFile(secondGolden + "/" + name)
+	b, err := os.ReadFile(dir + "/" + name)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -72,9 +78,9 @@ type secondWanted struct {
 	Paths  []string `json:"paths"`  // of the first volume's members
 }
 
-func wantedSecond(t *testing.T) (want []secondWanted) {
+func wantedSecond(t *testing.T, dir string) (want []secondWanted) {
 	t.Helper()
-	if err := json.Unmarshal(secondGoldenFile(t, "expected.json"), &want); err != nil || len(want) == 0 {
+	if err := json.Unmarshal(secondGoldenFile(t, dir, "expected.json"), &want); err != nil || len(want) == 0 {
 		t.Fatalf("%d captures are expected: %v", len(want), err)
 	}
 	return want
@@ -185,7 +191,7 @@ func tarPaths(stream []byte) (paths []string, err error) {
 // format leaves none unguarded.
 func TestSecondReaderRefuses(t *testing.T) {
 	whole := wholeFolder(t, secondGolden+"/repository")
-	r, err := openSecond(whole, "key-file", secondGoldenFile(t, "key"), zstdPackage(t))
+	r, err := openSecond(whole, "key-file", secondGoldenFile(t, secondGolden, "key"), zstdPackage(t))
 	if err != nil {
 		t.Fatal(err)
 	}
