@@ -59,6 +59,7 @@ type fixture struct {
 	key *crypt.KeyFile
 	*store.Repository
 	harmed bool // on purpose
+	closed bool
 }
 
 // newFixture makes a repository in memory. After the test all of it must
@@ -77,13 +78,21 @@ func newFixtureOf(t testing.TB, o store.CreateOptions) *fixture {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() {
-		if !t.Failed() && !f.harmed {
-			f.verify(context.Background())
-		}
-		f.Close()
-	})
+	t.Cleanup(func() { f.Close() })
 	return f
+}
+
+// Close verifies all in full, unless the test failed or says that it harmed it, and closes
+// the repository. In a bubble a test calls it itself.
+func (f *fixture) Close() error {
+	if f.closed {
+		return nil
+	}
+	f.closed = true
+	if !f.t.Failed() && !f.harmed {
+		f.verify(context.Background())
+	}
+	return f.Repository.Close()
 }
 
 func (f *fixture) verify(ctx context.Context) {

@@ -147,6 +147,7 @@ func TestMostUnexplained(t *testing.T) {
 			f.capture(random(1, test.kept))
 			c := f.capture(random(2, test.lost))
 			f.lose(c)
+			f.reopen() // as a machine that does not know it
 			if test.refused {
 				f.expectRefusal(store.ReclaimOptions{Grace: store.NoGrace}, store.ErrUnexplained)
 				f.expectRefusal(store.ReclaimOptions{}, store.ErrUnexplained)
