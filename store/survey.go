@@ -51,6 +51,9 @@ type stocked struct {
 	group  []byte         // of the captures that it was written for; nil: of any
 	first  int            // number of its first chunk among those of all slabs
 	chunks int
+	// short says that a recipe names chunks behind the last one that the table tells of: what it says is not
+	// so, and nothing of the slab is taken for unneeded.
+	short bool
 }
 
 type bitset []uint64
@@ -271,6 +274,7 @@ func (v *survey) need(ctx context.Context, c *Capture, recipe *format.Recipe, li
 }
 
 func (v *survey) markRun(s *stocked, run format.Run, wanted, direct, listing bool) {
+	s.short = s.short || s.frames != nil && int(run.First)+int(run.Count) > s.chunks
 	for n := int(run.First); n < int(run.First)+int(run.Count) && n < s.chunks; n++ {
 		at := s.first + n
 		v.needed.set(at)
@@ -301,6 +305,9 @@ func recipeKey(r *format.Recipe) string {
 // unused tells that nothing of a slab is needed, by the given needs. Of a slab whose
 // chunks are not known, something is if a recipe names it.
 func (v *survey) unused(s *stocked, needs bitset) bool {
+	if s.short {
+		return false
+	}
 	if s.frames != nil {
 		return !needs.any(s.first, s.first+s.chunks)
 	}
@@ -315,6 +322,9 @@ func (v *survey) unused(s *stocked, needs bitset) bool {
 // dead gives about how many bytes of a slab nothing needs. Of a frame, each chunk
 // counts by its length. Padding is not dead: moving the rest would bring as much anew.
 func (v *survey) dead(s *stocked) int64 {
+	if s.short {
+		return 0
+	}
 	var dead int64
 	at := s.first
 	for i := range s.frames {

@@ -34,8 +34,9 @@ func (p *patterns) match(member string) bool {
 	if len(p.texts) == 0 {
 		return true
 	}
+	clean := store.CleanPath(member)
 	for _, text := range p.texts {
-		if fits(text, store.CleanPath(member)) {
+		if fits(text, clean) {
 			return true
 		}
 	}
@@ -45,8 +46,9 @@ func (p *patterns) match(member string) bool {
 // note is match, and remembers the patterns that fit.
 func (p *patterns) note(member string) bool {
 	wanted := len(p.texts) == 0
+	clean := store.CleanPath(member)
 	for i, text := range p.texts {
-		if fits(text, store.CleanPath(member)) {
+		if fits(text, clean) {
 			p.used[i], wanted = true, true
 		}
 	}
@@ -76,10 +78,11 @@ func fits(pattern, member string) bool {
 		if ok, _ := path.Match(pattern, member); ok {
 			return true
 		}
-		above := path.Dir(member)
-		if above == "." || above == "/" {
+		// A path may be long: it is cut, since path.Dir would go through all of it each time.
+		i := strings.LastIndexByte(member, '/')
+		if i <= 0 {
 			return false
 		}
-		member = above
+		member = member[:i]
 	}
 }

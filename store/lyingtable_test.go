@@ -1,0 +1,108 @@
+package store_test
+
+import (
+	"testing"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// A table that says less of a slab than it holds, put beside the true one by somebody
+// with a key, must not have reclaiming remove or spoil what captures need.
+func TestReclaimByLyingTable(t *testing.T) {
+	for name, change := range map[string]func(*format.SlabRecord){
+		"no frames": func(r *format.SlabRecord) { r.Frames = nil },
+		"the first frame only, and of one chunk": func(r *format.SlabRecord) {
+			f := r.Frames[0]
+			f.Chunks, f.IDs = []uint32{1}, make([]byte, len(crypt.Identity{}))
+			r.Frames = []format.TableFrame{f}
+		},
+		"frames in the other order": func(r *format.SlabRecord) {
+			for i := range r.Frames {
+				r.Frames[i].Padding = false
+			}
+			for i, j := 0, len(r.Frames)-1; i < j; i, j = i+1, j-1 {
+				r.Frames[i], r.Frames[j] = r.Frames[j], r.Frames[i]
+			}
+		},
+		"all padding": func(r *format.SlabRecord) {
+			for i := range r.Frames {
+				r.Frames[i].Padding = true
+			}
+		},
+		"one chunk more in front": func(r *format.SlabRecord) {
+			f := format.TableFrame{Kind: format.Zstd, Sealed: 1 << 20, Chunks: []uint32{1 << 20}, IDs: make([]byte, 16)}
+			r.Frames = append([]format.TableFrame{f}, r.Frames...)
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := newFixture(t)
+			f.harmed = true
+			content := random(1, 300_000)
+			f.capture(content)
+			f.capture(random(2, 300_000))
+			g := tamperWith(t, f.mem, f.key)
+			var lies [][]byte
+			for _, records := range g.tableRecords() {
+				for _, rec := range records {
+					change(rec)
+					lies = append(lies, rec.Encode())
+				}
+			}
+			g.table(lies...)
+			before := len(under(t, f.mem, "slabs"))
+			for range 3 {
+				out, err := f.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace})
+				t.Logf("reclaim: %+v, %v", out, err)
+			}
+			t.Logf("%d slabs before, %d after", before, len(under(t, f.mem, "slabs")))
+			report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, d := range report.Damage {
+				t.Logf("damage %s: %s; captures %v", d.Object, d.Problem, d.Captures)
+			}
+			if len(under(t, f.mem, "slabs")) < before {
+				t.Error("slabs that captures need were removed")
+			}
+			for _, c := range report.Damage {
+				if len(c.Captures) > 0 {
+					t.Errorf("captures are harmed: %v", c.Captures)
+				}
+			}
+		})
+	}
+}
+
+// The same where captures that are left need the later chunks only.
+func TestReclaimByShortTable(t *testing.T) {
+	f := newFixture(t)
+	f.harmed = true
+	first := f.capture(random(1, 3_000_000))
+	f.capture(random(1, 3_000_000)[1_500_000:])
+	g := tamperWith(t, f.mem, f.key)
+	var lies [][]byte
+	for _, records := range g.tableRecords() {
+		for _, rec := range records {
+			rec.Frames = rec.Frames[:1]
+			rec.Frames[0].Chunks, rec.Frames[0].IDs = rec.Frames[0].Chunks[:1], rec.Frames[0].IDs[:16]
+			rec.Frames[0].Padding = false
+			lies = append(lies, rec.Encode())
+		}
+	}
+	g.table(lies...)
+	f.retire(first)
+	out, err := f.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace})
+	t.Logf("reclaim: %+v, %v", out, err)
+	report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range report.Damage {
+		if len(d.Captures) > 0 {
+			t.Errorf("damage %s: %s; captures %v", d.Object, d.Problem, d.Captures)
+		}
+	}
+}
