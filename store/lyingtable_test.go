@@ -106,3 +106,39 @@ func TestReclaimByShortTable(t *testing.T) {
 		}
 	}
 }
+
+// The same where all that is needed is among what the table tells of, and the slab is moved.
+func TestMoveByShortTable(t *testing.T) {
+	for _, drop := range []int{1, 2} {
+		f := newFixture(t)
+		f.harmed = true
+		first := f.capture(random(1, 6_000_000))
+		f.capture(random(1, 6_000_000)[:1_000_000])
+		f.capture(random(3, 3_000_000))
+		g := tamperWith(t, f.mem, f.key)
+		var lies [][]byte
+		for _, records := range g.tableRecords() {
+			for _, rec := range records {
+				if len(rec.Frames) > 4 {
+					rec.Frames = rec.Frames[:len(rec.Frames)-drop]
+					lies = append(lies, rec.Encode())
+				}
+			}
+		}
+		g.table(lies...)
+		f.retire(first)
+		for range 2 {
+			out, err := f.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
+			t.Logf("reclaim: %+v, %v", out, err)
+		}
+		report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range report.Damage {
+			if len(d.Captures) > 0 {
+				t.Errorf("damage %s: %s; captures %v", d.Object, d.Problem, d.Captures)
+			}
+		}
+	}
+}

@@ -227,6 +227,9 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 	if err != nil {
 		return err
 	}
+	if !sameChunks(slab.Frames, s.frames) {
+		return &fetch.SlabError{Slab: s.id, Frame: -1, Err: errDenied}
+	}
 	hasher := m.r.keys.NewHasher()
 	streams := map[bool]*intake.Stream{
 		false: m.s.intake.Stream(intake.Contents), true: m.s.intake.Stream(intake.Listing),
@@ -263,6 +266,12 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 		m.meter.add(int64(slab.Frames[i].Sealed), false)
 	}
 	return nil
+}
+
+// sameChunks tells whether frames have the same chunks, by their lengths: what is needed was marked by
+// what a table says.
+func sameChunks(a, b []format.Frame) bool {
+	return slices.EqualFunc(a, b, func(a, b format.Frame) bool { return slices.Equal(a.Chunks, b.Chunks) })
 }
 
 func (m *mover) put(stream *intake.Stream, chunk []byte) error {
