@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/store/storage/cache"
 )
 
 // A stop note says that a container is stopped for as long as a run of kist
@@ -56,6 +57,9 @@ func (a *app) noteStopped(c *container, restoring bool) (_ *stopNote, err error)
 	}
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("the folder for notes about stopped containers: %w", err)
+	}
+	if err := checkNotes(dir); err != nil {
+		return nil, err
 	}
 	path := notePath(dir, c.ID)
 	n := &stopNote{Container: c.Name, ID: c.ID, Engine: c.engine.Name(), Stopped: time.Now(), Restoring: restoring}
@@ -115,12 +119,25 @@ func (a *app) forgetNote(c *container) error {
 
 func notePath(dir, id string) string { return filepath.Join(dir, "stopped-"+id+".json") }
 
+// checkNotes makes sure that nobody else can put notes into a folder: they name programs to run.
+func checkNotes(dir string) error {
+	if err := cache.Check(dir); errors.Is(err, cache.ErrShared) {
+		return fmt.Errorf("notes about stopped containers in %s are not used: others can write there, or own it (see XDG_STATE_HOME)", dir)
+	} else if err != nil {
+		return err
+	}
+	return nil
+}
+
 // startLeftStopped starts the containers that runs which were killed left
 // stopped.
 func (a *app) startLeftStopped(ctx context.Context) error {
 	dir, err := a.stateFolder()
 	if err != nil {
 		return nil // nor could a note have been written
+	}
+	if err := checkNotes(dir); err != nil {
+		return err
 	}
 	found, _ := filepath.Glob(filepath.Join(dir, stopNotes))
 	var errs []error
