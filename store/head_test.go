@@ -49,8 +49,20 @@ func TestHead(t *testing.T) {
 	for range 5 { // machines that keep nothing: one chain by their host
 		s.open("").put("d", "6")
 	}
-	if got, _ := m.Head(t.Context()); len(got) != 3 {
+	got, _ := m.Head(t.Context())
+	if len(got) != 3 {
 		t.Errorf("with machines that keep nothing: %q", got)
+	}
+	all, err := m.AllCaptures(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, named := range all {
+		for _, c := range all {
+			if named.Name == "d" && c.Name == "d" && slices.Contains(got, token(named)) && named.Written.Before(c.Written) {
+				t.Errorf("with machines that keep nothing, %s is named and %s is newer", named.ID, c.ID)
+			}
+		}
 	}
 	if harmed := m.harmed(VerifyOptions{Head: []string{m.head()}}); len(harmed) > 0 {
 		t.Error(harmed)
@@ -89,6 +101,15 @@ func TestVerifyHead(t *testing.T) {
 			mark := &format.BatchRecord{}
 			depart(mark, c.ID, crypt.Digest{1})
 			if _, err := m.putBatch(t.Context(), names.Gone, mark); err != nil {
+				t.Fatal(err)
+			}
+		}, true},
+		"it is reclaimed, by an old release, and the one that follows names another": {func(s *site, m *machine, c *Capture) {
+			next := *m.put("a", "9").file.record
+			m.retireNow(c.ID)
+			oldMarks(s, m)
+			next.Previous = &format.Previous{ID: c.ID, Hash: crypt.Digest{1}}
+			if _, err := m.writeGeneration(t.Context(), &next, 7); err != nil {
 				t.Fatal(err)
 			}
 		}, true},

@@ -166,13 +166,28 @@ func TestProves(t *testing.T) {
 		"other digest":  func(r *format.Recipe) { r.Digest[0]++ },
 		"nested, wrong": func(r *format.Recipe) { r.Level = 1 },
 	} {
-		v := *c.Volumes[0].record
-		contents := *v.Contents
-		contents.Runs = slices.Clone(contents.Runs)
-		change(&contents)
-		v.Contents = &contents
-		if got := s.proves(t.Context(), &v); got != (name == "as it is") {
-			t.Errorf("%s: proved %v", name, got)
+		for of, recipe := range map[string]func(*format.Volume) **format.Recipe{
+			"contents": func(v *format.Volume) **format.Recipe { return &v.Contents },
+			"states":   func(v *format.Volume) **format.Recipe { return &v.States },
+			"stamps":   func(v *format.Volume) **format.Recipe { return &v.Stamps },
+			"members": func(v *format.Volume) **format.Recipe {
+				list := &v.MemberList
+				return &list
+			},
+		} {
+			v := *c.Volumes[0].record
+			at := recipe(&v)
+			changed := **at
+			changed.Runs = slices.Clone(changed.Runs)
+			change(&changed)
+			if of == "members" {
+				v.MemberList = changed
+			} else {
+				*at = &changed
+			}
+			if got := s.proves(t.Context(), &v); got != (name == "as it is") {
+				t.Errorf("%s, %s: proved %v", of, name, got)
+			}
 		}
 	}
 }
