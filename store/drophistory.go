@@ -63,8 +63,13 @@ func (p *repairer) departChanged(ctx context.Context, records []*format.IndexFil
 	if len(mark.Captures) == 0 {
 		return nil
 	}
-	_, err := p.r.putBatch(ctx, names.Gone, mark)
-	return err
+	if _, err := p.r.putBatch(ctx, names.Gone, mark); err != nil {
+		return err
+	}
+	for i, id := range mark.Captures {
+		p.v.gone[id] = append(p.v.gone[id], mark.Hashes[i]) // or findExchanged would take it for somebody else's doing
+	}
+	return nil
 }
 
 // dropHistory takes captures as they are that were exchanged or have returned.

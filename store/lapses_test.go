@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -186,6 +187,28 @@ func TestDropAccepts(t *testing.T) {
 	}
 	if _, err := s.open(second).Reclaim(t.Context(), ReclaimOptions{Grace: NoGrace}); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestHealedIsNotExchanged loses a slab that a capture can do without in part, so that
+// repairing writes its index file anew. That is no exchange.
+func TestHealedIsNotExchanged(t *testing.T) {
+	s, state := newSite(t), t.TempDir()
+	m := s.open(state)
+	for _, content := range []string{"1", "2", "3"} {
+		m.put("a", content)
+	}
+	for name := range s.snapshot() {
+		if strings.HasPrefix(name, names.Slabs+"/") {
+			s.remove(name)
+		}
+	}
+	out, err := s.open(state).Repair(t.Context(), RepairOptions{})
+	if err != nil || len(out.Healed) == 0 || len(out.Exchanged) > 0 {
+		t.Errorf("%+v, %v", out, err)
+	}
+	if l := s.open(state).lapse(); !l.empty() {
+		t.Errorf("told %+v", l)
 	}
 }
 
