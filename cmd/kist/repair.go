@@ -63,8 +63,8 @@ func (a *app) printRepaired(out *store.Repaired) error {
 	if len(out.Healed) > 0 {
 		a.printf("Healed from elsewhere: %s.\n", strings.Join(out.Healed, ", "))
 	}
-	if lost := lostLines(out); len(lost) > 0 {
-		a.printLost(lost, out.Dropped)
+	if lost, changed := lostLines(out), changedLines(out); len(lost)+len(changed) > 0 {
+		a.printLost(lost, changed, out.Dropped)
 		return nil
 	}
 	a.printf("No capture lacks anything.\n")
@@ -83,7 +83,7 @@ func (a *app) printTables(t *store.RebuildReport) {
 	}
 }
 
-// lostLines names all that can't be mended.
+// lostLines names all that can't be mended and would be dropped.
 func lostLines(out *store.Repaired) (lines []string) {
 	for _, id := range out.Unreadable {
 		lines = append(lines, id+": all of it, its index file can't be read")
@@ -91,26 +91,41 @@ func lostLines(out *store.Repaired) (lines []string) {
 	for _, id := range out.Vanished {
 		lines = append(lines, id+": all of it, its index file has vanished")
 	}
-	for _, id := range out.Exchanged {
-		lines = append(lines, id+": its index file was exchanged for another one; what is there now can be read")
-	}
-	for _, id := range out.Returned {
-		lines = append(lines, id+": it was removed on purpose, and is there again, as if the repository had been put back to an earlier state")
-	}
 	for _, m := range out.Lost {
 		lines = append(lines, harmedText(m))
 	}
 	return lines
 }
 
-func (a *app) printLost(lost []string, dropped bool) {
-	if dropped {
-		a.printf("\nGiven up:\n")
-	} else {
-		a.printf("\nCan't be mended:\n")
+// changedLines names captures that are there and are not what this machine knows: dropping
+// takes them as they are.
+func changedLines(out *store.Repaired) (lines []string) {
+	for _, id := range out.Exchanged {
+		lines = append(lines, id+": its index file was exchanged for another one; what is there now can be read")
 	}
-	for _, line := range lost {
+	for _, id := range out.Returned {
+		lines = append(lines, id+": it was removed on purpose, and is there again, as if the repository had been put back to an earlier state")
+	}
+	return lines
+}
+
+func (a *app) printLines(head string, lines []string) {
+	if len(lines) == 0 {
+		return
+	}
+	a.printf("\n%s:\n", head)
+	for _, line := range lines {
 		a.printf("  %s\n", line)
+	}
+}
+
+func (a *app) printLost(lost, changed []string, dropped bool) {
+	if dropped {
+		a.printLines("Given up", lost)
+		a.printLines("Not as this machine knew it; kept as it is now", changed)
+	} else {
+		a.printLines("Can't be mended", lost)
+		a.printLines("Not as this machine knew it (--drop keeps it as it is now)", changed)
 	}
 	if dropped {
 		a.printf("\nAll else is whole. kist reclaim frees what is damaged.\n")
