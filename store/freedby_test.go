@@ -129,6 +129,9 @@ func testFreedBy(t *testing.T, r renewal) {
 	if n := f.freedBy(oldest...); n != said {
 		t.Errorf("once they are retired %d come free, before %d", n, said)
 	}
+	if n := f.freedBy(all[len(all)-1]); n < int64(r.blocks*renewalBlock) {
+		t.Errorf("the only one that is not retired keeps %d bytes", n)
+	}
 	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.0001})
 	// Tables and padding go with the chunks, and the rest of slabs gets a slab, a table and
 	// padding anew. Padding is at most 12 % of a length (PADMÉ, see FORMAT.md), and so is
@@ -197,4 +200,3 @@ func ExampleRepository_FreedBy() {
 	fmt.Println(one < 4<<10, both > 1<<20)
 	// Output: true true
 }
-
