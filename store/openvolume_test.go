@@ -89,6 +89,12 @@ func TestOpenVolume(t *testing.T) {
 		if err != nil || !bytes.Equal(b, content) || opened.Size() != int64(len(content)) || !reflect.DeepEqual(opened.Member(), m) {
 			t.Errorf("%s: %d bytes of %d, %v", path, len(b), len(content), err)
 		}
+		for _, from := range []int{len(content) / 2, 71_111} { // within zeros, of the long ones
+			opened.Seek(int64(from), io.SeekStart)
+			if b, err := io.ReadAll(opened); err != nil || !bytes.Equal(b, content[min(from, len(content)):]) {
+				t.Errorf("%s from %d: %d bytes of %d, %v", path, from, len(b), len(content), err)
+			}
+		}
 		if err := opened.Close(); err != nil {
 			t.Error(err)
 		}
