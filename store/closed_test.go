@@ -61,6 +61,14 @@ func TestClosed(t *testing.T) {
 			return errors.Join(err, content.Close())
 		},
 		"Restore": func() error { return r.Restore(ctx, v, new(bytes.Buffer), store.RestoreOptions{}) },
+		"OpenVolume": func() error {
+			_, err := r.OpenVolume(ctx, v)
+			return err
+		},
+		"FreedBy": func() error {
+			_, err := r.FreedBy(ctx, []string{c.ID})
+			return err
+		},
 		"RestoreMembers": func() error {
 			_, err := r.RestoreMembers(ctx, v, func(string) bool { return true }, io.Discard, store.RestoreOptions{})
 			return err

@@ -160,6 +160,22 @@ func (d *disputedCase) eachMember(t *testing.T, c *store.Capture, stream []byte,
 				defer content.Close()
 				return io.ReadAll(content)
 			},
+			"listed": func() ([]byte, error) {
+				l, err := d.OpenVolume(t.Context(), v)
+				if err != nil {
+					return nil, err
+				}
+				content, err := l.Open(t.Context(), path)
+				if err != nil {
+					return nil, err
+				}
+				defer content.Close()
+				b := make([]byte, content.Size())
+				if _, err := content.ReadAt(b, 0); err != nil {
+					return nil, err
+				}
+				return io.ReadAll(content)
+			},
 			"chosen": func() ([]byte, error) {
 				var out bytes.Buffer
 				_, err := d.RestoreMembers(t.Context(), v, func(p string) bool { return p == store.CleanPath(path) }, &out, store.RestoreOptions{})

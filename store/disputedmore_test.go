@@ -183,6 +183,18 @@ func TestUnexplained(t *testing.T) {
 			if !errors.Is(err, store.ErrUnproved) {
 				t.Errorf("%s: %v (%v)", path, err, bytes.Equal(want, out.Bytes()))
 			}
+			own, err := f.openVolume(c).Open(t.Context(), path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			whole, err := io.ReadAll(own)
+			if !errors.Is(err, store.ErrUnproved) || int64(len(whole)) != own.Size() {
+				t.Errorf("%s, opened: %d bytes, %v", path, len(whole), err)
+			}
+			if n, err := own.ReadAt(whole, 0); n != len(whole) || !errors.Is(err, store.ErrUnproved) {
+				t.Errorf("%s, opened: %d bytes at once, %v", path, n, err)
+			}
+			own.Close()
 		}
 		out, err := f.Repair(t.Context(), store.RepairOptions{})
 		if want := []store.Harmed{{Capture: c.ID, Volume: "data"}}; err != nil || !slices.Equal(out.Lost, want) {

@@ -30,6 +30,19 @@ var readings = map[string]func(t *testing.T, r *store.Repository, v *store.Volum
 		_, err = io.Copy(io.Discard, content)
 		return err
 	},
+	"opened": func(t *testing.T, r *store.Repository, v *store.Volume) error {
+		l, err := r.OpenVolume(t.Context(), v)
+		if err != nil {
+			return err
+		}
+		content, err := l.Open(t.Context(), "b")
+		if err != nil {
+			return err
+		}
+		defer content.Close()
+		_, err = io.Copy(io.Discard, content)
+		return err
+	},
 	"list": func(t *testing.T, r *store.Repository, v *store.Volume) error {
 		for _, err := range r.Members(t.Context(), v) {
 			if err != nil {

@@ -24,6 +24,9 @@ var ErrUnproved = fmt.Errorf("%w: nothing shows that this is what was captured (
 type proof struct {
 	want func(format.SlabID, uint32) (crypt.Identity, bool)
 	err  error // ErrUnproved, with what it is about
+
+	// length, if set, gives the length of a chunk, which the digest is over, too.
+	length func(format.SlabID, uint32) (uint32, bool)
 }
 
 // proofs keeps the last one: several members of a volume are read one after the other.
@@ -74,6 +77,9 @@ func (r *Repository) proveBySaid(ctx context.Context, recipe *format.Recipe) (*p
 			return &proof{want: func(slab format.SlabID, n uint32) (crypt.Identity, bool) {
 				id, _, ok := of(slab, n)
 				return id, ok
+			}, length: func(slab format.SlabID, n uint32) (uint32, bool) {
+				_, length, ok := of(slab, n)
+				return length, ok
 			}}, nil
 		}
 	}

@@ -70,7 +70,15 @@ func (r *Repository) Usage(ctx context.Context) (*Usage, error) {
 		u.Captures = append(u.Captures, CaptureUsage{capture, size})
 		u.Reclaimable -= size
 	}
-	return u, c.settle(ctx, u)
+	return u, c.tally(ctx, func(owner uint32, bytes int64) {
+		switch owner {
+		case shared:
+		case 0:
+			u.Reclaimable += bytes
+		default:
+			u.Captures[owner-1].Alone += bytes
+		}
+	})
 }
 
 // census tells for each chunk which capture keeps it.
@@ -152,8 +160,8 @@ func findChunk(index *known.Index, slab format.SlabID, chunk uint32) (known.Ref,
 	return ref, nil
 }
 
-// settle adds up what each capture keeps alone, and what none of them keeps.
-func (c *census) settle(ctx context.Context, u *Usage) error {
+// tally gives for each chunk that there is its owner and its part of the slabs' bytes.
+func (c *census) tally(ctx context.Context, add func(owner uint32, bytes int64)) error {
 	for id, first := range c.index.Slabs() {
 		slab, err := c.r.slabs.Open(ctx, id)
 		if err != nil {
@@ -172,14 +180,7 @@ func (c *census) settle(ctx context.Context, u *Usage) error {
 			}
 			raw := int64(f.Raw())
 			for _, length := range f.Chunks {
-				bytes := int64(f.Sealed) * int64(length) / raw
-				switch o := c.owners[ref]; o {
-				case shared:
-				case 0:
-					u.Reclaimable += bytes
-				default:
-					u.Captures[o-1].Alone += bytes
-				}
+				add(c.owners[ref], int64(f.Sealed)*int64(length)/raw)
 				ref++
 			}
 		}

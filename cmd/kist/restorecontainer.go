@@ -26,6 +26,12 @@ func (a *app) findRestoreTarget(c *cli.Context, name string) (*container, error)
 	return target, nil
 }
 
+// place is where the container has a volume.
+type place struct {
+	volume *store.Volume
+	dir    string
+}
+
 // containerRestore is a restore into the volumes of a container.
 type containerRestore struct {
 	*restoring
@@ -113,7 +119,11 @@ func (r *containerRestore) dryRun(ctx context.Context) error {
 	for _, p := range r.copied {
 		r.app.warn("volume %s can't be looked at on this machine: the container engine would copy it into %s.", printable(p.volume.Name), printable(p.dir))
 	}
-	return r.showChanges(ctx, r.placed, "container "+r.target.Name)
+	var targets []target
+	for _, p := range r.placed {
+		targets = append(targets, target{[]*store.Volume{p.volume}, p.dir})
+	}
+	return r.showChanges(ctx, targets, "container "+r.target.Name)
 }
 
 // run builds all volumes, stops the container if it runs, exchanges what is
@@ -151,20 +161,32 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 	var report *volume.ExtractReport
 	done, err := volume.ReplaceFolder(ctx, p.dir, func(ctx context.Context, part *volume.Folder) (err error) {
 		// ReplaceFolder flushes, too, but with the container stopped already.
-		if report, err = r.buildVolume(ctx, p.volume, part, true); err != nil {
+		if report, err = r.build(ctx, p.volume, part); err != nil {
 			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
 		}
 		return r.replaceFrom(ctx, n+1)
 	}, volume.ReplaceOptions{DiscardPrevious: r.discard})
 	r.begun = r.begun || done != nil || errors.Is(err, volume.ErrTorn)
 	if done != nil {
-		r.sayReplaced(p.dir, report, done)
+		r.sayReplaced(p.dir, &store.FolderRestored{
+			Members: report.Members, Bytes: report.Bytes, NotRestored: append(report.NotRestored, done.NotRestored...),
+			How: done.How, Previous: done.Previous,
+		})
 	}
 	if errors.Is(err, volume.ErrNotDiscarded) {
 		r.app.warn("%s", screenText(err.Error()))
 		return nil // the new data is complete
 	}
 	return err
+}
+
+// build restores a volume, down to the disk.
+func (r *containerRestore) build(ctx context.Context, v *store.Volume, part *volume.Folder) (*volume.ExtractReport, error) {
+	o, end := r.folderOptions()
+	defer end()
+	o.Sync = true
+	report, err := r.r.RestoreInto(ctx, []*store.Volume{v}, part, o)
+	return report, explainName(err, false)
 }
 
 // halt stops the container if it runs.
@@ -183,7 +205,7 @@ func (r *containerRestore) placeAll(ctx context.Context) error {
 	}
 	r.begun = true
 	for _, p := range r.placed {
-		if err := r.placeMembers(ctx, []*store.Volume{p.volume}, p.dir); err != nil {
+		if err := r.restoreFolder(ctx, []*store.Volume{p.volume}, p.dir); err != nil {
 			return err
 		}
 	}

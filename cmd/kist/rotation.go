@@ -16,14 +16,6 @@ import (
 // ruleFlags are the flags that make a rotation.
 var ruleFlags = []string{"last", "days", "weeks", "months", "years"}
 
-// wrongClock keeps a capture whose writer's clock stood before the repository was
-// made: nobody knows how old its data is.
-const wrongClock rotation.Rule = "clock"
-
-// clockTolerance is how far the clocks of machines may differ: less is neither a
-// future date nor a wrong clock. Common practice, no source.
-const clockTolerance = 10 * time.Minute
-
 // retirement says which captures stay and which are retired, and why.
 type retirement struct {
 	decisions []rotation.Decision
@@ -47,32 +39,17 @@ func (a *app) planRetirement(c *cli.Context, r *repository) (*retirement, error)
 		return nil, fmt.Errorf("nothing is retired by rules while index files can't be read: what they are about is not known: %w", damage)
 	}
 	p.reason = cmp.Or(p.reason, rulesText(c))
-	rotating, err := rotatingCaptures(all, c.String("name"))
-	if err != nil {
-		return nil, err
-	}
 	zone := time.Local
 	if c.Bool("utc") {
 		zone = time.UTC
 	}
-	if err := p.byRules(rotating, rulesOf(c), zone, r.Made()); err != nil {
+	plan, err := r.PlanRotation(all, store.RotationOptions{Rules: rulesOf(c), Name: c.String("name"), Location: zone})
+	if err != nil {
 		return nil, err
 	}
-	a.warnAll(p.oddDates())
+	p.decisions = plan.Decisions
+	a.warnAll(oddDates(plan.Warnings))
 	return p, nil
-}
-
-// rotatingCaptures gives those of a name, if one is given, that are not retired.
-func rotatingCaptures(all []*store.Capture, name string) (found []*store.Capture, err error) {
-	for _, c := range all {
-		if c.Retired == nil && (name == "" || c.Name == name) {
-			found = append(found, c)
-		}
-	}
-	if name != "" && len(found) == 0 {
-		err = fmt.Errorf("a capture of %q: %w", name, store.ErrNotFound)
-	}
-	return found, err
 }
 
 // checkRules sees that the rules ask for something.
@@ -97,44 +74,21 @@ func (p *retirement) byName(all []*store.Capture, damage error, selectors []stri
 		if slices.ContainsFunc(p.decisions, func(d rotation.Decision) bool { return d.ID == c.ID }) {
 			continue
 		}
-		p.decisions = append(p.decisions, rotation.Decision{Item: itemOf(c)})
+		p.decisions = append(p.decisions, rotation.Decision{Item: rotation.Item{ID: c.ID}})
 	}
 	return nil
 }
 
-// byRules plans a rotation for the captures of each name and host, in a repository
-// that was made at a given time.
-func (p *retirement) byRules(captures []*store.Capture, rules rotation.Rules, zone *time.Location, made time.Time) (err error) {
-	items := make([]rotation.Item, len(captures))
-	for i, c := range captures {
-		items[i] = itemOf(c)
-	}
-	p.decisions, err = rotation.Plan(items, rules, time.Now().Add(clockTolerance), zone)
-	for i := range p.decisions {
-		if d := &p.decisions[i]; captures[i].Written.Before(made.Add(-clockTolerance)) {
-			d.Keep, d.Why = true, append(d.Why, rotation.Reason{Rule: wrongClock})
-		}
-	}
-	slices.SortStableFunc(p.decisions, func(a, b rotation.Decision) int { return cmp.Compare(a.Group, b.Group) })
-	return err
-}
-
-func itemOf(c *store.Capture) rotation.Item {
-	return rotation.Item{ID: c.ID, Group: c.Name + "\x00" + c.Host, Taken: c.Taken, Held: c.Held}
-}
-
 // oddDates gives warnings of captures that stay since their dates are wrong.
-func (p *retirement) oddDates() (texts []string) {
-	for _, d := range p.decisions {
-		for _, why := range d.Why {
-			switch why.Rule {
-			case rotation.Future:
-				texts = append(texts, fmt.Sprintf("capture %s is dated %s, after now: it stays, and counts for no rule. If that date is wrong, kist retire %s retires it.",
-					d.ID, localTime(d.Taken), d.ID))
-			case wrongClock:
-				texts = append(texts, fmt.Sprintf("capture %s was written at %s, by its date, and so before this repository was made: some clock is wrong, and it stays. kist retire %s retires it.",
-					d.ID, localTime(p.captures[d.ID].Written), d.ID))
-			}
+func oddDates(warnings []store.RotationWarning) (texts []string) {
+	for _, w := range warnings {
+		switch id := w.Capture.ID; w.Rule {
+		case rotation.Future:
+			texts = append(texts, fmt.Sprintf("capture %s is dated %s, after now: it stays, and counts for no rule. If that date is wrong, kist retire %s retires it.",
+				id, localTime(w.Date), id))
+		case store.WrongClock:
+			texts = append(texts, fmt.Sprintf("capture %s was written at %s, by its date, and so before this repository was made: some clock is wrong, and it stays. kist retire %s retires it.",
+				id, localTime(w.Date), id))
 		}
 	}
 	return texts

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"strings"
 	"testing"
 	"time"
 
@@ -8,33 +9,18 @@ import (
 	"github.com/kistarchive/kist/store/rotation"
 )
 
-// TestWrongClock: a capture that was written before there was a repository stays,
-// and an old tarball that was taken in since is like any other.
-func TestWrongClock(t *testing.T) {
-	made := time.Date(2026, 1, 14, 0, 0, 0, 0, time.UTC)
-	day := func(year int, month time.Month, day int) time.Time {
-		return time.Date(year, month, day, 2, 3, 0, 0, time.UTC)
-	}
-	captures := []*store.Capture{
-		{ID: "reset", Taken: time.Unix(0, 0), Written: time.Unix(30, 0)},
-		{ID: "imported", Taken: day(2024, 6, 1), Written: day(2026, 1, 15)},
-		{ID: "slow", Taken: day(2026, 1, 13), Written: made.Add(-clockTolerance)},
-		{ID: "newest", Taken: day(2026, 2, 14), Written: day(2026, 2, 14)},
-	}
-	p := &retirement{captures: make(map[string]*store.Capture)}
-	for _, c := range captures {
-		p.captures[c.ID] = c
-	}
-	if err := p.byRules(captures, rotation.Rules{Last: 1}, time.UTC, made); err != nil {
-		t.Fatal(err)
-	}
-	want := map[string]string{"reset": "clock", "imported": "", "slow": "", "newest": "newest, last 1 of 1"}
-	for _, d := range p.decisions {
-		if d.Why.String() != want[d.ID] || d.Keep != (want[d.ID] != "") {
-			t.Errorf("%s: %v, %q, not %q", d.ID, d.Keep, d.Why, want[d.ID])
+// TestOddDates: each warning names the capture, its date and what to do.
+func TestOddDates(t *testing.T) {
+	date := time.Date(2226, 3, 14, 2, 3, 0, 0, time.Local)
+	texts := oddDates([]store.RotationWarning{
+		{Capture: &store.Capture{ID: "ahead"}, Rule: rotation.Future, Date: date},
+		{Capture: &store.Capture{ID: "reset"}, Rule: store.WrongClock, Date: date},
+	})
+	for i, want := range []string{"dated 2226-03-14 02:03, after now|kist retire ahead", "written at 2226-03-14 02:03, by its date|kist retire reset"} {
+		for part := range strings.SplitSeq(want, "|") {
+			if i >= len(texts) || !strings.Contains(texts[i], part) {
+				t.Errorf("warnings %q, want one with %q", texts, part)
+			}
 		}
-	}
-	if texts := p.oddDates(); len(texts) != 1 {
-		t.Errorf("warnings: %q", texts)
 	}
 }
