@@ -25,7 +25,7 @@ func (d *disputed) add(frame int, n uint32, id crypt.Identity, still bool) {
 		d.said, d.frames = make(map[uint32][]crypt.Identity), make(map[int]bool)
 	}
 	d.frames[frame] = d.frames[frame] || still
-	if !slices.Contains(d.said[n], id) {
+	if len(d.said[n]) < mostSaid && !slices.Contains(d.said[n], id) {
 		d.said[n] = append(d.said[n], id)
 	}
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -217,8 +218,10 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 	record := &format.BatchRecord{}
 	said := c.v.going.departures()
 	ids := make(map[string]bool)
+	var learned []remember.Capture
 	for _, capture := range g.captures {
 		ids[capture.ID] = true
+		learned = append(learned, capture.remembered(remember.Gone))
 		if hash := capture.hash(); !said.covers(capture.ID, hash) {
 			depart(record, capture.ID, hash)
 		}
@@ -240,6 +243,7 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 		}
 		c.out.Captures = append(c.out.Captures, id)
 	}
+	c.r.watch.keep(c.r.watch.memory.Note(learned...))
 	return nil
 }
 

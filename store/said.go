@@ -58,9 +58,13 @@ func (s *said) add(rec *format.SlabRecord) {
 	}
 }
 
+// mostSaid is how many identities of one chunk are looked at. An honest table has one or two; one
+// that was forged to have millions must not take hours.
+const mostSaid = 64
+
 // also notes an identity of a chunk, unless it was said before.
 func (s *said) also(n uint32, id crypt.Identity) {
-	if int(n) >= len(s.ids) || s.ids[n] == id || slices.Contains(s.others[n], id) {
+	if int(n) >= len(s.ids) || s.ids[n] == id || len(s.others[n]) >= mostSaid || slices.Contains(s.others[n], id) {
 		return
 	}
 	if s.others == nil {
