@@ -98,7 +98,7 @@ func (m *manifest) params(keys *crypt.Keys) (chunk.Params, error) {
 func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	b, err := readAll(ctx, st, names.Manifest, maxManifest)
 	if errors.Is(err, storage.ErrNotFound) {
-		return nil, fmt.Errorf("%w here: there is no %s (kist setup makes a repository)", ErrNoRepository, names.Manifest)
+		return nil, fmt.Errorf("%w here: there is no %s", ErrNoRepository, names.Manifest)
 	}
 	if err != nil {
 		return nil, err
