@@ -71,6 +71,14 @@ func TestFindDespiteDamage(t *testing.T) {
 	f.expectFound(t, old.ID, old, false, nil)
 	f.expectFound(t, newer.ID, nil, true, nil, newer.ID)
 
+	// Of two of one minute the ids do not tell which is the later one.
+	g := newFixture(t)
+	g.spoil(g.captureTaken("seedbank", at(1)))
+	beside := g.captureTaken("orchard", at(1).Add(59*time.Second))
+	if c, err := g.Find(t.Context(), "latest"); err == nil || !errors.Is(err, store.ErrDamaged) {
+		t.Errorf("beside a damaged one of the same minute as %s: %v, %v", beside.ID, c, err)
+	}
+
 	// A retired capture is not the latest, whatever its index file says.
 	f.retire(newer)
 	f.expectFound(t, "latest", other, false, nil)
