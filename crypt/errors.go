@@ -3,6 +3,7 @@ package crypt
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 )
 
 // Opening sealed objects.
@@ -68,8 +69,14 @@ var (
 	ErrWrongSecret = errors.New("wrong passphrase or key file")
 )
 
-// ErrKeysWiped is returned when [Keys] are used after Wipe.
-var ErrKeysWiped = errors.New("the repository was closed, and its keys wiped")
+// ErrKeysWiped is returned when [Keys] are used after Wipe. It is [fs.ErrClosed], too.
+var ErrKeysWiped error = keysWiped{}
+
+type keysWiped struct{}
+
+func (keysWiped) Error() string { return "the repository was closed, and its keys wiped" }
+
+func (keysWiped) Unwrap() error { return fs.ErrClosed }
 
 // Making secrets and slots.
 var (

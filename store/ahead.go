@@ -16,7 +16,7 @@ const farAhead = time.Hour
 func (v *survey) noteAhead() (notes []string) {
 	for _, c := range v.captures {
 		if c.Retired != nil && v.grace > 0 && c.Retired.At.Sub(v.now) > farAhead {
-			notes = append(notes, fmt.Sprintf("capture %s was retired by a machine whose clock is far ahead: its grace time begins at %s; kist retire --undo and kist retire begin it anew", c.ID, utc(c.Retired.At)))
+			notes = append(notes, fmt.Sprintf("capture %s was retired by a machine whose clock is far ahead: its grace time begins at %s; taking that back and retiring it again begins it anew", c.ID, utc(c.Retired.At)))
 		}
 	}
 	for _, b := range v.going.announced {

@@ -40,6 +40,7 @@ type Capture struct {
 	Notes []string `json:"-"`
 
 	file indexFile
+	repo crypt.RepositoryID // that gave it
 }
 
 // indexFile is where a capture was read from.
@@ -80,8 +81,11 @@ type Volume struct {
 
 // Digests gives the digests of the volume's member list and of its contents, in
 // hexadecimal. Two volumes with the same ones have the same stream, be it read
-// or taken over.
+// or taken over. It gives "" for a volume that no Repository gave.
 func (v *Volume) Digests() string {
+	if v == nil || v.record == nil {
+		return ""
+	}
 	d := v.record.MemberList.Digest.String()
 	if v.record.Contents != nil {
 		d += v.record.Contents.Digest.String()
@@ -118,8 +122,12 @@ func newVolume(v *format.Volume) Volume {
 }
 
 // Volume gives the volume of that name; "" means the only one. It fails with
-// ErrNotFound, and with ErrAmbiguous for "" where there are several.
+// ErrNotFound, with ErrAmbiguous for "" where there are several, and with ErrForeign for
+// a nil Capture.
 func (c *Capture) Volume(name string) (*Volume, error) {
+	if c == nil {
+		return nil, fmt.Errorf("no capture: %w", ErrForeign)
+	}
 	if name == "" && len(c.Volumes) == 1 {
 		return &c.Volumes[0], nil
 	}
@@ -137,8 +145,7 @@ func (c *Capture) Volume(name string) (*Volume, error) {
 }
 
 // Captures lists the captures, oldest first, without those that are retired.
-// Where some index files are damaged, it gives the others and an error that
-// wraps ErrDamaged and names those.
+// Where some index files are damaged, it gives the others and a *DamagedError.
 func (r *Repository) Captures(ctx context.Context) ([]*Capture, error) {
 	all, err := r.AllCaptures(ctx)
 	return withoutRetired(all), err
@@ -146,20 +153,15 @@ func (r *Repository) Captures(ctx context.Context) ([]*Capture, error) {
 
 // AllCaptures is Captures with those that are retired and not yet removed.
 func (r *Repository) AllCaptures(ctx context.Context) ([]*Capture, error) {
-	captures, damage, err := r.readAllCaptures(ctx)
+	l, err := r.List(ctx)
 	if err != nil {
 		return nil, err
 	}
-	s, err := r.readStanding(ctx)
-	if err != nil {
-		return nil, err
-	}
-	s.apply(captures)
-	return captures, joinDamage(damage)
+	return l.Captures, l.err()
 }
 
 func withoutRetired(all []*Capture) []*Capture {
-	return slices.DeleteFunc(slices.Clone(all), func(c *Capture) bool { return c.Retired != nil })
+	return slices.DeleteFunc(slices.Clone(all), func(c *Capture) bool { return c == nil || c.Retired != nil })
 }
 
 // readAllCaptures reads the index files that count.
@@ -271,6 +273,7 @@ func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (
 		case err == nil:
 			got.capture = newCapture(record, f.info.Size)
 			got.capture.file.info, got.capture.file.generation = f.info, f.generation
+			got.capture.repo = r.id
 			return got, nil
 		case errors.Is(err, storage.ErrNotFound):
 			got.gone = true
@@ -365,21 +368,26 @@ func (r *Repository) writeGeneration(ctx context.Context, f *format.IndexFile, g
 	if err := r.putKept(ctx, name, b); err != nil {
 		return nil, fmt.Errorf("writing index file: %w", err)
 	}
-	return newCapture(f, int64(len(b))), nil
+	c := newCapture(f, int64(len(b)))
+	c.repo = r.id
+	return c, nil
 }
 
 // Find gives the capture that a selector means: its id, any leading part of it
 // that fits no other, "latest", or "NAME@latest". Retired captures are found by
-// their ids, where no other fits. It fails with ErrNotFound or ErrAmbiguous.
+// their ids, where no other fits. It fails with ErrNotFound or ErrAmbiguous, and with a
+// *DamagedError where index files that can't be read may make it another one: those of
+// the capture itself and, for the latest, of one that is not older.
 func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error) {
-	all, err := r.AllCaptures(ctx)
-	if err != nil && !isDamage(err) {
+	l, err := r.List(ctx)
+	if err != nil {
 		return nil, err
 	}
-	return Select(all, selector)
+	return l.Find(selector)
 }
 
-// Select is Find among captures that Captures or AllCaptures gave.
+// Select is Find among captures that Captures or AllCaptures gave, all of them: where one
+// can't be read, the latest may be another. Listing.Find knows of those.
 func Select(captures []*Capture, selector string) (*Capture, error) {
 	c, err := selectAmong(withoutRetired(captures), selector)
 	if errors.Is(err, ErrNotFound) {
@@ -396,6 +404,9 @@ func selectAmong(captures []*Capture, selector string) (*Capture, error) {
 	}
 	var found []*Capture
 	for _, c := range captures {
+		if c == nil {
+			continue
+		}
 		if c.ID == selector {
 			return c, nil
 		}
@@ -405,7 +416,7 @@ func selectAmong(captures []*Capture, selector string) (*Capture, error) {
 	}
 	switch len(found) {
 	case 0:
-		return nil, fmt.Errorf("capture %q: %w (kist list shows what there is)", selector, ErrNotFound)
+		return nil, fmt.Errorf("capture %q: %w", selector, ErrNotFound)
 	case 1:
 		return found[0], nil
 	}

@@ -9,10 +9,10 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"github.com/klauspost/compress/zstd"
 	"golang.org/x/sync/errgroup"
 
 	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
@@ -35,7 +35,7 @@ type CaptureOptions struct {
 	Volumes []VolumeInput
 
 	// After is a Draft of the same volumes: what did not change since it was made
-	// is not read again.
+	// is not read again. One that this repository did not give is ErrForeign.
 	After *Draft
 
 	// AcceptUnfinished takes a tar stream that is cut short, or has a broken
@@ -43,9 +43,8 @@ type CaptureOptions struct {
 	// tarstream.ErrHeader, and no capture appears.
 	AcceptUnfinished bool
 
-	// Level is how hard frames are compressed; 0 means
-	// zstd.SpeedFastest for long contents and zstd.SpeedDefault for the rest.
-	Level zstd.EncoderLevel
+	// Level is how hard frames are compressed; an unknown one is ErrBadOptions.
+	Level Level
 
 	// Progress, if set, is called now and then, by one goroutine at a time.
 	Progress func(Progress)
@@ -91,6 +90,9 @@ func (o *CaptureOptions) check() error {
 	if len(o.Labels) > maxLabels {
 		return fmt.Errorf("%w: %d labels: at most %d", ErrBadOptions, len(o.Labels), maxLabels)
 	}
+	if !o.Level.known() {
+		return fmt.Errorf("%w: compression of %v: there is none", ErrBadOptions, o.Level)
+	}
 	texts := []string{o.Name, o.Version, o.Note, o.Host}
 	for k, v := range o.Labels {
 		texts = append(texts, k, v)
@@ -118,15 +120,16 @@ func (o *CaptureOptions) check() error {
 // is on disk then. Whatever stops it before leaves nothing that Captures lists;
 // what had arrived is reused by the next capture.
 //
-// It fails with ErrBadOptions, ErrUnfinished, tarstream.ErrHeader, with what
+// It fails with ErrBadOptions, ErrForeign, ErrUnfinished, tarstream.ErrHeader, with what
 // reading a volume gave, or with a *storage.Error that names the object.
-func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, error) {
+func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture, err error) {
+	defer noteEnd(ctx, &err)
 	s, f, err := r.takeIn(ctx, o)
 	if err != nil {
 		return nil, err
 	}
 	defer func() { s.lease.end(ctx) }() // commit may have taken another one
-	c, err := s.commit(ctx, f)
+	c, err = s.commit(ctx, f)
 	if err != nil {
 		return nil, err
 	}
@@ -140,26 +143,36 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (*Capture, e
 }
 
 // Draft is a capture that was not committed.
-type Draft struct{ file *format.IndexFile }
+type Draft struct {
+	file *format.IndexFile
+	repo crypt.RepositoryID // that gave it
+}
 
 // Draft takes volumes in as Capture does, but commits no capture. A folder of a
 // service that runs can be drafted first, so that the capture made when the
 // service is stopped, with CaptureOptions.After, reads only what changed since:
 // the service is down for a shorter time. What a draft stored and no
 // capture uses is harmless, and is used by later captures.
-func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (*Draft, error) {
+func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (d *Draft, err error) {
+	defer noteEnd(ctx, &err)
 	s, f, err := r.takeIn(ctx, o)
 	if err != nil {
 		return nil, err
 	}
 	s.lease.end(ctx)
-	return &Draft{f}, nil
+	return &Draft{f, r.id}, nil
 }
 
 // takeIn does all of a capture but commit it. The session's lease is left to the
 // caller, where there is no error.
 func (r *Repository) takeIn(ctx context.Context, o CaptureOptions) (*session, *format.IndexFile, error) {
+	if err := r.open(); err != nil {
+		return nil, nil, err
+	}
 	if err := o.check(); err != nil {
+		return nil, nil, err
+	}
+	if err := r.ownsDraft(o.After); err != nil {
 		return nil, nil, err
 	}
 	s, err := r.newSession(ctx, o)
@@ -240,7 +253,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg := s.r.intakeConfig(stock.index)
 	cfg.Adopted = stock.adopted
 	cfg.MaxChunk = s.params.Max()
-	cfg.Level, cfg.Apart = s.o.Level, apart
+	cfg.Level, cfg.Apart = s.o.Level.encoder(), apart
 	s.index = stock.index
 	s.intake, err = intake.New(ctx, cfg)
 	return err

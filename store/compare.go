@@ -1,6 +1,7 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -33,12 +34,22 @@ type Difference struct {
 // It keeps the members of one capture in memory.
 func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Difference, error] {
 	return func(yield func(Difference, error) bool) {
-		index, _, err := r.loadIndex(ctx, nil, nil)
+		var index *known.Index
+		var closed error
+		err := cmp.Or(r.open(), r.ownsAll(was), r.ownsAll(is))
+		if err == nil {
+			index, _, err = r.loadIndex(ctx, nil, nil)
+		}
 		if err == nil {
 			c := &comparison{r: r, index: index, old: make(map[memberKey]*compared), oldChunks: newChunkSet(index), newChunks: newChunkSet(index)}
-			err = c.run(ctx, was, is, func(d Difference) bool { return yield(d, nil) })
+			err = c.run(ctx, was, is, func(d Difference) bool {
+				closed = r.open()
+				return closed == nil && yield(d, nil)
+			})
+			err = cmp.Or(err, closed)
 		}
 		if err != nil {
+			noteEnd(ctx, &err)
 			yield(Difference{}, err)
 		}
 	}

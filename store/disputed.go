@@ -93,7 +93,7 @@ func (s *slabState) dispute(slab *fetch.Slab, frame int, ids []crypt.Identity) {
 func (v *verifier) disputes(damages map[badPlace]*Damage) {
 	for id, s := range v.slabs {
 		for frame := range s.disputed.frames {
-			d := newDamage(names.Slab(id), fmt.Errorf("%w: frame %d holds other chunks than a table says: a machine that wrote here has broken memory, or somebody who holds a key wrote it so (kist repair marks it; what it harms is healed by kist capture --reread and kist repair, on another machine)", ErrDamaged, frame))
+			d := newDamage(names.Slab(id), fmt.Errorf("%w: frame %d holds other chunks than a table says: a machine that wrote here has broken memory, or somebody who holds a key wrote it so (repairing marks it; what it harms is healed by capturing with every file read again, and then repairing, on another machine)", ErrDamaged, frame))
 			damages[badPlace{id, frame}] = &d
 		}
 	}

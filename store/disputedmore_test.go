@@ -262,7 +262,7 @@ func TestDisputedStays(t *testing.T) {
 	f.retire(gone)
 	for range 2 {
 		_, err := f.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
-		if !errors.Is(err, store.ErrDamaged) || !strings.Contains(err.Error(), "kist repair") {
+		if !errors.Is(err, store.ErrDamaged) || !strings.Contains(err.Error(), "and stays") {
 			t.Fatalf("reclaiming gave %v", err)
 		}
 	}

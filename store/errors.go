@@ -2,6 +2,7 @@ package store
 
 import (
 	"errors"
+	"io/fs"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/crypt"
@@ -33,7 +34,8 @@ var (
 	// where there are more and none of those that it tries opens.
 	ErrTooManySlots = crypt.ErrTooManySlots
 
-	// ErrClosed is returned by what needs a key, once the Repository was closed.
+	// ErrClosed is returned by every method that can fail, and by the reader of a member,
+	// once the Repository was closed. It is fs.ErrClosed, too.
 	ErrClosed = crypt.ErrKeysWiped
 
 	// ErrLastSlot is returned by RemoveSlot for the only key slot left that is known to
@@ -60,14 +62,14 @@ var (
 // Errors of finding and reading.
 var (
 	// ErrNotFound is returned for a capture, a volume, a member or a key slot
-	// that is not there.
-	ErrNotFound = errors.New("not found")
+	// that is not there. It is fs.ErrNotExist, too.
+	ErrNotFound error = &sentinel{"not found", fs.ErrNotExist}
 
 	// ErrAmbiguous is returned by Find when more than one capture is meant.
 	ErrAmbiguous = errors.New("more than one capture fits")
 
 	// ErrDamaged is returned when something in the repository is missing or is
-	// not what was written. The error names the object.
+	// not what was written. DamagedObjects tells which object.
 	ErrDamaged = format.ErrDamaged
 
 	// ErrMoved is returned by whatever reads a volume when an object of it is gone

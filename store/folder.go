@@ -21,11 +21,19 @@ type FolderInput struct {
 	Path    string
 	Options volume.ReadOptions
 
-	// Reread reads every file. By default a file in the same state as in the
-	// latest capture of the same name, host and path that this machine made, as far as it
-	// knows (OpenOptions.State), is not read again: same size,
-	// modification and change time, inode, device, mode and owner. Its content is
-	// taken over from there, and the capture is the same as if it had been read.
+	// Reread reads every file. By default a file in the same state as in an earlier capture
+	// is not read again: same size, modification and change time, inode, device, mode and
+	// owner. Its content is taken over from there, and the capture is the same as if it had
+	// been read.
+	//
+	// The earlier capture is the latest that this machine made, as far as it knows
+	// (OpenOptions.State), that is not retired, with the same CaptureOptions.Name and Host
+	// and a volume of the same VolumeInput.Name and Source; or CaptureOptions.After. These
+	// four texts are compared byte by byte, and Path is not: so a folder that was moved is
+	// still known, and two folders that are captured under the same four texts are taken
+	// for each other. Then only the states of their files keep them apart; inodes and
+	// devices may coincide where file systems are copied or mounted in turn. Give each
+	// folder a Source of its own.
 	//
 	// What was changed so shortly before it was read that a further change might not
 	// show in its times is read again by the next capture. For the same reason the

@@ -66,7 +66,11 @@ const (
 // It takes memory for all members and all entries of the folder, some 500 bytes each beside their paths. It
 // fails with ErrDamaged and ErrMoved as Members does, and with an error of the file system where dir, if it is
 // there, can't be looked through.
-func (r *Repository) FolderChanges(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (*FolderChanges, error) {
+func (r *Repository) FolderChanges(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (_ *FolderChanges, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.ready(volumes...); err != nil {
+		return nil, err
+	}
 	live, err := lookThrough(ctx, dir)
 	if err != nil {
 		return nil, err

@@ -27,6 +27,7 @@ const (
 // that of a capture, in full, and with ErrDamaged where an index file can't be read, as
 // what that keeps is not known, or where a capture's chunks can't be found.
 func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, err error) {
+	defer noteEnd(ctx, &err)
 	captures, err := r.AllCaptures(ctx)
 	if err != nil {
 		return 0, err

@@ -34,7 +34,11 @@ func (h headToken) fits(hash crypt.Digest) bool { return hash.String()[:headDigi
 // named. Retired ones count as well.
 //
 // Where index files are damaged it fails with ErrDamaged.
-func (r *Repository) Head(ctx context.Context) ([]string, error) {
+func (r *Repository) Head(ctx context.Context) (tokens []string, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
 	captures, err := r.AllCaptures(ctx)
 	if err != nil {
 		return nil, err
@@ -46,7 +50,7 @@ func (r *Repository) Head(ctx context.Context) ([]string, error) {
 		}
 	}
 	lone := make(map[string]*Capture) // the newest of each host that has no other beside it
-	tokens := []string{}
+	tokens = []string{}
 	for _, c := range captures {
 		switch before := lone[c.Host]; {
 		case followed[c.ID]:
@@ -73,7 +77,7 @@ func parseHeads(texts []string) (all []headToken, err error) {
 		for _, word := range words {
 			id, hash, _ := strings.Cut(word, ":")
 			if _, bad := hex.DecodeString(hash); bad != nil || len(hash) != headDigits || !names.IsID(id) || strings.ToLower(hash) != hash {
-				err = errors.Join(err, fmt.Errorf("%w: %.80q is no head: it is the id of a capture, a colon and %d hexadecimal digits, as kist show --head prints it", ErrBadOptions, word, headDigits))
+				err = errors.Join(err, fmt.Errorf("%w: %.80q is no head: it is the id of a capture, a colon and %d hexadecimal digits", ErrBadOptions, word, headDigits))
 			}
 			all = append(all, headToken{id, hash})
 		}

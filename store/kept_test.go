@@ -253,7 +253,7 @@ func TestOtherEncodingsAreNotKept(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer r.Close()
-		if _, err := r.Find(t.Context(), id); !errors.Is(err, store.ErrNotFound) { // as if it were not there
+		if _, err := r.Find(t.Context(), id); !errors.Is(err, store.ErrDamaged) {
 			t.Errorf("the capture: %v", err)
 		}
 		report, err := r.Verify(t.Context(), store.VerifyOptions{})

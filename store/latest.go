@@ -4,7 +4,6 @@ import (
 	"context"
 	"iter"
 	"slices"
-	"strings"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
@@ -45,10 +44,7 @@ func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volum
 // order of their names: by the minute in the ids, as Captures orders them, and within a
 // minute by when they were written.
 func newestFirst(files []storage.Info) iter.Seq[[]indexFile] {
-	minute := func(f storage.Info) string {
-		m, _, _ := strings.Cut(f.Name, "-")
-		return m
-	}
+	minute := func(f storage.Info) string { return minuteOf(f.Name) }
 	return func(yield func([]indexFile) bool) {
 		for len(files) > 0 {
 			first := len(files) - 1

@@ -209,7 +209,11 @@ type Writer struct {
 // Writers lists who is at work, by when they began. A writer that was killed
 // shows as alive until its lease is dead, 30 minutes after its last sign of life, but
 // on the same machine at once as not alive; and then until space is reclaimed.
-func (r *Repository) Writers(ctx context.Context) ([]Writer, error) {
+func (r *Repository) Writers(ctx context.Context) (all []Writer, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
 	now, guessed, err := r.mediumNow(ctx)
 	if err != nil {
 		return nil, err

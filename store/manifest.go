@@ -71,7 +71,7 @@ func (m *manifest) check(keys *crypt.Keys) error {
 	}
 	mac, err := hex.DecodeString(m.Seal)
 	if err != nil || len(mac) != 32 || hex.EncodeToString(mac) != m.Seal || !keys.CheckManifest(m.message(), [32]byte(mac)) {
-		return fmt.Errorf("%s: %w: it is not as it was written", names.Manifest, ErrDamaged)
+		return &ObjectError{names.Manifest, fmt.Errorf("%w: it is not as it was written", ErrDamaged)}
 	}
 	return nil
 }
@@ -98,7 +98,7 @@ func (m *manifest) params(keys *crypt.Keys) (chunk.Params, error) {
 func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	b, err := readAll(ctx, st, names.Manifest, maxManifest)
 	if errors.Is(err, storage.ErrNotFound) {
-		return nil, fmt.Errorf("%w here: there is no %s (kist setup makes a repository)", ErrNoRepository, names.Manifest)
+		return nil, fmt.Errorf("%w here: there is no %s", ErrNoRepository, names.Manifest)
 	}
 	if err != nil {
 		return nil, err
@@ -107,7 +107,7 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 		Format int `json:"kist_format"`
 	}
 	if err := json.Unmarshal(b, &version); err != nil || version.Format == 0 {
-		return nil, fmt.Errorf("%s: %w: it is not readable", names.Manifest, ErrDamaged)
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: it is not readable", ErrDamaged)}
 	}
 	if version.Format != format.Version {
 		return nil, fmt.Errorf("%s: %w %d: this release reads %d, a newer one is needed",
@@ -116,16 +116,16 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	var m manifest
 	d := json.NewDecoder(bytes.NewReader(b))
 	if err := d.Decode(&m); err != nil {
-		return nil, fmt.Errorf("%s: %w: %v", names.Manifest, ErrDamaged, err)
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: %v", ErrDamaged, err)}
 	}
 	if err := checkAverage(m.Average); err != nil {
-		return nil, fmt.Errorf("%s: %w: %w", names.Manifest, ErrDamaged, err)
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: %w", ErrDamaged, err)}
 	}
 	if m.Grace < 0 || m.Grace > int64(maxGrace/time.Second) {
-		return nil, fmt.Errorf("%s: %w: a grace time of %d seconds", names.Manifest, ErrDamaged, m.Grace)
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: a grace time of %d seconds", ErrDamaged, m.Grace)}
 	}
 	if m.Recheck != "" && m.Recheck != recheckOff {
-		return nil, fmt.Errorf("%s: %w: recheck %q", names.Manifest, ErrDamaged, m.Recheck)
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: recheck %q", ErrDamaged, m.Recheck)}
 	}
 	if !m.Apart.known() {
 		return nil, fmt.Errorf("%s: %w: captures apart in the way %.40q: this release does not know it, a newer one is needed", names.Manifest, ErrUnknownFormat, m.Apart)

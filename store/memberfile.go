@@ -14,7 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
-// MemberFile is the content of a member, opened by Listing.Open: an io.ReadSeekCloser and an
+// MemberFile is the content of a member, opened by OpenedVolume.Open: an io.ReadSeekCloser and an
 // io.ReaderAt. To begin at another place takes the frames there, of about 1 MiB, whatever lies
 // between. Only of a member that the tar stream stores as sparse (Member.Sparse; a folder that
 // was captured as such has none) all that lies before is read as well: by each ReadAt, and by
@@ -28,7 +28,7 @@ import (
 // Its methods may be called by several goroutines at once; ReadAt does not wait for others and
 // leaves alone where Read goes on. Reading on takes the memory of Restore, beside 40 bytes a run.
 type MemberFile struct {
-	l        *Listing
+	l        *OpenedVolume
 	m        *listedMember
 	contents *openedContents
 	pieces   []piece
@@ -49,7 +49,7 @@ type piece struct {
 	start int64
 }
 
-func (l *Listing) openFile(ctx context.Context, m *listedMember) (*MemberFile, error) {
+func (l *OpenedVolume) openFile(ctx context.Context, m *listedMember) (*MemberFile, error) {
 	c, err := l.prepared(ctx)
 	if err != nil {
 		return nil, err

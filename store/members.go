@@ -1,10 +1,13 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
+	"sync/atomic"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -20,9 +23,18 @@ type Member = tarstream.Member
 // Name.
 func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, error] {
 	return func(yield func(*Member, error) bool) {
+		if err := cmp.Or(r.open(), r.owns(v)); err != nil {
+			yield(nil, err)
+			return
+		}
 		for e, err := range r.listing(ctx, v) {
+			if err == nil {
+				err = r.open()
+			}
 			if err != nil {
-				yield(nil, r.orMoved(ctx, v, err))
+				err = r.orMoved(ctx, v, err)
+				noteEnd(ctx, &err)
+				yield(nil, err)
 				return
 			}
 			if e.member != nil && !yield(e.member, nil) {
@@ -129,8 +141,15 @@ func (v *Volume) plainMember() *Member {
 //
 // It fails with ErrNotFound, also for what has no content, such as a folder. Like
 // the reading of the content it fails with ErrMoved as Restore does.
-func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (*Member, io.ReadCloser, error) {
-	m, content, err := r.openMember(ctx, v, path)
+func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (m *Member, content io.ReadCloser, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return nil, nil, err
+	}
+	if err := r.owns(v); err != nil {
+		return nil, nil, err
+	}
+	m, content, err = r.openMember(ctx, v, path)
 	return m, content, r.orMoved(ctx, v, err)
 }
 
@@ -152,7 +171,7 @@ func (r *Repository) openMember(ctx context.Context, v *Volume, path string) (*M
 		return nil, nil, fmt.Errorf("member %q: %w", path, err)
 	}
 	if !v.Tar {
-		return l.member, &memberReader{r, v, ctx, fetch.Bytes(content.Next), content, cancel, path}, nil
+		return l.member, &memberReader{r: r, v: v, ctx: ctx, in: fetch.Bytes(content.Next), content: content, cancel: cancel, path: path}, nil
 	}
 	in, err := tarstream.Expand(l.head, int64(l.length), fetch.Bytes(content.Next))
 	if err != nil {
@@ -160,7 +179,7 @@ func (r *Repository) openMember(ctx context.Context, v *Volume, path string) (*M
 		content.Close()
 		return nil, nil, fmt.Errorf("member %q: %w: %w", path, ErrDamaged, err)
 	}
-	return l.member, &memberReader{r, v, ctx, in, content, cancel, path}, nil
+	return l.member, &memberReader{r: r, v: v, ctx: ctx, in: in, content: content, cancel: cancel, path: path}, nil
 }
 
 func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*listed, error) {
@@ -187,14 +206,22 @@ type memberReader struct {
 	content *chosen
 	cancel  context.CancelFunc
 	path    string
+	closed  atomic.Bool
 }
 
 // Read heeds the context also within a hole, which may be of exabytes.
-func (m *memberReader) Read(p []byte) (int, error) {
+func (m *memberReader) Read(p []byte) (n int, err error) {
+	if m.closed.Load() {
+		return 0, fmt.Errorf("member %q: %w", m.path, fs.ErrClosed)
+	}
+	if err := m.r.open(); err != nil {
+		return 0, fmt.Errorf("member %q: %w", m.path, err)
+	}
+	defer noteEnd(m.ctx, &err)
 	if m.ctx.Err() != nil {
 		return 0, context.Cause(m.ctx)
 	}
-	n, err := m.in.Read(p)
+	n, err = m.in.Read(p)
 	if err == io.EOF && m.content.unproved != nil {
 		err = m.content.unproved
 	}
@@ -206,6 +233,7 @@ func (m *memberReader) Read(p []byte) (int, error) {
 
 // Close waits until nothing is read ahead any more.
 func (m *memberReader) Close() error {
+	m.closed.Store(true)
 	m.cancel()
 	return m.content.Close()
 }

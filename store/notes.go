@@ -8,7 +8,7 @@ import (
 // notes says what made a capture take more than it need.
 func (s *session) notes() (notes []string) {
 	if len(s.unread) > 0 {
-		notes = append(notes, fmt.Sprintf("%s can't be read: what is older may be about to go, and was stored again (kist repair removes such marks)", firstOf(s.unread)))
+		notes = append(notes, fmt.Sprintf("%s can't be read: what is older may be about to go, and was stored again (repairing removes such marks)", firstOf(s.unread)))
 	}
 	return notes
 }

@@ -24,7 +24,7 @@ func readAll(ctx context.Context, st storage.Storage, name string, limit int64) 
 // readSized reads an object whose length is known.
 func readSized(ctx context.Context, st storage.Storage, info storage.Info, limit int64) ([]byte, error) {
 	if info.Size > limit {
-		return nil, fmt.Errorf("%s: %w: %d bytes where at most %d can be", info.Name, ErrDamaged, info.Size, limit)
+		return nil, &ObjectError{info.Name, fmt.Errorf("%w: %d bytes where at most %d can be", ErrDamaged, info.Size, limit)}
 	}
 	b := make([]byte, info.Size)
 	return b, shortIsDamage(st.ReadAt(ctx, info.Name, b, 0))

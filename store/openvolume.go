@@ -12,14 +12,14 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
-// Listing is the member list of a volume, read once, to be asked again and again. It holds no
+// OpenedVolume is the member list of a volume, read once, to be asked again and again. It holds no
 // file open and needs no closing; it serves as long as its Repository is open. Its methods may
 // be called by several goroutines at once.
 //
 // Its memory is some 350 bytes a member with a short path, more by long paths and attributes; the
 // whole header of a member that the tar stream stores as sparse; and, from the first Open, 40 bytes a
 // run of the volume's contents and 36 a chunk of the slabs in which they lie.
-type Listing struct {
+type OpenedVolume struct {
 	r       *Repository
 	v       *Volume
 	members []listedMember
@@ -41,8 +41,12 @@ type listedMember struct {
 // OpenMember reads each time is read once. No contents are read.
 //
 // It fails with ErrDamaged, naming the object, and with ErrMoved as Restore does.
-func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (*Listing, error) {
-	l := &Listing{r: r, v: v, byPath: make(map[string]int)}
+func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (_ *OpenedVolume, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.ready(v); err != nil {
+		return nil, err
+	}
+	l := &OpenedVolume{r: r, v: v, byPath: make(map[string]int)}
 	for e, err := range r.listing(ctx, v) {
 		if err != nil {
 			return nil, r.orMoved(ctx, v, err)
@@ -61,11 +65,11 @@ func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (*Listing, error
 }
 
 // Len gives the number of members.
-func (l *Listing) Len() int { return len(l.members) }
+func (l *OpenedVolume) Len() int { return len(l.members) }
 
 // Members gives the members in the order of the stream, as Repository.Members does. They are
 // the listing's own, and not to be changed.
-func (l *Listing) Members() iter.Seq[*Member] {
+func (l *OpenedVolume) Members() iter.Seq[*Member] {
 	return func(yield func(*Member) bool) {
 		for i := range l.members {
 			if !yield(l.members[i].Member) {
@@ -78,7 +82,7 @@ func (l *Listing) Members() iter.Seq[*Member] {
 // Find gives the member of a path, compared in the form of CleanPath; the last where several
 // have it, as for tar. A hard link is given as such. It is the listing's own, and not to be changed. It
 // fails with ErrNotFound.
-func (l *Listing) Find(path string) (*Member, error) {
+func (l *OpenedVolume) Find(path string) (*Member, error) {
 	m, err := l.find(path)
 	if err != nil {
 		return nil, err
@@ -86,7 +90,7 @@ func (l *Listing) Find(path string) (*Member, error) {
 	return m.Member, nil
 }
 
-func (l *Listing) find(path string) (*listedMember, error) {
+func (l *OpenedVolume) find(path string) (*listedMember, error) {
 	if i, ok := l.byPath[CleanPath(path)]; ok {
 		return &l.members[i], nil
 	}
@@ -102,12 +106,12 @@ func (l *Listing) find(path string) (*listedMember, error) {
 //
 // It fails with ErrNotFound, also for what has no content, such as a folder; with ErrDamaged; and
 // with ErrMoved as Restore does: open the volume of the capture again then.
-func (l *Listing) Open(ctx context.Context, path string) (*MemberFile, error) {
+func (l *OpenedVolume) Open(ctx context.Context, path string) (*MemberFile, error) {
 	f, err := l.open(ctx, path)
 	return f, l.r.orMoved(ctx, l.v, err)
 }
 
-func (l *Listing) open(ctx context.Context, path string) (*MemberFile, error) {
+func (l *OpenedVolume) open(ctx context.Context, path string) (*MemberFile, error) {
 	m, err := l.find(path)
 	if err == nil && m.Type == tarstream.Hardlink {
 		m, err = l.find(m.Link)
@@ -133,7 +137,7 @@ type openedContents struct {
 }
 
 // prepared gives the contents, read at the first call that succeeds.
-func (l *Listing) prepared(ctx context.Context) (*openedContents, error) {
+func (l *OpenedVolume) prepared(ctx context.Context) (*openedContents, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.contents != nil {
@@ -176,7 +180,7 @@ func (c *openedContents) cut(first, count uint64) (runs []format.Run, err error)
 }
 
 // lengthOf gives the length of a chunk: as it is proved, or else as its slab says.
-func (l *Listing) lengthOf(ctx context.Context, c *openedContents, slab format.SlabID, n uint32) (int64, error) {
+func (l *OpenedVolume) lengthOf(ctx context.Context, c *openedContents, slab format.SlabID, n uint32) (int64, error) {
 	if c.proof.length != nil {
 		if length, ok := c.proof.length(slab, n); ok && length > 0 {
 			return int64(length), nil

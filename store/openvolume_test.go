@@ -49,7 +49,7 @@ func openedTar(t testing.TB) (stream []byte, contents map[string][]byte) {
 	}
 }
 
-func (f *fixture) openVolume(c *store.Capture) *store.Listing {
+func (f *fixture) openVolume(c *store.Capture) *store.OpenedVolume {
 	f.t.Helper()
 	l, err := f.OpenVolume(f.t.Context(), &c.Volumes[0])
 	if err != nil {

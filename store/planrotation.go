@@ -85,6 +85,9 @@ func RotationItems(captures []*Capture) []rotation.Item {
 // rotation.ErrBadRules or rotation.ErrBadItem. It reads nothing, and may be called by several
 // goroutines at once.
 func (r *Repository) PlanRotation(captures []*Capture, o RotationOptions) (*RotationPlan, error) {
+	if err := r.open(); err != nil {
+		return nil, err
+	}
 	rotating := slices.DeleteFunc(withoutRetired(captures), func(c *Capture) bool { return o.Name != "" && c.Name != o.Name })
 	if o.Name != "" && len(rotating) == 0 {
 		return nil, fmt.Errorf("a capture of %q: %w", o.Name, ErrNotFound)

@@ -138,7 +138,7 @@ func TestPriorOfOtherVersion(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := testSession(t, r)
-		s.o.After = &Draft{&format.IndexFile{Volumes: []format.Volume{v}}}
+		s.o.After = &Draft{file: &format.IndexFile{Volumes: []format.Volume{v}}}
 		p := s.openPrior(t.Context(), o.Volumes[0])
 		if (p != nil) != c.used {
 			t.Errorf("%s: used: %v", name, p != nil)

@@ -15,7 +15,7 @@ import (
 // ErrUnproved is returned by OpenMember's reader and RestoreMembers, behind all that was
 // asked for, where nothing shows that it is what was captured: the tables are lost or say
 // what does not fit, and not all of the volume can be read. It is ErrDamaged as well.
-var ErrUnproved = fmt.Errorf("%w: nothing shows that this is what was captured (kist verify --full tells what is harmed, kist repair mends what can be mended)", ErrDamaged)
+var ErrUnproved = fmt.Errorf("%w: nothing shows that this is what was captured", ErrDamaged)
 
 // proof says which identities the chunks of a stream must have. A recipe names places of
 // chunks, and its digest alone tells what was captured. The digest is over identities,

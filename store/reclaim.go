@@ -12,8 +12,15 @@ import (
 )
 
 // ErrBusy is returned where another machine is doing what only one may do at a
-// time: reclaiming, or repairing. The error names it.
+// time: reclaiming, or repairing. It comes in a *BusyError where it is known who that is.
 var ErrBusy = errors.New("somebody else is at it: try again later")
+
+// BusyError is ErrBusy with who is at it.
+type BusyError struct{ Writer Writer }
+
+func (e *BusyError) Error() string { return fmt.Sprintf("%v: %s", ErrBusy, e.Writer) }
+
+func (e *BusyError) Unwrap() error { return ErrBusy }
 
 // NoGrace is a grace time of none, for whoever knows that nobody else is at work
 // and wants nothing back.
@@ -76,14 +83,18 @@ type Reclaimed struct {
 // captures, restores and verifications, but only one at a time: ErrBusy. It
 // fails with ErrDamaged or ErrVanished, removing nothing, where it can't know
 // what is needed, and with ErrUnexplained where that looks wrong.
-func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (*Reclaimed, error) {
+func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
 	if o.MinDead < 0 || o.MinDead > 1 {
 		return nil, fmt.Errorf("%w: %v as the dead part of a slab: it is a share from 0 to 1", ErrBadOptions, o.MinDead)
 	}
 	if o.Grace == 0 {
 		o.Grace = r.grace
 	}
-	r, err := r.afresh()
+	r, err = r.afresh()
 	if err != nil {
 		return nil, err
 	}
@@ -113,7 +124,7 @@ func (r *Repository) checkAlone(ctx context.Context, l *lease) error {
 	}
 	for _, w := range others {
 		if w.Work == format.WorkReclaim || w.Work == format.WorkRepair {
-			return fmt.Errorf("%w: %s", ErrBusy, w)
+			return &BusyError{w}
 		}
 	}
 	return nil

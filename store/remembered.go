@@ -55,7 +55,7 @@ func (w *watch) greet(o OpenOptions, root *crypt.RootKey, id crypt.RepositoryID,
 		return err
 	}
 	if known, ok := w.memory.Root(); ok && known != fingerprint && !o.AcceptNewRoot {
-		return fmt.Errorf("repository %s: %w (see kist help verify: --accept-new-root takes it as it is, and forgets what was known)", id, ErrStranger)
+		return fmt.Errorf("repository %s: %w", id, ErrStranger)
 	}
 	w.keep(w.memory.SetRoot(fingerprint))
 	w.keep(w.memory.SetSlot(slot))
@@ -117,7 +117,7 @@ func (l *LapseError) Error() string {
 			text += "; " + kind.what + ": " + shortened(kind.ids)
 		}
 	}
-	return text + " (kist verify tells more; kist repair tells what can be done)"
+	return text
 }
 
 // hash gives what the capture is known by, whatever the generation of its index file.

@@ -19,7 +19,8 @@ import (
 // stops this leaves the old one, the new one or both. It may be done again, and by
 // several machines at the same time. On a medium that can't be written to, it fails
 // with what the operating system says.
-func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (*crypt.Slot, error) {
+func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (renewed *crypt.Slot, err error) {
+	defer noteEnd(ctx, &err)
 	if err := r.keys.Wiped(); err != nil {
 		return nil, err
 	}
@@ -30,7 +31,7 @@ func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (*crypt
 	if err := r.opens(old, secret); err != nil {
 		return nil, fmt.Errorf("key slot %s is not made anew: %w", old.ID(), err)
 	}
-	renewed, err := old.Renewed(r.root, secret)
+	renewed, err = old.Renewed(r.root, secret)
 	if err != nil {
 		return nil, err
 	}

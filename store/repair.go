@@ -62,8 +62,12 @@ func (r *Repaired) Mended() bool {
 //
 // Only one may repair or reclaim at a time: ErrBusy. It may be stopped at any
 // moment and called again.
-func (r *Repository) Repair(ctx context.Context, o RepairOptions) (*Repaired, error) {
-	r, err := r.afresh()
+func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
+	r, err = r.afresh()
 	if err != nil {
 		return nil, err
 	}

@@ -36,7 +36,14 @@ type HoleWriter interface {
 // It fails with ErrDamaged where the repository is harmed, naming members that can't be
 // read or are not what was captured, as far as that is known, and with ErrMoved where
 // the capture was moved or removed meanwhile.
-func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) error {
+func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) (err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return err
+	}
+	if err := r.owns(v); err != nil {
+		return err
+	}
 	at, err := r.restore(ctx, v, w, o)
 	if err != nil {
 		err = r.blame(ctx, v, at, err)

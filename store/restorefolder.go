@@ -77,7 +77,11 @@ type FolderRestored struct {
 // removed (volume.ErrNotDiscarded), or some of the members are in their places, and it says what was done. With volume.ErrTorn see there.
 //
 // Calls for different folders may run at the same time, calls for one folder must not.
-func (r *Repository) RestoreFolder(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (*FolderRestored, error) {
+func (r *Repository) RestoreFolder(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (_ *FolderRestored, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.ready(volumes...); err != nil {
+		return nil, err
+	}
 	if len(volumes) == 0 {
 		return nil, fmt.Errorf("%w: no volumes to restore", ErrBadOptions)
 	}

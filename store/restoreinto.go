@@ -17,7 +17,11 @@ import (
 //
 // Of FolderOptions it heeds Match, Devices, Sync and Progress. It fails as RestoreFolder does, without
 // touching what is outside the folder; what it wrote until then is for the caller to remove. The report says how far it came.
-func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volume.Folder, o FolderOptions) (*volume.ExtractReport, error) {
+func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volume.Folder, o FolderOptions) (_ *volume.ExtractReport, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.ready(volumes...); err != nil {
+		return &volume.ExtractReport{}, err
+	}
 	b := &folderBuild{r: r, o: o}
 	for _, v := range volumes {
 		b.total += int64(v.Bytes)

@@ -15,10 +15,10 @@ import (
 // Errors of retention.
 var (
 	// ErrHeld is returned by Retire for a capture that is held.
-	ErrHeld = errors.New("the capture is held (kist release ends that)")
+	ErrHeld = errors.New("the capture is held")
 
 	// ErrRetired is returned by Hold for a capture that is retired.
-	ErrRetired = errors.New("the capture is retired (kist retire --undo takes that back)")
+	ErrRetired = errors.New("the capture is retired")
 
 	// ErrTooLate is returned by Reinstate for a capture that is being removed.
 	ErrTooLate = errors.New("it is being removed: too late to take it back")
@@ -41,7 +41,11 @@ type MarkOptions struct {
 // Hold keeps captures from ever being retired. Holding what is held does
 // nothing. It fails with ErrNotFound, or with ErrRetired; then none of them is
 // newly held.
-func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) error {
+func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return err
+	}
 	if err := o.check(); err != nil {
 		return err
 	}
@@ -88,7 +92,11 @@ func (r *Repository) underLease(ctx context.Context, ids []string, host string, 
 
 // Release ends the holds of captures, each for good: a mark says so, which stays as long
 // as the capture. It fails with ErrNotFound.
-func (r *Repository) Release(ctx context.Context, ids []string) error {
+func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return err
+	}
 	return r.underLease(ctx, ids, "", func(l *lease, s *standing, _ *batches) error {
 		for _, id := range ids {
 			for _, name := range s.marksOf(names.Holds, id) {
@@ -108,7 +116,11 @@ func (r *Repository) Release(ctx context.Context, ids []string) error {
 // and Reclaim removes them once the grace time has passed; until then Reinstate
 // takes it back. Retiring what is retired does nothing. It fails with
 // ErrNotFound, or with ErrHeld; then none of them is newly retired.
-func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) error {
+func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return err
+	}
 	if err := o.check(); err != nil {
 		return err
 	}
@@ -135,7 +147,11 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) er
 // Reinstate takes back that captures were retired, for good: a mark says so, which stays
 // as long as the capture. It fails with ErrNotFound, or with ErrTooLate where one is being
 // removed; then none is taken back.
-func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) error {
+func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) (err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return err
+	}
 	if err := o.check(); err != nil {
 		return err
 	}

@@ -112,7 +112,7 @@ func (r *Repository) fits(ctx context.Context, recipe *format.Recipe, runs fetch
 
 // errDenied is returned for a chunk that is to be moved and is not what tables say: what
 // they say is what captures that relied on it are healed by, and would be lost.
-var errDenied = fmt.Errorf("%w: it holds other chunks than a table says, and stays (kist repair tells more)", ErrDamaged)
+var errDenied = fmt.Errorf("%w: it holds other chunks than a table says, and stays", ErrDamaged)
 
 // deny tells whether something was said of a chunk that is not so.
 func (s *said) deny(n uint32, id crypt.Identity) bool {

@@ -31,8 +31,15 @@ func CleanPath(p string) string {
 // members written; ErrNotFound if there is none, ErrDamaged at a chunk that is not the one
 // that was captured, ErrUnproved, when all is written, where nothing tells, and ErrMoved as
 // Restore does.
-func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
-	n, err := r.restoreMembers(ctx, v, match, w, o)
+func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (n int, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return 0, err
+	}
+	if err := r.owns(v); err != nil {
+		return 0, err
+	}
+	n, err = r.restoreMembers(ctx, v, match, w, o)
 	return n, r.orMoved(ctx, v, err)
 }
 

@@ -41,7 +41,8 @@ const (
 )
 
 // Slots lists the key slots, in order of their ids.
-func (r *Repository) Slots(ctx context.Context) ([]Slot, error) {
+func (r *Repository) Slots(ctx context.Context) (slots []Slot, err error) {
+	defer noteEnd(ctx, &err)
 	if err := r.keys.Wiped(); err != nil {
 		return nil, err
 	}
@@ -49,7 +50,7 @@ func (r *Repository) Slots(ctx context.Context) ([]Slot, error) {
 	if err != nil {
 		return nil, err
 	}
-	slots := make([]Slot, len(documents))
+	slots = make([]Slot, len(documents))
 	for i, d := range documents {
 		s := Slot{ID: d.ID, Opened: d.ID == r.OpenedSlot()}
 		if s.Slot, s.Err = crypt.ParseSlot(d.ID, d.Document); s.Err == nil {
@@ -94,7 +95,8 @@ func sameSlot(a, b *crypt.Slot) bool {
 
 // AddSlot lets another passphrase or key file open the repository. It fails with
 // ErrTooManySlots.
-func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (*crypt.Slot, error) {
+func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (s *crypt.Slot, err error) {
+	defer noteEnd(ctx, &err)
 	if err := r.keys.Wiped(); err != nil {
 		return nil, err
 	}
@@ -112,7 +114,8 @@ func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.S
 // the repository: the root key stays the same. It fails with ErrNotFound, and
 // with ErrLastSlot where no other slot would be left that is known to open the
 // repository: only those that are SlotProven count.
-func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) error {
+func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) (err error) {
+	defer noteEnd(ctx, &err)
 	slots, err := r.Slots(ctx)
 	if err != nil {
 		return err

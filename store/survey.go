@@ -17,7 +17,23 @@ import (
 
 // ErrVanished is returned by Reclaim where captures vanished without having been
 // retired: their contents may still be there, for whoever finds the index files.
+// The error is a *VanishedError.
 var ErrVanished = errors.New("captures have vanished without being retired: nothing is removed")
+
+// VanishedError is ErrVanished with the captures.
+type VanishedError struct {
+	Captures []string // their ids, sorted
+}
+
+func (e *VanishedError) Error() string {
+	text := fmt.Sprintf("%v: %s", ErrVanished, strings.Join(e.Captures, ", "))
+	if len(e.Captures) == 0 {
+		return text
+	}
+	return fmt.Sprintf("%s (bring %s back from a copy, or give them up by repairing)", text, names.Capture(e.Captures[0], 0))
+}
+
+func (e *VanishedError) Unwrap() error { return ErrVanished }
 
 // survey is what a repository holds and what of it is needed, chunk by chunk.
 // It takes 4 bytes and 4 bits a chunk, beside the sets of slabs by recipe.
@@ -108,7 +124,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, ErrBusy)
 	}
 	if err := joinDamage(damage); err != nil {
-		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed (kist repair tells what can be done): %w", err)
+		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed: %w", err)
 	}
 	v.stand.apply(captures)
 	v.captures = captures
@@ -149,8 +165,7 @@ func (v *survey) checkVanished(ctx context.Context) error {
 		return nil
 	}
 	ids := slices.Sorted(maps.Keys(missing))
-	return fmt.Errorf("%w: %s (bring %s back from a copy, or give them up with kist repair)",
-		ErrVanished, strings.Join(ids, ", "), names.Capture(ids[0], 0))
+	return &VanishedError{ids}
 }
 
 // readSlabs takes stock of the slabs, by the tables, or by what a slab itself says
@@ -254,7 +269,7 @@ func (v *survey) need(ctx context.Context, c *Capture, recipe *format.Recipe, li
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range v.r.slabs.Runs(ctx, &outer) {
 			if err != nil {
-				return fmt.Errorf("capture %s: what it needs is not known, so that nothing is removed (kist repair tells what can be done): %w", c.ID, err)
+				return fmt.Errorf("capture %s: what it needs is not known, so that nothing is removed: %w", c.ID, err)
 			}
 			s := v.stock[run.Slab]
 			if s == nil {

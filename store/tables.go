@@ -360,8 +360,12 @@ type RebuildReport struct {
 // the slabs themselves, and then removes tables that are damaged. Tables serve
 // to find chunks again: without them nothing is lost, but captures store again
 // what is there. It reads those slabs whole.
-func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) {
-	r, err := r.afresh()
+func (r *Repository) RebuildTables(ctx context.Context) (report *RebuildReport, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
+	r, err = r.afresh()
 	if err != nil {
 		return nil, err
 	}
@@ -374,7 +378,7 @@ func (r *Repository) RebuildTables(ctx context.Context) (*RebuildReport, error) 
 	if err != nil {
 		return nil, err
 	}
-	report := &RebuildReport{Replaced: []string{}}
+	report = &RebuildReport{Replaced: []string{}}
 	records, err := r.recover(ctx, v.unlisted(), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
 	})

@@ -46,7 +46,7 @@ func (v *survey) checkExplained(ctx context.Context, others []Writer) error {
 		why = "there, and no capture is"
 	}
 	return fmt.Errorf("%w: %d slabs of %d bytes, of %d bytes stored, are %s. If index files (captures/…) are missing, bring them back from a copy; "+
-		"if it is what interrupted captures left, or what was given up with kist repair, kist reclaim --accept-unexplained frees it", ErrUnexplained, len(odd), bytesOf(odd), stored, why)
+		"if it is what interrupted captures left, or what was given up by repairing, it can be accepted, and is freed then", ErrUnexplained, len(odd), bytesOf(odd), stored, why)
 }
 
 func (v *survey) tooMuch(odd map[format.SlabID]*stocked, stored int64) bool {

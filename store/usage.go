@@ -36,7 +36,11 @@ type CaptureUsage struct {
 // Usage finds out what every capture keeps. It reads all tables and member
 // lists' recipes, no contents, and takes 4 bytes of memory a chunk beside the
 // index. It fails with ErrDamaged where a capture's chunks can't be found.
-func (r *Repository) Usage(ctx context.Context) (*Usage, error) {
+func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
 	captures, err := r.Captures(ctx)
 	if err != nil {
 		return nil, err
@@ -45,7 +49,7 @@ func (r *Repository) Usage(ctx context.Context) (*Usage, error) {
 	if err != nil {
 		return nil, err
 	}
-	u := &Usage{}
+	u = &Usage{}
 	sizes := make(map[string]int64)
 	for _, o := range objects {
 		u.Stored += o.Size
@@ -155,7 +159,7 @@ func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
 func findChunk(index *known.Index, slab format.SlabID, chunk uint32) (known.Ref, error) {
 	ref, ok := index.Find(slab, chunk)
 	if !ok {
-		return 0, &ObjectError{names.Slab(slab), fmt.Errorf("%w: chunk %d is not there (verify tells more)", ErrDamaged, chunk)}
+		return 0, &ObjectError{names.Slab(slab), fmt.Errorf("%w: chunk %d is not there", ErrDamaged, chunk)}
 	}
 	return ref, nil
 }

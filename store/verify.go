@@ -63,7 +63,11 @@ type Harmed struct {
 // Verify finds out whether everything is there and unharmed. It lists every
 // fault, writes nothing, and fails only where it can't go on: damage is in the
 // report. ErrNotFound is returned for a capture that isn't there.
-func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (*Report, error) {
+func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Report, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
 	if o.Sample < 0 || o.Sample > 1 {
 		return nil, fmt.Errorf("%w: a sample of %v: it is a share from 0 to 1", ErrBadOptions, o.Sample)
 	}
@@ -184,7 +188,7 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 		case err != nil:
 			v.foreign(info.Name)
 		case isTorn(info):
-			v.damage(info.Name, fmt.Errorf("%w: %d bytes: cut short when it was written, before there was a capture, or later; no capture is listed, and kist repair removes the file", ErrDamaged, info.Size))
+			v.damage(info.Name, fmt.Errorf("%w: %d bytes: cut short when it was written, before there was a capture, or later; no capture is listed, and repairing removes the file", ErrDamaged, info.Size))
 		}
 	}
 	all := slices.DeleteFunc(generations(v.files), func(files []indexFile) bool { return !v.covers(files[0].info.Name) })

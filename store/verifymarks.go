@@ -100,7 +100,7 @@ func isMark(name string) bool {
 
 func (v *verifier) markDamage(d *ObjectError) {
 	v.badMarks = append(v.badMarks, d.Object)
-	v.damage(d.Object, fmt.Errorf("%w; it is a mark, and no capture is harmed (kist repair removes it)", d.Err))
+	v.damage(d.Object, fmt.Errorf("%w; it is a mark, and no capture is harmed (repairing removes it)", d.Err))
 }
 
 // checkSeenList finds out whether the list of captures that c saw can be read.

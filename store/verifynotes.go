@@ -17,7 +17,7 @@ func (v *verifier) noteUnneeded() {
 		}
 	}
 	if n > 0 {
-		v.note("slabs that no capture needs which can be read: %d, of %d bytes together; kist reclaim frees them, unless index files are missing", n, bytes)
+		v.note("slabs that no capture needs which can be read: %d, of %d bytes together; reclaiming frees them, unless index files are missing", n, bytes)
 	}
 }
 
@@ -35,7 +35,7 @@ func (v *verifier) noteUnlisted() {
 	slices.Sort(needed)
 	slices.Sort(others)
 	if len(needed) > 0 {
-		v.note("a table is missing, of %d slabs that captures need (%s); no capture is harmed, and kist repair writes it anew", len(needed), firstOf(needed))
+		v.note("a table is missing, of %d slabs that captures need (%s); no capture is harmed, and repairing writes it anew", len(needed), firstOf(needed))
 	}
 	if len(others) > 0 && len(v.o.Captures) == 0 {
 		v.note("slabs that no table lists: %d (%s), as after an interrupted capture; the next capture finds what is whole in them", len(others), firstOf(others))

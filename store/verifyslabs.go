@@ -32,7 +32,7 @@ func (v *verifier) readTables(ctx context.Context) error {
 		return err
 	}
 	for _, d := range stock.damage {
-		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and it can be written anew (kist repair)", d.Err))
+		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and repairing writes it anew", d.Err))
 	}
 	if len(stock.damage) == 0 {
 		v.unlisted = stock.unlisted()

@@ -31,13 +31,13 @@ type comparisonJSON struct {
 }
 
 func (a *app) compare(c *cli.Context, r *repository) error {
-	captures, _, err := a.captures(c.Context, r)
+	l, err := a.listing(c.Context, r)
 	if err != nil {
 		return err
 	}
 	var both [2]*store.Capture
 	for i := range both {
-		if both[i], err = store.Select(captures, c.Args().Get(i)); err != nil {
+		if both[i], err = meant(l, c.Args().Get(i)); err != nil {
 			return err
 		}
 	}

@@ -13,6 +13,16 @@ import (
 // hint says what can be done about an error of the repository's folder, or gives
 // "".
 func hint(err error) string {
+	switch {
+	case errors.Is(err, store.ErrRetired):
+		return "kist retire --undo takes that back."
+	case errors.Is(err, store.ErrStranger):
+		return "kist help verify tells more: --accept-new-root takes it as it is, and forgets what was known."
+	case errors.Is(err, store.ErrVanished):
+		return "kist repair tells how to give them up."
+	case errors.Is(err, store.ErrUnexplained):
+		return "If it is that, kist reclaim --accept-unexplained frees it."
+	}
 	var of *storage.Error
 	if errors.Is(err, store.ErrBusy) || errors.Is(err, store.ErrOvertaken) {
 		return "Nothing is lost; kist list --writers shows who is at work."

@@ -27,6 +27,10 @@ func TestHint(t *testing.T) {
 		{of(errors.New("something else")), ""},
 		{syscall.ENOSPC, ""}, // of the data, not of the repository
 		{fmt.Errorf("%w: hazel", store.ErrBusy), "--writers"},
+		{fmt.Errorf("capture x: %w", store.ErrRetired), "kist retire --undo"},
+		{fmt.Errorf("repository x: %w", store.ErrStranger), "--accept-new-root"},
+		{&store.VanishedError{Captures: []string{"x"}}, "kist repair"},
+		{fmt.Errorf("%w: 2 slabs", store.ErrUnexplained), "--accept-unexplained"},
 	} {
 		if got := hint(test.err); !strings.Contains(got, test.want) || (got == "") != (test.want == "") {
 			t.Errorf("%v: %q", test.err, got)

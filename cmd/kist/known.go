@@ -55,5 +55,9 @@ func (a *app) warnOfState(err error) {
 		a.warn("%s. Captures that somebody removes or exchanges may not show, and the next capture of a folder reads all files (KIST_STATE names another folder).", screenText(err.Error()))
 		return
 	}
-	a.warn("%s.", screenText(err.Error()))
+	text := screenText(err.Error())
+	if lapse := (*store.LapseError)(nil); errors.As(err, &lapse) {
+		text += " (kist verify tells more; kist repair tells what can be done)"
+	}
+	a.warn("%s.", text)
 }

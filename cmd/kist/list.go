@@ -44,11 +44,11 @@ func (a *app) list(c *cli.Context, r *repository) error {
 		}
 		return a.listWriters(c, r)
 	}
-	captures, damage, err := a.captures(c.Context, r)
+	l, err := a.listing(c.Context, r)
 	if err != nil {
 		return err
 	}
-	captures = slices.DeleteFunc(captures, func(c *store.Capture) bool {
+	captures := slices.DeleteFunc(l.Captures, func(c *store.Capture) bool {
 		return name != "" && c.Name != name || retired != (c.Retired != nil)
 	})
 	if name != "" && len(captures) == 0 && !a.shared.json {
@@ -61,7 +61,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
-	if damage != nil {
+	if l.Damage != nil {
 		return &statusError{statusDamage, fmt.Errorf("index files can't be read: the captures named above are not in the list")}
 	}
 	return nil

@@ -126,20 +126,16 @@ func (a *app) opening(least, most int, action func(*cli.Context, *repository) er
 	}
 }
 
-// captures lists the captures, retired ones too, and warns of index files that are
-// damaged; damage wraps their errors.
-func (a *app) captures(ctx context.Context, r *repository) (all []*store.Capture, damage error, err error) {
-	all, damage = r.AllCaptures(ctx)
-	if damage == nil {
-		return all, nil, nil
+// listing lists the captures, and warns of index files that are damaged.
+func (a *app) listing(ctx context.Context, r *repository) (*store.Listing, error) {
+	l, err := r.List(ctx)
+	if err != nil || l.Damage == nil {
+		return l, err
 	}
-	if !errors.Is(damage, store.ErrDamaged) && !errors.Is(damage, store.ErrUnknownFormat) {
-		return nil, nil, damage
-	}
-	for line := range strings.SplitSeq(damage.Error(), "\n") {
+	for line := range strings.SplitSeq(l.Damage.Error(), "\n") {
 		a.warn("%s", screenText(line))
 	}
-	return all, damage, nil
+	return l, nil
 }
 
 // find gives the capture that a selector means.
@@ -153,13 +149,13 @@ func (a *app) find(ctx context.Context, r *repository, selector string) (*store.
 
 // findAll gives the captures that selectors mean, each once.
 func (a *app) findAll(ctx context.Context, r *repository, selectors []string) ([]*store.Capture, error) {
-	all, damage, err := a.captures(ctx, r)
+	l, err := a.listing(ctx, r)
 	if err != nil {
 		return nil, err
 	}
 	var found []*store.Capture
 	for _, selector := range selectors {
-		c, err := selectCapture(all, damage, selector)
+		c, err := meant(l, selector)
 		if err != nil {
 			return nil, err
 		}
@@ -170,26 +166,13 @@ func (a *app) findAll(ctx context.Context, r *repository, selectors []string) ([
 	return found, nil
 }
 
-// selectCapture gives the capture that a selector means, where some can't be read.
-func selectCapture(all []*store.Capture, damage error, selector string) (*store.Capture, error) {
-	if damage != nil && strings.HasSuffix(selector, "latest") {
-		return nil, fmt.Errorf("which capture is the latest can't be told, since index files are damaged; name it by its id: %w", damage)
-	}
-	c, err := store.Select(all, selector)
-	if errors.Is(err, store.ErrNotFound) && damage != nil && namesObject(damage, "captures/"+selector) {
-		return nil, fmt.Errorf("capture %s can't be read: %w", selector, damage)
+// meant gives the capture that a selector means.
+func meant(l *store.Listing, selector string) (*store.Capture, error) {
+	c, err := l.Find(selector)
+	if errors.Is(err, store.ErrNotFound) && !strings.HasSuffix(selector, "latest") {
+		err = fmt.Errorf("%w (kist list shows what there is)", err)
 	}
 	return c, err
-}
-
-// namesObject tells whether one of the errors that were joined is about an object whose
-// name begins so.
-func namesObject(err error, name string) bool {
-	if joined, ok := err.(interface{ Unwrap() []error }); ok {
-		return slices.ContainsFunc(joined.Unwrap(), func(e error) bool { return namesObject(e, name) })
-	}
-	var object *store.ObjectError
-	return errors.As(err, &object) && strings.HasPrefix(object.Object, name)
 }
 
 // reopens proves that a secret opens the repository by its new slot.

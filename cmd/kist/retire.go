@@ -109,20 +109,20 @@ func (a *app) retireSome(c *cli.Context, r *repository) error {
 
 func explainHeld(err error) error {
 	if errors.Is(err, store.ErrHeld) {
-		return fmt.Errorf("%w; none was retired", err)
+		return fmt.Errorf("%w (kist release ends that); none was retired", err)
 	}
 	return err
 }
 
 // reinstate takes back that captures were retired.
 func (a *app) reinstate(c *cli.Context, r *repository) error {
-	all, damage, err := a.captures(c.Context, r)
+	l, err := a.listing(c.Context, r)
 	if err != nil {
 		return err
 	}
 	var found []*store.Capture
 	for _, selector := range c.Args().Slice() {
-		capture, err := selectRetired(all, damage, selector)
+		capture, err := selectRetired(l, selector)
 		if err != nil {
 			return err
 		}
@@ -144,23 +144,12 @@ func (a *app) reinstate(c *cli.Context, r *repository) error {
 
 // selectRetired selects among retired captures; others are found by their ids, so
 // that nothing is to be done for them.
-func selectRetired(all []*store.Capture, damage error, selector string) (*store.Capture, error) {
-	var retired []*store.Capture // as if they were not
-	for _, c := range all {
-		if c.Retired != nil {
-			shown := *c
-			shown.Retired = nil
-			retired = append(retired, &shown)
-		}
-	}
-	got, err := selectCapture(retired, damage, selector)
-	if err == nil {
-		return all[slices.IndexFunc(all, func(c *store.Capture) bool { return c.ID == got.ID })], nil
-	}
+func selectRetired(l *store.Listing, selector string) (*store.Capture, error) {
+	got, err := l.FindRetired(selector)
 	if !errors.Is(err, store.ErrNotFound) {
-		return nil, err
+		return got, err
 	}
-	if other, again := store.Select(all, selector); again == nil && other.ID == selector {
+	if other, err := l.Find(selector); err == nil && other.ID == selector {
 		return other, nil
 	}
 	return nil, missing(fmt.Errorf("no retired capture fits %q (kist list --retired shows what can be taken back)", selector))

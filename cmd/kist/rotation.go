@@ -24,26 +24,26 @@ type retirement struct {
 }
 
 func (a *app) planRetirement(c *cli.Context, r *repository) (*retirement, error) {
-	all, damage, err := a.captures(c.Context, r)
+	l, err := a.listing(c.Context, r)
 	if err != nil {
 		return nil, err
 	}
 	p := &retirement{captures: make(map[string]*store.Capture), reason: c.String("note")}
-	for _, capture := range all {
+	for _, capture := range l.Captures {
 		p.captures[capture.ID] = capture
 	}
 	if c.NArg() > 0 {
-		return p, p.byName(all, damage, c.Args().Slice())
+		return p, p.byName(l, c.Args().Slice())
 	}
-	if damage != nil {
-		return nil, fmt.Errorf("nothing is retired by rules while index files can't be read: what they are about is not known: %w", damage)
+	if l.Damage != nil {
+		return nil, fmt.Errorf("nothing is retired by rules while index files can't be read: what they are about is not known: %w", l.Damage)
 	}
 	p.reason = cmp.Or(p.reason, rulesText(c))
 	zone := time.Local
 	if c.Bool("utc") {
 		zone = time.UTC
 	}
-	plan, err := r.PlanRotation(all, store.RotationOptions{Rules: rulesOf(c), Name: c.String("name"), Location: zone})
+	plan, err := r.PlanRotation(l.Captures, store.RotationOptions{Rules: rulesOf(c), Name: c.String("name"), Location: zone})
 	if err != nil {
 		return nil, err
 	}
@@ -65,9 +65,9 @@ func rulesOf(c *cli.Context) rotation.Rules {
 }
 
 // byName retires the captures that selectors mean.
-func (p *retirement) byName(all []*store.Capture, damage error, selectors []string) error {
+func (p *retirement) byName(l *store.Listing, selectors []string) error {
 	for _, selector := range selectors {
-		c, err := selectCapture(all, damage, selector)
+		c, err := meant(l, selector)
 		if err != nil {
 			return err
 		}

@@ -81,7 +81,7 @@ func (a *app) printError(err error) {
 	case errors.Is(err, store.ErrDamagedSlot):
 		text += "\nWhether the passphrase or key file is right can't be told."
 	case errors.Is(err, store.ErrDamaged):
-		text += "\nkist verify --full shows what else is harmed."
+		text += "\nkist verify --full shows what else is harmed; kist repair mends what can be mended."
 	default:
 		if h := hint(err); h != "" {
 			text += "\n" + h

@@ -70,13 +70,16 @@ type usageJSON struct {
 }
 
 func (a *app) countRetired(ctx context.Context, r *repository) (n int, err error) {
-	all, _, err := a.captures(ctx, r)
-	for _, c := range all {
+	l, err := a.listing(ctx, r)
+	if err != nil {
+		return 0, err
+	}
+	for _, c := range l.Captures {
 		if c.Retired != nil {
 			n++
 		}
 	}
-	return n, err
+	return n, nil
 }
 
 func usageLines(u *store.Usage) []string {

@@ -69,6 +69,9 @@ func (a *app) verify(c *cli.Context) error {
 	o.Progress = progress
 	report, err := r.Verify(c.Context, o)
 	end()
+	if errors.Is(err, store.ErrBadOptions) && len(o.Head) > 0 {
+		err = fmt.Errorf("%w (kist show --head prints one)", err)
+	}
 	if err != nil {
 		return err
 	}
@@ -81,25 +84,25 @@ func (a *app) verify(c *cli.Context) error {
 	return nil
 }
 
-// captureIDs gives the ids that selectors mean. One that can't be found may be
-// that of a damaged index file, and is left for Verify to look at.
+// captureIDs gives the ids that selectors mean. One whose index file is damaged is left
+// for Verify to look at.
 func (a *app) captureIDs(ctx context.Context, r *repository, selectors []string) ([]string, error) {
 	if len(selectors) == 0 {
 		return nil, nil
 	}
-	all, err := r.AllCaptures(ctx)
-	if err != nil && !errors.Is(err, store.ErrDamaged) && !errors.Is(err, store.ErrUnknownFormat) {
+	l, err := r.List(ctx)
+	if err != nil {
 		return nil, err
 	}
-	damaged := err != nil
 	var ids []string
 	for _, s := range selectors {
-		c, err := store.Select(all, s)
+		c, err := meant(l, s)
+		var damage *store.DamagedError
 		switch {
 		case err == nil:
 			ids = append(ids, c.ID)
-		case damaged && errors.Is(err, store.ErrNotFound):
-			ids = append(ids, s)
+		case errors.As(err, &damage) && len(damage.Captures) == 1 && strings.HasPrefix(damage.Captures[0], s):
+			ids = append(ids, damage.Captures[0])
 		default:
 			return nil, err
 		}

@@ -128,14 +128,12 @@ func (s *Slabs) Close() {
 	s.decoder.Close()
 }
 
-var errClosed = errors.New("the repository was closed")
-
 // decode decompresses a frame.
 func (s *Slabs) decode(packed, buf []byte) ([]byte, error) {
 	s.using.RLock()
 	defer s.using.RUnlock()
 	if s.closed {
-		return nil, errClosed
+		return nil, crypt.ErrKeysWiped
 	}
 	raw, err := s.decoder.DecodeAll(packed, buf)
 	if err != nil {

@@ -179,7 +179,7 @@ func (p *part) hold(o ReadOptions) error {
 	for i, id := range p.ids {
 		n := p.slab.first[p.frame] + uint32(p.from+i)
 		if want, ok := o.Want(p.slab.ID, n); ok && want != id {
-			return &SlabError{p.slab.ID, p.frame, fmt.Errorf("%w: chunk %d of the slab is not what was captured (kist verify --full tells what that harms)", format.ErrDamaged, n)}
+			return &SlabError{p.slab.ID, p.frame, fmt.Errorf("%w: chunk %d of the slab is not what was captured", format.ErrDamaged, n)}
 		}
 	}
 	return nil

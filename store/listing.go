@@ -1,0 +1,175 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// DamagedError says that the index files of some captures can't be read. It wraps
+// ErrDamaged, or ErrUnknownFormat where a newer release wrote them.
+type DamagedError struct {
+	Captures []string // their ids, sorted
+	Err      error    // what is wrong with each index file: see DamagedObjects
+}
+
+func (e *DamagedError) Error() string { return e.Err.Error() }
+
+func (e *DamagedError) Unwrap() error { return e.Err }
+
+// Listing is what captures there are. It does not change.
+type Listing struct {
+	// Captures are those that can be read, oldest first, retired ones too.
+	Captures []*Capture
+	// Damage is about index files that can't be read; nil: all can. A capture of which
+	// another generation of its index file can be read is among Captures, and is not
+	// named by Damage.Captures.
+	Damage *DamagedError
+
+	unread []*Capture // the captures of Damage: their ids, and how they stand
+}
+
+// List lists the captures, and says which can't be read: that is no error here.
+func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
+	defer noteEnd(ctx, &err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
+	captures, damage, err := r.readAllCaptures(ctx)
+	if err != nil {
+		return nil, err
+	}
+	s, err := r.readStanding(ctx)
+	if err != nil {
+		return nil, err
+	}
+	s.apply(captures)
+	l = &Listing{Captures: captures}
+	if len(damage) == 0 {
+		return l, nil
+	}
+	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: joinDamage(damage)}
+	for _, id := range l.Damage.Captures {
+		l.unread = append(l.unread, &Capture{ID: id})
+	}
+	s.apply(l.unread)
+	return l, nil
+}
+
+// unreadIDs gives the ids of captures of which only damaged index files are there.
+func unreadIDs(captures []*Capture, damage []error) []string {
+	read := make(map[string]bool)
+	for _, c := range captures {
+		read[c.ID] = true
+	}
+	ids := []string{}
+	for _, err := range damage {
+		if id := captureOf(err); id != "" && !read[id] {
+			ids = append(ids, id)
+		}
+	}
+	slices.Sort(ids)
+	return slices.Compact(ids)
+}
+
+// captureOf gives the id of the capture whose index file an error is about, or "".
+func captureOf(err error) string {
+	var object *ObjectError
+	if !errors.As(err, &object) {
+		return ""
+	}
+	id, _, _ := names.ParseCapture(object.Object)
+	return id
+}
+
+// err gives Damage as an error.
+func (l *Listing) err() error {
+	if l.Damage == nil {
+		return nil
+	}
+	return l.Damage
+}
+
+// Find gives the capture that a selector means, as Repository.Find does.
+func (l *Listing) Find(selector string) (*Capture, error) {
+	c, err := Select(l.Captures, selector)
+	if l.Damage == nil {
+		return c, err
+	}
+	if isLatest(selector) {
+		if ids := l.later(c); len(ids) > 0 {
+			return nil, fmt.Errorf("which capture %s is can't be told, since index files are damaged; name it by its id: %w", selector, l.damageOf(ids))
+		}
+		return c, err
+	}
+	// An id is known without its index file.
+	all, allErr := Select(slices.Concat(l.Captures, l.unread), selector)
+	if allErr != nil {
+		return nil, allErr
+	}
+	if slices.Contains(l.unread, all) {
+		return nil, fmt.Errorf("capture %s can't be read: %w", all.ID, l.damageOf([]string{all.ID}))
+	}
+	return all, nil
+}
+
+// FindRetired is Find among the retired captures alone, as if they were not retired: the
+// latest of them is found by that, too.
+func (l *Listing) FindRetired(selector string) (*Capture, error) {
+	retired := &Listing{Captures: notRetired(l.Captures), unread: notRetired(l.unread), Damage: l.Damage}
+	c, err := retired.Find(selector)
+	if err != nil {
+		return nil, err
+	}
+	return l.Captures[slices.IndexFunc(l.Captures, func(o *Capture) bool { return o.ID == c.ID })], nil
+}
+
+// notRetired gives copies of those that are retired which don't say so.
+func notRetired(all []*Capture) (copies []*Capture) {
+	for _, c := range all {
+		if c.Retired != nil {
+			other := *c
+			other.Retired = nil
+			copies = append(copies, &other)
+		}
+	}
+	return copies
+}
+
+// later gives the ids of captures that can't be read and are not older than c, or of all
+// where c is nil, without those that are retired. The minute in an id is that in which
+// its capture was taken.
+func (l *Listing) later(c *Capture) (ids []string) {
+	for _, u := range l.unread {
+		if u.Retired == nil && (c == nil || minuteOf(u.ID) >= minuteOf(c.ID)) {
+			ids = append(ids, u.ID)
+		}
+	}
+	return ids
+}
+
+// damageOf gives Damage of these captures alone.
+func (l *Listing) damageOf(ids []string) *DamagedError {
+	var some []error
+	for _, err := range l.Damage.Err.(manyDamaged) {
+		if slices.Contains(ids, captureOf(err)) {
+			some = append(some, err)
+		}
+	}
+	return &DamagedError{Captures: ids, Err: joinDamage(some)}
+}
+
+func minuteOf(id string) string {
+	minute, _, _ := strings.Cut(id, "-")
+	return minute
+}
+
+// isLatest tells "latest" and "NAME@latest" from ids.
+func isLatest(selector string) bool {
+	name, ok := strings.CutSuffix(selector, "latest")
+	return ok && (name == "" || strings.HasSuffix(name, "@"))
+}
