@@ -20,10 +20,8 @@ const asideAge = 24 * time.Hour
 func (c *reclaimer) clean(ctx context.Context) {
 	c.cleanLeases(ctx)
 	c.cleanMarks(ctx)
-	if a, ok := c.r.storage.(interface {
-		RemoveAside(context.Context, time.Duration) ([]storage.Info, error)
-	}); ok {
-		removed, _ := a.RemoveAside(ctx, asideAge)
+	if s, ok := c.r.storage.(storage.Sweeper); ok {
+		removed, _ := s.RemoveAside(ctx, asideAge)
 		for _, info := range removed {
 			c.out.Freed += info.Size
 		}

@@ -2,6 +2,7 @@ package store
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/names"
@@ -18,6 +19,9 @@ func (r *Repository) mediumNow(ctx context.Context) (now time.Time, guessed bool
 	}
 	if now, err = c.Now(ctx); err == nil || ctx.Err() != nil {
 		return now, false, err
+	}
+	if errors.Is(err, errors.ErrUnsupported) {
+		return time.Now(), false, nil // a wrapper around what is no Clock
 	}
 	now = time.Now()
 	for _, folder := range names.Marks() {

@@ -105,7 +105,8 @@ func copyName(info storage.Info) string {
 	return fmt.Sprintf("%s of %d bytes", path.Base(info.Name), info.Size)
 }
 
-// keeping is a storage that keeps copies of the tables that are put.
+// keeping is a storage that keeps copies of the tables that are put. It passes no
+// optional power on: it is for intake alone, which asks a storage for none.
 type keeping struct {
 	storage.Storage
 	r *Repository

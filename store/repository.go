@@ -238,13 +238,13 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 	if err != nil {
 		return nil, err
 	}
-	if a, ok := st.(anchored); ok {
-		if err := a.SetAnchor(names.Manifest); err != nil {
+	if a, ok := st.(storage.Anchored); ok {
+		if err := a.SetAnchor(names.Manifest); err != nil && !errors.Is(err, errors.ErrUnsupported) {
 			return nil, err
 		}
 	}
-	if o, ok := st.(interface{ SetOptional(folders ...string) }); ok {
-		o.SetOptional(names.Marks()...)
+	if l, ok := st.(storage.Lenient); ok {
+		l.SetOptional(names.Marks()...)
 	}
 	r := &Repository{
 		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(), recheck: m.Recheck == "", apart: m.Apart,
@@ -254,10 +254,6 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 	r.opened.Store(slot)
 	return r, nil
 }
-
-// anchored is a storage.Storage that can look whether a repository is still
-// where it was before it writes: a share may go away and leave an empty folder.
-type anchored interface{ SetAnchor(name string) error }
 
 // Close wipes the keys and frees what reading took. It does not close the
 // storage. What needs a key fails with ErrClosed from then on.

@@ -10,11 +10,11 @@ import (
 	"strings"
 	"sync"
 
-	"github.com/kistarchive/kist/store/storage/internal/files"
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
-// Folder is a [Storage] and a [Clock] in a folder of a local disk or a mounted share.
-// Each object is one file of the same name.
+// Folder is a [Storage] in a folder of a local disk or a mounted share, with all powers:
+// [Clock], [Anchored], [Lenient] and [Sweeper]. Each object is one file of the same name.
 //
 // The folder is held open, and everything goes relative to it, so that nothing is
 // written to a bare mount point after a share went away. Folder makes the lower
@@ -37,11 +37,19 @@ type Folder struct {
 	settled  map[string]bool // folders known to be there and flushed
 }
 
+var _ interface {
+	Storage
+	Clock
+	Anchored
+	Lenient
+	Sweeper
+} = (*Folder)(nil)
+
 // OpenFolder opens a folder that CreateFolder made. The caller calls Close.
 func OpenFolder(path string) (*Folder, error) { return OpenFolderAt(files.OS(path)) }
 
-// OpenFolderAt is OpenFolder for any place: that of storagetest.Disk is a simulated
-// disk.
+// OpenFolderAt is OpenFolder for any file system: that of storagetest.Disk is a
+// simulated disk.
 func OpenFolderAt(place files.Place) (*Folder, error) {
 	system, err := place.Open()
 	if err != nil {
@@ -66,7 +74,7 @@ func CreateFolder(path string, kinds ...string) (*Folder, error) {
 	return CreateFolderAt(files.OS(path), kinds...)
 }
 
-// CreateFolderAt is CreateFolder for any place, as OpenFolderAt is OpenFolder.
+// CreateFolderAt is CreateFolder for any file system, as OpenFolderAt is OpenFolder.
 func CreateFolderAt(place files.Place, kinds ...string) (*Folder, error) {
 	o := operation{op: "create", folder: place.Path()}
 	if err := place.Make(); err != nil && !errors.Is(err, fs.ErrExist) {
@@ -138,8 +146,8 @@ func (f *Folder) Close() error {
 	return operation{op: "close", folder: f.path}.fail("", f.files.Close())
 }
 
-// SetAnchor names an object that proves that the repository is there. Put then looks
-// for it before it moves any other object into place.
+// SetAnchor implements [Anchored]. Put looks for the anchor before it moves any other
+// object into place.
 func (f *Folder) SetAnchor(name string) error {
 	if err := CheckName(name); err != nil {
 		return f.operation("anchor", name).fail("", err)

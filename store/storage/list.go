@@ -33,9 +33,10 @@ func (f *Folder) Aside(ctx context.Context) ([]Info, error) {
 	return f.collect(ctx, f.operation("list files written aside", ""), isAside)
 }
 
-// RemoveAside removes those files of Aside that were last written to more than age
-// ago by the share's own clock, and gives those that it removed. An age of a day is
-// safe while other machines write. 5 seconds of slack are added.
+// RemoveAside implements [Sweeper]: it removes those files of Aside that were last
+// written to more than age ago by the share's own clock, and gives those that it
+// removed. An age of a day is safe while other machines write. 5 seconds of slack are
+// added.
 func (f *Folder) RemoveAside(ctx context.Context, age time.Duration) ([]Info, error) {
 	o := f.operation("remove files written aside", "")
 	if age < 0 {

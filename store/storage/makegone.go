@@ -6,9 +6,9 @@ import (
 	"slices"
 )
 
-// SetOptional names top folders that may be missing: a copy of a repository may lack those
-// that were empty. Put and Mark make them then, as soon as the anchor shows that the
-// repository is there; without an anchor they are missed as all others.
+// SetOptional implements [Lenient]. Put and Mark make those folders as soon as the
+// anchor shows that the repository is there; without an anchor they are missed as all
+// others.
 func (f *Folder) SetOptional(folders ...string) {
 	f.mu.Lock()
 	defer f.mu.Unlock()

@@ -27,6 +27,11 @@ type Memory struct {
 	crashes   int
 }
 
+var _ interface {
+	Storage
+	Clock
+} = (*Memory)(nil)
+
 type object struct {
 	content  []byte
 	modified time.Time

@@ -10,7 +10,7 @@ import (
 	"slices"
 	"sync"
 
-	"github.com/kistarchive/kist/store/storage/internal/files"
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
 // ReadAt implements [Storage]. The files read last, up to 8, stay open between calls.

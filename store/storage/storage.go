@@ -5,8 +5,12 @@
 // all that changes over time is which objects exist. The interface therefore has
 // no rename, no append and no lock, and fits a folder as well as an object store.
 //
+// What a medium can do beside that, it says by further interfaces, each with one
+// method: [Clock], [Anchored], [Lenient], [Sweeper].
+//
 // Package storagetest holds a conformance suite for further implementations, and
-// a wrapper that injects faults.
+// a wrapper that injects faults. To work as [Folder] does on another file system, it
+// is enough to implement package files, for [OpenFolderAt].
 package storage
 
 import (
@@ -15,7 +19,14 @@ import (
 	"time"
 )
 
-// A Storage holds objects by name. Names are those that [CheckName] accepts.
+// A Storage holds objects by name. Names are those that [CheckName] accepts; every
+// method refuses all others with [ErrBadName], whatever there is. Only List takes ""
+// as well.
+//
+// The elements of a name before the last are its folders. They come with their
+// objects, need not be made, and are no objects: for ReadAt, Stat and Remove there is
+// none of such a name, but for Put and Mark it is taken. Nor is an object's name ever
+// used as a folder; what Put and Mark do then is not specified.
 //
 // All methods may be called at once from any number of goroutines, and objects
 // may come and go at the hands of other processes and machines.
@@ -33,8 +44,8 @@ type Storage interface {
 	// the medium's answer was lost; it is never there in part. The name must not be
 	// used again either way.
 	//
-	// ErrExists: the name is taken. Put is no arbiter between callers who race for
-	// one name; Mark is. content is read in the caller's goroutine, and not after
+	// ErrExists: the name is taken, by an object or as a folder of others. Put is no
+	// arbiter between callers who race for one name; Mark is. content is read in the caller's goroutine, and not after
 	// Put returns; its read error abandons the object and is returned. Content may
 	// take its time: a slab's comes as fast as what is captured. Where it may block
 	// it must itself heed ctx.
@@ -45,21 +56,27 @@ type Storage interface {
 	//
 	// When it returns nil, the object is complete and flushed, as after Put. A crash
 	// or any error but ErrExists may leave it absent, empty, cut short or complete:
-	// readers must expect that.
+	// readers must expect that. A folder's name is taken, as for Put. content is the
+	// caller's again when Mark returns.
 	Mark(ctx context.Context, name string, content []byte) error
 
 	// ReadAt fills p from byte off of the object on.
 	//
 	// ErrNotFound: there is no such object. io.ErrUnexpectedEOF: it is shorter than
-	// off+len(p). What p holds after an error is not specified.
+	// off+len(p). Both are found with an empty p, too. fs.ErrInvalid: off is below
+	// zero, or off+len(p) is beyond an int64. What p holds after an error is not
+	// specified.
 	ReadAt(ctx context.Context, name string, p []byte, off int64) error
 
 	// List gives all objects below folder (whose names start with folder and "/"), at
 	// any depth, or all objects if folder is "". They are sorted by name, bytewise.
+	// folder has no slash at its end and is no object's name; ErrBadName: CheckName
+	// refuses it.
 	//
 	// The list is complete before List returns: callers may remove objects while they
 	// walk it. Objects that come or go meanwhile may or may not be in it. A folder
-	// that holds nothing gives an empty list.
+	// that holds nothing gives an empty list, also if it never held anything; ErrGone
+	// where a Storage knows which top folders must be there, and misses this one.
 	List(ctx context.Context, folder string) ([]Info, error)
 
 	// Stat describes one object. ErrNotFound: there is none of that name.
@@ -79,15 +96,7 @@ type Info struct {
 	Size int64 // bytes
 
 	// Modified is when the object was written, by the clock of the medium. Compare it
-	// with other objects' times and with Clock.Now only, never with the local clock,
+	// with other objects' times and with [Clock]'s Now only, never with the local clock,
 	// and allow for 5 seconds of slack: some shares keep whole or even seconds.
 	Modified time.Time
-}
-
-// A Clock is a Storage that can tell the present time by the same clock that
-// gives Info.Modified.
-type Clock interface {
-	// Now gives the medium's present time, as coarse as it keeps times. It may have to
-	// write to find out.
-	Now(ctx context.Context) (time.Time, error)
 }

@@ -10,7 +10,7 @@ import (
 	"path"
 	"strings"
 
-	"github.com/kistarchive/kist/store/storage/internal/files"
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
 const (

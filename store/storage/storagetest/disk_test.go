@@ -10,7 +10,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/storage"
-	"github.com/kistarchive/kist/store/storage/internal/files"
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
 // openRaw gives a disk with a folder x, flushed, and its file system.

@@ -10,10 +10,6 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-type readerFunc func(p []byte) (int, error)
-
-func (f readerFunc) Read(p []byte) (int, error) { return f(p) }
-
 // pattern gives n bytes that tell one place from another.
 func pattern(n int) []byte {
 	p := make([]byte, n)

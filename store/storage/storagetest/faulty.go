@@ -3,9 +3,7 @@ package storagetest
 import (
 	"cmp"
 	"context"
-	"errors"
 	"io"
-	"time"
 
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -103,13 +101,4 @@ func (f *Faulty) Remove(ctx context.Context, name string) error {
 		info, _ := f.inner.Stat(ctx, name) // absent: Remove says so
 		return f.lag.went(f.Calls(Any), info, f.inner.Remove(ctx, name))
 	})
-}
-
-// Now implements storage.Clock, and returns errors.ErrUnsupported if the storage inside
-// does not. It is not counted and does not fail.
-func (f *Faulty) Now(ctx context.Context) (time.Time, error) {
-	if clock, ok := f.inner.(storage.Clock); ok {
-		return clock.Now(ctx)
-	}
-	return time.Time{}, errors.ErrUnsupported
 }

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/kistarchive/kist/store/storage/internal/files"
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
 // repository is the folder's name on the disk.

@@ -22,7 +22,8 @@ import (
 // Kinds are the top folders that Run puts objects in.
 func Kinds() []string { return []string{"captures", "leases", "slabs"} }
 
-// Run tests that a storage keeps the promises of storage.Storage. open gives an empty
+// Run tests that a storage keeps the promises of storage.Storage, and of those of
+// storage.Clock, storage.Anchored and storage.Sweeper that it implements. open gives an empty
 // one, which takes objects in the folders of Kinds and at the top, and cleans up
 // by t.Cleanup.
 func Run(t *testing.T, open func(t *testing.T) storage.Storage) {
@@ -46,6 +47,8 @@ func Run(t *testing.T, open func(t *testing.T) storage.Storage) {
 		{"longest names", testLongestNames},
 		{"ended context", testEndedContext},
 		{"times", testTimes},
+		{"anchor", testAnchored},
+		{"what is left aside", testSweeper},
 		{"many at once", testConcurrent},
 		{"model", testModel},
 	}
@@ -117,15 +120,35 @@ func testFailingContent(t *testing.T, s storage.Storage) {
 func testInterrupted(t *testing.T, s storage.Storage) {
 	for _, blocks := range []int{0, 1, 3} {
 		ctx, cancel := context.WithCancel(t.Context())
-		content := io.MultiReader(bytes.NewReader(pattern(blocks<<20)), readerFunc(func(p []byte) (int, error) {
-			cancel()
-			return len(p), nil // without end
-		}))
+		content := io.MultiReader(bytes.NewReader(pattern(blocks<<20)), &onward{left: readAfterEnd, first: cancel})
 		err := s.Put(ctx, "slabs/cut", content)
 		wantError(t, err, context.Canceled, "slabs/cut")
 		wantNames(t, s, "")
 		wantAbsent(t, s, "slabs/cut")
 	}
+}
+
+// readAfterEnd, in bytes, is how much a storage may read of a content after its
+// context ended: far more than any will have under way.
+const readAfterEnd = 256 << 20
+
+// errHeedless is given to a storage that read on.
+var errHeedless = errors.New("the content was read on and on after the context had ended")
+
+// onward calls first when it is first read, and gives zeros, but not without end.
+type onward struct {
+	left  int
+	first func()
+}
+
+func (o *onward) Read(p []byte) (int, error) {
+	o.first()
+	if o.left < len(p) {
+		return 0, errHeedless
+	}
+	clear(p)
+	o.left -= len(p)
+	return len(p), nil
 }
 
 func testMark(t *testing.T, s storage.Storage) {

@@ -1,5 +1,6 @@
-// Package files is what a storage.Folder asks of a file system. The operating system
-// answers it ([OS]), and so does the simulated disk of package storagetest.
+// Package files is what a storage.Folder asks of a file system, for
+// storage.OpenFolderAt. The operating system answers it ([OS]), and so does the
+// simulated disk of package storagetest.
 package files
 
 import (

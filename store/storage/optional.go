@@ -1,0 +1,60 @@
+package storage
+
+import (
+	"context"
+	"time"
+)
+
+// The interfaces of this file are powers that a Storage may have beside its methods.
+// Package store looks for them by type assertion when it opens or uses a repository,
+// and does without those that are missing.
+//
+// Whoever wraps a Storage hides the powers of what is inside, unless the wrapper has
+// the methods as well and passes them on. Where what is inside lacks one, they return
+// errors.ErrUnsupported, which package store takes as if there were no such method.
+// SetOptional, which returns nothing, then does nothing.
+
+// A Clock is a Storage that can tell the present time by the same clock that gives
+// Info.Modified.
+//
+// Without it, package store takes time.Now for the medium's time where it only looks,
+// as in lists of what is retired and until when. Where it decides, it writes a mark and
+// goes by that one's Modified instead.
+type Clock interface {
+	// Now gives the medium's present time, as coarse as it keeps times. It may have to
+	// write to find out.
+	Now(ctx context.Context) (time.Time, error)
+}
+
+// An Anchored is a Storage that may go away and leave an empty place, as a share does
+// whose mount point lies bare. It looks for an object that is always there before it
+// writes others.
+//
+// Without it, what is put after a share went away may land beside the repository.
+type Anchored interface {
+	// SetAnchor names the object; ErrBadName: no object can have that name. From now on
+	// Put moves no other object into place while that one is missing, and returns
+	// ErrGone. To name it again does no harm. It makes no call of the medium.
+	SetAnchor(name string) error
+}
+
+// A Lenient is a Storage that misses the top folders of names, as Folder does, and can
+// be told which may be missing: a copy of a repository may lack those that were empty.
+//
+// A Storage for which folders are but parts of names has no use for it.
+type Lenient interface {
+	// SetOptional names the top folders that Put and Mark make where they are missing,
+	// once the anchor of SetAnchor was seen. It replaces those named before.
+	SetOptional(folders ...string)
+}
+
+// A Sweeper is a Storage that leaves something on the medium when the power fails or
+// the program is killed in the middle of Put, which List does not show.
+//
+// Without it, Reclaim of package store frees no such space.
+type Sweeper interface {
+	// RemoveAside removes what was left so, and was last written to more than age ago by
+	// the medium's clock: others may be writing. It gives what it removed, also beside
+	// an error. fs.ErrInvalid: age is below zero.
+	RemoveAside(ctx context.Context, age time.Duration) ([]Info, error)
+}

@@ -1,0 +1,50 @@
+package storagetest
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// A Faulty passes on what a storage can do beside the methods of storage.Storage, or
+// returns errors.ErrUnsupported. None of it is counted, and none fails.
+var _ interface {
+	storage.Storage
+	storage.Clock
+	storage.Anchored
+	storage.Lenient
+	storage.Sweeper
+} = (*Faulty)(nil)
+
+// Now implements storage.Clock.
+func (f *Faulty) Now(ctx context.Context) (time.Time, error) {
+	if clock, ok := f.inner.(storage.Clock); ok {
+		return clock.Now(ctx)
+	}
+	return time.Time{}, errors.ErrUnsupported
+}
+
+// SetAnchor implements storage.Anchored.
+func (f *Faulty) SetAnchor(name string) error {
+	if anchored, ok := f.inner.(storage.Anchored); ok {
+		return anchored.SetAnchor(name)
+	}
+	return errors.ErrUnsupported
+}
+
+// SetOptional implements storage.Lenient.
+func (f *Faulty) SetOptional(folders ...string) {
+	if lenient, ok := f.inner.(storage.Lenient); ok {
+		lenient.SetOptional(folders...)
+	}
+}
+
+// RemoveAside implements storage.Sweeper.
+func (f *Faulty) RemoveAside(ctx context.Context, age time.Duration) ([]storage.Info, error) {
+	if sweeper, ok := f.inner.(storage.Sweeper); ok {
+		return sweeper.RemoveAside(ctx, age)
+	}
+	return nil, errors.ErrUnsupported
+}
