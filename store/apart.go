@@ -34,7 +34,7 @@ func (r *Repository) apartFor(name string) intake.Apart {
 	if r.apart == Together {
 		return intake.Apart{}
 	}
-	group := r.keys.Group(name)
+	group := r.vault.Keys().Group(name)
 	return r.apartOf(group[:])
 }
 

@@ -18,6 +18,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -182,7 +183,7 @@ type session struct {
 	params  chunk.Params
 	intake  *intake.Intake
 	entries *format.EntryEncoder
-	meter   *meter
+	meter   *vault.Meter
 	taken   []*volumeTaken
 	lease   *lease
 	files   []storage.Info         // index files that there were at the beginning
@@ -256,7 +257,7 @@ func (s *session) readCaptures(ctx context.Context) (err error) {
 	}
 	s.r.recall(ctx, s.files, nil)
 	if slices.ContainsFunc(s.o.Volumes, func(v VolumeInput) bool { return v.Folder != nil }) {
-		s.retired, s.retiredErr = s.r.listMarks(ctx, names.Retired)
+		s.retired, s.retiredErr = s.r.vault.ListMarks(ctx, names.Retired)
 	}
 	return nil
 }
@@ -311,7 +312,7 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 	}
 	written, err := s.intake.Close()
 	f.Added = uint64(written.Bytes)
-	s.meter.done()
+	s.meter.Done()
 	return f, err
 }
 

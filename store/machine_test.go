@@ -136,8 +136,8 @@ func (s *site) snapshot() map[string][]byte {
 			s.t.Fatal(err)
 		}
 		for _, info := range infos {
-			b, err := readAll(s.t.Context(), s.mem, info.Name, 1<<30)
-			if err != nil {
+			b := make([]byte, info.Size)
+			if err := s.mem.ReadAt(s.t.Context(), info.Name, b, 0); err != nil {
 				s.t.Fatal(err)
 			}
 			all[info.Name] = b

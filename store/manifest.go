@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -96,7 +97,7 @@ func (m *manifest) params(keys *crypt.Keys) (chunk.Params, error) {
 // readManifest reads kist.json. Its format version is looked at before anything
 // else.
 func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
-	b, err := readAll(ctx, st, names.Manifest, maxManifest)
+	b, err := vault.ReadAll(ctx, st, names.Manifest, maxManifest)
 	if errors.Is(err, storage.ErrNotFound) {
 		return nil, fmt.Errorf("%w here: there is no %s (kist setup makes a repository)", ErrNoRepository, names.Manifest)
 	}

@@ -14,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // maxDead is the share of what is stored that may be dead where nothing else is
@@ -88,7 +89,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 	}
 	meter := newMeter(c.o.Progress)
 	for _, s := range victims {
-		meter.now.Total += s.info.Size - c.v.dead(s)
+		meter.Expect(s.info.Size - c.v.dead(s))
 	}
 	for _, some := range slabsByGroup(victims) {
 		m := &mover{
@@ -108,7 +109,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 			return false, err
 		}
 	}
-	meter.done()
+	meter.Done()
 	return true, nil
 }
 
@@ -123,7 +124,7 @@ type mover struct {
 	ids   map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left now
 	said  map[format.SlabID]*said            // of those
 	memo  map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
-	meter *meter
+	meter *vault.Meter
 }
 
 // run moves the chunks, and then puts new generations of the index files
@@ -227,7 +228,7 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 	if err != nil {
 		return err
 	}
-	hasher := m.r.keys.NewHasher()
+	hasher := m.r.vault.Keys().NewHasher()
 	streams := map[bool]*intake.Stream{
 		false: m.s.intake.Stream(intake.Contents), true: m.s.intake.Stream(intake.Listing),
 	}
@@ -260,7 +261,7 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 			}
 			at++
 		}
-		m.meter.add(int64(slab.Frames[i].Sealed), false)
+		m.meter.Add(int64(slab.Frames[i].Sealed), false)
 	}
 	return nil
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -235,7 +236,7 @@ func (r *Repository) putBatch(ctx context.Context, stage names.Stage, record *fo
 	record.Made = now.Truncate(time.Millisecond)
 	for {
 		name := names.Batch(names.NewID(now), stage)
-		err := putMark(ctx, r, format.Batch, name, record)
+		err := vault.PutMark(ctx, r.vault, format.Batch, name, record)
 		if !errors.Is(err, storage.ErrExists) {
 			return name, err
 		}

@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -20,7 +21,7 @@ import (
 // several machines at the same time. On a medium that can't be written to, it fails
 // with what the operating system says.
 func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (*crypt.Slot, error) {
-	if err := r.keys.Wiped(); err != nil {
+	if err := r.vault.Keys().Wiped(); err != nil {
 		return nil, err
 	}
 	old := r.opened.Load()
@@ -55,7 +56,7 @@ func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (*crypt
 }
 
 func (r *Repository) readRenewed(ctx context.Context, id crypt.SlotID, secret crypt.Secret) (*crypt.Slot, error) {
-	document, err := readAll(ctx, r.storage, names.KeySlot(string(id)), crypt.MaxSlotDocument)
+	document, err := vault.ReadAll(ctx, r.storage, names.KeySlot(string(id)), crypt.MaxSlotDocument)
 	if err != nil {
 		return nil, err
 	}
@@ -70,7 +71,7 @@ func (r *Repository) readRenewed(ctx context.Context, id crypt.SlotID, secret cr
 // that opened it costs has been allowed.
 func (r *Repository) opens(slot *crypt.Slot, secret crypt.Secret) error {
 	c := r.opened.Load().Cost()
-	root, err := slot.Unlock(secret, r.id, crypt.UnlockOptions{Floor: c, MaxMemory: int64(c.MemoryKiB) << 10, MaxWork: c.Work()})
+	root, err := slot.Unlock(secret, r.vault.ID(), crypt.UnlockOptions{Floor: c, MaxMemory: int64(c.MemoryKiB) << 10, MaxWork: c.Work()})
 	if err != nil {
 		return err
 	}

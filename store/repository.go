@@ -14,26 +14,24 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
-	"github.com/kistarchive/kist/store/storage/cache"
 )
 
 // Repository holds captures. Its methods may be called at the same time, in
 // this and in other processes and machines.
 type Repository struct {
-	storage storage.Storage
-	id      crypt.RepositoryID
+	vault   *vault.Vault
+	storage storage.Storage // the vault's
+	slabs   *fetch.Slabs    // likewise
 	made    time.Time
 	average int
 	grace   time.Duration
 	recheck bool // frames are read back before they are sealed
 	apart   Apart
 	root    *crypt.RootKey
-	keys    *crypt.Keys
 	opened  *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
 	watch   *watch
-	slabs   *fetch.Slabs
-	kept    *cache.Folder                // copies of small objects; nil: none
 	params  func() (chunk.Params, error) // derived on first use
 	proofs  *proofs
 }
@@ -208,7 +206,9 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 		return nil, err
 	}
 	r.watch = w
-	r.openCache(o)
+	if o.Cache != "" {
+		r.vault.Keep(o.Cache, o.CacheSize)
+	}
 	return r, nil
 }
 
@@ -234,7 +234,7 @@ func unlock(ctx context.Context, st storage.Storage, m *manifest, secret crypt.S
 }
 
 func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot *crypt.Slot) (*Repository, error) {
-	slabs, err := fetch.New(st, m.ID, keys)
+	v, err := vault.New(st, m.ID, keys)
 	if err != nil {
 		return nil, err
 	}
@@ -247,8 +247,8 @@ func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *c
 		o.SetOptional(names.Marks()...)
 	}
 	r := &Repository{
-		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(), recheck: m.Recheck == "", apart: m.Apart,
-		root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, proofs: new(proofs), watch: newWatch(),
+		vault: v, storage: st, slabs: v.Slabs(), made: m.Made, average: m.Average, grace: m.grace(), recheck: m.Recheck == "", apart: m.Apart,
+		root: root, opened: new(atomic.Pointer[crypt.Slot]), proofs: new(proofs), watch: newWatch(),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}
 	r.opened.Store(slot)
@@ -262,15 +262,13 @@ type anchored interface{ SetAnchor(name string) error }
 // Close wipes the keys and frees what reading took. It does not close the
 // storage. What needs a key fails with ErrClosed from then on.
 func (r *Repository) Close() error {
-	r.slabs.Close()
-	r.kept.Close() // nothing that matters is written there
+	r.vault.Close()
 	r.root.Wipe()
-	r.keys.Wipe()
 	return nil
 }
 
 // ID gives the repository's identity, which is not secret.
-func (r *Repository) ID() crypt.RepositoryID { return r.id }
+func (r *Repository) ID() crypt.RepositoryID { return r.vault.ID() }
 
 // Made gives when the repository was made.
 func (r *Repository) Made() time.Time { return r.made }

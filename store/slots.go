@@ -11,6 +11,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -42,7 +43,7 @@ const (
 
 // Slots lists the key slots, in order of their ids.
 func (r *Repository) Slots(ctx context.Context) ([]Slot, error) {
-	if err := r.keys.Wiped(); err != nil {
+	if err := r.vault.Keys().Wiped(); err != nil {
 		return nil, err
 	}
 	documents, err := readSlots(ctx, r.storage)
@@ -68,7 +69,7 @@ func (r *Repository) OpenedSlot() crypt.SlotID { return r.opened.Load().ID() }
 
 // standing fails only where the repository was closed.
 func (r *Repository) standing(s *crypt.Slot) (SlotStanding, error) {
-	err := r.keys.CheckSlot(s)
+	err := r.vault.Keys().CheckSlot(s)
 	switch {
 	case err == nil:
 		return SlotProven, nil
@@ -80,7 +81,7 @@ func (r *Repository) standing(s *crypt.Slot) (SlotStanding, error) {
 	if sameSlot(s, r.opened.Load()) {
 		return SlotProven, nil
 	}
-	if s.Repository() != r.id || s.Kind() == crypt.SlotPassphrase && s.Cost().Below(crypt.DefaultCost()) {
+	if s.Repository() != r.vault.ID() || s.Kind() == crypt.SlotPassphrase && s.Cost().Below(crypt.DefaultCost()) {
 		return SlotForged, nil // nothing that made slots of version 1 made such a one
 	}
 	return SlotUnproved, nil
@@ -95,7 +96,7 @@ func sameSlot(a, b *crypt.Slot) bool {
 // AddSlot lets another passphrase or key file open the repository. It fails with
 // ErrTooManySlots.
 func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (*crypt.Slot, error) {
-	if err := r.keys.Wiped(); err != nil {
+	if err := r.vault.Keys().Wiped(); err != nil {
 		return nil, err
 	}
 	there, err := listSlots(ctx, r.storage)
@@ -105,7 +106,7 @@ func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.S
 	if len(there) >= crypt.MaxSlots {
 		return nil, fmt.Errorf("%w, and %d are there: remove one first", ErrTooManySlots, len(there))
 	}
-	return newSlot(ctx, r.storage, r.root, r.id, secret, o)
+	return newSlot(ctx, r.storage, r.root, r.vault.ID(), secret, o)
 }
 
 // RemoveSlot takes away a key slot. A copy of it that somebody kept still opens
@@ -196,7 +197,7 @@ func slotID(info storage.Info) crypt.SlotID {
 func readListed(ctx context.Context, st storage.Storage, infos []storage.Info) ([]crypt.SlotDocument, error) {
 	var documents []crypt.SlotDocument
 	for _, info := range infos {
-		b, err := readSized(ctx, st, info, crypt.MaxSlotDocument)
+		b, err := vault.ReadSized(ctx, st, info, crypt.MaxSlotDocument)
 		if errors.Is(err, storage.ErrNotFound) {
 			continue // removed since it was listed
 		}

@@ -174,7 +174,7 @@ func (s *session) newListing(t *volumeTaken) (*listing, error) {
 func (l *listing) write(e entry) error {
 	n := e.streamLength()
 	l.length += n
-	l.s.meter.add(int64(n), e.kind == tarstream.Entry)
+	l.s.meter.Add(int64(n), e.kind == tarstream.Entry)
 	if _, err := l.list.Write(l.s.entries.Encode(e.record())); err != nil {
 		return err
 	}
@@ -228,7 +228,7 @@ func (s *session) takeStreamed(content io.Reader, cutter *chunk.Cutter, stream *
 			return 0, 0, err
 		}
 		length += uint64(n)
-		s.meter.tick(int64(n))
+		s.meter.Tick(int64(n))
 	}
 }
 
@@ -245,7 +245,7 @@ func (s *session) takeZeros(cutter *chunk.Cutter, stream *intake.Stream) (uint64
 	}
 	clear(buf[:s.params.Min()])
 	s.intake.PutTimes(stream, s.params.Min(), n)
-	s.meter.tick(int64(n) * int64(s.params.Min()))
+	s.meter.Tick(int64(n) * int64(s.params.Min()))
 	return n, nil
 }
 

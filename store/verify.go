@@ -10,9 +10,9 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/crypt"
-	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -106,7 +106,7 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 			return nil, err
 		}
 	}
-	v.meter.done()
+	v.meter.Done()
 	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
 	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
@@ -116,10 +116,13 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 // afresh gives the repository without anything that was read before, and without
 // copies on this machine.
 func (r *Repository) afresh() (*Repository, error) {
-	slabs, err := fetch.New(r.storage, r.id, r.keys)
+	v, err := r.vault.Afresh()
+	if err != nil {
+		return nil, err
+	}
 	fresh := *r
-	fresh.slabs, fresh.kept, fresh.proofs = slabs, nil, new(proofs)
-	return &fresh, err
+	fresh.vault, fresh.slabs, fresh.proofs = v, v.Slabs(), new(proofs)
+	return &fresh, nil
 }
 
 // verifier is one run of Verify.
@@ -139,7 +142,7 @@ type verifier struct {
 	slabs     map[format.SlabID]*slabState
 	lists     map[listKey]bool    // that were decoded
 	wrong     map[string]harmKind // by recipe: streams that are not those that were captured
-	meter     *meter
+	meter     *vault.Meter
 }
 
 // slabState is what is known of a slab.
@@ -293,7 +296,7 @@ var errNotAsWritten = fmt.Errorf("%w: readable, but not as it was written", ErrD
 func (v *verifier) readManifest(ctx context.Context) error {
 	m, err := readManifest(ctx, v.r.storage)
 	if err == nil {
-		err = m.check(v.r.keys)
+		err = m.check(v.r.vault.Keys())
 	}
 	if err == nil && !bytes.Equal(m.encode(), m.raw) {
 		err = errNotAsWritten
