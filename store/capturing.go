@@ -201,7 +201,7 @@ type session struct {
 }
 
 func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session, error) {
-	params, err := r.params()
+	params, err := r.vault.Params()
 	if err != nil {
 		return nil, err
 	}

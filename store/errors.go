@@ -7,15 +7,16 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Errors of opening a repository. Compare with errors.Is.
 var (
 	// ErrNoRepository is returned by Open where there is no repository.
-	ErrNoRepository = errors.New("no kist repository")
+	ErrNoRepository = vault.ErrNoRepository
 
 	// ErrExists is returned by Create where there is a repository already.
-	ErrExists = errors.New("there is a kist repository already")
+	ErrExists = vault.ErrExists
 
 	// ErrUnknownFormat is returned for a repository or an object of a format
 	// version that this release does not know.
@@ -38,7 +39,7 @@ var (
 
 	// ErrLastSlot is returned by RemoveSlot for the only key slot left that is known to
 	// open the repository.
-	ErrLastSlot = errors.New("the last key slot can't be removed: nobody could open the repository again")
+	ErrLastSlot = vault.ErrLastSlot
 )
 
 // Errors of capturing.
@@ -54,14 +55,14 @@ var (
 
 	// ErrBadOptions is returned for options that contradict themselves or are
 	// out of bounds.
-	ErrBadOptions = errors.New("bad options")
+	ErrBadOptions = vault.ErrBadOptions
 )
 
 // Errors of finding and reading.
 var (
 	// ErrNotFound is returned for a capture, a volume, a member or a key slot
 	// that is not there.
-	ErrNotFound = errors.New("not found")
+	ErrNotFound = vault.ErrNotFound
 
 	// ErrAmbiguous is returned by Find when more than one capture is meant.
 	ErrAmbiguous = errors.New("more than one capture fits")

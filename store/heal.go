@@ -174,7 +174,7 @@ type healer struct {
 // newHealer starts a session that relies on nothing harmed, for captures of that
 // name, or for all where they share chunks.
 func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) {
-	params, err := p.r.params()
+	params, err := p.r.vault.Params()
 	if err != nil {
 		return nil, err
 	}

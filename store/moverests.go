@@ -168,7 +168,7 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 // begin starts a session that knows all slabs but those that are left and those
 // that go.
 func (m *mover) begin(ctx context.Context, l *lease) error {
-	params, err := m.r.params()
+	params, err := m.r.vault.Params()
 	if err != nil {
 		return err
 	}

@@ -20,8 +20,8 @@ var ErrBusy = errors.New("somebody else is at it: try again later")
 // and wants nothing back.
 const NoGrace = -time.Nanosecond
 
-// DefaultGrace is the grace time of a repository that was made without one.
-const DefaultGrace = 7 * 24 * time.Hour
+// DefaultGrace is the grace time of a repository that was made without one: 7 days.
+const DefaultGrace = vault.DefaultGrace
 
 // ReclaimOptions say what is freed.
 type ReclaimOptions struct {
@@ -82,7 +82,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (*Reclaimed,
 		return nil, fmt.Errorf("%w: %v as the dead part of a slab: it is a share from 0 to 1", ErrBadOptions, o.MinDead)
 	}
 	if o.Grace == 0 {
-		o.Grace = r.grace
+		o.Grace = r.vault.Grace()
 	}
 	r, err := r.afresh()
 	if err != nil {

@@ -365,7 +365,7 @@ func (r *Repository) removeDamaged(ctx context.Context, v *inventory, report *Re
 
 func (r *Repository) intakeConfig(index *known.Index) intake.Config {
 	return intake.Config{
-		Storage: keeping{r.storage, r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.recheck,
+		Storage: keeping{r.storage, r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
 		TableName: func() string { return names.NewID(time.Now()) },
 	}
 }

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -260,47 +259,15 @@ func (v *verifier) changed(ctx context.Context) (bool, error) {
 	return !slices.EqualFunc(now, v.files, func(a, b storage.Info) bool { return a.Name == b.Name }), err
 }
 
-// readSlots holds the key slots and kist.json against what was written: reading
-// them forgives white space.
+// readSlots holds the key slots against what was written: reading them forgives white
+// space.
 func (v *verifier) readSlots(ctx context.Context) error {
-	documents, err := readSlots(ctx, v.r.storage)
-	for _, d := range documents {
-		if err := v.r.checkSlot(d); err != nil {
-			v.damage(names.KeySlot(string(d.ID)), err)
-		}
-	}
-	return err
+	return v.r.vault.CheckSlots(ctx, func(id crypt.SlotID, err error) { v.damage(names.KeySlot(string(id)), err) })
 }
 
-func (r *Repository) checkSlot(d crypt.SlotDocument) error {
-	s, err := crypt.ParseSlot(d.ID, d.Document)
-	if err != nil {
-		return err
-	}
-	standing, err := r.standing(s)
-	if err != nil {
-		return err
-	}
-	if standing == SlotForged {
-		return &crypt.SlotError{ID: d.ID, Err: crypt.ErrForgedSlot}
-	}
-	written, err := s.Marshal()
-	if err == nil && !bytes.Equal(written, d.Document) {
-		err = errNotAsWritten
-	}
-	return err
-}
-
-var errNotAsWritten = fmt.Errorf("%w: readable, but not as it was written", ErrDamaged)
-
+// readManifest does the same for kist.json.
 func (v *verifier) readManifest(ctx context.Context) error {
-	m, err := readManifest(ctx, v.r.storage)
-	if err == nil {
-		err = m.check(v.r.vault.Keys())
-	}
-	if err == nil && !bytes.Equal(m.encode(), m.raw) {
-		err = errNotAsWritten
-	}
+	err := v.r.vault.CheckManifest(ctx)
 	if errors.Is(err, ErrNoRepository) || isDamage(err) {
 		v.damage(names.Manifest, err)
 		return nil

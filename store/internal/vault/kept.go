@@ -66,7 +66,7 @@ func FolderOf(name string) string {
 // Keep has copies of small objects kept in a folder of this machine, of about so many
 // bytes, if that can be had: it is only slower without.
 func (v *Vault) Keep(folder string, size int64) {
-	v.kept, _ = cache.Open(filepath.Join(folder, v.id.String()), size)
+	v.kept, _ = cache.Open(filepath.Join(folder, v.manifest.ID.String()), size)
 	v.slabs.Keep(v.kept)
 }
 

@@ -14,17 +14,17 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// ReadAll reads an object of at most limit bytes.
-func ReadAll(ctx context.Context, st storage.Storage, name string, limit int64) ([]byte, error) {
+// readAll reads an object of at most limit bytes.
+func readAll(ctx context.Context, st storage.Storage, name string, limit int64) ([]byte, error) {
 	info, err := st.Stat(ctx, name)
 	if err != nil {
 		return nil, err
 	}
-	return ReadSized(ctx, st, info, limit)
+	return readSized(ctx, st, info, limit)
 }
 
-// ReadSized reads an object whose length is known.
-func ReadSized(ctx context.Context, st storage.Storage, info storage.Info, limit int64) ([]byte, error) {
+// readSized reads an object whose length is known.
+func readSized(ctx context.Context, st storage.Storage, info storage.Info, limit int64) ([]byte, error) {
 	if info.Size > limit {
 		return nil, fmt.Errorf("%s: %w: %d bytes where at most %d can be", info.Name, format.ErrDamaged, info.Size, limit)
 	}
@@ -112,5 +112,5 @@ func (v *Vault) Sealer(kind format.ObjectKind, name string) (header []byte, seal
 }
 
 func (v *Vault) objectName(kind format.ObjectKind, name string) crypt.ObjectName {
-	return crypt.ObjectName{Repository: v.id, Kind: kind.String(), Name: name}
+	return crypt.ObjectName{Repository: v.manifest.ID, Kind: kind.String(), Name: name}
 }

@@ -1,8 +1,14 @@
 package vault
 
 import (
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/cache"
 )
@@ -10,40 +16,81 @@ import (
 // Vault is the objects of a repository that is open. Its methods may be called at the
 // same time.
 type Vault struct {
-	storage storage.Storage
-	id      crypt.RepositoryID
-	keys    *crypt.Keys
-	slabs   *fetch.Slabs
-	kept    *cache.Folder // copies of small objects; nil: none
+	storage  storage.Storage
+	manifest *manifest
+	root     *crypt.RootKey
+	keys     *crypt.Keys
+	opened   *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
+	slabs    *fetch.Slabs
+	kept     *cache.Folder                // copies of small objects; nil: none
+	params   func() (chunk.Params, error) // derived on first use
 }
 
-// New gives the vault of the repository in a storage. Close frees it.
-func New(st storage.Storage, id crypt.RepositoryID, keys *crypt.Keys) (*Vault, error) {
-	slabs, err := fetch.New(st, id, keys)
+func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot *crypt.Slot) (*Vault, error) {
+	slabs, err := fetch.New(st, m.ID, keys)
 	if err != nil {
 		return nil, err
 	}
-	return &Vault{storage: st, id: id, keys: keys, slabs: slabs}, nil
+	if a, ok := st.(anchored); ok {
+		if err := a.SetAnchor(names.Manifest); err != nil {
+			return nil, err
+		}
+	}
+	if o, ok := st.(interface{ SetOptional(folders ...string) }); ok {
+		o.SetOptional(names.Marks()...)
+	}
+	v := &Vault{
+		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs,
+		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
+	}
+	v.opened.Store(slot)
+	return v, nil
 }
+
+// anchored is a storage.Storage that can look whether a repository is still
+// where it was before it writes: a share may go away and leave an empty folder.
+type anchored interface{ SetAnchor(name string) error }
 
 // Afresh gives the vault without anything that was read before, and without copies on
 // this machine. Its slabs are closed apart from those of v; everything else is v's.
 func (v *Vault) Afresh() (*Vault, error) {
-	slabs, err := fetch.New(v.storage, v.id, v.keys)
+	slabs, err := fetch.New(v.storage, v.manifest.ID, v.keys)
+	if err != nil {
+		return nil, err
+	}
 	fresh := *v
 	fresh.slabs, fresh.kept = slabs, nil
-	return &fresh, err
+	return &fresh, nil
 }
 
 // Close frees what reading took, and wipes the keys. It does not close the storage.
 func (v *Vault) Close() {
 	v.slabs.Close()
 	v.kept.Close() // nothing that matters is written there
+	v.root.Wipe()
 	v.keys.Wipe()
 }
 
 // ID gives the repository's identity, which is not secret.
-func (v *Vault) ID() crypt.RepositoryID { return v.id }
+func (v *Vault) ID() crypt.RepositoryID { return v.manifest.ID }
+
+// Made gives when the repository was made.
+func (v *Vault) Made() time.Time { return v.manifest.Made }
+
+// ChunkAverage gives the average length of a chunk, in bytes.
+func (v *Vault) ChunkAverage() int { return v.manifest.Average }
+
+// Params gives how contents are cut into chunks.
+func (v *Vault) Params() (chunk.Params, error) { return v.params() }
+
+// Grace gives the grace time.
+func (v *Vault) Grace() time.Duration { return v.manifest.grace() }
+
+// Recheck tells whether frames are read back before they are sealed.
+func (v *Vault) Recheck() bool { return v.manifest.Recheck == "" }
+
+// Apart tells how captures of different names are kept apart.
+func (v *Vault) Apart() string { return v.manifest.Apart }
 
 // Storage gives where the objects are.
 func (v *Vault) Storage() storage.Storage { return v.storage }

@@ -1,4 +1,4 @@
-package store
+package vault
 
 import (
 	"bytes"
@@ -13,7 +13,6 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
-	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -28,8 +27,8 @@ type manifest struct {
 	Made    time.Time          `json:"made"`
 	Average int                `json:"chunk_average"`
 	Grace   int64              `json:"grace_seconds,omitempty"` // 0: DefaultGrace
-	Recheck string             `json:"recheck,omitempty"`       // "off": see CreateOptions.NoRecheck; "": on
-	Apart   Apart              `json:"apart,omitempty"`
+	Recheck string             `json:"recheck,omitempty"`       // "off": see Settings.NoRecheck; "": on
+	Apart   string             `json:"apart,omitempty"`
 	Seal    string             `json:"seal"` // see message
 
 	raw []byte // as it was read
@@ -72,7 +71,7 @@ func (m *manifest) check(keys *crypt.Keys) error {
 	}
 	mac, err := hex.DecodeString(m.Seal)
 	if err != nil || len(mac) != 32 || hex.EncodeToString(mac) != m.Seal || !keys.CheckManifest(m.message(), [32]byte(mac)) {
-		return fmt.Errorf("%s: %w: it is not as it was written", names.Manifest, ErrDamaged)
+		return fmt.Errorf("%s: %w: it is not as it was written", names.Manifest, format.ErrDamaged)
 	}
 	return nil
 }
@@ -97,7 +96,7 @@ func (m *manifest) params(keys *crypt.Keys) (chunk.Params, error) {
 // readManifest reads kist.json. Its format version is looked at before anything
 // else.
 func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
-	b, err := vault.ReadAll(ctx, st, names.Manifest, maxManifest)
+	b, err := readAll(ctx, st, names.Manifest, maxManifest)
 	if errors.Is(err, storage.ErrNotFound) {
 		return nil, fmt.Errorf("%w here: there is no %s (kist setup makes a repository)", ErrNoRepository, names.Manifest)
 	}
@@ -108,28 +107,28 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 		Format int `json:"kist_format"`
 	}
 	if err := json.Unmarshal(b, &version); err != nil || version.Format == 0 {
-		return nil, fmt.Errorf("%s: %w: it is not readable", names.Manifest, ErrDamaged)
+		return nil, fmt.Errorf("%s: %w: it is not readable", names.Manifest, format.ErrDamaged)
 	}
 	if version.Format != format.Version {
 		return nil, fmt.Errorf("%s: %w %d: this release reads %d, a newer one is needed",
-			names.Manifest, ErrUnknownFormat, version.Format, format.Version)
+			names.Manifest, format.ErrUnknownVersion, version.Format, format.Version)
 	}
 	var m manifest
 	d := json.NewDecoder(bytes.NewReader(b))
 	if err := d.Decode(&m); err != nil {
-		return nil, fmt.Errorf("%s: %w: %v", names.Manifest, ErrDamaged, err)
+		return nil, fmt.Errorf("%s: %w: %v", names.Manifest, format.ErrDamaged, err)
 	}
 	if err := checkAverage(m.Average); err != nil {
-		return nil, fmt.Errorf("%s: %w: %w", names.Manifest, ErrDamaged, err)
+		return nil, fmt.Errorf("%s: %w: %w", names.Manifest, format.ErrDamaged, err)
 	}
 	if m.Grace < 0 || m.Grace > int64(maxGrace/time.Second) {
-		return nil, fmt.Errorf("%s: %w: a grace time of %d seconds", names.Manifest, ErrDamaged, m.Grace)
+		return nil, fmt.Errorf("%s: %w: a grace time of %d seconds", names.Manifest, format.ErrDamaged, m.Grace)
 	}
 	if m.Recheck != "" && m.Recheck != recheckOff {
-		return nil, fmt.Errorf("%s: %w: recheck %q", names.Manifest, ErrDamaged, m.Recheck)
+		return nil, fmt.Errorf("%s: %w: recheck %q", names.Manifest, format.ErrDamaged, m.Recheck)
 	}
-	if !m.Apart.known() {
-		return nil, fmt.Errorf("%s: %w: captures apart in the way %.40q: this release does not know it, a newer one is needed", names.Manifest, ErrUnknownFormat, m.Apart)
+	if !knownApart(m.Apart) {
+		return nil, fmt.Errorf("%s: %w: captures apart in the way %.40q: this release does not know it, a newer one is needed", names.Manifest, format.ErrUnknownVersion, m.Apart)
 	}
 	m.raw = b
 	return &m, nil
