@@ -236,10 +236,10 @@ func highestGenerations(infos []storage.Info) map[string]int {
 // that some are gone since they were listed, so that others may have come.
 func (r *Repository) readCaptures(ctx context.Context, files [][]indexFile) (captures []*Capture, damage []error, again bool, err error) {
 	err = vault.InOrder(ctx, files, vault.Askers,
-		func(ctx context.Context, generations []indexFile) (*readCapture, error) {
+		func(ctx context.Context, generations []indexFile) (*captureRead, error) {
 			return r.readCapture(ctx, generations)
 		},
-		func(_ []indexFile, got *readCapture, err error) error {
+		func(_ []indexFile, got *captureRead, err error) error {
 			if err != nil {
 				return err
 			}
@@ -256,16 +256,16 @@ func (r *Repository) readCaptures(ctx context.Context, files [][]indexFile) (cap
 	return captures, damage, again, err
 }
 
-// readCapture is what became of reading the index files of a capture.
-type readCapture struct {
+// captureRead is what became of reading the index files of a capture.
+type captureRead struct {
 	capture *Capture
 	damage  []error
 	gone    bool // one was listed and is not there
 }
 
 // readCapture reads the highest generation that is whole: it counts.
-func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (*readCapture, error) {
-	got := &readCapture{}
+func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (*captureRead, error) {
+	got := &captureRead{}
 	for _, f := range generations {
 		record, err := r.readIndexFile(ctx, f.info)
 		switch {

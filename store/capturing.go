@@ -12,13 +12,11 @@ import (
 	"github.com/klauspost/compress/zstd"
 	"golang.org/x/sync/errgroup"
 
-	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
-	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -177,22 +175,18 @@ func (r *Repository) takeIn(ctx context.Context, o CaptureOptions) (*session, *f
 
 // session is a capture being made.
 type session struct {
+	*weaver // its intake comes with begin
 	r       *Repository
 	index   *known.Index
 	o       CaptureOptions
-	params  chunk.Params
-	intake  *intake.Intake
-	entries *format.EntryEncoder
-	meter   *vault.Meter
 	taken   []*volumeTaken
 	lease   *lease
-	files   []storage.Info         // index files that there were at the beginning
-	there   []string               // ids of those captures
-	retired []storage.Info         // marks of captures that were retired, for folders
-	tables  []listedTable          // that there were at the beginning
-	finals  map[string]bool        // names of the final marks that there were then
-	unread  []string               // of those, which can't be read
-	uses    map[format.SlabID]bool // slabs that the recipes name
+	files   []storage.Info  // index files that there were at the beginning
+	there   []string        // ids of those captures
+	retired []storage.Info  // marks of captures that were retired, for folders
+	tables  []listedTable   // that there were at the beginning
+	finals  map[string]bool // names of the final marks that there were then
+	unread  []string        // of those, which can't be read
 
 	retiredErr error // what listing retired gave
 
@@ -211,8 +205,7 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 		return nil, err
 	}
 	s := &session{
-		r: r, o: o, params: params, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress), lease: l,
-		uses: make(map[format.SlabID]bool), begun: make(chan struct{}),
+		weaver: newWeaver(params, newMeter(o.Progress)), r: r, o: o, lease: l, begun: make(chan struct{}),
 	}
 	go func() {
 		defer close(s.begun)
@@ -302,7 +295,7 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 		return nil, err
 	}
 	for _, t := range s.taken {
-		if err := s.writeRecipes(t); err != nil {
+		if err := s.writeRecipes(&t.record, &t.strands); err != nil {
 			return nil, err
 		}
 		f.Volumes = append(f.Volumes, t.record)

@@ -117,7 +117,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 type mover struct {
 	r     *Repository
 	v     *survey
-	s     *session
+	w     *weaver
 	index *known.Index
 	apart intake.Apart
 	left  map[format.SlabID]bool             // slabs of all groups on which nothing new may rely
@@ -142,15 +142,15 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 	}
 	files, err := m.move(ctx, victims)
 	if err != nil {
-		m.s.intake.Abandon(context.WithoutCancel(ctx))
+		m.w.intake.Abandon(context.WithoutCancel(ctx))
 		return 0, err
 	}
-	written, err := m.s.intake.Close()
+	written, err := m.w.intake.Close()
 	if err != nil {
 		return 0, err
 	}
 	known, _ := m.v.going.finals()
-	put := &rewritten{r: m.r, lease: l, uses: m.s.uses, known: known}
+	put := &rewritten{r: m.r, lease: l, uses: m.w.uses, known: known}
 	for _, f := range files {
 		if err := l.check(ctx); err != nil {
 			return written.Bytes, err
@@ -165,7 +165,7 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 	return written.Bytes, put.check(ctx)
 }
 
-// begin starts a session that knows all slabs but those that are left and those
+// begin starts to take in by an index that knows all slabs but those that are left and those
 // that go.
 func (m *mover) begin(ctx context.Context, l *lease) error {
 	params, err := m.r.vault.Params()
@@ -185,7 +185,8 @@ func (m *mover) begin(ctx context.Context, l *lease) error {
 		return err
 	}
 	m.index = index
-	m.s = &session{r: m.r, index: index, params: params, intake: in, lease: l, uses: make(map[format.SlabID]bool)}
+	m.w = newWeaver(params, m.meter)
+	m.w.intake = in
 	return nil
 }
 
@@ -201,7 +202,7 @@ func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error)
 			return nil, err
 		}
 	}
-	if err := m.s.intake.Settle(); err != nil {
+	if err := m.w.intake.Settle(); err != nil {
 		return nil, err
 	}
 	var files []newFile
@@ -230,7 +231,7 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 	}
 	hasher := m.r.vault.Keys().NewHasher()
 	streams := map[bool]*intake.Stream{
-		false: m.s.intake.Stream(intake.Contents), true: m.s.intake.Stream(intake.Listing),
+		false: m.w.intake.Stream(intake.Contents), true: m.w.intake.Stream(intake.Listing),
 	}
 	var raw []byte
 	at := 0
@@ -243,7 +244,7 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 		if raw, err = m.r.slabs.ReadFrame(ctx, slab, i, raw); err != nil {
 			return err
 		}
-		if err := m.s.intake.NewMember(streams[false]); err != nil {
+		if err := m.w.intake.NewMember(streams[false]); err != nil {
 			return err
 		}
 		rest := raw
@@ -267,11 +268,11 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 }
 
 func (m *mover) put(stream *intake.Stream, chunk []byte) error {
-	buf, err := m.s.intake.Reserve()
+	buf, err := m.w.intake.Reserve()
 	if err != nil {
 		return err
 	}
-	m.s.intake.Put(stream, copy(buf, chunk))
+	m.w.intake.Put(stream, copy(buf, chunk))
 	return nil
 }
 
@@ -319,7 +320,7 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 	if !slices.ContainsFunc(m.v.walked[key], func(s *stocked) bool { return m.ids[s.id] != nil }) {
 		return nil, nil
 	}
-	moved, err := m.s.putRecipe(*old, func(yield func(format.Run) error) error {
+	moved, err := m.w.putRecipe(*old, func(yield func(format.Run) error) error {
 		j := &joiner{yield: yield}
 		for run, err := range m.r.slabs.Runs(ctx, old) {
 			if err != nil {
