@@ -101,10 +101,10 @@ func (p *repairer) markBad(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	known := going.harmed()
+	marked := going.harmed()
 	record := &format.BatchRecord{}
 	for id, b := range p.bad {
-		if _, there := p.v.there.find(id); there && !known.covers(id, b.frames) {
+		if _, there := p.v.there.find(id); there && !marked.covers(id, b.frames) {
 			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
 		}
 	}

@@ -24,7 +24,7 @@ const maxDead = 0.03
 // victims gives the slabs whose rests are to be moved.
 func (v *survey) victims(minDead float64, others []Writer) []*stocked {
 	young := v.young(others)
-	known := v.going.exclusion()
+	named := v.going.exclusion()
 	type partly struct {
 		s     *stocked
 		dead  int64
@@ -41,7 +41,7 @@ func (v *survey) victims(minDead float64, others []Writer) []*stocked {
 			}
 			continue
 		}
-		if s.frames == nil || v.unused(s, v.needed) || known.covers(s.id, s.info) {
+		if s.frames == nil || v.unused(s, v.needed) || named.covers(s.id, s.info) {
 			continue // it can't be moved, or goes as a whole
 		}
 		stored += s.info.Size
@@ -149,8 +149,8 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 	if err != nil {
 		return 0, err
 	}
-	known, _ := m.v.going.finals()
-	put := &rewritten{r: m.r, lease: l, uses: m.w.uses, known: known}
+	before, _ := m.v.going.finals()
+	put := &rewritten{r: m.r, lease: l, uses: m.w.uses, known: before}
 	for _, f := range files {
 		if err := l.check(ctx); err != nil {
 			return written.Bytes, err
