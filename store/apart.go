@@ -5,6 +5,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Apart says whether captures of different names share chunks. Whoever sees the sizes in
@@ -16,31 +17,29 @@ type Apart string
 // The ways of keeping captures apart. Those of one name always share chunks.
 const (
 	// Together shares chunks among all captures: it saves most.
-	Together Apart = ""
+	Together Apart = vault.Together
 	// ApartCompressed stores the same content again for each name, and compresses no
 	// two members together. Names of members are compressed with each other.
-	ApartCompressed Apart = "compressed"
+	ApartCompressed Apart = vault.ApartCompressed
 	// ApartStored is ApartCompressed without compressing anything, names included.
-	ApartStored Apart = "stored"
+	ApartStored Apart = vault.ApartStored
 )
 
-func (a Apart) known() bool { return a == Together || a == ApartCompressed || a == ApartStored }
-
 // Apart tells how captures of different names are kept apart.
-func (r *Repository) Apart() Apart { return r.apart }
+func (r *Repository) Apart() Apart { return Apart(r.vault.Apart()) }
 
 // apartFor says how captures of a name are taken in.
 func (r *Repository) apartFor(name string) intake.Apart {
-	if r.apart == Together {
+	if r.Apart() == Together {
 		return intake.Apart{}
 	}
-	group := r.keys.Group(name)
+	group := r.vault.Keys().Group(name)
 	return r.apartOf(group[:])
 }
 
 // apartOf is apartFor by the group.
 func (r *Repository) apartOf(group []byte) intake.Apart {
-	return intake.Apart{Group: group, Stored: r.apart == ApartStored}
+	return intake.Apart{Group: group, Stored: r.Apart() == ApartStored}
 }
 
 // ofGroup tells whether chunks of a slab may be relied on by captures of a group; nil

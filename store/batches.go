@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -41,7 +42,7 @@ func (r *Repository) readBatches(ctx context.Context) (*batches, error) {
 
 // readBatchesOf reads the marks of some stages.
 func (r *Repository) readBatchesOf(ctx context.Context, stages ...names.Stage) (*batches, error) {
-	infos, err := r.listMarks(ctx, names.Condemned)
+	infos, err := r.vault.ListMarks(ctx, names.Condemned)
 	if err != nil {
 		return nil, err
 	}
@@ -50,7 +51,7 @@ func (r *Repository) readBatchesOf(ctx context.Context, stages ...names.Stage) (
 		return err != nil || !slices.Contains(stages, stage)
 	})
 	all := &batches{}
-	return all, inOrder(ctx, infos, readers,
+	return all, vault.InOrder(ctx, infos, vault.Readers,
 		func(ctx context.Context, info storage.Info) (*format.BatchRecord, error) {
 			return readMark[format.BatchRecord](ctx, r, format.Batch, info)
 		}, all.add)

@@ -15,6 +15,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -185,7 +186,7 @@ func (r *Repository) readAllCaptures(ctx context.Context) (captures []*Capture, 
 func (r *Repository) listCaptures(ctx context.Context) ([]storage.Info, error) {
 	infos, err := r.storage.List(ctx, names.Captures)
 	if err == nil {
-		r.kept.Retain(names.Captures, infos)
+		r.vault.Copies().Retain(names.Captures, infos)
 	}
 	return infos, err
 }
@@ -236,11 +237,11 @@ func highestGenerations(infos []storage.Info) map[string]int {
 // readCaptures reads the index files of captures, several at a time. again tells
 // that some are gone since they were listed, so that others may have come.
 func (r *Repository) readCaptures(ctx context.Context, files [][]indexFile) (captures []*Capture, damage []error, again bool, err error) {
-	err = inOrder(ctx, files, askers,
-		func(ctx context.Context, generations []indexFile) (*readCapture, error) {
+	err = vault.InOrder(ctx, files, vault.Askers,
+		func(ctx context.Context, generations []indexFile) (*captureRead, error) {
 			return r.readCapture(ctx, generations)
 		},
-		func(_ []indexFile, got *readCapture, err error) error {
+		func(_ []indexFile, got *captureRead, err error) error {
 			if err != nil {
 				return err
 			}
@@ -257,23 +258,23 @@ func (r *Repository) readCaptures(ctx context.Context, files [][]indexFile) (cap
 	return captures, damage, again, err
 }
 
-// readCapture is what became of reading the index files of a capture.
-type readCapture struct {
+// captureRead is what became of reading the index files of a capture.
+type captureRead struct {
 	capture *Capture
 	damage  []error
 	gone    bool // one was listed and is not there
 }
 
 // readCapture reads the highest generation that is whole: it counts.
-func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (*readCapture, error) {
-	got := &readCapture{}
+func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (*captureRead, error) {
+	got := &captureRead{}
 	for _, f := range generations {
 		record, err := r.readIndexFile(ctx, f.info)
 		switch {
 		case err == nil:
 			got.capture = newCapture(record, f.info.Size)
 			got.capture.file.info, got.capture.file.generation = f.info, f.generation
-			got.capture.repo = r.id
+			got.capture.repo = r.vault.ID()
 			return got, nil
 		case errors.Is(err, storage.ErrNotFound):
 			got.gone = true
@@ -286,15 +287,6 @@ func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (
 	return got, nil
 }
 
-// readers is how many small objects are read at a time: a share answers each
-// only after some milliseconds.
-const readers = 8
-
-// askers is the same for index files, and for slabs of which little is read: a share
-// answers as many calls in about the time of one. More would take more memory than
-// 256 MiB where index files are as long as format.MaxIndexFile.
-const askers = 16
-
 // isDamage tells errors that are about one object, which is not what it should
 // be, or not to this release, from those that stop everything.
 func isDamage(err error) bool {
@@ -304,7 +296,7 @@ func isDamage(err error) bool {
 func (r *Repository) readIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {
 	f, err := r.openIndexFile(ctx, info)
 	if err != nil {
-		return nil, &ObjectError{info.Name, err}
+		return nil, &ObjectError{Object: info.Name, Err: err}
 	}
 	return f, nil
 }
@@ -313,8 +305,8 @@ func (r *Repository) openIndexFile(ctx context.Context, info storage.Info) (*for
 	if info.Size > format.MaxIndexFile {
 		return nil, fmt.Errorf("%w: %d bytes", ErrDamaged, info.Size)
 	}
-	return openKept(ctx, r, info, func(src *bufio.Reader, copied bool) (*format.IndexFile, error) {
-		opener, err := r.openObject(src, format.Capture, path.Base(info.Name))
+	return vault.ReadKept(ctx, r.vault, info, func(src *bufio.Reader, copied bool) (*format.IndexFile, error) {
+		opener, err := r.vault.Opener(src, format.Capture, path.Base(info.Name))
 		if err != nil {
 			return nil, err
 		}
@@ -353,23 +345,22 @@ func (r *Repository) writeIndexFile(ctx context.Context, f *format.IndexFile) (*
 // writeGeneration seals and puts a generation of the index file of a capture.
 func (r *Repository) writeGeneration(ctx context.Context, f *format.IndexFile, generation int) (*Capture, error) {
 	name := names.Capture(f.ID, generation)
-	sealer, kind, wrapped, err := r.keys.NewSealer(r.objectName(format.Capture, path.Base(name)))
+	header, sealer, err := r.vault.Sealer(format.Capture, path.Base(name))
 	if err != nil {
 		return nil, err
 	}
-	b := format.AppendHeader(nil, format.Header{Kind: format.Capture, Wrapping: kind, Wrapped: wrapped})
-	b = format.SealIndexFile(b, f, sealer)
+	b := format.SealIndexFile(header, f, sealer)
 	if _, err := format.DecodeIndexFile(format.EncodeIndexFile(f)); err != nil {
 		return nil, fmt.Errorf("%w: volumes and labels of which no index file can be made: %v", ErrBadOptions, err)
 	}
 	if len(b) > format.MaxIndexFile {
 		return nil, fmt.Errorf("%w: labels and volumes of %d bytes: an index file has at most %d", ErrBadOptions, len(b), format.MaxIndexFile)
 	}
-	if err := r.putKept(ctx, name, b); err != nil {
+	if err := r.vault.PutKept(ctx, name, b); err != nil {
 		return nil, fmt.Errorf("writing index file: %w", err)
 	}
 	c := newCapture(f, int64(len(b)))
-	c.repo = r.id
+	c.repo = r.vault.ID()
 	return c, nil
 }
 

@@ -11,7 +11,6 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
@@ -160,7 +159,7 @@ func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (d *Draft, err
 		return nil, err
 	}
 	s.lease.end(ctx)
-	return &Draft{f, r.id}, nil
+	return &Draft{f, r.vault.ID()}, nil
 }
 
 // takeIn does all of a capture but commit it. The session's lease is left to the
@@ -189,22 +188,18 @@ func (r *Repository) takeIn(ctx context.Context, o CaptureOptions) (*session, *f
 
 // session is a capture being made.
 type session struct {
+	*weaver // its intake comes with begin
 	r       *Repository
 	index   *known.Index
 	o       CaptureOptions
-	params  chunk.Params
-	intake  *intake.Intake
-	entries *format.EntryEncoder
-	meter   *meter
 	taken   []*volumeTaken
 	lease   *lease
-	files   []storage.Info         // index files that there were at the beginning
-	there   []string               // ids of those captures
-	retired []storage.Info         // marks of captures that were retired, for folders
-	tables  []listedTable          // that there were at the beginning
-	finals  map[string]bool        // names of the final marks that there were then
-	unread  []string               // of those, which can't be read
-	uses    map[format.SlabID]bool // slabs that the recipes name
+	files   []storage.Info  // index files that there were at the beginning
+	there   []string        // ids of those captures
+	retired []storage.Info  // marks of captures that were retired, for folders
+	tables  []listedTable   // that there were at the beginning
+	finals  map[string]bool // names of the final marks that there were then
+	unread  []string        // of those, which can't be read
 
 	retiredErr error // what listing retired gave
 
@@ -213,7 +208,7 @@ type session struct {
 }
 
 func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session, error) {
-	params, err := r.params()
+	params, err := r.vault.Params()
 	if err != nil {
 		return nil, err
 	}
@@ -223,8 +218,7 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 		return nil, err
 	}
 	s := &session{
-		r: r, o: o, params: params, entries: format.NewEntryEncoder(), meter: newMeter(o.Progress), lease: l,
-		uses: make(map[format.SlabID]bool), begun: make(chan struct{}),
+		weaver: newWeaver(params, newMeter(o.Progress)), r: r, o: o, lease: l, begun: make(chan struct{}),
 	}
 	go func() {
 		defer close(s.begun)
@@ -269,7 +263,7 @@ func (s *session) readCaptures(ctx context.Context) (err error) {
 	}
 	s.r.recall(ctx, s.files, nil)
 	if slices.ContainsFunc(s.o.Volumes, func(v VolumeInput) bool { return v.Folder != nil }) {
-		s.retired, s.retiredErr = s.r.listMarks(ctx, names.Retired)
+		s.retired, s.retiredErr = s.r.vault.ListMarks(ctx, names.Retired)
 	}
 	return nil
 }
@@ -314,7 +308,7 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 		return nil, err
 	}
 	for _, t := range s.taken {
-		if err := s.writeRecipes(t); err != nil {
+		if err := s.writeRecipes(&t.record, &t.strands); err != nil {
 			return nil, err
 		}
 		f.Volumes = append(f.Volumes, t.record)
@@ -324,7 +318,7 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 	}
 	written, err := s.intake.Close()
 	f.Added = uint64(written.Bytes)
-	s.meter.done()
+	s.meter.Done()
 	return f, err
 }
 

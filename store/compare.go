@@ -8,7 +8,6 @@ import (
 	"reflect"
 	"slices"
 
-	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 )
 
@@ -202,7 +201,7 @@ func (c *comparison) members(ctx context.Context, capture *Capture, seen *chunkS
 }
 
 func (c *comparison) volume(ctx context.Context, v *Volume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
-	next, stop := pullRepeats(ctx, c.r.slabs.Runs(ctx, orNone(v.record.Contents)))
+	next, stop := pullRepeats(ctx, c.r.slabs.Runs(ctx, orEmpty(v.record.Contents)))
 	defer stop()
 	for l, err := range c.r.listing(ctx, v) {
 		m := keyedMember{}
@@ -265,14 +264,6 @@ func appendRepeated(refs []repeated, ref known.Ref, times uint64) []repeated {
 		return refs
 	}
 	return append(refs, repeated{ref, times})
-}
-
-// orNone gives a recipe without runs for one that is left out.
-func orNone(r *format.Recipe) *format.Recipe {
-	if r == nil {
-		return &format.Recipe{}
-	}
-	return r
 }
 
 // chunkSet is a set of chunks, one bit each.

@@ -159,7 +159,7 @@ func (p *repairer) dropFrom(ctx context.Context, captures []*Capture) (records [
 	for _, c := range captures {
 		record, err := p.withoutLost(ctx, h, c)
 		if err != nil {
-			h.s.intake.Abandon(context.WithoutCancel(ctx))
+			h.w.intake.Abandon(context.WithoutCancel(ctx))
 			return nil, nil, fmt.Errorf("capture %s: %w", c.ID, err)
 		}
 		if len(record.Volumes) == 0 {
@@ -168,7 +168,7 @@ func (p *repairer) dropFrom(ctx context.Context, captures []*Capture) (records [
 		}
 		records = append(records, record)
 	}
-	_, err = h.s.intake.Close()
+	_, err = h.w.intake.Close()
 	return records, empty, err
 }
 
@@ -200,16 +200,13 @@ func (p *repairer) withoutLost(ctx context.Context, h *healer, c *Capture) (*for
 // volumeWithout takes a volume in again, without some members. Its stream is
 // another one then.
 func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *Volume, lost *lostVolume) (*format.Volume, error) {
-	t := &volumeTaken{
-		record: *vol.record,
-		list:   h.s.intake.Stream(intake.Listing), stamps: h.s.intake.Stream(intake.Listing), contents: h.s.intake.Stream(intake.Contents),
-	}
-	list, err := h.s.newListing(t)
+	record, t := *vol.record, h.w.newStrands()
+	list, err := h.w.newEntryWriter(&t)
 	if err != nil {
 		return nil, err
 	}
 	defer list.close()
-	t.record.Members = 0
+	record.Members = 0
 	c := &copier{h: h, runs: p.r.slabs.Runs(ctx, orEmpty(vol.record.Contents)), ctx: ctx}
 	defer c.close()
 	before := uint64(0)
@@ -229,7 +226,7 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *Volume, lo
 		e.length, e.chunks = l.length, l.chunks
 		before = l.length
 		if l.kind == tarstream.Entry {
-			t.record.Members++
+			record.Members++
 		}
 		if err := list.write(e); err != nil {
 			return nil, err
@@ -238,13 +235,13 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *Volume, lo
 	if err := list.finish(); err != nil {
 		return nil, err
 	}
-	if err := h.s.intake.Settle(); err != nil {
+	if err := h.w.intake.Settle(); err != nil {
 		return nil, err
 	}
-	t.record.Length, t.record.SHA256 = list.length, nil
-	t.record.Warnings = append(slices.Clone(vol.record.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", shortened(lost.paths)))
-	err = h.s.writeRecipes(t)
-	return &t.record, err
+	record.Length, record.SHA256 = list.length, nil
+	record.Warnings = append(slices.Clone(vol.record.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", shortened(lost.paths)))
+	err = h.w.writeRecipes(&record, &t)
+	return &record, err
 }
 
 // shortened names the first of paths.
@@ -294,7 +291,7 @@ func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 			continue
 		}
 		n, _ := slab.ChunkLength(at.chunk)
-		if err := c.h.s.intake.PutKnownTimes(to, ref, n, times); err != nil {
+		if err := c.h.w.intake.PutKnownTimes(to, ref, n, times); err != nil {
 			return err
 		}
 	}
@@ -309,14 +306,14 @@ func (h *healer) store(ctx context.Context, slab *fetch.Slab, chunk uint32, to *
 	if err != nil {
 		return orDamage(err, "a chunk is missing")
 	}
-	buf, err := h.s.intake.Reserve()
+	buf, err := h.w.intake.Reserve()
 	if err != nil {
 		return err
 	}
 	if len(c.Data) > len(buf) {
 		return fmt.Errorf("%w: a chunk of %d bytes", ErrDamaged, len(c.Data))
 	}
-	h.s.intake.Put(to, copy(buf, c.Data))
+	h.w.intake.Put(to, copy(buf, c.Data))
 	return nil
 }
 

@@ -6,7 +6,7 @@ import (
 )
 
 // open fails with ErrClosed after Close.
-func (r *Repository) open() error { return r.keys.Wiped() }
+func (r *Repository) open() error { return r.vault.Keys().Wiped() }
 
 // endedError is an error of what was ended by its context: why, and that it was.
 type endedError struct {

@@ -2,21 +2,21 @@ package store
 
 import (
 	"errors"
-	"io/fs"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Errors of opening a repository. Compare with errors.Is.
 var (
 	// ErrNoRepository is returned by Open where there is no repository.
-	ErrNoRepository = errors.New("no kist repository")
+	ErrNoRepository = vault.ErrNoRepository
 
 	// ErrExists is returned by Create where there is a repository already.
-	ErrExists = errors.New("there is a kist repository already")
+	ErrExists = vault.ErrExists
 
 	// ErrUnknownFormat is returned for a repository or an object of a format
 	// version that this release does not know.
@@ -40,7 +40,7 @@ var (
 
 	// ErrLastSlot is returned by RemoveSlot for the only key slot left that is known to
 	// open the repository.
-	ErrLastSlot = errors.New("the last key slot can't be removed: nobody could open the repository again")
+	ErrLastSlot = vault.ErrLastSlot
 )
 
 // Errors of capturing.
@@ -56,14 +56,14 @@ var (
 
 	// ErrBadOptions is returned for options that contradict themselves or are
 	// out of bounds.
-	ErrBadOptions = errors.New("bad options")
+	ErrBadOptions = vault.ErrBadOptions
 )
 
 // Errors of finding and reading.
 var (
 	// ErrNotFound is returned for a capture, a volume, a member or a key slot
 	// that is not there. It is fs.ErrNotExist, too.
-	ErrNotFound error = &sentinel{"not found", fs.ErrNotExist}
+	ErrNotFound = vault.ErrNotFound
 
 	// ErrAmbiguous is returned by Find when more than one capture is meant.
 	ErrAmbiguous = errors.New("more than one capture fits")
@@ -78,12 +78,6 @@ var (
 	ErrMoved = errors.New("it was moved or removed by reclaiming meanwhile: find the capture again")
 )
 
-// ObjectError names the object of the repository that an error is about.
-type ObjectError struct {
-	Object string
-	Err    error
-}
-
-func (e *ObjectError) Error() string { return e.Object + ": " + e.Err.Error() }
-
-func (e *ObjectError) Unwrap() error { return e.Err }
+// ObjectError names the object of the repository that an error is about: Object is its name in the
+// storage, Err what is wrong with it.
+type ObjectError = vault.ObjectError

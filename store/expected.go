@@ -8,6 +8,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // expected is what a stream's contents are probably made of: the chunks of the
@@ -64,15 +65,15 @@ func (s *session) expect(ctx context.Context, v VolumeInput) *expected {
 		}()
 		return blocks
 	}
-	return &expected{start: start, cancel: cancel, hasher: s.r.keys.NewHasher()}
+	return &expected{start: start, cancel: cancel, hasher: s.r.vault.Keys().NewHasher()}
 }
 
 // latestContents gives the contents of a stream's volume in the latest of the
 // last captures, retired ones too, or nil.
 func (s *session) latestContents(ctx context.Context, v VolumeInput) *format.Recipe {
 	all := generations(s.files)
-	for range expectedCaptures / readers {
-		from := max(0, len(all)-readers)
+	for range expectedCaptures / vault.Readers {
+		from := max(0, len(all)-vault.Readers)
 		captures, _, _, err := s.r.readCaptures(ctx, all[from:])
 		if err != nil || len(captures) == 0 {
 			return nil

@@ -12,6 +12,7 @@ import (
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -104,7 +105,7 @@ func chunksOf(t *testing.T, r *Repository, params chunk.Params, b []byte) (all [
 		t.Fatal(err)
 	}
 	c.Reset(bytes.NewReader(b))
-	h := r.keys.NewHasher()
+	h := r.vault.Keys().NewHasher()
 	for at := int64(0); ; {
 		b, err := c.Next(nil)
 		if err == io.EOF {
@@ -134,7 +135,7 @@ func TestExpectedIsTaken(t *testing.T) {
 		for block := range slices.Chunk(base, 100) {
 			blocks <- slices.Clone(block)
 		}
-		x := &expected{blocks: blocks, hasher: r.keys.NewHasher()}
+		x := &expected{blocks: blocks, hasher: r.vault.Keys().NewHasher()}
 		c, _ := chunk.NewCutter(params)
 		c.Reset(bytes.NewReader(b))
 		searched, length := 0, 0
@@ -165,7 +166,7 @@ func TestExpectingDoesNotAllocate(t *testing.T) {
 	params := chunk.Params{Average: chunk.DefaultAverage, Polynomial: 0x3DA3358B4DC173}
 	data := changed()["unchanged"]
 	all := chunksOf(t, r, params, data)
-	x := &expected{hasher: r.keys.NewHasher()}
+	x := &expected{hasher: r.vault.Keys().NewHasher()}
 	c, _ := chunk.NewCutter(params)
 	in := bytes.NewReader(data)
 	if n := testing.AllocsPerRun(5, func() {
@@ -190,7 +191,7 @@ func TestLatestContents(t *testing.T) {
 	captureAt(t, r, taken, "seedbank", noiseBytes(1, 100_000))
 	taken = taken.Add(time.Minute) // ids tell minutes apart
 	want := captureAt(t, r, taken, "seedbank", noiseBytes(2, 100_000)).Volumes[0].record.Contents
-	for i := range 2 * readers {
+	for i := range 2 * vault.Readers {
 		taken = taken.Add(time.Minute)
 		captureAt(t, r, taken, "other", noiseBytes(byte(i), 1000))
 	}

@@ -356,7 +356,7 @@ func (c *reclaimer) removeMarks(ctx context.Context, g *going) error {
 // writer relies on what goes. Whoever lives all the same finds either the final mark or
 // that its lease is gone.
 func (c *reclaimer) removeDead(ctx context.Context) (some bool, err error) {
-	infos, err := c.r.listMarks(ctx, names.Leases)
+	infos, err := c.r.vault.ListMarks(ctx, names.Leases)
 	if err != nil {
 		return false, err
 	}

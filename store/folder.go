@@ -82,7 +82,7 @@ func (s *session) walkFolder(ctx context.Context, v VolumeInput, reread bool) (*
 	if err != nil {
 		return nil, err
 	}
-	f.t.before = f.wholeContents(ctx)
+	f.t.before = f.unchangedContents(ctx)
 	f.t.record.Warnings = warnings(report)
 	if report.NoChangeTimes && !v.Folder.Reread {
 		f.t.record.Warnings = append(f.t.record.Warnings, noChangeTimes)
@@ -192,12 +192,10 @@ func (f *FolderInput) now() time.Time {
 // newFolderSink makes the sink for a walk that began at start.
 func (s *session) newFolderSink(ctx context.Context, v VolumeInput, start time.Time, reread bool) (*folderSink, error) {
 	t := &volumeTaken{
-		record:   format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
-		list:     s.intake.Stream(intake.Listing),
-		stamps:   s.intake.Stream(intake.Listing),
-		contents: s.intake.Stream(intake.Contents),
-		states:   s.intake.Stream(intake.Listing),
+		record:  format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
+		strands: s.newStrands(),
 	}
+	t.states = s.intake.Stream(intake.Listing)
 	f := &folderSink{s: s, t: t, start: start.UnixNano()}
 	var err error
 	if f.cutter, err = s.newCutter(); err != nil {
@@ -294,10 +292,10 @@ func (f *folderSink) finish() error {
 	return nil
 }
 
-// wholeContents gives the recipe of the contents of the capture before, if no file was
+// unchangedContents gives the recipe of the contents of the capture before, if no file was
 // read and all is there that it names. Where the contents are the same, it serves again:
 // of a volume that changed often it is long.
-func (f *folderSink) wholeContents(ctx context.Context) *format.Recipe {
+func (f *folderSink) unchangedContents(ctx context.Context) *format.Recipe {
 	p := f.prior
 	if p == nil || f.read || p.located != p.contents.Chunks {
 		return nil

@@ -80,7 +80,7 @@ func (l *folderListing) count(x *format.Extent) {
 	l.length += n
 	l.before = x.Length
 	l.members++
-	l.s.meter.add(int64(n), true)
+	l.s.meter.Add(int64(n), true)
 }
 
 // keep appends a member that did not change.
@@ -155,7 +155,7 @@ func (l *folderListing) finish() error {
 	end := newEntry(tarstream.Bytes, volume.EndMarker())
 	n := padding(l.before) + len(end.rest)
 	l.length += uint64(n)
-	l.s.meter.add(int64(n), false)
+	l.s.meter.Add(int64(n), false)
 	if _, err := l.writeEntry(end); err != nil {
 		return err
 	}

@@ -101,10 +101,10 @@ func (p *repairer) markBad(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	known := going.harmed()
+	marked := going.harmed()
 	record := &format.BatchRecord{}
 	for id, b := range p.bad {
-		if _, there := p.v.there.find(id); there && !known.covers(id, b.frames) {
+		if _, there := p.v.there.find(id); there && !marked.covers(id, b.frames) {
 			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
 		}
 	}
@@ -149,7 +149,7 @@ func (p *repairer) healGroup(ctx context.Context, captures []*Capture) ([]*forma
 	for _, c := range captures {
 		record, err := h.capture(ctx, c)
 		if err != nil {
-			h.s.intake.Abandon(context.WithoutCancel(ctx))
+			h.w.intake.Abandon(context.WithoutCancel(ctx))
 			return nil, fmt.Errorf("capture %s: %w", c.ID, err)
 		}
 		if record != nil {
@@ -157,24 +157,24 @@ func (p *repairer) healGroup(ctx context.Context, captures []*Capture) ([]*forma
 			p.out.Healed = append(p.out.Healed, c.ID)
 		}
 	}
-	_, err = h.s.intake.Close()
+	_, err = h.w.intake.Close()
 	return records, err
 }
 
 // healer finds chunks elsewhere.
 type healer struct {
 	r     *Repository
-	s     *session
+	w     *weaver
 	v     *verifier
 	index *known.Index
 	bad   map[format.SlabID]*badSlab
 	wrong bool // the recipe at hand meant what was said of disputed chunks
 }
 
-// newHealer starts a session that relies on nothing harmed, for captures of that
+// newHealer gives a healer that relies on nothing harmed, for captures of that
 // name, or for all where they share chunks.
 func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) {
-	params, err := p.r.params()
+	params, err := p.r.vault.Params()
 	if err != nil {
 		return nil, err
 	}
@@ -189,12 +189,13 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 	if err != nil {
 		return nil, err
 	}
-	s := &session{r: p.r, index: index, params: params, intake: in, lease: p.lease, entries: format.NewEntryEncoder(), meter: newMeter(nil), uses: make(map[format.SlabID]bool)}
+	w := newWeaver(params, newMeter(nil))
+	w.intake = in
 	if p.uses == nil {
 		p.uses = make(map[format.SlabID]bool)
 	}
-	s.uses = p.uses // of all groups
-	return &healer{r: p.r, s: s, v: p.v, index: index, bad: p.bad}, nil
+	w.uses = p.uses // of all groups
+	return &healer{r: p.r, w: w, v: p.v, index: index, bad: p.bad}, nil
 }
 
 // capture gives the record of a capture that names what is unharmed, as far as there
@@ -268,7 +269,7 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 	if ok, err := h.r.fits(ctx, old, h.runs(ctx, old, &moved), h.v.realOf); err != nil || !ok {
 		return nil, orElse(err, errLost) // what is found elsewhere is not what was captured
 	}
-	healed, err := h.s.putRecipe(*old, func(yield func(format.Run) error) error {
+	healed, err := h.w.putRecipe(*old, func(yield func(format.Run) error) error {
 		j := &joiner{yield: yield}
 		for run, err := range h.runs(ctx, old, &moved) {
 			if err != nil {

@@ -1,7 +1,11 @@
 package store
 
 import (
+	"bytes"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
+	"fmt"
 	"os"
 	"slices"
 	"strings"
@@ -256,17 +260,33 @@ func TestStranger(t *testing.T) {
 func (s *site) forgedTwin() *storage.Memory {
 	s.t.Helper()
 	mem := storage.NewMemory()
-	m, err := readManifest(s.t.Context(), s.mem)
-	if err != nil {
+	document := s.read(names.Manifest)
+	var m struct {
+		ID      crypt.RepositoryID `json:"id"`
+		Made    string             `json:"made"`
+		Average int                `json:"chunk_average"`
+		Grace   int64              `json:"grace_seconds"`
+		Seal    string             `json:"seal"`
+	}
+	if err := json.Unmarshal(document, &m); err != nil {
 		s.t.Fatal(err)
 	}
 	root := crypt.NewRootKey()
 	keys, err := root.Derive(m.ID)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	seal := keys.ManifestMAC(fmt.Appendf(nil, "kist format 1\nid %s\nmade %s\nchunk average %d\ngrace %d\n", m.ID, m.Made, m.Average, m.Grace))
+	slot, err := crypt.NewSlot(root, m.ID, s.key, crypt.SlotOptions{})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	opens, err := slot.Marshal()
 	if err == nil {
-		_, err = newSlot(s.t.Context(), mem, root, m.ID, s.key, crypt.SlotOptions{})
+		err = mem.Mark(s.t.Context(), names.KeySlot(string(slot.ID())), opens)
 	}
 	if err == nil {
-		err = mem.Mark(s.t.Context(), names.Manifest, m.seal(keys))
+		err = mem.Mark(s.t.Context(), names.Manifest, bytes.Replace(document, []byte(m.Seal), hex.AppendEncode(nil, seal[:]), 1))
 	}
 	if err != nil {
 		s.t.Fatal(err)

@@ -7,6 +7,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -69,7 +70,7 @@ func newestFirst(files []storage.Info) iter.Seq[[]indexFile] {
 func (r *Repository) latestLike(ctx context.Context, files []storage.Info, fits func(*Capture) bool) *Capture {
 	next, stop := iter.Pull(newestFirst(files))
 	defer stop()
-	for n := 1; ; n = min(2*n, readers) {
+	for n := 1; ; n = min(2*n, vault.Readers) {
 		var some [][]indexFile
 		for range n {
 			if capture, ok := next(); ok {

@@ -11,6 +11,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -71,7 +72,7 @@ func (r *Repository) takeLease(ctx context.Context, work, host, about string) (*
 func (l *lease) put(ctx context.Context, number int) error {
 	before := time.Now()
 	name := names.Lease(l.id, number)
-	if err := putMark(ctx, l.r, format.Lease, name, &l.record); err != nil {
+	if err := vault.PutMark(ctx, l.r.vault, format.Lease, name, &l.record); err != nil {
 		return err
 	}
 	info, err := l.r.storage.Stat(ctx, name)
@@ -226,7 +227,7 @@ func (r *Repository) Writers(ctx context.Context) (all []Writer, err error) {
 }
 
 func (r *Repository) writersAt(ctx context.Context, now time.Time) ([]Writer, error) {
-	infos, err := r.listMarks(ctx, names.Leases)
+	infos, err := r.vault.ListMarks(ctx, names.Leases)
 	if err != nil {
 		return nil, err
 	}

@@ -25,7 +25,7 @@ func (r *Repository) mediumNow(ctx context.Context) (now time.Time, guessed bool
 	}
 	now = time.Now()
 	for _, folder := range names.Marks() {
-		infos, err := r.listMarks(ctx, folder)
+		infos, err := r.vault.ListMarks(ctx, folder)
 		if err != nil {
 			return now, true, err
 		}

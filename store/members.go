@@ -96,7 +96,7 @@ func (w *listWalk) next(e entry) (*listed, error) {
 	if l.head, err = e.header(); err != nil {
 		return nil, listError(err)
 	}
-	if all := orNone(w.volume.record.Contents).Chunks; e.chunks > all-w.chunk {
+	if all := w.volume.chunks(); e.chunks > all-w.chunk {
 		return nil, listError(fmt.Errorf("%w: entry %d ends behind the last of %d chunks", ErrDamaged, w.number, all))
 	}
 	switch {
@@ -114,6 +114,14 @@ func (w *listWalk) next(e entry) (*listed, error) {
 	w.chunk += e.chunks
 	w.before = e.length
 	return l, nil
+}
+
+// chunks gives the number of chunks of the volume's contents.
+func (v *Volume) chunks() uint64 {
+	if v.record.Contents == nil {
+		return 0
+	}
+	return v.record.Contents.Chunks
 }
 
 // padding gives the bytes that fill up the last block of a content (POSIX.1,

@@ -14,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // maxDead is the share of what is stored that may be dead where nothing else is
@@ -23,7 +24,7 @@ const maxDead = 0.03
 // victims gives the slabs whose rests are to be moved.
 func (v *survey) victims(minDead float64, others []Writer) []*stocked {
 	young := v.young(others)
-	known := v.going.exclusion()
+	named := v.going.exclusion()
 	type partly struct {
 		s     *stocked
 		dead  int64
@@ -40,7 +41,7 @@ func (v *survey) victims(minDead float64, others []Writer) []*stocked {
 			}
 			continue
 		}
-		if s.frames == nil || v.unused(s, v.needed) || known.covers(s.id, s.info) {
+		if s.frames == nil || v.unused(s, v.needed) || named.covers(s.id, s.info) {
 			continue // it can't be moved, or goes as a whole
 		}
 		stored += s.info.Size
@@ -88,7 +89,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 	}
 	meter := newMeter(c.o.Progress)
 	for _, s := range victims {
-		meter.now.Total += s.info.Size - c.v.dead(s)
+		meter.Expect(s.info.Size - c.v.dead(s))
 	}
 	for _, some := range slabsByGroup(victims) {
 		m := &mover{
@@ -108,7 +109,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 			return false, err
 		}
 	}
-	meter.done()
+	meter.Done()
 	return true, nil
 }
 
@@ -116,14 +117,14 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 type mover struct {
 	r     *Repository
 	v     *survey
-	s     *session
+	w     *weaver
 	index *known.Index
 	apart intake.Apart
 	left  map[format.SlabID]bool             // slabs of all groups on which nothing new may rely
 	ids   map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left now
 	said  map[format.SlabID]*said            // of those
 	memo  map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
-	meter *meter
+	meter *vault.Meter
 }
 
 // run moves the chunks, and then puts new generations of the index files
@@ -141,15 +142,15 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 	}
 	files, err := m.move(ctx, victims)
 	if err != nil {
-		m.s.intake.Abandon(context.WithoutCancel(ctx))
+		m.w.intake.Abandon(context.WithoutCancel(ctx))
 		return 0, err
 	}
-	written, err := m.s.intake.Close()
+	written, err := m.w.intake.Close()
 	if err != nil {
 		return 0, err
 	}
-	known, _ := m.v.going.finals()
-	put := &rewritten{r: m.r, lease: l, uses: m.s.uses, known: known}
+	before, _ := m.v.going.finals()
+	put := &rewritten{r: m.r, lease: l, uses: m.w.uses, known: before}
 	for _, f := range files {
 		if err := l.check(ctx); err != nil {
 			return written.Bytes, err
@@ -164,10 +165,10 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 	return written.Bytes, put.check(ctx)
 }
 
-// begin starts a session that knows all slabs but those that are left and those
+// begin starts to take in by an index that knows all slabs but those that are left and those
 // that go.
 func (m *mover) begin(ctx context.Context, l *lease) error {
-	params, err := m.r.params()
+	params, err := m.r.vault.Params()
 	if err != nil {
 		return err
 	}
@@ -184,7 +185,8 @@ func (m *mover) begin(ctx context.Context, l *lease) error {
 		return err
 	}
 	m.index = index
-	m.s = &session{r: m.r, index: index, params: params, intake: in, lease: l, uses: make(map[format.SlabID]bool)}
+	m.w = newWeaver(params, m.meter)
+	m.w.intake = in
 	return nil
 }
 
@@ -200,7 +202,7 @@ func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error)
 			return nil, err
 		}
 	}
-	if err := m.s.intake.Settle(); err != nil {
+	if err := m.w.intake.Settle(); err != nil {
 		return nil, err
 	}
 	var files []newFile
@@ -230,9 +232,9 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 	if !sameChunks(slab.Frames, s.frames) {
 		return &fetch.SlabError{Slab: s.id, Frame: -1, Err: errDenied}
 	}
-	hasher := m.r.keys.NewHasher()
+	hasher := m.r.vault.Keys().NewHasher()
 	streams := map[bool]*intake.Stream{
-		false: m.s.intake.Stream(intake.Contents), true: m.s.intake.Stream(intake.Listing),
+		false: m.w.intake.Stream(intake.Contents), true: m.w.intake.Stream(intake.Listing),
 	}
 	var raw []byte
 	at := 0
@@ -245,7 +247,7 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 		if raw, err = m.r.slabs.ReadFrame(ctx, slab, i, raw); err != nil {
 			return err
 		}
-		if err := m.s.intake.NewMember(streams[false]); err != nil {
+		if err := m.w.intake.NewMember(streams[false]); err != nil {
 			return err
 		}
 		rest := raw
@@ -263,7 +265,7 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 			}
 			at++
 		}
-		m.meter.add(int64(slab.Frames[i].Sealed), false)
+		m.meter.Add(int64(slab.Frames[i].Sealed), false)
 	}
 	return nil
 }
@@ -275,11 +277,11 @@ func sameChunks(a, b []format.Frame) bool {
 }
 
 func (m *mover) put(stream *intake.Stream, chunk []byte) error {
-	buf, err := m.s.intake.Reserve()
+	buf, err := m.w.intake.Reserve()
 	if err != nil {
 		return err
 	}
-	m.s.intake.Put(stream, copy(buf, chunk))
+	m.w.intake.Put(stream, copy(buf, chunk))
 	return nil
 }
 
@@ -327,7 +329,7 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 	if !slices.ContainsFunc(m.v.walked[key], func(s *stocked) bool { return m.ids[s.id] != nil }) {
 		return nil, nil
 	}
-	moved, err := m.s.putRecipe(*old, func(yield func(format.Run) error) error {
+	moved, err := m.w.putRecipe(*old, func(yield func(format.Run) error) error {
 		j := &joiner{yield: yield}
 		for run, err := range m.r.slabs.Runs(ctx, old) {
 			if err != nil {

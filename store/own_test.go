@@ -144,7 +144,7 @@ func TestCrashBeforeNoting(t *testing.T) {
 
 // path gives the file of what the machine knows.
 func (m *machine) path(state string) string {
-	return filepath.Join(state, m.id.String()+".known")
+	return filepath.Join(state, m.ID().String()+".known")
 }
 
 // TestProves has recipes whose runs name other chunks than their digests are made of.

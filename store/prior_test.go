@@ -195,7 +195,7 @@ func TestWholeContents(t *testing.T) {
 		contents.Runs = slices.Clone(contents.Runs)
 		f.prior.contents = &contents
 		c.change(f)
-		if got := f.wholeContents(t.Context()); (got != nil) != c.whole {
+		if got := f.unchangedContents(t.Context()); (got != nil) != c.whole {
 			t.Errorf("%s: got %v", name, got)
 		}
 		f.prior.close()
@@ -207,7 +207,7 @@ func TestWholeContents(t *testing.T) {
 		err = s.intake.Settle()
 	}
 	if err == nil {
-		err = s.writeRecipes(taken)
+		err = s.writeRecipes(&taken.record, &taken.strands)
 	}
 	if err != nil {
 		t.Fatal(err)

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"fmt"
@@ -12,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -21,7 +21,7 @@ func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*forma
 	if records := r.readTableCopy(info); records != nil {
 		return records, nil
 	}
-	records, err := r.decodeTable(&objectReader{ctx: ctx, st: r.storage, info: info}, info)
+	records, err := r.decodeTable(r.vault.Reader(ctx, info), info)
 	if err == nil {
 		r.keepTable(info, records)
 	}
@@ -30,8 +30,8 @@ func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*forma
 
 // decodeTable reads a table object.
 func (r *Repository) decodeTable(object io.Reader, info storage.Info) ([]*format.SlabRecord, error) {
-	src := bufio.NewReaderSize(object, objectBuffer(info))
-	opener, err := r.openObject(src, format.Table, path.Base(info.Name))
+	src := vault.Buffered(object, info)
+	opener, err := r.vault.Opener(src, format.Table, path.Base(info.Name))
 	if err != nil {
 		return nil, err
 	}
@@ -63,33 +63,32 @@ func readRecords(src io.Reader, opener *crypt.Opener, decode func([]*format.Slab
 // readTableCopy gives the records of the copy that is kept of a table, or nil. Whatever
 // is wrong with a copy, the table decides.
 func (r *Repository) readTableCopy(info storage.Info) []*format.SlabRecord {
-	file := r.kept.Reader(info.Name, -1)
+	file := r.vault.Copies().Reader(info.Name, -1)
 	if file == nil {
 		return nil
 	}
 	defer file.Close()
-	src := bufio.NewReaderSize(file, objectBuffer(info))
-	opener, err := r.openObject(src, format.TableCopy, copyName(info))
+	src := vault.Buffered(file, info)
+	opener, err := r.vault.Opener(src, format.TableCopy, copyName(info))
 	if err == nil {
 		var records []*format.SlabRecord
 		if records, err = readRecords(src, opener, format.DecodeTableCopy); err == nil {
 			return records
 		}
 	}
-	r.kept.Drop(info.Name)
+	r.vault.Copies().Drop(info.Name)
 	return nil
 }
 
 // keepTable keeps a copy of a table that was accepted.
 func (r *Repository) keepTable(info storage.Info, records []*format.SlabRecord) {
-	if r.kept == nil || len(records) == 0 || slices.ContainsFunc(records, hasFormer) {
+	if r.vault.Copies() == nil || len(records) == 0 || slices.ContainsFunc(records, hasFormer) {
 		return // a copy would leave something out
 	}
-	sealer, kind, wrapped, err := r.keys.NewSealer(r.objectName(format.TableCopy, copyName(info)))
+	b, sealer, err := r.vault.Sealer(format.TableCopy, copyName(info))
 	if err != nil {
 		return
 	}
-	b := format.AppendHeader(nil, format.Header{Kind: format.TableCopy, Wrapping: kind, Wrapped: wrapped})
 	n := uint64(0)
 	seal := func(plain []byte) {
 		b = format.AppendRecord(b, plain, n, sealer)
@@ -97,7 +96,7 @@ func (r *Repository) keepTable(info storage.Info, records []*format.SlabRecord) 
 	}
 	format.EncodeTableCopy(records, seal)
 	seal(nil)
-	r.kept.Add(info.Name, b)
+	r.vault.Copies().Add(info.Name, b)
 }
 
 // copyName binds a copy to its table, and to the length with which that is listed.
@@ -114,7 +113,7 @@ type keeping struct {
 
 // Put implements storage.Storage.
 func (k keeping) Put(ctx context.Context, name string, content io.Reader) error {
-	if k.r.kept == nil || path.Dir(name) != names.Tables {
+	if k.r.vault.Copies() == nil || path.Dir(name) != names.Tables {
 		return k.Storage.Put(ctx, name, content)
 	}
 	var b bytes.Buffer // a table lists some GiB of slabs in some MiB

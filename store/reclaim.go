@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -26,8 +27,8 @@ func (e *BusyError) Unwrap() error { return ErrBusy }
 // and wants nothing back.
 const NoGrace = -time.Nanosecond
 
-// DefaultGrace is the grace time of a repository that was made without one.
-const DefaultGrace = 7 * 24 * time.Hour
+// DefaultGrace is the grace time of a repository that was made without one: 7 days.
+const DefaultGrace = vault.DefaultGrace
 
 // ReclaimOptions say what is freed.
 type ReclaimOptions struct {
@@ -92,7 +93,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 		return nil, fmt.Errorf("%w: %v as the dead part of a slab: it is a share from 0 to 1", ErrBadOptions, o.MinDead)
 	}
 	if o.Grace == 0 {
-		o.Grace = r.grace
+		o.Grace = r.vault.Grace()
 	}
 	r, err = r.afresh()
 	if err != nil {
@@ -246,7 +247,7 @@ func (r *Repository) putBatch(ctx context.Context, stage names.Stage, record *fo
 	record.Made = now.Truncate(time.Millisecond)
 	for {
 		name := names.Batch(names.NewID(now), stage)
-		err := putMark(ctx, r, format.Batch, name, record)
+		err := vault.PutMark(ctx, r.vault, format.Batch, name, record)
 		if !errors.Is(err, storage.ErrExists) {
 			return name, err
 		}

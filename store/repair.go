@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -129,8 +130,8 @@ func (p *repairer) run(ctx context.Context) error {
 func (p *repairer) removeBadMarks(ctx context.Context) error {
 	there := captureIDs(p.v.files)
 	for _, name := range p.v.badMarks {
-		if id, err := names.ParseMark(name); err == nil && folderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.stand.ended[name] {
-			if err := putMark(ctx, p.r, format.Hold, names.NewHold(id), newMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
+		if id, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.stand.ended[name] {
+			if err := vault.PutMark(ctx, p.r.vault, format.Hold, names.NewHold(id), newMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
 				return err
 			}
 		}
@@ -146,7 +147,7 @@ func (p *repairer) removeBadMarks(ctx context.Context) error {
 // again under its name, which is all that counts of it, once the retirement is gone.
 func (p *repairer) removeBadMark(ctx context.Context, name string) error {
 	mark, _, err := names.ParseEnding(name)
-	undoes := err == nil && folderOf(name) == names.Retired
+	undoes := err == nil && vault.FolderOf(name) == names.Retired
 	if undoes {
 		if err := p.removeMark(ctx, mark); err != nil {
 			return err
@@ -155,7 +156,7 @@ func (p *repairer) removeBadMark(ctx context.Context, name string) error {
 	if err := p.removeMark(ctx, name); err != nil || !undoes {
 		return err
 	}
-	return putMark(ctx, p.r, format.Retired, name, newMarkRecord(p.o.Host, "the mark before could not be read"))
+	return vault.PutMark(ctx, p.r.vault, format.Retired, name, newMarkRecord(p.o.Host, "the mark before could not be read"))
 }
 
 func (p *repairer) removeMark(ctx context.Context, name string) error {

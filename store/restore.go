@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // RestoreOptions change how a stream is restored.
@@ -59,7 +60,7 @@ func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 	out := newOutlet(w, len(v.record.SHA256) > 0)
 	defer out.abandon()
 	m := newMeter(o.Progress)
-	m.now.Total = int64(v.Bytes)
+	m.Expect(int64(v.Bytes))
 	entries := r.readEntries(ctx, v.record)
 	defer entries.close()
 	contents := r.wholeContents(ctx, v.record)
@@ -79,7 +80,7 @@ func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 	if _, err := contents.Next(); err != io.EOF {
 		return -1, orDamage(err, "contents that no member has")
 	}
-	m.done()
+	m.Done()
 	return -1, out.finish(v.record)
 }
 
@@ -89,7 +90,7 @@ func (r *Repository) wholeContents(ctx context.Context, v *format.Volume) *fetch
 	return r.slabs.StreamWith(ctx, orEmpty(v.Contents), fetch.ReadOptions{NoIdentities: len(v.SHA256) > 0, Lend: true})
 }
 
-func restoreEntry(ctx context.Context, e entry, contents *fetch.Stream, out *outlet, m *meter) error {
+func restoreEntry(ctx context.Context, e entry, contents *fetch.Stream, out *outlet, m *vault.Meter) error {
 	header, err := e.header()
 	if err != nil {
 		return err
@@ -112,12 +113,12 @@ func restoreEntry(ctx context.Context, e entry, contents *fetch.Stream, out *out
 		}
 		chunks -= uint64(len(b.Lengths)) * b.Times
 		left -= n
-		m.tick(int64(n))
+		m.Tick(int64(n))
 	}
 	if left > 0 {
 		return fmt.Errorf("%w: a member's contents are too short", ErrDamaged)
 	}
-	m.add(int64(len(header))+int64(e.length), e.kind == tarstream.Entry)
+	m.Add(int64(len(header))+int64(e.length), e.kind == tarstream.Entry)
 	return nil
 }
 

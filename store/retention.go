@@ -9,6 +9,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -62,7 +63,7 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 			if err := l.check(ctx); err != nil {
 				return err
 			}
-			if err := putMark(ctx, r, format.Hold, names.NewHold(id), newMarkRecord(o.Host, o.Reason)); err != nil {
+			if err := vault.PutMark(ctx, r.vault, format.Hold, names.NewHold(id), newMarkRecord(o.Host, o.Reason)); err != nil {
 				return err
 			}
 		}
@@ -137,7 +138,7 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (e
 		if s.retirement(id) != nil {
 			continue
 		}
-		if err := putMark(ctx, r, format.Retired, names.NewRetired(id), newMarkRecord(o.Host, o.Reason)); err != nil {
+		if err := vault.PutMark(ctx, r.vault, format.Retired, names.NewRetired(id), newMarkRecord(o.Host, o.Reason)); err != nil {
 			return err
 		}
 	}

@@ -1,13 +1,11 @@
 package store
 
 import (
-	"bufio"
-	"bytes"
 	"context"
-	"path"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -17,11 +15,11 @@ import (
 // nobody must miss it later. Without copies that would take a call for each capture, and
 // the names alone decide.
 func (r *Repository) seenIDs(ctx context.Context, files []storage.Info) ([]string, error) {
-	if r.kept == nil {
+	if r.vault.Copies() == nil {
 		return captureIDs(files), nil
 	}
 	var ids []string
-	return ids, inOrder(ctx, generations(files), askers,
+	return ids, vault.InOrder(ctx, generations(files), vault.Askers,
 		func(ctx context.Context, generations []indexFile) (bool, error) { return r.isCapture(ctx, generations) },
 		func(generations []indexFile, is bool, err error) error {
 			if id, _, bad := names.ParseCapture(generations[0].info.Name); bad == nil && is {
@@ -35,7 +33,7 @@ func (r *Repository) seenIDs(ctx context.Context, files []storage.Info) ([]strin
 // it harmed since. What can't be reached counts as one.
 func (r *Repository) isCapture(ctx context.Context, generations []indexFile) (bool, error) {
 	for _, f := range generations {
-		if copied := r.kept.Reader(f.info.Name, f.info.Size); copied != nil {
+		if copied := r.vault.Copies().Reader(f.info.Name, f.info.Size); copied != nil {
 			copied.Close()
 			return true, nil
 		}
@@ -43,7 +41,7 @@ func (r *Repository) isCapture(ctx context.Context, generations []indexFile) (bo
 	for _, f := range generations {
 		_, err := r.readIndexFile(ctx, f.info) // keeps a copy
 		if isDamage(err) {
-			err = r.checkHeader(ctx, f.info)
+			err = r.vault.CheckHeader(ctx, format.Capture, f.info)
 		}
 		if ctx.Err() != nil {
 			return false, context.Cause(ctx)
@@ -53,14 +51,4 @@ func (r *Repository) isCapture(ctx context.Context, generations []indexFile) (bo
 		}
 	}
 	return false, nil
-}
-
-// checkHeader makes sure that an index file was begun by somebody with the key.
-func (r *Repository) checkHeader(ctx context.Context, info storage.Info) error {
-	b := make([]byte, min(info.Size, format.MaxHeader))
-	if err := shortIsDamage(r.storage.ReadAt(ctx, info.Name, b, 0)); err != nil {
-		return err
-	}
-	_, err := r.openObject(bufio.NewReaderSize(bytes.NewReader(b), format.MaxHeader), format.Capture, path.Base(info.Name))
-	return err
 }

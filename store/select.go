@@ -82,13 +82,13 @@ func (r *Repository) restoreMembers(ctx context.Context, v *Volume, match func(p
 		if err := s.write(w, l, chunks); err != nil {
 			return n, fmt.Errorf("member %q: %w", l.member.Path, err)
 		}
-		m.add(int64(l.length), true)
+		m.Add(int64(l.length), true)
 		n++
 	}
 	if n == 0 {
 		return 0, fmt.Errorf("a member that matches: %w", ErrNotFound)
 	}
-	m.done()
+	m.Done()
 	if _, err := w.Write(make([]byte, 2*tarBlock)); err != nil { // the end marker
 		return n, err
 	}

@@ -33,15 +33,15 @@ type splicer struct {
 }
 
 // newSplicer cuts what is written to it into chunks of a stream.
-func (s *session) newSplicer(out *intake.Stream, before *priorStream) (*splicer, error) {
-	cutter, err := chunk.NewCutter(s.params)
+func (w *weaver) newSplicer(out *intake.Stream, before *priorStream) (*splicer, error) {
+	cutter, err := chunk.NewCutter(w.params)
 	if err != nil {
 		return nil, err
 	}
 	// With more than one of the longest chunks pending, some chunk has its end, and
 	// not much is cut twice.
 	return &splicer{
-		in: s.intake, out: out, before: before, cutter: cutter, limit: 2 * s.params.Max(), step: -1, same: -1,
+		in: w.intake, out: out, before: before, cutter: cutter, limit: 2 * w.params.Max(), step: -1, same: -1,
 	}, nil
 }
 

@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -44,11 +45,11 @@ func (r *Repository) readStanding(ctx context.Context) (*standing, error) {
 		holds: make(map[string][]string), retired: make(map[string][]retirement),
 		ended: make(map[string]bool), all: make(map[string][]string),
 	}
-	holds, err := r.listMarks(ctx, names.Holds)
+	holds, err := r.vault.ListMarks(ctx, names.Holds)
 	if err != nil {
 		return nil, err
 	}
-	retired, err := r.listMarks(ctx, names.Retired)
+	retired, err := r.vault.ListMarks(ctx, names.Retired)
 	if err != nil {
 		return nil, err
 	}
@@ -63,7 +64,7 @@ func (r *Repository) readStanding(ctx context.Context) (*standing, error) {
 			}
 		}
 	}
-	return s, inOrder(ctx, retired, readers,
+	return s, vault.InOrder(ctx, retired, vault.Readers,
 		func(ctx context.Context, info storage.Info) (*format.MarkRecord, error) {
 			if _, err := names.ParseMark(info.Name); err != nil {
 				return nil, nil // not ours
@@ -85,7 +86,7 @@ func (s *standing) readEnds(ctx context.Context, r *Repository, holds, retired [
 		_, _, err := names.ParseEnding(info.Name)
 		return err != nil
 	})
-	return inOrder(ctx, ends, readers,
+	return vault.InOrder(ctx, ends, vault.Readers,
 		func(ctx context.Context, info storage.Info) (*format.MarkRecord, error) {
 			return readMark[format.MarkRecord](ctx, r, format.Hold, info)
 		},
@@ -152,7 +153,7 @@ func (s *standing) apply(captures []*Capture) {
 // those that can't be read among them.
 func (s *standing) marksOf(folder, id string) (marks []string) {
 	for _, name := range s.all[id] {
-		if _, err := names.ParseMark(name); err == nil && folderOf(name) == folder && !s.ended[name] {
+		if _, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == folder && !s.ended[name] {
 			marks = append(marks, name)
 		}
 	}
@@ -162,7 +163,7 @@ func (s *standing) marksOf(folder, id string) (marks []string) {
 // endMark ends a hold or a retirement for good: first the mark that ends it is put, so
 // that it does not count any more wherever a copy of it comes from; then it is removed.
 func (r *Repository) endMark(ctx context.Context, kind format.ObjectKind, name string, o MarkOptions) error {
-	err := putMark(ctx, r, kind, names.Ending(name), newMarkRecord(o.Host, o.Reason))
+	err := vault.PutMark(ctx, r.vault, kind, names.Ending(name), newMarkRecord(o.Host, o.Reason))
 	if err != nil && !errors.Is(err, storage.ErrExists) {
 		return err
 	}

@@ -7,13 +7,12 @@ import (
 	"slices"
 	"time"
 
-	"golang.org/x/sync/errgroup"
-
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -57,7 +56,7 @@ func (r *Repository) takeStock(ctx context.Context, slabs slabList, partial bool
 	r.slabs.Expect(slabs.length)
 	return v, r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
-			v.damage = append(v.damage, &ObjectError{info.Name, err})
+			v.damage = append(v.damage, &ObjectError{Object: info.Name, Err: err})
 			if !partial {
 				return nil
 			}
@@ -80,10 +79,10 @@ func (r *Repository) readTables(ctx context.Context, use func(storage.Info, []*f
 		if err != nil {
 			return err
 		}
-		r.kept.Retain(names.Tables, tables)
+		r.vault.Copies().Retain(names.Tables, tables)
 		tables = slices.DeleteFunc(tables, func(info storage.Info) bool { return done[info.Name] })
 		gone := false
-		err = inOrder(ctx, tables, readers, r.readTable,
+		err = vault.InOrder(ctx, tables, vault.Readers, r.readTable,
 			func(info storage.Info, records []*format.SlabRecord, err error) error {
 				done[info.Name] = true
 				if errors.Is(err, storage.ErrNotFound) {
@@ -148,57 +147,6 @@ func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
 		}
 	}
 	return n, false
-}
-
-// inOrder calls get for every item, as many at a time as workers says, and use
-// with the outcomes in the items' order.
-func inOrder[T, V any](ctx context.Context, items []T, workers int, get func(context.Context, T) (V, error), use func(T, V, error) error) error {
-	type outcome struct {
-		value V
-		err   error
-	}
-	type task struct {
-		item T
-		done chan outcome
-	}
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	var g errgroup.Group
-	defer g.Wait()
-	defer cancel()
-	pending, tasks := make(chan chan outcome, workers), make(chan task)
-	g.Go(func() error {
-		defer close(pending)
-		defer close(tasks)
-		for _, item := range items {
-			t := task{item, make(chan outcome, 1)}
-			select {
-			case pending <- t.done:
-				tasks <- t
-			case <-ctx.Done():
-				return nil
-			}
-		}
-		return nil
-	})
-	for range min(workers, len(items)) {
-		g.Go(func() error {
-			for t := range tasks {
-				v, err := get(ctx, t.item)
-				t.done <- outcome{v, err}
-			}
-			return nil
-		})
-	}
-	i := 0
-	for done := range pending {
-		o := <-done
-		if err := use(items[i], o.value, o.err); err != nil {
-			return err
-		}
-		i++
-	}
-	return context.Cause(ctx)
 }
 
 // stock is what a repository holds, by chunks.
@@ -421,7 +369,7 @@ func (r *Repository) removeDamaged(ctx context.Context, v *inventory, report *Re
 
 func (r *Repository) intakeConfig(index *known.Index) intake.Config {
 	return intake.Config{
-		Storage: keeping{r.storage, r}, Repository: r.id, Keys: r.keys, Index: index, NoRecheck: !r.recheck,
+		Storage: keeping{r.storage, r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
 		TableName: func() string { return names.NewID(time.Now()) },
 	}
 }

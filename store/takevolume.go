@@ -16,15 +16,11 @@ import (
 
 // volumeTaken is a volume whose chunks have been taken in.
 type volumeTaken struct {
-	record   format.Volume // without recipes
-	list     *intake.Stream
-	stamps   *intake.Stream
-	contents *intake.Stream
-	states   *intake.Stream // of a folder; else nil
-	before   *format.Recipe // of contents that may be the same; or nil
-	expected *expected      // of what is read as a stream; else nil
-	changed  int            // files that changed while they were read
-	reused   int            // members taken over from an earlier capture
+	record format.Volume // without recipes
+	strands
+	expected *expected // of what is read as a stream; else nil
+	changed  int       // files that changed while they were read
+	reused   int       // members taken over from an earlier capture
 
 	firstRead bool // of a folder: there is no capture of this machine to take over from
 }
@@ -48,9 +44,7 @@ func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, 
 		record: format.Volume{
 			Name: v.Name, MountPath: v.MountPath, Source: v.Source, Compression: string(compression),
 		},
-		list:     s.intake.Stream(intake.Listing),
-		stamps:   s.intake.Stream(intake.Listing),
-		contents: s.intake.Stream(intake.Contents),
+		strands: s.newStrands(),
 	}
 	t.expected = s.expect(ctx, v)
 	defer t.expected.close()
@@ -117,7 +111,7 @@ func (u *unpackedStream) Close() error { return errors.Join(u.ReadCloser.Close()
 
 // takeParts takes in every header and content of a stream.
 func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {
-	list, err := s.newListing(t)
+	list, err := s.newEntryWriter(&t.strands)
 	if err != nil {
 		return err
 	}
@@ -150,46 +144,8 @@ func (s *session) newCutter() (*chunk.Cutter, error) {
 	return c, err
 }
 
-// listing is a member list being written, with the stamps beside it.
-type listing struct {
-	s      *session
-	list   *chunk.Writer
-	stamps *chunk.Writer
-	length uint64 // of the stream that the entries stand for
-	packed []byte
-}
-
-func (s *session) newListing(t *volumeTaken) (*listing, error) {
-	list, err := s.listWriter(t.list)
-	if err != nil {
-		return nil, err
-	}
-	stamps, err := s.listWriter(t.stamps)
-	if err != nil {
-		return nil, errors.Join(err, list.Close())
-	}
-	return &listing{s: s, list: list, stamps: stamps}, nil
-}
-
-func (l *listing) write(e entry) error {
-	n := e.streamLength()
-	l.length += n
-	l.s.meter.add(int64(n), e.kind == tarstream.Entry)
-	if _, err := l.list.Write(l.s.entries.Encode(e.record())); err != nil {
-		return err
-	}
-	l.packed = format.PackZeros(l.packed[:0], e.stamps)
-	_, err := l.stamps.Write(l.packed)
-	return err
-}
-
-func (l *listing) finish() error { return errors.Join(l.list.Close(), l.stamps.Close()) }
-
-// close frees what finish did not.
-func (l *listing) close() { l.finish() }
-
 // takePart takes in one header and its content.
-func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chunk.Cutter, list *listing, t *volumeTaken) error {
+func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chunk.Cutter, list *entryWriter, t *volumeTaken) error {
 	e := newEntry(part.Kind, part.Header)
 	if part.Size != 0 {
 		var err error
@@ -228,7 +184,7 @@ func (s *session) takeStreamed(content io.Reader, cutter *chunk.Cutter, stream *
 			return 0, 0, err
 		}
 		length += uint64(n)
-		s.meter.tick(int64(n))
+		s.meter.Tick(int64(n))
 	}
 }
 
@@ -245,7 +201,7 @@ func (s *session) takeZeros(cutter *chunk.Cutter, stream *intake.Stream) (uint64
 	}
 	clear(buf[:s.params.Min()])
 	s.intake.PutTimes(stream, s.params.Min(), n)
-	s.meter.tick(int64(n) * int64(s.params.Min()))
+	s.meter.Tick(int64(n) * int64(s.params.Min()))
 	return n, nil
 }
 

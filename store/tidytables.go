@@ -78,7 +78,7 @@ func (r *Repository) removeTable(ctx context.Context, t listedTable) error {
 		return nil // by somebody else
 	}
 	if err == nil {
-		r.kept.Drop(t.info.Name)
+		r.vault.Copies().Drop(t.info.Name)
 	}
 	return err
 }

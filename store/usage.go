@@ -159,7 +159,7 @@ func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
 func findChunk(index *known.Index, slab format.SlabID, chunk uint32) (known.Ref, error) {
 	ref, ok := index.Find(slab, chunk)
 	if !ok {
-		return 0, &ObjectError{names.Slab(slab), fmt.Errorf("%w: chunk %d is not there", ErrDamaged, chunk)}
+		return 0, &ObjectError{Object: names.Slab(slab), Err: fmt.Errorf("%w: chunk %d is not there", ErrDamaged, chunk)}
 	}
 	return ref, nil
 }

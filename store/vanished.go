@@ -6,6 +6,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -48,7 +49,7 @@ func (r *Repository) canRead(ctx context.Context, name string) (bool, error) {
 	info, err := r.storage.Stat(ctx, name)
 	if err == nil {
 		kind := format.Retired
-		if folderOf(name) == names.Holds {
+		if vault.FolderOf(name) == names.Holds {
 			kind = format.Hold
 		}
 		_, err = readMark[format.MarkRecord](ctx, r, kind, info)

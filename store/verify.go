@@ -1,7 +1,6 @@
 package store
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -10,9 +9,9 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/crypt"
-	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -110,7 +109,7 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 			return nil, err
 		}
 	}
-	v.meter.done()
+	v.meter.Done()
 	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
 	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
@@ -120,10 +119,13 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 // afresh gives the repository without anything that was read before, and without
 // copies on this machine.
 func (r *Repository) afresh() (*Repository, error) {
-	slabs, err := fetch.New(r.storage, r.id, r.keys)
+	v, err := r.vault.Afresh()
+	if err != nil {
+		return nil, err
+	}
 	fresh := *r
-	fresh.slabs, fresh.kept, fresh.proofs = slabs, nil, new(proofs)
-	return &fresh, err
+	fresh.vault, fresh.slabs, fresh.proofs = v, v.Slabs(), new(proofs)
+	return &fresh, nil
 }
 
 // verifier is one run of Verify.
@@ -143,7 +145,7 @@ type verifier struct {
 	slabs     map[format.SlabID]*slabState
 	lists     map[listKey]bool    // that were decoded
 	wrong     map[string]harmKind // by recipe: streams that are not those that were captured
-	meter     *meter
+	meter     *vault.Meter
 }
 
 // slabState is what is known of a slab.
@@ -261,47 +263,15 @@ func (v *verifier) changed(ctx context.Context) (bool, error) {
 	return !slices.EqualFunc(now, v.files, func(a, b storage.Info) bool { return a.Name == b.Name }), err
 }
 
-// readSlots holds the key slots and kist.json against what was written: reading
-// them forgives white space.
+// readSlots holds the key slots against what was written: reading them forgives white
+// space.
 func (v *verifier) readSlots(ctx context.Context) error {
-	documents, err := readSlots(ctx, v.r.storage)
-	for _, d := range documents {
-		if err := v.r.checkSlot(d); err != nil {
-			v.damage(names.KeySlot(string(d.ID)), err)
-		}
-	}
-	return err
+	return v.r.vault.CheckSlots(ctx, func(id crypt.SlotID, err error) { v.damage(names.KeySlot(string(id)), err) })
 }
 
-func (r *Repository) checkSlot(d crypt.SlotDocument) error {
-	s, err := crypt.ParseSlot(d.ID, d.Document)
-	if err != nil {
-		return err
-	}
-	standing, err := r.standing(s)
-	if err != nil {
-		return err
-	}
-	if standing == SlotForged {
-		return &crypt.SlotError{ID: d.ID, Err: crypt.ErrForgedSlot}
-	}
-	written, err := s.Marshal()
-	if err == nil && !bytes.Equal(written, d.Document) {
-		err = errNotAsWritten
-	}
-	return err
-}
-
-var errNotAsWritten = fmt.Errorf("%w: readable, but not as it was written", ErrDamaged)
-
+// readManifest does the same for kist.json.
 func (v *verifier) readManifest(ctx context.Context) error {
-	m, err := readManifest(ctx, v.r.storage)
-	if err == nil {
-		err = m.check(v.r.keys)
-	}
-	if err == nil && !bytes.Equal(m.encode(), m.raw) {
-		err = errNotAsWritten
-	}
+	err := v.r.vault.CheckManifest(ctx)
 	if errors.Is(err, ErrNoRepository) || isDamage(err) {
 		v.damage(names.Manifest, err)
 		return nil

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -41,7 +42,7 @@ func (v *verifier) readMarks(ctx context.Context) error {
 
 // checkMarks opens the marks of a folder that nothing else opens.
 func checkMarks[R format.Record](ctx context.Context, v *verifier, folder string, kind format.ObjectKind) error {
-	infos, err := v.r.listMarks(ctx, folder)
+	infos, err := v.r.vault.ListMarks(ctx, folder)
 	if err != nil {
 		return err
 	}
@@ -72,7 +73,7 @@ func checkMark[R format.Record](ctx context.Context, v *verifier, kind format.Ob
 
 // checkEnds opens the marks that undo retirements: elsewhere their names alone count.
 func (v *verifier) checkEnds(ctx context.Context) error {
-	infos, err := v.r.listMarks(ctx, names.Retired)
+	infos, err := v.r.vault.ListMarks(ctx, names.Retired)
 	if err != nil {
 		return err
 	}
@@ -170,7 +171,7 @@ func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []
 		}
 	}
 	missing := r.unlinked(captures, there, gone)
-	return missing, inOrder(ctx, withOwnSeen(captures), readers,
+	return missing, vault.InOrder(ctx, withOwnSeen(captures), vault.Readers,
 		func(ctx context.Context, c *Capture) ([]string, error) { return r.readSeen(ctx, c.file.record.Seen) },
 		func(c *Capture, ids []string, err error) error {
 			if err != nil && !isDamage(err) {

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // readTables reads the tables and compares them with the slabs that there are.
@@ -54,7 +55,7 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 			recipes = append(recipes, seen)
 		}
 	}
-	err := inOrder(ctx, recipes, readers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
+	err := vault.InOrder(ctx, recipes, vault.Readers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
 		for id := range slabs {
 			v.state(id).wanted = true
 		}
@@ -133,18 +134,18 @@ func (v *verifier) readSlabs(ctx context.Context) error {
 	ids := slices.SortedFunc(maps.Keys(v.slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
 	for _, s := range v.there {
 		if v.state(s.id).wanted {
-			v.meter.now.Total += s.Size
+			v.meter.Expect(s.Size)
 		}
 	}
 	ids = slices.DeleteFunc(ids, func(id format.SlabID) bool { return !v.slabs[id].wanted })
 	// Several are opened ahead: a share answers each only after some milliseconds.
-	return inOrder(ctx, ids, askers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
+	return vault.InOrder(ctx, ids, vault.Askers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
 		s := v.slabs[id]
 		if err != nil {
 			return s.note(-1, err)
 		}
 		length, _ := v.there.length(id)
-		v.meter.add(length, false)
+		v.meter.Add(length, false)
 		return v.readSlab(ctx, slab, s)
 	})
 }

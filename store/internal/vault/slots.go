@@ -1,4 +1,4 @@
-package store
+package vault
 
 import (
 	"bytes"
@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -18,43 +19,33 @@ import (
 type Slot struct {
 	ID crypt.SlotID
 	// Slot is nil where the slot can't be read; Err says why.
-	Slot *crypt.Slot
-	Err  error
-	// Standing is "" where the slot can't be read.
-	Standing SlotStanding
-	// Opened tells that this slot opened the repository.
-	Opened bool
+	Slot     *crypt.Slot
+	Err      error
+	Standing string // "" where the slot can't be read
+	Opened   bool   // this slot opened the repository
 }
 
-// SlotStanding says whether a key slot was made by who could open the repository.
-type SlotStanding string
-
+// How key slots stand.
 const (
-	// SlotProven is a slot whose MAC fits, or the one that opened the repository.
-	SlotProven SlotStanding = "proven"
-	// SlotUnproved is a slot of version 1, which has no MAC: it may be forged. Open
-	// the repository by it, and RenewSlot makes it one that is proven.
-	SlotUnproved SlotStanding = "unproved"
-	// SlotForged is a slot that was made without the repository's root key, changed, or is
-	// of another repository.
-	SlotForged SlotStanding = "forged"
+	SlotProven   = "proven"   // its MAC fits, or it opened the repository
+	SlotUnproved = "unproved" // of version 1, which has no MAC
+	SlotForged   = "forged"   // made without the root key, changed, or of another repository
 )
 
 // Slots lists the key slots, in order of their ids.
-func (r *Repository) Slots(ctx context.Context) (slots []Slot, err error) {
-	defer noteEnd(ctx, &err)
-	if err := r.keys.Wiped(); err != nil {
+func (v *Vault) Slots(ctx context.Context) ([]Slot, error) {
+	if err := v.keys.Wiped(); err != nil {
 		return nil, err
 	}
-	documents, err := readSlots(ctx, r.storage)
+	documents, err := readSlots(ctx, v.storage)
 	if err != nil {
 		return nil, err
 	}
-	slots = make([]Slot, len(documents))
+	slots := make([]Slot, len(documents))
 	for i, d := range documents {
-		s := Slot{ID: d.ID, Opened: d.ID == r.OpenedSlot()}
+		s := Slot{ID: d.ID, Opened: d.ID == v.OpenedSlot()}
 		if s.Slot, s.Err = crypt.ParseSlot(d.ID, d.Document); s.Err == nil {
-			if s.Standing, err = r.standing(s.Slot); err != nil {
+			if s.Standing, err = v.standing(s.Slot); err != nil {
 				return nil, err
 			}
 		}
@@ -65,11 +56,11 @@ func (r *Repository) Slots(ctx context.Context) (slots []Slot, err error) {
 
 // OpenedSlot gives the id of the key slot that opened the repository, or that RenewSlot
 // made in its place.
-func (r *Repository) OpenedSlot() crypt.SlotID { return r.opened.Load().ID() }
+func (v *Vault) OpenedSlot() crypt.SlotID { return v.opened.Load().ID() }
 
 // standing fails only where the repository was closed.
-func (r *Repository) standing(s *crypt.Slot) (SlotStanding, error) {
-	err := r.keys.CheckSlot(s)
+func (v *Vault) standing(s *crypt.Slot) (string, error) {
+	err := v.keys.CheckSlot(s)
 	switch {
 	case err == nil:
 		return SlotProven, nil
@@ -78,10 +69,10 @@ func (r *Repository) standing(s *crypt.Slot) (SlotStanding, error) {
 	case !errors.Is(err, crypt.ErrUnprovedSlot):
 		return "", err
 	}
-	if sameSlot(s, r.opened.Load()) {
+	if sameSlot(s, v.opened.Load()) {
 		return SlotProven, nil
 	}
-	if s.Repository() != r.id || s.Kind() == crypt.SlotPassphrase && s.Cost().Below(crypt.DefaultCost()) {
+	if s.Repository() != v.manifest.ID || s.Kind() == crypt.SlotPassphrase && s.Cost().Below(crypt.DefaultCost()) {
 		return SlotForged, nil // nothing that made slots of version 1 made such a one
 	}
 	return SlotUnproved, nil
@@ -94,29 +85,26 @@ func sameSlot(a, b *crypt.Slot) bool {
 }
 
 // AddSlot lets another passphrase or key file open the repository. It fails with
-// ErrTooManySlots.
-func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (s *crypt.Slot, err error) {
-	defer noteEnd(ctx, &err)
-	if err := r.keys.Wiped(); err != nil {
+// crypt.ErrTooManySlots.
+func (v *Vault) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (*crypt.Slot, error) {
+	if err := v.keys.Wiped(); err != nil {
 		return nil, err
 	}
-	there, err := listSlots(ctx, r.storage)
+	there, err := listSlots(ctx, v.storage)
 	if err != nil {
 		return nil, err
 	}
 	if len(there) >= crypt.MaxSlots {
-		return nil, fmt.Errorf("%w, and %d are there: remove one first", ErrTooManySlots, len(there))
+		return nil, fmt.Errorf("%w, and %d are there: remove one first", crypt.ErrTooManySlots, len(there))
 	}
-	return newSlot(ctx, r.storage, r.root, r.id, secret, o)
+	return newSlot(ctx, v.storage, v.root, v.manifest.ID, secret, o)
 }
 
-// RemoveSlot takes away a key slot. A copy of it that somebody kept still opens
-// the repository: the root key stays the same. It fails with ErrNotFound, and
+// RemoveSlot takes away a key slot. It fails with ErrNotFound, and
 // with ErrLastSlot where no other slot would be left that is known to open the
 // repository: only those that are SlotProven count.
-func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) (err error) {
-	defer noteEnd(ctx, &err)
-	slots, err := r.Slots(ctx)
+func (v *Vault) RemoveSlot(ctx context.Context, id crypt.SlotID) error {
+	slots, err := v.Slots(ctx)
 	if err != nil {
 		return err
 	}
@@ -135,7 +123,7 @@ func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) (err error
 		return fmt.Errorf("key slot %s: %w", id, ErrNotFound)
 	}
 	if others > 0 {
-		return r.storage.Remove(ctx, names.KeySlot(string(id)))
+		return v.storage.Remove(ctx, names.KeySlot(string(id)))
 	}
 	if unproved > 0 {
 		return fmt.Errorf("key slot %s: %w. There are others (%d), but of an older kind that may be forged: open the repository by another one, and then remove this", id, ErrLastSlot, unproved)
@@ -181,7 +169,7 @@ func readSlotsToOpen(ctx context.Context, st storage.Storage, first crypt.SlotID
 	documents, err := readListed(ctx, st, infos[:len(infos)-left])
 	if err == nil && left > 0 {
 		documents = append(documents, crypt.SlotDocument{
-			Err: fmt.Errorf("%w, and %d are in the folder %s: whoever put them there can write to the repository; remove those that you don't know", ErrTooManySlots, len(infos), names.KeySlots),
+			Err: fmt.Errorf("%w, and %d are in the folder %s: whoever put them there can write to the repository; remove those that you don't know", crypt.ErrTooManySlots, len(infos), names.KeySlots),
 		})
 	}
 	return documents, err
@@ -203,7 +191,7 @@ func readListed(ctx context.Context, st storage.Storage, infos []storage.Info) (
 		if errors.Is(err, storage.ErrNotFound) {
 			continue // removed since it was listed
 		}
-		if err != nil && !errors.Is(err, ErrDamaged) {
+		if err != nil && !errors.Is(err, format.ErrDamaged) {
 			return nil, err
 		}
 		documents = append(documents, crypt.SlotDocument{ID: slotID(info), Document: b})

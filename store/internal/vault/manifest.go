@@ -1,4 +1,4 @@
-package store
+package vault
 
 import (
 	"bytes"
@@ -27,8 +27,8 @@ type manifest struct {
 	Made    time.Time          `json:"made"`
 	Average int                `json:"chunk_average"`
 	Grace   int64              `json:"grace_seconds,omitempty"` // 0: DefaultGrace
-	Recheck string             `json:"recheck,omitempty"`       // "off": see CreateOptions.NoRecheck; "": on
-	Apart   Apart              `json:"apart,omitempty"`
+	Recheck string             `json:"recheck,omitempty"`       // "off": see Settings.NoRecheck; "": on
+	Apart   string             `json:"apart,omitempty"`
 	Seal    string             `json:"seal"` // see message
 
 	raw []byte // as it was read
@@ -71,7 +71,7 @@ func (m *manifest) check(keys *crypt.Keys) error {
 	}
 	mac, err := hex.DecodeString(m.Seal)
 	if err != nil || len(mac) != 32 || hex.EncodeToString(mac) != m.Seal || !keys.CheckManifest(m.message(), [32]byte(mac)) {
-		return &ObjectError{names.Manifest, fmt.Errorf("%w: it is not as it was written", ErrDamaged)}
+		return &ObjectError{names.Manifest, fmt.Errorf("%w: it is not as it was written", format.ErrDamaged)}
 	}
 	return nil
 }
@@ -107,28 +107,28 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 		Format int `json:"kist_format"`
 	}
 	if err := json.Unmarshal(b, &version); err != nil || version.Format == 0 {
-		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: it is not readable", ErrDamaged)}
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: it is not readable", format.ErrDamaged)}
 	}
 	if version.Format != format.Version {
 		return nil, fmt.Errorf("%s: %w %d: this release reads %d, a newer one is needed",
-			names.Manifest, ErrUnknownFormat, version.Format, format.Version)
+			names.Manifest, format.ErrUnknownVersion, version.Format, format.Version)
 	}
 	var m manifest
 	d := json.NewDecoder(bytes.NewReader(b))
 	if err := d.Decode(&m); err != nil {
-		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: %v", ErrDamaged, err)}
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: %v", format.ErrDamaged, err)}
 	}
 	if err := checkAverage(m.Average); err != nil {
-		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: %w", ErrDamaged, err)}
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: %w", format.ErrDamaged, err)}
 	}
 	if m.Grace < 0 || m.Grace > int64(maxGrace/time.Second) {
-		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: a grace time of %d seconds", ErrDamaged, m.Grace)}
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: a grace time of %d seconds", format.ErrDamaged, m.Grace)}
 	}
 	if m.Recheck != "" && m.Recheck != recheckOff {
-		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: recheck %q", ErrDamaged, m.Recheck)}
+		return nil, &ObjectError{names.Manifest, fmt.Errorf("%w: recheck %q", format.ErrDamaged, m.Recheck)}
 	}
-	if !m.Apart.known() {
-		return nil, fmt.Errorf("%s: %w: captures apart in the way %.40q: this release does not know it, a newer one is needed", names.Manifest, ErrUnknownFormat, m.Apart)
+	if !knownApart(m.Apart) {
+		return nil, fmt.Errorf("%s: %w: captures apart in the way %.40q: this release does not know it, a newer one is needed", names.Manifest, format.ErrUnknownVersion, m.Apart)
 	}
 	m.raw = b
 	return &m, nil

@@ -1,4 +1,4 @@
-package store
+package vault
 
 import (
 	"bytes"
@@ -13,25 +13,22 @@ import (
 
 // RenewSlot makes the key slot that opened the repository anew, where it is of an older
 // version, and returns the new one; otherwise it returns nil and does nothing. secret is what opened
-// the slot. A release that knows older versions only can't open by the new slot.
+// the slot. before is called with the new one before the old one is removed.
 //
 // The new slot is put, read again and opened before the old one is removed: whatever
-// stops this leaves the old one, the new one or both. It may be done again, and by
-// several machines at the same time. On a medium that can't be written to, it fails
-// with what the operating system says.
-func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (renewed *crypt.Slot, err error) {
-	defer noteEnd(ctx, &err)
-	if err := r.keys.Wiped(); err != nil {
+// stops this leaves the old one, the new one or both.
+func (v *Vault) RenewSlot(ctx context.Context, secret crypt.Secret, before func(crypt.SlotID)) (*crypt.Slot, error) {
+	if err := v.keys.Wiped(); err != nil {
 		return nil, err
 	}
-	old := r.opened.Load()
+	old := v.opened.Load()
 	if old.Version() >= crypt.SlotVersion {
 		return nil, nil
 	}
-	if err := r.opens(old, secret); err != nil {
+	if err := v.opens(old, secret); err != nil {
 		return nil, fmt.Errorf("key slot %s is not made anew: %w", old.ID(), err)
 	}
-	renewed, err = old.Renewed(r.root, secret)
+	renewed, err := old.Renewed(v.root, secret)
 	if err != nil {
 		return nil, err
 	}
@@ -41,22 +38,22 @@ func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (renewe
 	}
 	name := names.KeySlot(string(renewed.ID()))
 	// It is there already if this was stopped before, or another machine did it.
-	if err := r.storage.Put(ctx, name, bytes.NewReader(document)); err != nil && !errors.Is(err, storage.ErrExists) {
+	if err := v.storage.Put(ctx, name, bytes.NewReader(document)); err != nil && !errors.Is(err, storage.ErrExists) {
 		return nil, fmt.Errorf("making key slot %s anew: %w", old.ID(), err)
 	}
-	if renewed, err = r.readRenewed(ctx, renewed.ID(), secret); err != nil {
+	if renewed, err = v.readRenewed(ctx, renewed.ID(), secret); err != nil {
 		return nil, fmt.Errorf("key slot %s, made anew, does not open the repository, so that the old one stays: %w", old.ID(), err)
 	}
-	r.opened.Store(renewed)
-	r.watch.keep(r.watch.memory.SetSlot(renewed.ID()))
-	if err := r.storage.Remove(ctx, names.KeySlot(string(old.ID()))); err != nil && !errors.Is(err, storage.ErrNotFound) {
+	v.opened.Store(renewed)
+	before(renewed.ID())
+	if err := v.storage.Remove(ctx, names.KeySlot(string(old.ID()))); err != nil && !errors.Is(err, storage.ErrNotFound) {
 		return renewed, fmt.Errorf("removing key slot %s, which is made anew as %s: %w", old.ID(), renewed.ID(), err)
 	}
 	return renewed, nil
 }
 
-func (r *Repository) readRenewed(ctx context.Context, id crypt.SlotID, secret crypt.Secret) (*crypt.Slot, error) {
-	document, err := readAll(ctx, r.storage, names.KeySlot(string(id)), crypt.MaxSlotDocument)
+func (v *Vault) readRenewed(ctx context.Context, id crypt.SlotID, secret crypt.Secret) (*crypt.Slot, error) {
+	document, err := readAll(ctx, v.storage, names.KeySlot(string(id)), crypt.MaxSlotDocument)
 	if err != nil {
 		return nil, err
 	}
@@ -64,19 +61,19 @@ func (r *Repository) readRenewed(ctx context.Context, id crypt.SlotID, secret cr
 	if err != nil {
 		return nil, err
 	}
-	return slot, r.opens(slot, secret)
+	return slot, v.opens(slot, secret)
 }
 
 // opens sees that a slot opens by the secret, and is this repository's. What the slot
 // that opened it costs has been allowed.
-func (r *Repository) opens(slot *crypt.Slot, secret crypt.Secret) error {
-	c := r.opened.Load().Cost()
-	root, err := slot.Unlock(secret, r.id, crypt.UnlockOptions{Floor: c, MaxMemory: int64(c.MemoryKiB) << 10, MaxWork: c.Work()})
+func (v *Vault) opens(slot *crypt.Slot, secret crypt.Secret) error {
+	c := v.opened.Load().Cost()
+	root, err := slot.Unlock(secret, v.manifest.ID, crypt.UnlockOptions{Floor: c, MaxMemory: int64(c.MemoryKiB) << 10, MaxWork: c.Work()})
 	if err != nil {
 		return err
 	}
 	defer root.Wipe()
-	if !root.Equal(r.root) {
+	if !root.Equal(v.root) {
 		return crypt.ErrForgedSlot
 	}
 	return nil
