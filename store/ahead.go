@@ -15,8 +15,8 @@ const farAhead = time.Hour
 // ahead.
 func (v *survey) noteAhead() (notes []string) {
 	for _, c := range v.captures {
-		if c.Retired != nil && v.grace > 0 && c.Retired.At.Sub(v.now) > farAhead {
-			notes = append(notes, fmt.Sprintf("capture %s was retired by a machine whose clock is far ahead: its grace time begins at %s; taking that back and retiring it again begins it anew", c.ID, utc(c.Retired.At)))
+		if c.retired != nil && v.grace > 0 && c.retired.At.Sub(v.now) > farAhead {
+			notes = append(notes, fmt.Sprintf("capture %s was retired by a machine whose clock is far ahead: its grace time begins at %s; taking that back and retiring it again begins it anew", c.ID, utc(c.retired.At)))
 		}
 	}
 	for _, b := range v.going.announced {

@@ -49,8 +49,8 @@ func ofGroup(rec *format.SlabRecord, group []byte) bool {
 }
 
 // byGroup gives the captures of each group, in the order of the first of each.
-func (r *Repository) byGroup(captures []*Capture) [][]*Capture {
-	return gather(captures, func(c *Capture) string { return string(r.apartFor(c.Name).Group) })
+func (r *Repository) byGroup(captures []*captured) [][]*captured {
+	return gather(captures, func(c *captured) string { return string(r.apartFor(c.Name).Group) })
 }
 
 // slabsByGroup gives the slabs of each group, in the order of the first of each.

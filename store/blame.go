@@ -16,7 +16,7 @@ const mostBlamed = 10
 // blame says which members a stream that can't be restored whole lacks. at is the number
 // of the entry whose content could not be read, or less than 0 where all could be read
 // and the whole is not what was captured.
-func (r *Repository) blame(ctx context.Context, v *Volume, at int, err error) error {
+func (r *Repository) blame(ctx context.Context, v *capturedVolume, at int, err error) error {
 	if !isDamage(err) || ctx.Err() != nil {
 		return err
 	}
@@ -45,7 +45,7 @@ func (r *Repository) blame(ctx context.Context, v *Volume, at int, err error) er
 
 // pathsOf gives the members of the entries that is accepts, as far as the list can be
 // read.
-func (r *Repository) pathsOf(ctx context.Context, v *Volume, is func(*listed) bool) (paths []string) {
+func (r *Repository) pathsOf(ctx context.Context, v *capturedVolume, is func(*listed) bool) (paths []string) {
 	for l, err := range r.listing(ctx, v) {
 		if err != nil {
 			break
@@ -59,8 +59,8 @@ func (r *Repository) pathsOf(ctx context.Context, v *Volume, is func(*listed) bo
 
 // wrongMembers gives the members whose chunks are not what was captured, as far as
 // tables tell that.
-func (r *Repository) wrongMembers(ctx context.Context, v *Volume) []string {
-	contents := orEmpty(v.record.Contents)
+func (r *Repository) wrongMembers(ctx context.Context, v *capturedVolume) []string {
+	contents := orEmpty(v.Contents)
 	p, err := r.proveBySaid(ctx, contents)
 	if err != nil || p == nil {
 		return nil

@@ -128,12 +128,13 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture,
 		return nil, err
 	}
 	defer func() { s.lease.end(ctx) }() // commit may have taken another one
-	c, err = s.commit(ctx, f)
+	made, err := s.commit(ctx, f)
 	if err != nil {
 		return nil, err
 	}
-	r.watch.keep(r.watch.memory.Note(c.remembered(remember.Made)))
+	r.watch.keep(r.watch.memory.Note(made.remembered(remember.Made)))
 	s.tidyTables(ctx)
+	c = r.given(made)
 	for i, t := range s.taken {
 		c.Volumes[i].Changed, c.Volumes[i].Reused, c.Volumes[i].FirstRead = t.changed, t.reused, t.firstRead
 	}

@@ -20,7 +20,7 @@ var ErrOvertaken = errors.New("it stood still for too long, and others went on w
 
 // commit writes the index file, if all that it relies on is safe from whoever
 // reclaims space.
-func (s *session) commit(ctx context.Context, f *format.IndexFile) (*Capture, error) {
+func (s *session) commit(ctx context.Context, f *format.IndexFile) (*captured, error) {
 	alive, err := s.lease.confirm(ctx)
 	if err == nil && alive {
 		alive, err = s.unthreatened(ctx)

@@ -41,7 +41,7 @@ func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Di
 		}
 		if err == nil {
 			c := &comparison{r: r, index: index, old: make(map[memberKey]*compared), oldChunks: newChunkSet(index), newChunks: newChunkSet(index)}
-			err = c.run(ctx, was, is, func(d Difference) bool {
+			err = c.run(ctx, was.captured, is.captured, func(d Difference) bool {
 				closed = r.open()
 				return closed == nil && yield(d, nil)
 			})
@@ -71,7 +71,7 @@ type comparison struct {
 	oldChunks, newChunks *chunkSet
 }
 
-func (c *comparison) run(ctx context.Context, was, is *Capture, yield func(Difference) bool) error {
+func (c *comparison) run(ctx context.Context, was, is *captured, yield func(Difference) bool) error {
 	for m, err := range c.members(ctx, was, c.oldChunks) {
 		if err != nil {
 			return err
@@ -190,18 +190,18 @@ type keyedMember struct {
 
 // members gives the members of a capture with their chunks, which are added to
 // seen, if that is set.
-func (c *comparison) members(ctx context.Context, capture *Capture, seen *chunkSet) iter.Seq2[keyedMember, error] {
+func (c *comparison) members(ctx context.Context, capture *captured, seen *chunkSet) iter.Seq2[keyedMember, error] {
 	return func(yield func(keyedMember, error) bool) {
 		for i := range capture.Volumes {
-			if !c.volume(ctx, &capture.Volumes[i], seen, yield) {
+			if !c.volume(ctx, capture.volume(i), seen, yield) {
 				return
 			}
 		}
 	}
 }
 
-func (c *comparison) volume(ctx context.Context, v *Volume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
-	next, stop := pullRepeats(ctx, c.r.slabs.Runs(ctx, orEmpty(v.record.Contents)))
+func (c *comparison) volume(ctx context.Context, v *capturedVolume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
+	next, stop := pullRepeats(ctx, c.r.slabs.Runs(ctx, orEmpty(v.Contents)))
 	defer stop()
 	for l, err := range c.r.listing(ctx, v) {
 		m := keyedMember{}

@@ -41,15 +41,15 @@ func (p *repairer) findLost(ctx context.Context) error {
 }
 
 // lostOf finds out what can't be read of a volume.
-func (p *repairer) lostOf(ctx context.Context, vol *Volume) (*lostVolume, error) {
+func (p *repairer) lostOf(ctx context.Context, vol *format.Volume) (*lostVolume, error) {
 	lost := &lostVolume{entries: make(map[int]bool)}
 	if len(p.bad) == 0 && len(p.v.wrong) == 0 {
 		return lost, nil
 	}
-	if p.v.wrong[recipeKey(orEmpty(vol.record.Contents))] == unexplained {
+	if p.v.wrong[recipeKey(orEmpty(vol.Contents))] == unexplained {
 		return &lostVolume{whole: true}, nil
 	}
-	for _, recipe := range []*format.Recipe{&vol.record.MemberList, orEmpty(vol.record.Stamps)} {
+	for _, recipe := range []*format.Recipe{&vol.MemberList, orEmpty(vol.Stamps)} {
 		if p.v.wrong[recipeKey(recipe)] != intact {
 			return &lostVolume{whole: true}, nil
 		}
@@ -61,14 +61,14 @@ func (p *repairer) lostOf(ctx context.Context, vol *Volume) (*lostVolume, error)
 			return nil, err
 		}
 	}
-	spans, err := p.lostSpans(ctx, orEmpty(vol.record.Contents))
+	spans, err := p.lostSpans(ctx, orEmpty(vol.Contents))
 	if errors.Is(err, errLost) || len(spans) > 0 && !vol.Tar {
 		return &lostVolume{whole: true}, nil
 	}
 	if err != nil || len(spans) == 0 {
 		return lost, err
 	}
-	for l, err := range p.r.listing(ctx, vol) {
+	for l, err := range p.r.listing(ctx, &capturedVolume{vol, nil}) {
 		if err != nil {
 			return nil, err
 		}
@@ -133,7 +133,7 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 	}
 	var records []*format.IndexFile
 	var empty []string // captures of which nothing is left
-	harmed := slices.DeleteFunc(slices.Clone(p.v.captures), func(c *Capture) bool {
+	harmed := slices.DeleteFunc(slices.Clone(p.v.captures), func(c *captured) bool {
 		return !slices.ContainsFunc(p.out.Lost, func(l Harmed) bool { return l.Capture == c.ID })
 	})
 	for _, captures := range p.r.byGroup(harmed) {
@@ -151,7 +151,7 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 
 // dropFrom gives the new records of captures of one group, and the ids of those of which
 // nothing is left.
-func (p *repairer) dropFrom(ctx context.Context, captures []*Capture) (records []*format.IndexFile, empty []string, err error) {
+func (p *repairer) dropFrom(ctx context.Context, captures []*captured) (records []*format.IndexFile, empty []string, err error) {
 	h, err := p.newHealer(ctx, captures[0].Name)
 	if err != nil {
 		return nil, nil, err
@@ -173,8 +173,8 @@ func (p *repairer) dropFrom(ctx context.Context, captures []*Capture) (records [
 }
 
 // withoutLost gives the record of a capture without what can't be read.
-func (p *repairer) withoutLost(ctx context.Context, h *healer, c *Capture) (*format.IndexFile, error) {
-	record := *c.file.record
+func (p *repairer) withoutLost(ctx context.Context, h *healer, c *captured) (*format.IndexFile, error) {
+	record := *c.IndexFile
 	record.Volumes = nil
 	for i := range c.Volumes {
 		vol := &c.Volumes[i]
@@ -185,7 +185,7 @@ func (p *repairer) withoutLost(ctx context.Context, h *healer, c *Capture) (*for
 		switch {
 		case lost.whole:
 		case len(lost.entries) == 0:
-			record.Volumes = append(record.Volumes, *vol.record)
+			record.Volumes = append(record.Volumes, *vol)
 		default:
 			rest, err := p.volumeWithout(ctx, h, vol, lost)
 			if err != nil {
@@ -199,18 +199,18 @@ func (p *repairer) withoutLost(ctx context.Context, h *healer, c *Capture) (*for
 
 // volumeWithout takes a volume in again, without some members. Its stream is
 // another one then.
-func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *Volume, lost *lostVolume) (*format.Volume, error) {
-	record, t := *vol.record, h.w.newStrands()
+func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *format.Volume, lost *lostVolume) (*format.Volume, error) {
+	record, t := *vol, h.w.newStrands()
 	list, err := h.w.newEntryWriter(&t)
 	if err != nil {
 		return nil, err
 	}
 	defer list.close()
 	record.Members = 0
-	c := &copier{h: h, runs: p.r.slabs.Runs(ctx, orEmpty(vol.record.Contents)), ctx: ctx}
+	c := &copier{h: h, runs: p.r.slabs.Runs(ctx, orEmpty(vol.Contents)), ctx: ctx}
 	defer c.close()
 	before := uint64(0)
-	for l, err := range p.r.listing(ctx, vol) {
+	for l, err := range p.r.listing(ctx, &capturedVolume{vol, nil}) {
 		if err != nil {
 			return nil, err
 		}
@@ -239,7 +239,7 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *Volume, lo
 		return nil, err
 	}
 	record.Length, record.SHA256 = list.length, nil
-	record.Warnings = append(slices.Clone(vol.record.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", shortened(lost.paths)))
+	record.Warnings = append(slices.Clone(vol.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", shortened(lost.paths)))
 	err = h.w.writeRecipes(&record, &t)
 	return &record, err
 }

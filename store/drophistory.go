@@ -28,7 +28,7 @@ func (p *repairer) departing(ids []string) *format.BatchRecord {
 	was := make(map[string][]crypt.Digest)
 	for _, c := range p.v.captures {
 		was[c.ID] = append(was[c.ID], c.hash())
-		if b := c.file.record.Previous; b != nil {
+		if b := c.Previous; b != nil {
 			was[b.ID] = append(was[b.ID], b.Hash)
 		}
 	}
@@ -55,7 +55,7 @@ func (p *repairer) departChanged(ctx context.Context, records []*format.IndexFil
 	}
 	mark := &format.BatchRecord{}
 	for _, record := range records {
-		i := slices.IndexFunc(p.v.captures, func(c *Capture) bool { return c.ID == record.ID })
+		i := slices.IndexFunc(p.v.captures, func(c *captured) bool { return c.ID == record.ID })
 		if was := p.v.captures[i].hash(); was != record.Hash() {
 			depart(mark, record.ID, was)
 		}

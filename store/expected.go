@@ -87,13 +87,13 @@ func (s *session) latestContents(ctx context.Context, v VolumeInput) *format.Rec
 	return nil
 }
 
-func contentsAmong(captures []*Capture, o CaptureOptions, v VolumeInput) *format.Recipe {
+func contentsAmong(captures []*captured, o CaptureOptions, v VolumeInput) *format.Recipe {
 	for _, c := range slices.Backward(captures) {
 		if c.Name != o.Name || c.Host != o.Host {
 			continue
 		}
 		for i := range c.Volumes {
-			if r := c.Volumes[i].record; r.States == nil && r.Name == v.Name {
+			if r := &c.Volumes[i]; r.States == nil && r.Name == v.Name {
 				return r.Contents
 			}
 		}

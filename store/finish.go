@@ -131,7 +131,7 @@ func (c *reclaimer) wait(ctx context.Context, d time.Duration) error {
 
 // going is what really goes: what was named finally and is still not needed.
 type going struct {
-	captures []*Capture
+	captures []*captured
 	slabs    map[format.SlabID]*stocked
 }
 
@@ -252,7 +252,7 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabID]*stocked) error {
 	since := make(map[string]time.Time)
 	for _, capture := range c.v.captures {
-		since[capture.ID] = capture.file.info.Modified
+		since[capture.ID] = capture.info.Modified
 	}
 	for _, info := range c.v.superseded {
 		id, _, _ := names.ParseCapture(info.Name)
@@ -287,7 +287,7 @@ func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[f
 	if err != nil {
 		return false, err
 	}
-	capture := newCapture(record, info.Size)
+	capture := &captured{IndexFile: record, indexFile: indexFile{info: info}}
 	for _, recipe := range recipes(capture) {
 		for level := range recipe.Level + 1 {
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
@@ -378,7 +378,7 @@ func (v *survey) forget(g *going) {
 	}
 	v.slabs = v.slabs.without(func(s slabObject) bool { return g.slabs[s.id] != nil })
 	v.order = slices.DeleteFunc(v.order, func(s *stocked) bool { return g.slabs[s.id] != nil })
-	v.captures = slices.DeleteFunc(v.captures, func(c *Capture) bool { return slices.Contains(g.captures, c) })
+	v.captures = slices.DeleteFunc(v.captures, func(c *captured) bool { return slices.Contains(g.captures, c) })
 }
 
 // waits tells whether some slab that was announced is there and not wanted.

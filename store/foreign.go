@@ -39,7 +39,7 @@ func (r *Repository) ownsAll(c *Capture) error {
 	switch {
 	case c == nil:
 		return fmt.Errorf("no capture: %w", ErrForeign)
-	case c.file.record == nil || c.repo != r.vault.ID():
+	case c.captured == nil || c.repo != r.vault.ID():
 		return fmt.Errorf("capture %q: %w", c.ID, ErrForeign)
 	}
 	for i := range c.Volumes {

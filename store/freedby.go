@@ -44,11 +44,11 @@ func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, er
 		owner := uint32(staying)
 		if going[capture.ID] {
 			owner = leaving
-			bytes += capture.file.info.Size
+			bytes += capture.captured.info.Size
 		} else if capture.Retired != nil {
 			continue
 		}
-		if err := c.claim(ctx, capture, owner); err != nil {
+		if err := c.claim(ctx, capture.captured, owner); err != nil {
 			return 0, fmt.Errorf("capture %s: %w", capture.ID, err)
 		}
 	}

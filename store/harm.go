@@ -76,7 +76,7 @@ func (v *verifier) slabDamages() map[badPlace]*Damage {
 	return damages
 }
 
-func (v *verifier) checkVolume(ctx context.Context, c *Capture, vol *Volume, damages map[badPlace]*Damage) error {
+func (v *verifier) checkVolume(ctx context.Context, c *captured, vol *format.Volume, damages map[badPlace]*Damage) error {
 	var harms []harm
 	if err := v.checkEntries(ctx, c, vol); err != nil {
 		return err
@@ -103,15 +103,15 @@ func (v *verifier) checkVolume(ctx context.Context, c *Capture, vol *Volume, dam
 
 // checkEntries decodes a member list as restoring does, and holds what it adds
 // up to against the record. Of equal lists one is decoded.
-func (v *verifier) checkEntries(ctx context.Context, c *Capture, vol *Volume) error {
+func (v *verifier) checkEntries(ctx context.Context, c *captured, vol *format.Volume) error {
 	if !v.o.Full {
 		return nil
 	}
-	key := listKey{vol.record.MemberList.Digest, orEmpty(vol.record.Stamps).Digest, vol.Bytes}
+	key := listKey{vol.MemberList.Digest, orEmpty(vol.Stamps).Digest, vol.Length}
 	if v.lists[key] {
 		return nil
 	}
-	err := v.r.addUp(ctx, vol.record)
+	err := v.r.addUp(ctx, vol)
 	switch {
 	case err == nil:
 		v.lists[key] = true
@@ -164,7 +164,7 @@ func (r *Repository) addUp(ctx context.Context, v *format.Volume) error {
 }
 
 // volumeDamage is damage of a volume that no single slab accounts for.
-func volumeDamage(c *Capture, vol *Volume, u use, err error) Damage {
+func volumeDamage(c *captured, vol *format.Volume, u use, err error) Damage {
 	d := newDamage(names.Capture(c.ID, 0), err)
 	if u == forSpeed {
 		return d
@@ -297,7 +297,7 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 
 // nameHarmed adds to the damages the capture and the members that harms are
 // about.
-func (v *verifier) nameHarmed(ctx context.Context, c *Capture, vol *Volume, harms []harm, damages map[badPlace]*Damage) error {
+func (v *verifier) nameHarmed(ctx context.Context, c *captured, vol *format.Volume, harms []harm, damages map[badPlace]*Damage) error {
 	if len(harms) == 0 {
 		return nil
 	}
@@ -315,7 +315,7 @@ func (v *verifier) nameHarmed(ctx context.Context, c *Capture, vol *Volume, harm
 	if whole {
 		return nil // the member list may be unreadable, and no member can be had
 	}
-	for l, err := range v.r.listing(ctx, vol) {
+	for l, err := range v.r.listing(ctx, &capturedVolume{vol, c}) {
 		if err != nil {
 			if isDamage(err) {
 				return nil

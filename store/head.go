@@ -45,16 +45,17 @@ func (r *Repository) Head(ctx context.Context) (tokens []string, err error) {
 	}
 	followed := make(map[string]bool)
 	for _, c := range captures {
-		if p := c.file.record.Previous; p != nil {
+		if p := c.captured.Previous; p != nil {
 			followed[p.ID] = true
 		}
 	}
-	lone := make(map[string]*Capture) // the newest of each host that has no other beside it
+	lone := make(map[string]*captured) // the newest of each host that has no other beside it
 	tokens = []string{}
-	for _, c := range captures {
+	for _, given := range captures {
+		c := given.captured
 		switch before := lone[c.Host]; {
 		case followed[c.ID]:
-		case c.file.record.Previous != nil:
+		case c.Previous != nil:
 			tokens = append(tokens, newHeadToken(c.ID, c.hash()).String())
 		case before == nil || before.Written.Before(c.Written):
 			lone[c.Host] = c
@@ -95,7 +96,7 @@ func (v *verifier) checkHead() error {
 	later := make(map[string]crypt.Digest) // by what the capture after it says
 	for _, c := range v.captures {
 		now[c.ID] = c.hash()
-		if p := c.file.record.Previous; p != nil {
+		if p := c.Previous; p != nil {
 			later[p.ID] = p.Hash
 		}
 	}

@@ -28,7 +28,7 @@ func TestHead(t *testing.T) {
 	if got := m.head(); got != "" {
 		t.Errorf("of nothing: %q", got)
 	}
-	token := func(c *Capture) string { return c.ID + ":" + c.hash().String()[:32] }
+	token := func(c *Capture) string { return c.ID + ":" + c.captured.hash().String()[:32] }
 	one := m.put("a", "1")
 	if got := m.head(); got != token(one) {
 		t.Errorf("of one: %q", got)
@@ -90,7 +90,7 @@ func TestVerifyHead(t *testing.T) {
 		}, false},
 		"it is gone": {func(s *site, _ *machine, c *Capture) { s.remove(names.Capture(c.ID, 0)) }, true},
 		"it is another one": {func(s *site, m *machine, c *Capture) {
-			changed := *c.file.record
+			changed := *c.captured.IndexFile
 			changed.Name = "forged"
 			if _, err := m.writeGeneration(t.Context(), &changed, 1); err != nil {
 				t.Fatal(err)
@@ -105,7 +105,7 @@ func TestVerifyHead(t *testing.T) {
 			}
 		}, true},
 		"it is reclaimed, by an old release, and the one that follows names another": {func(s *site, m *machine, c *Capture) {
-			next := *m.put("a", "9").file.record
+			next := *m.put("a", "9").captured.IndexFile
 			m.retireNow(c.ID)
 			oldMarks(s, m)
 			next.Previous = &format.Previous{ID: c.ID, Hash: crypt.Digest{1}}

@@ -133,14 +133,14 @@ func (p *repairer) heal(ctx context.Context) error {
 		return err
 	}
 	for _, record := range records {
-		i := slices.IndexFunc(p.v.captures, func(c *Capture) bool { return c.ID == record.ID })
-		p.v.captures[i] = newCapture(record, 0)
+		i := slices.IndexFunc(p.v.captures, func(c *captured) bool { return c.ID == record.ID })
+		p.v.captures[i] = &captured{IndexFile: record}
 	}
 	return nil
 }
 
 // healGroup gives the new records of captures of one group.
-func (p *repairer) healGroup(ctx context.Context, captures []*Capture) ([]*format.IndexFile, error) {
+func (p *repairer) healGroup(ctx context.Context, captures []*captured) ([]*format.IndexFile, error) {
 	h, err := p.newHealer(ctx, captures[0].Name)
 	if err != nil {
 		return nil, err
@@ -200,8 +200,8 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 
 // capture gives the record of a capture that names what is unharmed, as far as there
 // is, or nil if nothing changes.
-func (h *healer) capture(ctx context.Context, c *Capture) (*format.IndexFile, error) {
-	record := *c.file.record
+func (h *healer) capture(ctx context.Context, c *captured) (*format.IndexFile, error) {
+	record := *c.IndexFile
 	record.Volumes = slices.Clone(record.Volumes)
 	changed := false
 	for i := range record.Volumes {

@@ -12,7 +12,7 @@ import (
 // read, against what this machine knows, and learns what is new. It asks the storage for
 // nothing, unless something is amiss that a mark may explain. What it finds it tells;
 // it makes nothing fail.
-func (r *Repository) recall(ctx context.Context, files []storage.Info, read []*Capture) {
+func (r *Repository) recall(ctx context.Context, files []storage.Info, read []*captured) {
 	lapses, learned := r.lapses(files, read, nil)
 	if !lapses.empty() {
 		marks, err := r.readBatchesOf(ctx, names.Gone)
@@ -27,7 +27,7 @@ func (r *Repository) recall(ctx context.Context, files []storage.Info, read []*C
 
 // lapses compares what is there with what this machine knows, and with what went on
 // purpose. It gives what is amiss, and what is to be learned.
-func (r *Repository) lapses(files []storage.Info, read []*Capture, gone departures) (*LapseError, []remember.Capture) {
+func (r *Repository) lapses(files []storage.Info, read []*captured, gone departures) (*LapseError, []remember.Capture) {
 	l, learned := &LapseError{}, []remember.Capture(nil)
 	there := make(map[string]bool)
 	for _, id := range captureIDs(files) {

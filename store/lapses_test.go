@@ -63,8 +63,8 @@ func TestLapses(t *testing.T) {
 		"another index file": {func(s *site, state string) LapseError {
 			m := s.open(state)
 			c := m.put("a", "1")
-			c.file.record.Version = "other"
-			if _, err := m.writeGeneration(t.Context(), c.file.record, 1); err != nil {
+			c.captured.Version = "other"
+			if _, err := m.writeGeneration(t.Context(), c.captured.IndexFile, 1); err != nil {
 				t.Fatal(err)
 			}
 			return LapseError{Exchanged: []string{c.ID}}
@@ -134,7 +134,7 @@ func TestNoLapses(t *testing.T) {
 	}
 	check("captured")
 	s.open("").retireNow(ids[0]) // another machine, with moving
-	if c, err := s.open("").Find(t.Context(), ids[1]); err != nil || c.file.generation == 0 {
+	if c, err := s.open("").Find(t.Context(), ids[1]); err != nil || c.captured.generation == 0 {
 		t.Fatalf("it was not moved: that tests little (%v)", err)
 	}
 	check("reclaimed elsewhere")
@@ -166,7 +166,7 @@ func TestDropAccepts(t *testing.T) {
 		}
 	}
 	s.rollBack(before)
-	changed := *kept.file.record
+	changed := *kept.captured.IndexFile
 	changed.Version = "other"
 	if _, err := m.writeGeneration(t.Context(), &changed, 1); err != nil {
 		t.Fatal(err)
@@ -318,7 +318,7 @@ func TestForgetful(t *testing.T) {
 				t.Errorf("warned of %v", m.warned)
 			}
 			first, second := m.put("a", "1"), m.put("a", "2")
-			if p := second.file.record.Previous; p == nil || p.ID != first.ID || p.Hash != first.hash() {
+			if p := second.captured.Previous; p == nil || p.ID != first.ID || p.Hash != first.captured.hash() {
 				t.Errorf("the capture before is %v", p)
 			}
 			if len(m.warned) != 1 {

@@ -29,12 +29,12 @@ func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volum
 		}
 	}
 	var found *format.Volume
-	s.r.latestLike(ctx, s.r.ownFiles(s.files), func(c *Capture) bool {
+	s.r.latestLike(ctx, s.r.ownFiles(s.files), func(c *captured) bool {
 		switch {
 		case !s.r.isOwn(c):
-			s.r.recall(ctx, s.files, []*Capture{c}) // tells that it was exchanged
+			s.r.recall(ctx, s.files, []*captured{c}) // tells that it was exchanged
 		case !gone[c.ID]:
-			found = findPrior([]*Capture{c}, s.o, v)
+			found = findPrior([]*captured{c}, s.o, v)
 		}
 		return found != nil
 	})
@@ -67,7 +67,7 @@ func newestFirst(files []storage.Info) iter.Seq[[]indexFile] {
 // latestLike gives the newest capture that fits, of those whose index files were
 // listed, or nil. It reads them newest first, and not many more than it must; what
 // can't be read does not fit.
-func (r *Repository) latestLike(ctx context.Context, files []storage.Info, fits func(*Capture) bool) *Capture {
+func (r *Repository) latestLike(ctx context.Context, files []storage.Info, fits func(*captured) bool) *captured {
 	next, stop := iter.Pull(newestFirst(files))
 	defer stop()
 	for n := 1; ; n = min(2*n, vault.Readers) {

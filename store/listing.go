@@ -48,20 +48,22 @@ func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
 		return nil, err
 	}
 	s.apply(captures)
-	l = &Listing{Captures: captures}
+	l = &Listing{}
+	for _, c := range captures {
+		l.Captures = append(l.Captures, r.given(c))
+	}
 	if len(damage) == 0 {
 		return l, nil
 	}
 	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: joinDamage(damage)}
 	for _, id := range l.Damage.Captures {
-		l.unread = append(l.unread, &Capture{ID: id})
+		l.unread = append(l.unread, &Capture{ID: id, Held: s.held(id), Retired: (*Retirement)(s.retirement(id))})
 	}
-	s.apply(l.unread)
 	return l, nil
 }
 
 // unreadIDs gives the ids of captures of which only damaged index files are there.
-func unreadIDs(captures []*Capture, damage []error) []string {
+func unreadIDs(captures []*captured, damage []error) []string {
 	read := make(map[string]bool)
 	for _, c := range captures {
 		read[c.ID] = true

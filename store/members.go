@@ -27,12 +27,13 @@ func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, 
 			yield(nil, err)
 			return
 		}
-		for e, err := range r.listing(ctx, v) {
+		kept := v.captured()
+		for e, err := range r.listing(ctx, kept) {
 			if err == nil {
 				err = r.open()
 			}
 			if err != nil {
-				err = r.orMoved(ctx, v, err)
+				err = r.orMoved(ctx, kept, err)
 				noteEnd(ctx, &err)
 				yield(nil, err)
 				return
@@ -56,9 +57,9 @@ type listed struct {
 }
 
 // listing reads the member list of a volume.
-func (r *Repository) listing(ctx context.Context, v *Volume) iter.Seq2[*listed, error] {
+func (r *Repository) listing(ctx context.Context, v *capturedVolume) iter.Seq2[*listed, error] {
 	return func(yield func(*listed, error) bool) {
-		entries := r.readEntries(ctx, v.record)
+		entries := r.readEntries(ctx, v.Volume)
 		defer entries.close()
 		w := &listWalk{volume: v}
 		for {
@@ -83,7 +84,7 @@ func (r *Repository) listing(ctx context.Context, v *Volume) iter.Seq2[*listed, 
 
 // listWalk follows a member list.
 type listWalk struct {
-	volume  *Volume
+	volume  *capturedVolume
 	decoder tarstream.Decoder
 	number  int
 	chunk   uint64
@@ -117,11 +118,11 @@ func (w *listWalk) next(e entry) (*listed, error) {
 }
 
 // chunks gives the number of chunks of the volume's contents.
-func (v *Volume) chunks() uint64 {
-	if v.record.Contents == nil {
+func (v *capturedVolume) chunks() uint64 {
+	if v.Contents == nil {
 		return 0
 	}
-	return v.record.Contents.Chunks
+	return v.Contents.Chunks
 }
 
 // padding gives the bytes that fill up the last block of a content (POSIX.1,
@@ -129,12 +130,12 @@ func (v *Volume) chunks() uint64 {
 func padding(length uint64) int { return int(-length & 511) }
 
 // plainMember gives the only member of a volume that is no tar stream.
-func (v *Volume) plainMember() *Member {
+func (v *capturedVolume) plainMember() *Member {
 	name := v.Source
 	if name == "" {
 		name = v.Name
 	}
-	return &Member{Path: name, Type: tarstream.File, Size: int64(v.Bytes), Stored: int64(v.Bytes), Mode: 0o600}
+	return &Member{Path: name, Type: tarstream.File, Size: int64(v.Length), Stored: int64(v.Length), Mode: 0o600}
 }
 
 // OpenMember reads the content of one member as it was before it became a
@@ -157,11 +158,11 @@ func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (m 
 	if err := r.owns(v); err != nil {
 		return nil, nil, err
 	}
-	m, content, err = r.openMember(ctx, v, path)
-	return m, content, r.orMoved(ctx, v, err)
+	m, content, err = r.openMember(ctx, v.captured(), path)
+	return m, content, r.orMoved(ctx, v.captured(), err)
 }
 
-func (r *Repository) openMember(ctx context.Context, v *Volume, path string) (*Member, io.ReadCloser, error) {
+func (r *Repository) openMember(ctx context.Context, v *capturedVolume, path string) (*Member, io.ReadCloser, error) {
 	l, err := r.findMember(ctx, v, path)
 	if err == nil && l.member.Type == tarstream.Hardlink {
 		l, err = r.findMember(ctx, v, l.member.Link)
@@ -190,7 +191,7 @@ func (r *Repository) openMember(ctx context.Context, v *Volume, path string) (*M
 	return l.member, &memberReader{r: r, v: v, ctx: ctx, in: in, content: content, cancel: cancel, path: path}, nil
 }
 
-func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*listed, error) {
+func (r *Repository) findMember(ctx context.Context, v *capturedVolume, path string) (*listed, error) {
 	var found *listed
 	for l, err := range r.listing(ctx, v) {
 		if err != nil {
@@ -208,7 +209,7 @@ func (r *Repository) findMember(ctx context.Context, v *Volume, path string) (*l
 
 type memberReader struct {
 	r       *Repository
-	v       *Volume
+	v       *capturedVolume
 	ctx     context.Context
 	in      io.Reader
 	content *chosen
@@ -257,14 +258,14 @@ type chosen struct {
 
 // contentOf reads some of the chunks of a volume's contents: spans in ascending
 // order. Each chunk is there until the next is asked for.
-func (r *Repository) contentOf(ctx context.Context, v *Volume, spans iter.Seq[span]) (*chosen, error) {
-	contents := orEmpty(v.record.Contents)
+func (r *Repository) contentOf(ctx context.Context, v *capturedVolume, spans iter.Seq[span]) (*chosen, error) {
+	contents := orEmpty(v.Contents)
 	proof, err := r.prove(ctx, contents)
 	if err != nil {
 		return nil, err
 	}
 	runs := fetch.Inline(nil)
-	if v.record.Contents != nil {
+	if v.Contents != nil {
 		runs = pick(r.slabs.Runs(ctx, contents), spans)
 	}
 	return &chosen{r.slabs.ReadWith(ctx, runs, fetch.ReadOptions{Want: proof.want, Lend: true}), proof.err}, nil

@@ -12,7 +12,7 @@ import (
 // orMoved gives err, met while v was read, or ErrMoved where an object is missing
 // since reclaiming wrote a higher generation of the capture's index file, or removed
 // it. Both happen before a slab is removed.
-func (r *Repository) orMoved(ctx context.Context, v *Volume, err error) error {
+func (r *Repository) orMoved(ctx context.Context, v *capturedVolume, err error) error {
 	if v.of == nil || !errors.Is(err, ErrDamaged) || !errors.Is(err, storage.ErrNotFound) {
 		return err
 	}
@@ -26,7 +26,7 @@ func (r *Repository) orMoved(ctx context.Context, v *Volume, err error) error {
 			highest, there = max(highest, generation), true
 		}
 	}
-	if there && highest <= v.of.file.generation {
+	if there && highest <= v.of.generation {
 		return err
 	}
 	return fmt.Errorf("capture %s: %w (%v)", v.of.ID, ErrMoved, err)

@@ -287,8 +287,8 @@ func (m *mover) put(stream *intake.Stream, chunk []byte) error {
 
 // rewrite gives the record of a capture that names chunks where they lie now, or nil
 // if it names none that were moved.
-func (m *mover) rewrite(ctx context.Context, c *Capture) (*format.IndexFile, error) {
-	record := *c.file.record
+func (m *mover) rewrite(ctx context.Context, c *captured) (*format.IndexFile, error) {
+	record := *c.IndexFile
 	record.Volumes = slices.Clone(record.Volumes)
 	places := []**format.Recipe{&record.Seen}
 	lists := make([]*format.Recipe, len(record.Volumes))

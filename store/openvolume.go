@@ -21,7 +21,7 @@ import (
 // run of the volume's contents and 36 a chunk of the slabs in which they lie.
 type OpenedVolume struct {
 	r       *Repository
-	v       *Volume
+	v       *capturedVolume
 	members []listedMember
 	byPath  map[string]int // clean path: the last member that has it
 
@@ -46,10 +46,10 @@ func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (_ *OpenedVolume
 	if err := r.ready(v); err != nil {
 		return nil, err
 	}
-	l := &OpenedVolume{r: r, v: v, byPath: make(map[string]int)}
-	for e, err := range r.listing(ctx, v) {
+	l := &OpenedVolume{r: r, v: v.captured(), byPath: make(map[string]int)}
+	for e, err := range r.listing(ctx, l.v) {
 		if err != nil {
-			return nil, r.orMoved(ctx, v, err)
+			return nil, r.orMoved(ctx, l.v, err)
 		}
 		if e.member == nil {
 			continue
@@ -143,7 +143,7 @@ func (l *OpenedVolume) prepared(ctx context.Context) (*openedContents, error) {
 	if l.contents != nil {
 		return l.contents, nil
 	}
-	recipe := orEmpty(l.v.record.Contents)
+	recipe := orEmpty(l.v.Contents)
 	c := &openedContents{}
 	var err error
 	if c.proof, err = l.r.prove(ctx, recipe); err != nil {

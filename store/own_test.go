@@ -18,7 +18,7 @@ func TestForgedCaptures(t *testing.T) {
 	const honest, evil = "PermitRootLogin no \n", "PermitRootLogin yes\n"
 	for name, put := range map[string]func(m *machine, victim *Capture, evil *format.Recipe){
 		"a later capture": func(m *machine, victim *Capture, evil *format.Recipe) {
-			record := *victim.file.record
+			record := *victim.captured.IndexFile
 			record.Volumes = slices.Clone(record.Volumes)
 			record.Volumes[0].Contents = evil
 			if _, err := m.writeIndexFile(t.Context(), &record); err != nil {
@@ -26,7 +26,7 @@ func TestForgedCaptures(t *testing.T) {
 			}
 		},
 		"a generation of another hash": func(m *machine, victim *Capture, evil *format.Recipe) {
-			record := *victim.file.record
+			record := *victim.captured.IndexFile
 			record.Volumes = slices.Clone(record.Volumes)
 			record.Volumes[0].Contents = evil
 			if _, err := m.writeGeneration(t.Context(), &record, 1); err != nil {
@@ -34,12 +34,12 @@ func TestForgedCaptures(t *testing.T) {
 			}
 		},
 		"a generation of the same hash": func(m *machine, victim *Capture, evil *format.Recipe) {
-			record := *victim.file.record
+			record := *victim.captured.IndexFile
 			record.Volumes = slices.Clone(record.Volumes)
 			contents := *record.Volumes[0].Contents
 			contents.Level, contents.Runs = evil.Level, evil.Runs
 			record.Volumes[0].Contents = &contents
-			if record.Hash() != victim.hash() {
+			if record.Hash() != victim.captured.hash() {
 				t.Fatal("that tests little")
 			}
 			if _, err := m.writeGeneration(t.Context(), &record, 7); err != nil {
@@ -95,8 +95,8 @@ func TestOwnAfterMoving(t *testing.T) {
 	second := m.folder(dir)
 	m.retireNow(first.ID)
 	moved, err := m.Find(t.Context(), second.ID)
-	if err != nil || moved.file.generation == 0 || moved.hash() != second.hash() {
-		t.Fatalf("generation %d, %v", moved.file.generation, err)
+	if err != nil || moved.captured.generation == 0 || moved.captured.hash() != second.captured.hash() {
+		t.Fatalf("generation %d, %v", moved.captured.generation, err)
 	}
 	m = s.open(state)
 	if l := m.lapse(); !l.empty() {
@@ -134,8 +134,8 @@ func TestCrashBeforeNoting(t *testing.T) {
 		t.Errorf("%v, %v", got, ok)
 	}
 	next := m.folder(dir)
-	if next.file.record.Previous != nil || next.Volumes[0].Reused > 0 {
-		t.Errorf("previous %v, %d taken over", next.file.record.Previous, next.Volumes[0].Reused)
+	if next.captured.Previous != nil || next.Volumes[0].Reused > 0 {
+		t.Errorf("previous %v, %d taken over", next.captured.Previous, next.Volumes[0].Reused)
 	}
 	if harmed := m.harmed(VerifyOptions{Full: true}); len(harmed) > 0 {
 		t.Error(harmed)

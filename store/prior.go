@@ -106,17 +106,17 @@ func (s *session) findDraft(v VolumeInput) *format.Volume {
 	if s.o.After == nil {
 		return nil
 	}
-	return findPrior([]*Capture{newCapture(s.o.After.file, 0)}, s.o, v)
+	return findPrior([]*captured{{IndexFile: s.o.After.file}}, s.o, v)
 }
 
-func findPrior(captures []*Capture, o CaptureOptions, v VolumeInput) *format.Volume {
+func findPrior(captures []*captured, o CaptureOptions, v VolumeInput) *format.Volume {
 	for i := len(captures) - 1; i >= 0; i-- {
 		c := captures[i]
 		if c.Name != o.Name || c.Host != o.Host {
 			continue
 		}
 		for j := range c.Volumes {
-			if r := c.Volumes[j].record; r.States != nil && r.Source == v.Source && r.Name == v.Name {
+			if r := &c.Volumes[j]; r.States != nil && r.Source == v.Source && r.Name == v.Name {
 				return r
 			}
 		}

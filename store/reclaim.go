@@ -290,9 +290,9 @@ func (c *reclaimer) outlook() {
 		}
 	}
 	for _, capture := range v.captures {
-		if capture.Retired != nil && !v.expired(capture) {
+		if capture.retired != nil && !v.expired(capture) {
 			out.Retired++
-			next(capture.Retired.At.Add(v.grace))
+			next(capture.retired.At.Add(v.grace))
 		}
 	}
 }

@@ -121,10 +121,10 @@ func (l *LapseError) Error() string {
 }
 
 // hash gives what the capture is known by, whatever the generation of its index file.
-func (c *Capture) hash() crypt.Digest { return c.file.record.Hash() }
+func (c *captured) hash() crypt.Digest { return c.IndexFile.Hash() }
 
 // remembered is the capture as this machine remembers it.
-func (c *Capture) remembered(kind remember.Kind) remember.Capture {
+func (c *captured) remembered(kind remember.Kind) remember.Capture {
 	return remember.Capture{ID: c.ID, Hash: c.hash(), Kind: kind}
 }
 
@@ -138,7 +138,7 @@ func (r *Repository) previous() *format.Previous {
 
 // isOwn tells whether this machine made a capture, as it is. Whoever holds another key may
 // have put one there that says so.
-func (r *Repository) isOwn(c *Capture) bool {
+func (r *Repository) isOwn(c *captured) bool {
 	known, ok := r.watch.memory.Find(c.ID)
 	return ok && known.Kind == remember.Made && known.Hash == c.hash()
 }

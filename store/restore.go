@@ -45,25 +45,26 @@ func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 	if err := r.owns(v); err != nil {
 		return err
 	}
-	at, err := r.restore(ctx, v, w, o)
+	kept := v.captured()
+	at, err := r.restore(ctx, kept, w, o)
 	if err != nil {
-		err = r.blame(ctx, v, at, err)
+		err = r.blame(ctx, kept, at, err)
 	}
-	return r.orMoved(ctx, v, err)
+	return r.orMoved(ctx, kept, err)
 }
 
 // restore gives, with an error, the number of the entry whose content could not be read,
 // or -1.
-func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) (at int, err error) {
+func (r *Repository) restore(ctx context.Context, v *capturedVolume, w io.Writer, o RestoreOptions) (at int, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	out := newOutlet(w, len(v.record.SHA256) > 0)
+	out := newOutlet(w, len(v.SHA256) > 0)
 	defer out.abandon()
 	m := newMeter(o.Progress)
-	m.Expect(int64(v.Bytes))
-	entries := r.readEntries(ctx, v.record)
+	m.Expect(int64(v.Length))
+	entries := r.readEntries(ctx, v.Volume)
 	defer entries.close()
-	contents := r.wholeContents(ctx, v.record)
+	contents := r.wholeContents(ctx, v.Volume)
 	defer contents.Close()
 	for ; ; at++ {
 		e, err := entries.next()
@@ -81,7 +82,7 @@ func (r *Repository) restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 		return -1, orDamage(err, "contents that no member has")
 	}
 	m.Done()
-	return -1, out.finish(v.record)
+	return -1, out.finish(v.Volume)
 }
 
 // wholeContents reads all contents. One hash of them will do: the SHA-256 of the

@@ -39,11 +39,11 @@ func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(p
 	if err := r.owns(v); err != nil {
 		return 0, err
 	}
-	n, err = r.restoreMembers(ctx, v, match, w, o)
-	return n, r.orMoved(ctx, v, err)
+	n, err = r.restoreMembers(ctx, v.captured(), match, w, o)
+	return n, r.orMoved(ctx, v.captured(), err)
 }
 
-func (r *Repository) restoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
+func (r *Repository) restoreMembers(ctx context.Context, v *capturedVolume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
 	if !v.Tar {
 		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, ErrBadOptions)
 	}

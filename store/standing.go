@@ -127,7 +127,7 @@ func (s *standing) addRetired(info storage.Info, record *format.MarkRecord, err 
 func (s *standing) held(id string) bool { return len(s.holds[id]) > 0 }
 
 // retirement gives when and why a capture was retired, or nil where it is not.
-func (s *standing) retirement(id string) *Retirement {
+func (s *standing) retirement(id string) *retired {
 	marks := s.retired[id]
 	if len(marks) == 0 || s.held(id) {
 		return nil
@@ -138,14 +138,14 @@ func (s *standing) retirement(id string) *Retirement {
 			first = m
 		}
 	}
-	return &Retirement{At: first.at(), Host: first.record.Host, Reason: first.record.Reason}
+	return &retired{At: first.at(), Host: first.record.Host, Reason: first.record.Reason}
 }
 
 // apply tells captures how they stand.
-func (s *standing) apply(captures []*Capture) {
+func (s *standing) apply(captures []*captured) {
 	for _, c := range captures {
-		c.Held = s.held(c.ID)
-		c.Retired = s.retirement(c.ID)
+		c.held = s.held(c.ID)
+		c.retired = s.retirement(c.ID)
 	}
 }
 

@@ -43,7 +43,7 @@ type survey struct {
 	grace time.Duration
 
 	files      []storage.Info // index files of all generations
-	captures   []*Capture     // retired ones, too
+	captures   []*captured    // retired ones, too
 	superseded []storage.Info // index files in whose place others have come
 	stand      *standing
 	going      *batches
@@ -134,10 +134,10 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 
 // supersededFiles gives the index files in whose place those of captures have
 // come, lower generations first.
-func supersededFiles(files []storage.Info, captures []*Capture) (old []storage.Info) {
+func supersededFiles(files []storage.Info, captures []*captured) (old []storage.Info) {
 	counts := make(map[string]int)
 	for _, c := range captures {
-		counts[c.ID] = c.file.generation
+		counts[c.ID] = c.generation
 	}
 	for _, files := range generations(files) {
 		for _, f := range slices.Backward(files) {
@@ -220,8 +220,8 @@ func (v *survey) layOut(ctx context.Context) error {
 }
 
 // expired tells whether a capture was retired so long ago that it may go.
-func (v *survey) expired(c *Capture) bool {
-	return c.Retired != nil && (v.grace <= 0 || v.now.Sub(c.Retired.At) >= v.grace)
+func (v *survey) expired(c *captured) bool {
+	return c.retired != nil && (v.grace <= 0 || v.now.Sub(c.retired.At) >= v.grace)
 }
 
 // markNeeds notes which chunks the captures need.
@@ -238,7 +238,7 @@ func (v *survey) markNeeds(ctx context.Context) error {
 }
 
 // needAll notes that a capture needs all of its chunks.
-func (v *survey) needAll(ctx context.Context, c *Capture) error {
+func (v *survey) needAll(ctx context.Context, c *captured) error {
 	for i := range c.Volumes {
 		for _, p := range parts(&c.Volumes[i]) {
 			if err := v.need(ctx, c, p.recipe, p.use != forContents); err != nil {
@@ -246,7 +246,7 @@ func (v *survey) needAll(ctx context.Context, c *Capture) error {
 			}
 		}
 	}
-	if seen := c.file.record.Seen; seen != nil {
+	if seen := c.Seen; seen != nil {
 		return v.need(ctx, c, seen, true)
 	}
 	return nil
@@ -254,8 +254,8 @@ func (v *survey) needAll(ctx context.Context, c *Capture) error {
 
 // need notes that a capture needs the chunks of a recipe, and of those above it
 // that list its runs.
-func (v *survey) need(ctx context.Context, c *Capture, recipe *format.Recipe, listing bool) error {
-	wanted := c.Retired == nil
+func (v *survey) need(ctx context.Context, c *captured, recipe *format.Recipe, listing bool) error {
+	wanted := c.retired == nil
 	// Once for those who want it and once for the others suffices.
 	key := recipeKey(recipe)
 	if wanted {

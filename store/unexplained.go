@@ -83,14 +83,14 @@ func (v *survey) explain(ctx context.Context, odd map[format.SlabID]*stocked) er
 		if err != nil {
 			return err
 		}
-		if err := v.explainBy(ctx, newCapture(record, info.Size), odd); err != nil {
+		if err := v.explainBy(ctx, &captured{IndexFile: record, indexFile: indexFile{info: info}}, odd); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (v *survey) explainBy(ctx context.Context, c *Capture, odd map[format.SlabID]*stocked) error {
+func (v *survey) explainBy(ctx context.Context, c *captured, odd map[format.SlabID]*stocked) error {
 	for _, recipe := range recipes(c) {
 		for level := range recipe.Level + 1 {
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}

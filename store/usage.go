@@ -66,11 +66,11 @@ func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 		return nil, err
 	}
 	for i, capture := range captures {
-		if err := c.claim(ctx, capture, uint32(i+1)); err != nil {
+		if err := c.claim(ctx, capture.captured, uint32(i+1)); err != nil {
 			return nil, fmt.Errorf("capture %s: %w", capture.ID, err)
 		}
 		u.Captured += int64(capture.Bytes)
-		size := sizes[capture.file.info.Name]
+		size := sizes[capture.captured.info.Name]
 		u.Captures = append(u.Captures, CaptureUsage{capture, size})
 		u.Reclaimable -= size
 	}
@@ -103,7 +103,7 @@ func (r *Repository) newCensus(ctx context.Context) (*census, error) {
 }
 
 // claim notes that a capture keeps its chunks.
-func (c *census) claim(ctx context.Context, capture *Capture, number uint32) error {
+func (c *census) claim(ctx context.Context, capture *captured, number uint32) error {
 	for _, recipe := range recipes(capture) {
 		for level := range recipe.Level + 1 {
 			// The streams of runs are kept, too.
@@ -124,14 +124,14 @@ func (c *census) claim(ctx context.Context, capture *Capture, number uint32) err
 }
 
 // recipes gives all recipes of a capture.
-func recipes(c *Capture) []*format.Recipe {
+func recipes(c *captured) []*format.Recipe {
 	var all []*format.Recipe
 	for i := range c.Volumes {
 		for _, p := range parts(&c.Volumes[i]) {
 			all = append(all, p.recipe)
 		}
 	}
-	if seen := c.file.record.Seen; seen != nil {
+	if seen := c.Seen; seen != nil {
 		all = append(all, seen)
 	}
 	return all

@@ -134,7 +134,7 @@ type verifier struct {
 	o         VerifyOptions
 	report    *Report
 	files     []storage.Info // index files of all captures
-	captures  []*Capture
+	captures  []*captured
 	gone      departures // captures that reclaiming removed
 	badMarks  []string   // names of marks that can't be read
 	stand     *standing
@@ -224,7 +224,7 @@ func (v *verifier) covers(name string) bool {
 func (v *verifier) readSuperseded(ctx context.Context, all [][]indexFile) error {
 	counts := make(map[string]int)
 	for _, c := range v.captures {
-		counts[c.ID] = c.file.generation
+		counts[c.ID] = c.generation
 	}
 	for _, files := range all {
 		for _, f := range files {

@@ -14,7 +14,7 @@ import (
 // unlinked gives the captures that a later one of the same machine names as the one
 // before, or that this machine knows, and that are neither there nor known to be removed
 // as they were. Each is given with what tells of it.
-func (r *Repository) unlinked(captures []*Capture, there map[string]bool, gone departures) map[string]string {
+func (r *Repository) unlinked(captures []*captured, there map[string]bool, gone departures) map[string]string {
 	missing := make(map[string]string)
 	for _, known := range r.watch.memory.Captures() {
 		if known.Kind != remember.Gone && !there[known.ID] && !gone.covers(known.ID, known.Hash) {
@@ -22,7 +22,7 @@ func (r *Repository) unlinked(captures []*Capture, there map[string]bool, gone d
 		}
 	}
 	for _, c := range captures {
-		p := c.file.record.Previous
+		p := c.Previous
 		if p != nil && names.IsID(p.ID) && !there[p.ID] && !gone.covers(p.ID, p.Hash) {
 			missing[p.ID] = "capture " + c.ID + " was made after it on the same machine"
 		}
@@ -33,7 +33,7 @@ func (r *Repository) unlinked(captures []*Capture, there map[string]bool, gone d
 // exchanged gives the captures that are there and are not what they were, by what this
 // machine knows or by the capture that was made after them, each with the hashes that they
 // had and with what tells of it.
-func (r *Repository) exchanged(captures []*Capture, gone departures) map[string]*exchange {
+func (r *Repository) exchanged(captures []*captured, gone departures) map[string]*exchange {
 	all := make(map[string]*exchange)
 	now := make(map[string]crypt.Digest)
 	for _, c := range captures {
@@ -56,7 +56,7 @@ func (r *Repository) exchanged(captures []*Capture, gone departures) map[string]
 		}
 	}
 	for _, c := range captures {
-		if p := c.file.record.Previous; p != nil {
+		if p := c.Previous; p != nil {
 			note(p.ID, p.Hash, "capture "+c.ID+", made after it on the same machine, names another one")
 		}
 	}
@@ -77,7 +77,7 @@ func (v *verifier) checkHistory(context.Context) error {
 		v.historyDamage(id, fmt.Errorf("%w: the index file was exchanged, as for an older one: %s", ErrDamaged, exchanged[id].why))
 	}
 	for _, c := range v.captures {
-		if p := c.file.record.Previous; p != nil && !names.IsID(p.ID) {
+		if p := c.Previous; p != nil && !names.IsID(p.ID) {
 			v.historyDamage(c.ID, fmt.Errorf("%w: it names %.40q as the capture before", ErrDamaged, p.ID))
 		}
 	}

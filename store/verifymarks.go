@@ -105,14 +105,14 @@ func (v *verifier) markDamage(d *ObjectError) {
 }
 
 // checkSeenList finds out whether the list of captures that c saw can be read.
-func (v *verifier) checkSeenList(ctx context.Context, c *Capture, damages map[badPlace]*Damage) error {
-	seen := c.file.record.Seen
+func (v *verifier) checkSeenList(ctx context.Context, c *captured, damages map[badPlace]*Damage) error {
+	seen := c.Seen
 	if seen == nil {
 		return nil
 	}
 	harms, err := v.checkRecipe(ctx, seen)
 	if isDamage(err) {
-		v.damage(c.file.info.Name, fmt.Errorf("the list of captures that it saw: %w; no member is harmed", err))
+		v.damage(c.info.Name, fmt.Errorf("the list of captures that it saw: %w; no member is harmed", err))
 		return nil
 	}
 	for _, h := range harms {
@@ -163,7 +163,7 @@ func (v *verifier) checkMarked(ctx context.Context, missed map[string]string) er
 // vanished gives the captures that others saw, or that this machine knows, and that are
 // neither there nor known to be removed, each with what tells of it. What can't be read is
 // left out.
-func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []storage.Info, gone departures) (map[string]string, error) {
+func (r *Repository) vanished(ctx context.Context, captures []*captured, files []storage.Info, gone departures) (map[string]string, error) {
 	there := make(map[string]bool)
 	for _, info := range files {
 		if id, _, err := names.ParseCapture(info.Name); err == nil && !isTorn(info) {
@@ -172,8 +172,8 @@ func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []
 	}
 	missing := r.unlinked(captures, there, gone)
 	return missing, vault.InOrder(ctx, withOwnSeen(captures), vault.Readers,
-		func(ctx context.Context, c *Capture) ([]string, error) { return r.readSeen(ctx, c.file.record.Seen) },
-		func(c *Capture, ids []string, err error) error {
+		func(ctx context.Context, c *captured) ([]string, error) { return r.readSeen(ctx, c.Seen) },
+		func(c *captured, ids []string, err error) error {
 			if err != nil && !isDamage(err) {
 				return err
 			}
@@ -188,10 +188,10 @@ func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []
 
 // withOwnSeen gives the captures that have a list of those they saw, the first of
 // those with equal lists.
-func withOwnSeen(captures []*Capture) (own []*Capture) {
+func withOwnSeen(captures []*captured) (own []*captured) {
 	done := make(map[crypt.Digest]bool)
 	for _, c := range captures {
-		if seen := c.file.record.Seen; seen != nil && !done[seen.Digest] {
+		if seen := c.Seen; seen != nil && !done[seen.Digest] {
 			done[seen.Digest] = true
 			own = append(own, c)
 		}

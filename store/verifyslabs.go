@@ -51,7 +51,7 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 				recipes = append(recipes, p.recipe)
 			}
 		}
-		if seen := c.file.record.Seen; seen != nil {
+		if seen := c.Seen; seen != nil {
 			recipes = append(recipes, seen)
 		}
 	}
@@ -95,16 +95,16 @@ const (
 	forSpeed               // the states: nothing but that files are read again
 )
 
-func parts(v *Volume) []part {
-	all := []part{{&v.record.MemberList, forAll}}
-	if v.record.Stamps != nil {
-		all = append(all, part{v.record.Stamps, forAll})
+func parts(v *format.Volume) []part {
+	all := []part{{&v.MemberList, forAll}}
+	if v.Stamps != nil {
+		all = append(all, part{v.Stamps, forAll})
 	}
-	if v.record.Contents != nil {
-		all = append(all, part{v.record.Contents, forContents})
+	if v.Contents != nil {
+		all = append(all, part{v.Contents, forContents})
 	}
-	if v.record.States != nil {
-		all = append(all, part{v.record.States, forSpeed})
+	if v.States != nil {
+		all = append(all, part{v.States, forSpeed})
 	}
 	return all
 }
