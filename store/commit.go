@@ -106,7 +106,7 @@ func (s *session) checkSlabs(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	there := going.exclusion().from(slabs)
+	there := newExclusion(going).from(slabs)
 	for id := range s.uses {
 		if _, ok := there.find(id); !ok {
 			return fmt.Errorf("%s: %w", names.Slab(id), ErrOvertaken)

@@ -5,12 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // lostVolume is what can't be read of a volume.
@@ -239,18 +239,9 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *format.Vol
 		return nil, err
 	}
 	record.Length, record.SHA256 = list.length, nil
-	record.Warnings = append(slices.Clone(vol.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", shortened(lost.paths)))
+	record.Warnings = append(slices.Clone(vol.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", names.Shortened(lost.paths)))
 	err = h.w.writeRecipes(&record, &t)
 	return &record, err
-}
-
-// shortened names the first of paths.
-func shortened(paths []string) string {
-	const most = 20
-	if len(paths) <= most {
-		return strings.Join(paths, ", ")
-	}
-	return fmt.Sprintf("%s, and %d more", strings.Join(paths[:most], ", "), len(paths)-most)
 }
 
 // copier passes the chunks of a volume's contents on.

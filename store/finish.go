@@ -55,7 +55,7 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 // dueNow gives what may go and is not named finally yet.
 func (c *reclaimer) dueNow() *format.BatchRecord {
 	v, record := c.v, &format.BatchRecord{}
-	due, final := v.due(), v.going.exclusion()
+	due, final := v.due(), newExclusion(v.going)
 	for _, s := range v.order {
 		if (v.grace <= 0 || due[s.id]) && !final.slabs[s.id] && v.unused(s, v.needed) {
 			record.Slabs = append(record.Slabs, s.id)

@@ -97,7 +97,7 @@ func (w *listWalk) next(e entry) (*listed, error) {
 	if l.head, err = e.header(); err != nil {
 		return nil, listError(err)
 	}
-	if all := w.volume.chunks(); e.chunks > all-w.chunk {
+	if all := chunkCount(w.volume.Volume); e.chunks > all-w.chunk {
 		return nil, listError(fmt.Errorf("%w: entry %d ends behind the last of %d chunks", ErrDamaged, w.number, all))
 	}
 	switch {
@@ -109,7 +109,7 @@ func (w *listWalk) next(e entry) (*listed, error) {
 			return nil, listError(fmt.Errorf("%w: entry %d: %w", ErrDamaged, w.number, err))
 		}
 	case !w.volume.Tar && w.number == 0:
-		l.member = w.volume.plainMember()
+		l.member = plainMember(w.volume.Volume)
 	}
 	w.number++
 	w.chunk += e.chunks
@@ -117,8 +117,8 @@ func (w *listWalk) next(e entry) (*listed, error) {
 	return l, nil
 }
 
-// chunks gives the number of chunks of the volume's contents.
-func (v *capturedVolume) chunks() uint64 {
+// chunkCount gives the number of chunks of a volume's contents.
+func chunkCount(v *format.Volume) uint64 {
 	if v.Contents == nil {
 		return 0
 	}
@@ -130,7 +130,7 @@ func (v *capturedVolume) chunks() uint64 {
 func padding(length uint64) int { return int(-length & 511) }
 
 // plainMember gives the only member of a volume that is no tar stream.
-func (v *capturedVolume) plainMember() *Member {
+func plainMember(v *format.Volume) *Member {
 	name := v.Source
 	if name == "" {
 		name = v.Name

@@ -24,7 +24,7 @@ const maxDead = 0.03
 // victims gives the slabs whose rests are to be moved.
 func (v *survey) victims(minDead float64, others []Writer) []*stocked {
 	young := v.young(others)
-	named := v.going.exclusion()
+	named := newExclusion(v.going)
 	type partly struct {
 		s     *stocked
 		dead  int64
@@ -172,7 +172,7 @@ func (m *mover) begin(ctx context.Context, l *lease) error {
 	if err != nil {
 		return err
 	}
-	exclude := m.v.going.exclusion()
+	exclude := newExclusion(m.v.going)
 	slabs := exclude.from(m.v.slabs).without(func(s slabObject) bool { return m.left[s.id] })
 	index, adopted, err := m.r.indexSlabs(ctx, slabs, exclude, l, m.apart.Group)
 	if err != nil {

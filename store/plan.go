@@ -50,7 +50,7 @@ func (c *reclaimer) plan() {
 			out.Due += s.info.Size
 		}
 	}
-	due, known := v.due(), v.going.exclusion()
+	due, known := v.due(), newExclusion(v.going)
 	g := &going{slabs: make(map[format.SlabID]*stocked)}
 	for _, s := range v.order {
 		switch {

@@ -203,7 +203,7 @@ func (c *reclaimer) announce(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	known := c.v.going.exclusion()
+	known := newExclusion(c.v.going)
 	record := &format.BatchRecord{}
 	for _, s := range c.v.unusedSlabs(c.v.wanted, others) {
 		if !known.last[s.id] && !known.slabs[s.id] {

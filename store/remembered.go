@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 )
 
@@ -35,13 +36,14 @@ type watch struct {
 
 func newWatch() *watch { return &watch{memory: remember.New(), told: make(map[string]bool)} }
 
-// openWatch opens what this machine knows of a repository.
-func openWatch(o OpenOptions, id crypt.RepositoryID) *watch {
+// openWatch opens what this machine knows of a repository, in the folder state; "" keeps it
+// for as long as the Repository is open.
+func openWatch(state string, warn func(error), id crypt.RepositoryID) *watch {
 	w := newWatch()
-	w.warn = o.Warn
-	if o.State != "" {
+	w.warn = warn
+	if state != "" {
 		var err error
-		w.memory, err = remember.Open(o.State, id)
+		w.memory, err = remember.Open(state, id)
 		w.keep(err)
 	}
 	return w
@@ -49,12 +51,12 @@ func openWatch(o OpenOptions, id crypt.RepositoryID) *watch {
 
 // greet makes sure that the root key is the one that this machine knows, and notes by
 // what the repository was opened.
-func (w *watch) greet(o OpenOptions, root *crypt.RootKey, id crypt.RepositoryID, slot crypt.SlotID) error {
+func (w *watch) greet(acceptNew bool, root *crypt.RootKey, id crypt.RepositoryID, slot crypt.SlotID) error {
 	fingerprint, err := root.Fingerprint(id)
 	if err != nil {
 		return err
 	}
-	if known, ok := w.memory.Root(); ok && known != fingerprint && !o.AcceptNewRoot {
+	if known, ok := w.memory.Root(); ok && known != fingerprint && !acceptNew {
 		return fmt.Errorf("repository %s: %w", id, ErrStranger)
 	}
 	w.keep(w.memory.SetRoot(fingerprint))
@@ -114,7 +116,7 @@ func (l *LapseError) Error() string {
 		{l.Returned, "removed once, and there again"},
 	} {
 		if len(kind.ids) > 0 {
-			text += "; " + kind.what + ": " + shortened(kind.ids)
+			text += "; " + kind.what + ": " + names.Shortened(kind.ids)
 		}
 	}
 	return text

@@ -108,12 +108,12 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 	if err != nil {
 		return nil, err
 	}
-	w := openWatch(o, l.ID())
+	w := openWatch(o.State, o.Warn, l.ID())
 	if o.Unlock.First == "" {
 		o.Unlock.First = w.memory.Slot()
 	}
 	v, err := l.Unlock(ctx, secret, o.Unlock, func(root *crypt.RootKey, slot crypt.SlotID) error {
-		return w.greet(o, root, l.ID(), slot)
+		return w.greet(o.AcceptNewRoot, root, l.ID(), slot)
 	})
 	if err != nil {
 		return nil, err

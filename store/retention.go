@@ -104,7 +104,7 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 				if err := l.check(ctx); err != nil {
 					return err
 				}
-				if err := r.endMark(ctx, format.Hold, name, MarkOptions{}); err != nil {
+				if err := r.endMark(ctx, format.Hold, name, newMarkRecord("", "")); err != nil {
 					return err
 				}
 			}
@@ -167,7 +167,7 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 				if err := l.check(ctx); err != nil {
 					return err
 				}
-				if err := r.endMark(ctx, format.Retired, name, o); err != nil {
+				if err := r.endMark(ctx, format.Retired, name, newMarkRecord(o.Host, o.Reason)); err != nil {
 					return err
 				}
 			}

@@ -162,8 +162,8 @@ func (s *standing) marksOf(folder, id string) (marks []string) {
 
 // endMark ends a hold or a retirement for good: first the mark that ends it is put, so
 // that it does not count any more wherever a copy of it comes from; then it is removed.
-func (r *Repository) endMark(ctx context.Context, kind format.ObjectKind, name string, o MarkOptions) error {
-	err := vault.PutMark(ctx, r.vault, kind, names.Ending(name), newMarkRecord(o.Host, o.Reason))
+func (r *Repository) endMark(ctx context.Context, kind format.ObjectKind, name string, record *format.MarkRecord) error {
+	err := vault.PutMark(ctx, r.vault, kind, names.Ending(name), record)
 	if err != nil && !errors.Is(err, storage.ErrExists) {
 		return err
 	}

@@ -170,7 +170,7 @@ func (r *Repository) loadStock(ctx context.Context, l *lease, group []byte) (*st
 		if going, err = r.readBatchesOf(ctx, names.Announced, names.Final, names.Harmed); err != nil {
 			return nil, err
 		}
-		exclude = going.exclusion()
+		exclude = newExclusion(going)
 	}
 	slabs, err := r.listSlabs(ctx)
 	if err != nil {

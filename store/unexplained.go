@@ -24,7 +24,7 @@ const unexplainedFloor = 2 * format.SlabTarget
 // or by an announcement, which passed this check when it was made. Slabs that may be of
 // writers at work do not count.
 func (v *survey) checkExplained(ctx context.Context, others []Writer) error {
-	known := v.going.exclusion()
+	known := newExclusion(v.going)
 	var stored int64
 	odd := make(map[format.SlabID]*stocked)
 	for _, s := range v.order {

@@ -1,0 +1,51 @@
+package store
+
+import (
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// exclusion says which slabs nobody may rely on any more.
+type exclusion struct {
+	slabs  map[format.SlabID]bool
+	before time.Time // and all that are not younger than this, as the mark that names them can't be read
+	harmed harmedPlaces
+	last   map[format.SlabID]bool // announced: to be relied on only where there is no other
+}
+
+func newExclusion(b *batches) *exclusion {
+	e := &exclusion{slabs: make(map[format.SlabID]bool), last: make(map[format.SlabID]bool), harmed: b.harmed()}
+	for _, f := range b.final {
+		if f.record == nil && f.info.Modified.After(e.before) {
+			e.before = f.info.Modified
+		}
+		if f.record != nil {
+			for _, id := range f.record.Slabs {
+				e.slabs[id] = true
+			}
+		}
+	}
+	for _, a := range b.announced {
+		if a.record != nil {
+			for _, id := range a.record.Slabs {
+				e.last[id] = true
+			}
+		}
+	}
+	return e
+}
+
+// covers tells whether a slab may not be relied on.
+func (e *exclusion) covers(id format.SlabID, info storage.Info) bool {
+	if frames, ok := e.harmed[id]; ok && len(frames) == 0 {
+		return true
+	}
+	return e.slabs[id] || !e.before.IsZero() && !info.Modified.After(e.before.Add(clockSlack))
+}
+
+// from gives the slabs, of those that there are, that may be relied on.
+func (e *exclusion) from(slabs slabList) slabList {
+	return slabs.without(func(s slabObject) bool { return e.covers(s.id, s.Info) })
+}
