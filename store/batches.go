@@ -62,7 +62,7 @@ func (b *batches) add(info storage.Info, record *format.BatchRecord, err error) 
 	switch {
 	case errors.Is(err, storage.ErrNotFound): // removed since it was listed
 		return nil
-	case isDamage(err) && errors.As(err, &object):
+	case vault.IsDamage(err) && errors.As(err, &object):
 		b.damage = append(b.damage, object)
 	case err != nil:
 		return err

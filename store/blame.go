@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // mostBlamed is how many members an error names.
@@ -17,7 +18,7 @@ const mostBlamed = 10
 // of the entry whose content could not be read, or less than 0 where all could be read
 // and the whole is not what was captured.
 func (r *Repository) blame(ctx context.Context, v *capturedVolume, at int, err error) error {
-	if !isDamage(err) || ctx.Err() != nil {
+	if !vault.IsDamage(err) || ctx.Err() != nil {
 		return err
 	}
 	var paths []string

@@ -150,19 +150,13 @@ func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (
 			return got, nil
 		case errors.Is(err, storage.ErrNotFound):
 			got.gone = true
-		case isDamage(err):
+		case vault.IsDamage(err):
 			got.damage = append(got.damage, err)
 		default:
 			return nil, err
 		}
 	}
 	return got, nil
-}
-
-// isDamage tells errors that are about one object, which is not what it should
-// be, or not to this release, from those that stop everything.
-func isDamage(err error) bool {
-	return errors.Is(err, ErrDamaged) || errors.Is(err, ErrUnknownFormat)
 }
 
 func (r *Repository) readIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {

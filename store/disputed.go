@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -156,7 +157,7 @@ func (v *verifier) explain(ctx context.Context, recipe *format.Recipe, err error
 
 // orElse gives err, or where that is damage the other one.
 func orElse(err, other error) error {
-	if isDamage(err) {
+	if vault.IsDamage(err) {
 		return other
 	}
 	return err

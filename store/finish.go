@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -281,7 +282,7 @@ func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[f
 	if errors.Is(err, storage.ErrNotFound) {
 		return false, nil
 	}
-	if isDamage(err) {
+	if vault.IsDamage(err) {
 		return true, nil
 	}
 	if err != nil {
@@ -292,7 +293,7 @@ func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[f
 		for level := range recipe.Level + 1 {
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
 			for run, err := range c.r.slabs.Runs(ctx, &outer) {
-				if isDamage(err) || err == nil && slabs[run.Slab] != nil {
+				if vault.IsDamage(err) || err == nil && slabs[run.Slab] != nil {
 					return true, nil
 				}
 				if err != nil {

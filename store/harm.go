@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -83,7 +84,7 @@ func (v *verifier) checkVolume(ctx context.Context, c *captured, vol *format.Vol
 	}
 	for _, p := range parts(vol) {
 		found, err := v.checkRecipe(ctx, p.recipe)
-		if isDamage(err) {
+		if vault.IsDamage(err) {
 			v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, p.use, err))
 			continue
 		}
@@ -116,7 +117,7 @@ func (v *verifier) checkEntries(ctx context.Context, c *captured, vol *format.Vo
 	case err == nil:
 		v.lists[key] = true
 	case v.isOfSlab(err): // named where the bad place is
-	case isDamage(err):
+	case vault.IsDamage(err):
 		v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, forAll, err))
 	default:
 		return err
@@ -182,7 +183,7 @@ func (v *verifier) checkRecipe(ctx context.Context, recipe *format.Recipe) ([]ha
 		// The streams of runs above the recipe, the outermost first.
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
 		harms, err := v.walk(ctx, &outer, nil)
-		if isDamage(err) && v.o.Full {
+		if vault.IsDamage(err) && v.o.Full {
 			return v.explain(ctx, recipe, err)
 		}
 		if err != nil || len(harms) > 0 {
@@ -197,7 +198,7 @@ func (v *verifier) checkRecipe(ctx context.Context, recipe *format.Recipe) ([]ha
 	if err == nil && len(harms) == 0 && v.o.Full && digest.Sum() != recipe.Digest {
 		err = fmt.Errorf("%w: a stream is not the one that was captured", ErrDamaged)
 	}
-	if isDamage(err) && v.o.Full {
+	if vault.IsDamage(err) && v.o.Full {
 		return v.explain(ctx, recipe, err)
 	}
 	return harms, err
@@ -317,7 +318,7 @@ func (v *verifier) nameHarmed(ctx context.Context, c *captured, vol *format.Volu
 	}
 	for l, err := range v.r.listing(ctx, &capturedVolume{vol, c}) {
 		if err != nil {
-			if isDamage(err) {
+			if vault.IsDamage(err) {
 				return nil
 			}
 			return err

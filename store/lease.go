@@ -298,7 +298,7 @@ func (r *Repository) readWriter(ctx context.Context, w *Writer) error {
 			w.Alive = w.Alive && !hasEnded(record.Process)
 			return nil
 		}
-		if !isDamage(err) && !errors.Is(err, storage.ErrNotFound) {
+		if !vault.IsDamage(err) && !errors.Is(err, storage.ErrNotFound) {
 			return err
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // MemberFile is the content of a member, opened by OpenedVolume.Open: an io.ReadSeekCloser and an
@@ -209,7 +210,7 @@ func (f *MemberFile) readPart(p []byte, off int64) (n int, err error) {
 
 // explain says which member an error is about, and what it means.
 func (f *MemberFile) explain(err error) error {
-	if isDamage(err) {
+	if vault.IsDamage(err) {
 		err = fmt.Errorf("member %q: %w", f.m.Path, err)
 	}
 	return f.l.r.orMoved(f.ctx, f.l.v, err)

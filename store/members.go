@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Member is one member of a volume.
@@ -234,7 +235,7 @@ func (m *memberReader) Read(p []byte) (n int, err error) {
 	if err == io.EOF && m.content.unproved != nil {
 		err = m.content.unproved
 	}
-	if isDamage(err) {
+	if vault.IsDamage(err) {
 		err = fmt.Errorf("member %q: %w", m.path, err)
 	}
 	return n, m.r.orMoved(m.ctx, m.v, err)

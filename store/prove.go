@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // ErrUnproved is returned by OpenMember's reader and RestoreMembers, behind all that was
@@ -117,7 +118,7 @@ func (r *Repository) proveByReading(ctx context.Context, recipe *format.Recipe) 
 		}
 		ids[slab][n] = id
 	})
-	if isDamage(err) {
+	if vault.IsDamage(err) {
 		none := func(format.SlabID, uint32) (id crypt.Identity, ok bool) { return id, false }
 		return &proof{want: none, err: fmt.Errorf("%w: %w", ErrUnproved, err)}, nil
 	}

@@ -40,13 +40,13 @@ func (r *Repository) isCapture(ctx context.Context, generations []indexFile) (bo
 	}
 	for _, f := range generations {
 		_, err := r.readIndexFile(ctx, f.info) // keeps a copy
-		if isDamage(err) {
+		if vault.IsDamage(err) {
 			err = r.vault.CheckHeader(ctx, format.Capture, f.info)
 		}
 		if ctx.Err() != nil {
 			return false, context.Cause(ctx)
 		}
-		if !isDamage(err) {
+		if !vault.IsDamage(err) {
 			return true, nil
 		}
 	}

@@ -96,7 +96,7 @@ func (s *standing) readEnds(ctx context.Context, r *Repository, holds, retired [
 			switch {
 			case err == nil:
 				s.ended[mark] = true
-			case isDamage(err), errors.Is(err, storage.ErrNotFound):
+			case vault.IsDamage(err), errors.Is(err, storage.ErrNotFound):
 			default:
 				return err
 			}
@@ -116,7 +116,7 @@ func (s *standing) addRetired(info storage.Info, record *format.MarkRecord, err 
 			s.retired[id] = append(s.retired[id], retirement{info, record})
 		}
 	case err == nil, errors.Is(err, storage.ErrNotFound): // not ours, or undone since it was listed
-	case isDamage(err) && errors.As(err, &object):
+	case vault.IsDamage(err) && errors.As(err, &object):
 		s.damage = append(s.damage, object) // what can't be proved to be retired is not
 	default:
 		return err

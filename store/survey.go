@@ -12,6 +12,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -200,7 +201,7 @@ func (v *survey) layOut(ctx context.Context) error {
 	for _, s := range v.order {
 		if s.frames == nil {
 			slab, err := v.r.slabs.Open(ctx, s.id)
-			if err != nil && !isDamage(err) {
+			if err != nil && !vault.IsDamage(err) {
 				return err
 			}
 			if err == nil {

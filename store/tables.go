@@ -89,7 +89,7 @@ func (r *Repository) readTables(ctx context.Context, use func(storage.Info, []*f
 					gone = true
 					return nil
 				}
-				if err != nil && !isDamage(err) {
+				if err != nil && !vault.IsDamage(err) {
 					return err
 				}
 				return use(info, records, err)
@@ -267,7 +267,7 @@ func (r *Repository) recover(ctx context.Context, slabs []format.SlabID, damaged
 		switch {
 		case err == nil:
 			records = append(records, rec)
-		case isDamage(err):
+		case vault.IsDamage(err):
 			if damaged != nil {
 				damaged(id, err)
 			}

@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -77,7 +78,7 @@ func (v *survey) explain(ctx context.Context, odd map[format.SlabID]*stocked) er
 	}
 	for _, info := range v.superseded {
 		record, err := v.r.readIndexFile(ctx, info)
-		if isDamage(err) || errors.Is(err, storage.ErrNotFound) {
+		if vault.IsDamage(err) || errors.Is(err, storage.ErrNotFound) {
 			continue
 		}
 		if err != nil {
@@ -95,7 +96,7 @@ func (v *survey) explainBy(ctx context.Context, c *captured, odd map[format.Slab
 		for level := range recipe.Level + 1 {
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
 			for run, err := range v.r.slabs.Runs(ctx, &outer) {
-				if isDamage(err) {
+				if vault.IsDamage(err) {
 					break // the slabs that hold the list may be gone already
 				}
 				if err != nil {

@@ -54,7 +54,7 @@ func (r *Repository) canRead(ctx context.Context, name string) (bool, error) {
 		}
 		_, err = readMark[format.MarkRecord](ctx, r, kind, info)
 	}
-	if isDamage(err) || errors.Is(err, storage.ErrNotFound) {
+	if vault.IsDamage(err) || errors.Is(err, storage.ErrNotFound) {
 		return false, nil
 	}
 	return err == nil, err

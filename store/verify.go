@@ -235,7 +235,7 @@ func (v *verifier) readSuperseded(ctx context.Context, all [][]indexFile) error 
 			}
 			_, err := v.r.readIndexFile(ctx, f.info)
 			switch {
-			case isDamage(err):
+			case vault.IsDamage(err):
 				v.damage(f.info.Name, fmt.Errorf("%w; a later generation counts, and no capture is harmed", err))
 			case err != nil && !errors.Is(err, storage.ErrNotFound):
 				return err
@@ -272,7 +272,7 @@ func (v *verifier) readSlots(ctx context.Context) error {
 // readManifest does the same for kist.json.
 func (v *verifier) readManifest(ctx context.Context) error {
 	err := v.r.vault.CheckManifest(ctx)
-	if errors.Is(err, ErrNoRepository) || isDamage(err) {
+	if errors.Is(err, ErrNoRepository) || vault.IsDamage(err) {
 		v.damage(names.Manifest, err)
 		return nil
 	}

@@ -63,7 +63,7 @@ func checkMark[R format.Record](ctx context.Context, v *verifier, kind format.Ob
 	var object *ObjectError
 	switch {
 	case errors.Is(err, storage.ErrNotFound): // a lease that ended
-	case isDamage(err) && errors.As(err, &object):
+	case vault.IsDamage(err) && errors.As(err, &object):
 		v.markDamage(object)
 	case err != nil:
 		return err
@@ -111,7 +111,7 @@ func (v *verifier) checkSeenList(ctx context.Context, c *captured, damages map[b
 		return nil
 	}
 	harms, err := v.checkRecipe(ctx, seen)
-	if isDamage(err) {
+	if vault.IsDamage(err) {
 		v.damage(c.info.Name, fmt.Errorf("the list of captures that it saw: %w; no member is harmed", err))
 		return nil
 	}
@@ -174,7 +174,7 @@ func (r *Repository) vanished(ctx context.Context, captures []*captured, files [
 	return missing, vault.InOrder(ctx, withOwnSeen(captures), vault.Readers,
 		func(ctx context.Context, c *captured) ([]string, error) { return r.readSeen(ctx, c.Seen) },
 		func(c *captured, ids []string, err error) error {
-			if err != nil && !isDamage(err) {
+			if err != nil && !vault.IsDamage(err) {
 				return err
 			}
 			for _, id := range ids {

@@ -116,7 +116,7 @@ func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[form
 	for level := range recipe.Level + 1 {
 		part := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range v.r.slabs.Runs(ctx, &part) {
-			if isDamage(err) {
+			if vault.IsDamage(err) {
 				return slabs, nil
 			}
 			if err != nil {
@@ -191,7 +191,7 @@ func (v *verifier) chooseFrames(slab *fetch.Slab) []int {
 
 // note takes down damage, and gives any other error back.
 func (s *slabState) note(frame int, err error) error {
-	if !isDamage(err) {
+	if !vault.IsDamage(err) {
 		return err
 	}
 	s.bad[frame] = err

@@ -3,6 +3,8 @@ package vault
 import (
 	"errors"
 	"io/fs"
+
+	"github.com/kistarchive/kist/store/internal/format"
 )
 
 // Errors that package store gives out under the same names, and describes.
@@ -34,3 +36,9 @@ type ObjectError struct {
 func (e *ObjectError) Error() string { return e.Object + ": " + e.Err.Error() }
 
 func (e *ObjectError) Unwrap() error { return e.Err }
+
+// IsDamage tells errors that are about one object, which is not what it should
+// be, or not to this release, from those that stop everything.
+func IsDamage(err error) bool {
+	return errors.Is(err, format.ErrDamaged) || errors.Is(err, format.ErrUnknownVersion)
+}
