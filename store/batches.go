@@ -53,7 +53,7 @@ func (r *Repository) readBatchesOf(ctx context.Context, stages ...names.Stage) (
 	all := &batches{}
 	return all, vault.InOrder(ctx, infos, vault.Readers,
 		func(ctx context.Context, info storage.Info) (*format.BatchRecord, error) {
-			return readMark[format.BatchRecord](ctx, r, format.Batch, info)
+			return vault.ReadMark[format.BatchRecord](ctx, r.vault, format.Batch, info)
 		}, all.add)
 }
 

@@ -292,7 +292,7 @@ func (w *Writer) began() time.Time {
 func (r *Repository) readWriter(ctx context.Context, w *Writer) error {
 	w.unread = true
 	for _, info := range w.marks {
-		record, err := readMark[format.LeaseRecord](ctx, r, format.Lease, info)
+		record, err := vault.ReadMark[format.LeaseRecord](ctx, r.vault, format.Lease, info)
 		if err == nil {
 			w.Host, w.Work, w.About, w.unread = record.Host, record.Work, record.About, false
 			w.Alive = w.Alive && !hasEnded(record.Process)

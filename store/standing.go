@@ -69,7 +69,7 @@ func (r *Repository) readStanding(ctx context.Context) (*standing, error) {
 			if _, err := names.ParseMark(info.Name); err != nil {
 				return nil, nil // not ours
 			}
-			return readMark[format.MarkRecord](ctx, r, format.Retired, info)
+			return vault.ReadMark[format.MarkRecord](ctx, r.vault, format.Retired, info)
 		}, s.addRetired)
 }
 
@@ -88,7 +88,7 @@ func (s *standing) readEnds(ctx context.Context, r *Repository, holds, retired [
 	})
 	return vault.InOrder(ctx, ends, vault.Readers,
 		func(ctx context.Context, info storage.Info) (*format.MarkRecord, error) {
-			return readMark[format.MarkRecord](ctx, r, format.Hold, info)
+			return vault.ReadMark[format.MarkRecord](ctx, r.vault, format.Hold, info)
 		},
 		func(info storage.Info, _ *format.MarkRecord, err error) error {
 			mark, id, _ := names.ParseEnding(info.Name)

@@ -52,7 +52,7 @@ func (r *Repository) canRead(ctx context.Context, name string) (bool, error) {
 		if vault.FolderOf(name) == names.Holds {
 			kind = format.Hold
 		}
-		_, err = readMark[format.MarkRecord](ctx, r, kind, info)
+		_, err = vault.ReadMark[format.MarkRecord](ctx, r.vault, kind, info)
 	}
 	if vault.IsDamage(err) || errors.Is(err, storage.ErrNotFound) {
 		return false, nil

@@ -59,7 +59,7 @@ func checkMarks[R format.Record](ctx context.Context, v *verifier, folder string
 }
 
 func checkMark[R format.Record](ctx context.Context, v *verifier, kind format.ObjectKind, info storage.Info) error {
-	_, err := readMark[R](ctx, v.r, kind, info)
+	_, err := vault.ReadMark[R](ctx, v.r.vault, kind, info)
 	var object *ObjectError
 	switch {
 	case errors.Is(err, storage.ErrNotFound): // a lease that ended

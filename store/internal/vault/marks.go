@@ -29,9 +29,17 @@ func PutMark[R format.Record](ctx context.Context, v *Vault, kind format.ObjectK
 	return nil
 }
 
-// ReadMark reads and opens a mark. A mark that is not what was written gives an error
-// that wraps format.ErrDamaged; the error does not name the mark.
+// ReadMark reads and opens a mark. A mark that is not what was written gives an
+// *ObjectError that wraps format.ErrDamaged.
 func ReadMark[R format.Record](ctx context.Context, v *Vault, kind format.ObjectKind, info storage.Info) (*R, error) {
+	record, err := openMark[R](ctx, v, kind, info)
+	if err != nil {
+		return nil, &ObjectError{Object: info.Name, Err: err}
+	}
+	return record, nil
+}
+
+func openMark[R format.Record](ctx context.Context, v *Vault, kind format.ObjectKind, info storage.Info) (*R, error) {
 	if info.Size > format.MaxMark {
 		return nil, fmt.Errorf("%w: %d bytes", format.ErrDamaged, info.Size)
 	}
