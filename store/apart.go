@@ -5,6 +5,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -49,8 +50,8 @@ func ofGroup(rec *format.SlabRecord, group []byte) bool {
 }
 
 // byGroup gives the captures of each group, in the order of the first of each.
-func (r *Repository) byGroup(captures []*captured) [][]*captured {
-	return gather(captures, func(c *captured) string { return string(r.apartFor(c.Name).Group) })
+func (r *Repository) byGroup(captures []*ledger.Capture) [][]*ledger.Capture {
+	return gather(captures, func(c *ledger.Capture) string { return string(r.apartFor(c.Name).Group) })
 }
 
 // slabsByGroup gives the slabs of each group, in the order of the first of each.

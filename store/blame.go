@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -17,7 +18,7 @@ const mostBlamed = 10
 // blame says which members a stream that can't be restored whole lacks. at is the number
 // of the entry whose content could not be read, or less than 0 where all could be read
 // and the whole is not what was captured.
-func (r *Repository) blame(ctx context.Context, v *capturedVolume, at int, err error) error {
+func (r *Repository) blame(ctx context.Context, v *ledger.Volume, at int, err error) error {
 	if !vault.IsDamage(err) || ctx.Err() != nil {
 		return err
 	}
@@ -46,7 +47,7 @@ func (r *Repository) blame(ctx context.Context, v *capturedVolume, at int, err e
 
 // pathsOf gives the members of the entries that is accepts, as far as the list can be
 // read.
-func (r *Repository) pathsOf(ctx context.Context, v *capturedVolume, is func(*listed) bool) (paths []string) {
+func (r *Repository) pathsOf(ctx context.Context, v *ledger.Volume, is func(*listed) bool) (paths []string) {
 	for l, err := range r.listing(ctx, v) {
 		if err != nil {
 			break
@@ -60,7 +61,7 @@ func (r *Repository) pathsOf(ctx context.Context, v *capturedVolume, is func(*li
 
 // wrongMembers gives the members whose chunks are not what was captured, as far as
 // tables tell that.
-func (r *Repository) wrongMembers(ctx context.Context, v *capturedVolume) []string {
+func (r *Repository) wrongMembers(ctx context.Context, v *ledger.Volume) []string {
 	contents := orEmpty(v.Contents)
 	p, err := r.proveBySaid(ctx, contents)
 	if err != nil || p == nil {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 )
 
 // Capture is one dated, labelled, immutable record of a service's volumes.
@@ -33,7 +34,7 @@ type Capture struct {
 	// made the capture larger or slower than it need be.
 	Notes []string `json:"-"`
 
-	captured *captured
+	captured *ledger.Capture
 	repo     crypt.RepositoryID // that gave it
 }
 
@@ -81,14 +82,14 @@ func (v *Volume) Digests() string {
 }
 
 // given is a capture for whoever uses the package.
-func (r *Repository) given(f *captured) *Capture {
+func (r *Repository) given(f *ledger.Capture) *Capture {
 	c := &Capture{
 		ID: f.ID, Name: f.Name, Version: f.Version, Note: f.Note, Host: f.Host, Labels: f.Labels,
-		Taken: f.Taken, Written: f.Written, Added: f.Added + uint64(f.info.Size),
-		Held: f.held, captured: f, repo: r.vault.ID(),
+		Taken: f.Taken, Written: f.Written, Added: f.Added + uint64(f.Info.Size),
+		Held: f.Held, captured: f, repo: r.vault.ID(),
 	}
-	if f.retired != nil {
-		c.Retired = (*Retirement)(f.retired)
+	if f.Retired != nil {
+		c.Retired = (*Retirement)(f.Retired)
 	}
 	for i := range f.Volumes {
 		v := &f.Volumes[i]
@@ -219,4 +220,6 @@ func latest(captures []*Capture, name string, named bool) (*Capture, error) {
 }
 
 // captured gives the volume as the rooms know it.
-func (v *Volume) captured() *capturedVolume { return &capturedVolume{v.record, v.of.captured} }
+func (v *Volume) captured() *ledger.Volume {
+	return &ledger.Volume{Volume: v.record, Of: v.of.captured}
+}

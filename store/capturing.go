@@ -132,7 +132,7 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture,
 	if err != nil {
 		return nil, err
 	}
-	r.watch.keep(r.watch.memory.Note(made.remembered(remember.Made)))
+	r.ledger.Learn(made.Remembered(remember.Made))
 	s.tidyTables(ctx)
 	c = r.given(made)
 	for i, t := range s.taken {
@@ -256,29 +256,17 @@ func (s *session) begin(ctx context.Context) error {
 
 // readCaptures finds out which captures there are.
 func (s *session) readCaptures(ctx context.Context) (err error) {
-	if s.files, err = s.r.listCaptures(ctx); err != nil {
+	if s.files, err = s.r.ledger.ListCaptures(ctx); err != nil {
 		return err
 	}
-	if s.there, err = s.r.seenIDs(ctx, s.files); err != nil {
+	if s.there, err = s.r.ledger.SeenIDs(ctx, s.files); err != nil {
 		return err
 	}
-	s.r.recall(ctx, s.files, nil)
+	s.r.ledger.Recall(ctx, s.files, nil)
 	if slices.ContainsFunc(s.o.Volumes, func(v VolumeInput) bool { return v.Folder != nil }) {
 		s.retired, s.retiredErr = s.r.vault.ListMarks(ctx, names.Retired)
 	}
 	return nil
-}
-
-// captureIDs gives the ids of the captures that have index files, sorted.
-func captureIDs(infos []storage.Info) []string {
-	var ids []string
-	for _, info := range infos {
-		if id, _, err := names.ParseCapture(info.Name); err == nil && !isTorn(info) {
-			ids = append(ids, id)
-		}
-	}
-	slices.Sort(ids)
-	return slices.Compact(ids)
 }
 
 // run takes all volumes in and gives the index file, yet without an id.

@@ -20,7 +20,7 @@ func TestChains(t *testing.T) {
 		"exchanged": {func(_ *site, m *machine, c *Capture) {
 			changed := *c.captured.IndexFile
 			changed.Note = "forged"
-			if _, err := m.writeGeneration(t.Context(), &changed, 1); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &changed, 1); err != nil {
 				t.Fatal(err)
 			}
 		}, true},
@@ -32,7 +32,7 @@ func TestChains(t *testing.T) {
 			// The later one did not see it: only its chain names it.
 			record := *m.put("b", "2").captured.IndexFile
 			record.Seen = nil
-			if _, err := m.writeGeneration(t.Context(), &record, 1); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &record, 1); err != nil {
 				t.Fatal(err)
 			}
 			c.change(s, m, before)

@@ -50,23 +50,23 @@ func (c *reclaimer) cleanMarks(ctx context.Context) {
 			there[id] = true
 		}
 	}
-	gone := c.v.going.departures()
+	gone := c.v.going.Departures()
 	var old []string
-	for id, marks := range c.v.stand.all {
+	for id, marks := range c.v.stand.All {
 		for _, name := range marks {
-			if gone.names(id) && !there[id] || c.v.stand.ended[name] {
+			if gone.Names(id) && !there[id] || c.v.stand.Ended[name] {
 				old = append(old, name)
 			}
 		}
 	}
-	for _, b := range c.v.going.announced {
-		if b.record == nil || !c.waits(b) {
-			old = append(old, b.info.Name)
+	for _, b := range c.v.going.Announced {
+		if b.Record == nil || !c.waits(b) {
+			old = append(old, b.Info.Name)
 		}
 	}
-	for _, b := range c.v.going.harm {
-		if b.record == nil || !slices.ContainsFunc(b.record.Harmed, func(h format.HarmedSlab) bool { return c.v.stock[h.Slab] != nil }) {
-			old = append(old, b.info.Name)
+	for _, b := range c.v.going.Harm {
+		if b.Record == nil || !slices.ContainsFunc(b.Record.Harmed, func(h format.HarmedSlab) bool { return c.v.stock[h.Slab] != nil }) {
+			old = append(old, b.Info.Name)
 		}
 	}
 	for _, name := range old {

@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
@@ -20,7 +21,7 @@ var ErrOvertaken = errors.New("it stood still for too long, and others went on w
 
 // commit writes the index file, if all that it relies on is safe from whoever
 // reclaims space.
-func (s *session) commit(ctx context.Context, f *format.IndexFile) (*captured, error) {
+func (s *session) commit(ctx context.Context, f *format.IndexFile) (*ledger.Capture, error) {
 	alive, err := s.lease.confirm(ctx)
 	if err == nil && alive {
 		alive, err = s.unthreatened(ctx)
@@ -33,8 +34,8 @@ func (s *session) commit(ctx context.Context, f *format.IndexFile) (*captured, e
 			return nil, err
 		}
 	}
-	f.Previous = s.r.previous()
-	c, err := s.r.writeIndexFile(ctx, f)
+	f.Previous = s.r.ledger.Previous()
+	c, err := s.r.ledger.WriteIndexFile(ctx, f)
 	if err != nil {
 		return nil, err
 	}
@@ -47,8 +48,8 @@ func (s *session) commit(ctx context.Context, f *format.IndexFile) (*captured, e
 // unthreatened looks, before the index file is put, whether a slab that it relies on is
 // named finally.
 func (s *session) unthreatened(ctx context.Context) (bool, error) {
-	going, err := s.r.readBatchesOf(ctx, names.Final)
-	return err == nil && !going.threatens(s.threat), err
+	going, err := s.r.ledger.ReadBatchesOf(ctx, names.Final)
+	return err == nil && !going.Threatens(s.threat), err
 }
 
 // checkAfter makes sure, once the index file is there, that nobody took the lease for
@@ -67,11 +68,11 @@ func (s *session) checkAfter(ctx context.Context) error {
 // threat tells of a final mark that names a slab that the capture relies on. One that
 // can't be read, and was there from the start, named none: on no slab of its time is
 // relied.
-func (s *session) threat(f *batch) bool {
-	if f.record == nil {
-		return !s.finals[f.info.Name]
+func (s *session) threat(f *ledger.Batch) bool {
+	if f.Record == nil {
+		return !s.finals[f.Info.Name]
 	}
-	return slices.ContainsFunc(f.record.Slabs, func(id format.SlabID) bool { return s.uses[id] })
+	return slices.ContainsFunc(f.Record.Slabs, func(id format.SlabID) bool { return s.uses[id] })
 }
 
 // withdraw takes the index file of a capture away that somebody else may have seen.
@@ -98,7 +99,7 @@ func (s *session) regain(ctx context.Context) error {
 // checkSlabs makes sure that all slabs that the recipes name are there and not
 // about to go.
 func (s *session) checkSlabs(ctx context.Context) error {
-	going, err := s.r.readBatchesOf(ctx, names.Final)
+	going, err := s.r.ledger.ReadBatchesOf(ctx, names.Final)
 	if err != nil {
 		return err
 	}
@@ -112,7 +113,7 @@ func (s *session) checkSlabs(ctx context.Context) error {
 			return fmt.Errorf("%s: %w", names.Slab(id), ErrOvertaken)
 		}
 	}
-	s.finals, _ = going.finals()
+	s.finals, _ = going.Finals()
 	return nil
 }
 

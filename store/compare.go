@@ -9,6 +9,7 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
 )
 
 // Difference is a member that two captures do not have alike.
@@ -71,7 +72,7 @@ type comparison struct {
 	oldChunks, newChunks *chunkSet
 }
 
-func (c *comparison) run(ctx context.Context, was, is *captured, yield func(Difference) bool) error {
+func (c *comparison) run(ctx context.Context, was, is *ledger.Capture, yield func(Difference) bool) error {
 	for m, err := range c.members(ctx, was, c.oldChunks) {
 		if err != nil {
 			return err
@@ -190,17 +191,17 @@ type keyedMember struct {
 
 // members gives the members of a capture with their chunks, which are added to
 // seen, if that is set.
-func (c *comparison) members(ctx context.Context, capture *captured, seen *chunkSet) iter.Seq2[keyedMember, error] {
+func (c *comparison) members(ctx context.Context, capture *ledger.Capture, seen *chunkSet) iter.Seq2[keyedMember, error] {
 	return func(yield func(keyedMember, error) bool) {
 		for i := range capture.Volumes {
-			if !c.volume(ctx, capture.volume(i), seen, yield) {
+			if !c.volume(ctx, capture.Volume(i), seen, yield) {
 				return
 			}
 		}
 	}
 }
 
-func (c *comparison) volume(ctx context.Context, v *capturedVolume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
+func (c *comparison) volume(ctx context.Context, v *ledger.Volume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
 	next, stop := pullRepeats(ctx, c.r.slabs.Runs(ctx, orEmpty(v.Contents)))
 	defer stop()
 	for l, err := range c.r.listing(ctx, v) {

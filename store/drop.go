@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
@@ -68,7 +69,7 @@ func (p *repairer) lostOf(ctx context.Context, vol *format.Volume) (*lostVolume,
 	if err != nil || len(spans) == 0 {
 		return lost, err
 	}
-	for l, err := range p.r.listing(ctx, &capturedVolume{vol, nil}) {
+	for l, err := range p.r.listing(ctx, &ledger.Volume{Volume: vol, Of: nil}) {
 		if err != nil {
 			return nil, err
 		}
@@ -133,7 +134,7 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 	}
 	var records []*format.IndexFile
 	var empty []string // captures of which nothing is left
-	harmed := slices.DeleteFunc(slices.Clone(p.v.captures), func(c *captured) bool {
+	harmed := slices.DeleteFunc(slices.Clone(p.v.captures), func(c *ledger.Capture) bool {
 		return !slices.ContainsFunc(p.out.Lost, func(l Harmed) bool { return l.Capture == c.ID })
 	})
 	for _, captures := range p.r.byGroup(harmed) {
@@ -151,7 +152,7 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 
 // dropFrom gives the new records of captures of one group, and the ids of those of which
 // nothing is left.
-func (p *repairer) dropFrom(ctx context.Context, captures []*captured) (records []*format.IndexFile, empty []string, err error) {
+func (p *repairer) dropFrom(ctx context.Context, captures []*ledger.Capture) (records []*format.IndexFile, empty []string, err error) {
 	h, err := p.newHealer(ctx, captures[0].Name)
 	if err != nil {
 		return nil, nil, err
@@ -173,7 +174,7 @@ func (p *repairer) dropFrom(ctx context.Context, captures []*captured) (records 
 }
 
 // withoutLost gives the record of a capture without what can't be read.
-func (p *repairer) withoutLost(ctx context.Context, h *healer, c *captured) (*format.IndexFile, error) {
+func (p *repairer) withoutLost(ctx context.Context, h *healer, c *ledger.Capture) (*format.IndexFile, error) {
 	record := *c.IndexFile
 	record.Volumes = nil
 	for i := range c.Volumes {
@@ -210,7 +211,7 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *format.Vol
 	c := &copier{h: h, runs: p.r.slabs.Runs(ctx, orEmpty(vol.Contents)), ctx: ctx}
 	defer c.close()
 	before := uint64(0)
-	for l, err := range p.r.listing(ctx, &capturedVolume{vol, nil}) {
+	for l, err := range p.r.listing(ctx, &ledger.Volume{Volume: vol, Of: nil}) {
 		if err != nil {
 			return nil, err
 		}

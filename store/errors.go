@@ -7,6 +7,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -77,6 +78,26 @@ var (
 	// Nothing is harmed: find the capture again.
 	ErrMoved = errors.New("it was moved or removed by reclaiming meanwhile: find the capture again")
 )
+
+// Errors of what this machine knows of a repository.
+var (
+	// ErrStranger is returned by Open where a repository has another root key than the one that
+	// this machine knows by that id.
+	ErrStranger = ledger.ErrStranger
+
+	// ErrForgetful is what OpenOptions.Warn gets where nothing can be kept in
+	// OpenOptions.State: what is learned is known for as long as the Repository is open.
+	ErrForgetful = ledger.ErrForgetful
+)
+
+// LapseError tells what this machine knows of the captures of a repository and does not
+// find there. Any of it means that somebody removed or exchanged objects, or put the
+// repository back to an earlier state, beside kist. It has three lists of ids:
+//
+//	Missing   []string // of captures that are not there, and were not removed by reclaiming or repairing
+//	Exchanged []string // whose index files are other ones than they were
+//	Returned  []string // that were removed on purpose, and are there again
+type LapseError = ledger.LapseError
 
 // ObjectError names the object of the repository that an error is about: Object is its name in the
 // storage, Err what is wrong with it.

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -11,25 +12,25 @@ import (
 type exclusion struct {
 	slabs  map[format.SlabID]bool
 	before time.Time // and all that are not younger than this, as the mark that names them can't be read
-	harmed harmedPlaces
+	harmed ledger.HarmedPlaces
 	last   map[format.SlabID]bool // announced: to be relied on only where there is no other
 }
 
-func newExclusion(b *batches) *exclusion {
-	e := &exclusion{slabs: make(map[format.SlabID]bool), last: make(map[format.SlabID]bool), harmed: b.harmed()}
-	for _, f := range b.final {
-		if f.record == nil && f.info.Modified.After(e.before) {
-			e.before = f.info.Modified
+func newExclusion(b *ledger.Batches) *exclusion {
+	e := &exclusion{slabs: make(map[format.SlabID]bool), last: make(map[format.SlabID]bool), harmed: b.Harmed()}
+	for _, f := range b.Final {
+		if f.Record == nil && f.Info.Modified.After(e.before) {
+			e.before = f.Info.Modified
 		}
-		if f.record != nil {
-			for _, id := range f.record.Slabs {
+		if f.Record != nil {
+			for _, id := range f.Record.Slabs {
 				e.slabs[id] = true
 			}
 		}
 	}
-	for _, a := range b.announced {
-		if a.record != nil {
-			for _, id := range a.record.Slabs {
+	for _, a := range b.Announced {
+		if a.Record != nil {
+			for _, id := range a.Record.Slabs {
 				e.last[id] = true
 			}
 		}

@@ -8,6 +8,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -71,14 +72,14 @@ func (s *session) expect(ctx context.Context, v VolumeInput) *expected {
 // latestContents gives the contents of a stream's volume in the latest of the
 // last captures, retired ones too, or nil.
 func (s *session) latestContents(ctx context.Context, v VolumeInput) *format.Recipe {
-	all := generations(s.files)
+	all := ledger.Generations(s.files)
 	for range expectedCaptures / vault.Readers {
 		from := max(0, len(all)-vault.Readers)
-		captures, _, _, err := s.r.readCaptures(ctx, all[from:])
+		captures, _, _, err := s.r.ledger.Read(ctx, all[from:])
 		if err != nil || len(captures) == 0 {
 			return nil
 		}
-		s.r.recall(ctx, s.files, captures)
+		s.r.ledger.Recall(ctx, s.files, captures)
 		if contents := contentsAmong(captures, s.o, v); contents != nil {
 			return contents
 		}
@@ -87,7 +88,7 @@ func (s *session) latestContents(ctx context.Context, v VolumeInput) *format.Rec
 	return nil
 }
 
-func contentsAmong(captures []*captured, o CaptureOptions, v VolumeInput) *format.Recipe {
+func contentsAmong(captures []*ledger.Capture, o CaptureOptions, v VolumeInput) *format.Recipe {
 	for _, c := range slices.Backward(captures) {
 		if c.Name != o.Name || c.Host != o.Host {
 			continue

@@ -199,7 +199,7 @@ func TestLatestContents(t *testing.T) {
 		name, volume string
 		found        bool
 	}{{"seedbank", "data", true}, {"seedbank", "config", false}, {"nobody", "data", false}} {
-		files, err := r.listCaptures(t.Context())
+		files, err := r.ledger.ListCaptures(t.Context())
 		if err != nil {
 			t.Fatal(err)
 		}

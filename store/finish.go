@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -19,7 +20,7 @@ func (c *reclaimer) finish(ctx context.Context) error {
 	if err := c.nameFinally(ctx); err != nil {
 		return err
 	}
-	if len(c.v.going.final) == 0 {
+	if len(c.v.going.Final) == 0 {
 		return c.removeSuperseded(ctx, nil)
 	}
 	ready, err := c.awaitWriters(ctx)
@@ -49,7 +50,7 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 	if _, err := c.r.putBatch(ctx, names.Final, record); err != nil {
 		return err
 	}
-	c.v.going, err = c.r.readBatches(ctx)
+	c.v.going, err = c.r.ledger.ReadBatches(ctx)
 	return err
 }
 
@@ -63,7 +64,7 @@ func (c *reclaimer) dueNow() *format.BatchRecord {
 		}
 	}
 	for _, capture := range v.captures {
-		if v.expired(capture) && !v.going.removes(capture.ID) {
+		if v.expired(capture) && !v.going.Removes(capture.ID) {
 			record.Captures = append(record.Captures, capture.ID)
 		}
 	}
@@ -74,9 +75,9 @@ func (c *reclaimer) dueNow() *format.BatchRecord {
 // whether all writers are done that may not have seen it in time.
 func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
 	var last time.Time
-	for _, f := range c.v.going.final {
-		if f.info.Modified.After(last) {
-			last = f.info.Modified
+	for _, f := range c.v.going.Final {
+		if f.Info.Modified.After(last) {
+			last = f.Info.Modified
 		}
 	}
 	settle := c.patience(settleTime)
@@ -132,7 +133,7 @@ func (c *reclaimer) wait(ctx context.Context, d time.Duration) error {
 
 // going is what really goes: what was named finally and is still not needed.
 type going struct {
-	captures []*captured
+	captures []*ledger.Capture
 	slabs    map[format.SlabID]*stocked
 }
 
@@ -181,9 +182,9 @@ func (c *reclaimer) remove(ctx context.Context) error {
 // captures that stay listed, be they expired.
 func (v *survey) whatGoes(ctx context.Context) (*going, error) {
 	named := make(map[string]bool)
-	for _, f := range v.going.final {
-		if f.record != nil {
-			for _, id := range f.record.Captures {
+	for _, f := range v.going.Final {
+		if f.Record != nil {
+			for _, id := range f.Record.Captures {
 				named[id] = true
 			}
 		}
@@ -200,11 +201,11 @@ func (v *survey) whatGoes(ctx context.Context) (*going, error) {
 			}
 		}
 	}
-	for _, f := range v.going.final {
-		if f.record == nil {
+	for _, f := range v.going.Final {
+		if f.Record == nil {
 			continue
 		}
-		for _, id := range f.record.Slabs {
+		for _, id := range f.Record.Slabs {
 			if s := v.stock[id]; s != nil && v.unused(s, v.needed) {
 				g.slabs[id] = s
 			}
@@ -217,14 +218,14 @@ func (v *survey) whatGoes(ctx context.Context) (*going, error) {
 // files, the one that counts last.
 func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 	record := &format.BatchRecord{}
-	said := c.v.going.departures()
+	said := c.v.going.Departures()
 	ids := make(map[string]bool)
 	var learned []remember.Capture
 	for _, capture := range g.captures {
 		ids[capture.ID] = true
-		learned = append(learned, capture.remembered(remember.Gone))
-		if hash := capture.hash(); !said.covers(capture.ID, hash) {
-			depart(record, capture.ID, hash)
+		learned = append(learned, capture.Remembered(remember.Gone))
+		if hash := capture.Hash(); !said.Covers(capture.ID, hash) {
+			ledger.Depart(record, capture.ID, hash)
 		}
 	}
 	if len(record.Captures) > 0 {
@@ -232,19 +233,19 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 			return err
 		}
 	}
-	for _, files := range generations(c.v.files) {
-		id, _, _ := names.ParseCapture(files[0].info.Name)
+	for _, files := range ledger.Generations(c.v.files) {
+		id, _, _ := names.ParseCapture(files[0].Info.Name)
 		if !ids[id] {
 			continue
 		}
 		for _, f := range slices.Backward(files) {
-			if err := c.removeLeased(ctx, f.info); err != nil {
+			if err := c.removeLeased(ctx, f.Info); err != nil {
 				return err
 			}
 		}
 		c.out.Captures = append(c.out.Captures, id)
 	}
-	c.r.watch.keep(c.r.watch.memory.Note(learned...))
+	c.r.ledger.Learn(learned...)
 	return nil
 }
 
@@ -253,7 +254,7 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabID]*stocked) error {
 	since := make(map[string]time.Time)
 	for _, capture := range c.v.captures {
-		since[capture.ID] = capture.info.Modified
+		since[capture.ID] = capture.Info.Modified
 	}
 	for _, info := range c.v.superseded {
 		id, _, _ := names.ParseCapture(info.Name)
@@ -278,7 +279,7 @@ func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabI
 // needsAny tells whether an index file needs one of the slabs. One that can't be
 // read is of no use.
 func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[format.SlabID]*stocked) (bool, error) {
-	record, err := c.r.readIndexFile(ctx, info)
+	record, err := c.r.ledger.ReadIndexFile(ctx, info)
 	if errors.Is(err, storage.ErrNotFound) {
 		return false, nil
 	}
@@ -288,7 +289,7 @@ func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[f
 	if err != nil {
 		return false, err
 	}
-	capture := &captured{IndexFile: record, indexFile: indexFile{info: info}}
+	capture := &ledger.Capture{IndexFile: record, File: ledger.File{Info: info}}
 	for _, recipe := range recipes(capture) {
 		for level := range recipe.Level + 1 {
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
@@ -328,28 +329,28 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
 // removeMarks removes the marks of what is gone, and those that are done with.
 func (c *reclaimer) removeMarks(ctx context.Context, g *going) error {
 	for _, capture := range g.captures {
-		for _, name := range c.v.stand.all[capture.ID] {
+		for _, name := range c.v.stand.All[capture.ID] {
 			if err := c.removeMark(ctx, name); err != nil {
 				return err
 			}
 		}
 	}
 	c.v.forget(g)
-	for _, b := range c.v.going.announced {
-		if b.record != nil && c.waits(b) {
+	for _, b := range c.v.going.Announced {
+		if b.Record != nil && c.waits(b) {
 			continue
 		}
-		if err := c.removeMark(ctx, b.info.Name); err != nil {
+		if err := c.removeMark(ctx, b.Info.Name); err != nil {
 			return err
 		}
 	}
-	for _, f := range c.v.going.final {
-		if err := c.removeMark(ctx, f.info.Name); err != nil {
+	for _, f := range c.v.going.Final {
+		if err := c.removeMark(ctx, f.Info.Name); err != nil {
 			return err
 		}
 	}
 	var err error
-	c.v.going, err = c.r.readBatches(ctx)
+	c.v.going, err = c.r.ledger.ReadBatches(ctx)
 	return err
 }
 
@@ -379,12 +380,12 @@ func (v *survey) forget(g *going) {
 	}
 	v.slabs = v.slabs.without(func(s slabObject) bool { return g.slabs[s.id] != nil })
 	v.order = slices.DeleteFunc(v.order, func(s *stocked) bool { return g.slabs[s.id] != nil })
-	v.captures = slices.DeleteFunc(v.captures, func(c *captured) bool { return slices.Contains(g.captures, c) })
+	v.captures = slices.DeleteFunc(v.captures, func(c *ledger.Capture) bool { return slices.Contains(g.captures, c) })
 }
 
 // waits tells whether some slab that was announced is there and not wanted.
-func (c *reclaimer) waits(b batch) bool {
-	return slices.ContainsFunc(b.record.Slabs, func(id format.SlabID) bool {
+func (c *reclaimer) waits(b ledger.Batch) bool {
+	return slices.ContainsFunc(b.Record.Slabs, func(id format.SlabID) bool {
 		s := c.v.stock[id]
 		return s != nil && c.v.unused(s, c.v.wanted)
 	})

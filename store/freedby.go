@@ -44,7 +44,7 @@ func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, er
 		owner := uint32(staying)
 		if going[capture.ID] {
 			owner = leaving
-			bytes += capture.captured.info.Size
+			bytes += capture.captured.Info.Size
 		} else if capture.Retired != nil {
 			continue
 		}

@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -77,7 +78,7 @@ func (v *verifier) slabDamages() map[badPlace]*Damage {
 	return damages
 }
 
-func (v *verifier) checkVolume(ctx context.Context, c *captured, vol *format.Volume, damages map[badPlace]*Damage) error {
+func (v *verifier) checkVolume(ctx context.Context, c *ledger.Capture, vol *format.Volume, damages map[badPlace]*Damage) error {
 	var harms []harm
 	if err := v.checkEntries(ctx, c, vol); err != nil {
 		return err
@@ -104,7 +105,7 @@ func (v *verifier) checkVolume(ctx context.Context, c *captured, vol *format.Vol
 
 // checkEntries decodes a member list as restoring does, and holds what it adds
 // up to against the record. Of equal lists one is decoded.
-func (v *verifier) checkEntries(ctx context.Context, c *captured, vol *format.Volume) error {
+func (v *verifier) checkEntries(ctx context.Context, c *ledger.Capture, vol *format.Volume) error {
 	if !v.o.Full {
 		return nil
 	}
@@ -165,7 +166,7 @@ func (r *Repository) addUp(ctx context.Context, v *format.Volume) error {
 }
 
 // volumeDamage is damage of a volume that no single slab accounts for.
-func volumeDamage(c *captured, vol *format.Volume, u use, err error) Damage {
+func volumeDamage(c *ledger.Capture, vol *format.Volume, u use, err error) Damage {
 	d := newDamage(names.Capture(c.ID, 0), err)
 	if u == forSpeed {
 		return d
@@ -298,7 +299,7 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 
 // nameHarmed adds to the damages the capture and the members that harms are
 // about.
-func (v *verifier) nameHarmed(ctx context.Context, c *captured, vol *format.Volume, harms []harm, damages map[badPlace]*Damage) error {
+func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *format.Volume, harms []harm, damages map[badPlace]*Damage) error {
 	if len(harms) == 0 {
 		return nil
 	}
@@ -316,7 +317,7 @@ func (v *verifier) nameHarmed(ctx context.Context, c *captured, vol *format.Volu
 	if whole {
 		return nil // the member list may be unreadable, and no member can be had
 	}
-	for l, err := range v.r.listing(ctx, &capturedVolume{vol, c}) {
+	for l, err := range v.r.listing(ctx, &ledger.Volume{Volume: vol, Of: c}) {
 		if err != nil {
 			if vault.IsDamage(err) {
 				return nil

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
@@ -49,20 +50,20 @@ func (r *Repository) Head(ctx context.Context) (tokens []string, err error) {
 			followed[p.ID] = true
 		}
 	}
-	lone := make(map[string]*captured) // the newest of each host that has no other beside it
+	lone := make(map[string]*ledger.Capture) // the newest of each host that has no other beside it
 	tokens = []string{}
 	for _, given := range captures {
 		c := given.captured
 		switch before := lone[c.Host]; {
 		case followed[c.ID]:
 		case c.Previous != nil:
-			tokens = append(tokens, newHeadToken(c.ID, c.hash()).String())
+			tokens = append(tokens, newHeadToken(c.ID, c.Hash()).String())
 		case before == nil || before.Written.Before(c.Written):
 			lone[c.Host] = c
 		}
 	}
 	for _, c := range lone {
-		tokens = append(tokens, newHeadToken(c.ID, c.hash()).String())
+		tokens = append(tokens, newHeadToken(c.ID, c.Hash()).String())
 	}
 	slices.Sort(tokens)
 	return tokens, nil
@@ -95,7 +96,7 @@ func (v *verifier) checkHead() error {
 	now := make(map[string]crypt.Digest)
 	later := make(map[string]crypt.Digest) // by what the capture after it says
 	for _, c := range v.captures {
-		now[c.ID] = c.hash()
+		now[c.ID] = c.Hash()
 		if p := c.Previous; p != nil {
 			later[p.ID] = p.Hash
 		}
@@ -105,7 +106,7 @@ func (v *verifier) checkHead() error {
 		after, chained := later[h.id]
 		switch {
 		case there && h.fits(hash), slices.ContainsFunc(v.gone[h.id], h.fits):
-		case !there && v.gone.covers(h.id, crypt.Digest{}) && (!chained || h.fits(after)):
+		case !there && v.gone.Covers(h.id, crypt.Digest{}) && (!chained || h.fits(after)):
 			if !chained {
 				v.report.Notes = append(v.report.Notes, fmt.Sprintf("capture %s of the head was removed on purpose, and nothing tells any more whether it was the one named", h.id))
 			}

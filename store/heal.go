@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -97,14 +98,14 @@ func identitiesOf(rec *format.SlabRecord) (ids []crypt.Identity) {
 // markBad puts a mark of the places that can't be read, so that no writer relies on
 // them.
 func (p *repairer) markBad(ctx context.Context) error {
-	going, err := p.r.readBatchesOf(ctx, names.Harmed)
+	going, err := p.r.ledger.ReadBatchesOf(ctx, names.Harmed)
 	if err != nil {
 		return err
 	}
-	marked := going.harmed()
+	marked := going.Harmed()
 	record := &format.BatchRecord{}
 	for id, b := range p.bad {
-		if _, there := p.v.there.find(id); there && !marked.covers(id, b.frames) {
+		if _, there := p.v.there.find(id); there && !marked.Covers(id, b.frames) {
 			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
 		}
 	}
@@ -133,14 +134,14 @@ func (p *repairer) heal(ctx context.Context) error {
 		return err
 	}
 	for _, record := range records {
-		i := slices.IndexFunc(p.v.captures, func(c *captured) bool { return c.ID == record.ID })
-		p.v.captures[i] = &captured{IndexFile: record}
+		i := slices.IndexFunc(p.v.captures, func(c *ledger.Capture) bool { return c.ID == record.ID })
+		p.v.captures[i] = &ledger.Capture{IndexFile: record}
 	}
 	return nil
 }
 
 // healGroup gives the new records of captures of one group.
-func (p *repairer) healGroup(ctx context.Context, captures []*captured) ([]*format.IndexFile, error) {
+func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([]*format.IndexFile, error) {
 	h, err := p.newHealer(ctx, captures[0].Name)
 	if err != nil {
 		return nil, err
@@ -200,7 +201,7 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 
 // capture gives the record of a capture that names what is unharmed, as far as there
 // is, or nil if nothing changes.
-func (h *healer) capture(ctx context.Context, c *captured) (*format.IndexFile, error) {
+func (h *healer) capture(ctx context.Context, c *ledger.Capture) (*format.IndexFile, error) {
 	record := *c.IndexFile
 	record.Volumes = slices.Clone(record.Volumes)
 	changed := false

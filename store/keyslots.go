@@ -77,5 +77,5 @@ func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) (err error
 // with what the operating system says.
 func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (renewed *crypt.Slot, err error) {
 	defer noteEnd(ctx, &err)
-	return r.vault.RenewSlot(ctx, secret, func(id crypt.SlotID) { r.watch.keep(r.watch.memory.SetSlot(id)) })
+	return r.vault.RenewSlot(ctx, secret, func(id crypt.SlotID) { r.ledger.Watch().Keep(r.ledger.Watch().Memory.SetSlot(id)) })
 }

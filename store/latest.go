@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -29,12 +30,12 @@ func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volum
 		}
 	}
 	var found *format.Volume
-	s.r.latestLike(ctx, s.r.ownFiles(s.files), func(c *captured) bool {
+	s.r.latestLike(ctx, s.r.ledger.OwnFiles(s.files), func(c *ledger.Capture) bool {
 		switch {
-		case !s.r.isOwn(c):
-			s.r.recall(ctx, s.files, []*captured{c}) // tells that it was exchanged
+		case !s.r.ledger.IsOwn(c):
+			s.r.ledger.Recall(ctx, s.files, []*ledger.Capture{c}) // tells that it was exchanged
 		case !gone[c.ID]:
-			found = findPrior([]*captured{c}, s.o, v)
+			found = findPrior([]*ledger.Capture{c}, s.o, v)
 		}
 		return found != nil
 	})
@@ -44,16 +45,16 @@ func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volum
 // newestFirst gives the index files of each capture, of those that were listed in the
 // order of their names: by the minute in the ids, as Captures orders them, and within a
 // minute by when they were written.
-func newestFirst(files []storage.Info) iter.Seq[[]indexFile] {
+func newestFirst(files []storage.Info) iter.Seq[[]ledger.File] {
 	minute := func(f storage.Info) string { return minuteOf(f.Name) }
-	return func(yield func([]indexFile) bool) {
+	return func(yield func([]ledger.File) bool) {
 		for len(files) > 0 {
 			first := len(files) - 1
 			for first > 0 && minute(files[first-1]) == minute(files[first]) {
 				first--
 			}
-			together := generations(files[first:])
-			slices.SortStableFunc(together, func(a, b []indexFile) int { return b[0].info.Modified.Compare(a[0].info.Modified) })
+			together := ledger.Generations(files[first:])
+			slices.SortStableFunc(together, func(a, b []ledger.File) int { return b[0].Info.Modified.Compare(a[0].Info.Modified) })
 			for _, capture := range together {
 				if !yield(capture) {
 					return
@@ -67,17 +68,17 @@ func newestFirst(files []storage.Info) iter.Seq[[]indexFile] {
 // latestLike gives the newest capture that fits, of those whose index files were
 // listed, or nil. It reads them newest first, and not many more than it must; what
 // can't be read does not fit.
-func (r *Repository) latestLike(ctx context.Context, files []storage.Info, fits func(*captured) bool) *captured {
+func (r *Repository) latestLike(ctx context.Context, files []storage.Info, fits func(*ledger.Capture) bool) *ledger.Capture {
 	next, stop := iter.Pull(newestFirst(files))
 	defer stop()
 	for n := 1; ; n = min(2*n, vault.Readers) {
-		var some [][]indexFile
+		var some [][]ledger.File
 		for range n {
 			if capture, ok := next(); ok {
 				some = append(some, capture)
 			}
 		}
-		captures, _, _, err := r.readCaptures(ctx, some)
+		captures, _, _, err := r.ledger.Read(ctx, some)
 		if err != nil || len(some) == 0 {
 			return nil
 		}

@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
@@ -39,15 +40,15 @@ func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
 	if err := r.open(); err != nil {
 		return nil, err
 	}
-	captures, damage, err := r.readAllCaptures(ctx)
+	captures, damage, err := r.ledger.ReadAll(ctx)
 	if err != nil {
 		return nil, err
 	}
-	s, err := r.readStanding(ctx)
+	s, err := r.ledger.ReadStanding(ctx)
 	if err != nil {
 		return nil, err
 	}
-	s.apply(captures)
+	s.Apply(captures)
 	l = &Listing{}
 	for _, c := range captures {
 		l.Captures = append(l.Captures, r.given(c))
@@ -57,13 +58,13 @@ func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
 	}
 	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: joinDamage(damage)}
 	for _, id := range l.Damage.Captures {
-		l.unread = append(l.unread, &Capture{ID: id, Held: s.held(id), Retired: (*Retirement)(s.retirement(id))})
+		l.unread = append(l.unread, &Capture{ID: id, Held: s.Held(id), Retired: (*Retirement)(s.Retirement(id))})
 	}
 	return l, nil
 }
 
 // unreadIDs gives the ids of captures of which only damaged index files are there.
-func unreadIDs(captures []*captured, damage []error) []string {
+func unreadIDs(captures []*ledger.Capture, damage []error) []string {
 	read := make(map[string]bool)
 	for _, c := range captures {
 		read[c.ID] = true

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"time"
 
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -30,7 +31,7 @@ func (r *Repository) mediumNow(ctx context.Context) (now time.Time, guessed bool
 			return now, true, err
 		}
 		for _, info := range infos {
-			now = later(now, info.Modified)
+			now = ledger.Later(now, info.Modified)
 		}
 	}
 	return now, true, nil

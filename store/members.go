@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -58,7 +59,7 @@ type listed struct {
 }
 
 // listing reads the member list of a volume.
-func (r *Repository) listing(ctx context.Context, v *capturedVolume) iter.Seq2[*listed, error] {
+func (r *Repository) listing(ctx context.Context, v *ledger.Volume) iter.Seq2[*listed, error] {
 	return func(yield func(*listed, error) bool) {
 		entries := r.readEntries(ctx, v.Volume)
 		defer entries.close()
@@ -85,7 +86,7 @@ func (r *Repository) listing(ctx context.Context, v *capturedVolume) iter.Seq2[*
 
 // listWalk follows a member list.
 type listWalk struct {
-	volume  *capturedVolume
+	volume  *ledger.Volume
 	decoder tarstream.Decoder
 	number  int
 	chunk   uint64
@@ -163,7 +164,7 @@ func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (m 
 	return m, content, r.orMoved(ctx, v.captured(), err)
 }
 
-func (r *Repository) openMember(ctx context.Context, v *capturedVolume, path string) (*Member, io.ReadCloser, error) {
+func (r *Repository) openMember(ctx context.Context, v *ledger.Volume, path string) (*Member, io.ReadCloser, error) {
 	l, err := r.findMember(ctx, v, path)
 	if err == nil && l.member.Type == tarstream.Hardlink {
 		l, err = r.findMember(ctx, v, l.member.Link)
@@ -192,7 +193,7 @@ func (r *Repository) openMember(ctx context.Context, v *capturedVolume, path str
 	return l.member, &memberReader{r: r, v: v, ctx: ctx, in: in, content: content, cancel: cancel, path: path}, nil
 }
 
-func (r *Repository) findMember(ctx context.Context, v *capturedVolume, path string) (*listed, error) {
+func (r *Repository) findMember(ctx context.Context, v *ledger.Volume, path string) (*listed, error) {
 	var found *listed
 	for l, err := range r.listing(ctx, v) {
 		if err != nil {
@@ -210,7 +211,7 @@ func (r *Repository) findMember(ctx context.Context, v *capturedVolume, path str
 
 type memberReader struct {
 	r       *Repository
-	v       *capturedVolume
+	v       *ledger.Volume
 	ctx     context.Context
 	in      io.Reader
 	content *chosen
@@ -259,7 +260,7 @@ type chosen struct {
 
 // contentOf reads some of the chunks of a volume's contents: spans in ascending
 // order. Each chunk is there until the next is asked for.
-func (r *Repository) contentOf(ctx context.Context, v *capturedVolume, spans iter.Seq[span]) (*chosen, error) {
+func (r *Repository) contentOf(ctx context.Context, v *ledger.Volume, spans iter.Seq[span]) (*chosen, error) {
 	contents := orEmpty(v.Contents)
 	proof, err := r.prove(ctx, contents)
 	if err != nil {

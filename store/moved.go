@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -12,8 +13,8 @@ import (
 // orMoved gives err, met while v was read, or ErrMoved where an object is missing
 // since reclaiming wrote a higher generation of the capture's index file, or removed
 // it. Both happen before a slab is removed.
-func (r *Repository) orMoved(ctx context.Context, v *capturedVolume, err error) error {
-	if v.of == nil || !errors.Is(err, ErrDamaged) || !errors.Is(err, storage.ErrNotFound) {
+func (r *Repository) orMoved(ctx context.Context, v *ledger.Volume, err error) error {
+	if v.Of == nil || !errors.Is(err, ErrDamaged) || !errors.Is(err, storage.ErrNotFound) {
 		return err
 	}
 	infos, listing := r.storage.List(ctx, names.Captures)
@@ -22,12 +23,12 @@ func (r *Repository) orMoved(ctx context.Context, v *capturedVolume, err error) 
 	}
 	highest, there := 0, false
 	for _, info := range infos {
-		if id, generation, err := names.ParseCapture(info.Name); err == nil && id == v.of.ID {
+		if id, generation, err := names.ParseCapture(info.Name); err == nil && id == v.Of.ID {
 			highest, there = max(highest, generation), true
 		}
 	}
-	if there && highest <= v.of.generation {
+	if there && highest <= v.Of.Generation {
 		return err
 	}
-	return fmt.Errorf("capture %s: %w (%v)", v.of.ID, ErrMoved, err)
+	return fmt.Errorf("capture %s: %w (%v)", v.Of.ID, ErrMoved, err)
 }

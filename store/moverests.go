@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
@@ -32,7 +33,7 @@ func (v *survey) victims(minDead float64, others []Writer) []*stocked {
 	}
 	var all []partly
 	var stored, dead int64
-	harmed := v.going.harmed()
+	harmed := v.going.Harmed()
 	var chosen []*stocked
 	for _, s := range v.order {
 		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.needed) {
@@ -149,14 +150,14 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 	if err != nil {
 		return 0, err
 	}
-	before, _ := m.v.going.finals()
+	before, _ := m.v.going.Finals()
 	put := &rewritten{r: m.r, lease: l, uses: m.w.uses, known: before}
 	for _, f := range files {
 		if err := l.check(ctx); err != nil {
 			return written.Bytes, err
 		}
 		put.files = append(put.files, names.Capture(f.record.ID, f.generation))
-		c, err := m.r.writeGeneration(ctx, f.record, f.generation)
+		c, err := m.r.ledger.WriteGeneration(ctx, f.record, f.generation)
 		if err != nil {
 			return written.Bytes, err
 		}
@@ -206,7 +207,7 @@ func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error)
 		return nil, err
 	}
 	var files []newFile
-	highest := highestGenerations(m.v.files)
+	highest := ledger.HighestGenerations(m.v.files)
 	for _, c := range m.v.captures {
 		if m.v.expired(c) {
 			continue
@@ -287,7 +288,7 @@ func (m *mover) put(stream *intake.Stream, chunk []byte) error {
 
 // rewrite gives the record of a capture that names chunks where they lie now, or nil
 // if it names none that were moved.
-func (m *mover) rewrite(ctx context.Context, c *captured) (*format.IndexFile, error) {
+func (m *mover) rewrite(ctx context.Context, c *ledger.Capture) (*format.IndexFile, error) {
 	record := *c.IndexFile
 	record.Volumes = slices.Clone(record.Volumes)
 	places := []**format.Recipe{&record.Seen}

@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 )
 
 // OpenedVolume is the member list of a volume, read once, to be asked again and again. It holds no
@@ -21,7 +22,7 @@ import (
 // run of the volume's contents and 36 a chunk of the slabs in which they lie.
 type OpenedVolume struct {
 	r       *Repository
-	v       *capturedVolume
+	v       *ledger.Volume
 	members []listedMember
 	byPath  map[string]int // clean path: the last member that has it
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -17,31 +18,14 @@ import (
 // leaves its final marks until it has removed the leases that it took for dead. See
 // FORMAT.md, section 10.
 
-// threatens tells whether one of the final marks is a threat.
-func (b *batches) threatens(threat func(*batch) bool) bool {
-	return slices.ContainsFunc(b.final, func(f batch) bool { return threat(&f) })
-}
-
-// finals gives the names of the final marks, and of those that can't be read.
-func (b *batches) finals() (all map[string]bool, unread []string) {
-	all = make(map[string]bool)
-	for _, f := range b.final {
-		all[f.info.Name] = true
-		if f.record == nil {
-			unread = append(unread, f.info.Name)
-		}
-	}
-	return all, unread
-}
-
 // checkAfter gives ErrOvertaken where a final mark is a threat, or the lease was removed
 // as that of somebody dead. The order counts: the lease goes before the final mark does.
-func (l *lease) checkAfter(ctx context.Context, threat func(*batch) bool) error {
-	going, err := l.r.readBatchesOf(ctx, names.Final)
+func (l *lease) checkAfter(ctx context.Context, threat func(*ledger.Batch) bool) error {
+	going, err := l.r.ledger.ReadBatchesOf(ctx, names.Final)
 	if err != nil {
 		return err
 	}
-	if going.threatens(threat) {
+	if going.Threatens(threat) {
 		return ErrOvertaken
 	}
 	// Renewals have other names: the first one stays as long as the lease.
@@ -54,13 +38,13 @@ func (l *lease) checkAfter(ctx context.Context, threat func(*batch) bool) error 
 
 // checkMarked makes sure, once marks of captures are there, that none of these is being
 // removed by somebody who took the lease for dead. One that can't be read may name any.
-func (l *lease) checkMarked(ctx context.Context, ids []string, before *batches) error {
-	known, _ := before.finals()
-	return l.checkAfter(ctx, func(f *batch) bool {
-		if f.record == nil {
-			return !known[f.info.Name]
+func (l *lease) checkMarked(ctx context.Context, ids []string, before *ledger.Batches) error {
+	known, _ := before.Finals()
+	return l.checkAfter(ctx, func(f *ledger.Batch) bool {
+		if f.Record == nil {
+			return !known[f.Info.Name]
 		}
-		return slices.ContainsFunc(f.record.Captures, func(id string) bool { return slices.Contains(ids, id) })
+		return slices.ContainsFunc(f.Record.Captures, func(id string) bool { return slices.Contains(ids, id) })
 	})
 }
 
@@ -101,11 +85,11 @@ func (w *rewritten) check(ctx context.Context) error {
 				return errors.Join(fmt.Errorf("%s: %w", names.Slab(id), err), w.takeBack(ctx))
 			}
 		}
-		going, reading := w.r.readBatchesOf(ctx, names.Final)
+		going, reading := w.r.ledger.ReadBatchesOf(ctx, names.Final)
 		if reading != nil {
 			return reading
 		}
-		if !going.threatens(w.threat) || time.Now().After(until) {
+		if !going.Threatens(w.threat) || time.Now().After(until) {
 			return err // whoever it was is done, or can't be waited for; all is there
 		}
 		if err := pause(ctx, overtakenPoll); err != nil {
@@ -114,11 +98,11 @@ func (w *rewritten) check(ctx context.Context) error {
 	}
 }
 
-func (w *rewritten) threat(f *batch) bool {
-	if f.record == nil {
-		return !w.known[f.info.Name]
+func (w *rewritten) threat(f *ledger.Batch) bool {
+	if f.Record == nil {
+		return !w.known[f.Info.Name]
 	}
-	return slices.ContainsFunc(f.record.Slabs, func(id format.SlabID) bool { return w.uses[id] })
+	return slices.ContainsFunc(f.Record.Slabs, func(id format.SlabID) bool { return w.uses[id] })
 }
 
 func (w *rewritten) takeBack(ctx context.Context) (err error) {

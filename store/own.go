@@ -2,32 +2,16 @@ package store
 
 import (
 	"context"
-	"slices"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
-	"github.com/kistarchive/kist/store/internal/names"
-	"github.com/kistarchive/kist/store/internal/remember"
-	"github.com/kistarchive/kist/store/storage"
 )
 
 // Files are taken over only from captures that this machine made, by its own notes: what
 // an index file says of a host's files, whoever holds a key can have put there. The
 // hash that was noted covers all of it but the runs, which moving changes; so it is
 // proved that they name chunks of what the hash covers.
-
-// ownFiles gives the index files of captures that this machine made.
-func (r *Repository) ownFiles(files []storage.Info) []storage.Info {
-	made := make(map[string]bool)
-	for _, c := range r.watch.memory.Captures() {
-		made[c.ID] = c.Kind == remember.Made
-	}
-	return slices.DeleteFunc(slices.Clone(files), func(info storage.Info) bool {
-		id, _, err := names.ParseCapture(info.Name)
-		return err != nil || !made[id]
-	})
-}
 
 // proves tells whether the runs of a volume's recipes name the chunks of which the
 // volume's digests were made, by their identities.

@@ -21,7 +21,7 @@ func TestForgedCaptures(t *testing.T) {
 			record := *victim.captured.IndexFile
 			record.Volumes = slices.Clone(record.Volumes)
 			record.Volumes[0].Contents = evil
-			if _, err := m.writeIndexFile(t.Context(), &record); err != nil {
+			if _, err := m.ledger.WriteIndexFile(t.Context(), &record); err != nil {
 				t.Fatal(err)
 			}
 		},
@@ -29,7 +29,7 @@ func TestForgedCaptures(t *testing.T) {
 			record := *victim.captured.IndexFile
 			record.Volumes = slices.Clone(record.Volumes)
 			record.Volumes[0].Contents = evil
-			if _, err := m.writeGeneration(t.Context(), &record, 1); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &record, 1); err != nil {
 				t.Fatal(err)
 			}
 		},
@@ -39,10 +39,10 @@ func TestForgedCaptures(t *testing.T) {
 			contents := *record.Volumes[0].Contents
 			contents.Level, contents.Runs = evil.Level, evil.Runs
 			record.Volumes[0].Contents = &contents
-			if record.Hash() != victim.captured.hash() {
+			if record.Hash() != victim.captured.Hash() {
 				t.Fatal("that tests little")
 			}
-			if _, err := m.writeGeneration(t.Context(), &record, 7); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &record, 7); err != nil {
 				t.Fatal(err)
 			}
 		},
@@ -95,11 +95,11 @@ func TestOwnAfterMoving(t *testing.T) {
 	second := m.folder(dir)
 	m.retireNow(first.ID)
 	moved, err := m.Find(t.Context(), second.ID)
-	if err != nil || moved.captured.generation == 0 || moved.captured.hash() != second.captured.hash() {
-		t.Fatalf("generation %d, %v", moved.captured.generation, err)
+	if err != nil || moved.captured.Generation == 0 || moved.captured.Hash() != second.captured.Hash() {
+		t.Fatalf("generation %d, %v", moved.captured.Generation, err)
 	}
 	m = s.open(state)
-	if l := m.lapse(); !l.empty() {
+	if l := m.lapse(); !l.Empty() {
 		t.Errorf("told %+v", l)
 	}
 	third := m.folder(dir)
@@ -127,10 +127,10 @@ func TestCrashBeforeNoting(t *testing.T) {
 		t.Fatal(err)
 	}
 	m = s.open(state)
-	if l := m.lapse(); !l.empty() {
+	if l := m.lapse(); !l.Empty() {
 		t.Errorf("told %+v", l)
 	}
-	if got, ok := m.watch.memory.Find(c.ID); !ok || got.Kind != remember.Seen {
+	if got, ok := m.ledger.Watch().Memory.Find(c.ID); !ok || got.Kind != remember.Seen {
 		t.Errorf("%v, %v", got, ok)
 	}
 	next := m.folder(dir)

@@ -66,7 +66,7 @@ func (c *reclaimer) plan() {
 	for _, capture := range v.captures {
 		if v.expired(capture) {
 			out.Captures = append(out.Captures, capture.ID)
-			out.Freed += capture.info.Size
+			out.Freed += capture.Info.Size
 			g.captures = append(g.captures, capture)
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -106,10 +107,10 @@ func (s *session) findDraft(v VolumeInput) *format.Volume {
 	if s.o.After == nil {
 		return nil
 	}
-	return findPrior([]*captured{{IndexFile: s.o.After.file}}, s.o, v)
+	return findPrior([]*ledger.Capture{{IndexFile: s.o.After.file}}, s.o, v)
 }
 
-func findPrior(captures []*captured, o CaptureOptions, v VolumeInput) *format.Volume {
+func findPrior(captures []*ledger.Capture, o CaptureOptions, v VolumeInput) *format.Volume {
 	for i := len(captures) - 1; i >= 0; i-- {
 		c := captures[i]
 		if c.Name != o.Name || c.Host != o.Host {

@@ -216,7 +216,7 @@ func (c *reclaimer) announce(ctx context.Context) error {
 	if _, err := c.r.putBatch(ctx, names.Announced, record); err != nil {
 		return err
 	}
-	c.v.going, err = c.r.readBatches(ctx)
+	c.v.going, err = c.r.ledger.ReadBatches(ctx)
 	return err
 }
 
@@ -257,11 +257,11 @@ func (r *Repository) putBatch(ctx context.Context, stage names.Stage, record *fo
 // due gives the slabs that were announced a grace time ago.
 func (v *survey) due() map[format.SlabID]bool {
 	due := make(map[format.SlabID]bool)
-	for _, b := range v.going.announced {
-		if b.record == nil || v.now.Sub(b.at()) < v.grace {
+	for _, b := range v.going.Announced {
+		if b.Record == nil || v.now.Sub(b.At()) < v.grace {
 			continue
 		}
-		for _, id := range b.record.Slabs {
+		for _, id := range b.Record.Slabs {
 			due[id] = true
 		}
 	}
@@ -277,22 +277,22 @@ func (c *reclaimer) outlook() {
 			out.Next = t
 		}
 	}
-	for _, b := range v.going.announced {
-		if b.record == nil {
+	for _, b := range v.going.Announced {
+		if b.Record == nil {
 			continue
 		}
-		for _, id := range b.record.Slabs {
+		for _, id := range b.Record.Slabs {
 			if s := v.stock[id]; s != nil && v.unused(s, v.wanted) {
 				out.Announced++
 				out.Due += s.info.Size
-				next(b.at().Add(v.grace))
+				next(b.At().Add(v.grace))
 			}
 		}
 	}
 	for _, capture := range v.captures {
-		if capture.retired != nil && !v.expired(capture) {
+		if capture.Retired != nil && !v.expired(capture) {
 			out.Retired++
-			next(capture.retired.At.Add(v.grace))
+			next(capture.Retired.At.Add(v.grace))
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -96,7 +97,7 @@ type repairer struct {
 	bad   map[format.SlabID]*badSlab
 	uses  map[format.SlabID]bool // by what was healed or dropped
 
-	exchanged map[string]*exchange
+	exchanged map[string]*ledger.Exchange
 }
 
 func (p *repairer) run(ctx context.Context) error {
@@ -128,10 +129,10 @@ func (p *repairer) run(ctx context.Context) error {
 // removeBadMarks removes marks that can't be read. One that holds a capture is
 // put anew first.
 func (p *repairer) removeBadMarks(ctx context.Context) error {
-	there := captureIDs(p.v.files)
+	there := ledger.CaptureIDs(p.v.files)
 	for _, name := range p.v.badMarks {
-		if id, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.stand.ended[name] {
-			if err := vault.PutMark(ctx, p.r.vault, format.Hold, names.NewHold(id), newMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
+		if id, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.stand.Ended[name] {
+			if err := vault.PutMark(ctx, p.r.vault, format.Hold, names.NewHold(id), ledger.NewMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
 				return err
 			}
 		}
@@ -156,7 +157,7 @@ func (p *repairer) removeBadMark(ctx context.Context, name string) error {
 	if err := p.removeMark(ctx, name); err != nil || !undoes {
 		return err
 	}
-	return vault.PutMark(ctx, p.r.vault, format.Retired, name, newMarkRecord(p.o.Host, "the mark before could not be read"))
+	return vault.PutMark(ctx, p.r.vault, format.Retired, name, ledger.NewMarkRecord(p.o.Host, "the mark before could not be read"))
 }
 
 func (p *repairer) removeMark(ctx context.Context, name string) error {
@@ -169,7 +170,7 @@ func (p *repairer) removeMark(ctx context.Context, name string) error {
 // removeTorn removes index files of captures that were never committed.
 func (p *repairer) removeTorn(ctx context.Context) error {
 	for _, info := range p.v.files {
-		if _, _, err := names.ParseCapture(info.Name); err != nil || !isTorn(info) {
+		if _, _, err := names.ParseCapture(info.Name); err != nil || !ledger.IsTorn(info) {
 			continue
 		}
 		if err := p.r.storage.Remove(ctx, info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
@@ -186,16 +187,16 @@ func (p *repairer) findMissing(ctx context.Context) error {
 	for _, c := range p.v.captures {
 		readable[c.ID] = true
 	}
-	for _, files := range generations(p.v.files) {
-		if id, _, _ := names.ParseCapture(files[0].info.Name); !readable[id] {
+	for _, files := range ledger.Generations(p.v.files) {
+		if id, _, _ := names.ParseCapture(files[0].Info.Name); !readable[id] {
 			p.out.Unreadable = append(p.out.Unreadable, id)
 		}
 	}
-	missing, err := p.r.vanished(ctx, p.v.captures, p.v.files, p.v.gone)
+	missing, err := p.r.ledger.Vanished(ctx, p.v.captures, p.v.files, p.v.gone)
 	if err != nil {
 		return err
 	}
-	marked, err := p.r.marked(ctx, p.v.stand, p.v.files, p.v.gone)
+	marked, err := p.r.ledger.Marked(ctx, p.v.stand, p.v.files, p.v.gone)
 	maps.Copy(missing, marked)
 	p.out.Vanished = slices.AppendSeq(p.out.Vanished, maps.Keys(missing))
 	slices.Sort(p.out.Vanished)
@@ -221,12 +222,12 @@ func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
 	if _, err := p.r.putBatch(ctx, names.Gone, p.departing(ids)); err != nil {
 		return err
 	}
-	for _, files := range generations(p.v.files) {
-		if id, _, _ := names.ParseCapture(files[0].info.Name); !slices.Contains(ids, id) {
+	for _, files := range ledger.Generations(p.v.files) {
+		if id, _, _ := names.ParseCapture(files[0].Info.Name); !slices.Contains(ids, id) {
 			continue
 		}
 		for _, f := range slices.Backward(files) {
-			if err := p.r.storage.Remove(ctx, f.info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			if err := p.r.storage.Remove(ctx, f.Info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
 				return err
 			}
 		}
@@ -239,14 +240,14 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 	if err := p.departChanged(ctx, records); err != nil {
 		return err
 	}
-	highest := highestGenerations(p.v.files)
+	highest := ledger.HighestGenerations(p.v.files)
 	put := &rewritten{r: p.r, lease: p.lease, uses: p.uses}
 	for _, record := range records {
 		if err := p.lease.check(ctx); err != nil {
 			return err
 		}
 		put.files = append(put.files, names.Capture(record.ID, highest[record.ID]+1))
-		if _, err := p.r.writeGeneration(ctx, record, highest[record.ID]+1); err != nil {
+		if _, err := p.r.ledger.WriteGeneration(ctx, record, highest[record.ID]+1); err != nil {
 			return err
 		}
 	}

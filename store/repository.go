@@ -7,6 +7,7 @@ import (
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -18,7 +19,7 @@ type Repository struct {
 	vault   *vault.Vault
 	storage storage.Storage // the vault's
 	slabs   *fetch.Slabs    // likewise
-	watch   *watch
+	ledger  *ledger.Ledger
 	proofs  *proofs
 }
 
@@ -62,7 +63,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	if err != nil {
 		return nil, err
 	}
-	return newRepository(v, newWatch()), nil
+	return newRepository(v, ledger.NewWatch()), nil
 }
 
 // OpenOptions bound what opening may cost, and say what is kept on this machine.
@@ -108,12 +109,12 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 	if err != nil {
 		return nil, err
 	}
-	w := openWatch(o.State, o.Warn, l.ID())
+	w := ledger.OpenWatch(o.State, o.Warn, l.ID())
 	if o.Unlock.First == "" {
-		o.Unlock.First = w.memory.Slot()
+		o.Unlock.First = w.Memory.Slot()
 	}
 	v, err := l.Unlock(ctx, secret, o.Unlock, func(root *crypt.RootKey, slot crypt.SlotID) error {
-		return w.greet(o.AcceptNewRoot, root, l.ID(), slot)
+		return w.Greet(o.AcceptNewRoot, root, l.ID(), slot)
 	})
 	if err != nil {
 		return nil, err
@@ -124,8 +125,8 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 	return newRepository(v, w), nil
 }
 
-func newRepository(v *vault.Vault, w *watch) *Repository {
-	return &Repository{vault: v, storage: v.Storage(), slabs: v.Slabs(), watch: w, proofs: new(proofs)}
+func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
+	return &Repository{vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: ledger.New(v, w), proofs: new(proofs)}
 }
 
 // Close wipes the keys and frees what reading took. It does not close the

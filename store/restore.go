@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -55,7 +56,7 @@ func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 
 // restore gives, with an error, the number of the entry whose content could not be read,
 // or -1.
-func (r *Repository) restore(ctx context.Context, v *capturedVolume, w io.Writer, o RestoreOptions) (at int, err error) {
+func (r *Repository) restore(ctx context.Context, v *ledger.Volume, w io.Writer, o RestoreOptions) (at int, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	out := newOutlet(w, len(v.SHA256) > 0)

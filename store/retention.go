@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -50,20 +51,20 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 	if err := o.check(); err != nil {
 		return err
 	}
-	return r.underLease(ctx, ids, o.Host, func(l *lease, s *standing, going *batches) error {
+	return r.underLease(ctx, ids, o.Host, func(l *lease, s *ledger.Standing, going *ledger.Batches) error {
 		for _, id := range ids {
-			if s.retirement(id) != nil || going.removes(id) {
+			if s.Retirement(id) != nil || going.Removes(id) {
 				return fmt.Errorf("capture %s: %w", id, ErrRetired)
 			}
 		}
 		for _, id := range ids {
-			if s.held(id) {
+			if s.Held(id) {
 				continue
 			}
 			if err := l.check(ctx); err != nil {
 				return err
 			}
-			if err := vault.PutMark(ctx, r.vault, format.Hold, names.NewHold(id), newMarkRecord(o.Host, o.Reason)); err != nil {
+			if err := vault.PutMark(ctx, r.vault, format.Hold, names.NewHold(id), ledger.NewMarkRecord(o.Host, o.Reason)); err != nil {
 				return err
 			}
 		}
@@ -74,13 +75,13 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 // underLease lets do decide on captures by what there is. The lease comes first:
 // whoever removes captures either sees it and waits, or has said so before and is
 // seen here.
-func (r *Repository) underLease(ctx context.Context, ids []string, host string, do func(*lease, *standing, *batches) error) error {
+func (r *Repository) underLease(ctx context.Context, ids []string, host string, do func(*lease, *ledger.Standing, *ledger.Batches) error) error {
 	l, err := r.takeLease(ctx, format.WorkMark, host, "")
 	if err != nil {
 		return err
 	}
 	defer l.end(ctx)
-	going, err := r.readBatchesOf(ctx, names.Final)
+	going, err := r.ledger.ReadBatchesOf(ctx, names.Final)
 	if err != nil {
 		return err
 	}
@@ -98,13 +99,13 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 	if err := r.open(); err != nil {
 		return err
 	}
-	return r.underLease(ctx, ids, "", func(l *lease, s *standing, _ *batches) error {
+	return r.underLease(ctx, ids, "", func(l *lease, s *ledger.Standing, _ *ledger.Batches) error {
 		for _, id := range ids {
-			for _, name := range s.marksOf(names.Holds, id) {
+			for _, name := range s.MarksOf(names.Holds, id) {
 				if err := l.check(ctx); err != nil {
 					return err
 				}
-				if err := r.endMark(ctx, format.Hold, name, newMarkRecord("", "")); err != nil {
+				if err := r.ledger.EndMark(ctx, format.Hold, name, ledger.NewMarkRecord("", "")); err != nil {
 					return err
 				}
 			}
@@ -130,15 +131,15 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (e
 		return err
 	}
 	for _, id := range ids {
-		if s.held(id) {
+		if s.Held(id) {
 			return fmt.Errorf("capture %s: %w", id, ErrHeld)
 		}
 	}
 	for _, id := range ids {
-		if s.retirement(id) != nil {
+		if s.Retirement(id) != nil {
 			continue
 		}
-		if err := vault.PutMark(ctx, r.vault, format.Retired, names.NewRetired(id), newMarkRecord(o.Host, o.Reason)); err != nil {
+		if err := vault.PutMark(ctx, r.vault, format.Retired, names.NewRetired(id), ledger.NewMarkRecord(o.Host, o.Reason)); err != nil {
 			return err
 		}
 	}
@@ -156,18 +157,18 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 	if err := o.check(); err != nil {
 		return err
 	}
-	return r.underLease(ctx, ids, o.Host, func(l *lease, s *standing, going *batches) error {
+	return r.underLease(ctx, ids, o.Host, func(l *lease, s *ledger.Standing, going *ledger.Batches) error {
 		for _, id := range ids {
-			if going.removes(id) {
+			if going.Removes(id) {
 				return fmt.Errorf("capture %s: %w", id, ErrTooLate)
 			}
 		}
 		for _, id := range ids {
-			for _, name := range s.marksOf(names.Retired, id) {
+			for _, name := range s.MarksOf(names.Retired, id) {
 				if err := l.check(ctx); err != nil {
 					return err
 				}
-				if err := r.endMark(ctx, format.Retired, name, newMarkRecord(o.Host, o.Reason)); err != nil {
+				if err := r.ledger.EndMark(ctx, format.Retired, name, ledger.NewMarkRecord(o.Host, o.Reason)); err != nil {
 					return err
 				}
 			}
@@ -178,8 +179,8 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 
 // checkMarkable makes sure that captures are there, and gives how all stand. It looks for
 // the captures last: their marks go after them.
-func (r *Repository) checkMarkable(ctx context.Context, ids []string) (*standing, error) {
-	s, err := r.readStanding(ctx)
+func (r *Repository) checkMarkable(ctx context.Context, ids []string) (*ledger.Standing, error) {
+	s, err := r.ledger.ReadStanding(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -12,6 +12,7 @@ import (
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/ledger"
 )
 
 // CleanPath gives the form in which paths of members are compared: without a
@@ -43,7 +44,7 @@ func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(p
 	return n, r.orMoved(ctx, v.captured(), err)
 }
 
-func (r *Repository) restoreMembers(ctx context.Context, v *capturedVolume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
+func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
 	if !v.Tar {
 		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, ErrBadOptions)
 	}

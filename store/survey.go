@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -43,11 +44,11 @@ type survey struct {
 	now   time.Time // by the medium's clock
 	grace time.Duration
 
-	files      []storage.Info // index files of all generations
-	captures   []*captured    // retired ones, too
-	superseded []storage.Info // index files in whose place others have come
-	stand      *standing
-	going      *batches
+	files      []storage.Info    // index files of all generations
+	captures   []*ledger.Capture // retired ones, too
+	superseded []storage.Info    // index files in whose place others have come
+	stand      *ledger.Standing
+	going      *ledger.Batches
 	slabs      slabList
 	stock      map[format.SlabID]*stocked
 	order      []*stocked // by when they were put, to make moving deterministic
@@ -105,10 +106,10 @@ func (r *Repository) survey(ctx context.Context, now time.Time, grace time.Durat
 }
 
 func (v *survey) readMarks(ctx context.Context) (err error) {
-	if v.going, err = v.r.readBatches(ctx); err != nil {
+	if v.going, err = v.r.ledger.ReadBatches(ctx); err != nil {
 		return err
 	}
-	v.stand, err = v.r.readStanding(ctx)
+	v.stand, err = v.r.ledger.ReadStanding(ctx)
 	return err
 }
 
@@ -117,7 +118,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 	if v.files, err = v.r.storage.List(ctx, names.Captures); err != nil {
 		return err
 	}
-	captures, damage, again, err := v.r.readCaptures(ctx, generations(v.files))
+	captures, damage, again, err := v.r.ledger.Read(ctx, ledger.Generations(v.files))
 	if err != nil {
 		return err
 	}
@@ -127,7 +128,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 	if err := joinDamage(damage); err != nil {
 		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed: %w", err)
 	}
-	v.stand.apply(captures)
+	v.stand.Apply(captures)
 	v.captures = captures
 	v.superseded = supersededFiles(v.files, captures)
 	return v.checkVanished(ctx)
@@ -135,16 +136,16 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 
 // supersededFiles gives the index files in whose place those of captures have
 // come, lower generations first.
-func supersededFiles(files []storage.Info, captures []*captured) (old []storage.Info) {
+func supersededFiles(files []storage.Info, captures []*ledger.Capture) (old []storage.Info) {
 	counts := make(map[string]int)
 	for _, c := range captures {
-		counts[c.ID] = c.generation
+		counts[c.ID] = c.Generation
 	}
-	for _, files := range generations(files) {
+	for _, files := range ledger.Generations(files) {
 		for _, f := range slices.Backward(files) {
-			id, generation, _ := names.ParseCapture(f.info.Name)
+			id, generation, _ := names.ParseCapture(f.Info.Name)
 			if g, ok := counts[id]; ok && generation < g {
-				old = append(old, f.info)
+				old = append(old, f.Info)
 			}
 		}
 	}
@@ -152,12 +153,12 @@ func supersededFiles(files []storage.Info, captures []*captured) (old []storage.
 }
 
 func (v *survey) checkVanished(ctx context.Context) error {
-	gone := v.going.departures()
-	missing, err := v.r.vanished(ctx, v.captures, v.files, gone)
+	gone := v.going.Departures()
+	missing, err := v.r.ledger.Vanished(ctx, v.captures, v.files, gone)
 	if err != nil {
 		return err
 	}
-	marked, err := v.r.marked(ctx, v.stand, v.files, gone)
+	marked, err := v.r.ledger.Marked(ctx, v.stand, v.files, gone)
 	if err != nil {
 		return err
 	}
@@ -221,8 +222,8 @@ func (v *survey) layOut(ctx context.Context) error {
 }
 
 // expired tells whether a capture was retired so long ago that it may go.
-func (v *survey) expired(c *captured) bool {
-	return c.retired != nil && (v.grace <= 0 || v.now.Sub(c.retired.At) >= v.grace)
+func (v *survey) expired(c *ledger.Capture) bool {
+	return c.Retired != nil && (v.grace <= 0 || v.now.Sub(c.Retired.At) >= v.grace)
 }
 
 // markNeeds notes which chunks the captures need.
@@ -239,7 +240,7 @@ func (v *survey) markNeeds(ctx context.Context) error {
 }
 
 // needAll notes that a capture needs all of its chunks.
-func (v *survey) needAll(ctx context.Context, c *captured) error {
+func (v *survey) needAll(ctx context.Context, c *ledger.Capture) error {
 	for i := range c.Volumes {
 		for _, p := range parts(&c.Volumes[i]) {
 			if err := v.need(ctx, c, p.recipe, p.use != forContents); err != nil {
@@ -255,8 +256,8 @@ func (v *survey) needAll(ctx context.Context, c *captured) error {
 
 // need notes that a capture needs the chunks of a recipe, and of those above it
 // that list its runs.
-func (v *survey) need(ctx context.Context, c *captured, recipe *format.Recipe, listing bool) error {
-	wanted := c.retired == nil
+func (v *survey) need(ctx context.Context, c *ledger.Capture, recipe *format.Recipe, listing bool) error {
+	wanted := c.Retired == nil
 	// Once for those who want it and once for the others suffices.
 	key := recipeKey(recipe)
 	if wanted {

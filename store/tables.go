@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -94,7 +95,7 @@ func (r *Repository) readTables(ctx context.Context, use func(storage.Info, []*f
 				}
 				return use(info, records, err)
 			})
-		if err != nil || !gone || tries == relists {
+		if err != nil || !gone || tries == ledger.Relists {
 			return err
 		}
 	}
@@ -164,10 +165,10 @@ type stock struct {
 // what the writer must not rely on.
 // Where captures are apart, it is of one group; nil means all.
 func (r *Repository) loadStock(ctx context.Context, l *lease, group []byte) (*stock, error) {
-	exclude, going := &exclusion{}, &batches{}
+	exclude, going := &exclusion{}, &ledger.Batches{}
 	if l != nil {
 		var err error
-		if going, err = r.readBatchesOf(ctx, names.Announced, names.Final, names.Harmed); err != nil {
+		if going, err = r.ledger.ReadBatchesOf(ctx, names.Announced, names.Final, names.Harmed); err != nil {
 			return nil, err
 		}
 		exclude = newExclusion(going)
@@ -180,7 +181,7 @@ func (r *Repository) loadStock(ctx context.Context, l *lease, group []byte) (*st
 	if err != nil {
 		return nil, err
 	}
-	s.finals, s.unread = going.finals()
+	s.finals, s.unread = going.Finals()
 	return s, nil
 }
 
@@ -210,7 +211,7 @@ func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclu
 		if !ofGroup(rec, group) {
 			return nil
 		}
-		rec = exclude.harmed.blot(rec)
+		rec = exclude.harmed.Blot(rec)
 		if exclude.last[rec.Slab] {
 			last = append(last, rec)
 			return nil

@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -77,21 +78,21 @@ func (v *survey) explain(ctx context.Context, odd map[format.SlabID]*stocked) er
 		}
 	}
 	for _, info := range v.superseded {
-		record, err := v.r.readIndexFile(ctx, info)
+		record, err := v.r.ledger.ReadIndexFile(ctx, info)
 		if vault.IsDamage(err) || errors.Is(err, storage.ErrNotFound) {
 			continue
 		}
 		if err != nil {
 			return err
 		}
-		if err := v.explainBy(ctx, &captured{IndexFile: record, indexFile: indexFile{info: info}}, odd); err != nil {
+		if err := v.explainBy(ctx, &ledger.Capture{IndexFile: record, File: ledger.File{Info: info}}, odd); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (v *survey) explainBy(ctx context.Context, c *captured, odd map[format.SlabID]*stocked) error {
+func (v *survey) explainBy(ctx context.Context, c *ledger.Capture, odd map[format.SlabID]*stocked) error {
 	for _, recipe := range recipes(c) {
 		for level := range recipe.Level + 1 {
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}

@@ -8,6 +8,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
@@ -70,7 +71,7 @@ func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 			return nil, fmt.Errorf("capture %s: %w", capture.ID, err)
 		}
 		u.Captured += int64(capture.Bytes)
-		size := sizes[capture.captured.info.Name]
+		size := sizes[capture.captured.Info.Name]
 		u.Captures = append(u.Captures, CaptureUsage{capture, size})
 		u.Reclaimable -= size
 	}
@@ -103,7 +104,7 @@ func (r *Repository) newCensus(ctx context.Context) (*census, error) {
 }
 
 // claim notes that a capture keeps its chunks.
-func (c *census) claim(ctx context.Context, capture *captured, number uint32) error {
+func (c *census) claim(ctx context.Context, capture *ledger.Capture, number uint32) error {
 	for _, recipe := range recipes(capture) {
 		for level := range recipe.Level + 1 {
 			// The streams of runs are kept, too.
@@ -124,7 +125,7 @@ func (c *census) claim(ctx context.Context, capture *captured, number uint32) er
 }
 
 // recipes gives all recipes of a capture.
-func recipes(c *captured) []*format.Recipe {
+func recipes(c *ledger.Capture) []*format.Recipe {
 	var all []*format.Recipe
 	for i := range c.Volumes {
 		for _, p := range parts(&c.Volumes[i]) {

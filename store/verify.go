@@ -10,6 +10,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -124,7 +125,7 @@ func (r *Repository) afresh() (*Repository, error) {
 		return nil, err
 	}
 	fresh := *r
-	fresh.vault, fresh.slabs, fresh.proofs = v, v.Slabs(), new(proofs)
+	fresh.vault, fresh.ledger, fresh.slabs, fresh.proofs = v, r.ledger.On(v), v.Slabs(), new(proofs)
 	return &fresh, nil
 }
 
@@ -134,10 +135,10 @@ type verifier struct {
 	o         VerifyOptions
 	report    *Report
 	files     []storage.Info // index files of all captures
-	captures  []*captured
-	gone      departures // captures that reclaiming removed
-	badMarks  []string   // names of marks that can't be read
-	stand     *standing
+	captures  []*ledger.Capture
+	gone      ledger.Departures // captures that reclaiming removed
+	badMarks  []string          // names of marks that can't be read
+	stand     *ledger.Standing
 	unlisted  []format.SlabID // slabs that no table lists
 	strangers int             // files that are no objects of kist
 	listed    []storage.Info  // in the folder of slabs
@@ -189,15 +190,15 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 		switch _, _, err := names.ParseCapture(info.Name); {
 		case err != nil:
 			v.foreign(info.Name)
-		case isTorn(info):
+		case ledger.IsTorn(info):
 			v.damage(info.Name, fmt.Errorf("%w: %d bytes: cut short when it was written, before there was a capture, or later; no capture is listed, and repairing removes the file", ErrDamaged, info.Size))
 		}
 	}
-	all := slices.DeleteFunc(generations(v.files), func(files []indexFile) bool { return !v.covers(files[0].info.Name) })
+	all := slices.DeleteFunc(ledger.Generations(v.files), func(files []ledger.File) bool { return !v.covers(files[0].Info.Name) })
 	if err := v.checkFound(all); err != nil {
 		return err
 	}
-	captures, damage, _, err := v.r.readCaptures(ctx, all)
+	captures, damage, _, err := v.r.ledger.Read(ctx, all)
 	if err != nil {
 		return err
 	}
@@ -221,22 +222,22 @@ func (v *verifier) covers(name string) bool {
 }
 
 // readSuperseded reads the index files in whose place others have come.
-func (v *verifier) readSuperseded(ctx context.Context, all [][]indexFile) error {
+func (v *verifier) readSuperseded(ctx context.Context, all [][]ledger.File) error {
 	counts := make(map[string]int)
 	for _, c := range v.captures {
-		counts[c.ID] = c.generation
+		counts[c.ID] = c.Generation
 	}
 	for _, files := range all {
 		for _, f := range files {
-			v.report.Checked += f.info.Size
-			id, _, _ := names.ParseCapture(f.info.Name)
-			if g, ok := counts[id]; !ok || f.generation >= g {
+			v.report.Checked += f.Info.Size
+			id, _, _ := names.ParseCapture(f.Info.Name)
+			if g, ok := counts[id]; !ok || f.Generation >= g {
 				continue // read before
 			}
-			_, err := v.r.readIndexFile(ctx, f.info)
+			_, err := v.r.ledger.ReadIndexFile(ctx, f.Info)
 			switch {
 			case vault.IsDamage(err):
-				v.damage(f.info.Name, fmt.Errorf("%w; a later generation counts, and no capture is harmed", err))
+				v.damage(f.Info.Name, fmt.Errorf("%w; a later generation counts, and no capture is harmed", err))
 			case err != nil && !errors.Is(err, storage.ErrNotFound):
 				return err
 			}
@@ -245,10 +246,10 @@ func (v *verifier) readSuperseded(ctx context.Context, all [][]indexFile) error 
 	return nil
 }
 
-func (v *verifier) checkFound(all [][]indexFile) error {
+func (v *verifier) checkFound(all [][]ledger.File) error {
 	for _, id := range v.o.Captures {
-		if !slices.ContainsFunc(all, func(files []indexFile) bool {
-			got, _, _ := names.ParseCapture(files[0].info.Name)
+		if !slices.ContainsFunc(all, func(files []ledger.File) bool {
+			got, _, _ := names.ParseCapture(files[0].Info.Name)
 			return got == id
 		}) {
 			return fmt.Errorf("capture %s: %w", id, ErrNotFound)

@@ -1,4 +1,4 @@
-package store
+package ledger
 
 import (
 	"time"
@@ -6,6 +6,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
-func newMarkRecord(host, reason string) *format.MarkRecord {
+func NewMarkRecord(host, reason string) *format.MarkRecord {
 	return &format.MarkRecord{Made: time.Now().UTC().Truncate(time.Millisecond), Host: host, Reason: reason}
 }

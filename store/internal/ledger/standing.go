@@ -1,4 +1,4 @@
-package store
+package ledger
 
 import (
 	"context"
@@ -12,38 +12,38 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// retirement is a mark in retired/.
-type retirement struct {
-	info   storage.Info // its time is the medium's
-	record *format.MarkRecord
+// RetiredMark is a mark in retired/.
+type RetiredMark struct {
+	Info   storage.Info // its time is the medium's
+	Record *format.MarkRecord
 }
 
 // at gives when the capture was retired: the later of the medium's time and the sealed
 // one. Whoever sets the first one back does not shorten a grace time.
-func (m retirement) at() time.Time { return later(m.info.Modified, m.record.Made) }
+func (m RetiredMark) at() time.Time { return Later(m.Info.Modified, m.Record.Made) }
 
-func later(a, b time.Time) time.Time {
+func Later(a, b time.Time) time.Time {
 	if b.After(a) {
 		return b
 	}
 	return a
 }
 
-// standing says which captures are held and which are retired. A held capture
+// Standing says which captures are held and which are retired. A held capture
 // is not retired, whatever marks there are.
-type standing struct {
+type Standing struct {
 	holds   map[string][]string // names of marks that count, by capture
-	retired map[string][]retirement
-	ended   map[string]bool     // names of holds that were released and retirements undone
-	all     map[string][]string // by capture, the names of all marks, those that end others among them
-	damage  []*ObjectError      // marks that can't be read; a hold counts all the same
+	Retired map[string][]RetiredMark
+	Ended   map[string]bool      // names of holds that were released and retirements undone
+	All     map[string][]string  // by capture, the names of all marks, those that end others among them
+	Damage  []*vault.ObjectError // marks that can't be read; a hold counts all the same
 }
 
-// readStanding reads the marks of holds and retirements, and those that end them.
-func (r *Repository) readStanding(ctx context.Context) (*standing, error) {
-	s := &standing{
-		holds: make(map[string][]string), retired: make(map[string][]retirement),
-		ended: make(map[string]bool), all: make(map[string][]string),
+// ReadStanding reads the marks of holds and retirements, and those that end them.
+func (r *Ledger) ReadStanding(ctx context.Context) (*Standing, error) {
+	s := &Standing{
+		holds: make(map[string][]string), Retired: make(map[string][]RetiredMark),
+		Ended: make(map[string]bool), All: make(map[string][]string),
 	}
 	holds, err := r.vault.ListMarks(ctx, names.Holds)
 	if err != nil {
@@ -58,8 +58,8 @@ func (r *Repository) readStanding(ctx context.Context) (*standing, error) {
 	}
 	for _, info := range holds {
 		if id, err := names.ParseMark(info.Name); err == nil {
-			s.all[id] = append(s.all[id], info.Name)
-			if !s.ended[info.Name] {
+			s.All[id] = append(s.All[id], info.Name)
+			if !s.Ended[info.Name] {
 				s.holds[id] = append(s.holds[id], info.Name)
 			}
 		}
@@ -75,11 +75,11 @@ func (r *Repository) readStanding(ctx context.Context) (*standing, error) {
 
 // readEnds notes which marks were ended. Where that can't be read, the capture stays: a
 // retirement was undone all the same, and a hold was not released.
-func (s *standing) readEnds(ctx context.Context, r *Repository, holds, retired []storage.Info) error {
+func (s *Standing) readEnds(ctx context.Context, r *Ledger, holds, retired []storage.Info) error {
 	for _, info := range retired {
 		if mark, id, err := names.ParseEnding(info.Name); err == nil {
-			s.ended[mark] = true
-			s.all[id] = append(s.all[id], info.Name)
+			s.Ended[mark] = true
+			s.All[id] = append(s.All[id], info.Name)
 		}
 	}
 	ends := slices.DeleteFunc(slices.Clone(holds), func(info storage.Info) bool {
@@ -92,10 +92,10 @@ func (s *standing) readEnds(ctx context.Context, r *Repository, holds, retired [
 		},
 		func(info storage.Info, _ *format.MarkRecord, err error) error {
 			mark, id, _ := names.ParseEnding(info.Name)
-			s.all[id] = append(s.all[id], info.Name)
+			s.All[id] = append(s.All[id], info.Name)
 			switch {
 			case err == nil:
-				s.ended[mark] = true
+				s.Ended[mark] = true
 			case vault.IsDamage(err), errors.Is(err, storage.ErrNotFound):
 			default:
 				return err
@@ -104,32 +104,32 @@ func (s *standing) readEnds(ctx context.Context, r *Repository, holds, retired [
 		})
 }
 
-func (s *standing) addRetired(info storage.Info, record *format.MarkRecord, err error) error {
+func (s *Standing) addRetired(info storage.Info, record *format.MarkRecord, err error) error {
 	id, foreign := names.ParseMark(info.Name)
 	if foreign == nil && !errors.Is(err, storage.ErrNotFound) {
-		s.all[id] = append(s.all[id], info.Name)
+		s.All[id] = append(s.All[id], info.Name)
 	}
-	var object *ObjectError
+	var object *vault.ObjectError
 	switch {
 	case err == nil && record != nil:
-		if !s.ended[info.Name] {
-			s.retired[id] = append(s.retired[id], retirement{info, record})
+		if !s.Ended[info.Name] {
+			s.Retired[id] = append(s.Retired[id], RetiredMark{info, record})
 		}
 	case err == nil, errors.Is(err, storage.ErrNotFound): // not ours, or undone since it was listed
 	case vault.IsDamage(err) && errors.As(err, &object):
-		s.damage = append(s.damage, object) // what can't be proved to be retired is not
+		s.Damage = append(s.Damage, object) // what can't be proved to be retired is not
 	default:
 		return err
 	}
 	return nil
 }
 
-func (s *standing) held(id string) bool { return len(s.holds[id]) > 0 }
+func (s *Standing) Held(id string) bool { return len(s.holds[id]) > 0 }
 
-// retirement gives when and why a capture was retired, or nil where it is not.
-func (s *standing) retirement(id string) *retired {
-	marks := s.retired[id]
-	if len(marks) == 0 || s.held(id) {
+// Retirement gives when and why a capture was retired, or nil where it is not.
+func (s *Standing) Retirement(id string) *Retirement {
+	marks := s.Retired[id]
+	if len(marks) == 0 || s.Held(id) {
 		return nil
 	}
 	first := marks[0]
@@ -138,31 +138,31 @@ func (s *standing) retirement(id string) *retired {
 			first = m
 		}
 	}
-	return &retired{At: first.at(), Host: first.record.Host, Reason: first.record.Reason}
+	return &Retirement{At: first.at(), Host: first.Record.Host, Reason: first.Record.Reason}
 }
 
-// apply tells captures how they stand.
-func (s *standing) apply(captures []*captured) {
+// Apply tells captures how they stand.
+func (s *Standing) Apply(captures []*Capture) {
 	for _, c := range captures {
-		c.held = s.held(c.ID)
-		c.retired = s.retirement(c.ID)
+		c.Held = s.Held(c.ID)
+		c.Retired = s.Retirement(c.ID)
 	}
 }
 
-// marksOf gives the names of the marks of a kind of a capture that are not ended yet,
+// MarksOf gives the names of the marks of a kind of a capture that are not ended yet,
 // those that can't be read among them.
-func (s *standing) marksOf(folder, id string) (marks []string) {
-	for _, name := range s.all[id] {
-		if _, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == folder && !s.ended[name] {
+func (s *Standing) MarksOf(folder, id string) (marks []string) {
+	for _, name := range s.All[id] {
+		if _, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == folder && !s.Ended[name] {
 			marks = append(marks, name)
 		}
 	}
 	return marks
 }
 
-// endMark ends a hold or a retirement for good: first the mark that ends it is put, so
+// EndMark ends a hold or a retirement for good: first the mark that ends it is put, so
 // that it does not count any more wherever a copy of it comes from; then it is removed.
-func (r *Repository) endMark(ctx context.Context, kind format.ObjectKind, name string, record *format.MarkRecord) error {
+func (r *Ledger) EndMark(ctx context.Context, kind format.ObjectKind, name string, record *format.MarkRecord) error {
 	err := vault.PutMark(ctx, r.vault, kind, names.Ending(name), record)
 	if err != nil && !errors.Is(err, storage.ErrExists) {
 		return err

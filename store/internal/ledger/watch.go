@@ -1,4 +1,4 @@
-package store
+package ledger
 
 import (
 	"errors"
@@ -23,10 +23,10 @@ var (
 	ErrForgetful = errors.New("what this machine learns of the repository is lost when this ends")
 )
 
-// watch is what a repository is held against, and who is told. Copies of a Repository
+// Watch is what a repository is held against, and who is told. Copies of a Repository
 // share it.
-type watch struct {
-	memory *remember.Memory
+type Watch struct {
+	Memory *remember.Memory
 	warn   func(error) // nil: nobody is told
 
 	mu        sync.Mutex
@@ -34,38 +34,38 @@ type watch struct {
 	forgetful bool            // likewise
 }
 
-func newWatch() *watch { return &watch{memory: remember.New(), told: make(map[string]bool)} }
+func NewWatch() *Watch { return &Watch{Memory: remember.New(), told: make(map[string]bool)} }
 
-// openWatch opens what this machine knows of a repository, in the folder state; "" keeps it
+// OpenWatch opens what this machine knows of a repository, in the folder state; "" keeps it
 // for as long as the Repository is open.
-func openWatch(state string, warn func(error), id crypt.RepositoryID) *watch {
-	w := newWatch()
+func OpenWatch(state string, warn func(error), id crypt.RepositoryID) *Watch {
+	w := NewWatch()
 	w.warn = warn
 	if state != "" {
 		var err error
-		w.memory, err = remember.Open(state, id)
-		w.keep(err)
+		w.Memory, err = remember.Open(state, id)
+		w.Keep(err)
 	}
 	return w
 }
 
-// greet makes sure that the root key is the one that this machine knows, and notes by
+// Greet makes sure that the root key is the one that this machine knows, and notes by
 // what the repository was opened.
-func (w *watch) greet(acceptNew bool, root *crypt.RootKey, id crypt.RepositoryID, slot crypt.SlotID) error {
+func (w *Watch) Greet(acceptNew bool, root *crypt.RootKey, id crypt.RepositoryID, slot crypt.SlotID) error {
 	fingerprint, err := root.Fingerprint(id)
 	if err != nil {
 		return err
 	}
-	if known, ok := w.memory.Root(); ok && known != fingerprint && !acceptNew {
+	if known, ok := w.Memory.Root(); ok && known != fingerprint && !acceptNew {
 		return fmt.Errorf("repository %s: %w", id, ErrStranger)
 	}
-	w.keep(w.memory.SetRoot(fingerprint))
-	w.keep(w.memory.SetSlot(slot))
+	w.Keep(w.Memory.SetRoot(fingerprint))
+	w.Keep(w.Memory.SetSlot(slot))
 	return nil
 }
 
-// keep tells once that something can't be kept.
-func (w *watch) keep(err error) {
+// Keep tells once that something can't be kept.
+func (w *Watch) Keep(err error) {
 	if err == nil {
 		return
 	}
@@ -78,11 +78,11 @@ func (w *watch) keep(err error) {
 }
 
 // tell warns of what was not told before.
-func (w *watch) tell(l *LapseError) {
+func (w *Watch) tell(l *LapseError) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	key := l.Error() + fmt.Sprint(l.all())
-	if l.empty() || w.told[key] {
+	key := l.Error() + fmt.Sprint(l.All())
+	if l.Empty() || w.told[key] {
 		return
 	}
 	w.told[key] = true
@@ -100,9 +100,9 @@ type LapseError struct {
 	Returned  []string // that were removed on purpose, and are there again
 }
 
-func (l *LapseError) empty() bool { return len(l.all()) == 0 }
+func (l *LapseError) Empty() bool { return len(l.All()) == 0 }
 
-func (l *LapseError) all() []string { return slices.Concat(l.Missing, l.Exchanged, l.Returned) }
+func (l *LapseError) All() []string { return slices.Concat(l.Missing, l.Exchanged, l.Returned) }
 
 // Error names the first captures of each kind.
 func (l *LapseError) Error() string {
@@ -122,25 +122,25 @@ func (l *LapseError) Error() string {
 	return text
 }
 
-// hash gives what the capture is known by, whatever the generation of its index file.
-func (c *captured) hash() crypt.Digest { return c.IndexFile.Hash() }
+// Hash gives what the capture is known by, whatever the generation of its index file.
+func (c *Capture) Hash() crypt.Digest { return c.IndexFile.Hash() }
 
-// remembered is the capture as this machine remembers it.
-func (c *captured) remembered(kind remember.Kind) remember.Capture {
-	return remember.Capture{ID: c.ID, Hash: c.hash(), Kind: kind}
+// Remembered is the capture as this machine remembers it.
+func (c *Capture) Remembered(kind remember.Kind) remember.Capture {
+	return remember.Capture{ID: c.ID, Hash: c.Hash(), Kind: kind}
 }
 
-// previous gives the capture that this machine made before, or nil.
-func (r *Repository) previous() *format.Previous {
-	if last, ok := r.watch.memory.Last(); ok {
+// Previous gives the capture that this machine made before, or nil.
+func (r *Ledger) Previous() *format.Previous {
+	if last, ok := r.watch.Memory.Last(); ok {
 		return &format.Previous{ID: last.ID, Hash: last.Hash}
 	}
 	return nil
 }
 
-// isOwn tells whether this machine made a capture, as it is. Whoever holds another key may
+// IsOwn tells whether this machine made a capture, as it is. Whoever holds another key may
 // have put one there that says so.
-func (r *Repository) isOwn(c *captured) bool {
-	known, ok := r.watch.memory.Find(c.ID)
-	return ok && known.Kind == remember.Made && known.Hash == c.hash()
+func (r *Ledger) IsOwn(c *Capture) bool {
+	known, ok := r.watch.Memory.Find(c.ID)
+	return ok && known.Kind == remember.Made && known.Hash == c.Hash()
 }
