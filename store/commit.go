@@ -13,12 +13,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
-// ErrOvertaken is returned by whoever stood still for so long, as on a machine that
-// slept, that others may have gone on without it: a capture when space that it
-// relied on was reclaimed meanwhile. Nothing is lost but time: what was stored is
-// used when it is done again.
-var ErrOvertaken = errors.New("it stood still for too long, and others went on without it: do it again")
-
 // commit writes the index file, if all that it relies on is safe from whoever
 // reclaims space.
 func (s *session) commit(ctx context.Context, f *format.IndexFile) (*ledger.Capture, error) {
@@ -110,7 +104,7 @@ func (s *session) checkSlabs(ctx context.Context) error {
 	there := newExclusion(going).from(slabs)
 	for id := range s.uses {
 		if _, ok := there.find(id); !ok {
-			return fmt.Errorf("%s: %w", names.Slab(id), ErrOvertaken)
+			return fmt.Errorf("%s: %w", names.Slab(id), errOvertaken)
 		}
 	}
 	s.finals, _ = going.Finals()

@@ -79,6 +79,19 @@ var (
 	ErrMoved = errors.New("it was moved or removed by reclaiming meanwhile: find the capture again")
 )
 
+// Errors of what is done beside others.
+var (
+	// ErrBusy is returned where another machine is doing what only one may do at a
+	// time: reclaiming, or repairing. It comes in a *BusyError where it is known who that is.
+	ErrBusy = errBusy
+
+	// ErrOvertaken is returned by whoever stood still for so long, as on a machine that
+	// slept, that others may have gone on without it: a capture when space that it
+	// relied on was reclaimed meanwhile. Nothing is lost but time: what was stored is
+	// used when it is done again.
+	ErrOvertaken = errOvertaken
+)
+
 // Errors of what this machine knows of a repository.
 var (
 	// ErrStranger is returned by Open where a repository has another root key than the one that

@@ -41,7 +41,7 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 		return err
 	}
 	if len(others) > 0 {
-		c.out.Waiting = others // later: it would only make them store again what is there
+		c.waiting = others // later: it would only make them store again what is there
 		return nil
 	}
 	if err := c.lease.check(ctx); err != nil {
@@ -90,13 +90,13 @@ func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	others = slices.DeleteFunc(others, func(w Writer) bool { return w.lease == c.lease.id })
+	others = slices.DeleteFunc(others, func(w writer) bool { return w.lease == c.lease.id })
 	c.dead = make(map[string]bool)
 	for _, w := range others {
 		c.dead[w.lease] = !w.Alive
 	}
-	others = slices.DeleteFunc(others, func(w Writer) bool { return !w.Alive || w.began().After(last.Add(settle+clockSlack)) })
-	c.out.Waiting = others
+	others = slices.DeleteFunc(others, func(w writer) bool { return !w.Alive || w.began().After(last.Add(settle+clockSlack)) })
+	c.waiting = others
 	if len(others) > 0 {
 		return false, nil
 	}
@@ -121,14 +121,7 @@ func (c *reclaimer) wait(ctx context.Context, d time.Duration) error {
 	if c.o.Waiting != nil {
 		c.o.Waiting(d)
 	}
-	timer := time.NewTimer(d)
-	defer timer.Stop()
-	select {
-	case <-timer.C:
-		return nil
-	case <-ctx.Done():
-		return context.Cause(ctx)
-	}
+	return pause(ctx, d)
 }
 
 // going is what really goes: what was named finally and is still not needed.

@@ -150,7 +150,7 @@ func (l *lease) confirm(ctx context.Context) (bool, error) {
 func (l *lease) check(ctx context.Context) error {
 	alive, err := l.confirm(ctx)
 	if err == nil && !alive {
-		err = ErrOvertaken
+		err = errOvertaken
 	}
 	return err
 }
@@ -190,48 +190,24 @@ func (l *lease) end(ctx context.Context) {
 	l.r.storage.Remove(ctx, names.Lease(l.id, 0))
 }
 
-// Writer is somebody who is at work in the repository, as a lease shows.
-type Writer struct {
-	Host  string    `json:"host"`
-	Work  string    `json:"work"`            // what the writer does: capture, reclaim, mark, repair
-	About string    `json:"about,omitempty"` // the name of the service
-	Began time.Time `json:"began"`           // by the medium's clock, as all times here
-	Seen  time.Time `json:"seen"`            // the last sign of life
-	Alive bool      `json:"alive"`           // else the writer stopped without a word
-	// Guessed tells that the medium can't be asked for its time, as where it is mounted
-	// read-only: Alive goes by this machine's clock.
-	Guessed bool `json:"by_local_clock,omitempty"`
+// writer is somebody who is at work in the repository, as a lease shows.
+type writer struct {
+	Host, Work, About string
+	Began, Seen       time.Time // by the medium's clock
+	Alive             bool      // else the writer stopped without a word
 
 	lease  string
 	marks  []storage.Info
 	unread bool // its lease can't be read
 }
 
-// Writers lists who is at work, by when they began. A writer that was killed
-// shows as alive until its lease is dead, 30 minutes after its last sign of life, but
-// on the same machine at once as not alive; and then until space is reclaimed.
-func (r *Repository) Writers(ctx context.Context) (all []Writer, err error) {
-	defer noteEnd(ctx, &err)
-	if err := r.open(); err != nil {
-		return nil, err
-	}
-	now, guessed, err := r.mediumNow(ctx)
-	if err != nil {
-		return nil, err
-	}
-	writers, err := r.writersAt(ctx, now)
-	for i := range writers {
-		writers[i].Guessed = guessed
-	}
-	return writers, err
-}
-
-func (r *Repository) writersAt(ctx context.Context, now time.Time) ([]Writer, error) {
+// writers gives who is at work, by when they began, at a time of the medium.
+func (r *Repository) writersAt(ctx context.Context, now time.Time) ([]writer, error) {
 	infos, err := r.vault.ListMarks(ctx, names.Leases)
 	if err != nil {
 		return nil, err
 	}
-	byLease := make(map[string]*Writer)
+	byLease := make(map[string]*writer)
 	for _, info := range infos {
 		id, renewal, err := names.ParseLease(info.Name)
 		if err != nil {
@@ -239,7 +215,7 @@ func (r *Repository) writersAt(ctx context.Context, now time.Time) ([]Writer, er
 		}
 		w := byLease[id]
 		if w == nil {
-			w = &Writer{lease: id}
+			w = &writer{lease: id}
 			byLease[id] = w
 		}
 		w.marks = append(w.marks, info)
@@ -250,7 +226,7 @@ func (r *Repository) writersAt(ctx context.Context, now time.Time) ([]Writer, er
 			w.Seen = info.Modified
 		}
 	}
-	var writers []Writer
+	var writers []writer
 	for _, w := range byLease {
 		w.Alive = now.Sub(w.Seen) < leaseLife+clockSlack
 		if err := r.readWriter(ctx, w); err != nil {
@@ -258,18 +234,18 @@ func (r *Repository) writersAt(ctx context.Context, now time.Time) ([]Writer, er
 		}
 		writers = append(writers, *w)
 	}
-	slices.SortFunc(writers, func(a, b Writer) int { return cmp.Or(a.Began.Compare(b.Began), cmp.Compare(a.lease, b.lease)) })
+	slices.SortFunc(writers, func(a, b writer) int { return cmp.Or(a.Began.Compare(b.Began), cmp.Compare(a.lease, b.lease)) })
 	return writers, nil
 }
 
 // others gives the writers at work but the one whose lease is given.
-func (r *Repository) others(ctx context.Context, l *lease) ([]Writer, error) {
+func (r *Repository) others(ctx context.Context, l *lease) ([]writer, error) {
 	writers, err := r.writersAt(ctx, l.now())
-	return slices.DeleteFunc(writers, func(w Writer) bool { return !w.Alive || w.lease == l.id }), err
+	return slices.DeleteFunc(writers, func(w writer) bool { return !w.Alive || w.lease == l.id }), err
 }
 
 // earliest tells when the first of the writers began; zero if there is none.
-func earliest(writers []Writer) (first time.Time) {
+func earliest(writers []writer) (first time.Time) {
 	for _, w := range writers {
 		if first.IsZero() || w.began().Before(first) {
 			first = w.began()
@@ -280,7 +256,7 @@ func earliest(writers []Writer) (first time.Time) {
 
 // began tells when a writer began at the latest. Without the first mark of its lease
 // that isn't known.
-func (w *Writer) began() time.Time {
+func (w *writer) began() time.Time {
 	if w.Began.IsZero() {
 		return time.Unix(0, 0)
 	}
@@ -289,7 +265,7 @@ func (w *Writer) began() time.Time {
 
 // readWriter reads what one of the marks of a lease says. One that can't be read
 // counts for its time all the same.
-func (r *Repository) readWriter(ctx context.Context, w *Writer) error {
+func (r *Repository) readWriter(ctx context.Context, w *writer) error {
 	w.unread = true
 	for _, info := range w.marks {
 		record, err := vault.ReadMark[format.LeaseRecord](ctx, r.vault, format.Lease, info)
@@ -305,11 +281,14 @@ func (r *Repository) readWriter(ctx context.Context, w *Writer) error {
 	return nil
 }
 
+// unreadWork stands for the work of a writer whose lease can't be read.
+const unreadWork = "somebody whose lease can't be read"
+
 // String names the writer for people.
-func (w Writer) String() string {
+func (w writer) String() string {
 	s := w.Work
 	if w.unread {
-		s = "somebody whose lease can't be read"
+		s = unreadWork
 	}
 	if w.About != "" {
 		s += " of " + w.About

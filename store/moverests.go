@@ -23,7 +23,7 @@ import (
 const maxDead = 0.03
 
 // victims gives the slabs whose rests are to be moved.
-func (v *survey) victims(minDead float64, others []Writer) []*stocked {
+func (v *survey) victims(minDead float64, others []writer) []*stocked {
 	young := v.young(others)
 	named := newExclusion(v.going)
 	type partly struct {

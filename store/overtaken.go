@@ -26,12 +26,12 @@ func (l *lease) checkAfter(ctx context.Context, threat func(*ledger.Batch) bool)
 		return err
 	}
 	if going.Threatens(threat) {
-		return ErrOvertaken
+		return errOvertaken
 	}
 	// Renewals have other names: the first one stays as long as the lease.
 	_, err = l.r.storage.Stat(ctx, names.Lease(l.id, 0))
 	if errors.Is(err, storage.ErrNotFound) {
-		return fmt.Errorf("%s was removed: %w", names.Lease(l.id, 0), ErrOvertaken)
+		return fmt.Errorf("%s was removed: %w", names.Lease(l.id, 0), errOvertaken)
 	}
 	return err
 }
@@ -73,7 +73,7 @@ func (w *rewritten) check(ctx context.Context) error {
 	}
 	for until := time.Now().Add(overtakenTime); ; {
 		err := w.lease.checkAfter(ctx, w.threat)
-		if !errors.Is(err, ErrOvertaken) {
+		if !errors.Is(err, errOvertaken) {
 			return err
 		}
 		slabs, listing := w.r.listSlabs(ctx)

@@ -24,14 +24,15 @@ func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclai
 	if err != nil {
 		return nil, err
 	}
-	c.out.Waiting = slices.DeleteFunc(others, func(w Writer) bool { return !w.Alive })
+	c.waiting = slices.DeleteFunc(others, func(w writer) bool { return !w.Alive })
 	if !o.AcceptUnexplained {
-		if err := c.v.checkExplained(ctx, c.out.Waiting); err != nil {
+		if err := c.v.checkExplained(ctx, c.waiting); err != nil {
 			return nil, err
 		}
 	}
 	c.plan()
 	c.outlook()
+	c.out.Waiting = givenWriters(c.waiting)
 	return c.out, nil
 }
 
@@ -39,7 +40,7 @@ func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclai
 // goes at once only where there is no grace time.
 func (c *reclaimer) plan() {
 	v, out := c.v, c.out
-	for _, s := range v.victims(c.o.MinDead, out.Waiting) {
+	for _, s := range v.victims(c.o.MinDead, c.waiting) {
 		out.Moved++
 		out.Written += s.info.Size - v.dead(s)
 		if v.grace <= 0 {

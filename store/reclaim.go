@@ -12,17 +12,6 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// ErrBusy is returned where another machine is doing what only one may do at a
-// time: reclaiming, or repairing. It comes in a *BusyError where it is known who that is.
-var ErrBusy = errors.New("somebody else is at it: try again later")
-
-// BusyError is ErrBusy with who is at it.
-type BusyError struct{ Writer Writer }
-
-func (e *BusyError) Error() string { return fmt.Sprintf("%v: %s", ErrBusy, e.Writer) }
-
-func (e *BusyError) Unwrap() error { return ErrBusy }
-
 // NoGrace is a grace time of none, for whoever knows that nobody else is at work
 // and wants nothing back.
 const NoGrace = -time.Nanosecond
@@ -86,6 +75,7 @@ type Reclaimed struct {
 // what is needed, and with ErrUnexplained where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
 	defer noteEnd(ctx, &err)
+	defer giveBusy(&err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}
@@ -113,32 +103,19 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	}
 	c := &reclaimer{r: r, o: o, lease: l, out: &Reclaimed{Captures: []string{}}}
 	err = c.run(ctx)
+	c.out.Waiting = givenWriters(c.waiting)
 	return c.out, err
-}
-
-// checkAlone makes sure that nobody else removes objects. Of two who begin at the
-// same moment each may find the other.
-func (r *Repository) checkAlone(ctx context.Context, l *lease) error {
-	others, err := r.others(ctx, l)
-	if err != nil {
-		return err
-	}
-	for _, w := range others {
-		if w.Work == format.WorkReclaim || w.Work == format.WorkRepair {
-			return &BusyError{w}
-		}
-	}
-	return nil
 }
 
 // reclaimer is one run of Reclaim.
 type reclaimer struct {
-	r     *Repository
-	o     ReclaimOptions
-	lease *lease
-	out   *Reclaimed
-	v     *survey
-	dead  map[string]bool // leases that were taken for dead
+	r       *Repository
+	o       ReclaimOptions
+	lease   *lease
+	out     *Reclaimed
+	v       *survey
+	waiting []writer        // who is at work, so that what is to go waits
+	dead    map[string]bool // leases that were taken for dead
 }
 
 // run frees whole slabs first, so that moving the rests of others finds room.
@@ -221,16 +198,16 @@ func (c *reclaimer) announce(ctx context.Context) error {
 }
 
 // young gives the slabs that may be of writers at work.
-func (v *survey) young(others []Writer) map[format.SlabID]bool {
+func (v *survey) young(others []writer) map[format.SlabID]bool {
 	if len(others) == 0 {
 		return nil
 	}
-	return v.slabs.since(earliest(others))
+	return v.slabs.since(earliest(others).Add(-clockSlack))
 }
 
 // unusedSlabs gives the slabs of which nothing is needed, but for those that may
 // be of writers at work.
-func (v *survey) unusedSlabs(needs bitset, others []Writer) []*stocked {
+func (v *survey) unusedSlabs(needs bitset, others []writer) []*stocked {
 	young := v.young(others)
 	var unused []*stocked
 	for _, s := range v.order {

@@ -66,6 +66,7 @@ func (r *Repaired) Mended() bool {
 // moment and called again.
 func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired, err error) {
 	defer noteEnd(ctx, &err)
+	defer giveBusy(&err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}

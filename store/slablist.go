@@ -64,7 +64,7 @@ func (l slabList) without(drop func(slabObject) bool) slabList {
 func (l slabList) since(t time.Time) map[format.SlabID]bool {
 	young := make(map[format.SlabID]bool)
 	for _, s := range l {
-		if !s.Modified.Before(t.Add(-clockSlack)) {
+		if !s.Modified.Before(t) {
 			young[s.id] = true
 		}
 	}

@@ -123,7 +123,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 		return err
 	}
 	if again {
-		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, ErrBusy)
+		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, errBusy)
 	}
 	if err := joinDamage(damage); err != nil {
 		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed: %w", err)

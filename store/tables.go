@@ -251,11 +251,11 @@ func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, sla
 		return unlisted, nil
 	}
 	others, err := r.others(ctx, l)
-	others = slices.DeleteFunc(others, func(w Writer) bool { return w.Host == l.record.Host })
+	others = slices.DeleteFunc(others, func(w writer) bool { return w.Host == l.record.Host })
 	if err != nil || len(others) == 0 {
 		return unlisted, err
 	}
-	young := slabs.since(earliest(others))
+	young := slabs.since(earliest(others).Add(-clockSlack))
 	return slices.DeleteFunc(unlisted, func(id format.SlabID) bool { return young[id] }), nil
 }
 
