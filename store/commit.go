@@ -97,13 +97,13 @@ func (s *session) checkSlabs(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	slabs, err := s.r.listSlabs(ctx)
+	slabs, err := s.r.vault.ListSlabs(ctx)
 	if err != nil {
 		return err
 	}
 	there := newExclusion(going).from(slabs)
 	for id := range s.uses {
-		if _, ok := there.find(id); !ok {
+		if _, ok := there.Find(id); !ok {
 			return fmt.Errorf("%s: %w", names.Slab(id), errOvertaken)
 		}
 	}

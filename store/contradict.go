@@ -4,9 +4,10 @@ import (
 	"hash/maphash"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
-func newInventory(slabs slabList) *inventory {
+func newInventory(slabs vault.SlabList) *inventory {
 	return &inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), seed: maphash.MakeSeed()}
 }
 

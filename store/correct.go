@@ -70,7 +70,7 @@ func (p *repairer) correctAll(ctx context.Context, records []*format.SlabRecord)
 // is about other frames than the slab has and not all of those can be read.
 func (p *repairer) correct(ctx context.Context, rec *format.SlabRecord) (*format.SlabRecord, error) {
 	s := p.v.slabs[rec.Slab]
-	if length, there := p.v.there.length(rec.Slab); s == nil || s.ids == nil || !there || uint64(length) != rec.Length {
+	if length, there := p.v.there.Length(rec.Slab); s == nil || s.ids == nil || !there || uint64(length) != rec.Length {
 		return rec, nil
 	}
 	slab, err := p.r.slabs.Open(ctx, rec.Slab)

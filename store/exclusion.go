@@ -5,6 +5,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -47,6 +48,6 @@ func (e *exclusion) covers(id format.SlabID, info storage.Info) bool {
 }
 
 // from gives the slabs, of those that there are, that may be relied on.
-func (e *exclusion) from(slabs slabList) slabList {
-	return slabs.without(func(s slabObject) bool { return e.covers(s.id, s.Info) })
+func (e *exclusion) from(slabs vault.SlabList) vault.SlabList {
+	return slabs.Without(func(s vault.SlabObject) bool { return e.covers(s.ID, s.Info) })
 }

@@ -371,7 +371,7 @@ func (v *survey) forget(g *going) {
 	for id := range g.slabs {
 		delete(v.stock, id)
 	}
-	v.slabs = v.slabs.without(func(s slabObject) bool { return g.slabs[s.id] != nil })
+	v.slabs = v.slabs.Without(func(s vault.SlabObject) bool { return g.slabs[s.ID] != nil })
 	v.order = slices.DeleteFunc(v.order, func(s *stocked) bool { return g.slabs[s.id] != nil })
 	v.captures = slices.DeleteFunc(v.captures, func(c *ledger.Capture) bool { return slices.Contains(g.captures, c) })
 }

@@ -105,7 +105,7 @@ func (p *repairer) markBad(ctx context.Context) error {
 	marked := going.Harmed()
 	record := &format.BatchRecord{}
 	for id, b := range p.bad {
-		if _, there := p.v.there.find(id); there && !marked.Covers(id, b.frames) {
+		if _, there := p.v.there.Find(id); there && !marked.Covers(id, b.frames) {
 			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
 		}
 	}

@@ -63,14 +63,14 @@ func (r *Repository) tableStates(ctx context.Context) ([]*tableState, error) {
 	}
 	// Slabs after tables: what a writer at work puts meanwhile must not look as if it
 	// were gone.
-	slabs, err := r.listSlabs(ctx)
+	slabs, err := r.vault.ListSlabs(ctx)
 	if err != nil {
 		return nil, err
 	}
 	listed := make(map[format.SlabID]*format.SlabRecord)
 	for _, t := range states {
 		t.records = slices.DeleteFunc(t.records, func(rec *format.SlabRecord) bool {
-			size, ok := slabs.length(rec.Slab)
+			size, ok := slabs.Length(rec.Slab)
 			before := listed[rec.Slab]
 			if !ok || size != int64(rec.Length) || before != nil && sameRecord(before, rec) {
 				return true

@@ -174,7 +174,7 @@ func (m *mover) begin(ctx context.Context, l *lease) error {
 		return err
 	}
 	exclude := newExclusion(m.v.going)
-	slabs := exclude.from(m.v.slabs).without(func(s slabObject) bool { return m.left[s.id] })
+	slabs := exclude.from(m.v.slabs).Without(func(s vault.SlabObject) bool { return m.left[s.ID] })
 	index, adopted, err := m.r.indexSlabs(ctx, slabs, exclude, l, m.apart.Group)
 	if err != nil {
 		return err

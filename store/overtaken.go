@@ -76,12 +76,12 @@ func (w *rewritten) check(ctx context.Context) error {
 		if !errors.Is(err, errOvertaken) {
 			return err
 		}
-		slabs, listing := w.r.listSlabs(ctx)
+		slabs, listing := w.r.vault.ListSlabs(ctx)
 		if listing != nil {
 			return listing
 		}
 		for id := range w.uses {
-			if _, ok := slabs.find(id); !ok {
+			if _, ok := slabs.Find(id); !ok {
 				return errors.Join(fmt.Errorf("%s: %w", names.Slab(id), err), w.takeBack(ctx))
 			}
 		}

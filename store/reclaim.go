@@ -202,7 +202,7 @@ func (v *survey) young(others []writer) map[format.SlabID]bool {
 	if len(others) == 0 {
 		return nil
 	}
-	return v.slabs.since(earliest(others).Add(-clockSlack))
+	return v.slabs.Since(earliest(others).Add(-clockSlack))
 }
 
 // unusedSlabs gives the slabs of which nothing is needed, but for those that may

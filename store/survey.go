@@ -49,7 +49,7 @@ type survey struct {
 	superseded []storage.Info    // index files in whose place others have come
 	stand      *ledger.Standing
 	going      *ledger.Batches
-	slabs      slabList
+	slabs      vault.SlabList
 	stock      map[format.SlabID]*stocked
 	order      []*stocked // by when they were put, to make moving deterministic
 
@@ -173,11 +173,11 @@ func (v *survey) checkVanished(ctx context.Context) error {
 // readSlabs takes stock of the slabs, by the tables, or by what a slab itself says
 // where no table lists it.
 func (v *survey) readSlabs(ctx context.Context) (err error) {
-	if v.slabs, err = v.r.listSlabs(ctx); err != nil {
+	if v.slabs, err = v.r.vault.ListSlabs(ctx); err != nil {
 		return err
 	}
 	for _, object := range v.slabs {
-		s := &stocked{id: object.id, info: object.Info}
+		s := &stocked{id: object.ID, info: object.Info}
 		v.stock[s.id] = s
 		v.order = append(v.order, s)
 	}

@@ -19,7 +19,7 @@ import (
 
 // inventory is what the tables say, held against the slabs that there are.
 type inventory struct {
-	slabs  slabList           // that there are
+	slabs  vault.SlabList     // that there are
 	tables []listedTable      // that could be read to their end
 	damage []*ObjectError     // tables that can't
 	read   int                // how many tables were read
@@ -43,7 +43,7 @@ func (v *inventory) unlisted() []format.SlabID {
 	var ids []format.SlabID
 	for i, s := range v.slabs {
 		if v.listed[i] == 0 {
-			ids = append(ids, s.id)
+			ids = append(ids, s.ID)
 		}
 	}
 	return ids
@@ -52,9 +52,9 @@ func (v *inventory) unlisted() []format.SlabID {
 // takeStock reads all tables and calls add, in order, for each slab that there
 // is. A slab that is missing is passed over, so that nothing new relies on it. Of
 // a damaged table it takes what can be read, if partial, or nothing.
-func (r *Repository) takeStock(ctx context.Context, slabs slabList, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
+func (r *Repository) takeStock(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
 	v := newInventory(slabs)
-	r.slabs.Expect(slabs.length)
+	r.slabs.Expect(slabs.Length)
 	return v, r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
 			v.damage = append(v.damage, &ObjectError{Object: info.Name, Err: err})
@@ -129,7 +129,7 @@ func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabReco
 // that says the same of it as the first one.
 func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
 	key := listedSlab{id: rec.Slab, length: rec.Length}
-	i, ok := v.slabs.find(rec.Slab)
+	i, ok := v.slabs.Find(rec.Slab)
 	if ok && v.slabs[i].Size == int64(rec.Length) {
 		sum := v.sum(rec)
 		if v.sums[i] == 0 || v.sums[i] == sum {
@@ -173,7 +173,7 @@ func (r *Repository) loadStock(ctx context.Context, l *lease, group []byte) (*st
 		}
 		exclude = newExclusion(going)
 	}
-	slabs, err := r.listSlabs(ctx)
+	slabs, err := r.vault.ListSlabs(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -195,7 +195,7 @@ func (r *Repository) loadIndex(ctx context.Context, l *lease, group []byte) (*kn
 }
 
 // indexSlabs is loadIndex for some slabs.
-func (r *Repository) indexSlabs(ctx context.Context, slabs slabList, exclude *exclusion, l *lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+func (r *Repository) indexSlabs(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
 	s, err := r.stockOf(ctx, slabs, exclude, l, group)
 	if err != nil {
 		return nil, nil, err
@@ -204,7 +204,7 @@ func (r *Repository) indexSlabs(ctx context.Context, slabs slabList, exclude *ex
 }
 
 // stockOf is loadStock for some slabs.
-func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclusion, l *lease, group []byte) (*stock, error) {
+func (r *Repository) stockOf(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease, group []byte) (*stock, error) {
 	s := &stock{index: known.New()}
 	var last []*format.SlabRecord
 	v, err := r.takeStock(ctx, slabs, true, func(rec *format.SlabRecord) error {
@@ -246,7 +246,7 @@ func (r *Repository) stockOf(ctx context.Context, slabs slabList, exclude *exclu
 // forsaken gives, of slabs that no table lists, those that no writer who is at
 // work on another machine may have put: it will list them itself. A writer on
 // this machine may have been killed just before this one began.
-func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, slabs slabList, l *lease) ([]format.SlabID, error) {
+func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, slabs vault.SlabList, l *lease) ([]format.SlabID, error) {
 	if l == nil || len(unlisted) == 0 {
 		return unlisted, nil
 	}
@@ -255,7 +255,7 @@ func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, sla
 	if err != nil || len(others) == 0 {
 		return unlisted, err
 	}
-	young := slabs.since(earliest(others).Add(-clockSlack))
+	young := slabs.Since(earliest(others).Add(-clockSlack))
 	return slices.DeleteFunc(unlisted, func(id format.SlabID) bool { return young[id] }), nil
 }
 
@@ -319,7 +319,7 @@ func (r *Repository) RebuildTables(ctx context.Context) (report *RebuildReport, 
 		return nil, err
 	}
 	defer r.slabs.Close()
-	slabs, err := r.listSlabs(ctx)
+	slabs, err := r.vault.ListSlabs(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -21,7 +22,7 @@ func tableWith(name string, written time.Time, slabs ...int) listedTable {
 // there are, with the length that they have.
 func TestInventoryNumbers(t *testing.T) {
 	id := func(n byte) format.SlabID { return format.SlabID{n} }
-	there := slabList{{id(1), storage.Info{Size: 100}}, {id(2), storage.Info{Size: 200}}, {id(3), storage.Info{Size: 300}}}
+	there := vault.SlabList{{ID: id(1), Info: storage.Info{Size: 100}}, {ID: id(2), Info: storage.Info{Size: 200}}, {ID: id(3), Info: storage.Info{Size: 300}}}
 	v := newInventory(there)
 	var added []format.SlabID
 	for i, test := range []struct {

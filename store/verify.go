@@ -142,7 +142,7 @@ type verifier struct {
 	unlisted  []format.SlabID // slabs that no table lists
 	strangers int             // files that are no objects of kist
 	listed    []storage.Info  // in the folder of slabs
-	there     slabList        // of those
+	there     vault.SlabList  // of those
 	slabs     map[format.SlabID]*slabState
 	lists     map[listKey]bool    // that were decoded
 	wrong     map[string]harmKind // by recipe: streams that are not those that were captured
@@ -211,7 +211,7 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 		return err
 	}
 	infos, err := v.r.storage.List(ctx, names.Slabs)
-	v.there = slabsAmong(infos)
+	v.there = vault.SlabsAmong(infos)
 	v.listed = infos
 	return err
 }

@@ -12,7 +12,7 @@ import (
 func (v *verifier) noteUnneeded() {
 	n, bytes := 0, int64(0)
 	for _, s := range v.there {
-		if !v.state(s.id).wanted {
+		if !v.state(s.ID).wanted {
 			n, bytes = n+1, bytes+s.Size
 		}
 	}

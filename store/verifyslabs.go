@@ -133,7 +133,7 @@ func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[form
 func (v *verifier) readSlabs(ctx context.Context) error {
 	ids := slices.SortedFunc(maps.Keys(v.slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
 	for _, s := range v.there {
-		if v.state(s.id).wanted {
+		if v.state(s.ID).wanted {
 			v.meter.Expect(s.Size)
 		}
 	}
@@ -144,7 +144,7 @@ func (v *verifier) readSlabs(ctx context.Context) error {
 		if err != nil {
 			return s.note(-1, err)
 		}
-		length, _ := v.there.length(id)
+		length, _ := v.there.Length(id)
 		v.meter.Add(length, false)
 		return v.readSlab(ctx, slab, s)
 	})
