@@ -151,12 +151,12 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 		return 0, err
 	}
 	before, _ := m.v.going.Finals()
-	put := &rewritten{r: m.r, lease: l, uses: m.w.uses, known: before}
+	put := l.rewriting(m.w.uses, before)
 	for _, f := range files {
 		if err := l.check(ctx); err != nil {
 			return written.Bytes, err
 		}
-		put.files = append(put.files, names.Capture(f.record.ID, f.generation))
+		put.add(names.Capture(f.record.ID, f.generation))
 		c, err := m.r.ledger.WriteGeneration(ctx, f.record, f.generation)
 		if err != nil {
 			return written.Bytes, err

@@ -56,12 +56,20 @@ const (
 
 // rewritten are generations of index files that were put in the place of others.
 type rewritten struct {
-	r     *Repository
 	lease *lease
 	uses  map[format.SlabID]bool // slabs that only they may need
 	known map[string]bool        // final marks that there were before
 	files []string
 }
+
+// rewriting begins to follow generations that are put under the lease: uses are slabs that only
+// they may need, and known the final marks that there were before.
+func (l *lease) rewriting(uses map[format.SlabID]bool, known map[string]bool) *rewritten {
+	return &rewritten{lease: l, uses: uses, known: known}
+}
+
+// add notes that an index file is about to be put.
+func (w *rewritten) add(name string) { w.files = append(w.files, name) }
 
 // check makes sure that nobody removes what the new generations need. A generation
 // whose slab is gone is taken back: who removed that did not see it, so that the one
@@ -76,7 +84,7 @@ func (w *rewritten) check(ctx context.Context) error {
 		if !errors.Is(err, errOvertaken) {
 			return err
 		}
-		slabs, listing := w.r.vault.ListSlabs(ctx)
+		slabs, listing := w.lease.r.vault.ListSlabs(ctx)
 		if listing != nil {
 			return listing
 		}
@@ -85,7 +93,7 @@ func (w *rewritten) check(ctx context.Context) error {
 				return errors.Join(fmt.Errorf("%s: %w", names.Slab(id), err), w.takeBack(ctx))
 			}
 		}
-		going, reading := w.r.ledger.ReadBatchesOf(ctx, names.Final)
+		going, reading := w.lease.r.ledger.ReadBatchesOf(ctx, names.Final)
 		if reading != nil {
 			return reading
 		}
@@ -107,7 +115,7 @@ func (w *rewritten) threat(f *ledger.Batch) bool {
 
 func (w *rewritten) takeBack(ctx context.Context) (err error) {
 	for _, name := range w.files {
-		if e := w.r.storage.Remove(ctx, name); e != nil && !errors.Is(e, storage.ErrNotFound) {
+		if e := w.lease.r.storage.Remove(ctx, name); e != nil && !errors.Is(e, storage.ErrNotFound) {
 			err = errors.Join(err, e)
 		}
 	}

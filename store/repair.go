@@ -242,12 +242,12 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 		return err
 	}
 	highest := ledger.HighestGenerations(p.v.files)
-	put := &rewritten{r: p.r, lease: p.lease, uses: p.uses}
+	put := p.lease.rewriting(p.uses, nil)
 	for _, record := range records {
 		if err := p.lease.check(ctx); err != nil {
 			return err
 		}
-		put.files = append(put.files, names.Capture(record.ID, highest[record.ID]+1))
+		put.add(names.Capture(record.ID, highest[record.ID]+1))
 		if _, err := p.r.ledger.WriteGeneration(ctx, record, highest[record.ID]+1); err != nil {
 			return err
 		}
