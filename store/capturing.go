@@ -15,6 +15,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/storage"
@@ -127,7 +128,7 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture,
 	if err != nil {
 		return nil, err
 	}
-	defer func() { s.lease.end(ctx) }() // commit may have taken another one
+	defer func() { s.lease.End(ctx) }() // commit may have taken another one
 	made, err := s.commit(ctx, f)
 	if err != nil {
 		return nil, err
@@ -159,7 +160,7 @@ func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (d *Draft, err
 	if err != nil {
 		return nil, err
 	}
-	s.lease.end(ctx)
+	s.lease.End(ctx)
 	return &Draft{f, r.vault.ID()}, nil
 }
 
@@ -194,7 +195,7 @@ type session struct {
 	index   *known.Index
 	o       CaptureOptions
 	taken   []*volumeTaken
-	lease   *lease
+	lease   *lease.Lease
 	files   []storage.Info  // index files that there were at the beginning
 	there   []string        // ids of those captures
 	retired []storage.Info  // marks of captures that were retired, for folders
@@ -214,7 +215,7 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 		return nil, err
 	}
 	// The lease comes before a look at what is to go: see FORMAT.md, section 10.
-	l, err := r.takeLease(ctx, format.WorkCapture, o.Host, o.Name)
+	l, err := r.leases.Take(ctx, format.WorkCapture, o.Host, o.Name)
 	if err != nil {
 		return nil, err
 	}
@@ -322,5 +323,5 @@ func (s *session) abandon(ctx context.Context) {
 	if begun {
 		s.intake.Abandon(ctx) // its failing is no loss: the slabs are found without a table
 	}
-	s.lease.end(ctx)
+	s.lease.End(ctx)
 }

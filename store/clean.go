@@ -29,15 +29,15 @@ func (c *reclaimer) clean(ctx context.Context) {
 }
 
 func (c *reclaimer) cleanLeases(ctx context.Context) {
-	writers, err := c.r.writersAt(ctx, c.lease.now())
+	writers, err := c.r.leases.Writers(ctx, c.lease.Now())
 	if err != nil {
 		return
 	}
 	for _, w := range writers {
-		if w.Alive || w.lease == c.lease.id {
+		if w.Alive || w.Lease == c.lease.ID {
 			continue
 		}
-		for _, info := range w.marks {
+		for _, info := range w.Marks {
 			c.r.storage.Remove(ctx, info.Name)
 		}
 	}

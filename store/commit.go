@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 )
@@ -16,7 +17,7 @@ import (
 // commit writes the index file, if all that it relies on is safe from whoever
 // reclaims space.
 func (s *session) commit(ctx context.Context, f *format.IndexFile) (*ledger.Capture, error) {
-	alive, err := s.lease.confirm(ctx)
+	alive, err := s.lease.Confirm(ctx)
 	if err == nil && alive {
 		alive, err = s.unthreatened(ctx)
 	}
@@ -49,10 +50,10 @@ func (s *session) unthreatened(ctx context.Context) (bool, error) {
 // checkAfter makes sure, once the index file is there, that nobody took the lease for
 // dead and went on without it.
 func (s *session) checkAfter(ctx context.Context) error {
-	if err := s.lease.checkAfter(ctx, s.threat); err != nil {
+	if err := s.lease.CheckAfter(ctx, s.threat); err != nil {
 		return err
 	}
-	if s.lease.sinceRenewal() < leaseLife/2 {
+	if s.lease.SinceRenewal() < lease.LeaseLife/2 {
 		return nil
 	}
 	// Writing took so long that the lease may have been taken for dead.
@@ -71,7 +72,7 @@ func (s *session) threat(f *ledger.Batch) bool {
 
 // withdraw takes the index file of a capture away that somebody else may have seen.
 func (s *session) withdraw(ctx context.Context, id string) error {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), leaveTime)
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), lease.LeaveTime)
 	defer cancel()
 	_, err := s.r.putBatch(ctx, names.Gone, &format.BatchRecord{Captures: []string{id}})
 	return errors.Join(err, s.r.storage.Remove(ctx, names.Capture(id, 0)))
@@ -81,8 +82,8 @@ func (s *session) withdraw(ctx context.Context, id string) error {
 // sure, as somebody who begins now, that what the capture relies on is there and
 // not about to go.
 func (s *session) regain(ctx context.Context) error {
-	s.lease.end(ctx)
-	l, err := s.r.takeLease(ctx, format.WorkCapture, s.o.Host, s.o.Name)
+	s.lease.End(ctx)
+	l, err := s.r.leases.Take(ctx, format.WorkCapture, s.o.Host, s.o.Name)
 	if err != nil {
 		return err
 	}
@@ -104,7 +105,7 @@ func (s *session) checkSlabs(ctx context.Context) error {
 	there := newExclusion(going).from(slabs)
 	for id := range s.uses {
 		if _, ok := there.Find(id); !ok {
-			return fmt.Errorf("%s: %w", names.Slab(id), errOvertaken)
+			return fmt.Errorf("%s: %w", names.Slab(id), lease.ErrOvertaken)
 		}
 	}
 	s.finals, _ = going.Finals()

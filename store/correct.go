@@ -32,7 +32,7 @@ func (p *repairer) correctTables(ctx context.Context) error {
 		return err
 	}
 	for _, t := range wrong {
-		if err := p.lease.check(ctx); err != nil {
+		if err := p.lease.Check(ctx); err != nil {
 			return err
 		}
 		if _, err := p.r.writeTable(ctx, t.records); err != nil {

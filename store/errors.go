@@ -7,6 +7,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
@@ -83,13 +84,13 @@ var (
 var (
 	// ErrBusy is returned where another machine is doing what only one may do at a
 	// time: reclaiming, or repairing. It comes in a *BusyError where it is known who that is.
-	ErrBusy = errBusy
+	ErrBusy = lease.ErrBusy
 
 	// ErrOvertaken is returned by whoever stood still for so long, as on a machine that
 	// slept, that others may have gone on without it: a capture when space that it
 	// relied on was reclaimed meanwhile. Nothing is lost but time: what was stored is
 	// used when it is done again.
-	ErrOvertaken = errOvertaken
+	ErrOvertaken = lease.ErrOvertaken
 )
 
 // Errors of what this machine knows of a repository.

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -44,7 +45,7 @@ func (e *exclusion) covers(id format.SlabID, info storage.Info) bool {
 	if frames, ok := e.harmed[id]; ok && len(frames) == 0 {
 		return true
 	}
-	return e.slabs[id] || !e.before.IsZero() && !info.Modified.After(e.before.Add(clockSlack))
+	return e.slabs[id] || !e.before.IsZero() && !info.Modified.After(e.before.Add(lease.ClockSlack))
 }
 
 // from gives the slabs, of those that there are, that may be relied on.

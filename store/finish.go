@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
@@ -36,7 +37,7 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 	if len(record.Slabs) == 0 && len(record.Captures) == 0 {
 		return nil
 	}
-	others, err := c.r.others(ctx, c.lease)
+	others, err := c.r.leases.Others(ctx, c.lease)
 	if err != nil {
 		return err
 	}
@@ -44,7 +45,7 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 		c.waiting = others // later: it would only make them store again what is there
 		return nil
 	}
-	if err := c.lease.check(ctx); err != nil {
+	if err := c.lease.Check(ctx); err != nil {
 		return err
 	}
 	if _, err := c.r.putBatch(ctx, names.Final, record); err != nil {
@@ -80,29 +81,29 @@ func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
 			last = f.Info.Modified
 		}
 	}
-	settle := c.patience(settleTime)
+	settle := c.patience(lease.SettleTime)
 	if settle > 0 {
-		if err := c.wait(ctx, min(last.Add(settle).Sub(c.lease.now()), settle+clockSlack)); err != nil {
+		if err := c.wait(ctx, min(last.Add(settle).Sub(c.lease.Now()), settle+lease.ClockSlack)); err != nil {
 			return false, err
 		}
 	}
-	others, err := c.r.writersAt(ctx, c.lease.now())
+	others, err := c.r.leases.Writers(ctx, c.lease.Now())
 	if err != nil {
 		return false, err
 	}
-	others = slices.DeleteFunc(others, func(w writer) bool { return w.lease == c.lease.id })
+	others = slices.DeleteFunc(others, func(w lease.Writer) bool { return w.Lease == c.lease.ID })
 	c.dead = make(map[string]bool)
 	for _, w := range others {
-		c.dead[w.lease] = !w.Alive
+		c.dead[w.Lease] = !w.Alive
 	}
-	others = slices.DeleteFunc(others, func(w writer) bool { return !w.Alive || w.began().After(last.Add(settle+clockSlack)) })
+	others = slices.DeleteFunc(others, func(w lease.Writer) bool { return !w.Alive || w.Start().After(last.Add(settle+lease.ClockSlack)) })
 	c.waiting = others
 	if len(others) > 0 {
 		return false, nil
 	}
 	// Somebody whose lease is gone may have committed so lately that the index file
 	// can't be seen yet.
-	return true, c.wait(ctx, c.patience(listingLag))
+	return true, c.wait(ctx, c.patience(lease.ListingLag))
 }
 
 // patience gives a time to wait until other machines see what was done, or none
@@ -121,7 +122,7 @@ func (c *reclaimer) wait(ctx context.Context, d time.Duration) error {
 	if c.o.Waiting != nil {
 		c.o.Waiting(d)
 	}
-	return pause(ctx, d)
+	return lease.Pause(ctx, d)
 }
 
 // going is what really goes: what was named finally and is still not needed.
@@ -136,7 +137,7 @@ func (c *reclaimer) remove(ctx context.Context) error {
 	if err := c.look(ctx); err != nil {
 		return err
 	}
-	if err := c.lease.check(ctx); err != nil {
+	if err := c.lease.Check(ctx); err != nil {
 		return err
 	}
 	g, err := c.v.whatGoes(ctx)
@@ -164,7 +165,7 @@ func (c *reclaimer) remove(ctx context.Context) error {
 	}
 	if len(g.slabs) > 0 || dead {
 		// Who does not see the mark any more must not see the slabs, or its lease, either.
-		if err := c.wait(ctx, c.patience(listingLag)); err != nil {
+		if err := c.wait(ctx, c.patience(lease.ListingLag)); err != nil {
 			return err
 		}
 	}
@@ -301,7 +302,7 @@ func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[f
 
 // removeLeased removes an object, as long as nobody can have taken the lease for dead.
 func (c *reclaimer) removeLeased(ctx context.Context, info storage.Info) error {
-	if err := c.lease.check(ctx); err != nil {
+	if err := c.lease.Check(ctx); err != nil {
 		return err
 	}
 	return c.removeObject(ctx, info)

@@ -36,7 +36,7 @@ func (c *reclaimer) mergeTables(ctx context.Context) error {
 	if len(old) == 0 {
 		return nil
 	}
-	if err := c.lease.check(ctx); err != nil {
+	if err := c.lease.Check(ctx); err != nil {
 		return err
 	}
 	if err := c.writeTables(ctx, old); err != nil {

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -23,7 +24,7 @@ import (
 const maxDead = 0.03
 
 // victims gives the slabs whose rests are to be moved.
-func (v *survey) victims(minDead float64, others []writer) []*stocked {
+func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	young := v.young(others)
 	named := newExclusion(v.going)
 	type partly struct {
@@ -80,7 +81,7 @@ func (v *survey) needsFrames(s *stocked, frames []uint32) bool {
 // moveRests moves what is needed of partly dead slabs to new ones, and lets the
 // captures name those. It tells whether anything was moved.
 func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
-	others, err := c.r.others(ctx, c.lease)
+	others, err := c.r.leases.Others(ctx, c.lease)
 	if err != nil {
 		return false, err
 	}
@@ -130,7 +131,7 @@ type mover struct {
 
 // run moves the chunks, and then puts new generations of the index files
 // concerned. What was moved before it is stopped is found by the next run.
-func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64, err error) {
+func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ int64, err error) {
 	left := make(map[format.SlabID]bool)
 	for _, s := range victims {
 		left[s.id] = true
@@ -151,24 +152,24 @@ func (m *mover) run(ctx context.Context, l *lease, victims []*stocked) (_ int64,
 		return 0, err
 	}
 	before, _ := m.v.going.Finals()
-	put := l.rewriting(m.w.uses, before)
+	put := l.Rewriting(m.w.uses, before)
 	for _, f := range files {
-		if err := l.check(ctx); err != nil {
+		if err := l.Check(ctx); err != nil {
 			return written.Bytes, err
 		}
-		put.add(names.Capture(f.record.ID, f.generation))
+		put.Add(names.Capture(f.record.ID, f.generation))
 		c, err := m.r.ledger.WriteGeneration(ctx, f.record, f.generation)
 		if err != nil {
 			return written.Bytes, err
 		}
 		written.Bytes += int64(c.Added - f.record.Added)
 	}
-	return written.Bytes, put.check(ctx)
+	return written.Bytes, put.Check(ctx)
 }
 
 // begin starts to take in by an index that knows all slabs but those that are left and those
 // that go.
-func (m *mover) begin(ctx context.Context, l *lease) error {
+func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	params, err := m.r.vault.Params()
 	if err != nil {
 		return err

@@ -5,11 +5,12 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 )
 
 // planReclaim tells what Reclaim would do.
 func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclaimed, error) {
-	now, guessed, err := r.mediumNow(ctx)
+	now, guessed, err := r.leases.Now(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -20,11 +21,11 @@ func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclai
 	if c.v, err = r.survey(ctx, now, o.Grace); err != nil {
 		return nil, err
 	}
-	others, err := r.writersAt(ctx, now)
+	others, err := r.leases.Writers(ctx, now)
 	if err != nil {
 		return nil, err
 	}
-	c.waiting = slices.DeleteFunc(others, func(w writer) bool { return !w.Alive })
+	c.waiting = slices.DeleteFunc(others, func(w lease.Writer) bool { return !w.Alive })
 	if !o.AcceptUnexplained {
 		if err := c.v.checkExplained(ctx, c.waiting); err != nil {
 			return nil, err

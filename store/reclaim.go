@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -93,12 +94,12 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	if o.DryRun {
 		return r.planReclaim(ctx, o)
 	}
-	l, err := r.takeLease(ctx, format.WorkReclaim, o.Host, "")
+	l, err := r.leases.Take(ctx, format.WorkReclaim, o.Host, "")
 	if err != nil {
 		return nil, err
 	}
-	defer l.end(ctx)
-	if err := r.checkAlone(ctx, l); err != nil {
+	defer l.End(ctx)
+	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
 	c := &reclaimer{r: r, o: o, lease: l, out: &Reclaimed{Captures: []string{}}}
@@ -111,10 +112,10 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 type reclaimer struct {
 	r       *Repository
 	o       ReclaimOptions
-	lease   *lease
+	lease   *lease.Lease
 	out     *Reclaimed
 	v       *survey
-	waiting []writer        // who is at work, so that what is to go waits
+	waiting []lease.Writer  // who is at work, so that what is to go waits
 	dead    map[string]bool // leases that were taken for dead
 }
 
@@ -156,7 +157,7 @@ func (c *reclaimer) pass(ctx context.Context) error {
 
 // look takes stock of the repository.
 func (c *reclaimer) look(ctx context.Context) (err error) {
-	c.v, err = c.r.survey(ctx, c.lease.now(), c.o.Grace)
+	c.v, err = c.r.survey(ctx, c.lease.Now(), c.o.Grace)
 	return err
 }
 
@@ -164,7 +165,7 @@ func (c *reclaimer) checkExplained(ctx context.Context) error {
 	if c.o.AcceptUnexplained {
 		return nil
 	}
-	others, err := c.r.others(ctx, c.lease)
+	others, err := c.r.leases.Others(ctx, c.lease)
 	if err != nil {
 		return err
 	}
@@ -176,7 +177,7 @@ func (c *reclaimer) announce(ctx context.Context) error {
 	if c.o.Grace <= 0 {
 		return nil // they are named finally at once
 	}
-	others, err := c.r.others(ctx, c.lease)
+	others, err := c.r.leases.Others(ctx, c.lease)
 	if err != nil {
 		return err
 	}
@@ -198,16 +199,16 @@ func (c *reclaimer) announce(ctx context.Context) error {
 }
 
 // young gives the slabs that may be of writers at work.
-func (v *survey) young(others []writer) map[format.SlabID]bool {
+func (v *survey) young(others []lease.Writer) map[format.SlabID]bool {
 	if len(others) == 0 {
 		return nil
 	}
-	return v.slabs.Since(earliest(others).Add(-clockSlack))
+	return v.slabs.Since(lease.Earliest(others).Add(-lease.ClockSlack))
 }
 
 // unusedSlabs gives the slabs of which nothing is needed, but for those that may
 // be of writers at work.
-func (v *survey) unusedSlabs(needs bitset, others []writer) []*stocked {
+func (v *survey) unusedSlabs(needs bitset, others []lease.Writer) []*stocked {
 	young := v.young(others)
 	var unused []*stocked
 	for _, s := range v.order {

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -75,12 +76,12 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 		return nil, err
 	}
 	defer r.slabs.Close()
-	l, err := r.takeLease(ctx, format.WorkRepair, o.Host, "")
+	l, err := r.leases.Take(ctx, format.WorkRepair, o.Host, "")
 	if err != nil {
 		return nil, err
 	}
-	defer l.end(ctx)
-	if err := r.checkAlone(ctx, l); err != nil {
+	defer l.End(ctx)
+	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
 	p := &repairer{r: r, o: o, lease: l, out: &Repaired{Healed: []string{}, Lost: []Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
@@ -92,7 +93,7 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 type repairer struct {
 	r     *Repository
 	o     RepairOptions
-	lease *lease
+	lease *lease.Lease
 	out   *Repaired
 	v     *verifier
 	bad   map[format.SlabID]*badSlab
@@ -242,17 +243,17 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 		return err
 	}
 	highest := ledger.HighestGenerations(p.v.files)
-	put := p.lease.rewriting(p.uses, nil)
+	put := p.lease.Rewriting(p.uses, nil)
 	for _, record := range records {
-		if err := p.lease.check(ctx); err != nil {
+		if err := p.lease.Check(ctx); err != nil {
 			return err
 		}
-		put.add(names.Capture(record.ID, highest[record.ID]+1))
+		put.Add(names.Capture(record.ID, highest[record.ID]+1))
 		if _, err := p.r.ledger.WriteGeneration(ctx, record, highest[record.ID]+1); err != nil {
 			return err
 		}
 	}
-	if err := put.check(ctx); err != nil {
+	if err := put.Check(ctx); err != nil {
 		return err
 	}
 	var err error

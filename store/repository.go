@@ -7,6 +7,7 @@ import (
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -20,6 +21,7 @@ type Repository struct {
 	storage storage.Storage // the vault's
 	slabs   *fetch.Slabs    // likewise
 	ledger  *ledger.Ledger
+	leases  *lease.Leases
 	proofs  *proofs
 }
 
@@ -126,7 +128,10 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 }
 
 func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
-	return &Repository{vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: ledger.New(v, w), proofs: new(proofs)}
+	captures := ledger.New(v, w)
+	return &Repository{
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: captures, leases: lease.New(v, captures), proofs: new(proofs),
+	}
 }
 
 // Close wipes the keys and frees what reading took. It does not close the

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -51,7 +52,7 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 	if err := o.check(); err != nil {
 		return err
 	}
-	return r.underLease(ctx, ids, o.Host, func(l *lease, s *ledger.Standing, going *ledger.Batches) error {
+	return r.underLease(ctx, ids, o.Host, func(l *lease.Lease, s *ledger.Standing, going *ledger.Batches) error {
 		for _, id := range ids {
 			if s.Retirement(id) != nil || going.Removes(id) {
 				return fmt.Errorf("capture %s: %w", id, ErrRetired)
@@ -61,26 +62,26 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 			if s.Held(id) {
 				continue
 			}
-			if err := l.check(ctx); err != nil {
+			if err := l.Check(ctx); err != nil {
 				return err
 			}
 			if err := vault.PutMark(ctx, r.vault, format.Hold, names.NewHold(id), ledger.NewMarkRecord(o.Host, o.Reason)); err != nil {
 				return err
 			}
 		}
-		return l.checkMarked(ctx, ids, going)
+		return l.CheckMarked(ctx, ids, going)
 	})
 }
 
 // underLease lets do decide on captures by what there is. The lease comes first:
 // whoever removes captures either sees it and waits, or has said so before and is
 // seen here.
-func (r *Repository) underLease(ctx context.Context, ids []string, host string, do func(*lease, *ledger.Standing, *ledger.Batches) error) error {
-	l, err := r.takeLease(ctx, format.WorkMark, host, "")
+func (r *Repository) underLease(ctx context.Context, ids []string, host string, do func(*lease.Lease, *ledger.Standing, *ledger.Batches) error) error {
+	l, err := r.leases.Take(ctx, format.WorkMark, host, "")
 	if err != nil {
 		return err
 	}
-	defer l.end(ctx)
+	defer l.End(ctx)
 	going, err := r.ledger.ReadBatchesOf(ctx, names.Final)
 	if err != nil {
 		return err
@@ -99,10 +100,10 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 	if err := r.open(); err != nil {
 		return err
 	}
-	return r.underLease(ctx, ids, "", func(l *lease, s *ledger.Standing, _ *ledger.Batches) error {
+	return r.underLease(ctx, ids, "", func(l *lease.Lease, s *ledger.Standing, _ *ledger.Batches) error {
 		for _, id := range ids {
 			for _, name := range s.MarksOf(names.Holds, id) {
-				if err := l.check(ctx); err != nil {
+				if err := l.Check(ctx); err != nil {
 					return err
 				}
 				if err := r.ledger.EndMark(ctx, format.Hold, name, ledger.NewMarkRecord("", "")); err != nil {
@@ -157,7 +158,7 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 	if err := o.check(); err != nil {
 		return err
 	}
-	return r.underLease(ctx, ids, o.Host, func(l *lease, s *ledger.Standing, going *ledger.Batches) error {
+	return r.underLease(ctx, ids, o.Host, func(l *lease.Lease, s *ledger.Standing, going *ledger.Batches) error {
 		for _, id := range ids {
 			if going.Removes(id) {
 				return fmt.Errorf("capture %s: %w", id, ErrTooLate)
@@ -165,7 +166,7 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 		}
 		for _, id := range ids {
 			for _, name := range s.MarksOf(names.Retired, id) {
-				if err := l.check(ctx); err != nil {
+				if err := l.Check(ctx); err != nil {
 					return err
 				}
 				if err := r.ledger.EndMark(ctx, format.Retired, name, ledger.NewMarkRecord(o.Host, o.Reason)); err != nil {
@@ -173,7 +174,7 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 				}
 			}
 		}
-		return l.checkMarked(ctx, ids, going)
+		return l.CheckMarked(ctx, ids, going)
 	})
 }
 

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -123,7 +124,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 		return err
 	}
 	if again {
-		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, errBusy)
+		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, lease.ErrBusy)
 	}
 	if err := joinDamage(damage); err != nil {
 		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed: %w", err)

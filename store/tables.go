@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -164,7 +165,7 @@ type stock struct {
 // that its chunks are found. For a writer, whose lease is given, it leaves out
 // what the writer must not rely on.
 // Where captures are apart, it is of one group; nil means all.
-func (r *Repository) loadStock(ctx context.Context, l *lease, group []byte) (*stock, error) {
+func (r *Repository) loadStock(ctx context.Context, l *lease.Lease, group []byte) (*stock, error) {
 	exclude, going := &exclusion{}, &ledger.Batches{}
 	if l != nil {
 		var err error
@@ -186,7 +187,7 @@ func (r *Repository) loadStock(ctx context.Context, l *lease, group []byte) (*st
 }
 
 // loadIndex is loadStock without the tables.
-func (r *Repository) loadIndex(ctx context.Context, l *lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+func (r *Repository) loadIndex(ctx context.Context, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
 	s, err := r.loadStock(ctx, l, group)
 	if err != nil {
 		return nil, nil, err
@@ -195,7 +196,7 @@ func (r *Repository) loadIndex(ctx context.Context, l *lease, group []byte) (*kn
 }
 
 // indexSlabs is loadIndex for some slabs.
-func (r *Repository) indexSlabs(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+func (r *Repository) indexSlabs(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
 	s, err := r.stockOf(ctx, slabs, exclude, l, group)
 	if err != nil {
 		return nil, nil, err
@@ -204,7 +205,7 @@ func (r *Repository) indexSlabs(ctx context.Context, slabs vault.SlabList, exclu
 }
 
 // stockOf is loadStock for some slabs.
-func (r *Repository) stockOf(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease, group []byte) (*stock, error) {
+func (r *Repository) stockOf(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*stock, error) {
 	s := &stock{index: known.New()}
 	var last []*format.SlabRecord
 	v, err := r.takeStock(ctx, slabs, true, func(rec *format.SlabRecord) error {
@@ -246,16 +247,16 @@ func (r *Repository) stockOf(ctx context.Context, slabs vault.SlabList, exclude 
 // forsaken gives, of slabs that no table lists, those that no writer who is at
 // work on another machine may have put: it will list them itself. A writer on
 // this machine may have been killed just before this one began.
-func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, slabs vault.SlabList, l *lease) ([]format.SlabID, error) {
+func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, slabs vault.SlabList, l *lease.Lease) ([]format.SlabID, error) {
 	if l == nil || len(unlisted) == 0 {
 		return unlisted, nil
 	}
-	others, err := r.others(ctx, l)
-	others = slices.DeleteFunc(others, func(w writer) bool { return w.Host == l.record.Host })
+	others, err := r.leases.Others(ctx, l)
+	others = slices.DeleteFunc(others, func(w lease.Writer) bool { return w.Host == l.Record.Host })
 	if err != nil || len(others) == 0 {
 		return unlisted, err
 	}
-	young := slabs.Since(earliest(others).Add(-clockSlack))
+	young := slabs.Since(lease.Earliest(others).Add(-lease.ClockSlack))
 	return slices.DeleteFunc(unlisted, func(id format.SlabID) bool { return young[id] }), nil
 }
 

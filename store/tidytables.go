@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -42,7 +43,7 @@ type listedTable struct {
 func (s *session) tidyTables(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, tidyTime)
 	defer cancel()
-	for _, t := range some(redundant(s.tables, s.lease.now().Add(-settleTime))) {
+	for _, t := range some(redundant(s.tables, s.lease.Now().Add(-lease.SettleTime))) {
 		if err := s.r.removeTable(ctx, t); err != nil {
 			return
 		}

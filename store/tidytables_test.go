@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -115,7 +116,7 @@ func TestRedundantNeverLosesARecord(t *testing.T) {
 					tables[name] = x
 				}
 			case 3: // removes
-				for _, x := range some(redundant(views[m], now.Add(-settleTime))) {
+				for _, x := range some(redundant(views[m], now.Add(-lease.SettleTime))) {
 					delete(tables, x.info.Name)
 				}
 			}
@@ -174,7 +175,7 @@ func TestTablesStayFew(t *testing.T) {
 					view = append(view, x)
 				}
 				most = max(most, len(view))
-				gone, join := redundant(view, now.Add(-settleTime)), alike(view)
+				gone, join := redundant(view, now.Add(-lease.SettleTime)), alike(view)
 				for range test.together {
 					captures++
 					name := fmt.Sprintf("t%06d", captures)

@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -25,7 +26,7 @@ const unexplainedFloor = 2 * format.SlabTarget
 // was retired and is still there, by an index file in whose place another one has come,
 // or by an announcement, which passed this check when it was made. Slabs that may be of
 // writers at work do not count.
-func (v *survey) checkExplained(ctx context.Context, others []writer) error {
+func (v *survey) checkExplained(ctx context.Context, others []lease.Writer) error {
 	known := newExclusion(v.going)
 	var stored int64
 	odd := make(map[format.SlabID]*stocked)

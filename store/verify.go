@@ -124,9 +124,7 @@ func (r *Repository) afresh() (*Repository, error) {
 	if err != nil {
 		return nil, err
 	}
-	fresh := *r
-	fresh.vault, fresh.ledger, fresh.slabs, fresh.proofs = v, r.ledger.On(v), v.Slabs(), new(proofs)
-	return &fresh, nil
+	return newRepository(v, r.ledger.Watch()), nil
 }
 
 // verifier is one run of Verify.

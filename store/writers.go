@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"time"
+
+	"github.com/kistarchive/kist/store/internal/lease"
 )
 
 // Writer is somebody who is at work in the repository, as a lease shows.
@@ -25,11 +27,11 @@ type Writer struct {
 // String names the writer for people.
 func (w Writer) String() string { return w.text }
 
-func givenWriter(w writer) Writer {
+func givenWriter(w lease.Writer) Writer {
 	return Writer{Host: w.Host, Work: w.Work, About: w.About, Began: w.Began, Seen: w.Seen, Alive: w.Alive, text: w.String()}
 }
 
-func givenWriters(all []writer) (given []Writer) {
+func givenWriters(all []lease.Writer) (given []Writer) {
 	for _, w := range all {
 		given = append(given, givenWriter(w))
 	}
@@ -45,9 +47,9 @@ func (e *BusyError) Unwrap() error { return ErrBusy }
 
 // giveBusy puts a BusyError in the place of what a room says of who is at it.
 func giveBusy(err *error) {
-	var busy *busyError
+	var busy *lease.BusyError
 	if errors.As(*err, &busy) {
-		*err = &BusyError{givenWriter(busy.writer)}
+		*err = &BusyError{givenWriter(busy.Writer)}
 	}
 }
 
@@ -59,11 +61,11 @@ func (r *Repository) Writers(ctx context.Context) (all []Writer, err error) {
 	if err := r.open(); err != nil {
 		return nil, err
 	}
-	now, guessed, err := r.mediumNow(ctx)
+	now, guessed, err := r.leases.Now(ctx)
 	if err != nil {
 		return nil, err
 	}
-	writers, err := r.writersAt(ctx, now)
+	writers, err := r.leases.Writers(ctx, now)
 	all = givenWriters(writers)
 	for i := range all {
 		all[i].Guessed = guessed

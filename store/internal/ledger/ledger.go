@@ -21,9 +21,6 @@ func New(v *vault.Vault, w *Watch) *Ledger {
 	return &Ledger{vault: v, storage: v.Storage(), slabs: v.Slabs(), watch: w}
 }
 
-// On gives the same ledger, over another vault of the repository.
-func (r *Ledger) On(v *vault.Vault) *Ledger { return New(v, r.watch) }
-
 // Watch gives what the repository is held against.
 func (r *Ledger) Watch() *Watch { return r.watch }
 

@@ -1,4 +1,4 @@
-package store
+package lease
 
 import (
 	"context"
@@ -10,10 +10,10 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// mediumNow gives the present time of the medium, for whoever only looks. To ask for it
+// Now gives the present time of the medium, for whoever only looks. To ask for it
 // may take writing; where that fails, as on what is mounted read-only, it is guessed: this
 // machine's clock, or the newest time among the marks where that is later.
-func (r *Repository) mediumNow(ctx context.Context) (now time.Time, guessed bool, err error) {
+func (r *Leases) Now(ctx context.Context) (now time.Time, guessed bool, err error) {
 	c, ok := r.storage.(storage.Clock)
 	if !ok {
 		return time.Now(), false, nil

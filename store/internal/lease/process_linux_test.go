@@ -1,4 +1,4 @@
-package store
+package lease
 
 import (
 	"os/exec"

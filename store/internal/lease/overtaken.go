@@ -1,4 +1,4 @@
-package store
+package lease
 
 import (
 	"context"
@@ -18,29 +18,29 @@ import (
 // leaves its final marks until it has removed the leases that it took for dead. See
 // FORMAT.md, section 10.
 
-// checkAfter gives ErrOvertaken where a final mark is a threat, or the lease was removed
+// CheckAfter gives ErrOvertaken where a final mark is a threat, or the lease was removed
 // as that of somebody dead. The order counts: the lease goes before the final mark does.
-func (l *lease) checkAfter(ctx context.Context, threat func(*ledger.Batch) bool) error {
+func (l *Lease) CheckAfter(ctx context.Context, threat func(*ledger.Batch) bool) error {
 	going, err := l.r.ledger.ReadBatchesOf(ctx, names.Final)
 	if err != nil {
 		return err
 	}
 	if going.Threatens(threat) {
-		return errOvertaken
+		return ErrOvertaken
 	}
 	// Renewals have other names: the first one stays as long as the lease.
-	_, err = l.r.storage.Stat(ctx, names.Lease(l.id, 0))
+	_, err = l.r.storage.Stat(ctx, names.Lease(l.ID, 0))
 	if errors.Is(err, storage.ErrNotFound) {
-		return fmt.Errorf("%s was removed: %w", names.Lease(l.id, 0), errOvertaken)
+		return fmt.Errorf("%s was removed: %w", names.Lease(l.ID, 0), ErrOvertaken)
 	}
 	return err
 }
 
-// checkMarked makes sure, once marks of captures are there, that none of these is being
+// CheckMarked makes sure, once marks of captures are there, that none of these is being
 // removed by somebody who took the lease for dead. One that can't be read may name any.
-func (l *lease) checkMarked(ctx context.Context, ids []string, before *ledger.Batches) error {
+func (l *Lease) CheckMarked(ctx context.Context, ids []string, before *ledger.Batches) error {
 	known, _ := before.Finals()
-	return l.checkAfter(ctx, func(f *ledger.Batch) bool {
+	return l.CheckAfter(ctx, func(f *ledger.Batch) bool {
 		if f.Record == nil {
 			return !known[f.Info.Name]
 		}
@@ -56,32 +56,32 @@ const (
 
 // rewritten are generations of index files that were put in the place of others.
 type rewritten struct {
-	lease *lease
+	lease *Lease
 	uses  map[format.SlabID]bool // slabs that only they may need
 	known map[string]bool        // final marks that there were before
 	files []string
 }
 
-// rewriting begins to follow generations that are put under the lease: uses are slabs that only
+// Rewriting begins to follow generations that are put under the lease: uses are slabs that only
 // they may need, and known the final marks that there were before.
-func (l *lease) rewriting(uses map[format.SlabID]bool, known map[string]bool) *rewritten {
+func (l *Lease) Rewriting(uses map[format.SlabID]bool, known map[string]bool) *rewritten {
 	return &rewritten{lease: l, uses: uses, known: known}
 }
 
-// add notes that an index file is about to be put.
-func (w *rewritten) add(name string) { w.files = append(w.files, name) }
+// Add notes that an index file is about to be put.
+func (w *rewritten) Add(name string) { w.files = append(w.files, name) }
 
-// check makes sure that nobody removes what the new generations need. A generation
+// Check makes sure that nobody removes what the new generations need. A generation
 // whose slab is gone is taken back: who removed that did not see it, so that the one
 // before still counts to him and is whole. As long as all slabs are there it can't be
 // told whether he saw it, and removed the one before: then it waits until he is done.
-func (w *rewritten) check(ctx context.Context) error {
+func (w *rewritten) Check(ctx context.Context) error {
 	if len(w.files) == 0 {
 		return nil
 	}
 	for until := time.Now().Add(overtakenTime); ; {
-		err := w.lease.checkAfter(ctx, w.threat)
-		if !errors.Is(err, errOvertaken) {
+		err := w.lease.CheckAfter(ctx, w.threat)
+		if !errors.Is(err, ErrOvertaken) {
 			return err
 		}
 		slabs, listing := w.lease.r.vault.ListSlabs(ctx)
@@ -100,7 +100,7 @@ func (w *rewritten) check(ctx context.Context) error {
 		if !going.Threatens(w.threat) || time.Now().After(until) {
 			return err // whoever it was is done, or can't be waited for; all is there
 		}
-		if err := pause(ctx, overtakenPoll); err != nil {
+		if err := Pause(ctx, overtakenPoll); err != nil {
 			return err
 		}
 	}
@@ -122,8 +122,8 @@ func (w *rewritten) takeBack(ctx context.Context) (err error) {
 	return err
 }
 
-// pause waits for a time, or until ctx ends.
-func pause(ctx context.Context, d time.Duration) error {
+// Pause waits for a time, or until ctx ends.
+func Pause(ctx context.Context, d time.Duration) error {
 	timer := time.NewTimer(d)
 	defer timer.Stop()
 	select {
