@@ -134,7 +134,7 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture,
 		return nil, err
 	}
 	r.ledger.Learn(made.Remembered(remember.Made))
-	s.tidyTables(ctx)
+	r.tidyTables(ctx, s.lease, s.tables)
 	c = r.given(made)
 	for i, t := range s.taken {
 		c.Volumes[i].Changed, c.Volumes[i].Reused, c.Volumes[i].FirstRead = t.changed, t.reused, t.firstRead

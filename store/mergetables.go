@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -26,28 +27,29 @@ type tableState struct {
 
 // mergeTables writes tables anew of which much is about slabs that are gone, and
 // small ones as one. Tables serve to find chunks: a writer who misses one meanwhile
-// reads a slab, or stores again.
-func (c *reclaimer) mergeTables(ctx context.Context) error {
-	states, err := c.r.tableStates(ctx)
+// reads a slab, or stores again. The lease is that of the only one who removes objects. It
+// gives the bytes that it wrote; remove removes an object.
+func (r *Repository) mergeTables(ctx context.Context, l *lease.Lease, remove func(context.Context, storage.Info) error) (written int64, err error) {
+	states, err := r.tableStates(ctx)
 	if err != nil {
-		return err
+		return 0, err
 	}
 	old := toMerge(states)
 	if len(old) == 0 {
-		return nil
+		return 0, nil
 	}
-	if err := c.lease.Check(ctx); err != nil {
-		return err
+	if err := l.Check(ctx); err != nil {
+		return 0, err
 	}
-	if err := c.writeTables(ctx, old); err != nil {
-		return err
+	if written, err = r.writeTables(ctx, old); err != nil {
+		return written, err
 	}
 	for _, t := range old {
-		if err := c.removeObject(ctx, t.info); err != nil {
-			return err
+		if err := remove(ctx, t.info); err != nil {
+			return written, err
 		}
 	}
-	return nil
+	return written, nil
 }
 
 // tableStates reads all tables. Of slabs that are in several, the first counts, and those
@@ -103,12 +105,12 @@ func toMerge(states []*tableState) []*tableState {
 }
 
 // writeTables puts the live records of tables.
-func (c *reclaimer) writeTables(ctx context.Context, old []*tableState) error {
+func (r *Repository) writeTables(ctx context.Context, old []*tableState) (written int64, err error) {
 	var records []*format.SlabRecord
 	size := int64(0)
 	flush := func() error {
-		n, err := c.r.writeTable(ctx, records)
-		c.out.Written += n
+		n, err := r.writeTable(ctx, records)
+		written += n
 		records, size = nil, 0
 		return err
 	}
@@ -116,9 +118,10 @@ func (c *reclaimer) writeTables(ctx context.Context, old []*tableState) error {
 		records = slices.Concat(records, t.records)
 		if size += t.info.Size; size >= tableTarget {
 			if err := flush(); err != nil {
-				return err
+				return written, err
 			}
 		}
 	}
-	return flush()
+	err = flush()
+	return written, err
 }

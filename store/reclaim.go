@@ -133,7 +133,9 @@ func (c *reclaimer) run(ctx context.Context) error {
 			return err
 		}
 	}
-	if err := c.mergeTables(ctx); err != nil {
+	merged, err := c.r.mergeTables(ctx, c.lease, c.removeObject)
+	c.out.Written += merged
+	if err != nil {
 		return err
 	}
 	c.clean(ctx)

@@ -103,13 +103,10 @@ type repairer struct {
 }
 
 func (p *repairer) run(ctx context.Context) error {
-	tables, err := p.r.RebuildTables(ctx)
-	if tables != nil {
-		p.out.Tables = *tables
-	}
-	if err != nil {
+	if err := p.rebuildTables(ctx); err != nil {
 		return err
 	}
+	var err error
 	if p.v, err = p.r.verifyOnce(ctx, VerifyOptions{Full: true, Progress: p.o.Progress}); err != nil {
 		return err
 	}
@@ -126,6 +123,20 @@ func (p *repairer) run(ctx context.Context) error {
 	}
 	p.out.Dropped = true
 	return nil
+}
+
+// rebuildTables reads the repository afresh: what it finds may be mended by what follows.
+func (p *repairer) rebuildTables(ctx context.Context) error {
+	r, err := p.r.afresh()
+	if err != nil {
+		return err
+	}
+	defer r.slabs.Close()
+	done, err := r.rebuildTables(ctx)
+	if done != nil {
+		p.out.Tables = RebuildReport(*done)
+	}
+	return err
 }
 
 // removeBadMarks removes marks that can't be read. One that holds a capture is

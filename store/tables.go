@@ -299,27 +299,16 @@ func (r *Repository) recoverSlab(ctx context.Context, id format.SlabID) (*format
 	return rec, err
 }
 
-// RebuildReport says what RebuildTables did.
-type RebuildReport struct {
-	Slabs    int      `json:"slabs"`    // that no table listed and one lists now
-	Replaced []string `json:"replaced"` // damaged tables, and those that said what is not so: they were removed, once a new one was there
-	Damaged  []error  `json:"-"`        // slabs that can't be read, and stay without a table
+// rebuilt says what rebuildTables did.
+type rebuilt struct {
+	Slabs    int      // that no table listed and one lists now
+	Replaced []string // damaged tables: they were removed, once a new one was there
+	Damaged  []error  // slabs that can't be read, and stay without a table
 }
 
-// RebuildTables writes a table of all slabs that no readable table lists, from
-// the slabs themselves, and then removes tables that are damaged. Tables serve
-// to find chunks again: without them nothing is lost, but captures store again
-// what is there. It reads those slabs whole.
-func (r *Repository) RebuildTables(ctx context.Context) (report *RebuildReport, err error) {
-	defer noteEnd(ctx, &err)
-	if err := r.open(); err != nil {
-		return nil, err
-	}
-	r, err = r.afresh()
-	if err != nil {
-		return nil, err
-	}
-	defer r.slabs.Close()
+// rebuildTables writes a table of all slabs that no readable table lists, from the slabs
+// themselves, and then removes tables that are damaged.
+func (r *Repository) rebuildTables(ctx context.Context) (*rebuilt, error) {
 	slabs, err := r.vault.ListSlabs(ctx)
 	if err != nil {
 		return nil, err
@@ -328,7 +317,7 @@ func (r *Repository) RebuildTables(ctx context.Context) (report *RebuildReport, 
 	if err != nil {
 		return nil, err
 	}
-	report = &RebuildReport{Replaced: []string{}}
+	report := &rebuilt{Replaced: []string{}}
 	records, err := r.recover(ctx, v.unlisted(), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
 	})
@@ -356,7 +345,7 @@ func (r *Repository) writeTable(ctx context.Context, records []*format.SlabRecor
 
 // removeDamaged removes tables whose slabs are all listed elsewhere by now. One
 // of a format that this release does not know is left.
-func (r *Repository) removeDamaged(ctx context.Context, v *inventory, report *RebuildReport) error {
+func (r *Repository) removeDamaged(ctx context.Context, v *inventory, report *rebuilt) error {
 	for _, d := range v.damage {
 		if !errors.Is(d, ErrDamaged) {
 			continue

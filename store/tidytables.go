@@ -38,17 +38,17 @@ type listedTable struct {
 	slabs []int
 }
 
-// tidyTables goes a step towards few tables, given those that there were. It
-// fails without harm.
-func (s *session) tidyTables(ctx context.Context) {
+// tidyTables goes a step towards few tables, given those that there were, for a writer
+// with a lease. It fails without harm.
+func (r *Repository) tidyTables(ctx context.Context, l *lease.Lease, tables []listedTable) {
 	ctx, cancel := context.WithTimeout(ctx, tidyTime)
 	defer cancel()
-	for _, t := range some(redundant(s.tables, s.lease.Now().Add(-lease.SettleTime))) {
-		if err := s.r.removeTable(ctx, t); err != nil {
+	for _, t := range some(redundant(tables, l.Now().Add(-lease.SettleTime))) {
+		if err := r.removeTable(ctx, t); err != nil {
 			return
 		}
 	}
-	s.r.joinTables(ctx, group(alike(s.tables)))
+	r.joinTables(ctx, group(alike(tables)))
 }
 
 // farFuture is later than any table is put, in seconds.
