@@ -1,10 +1,6 @@
 package store
 
 import (
-	"bytes"
-
-	"github.com/kistarchive/kist/store/internal/format"
-	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
@@ -29,29 +25,9 @@ const (
 // Apart tells how captures of different names are kept apart.
 func (r *Repository) Apart() Apart { return Apart(r.vault.Apart()) }
 
-// apartFor says how captures of a name are taken in.
-func (r *Repository) apartFor(name string) intake.Apart {
-	if r.Apart() == Together {
-		return intake.Apart{}
-	}
-	group := r.vault.Keys().Group(name)
-	return r.apartOf(group[:])
-}
-
-// apartOf is apartFor by the group.
-func (r *Repository) apartOf(group []byte) intake.Apart {
-	return intake.Apart{Group: group, Stored: r.Apart() == ApartStored}
-}
-
-// ofGroup tells whether chunks of a slab may be relied on by captures of a group; nil
-// stands for captures that share chunks.
-func ofGroup(rec *format.SlabRecord, group []byte) bool {
-	return group == nil || bytes.Equal(rec.Group, group)
-}
-
 // byGroup gives the captures of each group, in the order of the first of each.
 func (r *Repository) byGroup(captures []*ledger.Capture) [][]*ledger.Capture {
-	return gather(captures, func(c *ledger.Capture) string { return string(r.apartFor(c.Name).Group) })
+	return gather(captures, func(c *ledger.Capture) string { return string(r.stock.ApartFor(c.Name).Group) })
 }
 
 // slabsByGroup gives the slabs of each group, in the order of the first of each.

@@ -18,6 +18,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
+	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -134,7 +135,7 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture,
 		return nil, err
 	}
 	r.ledger.Learn(made.Remembered(remember.Made))
-	r.tidyTables(ctx, s.lease, s.tables)
+	r.stock.TidyTables(ctx, s.lease, s.tables)
 	c = r.given(made)
 	for i, t := range s.taken {
 		c.Volumes[i].Changed, c.Volumes[i].Reused, c.Volumes[i].FirstRead = t.changed, t.reused, t.firstRead
@@ -196,12 +197,12 @@ type session struct {
 	o       CaptureOptions
 	taken   []*volumeTaken
 	lease   *lease.Lease
-	files   []storage.Info  // index files that there were at the beginning
-	there   []string        // ids of those captures
-	retired []storage.Info  // marks of captures that were retired, for folders
-	tables  []listedTable   // that there were at the beginning
-	finals  map[string]bool // names of the final marks that there were then
-	unread  []string        // of those, which can't be read
+	files   []storage.Info      // index files that there were at the beginning
+	there   []string            // ids of those captures
+	retired []storage.Info      // marks of captures that were retired, for folders
+	tables  []stock.ListedTable // that there were at the beginning
+	finals  map[string]bool     // names of the final marks that there were then
+	unread  []string            // of those, which can't be read
 
 	retiredErr error // what listing retired gave
 
@@ -240,17 +241,17 @@ func (s *session) await() error {
 func (s *session) begin(ctx context.Context) error {
 	var g errgroup.Group // a share answers two calls in the time of one
 	g.Go(func() error { return s.readCaptures(ctx) })
-	apart := s.r.apartFor(s.o.Name)
-	stock, err := s.r.loadStock(ctx, s.lease, apart.Group)
+	apart := s.r.stock.ApartFor(s.o.Name)
+	stock, err := s.r.stock.Load(ctx, s.lease, apart.Group)
 	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
-	s.tables, s.finals, s.unread = stock.tables, stock.finals, stock.unread
-	cfg := s.r.intakeConfig(stock.index)
-	cfg.Adopted = stock.adopted
+	s.tables, s.finals, s.unread = stock.Tables, stock.Finals, stock.Unread
+	cfg := s.r.stock.IntakeConfig(stock.Index)
+	cfg.Adopted = stock.Adopted
 	cfg.MaxChunk = s.params.Max()
 	cfg.Level, cfg.Apart = s.o.Level.encoder(), apart
-	s.index = stock.index
+	s.index = stock.Index
 	s.intake, err = intake.New(ctx, cfg)
 	return err
 }

@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
 )
 
 // commit writes the index file, if all that it relies on is safe from whoever
@@ -102,7 +103,7 @@ func (s *session) checkSlabs(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	there := newExclusion(going).from(slabs)
+	there := stock.NewExclusion(going).From(slabs)
 	for id := range s.uses {
 		if _, ok := there.Find(id); !ok {
 			return fmt.Errorf("%s: %w", names.Slab(id), lease.ErrOvertaken)

@@ -38,7 +38,7 @@ func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Di
 		var closed error
 		err := cmp.Or(r.open(), r.ownsAll(was), r.ownsAll(is))
 		if err == nil {
-			index, _, err = r.loadIndex(ctx, nil, nil)
+			index, _, err = r.stock.LoadIndex(ctx, nil, nil)
 		}
 		if err == nil {
 			c := &comparison{r: r, index: index, old: make(map[memberKey]*compared), oldChunks: newChunkSet(index), newChunks: newChunkSet(index)}

@@ -18,7 +18,7 @@ func (p *repairer) correctTables(ctx context.Context) error {
 		records []*format.SlabRecord
 	}
 	var wrong []wrongTable
-	err := p.r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+	err := p.r.stock.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
 			return nil // RebuildTables sees to it
 		}
@@ -35,7 +35,7 @@ func (p *repairer) correctTables(ctx context.Context) error {
 		if err := p.lease.Check(ctx); err != nil {
 			return err
 		}
-		if _, err := p.r.writeTable(ctx, t.records); err != nil {
+		if _, err := p.r.stock.WriteTable(ctx, t.records); err != nil {
 			return err
 		}
 		if err := p.r.storage.Remove(ctx, t.name); err != nil && !errors.Is(err, storage.ErrNotFound) {
@@ -81,7 +81,7 @@ func (p *repairer) correct(ctx context.Context, rec *format.SlabRecord) (*format
 		if len(s.bad) > 0 {
 			return nil, nil
 		}
-		return p.r.recoverSlab(ctx, rec.Slab)
+		return p.r.stock.RecoverSlab(ctx, rec.Slab)
 	}
 	if len(s.disputed.said) == 0 {
 		return rec, nil

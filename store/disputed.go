@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -26,7 +27,7 @@ func (d *disputed) add(frame int, n uint32, id crypt.Identity, still bool) {
 		d.said, d.frames = make(map[uint32][]crypt.Identity), make(map[int]bool)
 	}
 	d.frames[frame] = d.frames[frame] || still
-	if len(d.said[n]) < mostSaid && !slices.Contains(d.said[n], id) {
+	if len(d.said[n]) < stock.MostSaid && !slices.Contains(d.said[n], id) {
 		d.said[n] = append(d.said[n], id)
 	}
 }
@@ -47,21 +48,14 @@ func (v *verifier) readRivals(ctx context.Context) error {
 	if !v.o.Full {
 		return nil
 	}
-	return v.r.readTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
+	return v.r.stock.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
 			s := v.slabs[rec.Slab]
-			if s != nil && s.record != nil && s.record.Length == rec.Length && !sameRecord(s.record, rec) {
+			if s != nil && s.record != nil && s.record.Length == rec.Length && !stock.SameRecord(s.record, rec) {
 				s.rivals = append(s.rivals, rec)
 			}
 		}
 		return nil
-	})
-}
-
-// sameRecord tells whether two records say the same of the chunks of a slab.
-func sameRecord(a, b *format.SlabRecord) bool {
-	return slices.EqualFunc(a.Frames, b.Frames, func(a, b format.TableFrame) bool {
-		return slices.Equal(a.Chunks, b.Chunks) && string(a.IDs) == string(b.IDs) && string(a.Former) == string(b.Former)
 	})
 }
 
@@ -144,7 +138,7 @@ func (v *verifier) explain(ctx context.Context, recipe *format.Recipe, err error
 	}
 	ok := false
 	if len(harms) > 0 {
-		if ok, failed = v.r.fits(ctx, recipe, v.r.slabs.Runs(ctx, recipe), v.saidOf); failed != nil {
+		if ok, failed = v.r.stock.Fits(ctx, recipe, v.r.slabs.Runs(ctx, recipe), v.saidOf); failed != nil {
 			return nil, orElse(failed, err)
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
+	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -58,9 +59,9 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 // dueNow gives what may go and is not named finally yet.
 func (c *reclaimer) dueNow() *format.BatchRecord {
 	v, record := c.v, &format.BatchRecord{}
-	due, final := v.due(), newExclusion(v.going)
+	due, final := v.due(), stock.NewExclusion(v.going)
 	for _, s := range v.order {
-		if (v.grace <= 0 || due[s.id]) && !final.slabs[s.id] && v.unused(s, v.needed) {
+		if (v.grace <= 0 || due[s.id]) && !final.Slabs[s.id] && v.unused(s, v.needed) {
 			record.Slabs = append(record.Slabs, s.id)
 		}
 	}

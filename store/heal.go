@@ -15,6 +15,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -76,23 +77,14 @@ func (p *repairer) nameChunks(ctx context.Context) error {
 	if len(p.bad) == 0 {
 		return nil
 	}
-	return p.r.readTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
+	return p.r.stock.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
 			if b := p.bad[rec.Slab]; b != nil && b.ids == nil {
-				b.ids = identitiesOf(rec)
+				b.ids = stock.IdentitiesOf(rec)
 			}
 		}
 		return nil
 	})
-}
-
-func identitiesOf(rec *format.SlabRecord) (ids []crypt.Identity) {
-	for i := range rec.Frames {
-		for c := range rec.Frames[i].Chunks {
-			ids = append(ids, rec.Frames[i].ID(c))
-		}
-	}
-	return ids
 }
 
 // markBad puts a mark of the places that can't be read, so that no writer relies on
@@ -179,12 +171,12 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 	if err != nil {
 		return nil, err
 	}
-	apart := p.r.apartFor(name)
-	index, adopted, err := p.r.loadIndex(ctx, p.lease, apart.Group)
+	apart := p.r.stock.ApartFor(name)
+	index, adopted, err := p.r.stock.LoadIndex(ctx, p.lease, apart.Group)
 	if err != nil {
 		return nil, err
 	}
-	cfg := p.r.intakeConfig(index)
+	cfg := p.r.stock.IntakeConfig(index)
 	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, params.Max(), zstd.SpeedDefault, apart
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
@@ -267,7 +259,7 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 	if !moved {
 		return nil, h.unhealed()
 	}
-	if ok, err := h.r.fits(ctx, old, h.runs(ctx, old, &moved), h.v.realOf); err != nil || !ok {
+	if ok, err := h.r.stock.Fits(ctx, old, h.runs(ctx, old, &moved), h.v.realOf); err != nil || !ok {
 		return nil, orElse(err, errLost) // what is found elsewhere is not what was captured
 	}
 	healed, err := h.w.putRecipe(*old, func(yield func(format.Run) error) error {

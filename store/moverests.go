@@ -16,6 +16,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -26,7 +27,7 @@ const maxDead = 0.03
 // victims gives the slabs whose rests are to be moved.
 func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	young := v.young(others)
-	named := newExclusion(v.going)
+	named := stock.NewExclusion(v.going)
 	type partly struct {
 		s     *stocked
 		dead  int64
@@ -43,7 +44,7 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 			}
 			continue
 		}
-		if s.frames == nil || v.unused(s, v.needed) || named.covers(s.id, s.info) {
+		if s.frames == nil || v.unused(s, v.needed) || named.Covers(s.id, s.info) {
 			continue // it can't be moved, or goes as a whole
 		}
 		stored += s.info.Size
@@ -95,7 +96,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 	}
 	for _, some := range slabsByGroup(victims) {
 		m := &mover{
-			r: c.r, v: c.v, apart: c.r.apartOf(some[0].group), left: make(map[format.SlabID]bool),
+			r: c.r, v: c.v, apart: c.r.stock.ApartOf(some[0].group), left: make(map[format.SlabID]bool),
 			ids: make(map[format.SlabID][]crypt.Identity), memo: make(map[string]*format.Recipe), meter: meter,
 		}
 		for _, s := range victims {
@@ -124,7 +125,7 @@ type mover struct {
 	apart intake.Apart
 	left  map[format.SlabID]bool             // slabs of all groups on which nothing new may rely
 	ids   map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left now
-	said  map[format.SlabID]*said            // of those
+	said  map[format.SlabID]*stock.Said      // of those
 	memo  map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
 	meter *vault.Meter
 }
@@ -136,7 +137,7 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 	for _, s := range victims {
 		left[s.id] = true
 	}
-	if m.said, err = m.r.saidOf(ctx, left); err != nil {
+	if m.said, err = m.r.stock.SaidOf(ctx, left); err != nil {
 		return 0, err
 	}
 	if err := m.begin(ctx, l); err != nil {
@@ -174,13 +175,13 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	if err != nil {
 		return err
 	}
-	exclude := newExclusion(m.v.going)
-	slabs := exclude.from(m.v.slabs).Without(func(s vault.SlabObject) bool { return m.left[s.ID] })
-	index, adopted, err := m.r.indexSlabs(ctx, slabs, exclude, l, m.apart.Group)
+	exclude := stock.NewExclusion(m.v.going)
+	slabs := exclude.From(m.v.slabs).Without(func(s vault.SlabObject) bool { return m.left[s.ID] })
+	index, adopted, err := m.r.stock.IndexSlabs(ctx, slabs, exclude, l, m.apart.Group)
 	if err != nil {
 		return err
 	}
-	cfg := m.r.intakeConfig(index)
+	cfg := m.r.stock.IntakeConfig(index)
 	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedDefault, m.apart
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
@@ -232,7 +233,7 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 		return err
 	}
 	if !sameChunks(slab.Frames, s.frames) {
-		return &fetch.SlabError{Slab: s.id, Frame: -1, Err: errDenied}
+		return &fetch.SlabError{Slab: s.id, Frame: -1, Err: stock.ErrDenied}
 	}
 	hasher := m.r.vault.Keys().NewHasher()
 	streams := map[bool]*intake.Stream{
@@ -258,8 +259,8 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 			rest = rest[n:]
 			if bit := s.first + at; m.v.direct.has(bit) {
 				m.ids[s.id][at] = hasher.Sum(chunk)
-				if m.said[s.id].deny(uint32(at), m.ids[s.id][at]) {
-					return &fetch.SlabError{Slab: s.id, Frame: i, Err: errDenied}
+				if m.said[s.id].Deny(uint32(at), m.ids[s.id][at]) {
+					return &fetch.SlabError{Slab: s.id, Frame: i, Err: stock.ErrDenied}
 				}
 				if err := m.put(streams[m.v.listing.has(bit)], chunk); err != nil {
 					return err

@@ -6,6 +6,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/stock"
 )
 
 // planReclaim tells what Reclaim would do.
@@ -52,15 +53,15 @@ func (c *reclaimer) plan() {
 			out.Due += s.info.Size
 		}
 	}
-	due, known := v.due(), newExclusion(v.going)
+	due, known := v.due(), stock.NewExclusion(v.going)
 	g := &going{slabs: make(map[format.SlabID]*stocked)}
 	for _, s := range v.order {
 		switch {
-		case (v.grace <= 0 || due[s.id] || known.slabs[s.id]) && v.unused(s, v.needed):
+		case (v.grace <= 0 || due[s.id] || known.Slabs[s.id]) && v.unused(s, v.needed):
 			g.slabs[s.id] = s
 			out.Slabs++
 			out.Freed += s.info.Size
-		case v.grace > 0 && !known.last[s.id] && v.unused(s, v.wanted):
+		case v.grace > 0 && !known.Last[s.id] && v.unused(s, v.wanted):
 			out.Announced++
 			out.Due += s.info.Size
 		}

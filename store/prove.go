@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -65,12 +66,12 @@ func (r *Repository) proveBySaid(ctx context.Context, recipe *format.Recipe) (*p
 		}
 		slabs[run.Slab] = true
 	}
-	all, err := r.saidOf(ctx, slabs)
+	all, err := r.stock.SaidOf(ctx, slabs)
 	if err != nil {
 		return nil, err
 	}
-	for _, of := range []chunkOf{first(all), otherwise(all)} {
-		ok, err := r.fits(ctx, recipe, r.slabs.Runs(ctx, recipe), of)
+	for _, of := range []stock.ChunkOf{first(all), otherwise(all)} {
+		ok, err := r.stock.Fits(ctx, recipe, r.slabs.Runs(ctx, recipe), of)
 		if err != nil {
 			return nil, err
 		}
@@ -88,22 +89,22 @@ func (r *Repository) proveBySaid(ctx context.Context, recipe *format.Recipe) (*p
 }
 
 // first gives what the first tables say.
-func first(all map[format.SlabID]*said) chunkOf {
+func first(all map[format.SlabID]*stock.Said) stock.ChunkOf {
 	return func(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
-		if s := all[slab]; s != nil && int(n) < len(s.ids) {
-			return s.ids[n], s.lengths[n], true
+		if s := all[slab]; s != nil && int(n) < len(s.IDs) {
+			return s.IDs[n], s.Lengths[n], true
 		}
 		return id, 0, false
 	}
 }
 
 // otherwise gives what was said besides, where anything was.
-func otherwise(all map[format.SlabID]*said) chunkOf {
+func otherwise(all map[format.SlabID]*stock.Said) stock.ChunkOf {
 	usual := first(all)
 	return func(slab format.SlabID, n uint32) (crypt.Identity, uint32, bool) {
 		id, length, ok := usual(slab, n)
-		if s := all[slab]; ok && len(s.others[n]) > 0 {
-			id = s.others[n][0]
+		if s := all[slab]; ok && len(s.Others[n]) > 0 {
+			id = s.Others[n][0]
 		}
 		return id, length, ok
 	}

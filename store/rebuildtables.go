@@ -23,6 +23,6 @@ func (r *Repository) RebuildTables(ctx context.Context) (report *RebuildReport, 
 		return nil, err
 	}
 	defer r.slabs.Close()
-	done, err := r.rebuildTables(ctx)
+	done, err := r.stock.Rebuild(ctx)
 	return (*RebuildReport)(done), err
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -133,7 +134,7 @@ func (c *reclaimer) run(ctx context.Context) error {
 			return err
 		}
 	}
-	merged, err := c.r.mergeTables(ctx, c.lease, c.removeObject)
+	merged, err := c.r.stock.MergeTables(ctx, c.lease, c.removeObject)
 	c.out.Written += merged
 	if err != nil {
 		return err
@@ -183,10 +184,10 @@ func (c *reclaimer) announce(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	known := newExclusion(c.v.going)
+	known := stock.NewExclusion(c.v.going)
 	record := &format.BatchRecord{}
 	for _, s := range c.v.unusedSlabs(c.v.wanted, others) {
-		if !known.last[s.id] && !known.slabs[s.id] {
+		if !known.Last[s.id] && !known.Slabs[s.id] {
 			record.Slabs = append(record.Slabs, s.id)
 		}
 	}

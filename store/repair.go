@@ -132,7 +132,7 @@ func (p *repairer) rebuildTables(ctx context.Context) error {
 		return err
 	}
 	defer r.slabs.Close()
-	done, err := r.rebuildTables(ctx)
+	done, err := r.stock.Rebuild(ctx)
 	if done != nil {
 		p.out.Tables = RebuildReport(*done)
 	}

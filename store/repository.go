@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -22,6 +23,7 @@ type Repository struct {
 	slabs   *fetch.Slabs    // likewise
 	ledger  *ledger.Ledger
 	leases  *lease.Leases
+	stock   *stock.Stock
 	proofs  *proofs
 }
 
@@ -128,9 +130,14 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 }
 
 func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
-	captures := ledger.New(v, w)
+	return over(stock.New(v, w))
+}
+
+// over gives a repository by its stock.
+func over(s *stock.Stock) *Repository {
+	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: captures, leases: lease.New(v, captures), proofs: new(proofs),
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, proofs: new(proofs),
 	}
 }
 

@@ -182,7 +182,7 @@ func (v *survey) readSlabs(ctx context.Context) (err error) {
 		v.stock[s.id] = s
 		v.order = append(v.order, s)
 	}
-	_, err = v.r.takeStock(ctx, v.slabs, true, func(rec *format.SlabRecord) error {
+	_, err = v.r.stock.Take(ctx, v.slabs, true, func(rec *format.SlabRecord) error {
 		frames := make([]format.Frame, len(rec.Frames))
 		for i := range frames {
 			frames[i] = rec.Frames[i].Frame()

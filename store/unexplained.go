@@ -8,6 +8,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -27,14 +28,14 @@ const unexplainedFloor = 2 * format.SlabTarget
 // or by an announcement, which passed this check when it was made. Slabs that may be of
 // writers at work do not count.
 func (v *survey) checkExplained(ctx context.Context, others []lease.Writer) error {
-	known := newExclusion(v.going)
+	known := stock.NewExclusion(v.going)
 	var stored int64
 	odd := make(map[format.SlabID]*stocked)
 	for _, s := range v.order {
 		stored += s.info.Size
 	}
 	for _, s := range v.unusedSlabs(v.needed, others) {
-		if !known.last[s.id] && !known.slabs[s.id] {
+		if !known.Last[s.id] && !known.Slabs[s.id] {
 			odd[s.id] = s
 		}
 	}

@@ -96,7 +96,7 @@ type census struct {
 const shared = ^uint32(0)
 
 func (r *Repository) newCensus(ctx context.Context) (*census, error) {
-	index, _, err := r.loadIndex(ctx, nil, nil)
+	index, _, err := r.stock.LoadIndex(ctx, nil, nil)
 	if err != nil {
 		return nil, err
 	}

@@ -120,11 +120,11 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 // afresh gives the repository without anything that was read before, and without
 // copies on this machine.
 func (r *Repository) afresh() (*Repository, error) {
-	v, err := r.vault.Afresh()
+	s, err := r.stock.Afresh()
 	if err != nil {
 		return nil, err
 	}
-	return newRepository(v, r.ledger.Watch()), nil
+	return over(s), nil
 }
 
 // verifier is one run of Verify.

@@ -25,18 +25,18 @@ func (v *verifier) readTables(ctx context.Context) error {
 	for _, t := range tables {
 		v.report.Checked += t.Size
 	}
-	stock, err := v.r.takeStock(ctx, v.there, true, func(rec *format.SlabRecord) error {
+	stock, err := v.r.stock.Take(ctx, v.there, true, func(rec *format.SlabRecord) error {
 		v.state(rec.Slab).record = rec
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	for _, d := range stock.damage {
+	for _, d := range stock.Damage {
 		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and repairing writes it anew", d.Err))
 	}
-	if len(stock.damage) == 0 {
-		v.unlisted = stock.unlisted()
+	if len(stock.Damage) == 0 {
+		v.unlisted = stock.Unlisted()
 	}
 	return nil
 }

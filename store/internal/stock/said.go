@@ -1,4 +1,4 @@
-package store
+package stock
 
 import (
 	"context"
@@ -12,24 +12,24 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// said is what tables say of the chunks of a slab. Anybody who holds a key may have
+// Said is what tables say of the chunks of a slab. Anybody who holds a key may have
 // written them, on a machine with broken memory, or in bad faith.
-type said struct {
-	ids     []crypt.Identity // as the first table says that lists it
-	lengths []uint32
-	others  map[uint32][]crypt.Identity // what was said besides, by other tables or formerly
+type Said struct {
+	IDs     []crypt.Identity // as the first table says that lists it
+	Lengths []uint32
+	Others  map[uint32][]crypt.Identity // what was said besides, by other tables or formerly
 }
 
-// saidOf gives what the tables say of some slabs.
-func (r *Repository) saidOf(ctx context.Context, slabs map[format.SlabID]bool) (map[format.SlabID]*said, error) {
-	all := make(map[format.SlabID]*said)
-	return all, r.readTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
+// SaidOf gives what the tables say of some slabs.
+func (r *Stock) SaidOf(ctx context.Context, slabs map[format.SlabID]bool) (map[format.SlabID]*Said, error) {
+	all := make(map[format.SlabID]*Said)
+	return all, r.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
 			if !slabs[rec.Slab] {
 				continue
 			}
 			if all[rec.Slab] == nil {
-				all[rec.Slab] = new(said)
+				all[rec.Slab] = new(Said)
 			}
 			all[rec.Slab].add(rec)
 		}
@@ -38,12 +38,12 @@ func (r *Repository) saidOf(ctx context.Context, slabs map[format.SlabID]bool) (
 }
 
 // add takes in a record.
-func (s *said) add(rec *format.SlabRecord) {
-	ids := identitiesOf(rec)
-	if s.ids == nil {
-		s.ids = ids
+func (s *Said) add(rec *format.SlabRecord) {
+	ids := IdentitiesOf(rec)
+	if s.IDs == nil {
+		s.IDs = ids
 		for i := range rec.Frames {
-			s.lengths = append(s.lengths, rec.Frames[i].Chunks...)
+			s.Lengths = append(s.Lengths, rec.Frames[i].Chunks...)
 		}
 	}
 	for n, id := range ids {
@@ -58,19 +58,19 @@ func (s *said) add(rec *format.SlabRecord) {
 	}
 }
 
-// mostSaid is how many identities of one chunk are looked at. An honest table has one or two; one
+// MostSaid is how many identities of one chunk are looked at. An honest table has one or two; one
 // that was forged to have millions must not take hours.
-const mostSaid = 64
+const MostSaid = 64
 
 // also notes an identity of a chunk, unless it was said before.
-func (s *said) also(n uint32, id crypt.Identity) {
-	if int(n) >= len(s.ids) || s.ids[n] == id || len(s.others[n]) >= mostSaid || slices.Contains(s.others[n], id) {
+func (s *Said) also(n uint32, id crypt.Identity) {
+	if int(n) >= len(s.IDs) || s.IDs[n] == id || len(s.Others[n]) >= MostSaid || slices.Contains(s.Others[n], id) {
 		return
 	}
-	if s.others == nil {
-		s.others = make(map[uint32][]crypt.Identity)
+	if s.Others == nil {
+		s.Others = make(map[uint32][]crypt.Identity)
 	}
-	s.others[n] = append(s.others[n], id)
+	s.Others[n] = append(s.Others[n], id)
 }
 
 // hasFormer tells whether a record says what was said formerly.
@@ -78,12 +78,12 @@ func hasFormer(rec *format.SlabRecord) bool {
 	return slices.ContainsFunc(rec.Frames, func(f format.TableFrame) bool { return len(f.Former) > 0 })
 }
 
-// chunkOf gives the identity and the length of a chunk, where they are known.
-type chunkOf func(slab format.SlabID, chunk uint32) (id crypt.Identity, length uint32, ok bool)
+// ChunkOf gives the identity and the length of a chunk, where they are known.
+type ChunkOf func(slab format.SlabID, chunk uint32) (id crypt.Identity, length uint32, ok bool)
 
-// fits tells whether a recipe's digest is that of its runs, by what of says of their
+// Fits tells whether a recipe's digest is that of its runs, by what of says of their
 // chunks. No content is read.
-func (r *Repository) fits(ctx context.Context, recipe *format.Recipe, runs fetch.Runs, of chunkOf) (bool, error) {
+func (r *Stock) Fits(ctx context.Context, recipe *format.Recipe, runs fetch.Runs, of ChunkOf) (bool, error) {
 	digest := crypt.NewDigestHasher()
 	chunks, bytes := uint64(0), uint64(0)
 	for run, err := range runs {
@@ -110,13 +110,13 @@ func (r *Repository) fits(ctx context.Context, recipe *format.Recipe, runs fetch
 	return chunks == recipe.Chunks && bytes == recipe.Bytes && digest.Sum() == recipe.Digest, nil
 }
 
-// errDenied is returned for a chunk that is to be moved and is not what tables say: what
+// ErrDenied is returned for a chunk that is to be moved and is not what tables say: what
 // they say is what captures that relied on it are healed by, and would be lost.
-var errDenied = fmt.Errorf("%w: it holds other chunks than a table says, and stays", ErrDamaged)
+var ErrDenied = fmt.Errorf("%w: it holds other chunks than a table says, and stays", format.ErrDamaged)
 
-// deny tells whether something was said of a chunk that is not so.
-func (s *said) deny(n uint32, id crypt.Identity) bool {
-	return s != nil && int(n) < len(s.ids) && (s.ids[n] != id || len(s.others[n]) > 0)
+// Deny tells whether something was said of a chunk that is not so.
+func (s *Said) Deny(n uint32, id crypt.Identity) bool {
+	return s != nil && int(n) < len(s.IDs) && (s.IDs[n] != id || len(s.Others[n]) > 0)
 }
 
 // alsoSaid gives a record with what another one of the same slab says of its chunks.
@@ -150,4 +150,20 @@ func alsoSaid(rec, other *format.SlabRecord) *format.SlabRecord {
 		}
 	}
 	return &all
+}
+
+// SameRecord tells whether two records say the same of the chunks of a slab.
+func SameRecord(a, b *format.SlabRecord) bool {
+	return slices.EqualFunc(a.Frames, b.Frames, func(a, b format.TableFrame) bool {
+		return slices.Equal(a.Chunks, b.Chunks) && string(a.IDs) == string(b.IDs) && string(a.Former) == string(b.Former)
+	})
+}
+
+func IdentitiesOf(rec *format.SlabRecord) (ids []crypt.Identity) {
+	for i := range rec.Frames {
+		for c := range rec.Frames[i].Chunks {
+			ids = append(ids, rec.Frames[i].ID(c))
+		}
+	}
+	return ids
 }

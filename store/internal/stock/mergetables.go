@@ -1,4 +1,4 @@
-package store
+package stock
 
 import (
 	"context"
@@ -25,11 +25,11 @@ type tableState struct {
 	damaged bool
 }
 
-// mergeTables writes tables anew of which much is about slabs that are gone, and
+// MergeTables writes tables anew of which much is about slabs that are gone, and
 // small ones as one. Tables serve to find chunks: a writer who misses one meanwhile
 // reads a slab, or stores again. The lease is that of the only one who removes objects. It
 // gives the bytes that it wrote; remove removes an object.
-func (r *Repository) mergeTables(ctx context.Context, l *lease.Lease, remove func(context.Context, storage.Info) error) (written int64, err error) {
+func (r *Stock) MergeTables(ctx context.Context, l *lease.Lease, remove func(context.Context, storage.Info) error) (written int64, err error) {
 	states, err := r.tableStates(ctx)
 	if err != nil {
 		return 0, err
@@ -54,9 +54,9 @@ func (r *Repository) mergeTables(ctx context.Context, l *lease.Lease, remove fun
 
 // tableStates reads all tables. Of slabs that are in several, the first counts, and those
 // that say something else: captures may have relied on it.
-func (r *Repository) tableStates(ctx context.Context) ([]*tableState, error) {
+func (r *Stock) tableStates(ctx context.Context) ([]*tableState, error) {
 	var states []*tableState
-	err := r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+	err := r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		states = append(states, &tableState{info: info, records: records, total: len(records), damaged: err != nil})
 		return nil
 	})
@@ -74,7 +74,7 @@ func (r *Repository) tableStates(ctx context.Context) ([]*tableState, error) {
 		t.records = slices.DeleteFunc(t.records, func(rec *format.SlabRecord) bool {
 			size, ok := slabs.Length(rec.Slab)
 			before := listed[rec.Slab]
-			if !ok || size != int64(rec.Length) || before != nil && sameRecord(before, rec) {
+			if !ok || size != int64(rec.Length) || before != nil && SameRecord(before, rec) {
 				return true
 			}
 			if before == nil && !t.damaged {
@@ -105,11 +105,11 @@ func toMerge(states []*tableState) []*tableState {
 }
 
 // writeTables puts the live records of tables.
-func (r *Repository) writeTables(ctx context.Context, old []*tableState) (written int64, err error) {
+func (r *Stock) writeTables(ctx context.Context, old []*tableState) (written int64, err error) {
 	var records []*format.SlabRecord
 	size := int64(0)
 	flush := func() error {
-		n, err := r.writeTable(ctx, records)
+		n, err := r.WriteTable(ctx, records)
 		written += n
 		records, size = nil, 0
 		return err

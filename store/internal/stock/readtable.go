@@ -1,4 +1,4 @@
-package store
+package stock
 
 import (
 	"bytes"
@@ -17,7 +17,7 @@ import (
 
 // readTable reads a table, or the copy that is kept of it. With an error it gives the
 // records before the place of damage.
-func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
+func (r *Stock) readTable(ctx context.Context, info storage.Info) ([]*format.SlabRecord, error) {
 	if records := r.readTableCopy(info); records != nil {
 		return records, nil
 	}
@@ -29,7 +29,7 @@ func (r *Repository) readTable(ctx context.Context, info storage.Info) ([]*forma
 }
 
 // decodeTable reads a table object.
-func (r *Repository) decodeTable(object io.Reader, info storage.Info) ([]*format.SlabRecord, error) {
+func (r *Stock) decodeTable(object io.Reader, info storage.Info) ([]*format.SlabRecord, error) {
 	src := vault.Buffered(object, info)
 	opener, err := r.vault.Opener(src, format.Table, path.Base(info.Name))
 	if err != nil {
@@ -62,7 +62,7 @@ func readRecords(src io.Reader, opener *crypt.Opener, decode func([]*format.Slab
 
 // readTableCopy gives the records of the copy that is kept of a table, or nil. Whatever
 // is wrong with a copy, the table decides.
-func (r *Repository) readTableCopy(info storage.Info) []*format.SlabRecord {
+func (r *Stock) readTableCopy(info storage.Info) []*format.SlabRecord {
 	file := r.vault.Copies().Reader(info.Name, -1)
 	if file == nil {
 		return nil
@@ -81,7 +81,7 @@ func (r *Repository) readTableCopy(info storage.Info) []*format.SlabRecord {
 }
 
 // keepTable keeps a copy of a table that was accepted.
-func (r *Repository) keepTable(info storage.Info, records []*format.SlabRecord) {
+func (r *Stock) keepTable(info storage.Info, records []*format.SlabRecord) {
 	if r.vault.Copies() == nil || len(records) == 0 || slices.ContainsFunc(records, hasFormer) {
 		return // a copy would leave something out
 	}
@@ -108,7 +108,7 @@ func copyName(info storage.Info) string {
 // optional power on: it is for intake alone, which asks a storage for none.
 type keeping struct {
 	storage.Storage
-	r *Repository
+	r *Stock
 }
 
 // Put implements storage.Storage.

@@ -1,4 +1,4 @@
-package store
+package stock
 
 import (
 	"time"
@@ -12,43 +12,43 @@ import (
 
 // exclusion says which slabs nobody may rely on any more.
 type exclusion struct {
-	slabs  map[format.SlabID]bool
+	Slabs  map[format.SlabID]bool
 	before time.Time // and all that are not younger than this, as the mark that names them can't be read
 	harmed ledger.HarmedPlaces
-	last   map[format.SlabID]bool // announced: to be relied on only where there is no other
+	Last   map[format.SlabID]bool // announced: to be relied on only where there is no other
 }
 
-func newExclusion(b *ledger.Batches) *exclusion {
-	e := &exclusion{slabs: make(map[format.SlabID]bool), last: make(map[format.SlabID]bool), harmed: b.Harmed()}
+func NewExclusion(b *ledger.Batches) *exclusion {
+	e := &exclusion{Slabs: make(map[format.SlabID]bool), Last: make(map[format.SlabID]bool), harmed: b.Harmed()}
 	for _, f := range b.Final {
 		if f.Record == nil && f.Info.Modified.After(e.before) {
 			e.before = f.Info.Modified
 		}
 		if f.Record != nil {
 			for _, id := range f.Record.Slabs {
-				e.slabs[id] = true
+				e.Slabs[id] = true
 			}
 		}
 	}
 	for _, a := range b.Announced {
 		if a.Record != nil {
 			for _, id := range a.Record.Slabs {
-				e.last[id] = true
+				e.Last[id] = true
 			}
 		}
 	}
 	return e
 }
 
-// covers tells whether a slab may not be relied on.
-func (e *exclusion) covers(id format.SlabID, info storage.Info) bool {
+// Covers tells whether a slab may not be relied on.
+func (e *exclusion) Covers(id format.SlabID, info storage.Info) bool {
 	if frames, ok := e.harmed[id]; ok && len(frames) == 0 {
 		return true
 	}
-	return e.slabs[id] || !e.before.IsZero() && !info.Modified.After(e.before.Add(lease.ClockSlack))
+	return e.Slabs[id] || !e.before.IsZero() && !info.Modified.After(e.before.Add(lease.ClockSlack))
 }
 
-// from gives the slabs, of those that there are, that may be relied on.
-func (e *exclusion) from(slabs vault.SlabList) vault.SlabList {
-	return slabs.Without(func(s vault.SlabObject) bool { return e.covers(s.ID, s.Info) })
+// From gives the slabs, of those that there are, that may be relied on.
+func (e *exclusion) From(slabs vault.SlabList) vault.SlabList {
+	return slabs.Without(func(s vault.SlabObject) bool { return e.Covers(s.ID, s.Info) })
 }

@@ -1,4 +1,4 @@
-package store
+package stock
 
 import (
 	"hash/maphash"
@@ -24,8 +24,8 @@ func (v *inventory) sum(rec *format.SlabRecord) uint64 {
 
 // forget has a writer rely on no chunk of some slabs: of two tables that say different
 // things, either may be wrong.
-func (s *stock) forget(slabs []format.SlabID) {
+func (s *Loaded) forget(slabs []format.SlabID) {
 	for _, id := range slabs {
-		s.index.Forget(id)
+		s.Index.Forget(id)
 	}
 }

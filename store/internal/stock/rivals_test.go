@@ -1,6 +1,7 @@
-package store
+package stock
 
 import (
+	"encoding/binary"
 	"slices"
 	"strings"
 	"testing"
@@ -49,33 +50,25 @@ func TestAlsoSaid(t *testing.T) {
 func TestRivalTables(t *testing.T) {
 	ctx := t.Context()
 	mem, key := storage.NewMemory(), crypt.NewKeyFile()
-	made, err := Create(ctx, mem, key, CreateOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer made.Close()
-	r, err := Open(ctx, mem, key, OpenOptions{Cache: t.TempDir()})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
+	newStock(t, mem, key)
+	r := openStock(t, mem, key, t.TempDir())
 	former := format.AppendFormer(nil, 0, crypt.Identity{7})
 	for _, rec := range []*format.SlabRecord{rivalRecord(1, 9, [2]byte{1, 2}, nil), rivalRecord(1, 9, [2]byte{1, 3}, nil), rivalRecord(1, 9, [2]byte{1, 2}, former), rivalRecord(2, 9, [2]byte{8, 9}, nil)} {
-		if _, err := r.writeTable(ctx, []*format.SlabRecord{rec}); err != nil {
+		if _, err := r.WriteTable(ctx, []*format.SlabRecord{rec}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	tells, err := r.saidOf(ctx, map[format.SlabID]bool{{1}: true})
+	tells, err := r.SaidOf(ctx, map[format.SlabID]bool{{1}: true})
 	if err != nil {
 		t.Fatal(err)
 	}
-	check := func(said map[format.SlabID]*said, what string) {
+	check := func(said map[format.SlabID]*Said, what string) {
 		t.Helper()
 		s := said[format.SlabID{1}]
 		var all []byte
 		for n := range uint32(2) {
-			all = append(all, s.ids[n][0])
-			for _, id := range s.others[n] {
+			all = append(all, s.IDs[n][0])
+			for _, id := range s.Others[n] {
 				all = append(all, id[0])
 			}
 		}
@@ -88,17 +81,17 @@ func TestRivalTables(t *testing.T) {
 	if err != nil || len(infos) != 4 {
 		t.Fatalf("%d tables, %v", len(infos), err)
 	}
-	var tables []listedTable
+	var tables []ListedTable
 	for _, info := range infos {
-		tables = append(tables, listedTable{info: info})
+		tables = append(tables, ListedTable{info: info})
 	}
 	r.joinTables(ctx, tables)
 	for _, info := range infos {
-		if err := r.removeTable(ctx, listedTable{info: info}); err != nil {
+		if err := r.removeTable(ctx, ListedTable{info: info}); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if tells, err = r.saidOf(ctx, map[format.SlabID]bool{{1}: true}); err != nil {
+	if tells, err = r.SaidOf(ctx, map[format.SlabID]bool{{1}: true}); err != nil {
 		t.Fatal(err)
 	}
 	check(tells, "tables that became one")
@@ -108,16 +101,12 @@ func TestRivalTables(t *testing.T) {
 func TestRivalStates(t *testing.T) {
 	ctx := t.Context()
 	mem := storage.NewMemory()
-	r, err := Create(ctx, mem, crypt.NewKeyFile(), CreateOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
+	r := newStock(t, mem, crypt.NewKeyFile())
 	if err := mem.Put(ctx, names.Slab(format.SlabID{1}), strings.NewReader("123456789")); err != nil {
 		t.Fatal(err)
 	}
 	for _, second := range []byte{2, 3, 2} {
-		if _, err := r.writeTable(ctx, []*format.SlabRecord{rivalRecord(1, 9, [2]byte{1, second}, nil)}); err != nil {
+		if _, err := r.WriteTable(ctx, []*format.SlabRecord{rivalRecord(1, 9, [2]byte{1, second}, nil)}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -134,5 +123,18 @@ func TestRivalStates(t *testing.T) {
 	// The names are random, and with them which comes first.
 	if said[2] < 1 || said[3] != 1 {
 		t.Errorf("of tables that say 2, 3 and 2, those are left that say %v", said)
+	}
+}
+
+// TestSaidIsBounded has a table say a great many things of one chunk: only a few are looked at.
+func TestSaidIsBounded(t *testing.T) {
+	s := &Said{IDs: make([]crypt.Identity, 1)}
+	for i := range uint32(1000) {
+		id := crypt.Identity{0xff}
+		binary.LittleEndian.PutUint32(id[1:], i)
+		s.also(0, id)
+	}
+	if n := len(s.Others[0]); n != MostSaid {
+		t.Errorf("said keeps %d identities", n)
 	}
 }

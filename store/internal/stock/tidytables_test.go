@@ -1,4 +1,4 @@
-package store
+package stock
 
 import (
 	"fmt"
@@ -15,8 +15,8 @@ import (
 )
 
 // tableWith gives a table that lists slabs, as long as such tables are.
-func tableWith(name string, written time.Time, slabs ...int) listedTable {
-	return listedTable{storage.Info{Name: name, Size: int64(108 + 200*len(slabs)), Modified: written}, slabs}
+func tableWith(name string, written time.Time, slabs ...int) ListedTable {
+	return ListedTable{storage.Info{Name: name, Size: int64(108 + 200*len(slabs)), Modified: written}, slabs}
 }
 
 // Slabs have the same numbers in all tables, each once, and only those are added that
@@ -57,7 +57,7 @@ func TestInventoryNumbers(t *testing.T) {
 	if !slices.Equal(v.contradicted, []format.SlabID{id(2)}) {
 		t.Errorf("contradicted %v", v.contradicted)
 	}
-	if got := v.unlisted(); !slices.Equal(got, []format.SlabID{id(3)}) {
+	if got := v.Unlisted(); !slices.Equal(got, []format.SlabID{id(3)}) {
 		t.Errorf("listed by no table: %v", got)
 	}
 }
@@ -67,17 +67,17 @@ func TestRedundant(t *testing.T) {
 	young := time.Unix(1000, 0)
 	tests := []struct {
 		name   string
-		tables []listedTable
+		tables []ListedTable
 		want   []string
 	}{
 		{"none", nil, nil},
-		{"each its own", []listedTable{tableWith("a", old, 1), tableWith("b", old, 2)}, nil},
-		{"merged", []listedTable{tableWith("a", old, 1), tableWith("b", old, 2), tableWith("c", old, 1, 2)}, []string{"a", "b"}},
-		{"merged just now", []listedTable{tableWith("a", old, 1), tableWith("b", old, 2), tableWith("c", young, 1, 2)}, nil},
-		{"only in part", []listedTable{tableWith("a", old, 1, 3), tableWith("b", old, 1, 2, 4)}, nil},
-		{"in several", []listedTable{tableWith("a", old, 1, 2), tableWith("b", old, 1, 3, 4), tableWith("c", old, 2, 5, 6)}, []string{"a"}},
-		{"twice the same", []listedTable{tableWith("b", old, 1), tableWith("a", old, 1)}, []string{"a"}},
-		{"an empty one", []listedTable{tableWith("a", old)}, nil},
+		{"each its own", []ListedTable{tableWith("a", old, 1), tableWith("b", old, 2)}, nil},
+		{"merged", []ListedTable{tableWith("a", old, 1), tableWith("b", old, 2), tableWith("c", old, 1, 2)}, []string{"a", "b"}},
+		{"merged just now", []ListedTable{tableWith("a", old, 1), tableWith("b", old, 2), tableWith("c", young, 1, 2)}, nil},
+		{"only in part", []ListedTable{tableWith("a", old, 1, 3), tableWith("b", old, 1, 2, 4)}, nil},
+		{"in several", []ListedTable{tableWith("a", old, 1, 2), tableWith("b", old, 1, 3, 4), tableWith("c", old, 2, 5, 6)}, []string{"a"}},
+		{"twice the same", []ListedTable{tableWith("b", old, 1), tableWith("a", old, 1)}, []string{"a"}},
+		{"an empty one", []ListedTable{tableWith("a", old)}, nil},
 	}
 	for _, test := range tests {
 		var got []string
@@ -95,9 +95,9 @@ func TestRedundant(t *testing.T) {
 func TestRedundantNeverLosesARecord(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		now := time.Unix(0, 0)
-		tables := map[string]listedTable{}
+		tables := map[string]ListedTable{}
 		records := map[int]bool{}
-		views := make([][]listedTable, 3)
+		views := make([][]ListedTable, 3)
 		for i := range rapid.IntRange(1, 80).Draw(t, "steps") {
 			now = now.Add(time.Duration(rapid.IntRange(0, 200).Draw(t, "seconds")) * time.Second)
 			m := rapid.IntRange(0, len(views)-1).Draw(t, "machine")
@@ -125,7 +125,7 @@ func TestRedundantNeverLosesARecord(t *testing.T) {
 	})
 }
 
-func mergedTable(name string, now time.Time, from []listedTable) listedTable {
+func mergedTable(name string, now time.Time, from []ListedTable) ListedTable {
 	seen := map[int]bool{}
 	var slabs []int
 	for _, x := range from {
@@ -139,7 +139,7 @@ func mergedTable(name string, now time.Time, from []listedTable) listedTable {
 	return tableWith(name, now, slabs...)
 }
 
-func checkListed(t *rapid.T, tables map[string]listedTable, records map[int]bool) {
+func checkListed(t *rapid.T, tables map[string]ListedTable, records map[int]bool) {
 	listed := map[int]bool{}
 	for _, x := range tables {
 		for _, s := range x.slabs {
@@ -167,10 +167,10 @@ func TestTablesStayFew(t *testing.T) {
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			now, captures, written, most := time.Unix(0, 0), 0, 0, 0
-			tables := map[string]listedTable{}
+			tables := map[string]ListedTable{}
 			for range test.rounds {
 				now = now.Add(time.Hour)
-				view := make([]listedTable, 0, len(tables))
+				view := make([]ListedTable, 0, len(tables))
 				for _, x := range tables {
 					view = append(view, x)
 				}

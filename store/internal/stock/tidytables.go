@@ -1,4 +1,4 @@
-package store
+package stock
 
 import (
 	"cmp"
@@ -32,15 +32,15 @@ const (
 	tidyTime   = 10 * time.Second
 )
 
-// listedTable is a table and the slabs that it lists, each once, by numbers.
-type listedTable struct {
+// ListedTable is a table and the slabs that it lists, each once, by numbers.
+type ListedTable struct {
 	info  storage.Info
 	slabs []int
 }
 
-// tidyTables goes a step towards few tables, given those that there were, for a writer
+// TidyTables goes a step towards few tables, given those that there were, for a writer
 // with a lease. It fails without harm.
-func (r *Repository) tidyTables(ctx context.Context, l *lease.Lease, tables []listedTable) {
+func (r *Stock) TidyTables(ctx context.Context, l *lease.Lease, tables []ListedTable) {
 	ctx, cancel := context.WithTimeout(ctx, tidyTime)
 	defer cancel()
 	for _, t := range some(redundant(tables, l.Now().Add(-lease.SettleTime))) {
@@ -55,7 +55,7 @@ func (r *Repository) tidyTables(ctx context.Context, l *lease.Lease, tables []li
 const farFuture = 1 << 40
 
 // some gives a few of the tables, at random.
-func some(tables []listedTable) []listedTable {
+func some(tables []ListedTable) []ListedTable {
 	tables = slices.Clone(tables)
 	rand.Shuffle(len(tables), func(i, j int) { tables[i], tables[j] = tables[j], tables[i] })
 	return tables[:min(len(tables), max(tidyRemove, len(tables)/tidyShare))]
@@ -63,17 +63,17 @@ func some(tables []listedTable) []listedTable {
 
 // group gives a few tables that are neighbours by name, at random among such groups,
 // so that two who merge some of the same merge all the same.
-func group(tables []listedTable) []listedTable {
+func group(tables []ListedTable) []ListedTable {
 	if len(tables) < tidyFan {
 		return nil
 	}
-	tables = slices.SortedFunc(slices.Values(tables), func(a, b listedTable) int { return cmp.Compare(a.info.Name, b.info.Name) })
+	tables = slices.SortedFunc(slices.Values(tables), func(a, b ListedTable) int { return cmp.Compare(a.info.Name, b.info.Name) })
 	n := max(tidyFan, len(tables)/tidyShare)
 	first := rand.IntN(len(tables)/n) * n
 	return tables[first : first+n]
 }
 
-func (r *Repository) removeTable(ctx context.Context, t listedTable) error {
+func (r *Stock) removeTable(ctx context.Context, t ListedTable) error {
 	err := r.storage.Remove(ctx, t.info.Name)
 	if errors.Is(err, storage.ErrNotFound) {
 		return nil // by somebody else
@@ -89,9 +89,9 @@ func (r *Repository) removeTable(ctx context.Context, t listedTable) error {
 //
 // The order matters where two look at the same time: of the tables that have a
 // record, nobody removes the last.
-func redundant(tables []listedTable, before time.Time) []listedTable {
-	old := slices.DeleteFunc(slices.Clone(tables), func(t listedTable) bool { return !t.info.Modified.Before(before) })
-	slices.SortFunc(old, func(a, b listedTable) int {
+func redundant(tables []ListedTable, before time.Time) []ListedTable {
+	old := slices.DeleteFunc(slices.Clone(tables), func(t ListedTable) bool { return !t.info.Modified.Before(before) })
+	slices.SortFunc(old, func(a, b ListedTable) int {
 		return cmp.Or(cmp.Compare(a.info.Size, b.info.Size), cmp.Compare(a.info.Name, b.info.Name))
 	})
 	var times []int
@@ -101,7 +101,7 @@ func redundant(tables []listedTable, before time.Time) []listedTable {
 			times[s]++
 		}
 	}
-	return slices.DeleteFunc(old, func(t listedTable) bool {
+	return slices.DeleteFunc(old, func(t ListedTable) bool {
 		if len(t.slabs) == 0 || slices.ContainsFunc(t.slabs, func(s int) bool { return times[s] < 2 }) {
 			return true
 		}
@@ -115,12 +115,12 @@ func redundant(tables []listedTable, before time.Time) []listedTable {
 // alike gives tables of about a length, of which there are enough that some become
 // one.
 // Those whose records are in others already are left out.
-func alike(tables []listedTable) []listedTable {
+func alike(tables []ListedTable) []ListedTable {
 	gone := make(map[string]bool)
 	for _, t := range redundant(tables, time.Unix(farFuture, 0)) {
 		gone[t.info.Name] = true
 	}
-	var classes [smallClasses][]listedTable
+	var classes [smallClasses][]ListedTable
 	for _, t := range tables {
 		if c := tableClass(t.info.Size); c < smallClasses && !gone[t.info.Name] && len(t.slabs) > 0 {
 			classes[c] = append(classes[c], t)
@@ -142,7 +142,7 @@ const smallClasses = 6
 func tableClass(size int64) int { return max(0, bits.Len64(uint64(size))-9) / 2 }
 
 // joinTables puts a table with the records of others.
-func (r *Repository) joinTables(ctx context.Context, tables []listedTable) {
+func (r *Stock) joinTables(ctx context.Context, tables []ListedTable) {
 	if len(tables) == 0 {
 		return
 	}
@@ -159,10 +159,10 @@ func (r *Repository) joinTables(ctx context.Context, tables []listedTable) {
 			if !ok {
 				seen[key] = len(all)
 				all = append(all, rec)
-			} else if !sameRecord(all[i], rec) {
+			} else if !SameRecord(all[i], rec) {
 				all[i] = alsoSaid(all[i], rec)
 			}
 		}
 	}
-	r.writeTable(ctx, all)
+	r.WriteTable(ctx, all)
 }

@@ -1,4 +1,4 @@
-package store
+package stock
 
 import (
 	"context"
@@ -20,13 +20,13 @@ import (
 
 // inventory is what the tables say, held against the slabs that there are.
 type inventory struct {
-	slabs  vault.SlabList     // that there are
-	tables []listedTable      // that could be read to their end
-	damage []*ObjectError     // tables that can't
-	read   int                // how many tables were read
-	listed []int              // by number of a slab: the last table that listed it, counted from 1
-	sums   []uint64           // by number of a slab that there is: of the record that was taken
-	others map[listedSlab]int // numbers of slabs that there are not, and of records that say something else
+	slabs  vault.SlabList       // that there are
+	tables []ListedTable        // that could be read to their end
+	Damage []*vault.ObjectError // tables that can't
+	read   int                  // how many tables were read
+	listed []int                // by number of a slab: the last table that listed it, counted from 1
+	sums   []uint64             // by number of a slab that there is: of the record that was taken
+	others map[listedSlab]int   // numbers of slabs that there are not, and of records that say something else
 	seed   maphash.Seed
 
 	contradicted []format.SlabID // of which tables say different things
@@ -39,8 +39,8 @@ type listedSlab struct {
 	sum    uint64 // of a record that says something else of a slab than the first one
 }
 
-// unlisted gives the slabs that no table lists.
-func (v *inventory) unlisted() []format.SlabID {
+// Unlisted gives the slabs that no table lists.
+func (v *inventory) Unlisted() []format.SlabID {
 	var ids []format.SlabID
 	for i, s := range v.slabs {
 		if v.listed[i] == 0 {
@@ -50,31 +50,31 @@ func (v *inventory) unlisted() []format.SlabID {
 	return ids
 }
 
-// takeStock reads all tables and calls add, in order, for each slab that there
+// Take reads all tables and calls add, in order, for each slab that there
 // is. A slab that is missing is passed over, so that nothing new relies on it. Of
 // a damaged table it takes what can be read, if partial, or nothing.
-func (r *Repository) takeStock(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
+func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
 	v := newInventory(slabs)
 	r.slabs.Expect(slabs.Length)
-	return v, r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+	return v, r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
-			v.damage = append(v.damage, &ObjectError{Object: info.Name, Err: err})
+			v.Damage = append(v.Damage, &vault.ObjectError{Object: info.Name, Err: err})
 			if !partial {
 				return nil
 			}
 		}
 		numbers, added := v.take(records, add)
 		if err == nil {
-			v.tables = append(v.tables, listedTable{info, numbers})
+			v.tables = append(v.tables, ListedTable{info, numbers})
 		}
 		return added
 	})
 }
 
-// readTables calls use for each table, in the order of listing, with the damage that
+// ReadTables calls use for each table, in the order of listing, with the damage that
 // it has. Where tables went since they were listed, those are read, too, that may
 // have come in their place.
-func (r *Repository) readTables(ctx context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error {
+func (r *Stock) ReadTables(ctx context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error {
 	done := make(map[string]bool)
 	for tries := 1; ; tries++ {
 		tables, err := r.storage.List(ctx, names.Tables)
@@ -151,90 +151,90 @@ func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
 	return n, false
 }
 
-// stock is what a repository holds, by chunks.
-type stock struct {
-	index   *known.Index
-	adopted []*format.SlabRecord // see loadStock
-	tables  []listedTable
-	finals  map[string]bool // names of the final marks that there were
-	unread  []string        // of those, which can't be read
+// Loaded is what a repository holds, by chunks.
+type Loaded struct {
+	Index   *known.Index
+	Adopted []*format.SlabRecord // see loadStock
+	Tables  []ListedTable
+	Finals  map[string]bool // names of the final marks that there were
+	Unread  []string        // of those, which can't be read
 }
 
-// loadStock gives the index of all chunks that there are, and the records of
+// Load gives the index of all chunks that there are, and the records of
 // slabs that no table lists: what an interrupted capture left, read again so
 // that its chunks are found. For a writer, whose lease is given, it leaves out
 // what the writer must not rely on.
 // Where captures are apart, it is of one group; nil means all.
-func (r *Repository) loadStock(ctx context.Context, l *lease.Lease, group []byte) (*stock, error) {
+func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte) (*Loaded, error) {
 	exclude, going := &exclusion{}, &ledger.Batches{}
 	if l != nil {
 		var err error
 		if going, err = r.ledger.ReadBatchesOf(ctx, names.Announced, names.Final, names.Harmed); err != nil {
 			return nil, err
 		}
-		exclude = newExclusion(going)
+		exclude = NewExclusion(going)
 	}
 	slabs, err := r.vault.ListSlabs(ctx)
 	if err != nil {
 		return nil, err
 	}
-	s, err := r.stockOf(ctx, exclude.from(slabs), exclude, l, group)
+	s, err := r.stockOf(ctx, exclude.From(slabs), exclude, l, group)
 	if err != nil {
 		return nil, err
 	}
-	s.finals, s.unread = going.Finals()
+	s.Finals, s.Unread = going.Finals()
 	return s, nil
 }
 
-// loadIndex is loadStock without the tables.
-func (r *Repository) loadIndex(ctx context.Context, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
-	s, err := r.loadStock(ctx, l, group)
+// LoadIndex is loadStock without the tables.
+func (r *Stock) LoadIndex(ctx context.Context, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+	s, err := r.Load(ctx, l, group)
 	if err != nil {
 		return nil, nil, err
 	}
-	return s.index, s.adopted, nil
+	return s.Index, s.Adopted, nil
 }
 
-// indexSlabs is loadIndex for some slabs.
-func (r *Repository) indexSlabs(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+// IndexSlabs is loadIndex for some slabs.
+func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
 	s, err := r.stockOf(ctx, slabs, exclude, l, group)
 	if err != nil {
 		return nil, nil, err
 	}
-	return s.index, s.adopted, nil
+	return s.Index, s.Adopted, nil
 }
 
 // stockOf is loadStock for some slabs.
-func (r *Repository) stockOf(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*stock, error) {
-	s := &stock{index: known.New()}
+func (r *Stock) stockOf(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*Loaded, error) {
+	s := &Loaded{Index: known.New()}
 	var last []*format.SlabRecord
-	v, err := r.takeStock(ctx, slabs, true, func(rec *format.SlabRecord) error {
+	v, err := r.Take(ctx, slabs, true, func(rec *format.SlabRecord) error {
 		if !ofGroup(rec, group) {
 			return nil
 		}
 		rec = exclude.harmed.Blot(rec)
-		if exclude.last[rec.Slab] {
+		if exclude.Last[rec.Slab] {
 			last = append(last, rec)
 			return nil
 		}
-		return s.index.AddSlab(rec.Slab, rec.Frames)
+		return s.Index.AddSlab(rec.Slab, rec.Frames)
 	})
 	if err != nil {
 		return nil, err
 	}
-	s.tables = v.tables
-	unlisted, err := r.forsaken(ctx, v.unlisted(), slabs, l)
+	s.Tables = v.tables
+	unlisted, err := r.forsaken(ctx, v.Unlisted(), slabs, l)
 	if err != nil {
 		return nil, err
 	}
-	if s.adopted, err = r.recover(ctx, unlisted, nil); err != nil {
+	if s.Adopted, err = r.recover(ctx, unlisted, nil); err != nil {
 		return nil, err
 	}
-	for _, rec := range slices.Concat(s.adopted, last) {
+	for _, rec := range slices.Concat(s.Adopted, last) {
 		if !ofGroup(rec, group) {
 			continue
 		}
-		if err := s.index.AddSlab(rec.Slab, rec.Frames); err != nil {
+		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
 			return nil, err
 		}
 	}
@@ -247,7 +247,7 @@ func (r *Repository) stockOf(ctx context.Context, slabs vault.SlabList, exclude 
 // forsaken gives, of slabs that no table lists, those that no writer who is at
 // work on another machine may have put: it will list them itself. A writer on
 // this machine may have been killed just before this one began.
-func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, slabs vault.SlabList, l *lease.Lease) ([]format.SlabID, error) {
+func (r *Stock) forsaken(ctx context.Context, unlisted []format.SlabID, slabs vault.SlabList, l *lease.Lease) ([]format.SlabID, error) {
 	if l == nil || len(unlisted) == 0 {
 		return unlisted, nil
 	}
@@ -262,10 +262,10 @@ func (r *Repository) forsaken(ctx context.Context, unlisted []format.SlabID, sla
 
 // recover reads slabs whole and gives their records. Damaged ones are passed
 // over and reported to damaged, if that is set.
-func (r *Repository) recover(ctx context.Context, slabs []format.SlabID, damaged func(format.SlabID, error)) ([]*format.SlabRecord, error) {
+func (r *Stock) recover(ctx context.Context, slabs []format.SlabID, damaged func(format.SlabID, error)) ([]*format.SlabRecord, error) {
 	var records []*format.SlabRecord
 	for _, id := range slabs {
-		rec, err := r.recoverSlab(ctx, id)
+		rec, err := r.RecoverSlab(ctx, id)
 		switch {
 		case err == nil:
 			records = append(records, rec)
@@ -280,8 +280,8 @@ func (r *Repository) recover(ctx context.Context, slabs []format.SlabID, damaged
 	return records, nil
 }
 
-// recoverSlab makes the record of a slab from its own table and its contents.
-func (r *Repository) recoverSlab(ctx context.Context, id format.SlabID) (*format.SlabRecord, error) {
+// RecoverSlab makes the record of a slab from its own table and its contents.
+func (r *Stock) RecoverSlab(ctx context.Context, id format.SlabID) (*format.SlabRecord, error) {
 	slab, err := r.slabs.Open(ctx, id)
 	if err != nil {
 		return nil, err
@@ -306,33 +306,33 @@ type rebuilt struct {
 	Damaged  []error  // slabs that can't be read, and stay without a table
 }
 
-// rebuildTables writes a table of all slabs that no readable table lists, from the slabs
+// Rebuild writes a table of all slabs that no readable table lists, from the slabs
 // themselves, and then removes tables that are damaged.
-func (r *Repository) rebuildTables(ctx context.Context) (*rebuilt, error) {
+func (r *Stock) Rebuild(ctx context.Context) (*rebuilt, error) {
 	slabs, err := r.vault.ListSlabs(ctx)
 	if err != nil {
 		return nil, err
 	}
-	v, err := r.takeStock(ctx, slabs, false, func(*format.SlabRecord) error { return nil })
+	v, err := r.Take(ctx, slabs, false, func(*format.SlabRecord) error { return nil })
 	if err != nil {
 		return nil, err
 	}
 	report := &rebuilt{Replaced: []string{}}
-	records, err := r.recover(ctx, v.unlisted(), func(_ format.SlabID, err error) {
+	records, err := r.recover(ctx, v.Unlisted(), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
 	})
 	if err != nil {
 		return report, err
 	}
-	if _, err := r.writeTable(ctx, records); err != nil {
+	if _, err := r.WriteTable(ctx, records); err != nil {
 		return report, err
 	}
 	report.Slabs = len(records)
 	return report, r.removeDamaged(ctx, v, report)
 }
 
-// writeTable puts a table and gives its length.
-func (r *Repository) writeTable(ctx context.Context, records []*format.SlabRecord) (int64, error) {
+// WriteTable puts a table and gives its length.
+func (r *Stock) WriteTable(ctx context.Context, records []*format.SlabRecord) (int64, error) {
 	if len(records) == 0 {
 		return 0, nil
 	}
@@ -340,14 +340,14 @@ func (r *Repository) writeTable(ctx context.Context, records []*format.SlabRecor
 	for i, rec := range records {
 		encoded[i] = rec.EncodePadded()
 	}
-	return intake.WriteTable(ctx, r.intakeConfig(nil), encoded)
+	return intake.WriteTable(ctx, r.IntakeConfig(nil), encoded)
 }
 
 // removeDamaged removes tables whose slabs are all listed elsewhere by now. One
 // of a format that this release does not know is left.
-func (r *Repository) removeDamaged(ctx context.Context, v *inventory, report *rebuilt) error {
-	for _, d := range v.damage {
-		if !errors.Is(d, ErrDamaged) {
+func (r *Stock) removeDamaged(ctx context.Context, v *inventory, report *rebuilt) error {
+	for _, d := range v.Damage {
+		if !errors.Is(d, format.ErrDamaged) {
 			continue
 		}
 		if err := r.storage.Remove(ctx, d.Object); err != nil && !errors.Is(err, storage.ErrNotFound) {
@@ -358,7 +358,7 @@ func (r *Repository) removeDamaged(ctx context.Context, v *inventory, report *re
 	return nil
 }
 
-func (r *Repository) intakeConfig(index *known.Index) intake.Config {
+func (r *Stock) IntakeConfig(index *known.Index) intake.Config {
 	return intake.Config{
 		Storage: keeping{r.storage, r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
 		TableName: func() string { return names.NewID(time.Now()) },
