@@ -30,9 +30,9 @@ func (s *session) newFolderListing(t *volumeTaken, p *prior) (*folderListing, er
 		p = &prior{}
 	}
 	var errs [3]error
-	l.list, errs[0] = s.newSplicer(t.list, p.list)
-	l.stamps, errs[1] = s.newSplicer(t.stamps, p.stamps)
-	l.states, errs[2] = s.newSplicer(t.states, p.states)
+	l.list, errs[0] = newSplicer(s.weaver, t.list, p.list)
+	l.stamps, errs[1] = newSplicer(s.weaver, t.stamps, p.stamps)
+	l.states, errs[2] = newSplicer(s.weaver, t.states, p.states)
 	if err := errors.Join(errs[:]...); err != nil {
 		return nil, err
 	}

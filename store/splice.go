@@ -33,7 +33,7 @@ type splicer struct {
 }
 
 // newSplicer cuts what is written to it into chunks of a stream.
-func (w *weaver) newSplicer(out *intake.Stream, before *priorStream) (*splicer, error) {
+func newSplicer(w *weaver, out *intake.Stream, before *priorStream) (*splicer, error) {
 	cutter, err := chunk.NewCutter(w.params)
 	if err != nil {
 		return nil, err

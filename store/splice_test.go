@@ -103,7 +103,7 @@ func TestSplices(t *testing.T) {
 	total := len(before)
 	rapid.Check(t, func(t *rapid.T) {
 		out := s.intake.Stream(intake.Listing)
-		p, err := s.newSplicer(out, prior)
+		p, err := newSplicer(s.weaver, out, prior)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -184,7 +184,7 @@ func plainSummary(t *rapid.T, s *session, b []byte) format.Recipe {
 func TestSpliceFallsIntoStep(t *testing.T) {
 	s, prior, before := prepareSplices(t)
 	out := s.intake.Stream(intake.Listing)
-	p, err := s.newSplicer(out, prior)
+	p, err := newSplicer(s.weaver, out, prior)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -217,7 +217,7 @@ func TestSpliceReplaced(t *testing.T) {
 	s, prior, before := prepareSplices(t)
 	for i := 3; i < len(prior.chunks)-3; i++ {
 		out := s.intake.Stream(intake.Listing)
-		p, err := s.newSplicer(out, prior)
+		p, err := newSplicer(s.weaver, out, prior)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -241,7 +241,7 @@ func TestSpliceReplaced(t *testing.T) {
 // TestSpliceBeyondEnd refuses to keep what was never there.
 func TestSpliceBeyondEnd(t *testing.T) {
 	s, prior, before := prepareSplices(t)
-	p, err := s.newSplicer(s.intake.Stream(intake.Listing), prior)
+	p, err := newSplicer(s.weaver, s.intake.Stream(intake.Listing), prior)
 	if err != nil {
 		t.Fatal(err)
 	}
