@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // mostBlamed is how many members an error names.
@@ -24,7 +25,7 @@ func (r *Repository) blame(ctx context.Context, v *ledger.Volume, at int, err er
 	}
 	var paths []string
 	if at >= 0 {
-		paths = r.pathsOf(ctx, v, func(l *listed) bool { return l.number == at })
+		paths = r.pathsOf(ctx, v, func(l *weave.Listed) bool { return l.Number == at })
 	} else {
 		paths = r.wrongMembers(ctx, v)
 	}
@@ -47,13 +48,13 @@ func (r *Repository) blame(ctx context.Context, v *ledger.Volume, at int, err er
 
 // pathsOf gives the members of the entries that is accepts, as far as the list can be
 // read.
-func (r *Repository) pathsOf(ctx context.Context, v *ledger.Volume, is func(*listed) bool) (paths []string) {
-	for l, err := range r.listing(ctx, v) {
+func (r *Repository) pathsOf(ctx context.Context, v *ledger.Volume, is func(*weave.Listed) bool) (paths []string) {
+	for l, err := range r.reader.Listing(ctx, v) {
 		if err != nil {
 			break
 		}
-		if l.member != nil && is(l) {
-			paths = append(paths, l.member.Path)
+		if l.Member != nil && is(l) {
+			paths = append(paths, l.Member.Path)
 		}
 	}
 	return paths
@@ -62,7 +63,7 @@ func (r *Repository) pathsOf(ctx context.Context, v *ledger.Volume, is func(*lis
 // wrongMembers gives the members whose chunks are not what was captured, as far as
 // tables tell that.
 func (r *Repository) wrongMembers(ctx context.Context, v *ledger.Volume) []string {
-	contents := orEmpty(v.Contents)
+	contents := weave.OrEmpty(v.Contents)
 	p, err := r.proveBySaid(ctx, contents)
 	if err != nil || p == nil {
 		return nil
@@ -75,8 +76,8 @@ func (r *Repository) wrongMembers(ctx context.Context, v *ledger.Volume) []strin
 		}
 		at++
 	})
-	return r.pathsOf(ctx, v, func(l *listed) bool {
-		i, _ := slices.BinarySearch(wrong, l.chunk)
-		return i < len(wrong) && wrong[i] < l.chunk+l.chunks
+	return r.pathsOf(ctx, v, func(l *weave.Listed) bool {
+		i, _ := slices.BinarySearch(wrong, l.Chunk)
+		return i < len(wrong) && wrong[i] < l.Chunk+l.Chunks
 	})
 }

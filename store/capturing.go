@@ -19,6 +19,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -191,18 +192,18 @@ func (r *Repository) takeIn(ctx context.Context, o CaptureOptions) (*session, *f
 
 // session is a capture being made.
 type session struct {
-	*weaver // its intake comes with begin
-	r       *Repository
-	index   *known.Index
-	o       CaptureOptions
-	taken   []*volumeTaken
-	lease   *lease.Lease
-	files   []storage.Info      // index files that there were at the beginning
-	there   []string            // ids of those captures
-	retired []storage.Info      // marks of captures that were retired, for folders
-	tables  []stock.ListedTable // that there were at the beginning
-	finals  map[string]bool     // names of the final marks that there were then
-	unread  []string            // of those, which can't be read
+	*weave.Weaver // its intake comes with begin
+	r             *Repository
+	index         *known.Index
+	o             CaptureOptions
+	taken         []*volumeTaken
+	lease         *lease.Lease
+	files         []storage.Info      // index files that there were at the beginning
+	there         []string            // ids of those captures
+	retired       []storage.Info      // marks of captures that were retired, for folders
+	tables        []stock.ListedTable // that there were at the beginning
+	finals        map[string]bool     // names of the final marks that there were then
+	unread        []string            // of those, which can't be read
 
 	retiredErr error // what listing retired gave
 
@@ -221,7 +222,7 @@ func (r *Repository) newSession(ctx context.Context, o CaptureOptions) (*session
 		return nil, err
 	}
 	s := &session{
-		weaver: newWeaver(params, newMeter(o.Progress)), r: r, o: o, lease: l, begun: make(chan struct{}),
+		Weaver: weave.NewWeaver(params, newMeter(o.Progress)), r: r, o: o, lease: l, begun: make(chan struct{}),
 	}
 	go func() {
 		defer close(s.begun)
@@ -249,10 +250,10 @@ func (s *session) begin(ctx context.Context) error {
 	s.tables, s.finals, s.unread = stock.Tables, stock.Finals, stock.Unread
 	cfg := s.r.stock.IntakeConfig(stock.Index)
 	cfg.Adopted = stock.Adopted
-	cfg.MaxChunk = s.params.Max()
+	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level.encoder(), apart
 	s.index = stock.Index
-	s.intake, err = intake.New(ctx, cfg)
+	s.Intake, err = intake.New(ctx, cfg)
 	return err
 }
 
@@ -293,23 +294,23 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 	}
 	seen, err := s.takeSeen()
 	if err == nil {
-		err = s.intake.Settle()
+		err = s.Intake.Settle()
 	}
 	if err != nil {
 		return nil, err
 	}
 	for _, t := range s.taken {
-		if err := s.writeRecipes(&t.record, &t.strands); err != nil {
+		if err := s.WriteRecipes(&t.record, &t.Strands); err != nil {
 			return nil, err
 		}
 		f.Volumes = append(f.Volumes, t.record)
 	}
-	if f.Seen, err = s.optionalRecipe(seen); err != nil {
+	if f.Seen, err = s.OptionalRecipe(seen); err != nil {
 		return nil, err
 	}
-	written, err := s.intake.Close()
+	written, err := s.Intake.Close()
 	f.Added = uint64(written.Bytes)
-	s.meter.Done()
+	s.Meter.Done()
 	return f, err
 }
 
@@ -322,7 +323,7 @@ func (s *session) abandon(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), salvageTime)
 	defer cancel()
 	if begun {
-		s.intake.Abandon(ctx) // its failing is no loss: the slabs are found without a table
+		s.Intake.Abandon(ctx) // its failing is no loss: the slabs are found without a table
 	}
 	s.lease.End(ctx)
 }

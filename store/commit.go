@@ -68,7 +68,7 @@ func (s *session) threat(f *ledger.Batch) bool {
 	if f.Record == nil {
 		return !s.finals[f.Info.Name]
 	}
-	return slices.ContainsFunc(f.Record.Slabs, func(id format.SlabID) bool { return s.uses[id] })
+	return slices.ContainsFunc(f.Record.Slabs, func(id format.SlabID) bool { return s.Uses[id] })
 }
 
 // withdraw takes the index file of a capture away that somebody else may have seen.
@@ -104,7 +104,7 @@ func (s *session) checkSlabs(ctx context.Context) error {
 		return err
 	}
 	there := stock.NewExclusion(going).From(slabs)
-	for id := range s.uses {
+	for id := range s.Uses {
 		if _, ok := there.Find(id); !ok {
 			return fmt.Errorf("%s: %w", names.Slab(id), lease.ErrOvertaken)
 		}
@@ -116,18 +116,18 @@ func (s *session) checkSlabs(ctx context.Context) error {
 // takeSeen takes in the ids of the captures that there were, so that one that
 // vanishes shows.
 func (s *session) takeSeen() (*intake.Stream, error) {
-	stream := s.intake.Stream(intake.Listing)
+	stream := s.Intake.Stream(intake.Listing)
 	var ids []byte
 	for i, id := range s.there {
 		ids = append(append(ids, id...), '\n')
 		if !endsSeen(id) && len(ids) < maxSeenChunk && i < len(s.there)-1 {
 			continue
 		}
-		buf, err := s.intake.Reserve()
+		buf, err := s.Intake.Reserve()
 		if err != nil {
 			return nil, err
 		}
-		s.intake.Put(stream, copy(buf, ids))
+		s.Intake.Put(stream, copy(buf, ids))
 		ids = ids[:0]
 	}
 	return stream, nil

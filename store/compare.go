@@ -10,6 +10,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // Difference is a member that two captures do not have alike.
@@ -202,21 +203,21 @@ func (c *comparison) members(ctx context.Context, capture *ledger.Capture, seen 
 }
 
 func (c *comparison) volume(ctx context.Context, v *ledger.Volume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
-	next, stop := pullRepeats(ctx, c.r.slabs.Runs(ctx, orEmpty(v.Contents)))
+	next, stop := weave.PullRepeats(ctx, c.r.slabs.Runs(ctx, weave.OrEmpty(v.Contents)))
 	defer stop()
-	for l, err := range c.r.listing(ctx, v) {
+	for l, err := range c.r.reader.Listing(ctx, v) {
 		m := keyedMember{}
 		if err == nil {
-			m.chunks, err = c.take(l.chunks, next, seen)
+			m.chunks, err = c.take(l.Chunks, next, seen)
 		}
 		if err != nil {
 			yield(m, err)
 			return false
 		}
-		if l.member == nil {
+		if l.Member == nil {
 			continue
 		}
-		m.member, m.key = l.member, memberKey{v.Name, CleanPath(l.member.Path)}
+		m.member, m.key = l.Member, memberKey{v.Name, CleanPath(l.Member.Path)}
 		if !yield(m, nil) {
 			return false
 		}
@@ -225,7 +226,7 @@ func (c *comparison) volume(ctx context.Context, v *ledger.Volume, seen *chunkSe
 }
 
 // take gives the next n chunks of a volume's contents.
-func (c *comparison) take(n uint64, next placeSource, seen *chunkSet) ([]repeated, error) {
+func (c *comparison) take(n uint64, next weave.PlaceSource, seen *chunkSet) ([]repeated, error) {
 	var refs []repeated
 	for n > 0 {
 		at, times, err, ok := next(n)
@@ -235,7 +236,7 @@ func (c *comparison) take(n uint64, next placeSource, seen *chunkSet) ([]repeate
 		if err != nil {
 			return nil, err
 		}
-		ref, err := findChunk(c.index, at.slab, at.chunk)
+		ref, err := weave.FindChunk(c.index, at.Slab, at.Chunk)
 		if err != nil {
 			return nil, err
 		}

@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -115,7 +116,7 @@ const (
 // can be read: whether disputed chunks account for it. It gives the harm they do, and
 // err, where they don't.
 func (v *verifier) explain(ctx context.Context, recipe *format.Recipe, err error) ([]harm, error) {
-	key := recipeKey(recipe)
+	key := weave.RecipeKey(recipe)
 	v.wrong[key] = unexplained
 	for level := range recipe.Level {
 		// What is wrong in a list of runs spoils all behind it.

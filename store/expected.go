@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // expected is what a stream's contents are probably made of: the chunks of the
@@ -105,9 +106,9 @@ func contentsAmong(captures []*ledger.Capture, o CaptureOptions, v VolumeInput) 
 // lookUp sends the chunks of contents, with all that the index and the slabs say
 // of them.
 func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<- []expectedChunk) {
-	next, stop := pullPlaces(ctx, s.r.slabs.Runs(ctx, contents))
+	next, stop := weave.PullPlaces(ctx, s.r.slabs.Runs(ctx, contents))
 	defer stop()
-	l := locator{s.index}
+	l := weave.Locator{Index: s.index}
 	for at := int64(0); ; {
 		block := make([]expectedChunk, 0, expectedBlock)
 		refs := make([]known.Ref, 0, expectedBlock)
@@ -116,7 +117,7 @@ func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<-
 			if err != nil || !ok {
 				break
 			}
-			if ref, n, ok := l.find(place); ok {
+			if ref, n, ok := l.Find(place); ok {
 				block = append(block, expectedChunk{ref: ref, length: n, at: at})
 				refs = append(refs, ref)
 				at += int64(n)
@@ -125,7 +126,7 @@ func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<-
 		if len(block) == 0 {
 			return
 		}
-		ids, err := s.intake.Resolve(ctx, refs)
+		ids, err := s.Intake.Resolve(ctx, refs)
 		if err != nil {
 			return
 		}

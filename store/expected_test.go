@@ -236,7 +236,7 @@ func TestLookUpExpected(t *testing.T) {
 		got = append(got, block...)
 	}
 	x.close()
-	want := chunksOf(t, r, s.params, base)
+	want := chunksOf(t, r, s.Params, base)
 	for i := range got {
 		if i < len(want) {
 			want[i].ref = got[i].ref

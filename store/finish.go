@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -285,7 +286,7 @@ func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[f
 		return false, err
 	}
 	capture := &ledger.Capture{IndexFile: record, File: ledger.File{Info: info}}
-	for _, recipe := range recipes(capture) {
+	for _, recipe := range weave.Recipes(capture) {
 		for level := range recipe.Level + 1 {
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
 			for run, err := range c.r.slabs.Runs(ctx, &outer) {

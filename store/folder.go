@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -82,7 +83,7 @@ func (s *session) walkFolder(ctx context.Context, v VolumeInput, reread bool) (*
 	if err != nil {
 		return nil, err
 	}
-	f.t.before = f.unchangedContents(ctx)
+	f.t.Before = f.unchangedContents(ctx)
 	f.t.record.Warnings = warnings(report)
 	if report.NoChangeTimes && !v.Folder.Reread {
 		f.t.record.Warnings = append(f.t.record.Warnings, noChangeTimes)
@@ -175,7 +176,7 @@ type folderSink struct {
 
 // putMember is a member that was read.
 type putMember struct {
-	entry   entry // without the padding of the content before
+	entry   weave.Entry // without the padding of the content before
 	path    string
 	state   volume.State
 	content *intake.Stream
@@ -193,9 +194,9 @@ func (f *FolderInput) now() time.Time {
 func (s *session) newFolderSink(ctx context.Context, v VolumeInput, start time.Time, reread bool) (*folderSink, error) {
 	t := &volumeTaken{
 		record:  format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
-		strands: s.newStrands(),
+		Strands: s.NewStrands(),
 	}
-	t.states = s.intake.Stream(intake.Listing)
+	t.States = s.Intake.Stream(intake.Listing)
 	f := &folderSink{s: s, t: t, start: start.UnixNano()}
 	var err error
 	if f.cutter, err = s.newCutter(); err != nil {
@@ -226,7 +227,7 @@ func (f *folderSink) TakeOver(found any) error {
 	}
 	m := found.(*priorMember)
 	for _, c := range m.chunks {
-		if err := f.s.intake.PutKnownTimes(f.t.contents, c.ref, c.length, c.times); err != nil {
+		if err := f.s.Intake.PutKnownTimes(f.t.Contents, c.ref, c.length, c.times); err != nil {
 			return err
 		}
 	}
@@ -239,16 +240,16 @@ func (f *folderSink) Put(path string, state *volume.State, header []byte, conten
 	if err := f.commit(); err != nil {
 		return err
 	}
-	p := &putMember{entry: newEntry(tarstream.Entry, header), path: path, state: *state}
+	p := &putMember{entry: weave.NewEntry(tarstream.Entry, header), path: path, state: *state}
 	if size > 0 {
 		f.read = true
-		p.content = f.s.intake.Draft(intake.Contents)
+		p.content = f.s.Intake.Draft(intake.Contents)
 		var err error
-		if p.entry.length, p.entry.chunks, err = f.s.takeContent(content, f.cutter, p.content); err != nil {
+		if p.entry.Length, p.entry.Chunks, err = f.s.takeContent(content, f.cutter, p.content); err != nil {
 			return err
 		}
-		if p.entry.length != uint64(size) {
-			return fmt.Errorf("reading %s: %d bytes of %d", path, p.entry.length, size)
+		if p.entry.Length != uint64(size) {
+			return fmt.Errorf("reading %s: %d bytes of %d", path, p.entry.Length, size)
 		}
 	}
 	f.put = p
@@ -269,7 +270,7 @@ func (f *folderSink) commit() error {
 	}
 	f.put = nil
 	if p.content != nil {
-		if err := f.s.intake.Append(f.t.contents, p.content); err != nil {
+		if err := f.s.Intake.Append(f.t.Contents, p.content); err != nil {
 			return err
 		}
 	}
@@ -280,7 +281,7 @@ func (f *folderSink) commit() error {
 func (f *folderSink) finish() error {
 	err := f.commit()
 	if err == nil && f.t.reused > 0 {
-		err = f.prior.check(f.s.entries)
+		err = f.prior.check(f.s.Entries)
 	}
 	if err != nil {
 		return err
@@ -306,11 +307,11 @@ func (f *folderSink) unchangedContents(ctx context.Context) *format.Recipe {
 				return nil
 			}
 			for n := range run.Count {
-				if _, _, ok := p.locator.find(place{run.Slab, run.First + n}); !ok {
+				if _, _, ok := p.locator.Find(weave.Place{Slab: run.Slab, Chunk: run.First + n}); !ok {
 					return nil
 				}
 			}
-			f.s.use(run)
+			f.s.Use(run)
 		}
 	}
 	return p.contents

@@ -7,6 +7,7 @@ import (
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -30,9 +31,9 @@ func (s *session) newFolderListing(t *volumeTaken, p *prior) (*folderListing, er
 		p = &prior{}
 	}
 	var errs [3]error
-	l.list, errs[0] = newSplicer(s.weaver, t.list, p.list)
-	l.stamps, errs[1] = newSplicer(s.weaver, t.stamps, p.stamps)
-	l.states, errs[2] = newSplicer(s.weaver, t.states, p.states)
+	l.list, errs[0] = newSplicer(s.Weaver, t.List, p.list)
+	l.stamps, errs[1] = newSplicer(s.Weaver, t.Stamps, p.stamps)
+	l.states, errs[2] = newSplicer(s.Weaver, t.States, p.states)
 	if err := errors.Join(errs[:]...); err != nil {
 		return nil, err
 	}
@@ -44,13 +45,13 @@ func (s *session) newFolderListing(t *volumeTaken, p *prior) (*folderListing, er
 }
 
 // write appends a member.
-func (l *folderListing) write(e entry, state *format.State) error {
-	x := format.Extent{Header: uint64(len(e.rest) + len(e.stamps)), Length: e.length, Chunks: e.chunks}
+func (l *folderListing) write(e weave.Entry, state *format.State) error {
+	x := format.Extent{Header: uint64(len(e.Rest) + len(e.Stamps)), Length: e.Length, Chunks: e.Chunks}
 	var err error
 	if x.Entry, err = l.writeEntry(e); err != nil {
 		return err
 	}
-	l.packed = format.PackZeros(l.packed[:0], e.stamps)
+	l.packed = format.PackZeros(l.packed[:0], e.Stamps)
 	x.Stamps = uint64(len(l.packed))
 	if err := l.stamps.write(l.packed); err != nil {
 		return err
@@ -67,25 +68,25 @@ func (l *folderListing) write(e entry, state *format.State) error {
 
 // writeEntry writes an entry, with the padding of the content before in front,
 // to the member list, and gives the length of its encoding.
-func (l *folderListing) writeEntry(e entry) (uint64, error) {
-	if n := padding(l.before); n > 0 {
-		e.rest = append(make([]byte, n, n+len(e.rest)), e.rest...)
+func (l *folderListing) writeEntry(e weave.Entry) (uint64, error) {
+	if n := weave.Padding(l.before); n > 0 {
+		e.Rest = append(make([]byte, n, n+len(e.Rest)), e.Rest...)
 	}
-	b := l.s.entries.Encode(e.record())
+	b := l.s.Entries.Encode(e.Record())
 	return uint64(len(b)), l.list.write(b)
 }
 
 func (l *folderListing) count(x *format.Extent) {
-	n := uint64(padding(l.before)) + x.Header + x.Length
+	n := uint64(weave.Padding(l.before)) + x.Header + x.Length
 	l.length += n
 	l.before = x.Length
 	l.members++
-	l.s.meter.Add(int64(n), true)
+	l.s.Meter.Add(int64(n), true)
 }
 
 // keep appends a member that did not change.
 func (l *folderListing) keep(m *priorMember) error {
-	if padding(l.before) != m.padding {
+	if weave.Padding(l.before) != m.padding {
 		return l.keepBehindOther(m)
 	}
 	if err := l.list.keep(m.list, m.Entry); err != nil {
@@ -127,10 +128,10 @@ func (l *folderListing) keepBehindOther(m *priorMember) error {
 
 // priorEntry gives the entry of a member, without the padding of the content
 // before and without stamps.
-func (l *folderListing) priorEntry(m *priorMember) (entry, error) {
+func (l *folderListing) priorEntry(m *priorMember) (weave.Entry, error) {
 	var err error
 	if l.scratch, err = l.prior.list.read(l.scratch[:0], m.list, m.Entry); err != nil {
-		return entry{}, err
+		return weave.Entry{}, err
 	}
 	reader := format.NewEntryReader(bytes.NewReader(l.scratch))
 	f, err := reader.Next()
@@ -138,24 +139,24 @@ func (l *folderListing) priorEntry(m *priorMember) (entry, error) {
 		_, err = reader.Next()
 	}
 	if err != io.EOF || tarstream.Kind(f.Kind) != tarstream.Entry || f.Length != m.Length || f.Chunks != m.Chunks {
-		return entry{}, errPrior
+		return weave.Entry{}, errPrior
 	}
-	e := entry{kind: tarstream.Entry, cuts: f.Cuts, length: f.Length, chunks: f.Chunks}
+	e := weave.Entry{Kind: tarstream.Entry, Cuts: f.Cuts, Length: f.Length, Chunks: f.Chunks}
 	packed := bytes.NewReader(f.Header)
-	e.rest, err = format.UnpackZeros(packed, format.UnpackedLength(f.Header))
-	if err != nil || packed.Len() > 0 || len(e.rest)+f.StampsLength() != m.padding+int(m.Header) {
-		return entry{}, errPrior
+	e.Rest, err = format.UnpackZeros(packed, format.UnpackedLength(f.Header))
+	if err != nil || packed.Len() > 0 || len(e.Rest)+f.StampsLength() != m.padding+int(m.Header) {
+		return weave.Entry{}, errPrior
 	}
-	e.rest = e.rest[m.padding:]
+	e.Rest = e.Rest[m.padding:]
 	return e, nil
 }
 
 // finish ends the stream.
 func (l *folderListing) finish() error {
-	end := newEntry(tarstream.Bytes, volume.EndMarker())
-	n := padding(l.before) + len(end.rest)
+	end := weave.NewEntry(tarstream.Bytes, volume.EndMarker())
+	n := weave.Padding(l.before) + len(end.Rest)
 	l.length += uint64(n)
-	l.s.meter.Add(int64(n), false)
+	l.s.Meter.Add(int64(n), false)
 	if _, err := l.writeEntry(end); err != nil {
 		return err
 	}

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -83,20 +84,20 @@ func (v *verifier) checkVolume(ctx context.Context, c *ledger.Capture, vol *form
 	if err := v.checkEntries(ctx, c, vol); err != nil {
 		return err
 	}
-	for _, p := range parts(vol) {
-		found, err := v.checkRecipe(ctx, p.recipe)
+	for _, p := range weave.Parts(vol) {
+		found, err := v.checkRecipe(ctx, p.Recipe)
 		if vault.IsDamage(err) {
-			v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, p.use, err))
+			v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, p.Use, err))
 			continue
 		}
 		if err != nil {
 			return err
 		}
-		if p.use == forSpeed {
+		if p.Use == weave.ForSpeed {
 			continue // the bad place is reported all the same
 		}
 		for _, h := range found {
-			h.whole = h.whole || p.use == forAll
+			h.whole = h.whole || p.Use == weave.ForAll
 			harms = append(harms, h)
 		}
 	}
@@ -109,7 +110,7 @@ func (v *verifier) checkEntries(ctx context.Context, c *ledger.Capture, vol *for
 	if !v.o.Full {
 		return nil
 	}
-	key := listKey{vol.MemberList.Digest, orEmpty(vol.Stamps).Digest, vol.Length}
+	key := listKey{vol.MemberList.Digest, weave.OrEmpty(vol.Stamps).Digest, vol.Length}
 	if v.lists[key] {
 		return nil
 	}
@@ -119,7 +120,7 @@ func (v *verifier) checkEntries(ctx context.Context, c *ledger.Capture, vol *for
 		v.lists[key] = true
 	case v.isOfSlab(err): // named where the bad place is
 	case vault.IsDamage(err):
-		v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, forAll, err))
+		v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, weave.ForAll, err))
 	default:
 		return err
 	}
@@ -140,35 +141,35 @@ func (v *verifier) isOfSlab(err error) bool {
 
 // addUp reads a member list to its end.
 func (r *Repository) addUp(ctx context.Context, v *format.Volume) error {
-	entries := r.readEntries(ctx, v)
-	defer entries.close()
+	entries := r.reader.Entries(ctx, v)
+	defer entries.Close()
 	var length, chunks, contents uint64
 	for {
-		e, err := entries.next()
+		e, err := entries.Next()
 		if err == io.EOF {
 			break
 		}
 		if err != nil {
 			return err
 		}
-		header, err := e.header()
+		header, err := e.Header()
 		if err != nil {
 			return err
 		}
-		length += uint64(len(header)) + e.length
-		chunks += e.chunks
-		contents += e.length
+		length += uint64(len(header)) + e.Length
+		chunks += e.Chunks
+		contents += e.Length
 	}
-	if want := orEmpty(v.Contents); length != v.Length || chunks != want.Chunks || contents != want.Bytes {
+	if want := weave.OrEmpty(v.Contents); length != v.Length || chunks != want.Chunks || contents != want.Bytes {
 		return fmt.Errorf("%w: a member list that adds up to %d bytes and %d chunks, not %d and %d", ErrDamaged, length, chunks, v.Length, want.Chunks)
 	}
 	return nil
 }
 
 // volumeDamage is damage of a volume that no single slab accounts for.
-func volumeDamage(c *ledger.Capture, vol *format.Volume, u use, err error) Damage {
+func volumeDamage(c *ledger.Capture, vol *format.Volume, u weave.Use, err error) Damage {
 	d := newDamage(names.Capture(c.ID, 0), err)
-	if u == forSpeed {
+	if u == weave.ForSpeed {
 		return d
 	}
 	d.Captures = []string{c.ID}
@@ -317,7 +318,7 @@ func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *forma
 	if whole {
 		return nil // the member list may be unreadable, and no member can be had
 	}
-	for l, err := range v.r.listing(ctx, &ledger.Volume{Volume: vol, Of: c}) {
+	for l, err := range v.r.reader.Listing(ctx, &ledger.Volume{Volume: vol, Of: c}) {
 		if err != nil {
 			if vault.IsDamage(err) {
 				return nil
@@ -325,8 +326,8 @@ func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *forma
 			return err
 		}
 		for _, h := range harms {
-			if l.member != nil && l.chunk < h.span.first+h.span.count && h.span.first < l.chunk+l.chunks {
-				damages[h.place].add(Harmed{c.ID, vol.Name, l.member.Path})
+			if l.Member != nil && l.Chunk < h.span.first+h.span.count && h.span.first < l.Chunk+l.Chunks {
+				damages[h.place].add(Harmed{c.ID, vol.Name, l.Member.Path})
 			}
 		}
 	}

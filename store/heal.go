@@ -16,6 +16,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -142,7 +143,7 @@ func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([
 	for _, c := range captures {
 		record, err := h.capture(ctx, c)
 		if err != nil {
-			h.w.intake.Abandon(context.WithoutCancel(ctx))
+			h.w.Intake.Abandon(context.WithoutCancel(ctx))
 			return nil, fmt.Errorf("capture %s: %w", c.ID, err)
 		}
 		if record != nil {
@@ -150,14 +151,14 @@ func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([
 			p.out.Healed = append(p.out.Healed, c.ID)
 		}
 	}
-	_, err = h.w.intake.Close()
+	_, err = h.w.Intake.Close()
 	return records, err
 }
 
 // healer finds chunks elsewhere.
 type healer struct {
 	r     *Repository
-	w     *weaver
+	w     *weave.Weaver
 	v     *verifier
 	index *known.Index
 	bad   map[format.SlabID]*badSlab
@@ -182,12 +183,12 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 	if err != nil {
 		return nil, err
 	}
-	w := newWeaver(params, newMeter(nil))
-	w.intake = in
+	w := weave.NewWeaver(params, newMeter(nil))
+	w.Intake = in
 	if p.uses == nil {
 		p.uses = make(map[format.SlabID]bool)
 	}
-	w.uses = p.uses // of all groups
+	w.Uses = p.uses // of all groups
 	return &healer{r: p.r, w: w, v: p.v, index: index, bad: p.bad}, nil
 }
 
@@ -247,7 +248,7 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 		return nil, nil
 	}
 	moved := false
-	h.wrong = h.v.wrong[recipeKey(old)] != intact
+	h.wrong = h.v.wrong[weave.RecipeKey(old)] != intact
 	for run, err := range h.runs(ctx, old, &moved) {
 		if err != nil {
 			return nil, err
@@ -262,7 +263,7 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 	if ok, err := h.r.stock.Fits(ctx, old, h.runs(ctx, old, &moved), h.v.realOf); err != nil || !ok {
 		return nil, orElse(err, errLost) // what is found elsewhere is not what was captured
 	}
-	healed, err := h.w.putRecipe(*old, func(yield func(format.Run) error) error {
+	healed, err := h.w.PutRecipe(*old, func(yield func(format.Run) error) error {
 		j := &joiner{yield: yield}
 		for run, err := range h.runs(ctx, old, &moved) {
 			if err != nil {

@@ -13,7 +13,7 @@ import (
 
 // The house: rooms are below those that they stand on, and each imports no room but those
 // that come before it. DEVELOPERS.md draws it.
-var rooms = []string{"vault", "ledger", "lease", "stock"}
+var rooms = []string{"vault", "ledger", "lease", "stock", "weave"}
 
 // What the rooms are built of knows nothing of them.
 var foundations = []string{"fetch", "format", "intake", "known", "names", "protocol", "remember"}

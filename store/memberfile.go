@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // MemberFile is the content of a member, opened by OpenedVolume.Open: an io.ReadSeekCloser and an
@@ -138,7 +139,7 @@ func (f *MemberFile) readOn(p []byte) (int, error) {
 	if err != nil { // begin anew next time
 		f.read.close()
 		f.read = nil
-		err = orDamage(err, "its contents end too early")
+		err = weave.OrDamage(err, "its contents end too early")
 	}
 	return n, err
 }
@@ -205,7 +206,7 @@ func (f *MemberFile) readPart(p []byte, off int64) (n int, err error) {
 	if n == len(p) {
 		return n, nil
 	}
-	return n, orDamage(err, "its contents end too early")
+	return n, weave.OrDamage(err, "its contents end too early")
 }
 
 // explain says which member an error is about, and what it means.

@@ -14,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // Member is one member of a volume.
@@ -30,7 +31,7 @@ func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, 
 			return
 		}
 		kept := v.captured()
-		for e, err := range r.listing(ctx, kept) {
+		for e, err := range r.reader.Listing(ctx, kept) {
 			if err == nil {
 				err = r.open()
 			}
@@ -40,104 +41,11 @@ func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, 
 				yield(nil, err)
 				return
 			}
-			if e.member != nil && !yield(e.member, nil) {
+			if e.Member != nil && !yield(e.Member, nil) {
 				return
 			}
 		}
 	}
-}
-
-// listed is an entry of a member list with its whole header, and where it
-// stands.
-type listed struct {
-	entry
-	head   []byte  // the whole header
-	member *Member // nil for bytes that no member describes
-	number int     // of the entry in the list
-	chunk  uint64  // number of its content's first chunk among the contents'
-	skip   int     // bytes of head that belong to the member before: its padding
-}
-
-// listing reads the member list of a volume.
-func (r *Repository) listing(ctx context.Context, v *ledger.Volume) iter.Seq2[*listed, error] {
-	return func(yield func(*listed, error) bool) {
-		entries := r.readEntries(ctx, v.Volume)
-		defer entries.close()
-		w := &listWalk{volume: v}
-		for {
-			e, err := entries.next()
-			if err == io.EOF {
-				return
-			}
-			var l *listed
-			if err == nil {
-				l, err = w.next(e)
-			}
-			if err != nil {
-				yield(nil, err)
-				return
-			}
-			if !yield(l, nil) {
-				return
-			}
-		}
-	}
-}
-
-// listWalk follows a member list.
-type listWalk struct {
-	volume  *ledger.Volume
-	decoder tarstream.Decoder
-	number  int
-	chunk   uint64
-	before  uint64 // length of the content before
-}
-
-func (w *listWalk) next(e entry) (*listed, error) {
-	l := &listed{entry: e, number: w.number, chunk: w.chunk, skip: padding(w.before)}
-	var err error
-	if l.head, err = e.header(); err != nil {
-		return nil, listError(err)
-	}
-	if all := chunkCount(w.volume.Volume); e.chunks > all-w.chunk {
-		return nil, listError(fmt.Errorf("%w: entry %d ends behind the last of %d chunks", ErrDamaged, w.number, all))
-	}
-	switch {
-	case e.kind == tarstream.Entry:
-		if l.skip > len(l.head) || e.length > 1<<62 {
-			return nil, listError(fmt.Errorf("%w: entry %d can't be", ErrDamaged, w.number))
-		}
-		if l.member, err = w.decoder.Member(l.head, int64(e.length)); err != nil {
-			return nil, listError(fmt.Errorf("%w: entry %d: %w", ErrDamaged, w.number, err))
-		}
-	case !w.volume.Tar && w.number == 0:
-		l.member = plainMember(w.volume.Volume)
-	}
-	w.number++
-	w.chunk += e.chunks
-	w.before = e.length
-	return l, nil
-}
-
-// chunkCount gives the number of chunks of a volume's contents.
-func chunkCount(v *format.Volume) uint64 {
-	if v.Contents == nil {
-		return 0
-	}
-	return v.Contents.Chunks
-}
-
-// padding gives the bytes that fill up the last block of a content (POSIX.1,
-// pax: blocks of 512 bytes).
-func padding(length uint64) int { return int(-length & 511) }
-
-// plainMember gives the only member of a volume that is no tar stream.
-func plainMember(v *format.Volume) *Member {
-	name := v.Source
-	if name == "" {
-		name = v.Name
-	}
-	return &Member{Path: name, Type: tarstream.File, Size: int64(v.Length), Stored: int64(v.Length), Mode: 0o600}
 }
 
 // OpenMember reads the content of one member as it was before it became a
@@ -166,40 +74,40 @@ func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (m 
 
 func (r *Repository) openMember(ctx context.Context, v *ledger.Volume, path string) (*Member, io.ReadCloser, error) {
 	l, err := r.findMember(ctx, v, path)
-	if err == nil && l.member.Type == tarstream.Hardlink {
-		l, err = r.findMember(ctx, v, l.member.Link)
+	if err == nil && l.Member.Type == tarstream.Hardlink {
+		l, err = r.findMember(ctx, v, l.Member.Link)
 	}
 	if err != nil {
 		return nil, nil, err
 	}
-	if l.member.Type != tarstream.File {
-		return nil, nil, fmt.Errorf("content of %q: %w: it is a %s", path, ErrNotFound, l.member.Type)
+	if l.Member.Type != tarstream.File {
+		return nil, nil, fmt.Errorf("content of %q: %w: it is a %s", path, ErrNotFound, l.Member.Type)
 	}
 	ctx, cancel := context.WithCancel(ctx)
-	content, err := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.chunk, l.chunks}) })
+	content, err := r.contentOf(ctx, v, func(yield func(span) bool) { yield(span{l.Chunk, l.Chunks}) })
 	if err != nil {
 		cancel()
 		return nil, nil, fmt.Errorf("member %q: %w", path, err)
 	}
 	if !v.Tar {
-		return l.member, &memberReader{r: r, v: v, ctx: ctx, in: fetch.Bytes(content.Next), content: content, cancel: cancel, path: path}, nil
+		return l.Member, &memberReader{r: r, v: v, ctx: ctx, in: fetch.Bytes(content.Next), content: content, cancel: cancel, path: path}, nil
 	}
-	in, err := tarstream.Expand(l.head, int64(l.length), fetch.Bytes(content.Next))
+	in, err := tarstream.Expand(l.Head, int64(l.Length), fetch.Bytes(content.Next))
 	if err != nil {
 		cancel()
 		content.Close()
 		return nil, nil, fmt.Errorf("member %q: %w: %w", path, ErrDamaged, err)
 	}
-	return l.member, &memberReader{r: r, v: v, ctx: ctx, in: in, content: content, cancel: cancel, path: path}, nil
+	return l.Member, &memberReader{r: r, v: v, ctx: ctx, in: in, content: content, cancel: cancel, path: path}, nil
 }
 
-func (r *Repository) findMember(ctx context.Context, v *ledger.Volume, path string) (*listed, error) {
-	var found *listed
-	for l, err := range r.listing(ctx, v) {
+func (r *Repository) findMember(ctx context.Context, v *ledger.Volume, path string) (*weave.Listed, error) {
+	var found *weave.Listed
+	for l, err := range r.reader.Listing(ctx, v) {
 		if err != nil {
 			return nil, err
 		}
-		if l.member != nil && CleanPath(l.member.Path) == CleanPath(path) {
+		if l.Member != nil && CleanPath(l.Member.Path) == CleanPath(path) {
 			found = l
 		}
 	}
@@ -261,7 +169,7 @@ type chosen struct {
 // contentOf reads some of the chunks of a volume's contents: spans in ascending
 // order. Each chunk is there until the next is asked for.
 func (r *Repository) contentOf(ctx context.Context, v *ledger.Volume, spans iter.Seq[span]) (*chosen, error) {
-	contents := orEmpty(v.Contents)
+	contents := weave.OrEmpty(v.Contents)
 	proof, err := r.prove(ctx, contents)
 	if err != nil {
 		return nil, err

@@ -18,6 +18,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // maxDead is the share of what is stored that may be dead where nothing else is
@@ -120,7 +121,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 type mover struct {
 	r     *Repository
 	v     *survey
-	w     *weaver
+	w     *weave.Weaver
 	index *known.Index
 	apart intake.Apart
 	left  map[format.SlabID]bool             // slabs of all groups on which nothing new may rely
@@ -145,15 +146,15 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 	}
 	files, err := m.move(ctx, victims)
 	if err != nil {
-		m.w.intake.Abandon(context.WithoutCancel(ctx))
+		m.w.Intake.Abandon(context.WithoutCancel(ctx))
 		return 0, err
 	}
-	written, err := m.w.intake.Close()
+	written, err := m.w.Intake.Close()
 	if err != nil {
 		return 0, err
 	}
 	before, _ := m.v.going.Finals()
-	put := l.Rewriting(m.w.uses, before)
+	put := l.Rewriting(m.w.Uses, before)
 	for _, f := range files {
 		if err := l.Check(ctx); err != nil {
 			return written.Bytes, err
@@ -188,8 +189,8 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 		return err
 	}
 	m.index = index
-	m.w = newWeaver(params, m.meter)
-	m.w.intake = in
+	m.w = weave.NewWeaver(params, m.meter)
+	m.w.Intake = in
 	return nil
 }
 
@@ -205,7 +206,7 @@ func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error)
 			return nil, err
 		}
 	}
-	if err := m.w.intake.Settle(); err != nil {
+	if err := m.w.Intake.Settle(); err != nil {
 		return nil, err
 	}
 	var files []newFile
@@ -237,7 +238,7 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 	}
 	hasher := m.r.vault.Keys().NewHasher()
 	streams := map[bool]*intake.Stream{
-		false: m.w.intake.Stream(intake.Contents), true: m.w.intake.Stream(intake.Listing),
+		false: m.w.Intake.Stream(intake.Contents), true: m.w.Intake.Stream(intake.Listing),
 	}
 	var raw []byte
 	at := 0
@@ -250,7 +251,7 @@ func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
 		if raw, err = m.r.slabs.ReadFrame(ctx, slab, i, raw); err != nil {
 			return err
 		}
-		if err := m.w.intake.NewMember(streams[false]); err != nil {
+		if err := m.w.Intake.NewMember(streams[false]); err != nil {
 			return err
 		}
 		rest := raw
@@ -280,11 +281,11 @@ func sameChunks(a, b []format.Frame) bool {
 }
 
 func (m *mover) put(stream *intake.Stream, chunk []byte) error {
-	buf, err := m.w.intake.Reserve()
+	buf, err := m.w.Intake.Reserve()
 	if err != nil {
 		return err
 	}
-	m.w.intake.Put(stream, copy(buf, chunk))
+	m.w.Intake.Put(stream, copy(buf, chunk))
 	return nil
 }
 
@@ -324,7 +325,7 @@ func (m *mover) rewrite(ctx context.Context, c *ledger.Capture) (*format.IndexFi
 
 // recipe gives the recipe in whose place another one comes, or nil if it stays.
 func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe, error) {
-	key := recipeKey(old)
+	key := weave.RecipeKey(old)
 	if moved, ok := m.memo[key]; ok {
 		return moved, nil
 	}
@@ -332,7 +333,7 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 	if !slices.ContainsFunc(m.v.walked[key], func(s *stocked) bool { return m.ids[s.id] != nil }) {
 		return nil, nil
 	}
-	moved, err := m.w.putRecipe(*old, func(yield func(format.Run) error) error {
+	moved, err := m.w.PutRecipe(*old, func(yield func(format.Run) error) error {
 		j := &joiner{yield: yield}
 		for run, err := range m.r.slabs.Runs(ctx, old) {
 			if err != nil {

@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // OpenedVolume is the member list of a volume, read once, to be asked again and again. It holds no
@@ -48,16 +49,16 @@ func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (_ *OpenedVolume
 		return nil, err
 	}
 	l := &OpenedVolume{r: r, v: v.captured(), byPath: make(map[string]int)}
-	for e, err := range r.listing(ctx, l.v) {
+	for e, err := range r.reader.Listing(ctx, l.v) {
 		if err != nil {
 			return nil, r.orMoved(ctx, l.v, err)
 		}
-		if e.member == nil {
+		if e.Member == nil {
 			continue
 		}
-		m := listedMember{Member: e.member, chunk: e.chunk, chunks: e.chunks, length: e.length}
+		m := listedMember{Member: e.Member, chunk: e.Chunk, chunks: e.Chunks, length: e.Length}
 		if m.Sparse {
-			m.head = slices.Clone(e.head)
+			m.head = slices.Clone(e.Head)
 		}
 		l.byPath[CleanPath(m.Path)] = len(l.members)
 		l.members = append(l.members, m)
@@ -144,7 +145,7 @@ func (l *OpenedVolume) prepared(ctx context.Context) (*openedContents, error) {
 	if l.contents != nil {
 		return l.contents, nil
 	}
-	recipe := orEmpty(l.v.Contents)
+	recipe := weave.OrEmpty(l.v.Contents)
 	c := &openedContents{}
 	var err error
 	if c.proof, err = l.r.prove(ctx, recipe); err != nil {

@@ -6,6 +6,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // Files are taken over only from captures that this machine made, by its own notes: what
@@ -25,9 +26,9 @@ func (s *session) proves(ctx context.Context, v *format.Volume) bool {
 }
 
 func (s *session) provesRecipe(ctx context.Context, recipe *format.Recipe) bool {
-	next, stop := pullPlaces(ctx, s.r.slabs.Runs(ctx, recipe))
+	next, stop := weave.PullPlaces(ctx, s.r.slabs.Runs(ctx, recipe))
 	defer stop()
-	digest, l, chunks := crypt.NewDigestHasher(), locator{s.index}, uint64(0)
+	digest, l, chunks := crypt.NewDigestHasher(), weave.Locator{Index: s.index}, uint64(0)
 	for {
 		var refs []known.Ref
 		var lengths []int
@@ -39,7 +40,7 @@ func (s *session) provesRecipe(ctx context.Context, recipe *format.Recipe) bool 
 			if !more {
 				break
 			}
-			ref, n, ok := l.find(at)
+			ref, n, ok := l.Find(at)
 			if !ok {
 				return false
 			}
@@ -48,7 +49,7 @@ func (s *session) provesRecipe(ctx context.Context, recipe *format.Recipe) bool 
 		if len(refs) == 0 {
 			return chunks == recipe.Chunks && digest.Sum() == recipe.Digest
 		}
-		ids, err := s.intake.Resolve(ctx, refs)
+		ids, err := s.Intake.Resolve(ctx, refs)
 		if chunks += uint64(len(refs)); err != nil || chunks > recipe.Chunks {
 			return false
 		}

@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -31,9 +32,9 @@ type prior struct {
 	noted                noter
 	at                   priorPlace // of the next member
 
-	places  placeSource // of the contents' chunks, in order
+	places  weave.PlaceSource // of the contents' chunks, in order
 	stop    func()
-	locator locator
+	locator weave.Locator
 	located uint64 // of those chunks, how many were found
 
 	contents *format.Recipe // of the capture before
@@ -79,10 +80,10 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	ctx, cancel := context.WithCancel(ctx)
 	p := &prior{
 		cancel: cancel, encoder: format.NewStateEncoder(),
-		locator: locator{s.index},
+		locator: weave.Locator{Index: s.index},
 	}
 	for stream, recipe := range map[**priorStream]*format.Recipe{
-		&p.list: &record.MemberList, &p.stamps: orEmpty(record.Stamps), &p.states: record.States,
+		&p.list: &record.MemberList, &p.stamps: weave.OrEmpty(record.Stamps), &p.states: record.States,
 	} {
 		var err error
 		if *stream, err = newPriorStream(ctx, s.r.slabs, s.index, recipe); err != nil {
@@ -93,8 +94,8 @@ func (s *session) openPrior(ctx context.Context, v VolumeInput) *prior {
 	p.source = s.r.slabs.Stream(ctx, record.States)
 	p.reader = format.NewStateReader(fetch.Bytes(p.source.Next))
 	p.at.states = uint64(len(p.encoder.Begin()))
-	p.contents = orEmpty(record.Contents)
-	p.places, p.stop = pullRepeats(ctx, s.r.slabs.Runs(ctx, p.contents))
+	p.contents = weave.OrEmpty(record.Contents)
+	p.places, p.stop = weave.PullRepeats(ctx, s.r.slabs.Runs(ctx, p.contents))
 	if _, err := p.reader.Peek(); err != nil { // it may be of another version
 		p.close()
 		return nil
@@ -188,7 +189,7 @@ func (p *prior) next(length uint64) *priorMember {
 	p.at.list += x.Entry
 	p.at.stamps += x.Stamps
 	p.at.states += m.record
-	p.at.padding = padding(x.Length)
+	p.at.padding = weave.Padding(x.Length)
 	if !p.locate(m, length) {
 		return nil
 	}
@@ -229,7 +230,7 @@ func (p *prior) locate(m *priorMember, length uint64) bool {
 		if !whole {
 			continue
 		}
-		ref, n, ok := p.locator.find(at)
+		ref, n, ok := p.locator.Find(at)
 		if whole = ok && n > 0 && times <= left/uint64(n); whole {
 			m.chunks = append(m.chunks, contentChunk{ref, n, times})
 			left -= times * uint64(n)
@@ -256,8 +257,8 @@ func (p *prior) check(entries *format.EntryEncoder) error {
 	if _, _, _, more := p.places(1); more {
 		return errPrior
 	}
-	end := newEntry(tarstream.Bytes, append(make([]byte, p.at.padding), volume.EndMarker()...))
-	want := entries.Encode(end.record())
+	end := weave.NewEntry(tarstream.Bytes, append(make([]byte, p.at.padding), volume.EndMarker()...))
+	want := entries.Encode(end.Record())
 	got, err := p.list.read(nil, p.at.list, uint64(len(want)))
 	if err != nil || !bytes.Equal(got, want) || p.at.list+uint64(len(want)) != p.list.length {
 		return errPrior

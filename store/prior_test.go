@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -86,14 +87,16 @@ func TestPriorCheck(t *testing.T) {
 		harm func(*prior)
 		want error
 	}{
-		"whole":                  {func(*prior) {}, nil},
-		"not at the end":         {func(p *prior) { p.next(notWanted) }, nil},
-		"other list":             {func(p *prior) { p.at.list++ }, errPrior},
-		"other stamps":           {func(p *prior) { p.at.stamps-- }, errPrior},
-		"failed":                 {func(p *prior) { p.end(errors.New("the share went away")) }, errPrior},
-		"contents that are left": {func(p *prior) { p.places = func(uint64) (place, uint64, error, bool) { return place{}, 1, nil, true } }, errPrior},
+		"whole":          {func(*prior) {}, nil},
+		"not at the end": {func(p *prior) { p.next(notWanted) }, nil},
+		"other list":     {func(p *prior) { p.at.list++ }, errPrior},
+		"other stamps":   {func(p *prior) { p.at.stamps-- }, errPrior},
+		"failed":         {func(p *prior) { p.end(errors.New("the share went away")) }, errPrior},
+		"contents that are left": {func(p *prior) {
+			p.places = func(uint64) (weave.Place, uint64, error, bool) { return weave.Place{}, 1, nil, true }
+		}, errPrior},
 		"contents that are missing": {func(p *prior) {
-			p.places = func(uint64) (place, uint64, error, bool) { return place{}, 0, nil, false }
+			p.places = func(uint64) (weave.Place, uint64, error, bool) { return weave.Place{}, 0, nil, false }
 		}, errPrior},
 		"list that goes on": {func(p *prior) { p.list.length++ }, errPrior},
 	} {
@@ -106,7 +109,7 @@ func TestPriorCheck(t *testing.T) {
 			}
 			defer p.close()
 			c.harm(p)
-			if err := p.check(s.entries); err != c.want {
+			if err := p.check(s.Entries); err != c.want {
 				t.Errorf("got %v", err)
 			}
 		})
@@ -134,7 +137,7 @@ func TestPriorOfOtherVersion(t *testing.T) {
 		v := format.Volume{Source: o.Volumes[0].Source, MemberList: takePlain(t, first, []byte("entries "+name))}
 		states := takePlain(t, first, c.states)
 		v.States = &states
-		if _, err := first.intake.Close(); err != nil {
+		if _, err := first.Intake.Close(); err != nil {
 			t.Fatal(err)
 		}
 		s := testSession(t, r)
@@ -182,7 +185,7 @@ func TestWholeContents(t *testing.T) {
 		"all is there":              {func(*folderSink) {}, true},
 		"something was read":        {func(f *folderSink) { f.read = true }, false},
 		"a chunk was not found":     {func(f *folderSink) { f.prior.located-- }, false},
-		"runs that are not there":   {func(f *folderSink) { f.prior.locator.index = known.New() }, false},
+		"runs that are not there":   {func(f *folderSink) { f.prior.locator.Index = known.New() }, false},
 		"runs that can't be read":   {func(f *folderSink) { f.prior.contents.Runs[0].Slab[0] ^= 1 }, false},
 		"nothing to take over from": {func(f *folderSink) { f.prior.close(); f.prior = nil }, false},
 	} {
@@ -201,13 +204,13 @@ func TestWholeContents(t *testing.T) {
 		f.prior.close()
 	}
 
-	clear(s.uses)
+	clear(s.Uses)
 	taken, err := s.takeVolume(t.Context(), o.Volumes[0])
 	if err == nil {
-		err = s.intake.Settle()
+		err = s.Intake.Settle()
 	}
 	if err == nil {
-		err = s.writeRecipes(&taken.record, &taken.strands)
+		err = s.WriteRecipes(&taken.record, &taken.Strands)
 	}
 	if err != nil {
 		t.Fatal(err)
@@ -216,12 +219,12 @@ func TestWholeContents(t *testing.T) {
 		t.Errorf("the recipe of unchanged contents is %v, it was %v", taken.record.Contents, want)
 	}
 	for run, err := range r.slabs.Runs(t.Context(), want) {
-		if err != nil || !s.uses[run.Slab] {
+		if err != nil || !s.Uses[run.Slab] {
 			t.Errorf("slab %v is not noted as used, %v", run.Slab, err)
 		}
 	}
 	for _, run := range want.Runs {
-		if !s.uses[run.Slab] {
+		if !s.Uses[run.Slab] {
 			t.Errorf("slab %v of the nested recipe is not noted as used", run.Slab)
 		}
 	}

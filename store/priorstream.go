@@ -8,6 +8,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // priorStream is a stream of the capture before: where its chunks lie and how
@@ -27,16 +28,10 @@ const maxPriorChunks = 1 << 18
 
 // priorChunk is a chunk of a priorStream.
 type priorChunk struct {
-	place
+	weave.Place
 	ref    known.Ref
 	length int
 	start  uint64 // in the stream
-}
-
-// place is where a chunk lies.
-type place struct {
-	slab  format.SlabID
-	chunk uint32
 }
 
 // newPriorStream finds the chunks of a recipe. It fails if one of them is not
@@ -46,17 +41,17 @@ func newPriorStream(ctx context.Context, slabs *fetch.Slabs, index *known.Index,
 		return nil, errPrior
 	}
 	p := &priorStream{ctx: ctx, slabs: slabs, loaded: -1}
-	l := locator{index}
+	l := weave.Locator{Index: index}
 	for run, err := range slabs.Runs(ctx, recipe) {
 		if err != nil {
 			return nil, err
 		}
 		for i := range uint32(run.Len()) {
-			at := place{run.Slab, run.First}
+			at := weave.Place{Slab: run.Slab, Chunk: run.First}
 			if run.Count > 1 {
-				at.chunk += i
+				at.Chunk += i
 			}
-			ref, n, ok := l.find(at)
+			ref, n, ok := l.Find(at)
 			if !ok || p.length+uint64(n) > recipe.Bytes || uint64(len(p.chunks)) == recipe.Chunks {
 				return nil, errPrior
 			}
@@ -108,30 +103,18 @@ func (p *priorStream) load(n int) error {
 		return nil
 	}
 	c := &p.chunks[n]
-	slab, err := p.slabs.Open(p.ctx, c.slab)
+	slab, err := p.slabs.Open(p.ctx, c.Slab)
 	if err != nil {
 		return fmt.Errorf("%w: %w", errPrior, err)
 	}
-	f := sort.Search(len(slab.Frames), func(i int) bool { return slab.FirstChunk(i) > c.chunk }) - 1
+	f := sort.Search(len(slab.Frames), func(i int) bool { return slab.FirstChunk(i) > c.Chunk }) - 1
 	raw, err := p.slabs.Frame(p.ctx, slab, f)
 	if err != nil {
 		return fmt.Errorf("%w: %w", errPrior, err)
 	}
-	for _, l := range slab.Frames[f].Chunks[:c.chunk-slab.FirstChunk(f)] {
+	for _, l := range slab.Frames[f].Chunks[:c.Chunk-slab.FirstChunk(f)] {
 		raw = raw[l:]
 	}
 	p.data, p.loaded = raw[:c.length:c.length], n
 	return nil
-}
-
-// locator finds chunks in the index, with their lengths. A chunk's slab must be
-// listed and there.
-type locator struct{ index *known.Index }
-
-func (l *locator) find(at place) (known.Ref, int, bool) {
-	ref, ok := l.index.Find(at.slab, at.chunk)
-	if !ok {
-		return 0, 0, false
-	}
-	return ref, l.index.Length(ref), true
 }

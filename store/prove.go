@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // ErrUnproved is returned by OpenMember's reader and RestoreMembers, behind all that was
@@ -41,7 +42,7 @@ type proofs struct {
 // prove finds out what the chunks of a stream must be: by what the tables say, or,
 // where the digest does not fit that, by reading all of the stream.
 func (r *Repository) prove(ctx context.Context, recipe *format.Recipe) (*proof, error) {
-	key := recipeKey(recipe)
+	key := weave.RecipeKey(recipe)
 	r.proofs.mu.Lock()
 	defer r.proofs.mu.Unlock()
 	if r.proofs.key == key {
@@ -144,14 +145,14 @@ func (r *Repository) eachChunk(ctx context.Context, recipe *format.Recipe, use f
 			for n := range run.Count {
 				c, err := stream.Next()
 				if err != nil {
-					return orDamage(err, "a stream ends too early")
+					return weave.OrDamage(err, "a stream ends too early")
 				}
 				use(run.Slab, run.First+n, c.ID)
 			}
 		}
 	}
 	if _, err := stream.Next(); !errors.Is(err, io.EOF) {
-		return orDamage(err, "a stream goes on behind its last chunk")
+		return weave.OrDamage(err, "a stream goes on behind its last chunk")
 	}
 	return nil
 }

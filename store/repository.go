@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -24,6 +25,7 @@ type Repository struct {
 	ledger  *ledger.Ledger
 	leases  *lease.Leases
 	stock   *stock.Stock
+	reader  *weave.Reader
 	proofs  *proofs
 }
 
@@ -137,7 +139,7 @@ func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
 func over(s *stock.Stock) *Repository {
 	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, proofs: new(proofs),
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), proofs: new(proofs),
 	}
 }
 

@@ -2,15 +2,14 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
-	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // RestoreOptions change how a stream is restored.
@@ -63,12 +62,12 @@ func (r *Repository) restore(ctx context.Context, v *ledger.Volume, w io.Writer,
 	defer out.abandon()
 	m := newMeter(o.Progress)
 	m.Expect(int64(v.Length))
-	entries := r.readEntries(ctx, v.Volume)
-	defer entries.close()
-	contents := r.wholeContents(ctx, v.Volume)
+	entries := r.reader.Entries(ctx, v.Volume)
+	defer entries.Close()
+	contents := r.reader.Contents(ctx, v.Volume)
 	defer contents.Close()
 	for ; ; at++ {
-		e, err := entries.next()
+		e, err := entries.Next()
 		if err == io.EOF {
 			break
 		}
@@ -80,31 +79,25 @@ func (r *Repository) restore(ctx context.Context, v *ledger.Volume, w io.Writer,
 		}
 	}
 	if _, err := contents.Next(); err != io.EOF {
-		return -1, orDamage(err, "contents that no member has")
+		return -1, weave.OrDamage(err, "contents that no member has")
 	}
 	m.Done()
 	return -1, out.finish(v.Volume)
 }
 
-// wholeContents reads all contents. One hash of them will do: the SHA-256 of the
-// stream, where it is known, or else the digest of the identities.
-func (r *Repository) wholeContents(ctx context.Context, v *format.Volume) *fetch.Stream {
-	return r.slabs.StreamWith(ctx, orEmpty(v.Contents), fetch.ReadOptions{NoIdentities: len(v.SHA256) > 0, Lend: true})
-}
-
-func restoreEntry(ctx context.Context, e entry, contents *fetch.Stream, out *outlet, m *vault.Meter) error {
-	header, err := e.header()
+func restoreEntry(ctx context.Context, e weave.Entry, contents *fetch.Stream, out *outlet, m *vault.Meter) error {
+	header, err := e.Header()
 	if err != nil {
 		return err
 	}
 	if err := out.pass(header, nil); err != nil {
 		return err
 	}
-	left := e.length
-	for chunks := e.chunks; chunks > 0; {
+	left := e.Length
+	for chunks := e.Chunks; chunks > 0; {
 		b, err := contents.NextBlock(chunks)
 		if err != nil {
-			return orDamage(err, "a member's contents end too early")
+			return weave.OrDamage(err, "a member's contents end too early")
 		}
 		n := uint64(len(b.Data)) * b.Times
 		if n > left {
@@ -120,15 +113,6 @@ func restoreEntry(ctx context.Context, e entry, contents *fetch.Stream, out *out
 	if left > 0 {
 		return fmt.Errorf("%w: a member's contents are too short", ErrDamaged)
 	}
-	m.Add(int64(len(header))+int64(e.length), e.kind == tarstream.Entry)
+	m.Add(int64(len(header))+int64(e.Length), e.Kind == tarstream.Entry)
 	return nil
-}
-
-// orDamage gives err, or damage with the given text where a stream just ended or
-// went on.
-func orDamage(err error, text string) error {
-	if err == nil || errors.Is(err, io.EOF) {
-		return fmt.Errorf("%w: %s", ErrDamaged, text)
-	}
-	return err
 }

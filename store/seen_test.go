@@ -37,7 +37,7 @@ func TestSeenIsCutByIDs(t *testing.T) {
 		s.there = step.there
 		stream, err := s.takeSeen()
 		if err == nil {
-			err = s.intake.Settle()
+			err = s.Intake.Settle()
 		}
 		if err != nil {
 			t.Fatal(err)

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // CleanPath gives the form in which paths of members are compared: without a
@@ -52,7 +53,7 @@ func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match
 	defer cancel()
 	s := &selection{match: match}
 	w = heed(ctx, w)
-	for l, err := range r.listing(ctx, v) {
+	for l, err := range r.reader.Listing(ctx, v) {
 		if err != nil {
 			return 0, err
 		}
@@ -60,9 +61,9 @@ func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match
 	}
 	s.resolve()
 	chunks, err := r.contentOf(ctx, v, func(yield func(span) bool) {
-		for l, err := range r.listing(ctx, v) {
+		for l, err := range r.reader.Listing(ctx, v) {
 			// An error shows to whoever writes, too.
-			if err != nil || s.takes(l) && l.chunks > 0 && !yield(span{l.chunk, l.chunks}) {
+			if err != nil || s.takes(l) && l.Chunks > 0 && !yield(span{l.Chunk, l.Chunks}) {
 				return
 			}
 		}
@@ -73,7 +74,7 @@ func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match
 	defer chunks.Close()
 	m := newMeter(o.Progress)
 	n := 0
-	for l, err := range r.listing(ctx, v) {
+	for l, err := range r.reader.Listing(ctx, v) {
 		if err != nil {
 			return n, err
 		}
@@ -81,9 +82,9 @@ func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match
 			continue
 		}
 		if err := s.write(w, l, chunks); err != nil {
-			return n, fmt.Errorf("member %q: %w", l.member.Path, err)
+			return n, fmt.Errorf("member %q: %w", l.Member.Path, err)
 		}
-		m.Add(int64(l.length), true)
+		m.Add(int64(l.Length), true)
 		n++
 	}
 	if n == 0 {
@@ -146,14 +147,14 @@ type link struct {
 	path, target string
 }
 
-func (s *selection) matches(l *listed) bool {
-	return l.member != nil && s.match(CleanPath(l.member.Path))
+func (s *selection) matches(l *weave.Listed) bool {
+	return l.Member != nil && s.match(CleanPath(l.Member.Path))
 }
 
 // note takes down what resolve needs.
-func (s *selection) note(l *listed) {
-	if s.matches(l) && l.member.Type == tarstream.Hardlink {
-		s.links = append(s.links, link{l.number, l.member.Path, CleanPath(l.member.Link)})
+func (s *selection) note(l *weave.Listed) {
+	if s.matches(l) && l.Member.Type == tarstream.Hardlink {
+		s.links = append(s.links, link{l.Number, l.Member.Path, CleanPath(l.Member.Link)})
 	}
 }
 
@@ -174,37 +175,37 @@ func (s *selection) resolve() {
 }
 
 // takes tells whether the entry is written.
-func (s *selection) takes(l *listed) bool {
-	if l.member == nil {
+func (s *selection) takes(l *weave.Listed) bool {
+	if l.Member == nil {
 		return false
 	}
-	if to, ok := s.replace[l.number]; ok {
+	if to, ok := s.replace[l.Number]; ok {
 		return to != ""
 	}
 	if s.matches(l) {
 		return true
 	}
-	_, ok := s.rename[CleanPath(l.member.Path)]
-	return ok && l.member.Type != tarstream.Hardlink
+	_, ok := s.rename[CleanPath(l.Member.Path)]
+	return ok && l.Member.Type != tarstream.Hardlink
 }
 
 // write writes one member.
-func (s *selection) write(w io.Writer, l *listed, chunks *chosen) error {
-	if to, ok := s.replace[l.number]; ok {
+func (s *selection) write(w io.Writer, l *weave.Listed, chunks *chosen) error {
+	if to, ok := s.replace[l.Number]; ok {
 		return rewrite(w, l, nil, func(h *tar.Header) { h.Linkname = to })
 	}
 	if !s.matches(l) {
-		content := io.LimitReader(fetch.Bytes(chunks.Next), int64(l.length))
-		return rewrite(w, l, content, func(h *tar.Header) { h.Name = s.rename[CleanPath(l.member.Path)] })
+		content := io.LimitReader(fetch.Bytes(chunks.Next), int64(l.Length))
+		return rewrite(w, l, content, func(h *tar.Header) { h.Name = s.rename[CleanPath(l.Member.Path)] })
 	}
-	if _, err := w.Write(l.head[l.skip:]); err != nil {
+	if _, err := w.Write(l.Head[l.Skip:]); err != nil {
 		return err
 	}
-	left := l.length
-	for n := l.chunks; n > 0; {
+	left := l.Length
+	for n := l.Chunks; n > 0; {
 		b, err := chunks.NextBlock(n)
 		if err != nil {
-			return orDamage(err, "its contents end too early")
+			return weave.OrDamage(err, "its contents end too early")
 		}
 		if uint64(len(b.Data))*b.Times > left {
 			return fmt.Errorf("%w: its contents are too long", ErrDamaged)
@@ -218,21 +219,21 @@ func (s *selection) write(w io.Writer, l *listed, chunks *chosen) error {
 	if left > 0 {
 		return fmt.Errorf("%w: its contents are too short", ErrDamaged)
 	}
-	_, err := w.Write(make([]byte, padding(l.length)))
+	_, err := w.Write(make([]byte, weave.Padding(l.Length)))
 	return err
 }
 
 // rewrite writes a member with another header.
-func rewrite(w io.Writer, l *listed, content io.Reader, change func(*tar.Header)) error {
+func rewrite(w io.Writer, l *weave.Listed, content io.Reader, change func(*tar.Header)) error {
 	size := int64(0)
 	if content != nil {
 		var err error
-		if content, err = tarstream.Expand(l.head[l.skip:], int64(l.length), content); err != nil {
+		if content, err = tarstream.Expand(l.Head[l.Skip:], int64(l.Length), content); err != nil {
 			return fmt.Errorf("%w: %w", ErrDamaged, err)
 		}
-		size = l.member.Size
+		size = l.Member.Size
 	}
-	h := headerOf(l.member)
+	h := headerOf(l.Member)
 	h.Size = size
 	change(h)
 	var buf bytes.Buffer
@@ -249,7 +250,7 @@ func rewrite(w io.Writer, l *listed, content io.Reader, change func(*tar.Header)
 	if err != nil {
 		return err
 	}
-	_, err = w.Write(make([]byte, padding(uint64(size))))
+	_, err = w.Write(make([]byte, weave.Padding(uint64(size))))
 	return err
 }
 

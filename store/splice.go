@@ -6,6 +6,7 @@ import (
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // splicer writes a stream that is much the same as one of the capture before.
@@ -33,15 +34,15 @@ type splicer struct {
 }
 
 // newSplicer cuts what is written to it into chunks of a stream.
-func newSplicer(w *weaver, out *intake.Stream, before *priorStream) (*splicer, error) {
-	cutter, err := chunk.NewCutter(w.params)
+func newSplicer(w *weave.Weaver, out *intake.Stream, before *priorStream) (*splicer, error) {
+	cutter, err := chunk.NewCutter(w.Params)
 	if err != nil {
 		return nil, err
 	}
 	// With more than one of the longest chunks pending, some chunk has its end, and
 	// not much is cut twice.
 	return &splicer{
-		in: w.intake, out: out, before: before, cutter: cutter, limit: 2 * w.params.Max(), step: -1, same: -1,
+		in: w.Intake, out: out, before: before, cutter: cutter, limit: 2 * w.Params.Max(), step: -1, same: -1,
 	}, nil
 }
 

@@ -48,8 +48,8 @@ func testSession(t *testing.T, r *Repository) *session {
 // takePlain takes in a stream as any writer does.
 func takePlain(t testing.TB, s *session, b []byte) format.Recipe {
 	t.Helper()
-	out := s.intake.Stream(intake.Listing)
-	w, err := s.listWriter(out)
+	out := s.Intake.Stream(intake.Listing)
+	w, err := s.ListWriter(out)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -64,10 +64,10 @@ func takePlain(t testing.TB, s *session, b []byte) format.Recipe {
 
 func settled(t testing.TB, s *session, stream *intake.Stream) format.Recipe {
 	t.Helper()
-	if err := s.intake.Settle(); err != nil {
+	if err := s.Intake.Settle(); err != nil {
 		t.Fatal(err)
 	}
-	recipe, err := s.recipe(stream)
+	recipe, err := s.Recipe(stream)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -85,7 +85,7 @@ func prepareSplices(t *testing.T) (*session, *priorStream, []byte) {
 	before := priorBytes()
 	first := testSession(t, r)
 	recipe := takePlain(t, first, before)
-	if _, err := first.intake.Close(); err != nil {
+	if _, err := first.Intake.Close(); err != nil {
 		t.Fatal(err)
 	}
 	s := testSession(t, r)
@@ -102,8 +102,8 @@ func TestSplices(t *testing.T) {
 	s, prior, before := prepareSplices(t)
 	total := len(before)
 	rapid.Check(t, func(t *rapid.T) {
-		out := s.intake.Stream(intake.Listing)
-		p, err := newSplicer(s.weaver, out, prior)
+		out := s.Intake.Stream(intake.Listing)
+		p, err := newSplicer(s.Weaver, out, prior)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -130,7 +130,7 @@ func TestSplices(t *testing.T) {
 		if err := p.finish(); err != nil {
 			t.Fatal(err)
 		}
-		if err := s.intake.Settle(); err != nil {
+		if err := s.Intake.Settle(); err != nil {
 			t.Fatal(err)
 		}
 		if got, want := out.Summary(), plainSummary(t, s, want); got.Digest != want.Digest || got.Chunks != want.Chunks {
@@ -164,8 +164,8 @@ func keepPart(t *rapid.T, p *splicer, before []byte, at, n int, want *[]byte) in
 }
 
 func plainSummary(t *rapid.T, s *session, b []byte) format.Recipe {
-	out := s.intake.Stream(intake.Listing)
-	w, err := s.listWriter(out)
+	out := s.Intake.Stream(intake.Listing)
+	w, err := s.ListWriter(out)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -173,7 +173,7 @@ func plainSummary(t *rapid.T, s *session, b []byte) format.Recipe {
 	if err := w.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.intake.Settle(); err != nil {
+	if err := s.Intake.Settle(); err != nil {
 		t.Fatal(err)
 	}
 	return out.Summary()
@@ -183,8 +183,8 @@ func plainSummary(t *rapid.T, s *session, b []byte) format.Recipe {
 // nothing is read, cut or hashed again.
 func TestSpliceFallsIntoStep(t *testing.T) {
 	s, prior, before := prepareSplices(t)
-	out := s.intake.Stream(intake.Listing)
-	p, err := newSplicer(s.weaver, out, prior)
+	out := s.Intake.Stream(intake.Listing)
+	p, err := newSplicer(s.Weaver, out, prior)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -195,7 +195,7 @@ func TestSpliceFallsIntoStep(t *testing.T) {
 		if err := p.keep(uint64(at), uint64(min(100, len(before)-at))); err != nil {
 			t.Fatal(err)
 		}
-		if at > p.limit+s.params.Max() && p.step < 0 {
+		if at > p.limit+s.Params.Max() && p.step < 0 {
 			t.Fatalf("out of step at byte %d", at)
 		}
 	}
@@ -206,7 +206,7 @@ func TestSpliceFallsIntoStep(t *testing.T) {
 	if want := takePlain(t, s, append([]byte("L"), before[1:]...)); recipe.Digest != want.Digest {
 		t.Error("another stream than the one that was written")
 	}
-	if out.Fresh() > int64(s.params.Max()) {
+	if out.Fresh() > int64(s.Params.Max()) {
 		t.Errorf("%d bytes were new", out.Fresh())
 	}
 }
@@ -216,8 +216,8 @@ func TestSpliceFallsIntoStep(t *testing.T) {
 func TestSpliceReplaced(t *testing.T) {
 	s, prior, before := prepareSplices(t)
 	for i := 3; i < len(prior.chunks)-3; i++ {
-		out := s.intake.Stream(intake.Listing)
-		p, err := newSplicer(s.weaver, out, prior)
+		out := s.Intake.Stream(intake.Listing)
+		p, err := newSplicer(s.Weaver, out, prior)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -241,7 +241,7 @@ func TestSpliceReplaced(t *testing.T) {
 // TestSpliceBeyondEnd refuses to keep what was never there.
 func TestSpliceBeyondEnd(t *testing.T) {
 	s, prior, before := prepareSplices(t)
-	p, err := newSplicer(s.weaver, s.intake.Stream(intake.Listing), prior)
+	p, err := newSplicer(s.Weaver, s.Intake.Stream(intake.Listing), prior)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"encoding/binary"
 	"errors"
 	"fmt"
 	"maps"
@@ -15,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -243,8 +243,8 @@ func (v *survey) markNeeds(ctx context.Context) error {
 // needAll notes that a capture needs all of its chunks.
 func (v *survey) needAll(ctx context.Context, c *ledger.Capture) error {
 	for i := range c.Volumes {
-		for _, p := range parts(&c.Volumes[i]) {
-			if err := v.need(ctx, c, p.recipe, p.use != forContents); err != nil {
+		for _, p := range weave.Parts(&c.Volumes[i]) {
+			if err := v.need(ctx, c, p.Recipe, p.Use != weave.ForContents); err != nil {
 				return err
 			}
 		}
@@ -260,7 +260,7 @@ func (v *survey) needAll(ctx context.Context, c *ledger.Capture) error {
 func (v *survey) need(ctx context.Context, c *ledger.Capture, recipe *format.Recipe, listing bool) error {
 	wanted := c.Retired == nil
 	// Once for those who want it and once for the others suffices.
-	key := recipeKey(recipe)
+	key := weave.RecipeKey(recipe)
 	if wanted {
 		key += "+"
 	}
@@ -287,7 +287,7 @@ func (v *survey) need(ctx context.Context, c *ledger.Capture, recipe *format.Rec
 	for s := range found {
 		slabs = append(slabs, s)
 	}
-	v.walked[key], v.walked[recipeKey(recipe)] = slabs, slabs
+	v.walked[key], v.walked[weave.RecipeKey(recipe)] = slabs, slabs
 	return nil
 }
 
@@ -306,18 +306,6 @@ func (v *survey) markRun(s *stocked, run format.Run, wanted, direct, listing boo
 			v.listing.set(at)
 		}
 	}
-}
-
-// recipeKey tells recipes apart.
-func recipeKey(r *format.Recipe) string {
-	b := binary.LittleEndian.AppendUint32(nil, r.Level)
-	for _, run := range r.Runs {
-		b = append(b, run.Slab[:]...)
-		b = binary.LittleEndian.AppendUint32(b, run.First)
-		b = binary.LittleEndian.AppendUint32(b, run.Count)
-		b = binary.LittleEndian.AppendUint32(b, run.Times)
-	}
-	return string(append(b, r.Digest[:]...))
 }
 
 // unused tells that nothing of a slab is needed, by the given needs. Of a slab whose

@@ -12,12 +12,13 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // volumeTaken is a volume whose chunks have been taken in.
 type volumeTaken struct {
 	record format.Volume // without recipes
-	strands
+	weave.Strands
 	expected *expected // of what is read as a stream; else nil
 	changed  int       // files that changed while they were read
 	reused   int       // members taken over from an earlier capture
@@ -44,7 +45,7 @@ func (s *session) takeVolume(ctx context.Context, v VolumeInput) (*volumeTaken, 
 		record: format.Volume{
 			Name: v.Name, MountPath: v.MountPath, Source: v.Source, Compression: string(compression),
 		},
-		strands: s.newStrands(),
+		Strands: s.NewStrands(),
 	}
 	t.expected = s.expect(ctx, v)
 	defer t.expected.close()
@@ -111,11 +112,11 @@ func (u *unpackedStream) Close() error { return errors.Join(u.ReadCloser.Close()
 
 // takeParts takes in every header and content of a stream.
 func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {
-	list, err := s.newEntryWriter(&t.strands)
+	list, err := s.NewEntryWriter(&t.Strands)
 	if err != nil {
 		return err
 	}
-	defer list.close()
+	defer list.Close()
 	cutter, err := s.newCutter()
 	if err != nil {
 		return err
@@ -123,7 +124,7 @@ func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {
 	for {
 		part, err := parts.Next()
 		if err == io.EOF {
-			return list.finish()
+			return list.Finish()
 		}
 		if err == nil {
 			err = s.takePart(part, parts, cutter, list, t)
@@ -137,7 +138,7 @@ func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {
 // newCutter gives a Cutter of contents. Half of the cores may search: the others
 // have the rest to do, and on two cores the search is not what holds it up.
 func (s *session) newCutter() (*chunk.Cutter, error) {
-	c, err := chunk.NewCutter(s.params)
+	c, err := chunk.NewCutter(s.Params)
 	if err == nil {
 		c.Share(runtime.GOMAXPROCS(0) / 2)
 	}
@@ -145,18 +146,18 @@ func (s *session) newCutter() (*chunk.Cutter, error) {
 }
 
 // takePart takes in one header and its content.
-func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chunk.Cutter, list *entryWriter, t *volumeTaken) error {
-	e := newEntry(part.Kind, part.Header)
+func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chunk.Cutter, list *weave.EntryWriter, t *volumeTaken) error {
+	e := weave.NewEntry(part.Kind, part.Header)
 	if part.Size != 0 {
 		var err error
-		if e.length, e.chunks, err = s.takeStreamed(content, cutter, t.contents, t.expected); err != nil {
+		if e.Length, e.Chunks, err = s.takeStreamed(content, cutter, t.Contents, t.expected); err != nil {
 			return err
 		}
 	}
 	if part.Kind == tarstream.Entry {
 		t.record.Members++
 	}
-	return list.write(e)
+	return list.Write(e)
 }
 
 // takeContent cuts one content into chunks and takes them in.
@@ -166,7 +167,7 @@ func (s *session) takeContent(content io.Reader, cutter *chunk.Cutter, stream *i
 
 // takeStreamed is takeContent for what may be expected.
 func (s *session) takeStreamed(content io.Reader, cutter *chunk.Cutter, stream *intake.Stream, x *expected) (length, chunks uint64, err error) {
-	if err := s.intake.NewMember(stream); err != nil {
+	if err := s.Intake.NewMember(stream); err != nil {
 		return 0, 0, err
 	}
 	for cutter.Reset(content); ; chunks++ {
@@ -174,7 +175,7 @@ func (s *session) takeStreamed(content io.Reader, cutter *chunk.Cutter, stream *
 		if err != nil {
 			return 0, 0, err
 		}
-		length += zeros * uint64(s.params.Min())
+		length += zeros * uint64(s.Params.Min())
 		chunks += zeros
 		n, err := s.takeChunk(cutter, stream, x)
 		if err == io.EOF {
@@ -184,7 +185,7 @@ func (s *session) takeStreamed(content io.Reader, cutter *chunk.Cutter, stream *
 			return 0, 0, err
 		}
 		length += uint64(n)
-		s.meter.Tick(int64(n))
+		s.Meter.Tick(int64(n))
 	}
 }
 
@@ -195,22 +196,22 @@ func (s *session) takeZeros(cutter *chunk.Cutter, stream *intake.Stream) (uint64
 	if n == 0 {
 		return 0, nil
 	}
-	buf, err := s.intake.Reserve()
+	buf, err := s.Intake.Reserve()
 	if err != nil {
 		return 0, err
 	}
-	clear(buf[:s.params.Min()])
-	s.intake.PutTimes(stream, s.params.Min(), n)
-	s.meter.Tick(int64(n) * int64(s.params.Min()))
+	clear(buf[:s.Params.Min()])
+	s.Intake.PutTimes(stream, s.Params.Min(), n)
+	s.Meter.Tick(int64(n) * int64(s.Params.Min()))
 	return n, nil
 }
 
 // takeChunk takes in the next chunk of a content and gives its length.
 func (s *session) takeChunk(cutter *chunk.Cutter, stream *intake.Stream, x *expected) (int, error) {
 	if c, ok := x.take(cutter); ok {
-		return c.length, s.intake.PutKnown(stream, c.ref, c.length)
+		return c.length, s.Intake.PutKnown(stream, c.ref, c.length)
 	}
-	buf, err := s.intake.Reserve()
+	buf, err := s.Intake.Reserve()
 	if err != nil {
 		return 0, err
 	}
@@ -221,7 +222,7 @@ func (s *session) takeChunk(cutter *chunk.Cutter, stream *intake.Stream, x *expe
 	if err != nil {
 		return 0, fmt.Errorf("reading: %w", err)
 	}
-	s.intake.Put(stream, len(c))
+	s.Intake.Put(stream, len(c))
 	x.passed(c)
 	return len(c), nil
 }

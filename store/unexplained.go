@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -95,7 +96,7 @@ func (v *survey) explain(ctx context.Context, odd map[format.SlabID]*stocked) er
 }
 
 func (v *survey) explainBy(ctx context.Context, c *ledger.Capture, odd map[format.SlabID]*stocked) error {
-	for _, recipe := range recipes(c) {
+	for _, recipe := range weave.Recipes(c) {
 		for level := range recipe.Level + 1 {
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
 			for run, err := range v.r.slabs.Runs(ctx, &outer) {

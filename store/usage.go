@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // Usage says what a repository costs.
@@ -105,7 +106,7 @@ func (r *Repository) newCensus(ctx context.Context) (*census, error) {
 
 // claim notes that a capture keeps its chunks.
 func (c *census) claim(ctx context.Context, capture *ledger.Capture, number uint32) error {
-	for _, recipe := range recipes(capture) {
+	for _, recipe := range weave.Recipes(capture) {
 		for level := range recipe.Level + 1 {
 			// The streams of runs are kept, too.
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
@@ -124,20 +125,6 @@ func (c *census) claim(ctx context.Context, capture *ledger.Capture, number uint
 	return nil
 }
 
-// recipes gives all recipes of a capture.
-func recipes(c *ledger.Capture) []*format.Recipe {
-	var all []*format.Recipe
-	for i := range c.Volumes {
-		for _, p := range parts(&c.Volumes[i]) {
-			all = append(all, p.recipe)
-		}
-	}
-	if seen := c.Seen; seen != nil {
-		all = append(all, seen)
-	}
-	return all
-}
-
 // refs finds the chunks of runs in the index, each chunk of a run once.
 func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
 	return func(yield func(known.Ref, error) bool) {
@@ -147,22 +134,13 @@ func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
 				return
 			}
 			for n := range run.Count {
-				ref, err := findChunk(c.index, run.Slab, run.First+n)
+				ref, err := weave.FindChunk(c.index, run.Slab, run.First+n)
 				if !yield(ref, err) || err != nil {
 					return
 				}
 			}
 		}
 	}
-}
-
-// findChunk finds a chunk that must be there.
-func findChunk(index *known.Index, slab format.SlabID, chunk uint32) (known.Ref, error) {
-	ref, ok := index.Find(slab, chunk)
-	if !ok {
-		return 0, &ObjectError{Object: names.Slab(slab), Err: fmt.Errorf("%w: chunk %d is not there", ErrDamaged, chunk)}
-	}
-	return ref, nil
 }
 
 // tally gives for each chunk that there is its owner and its part of the slabs' bytes.
@@ -173,7 +151,7 @@ func (c *census) tally(ctx context.Context, add func(owner uint32, bytes int64))
 			return err
 		}
 		if n := unpadded(slab); n > 0 {
-			if _, err := findChunk(c.index, id, n-1); err != nil {
+			if _, err := weave.FindChunk(c.index, id, n-1); err != nil {
 				return err // a table says less of the slab than the slab itself
 			}
 		}

@@ -14,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // readTables reads the tables and compares them with the slabs that there are.
@@ -47,8 +48,8 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	var recipes []*format.Recipe
 	for _, c := range v.captures {
 		for i := range c.Volumes {
-			for _, p := range parts(&c.Volumes[i]) {
-				recipes = append(recipes, p.recipe)
+			for _, p := range weave.Parts(&c.Volumes[i]) {
+				recipes = append(recipes, p.Recipe)
 			}
 		}
 		if seen := c.Seen; seen != nil {
@@ -78,35 +79,6 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 		v.state(id).wanted = true
 	}
 	return nil
-}
-
-// part is one of the streams that a volume is kept as.
-type part struct {
-	recipe *format.Recipe
-	use    use
-}
-
-// use says what is lost with a part.
-type use int
-
-const (
-	forAll      use = iota // the member list and its stamps: all of the volume
-	forContents            // the contents of members
-	forSpeed               // the states: nothing but that files are read again
-)
-
-func parts(v *format.Volume) []part {
-	all := []part{{&v.MemberList, forAll}}
-	if v.Stamps != nil {
-		all = append(all, part{v.Stamps, forAll})
-	}
-	if v.Contents != nil {
-		all = append(all, part{v.Contents, forContents})
-	}
-	if v.States != nil {
-		all = append(all, part{v.States, forSpeed})
-	}
-	return all
 }
 
 // slabsOf gives the slabs that a recipe names, those of nested recipes
