@@ -223,3 +223,12 @@ func latest(captures []*Capture, name string, named bool) (*Capture, error) {
 func (v *Volume) captured() *ledger.Volume {
 	return &ledger.Volume{Volume: v.record, Of: v.of.captured}
 }
+
+// inner gives captures as the rooms know them.
+func inner(captures []*Capture) []*ledger.Capture {
+	all := make([]*ledger.Capture, len(captures))
+	for i, c := range captures {
+		all[i] = c.captured
+	}
+	return all
+}

@@ -5,12 +5,6 @@ import (
 	"fmt"
 )
 
-// Owners in the census of FreedBy.
-const (
-	leaving = 1 // only captures that go have the chunk
-	staying = 2
-)
-
 // FreedBy tells how many bytes would come free if all captures of these ids were removed
 // together: their index files, and the chunks that no other capture keeps. It counts as
 // CaptureUsage.Alone does: of one capture it is that, and of several it is at least their
@@ -36,28 +30,7 @@ func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, er
 	if err != nil {
 		return 0, err
 	}
-	c, err := r.newCensus(ctx)
-	if err != nil {
-		return 0, err
-	}
-	for _, capture := range captures {
-		owner := uint32(staying)
-		if going[capture.ID] {
-			owner = leaving
-			bytes += capture.captured.Info.Size
-		} else if capture.Retired != nil {
-			continue
-		}
-		if err := c.claim(ctx, capture.captured, owner); err != nil {
-			return 0, fmt.Errorf("capture %s: %w", capture.ID, err)
-		}
-	}
-	err = c.tally(ctx, func(owner uint32, n int64) {
-		if owner == leaving {
-			bytes += n
-		}
-	})
-	return bytes, err
+	return r.freedBy(ctx, inner(captures), going)
 }
 
 // findAll gives the set of ids, all of which must be those of captures.

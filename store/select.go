@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"path"
-	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -19,9 +17,7 @@ import (
 // CleanPath gives the form in which paths of members are compared: without a
 // leading "./" or "/", without "." elements, and without a slash at the end. The
 // root folder is ".".
-func CleanPath(p string) string {
-	return path.Clean(strings.TrimLeft(p, "/"))
-}
+func CleanPath(p string) string { return weave.CleanPath(p) }
 
 // RestoreMembers writes a tar stream of some members to w: those whose path, in
 // the form of CleanPath, match accepts, in the order of the capture. match must
