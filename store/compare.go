@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"context"
 	"iter"
+
+	"github.com/kistarchive/kist/store/internal/weigh"
 )
 
 // Difference is a member that two captures do not have alike.
@@ -31,7 +33,7 @@ func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Di
 		err := cmp.Or(r.open(), r.ownsAll(was), r.ownsAll(is))
 		if err == nil {
 			var closed error
-			err = r.compare(ctx, was.captured, is.captured, func(d difference) bool {
+			err = r.scales.Compare(ctx, was.captured, is.captured, func(d weigh.Difference) bool {
 				closed = r.open()
 				return closed == nil && yield(Difference(d), nil)
 			})

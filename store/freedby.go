@@ -30,7 +30,7 @@ func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, er
 	if err != nil {
 		return 0, err
 	}
-	return r.freedBy(ctx, inner(captures), going)
+	return r.scales.FreedBy(ctx, inner(captures), going)
 }
 
 // findAll gives the set of ids, all of which must be those of captures.

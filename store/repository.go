@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
+	"github.com/kistarchive/kist/store/internal/weigh"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -26,6 +27,7 @@ type Repository struct {
 	leases  *lease.Leases
 	stock   *stock.Stock
 	reader  *weave.Reader
+	scales  *weigh.Scales
 	proofs  *proofs
 }
 
@@ -139,7 +141,7 @@ func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
 func over(s *stock.Stock) *Repository {
 	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), proofs: new(proofs),
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), proofs: new(proofs),
 	}
 }
 

@@ -38,13 +38,13 @@ func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 	if err != nil {
 		return nil, err
 	}
-	used, err := r.usage(ctx, inner(captures))
+	used, err := r.scales.Usage(ctx, inner(captures))
 	if err != nil {
 		return nil, err
 	}
-	u = &Usage{Captured: used.captured, Stored: used.stored, Slabs: used.slabs, Reclaimable: used.reclaimable}
+	u = &Usage{Captured: used.Captured, Stored: used.Stored, Slabs: used.Slabs, Reclaimable: used.Reclaimable}
 	for i, c := range captures {
-		u.Captures = append(u.Captures, CaptureUsage{c, used.alone[i]})
+		u.Captures = append(u.Captures, CaptureUsage{c, used.Alone[i]})
 	}
 	return u, nil
 }

@@ -1,4 +1,4 @@
-package store
+package weigh
 
 import (
 	"context"
@@ -8,13 +8,14 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// difference is a member that two captures do not have alike.
-type difference struct {
+// Difference is a member that two captures do not have alike.
+type Difference struct {
 	Volume   string
 	Path     string
 	Was      *tarstream.Member // in the first capture; nil: added
@@ -23,8 +24,8 @@ type difference struct {
 	Bytes    int64             // of the contents that the other capture has nowhere
 }
 
-// compare calls yield for each difference between two captures, until it gives false.
-func (r *Repository) compare(ctx context.Context, was, is *ledger.Capture, yield func(difference) bool) error {
+// Compare calls yield for each difference between two captures, until it gives false.
+func (r *Scales) Compare(ctx context.Context, was, is *ledger.Capture, yield func(Difference) bool) error {
 	index, _, err := r.stock.LoadIndex(ctx, nil, nil)
 	if err != nil {
 		return err
@@ -44,13 +45,13 @@ type compared struct {
 }
 
 type comparison struct {
-	r                    *Repository
+	r                    *Scales
 	index                *known.Index
 	old                  map[memberKey]*compared
 	oldChunks, newChunks *chunkSet
 }
 
-func (c *comparison) run(ctx context.Context, was, is *ledger.Capture, yield func(difference) bool) error {
+func (c *comparison) run(ctx context.Context, was, is *ledger.Capture, yield func(Difference) bool) error {
 	for m, err := range c.members(ctx, was, c.oldChunks) {
 		if err != nil {
 			return err
@@ -89,8 +90,8 @@ func (c *comparison) run(ctx context.Context, was, is *ledger.Capture, yield fun
 }
 
 // difference compares a member of the second capture with the first one's.
-func (c *comparison) difference(ctx context.Context, m *keyedMember) (difference, bool, error) {
-	d := difference{Volume: m.key.volume, Path: m.member.Path, Is: m.member, Contents: true}
+func (c *comparison) difference(ctx context.Context, m *keyedMember) (Difference, bool, error) {
+	d := Difference{Volume: m.key.volume, Path: m.member.Path, Is: m.member, Contents: true}
 	if old := c.old[m.key]; old != nil {
 		old.found = true
 		d.Was = old.member
@@ -118,7 +119,7 @@ func plain(m *tarstream.Member) tarstream.Member {
 }
 
 // gone gives what only the first capture has.
-func (c *comparison) gone(ctx context.Context, yield func(difference) bool) error {
+func (c *comparison) gone(ctx context.Context, yield func(Difference) bool) error {
 	type lost struct {
 		key memberKey
 		m   *compared
@@ -135,7 +136,7 @@ func (c *comparison) gone(ctx context.Context, yield func(difference) bool) erro
 		if err != nil {
 			return err
 		}
-		if !yield(difference{Volume: l.key.volume, Path: l.m.member.Path, Was: l.m.member, Contents: true, Bytes: bytes}) {
+		if !yield(Difference{Volume: l.key.volume, Path: l.m.member.Path, Was: l.m.member, Contents: true, Bytes: bytes}) {
 			return nil
 		}
 	}
@@ -208,7 +209,7 @@ func (c *comparison) take(n uint64, next weave.PlaceSource, seen *chunkSet) ([]r
 	for n > 0 {
 		at, times, err, ok := next(n)
 		if err == nil && !ok {
-			err = fmt.Errorf("%w: contents end too early", ErrDamaged)
+			err = fmt.Errorf("%w: contents end too early", format.ErrDamaged)
 		}
 		if err != nil {
 			return nil, err

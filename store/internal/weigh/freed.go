@@ -1,4 +1,4 @@
-package store
+package weigh
 
 import (
 	"context"
@@ -13,8 +13,8 @@ const (
 	staying = 2
 )
 
-// freedBy tells how many bytes would come free without some captures, by their ids.
-func (r *Repository) freedBy(ctx context.Context, captures []*ledger.Capture, going map[string]bool) (bytes int64, err error) {
+// FreedBy tells how many bytes would come free without some captures, by their ids.
+func (r *Scales) FreedBy(ctx context.Context, captures []*ledger.Capture, going map[string]bool) (bytes int64, err error) {
 	c, err := r.newCensus(ctx)
 	if err != nil {
 		return 0, err

@@ -1,4 +1,4 @@
-package store
+package weigh
 
 import (
 	"context"
@@ -10,15 +10,15 @@ import (
 
 // usage says what a repository costs, in bytes.
 type usage struct {
-	alone       []int64 // what only one capture keeps, of each
-	captured    int64   // length of all captures' streams
-	stored      int64   // of all objects of the repository
-	reclaimable int64   // what no capture keeps
-	slabs       int
+	Alone       []int64 // what only one capture keeps, of each
+	Captured    int64   // length of all captures' streams
+	Stored      int64   // of all objects of the repository
+	Reclaimable int64   // what no capture keeps
+	Slabs       int
 }
 
-// usage finds out what captures keep.
-func (r *Repository) usage(ctx context.Context, captures []*ledger.Capture) (*usage, error) {
+// Usage finds out what captures keep.
+func (r *Scales) Usage(ctx context.Context, captures []*ledger.Capture) (*usage, error) {
 	objects, err := r.storage.List(ctx, "")
 	if err != nil {
 		return nil, err
@@ -26,13 +26,13 @@ func (r *Repository) usage(ctx context.Context, captures []*ledger.Capture) (*us
 	u := &usage{}
 	sizes := make(map[string]int64)
 	for _, o := range objects {
-		u.stored += o.Size
+		u.Stored += o.Size
 		sizes[o.Name] = o.Size
 		if _, err := names.ParseSlab(o.Name); err == nil {
-			u.slabs++
+			u.Slabs++
 		}
 		if _, _, err := names.ParseCapture(o.Name); err == nil {
-			u.reclaimable += o.Size
+			u.Reclaimable += o.Size
 		}
 	}
 	c, err := r.newCensus(ctx)
@@ -44,19 +44,19 @@ func (r *Repository) usage(ctx context.Context, captures []*ledger.Capture) (*us
 			return nil, fmt.Errorf("capture %s: %w", capture.ID, err)
 		}
 		for i := range capture.Volumes {
-			u.captured += int64(capture.Volumes[i].Length)
+			u.Captured += int64(capture.Volumes[i].Length)
 		}
 		size := sizes[capture.Info.Name]
-		u.alone = append(u.alone, size)
-		u.reclaimable -= size
+		u.Alone = append(u.Alone, size)
+		u.Reclaimable -= size
 	}
 	return u, c.tally(ctx, func(owner uint32, bytes int64) {
 		switch owner {
 		case shared:
 		case 0:
-			u.reclaimable += bytes
+			u.Reclaimable += bytes
 		default:
-			u.alone[owner-1] += bytes
+			u.Alone[owner-1] += bytes
 		}
 	})
 }

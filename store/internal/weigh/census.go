@@ -1,4 +1,4 @@
-package store
+package weigh
 
 import (
 	"context"
@@ -13,14 +13,14 @@ import (
 
 // census tells for each chunk which capture keeps it.
 type census struct {
-	r      *Repository
+	r      *Scales
 	index  *known.Index
 	owners []uint32 // by Ref: 0, a capture's number, or shared
 }
 
 const shared = ^uint32(0)
 
-func (r *Repository) newCensus(ctx context.Context) (*census, error) {
+func (r *Scales) newCensus(ctx context.Context) (*census, error) {
 	index, _, err := r.stock.LoadIndex(ctx, nil, nil)
 	if err != nil {
 		return nil, err
