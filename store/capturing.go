@@ -19,6 +19,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -125,7 +126,7 @@ func (o *CaptureOptions) check() error {
 // It fails with ErrBadOptions, ErrForeign, ErrUnfinished, tarstream.ErrHeader, with what
 // reading a volume gave, or with a *storage.Error that names the object.
 func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	s, f, err := r.takeIn(ctx, o)
 	if err != nil {
 		return nil, err
@@ -157,7 +158,7 @@ type Draft struct {
 // the service is down for a shorter time. What a draft stored and no
 // capture uses is harmless, and is used by later captures.
 func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (d *Draft, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	s, f, err := r.takeIn(ctx, o)
 	if err != nil {
 		return nil, err

@@ -5,6 +5,7 @@ import (
 	"context"
 	"iter"
 
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weigh"
 )
 
@@ -40,7 +41,7 @@ func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Di
 			err = cmp.Or(err, closed)
 		}
 		if err != nil {
-			noteEnd(ctx, &err)
+			vault.NoteEnd(ctx, &err)
 			yield(Difference{}, err)
 		}
 	}

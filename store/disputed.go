@@ -172,7 +172,7 @@ func (v *verifier) disputedIn(ctx context.Context, recipe *format.Recipe) (harms
 			}
 			for n := range run.Count {
 				if len(s.disputed.said[run.First+n]) > 0 && len(harms) <= maxHarms {
-					harms = append(harms, harm{place: badPlace{run.Slab, slab.FrameOf(run.First + n)}, span: span{at + uint64(n), uint64(run.Times)}})
+					harms = append(harms, harm{place: badPlace{run.Slab, slab.FrameOf(run.First + n)}, span: weave.Span{First: at + uint64(n), Count: uint64(run.Times)}})
 				}
 			}
 		}

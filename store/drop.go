@@ -74,10 +74,10 @@ func (p *repairer) lostOf(ctx context.Context, vol *format.Volume) (*lostVolume,
 		if err != nil {
 			return nil, err
 		}
-		for len(spans) > 0 && spans[0].first+spans[0].count <= l.Chunk {
+		for len(spans) > 0 && spans[0].First+spans[0].Count <= l.Chunk {
 			spans = spans[1:]
 		}
-		if len(spans) == 0 || spans[0].first >= l.Chunk+l.Chunks {
+		if len(spans) == 0 || spans[0].First >= l.Chunk+l.Chunks {
 			continue
 		}
 		lost.entries[l.Number] = true
@@ -89,7 +89,7 @@ func (p *repairer) lostOf(ctx context.Context, vol *format.Volume) (*lostVolume,
 }
 
 // lostSpans gives the chunks of a stream that can't be read, in order.
-func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans []span, err error) {
+func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans []weave.Span, err error) {
 	wrong := p.v.wrong[weave.RecipeKey(recipe)] != intact
 	for level := range recipe.Level {
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
@@ -110,7 +110,7 @@ func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans 
 		b := p.bad[run.Slab]
 		for n := range run.Count {
 			if b.lost(run.First+n) || wrong && b.disputes(run.First+n) {
-				spans = append(spans, span{at + uint64(n), uint64(run.Times)})
+				spans = append(spans, weave.Span{First: at + uint64(n), Count: uint64(run.Times)})
 			}
 		}
 		at += run.Len()

@@ -74,10 +74,15 @@ var (
 	// not what was written. DamagedObjects tells which object.
 	ErrDamaged = format.ErrDamaged
 
+	// ErrUnproved is returned by OpenMember's reader and RestoreMembers, behind all that was
+	// asked for, where nothing shows that it is what was captured: the tables are lost or say
+	// what does not fit, and not all of the volume can be read. It is ErrDamaged as well.
+	ErrUnproved = errUnproved
+
 	// ErrMoved is returned by whatever reads a volume when an object of it is gone
 	// because its capture was moved to other slabs, or removed, after it was found.
 	// Nothing is harmed: find the capture again.
-	ErrMoved = errors.New("it was moved or removed by reclaiming meanwhile: find the capture again")
+	ErrMoved = errMoved
 )
 
 // Errors of what is done beside others.

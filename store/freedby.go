@@ -3,6 +3,8 @@ package store
 import (
 	"context"
 	"fmt"
+
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // FreedBy tells how many bytes would come free if all captures of these ids were removed
@@ -21,7 +23,7 @@ import (
 // that of a capture, in full, and with ErrDamaged where an index file can't be read, as
 // what that keeps is not known, or where a capture's chunks can't be found.
 func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	captures, err := r.AllCaptures(ctx)
 	if err != nil {
 		return 0, err

@@ -32,8 +32,8 @@ type badPlace struct {
 // harm is what a bad place does to a volume.
 type harm struct {
 	place badPlace
-	span  span // chunks of the volume's contents
-	whole bool // the volume can't be restored at all
+	span  weave.Span // chunks of the volume's contents
+	whole bool       // the volume can't be restored at all
 }
 
 // checkCaptures finds out, from the state of the slabs, what of each capture
@@ -280,7 +280,7 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 		return nil, nil
 	}
 	if s.bad[-1] != nil {
-		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, run.Len()}}}, nil
+		return []harm{{place: badPlace{run.Slab, -1}, span: weave.Span{First: at, Count: run.Len()}}}, nil
 	}
 	slab, err := v.r.slabs.Open(ctx, run.Slab)
 	if err != nil {
@@ -291,8 +291,8 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 		from := max(first, run.First)
 		to := min(first+uint32(len(slab.Frames[frame].Chunks)), run.First+run.Count)
 		if from < to {
-			hit := cutOut(run, uint64(from-run.First), uint64(to-from)*uint64(run.Times))
-			harms = append(harms, harm{place: badPlace{run.Slab, frame}, span: span{at + uint64(from-run.First), hit.Len()}})
+			hit := weave.CutOut(run, uint64(from-run.First), uint64(to-from)*uint64(run.Times))
+			harms = append(harms, harm{place: badPlace{run.Slab, frame}, span: weave.Span{First: at + uint64(from-run.First), Count: hit.Len()}})
 		}
 	}
 	return harms, nil
@@ -326,7 +326,7 @@ func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *forma
 			return err
 		}
 		for _, h := range harms {
-			if l.Member != nil && l.Chunk < h.span.first+h.span.count && h.span.first < l.Chunk+l.Chunks {
+			if l.Member != nil && l.Chunk < h.span.First+h.span.Count && h.span.First < l.Chunk+l.Chunks {
 				damages[h.place].add(Harmed{c.ID, vol.Name, l.Member.Path})
 			}
 		}

@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // headDigits is how many hexadecimal digits of a hash stand in a head: 128 bits, so that
@@ -36,7 +37,7 @@ func (h headToken) fits(hash crypt.Digest) bool { return hash.String()[:headDigi
 //
 // Where index files are damaged it fails with ErrDamaged.
 func (r *Repository) Head(ctx context.Context) (tokens []string, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}

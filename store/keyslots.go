@@ -35,7 +35,7 @@ const (
 
 // Slots lists the key slots, in order of their ids.
 func (r *Repository) Slots(ctx context.Context) (slots []Slot, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	listed, err := r.vault.Slots(ctx)
 	if err != nil {
 		return nil, err
@@ -54,7 +54,7 @@ func (r *Repository) OpenedSlot() crypt.SlotID { return r.vault.OpenedSlot() }
 // AddSlot lets another passphrase or key file open the repository. It fails with
 // ErrTooManySlots.
 func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (s *crypt.Slot, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	return r.vault.AddSlot(ctx, secret, o)
 }
 
@@ -63,7 +63,7 @@ func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.S
 // with ErrLastSlot where no other slot would be left that is known to open the
 // repository: only those that are SlotProven count.
 func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) (err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	return r.vault.RemoveSlot(ctx, id)
 }
 
@@ -76,6 +76,6 @@ func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) (err error
 // several machines at the same time. On a medium that can't be written to, it fails
 // with what the operating system says.
 func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (renewed *crypt.Slot, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	return r.vault.RenewSlot(ctx, secret, func(id crypt.SlotID) { r.ledger.Watch().Keep(r.ledger.Watch().Memory.SetSlot(id)) })
 }

@@ -9,6 +9,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // DamagedError says that the index files of some captures can't be read. It wraps
@@ -36,7 +37,7 @@ type Listing struct {
 
 // List lists the captures, and says which can't be read: that is no error here.
 func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}

@@ -16,21 +16,12 @@ import (
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// MemberFile is the content of a member, opened by OpenedVolume.Open: an io.ReadSeekCloser and an
-// io.ReaderAt. To begin at another place takes the frames there, of about 1 MiB, whatever lies
-// between. Only of a member that the tar stream stores as sparse (Member.Sparse; a folder that
-// was captured as such has none) all that lies before is read as well: by each ReadAt, and by
-// Read after seeking backwards.
+// memberFile is the content of a member: an io.ReadSeekCloser and an io.ReaderAt.
 //
-// Every chunk is held against what was captured: reading fails with ErrDamaged, naming the
-// object, at one that is another. Where nothing tells, Read fails with ErrUnproved in place of
-// io.EOF, and ReadAt with ErrUnproved beside all that was asked for. Both fail with ErrMoved as
-// Restore does, and with fs.ErrClosed once it is closed.
-//
-// Its methods may be called by several goroutines at once; ReadAt does not wait for others and
-// leaves alone where Read goes on. Reading on takes the memory of Restore, beside 40 bytes a run.
-type MemberFile struct {
-	l        *OpenedVolume
+// Several goroutines may call its methods; ReadAt does not wait for others and leaves alone
+// where Read goes on.
+type memberFile struct {
+	l        *opened
 	m        *listedMember
 	contents *openedContents
 	pieces   []piece
@@ -51,7 +42,7 @@ type piece struct {
 	start int64
 }
 
-func (l *OpenedVolume) openFile(ctx context.Context, m *listedMember) (*MemberFile, error) {
+func (l *opened) openFile(ctx context.Context, m *listedMember) (*memberFile, error) {
 	c, err := l.prepared(ctx)
 	if err != nil {
 		return nil, err
@@ -60,7 +51,7 @@ func (l *OpenedVolume) openFile(ctx context.Context, m *listedMember) (*MemberFi
 	if err != nil {
 		return nil, err
 	}
-	f := &MemberFile{l: l, m: m, contents: c}
+	f := &memberFile{l: l, m: m, contents: c}
 	at := int64(0)
 	for _, run := range runs {
 		f.pieces = append(f.pieces, piece{run, at})
@@ -80,13 +71,13 @@ func (l *OpenedVolume) openFile(ctx context.Context, m *listedMember) (*MemberFi
 }
 
 // Member gives the member whose content it is; the target of a hard link.
-func (f *MemberFile) Member() *Member { return f.m.Member }
+func (f *memberFile) Member() *tarstream.Member { return f.m.Member }
 
 // Size gives the length of the content in bytes, holes included.
-func (f *MemberFile) Size() int64 { return f.m.Size }
+func (f *memberFile) Size() int64 { return f.m.Size }
 
 // Close ends the reading, also of others, and waits until it has ended.
-func (f *MemberFile) Close() error {
+func (f *memberFile) Close() error {
 	f.cancel()
 	f.using.Lock()
 	defer f.using.Unlock()
@@ -100,7 +91,7 @@ func (f *MemberFile) Close() error {
 }
 
 // Read implements io.Reader.
-func (f *MemberFile) Read(p []byte) (int, error) {
+func (f *memberFile) Read(p []byte) (int, error) {
 	f.using.RLock()
 	defer f.using.RUnlock()
 	f.mu.Lock()
@@ -113,7 +104,7 @@ func (f *MemberFile) Read(p []byte) (int, error) {
 	return n, f.explain(err)
 }
 
-func (f *MemberFile) readOn(p []byte) (int, error) {
+func (f *memberFile) readOn(p []byte) (int, error) {
 	if f.ctx.Err() != nil {
 		return 0, context.Cause(f.ctx)
 	}
@@ -145,7 +136,7 @@ func (f *MemberFile) readOn(p []byte) (int, error) {
 }
 
 // Seek implements io.Seeker. Nothing is read before Read is called.
-func (f *MemberFile) Seek(offset int64, whence int) (int64, error) {
+func (f *memberFile) Seek(offset int64, whence int) (int64, error) {
 	f.using.RLock()
 	defer f.using.RUnlock()
 	f.mu.Lock()
@@ -170,7 +161,7 @@ func (f *MemberFile) Seek(offset int64, whence int) (int64, error) {
 }
 
 // ReadAt implements io.ReaderAt.
-func (f *MemberFile) ReadAt(p []byte, off int64) (int, error) {
+func (f *memberFile) ReadAt(p []byte, off int64) (int, error) {
 	f.using.RLock()
 	defer f.using.RUnlock()
 	if f.closed {
@@ -192,7 +183,7 @@ func (f *MemberFile) ReadAt(p []byte, off int64) (int, error) {
 	return n, f.explain(err)
 }
 
-func (f *MemberFile) readPart(p []byte, off int64) (n int, err error) {
+func (f *memberFile) readPart(p []byte, off int64) (n int, err error) {
 	s, err := f.stream(off, off+int64(len(p)))
 	if err != nil {
 		return 0, err
@@ -210,7 +201,7 @@ func (f *MemberFile) readPart(p []byte, off int64) (n int, err error) {
 }
 
 // explain says which member an error is about, and what it means.
-func (f *MemberFile) explain(err error) error {
+func (f *memberFile) explain(err error) error {
 	if vault.IsDamage(err) {
 		err = fmt.Errorf("member %q: %w", f.m.Path, err)
 	}
@@ -227,7 +218,7 @@ type memberStream struct {
 
 // stream opens a content for reading from a byte up to another; if it is sparse, from
 // its begin to its end.
-func (f *MemberFile) stream(from, to int64) (*memberStream, error) {
+func (f *memberFile) stream(from, to int64) (*memberStream, error) {
 	if f.m.Sparse {
 		s, err := f.stored(0, int64(f.m.length))
 		if err != nil {
@@ -243,7 +234,7 @@ func (f *MemberFile) stream(from, to int64) (*memberStream, error) {
 }
 
 // stored opens the content as it is stored.
-func (f *MemberFile) stored(from, to int64) (*memberStream, error) {
+func (f *memberFile) stored(from, to int64) (*memberStream, error) {
 	runs, lead, err := f.runs(from, to)
 	if err != nil {
 		return nil, err
@@ -255,7 +246,7 @@ func (f *MemberFile) stored(from, to int64) (*memberStream, error) {
 
 // runs gives the runs in which the bytes from one to another lie, and how many bytes
 // they begin before.
-func (f *MemberFile) runs(from, to int64) (runs []format.Run, lead int64, err error) {
+func (f *memberFile) runs(from, to int64) (runs []format.Run, lead int64, err error) {
 	first, exact := slices.BinarySearchFunc(f.pieces, from, func(p piece, off int64) int {
 		switch {
 		case p.start < off:
@@ -286,7 +277,7 @@ func (f *MemberFile) runs(from, to int64) (runs []format.Run, lead int64, err er
 
 // cutPiece gives the chunks of a piece in which its bytes from one to another lie, and
 // how many bytes the first begins before. The last may lie behind the piece.
-func (f *MemberFile) cutPiece(p piece, from, to int64) (run format.Run, lead int64, err error) {
+func (f *memberFile) cutPiece(p piece, from, to int64) (run format.Run, lead int64, err error) {
 	run = p.Run
 	if run.Times > 1 {
 		length, err := f.l.lengthOf(f.ctx, f.contents, run.Slab, run.First)

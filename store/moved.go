@@ -10,6 +10,10 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
+// errMoved is returned by whatever reads a volume when an object of it is gone because its
+// capture was moved to other slabs, or removed, after it was found.
+var errMoved = errors.New("it was moved or removed by reclaiming meanwhile: find the capture again")
+
 // orMoved gives err, met while v was read, or ErrMoved where an object is missing
 // since reclaiming wrote a higher generation of the capture's index file, or removed
 // it. Both happen before a slab is removed.
@@ -30,5 +34,5 @@ func (r *Repository) orMoved(ctx context.Context, v *ledger.Volume, err error) e
 	if there && highest <= v.Of.Generation {
 		return err
 	}
-	return fmt.Errorf("capture %s: %w (%v)", v.Of.ID, ErrMoved, err)
+	return fmt.Errorf("capture %s: %w (%v)", v.Of.ID, errMoved, err)
 }

@@ -14,14 +14,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// OpenedVolume is the member list of a volume, read once, to be asked again and again. It holds no
-// file open and needs no closing; it serves as long as its Repository is open. Its methods may
-// be called by several goroutines at once.
-//
-// Its memory is some 350 bytes a member with a short path, more by long paths and attributes; the
-// whole header of a member that the tar stream stores as sparse; and, from the first Open, 40 bytes a
-// run of the volume's contents and 36 a chunk of the slabs in which they lie.
-type OpenedVolume struct {
+// opened is the member list of a volume, read once, to be asked again and again.
+type opened struct {
 	r       *Repository
 	v       *ledger.Volume
 	members []listedMember
@@ -33,22 +27,15 @@ type OpenedVolume struct {
 
 // listedMember is a member, and where its content is.
 type listedMember struct {
-	*Member
+	*tarstream.Member
 	chunk, chunks uint64 // of the volume's contents
 	length        uint64 // of the content as stored
 	head          []byte // of a sparse one: the whole header
 }
 
-// OpenVolume reads the member list of a volume, for whoever asks for many members: what
-// OpenMember reads each time is read once. No contents are read.
-//
-// It fails with ErrDamaged, naming the object, and with ErrMoved as Restore does.
-func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (_ *OpenedVolume, err error) {
-	defer noteEnd(ctx, &err)
-	if err := r.ready(v); err != nil {
-		return nil, err
-	}
-	l := &OpenedVolume{r: r, v: v.captured(), byPath: make(map[string]int)}
+// openVolume reads the member list of a volume.
+func (r *Repository) openVolume(ctx context.Context, v *ledger.Volume) (*opened, error) {
+	l := &opened{r: r, v: v, byPath: make(map[string]int)}
 	for e, err := range r.reader.Listing(ctx, l.v) {
 		if err != nil {
 			return nil, r.orMoved(ctx, l.v, err)
@@ -60,19 +47,18 @@ func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (_ *OpenedVolume
 		if m.Sparse {
 			m.head = slices.Clone(e.Head)
 		}
-		l.byPath[CleanPath(m.Path)] = len(l.members)
+		l.byPath[weave.CleanPath(m.Path)] = len(l.members)
 		l.members = append(l.members, m)
 	}
 	return l, nil
 }
 
-// Len gives the number of members.
-func (l *OpenedVolume) Len() int { return len(l.members) }
+// count gives the number of members.
+func (l *opened) count() int { return len(l.members) }
 
-// Members gives the members in the order of the stream, as Repository.Members does. They are
-// the listing's own, and not to be changed.
-func (l *OpenedVolume) Members() iter.Seq[*Member] {
-	return func(yield func(*Member) bool) {
+// all gives the members in the order of the stream.
+func (l *opened) all() iter.Seq[*tarstream.Member] {
+	return func(yield func(*tarstream.Member) bool) {
 		for i := range l.members {
 			if !yield(l.members[i].Member) {
 				return
@@ -81,10 +67,8 @@ func (l *OpenedVolume) Members() iter.Seq[*Member] {
 	}
 }
 
-// Find gives the member of a path, compared in the form of CleanPath; the last where several
-// have it, as for tar. A hard link is given as such. It is the listing's own, and not to be changed. It
-// fails with ErrNotFound.
-func (l *OpenedVolume) Find(path string) (*Member, error) {
+// member gives the member of a path.
+func (l *opened) member(path string) (*tarstream.Member, error) {
 	m, err := l.find(path)
 	if err != nil {
 		return nil, err
@@ -92,28 +76,20 @@ func (l *OpenedVolume) Find(path string) (*Member, error) {
 	return m.Member, nil
 }
 
-func (l *OpenedVolume) find(path string) (*listedMember, error) {
-	if i, ok := l.byPath[CleanPath(path)]; ok {
+func (l *opened) find(path string) (*listedMember, error) {
+	if i, ok := l.byPath[weave.CleanPath(path)]; ok {
 		return &l.members[i], nil
 	}
 	return nil, fmt.Errorf("member %q: %w", path, ErrNotFound)
 }
 
-// Open opens the content of a member, as it was before it became one: as OpenMember does, but
-// that any part of it can be read. A hard link is followed, and the holes of a sparse file read as
-// zeros. Reading heeds ctx until the file is closed, which it must be.
-//
-// The first call reads the tables, and the list of runs if it is long; others read nothing before
-// contents are asked for.
-//
-// It fails with ErrNotFound, also for what has no content, such as a folder; with ErrDamaged; and
-// with ErrMoved as Restore does: open the volume of the capture again then.
-func (l *OpenedVolume) Open(ctx context.Context, path string) (*MemberFile, error) {
+// content opens the content of a member.
+func (l *opened) content(ctx context.Context, path string) (*memberFile, error) {
 	f, err := l.open(ctx, path)
 	return f, l.r.orMoved(ctx, l.v, err)
 }
 
-func (l *OpenedVolume) open(ctx context.Context, path string) (*MemberFile, error) {
+func (l *opened) open(ctx context.Context, path string) (*memberFile, error) {
 	m, err := l.find(path)
 	if err == nil && m.Type == tarstream.Hardlink {
 		m, err = l.find(m.Link)
@@ -139,7 +115,7 @@ type openedContents struct {
 }
 
 // prepared gives the contents, read at the first call that succeeds.
-func (l *OpenedVolume) prepared(ctx context.Context) (*openedContents, error) {
+func (l *opened) prepared(ctx context.Context) (*openedContents, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.contents != nil {
@@ -173,7 +149,7 @@ func (c *openedContents) cut(first, count uint64) (runs []format.Run, err error)
 		if i < 0 || i >= len(c.runs) || first-c.chunks[i] >= c.runs[i].Len() {
 			return nil, fmt.Errorf("%w: the recipe has no chunk %d", ErrDamaged, first)
 		}
-		part := cutOut(c.runs[i], first-c.chunks[i], count)
+		part := weave.CutOut(c.runs[i], first-c.chunks[i], count)
 		runs = append(runs, part)
 		first += part.Len()
 		count -= part.Len()
@@ -182,7 +158,7 @@ func (c *openedContents) cut(first, count uint64) (runs []format.Run, err error)
 }
 
 // lengthOf gives the length of a chunk: as it is proved, or else as its slab says.
-func (l *OpenedVolume) lengthOf(ctx context.Context, c *openedContents, slab format.SlabID, n uint32) (int64, error) {
+func (l *opened) lengthOf(ctx context.Context, c *openedContents, slab format.SlabID, n uint32) (int64, error) {
 	if c.proof.length != nil {
 		if length, ok := c.proof.length(slab, n); ok && length > 0 {
 			return int64(length), nil

@@ -47,7 +47,7 @@ func newOutlet(w io.Writer, hashed bool) *outlet {
 		toW:  make(chan *outBlock, outletBlocks), failed: make(chan struct{}),
 		written: make(chan struct{}), sum: make(chan []byte, 1),
 	}
-	if _, o.holes = w.(HoleWriter); hashed {
+	if _, o.holes = w.(holeWriter); hashed {
 		o.holes = false // their zeros are hashed
 		o.toHash = make(chan *outBlock, outletBlocks)
 		go o.hash()

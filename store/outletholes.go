@@ -34,10 +34,18 @@ func (o *outlet) passBlock(ctx context.Context, b fetch.Block) error {
 	return nil
 }
 
+// holeWriter is a writer that takes a stretch of zeros without its bytes.
+type holeWriter interface {
+	io.Writer
+
+	// WriteHole stands for the writing of n zeros.
+	WriteHole(n int64) error
+}
+
 // writeBlock writes what a block of an outlet stands for.
 func writeBlock(w io.Writer, b *outBlock) error {
 	if b.hole > 0 {
-		return w.(HoleWriter).WriteHole(b.hole)
+		return w.(holeWriter).WriteHole(b.hole)
 	}
 	_, err := w.Write(b.data)
 	return err
@@ -46,7 +54,7 @@ func writeBlock(w io.Writer, b *outBlock) error {
 // writeChunks writes the chunks of a block.
 func writeChunks(w io.Writer, b fetch.Block) error {
 	n := uint64(len(b.Data)) * b.Times
-	if h, ok := w.(HoleWriter); ok && b.Times > 1 && n >= leastHole && isZeros(b.Data) {
+	if h, ok := w.(holeWriter); ok && b.Times > 1 && n >= leastHole && isZeros(b.Data) {
 		return h.WriteHole(int64(n))
 	}
 	for range b.Times {

@@ -15,10 +15,9 @@ import (
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// ErrUnproved is returned by OpenMember's reader and RestoreMembers, behind all that was
-// asked for, where nothing shows that it is what was captured: the tables are lost or say
-// what does not fit, and not all of the volume can be read. It is ErrDamaged as well.
-var ErrUnproved = fmt.Errorf("%w: nothing shows that this is what was captured", ErrDamaged)
+// errUnproved is returned, behind all that was asked for, where nothing shows that it is what
+// was captured.
+var errUnproved = fmt.Errorf("%w: nothing shows that this is what was captured", ErrDamaged)
 
 // proof says which identities the chunks of a stream must have. A recipe names places of
 // chunks, and its digest alone tells what was captured. The digest is over identities,
@@ -26,7 +25,7 @@ var ErrUnproved = fmt.Errorf("%w: nothing shows that this is what was captured",
 // identities, if the digest fits them, they are those that were captured.
 type proof struct {
 	want func(format.SlabID, uint32) (crypt.Identity, bool)
-	err  error // ErrUnproved, with what it is about
+	err  error // errUnproved, with what it is about
 
 	// length, if set, gives the length of a chunk, which the digest is over, too.
 	length func(format.SlabID, uint32) (uint32, bool)
@@ -122,7 +121,7 @@ func (r *Repository) proveByReading(ctx context.Context, recipe *format.Recipe) 
 	})
 	if vault.IsDamage(err) {
 		none := func(format.SlabID, uint32) (id crypt.Identity, ok bool) { return id, false }
-		return &proof{want: none, err: fmt.Errorf("%w: %w", ErrUnproved, err)}, nil
+		return &proof{want: none, err: fmt.Errorf("%w: %w", errUnproved, err)}, nil
 	}
 	return &proof{want: func(slab format.SlabID, n uint32) (crypt.Identity, bool) {
 		id, ok := ids[slab][n]

@@ -1,6 +1,10 @@
 package store
 
-import "context"
+import (
+	"context"
+
+	"github.com/kistarchive/kist/store/internal/vault"
+)
 
 // RebuildReport says what RebuildTables did.
 type RebuildReport struct {
@@ -14,7 +18,7 @@ type RebuildReport struct {
 // to find chunks again: without them nothing is lost, but captures store again
 // what is there. It reads those slabs whole.
 func (r *Repository) RebuildTables(ctx context.Context) (report *RebuildReport, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}

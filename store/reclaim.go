@@ -76,7 +76,7 @@ type Reclaimed struct {
 // fails with ErrDamaged or ErrVanished, removing nothing, where it can't know
 // what is needed, and with ErrUnexplained where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	defer giveBusy(&err)
 	if err := r.open(); err != nil {
 		return nil, err

@@ -66,7 +66,7 @@ func (r *Repaired) Mended() bool {
 // Only one may repair or reclaim at a time: ErrBusy. It may be stopped at any
 // moment and called again.
 func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	defer giveBusy(&err)
 	if err := r.open(); err != nil {
 		return nil, err

@@ -45,7 +45,7 @@ type MarkOptions struct {
 // nothing. It fails with ErrNotFound, or with ErrRetired; then none of them is
 // newly held.
 func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return err
 	}
@@ -96,7 +96,7 @@ func (r *Repository) underLease(ctx context.Context, ids []string, host string, 
 // Release ends the holds of captures, each for good: a mark says so, which stays as long
 // as the capture. It fails with ErrNotFound.
 func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return err
 	}
@@ -120,7 +120,7 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 // takes it back. Retiring what is retired does nothing. It fails with
 // ErrNotFound, or with ErrHeld; then none of them is newly retired.
 func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return err
 	}
@@ -151,7 +151,7 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (e
 // as long as the capture. It fails with ErrNotFound, or with ErrTooLate where one is being
 // removed; then none is taken back.
 func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) (err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return err
 	}

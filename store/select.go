@@ -6,42 +6,21 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"io/fs"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// CleanPath gives the form in which paths of members are compared: without a
-// leading "./" or "/", without "." elements, and without a slash at the end. The
-// root folder is ".".
-func CleanPath(p string) string { return weave.CleanPath(p) }
-
-// RestoreMembers writes a tar stream of some members to w: those whose path, in
-// the form of CleanPath, match accepts, in the order of the capture. match must
-// always give the same answer, and may be called by two goroutines at a time. A
-// member's header and content are as captured, except for a hard link whose
-// target was not asked for: the content comes under the link's own name.
-//
-// Every chunk is held against what was captured, as by OpenMember. It gives the number of
-// members written; ErrNotFound if there is none, ErrDamaged at a chunk that is not the one
-// that was captured, ErrUnproved, when all is written, where nothing tells, and ErrMoved as
-// Restore does.
-func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (n int, err error) {
-	defer noteEnd(ctx, &err)
-	if err := r.open(); err != nil {
-		return 0, err
-	}
-	if err := r.owns(v); err != nil {
-		return 0, err
-	}
-	n, err = r.restoreMembers(ctx, v.captured(), match, w, o)
-	return n, r.orMoved(ctx, v.captured(), err)
+// restoreMembers writes a tar stream of the members that match accepts, and gives their number.
+func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
+	n, err := r.writeMembers(ctx, v, match, w, m)
+	return n, r.orMoved(ctx, v, err)
 }
 
-func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (int, error) {
+func (r *Repository) writeMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
 	if !v.Tar {
 		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, ErrBadOptions)
 	}
@@ -56,10 +35,10 @@ func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match
 		s.note(l)
 	}
 	s.resolve()
-	chunks, err := r.contentOf(ctx, v, func(yield func(span) bool) {
+	chunks, err := r.contentOf(ctx, v, func(yield func(weave.Span) bool) {
 		for l, err := range r.reader.Listing(ctx, v) {
 			// An error shows to whoever writes, too.
-			if err != nil || s.takes(l) && l.Chunks > 0 && !yield(span{l.Chunk, l.Chunks}) {
+			if err != nil || s.takes(l) && l.Chunks > 0 && !yield(weave.Span{First: l.Chunk, Count: l.Chunks}) {
 				return
 			}
 		}
@@ -68,7 +47,6 @@ func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match
 		return 0, err
 	}
 	defer chunks.Close()
-	m := newMeter(o.Progress)
 	n := 0
 	for l, err := range r.reader.Listing(ctx, v) {
 		if err != nil {
@@ -110,7 +88,7 @@ func (h *heedful) Write(p []byte) (int, error) {
 
 // heed gives w as a heedful writer, of holes too if w is.
 func heed(ctx context.Context, w io.Writer) io.Writer {
-	if h, ok := w.(HoleWriter); ok {
+	if h, ok := w.(holeWriter); ok {
 		return &heedfulHoles{heedful{ctx, w}, h}
 	}
 	return &heedful{ctx, w}
@@ -118,10 +96,10 @@ func heed(ctx context.Context, w io.Writer) io.Writer {
 
 type heedfulHoles struct {
 	heedful
-	holes HoleWriter
+	holes holeWriter
 }
 
-// WriteHole implements HoleWriter.
+// WriteHole takes a stretch of zeros without its bytes.
 func (h *heedfulHoles) WriteHole(n int64) error {
 	if h.ctx.Err() != nil {
 		return context.Cause(h.ctx)
@@ -144,13 +122,13 @@ type link struct {
 }
 
 func (s *selection) matches(l *weave.Listed) bool {
-	return l.Member != nil && s.match(CleanPath(l.Member.Path))
+	return l.Member != nil && s.match(weave.CleanPath(l.Member.Path))
 }
 
 // note takes down what resolve needs.
 func (s *selection) note(l *weave.Listed) {
 	if s.matches(l) && l.Member.Type == tarstream.Hardlink {
-		s.links = append(s.links, link{l.Number, l.Member.Path, CleanPath(l.Member.Link)})
+		s.links = append(s.links, link{l.Number, l.Member.Path, weave.CleanPath(l.Member.Link)})
 	}
 }
 
@@ -181,7 +159,7 @@ func (s *selection) takes(l *weave.Listed) bool {
 	if s.matches(l) {
 		return true
 	}
-	_, ok := s.rename[CleanPath(l.Member.Path)]
+	_, ok := s.rename[weave.CleanPath(l.Member.Path)]
 	return ok && l.Member.Type != tarstream.Hardlink
 }
 
@@ -192,7 +170,7 @@ func (s *selection) write(w io.Writer, l *weave.Listed, chunks *chosen) error {
 	}
 	if !s.matches(l) {
 		content := io.LimitReader(fetch.Bytes(chunks.Next), int64(l.Length))
-		return rewrite(w, l, content, func(h *tar.Header) { h.Name = s.rename[CleanPath(l.Member.Path)] })
+		return rewrite(w, l, content, func(h *tar.Header) { h.Name = s.rename[weave.CleanPath(l.Member.Path)] })
 	}
 	if _, err := w.Write(l.Head[l.Skip:]); err != nil {
 		return err
@@ -253,7 +231,7 @@ func rewrite(w io.Writer, l *weave.Listed, content io.Reader, change func(*tar.H
 // headerOf gives the header of a regular file with what is known of a member.
 func headerOf(m *Member) *tar.Header {
 	h := &tar.Header{
-		Typeflag: tar.TypeReg, Name: m.Path, Linkname: m.Link, Mode: unixMode(m.Mode),
+		Typeflag: tar.TypeReg, Name: m.Path, Linkname: m.Link, Mode: weave.UnixMode(m.Mode),
 		Uid: m.UID, Gid: m.GID, Uname: m.User, Gname: m.Group, ModTime: m.Modified,
 		Format: tar.FormatPAX, PAXRecords: make(map[string]string),
 	}
@@ -264,16 +242,4 @@ func headerOf(m *Member) *tar.Header {
 		h.PAXRecords["SCHILY.xattr."+name] = string(value)
 	}
 	return h
-}
-
-// unixMode gives the permissions of a mode as a tar header has them (POSIX.1,
-// pax, "mode").
-func unixMode(m fs.FileMode) int64 {
-	bits := int64(m.Perm())
-	for flag, bit := range map[fs.FileMode]int64{fs.ModeSetuid: 0o4000, fs.ModeSetgid: 0o2000, fs.ModeSticky: 0o1000} {
-		if m&flag != 0 {
-			bits |= bit
-		}
-	}
-	return bits
 }

@@ -2,6 +2,8 @@ package store
 
 import (
 	"context"
+
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Usage says what a repository costs.
@@ -30,7 +32,7 @@ type CaptureUsage struct {
 // lists' recipes, no contents, and takes 4 bytes of memory a chunk beside the
 // index. It fails with ErrDamaged where a capture's chunks can't be found.
 func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}

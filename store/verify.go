@@ -64,7 +64,7 @@ type Harmed struct {
 // fault, writes nothing, and fails only where it can't go on: damage is in the
 // report. ErrNotFound is returned for a capture that isn't there.
 func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Report, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Writer is somebody who is at work in the repository, as a lease shows.
@@ -57,7 +58,7 @@ func giveBusy(err *error) {
 // shows as alive until its lease is dead, 30 minutes after its last sign of life, but
 // on the same machine at once as not alive; and then until space is reclaimed.
 func (r *Repository) Writers(ctx context.Context) (all []Writer, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}

@@ -68,6 +68,9 @@ func (v *Vault) Close() {
 	v.keys.Wipe()
 }
 
+// Open fails with crypt.ErrKeysWiped after Close.
+func (v *Vault) Open() error { return v.keys.Wiped() }
+
 // ID gives the repository's identity, which is not secret.
 func (v *Vault) ID() crypt.RepositoryID { return v.manifest.ID }
 
