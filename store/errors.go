@@ -6,6 +6,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
@@ -77,12 +78,12 @@ var (
 	// ErrUnproved is returned by OpenMember's reader and RestoreMembers, behind all that was
 	// asked for, where nothing shows that it is what was captured: the tables are lost or say
 	// what does not fit, and not all of the volume can be read. It is ErrDamaged as well.
-	ErrUnproved = errUnproved
+	ErrUnproved = give.ErrUnproved
 
 	// ErrMoved is returned by whatever reads a volume when an object of it is gone
 	// because its capture was moved to other slabs, or removed, after it was found.
 	// Nothing is harmed: find the capture again.
-	ErrMoved = errMoved
+	ErrMoved = give.ErrMoved
 )
 
 // Errors of what is done beside others.

@@ -29,7 +29,7 @@ func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, 
 				err = r.open()
 			}
 			if err != nil {
-				err = r.orMoved(ctx, kept, err)
+				err = r.giver.OrMoved(ctx, kept, err)
 				vault.NoteEnd(ctx, &err)
 				yield(nil, err)
 				return
@@ -61,5 +61,5 @@ func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (m 
 	if err := r.owns(v); err != nil {
 		return nil, nil, err
 	}
-	return r.openMember(ctx, v.captured(), path)
+	return r.giver.OpenMember(ctx, v.captured(), path)
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"iter"
 
+	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -14,7 +15,7 @@ import (
 // Its memory is some 350 bytes a member with a short path, more by long paths and attributes; the
 // whole header of a member that the tar stream stores as sparse; and, from the first Open, 40 bytes a
 // run of the volume's contents and 36 a chunk of the slabs in which they lie.
-type OpenedVolume struct{ opened *opened }
+type OpenedVolume struct{ opened *give.Opened }
 
 // OpenVolume reads the member list of a volume, for whoever asks for many members: what
 // OpenMember reads each time is read once. No contents are read.
@@ -25,7 +26,7 @@ func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (_ *OpenedVolume
 	if err := r.ready(v); err != nil {
 		return nil, err
 	}
-	l, err := r.openVolume(ctx, v.captured())
+	l, err := r.giver.OpenVolume(ctx, v.captured())
 	if err != nil {
 		return nil, err
 	}
@@ -33,16 +34,16 @@ func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (_ *OpenedVolume
 }
 
 // Len gives the number of members.
-func (l *OpenedVolume) Len() int { return l.opened.count() }
+func (l *OpenedVolume) Len() int { return l.opened.Count() }
 
 // Members gives the members in the order of the stream, as Repository.Members does. They are
 // the listing's own, and not to be changed.
-func (l *OpenedVolume) Members() iter.Seq[*Member] { return l.opened.all() }
+func (l *OpenedVolume) Members() iter.Seq[*Member] { return l.opened.All() }
 
 // Find gives the member of a path, compared in the form of CleanPath; the last where several
 // have it, as for tar. A hard link is given as such. It is the listing's own, and not to be changed. It
 // fails with ErrNotFound.
-func (l *OpenedVolume) Find(path string) (*Member, error) { return l.opened.member(path) }
+func (l *OpenedVolume) Find(path string) (*Member, error) { return l.opened.Member(path) }
 
 // Open opens the content of a member, as it was before it became one: as OpenMember does, but
 // that any part of it can be read. A hard link is followed, and the holes of a sparse file read as
@@ -54,7 +55,7 @@ func (l *OpenedVolume) Find(path string) (*Member, error) { return l.opened.memb
 // It fails with ErrNotFound, also for what has no content, such as a folder; with ErrDamaged; and
 // with ErrMoved as Restore does: open the volume of the capture again then.
 func (l *OpenedVolume) Open(ctx context.Context, path string) (*MemberFile, error) {
-	f, err := l.opened.content(ctx, path)
+	f, err := l.opened.Content(ctx, path)
 	if err != nil {
 		return nil, err
 	}
@@ -74,7 +75,7 @@ func (l *OpenedVolume) Open(ctx context.Context, path string) (*MemberFile, erro
 //
 // Its methods may be called by several goroutines at once; ReadAt does not wait for others and
 // leaves alone where Read goes on. Reading on takes the memory of Restore, beside 40 bytes a run.
-type MemberFile struct{ file *memberFile }
+type MemberFile struct{ file *give.File }
 
 // Member gives the member whose content it is; the target of a hard link.
 func (f *MemberFile) Member() *Member { return f.file.Member() }

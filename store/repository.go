@@ -7,6 +7,7 @@ import (
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
@@ -28,7 +29,7 @@ type Repository struct {
 	stock   *stock.Stock
 	reader  *weave.Reader
 	scales  *weigh.Scales
-	proofs  *proofs
+	giver   *give.Giver
 }
 
 // CreateOptions say how a repository is made.
@@ -141,7 +142,7 @@ func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
 func over(s *stock.Stock) *Repository {
 	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), proofs: new(proofs),
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s),
 	}
 }
 

@@ -41,7 +41,7 @@ func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 	if err := r.owns(v); err != nil {
 		return err
 	}
-	return r.restore(ctx, v.captured(), w, newMeter(o.Progress))
+	return r.giver.Restore(ctx, v.captured(), w, newMeter(o.Progress))
 }
 
 // CleanPath gives the form in which paths of members are compared: without a
@@ -67,5 +67,5 @@ func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(p
 	if err := r.owns(v); err != nil {
 		return 0, err
 	}
-	return r.restoreMembers(ctx, v.captured(), match, w, newMeter(o.Progress))
+	return r.giver.RestoreMembers(ctx, v.captured(), match, w, newMeter(o.Progress))
 }

@@ -1,24 +1,25 @@
-package store
+package give
 
 import (
 	"context"
 	"errors"
 	"fmt"
 
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// errMoved is returned by whatever reads a volume when an object of it is gone because its
+// ErrMoved is returned by whatever reads a volume when an object of it is gone because its
 // capture was moved to other slabs, or removed, after it was found.
-var errMoved = errors.New("it was moved or removed by reclaiming meanwhile: find the capture again")
+var ErrMoved = errors.New("it was moved or removed by reclaiming meanwhile: find the capture again")
 
-// orMoved gives err, met while v was read, or ErrMoved where an object is missing
+// OrMoved gives err, met while v was read, or ErrMoved where an object is missing
 // since reclaiming wrote a higher generation of the capture's index file, or removed
 // it. Both happen before a slab is removed.
-func (r *Repository) orMoved(ctx context.Context, v *ledger.Volume, err error) error {
-	if v.Of == nil || !errors.Is(err, ErrDamaged) || !errors.Is(err, storage.ErrNotFound) {
+func (r *Giver) OrMoved(ctx context.Context, v *ledger.Volume, err error) error {
+	if v.Of == nil || !errors.Is(err, format.ErrDamaged) || !errors.Is(err, storage.ErrNotFound) {
 		return err
 	}
 	infos, listing := r.storage.List(ctx, names.Captures)
@@ -34,5 +35,5 @@ func (r *Repository) orMoved(ctx context.Context, v *ledger.Volume, err error) e
 	if there && highest <= v.Of.Generation {
 		return err
 	}
-	return fmt.Errorf("capture %s: %w (%v)", v.Of.ID, errMoved, err)
+	return fmt.Errorf("capture %s: %w (%v)", v.Of.ID, ErrMoved, err)
 }

@@ -1,4 +1,4 @@
-package store
+package give
 
 import (
 	"context"
@@ -16,12 +16,12 @@ import (
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// memberFile is the content of a member: an io.ReadSeekCloser and an io.ReaderAt.
+// File is the content of a member: an io.ReadSeekCloser and an io.ReaderAt.
 //
 // Several goroutines may call its methods; ReadAt does not wait for others and leaves alone
 // where Read goes on.
-type memberFile struct {
-	l        *opened
+type File struct {
+	l        *Opened
 	m        *listedMember
 	contents *openedContents
 	pieces   []piece
@@ -42,7 +42,7 @@ type piece struct {
 	start int64
 }
 
-func (l *opened) openFile(ctx context.Context, m *listedMember) (*memberFile, error) {
+func (l *Opened) openFile(ctx context.Context, m *listedMember) (*File, error) {
 	c, err := l.prepared(ctx)
 	if err != nil {
 		return nil, err
@@ -51,7 +51,7 @@ func (l *opened) openFile(ctx context.Context, m *listedMember) (*memberFile, er
 	if err != nil {
 		return nil, err
 	}
-	f := &memberFile{l: l, m: m, contents: c}
+	f := &File{l: l, m: m, contents: c}
 	at := int64(0)
 	for _, run := range runs {
 		f.pieces = append(f.pieces, piece{run, at})
@@ -64,20 +64,20 @@ func (l *opened) openFile(ctx context.Context, m *listedMember) (*memberFile, er
 		}
 	}
 	if uint64(at) != m.length {
-		return nil, fmt.Errorf("%w: its chunks have %d bytes, and it has %d", ErrDamaged, at, m.length)
+		return nil, fmt.Errorf("%w: its chunks have %d bytes, and it has %d", format.ErrDamaged, at, m.length)
 	}
 	f.ctx, f.cancel = context.WithCancel(ctx)
 	return f, nil
 }
 
 // Member gives the member whose content it is; the target of a hard link.
-func (f *memberFile) Member() *tarstream.Member { return f.m.Member }
+func (f *File) Member() *tarstream.Member { return f.m.Member }
 
 // Size gives the length of the content in bytes, holes included.
-func (f *memberFile) Size() int64 { return f.m.Size }
+func (f *File) Size() int64 { return f.m.Size }
 
 // Close ends the reading, also of others, and waits until it has ended.
-func (f *memberFile) Close() error {
+func (f *File) Close() error {
 	f.cancel()
 	f.using.Lock()
 	defer f.using.Unlock()
@@ -91,7 +91,7 @@ func (f *memberFile) Close() error {
 }
 
 // Read implements io.Reader.
-func (f *memberFile) Read(p []byte) (int, error) {
+func (f *File) Read(p []byte) (int, error) {
 	f.using.RLock()
 	defer f.using.RUnlock()
 	f.mu.Lock()
@@ -104,7 +104,7 @@ func (f *memberFile) Read(p []byte) (int, error) {
 	return n, f.explain(err)
 }
 
-func (f *memberFile) readOn(p []byte) (int, error) {
+func (f *File) readOn(p []byte) (int, error) {
 	if f.ctx.Err() != nil {
 		return 0, context.Cause(f.ctx)
 	}
@@ -136,7 +136,7 @@ func (f *memberFile) readOn(p []byte) (int, error) {
 }
 
 // Seek implements io.Seeker. Nothing is read before Read is called.
-func (f *memberFile) Seek(offset int64, whence int) (int64, error) {
+func (f *File) Seek(offset int64, whence int) (int64, error) {
 	f.using.RLock()
 	defer f.using.RUnlock()
 	f.mu.Lock()
@@ -161,7 +161,7 @@ func (f *memberFile) Seek(offset int64, whence int) (int64, error) {
 }
 
 // ReadAt implements io.ReaderAt.
-func (f *memberFile) ReadAt(p []byte, off int64) (int, error) {
+func (f *File) ReadAt(p []byte, off int64) (int, error) {
 	f.using.RLock()
 	defer f.using.RUnlock()
 	if f.closed {
@@ -183,7 +183,7 @@ func (f *memberFile) ReadAt(p []byte, off int64) (int, error) {
 	return n, f.explain(err)
 }
 
-func (f *memberFile) readPart(p []byte, off int64) (n int, err error) {
+func (f *File) readPart(p []byte, off int64) (n int, err error) {
 	s, err := f.stream(off, off+int64(len(p)))
 	if err != nil {
 		return 0, err
@@ -201,11 +201,11 @@ func (f *memberFile) readPart(p []byte, off int64) (n int, err error) {
 }
 
 // explain says which member an error is about, and what it means.
-func (f *memberFile) explain(err error) error {
+func (f *File) explain(err error) error {
 	if vault.IsDamage(err) {
 		err = fmt.Errorf("member %q: %w", f.m.Path, err)
 	}
-	return f.l.r.orMoved(f.ctx, f.l.v, err)
+	return f.l.r.OrMoved(f.ctx, f.l.v, err)
 }
 
 // memberStream reads a content from some byte on.
@@ -218,7 +218,7 @@ type memberStream struct {
 
 // stream opens a content for reading from a byte up to another; if it is sparse, from
 // its begin to its end.
-func (f *memberFile) stream(from, to int64) (*memberStream, error) {
+func (f *File) stream(from, to int64) (*memberStream, error) {
 	if f.m.Sparse {
 		s, err := f.stored(0, int64(f.m.length))
 		if err != nil {
@@ -226,7 +226,7 @@ func (f *memberFile) stream(from, to int64) (*memberStream, error) {
 		}
 		if s.in, err = tarstream.Expand(f.m.head, int64(f.m.length), s.in); err != nil {
 			s.close()
-			return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+			return nil, fmt.Errorf("%w: %w", format.ErrDamaged, err)
 		}
 		return s, nil
 	}
@@ -234,7 +234,7 @@ func (f *memberFile) stream(from, to int64) (*memberStream, error) {
 }
 
 // stored opens the content as it is stored.
-func (f *memberFile) stored(from, to int64) (*memberStream, error) {
+func (f *File) stored(from, to int64) (*memberStream, error) {
 	runs, lead, err := f.runs(from, to)
 	if err != nil {
 		return nil, err
@@ -246,7 +246,7 @@ func (f *memberFile) stored(from, to int64) (*memberStream, error) {
 
 // runs gives the runs in which the bytes from one to another lie, and how many bytes
 // they begin before.
-func (f *memberFile) runs(from, to int64) (runs []format.Run, lead int64, err error) {
+func (f *File) runs(from, to int64) (runs []format.Run, lead int64, err error) {
 	first, exact := slices.BinarySearchFunc(f.pieces, from, func(p piece, off int64) int {
 		switch {
 		case p.start < off:
@@ -277,7 +277,7 @@ func (f *memberFile) runs(from, to int64) (runs []format.Run, lead int64, err er
 
 // cutPiece gives the chunks of a piece in which its bytes from one to another lie, and
 // how many bytes the first begins before. The last may lie behind the piece.
-func (f *memberFile) cutPiece(p piece, from, to int64) (run format.Run, lead int64, err error) {
+func (f *File) cutPiece(p piece, from, to int64) (run format.Run, lead int64, err error) {
 	run = p.Run
 	if run.Times > 1 {
 		length, err := f.l.lengthOf(f.ctx, f.contents, run.Slab, run.First)

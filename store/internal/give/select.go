@@ -1,4 +1,4 @@
-package store
+package give
 
 import (
 	"archive/tar"
@@ -9,20 +9,21 @@ import (
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// restoreMembers writes a tar stream of the members that match accepts, and gives their number.
-func (r *Repository) restoreMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
+// RestoreMembers writes a tar stream of the members that match accepts, and gives their number.
+func (r *Giver) RestoreMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
 	n, err := r.writeMembers(ctx, v, match, w, m)
-	return n, r.orMoved(ctx, v, err)
+	return n, r.OrMoved(ctx, v, err)
 }
 
-func (r *Repository) writeMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
+func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
 	if !v.Tar {
-		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, ErrBadOptions)
+		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, vault.ErrBadOptions)
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -62,7 +63,7 @@ func (r *Repository) writeMembers(ctx context.Context, v *ledger.Volume, match f
 		n++
 	}
 	if n == 0 {
-		return 0, fmt.Errorf("a member that matches: %w", ErrNotFound)
+		return 0, fmt.Errorf("a member that matches: %w", vault.ErrNotFound)
 	}
 	m.Done()
 	if _, err := w.Write(make([]byte, 2*tarBlock)); err != nil { // the end marker
@@ -182,7 +183,7 @@ func (s *selection) write(w io.Writer, l *weave.Listed, chunks *chosen) error {
 			return weave.OrDamage(err, "its contents end too early")
 		}
 		if uint64(len(b.Data))*b.Times > left {
-			return fmt.Errorf("%w: its contents are too long", ErrDamaged)
+			return fmt.Errorf("%w: its contents are too long", format.ErrDamaged)
 		}
 		if err := writeChunks(w, b); err != nil {
 			return err
@@ -191,7 +192,7 @@ func (s *selection) write(w io.Writer, l *weave.Listed, chunks *chosen) error {
 		left -= uint64(len(b.Data)) * b.Times
 	}
 	if left > 0 {
-		return fmt.Errorf("%w: its contents are too short", ErrDamaged)
+		return fmt.Errorf("%w: its contents are too short", format.ErrDamaged)
 	}
 	_, err := w.Write(make([]byte, weave.Padding(l.Length)))
 	return err
@@ -203,7 +204,7 @@ func rewrite(w io.Writer, l *weave.Listed, content io.Reader, change func(*tar.H
 	if content != nil {
 		var err error
 		if content, err = tarstream.Expand(l.Head[l.Skip:], int64(l.Length), content); err != nil {
-			return fmt.Errorf("%w: %w", ErrDamaged, err)
+			return fmt.Errorf("%w: %w", format.ErrDamaged, err)
 		}
 		size = l.Member.Size
 	}
@@ -219,7 +220,7 @@ func rewrite(w io.Writer, l *weave.Listed, content io.Reader, change func(*tar.H
 	}
 	n, err := io.Copy(w, content)
 	if err == nil && n != size {
-		err = fmt.Errorf("%w: %d bytes where its header says %d", ErrDamaged, n, size)
+		err = fmt.Errorf("%w: %d bytes where its header says %d", format.ErrDamaged, n, size)
 	}
 	if err != nil {
 		return err
@@ -229,7 +230,7 @@ func rewrite(w io.Writer, l *weave.Listed, content io.Reader, change func(*tar.H
 }
 
 // headerOf gives the header of a regular file with what is known of a member.
-func headerOf(m *Member) *tar.Header {
+func headerOf(m *tarstream.Member) *tar.Header {
 	h := &tar.Header{
 		Typeflag: tar.TypeReg, Name: m.Path, Linkname: m.Link, Mode: weave.UnixMode(m.Mode),
 		Uid: m.UID, Gid: m.GID, Uname: m.User, Gname: m.Group, ModTime: m.Modified,

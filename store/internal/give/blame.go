@@ -1,4 +1,4 @@
-package store
+package give
 
 import (
 	"context"
@@ -19,7 +19,7 @@ const mostBlamed = 10
 // blame says which members a stream that can't be restored whole lacks. at is the number
 // of the entry whose content could not be read, or less than 0 where all could be read
 // and the whole is not what was captured.
-func (r *Repository) blame(ctx context.Context, v *ledger.Volume, at int, err error) error {
+func (r *Giver) blame(ctx context.Context, v *ledger.Volume, at int, err error) error {
 	if !vault.IsDamage(err) || ctx.Err() != nil {
 		return err
 	}
@@ -48,7 +48,7 @@ func (r *Repository) blame(ctx context.Context, v *ledger.Volume, at int, err er
 
 // pathsOf gives the members of the entries that is accepts, as far as the list can be
 // read.
-func (r *Repository) pathsOf(ctx context.Context, v *ledger.Volume, is func(*weave.Listed) bool) (paths []string) {
+func (r *Giver) pathsOf(ctx context.Context, v *ledger.Volume, is func(*weave.Listed) bool) (paths []string) {
 	for l, err := range r.reader.Listing(ctx, v) {
 		if err != nil {
 			break
@@ -62,7 +62,7 @@ func (r *Repository) pathsOf(ctx context.Context, v *ledger.Volume, is func(*wea
 
 // wrongMembers gives the members whose chunks are not what was captured, as far as
 // tables tell that.
-func (r *Repository) wrongMembers(ctx context.Context, v *ledger.Volume) []string {
+func (r *Giver) wrongMembers(ctx context.Context, v *ledger.Volume) []string {
 	contents := weave.OrEmpty(v.Contents)
 	p, err := r.proveBySaid(ctx, contents)
 	if err != nil || p == nil {

@@ -1,4 +1,4 @@
-package store
+package give
 
 import (
 	"context"
@@ -11,12 +11,13 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// opened is the member list of a volume, read once, to be asked again and again.
-type opened struct {
-	r       *Repository
+// Opened is the member list of a volume, read once, to be asked again and again.
+type Opened struct {
+	r       *Giver
 	v       *ledger.Volume
 	members []listedMember
 	byPath  map[string]int // clean path: the last member that has it
@@ -33,12 +34,12 @@ type listedMember struct {
 	head          []byte // of a sparse one: the whole header
 }
 
-// openVolume reads the member list of a volume.
-func (r *Repository) openVolume(ctx context.Context, v *ledger.Volume) (*opened, error) {
-	l := &opened{r: r, v: v, byPath: make(map[string]int)}
+// OpenVolume reads the member list of a volume.
+func (r *Giver) OpenVolume(ctx context.Context, v *ledger.Volume) (*Opened, error) {
+	l := &Opened{r: r, v: v, byPath: make(map[string]int)}
 	for e, err := range r.reader.Listing(ctx, l.v) {
 		if err != nil {
-			return nil, r.orMoved(ctx, l.v, err)
+			return nil, r.OrMoved(ctx, l.v, err)
 		}
 		if e.Member == nil {
 			continue
@@ -53,11 +54,11 @@ func (r *Repository) openVolume(ctx context.Context, v *ledger.Volume) (*opened,
 	return l, nil
 }
 
-// count gives the number of members.
-func (l *opened) count() int { return len(l.members) }
+// Count gives the number of members.
+func (l *Opened) Count() int { return len(l.members) }
 
-// all gives the members in the order of the stream.
-func (l *opened) all() iter.Seq[*tarstream.Member] {
+// All gives the members in the order of the stream.
+func (l *Opened) All() iter.Seq[*tarstream.Member] {
 	return func(yield func(*tarstream.Member) bool) {
 		for i := range l.members {
 			if !yield(l.members[i].Member) {
@@ -67,8 +68,8 @@ func (l *opened) all() iter.Seq[*tarstream.Member] {
 	}
 }
 
-// member gives the member of a path.
-func (l *opened) member(path string) (*tarstream.Member, error) {
+// Member gives the member of a path.
+func (l *Opened) Member(path string) (*tarstream.Member, error) {
 	m, err := l.find(path)
 	if err != nil {
 		return nil, err
@@ -76,20 +77,20 @@ func (l *opened) member(path string) (*tarstream.Member, error) {
 	return m.Member, nil
 }
 
-func (l *opened) find(path string) (*listedMember, error) {
+func (l *Opened) find(path string) (*listedMember, error) {
 	if i, ok := l.byPath[weave.CleanPath(path)]; ok {
 		return &l.members[i], nil
 	}
-	return nil, fmt.Errorf("member %q: %w", path, ErrNotFound)
+	return nil, fmt.Errorf("member %q: %w", path, vault.ErrNotFound)
 }
 
-// content opens the content of a member.
-func (l *opened) content(ctx context.Context, path string) (*memberFile, error) {
+// Content opens the content of a member.
+func (l *Opened) Content(ctx context.Context, path string) (*File, error) {
 	f, err := l.open(ctx, path)
-	return f, l.r.orMoved(ctx, l.v, err)
+	return f, l.r.OrMoved(ctx, l.v, err)
 }
 
-func (l *opened) open(ctx context.Context, path string) (*memberFile, error) {
+func (l *Opened) open(ctx context.Context, path string) (*File, error) {
 	m, err := l.find(path)
 	if err == nil && m.Type == tarstream.Hardlink {
 		m, err = l.find(m.Link)
@@ -98,7 +99,7 @@ func (l *opened) open(ctx context.Context, path string) (*memberFile, error) {
 		return nil, err
 	}
 	if m.Type != tarstream.File {
-		return nil, fmt.Errorf("content of %q: %w: it is a %s", path, ErrNotFound, m.Type)
+		return nil, fmt.Errorf("content of %q: %w: it is a %s", path, vault.ErrNotFound, m.Type)
 	}
 	f, err := l.openFile(ctx, m)
 	if err != nil {
@@ -115,7 +116,7 @@ type openedContents struct {
 }
 
 // prepared gives the contents, read at the first call that succeeds.
-func (l *opened) prepared(ctx context.Context) (*openedContents, error) {
+func (l *Opened) prepared(ctx context.Context) (*openedContents, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.contents != nil {
@@ -147,7 +148,7 @@ func (c *openedContents) cut(first, count uint64) (runs []format.Run, err error)
 	}
 	for ; count > 0; i++ {
 		if i < 0 || i >= len(c.runs) || first-c.chunks[i] >= c.runs[i].Len() {
-			return nil, fmt.Errorf("%w: the recipe has no chunk %d", ErrDamaged, first)
+			return nil, fmt.Errorf("%w: the recipe has no chunk %d", format.ErrDamaged, first)
 		}
 		part := weave.CutOut(c.runs[i], first-c.chunks[i], count)
 		runs = append(runs, part)
@@ -158,7 +159,7 @@ func (c *openedContents) cut(first, count uint64) (runs []format.Run, err error)
 }
 
 // lengthOf gives the length of a chunk: as it is proved, or else as its slab says.
-func (l *opened) lengthOf(ctx context.Context, c *openedContents, slab format.SlabID, n uint32) (int64, error) {
+func (l *Opened) lengthOf(ctx context.Context, c *openedContents, slab format.SlabID, n uint32) (int64, error) {
 	if c.proof.length != nil {
 		if length, ok := c.proof.length(slab, n); ok && length > 0 {
 			return int64(length), nil
@@ -170,7 +171,7 @@ func (l *opened) lengthOf(ctx context.Context, c *openedContents, slab format.Sl
 	}
 	length, ok := opened.ChunkLength(n)
 	if !ok || length == 0 {
-		return 0, &fetch.SlabError{Slab: slab, Frame: -1, Err: fmt.Errorf("%w: it has no chunk %d", ErrDamaged, n)}
+		return 0, &fetch.SlabError{Slab: slab, Frame: -1, Err: fmt.Errorf("%w: it has no chunk %d", format.ErrDamaged, n)}
 	}
 	return int64(length), nil
 }

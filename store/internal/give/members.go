@@ -1,4 +1,4 @@
-package store
+package give
 
 import (
 	"context"
@@ -16,13 +16,13 @@ import (
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// openMember opens the content of one member.
-func (r *Repository) openMember(ctx context.Context, v *ledger.Volume, path string) (*tarstream.Member, io.ReadCloser, error) {
+// OpenMember opens the content of one member.
+func (r *Giver) OpenMember(ctx context.Context, v *ledger.Volume, path string) (*tarstream.Member, io.ReadCloser, error) {
 	m, content, err := r.openContent(ctx, v, path)
-	return m, content, r.orMoved(ctx, v, err)
+	return m, content, r.OrMoved(ctx, v, err)
 }
 
-func (r *Repository) openContent(ctx context.Context, v *ledger.Volume, path string) (*tarstream.Member, io.ReadCloser, error) {
+func (r *Giver) openContent(ctx context.Context, v *ledger.Volume, path string) (*tarstream.Member, io.ReadCloser, error) {
 	l, err := r.findMember(ctx, v, path)
 	if err == nil && l.Member.Type == tarstream.Hardlink {
 		l, err = r.findMember(ctx, v, l.Member.Link)
@@ -31,7 +31,7 @@ func (r *Repository) openContent(ctx context.Context, v *ledger.Volume, path str
 		return nil, nil, err
 	}
 	if l.Member.Type != tarstream.File {
-		return nil, nil, fmt.Errorf("content of %q: %w: it is a %s", path, ErrNotFound, l.Member.Type)
+		return nil, nil, fmt.Errorf("content of %q: %w: it is a %s", path, vault.ErrNotFound, l.Member.Type)
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	content, err := r.contentOf(ctx, v, func(yield func(weave.Span) bool) { yield(weave.Span{First: l.Chunk, Count: l.Chunks}) })
@@ -46,12 +46,12 @@ func (r *Repository) openContent(ctx context.Context, v *ledger.Volume, path str
 	if err != nil {
 		cancel()
 		content.Close()
-		return nil, nil, fmt.Errorf("member %q: %w: %w", path, ErrDamaged, err)
+		return nil, nil, fmt.Errorf("member %q: %w: %w", path, format.ErrDamaged, err)
 	}
 	return l.Member, &memberReader{r: r, v: v, ctx: ctx, in: in, content: content, cancel: cancel, path: path}, nil
 }
 
-func (r *Repository) findMember(ctx context.Context, v *ledger.Volume, path string) (*weave.Listed, error) {
+func (r *Giver) findMember(ctx context.Context, v *ledger.Volume, path string) (*weave.Listed, error) {
 	var found *weave.Listed
 	for l, err := range r.reader.Listing(ctx, v) {
 		if err != nil {
@@ -62,13 +62,13 @@ func (r *Repository) findMember(ctx context.Context, v *ledger.Volume, path stri
 		}
 	}
 	if found == nil {
-		return nil, fmt.Errorf("member %q: %w", path, ErrNotFound)
+		return nil, fmt.Errorf("member %q: %w", path, vault.ErrNotFound)
 	}
 	return found, nil
 }
 
 type memberReader struct {
-	r       *Repository
+	r       *Giver
 	v       *ledger.Volume
 	ctx     context.Context
 	in      io.Reader
@@ -97,7 +97,7 @@ func (m *memberReader) Read(p []byte) (n int, err error) {
 	if vault.IsDamage(err) {
 		err = fmt.Errorf("member %q: %w", m.path, err)
 	}
-	return n, m.r.orMoved(m.ctx, m.v, err)
+	return n, m.r.OrMoved(m.ctx, m.v, err)
 }
 
 // Close waits until nothing is read ahead any more.
@@ -115,7 +115,7 @@ type chosen struct {
 
 // contentOf reads some of the chunks of a volume's contents: spans in ascending
 // order. Each chunk is there until the next is asked for.
-func (r *Repository) contentOf(ctx context.Context, v *ledger.Volume, spans iter.Seq[weave.Span]) (*chosen, error) {
+func (r *Giver) contentOf(ctx context.Context, v *ledger.Volume, spans iter.Seq[weave.Span]) (*chosen, error) {
 	contents := weave.OrEmpty(v.Contents)
 	proof, err := r.prove(ctx, contents)
 	if err != nil {
@@ -141,7 +141,7 @@ func pick(runs fetch.Runs, spans iter.Seq[weave.Span]) fetch.Runs {
 					at += run.Len()
 					r, err, ok := next()
 					if !ok {
-						err = fmt.Errorf("%w: the recipe has no chunk %d", ErrDamaged, s.First)
+						err = fmt.Errorf("%w: the recipe has no chunk %d", format.ErrDamaged, s.First)
 					}
 					if err != nil {
 						yield(format.Run{}, err)

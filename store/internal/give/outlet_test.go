@@ -1,4 +1,4 @@
-package store
+package give
 
 import (
 	"bytes"
@@ -47,7 +47,7 @@ func TestOutletOtherStream(t *testing.T) {
 	} {
 		o := newOutlet(&bytes.Buffer{}, true)
 		o.pass([]byte("beans"), nil)
-		if err := o.finish(record); !errors.Is(err, ErrDamaged) {
+		if err := o.finish(record); !errors.Is(err, format.ErrDamaged) {
 			t.Errorf("%s: %v", name, err)
 		}
 	}

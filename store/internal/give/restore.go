@@ -1,4 +1,4 @@
-package store
+package give
 
 import (
 	"context"
@@ -7,24 +7,25 @@ import (
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// restore writes the stream of a volume. Where that fails, the error names members that
+// Restore writes the stream of a volume. Where that fails, the error names members that
 // can't be read or are not what was captured, as far as that is known.
-func (r *Repository) restore(ctx context.Context, v *ledger.Volume, w io.Writer, m *vault.Meter) error {
+func (r *Giver) Restore(ctx context.Context, v *ledger.Volume, w io.Writer, m *vault.Meter) error {
 	at, err := r.write(ctx, v, w, m)
 	if err != nil {
 		err = r.blame(ctx, v, at, err)
 	}
-	return r.orMoved(ctx, v, err)
+	return r.OrMoved(ctx, v, err)
 }
 
 // write gives, with an error, the number of the entry whose content could not be read,
 // or -1.
-func (r *Repository) write(ctx context.Context, v *ledger.Volume, w io.Writer, m *vault.Meter) (at int, err error) {
+func (r *Giver) write(ctx context.Context, v *ledger.Volume, w io.Writer, m *vault.Meter) (at int, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	out := newOutlet(w, len(v.SHA256) > 0)
@@ -69,7 +70,7 @@ func restoreEntry(ctx context.Context, e weave.Entry, contents *fetch.Stream, ou
 		}
 		n := uint64(len(b.Data)) * b.Times
 		if n > left {
-			return fmt.Errorf("%w: a member's contents are too long", ErrDamaged)
+			return fmt.Errorf("%w: a member's contents are too long", format.ErrDamaged)
 		}
 		if err := out.passBlock(ctx, b); err != nil {
 			return err
@@ -79,7 +80,7 @@ func restoreEntry(ctx context.Context, e weave.Entry, contents *fetch.Stream, ou
 		m.Tick(int64(n))
 	}
 	if left > 0 {
-		return fmt.Errorf("%w: a member's contents are too short", ErrDamaged)
+		return fmt.Errorf("%w: a member's contents are too short", format.ErrDamaged)
 	}
 	m.Add(int64(len(header))+int64(e.Length), e.Kind == tarstream.Entry)
 	return nil

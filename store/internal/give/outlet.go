@@ -1,4 +1,4 @@
-package store
+package give
 
 import (
 	"bytes"
@@ -175,7 +175,7 @@ func (o *outlet) finish(v *format.Volume) error {
 		return err
 	}
 	if o.length != v.Length || o.toHash != nil && !bytes.Equal(<-o.sum, v.SHA256) {
-		return fmt.Errorf("%w: the stream that was rebuilt is not the one that was captured", ErrDamaged)
+		return fmt.Errorf("%w: the stream that was rebuilt is not the one that was captured", format.ErrDamaged)
 	}
 	return nil
 }

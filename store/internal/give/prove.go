@@ -1,4 +1,4 @@
-package store
+package give
 
 import (
 	"context"
@@ -15,9 +15,9 @@ import (
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// errUnproved is returned, behind all that was asked for, where nothing shows that it is what
+// ErrUnproved is returned, behind all that was asked for, where nothing shows that it is what
 // was captured.
-var errUnproved = fmt.Errorf("%w: nothing shows that this is what was captured", ErrDamaged)
+var ErrUnproved = fmt.Errorf("%w: nothing shows that this is what was captured", format.ErrDamaged)
 
 // proof says which identities the chunks of a stream must have. A recipe names places of
 // chunks, and its digest alone tells what was captured. The digest is over identities,
@@ -40,7 +40,7 @@ type proofs struct {
 
 // prove finds out what the chunks of a stream must be: by what the tables say, or,
 // where the digest does not fit that, by reading all of the stream.
-func (r *Repository) prove(ctx context.Context, recipe *format.Recipe) (*proof, error) {
+func (r *Giver) prove(ctx context.Context, recipe *format.Recipe) (*proof, error) {
 	key := weave.RecipeKey(recipe)
 	r.proofs.mu.Lock()
 	defer r.proofs.mu.Unlock()
@@ -58,7 +58,7 @@ func (r *Repository) prove(ctx context.Context, recipe *format.Recipe) (*proof, 
 }
 
 // proveBySaid gives a proof by what the tables say, or nil.
-func (r *Repository) proveBySaid(ctx context.Context, recipe *format.Recipe) (*proof, error) {
+func (r *Giver) proveBySaid(ctx context.Context, recipe *format.Recipe) (*proof, error) {
 	slabs := make(map[format.SlabID]bool)
 	for run, err := range r.slabs.Runs(ctx, recipe) {
 		if err != nil {
@@ -111,7 +111,7 @@ func otherwise(all map[format.SlabID]*stock.Said) stock.ChunkOf {
 }
 
 // proveByReading reads all of a stream.
-func (r *Repository) proveByReading(ctx context.Context, recipe *format.Recipe) (*proof, error) {
+func (r *Giver) proveByReading(ctx context.Context, recipe *format.Recipe) (*proof, error) {
 	ids := make(map[format.SlabID]map[uint32]crypt.Identity)
 	err := r.eachChunk(ctx, recipe, func(slab format.SlabID, n uint32, id crypt.Identity) {
 		if ids[slab] == nil {
@@ -121,7 +121,7 @@ func (r *Repository) proveByReading(ctx context.Context, recipe *format.Recipe) 
 	})
 	if vault.IsDamage(err) {
 		none := func(format.SlabID, uint32) (id crypt.Identity, ok bool) { return id, false }
-		return &proof{want: none, err: fmt.Errorf("%w: %w", errUnproved, err)}, nil
+		return &proof{want: none, err: fmt.Errorf("%w: %w", ErrUnproved, err)}, nil
 	}
 	return &proof{want: func(slab format.SlabID, n uint32) (crypt.Identity, bool) {
 		id, ok := ids[slab][n]
@@ -131,7 +131,7 @@ func (r *Repository) proveByReading(ctx context.Context, recipe *format.Recipe) 
 
 // eachChunk reads a stream to its end and calls use for each chunk, in order. It fails
 // with damage where the stream is not the one that was captured.
-func (r *Repository) eachChunk(ctx context.Context, recipe *format.Recipe, use func(format.SlabID, uint32, crypt.Identity)) error {
+func (r *Giver) eachChunk(ctx context.Context, recipe *format.Recipe, use func(format.SlabID, uint32, crypt.Identity)) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	stream := r.slabs.StreamWith(ctx, recipe, fetch.ReadOptions{Lend: true})
