@@ -75,7 +75,7 @@ func (s *session) threat(f *ledger.Batch) bool {
 func (s *session) withdraw(ctx context.Context, id string) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), lease.LeaveTime)
 	defer cancel()
-	_, err := s.r.putBatch(ctx, names.Gone, &format.BatchRecord{Captures: []string{id}})
+	_, err := s.r.ledger.PutBatch(ctx, names.Gone, &format.BatchRecord{Captures: []string{id}})
 	return errors.Join(err, s.r.storage.Remove(ctx, names.Capture(id, 0)))
 }
 

@@ -241,7 +241,7 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *format.Vol
 		return nil, err
 	}
 	record.Length, record.SHA256 = list.Length, nil
-	record.Warnings = append(slices.Clone(vol.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", names.Shortened(lost.paths)))
+	record.Warnings = append(slices.Clone(vol.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", names.Shortened(lost.paths, 2*names.Most)))
 	err = h.w.WriteRecipes(&record, &t)
 	return &record, err
 }

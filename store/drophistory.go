@@ -64,7 +64,7 @@ func (p *repairer) departChanged(ctx context.Context, records []*format.IndexFil
 	if len(mark.Captures) == 0 {
 		return nil
 	}
-	if _, err := p.r.putBatch(ctx, names.Gone, mark); err != nil {
+	if _, err := p.r.ledger.PutBatch(ctx, names.Gone, mark); err != nil {
 		return err
 	}
 	for i, id := range mark.Captures {
@@ -82,7 +82,7 @@ func (p *repairer) dropHistory(ctx context.Context) error {
 		}
 	}
 	if len(mark.Captures) > 0 {
-		if _, err := p.r.putBatch(ctx, names.Gone, mark); err != nil {
+		if _, err := p.r.ledger.PutBatch(ctx, names.Gone, mark); err != nil {
 			return err
 		}
 	}

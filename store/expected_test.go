@@ -3,7 +3,6 @@ package store
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
 	"io"
 	"math/rand/v2"
 	"slices"
@@ -11,35 +10,24 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/chunk"
-	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
-	"github.com/kistarchive/kist/store/storage"
 )
 
-func expectedRepository(t *testing.T) *Repository {
-	t.Helper()
-	r, err := Create(t.Context(), storage.NewMemory(), crypt.NewKeyFile(), CreateOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { r.Close() })
-	return r
-}
-
-func captureAs(t *testing.T, r *Repository, name string, b []byte) *Capture {
+func captureAs(t *testing.T, r *Repository, name string, b []byte) *ledger.Capture {
 	t.Helper()
 	return captureAt(t, r, time.Now(), name, b)
 }
 
-func captureAt(t *testing.T, r *Repository, taken time.Time, name string, b []byte) *Capture {
+func captureAt(t *testing.T, r *Repository, at time.Time, name string, b []byte) *ledger.Capture {
 	t.Helper()
-	c, err := r.Capture(t.Context(), CaptureOptions{Name: name, Taken: taken, Volumes: []VolumeInput{{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
+	made, err := r.capture(t.Context(), takeOptions{Name: name, Taken: at, Meter: vault.NewMeter(nil), Volumes: []volumeSource{{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
 		return io.NopCloser(bytes.NewReader(b)), nil
 	}}}})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return c
+	return made.Capture
 }
 
 func noiseBytes(seed byte, n int) []byte {
@@ -68,35 +56,6 @@ func changed() map[string][]byte {
 	}
 }
 
-// A capture is the same whatever was expected of it: same identities, lengths
-// and places of its chunks as that of another name, of which nothing is.
-func TestExpectingChangesNothing(t *testing.T) {
-	r := expectedRepository(t)
-	base := changed()["unchanged"]
-	captureAs(t, r, "seedbank", base)
-	for name, b := range changed() {
-		if testing.Short() && name != "one byte" && name != "deleted" && name != "cut short" {
-			continue
-		}
-		other := captureAs(t, r, "other "+name, b)
-		c := captureAs(t, r, "seedbank", b)
-		got, want := c.Volumes[0].record, other.Volumes[0].record
-		if (got.Contents == nil) != (want.Contents == nil) {
-			t.Fatalf("%s: contents %v, without expecting %v", name, got.Contents, want.Contents)
-		}
-		if got.Contents != nil && (got.Contents.Digest != want.Contents.Digest || !slices.Equal(got.Contents.Runs, want.Contents.Runs)) {
-			t.Errorf("%s: contents %+v, without expecting %+v", name, got.Contents, want.Contents)
-		}
-		sum := sha256.New()
-		if err := r.Restore(t.Context(), &c.Volumes[0], sum, RestoreOptions{}); err != nil {
-			t.Fatalf("%s: %v", name, err)
-		}
-		if s := sha256.Sum256(b); !bytes.Equal(sum.Sum(nil), s[:]) {
-			t.Errorf("%s: another stream is restored", name)
-		}
-	}
-}
-
 // chunksOf gives the chunks of contents as they are expected later.
 func chunksOf(t *testing.T, r *Repository, params chunk.Params, b []byte) (all []expectedChunk) {
 	t.Helper()
@@ -122,7 +81,7 @@ func chunksOf(t *testing.T, r *Repository, params chunk.Params, b []byte) (all [
 // What did not change is taken without a search, but for what lies around a
 // change.
 func TestExpectedIsTaken(t *testing.T) {
-	r := expectedRepository(t)
+	r := newTaker(t)
 	// A polynomial of the library's own tests: the counts are always the same.
 	params := chunk.Params{Average: chunk.DefaultAverage, Polynomial: 0x3DA3358B4DC173}
 	base := chunksOf(t, r, params, changed()["unchanged"])
@@ -162,7 +121,7 @@ func TestExpectedIsTaken(t *testing.T) {
 }
 
 func TestExpectingDoesNotAllocate(t *testing.T) {
-	r := expectedRepository(t)
+	r := newTaker(t)
 	params := chunk.Params{Average: chunk.DefaultAverage, Polynomial: 0x3DA3358B4DC173}
 	data := changed()["unchanged"]
 	all := chunksOf(t, r, params, data)
@@ -186,11 +145,11 @@ func TestExpectingDoesNotAllocate(t *testing.T) {
 // What is expected of a stream comes from the latest capture of the same volume,
 // and from none of a folder.
 func TestLatestContents(t *testing.T) {
-	r := expectedRepository(t)
+	r := newTaker(t)
 	taken := time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)
 	captureAt(t, r, taken, "seedbank", noiseBytes(1, 100_000))
 	taken = taken.Add(time.Minute) // ids tell minutes apart
-	want := captureAt(t, r, taken, "seedbank", noiseBytes(2, 100_000)).Volumes[0].record.Contents
+	want := captureAt(t, r, taken, "seedbank", noiseBytes(2, 100_000)).Volumes[0].Contents
 	for i := range 2 * vault.Readers {
 		taken = taken.Add(time.Minute)
 		captureAt(t, r, taken, "other", noiseBytes(byte(i), 1000))
@@ -203,8 +162,8 @@ func TestLatestContents(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := &session{r: r, o: CaptureOptions{Name: test.name}, files: files}
-		got := s.latestContents(t.Context(), VolumeInput{Name: test.volume})
+		s := &session{r: r, o: takeOptions{Name: test.name}, files: files}
+		got := s.latestContents(t.Context(), volumeSource{Name: test.volume})
 		if (got != nil) != test.found || got != nil && got.Digest != want.Digest {
 			t.Errorf("%s, volume %s: %+v", test.name, test.volume, got)
 		}
@@ -213,10 +172,10 @@ func TestLatestContents(t *testing.T) {
 
 // What is looked up is what the capture before is made of.
 func TestLookUpExpected(t *testing.T) {
-	r := expectedRepository(t)
+	r := newTaker(t)
 	base := changed()["unchanged"]
 	captureAs(t, r, "seedbank", base)
-	o := CaptureOptions{Name: "seedbank", Volumes: []VolumeInput{{Name: "data"}}}
+	o := takeOptions{Name: "seedbank", Meter: vault.NewMeter(nil), Volumes: []volumeSource{{Name: "data"}}}
 	s := begun(t, r, o)
 	defer s.abandon(t.Context())
 	x := s.expect(t.Context(), o.Volumes[0])

@@ -50,7 +50,7 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 	if err := c.lease.Check(ctx); err != nil {
 		return err
 	}
-	if _, err := c.r.putBatch(ctx, names.Final, record); err != nil {
+	if _, err := c.r.ledger.PutBatch(ctx, names.Final, record); err != nil {
 		return err
 	}
 	c.v.going, err = c.r.ledger.ReadBatches(ctx)
@@ -225,7 +225,7 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 		}
 	}
 	if len(record.Captures) > 0 {
-		if _, err := c.r.putBatch(ctx, names.Gone, record); err != nil {
+		if _, err := c.r.ledger.PutBatch(ctx, names.Gone, record); err != nil {
 			return err
 		}
 	}

@@ -17,41 +17,8 @@ import (
 	"github.com/kistarchive/kist/store/volume"
 )
 
-// FolderInput is a folder that a volume is read from.
-type FolderInput struct {
-	Path    string
-	Options volume.ReadOptions
-
-	// Reread reads every file. By default a file in the same state as in an earlier capture
-	// is not read again: same size, modification and change time, inode, device, mode and
-	// owner. Its content is taken over from there, and the capture is the same as if it had
-	// been read.
-	//
-	// The earlier capture is the latest that this machine made, as far as it knows
-	// (OpenOptions.State), that is not retired, with the same CaptureOptions.Name and Host
-	// and a volume of the same VolumeInput.Name and Source; or CaptureOptions.After. These
-	// four texts are compared byte by byte, and Path is not: so a folder that was moved is
-	// still known, and two folders that are captured under the same four texts are taken
-	// for each other. Then only the states of their files keep them apart; inodes and
-	// devices may coincide where file systems are copied or mounted in turn. Give each
-	// folder a Source of its own.
-	//
-	// What was changed so shortly before it was read that a further change might not
-	// show in its times is read again by the next capture. For the same reason the
-	// folder's file system is flushed first, unless the capture is made After a
-	// Draft, when the service is stopped.
-	//
-	// Where the file system keeps no change times of its own, every file is read, and a
-	// warning of the volume says so; see volume.ReadReport.NoChangeTimes.
-	Reread bool
-
-	// Now gives the time by the clock of the folder's file system; nil means
-	// time.Now.
-	Now func() time.Time
-}
-
 // takeFolder reads a volume's folder.
-func (s *session) takeFolder(ctx context.Context, v VolumeInput) (*volumeTaken, error) {
+func (s *session) takeFolder(ctx context.Context, v volumeSource) (*volumeTaken, error) {
 	t, err := s.walkFolder(ctx, v, v.Folder.Reread)
 	if errors.Is(err, errPrior) {
 		t, err = s.walkFolder(ctx, v, true)
@@ -61,7 +28,7 @@ func (s *session) takeFolder(ctx context.Context, v VolumeInput) (*volumeTaken, 
 
 // walkFolder reads a volume's folder. It fails with errPrior where what
 // it took over can't be relied on.
-func (s *session) walkFolder(ctx context.Context, v VolumeInput, reread bool) (*volumeTaken, error) {
+func (s *session) walkFolder(ctx context.Context, v volumeSource, reread bool) (*volumeTaken, error) {
 	start := v.Folder.now()
 	sink := lateSink{sync.OnceValues(func() (*folderSink, error) {
 		if err := s.await(); err != nil {
@@ -183,7 +150,7 @@ type putMember struct {
 }
 
 // now gives the time by the clock of the folder's file system.
-func (f *FolderInput) now() time.Time {
+func (f *folderSource) now() time.Time {
 	if f.Now == nil {
 		return time.Now()
 	}
@@ -191,7 +158,7 @@ func (f *FolderInput) now() time.Time {
 }
 
 // newFolderSink makes the sink for a walk that began at start.
-func (s *session) newFolderSink(ctx context.Context, v VolumeInput, start time.Time, reread bool) (*folderSink, error) {
+func (s *session) newFolderSink(ctx context.Context, v volumeSource, start time.Time, reread bool) (*folderSink, error) {
 	t := &volumeTaken{
 		record:  format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
 		Strands: s.NewStrands(),

@@ -101,7 +101,7 @@ func TestVerifyHead(t *testing.T) {
 			s.remove(names.Capture(c.ID, 0))
 			mark := &format.BatchRecord{}
 			ledger.Depart(mark, c.ID, crypt.Digest{1})
-			if _, err := m.putBatch(t.Context(), names.Gone, mark); err != nil {
+			if _, err := m.ledger.PutBatch(t.Context(), names.Gone, mark); err != nil {
 				t.Fatal(err)
 			}
 		}, true},
@@ -143,7 +143,7 @@ func oldMarks(s *site, m *machine) {
 	for _, g := range all.Gone {
 		s.remove(g.Info.Name)
 		g.Record.Hashes = nil
-		if _, err := m.putBatch(s.t.Context(), names.Gone, g.Record); err != nil {
+		if _, err := m.ledger.PutBatch(s.t.Context(), names.Gone, g.Record); err != nil {
 			s.t.Fatal(err)
 		}
 	}

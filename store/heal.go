@@ -106,7 +106,7 @@ func (p *repairer) markBad(ctx context.Context) error {
 		return nil
 	}
 	slices.SortFunc(record.Harmed, func(a, b format.HarmedSlab) int { return slices.Compare(a.Slab[:], b.Slab[:]) })
-	_, err = p.r.putBatch(ctx, names.Harmed, record)
+	_, err = p.r.ledger.PutBatch(ctx, names.Harmed, record)
 	return err
 }
 

@@ -14,7 +14,7 @@ import (
 
 // latestVolume gives the volume as the latest capture of the same name, host and
 // source has it, of those that this machine made and that were not retired, or nil.
-func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volume {
+func (s *session) latestVolume(ctx context.Context, v volumeSource) *format.Volume {
 	if s.retiredErr != nil {
 		return nil // it is only read again
 	}
@@ -46,7 +46,7 @@ func (s *session) latestVolume(ctx context.Context, v VolumeInput) *format.Volum
 // order of their names: by the minute in the ids, as Captures orders them, and within a
 // minute by when they were written.
 func newestFirst(files []storage.Info) iter.Seq[[]ledger.File] {
-	minute := func(f storage.Info) string { return minuteOf(f.Name) }
+	minute := func(f storage.Info) string { return names.Minute(f.Name) }
 	return func(yield func([]ledger.File) bool) {
 		for len(files) > 0 {
 			first := len(files) - 1

@@ -149,7 +149,7 @@ func notRetired(all []*Capture) (copies []*Capture) {
 // its capture was taken.
 func (l *Listing) later(c *Capture) (ids []string) {
 	for _, u := range l.unread {
-		if u.Retired == nil && (c == nil || minuteOf(u.ID) >= minuteOf(c.ID)) {
+		if u.Retired == nil && (c == nil || names.Minute(u.ID) >= names.Minute(c.ID)) {
 			ids = append(ids, u.ID)
 		}
 	}
@@ -165,11 +165,6 @@ func (l *Listing) damageOf(ids []string) *DamagedError {
 		}
 	}
 	return &DamagedError{Captures: ids, Err: joinDamage(some)}
-}
-
-func minuteOf(id string) string {
-	minute, _, _ := strings.Cut(id, "-")
-	return minute
 }
 
 // isLatest tells "latest" and "NAME@latest" from ids.

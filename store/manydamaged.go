@@ -3,6 +3,8 @@ package store
 import (
 	"fmt"
 	"strings"
+
+	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // manyDamaged are the errors of index files, which may be very many, as where somebody
@@ -18,13 +20,13 @@ func joinDamage(damage []error) error {
 
 func (m manyDamaged) Error() string {
 	var b strings.Builder
-	for i, err := range m[:min(len(m), maxNamed)] {
+	for i, err := range m[:min(len(m), names.Most)] {
 		if i > 0 {
 			b.WriteByte('\n')
 		}
 		b.WriteString(err.Error())
 	}
-	if n := len(m) - maxNamed; n > 0 {
+	if n := len(m) - names.Most; n > 0 {
 		fmt.Fprintf(&b, "\nand %d more index files that can't be read", n)
 	}
 	return b.String()

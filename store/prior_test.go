@@ -9,11 +9,10 @@ import (
 	"testing"
 	"time"
 
-	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
-	"github.com/kistarchive/kist/store/storage"
 )
 
 // TestComparePaths has paths in the order of a walk: a folder comes before what it
@@ -45,7 +44,7 @@ func TestComparePaths(t *testing.T) {
 
 // capturedFolder gives a repository with a capture of a folder, and what would be
 // captured next.
-func capturedFolder(t *testing.T) (*Repository, CaptureOptions) {
+func capturedFolder(t *testing.T) (*Repository, takeOptions) {
 	t.Helper()
 	dir := t.TempDir()
 	for i := range 50 {
@@ -53,22 +52,18 @@ func capturedFolder(t *testing.T) (*Repository, CaptureOptions) {
 			t.Fatal(err)
 		}
 	}
-	r, err := Create(t.Context(), storage.NewMemory(), crypt.NewKeyFile(), CreateOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { r.Close() })
-	o := CaptureOptions{Volumes: []VolumeInput{{Source: dir, Folder: &FolderInput{
+	r := newTaker(t)
+	o := takeOptions{Meter: vault.NewMeter(nil), Volumes: []volumeSource{{Source: dir, Folder: &folderSource{
 		Path: dir, Now: func() time.Time { return time.Now().Add(time.Hour) },
 	}}}}
-	if _, err := r.Capture(t.Context(), o); err != nil {
+	if _, err := r.capture(t.Context(), o); err != nil {
 		t.Fatal(err)
 	}
 	return r, o
 }
 
 // begun gives a session that has begun to take in.
-func begun(t *testing.T, r *Repository, o CaptureOptions) *session {
+func begun(t *testing.T, r *Repository, o takeOptions) *session {
 	t.Helper()
 	s, err := r.newSession(t.Context(), o)
 	if err == nil {
@@ -141,7 +136,7 @@ func TestPriorOfOtherVersion(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := testSession(t, r)
-		s.o.After = &Draft{file: &format.IndexFile{Volumes: []format.Volume{v}}}
+		s.o.After = &format.IndexFile{Volumes: []format.Volume{v}}
 		p := s.openPrior(t.Context(), o.Volumes[0])
 		if (p != nil) != c.used {
 			t.Errorf("%s: used: %v", name, p != nil)
@@ -155,6 +150,7 @@ func TestPriorOfOtherVersion(t *testing.T) {
 func TestWholeContents(t *testing.T) {
 	r, o := capturedFolder(t)
 	dir := o.Volumes[0].Folder.Path
+	var before *taken
 	for _, round := range []string{"first", "second"} {
 		for i := range 2 * format.MaxInlineRuns {
 			if round == "first" || i%2 == 0 {
@@ -164,15 +160,12 @@ func TestWholeContents(t *testing.T) {
 				}
 			}
 		}
-		if _, err := r.Capture(t.Context(), o); err != nil {
+		var err error
+		if before, err = r.capture(t.Context(), o); err != nil {
 			t.Fatal(err)
 		}
 	}
-	before, err := r.Find(t.Context(), "latest")
-	if err != nil {
-		t.Fatal(err)
-	}
-	want := before.Volumes[0].record.Contents
+	want := before.Capture.Volumes[0].Contents
 	if want.Level != 1 {
 		t.Fatalf("the recipe is of level %d", want.Level)
 	}
@@ -205,18 +198,18 @@ func TestWholeContents(t *testing.T) {
 	}
 
 	clear(s.Uses)
-	taken, err := s.takeVolume(t.Context(), o.Volumes[0])
+	again, err := s.takeVolume(t.Context(), o.Volumes[0])
 	if err == nil {
 		err = s.Intake.Settle()
 	}
 	if err == nil {
-		err = s.WriteRecipes(&taken.record, &taken.Strands)
+		err = s.WriteRecipes(&again.record, &again.Strands)
 	}
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !reflect.DeepEqual(taken.record.Contents, want) {
-		t.Errorf("the recipe of unchanged contents is %v, it was %v", taken.record.Contents, want)
+	if !reflect.DeepEqual(again.record.Contents, want) {
+		t.Errorf("the recipe of unchanged contents is %v, it was %v", again.record.Contents, want)
 	}
 	for run, err := range r.slabs.Runs(t.Context(), want) {
 		if err != nil || !s.Uses[run.Slab] {

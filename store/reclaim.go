@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
@@ -11,7 +10,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
-	"github.com/kistarchive/kist/store/storage"
 )
 
 // NoGrace is a grace time of none, for whoever knows that nobody else is at work
@@ -194,7 +192,7 @@ func (c *reclaimer) announce(ctx context.Context) error {
 	if len(record.Slabs) == 0 {
 		return nil
 	}
-	if _, err := c.r.putBatch(ctx, names.Announced, record); err != nil {
+	if _, err := c.r.ledger.PutBatch(ctx, names.Announced, record); err != nil {
 		return err
 	}
 	c.v.going, err = c.r.ledger.ReadBatches(ctx)
@@ -220,19 +218,6 @@ func (v *survey) unusedSlabs(needs bitset, others []lease.Writer) []*stocked {
 		}
 	}
 	return unused
-}
-
-// putBatch puts a mark under a new batch.
-func (r *Repository) putBatch(ctx context.Context, stage names.Stage, record *format.BatchRecord) (string, error) {
-	now := time.Now().UTC()
-	record.Made = now.Truncate(time.Millisecond)
-	for {
-		name := names.Batch(names.NewID(now), stage)
-		err := vault.PutMark(ctx, r.vault, format.Batch, name, record)
-		if !errors.Is(err, storage.ErrExists) {
-			return name, err
-		}
-	}
 }
 
 // due gives the slabs that were announced a grace time ago.

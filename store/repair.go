@@ -232,7 +232,7 @@ func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
 	if len(ids) == 0 {
 		return nil
 	}
-	if _, err := p.r.putBatch(ctx, names.Gone, p.departing(ids)); err != nil {
+	if _, err := p.r.ledger.PutBatch(ctx, names.Gone, p.departing(ids)); err != nil {
 		return err
 	}
 	for _, files := range ledger.Generations(p.v.files) {

@@ -11,10 +11,9 @@ import (
 
 	"pgregory.net/rapid"
 
-	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
-	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // priorBytes is a stream whose chunks are of all lengths: much of it cuts nowhere,
@@ -34,7 +33,7 @@ func priorBytes() []byte {
 // testSession begins a session.
 func testSession(t *testing.T, r *Repository) *session {
 	t.Helper()
-	s, err := r.newSession(t.Context(), CaptureOptions{})
+	s, err := r.newSession(t.Context(), takeOptions{Meter: vault.NewMeter(nil)})
 	if err == nil {
 		err = s.await()
 	}
@@ -77,11 +76,7 @@ func settled(t testing.TB, s *session, stream *intake.Stream) format.Recipe {
 // prepareSplices gives a session in a repository that holds priorBytes, and those.
 func prepareSplices(t *testing.T) (*session, *priorStream, []byte) {
 	t.Helper()
-	r, err := Create(t.Context(), storage.NewMemory(), crypt.NewKeyFile(), CreateOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { r.Close() })
+	r := newTaker(t)
 	before := priorBytes()
 	first := testSession(t, r)
 	recipe := takePlain(t, first, before)

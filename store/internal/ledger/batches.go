@@ -156,3 +156,16 @@ func (b *Batches) Finals() (all map[string]bool, unread []string) {
 	}
 	return all, unread
 }
+
+// PutBatch puts a mark under a new batch.
+func (r *Ledger) PutBatch(ctx context.Context, stage names.Stage, record *format.BatchRecord) (string, error) {
+	now := time.Now().UTC()
+	record.Made = now.Truncate(time.Millisecond)
+	for {
+		name := names.Batch(names.NewID(now), stage)
+		err := vault.PutMark(ctx, r.vault, format.Batch, name, record)
+		if !errors.Is(err, storage.ErrExists) {
+			return name, err
+		}
+	}
+}

@@ -116,7 +116,7 @@ func (l *LapseError) Error() string {
 		{l.Returned, "removed once, and there again"},
 	} {
 		if len(kind.ids) > 0 {
-			text += "; " + kind.what + ": " + names.Shortened(kind.ids)
+			text += "; " + kind.what + ": " + names.Shortened(kind.ids, 2*names.Most)
 		}
 	}
 	return text
