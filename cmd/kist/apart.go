@@ -1,6 +1,10 @@
 package main
 
-import "path/filepath"
+import (
+	"path/filepath"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
 
 // checkOutside refuses a place to write to that lies in the repository, and, where what
 // is there is replaced, one that the repository lies in: either would destroy it.
@@ -13,9 +17,9 @@ func (a *app) checkOutside(path string, replaced bool) error {
 	place := resolvePlace(path)
 	switch {
 	case within(repository, place):
-		return usagef("%s is in the repository: nothing else may be written there", lineText(path))
+		return usagef("%s is in the repository: nothing else may be written there", screen.Line(path))
 	case replaced && within(place, repository):
-		return usagef("the repository lies in %s: it would be replaced", lineText(path))
+		return usagef("the repository lies in %s: it would be replaced", screen.Line(path))
 	}
 	return nil
 }

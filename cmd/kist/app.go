@@ -10,13 +10,13 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // app is one run of the program: all that it has of the world outside.
 type app struct {
+	*screen.Screen
 	stdin  io.Reader
-	stdout *output
-	stderr io.Writer
 	getenv func(string) string
 	tty    func() (*os.File, error) // the terminal to ask for secrets on
 	engine func(program string) *engine.Engine
@@ -28,13 +28,13 @@ type shared struct {
 	repository     string
 	passphraseFile string
 	keyFile        string
-	json, quiet    bool
+	json           bool
 	acceptNewRoot  bool
 }
 
 func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
 	return &app{
-		stdin: stdin, stdout: &output{w: stdout}, stderr: stderr, getenv: getenv,
+		Screen: screen.New(stdout, stderr), stdin: stdin, getenv: getenv,
 		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
 		engine: engine.New,
 	}
@@ -82,7 +82,7 @@ func sharedFlags() []cli.Flag {
 func (a *app) run(ctx context.Context, args []string) int {
 	err := a.dispatch(ctx, args)
 	if err == nil {
-		err = a.stdout.err
+		err = a.Out.Failed()
 	}
 	if err != nil {
 		a.printError(err)
@@ -101,7 +101,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	}
 	if len(line.words) > 0 && line.words[0] != "resume" {
 		if err := a.startLeftStopped(ctx); err != nil {
-			a.warn("%s", screenText(err.Error()))
+			a.Warn("%s", screen.Text(err.Error()))
 		}
 	}
 	return a.parser(commands).RunContext(ctx, line.args())
@@ -113,24 +113,24 @@ func (a *app) parser(commands []*cli.Command) *cli.App {
 	return &cli.App{
 		Name:  "kist",
 		Flags: sharedFlags(), Commands: commands,
-		Writer: a.stdout, ErrWriter: a.stderr,
+		Writer: a.Out, ErrWriter: a.Err,
 		HideHelp: true, HideHelpCommand: true, HideVersion: true, EnableBashCompletion: false,
 		DisableSliceFlagSeparator: true,
 		ExitErrHandler:            func(*cli.Context, error) {},
 		OnUsageError:              onUsageError,
 		Before: func(c *cli.Context) error {
+			a.Quiet = c.Bool("quiet")
 			a.shared = shared{
 				repository:     c.String("repository"),
 				passphraseFile: c.String("passphrase-file"),
 				keyFile:        c.String("key-file"),
 				json:           c.Bool("json"),
-				quiet:          c.Bool("quiet"),
 				acceptNewRoot:  c.Bool("accept-new-root"),
 			}
 			return nil
 		},
 		Action: func(*cli.Context) error {
-			fmt.Fprint(a.stderr, a.overview())
+			fmt.Fprint(a.Err, a.overview())
 			return &statusError{status: statusUsage}
 		},
 	}

@@ -5,6 +5,8 @@ import (
 	"strings"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // commandLine is a command line taken apart.
@@ -90,7 +92,7 @@ func (l *commandLine) addFlag(own, shared []cli.Flag, args []string) (int, error
 	}
 	if flag == nil {
 		return 0, usagef("no flag %s here; %s --help lists those that there are (-- ends the flags)",
-			lineText(args[0]), strings.Join(append([]string{"kist"}, l.words...), " "))
+			screen.Line(args[0]), strings.Join(append([]string{"kist"}, l.words...), " "))
 	}
 	n := 1
 	if d, ok := flag.(cli.DocGenerationFlag); ok && d.TakesValue() {

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store/storage/cache"
 )
 
@@ -16,7 +17,7 @@ func (a *app) usableCache() string {
 		return ""
 	}
 	if err := cache.Check(path); errors.Is(err, cache.ErrShared) {
-		a.warn("%s. Nothing is kept in it: make it your own, with mode 0700, or set KIST_CACHE to another folder, or to off.", screenText(err.Error()))
+		a.Warn("%s. Nothing is kept in it: make it your own, with mode 0700, or set KIST_CACHE to another folder, or to off.", screen.Text(err.Error()))
 		return ""
 	}
 	return path

@@ -10,6 +10,7 @@ import (
 	"github.com/dustin/go-humanize"
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -175,15 +176,15 @@ func (s *capturing) report(t *taken) error {
 		defer t.renew()
 	}
 	if s.app.shared.json {
-		if err := s.app.printJSON(newCaptureJSON(t.Capture)); err != nil {
+		if err := s.app.PrintJSON(newCaptureJSON(t.Capture)); err != nil {
 			return err
 		}
 	} else {
-		s.app.printf("%s\n", t.ID)
+		s.app.Printf("%s\n", t.ID)
 	}
 	if n := t.changed(); s.strict && n > 0 {
 		return errors.Join(held, fmt.Errorf("%s while being read: capture %s is committed, but may be of no single moment",
-			count(n, "file changed", "files changed"), t.ID))
+			screen.Count(n, "file changed", "files changed"), t.ID))
 	}
 	return held
 }
@@ -284,28 +285,28 @@ const longRead = 10 * time.Second
 func (a *app) summarize(t *taken) {
 	for i := range t.Volumes {
 		v := &t.Volumes[i]
-		a.say("Volume %s: %s, %s%s.", printable(v.Name), count(v.Members, "member", "members"), size(v.Bytes), volumeRemark(v))
+		a.Say("Volume %s: %s, %s%s.", screen.Printable(v.Name), screen.Count(v.Members, "member", "members"), screen.Size(v.Bytes), volumeRemark(v))
 		if v.FirstRead && t.took > longRead {
-			a.say("All of it was read, since this machine knows of no capture of it that it made itself. The next one reads what changed.")
+			a.Say("All of it was read, since this machine knows of no capture of it that it made itself. The next one reads what changed.")
 		}
 		if v.Unfinished != "" {
-			a.warn("volume %s is not complete: %s", printable(v.Name), screenText(v.Unfinished))
+			a.Warn("volume %s is not complete: %s", screen.Printable(v.Name), screen.Text(v.Unfinished))
 		}
-		a.warnAll(volumeWarnings(v))
+		a.WarnAll(volumeWarnings(v))
 	}
 	for _, note := range t.Notes {
-		a.warn("%s", screenText(note))
+		a.Warn("%s", screen.Text(note))
 	}
-	a.say("Captured %s%s in %.1f s; the repository grew by %s.", printable(t.Name), withVersion(t.Capture), t.took.Seconds(), size(t.Added))
+	a.Say("Captured %s%s in %.1f s; the repository grew by %s.", screen.Printable(t.Name), withVersion(t.Capture), t.took.Seconds(), screen.Size(t.Added))
 }
 
 func volumeWarnings(v *store.Volume) (texts []string) {
 	for _, w := range v.Warnings {
-		texts = append(texts, fmt.Sprintf("volume %s: %s", printable(v.Name), printable(w)))
+		texts = append(texts, fmt.Sprintf("volume %s: %s", screen.Printable(v.Name), screen.Printable(w)))
 	}
 	if v.Changed > 0 {
 		texts = append(texts, fmt.Sprintf("volume %s: %s while being read. Was the service stopped?",
-			printable(v.Name), count(v.Changed, "file changed", "files changed")))
+			screen.Printable(v.Name), screen.Count(v.Changed, "file changed", "files changed")))
 	}
 	return texts
 }
@@ -314,7 +315,7 @@ func withVersion(c *store.Capture) string {
 	if c.Version == "" {
 		return ""
 	}
-	return " " + printable(c.Version)
+	return " " + screen.Printable(c.Version)
 }
 
 func volumeRemark(v *store.Volume) string {

@@ -9,6 +9,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -25,7 +26,7 @@ func (s *capturing) captureContainer(c *cli.Context) error {
 		return err
 	}
 	if target.Running && !c.Bool("stop") && !c.Bool("live") {
-		return usagef("container %s is running: --stop stops it while it is captured and starts it again, --live takes the volumes as they are while it writes", lineText(target.Name))
+		return usagef("container %s is running: --stop stops it while it is captured and starts it again, --live takes the volumes as they are while it writes", screen.Line(target.Name))
 	}
 	if err := s.describe(target); err != nil {
 		return err
@@ -53,7 +54,7 @@ func (s *capturing) takeContainer(ctx context.Context, r *repository, target *co
 	}
 	if target.Running {
 		s.options.Labels[labelLive] = "yes"
-		s.app.warn("container %s goes on writing: what is captured may be of no single moment. Captures of a stopped one are safe.", printable(target.Name))
+		s.app.Warn("container %s goes on writing: what is captured may be of no single moment. Captures of a stopped one are safe.", screen.Printable(target.Name))
 	}
 	taken, err := s.take(ctx, r, "capturing")
 	if err != nil {

@@ -3,6 +3,7 @@ package main
 import (
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -54,7 +55,7 @@ func (a *app) compare(c *cli.Context, r *repository) error {
 		t.print(d)
 	}
 	if a.shared.json {
-		return a.printJSON(out)
+		return a.PrintJSON(out)
 	}
 	t.end()
 	return nil
@@ -86,18 +87,18 @@ func (t *comparison) print(d store.Difference) {
 	if d.Is != nil {
 		t.newBytes += d.Bytes
 	}
-	path := printable(d.Path)
+	path := screen.Printable(d.Path)
 	if t.volumes {
-		path = printable(d.Volume) + ": " + path
+		path = screen.Printable(d.Volume) + ": " + path
 	}
-	t.a.printf("%s %s  %s\n", mark, sizeCell(uint64(d.Bytes)), path)
+	t.a.Printf("%s %s  %s\n", mark, screen.SizeCell(uint64(d.Bytes)), path)
 }
 
 func (t *comparison) end() {
 	if t.added+t.changed+t.gone == 0 {
-		t.a.say("No member differs.")
+		t.a.Say("No member differs.")
 		return
 	}
-	t.a.say("%d added, %d changed, %d gone; %s new, %s gone.", t.added, t.changed, t.gone,
-		size(uint64(t.newBytes)), size(uint64(t.goneBytes)))
+	t.a.Say("%d added, %d changed, %d gone; %s new, %s gone.", t.added, t.changed, t.gone,
+		screen.Size(uint64(t.newBytes)), screen.Size(uint64(t.goneBytes)))
 }

@@ -15,6 +15,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -82,15 +83,15 @@ func (s *capturing) describe(c *container) error {
 	if o.Version == "" {
 		var remark string
 		if o.Version, remark = versionOf(c, launch.Digest); remark != "" {
-			s.app.warn("%s", remark)
+			s.app.Warn("%s", remark)
 		}
 	}
 	text, err := json.Marshal(launch)
 	if err != nil {
-		return fmt.Errorf("launch configuration of container %s: %w", lineText(c.Name), err)
+		return fmt.Errorf("launch configuration of container %s: %w", screen.Line(c.Name), err)
 	}
 	if len(text) > store.MaxLabel {
-		s.app.warn("the launch configuration of %d bytes is too long to be kept; kist show --launch won't know it.", len(text))
+		s.app.Warn("the launch configuration of %d bytes is too long to be kept; kist show --launch won't know it.", len(text))
 		text = nil
 	}
 	for label, value := range map[string]string{
@@ -120,9 +121,9 @@ func versionOf(c *container, digest string) (version, remark string) {
 		version, from = digest[:min(len(digest), shown)], "the image's digest"
 	}
 	if version == "" {
-		return "", fmt.Sprintf("image %s names no fixed version, and nothing else tells one. Give --version.", printable(c.ImageName))
+		return "", fmt.Sprintf("image %s names no fixed version, and nothing else tells one. Give --version.", screen.Printable(c.ImageName))
 	}
-	return version, fmt.Sprintf("image %s names no fixed version: %s is recorded, from %s.", printable(c.ImageName), printable(version), from)
+	return version, fmt.Sprintf("image %s names no fixed version: %s is recorded, from %s.", screen.Printable(c.ImageName), screen.Printable(version), from)
 }
 
 // mountChoice says which mounts are captured.
@@ -142,7 +143,7 @@ func (a *app) mountSources(c *container, choice mountChoice) ([]*source, error) 
 			excluded[m.Destination] = true
 		case m.Type != "volume" && m.Type != "bind":
 		case !m.RW && !choice.readonly:
-			a.say("%s is mounted read-only and left out; --include-readonly takes it in.", printable(m.Destination))
+			a.Say("%s is mounted read-only and left out; --include-readonly takes it in.", screen.Printable(m.Destination))
 		default:
 			s := a.mountSource(c, m, choice.folders)
 			if s != nil {
@@ -153,11 +154,11 @@ func (a *app) mountSources(c *container, choice mountChoice) ([]*source, error) 
 	}
 	for _, path := range choice.exclude {
 		if !excluded[path] {
-			return nil, usagef("--exclude-mount %s: nothing is mounted there in container %s", lineText(path), lineText(c.Name))
+			return nil, usagef("--exclude-mount %s: nothing is mounted there in container %s", screen.Line(path), screen.Line(c.Name))
 		}
 	}
 	if len(sources) == 0 {
-		return nil, usagef("container %s has no volume and no bind mount to capture", lineText(c.Name))
+		return nil, usagef("container %s has no volume and no bind mount to capture", screen.Line(c.Name))
 	}
 	return sources, nil
 }
@@ -169,13 +170,13 @@ func (a *app) mountSource(c *container, m engine.Mount, folders folderOptions) *
 	info, err := hostPath(m)
 	switch {
 	case err != nil:
-		a.say("%s of %s can't be read on this machine (%v): the container engine copies it.", printable(m.Destination), printable(c.Name), err)
+		a.Say("%s of %s can't be read on this machine (%v): the container engine copies it.", screen.Printable(m.Destination), screen.Printable(c.Name), err)
 		s.kind = sourceCopy
 		s.copy = func(ctx context.Context) io.ReadCloser { return c.engine.CopyOut(ctx, c.ID, m.Destination) }
 	case info.IsDir():
 		s.kind = sourceFolder
 	case !info.Mode().IsRegular():
-		a.warn("%s is no folder and no regular file on this machine, but %s: it is left out.", printable(m.Destination), printable(m.Source))
+		a.Warn("%s is no folder and no regular file on this machine, but %s: it is left out.", screen.Printable(m.Destination), screen.Printable(m.Source))
 		return nil
 	}
 	return s

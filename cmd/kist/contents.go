@@ -12,6 +12,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -124,22 +125,22 @@ func jsonTime(t time.Time) time.Time {
 }
 
 func (a *app) printContents(ctx context.Context, r *repository, volumes []*store.Volume, wanted *patterns) error {
-	out := bufio.NewWriter(a.stdout)
+	out := bufio.NewWriter(a.Out)
 	defer out.Flush()
-	array := &jsonArray{w: out}
+	array := screen.NewArray(out)
 	for i, v := range volumes {
 		if len(volumes) > 1 && !a.shared.json {
 			printHeading(out, v, i)
 		}
 		for m, err := range r.Members(ctx, v) {
 			if err != nil {
-				return fmt.Errorf("volume %s: %w", lineText(v.Name), err)
+				return fmt.Errorf("volume %s: %w", screen.Line(v.Name), err)
 			}
 			if !wanted.note(m.Path) {
 				continue
 			}
 			if a.shared.json {
-				err = array.add(newMemberJSON(v.Name, m))
+				err = array.Add(newMemberJSON(v.Name, m))
 			} else {
 				_, err = fmt.Fprintln(out, memberLine(m))
 			}
@@ -149,7 +150,7 @@ func (a *app) printContents(ctx context.Context, r *repository, volumes []*store
 		}
 	}
 	if a.shared.json {
-		return array.end()
+		return array.End()
 	}
 	return nil
 }
@@ -158,18 +159,18 @@ func printHeading(w io.Writer, v *store.Volume, number int) {
 	if number > 0 {
 		fmt.Fprintln(w)
 	}
-	fmt.Fprintf(w, "volume %s\n", printable(v.Name))
+	fmt.Fprintf(w, "volume %s\n", screen.Printable(v.Name))
 }
 
 // memberLine describes a member much as ls -l does.
 func memberLine(m *store.Member) string {
 	line := fmt.Sprintf("%s  %-17s  %12d  %s  %s", modeText(m), owner(m.User, m.UID)+":"+owner(m.Group, m.GID),
-		m.Size, localTime(m.Modified), printable(m.Path))
+		m.Size, screen.LocalTime(m.Modified), screen.Printable(m.Path))
 	switch m.Type {
 	case tarstream.Symlink:
-		line += " -> " + printable(m.Link)
+		line += " -> " + screen.Printable(m.Link)
 	case tarstream.Hardlink:
-		line += " = " + printable(m.Link)
+		line += " = " + screen.Printable(m.Link)
 	}
 	return line
 }
@@ -178,7 +179,7 @@ func owner(name string, id int) string {
 	if name == "" {
 		return strconv.Itoa(id)
 	}
-	return printable(name)
+	return screen.Printable(name)
 }
 
 // modeBits gives permissions as POSIX numbers them.

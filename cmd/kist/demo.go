@@ -11,6 +11,8 @@ import (
 	"strings"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 func (a *app) demoCommand() *cli.Command {
@@ -70,9 +72,9 @@ func (a *app) demo(c *cli.Context) error {
 		return err
 	}
 	if c.String("keep") == "" {
-		a.printf("\nEverything that the demo made has been removed. kist demo --keep DIR leaves it.\n")
+		a.Printf("\nEverything that the demo made has been removed. kist demo --keep DIR leaves it.\n")
 	} else {
-		a.printf("\nEverything is still in %s; rm -r takes it away.\n", printable(dir))
+		a.Printf("\nEverything is still in %s; rm -r takes it away.\n", screen.Printable(dir))
 	}
 	return nil
 }
@@ -104,7 +106,7 @@ func (d *demo) run() error {
 }
 
 // tell prints a paragraph.
-func (d *demo) tell(format string, args ...any) { d.app.printf("\n"+format+"\n", args...) }
+func (d *demo) tell(format string, args ...any) { d.app.Printf("\n"+format+"\n", args...) }
 
 func (d *demo) path(parts ...string) string {
 	return filepath.Join(append([]string{d.dir}, parts...)...)
@@ -115,29 +117,29 @@ func (d *demo) begin() error {
 	if d.service, err = newService(d.path("hazel", "seedbank")); err != nil {
 		return err
 	}
-	d.app.printf("A seed library's catalogue server, seedbank, runs on the machine hazel. Its data volume:\na catalogue with its write-ahead log, accession records, certificates, configuration.\n")
+	d.app.Printf("A seed library's catalogue server, seedbank, runs on the machine hazel. Its data volume:\na catalogue with its write-ahead log, accession records, certificates, configuration.\n")
 	d.tell("First a repository; it may lie on a mounted share. A key file opens it here, which suits\ntimers. Without --key-file a passphrase is asked for.")
-	d.show("export KIST_REPOSITORY=" + shellQuote(d.path("repository")) + "\n$ export KIST_KEY_FILE=" + shellQuote(d.path("kist.key")))
+	d.show("export KIST_REPOSITORY=" + screen.ShellQuote(d.path("repository")) + "\n$ export KIST_KEY_FILE=" + screen.ShellQuote(d.path("kist.key")))
 	_, err = d.kist("setup")
 	return err
 }
 
 // show prints a command line.
-func (d *demo) show(line string) { d.app.printf("\n$ %s\n", line) }
+func (d *demo) show(line string) { d.app.Printf("\n$ %s\n", line) }
 
 // kist shows a command line, runs it and gives what it printed.
 func (d *demo) kist(args ...string) (string, error) {
 	words := []string{"kist"}
 	for _, arg := range args {
-		words = append(words, shellQuote(arg))
+		words = append(words, screen.ShellQuote(arg))
 	}
 	d.show(strings.Join(words, " "))
 	env := map[string]string{
 		"KIST_REPOSITORY": d.path("repository"), "KIST_KEY_FILE": d.path("kist.key"), "TERM": d.app.getenv("TERM"), "KIST_STATE": d.path("state"),
 	}
 	var printed bytes.Buffer
-	sub := newApp(strings.NewReader(""), teeWriter{d.app.stdout, &printed}, d.app.stderr, func(key string) string { return env[key] })
-	if d.app.shared.quiet {
+	sub := newApp(strings.NewReader(""), teeWriter{d.app.Out, &printed}, d.app.Err, func(key string) string { return env[key] })
+	if d.app.Quiet {
 		args = append([]string{"--quiet"}, args...)
 	}
 	if status := sub.run(d.ctx, args); status != statusDone {
@@ -148,7 +150,7 @@ func (d *demo) kist(args ...string) (string, error) {
 
 // teeWriter writes to both.
 type teeWriter struct {
-	to   *output
+	to   *screen.Output
 	copy *bytes.Buffer
 }
 
@@ -225,7 +227,7 @@ func (d *demo) compareLatest() error {
 	if err != nil {
 		return fmt.Errorf("%w: %w", errDemoDiffers, err)
 	}
-	d.tell("Compared %s by name, kind, mode, size, time, link target and content: all are the same.", count(n, "entry", "entries"))
+	d.tell("Compared %s by name, kind, mode, size, time, link target and content: all are the same.", screen.Count(n, "entry", "entries"))
 	return nil
 }
 
@@ -244,7 +246,7 @@ func (d *demo) saving() error {
 		"Three tarballs, each by itself under zstd level 3 (as the Go library\n"+
 		"klauspost/compress has it, SpeedDefault):                           %8s\n"+
 		"The repository, every file of it counted, and encrypted:            %8s, %.0f%% of the tarballs",
-		size(uint64(plain)), size(uint64(packed)), size(uint64(stored)), 100*float64(stored)/float64(packed))
+		screen.Size(uint64(plain)), screen.Size(uint64(packed)), screen.Size(uint64(stored)), 100*float64(stored)/float64(packed))
 	return nil
 }
 
@@ -270,7 +272,7 @@ func (d *demo) thinOut() error {
 	if err != nil {
 		return err
 	}
-	d.tell("The repository went from %s to %s, and what is left is as it was:", size(uint64(before)), size(uint64(after)))
+	d.tell("The repository went from %s to %s, and what is left is as it was:", screen.Size(uint64(before)), screen.Size(uint64(after)))
 	_, err = d.kist("verify", "--full")
 	return err
 }

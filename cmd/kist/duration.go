@@ -39,16 +39,3 @@ func parseGrace(s string) (time.Duration, error) {
 	}
 	return d, nil
 }
-
-// durationText gives a time span for people, in the largest unit in which it is whole.
-func durationText(d time.Duration) string {
-	switch {
-	case d >= day && d%day == 0:
-		return count(int64(d/day), "day", "days")
-	case d >= time.Hour && d%time.Hour == 0:
-		return count(int64(d/time.Hour), "hour", "hours")
-	case d >= time.Minute && d%time.Minute == 0:
-		return count(int64(d/time.Minute), "minute", "minutes")
-	}
-	return d.Round(time.Second).String()
-}

@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // syncFolder flushes the entries of a folder.
@@ -68,7 +70,7 @@ func isFolder(path string) bool {
 
 func mustBeFree(path string) error {
 	if _, err := os.Lstat(path); err == nil {
-		return fmt.Errorf("%s is there already; --overwrite replaces a file", lineText(path))
+		return fmt.Errorf("%s is there already; --overwrite replaces a file", screen.Line(path))
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}

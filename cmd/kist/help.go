@@ -25,7 +25,7 @@ Example:
 // help prints the help of the command that words name.
 func (a *app) help(words []string) error {
 	if len(words) == 0 {
-		a.printf("%s", a.overview())
+		a.Printf("%s", a.overview())
 		return nil
 	}
 	commands := a.commands()
@@ -40,7 +40,7 @@ func (a *app) help(words []string) error {
 		}
 		commands = command.Subcommands
 	}
-	a.printf("%s", describe(command, strings.Join(words, " ")))
+	a.Printf("%s", describe(command, strings.Join(words, " ")))
 	return nil
 }
 

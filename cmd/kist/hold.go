@@ -7,6 +7,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -75,29 +76,29 @@ func (a *app) release(c *cli.Context, r *repository) error {
 // printMarked says of each capture whether it was marked, or was so already. mark
 // brings the capture up to date, and tells which.
 func (a *app) printMarked(captures []*store.Capture, done, already string, mark func(*store.Capture) bool) error {
-	array := &jsonArray{w: a.stdout}
+	array := screen.NewArray(a.Out)
 	for _, c := range captures {
 		word := already
 		if mark(c) {
 			word = done
 		}
 		if !a.shared.json {
-			a.printf("%s %s\n", word, captureText(c))
+			a.Printf("%s %s\n", word, captureText(c))
 			continue
 		}
-		if err := array.add(withoutSecrets(c)); err != nil {
+		if err := array.Add(withoutSecrets(c)); err != nil {
 			return err
 		}
 	}
 	if a.shared.json {
-		return array.end()
+		return array.End()
 	}
 	return nil
 }
 
 // captureText names a capture for people.
 func captureText(c *store.Capture) string {
-	return fmt.Sprintf("%s (%s%s, taken %s).", c.ID, printable(c.Name), withVersion(c), localTime(c.Taken))
+	return fmt.Sprintf("%s (%s%s, taken %s).", c.ID, screen.Printable(c.Name), withVersion(c), screen.LocalTime(c.Taken))
 }
 
 func idsOf(captures []*store.Capture) []string {

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 	"unicode"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // unseen are all characters of the Unicode categories for controls, formats (the bidi
@@ -38,15 +40,15 @@ func TestNothingUnseen(t *testing.T) {
 			t.Fatal(err)
 		}
 		for what, shown := range map[string]string{
-			"printable": printable(word), "screenText": screenText(word), "screenJSON": screenJSON(string(b)),
-			"shellQuote": shellQuote(word), "unitQuote": unitQuote(word), "unitText": unitText(word),
+			"printable": screen.Printable(word), "screenText": screen.Text(word), "screenJSON": screen.EscapeJSON(string(b)),
+			"shellQuote": screen.ShellQuote(word), "unitQuote": unitQuote(word), "unitText": unitText(word),
 		} {
 			if strings.ContainsRune(shown, r) && (what != "screenText" || r != '\n') {
 				t.Errorf("%s shows %U as it is: %q", what, r, shown)
 			}
 		}
 		var back string
-		if err := json.Unmarshal([]byte(screenJSON(string(b))), &back); err != nil || back != word {
+		if err := json.Unmarshal([]byte(screen.EscapeJSON(string(b))), &back); err != nil || back != word {
 			t.Errorf("screenJSON makes %q of %q: %v", back, word, err)
 		}
 	}
@@ -72,7 +74,7 @@ func TestShellQuoteExact(t *testing.T) {
 		var line strings.Builder
 		line.WriteString("printf '%s\\001|'")
 		for _, word := range words {
-			line.WriteString(" " + shellQuote(word))
+			line.WriteString(" " + screen.ShellQuote(word))
 		}
 		cmd := exec.Command(shell)
 		cmd.Stdin = strings.NewReader(line.String() + "\n")
@@ -83,7 +85,7 @@ func TestShellQuoteExact(t *testing.T) {
 		got := strings.Split(string(out), "\x01|")
 		for i, word := range words {
 			if i >= len(got) || got[i] != word {
-				t.Fatalf("%s: %s gives %q, not %q", shell, shellQuote(word), got[min(i, len(got)-1)], word)
+				t.Fatalf("%s: %s gives %q, not %q", shell, screen.ShellQuote(word), got[min(i, len(got)-1)], word)
 			}
 		}
 	}
@@ -92,8 +94,8 @@ func TestShellQuoteExact(t *testing.T) {
 func FuzzShellQuote(f *testing.F) {
 	f.Add("a\x1b\xff'\\%\n")
 	f.Fuzz(func(t *testing.T, s string) {
-		got := shellQuote(s)
-		if strings.ContainsFunc(got, func(r rune) bool { return r != '\n' && !visible(r) }) || !strings.HasSuffix(s, "\n") && strings.Contains(got, "\n") {
+		got := screen.ShellQuote(s)
+		if strings.ContainsFunc(got, func(r rune) bool { return r != '\n' && !screen.Visible(r) }) || !strings.HasSuffix(s, "\n") && strings.Contains(got, "\n") {
 			t.Fatalf("%q gives %q", s, got)
 		}
 		if unquoted := strings.NewReplacer(`'\''`, "", "'", "").Replace(got); !strings.HasPrefix(got, `"$(`) && strings.ContainsFunc(got, isSpecial) && unquoted == got {

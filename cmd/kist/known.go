@@ -6,6 +6,7 @@ import (
 	"runtime"
 	"strings"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -44,7 +45,7 @@ func (a *app) openOptions() store.OpenOptions {
 	o := store.OpenOptions{Cache: a.usableCache(), AcceptNewRoot: a.shared.acceptNewRoot, Warn: a.warnOfState}
 	var why string
 	if o.State, why = a.knownFolder(); o.State == "" {
-		a.say("This machine keeps nothing of what it knows of the repository (%s): captures that somebody removes or exchanges may not show, and every capture of a folder reads all files.", why)
+		a.Say("This machine keeps nothing of what it knows of the repository (%s): captures that somebody removes or exchanges may not show, and every capture of a folder reads all files.", why)
 	}
 	return o
 }
@@ -52,12 +53,12 @@ func (a *app) openOptions() store.OpenOptions {
 // warnOfState warns of what is not as this machine knows it.
 func (a *app) warnOfState(err error) {
 	if errors.Is(err, store.ErrForgetful) {
-		a.warn("%s. Captures that somebody removes or exchanges may not show, and the next capture of a folder reads all files (KIST_STATE names another folder).", screenText(err.Error()))
+		a.Warn("%s. Captures that somebody removes or exchanges may not show, and the next capture of a folder reads all files (KIST_STATE names another folder).", screen.Text(err.Error()))
 		return
 	}
-	text := screenText(err.Error())
+	text := screen.Text(err.Error())
 	if lapse := (*store.LapseError)(nil); errors.As(err, &lapse) {
 		text += " (kist verify tells more; kist repair tells what can be done)"
 	}
-	a.warn("%s.", text)
+	a.Warn("%s.", text)
 }

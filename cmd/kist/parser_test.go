@@ -16,9 +16,8 @@ var parserWords = []string{"h", "help", "v", "version", "-h", "--help", "-v", "-
 func TestParserAddsNothing(t *testing.T) {
 	for _, path := range commandPaths(newApp(nil, nil, nil, nil).commands(), nil) {
 		for _, word := range parserWords {
-			a := newApp(nil, nil, &bytes.Buffer{}, func(string) string { return "" })
 			var out bytes.Buffer
-			a.stdout = &output{w: &out}
+			a := newApp(nil, &out, &bytes.Buffer{}, func(string) string { return "" })
 			commands := a.commands()
 			var got []string
 			ran := false

@@ -8,6 +8,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 )
@@ -157,7 +158,7 @@ func (a *app) changeSlot(c *cli.Context) error {
 	if err := r.RemoveSlot(c.Context, old.ID); err != nil {
 		return fmt.Errorf("the new key slot %s is there, and the old one still: %w", slot.ID(), err)
 	}
-	a.say("Key slot %s (%s), which opened the repository, was removed.", old.ID, old.Slot.Kind())
+	a.Say("Key slot %s (%s), which opened the repository, was removed.", old.ID, old.Slot.Kind())
 	return a.printSlot(slot)
 }
 
@@ -205,9 +206,9 @@ func (a *app) makeSlot(ctx context.Context, c *cli.Context, r *repository, label
 
 func (a *app) printSlot(s *crypt.Slot) error {
 	if a.shared.json {
-		return a.printJSON(newSlotJSON(store.Slot{ID: s.ID(), Slot: s, Standing: store.SlotProven}))
+		return a.PrintJSON(newSlotJSON(store.Slot{ID: s.ID(), Slot: s, Standing: store.SlotProven}))
 	}
-	a.printf("Key slot %s (%s) opens the repository now.\n", s.ID(), s.Kind())
+	a.Printf("Key slot %s (%s) opens the repository now.\n", s.ID(), s.Kind())
 	return nil
 }
 
@@ -223,7 +224,7 @@ func (a *app) removeSlot(c *cli.Context, r *repository) error {
 	if err := r.RemoveSlot(c.Context, id); err != nil {
 		return err
 	}
-	a.say("Key slot %s was removed.", id)
+	a.Say("Key slot %s was removed.", id)
 	return nil
 }
 
@@ -255,7 +256,7 @@ func (a *app) listSlots(c *cli.Context, r *repository) error {
 	var bad error
 	for _, s := range slots {
 		if s.Standing == store.SlotForged {
-			a.warn("key slot %s was not made by who could open the repository. kist passphrase remove %s takes it away; see who can write to the share.", printable(string(s.ID)), printable(string(s.ID)))
+			a.Warn("key slot %s was not made by who could open the repository. kist passphrase remove %s takes it away; see who can write to the share.", screen.Printable(string(s.ID)), screen.Printable(string(s.ID)))
 		}
 		if s.Err != nil || s.Standing == store.SlotForged {
 			bad = &statusError{status: statusDamage}
@@ -266,24 +267,24 @@ func (a *app) listSlots(c *cli.Context, r *repository) error {
 
 func (a *app) printSlots(slots []store.Slot) error {
 	if a.shared.json {
-		array := &jsonArray{w: a.stdout}
+		array := screen.NewArray(a.Out)
 		for _, s := range slots {
-			if err := array.add(newSlotJSON(s)); err != nil {
+			if err := array.Add(newSlotJSON(s)); err != nil {
 				return err
 			}
 		}
-		return array.end()
+		return array.End()
 	}
 	lines := []string{"slot\tkind\tmade\topened now\tstanding\tlabel"}
 	for _, s := range slots {
 		lines = append(lines, slotLine(s))
 	}
-	return a.table(lines)
+	return a.Table(lines)
 }
 
 func slotLine(s store.Slot) string {
 	if s.Slot == nil {
-		return fmt.Sprintf("%s\t-\t-\t-\t-\t(%s)", printable(string(s.ID)), screenText(s.Err.Error()))
+		return fmt.Sprintf("%s\t-\t-\t-\t-\t(%s)", screen.Printable(string(s.ID)), screen.Text(s.Err.Error()))
 	}
 	opened := "no"
 	if s.Opened {
@@ -293,5 +294,5 @@ func slotLine(s store.Slot) string {
 	if s.Standing == store.SlotForged {
 		standing = "FORGED"
 	}
-	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", s.ID, s.Slot.Kind(), localTime(s.Slot.Made()), opened, standing, printable(s.Slot.Label()))
+	return fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s", s.ID, s.Slot.Kind(), screen.LocalTime(s.Slot.Made()), opened, standing, screen.Printable(s.Slot.Label()))
 }

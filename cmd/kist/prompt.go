@@ -9,6 +9,7 @@ import (
 
 	"golang.org/x/term"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 )
 
@@ -54,12 +55,12 @@ func (a *app) askText(ctx context.Context, prompt string) ([]byte, error) {
 		defer fmt.Fprintln(in)
 	} else {
 		stdin, ok := a.stdin.(*os.File)
-		if !ok || !isTerminal(stdin) {
+		if !ok || !screen.IsTerminal(stdin) {
 			return nil, errNoSecret
 		}
 		in = stdin
-		fmt.Fprint(a.stderr, prompt)
-		defer fmt.Fprintln(a.stderr)
+		fmt.Fprint(a.Err, prompt)
+		defer fmt.Fprintln(a.Err)
 	}
 	return readHidden(ctx, int(in.Fd()))
 }

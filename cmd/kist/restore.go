@@ -12,6 +12,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -119,7 +120,7 @@ func (a *app) twice(capture *store.Capture, find func(id string) (*store.Capture
 	if !errors.Is(err, store.ErrMoved) {
 		return err
 	}
-	a.say("Reclaiming moved or removed capture %s meanwhile: looking for it again.", capture.ID)
+	a.Say("Reclaiming moved or removed capture %s meanwhile: looking for it again.", capture.ID)
 	if capture, err = find(capture.ID); err != nil {
 		return err
 	}
@@ -181,13 +182,13 @@ func (a *app) checkTarget(c *cli.Context) error {
 		return err
 	case into != "":
 		return checkUnused(into)
-	case tarFile == "-" && isTerminal(a.stdout.w):
+	case tarFile == "-" && a.Out.IsTerminal():
 		return usagef("--tar - would write to the terminal: redirect it, or name a file")
 	case tarFile == "" || tarFile == "-":
 		return nil
 	}
 	if above := filepath.Dir(tarFile); !isFolder(above) {
-		return missing(fmt.Errorf("%s can't be made: folder %s is not there", lineText(tarFile), lineText(above)))
+		return missing(fmt.Errorf("%s can't be made: folder %s is not there", screen.Line(tarFile), screen.Line(above)))
 	}
 	if !c.Bool("overwrite") {
 		return mustBeFree(tarFile)
@@ -209,7 +210,7 @@ func (s *restoring) intoTar(ctx context.Context, capture *store.Capture, volumeN
 		return err
 	}
 	if path == "-" {
-		return s.stream(ctx, []*store.Volume{v}, v, s.app.stdout)
+		return s.stream(ctx, []*store.Volume{v}, v, s.app.Out)
 	}
 	return s.intoFile(ctx, v, path, overwrite)
 }
@@ -276,6 +277,6 @@ func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, 
 	if err != nil {
 		return err
 	}
-	s.app.say("Restored %s: %s.", printable(filepath.Clean(path)), size(uint64(info.Size())))
+	s.app.Say("Restored %s: %s.", screen.Printable(filepath.Clean(path)), screen.Size(uint64(info.Size())))
 	return nil
 }

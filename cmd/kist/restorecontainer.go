@@ -10,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -58,14 +59,14 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 	}
 	s.app.warnImage(capture, target)
 	if capture.Labels[labelLive] != "" {
-		s.app.warn("capture %s was taken while the container ran: it may be of no single moment.", capture.ID)
+		s.app.Warn("capture %s was taken while the container ran: it may be of no single moment.", capture.ID)
 	}
 	if s.dry {
 		return r.dryRun(ctx)
 	}
 	for _, p := range r.placed {
 		if full, err := holdsSomething(p.dir); err == nil && full && !s.only {
-			s.app.say("%s", s.fate(p.dir))
+			s.app.Say("%s", s.fate(p.dir))
 		}
 	}
 	if err := r.run(ctx); err != nil {
@@ -74,7 +75,7 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 	if target.Running {
 		return nil
 	}
-	s.app.say("Container %s is not running: it was not before.", printable(target.Name))
+	s.app.Say("Container %s is not running: it was not before.", screen.Printable(target.Name))
 	return s.app.forgetNote(target)
 }
 
@@ -110,14 +111,14 @@ func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
 func (a *app) warnImage(capture *store.Capture, target *container) {
 	was, now := capture.Labels[labelDigest], engine.NewLaunch(target.Container, target.image).Digest
 	if was != "" && was != now {
-		a.warn("container %s runs image %s (%s), and the capture is of %s (%s).", printable(target.Name), printable(target.ImageName),
-			printable(now), printable(capture.Labels[labelImage]), printable(was))
+		a.Warn("container %s runs image %s (%s), and the capture is of %s (%s).", screen.Printable(target.Name), screen.Printable(target.ImageName),
+			screen.Printable(now), screen.Printable(capture.Labels[labelImage]), screen.Printable(was))
 	}
 }
 
 func (r *containerRestore) dryRun(ctx context.Context) error {
 	for _, p := range r.copied {
-		r.app.warn("volume %s can't be looked at on this machine: the container engine would copy it into %s.", printable(p.volume.Name), printable(p.dir))
+		r.app.Warn("volume %s can't be looked at on this machine: the container engine would copy it into %s.", screen.Printable(p.volume.Name), screen.Printable(p.dir))
 	}
 	var targets []target
 	for _, p := range r.placed {
@@ -174,7 +175,7 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 		})
 	}
 	if errors.Is(err, volume.ErrNotDiscarded) {
-		r.app.warn("%s", screenText(err.Error()))
+		r.app.Warn("%s", screen.Text(err.Error()))
 		return nil // the new data is complete
 	}
 	return err
@@ -216,8 +217,8 @@ func (r *containerRestore) placeAll(ctx context.Context) error {
 func (r *containerRestore) copyAll(ctx context.Context) error {
 	for _, p := range r.copied {
 		r.begun = true
-		r.app.warn("%s of container %s can't be reached on this machine: the container engine copies volume %s over what is there. That is not all or nothing, and files that the capture has not stay.",
-			printable(p.dir), printable(r.target.Name), printable(p.volume.Name))
+		r.app.Warn("%s of container %s can't be reached on this machine: the container engine copies volume %s over what is there. That is not all or nothing, and files that the capture has not stay.",
+			screen.Printable(p.dir), screen.Printable(r.target.Name), screen.Printable(p.volume.Name))
 		if err := r.copyIn(ctx, p); err != nil {
 			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
 		}
@@ -242,7 +243,7 @@ func (r *containerRestore) copyIn(ctx context.Context, p place) error {
 		err = failed
 	}
 	if err == nil {
-		r.app.say("Copied volume %s into %s of container %s.", printable(p.volume.Name), printable(p.dir), printable(r.target.Name))
+		r.app.Say("Copied volume %s into %s of container %s.", screen.Printable(p.volume.Name), screen.Printable(p.dir), screen.Printable(r.target.Name))
 	}
 	return err
 }

@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 func (a *app) scheduleCommand() *cli.Command {
@@ -74,7 +76,7 @@ func (a *app) schedule(c *cli.Context) error {
 	case c.String("units") != "":
 		return a.writeUnits(p, c.String("units"))
 	}
-	a.printf("# %s\n%s\n# %s\n%s", p.unit("service"), p.service(), p.unit("timer"), p.timer())
+	a.Printf("# %s\n%s\n# %s\n%s", p.unit("service"), p.service(), p.unit("timer"), p.timer())
 	return nil
 }
 
@@ -219,7 +221,7 @@ func (a *app) printCron(p *plan) error {
 	for _, command := range p.commands {
 		var words []string
 		for _, word := range slices.Concat([]string{p.program, command[0]}, p.open, command[1:]) {
-			words = append(words, shellQuote(word))
+			words = append(words, screen.ShellQuote(word))
 		}
 		commands = append(commands, strings.Join(words, " "))
 	}
@@ -227,7 +229,7 @@ func (a *app) printCron(p *plan) error {
 	if strings.Contains(line, "\n") {
 		return usagef("a crontab line can't hold a line break")
 	}
-	a.printf("@%s %s\n", p.when, strings.ReplaceAll(line, "%", `\%`)) // crontab(5): % is a line break
+	a.Printf("@%s %s\n", p.when, strings.ReplaceAll(line, "%", `\%`)) // crontab(5): % is a line break
 	return nil
 }
 
@@ -237,7 +239,7 @@ func (a *app) writeUnits(p *plan, dir string) error {
 	for _, kind := range kinds { // before one of them is written alone
 		path := filepath.Join(dir, p.unit(kind))
 		if _, err := os.Lstat(path); err == nil {
-			return fmt.Errorf("%s is there already: remove it first", lineText(path))
+			return fmt.Errorf("%s is there already: remove it first", screen.Line(path))
 		}
 	}
 	for i, text := range []string{p.service(), p.timer()} {
@@ -245,7 +247,7 @@ func (a *app) writeUnits(p *plan, dir string) error {
 			return err
 		}
 	}
-	a.say("Next: systemctl daemon-reload && systemctl enable --now %s", p.unit("timer"))
+	a.Say("Next: systemctl daemon-reload && systemctl enable --now %s", p.unit("timer"))
 	return nil
 }
 

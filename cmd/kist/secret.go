@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"runtime"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 )
 
@@ -95,7 +96,7 @@ func (a *app) readPassphrase(path string) (*crypt.Passphrase, error) {
 	defer f.Close()
 	p, err := crypt.ReadPassphrase(f)
 	if err != nil {
-		return nil, fmt.Errorf("passphrase file %s: %w", lineText(path), err)
+		return nil, fmt.Errorf("passphrase file %s: %w", screen.Line(path), err)
 	}
 	return p, nil
 }
@@ -108,7 +109,7 @@ func (a *app) readKeyFile(path string) (*crypt.KeyFile, error) {
 	defer f.Close()
 	k, err := crypt.ReadKeyFile(f)
 	if err != nil {
-		return nil, fmt.Errorf("key file %s: %w", lineText(path), err)
+		return nil, fmt.Errorf("key file %s: %w", screen.Line(path), err)
 	}
 	return k, nil
 }
@@ -117,21 +118,21 @@ func (a *app) readKeyFile(path string) (*crypt.KeyFile, error) {
 func (a *app) openSecretFile(what, path string) (*os.File, error) {
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, missing(fmt.Errorf("%s %s is not there", what, lineText(path)))
+		return nil, missing(fmt.Errorf("%s %s is not there", what, screen.Line(path)))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", what, err)
 	}
 	info, err := f.Stat()
 	if err == nil && info.IsDir() {
-		err = fmt.Errorf("%s is a folder", lineText(path))
+		err = fmt.Errorf("%s is a folder", screen.Line(path))
 	}
 	if err != nil {
 		f.Close()
 		return nil, fmt.Errorf("%s: %w", what, err)
 	}
 	if info.Mode().IsRegular() && info.Mode().Perm()&0o077 != 0 && runtime.GOOS != "windows" {
-		a.warn("%s %s can be read by others (mode %04o): chmod 600 it.", what, printable(path), info.Mode().Perm())
+		a.Warn("%s %s can be read by others (mode %04o): chmod 600 it.", what, screen.Printable(path), info.Mode().Perm())
 	}
 	return f, nil
 }
@@ -140,7 +141,7 @@ func (a *app) openSecretFile(what, path string) (*os.File, error) {
 func makeKeyFile(path string) (*crypt.KeyFile, error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, fs.ErrExist) {
-		return nil, fmt.Errorf("new key file %s: it is there already, and a key file is never overwritten", lineText(path))
+		return nil, fmt.Errorf("new key file %s: it is there already, and a key file is never overwritten", screen.Line(path))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("new key file: %w", err)

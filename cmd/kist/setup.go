@@ -13,6 +13,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -146,7 +147,7 @@ func unmake(path string, itself bool) {
 
 func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 	if a.shared.json {
-		err := a.printJSON(struct {
+		err := a.PrintJSON(struct {
 			Repository string    `json:"repository"`
 			ID         string    `json:"id"`
 			Made       time.Time `json:"made"`
@@ -159,24 +160,24 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 			return err
 		}
 	} else {
-		a.printf("Repository %s is ready in %s.\n", r.ID(), printable(path))
-		a.printf("Chunks have %s on average; what is retired can be taken back for %s.\n",
-			size(uint64(r.ChunkAverage())), durationText(r.Grace()))
+		a.Printf("Repository %s is ready in %s.\n", r.ID(), screen.Printable(path))
+		a.Printf("Chunks have %s on average; what is retired can be taken back for %s.\n",
+			screen.Size(uint64(r.ChunkAverage())), screen.DurationText(r.Grace()))
 		if !r.Recheck() {
-			a.printf("Captures don't read back what they compress.\n")
+			a.Printf("Captures don't read back what they compress.\n")
 		}
 		switch r.Apart() {
 		case store.ApartCompressed:
-			a.printf("Captures of different names share nothing, and no two files are compressed together.\n")
+			a.Printf("Captures of different names share nothing, and no two files are compressed together.\n")
 		case store.ApartStored:
-			a.printf("Captures of different names share nothing, and nothing is compressed.\n")
+			a.Printf("Captures of different names share nothing, and nothing is compressed.\n")
 		}
 	}
 	key := "the passphrase"
 	if files.key != "" {
-		key = "the key file " + printable(files.key)
+		key = "the key file " + screen.Printable(files.key)
 	}
-	fmt.Fprintf(a.stderr, `
+	fmt.Fprintf(a.Err, `
 IMPORTANT: without %s nothing in this repository can ever be read again.
 Losing every passphrase and key file loses all data, and nobody can bring it back:
 a copy of the keyslots folder does not help without one of them. Keep one in a

@@ -10,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -68,7 +69,7 @@ func (a *app) show(c *cli.Context) error {
 		if c.Bool("reveal") {
 			j.Capture = capture
 		}
-		return a.printJSON(j)
+		return a.PrintJSON(j)
 	}
 	shown := capture
 	if !c.Bool("reveal") {
@@ -86,23 +87,23 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 	}
 	lines := []string{
 		"id\t" + c.ID,
-		"name\t" + printable(c.Name),
-		"version\t" + printable(c.Version),
-		"note\t" + printable(c.Note),
-		"taken\t" + localTime(c.Taken),
-		"written\t" + localTime(c.Written),
-		"host\t" + printable(c.Host),
+		"name\t" + screen.Printable(c.Name),
+		"version\t" + screen.Printable(c.Version),
+		"note\t" + screen.Printable(c.Note),
+		"taken\t" + screen.LocalTime(c.Taken),
+		"written\t" + screen.LocalTime(c.Written),
+		"host\t" + screen.Printable(c.Host),
 		"held\t" + held,
-		fmt.Sprintf("size\t%s in %s; the repository grew by %s", size(c.Bytes), count(c.Members, "member", "members"), size(c.Added)),
+		fmt.Sprintf("size\t%s in %s; the repository grew by %s", screen.Size(c.Bytes), screen.Count(c.Members, "member", "members"), screen.Size(c.Added)),
 	}
 	if c.Retired != nil {
 		lines = append(lines, "retired\t"+retirementText(c, grace))
 	}
-	if err := a.table(append(lines, labelLines(c.Labels)...)); err != nil {
+	if err := a.Table(append(lines, labelLines(c.Labels)...)); err != nil {
 		return err
 	}
 	for i := range c.Volumes {
-		a.printf("\n")
+		a.Printf("\n")
 		if err := a.printVolume(&c.Volumes[i]); err != nil {
 			return err
 		}
@@ -114,36 +115,36 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 // has a flag of its own.
 func labelLines(labels map[string]string) (lines []string) {
 	for _, label := range slices.Sorted(maps.Keys(labels)) {
-		value := printable(labels[label])
+		value := screen.Printable(labels[label])
 		switch label {
 		case labelLaunch:
 			value = "known; kist show --launch prints the command line"
 		case labelStopped:
 			value += " (how long the container was down until all was read)"
 		}
-		lines = append(lines, "label\t"+printable(label)+"="+value)
+		lines = append(lines, "label\t"+screen.Printable(label)+"="+value)
 	}
 	return lines
 }
 
 func (a *app) printVolume(v *store.Volume) error {
-	lines := []string{"volume\t" + printable(v.Name)}
+	lines := []string{"volume\t" + screen.Printable(v.Name)}
 	for _, line := range []struct{ name, value string }{
 		{"mounted at", v.MountPath}, {"read from", v.Source}, {"sha256", v.SHA256}, {"unfinished", v.Unfinished},
 	} {
 		if line.value != "" {
-			lines = append(lines, "  "+line.name+"\t"+printable(line.value))
+			lines = append(lines, "  "+line.name+"\t"+screen.Printable(line.value))
 		}
 	}
-	lines = append(lines, fmt.Sprintf("  size\t%s in %s%s", size(v.Bytes), count(v.Members, "member", "members"), volumeRemark(v)))
+	lines = append(lines, fmt.Sprintf("  size\t%s in %s%s", screen.Size(v.Bytes), screen.Count(v.Members, "member", "members"), volumeRemark(v)))
 	for i, w := range v.Warnings {
-		if i == maxWarnings {
+		if i == screen.MaxWarnings {
 			lines = append(lines, fmt.Sprintf("  warning\tand %d more; --json has all", len(v.Warnings)-i))
 			break
 		}
-		lines = append(lines, "  warning\t"+printable(w))
+		lines = append(lines, "  warning\t"+screen.Printable(w))
 	}
-	return a.table(lines)
+	return a.Table(lines)
 }
 
 // labelsDiffer tells whether labels differ that are printed here.
@@ -157,7 +158,7 @@ func labelsDiffer(c, other *store.Capture) bool {
 }
 
 func (a *app) warnMasked() {
-	a.warn("values that look secret are masked with %s; --reveal prints them.", engine.Masked)
+	a.Warn("values that look secret are masked with %s; --reveal prints them.", engine.Masked)
 }
 
 // showLaunch prints a command line that can be pasted.
@@ -179,15 +180,15 @@ func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
 		a.warnMasked()
 	}
 	if launch.Digest == "" {
-		a.warn("the image's digest is not known: another image may have its name by now.")
+		a.Warn("the image's digest is not known: another image may have its name by now.")
 	}
 	if a.shared.json {
-		return a.printJSON(shown)
+		return a.PrintJSON(shown)
 	}
 	quoted := make([]string, len(shown))
 	for i, word := range shown {
-		quoted[i] = shellQuote(word)
+		quoted[i] = screen.ShellQuote(word)
 	}
-	a.printf("%s\n", strings.Join(quoted, " "))
+	a.Printf("%s\n", strings.Join(quoted, " "))
 	return nil
 }

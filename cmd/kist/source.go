@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -57,7 +58,7 @@ func (a *app) findSources(paths []string, acceptEmpty bool, folders folderOption
 		s := &source{path: path, empty: acceptEmpty, folder: folders}
 		if path == "-" {
 			s.kind, s.name, s.stdin = sourceStdin, "stdin", a.stdin
-			if isTerminal(a.stdin) {
+			if screen.IsTerminal(a.stdin) {
 				return nil, usagef("standard input is a terminal: pipe a stream into it")
 			}
 			if taken[s.name] {
@@ -75,7 +76,7 @@ func (a *app) findSources(paths []string, acceptEmpty bool, folders folderOption
 func (s *source) look() error {
 	info, err := os.Stat(s.path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return missing(fmt.Errorf("source %s is not there", lineText(s.path)))
+		return missing(fmt.Errorf("source %s is not there", screen.Line(s.path)))
 	}
 	if err != nil {
 		return err
@@ -127,7 +128,7 @@ func (a *app) checkApart(sources []*source) error {
 			continue
 		}
 		if within(resolve(s.path), repository) {
-			return usagef("the repository lies in the source %s: it would capture itself", lineText(s.path))
+			return usagef("the repository lies in the source %s: it would capture itself", screen.Line(s.path))
 		}
 	}
 	return nil
@@ -179,7 +180,7 @@ func (s *source) mustHold(stream io.ReadCloser) (io.ReadCloser, error) {
 	in := bufio.NewReader(stream)
 	if _, err := in.Peek(1); err == io.EOF && !s.empty {
 		stream.Close()
-		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-unfinished takes it as it is", lineText(s.path))
+		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-unfinished takes it as it is", screen.Line(s.path))
 	}
 	return struct {
 		io.Reader

@@ -7,6 +7,7 @@ import (
 	"path"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/rotation"
@@ -87,5 +88,5 @@ func (a *app) printError(err error) {
 			text += "\n" + h
 		}
 	}
-	fmt.Fprintln(a.stderr, "kist: "+screenText(text))
+	fmt.Fprintln(a.Err, "kist: "+screen.Text(text))
 }

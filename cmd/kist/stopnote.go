@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store/storage/cache"
 )
 
@@ -162,16 +163,16 @@ func (a *app) startNoted(ctx context.Context, path string) error {
 	case errors.Is(err, engine.ErrNotFound) || err == nil && c.Running && !c.Stopping:
 		return n.remove()
 	case err == nil && n.Restoring:
-		a.warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
-			printable(n.Container), localTime(n.Stopped), e.Name(), printable(n.Container))
+		a.Warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
+			screen.Printable(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Printable(n.Container))
 		return n.release()
 	case err == nil:
-		a.warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", printable(n.Container), localTime(n.Stopped))
+		a.Warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", screen.Printable(n.Container), screen.LocalTime(n.Stopped))
 		err = restart(ctx, e, c)
 	}
 	if err != nil {
 		return errors.Join(fmt.Errorf("container %s is stopped since %s, and could not be started (%s start %s does it): %w",
-			n.Container, localTime(n.Stopped), e.Name(), n.Container, err), n.release())
+			n.Container, screen.LocalTime(n.Stopped), e.Name(), n.Container, err), n.release())
 	}
 	return n.remove()
 }

@@ -8,6 +8,8 @@ import (
 	"os/signal"
 	"syscall"
 	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // halted is a container that is stopped for a while.
@@ -35,7 +37,7 @@ func (a *app) halt(ctx context.Context, c *container, forRestore bool) (*halted,
 	h := &halted{app: a, target: c, note: note, began: time.Now(), broken: make(chan os.Signal, 1)}
 	// A pipe that nobody reads any more must not end the process now.
 	signal.Notify(h.broken, syscall.SIGPIPE)
-	a.say("Stopping container %s.", printable(c.Name))
+	a.Say("Stopping container %s.", screen.Printable(c.Name))
 	// A stop that is cut short leaves a container that neither runs nor starts.
 	err = c.engine.Stop(context.WithoutCancel(ctx), c.Container)
 	if err == nil {
@@ -55,7 +57,7 @@ func (h *halted) resume(ctx context.Context) error {
 		return &downError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
 			c.Name, c.engine.Name(), c.Name, errors.Join(err, h.note.release()))}
 	}
-	h.app.say("Container %s was down for %.1f s.", printable(c.Name), time.Since(h.began).Seconds())
+	h.app.Say("Container %s was down for %.1f s.", screen.Printable(c.Name), time.Since(h.began).Seconds())
 	return h.note.remove()
 }
 

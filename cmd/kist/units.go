@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"unicode/utf8"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // unit gives the name of a unit (systemd.unit(5) has the characters).
@@ -87,7 +89,7 @@ CapabilityBoundingSet=CAP_DAC_OVERRIDE CAP_DAC_READ_SEARCH CAP_FOWNER
 // would not show.
 func unitText(s string) string {
 	s = strings.Map(func(r rune) rune {
-		if !visible(r) {
+		if !screen.Visible(r) {
 			return ' '
 		}
 		return r
@@ -120,7 +122,7 @@ func unitQuote(word string) string {
 		case r == '"' || r == '\\':
 			b.WriteString(`\` + part)
 			plain = false
-		case !isVisible(part):
+		case !screen.IsVisible(part):
 			for _, c := range []byte(part) {
 				fmt.Fprintf(&b, `\x%02x`, c)
 			}

@@ -1,4 +1,4 @@
-package main
+package screen
 
 import (
 	"fmt"
@@ -6,12 +6,12 @@ import (
 	"unicode/utf8"
 )
 
-// shellQuote quotes an argument for a POSIX shell where that is needed. What would not
+// ShellQuote quotes an argument for a POSIX shell where that is needed. What would not
 // show, or steer a terminal, is written as an escape of printf: all shells know those,
 // and $'…' only what is as new as POSIX.1-2024 (XCU 2.2.4). The one exception are line
 // breaks at the end of an argument, which a shell takes from what a command prints
 // (XCU 2.6.3); in quotes they harm nothing.
-func shellQuote(s string) string {
+func ShellQuote(s string) string {
 	text := strings.TrimRight(s, "\n")
 	end := ""
 	if breaks := s[len(text):]; breaks != "" {
@@ -22,7 +22,7 @@ func shellQuote(s string) string {
 		return "''"
 	case text == "":
 		return end
-	case !isVisible(text):
+	case !IsVisible(text):
 		return `"$(printf '` + printfFormat(text) + `')"` + end
 	case strings.IndexFunc(text, needsQuotes) < 0:
 		return text + end
@@ -45,7 +45,7 @@ func printfFormat(text string) string {
 		switch {
 		case r == '%' || r == '\\':
 			b.WriteString(part + part)
-		case r == '\'' || r == '-' && at == 0 || !isVisible(part):
+		case r == '\'' || r == '-' && at == 0 || !IsVisible(part):
 			for _, c := range []byte(part) {
 				fmt.Fprintf(&b, `\%03o`, c)
 			}
