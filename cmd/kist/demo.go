@@ -12,6 +12,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
@@ -82,7 +83,7 @@ func (a *app) demo(c *cli.Context) error {
 func demoFolder(keep string) (dir string, remove func() error, err error) {
 	if keep == "" {
 		dir, err = os.MkdirTemp("", "kist-demo-")
-		return dir, func() error { return removeTree(dir) }, err
+		return dir, func() error { return files.RemoveTree(dir) }, err
 	}
 	if full, err := holdsSomething(keep); err != nil {
 		return "", nil, err

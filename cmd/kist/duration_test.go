@@ -4,7 +4,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -36,16 +35,5 @@ func TestParseGrace(t *testing.T) {
 	}
 	if _, err := parseGrace("7"); statusOf(err) != statusUsage {
 		t.Error(err)
-	}
-}
-
-func TestDurationText(t *testing.T) {
-	for in, want := range map[time.Duration]string{
-		7 * 24 * time.Hour: "7 days", 24 * time.Hour: "1 day", 36 * time.Hour: "36 hours", time.Hour: "1 hour",
-		90 * time.Minute: "90 minutes", 61 * time.Second: "1m1s", 0: "0s",
-	} {
-		if got := screen.DurationText(in); got != want {
-			t.Errorf("%v: %q, not %q", int64(in), got, want)
-		}
 	}
 }

@@ -12,6 +12,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -187,11 +188,11 @@ func (a *app) checkTarget(c *cli.Context) error {
 	case tarFile == "" || tarFile == "-":
 		return nil
 	}
-	if above := filepath.Dir(tarFile); !isFolder(above) {
+	if above := filepath.Dir(tarFile); !files.IsFolder(above) {
 		return missing(fmt.Errorf("%s can't be made: folder %s is not there", screen.Line(tarFile), screen.Line(above)))
 	}
 	if !c.Bool("overwrite") {
-		return mustBeFree(tarFile)
+		return files.MustBeFree(tarFile)
 	}
 	info, err := os.Lstat(tarFile)
 	if err == nil && !info.Mode().IsRegular() {
@@ -257,7 +258,7 @@ func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, 
 	if err := s.checkPatterns(ctx, []*store.Volume{v}); err != nil {
 		return err
 	}
-	part, err := os.OpenFile(partName(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	part, err := os.OpenFile(files.PartName(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		return err
 	}
@@ -267,7 +268,7 @@ func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, 
 	}
 	err = errors.Join(err, part.Close())
 	if err == nil {
-		err = placeFile(part.Name(), path, overwrite)
+		err = files.Place(part.Name(), path, overwrite)
 	}
 	if err != nil {
 		os.Remove(part.Name())

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"runtime"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 )
@@ -148,7 +149,7 @@ func makeKeyFile(path string) (*crypt.KeyFile, error) {
 	}
 	key := crypt.NewKeyFile()
 	_, err = key.WriteTo(f)
-	if err := errors.Join(err, f.Sync(), f.Close(), syncFolder(filepath.Dir(path))); err != nil {
+	if err := errors.Join(err, f.Sync(), f.Close(), files.SyncFolder(filepath.Dir(path))); err != nil {
 		os.Remove(path)
 		return nil, fmt.Errorf("new key file: %w", err)
 	}

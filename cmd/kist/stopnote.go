@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store/storage/cache"
 )
@@ -88,7 +89,7 @@ func (a *app) noteStopped(c *container, restoring bool) (_ *stopNote, err error)
 		return nil, fmt.Errorf("container %s is kept stopped by another run of kist (%s says so)", c.Name, path)
 	}
 	if err == nil {
-		err = errors.Join(os.Remove(n.file.Name()), syncFolder(dir))
+		err = errors.Join(os.Remove(n.file.Name()), files.SyncFolder(dir))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("a note about container %s, which is not stopped without: %w", c.Name, err)

@@ -1,4 +1,4 @@
-package main
+package files
 
 import (
 	"crypto/rand"
@@ -13,8 +13,8 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
-// syncFolder flushes the entries of a folder.
-func syncFolder(path string) error {
+// SyncFolder flushes the entries of a folder.
+func SyncFolder(path string) error {
 	f, err := os.Open(path)
 	if err != nil {
 		return err
@@ -29,13 +29,13 @@ func syncAndClose(folder *os.File) error {
 	return errors.Join(folder.Sync(), folder.Close())
 }
 
-// partName gives a name beside path that nothing has.
-func partName(path string) string {
+// PartName gives a name beside path that nothing has.
+func PartName(path string) string {
 	return path + ".part-" + strings.ToLower(rand.Text()[:6])
 }
 
-// removeTree removes a folder and all in it, even where modes forbid it.
-func removeTree(path string) error {
+// RemoveTree removes a folder and all in it, even where modes forbid it.
+func RemoveTree(path string) error {
 	if os.RemoveAll(path) == nil {
 		return nil
 	}
@@ -48,27 +48,29 @@ func removeTree(path string) error {
 	return os.RemoveAll(path)
 }
 
-// placeFile moves a finished file into place, and not over another.
-func placeFile(from, to string, overwrite bool) error {
+// Place moves a finished file into place, and not over another.
+func Place(from, to string, overwrite bool) error {
 	if overwrite {
-		return errors.Join(os.Rename(from, to), syncFolder(filepath.Dir(to)))
+		return errors.Join(os.Rename(from, to), SyncFolder(filepath.Dir(to)))
 	}
 	// A link fails where there is something; not every file system has it.
 	if err := os.Link(from, to); err == nil {
-		return errors.Join(os.Remove(from), syncFolder(filepath.Dir(to)))
+		return errors.Join(os.Remove(from), SyncFolder(filepath.Dir(to)))
 	}
-	if err := mustBeFree(to); err != nil {
+	if err := MustBeFree(to); err != nil {
 		return err
 	}
-	return errors.Join(os.Rename(from, to), syncFolder(filepath.Dir(to)))
+	return errors.Join(os.Rename(from, to), SyncFolder(filepath.Dir(to)))
 }
 
-func isFolder(path string) bool {
+// IsFolder tells whether there is a folder, or a link to one.
+func IsFolder(path string) bool {
 	info, err := os.Stat(path)
 	return err == nil && info.IsDir()
 }
 
-func mustBeFree(path string) error {
+// MustBeFree fails where there is something.
+func MustBeFree(path string) error {
 	if _, err := os.Lstat(path); err == nil {
 		return fmt.Errorf("%s is there already; --overwrite replaces a file", screen.Line(path))
 	} else if !errors.Is(err, fs.ErrNotExist) {
