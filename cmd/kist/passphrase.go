@@ -9,6 +9,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 )
@@ -167,8 +168,8 @@ func (a *app) openForNew(c *cli.Context) (*repository, error) {
 	if err := wantArgs(c, 0, 0); err != nil {
 		return nil, err
 	}
-	files := secretFiles{c.String("new-passphrase-file"), c.String("key-file")}
-	if err := files.check("--new-passphrase-file", "--key-file"); err != nil {
+	files := secrets.Files{Passphrase: c.String("new-passphrase-file"), Key: c.String("key-file")}
+	if err := files.Check("--new-passphrase-file", "--key-file"); err != nil {
 		return nil, err
 	}
 	return a.open(c.Context)
@@ -189,7 +190,7 @@ func openedSlot(ctx context.Context, r *repository) (store.Slot, error) {
 
 // makeSlot adds a key slot and proves that it opens the repository.
 func (a *app) makeSlot(ctx context.Context, c *cli.Context, r *repository, label string) (*crypt.Slot, error) {
-	secret, undo, err := a.newSecret(ctx, secretFiles{c.String("new-passphrase-file"), c.String("key-file")})
+	secret, undo, err := a.newSecret(ctx, secrets.Files{Passphrase: c.String("new-passphrase-file"), Key: c.String("key-file")})
 	if err != nil {
 		return nil, err
 	}

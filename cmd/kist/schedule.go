@@ -11,6 +11,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 )
 
 func (a *app) scheduleCommand() *cli.Command {
@@ -62,7 +63,7 @@ type plan struct {
 	stops     bool
 	commands  [][]string // their words, without what opens the repository
 	open      []string   // the flags for that
-	secret    secretFiles
+	secret    secrets.Files
 	writes    string // the repository
 }
 
@@ -99,7 +100,7 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 	if err := p.findSecret(a); err != nil {
 		return nil, err
 	}
-	if path := p.secret.key + p.secret.passphrase; !c.Bool("cron") && strings.ReplaceAll(unitText(path), "%%", "%") != path {
+	if path := p.secret.Key + p.secret.Passphrase; !c.Bool("cron") && strings.ReplaceAll(unitText(path), "%%", "%") != path {
 		return nil, usagef("%q can't be written into a unit: give the file of the secret a plain name", path)
 	}
 	if p.writes, err = a.repositoryPath(); err != nil {
@@ -168,12 +169,12 @@ func (p *plan) findSecret(a *app) error {
 	switch {
 	case err != nil:
 		return err
-	case files.key != "":
-		p.secret.key = absolute(files.key)
-		p.open = []string{"--key-file", p.secret.key}
-	case files.passphrase != "":
-		p.secret.passphrase = absolute(files.passphrase)
-		p.open = []string{"--passphrase-file", p.secret.passphrase}
+	case files.Key != "":
+		p.secret.Key = absolute(files.Key)
+		p.open = []string{"--key-file", p.secret.Key}
+	case files.Passphrase != "":
+		p.secret.Passphrase = absolute(files.Passphrase)
+		p.open = []string{"--passphrase-file", p.secret.Passphrase}
 	default:
 		return usagef("a timer can't type a passphrase: give --key-file FILE (kist passphrase add --key-file makes one) or --passphrase-file FILE")
 	}

@@ -14,6 +14,7 @@ import (
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -88,7 +89,7 @@ func (a *app) setup(c *cli.Context) error {
 }
 
 // create makes the repository, or leaves nothing behind.
-func (a *app) create(ctx context.Context, path string, files secretFiles, o store.CreateOptions) (_ *repository, err error) {
+func (a *app) create(ctx context.Context, path string, files secrets.Files, o store.CreateOptions) (_ *repository, err error) {
 	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
 		return nil, fmt.Errorf("%s: %w", path, store.ErrExists)
 	}
@@ -118,10 +119,10 @@ func (a *app) create(ctx context.Context, path string, files secretFiles, o stor
 }
 
 // setupSecret gives the first secret. A key file that is there is taken as it is.
-func (a *app) setupSecret(ctx context.Context, files secretFiles) (crypt.Secret, func(), error) {
-	if files.key != "" {
-		if _, err := os.Lstat(files.key); err == nil {
-			key, err := a.readKeyFile(files.key)
+func (a *app) setupSecret(ctx context.Context, files secrets.Files) (crypt.Secret, func(), error) {
+	if files.Key != "" {
+		if _, err := os.Lstat(files.Key); err == nil {
+			key, err := a.secrets().ReadKeyFile(files.Key)
 			return key, func() {}, err
 		}
 	}
@@ -145,7 +146,7 @@ func unmake(path string, itself bool) {
 	}
 }
 
-func (a *app) printSetup(path string, r *repository, files secretFiles) error {
+func (a *app) printSetup(path string, r *repository, files secrets.Files) error {
 	if a.shared.json {
 		err := a.PrintJSON(struct {
 			Repository string    `json:"repository"`
@@ -174,8 +175,8 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 		}
 	}
 	key := "the passphrase"
-	if files.key != "" {
-		key = "the key file " + screen.Printable(files.key)
+	if files.Key != "" {
+		key = "the key file " + screen.Printable(files.Key)
 	}
 	fmt.Fprintf(a.Err, `
 IMPORTANT: without %s nothing in this repository can ever be read again.

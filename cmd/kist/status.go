@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/rotation"
@@ -50,6 +51,8 @@ func missing(err error) error { return &statusError{statusMissing, err} }
 // else.
 func statusOf(err error) int {
 	var own *statusError
+	var usage *secrets.UsageError
+	var absent *secrets.MissingError
 	switch {
 	case err == nil:
 		return statusDone
@@ -59,6 +62,10 @@ func statusOf(err error) int {
 		return statusDamage
 	case errors.As(err, &own):
 		return own.status
+	case errors.As(err, &usage):
+		return statusUsage
+	case errors.As(err, &absent):
+		return statusMissing
 	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
 		return statusMissing
 	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),

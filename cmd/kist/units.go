@@ -44,10 +44,10 @@ func (p *plan) service() string {
 	if p.stops {
 		fmt.Fprintf(&b, "ExecStopPost=%s\n", unitCommand([]string{p.program, "resume"}))
 	}
-	if p.secret.key != "" {
-		fmt.Fprintf(&b, "LoadCredential=kist.key:%s\nEnvironment=KIST_KEY_FILE=%%d/kist.key\n", unitText(p.secret.key))
+	if p.secret.Key != "" {
+		fmt.Fprintf(&b, "LoadCredential=kist.key:%s\nEnvironment=KIST_KEY_FILE=%%d/kist.key\n", unitText(p.secret.Key))
 	} else {
-		fmt.Fprintf(&b, "LoadCredential=kist.passphrase:%s\n", unitText(p.secret.passphrase))
+		fmt.Fprintf(&b, "LoadCredential=kist.passphrase:%s\n", unitText(p.secret.Passphrase))
 	}
 	b.WriteString("StateDirectory=kist\nStateDirectoryMode=0700\nNice=10\nIOSchedulingClass=idle\nUMask=0077\n")
 	if p.container {

@@ -1,4 +1,4 @@
-package main
+package secrets
 
 import (
 	"bytes"
@@ -16,8 +16,8 @@ import (
 var errDiffer = errors.New("the two passphrases differ; nothing was changed")
 
 // ask asks for a passphrase on the terminal, without showing it.
-func (a *app) ask(ctx context.Context, prompt string) (*crypt.Passphrase, error) {
-	text, err := a.askText(ctx, prompt)
+func (s *Source) ask(ctx context.Context, prompt string) (*crypt.Passphrase, error) {
+	text, err := s.askText(ctx, prompt)
 	if err != nil {
 		return nil, err
 	}
@@ -26,8 +26,8 @@ func (a *app) ask(ctx context.Context, prompt string) (*crypt.Passphrase, error)
 }
 
 // askTwice asks for a new passphrase.
-func (a *app) askTwice(ctx context.Context) (*crypt.Passphrase, error) {
-	first, err := a.askText(ctx, "New passphrase: ")
+func (s *Source) askTwice(ctx context.Context) (*crypt.Passphrase, error) {
+	first, err := s.askText(ctx, "New passphrase: ")
 	if err != nil {
 		return nil, err
 	}
@@ -36,7 +36,7 @@ func (a *app) askTwice(ctx context.Context) (*crypt.Passphrase, error) {
 	if err != nil {
 		return nil, err
 	}
-	second, err := a.askText(ctx, "The same again: ")
+	second, err := s.askText(ctx, "The same again: ")
 	if err != nil {
 		return nil, err
 	}
@@ -47,20 +47,20 @@ func (a *app) askTwice(ctx context.Context) (*crypt.Passphrase, error) {
 	return p, nil
 }
 
-func (a *app) askText(ctx context.Context, prompt string) ([]byte, error) {
-	in, err := a.tty()
+func (s *Source) askText(ctx context.Context, prompt string) ([]byte, error) {
+	in, err := s.TTY()
 	if err == nil {
 		defer in.Close()
 		fmt.Fprint(in, prompt)
 		defer fmt.Fprintln(in)
 	} else {
-		stdin, ok := a.stdin.(*os.File)
+		stdin, ok := s.Stdin.(*os.File)
 		if !ok || !screen.IsTerminal(stdin) {
-			return nil, errNoSecret
+			return nil, errNone
 		}
 		in = stdin
-		fmt.Fprint(a.Err, prompt)
-		defer fmt.Fprintln(a.Err)
+		fmt.Fprint(s.Screen.Err, prompt)
+		defer fmt.Fprintln(s.Screen.Err)
 	}
 	return readHidden(ctx, int(in.Fd()))
 }
