@@ -100,7 +100,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 		return a.help(line.words)
 	}
 	if len(line.words) > 0 && line.words[0] != "resume" {
-		if err := a.startLeftStopped(ctx); err != nil {
+		if err := a.keeper().StartLeft(ctx); err != nil {
 			a.Warn("%s", screen.Text(err.Error()))
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -62,7 +63,7 @@ func (s *capturing) takeContainer(ctx context.Context, r *repository, target *co
 	}
 	var started error
 	if !target.Running {
-		started = target.mustStand(ctx, startedMeanwhile)
+		started = target.MustStand(ctx, stopped.StartedMeanwhile)
 	}
 	return errors.Join(s.report(taken), started)
 }
@@ -76,7 +77,7 @@ func (s *capturing) takeStopped(ctx context.Context, r *repository, target *cont
 	}
 	var made *taken
 	began := time.Now()
-	err = s.app.whileStopped(ctx, target, func(ctx context.Context) (err error) {
+	err = s.app.keeper().While(ctx, target.Target, func(ctx context.Context) (err error) {
 		made, err = s.takeAfter(ctx, r, draft, began)
 		return err
 	})

@@ -16,6 +16,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -51,9 +52,8 @@ func (a *app) engineProgram(c *cli.Context) string {
 
 // container is a container and its image.
 type container struct {
-	*engine.Container
-	engine *engine.Engine
-	image  *engine.Image // nil where the engine no longer has it
+	stopped.Target
+	image *engine.Image // nil where the engine no longer has it
 }
 
 func (a *app) findContainer(c *cli.Context, name string) (*container, error) {
@@ -66,7 +66,7 @@ func (a *app) findContainer(c *cli.Context, name string) (*container, error) {
 	if err != nil && !errors.Is(err, engine.ErrNotFound) {
 		return nil, err
 	}
-	return &container{found, e, image}, nil
+	return &container{stopped.Target{Container: found, Engine: e}, image}, nil
 }
 
 // describe gives the capture's name, version and labels where the command line
@@ -172,7 +172,7 @@ func (a *app) mountSource(c *container, m engine.Mount, folders folderOptions) *
 	case err != nil:
 		a.Say("%s of %s can't be read on this machine (%v): the container engine copies it.", screen.Printable(m.Destination), screen.Printable(c.Name), err)
 		s.kind = sourceCopy
-		s.copy = func(ctx context.Context) io.ReadCloser { return c.engine.CopyOut(ctx, c.ID, m.Destination) }
+		s.copy = func(ctx context.Context) io.ReadCloser { return c.Engine.CopyOut(ctx, c.ID, m.Destination) }
 	case info.IsDir():
 		s.kind = sourceFolder
 	case !info.Mode().IsRegular():

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -109,7 +110,7 @@ func TestPanicWhileStopped(t *testing.T) {
 				t.Error("no panic")
 			}
 		}()
-		a.whileStopped(t.Context(), &container{found, e, nil}, func(ctx context.Context) error {
+		a.keeper().While(t.Context(), stopped.Target{Container: found, Engine: e}, func(ctx context.Context) error {
 			if running, err := e.IsRunning(ctx, found.ID); err != nil || running {
 				t.Errorf("running %t, %v", running, err)
 			}
@@ -128,8 +129,8 @@ func TestNoteOfAnotherRun(t *testing.T) {
 		t.Fatal(err)
 	}
 	a := newApp(nil, &b.stdout, &b.stderr, func(string) string { return b.path("state") })
-	c := &container{found, e, nil}
-	h, err := a.halt(t.Context(), c, false)
+	c := stopped.Target{Container: found, Engine: e}
+	h, err := a.keeper().Halt(t.Context(), c, false)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -137,10 +138,10 @@ func TestNoteOfAnotherRun(t *testing.T) {
 	if running, err := e.IsRunning(t.Context(), found.ID); err != nil || running {
 		t.Errorf("running %t, %v: %s", running, err, &b.stderr)
 	}
-	if _, err := a.halt(t.Context(), c, false); err == nil {
+	if _, err := a.keeper().Halt(t.Context(), c, false); err == nil {
 		t.Error("two runs keep one container stopped")
 	}
-	if err := h.resume(t.Context()); err != nil {
+	if err := h.Resume(t.Context()); err != nil {
 		t.Error(err)
 	}
 	b.mustRun("seedbank")

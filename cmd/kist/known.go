@@ -2,6 +2,8 @@ package main
 
 import (
 	"errors"
+	"fmt"
+	"os"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -61,4 +63,21 @@ func (a *app) warnOfState(err error) {
 		text += " (kist verify tells more; kist repair tells what can be done)"
 	}
 	a.Warn("%s.", text)
+}
+
+// stateFolder is where the program's state is kept, and notes about stopped containers
+// in any case (XDG Base Directory Specification; for
+// root, the Filesystem Hierarchy Standard's /var/lib).
+func (a *app) stateFolder() (string, error) {
+	if dir := a.getenv("XDG_STATE_HOME"); filepath.IsAbs(dir) {
+		return filepath.Join(dir, "kist"), nil
+	}
+	if os.Geteuid() == 0 {
+		return "/var/lib/kist", nil
+	}
+	home, err := os.UserHomeDir()
+	if err != nil {
+		return "", fmt.Errorf("no folder for notes about stopped containers: %w", err)
+	}
+	return filepath.Join(home, ".local", "state", "kist"), nil
 }

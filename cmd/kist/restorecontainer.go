@@ -11,6 +11,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -37,9 +38,9 @@ type place struct {
 type containerRestore struct {
 	*restoring
 	target *container
-	placed []place // on this machine
-	copied []place // by the container engine, into a folder of the container
-	halted *halted // once the container is stopped
+	placed []place         // on this machine
+	copied []place         // by the container engine, into a folder of the container
+	halted *stopped.Halted // once the container is stopped
 
 	begun, finished bool // to change what the container has
 }
@@ -76,7 +77,7 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 		return nil
 	}
 	s.app.Say("Container %s is not running: it was not before.", screen.Printable(target.Name))
-	return s.app.forgetNote(target)
+	return s.app.keeper().Forget(target.Target)
 }
 
 // findPlaces finds for each volume where the container has it.
@@ -134,9 +135,9 @@ func (r *containerRestore) run(ctx context.Context) (err error) {
 		switch {
 		case r.halted == nil:
 		case r.begun && !r.finished:
-			err = errors.Join(err, r.halted.leave())
+			err = errors.Join(err, r.halted.Leave())
 		default:
-			err = errors.Join(err, r.halted.resume(ctx))
+			err = errors.Join(err, r.halted.Resume(ctx))
 		}
 	}()
 	if r.only {
@@ -193,9 +194,9 @@ func (r *containerRestore) build(ctx context.Context, v *store.Volume, part *vol
 // halt stops the container if it runs.
 func (r *containerRestore) halt(ctx context.Context) (err error) {
 	if !r.target.Running {
-		return r.target.mustStand(ctx, "it was started meanwhile, and nothing was restored")
+		return r.target.MustStand(ctx, "it was started meanwhile, and nothing was restored")
 	}
-	r.halted, err = r.app.halt(ctx, r.target, true)
+	r.halted, err = r.app.keeper().Halt(ctx, r.target.Target, true)
 	return err
 }
 
@@ -237,7 +238,7 @@ func (r *containerRestore) copyIn(ctx context.Context, p place) error {
 		out.CloseWithError(err)
 		written <- err
 	}()
-	err := r.target.engine.CopyIn(ctx, r.target.ID, p.dir, in)
+	err := r.target.Engine.CopyIn(ctx, r.target.ID, p.dir, in)
 	in.CloseWithError(err)
 	if failed := <-written; err == nil {
 		err = failed

@@ -16,7 +16,7 @@ Example:
 			if err := wantArgs(c, 0, 0); err != nil {
 				return err
 			}
-			return a.startLeftStopped(c.Context)
+			return a.keeper().StartLeft(c.Context)
 		},
 	}
 }

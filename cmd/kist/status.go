@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/rotation"
@@ -78,7 +79,7 @@ func statusOf(err error) int {
 // printError prints an error, and what to do about it.
 func (a *app) printError(err error) {
 	text := err.Error()
-	var down *downError
+	var down *stopped.DownError
 	switch {
 	case text == "":
 		return

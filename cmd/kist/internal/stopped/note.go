@@ -1,4 +1,4 @@
-package main
+package stopped
 
 import (
 	"cmp"
@@ -20,7 +20,7 @@ import (
 // A stop note says that a container is stopped for as long as a run of kist
 // takes. That run holds a lock on it, which the system lets go when the run
 // ends, however it ends. A note without a lock is of a run that was killed.
-type stopNote struct {
+type note struct {
 	Container string    `json:"container"`
 	ID        string    `json:"id"`
 	Engine    string    `json:"engine"`
@@ -31,29 +31,13 @@ type stopNote struct {
 }
 
 const (
-	stopNotes   = "stopped-*.json"
-	maxStopNote = 64 << 10
+	noteNames = "stopped-*.json"
+	maxNote   = 64 << 10
 )
 
-// stateFolder is where notes are kept (XDG Base Directory Specification; for
-// root, the Filesystem Hierarchy Standard's /var/lib).
-func (a *app) stateFolder() (string, error) {
-	if dir := a.getenv("XDG_STATE_HOME"); filepath.IsAbs(dir) {
-		return filepath.Join(dir, "kist"), nil
-	}
-	if os.Geteuid() == 0 {
-		return "/var/lib/kist", nil
-	}
-	home, err := os.UserHomeDir()
-	if err != nil {
-		return "", fmt.Errorf("no folder for notes about stopped containers: %w", err)
-	}
-	return filepath.Join(home, ".local", "state", "kist"), nil
-}
-
-// noteStopped writes a note before a container is stopped.
-func (a *app) noteStopped(c *container, restoring bool) (_ *stopNote, err error) {
-	dir, err := a.stateFolder()
+// write writes a note before a container is stopped.
+func (k *Keeper) write(c Target, restoring bool) (_ *note, err error) {
+	dir, err := k.Folder()
 	if err != nil {
 		return nil, err
 	}
@@ -64,7 +48,7 @@ func (a *app) noteStopped(c *container, restoring bool) (_ *stopNote, err error)
 		return nil, err
 	}
 	path := notePath(dir, c.ID)
-	n := &stopNote{Container: c.Name, ID: c.ID, Engine: c.engine.Name(), Stopped: time.Now(), Restoring: restoring}
+	n := &note{Container: c.Name, ID: c.ID, Engine: c.Engine.Name(), Stopped: time.Now(), Restoring: restoring}
 	// It is locked before it has its name, so that nobody finds it without a lock.
 	if n.file, err = os.CreateTemp(dir, ".new-"); err != nil {
 		return nil, fmt.Errorf("a note about a stopped container: %w", err)
@@ -97,18 +81,18 @@ func (a *app) noteStopped(c *container, restoring bool) (_ *stopNote, err error)
 	return n, nil
 }
 
-func (n *stopNote) path() string { return notePath(filepath.Dir(n.file.Name()), n.ID) }
+func (n *note) path() string { return notePath(filepath.Dir(n.file.Name()), n.ID) }
 
 // remove takes the note away: the container runs again.
-func (n *stopNote) remove() error { return errors.Join(os.Remove(n.path()), n.file.Close()) }
+func (n *note) remove() error { return errors.Join(os.Remove(n.path()), n.file.Close()) }
 
 // release leaves the note to the next run.
-func (n *stopNote) release() error { return n.file.Close() }
+func (n *note) release() error { return n.file.Close() }
 
-// forgetNote takes away what a restore that did not come to its end left, after
+// Forget takes away what a restore that did not come to its end left, after
 // one that did.
-func (a *app) forgetNote(c *container) error {
-	dir, err := a.stateFolder()
+func (k *Keeper) Forget(c Target) error {
+	dir, err := k.Folder()
 	if err != nil {
 		return nil // nor could a note have been written
 	}
@@ -131,20 +115,20 @@ func checkNotes(dir string) error {
 	return nil
 }
 
-// startLeftStopped starts the containers that runs which were killed left
+// StartLeft starts the containers that runs which were killed left
 // stopped.
-func (a *app) startLeftStopped(ctx context.Context) error {
-	dir, err := a.stateFolder()
+func (k *Keeper) StartLeft(ctx context.Context) error {
+	dir, err := k.Folder()
 	if err != nil {
 		return nil // nor could a note have been written
 	}
 	if err := checkNotes(dir); err != nil {
 		return err
 	}
-	found, _ := filepath.Glob(filepath.Join(dir, stopNotes))
+	found, _ := filepath.Glob(filepath.Join(dir, noteNames))
 	var errs []error
 	for _, path := range found {
-		if err := a.startNoted(ctx, path); err != nil {
+		if err := k.startNoted(ctx, path); err != nil {
 			errs = append(errs, fmt.Errorf("note %s: %w", path, err))
 		}
 	}
@@ -153,22 +137,22 @@ func (a *app) startLeftStopped(ctx context.Context) error {
 
 // startNoted starts the container of one note, unless the run that wrote it
 // still goes on.
-func (a *app) startNoted(ctx context.Context, path string) error {
+func (k *Keeper) startNoted(ctx context.Context, path string) error {
 	n, err := takeNote(path)
 	if n == nil || err != nil {
 		return err
 	}
-	e := a.engine(cmp.Or(n.Engine, engine.Default))
+	e := k.Engine(cmp.Or(n.Engine, engine.Default))
 	c, err := e.Inspect(ctx, n.ID)
 	switch {
 	case errors.Is(err, engine.ErrNotFound) || err == nil && c.Running && !c.Stopping:
 		return n.remove()
 	case err == nil && n.Restoring:
-		a.Warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
+		k.Screen.Warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
 			screen.Printable(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Printable(n.Container))
 		return n.release()
 	case err == nil:
-		a.Warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", screen.Printable(n.Container), screen.LocalTime(n.Stopped))
+		k.Screen.Warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", screen.Printable(n.Container), screen.LocalTime(n.Stopped))
 		err = restart(ctx, e, c)
 	}
 	if err != nil {
@@ -189,7 +173,7 @@ func restart(ctx context.Context, e *engine.Engine, c *engine.Container) error {
 }
 
 // takeNote reads a note and locks it. It gives nil where that is another's.
-func takeNote(path string) (_ *stopNote, err error) {
+func takeNote(path string) (_ *note, err error) {
 	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
 		return nil, errors.New("it is no regular file") // a pipe would be waited for
 	}
@@ -200,7 +184,7 @@ func takeNote(path string) (_ *stopNote, err error) {
 	if err != nil {
 		return nil, err
 	}
-	n := &stopNote{}
+	n := &note{}
 	defer func() {
 		if n == nil || err != nil {
 			f.Close()
@@ -210,7 +194,7 @@ func takeNote(path string) (_ *stopNote, err error) {
 		n = nil
 		return nil, err
 	}
-	b, err := io.ReadAll(io.LimitReader(f, maxStopNote))
+	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
 		err = json.Unmarshal(b, n)
 	}

@@ -1,12 +1,14 @@
 //go:build unix
 
-package main
+package stopped
 
 import (
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
 )
 
 // A note in a folder where others can write may name any program.
@@ -28,13 +30,8 @@ func TestForeignStopNotes(t *testing.T) {
 	if err := os.Chmod(notes, 0o777); err != nil {
 		t.Fatal(err)
 	}
-	a := &app{getenv: func(name string) string {
-		if name == "XDG_STATE_HOME" {
-			return dir
-		}
-		return ""
-	}}
-	if err := a.startLeftStopped(t.Context()); err == nil || !strings.Contains(err.Error(), "not used") {
+	k := &Keeper{Folder: func() (string, error) { return notes, nil }, Engine: engine.New}
+	if err := k.StartLeft(t.Context()); err == nil || !strings.Contains(err.Error(), "not used") {
 		t.Errorf("got %v", err)
 	}
 	if _, err := os.Lstat(ran); err == nil {
