@@ -32,8 +32,10 @@ var arrows = map[string][]string{
 	"cmd/kist":          {"cmd/kist/engine", "cmd/kist/internal", "store", "chunk", "crypt"},
 	"cmd/kist/engine":   {},
 	rooms + "screen":    {},
+	rooms + "cmdline":   {rooms + "screen"},
 	rooms + "files":     {rooms + "screen"},
-	rooms + "secrets":   {rooms + "screen", rooms + "files", "crypt"},
+	rooms + "pattern":   {rooms + "cmdline", "store"},
+	rooms + "secrets":   {rooms + "screen", rooms + "files", rooms + "cmdline", "crypt"},
 	rooms + "stopped":   {rooms + "screen", rooms + "files", "cmd/kist/engine", "store/storage/cache"},
 	"cmd/kist/internal": nil, // none: each room has a rule of its own
 }

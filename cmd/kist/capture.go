@@ -4,12 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 	"time"
 
 	"github.com/dustin/go-humanize"
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
@@ -95,7 +95,7 @@ func (a *app) capture(c *cli.Context) error {
 	if err := refuseContainerFlags(c); err != nil {
 		return err
 	}
-	if err := wantArgs(c, 1, -1); err != nil {
+	if err := cmdline.WantArgs(c, 1, -1); err != nil {
 		return err
 	}
 	s.sources, err = a.findSources(c.Args().Slice(), s.options.AcceptUnfinished, foldersAsked(c))
@@ -240,42 +240,15 @@ func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
 	}
 	var err error
 	if s := c.String("taken"); s != "" {
-		if o.Taken, err = parseTime(s); err != nil {
+		if o.Taken, err = cmdline.Time(s); err != nil {
 			return nil, err
 		}
 	}
 	if o.Host == "" {
 		o.Host = hostName()
 	}
-	o.Labels, err = parseLabels(c.StringSlice("label"))
+	o.Labels, err = cmdline.Labels(c.StringSlice("label"))
 	return o, err
-}
-
-func parseLabels(pairs []string) (map[string]string, error) {
-	labels := make(map[string]string)
-	for _, pair := range pairs {
-		key, value, ok := strings.Cut(pair, "=")
-		if _, twice := labels[key]; !ok || key == "" || twice {
-			return nil, usagef("--label %q: it must be KEY=VALUE, each key once", pair)
-		}
-		labels[key] = value
-	}
-	return labels, nil
-}
-
-// timeLayouts are what --taken may look like, besides RFC 3339.
-var timeLayouts = []string{time.DateOnly, "2006-01-02 15:04", time.DateTime, "2006-01-02T15:04", "2006-01-02T15:04:05"}
-
-func parseTime(s string) (time.Time, error) {
-	if t, err := time.Parse(time.RFC3339, s); err == nil {
-		return t, nil
-	}
-	for _, layout := range timeLayouts {
-		if t, err := time.ParseInLocation(layout, s, time.Local); err == nil {
-			return t, nil
-		}
-	}
-	return time.Time{}, usagef("time %q: write it as 2026-03-14, \"2026-03-14 02:03\" or 2026-03-14T02:03:00Z", s)
 }
 
 // longRead is how long a capture may take before it is said why all was read.

@@ -9,6 +9,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
@@ -16,7 +17,7 @@ import (
 
 // captureContainer captures the volumes of a container.
 func (s *capturing) captureContainer(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
 	if c.Bool("stop") && c.Bool("live") {

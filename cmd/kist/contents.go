@@ -12,6 +12,8 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/pattern"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -37,10 +39,10 @@ const patternHelp = `A PATTERN is a member's path, or a folder's, which means al
 any characters but /, ? one of them, [a-f] one of a range. Quote it from the shell.`
 
 func (a *app) contents(c *cli.Context) error {
-	if err := wantArgs(c, 1, -1); err != nil {
+	if err := cmdline.WantArgs(c, 1, -1); err != nil {
 		return err
 	}
-	wanted, err := newPatterns(c.Args().Tail())
+	wanted, err := pattern.New(c.Args().Tail())
 	if err != nil {
 		return err
 	}
@@ -60,7 +62,7 @@ func (a *app) contents(c *cli.Context) error {
 	if err := a.printContents(c.Context, r, volumes, wanted); err != nil {
 		return err
 	}
-	return wanted.unused()
+	return wanted.Unused()
 }
 
 // chooseVolumes gives the volume of that name, or all of them.
@@ -124,7 +126,7 @@ func jsonTime(t time.Time) time.Time {
 	return t
 }
 
-func (a *app) printContents(ctx context.Context, r *repository, volumes []*store.Volume, wanted *patterns) error {
+func (a *app) printContents(ctx context.Context, r *repository, volumes []*store.Volume, wanted *pattern.Set) error {
 	out := bufio.NewWriter(a.Out)
 	defer out.Flush()
 	array := screen.NewArray(out)
@@ -136,7 +138,7 @@ func (a *app) printContents(ctx context.Context, r *repository, volumes []*store
 			if err != nil {
 				return fmt.Errorf("volume %s: %w", screen.Line(v.Name), err)
 			}
-			if !wanted.note(m.Path) {
+			if !wanted.Note(m.Path) {
 				continue
 			}
 			if a.shared.json {

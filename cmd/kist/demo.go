@@ -12,6 +12,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
@@ -57,7 +58,7 @@ type demo struct {
 var errDemoDiffers = errors.New("what was restored differs from what was captured")
 
 func (a *app) demo(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
 	dir, remove, err := demoFolder(c.String("keep"))

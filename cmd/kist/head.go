@@ -4,10 +4,12 @@ import (
 	"strings"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 )
 
 func (a *app) showHead(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
 	if c.Bool("launch") || c.Bool("reveal") {

@@ -7,6 +7,8 @@ import (
 	"text/tabwriter"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 )
 
 func (a *app) helpCommand() *cli.Command {
@@ -35,7 +37,7 @@ func (a *app) help(words []string) error {
 			return usagef("kist %s has no %q", strings.Join(words[:i], " "), word)
 		}
 		var err error
-		if command, err = findCommand(commands, words[:i], word); err != nil {
+		if command, err = cmdline.FindCommand(commands, words[:i], word); err != nil {
 			return err
 		}
 		commands = command.Subcommands

@@ -10,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
@@ -115,7 +116,7 @@ func (a *app) repositoryPath() (string, error) {
 // and an open repository.
 func (a *app) opening(least, most int, action func(*cli.Context, *repository) error) cli.ActionFunc {
 	return func(c *cli.Context) error {
-		if err := wantArgs(c, least, most); err != nil {
+		if err := cmdline.WantArgs(c, least, most); err != nil {
 			return err
 		}
 		r, err := a.open(c.Context)

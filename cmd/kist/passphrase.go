@@ -8,6 +8,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/crypt"
@@ -165,7 +166,7 @@ func (a *app) changeSlot(c *cli.Context) error {
 
 // openForNew opens the repository after a look at the command line.
 func (a *app) openForNew(c *cli.Context) (*repository, error) {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return nil, err
 	}
 	files := secrets.Files{Passphrase: c.String("new-passphrase-file"), Key: c.String("key-file")}

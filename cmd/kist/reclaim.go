@@ -9,6 +9,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -78,7 +79,7 @@ func (a *app) reclaim(c *cli.Context) error {
 }
 
 func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return nil, err
 	}
 	o := &store.ReclaimOptions{DryRun: c.Bool("dry-run"), AcceptUnexplained: c.Bool("accept-unexplained"), Host: hostName()}
@@ -89,7 +90,7 @@ func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
 		}
 	}
 	if c.IsSet("min-dead") {
-		o.MinDead, err = parseShare("min-dead", c.String("min-dead"))
+		o.MinDead, err = cmdline.Share("min-dead", c.String("min-dead"))
 	}
 	return o, err
 }
@@ -168,4 +169,16 @@ func outlookLines(out *store.Reclaimed) []string {
 		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done.", writerText(w))
 	}
 	return lines
+}
+
+// parseGrace reads the grace time of a run of reclaim: 0 is none.
+func parseGrace(s string) (time.Duration, error) {
+	d, err := cmdline.Duration(s)
+	switch {
+	case err != nil:
+		return 0, usagef("--grace %w", err)
+	case d == 0:
+		return store.NoGrace, nil
+	}
+	return d, nil
 }

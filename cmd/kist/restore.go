@@ -12,7 +12,9 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/pattern"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -65,7 +67,7 @@ Example:
 type restoring struct {
 	app     *app
 	r       *repository
-	wanted  *patterns
+	wanted  *pattern.Set
 	only    bool
 	devices bool
 	discard bool // what is replaced
@@ -145,8 +147,8 @@ var restoreFlags = []struct{ flag, places string }{
 	{"replace", "into"}, {"discard-previous", "into container"}, {"stop", "container"},
 }
 
-func restoreUsage(c *cli.Context) (*patterns, error) {
-	if err := wantArgs(c, 1, 1); err != nil {
+func restoreUsage(c *cli.Context) (*pattern.Set, error) {
+	if err := cmdline.WantArgs(c, 1, 1); err != nil {
 		return nil, err
 	}
 	var place []string
@@ -166,7 +168,7 @@ func restoreUsage(c *cli.Context) (*patterns, error) {
 	if place[0] == "into" && c.Bool("discard-previous") && !c.Bool("replace") {
 		return nil, usagef("restore: --discard-previous goes with --replace")
 	}
-	return newPatterns(c.StringSlice("only"))
+	return pattern.New(c.StringSlice("only"))
 }
 
 // checkTarget refuses a target that is taken, before anything is read.
@@ -232,7 +234,7 @@ func (s *restoring) write(ctx context.Context, v *store.Volume, w io.Writer) err
 	if !s.only {
 		return s.r.Restore(ctx, v, w, o)
 	}
-	_, err := s.r.RestoreMembers(ctx, v, s.wanted.match, w, o)
+	_, err := s.r.RestoreMembers(ctx, v, s.wanted.Match, w, o)
 	return err
 }
 
@@ -247,10 +249,10 @@ func (s *restoring) checkPatterns(ctx context.Context, volumes []*store.Volume) 
 			if err != nil {
 				return err
 			}
-			s.wanted.note(m.Path)
+			s.wanted.Note(m.Path)
 		}
 	}
-	return s.wanted.unused()
+	return s.wanted.Unused()
 }
 
 // intoFile writes the stream beside the file, flushes it and renames it.

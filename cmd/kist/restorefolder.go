@@ -86,7 +86,7 @@ func (s *restoring) restoreFolder(ctx context.Context, volumes []*store.Volume, 
 func (s *restoring) folderOptions() (o store.FolderOptions, end func()) {
 	o = store.FolderOptions{Replace: true, DiscardPrevious: s.discard, Devices: s.devices}
 	if s.only {
-		o.Match = s.wanted.match
+		o.Match = s.wanted.Match
 	}
 	o.Progress, end = s.app.progress("restoring")
 	return o, end

@@ -1,6 +1,10 @@
 package main
 
-import "github.com/urfave/cli/v2"
+import (
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+)
 
 func (a *app) resumeCommand() *cli.Command {
 	return &cli.Command{
@@ -13,7 +17,7 @@ no repository: it is for service managers.
 Example:
   kist resume`,
 		Action: func(c *cli.Context) error {
-			if err := wantArgs(c, 0, 0); err != nil {
+			if err := cmdline.WantArgs(c, 0, 0); err != nil {
 				return err
 			}
 			return a.keeper().StartLeft(c.Context)

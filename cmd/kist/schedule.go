@@ -10,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 )
@@ -140,7 +141,7 @@ func checkScheduledCapture(c *cli.Context) error {
 
 // scheduleCapture plans a capture.
 func (a *app) scheduleCapture(c *cli.Context, p *plan) (err error) {
-	words := setFlags(c, scheduledFlags(a.captureCommand().Flags))
+	words := cmdline.Again(c, scheduledFlags(a.captureCommand().Flags))
 	if program := a.getenv("KIST_ENGINE"); p.container && program != "" && !c.IsSet("engine") {
 		words = append(words, "--engine="+program)
 	}
@@ -186,29 +187,6 @@ func absolute(path string) string {
 		return abs
 	}
 	return path
-}
-
-// setFlags gives the flags of a command line again.
-func setFlags(c *cli.Context, flags []cli.Flag) (words []string) {
-	for _, f := range flags {
-		name := f.Names()[0]
-		if !c.IsSet(name) {
-			continue
-		}
-		switch f.(type) {
-		case *cli.BoolFlag:
-			if c.Bool(name) {
-				words = append(words, "--"+name)
-			}
-		case *cli.StringSliceFlag:
-			for _, value := range c.StringSlice(name) {
-				words = append(words, "--"+name+"="+value)
-			}
-		default:
-			words = append(words, "--"+name+"="+c.String(name))
-		}
-	}
-	return words
 }
 
 // cronTimes are the names that cron has (crontab(5)) for those of systemd.

@@ -4,6 +4,8 @@ import (
 	"slices"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 )
 
 // rotationFlags chooses the flags of a rotation that those of a capture lack.
@@ -29,7 +31,7 @@ func (a *app) checkScheduledRotation(c *cli.Context) error {
 // scheduleRotation plans to retire captures by rules, and to reclaim their space.
 func scheduleRotation(c *cli.Context, p *plan) error {
 	p.name, p.what = "retire", "Retire captures by a rotation and reclaim space"
-	words := setFlags(c, rotationFlags(c.Command.Flags))
+	words := cmdline.Again(c, rotationFlags(c.Command.Flags))
 	if name := c.String("name"); name != "" {
 		p.name += "-" + name
 		words = append(words, "--name="+name)

@@ -13,6 +13,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/crypt"
@@ -52,7 +53,7 @@ Example:
 }
 
 func (a *app) setup(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
 	average, err := parseAverage(c.String("chunk-average"))
@@ -212,7 +213,7 @@ func parseApart(apart, stored bool) (store.Apart, error) {
 // parseSetupGrace reads the grace time of a repository. The store knows its bounds,
 // but takes 0 for its default.
 func parseSetupGrace(s string) (time.Duration, error) {
-	d, err := parseDuration(s)
+	d, err := cmdline.Duration(s)
 	if err != nil {
 		return 0, usagef("--grace %w", err)
 	}

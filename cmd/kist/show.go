@@ -10,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -50,7 +51,7 @@ func (a *app) show(c *cli.Context) error {
 	if c.Bool("head") {
 		return a.showHead(c)
 	}
-	if err := wantArgs(c, 1, 1); err != nil {
+	if err := cmdline.WantArgs(c, 1, 1); err != nil {
 		return err
 	}
 	r, err := a.open(c.Context)

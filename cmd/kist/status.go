@@ -7,6 +7,7 @@ import (
 	"path"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
@@ -42,7 +43,7 @@ func (e *statusError) Unwrap() error { return e.err }
 
 // usagef gives an error for a wrong command line.
 func usagef(format string, args ...any) error {
-	return &statusError{statusUsage, fmt.Errorf(format, args...)}
+	return cmdline.Usagef(format, args...)
 }
 
 // missing marks an error as being about something that does not exist.
@@ -52,7 +53,7 @@ func missing(err error) error { return &statusError{statusMissing, err} }
 // else.
 func statusOf(err error) int {
 	var own *statusError
-	var usage *secrets.UsageError
+	var usage *cmdline.UsageError
 	var absent *secrets.MissingError
 	switch {
 	case err == nil:

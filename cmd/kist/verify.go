@@ -4,11 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strconv"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -54,7 +54,7 @@ func (a *app) verify(c *cli.Context) error {
 			return usagef("--full and --sample are both given")
 		}
 		var err error
-		if o.Sample, err = parseShare("sample", s); err != nil {
+		if o.Sample, err = cmdline.Share("sample", s); err != nil {
 			return err
 		}
 	}
@@ -109,19 +109,6 @@ func (a *app) captureIDs(ctx context.Context, r *repository, selectors []string)
 		}
 	}
 	return ids, nil
-}
-
-// parseShare reads 5% or 0.05, the value of a flag.
-func parseShare(flag, s string) (float64, error) {
-	number, percent := strings.CutSuffix(s, "%")
-	f, err := strconv.ParseFloat(number, 64)
-	if percent {
-		f /= 100
-	}
-	if err != nil || !(f > 0 && f <= 1) {
-		return 0, usagef("--%s %q: write it as 5%% or 0.05, more than 0 and at most 100%%", flag, s)
-	}
-	return f, nil
 }
 
 func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {

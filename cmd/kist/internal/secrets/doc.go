@@ -3,5 +3,6 @@
 // files as well.
 //
 // It knows of secrets as package crypt has them, and of flags and variables by name, but
-// nothing of repositories and commands. Of this module it imports crypt, screen and files.
+// nothing of repositories and commands. Of this module it imports crypt, screen, files, and
+// cmdline, for errors.
 package secrets

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 )
@@ -13,10 +14,10 @@ import (
 // Files are where a secret may be read from: at most one of them.
 type Files struct{ Passphrase, Key string }
 
-// Check fails with a *UsageError where both are given, by what the arguments name.
+// Check fails with a *cmdline.UsageError where both are given, by what the arguments name.
 func (f Files) Check(passphrase, key string) error {
 	if f.Passphrase != "" && f.Key != "" {
-		return usagef("%s and %s are both given: one of them opens the repository", passphrase, key)
+		return cmdline.Usagef("%s and %s are both given: one of them opens the repository", passphrase, key)
 	}
 	return nil
 }

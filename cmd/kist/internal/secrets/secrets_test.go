@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
@@ -88,6 +89,6 @@ func TestOpening(t *testing.T) {
 }
 
 func isUsage(err error) bool {
-	_, ok := errors.AsType[*UsageError](err)
+	_, ok := errors.AsType[*cmdline.UsageError](err)
 	return ok
 }

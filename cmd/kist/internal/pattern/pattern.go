@@ -1,36 +1,37 @@
-package main
+package pattern
 
 import (
 	"fmt"
 	"path"
 	"strings"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/store"
 )
 
-// patterns select members. A pattern is one of path.Match, and fits a member's
-// path, or that of a folder above it. No patterns fit everything.
-type patterns struct {
+// Set are patterns that select members. No patterns fit everything.
+type Set struct {
 	texts []string
 	used  []bool
 }
 
-func newPatterns(texts []string) (*patterns, error) {
-	p := &patterns{used: make([]bool, len(texts))}
+// New fails with a *cmdline.UsageError where a text is no pattern.
+func New(texts []string) (*Set, error) {
+	p := &Set{used: make([]bool, len(texts))}
 	for _, text := range texts {
 		if text == "" {
-			return nil, usagef("a pattern without a text: an argument is empty")
+			return nil, cmdline.Usagef("a pattern without a text: an argument is empty")
 		}
 		if _, err := path.Match(text, ""); err != nil {
-			return nil, usagef("pattern %q: %v", text, err)
+			return nil, cmdline.Usagef("pattern %q: %v", text, err)
 		}
 		p.texts = append(p.texts, store.CleanPath(text))
 	}
 	return p, nil
 }
 
-// match tells whether a member is wanted. It may be called by several at once.
-func (p *patterns) match(member string) bool {
+// Match tells whether a member is wanted. It may be called by several at once.
+func (p *Set) Match(member string) bool {
 	if len(p.texts) == 0 {
 		return true
 	}
@@ -43,8 +44,8 @@ func (p *patterns) match(member string) bool {
 	return false
 }
 
-// note is match, and remembers the patterns that fit.
-func (p *patterns) note(member string) bool {
+// Note is Match, and remembers the patterns that fit. It is not for several at once.
+func (p *Set) Note(member string) bool {
 	wanted := len(p.texts) == 0
 	clean := store.CleanPath(member)
 	for i, text := range p.texts {
@@ -55,8 +56,8 @@ func (p *patterns) note(member string) bool {
 	return wanted
 }
 
-// unused gives an error for patterns that fitted nothing.
-func (p *patterns) unused() error {
+// Unused gives an error for patterns that fitted nothing.
+func (p *Set) Unused() error {
 	var none []string
 	for i, text := range p.texts {
 		if !p.used[i] {
@@ -69,13 +70,13 @@ func (p *patterns) unused() error {
 	return fmt.Errorf("a member that fits %s: %w (kist contents shows what there is)", strings.Join(none, " or "), store.ErrNotFound)
 }
 
-// fits tells whether the pattern fits a clean path, or a folder above it.
-func fits(pattern, member string) bool {
-	if pattern == "." {
+// fits tells whether a pattern fits a clean path, or a folder above it.
+func fits(text, member string) bool {
+	if text == "." {
 		return true // the folder that holds everything
 	}
 	for {
-		if ok, _ := path.Match(pattern, member); ok {
+		if ok, _ := path.Match(text, member); ok {
 			return true
 		}
 		// A path may be long: it is cut, since path.Dir would go through all of it each time.

@@ -1,6 +1,7 @@
-package main
+package cmdline
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"testing"
@@ -8,12 +9,21 @@ import (
 	"github.com/urfave/cli/v2"
 )
 
-func TestArrange(t *testing.T) {
-	shared := []cli.Flag{&cli.StringFlag{Name: "key-file"}, &cli.BoolFlag{Name: "json"}}
-	commands := []*cli.Command{
+// sample gives flags and commands.
+func sample() (shared []cli.Flag, commands []*cli.Command) {
+	return []cli.Flag{&cli.StringFlag{Name: "key-file"}, &cli.BoolFlag{Name: "json"}}, []*cli.Command{
 		{Name: "restore", Flags: []cli.Flag{&cli.StringFlag{Name: "into"}, &cli.BoolFlag{Name: "devices"}}},
 		{Name: "passphrase", Subcommands: []*cli.Command{{Name: "add", Flags: []cli.Flag{&cli.StringFlag{Name: "key-file"}}}}},
 	}
+}
+
+func isUsage(err error) bool {
+	_, ok := errors.AsType[*UsageError](err)
+	return ok
+}
+
+func TestArrange(t *testing.T) {
+	shared, commands := sample()
 	for _, c := range []struct{ in, want string }{
 		{"", "kist"},
 		{"restore A", "kist restore -- A"},
@@ -27,27 +37,27 @@ func TestArrange(t *testing.T) {
 		{"passphrase --key-file OLD add", "kist --key-file OLD passphrase add --"},
 		{"restore --json=false A", "kist --json=false restore -- A"},
 	} {
-		line, err := arrange(shared, commands, strings.Fields(c.in))
+		line, err := Arrange(shared, commands, strings.Fields(c.in))
 		if err != nil {
 			t.Errorf("%q: %v", c.in, err)
 			continue
 		}
-		if got := strings.Join(line.args(), " "); got != c.want {
+		if got := strings.Join(line.Args(), " "); got != c.want {
 			t.Errorf("%q: %q, not %q", c.in, got, c.want)
 		}
 	}
 	for _, in := range []string{"lend", "--into D restore", "restore --lend", "restore --into", "passphrase", "passphrase lend", "-- restore", "passphrase -- add"} {
-		if line, err := arrange(shared, commands, strings.Fields(in)); statusOf(err) != statusUsage {
+		if line, err := Arrange(shared, commands, strings.Fields(in)); !isUsage(err) {
 			t.Errorf("%q: %v and %v, not wrong usage", in, line, err)
 		}
 	}
 }
 
 func TestArrangeHelp(t *testing.T) {
-	a := newApp(nil, nil, nil, nil)
+	shared, commands := sample()
 	for _, in := range []string{"passphrase add -h", "-h passphrase add", "passphrase --help add"} {
-		line, err := arrange(sharedFlags(), a.commands(), strings.Fields(in))
-		if err != nil || !line.help || !slices.Equal(line.words, []string{"passphrase", "add"}) {
+		line, err := Arrange(shared, commands, strings.Fields(in))
+		if err != nil || !line.Help || !slices.Equal(line.Words, []string{"passphrase", "add"}) {
 			t.Errorf("%q: %+v, %v", in, line, err)
 		}
 	}
@@ -57,15 +67,15 @@ func TestArrangeHelp(t *testing.T) {
 func FuzzArrange(f *testing.F) {
 	f.Add("restore A --into D --json")
 	f.Add("passphrase add --key-file - -- --x")
-	f.Add("-h --json=1 list")
-	commands := newApp(nil, nil, nil, nil).commands()
+	f.Add("-h --json=1 restore")
+	shared, commands := sample()
 	f.Fuzz(func(t *testing.T, in string) {
 		args := strings.Split(in, " ")
-		line, err := arrange(sharedFlags(), commands, args)
+		line, err := Arrange(shared, commands, args)
 		if err != nil {
 			return
 		}
-		got := slices.Concat(line.shared, line.words, line.flags, line.rest)
+		got := slices.Concat(line.shared, line.Words, line.flags, line.rest)
 		want := slices.DeleteFunc(slices.Clone(args), func(s string) bool { return s == "-h" || s == "--help" })
 		for _, s := range got {
 			i := slices.Index(args, s)
@@ -73,28 +83,8 @@ func FuzzArrange(f *testing.F) {
 				t.Fatalf("%q: %q was made up", in, s)
 			}
 		}
-		if !slices.Contains(args, "--") && !line.help && len(got) != len(want) {
+		if !slices.Contains(args, "--") && !line.Help && len(got) != len(want) {
 			t.Fatalf("%q: %q, not %q", in, got, want)
 		}
 	})
-}
-
-// TestArrangeEmptyValue: "" is a value of few flags.
-func TestArrangeEmptyValue(t *testing.T) {
-	a := newApp(nil, nil, nil, nil)
-	for _, path := range commandPaths(a.commands(), nil) {
-		for _, f := range append(findPath(a.commands(), path).Flags, sharedFlags()...) {
-			d, ok := f.(cli.DocGenerationFlag)
-			if !ok || !d.TakesValue() {
-				continue
-			}
-			name := f.Names()[0]
-			for _, flag := range [][]string{{"--" + name, ""}, {"--" + name + "="}, {"-" + name + "="}} {
-				_, err := arrange(sharedFlags(), a.commands(), append(slices.Clone(path), flag...))
-				if free := slices.Contains(mayBeEmpty, name); free != (err == nil) || !free && statusOf(err) != statusUsage {
-					t.Errorf("kist %s %q: %v", strings.Join(path, " "), flag, err)
-				}
-			}
-		}
-	}
 }

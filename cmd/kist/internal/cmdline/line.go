@@ -1,4 +1,4 @@
-package main
+package cmdline
 
 import (
 	"slices"
@@ -9,29 +9,30 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
-// commandLine is a command line taken apart.
-type commandLine struct {
+// Line is a command line taken apart.
+type Line struct {
+	Words []string // command words
+	Help  bool     // is asked for
+
 	shared []string // flags of every command
-	words  []string // command words
 	flags  []string // the command's own flags
 	rest   []string // all else
-	help   bool
 }
 
-// args puts the parts in the order that the flag parser needs.
-func (l *commandLine) args() []string {
-	out := slices.Concat([]string{"kist"}, l.shared, l.words, l.flags)
-	if len(l.words) > 0 {
+// Args puts the parts in the order that the flag parser needs.
+func (l *Line) Args() []string {
+	out := slices.Concat([]string{"kist"}, l.shared, l.Words, l.flags)
+	if len(l.Words) > 0 {
 		out = append(out, "--")
 	}
 	return append(out, l.rest...)
 }
 
-// arrange takes a command line apart, so that flags may stand anywhere: the
+// Arrange takes a command line apart, so that flags may stand anywhere: the
 // parser stops at the first argument that is none. A command's own flag hides a
 // shared one of that name behind the command word. "--" ends the flags.
-func arrange(shared []cli.Flag, commands []*cli.Command, args []string) (*commandLine, error) {
-	line := &commandLine{}
+func Arrange(shared []cli.Flag, commands []*cli.Command, args []string) (*Line, error) {
+	line := &Line{}
 	var own []cli.Flag
 	for len(args) > 0 {
 		arg := args[0]
@@ -40,7 +41,7 @@ func arrange(shared []cli.Flag, commands []*cli.Command, args []string) (*comman
 			line.rest = append(line.rest, args[1:]...)
 			return line, line.complete(commands)
 		case arg == "-h" || arg == "--help":
-			line.help = true
+			line.Help = true
 			args = args[1:]
 		case len(arg) > 1 && arg[0] == '-':
 			n, err := line.addFlag(own, shared, args)
@@ -49,11 +50,11 @@ func arrange(shared []cli.Flag, commands []*cli.Command, args []string) (*comman
 			}
 			args = args[n:]
 		case len(commands) > 0:
-			command, err := findCommand(commands, line.words, arg)
+			command, err := FindCommand(commands, line.Words, arg)
 			if err != nil {
 				return nil, err
 			}
-			line.words = append(line.words, arg)
+			line.Words = append(line.Words, arg)
 			own, commands = command.Flags, command.Subcommands
 			args = args[1:]
 		default:
@@ -66,14 +67,14 @@ func arrange(shared []cli.Flag, commands []*cli.Command, args []string) (*comman
 
 // complete refuses a line that lacks its last command word. Without any word
 // the overview is shown.
-func (l *commandLine) complete(missing []*cli.Command) error {
-	if l.help || len(missing) == 0 || len(l.words)+len(l.rest) == 0 {
+func (l *Line) complete(missing []*cli.Command) error {
+	if l.Help || len(missing) == 0 || len(l.Words)+len(l.rest) == 0 {
 		return nil
 	}
-	if len(l.words) == 0 {
-		return usagef("%q stands where a command must; kist help lists them", l.rest[0])
+	if len(l.Words) == 0 {
+		return Usagef("%q stands where a command must; kist help lists them", l.rest[0])
 	}
-	return usagef("kist %s: one of %s must follow", strings.Join(l.words, " "), commandNames(missing))
+	return Usagef("kist %s: one of %s must follow", strings.Join(l.Words, " "), commandNames(missing))
 }
 
 // mayBeEmpty are flags whose value may be "". For all others it most likely comes of a
@@ -82,7 +83,7 @@ func (l *commandLine) complete(missing []*cli.Command) error {
 var mayBeEmpty = []string{"label", "note", "version", "host"}
 
 // addFlag takes the flag that args begin with, and gives how many of them it is.
-func (l *commandLine) addFlag(own, shared []cli.Flag, args []string) (int, error) {
+func (l *Line) addFlag(own, shared []cli.Flag, args []string) (int, error) {
 	name, value, joined := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(args[0], "-"), "-"), "=")
 	to := &l.flags
 	flag := findFlag(own, name)
@@ -91,19 +92,19 @@ func (l *commandLine) addFlag(own, shared []cli.Flag, args []string) (int, error
 		flag = findFlag(shared, name)
 	}
 	if flag == nil {
-		return 0, usagef("no flag %s here; %s --help lists those that there are (-- ends the flags)",
-			screen.Line(args[0]), strings.Join(append([]string{"kist"}, l.words...), " "))
+		return 0, Usagef("no flag %s here; %s --help lists those that there are (-- ends the flags)",
+			screen.Line(args[0]), strings.Join(append([]string{"kist"}, l.Words...), " "))
 	}
 	n := 1
 	if d, ok := flag.(cli.DocGenerationFlag); ok && d.TakesValue() {
 		if !joined {
 			if n = 2; len(args) < n {
-				return 0, usagef("flag --%s: a value must follow", name)
+				return 0, Usagef("flag --%s: a value must follow", name)
 			}
 			value = args[1]
 		}
 		if value == "" && !slices.Contains(mayBeEmpty, name) {
-			return 0, usagef("flag --%s: its value is empty", name)
+			return 0, Usagef("flag --%s: its value is empty", name)
 		}
 	}
 	*to = append(*to, args[:n]...)
@@ -119,16 +120,17 @@ func findFlag(flags []cli.Flag, name string) cli.Flag {
 	return nil
 }
 
-func findCommand(commands []*cli.Command, before []string, name string) (*cli.Command, error) {
+// FindCommand gives the command of a name; before are the words that led to commands.
+func FindCommand(commands []*cli.Command, before []string, name string) (*cli.Command, error) {
 	for _, c := range commands {
 		if c.Name == name {
 			return c, nil
 		}
 	}
 	if len(before) == 0 {
-		return nil, usagef("no command %q; kist help lists those that there are", name)
+		return nil, Usagef("no command %q; kist help lists those that there are", name)
 	}
-	return nil, usagef("kist %s has no %q, but %s", strings.Join(before, " "), name, commandNames(commands))
+	return nil, Usagef("kist %s has no %q, but %s", strings.Join(before, " "), name, commandNames(commands))
 }
 
 func commandNames(commands []*cli.Command) string {
