@@ -37,6 +37,7 @@ var arrows = map[string][]string{
 	rooms + "pattern":   {rooms + "cmdline", "store"},
 	rooms + "secrets":   {rooms + "screen", rooms + "files", rooms + "cmdline", "crypt"},
 	rooms + "stopped":   {rooms + "screen", rooms + "files", "cmd/kist/engine", "store/storage/cache"},
+	rooms + "units":     {rooms + "screen", rooms + "cmdline"},
 	"cmd/kist/internal": nil, // none: each room has a rule of its own
 }
 

@@ -1,4 +1,4 @@
-package main
+package screen
 
 import (
 	"encoding/json"
@@ -6,8 +6,6 @@ import (
 	"strings"
 	"testing"
 	"unicode"
-
-	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // unseen are all characters of the Unicode categories for controls, formats (the bidi
@@ -24,7 +22,6 @@ func unseen() (all []rune) {
 }
 
 // TestNothingUnseen: none of these characters comes out as it is, on any way to the
-// screen.
 func TestNothingUnseen(t *testing.T) {
 	all := unseen()
 	// The bidi controls of UAX #9, revision 50, table 4.
@@ -40,16 +37,16 @@ func TestNothingUnseen(t *testing.T) {
 			t.Fatal(err)
 		}
 		for what, shown := range map[string]string{
-			"printable": screen.Printable(word), "screenText": screen.Text(word), "screenJSON": screen.EscapeJSON(string(b)),
-			"shellQuote": screen.ShellQuote(word), "unitQuote": unitQuote(word), "unitText": unitText(word),
+			"Printable": Printable(word), "Text": Text(word), "EscapeJSON": EscapeJSON(string(b)),
+			"ShellQuote": ShellQuote(word),
 		} {
-			if strings.ContainsRune(shown, r) && (what != "screenText" || r != '\n') {
+			if strings.ContainsRune(shown, r) && (what != "Text" || r != '\n') {
 				t.Errorf("%s shows %U as it is: %q", what, r, shown)
 			}
 		}
 		var back string
-		if err := json.Unmarshal([]byte(screen.EscapeJSON(string(b))), &back); err != nil || back != word {
-			t.Errorf("screenJSON makes %q of %q: %v", back, word, err)
+		if err := json.Unmarshal([]byte(EscapeJSON(string(b))), &back); err != nil || back != word {
+			t.Errorf("EscapeJSON makes %q of %q: %v", back, word, err)
 		}
 	}
 }
@@ -74,7 +71,7 @@ func TestShellQuoteExact(t *testing.T) {
 		var line strings.Builder
 		line.WriteString("printf '%s\\001|'")
 		for _, word := range words {
-			line.WriteString(" " + screen.ShellQuote(word))
+			line.WriteString(" " + ShellQuote(word))
 		}
 		cmd := exec.Command(shell)
 		cmd.Stdin = strings.NewReader(line.String() + "\n")
@@ -85,7 +82,7 @@ func TestShellQuoteExact(t *testing.T) {
 		got := strings.Split(string(out), "\x01|")
 		for i, word := range words {
 			if i >= len(got) || got[i] != word {
-				t.Fatalf("%s: %s gives %q, not %q", shell, screen.ShellQuote(word), got[min(i, len(got)-1)], word)
+				t.Fatalf("%s: %s gives %q, not %q", shell, ShellQuote(word), got[min(i, len(got)-1)], word)
 			}
 		}
 	}
@@ -94,8 +91,8 @@ func TestShellQuoteExact(t *testing.T) {
 func FuzzShellQuote(f *testing.F) {
 	f.Add("a\x1b\xff'\\%\n")
 	f.Fuzz(func(t *testing.T, s string) {
-		got := screen.ShellQuote(s)
-		if strings.ContainsFunc(got, func(r rune) bool { return r != '\n' && !screen.Visible(r) }) || !strings.HasSuffix(s, "\n") && strings.Contains(got, "\n") {
+		got := ShellQuote(s)
+		if strings.ContainsFunc(got, func(r rune) bool { return r != '\n' && !Visible(r) }) || !strings.HasSuffix(s, "\n") && strings.Contains(got, "\n") {
 			t.Fatalf("%q gives %q", s, got)
 		}
 		if unquoted := strings.NewReplacer(`'\''`, "", "'", "").Replace(got); !strings.HasPrefix(got, `"$(`) && strings.ContainsFunc(got, isSpecial) && unquoted == got {
