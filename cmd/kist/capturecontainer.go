@@ -1,8 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"io"
+	"maps"
 	"slices"
 	"strconv"
 	"time"
@@ -10,6 +13,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
@@ -33,7 +37,7 @@ func (s *capturing) captureContainer(c *cli.Context) error {
 	if err := s.describe(target); err != nil {
 		return err
 	}
-	s.sources, err = s.app.mountSources(target, mountChoice{c.Bool("include-readonly"), c.StringSlice("exclude-mount"), foldersAsked(c)})
+	s.sources, err = s.app.mountSources(target, containers.Choice{ReadOnly: c.Bool("include-readonly"), Exclude: c.StringSlice("exclude-mount")}, foldersAsked(c))
 	if err != nil {
 		return err
 	}
@@ -48,14 +52,63 @@ func (s *capturing) captureContainer(c *cli.Context) error {
 	return s.takeContainer(c.Context, r, target, c.Bool("stop"))
 }
 
+// describe gives the capture's name, version and labels where the command line
+// does not.
+func (s *capturing) describe(c *containers.Container) error {
+	o := &s.options
+	for _, label := range containers.OwnLabels() {
+		if _, ok := o.Labels[label]; ok {
+			return usagef("--label %s: kist gives this label to captures of containers itself", label)
+		}
+	}
+	o.Name = cmp.Or(o.Name, c.Name)
+	if o.Version == "" {
+		var remark string
+		if o.Version, remark = c.Version(); remark != "" {
+			s.app.Warn("%s", remark)
+		}
+	}
+	labels, remark, err := c.Labels()
+	if err != nil {
+		return err
+	}
+	if remark != "" {
+		s.app.Warn("%s", remark)
+	}
+	maps.Copy(o.Labels, labels)
+	return nil
+}
+
+// mountSources gives a source for each mount that is to be captured.
+func (a *app) mountSources(c *containers.Container, choice containers.Choice, folders folderOptions) ([]*source, error) {
+	volumes, err := c.Volumes(a.Screen, choice)
+	if err != nil {
+		return nil, err
+	}
+	var sources []*source
+	taken := make(map[string]bool)
+	for _, v := range volumes {
+		s := &source{path: v.Source, name: distinct(v.Name, taken), mountPath: v.Destination, folder: folders, empty: true}
+		switch {
+		case v.Copied:
+			s.kind = sourceCopy
+			s.copy = func(ctx context.Context) io.ReadCloser { return c.Engine.CopyOut(ctx, c.ID, v.Destination) }
+		case v.Folder:
+			s.kind = sourceFolder
+		}
+		sources = append(sources, s)
+	}
+	return sources, nil
+}
+
 // takeContainer captures what runs by stopping it, what stands as it is, and
 // else a live container.
-func (s *capturing) takeContainer(ctx context.Context, r *repository, target *container, stop bool) error {
+func (s *capturing) takeContainer(ctx context.Context, r *repository, target *containers.Container, stop bool) error {
 	if target.Running && stop {
 		return s.takeStopped(ctx, r, target)
 	}
 	if target.Running {
-		s.options.Labels[labelLive] = "yes"
+		s.options.Labels[containers.LabelLive] = "yes"
 		s.app.Warn("container %s goes on writing: what is captured may be of no single moment. Captures of a stopped one are safe.", screen.Printable(target.Name))
 	}
 	taken, err := s.take(ctx, r, "capturing")
@@ -71,7 +124,7 @@ func (s *capturing) takeContainer(ctx context.Context, r *repository, target *co
 
 // takeStopped reads the volumes once while the container runs, and again, as far
 // as they changed since, while it is stopped.
-func (s *capturing) takeStopped(ctx context.Context, r *repository, target *container) error {
+func (s *capturing) takeStopped(ctx context.Context, r *repository, target *containers.Container) error {
 	draft, err := s.draft(ctx, r)
 	if err != nil {
 		return err
@@ -104,7 +157,7 @@ func (s *capturing) draft(ctx context.Context, r *repository) (*store.Draft, err
 func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, began time.Time) (*taken, error) {
 	s.options.After = draft
 	s.reading = func() {
-		s.options.Labels[labelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
+		s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
 	}
 	return s.take(ctx, r, "capturing")
 }

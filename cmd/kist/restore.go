@@ -13,6 +13,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/pattern"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -82,7 +83,7 @@ func (a *app) restore(c *cli.Context) error {
 	if err := a.checkTarget(c); err != nil {
 		return err
 	}
-	var target *container
+	var target *containers.Container
 	if name := c.String("container"); name != "" {
 		if target, err = a.findRestoreTarget(c, name); err != nil {
 			return err

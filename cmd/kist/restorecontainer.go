@@ -5,11 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 
 	"github.com/urfave/cli/v2"
 
-	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
@@ -17,7 +16,7 @@ import (
 )
 
 // findRestoreTarget finds the container, and refuses one that runs.
-func (a *app) findRestoreTarget(c *cli.Context, name string) (*container, error) {
+func (a *app) findRestoreTarget(c *cli.Context, name string) (*containers.Container, error) {
 	target, err := a.findContainer(c, name)
 	if err != nil {
 		return nil, err
@@ -37,7 +36,7 @@ type place struct {
 // containerRestore is a restore into the volumes of a container.
 type containerRestore struct {
 	*restoring
-	target *container
+	target *containers.Container
 	placed []place         // on this machine
 	copied []place         // by the container engine, into a folder of the container
 	halted *stopped.Halted // once the container is stopped
@@ -46,7 +45,7 @@ type containerRestore struct {
 }
 
 // intoContainer restores volumes to where they were mounted.
-func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, volumeName string, target *container) error {
+func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, volumeName string, target *containers.Container) error {
 	volumes, err := chooseVolumes(capture, volumeName)
 	if err != nil {
 		return err
@@ -59,7 +58,7 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 		return err
 	}
 	s.app.warnImage(capture, target)
-	if capture.Labels[labelLive] != "" {
+	if capture.Labels[containers.LabelLive] != "" {
 		s.app.Warn("capture %s was taken while the container ran: it may be of no single moment.", capture.ID)
 	}
 	if s.dry {
@@ -83,16 +82,15 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 // findPlaces finds for each volume where the container has it.
 func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
 	for _, v := range volumes {
-		i := slices.IndexFunc(r.target.Mounts, func(m engine.Mount) bool { return m.Destination == v.MountPath })
+		m := r.target.MountAt(v.MountPath)
 		switch {
 		case v.MountPath == "":
 			return usagef("volume %s was not captured from a container: nothing says where it belongs", v.Name)
-		case i < 0:
+		case m == nil:
 			return missing(fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs: make it with that volume (kist show --launch), or choose others with --volume",
 				r.target.Name, v.MountPath, v.Name))
 		}
-		m := r.target.Mounts[i]
-		info, err := hostPath(m)
+		info, err := containers.Look(*m)
 		switch {
 		case err != nil:
 			r.copied = append(r.copied, place{volume: v, dir: m.Destination})
@@ -109,11 +107,11 @@ func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
 }
 
 // warnImage warns where another image would get the data.
-func (a *app) warnImage(capture *store.Capture, target *container) {
-	was, now := capture.Labels[labelDigest], engine.NewLaunch(target.Container, target.image).Digest
+func (a *app) warnImage(capture *store.Capture, target *containers.Container) {
+	was, now := capture.Labels[containers.LabelDigest], target.Digest()
 	if was != "" && was != now {
 		a.Warn("container %s runs image %s (%s), and the capture is of %s (%s).", screen.Printable(target.Name), screen.Printable(target.ImageName),
-			screen.Printable(now), screen.Printable(capture.Labels[labelImage]), screen.Printable(was))
+			screen.Printable(now), screen.Printable(capture.Labels[containers.LabelImage]), screen.Printable(was))
 	}
 }
 
@@ -231,18 +229,7 @@ func (r *containerRestore) copyIn(ctx context.Context, p place) error {
 	if !p.volume.Tar {
 		return errors.New("it is no tar stream: restore it with --tar FILE")
 	}
-	in, out := io.Pipe()
-	written := make(chan error, 1)
-	go func() {
-		err := r.write(ctx, p.volume, out)
-		out.CloseWithError(err)
-		written <- err
-	}()
-	err := r.target.Engine.CopyIn(ctx, r.target.ID, p.dir, in)
-	in.CloseWithError(err)
-	if failed := <-written; err == nil {
-		err = failed
-	}
+	err := r.target.CopyIn(ctx, p.dir, func(w io.Writer) error { return r.write(ctx, p.volume, w) })
 	if err == nil {
 		r.app.Say("Copied volume %s into %s of container %s.", screen.Printable(p.volume.Name), screen.Printable(p.dir), screen.Printable(r.target.Name))
 	}

@@ -11,6 +11,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -118,9 +119,9 @@ func labelLines(labels map[string]string) (lines []string) {
 	for _, label := range slices.Sorted(maps.Keys(labels)) {
 		value := screen.Printable(labels[label])
 		switch label {
-		case labelLaunch:
+		case containers.LabelLaunch:
 			value = "known; kist show --launch prints the command line"
-		case labelStopped:
+		case containers.LabelStopped:
 			value += " (how long the container was down until all was read)"
 		}
 		lines = append(lines, "label\t"+screen.Printable(label)+"="+value)
@@ -151,7 +152,7 @@ func (a *app) printVolume(v *store.Volume) error {
 // labelsDiffer tells whether labels differ that are printed here.
 func labelsDiffer(c, other *store.Capture) bool {
 	for name, value := range c.Labels {
-		if name != labelLaunch && value != other.Labels[name] {
+		if name != containers.LabelLaunch && value != other.Labels[name] {
 			return true
 		}
 	}
@@ -164,7 +165,7 @@ func (a *app) warnMasked() {
 
 // showLaunch prints a command line that can be pasted.
 func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
-	text, ok := c.Labels[labelLaunch]
+	text, ok := c.Labels[containers.LabelLaunch]
 	if !ok {
 		return missing(fmt.Errorf("capture %s knows no launch configuration: it was not made with --container", c.ID))
 	}
