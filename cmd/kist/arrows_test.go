@@ -34,10 +34,12 @@ var arrows = map[string][]string{
 	rooms + "screen":     {},
 	rooms + "cmdline":    {rooms + "screen"},
 	rooms + "containers": {rooms + "screen", rooms + "stopped", rooms + "cmdline", "cmd/kist/engine", "store"},
+	rooms + "demo":       {rooms + "screen", rooms + "trees", "store/volume"},
 	rooms + "files":      {rooms + "screen"},
 	rooms + "pattern":    {rooms + "cmdline", "store"},
 	rooms + "secrets":    {rooms + "screen", rooms + "files", rooms + "cmdline", "crypt"},
 	rooms + "stopped":    {rooms + "screen", rooms + "files", "cmd/kist/engine", "store/storage/cache"},
+	rooms + "trees":      {},
 	rooms + "units":      {rooms + "screen", rooms + "cmdline"},
 	"cmd/kist/internal":  nil, // none: each room has a rule of its own
 }

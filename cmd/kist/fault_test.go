@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/trees"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -160,7 +161,7 @@ func TestInterrupted(t *testing.T) {
 		}
 	}, "capture", b.path("seedbank"))
 	b.interruptAll(unchanged, "restore", "latest", "--into", b.path("out"))
-	if _, err := compareTrees(b.path("seedbank"), b.path("out")); err != nil {
+	if _, err := trees.Compare(b.path("seedbank"), b.path("out")); err != nil {
 		t.Error(err)
 	}
 	before = b.names()
@@ -200,7 +201,7 @@ func sameTime(as, folder string) error {
 }
 
 func compareTo(want, got string) error {
-	_, err := compareTrees(want, got)
+	_, err := trees.Compare(want, got)
 	return err
 }
 

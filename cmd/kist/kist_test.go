@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/trees"
 )
 
 func TestMain(m *testing.M) {
@@ -187,7 +189,7 @@ func scriptBackdate(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 func scriptLength(ts *testscript.TestScript, neg bool, args []string) {
-	n, err := treeSize(ts.MkAbs(args[0]))
+	n, err := trees.Size(ts.MkAbs(args[0]))
 	ts.Check(err)
 	ts.Setenv(args[1], strconv.FormatInt(n, 10))
 }

@@ -1,4 +1,4 @@
-package main
+package demo
 
 import "golang.org/x/sys/unix"
 

@@ -1,6 +1,6 @@
 //go:build !linux
 
-package main
+package demo
 
 // markFile does nothing here.
 func markFile(string) {}

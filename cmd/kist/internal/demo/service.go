@@ -1,4 +1,4 @@
-package main
+package demo
 
 import (
 	"bytes"
@@ -14,10 +14,10 @@ import (
 
 // The sample service's sizes.
 const (
-	demoAccessions = 400
-	demoPages      = 5 << 10 // of the catalogue
-	demoPage       = 4 << 10 // bytes
-	demoLogPages   = 600     // of the write-ahead log
+	accessions     = 400
+	cataloguePages = 5 << 10 // of the catalogue
+	pageSize       = 4 << 10 // bytes
+	logPages       = 600     // of the write-ahead log
 )
 
 // service is the sample service's data volume. The same steps make the same
@@ -38,10 +38,10 @@ func newService(dir string) (*service, error) {
 			return nil, err
 		}
 	}
-	for _, make := range []func() error{
+	for _, step := range []func() error{
 		s.writeCertificates, s.writeConfig, s.writeAccessions, s.writeCatalogue, s.writeWAL, s.writeLog, s.setFolderTimes,
 	} {
-		if err := make(); err != nil {
+		if err := step(); err != nil {
 			return nil, err
 		}
 	}
@@ -110,7 +110,7 @@ func (s *service) writeConfig() error {
 
 // writeAccessions writes one small record for each of the library's seed lots.
 func (s *service) writeAccessions() error {
-	for n := range demoAccessions {
+	for n := range accessions {
 		if err := s.writeAccession(n); err != nil {
 			return err
 		}
@@ -120,13 +120,13 @@ func (s *service) writeAccessions() error {
 
 // changeAccessions writes a tenth of the records again, and some new ones.
 func (s *service) changeAccessions() error {
-	for range demoAccessions / 10 {
-		if err := s.writeAccession(s.random.IntN(demoAccessions)); err != nil {
+	for range accessions / 10 {
+		if err := s.writeAccession(s.random.IntN(accessions)); err != nil {
 			return err
 		}
 	}
 	for n := range 15 {
-		if err := s.writeAccession(demoAccessions + 15*s.step + n); err != nil {
+		if err := s.writeAccession(accessions + 15*s.step + n); err != nil {
 			return err
 		}
 	}
@@ -155,13 +155,13 @@ func (s *service) record() []byte {
 // page gives a page of the catalogue: a number, a checksum's place, records,
 // zeros to its end.
 func (s *service) page(number int) []byte {
-	p := make([]byte, 16, demoPage)
+	p := make([]byte, 16, pageSize)
 	binary.BigEndian.PutUint64(p, uint64(number))
 	binary.BigEndian.PutUint64(p[8:], s.random.Uint64())
 	for {
 		r := s.record()
-		if len(p)+len(r) > demoPage {
-			return append(p, make([]byte, demoPage-len(p))...)
+		if len(p)+len(r) > pageSize {
+			return append(p, make([]byte, pageSize-len(p))...)
 		}
 		p = append(p, r...)
 	}
@@ -169,10 +169,10 @@ func (s *service) page(number int) []byte {
 
 func (s *service) writeCatalogue() error {
 	var b bytes.Buffer
-	for n := range demoPages {
+	for n := range cataloguePages {
 		b.Write(s.page(n))
 	}
-	s.pages = demoPages
+	s.pages = cataloguePages
 	return s.write("data/catalogue.dat", b.Bytes(), 0o600)
 }
 
@@ -186,7 +186,7 @@ func (s *service) changeCatalogue() error {
 	for range 12 {
 		first := s.random.IntN(s.pages - 16)
 		for n := first; n < first+1+s.random.IntN(15); n++ {
-			copy(b[n*demoPage:], s.page(n))
+			copy(b[n*pageSize:], s.page(n))
 		}
 	}
 	for range 200 {
@@ -199,8 +199,8 @@ func (s *service) changeCatalogue() error {
 // writeWAL writes the write-ahead log anew.
 func (s *service) writeWAL() error {
 	var b bytes.Buffer
-	for range demoLogPages {
-		b.Write(s.page(s.random.IntN(demoPages)))
+	for range logPages {
+		b.Write(s.page(s.random.IntN(cataloguePages)))
 	}
 	return s.write("data/catalogue.wal", b.Bytes(), 0o600)
 }
