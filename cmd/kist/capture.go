@@ -268,7 +268,7 @@ func (a *app) summarize(t *taken) {
 		a.WarnAll(volumeWarnings(v))
 	}
 	for _, note := range t.Notes {
-		a.Warn("%s", screen.Text(note))
+		a.Warn("%s", noteText(note))
 	}
 	a.Say("Captured %s%s in %.1f s; the repository grew by %s.", screen.Printable(t.Name), withVersion(t.Capture), t.took.Seconds(), screen.Size(t.Added))
 }

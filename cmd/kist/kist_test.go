@@ -45,6 +45,7 @@ func noTerminal() (*os.File, error) { return nil, errors.New("no terminal") }
 //	deep DIR N             makes N folders within one another
 //	backdate AGE GLOB      makes files as old as that, at least one
 //	longago kist …         runs kist as in the year 2000
+//	ahead kist …           runs kist as two days ahead of now
 //	length DIR NAME        puts the length of all files in DIR into $NAME
 //
 // and the condition [has:TOOL], which fails rather than skips when
@@ -68,7 +69,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"status": scriptStatus, "idvar": scriptID, "damage": scriptDamage, "only": scriptOnly, "deep": scriptDeep,
-			"aged": scriptAged, "longago": scriptLongAgo, "backdate": scriptBackdate, "length": scriptLength,
+			"aged": scriptAged, "longago": scriptLongAgo, "ahead": scriptAhead, "backdate": scriptBackdate, "length": scriptLength,
 		},
 		Condition: func(cond string) (bool, error) {
 			tool, ok := strings.CutPrefix(cond, "has:")

@@ -163,7 +163,7 @@ func outlookLines(out *store.Reclaimed) []string {
 		add("The next run that can free something is one after %s.", screen.LocalTime(out.Next))
 	}
 	for _, note := range out.Notes {
-		add("Note: %s.", screen.Text(note))
+		add("Note: %s.", noteText(note))
 	}
 	for _, w := range out.Waiting {
 		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done.", writerText(w))

@@ -124,7 +124,7 @@ func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 	}
 	a.Printf("Verified %s: %s (%s read).\n", screen.Count(r.Captures, "capture", "captures"), opened, screen.Size(uint64(r.Checked)))
 	for _, note := range r.Notes {
-		a.Printf("Note: %s.\n", screen.Text(note))
+		a.Printf("Note: %s.\n", noteText(note))
 	}
 	if r.OK {
 		a.Printf("No damage was found.\n")
