@@ -36,6 +36,8 @@ var arrows = map[string][]string{
 	rooms + "containers": {rooms + "screen", rooms + "stopped", rooms + "cmdline", "cmd/kist/engine", "store"},
 	rooms + "demo":       {rooms + "screen", rooms + "trees", "store/volume"},
 	rooms + "files":      {rooms + "screen"},
+	rooms + "members":    {rooms + "screen", "store", "chunk/tarstream"},
+	rooms + "places":     {},
 	rooms + "pattern":    {rooms + "cmdline", "store"},
 	rooms + "secrets":    {rooms + "screen", rooms + "files", rooms + "cmdline", "crypt"},
 	rooms + "stopped":    {rooms + "screen", rooms + "files", "cmd/kist/engine", "store/storage/cache"},

@@ -3,6 +3,7 @@ package main
 import (
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/members"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -59,6 +60,21 @@ func (a *app) compare(c *cli.Context, r *repository) error {
 	}
 	t.end()
 	return nil
+}
+
+// differenceJSON is a difference as scripts get it.
+type differenceJSON struct {
+	Volume    string        `json:"volume"`
+	Path      string        `json:"path"`
+	PathBytes []byte        `json:"path_bytes,omitempty"`
+	Was       *members.JSON `json:"was,omitempty"`
+	Is        *members.JSON `json:"is,omitempty"`
+	Contents  bool          `json:"contents"`
+	Bytes     int64         `json:"bytes"`
+}
+
+func newDifferenceJSON(d store.Difference) differenceJSON {
+	return differenceJSON{d.Volume, d.Path, members.RawName(d.Path), members.NewJSON(d.Was), members.NewJSON(d.Is), d.Contents, d.Bytes}
 }
 
 // comparison prints differences, and adds them up.

@@ -7,6 +7,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/places"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 )
 
@@ -25,5 +26,5 @@ func (a *app) findContainer(c *cli.Context, name string) (*containers.Container,
 
 // keeper gives what stops containers and starts them again.
 func (a *app) keeper() *stopped.Keeper {
-	return &stopped.Keeper{Screen: a.Screen, Folder: a.stateFolder, Engine: a.engine}
+	return &stopped.Keeper{Screen: a.Screen, Folder: func() (string, error) { return places.Notes(a.getenv) }, Engine: a.engine}
 }

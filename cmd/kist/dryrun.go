@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/members"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
@@ -31,7 +32,7 @@ type change struct {
 
 // newChange says what would be done, in words.
 func newChange(c store.FolderChange) change {
-	out := change{Change: string(c.Kind), Volume: c.Volume, Path: c.Path, Raw: rawName(c.Path)}
+	out := change{Change: string(c.Kind), Volume: c.Volume, Path: c.Path, Raw: members.RawName(c.Path)}
 	for _, aspect := range c.Differs {
 		out.Why = append(out.Why, differenceText(aspect, c.Will, c.Is))
 	}
@@ -97,7 +98,7 @@ func differenceText(aspect store.Aspect, m *store.Member, is *volume.State) stri
 	case store.AspectModified:
 		return "modified " + screen.LocalTime(m.Modified)
 	case store.AspectMode:
-		return fmt.Sprintf("mode %04o, now %04o", modeBits(m.Mode), is.Perm)
+		return fmt.Sprintf("mode %04o, now %04o", members.ModeBits(m.Mode), is.Perm)
 	case store.AspectOwner:
 		return fmt.Sprintf("owner %d:%d, now %d:%d", m.UID, m.GID, is.UID, is.GID)
 	}

@@ -1,8 +1,9 @@
-package main
+package members
 
 import (
 	"io/fs"
 	"testing"
+	"time"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store"
@@ -23,7 +24,21 @@ func TestModeText(t *testing.T) {
 			t.Errorf("%v: %s, not %s", m.Mode, got, want)
 		}
 	}
-	if got := modeBits(fs.ModeSetuid | fs.ModeSticky | 0o640); got != 0o5640 {
+	if got := ModeBits(fs.ModeSetuid | fs.ModeSticky | 0o640); got != 0o5640 {
 		t.Errorf("%o", got)
+	}
+}
+
+// TestJSONTimeOfZone: a year that is one too many in a time zone alone.
+func TestJSONTimeOfZone(t *testing.T) {
+	east := time.FixedZone("east", 3600)
+	for _, unix := range []int64{firstJSONTime.Unix(), lastJSONTime.Unix()} {
+		for _, zone := range []*time.Location{east, time.FixedZone("west", -3600), time.UTC} {
+			at := time.Unix(unix, 5).In(zone)
+			got := jsonTime(at)
+			if _, err := got.MarshalJSON(); err != nil || !got.Equal(at) {
+				t.Errorf("%v: %v, %v", at, got, err)
+			}
+		}
 	}
 }
