@@ -2,17 +2,13 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"time"
 
-	"github.com/dustin/go-humanize"
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
-	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/volume"
 )
 
 func (a *app) captureCommand() *cli.Command {
@@ -123,16 +119,6 @@ func (a *app) capture(c *cli.Context) error {
 	return s.report(taken)
 }
 
-// refuseContainerFlags refuses flags that mean nothing for other sources.
-func refuseContainerFlags(c *cli.Context) error {
-	for _, flag := range []string{"stop", "live", "include-readonly", "exclude-mount"} {
-		if c.IsSet(flag) {
-			return usagef("%s: --%s goes with --container", c.Command.HelpName, flag)
-		}
-	}
-	return nil
-}
-
 // take makes the capture.
 func (s *capturing) take(ctx context.Context, r *repository, what string) (*taken, error) {
 	o, end := s.input(what)
@@ -166,141 +152,6 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 		}
 	}
 	return o, end
-}
-
-// report says what was captured. The capture is committed, whatever comes of it.
-func (s *capturing) report(t *taken) error {
-	held := t.held()
-	s.app.summarize(t)
-	if t.renew != nil {
-		defer t.renew()
-	}
-	if s.app.shared.json {
-		if err := s.app.PrintJSON(newCaptureJSON(t.Capture)); err != nil {
-			return err
-		}
-	} else {
-		s.app.Printf("%s\n", t.ID)
-	}
-	if n := t.changed(); s.strict && n > 0 {
-		return errors.Join(held, fmt.Errorf("%s while being read: capture %s is committed, but may be of no single moment",
-			screen.Count(n, "file changed", "files changed"), t.ID))
-	}
-	return held
-}
-
-// taken is a capture that was made, and how long it took.
-type taken struct {
-	*store.Capture
-	took time.Duration
-	hold func() error // if it is to be held
-
-	renew func() // makes an old key slot anew
-}
-
-// held holds the capture, if it is to be.
-func (t *taken) held() error {
-	if t.hold == nil {
-		return nil
-	}
-	if err := t.hold(); err != nil {
-		// Not wrapped: an interrupt here leaves more than nothing.
-		return fmt.Errorf("capture %s is made, but it is not held: %v (kist hold %s holds it)", t.ID, err, t.ID)
-	}
-	t.Held = true
-	return nil
-}
-
-// changed gives how many files changed while they were read.
-func (t *taken) changed() (n int) {
-	for i := range t.Volumes {
-		n += t.Volumes[i].Changed
-	}
-	return n
-}
-
-func (a *app) newCapturing(c *cli.Context) (*capturing, error) {
-	o, err := captureOptions(c)
-	if err != nil {
-		return nil, err
-	}
-	return &capturing{app: a, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold")}, nil
-}
-
-func foldersAsked(c *cli.Context) folderOptions {
-	return folderOptions{reread: c.Bool("reread"), read: volume.ReadOptions{
-		CrossMounts: c.Bool("cross-mounts"), Exclude: c.StringSlice("exclude"), SkipCacheFolders: c.Bool("skip-cache-folders"),
-	}}
-}
-
-func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
-	o := &store.CaptureOptions{
-		Name: c.String("name"), Version: c.String("version"), Note: c.String("note"), Host: c.String("host"),
-		AcceptUnfinished: c.Bool("accept-unfinished"),
-	}
-	var err error
-	if s := c.String("taken"); s != "" {
-		if o.Taken, err = cmdline.Time(s); err != nil {
-			return nil, err
-		}
-	}
-	if o.Host == "" {
-		o.Host = hostName()
-	}
-	o.Labels, err = cmdline.Labels(c.StringSlice("label"))
-	return o, err
-}
-
-// longRead is how long a capture may take before it is said why all was read.
-const longRead = 10 * time.Second
-
-// summarize says what was captured, and what is to be known of it.
-func (a *app) summarize(t *taken) {
-	for i := range t.Volumes {
-		v := &t.Volumes[i]
-		a.Say("Volume %s: %s, %s%s.", screen.Printable(v.Name), screen.Count(v.Members, "member", "members"), screen.Size(v.Bytes), volumeRemark(v))
-		if v.FirstRead && t.took > longRead {
-			a.Say("All of it was read, since this machine knows of no capture of it that it made itself. The next one reads what changed.")
-		}
-		if v.Unfinished != "" {
-			a.Warn("volume %s is not complete: %s", screen.Printable(v.Name), screen.Text(v.Unfinished))
-		}
-		a.WarnAll(volumeWarnings(v))
-	}
-	for _, note := range t.Notes {
-		a.Warn("%s", noteText(note))
-	}
-	a.Say("Captured %s%s in %.1f s; the repository grew by %s.", screen.Printable(t.Name), withVersion(t.Capture), t.took.Seconds(), screen.Size(t.Added))
-}
-
-func volumeWarnings(v *store.Volume) (texts []string) {
-	for _, w := range v.Warnings {
-		texts = append(texts, fmt.Sprintf("volume %s: %s", screen.Printable(v.Name), screen.Printable(w)))
-	}
-	if v.Changed > 0 {
-		texts = append(texts, fmt.Sprintf("volume %s: %s while being read. Was the service stopped?",
-			screen.Printable(v.Name), screen.Count(v.Changed, "file changed", "files changed")))
-	}
-	return texts
-}
-
-func withVersion(c *store.Capture) string {
-	if c.Version == "" {
-		return ""
-	}
-	return " " + screen.Printable(c.Version)
-}
-
-func volumeRemark(v *store.Volume) string {
-	switch {
-	case v.Reused > 0:
-		return fmt.Sprintf(", %s of them as before and not read again", humanize.Comma(int64(v.Reused)))
-	case v.Compression != "":
-		return fmt.Sprintf(", unpacked from %s (what restores is the tar stream inside)", v.Compression)
-	case !v.Tar:
-		return ", no tar stream: kept as it is, as one member"
-	}
-	return ""
 }
 
 // explainUnfinished says what else can be done about a stream that is cut short.
