@@ -9,16 +9,16 @@ import (
 // checkOutside refuses a place to write to that lies in the repository, and, where what
 // is there is replaced, one that the repository lies in: either would destroy it.
 func (a *app) checkOutside(path string, replaced bool) error {
-	repository, err := a.repositoryPath()
+	root, err := a.repositoryPath()
 	if err != nil {
 		return err
 	}
-	repository = resolve(repository)
+	root = resolve(root)
 	place := resolvePlace(path)
 	switch {
-	case within(repository, place):
+	case within(root, place):
 		return usagef("%s is in the repository: nothing else may be written there", screen.Line(path))
-	case replaced && within(place, repository):
+	case replaced && within(place, root):
 		return usagef("the repository lies in %s: it would be replaced", screen.Line(path))
 	}
 	return nil
@@ -32,11 +32,11 @@ func within(folder, path string) bool {
 
 // resolvePlace is resolve for what may not be there yet.
 func resolvePlace(path string) string {
-	if absolute, err := filepath.Abs(path); err == nil {
-		path = absolute
+	if full, err := filepath.Abs(path); err == nil {
+		path = full
 	}
-	if real, err := filepath.EvalSymlinks(path); err == nil {
-		return real
+	if target, err := filepath.EvalSymlinks(path); err == nil {
+		return target
 	}
 	if above := filepath.Dir(path); above != path {
 		return filepath.Join(resolvePlace(above), filepath.Base(path))

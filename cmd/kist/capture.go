@@ -120,7 +120,7 @@ func (a *app) capture(c *cli.Context) error {
 }
 
 // take makes the capture.
-func (s *capturing) take(ctx context.Context, r *repository, what string) (*taken, error) {
+func (s *capturing) take(ctx context.Context, r *repository, what string) (*captured, error) {
 	o, end := s.input(what)
 	defer end()
 	began := time.Now()
@@ -128,7 +128,7 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*take
 	if err != nil {
 		return nil, explainUnfinished(err)
 	}
-	t := &taken{Capture: c, took: time.Since(began), renew: func() { s.app.renewSlot(ctx, r) }}
+	t := &captured{Capture: c, took: time.Since(began), renew: func() { s.app.renewSlot(ctx, r) }}
 	if s.hold {
 		t.hold = func() error { return r.Hold(ctx, []string{c.ID}, markOptions("")) }
 	}
@@ -139,8 +139,8 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*take
 // screen.
 func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 	o = s.options
-	for _, source := range s.sources {
-		o.Volumes = append(o.Volumes, source.input())
+	for _, from := range s.sources {
+		o.Volumes = append(o.Volumes, from.input())
 	}
 	shown, end := s.app.progress(what)
 	o.Progress = func(p store.Progress) {

@@ -129,7 +129,7 @@ func (s *capturing) takeStopped(ctx context.Context, r *repository, target *cont
 	if err != nil {
 		return err
 	}
-	var made *taken
+	var made *captured
 	began := time.Now()
 	err = s.app.keeper().While(ctx, target.Target, func(ctx context.Context) (err error) {
 		made, err = s.takeAfter(ctx, r, draft, began)
@@ -154,7 +154,7 @@ func (s *capturing) draft(ctx context.Context, r *repository) (*store.Draft, err
 }
 
 // takeAfter captures what changed since the draft, and what did not from there.
-func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, began time.Time) (*taken, error) {
+func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, began time.Time) (*captured, error) {
 	s.options.After = draft
 	s.reading = func() {
 		s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)

@@ -11,8 +11,8 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
-// taken is a capture that was made, and how long it took.
-type taken struct {
+// captured is a capture that was made, and how long it took.
+type captured struct {
 	*store.Capture
 	took time.Duration
 	hold func() error // if it is to be held
@@ -21,7 +21,7 @@ type taken struct {
 }
 
 // held holds the capture, if it is to be.
-func (t *taken) held() error {
+func (t *captured) held() error {
 	if t.hold == nil {
 		return nil
 	}
@@ -34,7 +34,7 @@ func (t *taken) held() error {
 }
 
 // changed gives how many files changed while they were read.
-func (t *taken) changed() (n int) {
+func (t *captured) changed() (n int) {
 	for i := range t.Volumes {
 		n += t.Volumes[i].Changed
 	}
@@ -42,7 +42,7 @@ func (t *taken) changed() (n int) {
 }
 
 // report says what was captured. The capture is committed, whatever comes of it.
-func (s *capturing) report(t *taken) error {
+func (s *capturing) report(t *captured) error {
 	held := t.held()
 	s.app.summarize(t)
 	if t.renew != nil {
@@ -66,7 +66,7 @@ func (s *capturing) report(t *taken) error {
 const longRead = 10 * time.Second
 
 // summarize says what was captured, and what is to be known of it.
-func (a *app) summarize(t *taken) {
+func (a *app) summarize(t *captured) {
 	for i := range t.Volumes {
 		v := &t.Volumes[i]
 		a.Say("Volume %s: %s, %s%s.", screen.Printable(v.Name), screen.Count(v.Members, "member", "members"), screen.Size(v.Bytes), volumeRemark(v))

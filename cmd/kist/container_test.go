@@ -124,7 +124,7 @@ func TestStrict(t *testing.T) {
 		b := &bench{t: t}
 		s := &capturing{app: newApp(nil, &b.stdout, &b.stderr, os.Getenv), strict: strict}
 		c := &store.Capture{ID: "20260314t0203z-k7f3", Volumes: []store.Volume{{Changed: 2}}}
-		err := s.report(&taken{Capture: c})
+		err := s.report(&captured{Capture: c})
 		if statusOf(err) != want || b.stdout.String() != c.ID+"\n" {
 			t.Errorf("strict %t: %v, %q", strict, err, &b.stdout)
 		}

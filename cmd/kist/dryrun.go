@@ -15,8 +15,8 @@ import (
 	"github.com/kistarchive/kist/store/volume"
 )
 
-// target is where volumes are restored to.
-type target struct {
+// destination is where volumes are restored to.
+type destination struct {
 	volumes []*store.Volume
 	dir     string
 }
@@ -41,7 +41,7 @@ func newChange(c store.FolderChange) change {
 
 // showChanges prints what a restore would change, from member lists and what
 // the file system says of the live files, whose contents are not read.
-func (s *restoring) showChanges(ctx context.Context, targets []target, where string) error {
+func (s *restoring) showChanges(ctx context.Context, targets []destination, where string) error {
 	out := bufio.NewWriter(s.app.Out)
 	defer out.Flush()
 	array := screen.NewArray(out)

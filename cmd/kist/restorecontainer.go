@@ -27,8 +27,8 @@ func (a *app) findRestoreTarget(c *cli.Context, name string) (*containers.Contai
 	return target, nil
 }
 
-// place is where the container has a volume.
-type place struct {
+// volumePlace is where the container has a volume.
+type volumePlace struct {
 	volume *store.Volume
 	dir    string
 }
@@ -37,8 +37,8 @@ type place struct {
 type containerRestore struct {
 	*restoring
 	target *containers.Container
-	placed []place         // on this machine
-	copied []place         // by the container engine, into a folder of the container
+	placed []volumePlace   // on this machine
+	copied []volumePlace   // by the container engine, into a folder of the container
 	halted *stopped.Halted // once the container is stopped
 
 	begun, finished bool // to change what the container has
@@ -93,14 +93,14 @@ func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
 		info, err := containers.Look(*m)
 		switch {
 		case err != nil:
-			r.copied = append(r.copied, place{volume: v, dir: m.Destination})
+			r.copied = append(r.copied, volumePlace{volume: v, dir: m.Destination})
 		case !info.IsDir():
 			return fmt.Errorf("%s is a single file on this machine, %s: restore volume %s with --into, and put the file in its place", m.Destination, m.Source, v.Name)
 		default:
 			if err := r.app.checkOutside(m.Source, !r.only); err != nil {
 				return err
 			}
-			r.placed = append(r.placed, place{volume: v, dir: m.Source})
+			r.placed = append(r.placed, volumePlace{volume: v, dir: m.Source})
 		}
 	}
 	return nil
@@ -119,9 +119,9 @@ func (r *containerRestore) dryRun(ctx context.Context) error {
 	for _, p := range r.copied {
 		r.app.Warn("volume %s can't be looked at on this machine: the container engine would copy it into %s.", screen.Printable(p.volume.Name), screen.Printable(p.dir))
 	}
-	var targets []target
+	var targets []destination
 	for _, p := range r.placed {
-		targets = append(targets, target{[]*store.Volume{p.volume}, p.dir})
+		targets = append(targets, destination{[]*store.Volume{p.volume}, p.dir})
 	}
 	return r.showChanges(ctx, targets, "container "+r.target.Name)
 }
@@ -225,7 +225,7 @@ func (r *containerRestore) copyAll(ctx context.Context) error {
 	return nil
 }
 
-func (r *containerRestore) copyIn(ctx context.Context, p place) error {
+func (r *containerRestore) copyIn(ctx context.Context, p volumePlace) error {
 	if !p.volume.Tar {
 		return errors.New("it is no tar stream: restore it with --tar FILE")
 	}

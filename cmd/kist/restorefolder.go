@@ -54,7 +54,7 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 		return err
 	}
 	if s.dry {
-		return s.showChanges(ctx, []target{{volumes, dir}}, dir)
+		return s.showChanges(ctx, []destination{{volumes, dir}}, dir)
 	}
 	full, err := holdsSomething(dir)
 	if err != nil {

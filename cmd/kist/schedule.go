@@ -147,7 +147,7 @@ func (a *app) scheduleCapture(c *cli.Context, j *units.Job) (err error) {
 	case j.Container:
 		j.Name = c.String("container")
 	default:
-		j.Name, err = volumeName(j.Reads[0])
+		j.Name, err = sourceName(j.Reads[0])
 	}
 	j.What = "Capture " + j.Name
 	if len(j.Reads) > 0 {

@@ -84,17 +84,17 @@ func (s *source) look() error {
 	if info.IsDir() {
 		s.kind = sourceFolder
 	}
-	s.name, err = volumeName(s.path)
+	s.name, err = sourceName(s.path)
 	return err
 }
 
-// volumeName gives the base name of a source without the endings of tar files.
-func volumeName(path string) (string, error) {
-	absolute, err := filepath.Abs(path)
+// sourceName gives the base name of a source without the endings of tar files.
+func sourceName(path string) (string, error) {
+	full, err := filepath.Abs(path)
 	if err != nil {
 		return "", err
 	}
-	name := strings.ToValidUTF8(filepath.Base(absolute), "_")
+	name := strings.ToValidUTF8(filepath.Base(full), "_")
 	for _, ending := range tarEndings {
 		if short, ok := strings.CutSuffix(name, ending); ok && short != "" {
 			return short, nil
@@ -122,12 +122,12 @@ func (a *app) checkApart(sources []*source) error {
 	if err != nil {
 		return err
 	}
-	repository := resolve(path)
+	root := resolve(path)
 	for _, s := range sources {
 		if s.kind != sourceFolder {
 			continue
 		}
-		if within(resolve(s.path), repository) {
+		if within(resolve(s.path), root) {
 			return usagef("the repository lies in the source %s: it would capture itself", screen.Line(s.path))
 		}
 	}
@@ -136,11 +136,11 @@ func (a *app) checkApart(sources []*source) error {
 
 // resolve gives a path without links, as far as it can be had.
 func resolve(path string) string {
-	if real, err := filepath.EvalSymlinks(path); err == nil {
-		path = real
+	if target, err := filepath.EvalSymlinks(path); err == nil {
+		path = target
 	}
-	if absolute, err := filepath.Abs(path); err == nil {
-		path = absolute
+	if full, err := filepath.Abs(path); err == nil {
+		path = full
 	}
 	return path
 }

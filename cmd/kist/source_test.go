@@ -8,7 +8,7 @@ func TestVolumeNames(t *testing.T) {
 		"x.tar": "x", "x.tgz": "x", "x.tar.zst": "x", "x.tar.xz": "x", "x.sql.gz": "x.sql.gz", ".tar": ".tar",
 		"/": "root", "/srv/b\xffd": "b_d", "/srv/..": "root",
 	} {
-		if got, err := volumeName(in); err != nil || got != want {
+		if got, err := sourceName(in); err != nil || got != want {
 			t.Errorf("%q: %q, %v, not %q", in, got, err, want)
 		}
 	}
