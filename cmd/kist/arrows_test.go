@@ -37,6 +37,8 @@ var arrows = map[string][]string{
 	rooms + "demo":       {rooms + "screen", rooms + "trees", "store/volume"},
 	rooms + "files":      {rooms + "screen"},
 	rooms + "members":    {rooms + "screen", "store", "chunk/tarstream"},
+	rooms + "paths":      {},
+	rooms + "sources":    {rooms + "screen", rooms + "paths", rooms + "cmdline", "store", "store/volume"},
 	rooms + "places":     {},
 	rooms + "pattern":    {rooms + "cmdline", "store"},
 	rooms + "secrets":    {rooms + "screen", rooms + "files", rooms + "cmdline", "crypt"},

@@ -2,12 +2,15 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -74,7 +77,7 @@ Example:
 type capturing struct {
 	app     *app
 	options store.CaptureOptions
-	sources []*source
+	sources []*sources.Source
 	strict  bool
 	hold    bool
 	reading func() // called on every progress, and when all has been read
@@ -94,7 +97,7 @@ func (a *app) capture(c *cli.Context) error {
 	if err := cmdline.WantArgs(c, 1, -1); err != nil {
 		return err
 	}
-	s.sources, err = a.findSources(c.Args().Slice(), s.options.AcceptUnfinished, foldersAsked(c))
+	s.sources, err = sources.Find(c.Args().Slice(), a.stdin, s.options.AcceptUnfinished, foldersAsked(c))
 	if err != nil {
 		return err
 	}
@@ -102,10 +105,10 @@ func (a *app) capture(c *cli.Context) error {
 		return err
 	}
 	if s.options.Name == "" {
-		if s.sources[0].kind == sourceStdin {
+		if s.sources[0].Kind == sources.Stdin {
 			return usagef("standard input has no name: give --name NAME")
 		}
-		s.options.Name = s.sources[0].name
+		s.options.Name = s.sources[0].Name
 	}
 	r, err := a.open(c.Context)
 	if err != nil {
@@ -140,7 +143,7 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*capt
 func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 	o = s.options
 	for _, from := range s.sources {
-		o.Volumes = append(o.Volumes, from.input())
+		o.Volumes = append(o.Volumes, from.Input())
 	}
 	shown, end := s.app.progress(what)
 	o.Progress = func(p store.Progress) {
@@ -156,7 +159,7 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 
 // explainUnfinished says what else can be done about a stream that is cut short.
 func explainUnfinished(err error) error {
-	if isUnfinished(err) {
+	if errors.Is(err, store.ErrUnfinished) || errors.Is(err, tarstream.ErrHeader) {
 		return fmt.Errorf("%w\nNo capture was made. --accept-unfinished takes in what there is", err)
 	}
 	return err

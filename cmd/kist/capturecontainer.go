@@ -15,6 +15,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 )
@@ -80,25 +81,25 @@ func (s *capturing) describe(c *containers.Container) error {
 }
 
 // mountSources gives a source for each mount that is to be captured.
-func (a *app) mountSources(c *containers.Container, choice containers.Choice, folders folderOptions) ([]*source, error) {
+func (a *app) mountSources(c *containers.Container, choice containers.Choice, how sources.Reading) ([]*sources.Source, error) {
 	volumes, err := c.Volumes(a.Screen, choice)
 	if err != nil {
 		return nil, err
 	}
-	var sources []*source
-	taken := make(map[string]bool)
+	var all []*sources.Source
+	taken := make(sources.Names)
 	for _, v := range volumes {
-		s := &source{path: v.Source, name: distinct(v.Name, taken), mountPath: v.Destination, folder: folders, empty: true}
+		s := &sources.Source{Path: v.Source, Name: taken.Distinct(v.Name), MountPath: v.Destination, Reading: how, Empty: true}
 		switch {
 		case v.Copied:
-			s.kind = sourceCopy
-			s.copy = func(ctx context.Context) io.ReadCloser { return c.Engine.CopyOut(ctx, c.ID, v.Destination) }
+			s.Kind = sources.Copy
+			s.Copy = func(ctx context.Context) io.ReadCloser { return c.Engine.CopyOut(ctx, c.ID, v.Destination) }
 		case v.Folder:
-			s.kind = sourceFolder
+			s.Kind = sources.Folder
 		}
-		sources = append(sources, s)
+		all = append(all, s)
 	}
-	return sources, nil
+	return all, nil
 }
 
 // takeContainer captures what runs by stopping it, what stands as it is, and

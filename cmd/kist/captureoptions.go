@@ -4,6 +4,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -16,8 +17,8 @@ func (a *app) newCapturing(c *cli.Context) (*capturing, error) {
 	return &capturing{app: a, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold")}, nil
 }
 
-func foldersAsked(c *cli.Context) folderOptions {
-	return folderOptions{reread: c.Bool("reread"), read: volume.ReadOptions{
+func foldersAsked(c *cli.Context) sources.Reading {
+	return sources.Reading{Reread: c.Bool("reread"), Options: volume.ReadOptions{
 		CrossMounts: c.Bool("cross-mounts"), Exclude: c.StringSlice("exclude"), SkipCacheFolders: c.Bool("skip-cache-folders"),
 	}}
 }

@@ -2,13 +2,14 @@ package main
 
 import (
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/units"
 )
 
@@ -100,7 +101,7 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 	if j.Writes, err = a.repositoryPath(); err != nil {
 		return nil, err
 	}
-	j.Writes = absolute(j.Writes)
+	j.Writes = paths.Absolute(j.Writes)
 	return j, fill(c, j)
 }
 
@@ -139,7 +140,7 @@ func (a *app) scheduleCapture(c *cli.Context, j *units.Job) (err error) {
 		words = append(words, "--engine="+program)
 	}
 	for _, path := range c.Args().Slice() {
-		j.Reads = append(j.Reads, absolute(path))
+		j.Reads = append(j.Reads, paths.Absolute(path))
 	}
 	j.Name = c.String("name")
 	switch {
@@ -147,7 +148,7 @@ func (a *app) scheduleCapture(c *cli.Context, j *units.Job) (err error) {
 	case j.Container:
 		j.Name = c.String("container")
 	default:
-		j.Name, err = sourceName(j.Reads[0])
+		j.Name, err = sources.Name(j.Reads[0])
 	}
 	j.What = "Capture " + j.Name
 	if len(j.Reads) > 0 {
@@ -164,16 +165,9 @@ func (a *app) scheduledSecret() (units.Secret, error) {
 	case err != nil:
 		return units.Secret{}, err
 	case named.Key != "":
-		return units.Secret{Key: absolute(named.Key)}, nil
+		return units.Secret{Key: paths.Absolute(named.Key)}, nil
 	case named.Passphrase != "":
-		return units.Secret{Passphrase: absolute(named.Passphrase)}, nil
+		return units.Secret{Passphrase: paths.Absolute(named.Passphrase)}, nil
 	}
 	return units.Secret{}, usagef("a timer can't type a passphrase: give --key-file FILE (kist passphrase add --key-file makes one) or --passphrase-file FILE")
-}
-
-func absolute(path string) string {
-	if abs, err := filepath.Abs(path); err == nil {
-		return abs
-	}
-	return path
 }

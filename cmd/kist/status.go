@@ -9,7 +9,6 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
-	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
@@ -54,7 +53,7 @@ func missing(err error) error { return &statusError{statusMissing, err} }
 func statusOf(err error) int {
 	var own *statusError
 	var usage *cmdline.UsageError
-	var absent *secrets.MissingError
+	var absent *cmdline.MissingError
 	switch {
 	case err == nil:
 		return statusDone

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"runtime"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
@@ -44,7 +45,7 @@ func (s *Source) ReadKeyFile(path string) (*crypt.KeyFile, error) {
 func (s *Source) openFile(what, path string) (*os.File, error) {
 	f, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, &MissingError{what, path}
+		return nil, &cmdline.MissingError{What: what, Path: path}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", what, err)

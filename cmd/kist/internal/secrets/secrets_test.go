@@ -62,7 +62,7 @@ func TestOpening(t *testing.T) {
 	}
 	dir := t.TempDir()
 	_, _, err := s.Opening(t.Context(), Files{Key: filepath.Join(dir, "none\n")})
-	if missing, ok := errors.AsType[*MissingError](err); !ok || missing.What != "key file" || strings.Contains(err.Error(), "\n") {
+	if missing, ok := errors.AsType[*cmdline.MissingError](err); !ok || missing.What != "key file" || strings.Contains(err.Error(), "\n") {
 		t.Errorf("no such file: %v", err)
 	}
 	path := filepath.Join(dir, "kist.key")

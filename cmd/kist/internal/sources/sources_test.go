@@ -1,4 +1,4 @@
-package main
+package sources
 
 import "testing"
 
@@ -8,13 +8,13 @@ func TestVolumeNames(t *testing.T) {
 		"x.tar": "x", "x.tgz": "x", "x.tar.zst": "x", "x.tar.xz": "x", "x.sql.gz": "x.sql.gz", ".tar": ".tar",
 		"/": "root", "/srv/b\xffd": "b_d", "/srv/..": "root",
 	} {
-		if got, err := sourceName(in); err != nil || got != want {
+		if got, err := Name(in); err != nil || got != want {
 			t.Errorf("%q: %q, %v, not %q", in, got, err, want)
 		}
 	}
-	taken := make(map[string]bool)
+	taken := make(Names)
 	for _, want := range []string{"data", "data-2", "data-3"} {
-		if got := distinct("data", taken); got != want {
+		if got := taken.Distinct("data"); got != want {
 			t.Errorf("%q, not %q", got, want)
 		}
 	}
