@@ -99,6 +99,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	if line.Help {
 		return a.help(line.Words)
 	}
+	// resume does the same, but fails where a container could not be started.
 	if len(line.Words) > 0 && line.Words[0] != "resume" {
 		if err := a.keeper().StartLeft(ctx); err != nil {
 			a.Warn("%s", screen.Text(err.Error()))

@@ -101,6 +101,7 @@ func (a *app) capture(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	// All of the command line is checked before anybody is asked for a passphrase.
 	if err := a.checkApart(s.sources); err != nil {
 		return err
 	}

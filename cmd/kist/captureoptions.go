@@ -17,6 +17,7 @@ func (a *app) newCapturing(c *cli.Context) (*capturing, error) {
 	return &capturing{app: a, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold")}, nil
 }
 
+// foldersAsked says how folders are read, also those of containers.
 func foldersAsked(c *cli.Context) sources.Reading {
 	return sources.Reading{Reread: c.Bool("reread"), Options: volume.ReadOptions{
 		CrossMounts: c.Bool("cross-mounts"), Exclude: c.StringSlice("exclude"), SkipCacheFolders: c.Bool("skip-cache-folders"),

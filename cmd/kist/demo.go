@@ -61,6 +61,8 @@ func (a *app) demo(c *cli.Context) error {
 	return nil
 }
 
+// demoFolder gives the folder to work in. One that a person named is never removed, and so
+// must hold nothing else.
 func demoFolder(keep string) (dir string, remove func() error, err error) {
 	if keep == "" {
 		dir, err = os.MkdirTemp("", "kist-demo-")

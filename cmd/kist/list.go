@@ -62,7 +62,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
-	if l.Damage != nil {
+	if l.Damage != nil { // said by listing already, before the list
 		return &statusError{statusDamage, fmt.Errorf("index files can't be read: the captures named above are not in the list")}
 	}
 	return nil

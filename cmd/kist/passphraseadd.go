@@ -66,6 +66,7 @@ func (a *app) makeSlot(ctx context.Context, c *cli.Context, r *repository, label
 		undo()
 		return nil, err
 	}
+	// The slot stays if this fails: it may be the proof that failed, and not the slot.
 	if err := r.reopens(ctx, secret, slot.ID()); err != nil {
 		return nil, fmt.Errorf("new key slot %s does not open the repository: %w", slot.ID(), err)
 	}

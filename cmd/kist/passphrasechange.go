@@ -24,6 +24,8 @@ Example:
 	}
 }
 
+// changeSlot makes the new key slot and proves it before the old one goes: at no moment does
+// nothing open the repository.
 func (a *app) changeSlot(c *cli.Context) error {
 	r, err := a.openForNew(c)
 	if err != nil {
@@ -49,6 +51,7 @@ func (a *app) changeSlot(c *cli.Context) error {
 	return a.printSlot(slot)
 }
 
+// openedSlot gives the slot that the secret in hand opened, which only the store knows.
 func openedSlot(ctx context.Context, r *repository) (store.Slot, error) {
 	slots, err := r.Slots(ctx)
 	if err != nil {

@@ -65,7 +65,7 @@ func (a *app) show(c *cli.Context) error {
 		return err
 	case c.Bool("launch"):
 		return a.showLaunch(capture, a.engineProgram(c), c.Bool("reveal"))
-	case a.shared.json:
+	case a.shared.json: // masked by newRetiredJSON
 		j := newRetiredJSON(capture, r.Grace())
 		if c.Bool("reveal") {
 			j.Capture = capture

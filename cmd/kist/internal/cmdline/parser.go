@@ -27,7 +27,8 @@ func WantArgs(c *cli.Context, least, most int) error {
 	return nil
 }
 
-// Again gives the flags that were set once more, as words for another command line.
+// Again gives the flags that were set once more, as words for another command line. Values
+// are joined to their flags, since they may look like flags.
 func Again(c *cli.Context, flags []cli.Flag) (words []string) {
 	for _, f := range flags {
 		name := f.Names()[0]

@@ -11,6 +11,7 @@ import (
 const day = 24 * time.Hour
 
 // Duration reads a time span as 90m, 36h, 7d or 2w: one whole number and its unit.
+// (time.ParseDuration knows no days, and takes fractions, signs and seconds.)
 func Duration(s string) (time.Duration, error) {
 	unit := time.Duration(0)
 	number := s

@@ -62,7 +62,7 @@ func (j *Job) Service() string {
 	for _, words := range j.Commands {
 		fmt.Fprintf(&b, "ExecStart=%s\n", command(append([]string{j.Program}, words...)))
 	}
-	if j.Stops {
+	if j.Stops { // also where the run is killed: nobody may come by to run kist for a day
 		fmt.Fprintf(&b, "ExecStopPost=%s\n", command([]string{j.Program, "resume"}))
 	}
 	if j.Secret.Key != "" {
