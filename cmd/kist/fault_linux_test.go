@@ -217,7 +217,7 @@ func (k *killCase) mounted(size int64, format ...string) {
 }
 
 // free gives the free bytes and inodes of the repository's file system.
-func (k *killCase) free() (bytes, inodes int64) {
+func (k *killCase) free() (length, inodes int64) {
 	k.t.Helper()
 	var s unix.Statfs_t
 	if err := unix.Statfs(k.path("repo"), &s); err != nil {
