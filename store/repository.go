@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/take"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/internal/weigh"
@@ -30,6 +31,7 @@ type Repository struct {
 	reader  *weave.Reader
 	scales  *weigh.Scales
 	giver   *give.Giver
+	taker   *take.Taker
 }
 
 // CreateOptions say how a repository is made.
@@ -142,7 +144,7 @@ func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
 func over(s *stock.Stock) *Repository {
 	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s),
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s), taker: take.New(s),
 	}
 }
 

@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"bytes"
@@ -14,14 +14,14 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
-func captureAs(t *testing.T, r *Repository, name string, b []byte) *ledger.Capture {
+func captureAs(t *testing.T, r *Taker, name string, b []byte) *ledger.Capture {
 	t.Helper()
 	return captureAt(t, r, time.Now(), name, b)
 }
 
-func captureAt(t *testing.T, r *Repository, at time.Time, name string, b []byte) *ledger.Capture {
+func captureAt(t *testing.T, r *Taker, at time.Time, name string, b []byte) *ledger.Capture {
 	t.Helper()
-	made, err := r.capture(t.Context(), takeOptions{Name: name, Taken: at, Meter: vault.NewMeter(nil), Volumes: []volumeSource{{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
+	made, err := r.Capture(t.Context(), Options{Name: name, Taken: at, Meter: vault.NewMeter(nil), Volumes: []Volume{{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
 		return io.NopCloser(bytes.NewReader(b)), nil
 	}}}})
 	if err != nil {
@@ -57,7 +57,7 @@ func changed() map[string][]byte {
 }
 
 // chunksOf gives the chunks of contents as they are expected later.
-func chunksOf(t *testing.T, r *Repository, params chunk.Params, b []byte) (all []expectedChunk) {
+func chunksOf(t *testing.T, r *Taker, params chunk.Params, b []byte) (all []expectedChunk) {
 	t.Helper()
 	c, err := chunk.NewCutter(params)
 	if err != nil {
@@ -162,8 +162,8 @@ func TestLatestContents(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := &session{r: r, o: takeOptions{Name: test.name}, files: files}
-		got := s.latestContents(t.Context(), volumeSource{Name: test.volume})
+		s := &session{r: r, o: Options{Name: test.name}, files: files}
+		got := s.latestContents(t.Context(), Volume{Name: test.volume})
 		if (got != nil) != test.found || got != nil && got.Digest != want.Digest {
 			t.Errorf("%s, volume %s: %+v", test.name, test.volume, got)
 		}
@@ -175,7 +175,7 @@ func TestLookUpExpected(t *testing.T) {
 	r := newTaker(t)
 	base := changed()["unchanged"]
 	captureAs(t, r, "seedbank", base)
-	o := takeOptions{Name: "seedbank", Meter: vault.NewMeter(nil), Volumes: []volumeSource{{Name: "data"}}}
+	o := Options{Name: "seedbank", Meter: vault.NewMeter(nil), Volumes: []Volume{{Name: "data"}}}
 	s := begun(t, r, o)
 	defer s.abandon(t.Context())
 	x := s.expect(t.Context(), o.Volumes[0])

@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"errors"
@@ -44,7 +44,7 @@ func TestComparePaths(t *testing.T) {
 
 // capturedFolder gives a repository with a capture of a folder, and what would be
 // captured next.
-func capturedFolder(t *testing.T) (*Repository, takeOptions) {
+func capturedFolder(t *testing.T) (*Taker, Options) {
 	t.Helper()
 	dir := t.TempDir()
 	for i := range 50 {
@@ -53,17 +53,17 @@ func capturedFolder(t *testing.T) (*Repository, takeOptions) {
 		}
 	}
 	r := newTaker(t)
-	o := takeOptions{Meter: vault.NewMeter(nil), Volumes: []volumeSource{{Source: dir, Folder: &folderSource{
+	o := Options{Meter: vault.NewMeter(nil), Volumes: []Volume{{Source: dir, Folder: &Folder{
 		Path: dir, Now: func() time.Time { return time.Now().Add(time.Hour) },
 	}}}}
-	if _, err := r.capture(t.Context(), o); err != nil {
+	if _, err := r.Capture(t.Context(), o); err != nil {
 		t.Fatal(err)
 	}
 	return r, o
 }
 
 // begun gives a session that has begun to take in.
-func begun(t *testing.T, r *Repository, o takeOptions) *session {
+func begun(t *testing.T, r *Taker, o Options) *session {
 	t.Helper()
 	s, err := r.newSession(t.Context(), o)
 	if err == nil {
@@ -150,7 +150,7 @@ func TestPriorOfOtherVersion(t *testing.T) {
 func TestWholeContents(t *testing.T) {
 	r, o := capturedFolder(t)
 	dir := o.Volumes[0].Folder.Path
-	var before *taken
+	var before *Made
 	for _, round := range []string{"first", "second"} {
 		for i := range 2 * format.MaxInlineRuns {
 			if round == "first" || i%2 == 0 {
@@ -161,7 +161,7 @@ func TestWholeContents(t *testing.T) {
 			}
 		}
 		var err error
-		if before, err = r.capture(t.Context(), o); err != nil {
+		if before, err = r.Capture(t.Context(), o); err != nil {
 			t.Fatal(err)
 		}
 	}

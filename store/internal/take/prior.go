@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"bytes"
@@ -66,7 +66,7 @@ type contentChunk struct {
 }
 
 // openPrior gives the latest capture of the same folder that this machine made, or nil.
-func (s *session) openPrior(ctx context.Context, v volumeSource) *prior {
+func (s *session) openPrior(ctx context.Context, v Volume) *prior {
 	record := s.findDraft(v)
 	if record == nil {
 		record = s.latestVolume(ctx, v)
@@ -104,14 +104,14 @@ func (s *session) openPrior(ctx context.Context, v volumeSource) *prior {
 }
 
 // findDraft gives the folder as it was drafted, or nil.
-func (s *session) findDraft(v volumeSource) *format.Volume {
+func (s *session) findDraft(v Volume) *format.Volume {
 	if s.o.After == nil {
 		return nil
 	}
 	return findPrior([]*ledger.Capture{{IndexFile: s.o.After}}, s.o, v)
 }
 
-func findPrior(captures []*ledger.Capture, o takeOptions, v volumeSource) *format.Volume {
+func findPrior(captures []*ledger.Capture, o Options, v Volume) *format.Volume {
 	for i := len(captures) - 1; i >= 0; i-- {
 		c := captures[i]
 		if c.Name != o.Name || c.Host != o.Host {

@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"context"
@@ -55,7 +55,7 @@ const (
 
 // expect prepares to look up the chunks of the latest capture of a volume that
 // is read as a stream.
-func (s *session) expect(ctx context.Context, v volumeSource) *expected {
+func (s *session) expect(ctx context.Context, v Volume) *expected {
 	ctx, cancel := context.WithCancel(ctx)
 	start := func() <-chan []expectedChunk {
 		blocks := make(chan []expectedChunk, 2)
@@ -72,7 +72,7 @@ func (s *session) expect(ctx context.Context, v volumeSource) *expected {
 
 // latestContents gives the contents of a stream's volume in the latest of the
 // last captures, retired ones too, or nil.
-func (s *session) latestContents(ctx context.Context, v volumeSource) *format.Recipe {
+func (s *session) latestContents(ctx context.Context, v Volume) *format.Recipe {
 	all := ledger.Generations(s.files)
 	for range expectedCaptures / vault.Readers {
 		from := max(0, len(all)-vault.Readers)
@@ -89,7 +89,7 @@ func (s *session) latestContents(ctx context.Context, v volumeSource) *format.Re
 	return nil
 }
 
-func contentsAmong(captures []*ledger.Capture, o takeOptions, v volumeSource) *format.Recipe {
+func contentsAmong(captures []*ledger.Capture, o Options, v Volume) *format.Recipe {
 	for _, c := range slices.Backward(captures) {
 		if c.Name != o.Name || c.Host != o.Host {
 			continue

@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"cmp"
@@ -26,13 +26,13 @@ import (
 	"github.com/kistarchive/kist/store/volume"
 )
 
-// takeOptions say what is captured, and under which labels. They are valid.
-type takeOptions struct {
+// Options say what is captured, and under which labels. They are valid.
+type Options struct {
 	Name, Version, Note, Host string
 
 	Taken   time.Time // zero means now
 	Labels  map[string]string
-	Volumes []volumeSource
+	Volumes []Volume
 	After   *format.IndexFile // a draft of the same volumes, or nil
 
 	AcceptUnfinished bool // a tar stream that is cut short, or has a broken header
@@ -40,38 +40,38 @@ type takeOptions struct {
 	Meter            *vault.Meter
 }
 
-// volumeSource is where a volume is read from: a folder, or a stream where there is none.
-type volumeSource struct {
+// Volume is where a volume is read from: a folder, or a stream where there is none.
+type Volume struct {
 	Name, MountPath, Source string
 
-	Folder *folderSource
+	Folder *Folder
 	Open   func(ctx context.Context) (io.ReadCloser, error)
 }
 
-// folderSource is a folder that a volume is read from.
-type folderSource struct {
+// Folder is a folder that a volume is read from.
+type Folder struct {
 	Path    string
 	Options volume.ReadOptions
 	Reread  bool             // every file is read
 	Now     func() time.Time // by the clock of the folder's file system; nil means time.Now
 }
 
-// taken is a capture that was made, and what is known of it to whoever made it only.
-type taken struct {
+// Made is a capture that was made, and what is known of it to whoever made it only.
+type Made struct {
 	Capture *ledger.Capture
-	Volumes []volumeTold
+	Volumes []Told
 	Notes   []string // what made it take more than it need
 }
 
-// volumeTold is what only who captured a volume knows of it.
-type volumeTold struct {
+// Told is what only who captured a volume knows of it.
+type Told struct {
 	Changed   int  // files that changed while they were read
 	Reused    int  // members taken over from an earlier capture
 	FirstRead bool // of a folder: there is no capture of this machine to take over from
 }
 
-// capture records volumes. When it gives no error, all is on disk.
-func (r *Repository) capture(ctx context.Context, o takeOptions) (*taken, error) {
+// Capture records volumes. When it gives no error, all is on disk.
+func (r *Taker) Capture(ctx context.Context, o Options) (*Made, error) {
 	s, f, err := r.takeIn(ctx, o)
 	if err != nil {
 		return nil, err
@@ -83,15 +83,15 @@ func (r *Repository) capture(ctx context.Context, o takeOptions) (*taken, error)
 	}
 	r.ledger.Learn(c.Remembered(remember.Made))
 	r.stock.TidyTables(ctx, s.lease, s.tables)
-	made := &taken{Capture: c, Notes: s.notes()}
+	made := &Made{Capture: c, Notes: s.notes()}
 	for _, t := range s.taken {
-		made.Volumes = append(made.Volumes, volumeTold{t.changed, t.reused, t.firstRead})
+		made.Volumes = append(made.Volumes, Told{t.changed, t.reused, t.firstRead})
 	}
 	return made, nil
 }
 
-// draft takes volumes in and commits nothing.
-func (r *Repository) draft(ctx context.Context, o takeOptions) (*format.IndexFile, error) {
+// Draft takes volumes in and commits nothing.
+func (r *Taker) Draft(ctx context.Context, o Options) (*format.IndexFile, error) {
 	s, f, err := r.takeIn(ctx, o)
 	if err != nil {
 		return nil, err
@@ -102,7 +102,7 @@ func (r *Repository) draft(ctx context.Context, o takeOptions) (*format.IndexFil
 
 // takeIn does all of a capture but commit it. The session's lease is left to the
 // caller, where there is no error.
-func (r *Repository) takeIn(ctx context.Context, o takeOptions) (*session, *format.IndexFile, error) {
+func (r *Taker) takeIn(ctx context.Context, o Options) (*session, *format.IndexFile, error) {
 	s, err := r.newSession(ctx, o)
 	if err != nil {
 		return nil, nil, err
@@ -118,9 +118,9 @@ func (r *Repository) takeIn(ctx context.Context, o takeOptions) (*session, *form
 // session is a capture being made.
 type session struct {
 	*weave.Weaver // its intake comes with begin
-	r             *Repository
+	r             *Taker
 	index         *known.Index
-	o             takeOptions
+	o             Options
 	taken         []*volumeTaken
 	lease         *lease.Lease
 	files         []storage.Info      // index files that there were at the beginning
@@ -136,7 +136,7 @@ type session struct {
 	beginErr error
 }
 
-func (r *Repository) newSession(ctx context.Context, o takeOptions) (*session, error) {
+func (r *Taker) newSession(ctx context.Context, o Options) (*session, error) {
 	params, err := r.vault.Params()
 	if err != nil {
 		return nil, err
@@ -191,7 +191,7 @@ func (s *session) readCaptures(ctx context.Context) (err error) {
 		return err
 	}
 	s.r.ledger.Recall(ctx, s.files, nil)
-	if slices.ContainsFunc(s.o.Volumes, func(v volumeSource) bool { return v.Folder != nil }) {
+	if slices.ContainsFunc(s.o.Volumes, func(v Volume) bool { return v.Folder != nil }) {
 		s.retired, s.retiredErr = s.r.vault.ListMarks(ctx, names.Retired)
 	}
 	return nil

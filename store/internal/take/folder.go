@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"context"
@@ -18,7 +18,7 @@ import (
 )
 
 // takeFolder reads a volume's folder.
-func (s *session) takeFolder(ctx context.Context, v volumeSource) (*volumeTaken, error) {
+func (s *session) takeFolder(ctx context.Context, v Volume) (*volumeTaken, error) {
 	t, err := s.walkFolder(ctx, v, v.Folder.Reread)
 	if errors.Is(err, errPrior) {
 		t, err = s.walkFolder(ctx, v, true)
@@ -28,7 +28,7 @@ func (s *session) takeFolder(ctx context.Context, v volumeSource) (*volumeTaken,
 
 // walkFolder reads a volume's folder. It fails with errPrior where what
 // it took over can't be relied on.
-func (s *session) walkFolder(ctx context.Context, v volumeSource, reread bool) (*volumeTaken, error) {
+func (s *session) walkFolder(ctx context.Context, v Volume, reread bool) (*volumeTaken, error) {
 	start := v.Folder.now()
 	sink := lateSink{sync.OnceValues(func() (*folderSink, error) {
 		if err := s.await(); err != nil {
@@ -150,7 +150,7 @@ type putMember struct {
 }
 
 // now gives the time by the clock of the folder's file system.
-func (f *folderSource) now() time.Time {
+func (f *Folder) now() time.Time {
 	if f.Now == nil {
 		return time.Now()
 	}
@@ -158,7 +158,7 @@ func (f *folderSource) now() time.Time {
 }
 
 // newFolderSink makes the sink for a walk that began at start.
-func (s *session) newFolderSink(ctx context.Context, v volumeSource, start time.Time, reread bool) (*folderSink, error) {
+func (s *session) newFolderSink(ctx context.Context, v Volume, start time.Time, reread bool) (*folderSink, error) {
 	t := &volumeTaken{
 		record:  format.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Tar: true},
 		Strands: s.NewStrands(),

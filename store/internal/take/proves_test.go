@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"slices"
@@ -12,7 +12,7 @@ func TestProves(t *testing.T) {
 	r, o := capturedFolder(t)
 	s := begun(t, r, o)
 	defer s.abandon(t.Context())
-	made, err := r.capture(t.Context(), o)
+	made, err := r.Capture(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)
 	}

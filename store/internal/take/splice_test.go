@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"bytes"
@@ -31,9 +31,9 @@ func priorBytes() []byte {
 }
 
 // testSession begins a session.
-func testSession(t *testing.T, r *Repository) *session {
+func testSession(t *testing.T, r *Taker) *session {
 	t.Helper()
-	s, err := r.newSession(t.Context(), takeOptions{Meter: vault.NewMeter(nil)})
+	s, err := r.newSession(t.Context(), Options{Meter: vault.NewMeter(nil)})
 	if err == nil {
 		err = s.await()
 	}

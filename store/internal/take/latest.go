@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"context"
@@ -14,7 +14,7 @@ import (
 
 // latestVolume gives the volume as the latest capture of the same name, host and
 // source has it, of those that this machine made and that were not retired, or nil.
-func (s *session) latestVolume(ctx context.Context, v volumeSource) *format.Volume {
+func (s *session) latestVolume(ctx context.Context, v Volume) *format.Volume {
 	if s.retiredErr != nil {
 		return nil // it is only read again
 	}
@@ -68,7 +68,7 @@ func newestFirst(files []storage.Info) iter.Seq[[]ledger.File] {
 // latestLike gives the newest capture that fits, of those whose index files were
 // listed, or nil. It reads them newest first, and not many more than it must; what
 // can't be read does not fit.
-func (r *Repository) latestLike(ctx context.Context, files []storage.Info, fits func(*ledger.Capture) bool) *ledger.Capture {
+func (r *Taker) latestLike(ctx context.Context, files []storage.Info, fits func(*ledger.Capture) bool) *ledger.Capture {
 	next, stop := iter.Pull(newestFirst(files))
 	defer stop()
 	for n := 1; ; n = min(2*n, vault.Readers) {

@@ -1,4 +1,4 @@
-package store
+package take
 
 import (
 	"context"
@@ -27,7 +27,7 @@ type volumeTaken struct {
 }
 
 // takeVolume reads a volume to its end.
-func (s *session) takeVolume(ctx context.Context, v volumeSource) (*volumeTaken, error) {
+func (s *session) takeVolume(ctx context.Context, v Volume) (*volumeTaken, error) {
 	if v.Folder != nil {
 		return s.takeFolder(ctx, v)
 	}
@@ -67,7 +67,7 @@ func (s *session) takeVolume(ctx context.Context, v volumeSource) (*volumeTaken,
 
 // openStream opens a volume's stream, unpacked. The first reads may block for
 // long, as on standard input or a share; it heeds ctx all the same.
-func openStream(ctx context.Context, v volumeSource) (io.ReadCloser, tarstream.Compression, error) {
+func openStream(ctx context.Context, v Volume) (io.ReadCloser, tarstream.Compression, error) {
 	type outcome struct {
 		stream      *unpackedStream
 		compression tarstream.Compression
