@@ -99,6 +99,34 @@ var (
 	ErrOvertaken = lease.ErrOvertaken
 )
 
+// Errors of retention.
+var (
+	// ErrHeld is returned by Retire for a capture that is held.
+	ErrHeld = errHeld
+
+	// ErrRetired is returned by Hold for a capture that is retired.
+	ErrRetired = errRetired
+
+	// ErrTooLate is returned by Reinstate for a capture that is being removed.
+	ErrTooLate = errTooLate
+)
+
+// Errors of reclaiming.
+var (
+	// ErrUnexplained is returned by Reclaim where more would go than retirements, and what
+	// was moved, explain: index files may have vanished that no other capture saw.
+	// ReclaimOptions.AcceptUnexplained frees it all the same.
+	ErrUnexplained = errUnexplained
+
+	// ErrVanished is returned by Reclaim where captures vanished without having been
+	// retired: their contents may still be there, for whoever finds the index files.
+	// The error is a *VanishedError.
+	ErrVanished = errVanished
+)
+
+// VanishedError is ErrVanished with the captures: Captures are their ids, sorted.
+type VanishedError = vanishedError
+
 // Errors of what this machine knows of a repository.
 var (
 	// ErrStranger is returned by Open where a repository has another root key than the one that

@@ -91,7 +91,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 	if len(victims) == 0 {
 		return false, nil
 	}
-	meter := newMeter(c.o.Progress)
+	meter := c.o.Meter
 	for _, s := range victims {
 		meter.Expect(s.info.Size - c.v.dead(s))
 	}

@@ -10,12 +10,12 @@ import (
 )
 
 // planReclaim tells what Reclaim would do.
-func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclaimed, error) {
+func (r *Repository) planReclaim(ctx context.Context, o reclaimOptions) (*reclaimed, error) {
 	now, guessed, err := r.leases.Now(ctx)
 	if err != nil {
 		return nil, err
 	}
-	c := &reclaimer{r: r, o: o, out: &Reclaimed{Captures: []string{}}}
+	c := &reclaimer{r: r, o: o, out: &reclaimed{Captures: []string{}}}
 	if guessed {
 		c.out.Notes = append(c.out.Notes, "the repository can't be asked for its time, as where it is mounted read-only: this plan goes by the clock of this machine")
 	}
@@ -34,7 +34,7 @@ func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclai
 	}
 	c.plan()
 	c.outlook()
-	c.out.Waiting = givenWriters(c.waiting)
+	c.out.Waiting = c.waiting
 	return c.out, nil
 }
 

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
@@ -17,45 +16,22 @@ import (
 
 // Errors of retention.
 var (
-	// ErrHeld is returned by Retire for a capture that is held.
-	ErrHeld = errors.New("the capture is held")
+	// errHeld is returned by retire for a capture that is held.
+	errHeld = errors.New("the capture is held")
 
-	// ErrRetired is returned by Hold for a capture that is retired.
-	ErrRetired = errors.New("the capture is retired")
+	// errRetired is returned by hold for a capture that is retired.
+	errRetired = errors.New("the capture is retired")
 
-	// ErrTooLate is returned by Reinstate for a capture that is being removed.
-	ErrTooLate = errors.New("it is being removed: too late to take it back")
+	// errTooLate is returned by reinstate for a capture that is being removed.
+	errTooLate = errors.New("it is being removed: too late to take it back")
 )
 
-// Retirement says when and why a capture was retired.
-type Retirement struct {
-	At     time.Time `json:"at"` // by the medium's clock, or by that of who retired it where this is later
-	Host   string    `json:"host,omitempty"`
-	Reason string    `json:"reason,omitempty"`
-}
-
-// MarkOptions say who marks captures, and why, in UTF-8 text; anything else is
-// ErrBadOptions.
-type MarkOptions struct {
-	Host   string // where it is done, for people
-	Reason string // for people
-}
-
-// Hold keeps captures from ever being retired. Holding what is held does
-// nothing. It fails with ErrNotFound, or with ErrRetired; then none of them is
-// newly held.
-func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
-		return err
-	}
-	if err := o.check(); err != nil {
-		return err
-	}
-	return r.underLease(ctx, ids, o.Host, func(l *lease.Lease, s *ledger.Standing, going *ledger.Batches) error {
+// hold keeps captures from being retired, unless one of them is.
+func (r *Repository) hold(ctx context.Context, ids []string, said *format.MarkRecord) error {
+	return r.underLease(ctx, ids, said.Host, func(l *lease.Lease, s *ledger.Standing, going *ledger.Batches) error {
 		for _, id := range ids {
 			if s.Retirement(id) != nil || going.Removes(id) {
-				return fmt.Errorf("capture %s: %w", id, ErrRetired)
+				return fmt.Errorf("capture %s: %w", id, errRetired)
 			}
 		}
 		for _, id := range ids {
@@ -65,7 +41,7 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 			if err := l.Check(ctx); err != nil {
 				return err
 			}
-			if err := vault.PutMark(ctx, r.vault, format.Hold, names.NewHold(id), ledger.NewMarkRecord(o.Host, o.Reason)); err != nil {
+			if err := vault.PutMark(ctx, r.vault, format.Hold, names.NewHold(id), said); err != nil {
 				return err
 			}
 		}
@@ -93,13 +69,8 @@ func (r *Repository) underLease(ctx context.Context, ids []string, host string, 
 	return do(l, s, going)
 }
 
-// Release ends the holds of captures, each for good: a mark says so, which stays as long
-// as the capture. It fails with ErrNotFound.
-func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
-		return err
-	}
+// release ends the holds of captures, each for good.
+func (r *Repository) release(ctx context.Context, ids []string) error {
 	return r.underLease(ctx, ids, "", func(l *lease.Lease, s *ledger.Standing, _ *ledger.Batches) error {
 		for _, id := range ids {
 			for _, name := range s.MarksOf(names.Holds, id) {
@@ -115,53 +86,34 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 	})
 }
 
-// Retire marks captures as no longer wanted. They are not listed from then on,
-// and Reclaim removes them once the grace time has passed; until then Reinstate
-// takes it back. Retiring what is retired does nothing. It fails with
-// ErrNotFound, or with ErrHeld; then none of them is newly retired.
-func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
-		return err
-	}
-	if err := o.check(); err != nil {
-		return err
-	}
+// retire marks captures as no longer wanted, unless one of them is held.
+func (r *Repository) retire(ctx context.Context, ids []string, said *format.MarkRecord) error {
 	s, err := r.checkMarkable(ctx, ids)
 	if err != nil {
 		return err
 	}
 	for _, id := range ids {
 		if s.Held(id) {
-			return fmt.Errorf("capture %s: %w", id, ErrHeld)
+			return fmt.Errorf("capture %s: %w", id, errHeld)
 		}
 	}
 	for _, id := range ids {
 		if s.Retirement(id) != nil {
 			continue
 		}
-		if err := vault.PutMark(ctx, r.vault, format.Retired, names.NewRetired(id), ledger.NewMarkRecord(o.Host, o.Reason)); err != nil {
+		if err := vault.PutMark(ctx, r.vault, format.Retired, names.NewRetired(id), said); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// Reinstate takes back that captures were retired, for good: a mark says so, which stays
-// as long as the capture. It fails with ErrNotFound, or with ErrTooLate where one is being
-// removed; then none is taken back.
-func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) (err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
-		return err
-	}
-	if err := o.check(); err != nil {
-		return err
-	}
-	return r.underLease(ctx, ids, o.Host, func(l *lease.Lease, s *ledger.Standing, going *ledger.Batches) error {
+// reinstate takes back that captures were retired, for good, unless one is being removed.
+func (r *Repository) reinstate(ctx context.Context, ids []string, said *format.MarkRecord) error {
+	return r.underLease(ctx, ids, said.Host, func(l *lease.Lease, s *ledger.Standing, going *ledger.Batches) error {
 		for _, id := range ids {
 			if going.Removes(id) {
-				return fmt.Errorf("capture %s: %w", id, ErrTooLate)
+				return fmt.Errorf("capture %s: %w", id, errTooLate)
 			}
 		}
 		for _, id := range ids {
@@ -169,7 +121,7 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 				if err := l.Check(ctx); err != nil {
 					return err
 				}
-				if err := r.ledger.EndMark(ctx, format.Retired, name, ledger.NewMarkRecord(o.Host, o.Reason)); err != nil {
+				if err := r.ledger.EndMark(ctx, format.Retired, name, said); err != nil {
 					return err
 				}
 			}
