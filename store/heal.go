@@ -264,16 +264,16 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 		return nil, orElse(err, errLost) // what is found elsewhere is not what was captured
 	}
 	healed, err := h.w.PutRecipe(*old, func(yield func(format.Run) error) error {
-		j := &joiner{yield: yield}
+		j := &weave.Joiner{Yield: yield}
 		for run, err := range h.runs(ctx, old, &moved) {
 			if err != nil {
 				return err
 			}
-			if err := j.add(run); err != nil {
+			if err := j.Add(run); err != nil {
 				return err
 			}
 		}
-		return j.end()
+		return j.End()
 	})
 	return &healed, err
 }

@@ -334,7 +334,7 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 		return nil, nil
 	}
 	moved, err := m.w.PutRecipe(*old, func(yield func(format.Run) error) error {
-		j := &joiner{yield: yield}
+		j := &weave.Joiner{Yield: yield}
 		for run, err := range m.r.slabs.Runs(ctx, old) {
 			if err != nil {
 				return err
@@ -343,7 +343,7 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 				return err
 			}
 		}
-		return j.end()
+		return j.End()
 	})
 	if err != nil {
 		return nil, err
@@ -353,10 +353,10 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 }
 
 // moveRun gives the runs that name the chunks of a run where they lie now.
-func (m *mover) moveRun(run format.Run, j *joiner) error {
+func (m *mover) moveRun(run format.Run, j *weave.Joiner) error {
 	ids := m.ids[run.Slab]
 	if ids == nil {
-		return j.add(run)
+		return j.Add(run)
 	}
 	for n := range run.Count {
 		at := run.First + n
@@ -368,37 +368,9 @@ func (m *mover) moveRun(run format.Run, j *joiner) error {
 			return fmt.Errorf("chunk %d of slab %s was not moved", at, run.Slab)
 		}
 		slab, chunk := m.index.Locate(ref)
-		if err := j.add(format.Run{Slab: slab, First: chunk, Count: 1, Times: run.Times}); err != nil {
+		if err := j.Add(format.Run{Slab: slab, First: chunk, Count: 1, Times: run.Times}); err != nil {
 			return err
 		}
 	}
 	return nil
-}
-
-// joiner joins runs that continue each other.
-type joiner struct {
-	yield func(format.Run) error
-	run   format.Run
-}
-
-func (j *joiner) add(r format.Run) error {
-	last := &j.run
-	if last.Count > 0 && last.Times == 1 && r.Times == 1 && last.Slab == r.Slab && last.First+last.Count == r.First {
-		last.Count += r.Count
-		return nil
-	}
-	if err := j.end(); err != nil {
-		return err
-	}
-	j.run = r
-	return nil
-}
-
-func (j *joiner) end() error {
-	if j.run.Count == 0 {
-		return nil
-	}
-	run := j.run
-	j.run = format.Run{}
-	return j.yield(run)
 }
