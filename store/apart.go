@@ -30,8 +30,3 @@ func (r *Repository) Apart() Apart { return Apart(r.vault.Apart()) }
 func (r *Repository) byGroup(captures []*ledger.Capture) [][]*ledger.Capture {
 	return stock.Gather(captures, func(c *ledger.Capture) string { return string(r.stock.ApartFor(c.Name).Group) })
 }
-
-// slabsByGroup gives the slabs of each group, in the order of the first of each.
-func slabsByGroup(slabs []*stocked) [][]*stocked {
-	return stock.Gather(slabs, func(s *stocked) string { return string(s.group) })
-}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/kistarchive/kist/store/internal/reclaim"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -86,11 +87,11 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 		return nil, err
 	}
 	defer fresh.slabs.Close()
-	do := fresh.reclaim
+	do := fresh.keeper.Reclaim
 	if o.DryRun {
-		do = fresh.planReclaim
+		do = fresh.keeper.Plan
 	}
-	done, err := do(ctx, reclaimOptions{
+	done, err := do(ctx, reclaim.Options{
 		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Host: o.Host, Meter: newMeter(o.Progress), Waiting: o.Waiting,
 	})
 	if done == nil {

@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/reclaim"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/take"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -32,6 +33,7 @@ type Repository struct {
 	scales  *weigh.Scales
 	giver   *give.Giver
 	taker   *take.Taker
+	keeper  *reclaim.Keeper
 }
 
 // CreateOptions say how a repository is made.
@@ -144,7 +146,7 @@ func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
 func over(s *stock.Stock) *Repository {
 	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s), taker: take.New(s),
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s), taker: take.New(s), keeper: reclaim.New(s),
 	}
 }
 

@@ -31,7 +31,7 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 	if err := cmp.Or(r.open(), o.check()); err != nil {
 		return err
 	}
-	return r.hold(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
+	return r.keeper.Hold(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
 }
 
 // Release ends the holds of captures, each for good: a mark says so, which stays as long
@@ -41,7 +41,7 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 	if err := r.open(); err != nil {
 		return err
 	}
-	return r.release(ctx, ids)
+	return r.keeper.Release(ctx, ids)
 }
 
 // Retire marks captures as no longer wanted. They are not listed from then on,
@@ -53,7 +53,7 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (e
 	if err := cmp.Or(r.open(), o.check()); err != nil {
 		return err
 	}
-	return r.retire(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
+	return r.keeper.Retire(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
 }
 
 // Reinstate takes back that captures were retired, for good: a mark says so, which stays
@@ -64,5 +64,5 @@ func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions)
 	if err := cmp.Or(r.open(), o.check()); err != nil {
 		return err
 	}
-	return r.reinstate(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
+	return r.keeper.Reinstate(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
 }

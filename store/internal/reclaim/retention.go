@@ -1,4 +1,4 @@
-package store
+package reclaim
 
 import (
 	"context"
@@ -16,22 +16,22 @@ import (
 
 // Errors of retention.
 var (
-	// errHeld is returned by retire for a capture that is held.
-	errHeld = errors.New("the capture is held")
+	// ErrHeld is returned by retire for a capture that is held.
+	ErrHeld = errors.New("the capture is held")
 
-	// errRetired is returned by hold for a capture that is retired.
-	errRetired = errors.New("the capture is retired")
+	// ErrRetired is returned by hold for a capture that is retired.
+	ErrRetired = errors.New("the capture is retired")
 
-	// errTooLate is returned by reinstate for a capture that is being removed.
-	errTooLate = errors.New("it is being removed: too late to take it back")
+	// ErrTooLate is returned by reinstate for a capture that is being removed.
+	ErrTooLate = errors.New("it is being removed: too late to take it back")
 )
 
-// hold keeps captures from being retired, unless one of them is.
-func (r *Repository) hold(ctx context.Context, ids []string, said *format.MarkRecord) error {
+// Hold keeps captures from being retired, unless one of them is.
+func (r *Keeper) Hold(ctx context.Context, ids []string, said *format.MarkRecord) error {
 	return r.underLease(ctx, ids, said.Host, func(l *lease.Lease, s *ledger.Standing, going *ledger.Batches) error {
 		for _, id := range ids {
 			if s.Retirement(id) != nil || going.Removes(id) {
-				return fmt.Errorf("capture %s: %w", id, errRetired)
+				return fmt.Errorf("capture %s: %w", id, ErrRetired)
 			}
 		}
 		for _, id := range ids {
@@ -52,7 +52,7 @@ func (r *Repository) hold(ctx context.Context, ids []string, said *format.MarkRe
 // underLease lets do decide on captures by what there is. The lease comes first:
 // whoever removes captures either sees it and waits, or has said so before and is
 // seen here.
-func (r *Repository) underLease(ctx context.Context, ids []string, host string, do func(*lease.Lease, *ledger.Standing, *ledger.Batches) error) error {
+func (r *Keeper) underLease(ctx context.Context, ids []string, host string, do func(*lease.Lease, *ledger.Standing, *ledger.Batches) error) error {
 	l, err := r.leases.Take(ctx, format.WorkMark, host, "")
 	if err != nil {
 		return err
@@ -69,8 +69,8 @@ func (r *Repository) underLease(ctx context.Context, ids []string, host string, 
 	return do(l, s, going)
 }
 
-// release ends the holds of captures, each for good.
-func (r *Repository) release(ctx context.Context, ids []string) error {
+// Release ends the holds of captures, each for good.
+func (r *Keeper) Release(ctx context.Context, ids []string) error {
 	return r.underLease(ctx, ids, "", func(l *lease.Lease, s *ledger.Standing, _ *ledger.Batches) error {
 		for _, id := range ids {
 			for _, name := range s.MarksOf(names.Holds, id) {
@@ -86,15 +86,15 @@ func (r *Repository) release(ctx context.Context, ids []string) error {
 	})
 }
 
-// retire marks captures as no longer wanted, unless one of them is held.
-func (r *Repository) retire(ctx context.Context, ids []string, said *format.MarkRecord) error {
+// Retire marks captures as no longer wanted, unless one of them is held.
+func (r *Keeper) Retire(ctx context.Context, ids []string, said *format.MarkRecord) error {
 	s, err := r.checkMarkable(ctx, ids)
 	if err != nil {
 		return err
 	}
 	for _, id := range ids {
 		if s.Held(id) {
-			return fmt.Errorf("capture %s: %w", id, errHeld)
+			return fmt.Errorf("capture %s: %w", id, ErrHeld)
 		}
 	}
 	for _, id := range ids {
@@ -108,12 +108,12 @@ func (r *Repository) retire(ctx context.Context, ids []string, said *format.Mark
 	return nil
 }
 
-// reinstate takes back that captures were retired, for good, unless one is being removed.
-func (r *Repository) reinstate(ctx context.Context, ids []string, said *format.MarkRecord) error {
+// Reinstate takes back that captures were retired, for good, unless one is being removed.
+func (r *Keeper) Reinstate(ctx context.Context, ids []string, said *format.MarkRecord) error {
 	return r.underLease(ctx, ids, said.Host, func(l *lease.Lease, s *ledger.Standing, going *ledger.Batches) error {
 		for _, id := range ids {
 			if going.Removes(id) {
-				return fmt.Errorf("capture %s: %w", id, errTooLate)
+				return fmt.Errorf("capture %s: %w", id, ErrTooLate)
 			}
 		}
 		for _, id := range ids {
@@ -132,7 +132,7 @@ func (r *Repository) reinstate(ctx context.Context, ids []string, said *format.M
 
 // checkMarkable makes sure that captures are there, and gives how all stand. It looks for
 // the captures last: their marks go after them.
-func (r *Repository) checkMarkable(ctx context.Context, ids []string) (*ledger.Standing, error) {
+func (r *Keeper) checkMarkable(ctx context.Context, ids []string) (*ledger.Standing, error) {
 	s, err := r.ledger.ReadStanding(ctx)
 	if err != nil {
 		return nil, err
@@ -146,7 +146,7 @@ func (r *Repository) checkMarkable(ctx context.Context, ids []string) (*ledger.S
 			got, _, err := names.ParseCapture(i.Name)
 			return err == nil && got == id
 		}) {
-			return nil, fmt.Errorf("capture %s: %w", id, ErrNotFound)
+			return nil, fmt.Errorf("capture %s: %w", id, vault.ErrNotFound)
 		}
 	}
 	return s, nil

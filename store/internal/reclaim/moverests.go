@@ -1,4 +1,4 @@
-package store
+package reclaim
 
 import (
 	"cmp"
@@ -119,7 +119,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 
 // mover moves chunks from some slabs to new ones.
 type mover struct {
-	r     *Repository
+	r     *Keeper
 	v     *survey
 	w     *weave.Weaver
 	index *known.Index
@@ -361,7 +361,7 @@ func (m *mover) moveRun(run format.Run, j *weave.Joiner) error {
 	for n := range run.Count {
 		at := run.First + n
 		if int(at) >= len(ids) {
-			return fmt.Errorf("%w: chunk %d of slab %s is named, and it has %d", ErrDamaged, at, run.Slab, len(ids))
+			return fmt.Errorf("%w: chunk %d of slab %s is named, and it has %d", format.ErrDamaged, at, run.Slab, len(ids))
 		}
 		ref, ok := m.index.Lookup(ids[at])
 		if !ok {
@@ -373,4 +373,9 @@ func (m *mover) moveRun(run format.Run, j *weave.Joiner) error {
 		}
 	}
 	return nil
+}
+
+// slabsByGroup gives the slabs of each group, in the order of the first of each.
+func slabsByGroup(slabs []*stocked) [][]*stocked {
+	return stock.Gather(slabs, func(s *stocked) string { return string(s.group) })
 }

@@ -1,4 +1,4 @@
-package store
+package reclaim
 
 import (
 	"context"
@@ -19,7 +19,7 @@ import (
 // survey is what a repository holds and what of it is needed, chunk by chunk.
 // It takes 4 bytes and 4 bits a chunk, beside the sets of slabs by recipe.
 type survey struct {
-	r     *Repository
+	r     *Keeper
 	now   time.Time // by the medium's clock
 	grace time.Duration
 
@@ -74,7 +74,7 @@ func (b bitset) any(i, j int) bool {
 
 // survey reads all index files, marks and tables. It refuses to go on where it can't
 // know what is needed.
-func (r *Repository) survey(ctx context.Context, now time.Time, grace time.Duration) (*survey, error) {
+func (r *Keeper) survey(ctx context.Context, now time.Time, grace time.Duration) (*survey, error) {
 	v := &survey{r: r, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
 	for _, step := range []func(context.Context) error{v.readMarks, v.readCaptures, v.readSlabs, v.markNeeds} {
 		if err := step(ctx); err != nil {
@@ -146,7 +146,7 @@ func (v *survey) checkVanished(ctx context.Context) error {
 		return nil
 	}
 	ids := slices.Sorted(maps.Keys(missing))
-	return &vanishedError{ids}
+	return &VanishedError{ids}
 }
 
 // readSlabs takes stock of the slabs, by the tables, or by what a slab itself says

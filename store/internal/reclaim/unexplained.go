@@ -1,4 +1,4 @@
-package store
+package reclaim
 
 import (
 	"context"
@@ -14,9 +14,9 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// errUnexplained is returned where more would go than retirements, and what was moved, explain:
+// ErrUnexplained is returned where more would go than retirements, and what was moved, explain:
 // index files may have vanished that no other capture saw.
-var errUnexplained = errors.New("nothing is removed: more would go than retirements explain")
+var ErrUnexplained = errors.New("nothing is removed: more would go than retirements explain")
 
 // unexplainedFloor is how many bytes that nothing explains are never worth a question, as
 // long as there is a capture: two slabs, which an interrupted capture leaves any day.
@@ -50,7 +50,7 @@ func (v *survey) checkExplained(ctx context.Context, others []lease.Writer) erro
 		why = "there, and no capture is"
 	}
 	return fmt.Errorf("%w: %d slabs of %d bytes, of %d bytes stored, are %s. If index files (captures/…) are missing, bring them back from a copy; "+
-		"if it is what interrupted captures left, or what was given up by repairing, it can be accepted, and is freed then", errUnexplained, len(odd), bytesOf(odd), stored, why)
+		"if it is what interrupted captures left, or what was given up by repairing, it can be accepted, and is freed then", ErrUnexplained, len(odd), bytesOf(odd), stored, why)
 }
 
 func (v *survey) tooMuch(odd map[format.SlabID]*stocked, stored int64) bool {

@@ -1,4 +1,4 @@
-package store
+package reclaim
 
 import (
 	"context"
@@ -9,13 +9,13 @@ import (
 	"github.com/kistarchive/kist/store/internal/stock"
 )
 
-// planReclaim tells what Reclaim would do.
-func (r *Repository) planReclaim(ctx context.Context, o reclaimOptions) (*reclaimed, error) {
+// Plan tells what Reclaim would do.
+func (r *Keeper) Plan(ctx context.Context, o Options) (*Reclaimed, error) {
 	now, guessed, err := r.leases.Now(ctx)
 	if err != nil {
 		return nil, err
 	}
-	c := &reclaimer{r: r, o: o, out: &reclaimed{Captures: []string{}}}
+	c := &reclaimer{r: r, o: o, out: &Reclaimed{Captures: []string{}}}
 	if guessed {
 		c.out.Notes = append(c.out.Notes, "the repository can't be asked for its time, as where it is mounted read-only: this plan goes by the clock of this machine")
 	}

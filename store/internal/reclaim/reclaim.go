@@ -1,4 +1,4 @@
-package store
+package reclaim
 
 import (
 	"context"
@@ -11,8 +11,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
-// reclaimOptions say what is freed. They are valid.
-type reclaimOptions struct {
+// Options say what is freed. They are valid.
+type Options struct {
 	Grace             time.Duration // none or less: at once
 	MinDead           float64       // of a slab, for which its rest is moved; 0: as much as it takes
 	AcceptUnexplained bool
@@ -21,8 +21,8 @@ type reclaimOptions struct {
 	Waiting           func(time.Duration) // called before it waits; or nil
 }
 
-// reclaimed says what was done, or would be.
-type reclaimed struct {
+// Reclaimed says what was done, or would be.
+type Reclaimed struct {
 	Captures  []string // ids of those removed
 	Slabs     int      // removed
 	Freed     int64
@@ -36,8 +36,8 @@ type reclaimed struct {
 	Waiting   []lease.Writer // writers at work
 }
 
-// reclaim frees what no capture needs. It wants a repository that is read afresh.
-func (r *Repository) reclaim(ctx context.Context, o reclaimOptions) (*reclaimed, error) {
+// Reclaim frees what no capture needs. It wants a repository that is read afresh.
+func (r *Keeper) Reclaim(ctx context.Context, o Options) (*Reclaimed, error) {
 	l, err := r.leases.Take(ctx, format.WorkReclaim, o.Host, "")
 	if err != nil {
 		return nil, err
@@ -46,7 +46,7 @@ func (r *Repository) reclaim(ctx context.Context, o reclaimOptions) (*reclaimed,
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	c := &reclaimer{r: r, o: o, lease: l, out: &reclaimed{Captures: []string{}}}
+	c := &reclaimer{r: r, o: o, lease: l, out: &Reclaimed{Captures: []string{}}}
 	err = c.run(ctx)
 	c.out.Waiting = c.waiting
 	return c.out, err
@@ -54,10 +54,10 @@ func (r *Repository) reclaim(ctx context.Context, o reclaimOptions) (*reclaimed,
 
 // reclaimer is one run of Reclaim.
 type reclaimer struct {
-	r       *Repository
-	o       reclaimOptions
+	r       *Keeper
+	o       Options
 	lease   *lease.Lease
-	out     *reclaimed
+	out     *Reclaimed
 	v       *survey
 	waiting []lease.Writer  // who is at work, so that what is to go waits
 	dead    map[string]bool // leases that were taken for dead
