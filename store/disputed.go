@@ -86,7 +86,7 @@ func (s *slabState) dispute(slab *fetch.Slab, frame int, ids []crypt.Identity) {
 }
 
 // disputes begins a Damage for every frame that is disputed.
-func (v *verifier) disputes(damages map[badPlace]*Damage) {
+func (v *verifier) disputes(damages map[badPlace]*damage) {
 	for id, s := range v.slabs {
 		for frame := range s.disputed.frames {
 			d := newDamage(names.Slab(id), fmt.Errorf("%w: frame %d holds other chunks than a table says: a machine that wrote here has broken memory, or somebody who holds a key wrote it so (repairing marks it; what it harms is healed by capturing with every file read again, and then repairing, on another machine)", ErrDamaged, frame))
@@ -97,7 +97,7 @@ func (v *verifier) disputes(damages map[badPlace]*Damage) {
 
 // settled tells whether a disputed frame is no damage any more: no table says it, and
 // no capture relies on it.
-func (v *verifier) settled(place badPlace, d *Damage) bool {
+func (v *verifier) settled(place badPlace, d *damage) bool {
 	s := v.slabs[place.slab]
 	still, disputed := s.disputed.frames[place.frame]
 	return disputed && !still && s.bad[place.frame] == nil && len(d.Captures) == 0
@@ -193,7 +193,7 @@ func (v *verifier) saidOf(slab format.SlabID, n uint32) (id crypt.Identity, leng
 }
 
 // realOf gives what a chunk is. One that could not be read has no identity.
-func (v *verifier) realOf(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
+func (v *findings) realOf(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
 	s := v.slabs[slab]
 	if s == nil || int(n) >= len(s.ids) || s.ids[n] == (crypt.Identity{}) {
 		return id, 0, false

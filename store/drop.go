@@ -32,10 +32,10 @@ func (p *repairer) findLost(ctx context.Context) error {
 				return fmt.Errorf("capture %s: %w", c.ID, err)
 			}
 			if lost.whole {
-				p.out.Lost = append(p.out.Lost, Harmed{Capture: c.ID, Volume: c.Volumes[i].Name})
+				p.out.Lost = append(p.out.Lost, harmed{Capture: c.ID, Volume: c.Volumes[i].Name})
 			}
 			for _, path := range lost.paths {
-				p.out.Lost = append(p.out.Lost, Harmed{c.ID, c.Volumes[i].Name, path})
+				p.out.Lost = append(p.out.Lost, harmed{c.ID, c.Volumes[i].Name, path})
 			}
 		}
 	}
@@ -136,7 +136,7 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 	var records []*format.IndexFile
 	var empty []string // captures of which nothing is left
 	harmed := slices.DeleteFunc(slices.Clone(p.v.captures), func(c *ledger.Capture) bool {
-		return !slices.ContainsFunc(p.out.Lost, func(l Harmed) bool { return l.Capture == c.ID })
+		return !slices.ContainsFunc(p.out.Lost, func(l harmed) bool { return l.Capture == c.ID })
 	})
 	for _, captures := range p.r.byGroup(harmed) {
 		some, none, err := p.dropFrom(ctx, captures)

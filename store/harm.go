@@ -67,8 +67,8 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 }
 
 // slabDamages begins a Damage for every bad place.
-func (v *verifier) slabDamages() map[badPlace]*Damage {
-	damages := make(map[badPlace]*Damage)
+func (v *verifier) slabDamages() map[badPlace]*damage {
+	damages := make(map[badPlace]*damage)
 	v.disputes(damages)
 	for id, s := range v.slabs {
 		for frame, err := range s.bad {
@@ -79,7 +79,7 @@ func (v *verifier) slabDamages() map[badPlace]*Damage {
 	return damages
 }
 
-func (v *verifier) checkVolume(ctx context.Context, c *ledger.Capture, vol *format.Volume, damages map[badPlace]*Damage) error {
+func (v *verifier) checkVolume(ctx context.Context, c *ledger.Capture, vol *format.Volume, damages map[badPlace]*damage) error {
 	var harms []harm
 	if err := v.checkEntries(ctx, c, vol); err != nil {
 		return err
@@ -167,13 +167,13 @@ func (r *Repository) addUp(ctx context.Context, v *format.Volume) error {
 }
 
 // volumeDamage is damage of a volume that no single slab accounts for.
-func volumeDamage(c *ledger.Capture, vol *format.Volume, u weave.Use, err error) Damage {
+func volumeDamage(c *ledger.Capture, vol *format.Volume, u weave.Use, err error) damage {
 	d := newDamage(names.Capture(c.ID, 0), err)
 	if u == weave.ForSpeed {
 		return d
 	}
 	d.Captures = []string{c.ID}
-	d.Members = []Harmed{{Capture: c.ID, Volume: vol.Name}}
+	d.Members = []harmed{{Capture: c.ID, Volume: vol.Name}}
 	return d
 }
 
@@ -300,7 +300,7 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 
 // nameHarmed adds to the damages the capture and the members that harms are
 // about.
-func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *format.Volume, harms []harm, damages map[badPlace]*Damage) error {
+func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *format.Volume, harms []harm, damages map[badPlace]*damage) error {
 	if len(harms) == 0 {
 		return nil
 	}
@@ -312,7 +312,7 @@ func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *forma
 		}
 		if h.whole {
 			whole = true
-			d.add(Harmed{Capture: c.ID, Volume: vol.Name})
+			d.add(harmed{Capture: c.ID, Volume: vol.Name})
 		}
 	}
 	if whole {
@@ -327,7 +327,7 @@ func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *forma
 		}
 		for _, h := range harms {
 			if l.Member != nil && l.Chunk < h.span.First+h.span.Count && h.span.First < l.Chunk+l.Chunks {
-				damages[h.place].add(Harmed{c.ID, vol.Name, l.Member.Path})
+				damages[h.place].add(harmed{c.ID, vol.Name, l.Member.Path})
 			}
 		}
 	}
@@ -335,7 +335,7 @@ func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *forma
 }
 
 // add names a member, once.
-func (d *Damage) add(h Harmed) {
+func (d *damage) add(h harmed) {
 	if n := len(d.Members); n > 0 && d.Members[n-1] == h {
 		return
 	}

@@ -159,7 +159,7 @@ func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([
 type healer struct {
 	r     *Repository
 	w     *weave.Weaver
-	v     *verifier
+	v     *findings
 	index *known.Index
 	bad   map[format.SlabID]*badSlab
 	wrong bool // the recipe at hand meant what was said of disputed chunks

@@ -16,69 +16,41 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// VerifyOptions say how much is verified.
-type VerifyOptions struct {
-	// Captures restricts it to these ids; none means all captures, and all
-	// objects of the repository.
-	Captures []string
-	// Full opens every frame, and rebuilds the digest of every capture from
-	// what the frames hold. Without it, and without Sample, no frame is opened for
-	// its own sake: all index files and tables are, and of every slab the header
-	// and its own table, so that what is missing or cut short shows.
-	Full bool
-	// Sample opens that share of the frames, chosen at random: 0 to 1.
-	Sample float64
-	// Head are texts of Repository.Head, from then on: each capture that they name must be
-	// there as it was, or have been removed on purpose. It goes without Captures.
-	Head []string
-	// Progress, if set, is called now and then, by one goroutine at a time.
-	Progress func(Progress)
+// checkOptions say how much is verified. They are valid.
+type checkOptions struct {
+	Captures []string // ids; none: all captures, and all objects
+	Full     bool     // every frame is opened
+	Sample   float64  // the share of the frames that are
+	Head     []string // texts of heads
+	Meter    func() *vault.Meter
 }
 
-// Report is what Verify found.
-type Report struct {
-	OK       bool     `json:"ok"` // no damage
-	Captures int      `json:"captures"`
-	Checked  int64    `json:"checked_bytes"` // of objects that were opened
-	Damage   []Damage `json:"damage"`
-	Notes    []string `json:"notes,omitempty"` // what is no damage, and worth knowing
+// found is what was found.
+type found struct {
+	OK       bool
+	Captures int
+	Checked  int64 // bytes of objects that were opened
+	Damage   []damage
+	Notes    []string // what is no damage, and worth knowing
 }
 
-// Damage is one thing that is missing or is not what was written.
-type Damage struct {
-	Object   string   `json:"object"`
-	Problem  string   `json:"problem"`
-	Captures []string `json:"captures"` // ids of those that it harms
-	Members  []Harmed `json:"members"`  // the first maxHarmed of them
-	More     int      `json:"more_members,omitempty"`
+// damage is one thing that is missing or is not what was written.
+type damage struct {
+	Object   string
+	Problem  string
+	Captures []string // ids of those that it harms
+	Members  []harmed // the first maxHarmed of them
+	More     int
 }
 
-// Harmed names a member that can't be restored as captured.
-type Harmed struct {
-	Capture string `json:"capture"`
-	Volume  string `json:"volume"`
-	Path    string `json:"path"` // "" where the member list itself is harmed, and so all of the volume
-}
+// harmed is a member that can't be restored as captured; with an empty path, all of the
+// volume.
+type harmed struct{ Capture, Volume, Path string }
 
-// Verify finds out whether everything is there and unharmed. It lists every
-// fault, writes nothing, and fails only where it can't go on: damage is in the
-// report. ErrNotFound is returned for a capture that isn't there.
-func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Report, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
-		return nil, err
-	}
-	if o.Sample < 0 || o.Sample > 1 {
-		return nil, fmt.Errorf("%w: a sample of %v: it is a share from 0 to 1", ErrBadOptions, o.Sample)
-	}
-	if _, err := parseHeads(o.Head); err != nil {
-		return nil, err
-	}
-	if len(o.Head) > 0 && len(o.Captures) > 0 {
-		return nil, fmt.Errorf("%w: a head is about all captures, and some are named", ErrBadOptions)
-	}
+// verify finds out whether everything is there and unharmed.
+func (r *Repository) verify(ctx context.Context, o checkOptions) (*found, error) {
 	for tries := 1; ; tries++ {
-		v, err := r.verifyOnce(ctx, o)
+		v, err := r.look(ctx, o)
 		if err != nil {
 			return nil, err
 		}
@@ -95,13 +67,37 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Repor
 // reverifies is how often all is verified if space is reclaimed meanwhile, each time.
 const reverifies = 10
 
-func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier, error) {
-	r, err := r.afresh()
+// findings are what one look at everything found. Whoever mends goes by them.
+type findings struct {
+	report   *found
+	files    []storage.Info // index files of all captures
+	captures []*ledger.Capture
+	gone     ledger.Departures // captures that reclaiming removed
+	badMarks []string          // names of marks that can't be read
+	stand    *ledger.Standing
+	there    vault.SlabList
+	slabs    map[format.SlabID]*slabState
+	wrong    map[string]harmKind // by recipe: streams that are not those that were captured
+}
+
+// verifyOnce looks at everything, and reads it afresh.
+func (r *Repository) verifyOnce(ctx context.Context, o checkOptions) (*findings, error) {
+	v, err := r.look(ctx, o)
 	if err != nil {
 		return nil, err
 	}
-	defer r.slabs.Close()
-	v := &verifier{r: r, o: o, report: &Report{Damage: []Damage{}}, slabs: make(map[format.SlabID]*slabState), lists: make(map[listKey]bool), wrong: make(map[string]harmKind), meter: newMeter(o.Progress)}
+	return &v.findings, nil
+}
+
+func (r *Repository) look(ctx context.Context, o checkOptions) (*verifier, error) {
+	s, err := r.stock.Afresh()
+	if err != nil {
+		return nil, err
+	}
+	fresh := over(s)
+	defer fresh.slabs.Close()
+	v := &verifier{r: fresh, o: o, lists: make(map[listKey]bool), meter: o.Meter()}
+	v.report, v.slabs, v.wrong = &found{Damage: []damage{}}, make(map[format.SlabID]*slabState), make(map[string]harmKind)
 	steps := []func(context.Context) error{
 		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
@@ -113,37 +109,19 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 	v.meter.Done()
 	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
-	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
+	slices.SortFunc(v.report.Damage, func(a, b damage) int { return cmp.Compare(a.Object, b.Object) })
 	return v, nil
 }
 
-// afresh gives the repository without anything that was read before, and without
-// copies on this machine.
-func (r *Repository) afresh() (*Repository, error) {
-	s, err := r.stock.Afresh()
-	if err != nil {
-		return nil, err
-	}
-	return over(s), nil
-}
-
-// verifier is one run of Verify.
+// verifier is one run of verify.
 type verifier struct {
+	findings
 	r         *Repository
-	o         VerifyOptions
-	report    *Report
-	files     []storage.Info // index files of all captures
-	captures  []*ledger.Capture
-	gone      ledger.Departures // captures that reclaiming removed
-	badMarks  []string          // names of marks that can't be read
-	stand     *ledger.Standing
-	unlisted  []format.SlabID // slabs that no table lists
-	strangers int             // files that are no objects of kist
-	listed    []storage.Info  // in the folder of slabs
-	there     vault.SlabList  // of those
-	slabs     map[format.SlabID]*slabState
-	lists     map[listKey]bool    // that were decoded
-	wrong     map[string]harmKind // by recipe: streams that are not those that were captured
+	o         checkOptions
+	unlisted  []format.SlabID  // slabs that no table lists
+	strangers int              // files that are no objects of kist
+	listed    []storage.Info   // in the folder of slabs
+	lists     map[listKey]bool // that were decoded
 	meter     *vault.Meter
 }
 
@@ -173,10 +151,10 @@ func (v *verifier) damage(object string, err error) {
 	v.report.Damage = append(v.report.Damage, newDamage(object, err))
 }
 
-func newDamage(object string, err error) Damage {
+func newDamage(object string, err error) damage {
 	// The object is named already.
 	problem := strings.TrimPrefix(err.Error(), object+": ")
-	return Damage{Object: object, Problem: problem, Captures: []string{}, Members: []Harmed{}}
+	return damage{Object: object, Problem: problem, Captures: []string{}, Members: []harmed{}}
 }
 
 // readObjects reads the index files and lists the slabs.

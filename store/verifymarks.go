@@ -102,7 +102,7 @@ func (v *verifier) markDamage(d *ObjectError) {
 }
 
 // checkSeenList finds out whether the list of captures that c saw can be read.
-func (v *verifier) checkSeenList(ctx context.Context, c *ledger.Capture, damages map[badPlace]*Damage) error {
+func (v *verifier) checkSeenList(ctx context.Context, c *ledger.Capture, damages map[badPlace]*damage) error {
 	seen := c.Seen
 	if seen == nil {
 		return nil

@@ -299,8 +299,8 @@ func (r *Stock) RecoverSlab(ctx context.Context, id format.SlabID) (*format.Slab
 	return rec, err
 }
 
-// rebuilt says what rebuildTables did.
-type rebuilt struct {
+// Rebuilt says what rebuildTables did.
+type Rebuilt struct {
 	Slabs    int      // that no table listed and one lists now
 	Replaced []string // damaged tables: they were removed, once a new one was there
 	Damaged  []error  // slabs that can't be read, and stay without a table
@@ -308,7 +308,7 @@ type rebuilt struct {
 
 // Rebuild writes a table of all slabs that no readable table lists, from the slabs
 // themselves, and then removes tables that are damaged.
-func (r *Stock) Rebuild(ctx context.Context) (*rebuilt, error) {
+func (r *Stock) Rebuild(ctx context.Context) (*Rebuilt, error) {
 	slabs, err := r.vault.ListSlabs(ctx)
 	if err != nil {
 		return nil, err
@@ -317,7 +317,7 @@ func (r *Stock) Rebuild(ctx context.Context) (*rebuilt, error) {
 	if err != nil {
 		return nil, err
 	}
-	report := &rebuilt{Replaced: []string{}}
+	report := &Rebuilt{Replaced: []string{}}
 	records, err := r.recover(ctx, v.Unlisted(), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
 	})
@@ -345,7 +345,7 @@ func (r *Stock) WriteTable(ctx context.Context, records []*format.SlabRecord) (i
 
 // removeDamaged removes tables whose slabs are all listed elsewhere by now. One
 // of a format that this release does not know is left.
-func (r *Stock) removeDamaged(ctx context.Context, v *inventory, report *rebuilt) error {
+func (r *Stock) removeDamaged(ctx context.Context, v *inventory, report *Rebuilt) error {
 	for _, d := range v.Damage {
 		if !errors.Is(d, format.ErrDamaged) {
 			continue

@@ -1,0 +1,40 @@
+package store
+
+import (
+	"fmt"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+)
+
+// checkHead proves that the captures that are there come from those that a head names.
+func (v *verifier) checkHead() error {
+	heads, err := parseHeads(v.o.Head)
+	if err != nil {
+		return err
+	}
+	now := make(map[string]crypt.Digest)
+	later := make(map[string]crypt.Digest) // by what the capture after it says
+	for _, c := range v.captures {
+		now[c.ID] = c.Hash()
+		if p := c.Previous; p != nil {
+			later[p.ID] = p.Hash
+		}
+	}
+	for _, h := range heads {
+		hash, there := now[h.id]
+		after, chained := later[h.id]
+		switch {
+		case there && h.fits(hash), slices.ContainsFunc(v.gone[h.id], h.fits):
+		case !there && v.gone.Covers(h.id, crypt.Digest{}) && (!chained || h.fits(after)):
+			if !chained {
+				v.report.Notes = append(v.report.Notes, fmt.Sprintf("capture %s of the head was removed on purpose, and nothing tells any more whether it was the one named", h.id))
+			}
+		case there || chained && !h.fits(after):
+			v.historyDamage(h.id, fmt.Errorf("%w: it is not the capture that the head names: it was exchanged", ErrDamaged))
+		default:
+			v.historyDamage(h.id, fmt.Errorf("%w: the head names it, and it is not there and was not removed by reclaiming: the repository was put back to an earlier state, or it vanished", ErrDamaged))
+		}
+	}
+	return nil
+}
