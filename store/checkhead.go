@@ -5,11 +5,12 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/ledger"
 )
 
 // checkHead proves that the captures that are there come from those that a head names.
 func (v *verifier) checkHead() error {
-	heads, err := parseHeads(v.o.Head)
+	heads, err := ledger.ParseHeads(v.o.Head)
 	if err != nil {
 		return err
 	}
@@ -22,18 +23,18 @@ func (v *verifier) checkHead() error {
 		}
 	}
 	for _, h := range heads {
-		hash, there := now[h.id]
-		after, chained := later[h.id]
+		hash, there := now[h.ID]
+		after, chained := later[h.ID]
 		switch {
-		case there && h.fits(hash), slices.ContainsFunc(v.gone[h.id], h.fits):
-		case !there && v.gone.Covers(h.id, crypt.Digest{}) && (!chained || h.fits(after)):
+		case there && h.Fits(hash), slices.ContainsFunc(v.gone[h.ID], h.Fits):
+		case !there && v.gone.Covers(h.ID, crypt.Digest{}) && (!chained || h.Fits(after)):
 			if !chained {
-				v.report.Notes = append(v.report.Notes, fmt.Sprintf("capture %s of the head was removed on purpose, and nothing tells any more whether it was the one named", h.id))
+				v.report.Notes = append(v.report.Notes, fmt.Sprintf("capture %s of the head was removed on purpose, and nothing tells any more whether it was the one named", h.ID))
 			}
-		case there || chained && !h.fits(after):
-			v.historyDamage(h.id, fmt.Errorf("%w: it is not the capture that the head names: it was exchanged", ErrDamaged))
+		case there || chained && !h.Fits(after):
+			v.historyDamage(h.ID, fmt.Errorf("%w: it is not the capture that the head names: it was exchanged", ErrDamaged))
 		default:
-			v.historyDamage(h.id, fmt.Errorf("%w: the head names it, and it is not there and was not removed by reclaiming: the repository was put back to an earlier state, or it vanished", ErrDamaged))
+			v.historyDamage(h.ID, fmt.Errorf("%w: the head names it, and it is not there and was not removed by reclaiming: the repository was put back to an earlier state, or it vanished", ErrDamaged))
 		}
 	}
 	return nil

@@ -91,7 +91,7 @@ func (p *repairer) correct(ctx context.Context, rec *format.SlabRecord) (*format
 	changed := false
 	for i := range right.Frames {
 		if _, ok := s.disputed.frames[i]; ok && s.bad[i] == nil {
-			changed = s.correctFrame(&right.Frames[i], slab.FirstChunk(i)) || changed
+			changed = correctFrame(s, &right.Frames[i], slab.FirstChunk(i)) || changed
 		}
 	}
 	if !changed {
@@ -102,7 +102,7 @@ func (p *repairer) correct(ctx context.Context, rec *format.SlabRecord) (*format
 
 // correctFrame has a frame of a record say what the frame holds, and what was said of it.
 // It tells whether that is new.
-func (s *slabState) correctFrame(f *format.TableFrame, first uint32) bool {
+func correctFrame(s *slabState, f *format.TableFrame, first uint32) bool {
 	var ids, former []byte
 	for c := range f.Chunks {
 		n := first + uint32(c)

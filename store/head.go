@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -22,5 +23,5 @@ func (r *Repository) Head(ctx context.Context) (tokens []string, err error) {
 	if err != nil {
 		return nil, err
 	}
-	return heads(inner(captures)), nil
+	return ledger.Heads(inner(captures)), nil
 }

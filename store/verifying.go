@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -62,7 +63,7 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Repor
 	if o.Sample < 0 || o.Sample > 1 {
 		return nil, fmt.Errorf("%w: a sample of %v: it is a share from 0 to 1", ErrBadOptions, o.Sample)
 	}
-	if _, err := parseHeads(o.Head); err != nil {
+	if _, err := ledger.ParseHeads(o.Head); err != nil {
 		return nil, err
 	}
 	if len(o.Head) > 0 && len(o.Captures) > 0 {

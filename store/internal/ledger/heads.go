@@ -1,4 +1,4 @@
-package store
+package ledger
 
 import (
 	"encoding/hex"
@@ -10,43 +10,44 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // headDigits is how many hexadecimal digits of a hash stand in a head: 128 bits, so that
 // nobody makes a second capture that fits (a common bound; no source).
 const headDigits = 32
 
-// headToken names a capture as it was: its id, a colon, and the beginning of its hash.
-type headToken struct{ id, hash string }
+// Head names a capture as it was: its id, a colon, and the beginning of its hash.
+type Head struct{ ID, hash string }
 
-func (h headToken) String() string { return h.id + ":" + h.hash }
+func (h Head) String() string { return h.ID + ":" + h.hash }
 
-func newHeadToken(id string, hash crypt.Digest) headToken {
-	return headToken{id, hash.String()[:headDigits]}
+func newHeadToken(id string, hash crypt.Digest) Head {
+	return Head{id, hash.String()[:headDigits]}
 }
 
-func (h headToken) fits(hash crypt.Digest) bool { return hash.String()[:headDigits] == h.hash }
+func (h Head) Fits(hash crypt.Digest) bool { return hash.String()[:headDigits] == h.hash }
 
-// parseHeads reads texts of heads, with white space or commas between their tokens.
-func parseHeads(texts []string) (all []headToken, err error) {
+// ParseHeads reads texts of heads, with white space or commas between their tokens.
+func ParseHeads(texts []string) (all []Head, err error) {
 	for _, text := range texts {
 		words := strings.FieldsFunc(text, func(r rune) bool { return strings.ContainsRune(" \t\r\n,", r) })
 		if len(words) == 0 {
-			err = errors.Join(err, fmt.Errorf("%w: an empty head", ErrBadOptions))
+			err = errors.Join(err, fmt.Errorf("%w: an empty head", vault.ErrBadOptions))
 		}
 		for _, word := range words {
 			id, hash, _ := strings.Cut(word, ":")
 			if _, bad := hex.DecodeString(hash); bad != nil || len(hash) != headDigits || !names.IsID(id) || strings.ToLower(hash) != hash {
-				err = errors.Join(err, fmt.Errorf("%w: %.80q is no head: it is the id of a capture, a colon and %d hexadecimal digits", ErrBadOptions, word, headDigits))
+				err = errors.Join(err, fmt.Errorf("%w: %.80q is no head: it is the id of a capture, a colon and %d hexadecimal digits", vault.ErrBadOptions, word, headDigits))
 			}
-			all = append(all, headToken{id, hash})
+			all = append(all, Head{id, hash})
 		}
 	}
 	return all, err
 }
 
-// heads gives the tokens of the newest capture of each chain, sorted.
-func heads(captures []*ledger.Capture) []string {
+// Heads gives the tokens of the newest capture of each chain, sorted.
+func Heads(captures []*ledger.Capture) []string {
 	followed := make(map[string]bool)
 	for _, c := range captures {
 		if p := c.Previous; p != nil {
