@@ -6,6 +6,7 @@ import (
 	"maps"
 	"slices"
 
+	"github.com/kistarchive/kist/store/internal/check"
 	"github.com/kistarchive/kist/store/internal/stock"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -27,7 +28,7 @@ type repairOptions struct {
 type repaired struct {
 	Tables     stock.Rebuilt
 	Healed     []string // captures of which harmed chunks were found again elsewhere
-	Lost       []harmed
+	Lost       []check.Harmed
 	Unreadable []string // captures whose index files can't be read
 	Vanished   []string // captures that others saw, and that were never removed
 	Exchanged  []string // captures whose index files are not the ones that they were
@@ -46,7 +47,7 @@ func (r *Repository) repair(ctx context.Context, o repairOptions) (*repaired, er
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	p := &repairer{r: r, o: o, lease: l, out: &repaired{Healed: []string{}, Lost: []harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
+	p := &repairer{r: r, o: o, lease: l, out: &repaired{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
 	err = p.run(ctx)
 	return p.out, err
 }
@@ -57,7 +58,7 @@ type repairer struct {
 	o     repairOptions
 	lease *lease.Lease
 	out   *repaired
-	v     *findings
+	v     *check.Findings
 	bad   map[format.SlabID]*badSlab
 	uses  map[format.SlabID]bool // by what was healed or dropped
 
@@ -69,7 +70,7 @@ func (p *repairer) run(ctx context.Context) error {
 		return err
 	}
 	var err error
-	if p.v, err = p.r.verifyOnce(ctx, checkOptions{Full: true, Meter: func() *vault.Meter { return p.o.Meter }}); err != nil {
+	if p.v, err = p.r.verifier.Find(ctx, check.Options{Full: true, Meter: func() *vault.Meter { return p.o.Meter }}); err != nil {
 		return err
 	}
 	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.heal, p.findLost, p.findMissing, p.findExchanged} {
@@ -104,9 +105,9 @@ func (p *repairer) rebuildTables(ctx context.Context) error {
 // removeBadMarks removes marks that can't be read. One that holds a capture is
 // put anew first.
 func (p *repairer) removeBadMarks(ctx context.Context) error {
-	there := ledger.CaptureIDs(p.v.files)
-	for _, name := range p.v.badMarks {
-		if id, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.stand.Ended[name] {
+	there := ledger.CaptureIDs(p.v.Files)
+	for _, name := range p.v.BadMarks {
+		if id, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.Stand.Ended[name] {
 			if err := vault.PutMark(ctx, p.r.vault, format.Hold, names.NewHold(id), ledger.NewMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
 				return err
 			}
@@ -144,7 +145,7 @@ func (p *repairer) removeMark(ctx context.Context, name string) error {
 
 // removeTorn removes index files of captures that were never committed.
 func (p *repairer) removeTorn(ctx context.Context) error {
-	for _, info := range p.v.files {
+	for _, info := range p.v.Files {
 		if _, _, err := names.ParseCapture(info.Name); err != nil || !ledger.IsTorn(info) {
 			continue
 		}
@@ -159,19 +160,19 @@ func (p *repairer) removeTorn(ctx context.Context) error {
 // findMissing lists captures that can't be read at all, or have vanished.
 func (p *repairer) findMissing(ctx context.Context) error {
 	readable := make(map[string]bool)
-	for _, c := range p.v.captures {
+	for _, c := range p.v.Captures {
 		readable[c.ID] = true
 	}
-	for _, files := range ledger.Generations(p.v.files) {
+	for _, files := range ledger.Generations(p.v.Files) {
 		if id, _, _ := names.ParseCapture(files[0].Info.Name); !readable[id] {
 			p.out.Unreadable = append(p.out.Unreadable, id)
 		}
 	}
-	missing, err := p.r.ledger.Vanished(ctx, p.v.captures, p.v.files, p.v.gone)
+	missing, err := p.r.ledger.Vanished(ctx, p.v.Captures, p.v.Files, p.v.Gone)
 	if err != nil {
 		return err
 	}
-	marked, err := p.r.ledger.Marked(ctx, p.v.stand, p.v.files, p.v.gone)
+	marked, err := p.r.ledger.Marked(ctx, p.v.Stand, p.v.Files, p.v.Gone)
 	maps.Copy(missing, marked)
 	p.out.Vanished = slices.AppendSeq(p.out.Vanished, maps.Keys(missing))
 	slices.Sort(p.out.Vanished)
@@ -197,7 +198,7 @@ func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
 	if _, err := p.r.ledger.PutBatch(ctx, names.Gone, p.departing(ids)); err != nil {
 		return err
 	}
-	for _, files := range ledger.Generations(p.v.files) {
+	for _, files := range ledger.Generations(p.v.Files) {
 		if id, _, _ := names.ParseCapture(files[0].Info.Name); !slices.Contains(ids, id) {
 			continue
 		}
@@ -215,7 +216,7 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 	if err := p.departChanged(ctx, records); err != nil {
 		return err
 	}
-	highest := ledger.HighestGenerations(p.v.files)
+	highest := ledger.HighestGenerations(p.v.Files)
 	put := p.lease.Rewriting(p.uses, nil)
 	for _, record := range records {
 		if err := p.lease.Check(ctx); err != nil {
@@ -230,6 +231,6 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 		return err
 	}
 	var err error
-	p.v.files, err = p.r.storage.List(ctx, names.Captures)
+	p.v.Files, err = p.r.storage.List(ctx, names.Captures)
 	return err
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"github.com/kistarchive/kist/store/internal/check"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
@@ -69,14 +70,14 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Repor
 	if len(o.Head) > 0 && len(o.Captures) > 0 {
 		return nil, fmt.Errorf("%w: a head is about all captures, and some are named", ErrBadOptions)
 	}
-	found, err := r.verify(ctx, checkOptions{Captures: o.Captures, Full: o.Full, Sample: o.Sample, Head: o.Head, Meter: func() *vault.Meter { return newMeter(o.Progress) }})
+	found, err := r.verifier.Verify(ctx, check.Options{Captures: o.Captures, Full: o.Full, Sample: o.Sample, Head: o.Head, Meter: func() *vault.Meter { return newMeter(o.Progress) }})
 	if err != nil {
 		return nil, err
 	}
 	return givenReport(found), nil
 }
 
-func givenReport(found *found) *Report {
+func givenReport(found *check.Report) *Report {
 	r := &Report{OK: found.OK, Captures: found.Captures, Checked: found.Checked, Damage: []Damage{}, Notes: found.Notes}
 	for _, d := range found.Damage {
 		r.Damage = append(r.Damage, Damage{Object: d.Object, Problem: d.Problem, Captures: d.Captures, Members: givenHarmed(d.Members), More: d.More})
@@ -84,7 +85,7 @@ func givenReport(found *found) *Report {
 	return r
 }
 
-func givenHarmed(all []harmed) []Harmed {
+func givenHarmed(all []check.Harmed) []Harmed {
 	given := []Harmed{}
 	for _, h := range all {
 		given = append(given, Harmed(h))

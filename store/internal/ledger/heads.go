@@ -8,7 +8,6 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/crypt"
-	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
@@ -47,14 +46,14 @@ func ParseHeads(texts []string) (all []Head, err error) {
 }
 
 // Heads gives the tokens of the newest capture of each chain, sorted.
-func Heads(captures []*ledger.Capture) []string {
+func Heads(captures []*Capture) []string {
 	followed := make(map[string]bool)
 	for _, c := range captures {
 		if p := c.Previous; p != nil {
 			followed[p.ID] = true
 		}
 	}
-	lone := make(map[string]*ledger.Capture) // the newest of each host that has no other beside it
+	lone := make(map[string]*Capture) // the newest of each host that has no other beside it
 	tokens := []string{}
 	for _, c := range captures {
 		switch before := lone[c.Host]; {

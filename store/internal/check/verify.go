@@ -1,4 +1,4 @@
-package store
+package check
 
 import (
 	"cmp"
@@ -16,8 +16,8 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// checkOptions say how much is verified. They are valid.
-type checkOptions struct {
+// Options say how much is verified. They are valid.
+type Options struct {
 	Captures []string // ids; none: all captures, and all objects
 	Full     bool     // every frame is opened
 	Sample   float64  // the share of the frames that are
@@ -25,30 +25,30 @@ type checkOptions struct {
 	Meter    func() *vault.Meter
 }
 
-// found is what was found.
-type found struct {
+// Report is what was found.
+type Report struct {
 	OK       bool
 	Captures int
 	Checked  int64 // bytes of objects that were opened
-	Damage   []damage
+	Damage   []Damage
 	Notes    []string // what is no damage, and worth knowing
 }
 
-// damage is one thing that is missing or is not what was written.
-type damage struct {
+// Damage is one thing that is missing or is not what was written.
+type Damage struct {
 	Object   string
 	Problem  string
 	Captures []string // ids of those that it harms
-	Members  []harmed // the first maxHarmed of them
+	Members  []Harmed // the first maxHarmed of them
 	More     int
 }
 
-// harmed is a member that can't be restored as captured; with an empty path, all of the
+// Harmed is a member that can't be restored as captured; with an empty path, all of the
 // volume.
-type harmed struct{ Capture, Volume, Path string }
+type Harmed struct{ Capture, Volume, Path string }
 
-// verify finds out whether everything is there and unharmed.
-func (r *Repository) verify(ctx context.Context, o checkOptions) (*found, error) {
+// Verify finds out whether everything is there and unharmed.
+func (r *Verifier) Verify(ctx context.Context, o Options) (*Report, error) {
 	for tries := 1; ; tries++ {
 		v, err := r.look(ctx, o)
 		if err != nil {
@@ -67,37 +67,37 @@ func (r *Repository) verify(ctx context.Context, o checkOptions) (*found, error)
 // reverifies is how often all is verified if space is reclaimed meanwhile, each time.
 const reverifies = 10
 
-// findings are what one look at everything found. Whoever mends goes by them.
-type findings struct {
-	report   *found
-	files    []storage.Info // index files of all captures
-	captures []*ledger.Capture
-	gone     ledger.Departures // captures that reclaiming removed
-	badMarks []string          // names of marks that can't be read
-	stand    *ledger.Standing
-	there    vault.SlabList
-	slabs    map[format.SlabID]*slabState
-	wrong    map[string]harmKind // by recipe: streams that are not those that were captured
+// Findings are what one look at everything found. Whoever mends goes by them.
+type Findings struct {
+	report   *Report
+	Files    []storage.Info // index files of all captures
+	Captures []*ledger.Capture
+	Gone     ledger.Departures // captures that reclaiming removed
+	BadMarks []string          // names of marks that can't be read
+	Stand    *ledger.Standing
+	There    vault.SlabList
+	Slabs    map[format.SlabID]*SlabState
+	Wrong    map[string]harmKind // by recipe: streams that are not those that were captured
 }
 
-// verifyOnce looks at everything, and reads it afresh.
-func (r *Repository) verifyOnce(ctx context.Context, o checkOptions) (*findings, error) {
+// Find looks at everything, and reads it afresh.
+func (r *Verifier) Find(ctx context.Context, o Options) (*Findings, error) {
 	v, err := r.look(ctx, o)
 	if err != nil {
 		return nil, err
 	}
-	return &v.findings, nil
+	return &v.Findings, nil
 }
 
-func (r *Repository) look(ctx context.Context, o checkOptions) (*verifier, error) {
+func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 	s, err := r.stock.Afresh()
 	if err != nil {
 		return nil, err
 	}
-	fresh := over(s)
+	fresh := New(s)
 	defer fresh.slabs.Close()
 	v := &verifier{r: fresh, o: o, lists: make(map[listKey]bool), meter: o.Meter()}
-	v.report, v.slabs, v.wrong = &found{Damage: []damage{}}, make(map[format.SlabID]*slabState), make(map[string]harmKind)
+	v.report, v.Slabs, v.Wrong = &Report{Damage: []Damage{}}, make(map[format.SlabID]*SlabState), make(map[string]harmKind)
 	steps := []func(context.Context) error{
 		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
@@ -109,15 +109,15 @@ func (r *Repository) look(ctx context.Context, o checkOptions) (*verifier, error
 	v.meter.Done()
 	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
-	slices.SortFunc(v.report.Damage, func(a, b damage) int { return cmp.Compare(a.Object, b.Object) })
+	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
 	return v, nil
 }
 
 // verifier is one run of verify.
 type verifier struct {
-	findings
-	r         *Repository
-	o         checkOptions
+	Findings
+	r         *Verifier
+	o         Options
 	unlisted  []format.SlabID  // slabs that no table lists
 	strangers int              // files that are no objects of kist
 	listed    []storage.Info   // in the folder of slabs
@@ -125,24 +125,24 @@ type verifier struct {
 	meter     *vault.Meter
 }
 
-// slabState is what is known of a slab.
-type slabState struct {
+// SlabState is what is known of a slab.
+type SlabState struct {
 	wanted bool // by a capture that is verified, or all are
 	record *format.SlabRecord
-	bad    map[int]error // frames; -1: the slab as a whole
-	worn   bool          // one copy of its trailer is harmed
+	Bad    map[int]error // frames; -1: the slab as a whole
+	Worn   bool          // one copy of its trailer is harmed
 	lens   []uint32      // lengths of its chunks, as its own table says
-	ids    []crypt.Identity
+	IDs    []crypt.Identity
 
 	rivals   []*format.SlabRecord // of tables that say something else than record
-	disputed disputed
+	Disputed disputed
 }
 
-func (v *verifier) state(id format.SlabID) *slabState {
-	s, ok := v.slabs[id]
+func (v *verifier) state(id format.SlabID) *SlabState {
+	s, ok := v.Slabs[id]
 	if !ok {
-		s = &slabState{bad: make(map[int]error)}
-		v.slabs[id] = s
+		s = &SlabState{Bad: make(map[int]error)}
+		v.Slabs[id] = s
 	}
 	return s
 }
@@ -151,26 +151,26 @@ func (v *verifier) damage(object string, err error) {
 	v.report.Damage = append(v.report.Damage, newDamage(object, err))
 }
 
-func newDamage(object string, err error) damage {
+func newDamage(object string, err error) Damage {
 	// The object is named already.
 	problem := strings.TrimPrefix(err.Error(), object+": ")
-	return damage{Object: object, Problem: problem, Captures: []string{}, Members: []harmed{}}
+	return Damage{Object: object, Problem: problem, Captures: []string{}, Members: []Harmed{}}
 }
 
 // readObjects reads the index files and lists the slabs.
 func (v *verifier) readObjects(ctx context.Context) (err error) {
-	if v.files, err = v.r.storage.List(ctx, names.Captures); err != nil {
+	if v.Files, err = v.r.storage.List(ctx, names.Captures); err != nil {
 		return err
 	}
-	for _, info := range v.files {
+	for _, info := range v.Files {
 		switch _, _, err := names.ParseCapture(info.Name); {
 		case err != nil:
 			v.foreign(info.Name)
 		case ledger.IsTorn(info):
-			v.damage(info.Name, fmt.Errorf("%w: %d bytes: cut short when it was written, before there was a capture, or later; no capture is listed, and repairing removes the file", ErrDamaged, info.Size))
+			v.damage(info.Name, fmt.Errorf("%w: %d bytes: cut short when it was written, before there was a capture, or later; no capture is listed, and repairing removes the file", format.ErrDamaged, info.Size))
 		}
 	}
-	all := slices.DeleteFunc(ledger.Generations(v.files), func(files []ledger.File) bool { return !v.covers(files[0].Info.Name) })
+	all := slices.DeleteFunc(ledger.Generations(v.Files), func(files []ledger.File) bool { return !v.covers(files[0].Info.Name) })
 	if err := v.checkFound(all); err != nil {
 		return err
 	}
@@ -181,13 +181,13 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 	for _, err := range damage {
 		v.damage(objectOf(err), err)
 	}
-	v.captures = captures
+	v.Captures = captures
 	v.report.Captures = len(captures)
 	if err := v.readSuperseded(ctx, all); err != nil {
 		return err
 	}
 	infos, err := v.r.storage.List(ctx, names.Slabs)
-	v.there = vault.SlabsAmong(infos)
+	v.There = vault.SlabsAmong(infos)
 	v.listed = infos
 	return err
 }
@@ -200,7 +200,7 @@ func (v *verifier) covers(name string) bool {
 // readSuperseded reads the index files in whose place others have come.
 func (v *verifier) readSuperseded(ctx context.Context, all [][]ledger.File) error {
 	counts := make(map[string]int)
-	for _, c := range v.captures {
+	for _, c := range v.Captures {
 		counts[c.ID] = c.Generation
 	}
 	for _, files := range all {
@@ -228,7 +228,7 @@ func (v *verifier) checkFound(all [][]ledger.File) error {
 			got, _, _ := names.ParseCapture(files[0].Info.Name)
 			return got == id
 		}) {
-			return fmt.Errorf("capture %s: %w", id, ErrNotFound)
+			return fmt.Errorf("capture %s: %w", id, vault.ErrNotFound)
 		}
 	}
 	return nil
@@ -237,7 +237,7 @@ func (v *verifier) checkFound(all [][]ledger.File) error {
 // changed tells whether index files have come or gone since they were listed.
 func (v *verifier) changed(ctx context.Context) (bool, error) {
 	now, err := v.r.storage.List(ctx, names.Captures)
-	return !slices.EqualFunc(now, v.files, func(a, b storage.Info) bool { return a.Name == b.Name }), err
+	return !slices.EqualFunc(now, v.Files, func(a, b storage.Info) bool { return a.Name == b.Name }), err
 }
 
 // readSlots holds the key slots against what was written: reading them forgives white
@@ -249,7 +249,7 @@ func (v *verifier) readSlots(ctx context.Context) error {
 // readManifest does the same for kist.json.
 func (v *verifier) readManifest(ctx context.Context) error {
 	err := v.r.vault.CheckManifest(ctx)
-	if errors.Is(err, ErrNoRepository) || vault.IsDamage(err) {
+	if errors.Is(err, vault.ErrNoRepository) || vault.IsDamage(err) {
 		v.damage(names.Manifest, err)
 		return nil
 	}
