@@ -1,8 +1,6 @@
 package store
 
 import (
-	"github.com/kistarchive/kist/store/internal/ledger"
-	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -25,8 +23,3 @@ const (
 
 // Apart tells how captures of different names are kept apart.
 func (r *Repository) Apart() Apart { return Apart(r.vault.Apart()) }
-
-// byGroup gives the captures of each group, in the order of the first of each.
-func (r *Repository) byGroup(captures []*ledger.Capture) [][]*ledger.Capture {
-	return stock.Gather(captures, func(c *ledger.Capture) string { return string(r.stock.ApartFor(c.Name).Group) })
-}

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 
+	"github.com/kistarchive/kist/store/internal/mend"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -68,7 +69,7 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 		return nil, err
 	}
 	defer fresh.slabs.Close()
-	done, err := fresh.repair(ctx, repairOptions{Drop: o.Drop, Host: o.Host, Meter: newMeter(o.Progress)})
+	done, err := fresh.mender.Repair(ctx, mend.Options{Drop: o.Drop, Host: o.Host, Meter: newMeter(o.Progress)})
 	if done == nil {
 		return nil, err
 	}

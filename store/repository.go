@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/mend"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/reclaim"
 	"github.com/kistarchive/kist/store/internal/stock"
@@ -35,6 +36,7 @@ type Repository struct {
 	giver    *give.Giver
 	taker    *take.Taker
 	keeper   *reclaim.Keeper
+	mender   *mend.Mender
 	verifier *check.Verifier
 }
 
@@ -148,7 +150,7 @@ func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
 func over(s *stock.Stock) *Repository {
 	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s), taker: take.New(s), keeper: reclaim.New(s), verifier: check.New(s),
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s), taker: take.New(s), keeper: reclaim.New(s), mender: mend.New(s), verifier: check.New(s),
 	}
 }
 

@@ -1,4 +1,4 @@
-package store
+package mend
 
 import (
 	"context"
@@ -17,15 +17,15 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// repairOptions say how far repairing may go.
-type repairOptions struct {
+// Options say how far repairing may go.
+type Options struct {
 	Drop  bool   // gives up what can't be mended
 	Host  string // for people
 	Meter *vault.Meter
 }
 
-// repaired says what was mended, and what can't be.
-type repaired struct {
+// Report says what was mended, and what can't be.
+type Report struct {
 	Tables     stock.Rebuilt
 	Healed     []string // captures of which harmed chunks were found again elsewhere
 	Lost       []check.Harmed
@@ -37,8 +37,8 @@ type repaired struct {
 	Dropped    bool     // what was lost has been given up
 }
 
-// repair mends what it can. It wants a repository that is read afresh.
-func (r *Repository) repair(ctx context.Context, o repairOptions) (*repaired, error) {
+// Repair mends what it can. It wants a repository that is read afresh.
+func (r *Mender) Repair(ctx context.Context, o Options) (*Report, error) {
 	l, err := r.leases.Take(ctx, format.WorkRepair, o.Host, "")
 	if err != nil {
 		return nil, err
@@ -47,17 +47,17 @@ func (r *Repository) repair(ctx context.Context, o repairOptions) (*repaired, er
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	p := &repairer{r: r, o: o, lease: l, out: &repaired{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
+	p := &repairer{r: r, o: o, lease: l, out: &Report{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
 	err = p.run(ctx)
 	return p.out, err
 }
 
 // repairer is one run of Repair.
 type repairer struct {
-	r     *Repository
-	o     repairOptions
+	r     *Mender
+	o     Options
 	lease *lease.Lease
-	out   *repaired
+	out   *Report
 	v     *check.Findings
 	bad   map[format.SlabID]*badSlab
 	uses  map[format.SlabID]bool // by what was healed or dropped

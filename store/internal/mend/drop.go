@@ -1,4 +1,4 @@
-package store
+package mend
 
 import (
 	"context"
@@ -264,7 +264,7 @@ func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 	for chunks > 0 {
 		at, times, err, ok := c.next(chunks)
 		if err == nil && !ok {
-			err = fmt.Errorf("%w: the contents end too early", ErrDamaged)
+			err = fmt.Errorf("%w: the contents end too early", format.ErrDamaged)
 		}
 		if err != nil {
 			return err
@@ -305,7 +305,7 @@ func (h *healer) store(ctx context.Context, slab *fetch.Slab, chunk uint32, to *
 		return err
 	}
 	if len(c.Data) > len(buf) {
-		return fmt.Errorf("%w: a chunk of %d bytes", ErrDamaged, len(c.Data))
+		return fmt.Errorf("%w: a chunk of %d bytes", format.ErrDamaged, len(c.Data))
 	}
 	h.w.Intake.Put(to, copy(buf, c.Data))
 	return nil

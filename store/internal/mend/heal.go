@@ -1,4 +1,4 @@
-package store
+package mend
 
 import (
 	"context"
@@ -17,6 +17,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -158,7 +159,7 @@ func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([
 
 // healer finds chunks elsewhere.
 type healer struct {
-	r     *Repository
+	r     *Mender
 	w     *weave.Weaver
 	v     *check.Findings
 	index *known.Index
@@ -184,7 +185,7 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 	if err != nil {
 		return nil, err
 	}
-	w := weave.NewWeaver(params, newMeter(nil))
+	w := weave.NewWeaver(params, vault.NewMeter(nil))
 	w.Intake = in
 	if p.uses == nil {
 		p.uses = make(map[format.SlabID]bool)
@@ -240,7 +241,7 @@ func (h *healer) optional(ctx context.Context, place **format.Recipe, changed *b
 }
 
 // errLost is returned for a chunk that is nowhere.
-var errLost = fmt.Errorf("%w: a chunk is in no slab that can be read", ErrDamaged)
+var errLost = fmt.Errorf("%w: a chunk is in no slab that can be read", format.ErrDamaged)
 
 // recipe gives a recipe that names no harmed chunk, nil if the old one does not, or
 // errLost.
@@ -352,4 +353,9 @@ func (h *healer) elsewhere(b *badSlab, run format.Run) format.Run {
 	}
 	run.Slab = format.SlabID{}
 	return run
+}
+
+// byGroup gives the captures of each group, in the order of the first of each.
+func (r *Mender) byGroup(captures []*ledger.Capture) [][]*ledger.Capture {
+	return stock.Gather(captures, func(c *ledger.Capture) string { return string(r.stock.ApartFor(c.Name).Group) })
 }
