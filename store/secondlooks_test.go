@@ -54,7 +54,8 @@ func TestLateListingMissesNobody(t *testing.T) {
 	// One that was cut short before there was a capture does not count.
 	whole := objects(t, f.mem)["captures/"+c.ID]
 	f.replace("captures/"+c.ID, nil)
-	report, err := f.Verify(t.Context(), store.VerifyOptions{})
+	_, other := f.beside() // that never saw it
+	report, err := other.Verify(t.Context(), store.VerifyOptions{})
 	if err != nil || !slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return slices.Contains(d.Captures, c.ID) }) {
 		t.Errorf("an index file that is cut short: %+v, %v", report, err)
 	}
@@ -179,4 +180,18 @@ func TestUnreadIndexFileStopsReclaiming(t *testing.T) {
 	if n := len(under(t, f.mem, "slabs")); n != before || f.count("condemned") > 0 {
 		t.Errorf("%d slabs of %d are left, and %d marks", n, before, f.count("condemned"))
 	}
+}
+
+// TestMarkedCaptureIsMissedByAnybody: a capture that a mark is about is missed by a machine that knows
+// nothing of it, and that no other capture tells of it either.
+func TestMarkedCaptureIsMissedByAnybody(t *testing.T) {
+	f := newFixture(t)
+	f.capture(shared)
+	c := f.capture(own)
+	if err := f.Hold(t.Context(), []string{c.ID}, store.MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	f.lose(c)
+	f.reopen()
+	f.expectRefusal(store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true}, store.ErrVanished)
 }
