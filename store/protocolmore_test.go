@@ -93,3 +93,49 @@ func TestSlabsOfWritersAreNotAnnounced(t *testing.T) {
 		}
 	})
 }
+
+// TestRepairsAlone: nobody repairs while somebody reclaims or repairs, or the other way round.
+func TestRepairsAlone(t *testing.T) {
+	bubble(t, func(t *testing.T, f *fixture) {
+		f.retire(f.capture(shared))
+		repair := func() error { _, err := f.Repair(t.Context(), store.RepairOptions{}); return err }
+		reclaim := func() error {
+			_, err := f.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace})
+			return err
+		}
+		busy := func() {
+			for what, do := range map[string]func() error{"repair": repair, "reclaim": reclaim} {
+				if err := do(); !errors.Is(err, store.ErrBusy) {
+					t.Errorf("%s beside another one: %v", what, err)
+				}
+			}
+		}
+		watched, r := f.beside()
+		at(watched, storagetest.List, "captures", "", busy)
+		if _, err := r.Repair(t.Context(), store.RepairOptions{}); err != nil {
+			t.Error(err)
+		}
+		watched, r = f.beside()
+		at(watched, storagetest.Put, "condemned/", ".final", busy)
+		if _, err := r.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace}); err != nil {
+			t.Error(err)
+		}
+	})
+}
+
+// TestHarmIsMarkedOnce: what is marked as harmed already is not marked again, however often it is repaired.
+func TestHarmIsMarkedOnce(t *testing.T) {
+	f := newFixture(t)
+	f.harmed = true
+	f.capture(shared)
+	g := tamperWith(t, f.mem, f.key)
+	g.flip(g.allChunks()[0])
+	for range 3 {
+		if _, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil {
+			t.Fatal(err)
+		}
+		if n := f.count("condemned"); n != 1 {
+			t.Errorf("%d marks", n)
+		}
+	}
+}
