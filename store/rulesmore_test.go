@@ -155,15 +155,15 @@ func TestAnnouncedStaysForAGraceTime(t *testing.T) {
 func TestHealsByNothingElse(t *testing.T) {
 	f := newFixture(t)
 	f.harmed = true
-	first := f.capture(random(1, 100_000))
-	second := f.capture(random(2, 100_000))
+	first := f.capture(random(1, 3_000))
+	second := f.capture(random(2, 3_000))
 	g := tamperWith(t, f.mem, f.key)
-	bad, other := g.chunkWith(random(1, 100_000)[:100]), g.chunkWith(random(2, 100_000)[:100])
+	bad, other := g.chunkWith(random(1, 3_000)[:100]), g.chunkWith(random(2, 3_000)[:100])
 	g.lie(bad.slab, bad.frame, bad.chunk, other.content)
 	for name, b := range under(t, f.mem, "slabs") {
 		if strings.HasSuffix(name, bad.slab.String()) {
 			b = bytes.Clone(b)
-			b[len(b)/2] ^= 1 // in the frame of contents
+			b[200] ^= 1 // in its first frame, of contents
 			f.replace(name, b)
 		}
 	}
@@ -195,4 +195,71 @@ func TestEndedHoldComesBackHarmed(t *testing.T) {
 	if mustFind(f, c.ID).Held {
 		t.Error("a hold that was released counts again")
 	}
+}
+
+// TestHoldOutweighsRetirement: where somebody retired a capture just as another one held it, it is held.
+func TestHoldOutweighsRetirement(t *testing.T) {
+	f := newFixture(t)
+	c := f.capture(shared)
+	watched, r := f.beside()
+	at(watched, storagetest.Put, "holds/", "", func() { f.retire(c) })
+	if err := r.Hold(t.Context(), []string{c.ID}, store.MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	if out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}); len(out.Captures) > 0 || out.Slabs > 0 {
+		t.Errorf("%+v", out)
+	}
+	if got := mustFind(f, c.ID); !got.Held || got.Retired != nil {
+		t.Errorf("held: %v, retired: %v", got.Held, got.Retired)
+	}
+}
+
+// TestUnreadEndOfAHold: a mark that ends a hold and can't be read ends nothing: whoever can write to the
+// share, and no more, releases nobody.
+func TestUnreadEndOfAHold(t *testing.T) {
+	f := newFixture(t)
+	f.harmed = true
+	c := f.capture(shared)
+	if err := f.Hold(t.Context(), []string{c.ID}, store.MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	for name := range under(t, f.mem, "holds") {
+		put(t, f.mem, name+".released", []byte("bean"))
+	}
+	if !mustFind(f, c.ID).Held {
+		t.Error("it is not held any more")
+	}
+	if err := f.Retire(t.Context(), []string{c.ID}, store.MarkOptions{}); !errors.Is(err, store.ErrHeld) {
+		t.Errorf("retiring: %v", err)
+	}
+}
+
+// TestSlabsOfOtherWritersAreNotAdopted: a slab that no table lists yet, of a writer at work on another machine, is
+// left to that one, and not read.
+func TestSlabsOfOtherWritersAreNotAdopted(t *testing.T) {
+	bubble(t, func(t *testing.T, f *fixture) {
+		writer, w := f.beside()
+		var foreign map[string][]byte
+		at(writer, storagetest.Put, "tables/", "", func() {
+			foreign = under(t, f.mem, "slabs")
+			watched, other := f.beside()
+			var l timeline
+			watched.Before(l.note)
+			o := store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{stream(own)}}
+			if _, err := other.Capture(t.Context(), o); err != nil {
+				t.Error(err)
+			}
+			for _, c := range l.calls {
+				if c.method == storagetest.ReadAt && foreign[c.name] != nil {
+					t.Errorf("%s was read", c.name)
+				}
+			}
+		})
+		if _, err := captureWith(t.Context(), w, shared); err != nil {
+			t.Fatal(err)
+		}
+		if len(foreign) == 0 {
+			t.Error("no slab was there, so that this tests nothing")
+		}
+	})
 }
