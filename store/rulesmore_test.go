@@ -263,3 +263,36 @@ func TestSlabsOfOtherWritersAreNotAdopted(t *testing.T) {
 		}
 	})
 }
+
+// TestWriterWithoutItsFirstMark: of a writer whose lease lacks its first mark it isn't known when it began: any slab
+// may be its own, whenever others began.
+func TestWriterWithoutItsFirstMark(t *testing.T) {
+	bubble(t, func(t *testing.T, f *fixture) {
+		first, r := f.beside()
+		asked := false
+		at(first, storagetest.Put, "captures/", "", func() {
+			time.Sleep(6 * time.Minute) // it renews its lease
+			for name := range under(t, f.mem, "leases") {
+				if strings.HasSuffix(name, ".0") {
+					if err := f.mem.Remove(t.Context(), name); err != nil {
+						t.Error(err)
+					}
+				}
+			}
+			second, other := f.beside()
+			at(second, storagetest.Put, "captures/", "", func() {
+				asked = true
+				if out := f.reclaim(store.ReclaimOptions{AcceptUnexplained: true}); out.Announced > 0 {
+					t.Errorf("%+v", out)
+				}
+			})
+			if _, err := captureWith(t.Context(), other, own); err != nil {
+				t.Error(err)
+			}
+		})
+		if _, err := captureWith(t.Context(), r, shared); !errors.Is(err, store.ErrOvertaken) || !asked {
+			t.Errorf("the one whose lease went: %v", err)
+		}
+		f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	})
+}
