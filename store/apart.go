@@ -1,10 +1,9 @@
 package store
 
 import (
-	"bytes"
-
-	"github.com/kistarchive/kist/store/internal/format"
-	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Apart says whether captures of different names share chunks. Whoever sees the sizes in
@@ -16,61 +15,18 @@ type Apart string
 // The ways of keeping captures apart. Those of one name always share chunks.
 const (
 	// Together shares chunks among all captures: it saves most.
-	Together Apart = ""
+	Together Apart = vault.Together
 	// ApartCompressed stores the same content again for each name, and compresses no
 	// two members together. Names of members are compressed with each other.
-	ApartCompressed Apart = "compressed"
+	ApartCompressed Apart = vault.ApartCompressed
 	// ApartStored is ApartCompressed without compressing anything, names included.
-	ApartStored Apart = "stored"
+	ApartStored Apart = vault.ApartStored
 )
 
-func (a Apart) known() bool { return a == Together || a == ApartCompressed || a == ApartStored }
-
 // Apart tells how captures of different names are kept apart.
-func (r *Repository) Apart() Apart { return r.apart }
-
-// apartFor says how captures of a name are taken in.
-func (r *Repository) apartFor(name string) intake.Apart {
-	if r.apart == Together {
-		return intake.Apart{}
-	}
-	group := r.keys.Group(name)
-	return r.apartOf(group[:])
-}
-
-// apartOf is apartFor by the group.
-func (r *Repository) apartOf(group []byte) intake.Apart {
-	return intake.Apart{Group: group, Stored: r.apart == ApartStored}
-}
-
-// ofGroup tells whether chunks of a slab may be relied on by captures of a group; nil
-// stands for captures that share chunks.
-func ofGroup(rec *format.SlabRecord, group []byte) bool {
-	return group == nil || bytes.Equal(rec.Group, group)
-}
+func (r *Repository) Apart() Apart { return Apart(r.vault.Apart()) }
 
 // byGroup gives the captures of each group, in the order of the first of each.
-func (r *Repository) byGroup(captures []*Capture) [][]*Capture {
-	return gather(captures, func(c *Capture) string { return string(r.apartFor(c.Name).Group) })
-}
-
-// slabsByGroup gives the slabs of each group, in the order of the first of each.
-func slabsByGroup(slabs []*stocked) [][]*stocked {
-	return gather(slabs, func(s *stocked) string { return string(s.group) })
-}
-
-// gather puts items with the same key together.
-func gather[T any](items []T, key func(T) string) (all [][]T) {
-	places := make(map[string]int)
-	for _, item := range items {
-		k := key(item)
-		at, ok := places[k]
-		if !ok {
-			at = len(all)
-			places[k] = at
-			all = append(all, nil)
-		}
-		all[at] = append(all[at], item)
-	}
-	return all
+func (r *Repository) byGroup(captures []*ledger.Capture) [][]*ledger.Capture {
+	return stock.Gather(captures, func(c *ledger.Capture) string { return string(r.stock.ApartFor(c.Name).Group) })
 }

@@ -1,21 +1,16 @@
 package store
 
 import (
-	"bufio"
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"path"
 	"slices"
 	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
-	"github.com/kistarchive/kist/store/internal/names"
-	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/internal/ledger"
 )
 
 // Capture is one dated, labelled, immutable record of a service's volumes.
@@ -39,15 +34,8 @@ type Capture struct {
 	// made the capture larger or slower than it need be.
 	Notes []string `json:"-"`
 
-	file indexFile
-	repo crypt.RepositoryID // that gave it
-}
-
-// indexFile is where a capture was read from.
-type indexFile struct {
-	info       storage.Info
-	generation int
-	record     *format.IndexFile
+	captured *ledger.Capture
+	repo     crypt.RepositoryID // that gave it
 }
 
 // Volume is one tree of data in a capture, or one stream.
@@ -93,11 +81,15 @@ func (v *Volume) Digests() string {
 	return d
 }
 
-func newCapture(f *format.IndexFile, size int64) *Capture {
+// given is a capture for whoever uses the package.
+func (r *Repository) given(f *ledger.Capture) *Capture {
 	c := &Capture{
 		ID: f.ID, Name: f.Name, Version: f.Version, Note: f.Note, Host: f.Host, Labels: f.Labels,
-		Taken: f.Taken, Written: f.Written, Added: f.Added + uint64(size),
-		file: indexFile{record: f},
+		Taken: f.Taken, Written: f.Written, Added: f.Added + uint64(f.Info.Size),
+		Held: f.Held, captured: f, repo: r.vault.ID(),
+	}
+	if f.Retired != nil {
+		c.Retired = (*Retirement)(f.Retired)
 	}
 	for i := range f.Volumes {
 		v := &f.Volumes[i]
@@ -164,215 +156,6 @@ func withoutRetired(all []*Capture) []*Capture {
 	return slices.DeleteFunc(slices.Clone(all), func(c *Capture) bool { return c == nil || c.Retired != nil })
 }
 
-// readAllCaptures reads the index files that count.
-func (r *Repository) readAllCaptures(ctx context.Context) (captures []*Capture, damage []error, err error) {
-	for tries := 1; ; tries++ {
-		infos, err := r.listCaptures(ctx)
-		if err != nil {
-			return nil, nil, err
-		}
-		captures, damage, again, err := r.readCaptures(ctx, generations(infos))
-		if err != nil || !again || tries == relists {
-			if err == nil {
-				r.recall(ctx, infos, captures)
-			}
-			return captures, damage, err
-		}
-	}
-}
-
-// listCaptures lists the index files.
-func (r *Repository) listCaptures(ctx context.Context) ([]storage.Info, error) {
-	infos, err := r.storage.List(ctx, names.Captures)
-	if err == nil {
-		r.kept.Retain(names.Captures, infos)
-	}
-	return infos, err
-}
-
-// relists is how often a folder is listed in all if objects that it named are gone:
-// others may have taken their place.
-const relists = 3
-
-// isTorn tells of an index file that is shorter than any can be. A share whose
-// server was away may leave one so, of a capture that was never committed: it is
-// as good as absent.
-func isTorn(info storage.Info) bool { return info.Size < format.HeaderSize+crypt.Overhead }
-
-// generations gives the index files of each capture, the highest generation
-// first, in the order of the captures' ids, without those that are torn.
-func generations(infos []storage.Info) [][]indexFile {
-	var all [][]indexFile
-	last := make(map[string]int)
-	for _, info := range infos {
-		id, generation, err := names.ParseCapture(info.Name)
-		if err != nil || isTorn(info) {
-			continue // not ours, or not written
-		}
-		f := indexFile{info: info, generation: generation}
-		if i, ok := last[id]; ok {
-			all[i] = append(all[i], f)
-			continue
-		}
-		last[id] = len(all)
-		all = append(all, []indexFile{f})
-	}
-	for _, files := range all {
-		slices.SortFunc(files, func(a, b indexFile) int { return b.generation - a.generation })
-	}
-	return all
-}
-
-// highestGenerations gives the highest generation that there is of each capture.
-func highestGenerations(infos []storage.Info) map[string]int {
-	highest := make(map[string]int)
-	for _, files := range generations(infos) {
-		id, generation, _ := names.ParseCapture(files[0].info.Name)
-		highest[id] = generation
-	}
-	return highest
-}
-
-// readCaptures reads the index files of captures, several at a time. again tells
-// that some are gone since they were listed, so that others may have come.
-func (r *Repository) readCaptures(ctx context.Context, files [][]indexFile) (captures []*Capture, damage []error, again bool, err error) {
-	err = inOrder(ctx, files, askers,
-		func(ctx context.Context, generations []indexFile) (*readCapture, error) {
-			return r.readCapture(ctx, generations)
-		},
-		func(_ []indexFile, got *readCapture, err error) error {
-			if err != nil {
-				return err
-			}
-			damage = append(damage, got.damage...)
-			again = again || got.gone
-			if got.capture != nil {
-				captures = append(captures, got.capture)
-			}
-			return nil
-		})
-	slices.SortFunc(captures, func(a, b *Capture) int {
-		return cmp.Or(a.Taken.Compare(b.Taken), cmp.Compare(a.ID, b.ID))
-	})
-	return captures, damage, again, err
-}
-
-// readCapture is what became of reading the index files of a capture.
-type readCapture struct {
-	capture *Capture
-	damage  []error
-	gone    bool // one was listed and is not there
-}
-
-// readCapture reads the highest generation that is whole: it counts.
-func (r *Repository) readCapture(ctx context.Context, generations []indexFile) (*readCapture, error) {
-	got := &readCapture{}
-	for _, f := range generations {
-		record, err := r.readIndexFile(ctx, f.info)
-		switch {
-		case err == nil:
-			got.capture = newCapture(record, f.info.Size)
-			got.capture.file.info, got.capture.file.generation = f.info, f.generation
-			got.capture.repo = r.id
-			return got, nil
-		case errors.Is(err, storage.ErrNotFound):
-			got.gone = true
-		case isDamage(err):
-			got.damage = append(got.damage, err)
-		default:
-			return nil, err
-		}
-	}
-	return got, nil
-}
-
-// readers is how many small objects are read at a time: a share answers each
-// only after some milliseconds.
-const readers = 8
-
-// askers is the same for index files, and for slabs of which little is read: a share
-// answers as many calls in about the time of one. More would take more memory than
-// 256 MiB where index files are as long as format.MaxIndexFile.
-const askers = 16
-
-// isDamage tells errors that are about one object, which is not what it should
-// be, or not to this release, from those that stop everything.
-func isDamage(err error) bool {
-	return errors.Is(err, ErrDamaged) || errors.Is(err, ErrUnknownFormat)
-}
-
-func (r *Repository) readIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {
-	f, err := r.openIndexFile(ctx, info)
-	if err != nil {
-		return nil, &ObjectError{info.Name, err}
-	}
-	return f, nil
-}
-
-func (r *Repository) openIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {
-	if info.Size > format.MaxIndexFile {
-		return nil, fmt.Errorf("%w: %d bytes", ErrDamaged, info.Size)
-	}
-	return openKept(ctx, r, info, func(src *bufio.Reader, copied bool) (*format.IndexFile, error) {
-		opener, err := r.openObject(src, format.Capture, path.Base(info.Name))
-		if err != nil {
-			return nil, err
-		}
-		sealed, err := io.ReadAll(src)
-		if err != nil {
-			return nil, err
-		}
-		open := format.OpenIndexFile
-		if copied {
-			open = format.ReopenIndexFile
-		}
-		f, err := open(sealed, opener)
-		if err != nil {
-			return nil, err
-		}
-		if id, _, err := names.ParseCapture(info.Name); err != nil || f.ID != id {
-			return nil, fmt.Errorf("%w: it is that of capture %q", ErrDamaged, f.ID)
-		}
-		return f, nil
-	})
-}
-
-// writeIndexFile seals and puts the index file of a new capture: the commit.
-// It gives the capture an id.
-func (r *Repository) writeIndexFile(ctx context.Context, f *format.IndexFile) (*Capture, error) {
-	for {
-		f.ID = names.NewID(f.Taken)
-		c, err := r.writeGeneration(ctx, f, 0)
-		if errors.Is(err, storage.ErrExists) {
-			continue // somebody drew the same four letters in this minute
-		}
-		return c, err
-	}
-}
-
-// writeGeneration seals and puts a generation of the index file of a capture.
-func (r *Repository) writeGeneration(ctx context.Context, f *format.IndexFile, generation int) (*Capture, error) {
-	name := names.Capture(f.ID, generation)
-	sealer, kind, wrapped, err := r.keys.NewSealer(r.objectName(format.Capture, path.Base(name)))
-	if err != nil {
-		return nil, err
-	}
-	b := format.AppendHeader(nil, format.Header{Kind: format.Capture, Wrapping: kind, Wrapped: wrapped})
-	b = format.SealIndexFile(b, f, sealer)
-	if _, err := format.DecodeIndexFile(format.EncodeIndexFile(f)); err != nil {
-		return nil, fmt.Errorf("%w: volumes and labels of which no index file can be made: %v", ErrBadOptions, err)
-	}
-	if len(b) > format.MaxIndexFile {
-		return nil, fmt.Errorf("%w: labels and volumes of %d bytes: an index file has at most %d", ErrBadOptions, len(b), format.MaxIndexFile)
-	}
-	if err := r.putKept(ctx, name, b); err != nil {
-		return nil, fmt.Errorf("writing index file: %w", err)
-	}
-	c := newCapture(f, int64(len(b)))
-	c.repo = r.id
-	return c, nil
-}
-
 // Find gives the capture that a selector means: its id, any leading part of it
 // that fits no other, "latest", or "NAME@latest". Retired captures are found by
 // their ids, where no other fits. It fails with ErrNotFound or ErrAmbiguous, and with a
@@ -434,4 +217,18 @@ func latest(captures []*Capture, name string, named bool) (*Capture, error) {
 		return nil, fmt.Errorf("a capture of %q: %w", name, ErrNotFound)
 	}
 	return nil, fmt.Errorf("a capture: %w: the repository holds none", ErrNotFound)
+}
+
+// captured gives the volume as the rooms know it.
+func (v *Volume) captured() *ledger.Volume {
+	return &ledger.Volume{Volume: v.record, Of: v.of.captured}
+}
+
+// inner gives captures as the rooms know them.
+func inner(captures []*Capture) []*ledger.Capture {
+	all := make([]*ledger.Capture, len(captures))
+	for i, c := range captures {
+		all[i] = c.captured
+	}
+	return all
 }

@@ -18,9 +18,9 @@ func TestChains(t *testing.T) {
 		"removed":  {func(_ *site, m *machine, c *Capture) { m.retireNow(c.ID) }, false},
 		"vanished": {func(s *site, _ *machine, c *Capture) { s.remove(names.Capture(c.ID, 0)) }, true},
 		"exchanged": {func(_ *site, m *machine, c *Capture) {
-			changed := *c.file.record
+			changed := *c.captured.IndexFile
 			changed.Note = "forged"
-			if _, err := m.writeGeneration(t.Context(), &changed, 1); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &changed, 1); err != nil {
 				t.Fatal(err)
 			}
 		}, true},
@@ -30,9 +30,9 @@ func TestChains(t *testing.T) {
 			m := s.open(t.TempDir())
 			before := m.put("a", "1")
 			// The later one did not see it: only its chain names it.
-			record := *m.put("b", "2").file.record
+			record := *m.put("b", "2").captured.IndexFile
 			record.Seen = nil
-			if _, err := m.writeGeneration(t.Context(), &record, 1); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &record, 1); err != nil {
 				t.Fatal(err)
 			}
 			c.change(s, m, before)

@@ -18,7 +18,7 @@ func (p *repairer) correctTables(ctx context.Context) error {
 		records []*format.SlabRecord
 	}
 	var wrong []wrongTable
-	err := p.r.readTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+	err := p.r.stock.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
 			return nil // RebuildTables sees to it
 		}
@@ -32,10 +32,10 @@ func (p *repairer) correctTables(ctx context.Context) error {
 		return err
 	}
 	for _, t := range wrong {
-		if err := p.lease.check(ctx); err != nil {
+		if err := p.lease.Check(ctx); err != nil {
 			return err
 		}
-		if _, err := p.r.writeTable(ctx, t.records); err != nil {
+		if _, err := p.r.stock.WriteTable(ctx, t.records); err != nil {
 			return err
 		}
 		if err := p.r.storage.Remove(ctx, t.name); err != nil && !errors.Is(err, storage.ErrNotFound) {
@@ -70,7 +70,7 @@ func (p *repairer) correctAll(ctx context.Context, records []*format.SlabRecord)
 // is about other frames than the slab has and not all of those can be read.
 func (p *repairer) correct(ctx context.Context, rec *format.SlabRecord) (*format.SlabRecord, error) {
 	s := p.v.slabs[rec.Slab]
-	if length, there := p.v.there.length(rec.Slab); s == nil || s.ids == nil || !there || uint64(length) != rec.Length {
+	if length, there := p.v.there.Length(rec.Slab); s == nil || s.ids == nil || !there || uint64(length) != rec.Length {
 		return rec, nil
 	}
 	slab, err := p.r.slabs.Open(ctx, rec.Slab)
@@ -81,7 +81,7 @@ func (p *repairer) correct(ctx context.Context, rec *format.SlabRecord) (*format
 		if len(s.bad) > 0 {
 			return nil, nil
 		}
-		return p.r.recoverSlab(ctx, rec.Slab)
+		return p.r.stock.RecoverSlab(ctx, rec.Slab)
 	}
 	if len(s.disputed.said) == 0 {
 		return rec, nil

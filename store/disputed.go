@@ -9,6 +9,9 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -25,7 +28,7 @@ func (d *disputed) add(frame int, n uint32, id crypt.Identity, still bool) {
 		d.said, d.frames = make(map[uint32][]crypt.Identity), make(map[int]bool)
 	}
 	d.frames[frame] = d.frames[frame] || still
-	if len(d.said[n]) < mostSaid && !slices.Contains(d.said[n], id) {
+	if len(d.said[n]) < stock.MostSaid && !slices.Contains(d.said[n], id) {
 		d.said[n] = append(d.said[n], id)
 	}
 }
@@ -46,21 +49,14 @@ func (v *verifier) readRivals(ctx context.Context) error {
 	if !v.o.Full {
 		return nil
 	}
-	return v.r.readTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
+	return v.r.stock.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
 			s := v.slabs[rec.Slab]
-			if s != nil && s.record != nil && s.record.Length == rec.Length && !sameRecord(s.record, rec) {
+			if s != nil && s.record != nil && s.record.Length == rec.Length && !stock.SameRecord(s.record, rec) {
 				s.rivals = append(s.rivals, rec)
 			}
 		}
 		return nil
-	})
-}
-
-// sameRecord tells whether two records say the same of the chunks of a slab.
-func sameRecord(a, b *format.SlabRecord) bool {
-	return slices.EqualFunc(a.Frames, b.Frames, func(a, b format.TableFrame) bool {
-		return slices.Equal(a.Chunks, b.Chunks) && string(a.IDs) == string(b.IDs) && string(a.Former) == string(b.Former)
 	})
 }
 
@@ -120,7 +116,7 @@ const (
 // can be read: whether disputed chunks account for it. It gives the harm they do, and
 // err, where they don't.
 func (v *verifier) explain(ctx context.Context, recipe *format.Recipe, err error) ([]harm, error) {
-	key := recipeKey(recipe)
+	key := weave.RecipeKey(recipe)
 	v.wrong[key] = unexplained
 	for level := range recipe.Level {
 		// What is wrong in a list of runs spoils all behind it.
@@ -143,7 +139,7 @@ func (v *verifier) explain(ctx context.Context, recipe *format.Recipe, err error
 	}
 	ok := false
 	if len(harms) > 0 {
-		if ok, failed = v.r.fits(ctx, recipe, v.r.slabs.Runs(ctx, recipe), v.saidOf); failed != nil {
+		if ok, failed = v.r.stock.Fits(ctx, recipe, v.r.slabs.Runs(ctx, recipe), v.saidOf); failed != nil {
 			return nil, orElse(failed, err)
 		}
 	}
@@ -156,7 +152,7 @@ func (v *verifier) explain(ctx context.Context, recipe *format.Recipe, err error
 
 // orElse gives err, or where that is damage the other one.
 func orElse(err, other error) error {
-	if isDamage(err) {
+	if vault.IsDamage(err) {
 		return other
 	}
 	return err
@@ -176,7 +172,7 @@ func (v *verifier) disputedIn(ctx context.Context, recipe *format.Recipe) (harms
 			}
 			for n := range run.Count {
 				if len(s.disputed.said[run.First+n]) > 0 && len(harms) <= maxHarms {
-					harms = append(harms, harm{place: badPlace{run.Slab, slab.FrameOf(run.First + n)}, span: span{at + uint64(n), uint64(run.Times)}})
+					harms = append(harms, harm{place: badPlace{run.Slab, slab.FrameOf(run.First + n)}, span: weave.Span{First: at + uint64(n), Count: uint64(run.Times)}})
 				}
 			}
 		}

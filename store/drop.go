@@ -5,12 +5,14 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // lostVolume is what can't be read of a volume.
@@ -41,16 +43,16 @@ func (p *repairer) findLost(ctx context.Context) error {
 }
 
 // lostOf finds out what can't be read of a volume.
-func (p *repairer) lostOf(ctx context.Context, vol *Volume) (*lostVolume, error) {
+func (p *repairer) lostOf(ctx context.Context, vol *format.Volume) (*lostVolume, error) {
 	lost := &lostVolume{entries: make(map[int]bool)}
 	if len(p.bad) == 0 && len(p.v.wrong) == 0 {
 		return lost, nil
 	}
-	if p.v.wrong[recipeKey(orEmpty(vol.record.Contents))] == unexplained {
+	if p.v.wrong[weave.RecipeKey(weave.OrEmpty(vol.Contents))] == unexplained {
 		return &lostVolume{whole: true}, nil
 	}
-	for _, recipe := range []*format.Recipe{&vol.record.MemberList, orEmpty(vol.record.Stamps)} {
-		if p.v.wrong[recipeKey(recipe)] != intact {
+	for _, recipe := range []*format.Recipe{&vol.MemberList, weave.OrEmpty(vol.Stamps)} {
+		if p.v.wrong[weave.RecipeKey(recipe)] != intact {
 			return &lostVolume{whole: true}, nil
 		}
 		spans, err := p.lostSpans(ctx, recipe)
@@ -61,34 +63,34 @@ func (p *repairer) lostOf(ctx context.Context, vol *Volume) (*lostVolume, error)
 			return nil, err
 		}
 	}
-	spans, err := p.lostSpans(ctx, orEmpty(vol.record.Contents))
+	spans, err := p.lostSpans(ctx, weave.OrEmpty(vol.Contents))
 	if errors.Is(err, errLost) || len(spans) > 0 && !vol.Tar {
 		return &lostVolume{whole: true}, nil
 	}
 	if err != nil || len(spans) == 0 {
 		return lost, err
 	}
-	for l, err := range p.r.listing(ctx, vol) {
+	for l, err := range p.r.reader.Listing(ctx, &ledger.Volume{Volume: vol, Of: nil}) {
 		if err != nil {
 			return nil, err
 		}
-		for len(spans) > 0 && spans[0].first+spans[0].count <= l.chunk {
+		for len(spans) > 0 && spans[0].First+spans[0].Count <= l.Chunk {
 			spans = spans[1:]
 		}
-		if len(spans) == 0 || spans[0].first >= l.chunk+l.chunks {
+		if len(spans) == 0 || spans[0].First >= l.Chunk+l.Chunks {
 			continue
 		}
-		lost.entries[l.number] = true
-		if l.member != nil {
-			lost.paths = append(lost.paths, l.member.Path)
+		lost.entries[l.Number] = true
+		if l.Member != nil {
+			lost.paths = append(lost.paths, l.Member.Path)
 		}
 	}
 	return lost, nil
 }
 
 // lostSpans gives the chunks of a stream that can't be read, in order.
-func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans []span, err error) {
-	wrong := p.v.wrong[recipeKey(recipe)] != intact
+func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans []weave.Span, err error) {
+	wrong := p.v.wrong[weave.RecipeKey(recipe)] != intact
 	for level := range recipe.Level {
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range p.r.slabs.Runs(ctx, &outer) {
@@ -108,7 +110,7 @@ func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans 
 		b := p.bad[run.Slab]
 		for n := range run.Count {
 			if b.lost(run.First+n) || wrong && b.disputes(run.First+n) {
-				spans = append(spans, span{at + uint64(n), uint64(run.Times)})
+				spans = append(spans, weave.Span{First: at + uint64(n), Count: uint64(run.Times)})
 			}
 		}
 		at += run.Len()
@@ -133,7 +135,7 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 	}
 	var records []*format.IndexFile
 	var empty []string // captures of which nothing is left
-	harmed := slices.DeleteFunc(slices.Clone(p.v.captures), func(c *Capture) bool {
+	harmed := slices.DeleteFunc(slices.Clone(p.v.captures), func(c *ledger.Capture) bool {
 		return !slices.ContainsFunc(p.out.Lost, func(l Harmed) bool { return l.Capture == c.ID })
 	})
 	for _, captures := range p.r.byGroup(harmed) {
@@ -151,7 +153,7 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 
 // dropFrom gives the new records of captures of one group, and the ids of those of which
 // nothing is left.
-func (p *repairer) dropFrom(ctx context.Context, captures []*Capture) (records []*format.IndexFile, empty []string, err error) {
+func (p *repairer) dropFrom(ctx context.Context, captures []*ledger.Capture) (records []*format.IndexFile, empty []string, err error) {
 	h, err := p.newHealer(ctx, captures[0].Name)
 	if err != nil {
 		return nil, nil, err
@@ -159,7 +161,7 @@ func (p *repairer) dropFrom(ctx context.Context, captures []*Capture) (records [
 	for _, c := range captures {
 		record, err := p.withoutLost(ctx, h, c)
 		if err != nil {
-			h.s.intake.Abandon(context.WithoutCancel(ctx))
+			h.w.Intake.Abandon(context.WithoutCancel(ctx))
 			return nil, nil, fmt.Errorf("capture %s: %w", c.ID, err)
 		}
 		if len(record.Volumes) == 0 {
@@ -168,13 +170,13 @@ func (p *repairer) dropFrom(ctx context.Context, captures []*Capture) (records [
 		}
 		records = append(records, record)
 	}
-	_, err = h.s.intake.Close()
+	_, err = h.w.Intake.Close()
 	return records, empty, err
 }
 
 // withoutLost gives the record of a capture without what can't be read.
-func (p *repairer) withoutLost(ctx context.Context, h *healer, c *Capture) (*format.IndexFile, error) {
-	record := *c.file.record
+func (p *repairer) withoutLost(ctx context.Context, h *healer, c *ledger.Capture) (*format.IndexFile, error) {
+	record := *c.IndexFile
 	record.Volumes = nil
 	for i := range c.Volumes {
 		vol := &c.Volumes[i]
@@ -185,7 +187,7 @@ func (p *repairer) withoutLost(ctx context.Context, h *healer, c *Capture) (*for
 		switch {
 		case lost.whole:
 		case len(lost.entries) == 0:
-			record.Volumes = append(record.Volumes, *vol.record)
+			record.Volumes = append(record.Volumes, *vol)
 		default:
 			rest, err := p.volumeWithout(ctx, h, vol, lost)
 			if err != nil {
@@ -199,61 +201,49 @@ func (p *repairer) withoutLost(ctx context.Context, h *healer, c *Capture) (*for
 
 // volumeWithout takes a volume in again, without some members. Its stream is
 // another one then.
-func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *Volume, lost *lostVolume) (*format.Volume, error) {
-	t := &volumeTaken{
-		record: *vol.record,
-		list:   h.s.intake.Stream(intake.Listing), stamps: h.s.intake.Stream(intake.Listing), contents: h.s.intake.Stream(intake.Contents),
-	}
-	list, err := h.s.newListing(t)
+func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *format.Volume, lost *lostVolume) (*format.Volume, error) {
+	record, t := *vol, h.w.NewStrands()
+	list, err := h.w.NewEntryWriter(&t)
 	if err != nil {
 		return nil, err
 	}
-	defer list.close()
-	t.record.Members = 0
-	c := &copier{h: h, runs: p.r.slabs.Runs(ctx, orEmpty(vol.record.Contents)), ctx: ctx}
+	defer list.Close()
+	record.Members = 0
+	c := &copier{h: h, runs: p.r.slabs.Runs(ctx, weave.OrEmpty(vol.Contents)), ctx: ctx}
 	defer c.close()
 	before := uint64(0)
-	for l, err := range p.r.listing(ctx, vol) {
+	for l, err := range p.r.reader.Listing(ctx, &ledger.Volume{Volume: vol, Of: nil}) {
 		if err != nil {
 			return nil, err
 		}
-		keep := !lost.entries[l.number]
-		if err := c.pass(l.chunks, keep, t.contents); err != nil {
+		keep := !lost.entries[l.Number]
+		if err := c.pass(l.Chunks, keep, t.Contents); err != nil {
 			return nil, err
 		}
 		if !keep {
 			continue
 		}
-		header := slices.Concat(make([]byte, padding(before)), l.head[min(l.skip, len(l.head)):]) // a stream may end within its padding
-		e := newEntry(l.kind, header)
-		e.length, e.chunks = l.length, l.chunks
-		before = l.length
-		if l.kind == tarstream.Entry {
-			t.record.Members++
+		header := slices.Concat(make([]byte, weave.Padding(before)), l.Head[min(l.Skip, len(l.Head)):]) // a stream may end within its padding
+		e := weave.NewEntry(l.Kind, header)
+		e.Length, e.Chunks = l.Length, l.Chunks
+		before = l.Length
+		if l.Kind == tarstream.Entry {
+			record.Members++
 		}
-		if err := list.write(e); err != nil {
+		if err := list.Write(e); err != nil {
 			return nil, err
 		}
 	}
-	if err := list.finish(); err != nil {
+	if err := list.Finish(); err != nil {
 		return nil, err
 	}
-	if err := h.s.intake.Settle(); err != nil {
+	if err := h.w.Intake.Settle(); err != nil {
 		return nil, err
 	}
-	t.record.Length, t.record.SHA256 = list.length, nil
-	t.record.Warnings = append(slices.Clone(vol.record.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", shortened(lost.paths)))
-	err = h.s.writeRecipes(t)
-	return &t.record, err
-}
-
-// shortened names the first of paths.
-func shortened(paths []string) string {
-	const most = 20
-	if len(paths) <= most {
-		return strings.Join(paths, ", ")
-	}
-	return fmt.Sprintf("%s, and %d more", strings.Join(paths[:most], ", "), len(paths)-most)
+	record.Length, record.SHA256 = list.Length, nil
+	record.Warnings = append(slices.Clone(vol.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", names.Shortened(lost.paths, 2*names.Most)))
+	err = h.w.WriteRecipes(&record, &t)
+	return &record, err
 }
 
 // copier passes the chunks of a volume's contents on.
@@ -261,14 +251,14 @@ type copier struct {
 	h    *healer
 	ctx  context.Context
 	runs fetch.Runs
-	next placeSource
+	next weave.PlaceSource
 	stop func()
 }
 
 // pass goes over the next chunks, and appends them to a stream if they are kept.
 func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 	if c.next == nil {
-		c.next, c.stop = pullRepeats(c.ctx, c.runs)
+		c.next, c.stop = weave.PullRepeats(c.ctx, c.runs)
 	}
 	for chunks > 0 {
 		at, times, err, ok := c.next(chunks)
@@ -282,19 +272,19 @@ func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 		if !keep {
 			continue
 		}
-		slab, err := c.h.r.slabs.Open(c.ctx, at.slab)
+		slab, err := c.h.r.slabs.Open(c.ctx, at.Slab)
 		if err != nil {
 			return err
 		}
-		ref, ok := c.h.index.Find(at.slab, at.chunk)
+		ref, ok := c.h.index.Find(at.Slab, at.Chunk)
 		if !ok { // its frame is marked, for another chunk
-			if err := c.h.store(c.ctx, slab, at.chunk, to); err != nil {
+			if err := c.h.store(c.ctx, slab, at.Chunk, to); err != nil {
 				return err
 			}
 			continue
 		}
-		n, _ := slab.ChunkLength(at.chunk)
-		if err := c.h.s.intake.PutKnownTimes(to, ref, n, times); err != nil {
+		n, _ := slab.ChunkLength(at.Chunk)
+		if err := c.h.w.Intake.PutKnownTimes(to, ref, n, times); err != nil {
 			return err
 		}
 	}
@@ -307,16 +297,16 @@ func (h *healer) store(ctx context.Context, slab *fetch.Slab, chunk uint32, to *
 	defer r.Close()
 	c, err := r.Next()
 	if err != nil {
-		return orDamage(err, "a chunk is missing")
+		return weave.OrDamage(err, "a chunk is missing")
 	}
-	buf, err := h.s.intake.Reserve()
+	buf, err := h.w.Intake.Reserve()
 	if err != nil {
 		return err
 	}
 	if len(c.Data) > len(buf) {
 		return fmt.Errorf("%w: a chunk of %d bytes", ErrDamaged, len(c.Data))
 	}
-	h.s.intake.Put(to, copy(buf, c.Data))
+	h.w.Intake.Put(to, copy(buf, c.Data))
 	return nil
 }
 

@@ -7,6 +7,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 )
@@ -14,10 +15,10 @@ import (
 // findExchanged lists captures that are there and are not what they were, or that should
 // not be there.
 func (p *repairer) findExchanged(context.Context) error {
-	p.exchanged = p.r.exchanged(p.v.captures, p.v.gone)
+	p.exchanged = p.r.ledger.Exchanged(p.v.captures, p.v.gone)
 	p.out.Exchanged = slices.AppendSeq(p.out.Exchanged, maps.Keys(p.exchanged))
 	slices.Sort(p.out.Exchanged)
-	lapses, _ := p.r.lapses(p.v.files, nil, p.v.gone)
+	lapses, _ := p.r.ledger.Lapses(p.v.files, nil, p.v.gone)
 	p.out.Returned = append(p.out.Returned, lapses.Returned...)
 	return nil
 }
@@ -27,21 +28,21 @@ func (p *repairer) findExchanged(context.Context) error {
 func (p *repairer) departing(ids []string) *format.BatchRecord {
 	was := make(map[string][]crypt.Digest)
 	for _, c := range p.v.captures {
-		was[c.ID] = append(was[c.ID], c.hash())
-		if b := c.file.record.Previous; b != nil {
+		was[c.ID] = append(was[c.ID], c.Hash())
+		if b := c.Previous; b != nil {
 			was[b.ID] = append(was[b.ID], b.Hash)
 		}
 	}
 	record := &format.BatchRecord{}
 	for _, id := range ids {
-		if known, ok := p.r.watch.memory.Find(id); ok {
+		if known, ok := p.r.ledger.Watch().Memory.Find(id); ok {
 			was[id] = append(was[id], known.Hash)
 		}
 		if len(was[id]) == 0 {
 			was[id] = make([]crypt.Digest, 1)
 		}
 		for _, hash := range slices.CompactFunc(was[id], func(a, b crypt.Digest) bool { return a == b }) {
-			depart(record, id, hash)
+			ledger.Depart(record, id, hash)
 		}
 	}
 	return record
@@ -55,15 +56,15 @@ func (p *repairer) departChanged(ctx context.Context, records []*format.IndexFil
 	}
 	mark := &format.BatchRecord{}
 	for _, record := range records {
-		i := slices.IndexFunc(p.v.captures, func(c *Capture) bool { return c.ID == record.ID })
-		if was := p.v.captures[i].hash(); was != record.Hash() {
-			depart(mark, record.ID, was)
+		i := slices.IndexFunc(p.v.captures, func(c *ledger.Capture) bool { return c.ID == record.ID })
+		if was := p.v.captures[i].Hash(); was != record.Hash() {
+			ledger.Depart(mark, record.ID, was)
 		}
 	}
 	if len(mark.Captures) == 0 {
 		return nil
 	}
-	if _, err := p.r.putBatch(ctx, names.Gone, mark); err != nil {
+	if _, err := p.r.ledger.PutBatch(ctx, names.Gone, mark); err != nil {
 		return err
 	}
 	for i, id := range mark.Captures {
@@ -76,21 +77,21 @@ func (p *repairer) departChanged(ctx context.Context, records []*format.IndexFil
 func (p *repairer) dropHistory(ctx context.Context) error {
 	mark := &format.BatchRecord{}
 	for _, id := range p.out.Exchanged {
-		for _, hash := range p.exchanged[id].was {
-			depart(mark, id, hash)
+		for _, hash := range p.exchanged[id].Was {
+			ledger.Depart(mark, id, hash)
 		}
 	}
 	if len(mark.Captures) > 0 {
-		if _, err := p.r.putBatch(ctx, names.Gone, mark); err != nil {
+		if _, err := p.r.ledger.PutBatch(ctx, names.Gone, mark); err != nil {
 			return err
 		}
 	}
 	var seen []remember.Capture
 	for _, c := range p.v.captures {
 		if slices.Contains(p.out.Returned, c.ID) {
-			seen = append(seen, c.remembered(remember.Seen))
+			seen = append(seen, c.Remembered(remember.Seen))
 		}
 	}
-	p.r.watch.keep(p.r.watch.memory.Note(seen...))
+	p.r.ledger.Learn(seen...)
 	return nil
 }

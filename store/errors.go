@@ -2,21 +2,25 @@ package store
 
 import (
 	"errors"
-	"io/fs"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/reclaim"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Errors of opening a repository. Compare with errors.Is.
 var (
 	// ErrNoRepository is returned by Open where there is no repository.
-	ErrNoRepository = errors.New("no kist repository")
+	ErrNoRepository = vault.ErrNoRepository
 
 	// ErrExists is returned by Create where there is a repository already.
-	ErrExists = errors.New("there is a kist repository already")
+	ErrExists = vault.ErrExists
 
 	// ErrUnknownFormat is returned for a repository or an object of a format
 	// version that this release does not know.
@@ -40,7 +44,7 @@ var (
 
 	// ErrLastSlot is returned by RemoveSlot for the only key slot left that is known to
 	// open the repository.
-	ErrLastSlot = errors.New("the last key slot can't be removed: nobody could open the repository again")
+	ErrLastSlot = vault.ErrLastSlot
 )
 
 // Errors of capturing.
@@ -56,14 +60,14 @@ var (
 
 	// ErrBadOptions is returned for options that contradict themselves or are
 	// out of bounds.
-	ErrBadOptions = errors.New("bad options")
+	ErrBadOptions = vault.ErrBadOptions
 )
 
 // Errors of finding and reading.
 var (
 	// ErrNotFound is returned for a capture, a volume, a member or a key slot
 	// that is not there. It is fs.ErrNotExist, too.
-	ErrNotFound error = &sentinel{"not found", fs.ErrNotExist}
+	ErrNotFound = vault.ErrNotFound
 
 	// ErrAmbiguous is returned by Find when more than one capture is meant.
 	ErrAmbiguous = errors.New("more than one capture fits")
@@ -72,18 +76,78 @@ var (
 	// not what was written. DamagedObjects tells which object.
 	ErrDamaged = format.ErrDamaged
 
+	// ErrUnproved is returned by OpenMember's reader and RestoreMembers, behind all that was
+	// asked for, where nothing shows that it is what was captured: the tables are lost or say
+	// what does not fit, and not all of the volume can be read. It is ErrDamaged as well.
+	ErrUnproved = give.ErrUnproved
+
 	// ErrMoved is returned by whatever reads a volume when an object of it is gone
 	// because its capture was moved to other slabs, or removed, after it was found.
 	// Nothing is harmed: find the capture again.
-	ErrMoved = errors.New("it was moved or removed by reclaiming meanwhile: find the capture again")
+	ErrMoved = give.ErrMoved
 )
 
-// ObjectError names the object of the repository that an error is about.
-type ObjectError struct {
-	Object string
-	Err    error
-}
+// Errors of what is done beside others.
+var (
+	// ErrBusy is returned where another machine is doing what only one may do at a
+	// time: reclaiming, or repairing. It comes in a *BusyError where it is known who that is.
+	ErrBusy = lease.ErrBusy
 
-func (e *ObjectError) Error() string { return e.Object + ": " + e.Err.Error() }
+	// ErrOvertaken is returned by whoever stood still for so long, as on a machine that
+	// slept, that others may have gone on without it: a capture when space that it
+	// relied on was reclaimed meanwhile. Nothing is lost but time: what was stored is
+	// used when it is done again.
+	ErrOvertaken = lease.ErrOvertaken
+)
 
-func (e *ObjectError) Unwrap() error { return e.Err }
+// Errors of retention.
+var (
+	// ErrHeld is returned by Retire for a capture that is held.
+	ErrHeld = reclaim.ErrHeld
+
+	// ErrRetired is returned by Hold for a capture that is retired.
+	ErrRetired = reclaim.ErrRetired
+
+	// ErrTooLate is returned by Reinstate for a capture that is being removed.
+	ErrTooLate = reclaim.ErrTooLate
+)
+
+// Errors of reclaiming.
+var (
+	// ErrUnexplained is returned by Reclaim where more would go than retirements, and what
+	// was moved, explain: index files may have vanished that no other capture saw.
+	// ReclaimOptions.AcceptUnexplained frees it all the same.
+	ErrUnexplained = reclaim.ErrUnexplained
+
+	// ErrVanished is returned by Reclaim where captures vanished without having been
+	// retired: their contents may still be there, for whoever finds the index files.
+	// The error is a *VanishedError.
+	ErrVanished = reclaim.ErrVanished
+)
+
+// VanishedError is ErrVanished with the captures: Captures are their ids, sorted.
+type VanishedError = reclaim.VanishedError
+
+// Errors of what this machine knows of a repository.
+var (
+	// ErrStranger is returned by Open where a repository has another root key than the one that
+	// this machine knows by that id.
+	ErrStranger = ledger.ErrStranger
+
+	// ErrForgetful is what OpenOptions.Warn gets where nothing can be kept in
+	// OpenOptions.State: what is learned is known for as long as the Repository is open.
+	ErrForgetful = ledger.ErrForgetful
+)
+
+// LapseError tells what this machine knows of the captures of a repository and does not
+// find there. Any of it means that somebody removed or exchanged objects, or put the
+// repository back to an earlier state, beside kist. It has three lists of ids:
+//
+//	Missing   []string // of captures that are not there, and were not removed by reclaiming or repairing
+//	Exchanged []string // whose index files are other ones than they were
+//	Returned  []string // that were removed on purpose, and are there again
+type LapseError = ledger.LapseError
+
+// ObjectError names the object of the repository that an error is about: Object is its name in the
+// storage, Err what is wrong with it.
+type ObjectError = vault.ObjectError

@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -67,7 +69,7 @@ const (
 // fails with ErrDamaged and ErrMoved as Members does, and with an error of the file system where dir, if it is
 // there, can't be looked through.
 func (r *Repository) FolderChanges(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (_ *FolderChanges, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.ready(volumes...); err != nil {
 		return nil, err
 	}
@@ -203,7 +205,7 @@ func differing(m *Member, is *volume.State) (in []Aspect) {
 	}{
 		{AspectSize, is.Kind.IsRegular() && m.Size != is.Size},
 		{AspectModified, !is.Kind.IsDir() && m.Modified.UnixNano() != is.Modified},
-		{AspectMode, unixMode(m.Mode) != is.Perm},
+		{AspectMode, weave.UnixMode(m.Mode) != is.Perm},
 		{AspectOwner, m.UID != is.UID || m.GID != is.GID},
 	} {
 		if c.differs {

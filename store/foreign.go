@@ -15,7 +15,7 @@ func (r *Repository) owns(v *Volume) error {
 	switch {
 	case v == nil:
 		return fmt.Errorf("no volume: %w", ErrForeign)
-	case v.record == nil || v.of == nil || v.of.repo != r.id:
+	case v.record == nil || v.of == nil || v.of.repo != r.vault.ID():
 		return fmt.Errorf("volume %q: %w", v.Name, ErrForeign)
 	}
 	return nil
@@ -39,7 +39,7 @@ func (r *Repository) ownsAll(c *Capture) error {
 	switch {
 	case c == nil:
 		return fmt.Errorf("no capture: %w", ErrForeign)
-	case c.file.record == nil || c.repo != r.id:
+	case c.captured == nil || c.repo != r.vault.ID():
 		return fmt.Errorf("capture %q: %w", c.ID, ErrForeign)
 	}
 	for i := range c.Volumes {
@@ -52,7 +52,7 @@ func (r *Repository) ownsAll(c *Capture) error {
 
 // ownsDraft does the same for a draft; there may be none.
 func (r *Repository) ownsDraft(d *Draft) error {
-	if d != nil && (d.file == nil || d.repo != r.id) {
+	if d != nil && (d.file == nil || d.repo != r.vault.ID()) {
 		return fmt.Errorf("the draft: %w", ErrForeign)
 	}
 	return nil

@@ -3,12 +3,8 @@ package store
 import (
 	"context"
 	"fmt"
-)
 
-// Owners in the census of FreedBy.
-const (
-	leaving = 1 // only captures that go have the chunk
-	staying = 2
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // FreedBy tells how many bytes would come free if all captures of these ids were removed
@@ -27,7 +23,7 @@ const (
 // that of a capture, in full, and with ErrDamaged where an index file can't be read, as
 // what that keeps is not known, or where a capture's chunks can't be found.
 func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	captures, err := r.AllCaptures(ctx)
 	if err != nil {
 		return 0, err
@@ -36,28 +32,7 @@ func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, er
 	if err != nil {
 		return 0, err
 	}
-	c, err := r.newCensus(ctx)
-	if err != nil {
-		return 0, err
-	}
-	for _, capture := range captures {
-		owner := uint32(staying)
-		if going[capture.ID] {
-			owner = leaving
-			bytes += capture.file.info.Size
-		} else if capture.Retired != nil {
-			continue
-		}
-		if err := c.claim(ctx, capture, owner); err != nil {
-			return 0, fmt.Errorf("capture %s: %w", capture.ID, err)
-		}
-	}
-	err = c.tally(ctx, func(owner uint32, n int64) {
-		if owner == leaving {
-			bytes += n
-		}
-	})
-	return bytes, err
+	return r.scales.FreedBy(ctx, inner(captures), going)
 }
 
 // findAll gives the set of ids, all of which must be those of captures.

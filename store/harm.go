@@ -10,7 +10,10 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -29,8 +32,8 @@ type badPlace struct {
 // harm is what a bad place does to a volume.
 type harm struct {
 	place badPlace
-	span  span // chunks of the volume's contents
-	whole bool // the volume can't be restored at all
+	span  weave.Span // chunks of the volume's contents
+	whole bool       // the volume can't be restored at all
 }
 
 // checkCaptures finds out, from the state of the slabs, what of each capture
@@ -76,25 +79,25 @@ func (v *verifier) slabDamages() map[badPlace]*Damage {
 	return damages
 }
 
-func (v *verifier) checkVolume(ctx context.Context, c *Capture, vol *Volume, damages map[badPlace]*Damage) error {
+func (v *verifier) checkVolume(ctx context.Context, c *ledger.Capture, vol *format.Volume, damages map[badPlace]*Damage) error {
 	var harms []harm
 	if err := v.checkEntries(ctx, c, vol); err != nil {
 		return err
 	}
-	for _, p := range parts(vol) {
-		found, err := v.checkRecipe(ctx, p.recipe)
-		if isDamage(err) {
-			v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, p.use, err))
+	for _, p := range weave.Parts(vol) {
+		found, err := v.checkRecipe(ctx, p.Recipe)
+		if vault.IsDamage(err) {
+			v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, p.Use, err))
 			continue
 		}
 		if err != nil {
 			return err
 		}
-		if p.use == forSpeed {
+		if p.Use == weave.ForSpeed {
 			continue // the bad place is reported all the same
 		}
 		for _, h := range found {
-			h.whole = h.whole || p.use == forAll
+			h.whole = h.whole || p.Use == weave.ForAll
 			harms = append(harms, h)
 		}
 	}
@@ -103,21 +106,21 @@ func (v *verifier) checkVolume(ctx context.Context, c *Capture, vol *Volume, dam
 
 // checkEntries decodes a member list as restoring does, and holds what it adds
 // up to against the record. Of equal lists one is decoded.
-func (v *verifier) checkEntries(ctx context.Context, c *Capture, vol *Volume) error {
+func (v *verifier) checkEntries(ctx context.Context, c *ledger.Capture, vol *format.Volume) error {
 	if !v.o.Full {
 		return nil
 	}
-	key := listKey{vol.record.MemberList.Digest, orEmpty(vol.record.Stamps).Digest, vol.Bytes}
+	key := listKey{vol.MemberList.Digest, weave.OrEmpty(vol.Stamps).Digest, vol.Length}
 	if v.lists[key] {
 		return nil
 	}
-	err := v.r.addUp(ctx, vol.record)
+	err := v.r.addUp(ctx, vol)
 	switch {
 	case err == nil:
 		v.lists[key] = true
 	case v.isOfSlab(err): // named where the bad place is
-	case isDamage(err):
-		v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, forAll, err))
+	case vault.IsDamage(err):
+		v.report.Damage = append(v.report.Damage, volumeDamage(c, vol, weave.ForAll, err))
 	default:
 		return err
 	}
@@ -138,35 +141,35 @@ func (v *verifier) isOfSlab(err error) bool {
 
 // addUp reads a member list to its end.
 func (r *Repository) addUp(ctx context.Context, v *format.Volume) error {
-	entries := r.readEntries(ctx, v)
-	defer entries.close()
+	entries := r.reader.Entries(ctx, v)
+	defer entries.Close()
 	var length, chunks, contents uint64
 	for {
-		e, err := entries.next()
+		e, err := entries.Next()
 		if err == io.EOF {
 			break
 		}
 		if err != nil {
 			return err
 		}
-		header, err := e.header()
+		header, err := e.Header()
 		if err != nil {
 			return err
 		}
-		length += uint64(len(header)) + e.length
-		chunks += e.chunks
-		contents += e.length
+		length += uint64(len(header)) + e.Length
+		chunks += e.Chunks
+		contents += e.Length
 	}
-	if want := orEmpty(v.Contents); length != v.Length || chunks != want.Chunks || contents != want.Bytes {
+	if want := weave.OrEmpty(v.Contents); length != v.Length || chunks != want.Chunks || contents != want.Bytes {
 		return fmt.Errorf("%w: a member list that adds up to %d bytes and %d chunks, not %d and %d", ErrDamaged, length, chunks, v.Length, want.Chunks)
 	}
 	return nil
 }
 
 // volumeDamage is damage of a volume that no single slab accounts for.
-func volumeDamage(c *Capture, vol *Volume, u use, err error) Damage {
+func volumeDamage(c *ledger.Capture, vol *format.Volume, u weave.Use, err error) Damage {
 	d := newDamage(names.Capture(c.ID, 0), err)
-	if u == forSpeed {
+	if u == weave.ForSpeed {
 		return d
 	}
 	d.Captures = []string{c.ID}
@@ -182,7 +185,7 @@ func (v *verifier) checkRecipe(ctx context.Context, recipe *format.Recipe) ([]ha
 		// The streams of runs above the recipe, the outermost first.
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
 		harms, err := v.walk(ctx, &outer, nil)
-		if isDamage(err) && v.o.Full {
+		if vault.IsDamage(err) && v.o.Full {
 			return v.explain(ctx, recipe, err)
 		}
 		if err != nil || len(harms) > 0 {
@@ -197,7 +200,7 @@ func (v *verifier) checkRecipe(ctx context.Context, recipe *format.Recipe) ([]ha
 	if err == nil && len(harms) == 0 && v.o.Full && digest.Sum() != recipe.Digest {
 		err = fmt.Errorf("%w: a stream is not the one that was captured", ErrDamaged)
 	}
-	if isDamage(err) && v.o.Full {
+	if vault.IsDamage(err) && v.o.Full {
 		return v.explain(ctx, recipe, err)
 	}
 	return harms, err
@@ -277,7 +280,7 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 		return nil, nil
 	}
 	if s.bad[-1] != nil {
-		return []harm{{place: badPlace{run.Slab, -1}, span: span{at, run.Len()}}}, nil
+		return []harm{{place: badPlace{run.Slab, -1}, span: weave.Span{First: at, Count: run.Len()}}}, nil
 	}
 	slab, err := v.r.slabs.Open(ctx, run.Slab)
 	if err != nil {
@@ -288,8 +291,8 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 		from := max(first, run.First)
 		to := min(first+uint32(len(slab.Frames[frame].Chunks)), run.First+run.Count)
 		if from < to {
-			hit := cutOut(run, uint64(from-run.First), uint64(to-from)*uint64(run.Times))
-			harms = append(harms, harm{place: badPlace{run.Slab, frame}, span: span{at + uint64(from-run.First), hit.Len()}})
+			hit := weave.CutOut(run, uint64(from-run.First), uint64(to-from)*uint64(run.Times))
+			harms = append(harms, harm{place: badPlace{run.Slab, frame}, span: weave.Span{First: at + uint64(from-run.First), Count: hit.Len()}})
 		}
 	}
 	return harms, nil
@@ -297,7 +300,7 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *sla
 
 // nameHarmed adds to the damages the capture and the members that harms are
 // about.
-func (v *verifier) nameHarmed(ctx context.Context, c *Capture, vol *Volume, harms []harm, damages map[badPlace]*Damage) error {
+func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *format.Volume, harms []harm, damages map[badPlace]*Damage) error {
 	if len(harms) == 0 {
 		return nil
 	}
@@ -315,16 +318,16 @@ func (v *verifier) nameHarmed(ctx context.Context, c *Capture, vol *Volume, harm
 	if whole {
 		return nil // the member list may be unreadable, and no member can be had
 	}
-	for l, err := range v.r.listing(ctx, vol) {
+	for l, err := range v.r.reader.Listing(ctx, &ledger.Volume{Volume: vol, Of: c}) {
 		if err != nil {
-			if isDamage(err) {
+			if vault.IsDamage(err) {
 				return nil
 			}
 			return err
 		}
 		for _, h := range harms {
-			if l.member != nil && l.chunk < h.span.first+h.span.count && h.span.first < l.chunk+l.chunks {
-				damages[h.place].add(Harmed{c.ID, vol.Name, l.member.Path})
+			if l.Member != nil && l.Chunk < h.span.First+h.span.Count && h.span.First < l.Chunk+l.Chunks {
+				damages[h.place].add(Harmed{c.ID, vol.Name, l.Member.Path})
 			}
 		}
 	}

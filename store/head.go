@@ -9,7 +9,9 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // headDigits is how many hexadecimal digits of a hash stand in a head: 128 bits, so that
@@ -35,7 +37,7 @@ func (h headToken) fits(hash crypt.Digest) bool { return hash.String()[:headDigi
 //
 // Where index files are damaged it fails with ErrDamaged.
 func (r *Repository) Head(ctx context.Context) (tokens []string, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}
@@ -45,23 +47,24 @@ func (r *Repository) Head(ctx context.Context) (tokens []string, err error) {
 	}
 	followed := make(map[string]bool)
 	for _, c := range captures {
-		if p := c.file.record.Previous; p != nil {
+		if p := c.captured.Previous; p != nil {
 			followed[p.ID] = true
 		}
 	}
-	lone := make(map[string]*Capture) // the newest of each host that has no other beside it
+	lone := make(map[string]*ledger.Capture) // the newest of each host that has no other beside it
 	tokens = []string{}
-	for _, c := range captures {
+	for _, given := range captures {
+		c := given.captured
 		switch before := lone[c.Host]; {
 		case followed[c.ID]:
-		case c.file.record.Previous != nil:
-			tokens = append(tokens, newHeadToken(c.ID, c.hash()).String())
+		case c.Previous != nil:
+			tokens = append(tokens, newHeadToken(c.ID, c.Hash()).String())
 		case before == nil || before.Written.Before(c.Written):
 			lone[c.Host] = c
 		}
 	}
 	for _, c := range lone {
-		tokens = append(tokens, newHeadToken(c.ID, c.hash()).String())
+		tokens = append(tokens, newHeadToken(c.ID, c.Hash()).String())
 	}
 	slices.Sort(tokens)
 	return tokens, nil
@@ -94,8 +97,8 @@ func (v *verifier) checkHead() error {
 	now := make(map[string]crypt.Digest)
 	later := make(map[string]crypt.Digest) // by what the capture after it says
 	for _, c := range v.captures {
-		now[c.ID] = c.hash()
-		if p := c.file.record.Previous; p != nil {
+		now[c.ID] = c.Hash()
+		if p := c.Previous; p != nil {
 			later[p.ID] = p.Hash
 		}
 	}
@@ -104,7 +107,7 @@ func (v *verifier) checkHead() error {
 		after, chained := later[h.id]
 		switch {
 		case there && h.fits(hash), slices.ContainsFunc(v.gone[h.id], h.fits):
-		case !there && v.gone.covers(h.id, crypt.Digest{}) && (!chained || h.fits(after)):
+		case !there && v.gone.Covers(h.id, crypt.Digest{}) && (!chained || h.fits(after)):
 			if !chained {
 				v.report.Notes = append(v.report.Notes, fmt.Sprintf("capture %s of the head was removed on purpose, and nothing tells any more whether it was the one named", h.id))
 			}

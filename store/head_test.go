@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
@@ -28,7 +29,7 @@ func TestHead(t *testing.T) {
 	if got := m.head(); got != "" {
 		t.Errorf("of nothing: %q", got)
 	}
-	token := func(c *Capture) string { return c.ID + ":" + c.hash().String()[:32] }
+	token := func(c *Capture) string { return c.ID + ":" + c.captured.Hash().String()[:32] }
 	one := m.put("a", "1")
 	if got := m.head(); got != token(one) {
 		t.Errorf("of one: %q", got)
@@ -90,26 +91,26 @@ func TestVerifyHead(t *testing.T) {
 		}, false},
 		"it is gone": {func(s *site, _ *machine, c *Capture) { s.remove(names.Capture(c.ID, 0)) }, true},
 		"it is another one": {func(s *site, m *machine, c *Capture) {
-			changed := *c.file.record
+			changed := *c.captured.IndexFile
 			changed.Name = "forged"
-			if _, err := m.writeGeneration(t.Context(), &changed, 1); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &changed, 1); err != nil {
 				t.Fatal(err)
 			}
 		}, true},
 		"another one with its id was removed": {func(s *site, m *machine, c *Capture) {
 			s.remove(names.Capture(c.ID, 0))
 			mark := &format.BatchRecord{}
-			depart(mark, c.ID, crypt.Digest{1})
-			if _, err := m.putBatch(t.Context(), names.Gone, mark); err != nil {
+			ledger.Depart(mark, c.ID, crypt.Digest{1})
+			if _, err := m.ledger.PutBatch(t.Context(), names.Gone, mark); err != nil {
 				t.Fatal(err)
 			}
 		}, true},
 		"it is reclaimed, by an old release, and the one that follows names another": {func(s *site, m *machine, c *Capture) {
-			next := *m.put("a", "9").file.record
+			next := *m.put("a", "9").captured.IndexFile
 			m.retireNow(c.ID)
 			oldMarks(s, m)
 			next.Previous = &format.Previous{ID: c.ID, Hash: crypt.Digest{1}}
-			if _, err := m.writeGeneration(t.Context(), &next, 7); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &next, 7); err != nil {
 				t.Fatal(err)
 			}
 		}, true},
@@ -135,14 +136,14 @@ func TestVerifyHead(t *testing.T) {
 // oldMarks puts marks of what is gone as old releases did.
 func oldMarks(s *site, m *machine) {
 	s.t.Helper()
-	all, err := m.readBatchesOf(s.t.Context(), names.Gone)
-	if err != nil || len(all.gone) == 0 {
+	all, err := m.ledger.ReadBatchesOf(s.t.Context(), names.Gone)
+	if err != nil || len(all.Gone) == 0 {
 		s.t.Fatal(all, err)
 	}
-	for _, g := range all.gone {
-		s.remove(g.info.Name)
-		g.record.Hashes = nil
-		if _, err := m.putBatch(s.t.Context(), names.Gone, g.record); err != nil {
+	for _, g := range all.Gone {
+		s.remove(g.Info.Name)
+		g.Record.Hashes = nil
+		if _, err := m.ledger.PutBatch(s.t.Context(), names.Gone, g.Record); err != nil {
 			s.t.Fatal(err)
 		}
 	}

@@ -13,7 +13,10 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -75,36 +78,27 @@ func (p *repairer) nameChunks(ctx context.Context) error {
 	if len(p.bad) == 0 {
 		return nil
 	}
-	return p.r.readTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
+	return p.r.stock.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
 			if b := p.bad[rec.Slab]; b != nil && b.ids == nil {
-				b.ids = identitiesOf(rec)
+				b.ids = stock.IdentitiesOf(rec)
 			}
 		}
 		return nil
 	})
 }
 
-func identitiesOf(rec *format.SlabRecord) (ids []crypt.Identity) {
-	for i := range rec.Frames {
-		for c := range rec.Frames[i].Chunks {
-			ids = append(ids, rec.Frames[i].ID(c))
-		}
-	}
-	return ids
-}
-
 // markBad puts a mark of the places that can't be read, so that no writer relies on
 // them.
 func (p *repairer) markBad(ctx context.Context) error {
-	going, err := p.r.readBatchesOf(ctx, names.Harmed)
+	going, err := p.r.ledger.ReadBatchesOf(ctx, names.Harmed)
 	if err != nil {
 		return err
 	}
-	known := going.harmed()
+	marked := going.Harmed()
 	record := &format.BatchRecord{}
 	for id, b := range p.bad {
-		if _, there := p.v.there.find(id); there && !known.covers(id, b.frames) {
+		if _, there := p.v.there.Find(id); there && !marked.Covers(id, b.frames) {
 			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
 		}
 	}
@@ -112,7 +106,7 @@ func (p *repairer) markBad(ctx context.Context) error {
 		return nil
 	}
 	slices.SortFunc(record.Harmed, func(a, b format.HarmedSlab) int { return slices.Compare(a.Slab[:], b.Slab[:]) })
-	_, err = p.r.putBatch(ctx, names.Harmed, record)
+	_, err = p.r.ledger.PutBatch(ctx, names.Harmed, record)
 	return err
 }
 
@@ -133,14 +127,14 @@ func (p *repairer) heal(ctx context.Context) error {
 		return err
 	}
 	for _, record := range records {
-		i := slices.IndexFunc(p.v.captures, func(c *Capture) bool { return c.ID == record.ID })
-		p.v.captures[i] = newCapture(record, 0)
+		i := slices.IndexFunc(p.v.captures, func(c *ledger.Capture) bool { return c.ID == record.ID })
+		p.v.captures[i] = &ledger.Capture{IndexFile: record}
 	}
 	return nil
 }
 
 // healGroup gives the new records of captures of one group.
-func (p *repairer) healGroup(ctx context.Context, captures []*Capture) ([]*format.IndexFile, error) {
+func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([]*format.IndexFile, error) {
 	h, err := p.newHealer(ctx, captures[0].Name)
 	if err != nil {
 		return nil, err
@@ -149,7 +143,7 @@ func (p *repairer) healGroup(ctx context.Context, captures []*Capture) ([]*forma
 	for _, c := range captures {
 		record, err := h.capture(ctx, c)
 		if err != nil {
-			h.s.intake.Abandon(context.WithoutCancel(ctx))
+			h.w.Intake.Abandon(context.WithoutCancel(ctx))
 			return nil, fmt.Errorf("capture %s: %w", c.ID, err)
 		}
 		if record != nil {
@@ -157,50 +151,51 @@ func (p *repairer) healGroup(ctx context.Context, captures []*Capture) ([]*forma
 			p.out.Healed = append(p.out.Healed, c.ID)
 		}
 	}
-	_, err = h.s.intake.Close()
+	_, err = h.w.Intake.Close()
 	return records, err
 }
 
 // healer finds chunks elsewhere.
 type healer struct {
 	r     *Repository
-	s     *session
+	w     *weave.Weaver
 	v     *verifier
 	index *known.Index
 	bad   map[format.SlabID]*badSlab
 	wrong bool // the recipe at hand meant what was said of disputed chunks
 }
 
-// newHealer starts a session that relies on nothing harmed, for captures of that
+// newHealer gives a healer that relies on nothing harmed, for captures of that
 // name, or for all where they share chunks.
 func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) {
-	params, err := p.r.params()
+	params, err := p.r.vault.Params()
 	if err != nil {
 		return nil, err
 	}
-	apart := p.r.apartFor(name)
-	index, adopted, err := p.r.loadIndex(ctx, p.lease, apart.Group)
+	apart := p.r.stock.ApartFor(name)
+	index, adopted, err := p.r.stock.LoadIndex(ctx, p.lease, apart.Group)
 	if err != nil {
 		return nil, err
 	}
-	cfg := p.r.intakeConfig(index)
+	cfg := p.r.stock.IntakeConfig(index)
 	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, params.Max(), zstd.SpeedDefault, apart
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
 		return nil, err
 	}
-	s := &session{r: p.r, index: index, params: params, intake: in, lease: p.lease, entries: format.NewEntryEncoder(), meter: newMeter(nil), uses: make(map[format.SlabID]bool)}
+	w := weave.NewWeaver(params, newMeter(nil))
+	w.Intake = in
 	if p.uses == nil {
 		p.uses = make(map[format.SlabID]bool)
 	}
-	s.uses = p.uses // of all groups
-	return &healer{r: p.r, s: s, v: p.v, index: index, bad: p.bad}, nil
+	w.Uses = p.uses // of all groups
+	return &healer{r: p.r, w: w, v: p.v, index: index, bad: p.bad}, nil
 }
 
 // capture gives the record of a capture that names what is unharmed, as far as there
 // is, or nil if nothing changes.
-func (h *healer) capture(ctx context.Context, c *Capture) (*format.IndexFile, error) {
-	record := *c.file.record
+func (h *healer) capture(ctx context.Context, c *ledger.Capture) (*format.IndexFile, error) {
+	record := *c.IndexFile
 	record.Volumes = slices.Clone(record.Volumes)
 	changed := false
 	for i := range record.Volumes {
@@ -253,7 +248,7 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 		return nil, nil
 	}
 	moved := false
-	h.wrong = h.v.wrong[recipeKey(old)] != intact
+	h.wrong = h.v.wrong[weave.RecipeKey(old)] != intact
 	for run, err := range h.runs(ctx, old, &moved) {
 		if err != nil {
 			return nil, err
@@ -265,20 +260,20 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 	if !moved {
 		return nil, h.unhealed()
 	}
-	if ok, err := h.r.fits(ctx, old, h.runs(ctx, old, &moved), h.v.realOf); err != nil || !ok {
+	if ok, err := h.r.stock.Fits(ctx, old, h.runs(ctx, old, &moved), h.v.realOf); err != nil || !ok {
 		return nil, orElse(err, errLost) // what is found elsewhere is not what was captured
 	}
-	healed, err := h.s.putRecipe(*old, func(yield func(format.Run) error) error {
-		j := &joiner{yield: yield}
+	healed, err := h.w.PutRecipe(*old, func(yield func(format.Run) error) error {
+		j := &weave.Joiner{Yield: yield}
 		for run, err := range h.runs(ctx, old, &moved) {
 			if err != nil {
 				return err
 			}
-			if err := j.add(run); err != nil {
+			if err := j.Add(run); err != nil {
 				return err
 			}
 		}
-		return j.end()
+		return j.End()
 	})
 	return &healed, err
 }

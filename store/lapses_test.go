@@ -1,7 +1,11 @@
 package store
 
 import (
+	"bytes"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
+	"fmt"
 	"os"
 	"slices"
 	"strings"
@@ -59,8 +63,8 @@ func TestLapses(t *testing.T) {
 		"another index file": {func(s *site, state string) LapseError {
 			m := s.open(state)
 			c := m.put("a", "1")
-			c.file.record.Version = "other"
-			if _, err := m.writeGeneration(t.Context(), c.file.record, 1); err != nil {
+			c.captured.Version = "other"
+			if _, err := m.ledger.WriteGeneration(t.Context(), c.captured.IndexFile, 1); err != nil {
 				t.Fatal(err)
 			}
 			return LapseError{Exchanged: []string{c.ID}}
@@ -82,10 +86,10 @@ func TestLapses(t *testing.T) {
 			if !slices.Equal(got.Missing, want.Missing) || !slices.Equal(got.Exchanged, want.Exchanged) || !slices.Equal(got.Returned, want.Returned) {
 				t.Errorf("told %+v, want %+v", got, want)
 			}
-			if again := m.lapse(); !again.empty() {
+			if again := m.lapse(); !again.Empty() {
 				t.Errorf("told twice: %+v", again)
 			}
-			all := want.all()
+			all := want.All()
 			if name == "cut short to nothing" {
 				if got := m.harmed(VerifyOptions{}); !slices.Contains(got, all[0]) {
 					t.Errorf("verified: %v, want %v", got, all)
@@ -99,7 +103,7 @@ func TestLapses(t *testing.T) {
 				return
 			}
 			m = s.open(state)
-			if m.put("b", "9"); want.empty() != (len(m.warned) == 0) {
+			if m.put("b", "9"); want.Empty() != (len(m.warned) == 0) {
 				t.Errorf("capturing warned of %v", m.warned)
 			}
 		})
@@ -120,7 +124,7 @@ func TestNoLapses(t *testing.T) {
 		t.Helper()
 		for _, state := range []string{first, second, ""} {
 			other := s.open(state)
-			if l := other.lapse(); !l.empty() {
+			if l := other.lapse(); !l.Empty() {
 				t.Errorf("%s: told %+v", what, l)
 			}
 			if harmed := other.harmed(VerifyOptions{Full: true}); len(harmed) > 0 {
@@ -130,7 +134,7 @@ func TestNoLapses(t *testing.T) {
 	}
 	check("captured")
 	s.open("").retireNow(ids[0]) // another machine, with moving
-	if c, err := s.open("").Find(t.Context(), ids[1]); err != nil || c.file.generation == 0 {
+	if c, err := s.open("").Find(t.Context(), ids[1]); err != nil || c.captured.Generation == 0 {
 		t.Fatalf("it was not moved: that tests little (%v)", err)
 	}
 	check("reclaimed elsewhere")
@@ -162,9 +166,9 @@ func TestDropAccepts(t *testing.T) {
 		}
 	}
 	s.rollBack(before)
-	changed := *kept.file.record
+	changed := *kept.captured.IndexFile
 	changed.Version = "other"
-	if _, err := m.writeGeneration(t.Context(), &changed, 1); err != nil {
+	if _, err := m.ledger.WriteGeneration(t.Context(), &changed, 1); err != nil {
 		t.Fatal(err)
 	}
 
@@ -178,7 +182,7 @@ func TestDropAccepts(t *testing.T) {
 	}
 	for _, state := range []string{first, second, first} {
 		m := s.open(state)
-		if l := m.lapse(); !l.empty() {
+		if l := m.lapse(); !l.Empty() {
 			t.Errorf("told %+v", l)
 		}
 		if harmed := m.harmed(VerifyOptions{}); len(harmed) > 0 {
@@ -207,7 +211,7 @@ func TestHealedIsNotExchanged(t *testing.T) {
 	if err != nil || len(out.Healed) == 0 || len(out.Exchanged) > 0 {
 		t.Errorf("%+v, %v", out, err)
 	}
-	if l := s.open(state).lapse(); !l.empty() {
+	if l := s.open(state).lapse(); !l.Empty() {
 		t.Errorf("told %+v", l)
 	}
 }
@@ -235,7 +239,7 @@ func TestStranger(t *testing.T) {
 	if _, err := Open(t.Context(), forged, s.key, OpenOptions{State: state}); !errors.Is(err, ErrStranger) {
 		t.Fatalf("opened: %v", err)
 	}
-	if l := s.open(state).lapse(); !l.empty() {
+	if l := s.open(state).lapse(); !l.Empty() {
 		t.Errorf("the right one: %+v", l)
 	}
 	r, err := Open(t.Context(), forged, s.key, OpenOptions{State: state, AcceptNewRoot: true})
@@ -243,7 +247,7 @@ func TestStranger(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	if captures := r.watch.memory.Captures(); len(captures) > 0 {
+	if captures := r.ledger.Watch().Memory.Captures(); len(captures) > 0 {
 		t.Errorf("still known: %v", captures)
 	}
 	if _, err := Open(t.Context(), s.mem, s.key, OpenOptions{State: state}); !errors.Is(err, ErrStranger) {
@@ -256,17 +260,33 @@ func TestStranger(t *testing.T) {
 func (s *site) forgedTwin() *storage.Memory {
 	s.t.Helper()
 	mem := storage.NewMemory()
-	m, err := readManifest(s.t.Context(), s.mem)
-	if err != nil {
+	document := s.read(names.Manifest)
+	var m struct {
+		ID      crypt.RepositoryID `json:"id"`
+		Made    string             `json:"made"`
+		Average int                `json:"chunk_average"`
+		Grace   int64              `json:"grace_seconds"`
+		Seal    string             `json:"seal"`
+	}
+	if err := json.Unmarshal(document, &m); err != nil {
 		s.t.Fatal(err)
 	}
 	root := crypt.NewRootKey()
 	keys, err := root.Derive(m.ID)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	seal := keys.ManifestMAC(fmt.Appendf(nil, "kist format 1\nid %s\nmade %s\nchunk average %d\ngrace %d\n", m.ID, m.Made, m.Average, m.Grace))
+	slot, err := crypt.NewSlot(root, m.ID, s.key, crypt.SlotOptions{})
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	opens, err := slot.Marshal()
 	if err == nil {
-		_, err = newSlot(s.t.Context(), mem, root, m.ID, s.key, crypt.SlotOptions{})
+		err = mem.Mark(s.t.Context(), names.KeySlot(string(slot.ID())), opens)
 	}
 	if err == nil {
-		err = mem.Mark(s.t.Context(), names.Manifest, m.seal(keys))
+		err = mem.Mark(s.t.Context(), names.Manifest, bytes.Replace(document, []byte(m.Seal), hex.AppendEncode(nil, seal[:]), 1))
 	}
 	if err != nil {
 		s.t.Fatal(err)
@@ -298,7 +318,7 @@ func TestForgetful(t *testing.T) {
 				t.Errorf("warned of %v", m.warned)
 			}
 			first, second := m.put("a", "1"), m.put("a", "2")
-			if p := second.file.record.Previous; p == nil || p.ID != first.ID || p.Hash != first.hash() {
+			if p := second.captured.Previous; p == nil || p.ID != first.ID || p.Hash != first.captured.Hash() {
 				t.Errorf("the capture before is %v", p)
 			}
 			if len(m.warned) != 1 {

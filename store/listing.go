@@ -7,7 +7,9 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // DamagedError says that the index files of some captures can't be read. It wraps
@@ -35,33 +37,35 @@ type Listing struct {
 
 // List lists the captures, and says which can't be read: that is no error here.
 func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}
-	captures, damage, err := r.readAllCaptures(ctx)
+	captures, damage, err := r.ledger.ReadAll(ctx)
 	if err != nil {
 		return nil, err
 	}
-	s, err := r.readStanding(ctx)
+	s, err := r.ledger.ReadStanding(ctx)
 	if err != nil {
 		return nil, err
 	}
-	s.apply(captures)
-	l = &Listing{Captures: captures}
+	s.Apply(captures)
+	l = &Listing{}
+	for _, c := range captures {
+		l.Captures = append(l.Captures, r.given(c))
+	}
 	if len(damage) == 0 {
 		return l, nil
 	}
-	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: joinDamage(damage)}
+	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: ledger.JoinDamage(damage)}
 	for _, id := range l.Damage.Captures {
-		l.unread = append(l.unread, &Capture{ID: id})
+		l.unread = append(l.unread, &Capture{ID: id, Held: s.Held(id), Retired: (*Retirement)(s.Retirement(id))})
 	}
-	s.apply(l.unread)
 	return l, nil
 }
 
 // unreadIDs gives the ids of captures of which only damaged index files are there.
-func unreadIDs(captures []*Capture, damage []error) []string {
+func unreadIDs(captures []*ledger.Capture, damage []error) []string {
 	read := make(map[string]bool)
 	for _, c := range captures {
 		read[c.ID] = true
@@ -145,7 +149,7 @@ func notRetired(all []*Capture) (copies []*Capture) {
 // its capture was taken.
 func (l *Listing) later(c *Capture) (ids []string) {
 	for _, u := range l.unread {
-		if u.Retired == nil && (c == nil || minuteOf(u.ID) >= minuteOf(c.ID)) {
+		if u.Retired == nil && (c == nil || names.Minute(u.ID) >= names.Minute(c.ID)) {
 			ids = append(ids, u.ID)
 		}
 	}
@@ -155,17 +159,12 @@ func (l *Listing) later(c *Capture) (ids []string) {
 // damageOf gives Damage of these captures alone.
 func (l *Listing) damageOf(ids []string) *DamagedError {
 	var some []error
-	for _, err := range l.Damage.Err.(manyDamaged) {
+	for _, err := range l.Damage.Err.(ledger.ManyDamaged) {
 		if slices.Contains(ids, captureOf(err)) {
 			some = append(some, err)
 		}
 	}
-	return &DamagedError{Captures: ids, Err: joinDamage(some)}
-}
-
-func minuteOf(id string) string {
-	minute, _, _ := strings.Cut(id, "-")
-	return minute
+	return &DamagedError{Captures: ids, Err: ledger.JoinDamage(some)}
 }
 
 // isLatest tells "latest" and "NAME@latest" from ids.

@@ -136,14 +136,24 @@ func (s *site) snapshot() map[string][]byte {
 			s.t.Fatal(err)
 		}
 		for _, info := range infos {
-			b, err := readAll(s.t.Context(), s.mem, info.Name, 1<<30)
-			if err != nil {
-				s.t.Fatal(err)
-			}
-			all[info.Name] = b
+			all[info.Name] = s.read(info.Name)
 		}
 	}
 	return all
+}
+
+// read gives an object.
+func (s *site) read(name string) []byte {
+	s.t.Helper()
+	info, err := s.mem.Stat(s.t.Context(), name)
+	b := make([]byte, info.Size)
+	if err == nil {
+		err = s.mem.ReadAt(s.t.Context(), name, b, 0)
+	}
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return b
 }
 
 // rollBack puts all objects back to what they were.

@@ -18,31 +18,31 @@ func TestForgedCaptures(t *testing.T) {
 	const honest, evil = "PermitRootLogin no \n", "PermitRootLogin yes\n"
 	for name, put := range map[string]func(m *machine, victim *Capture, evil *format.Recipe){
 		"a later capture": func(m *machine, victim *Capture, evil *format.Recipe) {
-			record := *victim.file.record
+			record := *victim.captured.IndexFile
 			record.Volumes = slices.Clone(record.Volumes)
 			record.Volumes[0].Contents = evil
-			if _, err := m.writeIndexFile(t.Context(), &record); err != nil {
+			if _, err := m.ledger.WriteIndexFile(t.Context(), &record); err != nil {
 				t.Fatal(err)
 			}
 		},
 		"a generation of another hash": func(m *machine, victim *Capture, evil *format.Recipe) {
-			record := *victim.file.record
+			record := *victim.captured.IndexFile
 			record.Volumes = slices.Clone(record.Volumes)
 			record.Volumes[0].Contents = evil
-			if _, err := m.writeGeneration(t.Context(), &record, 1); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &record, 1); err != nil {
 				t.Fatal(err)
 			}
 		},
 		"a generation of the same hash": func(m *machine, victim *Capture, evil *format.Recipe) {
-			record := *victim.file.record
+			record := *victim.captured.IndexFile
 			record.Volumes = slices.Clone(record.Volumes)
 			contents := *record.Volumes[0].Contents
 			contents.Level, contents.Runs = evil.Level, evil.Runs
 			record.Volumes[0].Contents = &contents
-			if record.Hash() != victim.hash() {
+			if record.Hash() != victim.captured.Hash() {
 				t.Fatal("that tests little")
 			}
-			if _, err := m.writeGeneration(t.Context(), &record, 7); err != nil {
+			if _, err := m.ledger.WriteGeneration(t.Context(), &record, 7); err != nil {
 				t.Fatal(err)
 			}
 		},
@@ -95,11 +95,11 @@ func TestOwnAfterMoving(t *testing.T) {
 	second := m.folder(dir)
 	m.retireNow(first.ID)
 	moved, err := m.Find(t.Context(), second.ID)
-	if err != nil || moved.file.generation == 0 || moved.hash() != second.hash() {
-		t.Fatalf("generation %d, %v", moved.file.generation, err)
+	if err != nil || moved.captured.Generation == 0 || moved.captured.Hash() != second.captured.Hash() {
+		t.Fatalf("generation %d, %v", moved.captured.Generation, err)
 	}
 	m = s.open(state)
-	if l := m.lapse(); !l.empty() {
+	if l := m.lapse(); !l.Empty() {
 		t.Errorf("told %+v", l)
 	}
 	third := m.folder(dir)
@@ -127,15 +127,15 @@ func TestCrashBeforeNoting(t *testing.T) {
 		t.Fatal(err)
 	}
 	m = s.open(state)
-	if l := m.lapse(); !l.empty() {
+	if l := m.lapse(); !l.Empty() {
 		t.Errorf("told %+v", l)
 	}
-	if got, ok := m.watch.memory.Find(c.ID); !ok || got.Kind != remember.Seen {
+	if got, ok := m.ledger.Watch().Memory.Find(c.ID); !ok || got.Kind != remember.Seen {
 		t.Errorf("%v, %v", got, ok)
 	}
 	next := m.folder(dir)
-	if next.file.record.Previous != nil || next.Volumes[0].Reused > 0 {
-		t.Errorf("previous %v, %d taken over", next.file.record.Previous, next.Volumes[0].Reused)
+	if next.captured.Previous != nil || next.Volumes[0].Reused > 0 {
+		t.Errorf("previous %v, %d taken over", next.captured.Previous, next.Volumes[0].Reused)
 	}
 	if harmed := m.harmed(VerifyOptions{Full: true}); len(harmed) > 0 {
 		t.Error(harmed)
@@ -144,55 +144,5 @@ func TestCrashBeforeNoting(t *testing.T) {
 
 // path gives the file of what the machine knows.
 func (m *machine) path(state string) string {
-	return filepath.Join(state, m.id.String()+".known")
-}
-
-// TestProves has recipes whose runs name other chunks than their digests are made of.
-func TestProves(t *testing.T) {
-	r, o := capturedFolder(t)
-	s := begun(t, r, o)
-	defer s.abandon(t.Context())
-	c, err := r.Find(t.Context(), "latest")
-	if err != nil {
-		t.Fatal(err)
-	}
-	for name, change := range map[string]func(*format.Recipe){
-		"as it is":      func(*format.Recipe) {},
-		"other chunks":  func(r *format.Recipe) { r.Runs[0].First++; r.Runs[0].Count-- },
-		"less":          func(r *format.Recipe) { r.Runs = r.Runs[:len(r.Runs)-1] },
-		"more":          func(r *format.Recipe) { r.Runs = append(r.Runs, r.Runs[0]) },
-		"another slab":  func(r *format.Recipe) { r.Runs[0].Slab[0]++ },
-		"without end":   func(r *format.Recipe) { r.Runs = endlessRuns(r.Runs[0]) },
-		"other digest":  func(r *format.Recipe) { r.Digest[0]++ },
-		"nested, wrong": func(r *format.Recipe) { r.Level = 1 },
-	} {
-		for of, recipe := range map[string]func(*format.Volume) **format.Recipe{
-			"contents": func(v *format.Volume) **format.Recipe { return &v.Contents },
-			"states":   func(v *format.Volume) **format.Recipe { return &v.States },
-			"stamps":   func(v *format.Volume) **format.Recipe { return &v.Stamps },
-			"members": func(v *format.Volume) **format.Recipe {
-				list := &v.MemberList
-				return &list
-			},
-		} {
-			v := *c.Volumes[0].record
-			at := recipe(&v)
-			changed := **at
-			changed.Runs = slices.Clone(changed.Runs)
-			change(&changed)
-			if of == "members" {
-				v.MemberList = changed
-			} else {
-				*at = &changed
-			}
-			if got := s.proves(t.Context(), &v); got != (name == "as it is") {
-				t.Errorf("%s, %s: proved %v", of, name, got)
-			}
-		}
-	}
-}
-
-func endlessRuns(run format.Run) []format.Run {
-	run.Count, run.Times = 1, 1<<32-1
-	return slices.Repeat([]format.Run{run}, format.MaxInlineRuns)
+	return filepath.Join(state, m.ID().String()+".known")
 }

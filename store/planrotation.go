@@ -102,7 +102,7 @@ func (r *Repository) PlanRotation(captures []*Capture, o RotationOptions) (*Rota
 	byID := make(map[string]*Capture, len(rotating))
 	for i, c := range rotating {
 		byID[c.ID] = c
-		if d := &decisions[i]; c.Written.Before(r.made.Add(-ClockTolerance)) {
+		if d := &decisions[i]; c.Written.Before(r.vault.Made().Add(-ClockTolerance)) {
 			d.Keep, d.Why = true, append(d.Why, rotation.Reason{Rule: WrongClock})
 		}
 	}

@@ -19,7 +19,7 @@ func TestRecheckReaches(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, r := range []*Repository{r, fresh} {
-			if got := r.intakeConfig(nil).NoRecheck; got != off {
+			if got := r.stock.IntakeConfig(nil).NoRecheck; got != off {
 				t.Errorf("off is %v, and the intake is told %v", off, got)
 			}
 		}

@@ -7,7 +7,10 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -63,7 +66,8 @@ func (r *Repaired) Mended() bool {
 // Only one may repair or reclaim at a time: ErrBusy. It may be stopped at any
 // moment and called again.
 func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
+	defer giveBusy(&err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}
@@ -72,12 +76,12 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 		return nil, err
 	}
 	defer r.slabs.Close()
-	l, err := r.takeLease(ctx, format.WorkRepair, o.Host, "")
+	l, err := r.leases.Take(ctx, format.WorkRepair, o.Host, "")
 	if err != nil {
 		return nil, err
 	}
-	defer l.end(ctx)
-	if err := r.checkAlone(ctx, l); err != nil {
+	defer l.End(ctx)
+	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
 	p := &repairer{r: r, o: o, lease: l, out: &Repaired{Healed: []string{}, Lost: []Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
@@ -89,23 +93,20 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 type repairer struct {
 	r     *Repository
 	o     RepairOptions
-	lease *lease
+	lease *lease.Lease
 	out   *Repaired
 	v     *verifier
 	bad   map[format.SlabID]*badSlab
 	uses  map[format.SlabID]bool // by what was healed or dropped
 
-	exchanged map[string]*exchange
+	exchanged map[string]*ledger.Exchange
 }
 
 func (p *repairer) run(ctx context.Context) error {
-	tables, err := p.r.RebuildTables(ctx)
-	if tables != nil {
-		p.out.Tables = *tables
-	}
-	if err != nil {
+	if err := p.rebuildTables(ctx); err != nil {
 		return err
 	}
+	var err error
 	if p.v, err = p.r.verifyOnce(ctx, VerifyOptions{Full: true, Progress: p.o.Progress}); err != nil {
 		return err
 	}
@@ -124,13 +125,27 @@ func (p *repairer) run(ctx context.Context) error {
 	return nil
 }
 
+// rebuildTables reads the repository afresh: what it finds may be mended by what follows.
+func (p *repairer) rebuildTables(ctx context.Context) error {
+	r, err := p.r.afresh()
+	if err != nil {
+		return err
+	}
+	defer r.slabs.Close()
+	done, err := r.stock.Rebuild(ctx)
+	if done != nil {
+		p.out.Tables = RebuildReport(*done)
+	}
+	return err
+}
+
 // removeBadMarks removes marks that can't be read. One that holds a capture is
 // put anew first.
 func (p *repairer) removeBadMarks(ctx context.Context) error {
-	there := captureIDs(p.v.files)
+	there := ledger.CaptureIDs(p.v.files)
 	for _, name := range p.v.badMarks {
-		if id, err := names.ParseMark(name); err == nil && folderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.stand.ended[name] {
-			if err := putMark(ctx, p.r, format.Hold, names.NewHold(id), newMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
+		if id, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.stand.Ended[name] {
+			if err := vault.PutMark(ctx, p.r.vault, format.Hold, names.NewHold(id), ledger.NewMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
 				return err
 			}
 		}
@@ -146,7 +161,7 @@ func (p *repairer) removeBadMarks(ctx context.Context) error {
 // again under its name, which is all that counts of it, once the retirement is gone.
 func (p *repairer) removeBadMark(ctx context.Context, name string) error {
 	mark, _, err := names.ParseEnding(name)
-	undoes := err == nil && folderOf(name) == names.Retired
+	undoes := err == nil && vault.FolderOf(name) == names.Retired
 	if undoes {
 		if err := p.removeMark(ctx, mark); err != nil {
 			return err
@@ -155,7 +170,7 @@ func (p *repairer) removeBadMark(ctx context.Context, name string) error {
 	if err := p.removeMark(ctx, name); err != nil || !undoes {
 		return err
 	}
-	return putMark(ctx, p.r, format.Retired, name, newMarkRecord(p.o.Host, "the mark before could not be read"))
+	return vault.PutMark(ctx, p.r.vault, format.Retired, name, ledger.NewMarkRecord(p.o.Host, "the mark before could not be read"))
 }
 
 func (p *repairer) removeMark(ctx context.Context, name string) error {
@@ -168,7 +183,7 @@ func (p *repairer) removeMark(ctx context.Context, name string) error {
 // removeTorn removes index files of captures that were never committed.
 func (p *repairer) removeTorn(ctx context.Context) error {
 	for _, info := range p.v.files {
-		if _, _, err := names.ParseCapture(info.Name); err != nil || !isTorn(info) {
+		if _, _, err := names.ParseCapture(info.Name); err != nil || !ledger.IsTorn(info) {
 			continue
 		}
 		if err := p.r.storage.Remove(ctx, info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
@@ -185,16 +200,16 @@ func (p *repairer) findMissing(ctx context.Context) error {
 	for _, c := range p.v.captures {
 		readable[c.ID] = true
 	}
-	for _, files := range generations(p.v.files) {
-		if id, _, _ := names.ParseCapture(files[0].info.Name); !readable[id] {
+	for _, files := range ledger.Generations(p.v.files) {
+		if id, _, _ := names.ParseCapture(files[0].Info.Name); !readable[id] {
 			p.out.Unreadable = append(p.out.Unreadable, id)
 		}
 	}
-	missing, err := p.r.vanished(ctx, p.v.captures, p.v.files, p.v.gone)
+	missing, err := p.r.ledger.Vanished(ctx, p.v.captures, p.v.files, p.v.gone)
 	if err != nil {
 		return err
 	}
-	marked, err := p.r.marked(ctx, p.v.stand, p.v.files, p.v.gone)
+	marked, err := p.r.ledger.Marked(ctx, p.v.stand, p.v.files, p.v.gone)
 	maps.Copy(missing, marked)
 	p.out.Vanished = slices.AppendSeq(p.out.Vanished, maps.Keys(missing))
 	slices.Sort(p.out.Vanished)
@@ -217,15 +232,15 @@ func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
 	if len(ids) == 0 {
 		return nil
 	}
-	if _, err := p.r.putBatch(ctx, names.Gone, p.departing(ids)); err != nil {
+	if _, err := p.r.ledger.PutBatch(ctx, names.Gone, p.departing(ids)); err != nil {
 		return err
 	}
-	for _, files := range generations(p.v.files) {
-		if id, _, _ := names.ParseCapture(files[0].info.Name); !slices.Contains(ids, id) {
+	for _, files := range ledger.Generations(p.v.files) {
+		if id, _, _ := names.ParseCapture(files[0].Info.Name); !slices.Contains(ids, id) {
 			continue
 		}
 		for _, f := range slices.Backward(files) {
-			if err := p.r.storage.Remove(ctx, f.info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			if err := p.r.storage.Remove(ctx, f.Info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
 				return err
 			}
 		}
@@ -238,18 +253,18 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 	if err := p.departChanged(ctx, records); err != nil {
 		return err
 	}
-	highest := highestGenerations(p.v.files)
-	put := &rewritten{r: p.r, lease: p.lease, uses: p.uses}
+	highest := ledger.HighestGenerations(p.v.files)
+	put := p.lease.Rewriting(p.uses, nil)
 	for _, record := range records {
-		if err := p.lease.check(ctx); err != nil {
+		if err := p.lease.Check(ctx); err != nil {
 			return err
 		}
-		put.files = append(put.files, names.Capture(record.ID, highest[record.ID]+1))
-		if _, err := p.r.writeGeneration(ctx, record, highest[record.ID]+1); err != nil {
+		put.Add(names.Capture(record.ID, highest[record.ID]+1))
+		if _, err := p.r.ledger.WriteGeneration(ctx, record, highest[record.ID]+1); err != nil {
 			return err
 		}
 	}
-	if err := put.check(ctx); err != nil {
+	if err := put.Check(ctx); err != nil {
 		return err
 	}
 	var err error

@@ -1,41 +1,39 @@
 package store
 
 import (
-	"bytes"
 	"context"
-	"errors"
-	"fmt"
-	"sync"
-	"sync/atomic"
 	"time"
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
-	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/give"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/reclaim"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/take"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
+	"github.com/kistarchive/kist/store/internal/weigh"
 	"github.com/kistarchive/kist/store/storage"
-	"github.com/kistarchive/kist/store/storage/cache"
 )
 
 // Repository holds captures. Its methods may be called at the same time, in
 // this and in other processes and machines.
 type Repository struct {
-	storage storage.Storage
-	id      crypt.RepositoryID
-	made    time.Time
-	average int
-	grace   time.Duration
-	recheck bool // frames are read back before they are sealed
-	apart   Apart
-	root    *crypt.RootKey
-	keys    *crypt.Keys
-	opened  *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
-	watch   *watch
-	slabs   *fetch.Slabs
-	kept    *cache.Folder                // copies of small objects; nil: none
-	params  func() (chunk.Params, error) // derived on first use
-	proofs  *proofs
+	vault   *vault.Vault
+	storage storage.Storage // the vault's
+	slabs   *fetch.Slabs    // likewise
+	ledger  *ledger.Ledger
+	leases  *lease.Leases
+	stock   *stock.Stock
+	reader  *weave.Reader
+	scales  *weigh.Scales
+	giver   *give.Giver
+	taker   *take.Taker
+	keeper  *reclaim.Keeper
 }
 
 // CreateOptions say how a repository is made.
@@ -72,77 +70,13 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	if o.ChunkAverage == 0 {
 		o.ChunkAverage = chunk.DefaultAverage
 	}
-	if err := checkAverage(o.ChunkAverage); err != nil {
-		return nil, err
-	}
-	if err := checkGrace(o.Grace); err != nil {
-		return nil, err
-	}
-	if !o.Apart.known() {
-		return nil, fmt.Errorf("%w: captures apart in the way %.40q", ErrBadOptions, o.Apart)
-	}
-	if _, err := st.Stat(ctx, names.Manifest); err == nil {
-		return nil, ErrExists
-	} else if !errors.Is(err, storage.ErrNotFound) {
-		return nil, err
-	}
-	root := crypt.NewRootKey()
-	m := &manifest{
-		Format: format.Version, ID: crypt.NewRepositoryID(),
-		Made: time.Now().UTC().Truncate(time.Second), Average: o.ChunkAverage,
-		Grace: int64(o.Grace / time.Second), Apart: o.Apart,
-	}
-	if o.NoRecheck {
-		m.Recheck = recheckOff
-	}
-	keys, err := root.Derive(m.ID)
+	v, err := vault.Create(ctx, st, secret, vault.Settings{
+		Average: o.ChunkAverage, Grace: o.Grace, NoRecheck: o.NoRecheck, Apart: string(o.Apart),
+	}, o.Slot)
 	if err != nil {
 		return nil, err
 	}
-	slot, err := newSlot(ctx, st, root, m.ID, secret, o.Slot)
-	if err != nil {
-		return nil, err
-	}
-	// The manifest comes last: only now is there a repository. Of two who race here,
-	// one finds the other's.
-	err = st.Put(ctx, names.Manifest, bytes.NewReader(m.seal(keys)))
-	if errors.Is(err, storage.ErrExists) {
-		return nil, ErrExists
-	}
-	if err != nil {
-		return nil, err
-	}
-	// An interrupt comes too late: the repository is made.
-	written, err := readManifest(context.WithoutCancel(ctx), st)
-	if err != nil {
-		return nil, err
-	}
-	if written.ID != m.ID {
-		return nil, ErrExists
-	}
-	return newRepository(st, m, root, keys, slot)
-}
-
-func checkAverage(n int) error {
-	if n < chunk.MinAverage || n > chunk.MaxAverage || n&(n-1) != 0 {
-		return fmt.Errorf("%w: an average chunk length of %d: it is a power of two from %d to %d bytes",
-			ErrBadOptions, n, chunk.MinAverage, chunk.MaxAverage)
-	}
-	return nil
-}
-
-// Bounds of a grace time. Shorter than a minute, captures that are made meanwhile
-// could not be told from what is left over.
-const (
-	minGrace = time.Minute
-	maxGrace = 10 * 366 * 24 * time.Hour
-)
-
-func checkGrace(d time.Duration) error {
-	if d != 0 && (d < minGrace || d > maxGrace || d%time.Second != 0) {
-		return fmt.Errorf("%w: a grace time of %v: it is whole seconds, from %v to %v", ErrBadOptions, d, minGrace, maxGrace)
-	}
-	return nil
+	return newRepository(v, ledger.NewWatch()), nil
 }
 
 // OpenOptions bound what opening may cost, and say what is kept on this machine.
@@ -184,98 +118,56 @@ type OpenOptions struct {
 // slots are of different repositories), crypt.ErrSlotTooCheap, crypt.ErrSlotTooCostly,
 // crypt.ErrForgedSlot, ErrTooManySlots, ErrStranger or ErrDamaged.
 func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (*Repository, error) {
-	m, err := readManifest(ctx, st)
+	l, err := vault.Find(ctx, st)
 	if err != nil {
 		return nil, err
 	}
-	w := openWatch(o, m.ID)
+	w := ledger.OpenWatch(o.State, o.Warn, l.ID())
 	if o.Unlock.First == "" {
-		o.Unlock.First = w.memory.Slot()
+		o.Unlock.First = w.Memory.Slot()
 	}
-	root, slot, err := unlock(ctx, st, m, secret, o.Unlock)
+	v, err := l.Unlock(ctx, secret, o.Unlock, func(root *crypt.RootKey, slot crypt.SlotID) error {
+		return w.Greet(o.AcceptNewRoot, root, l.ID(), slot)
+	})
 	if err != nil {
 		return nil, err
 	}
-	keys, err := root.Derive(m.ID)
-	if err != nil {
-		return nil, err
+	if o.Cache != "" {
+		v.Keep(o.Cache, o.CacheSize)
 	}
-	if err := w.greet(o, root, m.ID, slot.ID()); err != nil {
-		return nil, err
-	}
-	r, err := newRepository(st, m, root, keys, slot)
-	if err != nil {
-		return nil, err
-	}
-	r.watch = w
-	r.openCache(o)
-	return r, nil
+	return newRepository(v, w), nil
 }
 
-// unlock opens a key slot whose root key is that of kist.json.
-func unlock(ctx context.Context, st storage.Storage, m *manifest, secret crypt.Secret, o crypt.UnlockOptions) (*crypt.RootKey, *crypt.Slot, error) {
-	documents, err := readSlotsToOpen(ctx, st, o.First)
-	if err != nil {
-		return nil, nil, err
-	}
-	asked := o.Check
-	o.Check = func(root *crypt.RootKey) error {
-		keys, err := root.Derive(m.ID)
-		if err != nil {
-			return err
-		}
-		defer keys.Wipe()
-		if err := m.check(keys); err != nil || asked == nil {
-			return err
-		}
-		return asked(root)
-	}
-	return crypt.UnlockAny(ctx, documents, secret, m.ID, o)
+func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
+	return over(stock.New(v, w))
 }
 
-func newRepository(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot *crypt.Slot) (*Repository, error) {
-	slabs, err := fetch.New(st, m.ID, keys)
-	if err != nil {
-		return nil, err
+// over gives a repository by its stock.
+func over(s *stock.Stock) *Repository {
+	v := s.Vault()
+	return &Repository{
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s), taker: take.New(s), keeper: reclaim.New(s),
 	}
-	if a, ok := st.(storage.Anchored); ok {
-		if err := a.SetAnchor(names.Manifest); err != nil && !errors.Is(err, errors.ErrUnsupported) {
-			return nil, err
-		}
-	}
-	if l, ok := st.(storage.Lenient); ok {
-		l.SetOptional(names.Marks()...)
-	}
-	r := &Repository{
-		storage: st, id: m.ID, made: m.Made, average: m.Average, grace: m.grace(), recheck: m.Recheck == "", apart: m.Apart,
-		root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, proofs: new(proofs), watch: newWatch(),
-		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
-	}
-	r.opened.Store(slot)
-	return r, nil
 }
 
 // Close wipes the keys and frees what reading took. It does not close the
 // storage. What needs a key fails with ErrClosed from then on.
 func (r *Repository) Close() error {
-	r.slabs.Close()
-	r.kept.Close() // nothing that matters is written there
-	r.root.Wipe()
-	r.keys.Wipe()
+	r.vault.Close()
 	return nil
 }
 
 // ID gives the repository's identity, which is not secret.
-func (r *Repository) ID() crypt.RepositoryID { return r.id }
+func (r *Repository) ID() crypt.RepositoryID { return r.vault.ID() }
 
 // Made gives when the repository was made.
-func (r *Repository) Made() time.Time { return r.made }
+func (r *Repository) Made() time.Time { return r.vault.Made() }
 
 // ChunkAverage gives the average length of a chunk, in bytes.
-func (r *Repository) ChunkAverage() int { return r.average }
+func (r *Repository) ChunkAverage() int { return r.vault.ChunkAverage() }
 
 // Grace gives how long what was retired stays before Reclaim removes it.
-func (r *Repository) Grace() time.Duration { return r.grace }
+func (r *Repository) Grace() time.Duration { return r.vault.Grace() }
 
 // Recheck tells whether captures read back what they compressed before they seal it.
-func (r *Repository) Recheck() bool { return r.recheck }
+func (r *Repository) Recheck() bool { return r.vault.Recheck() }

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"time"
 
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -78,7 +79,7 @@ type FolderRestored struct {
 //
 // Calls for different folders may run at the same time, calls for one folder must not.
 func (r *Repository) RestoreFolder(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (_ *FolderRestored, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.ready(volumes...); err != nil {
 		return nil, err
 	}

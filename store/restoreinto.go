@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -18,7 +19,7 @@ import (
 // Of FolderOptions it heeds Match, Devices, Sync and Progress. It fails as RestoreFolder does, without
 // touching what is outside the folder; what it wrote until then is for the caller to remove. The report says how far it came.
 func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volume.Folder, o FolderOptions) (_ *volume.ExtractReport, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.ready(volumes...); err != nil {
 		return &volume.ExtractReport{}, err
 	}

@@ -2,13 +2,8 @@ package store
 
 import (
 	"context"
-	"fmt"
-	"iter"
 
-	"github.com/kistarchive/kist/store/internal/fetch"
-	"github.com/kistarchive/kist/store/internal/format"
-	"github.com/kistarchive/kist/store/internal/known"
-	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Usage says what a repository costs.
@@ -37,7 +32,7 @@ type CaptureUsage struct {
 // lists' recipes, no contents, and takes 4 bytes of memory a chunk beside the
 // index. It fails with ErrDamaged where a capture's chunks can't be found.
 func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}
@@ -45,159 +40,13 @@ func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 	if err != nil {
 		return nil, err
 	}
-	objects, err := r.storage.List(ctx, "")
+	used, err := r.scales.Usage(ctx, inner(captures))
 	if err != nil {
 		return nil, err
 	}
-	u = &Usage{}
-	sizes := make(map[string]int64)
-	for _, o := range objects {
-		u.Stored += o.Size
-		sizes[o.Name] = o.Size
-		if _, err := names.ParseSlab(o.Name); err == nil {
-			u.Slabs++
-		}
-		if _, _, err := names.ParseCapture(o.Name); err == nil {
-			u.Reclaimable += o.Size
-		}
+	u = &Usage{Captured: used.Captured, Stored: used.Stored, Slabs: used.Slabs, Reclaimable: used.Reclaimable}
+	for i, c := range captures {
+		u.Captures = append(u.Captures, CaptureUsage{c, used.Alone[i]})
 	}
-	c, err := r.newCensus(ctx)
-	if err != nil {
-		return nil, err
-	}
-	for i, capture := range captures {
-		if err := c.claim(ctx, capture, uint32(i+1)); err != nil {
-			return nil, fmt.Errorf("capture %s: %w", capture.ID, err)
-		}
-		u.Captured += int64(capture.Bytes)
-		size := sizes[capture.file.info.Name]
-		u.Captures = append(u.Captures, CaptureUsage{capture, size})
-		u.Reclaimable -= size
-	}
-	return u, c.tally(ctx, func(owner uint32, bytes int64) {
-		switch owner {
-		case shared:
-		case 0:
-			u.Reclaimable += bytes
-		default:
-			u.Captures[owner-1].Alone += bytes
-		}
-	})
-}
-
-// census tells for each chunk which capture keeps it.
-type census struct {
-	r      *Repository
-	index  *known.Index
-	owners []uint32 // by Ref: 0, a capture's number, or shared
-}
-
-const shared = ^uint32(0)
-
-func (r *Repository) newCensus(ctx context.Context) (*census, error) {
-	index, _, err := r.loadIndex(ctx, nil, nil)
-	if err != nil {
-		return nil, err
-	}
-	return &census{r: r, index: index, owners: make([]uint32, index.Len())}, nil
-}
-
-// claim notes that a capture keeps its chunks.
-func (c *census) claim(ctx context.Context, capture *Capture, number uint32) error {
-	for _, recipe := range recipes(capture) {
-		for level := range recipe.Level + 1 {
-			// The streams of runs are kept, too.
-			outer := format.Recipe{Level: level, Runs: recipe.Runs}
-			for at, err := range c.refs(c.r.slabs.Runs(ctx, &outer)) {
-				if err != nil {
-					return err
-				}
-				if o := c.owners[at]; o == 0 {
-					c.owners[at] = number
-				} else if o != number {
-					c.owners[at] = shared
-				}
-			}
-		}
-	}
-	return nil
-}
-
-// recipes gives all recipes of a capture.
-func recipes(c *Capture) []*format.Recipe {
-	var all []*format.Recipe
-	for i := range c.Volumes {
-		for _, p := range parts(&c.Volumes[i]) {
-			all = append(all, p.recipe)
-		}
-	}
-	if seen := c.file.record.Seen; seen != nil {
-		all = append(all, seen)
-	}
-	return all
-}
-
-// refs finds the chunks of runs in the index, each chunk of a run once.
-func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
-	return func(yield func(known.Ref, error) bool) {
-		for run, err := range runs {
-			if err != nil {
-				yield(0, err)
-				return
-			}
-			for n := range run.Count {
-				ref, err := findChunk(c.index, run.Slab, run.First+n)
-				if !yield(ref, err) || err != nil {
-					return
-				}
-			}
-		}
-	}
-}
-
-// findChunk finds a chunk that must be there.
-func findChunk(index *known.Index, slab format.SlabID, chunk uint32) (known.Ref, error) {
-	ref, ok := index.Find(slab, chunk)
-	if !ok {
-		return 0, &ObjectError{names.Slab(slab), fmt.Errorf("%w: chunk %d is not there", ErrDamaged, chunk)}
-	}
-	return ref, nil
-}
-
-// tally gives for each chunk that there is its owner and its part of the slabs' bytes.
-func (c *census) tally(ctx context.Context, add func(owner uint32, bytes int64)) error {
-	for id, first := range c.index.Slabs() {
-		slab, err := c.r.slabs.Open(ctx, id)
-		if err != nil {
-			return err
-		}
-		if n := unpadded(slab); n > 0 {
-			if _, err := findChunk(c.index, id, n-1); err != nil {
-				return err // a table says less of the slab than the slab itself
-			}
-		}
-		ref := first
-		for i := range slab.Frames {
-			f := &slab.Frames[i]
-			if f.Padding {
-				break
-			}
-			raw := int64(f.Raw())
-			for _, length := range f.Chunks {
-				add(c.owners[ref], int64(f.Sealed)*int64(length)/raw)
-				ref++
-			}
-		}
-	}
-	return nil
-}
-
-// unpadded gives the number of a slab's chunks without its padding.
-func unpadded(slab *fetch.Slab) uint32 {
-	for i := range slab.Frames {
-		if slab.Frames[i].Padding {
-			return slab.FirstChunk(i)
-		}
-	}
-	return slab.Chunks()
+	return u, nil
 }

@@ -1,7 +1,6 @@
 package store
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -10,9 +9,10 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/crypt"
-	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -64,7 +64,7 @@ type Harmed struct {
 // fault, writes nothing, and fails only where it can't go on: damage is in the
 // report. ErrNotFound is returned for a capture that isn't there.
 func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Report, err error) {
-	defer noteEnd(ctx, &err)
+	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
 	}
@@ -110,7 +110,7 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 			return nil, err
 		}
 	}
-	v.meter.done()
+	v.meter.Done()
 	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
 	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
@@ -120,10 +120,11 @@ func (r *Repository) verifyOnce(ctx context.Context, o VerifyOptions) (*verifier
 // afresh gives the repository without anything that was read before, and without
 // copies on this machine.
 func (r *Repository) afresh() (*Repository, error) {
-	slabs, err := fetch.New(r.storage, r.id, r.keys)
-	fresh := *r
-	fresh.slabs, fresh.kept, fresh.proofs = slabs, nil, new(proofs)
-	return &fresh, err
+	s, err := r.stock.Afresh()
+	if err != nil {
+		return nil, err
+	}
+	return over(s), nil
 }
 
 // verifier is one run of Verify.
@@ -132,18 +133,18 @@ type verifier struct {
 	o         VerifyOptions
 	report    *Report
 	files     []storage.Info // index files of all captures
-	captures  []*Capture
-	gone      departures // captures that reclaiming removed
-	badMarks  []string   // names of marks that can't be read
-	stand     *standing
+	captures  []*ledger.Capture
+	gone      ledger.Departures // captures that reclaiming removed
+	badMarks  []string          // names of marks that can't be read
+	stand     *ledger.Standing
 	unlisted  []format.SlabID // slabs that no table lists
 	strangers int             // files that are no objects of kist
 	listed    []storage.Info  // in the folder of slabs
-	there     slabList        // of those
+	there     vault.SlabList  // of those
 	slabs     map[format.SlabID]*slabState
 	lists     map[listKey]bool    // that were decoded
 	wrong     map[string]harmKind // by recipe: streams that are not those that were captured
-	meter     *meter
+	meter     *vault.Meter
 }
 
 // slabState is what is known of a slab.
@@ -187,15 +188,15 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 		switch _, _, err := names.ParseCapture(info.Name); {
 		case err != nil:
 			v.foreign(info.Name)
-		case isTorn(info):
+		case ledger.IsTorn(info):
 			v.damage(info.Name, fmt.Errorf("%w: %d bytes: cut short when it was written, before there was a capture, or later; no capture is listed, and repairing removes the file", ErrDamaged, info.Size))
 		}
 	}
-	all := slices.DeleteFunc(generations(v.files), func(files []indexFile) bool { return !v.covers(files[0].info.Name) })
+	all := slices.DeleteFunc(ledger.Generations(v.files), func(files []ledger.File) bool { return !v.covers(files[0].Info.Name) })
 	if err := v.checkFound(all); err != nil {
 		return err
 	}
-	captures, damage, _, err := v.r.readCaptures(ctx, all)
+	captures, damage, _, err := v.r.ledger.Read(ctx, all)
 	if err != nil {
 		return err
 	}
@@ -208,7 +209,7 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 		return err
 	}
 	infos, err := v.r.storage.List(ctx, names.Slabs)
-	v.there = slabsAmong(infos)
+	v.there = vault.SlabsAmong(infos)
 	v.listed = infos
 	return err
 }
@@ -219,22 +220,22 @@ func (v *verifier) covers(name string) bool {
 }
 
 // readSuperseded reads the index files in whose place others have come.
-func (v *verifier) readSuperseded(ctx context.Context, all [][]indexFile) error {
+func (v *verifier) readSuperseded(ctx context.Context, all [][]ledger.File) error {
 	counts := make(map[string]int)
 	for _, c := range v.captures {
-		counts[c.ID] = c.file.generation
+		counts[c.ID] = c.Generation
 	}
 	for _, files := range all {
 		for _, f := range files {
-			v.report.Checked += f.info.Size
-			id, _, _ := names.ParseCapture(f.info.Name)
-			if g, ok := counts[id]; !ok || f.generation >= g {
+			v.report.Checked += f.Info.Size
+			id, _, _ := names.ParseCapture(f.Info.Name)
+			if g, ok := counts[id]; !ok || f.Generation >= g {
 				continue // read before
 			}
-			_, err := v.r.readIndexFile(ctx, f.info)
+			_, err := v.r.ledger.ReadIndexFile(ctx, f.Info)
 			switch {
-			case isDamage(err):
-				v.damage(f.info.Name, fmt.Errorf("%w; a later generation counts, and no capture is harmed", err))
+			case vault.IsDamage(err):
+				v.damage(f.Info.Name, fmt.Errorf("%w; a later generation counts, and no capture is harmed", err))
 			case err != nil && !errors.Is(err, storage.ErrNotFound):
 				return err
 			}
@@ -243,10 +244,10 @@ func (v *verifier) readSuperseded(ctx context.Context, all [][]indexFile) error 
 	return nil
 }
 
-func (v *verifier) checkFound(all [][]indexFile) error {
+func (v *verifier) checkFound(all [][]ledger.File) error {
 	for _, id := range v.o.Captures {
-		if !slices.ContainsFunc(all, func(files []indexFile) bool {
-			got, _, _ := names.ParseCapture(files[0].info.Name)
+		if !slices.ContainsFunc(all, func(files []ledger.File) bool {
+			got, _, _ := names.ParseCapture(files[0].Info.Name)
 			return got == id
 		}) {
 			return fmt.Errorf("capture %s: %w", id, ErrNotFound)
@@ -261,48 +262,16 @@ func (v *verifier) changed(ctx context.Context) (bool, error) {
 	return !slices.EqualFunc(now, v.files, func(a, b storage.Info) bool { return a.Name == b.Name }), err
 }
 
-// readSlots holds the key slots and kist.json against what was written: reading
-// them forgives white space.
+// readSlots holds the key slots against what was written: reading them forgives white
+// space.
 func (v *verifier) readSlots(ctx context.Context) error {
-	documents, err := readSlots(ctx, v.r.storage)
-	for _, d := range documents {
-		if err := v.r.checkSlot(d); err != nil {
-			v.damage(names.KeySlot(string(d.ID)), err)
-		}
-	}
-	return err
+	return v.r.vault.CheckSlots(ctx, func(id crypt.SlotID, err error) { v.damage(names.KeySlot(string(id)), err) })
 }
 
-func (r *Repository) checkSlot(d crypt.SlotDocument) error {
-	s, err := crypt.ParseSlot(d.ID, d.Document)
-	if err != nil {
-		return err
-	}
-	standing, err := r.standing(s)
-	if err != nil {
-		return err
-	}
-	if standing == SlotForged {
-		return &crypt.SlotError{ID: d.ID, Err: crypt.ErrForgedSlot}
-	}
-	written, err := s.Marshal()
-	if err == nil && !bytes.Equal(written, d.Document) {
-		err = errNotAsWritten
-	}
-	return err
-}
-
-var errNotAsWritten = fmt.Errorf("%w: readable, but not as it was written", ErrDamaged)
-
+// readManifest does the same for kist.json.
 func (v *verifier) readManifest(ctx context.Context) error {
-	m, err := readManifest(ctx, v.r.storage)
-	if err == nil {
-		err = m.check(v.r.keys)
-	}
-	if err == nil && !bytes.Equal(m.encode(), m.raw) {
-		err = errNotAsWritten
-	}
-	if errors.Is(err, ErrNoRepository) || isDamage(err) {
+	err := v.r.vault.CheckManifest(ctx)
+	if errors.Is(err, ErrNoRepository) || vault.IsDamage(err) {
 		v.damage(names.Manifest, err)
 		return nil
 	}

@@ -1,32 +1,30 @@
 package store
 
 import (
-	"bufio"
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"maps"
 	"slices"
 
-	"github.com/kistarchive/kist/crypt"
-	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
 
 // readMarks opens all marks.
 func (v *verifier) readMarks(ctx context.Context) error {
-	going, err := v.r.readBatches(ctx)
+	going, err := v.r.ledger.ReadBatches(ctx)
 	if err != nil {
 		return err
 	}
-	v.gone = going.departures()
-	if v.stand, err = v.r.readStanding(ctx); err != nil {
+	v.gone = going.Departures()
+	if v.stand, err = v.r.ledger.ReadStanding(ctx); err != nil {
 		return err
 	}
-	for _, d := range slices.Concat(going.damage, v.stand.damage) {
+	for _, d := range slices.Concat(going.Damage, v.stand.Damage) {
 		v.markDamage(d)
 	}
 	if err := checkMarks[format.MarkRecord](ctx, v, names.Holds, format.Hold); err != nil {
@@ -41,7 +39,7 @@ func (v *verifier) readMarks(ctx context.Context) error {
 
 // checkMarks opens the marks of a folder that nothing else opens.
 func checkMarks[R format.Record](ctx context.Context, v *verifier, folder string, kind format.ObjectKind) error {
-	infos, err := v.r.listMarks(ctx, folder)
+	infos, err := v.r.vault.ListMarks(ctx, folder)
 	if err != nil {
 		return err
 	}
@@ -58,11 +56,11 @@ func checkMarks[R format.Record](ctx context.Context, v *verifier, folder string
 }
 
 func checkMark[R format.Record](ctx context.Context, v *verifier, kind format.ObjectKind, info storage.Info) error {
-	_, err := readMark[R](ctx, v.r, kind, info)
+	_, err := vault.ReadMark[R](ctx, v.r.vault, kind, info)
 	var object *ObjectError
 	switch {
 	case errors.Is(err, storage.ErrNotFound): // a lease that ended
-	case isDamage(err) && errors.As(err, &object):
+	case vault.IsDamage(err) && errors.As(err, &object):
 		v.markDamage(object)
 	case err != nil:
 		return err
@@ -72,7 +70,7 @@ func checkMark[R format.Record](ctx context.Context, v *verifier, kind format.Ob
 
 // checkEnds opens the marks that undo retirements: elsewhere their names alone count.
 func (v *verifier) checkEnds(ctx context.Context) error {
-	infos, err := v.r.listMarks(ctx, names.Retired)
+	infos, err := v.r.vault.ListMarks(ctx, names.Retired)
 	if err != nil {
 		return err
 	}
@@ -104,14 +102,14 @@ func (v *verifier) markDamage(d *ObjectError) {
 }
 
 // checkSeenList finds out whether the list of captures that c saw can be read.
-func (v *verifier) checkSeenList(ctx context.Context, c *Capture, damages map[badPlace]*Damage) error {
-	seen := c.file.record.Seen
+func (v *verifier) checkSeenList(ctx context.Context, c *ledger.Capture, damages map[badPlace]*Damage) error {
+	seen := c.Seen
 	if seen == nil {
 		return nil
 	}
 	harms, err := v.checkRecipe(ctx, seen)
-	if isDamage(err) {
-		v.damage(c.file.info.Name, fmt.Errorf("the list of captures that it saw: %w; no member is harmed", err))
+	if vault.IsDamage(err) {
+		v.damage(c.Info.Name, fmt.Errorf("the list of captures that it saw: %w; no member is harmed", err))
 		return nil
 	}
 	for _, h := range harms {
@@ -126,7 +124,7 @@ func (v *verifier) checkSeenList(ctx context.Context, c *Capture, damages map[ba
 // checkSeen finds captures that others saw and that are not there, though nothing
 // says that they were removed.
 func (v *verifier) checkSeen(ctx context.Context) error {
-	missing, err := v.r.vanished(ctx, v.captures, v.files, v.gone)
+	missing, err := v.r.ledger.Vanished(ctx, v.captures, v.files, v.gone)
 	if err != nil {
 		return err
 	}
@@ -144,7 +142,7 @@ func (v *verifier) checkSeen(ctx context.Context) error {
 // checkMarked finds captures that marks are about and that are not there, but for those
 // that are missed already.
 func (v *verifier) checkMarked(ctx context.Context, missed map[string]string) error {
-	marked, err := v.r.marked(ctx, v.stand, v.files, v.gone)
+	marked, err := v.r.ledger.Marked(ctx, v.stand, v.files, v.gone)
 	if err != nil {
 		return err
 	}
@@ -157,69 +155,4 @@ func (v *verifier) checkMarked(ctx context.Context, missed map[string]string) er
 		v.report.Damage = append(v.report.Damage, d)
 	}
 	return nil
-}
-
-// vanished gives the captures that others saw, or that this machine knows, and that are
-// neither there nor known to be removed, each with what tells of it. What can't be read is
-// left out.
-func (r *Repository) vanished(ctx context.Context, captures []*Capture, files []storage.Info, gone departures) (map[string]string, error) {
-	there := make(map[string]bool)
-	for _, info := range files {
-		if id, _, err := names.ParseCapture(info.Name); err == nil && !isTorn(info) {
-			there[id] = true
-		}
-	}
-	missing := r.unlinked(captures, there, gone)
-	return missing, inOrder(ctx, withOwnSeen(captures), readers,
-		func(ctx context.Context, c *Capture) ([]string, error) { return r.readSeen(ctx, c.file.record.Seen) },
-		func(c *Capture, ids []string, err error) error {
-			if err != nil && !isDamage(err) {
-				return err
-			}
-			for _, id := range ids {
-				if !there[id] && !gone.names(id) && missing[id] == "" {
-					missing[id] = "capture " + c.ID + " saw it"
-				}
-			}
-			return nil
-		})
-}
-
-// withOwnSeen gives the captures that have a list of those they saw, the first of
-// those with equal lists.
-func withOwnSeen(captures []*Capture) (own []*Capture) {
-	done := make(map[crypt.Digest]bool)
-	for _, c := range captures {
-		if seen := c.file.record.Seen; seen != nil && !done[seen.Digest] {
-			done[seen.Digest] = true
-			own = append(own, c)
-		}
-	}
-	return own
-}
-
-// maxSeen bounds the list of captures that one saw, in bytes.
-const maxSeen = 64 << 20
-
-// readSeen reads the list of captures that one saw.
-func (r *Repository) readSeen(ctx context.Context, recipe *format.Recipe) (ids []string, err error) {
-	if recipe.Bytes > maxSeen {
-		return nil, fmt.Errorf("%w: a list of captures of %d bytes", ErrDamaged, recipe.Bytes)
-	}
-	stream := r.slabs.Stream(ctx, recipe)
-	defer stream.Close()
-	lines := bufio.NewReader(fetch.Bytes(stream.Next))
-	for {
-		line, err := lines.ReadString('\n')
-		if err == io.EOF && line == "" {
-			return ids, nil
-		}
-		if err == io.EOF || err == nil && !names.IsID(line[:len(line)-1]) {
-			return ids, fmt.Errorf("%w: a list of captures that names %q", ErrDamaged, line)
-		}
-		if err != nil {
-			return ids, err
-		}
-		ids = append(ids, line[:len(line)-1])
-	}
 }

@@ -12,7 +12,7 @@ import (
 func (v *verifier) noteUnneeded() {
 	n, bytes := 0, int64(0)
 	for _, s := range v.there {
-		if !v.state(s.id).wanted {
+		if !v.state(s.ID).wanted {
 			n, bytes = n+1, bytes+s.Size
 		}
 	}
@@ -35,10 +35,10 @@ func (v *verifier) noteUnlisted() {
 	slices.Sort(needed)
 	slices.Sort(others)
 	if len(needed) > 0 {
-		v.note("a table is missing, of %d slabs that captures need (%s); no capture is harmed, and repairing writes it anew", len(needed), firstOf(needed))
+		v.note("a table is missing, of %d slabs that captures need (%s); no capture is harmed, and repairing writes it anew", len(needed), names.Shortened(needed, names.Most))
 	}
 	if len(others) > 0 && len(v.o.Captures) == 0 {
-		v.note("slabs that no table lists: %d (%s), as after an interrupted capture; the next capture finds what is whole in them", len(others), firstOf(others))
+		v.note("slabs that no table lists: %d (%s), as after an interrupted capture; the next capture finds what is whole in them", len(others), names.Shortened(others, names.Most))
 	}
 }
 
@@ -48,14 +48,14 @@ func (v *verifier) note(text string, args ...any) {
 
 // foreign notes a file that is no object of kist, the first of many by its name.
 func (v *verifier) foreign(name string) {
-	if v.strangers++; v.strangers <= maxNamed {
+	if v.strangers++; v.strangers <= names.Most {
 		v.note("%s is no object of kist", name)
 	}
 }
 
 // noteStrangers says how many more of them there are.
 func (v *verifier) noteStrangers() {
-	if n := v.strangers - maxNamed; n > 0 {
+	if n := v.strangers - names.Most; n > 0 {
 		v.note("%d more files are no objects of kist", n)
 	}
 }

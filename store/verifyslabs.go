@@ -13,6 +13,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
 )
 
 // readTables reads the tables and compares them with the slabs that there are.
@@ -24,18 +26,18 @@ func (v *verifier) readTables(ctx context.Context) error {
 	for _, t := range tables {
 		v.report.Checked += t.Size
 	}
-	stock, err := v.r.takeStock(ctx, v.there, true, func(rec *format.SlabRecord) error {
+	stock, err := v.r.stock.Take(ctx, v.there, true, func(rec *format.SlabRecord) error {
 		v.state(rec.Slab).record = rec
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	for _, d := range stock.damage {
+	for _, d := range stock.Damage {
 		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and repairing writes it anew", d.Err))
 	}
-	if len(stock.damage) == 0 {
-		v.unlisted = stock.unlisted()
+	if len(stock.Damage) == 0 {
+		v.unlisted = stock.Unlisted()
 	}
 	return nil
 }
@@ -46,15 +48,15 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	var recipes []*format.Recipe
 	for _, c := range v.captures {
 		for i := range c.Volumes {
-			for _, p := range parts(&c.Volumes[i]) {
-				recipes = append(recipes, p.recipe)
+			for _, p := range weave.Parts(&c.Volumes[i]) {
+				recipes = append(recipes, p.Recipe)
 			}
 		}
-		if seen := c.file.record.Seen; seen != nil {
+		if seen := c.Seen; seen != nil {
 			recipes = append(recipes, seen)
 		}
 	}
-	err := inOrder(ctx, recipes, readers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
+	err := vault.InOrder(ctx, recipes, vault.Readers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
 		for id := range slabs {
 			v.state(id).wanted = true
 		}
@@ -79,35 +81,6 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	return nil
 }
 
-// part is one of the streams that a volume is kept as.
-type part struct {
-	recipe *format.Recipe
-	use    use
-}
-
-// use says what is lost with a part.
-type use int
-
-const (
-	forAll      use = iota // the member list and its stamps: all of the volume
-	forContents            // the contents of members
-	forSpeed               // the states: nothing but that files are read again
-)
-
-func parts(v *Volume) []part {
-	all := []part{{&v.record.MemberList, forAll}}
-	if v.record.Stamps != nil {
-		all = append(all, part{v.record.Stamps, forAll})
-	}
-	if v.record.Contents != nil {
-		all = append(all, part{v.record.Contents, forContents})
-	}
-	if v.record.States != nil {
-		all = append(all, part{v.record.States, forSpeed})
-	}
-	return all
-}
-
 // slabsOf gives the slabs that a recipe names, those of nested recipes
 // among them. What can't be read is left for checkCaptures.
 func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[format.SlabID]bool, error) {
@@ -115,7 +88,7 @@ func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[form
 	for level := range recipe.Level + 1 {
 		part := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range v.r.slabs.Runs(ctx, &part) {
-			if isDamage(err) {
+			if vault.IsDamage(err) {
 				return slabs, nil
 			}
 			if err != nil {
@@ -132,19 +105,19 @@ func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[form
 func (v *verifier) readSlabs(ctx context.Context) error {
 	ids := slices.SortedFunc(maps.Keys(v.slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
 	for _, s := range v.there {
-		if v.state(s.id).wanted {
-			v.meter.now.Total += s.Size
+		if v.state(s.ID).wanted {
+			v.meter.Expect(s.Size)
 		}
 	}
 	ids = slices.DeleteFunc(ids, func(id format.SlabID) bool { return !v.slabs[id].wanted })
 	// Several are opened ahead: a share answers each only after some milliseconds.
-	return inOrder(ctx, ids, askers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
+	return vault.InOrder(ctx, ids, vault.Askers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
 		s := v.slabs[id]
 		if err != nil {
 			return s.note(-1, err)
 		}
-		length, _ := v.there.length(id)
-		v.meter.add(length, false)
+		length, _ := v.there.Length(id)
+		v.meter.Add(length, false)
 		return v.readSlab(ctx, slab, s)
 	})
 }
@@ -190,7 +163,7 @@ func (v *verifier) chooseFrames(slab *fetch.Slab) []int {
 
 // note takes down damage, and gives any other error back.
 func (s *slabState) note(frame int, err error) error {
-	if !isDamage(err) {
+	if !vault.IsDamage(err) {
 		return err
 	}
 	s.bad[frame] = err

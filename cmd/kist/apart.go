@@ -1,41 +1,43 @@
 package main
 
-import "path/filepath"
+import (
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+)
 
 // checkOutside refuses a place to write to that lies in the repository, and, where what
 // is there is replaced, one that the repository lies in: either would destroy it.
 func (a *app) checkOutside(path string, replaced bool) error {
-	repository, err := a.repositoryPath()
+	root, err := a.repositoryPath()
 	if err != nil {
 		return err
 	}
-	repository = resolve(repository)
-	place := resolvePlace(path)
+	root = paths.Resolve(root)
+	place := paths.ResolvePlace(path)
 	switch {
-	case within(repository, place):
-		return usagef("%s is in the repository: nothing else may be written there", lineText(path))
-	case replaced && within(place, repository):
-		return usagef("the repository lies in %s: it would be replaced", lineText(path))
+	case paths.Within(root, place):
+		return usagef("%s is in the repository: nothing else may be written there", screen.Line(path))
+	case replaced && paths.Within(place, root):
+		return usagef("the repository lies in %s: it would be replaced", screen.Line(path))
 	}
 	return nil
 }
 
-// within tells whether a path is that of a folder or of something in it.
-func within(folder, path string) bool {
-	rel, err := filepath.Rel(folder, path)
-	return err == nil && (rel == "." || filepath.IsLocal(rel))
-}
-
-// resolvePlace is resolve for what may not be there yet.
-func resolvePlace(path string) string {
-	if absolute, err := filepath.Abs(path); err == nil {
-		path = absolute
+// checkApart refuses to capture a repository into itself.
+func (a *app) checkApart(taken []*sources.Source) error {
+	path, err := a.repositoryPath()
+	if err != nil {
+		return err
 	}
-	if real, err := filepath.EvalSymlinks(path); err == nil {
-		return real
+	root := paths.Resolve(path)
+	for _, s := range taken {
+		if s.Kind != sources.Folder {
+			continue
+		}
+		if paths.Within(paths.Resolve(s.Path), root) {
+			return usagef("the repository lies in the source %s: it would capture itself", screen.Line(s.Path))
+		}
 	}
-	if above := filepath.Dir(path); above != path {
-		return filepath.Join(resolvePlace(above), filepath.Base(path))
-	}
-	return path
+	return nil
 }

@@ -5,18 +5,18 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"strings"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // app is one run of the program: all that it has of the world outside.
 type app struct {
+	*screen.Screen
 	stdin  io.Reader
-	stdout *output
-	stderr io.Writer
 	getenv func(string) string
 	tty    func() (*os.File, error) // the terminal to ask for secrets on
 	engine func(program string) *engine.Engine
@@ -28,13 +28,13 @@ type shared struct {
 	repository     string
 	passphraseFile string
 	keyFile        string
-	json, quiet    bool
+	json           bool
 	acceptNewRoot  bool
 }
 
 func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
 	return &app{
-		stdin: stdin, stdout: &output{w: stdout}, stderr: stderr, getenv: getenv,
+		Screen: screen.New(stdout, stderr), stdin: stdin, getenv: getenv,
 		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
 		engine: engine.New,
 	}
@@ -82,7 +82,7 @@ func sharedFlags() []cli.Flag {
 func (a *app) run(ctx context.Context, args []string) int {
 	err := a.dispatch(ctx, args)
 	if err == nil {
-		err = a.stdout.err
+		err = a.Out.Failed()
 	}
 	if err != nil {
 		a.printError(err)
@@ -92,79 +92,47 @@ func (a *app) run(ctx context.Context, args []string) int {
 
 func (a *app) dispatch(ctx context.Context, args []string) error {
 	commands := a.commands()
-	line, err := arrange(sharedFlags(), commands, args)
+	line, err := cmdline.Arrange(sharedFlags(), commands, args)
 	if err != nil {
 		return err
 	}
-	if line.help {
-		return a.help(line.words)
+	if line.Help {
+		return a.help(line.Words)
 	}
-	if len(line.words) > 0 && line.words[0] != "resume" {
-		if err := a.startLeftStopped(ctx); err != nil {
-			a.warn("%s", screenText(err.Error()))
+	// resume does the same, but fails where a container could not be started.
+	if len(line.Words) > 0 && line.Words[0] != "resume" {
+		if err := a.keeper().StartLeft(ctx); err != nil {
+			a.Warn("%s", screen.Text(err.Error()))
 		}
 	}
-	return a.parser(commands).RunContext(ctx, line.args())
+	return a.parser(commands).RunContext(ctx, line.Args())
 }
 
 // parser makes the flag parser. It neither ends the process nor prints.
 func (a *app) parser(commands []*cli.Command) *cli.App {
-	tame(commands)
+	cmdline.Tame(commands)
 	return &cli.App{
 		Name:  "kist",
 		Flags: sharedFlags(), Commands: commands,
-		Writer: a.stdout, ErrWriter: a.stderr,
+		Writer: a.Out, ErrWriter: a.Err,
 		HideHelp: true, HideHelpCommand: true, HideVersion: true, EnableBashCompletion: false,
 		DisableSliceFlagSeparator: true,
 		ExitErrHandler:            func(*cli.Context, error) {},
-		OnUsageError:              onUsageError,
+		OnUsageError:              cmdline.FlagError,
 		Before: func(c *cli.Context) error {
+			a.Quiet = c.Bool("quiet")
 			a.shared = shared{
 				repository:     c.String("repository"),
 				passphraseFile: c.String("passphrase-file"),
 				keyFile:        c.String("key-file"),
 				json:           c.Bool("json"),
-				quiet:          c.Bool("quiet"),
 				acceptNewRoot:  c.Bool("accept-new-root"),
 			}
 			return nil
 		},
 		Action: func(*cli.Context) error {
-			fmt.Fprint(a.stderr, a.overview())
+			fmt.Fprint(a.Err, a.overview())
 			return &statusError{status: statusUsage}
 		},
 	}
-}
-
-// tame tells commands what they do not ask the app: to give our errors for flags that
-// can't be read, and to take no argument for a command word of the parser's own, as it
-// does with h and help. Help is arrange's business.
-func tame(commands []*cli.Command) {
-	for _, c := range commands {
-		c.OnUsageError = onUsageError
-		c.HideHelp, c.HideHelpCommand = true, true
-		tame(c.Subcommands)
-	}
-}
-
-func onUsageError(_ *cli.Context, err error, _ bool) error {
-	text := err.Error() // of package flag, which knows one dash
-	for _, before := range []string{" for flag -", " for -"} {
-		text = strings.Replace(text, before, before+"-", 1)
-	}
-	return usagef("%s", text)
-}
-
-// wantArgs checks the number of positional arguments; most < 0 is no limit.
-func wantArgs(c *cli.Context, least, most int) error {
-	n := c.NArg()
-	switch {
-	case n < least:
-		return usagef("%s: %s is missing", c.Command.HelpName, c.Command.ArgsUsage)
-	case most == 0 && n > 0:
-		return usagef("%s takes no argument: %q", c.Command.HelpName, c.Args().Get(0))
-	case most >= 0 && n > most:
-		return usagef("%s: one argument too many: %q", c.Command.HelpName, c.Args().Get(most))
-	}
-	return nil
 }

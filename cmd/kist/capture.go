@@ -4,14 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strings"
 	"time"
 
-	"github.com/dustin/go-humanize"
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/volume"
 )
 
 func (a *app) captureCommand() *cli.Command {
@@ -77,7 +77,7 @@ Example:
 type capturing struct {
 	app     *app
 	options store.CaptureOptions
-	sources []*source
+	sources []*sources.Source
 	strict  bool
 	hold    bool
 	reading func() // called on every progress, and when all has been read
@@ -94,21 +94,22 @@ func (a *app) capture(c *cli.Context) error {
 	if err := refuseContainerFlags(c); err != nil {
 		return err
 	}
-	if err := wantArgs(c, 1, -1); err != nil {
+	if err := cmdline.WantArgs(c, 1, -1); err != nil {
 		return err
 	}
-	s.sources, err = a.findSources(c.Args().Slice(), s.options.AcceptUnfinished, foldersAsked(c))
+	s.sources, err = sources.Find(c.Args().Slice(), a.stdin, s.options.AcceptUnfinished, foldersAsked(c))
 	if err != nil {
 		return err
 	}
+	// All of the command line is checked before anybody is asked for a passphrase.
 	if err := a.checkApart(s.sources); err != nil {
 		return err
 	}
 	if s.options.Name == "" {
-		if s.sources[0].kind == sourceStdin {
+		if s.sources[0].Kind == sources.Stdin {
 			return usagef("standard input has no name: give --name NAME")
 		}
-		s.options.Name = s.sources[0].name
+		s.options.Name = s.sources[0].Name
 	}
 	r, err := a.open(c.Context)
 	if err != nil {
@@ -122,18 +123,8 @@ func (a *app) capture(c *cli.Context) error {
 	return s.report(taken)
 }
 
-// refuseContainerFlags refuses flags that mean nothing for other sources.
-func refuseContainerFlags(c *cli.Context) error {
-	for _, flag := range []string{"stop", "live", "include-readonly", "exclude-mount"} {
-		if c.IsSet(flag) {
-			return usagef("%s: --%s goes with --container", c.Command.HelpName, flag)
-		}
-	}
-	return nil
-}
-
 // take makes the capture.
-func (s *capturing) take(ctx context.Context, r *repository, what string) (*taken, error) {
+func (s *capturing) take(ctx context.Context, r *repository, what string) (*captured, error) {
 	o, end := s.input(what)
 	defer end()
 	began := time.Now()
@@ -141,7 +132,7 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*take
 	if err != nil {
 		return nil, explainUnfinished(err)
 	}
-	t := &taken{Capture: c, took: time.Since(began), renew: func() { s.app.renewSlot(ctx, r) }}
+	t := &captured{Capture: c, took: time.Since(began), renew: func() { s.app.renewSlot(ctx, r) }}
 	if s.hold {
 		t.hold = func() error { return r.Hold(ctx, []string{c.ID}, markOptions("")) }
 	}
@@ -152,8 +143,8 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*take
 // screen.
 func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 	o = s.options
-	for _, source := range s.sources {
-		o.Volumes = append(o.Volumes, source.input())
+	for _, from := range s.sources {
+		o.Volumes = append(o.Volumes, from.Input())
 	}
 	shown, end := s.app.progress(what)
 	o.Progress = func(p store.Progress) {
@@ -167,171 +158,9 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 	return o, end
 }
 
-// report says what was captured. The capture is committed, whatever comes of it.
-func (s *capturing) report(t *taken) error {
-	held := t.held()
-	s.app.summarize(t)
-	if t.renew != nil {
-		defer t.renew()
-	}
-	if s.app.shared.json {
-		if err := s.app.printJSON(newCaptureJSON(t.Capture)); err != nil {
-			return err
-		}
-	} else {
-		s.app.printf("%s\n", t.ID)
-	}
-	if n := t.changed(); s.strict && n > 0 {
-		return errors.Join(held, fmt.Errorf("%s while being read: capture %s is committed, but may be of no single moment",
-			count(n, "file changed", "files changed"), t.ID))
-	}
-	return held
-}
-
-// taken is a capture that was made, and how long it took.
-type taken struct {
-	*store.Capture
-	took time.Duration
-	hold func() error // if it is to be held
-
-	renew func() // makes an old key slot anew
-}
-
-// held holds the capture, if it is to be.
-func (t *taken) held() error {
-	if t.hold == nil {
-		return nil
-	}
-	if err := t.hold(); err != nil {
-		// Not wrapped: an interrupt here leaves more than nothing.
-		return fmt.Errorf("capture %s is made, but it is not held: %v (kist hold %s holds it)", t.ID, err, t.ID)
-	}
-	t.Held = true
-	return nil
-}
-
-// changed gives how many files changed while they were read.
-func (t *taken) changed() (n int) {
-	for i := range t.Volumes {
-		n += t.Volumes[i].Changed
-	}
-	return n
-}
-
-func (a *app) newCapturing(c *cli.Context) (*capturing, error) {
-	o, err := captureOptions(c)
-	if err != nil {
-		return nil, err
-	}
-	return &capturing{app: a, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold")}, nil
-}
-
-func foldersAsked(c *cli.Context) folderOptions {
-	return folderOptions{reread: c.Bool("reread"), read: volume.ReadOptions{
-		CrossMounts: c.Bool("cross-mounts"), Exclude: c.StringSlice("exclude"), SkipCacheFolders: c.Bool("skip-cache-folders"),
-	}}
-}
-
-func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
-	o := &store.CaptureOptions{
-		Name: c.String("name"), Version: c.String("version"), Note: c.String("note"), Host: c.String("host"),
-		AcceptUnfinished: c.Bool("accept-unfinished"),
-	}
-	var err error
-	if s := c.String("taken"); s != "" {
-		if o.Taken, err = parseTime(s); err != nil {
-			return nil, err
-		}
-	}
-	if o.Host == "" {
-		o.Host = hostName()
-	}
-	o.Labels, err = parseLabels(c.StringSlice("label"))
-	return o, err
-}
-
-func parseLabels(pairs []string) (map[string]string, error) {
-	labels := make(map[string]string)
-	for _, pair := range pairs {
-		key, value, ok := strings.Cut(pair, "=")
-		if _, twice := labels[key]; !ok || key == "" || twice {
-			return nil, usagef("--label %q: it must be KEY=VALUE, each key once", pair)
-		}
-		labels[key] = value
-	}
-	return labels, nil
-}
-
-// timeLayouts are what --taken may look like, besides RFC 3339.
-var timeLayouts = []string{time.DateOnly, "2006-01-02 15:04", time.DateTime, "2006-01-02T15:04", "2006-01-02T15:04:05"}
-
-func parseTime(s string) (time.Time, error) {
-	if t, err := time.Parse(time.RFC3339, s); err == nil {
-		return t, nil
-	}
-	for _, layout := range timeLayouts {
-		if t, err := time.ParseInLocation(layout, s, time.Local); err == nil {
-			return t, nil
-		}
-	}
-	return time.Time{}, usagef("time %q: write it as 2026-03-14, \"2026-03-14 02:03\" or 2026-03-14T02:03:00Z", s)
-}
-
-// longRead is how long a capture may take before it is said why all was read.
-const longRead = 10 * time.Second
-
-// summarize says what was captured, and what is to be known of it.
-func (a *app) summarize(t *taken) {
-	for i := range t.Volumes {
-		v := &t.Volumes[i]
-		a.say("Volume %s: %s, %s%s.", printable(v.Name), count(v.Members, "member", "members"), size(v.Bytes), volumeRemark(v))
-		if v.FirstRead && t.took > longRead {
-			a.say("All of it was read, since this machine knows of no capture of it that it made itself. The next one reads what changed.")
-		}
-		if v.Unfinished != "" {
-			a.warn("volume %s is not complete: %s", printable(v.Name), screenText(v.Unfinished))
-		}
-		a.warnAll(volumeWarnings(v))
-	}
-	for _, note := range t.Notes {
-		a.warn("%s", screenText(note))
-	}
-	a.say("Captured %s%s in %.1f s; the repository grew by %s.", printable(t.Name), withVersion(t.Capture), t.took.Seconds(), size(t.Added))
-}
-
-func volumeWarnings(v *store.Volume) (texts []string) {
-	for _, w := range v.Warnings {
-		texts = append(texts, fmt.Sprintf("volume %s: %s", printable(v.Name), printable(w)))
-	}
-	if v.Changed > 0 {
-		texts = append(texts, fmt.Sprintf("volume %s: %s while being read. Was the service stopped?",
-			printable(v.Name), count(v.Changed, "file changed", "files changed")))
-	}
-	return texts
-}
-
-func withVersion(c *store.Capture) string {
-	if c.Version == "" {
-		return ""
-	}
-	return " " + printable(c.Version)
-}
-
-func volumeRemark(v *store.Volume) string {
-	switch {
-	case v.Reused > 0:
-		return fmt.Sprintf(", %s of them as before and not read again", humanize.Comma(int64(v.Reused)))
-	case v.Compression != "":
-		return fmt.Sprintf(", unpacked from %s (what restores is the tar stream inside)", v.Compression)
-	case !v.Tar:
-		return ", no tar stream: kept as it is, as one member"
-	}
-	return ""
-}
-
 // explainUnfinished says what else can be done about a stream that is cut short.
 func explainUnfinished(err error) error {
-	if isUnfinished(err) {
+	if errors.Is(err, store.ErrUnfinished) || errors.Is(err, tarstream.ErrHeader) {
 		return fmt.Errorf("%w\nNo capture was made. --accept-unfinished takes in what there is", err)
 	}
 	return err

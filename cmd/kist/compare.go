@@ -3,6 +3,8 @@ package main
 import (
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/members"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -54,10 +56,25 @@ func (a *app) compare(c *cli.Context, r *repository) error {
 		t.print(d)
 	}
 	if a.shared.json {
-		return a.printJSON(out)
+		return a.PrintJSON(out)
 	}
 	t.end()
 	return nil
+}
+
+// differenceJSON is a difference as scripts get it.
+type differenceJSON struct {
+	Volume    string        `json:"volume"`
+	Path      string        `json:"path"`
+	PathBytes []byte        `json:"path_bytes,omitempty"`
+	Was       *members.JSON `json:"was,omitempty"`
+	Is        *members.JSON `json:"is,omitempty"`
+	Contents  bool          `json:"contents"`
+	Bytes     int64         `json:"bytes"`
+}
+
+func newDifferenceJSON(d store.Difference) differenceJSON {
+	return differenceJSON{d.Volume, d.Path, members.RawName(d.Path), members.NewJSON(d.Was), members.NewJSON(d.Is), d.Contents, d.Bytes}
 }
 
 // comparison prints differences, and adds them up.
@@ -86,18 +103,18 @@ func (t *comparison) print(d store.Difference) {
 	if d.Is != nil {
 		t.newBytes += d.Bytes
 	}
-	path := printable(d.Path)
+	path := screen.Printable(d.Path)
 	if t.volumes {
-		path = printable(d.Volume) + ": " + path
+		path = screen.Printable(d.Volume) + ": " + path
 	}
-	t.a.printf("%s %s  %s\n", mark, sizeCell(uint64(d.Bytes)), path)
+	t.a.Printf("%s %s  %s\n", mark, screen.SizeCell(uint64(d.Bytes)), path)
 }
 
 func (t *comparison) end() {
 	if t.added+t.changed+t.gone == 0 {
-		t.a.say("No member differs.")
+		t.a.Say("No member differs.")
 		return
 	}
-	t.a.say("%d added, %d changed, %d gone; %s new, %s gone.", t.added, t.changed, t.gone,
-		size(uint64(t.newBytes)), size(uint64(t.goneBytes)))
+	t.a.Say("%d added, %d changed, %d gone; %s new, %s gone.", t.added, t.changed, t.gone,
+		screen.Size(uint64(t.newBytes)), screen.Size(uint64(t.goneBytes)))
 }

@@ -94,81 +94,6 @@ func (i interrupting) Run(ctx context.Context, args []string, stdin io.Reader, s
 	return i.Runner.Run(ctx, args, stdin, stdout, stderr)
 }
 
-// TestPanicWhileStopped: even then the container is started again.
-func TestPanicWhileStopped(t *testing.T) {
-	b := newFakeContainer(t)
-	e := engine.NewWith("engine", b.engine)
-	found, err := e.Inspect(t.Context(), "seedbank")
-	if err != nil {
-		t.Fatal(err)
-	}
-	a := newApp(nil, &b.stdout, &b.stderr, func(string) string { return b.path("state") })
-	func() {
-		defer func() {
-			if recover() == nil {
-				t.Error("no panic")
-			}
-		}()
-		a.whileStopped(t.Context(), &container{found, e, nil}, func(ctx context.Context) error {
-			if running, err := e.IsRunning(ctx, found.ID); err != nil || running {
-				t.Errorf("running %t, %v", running, err)
-			}
-			panic("a fault")
-		})
-	}()
-	b.mustRun("seedbank")
-}
-
-// TestNoteOfAnotherRun: what a run that goes on keeps stopped is left alone.
-func TestNoteOfAnotherRun(t *testing.T) {
-	b := newFakeContainer(t)
-	e := engine.NewWith("engine", b.engine)
-	found, err := e.Inspect(t.Context(), "seedbank")
-	if err != nil {
-		t.Fatal(err)
-	}
-	a := newApp(nil, &b.stdout, &b.stderr, func(string) string { return b.path("state") })
-	c := &container{found, e, nil}
-	h, err := a.halt(t.Context(), c, false)
-	if err != nil {
-		t.Fatal(err)
-	}
-	b.must("list")
-	if running, err := e.IsRunning(t.Context(), found.ID); err != nil || running {
-		t.Errorf("running %t, %v: %s", running, err, &b.stderr)
-	}
-	if _, err := a.halt(t.Context(), c, false); err == nil {
-		t.Error("two runs keep one container stopped")
-	}
-	if err := h.resume(t.Context()); err != nil {
-		t.Error(err)
-	}
-	b.mustRun("seedbank")
-}
-
-// TestBadNotes: a note that makes no sense is said, and nothing is done.
-func TestBadNotes(t *testing.T) {
-	for text, name := range map[string]string{
-		"":                               "stopped-a.json",
-		"{":                              "stopped-b.json",
-		`{"id":"id-seedbank"}`:           "stopped-c.json",
-		`{"id":"../x","engine":"false"}`: "stopped-d.json",
-	} {
-		b := newFakeContainer(t)
-		path := b.path("state", "kist", name)
-		if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		b.must("list", "--json")
-		if _, err := os.Stat(path); err != nil || b.stderr.Len() == 0 {
-			t.Errorf("%q: %v, %q", text, err, &b.stderr)
-		}
-	}
-}
-
 // TestBrokenPipe: that nobody reads what kist says must not leave the container
 // stopped.
 func TestBrokenPipe(t *testing.T) {
@@ -199,7 +124,7 @@ func TestStrict(t *testing.T) {
 		b := &bench{t: t}
 		s := &capturing{app: newApp(nil, &b.stdout, &b.stderr, os.Getenv), strict: strict}
 		c := &store.Capture{ID: "20260314t0203z-k7f3", Volumes: []store.Volume{{Changed: 2}}}
-		err := s.report(&taken{Capture: c})
+		err := s.report(&captured{Capture: c})
 		if statusOf(err) != want || b.stdout.String() != c.ID+"\n" {
 			t.Errorf("strict %t: %v, %q", strict, err, &b.stdout)
 		}

@@ -61,17 +61,3 @@ func sameInstant(a, b string) bool {
 	bt, err2 := time.Parse(time.RFC3339, b)
 	return err1 == nil && err2 == nil && at.Equal(bt)
 }
-
-// TestJSONTimeOfZone: a year that is one too many in a time zone alone.
-func TestJSONTimeOfZone(t *testing.T) {
-	east := time.FixedZone("east", 3600)
-	for _, unix := range []int64{firstJSONTime.Unix(), lastJSONTime.Unix()} {
-		for _, zone := range []*time.Location{east, time.FixedZone("west", -3600), time.UTC} {
-			at := time.Unix(unix, 5).In(zone)
-			got := jsonTime(at)
-			if _, err := got.MarshalJSON(); err != nil || !got.Equal(at) {
-				t.Errorf("%v: %v, %v", at, got, err)
-			}
-		}
-	}
-}

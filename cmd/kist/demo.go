@@ -1,16 +1,21 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/demo"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 func (a *app) demoCommand() *cli.Command {
@@ -33,36 +38,15 @@ Example:
 	}
 }
 
-// release is a version of the sample service, and when it is captured.
-type release struct{ version, taken string }
-
-func releases() []release {
-	return []release{{"4.1.0", "2026-01-17 02:03"}, {"4.1.1", "2026-02-14 02:03"}, {"4.2.0", "2026-03-14 02:03"}}
-}
-
-// demo is one run of the demo.
-type demo struct {
-	app     *app
-	ctx     context.Context
-	dir     string
-	service *service
-	ids     []string // of the captures
-	states  []state  // of the service when each was made
-}
-
-// errDemoDiffers means that a restored tree is not what was captured.
-var errDemoDiffers = errors.New("what was restored differs from what was captured")
-
 func (a *app) demo(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
 	dir, remove, err := demoFolder(c.String("keep"))
 	if err != nil {
 		return err
 	}
-	d := &demo{app: a, ctx: c.Context, dir: dir}
-	err = d.run()
+	err = demo.Show(c.Context, demo.Options{Screen: a.Screen, Dir: dir, Run: a.runBeside})
 	if c.String("keep") == "" {
 		err = errors.Join(err, remove())
 	}
@@ -70,17 +54,19 @@ func (a *app) demo(c *cli.Context) error {
 		return err
 	}
 	if c.String("keep") == "" {
-		a.printf("\nEverything that the demo made has been removed. kist demo --keep DIR leaves it.\n")
+		a.Printf("\nEverything that the demo made has been removed. kist demo --keep DIR leaves it.\n")
 	} else {
-		a.printf("\nEverything is still in %s; rm -r takes it away.\n", printable(dir))
+		a.Printf("\nEverything is still in %s; rm -r takes it away.\n", screen.Printable(dir))
 	}
 	return nil
 }
 
+// demoFolder gives the folder to work in. One that a person named is never removed, and so
+// must hold nothing else.
 func demoFolder(keep string) (dir string, remove func() error, err error) {
 	if keep == "" {
 		dir, err = os.MkdirTemp("", "kist-demo-")
-		return dir, func() error { return removeTree(dir) }, err
+		return dir, func() error { return files.RemoveTree(dir) }, err
 	}
 	if full, err := holdsSomething(keep); err != nil {
 		return "", nil, err
@@ -94,183 +80,12 @@ func demoFolder(keep string) (dir string, remove func() error, err error) {
 	return dir, nil, err
 }
 
-func (d *demo) run() error {
-	for _, step := range []func() error{d.begin, d.captureAll, d.look, d.goBack, d.compareLatest, d.saving, d.thinOut} {
-		if err := step(); err != nil {
-			return err
+// runBeside runs a command of the demo, as from a shell with that environment.
+func (a *app) runBeside(ctx context.Context, args []string, stdout io.Writer, env map[string]string) int {
+	return newApp(strings.NewReader(""), stdout, a.Err, func(key string) string {
+		if key == "TERM" {
+			return a.getenv(key)
 		}
-	}
-	return nil
-}
-
-// tell prints a paragraph.
-func (d *demo) tell(format string, args ...any) { d.app.printf("\n"+format+"\n", args...) }
-
-func (d *demo) path(parts ...string) string {
-	return filepath.Join(append([]string{d.dir}, parts...)...)
-}
-
-func (d *demo) begin() error {
-	var err error
-	if d.service, err = newService(d.path("hazel", "seedbank")); err != nil {
-		return err
-	}
-	d.app.printf("A seed library's catalogue server, seedbank, runs on the machine hazel. Its data volume:\na catalogue with its write-ahead log, accession records, certificates, configuration.\n")
-	d.tell("First a repository; it may lie on a mounted share. A key file opens it here, which suits\ntimers. Without --key-file a passphrase is asked for.")
-	d.show("export KIST_REPOSITORY=" + shellQuote(d.path("repository")) + "\n$ export KIST_KEY_FILE=" + shellQuote(d.path("kist.key")))
-	_, err = d.kist("setup")
-	return err
-}
-
-// show prints a command line.
-func (d *demo) show(line string) { d.app.printf("\n$ %s\n", line) }
-
-// kist shows a command line, runs it and gives what it printed.
-func (d *demo) kist(args ...string) (string, error) {
-	words := []string{"kist"}
-	for _, arg := range args {
-		words = append(words, shellQuote(arg))
-	}
-	d.show(strings.Join(words, " "))
-	env := map[string]string{
-		"KIST_REPOSITORY": d.path("repository"), "KIST_KEY_FILE": d.path("kist.key"), "TERM": d.app.getenv("TERM"), "KIST_STATE": d.path("state"),
-	}
-	var printed bytes.Buffer
-	sub := newApp(strings.NewReader(""), teeWriter{d.app.stdout, &printed}, d.app.stderr, func(key string) string { return env[key] })
-	if d.app.shared.quiet {
-		args = append([]string{"--quiet"}, args...)
-	}
-	if status := sub.run(d.ctx, args); status != statusDone {
-		return "", fmt.Errorf("the demo stopped: kist %s ended with status %d", words[1], status)
-	}
-	return printed.String(), nil
-}
-
-// teeWriter writes to both.
-type teeWriter struct {
-	to   *output
-	copy *bytes.Buffer
-}
-
-func (t teeWriter) Write(p []byte) (int, error) {
-	t.copy.Write(p)
-	return t.to.Write(p)
-}
-
-// captureAll captures the service before each upgrade, and upgrades it.
-func (d *demo) captureAll() error {
-	d.tell("Before each upgrade the service is stopped and captured, with its version and how it was\nlaunched. The --taken here only stands for the months between.")
-	for i, r := range releases() {
-		if i > 0 {
-			d.tell("Some weeks later; seedbank now runs as %s, and people have used it.", r.version)
-			if err := d.service.upgrade(i); err != nil {
-				return err
-			}
-		}
-		was, err := d.service.state(d.ctx)
-		if err != nil {
-			return err
-		}
-		printed, err := d.kist("capture", "--name", "seedbank", "--version", r.version, "--host", "hazel",
-			"--taken", r.taken, "--note", "seedbank --config config/seedbank.toml", d.service.dir)
-		if err != nil {
-			return err
-		}
-		d.ids = append(d.ids, strings.TrimSpace(printed))
-		d.states = append(d.states, was)
-	}
-	return nil
-}
-
-func (d *demo) look() error {
-	d.tell("What there is, and what each capture added:")
-	if _, err := d.kist("list"); err != nil {
-		return err
-	}
-	d.tell("Is all of it there and unharmed? --full opens every frame.")
-	if _, err := d.kist("verify", "--full"); err != nil {
-		return err
-	}
-	_, err := d.kist("contents", "seedbank@latest", "certificates", "config")
-	return err
-}
-
-// goBack restores the capture before the last one.
-func (d *demo) goBack() error {
-	version := releases()[1].version
-	d.tell("Suppose that the upgrade does not come up. Version %s and its data are wanted back. They are\nbuilt beside the new folder, verified, and only then appear under its name:", version)
-	dir := d.path("hazel", "seedbank-"+version)
-	if _, err := d.kist("restore", d.ids[1], "--into", dir); err != nil {
-		return err
-	}
-	restored, err := (&service{dir: dir}).state(d.ctx)
-	if err != nil {
-		return err
-	}
-	if restored.digest != d.states[1].digest {
-		return fmt.Errorf("%s: %w", dir, errDemoDiffers)
-	}
-	d.tell("Read again as a tar stream, the restored folder has the SHA-256 that the live folder had when\nit was captured, %.16s…: contents, names, modes, times, owners, links, attributes.", restored.digest)
-	return nil
-}
-
-// compareLatest restores the last capture and compares it with the live folder.
-func (d *demo) compareLatest() error {
-	d.tell("The last capture, restored beside the live folder, and every file of the two compared:")
-	dir := d.path("hazel", "seedbank-restored")
-	if _, err := d.kist("restore", "seedbank@latest", "--into", dir); err != nil {
-		return err
-	}
-	n, err := compareTrees(d.service.dir, dir)
-	if err != nil {
-		return fmt.Errorf("%w: %w", errDemoDiffers, err)
-	}
-	d.tell("Compared %s by name, kind, mode, size, time, link target and content: all are the same.", count(n, "entry", "entries"))
-	return nil
-}
-
-// saving compares the repository with plain compressed tarballs.
-func (d *demo) saving() error {
-	stored, err := treeSize(d.path("repository"))
-	if err != nil {
-		return err
-	}
-	var plain, packed int64
-	for _, s := range d.states {
-		plain += s.length
-		packed += s.compressed
-	}
-	d.tell("The three volumes as tar streams:                                   %8s\n"+
-		"Three tarballs, each by itself under zstd level 3 (as the Go library\n"+
-		"klauspost/compress has it, SpeedDefault):                           %8s\n"+
-		"The repository, every file of it counted, and encrypted:            %8s, %.0f%% of the tarballs",
-		size(uint64(plain)), size(uint64(packed)), size(uint64(stored)), 100*float64(stored)/float64(packed))
-	return nil
-}
-
-// thinOut retires a capture by a rule, and frees its space.
-func (d *demo) thinOut() error {
-	before, err := treeSize(d.path("repository"))
-	if err != nil {
-		return err
-	}
-	rule := []string{"retire", "--months", "2"}
-	d.tell("Captures need not stay for ever. A rule says which do; first, what it would mean:")
-	if _, err := d.kist(append(rule, "--dry-run")...); err != nil {
-		return err
-	}
-	if _, err := d.kist(rule...); err != nil {
-		return err
-	}
-	d.tell("Retired captures can still be restored, and taken back, for a grace time. kist reclaim frees their\nspace after it; here without it, since nobody else is at work:")
-	if _, err := d.kist("reclaim", "--grace", "0"); err != nil {
-		return err
-	}
-	after, err := treeSize(d.path("repository"))
-	if err != nil {
-		return err
-	}
-	d.tell("The repository went from %s to %s, and what is left is as it was:", size(uint64(before)), size(uint64(after)))
-	_, err = d.kist("verify", "--full")
-	return err
+		return env[key]
+	}).run(ctx, args)
 }

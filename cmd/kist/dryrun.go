@@ -9,12 +9,14 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/members"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
 
-// target is where volumes are restored to.
-type target struct {
+// destination is where volumes are restored to.
+type destination struct {
 	volumes []*store.Volume
 	dir     string
 }
@@ -30,7 +32,7 @@ type change struct {
 
 // newChange says what would be done, in words.
 func newChange(c store.FolderChange) change {
-	out := change{Change: string(c.Kind), Volume: c.Volume, Path: c.Path, Raw: rawName(c.Path)}
+	out := change{Change: string(c.Kind), Volume: c.Volume, Path: c.Path, Raw: members.RawName(c.Path)}
 	for _, aspect := range c.Differs {
 		out.Why = append(out.Why, differenceText(aspect, c.Will, c.Is))
 	}
@@ -39,10 +41,10 @@ func newChange(c store.FolderChange) change {
 
 // showChanges prints what a restore would change, from member lists and what
 // the file system says of the live files, whose contents are not read.
-func (s *restoring) showChanges(ctx context.Context, targets []target, where string) error {
-	out := bufio.NewWriter(s.app.stdout)
+func (s *restoring) showChanges(ctx context.Context, targets []destination, where string) error {
+	out := bufio.NewWriter(s.app.Out)
 	defer out.Flush()
-	array := &jsonArray{w: out}
+	array := screen.NewArray(out)
 	counts := make(map[store.ChangeKind]int)
 	same := 0
 	o, end := s.folderOptions()
@@ -65,20 +67,20 @@ func (s *restoring) showChanges(ctx context.Context, targets []target, where str
 		}
 	}
 	if s.app.shared.json {
-		if err := array.end(); err != nil {
+		if err := array.End(); err != nil {
 			return err
 		}
 	}
-	s.app.say("Into %s: %d would be added, %d changed, %d removed; %d are the same. Nothing was written.", printable(filepath.Clean(where)),
+	s.app.Say("Into %s: %d would be added, %d changed, %d removed; %d are the same. Nothing was written.", screen.Printable(filepath.Clean(where)),
 		counts[store.EntryAdded], counts[store.EntryChanged], counts[store.EntryRemoved], same)
 	return nil
 }
 
-func (a *app) printChange(out io.Writer, array *jsonArray, c change, below string) error {
+func (a *app) printChange(out io.Writer, array *screen.Array, c change, below string) error {
 	if a.shared.json {
-		return array.add(c)
+		return array.Add(c)
 	}
-	line := fmt.Sprintf("%-7s  %s", c.Change, printable(path.Join(below, c.Path)))
+	line := fmt.Sprintf("%-7s  %s", c.Change, screen.Printable(path.Join(below, c.Path)))
 	if len(c.Why) > 0 {
 		line += "  (" + strings.Join(c.Why, ", ") + ")"
 	}
@@ -92,11 +94,11 @@ func differenceText(aspect store.Aspect, m *store.Member, is *volume.State) stri
 	case store.AspectKind:
 		return "another kind"
 	case store.AspectSize:
-		return fmt.Sprintf("size %s, now %s", size(uint64(m.Size)), size(uint64(is.Size)))
+		return fmt.Sprintf("size %s, now %s", screen.Size(uint64(m.Size)), screen.Size(uint64(is.Size)))
 	case store.AspectModified:
-		return "modified " + localTime(m.Modified)
+		return "modified " + screen.LocalTime(m.Modified)
 	case store.AspectMode:
-		return fmt.Sprintf("mode %04o, now %04o", modeBits(m.Mode), is.Perm)
+		return fmt.Sprintf("mode %04o, now %04o", members.ModeBits(m.Mode), is.Perm)
 	case store.AspectOwner:
 		return fmt.Sprintf("owner %d:%d, now %d:%d", m.UID, m.GID, is.UID, is.GID)
 	}

@@ -31,10 +31,10 @@ func newMachine(t *testing.T) *machine {
 	if testing.Short() {
 		t.Skip("the engine takes its time")
 	}
-	require := os.Getenv("KIST_TEST_REQUIRE") == "all"
+	needed := os.Getenv("KIST_TEST_REQUIRE") == "all"
 	for _, tool := range []string{testEngine, "runc"} {
 		if _, err := exec.LookPath(tool); err != nil {
-			if require {
+			if needed {
 				t.Fatal(err)
 			}
 			t.Skip(err)
@@ -139,9 +139,9 @@ func (m *machine) mustKist(args ...string) (stdout, stderr string) {
 	return strings.TrimSpace(out.String()), said.String()
 }
 
-// rounds is how often what may go wrong now and then is tried; KIST_TEST_ROUNDS
+// engineRounds is how often what may go wrong now and then is tried; KIST_TEST_ROUNDS
 // makes it more.
-func rounds(t *testing.T) int {
+func engineRounds(t *testing.T) int {
 	text := os.Getenv("KIST_TEST_ROUNDS")
 	if text == "" {
 		return 3
@@ -160,7 +160,7 @@ func TestContainerRounds(t *testing.T) {
 	m.engine("run", "--detach", "--name", "seedbank", "--env", "DB_PASSWORD=hush", "--volume", "seeds:/data", m.image)
 	live := m.volumeFolder("seeds")
 	var before uint64
-	for n := range rounds(t) {
+	for n := range engineRounds(t) {
 		m.await("another record", func() bool { last, _ := serviceIndex(live); return last > before+500 })
 		id, said := m.mustKist("capture", "--container", "seedbank", "--stop")
 		if !m.running("seedbank") {
@@ -179,7 +179,7 @@ func TestContainerRounds(t *testing.T) {
 		m.await("a record of the restored one", func() bool { last, _ := serviceIndex(m.volumeFolder(fresh)); return last > now })
 		m.engine("rm", "--force", "--time", "5", fresh)
 		m.engine("volume", "rm", fresh)
-		if n == 0 || n == rounds(t)-1 {
+		if n == 0 || n == engineRounds(t)-1 {
 			t.Logf("round %d: %d records\n%s", n, now, said)
 		}
 	}
@@ -194,7 +194,7 @@ func TestContainerBack(t *testing.T) {
 	live := m.volumeFolder("seeds")
 	m.await("records", func() bool { last, _ := serviceIndex(live); return last > 500 })
 	id, _ := m.mustKist("capture", "--container", "seedbank", "--stop")
-	captured, _ := m.mustKist("show", id, "--launch", "--reveal")
+	launch, _ := m.mustKist("show", id, "--launch", "--reveal")
 	m.await("more records", func() bool { last, _ := serviceIndex(live); return last > 2000 })
 	_, said := m.mustKist("restore", id, "--container", "seedbank", "--stop")
 	if !m.running("seedbank") || !strings.Contains(said, "is kept as "+live+".before-") {
@@ -202,19 +202,19 @@ func TestContainerBack(t *testing.T) {
 	}
 	m.engine("rm", "--force", "--time", "5", "seedbank")
 	m.engine("volume", "rm", "seeds")
-	out, err := exec.Command("sh", "-c", captured).CombinedOutput()
+	out, err := exec.Command("sh", "-c", launch).CombinedOutput()
 	if err != nil {
-		t.Fatalf("%s: %v: %s", captured, err, out)
+		t.Fatalf("%s: %v: %s", launch, err, out)
 	}
 	if !m.running("seedbank") || m.engine("inspect", "--format", "{{.Config.Env}}", "seedbank") == "" {
 		t.Error("the container that was made again does not run")
 	}
 	again, _ := m.mustKist("capture", "--container", "seedbank", "--stop")
-	if second, _ := m.mustKist("show", again, "--launch", "--reveal"); second != captured {
-		t.Errorf("made again:\n%s\nnot\n%s", second, captured)
+	if second, _ := m.mustKist("show", again, "--launch", "--reveal"); second != launch {
+		t.Errorf("made again:\n%s\nnot\n%s", second, launch)
 	}
-	if !strings.Contains(captured, "DB_PASSWORD=hush") || !strings.Contains(captured, "@sha256:") {
-		t.Error(captured)
+	if !strings.Contains(launch, "DB_PASSWORD=hush") || !strings.Contains(launch, "@sha256:") {
+		t.Error(launch)
 	}
 }
 

@@ -14,6 +14,8 @@ import (
 	"testing"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/trees"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -160,7 +162,7 @@ func TestInterrupted(t *testing.T) {
 		}
 	}, "capture", b.path("seedbank"))
 	b.interruptAll(unchanged, "restore", "latest", "--into", b.path("out"))
-	if _, err := compareTrees(b.path("seedbank"), b.path("out")); err != nil {
+	if _, err := trees.Compare(b.path("seedbank"), b.path("out")); err != nil {
 		t.Error(err)
 	}
 	before = b.names()
@@ -200,7 +202,7 @@ func sameTime(as, folder string) error {
 }
 
 func compareTo(want, got string) error {
-	_, err := compareTrees(want, got)
+	_, err := trees.Compare(want, got)
 	return err
 }
 
@@ -270,12 +272,12 @@ func TestHostileVolumeNames(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	tree := &source{path: b.path("seedbank"), kind: sourceFolder, name: "../../tree"}
-	other := &source{path: b.path("seedbank"), kind: sourceFolder, name: "other"}
-	plain := &source{path: b.path("seedbank", "seedbank.toml"), name: "../../plain"}
+	tree := &sources.Source{Path: b.path("seedbank"), Kind: sources.Folder, Name: "../../tree"}
+	other := &sources.Source{Path: b.path("seedbank"), Kind: sources.Folder, Name: "other"}
+	plain := &sources.Source{Path: b.path("seedbank", "seedbank.toml"), Name: "../../plain"}
 	for name, volumes := range map[string][]store.VolumeInput{
-		"tree":  {tree.input(), other.input()},
-		"plain": {plain.input()},
+		"tree":  {tree.Input(), other.Input()},
+		"plain": {plain.Input()},
 	} {
 		if _, err := r.Capture(t.Context(), store.CaptureOptions{Name: name, Volumes: volumes}); err != nil {
 			t.Fatal(err)

@@ -1,13 +1,14 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 )
 
 // TestFullDiskReclaim reclaims on a full disk. What is needed of a slab can't be
@@ -109,13 +110,35 @@ func (k *killCase) remount(how string) error {
 	return err
 }
 
-// remountWithin makes it read-only if that is not refused for so long.
-func (k *killCase) remountWithin(d time.Duration) error {
+// diskError has the repository's ext4 meet an error: it is read-only from then on,
+// for files that are open for writing as well. (Linux, Documentation/ABI/testing/sysfs-fs-ext4:
+// trigger_fs_error; mounted with errors=remount-ro.)
+func (k *killCase) diskError() {
 	k.t.Helper()
-	for deadline := time.Now().Add(d); ; {
-		err := k.remount("ro")
-		if err == nil || time.Now().After(deadline) {
-			return err
+	device, err := exec.Command("findmnt", "-n", "-o", "SOURCE", k.path("repo")).Output()
+	if err != nil {
+		require(k.t, fmt.Errorf("findmnt: %w", err))
+	}
+	trigger := filepath.Join("/sys/fs/ext4", filepath.Base(strings.TrimSpace(string(device))), "trigger_fs_error")
+	if err := os.WriteFile(trigger, []byte("a test of kist"), 0); err != nil {
+		require(k.t, err)
+	}
+}
+
+// mountAgain checks and mounts the file system again after diskError.
+func (k *killCase) mountAgain() {
+	k.t.Helper()
+	run := func(name string, args ...string) {
+		k.t.Helper()
+		if out, err := exec.Command(name, args...).CombinedOutput(); err != nil {
+			k.t.Fatalf("%s %q: %v: %s", name, args, err, out)
 		}
 	}
+	run("umount", k.path("repo"))
+	// Exit status 1: errors were corrected (e2fsck(8)).
+	out, err := exec.Command("e2fsck", "-p", k.path("image")).CombinedOutput()
+	if exit := (*exec.ExitError)(nil); err != nil && !(errors.As(err, &exit) && exit.ExitCode() == 1) {
+		k.t.Fatalf("e2fsck: %v: %s", err, out)
+	}
+	run("mount", "-o", "loop", k.path("image"), k.path("repo"))
 }

@@ -4,10 +4,12 @@ import (
 	"strings"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 )
 
 func (a *app) showHead(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
 	if c.Bool("launch") || c.Bool("reveal") {
@@ -29,14 +31,14 @@ func (a *app) showHead(c *cli.Context) error {
 // later that nothing was taken away.
 func (a *app) printHead(tokens []string) error {
 	if a.shared.json {
-		return a.printJSON(struct {
+		return a.PrintJSON(struct {
 			Head []string `json:"head"`
 		}{tokens})
 	}
 	if len(tokens) == 0 {
-		a.say("No captures. kist capture makes one.")
+		a.Say("No captures. kist capture makes one.")
 		return nil
 	}
-	a.printf("%s\n", strings.Join(tokens, "\n"))
+	a.Printf("%s\n", strings.Join(tokens, "\n"))
 	return nil
 }

@@ -7,6 +7,8 @@ import (
 	"text/tabwriter"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 )
 
 func (a *app) helpCommand() *cli.Command {
@@ -25,7 +27,7 @@ Example:
 // help prints the help of the command that words name.
 func (a *app) help(words []string) error {
 	if len(words) == 0 {
-		a.printf("%s", a.overview())
+		a.Printf("%s", a.overview())
 		return nil
 	}
 	commands := a.commands()
@@ -35,12 +37,12 @@ func (a *app) help(words []string) error {
 			return usagef("kist %s has no %q", strings.Join(words[:i], " "), word)
 		}
 		var err error
-		if command, err = findCommand(commands, words[:i], word); err != nil {
+		if command, err = cmdline.FindCommand(commands, words[:i], word); err != nil {
 			return err
 		}
 		commands = command.Subcommands
 	}
-	a.printf("%s", describe(command, strings.Join(words, " ")))
+	a.Printf("%s", describe(command, strings.Join(words, " ")))
 	return nil
 }
 

@@ -3,8 +3,10 @@ package main
 import (
 	"errors"
 	"io/fs"
+	"strings"
 	"syscall"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -44,4 +46,25 @@ func hint(err error) string {
 		return "Run it as a user who may write in the repository's folder."
 	}
 	return ""
+}
+
+// works are the words by which notes of the library speak of work to be done, and the
+// commands that do it. Notes have no kinds: the library says what is so, in these words.
+func works() [][2]string {
+	return [][2]string{
+		{"retiring it again", "kist retire --undo, then kist retire"},
+		{"reclaiming", "kist reclaim"},
+		{"repairing", "kist repair"},
+	}
+}
+
+// noteText is a note of the library as it is shown, with the command that it speaks of.
+func noteText(note string) string {
+	shown := screen.Text(note)
+	for _, w := range works() {
+		if strings.Contains(note, w[0]) {
+			return shown + " (" + w[1] + ")"
+		}
+	}
+	return shown
 }

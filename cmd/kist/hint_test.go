@@ -37,3 +37,18 @@ func TestHint(t *testing.T) {
 		}
 	}
 }
+
+// TestNoteText: notes get the command that they speak of; how they come out of the library
+// is held by the scripts damage and reclaim.
+func TestNoteText(t *testing.T) {
+	for note, want := range map[string]string{
+		"retired/x is cut short, and nothing needs it: reclaiming removes it":            "retired/x is cut short, and nothing needs it: reclaiming removes it (kist reclaim)",
+		"leases/x can't be read (repairing removes such marks)":                          "leases/x can't be read (repairing removes such marks) (kist repair)",
+		"its grace time begins late; taking that back and retiring it again begins anew": "its grace time begins late; taking that back and retiring it again begins anew (kist retire --undo, then kist retire)",
+		"slabs/x\x1b is no object of kist":                                               `slabs/x\x1b is no object of kist`,
+	} {
+		if got := noteText(note); got != want {
+			t.Errorf("%q, not %q", got, want)
+		}
+	}
+}

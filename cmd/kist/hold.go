@@ -1,10 +1,6 @@
 package main
 
 import (
-	"fmt"
-	"os"
-	"strings"
-
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/store"
@@ -41,79 +37,4 @@ func (a *app) hold(c *cli.Context, r *repository) error {
 		c.Held = true
 		return !was
 	})
-}
-
-func (a *app) releaseCommand() *cli.Command {
-	return &cli.Command{
-		Name:      "release",
-		Usage:     "end the hold of captures",
-		ArgsUsage: "CAPTURE…",
-		Description: `
-Nothing is retired by that; the next rotation may do it.
-
-Example:
-  kist release 20260314t0203z-k7f3`,
-		Action: a.opening(1, -1, a.release),
-	}
-}
-
-func (a *app) release(c *cli.Context, r *repository) error {
-	captures, err := a.findAll(c.Context, r, c.Args().Slice())
-	if err != nil {
-		return err
-	}
-	if err := r.Release(c.Context, idsOf(captures)); err != nil {
-		return err
-	}
-	return a.printMarked(captures, "Released", "Not held:", func(c *store.Capture) bool {
-		was := c.Held
-		c.Held = false
-		return was
-	})
-}
-
-// printMarked says of each capture whether it was marked, or was so already. mark
-// brings the capture up to date, and tells which.
-func (a *app) printMarked(captures []*store.Capture, done, already string, mark func(*store.Capture) bool) error {
-	array := &jsonArray{w: a.stdout}
-	for _, c := range captures {
-		word := already
-		if mark(c) {
-			word = done
-		}
-		if !a.shared.json {
-			a.printf("%s %s\n", word, captureText(c))
-			continue
-		}
-		if err := array.add(withoutSecrets(c)); err != nil {
-			return err
-		}
-	}
-	if a.shared.json {
-		return array.end()
-	}
-	return nil
-}
-
-// captureText names a capture for people.
-func captureText(c *store.Capture) string {
-	return fmt.Sprintf("%s (%s%s, taken %s).", c.ID, printable(c.Name), withVersion(c), localTime(c.Taken))
-}
-
-func idsOf(captures []*store.Capture) []string {
-	ids := make([]string, len(captures))
-	for i, c := range captures {
-		ids[i] = c.ID
-	}
-	return ids
-}
-
-func markOptions(note string) store.MarkOptions {
-	return store.MarkOptions{Host: hostName(), Reason: note}
-}
-
-// hostName names this machine. It is a label, and may be missing.
-func hostName() string {
-	host, _ := os.Hostname()
-	return strings.ToValidUTF8(host, "_")
 }

@@ -28,21 +28,21 @@ type killRow struct {
 // killRows: every command that writes to a repository.
 func killRows() []killRow {
 	leases := []string{"leases"}
-	capturing := []string{"leases", "slabs", "tables", "captures"}
+	whileCapturing := []string{"leases", "slabs", "tables", "captures"}
 	naming := []string{"leases", "tables", "condemned"}
 	going := []string{"leases", "slabs", "tables", "captures", "condemned", "retired"}
 	return []killRow{
-		{"capture of a folder", (*killCase).growAndCaptureFolder, nil, true, capturing, leases},
-		{"capture of a tar stream", (*killCase).growAndCaptureTar, nil, true, capturing, leases},
+		{"capture of a folder", (*killCase).growAndCaptureFolder, nil, true, whileCapturing, leases},
+		{"capture of a tar stream", (*killCase).growAndCaptureTar, nil, true, whileCapturing, leases},
 		{"retire by id", (*killCase).retireID, (*killCase).areRetired, false, []string{"retired"}, nil},
 		{"retire by rules", (*killCase).retireByRules, (*killCase).areRetired, false, []string{"retired"}, nil},
 		{"retire --undo", (*killCase).undo, (*killCase).isTakenBack, false, leases, []string{"leases", "retired"}},
 		{"hold", (*killCase).hold, (*killCase).isHeld, false, []string{"leases", "holds"}, leases},
 		{"release", (*killCase).release, (*killCase).isReleased, false, nil, []string{"holds"}},
-		{"reclaim that moves rests", (*killCase).reclaimRests, (*killCase).isTidy, false, append(capturing, "condemned"), going},
+		{"reclaim that moves rests", (*killCase).reclaimRests, (*killCase).isTidy, false, append(whileCapturing, "condemned"), going},
 		{"reclaim of slabs and tables", (*killCase).reclaimSlabs, (*killCase).isTidy, false, naming, going},
 		{"repair of tables", (*killCase).repairTables, (*killCase).hasTables, false, []string{"leases", "tables"}, leases},
-		{"repair that heals", (*killCase).repairSlab, (*killCase).isHealed, false, capturing, leases},
+		{"repair that heals", (*killCase).repairSlab, (*killCase).isHealed, false, whileCapturing, leases},
 	}
 }
 

@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/trees"
 )
 
 func TestMain(m *testing.M) {
@@ -43,6 +45,7 @@ func noTerminal() (*os.File, error) { return nil, errors.New("no terminal") }
 //	deep DIR N             makes N folders within one another
 //	backdate AGE GLOB      makes files as old as that, at least one
 //	longago kist …         runs kist as in the year 2000
+//	ahead kist …           runs kist as two days ahead of now
 //	length DIR NAME        puts the length of all files in DIR into $NAME
 //
 // and the condition [has:TOOL], which fails rather than skips when
@@ -66,7 +69,7 @@ func TestScripts(t *testing.T) {
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"status": scriptStatus, "idvar": scriptID, "damage": scriptDamage, "only": scriptOnly, "deep": scriptDeep,
-			"aged": scriptAged, "longago": scriptLongAgo, "backdate": scriptBackdate, "length": scriptLength,
+			"aged": scriptAged, "longago": scriptLongAgo, "ahead": scriptAhead, "backdate": scriptBackdate, "length": scriptLength,
 		},
 		Condition: func(cond string) (bool, error) {
 			tool, ok := strings.CutPrefix(cond, "has:")
@@ -187,7 +190,7 @@ func scriptBackdate(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 func scriptLength(ts *testscript.TestScript, neg bool, args []string) {
-	n, err := treeSize(ts.MkAbs(args[0]))
+	n, err := trees.Size(ts.MkAbs(args[0]))
 	ts.Check(err)
 	ts.Setenv(args[1], strconv.FormatInt(n, 10))
 }

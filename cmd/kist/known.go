@@ -2,49 +2,32 @@ package main
 
 import (
 	"errors"
-	"path/filepath"
-	"runtime"
-	"strings"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/places"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage/cache"
 )
 
-// knownFolder is where it is kept what this machine knows of repositories; "" means
-// nowhere, and why says the reason.
-func (a *app) knownFolder() (path, why string) {
-	switch path := a.getenv("KIST_STATE"); path {
-	case "":
-	case "off":
-		return "", "KIST_STATE=off"
-	default:
-		return path, ""
+// usableCache is the folder for copies of small objects, or "" with a warning where others can write it.
+func (a *app) usableCache() string {
+	path := places.Cache(a.getenv)
+	if path == "" {
+		return ""
 	}
-	// A service that systemd starts may be given one (systemd.exec(5), StateDirectory=).
-	if dir, _, _ := strings.Cut(a.getenv("STATE_DIRECTORY"), ":"); filepath.IsAbs(dir) {
-		return dir, ""
+	if err := cache.Check(path); errors.Is(err, cache.ErrShared) {
+		a.Warn("%s. Nothing is kept in it: make it your own, with mode 0700, or set KIST_CACHE to another folder, or to off.", screen.Text(err.Error()))
+		return ""
 	}
-	if !filepath.IsAbs(a.getenv("XDG_STATE_HOME")) {
-		// Common practice on these systems; no source.
-		if dir := a.getenv("LocalAppData"); runtime.GOOS == "windows" && filepath.IsAbs(dir) {
-			return filepath.Join(dir, "kist", "state"), ""
-		}
-		if dir := a.getenv("HOME"); runtime.GOOS == "darwin" && filepath.IsAbs(dir) {
-			return filepath.Join(dir, "Library", "Application Support", "kist"), ""
-		}
-	}
-	path, err := a.stateFolder()
-	if err != nil {
-		return "", "there is no home folder, and KIST_STATE is not set"
-	}
-	return path, ""
+	return path
 }
 
 // openOptions are those by which every command opens the repository.
 func (a *app) openOptions() store.OpenOptions {
 	o := store.OpenOptions{Cache: a.usableCache(), AcceptNewRoot: a.shared.acceptNewRoot, Warn: a.warnOfState}
 	var why string
-	if o.State, why = a.knownFolder(); o.State == "" {
-		a.say("This machine keeps nothing of what it knows of the repository (%s): captures that somebody removes or exchanges may not show, and every capture of a folder reads all files.", why)
+	if o.State, why = places.State(a.getenv); o.State == "" {
+		a.Say("This machine keeps nothing of what it knows of the repository (%s): captures that somebody removes or exchanges may not show, and every capture of a folder reads all files.", why)
 	}
 	return o
 }
@@ -52,12 +35,12 @@ func (a *app) openOptions() store.OpenOptions {
 // warnOfState warns of what is not as this machine knows it.
 func (a *app) warnOfState(err error) {
 	if errors.Is(err, store.ErrForgetful) {
-		a.warn("%s. Captures that somebody removes or exchanges may not show, and the next capture of a folder reads all files (KIST_STATE names another folder).", screenText(err.Error()))
+		a.Warn("%s. Captures that somebody removes or exchanges may not show, and the next capture of a folder reads all files (KIST_STATE names another folder).", screen.Text(err.Error()))
 		return
 	}
-	text := screenText(err.Error())
+	text := screen.Text(err.Error())
 	if lapse := (*store.LapseError)(nil); errors.As(err, &lapse) {
 		text += " (kist verify tells more; kist repair tells what can be done)"
 	}
-	a.warn("%s.", text)
+	a.Warn("%s.", text)
 }

@@ -5,38 +5,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"os"
-	"path/filepath"
-	"runtime"
 	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
 )
-
-func TestKnownFolder(t *testing.T) {
-	absolute := t.TempDir()
-	for _, test := range []struct {
-		env  map[string]string
-		want string
-	}{
-		{map[string]string{"KIST_STATE": "off", "XDG_STATE_HOME": absolute}, ""},
-		{map[string]string{"KIST_STATE": absolute, "STATE_DIRECTORY": "/else"}, absolute},
-		{map[string]string{"STATE_DIRECTORY": absolute + ":/elsewhere", "XDG_STATE_HOME": "/else"}, absolute},
-		{map[string]string{"XDG_STATE_HOME": absolute}, filepath.Join(absolute, "kist")},
-	} {
-		a := &app{getenv: func(key string) string { return test.env[key] }}
-		got, why := a.knownFolder()
-		if got != test.want || (got == "") != (why != "") {
-			t.Errorf("%v: got %q (%s), want %q", test.env, got, why, test.want)
-		}
-	}
-	if runtime.GOOS == "linux" && os.Geteuid() == 0 {
-		a := &app{getenv: func(string) string { return "" }}
-		if got, _ := a.knownFolder(); got != "/var/lib/kist" { // where the notes are that containers are stopped
-			t.Errorf("root's folder is %s", got)
-		}
-	}
-}
 
 // TestStranger puts a repository with the same id and another root key in the place of one.
 func TestStranger(t *testing.T) {

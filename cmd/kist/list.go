@@ -7,6 +7,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -52,7 +53,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 		return name != "" && c.Name != name || retired != (c.Retired != nil)
 	})
 	if name != "" && len(captures) == 0 && !a.shared.json {
-		a.say("No captures of %q.", name)
+		a.Say("No captures of %q.", name)
 	} else if retired {
 		err = a.printRetired(captures, r.Grace())
 	} else {
@@ -61,7 +62,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
-	if l.Damage != nil {
+	if l.Damage != nil { // said by listing already, before the list
 		return &statusError{statusDamage, fmt.Errorf("index files can't be read: the captures named above are not in the list")}
 	}
 	return nil
@@ -69,16 +70,16 @@ func (a *app) list(c *cli.Context, r *repository) error {
 
 func (a *app) printCaptures(captures []*store.Capture) error {
 	if a.shared.json {
-		array := &jsonArray{w: a.stdout}
+		array := screen.NewArray(a.Out)
 		for _, c := range captures {
-			if err := array.add(withoutSecrets(c)); err != nil {
+			if err := array.Add(withoutSecrets(c)); err != nil {
 				return err
 			}
 		}
-		return array.end()
+		return array.End()
 	}
 	if len(captures) == 0 {
-		a.say("No captures. kist capture makes one.")
+		a.Say("No captures. kist capture makes one.")
 		return nil
 	}
 	lines := []string{"id\tname\tversion\ttaken\t    size\t   added\theld"}
@@ -88,8 +89,8 @@ func (a *app) printCaptures(captures []*store.Capture) error {
 			held = "yes"
 		}
 		lines = append(lines, strings.Join([]string{
-			c.ID, printable(c.Name), printable(c.Version), localTime(c.Taken), sizeCell(c.Bytes), sizeCell(c.Added), held,
+			c.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.LocalTime(c.Taken), screen.SizeCell(c.Bytes), screen.SizeCell(c.Added), held,
 		}, "\t"))
 	}
-	return a.table(lines)
+	return a.Table(lines)
 }

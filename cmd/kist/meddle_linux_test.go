@@ -15,6 +15,8 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 )
 
 // meddlerUser is another user: that of the service whose folders are captured and restored.
@@ -113,7 +115,7 @@ func (m *meddled) reset() {
 				must(m.t, os.Rename(m.at(dir, e.Name()), m.at(dir, "kept-"+name)))
 				continue
 			}
-			must(m.t, removeTree(m.at(dir, e.Name())))
+			must(m.t, files.RemoveTree(m.at(dir, e.Name())))
 		}
 	}
 	for name := range m.near {
@@ -282,7 +284,7 @@ func (m *meddled) checkTaken() {
 		}
 		return err
 	}))
-	must(m.t, removeTree(into))
+	must(m.t, files.RemoveTree(into))
 }
 
 // TestBesideMeddler restores and captures as root beside a process of another user that moves, links and

@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/trees"
 )
 
 // TestRestoreIntoMountPoint: what can't be renamed is filled entry by
@@ -31,7 +33,7 @@ func TestRestoreIntoMountPoint(t *testing.T) {
 	if !strings.Contains(b.stderr.String(), "is a mount point: its entries were moved one by one") {
 		t.Error(b.stderr.String())
 	}
-	if _, err := compareTrees(b.path("seedbank"), b.path("mount")); err != nil {
+	if _, err := trees.Compare(b.path("seedbank"), b.path("mount")); err != nil {
 		t.Error(err)
 	}
 }

@@ -10,6 +10,8 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -62,7 +64,7 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 			folder.Close()
 			return nil, err
 		}
-		fmt.Fprintln(a.stderr, "That passphrase opens no key slot. Once more:")
+		fmt.Fprintln(a.Err, "That passphrase opens no key slot. Once more:")
 	}
 }
 
@@ -96,7 +98,7 @@ func (a *app) openFolder(ctx context.Context) (*storage.Folder, error) {
 
 func noRepository(path, why string) error {
 	return fmt.Errorf("%s: %w: %s. kist setup makes one; if it lies on a share, see that the share is mounted",
-		lineText(path), store.ErrNoRepository, why)
+		screen.Line(path), store.ErrNoRepository, why)
 }
 
 func (a *app) repositoryPath() (string, error) {
@@ -114,7 +116,7 @@ func (a *app) repositoryPath() (string, error) {
 // and an open repository.
 func (a *app) opening(least, most int, action func(*cli.Context, *repository) error) cli.ActionFunc {
 	return func(c *cli.Context) error {
-		if err := wantArgs(c, least, most); err != nil {
+		if err := cmdline.WantArgs(c, least, most); err != nil {
 			return err
 		}
 		r, err := a.open(c.Context)
@@ -133,7 +135,7 @@ func (a *app) listing(ctx context.Context, r *repository) (*store.Listing, error
 		return l, err
 	}
 	for line := range strings.SplitSeq(l.Damage.Error(), "\n") {
-		a.warn("%s", screenText(line))
+		a.Warn("%s", screen.Text(line))
 	}
 	return l, nil
 }

@@ -2,10 +2,13 @@ package main
 
 import (
 	"bytes"
+	"slices"
 	"strings"
 	"testing"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 )
 
 // parserWords are what the flag parser takes for commands and flags of its own where
@@ -16,9 +19,8 @@ var parserWords = []string{"h", "help", "v", "version", "-h", "--help", "-v", "-
 func TestParserAddsNothing(t *testing.T) {
 	for _, path := range commandPaths(newApp(nil, nil, nil, nil).commands(), nil) {
 		for _, word := range parserWords {
-			a := newApp(nil, nil, &bytes.Buffer{}, func(string) string { return "" })
 			var out bytes.Buffer
-			a.stdout = &output{w: &out}
+			a := newApp(nil, &out, &bytes.Buffer{}, func(string) string { return "" })
 			commands := a.commands()
 			var got []string
 			ran := false
@@ -26,12 +28,33 @@ func TestParserAddsNothing(t *testing.T) {
 				ran, got = true, c.Args().Slice()
 				return nil
 			}
-			line, err := arrange(sharedFlags(), commands, append(strings.Fields(strings.Join(path, " ")), "--", word))
+			line, err := cmdline.Arrange(sharedFlags(), commands, append(strings.Fields(strings.Join(path, " ")), "--", word))
 			if err == nil {
-				err = a.parser(commands).RunContext(t.Context(), line.args())
+				err = a.parser(commands).RunContext(t.Context(), line.Args())
 			}
 			if err != nil || !ran || len(got) != 1 || got[0] != word || out.Len() > 0 {
 				t.Errorf("kist %s %s: run %t with %q, %v, and printed %.60q", strings.Join(path, " "), word, ran, got, err, out.String())
+			}
+		}
+	}
+}
+
+// TestArrangeEmptyValue: "" is a value of few flags.
+func TestArrangeEmptyValue(t *testing.T) {
+	mayBeEmpty := []string{"label", "note", "version", "host"}
+	a := newApp(nil, nil, nil, nil)
+	for _, path := range commandPaths(a.commands(), nil) {
+		for _, f := range append(findPath(a.commands(), path).Flags, sharedFlags()...) {
+			d, ok := f.(cli.DocGenerationFlag)
+			if !ok || !d.TakesValue() {
+				continue
+			}
+			name := f.Names()[0]
+			for _, flag := range [][]string{{"--" + name, ""}, {"--" + name + "="}, {"-" + name + "="}} {
+				_, err := cmdline.Arrange(sharedFlags(), a.commands(), append(slices.Clone(path), flag...))
+				if free := slices.Contains(mayBeEmpty, name); free != (err == nil) || !free && statusOf(err) != statusUsage {
+					t.Errorf("kist %s %q: %v", strings.Join(path, " "), flag, err)
+				}
 			}
 		}
 	}

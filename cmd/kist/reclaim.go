@@ -9,6 +9,8 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -60,13 +62,13 @@ func (a *app) reclaim(c *cli.Context) error {
 	}
 	defer r.Close()
 	if o.Grace == store.NoGrace && !o.DryRun {
-		a.warn("with --grace 0 nothing that is retired can be taken back, and a capture that another machine begins right now may lose what it relies on.")
+		a.Warn("with --grace 0 nothing that is retired can be taken back, and a capture that another machine begins right now may lose what it relies on.")
 	}
 	progress, end := a.progress("moving")
 	o.Progress = progress
 	o.Waiting = func(d time.Duration) {
 		end()
-		a.say("Waiting %.0f min until other machines see what is to go. It can be stopped and run again.", math.Ceil(d.Minutes()-0.5))
+		a.Say("Waiting %.0f min until other machines see what is to go. It can be stopped and run again.", math.Ceil(d.Minutes()-0.5))
 	}
 	out, err := r.Reclaim(c.Context, *o)
 	end()
@@ -77,7 +79,7 @@ func (a *app) reclaim(c *cli.Context) error {
 }
 
 func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return nil, err
 	}
 	o := &store.ReclaimOptions{DryRun: c.Bool("dry-run"), AcceptUnexplained: c.Bool("accept-unexplained"), Host: hostName()}
@@ -88,7 +90,7 @@ func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
 		}
 	}
 	if c.IsSet("min-dead") {
-		o.MinDead, err = parseShare("min-dead", c.String("min-dead"))
+		o.MinDead, err = cmdline.Share("min-dead", c.String("min-dead"))
 	}
 	return o, err
 }
@@ -96,7 +98,7 @@ func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
 // stoppedReclaim says what was done before it failed.
 func (a *app) stoppedReclaim(out *store.Reclaimed, err error) error {
 	if out != nil && (out.Freed > 0 || out.Written > 0) {
-		a.say("So far %s freed and %s written.", size(uint64(out.Freed)), size(uint64(out.Written)))
+		a.Say("So far %s freed and %s written.", screen.Size(uint64(out.Freed)), screen.Size(uint64(out.Written)))
 	}
 	if errors.Is(err, context.Canceled) {
 		// Not wrapped: some of it is done, and the rest is not.
@@ -107,10 +109,10 @@ func (a *app) stoppedReclaim(out *store.Reclaimed, err error) error {
 
 func (a *app) printReclaimed(out *store.Reclaimed, plan bool) error {
 	if a.shared.json {
-		return a.printJSON(out)
+		return a.PrintJSON(out)
 	}
 	for _, line := range reclaimedLines(out, plan) {
-		a.printf("%s\n", line)
+		a.Printf("%s\n", line)
 	}
 	return nil
 }
@@ -123,23 +125,23 @@ func reclaimedLines(out *store.Reclaimed, plan bool) []string {
 	}
 	var lines []string
 	add := func(format string, args ...any) { lines = append(lines, fmt.Sprintf(format, args...)) }
-	slabs := func(n int) string { return count(n, "slab", "slabs") }
+	slabs := func(n int) string { return screen.Count(n, "slab", "slabs") }
 	for _, id := range out.Captures {
 		add("%s capture %s.", removed, id)
 	}
 	if out.Moved > 0 {
-		add("%s what is needed of %s to new ones: %s written.", moved, slabs(out.Moved), size(uint64(out.Written)))
+		add("%s what is needed of %s to new ones: %s written.", moved, slabs(out.Moved), screen.Size(uint64(out.Written)))
 	}
 	if out.Freed > 0 {
 		net := ""
 		if out.Written > 0 && out.Freed > out.Written {
-			net = fmt.Sprintf(" After what is written, that is %s less.", size(uint64(out.Freed-out.Written)))
+			net = fmt.Sprintf(" After what is written, that is %s less.", screen.Size(uint64(out.Freed-out.Written)))
 		}
 		what := "tables and leftovers"
 		if len(out.Captures)+out.Slabs > 0 {
-			what = fmt.Sprintf("%s, %s, and what belongs to them", count(len(out.Captures), "capture", "captures"), slabs(out.Slabs))
+			what = fmt.Sprintf("%s, %s, and what belongs to them", screen.Count(len(out.Captures), "capture", "captures"), slabs(out.Slabs))
 		}
-		add("%s %s: %s.%s", freed, size(uint64(out.Freed)), what, net)
+		add("%s %s: %s.%s", freed, screen.Size(uint64(out.Freed)), what, net)
 	}
 	if len(lines) == 0 {
 		add("Nothing to free now.")
@@ -152,19 +154,31 @@ func outlookLines(out *store.Reclaimed) []string {
 	var lines []string
 	add := func(format string, args ...any) { lines = append(lines, fmt.Sprintf(format, args...)) }
 	if out.Announced > 0 {
-		add("Announced %s of %s that nothing needs: a run a grace time later removes them.", count(out.Announced, "slab", "slabs"), size(uint64(out.Due)))
+		add("Announced %s of %s that nothing needs: a run a grace time later removes them.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)))
 	}
 	if out.Retired > 0 {
-		add("Retired and still restorable: %s.", count(out.Retired, "capture", "captures"))
+		add("Retired and still restorable: %s.", screen.Count(out.Retired, "capture", "captures"))
 	}
 	if !out.Next.IsZero() {
-		add("The next run that can free something is one after %s.", localTime(out.Next))
+		add("The next run that can free something is one after %s.", screen.LocalTime(out.Next))
 	}
 	for _, note := range out.Notes {
-		add("Note: %s.", screenText(note))
+		add("Note: %s.", noteText(note))
 	}
 	for _, w := range out.Waiting {
 		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done.", writerText(w))
 	}
 	return lines
+}
+
+// parseGrace reads the grace time of a run of reclaim: 0 is none.
+func parseGrace(s string) (time.Duration, error) {
+	d, err := cmdline.Duration(s)
+	switch {
+	case err != nil:
+		return 0, usagef("--grace %w", err)
+	case d == 0:
+		return store.NoGrace, nil
+	}
+	return d, nil
 }

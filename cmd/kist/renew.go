@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"syscall"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 )
 
@@ -17,9 +18,9 @@ func (a *app) renewSlot(ctx context.Context, r *repository) {
 	switch {
 	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
 	case err != nil:
-		a.warn("key slot %s is of an older kind, and was not made anew: %s", old, screenText(err.Error()))
+		a.Warn("key slot %s is of an older kind, and was not made anew: %s", old, screen.Text(err.Error()))
 	case slot != nil:
-		a.say("Key slot %s was of an older kind; it is made anew as %s, for the same %s.", old, slot.ID(), slotSecret(slot))
+		a.Say("Key slot %s was of an older kind; it is made anew as %s, for the same %s.", old, slot.ID(), slotSecret(slot))
 	}
 }
 

@@ -98,7 +98,7 @@ func TestRenewingFails(t *testing.T) {
 		}
 		defer folder.Close()
 		a := newApp(nil, &b.stdout, &b.stderr, func(string) string { return "" })
-		key, err := a.readKeyFile(b.path("old.key"))
+		key, err := a.secrets().ReadKeyFile(b.path("old.key"))
 		if err != nil {
 			t.Fatal(err)
 		}

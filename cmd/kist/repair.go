@@ -5,6 +5,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -51,35 +52,35 @@ func (a *app) repair(c *cli.Context, r *repository) error {
 
 func (a *app) printRepaired(out *store.Repaired) error {
 	if a.shared.json {
-		return a.printJSON(struct {
+		return a.PrintJSON(struct {
 			*store.Repaired
 			Mended bool `json:"mended"`
 		}{out, out.Mended()})
 	}
 	a.printTables(&out.Tables)
 	if len(out.Marks) > 0 {
-		a.printf("Could not be read, and removed: %s.\n", strings.Join(out.Marks, ", "))
+		a.Printf("Could not be read, and removed: %s.\n", strings.Join(out.Marks, ", "))
 	}
 	if len(out.Healed) > 0 {
-		a.printf("Healed from elsewhere: %s.\n", strings.Join(out.Healed, ", "))
+		a.Printf("Healed from elsewhere: %s.\n", strings.Join(out.Healed, ", "))
 	}
 	if lost, changed := lostLines(out), changedLines(out); len(lost)+len(changed) > 0 {
 		a.printLost(lost, changed, out.Dropped)
 		return nil
 	}
-	a.printf("No capture lacks anything.\n")
+	a.Printf("No capture lacks anything.\n")
 	return nil
 }
 
 func (a *app) printTables(t *store.RebuildReport) {
 	if t.Slabs > 0 {
-		a.printf("%s put into a new table.\n", count(t.Slabs, "slab was", "slabs were"))
+		a.Printf("%s put into a new table.\n", screen.Count(t.Slabs, "slab was", "slabs were"))
 	}
 	if len(t.Replaced) > 0 {
-		a.printf("Damaged tables, removed: %s.\n", strings.Join(t.Replaced, ", "))
+		a.Printf("Damaged tables, removed: %s.\n", strings.Join(t.Replaced, ", "))
 	}
 	for _, err := range t.Damaged {
-		a.printf("Can't be put into a table: %s.\n", screenText(err.Error()))
+		a.Printf("Can't be put into a table: %s.\n", screen.Text(err.Error()))
 	}
 }
 
@@ -113,9 +114,9 @@ func (a *app) printLines(head string, lines []string) {
 	if len(lines) == 0 {
 		return
 	}
-	a.printf("\n%s:\n", head)
+	a.Printf("\n%s:\n", head)
 	for _, line := range lines {
-		a.printf("  %s\n", line)
+		a.Printf("  %s\n", line)
 	}
 }
 
@@ -128,10 +129,10 @@ func (a *app) printLost(lost, changed []string, dropped bool) {
 		a.printLines("Not as this machine knew it (--drop keeps it as it is now)", changed)
 	}
 	if dropped {
-		a.printf("\nAll else is whole. kist reclaim frees what is damaged.\n")
+		a.Printf("\nAll else is whole. kist reclaim frees what is damaged.\n")
 		return
 	}
-	a.printf(`
+	a.Printf(`
 All else is whole. What can be done, the best first:
   1. put the damaged files back, if a copy of the repository has them (kist verify --full names them);
   2. where a service still has the same data: kist capture, and kist repair again;

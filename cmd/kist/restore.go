@@ -1,10 +1,8 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -12,6 +10,11 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/pattern"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -63,7 +66,7 @@ Example:
 type restoring struct {
 	app     *app
 	r       *repository
-	wanted  *patterns
+	wanted  *pattern.Set
 	only    bool
 	devices bool
 	discard bool // what is replaced
@@ -78,7 +81,7 @@ func (a *app) restore(c *cli.Context) error {
 	if err := a.checkTarget(c); err != nil {
 		return err
 	}
-	var target *container
+	var target *containers.Container
 	if name := c.String("container"); name != "" {
 		if target, err = a.findRestoreTarget(c, name); err != nil {
 			return err
@@ -119,7 +122,7 @@ func (a *app) twice(capture *store.Capture, find func(id string) (*store.Capture
 	if !errors.Is(err, store.ErrMoved) {
 		return err
 	}
-	a.say("Reclaiming moved or removed capture %s meanwhile: looking for it again.", capture.ID)
+	a.Say("Reclaiming moved or removed capture %s meanwhile: looking for it again.", capture.ID)
 	if capture, err = find(capture.ID); err != nil {
 		return err
 	}
@@ -143,8 +146,8 @@ var restoreFlags = []struct{ flag, places string }{
 	{"replace", "into"}, {"discard-previous", "into container"}, {"stop", "container"},
 }
 
-func restoreUsage(c *cli.Context) (*patterns, error) {
-	if err := wantArgs(c, 1, 1); err != nil {
+func restoreUsage(c *cli.Context) (*pattern.Set, error) {
+	if err := cmdline.WantArgs(c, 1, 1); err != nil {
 		return nil, err
 	}
 	var place []string
@@ -164,7 +167,7 @@ func restoreUsage(c *cli.Context) (*patterns, error) {
 	if place[0] == "into" && c.Bool("discard-previous") && !c.Bool("replace") {
 		return nil, usagef("restore: --discard-previous goes with --replace")
 	}
-	return newPatterns(c.StringSlice("only"))
+	return pattern.New(c.StringSlice("only"))
 }
 
 // checkTarget refuses a target that is taken, before anything is read.
@@ -181,101 +184,20 @@ func (a *app) checkTarget(c *cli.Context) error {
 		return err
 	case into != "":
 		return checkUnused(into)
-	case tarFile == "-" && isTerminal(a.stdout.w):
+	case tarFile == "-" && a.Out.IsTerminal():
 		return usagef("--tar - would write to the terminal: redirect it, or name a file")
 	case tarFile == "" || tarFile == "-":
 		return nil
 	}
-	if above := filepath.Dir(tarFile); !isFolder(above) {
-		return missing(fmt.Errorf("%s can't be made: folder %s is not there", lineText(tarFile), lineText(above)))
+	if above := filepath.Dir(tarFile); !files.IsFolder(above) {
+		return missing(fmt.Errorf("%s can't be made: folder %s is not there", screen.Line(tarFile), screen.Line(above)))
 	}
 	if !c.Bool("overwrite") {
-		return mustBeFree(tarFile)
+		return files.MustBeFree(tarFile)
 	}
 	info, err := os.Lstat(tarFile)
 	if err == nil && !info.Mode().IsRegular() {
 		return fmt.Errorf("%s is no regular file: it is not replaced", tarFile)
 	}
-	return nil
-}
-
-// intoTar restores one volume as a stream.
-func (s *restoring) intoTar(ctx context.Context, capture *store.Capture, volumeName, path string, overwrite bool) error {
-	v, err := capture.Volume(volumeName)
-	if errors.Is(err, store.ErrAmbiguous) {
-		return fmt.Errorf("%w with --volume", err)
-	}
-	if err != nil {
-		return err
-	}
-	if path == "-" {
-		return s.stream(ctx, []*store.Volume{v}, v, s.app.stdout)
-	}
-	return s.intoFile(ctx, v, path, overwrite)
-}
-
-// stream writes one volume's stream, or some of its members, to w. Patterns
-// must have fitted something among all the volumes.
-func (s *restoring) stream(ctx context.Context, all []*store.Volume, v *store.Volume, w io.Writer) error {
-	if err := s.checkPatterns(ctx, all); err != nil {
-		return err
-	}
-	return s.write(ctx, v, w)
-}
-
-func (s *restoring) write(ctx context.Context, v *store.Volume, w io.Writer) error {
-	progress, end := s.app.progress("restoring")
-	defer end()
-	o := store.RestoreOptions{Progress: progress}
-	if !s.only {
-		return s.r.Restore(ctx, v, w, o)
-	}
-	_, err := s.r.RestoreMembers(ctx, v, s.wanted.match, w, o)
-	return err
-}
-
-// checkPatterns sees that every pattern fits a member, before anything is
-// written.
-func (s *restoring) checkPatterns(ctx context.Context, volumes []*store.Volume) error {
-	if !s.only {
-		return nil
-	}
-	for _, v := range volumes {
-		for m, err := range s.r.Members(ctx, v) {
-			if err != nil {
-				return err
-			}
-			s.wanted.note(m.Path)
-		}
-	}
-	return s.wanted.unused()
-}
-
-// intoFile writes the stream beside the file, flushes it and renames it.
-func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, overwrite bool) (err error) {
-	if err := s.checkPatterns(ctx, []*store.Volume{v}); err != nil {
-		return err
-	}
-	part, err := os.OpenFile(partName(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if err != nil {
-		return err
-	}
-	err = s.write(ctx, v, part)
-	if err == nil {
-		err = part.Sync()
-	}
-	err = errors.Join(err, part.Close())
-	if err == nil {
-		err = placeFile(part.Name(), path, overwrite)
-	}
-	if err != nil {
-		os.Remove(part.Name())
-		return err
-	}
-	info, err := os.Stat(path)
-	if err != nil {
-		return err
-	}
-	s.app.say("Restored %s: %s.", printable(filepath.Clean(path)), size(uint64(info.Size())))
 	return nil
 }

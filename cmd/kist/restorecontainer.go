@@ -5,17 +5,18 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"slices"
 
 	"github.com/urfave/cli/v2"
 
-	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
 
 // findRestoreTarget finds the container, and refuses one that runs.
-func (a *app) findRestoreTarget(c *cli.Context, name string) (*container, error) {
+func (a *app) findRestoreTarget(c *cli.Context, name string) (*containers.Container, error) {
 	target, err := a.findContainer(c, name)
 	if err != nil {
 		return nil, err
@@ -26,8 +27,8 @@ func (a *app) findRestoreTarget(c *cli.Context, name string) (*container, error)
 	return target, nil
 }
 
-// place is where the container has a volume.
-type place struct {
+// volumePlace is where the container has a volume.
+type volumePlace struct {
 	volume *store.Volume
 	dir    string
 }
@@ -35,16 +36,16 @@ type place struct {
 // containerRestore is a restore into the volumes of a container.
 type containerRestore struct {
 	*restoring
-	target *container
-	placed []place // on this machine
-	copied []place // by the container engine, into a folder of the container
-	halted *halted // once the container is stopped
+	target *containers.Container
+	placed []volumePlace   // on this machine
+	copied []volumePlace   // by the container engine, into a folder of the container
+	halted *stopped.Halted // once the container is stopped
 
 	begun, finished bool // to change what the container has
 }
 
 // intoContainer restores volumes to where they were mounted.
-func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, volumeName string, target *container) error {
+func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, volumeName string, target *containers.Container) error {
 	volumes, err := chooseVolumes(capture, volumeName)
 	if err != nil {
 		return err
@@ -57,15 +58,15 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 		return err
 	}
 	s.app.warnImage(capture, target)
-	if capture.Labels[labelLive] != "" {
-		s.app.warn("capture %s was taken while the container ran: it may be of no single moment.", capture.ID)
+	if capture.Labels[containers.LabelLive] != "" {
+		s.app.Warn("capture %s was taken while the container ran: it may be of no single moment.", capture.ID)
 	}
 	if s.dry {
 		return r.dryRun(ctx)
 	}
 	for _, p := range r.placed {
 		if full, err := holdsSomething(p.dir); err == nil && full && !s.only {
-			s.app.say("%s", s.fate(p.dir))
+			s.app.Say("%s", s.fate(p.dir))
 		}
 	}
 	if err := r.run(ctx); err != nil {
@@ -74,54 +75,53 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 	if target.Running {
 		return nil
 	}
-	s.app.say("Container %s is not running: it was not before.", printable(target.Name))
-	return s.app.forgetNote(target)
+	s.app.Say("Container %s is not running: it was not before.", screen.Printable(target.Name))
+	return s.app.keeper().Forget(target.Target)
 }
 
 // findPlaces finds for each volume where the container has it.
 func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
 	for _, v := range volumes {
-		i := slices.IndexFunc(r.target.Mounts, func(m engine.Mount) bool { return m.Destination == v.MountPath })
+		m := r.target.MountAt(v.MountPath)
 		switch {
 		case v.MountPath == "":
 			return usagef("volume %s was not captured from a container: nothing says where it belongs", v.Name)
-		case i < 0:
+		case m == nil:
 			return missing(fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs: make it with that volume (kist show --launch), or choose others with --volume",
 				r.target.Name, v.MountPath, v.Name))
 		}
-		m := r.target.Mounts[i]
-		info, err := hostPath(m)
+		info, err := containers.Look(*m)
 		switch {
 		case err != nil:
-			r.copied = append(r.copied, place{volume: v, dir: m.Destination})
+			r.copied = append(r.copied, volumePlace{volume: v, dir: m.Destination})
 		case !info.IsDir():
 			return fmt.Errorf("%s is a single file on this machine, %s: restore volume %s with --into, and put the file in its place", m.Destination, m.Source, v.Name)
 		default:
 			if err := r.app.checkOutside(m.Source, !r.only); err != nil {
 				return err
 			}
-			r.placed = append(r.placed, place{volume: v, dir: m.Source})
+			r.placed = append(r.placed, volumePlace{volume: v, dir: m.Source})
 		}
 	}
 	return nil
 }
 
 // warnImage warns where another image would get the data.
-func (a *app) warnImage(capture *store.Capture, target *container) {
-	was, now := capture.Labels[labelDigest], engine.NewLaunch(target.Container, target.image).Digest
+func (a *app) warnImage(capture *store.Capture, target *containers.Container) {
+	was, now := capture.Labels[containers.LabelDigest], target.Digest()
 	if was != "" && was != now {
-		a.warn("container %s runs image %s (%s), and the capture is of %s (%s).", printable(target.Name), printable(target.ImageName),
-			printable(now), printable(capture.Labels[labelImage]), printable(was))
+		a.Warn("container %s runs image %s (%s), and the capture is of %s (%s).", screen.Printable(target.Name), screen.Printable(target.ImageName),
+			screen.Printable(now), screen.Printable(capture.Labels[containers.LabelImage]), screen.Printable(was))
 	}
 }
 
 func (r *containerRestore) dryRun(ctx context.Context) error {
 	for _, p := range r.copied {
-		r.app.warn("volume %s can't be looked at on this machine: the container engine would copy it into %s.", printable(p.volume.Name), printable(p.dir))
+		r.app.Warn("volume %s can't be looked at on this machine: the container engine would copy it into %s.", screen.Printable(p.volume.Name), screen.Printable(p.dir))
 	}
-	var targets []target
+	var targets []destination
 	for _, p := range r.placed {
-		targets = append(targets, target{[]*store.Volume{p.volume}, p.dir})
+		targets = append(targets, destination{[]*store.Volume{p.volume}, p.dir})
 	}
 	return r.showChanges(ctx, targets, "container "+r.target.Name)
 }
@@ -133,9 +133,9 @@ func (r *containerRestore) run(ctx context.Context) (err error) {
 		switch {
 		case r.halted == nil:
 		case r.begun && !r.finished:
-			err = errors.Join(err, r.halted.leave())
+			err = errors.Join(err, r.halted.Leave())
 		default:
-			err = errors.Join(err, r.halted.resume(ctx))
+			err = errors.Join(err, r.halted.Resume(ctx))
 		}
 	}()
 	if r.only {
@@ -174,7 +174,7 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 		})
 	}
 	if errors.Is(err, volume.ErrNotDiscarded) {
-		r.app.warn("%s", screenText(err.Error()))
+		r.app.Warn("%s", screen.Text(err.Error()))
 		return nil // the new data is complete
 	}
 	return err
@@ -192,9 +192,9 @@ func (r *containerRestore) build(ctx context.Context, v *store.Volume, part *vol
 // halt stops the container if it runs.
 func (r *containerRestore) halt(ctx context.Context) (err error) {
 	if !r.target.Running {
-		return r.target.mustStand(ctx, "it was started meanwhile, and nothing was restored")
+		return r.target.MustStand(ctx, "it was started meanwhile, and nothing was restored")
 	}
-	r.halted, err = r.app.halt(ctx, r.target, true)
+	r.halted, err = r.app.keeper().Halt(ctx, r.target.Target, true)
 	return err
 }
 
@@ -216,8 +216,8 @@ func (r *containerRestore) placeAll(ctx context.Context) error {
 func (r *containerRestore) copyAll(ctx context.Context) error {
 	for _, p := range r.copied {
 		r.begun = true
-		r.app.warn("%s of container %s can't be reached on this machine: the container engine copies volume %s over what is there. That is not all or nothing, and files that the capture has not stay.",
-			printable(p.dir), printable(r.target.Name), printable(p.volume.Name))
+		r.app.Warn("%s of container %s can't be reached on this machine: the container engine copies volume %s over what is there. That is not all or nothing, and files that the capture has not stay.",
+			screen.Printable(p.dir), screen.Printable(r.target.Name), screen.Printable(p.volume.Name))
 		if err := r.copyIn(ctx, p); err != nil {
 			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
 		}
@@ -225,24 +225,13 @@ func (r *containerRestore) copyAll(ctx context.Context) error {
 	return nil
 }
 
-func (r *containerRestore) copyIn(ctx context.Context, p place) error {
+func (r *containerRestore) copyIn(ctx context.Context, p volumePlace) error {
 	if !p.volume.Tar {
 		return errors.New("it is no tar stream: restore it with --tar FILE")
 	}
-	in, out := io.Pipe()
-	written := make(chan error, 1)
-	go func() {
-		err := r.write(ctx, p.volume, out)
-		out.CloseWithError(err)
-		written <- err
-	}()
-	err := r.target.engine.CopyIn(ctx, r.target.ID, p.dir, in)
-	in.CloseWithError(err)
-	if failed := <-written; err == nil {
-		err = failed
-	}
+	err := r.target.CopyIn(ctx, p.dir, func(w io.Writer) error { return r.write(ctx, p.volume, w) })
 	if err == nil {
-		r.app.say("Copied volume %s into %s of container %s.", printable(p.volume.Name), printable(p.dir), printable(r.target.Name))
+		r.app.Say("Copied volume %s into %s of container %s.", screen.Printable(p.volume.Name), screen.Printable(p.dir), screen.Printable(r.target.Name))
 	}
 	return err
 }

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -53,14 +54,14 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 		return err
 	}
 	if s.dry {
-		return s.showChanges(ctx, []target{{volumes, dir}}, dir)
+		return s.showChanges(ctx, []destination{{volumes, dir}}, dir)
 	}
 	full, err := holdsSomething(dir)
 	if err != nil {
 		return err
 	}
 	if full && !s.only {
-		s.app.say("%s", s.fate(dir))
+		s.app.Say("%s", s.fate(dir))
 	}
 	return s.restoreFolder(ctx, volumes, dir)
 }
@@ -85,7 +86,7 @@ func (s *restoring) restoreFolder(ctx context.Context, volumes []*store.Volume, 
 func (s *restoring) folderOptions() (o store.FolderOptions, end func()) {
 	o = store.FolderOptions{Replace: true, DiscardPrevious: s.discard, Devices: s.devices}
 	if s.only {
-		o.Match = s.wanted.match
+		o.Match = s.wanted.Match
 	}
 	o.Progress, end = s.app.progress("restoring")
 	return o, end
@@ -105,36 +106,36 @@ func explainName(err error, several bool) error {
 // sayReplaced says what was restored, what could not be, and where the previous
 // is.
 func (s *restoring) sayReplaced(dir string, done *store.FolderRestored) {
-	s.app.warnAll(lossTexts(done.NotRestored))
+	s.app.WarnAll(lossTexts(done.NotRestored))
 	s.sayRestored(dir, done)
 	if done.How == volume.EntryByEntry {
-		s.app.say("%s is a mount point: its entries were moved one by one.", printable(filepath.Clean(dir)))
+		s.app.Say("%s is a mount point: its entries were moved one by one.", screen.Printable(filepath.Clean(dir)))
 	}
 	if done.Previous != "" {
-		s.app.say("What was in %s is kept as %s.", printable(filepath.Clean(dir)), printable(done.Previous))
+		s.app.Say("What was in %s is kept as %s.", screen.Printable(filepath.Clean(dir)), screen.Printable(done.Previous))
 	}
 }
 
 // sayPlaced says which single members were restored, also where an error ended it.
 func (s *restoring) sayPlaced(dir string, done *store.FolderRestored, err error) error {
-	s.app.warnAll(lossTexts(done.NotRestored))
+	s.app.WarnAll(lossTexts(done.NotRestored))
 	for _, kept := range done.Kept {
-		s.app.say("The previous one is kept as %s.", printable(filepath.Join(dir, kept)))
+		s.app.Say("The previous one is kept as %s.", screen.Printable(filepath.Join(dir, kept)))
 	}
 	if err != nil {
-		return fmt.Errorf("%s: %w. %s in place already", dir, err, count(done.Entries, "entry is", "entries are"))
+		return fmt.Errorf("%s: %w. %s in place already", dir, err, screen.Count(done.Entries, "entry is", "entries are"))
 	}
 	s.sayRestored(dir, done)
 	return nil
 }
 
 func (s *restoring) sayRestored(dir string, done *store.FolderRestored) {
-	s.app.say("Restored %s, %s of contents, into %s.", count(done.Members, "member", "members"), size(uint64(done.Bytes)), printable(filepath.Clean(dir)))
+	s.app.Say("Restored %s, %s of contents, into %s.", screen.Count(done.Members, "member", "members"), screen.Size(uint64(done.Bytes)), screen.Printable(filepath.Clean(dir)))
 }
 
 // fate says what becomes of what a folder holds.
 func (s *restoring) fate(dir string) string {
-	clean := printable(filepath.Clean(dir))
+	clean := screen.Printable(filepath.Clean(dir))
 	if s.discard {
 		return fmt.Sprintf("What is in %s now will be REMOVED once the capture is complete beside it.", clean)
 	}
@@ -144,9 +145,9 @@ func (s *restoring) fate(dir string) string {
 // lossTexts says what could not be restored.
 func lossTexts(notes []volume.Note) (texts []string) {
 	for _, n := range notes {
-		text := fmt.Sprintf("not restored of %s: %s", printable(n.Path), screenText(n.Reason))
+		text := fmt.Sprintf("not restored of %s: %s", screen.Printable(n.Path), screen.Text(n.Reason))
 		if n.Members > 1 {
-			text += fmt.Sprintf(" (and of %s)", count(n.Members-1, "member more", "members more"))
+			text += fmt.Sprintf(" (and of %s)", screen.Count(n.Members-1, "member more", "members more"))
 		}
 		texts = append(texts, text+".")
 	}

@@ -1,6 +1,10 @@
 package main
 
-import "github.com/urfave/cli/v2"
+import (
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+)
 
 func (a *app) resumeCommand() *cli.Command {
 	return &cli.Command{
@@ -13,10 +17,10 @@ no repository: it is for service managers.
 Example:
   kist resume`,
 		Action: func(c *cli.Context) error {
-			if err := wantArgs(c, 0, 0); err != nil {
+			if err := cmdline.WantArgs(c, 0, 0); err != nil {
 				return err
 			}
-			return a.startLeftStopped(c.Context)
+			return a.keeper().StartLeft(c.Context)
 		},
 	}
 }

@@ -138,7 +138,7 @@ func (a *app) reinstate(c *cli.Context, r *repository) error {
 		c.Retired = nil
 		return was
 	})
-	a.say("A rotation may retire them again; kist hold keeps them from that.")
+	a.Say("A rotation may retire them again; kist hold keeps them from that.")
 	return err
 }
 

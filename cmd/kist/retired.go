@@ -5,6 +5,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -25,26 +26,26 @@ func newRetiredJSON(c *store.Capture, grace time.Duration) retiredJSON {
 
 func (a *app) printRetired(captures []*store.Capture, grace time.Duration) error {
 	if a.shared.json {
-		array := &jsonArray{w: a.stdout}
+		array := screen.NewArray(a.Out)
 		for _, c := range captures {
-			if err := array.add(newRetiredJSON(c, grace)); err != nil {
+			if err := array.Add(newRetiredJSON(c, grace)); err != nil {
 				return err
 			}
 		}
-		return array.end()
+		return array.End()
 	}
 	if len(captures) == 0 {
-		a.say("No capture is retired.")
+		a.Say("No capture is retired.")
 		return nil
 	}
 	lines := []string{"id\tname\tversion\ttaken\t    size\tretired\trestorable until\tby\twhy"}
 	for _, c := range captures {
 		lines = append(lines, strings.Join([]string{
-			c.ID, printable(c.Name), printable(c.Version), localTime(c.Taken), sizeCell(c.Bytes), localTime(c.Retired.At),
-			untilText(c.Retired.At.Add(grace)), printable(c.Retired.Host), printable(c.Retired.Reason),
+			c.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.LocalTime(c.Taken), screen.SizeCell(c.Bytes), screen.LocalTime(c.Retired.At),
+			untilText(c.Retired.At.Add(grace)), screen.Printable(c.Retired.Host), screen.Printable(c.Retired.Reason),
 		}, "\t"))
 	}
-	return a.table(lines)
+	return a.Table(lines)
 }
 
 // untilText tells how long at least something stays.
@@ -52,17 +53,17 @@ func untilText(t time.Time) string {
 	if time.Until(t) <= 0 {
 		return "the next reclaim"
 	}
-	return localTime(t)
+	return screen.LocalTime(t)
 }
 
 // retirementText tells all of a retirement in a line.
 func retirementText(c *store.Capture, grace time.Duration) string {
-	text := localTime(c.Retired.At)
+	text := screen.LocalTime(c.Retired.At)
 	if c.Retired.Host != "" {
-		text += " on " + printable(c.Retired.Host)
+		text += " on " + screen.Printable(c.Retired.Host)
 	}
 	if c.Retired.Reason != "" {
-		text += " (" + printable(c.Retired.Reason) + ")"
+		text += " (" + screen.Printable(c.Retired.Reason) + ")"
 	}
 	return fmt.Sprintf("%s; kist retire --undo takes it back until %s at least", text, untilText(c.Retired.At.Add(grace)))
 }

@@ -9,6 +9,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/rotation"
 )
@@ -48,7 +49,7 @@ func (a *app) planRetirement(c *cli.Context, r *repository) (*retirement, error)
 		return nil, err
 	}
 	p.decisions = plan.Decisions
-	a.warnAll(oddDates(plan.Warnings))
+	a.WarnAll(oddDates(plan.Warnings))
 	return p, nil
 }
 
@@ -85,10 +86,10 @@ func oddDates(warnings []store.RotationWarning) (texts []string) {
 		switch id := w.Capture.ID; w.Rule {
 		case rotation.Future:
 			texts = append(texts, fmt.Sprintf("capture %s is dated %s, after now: it stays, and counts for no rule. If that date is wrong, kist retire %s retires it.",
-				id, localTime(w.Date), id))
+				id, screen.LocalTime(w.Date), id))
 		case store.WrongClock:
 			texts = append(texts, fmt.Sprintf("capture %s was written at %s, by its date, and so before this repository was made: some clock is wrong, and it stays. kist retire %s retires it.",
-				id, localTime(w.Date), id))
+				id, screen.LocalTime(w.Date), id))
 		}
 	}
 	return texts
@@ -118,7 +119,7 @@ type decisionJSON struct {
 
 // printDecisions prints all of them as JSON. until is zero where nothing was done.
 func (a *app) printDecisions(p *retirement, until time.Time) error {
-	array := &jsonArray{w: a.stdout}
+	array := screen.NewArray(a.Out)
 	for _, d := range p.decisions {
 		c := p.captures[d.ID]
 		j := decisionJSON{ID: d.ID, Name: c.Name, Host: c.Host, Taken: c.Taken, Keep: d.Keep, Why: []string{}}
@@ -128,11 +129,11 @@ func (a *app) printDecisions(p *retirement, until time.Time) error {
 		if !d.Keep {
 			j.Until = until
 		}
-		if err := array.add(j); err != nil {
+		if err := array.Add(j); err != nil {
 			return err
 		}
 	}
-	return array.end()
+	return array.End()
 }
 
 // printRotation shows what would be done.
@@ -150,15 +151,15 @@ func (a *app) printRotation(p *retirement) error {
 			retired++
 		}
 		lines = append(lines, strings.Join([]string{
-			d.ID, printable(c.Name), printable(c.Host), localTime(c.Taken), does, d.Why.String(),
+			d.ID, screen.Printable(c.Name), screen.Printable(c.Host), screen.LocalTime(c.Taken), does, d.Why.String(),
 		}, "\t"))
 	}
 	if len(p.decisions) > 0 {
-		if err := a.table(lines); err != nil {
+		if err := a.Table(lines); err != nil {
 			return err
 		}
 	}
-	a.say("%s would be retired, %s. Nothing was changed.", count(retired, "capture", "captures"), staying(len(p.decisions)-retired))
+	a.Say("%s would be retired, %s. Nothing was changed.", screen.Count(retired, "capture", "captures"), staying(len(p.decisions)-retired))
 	return nil
 }
 
@@ -179,19 +180,19 @@ func (a *app) printRetirement(p *retirement, until time.Time) error {
 		switch c := p.captures[d.ID]; {
 		case d.Keep:
 		case c.Retired != nil:
-			a.printf("Retired already: %s\n", captureText(c))
+			a.Printf("Retired already: %s\n", captureText(c))
 		default:
 			retired++
-			a.printf("Retired %s\n", captureText(c))
+			a.Printf("Retired %s\n", captureText(c))
 		}
 	}
 	if retired == 0 {
-		a.say("Nothing to retire.")
+		a.Say("Nothing to retire.")
 		return nil
 	}
-	a.warnAll(p.bare())
-	a.say("%s retired. Restorable until %s at least.\nkist retire --undo ID takes it back; kist reclaim frees the space after that.",
-		count(retired, "capture was", "captures were"), localTime(until))
+	a.WarnAll(p.bare())
+	a.Say("%s retired. Restorable until %s at least.\nkist retire --undo ID takes it back; kist reclaim frees the space after that.",
+		screen.Count(retired, "capture was", "captures were"), screen.LocalTime(until))
 	return nil
 }
 
@@ -209,7 +210,7 @@ func (p *retirement) bare() (texts []string) {
 			continue
 		}
 		if left[c.Name]--; left[c.Name] == 0 {
-			texts = append(texts, fmt.Sprintf("no capture of %s is left that is not retired.", printable(c.Name)))
+			texts = append(texts, fmt.Sprintf("no capture of %s is left that is not retired.", screen.Printable(c.Name)))
 		}
 	}
 	return texts

@@ -1,14 +1,16 @@
 package main
 
 import (
-	"errors"
-	"fmt"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/units"
 )
 
 func (a *app) scheduleCommand() *cli.Command {
@@ -49,39 +51,33 @@ func scheduledFlags(flags []cli.Flag) []cli.Flag {
 	})
 }
 
-// plan is what is done again and again.
-type plan struct {
-	name      string // of its units
-	what      string // for people
-	when      string
-	program   string
-	reads     []string // absolute paths
-	container bool
-	stops     bool
-	commands  [][]string // their words, without what opens the repository
-	open      []string   // the flags for that
-	secret    secretFiles
-	writes    string // the repository
-}
-
 func (a *app) schedule(c *cli.Context) error {
-	p, err := a.newPlan(c)
-	switch {
-	case err != nil:
+	j, err := a.newJob(c)
+	if err != nil {
 		return err
-	case c.Bool("cron"):
-		return a.printCron(p)
-	case c.String("units") != "":
-		return a.writeUnits(p, c.String("units"))
 	}
-	a.printf("# %s\n%s\n# %s\n%s", p.unit("service"), p.service(), p.unit("timer"), p.timer())
+	if c.Bool("cron") {
+		line, err := j.Cron()
+		if err == nil {
+			a.Printf("%s", line)
+		}
+		return err
+	}
+	if dir := c.String("units"); dir != "" {
+		if err := j.Write(dir); err != nil {
+			return err
+		}
+		a.Say("Next: systemctl daemon-reload && systemctl enable --now %s", j.FileName("timer"))
+		return nil
+	}
+	a.Printf("# %s\n%s\n# %s\n%s", j.FileName("service"), j.Service(), j.FileName("timer"), j.Timer())
 	return nil
 }
 
-func (a *app) newPlan(c *cli.Context) (*plan, error) {
-	p := &plan{when: c.String("on-calendar"), container: c.String("container") != "", stops: c.Bool("stop")}
-	if strings.ContainsAny(p.when, "\n\r") || p.when == "" {
-		return nil, usagef("--on-calendar %q: it must be one line", p.when)
+func (a *app) newJob(c *cli.Context) (*units.Job, error) {
+	j := &units.Job{When: c.String("on-calendar"), Container: c.String("container") != "", Stops: c.Bool("stop")}
+	if strings.ContainsAny(j.When, "\n\r") || j.When == "" {
+		return nil, usagef("--on-calendar %q: it must be one line", j.When)
 	}
 	check, fill := checkScheduledCapture, a.scheduleCapture
 	if slices.ContainsFunc(ruleFlags, c.IsSet) {
@@ -91,30 +87,32 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 		return nil, err
 	}
 	var err error
-	if p.program, err = os.Executable(); err != nil {
+	if j.Program, err = os.Executable(); err != nil {
 		return nil, err
 	}
-	if err := p.findSecret(a); err != nil {
+	if j.Secret, err = a.scheduledSecret(); err != nil {
 		return nil, err
 	}
-	if path := p.secret.key + p.secret.passphrase; !c.Bool("cron") && strings.ReplaceAll(unitText(path), "%%", "%") != path {
-		return nil, usagef("%q can't be written into a unit: give the file of the secret a plain name", path)
+	if !c.Bool("cron") {
+		if err := j.CheckSecret(); err != nil {
+			return nil, err
+		}
 	}
-	if p.writes, err = a.repositoryPath(); err != nil {
+	if j.Writes, err = a.repositoryPath(); err != nil {
 		return nil, err
 	}
-	p.writes = absolute(p.writes)
-	return p, fill(c, p)
+	j.Writes = paths.Absolute(j.Writes)
+	return j, fill(c, j)
 }
 
-// command adds a command to the plan.
-func (p *plan) command(name string, words ...string) {
-	p.commands = append(p.commands, append([]string{name, "--quiet", "--repository", p.writes}, words...))
+// addCommand adds a command to the job.
+func addCommand(j *units.Job, name string, words ...string) {
+	j.Commands = append(j.Commands, append([]string{name, "--quiet", "--repository", j.Writes}, words...))
 }
 
 func checkScheduledCapture(c *cli.Context) error {
-	container := c.String("container") != ""
-	if container != (c.NArg() == 0) {
+	ofContainer := c.String("container") != ""
+	if ofContainer != (c.NArg() == 0) {
 		return usagef("kist schedule: give either SOURCE… or --container NAME, or rules such as --days 7")
 	}
 	if c.IsSet("utc") {
@@ -129,131 +127,47 @@ func checkScheduledCapture(c *cli.Context) error {
 	if _, err := captureOptions(c); err != nil {
 		return err // else each run would fail of it
 	}
-	if container {
+	if ofContainer {
 		return nil
 	}
 	return refuseContainerFlags(c)
 }
 
 // scheduleCapture plans a capture.
-func (a *app) scheduleCapture(c *cli.Context, p *plan) (err error) {
-	words := setFlags(c, scheduledFlags(a.captureCommand().Flags))
-	if program := a.getenv("KIST_ENGINE"); p.container && program != "" && !c.IsSet("engine") {
+func (a *app) scheduleCapture(c *cli.Context, j *units.Job) (err error) {
+	words := cmdline.Again(c, scheduledFlags(a.captureCommand().Flags))
+	if program := a.getenv("KIST_ENGINE"); j.Container && program != "" && !c.IsSet("engine") {
 		words = append(words, "--engine="+program)
 	}
-	for _, source := range c.Args().Slice() {
-		p.reads = append(p.reads, absolute(source))
+	for _, path := range c.Args().Slice() {
+		j.Reads = append(j.Reads, paths.Absolute(path))
 	}
-	p.name = c.String("name")
+	j.Name = c.String("name")
 	switch {
-	case p.name != "":
-	case p.container:
-		p.name = c.String("container")
+	case j.Name != "":
+	case j.Container:
+		j.Name = c.String("container")
 	default:
-		p.name, err = volumeName(p.reads[0])
+		j.Name, err = sources.Name(j.Reads[0])
 	}
-	p.what = "Capture " + p.name
-	if len(p.reads) > 0 {
-		words = append(append(words, "--"), p.reads...)
+	j.What = "Capture " + j.Name
+	if len(j.Reads) > 0 {
+		words = append(append(words, "--"), j.Reads...)
 	}
-	p.command("capture", words...)
+	addCommand(j, "capture", words...)
 	return err
 }
 
-// findSecret finds the file that opens the repository.
-func (p *plan) findSecret(a *app) error {
-	files, err := a.secretFiles()
+// scheduledSecret finds the file that opens the repository.
+func (a *app) scheduledSecret() (units.Secret, error) {
+	named, err := a.secretFiles()
 	switch {
 	case err != nil:
-		return err
-	case files.key != "":
-		p.secret.key = absolute(files.key)
-		p.open = []string{"--key-file", p.secret.key}
-	case files.passphrase != "":
-		p.secret.passphrase = absolute(files.passphrase)
-		p.open = []string{"--passphrase-file", p.secret.passphrase}
-	default:
-		return usagef("a timer can't type a passphrase: give --key-file FILE (kist passphrase add --key-file makes one) or --passphrase-file FILE")
+		return units.Secret{}, err
+	case named.Key != "":
+		return units.Secret{Key: paths.Absolute(named.Key)}, nil
+	case named.Passphrase != "":
+		return units.Secret{Passphrase: paths.Absolute(named.Passphrase)}, nil
 	}
-	return nil
-}
-
-func absolute(path string) string {
-	if abs, err := filepath.Abs(path); err == nil {
-		return abs
-	}
-	return path
-}
-
-// setFlags gives the flags of a command line again.
-func setFlags(c *cli.Context, flags []cli.Flag) (words []string) {
-	for _, f := range flags {
-		name := f.Names()[0]
-		if !c.IsSet(name) {
-			continue
-		}
-		switch f.(type) {
-		case *cli.BoolFlag:
-			if c.Bool(name) {
-				words = append(words, "--"+name)
-			}
-		case *cli.StringSliceFlag:
-			for _, value := range c.StringSlice(name) {
-				words = append(words, "--"+name+"="+value)
-			}
-		default:
-			words = append(words, "--"+name+"="+c.String(name))
-		}
-	}
-	return words
-}
-
-// cronTimes are the names that cron has (crontab(5)) for those of systemd.
-var cronTimes = []string{"hourly", "daily", "weekly", "monthly"}
-
-func (a *app) printCron(p *plan) error {
-	if !slices.Contains(cronTimes, p.when) {
-		return usagef("--cron --on-calendar %q: it must be one of %s", p.when, strings.Join(cronTimes, ", "))
-	}
-	var commands []string
-	for _, command := range p.commands {
-		var words []string
-		for _, word := range slices.Concat([]string{p.program, command[0]}, p.open, command[1:]) {
-			words = append(words, shellQuote(word))
-		}
-		commands = append(commands, strings.Join(words, " "))
-	}
-	line := strings.Join(commands, " && ")
-	if strings.Contains(line, "\n") {
-		return usagef("a crontab line can't hold a line break")
-	}
-	a.printf("@%s %s\n", p.when, strings.ReplaceAll(line, "%", `\%`)) // crontab(5): % is a line break
-	return nil
-}
-
-// writeUnits writes both units, and over none that is there.
-func (a *app) writeUnits(p *plan, dir string) error {
-	kinds := []string{"service", "timer"}
-	for _, kind := range kinds { // before one of them is written alone
-		path := filepath.Join(dir, p.unit(kind))
-		if _, err := os.Lstat(path); err == nil {
-			return fmt.Errorf("%s is there already: remove it first", lineText(path))
-		}
-	}
-	for i, text := range []string{p.service(), p.timer()} {
-		if err := writeUnit(filepath.Join(dir, p.unit(kinds[i])), text); err != nil {
-			return err
-		}
-	}
-	a.say("Next: systemctl daemon-reload && systemctl enable --now %s", p.unit("timer"))
-	return nil
-}
-
-func writeUnit(path, text string) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
-	if err != nil {
-		return err
-	}
-	_, err = f.WriteString(text)
-	return errors.Join(err, f.Close())
+	return units.Secret{}, usagef("a timer can't type a passphrase: give --key-file FILE (kist passphrase add --key-file makes one) or --passphrase-file FILE")
 }

@@ -4,6 +4,9 @@ import (
 	"slices"
 
 	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/units"
 )
 
 // rotationFlags chooses the flags of a rotation that those of a capture lack.
@@ -27,14 +30,14 @@ func (a *app) checkScheduledRotation(c *cli.Context) error {
 }
 
 // scheduleRotation plans to retire captures by rules, and to reclaim their space.
-func scheduleRotation(c *cli.Context, p *plan) error {
-	p.name, p.what = "retire", "Retire captures by a rotation and reclaim space"
-	words := setFlags(c, rotationFlags(c.Command.Flags))
+func scheduleRotation(c *cli.Context, j *units.Job) error {
+	j.Name, j.What = "retire", "Retire captures by a rotation and reclaim space"
+	words := cmdline.Again(c, rotationFlags(c.Command.Flags))
 	if name := c.String("name"); name != "" {
-		p.name += "-" + name
+		j.Name += "-" + name
 		words = append(words, "--name="+name)
 	}
-	p.command("retire", words...)
-	p.command("reclaim")
+	addCommand(j, "retire", words...)
+	addCommand(j, "reclaim")
 	return nil
 }

@@ -13,6 +13,9 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -50,7 +53,7 @@ Example:
 }
 
 func (a *app) setup(c *cli.Context) error {
-	if err := wantArgs(c, 0, 0); err != nil {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
 	average, err := parseAverage(c.String("chunk-average"))
@@ -87,11 +90,11 @@ func (a *app) setup(c *cli.Context) error {
 }
 
 // create makes the repository, or leaves nothing behind.
-func (a *app) create(ctx context.Context, path string, files secretFiles, o store.CreateOptions) (_ *repository, err error) {
+func (a *app) create(ctx context.Context, path string, files secrets.Files, o store.CreateOptions) (_ *repository, err error) {
 	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
 		return nil, fmt.Errorf("%s: %w", path, store.ErrExists)
 	}
-	_, absent := os.Stat(path)
+	_, absent := os.Stat(path) // a folder that was there stays, whatever happens
 	folder, err := storage.CreateFolder(path, store.Folders()...)
 	if err != nil {
 		return nil, err
@@ -117,10 +120,10 @@ func (a *app) create(ctx context.Context, path string, files secretFiles, o stor
 }
 
 // setupSecret gives the first secret. A key file that is there is taken as it is.
-func (a *app) setupSecret(ctx context.Context, files secretFiles) (crypt.Secret, func(), error) {
-	if files.key != "" {
-		if _, err := os.Lstat(files.key); err == nil {
-			key, err := a.readKeyFile(files.key)
+func (a *app) setupSecret(ctx context.Context, files secrets.Files) (crypt.Secret, func(), error) {
+	if files.Key != "" {
+		if _, err := os.Lstat(files.Key); err == nil {
+			key, err := a.secrets().ReadKeyFile(files.Key)
 			return key, func() {}, err
 		}
 	}
@@ -144,9 +147,9 @@ func unmake(path string, itself bool) {
 	}
 }
 
-func (a *app) printSetup(path string, r *repository, files secretFiles) error {
+func (a *app) printSetup(path string, r *repository, files secrets.Files) error {
 	if a.shared.json {
-		err := a.printJSON(struct {
+		err := a.PrintJSON(struct {
 			Repository string    `json:"repository"`
 			ID         string    `json:"id"`
 			Made       time.Time `json:"made"`
@@ -159,24 +162,24 @@ func (a *app) printSetup(path string, r *repository, files secretFiles) error {
 			return err
 		}
 	} else {
-		a.printf("Repository %s is ready in %s.\n", r.ID(), printable(path))
-		a.printf("Chunks have %s on average; what is retired can be taken back for %s.\n",
-			size(uint64(r.ChunkAverage())), durationText(r.Grace()))
+		a.Printf("Repository %s is ready in %s.\n", r.ID(), screen.Printable(path))
+		a.Printf("Chunks have %s on average; what is retired can be taken back for %s.\n",
+			screen.Size(uint64(r.ChunkAverage())), screen.DurationText(r.Grace()))
 		if !r.Recheck() {
-			a.printf("Captures don't read back what they compress.\n")
+			a.Printf("Captures don't read back what they compress.\n")
 		}
 		switch r.Apart() {
 		case store.ApartCompressed:
-			a.printf("Captures of different names share nothing, and no two files are compressed together.\n")
+			a.Printf("Captures of different names share nothing, and no two files are compressed together.\n")
 		case store.ApartStored:
-			a.printf("Captures of different names share nothing, and nothing is compressed.\n")
+			a.Printf("Captures of different names share nothing, and nothing is compressed.\n")
 		}
 	}
 	key := "the passphrase"
-	if files.key != "" {
-		key = "the key file " + printable(files.key)
+	if files.Key != "" {
+		key = "the key file " + screen.Printable(files.Key)
 	}
-	fmt.Fprintf(a.stderr, `
+	fmt.Fprintf(a.Err, `
 IMPORTANT: without %s nothing in this repository can ever be read again.
 Losing every passphrase and key file loses all data, and nobody can bring it back:
 a copy of the keyslots folder does not help without one of them. Keep one in a
@@ -210,7 +213,7 @@ func parseApart(apart, stored bool) (store.Apart, error) {
 // parseSetupGrace reads the grace time of a repository. The store knows its bounds,
 // but takes 0 for its default.
 func parseSetupGrace(s string) (time.Duration, error) {
-	d, err := parseDuration(s)
+	d, err := cmdline.Duration(s)
 	if err != nil {
 		return 0, usagef("--grace %w", err)
 	}

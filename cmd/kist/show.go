@@ -4,12 +4,14 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -49,7 +51,7 @@ func (a *app) show(c *cli.Context) error {
 	if c.Bool("head") {
 		return a.showHead(c)
 	}
-	if err := wantArgs(c, 1, 1); err != nil {
+	if err := cmdline.WantArgs(c, 1, 1); err != nil {
 		return err
 	}
 	r, err := a.open(c.Context)
@@ -63,12 +65,12 @@ func (a *app) show(c *cli.Context) error {
 		return err
 	case c.Bool("launch"):
 		return a.showLaunch(capture, a.engineProgram(c), c.Bool("reveal"))
-	case a.shared.json:
+	case a.shared.json: // masked by newRetiredJSON
 		j := newRetiredJSON(capture, r.Grace())
 		if c.Bool("reveal") {
 			j.Capture = capture
 		}
-		return a.printJSON(j)
+		return a.PrintJSON(j)
 	}
 	shown := capture
 	if !c.Bool("reveal") {
@@ -86,23 +88,23 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 	}
 	lines := []string{
 		"id\t" + c.ID,
-		"name\t" + printable(c.Name),
-		"version\t" + printable(c.Version),
-		"note\t" + printable(c.Note),
-		"taken\t" + localTime(c.Taken),
-		"written\t" + localTime(c.Written),
-		"host\t" + printable(c.Host),
+		"name\t" + screen.Printable(c.Name),
+		"version\t" + screen.Printable(c.Version),
+		"note\t" + screen.Printable(c.Note),
+		"taken\t" + screen.LocalTime(c.Taken),
+		"written\t" + screen.LocalTime(c.Written),
+		"host\t" + screen.Printable(c.Host),
 		"held\t" + held,
-		fmt.Sprintf("size\t%s in %s; the repository grew by %s", size(c.Bytes), count(c.Members, "member", "members"), size(c.Added)),
+		fmt.Sprintf("size\t%s in %s; the repository grew by %s", screen.Size(c.Bytes), screen.Count(c.Members, "member", "members"), screen.Size(c.Added)),
 	}
 	if c.Retired != nil {
 		lines = append(lines, "retired\t"+retirementText(c, grace))
 	}
-	if err := a.table(append(lines, labelLines(c.Labels)...)); err != nil {
+	if err := a.Table(append(lines, labelLines(c.Labels)...)); err != nil {
 		return err
 	}
 	for i := range c.Volumes {
-		a.printf("\n")
+		a.Printf("\n")
 		if err := a.printVolume(&c.Volumes[i]); err != nil {
 			return err
 		}
@@ -114,42 +116,42 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 // has a flag of its own.
 func labelLines(labels map[string]string) (lines []string) {
 	for _, label := range slices.Sorted(maps.Keys(labels)) {
-		value := printable(labels[label])
+		value := screen.Printable(labels[label])
 		switch label {
-		case labelLaunch:
+		case containers.LabelLaunch:
 			value = "known; kist show --launch prints the command line"
-		case labelStopped:
+		case containers.LabelStopped:
 			value += " (how long the container was down until all was read)"
 		}
-		lines = append(lines, "label\t"+printable(label)+"="+value)
+		lines = append(lines, "label\t"+screen.Printable(label)+"="+value)
 	}
 	return lines
 }
 
 func (a *app) printVolume(v *store.Volume) error {
-	lines := []string{"volume\t" + printable(v.Name)}
+	lines := []string{"volume\t" + screen.Printable(v.Name)}
 	for _, line := range []struct{ name, value string }{
 		{"mounted at", v.MountPath}, {"read from", v.Source}, {"sha256", v.SHA256}, {"unfinished", v.Unfinished},
 	} {
 		if line.value != "" {
-			lines = append(lines, "  "+line.name+"\t"+printable(line.value))
+			lines = append(lines, "  "+line.name+"\t"+screen.Printable(line.value))
 		}
 	}
-	lines = append(lines, fmt.Sprintf("  size\t%s in %s%s", size(v.Bytes), count(v.Members, "member", "members"), volumeRemark(v)))
+	lines = append(lines, fmt.Sprintf("  size\t%s in %s%s", screen.Size(v.Bytes), screen.Count(v.Members, "member", "members"), volumeRemark(v)))
 	for i, w := range v.Warnings {
-		if i == maxWarnings {
+		if i == screen.MaxWarnings {
 			lines = append(lines, fmt.Sprintf("  warning\tand %d more; --json has all", len(v.Warnings)-i))
 			break
 		}
-		lines = append(lines, "  warning\t"+printable(w))
+		lines = append(lines, "  warning\t"+screen.Printable(w))
 	}
-	return a.table(lines)
+	return a.Table(lines)
 }
 
 // labelsDiffer tells whether labels differ that are printed here.
 func labelsDiffer(c, other *store.Capture) bool {
 	for name, value := range c.Labels {
-		if name != labelLaunch && value != other.Labels[name] {
+		if name != containers.LabelLaunch && value != other.Labels[name] {
 			return true
 		}
 	}
@@ -157,37 +159,5 @@ func labelsDiffer(c, other *store.Capture) bool {
 }
 
 func (a *app) warnMasked() {
-	a.warn("values that look secret are masked with %s; --reveal prints them.", engine.Masked)
-}
-
-// showLaunch prints a command line that can be pasted.
-func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
-	text, ok := c.Labels[labelLaunch]
-	if !ok {
-		return missing(fmt.Errorf("capture %s knows no launch configuration: it was not made with --container", c.ID))
-	}
-	launch, err := engine.ParseLaunch(text)
-	if err != nil {
-		return fmt.Errorf("capture %s: %w", c.ID, err)
-	}
-	command := append([]string{program}, launch.Command()...)
-	shown := command
-	if !reveal {
-		shown = engine.MaskWords(command)
-	}
-	if !slices.Equal(shown, command) {
-		a.warnMasked()
-	}
-	if launch.Digest == "" {
-		a.warn("the image's digest is not known: another image may have its name by now.")
-	}
-	if a.shared.json {
-		return a.printJSON(shown)
-	}
-	quoted := make([]string, len(shown))
-	for i, word := range shown {
-		quoted[i] = shellQuote(word)
-	}
-	a.printf("%s\n", strings.Join(quoted, " "))
-	return nil
+	a.Warn("values that look secret are masked with %s; --reveal prints them.", engine.Masked)
 }

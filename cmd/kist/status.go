@@ -7,6 +7,9 @@ import (
 	"path"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/rotation"
@@ -39,7 +42,7 @@ func (e *statusError) Unwrap() error { return e.err }
 
 // usagef gives an error for a wrong command line.
 func usagef(format string, args ...any) error {
-	return &statusError{statusUsage, fmt.Errorf(format, args...)}
+	return cmdline.Usagef(format, args...)
 }
 
 // missing marks an error as being about something that does not exist.
@@ -49,6 +52,8 @@ func missing(err error) error { return &statusError{statusMissing, err} }
 // else.
 func statusOf(err error) int {
 	var own *statusError
+	var usage *cmdline.UsageError
+	var absent *cmdline.MissingError
 	switch {
 	case err == nil:
 		return statusDone
@@ -58,6 +63,10 @@ func statusOf(err error) int {
 		return statusDamage
 	case errors.As(err, &own):
 		return own.status
+	case errors.As(err, &usage):
+		return statusUsage
+	case errors.As(err, &absent):
+		return statusMissing
 	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
 		return statusMissing
 	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),
@@ -70,7 +79,7 @@ func statusOf(err error) int {
 // printError prints an error, and what to do about it.
 func (a *app) printError(err error) {
 	text := err.Error()
-	var down *downError
+	var down *stopped.DownError
 	switch {
 	case text == "":
 		return
@@ -87,5 +96,5 @@ func (a *app) printError(err error) {
 			text += "\n" + h
 		}
 	}
-	fmt.Fprintln(a.stderr, "kist: "+screenText(text))
+	fmt.Fprintln(a.Err, "kist: "+screen.Text(text))
 }

@@ -6,6 +6,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -40,25 +41,25 @@ func (a *app) usage(c *cli.Context, r *repository) error {
 		for i := range u.Captures {
 			u.Captures[i].Capture = withoutSecrets(u.Captures[i].Capture)
 		}
-		return a.printJSON(usageJSON{u, retired})
+		return a.PrintJSON(usageJSON{u, retired})
 	}
 	if len(u.Captures) > 0 {
-		if err := a.table(usageLines(u)); err != nil {
+		if err := a.Table(usageLines(u)); err != nil {
 			return err
 		}
 	}
-	a.printf("%s of %s in %s: %s", count(len(u.Captures), "capture", "captures"), size(uint64(u.Captured)),
-		count(u.Slabs, "slab", "slabs"), size(uint64(u.Stored)))
+	a.Printf("%s of %s in %s: %s", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
+		screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)))
 	if u.Captured > 0 {
-		a.printf(" on disk, %.1f%% of the streams", 100*float64(u.Stored)/float64(u.Captured))
+		a.Printf(" on disk, %.1f%% of the streams", 100*float64(u.Stored)/float64(u.Captured))
 	}
-	a.printf("\n")
+	a.Printf("\n")
 	if u.Reclaimable > 0 {
-		a.printf("kist reclaim would free about %s, once the grace time has passed", size(uint64(u.Reclaimable)))
+		a.Printf("kist reclaim would free about %s, once the grace time has passed", screen.Size(uint64(u.Reclaimable)))
 		if retired > 0 {
-			a.printf(" (%s: kist list --retired)", count(retired, "retired capture", "retired captures"))
+			a.Printf(" (%s: kist list --retired)", screen.Count(retired, "retired capture", "retired captures"))
 		}
-		a.printf(".\n")
+		a.Printf(".\n")
 	}
 	return nil
 }
@@ -90,8 +91,8 @@ func usageLines(u *store.Usage) []string {
 	lines := []string{"id\tname\tversion\ttaken\t    size\t   added\t   alone\t"}
 	for _, c := range u.Captures {
 		lines = append(lines, strings.Join([]string{
-			c.ID, printable(c.Name), printable(c.Version), localTime(c.Taken),
-			sizeCell(c.Bytes), sizeCell(c.Added), sizeCell(uint64(c.Alone)), bar(c.Alone, most),
+			c.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.LocalTime(c.Taken),
+			screen.SizeCell(c.Bytes), screen.SizeCell(c.Added), screen.SizeCell(uint64(c.Alone)), bar(c.Alone, most),
 		}, "\t"))
 	}
 	return lines

@@ -4,11 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"strconv"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -53,7 +54,7 @@ func (a *app) verify(c *cli.Context) error {
 			return usagef("--full and --sample are both given")
 		}
 		var err error
-		if o.Sample, err = parseShare("sample", s); err != nil {
+		if o.Sample, err = cmdline.Share("sample", s); err != nil {
 			return err
 		}
 	}
@@ -110,22 +111,9 @@ func (a *app) captureIDs(ctx context.Context, r *repository, selectors []string)
 	return ids, nil
 }
 
-// parseShare reads 5% or 0.05, the value of a flag.
-func parseShare(flag, s string) (float64, error) {
-	number, percent := strings.CutSuffix(s, "%")
-	f, err := strconv.ParseFloat(number, 64)
-	if percent {
-		f /= 100
-	}
-	if err != nil || !(f > 0 && f <= 1) {
-		return 0, usagef("--%s %q: write it as 5%% or 0.05, more than 0 and at most 100%%", flag, s)
-	}
-	return f, nil
-}
-
 func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 	if a.shared.json {
-		return a.printJSON(r)
+		return a.PrintJSON(r)
 	}
 	opened := "index files, tables and the table of every slab were opened; the contents were not"
 	switch {
@@ -134,22 +122,22 @@ func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 	case o.Sample > 0:
 		opened = fmt.Sprintf("%g%% of the frames were opened, chosen at random", 100*o.Sample)
 	}
-	a.printf("Verified %s: %s (%s read).\n", count(r.Captures, "capture", "captures"), opened, size(uint64(r.Checked)))
+	a.Printf("Verified %s: %s (%s read).\n", screen.Count(r.Captures, "capture", "captures"), opened, screen.Size(uint64(r.Checked)))
 	for _, note := range r.Notes {
-		a.printf("Note: %s.\n", screenText(note))
+		a.Printf("Note: %s.\n", noteText(note))
 	}
 	if r.OK {
-		a.printf("No damage was found.\n")
+		a.Printf("No damage was found.\n")
 		return nil
 	}
 	for i := range r.Damage {
 		if i == maxDamageShown {
-			a.printf("\nand %s more; kist verify --json lists them all\n", count(len(r.Damage)-i, "damaged object", "damaged objects"))
+			a.Printf("\nand %s more; kist verify --json lists them all\n", screen.Count(len(r.Damage)-i, "damaged object", "damaged objects"))
 			break
 		}
 		a.printDamage(&r.Damage[i], i+1)
 	}
-	a.printf("\n%s.\n", count(len(r.Damage), "object is damaged", "objects are damaged"))
+	a.Printf("\n%s.\n", screen.Count(len(r.Damage), "object is damaged", "objects are damaged"))
 	return nil
 }
 
@@ -160,19 +148,19 @@ const maxDamageShown = 100
 const maxHarmedShown = 20
 
 func (a *app) printDamage(d *store.Damage, number int) {
-	a.printf("\nDamage %d: %s\n", number, printable(d.Object))
-	a.printf("  what:   %s\n", screenText(problemText(d)))
+	a.Printf("\nDamage %d: %s\n", number, screen.Printable(d.Object))
+	a.Printf("  what:   %s\n", screen.Text(problemText(d)))
 	if len(d.Captures) > 0 {
-		a.printf("  harms:  %s\n", strings.Join(d.Captures, ", "))
+		a.Printf("  harms:  %s\n", strings.Join(d.Captures, ", "))
 	}
 	for i, m := range d.Members {
 		if i == maxHarmedShown {
-			a.printf("          and %s\n", count(len(d.Members)-i+d.More, "member more", "members more"))
+			a.Printf("          and %s\n", screen.Count(len(d.Members)-i+d.More, "member more", "members more"))
 			break
 		}
-		a.printf("          %s\n", harmedText(m))
+		a.Printf("          %s\n", harmedText(m))
 	}
-	a.printf("  to do:  %s\n", advice(d))
+	a.Printf("  to do:  %s\n", advice(d))
 }
 
 // problemText says what is wrong, without the object's name before it.
@@ -183,9 +171,9 @@ func problemText(d *store.Damage) string {
 
 func harmedText(m store.Harmed) string {
 	if m.Path == "" {
-		return fmt.Sprintf("%s, volume %s: all of it", m.Capture, printable(m.Volume))
+		return fmt.Sprintf("%s, volume %s: all of it", m.Capture, screen.Printable(m.Volume))
 	}
-	return fmt.Sprintf("%s, volume %s: %s", m.Capture, printable(m.Volume), printable(m.Path))
+	return fmt.Sprintf("%s, volume %s: %s", m.Capture, screen.Printable(m.Volume), screen.Printable(m.Path))
 }
 
 // advice says what can be done about a damage.

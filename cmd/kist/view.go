@@ -4,6 +4,7 @@ import (
 	"maps"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -34,7 +35,7 @@ func withoutSecrets(c *store.Capture) *store.Capture {
 	shown := *c
 	shown.Labels = maps.Clone(c.Labels)
 	for name, value := range shown.Labels {
-		if name == labelLaunch {
+		if name == containers.LabelLaunch {
 			shown.Labels[name] = engine.MaskJSON(value)
 		} else {
 			shown.Labels[name] = engine.MaskLabel(name, value)

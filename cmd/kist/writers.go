@@ -6,6 +6,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -16,26 +17,26 @@ func (a *app) listWriters(c *cli.Context, r *repository) error {
 		return err
 	}
 	if a.shared.json {
-		array := &jsonArray{w: a.stdout}
+		array := screen.NewArray(a.Out)
 		for _, w := range writers {
-			if err := array.add(w); err != nil {
+			if err := array.Add(w); err != nil {
 				return err
 			}
 		}
-		return array.end()
+		return array.End()
 	}
 	if len(writers) == 0 {
-		a.say("Nobody is at work in the repository.")
+		a.Say("Nobody is at work in the repository.")
 		return nil
 	}
 	if writers[0].Guessed {
-		a.say("The repository can't be asked for its time, as where it is mounted read-only: who is alive is told by the clock of this machine.")
+		a.Say("The repository can't be asked for its time, as where it is mounted read-only: who is alive is told by the clock of this machine.")
 	}
 	lines := []string{"host\twork\tabout\tsince\tlast sign\talive"}
 	for _, w := range writers {
 		lines = append(lines, writerLine(w))
 	}
-	return a.table(lines)
+	return a.Table(lines)
 }
 
 func writerLine(w store.Writer) string {
@@ -44,18 +45,18 @@ func writerLine(w store.Writer) string {
 		alive = "yes"
 	}
 	return strings.Join([]string{
-		printable(w.Host), printable(w.Work), printable(w.About), localTime(w.Began), localTime(w.Seen), alive,
+		screen.Printable(w.Host), screen.Printable(w.Work), screen.Printable(w.About), screen.LocalTime(w.Began), screen.LocalTime(w.Seen), alive,
 	}, "\t")
 }
 
 // writerText names a writer in a sentence.
 func writerText(w store.Writer) string {
-	text := cmp.Or(printable(w.Work), "somebody")
+	text := cmp.Or(screen.Printable(w.Work), "somebody")
 	if w.About != "" {
-		text += " of " + printable(w.About)
+		text += " of " + screen.Printable(w.About)
 	}
 	if w.Host != "" {
-		text += " on " + printable(w.Host)
+		text += " on " + screen.Printable(w.Host)
 	}
-	return text + ", since " + localTime(w.Began)
+	return text + ", since " + screen.LocalTime(w.Began)
 }

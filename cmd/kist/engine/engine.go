@@ -152,10 +152,10 @@ func (e *Engine) CopyOut(ctx context.Context, id, path string) io.ReadCloser {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		watch := newWatch(e.wait, cancel)
-		defer watch.stop()
+		guard := newWatch(e.wait, cancel)
+		defer guard.stop()
 		args := []string{"cp", id + ":" + strings.TrimSuffix(path, "/") + "/.", "-"}
-		w.CloseWithError(e.stream(ctx, args, nil, watch.writer(w)))
+		w.CloseWithError(e.stream(ctx, args, nil, guard.writer(w)))
 	}()
 	return &copying{r, cancel, done}
 }
@@ -180,9 +180,9 @@ func (c *copying) Close() error {
 func (e *Engine) CopyIn(ctx context.Context, id, path string, r io.Reader) error {
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
-	watch := newWatch(e.wait, cancel)
-	defer watch.stop()
-	return e.stream(ctx, []string{"cp", "-", id + ":" + path}, watch.reader(r), io.Discard)
+	guard := newWatch(e.wait, cancel)
+	defer guard.stop()
+	return e.stream(ctx, []string{"cp", "-", id + ":" + path}, guard.reader(r), io.Discard)
 }
 
 // bounded keeps the first bytes that are written to it.

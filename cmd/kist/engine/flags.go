@@ -79,15 +79,15 @@ var engineVariables = []string{"HOSTNAME", "HOME", "TERM", "container", "PATH"}
 
 func environmentFlags(config, image settings) (flags []string) {
 	known := get[[]string](image, "Env")
-	for _, variable := range get[[]string](config, "Env") {
-		name, _, hasValue := strings.Cut(variable, "=")
-		if slices.Contains(known, variable) || slices.Contains(engineVariables, name) {
+	for _, pair := range get[[]string](config, "Env") {
+		name, _, hasValue := strings.Cut(pair, "=")
+		if slices.Contains(known, pair) || slices.Contains(engineVariables, name) {
 			continue
 		}
 		if !hasValue {
-			variable += "=" // else the engine takes it from whoever runs it; NAME* takes many
+			pair += "=" // else the engine takes it from whoever runs it; NAME* takes many
 		}
-		flags = append(flags, flag("--env", variable)...)
+		flags = append(flags, flag("--env", pair)...)
 	}
 	return flags
 }

@@ -109,14 +109,14 @@ func maskElement(list []any, i int) any {
 var harmless = regexp.MustCompile(`^([0-9.:\-\[\]]*(/tcp|/udp)?|[/.~].*)$`)
 
 // followsSecretFlag tells whether a word is the secret that the flag before it takes.
-func followsSecretFlag(flag, word string) bool {
+func followsSecretFlag(before, word string) bool {
 	switch {
-	case !strings.HasPrefix(flag, "-") || strings.Contains(flag, "=") || strings.HasPrefix(word, "-"):
+	case !strings.HasPrefix(before, "-") || strings.Contains(before, "=") || strings.HasPrefix(word, "-"):
 		return false
-	case flag == "-p":
+	case before == "-p":
 		return !harmless.MatchString(word)
 	}
-	return looksSecret(flag) && isSecretValue(word)
+	return looksSecret(before) && isSecretValue(word)
 }
 
 // What names are made of whose values look secret: common practice, no source.

@@ -1,0 +1,115 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/dustin/go-humanize"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store"
+)
+
+// captured is a capture that was made, and how long it took.
+type captured struct {
+	*store.Capture
+	took time.Duration
+	hold func() error // if it is to be held
+
+	renew func() // makes an old key slot anew
+}
+
+// held holds the capture, if it is to be.
+func (t *captured) held() error {
+	if t.hold == nil {
+		return nil
+	}
+	if err := t.hold(); err != nil {
+		// Not wrapped: an interrupt here leaves more than nothing.
+		return fmt.Errorf("capture %s is made, but it is not held: %v (kist hold %s holds it)", t.ID, err, t.ID)
+	}
+	t.Held = true
+	return nil
+}
+
+// changed gives how many files changed while they were read.
+func (t *captured) changed() (n int) {
+	for i := range t.Volumes {
+		n += t.Volumes[i].Changed
+	}
+	return n
+}
+
+// report says what was captured. The capture is committed, whatever comes of it.
+func (s *capturing) report(t *captured) error {
+	held := t.held()
+	s.app.summarize(t)
+	if t.renew != nil {
+		defer t.renew()
+	}
+	if s.app.shared.json {
+		if err := s.app.PrintJSON(newCaptureJSON(t.Capture)); err != nil {
+			return err
+		}
+	} else {
+		s.app.Printf("%s\n", t.ID)
+	}
+	if n := t.changed(); s.strict && n > 0 {
+		return errors.Join(held, fmt.Errorf("%s while being read: capture %s is committed, but may be of no single moment",
+			screen.Count(n, "file changed", "files changed"), t.ID))
+	}
+	return held
+}
+
+// longRead is how long a capture may take before it is said why all was read.
+const longRead = 10 * time.Second
+
+// summarize says what was captured, and what is to be known of it.
+func (a *app) summarize(t *captured) {
+	for i := range t.Volumes {
+		v := &t.Volumes[i]
+		a.Say("Volume %s: %s, %s%s.", screen.Printable(v.Name), screen.Count(v.Members, "member", "members"), screen.Size(v.Bytes), volumeRemark(v))
+		if v.FirstRead && t.took > longRead {
+			a.Say("All of it was read, since this machine knows of no capture of it that it made itself. The next one reads what changed.")
+		}
+		if v.Unfinished != "" {
+			a.Warn("volume %s is not complete: %s", screen.Printable(v.Name), screen.Text(v.Unfinished))
+		}
+		a.WarnAll(volumeWarnings(v))
+	}
+	for _, note := range t.Notes {
+		a.Warn("%s", noteText(note))
+	}
+	a.Say("Captured %s%s in %.1f s; the repository grew by %s.", screen.Printable(t.Name), withVersion(t.Capture), t.took.Seconds(), screen.Size(t.Added))
+}
+
+func volumeWarnings(v *store.Volume) (texts []string) {
+	for _, w := range v.Warnings {
+		texts = append(texts, fmt.Sprintf("volume %s: %s", screen.Printable(v.Name), screen.Printable(w)))
+	}
+	if v.Changed > 0 {
+		texts = append(texts, fmt.Sprintf("volume %s: %s while being read. Was the service stopped?",
+			screen.Printable(v.Name), screen.Count(v.Changed, "file changed", "files changed")))
+	}
+	return texts
+}
+
+func withVersion(c *store.Capture) string {
+	if c.Version == "" {
+		return ""
+	}
+	return " " + screen.Printable(c.Version)
+}
+
+func volumeRemark(v *store.Volume) string {
+	switch {
+	case v.Reused > 0:
+		return fmt.Sprintf(", %s of them as before and not read again", humanize.Comma(int64(v.Reused)))
+	case v.Compression != "":
+		return fmt.Sprintf(", unpacked from %s (what restores is the tar stream inside)", v.Compression)
+	case !v.Tar:
+		return ", no tar stream: kept as it is, as one member"
+	}
+	return ""
+}

@@ -1,0 +1,53 @@
+package main
+
+import (
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
+)
+
+func (a *app) newCapturing(c *cli.Context) (*capturing, error) {
+	o, err := captureOptions(c)
+	if err != nil {
+		return nil, err
+	}
+	return &capturing{app: a, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold")}, nil
+}
+
+// foldersAsked says how folders are read, also those of containers.
+func foldersAsked(c *cli.Context) sources.Reading {
+	return sources.Reading{Reread: c.Bool("reread"), Options: volume.ReadOptions{
+		CrossMounts: c.Bool("cross-mounts"), Exclude: c.StringSlice("exclude"), SkipCacheFolders: c.Bool("skip-cache-folders"),
+	}}
+}
+
+func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
+	o := &store.CaptureOptions{
+		Name: c.String("name"), Version: c.String("version"), Note: c.String("note"), Host: c.String("host"),
+		AcceptUnfinished: c.Bool("accept-unfinished"),
+	}
+	var err error
+	if s := c.String("taken"); s != "" {
+		if o.Taken, err = cmdline.Time(s); err != nil {
+			return nil, err
+		}
+	}
+	if o.Host == "" {
+		o.Host = hostName()
+	}
+	o.Labels, err = cmdline.Labels(c.StringSlice("label"))
+	return o, err
+}
+
+// refuseContainerFlags refuses flags that mean nothing for other sources.
+func refuseContainerFlags(c *cli.Context) error {
+	for _, flag := range []string{"stop", "live", "include-readonly", "exclude-mount"} {
+		if c.IsSet(flag) {
+			return usagef("%s: --%s goes with --container", c.Command.HelpName, flag)
+		}
+	}
+	return nil
+}

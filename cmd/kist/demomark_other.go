@@ -1,6 +1,0 @@
-//go:build !linux
-
-package main
-
-// markFile does nothing here.
-func markFile(string) {}

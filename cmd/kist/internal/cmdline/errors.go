@@ -1,0 +1,40 @@
+package cmdline
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
+
+// A UsageError is returned for a command line that can't be meant.
+type UsageError struct{ err error }
+
+func (e *UsageError) Error() string { return e.err.Error() }
+
+// Unwrap gives what Usagef was given for %w, wrapped.
+func (e *UsageError) Unwrap() error { return e.err }
+
+// Usagef gives a *UsageError.
+func Usagef(format string, args ...any) error { return &UsageError{fmt.Errorf(format, args...)} }
+
+// A MissingError is returned when something that was named is not there.
+type MissingError struct {
+	What string // "key file", "source"
+	Path string
+}
+
+func (e *MissingError) Error() string {
+	return fmt.Sprintf("%s %s is not there", e.What, screen.Line(e.Path))
+}
+
+// FlagError makes an error of the flag parser one of ours (cli.OnUsageErrorFunc).
+func FlagError(_ *cli.Context, err error, _ bool) error {
+	text := err.Error() // of package flag, which knows one dash
+	for _, before := range []string{" for flag -", " for -"} {
+		text = strings.Replace(text, before, before+"-", 1)
+	}
+	return Usagef("%s", text)
+}

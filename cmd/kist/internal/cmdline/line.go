@@ -1,0 +1,142 @@
+package cmdline
+
+import (
+	"slices"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
+
+// Line is a command line taken apart.
+type Line struct {
+	Words []string // command words
+	Help  bool     // is asked for
+
+	shared []string // flags of every command
+	flags  []string // the command's own flags
+	rest   []string // all else
+}
+
+// Args puts the parts in the order that the flag parser needs.
+func (l *Line) Args() []string {
+	out := slices.Concat([]string{"kist"}, l.shared, l.Words, l.flags)
+	if len(l.Words) > 0 {
+		out = append(out, "--")
+	}
+	return append(out, l.rest...)
+}
+
+// Arrange takes a command line apart, so that flags may stand anywhere: the
+// parser stops at the first argument that is none. A command's own flag hides a
+// shared one of that name behind the command word. "--" ends the flags.
+func Arrange(shared []cli.Flag, commands []*cli.Command, args []string) (*Line, error) {
+	line := &Line{}
+	var own []cli.Flag
+	for len(args) > 0 {
+		arg := args[0]
+		switch {
+		case arg == "--":
+			line.rest = append(line.rest, args[1:]...)
+			return line, line.complete(commands)
+		case arg == "-h" || arg == "--help":
+			line.Help = true
+			args = args[1:]
+		case len(arg) > 1 && arg[0] == '-':
+			n, err := line.addFlag(own, shared, args)
+			if err != nil {
+				return nil, err
+			}
+			args = args[n:]
+		case len(commands) > 0:
+			command, err := FindCommand(commands, line.Words, arg)
+			if err != nil {
+				return nil, err
+			}
+			line.Words = append(line.Words, arg)
+			own, commands = command.Flags, command.Subcommands
+			args = args[1:]
+		default:
+			line.rest = append(line.rest, arg)
+			args = args[1:]
+		}
+	}
+	return line, line.complete(commands)
+}
+
+// complete refuses a line that lacks its last command word. Without any word
+// the overview is shown.
+func (l *Line) complete(missing []*cli.Command) error {
+	if l.Help || len(missing) == 0 || len(l.Words)+len(l.rest) == 0 {
+		return nil
+	}
+	if len(l.Words) == 0 {
+		return Usagef("%q stands where a command must; kist help lists them", l.rest[0])
+	}
+	return Usagef("kist %s: one of %s must follow", strings.Join(l.Words, " "), commandNames(missing))
+}
+
+// mayBeEmpty are flags whose value may be "". For all others it most likely comes of a
+// variable of a script that is not set, and without the flag more would be done than was
+// meant: all captures retired, not those of a name.
+var mayBeEmpty = []string{"label", "note", "version", "host"}
+
+// addFlag takes the flag that args begin with, and gives how many of them it is.
+func (l *Line) addFlag(own, shared []cli.Flag, args []string) (int, error) {
+	name, value, joined := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(args[0], "-"), "-"), "=")
+	to := &l.flags
+	flag := findFlag(own, name)
+	if flag == nil {
+		to = &l.shared
+		flag = findFlag(shared, name)
+	}
+	if flag == nil {
+		return 0, Usagef("no flag %s here; %s --help lists those that there are (-- ends the flags)",
+			screen.Line(args[0]), strings.Join(append([]string{"kist"}, l.Words...), " "))
+	}
+	n := 1
+	if d, ok := flag.(cli.DocGenerationFlag); ok && d.TakesValue() {
+		if !joined {
+			if n = 2; len(args) < n {
+				return 0, Usagef("flag --%s: a value must follow", name)
+			}
+			value = args[1]
+		}
+		if value == "" && !slices.Contains(mayBeEmpty, name) {
+			return 0, Usagef("flag --%s: its value is empty", name)
+		}
+	}
+	*to = append(*to, args[:n]...)
+	return n, nil
+}
+
+func findFlag(flags []cli.Flag, name string) cli.Flag {
+	for _, f := range flags {
+		if slices.Contains(f.Names(), name) {
+			return f
+		}
+	}
+	return nil
+}
+
+// FindCommand gives the command of a name; before are the words that led to commands.
+func FindCommand(commands []*cli.Command, before []string, name string) (*cli.Command, error) {
+	for _, c := range commands {
+		if c.Name == name {
+			return c, nil
+		}
+	}
+	if len(before) == 0 {
+		return nil, Usagef("no command %q; kist help lists those that there are", name)
+	}
+	return nil, Usagef("kist %s has no %q, but %s", strings.Join(before, " "), name, commandNames(commands))
+}
+
+func commandNames(commands []*cli.Command) string {
+	var names []string
+	for _, c := range commands {
+		names = append(names, c.Name)
+	}
+	return strings.Join(names, ", ")
+}

@@ -1,0 +1,70 @@
+package cmdline
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+)
+
+const day = 24 * time.Hour
+
+// Duration reads a time span as 90m, 36h, 7d or 2w: one whole number and its unit.
+// (time.ParseDuration knows no days, and takes fractions, signs and seconds.)
+func Duration(s string) (time.Duration, error) {
+	unit := time.Duration(0)
+	number := s
+	for suffix, d := range map[string]time.Duration{"m": time.Minute, "h": time.Hour, "d": day, "w": 7 * day} {
+		if n, ok := strings.CutSuffix(s, suffix); ok {
+			number, unit = n, d
+		}
+	}
+	n, err := strconv.ParseUint(number, 10, 32)
+	if s != "0" && unit == 0 || err != nil || n > 0 && unit > math.MaxInt64/time.Duration(n) {
+		return 0, fmt.Errorf("%q: write it as 36h, 7d or 2w", s)
+	}
+	return time.Duration(n) * unit, nil
+}
+
+// Share reads 5% or 0.05, the value of a flag.
+func Share(flag, s string) (float64, error) {
+	number, percent := strings.CutSuffix(s, "%")
+	f, err := strconv.ParseFloat(number, 64)
+	if percent {
+		f /= 100
+	}
+	if err != nil || !(f > 0 && f <= 1) {
+		return 0, Usagef("--%s %q: write it as 5%% or 0.05, more than 0 and at most 100%%", flag, s)
+	}
+	return f, nil
+}
+
+// Labels reads the values of --label.
+func Labels(pairs []string) (map[string]string, error) {
+	labels := make(map[string]string)
+	for _, pair := range pairs {
+		key, value, ok := strings.Cut(pair, "=")
+		if _, twice := labels[key]; !ok || key == "" || twice {
+			return nil, Usagef("--label %q: it must be KEY=VALUE, each key once", pair)
+		}
+		labels[key] = value
+	}
+	return labels, nil
+}
+
+// timeLayouts are what --taken may look like, besides RFC 3339.
+var timeLayouts = []string{time.DateOnly, "2006-01-02 15:04", time.DateTime, "2006-01-02T15:04", "2006-01-02T15:04:05"}
+
+// Time reads a time, of this machine's zone where it names none.
+func Time(s string) (time.Time, error) {
+	if t, err := time.Parse(time.RFC3339, s); err == nil {
+		return t, nil
+	}
+	for _, layout := range timeLayouts {
+		if t, err := time.ParseInLocation(layout, s, time.Local); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, Usagef("time %q: write it as 2026-03-14, \"2026-03-14 02:03\" or 2026-03-14T02:03:00Z", s)
+}

@@ -1,0 +1,80 @@
+package files
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
+
+// SyncFolder flushes the entries of a folder.
+func SyncFolder(path string) error {
+	f, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return syncAndClose(f)
+}
+
+func syncAndClose(folder *os.File) error {
+	if runtime.GOOS == "windows" {
+		return folder.Close() // has no such call
+	}
+	return errors.Join(folder.Sync(), folder.Close())
+}
+
+// PartName gives a name beside path that nothing has.
+func PartName(path string) string {
+	return path + ".part-" + strings.ToLower(rand.Text()[:6])
+}
+
+// RemoveTree removes a folder and all in it, even where modes forbid it.
+func RemoveTree(path string) error {
+	if os.RemoveAll(path) == nil {
+		return nil
+	}
+	filepath.WalkDir(path, func(p string, d fs.DirEntry, err error) error {
+		if err == nil && d.IsDir() {
+			os.Chmod(p, 0o700)
+		}
+		return nil // RemoveAll says what could not be removed
+	})
+	return os.RemoveAll(path)
+}
+
+// Place moves a finished file into place, and not over another.
+func Place(from, to string, overwrite bool) error {
+	if overwrite {
+		return errors.Join(os.Rename(from, to), SyncFolder(filepath.Dir(to)))
+	}
+	// A link fails where there is something; not every file system has it.
+	if err := os.Link(from, to); err == nil {
+		return errors.Join(os.Remove(from), SyncFolder(filepath.Dir(to)))
+	}
+	if err := MustBeFree(to); err != nil {
+		return err
+	}
+	return errors.Join(os.Rename(from, to), SyncFolder(filepath.Dir(to)))
+}
+
+// IsFolder tells whether there is a folder, or a link to one.
+func IsFolder(path string) bool {
+	info, err := os.Stat(path)
+	return err == nil && info.IsDir()
+}
+
+// MustBeFree fails where there is something.
+func MustBeFree(path string) error {
+	if _, err := os.Lstat(path); err == nil {
+		return fmt.Errorf("%s is there already; --overwrite replaces a file", screen.Line(path))
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	return nil
+}

@@ -1,0 +1,70 @@
+package members
+
+import (
+	"fmt"
+	"io/fs"
+	"strconv"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store"
+)
+
+// Line describes a member much as ls -l does.
+func Line(m *store.Member) string {
+	line := fmt.Sprintf("%s  %-17s  %12d  %s  %s", modeText(m), owner(m.User, m.UID)+":"+owner(m.Group, m.GID),
+		m.Size, screen.LocalTime(m.Modified), screen.Printable(m.Path))
+	switch m.Type {
+	case tarstream.Symlink:
+		line += " -> " + screen.Printable(m.Link)
+	case tarstream.Hardlink:
+		line += " = " + screen.Printable(m.Link)
+	}
+	return line
+}
+
+func owner(name string, id int) string {
+	if name == "" {
+		return strconv.Itoa(id)
+	}
+	return screen.Printable(name)
+}
+
+// ModeBits gives permissions as POSIX numbers them.
+func ModeBits(m fs.FileMode) uint32 {
+	bits := uint32(m.Perm())
+	for i, flag := range []fs.FileMode{fs.ModeSticky, fs.ModeSetgid, fs.ModeSetuid} {
+		if m&flag != 0 {
+			bits |= 0o1000 << i
+		}
+	}
+	return bits
+}
+
+var typeLetters = map[tarstream.Type]byte{
+	tarstream.File: '-', tarstream.Folder: 'd', tarstream.Symlink: 'l', tarstream.Hardlink: 'h',
+	tarstream.CharDevice: 'c', tarstream.BlockDevice: 'b', tarstream.FIFO: 'p',
+}
+
+// modeText gives type and permissions as ls does (POSIX.1-2017, ls, "long
+// format"); a hard link is h.
+func modeText(m *store.Member) string {
+	text := []byte("?" + m.Mode.Perm().String()[1:])
+	if letter, ok := typeLetters[m.Type]; ok {
+		text[0] = letter
+	}
+	for _, special := range []struct {
+		flag   fs.FileMode
+		at     int
+		letter byte
+	}{{fs.ModeSetuid, 3, 's'}, {fs.ModeSetgid, 6, 's'}, {fs.ModeSticky, 9, 't'}} {
+		if m.Mode&special.flag == 0 {
+			continue
+		}
+		if text[special.at] == '-' {
+			special.letter -= 'a' - 'A'
+		}
+		text[special.at] = special.letter
+	}
+	return string(text)
+}

@@ -1,0 +1,81 @@
+package screen
+
+import (
+	"fmt"
+	"io"
+	"text/tabwriter"
+)
+
+// Screen is where one run of the program prints.
+type Screen struct {
+	Out   *Output   // standard output, for results
+	Err   io.Writer // standard error, for everything else
+	Quiet bool      // --quiet
+}
+
+// New gives a screen of two streams.
+func New(stdout, stderr io.Writer) *Screen {
+	return &Screen{Out: &Output{w: stdout}, Err: stderr}
+}
+
+// Output is standard output. It keeps the first error.
+type Output struct {
+	w   io.Writer
+	err error
+}
+
+// Failed gives the first error of writing, or nil.
+func (o *Output) Failed() error { return o.err }
+
+// IsTerminal tells whether results go to a terminal.
+func (o *Output) IsTerminal() bool { return IsTerminal(o.w) }
+
+// Write implements io.Writer. After an error nothing more is written.
+func (o *Output) Write(p []byte) (int, error) {
+	if o.err != nil {
+		return 0, o.err
+	}
+	n, err := o.w.Write(p)
+	if err != nil {
+		o.err = fmt.Errorf("writing to standard output: %w", err)
+	}
+	return n, o.err
+}
+
+// Say prints a remark, unless --quiet was given.
+func (s *Screen) Say(format string, args ...any) {
+	if !s.Quiet {
+		fmt.Fprintf(s.Err, format+"\n", args...)
+	}
+}
+
+// Warn prints a warning.
+func (s *Screen) Warn(format string, args ...any) {
+	fmt.Fprintf(s.Err, "Warning: "+format+"\n", args...)
+}
+
+// MaxWarnings is how many of a kind are printed.
+const MaxWarnings = 20
+
+// WarnAll prints the first of many warnings, and how many there are besides.
+func (s *Screen) WarnAll(texts []string) {
+	for i, text := range texts {
+		if i == MaxWarnings {
+			s.Warn("… and %d more.", len(texts)-i)
+			return
+		}
+		s.Warn("%s", text)
+	}
+}
+
+// Printf prints a result.
+func (s *Screen) Printf(format string, args ...any) { fmt.Fprintf(s.Out, format, args...) }
+
+// Table prints lines whose cells are separated by tabs.
+func (s *Screen) Table(lines []string) error {
+	w := tabwriter.NewWriter(s.Out, 0, 0, 2, ' ', 0)
+	for _, line := range lines {
+		fmt.Fprintln(w, line)
+	}
+	return w.Flush()
+}

@@ -1,0 +1,181 @@
+package sources
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
+)
+
+// Kind is that of a source.
+type Kind int
+
+// The kinds of sources.
+const (
+	File Kind = iota
+	Folder
+	Stdin
+	Copy // what a container engine copies
+)
+
+// Source is what becomes one volume.
+type Source struct {
+	Kind      Kind
+	Path      string // as it was given
+	Name      string // of the volume
+	MountPath string // in a container
+	Empty     bool   // may be
+	Reading   Reading
+
+	Stdin io.Reader                           // of Stdin
+	Copy  func(context.Context) io.ReadCloser // of Copy
+}
+
+// Reading says how folders are read.
+type Reading struct {
+	Reread  bool // every file, also those that are as in the capture before
+	Options volume.ReadOptions
+}
+
+// tarEndings are dropped from the base name of a source.
+var tarEndings = []string{".tar", ".tar.gz", ".tgz", ".tar.zst", ".tar.xz"}
+
+// Find looks at all that was named, before any of it is read; - is stdin. It fails with a
+// *cmdline.UsageError or a *cmdline.MissingError where something can't be meant or is not
+// there.
+func Find(named []string, stdin io.Reader, acceptEmpty bool, how Reading) ([]*Source, error) {
+	var found []*Source
+	taken := make(Names)
+	for _, path := range named {
+		if path == "" {
+			return nil, cmdline.Usagef("a source without a name: an argument is empty")
+		}
+		s := &Source{Path: path, Empty: acceptEmpty, Reading: how}
+		if path == "-" {
+			s.Kind, s.Name, s.Stdin = Stdin, "stdin", stdin
+			if screen.IsTerminal(stdin) {
+				return nil, cmdline.Usagef("standard input is a terminal: pipe a stream into it")
+			}
+			if taken[s.Name] {
+				return nil, cmdline.Usagef("standard input can be read once only")
+			}
+		} else if err := s.look(); err != nil {
+			return nil, err
+		}
+		s.Name = taken.Distinct(s.Name)
+		found = append(found, s)
+	}
+	return found, nil
+}
+
+func (s *Source) look() error {
+	info, err := os.Stat(s.Path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return &cmdline.MissingError{What: "source", Path: s.Path}
+	}
+	if err != nil {
+		return err
+	}
+	if info.IsDir() {
+		s.Kind = Folder
+	}
+	s.Name, err = Name(s.Path)
+	return err
+}
+
+// Name gives the base name of a source without the endings of tar files.
+func Name(path string) (string, error) {
+	full, err := filepath.Abs(path)
+	if err != nil {
+		return "", err
+	}
+	name := strings.ToValidUTF8(filepath.Base(full), "_")
+	for _, ending := range tarEndings {
+		if short, ok := strings.CutSuffix(name, ending); ok && short != "" {
+			return short, nil
+		}
+	}
+	if name == string(filepath.Separator) {
+		name = "root"
+	}
+	return name, nil
+}
+
+// Names are those of volumes that are taken.
+type Names map[string]bool
+
+// Distinct gives a name that is not taken yet, and takes it.
+func (taken Names) Distinct(name string) string {
+	free := name
+	for n := 2; taken[free]; n++ {
+		free = fmt.Sprintf("%s-%d", name, n)
+	}
+	taken[free] = true
+	return free
+}
+
+// Input is the source as the store takes it. Source tells the store which files
+// to take over from the capture before.
+func (s *Source) Input() store.VolumeInput {
+	v := store.VolumeInput{Name: s.Name, MountPath: s.MountPath, Open: s.open}
+	if s.Kind != Stdin {
+		v.Source = strings.ToValidUTF8(paths.Resolve(s.Path), "_")
+	}
+	if s.Kind == Folder {
+		v.Open = nil
+		v.Folder = &store.FolderInput{Path: s.Path, Options: s.Reading.Options, Reread: s.Reading.Reread}
+	}
+	return v
+}
+
+// open gives the volume's stream, where it is no folder.
+func (s *Source) open(ctx context.Context) (io.ReadCloser, error) {
+	switch s.Kind {
+	case Copy:
+		return s.Copy(ctx), nil
+	case Stdin:
+		return s.mustHold(heeding(ctx, s.Stdin))
+	}
+	f, err := volume.OpenFile(s.Path)
+	if err != nil {
+		return nil, err
+	}
+	return s.mustHold(f)
+}
+
+// mustHold refuses an empty stream: most likely what should have written it
+// failed.
+func (s *Source) mustHold(stream io.ReadCloser) (io.ReadCloser, error) {
+	in := bufio.NewReader(stream)
+	if _, err := in.Peek(1); err == io.EOF && !s.Empty {
+		stream.Close()
+		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-unfinished takes it as it is", screen.Line(s.Path))
+	}
+	return struct {
+		io.Reader
+		io.Closer
+	}{in, stream}, nil
+}
+
+// heeding reads a stream that may block for ever, until ctx ends. Then a read of
+// r may still go on, until the process ends.
+func heeding(ctx context.Context, r io.Reader) io.ReadCloser {
+	out, in := io.Pipe()
+	go func() {
+		_, err := io.Copy(in, r)
+		in.CloseWithError(err)
+	}()
+	context.AfterFunc(ctx, func() { in.CloseWithError(context.Cause(ctx)) })
+	return out
+}

@@ -1,0 +1,213 @@
+package stopped
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store/storage/cache"
+)
+
+// A stop note says that a container is stopped for as long as a run of kist
+// takes. That run holds a lock on it, which the system lets go when the run
+// ends, however it ends. A note without a lock is of a run that was killed.
+type note struct {
+	Container string    `json:"container"`
+	ID        string    `json:"id"`
+	Engine    string    `json:"engine"`
+	Stopped   time.Time `json:"stopped"`
+	Restoring bool      `json:"restoring"` // into it
+
+	file *os.File
+}
+
+const (
+	noteNames = "stopped-*.json"
+	maxNote   = 64 << 10
+)
+
+// write writes a note before a container is stopped.
+func (k *Keeper) write(c Target, restoring bool) (_ *note, err error) {
+	dir, err := k.Folder()
+	if err != nil {
+		return nil, err
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("the folder for notes about stopped containers: %w", err)
+	}
+	if err := checkNotes(dir); err != nil {
+		return nil, err
+	}
+	path := notePath(dir, c.ID)
+	n := &note{Container: c.Name, ID: c.ID, Engine: c.Engine.Name(), Stopped: time.Now(), Restoring: restoring}
+	// It is locked before it has its name, so that nobody finds it without a lock.
+	if n.file, err = os.CreateTemp(dir, ".new-"); err != nil {
+		return nil, fmt.Errorf("a note about a stopped container: %w", err)
+	}
+	defer func() {
+		if err != nil {
+			os.Remove(n.file.Name())
+			n.file.Close()
+		}
+	}()
+	locked, err := tryLock(n.file)
+	if err == nil && !locked {
+		err = errors.New("it is locked by another")
+	}
+	if err == nil {
+		err = errors.Join(json.NewEncoder(n.file).Encode(n), n.file.Sync())
+	}
+	if err == nil {
+		err = os.Link(n.file.Name(), path)
+	}
+	if errors.Is(err, os.ErrExist) {
+		return nil, fmt.Errorf("container %s is kept stopped by another run of kist (%s says so)", c.Name, path)
+	}
+	if err == nil {
+		err = errors.Join(os.Remove(n.file.Name()), files.SyncFolder(dir))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("a note about container %s, which is not stopped without: %w", c.Name, err)
+	}
+	return n, nil
+}
+
+func (n *note) path() string { return notePath(filepath.Dir(n.file.Name()), n.ID) }
+
+// remove takes the note away: the container runs again.
+func (n *note) remove() error { return errors.Join(os.Remove(n.path()), n.file.Close()) }
+
+// release leaves the note to the next run.
+func (n *note) release() error { return n.file.Close() }
+
+// Forget takes away what a restore that did not come to its end left, after
+// one that did.
+func (k *Keeper) Forget(c Target) error {
+	dir, err := k.Folder()
+	if err != nil {
+		return nil // nor could a note have been written
+	}
+	n, err := takeNote(notePath(dir, c.ID))
+	if n == nil || err != nil {
+		return err
+	}
+	return n.remove()
+}
+
+func notePath(dir, id string) string { return filepath.Join(dir, "stopped-"+id+".json") }
+
+// checkNotes makes sure that nobody else can put notes into a folder: they name programs to run.
+func checkNotes(dir string) error {
+	if err := cache.Check(dir); errors.Is(err, cache.ErrShared) {
+		return fmt.Errorf("notes about stopped containers in %s are not used: others can write there, or own it (see XDG_STATE_HOME)", dir)
+	} else if err != nil {
+		return err
+	}
+	return nil
+}
+
+// StartLeft starts the containers that runs which were killed left
+// stopped.
+func (k *Keeper) StartLeft(ctx context.Context) error {
+	dir, err := k.Folder()
+	if err != nil {
+		return nil // nor could a note have been written
+	}
+	if err := checkNotes(dir); err != nil {
+		return err
+	}
+	found, _ := filepath.Glob(filepath.Join(dir, noteNames))
+	var errs []error
+	for _, path := range found {
+		if err := k.startNoted(ctx, path); err != nil {
+			errs = append(errs, fmt.Errorf("note %s: %w", path, err))
+		}
+	}
+	return errors.Join(errs...)
+}
+
+// startNoted starts the container of one note, unless the run that wrote it
+// still goes on.
+func (k *Keeper) startNoted(ctx context.Context, path string) error {
+	n, err := takeNote(path)
+	if n == nil || err != nil {
+		return err
+	}
+	e := k.Engine(cmp.Or(n.Engine, engine.Default))
+	c, err := e.Inspect(ctx, n.ID)
+	switch {
+	case errors.Is(err, engine.ErrNotFound) || err == nil && c.Running && !c.Stopping:
+		return n.remove()
+	case err == nil && n.Restoring:
+		k.Screen.Warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
+			screen.Printable(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Printable(n.Container))
+		return n.release()
+	case err == nil:
+		k.Screen.Warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", screen.Printable(n.Container), screen.LocalTime(n.Stopped))
+		err = restart(ctx, e, c)
+	}
+	if err != nil {
+		return errors.Join(fmt.Errorf("container %s is stopped since %s, and could not be started (%s start %s does it): %w",
+			n.Container, screen.LocalTime(n.Stopped), e.Name(), n.Container, err), n.release())
+	}
+	return n.remove()
+}
+
+// restart starts a container that stands, or is about to.
+func restart(ctx context.Context, e *engine.Engine, c *engine.Container) error {
+	if c.Stopping {
+		if err := e.Stop(ctx, c); err != nil { // waits for its end
+			return err
+		}
+	}
+	return e.Start(ctx, c.ID)
+}
+
+// takeNote reads a note and locks it. It gives nil where that is another's.
+func takeNote(path string) (_ *note, err error) {
+	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
+		return nil, errors.New("it is no regular file") // a pipe would be waited for
+	}
+	f, err := os.Open(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	n := &note{}
+	defer func() {
+		if n == nil || err != nil {
+			f.Close()
+		}
+	}()
+	if ours, err := tryLock(f); err != nil || !ours || !sameFile(f, path) {
+		n = nil
+		return nil, err
+	}
+	b, err := io.ReadAll(io.LimitReader(f, maxNote))
+	if err == nil {
+		err = json.Unmarshal(b, n)
+	}
+	if err == nil && path != notePath(filepath.Dir(path), n.ID) {
+		err = errors.New("it is not about the container of its name")
+	}
+	n.file = f
+	return n, err
+}
+
+// sameFile tells whether a file still has its name.
+func sameFile(f *os.File, path string) bool {
+	is, err := f.Stat()
+	named, err2 := os.Stat(path)
+	return err == nil && err2 == nil && os.SameFile(is, named)
+}

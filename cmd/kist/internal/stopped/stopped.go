@@ -1,0 +1,97 @@
+package stopped
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
+
+// Halted is a container that is stopped for a while.
+type Halted struct {
+	keeper *Keeper
+	target Target
+	note   *note
+	began  time.Time
+	broken chan os.Signal
+}
+
+// DownError says that a container is down that was not before.
+type DownError struct{ error }
+
+// Unwrap gives the cause.
+func (e *DownError) Unwrap() error { return e.error }
+
+// Halt stops a container. Whoever gets a Halted one must resume it, whatever
+// happens; a note on disk lets the next run of kist do it if this one is
+// killed. For a restore it only says so then: half of the data may be new.
+func (k *Keeper) Halt(ctx context.Context, c Target, forRestore bool) (*Halted, error) {
+	written, err := k.write(c, forRestore)
+	if err != nil {
+		return nil, err
+	}
+	h := &Halted{keeper: k, target: c, note: written, began: time.Now(), broken: make(chan os.Signal, 1)}
+	// A pipe that nobody reads any more must not end the process now.
+	signal.Notify(h.broken, syscall.SIGPIPE)
+	k.Screen.Say("Stopping container %s.", screen.Printable(c.Name))
+	// A stop that is cut short leaves a container that neither runs nor starts.
+	err = c.Engine.Stop(context.WithoutCancel(ctx), c.Container)
+	if err == nil {
+		err = c.MustStand(ctx, "it runs again right after it was stopped")
+	}
+	if err != nil {
+		return nil, errors.Join(err, h.Resume(ctx))
+	}
+	return h, nil
+}
+
+// Resume starts the container, even after an interrupt.
+func (h *Halted) Resume(ctx context.Context) error {
+	defer signal.Stop(h.broken)
+	c := h.target
+	if err := c.Engine.Start(context.WithoutCancel(ctx), c.ID); err != nil {
+		return &DownError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
+			c.Name, c.Engine.Name(), c.Name, errors.Join(err, h.note.release()))}
+	}
+	h.keeper.Screen.Say("Container %s was down for %.1f s.", screen.Printable(c.Name), time.Since(h.began).Seconds())
+	return h.note.remove()
+}
+
+// Leave leaves the container stopped.
+func (h *Halted) Leave() error {
+	signal.Stop(h.broken)
+	err := fmt.Errorf("CONTAINER %s IS LEFT STOPPED, since what it would start on is part new, part old. Restore again, or put back what was kept",
+		h.target.Name)
+	return &DownError{errors.Join(err, h.note.release())}
+}
+
+// While does something while a container is stopped.
+func (k *Keeper) While(ctx context.Context, c Target, do func(context.Context) error) (err error) {
+	h, err := k.Halt(ctx, c, false)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, h.Resume(ctx)) }()
+	if err := do(ctx); err != nil {
+		return err
+	}
+	return c.MustStand(ctx, StartedMeanwhile)
+}
+
+// StartedMeanwhile is what MustStand says after a capture.
+const StartedMeanwhile = "it was started meanwhile, so the data may be of no single moment"
+
+// MustStand sees that nothing else, such as a service manager, started the
+// container.
+func (c Target) MustStand(ctx context.Context, text string) error {
+	running, err := c.Engine.IsRunning(ctx, c.ID)
+	if err == nil && running {
+		err = fmt.Errorf("container %s: %s. Does a service manager start it? Let that stop it, and run kist without --stop", c.Name, text)
+	}
+	return err
+}

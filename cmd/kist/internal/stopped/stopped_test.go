@@ -1,0 +1,148 @@
+//go:build unix
+
+package stopped
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
+
+// fake is an engine with one container, seedbank.
+type fake struct{ running bool }
+
+// Run implements engine.Runner without a process.
+func (f *fake) Run(_ context.Context, args []string, _ io.Reader, stdout, _ io.Writer) error {
+	switch args[0] {
+	case "inspect":
+		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-seedbank", "Name": "seedbank", "State": map[string]any{"Running": f.running}}})
+	case "stop":
+		f.running = false
+	case "start":
+		f.running = true
+	default:
+		return fmt.Errorf("unknown command %q", args)
+	}
+	return nil
+}
+
+// newKeeper gives a keeper of a container that runs.
+func newKeeper(t *testing.T) (*Keeper, Target, *fake, *bytes.Buffer) {
+	t.Helper()
+	f, stderr, notes := &fake{running: true}, &bytes.Buffer{}, filepath.Join(t.TempDir(), "kist")
+	if err := os.Mkdir(notes, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	k := &Keeper{
+		Screen: screen.New(io.Discard, stderr), Folder: func() (string, error) { return notes, nil },
+		Engine: func(program string) *engine.Engine { return engine.NewWith(program, f) },
+	}
+	e := k.Engine("engine")
+	found, err := e.Inspect(t.Context(), "seedbank")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return k, Target{found, e}, f, stderr
+}
+
+// mustRun sees that the container runs, and that no note is left.
+func mustRun(t *testing.T, k *Keeper, f *fake) {
+	t.Helper()
+	dir, _ := k.Folder()
+	if left, _ := os.ReadDir(dir); !f.running || len(left) > 0 {
+		t.Errorf("running: %t, notes: %v", f.running, left)
+	}
+}
+
+// TestPanicWhileStopped: even then the container is started again.
+func TestPanicWhileStopped(t *testing.T) {
+	k, c, f, _ := newKeeper(t)
+	func() {
+		defer func() {
+			if recover() == nil {
+				t.Error("no panic")
+			}
+		}()
+		k.While(t.Context(), c, func(context.Context) error {
+			if f.running {
+				t.Error("it is not stopped")
+			}
+			panic("a fault")
+		})
+	}()
+	mustRun(t, k, f)
+}
+
+// TestNoteOfAnotherRun: what a run that goes on keeps stopped is left alone; what one that
+// was killed kept stopped is started.
+func TestNoteOfAnotherRun(t *testing.T) {
+	k, c, f, stderr := newKeeper(t)
+	h, err := k.Halt(t.Context(), c, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := k.StartLeft(t.Context()); err != nil || f.running {
+		t.Errorf("running %t, %v", f.running, err)
+	}
+	if _, err := k.Halt(t.Context(), c, false); err == nil {
+		t.Error("two runs keep one container stopped")
+	}
+	h.note.file.Close() // as the system does when a run is killed
+	stderr.Reset()
+	if err := k.StartLeft(t.Context()); err != nil || stderr.Len() == 0 {
+		t.Errorf("%v, and it says %q", err, stderr)
+	}
+	mustRun(t, k, f)
+}
+
+// TestNoteOfRestore: a container that a restore left stopped is not started, since half of
+// its data may be new.
+func TestNoteOfRestore(t *testing.T) {
+	k, c, f, stderr := newKeeper(t)
+	h, err := k.Halt(t.Context(), c, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h.note.file.Close()
+	stderr.Reset()
+	if err := k.StartLeft(t.Context()); err != nil || stderr.Len() == 0 || f.running {
+		t.Errorf("running %t, %v, and it says %q", f.running, err, stderr)
+	}
+	if err := k.Forget(c); err != nil {
+		t.Error(err)
+	}
+	f.running = true
+	mustRun(t, k, f)
+}
+
+// TestBadNotes: a note that makes no sense is said, and nothing is done.
+func TestBadNotes(t *testing.T) {
+	for text, name := range map[string]string{
+		"":                               "stopped-a.json",
+		"{":                              "stopped-b.json",
+		`{"id":"id-seedbank"}`:           "stopped-c.json",
+		`{"id":"../x","engine":"false"}`: "stopped-d.json",
+	} {
+		k, _, f, _ := newKeeper(t)
+		f.running = false
+		dir, _ := k.Folder()
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := k.StartLeft(t.Context()); err == nil || f.running {
+			t.Errorf("%q: running %t, %v", text, f.running, err)
+		}
+		if _, err := os.Stat(path); err != nil {
+			t.Errorf("%q: %v", text, err)
+		}
+	}
+}

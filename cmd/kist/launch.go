@@ -1,0 +1,44 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store"
+)
+
+// showLaunch prints a command line that can be pasted.
+func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
+	text, ok := c.Labels[containers.LabelLaunch]
+	if !ok {
+		return missing(fmt.Errorf("capture %s knows no launch configuration: it was not made with --container", c.ID))
+	}
+	launch, err := engine.ParseLaunch(text)
+	if err != nil {
+		return fmt.Errorf("capture %s: %w", c.ID, err)
+	}
+	command := append([]string{program}, launch.Command()...)
+	shown := command
+	if !reveal {
+		shown = engine.MaskWords(command)
+	}
+	if !slices.Equal(shown, command) {
+		a.warnMasked()
+	}
+	if launch.Digest == "" {
+		a.Warn("the image's digest is not known: another image may have its name by now.")
+	}
+	if a.shared.json {
+		return a.PrintJSON(shown)
+	}
+	quoted := make([]string, len(shown))
+	for i, word := range shown {
+		quoted[i] = screen.ShellQuote(word)
+	}
+	a.Printf("%s\n", strings.Join(quoted, " "))
+	return nil
+}

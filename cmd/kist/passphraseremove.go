@@ -1,0 +1,60 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+)
+
+func (a *app) removeCommand() *cli.Command {
+	return &cli.Command{
+		Name:      "remove",
+		Usage:     "take a key slot away",
+		ArgsUsage: "SLOT",
+		Description: `
+SLOT is an id as kist passphrase list shows it, or a leading part of it that fits
+no other. The last one can't be removed: only those that are proven count. A copy of the key slot that somebody kept
+still opens the repository.
+
+Example:
+  kist passphrase remove 3f9a`,
+		Action: a.opening(1, 1, a.removeSlot),
+	}
+}
+
+func (a *app) removeSlot(c *cli.Context, r *repository) error {
+	slots, err := r.Slots(c.Context)
+	if err != nil {
+		return err
+	}
+	id, err := selectSlot(slots, c.Args().First())
+	if err != nil {
+		return err
+	}
+	if err := r.RemoveSlot(c.Context, id); err != nil {
+		return err
+	}
+	a.Say("Key slot %s was removed.", id)
+	return nil
+}
+
+// selectSlot gives the id that begins with part.
+func selectSlot(slots []store.Slot, part string) (crypt.SlotID, error) {
+	var found []string
+	for _, s := range slots {
+		if part != "" && strings.HasPrefix(string(s.ID), part) {
+			found = append(found, string(s.ID))
+		}
+	}
+	switch len(found) {
+	case 0:
+		return "", fmt.Errorf("key slot %q: %w (kist passphrase list shows what there is)", part, store.ErrNotFound)
+	case 1:
+		return crypt.SlotID(found[0]), nil
+	}
+	return "", usagef("key slot %q: that may be %s: give more of the id", part, strings.Join(found, " or "))
+}

@@ -1,0 +1,95 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store"
+)
+
+// intoTar restores one volume as a stream.
+func (s *restoring) intoTar(ctx context.Context, capture *store.Capture, volumeName, path string, overwrite bool) error {
+	v, err := capture.Volume(volumeName)
+	if errors.Is(err, store.ErrAmbiguous) {
+		return fmt.Errorf("%w with --volume", err)
+	}
+	if err != nil {
+		return err
+	}
+	if path == "-" {
+		return s.stream(ctx, []*store.Volume{v}, v, s.app.Out)
+	}
+	return s.intoFile(ctx, v, path, overwrite)
+}
+
+// stream writes one volume's stream, or some of its members, to w. Patterns
+// must have fitted something among all the volumes.
+func (s *restoring) stream(ctx context.Context, all []*store.Volume, v *store.Volume, w io.Writer) error {
+	if err := s.checkPatterns(ctx, all); err != nil {
+		return err
+	}
+	return s.write(ctx, v, w)
+}
+
+func (s *restoring) write(ctx context.Context, v *store.Volume, w io.Writer) error {
+	progress, end := s.app.progress("restoring")
+	defer end()
+	o := store.RestoreOptions{Progress: progress}
+	if !s.only {
+		return s.r.Restore(ctx, v, w, o)
+	}
+	_, err := s.r.RestoreMembers(ctx, v, s.wanted.Match, w, o)
+	return err
+}
+
+// checkPatterns sees that every pattern fits a member, before anything is
+// written.
+func (s *restoring) checkPatterns(ctx context.Context, volumes []*store.Volume) error {
+	if !s.only {
+		return nil
+	}
+	for _, v := range volumes {
+		for m, err := range s.r.Members(ctx, v) {
+			if err != nil {
+				return err
+			}
+			s.wanted.Note(m.Path)
+		}
+	}
+	return s.wanted.Unused()
+}
+
+// intoFile writes the stream beside the file, flushes it and renames it.
+func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, overwrite bool) (err error) {
+	if err := s.checkPatterns(ctx, []*store.Volume{v}); err != nil {
+		return err
+	}
+	part, err := os.OpenFile(files.PartName(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	err = s.write(ctx, v, part)
+	if err == nil {
+		err = part.Sync()
+	}
+	err = errors.Join(err, part.Close())
+	if err == nil {
+		err = files.Place(part.Name(), path, overwrite)
+	}
+	if err != nil {
+		os.Remove(part.Name())
+		return err
+	}
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	s.app.Say("Restored %s: %s.", screen.Printable(filepath.Clean(path)), screen.Size(uint64(info.Size())))
+	return nil
+}

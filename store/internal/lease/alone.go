@@ -1,0 +1,39 @@
+package lease
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// ErrOvertaken is returned by whoever stood still for too long: others may have taken its
+// lease for dead.
+var ErrOvertaken = errors.New("it stood still for too long, and others went on without it: do it again")
+
+// ErrBusy is returned where another machine is doing what only one may do at a time:
+// reclaiming, or repairing. It comes in a *busyError where it is known who that is.
+var ErrBusy = errors.New("somebody else is at it: try again later")
+
+// BusyError is errBusy with who is at it.
+type BusyError struct{ Writer Writer }
+
+func (e *BusyError) Error() string { return fmt.Sprintf("%v: %s", ErrBusy, e.Writer) }
+
+func (e *BusyError) Unwrap() error { return ErrBusy }
+
+// Alone makes sure that nobody else removes objects. Of two who begin at the
+// same moment each may find the other.
+func (r *Leases) Alone(ctx context.Context, l *Lease) error {
+	others, err := r.Others(ctx, l)
+	if err != nil {
+		return err
+	}
+	for _, w := range others {
+		if w.Work == format.WorkReclaim || w.Work == format.WorkRepair {
+			return &BusyError{w}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,300 @@
+package lease
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Times of leases. FORMAT.md, section 10, argues why they are safe.
+const (
+	LeaseLife  = 30 * time.Minute // a lease that was not renewed for so long is dead
+	leaseRenew = 5 * time.Minute
+	leaseRetry = time.Minute // when renewing failed
+	// ClockSlack is how coarse and late the times of a medium may be.
+	ClockSlack = 5 * time.Second
+	// ListingLag is how long a machine may take to see what another one did in a
+	// folder: NFS keeps what it knows of a folder for up to 60 s (nfs(5), acdirmax).
+	ListingLag = time.Minute
+	// SettleTime is how long it takes until whoever did not see a new object in time
+	// has been seen in turn.
+	SettleTime = 2 * ListingLag
+)
+
+// Lease shows that a writer is alive: whoever reclaims space waits for it.
+type Lease struct {
+	r      *Leases
+	ID     string
+	Record format.LeaseRecord
+	stop   context.CancelFunc
+	done   chan struct{}
+
+	mu      sync.Mutex
+	number  int       // of the last renewal
+	at      time.Time // of the last renewal, by the medium's clock
+	local   time.Time // just before that, by ours
+	lapsed  bool      // it was not renewed in time, so that others may have taken it for dead
+	garbage []string  // renewals that could not be removed
+}
+
+// Take puts a lease and keeps it alive until end is called.
+func (r *Leases) Take(ctx context.Context, work, host, about string) (*Lease, error) {
+	l := &Lease{
+		r: r, done: make(chan struct{}),
+		Record: format.LeaseRecord{Began: time.Now().UTC().Truncate(time.Millisecond), Host: host, Work: work, About: about, Process: thisProcess()},
+	}
+	for {
+		l.ID = names.NewLease()
+		err := l.put(ctx, 0)
+		if err == nil {
+			break
+		}
+		if !errors.Is(err, storage.ErrNotFound) {
+			return nil, err
+		}
+		// It slept after putting it, and was taken for dead.
+	}
+	ctx, l.stop = context.WithCancel(context.WithoutCancel(ctx))
+	go l.keep(ctx)
+	return l, nil
+}
+
+// put writes the lease or a renewal of it, and learns the medium's time.
+func (l *Lease) put(ctx context.Context, number int) error {
+	before := time.Now()
+	name := names.Lease(l.ID, number)
+	if err := vault.PutMark(ctx, l.r.vault, format.Lease, name, &l.Record); err != nil {
+		return err
+	}
+	info, err := l.r.storage.Stat(ctx, name)
+	if err != nil {
+		return err
+	}
+	l.number, l.at, l.local = number, info.Modified, before
+	return nil
+}
+
+// keep renews the lease until ctx ends.
+func (l *Lease) keep(ctx context.Context) {
+	defer close(l.done)
+	wait := leaseRenew
+	for {
+		timer := time.NewTimer(wait)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return
+		case <-timer.C:
+		}
+		wait = leaseRenew
+		if l.renew(ctx) != nil {
+			wait = leaseRetry
+		}
+	}
+}
+
+// renew replaces the last renewal. The first mark stays: its time tells when the
+// lease began.
+func (l *Lease) renew(ctx context.Context) error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	before, number := l.at, l.number
+	if err := l.put(ctx, number+1); err != nil {
+		// The name may be taken all the same; the next try takes another.
+		l.garbage = append(l.garbage, names.Lease(l.ID, number+1))
+		l.number = number + 1
+		return err
+	}
+	if l.at.Sub(before) > LeaseLife/2 {
+		l.lapsed = true
+	}
+	if number > 0 {
+		l.remove(ctx, names.Lease(l.ID, number))
+	}
+	return nil
+}
+
+func (l *Lease) remove(ctx context.Context, name string) {
+	if err := l.r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+		l.garbage = append(l.garbage, name)
+	}
+}
+
+// Confirm makes sure that nobody can have taken the lease for dead so far, and
+// that nobody will within half its life. It gives false for a lease that lapsed.
+func (l *Lease) Confirm(ctx context.Context) (bool, error) {
+	if l.SinceRenewal() >= leaseRenew {
+		err := l.renew(ctx)
+		if errors.Is(err, storage.ErrNotFound) {
+			return false, nil // it was taken for dead already
+		}
+		if err != nil {
+			return false, err
+		}
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return !l.lapsed, nil
+}
+
+// Check is confirm for those to whom a lease that lapsed is the end.
+func (l *Lease) Check(ctx context.Context) error {
+	alive, err := l.Confirm(ctx)
+	if err == nil && !alive {
+		err = ErrOvertaken
+	}
+	return err
+}
+
+// SinceRenewal tells how long ago the last renewal was sent. A machine that slept
+// shows in its wall clock only.
+func (l *Lease) SinceRenewal() time.Duration {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	now := time.Now()
+	return max(now.Sub(l.local), now.Round(0).Sub(l.local.Round(0)))
+}
+
+// Now gives the medium's present time, at the earliest.
+func (l *Lease) Now() time.Time {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.at.Add(time.Since(l.local) - ClockSlack)
+}
+
+// LeaveTime bounds how long somebody who is done tries to remove a lease: it
+// dies by itself.
+const LeaveTime = 3 * time.Second
+
+// End removes the lease. What can't be removed dies by itself.
+func (l *Lease) End(ctx context.Context) {
+	l.stop()
+	<-l.done
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), LeaveTime)
+	defer cancel()
+	for _, name := range l.garbage {
+		l.r.storage.Remove(ctx, name)
+	}
+	if l.number > 0 {
+		l.r.storage.Remove(ctx, names.Lease(l.ID, l.number))
+	}
+	l.r.storage.Remove(ctx, names.Lease(l.ID, 0))
+}
+
+// Writer is somebody who is at work in the repository, as a lease shows.
+type Writer struct {
+	Host, Work, About string
+	Began, Seen       time.Time // by the medium's clock
+	Alive             bool      // else the writer stopped without a word
+
+	Lease  string
+	Marks  []storage.Info
+	unread bool // its lease can't be read
+}
+
+// writers gives who is at work, by when they began, at a time of the medium.
+func (r *Leases) Writers(ctx context.Context, now time.Time) ([]Writer, error) {
+	infos, err := r.vault.ListMarks(ctx, names.Leases)
+	if err != nil {
+		return nil, err
+	}
+	byLease := make(map[string]*Writer)
+	for _, info := range infos {
+		id, renewal, err := names.ParseLease(info.Name)
+		if err != nil {
+			continue // not ours
+		}
+		w := byLease[id]
+		if w == nil {
+			w = &Writer{Lease: id}
+			byLease[id] = w
+		}
+		w.Marks = append(w.Marks, info)
+		if renewal == 0 {
+			w.Began = info.Modified
+		}
+		if info.Modified.After(w.Seen) {
+			w.Seen = info.Modified
+		}
+	}
+	var writers []Writer
+	for _, w := range byLease {
+		w.Alive = now.Sub(w.Seen) < LeaseLife+ClockSlack
+		if err := r.readWriter(ctx, w); err != nil {
+			return nil, err
+		}
+		writers = append(writers, *w)
+	}
+	slices.SortFunc(writers, func(a, b Writer) int { return cmp.Or(a.Began.Compare(b.Began), cmp.Compare(a.Lease, b.Lease)) })
+	return writers, nil
+}
+
+// Others gives the writers at work but the one whose lease is given.
+func (r *Leases) Others(ctx context.Context, l *Lease) ([]Writer, error) {
+	writers, err := r.Writers(ctx, l.Now())
+	return slices.DeleteFunc(writers, func(w Writer) bool { return !w.Alive || w.Lease == l.ID }), err
+}
+
+// Earliest tells when the first of the writers began; zero if there is none.
+func Earliest(writers []Writer) (first time.Time) {
+	for _, w := range writers {
+		if first.IsZero() || w.Start().Before(first) {
+			first = w.Start()
+		}
+	}
+	return first
+}
+
+// Start tells when a writer began at the latest. Without the first mark of its lease
+// that isn't known.
+func (w *Writer) Start() time.Time {
+	if w.Began.IsZero() {
+		return time.Unix(0, 0)
+	}
+	return w.Began
+}
+
+// readWriter reads what one of the marks of a lease says. One that can't be read
+// counts for its time all the same.
+func (r *Leases) readWriter(ctx context.Context, w *Writer) error {
+	w.unread = true
+	for _, info := range w.Marks {
+		record, err := vault.ReadMark[format.LeaseRecord](ctx, r.vault, format.Lease, info)
+		if err == nil {
+			w.Host, w.Work, w.About, w.unread = record.Host, record.Work, record.About, false
+			w.Alive = w.Alive && !hasEnded(record.Process)
+			return nil
+		}
+		if !vault.IsDamage(err) && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+	}
+	return nil
+}
+
+// unreadWork stands for the work of a writer whose lease can't be read.
+const unreadWork = "somebody whose lease can't be read"
+
+// String names the writer for people.
+func (w Writer) String() string {
+	s := w.Work
+	if w.unread {
+		s = unreadWork
+	}
+	if w.About != "" {
+		s += " of " + w.About
+	}
+	if w.Host != "" {
+		s += " on " + w.Host
+	}
+	return fmt.Sprintf("%s, since %s", s, w.Began.UTC().Format(time.RFC3339))
+}

@@ -1,0 +1,7 @@
+//go:build !linux
+
+package lease
+
+func thisProcess() string { return "" }
+
+func hasEnded(string) bool { return false }

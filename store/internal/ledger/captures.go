@@ -1,0 +1,250 @@
+package ledger
+
+import (
+	"bufio"
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path"
+	"slices"
+	"time"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Capture is a capture as its index file has it, and how it stands.
+type Capture struct {
+	*format.IndexFile
+	File
+	Held    bool
+	Retired *Retirement // nil: it is not
+}
+
+// Retirement says when and why a capture was retired.
+type Retirement struct {
+	At     time.Time // the later of the medium's time and the sealed one
+	Host   string
+	Reason string
+}
+
+// File is where a capture was read from.
+type File struct {
+	Info       storage.Info
+	Generation int
+}
+
+// ReadAll reads the index files that count.
+func (r *Ledger) ReadAll(ctx context.Context) (captures []*Capture, damage []error, err error) {
+	for tries := 1; ; tries++ {
+		infos, err := r.ListCaptures(ctx)
+		if err != nil {
+			return nil, nil, err
+		}
+		captures, damage, again, err := r.Read(ctx, Generations(infos))
+		if err != nil || !again || tries == Relists {
+			if err == nil {
+				r.Recall(ctx, infos, captures)
+			}
+			return captures, damage, err
+		}
+	}
+}
+
+// ListCaptures lists the index files.
+func (r *Ledger) ListCaptures(ctx context.Context) ([]storage.Info, error) {
+	infos, err := r.storage.List(ctx, names.Captures)
+	if err == nil {
+		r.vault.Copies().Retain(names.Captures, infos)
+	}
+	return infos, err
+}
+
+// Relists is how often a folder is listed in all if objects that it named are gone:
+// others may have taken their place.
+const Relists = 3
+
+// IsTorn tells of an index file that is shorter than any can be. A share whose
+// server was away may leave one so, of a capture that was never committed: it is
+// as good as absent.
+func IsTorn(info storage.Info) bool { return info.Size < format.HeaderSize+crypt.Overhead }
+
+// Generations gives the index files of each capture, the highest generation
+// first, in the order of the captures' ids, without those that are torn.
+func Generations(infos []storage.Info) [][]File {
+	var all [][]File
+	last := make(map[string]int)
+	for _, info := range infos {
+		id, generation, err := names.ParseCapture(info.Name)
+		if err != nil || IsTorn(info) {
+			continue // not ours, or not written
+		}
+		f := File{Info: info, Generation: generation}
+		if i, ok := last[id]; ok {
+			all[i] = append(all[i], f)
+			continue
+		}
+		last[id] = len(all)
+		all = append(all, []File{f})
+	}
+	for _, files := range all {
+		slices.SortFunc(files, func(a, b File) int { return b.Generation - a.Generation })
+	}
+	return all
+}
+
+// HighestGenerations gives the highest generation that there is of each capture.
+func HighestGenerations(infos []storage.Info) map[string]int {
+	highest := make(map[string]int)
+	for _, files := range Generations(infos) {
+		id, generation, _ := names.ParseCapture(files[0].Info.Name)
+		highest[id] = generation
+	}
+	return highest
+}
+
+// Read reads the index files of captures, several at a time. again tells
+// that some are gone since they were listed, so that others may have come.
+func (r *Ledger) Read(ctx context.Context, files [][]File) (captures []*Capture, damage []error, again bool, err error) {
+	err = vault.InOrder(ctx, files, vault.Askers,
+		func(ctx context.Context, generations []File) (*captureRead, error) {
+			return r.readCapture(ctx, generations)
+		},
+		func(_ []File, got *captureRead, err error) error {
+			if err != nil {
+				return err
+			}
+			damage = append(damage, got.damage...)
+			again = again || got.gone
+			if got.capture != nil {
+				captures = append(captures, got.capture)
+			}
+			return nil
+		})
+	slices.SortFunc(captures, func(a, b *Capture) int {
+		return cmp.Or(a.Taken.Compare(b.Taken), cmp.Compare(a.ID, b.ID))
+	})
+	return captures, damage, again, err
+}
+
+// captureRead is what became of reading the index files of a capture.
+type captureRead struct {
+	capture *Capture
+	damage  []error
+	gone    bool // one was listed and is not there
+}
+
+// readCapture reads the highest generation that is whole: it counts.
+func (r *Ledger) readCapture(ctx context.Context, generations []File) (*captureRead, error) {
+	got := &captureRead{}
+	for _, f := range generations {
+		record, err := r.ReadIndexFile(ctx, f.Info)
+		switch {
+		case err == nil:
+			got.capture = &Capture{IndexFile: record, File: f}
+			return got, nil
+		case errors.Is(err, storage.ErrNotFound):
+			got.gone = true
+		case vault.IsDamage(err):
+			got.damage = append(got.damage, err)
+		default:
+			return nil, err
+		}
+	}
+	return got, nil
+}
+
+func (r *Ledger) ReadIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {
+	f, err := r.openIndexFile(ctx, info)
+	if err != nil {
+		return nil, &vault.ObjectError{Object: info.Name, Err: err}
+	}
+	return f, nil
+}
+
+func (r *Ledger) openIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {
+	if info.Size > format.MaxIndexFile {
+		return nil, fmt.Errorf("%w: %d bytes", format.ErrDamaged, info.Size)
+	}
+	return vault.ReadKept(ctx, r.vault, info, func(src *bufio.Reader, copied bool) (*format.IndexFile, error) {
+		opener, err := r.vault.Opener(src, format.Capture, path.Base(info.Name))
+		if err != nil {
+			return nil, err
+		}
+		sealed, err := io.ReadAll(src)
+		if err != nil {
+			return nil, err
+		}
+		open := format.OpenIndexFile
+		if copied {
+			open = format.ReopenIndexFile
+		}
+		f, err := open(sealed, opener)
+		if err != nil {
+			return nil, err
+		}
+		if id, _, err := names.ParseCapture(info.Name); err != nil || f.ID != id {
+			return nil, fmt.Errorf("%w: it is that of capture %q", format.ErrDamaged, f.ID)
+		}
+		return f, nil
+	})
+}
+
+// WriteIndexFile seals and puts the index file of a new capture: the commit.
+// It gives the capture an id.
+func (r *Ledger) WriteIndexFile(ctx context.Context, f *format.IndexFile) (*Capture, error) {
+	for {
+		f.ID = names.NewID(f.Taken)
+		c, err := r.WriteGeneration(ctx, f, 0)
+		if errors.Is(err, storage.ErrExists) {
+			continue // somebody drew the same four letters in this minute
+		}
+		return c, err
+	}
+}
+
+// WriteGeneration seals and puts a generation of the index file of a capture.
+func (r *Ledger) WriteGeneration(ctx context.Context, f *format.IndexFile, generation int) (*Capture, error) {
+	name := names.Capture(f.ID, generation)
+	header, sealer, err := r.vault.Sealer(format.Capture, path.Base(name))
+	if err != nil {
+		return nil, err
+	}
+	b := format.SealIndexFile(header, f, sealer)
+	if _, err := format.DecodeIndexFile(format.EncodeIndexFile(f)); err != nil {
+		return nil, fmt.Errorf("%w: volumes and labels of which no index file can be made: %v", vault.ErrBadOptions, err)
+	}
+	if len(b) > format.MaxIndexFile {
+		return nil, fmt.Errorf("%w: labels and volumes of %d bytes: an index file has at most %d", vault.ErrBadOptions, len(b), format.MaxIndexFile)
+	}
+	if err := r.vault.PutKept(ctx, name, b); err != nil {
+		return nil, fmt.Errorf("writing index file: %w", err)
+	}
+	return &Capture{IndexFile: f, File: File{storage.Info{Name: name, Size: int64(len(b))}, generation}}, nil
+}
+
+// Volume is a volume of a capture.
+type Volume struct {
+	*format.Volume
+	Of *Capture // nil: of one that is not committed
+}
+
+// Volume gives a volume of the capture by its number.
+func (c *Capture) Volume(i int) *Volume { return &Volume{&c.Volumes[i], c} }
+
+// CaptureIDs gives the ids of the captures that have index files, sorted.
+func CaptureIDs(infos []storage.Info) []string {
+	var ids []string
+	for _, info := range infos {
+		if id, _, err := names.ParseCapture(info.Name); err == nil && !IsTorn(info) {
+			ids = append(ids, id)
+		}
+	}
+	slices.Sort(ids)
+	return slices.Compact(ids)
+}

@@ -1,0 +1,58 @@
+package ledger
+
+import (
+	"context"
+
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/remember"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Recall holds the captures whose index files were listed, and those of them that were
+// read, against what this machine knows, and learns what is new. It asks the storage for
+// nothing, unless something is amiss that a mark may explain. What it finds it tells;
+// it makes nothing fail.
+func (r *Ledger) Recall(ctx context.Context, files []storage.Info, read []*Capture) {
+	lapses, learned := r.Lapses(files, read, nil)
+	if !lapses.Empty() {
+		marks, err := r.ReadBatchesOf(ctx, names.Gone)
+		if err != nil {
+			return // whoever needs the storage next says what is wrong with it
+		}
+		lapses, learned = r.Lapses(files, read, marks.Departures())
+	}
+	r.Learn(learned...)
+	r.watch.tell(lapses)
+}
+
+// Lapses compares what is there with what this machine knows, and with what went on
+// purpose. It gives what is amiss, and what is to be learned.
+func (r *Ledger) Lapses(files []storage.Info, read []*Capture, gone Departures) (*LapseError, []remember.Capture) {
+	l, learned := &LapseError{}, []remember.Capture(nil)
+	there := make(map[string]bool)
+	for _, id := range CaptureIDs(files) {
+		there[id] = true
+	}
+	for _, known := range r.watch.Memory.Captures() {
+		switch went := gone.Covers(known.ID, known.Hash); {
+		case known.Kind == remember.Gone && there[known.ID] && !gone.Names(known.ID):
+			l.Returned = append(l.Returned, known.ID)
+		case known.Kind == remember.Gone || there[known.ID]:
+		case went:
+			known.Kind = remember.Gone
+			learned = append(learned, known)
+		default:
+			l.Missing = append(l.Missing, known.ID)
+		}
+	}
+	for _, c := range read {
+		known, ok := r.watch.Memory.Find(c.ID)
+		switch now := c.Remembered(remember.Seen); {
+		case !ok, known.Hash != now.Hash && gone.Covers(c.ID, known.Hash):
+			learned = append(learned, now)
+		case known.Kind != remember.Gone && known.Hash != now.Hash:
+			l.Exchanged = append(l.Exchanged, c.ID)
+		}
+	}
+	return l, learned
+}

@@ -1,0 +1,54 @@
+package stock
+
+import (
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// exclusion says which slabs nobody may rely on any more.
+type exclusion struct {
+	Slabs  map[format.SlabID]bool
+	before time.Time // and all that are not younger than this, as the mark that names them can't be read
+	harmed ledger.HarmedPlaces
+	Last   map[format.SlabID]bool // announced: to be relied on only where there is no other
+}
+
+func NewExclusion(b *ledger.Batches) *exclusion {
+	e := &exclusion{Slabs: make(map[format.SlabID]bool), Last: make(map[format.SlabID]bool), harmed: b.Harmed()}
+	for _, f := range b.Final {
+		if f.Record == nil && f.Info.Modified.After(e.before) {
+			e.before = f.Info.Modified
+		}
+		if f.Record != nil {
+			for _, id := range f.Record.Slabs {
+				e.Slabs[id] = true
+			}
+		}
+	}
+	for _, a := range b.Announced {
+		if a.Record != nil {
+			for _, id := range a.Record.Slabs {
+				e.Last[id] = true
+			}
+		}
+	}
+	return e
+}
+
+// Covers tells whether a slab may not be relied on.
+func (e *exclusion) Covers(id format.SlabID, info storage.Info) bool {
+	if frames, ok := e.harmed[id]; ok && len(frames) == 0 {
+		return true
+	}
+	return e.Slabs[id] || !e.before.IsZero() && !info.Modified.After(e.before.Add(lease.ClockSlack))
+}
+
+// From gives the slabs, of those that there are, that may be relied on.
+func (e *exclusion) From(slabs vault.SlabList) vault.SlabList {
+	return slabs.Without(func(s vault.SlabObject) bool { return e.Covers(s.ID, s.Info) })
+}

@@ -1,0 +1,366 @@
+package stock
+
+import (
+	"context"
+	"errors"
+	"hash/maphash"
+	"slices"
+	"time"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// inventory is what the tables say, held against the slabs that there are.
+type inventory struct {
+	slabs  vault.SlabList       // that there are
+	tables []ListedTable        // that could be read to their end
+	Damage []*vault.ObjectError // tables that can't
+	read   int                  // how many tables were read
+	listed []int                // by number of a slab: the last table that listed it, counted from 1
+	sums   []uint64             // by number of a slab that there is: of the record that was taken
+	others map[listedSlab]int   // numbers of slabs that there are not, and of records that say something else
+	seed   maphash.Seed
+
+	contradicted []format.SlabID // of which tables say different things
+}
+
+// listedSlab tells slabs apart as records do.
+type listedSlab struct {
+	id     format.SlabID
+	length uint64
+	sum    uint64 // of a record that says something else of a slab than the first one
+}
+
+// Unlisted gives the slabs that no table lists.
+func (v *inventory) Unlisted() []format.SlabID {
+	var ids []format.SlabID
+	for i, s := range v.slabs {
+		if v.listed[i] == 0 {
+			ids = append(ids, s.ID)
+		}
+	}
+	return ids
+}
+
+// Take reads all tables and calls add, in order, for each slab that there
+// is. A slab that is missing is passed over, so that nothing new relies on it. Of
+// a damaged table it takes what can be read, if partial, or nothing.
+func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
+	v := newInventory(slabs)
+	r.slabs.Expect(slabs.Length)
+	return v, r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+		if err != nil {
+			v.Damage = append(v.Damage, &vault.ObjectError{Object: info.Name, Err: err})
+			if !partial {
+				return nil
+			}
+		}
+		numbers, added := v.take(records, add)
+		if err == nil {
+			v.tables = append(v.tables, ListedTable{info, numbers})
+		}
+		return added
+	})
+}
+
+// ReadTables calls use for each table, in the order of listing, with the damage that
+// it has. Where tables went since they were listed, those are read, too, that may
+// have come in their place.
+func (r *Stock) ReadTables(ctx context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error {
+	done := make(map[string]bool)
+	for tries := 1; ; tries++ {
+		tables, err := r.storage.List(ctx, names.Tables)
+		if err != nil {
+			return err
+		}
+		r.vault.Copies().Retain(names.Tables, tables)
+		tables = slices.DeleteFunc(tables, func(info storage.Info) bool { return done[info.Name] })
+		gone := false
+		err = vault.InOrder(ctx, tables, vault.Readers, r.readTable,
+			func(info storage.Info, records []*format.SlabRecord, err error) error {
+				done[info.Name] = true
+				if errors.Is(err, storage.ErrNotFound) {
+					gone = true
+					return nil
+				}
+				if err != nil && !vault.IsDamage(err) {
+					return err
+				}
+				return use(info, records, err)
+			})
+		if err != nil || !gone || tries == ledger.Relists {
+			return err
+		}
+	}
+}
+
+// take calls add for the slabs of a table that were not found before, and numbers all of
+// the table, each once.
+func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) ([]int, error) {
+	v.read++
+	numbers := make([]int, 0, len(records))
+	for _, rec := range records {
+		i, ok := v.number(rec)
+		before := v.listed[i]
+		if before == v.read {
+			continue
+		}
+		v.listed[i] = v.read
+		numbers = append(numbers, i)
+		if !ok || before > 0 {
+			continue
+		}
+		if err := add(rec); err != nil {
+			return numbers, err
+		}
+	}
+	return numbers, nil
+}
+
+// number gives the number of a slab: its place among those that there are, or one behind
+// them, of the record. ok tells of a slab that there is, with that length, and of a record
+// that says the same of it as the first one.
+func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
+	key := listedSlab{id: rec.Slab, length: rec.Length}
+	i, ok := v.slabs.Find(rec.Slab)
+	if ok && v.slabs[i].Size == int64(rec.Length) {
+		sum := v.sum(rec)
+		if v.sums[i] == 0 || v.sums[i] == sum {
+			v.sums[i] = sum
+			return i, true
+		}
+		key.sum = sum // so that no table goes for being a copy of others that it contradicts
+	}
+	n, ok = v.others[key]
+	if !ok {
+		n = len(v.listed)
+		v.others[key] = n
+		v.listed = append(v.listed, 0)
+		if key.sum != 0 && !slices.Contains(v.contradicted, rec.Slab) {
+			v.contradicted = append(v.contradicted, rec.Slab)
+		}
+	}
+	return n, false
+}
+
+// Loaded is what a repository holds, by chunks.
+type Loaded struct {
+	Index   *known.Index
+	Adopted []*format.SlabRecord // see loadStock
+	Tables  []ListedTable
+	Finals  map[string]bool // names of the final marks that there were
+	Unread  []string        // of those, which can't be read
+}
+
+// Load gives the index of all chunks that there are, and the records of
+// slabs that no table lists: what an interrupted capture left, read again so
+// that its chunks are found. For a writer, whose lease is given, it leaves out
+// what the writer must not rely on.
+// Where captures are apart, it is of one group; nil means all.
+func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte) (*Loaded, error) {
+	exclude, going := &exclusion{}, &ledger.Batches{}
+	if l != nil {
+		var err error
+		if going, err = r.ledger.ReadBatchesOf(ctx, names.Announced, names.Final, names.Harmed); err != nil {
+			return nil, err
+		}
+		exclude = NewExclusion(going)
+	}
+	slabs, err := r.vault.ListSlabs(ctx)
+	if err != nil {
+		return nil, err
+	}
+	s, err := r.stockOf(ctx, exclude.From(slabs), exclude, l, group)
+	if err != nil {
+		return nil, err
+	}
+	s.Finals, s.Unread = going.Finals()
+	return s, nil
+}
+
+// LoadIndex is loadStock without the tables.
+func (r *Stock) LoadIndex(ctx context.Context, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+	s, err := r.Load(ctx, l, group)
+	if err != nil {
+		return nil, nil, err
+	}
+	return s.Index, s.Adopted, nil
+}
+
+// IndexSlabs is loadIndex for some slabs.
+func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+	s, err := r.stockOf(ctx, slabs, exclude, l, group)
+	if err != nil {
+		return nil, nil, err
+	}
+	return s.Index, s.Adopted, nil
+}
+
+// stockOf is loadStock for some slabs.
+func (r *Stock) stockOf(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*Loaded, error) {
+	s := &Loaded{Index: known.New()}
+	var last []*format.SlabRecord
+	v, err := r.Take(ctx, slabs, true, func(rec *format.SlabRecord) error {
+		if !ofGroup(rec, group) {
+			return nil
+		}
+		rec = exclude.harmed.Blot(rec)
+		if exclude.Last[rec.Slab] {
+			last = append(last, rec)
+			return nil
+		}
+		return s.Index.AddSlab(rec.Slab, rec.Frames)
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.Tables = v.tables
+	unlisted, err := r.forsaken(ctx, v.Unlisted(), slabs, l)
+	if err != nil {
+		return nil, err
+	}
+	if s.Adopted, err = r.recover(ctx, unlisted, nil); err != nil {
+		return nil, err
+	}
+	for _, rec := range slices.Concat(s.Adopted, last) {
+		if !ofGroup(rec, group) {
+			continue
+		}
+		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
+			return nil, err
+		}
+	}
+	if l != nil {
+		s.forget(v.contradicted)
+	}
+	return s, nil
+}
+
+// forsaken gives, of slabs that no table lists, those that no writer who is at
+// work on another machine may have put: it will list them itself. A writer on
+// this machine may have been killed just before this one began.
+func (r *Stock) forsaken(ctx context.Context, unlisted []format.SlabID, slabs vault.SlabList, l *lease.Lease) ([]format.SlabID, error) {
+	if l == nil || len(unlisted) == 0 {
+		return unlisted, nil
+	}
+	others, err := r.leases.Others(ctx, l)
+	others = slices.DeleteFunc(others, func(w lease.Writer) bool { return w.Host == l.Record.Host })
+	if err != nil || len(others) == 0 {
+		return unlisted, err
+	}
+	young := slabs.Since(lease.Earliest(others).Add(-lease.ClockSlack))
+	return slices.DeleteFunc(unlisted, func(id format.SlabID) bool { return young[id] }), nil
+}
+
+// recover reads slabs whole and gives their records. Damaged ones are passed
+// over and reported to damaged, if that is set.
+func (r *Stock) recover(ctx context.Context, slabs []format.SlabID, damaged func(format.SlabID, error)) ([]*format.SlabRecord, error) {
+	var records []*format.SlabRecord
+	for _, id := range slabs {
+		rec, err := r.RecoverSlab(ctx, id)
+		switch {
+		case err == nil:
+			records = append(records, rec)
+		case vault.IsDamage(err):
+			if damaged != nil {
+				damaged(id, err)
+			}
+		default:
+			return records, err
+		}
+	}
+	return records, nil
+}
+
+// RecoverSlab makes the record of a slab from its own table and its contents.
+func (r *Stock) RecoverSlab(ctx context.Context, id format.SlabID) (*format.SlabRecord, error) {
+	slab, err := r.slabs.Open(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	rec := &format.SlabRecord{Slab: id, Length: uint64(slab.Length), Frames: make([]format.TableFrame, len(slab.Frames)), Group: slab.Group}
+	for i, f := range slab.Frames {
+		rec.Frames[i] = format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Padding: f.Padding}
+	}
+	err = r.slabs.Identify(ctx, slab, func(frame int, ids []crypt.Identity, err error) error {
+		for _, chunk := range ids {
+			rec.Frames[frame].IDs = append(rec.Frames[frame].IDs, chunk[:]...)
+		}
+		return err
+	})
+	return rec, err
+}
+
+// rebuilt says what rebuildTables did.
+type rebuilt struct {
+	Slabs    int      // that no table listed and one lists now
+	Replaced []string // damaged tables: they were removed, once a new one was there
+	Damaged  []error  // slabs that can't be read, and stay without a table
+}
+
+// Rebuild writes a table of all slabs that no readable table lists, from the slabs
+// themselves, and then removes tables that are damaged.
+func (r *Stock) Rebuild(ctx context.Context) (*rebuilt, error) {
+	slabs, err := r.vault.ListSlabs(ctx)
+	if err != nil {
+		return nil, err
+	}
+	v, err := r.Take(ctx, slabs, false, func(*format.SlabRecord) error { return nil })
+	if err != nil {
+		return nil, err
+	}
+	report := &rebuilt{Replaced: []string{}}
+	records, err := r.recover(ctx, v.Unlisted(), func(_ format.SlabID, err error) {
+		report.Damaged = append(report.Damaged, err)
+	})
+	if err != nil {
+		return report, err
+	}
+	if _, err := r.WriteTable(ctx, records); err != nil {
+		return report, err
+	}
+	report.Slabs = len(records)
+	return report, r.removeDamaged(ctx, v, report)
+}
+
+// WriteTable puts a table and gives its length.
+func (r *Stock) WriteTable(ctx context.Context, records []*format.SlabRecord) (int64, error) {
+	if len(records) == 0 {
+		return 0, nil
+	}
+	encoded := make([][]byte, len(records))
+	for i, rec := range records {
+		encoded[i] = rec.EncodePadded()
+	}
+	return intake.WriteTable(ctx, r.IntakeConfig(nil), encoded)
+}
+
+// removeDamaged removes tables whose slabs are all listed elsewhere by now. One
+// of a format that this release does not know is left.
+func (r *Stock) removeDamaged(ctx context.Context, v *inventory, report *rebuilt) error {
+	for _, d := range v.Damage {
+		if !errors.Is(d, format.ErrDamaged) {
+			continue
+		}
+		if err := r.storage.Remove(ctx, d.Object); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+		report.Replaced = append(report.Replaced, d.Object)
+	}
+	return nil
+}
+
+func (r *Stock) IntakeConfig(index *known.Index) intake.Config {
+	return intake.Config{
+		Storage: keeping{r.storage, r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
+		TableName: func() string { return names.NewID(time.Now()) },
+	}
+}

@@ -1,0 +1,168 @@
+package stock
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"math/bits"
+	"math/rand/v2"
+	"slices"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Every capture writes a table. So that there are not ever more to read, captures
+// merge them as they come: four of about a length become one, up to smallTable
+// bytes, as in a log-structured merge tree (O'Neil et al. 1996). A record is written anew
+// at most once for each of the six classes of lengths, and about three tables of
+// each are left, whatever the number of captures.
+//
+// The four are removed by a later capture, when every machine sees the one that
+// has their records. So whoever has just listed the tables finds them, and one that
+// a writer who was stopped left twice goes the same way. Two who merge the same
+// tables only make a copy more, and so that many who begin at the same moment do
+// not all do the same, each chooses at random.
+const (
+	tidyFan    = 4 // tables that become one
+	tidyRemove = 2 // tables that a capture removes; it leaves its own, and every third one a merged one
+	tidyShare  = 8 // where there are very many: this part of them at once
+	tidyTime   = 10 * time.Second
+)
+
+// ListedTable is a table and the slabs that it lists, each once, by numbers.
+type ListedTable struct {
+	info  storage.Info
+	slabs []int
+}
+
+// TidyTables goes a step towards few tables, given those that there were, for a writer
+// with a lease. It fails without harm.
+func (r *Stock) TidyTables(ctx context.Context, l *lease.Lease, tables []ListedTable) {
+	ctx, cancel := context.WithTimeout(ctx, tidyTime)
+	defer cancel()
+	for _, t := range some(redundant(tables, l.Now().Add(-lease.SettleTime))) {
+		if err := r.removeTable(ctx, t); err != nil {
+			return
+		}
+	}
+	r.joinTables(ctx, group(alike(tables)))
+}
+
+// farFuture is later than any table is put, in seconds.
+const farFuture = 1 << 40
+
+// some gives a few of the tables, at random.
+func some(tables []ListedTable) []ListedTable {
+	tables = slices.Clone(tables)
+	rand.Shuffle(len(tables), func(i, j int) { tables[i], tables[j] = tables[j], tables[i] })
+	return tables[:min(len(tables), max(tidyRemove, len(tables)/tidyShare))]
+}
+
+// group gives a few tables that are neighbours by name, at random among such groups,
+// so that two who merge some of the same merge all the same.
+func group(tables []ListedTable) []ListedTable {
+	if len(tables) < tidyFan {
+		return nil
+	}
+	tables = slices.SortedFunc(slices.Values(tables), func(a, b ListedTable) int { return cmp.Compare(a.info.Name, b.info.Name) })
+	n := max(tidyFan, len(tables)/tidyShare)
+	first := rand.IntN(len(tables)/n) * n
+	return tables[first : first+n]
+}
+
+func (r *Stock) removeTable(ctx context.Context, t ListedTable) error {
+	err := r.storage.Remove(ctx, t.info.Name)
+	if errors.Is(err, storage.ErrNotFound) {
+		return nil // by somebody else
+	}
+	if err == nil {
+		r.vault.Copies().Drop(t.info.Name)
+	}
+	return err
+}
+
+// redundant gives tables of whose records each is in some other table, which is
+// longer or has a later name, and stays. All of them are older than a time.
+//
+// The order matters where two look at the same time: of the tables that have a
+// record, nobody removes the last.
+func redundant(tables []ListedTable, before time.Time) []ListedTable {
+	old := slices.DeleteFunc(slices.Clone(tables), func(t ListedTable) bool { return !t.info.Modified.Before(before) })
+	slices.SortFunc(old, func(a, b ListedTable) int {
+		return cmp.Or(cmp.Compare(a.info.Size, b.info.Size), cmp.Compare(a.info.Name, b.info.Name))
+	})
+	var times []int
+	for _, t := range old {
+		for _, s := range t.slabs {
+			times = append(times, make([]int, max(0, s+1-len(times)))...)
+			times[s]++
+		}
+	}
+	return slices.DeleteFunc(old, func(t ListedTable) bool {
+		if len(t.slabs) == 0 || slices.ContainsFunc(t.slabs, func(s int) bool { return times[s] < 2 }) {
+			return true
+		}
+		for _, s := range t.slabs {
+			times[s]--
+		}
+		return false
+	})
+}
+
+// alike gives tables of about a length, of which there are enough that some become
+// one.
+// Those whose records are in others already are left out.
+func alike(tables []ListedTable) []ListedTable {
+	gone := make(map[string]bool)
+	for _, t := range redundant(tables, time.Unix(farFuture, 0)) {
+		gone[t.info.Name] = true
+	}
+	var classes [smallClasses][]ListedTable
+	for _, t := range tables {
+		if c := tableClass(t.info.Size); c < smallClasses && !gone[t.info.Name] && len(t.slabs) > 0 {
+			classes[c] = append(classes[c], t)
+		}
+	}
+	for _, c := range classes {
+		if len(c) >= tidyFan {
+			return c
+		}
+	}
+	return nil
+}
+
+// smallClasses is how many classes of lengths small tables have.
+const smallClasses = 6
+
+// tableClass counts how often a length is four times that of the smallest tables,
+// which have up to 1 KiB.
+func tableClass(size int64) int { return max(0, bits.Len64(uint64(size))-9) / 2 }
+
+// joinTables puts a table with the records of others.
+func (r *Stock) joinTables(ctx context.Context, tables []ListedTable) {
+	if len(tables) == 0 {
+		return
+	}
+	var all []*format.SlabRecord
+	seen := make(map[listedSlab]int) // places in all
+	for _, t := range tables {
+		records, err := r.readTable(ctx, t.info)
+		if err != nil {
+			return // somebody else was faster
+		}
+		for _, rec := range records {
+			key := listedSlab{id: rec.Slab, length: rec.Length}
+			i, ok := seen[key]
+			if !ok {
+				seen[key] = len(all)
+				all = append(all, rec)
+			} else if !SameRecord(all[i], rec) {
+				all[i] = alsoSaid(all[i], rec)
+			}
+		}
+	}
+	r.WriteTable(ctx, all)
+}

@@ -1,0 +1,56 @@
+package vault
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// errNotAsWritten is for what reading forgives, as white space.
+var errNotAsWritten = fmt.Errorf("%w: readable, but not as it was written", format.ErrDamaged)
+
+// CheckManifest holds kist.json against what was written.
+func (v *Vault) CheckManifest(ctx context.Context) error {
+	m, err := readManifest(ctx, v.storage)
+	if err == nil {
+		err = m.check(v.keys)
+	}
+	if err == nil && !bytes.Equal(m.encode(), m.raw) {
+		err = errNotAsWritten
+	}
+	return err
+}
+
+// CheckSlots holds the key slots against what was written, and tells damaged of each that
+// is not. It fails where they can't be reached.
+func (v *Vault) CheckSlots(ctx context.Context, damaged func(crypt.SlotID, error)) error {
+	documents, err := readSlots(ctx, v.storage)
+	for _, d := range documents {
+		if err := v.checkSlot(d); err != nil {
+			damaged(d.ID, err)
+		}
+	}
+	return err
+}
+
+func (v *Vault) checkSlot(d crypt.SlotDocument) error {
+	s, err := crypt.ParseSlot(d.ID, d.Document)
+	if err != nil {
+		return err
+	}
+	standing, err := v.standing(s)
+	if err != nil {
+		return err
+	}
+	if standing == SlotForged {
+		return &crypt.SlotError{ID: d.ID, Err: crypt.ErrForgedSlot}
+	}
+	written, err := s.Marshal()
+	if err == nil && !bytes.Equal(written, d.Document) {
+		err = errNotAsWritten
+	}
+	return err
+}

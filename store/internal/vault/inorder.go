@@ -1,0 +1,67 @@
+package vault
+
+import (
+	"context"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// Readers is how many small objects are read at a time: a share answers each
+// only after some milliseconds.
+const Readers = 8
+
+// Askers is the same for index files, and for slabs of which little is read: a share
+// answers as many calls in about the time of one. More would take more memory than
+// 256 MiB where index files are as long as format.MaxIndexFile.
+const Askers = 16
+
+// InOrder calls get for every item, as many at a time as workers says, and use
+// with the outcomes in the items' order.
+func InOrder[T, V any](ctx context.Context, items []T, workers int, get func(context.Context, T) (V, error), use func(T, V, error) error) error {
+	type outcome struct {
+		value V
+		err   error
+	}
+	type task struct {
+		item T
+		done chan outcome
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var g errgroup.Group
+	defer g.Wait()
+	defer cancel()
+	pending, tasks := make(chan chan outcome, workers), make(chan task)
+	g.Go(func() error {
+		defer close(pending)
+		defer close(tasks)
+		for _, item := range items {
+			t := task{item, make(chan outcome, 1)}
+			select {
+			case pending <- t.done:
+				tasks <- t
+			case <-ctx.Done():
+				return nil
+			}
+		}
+		return nil
+	})
+	for range min(workers, len(items)) {
+		g.Go(func() error {
+			for t := range tasks {
+				v, err := get(ctx, t.item)
+				t.done <- outcome{v, err}
+			}
+			return nil
+		})
+	}
+	i := 0
+	for done := range pending {
+		o := <-done
+		if err := use(items[i], o.value, o.err); err != nil {
+			return err
+		}
+		i++
+	}
+	return context.Cause(ctx)
+}

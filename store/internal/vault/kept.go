@@ -1,0 +1,75 @@
+package vault
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"io"
+	"path/filepath"
+	"strings"
+
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/cache"
+)
+
+// ReadKept opens a small object: the copy of it that is kept on this machine, or
+// else the object itself, of which it keeps a copy. Whatever is wrong with a copy,
+// the object decides. open reads to the end of the object; it is told of a copy, which
+// was accepted when it was kept.
+func ReadKept[T any](ctx context.Context, v *Vault, info storage.Info, open func(src *bufio.Reader, copied bool) (T, error)) (T, error) {
+	kept := v.keptFor(info.Name)
+	if file := kept.Reader(info.Name, info.Size); file != nil {
+		value, err := open(Buffered(file, info), true)
+		file.Close()
+		if err == nil {
+			return value, nil
+		}
+		kept.Drop(info.Name)
+	}
+	copied := kept.Writer(info.Name, info.Size)
+	value, err := open(Buffered(io.TeeReader(v.Reader(ctx, info), copied), info), false)
+	if err != nil {
+		copied.Discard()
+	} else {
+		copied.Keep()
+	}
+	return value, err
+}
+
+// PutKept puts a small object and keeps a copy of it.
+func (v *Vault) PutKept(ctx context.Context, name string, content []byte) error {
+	err := v.storage.Put(ctx, name, bytes.NewReader(content))
+	if err == nil {
+		v.keptFor(name).Add(name, content)
+	}
+	return err
+}
+
+// keptFor gives the cache for objects of which copies are kept as they are, or nil:
+// leases are short-lived, of slabs fetch keeps the small ones, copies of tables have
+// another form, and the rest tells what the repository is.
+func (v *Vault) keptFor(name string) *cache.Folder {
+	switch FolderOf(name) {
+	case names.Captures, names.Holds, names.Retired, names.Condemned:
+		return v.kept
+	}
+	return nil
+}
+
+// FolderOf gives the folder of an object.
+func FolderOf(name string) string {
+	folder, _, _ := strings.Cut(name, "/")
+	return folder
+}
+
+// Keep has copies of small objects kept in a folder of this machine, of about so many
+// bytes, if that can be had: it is only slower without.
+func (v *Vault) Keep(folder string, size int64) {
+	v.kept, _ = cache.Open(filepath.Join(folder, v.manifest.ID.String()), size)
+	v.slabs.Keep(v.kept)
+}
+
+// Copies gives the copies that are kept on this machine; nil, which has none and takes
+// none, where they are not kept.
+func (v *Vault) Copies() *cache.Folder { return v.kept }

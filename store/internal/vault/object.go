@@ -1,0 +1,116 @@
+package vault
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"path"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// readAll reads an object of at most limit bytes.
+func readAll(ctx context.Context, st storage.Storage, name string, limit int64) ([]byte, error) {
+	info, err := st.Stat(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	return readSized(ctx, st, info, limit)
+}
+
+// readSized reads an object whose length is known.
+func readSized(ctx context.Context, st storage.Storage, info storage.Info, limit int64) ([]byte, error) {
+	if info.Size > limit {
+		return nil, &ObjectError{info.Name, fmt.Errorf("%w: %d bytes where at most %d can be", format.ErrDamaged, info.Size, limit)}
+	}
+	b := make([]byte, info.Size)
+	return b, shortIsDamage(st.ReadAt(ctx, info.Name, b, 0))
+}
+
+// shortIsDamage marks as damage that an object is shorter than it was listed.
+func shortIsDamage(err error) error {
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		return fmt.Errorf("%w: %w", format.ErrDamaged, err)
+	}
+	return err
+}
+
+// Reader reads an object from front to back. Where it is shorter than it was listed,
+// that is damage.
+func (v *Vault) Reader(ctx context.Context, info storage.Info) io.Reader {
+	return &objectReader{ctx: ctx, st: v.storage, info: info}
+}
+
+type objectReader struct {
+	ctx  context.Context
+	st   storage.Storage
+	info storage.Info
+	off  int64
+}
+
+func (o *objectReader) Read(p []byte) (int, error) {
+	if o.off >= o.info.Size {
+		return 0, io.EOF
+	}
+	p = p[:min(int64(len(p)), o.info.Size-o.off)]
+	if err := o.st.ReadAt(o.ctx, o.info.Name, p, o.off); err != nil {
+		return 0, shortIsDamage(err)
+	}
+	o.off += int64(len(p))
+	return len(p), nil
+}
+
+// Buffered reads an object, or a copy of it, as much at a time as suits its length: up to
+// 1 MiB.
+func Buffered(src io.Reader, info storage.Info) *bufio.Reader {
+	return bufio.NewReaderSize(src, int(min(1<<20, max(info.Size, format.MaxHeader))))
+}
+
+// Opener reads the header of a sealed object and gives what opens its pieces. name is the
+// object's name within its kind.
+func (v *Vault) Opener(src *bufio.Reader, kind format.ObjectKind, name string) (*crypt.Opener, error) {
+	b, err := src.Peek(format.MaxHeader)
+	if err != nil && err != io.EOF {
+		return nil, err
+	}
+	h, n, err := format.ParseHeader(b, kind)
+	if err != nil {
+		return nil, err
+	}
+	opener, err := h.Open(v.keys, v.objectName(kind, name))
+	if err != nil {
+		return nil, err
+	}
+	_, err = src.Discard(n)
+	return opener, err
+}
+
+// CheckHeader makes sure that an object was begun by somebody with the key, whatever
+// became of the rest.
+func (v *Vault) CheckHeader(ctx context.Context, kind format.ObjectKind, info storage.Info) error {
+	b := make([]byte, min(info.Size, format.MaxHeader))
+	if err := shortIsDamage(v.storage.ReadAt(ctx, info.Name, b, 0)); err != nil {
+		return err
+	}
+	_, err := v.Opener(bufio.NewReaderSize(bytes.NewReader(b), format.MaxHeader), kind, path.Base(info.Name))
+	return err
+}
+
+// Sealer gives the header of a new object and what seals its pieces. name is the object's
+// name within its kind.
+func (v *Vault) Sealer(kind format.ObjectKind, name string) (header []byte, sealer *crypt.Sealer, err error) {
+	sealer, wrapping, wrapped, err := v.keys.NewSealer(v.objectName(kind, name))
+	if err != nil {
+		return nil, nil, err
+	}
+	return format.AppendHeader(nil, format.Header{Kind: kind, Wrapping: wrapping, Wrapped: wrapped}), sealer, nil
+}
+
+func (v *Vault) objectName(kind format.ObjectKind, name string) crypt.ObjectName {
+	return crypt.ObjectName{Repository: v.manifest.ID, Kind: kind.String(), Name: name}
+}

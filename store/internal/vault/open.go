@@ -1,0 +1,64 @@
+package vault
+
+import (
+	"context"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Locked is a repository that was found and is not open yet.
+type Locked struct {
+	storage  storage.Storage
+	manifest *manifest
+}
+
+// Find finds the repository in a storage. It fails with ErrNoRepository, or where
+// kist.json is damaged or of a format that this release does not know.
+func Find(ctx context.Context, st storage.Storage) (*Locked, error) {
+	m, err := readManifest(ctx, st)
+	if err != nil {
+		return nil, err
+	}
+	return &Locked{st, m}, nil
+}
+
+// ID gives the identity that the repository claims. Nothing is proved yet.
+func (l *Locked) ID() crypt.RepositoryID { return l.manifest.ID }
+
+// Unlock opens the repository by a key slot whose root key is that of kist.json. accept
+// has the last word on the root key, by the slot that gave it.
+func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.UnlockOptions, accept func(*crypt.RootKey, crypt.SlotID) error) (*Vault, error) {
+	root, slot, err := unlock(ctx, l.storage, l.manifest, secret, o)
+	if err != nil {
+		return nil, err
+	}
+	keys, err := root.Derive(l.manifest.ID)
+	if err != nil {
+		return nil, err
+	}
+	if err := accept(root, slot.ID()); err != nil {
+		return nil, err
+	}
+	return newVault(l.storage, l.manifest, root, keys, slot)
+}
+
+func unlock(ctx context.Context, st storage.Storage, m *manifest, secret crypt.Secret, o crypt.UnlockOptions) (*crypt.RootKey, *crypt.Slot, error) {
+	documents, err := readSlotsToOpen(ctx, st, o.First)
+	if err != nil {
+		return nil, nil, err
+	}
+	asked := o.Check
+	o.Check = func(root *crypt.RootKey) error {
+		keys, err := root.Derive(m.ID)
+		if err != nil {
+			return err
+		}
+		defer keys.Wipe()
+		if err := m.check(keys); err != nil || asked == nil {
+			return err
+		}
+		return asked(root)
+	}
+	return crypt.UnlockAny(ctx, documents, secret, m.ID, o)
+}

@@ -1,0 +1,130 @@
+package weave
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// Entry is an entry of a member list with its stamps.
+type Entry struct {
+	Kind   tarstream.Kind
+	Rest   []byte // of the header: what is not among the stamps
+	Stamps []byte
+	Cuts   []format.Cut
+	Length uint64 // of the content
+	Chunks uint64 // of the content
+}
+
+// NewEntry splits a header into an entry, which is without its content yet.
+func NewEntry(kind tarstream.Kind, header []byte) Entry {
+	if kind != tarstream.Entry {
+		return Entry{Kind: kind, Rest: header}
+	}
+	e := Entry{Kind: kind}
+	var cuts []tarstream.Cut
+	e.Rest, e.Stamps, cuts = tarstream.SplitStamps(header)
+	for _, c := range cuts {
+		e.Cuts = append(e.Cuts, format.Cut{Offset: uint32(c.Offset), Length: uint32(c.Length), Sum: c.Sum})
+	}
+	return e
+}
+
+// Header gives the header that newEntry split.
+func (e *Entry) Header() ([]byte, error) {
+	if len(e.Cuts) == 0 {
+		return e.Rest, nil
+	}
+	cuts := make([]tarstream.Cut, len(e.Cuts))
+	for i, c := range e.Cuts {
+		cuts[i] = tarstream.Cut{Offset: int(c.Offset), Length: int(c.Length), Sum: c.Sum}
+	}
+	header, err := tarstream.JoinStamps(e.Rest, e.Stamps, cuts)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", format.ErrDamaged, err)
+	}
+	return header, nil
+}
+
+// Record gives the entry as it stands in a member list.
+func (e *Entry) Record() format.Entry {
+	return format.Entry{
+		Kind: uint32(e.Kind), Header: format.PackZeros(nil, e.Rest),
+		Length: e.Length, Chunks: e.Chunks, Cuts: e.Cuts,
+	}
+}
+
+// streamLength gives the number of bytes of the stream that the entry stands for.
+func (e *Entry) streamLength() uint64 { return uint64(len(e.Rest)+len(e.Stamps)) + e.Length }
+
+// entryReader reads the member list of a volume and the stamps beside it. It
+// must be closed.
+type entryReader struct {
+	list    *fetch.Stream
+	stamps  *fetch.Stream
+	entries *format.EntryReader
+	packed  *bufio.Reader // the stamps
+}
+
+func (r *Reader) Entries(ctx context.Context, v *format.Volume) *entryReader {
+	lent := fetch.ReadOptions{Lend: true}
+	e := &entryReader{
+		list:   r.slabs.StreamWith(ctx, &v.MemberList, lent),
+		stamps: r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), lent),
+	}
+	e.entries = format.NewEntryReader(fetch.Bytes(e.list.Next))
+	e.packed = bufio.NewReader(fetch.Bytes(e.stamps.Next))
+	return e
+}
+
+// OrEmpty gives the recipe of an empty stream for one that is left out.
+func OrEmpty(r *format.Recipe) *format.Recipe {
+	if r == nil {
+		return &format.Recipe{Digest: crypt.NewDigestHasher().Sum()}
+	}
+	return r
+}
+
+func (e *entryReader) Close() {
+	e.list.Close()
+	e.stamps.Close()
+}
+
+// Next gives the next entry, or io.EOF after the last.
+func (e *entryReader) Next() (Entry, error) {
+	f, err := e.entries.Next()
+	if err == io.EOF {
+		if _, err := e.packed.ReadByte(); err != io.EOF {
+			return Entry{}, listError(OrDamage(err, "stamps that no member has"))
+		}
+		return Entry{}, io.EOF
+	}
+	if err != nil {
+		return Entry{}, listError(err)
+	}
+	out := Entry{Kind: tarstream.Kind(f.Kind), Cuts: f.Cuts, Length: f.Length, Chunks: f.Chunks}
+	// The decoder of entries has checked that the header packed fits, and how long
+	// the whole of it is.
+	packed := bytes.NewReader(f.Header)
+	if out.Rest, err = format.UnpackZeros(packed, format.UnpackedLength(f.Header)); err == nil && packed.Len() > 0 {
+		err = errPacked
+	}
+	if err != nil {
+		return Entry{}, listError(OrDamage(err, "a header that is not packed as it should be"))
+	}
+	if out.Stamps, err = format.UnpackZeros(e.packed, f.StampsLength()); err != nil {
+		return Entry{}, listError(OrDamage(err, "stamps end too early"))
+	}
+	return out, nil
+}
+
+var errPacked = fmt.Errorf("%w: a header that is not packed as it should be", format.ErrDamaged)
+
+func listError(err error) error { return fmt.Errorf("member list: %w", err) }

@@ -1,0 +1,105 @@
+package weave
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"iter"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
+)
+
+// Listed is an entry of a member list with its whole header, and where it
+// stands.
+type Listed struct {
+	Entry
+	Head   []byte            // the whole header
+	Member *tarstream.Member // nil for bytes that no member describes
+	Number int               // of the entry in the list
+	Chunk  uint64            // number of its content's first chunk among the contents'
+	Skip   int               // bytes of head that belong to the member before: its padding
+}
+
+// Listing reads the member list of a volume.
+func (r *Reader) Listing(ctx context.Context, v *ledger.Volume) iter.Seq2[*Listed, error] {
+	return func(yield func(*Listed, error) bool) {
+		entries := r.Entries(ctx, v.Volume)
+		defer entries.Close()
+		w := &listWalk{volume: v}
+		for {
+			e, err := entries.Next()
+			if err == io.EOF {
+				return
+			}
+			var l *Listed
+			if err == nil {
+				l, err = w.next(e)
+			}
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			if !yield(l, nil) {
+				return
+			}
+		}
+	}
+}
+
+// listWalk follows a member list.
+type listWalk struct {
+	volume  *ledger.Volume
+	decoder tarstream.Decoder
+	number  int
+	chunk   uint64
+	before  uint64 // length of the content before
+}
+
+func (w *listWalk) next(e Entry) (*Listed, error) {
+	l := &Listed{Entry: e, Number: w.number, Chunk: w.chunk, Skip: Padding(w.before)}
+	var err error
+	if l.Head, err = e.Header(); err != nil {
+		return nil, listError(err)
+	}
+	if all := chunkCount(w.volume.Volume); e.Chunks > all-w.chunk {
+		return nil, listError(fmt.Errorf("%w: entry %d ends behind the last of %d chunks", format.ErrDamaged, w.number, all))
+	}
+	switch {
+	case e.Kind == tarstream.Entry:
+		if l.Skip > len(l.Head) || e.Length > 1<<62 {
+			return nil, listError(fmt.Errorf("%w: entry %d can't be", format.ErrDamaged, w.number))
+		}
+		if l.Member, err = w.decoder.Member(l.Head, int64(e.Length)); err != nil {
+			return nil, listError(fmt.Errorf("%w: entry %d: %w", format.ErrDamaged, w.number, err))
+		}
+	case !w.volume.Tar && w.number == 0:
+		l.Member = plainMember(w.volume.Volume)
+	}
+	w.number++
+	w.chunk += e.Chunks
+	w.before = e.Length
+	return l, nil
+}
+
+// chunkCount gives the number of chunks of a volume's contents.
+func chunkCount(v *format.Volume) uint64 {
+	if v.Contents == nil {
+		return 0
+	}
+	return v.Contents.Chunks
+}
+
+// Padding gives the bytes that fill up the last block of a content (POSIX.1,
+// pax: blocks of 512 bytes).
+func Padding(length uint64) int { return int(-length & 511) }
+
+// plainMember gives the only member of a volume that is no tar stream.
+func plainMember(v *format.Volume) *tarstream.Member {
+	name := v.Source
+	if name == "" {
+		name = v.Name
+	}
+	return &tarstream.Member{Path: name, Type: tarstream.File, Size: int64(v.Length), Stored: int64(v.Length), Mode: 0o600}
+}

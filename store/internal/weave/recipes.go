@@ -1,0 +1,76 @@
+package weave
+
+import (
+	"encoding/binary"
+	"fmt"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+)
+
+// RecipeKey tells recipes apart.
+func RecipeKey(r *format.Recipe) string {
+	b := binary.LittleEndian.AppendUint32(nil, r.Level)
+	for _, run := range r.Runs {
+		b = append(b, run.Slab[:]...)
+		b = binary.LittleEndian.AppendUint32(b, run.First)
+		b = binary.LittleEndian.AppendUint32(b, run.Count)
+		b = binary.LittleEndian.AppendUint32(b, run.Times)
+	}
+	return string(append(b, r.Digest[:]...))
+}
+
+// Recipes gives all recipes of a capture.
+func Recipes(c *ledger.Capture) []*format.Recipe {
+	var all []*format.Recipe
+	for i := range c.Volumes {
+		for _, p := range Parts(&c.Volumes[i]) {
+			all = append(all, p.Recipe)
+		}
+	}
+	if seen := c.Seen; seen != nil {
+		all = append(all, seen)
+	}
+	return all
+}
+
+// FindChunk finds a chunk that must be there.
+func FindChunk(index *known.Index, slab format.SlabID, chunk uint32) (known.Ref, error) {
+	ref, ok := index.Find(slab, chunk)
+	if !ok {
+		return 0, &vault.ObjectError{Object: names.Slab(slab), Err: fmt.Errorf("%w: chunk %d is not there", format.ErrDamaged, chunk)}
+	}
+	return ref, nil
+}
+
+// part is one of the streams that a volume is kept as.
+type part struct {
+	Recipe *format.Recipe
+	Use    Use
+}
+
+// Use says what is lost with a part.
+type Use int
+
+const (
+	ForAll      Use = iota // the member list and its stamps: all of the volume
+	ForContents            // the contents of members
+	ForSpeed               // the states: nothing but that files are read again
+)
+
+func Parts(v *format.Volume) []part {
+	all := []part{{&v.MemberList, ForAll}}
+	if v.Stamps != nil {
+		all = append(all, part{v.Stamps, ForAll})
+	}
+	if v.Contents != nil {
+		all = append(all, part{v.Contents, ForContents})
+	}
+	if v.States != nil {
+		all = append(all, part{v.States, ForSpeed})
+	}
+	return all
+}

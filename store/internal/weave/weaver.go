@@ -1,0 +1,161 @@
+package weave
+
+import (
+	"bufio"
+	"errors"
+
+	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/vault"
+)
+
+// Weaver weaves streams: it takes in lists and runs, and makes recipes of what was taken
+// in. Whoever captures, moves or heals has one.
+type Weaver struct {
+	Intake  *intake.Intake
+	Params  chunk.Params
+	Entries *format.EntryEncoder
+	Meter   *vault.Meter
+	Uses    map[format.SlabID]bool // slabs that the recipes name
+}
+
+func NewWeaver(params chunk.Params, meter *vault.Meter) *Weaver {
+	return &Weaver{Params: params, Entries: format.NewEntryEncoder(), Meter: meter, Uses: make(map[format.SlabID]bool)}
+}
+
+// Strands are the streams of a volume.
+type Strands struct {
+	List, Stamps, Contents *intake.Stream
+
+	States *intake.Stream // of a folder; else nil
+	Before *format.Recipe // of contents that may be the same; or nil
+}
+
+func (w *Weaver) NewStrands() Strands {
+	return Strands{
+		List: w.Intake.Stream(intake.Listing), Stamps: w.Intake.Stream(intake.Listing),
+		Contents: w.Intake.Stream(intake.Contents),
+	}
+}
+
+// WriteRecipes fills in the recipes of a volume.
+func (w *Weaver) WriteRecipes(record *format.Volume, t *Strands) error {
+	list, err := w.Recipe(t.List)
+	if err != nil {
+		return err
+	}
+	record.MemberList = list
+	if record.Stamps, err = w.OptionalRecipe(t.Stamps); err != nil {
+		return err
+	}
+	if record.Contents, err = w.contentsRecipe(t); err != nil {
+		return err
+	}
+	record.States, err = w.OptionalRecipe(t.States)
+	return err
+}
+
+// contentsRecipe gives the recipe of a volume's contents.
+func (w *Weaver) contentsRecipe(t *Strands) (*format.Recipe, error) {
+	same := t.Contents.Summary()
+	if b := t.Before; b == nil || b.Chunks == 0 || b.Chunks != same.Chunks || b.Bytes != same.Bytes || b.Digest != same.Digest {
+		return w.OptionalRecipe(t.Contents)
+	}
+	return t.Before, t.Contents.Runs(func(run format.Run) error {
+		w.Use(run)
+		return nil
+	})
+}
+
+// OptionalRecipe gives the recipe of a stream, or nil for none or an empty one.
+func (w *Weaver) OptionalRecipe(stream *intake.Stream) (*format.Recipe, error) {
+	if stream == nil || stream.Empty() {
+		return nil, nil
+	}
+	r, err := w.Recipe(stream)
+	return &r, err
+}
+
+// Recipe gives the recipe of a stream.
+func (w *Weaver) Recipe(stream *intake.Stream) (format.Recipe, error) {
+	return w.PutRecipe(stream.Summary(), stream.Runs)
+}
+
+// runSource calls yield for each run of a stream, in order, until yield fails.
+type runSource func(yield func(format.Run) error) error
+
+// PutRecipe completes a recipe by its runs. Many runs are put into a stream of
+// its own, and so on, until few are left.
+func (w *Weaver) PutRecipe(r format.Recipe, source runSource) (format.Recipe, error) {
+	for r.Level = 0; ; r.Level++ {
+		runs, err := firstRuns(source)
+		if err != nil {
+			return r, err
+		}
+		if len(runs) <= format.MaxInlineRuns {
+			r.Runs = runs
+			w.Use(runs...)
+			return r, nil
+		}
+		stream, err := w.putRuns(source)
+		if err != nil {
+			return r, err
+		}
+		source = stream.Runs
+	}
+}
+
+// Use notes that a recipe names slabs.
+func (w *Weaver) Use(runs ...format.Run) {
+	for _, run := range runs {
+		w.Uses[run.Slab] = true
+	}
+}
+
+var errEnough = errors.New("enough")
+
+// firstRuns gives the runs of a source, or the first MaxInlineRuns+1 of them.
+func firstRuns(source runSource) (runs []format.Run, err error) {
+	err = source(func(run format.Run) error {
+		if runs = append(runs, run); len(runs) > format.MaxInlineRuns {
+			return errEnough
+		}
+		return nil
+	})
+	if err == errEnough {
+		err = nil
+	}
+	return runs, err
+}
+
+// putRuns takes in runs as a stream.
+func (w *Weaver) putRuns(source runSource) (*intake.Stream, error) {
+	out := w.Intake.Stream(intake.Listing)
+	cut, err := w.ListWriter(out)
+	if err != nil {
+		return nil, err
+	}
+	encoder, gathered := format.NewRunEncoder(), bufio.NewWriterSize(cut, 32<<10)
+	err = source(func(run format.Run) error {
+		w.Use(run)
+		_, err := gathered.Write(encoder.Encode(run))
+		return err
+	})
+	if err := errors.Join(err, gathered.Flush(), cut.Close()); err != nil {
+		return nil, err
+	}
+	return out, w.Intake.Settle()
+}
+
+// ListWriter cuts what is written to it into chunks of a stream.
+func (w *Weaver) ListWriter(stream *intake.Stream) (*chunk.Writer, error) {
+	return chunk.NewWriter(w.Params, func(c []byte) error {
+		buf, err := w.Intake.Reserve()
+		if err != nil {
+			return err
+		}
+		w.Intake.Put(stream, copy(buf, c))
+		return nil
+	})
+}
