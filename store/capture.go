@@ -29,6 +29,9 @@ type Capture struct {
 	Written time.Time         `json:"written"`           // by the writer's clock
 	Volumes []Volume          `json:"volumes"`
 
+	// Doubts say why the data may be of no single moment, or not be all: none mostly.
+	Doubts []Doubt `json:"doubts,omitempty"`
+
 	// Notes are known to whoever captured only: what is wrong with the repository and
 	// made the capture larger or slower than it need be.
 	Notes []string `json:"-"`
@@ -98,6 +101,7 @@ func (r *Repository) given(f *ledger.Capture) *Capture {
 		c.Volumes = append(c.Volumes, newVolume(v))
 		c.Volumes[i].of = c
 	}
+	c.Doubts = doubtsOf(c)
 	return c
 }
 

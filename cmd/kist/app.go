@@ -21,6 +21,7 @@ type app struct {
 	tty    func() (*os.File, error) // the terminal to ask for secrets on
 	engine func(program string) *engine.Engine
 	shared shared
+	host   string // of the captures that are meant; "": any
 }
 
 // shared are the flags of every command.
@@ -46,16 +47,16 @@ func (a *app) commands() []*cli.Command {
 	return []*cli.Command{
 		a.setupCommand(),
 		a.captureCommand(),
-		a.listCommand(),
-		a.showCommand(),
-		a.contentsCommand(),
-		a.verifyCommand(),
-		a.restoreCommand(),
-		a.compareCommand(),
+		a.choosing(a.listCommand()),
+		a.choosing(a.showCommand()),
+		a.choosing(a.contentsCommand()),
+		a.choosing(a.verifyCommand()),
+		a.choosing(a.restoreCommand()),
+		a.choosing(a.compareCommand()),
 		a.usageCommand(),
-		a.holdCommand(),
-		a.releaseCommand(),
-		a.retireCommand(),
+		a.choosing(a.holdCommand()),
+		a.choosing(a.releaseCommand()),
+		a.choosing(a.retireCommand()),
 		a.reclaimCommand(),
 		a.repairCommand(),
 		a.passphraseCommand(),

@@ -122,7 +122,7 @@ func (a *app) reinstate(c *cli.Context, r *repository) error {
 	}
 	var found []*store.Capture
 	for _, selector := range c.Args().Slice() {
-		capture, err := selectRetired(l, selector)
+		capture, err := a.selectRetired(l, selector)
 		if err != nil {
 			return err
 		}
@@ -144,12 +144,12 @@ func (a *app) reinstate(c *cli.Context, r *repository) error {
 
 // selectRetired selects among retired captures; others are found by their ids, so
 // that nothing is to be done for them.
-func selectRetired(l *store.Listing, selector string) (*store.Capture, error) {
-	got, err := l.FindRetired(selector)
+func (a *app) selectRetired(l *store.Listing, selector string) (*store.Capture, error) {
+	got, err := l.Choose(selector, store.ChooseOptions{Host: a.host, Retired: true})
 	if !errors.Is(err, store.ErrNotFound) {
 		return got, err
 	}
-	if other, err := l.Find(selector); err == nil && other.ID == selector {
+	if other, err := l.Choose(selector, store.ChooseOptions{Host: a.host}); err == nil && other.ID == selector {
 		return other, nil
 	}
 	return nil, missing(fmt.Errorf("no retired capture fits %q (kist list --retired shows what can be taken back)", selector))

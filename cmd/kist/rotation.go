@@ -34,7 +34,7 @@ func (a *app) planRetirement(c *cli.Context, r *repository) (*retirement, error)
 		p.captures[capture.ID] = capture
 	}
 	if c.NArg() > 0 {
-		return p, p.byName(l, c.Args().Slice())
+		return p, p.byName(a, l, c.Args().Slice())
 	}
 	if l.Damage != nil {
 		return nil, fmt.Errorf("nothing is retired by rules while index files can't be read: what they are about is not known: %w", l.Damage)
@@ -66,9 +66,9 @@ func rulesOf(c *cli.Context) rotation.Rules {
 }
 
 // byName retires the captures that selectors mean.
-func (p *retirement) byName(l *store.Listing, selectors []string) error {
+func (p *retirement) byName(a *app, l *store.Listing, selectors []string) error {
 	for _, selector := range selectors {
-		c, err := meant(l, selector)
+		c, err := a.meant(l, selector)
 		if err != nil {
 			return err
 		}
