@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 
 	"github.com/urfave/cli/v2"
 
@@ -63,6 +64,7 @@ func (a *app) commands() []*cli.Command {
 		a.scheduleCommand(),
 		a.resumeCommand(),
 		a.demoCommand(),
+		a.versionCommand(),
 		a.helpCommand(),
 	}
 }
@@ -95,6 +97,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	commands := a.commands()
 	line, err := cmdline.Arrange(sharedFlags(), commands, args)
 	if err != nil {
+		a.shared.json = asksForJSON(args) // how the error is shown
 		return err
 	}
 	if line.Help {
@@ -107,6 +110,14 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 		}
 	}
 	return a.parser(commands).RunContext(ctx, line.Args())
+}
+
+// asksForJSON tells whether a command line that can't be taken apart asks for JSON.
+func asksForJSON(args []string) bool {
+	if end := slices.Index(args, "--"); end >= 0 {
+		args = args[:end]
+	}
+	return slices.Contains(args, "--json") || slices.Contains(args, "-json")
 }
 
 // parser makes the flag parser. It neither ends the process nor prints.
