@@ -216,18 +216,25 @@ func (p *retirement) bare() (texts []string) {
 			versions[kept{c.Name, c.Version}]++
 		}
 	}
+	var gone []*store.Capture
 	for _, d := range p.decisions {
-		c := p.captures[d.ID]
-		if d.Keep || c.Retired != nil {
-			continue
+		if c := p.captures[d.ID]; !d.Keep && c.Retired == nil {
+			gone = append(gone, c)
+			left[c.Name]--
+			versions[kept{c.Name, c.Version}]--
 		}
-		left[c.Name]--
-		versions[kept{c.Name, c.Version}]--
+	}
+	for _, c := range gone {
+		text := "no capture of " + screen.Printable(c.Name)
 		switch {
 		case left[c.Name] == 0:
-			texts = append(texts, fmt.Sprintf("no capture of %s is left that is not retired.", screen.Printable(c.Name)))
 		case c.Version != "" && versions[kept{c.Name, c.Version}] == 0:
-			texts = append(texts, fmt.Sprintf("no capture of %s %s is left that is not retired.", screen.Printable(c.Name), screen.Printable(c.Version)))
+			text += withVersion(c)
+		default:
+			continue
+		}
+		if text += " is left that is not retired."; !slices.Contains(texts, text) {
+			texts = append(texts, text)
 		}
 	}
 	return texts
