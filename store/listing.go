@@ -55,7 +55,7 @@ func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
 	if len(damage) == 0 {
 		return l, nil
 	}
-	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: joinDamage(damage)}
+	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: ledger.JoinDamage(damage)}
 	for _, id := range l.Damage.Captures {
 		l.unread = append(l.unread, &Capture{ID: id, unread: true, Taken: names.Time(id), Held: s.Held(id), Retired: (*Retirement)(s.Retirement(id))})
 	}
@@ -122,10 +122,10 @@ func notRetired(all []*Capture) (copies []*Capture) {
 // damageOf gives Damage of these captures alone.
 func (l *Listing) damageOf(ids []string) *DamagedError {
 	var some []error
-	for _, err := range l.Damage.Err.(manyDamaged) {
+	for _, err := range l.Damage.Err.(ledger.ManyDamaged) {
 		if slices.Contains(ids, captureOf(err)) {
 			some = append(some, err)
 		}
 	}
-	return &DamagedError{Captures: ids, Err: joinDamage(some)}
+	return &DamagedError{Captures: ids, Err: ledger.JoinDamage(some)}
 }
