@@ -150,15 +150,18 @@ func (k *Keeper) startNoted(ctx context.Context, path string) error {
 	case err == nil && n.Restoring:
 		k.Screen.Warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
 			screen.Printable(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Printable(n.Container))
+		k.report(n.Container, LeftStopped)
 		return n.release()
 	case err == nil:
 		k.Screen.Warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", screen.Printable(n.Container), screen.LocalTime(n.Stopped))
 		err = restart(ctx, e, c)
 	}
 	if err != nil {
+		k.report(n.Container, Failed)
 		return errors.Join(fmt.Errorf("container %s is stopped since %s, and could not be started (%s start %s does it): %w",
 			n.Container, screen.LocalTime(n.Stopped), e.Name(), n.Container, err), n.release())
 	}
+	k.report(n.Container, Started)
 	return n.remove()
 }
 
