@@ -90,6 +90,9 @@ func (s *capturing) program(words []string) ([]*sources.Source, error) {
 	if s.options.Name == "" {
 		return nil, usagef("what a command prints has no name: give --name NAME")
 	}
+	if words[0] == "" {
+		return nil, usagef("a command without a name: an argument is empty")
+	}
 	return []*sources.Source{{
 		Kind: sources.Program, Path: words[0], Name: s.options.Name, Empty: s.acceptEmpty,
 		Copy: func(ctx context.Context) io.ReadCloser { return programs.Output(ctx, words, s.app.Err) },

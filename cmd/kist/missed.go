@@ -124,7 +124,7 @@ func (s *capturing) dropped(c *store.Capture) (texts []string) {
 		}
 	}
 	for i := range s.before.Volumes {
-		if was := &s.before.Volumes[i]; !paired[was.Name] && was.Members > 1 {
+		if was := &s.before.Volumes[i]; !paired[was.Name] && was.Members > 0 {
 			texts = append(texts, fmt.Sprintf("volume %s of capture %s is not in this one", screen.Printable(was.Name), s.before.ID))
 		}
 	}
