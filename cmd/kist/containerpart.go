@@ -35,5 +35,9 @@ func volumesOf(capture *store.Capture, volumes []*store.Volume, target *containe
 	if err != nil || part.Volumes == nil {
 		return volumes, err
 	}
-	return slices.DeleteFunc(slices.Clone(volumes), func(v *store.Volume) bool { return !slices.Contains(part.Volumes, v.Name) }), nil
+	volumes = slices.DeleteFunc(slices.Clone(volumes), func(v *store.Volume) bool { return !slices.Contains(part.Volumes, v.Name) })
+	if len(volumes) == 0 {
+		return nil, usagef("capture %s has no volume of container %s", capture.ID, screen.Line(target.Name))
+	}
+	return volumes, nil
 }
