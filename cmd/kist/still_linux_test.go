@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -190,4 +191,35 @@ func TestNothingMounted(t *testing.T) {
 	}
 	b.must("capture", "--name", "seedbank", "--accept-empty", b.path("mount"))
 	b.must("capture", "--name", "seedbank", b.path("mount"))
+}
+
+// TestBeforeMounts: what --before mounts is compared with the capture before, and not with
+// the empty folder that was there when the service ran.
+func TestBeforeMounts(t *testing.T) {
+	b := newBench(t)
+	mount := b.path("mount")
+	if err := os.Mkdir(mount, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.Mount(b.path("seedbank"), mount, "", unix.MS_BIND, ""); err != nil {
+		t.Skip(err) // needs root
+	}
+	if err := unix.Unmount(mount, 0); err != nil {
+		t.Fatal(err)
+	}
+	long := time.Now().Add(-time.Hour)
+	for _, name := range []string{"catalogue.dat", "accessions.txt", "seedbank.toml"} {
+		if err := os.Chtimes(b.path("seedbank", name), long, long); err != nil {
+			t.Fatal(err)
+		}
+	}
+	args := []string{"capture", "--json", "--before", "mount --bind " + b.path("seedbank") + " " + mount, "--after", "umount " + mount, mount}
+	b.must(args...)
+	b.must(args...)
+	if got := b.stdout.String(); !strings.Contains(got, `"members":4,`) || strings.Contains(got, `"taken_over":0,`) {
+		t.Error(got)
+	}
+	if entries, err := os.ReadDir(mount); err != nil || len(entries) > 0 {
+		t.Error(entries, err)
+	}
 }
