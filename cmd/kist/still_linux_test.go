@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"testing"
@@ -207,11 +208,8 @@ func TestBeforeMounts(t *testing.T) {
 	if err := unix.Unmount(mount, 0); err != nil {
 		t.Fatal(err)
 	}
-	long := time.Now().Add(-time.Hour)
-	for _, name := range []string{"catalogue.dat", "accessions.txt", "seedbank.toml"} {
-		if err := os.Chtimes(b.path("seedbank", name), long, long); err != nil {
-			t.Fatal(err)
-		}
+	for began := time.Now(); time.Since(began) < 100*time.Millisecond; { // so that kist trusts times
+		runtime.Gosched()
 	}
 	args := []string{"capture", "--json", "--before", "mount --bind " + b.path("seedbank") + " " + mount, "--after", "umount " + mount, mount}
 	b.must(args...)
