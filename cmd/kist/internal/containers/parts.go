@@ -45,7 +45,7 @@ func Numbered(labels map[string]string, n int, volumes []string) map[string]stri
 func Parts(labels map[string]string) (parts []Part) {
 	for n := 0; ; n++ {
 		of := func(label string) string { return labels[numbered(label, n)] }
-		if of(LabelContainer) == "" && of(LabelLaunch) == "" {
+		if of(LabelContainer) == "" && (n > 0 || of(LabelLaunch) == "") {
 			return parts
 		}
 		p := Part{Name: of(LabelContainer), Image: of(LabelImage), Tag: of(LabelTag), Digest: of(LabelDigest), Launch: of(LabelLaunch)}
