@@ -1,4 +1,4 @@
-package store
+package reclaim
 
 import (
 	"cmp"
@@ -91,7 +91,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 	if len(victims) == 0 {
 		return false, nil
 	}
-	meter := newMeter(c.o.Progress)
+	meter := c.o.Meter
 	for _, s := range victims {
 		meter.Expect(s.info.Size - c.v.dead(s))
 	}
@@ -119,7 +119,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 
 // mover moves chunks from some slabs to new ones.
 type mover struct {
-	r     *Repository
+	r     *Keeper
 	v     *survey
 	w     *weave.Weaver
 	index *known.Index
@@ -334,7 +334,7 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 		return nil, nil
 	}
 	moved, err := m.w.PutRecipe(*old, func(yield func(format.Run) error) error {
-		j := &joiner{yield: yield}
+		j := &weave.Joiner{Yield: yield}
 		for run, err := range m.r.slabs.Runs(ctx, old) {
 			if err != nil {
 				return err
@@ -343,7 +343,7 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 				return err
 			}
 		}
-		return j.end()
+		return j.End()
 	})
 	if err != nil {
 		return nil, err
@@ -353,52 +353,29 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 }
 
 // moveRun gives the runs that name the chunks of a run where they lie now.
-func (m *mover) moveRun(run format.Run, j *joiner) error {
+func (m *mover) moveRun(run format.Run, j *weave.Joiner) error {
 	ids := m.ids[run.Slab]
 	if ids == nil {
-		return j.add(run)
+		return j.Add(run)
 	}
 	for n := range run.Count {
 		at := run.First + n
 		if int(at) >= len(ids) {
-			return fmt.Errorf("%w: chunk %d of slab %s is named, and it has %d", ErrDamaged, at, run.Slab, len(ids))
+			return fmt.Errorf("%w: chunk %d of slab %s is named, and it has %d", format.ErrDamaged, at, run.Slab, len(ids))
 		}
 		ref, ok := m.index.Lookup(ids[at])
 		if !ok {
 			return fmt.Errorf("chunk %d of slab %s was not moved", at, run.Slab)
 		}
 		slab, chunk := m.index.Locate(ref)
-		if err := j.add(format.Run{Slab: slab, First: chunk, Count: 1, Times: run.Times}); err != nil {
+		if err := j.Add(format.Run{Slab: slab, First: chunk, Count: 1, Times: run.Times}); err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-// joiner joins runs that continue each other.
-type joiner struct {
-	yield func(format.Run) error
-	run   format.Run
-}
-
-func (j *joiner) add(r format.Run) error {
-	last := &j.run
-	if last.Count > 0 && last.Times == 1 && r.Times == 1 && last.Slab == r.Slab && last.First+last.Count == r.First {
-		last.Count += r.Count
-		return nil
-	}
-	if err := j.end(); err != nil {
-		return err
-	}
-	j.run = r
-	return nil
-}
-
-func (j *joiner) end() error {
-	if j.run.Count == 0 {
-		return nil
-	}
-	run := j.run
-	j.run = format.Run{}
-	return j.yield(run)
+// slabsByGroup gives the slabs of each group, in the order of the first of each.
+func slabsByGroup(slabs []*stocked) [][]*stocked {
+	return stock.Gather(slabs, func(s *stocked) string { return string(s.group) })
 }

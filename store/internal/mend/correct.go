@@ -1,4 +1,4 @@
-package store
+package mend
 
 import (
 	"context"
@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/check"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -69,29 +70,29 @@ func (p *repairer) correctAll(ctx context.Context, records []*format.SlabRecord)
 // correct gives what a record should say: the record itself, another one, or nil, where it
 // is about other frames than the slab has and not all of those can be read.
 func (p *repairer) correct(ctx context.Context, rec *format.SlabRecord) (*format.SlabRecord, error) {
-	s := p.v.slabs[rec.Slab]
-	if length, there := p.v.there.Length(rec.Slab); s == nil || s.ids == nil || !there || uint64(length) != rec.Length {
+	s := p.v.Slabs[rec.Slab]
+	if length, there := p.v.There.Length(rec.Slab); s == nil || s.IDs == nil || !there || uint64(length) != rec.Length {
 		return rec, nil
 	}
 	slab, err := p.r.slabs.Open(ctx, rec.Slab)
 	if err != nil {
 		return nil, err // it could be read before
 	}
-	if !sameFrames(rec, slab) {
-		if len(s.bad) > 0 {
+	if !check.SameFrames(rec, slab) {
+		if len(s.Bad) > 0 {
 			return nil, nil
 		}
 		return p.r.stock.RecoverSlab(ctx, rec.Slab)
 	}
-	if len(s.disputed.said) == 0 {
+	if len(s.Disputed.Said) == 0 {
 		return rec, nil
 	}
 	right := *rec
 	right.Frames = slices.Clone(rec.Frames)
 	changed := false
 	for i := range right.Frames {
-		if _, ok := s.disputed.frames[i]; ok && s.bad[i] == nil {
-			changed = s.correctFrame(&right.Frames[i], slab.FirstChunk(i)) || changed
+		if _, ok := s.Disputed.Frames[i]; ok && s.Bad[i] == nil {
+			changed = correctFrame(s, &right.Frames[i], slab.FirstChunk(i)) || changed
 		}
 	}
 	if !changed {
@@ -102,12 +103,12 @@ func (p *repairer) correct(ctx context.Context, rec *format.SlabRecord) (*format
 
 // correctFrame has a frame of a record say what the frame holds, and what was said of it.
 // It tells whether that is new.
-func (s *slabState) correctFrame(f *format.TableFrame, first uint32) bool {
+func correctFrame(s *check.SlabState, f *format.TableFrame, first uint32) bool {
 	var ids, former []byte
 	for c := range f.Chunks {
 		n := first + uint32(c)
-		ids = append(ids, s.ids[n][:]...)
-		said := slices.SortedFunc(slices.Values(s.disputed.said[n]), func(a, b crypt.Identity) int { return slices.Compare(a[:], b[:]) })
+		ids = append(ids, s.IDs[n][:]...)
+		said := slices.SortedFunc(slices.Values(s.Disputed.Said[n]), func(a, b crypt.Identity) int { return slices.Compare(a[:], b[:]) })
 		for _, id := range said {
 			former = format.AppendFormer(former, c, id)
 		}

@@ -1,12 +1,10 @@
-package store
+package reclaim
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
-	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -18,30 +16,10 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// ErrVanished is returned by Reclaim where captures vanished without having been
-// retired: their contents may still be there, for whoever finds the index files.
-// The error is a *VanishedError.
-var ErrVanished = errors.New("captures have vanished without being retired: nothing is removed")
-
-// VanishedError is ErrVanished with the captures.
-type VanishedError struct {
-	Captures []string // their ids, sorted
-}
-
-func (e *VanishedError) Error() string {
-	text := fmt.Sprintf("%v: %s", ErrVanished, strings.Join(e.Captures, ", "))
-	if len(e.Captures) == 0 {
-		return text
-	}
-	return fmt.Sprintf("%s (bring %s back from a copy, or give them up by repairing)", text, names.Capture(e.Captures[0], 0))
-}
-
-func (e *VanishedError) Unwrap() error { return ErrVanished }
-
 // survey is what a repository holds and what of it is needed, chunk by chunk.
 // It takes 4 bytes and 4 bits a chunk, beside the sets of slabs by recipe.
 type survey struct {
-	r     *Repository
+	r     *Keeper
 	now   time.Time // by the medium's clock
 	grace time.Duration
 
@@ -96,7 +74,7 @@ func (b bitset) any(i, j int) bool {
 
 // survey reads all index files, marks and tables. It refuses to go on where it can't
 // know what is needed.
-func (r *Repository) survey(ctx context.Context, now time.Time, grace time.Duration) (*survey, error) {
+func (r *Keeper) survey(ctx context.Context, now time.Time, grace time.Duration) (*survey, error) {
 	v := &survey{r: r, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
 	for _, step := range []func(context.Context) error{v.readMarks, v.readCaptures, v.readSlabs, v.markNeeds} {
 		if err := step(ctx); err != nil {
@@ -126,7 +104,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 	if again {
 		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, lease.ErrBusy)
 	}
-	if err := joinDamage(damage); err != nil {
+	if err := ledger.JoinDamage(damage); err != nil {
 		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed: %w", err)
 	}
 	v.stand.Apply(captures)

@@ -1,4 +1,4 @@
-package store
+package ledger
 
 import (
 	"fmt"
@@ -7,18 +7,19 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
-// manyDamaged are the errors of index files, which may be very many, as where somebody
+// ManyDamaged are the errors of index files, which may be very many, as where somebody
 // put other files into their folder. Its text has the first of them.
-type manyDamaged []error
+type ManyDamaged []error
 
-func joinDamage(damage []error) error {
+// JoinDamage gives the errors of index files as one, or nil where there are none.
+func JoinDamage(damage []error) error {
 	if len(damage) == 0 {
 		return nil
 	}
-	return manyDamaged(damage)
+	return ManyDamaged(damage)
 }
 
-func (m manyDamaged) Error() string {
+func (m ManyDamaged) Error() string {
 	var b strings.Builder
 	for i, err := range m[:min(len(m), names.Most)] {
 		if i > 0 {
@@ -32,4 +33,4 @@ func (m manyDamaged) Error() string {
 	return b.String()
 }
 
-func (m manyDamaged) Unwrap() []error { return m }
+func (m ManyDamaged) Unwrap() []error { return m }

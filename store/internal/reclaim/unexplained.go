@@ -1,4 +1,4 @@
-package store
+package reclaim
 
 import (
 	"context"
@@ -14,9 +14,8 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// ErrUnexplained is returned by Reclaim where more would go than retirements, and what
-// was moved, explain: index files may have vanished that no other capture saw.
-// ReclaimOptions.AcceptUnexplained frees it all the same.
+// ErrUnexplained is returned where more would go than retirements, and what was moved, explain:
+// index files may have vanished that no other capture saw.
 var ErrUnexplained = errors.New("nothing is removed: more would go than retirements explain")
 
 // unexplainedFloor is how many bytes that nothing explains are never worth a question, as

@@ -1,4 +1,4 @@
-package store
+package reclaim
 
 import (
 	"context"
@@ -9,8 +9,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/stock"
 )
 
-// planReclaim tells what Reclaim would do.
-func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclaimed, error) {
+// Plan tells what Reclaim would do.
+func (r *Keeper) Plan(ctx context.Context, o Options) (*Reclaimed, error) {
 	now, guessed, err := r.leases.Now(ctx)
 	if err != nil {
 		return nil, err
@@ -34,7 +34,7 @@ func (r *Repository) planReclaim(ctx context.Context, o ReclaimOptions) (*Reclai
 	}
 	c.plan()
 	c.outlook()
-	c.out.Waiting = givenWriters(c.waiting)
+	c.out.Waiting = c.waiting
 	return c.out, nil
 }
 

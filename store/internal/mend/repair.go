@@ -1,10 +1,13 @@
-package store
+package mend
 
 import (
 	"context"
 	"errors"
 	"maps"
 	"slices"
+
+	"github.com/kistarchive/kist/store/internal/check"
+	"github.com/kistarchive/kist/store/internal/stock"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
@@ -14,68 +17,28 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// RepairOptions say how far repairing may go.
-type RepairOptions struct {
-	// Drop gives up what can't be mended: members are taken out of their captures,
-	// volumes and captures that can't be read at all are removed, and captures that
-	// vanished are no longer missed. Look first what that costs, without it.
-	Drop bool
-	// Host is where it is done, for people.
-	Host string
-	// Progress, if set, is called now and then, by one goroutine at a time.
-	Progress func(Progress)
+// Options say how far repairing may go.
+type Options struct {
+	Drop  bool   // gives up what can't be mended
+	Host  string // for people
+	Meter *vault.Meter
 }
 
-// Repaired says what Repair did, and what it can't mend.
-type Repaired struct {
-	Tables RebuildReport `json:"tables"`
-	// Healed are captures of which harmed chunks were found again elsewhere.
-	Healed []string `json:"healed"`
-	// Lost are members whose contents can't be read, and volumes (with an empty
-	// path) of which nothing can.
-	Lost []Harmed `json:"lost"`
-	// Unreadable are captures whose index files can't be read.
-	Unreadable []string `json:"unreadable"`
-	// Vanished are captures that others saw, and that were never removed.
-	Vanished []string `json:"vanished"`
-	// Exchanged are captures whose index files are not the ones that this machine saw, or
-	// that a later capture names. Dropping takes them as they are.
-	Exchanged []string `json:"exchanged"`
-	// Returned are captures that were removed on purpose, as this machine saw, and are
-	// there again. Dropping takes them as they are.
-	Returned []string `json:"returned"`
-	// Marks are marks that could not be read, and index files that were cut short
-	// before there was a capture. They were removed.
-	Marks []string `json:"marks"`
-	// Dropped tells that what was lost has been given up.
-	Dropped bool `json:"dropped"`
+// Report says what was mended, and what can't be.
+type Report struct {
+	Tables     stock.Rebuilt
+	Healed     []string // captures of which harmed chunks were found again elsewhere
+	Lost       []check.Harmed
+	Unreadable []string // captures whose index files can't be read
+	Vanished   []string // captures that others saw, and that were never removed
+	Exchanged  []string // captures whose index files are not the ones that they were
+	Returned   []string // captures that were removed on purpose, and are there again
+	Marks      []string // marks and index files that could not be read, and were removed
+	Dropped    bool     // what was lost has been given up
 }
 
-// Mended tells whether nothing is left that can't be mended.
-func (r *Repaired) Mended() bool {
-	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0 && len(r.Exchanged) == 0 && len(r.Returned) == 0
-}
-
-// Repair verifies all of the repository and mends what it can. It writes tables anew that
-// are lost, or say of a frame what it does not hold. Harmed chunks that are found elsewhere, as when the same content was captured
-// again, are taken from there. The places that are harmed are marked, so that
-// captures from now on store such content again: capturing what was harmed once
-// more, and then repairing once more, heals the older captures. What can't be mended is
-// listed, and stays as it is until it is dropped.
-//
-// Only one may repair or reclaim at a time: ErrBusy. It may be stopped at any
-// moment and called again.
-func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	defer giveBusy(&err)
-	if err := r.open(); err != nil {
-		return nil, err
-	}
-	r, err = r.afresh()
-	if err != nil {
-		return nil, err
-	}
-	defer r.slabs.Close()
+// Repair mends what it can. It wants a repository that is read afresh.
+func (r *Mender) Repair(ctx context.Context, o Options) (*Report, error) {
 	l, err := r.leases.Take(ctx, format.WorkRepair, o.Host, "")
 	if err != nil {
 		return nil, err
@@ -84,18 +47,18 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	p := &repairer{r: r, o: o, lease: l, out: &Repaired{Healed: []string{}, Lost: []Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
+	p := &repairer{r: r, o: o, lease: l, out: &Report{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
 	err = p.run(ctx)
 	return p.out, err
 }
 
 // repairer is one run of Repair.
 type repairer struct {
-	r     *Repository
-	o     RepairOptions
+	r     *Mender
+	o     Options
 	lease *lease.Lease
-	out   *Repaired
-	v     *verifier
+	out   *Report
+	v     *check.Findings
 	bad   map[format.SlabID]*badSlab
 	uses  map[format.SlabID]bool // by what was healed or dropped
 
@@ -107,7 +70,7 @@ func (p *repairer) run(ctx context.Context) error {
 		return err
 	}
 	var err error
-	if p.v, err = p.r.verifyOnce(ctx, VerifyOptions{Full: true, Progress: p.o.Progress}); err != nil {
+	if p.v, err = p.r.verifier.Find(ctx, check.Options{Full: true, Meter: func() *vault.Meter { return p.o.Meter }}); err != nil {
 		return err
 	}
 	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.heal, p.findLost, p.findMissing, p.findExchanged} {
@@ -127,14 +90,14 @@ func (p *repairer) run(ctx context.Context) error {
 
 // rebuildTables reads the repository afresh: what it finds may be mended by what follows.
 func (p *repairer) rebuildTables(ctx context.Context) error {
-	r, err := p.r.afresh()
+	fresh, err := p.r.stock.Afresh()
 	if err != nil {
 		return err
 	}
-	defer r.slabs.Close()
-	done, err := r.stock.Rebuild(ctx)
+	defer fresh.Vault().Slabs().Close()
+	done, err := fresh.Rebuild(ctx)
 	if done != nil {
-		p.out.Tables = RebuildReport(*done)
+		p.out.Tables = *done
 	}
 	return err
 }
@@ -142,9 +105,9 @@ func (p *repairer) rebuildTables(ctx context.Context) error {
 // removeBadMarks removes marks that can't be read. One that holds a capture is
 // put anew first.
 func (p *repairer) removeBadMarks(ctx context.Context) error {
-	there := ledger.CaptureIDs(p.v.files)
-	for _, name := range p.v.badMarks {
-		if id, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.stand.Ended[name] {
+	there := ledger.CaptureIDs(p.v.Files)
+	for _, name := range p.v.BadMarks {
+		if id, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.Stand.Ended[name] {
 			if err := vault.PutMark(ctx, p.r.vault, format.Hold, names.NewHold(id), ledger.NewMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
 				return err
 			}
@@ -182,7 +145,7 @@ func (p *repairer) removeMark(ctx context.Context, name string) error {
 
 // removeTorn removes index files of captures that were never committed.
 func (p *repairer) removeTorn(ctx context.Context) error {
-	for _, info := range p.v.files {
+	for _, info := range p.v.Files {
 		if _, _, err := names.ParseCapture(info.Name); err != nil || !ledger.IsTorn(info) {
 			continue
 		}
@@ -197,19 +160,19 @@ func (p *repairer) removeTorn(ctx context.Context) error {
 // findMissing lists captures that can't be read at all, or have vanished.
 func (p *repairer) findMissing(ctx context.Context) error {
 	readable := make(map[string]bool)
-	for _, c := range p.v.captures {
+	for _, c := range p.v.Captures {
 		readable[c.ID] = true
 	}
-	for _, files := range ledger.Generations(p.v.files) {
+	for _, files := range ledger.Generations(p.v.Files) {
 		if id, _, _ := names.ParseCapture(files[0].Info.Name); !readable[id] {
 			p.out.Unreadable = append(p.out.Unreadable, id)
 		}
 	}
-	missing, err := p.r.ledger.Vanished(ctx, p.v.captures, p.v.files, p.v.gone)
+	missing, err := p.r.ledger.Vanished(ctx, p.v.Captures, p.v.Files, p.v.Gone)
 	if err != nil {
 		return err
 	}
-	marked, err := p.r.ledger.Marked(ctx, p.v.stand, p.v.files, p.v.gone)
+	marked, err := p.r.ledger.Marked(ctx, p.v.Stand, p.v.Files, p.v.Gone)
 	maps.Copy(missing, marked)
 	p.out.Vanished = slices.AppendSeq(p.out.Vanished, maps.Keys(missing))
 	slices.Sort(p.out.Vanished)
@@ -235,7 +198,7 @@ func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
 	if _, err := p.r.ledger.PutBatch(ctx, names.Gone, p.departing(ids)); err != nil {
 		return err
 	}
-	for _, files := range ledger.Generations(p.v.files) {
+	for _, files := range ledger.Generations(p.v.Files) {
 		if id, _, _ := names.ParseCapture(files[0].Info.Name); !slices.Contains(ids, id) {
 			continue
 		}
@@ -253,7 +216,7 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 	if err := p.departChanged(ctx, records); err != nil {
 		return err
 	}
-	highest := ledger.HighestGenerations(p.v.files)
+	highest := ledger.HighestGenerations(p.v.Files)
 	put := p.lease.Rewriting(p.uses, nil)
 	for _, record := range records {
 		if err := p.lease.Check(ctx); err != nil {
@@ -268,6 +231,6 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 		return err
 	}
 	var err error
-	p.v.files, err = p.r.storage.List(ctx, names.Captures)
+	p.v.Files, err = p.r.storage.List(ctx, names.Captures)
 	return err
 }

@@ -1,4 +1,4 @@
-package store
+package check
 
 import (
 	"fmt"
@@ -11,7 +11,7 @@ import (
 // left of captures whose index files are gone.
 func (v *verifier) noteUnneeded() {
 	n, bytes := 0, int64(0)
-	for _, s := range v.there {
+	for _, s := range v.There {
 		if !v.state(s.ID).wanted {
 			n, bytes = n+1, bytes+s.Size
 		}

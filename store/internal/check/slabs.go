@@ -1,4 +1,4 @@
-package store
+package check
 
 import (
 	"bytes"
@@ -26,7 +26,7 @@ func (v *verifier) readTables(ctx context.Context) error {
 	for _, t := range tables {
 		v.report.Checked += t.Size
 	}
-	stock, err := v.r.stock.Take(ctx, v.there, true, func(rec *format.SlabRecord) error {
+	stock, err := v.r.stock.Take(ctx, v.There, true, func(rec *format.SlabRecord) error {
 		v.state(rec.Slab).record = rec
 		return nil
 	})
@@ -46,7 +46,7 @@ func (v *verifier) readTables(ctx context.Context) error {
 // well where everything is verified.
 func (v *verifier) readRecipes(ctx context.Context) error {
 	var recipes []*format.Recipe
-	for _, c := range v.captures {
+	for _, c := range v.Captures {
 		for i := range c.Volumes {
 			for _, p := range weave.Parts(&c.Volumes[i]) {
 				recipes = append(recipes, p.Recipe)
@@ -103,48 +103,48 @@ func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[form
 // readSlabs opens the slabs that are wanted, and of their frames as many as the
 // options say.
 func (v *verifier) readSlabs(ctx context.Context) error {
-	ids := slices.SortedFunc(maps.Keys(v.slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
-	for _, s := range v.there {
+	ids := slices.SortedFunc(maps.Keys(v.Slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
+	for _, s := range v.There {
 		if v.state(s.ID).wanted {
 			v.meter.Expect(s.Size)
 		}
 	}
-	ids = slices.DeleteFunc(ids, func(id format.SlabID) bool { return !v.slabs[id].wanted })
+	ids = slices.DeleteFunc(ids, func(id format.SlabID) bool { return !v.Slabs[id].wanted })
 	// Several are opened ahead: a share answers each only after some milliseconds.
 	return vault.InOrder(ctx, ids, vault.Askers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
-		s := v.slabs[id]
+		s := v.Slabs[id]
 		if err != nil {
 			return s.note(-1, err)
 		}
-		length, _ := v.there.Length(id)
+		length, _ := v.There.Length(id)
 		v.meter.Add(length, false)
 		return v.readSlab(ctx, slab, s)
 	})
 }
 
-func (v *verifier) readSlab(ctx context.Context, slab *fetch.Slab, s *slabState) error {
+func (v *verifier) readSlab(ctx context.Context, slab *fetch.Slab, s *SlabState) error {
 	id := slab.ID
 	for i := range slab.Frames {
 		s.lens = append(s.lens, slab.Frames[i].Chunks...)
 	}
 	if slab.Trailers < 2 {
-		s.worn = true
-		v.damage(names.Slab(id), fmt.Errorf("%w: one of the two copies of its trailer; no capture is harmed", ErrDamaged))
+		s.Worn = true
+		v.damage(names.Slab(id), fmt.Errorf("%w: one of the two copies of its trailer; no capture is harmed", format.ErrDamaged))
 	}
-	if s.record != nil && !sameFrames(s.record, slab) {
-		v.damage(names.Slab(id), fmt.Errorf("%w: a table says of it what it does not hold", ErrDamaged))
+	if s.record != nil && !SameFrames(s.record, slab) {
+		v.damage(names.Slab(id), fmt.Errorf("%w: a table says of it what it does not hold", format.ErrDamaged))
 		s.record = nil // it is of no use any more
 	}
 	if v.o.Full {
-		s.ids = make([]crypt.Identity, len(s.lens))
+		s.IDs = make([]crypt.Identity, len(s.lens))
 	}
 	return v.r.slabs.IdentifyFrames(ctx, slab, v.chooseFrames(slab), func(frame int, ids []crypt.Identity, err error) error {
 		if err != nil {
 			return s.note(frame, err)
 		}
 		v.report.Checked += int64(slab.Frames[frame].Sealed)
-		if s.ids != nil {
-			copy(s.ids[slab.FirstChunk(frame):], ids)
+		if s.IDs != nil {
+			copy(s.IDs[slab.FirstChunk(frame):], ids)
 		}
 		s.dispute(slab, frame, ids)
 		return nil
@@ -162,15 +162,15 @@ func (v *verifier) chooseFrames(slab *fetch.Slab) []int {
 }
 
 // note takes down damage, and gives any other error back.
-func (s *slabState) note(frame int, err error) error {
+func (s *SlabState) note(frame int, err error) error {
 	if !vault.IsDamage(err) {
 		return err
 	}
-	s.bad[frame] = err
+	s.Bad[frame] = err
 	return nil
 }
 
-func sameFrames(rec *format.SlabRecord, slab *fetch.Slab) bool {
+func SameFrames(rec *format.SlabRecord, slab *fetch.Slab) bool {
 	return bytes.Equal(rec.Group, slab.Group) && slices.EqualFunc(rec.Frames, slab.Frames, func(a format.TableFrame, b format.Frame) bool {
 		return a.Kind == b.Kind && a.Sealed == b.Sealed && a.Padding == b.Padding && slices.Equal(a.Chunks, b.Chunks)
 	})
@@ -182,7 +182,7 @@ func objectOf(err error) string {
 	if errors.As(err, &slab) {
 		return names.Slab(slab.Slab)
 	}
-	var object *ObjectError
+	var object *vault.ObjectError
 	if errors.As(err, &object) {
 		return object.Object
 	}

@@ -1,4 +1,4 @@
-package store
+package mend
 
 import (
 	"context"
@@ -15,10 +15,10 @@ import (
 // findExchanged lists captures that are there and are not what they were, or that should
 // not be there.
 func (p *repairer) findExchanged(context.Context) error {
-	p.exchanged = p.r.ledger.Exchanged(p.v.captures, p.v.gone)
+	p.exchanged = p.r.ledger.Exchanged(p.v.Captures, p.v.Gone)
 	p.out.Exchanged = slices.AppendSeq(p.out.Exchanged, maps.Keys(p.exchanged))
 	slices.Sort(p.out.Exchanged)
-	lapses, _ := p.r.ledger.Lapses(p.v.files, nil, p.v.gone)
+	lapses, _ := p.r.ledger.Lapses(p.v.Files, nil, p.v.Gone)
 	p.out.Returned = append(p.out.Returned, lapses.Returned...)
 	return nil
 }
@@ -27,7 +27,7 @@ func (p *repairer) findExchanged(context.Context) error {
 // what they were.
 func (p *repairer) departing(ids []string) *format.BatchRecord {
 	was := make(map[string][]crypt.Digest)
-	for _, c := range p.v.captures {
+	for _, c := range p.v.Captures {
 		was[c.ID] = append(was[c.ID], c.Hash())
 		if b := c.Previous; b != nil {
 			was[b.ID] = append(was[b.ID], b.Hash)
@@ -56,8 +56,8 @@ func (p *repairer) departChanged(ctx context.Context, records []*format.IndexFil
 	}
 	mark := &format.BatchRecord{}
 	for _, record := range records {
-		i := slices.IndexFunc(p.v.captures, func(c *ledger.Capture) bool { return c.ID == record.ID })
-		if was := p.v.captures[i].Hash(); was != record.Hash() {
+		i := slices.IndexFunc(p.v.Captures, func(c *ledger.Capture) bool { return c.ID == record.ID })
+		if was := p.v.Captures[i].Hash(); was != record.Hash() {
 			ledger.Depart(mark, record.ID, was)
 		}
 	}
@@ -68,7 +68,7 @@ func (p *repairer) departChanged(ctx context.Context, records []*format.IndexFil
 		return err
 	}
 	for i, id := range mark.Captures {
-		p.v.gone[id] = append(p.v.gone[id], mark.Hashes[i]) // or findExchanged would take it for somebody else's doing
+		p.v.Gone[id] = append(p.v.Gone[id], mark.Hashes[i]) // or findExchanged would take it for somebody else's doing
 	}
 	return nil
 }
@@ -87,7 +87,7 @@ func (p *repairer) dropHistory(ctx context.Context) error {
 		}
 	}
 	var seen []remember.Capture
-	for _, c := range p.v.captures {
+	for _, c := range p.v.Captures {
 		if slices.Contains(p.out.Returned, c.ID) {
 			seen = append(seen, c.Remembered(remember.Seen))
 		}

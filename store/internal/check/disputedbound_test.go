@@ -1,4 +1,4 @@
-package store
+package check
 
 import (
 	"encoding/binary"
@@ -16,7 +16,7 @@ func TestDisputedIsBounded(t *testing.T) {
 		binary.LittleEndian.PutUint32(id[1:], i)
 		d.add(0, 0, id, false)
 	}
-	if n := len(d.said[0]); n != stock.MostSaid {
+	if n := len(d.Said[0]); n != stock.MostSaid {
 		t.Errorf("disputed keeps %d identities", n)
 	}
 }

@@ -1,4 +1,4 @@
-package store
+package check
 
 import (
 	"context"
@@ -20,11 +20,11 @@ func (v *verifier) readMarks(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	v.gone = going.Departures()
-	if v.stand, err = v.r.ledger.ReadStanding(ctx); err != nil {
+	v.Gone = going.Departures()
+	if v.Stand, err = v.r.ledger.ReadStanding(ctx); err != nil {
 		return err
 	}
-	for _, d := range slices.Concat(going.Damage, v.stand.Damage) {
+	for _, d := range slices.Concat(going.Damage, v.Stand.Damage) {
 		v.markDamage(d)
 	}
 	if err := checkMarks[format.MarkRecord](ctx, v, names.Holds, format.Hold); err != nil {
@@ -57,7 +57,7 @@ func checkMarks[R format.Record](ctx context.Context, v *verifier, folder string
 
 func checkMark[R format.Record](ctx context.Context, v *verifier, kind format.ObjectKind, info storage.Info) error {
 	_, err := vault.ReadMark[R](ctx, v.r.vault, kind, info)
-	var object *ObjectError
+	var object *vault.ObjectError
 	switch {
 	case errors.Is(err, storage.ErrNotFound): // a lease that ended
 	case vault.IsDamage(err) && errors.As(err, &object):
@@ -96,8 +96,8 @@ func isMark(name string) bool {
 	return mark == nil || end == nil || lease == nil
 }
 
-func (v *verifier) markDamage(d *ObjectError) {
-	v.badMarks = append(v.badMarks, d.Object)
+func (v *verifier) markDamage(d *vault.ObjectError) {
+	v.BadMarks = append(v.BadMarks, d.Object)
 	v.damage(d.Object, fmt.Errorf("%w; it is a mark, and no capture is harmed (repairing removes it)", d.Err))
 }
 
@@ -124,12 +124,12 @@ func (v *verifier) checkSeenList(ctx context.Context, c *ledger.Capture, damages
 // checkSeen finds captures that others saw and that are not there, though nothing
 // says that they were removed.
 func (v *verifier) checkSeen(ctx context.Context) error {
-	missing, err := v.r.ledger.Vanished(ctx, v.captures, v.files, v.gone)
+	missing, err := v.r.ledger.Vanished(ctx, v.Captures, v.Files, v.Gone)
 	if err != nil {
 		return err
 	}
 	for _, id := range slices.Sorted(maps.Keys(missing)) {
-		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s, and it was not removed by reclaiming", ErrDamaged, missing[id]))
+		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s, and it was not removed by reclaiming", format.ErrDamaged, missing[id]))
 		d.Captures = append(d.Captures, id)
 		v.report.Damage = append(v.report.Damage, d)
 	}
@@ -142,7 +142,7 @@ func (v *verifier) checkSeen(ctx context.Context) error {
 // checkMarked finds captures that marks are about and that are not there, but for those
 // that are missed already.
 func (v *verifier) checkMarked(ctx context.Context, missed map[string]string) error {
-	marked, err := v.r.ledger.Marked(ctx, v.stand, v.files, v.gone)
+	marked, err := v.r.ledger.Marked(ctx, v.Stand, v.Files, v.Gone)
 	if err != nil {
 		return err
 	}
@@ -150,7 +150,7 @@ func (v *verifier) checkMarked(ctx context.Context, missed map[string]string) er
 		if missed[id] != "" {
 			continue
 		}
-		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s is about that capture, and it was not removed by reclaiming", ErrDamaged, marked[id]))
+		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s is about that capture, and it was not removed by reclaiming", format.ErrDamaged, marked[id]))
 		d.Captures = append(d.Captures, id)
 		v.report.Damage = append(v.report.Damage, d)
 	}

@@ -1,4 +1,4 @@
-package store
+package mend
 
 import (
 	"context"
@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/check"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
@@ -25,17 +26,17 @@ type lostVolume struct {
 // findLost lists the members that can't be read, now that all is healed that can
 // be.
 func (p *repairer) findLost(ctx context.Context) error {
-	for _, c := range p.v.captures {
+	for _, c := range p.v.Captures {
 		for i := range c.Volumes {
 			lost, err := p.lostOf(ctx, &c.Volumes[i])
 			if err != nil {
 				return fmt.Errorf("capture %s: %w", c.ID, err)
 			}
 			if lost.whole {
-				p.out.Lost = append(p.out.Lost, Harmed{Capture: c.ID, Volume: c.Volumes[i].Name})
+				p.out.Lost = append(p.out.Lost, check.Harmed{Capture: c.ID, Volume: c.Volumes[i].Name})
 			}
 			for _, path := range lost.paths {
-				p.out.Lost = append(p.out.Lost, Harmed{c.ID, c.Volumes[i].Name, path})
+				p.out.Lost = append(p.out.Lost, check.Harmed{Capture: c.ID, Volume: c.Volumes[i].Name, Path: path})
 			}
 		}
 	}
@@ -45,14 +46,14 @@ func (p *repairer) findLost(ctx context.Context) error {
 // lostOf finds out what can't be read of a volume.
 func (p *repairer) lostOf(ctx context.Context, vol *format.Volume) (*lostVolume, error) {
 	lost := &lostVolume{entries: make(map[int]bool)}
-	if len(p.bad) == 0 && len(p.v.wrong) == 0 {
+	if len(p.bad) == 0 && len(p.v.Wrong) == 0 {
 		return lost, nil
 	}
-	if p.v.wrong[weave.RecipeKey(weave.OrEmpty(vol.Contents))] == unexplained {
+	if p.v.Wrong[weave.RecipeKey(weave.OrEmpty(vol.Contents))] == check.Unexplained {
 		return &lostVolume{whole: true}, nil
 	}
 	for _, recipe := range []*format.Recipe{&vol.MemberList, weave.OrEmpty(vol.Stamps)} {
-		if p.v.wrong[weave.RecipeKey(recipe)] != intact {
+		if p.v.Wrong[weave.RecipeKey(recipe)] != check.Intact {
 			return &lostVolume{whole: true}, nil
 		}
 		spans, err := p.lostSpans(ctx, recipe)
@@ -90,7 +91,7 @@ func (p *repairer) lostOf(ctx context.Context, vol *format.Volume) (*lostVolume,
 
 // lostSpans gives the chunks of a stream that can't be read, in order.
 func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans []weave.Span, err error) {
-	wrong := p.v.wrong[weave.RecipeKey(recipe)] != intact
+	wrong := p.v.Wrong[weave.RecipeKey(recipe)] != check.Intact
 	for level := range recipe.Level {
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range p.r.slabs.Runs(ctx, &outer) {
@@ -135,8 +136,8 @@ func (p *repairer) dropMembers(ctx context.Context) error {
 	}
 	var records []*format.IndexFile
 	var empty []string // captures of which nothing is left
-	harmed := slices.DeleteFunc(slices.Clone(p.v.captures), func(c *ledger.Capture) bool {
-		return !slices.ContainsFunc(p.out.Lost, func(l Harmed) bool { return l.Capture == c.ID })
+	harmed := slices.DeleteFunc(slices.Clone(p.v.Captures), func(c *ledger.Capture) bool {
+		return !slices.ContainsFunc(p.out.Lost, func(l check.Harmed) bool { return l.Capture == c.ID })
 	})
 	for _, captures := range p.r.byGroup(harmed) {
 		some, none, err := p.dropFrom(ctx, captures)
@@ -263,7 +264,7 @@ func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 	for chunks > 0 {
 		at, times, err, ok := c.next(chunks)
 		if err == nil && !ok {
-			err = fmt.Errorf("%w: the contents end too early", ErrDamaged)
+			err = fmt.Errorf("%w: the contents end too early", format.ErrDamaged)
 		}
 		if err != nil {
 			return err
@@ -304,7 +305,7 @@ func (h *healer) store(ctx context.Context, slab *fetch.Slab, chunk uint32, to *
 		return err
 	}
 	if len(c.Data) > len(buf) {
-		return fmt.Errorf("%w: a chunk of %d bytes", ErrDamaged, len(c.Data))
+		return fmt.Errorf("%w: a chunk of %d bytes", format.ErrDamaged, len(c.Data))
 	}
 	h.w.Intake.Put(to, copy(buf, c.Data))
 	return nil

@@ -1,4 +1,4 @@
-package store
+package mend
 
 import (
 	"context"
@@ -9,6 +9,7 @@ import (
 	"github.com/klauspost/compress/zstd"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/check"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
@@ -16,6 +17,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -39,29 +41,29 @@ func (b *badSlab) disputes(chunk uint32) bool { return b != nil && len(b.said[ch
 // findBad notes which chunks can't be read, and what they were.
 func (p *repairer) findBad(ctx context.Context) error {
 	p.bad = make(map[format.SlabID]*badSlab)
-	for id, s := range p.v.slabs {
-		if len(s.bad) == 0 && !s.worn && len(s.disputed.said) == 0 {
+	for id, s := range p.v.Slabs {
+		if len(s.Bad) == 0 && !s.Worn && len(s.Disputed.Said) == 0 {
 			continue
 		}
-		b := &badSlab{said: s.disputed.said}
-		if s.bad[-1] == nil {
+		b := &badSlab{said: s.Disputed.Said}
+		if s.Bad[-1] == nil {
 			slab, err := p.r.slabs.Open(ctx, id)
 			if err != nil {
 				return err
 			}
 			b.bad = make([]bool, slab.Chunks())
-			for frame := range s.bad {
+			for frame := range s.Bad {
 				b.frames = append(b.frames, uint32(frame))
 				for n := range slab.Frames[frame].Chunks {
 					b.bad[int(slab.FirstChunk(frame))+n] = true
 				}
 			}
-			for frame := range s.disputed.frames {
-				if s.bad[frame] == nil {
+			for frame := range s.Disputed.Frames {
+				if s.Bad[frame] == nil {
 					b.frames = append(b.frames, uint32(frame))
 				}
 			}
-			if s.worn {
+			if s.Worn {
 				// No frame has this number: it stands for the trailer.
 				b.frames = append(b.frames, uint32(len(slab.Frames)))
 			}
@@ -98,7 +100,7 @@ func (p *repairer) markBad(ctx context.Context) error {
 	marked := going.Harmed()
 	record := &format.BatchRecord{}
 	for id, b := range p.bad {
-		if _, there := p.v.there.Find(id); there && !marked.Covers(id, b.frames) {
+		if _, there := p.v.There.Find(id); there && !marked.Covers(id, b.frames) {
 			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
 		}
 	}
@@ -116,7 +118,7 @@ func (p *repairer) heal(ctx context.Context) error {
 		return nil
 	}
 	var records []*format.IndexFile
-	for _, captures := range p.r.byGroup(p.v.captures) {
+	for _, captures := range p.r.byGroup(p.v.Captures) {
 		healed, err := p.healGroup(ctx, captures)
 		if err != nil {
 			return err
@@ -127,8 +129,8 @@ func (p *repairer) heal(ctx context.Context) error {
 		return err
 	}
 	for _, record := range records {
-		i := slices.IndexFunc(p.v.captures, func(c *ledger.Capture) bool { return c.ID == record.ID })
-		p.v.captures[i] = &ledger.Capture{IndexFile: record}
+		i := slices.IndexFunc(p.v.Captures, func(c *ledger.Capture) bool { return c.ID == record.ID })
+		p.v.Captures[i] = &ledger.Capture{IndexFile: record}
 	}
 	return nil
 }
@@ -157,9 +159,9 @@ func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([
 
 // healer finds chunks elsewhere.
 type healer struct {
-	r     *Repository
+	r     *Mender
 	w     *weave.Weaver
-	v     *verifier
+	v     *check.Findings
 	index *known.Index
 	bad   map[format.SlabID]*badSlab
 	wrong bool // the recipe at hand meant what was said of disputed chunks
@@ -183,7 +185,7 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 	if err != nil {
 		return nil, err
 	}
-	w := weave.NewWeaver(params, newMeter(nil))
+	w := weave.NewWeaver(params, vault.NewMeter(nil))
 	w.Intake = in
 	if p.uses == nil {
 		p.uses = make(map[format.SlabID]bool)
@@ -239,7 +241,7 @@ func (h *healer) optional(ctx context.Context, place **format.Recipe, changed *b
 }
 
 // errLost is returned for a chunk that is nowhere.
-var errLost = fmt.Errorf("%w: a chunk is in no slab that can be read", ErrDamaged)
+var errLost = fmt.Errorf("%w: a chunk is in no slab that can be read", format.ErrDamaged)
 
 // recipe gives a recipe that names no harmed chunk, nil if the old one does not, or
 // errLost.
@@ -248,7 +250,7 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 		return nil, nil
 	}
 	moved := false
-	h.wrong = h.v.wrong[weave.RecipeKey(old)] != intact
+	h.wrong = h.v.Wrong[weave.RecipeKey(old)] != check.Intact
 	for run, err := range h.runs(ctx, old, &moved) {
 		if err != nil {
 			return nil, err
@@ -260,20 +262,20 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 	if !moved {
 		return nil, h.unhealed()
 	}
-	if ok, err := h.r.stock.Fits(ctx, old, h.runs(ctx, old, &moved), h.v.realOf); err != nil || !ok {
-		return nil, orElse(err, errLost) // what is found elsewhere is not what was captured
+	if ok, err := h.r.stock.Fits(ctx, old, h.runs(ctx, old, &moved), h.v.RealOf); err != nil || !ok {
+		return nil, check.OrElse(err, errLost) // what is found elsewhere is not what was captured
 	}
 	healed, err := h.w.PutRecipe(*old, func(yield func(format.Run) error) error {
-		j := &joiner{yield: yield}
+		j := &weave.Joiner{Yield: yield}
 		for run, err := range h.runs(ctx, old, &moved) {
 			if err != nil {
 				return err
 			}
-			if err := j.add(run); err != nil {
+			if err := j.Add(run); err != nil {
 				return err
 			}
 		}
-		return j.end()
+		return j.End()
 	})
 	return &healed, err
 }
@@ -351,4 +353,9 @@ func (h *healer) elsewhere(b *badSlab, run format.Run) format.Run {
 	}
 	run.Slab = format.SlabID{}
 	return run
+}
+
+// byGroup gives the captures of each group, in the order of the first of each.
+func (r *Mender) byGroup(captures []*ledger.Capture) [][]*ledger.Capture {
+	return stock.Gather(captures, func(c *ledger.Capture) string { return string(r.stock.ApartFor(c.Name).Group) })
 }

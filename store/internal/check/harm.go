@@ -1,4 +1,4 @@
-package store
+package check
 
 import (
 	"context"
@@ -40,7 +40,7 @@ type harm struct {
 // is harmed, and compares the digests of the rest.
 func (v *verifier) checkCaptures(ctx context.Context) error {
 	damages := v.slabDamages()
-	for _, c := range v.captures {
+	for _, c := range v.Captures {
 		for i := range c.Volumes {
 			if err := v.checkVolume(ctx, c, &c.Volumes[i], damages); err != nil {
 				return err
@@ -54,10 +54,10 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 		if v.settled(place, d) {
 			continue
 		}
-		if len(d.Captures) == 0 && errors.Is(v.slabs[place.slab].bad[place.frame], storage.ErrNotFound) {
+		if len(d.Captures) == 0 && errors.Is(v.Slabs[place.slab].Bad[place.frame], storage.ErrNotFound) {
 			continue // it was listed, nothing needs it, and it was removed meanwhile
 		}
-		if place.frame < 0 && len(d.Captures) == 0 && v.slabs[place.slab].record == nil {
+		if place.frame < 0 && len(d.Captures) == 0 && v.Slabs[place.slab].record == nil {
 			v.report.Notes = append(v.report.Notes, fmt.Sprintf("%s is cut short or can't be read, and nothing needs it: reclaiming removes it", d.Object))
 			continue
 		}
@@ -70,8 +70,8 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 func (v *verifier) slabDamages() map[badPlace]*Damage {
 	damages := make(map[badPlace]*Damage)
 	v.disputes(damages)
-	for id, s := range v.slabs {
-		for frame, err := range s.bad {
+	for id, s := range v.Slabs {
+		for frame, err := range s.Bad {
 			d := newDamage(names.Slab(id), err)
 			damages[badPlace{id, frame}] = &d
 		}
@@ -136,11 +136,11 @@ type listKey struct {
 // isOfSlab tells whether an error is about a slab that was found to be bad.
 func (v *verifier) isOfSlab(err error) bool {
 	var slab *fetch.SlabError
-	return errors.As(err, &slab) && len(v.state(slab.Slab).bad) > 0
+	return errors.As(err, &slab) && len(v.state(slab.Slab).Bad) > 0
 }
 
 // addUp reads a member list to its end.
-func (r *Repository) addUp(ctx context.Context, v *format.Volume) error {
+func (r *Verifier) addUp(ctx context.Context, v *format.Volume) error {
 	entries := r.reader.Entries(ctx, v)
 	defer entries.Close()
 	var length, chunks, contents uint64
@@ -161,7 +161,7 @@ func (r *Repository) addUp(ctx context.Context, v *format.Volume) error {
 		contents += e.Length
 	}
 	if want := weave.OrEmpty(v.Contents); length != v.Length || chunks != want.Chunks || contents != want.Bytes {
-		return fmt.Errorf("%w: a member list that adds up to %d bytes and %d chunks, not %d and %d", ErrDamaged, length, chunks, v.Length, want.Chunks)
+		return fmt.Errorf("%w: a member list that adds up to %d bytes and %d chunks, not %d and %d", format.ErrDamaged, length, chunks, v.Length, want.Chunks)
 	}
 	return nil
 }
@@ -198,7 +198,7 @@ func (v *verifier) checkRecipe(ctx context.Context, recipe *format.Recipe) ([]ha
 	digest := crypt.NewDigestHasher()
 	harms, err := v.walk(ctx, recipe, digest)
 	if err == nil && len(harms) == 0 && v.o.Full && digest.Sum() != recipe.Digest {
-		err = fmt.Errorf("%w: a stream is not the one that was captured", ErrDamaged)
+		err = fmt.Errorf("%w: a stream is not the one that was captured", format.ErrDamaged)
 	}
 	if vault.IsDamage(err) && v.o.Full {
 		return v.explain(ctx, recipe, err)
@@ -215,16 +215,16 @@ func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *cryp
 			return harms, err
 		}
 		s := v.state(run.Slab)
-		if s.bad[-1] == nil && int(run.First)+int(run.Count) > len(s.lens) {
+		if s.Bad[-1] == nil && int(run.First)+int(run.Count) > len(s.lens) {
 			return harms, fmt.Errorf("slab %s: %w: chunk %d is named and the slab has %d",
-				names.Slab(run.Slab), ErrDamaged, run.First+run.Count-1, len(s.lens))
+				names.Slab(run.Slab), format.ErrDamaged, run.First+run.Count-1, len(s.lens))
 		}
 		hit, err := v.harmOf(ctx, run, at, s)
 		if err != nil {
 			return harms, err
 		}
 		harms = append(harms, hit...)
-		if s.bad[-1] == nil {
+		if s.Bad[-1] == nil {
 			n, err := addChunks(ctx, s, run, digest)
 			if err != nil {
 				return harms, err
@@ -240,7 +240,7 @@ func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *cryp
 		}
 	}
 	if digest != nil && len(harms) == 0 && (at != recipe.Chunks || bytes != recipe.Bytes) {
-		return nil, fmt.Errorf("%w: a recipe names %d chunks of %d bytes and should name %d of %d", ErrDamaged, at, bytes, recipe.Chunks, recipe.Bytes)
+		return nil, fmt.Errorf("%w: a recipe names %d chunks of %d bytes and should name %d of %d", format.ErrDamaged, at, bytes, recipe.Chunks, recipe.Bytes)
 	}
 	return harms, nil
 }
@@ -251,16 +251,16 @@ const repeatStep = 1 << 20
 
 // addChunks adds the chunks of a run to digest, where that is set and they are
 // known, and gives their length.
-func addChunks(ctx context.Context, s *slabState, run format.Run, digest *crypt.DigestHasher) (bytes uint64, err error) {
+func addChunks(ctx context.Context, s *SlabState, run format.Run, digest *crypt.DigestHasher) (bytes uint64, err error) {
 	for n := run.First; n < run.First+run.Count; n++ {
 		bytes += uint64(s.lens[n]) * uint64(run.Times)
 	}
-	if digest == nil || s.ids == nil {
+	if digest == nil || s.IDs == nil {
 		return bytes, context.Cause(ctx)
 	}
 	if run.Count > 1 {
 		for n := run.First; n < run.First+run.Count; n++ {
-			digest.Add(s.ids[n], int(s.lens[n]))
+			digest.Add(s.IDs[n], int(s.lens[n]))
 		}
 		return bytes, nil
 	}
@@ -268,25 +268,25 @@ func addChunks(ctx context.Context, s *slabState, run format.Run, digest *crypt.
 		if ctx.Err() != nil {
 			return bytes, context.Cause(ctx)
 		}
-		digest.AddTimes(s.ids[run.First], int(s.lens[run.First]), min(left, repeatStep))
+		digest.AddTimes(s.IDs[run.First], int(s.lens[run.First]), min(left, repeatStep))
 	}
 	return bytes, nil
 }
 
 // harmOf gives the bad places among the chunks of a run, whose first is the
 // stream's chunk number at.
-func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *slabState) (harms []harm, err error) {
-	if len(s.bad) == 0 {
+func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *SlabState) (harms []harm, err error) {
+	if len(s.Bad) == 0 {
 		return nil, nil
 	}
-	if s.bad[-1] != nil {
+	if s.Bad[-1] != nil {
 		return []harm{{place: badPlace{run.Slab, -1}, span: weave.Span{First: at, Count: run.Len()}}}, nil
 	}
 	slab, err := v.r.slabs.Open(ctx, run.Slab)
 	if err != nil {
 		return nil, err // it could be read before
 	}
-	for frame := range s.bad {
+	for frame := range s.Bad {
 		first := slab.FirstChunk(frame)
 		from := max(first, run.First)
 		to := min(first+uint32(len(slab.Frames[frame].Chunks)), run.First+run.Count)

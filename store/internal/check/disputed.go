@@ -1,4 +1,4 @@
-package store
+package check
 
 import (
 	"context"
@@ -19,24 +19,24 @@ import (
 // are. Either the frame is wrong, as where a bit flipped before it was compressed, or the
 // table is. Captures whose digests fit what was said are harmed, and the others are not.
 type disputed struct {
-	said   map[uint32][]crypt.Identity
-	frames map[int]bool // that hold them; true where a table still says it
+	Said   map[uint32][]crypt.Identity
+	Frames map[int]bool // that hold them; true where a table still says it
 }
 
 func (d *disputed) add(frame int, n uint32, id crypt.Identity, still bool) {
-	if d.said == nil {
-		d.said, d.frames = make(map[uint32][]crypt.Identity), make(map[int]bool)
+	if d.Said == nil {
+		d.Said, d.Frames = make(map[uint32][]crypt.Identity), make(map[int]bool)
 	}
-	d.frames[frame] = d.frames[frame] || still
-	if len(d.said[n]) < stock.MostSaid && !slices.Contains(d.said[n], id) {
-		d.said[n] = append(d.said[n], id)
+	d.Frames[frame] = d.Frames[frame] || still
+	if len(d.Said[n]) < stock.MostSaid && !slices.Contains(d.Said[n], id) {
+		d.Said[n] = append(d.Said[n], id)
 	}
 }
 
 // any tells whether a chunk of a run is disputed.
 func (d *disputed) any(run format.Run) bool {
 	for n := range run.Count {
-		if len(d.said[run.First+n]) > 0 {
+		if len(d.Said[run.First+n]) > 0 {
 			return true
 		}
 	}
@@ -51,7 +51,7 @@ func (v *verifier) readRivals(ctx context.Context) error {
 	}
 	return v.r.stock.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
-			s := v.slabs[rec.Slab]
+			s := v.Slabs[rec.Slab]
 			if s != nil && s.record != nil && s.record.Length == rec.Length && !stock.SameRecord(s.record, rec) {
 				s.rivals = append(s.rivals, rec)
 			}
@@ -61,7 +61,7 @@ func (v *verifier) readRivals(ctx context.Context) error {
 }
 
 // dispute compares a frame with what the tables say of it.
-func (s *slabState) dispute(slab *fetch.Slab, frame int, ids []crypt.Identity) {
+func (s *SlabState) dispute(slab *fetch.Slab, frame int, ids []crypt.Identity) {
 	first := slab.FirstChunk(frame)
 	records := s.rivals
 	if s.record != nil {
@@ -74,12 +74,12 @@ func (s *slabState) dispute(slab *fetch.Slab, frame int, ids []crypt.Identity) {
 		f := &rec.Frames[frame]
 		for c, id := range ids {
 			if f.ID(c) != id {
-				s.disputed.add(frame, first+uint32(c), f.ID(c), true)
+				s.Disputed.add(frame, first+uint32(c), f.ID(c), true)
 			}
 		}
 		for c, id := range f.FormerIDs() {
 			if ids[c] != id {
-				s.disputed.add(frame, first+uint32(c), id, false)
+				s.Disputed.add(frame, first+uint32(c), id, false)
 			}
 		}
 	}
@@ -87,9 +87,9 @@ func (s *slabState) dispute(slab *fetch.Slab, frame int, ids []crypt.Identity) {
 
 // disputes begins a Damage for every frame that is disputed.
 func (v *verifier) disputes(damages map[badPlace]*Damage) {
-	for id, s := range v.slabs {
-		for frame := range s.disputed.frames {
-			d := newDamage(names.Slab(id), fmt.Errorf("%w: frame %d holds other chunks than a table says: a machine that wrote here has broken memory, or somebody who holds a key wrote it so (repairing marks it; what it harms is healed by capturing with every file read again, and then repairing, on another machine)", ErrDamaged, frame))
+	for id, s := range v.Slabs {
+		for frame := range s.Disputed.Frames {
+			d := newDamage(names.Slab(id), fmt.Errorf("%w: frame %d holds other chunks than a table says: a machine that wrote here has broken memory, or somebody who holds a key wrote it so (repairing marks it; what it harms is healed by capturing with every file read again, and then repairing, on another machine)", format.ErrDamaged, frame))
 			damages[badPlace{id, frame}] = &d
 		}
 	}
@@ -98,18 +98,18 @@ func (v *verifier) disputes(damages map[badPlace]*Damage) {
 // settled tells whether a disputed frame is no damage any more: no table says it, and
 // no capture relies on it.
 func (v *verifier) settled(place badPlace, d *Damage) bool {
-	s := v.slabs[place.slab]
-	still, disputed := s.disputed.frames[place.frame]
-	return disputed && !still && s.bad[place.frame] == nil && len(d.Captures) == 0
+	s := v.Slabs[place.slab]
+	still, disputed := s.Disputed.Frames[place.frame]
+	return disputed && !still && s.Bad[place.frame] == nil && len(d.Captures) == 0
 }
 
 // harmKind says what is wrong with a stream that is not the one that was captured.
 type harmKind int
 
 const (
-	intact      harmKind = iota
+	Intact      harmKind = iota
 	misled               // its digest fits what was said of disputed chunks
-	unexplained          // nothing that is known fits
+	Unexplained          // nothing that is known fits
 )
 
 // explain finds out why a stream is not the one that was captured, all chunks of which
@@ -117,16 +117,16 @@ const (
 // err, where they don't.
 func (v *verifier) explain(ctx context.Context, recipe *format.Recipe, err error) ([]harm, error) {
 	key := weave.RecipeKey(recipe)
-	v.wrong[key] = unexplained
+	v.Wrong[key] = Unexplained
 	for level := range recipe.Level {
 		// What is wrong in a list of runs spoils all behind it.
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
 		harms, failed := v.disputedIn(ctx, &outer)
 		if failed != nil {
-			return nil, orElse(failed, err)
+			return nil, OrElse(failed, err)
 		}
 		if len(harms) > 0 {
-			v.wrong[key] = misled
+			v.Wrong[key] = misled
 			for i := range harms {
 				harms[i].whole = true
 			}
@@ -135,23 +135,23 @@ func (v *verifier) explain(ctx context.Context, recipe *format.Recipe, err error
 	}
 	harms, failed := v.disputedIn(ctx, recipe)
 	if failed != nil {
-		return nil, orElse(failed, err)
+		return nil, OrElse(failed, err)
 	}
 	ok := false
 	if len(harms) > 0 {
 		if ok, failed = v.r.stock.Fits(ctx, recipe, v.r.slabs.Runs(ctx, recipe), v.saidOf); failed != nil {
-			return nil, orElse(failed, err)
+			return nil, OrElse(failed, err)
 		}
 	}
 	if !ok {
 		return nil, err
 	}
-	v.wrong[key] = misled
+	v.Wrong[key] = misled
 	return harms, nil
 }
 
-// orElse gives err, or where that is damage the other one.
-func orElse(err, other error) error {
+// OrElse gives err, or where that is damage the other one.
+func OrElse(err, other error) error {
 	if vault.IsDamage(err) {
 		return other
 	}
@@ -165,13 +165,13 @@ func (v *verifier) disputedIn(ctx context.Context, recipe *format.Recipe) (harms
 		if err != nil {
 			return harms, err
 		}
-		if s := v.state(run.Slab); s.disputed.any(run) {
+		if s := v.state(run.Slab); s.Disputed.any(run) {
 			slab, err := v.r.slabs.Open(ctx, run.Slab)
 			if err != nil {
 				return harms, err
 			}
 			for n := range run.Count {
-				if len(s.disputed.said[run.First+n]) > 0 && len(harms) <= maxHarms {
+				if len(s.Disputed.Said[run.First+n]) > 0 && len(harms) <= maxHarms {
 					harms = append(harms, harm{place: badPlace{run.Slab, slab.FrameOf(run.First + n)}, span: weave.Span{First: at + uint64(n), Count: uint64(run.Times)}})
 				}
 			}
@@ -183,20 +183,20 @@ func (v *verifier) disputedIn(ctx context.Context, recipe *format.Recipe) (harms
 
 // saidOf gives what was said of a disputed chunk, and what any other one is.
 func (v *verifier) saidOf(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
-	id, length, ok = v.realOf(slab, n)
+	id, length, ok = v.RealOf(slab, n)
 	if ok {
-		if said := v.slabs[slab].disputed.said[n]; len(said) > 0 {
+		if said := v.Slabs[slab].Disputed.Said[n]; len(said) > 0 {
 			id = said[0]
 		}
 	}
 	return id, length, ok
 }
 
-// realOf gives what a chunk is. One that could not be read has no identity.
-func (v *verifier) realOf(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
-	s := v.slabs[slab]
-	if s == nil || int(n) >= len(s.ids) || s.ids[n] == (crypt.Identity{}) {
+// RealOf gives what a chunk is. One that could not be read has no identity.
+func (v *Findings) RealOf(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
+	s := v.Slabs[slab]
+	if s == nil || int(n) >= len(s.IDs) || s.IDs[n] == (crypt.Identity{}) {
 		return id, 0, false
 	}
-	return s.ids[n], s.lens[n], true
+	return s.IDs[n], s.lens[n], true
 }
