@@ -52,6 +52,9 @@ func TestInterruptedContainer(t *testing.T) {
 	b.interruptAll(func() {
 		t.Helper()
 		b.mustRun("seedbank")
+		if b.stdout.Len() > 0 {
+			t.Fatalf("capture %s is made, and that it was interrupted is said: %s", &b.stdout, &b.stderr)
+		}
 	}, "capture", "--container", "seedbank", "--stop")
 	b.mustRun("seedbank")
 	before := b.names()
