@@ -22,8 +22,8 @@ const (
 	oldEntries = "old"
 )
 
-// kept matches the names of what earlier calls kept.
-var kept = regexp.MustCompile(`^\.before-` + stampPattern + `$`)
+// kept matches the names of what earlier calls kept or built beside.
+var kept = regexp.MustCompile(`^\.(?:before|rescued)-` + stampPattern + `$`)
 
 // moveEntries puts the new tree into the place of a mount point's entries.
 func (r *replacement) moveEntries() (_ *Replaced, err error) {

@@ -219,7 +219,7 @@ func (r *replacement) close() {
 }
 
 func (r *replacement) run(ctx context.Context, build func(ctx context.Context, f *Folder) error) (*Replaced, error) {
-	if err := r.build(ctx, build); err != nil {
+	if err := r.build(ctx, build, r.mounted); err != nil {
 		return nil, err
 	}
 	if r.mounted {
@@ -228,12 +228,12 @@ func (r *replacement) run(ctx context.Context, build func(ctx context.Context, f
 	return r.exchangeTrees()
 }
 
-// build has the new tree built and flushed.
-func (r *replacement) build(ctx context.Context, build func(ctx context.Context, f *Folder) error) error {
+// build has the new tree built and flushed: where wrapped is true in a folder within the one that is made.
+func (r *replacement) build(ctx context.Context, build func(ctx context.Context, f *Folder) error, wrapped bool) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	if err := r.stage(r.entry("new-", strings.ToLower(rand.Text()[:6]))); err != nil {
+	if err := r.stage(r.entry("new-", strings.ToLower(rand.Text()[:6])), wrapped); err != nil {
 		return err
 	}
 	if err := build(ctx, r.top); err != nil {
@@ -245,9 +245,9 @@ func (r *replacement) build(ctx context.Context, build func(ctx context.Context,
 	return ctx.Err()
 }
 
-// stage makes the folder for the new tree: in a mount point one that stays the caller's within another, so
+// stage makes the folder for the new tree: wrapped, in a mount point, one that stays the caller's within another, so
 // that nobody else can make what Recover goes by.
-func (r *replacement) stage(name string) (err error) {
+func (r *replacement) stage(name string, wrapped bool) (err error) {
 	if r.staged, err = r.mkdir(r.home, name); err != nil {
 		return err
 	}
@@ -256,7 +256,7 @@ func (r *replacement) stage(name string) (err error) {
 	}
 	r.made = name
 	tree, path := r.staged, r.pathTo(name)
-	if r.mounted {
+	if wrapped {
 		if tree, err = r.mkdir(r.staged, newEntries); err != nil {
 			return err
 		}
