@@ -13,6 +13,10 @@ import (
 // captured ended within it.
 var ErrCut = give.ErrCut
 
+// ErrNothingWhole is returned by RestoreFolder and RestoreInto, with FolderOptions.Losses, where no
+// member that was wanted is whole.
+var ErrNothingWhole = fmt.Errorf("%w: no member is whole", ErrDamaged)
+
 // Losses says what of a volume can't be restored.
 type Losses struct {
 	Volume *Volume

@@ -28,11 +28,16 @@ func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volu
 		b.total += int64(v.Bytes)
 	}
 	if len(volumes) == 1 {
-		report, err := b.volume(ctx, volumes[0], f)
+		var report *volume.ExtractReport
+		report, err = b.volume(ctx, volumes[0], f)
 		b.add(report)
-		return &b.sum, err
+	} else {
+		err = b.several(ctx, volumes, f)
 	}
-	return &b.sum, b.several(ctx, volumes, f)
+	if err == nil && b.sum.Members == 0 && o.Losses != nil {
+		err = ErrNothingWhole
+	}
+	return &b.sum, err
 }
 
 // folderBuild is one run of RestoreInto.

@@ -66,20 +66,39 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 	return s.restoreFolder(ctx, volumes, dir)
 }
 
-// restoreFolder restores volumes into a folder, and says what was done.
+// restoreFolder restores volumes into a folder, or what is whole of them, and says what was done.
 func (s *restoring) restoreFolder(ctx context.Context, volumes []*store.Volume, dir string) error {
+	done, err := s.putFolder(ctx, volumes, dir, nil)
+	if done == nil && isLossy(err) {
+		return s.rescueFolder(ctx, volumes, dir, err)
+	}
+	return err
+}
+
+// putFolder restores volumes into a folder, without what is lost, and says what was done, if anything.
+func (s *restoring) putFolder(ctx context.Context, volumes []*store.Volume, dir string, change func(*store.FolderOptions)) (*store.FolderRestored, error) {
 	o, end := s.folderOptions()
+	if change != nil {
+		change(&o)
+	}
 	done, err := s.r.RestoreFolder(ctx, volumes, dir, o)
 	end()
 	err = explainName(err, len(volumes) > 1)
+	if done != nil {
+		s.result.add(volumes, dir, done)
+	}
 	switch {
 	case done == nil:
-		return err
+		return nil, err
+	case done.Beside != "":
+		s.app.WarnAll(lossTexts(done.NotRestored))
+		s.sayRestored(done.Beside, done)
 	case done.How == 0:
-		return s.sayPlaced(dir, done, err)
+		return done, s.sayPlaced(dir, done, err)
+	default:
+		s.sayReplaced(dir, done)
 	}
-	s.sayReplaced(dir, done)
-	return err
+	return done, err
 }
 
 // folderOptions says how volumes are restored into folders, which were looked into before.
