@@ -118,11 +118,15 @@ func (a *app) restore(c *cli.Context) error {
 	case c.String("tar") == "-": // bytes may be out already
 		return againByHand(s.intoTar(c.Context, capture, c.String("volume"), "-", false))
 	}
+	into := c.String("into")
+	if into != "" {
+		into = shownDir(into) // once: the current folder may be the one that is exchanged
+	}
 	find := func(id string) (*store.Capture, error) { return a.find(c.Context, r, id) }
 	return s.report(a.twice(capture, find, func(capture *store.Capture) error {
 		s.result = restored{Capture: capture.ID}
-		if c.String("into") != "" {
-			return s.intoFolder(c.Context, capture, c.String("volume"), c.String("into"))
+		if into != "" {
+			return s.intoFolder(c.Context, capture, c.String("volume"), into)
 		}
 		return s.intoTar(c.Context, capture, c.String("volume"), c.String("tar"), c.Bool("overwrite"))
 	}))

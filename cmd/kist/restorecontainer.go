@@ -141,7 +141,7 @@ func (r *containerRestore) dryRun(ctx context.Context) error {
 	}
 	var targets []destination
 	for _, p := range r.placed {
-		targets = append(targets, destination{[]*store.Volume{p.volume}, p.dir})
+		targets = append(targets, destination{[]*store.Volume{p.volume}, p.dir, true})
 	}
 	return r.showChanges(ctx, targets, "container "+r.target.Name)
 }

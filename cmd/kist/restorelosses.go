@@ -116,9 +116,9 @@ func (s *restoring) rescueFolder(ctx context.Context, volumes []*store.Volume, d
 		return err
 	}
 	if done.Beside != "" {
-		return s.endLossy(fmt.Sprintf("What is whole is in %s, and %s is as it was. --accept-losses puts it in its place.", done.Beside, dir))
+		return s.endLossy(fmt.Sprintf("What is whole is in %s, and %s is as it was. --accept-losses puts it in its place.", done.Beside, shownDir(dir)))
 	}
-	return s.endLossy("What is whole is in " + dir + ".")
+	return s.endLossy("What is whole is in " + shownDir(dir) + ".")
 }
 
 // endLossy gives the error that a restore with losses ends with.
