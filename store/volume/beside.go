@@ -1,6 +1,7 @@
 package volume
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"time"
@@ -44,5 +45,5 @@ func (r *replacement) besideTarget(ctx context.Context, build func(ctx context.C
 	if err := r.flush(r.home); err != nil {
 		return err
 	}
-	return r.isAt(r.made, r.id)
+	return cmp.Or(r.isAt(r.made, r.id), r.aside.only(r.id))
 }

@@ -171,14 +171,28 @@ func (r *replacement) discard(done *Replaced, unwanted bool) error {
 	name := filepath.Base(done.Previous)
 	if !unwanted {
 		if r.removeEmpty(r.home, name) != nil && there(r.home, name) {
-			return nil
+			return r.keepMarked(done)
 		}
 	} else if err := r.removePrevious(done.Previous); err != nil && there(r.home, name) {
 		return fmt.Errorf("%w: %w", ErrNotDiscarded, err)
 	}
 	done.Previous = ""
+	if err := r.aside.drop(); err != nil {
+		return err
+	}
 	if r.mounted { // removing changed the root's time
 		done.NotRestored = append(done.NotRestored, dressAgain(r, r.live, r.newLook)...)
+	}
+	return nil
+}
+
+// keepMarked leaves nothing but the old tree marked.
+func (r *replacement) keepMarked(done *Replaced) error {
+	if !r.mounted {
+		return nil
+	}
+	if err := r.aside.only(r.previous); err != nil {
+		done.NotRestored = append(done.NotRestored, Note{".", fmt.Sprintf("the mark of what is set aside: %v", err), 1})
 	}
 	return nil
 }
@@ -202,12 +216,28 @@ type replacement struct {
 	top      *Folder // the new tree
 	old      *folder // the old entries of a mount point
 	previous inode   // of the old tree, once it has its dated name
+	aside    *marker // in a mount point; else nil
 	undo     []func() error
 
 	oldLook, newLook *look // of a mount point's root
 }
 
+// mark notes a folder of ours in a mount point as set aside.
+func (r *replacement) mark(id inode) error {
+	if !r.mounted {
+		return nil
+	}
+	if r.aside == nil {
+		r.aside = &marker{home: r.home}
+	}
+	if err := r.aside.note(id); err != nil {
+		return fmt.Errorf("marking what is set aside in %s: %w", r.path, err)
+	}
+	return nil
+}
+
 func (r *replacement) close() {
+	r.aside.close()
 	if r.top != nil && r.top.d != r.staged {
 		r.top.d.close()
 	}
@@ -255,6 +285,9 @@ func (r *replacement) stage(name string, wrapped bool) (err error) {
 		return err
 	}
 	r.made = name
+	if err := r.mark(r.id); err != nil {
+		return err
+	}
 	tree, path := r.staged, r.pathTo(name)
 	if wrapped {
 		if tree, err = r.mkdir(r.staged, newEntries); err != nil {
@@ -416,6 +449,9 @@ func (r *replacement) back(err error) error {
 	}
 	if r.made != "" {
 		err = errors.Join(err, r.removeAll(r.home, r.made, r.id))
+	}
+	if r.made == "" || !there(r.home, r.made) {
+		err = errors.Join(err, r.aside.drop())
 	}
 	if r.oldLook != nil { // at least the time changed
 		_, failed := r.dress(r.live, r.oldLook)
