@@ -51,6 +51,7 @@ func (a *app) commands() []*cli.Command {
 		a.contentsCommand(),
 		a.verifyCommand(),
 		a.restoreCommand(),
+		a.keptCommand(),
 		a.compareCommand(),
 		a.usageCommand(),
 		a.holdCommand(),

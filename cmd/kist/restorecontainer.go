@@ -178,6 +178,7 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 		return r.copyAll(ctx)
 	}
 	p := r.placed[n]
+	r.app.noteRestore(p.dir)
 	var report *volume.ExtractReport
 	done, err := volume.ReplaceFolder(ctx, p.dir, func(ctx context.Context, part *volume.Folder) (err error) {
 		// ReplaceFolder flushes, too, but with the container stopped already.

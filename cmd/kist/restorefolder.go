@@ -91,8 +91,12 @@ func (s *restoring) putFolder(ctx context.Context, volumes []*store.Volume, dir 
 	if change != nil {
 		change(&o)
 	}
+	s.app.noteRestore(dir)
 	done, err := s.r.RestoreFolder(ctx, volumes, dir, o)
 	end()
+	if done != nil {
+		s.noteSingles(dir, done.Kept)
+	}
 	err = explainName(err, len(volumes) > 1)
 	if done != nil {
 		s.result.add(volumes, dir, done)
@@ -109,6 +113,15 @@ func (s *restoring) putFolder(ctx context.Context, volumes []*store.Volume, dir 
 		s.sayReplaced(dir, done)
 	}
 	return done, err
+}
+
+// noteSingles notes single members that were kept.
+func (s *restoring) noteSingles(dir string, kept []string) {
+	for _, path := range kept {
+		if err := s.app.book().NoteSingle(filepath.Join(paths.Absolute(dir), path)); err != nil {
+			s.app.Warn("kist kept will not know of %s: %s", screen.Printable(path), screen.Line(err.Error()))
+		}
+	}
 }
 
 // folderOptions says how volumes are restored into folders, which were looked into before.

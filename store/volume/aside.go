@@ -126,6 +126,30 @@ func AsideAt(path string) (Aside, error) {
 	return newAside(real, AsidePrevious, rest, m), nil
 }
 
+// AsideNamed tells of what is set aside by its path: what FindAside finds for some target, or AsideAt. It fails with
+// fs.ErrNotExist for what is not there, and has no such name.
+func AsideNamed(path string) (Aside, error) {
+	dir, name := filepath.Split(filepath.Clean(path))
+	targets := []string{filepath.Clean(dir)} // a mount point, or a folder with a part folder in it
+	for i := range name {
+		if name[i] == '.' && i > 0 {
+			targets = append(targets, dir+name[:i])
+		}
+	}
+	for _, target := range targets {
+		found, err := FindAside(target)
+		if err != nil {
+			continue // it may be no target
+		}
+		for _, a := range found {
+			if filepath.Base(a.Path) == name {
+				return a, nil
+			}
+		}
+	}
+	return AsideAt(path)
+}
+
 // cutLast is strings.Cut around the last separator.
 func cutLast(s, separator string) (before, after string, found bool) {
 	if i := strings.LastIndex(s, separator); i >= 0 {

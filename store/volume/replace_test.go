@@ -179,7 +179,9 @@ func (s *scene) live(t *testing.T) map[string]string {
 	t.Helper()
 	p := picture(t, s.path)
 	if s.mounted {
-		maps.DeleteFunc(p, func(name, _ string) bool { return strings.HasPrefix(name, "/.before-") || strings.HasPrefix(name, "/"+markerPrefix) })
+		maps.DeleteFunc(p, func(name, _ string) bool {
+			return strings.HasPrefix(name, "/.before-") || strings.HasPrefix(name, "/"+markerPrefix)
+		})
 	}
 	return p
 }
