@@ -143,14 +143,14 @@ func TestEarlyReadCounts(t *testing.T) {
 	}
 	stored := 0
 	for _, kind := range []string{"slabs", "tables", "captures"} {
-		stored += sizeOf(t, b.path("repo", kind))
+		stored += bytesBelow(t, b.path("repo", kind))
 	}
 	if added < stored*9/10 || added > stored {
 		t.Errorf("added %d, and %d are stored", added, stored)
 	}
 }
 
-func sizeOf(t *testing.T, dir string) (n int) {
+func bytesBelow(t *testing.T, dir string) (n int) {
 	t.Helper()
 	filepath.Walk(dir, func(_ string, info os.FileInfo, err error) error {
 		if err == nil && info.Mode().IsRegular() {

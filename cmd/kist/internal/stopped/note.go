@@ -126,20 +126,6 @@ func (n *note) remove() error { return errors.Join(os.Remove(n.path()), n.file.C
 // release leaves the note to the next run.
 func (n *note) release() error { return n.file.Close() }
 
-// Forget takes away what a restore that did not come to its end left, after
-// one that did.
-func (k *Keeper) Forget(c Target) error {
-	dir, err := k.Folder()
-	if err != nil {
-		return nil // nor could a note have been written
-	}
-	n, err := takeNote(notePath(dir, c.ID))
-	if n == nil || err != nil {
-		return err
-	}
-	return n.remove()
-}
-
 func notePath(dir, id string) string { return filepath.Join(dir, "stopped-"+id+".json") }
 
 // checkNotes makes sure that nobody else can put notes into a folder: they name programs to run.
