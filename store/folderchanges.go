@@ -230,10 +230,10 @@ func lookThrough(ctx context.Context, dir string) (map[string]*volume.State, err
 type looking map[string]*volume.State
 
 // Find implements volume.Sink.
-func (l looking) Find(path string, state *volume.State) (any, error) {
+func (l looking) Find(at string, state *volume.State) (any, error) {
 	is := *state
-	l[CleanPath(path)] = &is
-	return path, nil
+	l[CleanPath(at)] = &is
+	return at, nil
 }
 
 // TakeOver implements volume.Sink.

@@ -26,8 +26,7 @@ import (
 // this and in other processes and machines.
 type Repository struct {
 	vault    *vault.Vault
-	storage  storage.Storage // the vault's
-	slabs    *fetch.Slabs    // likewise
+	slabs    *fetch.Slabs // the vault's
 	ledger   *ledger.Ledger
 	leases   *lease.Leases
 	stock    *stock.Stock
@@ -150,7 +149,8 @@ func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
 func over(s *stock.Stock) *Repository {
 	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s), taker: take.New(s), keeper: reclaim.New(s), mender: mend.New(s), verifier: check.New(s),
+		vault: v, slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v),
+		taker: take.New(s), giver: give.New(s), verifier: check.New(s), mender: mend.New(s), keeper: reclaim.New(s), scales: weigh.New(s),
 	}
 }
 

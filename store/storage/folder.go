@@ -46,7 +46,7 @@ var _ interface {
 } = (*Folder)(nil)
 
 // OpenFolder opens a folder that CreateFolder made. The caller calls Close.
-func OpenFolder(path string) (*Folder, error) { return OpenFolderAt(files.OS(path)) }
+func OpenFolder(dir string) (*Folder, error) { return OpenFolderAt(files.OS(dir)) }
 
 // OpenFolderAt is OpenFolder for any file system: that of storagetest.Disk is a
 // simulated disk.
@@ -58,8 +58,8 @@ func OpenFolderAt(place files.Place) (*Folder, error) {
 	return newFolder(place.Path(), system), nil
 }
 
-func newFolder(path string, system files.System) *Folder {
-	f := &Folder{path: path, files: system, settled: map[string]bool{}}
+func newFolder(dir string, system files.System) *Folder {
+	f := &Folder{path: dir, files: system, settled: map[string]bool{}}
 	f.handles.open, f.handles.keep = system.Open, maxHandles
 	f.blocks.New = func() any { b := make([]byte, blockSize); return &b }
 	return f
@@ -70,8 +70,8 @@ func newFolder(path string, system files.System) *Folder {
 // ErrNotEmpty: it holds anything but what an interrupted CreateFolder left, or what
 // a new file system brings along (lost+found). When it returns nil, all has been
 // flushed.
-func CreateFolder(path string, kinds ...string) (*Folder, error) {
-	return CreateFolderAt(files.OS(path), kinds...)
+func CreateFolder(dir string, kinds ...string) (*Folder, error) {
+	return CreateFolderAt(files.OS(dir), kinds...)
 }
 
 // CreateFolderAt is CreateFolder for any file system, as OpenFolderAt is OpenFolder.

@@ -22,8 +22,8 @@ const (
 	oldEntries = "old"
 )
 
-// kept matches the names of what earlier calls kept.
-var kept = regexp.MustCompile(`^\.before-` + stampPattern + `$`)
+// keptPattern matches the names of what earlier calls kept.
+var keptPattern = regexp.MustCompile(`^\.before-` + stampPattern + `$`)
 
 // moveEntries puts the new tree into the place of a mount point's entries.
 func (r *replacement) moveEntries() (_ *Replaced, err error) {
@@ -98,7 +98,7 @@ func (r *replacement) moveAllOut(names []string, old *folder) error {
 func (r *replacement) leaving(out string) ([]string, error) {
 	names, err := namesOf(r.home)
 	return slices.DeleteFunc(names, func(name string) bool {
-		return name == out || kept.MatchString(name) && !there(r.top.d, name)
+		return name == out || keptPattern.MatchString(name) && !there(r.top.d, name)
 	}), err
 }
 

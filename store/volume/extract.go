@@ -47,7 +47,7 @@ import (
 // unless r is a chunk.HoleReader, such as the end of a Pipe: holes that it tells of take neither. Between reads, ctx is
 // looked at; a read of r that blocks is for the caller to end. Calls may run at the same time.
 func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*ExtractReport, error) {
-	top, err := target(dir)
+	top, err := openTarget(dir)
 	if err != nil {
 		return nil, err
 	}
@@ -78,8 +78,8 @@ func extract(ctx context.Context, r io.Reader, f *Folder, o ExtractOptions) (*Ex
 	return e.report, err
 }
 
-// target makes dir or opens it where it is empty.
-func target(dir string) (*folder, error) {
+// openTarget makes dir or opens it where it is empty.
+func openTarget(dir string) (*folder, error) {
 	above, name, _, err := openAbove(dir)
 	if err != nil {
 		return nil, err

@@ -105,11 +105,11 @@ func (f *Folder) Create(name string) (*os.File, error) {
 	if err := checkSingle(name); err != nil {
 		return nil, err
 	}
-	file, err := f.d.create(name, 0o600)
+	created, err := f.d.create(name, 0o600)
 	if err != nil {
 		return nil, err
 	}
-	return file.osFile(), nil
+	return created.osFile(), nil
 }
 
 func checkSingle(name string) error {

@@ -58,7 +58,7 @@ func Walk(ctx context.Context, dir string, sink Sink, o ReadOptions) (*ReadRepor
 }
 
 // walk is Walk with a number of attempts.
-func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts int) (*ReadReport, error) {
+func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, tries int) (*ReadReport, error) {
 	o.fill()
 	exclude, err := newExcluder(o.Exclude)
 	if err != nil {
@@ -86,7 +86,7 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 	}
 	_, nothingFound := sink.(*tarSink)
 	w.times = changeTimes{clock: o.clock, look: !nothingFound, trusted: make(map[uint64]bool)}
-	d := &delivery{opts: o, sink: sink, attempts: attempts, report: &ReadReport{}, room: w.room, used: w.free}
+	d := &delivery{opts: o, sink: sink, attempts: tries, report: &ReadReport{}, room: w.room, used: w.free}
 	defer func() { d.report.Excluded, d.report.CacheFolders = c.excluded, c.caches }()
 	defer func() { d.report.NoChangeTimes = w.times.missed }()
 	defer func() { discardSights(c.lost) }()

@@ -93,7 +93,7 @@ func (p *repairer) nameChunks(ctx context.Context) error {
 // markBad puts a mark of the places that can't be read, so that no writer relies on
 // them.
 func (p *repairer) markBad(ctx context.Context) error {
-	going, err := p.r.ledger.ReadBatchesOf(ctx, names.Harmed)
+	going, err := p.r.ledger.ReadStages(ctx, names.Harmed)
 	if err != nil {
 		return err
 	}

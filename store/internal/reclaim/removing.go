@@ -127,8 +127,8 @@ func (c *reclaimer) wait(ctx context.Context, d time.Duration) error {
 	return lease.Pause(ctx, d)
 }
 
-// going is what really goes: what was named finally and is still not needed.
-type going struct {
+// leaving is what really goes: what was named finally and is still not needed.
+type leaving struct {
 	captures []*ledger.Capture
 	slabs    map[format.SlabID]*stocked
 }
@@ -176,7 +176,7 @@ func (c *reclaimer) remove(ctx context.Context) error {
 
 // whatGoes holds what was named finally against what is needed now: by all
 // captures that stay listed, be they expired.
-func (v *survey) whatGoes(ctx context.Context) (*going, error) {
+func (v *survey) whatGoes(ctx context.Context) (*leaving, error) {
 	named := make(map[string]bool)
 	for _, f := range v.going.Final {
 		if f.Record != nil {
@@ -185,7 +185,7 @@ func (v *survey) whatGoes(ctx context.Context) (*going, error) {
 			}
 		}
 	}
-	g := &going{slabs: make(map[format.SlabID]*stocked)}
+	g := &leaving{slabs: make(map[format.SlabID]*stocked)}
 	for _, capture := range v.captures {
 		switch {
 		case !v.expired(capture): // its needs are known
@@ -212,7 +212,7 @@ func (v *survey) whatGoes(ctx context.Context) (*going, error) {
 
 // removeCaptures says which captures are no more, and then removes their index
 // files, the one that counts last.
-func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
+func (c *reclaimer) removeCaptures(ctx context.Context, g *leaving) error {
 	record := &format.BatchRecord{}
 	said := c.v.going.Departures()
 	ids := make(map[string]bool)
@@ -323,7 +323,7 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
 }
 
 // removeMarks removes the marks of what is gone, and those that are done with.
-func (c *reclaimer) removeMarks(ctx context.Context, g *going) error {
+func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
 	for _, capture := range g.captures {
 		for _, name := range c.v.stand.All[capture.ID] {
 			if err := c.removeMark(ctx, name); err != nil {
@@ -370,7 +370,7 @@ func (c *reclaimer) removeDead(ctx context.Context) (some bool, err error) {
 }
 
 // forget takes what is gone out of the survey.
-func (v *survey) forget(g *going) {
+func (v *survey) forget(g *leaving) {
 	for id := range g.slabs {
 		delete(v.stock, id)
 	}

@@ -48,7 +48,7 @@ func (r *Stock) TidyTables(ctx context.Context, l *lease.Lease, tables []ListedT
 			return
 		}
 	}
-	r.joinTables(ctx, group(alike(tables)))
+	r.joinTables(ctx, neighbours(alike(tables)))
 }
 
 // farFuture is later than any table is put, in seconds.
@@ -61,9 +61,9 @@ func some(tables []ListedTable) []ListedTable {
 	return tables[:min(len(tables), max(tidyRemove, len(tables)/tidyShare))]
 }
 
-// group gives a few tables that are neighbours by name, at random among such groups,
+// neighbours gives a few tables that are neighbours by name, at random among such groups,
 // so that two who merge some of the same merge all the same.
-func group(tables []ListedTable) []ListedTable {
+func neighbours(tables []ListedTable) []ListedTable {
 	if len(tables) < tidyFan {
 		return nil
 	}

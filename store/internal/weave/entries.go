@@ -37,7 +37,7 @@ func NewEntry(kind tarstream.Kind, header []byte) Entry {
 	return e
 }
 
-// Header gives the header that newEntry split.
+// Header gives the header that NewEntry split.
 func (e *Entry) Header() ([]byte, error) {
 	if len(e.Cuts) == 0 {
 		return e.Rest, nil
@@ -64,18 +64,19 @@ func (e *Entry) Record() format.Entry {
 // streamLength gives the number of bytes of the stream that the entry stands for.
 func (e *Entry) streamLength() uint64 { return uint64(len(e.Rest)+len(e.Stamps)) + e.Length }
 
-// entryReader reads the member list of a volume and the stamps beside it. It
+// EntryReader reads the member list of a volume and the stamps beside it. It
 // must be closed.
-type entryReader struct {
+type EntryReader struct {
 	list    *fetch.Stream
 	stamps  *fetch.Stream
 	entries *format.EntryReader
 	packed  *bufio.Reader // the stamps
 }
 
-func (r *Reader) Entries(ctx context.Context, v *format.Volume) *entryReader {
+// Entries begins to read a volume's member list.
+func (r *Reader) Entries(ctx context.Context, v *format.Volume) *EntryReader {
 	lent := fetch.ReadOptions{Lend: true}
-	e := &entryReader{
+	e := &EntryReader{
 		list:   r.slabs.StreamWith(ctx, &v.MemberList, lent),
 		stamps: r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), lent),
 	}
@@ -92,13 +93,13 @@ func OrEmpty(r *format.Recipe) *format.Recipe {
 	return r
 }
 
-func (e *entryReader) Close() {
+func (e *EntryReader) Close() {
 	e.list.Close()
 	e.stamps.Close()
 }
 
 // Next gives the next entry, or io.EOF after the last.
-func (e *entryReader) Next() (Entry, error) {
+func (e *EntryReader) Next() (Entry, error) {
 	f, err := e.entries.Next()
 	if err == io.EOF {
 		if _, err := e.packed.ReadByte(); err != io.EOF {

@@ -20,6 +20,7 @@ type Weaver struct {
 	Uses    map[format.SlabID]bool // slabs that the recipes name
 }
 
+// NewWeaver gives a weaver that cuts by the repository's parameters; Intake is set before it is used.
 func NewWeaver(params chunk.Params, meter *vault.Meter) *Weaver {
 	return &Weaver{Params: params, Entries: format.NewEntryEncoder(), Meter: meter, Uses: make(map[format.SlabID]bool)}
 }
@@ -32,6 +33,7 @@ type Strands struct {
 	Before *format.Recipe // of contents that may be the same; or nil
 }
 
+// NewStrands gives the streams of a volume, still empty.
 func (w *Weaver) NewStrands() Strands {
 	return Strands{
 		List: w.Intake.Stream(intake.Listing), Stamps: w.Intake.Stream(intake.Listing),
