@@ -69,7 +69,7 @@ type Volume struct {
 
 // Digests gives the digests of the volume's member list and of its contents, in
 // hexadecimal. Two volumes with the same ones have the same stream, be it read
-// or taken over. It gives "" for a volume that no Repository gave.
+// or taken over. It gives "" for a volume that no [Repository] gave.
 func (v *Volume) Digests() string {
 	if v == nil || v.record == nil {
 		return ""
@@ -114,7 +114,7 @@ func newVolume(v *format.Volume) Volume {
 }
 
 // Volume gives the volume of that name; "" means the only one. It fails with
-// ErrNotFound, with ErrAmbiguous for "" where there are several, and with ErrForeign for
+// [ErrNotFound], with [ErrAmbiguous] for "" where there are several, and with [ErrForeign] for
 // a nil Capture.
 func (c *Capture) Volume(name string) (*Volume, error) {
 	if c == nil {
@@ -143,7 +143,7 @@ func (r *Repository) Captures(ctx context.Context) ([]*Capture, error) {
 	return withoutRetired(all), err
 }
 
-// AllCaptures is Captures with those that are retired and not yet removed.
+// AllCaptures is [Repository.Captures] with those that are retired and not yet removed.
 func (r *Repository) AllCaptures(ctx context.Context) ([]*Capture, error) {
 	l, err := r.List(ctx)
 	if err != nil {
@@ -158,7 +158,7 @@ func withoutRetired(all []*Capture) []*Capture {
 
 // Find gives the capture that a selector means: its id, any leading part of it
 // that fits no other, "latest", or "NAME@latest". Retired captures are found by
-// their ids, where no other fits. It fails with ErrNotFound or ErrAmbiguous, and with a
+// their ids, where no other fits. It fails with [ErrNotFound] or [ErrAmbiguous], and with a
 // *DamagedError where index files that can't be read may make it another one: those of
 // the capture itself and, for the latest, of one that is not older.
 func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error) {
@@ -169,8 +169,8 @@ func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error
 	return l.Find(selector)
 }
 
-// Select is Find among captures that Captures or AllCaptures gave, all of them: where one
-// can't be read, the latest may be another. Listing.Find knows of those.
+// Select is [Repository.Find] among captures that [Repository.Captures] or [Repository.AllCaptures] gave, all of them: where one
+// can't be read, the latest may be another. [Listing.Find] knows of those.
 func Select(captures []*Capture, selector string) (*Capture, error) {
 	c, err := selectAmong(withoutRetired(captures), selector)
 	if errors.Is(err, ErrNotFound) {

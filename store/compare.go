@@ -28,7 +28,8 @@ type Difference struct {
 // path; of several of one path the last counts. What was added or changed comes
 // in the order of the second capture, then what is gone in that of the first.
 //
-// It keeps the members of one capture in memory.
+// It keeps the members of one capture in memory. The sequence ends with an error:
+// [ErrForeign], or [ErrDamaged] where a member list can't be read.
 func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Difference, error] {
 	return func(yield func(Difference, error) bool) {
 		err := cmp.Or(r.open(), r.ownsAll(was), r.ownsAll(is))

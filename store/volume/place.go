@@ -11,7 +11,7 @@ import (
 	"time"
 )
 
-// PlaceOptions change how Place works. The zero value keeps previous entries.
+// PlaceOptions change how [Place] works. The zero value keeps previous entries.
 type PlaceOptions struct {
 	// DiscardPrevious removes each previous entry when the new one is in its place.
 	DiscardPrevious bool
@@ -19,7 +19,7 @@ type PlaceOptions struct {
 	Now func() time.Time
 }
 
-// A Placed says what Place did, also until it failed.
+// A Placed says what [Place] did, also until it failed.
 type Placed struct {
 	// Entries is how many entries came into place; a folder that came as a whole counts once.
 	Entries int
@@ -34,8 +34,8 @@ type Placed struct {
 // build to flush what it writes; Place flushes the names.
 //
 // It goes from open folder to open folder and never through a link; dir itself is opened by the rule of
-// OpenFolder. Others who own dir, the folder above it or folders in it may bring it to fail, and may move what lies in a
-// folder of theirs to a name at which something is placed. So it fails with ErrGuarded where dir lies in a folder
+// [OpenFolder]. Others who own dir, the folder above it or folders in it may bring it to fail, and may move what lies in a
+// folder of theirs to a name at which something is placed. So it fails with [ErrGuarded] where dir lies in a folder
 // where others may write, but they can't write in dir; and within dir, rather than put what belongs to another user into such
 // a folder.
 //

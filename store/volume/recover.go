@@ -8,7 +8,7 @@ import (
 	"strings"
 )
 
-// A Recovered says what Recover found.
+// A Recovered says what [Recover] found.
 type Recovered struct {
 	// Undone says that the old tree was put back into its place.
 	Undone bool
@@ -21,7 +21,7 @@ type Recovered struct {
 	Left []string
 }
 
-// Recover puts in order what a call of Replace left when it was killed, and does nothing where
+// Recover puts in order what a call of [Replace] left when it was killed, and does nothing where
 // there is nothing to do. What a kill can leave, besides a folder that is Left:
 //
 //   - The trees are exchanged, but the old one still has the name of a new one, which tells by its

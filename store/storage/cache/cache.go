@@ -52,7 +52,7 @@ type Folder struct {
 
 // Open opens the cache in the folder at path, which is made for its owner alone if
 // it is missing. It holds most bytes, or a little more while several processes
-// use it; 0 means DefaultSize. It fails with ErrShared where others can write that
+// use it; 0 means [DefaultSize]. It fails with [ErrShared] where others can write that
 // folder or the one that it is in.
 func Open(dir string, most int64) (*Folder, error) {
 	if most == 0 {
