@@ -32,6 +32,11 @@ func TestBitset(t *testing.T) {
 				t.Fatalf("of %d bits, one from %d to %d is set: %v, not %v", n, i, j, got, want)
 			}
 		}
+		last := r.IntN(n/64+1) * 64 % n // a whole word may be passed over up to here, and no further
+		alone := make(bitset, n/64+1)
+		if alone.set(last); !alone.any(0, n) {
+			t.Fatalf("of %d bits bit %d alone is not seen", n, last)
+		}
 		for i := range plain {
 			if b.has(i) != plain[i] {
 				t.Fatalf("bit %d of %d is %v", i, n, b.has(i))
