@@ -29,7 +29,7 @@ type Cutter struct {
 	filled int   // where zeros is not 0: from here on, those at hand are of the hole, too
 }
 
-// NewCutter returns a Cutter that has nothing to cut before its first Reset.
+// NewCutter returns a [Cutter] that has nothing to cut before its first Reset.
 func NewCutter(p Params) (*Cutter, error) {
 	if err := p.Validate(); err != nil {
 		return nil, err
@@ -101,7 +101,7 @@ func (c *Cutter) search(from int) {
 }
 
 // Take returns the next chunk if it has n bytes, without a search for its end.
-// The caller must know a chunk of n bytes that was cut with the same Params,
+// The caller must know a chunk of n bytes that was cut with the same [Params],
 // from any content, and same must tell whether the given one is equal to it:
 // then no place within is one to cut at, and Take looks at its end alone. It
 // returns nil where the next chunk is another, and where it can't tell; the

@@ -22,7 +22,7 @@ const leastHole = 64 << 10
 // that anybody looks at them, and passes over those: each has Min() bytes, for the
 // fingerprint of zeros is zero, so that they are cut as early as may be. The same chunks
 // come from Next where Zeros is not asked. It gives 0 where the content's reader is no
-// HoleReader.
+// [HoleReader].
 func (c *Cutter) Zeros() int64 {
 	if c.at == c.end && c.zeros == 0 && c.err == nil {
 		c.lookForHole()

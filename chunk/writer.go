@@ -6,12 +6,12 @@ import (
 	"iter"
 )
 
-// ErrClosed is returned by Writer.Write after Close.
+// ErrClosed is returned by [Writer.Write] after Close.
 var ErrClosed = errors.New("write to a closed chunk writer")
 
 // A Writer cuts the bytes written to it, and hands each chunk to a function as
 // soon as its end is certain: up to 256 KiB and one chunk later than it was
-// written. It cuts where a Cutter does, however the bytes are divided among
+// written. It cuts where a [Cutter] does, however the bytes are divided among
 // the writes. It is not safe for concurrent use.
 type Writer struct {
 	// The Cutter pulls from a reader, and the Writer is pushed: the Cutter runs
@@ -25,7 +25,7 @@ type Writer struct {
 	err    error // the first failure; it stays
 }
 
-// NewWriter returns a Writer that calls emit for each chunk, in order, within
+// NewWriter returns a [Writer] that calls emit for each chunk, in order, within
 // Write and Close. The chunk is valid only during the call. An error of emit
 // ends the writing. Close must be called, or a goroutine stays behind.
 func NewWriter(p Params, emit func(chunk []byte) error) (*Writer, error) {
@@ -81,7 +81,7 @@ func (w *Writer) Write(p []byte) (int, error) {
 	return n, nil
 }
 
-// Close emits what is left as the last chunk and releases the Writer. It
+// Close emits what is left as the last chunk and releases the [Writer]. It
 // returns the error of emit, also where a Write already did, and nothing is
 // emitted after such an error. Closing again changes nothing.
 func (w *Writer) Close() error {

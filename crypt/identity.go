@@ -28,7 +28,7 @@ type Hasher struct {
 	sum   []byte
 }
 
-// NewHasher returns a Hasher. Make one for each goroutine and keep it: it
+// NewHasher returns a [Hasher]. Make one for each goroutine and keep it: it
 // holds about 10 KB, and Sum allocates nothing. Of wiped keys it is one under a random
 // key: its identities are those of no repository.
 func (k *Keys) NewHasher() *Hasher {

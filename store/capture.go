@@ -72,7 +72,7 @@ type Volume struct {
 
 // Digests gives the digests of the volume's member list and of its contents, in
 // hexadecimal. Two volumes with the same ones have the same stream, be it read
-// or taken over. It gives "" for a volume that no Repository gave.
+// or taken over. It gives "" for a volume that no [Repository] gave.
 func (v *Volume) Digests() string {
 	if v == nil || v.record == nil {
 		return ""
@@ -118,7 +118,7 @@ func newVolume(v *format.Volume) Volume {
 }
 
 // Volume gives the volume of that name; "" means the only one. It fails with
-// ErrNotFound, with ErrAmbiguous for "" where there are several, and with ErrForeign for
+// [ErrNotFound], with [ErrAmbiguous] for "" where there are several, and with [ErrForeign] for
 // a nil Capture.
 func (c *Capture) Volume(name string) (*Volume, error) {
 	if c == nil {
@@ -147,7 +147,7 @@ func (r *Repository) Captures(ctx context.Context) ([]*Capture, error) {
 	return withoutRetired(all), err
 }
 
-// AllCaptures is Captures with those that are retired and not yet removed.
+// AllCaptures is [Repository.Captures] with those that are retired and not yet removed.
 func (r *Repository) AllCaptures(ctx context.Context) ([]*Capture, error) {
 	l, err := r.List(ctx)
 	if err != nil {
@@ -169,16 +169,16 @@ func withoutRetired(all []*Capture) []*Capture {
 //     machine's calendar (time.Local).
 //
 // The newest is that which was taken last, and of those taken at once, written last. It is
-// never one that is dated after now, by more than ClockTolerance; by a version or date such
+// never one that is dated after now, by more than [ClockTolerance]; by a version or date such
 // a one is found where no other fits. Retired captures are found by their ids alone, where
 // no other fits.
 //
 // Ids are of UTC. Where 20260314, or a leading part of it, means other captures by their
 // ids than by this machine's calendar, it is ambiguous. So is NAME@… where several hosts
 // use the name, and what fits one capture by its version and another by its date: see
-// Listing.Choose for more. Names and versions may have an "@".
+// [Listing.Choose] for more. Names and versions may have an "@".
 //
-// It fails with ErrNotFound, with an *AmbiguousError (ErrAmbiguous), and with a
+// It fails with [ErrNotFound], with an *AmbiguousError (ErrAmbiguous), and with a
 // *DamagedError where index files that can't be read may make it another one: those of
 // the capture itself and, by latest, version or date, of one that is not older by its id.
 func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error) {
@@ -189,8 +189,8 @@ func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error
 	return l.Find(selector)
 }
 
-// Select is Find among captures that Captures or AllCaptures gave, all of them: where one
-// can't be read, the latest may be another. Listing.Find knows of those.
+// Select is [Repository.Find] among captures that [Repository.Captures] or [Repository.AllCaptures] gave, all of them: where one
+// can't be read, the latest may be another. [Listing.Find] knows of those.
 func Select(captures []*Capture, selector string) (*Capture, error) {
 	s := parseSelector(selector)
 	return s.choose(captures, ChooseOptions{})

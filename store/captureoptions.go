@@ -16,7 +16,7 @@ import (
 )
 
 // CaptureOptions say what is captured, and under which labels. Labels are text
-// of at most MaxLabel bytes each.
+// of at most [MaxLabel] bytes each.
 type CaptureOptions struct {
 	Name    string            // of the service
 	Version string            // that ran when the data was as captured
@@ -148,7 +148,7 @@ func (o *CaptureOptions) check() error {
 // is on disk then. Whatever stops it before leaves nothing that Captures lists;
 // what had arrived is reused by the next capture.
 //
-// It fails with ErrBadOptions, ErrForeign, ErrUnfinished, tarstream.ErrHeader, with what
+// It fails with [ErrBadOptions], [ErrForeign], [ErrUnfinished], [tarstream.ErrHeader], with what
 // reading a volume gave, or with a *storage.Error that names the object.
 func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture, err error) {
 	defer vault.NoteEnd(ctx, &err)

@@ -29,7 +29,8 @@ type Difference struct {
 // last counts. What was added or changed comes in the order of the second capture, then
 // what is gone in that of the first, under the names that their volumes have there.
 //
-// It keeps the members of one capture in memory.
+// It keeps the members of one capture in memory. The sequence ends with an error:
+// [ErrForeign], or [ErrDamaged] where a member list can't be read.
 func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Difference, error] {
 	return func(yield func(Difference, error) bool) {
 		err := cmp.Or(r.open(), r.ownsAll(was), r.ownsAll(is))

@@ -1,12 +1,16 @@
 // Package store keeps dated captures of a service's data volumes in a
 // repository: deduplicated, compressed, encrypted, each restorable alone.
 //
-// Create makes a repository in a storage.Storage (a folder of a local disk or of
-// a mounted share), Open opens it with a passphrase or a key file. Capture
-// records volumes, each a tar stream or any other stream of bytes; Captures and
-// Find list what there is; Members and OpenMember look into a capture; Restore
-// and RestoreMembers write streams back, identical to the byte; Verify finds out
-// whether all is there and unharmed; RebuildTables mends what can be derived.
+// [Create] makes a repository in a [storage.Storage] (a folder of a local disk or of
+// a mounted share), [Open] opens it with a passphrase or a key file.
+// [Repository.Capture] records volumes, each a tar stream, a folder or any other stream
+// of bytes; [Repository.Captures] and [Repository.Find] list what there is;
+// [Repository.Members] and [Repository.OpenMember] look into a capture;
+// [Repository.Restore] and [Repository.RestoreMembers] write streams back, identical to
+// the byte; [Repository.Compare] and [Repository.Usage] tell what changed and what it
+// costs. [Repository.Verify] finds out whether all is there and unharmed, and
+// [Repository.Repair] mends what can be mended. [Repository.Hold], [Repository.Retire]
+// and [Repository.Reclaim] say what stays and free the space of what does not.
 //
 // Every object is written once, complete or not at all, and a capture exists
 // from the moment its index file does: whatever stops a capture before leaves

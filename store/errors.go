@@ -126,7 +126,9 @@ var (
 	ErrVanished = reclaim.ErrVanished
 )
 
-// VanishedError is ErrVanished with the captures: Captures are their ids, sorted.
+// VanishedError is [ErrVanished] with the captures. It has a list of ids:
+//
+//	Captures []string // sorted
 type VanishedError = reclaim.VanishedError
 
 // Errors of what this machine knows of a repository.
@@ -149,6 +151,8 @@ var (
 //	Returned  []string // that were removed on purpose, and are there again
 type LapseError = ledger.LapseError
 
-// ObjectError names the object of the repository that an error is about: Object is its name in the
-// storage, Err what is wrong with it.
+// ObjectError names the object of the repository that an error is about. It has:
+//
+//	Object string // its name in the storage
+//	Err    error  // what is wrong with it
 type ObjectError = vault.ObjectError

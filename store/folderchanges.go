@@ -14,7 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/volume"
 )
 
-// FolderChanges says what RestoreFolder would change.
+// FolderChanges says what [Repository.RestoreFolder] would change.
 type FolderChanges struct {
 	// Changes are by volume in the order that was given, then by path; last comes what
 	// would go and belongs to none of the volumes.
@@ -60,13 +60,13 @@ const (
 	AspectOwner    Aspect = "owner"
 )
 
-// FolderChanges tells what RestoreFolder would change with the same arguments, by the member
+// FolderChanges tells what [Repository.RestoreFolder] would change with the same arguments, by the member
 // lists and what the file system says of the files that are there: no contents are read on either side, so that a
 // file of the same length, time, mode and owner counts as the same. Nothing is written. Whether Replace is
 // given does not matter.
 //
 // It takes memory for all members and all entries of the folder, some 500 bytes each beside their paths. It
-// fails with ErrDamaged and ErrMoved as Members does, and with an error of the file system where dir, if it is
+// fails with [ErrDamaged] and [ErrMoved] as [Repository.Members] does, and with an error of the file system where dir, if it is
 // there, can't be looked through.
 func (r *Repository) FolderChanges(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (_ *FolderChanges, err error) {
 	defer vault.NoteEnd(ctx, &err)
@@ -230,10 +230,10 @@ func lookThrough(ctx context.Context, dir string) (map[string]*volume.State, err
 type looking map[string]*volume.State
 
 // Find implements volume.Sink.
-func (l looking) Find(path string, state *volume.State) (any, error) {
+func (l looking) Find(at string, state *volume.State) (any, error) {
 	is := *state
-	l[CleanPath(path)] = &is
-	return path, nil
+	l[CleanPath(at)] = &is
+	return at, nil
 }
 
 // TakeOver implements volume.Sink.

@@ -6,7 +6,7 @@ import (
 )
 
 // ErrForeign is returned by whatever takes a Capture, a Volume or a Draft for one that
-// no Repository of the same repository gave: one that was made by hand, was read from
+// no [Repository] of the same repository gave: one that was made by hand, was read from
 // JSON, is nil, or is of another repository. Copies of what was given are as good.
 var ErrForeign = errors.New("not given by this repository")
 

@@ -14,13 +14,13 @@ import (
 // nothing from coming free; what they alone keep counts where their own ids are given. It
 // is what Usage.Reclaimable would grow by if captures that are not were retired.
 //
-// Reclaim frees about as much: tables, padding and what else lies beside chunks come on top,
+// [Repository.Reclaim] frees about as much: tables, padding and what else lies beside chunks come on top,
 // and of a slab that is still needed in part, only what is worth moving the rest for
 // (ReclaimOptions.MinDead).
 //
 // It reads what Usage reads, in one pass however many ids there are, and takes as much
-// memory. An id counts once; no ids free nothing. It fails with ErrNotFound for an id that is not
-// that of a capture, in full, and with ErrDamaged where an index file can't be read, as
+// memory. An id counts once; no ids free nothing. It fails with [ErrNotFound] for an id that is not
+// that of a capture, in full, and with [ErrDamaged] where an index file can't be read, as
 // what that keeps is not known, or where a capture's chunks can't be found.
 func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, err error) {
 	defer vault.NoteEnd(ctx, &err)

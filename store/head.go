@@ -8,12 +8,12 @@ import (
 )
 
 // Head gives a short text by which the captures that there are can be known again: to be
-// noted elsewhere, and given to Verify later. It names the newest capture of each chain:
+// noted elsewhere, and given to [Repository.Verify] later. It names the newest capture of each chain:
 // each machine that captures makes one, and begins another where it lost its notes. Captures
 // that name none before them count as one chain for each host, of which only the newest is
 // named. Retired ones count as well.
 //
-// Where index files are damaged it fails with ErrDamaged.
+// Where index files are damaged it fails with [ErrDamaged].
 func (r *Repository) Head(ctx context.Context) (tokens []string, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {

@@ -136,7 +136,7 @@ func TestVerifyHead(t *testing.T) {
 // oldMarks puts marks of what is gone as old releases did.
 func oldMarks(s *site, m *machine) {
 	s.t.Helper()
-	all, err := m.ledger.ReadBatchesOf(s.t.Context(), names.Gone)
+	all, err := m.ledger.ReadStages(s.t.Context(), names.Gone)
 	if err != nil || len(all.Gone) == 0 {
 		s.t.Fatal(all, err)
 	}

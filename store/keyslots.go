@@ -47,21 +47,21 @@ func (r *Repository) Slots(ctx context.Context) (slots []Slot, err error) {
 	return slots, nil
 }
 
-// OpenedSlot gives the id of the key slot that opened the repository, or that RenewSlot
+// OpenedSlot gives the id of the key slot that opened the repository, or that [Repository.RenewSlot]
 // made in its place.
 func (r *Repository) OpenedSlot() crypt.SlotID { return r.vault.OpenedSlot() }
 
 // AddSlot lets another passphrase or key file open the repository. It fails with
-// ErrTooManySlots.
+// [ErrTooManySlots].
 func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (s *crypt.Slot, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	return r.vault.AddSlot(ctx, secret, o)
 }
 
 // RemoveSlot takes away a key slot. A copy of it that somebody kept still opens
-// the repository: the root key stays the same. It fails with ErrNotFound, and
-// with ErrLastSlot where no other slot would be left that is known to open the
-// repository: only those that are SlotProven count.
+// the repository: the root key stays the same. It fails with [ErrNotFound], and
+// with [ErrLastSlot] where no other slot would be left that is known to open the
+// repository: only those that are [SlotProven] count.
 func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) (err error) {
 	defer vault.NoteEnd(ctx, &err)
 	return r.vault.RemoveSlot(ctx, id)

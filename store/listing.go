@@ -11,7 +11,7 @@ import (
 )
 
 // DamagedError says that the index files of some captures can't be read. It wraps
-// ErrDamaged, or ErrUnknownFormat where a newer release wrote them.
+// [ErrDamaged], or [ErrUnknownFormat] where a newer release wrote them.
 type DamagedError struct {
 	Captures []string // their ids, sorted
 	Err      error    // what is wrong with each index file: see DamagedObjects
@@ -96,12 +96,12 @@ func (l *Listing) err() error {
 	return l.Damage
 }
 
-// Find gives the capture that a selector means, as Repository.Find does.
+// Find gives the capture that a selector means, as [Repository.Find] does.
 func (l *Listing) Find(selector string) (*Capture, error) {
 	return l.Choose(selector, ChooseOptions{})
 }
 
-// FindRetired is Find among the retired captures alone, as if they were not retired: the
+// FindRetired is [Repository.Find] among the retired captures alone, as if they were not retired: the
 // latest of them is found by that, too.
 func (l *Listing) FindRetired(selector string) (*Capture, error) {
 	return l.Choose(selector, ChooseOptions{Retired: true})

@@ -16,7 +16,8 @@ type Member = tarstream.Member
 // Members lists the members of a volume in the order of its stream, without
 // reading their contents. A sequence that ends with an error ends there. A
 // volume that is no tar stream has one member, named by the volume's Source or
-// Name.
+// Name. It fails with [ErrForeign], [ErrDamaged], and with [ErrMoved] as
+// [Repository.Restore] does.
 func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, error] {
 	return func(yield func(*Member, error) bool) {
 		if err := cmp.Or(r.open(), r.owns(v)); err != nil {
@@ -48,11 +49,11 @@ func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, 
 // are read, unless the tables are lost or say what does not fit: then all contents of the
 // volume are.
 //
-// Every chunk is held against what was captured: reading fails with ErrDamaged at one that
-// is another, and with ErrUnproved at the end where nothing tells.
+// Every chunk is held against what was captured: reading fails with [ErrDamaged] at one that
+// is another, and with [ErrUnproved] at the end where nothing tells.
 //
-// It fails with ErrNotFound, also for what has no content, such as a folder. Like
-// the reading of the content it fails with ErrMoved as Restore does.
+// It fails with [ErrNotFound], also for what has no content, such as a folder. Like
+// the reading of the content it fails with [ErrMoved] as [Repository.Restore] does.
 func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (m *Member, content io.ReadCloser, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {

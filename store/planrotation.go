@@ -12,7 +12,7 @@ import (
 
 // WrongClock keeps a capture that was written before its repository was made, by the
 // clock of the machine that wrote it. That clock was wrong, and nobody knows how old the
-// data is. It is among the reasons that PlanRotation gives, behind those of package rotation.
+// data is. It is among the reasons that [Repository.PlanRotation] gives, behind those of package rotation.
 const WrongClock rotation.Rule = "clock"
 
 // ClockTolerance is how far the clocks of machines may differ before a capture's date
@@ -41,7 +41,7 @@ type RotationPlan struct {
 	Warnings []RotationWarning
 }
 
-// Retires gives the ids of the captures that no rule keeps: those to give to Retire.
+// Retires gives the ids of the captures that no rule keeps: those to give to [Repository.Retire].
 func (p *RotationPlan) Retires() (ids []string) {
 	for _, d := range p.Decisions {
 		if !d.Keep {
@@ -52,7 +52,7 @@ func (p *RotationPlan) Retires() (ids []string) {
 }
 
 // RotationWarning is about a capture that stays since some clock was wrong. Only a person
-// can tell what is right: Retire retires it by its id.
+// can tell what is right: [Repository.Retire] retires it by its id.
 type RotationWarning struct {
 	Capture *Capture
 	// Rule is rotation.Future, where Date is after now and counts for no rule, or
@@ -75,7 +75,7 @@ func RotationItems(captures []*Capture) []rotation.Item {
 }
 
 // PlanRotation says which captures stay by rules that apply to those of each name and host
-// by themselves, and which may be retired. Give it what Captures or AllCaptures gave, and
+// by themselves, and which may be retired. Give it what [Repository.Captures] or [Repository.AllCaptures] gave, and
 // only if that was without an error: what a damaged index file is about would count for
 // nothing, and others would go or stay for the wrong reason.
 //
@@ -84,8 +84,8 @@ func RotationItems(captures []*Capture) []rotation.Item {
 // and, with a warning, captures whose dates can't be right: those dated after now and those written
 // before the repository was made, by more than ClockTolerance.
 //
-// It fails with ErrNotFound where Name is that of no capture that is not retired, and with
-// rotation.ErrBadRules or rotation.ErrBadItem. It reads nothing, and may be called by several
+// It fails with [ErrNotFound] where Name is that of no capture that is not retired, and with
+// [rotation.ErrBadRules] or [rotation.ErrBadItem]. It reads nothing, and may be called by several
 // goroutines at once.
 func (r *Repository) PlanRotation(captures []*Capture, o RotationOptions) (*RotationPlan, error) {
 	if err := r.open(); err != nil {

@@ -6,7 +6,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
-// RebuildReport says what RebuildTables did.
+// RebuildReport says what [Repository.RebuildTables] did.
 type RebuildReport struct {
 	Slabs    int      `json:"slabs"`    // that no table listed and one lists now
 	Replaced []string `json:"replaced"` // damaged tables, and those that said what is not so: they were removed, once a new one was there

@@ -41,7 +41,7 @@ type ReclaimOptions struct {
 	Waiting func(time.Duration)
 }
 
-// Reclaimed says what Reclaim did, or would do.
+// Reclaimed says what [Repository.Reclaim] did, or would do.
 type Reclaimed struct {
 	Captures  []string `json:"captures"` // ids of those removed
 	Slabs     int      `json:"slabs"`    // removed
@@ -64,12 +64,12 @@ type Reclaimed struct {
 // ago, slabs that nothing needs, and of slabs that are partly needed it moves the
 // rest. A slab is removed only when it was announced a grace time ago. So the space of
 // a retired capture comes back a grace time later, and that of slabs
-// whose rest had to be moved another one; with NoGrace all at once.
+// whose rest had to be moved another one; with [NoGrace] all at once.
 //
 // It may be stopped at any moment and called again, beside any number of
-// captures, restores and verifications, but only one at a time: ErrBusy. It
-// fails with ErrDamaged or ErrVanished, removing nothing, where it can't know
-// what is needed, and with ErrUnexplained where that looks wrong.
+// captures, restores and verifications, but only one at a time: [ErrBusy]. It
+// fails with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
+// what is needed, and with [ErrUnexplained] where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	defer giveBusy(&err)

@@ -19,7 +19,7 @@ type RepairOptions struct {
 	Progress func(Progress)
 }
 
-// Repaired says what Repair did, and what it can't mend.
+// Repaired says what [Repository.Repair] did, and what it can't mend.
 type Repaired struct {
 	Tables RebuildReport `json:"tables"`
 	// Healed are captures of which harmed chunks were found again elsewhere.
@@ -56,7 +56,7 @@ func (r *Repaired) Mended() bool {
 // more, and then repairing once more, heals the older captures. What can't be mended is
 // listed, and stays as it is until it is dropped.
 //
-// Only one may repair or reclaim at a time: ErrBusy. It may be stopped at any
+// Only one may repair or reclaim at a time: [ErrBusy]. It may be stopped at any
 // moment and called again.
 func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired, err error) {
 	defer vault.NoteEnd(ctx, &err)

@@ -26,8 +26,7 @@ import (
 // this and in other processes and machines.
 type Repository struct {
 	vault    *vault.Vault
-	storage  storage.Storage // the vault's
-	slabs    *fetch.Slabs    // likewise
+	slabs    *fetch.Slabs // the vault's
 	ledger   *ledger.Ledger
 	leases   *lease.Leases
 	stock    *stock.Stock
@@ -63,13 +62,13 @@ type CreateOptions struct {
 }
 
 // Folders gives the folders that a repository is made of, for
-// storage.CreateFolder.
+// [storage.CreateFolder].
 func Folders() []string { return names.Folders() }
 
 // Create makes a repository in an empty storage and opens it. Whoever loses
-// secret, and every other one that AddSlot adds, loses all data.
+// secret, and every other one that [Repository.AddSlot] adds, loses all data.
 //
-// It fails with ErrExists where there is a repository, and with ErrBadOptions.
+// It fails with [ErrExists] where there is a repository, and with [ErrBadOptions].
 func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o CreateOptions) (*Repository, error) {
 	if o.ChunkAverage == 0 {
 		o.ChunkAverage = chunk.DefaultAverage
@@ -117,10 +116,10 @@ type OpenOptions struct {
 // Open opens the repository in a storage with a passphrase or a key file. Close
 // frees it.
 //
-// It fails with ErrNoRepository, ErrUnknownFormat, ErrWrongSecret,
-// ErrDamagedSlot, crypt.ErrNoSlot, crypt.ErrForeignSlot (kist.json and the key
-// slots are of different repositories), crypt.ErrSlotTooCheap, crypt.ErrSlotTooCostly,
-// crypt.ErrForgedSlot, ErrTooManySlots, ErrStranger or ErrDamaged.
+// It fails with [ErrNoRepository], [ErrUnknownFormat], [ErrWrongSecret],
+// [ErrDamagedSlot], [crypt.ErrNoSlot], [crypt.ErrForeignSlot] (kist.json and the key
+// slots are of different repositories), [crypt.ErrSlotTooCheap], [crypt.ErrSlotTooCostly],
+// [crypt.ErrForgedSlot], [ErrTooManySlots], [ErrStranger] or [ErrDamaged].
 func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (*Repository, error) {
 	l, err := vault.Find(ctx, st)
 	if err != nil {
@@ -150,12 +149,13 @@ func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
 func over(s *stock.Stock) *Repository {
 	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s), taker: take.New(s), keeper: reclaim.New(s), mender: mend.New(s), verifier: check.New(s),
+		vault: v, slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v),
+		taker: take.New(s), giver: give.New(s), verifier: check.New(s), mender: mend.New(s), keeper: reclaim.New(s), scales: weigh.New(s),
 	}
 }
 
 // Close wipes the keys and frees what reading took. It does not close the
-// storage. What needs a key fails with ErrClosed from then on.
+// storage. What needs a key fails with [ErrClosed] from then on.
 func (r *Repository) Close() error {
 	r.vault.Close()
 	return nil
@@ -170,7 +170,7 @@ func (r *Repository) Made() time.Time { return r.vault.Made() }
 // ChunkAverage gives the average length of a chunk, in bytes.
 func (r *Repository) ChunkAverage() int { return r.vault.ChunkAverage() }
 
-// Grace gives how long what was retired stays before Reclaim removes it.
+// Grace gives how long what was retired stays before [Repository.Reclaim] removes it.
 func (r *Repository) Grace() time.Duration { return r.vault.Grace() }
 
 // Recheck tells whether captures read back what they compressed before they seal it.

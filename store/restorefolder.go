@@ -11,11 +11,11 @@ import (
 	"github.com/kistarchive/kist/store/volume"
 )
 
-// ErrVolumeName is returned by RestoreFolder and RestoreInto for a volume whose name, which
+// ErrVolumeName is returned by [Repository.RestoreFolder] and [Repository.RestoreInto] for a volume whose name, which
 // comes from the repository, can't be that of the folder or file that it would get.
 var ErrVolumeName = errors.New("its name can't be that of a folder or a file")
 
-// FolderOptions change how RestoreFolder and RestoreInto work. The zero value restores
+// [FolderOptions] change how [Repository.RestoreFolder] and [Repository.RestoreInto] work. The zero value restores
 // everything but devices into a folder that is missing or empty.
 type FolderOptions struct {
 	// Match, if set, chooses members by their paths, in the form of CleanPath: only those are
@@ -45,7 +45,7 @@ type FolderOptions struct {
 	Progress func(Progress)
 }
 
-// FolderRestored says what RestoreFolder did.
+// FolderRestored says what [Repository.RestoreFolder] did.
 type FolderRestored struct {
 	// Members is how many were restored, and Bytes how long their contents are.
 	Members int
@@ -74,16 +74,16 @@ type FolderRestored struct {
 //
 // Nothing is in its place before all of it is complete, verified and on the disk. It is built
 // beside dir (inside, where that is a mount point) and takes the place of what dir holds all or nothing,
-// by volume.ReplaceFolder. With Match, in a folder that holds something, members are built in a part folder inside and then
-// take their places one after the other, by volume.Place. Both go by open folders, so that other
+// by [volume.ReplaceFolder]. With Match, in a folder that holds something, members are built in a part folder inside and then
+// take their places one after the other, by [volume.Place]. Both go by open folders, so that other
 // users who may write in dir or above it get at nothing: their comments say what is guarded, and what a
 // kill leaves.
 //
 // It fails with volume.ErrNotEmpty where dir holds something and Replace is not given;
-// with ErrBadOptions for no volumes, or for Match with a volume that is no tar stream; with ErrNotFound where
-// Match accepts no member of any volume; with ErrVolumeName; with ErrUnfinished for a volume that is Unfinished, without its Losses; with what Restore, RestoreMembers,
+// with [ErrBadOptions] for no volumes, or for Match with a volume that is no tar stream; with [ErrNotFound] where
+// Match accepts no member of any volume; with [ErrVolumeName]; with [ErrUnfinished] for a volume that is Unfinished, without its Losses; with what Restore, RestoreMembers,
 // volume.ReplaceFolder, volume.Place and volume.ExtractInto fail with. After an error dir holds what it did,
-// unless FolderRestored is given with the error: then the new tree is in its place but what was there could not be
+// unless [FolderRestored] is given with the error: then the new tree is in its place but what was there could not be
 // removed (volume.ErrNotDiscarded), or some of the members are in their places, and it says what was done. With volume.ErrTorn see there.
 //
 // Calls for different folders may run at the same time, calls for one folder must not.

@@ -12,11 +12,11 @@ import (
 	"github.com/kistarchive/kist/store/volume"
 )
 
-// RestoreInto is what RestoreFolder builds with: it restores volumes into an open folder that
-// is empty, such as volume.ReplaceFolder gives to its build. By calls of that within each
+// RestoreInto is what [Repository.RestoreFolder] builds with: it restores volumes into an open folder that
+// is empty, such as [volume.ReplaceFolder] gives to its build. By calls of that within each
 // other several folders are replaced, none before the trees for all are complete.
 //
-// Of FolderOptions it heeds Match, Devices, Sync, Losses and Progress. It fails as RestoreFolder does, without
+// Of [FolderOptions] it heeds Match, Devices, Sync, Losses and Progress. It fails as RestoreFolder does, without
 // touching what is outside the folder; what it wrote until then is for the caller to remove. The report says how far it came.
 func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volume.Folder, o FolderOptions) (_ *volume.ExtractReport, err error) {
 	defer vault.NoteEnd(ctx, &err)

@@ -15,7 +15,7 @@ type RestoreOptions struct {
 }
 
 // HoleWriter is a writer that takes a stretch of zeros without its bytes, as that of
-// volume.Pipe does: so a sparse file takes no time for its holes.
+// [volume.Pipe] does: so a sparse file takes no time for its holes.
 type HoleWriter interface {
 	io.Writer
 
@@ -28,10 +28,10 @@ type HoleWriter interface {
 // of the stream and nothing else. When it fails, w has got a part of it that is
 // to be thrown away, so write to a place of no importance first. w is written to
 // by another goroutine, until Restore returns; it must not keep or change what
-// it is given. A HoleWriter gets long stretches of zeros as holes.
+// it is given. A [HoleWriter] gets long stretches of zeros as holes.
 //
-// It fails with ErrDamaged where the repository is harmed, naming members that can't be
-// read or are not what was captured, as far as that is known, and with ErrMoved where
+// It fails with [ErrDamaged] where the repository is harmed, naming members that can't be
+// read or are not what was captured, as far as that is known, and with [ErrMoved] where
 // the capture was moved or removed meanwhile.
 func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) (err error) {
 	defer vault.NoteEnd(ctx, &err)
@@ -50,15 +50,15 @@ func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o Rest
 func CleanPath(p string) string { return weave.CleanPath(p) }
 
 // RestoreMembers writes a tar stream of some members to w: those whose path, in
-// the form of CleanPath, match accepts, in the order of the capture. match must
+// the form of [CleanPath], match accepts, in the order of the capture. match must
 // always give the same answer, and may be called by two goroutines at a time. A
 // member's header and content are as captured, except for a hard link whose
 // target was not asked for: the content comes under the link's own name.
 //
-// Every chunk is held against what was captured, as by OpenMember. It gives the number of
-// members written; ErrNotFound if there is none, ErrDamaged at a chunk that is not the one
-// that was captured, ErrUnproved, when all is written, where nothing tells, and ErrMoved as
-// Restore does.
+// Every chunk is held against what was captured, as by [Repository.OpenMember]. It gives the number of
+// members written; [ErrNotFound] if there is none, [ErrDamaged] at a chunk that is not the one
+// that was captured, [ErrUnproved], when all is written, where nothing tells, and [ErrMoved] as
+// [Repository.Restore] does.
 func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (n int, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {

@@ -17,14 +17,14 @@ type Retirement struct {
 }
 
 // MarkOptions say who marks captures, and why, in UTF-8 text; anything else is
-// ErrBadOptions.
+// [ErrBadOptions].
 type MarkOptions struct {
 	Host   string // where it is done, for people
 	Reason string // for people
 }
 
 // Hold keeps captures from ever being retired. Holding what is held does
-// nothing. It fails with ErrNotFound, or with ErrRetired; then none of them is
+// nothing. It fails with [ErrNotFound], or with [ErrRetired]; then none of them is
 // newly held.
 func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err error) {
 	defer vault.NoteEnd(ctx, &err)
@@ -35,7 +35,7 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 }
 
 // Release ends the holds of captures, each for good: a mark says so, which stays as long
-// as the capture. It fails with ErrNotFound.
+// as the capture. It fails with [ErrNotFound].
 func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
@@ -45,9 +45,9 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 }
 
 // Retire marks captures as no longer wanted. They are not listed from then on,
-// and Reclaim removes them once the grace time has passed; until then Reinstate
+// and [Repository.Reclaim] removes them once the grace time has passed; until then [Repository.Reinstate]
 // takes it back. Retiring what is retired does nothing. It fails with
-// ErrNotFound, or with ErrHeld; then none of them is newly retired.
+// [ErrNotFound], or with [ErrHeld]; then none of them is newly retired.
 func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := cmp.Or(r.open(), o.check()); err != nil {
@@ -57,7 +57,7 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (e
 }
 
 // Reinstate takes back that captures were retired, for good: a mark says so, which stays
-// as long as the capture. It fails with ErrNotFound, or with ErrTooLate where one is being
+// as long as the capture. It fails with [ErrNotFound], or with [ErrTooLate] where one is being
 // removed; then none is taken back.
 func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) (err error) {
 	defer vault.NoteEnd(ctx, &err)

@@ -30,7 +30,7 @@ type CaptureUsage struct {
 
 // Usage finds out what every capture keeps. It reads all tables and member
 // lists' recipes, no contents, and takes 4 bytes of memory a chunk beside the
-// index. It fails with ErrDamaged where a capture's chunks can't be found.
+// index. It fails with [ErrDamaged] where a capture's chunks can't be found.
 func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {

@@ -28,7 +28,7 @@ type VerifyOptions struct {
 	Progress func(Progress)
 }
 
-// Report is what Verify found.
+// Report is what [Repository.Verify] found.
 type Report struct {
 	OK       bool     `json:"ok"` // no damage
 	Captures int      `json:"captures"`
@@ -55,7 +55,7 @@ type Harmed struct {
 
 // Verify finds out whether everything is there and unharmed. It lists every
 // fault, writes nothing, and fails only where it can't go on: damage is in the
-// report. ErrNotFound is returned for a capture that isn't there.
+// report. [ErrNotFound] is returned for a capture that isn't there.
 func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Report, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {

@@ -39,7 +39,7 @@ func givenWriters(all []lease.Writer) (given []Writer) {
 	return given
 }
 
-// BusyError is ErrBusy with who is at it.
+// BusyError is [ErrBusy] with who is at it.
 type BusyError struct{ Writer Writer }
 
 func (e *BusyError) Error() string { return fmt.Sprintf("%v: %s", ErrBusy, e.Writer) }

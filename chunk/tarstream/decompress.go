@@ -15,7 +15,7 @@ import (
 // Compression names a compression format; "" is none.
 type Compression string
 
-// The formats that Decompress unpacks.
+// The formats that [Decompress] unpacks.
 const (
 	Gzip Compression = "gzip" // RFC 1952, any number of members
 	Zstd Compression = "zstd" // RFC 8878, any number of frames
@@ -37,9 +37,9 @@ const peekSize = 256 << 10
 // the first bytes unpack to. For that it reads up to 256 KiB at once; where
 // they are too few, as behind a large skippable frame, the input passes.
 //
-// An error is matched by ErrUnfinished when the compressed stream was cut
-// short, by ErrCorrupt when it cannot be unpacked, and by ErrWindow when it
-// needs more than MaxWindow. The reader returns it, or Decompress itself where
+// An error is matched by [ErrUnfinished] when the compressed stream was cut
+// short, by [ErrCorrupt] when it cannot be unpacked, and by [ErrWindow] when it
+// needs more than [MaxWindow]. The reader returns it, or Decompress itself where
 // so little can be unpacked that what is inside remains unknown. Errors of r
 // are passed on unchanged.
 //

@@ -30,8 +30,8 @@ var (
 )
 
 // An UnfinishedError says that a stream ended where more had to come. It is
-// returned by Reader when the end marker of two zero blocks is missing, and by
-// the reader of Decompress when the compressed stream was cut short.
+// returned by [Reader] when the end marker of two zero blocks is missing, and by
+// the reader of [Decompress] when the compressed stream was cut short.
 type UnfinishedError struct {
 	// Offset is the length of what was there of the tar stream, in bytes. In
 	// a compressed one, it counts unpacked bytes.
@@ -53,7 +53,7 @@ func (e *UnfinishedError) Error() string {
 	return fmt.Sprintf("tar stream ends at %s %s: it was cut short; make or copy it again", at, e.Where)
 }
 
-// Is reports whether target is ErrUnfinished.
+// Is reports whether target is [ErrUnfinished].
 func (e *UnfinishedError) Is(target error) bool { return target == ErrUnfinished }
 
 // A HeaderError says that a tar stream cannot be followed from one of its
@@ -68,7 +68,7 @@ func (e *HeaderError) Error() string {
 	return fmt.Sprintf("tar stream is damaged at byte %d: %s; make or copy it again", e.Offset, e.Reason)
 }
 
-// Is reports whether target is ErrHeader, or ErrHeaderLength where that is
+// Is reports whether target is [ErrHeader], or [ErrHeaderLength] where that is
 // what happened.
 func (e *HeaderError) Is(target error) bool {
 	return target == ErrHeader || e.long && target == ErrHeaderLength
@@ -87,7 +87,7 @@ func (e *CorruptError) Error() string {
 		e.Compression, e.Offset, e.Compressed, e.Err)
 }
 
-// Is reports whether target is ErrCorrupt.
+// Is reports whether target is [ErrCorrupt].
 func (e *CorruptError) Is(target error) bool { return target == ErrCorrupt }
 
 func (e *CorruptError) Unwrap() error { return e.Err }

@@ -12,7 +12,7 @@ import (
 // is. It needs the member's verbatim header and stored content alone, as a
 // Reader returned them; stored is Part.Size. Of what is sparse it understands
 // all that GNU tar writes: the old GNU format and pax 0.0, 0.1 and 1.0, with a
-// map of at most 1 MiB (archive/tar's limit). Memory is bounded by MaxHeader a
+// map of at most 1 MiB (archive/tar's limit). Memory is bounded by [MaxHeader] a
 // few times over; the length of the file is bounded
 // by nothing, so a caller that stores it takes Member.Size into account.
 //

@@ -53,18 +53,18 @@ type Member struct {
 
 // A Decoder decodes the headers of members. It carries pax global headers from
 // one to the next, so each stream needs one of its own and all its parts of
-// kind Entry, in order. The zero value is ready. It is not safe for concurrent
+// kind [Entry], in order. The zero value is ready. It is not safe for concurrent
 // use.
 type Decoder struct {
 	global     map[string]string
 	globalSize int
 }
 
-// Member decodes Part.Header of an Entry with Part.Size bytes of content. The
-// error is a *HeaderError, with a position in the header, for what Reader would
+// Member decodes Part.Header of an [Entry] with Part.Size bytes of content. The
+// error is a *HeaderError, with a position in the header, for what [Reader] would
 // not return. Within a valid header nothing is refused: a number
 // that cannot be read counts as zero, a pax record that cannot be read ends
-// its header. Memory is bounded by MaxHeader a few times over.
+// its header. Memory is bounded by [MaxHeader] a few times over.
 func (d *Decoder) Member(header []byte, stored int64) (*Member, error) {
 	if stored < 0 {
 		return nil, &HeaderError{Reason: "a content of negative length"}

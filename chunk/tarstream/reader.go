@@ -18,7 +18,7 @@ const (
 	maxTrailing = 64 << 10
 )
 
-// Kind says what a Part is. The numbers are stored on disk and never reused.
+// Kind says what a [Part] is. The numbers are stored on disk and never reused.
 type Kind uint8
 
 const (
@@ -50,7 +50,7 @@ type Part struct {
 	Offset int64
 }
 
-// Options changes what a Reader accepts. The zero value is strict.
+// Options changes what a [Reader] accepts. The zero value is strict.
 type Options struct {
 	// AcceptUnfinished takes a stream that is cut short or damaged as it is:
 	// from the first header on that cannot be followed, everything is a part
@@ -59,7 +59,7 @@ type Options struct {
 }
 
 // A Reader splits a stream into parts. Concatenating Header and content of all
-// parts gives the stream again. Its memory is at most MaxHeader and some 130
+// parts gives the stream again. Its memory is at most [MaxHeader] and some 130
 // KiB. It is not safe for concurrent use.
 type Reader struct {
 	src    source
@@ -82,9 +82,9 @@ const (
 	atEnd
 )
 
-// NewReader returns a Reader of the stream r. Errors of r are returned
+// NewReader returns a [Reader] of the stream r. Errors of r are returned
 // unchanged, and none is accepted as the end of the stream but one that
-// matches ErrUnfinished, and that one only with Options.AcceptUnfinished.
+// matches [ErrUnfinished], and that one only with Options.AcceptUnfinished.
 func NewReader(r io.Reader, o Options) *Reader {
 	return &Reader{src: newSource(r, o.AcceptUnfinished), accept: o.AcceptUnfinished}
 }
@@ -100,7 +100,7 @@ func (r *Reader) Offset() int64 { return r.src.offset }
 
 // Unfinished returns what was wrong with a stream accepted by
 // Options.AcceptUnfinished, once Next has returned io.EOF: an error matched by
-// ErrUnfinished or ErrHeader, or nil for a complete stream.
+// [ErrUnfinished] or [ErrHeader], or nil for a complete stream.
 func (r *Reader) Unfinished() error {
 	if r.wrong == nil {
 		return r.src.cut
@@ -109,7 +109,7 @@ func (r *Reader) Unfinished() error {
 }
 
 // Next goes on to the next part; io.EOF follows the last. The content before
-// must have been read to its end: ErrContentLeft is returned otherwise, and
+// must have been read to its end: [ErrContentLeft] is returned otherwise, and
 // Next may be called again later. All other errors stay.
 func (r *Reader) Next() (*Part, error) {
 	if r.err != nil {

@@ -12,7 +12,7 @@ type Cut struct {
 	Sum            bool // the cut ends with the checksum of a block, whose place is known by that
 }
 
-// MaxCuts is the most cuts that SplitStamps makes; what would need more stays in
+// MaxCuts is the most cuts that [SplitStamps] makes; what would need more stays in
 // rest.
 const MaxCuts = 64
 
@@ -29,16 +29,16 @@ const (
 // Extended Headers").
 const paxName = "PaxHeaders."
 
-// ErrStamps is returned by JoinStamps for parts that no SplitStamps gave.
+// ErrStamps is returned by [JoinStamps] for parts that no [SplitStamps] gave.
 var ErrStamps = errors.New("parts of a tar header that do not fit")
 
-// SplitStamps takes out of Part.Header of an Entry what changes when a file is
+// SplitStamps takes out of Part.Header of an [Entry] what changes when a file is
 // touched and nothing else is: modification times, checksums, and the payload of
 // pax extended headers, which holds times to the nanosecond. What rest holds
 // is then the same for every capture of a file that keeps its name, size, owner
 // and mode. A checksum of the usual form becomes zeros: it can be computed.
 //
-// JoinStamps gives header back, whatever its bytes are.
+// [JoinStamps] gives header back, whatever its bytes are.
 func SplitStamps(header []byte) (rest, stamps []byte, cuts []Cut) {
 	start := len(header) % blockSize
 	s := splitter{blocks: header[start:], rest: append([]byte(nil), header[:start]...)}
@@ -136,7 +136,7 @@ func usualSum(b block) []byte {
 	return fmt.Appendf(nil, "%06o\x00 ", sum)
 }
 
-// JoinStamps is the inverse of SplitStamps. It fails with ErrStamps, and takes no
+// JoinStamps is the inverse of [SplitStamps]. It fails with [ErrStamps], and takes no
 // more memory than the three parts together.
 func JoinStamps(rest, stamps []byte, cuts []Cut) ([]byte, error) {
 	length := len(rest) + len(stamps)

@@ -16,7 +16,7 @@ import (
 // divided otherwise. Items dated after now stay and count for nothing. Of items
 // taken at the same time, the one with the greater ID counts as newer.
 //
-// It fails with ErrBadRules or ErrBadItem, and decides nothing then. It may be
+// It fails with [ErrBadRules] or [ErrBadItem], and decides nothing then. It may be
 // called by several goroutines at once.
 func Plan(items []Item, rules Rules, now time.Time, loc *time.Location) ([]Decision, error) {
 	if err := rules.check(); err != nil {

@@ -108,7 +108,7 @@ func (r Reason) String() string {
 	return string(r.Rule)
 }
 
-// Reasons are in the order of the constants of Rule, each rule at most once.
+// Reasons are in the order of the constants of [Rule], each rule at most once.
 type Reasons []Reason
 
 // String gives the reasons in words, with commas between them.

@@ -19,7 +19,7 @@ import (
 // The folder is held open, and everything goes relative to it, so that nothing is
 // written to a bare mount point after a share went away. Folder makes the lower
 // folders of object names as they are needed, but never the top ones, which
-// CreateFolder made: if one is missing, methods return ErrGone, but for those that
+// [CreateFolder] made: if one is missing, methods return [ErrGone], but for those that
 // SetOptional names.
 //
 // Files are made for their owner alone (mode 0600) where the medium keeps modes;
@@ -45,10 +45,10 @@ var _ interface {
 	Sweeper
 } = (*Folder)(nil)
 
-// OpenFolder opens a folder that CreateFolder made. The caller calls Close.
-func OpenFolder(path string) (*Folder, error) { return OpenFolderAt(files.OS(path)) }
+// OpenFolder opens a folder that [CreateFolder] made. The caller calls Close.
+func OpenFolder(dir string) (*Folder, error) { return OpenFolderAt(files.OS(dir)) }
 
-// OpenFolderAt is OpenFolder for any file system: that of storagetest.Disk is a
+// OpenFolderAt is [OpenFolder] for any file system: that of storagetest.Disk is a
 // simulated disk.
 func OpenFolderAt(place files.Place) (*Folder, error) {
 	system, err := place.Open()
@@ -58,8 +58,8 @@ func OpenFolderAt(place files.Place) (*Folder, error) {
 	return newFolder(place.Path(), system), nil
 }
 
-func newFolder(path string, system files.System) *Folder {
-	f := &Folder{path: path, files: system, settled: map[string]bool{}}
+func newFolder(dir string, system files.System) *Folder {
+	f := &Folder{path: dir, files: system, settled: map[string]bool{}}
 	f.handles.open, f.handles.keep = system.Open, maxHandles
 	f.blocks.New = func() any { b := make([]byte, blockSize); return &b }
 	return f
@@ -67,14 +67,14 @@ func newFolder(path string, system files.System) *Folder {
 
 // CreateFolder makes a folder ready for objects named kind/…, for each of kinds, and
 // opens it. The folder itself is made if it is missing; its parent must be there.
-// ErrNotEmpty: it holds anything but what an interrupted CreateFolder left, or what
+// [ErrNotEmpty]: it holds anything but what an interrupted CreateFolder left, or what
 // a new file system brings along (lost+found). When it returns nil, all has been
 // flushed.
-func CreateFolder(path string, kinds ...string) (*Folder, error) {
-	return CreateFolderAt(files.OS(path), kinds...)
+func CreateFolder(dir string, kinds ...string) (*Folder, error) {
+	return CreateFolderAt(files.OS(dir), kinds...)
 }
 
-// CreateFolderAt is CreateFolder for any file system, as OpenFolderAt is OpenFolder.
+// CreateFolderAt is [CreateFolder] for any file system, as [OpenFolderAt] is [OpenFolder].
 func CreateFolderAt(place files.Place, kinds ...string) (*Folder, error) {
 	o := operation{op: "create", folder: place.Path()}
 	if err := place.Make(); err != nil && !errors.Is(err, fs.ErrExist) {
@@ -158,7 +158,7 @@ func (f *Folder) SetAnchor(name string) error {
 	return nil
 }
 
-// CheckAnchor returns ErrGone if the anchor, once set, is not there. It costs one
+// CheckAnchor returns [ErrGone] if the anchor, once set, is not there. It costs one
 // call.
 func (f *Folder) CheckAnchor(ctx context.Context) error {
 	o := f.operation("find", f.anchored())

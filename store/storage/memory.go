@@ -13,7 +13,7 @@ import (
 	"time"
 )
 
-// Memory is a [Storage] and a [Clock] in memory, for tests. Unlike a Folder it takes
+// Memory is a [Storage] and a [Clock] in memory, for tests. Unlike a [Folder] it takes
 // any top folder.
 //
 // It knows what a power failure would leave: see Crash and Flush.
@@ -37,7 +37,7 @@ type object struct {
 	modified time.Time
 }
 
-// NewMemory gives an empty Memory.
+// NewMemory gives an empty [Memory].
 func NewMemory() *Memory {
 	return &Memory{now: time.Now, present: map[string]object{}, below: map[string][]Info{}, flushed: map[string]object{}}
 }

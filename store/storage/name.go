@@ -15,7 +15,7 @@ const (
 // CheckName reports whether name can name an object, on every medium alike: one to
 // four elements separated by slashes, each of 1 to 64 bytes out of a-z, 0-9, '.'
 // and '-', not starting with '.' or '-', not ending with '.', and not a device name
-// of Windows (con, nul, com1.txt, …). The error wraps ErrBadName.
+// of Windows (con, nul, com1.txt, …). The error wraps [ErrBadName].
 func CheckName(name string) error {
 	elements := strings.Split(name, "/")
 	if len(elements) > maxElements {

@@ -14,7 +14,7 @@ import (
 // errors.ErrUnsupported, which package store takes as if there were no such method.
 // SetOptional, which returns nothing, then does nothing.
 
-// A Clock is a Storage that can tell the present time by the same clock that gives
+// A Clock is a [Storage] that can tell the present time by the same clock that gives
 // Info.Modified.
 //
 // Without it, package store takes time.Now for the medium's time where it only looks,
@@ -26,7 +26,7 @@ type Clock interface {
 	Now(ctx context.Context) (time.Time, error)
 }
 
-// An Anchored is a Storage that may go away and leave an empty place, as a share does
+// An Anchored is a [Storage] that may go away and leave an empty place, as a share does
 // whose mount point lies bare. It looks for an object that is always there before it
 // writes others.
 //
@@ -38,7 +38,7 @@ type Anchored interface {
 	SetAnchor(name string) error
 }
 
-// A Lenient is a Storage that misses the top folders of names, as Folder does, and can
+// A Lenient is a [Storage] that misses the top folders of names, as [Folder] does, and can
 // be told which may be missing: a copy of a repository may lack those that were empty.
 //
 // A Storage for which folders are but parts of names has no use for it.
@@ -48,7 +48,7 @@ type Lenient interface {
 	SetOptional(folders ...string)
 }
 
-// A Sweeper is a Storage that leaves something on the medium when the power fails or
+// A Sweeper is a [Storage] that leaves something on the medium when the power fails or
 // the program is killed in the middle of Put, which List does not show.
 //
 // Without it, Reclaim of package store frees no such space.

@@ -31,7 +31,7 @@ type powers interface {
 var wrappers = map[string]string{
 	"storagetest.Faulty": "passes all on: TestFaultyPassesPowersOn",
 	"storagetest.model":  "is given to nobody: it calls the storage itself",
-	"store.keeping":      "is given to intake, which asks for no power: TestNoPowerIsAskedForInside",
+	"stock.keeping":      "is given to intake, which asks for no power: TestNoPowerIsAskedForInside",
 
 	"storage_test.bare":     "has none, on purpose",
 	"store_test.powerless":  "has none, on purpose",
@@ -82,7 +82,7 @@ func wraps(s *ast.StructType) bool {
 	})
 }
 
-// TestNoPowerIsAskedForInside: what is below package store is given wrappers that pass
+// TestNoPowerIsAskedForInside: what takes in and fetches is given wrappers that pass
 // nothing on, so it must ask for nothing.
 func TestNoPowerIsAskedForInside(t *testing.T) {
 	asked := 0
@@ -98,7 +98,9 @@ func TestNoPowerIsAskedForInside(t *testing.T) {
 			})
 		})
 	}
-	look("../internal", func(at string) { t.Error(at) })
+	for _, given := range []string{"../internal/intake", "../internal/fetch"} {
+		look(given, func(at string) { t.Error(at) })
+	}
 	look("..", func(string) { asked++ })
 	if asked == 0 {
 		t.Error("nothing is found anywhere: the test sees nothing")

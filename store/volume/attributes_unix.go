@@ -28,9 +28,9 @@ func (h *handle) removeAttribute(name string) error {
 	return fail("removexattr", h.path, err)
 }
 
-func readAttributes(path string, list func([]byte) (int, error), get func(string, []byte) (int, error)) (map[string]string, error) {
+func readAttributes(path string, listInto func([]byte) (int, error), get func(string, []byte) (int, error)) (map[string]string, error) {
 	var small [256]byte
-	names, err := grow(small[:], list)
+	names, err := grow(small[:], listInto)
 	if errors.Is(err, errors.ErrUnsupported) || len(names) == 0 && err == nil {
 		return nil, nil
 	}
@@ -55,12 +55,12 @@ func readAttributes(path string, list func([]byte) (int, error), get func(string
 // of linux/limits.h; macOS allows more only for resource forks.
 const maxAttribute = 64 << 10
 
-// grow calls read with p, and with maxAttribute bytes where p is too small.
-func grow(p []byte, read func([]byte) (int, error)) ([]byte, error) {
-	n, err := read(p)
+// grow calls fill with p, and with maxAttribute bytes where p is too small.
+func grow(p []byte, fill func([]byte) (int, error)) ([]byte, error) {
+	n, err := fill(p)
 	if err == unix.ERANGE {
 		p = make([]byte, maxAttribute)
-		n, err = read(p)
+		n, err = fill(p)
 	}
 	if err != nil {
 		return nil, err

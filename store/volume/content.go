@@ -76,7 +76,7 @@ func (l *loaded) describe(m *meta) error {
 		s.Changed = m.ctime.UnixNano()
 	}
 	l.m, l.state, l.data, l.after = m, &s, nil, nil
-	l.header, l.left, err = header(m, &s, tar.TypeReg, l.member, "", attrs)
+	l.header, l.left, err = headerOf(m, &s, tar.TypeReg, l.member, "", attrs)
 	return err
 }
 
@@ -99,8 +99,8 @@ func (l *loaded) content(ctx context.Context) io.Reader {
 	return l.reader(ctx)
 }
 
-func (l *loaded) reader(ctx context.Context) *content {
-	c := &content{ctx: ctx, f: l.f, size: l.m.size, data: l.m.size, sparse: l.m.allocated < l.m.size}
+func (l *loaded) reader(ctx context.Context) *memberContent {
+	c := &memberContent{ctx: ctx, f: l.f, size: l.m.size, data: l.m.size, sparse: l.m.allocated < l.m.size}
 	if c.sparse {
 		c.data = 0
 	}
@@ -143,9 +143,9 @@ func changeReason(m, now *meta) string {
 	return timesChanged
 }
 
-// content reads exactly size bytes: what f holds, zeros for holes and for what is missing at the
+// memberContent reads exactly size bytes: what f holds, zeros for holes and for what is missing at the
 // end.
-type content struct {
+type memberContent struct {
 	ctx    context.Context
 	f      *file
 	size   int64
@@ -156,22 +156,22 @@ type content struct {
 }
 
 // Hole implements chunk.HoleReader.
-func (c *content) Hole() int64 {
+func (c *memberContent) Hole() int64 {
 	c.look()
 	return max(c.hole-c.off, 0)
 }
 
 // Skip implements chunk.HoleReader.
-func (c *content) Skip(n int64) { c.off += n }
+func (c *memberContent) Skip(n int64) { c.off += n }
 
 // look looks for the next hole where the last one or the data behind it ends.
-func (c *content) look() {
+func (c *memberContent) look() {
 	if c.sparse && c.off >= c.data && c.off >= c.hole && c.off < c.size {
 		c.hole, c.data = c.f.nextData(c.off, c.size)
 	}
 }
 
-func (c *content) Read(p []byte) (int, error) {
+func (c *memberContent) Read(p []byte) (int, error) {
 	if err := c.ctx.Err(); err != nil {
 		return 0, err
 	}

@@ -22,9 +22,9 @@ type cursor struct {
 // cursorOpen is how many folders a cursor keeps open. There is a cursor for each worker, and two more.
 const cursorOpen = 64
 
-// at returns the folder of a clean path. make is called for a folder that isn't there, given its
+// at returns the folder of a clean path. create is called for a folder that isn't there, given its
 // path; without it that is an error. The folder is open until the next call.
-func (c *cursor) at(path string, make func(parent *folder, name, path string) error) (*folder, error) {
+func (c *cursor) at(path string, create func(parent *folder, name, path string) error) (*folder, error) {
 	if path == "." {
 		return c.top, nil
 	}
@@ -33,7 +33,7 @@ func (c *cursor) at(path string, make func(parent *folder, name, path string) er
 		pos += len(name)
 		if depth == len(c.names) || c.names[depth] != name {
 			c.cut(depth)
-			if err := c.push(name, path[:pos], make); err != nil {
+			if err := c.push(name, path[:pos], create); err != nil {
 				return nil, err
 			}
 		}
@@ -58,14 +58,14 @@ func (c *cursor) folder(depth int) (*folder, error) {
 }
 
 // push opens one more folder below the deepest.
-func (c *cursor) push(name, path string, make func(*folder, string, string) error) error {
+func (c *cursor) push(name, path string, create func(*folder, string, string) error) error {
 	parent, err := c.folder(len(c.names))
 	if err != nil {
 		return err
 	}
 	d, err := parent.child(name)
-	if errors.Is(err, fs.ErrNotExist) && make != nil {
-		if err = make(parent, name, path); err == nil {
+	if errors.Is(err, fs.ErrNotExist) && create != nil {
+		if err = create(parent, name, path); err == nil {
 			d, err = parent.child(name)
 		}
 	}

@@ -109,8 +109,8 @@ func (c *discarding) pass(d *folder, depth int) (n int, err error) {
 }
 
 func (c *discarding) remove(d *folder, name string, depth int) error {
-	isFolder, err := d.unlink(name)
-	if err != nil || !isFolder {
+	wasFolder, err := d.unlink(name)
+	if err != nil || !wasFolder {
 		return err
 	}
 	child, err := openLocked(d, name)

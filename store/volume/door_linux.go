@@ -35,7 +35,7 @@ func (w *way) jump(name string) error {
 		return err
 	}
 	w.at.close()
-	w.at, w.names, w.left = &folder{handle{fd, where}}, parts(where), w.left[1:]
+	w.at, w.names, w.left = &folder{handle{fd, where}}, elements(where), w.left[1:]
 	return nil
 }
 

@@ -32,7 +32,7 @@ func openDoor(path string) (*folder, error) {
 func openFileDoor(path string) (*os.File, error) { return os.Open(path) }
 
 // openAbove opens the folder above a path.
-func openAbove(path string) (above *folder, name, real string, err error) {
+func openAbove(path string) (above *folder, name, resolved string, err error) {
 	path, err = filepath.Abs(path)
 	if err != nil {
 		return nil, "", "", err

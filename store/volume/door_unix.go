@@ -39,10 +39,10 @@ func newWay(path string) (*way, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &way{path: path, at: root, left: parts(full)}, nil
+	return &way{path: path, at: root, left: elements(full)}, nil
 }
 
-func parts(path string) []string {
+func elements(path string) []string {
 	return slices.DeleteFunc(strings.Split(path, "/"), func(s string) bool { return s == "" || s == "." })
 }
 
@@ -152,7 +152,7 @@ func (w *way) linkAt(name string) (bool, error) {
 		w.at.close()
 		w.at, w.names = root, nil
 	}
-	w.left = append(parts(leads), w.left[1:]...)
+	w.left = append(elements(leads), w.left[1:]...)
 	return true, nil
 }
 
@@ -224,12 +224,12 @@ func openDoor(path string) (*folder, error) {
 }
 
 // wayTo goes to the folder above a path.
-func wayTo(path string, file bool) (*way, string, error) {
+func wayTo(path string, toFile bool) (*way, string, error) {
 	w, err := newWay(path)
 	if err != nil {
 		return nil, "", err
 	}
-	w.file = file
+	w.file = toFile
 	name, err := w.toLast()
 	if err != nil {
 		w.at.close()
@@ -240,7 +240,7 @@ func wayTo(path string, file bool) (*way, string, error) {
 
 // openAbove opens the folder above a path; name is in it, unless the path is the root of all folders,
 // and no link. The path that is returned has no links.
-func openAbove(path string) (above *folder, name, real string, err error) {
+func openAbove(path string) (above *folder, name, resolved string, err error) {
 	w, name, err := wayTo(path, false)
 	if err != nil {
 		return nil, "", "", err
@@ -278,7 +278,7 @@ func (d *folder) renameOver(name string, to *folder, newName string) error {
 }
 
 // unlink removes what is no folder, and reports whether it is one.
-func (d *folder) unlink(name string) (isFolder bool, err error) {
+func (d *folder) unlink(name string) (wasFolder bool, err error) {
 	err = unix.Unlinkat(d.fd, name, 0)
 	if err == unix.EISDIR || err == unix.EPERM {
 		if m, failed := d.stat(name); failed == nil && m.kind == fs.ModeDir {

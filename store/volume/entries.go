@@ -22,8 +22,8 @@ const (
 	oldEntries = "old"
 )
 
-// kept matches the names of what earlier calls kept or built beside.
-var kept = regexp.MustCompile(`^\.(?:before|rescued)-` + stampPattern + `$`)
+// keptPattern matches the names of what earlier calls kept or built beside.
+var keptPattern = regexp.MustCompile(`^\.(?:before|rescued)-` + stampPattern + `$`)
 
 // moveEntries puts the new tree into the place of a mount point's entries.
 func (r *replacement) moveEntries() (_ *Replaced, err error) {
@@ -104,7 +104,7 @@ func (r *replacement) leaving(out string) ([]string, error) {
 	names, err := namesOf(r.home)
 	_, markers := marked(r.home, names)
 	return slices.DeleteFunc(names, func(name string) bool {
-		return name == out || (kept.MatchString(name) || markers[name]) && !there(r.top.d, name)
+		return name == out || (keptPattern.MatchString(name) || markers[name]) && !there(r.top.d, name)
 	}), err
 }
 

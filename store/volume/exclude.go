@@ -99,13 +99,13 @@ func parseGlob(part string) (string, error) {
 
 // excludes reports whether a member is left out, given its path as in Note.Path. Of one in a folder that is
 // left out it isn't asked.
-func (x excluder) excludes(name string, folder bool) bool {
+func (x excluder) excludes(name string, isDir bool) bool {
 	if len(x) == 0 {
 		return false
 	}
 	parts := strings.Split(name, "/")
 	for _, p := range slices.Backward(x) {
-		if (folder || !p.folders) && matchParts(p.parts, parts) {
+		if (isDir || !p.folders) && matchParts(p.parts, parts) {
 			return !p.again
 		}
 	}

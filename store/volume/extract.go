@@ -17,9 +17,9 @@ import (
 // Extract restores the members of the tar stream r below dir, and reads r to its end. Any format
 // that archive/tar reads will do: pax, ustar, GNU (with sparse files), v7.
 //
-// The folder dir must be empty, else ErrNotEmpty is returned, or new, and is then made; its parent
+// The folder dir must be empty, else [ErrNotEmpty] is returned, or new, and is then made; its parent
 // must exist. Nothing outside dir is written, changed or followed to, whatever the stream says. A
-// RefusedError is returned for a member with an absolute name, with ".." in it or nested in more
+// [RefusedError] is returned for a member with an absolute name, with ".." in it or nested in more
 // than 1,000 folders, for one below a member that is no folder, for a hard link to what has not
 // been restored, for a folder with members that shall become something else, and for devices unless
 // allowed. Of several members with one name the last counts; the earlier is removed, not written
@@ -32,8 +32,8 @@ import (
 // dir is removed at the start. What the system or the caller's rights don't allow is listed in the
 // report and is no error.
 //
-// Links on the way to dir are followed by the rule of OpenFolder. While others may write in dir, or in the folder
-// above it, they may move files of theirs to names that Extract has just made: to restore there, use ReplaceFolder or Place.
+// Links on the way to dir are followed by the rule of [OpenFolder]. While others may write in dir, or in the folder
+// above it, they may move files of theirs to names that Extract has just made: to restore there, use [ReplaceFolder] or [Place].
 //
 // A stream without an end-of-archive marker, or cut short in a member, gives an error that names
 // the member and wraps io.ErrUnexpectedEOF; a broken header one that wraps tar.ErrHeader. A write
@@ -44,10 +44,10 @@ import (
 // Files are written by several workers, while the stream is read on; what depends on another member
 // waits for it. Memory is bounded by 16 MiB of small files that wait, 2 MiB of large ones, the largest header (1 MiB) and the
 // number of folders, not by sizes in the stream. A sparse member takes time for its full length, though not space,
-// unless r is a chunk.HoleReader, such as the end of a Pipe: holes that it tells of take neither. Between reads, ctx is
+// unless r is a [chunk.HoleReader], such as the end of a [Pipe]: holes that it tells of take neither. Between reads, ctx is
 // looked at; a read of r that blocks is for the caller to end. Calls may run at the same time.
 func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*ExtractReport, error) {
-	top, err := target(dir)
+	top, err := openTarget(dir)
 	if err != nil {
 		return nil, err
 	}
@@ -55,7 +55,7 @@ func Extract(ctx context.Context, r io.Reader, dir string, o ExtractOptions) (*E
 	return extract(ctx, r, &Folder{d: top, path: dir}, o)
 }
 
-// ExtractInto is Extract into a folder that is open. It must be empty, else ErrNotEmpty is returned.
+// ExtractInto is [Extract] into a folder that is open. It must be empty, else [ErrNotEmpty] is returned.
 func ExtractInto(ctx context.Context, r io.Reader, f *Folder, o ExtractOptions) (*ExtractReport, error) {
 	if err := readyTarget(f.d); err != nil {
 		return nil, fmt.Errorf("restoring into %s: %w", f.path, err)
@@ -78,8 +78,8 @@ func extract(ctx context.Context, r io.Reader, f *Folder, o ExtractOptions) (*Ex
 	return e.report, err
 }
 
-// target makes dir or opens it where it is empty.
-func target(dir string) (*folder, error) {
+// openTarget makes dir or opens it where it is empty.
+func openTarget(dir string) (*folder, error) {
 	above, name, _, err := openAbove(dir)
 	if err != nil {
 		return nil, err

@@ -52,7 +52,7 @@ type handedFile struct {
 	deep        bool    // see maxBeside
 	data        []byte  // of a small one
 	large       *inflow // or else
-	state       *state
+	state       *traits
 	opts        *ExtractOptions
 	generation  int
 	size        int    // about what it takes in memory
@@ -234,8 +234,8 @@ func (e *extractor) settleAt(clean string) error {
 	if e.handed.deep > 0 || isDeep(clean) || e.handed.below[name] > 0 {
 		return e.settle(nil)
 	}
-	for folder := range foldersAbove(name) {
-		if s := e.handed.byName[folder]; s != nil {
+	for above := range foldersAbove(name) {
+		if s := e.handed.byName[above]; s != nil {
 			return e.settle(s)
 		}
 	}
@@ -258,10 +258,10 @@ func foldersAbove(path string) iter.Seq[string] {
 
 // count adds n to the number of files below each folder above a path.
 func (w *handed) count(name string, n int) {
-	for folder := range foldersAbove(name) {
-		w.below[folder] += n
-		if w.below[folder] == 0 {
-			delete(w.below, folder)
+	for above := range foldersAbove(name) {
+		w.below[above] += n
+		if w.below[above] == 0 {
+			delete(w.below, above)
 		}
 	}
 }

@@ -10,9 +10,9 @@ import (
 	"unicode/utf8"
 )
 
-// header makes a member's header. Only a regular file has a size. left names attributes that
+// headerOf makes a member's header. Only a regular file has a size. left names attributes that
 // did not fit.
-func header(m *meta, s *State, flag byte, member, target string, attrs map[string]string) (head []byte, left []string, err error) {
+func headerOf(m *meta, s *State, flag byte, member, target string, attrs map[string]string) (head []byte, left []string, err error) {
 	h := &tar.Header{
 		Typeflag: flag, Name: member, Linkname: target, Mode: m.perm, ModTime: m.mtime,
 		Uid: m.uid, Gid: m.gid, Uname: s.User, Gname: s.Group, Format: tar.FormatPAX,
@@ -34,7 +34,7 @@ func header(m *meta, s *State, flag byte, member, target string, attrs map[strin
 	err = tar.NewWriter(&out).WriteHeader(h)
 	if errors.Is(err, tar.ErrFieldTooLong) {
 		if len(attrs) > 0 {
-			head, _, err = header(m, s, flag, member, target, nil)
+			head, _, err = headerOf(m, s, flag, member, target, nil)
 			return head, slices.Sorted(maps.Keys(attrs)), err
 		}
 		return nil, nil, errLong

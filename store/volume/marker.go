@@ -177,7 +177,7 @@ func asideNote(name string) string {
 	switch {
 	case strings.HasPrefix(name, ".rescued-"):
 		what = "what a restore of damaged data built beside"
-	case !kept.MatchString(name):
+	case !keptPattern.MatchString(name):
 		what = "what a restore left unfinished"
 	}
 	return fmt.Sprintf("%s is set aside here, and is left out", what)

@@ -111,17 +111,17 @@ func (e *extractor) makeAbove(parent *folder, name, path string) error {
 	return parent.mkdir(name, 0o700)
 }
 
-// put calls make for a name that should be free. If it isn't, what is there is removed first: the last
+// put calls create for a name that should be free. If it isn't, what is there is removed first: the last
 // of several members with one name counts.
-func (e *extractor) put(h *tar.Header, p place, make func() error) error {
-	err := make()
+func (e *extractor) put(h *tar.Header, p place, create func() error) error {
+	err := create()
 	if !errors.Is(err, fs.ErrExist) {
 		return err
 	}
 	if err := e.clear(h, p); err != nil {
 		return err
 	}
-	return make()
+	return create()
 }
 
 // clear removes what stands at p, which must not be a folder with members.
@@ -151,12 +151,12 @@ func (e *extractor) cleared(clean string) {
 
 // dir makes a folder, or keeps the one that is there, to be finished at the end.
 func (e *extractor) dir(h *tar.Header, p place) error {
-	make := func() error { return p.d.mkdir(p.name, 0o700) }
-	err := make()
+	create := func() error { return p.d.mkdir(p.name, 0o700) }
+	err := create()
 	if errors.Is(err, fs.ErrExist) {
 		var m *meta
 		if m, err = p.d.stat(p.name); err == nil && m.kind != fs.ModeDir {
-			err = e.put(h, p, make)
+			err = e.put(h, p, create)
 		}
 	}
 	if err == nil {
@@ -229,12 +229,12 @@ func (e *extractor) link(h *tar.Header, p place) (done bool, err error) {
 	}
 	dir, name := split(target)
 	from, err := e.links.at(dir, nil)
-	var there *meta
+	var found *meta
 	if err == nil {
-		there, err = from.stat(name)
+		found, err = from.stat(name)
 	}
 	switch {
-	case errors.Is(err, errKind) || err == nil && there.kind == fs.ModeDir:
+	case errors.Is(err, errKind) || err == nil && found.kind == fs.ModeDir:
 		return false, &RefusedError{h.Name, fmt.Sprintf("its target %q is a folder or lies below a member that is none", h.Linkname)}
 	case errors.Is(err, fs.ErrNotExist) && e.opts.Only != nil && !e.opts.Only(target):
 		e.lose(p.clean, "the member that holds its content is not wanted", nil)
@@ -244,7 +244,7 @@ func (e *extractor) link(h *tar.Header, p place) (done bool, err error) {
 	case err != nil:
 		return false, err
 	}
-	if here, err := p.d.stat(p.name); err == nil && sameFile(here, there, p.clean, target) {
+	if here, err := p.d.stat(p.name); err == nil && sameFile(here, found, p.clean, target) {
 		return true, nil
 	}
 	err = e.put(h, p, func() error { return p.d.link(from, name, p.name) })

@@ -22,7 +22,7 @@ var (
 )
 
 // A LinkError is returned for a symbolic link on the way to a folder or file that belongs to somebody
-// other than root and the caller, or lies in a folder where others may write. It wraps ErrForeignLink.
+// other than root and the caller, or lies in a folder where others may write. It wraps [ErrForeignLink].
 type LinkError struct {
 	Path  string // of the link, without links above it
 	Leads string // where it led when it was read
@@ -37,7 +37,7 @@ func (e *LinkError) Error() string {
 	return fmt.Sprintf("%s: %v: it leads to %s: name the real folder, if it is the one you mean", e.Path, ErrForeignLink, leads)
 }
 
-// Unwrap gives ErrForeignLink.
+// Unwrap gives [ErrForeignLink].
 func (e *LinkError) Unwrap() error { return ErrForeignLink }
 
 // A Folder is an open folder. What is done by it is done in that folder and no other, whatever its name
@@ -64,7 +64,7 @@ func OpenFolder(path string) (*Folder, error) {
 	return &Folder{d: d, path: path}, nil
 }
 
-// OpenFile opens a file for reading, with the care of OpenFolder.
+// OpenFile opens a file for reading, with the care of [OpenFolder].
 func OpenFile(path string) (*os.File, error) { return openFileDoor(path) }
 
 // Close closes the folder.
@@ -105,11 +105,11 @@ func (f *Folder) Create(name string) (*os.File, error) {
 	if err := checkSingle(name); err != nil {
 		return nil, err
 	}
-	file, err := f.d.create(name, 0o600)
+	created, err := f.d.create(name, 0o600)
 	if err != nil {
 		return nil, err
 	}
-	return file.osFile(), nil
+	return created.osFile(), nil
 }
 
 func checkSingle(name string) error {

@@ -2,7 +2,7 @@ package volume
 
 import "cmp"
 
-// ReadOptions change what WriteTar reads. The zero value is right for a stopped service's volume.
+// ReadOptions change what [WriteTar] reads. The zero value is right for a stopped service's volume.
 type ReadOptions struct {
 	// CrossMounts also reads what is mounted on folders below. By default such a folder is in the
 	// stream, but not what is mounted on it, and a Note says so. Only folders are looked at.
@@ -41,7 +41,7 @@ func (o *ReadOptions) fill() {
 	o.maxDepth, o.maxName = cmp.Or(o.maxDepth, maxDepth), cmp.Or(o.maxName, maxName)
 }
 
-// A ReadReport says what WriteTar wrote.
+// A ReadReport says what [WriteTar] wrote.
 type ReadReport struct {
 	// Members is the number of members in the stream, the folder itself included.
 	Members int
@@ -64,7 +64,7 @@ type ReadReport struct {
 	NoChangeTimes bool
 }
 
-// ExtractOptions change how Extract writes. The zero value restores everything but devices.
+// ExtractOptions change how [Extract] writes. The zero value restores everything but devices.
 type ExtractOptions struct {
 	// Devices allows character and block devices. By default a device is refused with a
 	// RefusedError, since it may open a disk to whoever owns the restored files.
@@ -87,7 +87,7 @@ type ExtractOptions struct {
 	OnEntry func(path string, size int64)
 }
 
-// An ExtractReport says what Extract restored.
+// An ExtractReport says what [Extract] restored.
 type ExtractReport struct {
 	// Members is the number of members restored, and Bytes the length of their contents.
 	Members int

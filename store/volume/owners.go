@@ -36,7 +36,7 @@ func remember[K comparable, V any](known map[K]V, key K, ask func() V) V {
 	return v
 }
 
-func number(s string, err error) int {
+func numberOr(s string, err error) int {
 	if err != nil {
 		return -1
 	}
@@ -53,7 +53,7 @@ func (o *owners) user(name string) (int, bool) {
 		if err != nil {
 			return -1
 		}
-		return number(u.Uid, nil)
+		return numberOr(u.Uid, nil)
 	})
 	return id, id >= 0
 }
@@ -64,7 +64,7 @@ func (o *owners) group(name string) (int, bool) {
 		if err != nil {
 			return -1
 		}
-		return number(g.Gid, nil)
+		return numberOr(g.Gid, nil)
 	})
 	return id, id >= 0
 }

@@ -7,7 +7,7 @@ import (
 )
 
 // Pipe gives a pipe in memory as io.Pipe does, which passes on holes as well: what is written by
-// WriteHole is told to who asks for holes, as Extract does, and read as zeros by who does not. Each end
+// WriteHole is told to who asks for holes, as [Extract] does, and read as zeros by who does not. Each end
 // is for one goroutine, but for closing, which any may do.
 func Pipe() (*PipeReader, *PipeWriter) {
 	p := &pipe{pieces: make(chan piece), taken: make(chan struct{}), done: make(chan struct{})}
@@ -39,7 +39,7 @@ func (p *pipe) close(toRead, toWrite error) {
 	})
 }
 
-// PipeWriter is the end of a Pipe that is written to.
+// PipeWriter is the end of a [Pipe] that is written to.
 type PipeWriter struct{ p *pipe }
 
 // Write returns when all of b was read, or the reader was closed.
@@ -88,7 +88,7 @@ func (w *PipeWriter) CloseWithError(err error) {
 	w.p.close(err, io.ErrClosedPipe)
 }
 
-// PipeReader is the end of a Pipe that is read from.
+// PipeReader is the end of a [Pipe] that is read from.
 type PipeReader struct {
 	p   *pipe
 	now piece

@@ -11,7 +11,7 @@ import (
 	"time"
 )
 
-// PlaceOptions change how Place works. The zero value keeps previous entries.
+// PlaceOptions change how [Place] works. The zero value keeps previous entries.
 type PlaceOptions struct {
 	// DiscardPrevious removes each previous entry when the new one is in its place.
 	DiscardPrevious bool
@@ -19,7 +19,7 @@ type PlaceOptions struct {
 	Now func() time.Time
 }
 
-// A Placed says what Place did, also until it failed.
+// A Placed says what [Place] did, also until it failed.
 type Placed struct {
 	// Entries is how many entries came into place; a folder that came as a whole counts once.
 	Entries int
@@ -34,8 +34,8 @@ type Placed struct {
 // build to flush what it writes; Place flushes the names.
 //
 // It goes from open folder to open folder and never through a link; dir itself is opened by the rule of
-// OpenFolder. Others who own dir, the folder above it or folders in it may bring it to fail, and may move what lies in a
-// folder of theirs to a name at which something is placed. So it fails with ErrGuarded where dir lies in a folder
+// [OpenFolder]. Others who own dir, the folder above it or folders in it may bring it to fail, and may move what lies in a
+// folder of theirs to a name at which something is placed. So it fails with [ErrGuarded] where dir lies in a folder
 // where others may write, but they can't write in dir; and within dir, rather than put what belongs to another user into such
 // a folder.
 //
@@ -105,7 +105,7 @@ type placing struct {
 }
 
 // merge moves the entries of a folder into the real one of the same path.
-func (p *placing) merge(ctx context.Context, part *folder, real inUse, at string) error {
+func (p *placing) merge(ctx context.Context, part *folder, live inUse, at string) error {
 	names, err := namesOf(part)
 	if err != nil {
 		return err
@@ -114,34 +114,34 @@ func (p *placing) merge(ctx context.Context, part *folder, real inUse, at string
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if err := p.place(ctx, part, real, name, path.Join(at, name)); err != nil {
+		if err := p.place(ctx, part, live, name, path.Join(at, name)); err != nil {
 			return err
 		}
 	}
-	return real.fsync()
+	return live.fsync()
 }
 
 // place moves one entry into place.
-func (p *placing) place(ctx context.Context, part *folder, real inUse, name, at string) error {
+func (p *placing) place(ctx context.Context, part *folder, live inUse, name, at string) error {
 	m, err := part.stat(name)
 	if err != nil {
 		return err
 	}
-	if real.guarded && !ours(m.uid) {
-		return fmt.Errorf("%s lies in a folder where others may write, but they can't write in it: %w: %s, which is of user %d, is not put into it", real.path, ErrGuarded, name, m.uid)
+	if live.guarded && !ours(m.uid) {
+		return fmt.Errorf("%s lies in a folder where others may write, but they can't write in it: %w: %s, which is of user %d, is not put into it", live.path, ErrGuarded, name, m.uid)
 	}
-	switch is, err := real.stat(name); {
+	switch is, err := live.stat(name); {
 	case errors.Is(err, fs.ErrNotExist):
 	case err != nil:
 		return err
 	case is.kind == fs.ModeDir && m.kind == fs.ModeDir:
-		return p.within(ctx, part, real, name, at)
+		return p.within(ctx, part, live, name, at)
 	default:
-		if err := p.setAside(real.folder, name, at, is, m.kind == fs.ModeDir); err != nil {
+		if err := p.setAside(live.folder, name, at, is, m.kind == fs.ModeDir); err != nil {
 			return err
 		}
 	}
-	if err := part.renameOver(name, real.folder, name); err != nil {
+	if err := part.renameOver(name, live.folder, name); err != nil {
 		return err
 	}
 	p.done.Entries++
@@ -149,39 +149,39 @@ func (p *placing) place(ctx context.Context, part *folder, real inUse, name, at 
 }
 
 // within merges a folder into one that is there.
-func (p *placing) within(ctx context.Context, part *folder, real inUse, name, at string) error {
+func (p *placing) within(ctx context.Context, part *folder, live inUse, name, at string) error {
 	from, err := part.child(name)
 	if err != nil {
 		return err
 	}
 	defer from.close()
-	to, err := real.child(name)
+	to, err := live.child(name)
 	if err != nil {
 		return err
 	}
 	defer to.close()
-	closed := guarded(real.folder, to) || real.guarded && !othersWrite(to)
+	closed := guarded(live.folder, to) || live.guarded && !othersWrite(to)
 	return p.merge(ctx, from, inUse{to, closed}, at)
 }
 
 // setAside gives the previous entry another name, and removes it where nobody wants it. A file keeps its
 // own name too, so that it is never missing.
-func (p *placing) setAside(real *folder, name, at string, is *meta, isFolder bool) error {
+func (p *placing) setAside(live *folder, name, at string, is *meta, isFolder bool) error {
 	isFolder = isFolder || is.kind == fs.ModeDir
 	if p.discard && !isFolder {
 		return nil // the rename replaces it
 	}
 	aside := name + p.suffix
-	if isFolder || real.link(real, name, aside) != nil {
-		if err := real.renameFree(name, real, aside); err != nil {
+	if isFolder || live.link(live, name, aside) != nil {
+		if err := live.renameFree(name, live, aside); err != nil {
 			return err
 		}
 	}
 	if p.discard {
 		if is.kind != fs.ModeDir {
-			return real.remove(aside)
+			return live.remove(aside)
 		}
-		if err := discardPlaced(real, aside, inode{is.dev, is.ino}); !errors.Is(err, ErrGuarded) {
+		if err := discardPlaced(live, aside, inode{is.dev, is.ino}); !errors.Is(err, ErrGuarded) {
 			return err
 		}
 	}
@@ -190,14 +190,14 @@ func (p *placing) setAside(real *folder, name, at string, is *meta, isFolder boo
 }
 
 // discardPlaced removes a previous folder, unless it is guarded.
-func discardPlaced(real *folder, name string, id inode) error {
-	d, err := openLocked(real, name)
+func discardPlaced(live *folder, name string, id inode) error {
+	d, err := openLocked(live, name)
 	if err != nil {
 		return err
 	}
 	defer d.close()
-	if guarded(real, d) {
+	if guarded(live, d) {
 		return ErrGuarded
 	}
-	return discardAt(real, name, id)
+	return discardAt(live, name, id)
 }

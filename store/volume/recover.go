@@ -8,7 +8,7 @@ import (
 	"strings"
 )
 
-// A Recovered says what Recover found.
+// A Recovered says what [Recover] found.
 type Recovered struct {
 	// Undone says that the old tree was put back into its place.
 	Undone bool
@@ -21,7 +21,7 @@ type Recovered struct {
 	Left []string
 }
 
-// Recover puts in order what a call of Replace left when it was killed, and does nothing where
+// Recover puts in order what a call of [Replace] left when it was killed, and does nothing where
 // there is nothing to do. What a kill can leave, besides a folder that is Left:
 //
 //   - The trees are exchanged, but the old one still has the name of a new one, which tells by its
@@ -83,8 +83,8 @@ func (c *recovery) beside() error {
 	}
 	ready := regexp.MustCompile(`^new-(` + stampPattern + `)\.([0-9]+)$`)
 	for _, name := range names {
-		rest, ours := strings.CutPrefix(name, c.base+".")
-		if !ours {
+		rest, named := strings.CutPrefix(name, c.base+".")
+		if !named {
 			continue
 		}
 		if match := ready.FindStringSubmatch(rest); match != nil {
@@ -122,12 +122,12 @@ func (c *recovery) inside() error {
 }
 
 // moving goes on with a folder from or to which entries were moving, if it is one of ours.
-func (c *recovery) moving(name, way, stamp string) error {
+func (c *recovery) moving(name, direction, stamp string) error {
 	d, err := c.home.child(name)
 	if errors.Is(err, errKind) || errors.Is(err, fs.ErrPermission) || err == nil && !ownPrivate(d) {
 		c.left(name)
 		err = nil
-	} else if err == nil && way == "in" {
+	} else if err == nil && direction == "in" {
 		err = c.complete(d, name, stamp)
 	} else if err == nil {
 		err = c.putBack(d)
@@ -231,10 +231,10 @@ func (c *recovery) ready(name, stamp, number string) error {
 	previous := c.entry("before-", stamp)
 	var err error
 	switch {
-	case !isFolder(c.home, name):
+	case !folderAt(c.home, name):
 		c.left(name)
 		return nil
-	case !c.exists && isFolder(c.home, previous):
+	case !c.exists && folderAt(c.home, previous):
 		c.found.Undone = true
 		c.left(name)
 		err = c.rename(c.home, previous, c.home, c.base)
@@ -251,8 +251,8 @@ func (c *recovery) ready(name, stamp, number string) error {
 	return c.flush(c.home)
 }
 
-// isFolder reports whether a name is that of a folder, and no link.
-func isFolder(d *folder, name string) bool {
+// folderAt reports whether a name is that of a folder, and no link.
+func folderAt(d *folder, name string) bool {
 	m, err := d.stat(name)
 	return err == nil && m.kind == fs.ModeDir
 }

@@ -12,7 +12,7 @@ import (
 	"time"
 )
 
-// ReplaceOptions change how Replace works. The zero value keeps the previous tree.
+// ReplaceOptions change how [Replace] works. The zero value keeps the previous tree.
 type ReplaceOptions struct {
 	// DiscardPrevious removes the previous tree when the new one is in its place. ErrGuarded is
 	// returned, and nothing done, where nobody else may write in target but others may in the folder
@@ -22,7 +22,7 @@ type ReplaceOptions struct {
 	Now func() time.Time
 }
 
-// A Replaced says what Replace did.
+// A Replaced says what [Replace] did.
 type Replaced struct {
 	// Previous is where the tree that target held is now, or "" where there was none or it was
 	// discarded.
@@ -87,10 +87,10 @@ var (
 // tree is called NAME.new- and random letters.
 //
 // The target may be missing, while its parent must exist; a symbolic link given as target, or on the way to
-// it, is followed by the rule of OpenFolder and stays. The new tree's top folder has what build gives it; if build
+// it, is followed by the rule of [OpenFolder] and stays. The new tree's top folder has what build gives it; if build
 // gives it no mode, it has the owner and mode of the old one. A process that is
 // at work in target meanwhile keeps seeing the old tree, under its new name, until it opens target
-// by its name again: stop it first. ErrNotReplaceable is returned for "/", for what is no folder and
+// by its name again: stop it first. [ErrNotReplaceable] is returned for "/", for what is no folder and
 // for a folder with mount points below it.
 //
 // A mount point can't be renamed. There the new tree is built in a hidden folder inside, and the
@@ -101,15 +101,15 @@ var (
 //
 // Other users may own target, the folder above it, or both, and change what they can while Replace runs
 // as root: it goes by open folders, and what it makes belongs to the caller, who alone may enter it, until just before
-// the exchange. They may bring it to fail with ErrMeddled, and then rename or remove what they own, but
+// the exchange. They may bring it to fail with [ErrMeddled], and then rename or remove what they own, but
 // get nothing else: no folder is written to, given away or removed but the new tree and what was at
-// target. That build is given a path is an exception, which ReplaceFolder doesn't have: where others own
+// target. That build is given a path is an exception, which [ReplaceFolder] doesn't have: where others own
 // the folder above target, they may lead it elsewhere.
 //
 // On an error, also after ctx is done, target holds exactly what it did and what was built is
-// removed, with two exceptions: with ErrTorn the way back failed too, and with ErrNotDiscarded
-// the new tree is in place and Replaced says where the rest of the old one is. What could not be
-// removed is named. From the exchange on, ctx isn't looked at. What a kill leaves behind is sorted out by the next call, or by Recover.
+// removed, with two exceptions: with [ErrTorn] the way back failed too, and with [ErrNotDiscarded]
+// the new tree is in place and [Replaced] says where the rest of the old one is. What could not be
+// removed is named. From the exchange on, ctx isn't looked at. What a kill leaves behind is sorted out by the next call, or by [Recover].
 //
 // Calls for different targets may run at the same time, calls for one target must not.
 func Replace(ctx context.Context, target string, build func(ctx context.Context, dir string) error, o ReplaceOptions) (*Replaced, error) {
@@ -129,7 +129,7 @@ func replace(ctx context.Context, target string, build func(ctx context.Context,
 	}, o, m)
 }
 
-// ReplaceFolder is Replace for a build that is given an open folder. A stream that ExtractInto restores
+// ReplaceFolder is [Replace] for a build that is given an open folder. A stream that [ExtractInto] restores
 // into the folder itself, rather than into folders in it, gives it its look just before the exchange: until then nobody but the
 // caller gets at anything in it. The folder is closed when ReplaceFolder returns.
 func ReplaceFolder(ctx context.Context, target string, build func(ctx context.Context, f *Folder) error, o ReplaceOptions) (*Replaced, error) {

@@ -24,7 +24,7 @@ func (e *extractor) file(ctx context.Context, h *tar.Header, p place, content *m
 
 // completeFile gives a file that was written its state and closes it, unless there was an error. A file
 // that can't be completed is removed.
-func (f *finisher) completeFile(p place, out *file, s *state, sync bool, err error) error {
+func (f *finisher) completeFile(p place, out *file, s *traits, sync bool, err error) error {
 	if err == nil {
 		if !f.plain(s) || !out.has(s.uid, s.gid, s.perm) { // to look costs less than to change
 			f.own(out, s, p.clean)
@@ -115,7 +115,7 @@ func (e *extractor) finishFolders(ctx context.Context) error {
 	return nil
 }
 
-func (e *extractor) finishFolder(path string, s *state) error {
+func (e *extractor) finishFolder(path string, s *traits) error {
 	d, err := e.at.at(path, nil)
 	if err != nil {
 		return err

@@ -9,8 +9,8 @@ import (
 	"time"
 )
 
-// state is what a member has besides its content.
-type state struct {
+// traits is what a member has besides its content.
+type traits struct {
 	uid, gid int
 	perm     int64
 	mtime    time.Time
@@ -18,8 +18,8 @@ type state struct {
 }
 
 // state reads it from a header, and notes what can't be read.
-func (e *extractor) state(h *tar.Header, clean string) *state {
-	s := &state{uid: h.Uid, gid: h.Gid, perm: h.Mode & modeBits, mtime: h.ModTime}
+func (e *extractor) state(h *tar.Header, clean string) *traits {
+	s := &traits{uid: h.Uid, gid: h.Gid, perm: h.Mode & modeBits, mtime: h.ModTime}
 	if e.opts.OwnersByName {
 		if id, ok := e.ids.user(h.Uname); ok {
 			s.uid = id
@@ -38,7 +38,7 @@ func (e *extractor) state(h *tar.Header, clean string) *state {
 
 // held is the state that a folder gets at the end.
 type held struct {
-	state *state
+	state *traits
 	made  bool // or else not wanted, unless a member in it is
 }
 
@@ -84,13 +84,13 @@ func (f *finisher) lose(clean, what string, err error) {
 
 // plain reports whether a new file of this process may have the state s, but for its time, from the
 // beginning.
-func (f *finisher) plain(s *state) bool {
+func (f *finisher) plain(s *traits) bool {
 	return s.uid == f.uid && s.gid == f.gid && s.perm&^0o777 == 0 && len(s.attrs) == 0
 }
 
 // firstMode gives the mode with which a file is made: one that gets another owner, or an ACL, is its
 // maker's alone until then.
-func (f *finisher) firstMode(s *state) uint32 {
+func (f *finisher) firstMode(s *traits) uint32 {
 	if f.plain(s) {
 		return uint32(s.perm) | 0o600
 	}
@@ -100,7 +100,7 @@ func (f *finisher) firstMode(s *state) uint32 {
 // own gives n its owner. Without it a program must not run with the rights of another, so that
 // setuid and setgid bits are dropped. It comes first since a change of owner clears those bits, and
 // capabilities.
-func (f *finisher) own(n node, s *state, clean string) {
+func (f *finisher) own(n node, s *traits, clean string) {
 	if f.uid != 0 && s.uid == f.uid && s.gid == f.gid {
 		return // a new file's owner anyway; root may write where the file system chooses another
 	}
@@ -123,7 +123,7 @@ func validID(id int) bool { return id >= 0 && int64(id) < 1<<32-1 }
 
 // dress gives n its attributes, mode and ACLs. A mode may forbid to change attributes, and an ACL's
 // mask counts before the group's bits of a mode: libarchive puts the group's own rights there.
-func (f *finisher) dress(n node, s *state, clean string) {
+func (f *finisher) dress(n node, s *traits, clean string) {
 	acls := slices.IndexFunc(s.attrs, attribute.isACL)
 	if acls < 0 {
 		acls = len(s.attrs)
@@ -143,7 +143,7 @@ func (f *finisher) attributes(n node, attrs []attribute, clean string) {
 	}
 }
 
-func (f *finisher) times(d *folder, name string, s *state, clean string) {
+func (f *finisher) times(d *folder, name string, s *traits, clean string) {
 	if err := d.chtimes(name, s.mtime); err != nil {
 		f.lose(clean, "its time", err)
 	}

@@ -48,14 +48,14 @@ func TestTooDeep(t *testing.T) {
 func TestHeaderTooLong(t *testing.T) {
 	m, s := &meta{perm: 0o600}, &State{}
 	long := strings.Repeat("n", maxName-1)
-	head, left, err := header(m, s, '0', "./"+long, "", map[string]string{"user.lot": strings.Repeat("x", 900<<10)})
+	head, left, err := headerOf(m, s, '0', "./"+long, "", map[string]string{"user.lot": strings.Repeat("x", 900<<10)})
 	if err != nil || len(head) == 0 || !slices.Equal(left, []string{"user.lot"}) {
 		t.Errorf("a header of %d bytes without %q: %v", len(head), left, err)
 	}
-	if head, _, err := header(m, s, '1', "./"+long, "./"+long, nil); err != nil || len(head) == 0 {
+	if head, _, err := headerOf(m, s, '1', "./"+long, "./"+long, nil); err != nil || len(head) == 0 {
 		t.Errorf("two long names: %v", err)
 	}
-	if _, _, err := header(m, s, '2', "./"+long, strings.Repeat(long, 2), nil); err != errLong || passedOver(err) == "" {
+	if _, _, err := headerOf(m, s, '2', "./"+long, strings.Repeat(long, 2), nil); err != errLong || passedOver(err) == "" {
 		t.Errorf("three long names: %v", err)
 	}
 }

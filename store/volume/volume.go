@@ -43,10 +43,10 @@ type Note struct {
 	Members int
 }
 
-// ErrNotEmpty is returned by Extract when the folder it shall write into holds something.
+// ErrNotEmpty is returned by [Extract] when the folder it shall write into holds something.
 var ErrNotEmpty = errors.New("the folder is not empty")
 
-// A RefusedError is returned by Extract for a member that it will not write because the member
+// A RefusedError is returned by [Extract] for a member that it will not write because the member
 // could reach outside the folder, or has no safe meaning in it.
 type RefusedError struct {
 	Member string // the name as it stands in the stream

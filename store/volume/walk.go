@@ -8,7 +8,7 @@ import (
 	"sync"
 )
 
-// A Sink takes the members that Walk finds, in the order of WriteTar's stream.
+// A Sink takes the members that [Walk] finds, in the order of [WriteTar]'s stream.
 type Sink interface {
 	// Find is asked for each member before its attributes and content are read, where
 	// the file system keeps change times (see ReadReport.NoChangeTimes). If
@@ -48,17 +48,17 @@ type State struct {
 // attempts is how often a file that changes is read before it is taken as it is.
 const attempts = 3
 
-// Walk reads the folder at dir and gives its members to sink. All that WriteTar
+// Walk reads the folder at dir and gives its members to sink. All that [WriteTar]
 // says of names, order, contents and errors holds for it. A file that changes
 // while it is read is put again, up to three times in all, and is reported as
 // changed if it never held still. Several files are read at a time. Links on the way to dir are followed
-// by the rule of OpenFolder.
+// by the rule of [OpenFolder].
 func Walk(ctx context.Context, dir string, sink Sink, o ReadOptions) (*ReadReport, error) {
 	return walk(ctx, dir, sink, o, attempts)
 }
 
 // walk is Walk with a number of attempts.
-func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts int) (*ReadReport, error) {
+func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, tries int) (*ReadReport, error) {
 	o.fill()
 	exclude, err := newExcluder(o.Exclude)
 	if err != nil {
@@ -86,7 +86,7 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, attempts in
 	}
 	_, nothingFound := sink.(*tarSink)
 	w.times = changeTimes{clock: o.clock, look: !nothingFound, trusted: make(map[uint64]bool)}
-	d := &delivery{opts: o, sink: sink, attempts: attempts, report: &ReadReport{}, room: w.room, used: w.free}
+	d := &delivery{opts: o, sink: sink, attempts: tries, report: &ReadReport{}, room: w.room, used: w.free}
 	defer func() { d.report.Excluded, d.report.CacheFolders = c.excluded, c.caches }()
 	defer func() { d.report.NoChangeTimes = w.times.missed }()
 	defer func() { discardSights(c.lost) }()

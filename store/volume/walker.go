@@ -281,15 +281,15 @@ func typeflag(kind fs.FileMode) byte {
 }
 
 // plain sends a member without content.
-func (w *walker) plain(ctx context.Context, l *sight, target string, attributes func(*folder) (map[string]string, error)) error {
+func (w *walker) plain(ctx context.Context, l *sight, target string, attrsOf func(*folder) (map[string]string, error)) error {
 	if done, err := w.sendFound(ctx, l); done || err != nil {
 		return err
 	}
-	attrs, err := pinned(l.folder, attributes)
+	attrs, err := pinned(l.folder, attrsOf)
 	if err != nil {
 		return err
 	}
-	head, left, err := header(l.meta, w.now, typeflag(l.meta.kind), l.member, target, attrs)
+	head, left, err := headerOf(l.meta, w.now, typeflag(l.meta.kind), l.member, target, attrs)
 	if err != nil {
 		return err
 	}
@@ -326,7 +326,7 @@ func (w *walker) link(ctx context.Context, l *sight) (done bool, err error) {
 	if done, err := w.sendFound(ctx, l); done || err != nil {
 		return true, err
 	}
-	head, _, err := header(l.meta, w.now, tar.TypeLink, l.member, first, nil)
+	head, _, err := headerOf(l.meta, w.now, tar.TypeLink, l.member, first, nil)
 	if err != nil {
 		return true, err
 	}

@@ -17,7 +17,7 @@ import (
 // several names the first in order holds the content. Holes are read as zeros, without touching the
 // disk.
 //
-// Symbolic links are never followed, except on the way to dir, by the rule of OpenFolder. A file that changes while it is read
+// Symbolic links are never followed, except on the way to dir, by the rule of [OpenFolder]. A file that changes while it is read
 // fills exactly the length that was announced for it, cut or padded with zeros, and is reported as
 // changed. A file or folder that can't be read is an error that wraps an *fs.PathError. After an
 // error the stream is incomplete and has no end marker; the report says how far it came. What is in

@@ -99,8 +99,8 @@ func (v *verifier) disputes(damages map[badPlace]*Damage) {
 // no capture relies on it.
 func (v *verifier) settled(place badPlace, d *Damage) bool {
 	s := v.Slabs[place.slab]
-	still, disputed := s.Disputed.Frames[place.frame]
-	return disputed && !still && s.Bad[place.frame] == nil && len(d.Captures) == 0
+	still, inDispute := s.Disputed.Frames[place.frame]
+	return inDispute && !still && s.Bad[place.frame] == nil && len(d.Captures) == 0
 }
 
 // harmKind says what is wrong with a stream that is not the one that was captured.

@@ -51,6 +51,7 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 		}
 	}
 	for place, d := range damages {
+		// What no table says any more harms nobody, where all captures fit the frames.
 		if v.settled(place, d) {
 			continue
 		}
@@ -215,6 +216,7 @@ func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *cryp
 			return harms, err
 		}
 		s := v.state(run.Slab)
+		// The slab is whole and has fewer chunks: the recipe is wrong, not the slab.
 		if s.Bad[-1] == nil && int(run.First)+int(run.Count) > len(s.lens) {
 			return harms, fmt.Errorf("slab %s: %w: chunk %d is named and the slab has %d",
 				names.Slab(run.Slab), format.ErrDamaged, run.First+run.Count-1, len(s.lens))
@@ -239,6 +241,7 @@ func (v *verifier) walk(ctx context.Context, recipe *format.Recipe, digest *cryp
 			return harms, nil
 		}
 	}
+	// With harm the sums are short anyway, and the bad places are named.
 	if digest != nil && len(harms) == 0 && (at != recipe.Chunks || bytes != recipe.Bytes) {
 		return nil, fmt.Errorf("%w: a recipe names %d chunks of %d bytes and should name %d of %d", format.ErrDamaged, at, bytes, recipe.Chunks, recipe.Bytes)
 	}
@@ -258,6 +261,7 @@ func addChunks(ctx context.Context, s *SlabState, run format.Run, digest *crypt.
 	if digest == nil || s.IDs == nil {
 		return bytes, context.Cause(ctx)
 	}
+	// Only a run of one chunk repeats (FORMAT.md, Recipes); up to four thousand million times, for holes.
 	if run.Count > 1 {
 		for n := run.First; n < run.First+run.Count; n++ {
 			digest.Add(s.IDs[n], int(s.lens[n]))
@@ -291,6 +295,7 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *Sla
 		from := max(first, run.First)
 		to := min(first+uint32(len(slab.Frames[frame].Chunks)), run.First+run.Count)
 		if from < to {
+			// Frames and runs are both spans of the slab's chunks: what they share is hit.
 			hit := weave.CutOut(run, uint64(from-run.First), uint64(to-from)*uint64(run.Times))
 			harms = append(harms, harm{place: badPlace{run.Slab, frame}, span: weave.Span{First: at + uint64(from-run.First), Count: hit.Len()}})
 		}

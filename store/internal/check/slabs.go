@@ -170,6 +170,8 @@ func (s *SlabState) note(frame int, err error) error {
 	return nil
 }
 
+// SameFrames tells whether a table says of a slab what the slab says itself: of its group, its
+// frames, and the lengths of their chunks.
 func SameFrames(rec *format.SlabRecord, slab *fetch.Slab) bool {
 	return bytes.Equal(rec.Group, slab.Group) && slices.EqualFunc(rec.Frames, slab.Frames, func(a format.TableFrame, b format.Frame) bool {
 		return a.Kind == b.Kind && a.Sealed == b.Sealed && a.Padding == b.Padding && slices.Equal(a.Chunks, b.Chunks)

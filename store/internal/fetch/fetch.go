@@ -76,7 +76,7 @@ type Slabs struct {
 	opening map[format.SlabID]*opening
 	opened  *lru[format.SlabID, *Slab]
 	ends    *lru[format.SlabID, *[]byte] // the last bytes of slabs, or all
-	frames  *lru[frameKey, *frame]
+	frames  *lru[frameKey, *cachedFrame]
 }
 
 type frameKey struct {
@@ -84,8 +84,8 @@ type frameKey struct {
 	frame int
 }
 
-// frame is a decompressed frame, there once ready is closed.
-type frame struct {
+// cachedFrame is a decompressed frame, there once ready is closed.
+type cachedFrame struct {
 	ready chan struct{}
 	raw   []byte
 	err   error
@@ -110,7 +110,7 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 		opening: make(map[format.SlabID]*opening),
 		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),
 		ends:    newLRU[format.SlabID, *[]byte](cacheEnds),
-		frames:  newLRU[frameKey, *frame](cacheBytes),
+		frames:  newLRU[frameKey, *cachedFrame](cacheBytes),
 	}
 	s.frames.dropped = s.forgotten
 	for range workers {
@@ -413,7 +413,7 @@ func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
 	s.mu.Lock()
 	f, ok := s.frames.get(key)
 	if !ok {
-		f = &frame{ready: make(chan struct{})}
+		f = &cachedFrame{ready: make(chan struct{})}
 		s.frames.put(key, f, slab.Frames[n].Raw())
 	}
 	f.kept = true

@@ -395,7 +395,7 @@ func TestFrameAfterOneThatStopped(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	stopped := &frame{ready: make(chan struct{}), err: context.Canceled}
+	stopped := &cachedFrame{ready: make(chan struct{}), err: context.Canceled}
 	close(stopped.ready)
 	s.frames.put(frameKey{r.slab, 1}, stopped, 1)
 	raw, err := s.Frame(t.Context(), slab, 1)

@@ -102,12 +102,12 @@ func (b *buffers) rawDone(buf []byte) {
 }
 
 // lend is Frame for who gives the frame back.
-func (s *Slabs) lend(ctx context.Context, slab *Slab, n int) (*frame, error) {
+func (s *Slabs) lend(ctx context.Context, slab *Slab, n int) (*cachedFrame, error) {
 	key := frameKey{slab.ID, n}
 	s.mu.Lock()
 	f, ok := s.frames.get(key)
 	if !ok {
-		f = &frame{ready: make(chan struct{})}
+		f = &cachedFrame{ready: make(chan struct{})}
 		s.frames.put(key, f, slab.Frames[n].Raw())
 	}
 	f.users++
@@ -126,14 +126,14 @@ func (s *Slabs) lend(ctx context.Context, slab *Slab, n int) (*frame, error) {
 	if f.err != nil && ctx.Err() == nil {
 		// The reader that was first may have been told to stop: ask again.
 		s.giveBack(f)
-		f = &frame{loan: loan{users: 1, forgotten: true}}
+		f = &cachedFrame{loan: loan{users: 1, forgotten: true}}
 		f.raw, f.err = s.ReadFrame(ctx, slab, n, nil)
 	}
 	return s.lent(key, f)
 }
 
 // lent gives a frame that is there, or takes one back that failed.
-func (s *Slabs) lent(key frameKey, f *frame) (*frame, error) {
+func (s *Slabs) lent(key frameKey, f *cachedFrame) (*cachedFrame, error) {
 	if f.err == nil {
 		return f, nil
 	}
@@ -157,7 +157,7 @@ func (b Block) Hold() (release func()) {
 }
 
 // giveBack ends a loan, if it is one.
-func (s *Slabs) giveBack(f *frame) {
+func (s *Slabs) giveBack(f *cachedFrame) {
 	if f == nil {
 		return
 	}
@@ -168,13 +168,13 @@ func (s *Slabs) giveBack(f *frame) {
 }
 
 // forgotten is called when the cache drops a frame, with s.mu held.
-func (s *Slabs) forgotten(f *frame) {
+func (s *Slabs) forgotten(f *cachedFrame) {
 	f.forgotten = true
 	s.reuse(f)
 }
 
 // reuse takes the memory of a frame that nobody has any more.
-func (s *Slabs) reuse(f *frame) {
+func (s *Slabs) reuse(f *cachedFrame) {
 	if f.forgotten && f.users == 0 && !f.kept && f.raw != nil {
 		s.buffers.rawDone(f.raw)
 		f.raw = nil

@@ -38,7 +38,7 @@ type Block struct {
 	IDs     []crypt.Identity // nil where they were not asked for
 
 	slabs *Slabs
-	lent  *frame
+	lent  *cachedFrame
 }
 
 // part is a number of consecutive chunks of one frame, or one several times.
@@ -48,8 +48,8 @@ type part struct {
 	from, to int    // chunks of the frame
 	times    uint32 // more than 1 only for one chunk
 	ready    chan struct{}
-	data     []byte // of the chunks
-	lent     *frame // that data is a part of, to be given back; nil: it isn't lent
+	data     []byte       // of the chunks
+	lent     *cachedFrame // that data is a part of, to be given back; nil: it isn't lent
 	ids      []crypt.Identity
 	err      error
 }

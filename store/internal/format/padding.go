@@ -165,11 +165,11 @@ func AppendRawFrame(dst []byte, contents []byte, n int) []byte {
 	for left := rawBlocks(n); left > 0; left-- {
 		block := contents[:min(len(contents), rawBlock)]
 		contents = contents[len(block):]
-		head := uint32(len(block)) << 3 // Raw_Block
+		blockHead := uint32(len(block)) << 3 // Raw_Block
 		if left == 1 {
-			head |= 1 // Last_Block
+			blockHead |= 1 // Last_Block
 		}
-		dst = append(dst, byte(head), byte(head>>8), byte(head>>16))
+		dst = append(dst, byte(blockHead), byte(blockHead>>8), byte(blockHead>>16))
 		dst = append(dst, block...)
 	}
 	return dst

@@ -117,9 +117,9 @@ const (
 
 // AppendSectionHead appends the head of a section whose body of n bytes
 // follows. A reader that does not know the kind skips it unless it is required.
-func AppendSectionHead(dst []byte, kind SectionKind, required bool, n int) []byte {
+func AppendSectionHead(dst []byte, kind SectionKind, must bool, n int) []byte {
 	var flags uint16
-	if required {
+	if must {
 		flags = sectionRequired
 	}
 	dst = binary.LittleEndian.AppendUint16(dst, uint16(kind))

@@ -207,13 +207,13 @@ func (r *StateReader) begin() error {
 
 // decode fills v, a pointer to a record, from the item that b begins with, and
 // gives that one's length. It must be what encode gives of v.
-func (r *StateReader) decode(b []byte, v any, encode func() []byte) (int, error) {
+func (r *StateReader) decode(b []byte, v any, again func() []byte) (int, error) {
 	rest, err := r.codec.strict.UnmarshalFirst(b, v)
 	if err != nil {
 		return 0, damaged("no such item: %v", err)
 	}
 	n := len(b) - len(rest)
-	if !bytes.Equal(encode(), b[:n]) {
+	if !bytes.Equal(again(), b[:n]) {
 		return 0, damaged("a record that is not encoded deterministically")
 	}
 	return n, nil

@@ -97,11 +97,11 @@ func NewRecordReader(r io.Reader, s *crypt.Opener) *RecordReader { return &Recor
 // Next gives the next record's plain bytes, valid until the call after it, or
 // io.EOF after the last. An object without its last record is damaged.
 func (r *RecordReader) Next() ([]byte, error) {
-	var head [4]byte
-	if _, err := io.ReadFull(r.r, head[:]); err != nil {
+	var prefix [4]byte
+	if _, err := io.ReadFull(r.r, prefix[:]); err != nil {
 		return nil, cutShort(err)
 	}
-	n := int64(binary.LittleEndian.Uint32(head[:]))
+	n := int64(binary.LittleEndian.Uint32(prefix[:]))
 	if n < crypt.Overhead || n > MaxRecord {
 		return nil, damaged("a record of %d bytes", n)
 	}

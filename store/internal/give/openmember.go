@@ -117,7 +117,7 @@ type chosen struct {
 // order. Each chunk is there until the next is asked for.
 func (r *Giver) contentOf(ctx context.Context, v *ledger.Volume, spans iter.Seq[weave.Span]) (*chosen, error) {
 	contents := weave.OrEmpty(v.Contents)
-	proof, err := r.prove(ctx, contents)
+	proved, err := r.prove(ctx, contents)
 	if err != nil {
 		return nil, err
 	}
@@ -125,7 +125,7 @@ func (r *Giver) contentOf(ctx context.Context, v *ledger.Volume, spans iter.Seq[
 	if v.Contents != nil {
 		runs = pick(r.slabs.Runs(ctx, contents), spans)
 	}
-	return &chosen{r.slabs.ReadWith(ctx, runs, fetch.ReadOptions{Want: proof.want, Lend: true}), proof.err}, nil
+	return &chosen{r.slabs.ReadWith(ctx, runs, fetch.ReadOptions{Want: proved.want, Lend: true}), proved.err}, nil
 }
 
 // pick gives the parts of runs that spans name.

@@ -25,7 +25,7 @@ var ErrUnproved = fmt.Errorf("%w: nothing shows that this is what was captured",
 // identities, if the digest fits them, they are those that were captured.
 type proof struct {
 	want func(format.SlabID, uint32) (crypt.Identity, bool)
-	err  error // errUnproved, with what it is about
+	err  error // ErrUnproved, with what it is about
 
 	// length, if set, gives the length of a chunk, which the digest is over, too.
 	length func(format.SlabID, uint32) (uint32, bool)
@@ -70,7 +70,7 @@ func (r *Giver) proveBySaid(ctx context.Context, recipe *format.Recipe) (*proof,
 	if err != nil {
 		return nil, err
 	}
-	for _, of := range []stock.ChunkOf{first(all), otherwise(all)} {
+	for _, of := range []stock.ChunkOf{firstSaid(all), otherwise(all)} {
 		ok, err := r.stock.Fits(ctx, recipe, r.slabs.Runs(ctx, recipe), of)
 		if err != nil {
 			return nil, err
@@ -88,8 +88,8 @@ func (r *Giver) proveBySaid(ctx context.Context, recipe *format.Recipe) (*proof,
 	return nil, nil
 }
 
-// first gives what the first tables say.
-func first(all map[format.SlabID]*stock.Said) stock.ChunkOf {
+// firstSaid gives what the first tables say.
+func firstSaid(all map[format.SlabID]*stock.Said) stock.ChunkOf {
 	return func(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
 		if s := all[slab]; s != nil && int(n) < len(s.IDs) {
 			return s.IDs[n], s.Lengths[n], true
@@ -100,7 +100,7 @@ func first(all map[format.SlabID]*stock.Said) stock.ChunkOf {
 
 // otherwise gives what was said besides, where anything was.
 func otherwise(all map[format.SlabID]*stock.Said) stock.ChunkOf {
-	usual := first(all)
+	usual := firstSaid(all)
 	return func(slab format.SlabID, n uint32) (crypt.Identity, uint32, bool) {
 		id, length, ok := usual(slab, n)
 		if s := all[slab]; ok && len(s.Others[n]) > 0 {

@@ -13,10 +13,10 @@ import (
 var ErrOvertaken = errors.New("it stood still for too long, and others went on without it: do it again")
 
 // ErrBusy is returned where another machine is doing what only one may do at a time:
-// reclaiming, or repairing. It comes in a *busyError where it is known who that is.
+// reclaiming, or repairing. It comes in a *BusyError where it is known who that is.
 var ErrBusy = errors.New("somebody else is at it: try again later")
 
-// BusyError is errBusy with who is at it.
+// BusyError is ErrBusy with who is at it.
 type BusyError struct{ Writer Writer }
 
 func (e *BusyError) Error() string { return fmt.Sprintf("%v: %s", ErrBusy, e.Writer) }

@@ -17,7 +17,7 @@ import (
 
 // Times of leases. FORMAT.md, section 10, argues why they are safe.
 const (
-	LeaseLife  = 30 * time.Minute // a lease that was not renewed for so long is dead
+	Life       = 30 * time.Minute // a lease that was not renewed for so long is dead
 	leaseRenew = 5 * time.Minute
 	leaseRetry = time.Minute // when renewing failed
 	// ClockSlack is how coarse and late the times of a medium may be.
@@ -114,7 +114,7 @@ func (l *Lease) renew(ctx context.Context) error {
 		l.number = number + 1
 		return err
 	}
-	if l.at.Sub(before) > LeaseLife/2 {
+	if l.at.Sub(before) > Life/2 {
 		l.lapsed = true
 	}
 	if number > 0 {
@@ -201,7 +201,7 @@ type Writer struct {
 	unread bool // its lease can't be read
 }
 
-// writers gives who is at work, by when they began, at a time of the medium.
+// Writers gives who is at work, by when they began, at a time of the medium.
 func (r *Leases) Writers(ctx context.Context, now time.Time) ([]Writer, error) {
 	infos, err := r.vault.ListMarks(ctx, names.Leases)
 	if err != nil {
@@ -228,7 +228,7 @@ func (r *Leases) Writers(ctx context.Context, now time.Time) ([]Writer, error) {
 	}
 	var writers []Writer
 	for _, w := range byLease {
-		w.Alive = now.Sub(w.Seen) < LeaseLife+ClockSlack
+		w.Alive = now.Sub(w.Seen) < Life+ClockSlack
 		if err := r.readWriter(ctx, w); err != nil {
 			return nil, err
 		}

@@ -21,7 +21,7 @@ import (
 // CheckAfter gives ErrOvertaken where a final mark is a threat, or the lease was removed
 // as that of somebody dead. The order counts: the lease goes before the final mark does.
 func (l *Lease) CheckAfter(ctx context.Context, threat func(*ledger.Batch) bool) error {
-	going, err := l.r.ledger.ReadBatchesOf(ctx, names.Final)
+	going, err := l.r.ledger.ReadStages(ctx, names.Final)
 	if err != nil {
 		return err
 	}
@@ -54,28 +54,28 @@ const (
 	overtakenTime = 10 * time.Minute
 )
 
-// rewritten are generations of index files that were put in the place of others.
-type rewritten struct {
+// Rewriting are generations of index files that were put in the place of others.
+type Rewriting struct {
 	lease *Lease
 	uses  map[format.SlabID]bool // slabs that only they may need
 	known map[string]bool        // final marks that there were before
 	files []string
 }
 
-// Rewriting begins to follow generations that are put under the lease: uses are slabs that only
+// Follow begins to follow generations that are put under the lease: uses are slabs that only
 // they may need, and known the final marks that there were before.
-func (l *Lease) Rewriting(uses map[format.SlabID]bool, known map[string]bool) *rewritten {
-	return &rewritten{lease: l, uses: uses, known: known}
+func (l *Lease) Follow(uses map[format.SlabID]bool, known map[string]bool) *Rewriting {
+	return &Rewriting{lease: l, uses: uses, known: known}
 }
 
 // Add notes that an index file is about to be put.
-func (w *rewritten) Add(name string) { w.files = append(w.files, name) }
+func (w *Rewriting) Add(name string) { w.files = append(w.files, name) }
 
 // Check makes sure that nobody removes what the new generations need. A generation
 // whose slab is gone is taken back: who removed that did not see it, so that the one
 // before still counts to him and is whole. As long as all slabs are there it can't be
 // told whether he saw it, and removed the one before: then it waits until he is done.
-func (w *rewritten) Check(ctx context.Context) error {
+func (w *Rewriting) Check(ctx context.Context) error {
 	if len(w.files) == 0 {
 		return nil
 	}
@@ -93,7 +93,7 @@ func (w *rewritten) Check(ctx context.Context) error {
 				return errors.Join(fmt.Errorf("%s: %w", names.Slab(id), err), w.takeBack(ctx))
 			}
 		}
-		going, reading := w.lease.r.ledger.ReadBatchesOf(ctx, names.Final)
+		going, reading := w.lease.r.ledger.ReadStages(ctx, names.Final)
 		if reading != nil {
 			return reading
 		}
@@ -106,14 +106,14 @@ func (w *rewritten) Check(ctx context.Context) error {
 	}
 }
 
-func (w *rewritten) threat(f *ledger.Batch) bool {
+func (w *Rewriting) threat(f *ledger.Batch) bool {
 	if f.Record == nil {
 		return !w.known[f.Info.Name]
 	}
 	return slices.ContainsFunc(f.Record.Slabs, func(id format.SlabID) bool { return w.uses[id] })
 }
 
-func (w *rewritten) takeBack(ctx context.Context) (err error) {
+func (w *Rewriting) takeBack(ctx context.Context) (err error) {
 	for _, name := range w.files {
 		if e := w.lease.r.storage.Remove(ctx, name); e != nil && !errors.Is(e, storage.ErrNotFound) {
 			err = errors.Join(err, e)

@@ -37,11 +37,11 @@ type Batches struct {
 
 // ReadBatches reads all marks of what is to go.
 func (r *Ledger) ReadBatches(ctx context.Context) (*Batches, error) {
-	return r.ReadBatchesOf(ctx, names.Announced, names.Final, names.Gone, names.Harmed)
+	return r.ReadStages(ctx, names.Announced, names.Final, names.Gone, names.Harmed)
 }
 
-// ReadBatchesOf reads the marks of some stages.
-func (r *Ledger) ReadBatchesOf(ctx context.Context, stages ...names.Stage) (*Batches, error) {
+// ReadStages reads the marks of some stages.
+func (r *Ledger) ReadStages(ctx context.Context, stages ...names.Stage) (*Batches, error) {
 	infos, err := r.vault.ListMarks(ctx, names.Condemned)
 	if err != nil {
 		return nil, err
@@ -94,6 +94,7 @@ func (b *Batches) Removes(capture string) bool {
 // as a whole.
 type HarmedPlaces map[format.SlabID][]uint32
 
+// Harmed gives what the marks of harmed frames name; marks that can't be read name nothing.
 func (b *Batches) Harmed() HarmedPlaces {
 	places := make(HarmedPlaces)
 	for _, m := range b.Harm {

@@ -159,6 +159,7 @@ func (r *Ledger) readCapture(ctx context.Context, generations []File) (*captureR
 	return got, nil
 }
 
+// ReadIndexFile reads one generation of a capture. An error names the object.
 func (r *Ledger) ReadIndexFile(ctx context.Context, info storage.Info) (*format.IndexFile, error) {
 	f, err := r.openIndexFile(ctx, info)
 	if err != nil {

@@ -25,6 +25,7 @@ func newHeadToken(id string, hash crypt.Digest) Head {
 	return Head{id, hash.String()[:headDigits]}
 }
 
+// Fits tells whether a capture's hash begins as the head says.
 func (h Head) Fits(hash crypt.Digest) bool { return hash.String()[:headDigits] == h.hash }
 
 // ParseHeads reads texts of heads, with white space or commas between their tokens.

@@ -15,7 +15,7 @@ import (
 func (r *Ledger) Recall(ctx context.Context, files []storage.Info, read []*Capture) {
 	lapses, learned := r.Lapses(files, read, nil)
 	if !lapses.Empty() {
-		marks, err := r.ReadBatchesOf(ctx, names.Gone)
+		marks, err := r.ReadStages(ctx, names.Gone)
 		if err != nil {
 			return // whoever needs the storage next says what is wrong with it
 		}

@@ -22,6 +22,7 @@ type RetiredMark struct {
 // one. Whoever sets the first one back does not shorten a grace time.
 func (m RetiredMark) at() time.Time { return Later(m.Info.Modified, m.Record.Made) }
 
+// Later gives the later of two times.
 func Later(a, b time.Time) time.Time {
 	if b.After(a) {
 		return b
@@ -124,6 +125,7 @@ func (s *Standing) addRetired(info storage.Info, record *format.MarkRecord, err 
 	return nil
 }
 
+// Held tells whether a capture has a hold that was not released.
 func (s *Standing) Held(id string) bool { return len(s.holds[id]) > 0 }
 
 // Retirement gives when and why a capture was retired, or nil where it is not.

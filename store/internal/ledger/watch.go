@@ -23,8 +23,8 @@ var (
 	ErrForgetful = errors.New("what this machine learns of the repository is lost when this ends")
 )
 
-// Watch is what a repository is held against, and who is told. Copies of a Repository
-// share it.
+// Watch is what a repository is held against, and who is told. A repository that
+// is opened afresh shares it.
 type Watch struct {
 	Memory *remember.Memory
 	warn   func(error) // nil: nobody is told
@@ -34,6 +34,7 @@ type Watch struct {
 	forgetful bool            // likewise
 }
 
+// NewWatch gives one that nothing was kept for, and that ends with the process.
 func NewWatch() *Watch { return &Watch{Memory: remember.New(), told: make(map[string]bool)} }
 
 // OpenWatch opens what this machine knows of a repository, in the folder state; "" keeps it
@@ -100,8 +101,10 @@ type LapseError struct {
 	Returned  []string // that were removed on purpose, and are there again
 }
 
+// Empty tells whether nothing lapsed.
 func (l *LapseError) Empty() bool { return len(l.All()) == 0 }
 
+// All gives the ids of all three lists.
 func (l *LapseError) All() []string { return slices.Concat(l.Missing, l.Exchanged, l.Returned) }
 
 // Error names the first captures of each kind.

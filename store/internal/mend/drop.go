@@ -49,6 +49,7 @@ func (p *repairer) lostOf(ctx context.Context, vol *format.Volume) (*lostVolume,
 	if len(p.bad) == 0 && len(p.v.Wrong) == 0 {
 		return lost, nil
 	}
+	// Nothing that is known fits the digest, so nothing tells which members are whole.
 	if p.v.Wrong[weave.RecipeKey(weave.OrEmpty(vol.Contents))] == check.Unexplained {
 		return &lostVolume{whole: true}, nil
 	}
@@ -75,6 +76,7 @@ func (p *repairer) lostOf(ctx context.Context, vol *format.Volume) (*lostVolume,
 		if err != nil {
 			return nil, err
 		}
+		// Spans and members both come in the order of the stream.
 		for len(spans) > 0 && spans[0].First+spans[0].Count <= l.Chunk {
 			spans = spans[1:]
 		}
@@ -95,6 +97,7 @@ func (p *repairer) lostSpans(ctx context.Context, recipe *format.Recipe) (spans 
 	for level := range recipe.Level {
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range p.r.slabs.Runs(ctx, &outer) {
+			// A list of runs that can't be read: nobody knows which chunks it named.
 			if err == nil && p.lostIn(run, wrong) {
 				err = errLost
 			}
@@ -224,6 +227,8 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *format.Vol
 		if !keep {
 			continue
 		}
+		// An entry begins with the padding of the content before it, and that may be another
+		// member's now.
 		header := slices.Concat(make([]byte, weave.Padding(before)), l.Head[min(l.Skip, len(l.Head)):]) // a stream may end within its padding
 		e := weave.NewEntry(l.Kind, header)
 		e.Length, e.Chunks = l.Length, l.Chunks
@@ -241,6 +246,7 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *format.Vol
 	if err := h.w.Intake.Settle(); err != nil {
 		return nil, err
 	}
+	// The hash was of the stream with all members; the digests prove what is left.
 	record.Length, record.SHA256 = list.Length, nil
 	record.Warnings = append(slices.Clone(vol.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", names.Shortened(lost.paths, 2*names.Most)))
 	err = h.w.WriteRecipes(&record, &t)

@@ -46,6 +46,7 @@ func (p *repairer) findBad(ctx context.Context) error {
 			continue
 		}
 		b := &badSlab{said: s.Disputed.Said}
+		// Frame -1 stands for the slab as a whole: then all of its chunks are lost.
 		if s.Bad[-1] == nil {
 			slab, err := p.r.slabs.Open(ctx, id)
 			if err != nil {
@@ -93,7 +94,7 @@ func (p *repairer) nameChunks(ctx context.Context) error {
 // markBad puts a mark of the places that can't be read, so that no writer relies on
 // them.
 func (p *repairer) markBad(ctx context.Context) error {
-	going, err := p.r.ledger.ReadBatchesOf(ctx, names.Harmed)
+	going, err := p.r.ledger.ReadStages(ctx, names.Harmed)
 	if err != nil {
 		return err
 	}
@@ -101,6 +102,7 @@ func (p *repairer) markBad(ctx context.Context) error {
 	record := &format.BatchRecord{}
 	for id, b := range p.bad {
 		if _, there := p.v.There.Find(id); there && !marked.Covers(id, b.frames) {
+			// Also where a mark is there of fewer frames: marks add up.
 			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
 		}
 	}
@@ -145,6 +147,7 @@ func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([
 	for _, c := range captures {
 		record, err := h.capture(ctx, c)
 		if err != nil {
+			// What was put is listed by a table all the same, for whoever stores the same next.
 			h.w.Intake.Abandon(context.WithoutCancel(ctx))
 			return nil, fmt.Errorf("capture %s: %w", c.ID, err)
 		}
@@ -190,6 +193,7 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 	if p.uses == nil {
 		p.uses = make(map[format.SlabID]bool)
 	}
+	// Looked at after the index files were put: nobody may have removed one meanwhile.
 	w.Uses = p.uses // of all groups
 	return &healer{r: p.r, w: w, v: p.v, index: index, bad: p.bad}, nil
 }
@@ -250,7 +254,9 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 		return nil, nil
 	}
 	moved := false
+	// Where its digest does not fit what the frames hold, it meant what a table said of them.
 	h.wrong = h.v.Wrong[weave.RecipeKey(old)] != check.Intact
+	// Once through without writing: nothing is stored for a recipe that stays lost.
 	for run, err := range h.runs(ctx, old, &moved) {
 		if err != nil {
 			return nil, err
@@ -285,6 +291,7 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 // ends the sequence with errLost.
 func (h *healer) runs(ctx context.Context, recipe *format.Recipe, moved *bool) fetch.Runs {
 	runs := h.replace(fetch.Inline(recipe.Runs), moved)
+	// Each level is read by the one above it as it is healed: harmed lists can't be.
 	for range recipe.Level {
 		runs = h.replace(h.r.slabs.Nested(ctx, whole(runs)), moved)
 	}
@@ -324,6 +331,7 @@ func (h *healer) replace(runs fetch.Runs, moved *bool) fetch.Runs {
 				}
 				continue
 			}
+			// Chunk by chunk: each may be found in another slab, and the joiner makes runs of them.
 			for n := range run.Count {
 				at := run
 				at.First, at.Count = run.First+n, 1

@@ -26,7 +26,7 @@ type Options struct {
 
 // Report says what was mended, and what can't be.
 type Report struct {
-	Tables     stock.Rebuilt
+	Tables     stock.RebuildReport
 	Healed     []string // captures of which harmed chunks were found again elsewhere
 	Lost       []check.Harmed
 	Unreadable []string // captures whose index files can't be read
@@ -217,7 +217,7 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 		return err
 	}
 	highest := ledger.HighestGenerations(p.v.Files)
-	put := p.lease.Rewriting(p.uses, nil)
+	put := p.lease.Follow(p.uses, nil)
 	for _, record := range records {
 		if err := p.lease.Check(ctx); err != nil {
 			return err

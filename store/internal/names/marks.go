@@ -88,4 +88,4 @@ func isHex(s string, digits int) bool {
 	return len(s) == digits && strings.Trim(s, digitsHex) == ""
 }
 
-const digitsHex = digits + "abcdef"
+const digitsHex = decimals + "abcdef"

@@ -86,8 +86,8 @@ func ParseCapture(name string) (id string, generation int, err error) {
 
 const (
 	idTime    = "20060102t1504z"
-	digits    = "0123456789"
-	idLetters = digits + "abcdefghijklmnopqrstuvwxyz"
+	decimals  = "0123456789"
+	idLetters = decimals + "abcdefghijklmnopqrstuvwxyz"
 )
 
 // NewID gives an identity for a capture or a table: the UTC minute and four

@@ -10,12 +10,12 @@ import (
 )
 
 // Plan tells what Reclaim would do.
-func (r *Keeper) Plan(ctx context.Context, o Options) (*Reclaimed, error) {
+func (r *Keeper) Plan(ctx context.Context, o Options) (*Report, error) {
 	now, guessed, err := r.leases.Now(ctx)
 	if err != nil {
 		return nil, err
 	}
-	c := &reclaimer{r: r, o: o, out: &Reclaimed{Captures: []string{}}}
+	c := &reclaimer{r: r, o: o, out: &Report{Captures: []string{}}}
 	if guessed {
 		c.out.Notes = append(c.out.Notes, "the repository can't be asked for its time, as where it is mounted read-only: this plan goes by the clock of this machine")
 	}
@@ -54,7 +54,7 @@ func (c *reclaimer) plan() {
 		}
 	}
 	due, known := v.due(), stock.NewExclusion(v.going)
-	g := &going{slabs: make(map[format.SlabID]*stocked)}
+	g := &leaving{slabs: make(map[format.SlabID]*stocked)}
 	for _, s := range v.order {
 		switch {
 		case (v.grace <= 0 || due[s.id] || known.Slabs[s.id]) && v.unused(s, v.needed):

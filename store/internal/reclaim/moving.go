@@ -154,7 +154,7 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 		return 0, err
 	}
 	before, _ := m.v.going.Finals()
-	put := l.Rewriting(m.w.Uses, before)
+	put := l.Follow(m.w.Uses, before)
 	for _, f := range files {
 		if err := l.Check(ctx); err != nil {
 			return written.Bytes, err

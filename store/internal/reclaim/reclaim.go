@@ -21,8 +21,8 @@ type Options struct {
 	Waiting           func(time.Duration) // called before it waits; or nil
 }
 
-// Reclaimed says what was done, or would be.
-type Reclaimed struct {
+// Report says what was done, or would be.
+type Report struct {
 	Captures  []string // ids of those removed
 	Slabs     int      // removed
 	Freed     int64
@@ -37,7 +37,7 @@ type Reclaimed struct {
 }
 
 // Reclaim frees what no capture needs. It wants a repository that is read afresh.
-func (r *Keeper) Reclaim(ctx context.Context, o Options) (*Reclaimed, error) {
+func (r *Keeper) Reclaim(ctx context.Context, o Options) (*Report, error) {
 	l, err := r.leases.Take(ctx, format.WorkReclaim, o.Host, "")
 	if err != nil {
 		return nil, err
@@ -46,7 +46,7 @@ func (r *Keeper) Reclaim(ctx context.Context, o Options) (*Reclaimed, error) {
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	c := &reclaimer{r: r, o: o, lease: l, out: &Reclaimed{Captures: []string{}}}
+	c := &reclaimer{r: r, o: o, lease: l, out: &Report{Captures: []string{}}}
 	err = c.run(ctx)
 	c.out.Waiting = c.waiting
 	return c.out, err
@@ -57,7 +57,7 @@ type reclaimer struct {
 	r       *Keeper
 	o       Options
 	lease   *lease.Lease
-	out     *Reclaimed
+	out     *Report
 	v       *survey
 	waiting []lease.Writer  // who is at work, so that what is to go waits
 	dead    map[string]bool // leases that were taken for dead

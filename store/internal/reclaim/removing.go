@@ -24,6 +24,7 @@ func (c *reclaimer) finish(ctx context.Context) error {
 		return err
 	}
 	if len(c.v.going.Final) == 0 {
+		// No slab goes, so no mark is needed: old generations that nobody reads any more may go.
 		return c.removeSuperseded(ctx, nil)
 	}
 	ready, err := c.awaitWriters(ctx)
@@ -50,6 +51,7 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 	if err := c.lease.Check(ctx); err != nil {
 		return err
 	}
+	// From here on the mark stands for all runs: whoever is stopped leaves it to the next one.
 	if _, err := c.r.ledger.PutBatch(ctx, names.Final, record); err != nil {
 		return err
 	}
@@ -85,6 +87,7 @@ func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
 	}
 	settle := c.patience(lease.SettleTime)
 	if settle > 0 {
+		// No longer than it takes, however far ahead a clock that jumped has set the mark.
 		if err := c.wait(ctx, min(last.Add(settle).Sub(c.lease.Now()), settle+lease.ClockSlack)); err != nil {
 			return false, err
 		}
@@ -94,10 +97,13 @@ func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
 		return false, err
 	}
 	others = slices.DeleteFunc(others, func(w lease.Writer) bool { return w.Lease == c.lease.ID })
+	// Who is dead is decided once, here: removeDead goes by it, so that whoever comes back
+	// later finds its lease gone (point 5 of the argument in FORMAT.md, section 10).
 	c.dead = make(map[string]bool)
 	for _, w := range others {
 		c.dead[w.Lease] = !w.Alive
 	}
+	// Who began once the mark could be seen relies on nothing that it names (point 1).
 	others = slices.DeleteFunc(others, func(w lease.Writer) bool { return !w.Alive || w.Start().After(last.Add(settle+lease.ClockSlack)) })
 	c.waiting = others
 	if len(others) > 0 {
@@ -127,8 +133,8 @@ func (c *reclaimer) wait(ctx context.Context, d time.Duration) error {
 	return lease.Pause(ctx, d)
 }
 
-// going is what really goes: what was named finally and is still not needed.
-type going struct {
+// leaving is what really goes: what was named finally and is still not needed.
+type leaving struct {
 	captures []*ledger.Capture
 	slabs    map[format.SlabID]*stocked
 }
@@ -142,6 +148,8 @@ func (c *reclaimer) remove(ctx context.Context) error {
 	if err := c.lease.Check(ctx); err != nil {
 		return err
 	}
+	// From here on the order is that of point 4: the word that a capture went, index files,
+	// slabs, leases, marks. Whatever stops it, what is still listed is whole.
 	g, err := c.v.whatGoes(ctx)
 	if err != nil {
 		return err
@@ -176,7 +184,7 @@ func (c *reclaimer) remove(ctx context.Context) error {
 
 // whatGoes holds what was named finally against what is needed now: by all
 // captures that stay listed, be they expired.
-func (v *survey) whatGoes(ctx context.Context) (*going, error) {
+func (v *survey) whatGoes(ctx context.Context) (*leaving, error) {
 	named := make(map[string]bool)
 	for _, f := range v.going.Final {
 		if f.Record != nil {
@@ -185,13 +193,14 @@ func (v *survey) whatGoes(ctx context.Context) (*going, error) {
 			}
 		}
 	}
-	g := &going{slabs: make(map[format.SlabID]*stocked)}
+	g := &leaving{slabs: make(map[format.SlabID]*stocked)}
 	for _, capture := range v.captures {
 		switch {
 		case !v.expired(capture): // its needs are known
 		case named[capture.ID]:
 			g.captures = append(g.captures, capture)
 		default:
+			// Expired since the mark was put: it stays listed in this run, and so must its slabs.
 			if err := v.needAll(ctx, capture); err != nil {
 				return nil, err
 			}
@@ -202,6 +211,8 @@ func (v *survey) whatGoes(ctx context.Context) (*going, error) {
 			continue
 		}
 		for _, id := range f.Record.Slabs {
+			// It stays where it is needed again: a writer relied on it while it was only announced,
+			// or a capture was taken back.
 			if s := v.stock[id]; s != nil && v.unused(s, v.needed) {
 				g.slabs[id] = s
 			}
@@ -212,7 +223,7 @@ func (v *survey) whatGoes(ctx context.Context) (*going, error) {
 
 // removeCaptures says which captures are no more, and then removes their index
 // files, the one that counts last.
-func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
+func (c *reclaimer) removeCaptures(ctx context.Context, g *leaving) error {
 	record := &format.BatchRecord{}
 	said := c.v.going.Departures()
 	ids := make(map[string]bool)
@@ -220,6 +231,7 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
 	for _, capture := range g.captures {
 		ids[capture.ID] = true
 		learned = append(learned, capture.Remembered(remember.Gone))
+		// A run that was stopped may have said so already.
 		if hash := capture.Hash(); !said.Covers(capture.ID, hash) {
 			ledger.Depart(record, capture.ID, hash)
 		}
@@ -254,6 +266,7 @@ func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabI
 	}
 	for _, info := range c.v.superseded {
 		id, _, _ := names.ParseCapture(info.Name)
+		// Whoever found the capture before it was moved may still be reading by it.
 		old := c.o.Grace <= 0 || c.v.now.Sub(since[id]) >= c.o.Grace
 		if !old && len(slabs) > 0 {
 			needs, err := c.needsAny(ctx, info, slabs)
@@ -323,7 +336,7 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
 }
 
 // removeMarks removes the marks of what is gone, and those that are done with.
-func (c *reclaimer) removeMarks(ctx context.Context, g *going) error {
+func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
 	for _, capture := range g.captures {
 		for _, name := range c.v.stand.All[capture.ID] {
 			if err := c.removeMark(ctx, name); err != nil {
@@ -340,6 +353,7 @@ func (c *reclaimer) removeMarks(ctx context.Context, g *going) error {
 			return err
 		}
 	}
+	// Last: who does not find them any more must not find what they name, either (point 1).
 	for _, f := range c.v.going.Final {
 		if err := c.removeMark(ctx, f.Info.Name); err != nil {
 			return err
@@ -370,8 +384,9 @@ func (c *reclaimer) removeDead(ctx context.Context) (some bool, err error) {
 }
 
 // forget takes what is gone out of the survey.
-func (v *survey) forget(g *going) {
+func (v *survey) forget(g *leaving) {
 	for id := range g.slabs {
+		// What this run moves afterwards must not be put onto what is gone.
 		delete(v.stock, id)
 	}
 	v.slabs = v.slabs.Without(func(s vault.SlabObject) bool { return g.slabs[s.ID] != nil })

@@ -58,7 +58,7 @@ func (r *Keeper) underLease(ctx context.Context, ids []string, host string, do f
 		return err
 	}
 	defer l.End(ctx)
-	going, err := r.ledger.ReadBatchesOf(ctx, names.Final)
+	going, err := r.ledger.ReadStages(ctx, names.Final)
 	if err != nil {
 		return err
 	}

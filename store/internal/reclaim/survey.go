@@ -123,6 +123,7 @@ func supersededFiles(files []storage.Info, captures []*ledger.Capture) (old []st
 	for _, files := range ledger.Generations(files) {
 		for _, f := range slices.Backward(files) {
 			id, generation, _ := names.ParseCapture(f.Info.Name)
+			// Not a higher one that can't be read: what it was to replace is what counts.
 			if g, ok := counts[id]; ok && generation < g {
 				old = append(old, f.Info)
 			}
@@ -184,6 +185,8 @@ func (v *survey) layOut(ctx context.Context) error {
 	n := 0
 	for _, s := range v.order {
 		if s.frames == nil {
+			// No table lists it, as where a writer was stopped: it says itself what it holds. Where
+			// it does not, its frames stay unknown, and a recipe that names it keeps it as a whole.
 			slab, err := v.r.slabs.Open(ctx, s.id)
 			if err != nil && !vault.IsDamage(err) {
 				return err
@@ -206,6 +209,7 @@ func (v *survey) layOut(ctx context.Context) error {
 
 // expired tells whether a capture was retired so long ago that it may go.
 func (v *survey) expired(c *ledger.Capture) bool {
+	// With a grace time of none no clock is asked: that of the mark may be ahead of this one.
 	return c.Retired != nil && (v.grace <= 0 || v.now.Sub(c.Retired.At) >= v.grace)
 }
 
@@ -251,6 +255,7 @@ func (v *survey) need(ctx context.Context, c *ledger.Capture, recipe *format.Rec
 	}
 	found := make(map[*stocked]bool)
 	for level := range recipe.Level + 1 {
+		// The chunks of the outer levels hold the runs of the next one, and are as needed.
 		outer := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range v.r.slabs.Runs(ctx, &outer) {
 			if err != nil {
@@ -269,6 +274,7 @@ func (v *survey) need(ctx context.Context, c *ledger.Capture, recipe *format.Rec
 	for s := range found {
 		slabs = append(slabs, s)
 	}
+	// Who wants a chunk needs it as well: those who only need it have nothing to add.
 	v.walked[key], v.walked[weave.RecipeKey(recipe)] = slabs, slabs
 	return nil
 }
@@ -328,6 +334,7 @@ func (v *survey) dead(s *stocked) int64 {
 			}
 			at++
 		}
+		// A frame is compressed as a whole: what a chunk takes of it is told by lengths alone.
 		dead += int64(f.Sealed) * lost / int64(f.Raw())
 	}
 	return dead

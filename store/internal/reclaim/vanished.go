@@ -10,10 +10,10 @@ import (
 
 // ErrVanished is returned by Reclaim where captures vanished without having been
 // retired: their contents may still be there, for whoever finds the index files.
-// The error is a *vanishedError.
+// The error is a *VanishedError.
 var ErrVanished = errors.New("captures have vanished without being retired: nothing is removed")
 
-// VanishedError is errVanished with the captures.
+// VanishedError is ErrVanished with the captures.
 type VanishedError struct {
 	Captures []string // their ids, sorted
 }

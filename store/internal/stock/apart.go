@@ -17,7 +17,7 @@ func (r *Stock) ApartFor(name string) intake.Apart {
 	return r.ApartOf(group[:])
 }
 
-// ApartOf is apartFor by the group.
+// ApartOf is ApartFor by the group.
 func (r *Stock) ApartOf(group []byte) intake.Apart {
 	return intake.Apart{Group: group, Stored: r.vault.Apart() == vault.ApartStored}
 }

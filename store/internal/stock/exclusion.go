@@ -10,16 +10,17 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// exclusion says which slabs nobody may rely on any more.
-type exclusion struct {
+// Exclusion says which slabs nobody may rely on any more.
+type Exclusion struct {
 	Slabs  map[format.SlabID]bool
 	before time.Time // and all that are not younger than this, as the mark that names them can't be read
 	harmed ledger.HarmedPlaces
 	Last   map[format.SlabID]bool // announced: to be relied on only where there is no other
 }
 
-func NewExclusion(b *ledger.Batches) *exclusion {
-	e := &exclusion{Slabs: make(map[format.SlabID]bool), Last: make(map[format.SlabID]bool), harmed: b.Harmed()}
+// NewExclusion gives what the marks of batches exclude.
+func NewExclusion(b *ledger.Batches) *Exclusion {
+	e := &Exclusion{Slabs: make(map[format.SlabID]bool), Last: make(map[format.SlabID]bool), harmed: b.Harmed()}
 	for _, f := range b.Final {
 		if f.Record == nil && f.Info.Modified.After(e.before) {
 			e.before = f.Info.Modified
@@ -41,7 +42,7 @@ func NewExclusion(b *ledger.Batches) *exclusion {
 }
 
 // Covers tells whether a slab may not be relied on.
-func (e *exclusion) Covers(id format.SlabID, info storage.Info) bool {
+func (e *Exclusion) Covers(id format.SlabID, info storage.Info) bool {
 	if frames, ok := e.harmed[id]; ok && len(frames) == 0 {
 		return true
 	}
@@ -49,6 +50,6 @@ func (e *exclusion) Covers(id format.SlabID, info storage.Info) bool {
 }
 
 // From gives the slabs, of those that there are, that may be relied on.
-func (e *exclusion) From(slabs vault.SlabList) vault.SlabList {
+func (e *Exclusion) From(slabs vault.SlabList) vault.SlabList {
 	return slabs.Without(func(s vault.SlabObject) bool { return e.Covers(s.ID, s.Info) })
 }

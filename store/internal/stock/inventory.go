@@ -8,8 +8,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
-// inventory is what the tables say, held against the slabs that there are.
-type inventory struct {
+// Inventory is what the tables say, held against the slabs that there are.
+type Inventory struct {
 	slabs  vault.SlabList       // that there are
 	tables []ListedTable        // that could be read to their end
 	Damage []*vault.ObjectError // tables that can't
@@ -30,7 +30,7 @@ type listedSlab struct {
 }
 
 // Unlisted gives the slabs that no table lists.
-func (v *inventory) Unlisted() []format.SlabID {
+func (v *Inventory) Unlisted() []format.SlabID {
 	var ids []format.SlabID
 	for i, s := range v.slabs {
 		if v.listed[i] == 0 {
@@ -40,12 +40,12 @@ func (v *inventory) Unlisted() []format.SlabID {
 	return ids
 }
 
-func newInventory(slabs vault.SlabList) *inventory {
-	return &inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), seed: maphash.MakeSeed()}
+func newInventory(slabs vault.SlabList) *Inventory {
+	return &Inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), seed: maphash.MakeSeed()}
 }
 
 // sum tells records of a slab apart that say different things; it is not 0.
-func (v *inventory) sum(rec *format.SlabRecord) uint64 {
+func (v *Inventory) sum(rec *format.SlabRecord) uint64 {
 	var h maphash.Hash
 	h.SetSeed(v.seed)
 	for i := range rec.Frames {
@@ -57,7 +57,7 @@ func (v *inventory) sum(rec *format.SlabRecord) uint64 {
 
 // take calls add for the slabs of a table that were not found before, and numbers all of
 // the table, each once.
-func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) ([]int, error) {
+func (v *Inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) ([]int, error) {
 	v.read++
 	numbers := make([]int, 0, len(records))
 	for _, rec := range records {
@@ -81,7 +81,7 @@ func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabReco
 // number gives the number of a slab: its place among those that there are, or one behind
 // them, of the record. ok tells of a slab that there is, with that length, and of a record
 // that says the same of it as the first one.
-func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
+func (v *Inventory) number(rec *format.SlabRecord) (n int, ok bool) {
 	key := listedSlab{id: rec.Slab, length: rec.Length}
 	i, ok := v.slabs.Find(rec.Slab)
 	if ok && v.slabs[i].Size == int64(rec.Length) {

@@ -159,6 +159,7 @@ func SameRecord(a, b *format.SlabRecord) bool {
 	})
 }
 
+// IdentitiesOf gives the identities of all chunks of a slab in order, as its record has them.
 func IdentitiesOf(rec *format.SlabRecord) (ids []crypt.Identity) {
 	for i := range rec.Frames {
 		for c := range rec.Frames[i].Chunks {

@@ -20,7 +20,7 @@ import (
 // Take reads all tables and calls add, in order, for each slab that there
 // is. A slab that is missing is passed over, so that nothing new relies on it. Of
 // a damaged table it takes what can be read, if partial, or nothing.
-func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*inventory, error) {
+func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*Inventory, error) {
 	v := newInventory(slabs)
 	r.slabs.Expect(slabs.Length)
 	return v, r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
@@ -72,7 +72,7 @@ func (r *Stock) ReadTables(ctx context.Context, use func(storage.Info, []*format
 // Loaded is what a repository holds, by chunks.
 type Loaded struct {
 	Index   *known.Index
-	Adopted []*format.SlabRecord // see loadStock
+	Adopted []*format.SlabRecord // see Load
 	Tables  []ListedTable
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
@@ -84,10 +84,10 @@ type Loaded struct {
 // what the writer must not rely on.
 // Where captures are apart, it is of one group; nil means all.
 func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte) (*Loaded, error) {
-	exclude, going := &exclusion{}, &ledger.Batches{}
+	exclude, going := &Exclusion{}, &ledger.Batches{}
 	if l != nil {
 		var err error
-		if going, err = r.ledger.ReadBatchesOf(ctx, names.Announced, names.Final, names.Harmed); err != nil {
+		if going, err = r.ledger.ReadStages(ctx, names.Announced, names.Final, names.Harmed); err != nil {
 			return nil, err
 		}
 		exclude = NewExclusion(going)
@@ -104,7 +104,7 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte) (*Loaded
 	return s, nil
 }
 
-// LoadIndex is loadStock without the tables.
+// LoadIndex is Load without the tables.
 func (r *Stock) LoadIndex(ctx context.Context, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
 	s, err := r.Load(ctx, l, group)
 	if err != nil {
@@ -113,8 +113,8 @@ func (r *Stock) LoadIndex(ctx context.Context, l *lease.Lease, group []byte) (*k
 	return s.Index, s.Adopted, nil
 }
 
-// IndexSlabs is loadIndex for some slabs.
-func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
+// IndexSlabs is LoadIndex for some slabs.
+func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *Exclusion, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
 	s, err := r.stockOf(ctx, slabs, exclude, l, group)
 	if err != nil {
 		return nil, nil, err
@@ -122,8 +122,8 @@ func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *e
 	return s.Index, s.Adopted, nil
 }
 
-// stockOf is loadStock for some slabs.
-func (r *Stock) stockOf(ctx context.Context, slabs vault.SlabList, exclude *exclusion, l *lease.Lease, group []byte) (*Loaded, error) {
+// stockOf is Load for some slabs.
+func (r *Stock) stockOf(ctx context.Context, slabs vault.SlabList, exclude *Exclusion, l *lease.Lease, group []byte) (*Loaded, error) {
 	s := &Loaded{Index: known.New()}
 	var last []*format.SlabRecord
 	v, err := r.Take(ctx, slabs, true, func(rec *format.SlabRecord) error {
@@ -217,8 +217,8 @@ func (r *Stock) RecoverSlab(ctx context.Context, id format.SlabID) (*format.Slab
 	return rec, err
 }
 
-// Rebuilt says what rebuildTables did.
-type Rebuilt struct {
+// RebuildReport says what Rebuild did.
+type RebuildReport struct {
 	Slabs    int      // that no table listed and one lists now
 	Replaced []string // damaged tables: they were removed, once a new one was there
 	Damaged  []error  // slabs that can't be read, and stay without a table
@@ -226,7 +226,7 @@ type Rebuilt struct {
 
 // Rebuild writes a table of all slabs that no readable table lists, from the slabs
 // themselves, and then removes tables that are damaged.
-func (r *Stock) Rebuild(ctx context.Context) (*Rebuilt, error) {
+func (r *Stock) Rebuild(ctx context.Context) (*RebuildReport, error) {
 	slabs, err := r.vault.ListSlabs(ctx)
 	if err != nil {
 		return nil, err
@@ -235,7 +235,7 @@ func (r *Stock) Rebuild(ctx context.Context) (*Rebuilt, error) {
 	if err != nil {
 		return nil, err
 	}
-	report := &Rebuilt{Replaced: []string{}}
+	report := &RebuildReport{Replaced: []string{}}
 	records, err := r.recover(ctx, v.Unlisted(), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
 	})
@@ -263,7 +263,7 @@ func (r *Stock) WriteTable(ctx context.Context, records []*format.SlabRecord) (i
 
 // removeDamaged removes tables whose slabs are all listed elsewhere by now. One
 // of a format that this release does not know is left.
-func (r *Stock) removeDamaged(ctx context.Context, v *inventory, report *Rebuilt) error {
+func (r *Stock) removeDamaged(ctx context.Context, v *Inventory, report *RebuildReport) error {
 	for _, d := range v.Damage {
 		if !errors.Is(d, format.ErrDamaged) {
 			continue
@@ -276,6 +276,7 @@ func (r *Stock) removeDamaged(ctx context.Context, v *inventory, report *Rebuilt
 	return nil
 }
 
+// IntakeConfig gives how the repository takes in chunks that an index does not have.
 func (r *Stock) IntakeConfig(index *known.Index) intake.Config {
 	return intake.Config{
 		Storage: keeping{r.storage, r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),

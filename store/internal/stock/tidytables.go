@@ -43,12 +43,13 @@ type ListedTable struct {
 func (r *Stock) TidyTables(ctx context.Context, l *lease.Lease, tables []ListedTable) {
 	ctx, cancel := context.WithTimeout(ctx, tidyTime)
 	defer cancel()
+	// A machine that can't see the longer table yet would miss records of the shorter one.
 	for _, t := range some(redundant(tables, l.Now().Add(-lease.SettleTime))) {
 		if err := r.removeTable(ctx, t); err != nil {
 			return
 		}
 	}
-	r.joinTables(ctx, group(alike(tables)))
+	r.joinTables(ctx, neighbours(alike(tables)))
 }
 
 // farFuture is later than any table is put, in seconds.
@@ -61,9 +62,9 @@ func some(tables []ListedTable) []ListedTable {
 	return tables[:min(len(tables), max(tidyRemove, len(tables)/tidyShare))]
 }
 
-// group gives a few tables that are neighbours by name, at random among such groups,
+// neighbours gives a few tables that are neighbours by name, at random among such groups,
 // so that two who merge some of the same merge all the same.
-func group(tables []ListedTable) []ListedTable {
+func neighbours(tables []ListedTable) []ListedTable {
 	if len(tables) < tidyFan {
 		return nil
 	}
@@ -106,6 +107,7 @@ func redundant(tables []ListedTable, before time.Time) []ListedTable {
 			return true
 		}
 		for _, s := range t.slabs {
+			// A table that goes counts no more for those that come after it.
 			times[s]--
 		}
 		return false
@@ -160,9 +162,11 @@ func (r *Stock) joinTables(ctx context.Context, tables []ListedTable) {
 				seen[key] = len(all)
 				all = append(all, rec)
 			} else if !SameRecord(all[i], rec) {
+				// Either may be what a capture meant: what is said otherwise is kept beside it.
 				all[i] = alsoSaid(all[i], rec)
 			}
 		}
 	}
+	// Those that it was made of stay, until a later capture finds them redundant.
 	r.WriteTable(ctx, all)
 }

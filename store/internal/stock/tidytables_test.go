@@ -112,7 +112,7 @@ func TestRedundantNeverLosesARecord(t *testing.T) {
 					views[m] = append(views[m], x)
 				}
 			case 2: // merges
-				if x := mergedTable(name, now, group(alike(views[m]))); len(x.slabs) > 0 {
+				if x := mergedTable(name, now, neighbours(alike(views[m]))); len(x.slabs) > 0 {
 					tables[name] = x
 				}
 			case 3: // removes
@@ -183,7 +183,7 @@ func TestTablesStayFew(t *testing.T) {
 					for _, x := range some(gone) {
 						delete(tables, x.info.Name)
 					}
-					if x := mergedTable(name+"m", now, group(join)); len(x.slabs) > 0 {
+					if x := mergedTable(name+"m", now, neighbours(join)); len(x.slabs) > 0 {
 						tables[x.info.Name] = x
 						written += len(x.slabs)
 					}

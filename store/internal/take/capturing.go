@@ -168,16 +168,16 @@ func (s *session) begin(ctx context.Context) error {
 	var g errgroup.Group // a share answers two calls in the time of one
 	g.Go(func() error { return s.readCaptures(ctx) })
 	apart := s.r.stock.ApartFor(s.o.Name)
-	stock, err := s.r.stock.Load(ctx, s.lease, apart.Group)
+	loaded, err := s.r.stock.Load(ctx, s.lease, apart.Group)
 	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
-	s.tables, s.finals, s.unread = stock.Tables, stock.Finals, stock.Unread
-	cfg := s.r.stock.IntakeConfig(stock.Index)
-	cfg.Adopted = stock.Adopted
+	s.tables, s.finals, s.unread = loaded.Tables, loaded.Finals, loaded.Unread
+	cfg := s.r.stock.IntakeConfig(loaded.Index)
+	cfg.Adopted = loaded.Adopted
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
-	s.index = stock.Index
+	s.index = loaded.Index
 	s.Intake, err = intake.New(ctx, cfg)
 	return err
 }

@@ -44,7 +44,7 @@ func (s *session) commit(ctx context.Context, f *format.IndexFile) (*ledger.Capt
 // unthreatened looks, before the index file is put, whether a slab that it relies on is
 // named finally.
 func (s *session) unthreatened(ctx context.Context) (bool, error) {
-	going, err := s.r.ledger.ReadBatchesOf(ctx, names.Final)
+	going, err := s.r.ledger.ReadStages(ctx, names.Final)
 	return err == nil && !going.Threatens(s.threat), err
 }
 
@@ -54,7 +54,7 @@ func (s *session) checkAfter(ctx context.Context) error {
 	if err := s.lease.CheckAfter(ctx, s.threat); err != nil {
 		return err
 	}
-	if s.lease.SinceRenewal() < lease.LeaseLife/2 {
+	if s.lease.SinceRenewal() < lease.Life/2 {
 		return nil
 	}
 	// Writing took so long that the lease may have been taken for dead.
@@ -95,7 +95,7 @@ func (s *session) regain(ctx context.Context) error {
 // checkSlabs makes sure that all slabs that the recipes name are there and not
 // about to go.
 func (s *session) checkSlabs(ctx context.Context) error {
-	going, err := s.r.ledger.ReadBatchesOf(ctx, names.Final)
+	going, err := s.r.ledger.ReadStages(ctx, names.Final)
 	if err != nil {
 		return err
 	}

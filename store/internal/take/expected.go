@@ -74,6 +74,7 @@ func (s *session) expect(ctx context.Context, v Volume) *expected {
 // last captures, retired ones too, or nil.
 func (s *session) latestContents(ctx context.Context, v Volume) *format.Recipe {
 	all := ledger.Generations(s.files)
+	// As many at a time as are read at once, the newest first.
 	for range expectedCaptures / vault.Readers {
 		from := max(0, len(all)-vault.Readers)
 		captures, _, _, err := s.r.ledger.Read(ctx, all[from:])
@@ -120,6 +121,8 @@ func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<-
 			if ref, n, ok := l.Find(place); ok {
 				block = append(block, expectedChunk{ref: ref, length: n, at: at})
 				refs = append(refs, ref)
+				// Chunks that the index lacks are left out, and their lengths with them: places are
+				// for the search nearby only.
 				at += int64(n)
 			}
 		}
@@ -160,9 +163,11 @@ func (x *expected) take(cutter *chunk.Cutter) (c expectedChunk, ok bool) {
 	}
 	c = x.next[0]
 	if cutter.Take(c.length, func(b []byte) bool { return x.hasher.Sum(b) == c.id }) == nil {
+		// At the end of a content nothing is left that could have gone another way.
 		x.lost = !cutter.Done()
 		return c, false
 	}
+	// It was compared by its identity: no guess ever gets into a capture.
 	x.next = x.next[1:]
 	x.at += int64(c.length)
 	return c, true
@@ -195,6 +200,7 @@ func (x *expected) passed(b []byte) {
 	}
 	x.at += int64(len(b))
 	if x.start != nil && x.at >= expectedFrom {
+		// Beside the cutting: what has not come by the time it is asked for is not waited for.
 		x.blocks, x.start = x.start(), nil
 	}
 	x.lost = true

@@ -86,6 +86,7 @@ func (s *session) openPrior(ctx context.Context, v Volume) *prior {
 		&p.list: &record.MemberList, &p.stamps: weave.OrEmpty(record.Stamps), &p.states: record.States,
 	} {
 		var err error
+		// Where chunks of a list are gone, there is no place to take members from.
 		if *stream, err = newPriorStream(ctx, s.r.slabs, s.index, recipe); err != nil {
 			cancel()
 			return nil
@@ -149,6 +150,8 @@ func (p *prior) find(path string, state *volume.State) *priorMember {
 		if same {
 			return p.next(stored(state))
 		}
+		// Both go in the order of a walk: what comes before this path is gone or was changed,
+		// and what comes behind it is asked for later.
 		before, err := p.reader.Peek()
 		if err != nil {
 			return p.end(err)
@@ -180,6 +183,7 @@ func (p *prior) next(length uint64) *priorMember {
 		return p.end(err)
 	}
 	if len(p.batch) == 0 {
+		// One allocation for many: a folder may have millions of members.
 		p.batch = make([]priorMember, 128)
 	}
 	m := &p.batch[0]
@@ -226,11 +230,13 @@ func (p *prior) locate(m *priorMember, length uint64) bool {
 			p.end(cmp.Or(err, errPrior))
 			return false
 		}
+		// Also of what is not wanted: the next member's chunks come behind.
 		chunks -= times
 		if !whole {
 			continue
 		}
 		ref, n, ok := p.locator.Find(at)
+		// By division: the repository says how often, and a product could pass 64 bits.
 		if whole = ok && n > 0 && times <= left/uint64(n); whole {
 			m.chunks = append(m.chunks, contentChunk{ref, n, times})
 			left -= times * uint64(n)
@@ -257,6 +263,7 @@ func (p *prior) check(entries *format.EntryEncoder) error {
 	if _, _, _, more := p.places(1); more {
 		return errPrior
 	}
+	// No state is of the last entry: padding and the end of the archive.
 	end := weave.NewEntry(tarstream.Bytes, append(make([]byte, p.at.padding), volume.EndMarker()...))
 	want := entries.Encode(end.Record())
 	got, err := p.list.read(nil, p.at.list, uint64(len(want)))

@@ -18,18 +18,18 @@ const (
 type readAhead struct {
 	ctx    context.Context
 	cancel context.CancelFunc
-	blocks chan *block
+	blocks chan *readBlock
 	hashed chan struct{} // closed when sum has everything that was read
-	free   chan *block
+	free   chan *readBlock
 	sum    hash.Hash
 	length int64
 
-	now  *block
+	now  *readBlock
 	rest []byte
 	err  error
 }
 
-type block struct {
+type readBlock struct {
 	buf   []byte
 	err   error        // that ended the stream after buf
 	users atomic.Int32 // who still need buf
@@ -39,21 +39,21 @@ func newReadAhead(ctx context.Context, src io.Reader) *readAhead {
 	ctx, cancel := context.WithCancel(ctx)
 	r := &readAhead{
 		ctx: ctx, cancel: cancel,
-		blocks: make(chan *block, aheadBlocks),
+		blocks: make(chan *readBlock, aheadBlocks),
 		hashed: make(chan struct{}),
-		free:   make(chan *block, aheadBlocks),
+		free:   make(chan *readBlock, aheadBlocks),
 		sum:    sha256.New(),
 	}
 	for range aheadBlocks {
-		r.free <- new(block) // a short stream needs one
+		r.free <- new(readBlock) // a short stream needs one
 	}
-	toHash := make(chan *block, aheadBlocks)
+	toHash := make(chan *readBlock, aheadBlocks)
 	go r.fill(src, toHash)
 	go r.hash(toHash)
 	return r
 }
 
-func (r *readAhead) fill(src io.Reader, toHash chan<- *block) {
+func (r *readAhead) fill(src io.Reader, toHash chan<- *readBlock) {
 	defer close(r.blocks)
 	defer close(toHash)
 	for {
@@ -79,7 +79,7 @@ func (r *readAhead) fill(src io.Reader, toHash chan<- *block) {
 	}
 }
 
-func (r *readAhead) hash(in <-chan *block) {
+func (r *readAhead) hash(in <-chan *readBlock) {
 	defer close(r.hashed)
 	for b := range in {
 		r.sum.Write(b.buf)
@@ -88,7 +88,7 @@ func (r *readAhead) hash(in <-chan *block) {
 	}
 }
 
-func (r *readAhead) release(b *block) {
+func (r *readAhead) release(b *readBlock) {
 	if b.users.Add(-1) == 0 {
 		r.free <- b
 	}

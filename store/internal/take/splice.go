@@ -58,6 +58,8 @@ func (p *splicer) write(b []byte) error {
 
 // keep appends the n bytes at off of the stream before.
 func (p *splicer) keep(off, n uint64) error {
+	// The places come from states that were read from the repository, and are counted up at
+	// the end only.
 	if off > p.before.length || n > p.before.length-off {
 		return errPrior
 	}
@@ -73,6 +75,7 @@ func (p *splicer) keep(off, n uint64) error {
 			return err
 		}
 	}
+	// Not where the last bytes kept ended: the same begins anew here.
 	if p.same < 0 || p.sameAt+uint64(len(p.pending)-p.same) != off {
 		p.same, p.sameAt = len(p.pending), off
 	}
@@ -115,6 +118,7 @@ func (p *splicer) leave() error {
 	if p.step < 0 {
 		return nil
 	}
+	// In step nothing is pending, so what is read now stands first.
 	p.same, p.sameAt = 0, p.before.chunks[p.step].start
 	p.step = -1
 	var err error
@@ -151,6 +155,8 @@ func (p *splicer) cut(end bool) error {
 		}
 		p.in.Put(p.out, len(c))
 		done += len(c)
+		// A chunk ends where one of the stream before begins, and from p.same on the bytes are
+		// the same: so are all chunks up to the end of what is pending.
 		if p.same >= 0 && done >= p.same && p.enter(p.sameAt+uint64(done-p.same)) {
 			p.kept = uint64(len(p.pending) - done)
 		}
@@ -160,6 +166,7 @@ func (p *splicer) cut(end bool) error {
 		return p.pass()
 	}
 	p.pending = append(p.pending[:0], p.pending[done:]...)
+	// What was the same and is cut needs no place any more.
 	if p.same >= 0 && done > p.same {
 		p.sameAt += uint64(done - p.same)
 		p.same = done
@@ -184,6 +191,7 @@ func (p *splicer) finish() error {
 		if err := p.cut(true); err != nil {
 			return err
 		}
+		// The rest is the same up to the end, of which the last chunk may be cut short.
 		if p.step >= 0 {
 			return p.finish()
 		}

@@ -37,7 +37,7 @@ func NewEntry(kind tarstream.Kind, header []byte) Entry {
 	return e
 }
 
-// Header gives the header that newEntry split.
+// Header gives the header that NewEntry split.
 func (e *Entry) Header() ([]byte, error) {
 	if len(e.Cuts) == 0 {
 		return e.Rest, nil
@@ -64,16 +64,17 @@ func (e *Entry) Record() format.Entry {
 // streamLength gives the number of bytes of the stream that the entry stands for.
 func (e *Entry) streamLength() uint64 { return uint64(len(e.Rest)+len(e.Stamps)) + e.Length }
 
-// entryReader reads the member list of a volume and the stamps beside it. It
+// EntryReader reads the member list of a volume and the stamps beside it. It
 // must be closed.
-type entryReader struct {
+type EntryReader struct {
 	list    *fetch.Stream
 	stamps  *fetch.Stream
 	entries *format.EntryReader
 	packed  *bufio.Reader // the stamps
 }
 
-func (r *Reader) Entries(ctx context.Context, v *format.Volume) *entryReader {
+// Entries begins to read a volume's member list.
+func (r *Reader) Entries(ctx context.Context, v *format.Volume) *EntryReader {
 	return r.entriesLike(ctx, v, nil, nil)
 }
 
@@ -82,8 +83,8 @@ type Wants = func(format.SlabID, uint32) (crypt.Identity, bool)
 
 // entriesLike is Entries where each chunk of the list, and of the stamps, is held against what
 // is wanted, if that is set, before anything of it is given.
-func (r *Reader) entriesLike(ctx context.Context, v *format.Volume, list, stamps Wants) *entryReader {
-	e := &entryReader{
+func (r *Reader) entriesLike(ctx context.Context, v *format.Volume, list, stamps Wants) *EntryReader {
+	e := &EntryReader{
 		list:   r.slabs.StreamWith(ctx, &v.MemberList, fetch.ReadOptions{Lend: true, Want: list}),
 		stamps: r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), fetch.ReadOptions{Lend: true, Want: stamps}),
 	}
@@ -100,13 +101,13 @@ func OrEmpty(r *format.Recipe) *format.Recipe {
 	return r
 }
 
-func (e *entryReader) Close() {
+func (e *EntryReader) Close() {
 	e.list.Close()
 	e.stamps.Close()
 }
 
 // Next gives the next entry, or io.EOF after the last.
-func (e *entryReader) Next() (Entry, error) {
+func (e *EntryReader) Next() (Entry, error) {
 	f, err := e.entries.Next()
 	if err == io.EOF {
 		if _, err := e.packed.ReadByte(); err != io.EOF {

@@ -17,6 +17,7 @@ type EntryWriter struct {
 	packed []byte
 }
 
+// NewEntryWriter begins a member list, and the stamps beside it.
 func (w *Weaver) NewEntryWriter(t *Strands) (*EntryWriter, error) {
 	list, err := w.ListWriter(t.List)
 	if err != nil {
@@ -29,6 +30,7 @@ func (w *Weaver) NewEntryWriter(t *Strands) (*EntryWriter, error) {
 	return &EntryWriter{w: w, list: list, stamps: stamps}, nil
 }
 
+// Write adds an entry.
 func (l *EntryWriter) Write(e Entry) error {
 	n := e.streamLength()
 	l.Length += n
@@ -41,7 +43,8 @@ func (l *EntryWriter) Write(e Entry) error {
 	return err
 }
 
+// Finish cuts what is left of both into chunks.
 func (l *EntryWriter) Finish() error { return errors.Join(l.list.Close(), l.stamps.Close()) }
 
-// Close frees what finish did not.
+// Close frees what Finish did not.
 func (l *EntryWriter) Close() { l.Finish() }

@@ -8,6 +8,7 @@ type Joiner struct {
 	run   format.Run
 }
 
+// Add takes the next run.
 func (j *Joiner) Add(r format.Run) error {
 	last := &j.run
 	if last.Count > 0 && last.Times == 1 && r.Times == 1 && last.Slab == r.Slab && last.First+last.Count == r.First {
@@ -21,6 +22,7 @@ func (j *Joiner) Add(r format.Run) error {
 	return nil
 }
 
+// End gives on the run that is still held back.
 func (j *Joiner) End() error {
 	if j.run.Count == 0 {
 		return nil

@@ -59,6 +59,7 @@ type Place struct {
 // listed and there.
 type Locator struct{ Index *known.Index }
 
+// Find gives the chunk at a place as the index has it, and its length.
 func (l *Locator) Find(at Place) (known.Ref, int, bool) {
 	ref, ok := l.Index.Find(at.Slab, at.Chunk)
 	if !ok {

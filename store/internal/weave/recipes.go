@@ -46,8 +46,8 @@ func FindChunk(index *known.Index, slab format.SlabID, chunk uint32) (known.Ref,
 	return ref, nil
 }
 
-// part is one of the streams that a volume is kept as.
-type part struct {
+// Part is one of the streams that a volume is kept as.
+type Part struct {
 	Recipe *format.Recipe
 	Use    Use
 }
@@ -61,16 +61,17 @@ const (
 	ForSpeed               // the states: nothing but that files are read again
 )
 
-func Parts(v *format.Volume) []part {
-	all := []part{{&v.MemberList, ForAll}}
+// Parts gives the recipes that a volume has, and what is lost with each.
+func Parts(v *format.Volume) []Part {
+	all := []Part{{&v.MemberList, ForAll}}
 	if v.Stamps != nil {
-		all = append(all, part{v.Stamps, ForAll})
+		all = append(all, Part{v.Stamps, ForAll})
 	}
 	if v.Contents != nil {
-		all = append(all, part{v.Contents, ForContents})
+		all = append(all, Part{v.Contents, ForContents})
 	}
 	if v.States != nil {
-		all = append(all, part{v.States, ForSpeed})
+		all = append(all, Part{v.States, ForSpeed})
 	}
 	return all
 }

@@ -20,6 +20,7 @@ type Weaver struct {
 	Uses    map[format.SlabID]bool // slabs that the recipes name
 }
 
+// NewWeaver gives a weaver that cuts by the repository's parameters; Intake is set before it is used.
 func NewWeaver(params chunk.Params, meter *vault.Meter) *Weaver {
 	return &Weaver{Params: params, Entries: format.NewEntryEncoder(), Meter: meter, Uses: make(map[format.SlabID]bool)}
 }
@@ -32,6 +33,7 @@ type Strands struct {
 	Before *format.Recipe // of contents that may be the same; or nil
 }
 
+// NewStrands gives the streams of a volume, still empty.
 func (w *Weaver) NewStrands() Strands {
 	return Strands{
 		List: w.Intake.Stream(intake.Listing), Stamps: w.Intake.Stream(intake.Listing),
@@ -62,6 +64,8 @@ func (w *Weaver) contentsRecipe(t *Strands) (*format.Recipe, error) {
 	if b := t.Before; b == nil || b.Chunks == 0 || b.Chunks != same.Chunks || b.Bytes != same.Bytes || b.Digest != same.Digest {
 		return w.OptionalRecipe(t.Contents)
 	}
+	// The same chunks: the recipe before is kept, so that an unchanged volume adds none. Its
+	// slabs are noted all the same, as the capture relies on them.
 	return t.Before, t.Contents.Runs(func(run format.Run) error {
 		w.Use(run)
 		return nil
@@ -98,6 +102,7 @@ func (w *Weaver) PutRecipe(r format.Recipe, source runSource) (format.Recipe, er
 			w.Use(runs...)
 			return r, nil
 		}
+		// Each level is hundreds of times as short as the one below it.
 		stream, err := w.putRuns(source)
 		if err != nil {
 			return r, err
@@ -118,6 +123,7 @@ var errEnough = errors.New("enough")
 // firstRuns gives the runs of a source, or the first MaxInlineRuns+1 of them.
 func firstRuns(source runSource) (runs []format.Run, err error) {
 	err = source(func(run format.Run) error {
+		// One more than fit tells that it takes a level more; the source is run again for that.
 		if runs = append(runs, run); len(runs) > format.MaxInlineRuns {
 			return errEnough
 		}
@@ -145,6 +151,7 @@ func (w *Weaver) putRuns(source runSource) (*intake.Stream, error) {
 	if err := errors.Join(err, gathered.Flush(), cut.Close()); err != nil {
 		return nil, err
 	}
+	// Where its chunks lie is known only once they are in slabs.
 	return out, w.Intake.Settle()
 }
 

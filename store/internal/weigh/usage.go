@@ -8,8 +8,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
-// usage says what a repository costs, in bytes.
-type usage struct {
+// Usage says what a repository costs, in bytes.
+type Usage struct {
 	Alone       []int64 // what only one capture keeps, of each
 	Captured    int64   // length of all captures' streams
 	Stored      int64   // of all objects of the repository
@@ -18,12 +18,12 @@ type usage struct {
 }
 
 // Usage finds out what captures keep.
-func (r *Scales) Usage(ctx context.Context, captures []*ledger.Capture) (*usage, error) {
+func (r *Scales) Usage(ctx context.Context, captures []*ledger.Capture) (*Usage, error) {
 	objects, err := r.storage.List(ctx, "")
 	if err != nil {
 		return nil, err
 	}
-	u := &usage{}
+	u := &Usage{}
 	sizes := make(map[string]int64)
 	for _, o := range objects {
 		u.Stored += o.Size

@@ -52,22 +52,22 @@ type Folder struct {
 
 // Open opens the cache in the folder at path, which is made for its owner alone if
 // it is missing. It holds most bytes, or a little more while several processes
-// use it; 0 means DefaultSize. It fails with ErrShared where others can write that
+// use it; 0 means [DefaultSize]. It fails with [ErrShared] where others can write that
 // folder or the one that it is in.
-func Open(path string, most int64) (*Folder, error) {
+func Open(dir string, most int64) (*Folder, error) {
 	if most == 0 {
 		most = DefaultSize
 	}
 	if most < 0 {
 		return nil, fmt.Errorf("a cache of %d bytes: %w", most, fs.ErrInvalid)
 	}
-	if err := os.MkdirAll(path, 0o700); err != nil {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("opening the cache: %w", err)
 	}
-	if err := Check(filepath.Dir(path)); err != nil {
+	if err := Check(filepath.Dir(dir)); err != nil {
 		return nil, fmt.Errorf("opening the cache: %w", err)
 	}
-	root, err := os.OpenRoot(path)
+	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return nil, fmt.Errorf("opening the cache: %w", err)
 	}
@@ -77,7 +77,7 @@ func Open(path string, most int64) (*Folder, error) {
 	}
 	if err != nil {
 		root.Close()
-		return nil, fmt.Errorf("opening the cache %s: %w", path, err)
+		return nil, fmt.Errorf("opening the cache %s: %w", dir, err)
 	}
 	return &Folder{
 		root: root, most: most, began: time.Now(), made: make(map[string]bool), used: make(map[string]bool), tidy: mathrand.IntN(tidyOneIn) == 0,

@@ -12,7 +12,7 @@ import (
 var ErrShared = errors.New("others can write it")
 
 // Check tells whether caches may be kept in the folder at path: it must be this user's
-// or root's, and nobody else may write it, by its mode. It fails with ErrShared. A
+// or root's, and nobody else may write it, by its mode. It fails with [ErrShared]. A
 // folder that is missing may be made.
 func Check(path string) error {
 	info, err := os.Stat(path)

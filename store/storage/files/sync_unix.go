@@ -10,8 +10,8 @@ import (
 
 // syncFolder flushes a folder's entries. Some shares cannot, and say so: their
 // servers keep entries as they see fit, and there is no more to be had.
-func syncFolder(root *os.Root, name string) error {
-	folder, err := root.Open(name)
+func syncFolder(parent *os.Root, name string) error {
+	folder, err := parent.Open(name)
 	if err != nil {
 		return err
 	}

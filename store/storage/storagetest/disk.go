@@ -12,12 +12,12 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// ErrCrashed is what all calls of a Disk return from its crash to its restart, and
+// ErrCrashed is what all calls of a [Disk] return from its crash to its restart, and
 // those of a Folder that was opened before the crash for ever.
 var ErrCrashed = errors.New("the power failed")
 
 // Disk is a simulated disk, or share, with one folder for a repository. It gives
-// storage.Folder, the very one that works on real disks, another file system, which
+// [storage.Folder], the very one that works on real disks, another file system, which
 // knows what a power failure leaves:
 //
 //   - What was written to a file and not flushed by Sync may be there or not, may be
@@ -28,7 +28,7 @@ var ErrCrashed = errors.New("the power failed")
 //
 // Beside that, calls fail, hang or lie (Inject), the space is bounded (Space), the
 // share goes away and comes back (Away, Back), and listings lag behind (Lag). A call
-// is one of the methods that the second half of the Method constants names, and is
+// is one of the methods that the second half of the [Method] constants names, and is
 // counted and named by its path below the repository's folder.
 //
 // What survives is chosen by a seed: the same seed and the same calls in the same
@@ -59,17 +59,17 @@ func NewDisk(seed uint64) *Disk {
 	return d
 }
 
-// Create makes the repository's folder, by storage.CreateFolderAt.
+// Create makes the repository's folder, by [storage.CreateFolderAt].
 func (d *Disk) Create(kinds ...string) (*storage.Folder, error) {
 	return storage.CreateFolderAt(place{d}, kinds...)
 }
 
-// Open opens the repository's folder, by storage.OpenFolderAt.
+// Open opens the repository's folder, by [storage.OpenFolderAt].
 func (d *Disk) Open() (*storage.Folder, error) { return storage.OpenFolderAt(place{d}) }
 
 // CrashAt has the power fail at the n-th call from now on that changes something on
 // the disk, counted from 0. That call, and all after it of any kind, return
-// ErrCrashed; that one may have been done, or a part of it. Calls that only read are
+// [ErrCrashed]; that one may have been done, or a part of it. Calls that only read are
 // not counted: a power failure at one leaves what it leaves at the next change.
 func (d *Disk) CrashAt(n int) {
 	d.mu.Lock()

@@ -20,11 +20,11 @@ type Faulty struct {
 func NewFaulty(inner storage.Storage) *Faulty { return &Faulty{inner: inner} }
 
 // Lag has List show which objects there were so many calls ago, of those that came and
-// went through this Faulty since Lag was called: listings that a client keeps. 0
+// went through this [Faulty] since Lag was called: listings that a client keeps. 0
 // ends that.
 func (f *Faulty) Lag(calls int) { f.lag.set(calls) }
 
-// Put implements storage.Storage.
+// Put implements [storage.Storage].
 func (f *Faulty) Put(ctx context.Context, name string, content io.Reader) error {
 	fault := f.begin(Put, name)
 	return fault.around(ctx, func() error {
@@ -37,7 +37,7 @@ func (f *Faulty) Put(ctx context.Context, name string, content io.Reader) error 
 	})
 }
 
-// Mark implements storage.Storage.
+// Mark implements [storage.Storage].
 func (f *Faulty) Mark(ctx context.Context, name string, content []byte) error {
 	fault := f.begin(Mark, name)
 	return fault.around(ctx, func() error {
@@ -48,7 +48,7 @@ func (f *Faulty) Mark(ctx context.Context, name string, content []byte) error {
 	})
 }
 
-// ReadAt implements storage.Storage.
+// ReadAt implements [storage.Storage].
 func (f *Faulty) ReadAt(ctx context.Context, name string, p []byte, off int64) error {
 	fault := f.begin(ReadAt, name)
 	return fault.around(ctx, func() error {
@@ -61,7 +61,7 @@ func (f *Faulty) ReadAt(ctx context.Context, name string, p []byte, off int64) e
 	})
 }
 
-// List implements storage.Storage.
+// List implements [storage.Storage].
 func (f *Faulty) List(ctx context.Context, folder string) ([]storage.Info, error) {
 	fault := f.begin(List, folder)
 	var infos []storage.Info
@@ -79,7 +79,7 @@ func (f *Faulty) List(ctx context.Context, folder string) ([]storage.Info, error
 	return infos, nil
 }
 
-// Stat implements storage.Storage.
+// Stat implements [storage.Storage].
 func (f *Faulty) Stat(ctx context.Context, name string) (storage.Info, error) {
 	var info storage.Info
 	err := f.begin(Stat, name).around(ctx, func() (err error) {
@@ -92,7 +92,7 @@ func (f *Faulty) Stat(ctx context.Context, name string) (storage.Info, error) {
 	return info, nil
 }
 
-// Remove implements storage.Storage.
+// Remove implements [storage.Storage].
 func (f *Faulty) Remove(ctx context.Context, name string) error {
 	return f.begin(Remove, name).around(ctx, func() error {
 		if !f.lag.on() {

@@ -18,7 +18,7 @@ var _ interface {
 	storage.Sweeper
 } = (*Faulty)(nil)
 
-// Now implements storage.Clock.
+// Now implements [storage.Clock].
 func (f *Faulty) Now(ctx context.Context) (time.Time, error) {
 	if clock, ok := f.inner.(storage.Clock); ok {
 		return clock.Now(ctx)
@@ -26,7 +26,7 @@ func (f *Faulty) Now(ctx context.Context) (time.Time, error) {
 	return time.Time{}, errors.ErrUnsupported
 }
 
-// SetAnchor implements storage.Anchored.
+// SetAnchor implements [storage.Anchored].
 func (f *Faulty) SetAnchor(name string) error {
 	if anchored, ok := f.inner.(storage.Anchored); ok {
 		return anchored.SetAnchor(name)
@@ -34,14 +34,14 @@ func (f *Faulty) SetAnchor(name string) error {
 	return errors.ErrUnsupported
 }
 
-// SetOptional implements storage.Lenient.
+// SetOptional implements [storage.Lenient].
 func (f *Faulty) SetOptional(folders ...string) {
 	if lenient, ok := f.inner.(storage.Lenient); ok {
 		lenient.SetOptional(folders...)
 	}
 }
 
-// RemoveAside implements storage.Sweeper.
+// RemoveAside implements [storage.Sweeper].
 func (f *Faulty) RemoveAside(ctx context.Context, age time.Duration) ([]storage.Info, error) {
 	if sweeper, ok := f.inner.(storage.Sweeper); ok {
 		return sweeper.RemoveAside(ctx, age)

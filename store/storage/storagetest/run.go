@@ -1,4 +1,4 @@
-// Package storagetest tests implementations of storage.Storage ([Run]), and what is
+// Package storagetest tests implementations of [storage.Storage] ([Run]), and what is
 // built on them ([Faulty]).
 package storagetest
 
@@ -19,12 +19,12 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// Kinds are the top folders that Run puts objects in.
+// Kinds are the top folders that [Run] puts objects in.
 func Kinds() []string { return []string{"captures", "leases", "slabs"} }
 
-// Run tests that a storage keeps the promises of storage.Storage, and of those of
-// storage.Clock, storage.Anchored and storage.Sweeper that it implements. open gives an empty
-// one, which takes objects in the folders of Kinds and at the top, and cleans up
+// Run tests that a storage keeps the promises of [storage.Storage], and of those of
+// [storage.Clock], [storage.Anchored] and [storage.Sweeper] that it implements. open gives an empty
+// one, which takes objects in the folders of [Kinds] and at the top, and cleans up
 // by t.Cleanup.
 func Run(t *testing.T, open func(t *testing.T) storage.Storage) {
 	tests := []struct {

@@ -7,10 +7,10 @@ import (
 	"time"
 )
 
-// ErrInjected is what a Fault without an error of its own returns.
+// ErrInjected is what a [Fault] without an error of its own returns.
 var ErrInjected = errors.New("injected fault")
 
-// Method names a method of storage.Storage, or a call that a Disk gets.
+// Method names a method of storage.Storage, or a call that a [Disk] gets.
 type Method string
 
 // The methods that are counted and that can fail. Any stands for all of them.
@@ -34,7 +34,7 @@ const (
 	Open       Method = "open" // for reading
 )
 
-// Effect is what a Fault does to a call.
+// Effect is what a [Fault] does to a call.
 type Effect int
 
 const (
