@@ -46,15 +46,15 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 				return err
 			}
 		}
-		if slices.EqualFunc(places, s.places(), os.SameFile) { // else --before put others into their places
-			s.options.After = draft
+		if !slices.EqualFunc(places, s.places(), os.SameFile) { // --before put others into their places
+			draft = nil
 		}
 		return s.app.keeper().WhileAll(ctx, stop, func(ctx context.Context) (err error) {
 			if len(stop) > 0 {
-				s.reading = func() {
-					s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
-				}
+				made, err = s.takeAfter(ctx, r, draft, began)
+				return err
 			}
+			s.options.After = draft
 			made, err = s.take(ctx, r, "capturing")
 			return err
 		})
@@ -67,6 +67,16 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 		s.app.Say("Interrupted when all was done: capture %s is complete.", made.ID)
 	}
 	return err
+}
+
+// takeAfter captures what changed since the draft, and what did not from there; containers
+// are stopped since began.
+func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, began time.Time) (*captured, error) {
+	s.options.After = draft
+	s.reading = func() {
+		s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
+	}
+	return s.take(ctx, r, "capturing")
 }
 
 // askVersion runs the command that prints the version.
