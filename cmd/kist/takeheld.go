@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/programs"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
@@ -82,7 +83,7 @@ func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.D
 // askVersion runs the command that prints the version.
 func (s *capturing) askVersion(ctx context.Context) (err error) {
 	if s.versionFrom != "" {
-		s.options.Version, err = programs.Line{Text: s.versionFrom, Said: s.app.Err}.FirstLine(ctx)
+		s.options.Version, err = programs.Line{Text: s.versionFrom, Shown: engine.MaskLine(s.versionFrom), Said: s.app.Err}.FirstLine(ctx)
 	}
 	return err
 }
