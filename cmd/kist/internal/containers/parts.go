@@ -7,6 +7,9 @@ import (
 	"strings"
 )
 
+// LabelVolumes names the volumes of one of several containers.
+const LabelVolumes = "volumes"
+
 // Part is what a capture remembers of one container.
 type Part struct {
 	Name, Image, Tag, Digest string
