@@ -12,6 +12,7 @@ func (a *app) captureCommand() *cli.Command {
 			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that the data belongs to; by default the tag of the container's image"},
 			&cli.StringFlag{Name: "note", Usage: "`TEXT` for people, such as the launch command"},
 			&cli.StringFlag{Name: "taken", Usage: "`TIME` when the data was as captured, as 2026-03-14, \"2026-03-14 02:03\" (local) or RFC 3339; by default now"},
+			acceptFutureFlag(),
 			&cli.StringFlag{Name: "host", Usage: "`NAME` of the machine that the data comes from; by default this one"},
 			&cli.StringSliceFlag{Name: "label", Usage: "`KEY=VALUE` of your own; may be given several times"},
 			&cli.BoolFlag{Name: "hold", Usage: "hold the capture from the start: it is never retired until kist release"},

@@ -37,10 +37,8 @@ func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
 		AcceptUnfinished: c.Bool("accept-unfinished"),
 	}
 	var err error
-	if s := c.String("taken"); s != "" {
-		if o.Taken, err = cmdline.Time(s); err != nil {
-			return nil, err
-		}
+	if o.Taken, err = takenTime(c); err != nil {
+		return nil, err
 	}
 	if o.Host == "" {
 		o.Host = hostName()

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -60,9 +62,9 @@ func (s *capturing) checkFolder(from *sources.Source, mounted bool) error {
 		return fmt.Errorf("source %s was a mount point in capture %s, and nothing is mounted there now: nothing was captured. --accept-empty takes it as it is",
 			screen.Line(from.Path), s.before.ID)
 	}
-	full, err := holdsSomething(from.Path)
+	empty, err := isEmptyFolder(from.Path)
 	switch {
-	case err != nil || full:
+	case err != nil || !empty:
 		return nil // reading it tells what is wrong
 	case was != nil && was.Members > 1: // besides the folder itself
 		return fmt.Errorf("source %s is empty, and had %s in capture %s: is something not mounted there? Nothing was captured. --accept-empty takes it as it is",
@@ -86,6 +88,19 @@ func (s *capturing) volumeBefore(name string) *store.Volume {
 		}
 	}
 	return nil
+}
+
+func isEmptyFolder(path string) (bool, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return false, err
+	}
+	defer f.Close()
+	_, err = f.Readdirnames(1)
+	if err == io.EOF {
+		return true, nil
+	}
+	return false, err
 }
 
 // dropped says of which volumes more than half is gone since the capture before.

@@ -49,7 +49,7 @@ Example:
 // scheduledFlags leaves out what is only about one capture.
 func scheduledFlags(flags []cli.Flag) []cli.Flag {
 	return slices.DeleteFunc(slices.Clone(flags), func(f cli.Flag) bool {
-		return slices.Contains([]string{"taken", "note", "accept-unfinished", "hold"}, f.Names()[0])
+		return slices.Contains([]string{"taken", "note", "accept-unfinished", "hold", "accept-future"}, f.Names()[0])
 	})
 }
 

@@ -87,11 +87,14 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 		"name\t" + screen.Printable(c.Name),
 		"version\t" + screen.Printable(c.Version),
 		"note\t" + screen.Printable(c.Note),
-		"taken\t" + screen.LocalTime(c.Taken),
-		"written\t" + screen.LocalTime(c.Written),
+		"taken\t" + screen.ZonedTime(c.Taken),
+		"written\t" + screen.ZonedTime(c.Written),
 		"host\t" + screen.Printable(c.Host),
 		"held\t" + held,
 		fmt.Sprintf("size\t%s in %s; the repository grew by %s", screen.Size(c.Bytes), screen.Count(c.Members, "member", "members"), screen.Size(c.Added)),
+	}
+	if len(c.Doubts) > 0 {
+		lines = append(lines, "remarks\t"+doubtsText(c))
 	}
 	if c.Retired != nil {
 		lines = append(lines, "retired\t"+retirementText(c, grace))

@@ -19,7 +19,7 @@ const (
 	LabelDigest    = "image-digest"
 	LabelLaunch    = "launch"
 	LabelStopped   = "stopped-seconds"
-	LabelLive      = "live"
+	LabelLive      = store.LabelLive
 )
 
 // OwnLabels are those that nobody else may give to a container's capture.

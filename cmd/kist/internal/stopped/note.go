@@ -126,20 +126,6 @@ func (n *note) remove() error { return errors.Join(os.Remove(n.path()), n.file.C
 // release leaves the note to the next run.
 func (n *note) release() error { return n.file.Close() }
 
-// Forget takes away what a restore that did not come to its end left, after
-// one that did.
-func (k *Keeper) Forget(c Target) error {
-	dir, err := k.Folder()
-	if err != nil {
-		return nil // nor could a note have been written
-	}
-	n, err := takeNote(notePath(dir, c.ID))
-	if n == nil || err != nil {
-		return err
-	}
-	return n.remove()
-}
-
 func notePath(dir, id string) string { return filepath.Join(dir, "stopped-"+id+".json") }
 
 // checkNotes makes sure that nobody else can put notes into a folder: they name programs to run.
@@ -198,15 +184,18 @@ func (k *Keeper) startNoted(ctx context.Context, n *note) error {
 	case err == nil && n.Restoring:
 		k.Screen.Warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
 			screen.Printable(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Printable(n.Container))
+		k.report(n.Container, LeftStopped)
 		return n.release()
 	case err == nil:
 		k.Screen.Warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", screen.Printable(n.Container), screen.LocalTime(n.Stopped))
 		err = restart(ctx, e, c)
 	}
 	if err != nil {
+		k.report(n.Container, Failed)
 		return errors.Join(fmt.Errorf("container %s is stopped since %s, and could not be started (%s start %s does it): %w",
 			n.Container, screen.LocalTime(n.Stopped), e.Name(), n.Container, err), n.release())
 	}
+	k.report(n.Container, Started)
 	return n.remove()
 }
 
