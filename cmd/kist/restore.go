@@ -35,6 +35,7 @@ func (a *app) restoreCommand() *cli.Command {
 			&cli.BoolFlag{Name: "stop", Usage: "with --container: stop it for the exchange, and start it again"},
 			&cli.BoolFlag{Name: "overwrite", Usage: "with --tar: replace FILE if it is there"},
 			&cli.BoolFlag{Name: "accept-losses", Usage: "where captured data is damaged: put what is whole in the place of what is there; with --tar: write it"},
+			&cli.BoolFlag{Name: "accept-little-space", Usage: "begin though the file system seems to have too little room"},
 			&cli.BoolFlag{Name: "devices", Usage: "with --into or --container: make devices too"},
 			engineFlag(),
 		},
@@ -79,6 +80,8 @@ type restoring struct {
 	dry     bool
 	accept  bool // losses
 
+	littleSpace bool
+
 	result   restored
 	lost     int  // members, of what was asked for
 	toStream bool // standard output is the stream
@@ -109,7 +112,7 @@ func (a *app) restore(c *cli.Context) error {
 	}
 	s := &restoring{
 		app: a, r: r, wanted: wanted, only: c.IsSet("only"), devices: c.Bool("devices"),
-		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"),
+		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"), littleSpace: c.Bool("accept-little-space"),
 		result: restored{Capture: capture.ID},
 	}
 	switch {
