@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/reclaim"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -98,6 +99,34 @@ var (
 	// used when it is done again.
 	ErrOvertaken = lease.ErrOvertaken
 )
+
+// Errors of retention.
+var (
+	// ErrHeld is returned by Retire for a capture that is held.
+	ErrHeld = reclaim.ErrHeld
+
+	// ErrRetired is returned by Hold for a capture that is retired.
+	ErrRetired = reclaim.ErrRetired
+
+	// ErrTooLate is returned by Reinstate for a capture that is being removed.
+	ErrTooLate = reclaim.ErrTooLate
+)
+
+// Errors of reclaiming.
+var (
+	// ErrUnexplained is returned by Reclaim where more would go than retirements, and what
+	// was moved, explain: index files may have vanished that no other capture saw.
+	// ReclaimOptions.AcceptUnexplained frees it all the same.
+	ErrUnexplained = reclaim.ErrUnexplained
+
+	// ErrVanished is returned by Reclaim where captures vanished without having been
+	// retired: their contents may still be there, for whoever finds the index files.
+	// The error is a *VanishedError.
+	ErrVanished = reclaim.ErrVanished
+)
+
+// VanishedError is ErrVanished with the captures: Captures are their ids, sorted.
+type VanishedError = reclaim.VanishedError
 
 // Errors of what this machine knows of a repository.
 var (

@@ -57,7 +57,7 @@ func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
 	if len(damage) == 0 {
 		return l, nil
 	}
-	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: joinDamage(damage)}
+	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: ledger.JoinDamage(damage)}
 	for _, id := range l.Damage.Captures {
 		l.unread = append(l.unread, &Capture{ID: id, Held: s.Held(id), Retired: (*Retirement)(s.Retirement(id))})
 	}
@@ -159,12 +159,12 @@ func (l *Listing) later(c *Capture) (ids []string) {
 // damageOf gives Damage of these captures alone.
 func (l *Listing) damageOf(ids []string) *DamagedError {
 	var some []error
-	for _, err := range l.Damage.Err.(manyDamaged) {
+	for _, err := range l.Damage.Err.(ledger.ManyDamaged) {
 		if slices.Contains(ids, captureOf(err)) {
 			some = append(some, err)
 		}
 	}
-	return &DamagedError{Captures: ids, Err: joinDamage(some)}
+	return &DamagedError{Captures: ids, Err: ledger.JoinDamage(some)}
 }
 
 // isLatest tells "latest" and "NAME@latest" from ids.
