@@ -3,42 +3,54 @@ package main
 import (
 	"fmt"
 	"slices"
-	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
-	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
-// showLaunch prints a command line that can be pasted.
-func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
+// launchOf gives the launch configuration that a capture has.
+func launchOf(c *store.Capture) (*engine.Launch, error) {
 	text, ok := c.Labels[containers.LabelLaunch]
 	if !ok {
-		return missing(fmt.Errorf("capture %s knows no launch configuration: it was not made with --container", c.ID))
+		return nil, missing(fmt.Errorf("capture %s knows no launch configuration: it was not made with --container", c.ID))
 	}
 	launch, err := engine.ParseLaunch(text)
 	if err != nil {
-		return fmt.Errorf("capture %s: %w", c.ID, err)
+		return nil, fmt.Errorf("capture %s: %w", c.ID, err)
 	}
-	command := append([]string{program}, launch.Command()...)
-	shown := command
-	if !reveal {
-		shown = engine.MaskWords(command)
+	return launch, nil
+}
+
+// showLaunch prints command lines that can be pasted: one makes the container, the next starts it,
+// so that its data can be brought back in between.
+func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
+	launch, err := launchOf(c)
+	if err != nil {
+		return err
 	}
-	if !slices.Equal(shown, command) {
+	masked := false
+	var commands [][]string
+	for _, words := range [][]string{launch.Command(), launch.StartCommand()} {
+		command := append([]string{program}, words...)
+		shown := command
+		if !reveal {
+			shown = engine.MaskWords(command)
+		}
+		masked = masked || !slices.Equal(shown, command)
+		commands = append(commands, shown)
+	}
+	if masked {
 		a.warnMasked()
 	}
 	if launch.Digest == "" {
 		a.Warn("the image's digest is not known: another image may have its name by now.")
 	}
 	if a.shared.json {
-		return a.PrintJSON(shown)
+		return a.PrintJSON(commands)
 	}
-	quoted := make([]string, len(shown))
-	for i, word := range shown {
-		quoted[i] = screen.ShellQuote(word)
+	for _, words := range commands {
+		a.Printf("%s\n", shellWords(words))
 	}
-	a.Printf("%s\n", strings.Join(quoted, " "))
 	return nil
 }
