@@ -41,9 +41,10 @@ var arrows = map[string][]string{
 	rooms + "paths":      {},
 	rooms + "sources":    {rooms + "screen", rooms + "paths", rooms + "cmdline", "store", "store/volume"},
 	rooms + "places":     {},
+	rooms + "programs":   {},
 	rooms + "pattern":    {rooms + "cmdline", "store"},
 	rooms + "secrets":    {rooms + "screen", rooms + "files", rooms + "cmdline", "crypt"},
-	rooms + "stopped":    {rooms + "screen", rooms + "files", "cmd/kist/engine", "store/storage/cache"},
+	rooms + "stopped":    {rooms + "screen", rooms + "files", rooms + "programs", "cmd/kist/engine", "store/storage/cache"},
 	rooms + "trees":      {},
 	rooms + "units":      {rooms + "screen", rooms + "cmdline"},
 	"cmd/kist/internal":  nil, // none: each room has a rule of its own

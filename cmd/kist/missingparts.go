@@ -38,17 +38,17 @@ func partsOf() []string { return []string{"slabs", "captures", "keyslots"} }
 // lostManifest tells that a folder has no kist.json though other parts of a repository lie there; nil
 // where they do not.
 func lostManifest(path string) error {
-	if !slices.ContainsFunc(partsOf(), func(part string) bool { return !isEmptyFolder(filepath.Join(path, part)) }) {
+	if !slices.ContainsFunc(partsOf(), func(part string) bool { return holdsFiles(filepath.Join(path, part)) }) {
 		return nil
 	}
 	err := fmt.Errorf("%s: %w: %s is missing, and other parts of a repository lie there", screen.Line(path), store.ErrNoRepository, anchor)
 	return &advised{&statusError{statusDamage, err}, bringManifest}
 }
 
-// isEmptyFolder tells whether nothing is in a folder, or it can't be looked into.
-func isEmptyFolder(path string) bool {
-	entries, err := os.ReadDir(path)
-	return err != nil || len(entries) == 0
+// holdsFiles tells whether something is in a folder that can be looked into.
+func holdsFiles(path string) bool {
+	empty, err := isEmptyFolder(path)
+	return err == nil && !empty
 }
 
 // explainOpening says what to do about a repository that does not open.

@@ -162,7 +162,7 @@ func (a *app) findAll(ctx context.Context, r *repository, selectors []string) ([
 	}
 	var found []*store.Capture
 	for _, selector := range selectors {
-		c, err := meant(l, selector)
+		c, err := a.meant(l, selector)
 		if err != nil {
 			return nil, err
 		}
@@ -173,9 +173,9 @@ func (a *app) findAll(ctx context.Context, r *repository, selectors []string) ([
 	return found, nil
 }
 
-// meant gives the capture that a selector means.
-func meant(l *store.Listing, selector string) (*store.Capture, error) {
-	c, err := l.Find(selector)
+// meant gives the capture that a selector means, of the host that was asked for.
+func (a *app) meant(l *store.Listing, selector string) (*store.Capture, error) {
+	c, err := l.Choose(selector, store.ChooseOptions{Host: a.host})
 	if errors.Is(err, store.ErrNotFound) && !strings.HasSuffix(selector, "latest") {
 		err = fmt.Errorf("%w (kist list shows what there is)", err)
 	}

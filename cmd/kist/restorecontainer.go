@@ -48,6 +48,9 @@ type containerRestore struct {
 // intoContainer restores volumes to where they were mounted.
 func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, volumeName string, target *containers.Container) error {
 	volumes, err := chooseVolumes(capture, volumeName)
+	if err == nil && volumeName == "" {
+		volumes, err = volumesOf(capture, volumes, target)
+	}
 	if err != nil {
 		return err
 	}
@@ -131,10 +134,14 @@ func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
 
 // warnImage warns where another image would get the data.
 func (a *app) warnImage(capture *store.Capture, target *containers.Container) {
-	was, now := capture.Labels[containers.LabelDigest], target.Digest()
+	part, err := partOf(capture, target)
+	if err != nil {
+		return // --volume says which
+	}
+	was, now := part.Digest, target.Digest()
 	if was != "" && was != now {
 		a.Warn("container %s runs image %s (%s), and the capture is of %s (%s).", screen.Printable(target.Name), screen.Printable(target.ImageName),
-			screen.Printable(now), screen.Printable(capture.Labels[containers.LabelImage]), screen.Printable(was))
+			screen.Printable(now), screen.Printable(part.Image), screen.Printable(was))
 	}
 }
 

@@ -28,7 +28,7 @@ func explainNoContainer(err error, selector string) error {
 // createTarget makes the container of a capture again, under a name, and does not start it. With
 // --dry-run it gives nil, and says what would be done.
 func (s *restoring) createTarget(ctx context.Context, c *cli.Context, capture *store.Capture, name string) (*containers.Container, error) {
-	launch, err := launchOf(capture)
+	launch, err := launchOf(capture, name)
 	if err != nil {
 		return nil, err
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path"
+	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
@@ -97,5 +98,20 @@ func (a *app) printError(err error) {
 			text += "\n" + h
 		}
 	}
-	fmt.Fprintln(a.Err, "kist: "+screen.Text(text))
+	if a.shared.json {
+		first, more, _ := strings.Cut(text, "\n")
+		screen.EncodeJSON(a.Err, errorJSON{first, more, statusOf(err)})
+		return
+	}
+	if !strings.HasPrefix(text, "kist ") {
+		text = "kist: " + text
+	}
+	fmt.Fprintln(a.Err, screen.Text(text))
+}
+
+// errorJSON is an error as scripts get it: the last line on standard error.
+type errorJSON struct {
+	Error  string `json:"error"`
+	More   string `json:"more,omitempty"` // what else is to be said, in lines: what to do
+	Status int    `json:"exit_status"`
 }
