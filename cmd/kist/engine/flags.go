@@ -96,7 +96,7 @@ func labelFlags(config, image settings) (flags []string) {
 	known := get[map[string]string](image, "Labels")
 	labels := get[map[string]string](config, "Labels")
 	for _, name := range slices.Sorted(maps.Keys(labels)) {
-		if value, ok := known[name]; !ok || value != labels[name] {
+		if value, ok := known[name]; (!ok || value != labels[name]) && !strings.HasPrefix(name, ownLabels) {
 			flags = append(flags, flag("--label", name+"="+labels[name])...)
 		}
 	}

@@ -88,6 +88,7 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 	if c.ImageName == "" {
 		c.ImageName = config.Image
 	}
+	c.ImageName = tagged(c.ImageName, config.Labels)
 	if s := config.StopTimeout; s != nil && *s >= 0 && *s < 1e6 {
 		c.StopTimeout = time.Duration(*s * float64(time.Second))
 	}
