@@ -30,7 +30,7 @@ func (f *fixture) amend(id string, o store.AmendOptions) *store.Capture {
 	if err != nil {
 		f.t.Fatal(err)
 	}
-	if given.Version != read.Version || given.Note != read.Note || !given.Taken.Equal(read.Taken) || !maps.Equal(given.Labels, read.Labels) {
+	if given.Version != read.Version || given.Held != read.Held || given.Note != read.Note || !given.Taken.Equal(read.Taken) || !maps.Equal(given.Labels, read.Labels) {
 		f.t.Errorf("given %+v, and read again %+v", given, read)
 	}
 	return read
@@ -215,6 +215,31 @@ func TestAmendTwiceAtOnce(t *testing.T) {
 		t.Errorf("%+v, %v", got, err)
 	}
 	if got := mustFind(f, c.ID); got.Version != "4.1.0" || got.Note != "mine" {
+		t.Errorf("%+v", got)
+	}
+}
+
+// TestAmendBelow: a generation that is put below the one that counts does not count.
+func TestAmendBelow(t *testing.T) {
+	f := newFixture(t)
+	c := f.capture([]byte("bean"))
+	s := storagetest.NewFaulty(f.mem)
+	r, err := store.Open(t.Context(), s, f.key, store.OpenOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	at(s, storagetest.Put, "captures/", ".1", func() {
+		f.amend(c.ID, store.AmendOptions{Version: text("4.1.0")})
+		f.amend(c.ID, store.AmendOptions{Version: text("4.2.0")})
+		if err := f.mem.Remove(t.Context(), "captures/"+c.ID+".1"); err != nil {
+			t.Error(err)
+		}
+	})
+	if _, err := r.Amend(t.Context(), c.ID, store.AmendOptions{Note: text("mine")}); err != nil {
+		t.Error(err)
+	}
+	if got := mustFind(f, c.ID); got.Version != "4.2.0" || got.Note != "mine" {
 		t.Errorf("%+v", got)
 	}
 }
