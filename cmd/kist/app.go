@@ -55,6 +55,7 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.restoreCommand()),
 		a.choosing(a.compareCommand()),
 		a.usageCommand(),
+		a.choosing(a.amendCommand()),
 		a.choosing(a.holdCommand()),
 		a.choosing(a.releaseCommand()),
 		a.choosing(a.retireCommand()),
