@@ -53,6 +53,7 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.contentsCommand()),
 		a.choosing(a.verifyCommand()),
 		a.choosing(a.restoreCommand()),
+		a.keptCommand(),
 		a.choosing(a.compareCommand()),
 		a.usageCommand(),
 		a.choosing(a.amendCommand()),

@@ -76,7 +76,7 @@ func (a *app) printCaptures(captures []*store.Capture) error {
 	if a.shared.json {
 		array := screen.NewArray(a.Out)
 		for _, c := range captures {
-			if err := array.Add(withoutSecrets(c)); err != nil {
+			if err := array.Add(newShownJSON(c, false)); err != nil {
 				return err
 			}
 		}

@@ -81,15 +81,16 @@ func statusOf(err error) int {
 func (a *app) printError(err error) {
 	text := err.Error()
 	var down *stopped.DownError
+	var told *advised
 	switch {
 	case text == "":
 		return
+	case errors.As(err, &told):
+		text += "\n" + told.advice
 	case errors.Is(err, context.Canceled) && errors.As(err, &down):
 		text = "interrupted\n" + down.Error()
 	case errors.Is(err, context.Canceled):
 		text = "interrupted; nothing is left half done"
-	case errors.Is(err, store.ErrDamagedSlot):
-		text += "\nWhether the passphrase or key file is right can't be told."
 	case errors.Is(err, store.ErrDamaged):
 		text += "\nkist verify --full shows what else is harmed; kist repair mends what can be mended."
 	default:
