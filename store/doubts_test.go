@@ -1,13 +1,10 @@
 package store_test
 
 import (
-	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
 	"testing"
-	"time"
 
 	"github.com/kistarchive/kist/store"
 )
@@ -38,39 +35,5 @@ func TestDoubts(t *testing.T) {
 		if got := mustFind(f, c.ID).Doubts; !slices.Equal(got, test.want) || !slices.Equal(c.Doubts, test.want) {
 			t.Errorf("%s: %q, %q, not %q", name, c.Doubts, got, test.want)
 		}
-	}
-}
-
-// TestDoubtsOfChanges: a folder in which files never hold still says so.
-func TestDoubtsOfChanges(t *testing.T) {
-	f := newFixture(t)
-	dir := t.TempDir()
-	path := filepath.Join(dir, "journal")
-	if err := os.WriteFile(path, random(1, 9<<20), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	grow := func() {
-		w, err := os.OpenFile(path, os.O_APPEND|os.O_WRONLY, fs.ModePerm)
-		if err != nil {
-			t.Error(err)
-			return
-		}
-		defer w.Close()
-		if _, err := io.WriteString(w, time.Now().String()); err != nil {
-			t.Error(err)
-		}
-	}
-	c, err := f.Capture(t.Context(), store.CaptureOptions{
-		Progress: func(store.Progress) { grow() },
-		Volumes:  []store.VolumeInput{{Name: "data", Folder: &store.FolderInput{Path: dir}, Source: dir}},
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if c.Volumes[0].Changed == 0 {
-		t.Fatal("nothing changed: this tests nothing")
-	}
-	if got := mustFind(f, c.ID).Doubts; !slices.Equal(got, []store.Doubt{store.Changed}) {
-		t.Errorf("%q, warned of %q", got, c.Volumes[0].Warnings)
 	}
 }
