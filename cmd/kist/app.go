@@ -56,6 +56,7 @@ func (a *app) commands() []*cli.Command {
 		a.keptCommand(),
 		a.choosing(a.compareCommand()),
 		a.usageCommand(),
+		a.choosing(a.amendCommand()),
 		a.choosing(a.holdCommand()),
 		a.choosing(a.releaseCommand()),
 		a.choosing(a.retireCommand()),

@@ -94,6 +94,7 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 		"held\t" + held,
 		fmt.Sprintf("size\t%s in %s; the repository grew by %s", screen.Size(c.Bytes), screen.Count(c.Members, "member", "members"), screen.Size(c.Added)),
 	}
+	lines = append(lines, amendedLines(c)...)
 	if len(c.Doubts) > 0 {
 		lines = append(lines, "remarks\t"+doubtsText(c))
 	}
