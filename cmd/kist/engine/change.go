@@ -81,3 +81,6 @@ func (c *Container) RestartPolicy() string {
 	}
 	return strings.TrimPrefix(flags[len(flags)-1], "--restart=")
 }
+
+// AutoRemove tells whether the engine removes the container when it ends.
+func (c *Container) AutoRemove() bool { return get[bool](newSettings(c.hostConfig), "AutoRemove") }

@@ -1,0 +1,133 @@
+package upgrade
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/watch"
+)
+
+// labelUpgrade is the label of containers that an upgrade made, with the id of the one that they are to take
+// the place of.
+const labelUpgrade = "kist.upgrade"
+
+// pair is the old container and the new one of a record. Each method looks first at what is there, so that
+// it can be called again.
+type pair struct {
+	*Record
+	engine *engine.Engine
+	every  time.Duration
+}
+
+// find gives a container by its id, nil where it is gone.
+func (p *pair) find(ctx context.Context, id string) (*engine.Container, error) {
+	if id == "" {
+		return nil, nil
+	}
+	c, err := p.engine.Inspect(ctx, id)
+	if errors.Is(err, engine.ErrNotFound) {
+		return nil, nil
+	}
+	return c, err
+}
+
+// findNew finds the new container, also if the run that made it was killed before it wrote down its id.
+func (p *pair) findNew(ctx context.Context) (*engine.Container, error) {
+	if p.New != "" {
+		return p.find(ctx, p.New)
+	}
+	c, err := p.find(ctx, p.Next)
+	if c == nil || c.Labels[labelUpgrade] != p.Old {
+		return nil, err
+	}
+	p.New = c.ID
+	return c, err
+}
+
+// removeNew removes the new container, which was never started.
+func (p *pair) removeNew(ctx context.Context) error {
+	c, err := p.findNew(ctx)
+	if c == nil || err != nil {
+		return err
+	}
+	return p.engine.Remove(ctx, c.ID)
+}
+
+// rename gives a container a name unless it has it.
+func (p *pair) rename(ctx context.Context, id, name string) error {
+	c, err := p.find(ctx, id)
+	if err != nil || c == nil || c.Name == name {
+		return err
+	}
+	return p.engine.Rename(ctx, id, name)
+}
+
+// swap sets the old container aside, and gives the new one its name.
+func (p *pair) swap(ctx context.Context) error {
+	if err := p.rename(ctx, p.Old, p.Before); err != nil {
+		return err
+	}
+	return p.rename(ctx, p.New, p.Container)
+}
+
+// swapBack sets the new container aside for a look, or removes it where it was never started, and gives
+// the old one its name.
+func (p *pair) swapBack(ctx context.Context) error {
+	var err error
+	if p.Touched {
+		err = p.rename(ctx, p.New, p.Failed)
+	} else {
+		err = p.removeNew(ctx)
+	}
+	return errors.Join(err, p.rename(ctx, p.Old, p.Container))
+}
+
+// stop stops a container if it runs, and sees that it stands.
+func (p *pair) stop(ctx context.Context, id string) error {
+	c, err := p.find(ctx, id)
+	if err != nil || c == nil || !c.Running {
+		return err
+	}
+	if err := p.engine.Stop(ctx, c); err != nil {
+		return err
+	}
+	running, err := p.engine.IsRunning(ctx, id)
+	if err == nil && running {
+		err = fmt.Errorf("container %s runs again right after it was stopped. Does a service manager start it? Then use --down and --up", c.Name)
+	}
+	return err
+}
+
+// start starts a container, and only while the other one stands.
+func (p *pair) start(ctx context.Context, id, other string) error {
+	c, err := p.find(ctx, other)
+	if err != nil {
+		return err
+	}
+	if c != nil && c.Running {
+		return fmt.Errorf("container %s runs: the other version is not started beside it", c.Name)
+	}
+	return p.engine.Start(ctx, id)
+}
+
+// watch watches a container as the record says, but not longer than most, if that is not 0.
+func (p *pair) watch(ctx context.Context, id string, most time.Duration) (*watch.Verdict, error) {
+	o := watch.Options{For: p.Watch, Healthy: p.Healthy, Every: p.every}
+	if most > 0 {
+		o.For = min(o.For, most)
+	}
+	return watch.Container(ctx, p.engine, id, o)
+}
+
+// everStarted tells whether a container may ever have run.
+func everStarted(c *engine.Container) bool {
+	return c.Running || !slices.Contains([]string{"created", "configured", "initialized"}, c.State.Status)
+}
+
+// stamp dates the names of containers that are set aside, in UTC as captures are.
+func stamp(t time.Time) string { return strings.ToLower(t.UTC().Format("20060102T150405Z")) }
