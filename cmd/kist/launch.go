@@ -35,10 +35,15 @@ func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
 	if a.shared.json {
 		return a.PrintJSON(shown)
 	}
-	quoted := make([]string, len(shown))
-	for i, word := range shown {
+	a.Printf("%s\n", shellLine(shown))
+	return nil
+}
+
+// shellLine gives words as a line for a shell.
+func shellLine(words []string) string {
+	quoted := make([]string, len(words))
+	for i, word := range words {
 		quoted[i] = screen.ShellQuote(word)
 	}
-	a.Printf("%s\n", strings.Join(quoted, " "))
-	return nil
+	return strings.Join(quoted, " ")
 }

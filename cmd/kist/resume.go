@@ -1,18 +1,27 @@
 package main
 
 import (
+	"errors"
+	"time"
+
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 )
 
+// shortWatch is how long commands other than resume look at what runs after they ended an upgrade.
+const shortWatch = 3 * time.Second
+
 func (a *app) resumeCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "resume",
-		Usage: "start containers that a killed capture or restore left stopped",
+		Usage: "start containers that a killed capture or restore left stopped, and end killed upgrades",
 		Description: `
 Every command does this before all else. This one does nothing but that, and needs
-no repository: it is for service managers.
+no repository: it is for service managers. Only to go back from an upgrade whose new
+version may have changed the data it opens the repository that the upgrade was given, and
+asks for the passphrase if no file tells it. It watches what runs then for as long as the
+upgrade was told to; other commands look for some seconds only.
 
 Example:
   kist resume`,
@@ -20,7 +29,7 @@ Example:
 			if err := cmdline.WantArgs(c, 0, 0); err != nil {
 				return err
 			}
-			return a.keeper().StartLeft(c.Context)
+			return errors.Join(a.keeper().StartLeft(c.Context), a.upgrader(a.reopened(true)).Recover(c.Context, 0))
 		},
 	}
 }

@@ -149,8 +149,8 @@ func (w *work) startOld(ctx context.Context) error {
 		if err := p.stop(ctx, w.New); err != nil {
 			return err
 		}
-		if err := w.stayDown(ctx, w.New); err != nil {
-			w.Screen.Say("Container %s has its restart policy yet. Remove it after the look.", screen.Printable(w.Failed))
+		if err := w.stayDown(ctx, w.New); err != nil && startsWithMachine(w.Policy) {
+			w.Screen.Warn("container %s has its restart policy yet: the engine may start it when this machine starts. Remove it after the look.", screen.Printable(w.Failed))
 		}
 	}
 	named := p.swapBack(ctx)

@@ -130,9 +130,9 @@ func (w *work) change(ctx context.Context) (err error) {
 	if err := w.pair.swap(ctx); err != nil {
 		return err
 	}
-	if err := w.stayDown(ctx, w.Old); err != nil {
-		w.Screen.Warn("the engine can't keep container %s, which is set aside, from being started when this machine starts (its restart policy is %s): then it would run beside the new one. Remove it once you need not go back. (%s)",
-			screen.Printable(w.Before), screen.Printable(w.Policy), screen.Text(err.Error()))
+	if err := w.stayDown(ctx, w.Old); err != nil && startsWithMachine(w.Policy) {
+		w.Screen.Warn("the engine may start container %s, which is set aside, when this machine starts, beside the new one: its restart policy is %s, and the engine does not change it. Remove the container once you need not go back.",
+			screen.Printable(w.Before), screen.Printable(w.Policy))
 	}
 	w.Touched = true
 	if err := w.step(Starting); err != nil {
@@ -153,6 +153,10 @@ func (w *work) stayDown(ctx context.Context, id string) error {
 	}
 	return w.pair.engine.SetRestartPolicy(ctx, id, "no")
 }
+
+// startsWithMachine tells whether engines start containers with a restart policy when the machine
+// starts: common practice, no source.
+func startsWithMachine(policy string) bool { return policy == "always" || policy == "unless-stopped" }
 
 // unwellError is a version that was watched and is not well.
 type unwellError struct{ *watch.Verdict }

@@ -1,0 +1,298 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/places"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+)
+
+func (a *app) upgradeCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "upgrade",
+		Usage: "put a new version of a container in its place, and go back if it does not come up",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "container", Usage: "upgrade the container `NAME`"},
+			&cli.StringFlag{Name: "to", Usage: "the new `IMAGE`; :TAG keeps the image's name"},
+			&cli.DurationFlag{Name: "watch", Value: time.Minute, Usage: "how long the new version must stay up to be found well, as 60s or 5m (`TIME`)"},
+			&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
+			&cli.BoolFlag{Name: "accept-losses", Usage: "upgrade though something of the container can't be made again"},
+			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
+			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image"},
+			&cli.BoolFlag{Name: "undo", Usage: "go back to what the last upgrade took the place of"},
+			&cli.BoolFlag{Name: "dry-run", Usage: "show each step and the engine's commands, and change nothing"},
+			engineFlag(),
+		},
+		Description: `
+Before anything is stopped: the image is fetched if it is not there, the new container
+is made, with the mounts, environment, ports, networks, restart policy, user, limits,
+health check and labels of the old one, and held against it. What did not come over is
+named, and ends it, unless --accept-losses is given. The volumes are read once.
+
+Then the service stops, its data is captured, the old container is set aside as
+NAME-before-DATE, and the new one is started and watched: it must run without a
+restart, be healthy by the image's own health check where it has one, and by --healthy.
+If it is not, or anything fails, or kist is interrupted or killed (the next kist command,
+or kist resume, goes on), the new container is set aside as NAME-failed-DATE, the old
+one gets its name back, the volumes get the data of the capture, and it is started. What
+the volumes held is kept beside them.
+
+--undo goes back later in the same way. Exit status 0 only if the version that was asked
+for runs.
+
+Example:
+  kist upgrade --container seedbank --to :4.2.0
+  kist upgrade --container seedbank --to seedbank:4.2.0 --watch 2m --healthy 'curl -fsS http://localhost:8420/'
+  kist upgrade --container seedbank --to :4.2.0 --dry-run
+  kist upgrade --container seedbank --undo`,
+		Action: a.upgrade,
+	}
+}
+
+// upgrader gives what upgrades.
+func (a *app) upgrader(open func(context.Context, *upgrade.Record) (upgrade.Data, error)) *upgrade.Upgrader {
+	return &upgrade.Upgrader{Screen: a.Screen, Folder: func() (string, error) { return places.Notes(a.getenv) }, Engine: a.engine, Open: open}
+}
+
+// reopened gives the repository of an upgrade that a killed run left. prompt allows to ask for a passphrase.
+func (a *app) reopened(prompt bool) func(context.Context, *upgrade.Record) (upgrade.Data, error) {
+	return func(ctx context.Context, r *upgrade.Record) (upgrade.Data, error) {
+		b := *a
+		b.shared.repository = r.Repository
+		if b.shared.passphraseFile == "" && b.shared.keyFile == "" {
+			b.shared.passphraseFile, b.shared.keyFile = r.PassphraseFile, r.KeyFile
+		}
+		if !prompt {
+			files, err := b.secretFiles()
+			if err == nil && files == (secrets.Files{}) {
+				err = errors.New("nothing but a person knows the passphrase: kist resume asks for it")
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
+		opened, err := b.open(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return &upgradeData{app: &b, r: opened}, nil
+	}
+}
+
+func (a *app) upgrade(c *cli.Context) error {
+	if err := upgradeUsage(c); err != nil {
+		return err
+	}
+	target, err := a.findContainer(c, c.String("container"))
+	if err != nil {
+		return err
+	}
+	if c.Bool("undo") {
+		return a.undoUpgrade(c, target)
+	}
+	if !target.Running {
+		return usagef("container %s: %w", screen.Line(target.Name), upgrade.ErrNotRunning)
+	}
+	request, err := a.upgradeRequest(c, target)
+	if err != nil {
+		return err
+	}
+	s, err := a.upgradeCapturing(c, target)
+	if err != nil {
+		return err
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	if c.Bool("dry-run") {
+		return a.planUpgrade(c.Context, request, s)
+	}
+	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, &upgradeData{app: a, r: r, s: s})
+	return a.reportUpgrade(o, err)
+}
+
+func upgradeUsage(c *cli.Context) error {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
+		return err
+	}
+	switch {
+	case c.String("container") == "":
+		return usagef("upgrade: which container? Give --container NAME")
+	case c.Bool("undo") && (c.IsSet("to") || c.IsSet("accept-losses") || c.IsSet("exclude-mount") || c.IsSet("version")):
+		return usagef("upgrade: --undo goes back to what was: it takes neither --to nor how to make it")
+	case !c.Bool("undo") && c.String("to") == "":
+		return usagef("upgrade: to which image? Give --to IMAGE, or --to :TAG")
+	case c.Duration("watch") < 0:
+		return usagef("upgrade: --watch %s: it is less than nothing", c.Duration("watch"))
+	}
+	if c.String("healthy") != "" {
+		if _, err := exec.LookPath("sh"); err != nil {
+			return fmt.Errorf("--healthy needs a shell: %w", err)
+		}
+	}
+	return nil
+}
+
+// upgradeRequest is what the command line asks for. Paths are whole: a later run may go on elsewhere.
+func (a *app) upgradeRequest(c *cli.Context, target *containers.Container) (*upgrade.Request, error) {
+	q := &upgrade.Request{
+		Engine: target.Engine, Container: target.Container, Image: target.Image, To: c.String("to"),
+		AcceptLosses: c.Bool("accept-losses"), Watch: c.Duration("watch"), Healthy: c.String("healthy"),
+	}
+	files, err := a.secretFiles()
+	if err != nil {
+		return nil, err
+	}
+	root, err := a.repositoryPath()
+	if err != nil {
+		return nil, err
+	}
+	for _, path := range []struct {
+		from string
+		to   *string
+	}{{root, &q.Repository}, {files.Key, &q.KeyFile}, {files.Passphrase, &q.PassphraseFile}} {
+		if path.from == "" {
+			continue
+		}
+		if *path.to, err = filepath.Abs(path.from); err != nil {
+			return nil, err
+		}
+	}
+	return q, nil
+}
+
+// upgradeCapturing prepares the capture of the old version.
+func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*capturing, error) {
+	s := &capturing{app: a}
+	s.options.Host, s.options.Version = hostName(), c.String("version")
+	s.options.Labels = make(map[string]string)
+	s.options.Note = "before the upgrade to " + c.String("to")
+	if err := s.describe(target); err != nil {
+		return nil, err
+	}
+	var err error
+	if s.sources, err = a.mountSources(target, containers.Choice{Exclude: c.StringSlice("exclude-mount")}, sources.Reading{}); err != nil {
+		return nil, err
+	}
+	for _, from := range s.sources {
+		if from.Kind == sources.Copy && !c.Bool("accept-losses") {
+			return nil, fmt.Errorf("%s of container %s can't be reached on this machine: going back would copy over what is there, and files that a new version adds would stay. --accept-losses upgrades it all the same, --exclude-mount leaves it out",
+				screen.Line(from.MountPath), screen.Line(target.Name))
+		}
+	}
+	return s, a.checkApart(s.sources)
+}
+
+func (a *app) undoUpgrade(c *cli.Context, target *containers.Container) error {
+	u := a.upgrader(a.reopened(true))
+	done, err := u.Made(target.Container)
+	if errors.Is(err, upgrade.ErrNoUpgrade) {
+		return missing(err)
+	}
+	if err != nil {
+		return err
+	}
+	if c.IsSet("watch") {
+		done.Watch = c.Duration("watch")
+	}
+	if c.IsSet("healthy") {
+		done.Healthy = c.String("healthy")
+	}
+	if c.Bool("dry-run") {
+		return a.printPlan(done.UndoPlan(target.Engine.Name(), target.Name, time.Now()))
+	}
+	b := *a
+	if b.shared.repository == "" && b.getenv("KIST_REPOSITORY") == "" {
+		b.shared.repository = done.Repository
+	}
+	r, err := b.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	o, err := u.Undo(c.Context, target.Engine, target.Container, done, &upgradeData{app: &b, r: r})
+	return a.reportUpgrade(o, err)
+}
+
+// reportUpgrade prints what came of it.
+func (a *app) reportUpgrade(o *upgrade.Outcome, err error) error {
+	if o == nil {
+		return err
+	}
+	if a.shared.json {
+		return errors.Join(a.PrintJSON(o), err)
+	}
+	if err != nil {
+		return err
+	}
+	name, runs := screen.Printable(o.Container), screen.Printable(o.Runs)
+	switch o.Outcome {
+	case upgrade.RunsIt:
+		a.Printf("%s runs %s already.\n", name, runs)
+		return nil
+	case upgrade.Undone:
+		a.Printf("%s runs %s again, on the data of capture %s.\n", name, runs, o.Capture)
+		for _, place := range slices.Sorted(maps.Keys(o.Kept)) {
+			a.Printf("What was in %s is kept as %s.\n", screen.Printable(place), screen.Printable(o.Kept[place]))
+		}
+		a.Printf("The newer container is kept as %s.\n", screen.Printable(o.SetAside))
+		return nil
+	}
+	a.Printf("%s runs %s. To go back: kist upgrade --container %s --undo\n", name, runs, name)
+	a.Printf("The old container is kept as %s, its data as capture %s.\n", screen.Printable(o.SetAside), o.Capture)
+	return nil
+}
+
+// planUpgrade shows what would be done.
+func (a *app) planUpgrade(ctx context.Context, q *upgrade.Request, s *capturing) error {
+	d := &upgradeData{app: a, s: s}
+	if err := d.checkRoom(ctx); err != nil {
+		return err
+	}
+	plan, err := q.Plan(ctx, time.Now())
+	if err != nil {
+		return err
+	}
+	return a.printPlan(plan)
+}
+
+// printPlan prints steps, with what looks secret in commands masked.
+func (a *app) printPlan(plan []upgrade.Planned) error {
+	for i := range plan {
+		plan[i].Command = engine.MaskWords(plan[i].Command)
+	}
+	if a.shared.json {
+		array := screen.NewArray(a.Out)
+		for _, p := range plan {
+			if err := array.Add(p); err != nil {
+				return err
+			}
+		}
+		return array.End()
+	}
+	for _, p := range plan {
+		a.Printf("%-9s %s\n", p.Step, screen.Printable(p.What))
+		if len(p.Command) > 0 {
+			a.Printf("          %s\n", shellLine(p.Command))
+		}
+	}
+	a.Say("Nothing was done. Whether all of the container can be made again shows once the new one is made, before anything is stopped.")
+	return nil
+}
