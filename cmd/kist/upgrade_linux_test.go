@@ -251,6 +251,9 @@ func TestUpgradeKilled(t *testing.T) {
 			image = newerImage
 		}
 		t.Logf("round %d: %s now\n%s%s", n, image, &said, resumed)
+		if strings.Contains(said.String(), "would be lost") {
+			t.Errorf("round %d did not begin", n)
+		}
 		m.mustRunAlone(image, last)
 		for name := range strings.FieldsSeq(m.engine("ps", "--all", "--format", "{{.Names}}")) {
 			if strings.Contains(name, "-next-") {

@@ -89,8 +89,8 @@ func lostConfig(old, made, image settings) (lost []string) {
 	}
 	had, has := get[[]string](image, "Env"), get[[]string](made, "Env")
 	for _, pair := range get[[]string](old, "Env") {
-		name, _, _ := strings.Cut(pair, "=")
-		if !slices.Contains(had, pair) && !slices.Contains(has, pair) && name != "HOSTNAME" && name != "PATH" {
+		name, value, _ := strings.Cut(pair, "=")
+		if !slices.Contains(had, pair) && !slices.Contains(has, pair) && !engineGives(name, value) {
 			lost = append(lost, "environment variable "+name) // without its value, which may be secret
 		}
 	}

@@ -29,6 +29,8 @@ func TestLosses(t *testing.T) {
 		"read-only":         {made(`{}`, `{}`, ``, readOnly), made(`{}`, `{}`, ``, data), `{}`, []string{"mount /data"}},
 		"mount":             {made(`{}`, `{}`, ``, data), made(`{}`, `{}`, ``), `{}`, []string{"mount /data"}},
 		"environment":       {made(`{"Env":["DB_PASSWORD=hush"]}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, []string{"environment variable DB_PASSWORD"}},
+		"what engines give": {made(`{"Env":["HOME=/root","TERM=xterm","container=podman","HOSTNAME=0123456789ab"]}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, nil},
+		"another home":      {made(`{"Env":["HOME=/srv"]}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, []string{"environment variable HOME"}},
 		"label":             {made(`{"Labels":{"shelf":"north"}}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, []string{"label shelf"}},
 		"label of the old":  {made(`{"Labels":{"kist.image":"x","v":"1"}}`, `{}`, ``), made(`{"Labels":{"v":"2"}}`, `{}`, ``), `{"Labels":{"v":"1"}}`, nil},
 		"network":           {made(`{}`, `{}`, `{"back":{}}`), made(`{}`, `{}`, `{}`), `{}`, []string{"network back"}},
@@ -72,11 +74,11 @@ func TestRemake(t *testing.T) {
 		Mounts: []Mount{
 			{Type: "volume", Name: unnamed, Destination: "/data", RW: true}, {Type: "bind", Source: "/etc/seedbank", Destination: "/config"},
 		},
-		Config: json.RawMessage(`{"Env":["A=b"],"Labels":{"kist.image":"localhost/seedbank:4.1.0","shelf":"north"},
+		Config: json.RawMessage(`{"Env":["A=b","TERM=xterm","HOME=/srv"],"Labels":{"kist.image":"localhost/seedbank:4.1.0","shelf":"north"},
 			"Healthcheck":{"Test":["CMD-SHELL","ask me"],"Interval":5000000000,"Retries":2}}`),
 		HostConfig: json.RawMessage(`{"RestartPolicy":{"Name":"always"},"PortBindings":{"8420/tcp":[{"HostIp":"","HostPort":"80"}]},"IpcMode":"host","PidMode":"private"}`),
 	}
-	want := "create --pull=never --name next --env A=b --label shelf=north --volume " + unnamed + ":/data --volume /etc/seedbank:/config:ro " +
+	want := "create --pull=never --name next --env A=b --env HOME=/srv --label shelf=north --volume " + unnamed + ":/data --volume /etc/seedbank:/config:ro " +
 		"--publish 80:8420 --restart always --ipc host --health-cmd ask me --health-interval=5s --health-retries=2 " +
 		"--label kist.image=localhost/seedbank:4.2.0 --label k=v localhost/seedbank@sha256:22"
 	if got := strings.Join(l.Remake("next", "localhost/seedbank:4.2.0", &Image{Digest: "sha256:22"}, "k=v"), " "); got != want {

@@ -34,7 +34,7 @@ func (l *Launch) Remake(name, image string, to *Image, label string) []string {
 	config, host, old := newSettings(l.Config), newSettings(l.HostConfig), newSettings(l.ImageConfig)
 	words := append([]string{"create", "--pull=never"}, flag("--name", name)...)
 	for _, part := range [][]string{
-		identityFlags(config, old), environmentFlags(config, old), remadeLabels(config, old),
+		identityFlags(config, old), environmentFlags(config, old), remadeVariables(config, old), remadeLabels(config, old),
 		remadeMounts(l.Mounts, host), portFlags(host), networkFlags(host, l.Networks), rightFlags(host),
 		limitFlags(host), moreLimitFlags(host), healthFlags(config, old),
 	} {
@@ -55,6 +55,30 @@ func (l *Launch) Remake(name, image string, to *Image, label string) []string {
 	}
 	words = append(words, pinned)
 	return append(words, append(extra, arguments(config, old, len(entry) > 0)...)...)
+}
+
+// defaults are what engines give to variables of their own: common practice, no source.
+var defaults = map[string][]string{
+	"HOME": {"/", "/root"}, "TERM": {"xterm"}, "container": nil, "HOSTNAME": nil,
+	"PATH": {"/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"},
+}
+
+// engineGives tells whether an engine gives a variable by itself.
+func engineGives(name, value string) bool {
+	values, known := defaults[name]
+	return known && (values == nil || slices.Contains(values, value))
+}
+
+// remadeVariables are those of an engine's own names that somebody gave another value.
+func remadeVariables(config, image settings) (flags []string) {
+	known := get[[]string](image, "Env")
+	for _, pair := range get[[]string](config, "Env") {
+		name, value, _ := strings.Cut(pair, "=")
+		if slices.Contains(engineVariables, name) && !slices.Contains(known, pair) && !engineGives(name, value) {
+			flags = append(flags, flag("--env", pair)...)
+		}
+	}
+	return flags
 }
 
 // ownLabels are those that kist gives to what it makes, and each container has its own of.
@@ -123,6 +147,16 @@ func moreLimitFlags(host settings) (flags []string) {
 	sysctls := get[map[string]string](host, "Sysctls")
 	for _, name := range slices.Sorted(maps.Keys(sysctls)) {
 		flags = append(flags, flag("--sysctl", name+"="+sysctls[name])...)
+	}
+	type logging struct {
+		Type   string
+		Config map[string]string
+	}
+	if l := get[logging](host, "LogConfig"); l.Type != "" {
+		flags = append(flags, flag("--log-driver", l.Type)...)
+		for _, name := range slices.Sorted(maps.Keys(l.Config)) {
+			flags = append(flags, flag("--log-opt", name+"="+l.Config[name])...)
+		}
 	}
 	return append(flags, listFlags(host, "--dns-search", "DnsSearch", "--dns-option", "DnsOptions")...)
 }

@@ -9,7 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
@@ -22,7 +21,7 @@ func (w *work) goBack(ctx context.Context, most time.Duration) (*Outcome, error)
 	if err := w.back(ctx); err != nil {
 		return w.unfinished(ctx, err)
 	}
-	watched := well(w.pair.watch(ctx, w.Old, most))
+	watched := well(w.side.watchOld(ctx, most))
 	w.letGo(ctx)
 	if err := w.end(w.dir); err != nil {
 		w.Screen.Warn("the journal of an upgrade that is at its end could not be removed: %s", screen.Text(err.Error()))
@@ -35,9 +34,8 @@ func (w *work) goBack(ctx context.Context, most time.Duration) (*Outcome, error)
 		o.Outcome = Undone
 	}
 	if watched != nil {
-		o.Runs = ""
-		if c, err := w.pair.find(ctx, w.Old); err == nil && c != nil && c.Running {
-			o.Runs = w.OldImage
+		if runs, known := w.side.running(ctx); known && len(runs) == 0 {
+			o.Runs = ""
 		}
 		return o, fmt.Errorf("%s\nBUT THE OLD VERSION IS NOT WELL EITHER: %w%s", w.paragraph(o), watched, logText(logOf(watched)))
 	}
@@ -49,41 +47,36 @@ func (w *work) goBack(ctx context.Context, most time.Duration) (*Outcome, error)
 
 // back does what the table in the package comment says.
 func (w *work) back(ctx context.Context) error {
-	p := w.pair
-	old, err := p.find(ctx, w.Old)
-	if err != nil {
+	if err := w.side.checkOld(ctx); err != nil {
 		return err
 	}
-	if old == nil {
-		return w.nothingToGoBackTo(ctx)
-	}
-	made, err := p.findNew(ctx)
-	if err != nil {
+	if err := w.notice(ctx); err != nil {
 		return err
 	}
-	w.notice(made)
 	if w.Touched && w.Step != Returned {
 		if err := w.putBack(ctx); err != nil {
 			return err
 		}
 	}
-	return w.startOld(ctx)
+	return w.side.startOld(ctx)
 }
 
 // notice looks whether the new version was started: the run that meant to may not have come to it, and the
 // engine may have done it when the machine started.
-func (w *work) notice(made *engine.Container) {
-	if made == nil || w.Step == Back || w.Step == Returned || w.Touched == everStarted(made) {
-		return
+func (w *work) notice(ctx context.Context) error {
+	started, known, err := w.side.wasStarted(ctx)
+	if err != nil || !known || w.Step == Back || w.Step == Returned || w.Touched == started {
+		return err
 	}
-	w.Touched = !w.Touched
-	if w.Touched {
-		return
+	w.Touched = started
+	if started {
+		return nil
 	}
 	// It is written down before the container that tells it is removed.
 	if err := w.step(Captured); err != nil {
 		w.Touched = true
 	}
+	return nil
 }
 
 // putBack brings the volumes to the data of the capture.
@@ -92,19 +85,19 @@ func (w *work) putBack(ctx context.Context) error {
 		if err := w.ready(ctx); err != nil {
 			err = fmt.Errorf("capture %s can't be read, and so its data can't be put back: %w", w.Capture, err)
 			if w.Step != Back { // no run can have exchanged anything
-				err = errors.Join(err, w.keepUp(ctx))
+				err = errors.Join(err, w.side.keepUp(ctx))
 			}
 			return err
 		}
 	}
 	unwritten := w.step(Back) // the way back is gone all the same
-	if err := errors.Join(w.pair.stop(ctx, w.New), w.pair.stop(ctx, w.Old)); err != nil {
+	if err := w.side.stopBoth(ctx); err != nil {
 		return err
 	}
 	if w.Capture != "" {
 		if err := w.data.Restore(ctx, &w.Record, w.kept); err != nil {
 			if errors.Is(err, ErrUntouched) && len(w.Kept) == 0 {
-				err = errors.Join(err, w.keepUp(ctx))
+				err = errors.Join(err, w.side.keepUp(ctx))
 			}
 			return err
 		}
@@ -133,67 +126,18 @@ func (w *work) kept(place, path string) {
 	}
 }
 
-// keepUp starts the new version, on its own data, where neither would run.
-func (w *work) keepUp(ctx context.Context) error {
-	c, err := w.pair.find(ctx, w.New)
-	if err != nil || c == nil || c.Running {
-		return err
-	}
-	return w.pair.start(ctx, w.New, w.Old)
-}
-
-// startOld gives the old container its name, and starts it. A name is not worth a service that is down.
-func (w *work) startOld(ctx context.Context) error {
-	p := w.pair
-	if w.Touched {
-		if err := p.stop(ctx, w.New); err != nil {
-			return err
-		}
-		if err := w.stayDown(ctx, w.New); err != nil && startsWithMachine(w.Policy) {
-			w.Screen.Warn("container %s has its restart policy yet: the engine may start it when this machine starts. Remove it after the look.", screen.Printable(w.Failed))
-		}
-	}
-	named := p.swapBack(ctx)
-	return errors.Join(p.start(ctx, w.Old, w.New), named, w.givePolicyBack(ctx))
-}
-
-// givePolicyBack has the engine start the old container again as it did.
-func (w *work) givePolicyBack(ctx context.Context) error {
-	if w.Policy == "no" || w.Policy == "" {
-		return nil
-	}
-	c, err := w.pair.find(ctx, w.Old)
-	if err != nil || c == nil || c.RestartPolicy() == w.Policy {
-		return err
-	}
-	return w.pair.engine.SetRestartPolicy(ctx, w.Old, w.Policy)
-}
-
-// nothingToGoBackTo ends it with the new version, as the old container was removed meanwhile.
-func (w *work) nothingToGoBackTo(ctx context.Context) error {
-	err := fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and the capture has its data",
-		w.Before, w.Capture)
-	c, found := w.pair.findNew(ctx)
-	if found != nil || c == nil {
-		return errors.Join(err, found)
-	}
-	return errors.Join(err, w.pair.rename(ctx, c.ID, w.Container), w.keepUp(ctx))
-}
-
 // unfinished says what is when going back failed.
 func (w *work) unfinished(ctx context.Context, err error) (*Outcome, error) {
 	o := w.outcome(Unfinished)
 	o.Why = fmt.Sprintf("%s; and going back failed: %v", w.Why, err)
-	var runs []string
-	for _, of := range []struct{ id, image string }{{w.Old, w.OldImage}, {w.New, w.Image}} {
-		if c, err := w.pair.find(ctx, of.id); err == nil && c != nil && c.Running {
-			runs = append(runs, of.image)
-		}
-	}
-	state := "NOTHING RUNS NOW"
-	if len(runs) > 0 {
+	runs, known := w.side.running(ctx)
+	state := "WHAT RUNS NOW IS NOT KNOWN"
+	switch {
+	case len(runs) > 0:
 		o.Runs = runs[0]
 		state = strings.Join(runs, " and ") + " runs now"
+	case known:
+		state = "NOTHING RUNS NOW"
 	}
 	return o, fmt.Errorf("%s was not upgraded to %s: %s\nGoing back to %s did not come to its end: %w\n%s. kist resume goes on where this ended%s",
 		w.Container, w.Image, w.Why, w.OldImage, err, state, logText(w.Log))
@@ -211,9 +155,12 @@ func (w *work) paragraph(o *Outcome) string {
 		b.WriteString(", on its own data, which nothing else has touched")
 		return b.String()
 	}
-	fmt.Fprintf(&b, ", on the data of capture %s.\nThe container of %s is kept as %s", w.Capture, w.Image, w.Failed)
+	fmt.Fprintf(&b, ", on the data of capture %s", w.Capture)
+	if w.Failed != "" {
+		fmt.Fprintf(&b, ".\nThe container of %s is kept as %s", w.Image, w.Failed)
+	}
 	if len(w.Kept) > 0 {
-		b.WriteString(", and its data:")
+		fmt.Fprintf(&b, ".\nThe data of %s is kept:", w.Image)
 		for _, place := range slices.Sorted(maps.Keys(w.Kept)) {
 			path := w.Kept[place]
 			if path == "" {

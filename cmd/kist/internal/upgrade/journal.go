@@ -47,6 +47,12 @@ type Record struct {
 
 	Policy string `json:"policy,omitempty"` // the old one's restart policy, where that is to be given back
 
+	// Of what is no container: the commands that stop and start it, and the folders of its
+	// volumes, in the order of the capture's.
+	Down   string   `json:"down,omitempty"`
+	Up     string   `json:"up,omitempty"`
+	Places []string `json:"places,omitempty"`
+
 	// Where the capture is, and what opens it: paths, no secrets.
 	Repository     string `json:"repository"`
 	KeyFile        string `json:"key_file,omitempty"`

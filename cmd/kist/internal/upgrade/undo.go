@@ -10,8 +10,8 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
-// ErrNoUpgrade is returned for a container that no upgrade on this machine made.
-var ErrNoUpgrade = errors.New("no upgrade on this machine made it: kist restore CAPTURE --container brings older data back")
+// ErrNoUpgrade is returned for a service that no upgrade on this machine brought to where it is.
+var ErrNoUpgrade = errors.New("no upgrade on this machine made it what it is: kist restore brings older data back")
 
 // Made gives the record of the upgrade that made a container. It fails with ErrNoUpgrade.
 func (u *Upgrader) Made(c *engine.Container) (*Record, error) {
@@ -19,10 +19,13 @@ func (u *Upgrader) Made(c *engine.Container) (*Record, error) {
 	if err != nil {
 		return nil, err
 	}
-	path := donePath(dir, c.ID)
+	return made(dir, donePath(dir, c.ID), c.Name, c.ID)
+}
+
+func made(dir, path, name, id string) (*Record, error) {
 	j, err := take(path)
 	if err == nil && j == nil {
-		return nil, fmt.Errorf("container %s: %w", c.Name, ErrNoUpgrade)
+		return nil, fmt.Errorf("%s: %w", name, ErrNoUpgrade)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("record %s: %w", path, err)
@@ -31,8 +34,8 @@ func (u *Upgrader) Made(c *engine.Container) (*Record, error) {
 	if err := checkPrivate(dir); err != nil {
 		return nil, err
 	}
-	if j.New != c.ID {
-		return nil, fmt.Errorf("record %s is not about the container of its name", path)
+	if j.New != id {
+		return nil, fmt.Errorf("record %s is not about the service of its name", path)
 	}
 	return &j.Record, nil
 }
@@ -43,15 +46,19 @@ func (u *Upgrader) Undo(ctx context.Context, e *engine.Engine, c *engine.Contain
 	r := undoRecord(done, c.Name, time.Now())
 	old, err := e.Inspect(ctx, r.Old)
 	if errors.Is(err, engine.ErrNotFound) {
-		err = fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and kist restore has its data: %w", r.Before, r.Capture, err)
+		return nil, fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and kist restore has its data: %w", r.Before, r.Capture, err)
 	}
 	if err == nil && old.Running {
 		err = fmt.Errorf("container %s, which was set aside, runs: stop it first. What both wrote can't be told apart", old.Name)
 	}
-	if err == nil {
-		err = data.Ready(ctx, r.Capture)
-	}
 	if err != nil {
+		return nil, err
+	}
+	return u.undo(ctx, done, r, data, e)
+}
+
+func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, e *engine.Engine) (*Outcome, error) {
+	if err := data.Ready(ctx, r.Capture); err != nil {
 		return nil, err
 	}
 	dir, err := u.Folder()
@@ -64,7 +71,7 @@ func (u *Upgrader) Undo(ctx context.Context, e *engine.Engine, c *engine.Contain
 	}
 	defer j.release()
 	defer endsNot()()
-	u.Screen.Say("What container %s wrote since %s is set aside.", screen.Printable(c.Name), screen.LocalTime(done.Began))
+	u.Screen.Say("What %s wrote since %s is set aside.", screen.Printable(r.Container), screen.LocalTime(done.Began))
 	w := u.work(dir, j, e)
 	w.data = data
 	return w.goBack(context.WithoutCancel(ctx), 0)

@@ -42,8 +42,13 @@ func (u *Upgrader) Upgrade(ctx context.Context, q *Request, data Data) (*Outcome
 	if err := w.prepare(ctx, q, to); err != nil {
 		return unchanged(&j.Record, errors.Join(err, w.forget(context.WithoutCancel(ctx))))
 	}
+	return w.run(ctx)
+}
+
+// run does what is done once all is prepared, and goes back if it fails.
+func (w *work) run(ctx context.Context) (*Outcome, error) {
 	if err := w.change(ctx); err != nil {
-		j.Why, j.Log = reason(ctx, err), logOf(err)
+		w.Why, w.Log = reason(ctx, err), logOf(err)
 		return w.goBack(context.WithoutCancel(ctx), 0)
 	}
 	return w.finish(context.WithoutCancel(ctx))
@@ -79,17 +84,21 @@ type work struct {
 	*Upgrader
 	*journal
 	dir  string
-	pair *pair
+	side side
 	data Data // nil until it is needed
 }
 
 func (u *Upgrader) work(dir string, j *journal, e *engine.Engine) *work {
-	return &work{Upgrader: u, journal: j, dir: dir, pair: &pair{&j.Record, e, u.Every}}
+	w := &work{Upgrader: u, journal: j, dir: dir, side: &pair{&j.Record, e, u.Screen, u.Every}}
+	if j.Up != "" {
+		w.side = &commands{&j.Record, u.Screen, u.Every}
+	}
+	return w
 }
 
 // prepare does all that can be done while the service runs.
 func (w *work) prepare(ctx context.Context, q *Request, to *engine.Image) error {
-	lost, err := q.make(ctx, w.pair, to)
+	lost, err := q.make(ctx, w.side.(*pair), to)
 	if err != nil {
 		return err
 	}
@@ -102,7 +111,7 @@ func (w *work) prepare(ctx context.Context, q *Request, to *engine.Image) error 
 
 // forget undoes prepare.
 func (w *work) forget(ctx context.Context) error {
-	if err := w.pair.removeNew(ctx); err != nil {
+	if err := w.side.removeNew(ctx); err != nil {
 		return fmt.Errorf("the new container could not be removed, kist resume does it: %w", err)
 	}
 	return w.end(w.dir)
@@ -113,9 +122,9 @@ func (w *work) change(ctx context.Context) (err error) {
 	if err := w.step(Stopping); err != nil {
 		return err
 	}
-	w.Screen.Say("Stopping container %s.", screen.Printable(w.Container))
+	w.Screen.Say("Stopping %s.", screen.Printable(w.Container))
 	// A stop that is cut short leaves a container that neither runs nor starts.
-	if err := w.pair.stop(context.WithoutCancel(ctx), w.Old); err != nil {
+	if err := w.side.stopOld(context.WithoutCancel(ctx)); err != nil {
 		return err
 	}
 	if w.Capture, err = w.data.Capture(ctx); err != nil {
@@ -127,36 +136,20 @@ func (w *work) change(ctx context.Context) (err error) {
 	if err := w.data.Hold(ctx, w.Capture); err != nil {
 		return err
 	}
-	if err := w.pair.swap(ctx); err != nil {
+	if err := w.side.exchange(ctx); err != nil {
 		return err
-	}
-	if err := w.stayDown(ctx, w.Old); err != nil && startsWithMachine(w.Policy) {
-		w.Screen.Warn("the engine may start container %s, which is set aside, when this machine starts, beside the new one: its restart policy is %s, and the engine does not change it. Remove the container once you need not go back.",
-			screen.Printable(w.Before), screen.Printable(w.Policy))
 	}
 	w.Touched = true
 	if err := w.step(Starting); err != nil {
 		return err
 	}
-	w.Screen.Say("Starting container %s from %s.", screen.Printable(w.Container), screen.Printable(w.Image))
-	if err := w.pair.start(ctx, w.New, w.Old); err != nil {
+	w.Screen.Say("Starting %s from %s.", screen.Printable(w.Container), screen.Printable(w.Image))
+	if err := w.side.startNew(ctx); err != nil {
 		return err
 	}
 	w.Screen.Say("Watching it for %s.", w.Watch)
-	return well(w.pair.watch(ctx, w.New, 0))
+	return well(w.side.watchNew(ctx))
 }
-
-// stayDown keeps the engine from starting a container that is set aside.
-func (w *work) stayDown(ctx context.Context, id string) error {
-	if w.Policy == "no" || w.Policy == "" {
-		return nil
-	}
-	return w.pair.engine.SetRestartPolicy(ctx, id, "no")
-}
-
-// startsWithMachine tells whether engines start containers with a restart policy when the machine
-// starts: common practice, no source.
-func startsWithMachine(policy string) bool { return policy == "always" || policy == "unless-stopped" }
 
 // unwellError is a version that was watched and is not well.
 type unwellError struct{ *watch.Verdict }
