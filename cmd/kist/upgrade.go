@@ -4,15 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"os/exec"
 	"path/filepath"
-	"slices"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
-	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/places"
@@ -24,16 +21,20 @@ import (
 
 func (a *app) upgradeCommand() *cli.Command {
 	return &cli.Command{
-		Name:  "upgrade",
-		Usage: "put a new version of a container in its place, and go back if it does not come up",
+		Name:      "upgrade",
+		Usage:     "put a new version of a service in its place, and go back if it does not come up",
+		ArgsUsage: "--container NAME --to IMAGE, or --down COMMAND --up COMMAND --healthy COMMAND --to VERSION SOURCE…",
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "container", Usage: "upgrade the container `NAME`"},
-			&cli.StringFlag{Name: "to", Usage: "the new `IMAGE`; :TAG keeps the image's name"},
+			&cli.StringFlag{Name: "to", Usage: "the new `IMAGE`; :TAG keeps the image's name. With --up: the new version"},
+			&cli.StringFlag{Name: "down", Usage: "of what is no container: `COMMAND` for the shell that stops it"},
+			&cli.StringFlag{Name: "up", Usage: "of what is no container: `COMMAND` for the shell that starts the version in KIST_VERSION"},
+			&cli.StringFlag{Name: "name", Usage: "of what is no container: `NAME` of the service; by default that of the first source"},
 			&cli.DurationFlag{Name: "watch", Value: time.Minute, Usage: "how long the new version must stay up to be found well, as 60s or 5m (`TIME`)"},
 			&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
 			&cli.BoolFlag{Name: "accept-losses", Usage: "upgrade though something of the container can't be made again"},
 			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
-			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image"},
+			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
 			&cli.BoolFlag{Name: "undo", Usage: "go back to what the last upgrade took the place of"},
 			&cli.BoolFlag{Name: "dry-run", Usage: "show each step and the engine's commands, and change nothing"},
 			engineFlag(),
@@ -52,6 +53,11 @@ or kist resume, goes on), the new container is set aside as NAME-failed-DATE, th
 one gets its name back, the volumes get the data of the capture, and it is started. What
 the volumes held is kept beside them.
 
+With --down and --up the same is done to a service that a compose file or a unit makes,
+with the folders of its data as SOURCE. Both commands find the version in KIST_VERSION:
+the one of --to when it goes forward, the one of --version when it goes back. They may be
+run when nothing is left to do, and --up must return once the service is started.
+
 --undo goes back later in the same way. Exit status 0 only if the version that was asked
 for runs.
 
@@ -59,7 +65,10 @@ Example:
   kist upgrade --container seedbank --to :4.2.0
   kist upgrade --container seedbank --to seedbank:4.2.0 --watch 2m --healthy 'curl -fsS http://localhost:8420/'
   kist upgrade --container seedbank --to :4.2.0 --dry-run
-  kist upgrade --container seedbank --undo`,
+  kist upgrade --container seedbank --undo
+  kist upgrade --name seedbank --version 4.1.0 --to 4.2.0 --healthy 'curl -fsS http://localhost:8420/' \
+    --down 'compose-tool down' --up 'SEEDBANK=$KIST_VERSION compose-tool up --detach' /srv/seedbank
+  kist upgrade --name seedbank --undo`,
 		Action: a.upgrade,
 	}
 }
@@ -98,6 +107,9 @@ func (a *app) upgrade(c *cli.Context) error {
 	if err := upgradeUsage(c); err != nil {
 		return err
 	}
+	if c.String("container") == "" {
+		return a.upgradeByCommands(c)
+	}
 	target, err := a.findContainer(c, c.String("container"))
 	if err != nil {
 		return err
@@ -129,12 +141,22 @@ func (a *app) upgrade(c *cli.Context) error {
 }
 
 func upgradeUsage(c *cli.Context) error {
-	if err := cmdline.WantArgs(c, 0, 0); err != nil {
-		return err
+	switch {
+	case c.String("container") == "" && c.Bool("undo") && c.String("name") == "":
+		return usagef("upgrade: of which service? Give --container NAME or --name NAME")
+	case c.String("container") == "" && !c.Bool("undo"):
+		if err := byCommandsUsage(c); err != nil {
+			return err
+		}
+	default:
+		if err := cmdline.WantArgs(c, 0, 0); err != nil {
+			return err
+		}
+		if c.String("container") != "" && (c.IsSet("down") || c.IsSet("up") || c.IsSet("name")) {
+			return usagef("upgrade: --down, --up and --name are for what is no container: the engine stops and starts %s", screen.Line(c.String("container")))
+		}
 	}
 	switch {
-	case c.String("container") == "":
-		return usagef("upgrade: which container? Give --container NAME")
 	case c.Bool("undo") && (c.IsSet("to") || c.IsSet("accept-losses") || c.IsSet("exclude-mount") || c.IsSet("version")):
 		return usagef("upgrade: --undo goes back to what was: it takes neither --to nor how to make it")
 	case !c.Bool("undo") && c.String("to") == "":
@@ -142,40 +164,42 @@ func upgradeUsage(c *cli.Context) error {
 	case c.Duration("watch") < 0:
 		return usagef("upgrade: --watch %s: it is less than nothing", c.Duration("watch"))
 	}
-	if c.String("healthy") != "" {
+	if c.String("healthy")+c.String("up") != "" {
 		if _, err := exec.LookPath("sh"); err != nil {
-			return fmt.Errorf("--healthy needs a shell: %w", err)
+			return fmt.Errorf("commands need a shell: %w", err)
 		}
 	}
 	return nil
 }
 
-// upgradeRequest is what the command line asks for. Paths are whole: a later run may go on elsewhere.
+// upgradeRequest is what the command line asks for.
 func (a *app) upgradeRequest(c *cli.Context, target *containers.Container) (*upgrade.Request, error) {
 	q := &upgrade.Request{
 		Engine: target.Engine, Container: target.Container, Image: target.Image, To: c.String("to"),
 		AcceptLosses: c.Bool("accept-losses"), Watch: c.Duration("watch"), Healthy: c.String("healthy"),
 	}
+	var err error
+	q.Repository, q.KeyFile, q.PassphraseFile, err = a.wholePaths()
+	return q, err
+}
+
+// wholePaths gives those of the repository and of what opens it: a later run may go on elsewhere.
+func (a *app) wholePaths() (repository, keyFile, passphraseFile string, err error) {
 	files, err := a.secretFiles()
 	if err != nil {
-		return nil, err
+		return "", "", "", err
 	}
 	root, err := a.repositoryPath()
 	if err != nil {
-		return nil, err
+		return "", "", "", err
 	}
-	for _, path := range []struct {
-		from string
-		to   *string
-	}{{root, &q.Repository}, {files.Key, &q.KeyFile}, {files.Passphrase, &q.PassphraseFile}} {
-		if path.from == "" {
-			continue
+	whole := func(path string) string {
+		if path != "" && err == nil {
+			path, err = filepath.Abs(path)
 		}
-		if *path.to, err = filepath.Abs(path.from); err != nil {
-			return nil, err
-		}
+		return path
 	}
-	return q, nil
+	return whole(root), whole(files.Key), whole(files.Passphrase), err
 }
 
 // upgradeCapturing prepares the capture of the old version.
@@ -209,15 +233,27 @@ func (a *app) undoUpgrade(c *cli.Context, target *containers.Container) error {
 	if err != nil {
 		return err
 	}
+	watchAsked(c, done)
+	if c.Bool("dry-run") {
+		return a.printPlan(done.UndoPlan(target.Engine.Name(), target.Name, time.Now()))
+	}
+	return a.undoing(c, done, func(data upgrade.Data) (*upgrade.Outcome, error) {
+		return u.Undo(c.Context, target.Engine, target.Container, done, data)
+	})
+}
+
+// watchAsked has an undo watch as the command line says.
+func watchAsked(c *cli.Context, done *upgrade.Record) {
 	if c.IsSet("watch") {
 		done.Watch = c.Duration("watch")
 	}
 	if c.IsSet("healthy") {
 		done.Healthy = c.String("healthy")
 	}
-	if c.Bool("dry-run") {
-		return a.printPlan(done.UndoPlan(target.Engine.Name(), target.Name, time.Now()))
-	}
+}
+
+// undoing opens the repository for an undo, by default that of the upgrade.
+func (a *app) undoing(c *cli.Context, done *upgrade.Record, undo func(upgrade.Data) (*upgrade.Outcome, error)) error {
 	b := *a
 	if b.shared.repository == "" && b.getenv("KIST_REPOSITORY") == "" {
 		b.shared.repository = done.Repository
@@ -227,72 +263,5 @@ func (a *app) undoUpgrade(c *cli.Context, target *containers.Container) error {
 		return err
 	}
 	defer r.Close()
-	o, err := u.Undo(c.Context, target.Engine, target.Container, done, &upgradeData{app: &b, r: r})
-	return a.reportUpgrade(o, err)
-}
-
-// reportUpgrade prints what came of it.
-func (a *app) reportUpgrade(o *upgrade.Outcome, err error) error {
-	if o == nil {
-		return err
-	}
-	if a.shared.json {
-		return errors.Join(a.PrintJSON(o), err)
-	}
-	if err != nil {
-		return err
-	}
-	name, runs := screen.Printable(o.Container), screen.Printable(o.Runs)
-	switch o.Outcome {
-	case upgrade.RunsIt:
-		a.Printf("%s runs %s already.\n", name, runs)
-		return nil
-	case upgrade.Undone:
-		a.Printf("%s runs %s again, on the data of capture %s.\n", name, runs, o.Capture)
-		for _, place := range slices.Sorted(maps.Keys(o.Kept)) {
-			a.Printf("What was in %s is kept as %s.\n", screen.Printable(place), screen.Printable(o.Kept[place]))
-		}
-		a.Printf("The newer container is kept as %s.\n", screen.Printable(o.SetAside))
-		return nil
-	}
-	a.Printf("%s runs %s. To go back: kist upgrade --container %s --undo\n", name, runs, name)
-	a.Printf("The old container is kept as %s, its data as capture %s.\n", screen.Printable(o.SetAside), o.Capture)
-	return nil
-}
-
-// planUpgrade shows what would be done.
-func (a *app) planUpgrade(ctx context.Context, q *upgrade.Request, s *capturing) error {
-	d := &upgradeData{app: a, s: s}
-	if err := d.checkRoom(ctx); err != nil {
-		return err
-	}
-	plan, err := q.Plan(ctx, time.Now())
-	if err != nil {
-		return err
-	}
-	return a.printPlan(plan)
-}
-
-// printPlan prints steps, with what looks secret in commands masked.
-func (a *app) printPlan(plan []upgrade.Planned) error {
-	for i := range plan {
-		plan[i].Command = engine.MaskWords(plan[i].Command)
-	}
-	if a.shared.json {
-		array := screen.NewArray(a.Out)
-		for _, p := range plan {
-			if err := array.Add(p); err != nil {
-				return err
-			}
-		}
-		return array.End()
-	}
-	for _, p := range plan {
-		a.Printf("%-9s %s\n", p.Step, screen.Printable(p.What))
-		if len(p.Command) > 0 {
-			a.Printf("          %s\n", shellLine(p.Command))
-		}
-	}
-	a.Say("Nothing was done. Whether all of the container can be made again shows once the new one is made, before anything is stopped.")
-	return nil
+	return a.reportUpgrade(undo(&upgradeData{app: &b, r: r}))
 }

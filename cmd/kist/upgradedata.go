@@ -105,7 +105,7 @@ func (d *upgradeData) Capture(ctx context.Context) (id string, err error) {
 	}
 	d.app.summarize(taken)
 	if n := taken.changed(); n > 0 {
-		return taken.ID, fmt.Errorf("%s while being read, though the container stands: capture %s may be of no single moment",
+		return taken.ID, fmt.Errorf("%s while being read, though the service was stopped: capture %s may be of no single moment",
 			screen.Count(n, "file changed", "files changed"), taken.ID)
 	}
 	return taken.ID, nil
@@ -133,18 +133,19 @@ func (d *upgradeData) Restore(ctx context.Context, r *upgrade.Record, kept func(
 	if err != nil {
 		return fmt.Errorf("%w: %w", upgrade.ErrUntouched, err)
 	}
-	target, err := containers.Find(ctx, d.app.engine(r.Engine), r.Old)
-	if err != nil {
-		return fmt.Errorf("%w: %w", upgrade.ErrUntouched, err)
-	}
 	p := &puttingBack{
-		containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}, target: target},
+		containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}},
 		kept:             kept, untouched: len(r.Kept) == 0,
 	}
-	if err := p.choose(capture, r); err != nil {
-		return p.failed(err)
+	if len(r.Places) > 0 {
+		err = p.chooseByOrder(capture, r)
+	} else if p.target, err = containers.Find(ctx, d.app.engine(r.Engine), r.Old); err == nil {
+		err = p.choose(capture, r)
 	}
-	return p.failed(p.exchangeFrom(ctx, 0))
+	if err == nil {
+		err = p.exchangeFrom(ctx, 0)
+	}
+	return p.failed(err)
 }
 
 // puttingBack brings a container's volumes to the data of a capture.
@@ -183,6 +184,22 @@ func (p *puttingBack) choose(capture *store.Capture, r *upgrade.Record) error {
 			if err := p.chooseFolder(volumePlace{v, m.Source}, r.Began); err != nil {
 				return err
 			}
+		}
+	}
+	return nil
+}
+
+// chooseByOrder finds the folders that are not exchanged yet of a service that is no container.
+func (p *puttingBack) chooseByOrder(capture *store.Capture, r *upgrade.Record) error {
+	if len(capture.Volumes) != len(r.Places) {
+		return fmt.Errorf("capture %s has %d volumes, and the upgrade was of %d folders", capture.ID, len(capture.Volumes), len(r.Places))
+	}
+	for i, dir := range r.Places {
+		if _, done := r.Kept[dir]; done {
+			continue
+		}
+		if err := p.chooseFolder(volumePlace{&capture.Volumes[i], dir}, r.Began); err != nil {
+			return err
 		}
 	}
 	return nil

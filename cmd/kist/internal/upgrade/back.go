@@ -139,7 +139,7 @@ func (w *work) unfinished(ctx context.Context, err error) (*Outcome, error) {
 	case known:
 		state = "NOTHING RUNS NOW"
 	}
-	return o, fmt.Errorf("%s was not upgraded to %s: %s\nGoing back to %s did not come to its end: %w\n%s. kist resume goes on where this ended%s",
+	return o, fmt.Errorf("%s was not upgraded to %s: %s\nGoing back to %s did not come to its end: %v\n%s. kist resume goes on where this ended%s",
 		w.Container, w.Image, w.Why, w.OldImage, err, state, logText(w.Log))
 }
 

@@ -115,17 +115,18 @@ func (u *Upgrader) UpgradeByCommands(ctx context.Context, q *ByCommands, data Da
 
 // Plan says what UpgradeByCommands would do.
 func (q *ByCommands) Plan() []Planned {
-	shell := func(command, version string) []string {
-		return []string{"env", "KIST_VERSION=" + version, "sh", "-c", command}
-	}
 	return []Planned{
 		{Making, "read the folders once while the service runs", nil},
-		{Stopping, "stop the service", shell(q.Down, q.From)},
+		{Stopping, "stop the service", shellWords(q.Down, q.From)},
 		{Stopping, "capture the folders, and hold the capture", nil},
-		{Starting, "start the new version", shell(q.Up, q.To)},
+		{Starting, "start the new version", shellWords(q.Up, q.To)},
 		{Starting, fmt.Sprintf("watch it for %s by %s", q.Watch, q.Healthy), nil},
 		{Good, "release the capture", nil},
 	}
+}
+
+func shellWords(command, version string) []string {
+	return []string{"env", "KIST_VERSION=" + version, "sh", "-c", command}
 }
 
 // MadeByCommands is Made for a service that commands stop and start.

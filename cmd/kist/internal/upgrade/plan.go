@@ -59,6 +59,14 @@ func (q *Request) Plan(ctx context.Context, now time.Time) ([]Planned, error) {
 // UndoPlan says what Undo would do.
 func (r *Record) UndoPlan(program, name string, now time.Time) []Planned {
 	u := undoRecord(r, name, now)
+	if u.Up != "" {
+		return []Planned{
+			{Back, "stop the new version", shellWords(u.Down, u.Image)},
+			{Back, "build the data of capture " + u.Capture + " beside each folder, and exchange it; what is there is kept", nil},
+			{Returned, "start the old version", shellWords(u.Up, u.OldImage)},
+			{Returned, fmt.Sprintf("watch it for %s", u.Watch), nil},
+		}
+	}
 	command := func(words ...string) []string { return append([]string{program}, words...) }
 	plan := []Planned{
 		{Back, "stop the new version", command("stop", u.New)},
