@@ -1,7 +1,6 @@
 package store
 
 import (
-	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -24,29 +23,3 @@ const (
 
 // Apart tells how captures of different names are kept apart.
 func (r *Repository) Apart() Apart { return Apart(r.vault.Apart()) }
-
-// byGroup gives the captures of each group, in the order of the first of each.
-func (r *Repository) byGroup(captures []*ledger.Capture) [][]*ledger.Capture {
-	return gather(captures, func(c *ledger.Capture) string { return string(r.stock.ApartFor(c.Name).Group) })
-}
-
-// slabsByGroup gives the slabs of each group, in the order of the first of each.
-func slabsByGroup(slabs []*stocked) [][]*stocked {
-	return gather(slabs, func(s *stocked) string { return string(s.group) })
-}
-
-// gather puts items with the same key together.
-func gather[T any](items []T, key func(T) string) (all [][]T) {
-	places := make(map[string]int)
-	for _, item := range items {
-		k := key(item)
-		at, ok := places[k]
-		if !ok {
-			at = len(all)
-			places[k] = at
-			all = append(all, nil)
-		}
-		all[at] = append(all[at], item)
-	}
-	return all
-}

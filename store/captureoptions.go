@@ -10,6 +10,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/take"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -28,7 +29,8 @@ type CaptureOptions struct {
 	Volumes []VolumeInput
 
 	// After is a Draft of the same volumes: what did not change since it was made
-	// is not read again. One that this repository did not give is ErrForeign.
+	// is not read again, and what the draft stored counts as Added by this capture. One
+	// that this repository did not give is ErrForeign.
 	After *Draft
 
 	// AcceptUnfinished takes a tar stream that is cut short, or has a broken
@@ -154,7 +156,7 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture,
 	if err != nil {
 		return nil, err
 	}
-	made, err := r.capture(ctx, internal)
+	made, err := r.taker.Capture(ctx, internal)
 	if err != nil {
 		return nil, err
 	}
@@ -183,7 +185,7 @@ func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (d *Draft, err
 	if err != nil {
 		return nil, err
 	}
-	f, err := r.draft(ctx, internal)
+	f, err := r.taker.Draft(ctx, internal)
 	if err != nil {
 		return nil, err
 	}
@@ -191,11 +193,11 @@ func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (d *Draft, err
 }
 
 // takeOptions checks options, and gives them as the rooms know them.
-func (r *Repository) takeOptions(o CaptureOptions) (takeOptions, error) {
+func (r *Repository) takeOptions(o CaptureOptions) (take.Options, error) {
 	if err := cmp.Or(r.open(), o.check(), r.ownsDraft(o.After)); err != nil {
-		return takeOptions{}, err
+		return take.Options{}, err
 	}
-	to := takeOptions{
+	to := take.Options{
 		Name: o.Name, Version: o.Version, Note: o.Note, Host: o.Host, Taken: o.Taken, Labels: o.Labels,
 		AcceptUnfinished: o.AcceptUnfinished, Level: o.Level.encoder(), Meter: newMeter(o.Progress),
 	}
@@ -203,9 +205,9 @@ func (r *Repository) takeOptions(o CaptureOptions) (takeOptions, error) {
 		to.After = o.After.file
 	}
 	for _, v := range o.Volumes {
-		source := volumeSource{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Open: v.Open}
+		source := take.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Open: v.Open}
 		if v.Folder != nil {
-			folder := folderSource(*v.Folder)
+			folder := take.Folder(*v.Folder)
 			source.Folder = &folder
 		}
 		to.Volumes = append(to.Volumes, source)

@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/reclaim"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
@@ -68,8 +69,9 @@ var (
 	// that is not there. It is fs.ErrNotExist, too.
 	ErrNotFound = vault.ErrNotFound
 
-	// ErrAmbiguous is returned by Find when more than one capture is meant.
-	ErrAmbiguous = errors.New("more than one capture fits")
+	// ErrAmbiguous is returned by Find where it is not clear which capture is meant, in an
+	// *AmbiguousError, and where it is not clear which volume is.
+	ErrAmbiguous = errors.New("more than one fits")
 
 	// ErrDamaged is returned when something in the repository is missing or is
 	// not what was written. DamagedObjects tells which object.
@@ -98,6 +100,34 @@ var (
 	// used when it is done again.
 	ErrOvertaken = lease.ErrOvertaken
 )
+
+// Errors of retention.
+var (
+	// ErrHeld is returned by Retire for a capture that is held.
+	ErrHeld = reclaim.ErrHeld
+
+	// ErrRetired is returned by Hold for a capture that is retired.
+	ErrRetired = reclaim.ErrRetired
+
+	// ErrTooLate is returned by Reinstate for a capture that is being removed.
+	ErrTooLate = reclaim.ErrTooLate
+)
+
+// Errors of reclaiming.
+var (
+	// ErrUnexplained is returned by Reclaim where more would go than retirements, and what
+	// was moved, explain: index files may have vanished that no other capture saw.
+	// ReclaimOptions.AcceptUnexplained frees it all the same.
+	ErrUnexplained = reclaim.ErrUnexplained
+
+	// ErrVanished is returned by Reclaim where captures vanished without having been
+	// retired: their contents may still be there, for whoever finds the index files.
+	// The error is a *VanishedError.
+	ErrVanished = reclaim.ErrVanished
+)
+
+// VanishedError is ErrVanished with the captures: Captures are their ids, sorted.
+type VanishedError = reclaim.VanishedError
 
 // Errors of what this machine knows of a repository.
 var (

@@ -168,7 +168,7 @@ func TestParseHeads(t *testing.T) {
 		id + ":" + hash + " " + id + hash:        -1,
 		strings.Repeat("\x1b", 200) + ":" + hash: -1,
 	} {
-		got, err := parseHeads([]string{text})
+		got, err := ledger.ParseHeads([]string{text})
 		if (err != nil) != (want < 0) || err == nil && len(got) != want || err != nil && !errors.Is(err, ErrBadOptions) {
 			t.Errorf("%q: %v, %v", text, got, err)
 		}

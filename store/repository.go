@@ -6,12 +6,16 @@ import (
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/check"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/mend"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/reclaim"
 	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/take"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/internal/weigh"
@@ -21,15 +25,19 @@ import (
 // Repository holds captures. Its methods may be called at the same time, in
 // this and in other processes and machines.
 type Repository struct {
-	vault   *vault.Vault
-	storage storage.Storage // the vault's
-	slabs   *fetch.Slabs    // likewise
-	ledger  *ledger.Ledger
-	leases  *lease.Leases
-	stock   *stock.Stock
-	reader  *weave.Reader
-	scales  *weigh.Scales
-	giver   *give.Giver
+	vault    *vault.Vault
+	storage  storage.Storage // the vault's
+	slabs    *fetch.Slabs    // likewise
+	ledger   *ledger.Ledger
+	leases   *lease.Leases
+	stock    *stock.Stock
+	reader   *weave.Reader
+	scales   *weigh.Scales
+	giver    *give.Giver
+	taker    *take.Taker
+	keeper   *reclaim.Keeper
+	mender   *mend.Mender
+	verifier *check.Verifier
 }
 
 // CreateOptions say how a repository is made.
@@ -142,7 +150,7 @@ func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
 func over(s *stock.Stock) *Repository {
 	v := s.Vault()
 	return &Repository{
-		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s),
+		vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: s.Ledger(), leases: s.Leases(), stock: s, reader: weave.NewReader(v), scales: weigh.New(s), giver: give.New(s), taker: take.New(s), keeper: reclaim.New(s), mender: mend.New(s), verifier: check.New(s),
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 )
 
 // shortWatch is how long commands other than resume look at what runs after they ended an upgrade.
@@ -29,7 +30,27 @@ Example:
 			if err := cmdline.WantArgs(c, 0, 0); err != nil {
 				return err
 			}
-			return errors.Join(a.keeper().StartLeft(c.Context), a.upgrader(a.reopened(true)).Recover(c.Context, 0))
+			return a.resume(c)
 		},
 	}
+}
+
+// resumedJSON is what became of a container, as scripts get it.
+type resumedJSON struct {
+	Container string `json:"container"`
+	Outcome   string `json:"outcome"` // started, left-stopped or failed; of an upgrade as kist upgrade tells it
+}
+
+func (a *app) resume(c *cli.Context) error {
+	k, u := a.keeper(), a.upgrader(a.reopened(true))
+	all := []resumedJSON{}
+	if a.shared.json {
+		k.Report = func(container, outcome string) { all = append(all, resumedJSON{container, outcome}) }
+		u.Report = func(service string, came upgrade.Result) { all = append(all, resumedJSON{service, string(came)}) }
+	}
+	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, 0))
+	if a.shared.json {
+		err = errors.Join(a.PrintJSON(all), err)
+	}
+	return err
 }

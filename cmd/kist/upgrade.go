@@ -33,6 +33,7 @@ func (a *app) upgradeCommand() *cli.Command {
 			&cli.DurationFlag{Name: "watch", Value: time.Minute, Usage: "how long the new version must stay up to be found well, as 60s or 5m (`TIME`)"},
 			&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
 			&cli.BoolFlag{Name: "accept-losses", Usage: "upgrade though something of the container can't be made again"},
+			&cli.BoolFlag{Name: "accept-empty", Usage: "capture a folder though it is empty, or was a mount point and nothing is mounted there"},
 			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
 			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
 			&cli.BoolFlag{Name: "undo", Usage: "go back to what the last upgrade took the place of"},
@@ -204,15 +205,12 @@ func (a *app) wholePaths() (repository, keyFile, passphraseFile string, err erro
 
 // upgradeCapturing prepares the capture of the old version.
 func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*capturing, error) {
-	s := &capturing{app: a}
+	s := &capturing{app: a, acceptEmpty: c.Bool("accept-empty")}
 	s.options.Host, s.options.Version = hostName(), c.String("version")
 	s.options.Labels = make(map[string]string)
 	s.options.Note = "before the upgrade to " + c.String("to")
-	if err := s.describe(target); err != nil {
-		return nil, err
-	}
-	var err error
-	if s.sources, err = a.mountSources(target, containers.Choice{Exclude: c.StringSlice("exclude-mount")}, sources.Reading{}); err != nil {
+	choice := containers.Choice{Exclude: c.StringSlice("exclude-mount")}
+	if err := s.describe([]*containers.Container{target}, choice, sources.Reading{}); err != nil {
 		return nil, err
 	}
 	for _, from := range s.sources {

@@ -35,7 +35,7 @@ func (a *app) upgradeByCommands(c *cli.Context) error {
 	if c.Bool("undo") {
 		return a.undoByCommands(c)
 	}
-	s := &capturing{app: a}
+	s := &capturing{app: a, acceptEmpty: c.Bool("accept-empty")}
 	s.options.Host, s.options.Version = hostName(), c.String("version")
 	s.options.Note = "before the upgrade to " + c.String("to")
 	s.options.Labels = make(map[string]string)

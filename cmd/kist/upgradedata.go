@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"time"
 
@@ -35,6 +36,12 @@ func (d *upgradeData) Draft(ctx context.Context) (err error) {
 	if err := d.checkRoom(ctx); err != nil {
 		return err
 	}
+	if err := d.s.findBefore(ctx, d.r); err != nil {
+		return err
+	}
+	if err := d.s.checkFolders(); err != nil {
+		return err
+	}
 	d.draft, err = d.s.draft(ctx, d.r)
 	return err
 }
@@ -56,7 +63,7 @@ func (d *upgradeData) checkRoom(ctx context.Context) error {
 	var places []string
 	needs := make(map[string]uint64) // by the first place in a file system
 	for _, s := range d.s.sources {
-		size, err := sizeOf(ctx, s.Path)
+		size, err := lengthBelow(ctx, s.Path)
 		if err != nil {
 			return err
 		}
@@ -80,8 +87,8 @@ func (d *upgradeData) checkRoom(ctx context.Context) error {
 	return nil
 }
 
-// sizeOf adds up what lies below a path, as far as it is there: a service that runs makes and removes files.
-func sizeOf(ctx context.Context, path string) (size uint64, err error) {
+// lengthBelow adds up what lies below a path, as far as it is there: a service that runs makes and removes files.
+func lengthBelow(ctx context.Context, path string) (size uint64, err error) {
 	err = filepath.WalkDir(path, func(_ string, e os.DirEntry, err error) error {
 		if ctx.Err() != nil {
 			return context.Cause(ctx)
@@ -99,7 +106,12 @@ func sizeOf(ctx context.Context, path string) (size uint64, err error) {
 
 // Capture implements upgrade.Data.
 func (d *upgradeData) Capture(ctx context.Context) (id string, err error) {
-	taken, err := d.s.takeAfter(ctx, d.r, d.draft, time.Now())
+	began := time.Now()
+	d.s.options.After = d.draft
+	d.s.reading = func() {
+		d.s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
+	}
+	taken, err := d.s.take(ctx, d.r, "capturing")
 	if err != nil {
 		return "", err
 	}

@@ -27,3 +27,19 @@ func (r *Stock) ApartOf(group []byte) intake.Apart {
 func ofGroup(rec *format.SlabRecord, group []byte) bool {
 	return group == nil || bytes.Equal(rec.Group, group)
 }
+
+// Gather puts items with the same key together.
+func Gather[T any](items []T, key func(T) string) (all [][]T) {
+	places := make(map[string]int)
+	for _, item := range items {
+		k := key(item)
+		at, ok := places[k]
+		if !ok {
+			at = len(all)
+			places[k] = at
+			all = append(all, nil)
+		}
+		all[at] = append(all[at], item)
+	}
+	return all
+}

@@ -2,10 +2,43 @@ package stock
 
 import (
 	"hash/maphash"
+	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
+
+// inventory is what the tables say, held against the slabs that there are.
+type inventory struct {
+	slabs  vault.SlabList       // that there are
+	tables []ListedTable        // that could be read to their end
+	Damage []*vault.ObjectError // tables that can't
+	read   int                  // how many tables were read
+	listed []int                // by number of a slab: the last table that listed it, counted from 1
+	sums   []uint64             // by number of a slab that there is: of the record that was taken
+	others map[listedSlab]int   // numbers of slabs that there are not, and of records that say something else
+	seed   maphash.Seed
+
+	contradicted []format.SlabID // of which tables say different things
+}
+
+// listedSlab tells slabs apart as records do.
+type listedSlab struct {
+	id     format.SlabID
+	length uint64
+	sum    uint64 // of a record that says something else of a slab than the first one
+}
+
+// Unlisted gives the slabs that no table lists.
+func (v *inventory) Unlisted() []format.SlabID {
+	var ids []format.SlabID
+	for i, s := range v.slabs {
+		if v.listed[i] == 0 {
+			ids = append(ids, s.ID)
+		}
+	}
+	return ids
+}
 
 func newInventory(slabs vault.SlabList) *inventory {
 	return &inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), seed: maphash.MakeSeed()}
@@ -20,6 +53,55 @@ func (v *inventory) sum(rec *format.SlabRecord) uint64 {
 		h.Write(rec.Frames[i].Former)
 	}
 	return h.Sum64() | 1
+}
+
+// take calls add for the slabs of a table that were not found before, and numbers all of
+// the table, each once.
+func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) ([]int, error) {
+	v.read++
+	numbers := make([]int, 0, len(records))
+	for _, rec := range records {
+		i, ok := v.number(rec)
+		before := v.listed[i]
+		if before == v.read {
+			continue
+		}
+		v.listed[i] = v.read
+		numbers = append(numbers, i)
+		if !ok || before > 0 {
+			continue
+		}
+		if err := add(rec); err != nil {
+			return numbers, err
+		}
+	}
+	return numbers, nil
+}
+
+// number gives the number of a slab: its place among those that there are, or one behind
+// them, of the record. ok tells of a slab that there is, with that length, and of a record
+// that says the same of it as the first one.
+func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
+	key := listedSlab{id: rec.Slab, length: rec.Length}
+	i, ok := v.slabs.Find(rec.Slab)
+	if ok && v.slabs[i].Size == int64(rec.Length) {
+		sum := v.sum(rec)
+		if v.sums[i] == 0 || v.sums[i] == sum {
+			v.sums[i] = sum
+			return i, true
+		}
+		key.sum = sum // so that no table goes for being a copy of others that it contradicts
+	}
+	n, ok = v.others[key]
+	if !ok {
+		n = len(v.listed)
+		v.others[key] = n
+		v.listed = append(v.listed, 0)
+		if key.sum != 0 && !slices.Contains(v.contradicted, rec.Slab) {
+			v.contradicted = append(v.contradicted, rec.Slab)
+		}
+	}
+	return n, false
 }
 
 // forget has a writer rely on no chunk of some slabs: of two tables that say different

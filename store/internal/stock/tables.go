@@ -3,7 +3,6 @@ package stock
 import (
 	"context"
 	"errors"
-	"hash/maphash"
 	"slices"
 	"time"
 
@@ -17,38 +16,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
-
-// inventory is what the tables say, held against the slabs that there are.
-type inventory struct {
-	slabs  vault.SlabList       // that there are
-	tables []ListedTable        // that could be read to their end
-	Damage []*vault.ObjectError // tables that can't
-	read   int                  // how many tables were read
-	listed []int                // by number of a slab: the last table that listed it, counted from 1
-	sums   []uint64             // by number of a slab that there is: of the record that was taken
-	others map[listedSlab]int   // numbers of slabs that there are not, and of records that say something else
-	seed   maphash.Seed
-
-	contradicted []format.SlabID // of which tables say different things
-}
-
-// listedSlab tells slabs apart as records do.
-type listedSlab struct {
-	id     format.SlabID
-	length uint64
-	sum    uint64 // of a record that says something else of a slab than the first one
-}
-
-// Unlisted gives the slabs that no table lists.
-func (v *inventory) Unlisted() []format.SlabID {
-	var ids []format.SlabID
-	for i, s := range v.slabs {
-		if v.listed[i] == 0 {
-			ids = append(ids, s.ID)
-		}
-	}
-	return ids
-}
 
 // Take reads all tables and calls add, in order, for each slab that there
 // is. A slab that is missing is passed over, so that nothing new relies on it. Of
@@ -100,55 +67,6 @@ func (r *Stock) ReadTables(ctx context.Context, use func(storage.Info, []*format
 			return err
 		}
 	}
-}
-
-// take calls add for the slabs of a table that were not found before, and numbers all of
-// the table, each once.
-func (v *inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) ([]int, error) {
-	v.read++
-	numbers := make([]int, 0, len(records))
-	for _, rec := range records {
-		i, ok := v.number(rec)
-		before := v.listed[i]
-		if before == v.read {
-			continue
-		}
-		v.listed[i] = v.read
-		numbers = append(numbers, i)
-		if !ok || before > 0 {
-			continue
-		}
-		if err := add(rec); err != nil {
-			return numbers, err
-		}
-	}
-	return numbers, nil
-}
-
-// number gives the number of a slab: its place among those that there are, or one behind
-// them, of the record. ok tells of a slab that there is, with that length, and of a record
-// that says the same of it as the first one.
-func (v *inventory) number(rec *format.SlabRecord) (n int, ok bool) {
-	key := listedSlab{id: rec.Slab, length: rec.Length}
-	i, ok := v.slabs.Find(rec.Slab)
-	if ok && v.slabs[i].Size == int64(rec.Length) {
-		sum := v.sum(rec)
-		if v.sums[i] == 0 || v.sums[i] == sum {
-			v.sums[i] = sum
-			return i, true
-		}
-		key.sum = sum // so that no table goes for being a copy of others that it contradicts
-	}
-	n, ok = v.others[key]
-	if !ok {
-		n = len(v.listed)
-		v.others[key] = n
-		v.listed = append(v.listed, 0)
-		if key.sum != 0 && !slices.Contains(v.contradicted, rec.Slab) {
-			v.contradicted = append(v.contradicted, rec.Slab)
-		}
-	}
-	return n, false
 }
 
 // Loaded is what a repository holds, by chunks.
@@ -299,8 +217,8 @@ func (r *Stock) RecoverSlab(ctx context.Context, id format.SlabID) (*format.Slab
 	return rec, err
 }
 
-// rebuilt says what rebuildTables did.
-type rebuilt struct {
+// Rebuilt says what rebuildTables did.
+type Rebuilt struct {
 	Slabs    int      // that no table listed and one lists now
 	Replaced []string // damaged tables: they were removed, once a new one was there
 	Damaged  []error  // slabs that can't be read, and stay without a table
@@ -308,7 +226,7 @@ type rebuilt struct {
 
 // Rebuild writes a table of all slabs that no readable table lists, from the slabs
 // themselves, and then removes tables that are damaged.
-func (r *Stock) Rebuild(ctx context.Context) (*rebuilt, error) {
+func (r *Stock) Rebuild(ctx context.Context) (*Rebuilt, error) {
 	slabs, err := r.vault.ListSlabs(ctx)
 	if err != nil {
 		return nil, err
@@ -317,7 +235,7 @@ func (r *Stock) Rebuild(ctx context.Context) (*rebuilt, error) {
 	if err != nil {
 		return nil, err
 	}
-	report := &rebuilt{Replaced: []string{}}
+	report := &Rebuilt{Replaced: []string{}}
 	records, err := r.recover(ctx, v.Unlisted(), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
 	})
@@ -345,7 +263,7 @@ func (r *Stock) WriteTable(ctx context.Context, records []*format.SlabRecord) (i
 
 // removeDamaged removes tables whose slabs are all listed elsewhere by now. One
 // of a format that this release does not know is left.
-func (r *Stock) removeDamaged(ctx context.Context, v *inventory, report *rebuilt) error {
+func (r *Stock) removeDamaged(ctx context.Context, v *inventory, report *Rebuilt) error {
 	for _, d := range v.Damage {
 		if !errors.Is(d, format.ErrDamaged) {
 			continue

@@ -53,19 +53,28 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, most time.Dura
 			w.data.Close()
 		}
 	}()
+	came := func(result Result) {
+		if u.Report != nil {
+			u.Report(j.Container, result)
+		}
+	}
 	switch j.Step {
 	case Making:
 		if err := w.forget(ctx); err != nil {
+			came(Unfinished)
 			return err
 		}
+		came(Unchanged)
 		u.Screen.Warn("an upgrade of container %s to %s was killed before it changed anything.", screen.Printable(j.Container), screen.Printable(j.Image))
 		return nil
 	case Good:
-		_, err := w.finish(ctx)
+		o, err := w.finish(ctx)
+		came(o.Outcome)
 		return err
 	}
 	j.Why = cmp.Or(j.Why, "kist did not come to its end")
 	o, err := w.goBack(ctx, most)
+	came(o.Outcome)
 	if o.Outcome == Unfinished {
 		return err
 	}

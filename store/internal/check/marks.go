@@ -1,0 +1,158 @@
+package check
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// readMarks opens all marks.
+func (v *verifier) readMarks(ctx context.Context) error {
+	going, err := v.r.ledger.ReadBatches(ctx)
+	if err != nil {
+		return err
+	}
+	v.Gone = going.Departures()
+	if v.Stand, err = v.r.ledger.ReadStanding(ctx); err != nil {
+		return err
+	}
+	for _, d := range slices.Concat(going.Damage, v.Stand.Damage) {
+		v.markDamage(d)
+	}
+	if err := checkMarks[format.MarkRecord](ctx, v, names.Holds, format.Hold); err != nil {
+		return err
+	}
+	if err := v.checkEnds(ctx); err != nil {
+		return err
+	}
+	v.noteTimes()
+	return checkMarks[format.LeaseRecord](ctx, v, names.Leases, format.Lease)
+}
+
+// checkMarks opens the marks of a folder that nothing else opens.
+func checkMarks[R format.Record](ctx context.Context, v *verifier, folder string, kind format.ObjectKind) error {
+	infos, err := v.r.vault.ListMarks(ctx, folder)
+	if err != nil {
+		return err
+	}
+	for _, info := range infos {
+		if !isMark(info.Name) {
+			v.foreign(info.Name)
+			continue
+		}
+		if err := checkMark[R](ctx, v, kind, info); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func checkMark[R format.Record](ctx context.Context, v *verifier, kind format.ObjectKind, info storage.Info) error {
+	_, err := vault.ReadMark[R](ctx, v.r.vault, kind, info)
+	var object *vault.ObjectError
+	switch {
+	case errors.Is(err, storage.ErrNotFound): // a lease that ended
+	case vault.IsDamage(err) && errors.As(err, &object):
+		v.markDamage(object)
+	case err != nil:
+		return err
+	}
+	return nil
+}
+
+// checkEnds opens the marks that undo retirements: elsewhere their names alone count.
+func (v *verifier) checkEnds(ctx context.Context) error {
+	infos, err := v.r.vault.ListMarks(ctx, names.Retired)
+	if err != nil {
+		return err
+	}
+	for _, info := range infos {
+		_, mark := names.ParseMark(info.Name)
+		_, _, end := names.ParseEnding(info.Name)
+		switch {
+		case end == nil:
+			if err := checkMark[format.MarkRecord](ctx, v, format.Retired, info); err != nil {
+				return err
+			}
+		case mark != nil:
+			v.foreign(info.Name)
+		}
+	}
+	return nil
+}
+
+func isMark(name string) bool {
+	_, mark := names.ParseMark(name)
+	_, _, end := names.ParseEnding(name)
+	_, _, lease := names.ParseLease(name)
+	return mark == nil || end == nil || lease == nil
+}
+
+func (v *verifier) markDamage(d *vault.ObjectError) {
+	v.BadMarks = append(v.BadMarks, d.Object)
+	v.damage(d.Object, fmt.Errorf("%w; it is a mark, and no capture is harmed (repairing removes it)", d.Err))
+}
+
+// checkSeenList finds out whether the list of captures that c saw can be read.
+func (v *verifier) checkSeenList(ctx context.Context, c *ledger.Capture, damages map[badPlace]*Damage) error {
+	seen := c.Seen
+	if seen == nil {
+		return nil
+	}
+	harms, err := v.checkRecipe(ctx, seen)
+	if vault.IsDamage(err) {
+		v.damage(c.Info.Name, fmt.Errorf("the list of captures that it saw: %w; no member is harmed", err))
+		return nil
+	}
+	for _, h := range harms {
+		d := damages[h.place]
+		if !slices.Contains(d.Captures, c.ID) {
+			d.Captures = append(d.Captures, c.ID)
+		}
+	}
+	return err
+}
+
+// checkSeen finds captures that others saw and that are not there, though nothing
+// says that they were removed.
+func (v *verifier) checkSeen(ctx context.Context) error {
+	missing, err := v.r.ledger.Vanished(ctx, v.Captures, v.Files, v.Gone)
+	if err != nil {
+		return err
+	}
+	for _, id := range slices.Sorted(maps.Keys(missing)) {
+		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s, and it was not removed by reclaiming", format.ErrDamaged, missing[id]))
+		d.Captures = append(d.Captures, id)
+		v.report.Damage = append(v.report.Damage, d)
+	}
+	if len(v.o.Captures) > 0 {
+		return nil
+	}
+	return v.checkMarked(ctx, missing)
+}
+
+// checkMarked finds captures that marks are about and that are not there, but for those
+// that are missed already.
+func (v *verifier) checkMarked(ctx context.Context, missed map[string]string) error {
+	marked, err := v.r.ledger.Marked(ctx, v.Stand, v.Files, v.Gone)
+	if err != nil {
+		return err
+	}
+	for _, id := range slices.Sorted(maps.Keys(marked)) {
+		if missed[id] != "" {
+			continue
+		}
+		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s is about that capture, and it was not removed by reclaiming", format.ErrDamaged, marked[id]))
+		d.Captures = append(d.Captures, id)
+		v.report.Damage = append(v.report.Damage, d)
+	}
+	return nil
+}

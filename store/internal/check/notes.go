@@ -1,0 +1,61 @@
+package check
+
+import (
+	"fmt"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// noteUnneeded says how many slabs no capture names: what reclaiming frees, or all that is
+// left of captures whose index files are gone.
+func (v *verifier) noteUnneeded() {
+	n, bytes := 0, int64(0)
+	for _, s := range v.There {
+		if !v.state(s.ID).wanted {
+			n, bytes = n+1, bytes+s.Size
+		}
+	}
+	if n > 0 {
+		v.note("slabs that no capture needs which can be read: %d, of %d bytes together; reclaiming frees them, unless index files are missing", n, bytes)
+	}
+}
+
+// noteUnlisted says which slabs no table lists. A capture that needs one was committed
+// behind a table that did: that one is missing.
+func (v *verifier) noteUnlisted() {
+	var needed, others []string
+	for _, id := range v.unlisted {
+		if v.state(id).wanted {
+			needed = append(needed, names.Slab(id))
+		} else {
+			others = append(others, names.Slab(id))
+		}
+	}
+	slices.Sort(needed)
+	slices.Sort(others)
+	if len(needed) > 0 {
+		v.note("a table is missing, of %d slabs that captures need (%s); no capture is harmed, and repairing writes it anew", len(needed), names.Shortened(needed, names.Most))
+	}
+	if len(others) > 0 && len(v.o.Captures) == 0 {
+		v.note("slabs that no table lists: %d (%s), as after an interrupted capture; the next capture finds what is whole in them", len(others), names.Shortened(others, names.Most))
+	}
+}
+
+func (v *verifier) note(text string, args ...any) {
+	v.report.Notes = append(v.report.Notes, fmt.Sprintf(text, args...))
+}
+
+// foreign notes a file that is no object of kist, the first of many by its name.
+func (v *verifier) foreign(name string) {
+	if v.strangers++; v.strangers <= names.Most {
+		v.note("%s is no object of kist", name)
+	}
+}
+
+// noteStrangers says how many more of them there are.
+func (v *verifier) noteStrangers() {
+	if n := v.strangers - names.Most; n > 0 {
+		v.note("%d more files are no objects of kist", n)
+	}
+}

@@ -1,0 +1,190 @@
+package check
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"math/rand/v2"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
+)
+
+// readTables reads the tables and compares them with the slabs that there are.
+func (v *verifier) readTables(ctx context.Context) error {
+	tables, err := v.r.storage.List(ctx, names.Tables)
+	if err != nil {
+		return err
+	}
+	for _, t := range tables {
+		v.report.Checked += t.Size
+	}
+	stock, err := v.r.stock.Take(ctx, v.There, true, func(rec *format.SlabRecord) error {
+		v.state(rec.Slab).record = rec
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, d := range stock.Damage {
+		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and repairing writes it anew", d.Err))
+	}
+	if len(stock.Damage) == 0 {
+		v.unlisted = stock.Unlisted()
+	}
+	return nil
+}
+
+// readRecipes finds out which slabs the captures want, and lists all others as
+// well where everything is verified.
+func (v *verifier) readRecipes(ctx context.Context) error {
+	var recipes []*format.Recipe
+	for _, c := range v.Captures {
+		for i := range c.Volumes {
+			for _, p := range weave.Parts(&c.Volumes[i]) {
+				recipes = append(recipes, p.Recipe)
+			}
+		}
+		if seen := c.Seen; seen != nil {
+			recipes = append(recipes, seen)
+		}
+	}
+	err := vault.InOrder(ctx, recipes, vault.Readers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
+		for id := range slabs {
+			v.state(id).wanted = true
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	v.noteUnlisted()
+	if len(v.o.Captures) > 0 {
+		return nil
+	}
+	v.noteUnneeded()
+	for _, info := range v.listed {
+		id, err := names.ParseSlab(info.Name)
+		if err != nil {
+			v.foreign(info.Name)
+			continue
+		}
+		v.state(id).wanted = true
+	}
+	return nil
+}
+
+// slabsOf gives the slabs that a recipe names, those of nested recipes
+// among them. What can't be read is left for checkCaptures.
+func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[format.SlabID]bool, error) {
+	slabs := make(map[format.SlabID]bool)
+	for level := range recipe.Level + 1 {
+		part := format.Recipe{Level: level, Runs: recipe.Runs}
+		for run, err := range v.r.slabs.Runs(ctx, &part) {
+			if vault.IsDamage(err) {
+				return slabs, nil
+			}
+			if err != nil {
+				return nil, err
+			}
+			slabs[run.Slab] = true
+		}
+	}
+	return slabs, nil
+}
+
+// readSlabs opens the slabs that are wanted, and of their frames as many as the
+// options say.
+func (v *verifier) readSlabs(ctx context.Context) error {
+	ids := slices.SortedFunc(maps.Keys(v.Slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
+	for _, s := range v.There {
+		if v.state(s.ID).wanted {
+			v.meter.Expect(s.Size)
+		}
+	}
+	ids = slices.DeleteFunc(ids, func(id format.SlabID) bool { return !v.Slabs[id].wanted })
+	// Several are opened ahead: a share answers each only after some milliseconds.
+	return vault.InOrder(ctx, ids, vault.Askers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
+		s := v.Slabs[id]
+		if err != nil {
+			return s.note(-1, err)
+		}
+		length, _ := v.There.Length(id)
+		v.meter.Add(length, false)
+		return v.readSlab(ctx, slab, s)
+	})
+}
+
+func (v *verifier) readSlab(ctx context.Context, slab *fetch.Slab, s *SlabState) error {
+	id := slab.ID
+	for i := range slab.Frames {
+		s.lens = append(s.lens, slab.Frames[i].Chunks...)
+	}
+	if slab.Trailers < 2 {
+		s.Worn = true
+		v.damage(names.Slab(id), fmt.Errorf("%w: one of the two copies of its trailer; no capture is harmed", format.ErrDamaged))
+	}
+	if s.record != nil && !SameFrames(s.record, slab) {
+		v.damage(names.Slab(id), fmt.Errorf("%w: a table says of it what it does not hold", format.ErrDamaged))
+		s.record = nil // it is of no use any more
+	}
+	if v.o.Full {
+		s.IDs = make([]crypt.Identity, len(s.lens))
+	}
+	return v.r.slabs.IdentifyFrames(ctx, slab, v.chooseFrames(slab), func(frame int, ids []crypt.Identity, err error) error {
+		if err != nil {
+			return s.note(frame, err)
+		}
+		v.report.Checked += int64(slab.Frames[frame].Sealed)
+		if s.IDs != nil {
+			copy(s.IDs[slab.FirstChunk(frame):], ids)
+		}
+		s.dispute(slab, frame, ids)
+		return nil
+	})
+}
+
+func (v *verifier) chooseFrames(slab *fetch.Slab) []int {
+	var frames []int
+	for i := range slab.Frames {
+		if v.o.Full || rand.Float64() < v.o.Sample {
+			frames = append(frames, i)
+		}
+	}
+	return frames
+}
+
+// note takes down damage, and gives any other error back.
+func (s *SlabState) note(frame int, err error) error {
+	if !vault.IsDamage(err) {
+		return err
+	}
+	s.Bad[frame] = err
+	return nil
+}
+
+func SameFrames(rec *format.SlabRecord, slab *fetch.Slab) bool {
+	return bytes.Equal(rec.Group, slab.Group) && slices.EqualFunc(rec.Frames, slab.Frames, func(a format.TableFrame, b format.Frame) bool {
+		return a.Kind == b.Kind && a.Sealed == b.Sealed && a.Padding == b.Padding && slices.Equal(a.Chunks, b.Chunks)
+	})
+}
+
+// objectOf gives the name of the object that an error is about.
+func objectOf(err error) string {
+	var slab *fetch.SlabError
+	if errors.As(err, &slab) {
+		return names.Slab(slab.Slab)
+	}
+	var object *vault.ObjectError
+	if errors.As(err, &object) {
+		return object.Object
+	}
+	return ""
+}

@@ -1,0 +1,263 @@
+package give
+
+import (
+	"archive/tar"
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"iter"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
+)
+
+// RestoreMembers writes a tar stream of the members that match accepts, and gives their number.
+func (r *Giver) RestoreMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
+	n, err := r.writeMembers(ctx, v, r.reader.Listing(ctx, v), match, w, m)
+	return n, r.OrMoved(ctx, v, err)
+}
+
+// listing is the member list of a volume, to be read several times.
+type listing = iter.Seq2[*weave.Listed, error]
+
+func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, list listing, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
+	if !v.Tar {
+		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, vault.ErrBadOptions)
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	s := &selection{match: match}
+	w = heed(ctx, w)
+	for l, err := range list {
+		if err != nil {
+			return 0, err
+		}
+		s.note(l)
+	}
+	s.resolve()
+	chunks, err := r.contentOf(ctx, v, func(yield func(weave.Span) bool) {
+		for l, err := range list {
+			// An error shows to whoever writes, too.
+			if err != nil || s.takes(l) && l.Chunks > 0 && !yield(weave.Span{First: l.Chunk, Count: l.Chunks}) {
+				return
+			}
+		}
+	})
+	if vault.IsDamage(err) && !s.anyContent(list) { // of where contents lie that nobody wants
+		chunks, err = &chosen{Reader: r.slabs.Read(ctx, fetch.Inline(nil))}, nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	defer chunks.Close()
+	n := 0
+	for l, err := range list {
+		if err != nil {
+			return n, err
+		}
+		if !s.takes(l) {
+			continue
+		}
+		if err := s.write(w, l, chunks); err != nil {
+			return n, fmt.Errorf("member %q: %w", l.Member.Path, err)
+		}
+		m.Add(int64(l.Length), true)
+		n++
+	}
+	if n == 0 {
+		return 0, fmt.Errorf("a member that matches: %w", vault.ErrNotFound)
+	}
+	m.Done()
+	if _, err := w.Write(make([]byte, 2*tarBlock)); err != nil { // the end marker
+		return n, err
+	}
+	return n, chunks.unproved
+}
+
+const tarBlock = 512
+
+// heedful is a writer that fails once ctx is done: a hole may be of exabytes.
+type heedful struct {
+	ctx context.Context
+	w   io.Writer
+}
+
+func (h *heedful) Write(p []byte) (int, error) {
+	if h.ctx.Err() != nil {
+		return 0, context.Cause(h.ctx)
+	}
+	return h.w.Write(p)
+}
+
+// heed gives w as a heedful writer, of holes too if w is.
+func heed(ctx context.Context, w io.Writer) io.Writer {
+	if h, ok := w.(holeWriter); ok {
+		return &heedfulHoles{heedful{ctx, w}, h}
+	}
+	return &heedful{ctx, w}
+}
+
+type heedfulHoles struct {
+	heedful
+	holes holeWriter
+}
+
+// WriteHole takes a stretch of zeros without its bytes.
+func (h *heedfulHoles) WriteHole(n int64) error {
+	if h.ctx.Err() != nil {
+		return context.Cause(h.ctx)
+	}
+	return h.holes.WriteHole(n)
+}
+
+// selection says which members are written, and which under another name.
+type selection struct {
+	match func(path string) bool
+
+	links   []link            // that match
+	rename  map[string]string // target that was not asked for: the link that takes its content
+	replace map[int]string    // number of a link's entry: its new target; "" if it isn't written
+}
+
+type link struct {
+	number       int
+	path, target string
+}
+
+func (s *selection) matches(l *weave.Listed) bool {
+	return l.Member != nil && s.match(weave.CleanPath(l.Member.Path))
+}
+
+// note takes down what resolve needs.
+func (s *selection) note(l *weave.Listed) {
+	if s.matches(l) && l.Member.Type == tarstream.Hardlink {
+		s.links = append(s.links, link{l.Number, l.Member.Path, weave.CleanPath(l.Member.Link)})
+	}
+}
+
+// resolve finds a new name for each target that was not asked for.
+func (s *selection) resolve() {
+	s.rename, s.replace = make(map[string]string), make(map[int]string)
+	for _, l := range s.links {
+		if s.match(l.target) {
+			continue
+		}
+		if first, ok := s.rename[l.target]; ok {
+			s.replace[l.number] = first
+			continue
+		}
+		s.rename[l.target] = l.path
+		s.replace[l.number] = ""
+	}
+}
+
+// takes tells whether the entry is written.
+func (s *selection) takes(l *weave.Listed) bool {
+	if l.Member == nil {
+		return false
+	}
+	if to, ok := s.replace[l.Number]; ok {
+		return to != ""
+	}
+	if s.matches(l) {
+		return true
+	}
+	_, ok := s.rename[weave.CleanPath(l.Member.Path)]
+	return ok && l.Member.Type != tarstream.Hardlink
+}
+
+// anyContent tells whether an entry that is written has a content.
+func (s *selection) anyContent(list listing) bool {
+	for l, err := range list {
+		if err != nil || s.takes(l) && l.Chunks > 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// write writes one member.
+func (s *selection) write(w io.Writer, l *weave.Listed, chunks *chosen) error {
+	if to, ok := s.replace[l.Number]; ok {
+		return rewrite(w, l, nil, func(h *tar.Header) { h.Linkname = to })
+	}
+	if !s.matches(l) {
+		content := io.LimitReader(fetch.Bytes(chunks.Next), int64(l.Length))
+		return rewrite(w, l, content, func(h *tar.Header) { h.Name = s.rename[weave.CleanPath(l.Member.Path)] })
+	}
+	if _, err := w.Write(l.Head[l.Skip:]); err != nil {
+		return err
+	}
+	left := l.Length
+	for n := l.Chunks; n > 0; {
+		b, err := chunks.NextBlock(n)
+		if err != nil {
+			return weave.OrDamage(err, "its contents end too early")
+		}
+		if uint64(len(b.Data))*b.Times > left {
+			return fmt.Errorf("%w: its contents are too long", format.ErrDamaged)
+		}
+		if err := writeChunks(w, b); err != nil {
+			return err
+		}
+		n -= uint64(len(b.Lengths)) * b.Times
+		left -= uint64(len(b.Data)) * b.Times
+	}
+	if left > 0 {
+		return fmt.Errorf("%w: its contents are too short", format.ErrDamaged)
+	}
+	_, err := w.Write(make([]byte, weave.Padding(l.Length)))
+	return err
+}
+
+// rewrite writes a member with another header.
+func rewrite(w io.Writer, l *weave.Listed, content io.Reader, change func(*tar.Header)) error {
+	size := int64(0)
+	if content != nil {
+		var err error
+		if content, err = tarstream.Expand(l.Head[l.Skip:], int64(l.Length), content); err != nil {
+			return fmt.Errorf("%w: %w", format.ErrDamaged, err)
+		}
+		size = l.Member.Size
+	}
+	h := headerOf(l.Member)
+	h.Size = size
+	change(h)
+	var buf bytes.Buffer
+	if err := tar.NewWriter(&buf).WriteHeader(h); err != nil {
+		return err
+	}
+	if _, err := w.Write(buf.Bytes()); err != nil || content == nil {
+		return err
+	}
+	n, err := io.Copy(w, content)
+	if err == nil && n != size {
+		err = fmt.Errorf("%w: %d bytes where its header says %d", format.ErrDamaged, n, size)
+	}
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(make([]byte, weave.Padding(uint64(size))))
+	return err
+}
+
+// headerOf gives the header of a regular file with what is known of a member.
+func headerOf(m *tarstream.Member) *tar.Header {
+	h := &tar.Header{
+		Typeflag: tar.TypeReg, Name: m.Path, Linkname: m.Link, Mode: weave.UnixMode(m.Mode),
+		Uid: m.UID, Gid: m.GID, Uname: m.User, Gname: m.Group, ModTime: m.Modified,
+		Format: tar.FormatPAX, PAXRecords: make(map[string]string),
+	}
+	if m.Type == tarstream.Hardlink {
+		h.Typeflag = tar.TypeLink
+	}
+	for name, value := range m.Attributes {
+		h.PAXRecords["SCHILY.xattr."+name] = string(value)
+	}
+	return h
+}

@@ -1,0 +1,361 @@
+package mend
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"github.com/klauspost/compress/zstd"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/check"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// badSlab is a slab of which not all can be read.
+type badSlab struct {
+	frames []uint32                    // that can't be read; none: the slab as a whole
+	bad    []bool                      // by chunk; nil: all
+	ids    []crypt.Identity            // of the chunks, as a table says; nil where none does
+	said   map[uint32][]crypt.Identity // what tables said of chunks that are others
+}
+
+// lost tells whether a chunk can't be read.
+func (b *badSlab) lost(chunk uint32) bool {
+	return b != nil && (b.bad == nil || int(chunk) >= len(b.bad) || b.bad[chunk])
+}
+
+// disputes tells whether a table said that a chunk is another one.
+func (b *badSlab) disputes(chunk uint32) bool { return b != nil && len(b.said[chunk]) > 0 }
+
+// findBad notes which chunks can't be read, and what they were.
+func (p *repairer) findBad(ctx context.Context) error {
+	p.bad = make(map[format.SlabID]*badSlab)
+	for id, s := range p.v.Slabs {
+		if len(s.Bad) == 0 && !s.Worn && len(s.Disputed.Said) == 0 {
+			continue
+		}
+		b := &badSlab{said: s.Disputed.Said}
+		if s.Bad[-1] == nil {
+			slab, err := p.r.slabs.Open(ctx, id)
+			if err != nil {
+				return err
+			}
+			b.bad = make([]bool, slab.Chunks())
+			for frame := range s.Bad {
+				b.frames = append(b.frames, uint32(frame))
+				for n := range slab.Frames[frame].Chunks {
+					b.bad[int(slab.FirstChunk(frame))+n] = true
+				}
+			}
+			for frame := range s.Disputed.Frames {
+				if s.Bad[frame] == nil {
+					b.frames = append(b.frames, uint32(frame))
+				}
+			}
+			if s.Worn {
+				// No frame has this number: it stands for the trailer.
+				b.frames = append(b.frames, uint32(len(slab.Frames)))
+			}
+			slices.Sort(b.frames)
+		}
+		p.bad[id] = b
+	}
+	return p.nameChunks(ctx)
+}
+
+// nameChunks learns from the tables which chunks bad slabs held, those that are
+// missing included.
+func (p *repairer) nameChunks(ctx context.Context) error {
+	if len(p.bad) == 0 {
+		return nil
+	}
+	return p.r.stock.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
+		for _, rec := range records {
+			if b := p.bad[rec.Slab]; b != nil && b.ids == nil {
+				b.ids = stock.IdentitiesOf(rec)
+			}
+		}
+		return nil
+	})
+}
+
+// markBad puts a mark of the places that can't be read, so that no writer relies on
+// them.
+func (p *repairer) markBad(ctx context.Context) error {
+	going, err := p.r.ledger.ReadBatchesOf(ctx, names.Harmed)
+	if err != nil {
+		return err
+	}
+	marked := going.Harmed()
+	record := &format.BatchRecord{}
+	for id, b := range p.bad {
+		if _, there := p.v.There.Find(id); there && !marked.Covers(id, b.frames) {
+			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
+		}
+	}
+	if len(record.Harmed) == 0 {
+		return nil
+	}
+	slices.SortFunc(record.Harmed, func(a, b format.HarmedSlab) int { return slices.Compare(a.Slab[:], b.Slab[:]) })
+	_, err = p.r.ledger.PutBatch(ctx, names.Harmed, record)
+	return err
+}
+
+// heal lets captures take harmed chunks from where they are unharmed.
+func (p *repairer) heal(ctx context.Context) error {
+	if len(p.bad) == 0 {
+		return nil
+	}
+	var records []*format.IndexFile
+	for _, captures := range p.r.byGroup(p.v.Captures) {
+		healed, err := p.healGroup(ctx, captures)
+		if err != nil {
+			return err
+		}
+		records = append(records, healed...)
+	}
+	if err := p.writeGenerations(ctx, records); err != nil {
+		return err
+	}
+	for _, record := range records {
+		i := slices.IndexFunc(p.v.Captures, func(c *ledger.Capture) bool { return c.ID == record.ID })
+		p.v.Captures[i] = &ledger.Capture{IndexFile: record}
+	}
+	return nil
+}
+
+// healGroup gives the new records of captures of one group.
+func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([]*format.IndexFile, error) {
+	h, err := p.newHealer(ctx, captures[0].Name)
+	if err != nil {
+		return nil, err
+	}
+	var records []*format.IndexFile
+	for _, c := range captures {
+		record, err := h.capture(ctx, c)
+		if err != nil {
+			h.w.Intake.Abandon(context.WithoutCancel(ctx))
+			return nil, fmt.Errorf("capture %s: %w", c.ID, err)
+		}
+		if record != nil {
+			records = append(records, record)
+			p.out.Healed = append(p.out.Healed, c.ID)
+		}
+	}
+	_, err = h.w.Intake.Close()
+	return records, err
+}
+
+// healer finds chunks elsewhere.
+type healer struct {
+	r     *Mender
+	w     *weave.Weaver
+	v     *check.Findings
+	index *known.Index
+	bad   map[format.SlabID]*badSlab
+	wrong bool // the recipe at hand meant what was said of disputed chunks
+}
+
+// newHealer gives a healer that relies on nothing harmed, for captures of that
+// name, or for all where they share chunks.
+func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) {
+	params, err := p.r.vault.Params()
+	if err != nil {
+		return nil, err
+	}
+	apart := p.r.stock.ApartFor(name)
+	index, adopted, err := p.r.stock.LoadIndex(ctx, p.lease, apart.Group)
+	if err != nil {
+		return nil, err
+	}
+	cfg := p.r.stock.IntakeConfig(index)
+	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, params.Max(), zstd.SpeedDefault, apart
+	in, err := intake.New(ctx, cfg)
+	if err != nil {
+		return nil, err
+	}
+	w := weave.NewWeaver(params, vault.NewMeter(nil))
+	w.Intake = in
+	if p.uses == nil {
+		p.uses = make(map[format.SlabID]bool)
+	}
+	w.Uses = p.uses // of all groups
+	return &healer{r: p.r, w: w, v: p.v, index: index, bad: p.bad}, nil
+}
+
+// capture gives the record of a capture that names what is unharmed, as far as there
+// is, or nil if nothing changes.
+func (h *healer) capture(ctx context.Context, c *ledger.Capture) (*format.IndexFile, error) {
+	record := *c.IndexFile
+	record.Volumes = slices.Clone(record.Volumes)
+	changed := false
+	for i := range record.Volumes {
+		v := &record.Volumes[i]
+		list := &v.MemberList
+		for _, place := range []**format.Recipe{&list, &v.Stamps, &v.Contents} {
+			healed, err := h.recipe(ctx, *place)
+			if err != nil && !errors.Is(err, errLost) {
+				return nil, err
+			}
+			if err == nil && healed != nil {
+				*place, changed = healed, true
+			}
+		}
+		v.MemberList = *list
+		if err := h.optional(ctx, &v.States, &changed); err != nil {
+			return nil, err
+		}
+	}
+	if err := h.optional(ctx, &record.Seen, &changed); err != nil {
+		return nil, err
+	}
+	if !changed {
+		return nil, nil
+	}
+	return &record, nil
+}
+
+// optional heals what nothing is lost without, or leaves it out.
+func (h *healer) optional(ctx context.Context, place **format.Recipe, changed *bool) error {
+	healed, err := h.recipe(ctx, *place)
+	switch {
+	case errors.Is(err, errLost):
+		*place, *changed = nil, true
+	case err != nil:
+		return err
+	case healed != nil:
+		*place, *changed = healed, true
+	}
+	return nil
+}
+
+// errLost is returned for a chunk that is nowhere.
+var errLost = fmt.Errorf("%w: a chunk is in no slab that can be read", format.ErrDamaged)
+
+// recipe gives a recipe that names no harmed chunk, nil if the old one does not, or
+// errLost.
+func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe, error) {
+	if old == nil {
+		return nil, nil
+	}
+	moved := false
+	h.wrong = h.v.Wrong[weave.RecipeKey(old)] != check.Intact
+	for run, err := range h.runs(ctx, old, &moved) {
+		if err != nil {
+			return nil, err
+		}
+		if run.Slab == (format.SlabID{}) {
+			return nil, errLost
+		}
+	}
+	if !moved {
+		return nil, h.unhealed()
+	}
+	if ok, err := h.r.stock.Fits(ctx, old, h.runs(ctx, old, &moved), h.v.RealOf); err != nil || !ok {
+		return nil, check.OrElse(err, errLost) // what is found elsewhere is not what was captured
+	}
+	healed, err := h.w.PutRecipe(*old, func(yield func(format.Run) error) error {
+		j := &weave.Joiner{Yield: yield}
+		for run, err := range h.runs(ctx, old, &moved) {
+			if err != nil {
+				return err
+			}
+			if err := j.Add(run); err != nil {
+				return err
+			}
+		}
+		return j.End()
+	})
+	return &healed, err
+}
+
+// runs gives the runs of a recipe, with harmed chunks taken from elsewhere. A chunk
+// that is nowhere comes as a run of the slab zero, or, above the recipe itself,
+// ends the sequence with errLost.
+func (h *healer) runs(ctx context.Context, recipe *format.Recipe, moved *bool) fetch.Runs {
+	runs := h.replace(fetch.Inline(recipe.Runs), moved)
+	for range recipe.Level {
+		runs = h.replace(h.r.slabs.Nested(ctx, whole(runs)), moved)
+	}
+	return runs
+}
+
+// whole ends runs at a chunk that is nowhere.
+func whole(runs fetch.Runs) fetch.Runs {
+	return func(yield func(format.Run, error) bool) {
+		for run, err := range runs {
+			if err == nil && run.Slab == (format.SlabID{}) {
+				err = errLost
+			}
+			if !yield(run, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+// unhealed says that a recipe is lost of which nothing is to be taken from elsewhere, if it
+// is not that of what was captured.
+func (h *healer) unhealed() error {
+	if h.wrong {
+		return errLost
+	}
+	return nil
+}
+
+func (h *healer) replace(runs fetch.Runs, moved *bool) fetch.Runs {
+	return func(yield func(format.Run, error) bool) {
+		for run, err := range runs {
+			b := h.bad[run.Slab]
+			if err != nil || b == nil {
+				if !yield(run, err) {
+					return
+				}
+				continue
+			}
+			for n := range run.Count {
+				at := run
+				at.First, at.Count = run.First+n, 1
+				if b.lost(at.First) || h.wrong && b.disputes(at.First) {
+					at = h.elsewhere(b, at)
+					*moved = true
+				}
+				if !yield(at, nil) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// elsewhere gives the run of one chunk where it is unharmed, or in the slab zero.
+func (h *healer) elsewhere(b *badSlab, run format.Run) format.Run {
+	meant := b.said[run.First]
+	if len(meant) == 0 && int(run.First) < len(b.ids) {
+		meant = b.ids[run.First : run.First+1]
+	}
+	for _, id := range meant {
+		if ref, ok := h.index.Lookup(id); ok {
+			run.Slab, run.First = h.index.Locate(ref)
+			return run
+		}
+	}
+	run.Slab = format.SlabID{}
+	return run
+}
+
+// byGroup gives the captures of each group, in the order of the first of each.
+func (r *Mender) byGroup(captures []*ledger.Capture) [][]*ledger.Capture {
+	return stock.Gather(captures, func(c *ledger.Capture) string { return string(r.stock.ApartFor(c.Name).Group) })
+}

@@ -1,0 +1,236 @@
+package mend
+
+import (
+	"context"
+	"errors"
+	"maps"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/check"
+	"github.com/kistarchive/kist/store/internal/stock"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Options say how far repairing may go.
+type Options struct {
+	Drop  bool   // gives up what can't be mended
+	Host  string // for people
+	Meter *vault.Meter
+}
+
+// Report says what was mended, and what can't be.
+type Report struct {
+	Tables     stock.Rebuilt
+	Healed     []string // captures of which harmed chunks were found again elsewhere
+	Lost       []check.Harmed
+	Unreadable []string // captures whose index files can't be read
+	Vanished   []string // captures that others saw, and that were never removed
+	Exchanged  []string // captures whose index files are not the ones that they were
+	Returned   []string // captures that were removed on purpose, and are there again
+	Marks      []string // marks and index files that could not be read, and were removed
+	Dropped    bool     // what was lost has been given up
+}
+
+// Repair mends what it can. It wants a repository that is read afresh.
+func (r *Mender) Repair(ctx context.Context, o Options) (*Report, error) {
+	l, err := r.leases.Take(ctx, format.WorkRepair, o.Host, "")
+	if err != nil {
+		return nil, err
+	}
+	defer l.End(ctx)
+	if err := r.leases.Alone(ctx, l); err != nil {
+		return nil, err
+	}
+	p := &repairer{r: r, o: o, lease: l, out: &Report{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
+	err = p.run(ctx)
+	return p.out, err
+}
+
+// repairer is one run of Repair.
+type repairer struct {
+	r     *Mender
+	o     Options
+	lease *lease.Lease
+	out   *Report
+	v     *check.Findings
+	bad   map[format.SlabID]*badSlab
+	uses  map[format.SlabID]bool // by what was healed or dropped
+
+	exchanged map[string]*ledger.Exchange
+}
+
+func (p *repairer) run(ctx context.Context) error {
+	if err := p.rebuildTables(ctx); err != nil {
+		return err
+	}
+	var err error
+	if p.v, err = p.r.verifier.Find(ctx, check.Options{Full: true, Meter: func() *vault.Meter { return p.o.Meter }}); err != nil {
+		return err
+	}
+	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.heal, p.findLost, p.findMissing, p.findExchanged} {
+		if err := step(ctx); err != nil {
+			return err
+		}
+	}
+	if !p.o.Drop {
+		return nil
+	}
+	if err := p.drop(ctx); err != nil {
+		return err
+	}
+	p.out.Dropped = true
+	return nil
+}
+
+// rebuildTables reads the repository afresh: what it finds may be mended by what follows.
+func (p *repairer) rebuildTables(ctx context.Context) error {
+	fresh, err := p.r.stock.Afresh()
+	if err != nil {
+		return err
+	}
+	defer fresh.Vault().Slabs().Close()
+	done, err := fresh.Rebuild(ctx)
+	if done != nil {
+		p.out.Tables = *done
+	}
+	return err
+}
+
+// removeBadMarks removes marks that can't be read. One that holds a capture is
+// put anew first.
+func (p *repairer) removeBadMarks(ctx context.Context) error {
+	there := ledger.CaptureIDs(p.v.Files)
+	for _, name := range p.v.BadMarks {
+		if id, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == names.Holds && slices.Contains(there, id) && !p.v.Stand.Ended[name] {
+			if err := vault.PutMark(ctx, p.r.vault, format.Hold, names.NewHold(id), ledger.NewMarkRecord(p.o.Host, "the mark before could not be read")); err != nil {
+				return err
+			}
+		}
+		if err := p.removeBadMark(ctx, name); err != nil {
+			return err
+		}
+		p.out.Marks = append(p.out.Marks, name)
+	}
+	return nil
+}
+
+// removeBadMark removes a mark that can't be read. One that undoes a retirement is put
+// again under its name, which is all that counts of it, once the retirement is gone.
+func (p *repairer) removeBadMark(ctx context.Context, name string) error {
+	mark, _, err := names.ParseEnding(name)
+	undoes := err == nil && vault.FolderOf(name) == names.Retired
+	if undoes {
+		if err := p.removeMark(ctx, mark); err != nil {
+			return err
+		}
+	}
+	if err := p.removeMark(ctx, name); err != nil || !undoes {
+		return err
+	}
+	return vault.PutMark(ctx, p.r.vault, format.Retired, name, ledger.NewMarkRecord(p.o.Host, "the mark before could not be read"))
+}
+
+func (p *repairer) removeMark(ctx context.Context, name string) error {
+	if err := p.r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+		return err
+	}
+	return nil
+}
+
+// removeTorn removes index files of captures that were never committed.
+func (p *repairer) removeTorn(ctx context.Context) error {
+	for _, info := range p.v.Files {
+		if _, _, err := names.ParseCapture(info.Name); err != nil || !ledger.IsTorn(info) {
+			continue
+		}
+		if err := p.r.storage.Remove(ctx, info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+		p.out.Marks = append(p.out.Marks, info.Name)
+	}
+	return nil
+}
+
+// findMissing lists captures that can't be read at all, or have vanished.
+func (p *repairer) findMissing(ctx context.Context) error {
+	readable := make(map[string]bool)
+	for _, c := range p.v.Captures {
+		readable[c.ID] = true
+	}
+	for _, files := range ledger.Generations(p.v.Files) {
+		if id, _, _ := names.ParseCapture(files[0].Info.Name); !readable[id] {
+			p.out.Unreadable = append(p.out.Unreadable, id)
+		}
+	}
+	missing, err := p.r.ledger.Vanished(ctx, p.v.Captures, p.v.Files, p.v.Gone)
+	if err != nil {
+		return err
+	}
+	marked, err := p.r.ledger.Marked(ctx, p.v.Stand, p.v.Files, p.v.Gone)
+	maps.Copy(missing, marked)
+	p.out.Vanished = slices.AppendSeq(p.out.Vanished, maps.Keys(missing))
+	slices.Sort(p.out.Vanished)
+	return err
+}
+
+// drop gives up what can't be mended.
+func (p *repairer) drop(ctx context.Context) error {
+	if err := p.dropMembers(ctx); err != nil {
+		return err
+	}
+	if err := p.dropHistory(ctx); err != nil {
+		return err
+	}
+	return p.dropCaptures(ctx, slices.Concat(p.out.Unreadable, p.out.Vanished))
+}
+
+// dropCaptures says that captures are no more, and removes their index files.
+func (p *repairer) dropCaptures(ctx context.Context, ids []string) error {
+	if len(ids) == 0 {
+		return nil
+	}
+	if _, err := p.r.ledger.PutBatch(ctx, names.Gone, p.departing(ids)); err != nil {
+		return err
+	}
+	for _, files := range ledger.Generations(p.v.Files) {
+		if id, _, _ := names.ParseCapture(files[0].Info.Name); !slices.Contains(ids, id) {
+			continue
+		}
+		for _, f := range slices.Backward(files) {
+			if err := p.r.storage.Remove(ctx, f.Info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// writeGenerations puts index files in the place of others.
+func (p *repairer) writeGenerations(ctx context.Context, records []*format.IndexFile) error {
+	if err := p.departChanged(ctx, records); err != nil {
+		return err
+	}
+	highest := ledger.HighestGenerations(p.v.Files)
+	put := p.lease.Rewriting(p.uses, nil)
+	for _, record := range records {
+		if err := p.lease.Check(ctx); err != nil {
+			return err
+		}
+		put.Add(names.Capture(record.ID, highest[record.ID]+1))
+		if _, err := p.r.ledger.WriteGeneration(ctx, record, highest[record.ID]+1); err != nil {
+			return err
+		}
+	}
+	if err := put.Check(ctx); err != nil {
+		return err
+	}
+	var err error
+	p.v.Files, err = p.r.storage.List(ctx, names.Captures)
+	return err
+}

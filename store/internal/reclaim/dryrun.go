@@ -1,0 +1,77 @@
+package reclaim
+
+import (
+	"context"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/stock"
+)
+
+// Plan tells what Reclaim would do.
+func (r *Keeper) Plan(ctx context.Context, o Options) (*Reclaimed, error) {
+	now, guessed, err := r.leases.Now(ctx)
+	if err != nil {
+		return nil, err
+	}
+	c := &reclaimer{r: r, o: o, out: &Reclaimed{Captures: []string{}}}
+	if guessed {
+		c.out.Notes = append(c.out.Notes, "the repository can't be asked for its time, as where it is mounted read-only: this plan goes by the clock of this machine")
+	}
+	if c.v, err = r.survey(ctx, now, o.Grace); err != nil {
+		return nil, err
+	}
+	others, err := r.leases.Writers(ctx, now)
+	if err != nil {
+		return nil, err
+	}
+	c.waiting = slices.DeleteFunc(others, func(w lease.Writer) bool { return !w.Alive })
+	if !o.AcceptUnexplained {
+		if err := c.v.checkExplained(ctx, c.waiting); err != nil {
+			return nil, err
+		}
+	}
+	c.plan()
+	c.outlook()
+	c.out.Waiting = c.waiting
+	return c.out, nil
+}
+
+// plan adds up what would go. What is announced only now, or freed by moving rests,
+// goes at once only where there is no grace time.
+func (c *reclaimer) plan() {
+	v, out := c.v, c.out
+	for _, s := range v.victims(c.o.MinDead, c.waiting) {
+		out.Moved++
+		out.Written += s.info.Size - v.dead(s)
+		if v.grace <= 0 {
+			out.Slabs++
+			out.Freed += s.info.Size
+		} else {
+			out.Announced++
+			out.Due += s.info.Size
+		}
+	}
+	due, known := v.due(), stock.NewExclusion(v.going)
+	g := &going{slabs: make(map[format.SlabID]*stocked)}
+	for _, s := range v.order {
+		switch {
+		case (v.grace <= 0 || due[s.id] || known.Slabs[s.id]) && v.unused(s, v.needed):
+			g.slabs[s.id] = s
+			out.Slabs++
+			out.Freed += s.info.Size
+		case v.grace > 0 && !known.Last[s.id] && v.unused(s, v.wanted):
+			out.Announced++
+			out.Due += s.info.Size
+		}
+	}
+	for _, capture := range v.captures {
+		if v.expired(capture) {
+			out.Captures = append(out.Captures, capture.ID)
+			out.Freed += capture.Info.Size
+			g.captures = append(g.captures, capture)
+		}
+	}
+	v.forget(g)
+}

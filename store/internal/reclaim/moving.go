@@ -1,0 +1,381 @@
+package reclaim
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+
+	"github.com/klauspost/compress/zstd"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
+)
+
+// maxDead is the share of what is stored that may be dead where nothing else is
+// asked for. Half of what a user may be promised: what moves leaves some behind.
+const maxDead = 0.03
+
+// victims gives the slabs whose rests are to be moved.
+func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
+	young := v.young(others)
+	named := stock.NewExclusion(v.going)
+	type partly struct {
+		s     *stocked
+		dead  int64
+		share float64
+	}
+	var all []partly
+	var stored, dead int64
+	harmed := v.going.Harmed()
+	var chosen []*stocked
+	for _, s := range v.order {
+		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.needed) {
+			if len(frames) > 0 && !v.needsFrames(s, frames) {
+				chosen = append(chosen, s) // so that what can't be read is gone
+			}
+			continue
+		}
+		if s.frames == nil || v.unused(s, v.needed) || named.Covers(s.id, s.info) {
+			continue // it can't be moved, or goes as a whole
+		}
+		stored += s.info.Size
+		n := v.dead(s)
+		dead += n
+		if n > 0 && !young[s.id] {
+			all = append(all, partly{s, n, float64(n) / float64(s.info.Size)})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b partly) int { return cmp.Compare(b.share, a.share) })
+	for _, p := range all {
+		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
+			break
+		}
+		chosen = append(chosen, p.s)
+		dead -= p.dead
+		stored -= p.dead
+	}
+	return chosen
+}
+
+// needsFrames tells whether a chunk of some frames is needed.
+func (v *survey) needsFrames(s *stocked, frames []uint32) bool {
+	at := s.first
+	for i := range s.frames {
+		n := len(s.frames[i].Chunks)
+		if slices.Contains(frames, uint32(i)) && v.needed.any(at, at+n) {
+			return true
+		}
+		at += n
+	}
+	return false
+}
+
+// moveRests moves what is needed of partly dead slabs to new ones, and lets the
+// captures name those. It tells whether anything was moved.
+func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
+	others, err := c.r.leases.Others(ctx, c.lease)
+	if err != nil {
+		return false, err
+	}
+	victims := c.v.victims(c.o.MinDead, others)
+	if len(victims) == 0 {
+		return false, nil
+	}
+	meter := c.o.Meter
+	for _, s := range victims {
+		meter.Expect(s.info.Size - c.v.dead(s))
+	}
+	for _, some := range slabsByGroup(victims) {
+		m := &mover{
+			r: c.r, v: c.v, apart: c.r.stock.ApartOf(some[0].group), left: make(map[format.SlabID]bool),
+			ids: make(map[format.SlabID][]crypt.Identity), memo: make(map[string]*format.Recipe), meter: meter,
+		}
+		for _, s := range victims {
+			m.left[s.id] = true
+		}
+		for _, s := range some {
+			m.ids[s.id] = make([]crypt.Identity, s.chunks)
+		}
+		written, err := m.run(ctx, c.lease, some)
+		c.out.Written += written
+		c.out.Moved += len(some)
+		if err != nil {
+			return false, err
+		}
+	}
+	meter.Done()
+	return true, nil
+}
+
+// mover moves chunks from some slabs to new ones.
+type mover struct {
+	r     *Keeper
+	v     *survey
+	w     *weave.Weaver
+	index *known.Index
+	apart intake.Apart
+	left  map[format.SlabID]bool             // slabs of all groups on which nothing new may rely
+	ids   map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left now
+	said  map[format.SlabID]*stock.Said      // of those
+	memo  map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
+	meter *vault.Meter
+}
+
+// run moves the chunks, and then puts new generations of the index files
+// concerned. What was moved before it is stopped is found by the next run.
+func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ int64, err error) {
+	left := make(map[format.SlabID]bool)
+	for _, s := range victims {
+		left[s.id] = true
+	}
+	if m.said, err = m.r.stock.SaidOf(ctx, left); err != nil {
+		return 0, err
+	}
+	if err := m.begin(ctx, l); err != nil {
+		return 0, err
+	}
+	files, err := m.move(ctx, victims)
+	if err != nil {
+		m.w.Intake.Abandon(context.WithoutCancel(ctx))
+		return 0, err
+	}
+	written, err := m.w.Intake.Close()
+	if err != nil {
+		return 0, err
+	}
+	before, _ := m.v.going.Finals()
+	put := l.Rewriting(m.w.Uses, before)
+	for _, f := range files {
+		if err := l.Check(ctx); err != nil {
+			return written.Bytes, err
+		}
+		put.Add(names.Capture(f.record.ID, f.generation))
+		c, err := m.r.ledger.WriteGeneration(ctx, f.record, f.generation)
+		if err != nil {
+			return written.Bytes, err
+		}
+		written.Bytes += int64(c.Added - f.record.Added)
+	}
+	return written.Bytes, put.Check(ctx)
+}
+
+// begin starts to take in by an index that knows all slabs but those that are left and those
+// that go.
+func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
+	params, err := m.r.vault.Params()
+	if err != nil {
+		return err
+	}
+	exclude := stock.NewExclusion(m.v.going)
+	slabs := exclude.From(m.v.slabs).Without(func(s vault.SlabObject) bool { return m.left[s.ID] })
+	index, adopted, err := m.r.stock.IndexSlabs(ctx, slabs, exclude, l, m.apart.Group)
+	if err != nil {
+		return err
+	}
+	cfg := m.r.stock.IntakeConfig(index)
+	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedDefault, m.apart
+	in, err := intake.New(ctx, cfg)
+	if err != nil {
+		return err
+	}
+	m.index = index
+	m.w = weave.NewWeaver(params, m.meter)
+	m.w.Intake = in
+	return nil
+}
+
+// newFile is an index file to be put.
+type newFile struct {
+	record     *format.IndexFile
+	generation int
+}
+
+func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error) {
+	for _, s := range victims {
+		if err := m.moveSlab(ctx, s); err != nil {
+			return nil, err
+		}
+	}
+	if err := m.w.Intake.Settle(); err != nil {
+		return nil, err
+	}
+	var files []newFile
+	highest := ledger.HighestGenerations(m.v.files)
+	for _, c := range m.v.captures {
+		if m.v.expired(c) {
+			continue
+		}
+		record, err := m.rewrite(ctx, c)
+		if err != nil {
+			return nil, err
+		}
+		if record != nil {
+			files = append(files, newFile{record, highest[c.ID] + 1})
+		}
+	}
+	return files, nil
+}
+
+// moveSlab takes in the chunks of a slab that are needed, but for those that list
+// runs: new runs are listed anew.
+func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
+	slab, err := m.r.slabs.Open(ctx, s.id)
+	if err != nil {
+		return err
+	}
+	if !sameChunks(slab.Frames, s.frames) {
+		return &fetch.SlabError{Slab: s.id, Frame: -1, Err: stock.ErrDenied}
+	}
+	hasher := m.r.vault.Keys().NewHasher()
+	streams := map[bool]*intake.Stream{
+		false: m.w.Intake.Stream(intake.Contents), true: m.w.Intake.Stream(intake.Listing),
+	}
+	var raw []byte
+	at := 0
+	for i := range slab.Frames {
+		lengths := slab.Frames[i].Chunks
+		if !m.v.direct.any(s.first+at, s.first+at+len(lengths)) {
+			at += len(lengths)
+			continue
+		}
+		if raw, err = m.r.slabs.ReadFrame(ctx, slab, i, raw); err != nil {
+			return err
+		}
+		if err := m.w.Intake.NewMember(streams[false]); err != nil {
+			return err
+		}
+		rest := raw
+		for _, n := range lengths {
+			chunk := rest[:n]
+			rest = rest[n:]
+			if bit := s.first + at; m.v.direct.has(bit) {
+				m.ids[s.id][at] = hasher.Sum(chunk)
+				if m.said[s.id].Deny(uint32(at), m.ids[s.id][at]) {
+					return &fetch.SlabError{Slab: s.id, Frame: i, Err: stock.ErrDenied}
+				}
+				if err := m.put(streams[m.v.listing.has(bit)], chunk); err != nil {
+					return err
+				}
+			}
+			at++
+		}
+		m.meter.Add(int64(slab.Frames[i].Sealed), false)
+	}
+	return nil
+}
+
+// sameChunks tells whether frames have the same chunks, by their lengths: what is needed was marked by
+// what a table says.
+func sameChunks(a, b []format.Frame) bool {
+	return slices.EqualFunc(a, b, func(a, b format.Frame) bool { return slices.Equal(a.Chunks, b.Chunks) })
+}
+
+func (m *mover) put(stream *intake.Stream, chunk []byte) error {
+	buf, err := m.w.Intake.Reserve()
+	if err != nil {
+		return err
+	}
+	m.w.Intake.Put(stream, copy(buf, chunk))
+	return nil
+}
+
+// rewrite gives the record of a capture that names chunks where they lie now, or nil
+// if it names none that were moved.
+func (m *mover) rewrite(ctx context.Context, c *ledger.Capture) (*format.IndexFile, error) {
+	record := *c.IndexFile
+	record.Volumes = slices.Clone(record.Volumes)
+	places := []**format.Recipe{&record.Seen}
+	lists := make([]*format.Recipe, len(record.Volumes))
+	for i := range record.Volumes {
+		v := &record.Volumes[i]
+		lists[i] = &v.MemberList
+		places = append(places, &lists[i], &v.Stamps, &v.Contents, &v.States)
+	}
+	changed := false
+	for _, place := range places {
+		if *place == nil {
+			continue
+		}
+		moved, err := m.recipe(ctx, *place)
+		if err != nil {
+			return nil, fmt.Errorf("capture %s: %w", c.ID, err)
+		}
+		if moved != nil {
+			*place, changed = moved, true
+		}
+	}
+	if !changed {
+		return nil, nil
+	}
+	for i := range record.Volumes {
+		record.Volumes[i].MemberList = *lists[i]
+	}
+	return &record, nil
+}
+
+// recipe gives the recipe in whose place another one comes, or nil if it stays.
+func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe, error) {
+	key := weave.RecipeKey(old)
+	if moved, ok := m.memo[key]; ok {
+		return moved, nil
+	}
+	m.memo[key] = nil
+	if !slices.ContainsFunc(m.v.walked[key], func(s *stocked) bool { return m.ids[s.id] != nil }) {
+		return nil, nil
+	}
+	moved, err := m.w.PutRecipe(*old, func(yield func(format.Run) error) error {
+		j := &weave.Joiner{Yield: yield}
+		for run, err := range m.r.slabs.Runs(ctx, old) {
+			if err != nil {
+				return err
+			}
+			if err := m.moveRun(run, j); err != nil {
+				return err
+			}
+		}
+		return j.End()
+	})
+	if err != nil {
+		return nil, err
+	}
+	m.memo[key] = &moved
+	return &moved, nil
+}
+
+// moveRun gives the runs that name the chunks of a run where they lie now.
+func (m *mover) moveRun(run format.Run, j *weave.Joiner) error {
+	ids := m.ids[run.Slab]
+	if ids == nil {
+		return j.Add(run)
+	}
+	for n := range run.Count {
+		at := run.First + n
+		if int(at) >= len(ids) {
+			return fmt.Errorf("%w: chunk %d of slab %s is named, and it has %d", format.ErrDamaged, at, run.Slab, len(ids))
+		}
+		ref, ok := m.index.Lookup(ids[at])
+		if !ok {
+			return fmt.Errorf("chunk %d of slab %s was not moved", at, run.Slab)
+		}
+		slab, chunk := m.index.Locate(ref)
+		if err := j.Add(format.Run{Slab: slab, First: chunk, Count: 1, Times: run.Times}); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// slabsByGroup gives the slabs of each group, in the order of the first of each.
+func slabsByGroup(slabs []*stocked) [][]*stocked {
+	return stock.Gather(slabs, func(s *stocked) string { return string(s.group) })
+}

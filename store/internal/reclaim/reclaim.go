@@ -1,0 +1,209 @@
+package reclaim
+
+import (
+	"context"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
+)
+
+// Options say what is freed. They are valid.
+type Options struct {
+	Grace             time.Duration // none or less: at once
+	MinDead           float64       // of a slab, for which its rest is moved; 0: as much as it takes
+	AcceptUnexplained bool
+	Host              string // for people
+	Meter             *vault.Meter
+	Waiting           func(time.Duration) // called before it waits; or nil
+}
+
+// Reclaimed says what was done, or would be.
+type Reclaimed struct {
+	Captures  []string // ids of those removed
+	Slabs     int      // removed
+	Freed     int64
+	Moved     int // slabs whose rest was moved to new ones
+	Written   int64
+	Announced int // slabs that go when the grace time has passed
+	Due       int64
+	Retired   int       // captures within their grace time
+	Next      time.Time // when the first of these can go; zero: there are none
+	Notes     []string
+	Waiting   []lease.Writer // writers at work
+}
+
+// Reclaim frees what no capture needs. It wants a repository that is read afresh.
+func (r *Keeper) Reclaim(ctx context.Context, o Options) (*Reclaimed, error) {
+	l, err := r.leases.Take(ctx, format.WorkReclaim, o.Host, "")
+	if err != nil {
+		return nil, err
+	}
+	defer l.End(ctx)
+	if err := r.leases.Alone(ctx, l); err != nil {
+		return nil, err
+	}
+	c := &reclaimer{r: r, o: o, lease: l, out: &Reclaimed{Captures: []string{}}}
+	err = c.run(ctx)
+	c.out.Waiting = c.waiting
+	return c.out, err
+}
+
+// reclaimer is one run of Reclaim.
+type reclaimer struct {
+	r       *Keeper
+	o       Options
+	lease   *lease.Lease
+	out     *Reclaimed
+	v       *survey
+	waiting []lease.Writer  // who is at work, so that what is to go waits
+	dead    map[string]bool // leases that were taken for dead
+}
+
+// run frees whole slabs first, so that moving the rests of others finds room.
+func (c *reclaimer) run(ctx context.Context) error {
+	if err := c.pass(ctx); err != nil {
+		return err
+	}
+	moved, err := c.moveRests(ctx)
+	if err != nil {
+		return err
+	}
+	if moved {
+		if err := c.pass(ctx); err != nil {
+			return err
+		}
+	}
+	merged, err := c.r.stock.MergeTables(ctx, c.lease, c.removeObject)
+	c.out.Written += merged
+	if err != nil {
+		return err
+	}
+	c.clean(ctx)
+	c.outlook()
+	return nil
+}
+
+// pass announces what nothing wants, and removes what is due.
+func (c *reclaimer) pass(ctx context.Context) error {
+	if err := c.look(ctx); err != nil {
+		return err
+	}
+	if err := c.checkExplained(ctx); err != nil {
+		return err
+	}
+	if err := c.announce(ctx); err != nil {
+		return err
+	}
+	return c.finish(ctx)
+}
+
+// look takes stock of the repository.
+func (c *reclaimer) look(ctx context.Context) (err error) {
+	c.v, err = c.r.survey(ctx, c.lease.Now(), c.o.Grace)
+	return err
+}
+
+func (c *reclaimer) checkExplained(ctx context.Context) error {
+	if c.o.AcceptUnexplained {
+		return nil
+	}
+	others, err := c.r.leases.Others(ctx, c.lease)
+	if err != nil {
+		return err
+	}
+	return c.v.checkExplained(ctx, others)
+}
+
+// announce names the slabs that nothing wants.
+func (c *reclaimer) announce(ctx context.Context) error {
+	if c.o.Grace <= 0 {
+		return nil // they are named finally at once
+	}
+	others, err := c.r.leases.Others(ctx, c.lease)
+	if err != nil {
+		return err
+	}
+	known := stock.NewExclusion(c.v.going)
+	record := &format.BatchRecord{}
+	for _, s := range c.v.unusedSlabs(c.v.wanted, others) {
+		if !known.Last[s.id] && !known.Slabs[s.id] {
+			record.Slabs = append(record.Slabs, s.id)
+		}
+	}
+	if len(record.Slabs) == 0 {
+		return nil
+	}
+	if _, err := c.r.ledger.PutBatch(ctx, names.Announced, record); err != nil {
+		return err
+	}
+	c.v.going, err = c.r.ledger.ReadBatches(ctx)
+	return err
+}
+
+// young gives the slabs that may be of writers at work.
+func (v *survey) young(others []lease.Writer) map[format.SlabID]bool {
+	if len(others) == 0 {
+		return nil
+	}
+	return v.slabs.Since(lease.Earliest(others).Add(-lease.ClockSlack))
+}
+
+// unusedSlabs gives the slabs of which nothing is needed, but for those that may
+// be of writers at work.
+func (v *survey) unusedSlabs(needs bitset, others []lease.Writer) []*stocked {
+	young := v.young(others)
+	var unused []*stocked
+	for _, s := range v.order {
+		if !young[s.id] && v.unused(s, needs) {
+			unused = append(unused, s)
+		}
+	}
+	return unused
+}
+
+// due gives the slabs that were announced a grace time ago.
+func (v *survey) due() map[format.SlabID]bool {
+	due := make(map[format.SlabID]bool)
+	for _, b := range v.going.Announced {
+		if b.Record == nil || v.now.Sub(b.At()) < v.grace {
+			continue
+		}
+		for _, id := range b.Record.Slabs {
+			due[id] = true
+		}
+	}
+	return due
+}
+
+// outlook tells what waits.
+func (c *reclaimer) outlook() {
+	v, out := c.v, c.out
+	out.Notes = append(out.Notes, v.noteAhead()...)
+	next := func(t time.Time) {
+		if out.Next.IsZero() || t.Before(out.Next) {
+			out.Next = t
+		}
+	}
+	for _, b := range v.going.Announced {
+		if b.Record == nil {
+			continue
+		}
+		for _, id := range b.Record.Slabs {
+			if s := v.stock[id]; s != nil && v.unused(s, v.wanted) {
+				out.Announced++
+				out.Due += s.info.Size
+				next(b.At().Add(v.grace))
+			}
+		}
+	}
+	for _, capture := range v.captures {
+		if capture.Retired != nil && !v.expired(capture) {
+			out.Retired++
+			next(capture.Retired.At.Add(v.grace))
+		}
+	}
+}

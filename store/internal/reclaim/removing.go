@@ -1,0 +1,396 @@
+package reclaim
+
+import (
+	"context"
+	"errors"
+	"slices"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/remember"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// finish names finally what goes, and removes what was named so, as soon as no
+// writer can rely on it any more.
+func (c *reclaimer) finish(ctx context.Context) error {
+	if err := c.nameFinally(ctx); err != nil {
+		return err
+	}
+	if len(c.v.going.Final) == 0 {
+		return c.removeSuperseded(ctx, nil)
+	}
+	ready, err := c.awaitWriters(ctx)
+	if err != nil || !ready {
+		return err
+	}
+	return c.remove(ctx)
+}
+
+// nameFinally puts the mark from which on no new writer relies on what is due.
+func (c *reclaimer) nameFinally(ctx context.Context) error {
+	record := c.dueNow()
+	if len(record.Slabs) == 0 && len(record.Captures) == 0 {
+		return nil
+	}
+	others, err := c.r.leases.Others(ctx, c.lease)
+	if err != nil {
+		return err
+	}
+	if len(others) > 0 {
+		c.waiting = others // later: it would only make them store again what is there
+		return nil
+	}
+	if err := c.lease.Check(ctx); err != nil {
+		return err
+	}
+	if _, err := c.r.ledger.PutBatch(ctx, names.Final, record); err != nil {
+		return err
+	}
+	c.v.going, err = c.r.ledger.ReadBatches(ctx)
+	return err
+}
+
+// dueNow gives what may go and is not named finally yet.
+func (c *reclaimer) dueNow() *format.BatchRecord {
+	v, record := c.v, &format.BatchRecord{}
+	due, final := v.due(), stock.NewExclusion(v.going)
+	for _, s := range v.order {
+		if (v.grace <= 0 || due[s.id]) && !final.Slabs[s.id] && v.unused(s, v.needed) {
+			record.Slabs = append(record.Slabs, s.id)
+		}
+	}
+	for _, capture := range v.captures {
+		if v.expired(capture) && !v.going.Removes(capture.ID) {
+			record.Captures = append(record.Captures, capture.ID)
+		}
+	}
+	return record
+}
+
+// awaitWriters waits until other machines see what was named finally, and tells
+// whether all writers are done that may not have seen it in time.
+func (c *reclaimer) awaitWriters(ctx context.Context) (bool, error) {
+	var last time.Time
+	for _, f := range c.v.going.Final {
+		if f.Info.Modified.After(last) {
+			last = f.Info.Modified
+		}
+	}
+	settle := c.patience(lease.SettleTime)
+	if settle > 0 {
+		if err := c.wait(ctx, min(last.Add(settle).Sub(c.lease.Now()), settle+lease.ClockSlack)); err != nil {
+			return false, err
+		}
+	}
+	others, err := c.r.leases.Writers(ctx, c.lease.Now())
+	if err != nil {
+		return false, err
+	}
+	others = slices.DeleteFunc(others, func(w lease.Writer) bool { return w.Lease == c.lease.ID })
+	c.dead = make(map[string]bool)
+	for _, w := range others {
+		c.dead[w.Lease] = !w.Alive
+	}
+	others = slices.DeleteFunc(others, func(w lease.Writer) bool { return !w.Alive || w.Start().After(last.Add(settle+lease.ClockSlack)) })
+	c.waiting = others
+	if len(others) > 0 {
+		return false, nil
+	}
+	// Somebody whose lease is gone may have committed so lately that the index file
+	// can't be seen yet.
+	return true, c.wait(ctx, c.patience(lease.ListingLag))
+}
+
+// patience gives a time to wait until other machines see what was done, or none
+// where somebody said that there are none.
+func (c *reclaimer) patience(d time.Duration) time.Duration {
+	if c.o.Grace <= 0 {
+		return 0
+	}
+	return d
+}
+
+func (c *reclaimer) wait(ctx context.Context, d time.Duration) error {
+	if d <= 0 {
+		return nil
+	}
+	if c.o.Waiting != nil {
+		c.o.Waiting(d)
+	}
+	return lease.Pause(ctx, d)
+}
+
+// going is what really goes: what was named finally and is still not needed.
+type going struct {
+	captures []*ledger.Capture
+	slabs    map[format.SlabID]*stocked
+}
+
+// remove looks again at what is needed, and removes the rest of what was named
+// finally.
+func (c *reclaimer) remove(ctx context.Context) error {
+	if err := c.look(ctx); err != nil {
+		return err
+	}
+	if err := c.lease.Check(ctx); err != nil {
+		return err
+	}
+	g, err := c.v.whatGoes(ctx)
+	if err != nil {
+		return err
+	}
+	if err := c.removeCaptures(ctx, g); err != nil {
+		return err
+	}
+	if err := c.removeSuperseded(ctx, g.slabs); err != nil {
+		return err
+	}
+	for _, s := range c.v.order {
+		if g.slabs[s.id] == nil {
+			continue
+		}
+		if err := c.removeLeased(ctx, s.info); err != nil {
+			return err
+		}
+		c.out.Slabs++
+	}
+	dead, err := c.removeDead(ctx)
+	if err != nil {
+		return err
+	}
+	if len(g.slabs) > 0 || dead {
+		// Who does not see the mark any more must not see the slabs, or its lease, either.
+		if err := c.wait(ctx, c.patience(lease.ListingLag)); err != nil {
+			return err
+		}
+	}
+	return c.removeMarks(ctx, g)
+}
+
+// whatGoes holds what was named finally against what is needed now: by all
+// captures that stay listed, be they expired.
+func (v *survey) whatGoes(ctx context.Context) (*going, error) {
+	named := make(map[string]bool)
+	for _, f := range v.going.Final {
+		if f.Record != nil {
+			for _, id := range f.Record.Captures {
+				named[id] = true
+			}
+		}
+	}
+	g := &going{slabs: make(map[format.SlabID]*stocked)}
+	for _, capture := range v.captures {
+		switch {
+		case !v.expired(capture): // its needs are known
+		case named[capture.ID]:
+			g.captures = append(g.captures, capture)
+		default:
+			if err := v.needAll(ctx, capture); err != nil {
+				return nil, err
+			}
+		}
+	}
+	for _, f := range v.going.Final {
+		if f.Record == nil {
+			continue
+		}
+		for _, id := range f.Record.Slabs {
+			if s := v.stock[id]; s != nil && v.unused(s, v.needed) {
+				g.slabs[id] = s
+			}
+		}
+	}
+	return g, nil
+}
+
+// removeCaptures says which captures are no more, and then removes their index
+// files, the one that counts last.
+func (c *reclaimer) removeCaptures(ctx context.Context, g *going) error {
+	record := &format.BatchRecord{}
+	said := c.v.going.Departures()
+	ids := make(map[string]bool)
+	var learned []remember.Capture
+	for _, capture := range g.captures {
+		ids[capture.ID] = true
+		learned = append(learned, capture.Remembered(remember.Gone))
+		if hash := capture.Hash(); !said.Covers(capture.ID, hash) {
+			ledger.Depart(record, capture.ID, hash)
+		}
+	}
+	if len(record.Captures) > 0 {
+		if _, err := c.r.ledger.PutBatch(ctx, names.Gone, record); err != nil {
+			return err
+		}
+	}
+	for _, files := range ledger.Generations(c.v.files) {
+		id, _, _ := names.ParseCapture(files[0].Info.Name)
+		if !ids[id] {
+			continue
+		}
+		for _, f := range slices.Backward(files) {
+			if err := c.removeLeased(ctx, f.Info); err != nil {
+				return err
+			}
+		}
+		c.out.Captures = append(c.out.Captures, id)
+	}
+	c.r.ledger.Learn(learned...)
+	return nil
+}
+
+// removeSuperseded removes index files in whose place others have come: a grace
+// time ago, or such as need a slab that goes.
+func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabID]*stocked) error {
+	since := make(map[string]time.Time)
+	for _, capture := range c.v.captures {
+		since[capture.ID] = capture.Info.Modified
+	}
+	for _, info := range c.v.superseded {
+		id, _, _ := names.ParseCapture(info.Name)
+		old := c.o.Grace <= 0 || c.v.now.Sub(since[id]) >= c.o.Grace
+		if !old && len(slabs) > 0 {
+			needs, err := c.needsAny(ctx, info, slabs)
+			if err != nil {
+				return err
+			}
+			old = needs
+		}
+		if !old {
+			continue
+		}
+		if err := c.removeLeased(ctx, info); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// needsAny tells whether an index file needs one of the slabs. One that can't be
+// read is of no use.
+func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[format.SlabID]*stocked) (bool, error) {
+	record, err := c.r.ledger.ReadIndexFile(ctx, info)
+	if errors.Is(err, storage.ErrNotFound) {
+		return false, nil
+	}
+	if vault.IsDamage(err) {
+		return true, nil
+	}
+	if err != nil {
+		return false, err
+	}
+	capture := &ledger.Capture{IndexFile: record, File: ledger.File{Info: info}}
+	for _, recipe := range weave.Recipes(capture) {
+		for level := range recipe.Level + 1 {
+			outer := format.Recipe{Level: level, Runs: recipe.Runs}
+			for run, err := range c.r.slabs.Runs(ctx, &outer) {
+				if vault.IsDamage(err) || err == nil && slabs[run.Slab] != nil {
+					return true, nil
+				}
+				if err != nil {
+					return false, err
+				}
+			}
+		}
+	}
+	return false, nil
+}
+
+// removeLeased removes an object, as long as nobody can have taken the lease for dead.
+func (c *reclaimer) removeLeased(ctx context.Context, info storage.Info) error {
+	if err := c.lease.Check(ctx); err != nil {
+		return err
+	}
+	return c.removeObject(ctx, info)
+}
+
+// removeObject removes an object and counts its bytes.
+func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
+	err := c.r.storage.Remove(ctx, info.Name)
+	if errors.Is(err, storage.ErrNotFound) {
+		return nil // by a run that was stopped
+	}
+	if err == nil {
+		c.out.Freed += info.Size
+	}
+	return err
+}
+
+// removeMarks removes the marks of what is gone, and those that are done with.
+func (c *reclaimer) removeMarks(ctx context.Context, g *going) error {
+	for _, capture := range g.captures {
+		for _, name := range c.v.stand.All[capture.ID] {
+			if err := c.removeMark(ctx, name); err != nil {
+				return err
+			}
+		}
+	}
+	c.v.forget(g)
+	for _, b := range c.v.going.Announced {
+		if b.Record != nil && c.waits(b) {
+			continue
+		}
+		if err := c.removeMark(ctx, b.Info.Name); err != nil {
+			return err
+		}
+	}
+	for _, f := range c.v.going.Final {
+		if err := c.removeMark(ctx, f.Info.Name); err != nil {
+			return err
+		}
+	}
+	var err error
+	c.v.going, err = c.r.ledger.ReadBatches(ctx)
+	return err
+}
+
+// removeDead removes the leases that were taken for dead when it was decided that no
+// writer relies on what goes. Whoever lives all the same finds either the final mark or
+// that its lease is gone.
+func (c *reclaimer) removeDead(ctx context.Context) (some bool, err error) {
+	infos, err := c.r.vault.ListMarks(ctx, names.Leases)
+	if err != nil {
+		return false, err
+	}
+	for _, info := range infos {
+		if id, _, err := names.ParseLease(info.Name); err == nil && c.dead[id] {
+			some = true
+			if err := c.removeMark(ctx, info.Name); err != nil {
+				return some, err
+			}
+		}
+	}
+	return some, nil
+}
+
+// forget takes what is gone out of the survey.
+func (v *survey) forget(g *going) {
+	for id := range g.slabs {
+		delete(v.stock, id)
+	}
+	v.slabs = v.slabs.Without(func(s vault.SlabObject) bool { return g.slabs[s.ID] != nil })
+	v.order = slices.DeleteFunc(v.order, func(s *stocked) bool { return g.slabs[s.id] != nil })
+	v.captures = slices.DeleteFunc(v.captures, func(c *ledger.Capture) bool { return slices.Contains(g.captures, c) })
+}
+
+// waits tells whether some slab that was announced is there and not wanted.
+func (c *reclaimer) waits(b ledger.Batch) bool {
+	return slices.ContainsFunc(b.Record.Slabs, func(id format.SlabID) bool {
+		s := c.v.stock[id]
+		return s != nil && c.v.unused(s, c.v.wanted)
+	})
+}
+
+func (c *reclaimer) removeMark(ctx context.Context, name string) error {
+	err := c.r.storage.Remove(ctx, name)
+	if errors.Is(err, storage.ErrNotFound) {
+		return nil
+	}
+	return err
+}

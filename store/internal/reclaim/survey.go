@@ -1,0 +1,330 @@
+package reclaim
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weave"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// survey is what a repository holds and what of it is needed, chunk by chunk.
+// It takes 4 bytes and 4 bits a chunk, beside the sets of slabs by recipe.
+type survey struct {
+	r     *Keeper
+	now   time.Time // by the medium's clock
+	grace time.Duration
+
+	files      []storage.Info    // index files of all generations
+	captures   []*ledger.Capture // retired ones, too
+	superseded []storage.Info    // index files in whose place others have come
+	stand      *ledger.Standing
+	going      *ledger.Batches
+	slabs      vault.SlabList
+	stock      map[format.SlabID]*stocked
+	order      []*stocked // by when they were put, to make moving deterministic
+
+	wanted  bitset // chunks of captures that are not retired
+	needed  bitset // those, and chunks of captures retired within the grace time
+	direct  bitset // of the needed ones, those that are not only there to list runs
+	listing bitset // of the direct ones, those of member lists and the like
+
+	walked map[string][]*stocked // by recipe: the slabs that it names, at all levels
+}
+
+// stocked is a slab that there is.
+type stocked struct {
+	id     format.SlabID
+	info   storage.Info
+	frames []format.Frame // nil where they can't be known
+	group  []byte         // of the captures that it was written for; nil: of any
+	first  int            // number of its first chunk among those of all slabs
+	chunks int
+	// short says that a recipe names chunks behind the last one that the table tells of: what it says is not
+	// so, and nothing of the slab is taken for unneeded.
+	short bool
+}
+
+type bitset []uint64
+
+func (b bitset) set(i int)      { b[i/64] |= 1 << (i % 64) }
+func (b bitset) has(i int) bool { return b[i/64]&(1<<(i%64)) != 0 }
+
+// any tells whether one of the bits from i to j-1 is set.
+func (b bitset) any(i, j int) bool {
+	for ; i < j; i++ {
+		if i%64 == 0 && j-i >= 64 && b[i/64] == 0 {
+			i += 63
+			continue
+		}
+		if b.has(i) {
+			return true
+		}
+	}
+	return false
+}
+
+// survey reads all index files, marks and tables. It refuses to go on where it can't
+// know what is needed.
+func (r *Keeper) survey(ctx context.Context, now time.Time, grace time.Duration) (*survey, error) {
+	v := &survey{r: r, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
+	for _, step := range []func(context.Context) error{v.readMarks, v.readCaptures, v.readSlabs, v.markNeeds} {
+		if err := step(ctx); err != nil {
+			return nil, err
+		}
+	}
+	return v, nil
+}
+
+func (v *survey) readMarks(ctx context.Context) (err error) {
+	if v.going, err = v.r.ledger.ReadBatches(ctx); err != nil {
+		return err
+	}
+	v.stand, err = v.r.ledger.ReadStanding(ctx)
+	return err
+}
+
+// readCaptures reads the index files, and makes sure that none is missing.
+func (v *survey) readCaptures(ctx context.Context) (err error) {
+	if v.files, err = v.r.storage.List(ctx, names.Captures); err != nil {
+		return err
+	}
+	captures, damage, again, err := v.r.ledger.Read(ctx, ledger.Generations(v.files))
+	if err != nil {
+		return err
+	}
+	if again {
+		return fmt.Errorf("listing %s: index files went meanwhile: %w", names.Captures, lease.ErrBusy)
+	}
+	if err := ledger.JoinDamage(damage); err != nil {
+		return fmt.Errorf("index files can't be read, so that what they need is not known and nothing is removed: %w", err)
+	}
+	v.stand.Apply(captures)
+	v.captures = captures
+	v.superseded = supersededFiles(v.files, captures)
+	return v.checkVanished(ctx)
+}
+
+// supersededFiles gives the index files in whose place those of captures have
+// come, lower generations first.
+func supersededFiles(files []storage.Info, captures []*ledger.Capture) (old []storage.Info) {
+	counts := make(map[string]int)
+	for _, c := range captures {
+		counts[c.ID] = c.Generation
+	}
+	for _, files := range ledger.Generations(files) {
+		for _, f := range slices.Backward(files) {
+			id, generation, _ := names.ParseCapture(f.Info.Name)
+			if g, ok := counts[id]; ok && generation < g {
+				old = append(old, f.Info)
+			}
+		}
+	}
+	return old
+}
+
+func (v *survey) checkVanished(ctx context.Context) error {
+	gone := v.going.Departures()
+	missing, err := v.r.ledger.Vanished(ctx, v.captures, v.files, gone)
+	if err != nil {
+		return err
+	}
+	marked, err := v.r.ledger.Marked(ctx, v.stand, v.files, gone)
+	if err != nil {
+		return err
+	}
+	maps.Copy(missing, marked)
+	if len(missing) == 0 {
+		return nil
+	}
+	ids := slices.Sorted(maps.Keys(missing))
+	return &VanishedError{ids}
+}
+
+// readSlabs takes stock of the slabs, by the tables, or by what a slab itself says
+// where no table lists it.
+func (v *survey) readSlabs(ctx context.Context) (err error) {
+	if v.slabs, err = v.r.vault.ListSlabs(ctx); err != nil {
+		return err
+	}
+	for _, object := range v.slabs {
+		s := &stocked{id: object.ID, info: object.Info}
+		v.stock[s.id] = s
+		v.order = append(v.order, s)
+	}
+	_, err = v.r.stock.Take(ctx, v.slabs, true, func(rec *format.SlabRecord) error {
+		frames := make([]format.Frame, len(rec.Frames))
+		for i := range frames {
+			frames[i] = rec.Frames[i].Frame()
+		}
+		v.stock[rec.Slab].frames, v.stock[rec.Slab].group = frames, rec.Group
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return v.layOut(ctx)
+}
+
+// layOut numbers all chunks.
+func (v *survey) layOut(ctx context.Context) error {
+	slices.SortStableFunc(v.order, func(a, b *stocked) int { return a.info.Modified.Compare(b.info.Modified) })
+	n := 0
+	for _, s := range v.order {
+		if s.frames == nil {
+			slab, err := v.r.slabs.Open(ctx, s.id)
+			if err != nil && !vault.IsDamage(err) {
+				return err
+			}
+			if err == nil {
+				s.frames, s.group = slab.Frames, slab.Group
+			}
+		}
+		s.first = n
+		for i := range s.frames {
+			s.chunks += len(s.frames[i].Chunks)
+		}
+		n += s.chunks
+	}
+	for _, b := range []*bitset{&v.wanted, &v.needed, &v.direct, &v.listing} {
+		*b = make(bitset, n/64+1)
+	}
+	return nil
+}
+
+// expired tells whether a capture was retired so long ago that it may go.
+func (v *survey) expired(c *ledger.Capture) bool {
+	return c.Retired != nil && (v.grace <= 0 || v.now.Sub(c.Retired.At) >= v.grace)
+}
+
+// markNeeds notes which chunks the captures need.
+func (v *survey) markNeeds(ctx context.Context) error {
+	for _, c := range v.captures {
+		if v.expired(c) {
+			continue
+		}
+		if err := v.needAll(ctx, c); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// needAll notes that a capture needs all of its chunks.
+func (v *survey) needAll(ctx context.Context, c *ledger.Capture) error {
+	for i := range c.Volumes {
+		for _, p := range weave.Parts(&c.Volumes[i]) {
+			if err := v.need(ctx, c, p.Recipe, p.Use != weave.ForContents); err != nil {
+				return err
+			}
+		}
+	}
+	if seen := c.Seen; seen != nil {
+		return v.need(ctx, c, seen, true)
+	}
+	return nil
+}
+
+// need notes that a capture needs the chunks of a recipe, and of those above it
+// that list its runs.
+func (v *survey) need(ctx context.Context, c *ledger.Capture, recipe *format.Recipe, listing bool) error {
+	wanted := c.Retired == nil
+	// Once for those who want it and once for the others suffices.
+	key := weave.RecipeKey(recipe)
+	if wanted {
+		key += "+"
+	}
+	if _, ok := v.walked[key]; ok {
+		return nil
+	}
+	found := make(map[*stocked]bool)
+	for level := range recipe.Level + 1 {
+		outer := format.Recipe{Level: level, Runs: recipe.Runs}
+		for run, err := range v.r.slabs.Runs(ctx, &outer) {
+			if err != nil {
+				return fmt.Errorf("capture %s: what it needs is not known, so that nothing is removed: %w", c.ID, err)
+			}
+			s := v.stock[run.Slab]
+			if s == nil {
+				continue // missing, and so not to be removed either
+			}
+			found[s] = true
+			direct := level == recipe.Level
+			v.markRun(s, run, wanted, direct, direct && listing)
+		}
+	}
+	slabs := make([]*stocked, 0, len(found))
+	for s := range found {
+		slabs = append(slabs, s)
+	}
+	v.walked[key], v.walked[weave.RecipeKey(recipe)] = slabs, slabs
+	return nil
+}
+
+func (v *survey) markRun(s *stocked, run format.Run, wanted, direct, listing bool) {
+	s.short = s.short || s.frames != nil && int(run.First)+int(run.Count) > s.chunks
+	for n := int(run.First); n < int(run.First)+int(run.Count) && n < s.chunks; n++ {
+		at := s.first + n
+		v.needed.set(at)
+		if wanted {
+			v.wanted.set(at)
+		}
+		if direct {
+			v.direct.set(at)
+		}
+		if listing {
+			v.listing.set(at)
+		}
+	}
+}
+
+// unused tells that nothing of a slab is needed, by the given needs. Of a slab whose
+// chunks are not known, something is if a recipe names it.
+func (v *survey) unused(s *stocked, needs bitset) bool {
+	if s.short {
+		return false
+	}
+	if s.frames != nil {
+		return !needs.any(s.first, s.first+s.chunks)
+	}
+	for _, slabs := range v.walked {
+		if slices.Contains(slabs, s) {
+			return false
+		}
+	}
+	return true
+}
+
+// dead gives about how many bytes of a slab nothing needs. Of a frame, each chunk
+// counts by its length. Padding is not dead: moving the rest would bring as much anew.
+func (v *survey) dead(s *stocked) int64 {
+	if s.short {
+		return 0
+	}
+	var dead int64
+	at := s.first
+	for i := range s.frames {
+		f := &s.frames[i]
+		if f.Padding {
+			at += len(f.Chunks)
+			continue
+		}
+		var lost int64
+		for _, n := range f.Chunks {
+			if !v.needed.has(at) {
+				lost += int64(n)
+			}
+			at++
+		}
+		dead += int64(f.Sealed) * lost / int64(f.Raw())
+	}
+	return dead
+}

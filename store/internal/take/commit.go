@@ -1,0 +1,141 @@
+package take
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/stock"
+)
+
+// commit writes the index file, if all that it relies on is safe from whoever
+// reclaims space.
+func (s *session) commit(ctx context.Context, f *format.IndexFile) (*ledger.Capture, error) {
+	alive, err := s.lease.Confirm(ctx)
+	if err == nil && alive {
+		alive, err = s.unthreatened(ctx)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if !alive {
+		if err := s.regain(ctx); err != nil {
+			return nil, err
+		}
+	}
+	f.Previous = s.r.ledger.Previous()
+	c, err := s.r.ledger.WriteIndexFile(ctx, f)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.checkAfter(ctx); err != nil {
+		return nil, errors.Join(err, s.withdraw(ctx, c.ID))
+	}
+	return c, nil
+}
+
+// unthreatened looks, before the index file is put, whether a slab that it relies on is
+// named finally.
+func (s *session) unthreatened(ctx context.Context) (bool, error) {
+	going, err := s.r.ledger.ReadBatchesOf(ctx, names.Final)
+	return err == nil && !going.Threatens(s.threat), err
+}
+
+// checkAfter makes sure, once the index file is there, that nobody took the lease for
+// dead and went on without it.
+func (s *session) checkAfter(ctx context.Context) error {
+	if err := s.lease.CheckAfter(ctx, s.threat); err != nil {
+		return err
+	}
+	if s.lease.SinceRenewal() < lease.LeaseLife/2 {
+		return nil
+	}
+	// Writing took so long that the lease may have been taken for dead.
+	return s.checkSlabs(ctx)
+}
+
+// threat tells of a final mark that names a slab that the capture relies on. One that
+// can't be read, and was there from the start, named none: on no slab of its time is
+// relied.
+func (s *session) threat(f *ledger.Batch) bool {
+	if f.Record == nil {
+		return !s.finals[f.Info.Name]
+	}
+	return slices.ContainsFunc(f.Record.Slabs, func(id format.SlabID) bool { return s.Uses[id] })
+}
+
+// withdraw takes the index file of a capture away that somebody else may have seen.
+func (s *session) withdraw(ctx context.Context, id string) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), lease.LeaveTime)
+	defer cancel()
+	_, err := s.r.ledger.PutBatch(ctx, names.Gone, &format.BatchRecord{Captures: []string{id}})
+	return errors.Join(err, s.r.storage.Remove(ctx, names.Capture(id, 0)))
+}
+
+// regain takes another lease in the place of one that lapsed, and then makes
+// sure, as somebody who begins now, that what the capture relies on is there and
+// not about to go.
+func (s *session) regain(ctx context.Context) error {
+	s.lease.End(ctx)
+	l, err := s.r.leases.Take(ctx, format.WorkCapture, s.o.Host, s.o.Name)
+	if err != nil {
+		return err
+	}
+	s.lease = l
+	return s.checkSlabs(ctx)
+}
+
+// checkSlabs makes sure that all slabs that the recipes name are there and not
+// about to go.
+func (s *session) checkSlabs(ctx context.Context) error {
+	going, err := s.r.ledger.ReadBatchesOf(ctx, names.Final)
+	if err != nil {
+		return err
+	}
+	slabs, err := s.r.vault.ListSlabs(ctx)
+	if err != nil {
+		return err
+	}
+	there := stock.NewExclusion(going).From(slabs)
+	for id := range s.Uses {
+		if _, ok := there.Find(id); !ok {
+			return fmt.Errorf("%s: %w", names.Slab(id), lease.ErrOvertaken)
+		}
+	}
+	s.finals, _ = going.Finals()
+	return nil
+}
+
+// takeSeen takes in the ids of the captures that there were, so that one that
+// vanishes shows.
+func (s *session) takeSeen() (*intake.Stream, error) {
+	stream := s.Intake.Stream(intake.Listing)
+	var ids []byte
+	for i, id := range s.there {
+		ids = append(append(ids, id...), '\n')
+		if !endsSeen(id) && len(ids) < maxSeenChunk && i < len(s.there)-1 {
+			continue
+		}
+		buf, err := s.Intake.Reserve()
+		if err != nil {
+			return nil, err
+		}
+		s.Intake.Put(stream, copy(buf, ids))
+		ids = ids[:0]
+	}
+	return stream, nil
+}
+
+// maxSeenChunk bounds a chunk of the ids of captures, in bytes: less than the longest chunk.
+const maxSeenChunk = chunk.MinAverage
+
+// endsSeen tells whether a chunk ends behind the id of a capture. One of 144 does, by its
+// random end: so what each capture adds anew is at most some 3 KiB, however many there are.
+func endsSeen(id string) bool { return id[len(id)-1] < '3' && id[len(id)-2] < '3' }

@@ -1,0 +1,105 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/kistarchive/kist/store/internal/reclaim"
+	"github.com/kistarchive/kist/store/internal/vault"
+)
+
+// NoGrace is a grace time of none, for whoever knows that nobody else is at work
+// and wants nothing back.
+const NoGrace = -time.Nanosecond
+
+// DefaultGrace is the grace time of a repository that was made without one: 7 days.
+const DefaultGrace = vault.DefaultGrace
+
+// ReclaimOptions say what is freed.
+type ReclaimOptions struct {
+	// Grace is how long captures stay after they were retired, and slabs after it
+	// was announced that nothing wants them. 0 means the repository's grace time,
+	// NoGrace none. Writers that are at work are waited for whatever it is.
+	Grace time.Duration
+	// MinDead is the share of a slab, from 0 to 1, that nothing needs for which the
+	// rest is moved to a new slab. 0 means: of as many slabs, the deadest first, as it
+	// takes until at most 3 % of what is stored is dead.
+	MinDead float64
+	// AcceptUnexplained frees slabs that no capture needs also where that is most of what
+	// is stored and no retirement explains it: see ErrUnexplained.
+	AcceptUnexplained bool
+	// DryRun finds out what would be done, and writes and removes nothing.
+	DryRun bool
+	// Host is where it is done, for people.
+	Host string
+	// Progress, if set, is called now and then, by one goroutine at a time: with bytes
+	// moved to new slabs.
+	Progress func(Progress)
+	// Waiting, if set, is called before it waits until other machines can see what
+	// it announced.
+	Waiting func(time.Duration)
+}
+
+// Reclaimed says what Reclaim did, or would do.
+type Reclaimed struct {
+	Captures  []string `json:"captures"` // ids of those removed
+	Slabs     int      `json:"slabs"`    // removed
+	Freed     int64    `json:"freed_bytes"`
+	Moved     int      `json:"moved_slabs"` // whose rest was moved to new ones
+	Written   int64    `json:"written_bytes"`
+	Announced int      `json:"announced_slabs"` // go when the grace time has passed, if nothing wants them until then
+	Due       int64    `json:"announced_bytes"`
+	Retired   int      `json:"retired"` // captures within their grace time
+	// Next is when the first of the announced slabs and retired captures can go, by
+	// the medium's clock; zero if there are none.
+	Next time.Time `json:"next,omitzero"`
+	// Notes say what is worth knowing, as marks of a machine whose clock is far ahead.
+	Notes []string `json:"notes,omitempty"`
+	// Waiting are writers at work: what is to go goes when they are done.
+	Waiting []Writer `json:"waiting,omitempty"`
+}
+
+// Reclaim frees what no capture needs: captures that were retired a grace time
+// ago, slabs that nothing needs, and of slabs that are partly needed it moves the
+// rest. A slab is removed only when it was announced a grace time ago. So the space of
+// a retired capture comes back a grace time later, and that of slabs
+// whose rest had to be moved another one; with NoGrace all at once.
+//
+// It may be stopped at any moment and called again, beside any number of
+// captures, restores and verifications, but only one at a time: ErrBusy. It
+// fails with ErrDamaged or ErrVanished, removing nothing, where it can't know
+// what is needed, and with ErrUnexplained where that looks wrong.
+func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
+	defer vault.NoteEnd(ctx, &err)
+	defer giveBusy(&err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
+	if o.MinDead < 0 || o.MinDead > 1 {
+		return nil, fmt.Errorf("%w: %v as the dead part of a slab: it is a share from 0 to 1", ErrBadOptions, o.MinDead)
+	}
+	if o.Grace == 0 {
+		o.Grace = r.vault.Grace()
+	}
+	fresh, err := r.afresh()
+	if err != nil {
+		return nil, err
+	}
+	defer fresh.slabs.Close()
+	do := fresh.keeper.Reclaim
+	if o.DryRun {
+		do = fresh.keeper.Plan
+	}
+	done, err := do(ctx, reclaim.Options{
+		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Host: o.Host, Meter: newMeter(o.Progress), Waiting: o.Waiting,
+	})
+	if done == nil {
+		return nil, err
+	}
+	return &Reclaimed{
+		Captures: done.Captures, Slabs: done.Slabs, Freed: done.Freed, Moved: done.Moved, Written: done.Written,
+		Announced: done.Announced, Due: done.Due, Retired: done.Retired, Next: done.Next, Notes: done.Notes,
+		Waiting: givenWriters(done.Waiting),
+	}, err
+}

@@ -1,0 +1,80 @@
+package store
+
+import (
+	"context"
+
+	"github.com/kistarchive/kist/store/internal/mend"
+	"github.com/kistarchive/kist/store/internal/vault"
+)
+
+// RepairOptions say how far repairing may go.
+type RepairOptions struct {
+	// Drop gives up what can't be mended: members are taken out of their captures,
+	// volumes and captures that can't be read at all are removed, and captures that
+	// vanished are no longer missed. Look first what that costs, without it.
+	Drop bool
+	// Host is where it is done, for people.
+	Host string
+	// Progress, if set, is called now and then, by one goroutine at a time.
+	Progress func(Progress)
+}
+
+// Repaired says what Repair did, and what it can't mend.
+type Repaired struct {
+	Tables RebuildReport `json:"tables"`
+	// Healed are captures of which harmed chunks were found again elsewhere.
+	Healed []string `json:"healed"`
+	// Lost are members whose contents can't be read, and volumes (with an empty
+	// path) of which nothing can.
+	Lost []Harmed `json:"lost"`
+	// Unreadable are captures whose index files can't be read.
+	Unreadable []string `json:"unreadable"`
+	// Vanished are captures that others saw, and that were never removed.
+	Vanished []string `json:"vanished"`
+	// Exchanged are captures whose index files are not the ones that this machine saw, or
+	// that a later capture names. Dropping takes them as they are.
+	Exchanged []string `json:"exchanged"`
+	// Returned are captures that were removed on purpose, as this machine saw, and are
+	// there again. Dropping takes them as they are.
+	Returned []string `json:"returned"`
+	// Marks are marks that could not be read, and index files that were cut short
+	// before there was a capture. They were removed.
+	Marks []string `json:"marks"`
+	// Dropped tells that what was lost has been given up.
+	Dropped bool `json:"dropped"`
+}
+
+// Mended tells whether nothing is left that can't be mended.
+func (r *Repaired) Mended() bool {
+	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0 && len(r.Exchanged) == 0 && len(r.Returned) == 0
+}
+
+// Repair verifies all of the repository and mends what it can. It writes tables anew that
+// are lost, or say of a frame what it does not hold. Harmed chunks that are found elsewhere, as when the same content was captured
+// again, are taken from there. The places that are harmed are marked, so that
+// captures from now on store such content again: capturing what was harmed once
+// more, and then repairing once more, heals the older captures. What can't be mended is
+// listed, and stays as it is until it is dropped.
+//
+// Only one may repair or reclaim at a time: ErrBusy. It may be stopped at any
+// moment and called again.
+func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired, err error) {
+	defer vault.NoteEnd(ctx, &err)
+	defer giveBusy(&err)
+	if err := r.open(); err != nil {
+		return nil, err
+	}
+	fresh, err := r.afresh()
+	if err != nil {
+		return nil, err
+	}
+	defer fresh.slabs.Close()
+	done, err := fresh.mender.Repair(ctx, mend.Options{Drop: o.Drop, Host: o.Host, Meter: newMeter(o.Progress)})
+	if done == nil {
+		return nil, err
+	}
+	return &Repaired{
+		Tables: RebuildReport(done.Tables), Healed: done.Healed, Lost: givenHarmed(done.Lost), Unreadable: done.Unreadable,
+		Vanished: done.Vanished, Exchanged: done.Exchanged, Returned: done.Returned, Marks: done.Marks, Dropped: done.Dropped,
+	}, err
+}
