@@ -183,6 +183,9 @@ func TestShareGoesAway(t *testing.T) {
 		if len(m.kept) > 0 {
 			t.Error("something was exchanged")
 		}
+		if c := m.find("seedbank"); bad && c.starts != 2 {
+			t.Errorf("%s was started %d times: where neither runs, the new one is tried once more", c.image, c.starts)
+		}
 		if err := u.Recover(t.Context(), 0); err == nil {
 			t.Error("recovery without the share")
 		}
@@ -204,6 +207,39 @@ func (d goingAway) Hold(ctx context.Context, id string) error {
 	err := d.fakeData.Hold(ctx, id)
 	d.m.noShare = true
 	return err
+}
+
+// TestPutBackOnce: what the old version wrote since it runs again is not put away by a recovery.
+func TestPutBackOnce(t *testing.T) {
+	for at := 1; ; at++ {
+		dir := t.TempDir()
+		m := newMachine(t)
+		m.bad, m.copies, m.how, m.at = true, true, killsAfter, at
+		u, _ := m.upgrader(dir)
+		m.try(func() { m.upgrade(t.Context(), u) })
+		if m.hit == "" {
+			return
+		}
+		m.dead, m.at = false, 0
+		u, said := m.upgrader(dir)
+		if err := u.Recover(t.Context(), 0); err != nil {
+			t.Error(err)
+		}
+		for _, what := range m.wrong {
+			t.Errorf("killed after %d, %s: %s\n%s", at, m.hit, what, said)
+		}
+	}
+}
+
+// TestNeverBoth: neither version is started beside the other.
+func TestNeverBoth(t *testing.T) {
+	m := newMachine(t)
+	m.containers["c1"] = &fakeContainer{id: "c1", name: "next", image: "seedbank:4.2.0"}
+	u, _ := m.upgrader(t.TempDir())
+	p := &pair{&Record{Old: "c0", New: "c1"}, u.Engine("engine"), u.Screen, u.Every}
+	if err := p.startNew(t.Context()); err == nil || m.containers["c1"].running {
+		t.Errorf("the new one was started: %v", err)
+	}
 }
 
 // TestStartedByOthers: the engine started both when the machine did. The old one must not stay beside the new one.

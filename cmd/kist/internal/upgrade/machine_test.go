@@ -37,6 +37,8 @@ type machine struct {
 	bad     bool // the new version ruins the data and ends
 	noShare bool // the repository can't be reached
 	hit     string
+	copies  bool // the engine copies data into the volume: nothing is kept, and nothing tells that it was done
+	backRan bool // the old version ran on data that was put back
 
 	anyPolicy bool // those that are set aside may have one
 }
@@ -114,6 +116,9 @@ func newMachine(t *testing.T) *machine {
 func (m *machine) Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
 	err := m.op(args[0], func() error {
 		if err := ctx.Err(); err != nil && m.how == interrupts {
+			if args[0] == "stop" {
+				m.wrong = append(m.wrong, "a stop was cut short")
+			}
 			return err
 		}
 		return m.command(args, stdout, stderr)
@@ -255,6 +260,7 @@ func (m *machine) start(c *fakeContainer) {
 		if m.data != oldData {
 			m.wrong = append(m.wrong, "4.1.0 is started on "+m.data)
 		}
+		m.backRan = m.backRan || len(m.kept) > 0
 		return
 	}
 	m.data = newData
@@ -321,7 +327,10 @@ func (d fakeData) Restore(ctx context.Context, r *Record, kept func(place, path 
 				d.m.wrong = append(d.m.wrong, c.name+" runs while its data is exchanged")
 			}
 		}
-		if len(d.m.kept) > 0 {
+		if d.m.backRan {
+			d.m.wrong = append(d.m.wrong, "what the old version wrote is put away")
+		}
+		if len(d.m.kept) > 0 && !d.m.copies {
 			return nil // it was exchanged by a run that did not come to note it
 		}
 		d.m.kept = append(d.m.kept, d.m.data)
@@ -331,7 +340,7 @@ func (d fakeData) Restore(ctx context.Context, r *Record, kept func(place, path 
 	if err != nil && len(d.m.kept) == 0 {
 		return fmt.Errorf("%w: %w", ErrUntouched, err)
 	}
-	if err != nil {
+	if err != nil || d.m.copies {
 		return err
 	}
 	d.m.op("kept", func() error { kept("/data", fmt.Sprintf("/data.before-%d", len(d.m.kept))); return nil })
