@@ -195,3 +195,27 @@ func TestMarkedCaptureIsMissedByAnybody(t *testing.T) {
 	f.reopen()
 	f.expectRefusal(store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true}, store.ErrVanished)
 }
+
+// TestLateListingFreesNothing: of a capture that is marked, and that a listing doesn't have yet, it isn't known what
+// it needs.
+func TestLateListingFreesNothing(t *testing.T) {
+	f := newFixture(t)
+	f.capture(shared)
+	c := f.capture(own)
+	if err := f.Hold(t.Context(), []string{c.ID}, store.MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	before := under(t, f.mem, "slabs")
+	late := f.listing(func(folder string, infos []storage.Info) []storage.Info {
+		return slices.DeleteFunc(infos, func(i storage.Info) bool { return i.Name == "captures/"+c.ID })
+	})
+	for _, dry := range []bool{true, false} {
+		out, err := late.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true, DryRun: dry})
+		if !errors.Is(err, store.ErrBusy) {
+			t.Errorf("%+v, %v", out, err)
+		}
+	}
+	if now := under(t, f.mem, "slabs"); len(now) != len(before) {
+		t.Errorf("%d slabs are left of %d", len(now), len(before))
+	}
+}
