@@ -118,6 +118,32 @@ func TestFetched(t *testing.T) {
 	}
 }
 
+// TestLosses: what can't be made again is named and stops the upgrade before the service is stopped.
+func TestLosses(t *testing.T) {
+	for _, accept := range []bool{false, true} {
+		m := newMachine(t)
+		m.forgets = true
+		u, said := m.upgrader(t.TempDir())
+		e := u.Engine("engine")
+		c, err := e.Inspect(t.Context(), "seedbank")
+		if err != nil {
+			t.Fatal(err)
+		}
+		q := &Request{Engine: e, Container: c, To: ":4.2.0", AcceptLosses: accept}
+		o, err := u.Upgrade(t.Context(), q, fakeData{m})
+		var lost *LossesError
+		switch {
+		case accept && (err != nil || o.Outcome != Upgraded || !strings.Contains(said.String(), "not in the new container: RestartPolicy")):
+			t.Errorf("%+v, %v, %s", o, err, said)
+		case !accept && (!errors.As(err, &lost) || o.Outcome != Unchanged || len(m.containers) != 1 || m.containers["c0"].starts != 1):
+			t.Errorf("%+v, %v", o, err)
+		}
+		if !accept {
+			m.mustBeWhole(t)
+		}
+	}
+}
+
 // TestBusy: a second upgrade of a service waits for nobody.
 func TestBusy(t *testing.T) {
 	m := newMachine(t)
