@@ -84,7 +84,16 @@ func (a *app) printCommands(commands [][]string, reveal bool) error {
 		return a.PrintJSON(commands)
 	}
 	for _, words := range commands {
-		a.Printf("%s\n", shellWords(words))
+		a.Printf("%s\n", shellLine(words))
 	}
 	return nil
+}
+
+// shellLine gives words as a line for a shell.
+func shellLine(words []string) string {
+	quoted := make([]string, len(words))
+	for i, word := range words {
+		quoted[i] = screen.ShellQuote(word)
+	}
+	return strings.Join(quoted, " ")
 }

@@ -7,7 +7,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -35,7 +34,7 @@ func (s *restoring) createTarget(ctx context.Context, c *cli.Context, capture *s
 	launch.Name = name
 	e := s.app.engine(s.app.engineProgram(c))
 	if s.dry {
-		s.app.Say("Container %s would be made: %s", screen.Printable(name), shellWords(append([]string{e.Name()}, engine.MaskWords(launch.Command())...)))
+		s.app.Say("Container %s would be made: %s", screen.Printable(name), shellLine(append([]string{e.Name()}, engine.MaskWords(launch.Command())...)))
 		return nil, nil
 	}
 	if err := s.makeSources(capture, launch); err != nil {
@@ -65,13 +64,4 @@ func (s *restoring) makeSources(capture *store.Capture, launch *engine.Launch) e
 		s.app.Say("Made folder %s.", screen.Printable(m.Source))
 	}
 	return nil
-}
-
-// shellWords gives words as a line for a shell.
-func shellWords(words []string) string {
-	quoted := make([]string, len(words))
-	for i, word := range words {
-		quoted[i] = screen.ShellQuote(word)
-	}
-	return strings.Join(quoted, " ")
 }

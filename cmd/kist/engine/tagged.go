@@ -1,8 +1,6 @@
 package engine
 
 import (
-	"context"
-	"fmt"
 	"strings"
 )
 
@@ -23,17 +21,4 @@ func tagged(image string, labels map[string]string) string {
 		return image
 	}
 	return told
-}
-
-// Create runs the words of a create command and gives the id of the container, which is not started.
-func (e *Engine) Create(ctx context.Context, words []string) (id string, err error) {
-	out, err := e.call(ctx, e.wait, words...)
-	if err != nil {
-		return "", err
-	}
-	lines := strings.Fields(string(out))
-	if len(lines) == 0 || !isID(lines[len(lines)-1]) {
-		return "", fmt.Errorf("container engine: %s said no id of the container that it made: %.80q", e.name, out)
-	}
-	return lines[len(lines)-1], nil
 }
