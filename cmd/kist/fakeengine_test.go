@@ -152,7 +152,9 @@ func (f *fake) create(args []string, stdout io.Writer) error {
 	if f.has(name + ".json") {
 		return fmt.Errorf("the name %s is in use", name)
 	}
-	b, err := json.Marshal(map[string]any{"Image": "image", "ImageName": args[len(args)-1], "Config": map[string]any{"Labels": labels}, "Mounts": mounts})
+	image := args[len(args)-1]
+	_, digest, _ := strings.Cut(image, "@")
+	b, err := json.Marshal(map[string]any{"Image": "image", "ImageName": image, "ImageDigest": digest, "Config": map[string]any{"Labels": labels}, "Mounts": mounts})
 	if err != nil {
 		return err
 	}
