@@ -49,7 +49,7 @@ func TestNamesAreNoFlags(t *testing.T) {
 // the command, and one that ends in * would take many.
 func TestNoVariableOfTheHost(t *testing.T) {
 	l := &Launch{Name: "seedbank", Image: "i", Config: json.RawMessage(`{"Env":["EMPTY=","NOTHING","*"]}`)}
-	if got := strings.Join(l.Command(), " "); got != "run --detach --name seedbank --env EMPTY= --env NOTHING= --env *= i" {
+	if got := strings.Join(l.Command(), " "); got != "create --name seedbank --env EMPTY= --env NOTHING= --env *= i" {
 		t.Error(got)
 	}
 }

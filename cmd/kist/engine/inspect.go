@@ -103,6 +103,9 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 	if c.ImageName == "" {
 		c.ImageName = config.Image
 	}
+	if _, digest, ok := strings.Cut(c.ImageName, "@"); ok && c.ImageDigest == "" {
+		c.ImageDigest = digest // what tells the tag does not tell it
+	}
 	c.ImageName = tagged(c.ImageName, config.Labels)
 	if s := config.StopTimeout; s != nil && *s >= 0 && *s < 1e6 {
 		c.StopTimeout = time.Duration(*s * float64(time.Second))
