@@ -3,6 +3,7 @@ module github.com/kistarchive/kist
 go 1.26.0
 
 require (
+	github.com/ccojocar/zxcvbn-go v1.0.4
 	github.com/dustin/go-humanize v1.1.0
 	github.com/fxamacker/cbor/v2 v2.10.0
 	github.com/klauspost/compress v1.20.4

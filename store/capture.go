@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -30,11 +29,15 @@ type Capture struct {
 	Written time.Time         `json:"written"`           // by the writer's clock
 	Volumes []Volume          `json:"volumes"`
 
+	// Doubts say why the data may be of no single moment, or not be all: none mostly.
+	Doubts []Doubt `json:"doubts,omitempty"`
+
 	// Notes are known to whoever captured only: what is wrong with the repository and
 	// made the capture larger or slower than it need be.
 	Notes []string `json:"-"`
 
 	captured *ledger.Capture
+	unread   bool               // its index file is damaged: there is no more than an id
 	repo     crypt.RepositoryID // that gave it
 }
 
@@ -98,6 +101,7 @@ func (r *Repository) given(f *ledger.Capture) *Capture {
 		c.Volumes = append(c.Volumes, newVolume(v))
 		c.Volumes[i].of = c
 	}
+	c.Doubts = doubtsOf(c)
 	return c
 }
 
@@ -156,11 +160,27 @@ func withoutRetired(all []*Capture) []*Capture {
 	return slices.DeleteFunc(slices.Clone(all), func(c *Capture) bool { return c == nil || c.Retired != nil })
 }
 
-// Find gives the capture that a selector means: its id, any leading part of it
-// that fits no other, "latest", or "NAME@latest". Retired captures are found by
-// their ids, where no other fits. It fails with [ErrNotFound] or [ErrAmbiguous], and with a
+// Find gives the capture that a selector means:
+//
+//   - its id, or any leading part of it that fits no other;
+//   - "latest": the newest of all;
+//   - NAME@latest, NAME@VERSION: the newest of that name, and of that version;
+//   - NAME@DATE: the newest of that name of a day, as 2026-03-14 or 20260314, by this
+//     machine's calendar (time.Local).
+//
+// The newest is that which was taken last, and of those taken at once, written last. It is
+// never one that is dated after now, by more than [ClockTolerance]; by a version or date such
+// a one is found where no other fits. Retired captures are found by their ids alone, where
+// no other fits.
+//
+// Ids are of UTC. Where 20260314, or a leading part of it, means other captures by their
+// ids than by this machine's calendar, it is ambiguous. So is NAME@… where several hosts
+// use the name, and what fits one capture by its version and another by its date: see
+// [Listing.Choose] for more. Names and versions may have an "@".
+//
+// It fails with [ErrNotFound], with an *AmbiguousError ([ErrAmbiguous]), and with a
 // *DamagedError where index files that can't be read may make it another one: those of
-// the capture itself and, for the latest, of one that is not older.
+// the capture itself and, by latest, version or date, of one that is not older by its id.
 func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error) {
 	l, err := r.List(ctx)
 	if err != nil {
@@ -172,51 +192,8 @@ func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error
 // Select is [Repository.Find] among captures that [Repository.Captures] or [Repository.AllCaptures] gave, all of them: where one
 // can't be read, the latest may be another. [Listing.Find] knows of those.
 func Select(captures []*Capture, selector string) (*Capture, error) {
-	c, err := selectAmong(withoutRetired(captures), selector)
-	if errors.Is(err, ErrNotFound) {
-		if retired, again := selectAmong(captures, selector); again == nil && retired.ID != "" && strings.HasPrefix(retired.ID, selector) {
-			return retired, nil
-		}
-	}
-	return c, err
-}
-
-func selectAmong(captures []*Capture, selector string) (*Capture, error) {
-	if name, ok := strings.CutSuffix(selector, "latest"); ok && (name == "" || strings.HasSuffix(name, "@")) {
-		return latest(captures, strings.TrimSuffix(name, "@"), name != "")
-	}
-	var found []*Capture
-	for _, c := range captures {
-		if c == nil {
-			continue
-		}
-		if c.ID == selector {
-			return c, nil
-		}
-		if selector != "" && strings.HasPrefix(c.ID, selector) {
-			found = append(found, c)
-		}
-	}
-	switch len(found) {
-	case 0:
-		return nil, fmt.Errorf("capture %q: %w", selector, ErrNotFound)
-	case 1:
-		return found[0], nil
-	}
-	return nil, fmt.Errorf("capture %q: %w: %s and %s, among %d: give more of the id",
-		selector, ErrAmbiguous, found[0].ID, found[1].ID, len(found))
-}
-
-func latest(captures []*Capture, name string, named bool) (*Capture, error) {
-	for _, c := range slices.Backward(captures) {
-		if !named || c.Name == name {
-			return c, nil
-		}
-	}
-	if named {
-		return nil, fmt.Errorf("a capture of %q: %w", name, ErrNotFound)
-	}
-	return nil, fmt.Errorf("a capture: %w: the repository holds none", ErrNotFound)
+	s := parseSelector(selector)
+	return s.choose(captures, ChooseOptions{})
 }
 
 // captured gives the volume as the rooms know it.

@@ -29,7 +29,8 @@ type CaptureOptions struct {
 	Volumes []VolumeInput
 
 	// After is a Draft of the same volumes: what did not change since it was made
-	// is not read again. One that this repository did not give is ErrForeign.
+	// is not read again, and what the draft stored counts as Added by this capture. One
+	// that this repository did not give is ErrForeign.
 	After *Draft
 
 	// AcceptUnfinished takes a tar stream that is cut short, or has a broken

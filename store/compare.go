@@ -24,9 +24,10 @@ type Difference struct {
 
 // Compare finds the members that were added, are gone, or changed between two
 // captures, and how many bytes that neither shared are behind each. Contents are
-// compared by their chunks, none is read. Members are compared by volume and
-// path; of several of one path the last counts. What was added or changed comes
-// in the order of the second capture, then what is gone in that of the first.
+// compared by their chunks, none is read. Members are compared by path, within
+// volumes of one name, or the only ones of both captures; of several of one path the
+// last counts. What was added or changed comes in the order of the second capture, then
+// what is gone in that of the first, under the names that their volumes have there.
 //
 // It keeps the members of one capture in memory. The sequence ends with an error:
 // [ErrForeign], or [ErrDamaged] where a member list can't be read.

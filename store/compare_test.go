@@ -58,6 +58,50 @@ func TestCompare(t *testing.T) {
 	}
 }
 
+// TestComparePairs: volumes are paired by their names, or as the only ones.
+func TestComparePairs(t *testing.T) {
+	f := newFixture(t)
+	take := func(member string, names ...string) *store.Capture {
+		var o store.CaptureOptions
+		for _, name := range names {
+			v := stream(tarOf(t, file{name: member, content: random(1, 100)}))
+			v.Name = name
+			o.Volumes = append(o.Volumes, v)
+		}
+		c, err := f.Capture(t.Context(), o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c
+	}
+	data, seeds, both, other := take("a", "data"), take("a", "seeds"), take("a", "seeds", "notes"), take("b", "beds")
+	for _, c := range []struct {
+		was, is *store.Capture
+		want    string
+	}{
+		{data, seeds, ""},
+		{seeds, both, "+notes/a "},
+		{both, seeds, "-notes/a "},
+		{data, both, "+seeds/a +notes/a -data/a "},
+		{data, other, "+beds/b -data/a "},
+	} {
+		got := ""
+		for d, err := range f.Compare(t.Context(), c.was, c.is) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			mark := "+"
+			if d.Is == nil {
+				mark = "-"
+			}
+			got += mark + d.Volume + "/" + d.Path + " "
+		}
+		if got != c.want {
+			t.Errorf("%q, not %q", got, c.want)
+		}
+	}
+}
+
 func TestUsage(t *testing.T) {
 	f := newFixture(t)
 	shared, one, two := random(1, 400_000), random(2, 100_000), random(3, 200_000)

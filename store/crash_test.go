@@ -54,7 +54,7 @@ var prepared = []step{(*site).setup, takeStream("first")}
 
 // TestCrash has the power fail at every call of every scenario that changes something
 // on the disk, and after the last one, and looks at several of the states that the
-// disk may be left in: 6 of them, one with -short, and as many as KIST_TEST_ROUNDS says.
+// disk may be left in: 3 of them, one with -short, and as many as KIST_TEST_ROUNDS says.
 // In each the repository opens and verifies in full, every capture that was
 // reported restores to the byte, one that was not is complete or absent, and work
 // goes on.
@@ -138,7 +138,7 @@ func states(t testing.TB) int {
 	case text == "" && testing.Short():
 		return 1
 	case text == "":
-		return 6
+		return 3
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil || n < 1 {

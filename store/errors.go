@@ -69,8 +69,9 @@ var (
 	// that is not there. It is fs.ErrNotExist, too.
 	ErrNotFound = vault.ErrNotFound
 
-	// ErrAmbiguous is returned by Find when more than one capture is meant.
-	ErrAmbiguous = errors.New("more than one capture fits")
+	// ErrAmbiguous is returned by Find where it is not clear which capture is meant, in an
+	// *AmbiguousError, and where it is not clear which volume is.
+	ErrAmbiguous = errors.New("more than one fits")
 
 	// ErrDamaged is returned when something in the repository is missing or is
 	// not what was written. DamagedObjects tells which object.

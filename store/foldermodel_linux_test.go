@@ -31,16 +31,15 @@ type changer struct {
 // TestFolderModel changes a tree at random between captures. Each capture, which
 // takes over what did not change, must be the one that reading everything gives.
 // By the clock of the system what was written just before is read again.
+// KIST_TEST_ROUNDS sets the number of runs.
 func TestFolderModel(t *testing.T) {
 	base, run, reused := t.TempDir(), 0, 0
-	enough := 40 // runs, of the many that rapid would make: each flushes the disk
+	enough := 15 // each flushes the disk
 	if testing.Short() {
-		enough = 10
+		enough = 25 // of which rapid makes a fifth
 	}
-	rapid.Check(t, func(rt *rapid.T) {
-		if run++; run > enough {
-			return
-		}
+	checkRounds(t, rounds(t, enough), func(rt *rapid.T) {
+		run++
 		c := &changer{T: rt, dir: fmt.Sprintf("%s/%d", base, run)}
 		c.plant()
 		defer os.RemoveAll(c.dir)

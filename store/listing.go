@@ -3,9 +3,7 @@ package store
 import (
 	"context"
 	"errors"
-	"fmt"
 	"slices"
-	"strings"
 
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
@@ -59,7 +57,7 @@ func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
 	}
 	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: ledger.JoinDamage(damage)}
 	for _, id := range l.Damage.Captures {
-		l.unread = append(l.unread, &Capture{ID: id, Held: s.Held(id), Retired: (*Retirement)(s.Retirement(id))})
+		l.unread = append(l.unread, &Capture{ID: id, unread: true, Taken: names.Time(id), Held: s.Held(id), Retired: (*Retirement)(s.Retirement(id))})
 	}
 	return l, nil
 }
@@ -100,36 +98,13 @@ func (l *Listing) err() error {
 
 // Find gives the capture that a selector means, as [Repository.Find] does.
 func (l *Listing) Find(selector string) (*Capture, error) {
-	c, err := Select(l.Captures, selector)
-	if l.Damage == nil {
-		return c, err
-	}
-	if isLatest(selector) {
-		if ids := l.later(c); len(ids) > 0 {
-			return nil, fmt.Errorf("which capture %s is can't be told, since index files are damaged; name it by its id: %w", selector, l.damageOf(ids))
-		}
-		return c, err
-	}
-	// An id is known without its index file.
-	all, allErr := Select(slices.Concat(l.Captures, l.unread), selector)
-	if allErr != nil {
-		return nil, allErr
-	}
-	if slices.Contains(l.unread, all) {
-		return nil, fmt.Errorf("capture %s can't be read: %w", all.ID, l.damageOf([]string{all.ID}))
-	}
-	return all, nil
+	return l.Choose(selector, ChooseOptions{})
 }
 
 // FindRetired is [Repository.Find] among the retired captures alone, as if they were not retired: the
 // latest of them is found by that, too.
 func (l *Listing) FindRetired(selector string) (*Capture, error) {
-	retired := &Listing{Captures: notRetired(l.Captures), unread: notRetired(l.unread), Damage: l.Damage}
-	c, err := retired.Find(selector)
-	if err != nil {
-		return nil, err
-	}
-	return l.Captures[slices.IndexFunc(l.Captures, func(o *Capture) bool { return o.ID == c.ID })], nil
+	return l.Choose(selector, ChooseOptions{Retired: true})
 }
 
 // notRetired gives copies of those that are retired which don't say so.
@@ -144,18 +119,6 @@ func notRetired(all []*Capture) (copies []*Capture) {
 	return copies
 }
 
-// later gives the ids of captures that can't be read and are not older than c, or of all
-// where c is nil, without those that are retired. The minute in an id is that in which
-// its capture was taken.
-func (l *Listing) later(c *Capture) (ids []string) {
-	for _, u := range l.unread {
-		if u.Retired == nil && (c == nil || names.Minute(u.ID) >= names.Minute(c.ID)) {
-			ids = append(ids, u.ID)
-		}
-	}
-	return ids
-}
-
 // damageOf gives Damage of these captures alone.
 func (l *Listing) damageOf(ids []string) *DamagedError {
 	var some []error
@@ -165,10 +128,4 @@ func (l *Listing) damageOf(ids []string) *DamagedError {
 		}
 	}
 	return &DamagedError{Captures: ids, Err: ledger.JoinDamage(some)}
-}
-
-// isLatest tells "latest" and "NAME@latest" from ids.
-func isLatest(selector string) bool {
-	name, ok := strings.CutSuffix(selector, "latest")
-	return ok && (name == "" || strings.HasSuffix(name, "@"))
 }

@@ -3,6 +3,7 @@ package store
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -21,6 +22,7 @@ const ClockTolerance = 10 * time.Minute
 // RotationOptions say by which rules captures rotate.
 type RotationOptions struct {
 	// Rules say how many captures of each name and host stay. One of them must be above 0.
+	// Where Versions is 0, the newest capture of every version stays.
 	Rules rotation.Rules
 	// Name, if set, leaves out the captures of all other names.
 	Name string
@@ -66,7 +68,7 @@ func RotationItems(captures []*Capture) []rotation.Item {
 	items := make([]rotation.Item, 0, len(captures))
 	for _, c := range captures {
 		if c.Retired == nil {
-			items = append(items, rotation.Item{ID: c.ID, Group: c.Name + "\x00" + c.Host, Taken: c.Taken, Held: c.Held})
+			items = append(items, rotation.Item{ID: c.ID, Group: c.Name + "\x00" + c.Host, Taken: c.Taken, Held: c.Held, Version: c.Version, Doubtful: len(c.Doubts) > 0})
 		}
 	}
 	return items
@@ -77,8 +79,9 @@ func RotationItems(captures []*Capture) []rotation.Item {
 // only if that was without an error: what a damaged index file is about would count for
 // nothing, and others would go or stay for the wrong reason.
 //
-// Whatever the rules, those stay that are held, the newest of each name and host, and, with
-// a warning, captures whose dates can't be right: those dated after now and those written
+// Whatever the rules, those stay that are held, the newest of each name and host, the newest
+// of those without Doubts, the newest of each version unless Rules.Versions says of how many,
+// and, with a warning, captures whose dates can't be right: those dated after now and those written
 // before the repository was made, by more than [ClockTolerance].
 //
 // It fails with [ErrNotFound] where Name is that of no capture that is not retired, and with
@@ -95,7 +98,11 @@ func (r *Repository) PlanRotation(captures []*Capture, o RotationOptions) (*Rota
 	if o.Now.IsZero() {
 		o.Now = time.Now()
 	}
-	decisions, err := rotation.Plan(RotationItems(rotating), o.Rules, o.Now.Add(ClockTolerance), o.Location)
+	rules, err := withVersions(o.Rules)
+	if err != nil {
+		return nil, err
+	}
+	decisions, err := rotation.Plan(RotationItems(rotating), rules, o.Now.Add(ClockTolerance), o.Location)
 	if err != nil {
 		return nil, err
 	}
@@ -108,6 +115,17 @@ func (r *Repository) PlanRotation(captures []*Capture, o RotationOptions) (*Rota
 	}
 	slices.SortStableFunc(decisions, func(a, b rotation.Decision) int { return cmp.Compare(a.Group, b.Group) })
 	return &RotationPlan{decisions, rotationWarnings(decisions, byID)}, nil
+}
+
+// withVersions gives rules by which the last capture of a version is not retired unasked.
+func withVersions(rules rotation.Rules) (rotation.Rules, error) {
+	if _, err := rotation.Plan(nil, rules, time.Time{}, nil); err != nil {
+		return rules, err
+	}
+	if rules.Versions == 0 {
+		rules.Versions = math.MaxInt
+	}
+	return rules, nil
 }
 
 func rotationWarnings(decisions []rotation.Decision, captures map[string]*Capture) (warnings []RotationWarning) {

@@ -29,6 +29,12 @@ type FolderOptions struct {
 	DiscardPrevious bool
 	// Devices allows character and block devices: see volume.ExtractOptions.
 	Devices bool
+	// Losses, if set, are what FindLosses found of some of the volumes: what is whole of those is
+	// restored, and no part of anything else. A volume that is Unfinished is restored only with them.
+	Losses []*Losses
+	// Beside leaves what dir holds alone: what is restored comes beside it (inside, where dir is a mount point)
+	// under a dated name, NAME.rescued-20260314t020305z; see volume.BuildBeside.
+	Beside bool
 	// Sync has RestoreInto return only after everything has reached the disk. RestoreFolder sees to
 	// that in any case.
 	Sync bool
@@ -53,6 +59,9 @@ type FolderRestored struct {
 	// it was discarded.
 	Previous string
 
+	// Beside is where the tree is that was built with FolderOptions.Beside.
+	Beside string
+
 	// Entries is how many entries were placed one by one; a folder that came as a whole counts once.
 	Entries int
 	// Kept lists, as paths in the folder, where the entries are now that those replaced.
@@ -72,7 +81,7 @@ type FolderRestored struct {
 //
 // It fails with [volume.ErrNotEmpty] where dir holds something and Replace is not given;
 // with [ErrBadOptions] for no volumes, or for Match with a volume that is no tar stream; with [ErrNotFound] where
-// Match accepts no member of any volume; with [ErrVolumeName]; with what [Repository.Restore], [Repository.RestoreMembers],
+// Match accepts no member of any volume; with [ErrVolumeName]; with [ErrUnfinished] for a volume that is Unfinished, without its [Losses]; with what [Repository.Restore], [Repository.RestoreMembers],
 // volume.ReplaceFolder, volume.Place and [volume.ExtractInto] fail with. After an error dir holds what it did,
 // unless [FolderRestored] is given with the error: then the new tree is in its place but what was there could not be
 // removed ([volume.ErrNotDiscarded]), or some of the members are in their places, and it says what was done. With [volume.ErrTorn] see there.
@@ -85,6 +94,9 @@ func (r *Repository) RestoreFolder(ctx context.Context, volumes []*Volume, dir s
 	}
 	if len(volumes) == 0 {
 		return nil, fmt.Errorf("%w: no volumes to restore", ErrBadOptions)
+	}
+	if o.Beside {
+		return r.besideFolder(ctx, volumes, dir, o)
 	}
 	full, err := holdsSomething(dir)
 	switch {
@@ -127,6 +139,22 @@ func (r *Repository) replaceFolder(ctx context.Context, volumes []*Volume, dir s
 	out.How, out.Previous = done.How, done.Previous
 	out.NotRestored = append(out.NotRestored, done.NotRestored...)
 	return out, err
+}
+
+// besideFolder restores volumes beside a folder.
+func (r *Repository) besideFolder(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (*FolderRestored, error) {
+	var report *volume.ExtractReport
+	o.Sync = false // BuildBeside flushes
+	path, err := volume.BuildBeside(ctx, dir, func(ctx context.Context, part *volume.Folder) (err error) {
+		report, err = r.RestoreInto(ctx, volumes, part, o)
+		return err
+	}, o.Now)
+	if err != nil {
+		return nil, err
+	}
+	out := restoredBy(report)
+	out.Beside = path
+	return out, nil
 }
 
 // placeMembers restores some members into a folder that is in use: into a part

@@ -16,7 +16,7 @@ import (
 // is empty, such as [volume.ReplaceFolder] gives to its build. By calls of that within each
 // other several folders are replaced, none before the trees for all are complete.
 //
-// Of [FolderOptions] it heeds Match, Devices, Sync and Progress. It fails as RestoreFolder does, without
+// Of [FolderOptions] it heeds Match, Devices, Sync, Losses and Progress. It fails as RestoreFolder does, without
 // touching what is outside the folder; what it wrote until then is for the caller to remove. The report says how far it came.
 func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volume.Folder, o FolderOptions) (_ *volume.ExtractReport, err error) {
 	defer vault.NoteEnd(ctx, &err)
@@ -28,11 +28,16 @@ func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volu
 		b.total += int64(v.Bytes)
 	}
 	if len(volumes) == 1 {
-		report, err := b.volume(ctx, volumes[0], f)
+		var report *volume.ExtractReport
+		report, err = b.volume(ctx, volumes[0], f)
 		b.add(report)
-		return &b.sum, err
+	} else {
+		err = b.several(ctx, volumes, f)
 	}
-	return &b.sum, b.several(ctx, volumes, f)
+	if err == nil && b.sum.Members == 0 && o.Losses != nil {
+		err = ErrNothingWhole
+	}
+	return &b.sum, err
 }
 
 // folderBuild is one run of RestoreInto.
@@ -103,8 +108,13 @@ func (b *folderBuild) below(ctx context.Context, v *Volume, f *volume.Folder) (*
 
 // volume restores one volume into a folder.
 func (b *folderBuild) volume(ctx context.Context, v *Volume, f *volume.Folder) (*volume.ExtractReport, error) {
-	if !v.Tar {
+	switch l := lossesOf(b.o.Losses, v); {
+	case !v.Tar && l != nil && !l.None():
+		return &volume.ExtractReport{}, nil // its only member is lost
+	case !v.Tar:
 		return b.plain(ctx, v, f)
+	case v.Unfinished != "" && l == nil:
+		return nil, fmt.Errorf("volume %s was captured though its stream was not complete (%s): %w", v.Name, v.Unfinished, ErrUnfinished)
 	}
 	r, w := volume.Pipe()
 	written := make(chan error, 1)
@@ -146,6 +156,10 @@ func (b *folderBuild) write(ctx context.Context, v *Volume, w io.Writer) (err er
 	if b.o.Progress != nil {
 		b.before = b.now
 		o.Progress = b.report
+	}
+	if l := lossesOf(b.o.Losses, v); l != nil && v.Tar {
+		_, err = b.r.RestoreWhole(ctx, l, b.o.Match, w, o)
+		return err
 	}
 	if b.o.Match == nil {
 		return b.r.Restore(ctx, v, w, o)

@@ -23,7 +23,7 @@ import (
 // and wait at random, also right between two storage calls of each other, beside a
 // plain model of what must be there. KIST_TEST_ROUNDS sets the number of runs.
 func TestYears(t *testing.T) {
-	runs := 60
+	runs := 30
 	if testing.Short() {
 		runs = 15
 	}

@@ -1,6 +1,10 @@
 package main
 
 import (
+	"os"
+	"path/filepath"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
@@ -21,7 +25,20 @@ func (a *app) checkOutside(path string, replaced bool) error {
 	case replaced && paths.Within(place, root):
 		return usagef("the repository lies in %s: it would be replaced", screen.Line(path))
 	}
-	return nil
+	for at := place; ; at = filepath.Dir(at) {
+		if isRepository(at) {
+			return usagef("%s is in the repository %s: nothing else may be written there", screen.Line(path), screen.Line(at))
+		}
+		if at == filepath.Dir(at) {
+			return nil
+		}
+	}
+}
+
+// isRepository tells whether a folder looks like a repository, be it another one than the one that is open.
+func isRepository(path string) bool {
+	info, err := os.Lstat(filepath.Join(path, anchor))
+	return err == nil && info.Mode().IsRegular() && files.IsFolder(filepath.Join(path, "captures")) && files.IsFolder(filepath.Join(path, "keyslots"))
 }
 
 // checkApart refuses to capture a repository into itself.

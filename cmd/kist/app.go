@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 
 	"github.com/urfave/cli/v2"
 
@@ -21,6 +22,7 @@ type app struct {
 	tty    func() (*os.File, error) // the terminal to ask for secrets on
 	engine func(program string) *engine.Engine
 	shared shared
+	host   string // of the captures that are meant; "": any
 }
 
 // shared are the flags of every command.
@@ -46,22 +48,24 @@ func (a *app) commands() []*cli.Command {
 	return []*cli.Command{
 		a.setupCommand(),
 		a.captureCommand(),
-		a.listCommand(),
-		a.showCommand(),
-		a.contentsCommand(),
-		a.verifyCommand(),
-		a.restoreCommand(),
-		a.compareCommand(),
+		a.choosing(a.listCommand()),
+		a.choosing(a.showCommand()),
+		a.choosing(a.contentsCommand()),
+		a.choosing(a.verifyCommand()),
+		a.choosing(a.restoreCommand()),
+		a.keptCommand(),
+		a.choosing(a.compareCommand()),
 		a.usageCommand(),
-		a.holdCommand(),
-		a.releaseCommand(),
-		a.retireCommand(),
+		a.choosing(a.holdCommand()),
+		a.choosing(a.releaseCommand()),
+		a.choosing(a.retireCommand()),
 		a.reclaimCommand(),
 		a.repairCommand(),
 		a.passphraseCommand(),
 		a.scheduleCommand(),
 		a.resumeCommand(),
 		a.demoCommand(),
+		a.versionCommand(),
 		a.helpCommand(),
 	}
 }
@@ -94,6 +98,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	commands := a.commands()
 	line, err := cmdline.Arrange(sharedFlags(), commands, args)
 	if err != nil {
+		a.shared.json = asksForJSON(args) // how the error is shown
 		return err
 	}
 	if line.Help {
@@ -106,6 +111,14 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 		}
 	}
 	return a.parser(commands).RunContext(ctx, line.Args())
+}
+
+// asksForJSON tells whether a command line that can't be taken apart asks for JSON.
+func asksForJSON(args []string) bool {
+	if end := slices.Index(args, "--"); end >= 0 {
+		args = args[:end]
+	}
+	return slices.Contains(args, "--json") || slices.Contains(args, "-json")
 }
 
 // parser makes the flag parser. It neither ends the process nor prints.

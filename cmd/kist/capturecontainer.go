@@ -5,10 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
-	"maps"
 	"slices"
-	"strconv"
-	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -17,29 +14,22 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
-	"github.com/kistarchive/kist/store"
 )
 
-// captureContainer captures the volumes of a container.
-func (s *capturing) captureContainer(c *cli.Context) error {
+// captureContainers captures the volumes of containers, as one capture.
+func (s *capturing) captureContainers(c *cli.Context) error {
 	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
 	if c.Bool("stop") && c.Bool("live") {
 		return usagef("capture: --stop and --live are both given")
 	}
-	target, err := s.app.findContainer(c, c.String("container"))
+	targets, err := s.findContainers(c)
 	if err != nil {
 		return err
 	}
-	if target.Running && !c.Bool("stop") && !c.Bool("live") {
-		return usagef("container %s is running: --stop stops it while it is captured and starts it again, --live takes the volumes as they are while it writes", screen.Line(target.Name))
-	}
-	if err := s.describe(target); err != nil {
-		return err
-	}
-	s.sources, err = s.app.mountSources(target, containers.Choice{ReadOnly: c.Bool("include-readonly"), Exclude: c.StringSlice("exclude-mount")}, foldersAsked(c))
-	if err != nil {
+	choice := containers.Choice{ReadOnly: c.Bool("include-readonly"), Exclude: c.StringSlice("exclude-mount")}
+	if err := s.describe(targets, choice, foldersAsked(c)); err != nil {
 		return err
 	}
 	if err := s.app.checkApart(s.sources); err != nil {
@@ -50,46 +40,111 @@ func (s *capturing) captureContainer(c *cli.Context) error {
 		return err
 	}
 	defer r.Close()
-	return s.takeContainer(c.Context, r, target, c.Bool("stop"))
+	return s.takeContainers(c.Context, r, targets, c.Bool("stop"))
+}
+
+// findContainers finds all that were named, each once, and refuses one that runs where
+// nothing says what to do about it.
+func (s *capturing) findContainers(c *cli.Context) (targets []*containers.Container, err error) {
+	for _, name := range c.StringSlice("container") {
+		target, err := s.app.findContainer(c, name)
+		if err != nil {
+			return nil, err
+		}
+		if slices.ContainsFunc(targets, func(other *containers.Container) bool { return other.ID == target.ID }) {
+			return nil, usagef("container %s is named twice", screen.Line(target.Name))
+		}
+		if target.Running && !c.Bool("stop") && !c.Bool("live") {
+			return nil, usagef("container %s is running: --stop stops it while it is captured and starts it again, --live takes the volumes as they are while it writes", screen.Line(target.Name))
+		}
+		targets = append(targets, target)
+	}
+	return targets, nil
 }
 
 // describe gives the capture's name, version and labels where the command line
-// does not.
-func (s *capturing) describe(c *containers.Container) error {
+// does not, and its sources.
+func (s *capturing) describe(targets []*containers.Container, choice containers.Choice, how sources.Reading) error {
 	o := &s.options
 	for _, label := range containers.OwnLabels() {
 		if _, ok := o.Labels[label]; ok {
 			return usagef("--label %s: kist gives this label to captures of containers itself", label)
 		}
 	}
-	o.Name = cmp.Or(o.Name, c.Name)
-	if o.Version == "" {
+	first := targets[0]
+	o.Name = cmp.Or(o.Name, first.Name)
+	if o.Version == "" && s.versionFrom == "" {
 		var remark string
-		if o.Version, remark = c.Version(); remark != "" {
+		if o.Version, remark = first.Version(); remark != "" {
 			s.app.Warn("%s", remark)
 		}
 	}
-	labels, remark, err := c.Labels()
-	if err != nil {
+	choice.Several = len(targets) > 1
+	mounted := &mountSources{app: s.app, choice: choice, how: how, taken: make(sources.Names)}
+	if err := mounted.checkExcluded(targets); err != nil {
 		return err
 	}
-	if remark != "" {
-		s.app.Warn("%s", remark)
+	for n, target := range targets {
+		labels, remark, err := target.Labels()
+		if err != nil {
+			return err
+		}
+		if remark != "" {
+			s.app.Warn("%s", remark)
+		}
+		names, err := mounted.add(target)
+		if err != nil {
+			return err
+		}
+		if len(targets) > 1 {
+			labels = containers.Numbered(labels, n, names)
+		}
+		for label, value := range labels {
+			if _, ok := o.Labels[label]; ok {
+				return usagef("--label %s: kist gives this label to captures of containers itself", label)
+			}
+			o.Labels[label] = value
+		}
 	}
-	maps.Copy(o.Labels, labels)
+	if s.sources = mounted.all; len(s.sources) == 0 {
+		return usagef("the containers have no volume and no bind mount to capture")
+	}
 	return nil
 }
 
 // mountSources gives a source for each mount that is to be captured.
-func (a *app) mountSources(c *containers.Container, choice containers.Choice, how sources.Reading) ([]*sources.Source, error) {
-	volumes, err := c.Volumes(a.Screen, choice)
+type mountSources struct {
+	app    *app
+	choice containers.Choice
+	how    sources.Reading
+	taken  sources.Names
+	all    []*sources.Source
+}
+
+// checkExcluded sees that each mount that is left out is one of some container.
+func (m *mountSources) checkExcluded(targets []*containers.Container) error {
+	for _, path := range m.choice.Exclude {
+		if m.choice.Several && !slices.ContainsFunc(targets, func(c *containers.Container) bool { return c.MountAt(path) != nil }) {
+			return usagef("--exclude-mount %s: nothing is mounted there in any of the containers", screen.Line(path))
+		}
+	}
+	return nil
+}
+
+// add adds those of a container, and gives the names of its volumes. What several containers
+// have is read once.
+func (m *mountSources) add(c *containers.Container) (names []string, err error) {
+	volumes, err := c.Volumes(m.app.Screen, m.choice)
 	if err != nil {
 		return nil, err
 	}
-	var all []*sources.Source
-	taken := make(sources.Names)
 	for _, v := range volumes {
-		s := &sources.Source{Path: v.Source, Name: taken.Distinct(v.Name), MountPath: v.Destination, Reading: how, Empty: true}
+		shared := slices.IndexFunc(m.all, func(s *sources.Source) bool { return !v.Copied && s.Kind != sources.Copy && s.Path == v.Source })
+		if shared >= 0 {
+			names = append(names, m.all[shared].Name)
+			continue
+		}
+		s := &sources.Source{Path: v.Source, Name: m.taken.Distinct(v.Name), MountPath: v.Destination, Reading: m.how, Empty: true}
 		switch {
 		case v.Copied:
 			s.Kind = sources.Copy
@@ -97,68 +152,32 @@ func (a *app) mountSources(c *containers.Container, choice containers.Choice, ho
 		case v.Folder:
 			s.Kind = sources.Folder
 		}
-		all = append(all, s)
+		m.all, names = append(m.all, s), append(names, s.Name)
 	}
-	return all, nil
+	return names, nil
 }
 
-// takeContainer captures what runs by stopping it, what stands as it is, and
-// else a live container.
-func (s *capturing) takeContainer(ctx context.Context, r *repository, target *containers.Container, stop bool) error {
-	if target.Running && stop {
-		return s.takeStopped(ctx, r, target)
+// takeContainers captures what runs by stopping it, what stands as it is, and
+// else live containers.
+func (s *capturing) takeContainers(ctx context.Context, r *repository, targets []*containers.Container, stop bool) error {
+	var halted, standing []stopped.Target
+	for _, target := range targets {
+		switch {
+		case !target.Running:
+			standing = append(standing, target.Target)
+		case stop:
+			halted = append(halted, target.Target)
+		default:
+			s.options.Labels[containers.LabelLive] = "yes"
+			s.app.Warn("container %s goes on writing: what is captured may be of no single moment. Captures of a stopped one are safe.", screen.Printable(target.Name))
+		}
 	}
-	if target.Running {
-		s.options.Labels[containers.LabelLive] = "yes"
-		s.app.Warn("container %s goes on writing: what is captured may be of no single moment. Captures of a stopped one are safe.", screen.Printable(target.Name))
-	}
-	taken, err := s.take(ctx, r, "capturing")
-	if err != nil {
+	err := s.takeHeld(ctx, r, halted, nil)
+	if !s.made {
 		return err
 	}
-	var started error
-	if !target.Running {
-		started = target.MustStand(ctx, stopped.StartedMeanwhile)
+	for _, target := range standing {
+		err = errors.Join(err, target.MustStand(context.WithoutCancel(ctx), stopped.StartedMeanwhile))
 	}
-	return errors.Join(s.report(taken), started)
-}
-
-// takeStopped reads the volumes once while the container runs, and again, as far
-// as they changed since, while it is stopped.
-func (s *capturing) takeStopped(ctx context.Context, r *repository, target *containers.Container) error {
-	draft, err := s.draft(ctx, r)
-	if err != nil {
-		return err
-	}
-	var made *captured
-	began := time.Now()
-	err = s.app.keeper().While(ctx, target.Target, func(ctx context.Context) (err error) {
-		made, err = s.takeAfter(ctx, r, draft, began)
-		return err
-	})
-	if made == nil {
-		return err
-	}
-	return errors.Join(s.report(made), err)
-}
-
-// draft stores what there is in folders while the container runs. An engine's
-// copy of files that change may fail, and so is left to when they don't.
-func (s *capturing) draft(ctx context.Context, r *repository) (*store.Draft, error) {
-	o, end := s.input("reading while it runs")
-	defer end()
-	o.Volumes = slices.DeleteFunc(o.Volumes, func(v store.VolumeInput) bool { return v.Folder == nil })
-	if len(o.Volumes) == 0 {
-		return nil, nil
-	}
-	return r.Draft(ctx, o)
-}
-
-// takeAfter captures what changed since the draft, and what did not from there.
-func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, began time.Time) (*captured, error) {
-	s.options.After = draft
-	s.reading = func() {
-		s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
-	}
-	return s.take(ctx, r, "capturing")
+	return err
 }

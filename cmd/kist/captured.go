@@ -45,6 +45,8 @@ func (t *captured) changed() (n int) {
 func (s *capturing) report(t *captured) error {
 	held := t.held()
 	s.app.summarize(t)
+	gone := s.dropped(t.Capture)
+	s.app.WarnAll(gone)
 	if t.renew != nil {
 		defer t.renew()
 	}
@@ -55,9 +57,16 @@ func (s *capturing) report(t *captured) error {
 	} else {
 		s.app.Printf("%s\n", t.ID)
 	}
-	if n := t.changed(); s.strict && n > 0 {
-		return errors.Join(held, fmt.Errorf("%s while being read: capture %s is committed, but may be of no single moment",
+	if !s.strict {
+		return held
+	}
+	if n := t.changed(); n > 0 {
+		held = errors.Join(held, fmt.Errorf("%s while being read: capture %s is committed, but may be of no single moment",
 			screen.Count(n, "file changed", "files changed"), t.ID))
+	}
+	if len(gone) > 0 {
+		held = errors.Join(held, fmt.Errorf("more than half is gone since capture %s: capture %s is committed (kist compare %s %s tells what is gone)",
+			s.before.ID, t.ID, s.before.ID, t.ID))
 	}
 	return held
 }

@@ -5,6 +5,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -14,7 +15,13 @@ func (a *app) newCapturing(c *cli.Context) (*capturing, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &capturing{app: a, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold")}, nil
+	if _, ok := o.Labels[labelMounted]; ok {
+		return nil, usagef("--label %s: kist gives this label itself", labelMounted)
+	}
+	return &capturing{
+		app: a, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold"), acceptEmpty: c.Bool("accept-empty"),
+		still: stopped.Commands{Before: c.String("before"), After: c.String("after")}, versionFrom: c.String("version-from"),
+	}, nil
 }
 
 // foldersAsked says how folders are read, also those of containers.
@@ -30,13 +37,17 @@ func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
 		AcceptUnfinished: c.Bool("accept-unfinished"),
 	}
 	var err error
-	if s := c.String("taken"); s != "" {
-		if o.Taken, err = cmdline.Time(s); err != nil {
-			return nil, err
-		}
+	if o.Taken, err = takenTime(c); err != nil {
+		return nil, err
 	}
 	if o.Host == "" {
 		o.Host = hostName()
+	}
+	if c.IsSet("version") && c.IsSet("version-from") {
+		return nil, usagef("%s: --version and --version-from are both given", c.Command.HelpName)
+	}
+	if c.Bool("from") && len(c.StringSlice("container")) > 0 {
+		return nil, usagef("%s: --from and --container are both given", c.Command.HelpName)
 	}
 	o.Labels, err = cmdline.Labels(c.StringSlice("label"))
 	return o, err

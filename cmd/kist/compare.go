@@ -39,7 +39,7 @@ func (a *app) compare(c *cli.Context, r *repository) error {
 	}
 	var both [2]*store.Capture
 	for i := range both {
-		if both[i], err = meant(l, c.Args().Get(i)); err != nil {
+		if both[i], err = a.meant(l, c.Args().Get(i)); err != nil {
 			return err
 		}
 	}

@@ -5,8 +5,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"path"
-	"path/filepath"
 	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/members"
@@ -19,6 +17,7 @@ import (
 type destination struct {
 	volumes []*store.Volume
 	dir     string
+	named   bool // lines name the volume
 }
 
 // change is what a restore would do to one entry.
@@ -58,8 +57,10 @@ func (s *restoring) showChanges(ctx context.Context, targets []destination, wher
 		for _, c := range changes.Changes {
 			counts[c.Kind]++
 			below := ""
-			if len(t.volumes) > 1 {
-				below = c.Volume
+			if len(t.volumes) > 1 && c.Volume != "" {
+				below = c.Volume + "/"
+			} else if t.named {
+				below = c.Volume + ":"
 			}
 			if err := s.app.printChange(out, array, newChange(c), below); err != nil {
 				return err
@@ -71,16 +72,16 @@ func (s *restoring) showChanges(ctx context.Context, targets []destination, wher
 			return err
 		}
 	}
-	s.app.Say("Into %s: %d would be added, %d changed, %d removed; %d are the same. Nothing was written.", screen.Printable(filepath.Clean(where)),
+	s.app.Say("Into %s: %d would be added, %d changed, %d removed; %d are the same. Nothing was written.", screen.Printable(where),
 		counts[store.EntryAdded], counts[store.EntryChanged], counts[store.EntryRemoved], same)
 	return nil
 }
 
-func (a *app) printChange(out io.Writer, array *screen.Array, c change, below string) error {
+func (a *app) printChange(out io.Writer, array *screen.Array, c change, below string) error { // what comes before the path
 	if a.shared.json {
 		return array.Add(c)
 	}
-	line := fmt.Sprintf("%-7s  %s", c.Change, screen.Printable(path.Join(below, c.Path)))
+	line := fmt.Sprintf("%-7s  %s", c.Change, screen.Printable(below+c.Path))
 	if len(c.Why) > 0 {
 		line += "  (" + strings.Join(c.Why, ", ") + ")"
 	}

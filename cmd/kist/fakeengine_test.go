@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"syscall"
 )
@@ -21,7 +22,8 @@ import (
 // its state; a container runs while NAME.running is there, and
 // is about to stop while NAME.stopping is; NAME.files is its
 // root, for copies; calls lists the commands. fail-WORD makes a command fail,
-// kill-WORD makes it kill the program that called it.
+// kill-WORD makes it kill the program that called it; die-before and die-behind hold the
+// number of a call, before or behind which it does that.
 func fakeEngine() {
 	f := &fake{os.Getenv("FAKE_ENGINE")}
 	if err := f.run(os.Args[1:], os.Stdin, os.Stdout); err != nil {
@@ -47,6 +49,12 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 	}
 	fmt.Fprintln(calls, strings.Join(args, " "))
 	calls.Close()
+	if f.isCall("die-before") {
+		return syscall.Kill(os.Getppid(), syscall.SIGKILL)
+	}
+	if f.isCall("die-behind") {
+		defer syscall.Kill(os.Getppid(), syscall.SIGKILL)
+	}
 	if f.has("kill-" + args[0]) {
 		os.Remove(f.path("kill-" + args[0]))
 		return syscall.Kill(os.Getppid(), syscall.SIGKILL)
@@ -69,6 +77,19 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 		return f.copy(args[1], args[2], stdin, stdout)
 	}
 	return fmt.Errorf("unknown command %q", args[0])
+}
+
+// isCall tells whether this is the call whose number is in a file, once.
+func (f *fake) isCall(name string) bool {
+	number, err := os.ReadFile(f.path(name))
+	if err != nil {
+		return false
+	}
+	calls, err := os.ReadFile(f.path("calls"))
+	if err != nil || strconv.Itoa(bytes.Count(calls, []byte("\n"))) != string(number) {
+		return false
+	}
+	return os.Remove(f.path(name)) == nil
 }
 
 func (f *fake) path(name string) string { return filepath.Join(f.dir, filepath.Base(name)) }

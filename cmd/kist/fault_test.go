@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -28,6 +29,7 @@ type bench struct {
 	engine engine.Runner // of containers, if it is set
 	cache  string        // KIST_CACHE
 	known  string        // KIST_STATE
+	stride int64         // of interruptAll, if it is set
 }
 
 func newBench(t *testing.T) *bench {
@@ -114,19 +116,16 @@ func (c *countdown) look() {
 	}
 }
 
-// stride is how far apart the cases are that a test of many takes.
-func stride() int64 {
-	if testing.Short() {
-		return 4
-	}
-	return 1
-}
-
 // interruptAll runs a command again and again, interrupted ever later, until it
-// comes to its end. With -short it takes larger steps. check looks at what an interrupted one left.
+// comes to its end, in steps that are stride on average. With -short it takes larger ones.
+// check looks at what an interrupted one left.
 func (b *bench) interruptAll(check func(), args ...string) {
 	b.t.Helper()
-	for n := int64(0); ; n += stride() {
+	stride := max(b.stride, 1)
+	if testing.Short() {
+		stride *= 4
+	}
+	for n := int64(0); ; n += 1 + rand.Int64N(2*stride-1) {
 		ctx := newCountdown(b.t.Context(), n)
 		status := b.run(ctx, args...)
 		ctx.cancel()

@@ -25,6 +25,10 @@ func hint(err error) string {
 	case errors.Is(err, store.ErrUnexplained):
 		return "If it is that, kist reclaim --accept-unexplained frees it."
 	}
+	var unclear *store.AmbiguousError
+	if errors.As(err, &unclear) {
+		return hostHint(unclear.Captures)
+	}
 	var of *storage.Error
 	if errors.Is(err, store.ErrBusy) || errors.Is(err, store.ErrOvertaken) {
 		return "Nothing is lost; kist list --writers shows who is at work."

@@ -11,12 +11,26 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
-// showLaunch prints a command line that can be pasted.
+// showLaunch prints a command line that can be pasted, for each container of a capture.
 func (a *app) showLaunch(c *store.Capture, program string, reveal bool) error {
-	text, ok := c.Labels[containers.LabelLaunch]
-	if !ok {
+	known := false
+	for _, p := range containers.Parts(c.Labels) {
+		if p.Launch == "" {
+			a.Warn("capture %s knows no launch configuration of container %s.", c.ID, screen.Printable(p.Name))
+			continue
+		}
+		known = true
+		if err := a.showLaunchOf(c, p.Launch, program, reveal); err != nil {
+			return err
+		}
+	}
+	if !known {
 		return missing(fmt.Errorf("capture %s knows no launch configuration: it was not made with --container", c.ID))
 	}
+	return nil
+}
+
+func (a *app) showLaunchOf(c *store.Capture, text, program string, reveal bool) error {
 	launch, err := engine.ParseLaunch(text)
 	if err != nil {
 		return fmt.Errorf("capture %s: %w", c.ID, err)

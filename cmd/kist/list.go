@@ -21,7 +21,11 @@ func (a *app) listCommand() *cli.Command {
 			&cli.BoolFlag{Name: "writers", Usage: "who is at work in the repository, instead of captures"},
 		},
 		Description: `
-size is the length of the captured streams, added what the repository grew by.
+size is the length of the captured streams, added what the repository grew by. Times
+are local, with the zone, while ids are in UTC. The host is shown where it is not
+the same of all. Remarks are shown where there are any, of captures that may be less
+good to go back to: live (the service ran meanwhile), unfinished (the stream was cut
+short, and accepted so), changed (files changed while they were read).
 
 A retired capture stays restorable until the time shown at least (unless somebody
 runs kist reclaim with a shorter --grace), and can be taken back: kist retire
@@ -49,11 +53,11 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
-	captures := slices.DeleteFunc(l.Captures, func(c *store.Capture) bool {
-		return name != "" && c.Name != name || retired != (c.Retired != nil)
+	captures := slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool {
+		return name != "" && c.Name != name || !a.ofHost(c) || retired != (c.Retired != nil)
 	})
-	if name != "" && len(captures) == 0 && !a.shared.json {
-		a.Say("No captures of %q.", name)
+	if len(captures) == 0 && !a.shared.json && (name != "" || a.host != "") {
+		a.sayNone(l, name)
 	} else if retired {
 		err = a.printRetired(captures, r.Grace())
 	} else {
@@ -72,7 +76,7 @@ func (a *app) printCaptures(captures []*store.Capture) error {
 	if a.shared.json {
 		array := screen.NewArray(a.Out)
 		for _, c := range captures {
-			if err := array.Add(withoutSecrets(c)); err != nil {
+			if err := array.Add(newShownJSON(c, false)); err != nil {
 				return err
 			}
 		}
@@ -82,15 +86,75 @@ func (a *app) printCaptures(captures []*store.Capture) error {
 		a.Say("No captures. kist capture makes one.")
 		return nil
 	}
-	lines := []string{"id\tname\tversion\ttaken\t    size\t   added\theld"}
-	for _, c := range captures {
-		held := "no"
-		if c.Held {
-			held = "yes"
-		}
-		lines = append(lines, strings.Join([]string{
-			c.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.LocalTime(c.Taken), screen.SizeCell(c.Bytes), screen.SizeCell(c.Added), held,
-		}, "\t"))
+	return a.Table(listLines(captures))
+}
+
+// column is one of the table of captures.
+type column struct {
+	title string
+	cell  func(*store.Capture) string
+}
+
+func listLines(captures []*store.Capture) []string {
+	columns := []column{
+		{"id", func(c *store.Capture) string { return c.ID }},
+		{"name", func(c *store.Capture) string { return screen.Printable(c.Name) }},
+		{"version", func(c *store.Capture) string { return screen.Printable(c.Version) }},
+		{"taken", func(c *store.Capture) string { return screen.ZonedTime(c.Taken) }},
+		{"    size", func(c *store.Capture) string { return screen.SizeCell(c.Bytes) }},
+		{"   added", func(c *store.Capture) string { return screen.SizeCell(c.Added) }},
+		{"held", heldText},
 	}
-	return a.Table(lines)
+	if severalHosts(captures) {
+		columns = slices.Insert(columns, 3, column{"host", func(c *store.Capture) string { return screen.Printable(c.Host) }})
+	}
+	if slices.ContainsFunc(captures, func(c *store.Capture) bool { return len(c.Doubts) > 0 }) {
+		columns = append(columns, column{"remarks", doubtsText})
+	}
+	var titles []string
+	for _, col := range columns {
+		titles = append(titles, col.title)
+	}
+	lines := []string{strings.Join(titles, "\t")}
+	for _, c := range captures {
+		var cells []string
+		for _, col := range columns {
+			cells = append(cells, col.cell(c))
+		}
+		lines = append(lines, strings.Join(cells, "\t"))
+	}
+	return lines
+}
+
+func heldText(c *store.Capture) string {
+	if c.Held {
+		return "yes"
+	}
+	return "no"
+}
+
+// sayNone says that no capture is of a name and host, and which names there are.
+func (a *app) sayNone(l *store.Listing, name string) {
+	what := "No captures"
+	if name != "" {
+		what += fmt.Sprintf(" of %q", name)
+	}
+	if a.host != "" {
+		what += fmt.Sprintf(" on host %q", a.host)
+	}
+	var names []string
+	for _, c := range l.Captures {
+		if shown := screen.Printable(c.Name); c.Retired == nil && a.ofHost(c) && !slices.Contains(names, shown) {
+			names = append(names, shown)
+		}
+	}
+	slices.Sort(names)
+	if name != "" && len(names) > 0 {
+		const most = 10
+		what += "; there are some of " + strings.Join(names[:min(most, len(names))], ", ")
+		if len(names) > most {
+			what += " and others"
+		}
+	}
+	a.Say("%s.", what)
 }

@@ -61,8 +61,8 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 		}
 		wipe(secret)
 		if !asked || try == maxTries || !errors.Is(err, store.ErrWrongSecret) {
-			folder.Close()
-			return nil, err
+			defer folder.Close()
+			return nil, explainOpening(ctx, folder, err)
 		}
 		fmt.Fprintln(a.Err, "That passphrase opens no key slot. Once more:")
 	}
@@ -77,6 +77,9 @@ func (a *app) openFolder(ctx context.Context) (*storage.Folder, error) {
 	}
 	folder, err := storage.OpenFolder(path)
 	if errors.Is(err, fs.ErrNotExist) {
+		if err := checkLocal(path); err != nil {
+			return nil, err
+		}
 		return nil, noRepository(path, "there is no such folder")
 	}
 	if err != nil {
@@ -84,7 +87,9 @@ func (a *app) openFolder(ctx context.Context) (*storage.Folder, error) {
 	}
 	_, err = folder.Stat(ctx, anchor)
 	if errors.Is(err, storage.ErrNotFound) {
-		err = noRepository(path, "there is no "+anchor+" in it")
+		if err = lostManifest(path); err == nil {
+			err = noRepository(path, "there is no "+anchor+" in it")
+		}
 	}
 	if err == nil {
 		err = folder.SetAnchor(anchor)
@@ -157,7 +162,7 @@ func (a *app) findAll(ctx context.Context, r *repository, selectors []string) ([
 	}
 	var found []*store.Capture
 	for _, selector := range selectors {
-		c, err := meant(l, selector)
+		c, err := a.meant(l, selector)
 		if err != nil {
 			return nil, err
 		}
@@ -168,9 +173,9 @@ func (a *app) findAll(ctx context.Context, r *repository, selectors []string) ([
 	return found, nil
 }
 
-// meant gives the capture that a selector means.
-func meant(l *store.Listing, selector string) (*store.Capture, error) {
-	c, err := l.Find(selector)
+// meant gives the capture that a selector means, of the host that was asked for.
+func (a *app) meant(l *store.Listing, selector string) (*store.Capture, error) {
+	c, err := l.Choose(selector, store.ChooseOptions{Host: a.host})
 	if errors.Is(err, store.ErrNotFound) && !strings.HasSuffix(selector, "latest") {
 		err = fmt.Errorf("%w (kist list shows what there is)", err)
 	}

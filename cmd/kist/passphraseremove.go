@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -37,6 +38,9 @@ func (a *app) removeSlot(c *cli.Context, r *repository) error {
 	}
 	if err := r.RemoveSlot(c.Context, id); err != nil {
 		return err
+	}
+	if a.shared.json {
+		return a.PrintJSON(newSlotJSON(slots[slices.IndexFunc(slots, func(s store.Slot) bool { return s.ID == id })]))
 	}
 	a.Say("Key slot %s was removed.", id)
 	return nil

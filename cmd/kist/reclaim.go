@@ -146,20 +146,24 @@ func reclaimedLines(out *store.Reclaimed, plan bool) []string {
 	if len(lines) == 0 {
 		add("Nothing to free now.")
 	}
-	return append(lines, outlookLines(out)...)
+	return append(lines, outlookLines(out, plan, time.Now())...)
 }
 
 // outlookLines tells what later runs will free.
-func outlookLines(out *store.Reclaimed) []string {
+func outlookLines(out *store.Reclaimed, plan bool, now time.Time) []string {
 	var lines []string
 	add := func(format string, args ...any) { lines = append(lines, fmt.Sprintf(format, args...)) }
-	if out.Announced > 0 {
+	switch {
+	case out.Announced == 0:
+	case plan:
+		add("Would announce %s of %s that nothing needs: a run a grace time after that one removes them.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)))
+	default:
 		add("Announced %s of %s that nothing needs: a run a grace time later removes them.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)))
 	}
 	if out.Retired > 0 {
 		add("Retired and still restorable: %s.", screen.Count(out.Retired, "capture", "captures"))
 	}
-	if !out.Next.IsZero() {
+	if out.Next.After(now) {
 		add("The next run that can free something is one after %s.", screen.LocalTime(out.Next))
 	}
 	for _, note := range out.Notes {

@@ -34,6 +34,7 @@ func (a *app) restoreCommand() *cli.Command {
 			&cli.BoolFlag{Name: "discard-previous", Usage: "remove what was replaced instead of keeping it"},
 			&cli.BoolFlag{Name: "stop", Usage: "with --container: stop it for the exchange, and start it again"},
 			&cli.BoolFlag{Name: "overwrite", Usage: "with --tar: replace FILE if it is there"},
+			&cli.BoolFlag{Name: "accept-losses", Usage: "where captured data is damaged: put what is whole in the place of what is there; with --tar: write it"},
 			&cli.BoolFlag{Name: "devices", Usage: "with --into or --container: make devices too"},
 			engineFlag(),
 		},
@@ -49,6 +50,11 @@ With --container each volume goes to where it was mounted when it was captured.
 All volumes are built first; the container is only down while they are exchanged
 with what is there, which is kept. A volume that can't be reached on this machine
 is copied in by the container engine, file by file over what is there.
+
+Where captured data is damaged, or the capture was accepted unfinished, all members that
+are whole come back, those that are not are listed, and the exit status is 3. What lives is
+left alone then: what is whole comes beside it, as DIR.rescued-DATE. With --accept-losses
+it takes the place all the same. --tar writes nothing then without --accept-losses.
 
 ` + patternHelp + `
 
@@ -71,6 +77,11 @@ type restoring struct {
 	devices bool
 	discard bool // what is replaced
 	dry     bool
+	accept  bool // losses
+
+	result   restored
+	lost     int  // members, of what was asked for
+	toStream bool // standard output is the stream
 }
 
 func (a *app) restore(c *cli.Context) error {
@@ -98,21 +109,27 @@ func (a *app) restore(c *cli.Context) error {
 	}
 	s := &restoring{
 		app: a, r: r, wanted: wanted, only: c.IsSet("only"), devices: c.Bool("devices"),
-		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"),
+		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"),
+		result: restored{Capture: capture.ID},
 	}
 	switch {
 	case target != nil:
-		return s.intoContainer(c.Context, capture, c.String("volume"), target)
+		return s.report(s.intoContainer(c.Context, capture, c.String("volume"), target))
 	case c.String("tar") == "-": // bytes may be out already
 		return againByHand(s.intoTar(c.Context, capture, c.String("volume"), "-", false))
 	}
+	into := c.String("into")
+	if into != "" {
+		into = shownDir(into) // once: the current folder may be the one that is exchanged
+	}
 	find := func(id string) (*store.Capture, error) { return a.find(c.Context, r, id) }
-	return a.twice(capture, find, func(capture *store.Capture) error {
-		if c.String("into") != "" {
-			return s.intoFolder(c.Context, capture, c.String("volume"), c.String("into"))
+	return s.report(a.twice(capture, find, func(capture *store.Capture) error {
+		s.result = restored{Capture: capture.ID}
+		if into != "" {
+			return s.intoFolder(c.Context, capture, c.String("volume"), into)
 		}
 		return s.intoTar(c.Context, capture, c.String("volume"), c.String("tar"), c.Bool("overwrite"))
-	})
+	}))
 }
 
 // twice restores, and once more if a reclaim moved the capture meanwhile: nothing

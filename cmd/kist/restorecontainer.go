@@ -42,11 +42,15 @@ type containerRestore struct {
 	halted *stopped.Halted // once the container is stopped
 
 	begun, finished bool // to change what the container has
+	losses          []*store.Losses
 }
 
 // intoContainer restores volumes to where they were mounted.
 func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, volumeName string, target *containers.Container) error {
 	volumes, err := chooseVolumes(capture, volumeName)
+	if err == nil && volumeName == "" {
+		volumes, err = volumesOf(capture, volumes, target)
+	}
 	if err != nil {
 		return err
 	}
@@ -69,14 +73,33 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 			s.app.Say("%s", s.fate(p.dir))
 		}
 	}
-	if err := r.run(ctx); err != nil {
+	err = r.run(ctx)
+	if isLossy(err) && !r.begun {
+		err = r.rescue(ctx, volumes, err)
+	}
+	if err != nil && !isLossReport(err) || target.Running || !r.finished {
 		return err
 	}
-	if target.Running {
+	return errors.Join(err, r.startLeft(ctx, volumeName == "" && !s.only))
+}
+
+// startLeft starts the container where an earlier restore, which did not come to its end, had stopped
+// it and this one put all of it right.
+func (r *containerRestore) startLeft(ctx context.Context, all bool) error {
+	name := screen.Printable(r.target.Name)
+	left, err := r.app.keeper().TakeLeft(r.target.Target)
+	switch {
+	case err != nil:
+		return err
+	case left == nil:
+		r.app.Say("Container %s is not running: it was not before.", name)
 		return nil
+	case !all:
+		r.app.Warn("container %s stays stopped, since this was only a part of what an earlier restore left half done: restore all of it, or start it.", name)
+		return left.Release()
 	}
-	s.app.Say("Container %s is not running: it was not before.", screen.Printable(target.Name))
-	return s.app.keeper().Forget(target.Target)
+	r.app.Say("An earlier restore had stopped container %s: it is started now.", name)
+	return left.Start(ctx)
 }
 
 // findPlaces finds for each volume where the container has it.
@@ -108,10 +131,14 @@ func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
 
 // warnImage warns where another image would get the data.
 func (a *app) warnImage(capture *store.Capture, target *containers.Container) {
-	was, now := capture.Labels[containers.LabelDigest], target.Digest()
+	part, err := partOf(capture, target)
+	if err != nil {
+		return // --volume says which
+	}
+	was, now := part.Digest, target.Digest()
 	if was != "" && was != now {
 		a.Warn("container %s runs image %s (%s), and the capture is of %s (%s).", screen.Printable(target.Name), screen.Printable(target.ImageName),
-			screen.Printable(now), screen.Printable(capture.Labels[containers.LabelImage]), screen.Printable(was))
+			screen.Printable(now), screen.Printable(part.Image), screen.Printable(was))
 	}
 }
 
@@ -121,7 +148,7 @@ func (r *containerRestore) dryRun(ctx context.Context) error {
 	}
 	var targets []destination
 	for _, p := range r.placed {
-		targets = append(targets, destination{[]*store.Volume{p.volume}, p.dir})
+		targets = append(targets, destination{[]*store.Volume{p.volume}, p.dir, true})
 	}
 	return r.showChanges(ctx, targets, "container "+r.target.Name)
 }
@@ -158,6 +185,7 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 		return r.copyAll(ctx)
 	}
 	p := r.placed[n]
+	r.app.noteRestore(p.dir)
 	var report *volume.ExtractReport
 	done, err := volume.ReplaceFolder(ctx, p.dir, func(ctx context.Context, part *volume.Folder) (err error) {
 		// ReplaceFolder flushes, too, but with the container stopped already.
@@ -168,10 +196,12 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 	}, volume.ReplaceOptions{DiscardPrevious: r.discard})
 	r.begun = r.begun || done != nil || errors.Is(err, volume.ErrTorn)
 	if done != nil {
-		r.sayReplaced(p.dir, &store.FolderRestored{
+		restored := &store.FolderRestored{
 			Members: report.Members, Bytes: report.Bytes, NotRestored: append(report.NotRestored, done.NotRestored...),
 			How: done.How, Previous: done.Previous,
-		})
+		}
+		r.result.add([]*store.Volume{p.volume}, p.dir, restored)
+		r.sayReplaced(p.dir, restored)
 	}
 	if errors.Is(err, volume.ErrNotDiscarded) {
 		r.app.Warn("%s", screen.Text(err.Error()))
@@ -184,7 +214,7 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 func (r *containerRestore) build(ctx context.Context, v *store.Volume, part *volume.Folder) (*volume.ExtractReport, error) {
 	o, end := r.folderOptions()
 	defer end()
-	o.Sync = true
+	o.Sync, o.Losses = true, r.losses
 	report, err := r.r.RestoreInto(ctx, []*store.Volume{v}, part, o)
 	return report, explainName(err, false)
 }
@@ -203,9 +233,10 @@ func (r *containerRestore) placeAll(ctx context.Context) error {
 	if err := r.halt(ctx); err != nil {
 		return err
 	}
-	r.begun = true
 	for _, p := range r.placed {
-		if err := r.restoreFolder(ctx, []*store.Volume{p.volume}, p.dir); err != nil {
+		done, err := r.putFolder(ctx, []*store.Volume{p.volume}, p.dir, func(o *store.FolderOptions) { o.Losses = r.losses })
+		r.begun = r.begun || done != nil
+		if err != nil {
 			return err
 		}
 	}
@@ -229,8 +260,9 @@ func (r *containerRestore) copyIn(ctx context.Context, p volumePlace) error {
 	if !p.volume.Tar {
 		return errors.New("it is no tar stream: restore it with --tar FILE")
 	}
-	err := r.target.CopyIn(ctx, p.dir, func(w io.Writer) error { return r.write(ctx, p.volume, w) })
+	err := r.target.CopyIn(ctx, p.dir, func(w io.Writer) error { return r.writeBut(ctx, p.volume, r.losses, w) })
 	if err == nil {
+		r.result.Places = append(r.result.Places, place{Volumes: []string{p.volume.Name}, Path: p.dir, Copied: true})
 		r.app.Say("Copied volume %s into %s of container %s.", screen.Printable(p.volume.Name), screen.Printable(p.dir), screen.Printable(r.target.Name))
 	}
 	return err

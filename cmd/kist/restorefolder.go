@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/volume"
@@ -32,13 +33,22 @@ func holdsSomething(dir string) (bool, error) {
 	return !empty, err
 }
 
+// shownDir gives a folder as it is shown: by a name to which others can be put beside.
+func shownDir(dir string) string {
+	clean := filepath.Clean(dir)
+	if base := filepath.Base(clean); base == "." || base == ".." {
+		return paths.Absolute(dir)
+	}
+	return clean
+}
+
 // checkUnused allows a folder that is new or empty.
 func checkUnused(dir string) error {
 	full, err := holdsSomething(dir)
 	if err != nil || !full {
 		return err
 	}
-	clean := filepath.Clean(dir)
+	clean := shownDir(dir)
 	return usagef(`%s is not empty. --replace puts the capture in its place, and keeps what is there
 now as %s.before-DATE (--discard-previous removes it); with --only, single members
 are replaced. --dry-run shows what would change`, clean, clean)
@@ -54,7 +64,7 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 		return err
 	}
 	if s.dry {
-		return s.showChanges(ctx, []destination{{volumes, dir}}, dir)
+		return s.showChanges(ctx, []destination{{volumes, dir, false}}, shownDir(dir))
 	}
 	full, err := holdsSomething(dir)
 	if err != nil {
@@ -66,20 +76,52 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 	return s.restoreFolder(ctx, volumes, dir)
 }
 
-// restoreFolder restores volumes into a folder, and says what was done.
+// restoreFolder restores volumes into a folder, or what is whole of them, and says what was done.
 func (s *restoring) restoreFolder(ctx context.Context, volumes []*store.Volume, dir string) error {
+	done, err := s.putFolder(ctx, volumes, dir, nil)
+	if done == nil && isLossy(err) {
+		return s.rescueFolder(ctx, volumes, dir, err)
+	}
+	return err
+}
+
+// putFolder restores volumes into a folder, without what is lost, and says what was done, if anything.
+func (s *restoring) putFolder(ctx context.Context, volumes []*store.Volume, dir string, change func(*store.FolderOptions)) (*store.FolderRestored, error) {
 	o, end := s.folderOptions()
+	if change != nil {
+		change(&o)
+	}
+	s.app.noteRestore(dir)
 	done, err := s.r.RestoreFolder(ctx, volumes, dir, o)
 	end()
+	if done != nil {
+		s.noteSingles(dir, done.Kept)
+	}
 	err = explainName(err, len(volumes) > 1)
+	if done != nil {
+		s.result.add(volumes, dir, done)
+	}
 	switch {
 	case done == nil:
-		return err
+		return nil, err
+	case done.Beside != "":
+		s.app.WarnAll(lossTexts(done.NotRestored))
+		s.sayRestored(done.Beside, done)
 	case done.How == 0:
-		return s.sayPlaced(dir, done, err)
+		return done, s.sayPlaced(dir, done, err)
+	default:
+		s.sayReplaced(dir, done)
 	}
-	s.sayReplaced(dir, done)
-	return err
+	return done, err
+}
+
+// noteSingles notes single members that were kept.
+func (s *restoring) noteSingles(dir string, kept []string) {
+	for _, path := range kept {
+		if err := s.app.book().NoteSingle(filepath.Join(paths.Absolute(dir), path)); err != nil {
+			s.app.Warn("kist kept will not know of %s: %s", screen.Printable(path), screen.Line(err.Error()))
+		}
+	}
 }
 
 // folderOptions says how volumes are restored into folders, which were looked into before.
@@ -109,10 +151,10 @@ func (s *restoring) sayReplaced(dir string, done *store.FolderRestored) {
 	s.app.WarnAll(lossTexts(done.NotRestored))
 	s.sayRestored(dir, done)
 	if done.How == volume.EntryByEntry {
-		s.app.Say("%s is a mount point: its entries were moved one by one.", screen.Printable(filepath.Clean(dir)))
+		s.app.Say("%s is a mount point: its entries were moved one by one.", screen.Printable(shownDir(dir)))
 	}
 	if done.Previous != "" {
-		s.app.Say("What was in %s is kept as %s.", screen.Printable(filepath.Clean(dir)), screen.Printable(done.Previous))
+		s.app.Say("What was in %s is kept as %s.", screen.Printable(shownDir(dir)), screen.Printable(done.Previous))
 	}
 }
 
@@ -130,12 +172,12 @@ func (s *restoring) sayPlaced(dir string, done *store.FolderRestored, err error)
 }
 
 func (s *restoring) sayRestored(dir string, done *store.FolderRestored) {
-	s.app.Say("Restored %s, %s of contents, into %s.", screen.Count(done.Members, "member", "members"), screen.Size(uint64(done.Bytes)), screen.Printable(filepath.Clean(dir)))
+	s.app.Say("Restored %s, %s of contents, into %s.", screen.Count(done.Members, "member", "members"), screen.Size(uint64(done.Bytes)), screen.Printable(shownDir(dir)))
 }
 
 // fate says what becomes of what a folder holds.
 func (s *restoring) fate(dir string) string {
-	clean := screen.Printable(filepath.Clean(dir))
+	clean := screen.Printable(shownDir(dir))
 	if s.discard {
 		return fmt.Sprintf("What is in %s now will be REMOVED once the capture is complete beside it.", clean)
 	}

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -22,10 +23,20 @@ func (s *restoring) intoTar(ctx context.Context, capture *store.Capture, volumeN
 	if err != nil {
 		return err
 	}
+	if s.accept && path == "-" { // once a part is out, there is no way back
+		return s.streamWhole(ctx, v)
+	}
 	if path == "-" {
 		return s.stream(ctx, []*store.Volume{v}, v, s.app.Out)
 	}
-	return s.intoFile(ctx, v, path, overwrite)
+	err = s.intoFile(ctx, v, path, overwrite, nil)
+	if s.accept && isLossy(err) {
+		return s.rescueTar(ctx, v, path, overwrite, err)
+	}
+	if errors.Is(err, store.ErrDamaged) {
+		err = fmt.Errorf("%w. --accept-losses writes what is whole, and lists what is not", err)
+	}
+	return err
 }
 
 // stream writes one volume's stream, or some of its members, to w. Patterns
@@ -38,9 +49,22 @@ func (s *restoring) stream(ctx context.Context, all []*store.Volume, v *store.Vo
 }
 
 func (s *restoring) write(ctx context.Context, v *store.Volume, w io.Writer) error {
+	return s.writeBut(ctx, v, nil, w)
+}
+
+// writeBut writes a volume's stream, without what is lost.
+func (s *restoring) writeBut(ctx context.Context, v *store.Volume, losses []*store.Losses, w io.Writer) error {
 	progress, end := s.app.progress("restoring")
 	defer end()
 	o := store.RestoreOptions{Progress: progress}
+	if l := lossesOf(losses, v); l != nil && !l.None() {
+		var match func(string) bool
+		if s.only {
+			match = s.wanted.Match
+		}
+		_, err := s.r.RestoreWhole(ctx, l, match, w, o)
+		return err
+	}
 	if !s.only {
 		return s.r.Restore(ctx, v, w, o)
 	}
@@ -66,7 +90,7 @@ func (s *restoring) checkPatterns(ctx context.Context, volumes []*store.Volume) 
 }
 
 // intoFile writes the stream beside the file, flushes it and renames it.
-func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, overwrite bool) (err error) {
+func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, overwrite bool, losses []*store.Losses) (err error) {
 	if err := s.checkPatterns(ctx, []*store.Volume{v}); err != nil {
 		return err
 	}
@@ -74,7 +98,7 @@ func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, 
 	if err != nil {
 		return err
 	}
-	err = s.write(ctx, v, part)
+	err = s.writeBut(ctx, v, losses, part)
 	if err == nil {
 		err = part.Sync()
 	}
@@ -90,6 +114,7 @@ func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, 
 	if err != nil {
 		return err
 	}
+	s.result.Places = append(s.result.Places, place{Volumes: []string{v.Name}, Path: paths.Absolute(path), Bytes: info.Size()})
 	s.app.Say("Restored %s: %s.", screen.Printable(filepath.Clean(path)), screen.Size(uint64(info.Size())))
 	return nil
 }

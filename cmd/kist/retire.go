@@ -22,6 +22,7 @@ func (a *app) retireCommand() *cli.Command {
 			&cli.IntFlag{Name: "weeks", Usage: "the same for `N` weeks, which begin on Mondays"},
 			&cli.IntFlag{Name: "months", Usage: "the same for `N` months"},
 			&cli.IntFlag{Name: "years", Usage: "the same for `N` years"},
+			&cli.IntFlag{Name: "versions", Usage: "the newest capture of each of the latest `N` versions stays; by default of every version"},
 			&cli.StringFlag{Name: "name", Usage: "with rules: only captures of `NAME`"},
 			&cli.BoolFlag{Name: "utc", Usage: "with rules: days begin at midnight UTC, not at that of this machine's time zone"},
 			&cli.BoolFlag{Name: "dry-run", Usage: "show what would stay and why, and change nothing"},
@@ -37,6 +38,10 @@ Rules are a grandfather-father-son rotation: many recent captures stay, fewer ol
 ones. They apply to the captures of each name and host by themselves. A capture
 stays if any rule wants it; days, weeks, months and years without a capture do not
 count. Always staying: the newest capture, held ones, and those that are dated after now.
+The newest capture of each version stays, too, unless --versions says of how many
+versions. Where there is the choice, one that was taken while the service was stopped
+stays rather than one with remarks in kist list (live, unfinished, changed), and the
+newest without remarks always stays.
 What counts is when the data was taken (capture --taken), so that old tarballs
 rotate by their own dates; an old one may be retired on the day it is taken in. A
 capture that was written before the repository was made, by its date, is one of a
@@ -122,7 +127,7 @@ func (a *app) reinstate(c *cli.Context, r *repository) error {
 	}
 	var found []*store.Capture
 	for _, selector := range c.Args().Slice() {
-		capture, err := selectRetired(l, selector)
+		capture, err := a.selectRetired(l, selector)
 		if err != nil {
 			return err
 		}
@@ -144,12 +149,12 @@ func (a *app) reinstate(c *cli.Context, r *repository) error {
 
 // selectRetired selects among retired captures; others are found by their ids, so
 // that nothing is to be done for them.
-func selectRetired(l *store.Listing, selector string) (*store.Capture, error) {
-	got, err := l.FindRetired(selector)
+func (a *app) selectRetired(l *store.Listing, selector string) (*store.Capture, error) {
+	got, err := l.Choose(selector, store.ChooseOptions{Host: a.host, Retired: true})
 	if !errors.Is(err, store.ErrNotFound) {
 		return got, err
 	}
-	if other, err := l.Find(selector); err == nil && other.ID == selector {
+	if other, err := l.Choose(selector, store.ChooseOptions{Host: a.host}); err == nil && other.ID == selector {
 		return other, nil
 	}
 	return nil, missing(fmt.Errorf("no retired capture fits %q (kist list --retired shows what can be taken back)", selector))

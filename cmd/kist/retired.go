@@ -12,12 +12,12 @@ import (
 // retiredJSON is a capture as scripts get it. One that is retired says until when
 // it can be taken back.
 type retiredJSON struct {
-	*store.Capture
+	shownJSON
 	Until time.Time `json:"restorable_until,omitzero"`
 }
 
-func newRetiredJSON(c *store.Capture, grace time.Duration) retiredJSON {
-	j := retiredJSON{Capture: withoutSecrets(c)}
+func newRetiredJSON(c *store.Capture, grace time.Duration, reveal bool) retiredJSON {
+	j := retiredJSON{shownJSON: newShownJSON(c, reveal)}
 	if c.Retired != nil {
 		j.Until = c.Retired.At.Add(grace)
 	}
@@ -28,7 +28,7 @@ func (a *app) printRetired(captures []*store.Capture, grace time.Duration) error
 	if a.shared.json {
 		array := screen.NewArray(a.Out)
 		for _, c := range captures {
-			if err := array.Add(newRetiredJSON(c, grace)); err != nil {
+			if err := array.Add(newRetiredJSON(c, grace, false)); err != nil {
 				return err
 			}
 		}
@@ -41,7 +41,7 @@ func (a *app) printRetired(captures []*store.Capture, grace time.Duration) error
 	lines := []string{"id\tname\tversion\ttaken\t    size\tretired\trestorable until\tby\twhy"}
 	for _, c := range captures {
 		lines = append(lines, strings.Join([]string{
-			c.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.LocalTime(c.Taken), screen.SizeCell(c.Bytes), screen.LocalTime(c.Retired.At),
+			c.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.ZonedTime(c.Taken), screen.SizeCell(c.Bytes), screen.LocalTime(c.Retired.At),
 			untilText(c.Retired.At.Add(grace)), screen.Printable(c.Retired.Host), screen.Printable(c.Retired.Reason),
 		}, "\t"))
 	}

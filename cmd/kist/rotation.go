@@ -15,13 +15,15 @@ import (
 )
 
 // ruleFlags are the flags that make a rotation.
-var ruleFlags = []string{"last", "days", "weeks", "months", "years"}
+var ruleFlags = []string{"last", "days", "weeks", "months", "years", "versions"}
 
 // retirement says which captures stay and which are retired, and why.
 type retirement struct {
 	decisions []rotation.Decision
 	captures  map[string]*store.Capture // all that there are
 	reason    string                    // to be noted with those that are retired
+
+	onlyVersions int // captures that stay as the newest of their version alone, which nobody asked for
 }
 
 func (a *app) planRetirement(c *cli.Context, r *repository) (*retirement, error) {
@@ -34,7 +36,7 @@ func (a *app) planRetirement(c *cli.Context, r *repository) (*retirement, error)
 		p.captures[capture.ID] = capture
 	}
 	if c.NArg() > 0 {
-		return p, p.byName(l, c.Args().Slice())
+		return p, p.byName(a, l, c.Args().Slice())
 	}
 	if l.Damage != nil {
 		return nil, fmt.Errorf("nothing is retired by rules while index files can't be read: what they are about is not known: %w", l.Damage)
@@ -44,11 +46,15 @@ func (a *app) planRetirement(c *cli.Context, r *repository) (*retirement, error)
 	if c.Bool("utc") {
 		zone = time.UTC
 	}
-	plan, err := r.PlanRotation(l.Captures, store.RotationOptions{Rules: rulesOf(c), Name: c.String("name"), Location: zone})
+	rotating := slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool { return !a.ofHost(c) })
+	plan, err := r.PlanRotation(rotating, store.RotationOptions{Rules: rulesOf(c), Name: c.String("name"), Location: zone})
 	if err != nil {
 		return nil, err
 	}
 	p.decisions = plan.Decisions
+	if !c.IsSet("versions") {
+		p.onlyVersions = onlyForVersion(plan.Decisions)
+	}
 	a.WarnAll(oddDates(plan.Warnings))
 	return p, nil
 }
@@ -62,13 +68,14 @@ func checkRules(c *cli.Context) error {
 func rulesOf(c *cli.Context) rotation.Rules {
 	return rotation.Rules{
 		Last: c.Int("last"), Days: c.Int("days"), Weeks: c.Int("weeks"), Months: c.Int("months"), Years: c.Int("years"),
+		Versions: c.Int("versions"),
 	}
 }
 
 // byName retires the captures that selectors mean.
-func (p *retirement) byName(l *store.Listing, selectors []string) error {
+func (p *retirement) byName(a *app, l *store.Listing, selectors []string) error {
 	for _, selector := range selectors {
-		c, err := meant(l, selector)
+		c, err := a.meant(l, selector)
 		if err != nil {
 			return err
 		}
@@ -108,13 +115,14 @@ func rulesText(c *cli.Context) string {
 
 // decisionJSON is what becomes of a capture, as scripts get it.
 type decisionJSON struct {
-	ID    string    `json:"id"`
-	Name  string    `json:"name"`
-	Host  string    `json:"host"`
-	Taken time.Time `json:"taken"`
-	Keep  bool      `json:"keep"`
-	Why   []string  `json:"why"`
-	Until time.Time `json:"restorable_until,omitzero"`
+	ID      string    `json:"id"`
+	Name    string    `json:"name"`
+	Version string    `json:"version"`
+	Host    string    `json:"host"`
+	Taken   time.Time `json:"taken"`
+	Keep    bool      `json:"keep"`
+	Why     []string  `json:"why"`
+	Until   time.Time `json:"restorable_until,omitzero"`
 }
 
 // printDecisions prints all of them as JSON. until is zero where nothing was done.
@@ -122,7 +130,7 @@ func (a *app) printDecisions(p *retirement, until time.Time) error {
 	array := screen.NewArray(a.Out)
 	for _, d := range p.decisions {
 		c := p.captures[d.ID]
-		j := decisionJSON{ID: d.ID, Name: c.Name, Host: c.Host, Taken: c.Taken, Keep: d.Keep, Why: []string{}}
+		j := decisionJSON{ID: d.ID, Name: c.Name, Version: c.Version, Host: c.Host, Taken: c.Taken, Keep: d.Keep, Why: []string{}}
 		for _, why := range d.Why {
 			j.Why = append(j.Why, why.String())
 		}
@@ -141,7 +149,7 @@ func (a *app) printRotation(p *retirement) error {
 	if a.shared.json {
 		return a.printDecisions(p, time.Time{})
 	}
-	lines := []string{"id\tname\thost\ttaken\tplan\twhy"}
+	lines := []string{"id\tname\tversion\thost\ttaken\tplan\twhy"}
 	retired := 0
 	for _, d := range p.decisions {
 		c := p.captures[d.ID]
@@ -151,7 +159,7 @@ func (a *app) printRotation(p *retirement) error {
 			retired++
 		}
 		lines = append(lines, strings.Join([]string{
-			d.ID, screen.Printable(c.Name), screen.Printable(c.Host), screen.LocalTime(c.Taken), does, d.Why.String(),
+			d.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.Printable(c.Host), screen.LocalTime(c.Taken), does, screen.Printable(d.Why.String()),
 		}, "\t"))
 	}
 	if len(p.decisions) > 0 {
@@ -159,6 +167,7 @@ func (a *app) printRotation(p *retirement) error {
 			return err
 		}
 	}
+	p.sayOnlyVersions(a)
 	a.Say("%s would be retired, %s. Nothing was changed.", screen.Count(retired, "capture", "captures"), staying(len(p.decisions)-retired))
 	return nil
 }
@@ -186,6 +195,7 @@ func (a *app) printRetirement(p *retirement, until time.Time) error {
 			a.Printf("Retired %s\n", captureText(c))
 		}
 	}
+	p.sayOnlyVersions(a)
 	if retired == 0 {
 		a.Say("Nothing to retire.")
 		return nil
@@ -196,22 +206,53 @@ func (a *app) printRetirement(p *retirement, until time.Time) error {
 	return nil
 }
 
-// bare gives warnings of names that have no capture left.
+// bare gives warnings of names, and of versions, that have no capture left.
 func (p *retirement) bare() (texts []string) {
-	left := make(map[string]int)
+	type kept struct{ name, version string }
+	left, versions := make(map[string]int), make(map[kept]int)
 	for _, c := range p.captures {
 		if c.Retired == nil {
 			left[c.Name]++
+			versions[kept{c.Name, c.Version}]++
 		}
 	}
+	var gone []*store.Capture
 	for _, d := range p.decisions {
-		c := p.captures[d.ID]
-		if d.Keep || c.Retired != nil {
+		if c := p.captures[d.ID]; !d.Keep && c.Retired == nil {
+			gone = append(gone, c)
+			left[c.Name]--
+			versions[kept{c.Name, c.Version}]--
+		}
+	}
+	for _, c := range gone {
+		text := "no capture of " + screen.Printable(c.Name)
+		switch {
+		case left[c.Name] == 0:
+		case c.Version != "" && versions[kept{c.Name, c.Version}] == 0:
+			text += withVersion(c)
+		default:
 			continue
 		}
-		if left[c.Name]--; left[c.Name] == 0 {
-			texts = append(texts, fmt.Sprintf("no capture of %s is left that is not retired.", screen.Printable(c.Name)))
+		if text += " is left that is not retired."; !slices.Contains(texts, text) {
+			texts = append(texts, text)
 		}
 	}
 	return texts
+}
+
+// onlyForVersion counts captures that stay for nothing but their version.
+func onlyForVersion(decisions []rotation.Decision) (n int) {
+	for _, d := range decisions {
+		if len(d.Why) == 1 && d.Why[0].Rule == rotation.OfVersion {
+			n++
+		}
+	}
+	return n
+}
+
+func (p *retirement) sayOnlyVersions(a *app) {
+	if n := p.onlyVersions; n > 0 {
+		a.Say("%s only as the newest of a version. --versions N says of how many versions one stays; kist retire ID retires any.",
+			screen.Count(n, "capture stays", "captures stay"))
+	}
 }

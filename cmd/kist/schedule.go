@@ -30,7 +30,8 @@ SOURCE and the other flags are those of kist capture. The repository and the key
 file or passphrase file are those that open it now: they are named by their
 absolute paths in what is printed, and nothing secret is. The systemd service
 gets a copy of the secret's file as a credential, and sees the rest of the machine
-read-only; for a container it can't, since the engine needs the machine as it is.
+read-only; for a container, and with commands such as --before, --from or
+--version-from, it can't, since these need the machine as it is.
 
 With rules, those of kist retire, it is no capture that is scheduled but a rotation:
 kist retire, and then kist reclaim.
@@ -38,7 +39,8 @@ kist retire, and then kist reclaim.
 Example:
   kist schedule --key-file /root/kist.key --name seedbank /srv/seedbank
   kist schedule --container seedbank --stop --on-calendar "Sun 02:03" --units /etc/systemd/system
-  kist schedule --cron --container seedbank --stop
+  kist schedule --cron --container seedbank --stop --version-from 'cat /srv/seedbank/VERSION'
+  kist schedule --name seedbank-db --from -- /usr/local/bin/dump-program --all
   kist schedule --days 7 --weeks 5 --months 12 --on-calendar weekly`,
 		Action: a.schedule,
 	}
@@ -47,7 +49,7 @@ Example:
 // scheduledFlags leaves out what is only about one capture.
 func scheduledFlags(flags []cli.Flag) []cli.Flag {
 	return slices.DeleteFunc(slices.Clone(flags), func(f cli.Flag) bool {
-		return slices.Contains([]string{"taken", "version", "note", "accept-unfinished", "hold"}, f.Names()[0])
+		return slices.Contains([]string{"taken", "note", "accept-unfinished", "hold", "accept-future"}, f.Names()[0])
 	})
 }
 
@@ -75,7 +77,10 @@ func (a *app) schedule(c *cli.Context) error {
 }
 
 func (a *app) newJob(c *cli.Context) (*units.Job, error) {
-	j := &units.Job{When: c.String("on-calendar"), Container: c.String("container") != "", Stops: c.Bool("stop")}
+	j := &units.Job{
+		When: c.String("on-calendar"), Container: len(c.StringSlice("container")) > 0, Stops: c.Bool("stop") || c.String("after") != "",
+		Runs: slices.ContainsFunc([]string{"before", "after", "from", "version-from"}, c.IsSet),
+	}
 	if strings.ContainsAny(j.When, "\n\r") || j.When == "" {
 		return nil, usagef("--on-calendar %q: it must be one line", j.When)
 	}
@@ -111,24 +116,43 @@ func addCommand(j *units.Job, name string, words ...string) {
 }
 
 func checkScheduledCapture(c *cli.Context) error {
-	ofContainer := c.String("container") != ""
+	ofContainer := len(c.StringSlice("container")) > 0
 	if ofContainer != (c.NArg() == 0) {
 		return usagef("kist schedule: give either SOURCE… or --container NAME, or rules such as --days 7")
 	}
 	if c.IsSet("utc") {
 		return usagef("kist schedule: --utc goes with rules such as --days 7")
 	}
-	if slices.Contains(c.Args().Slice(), "-") {
-		return usagef("kist schedule: standard input can't be captured by a timer")
-	}
-	if slices.Contains(c.Args().Slice(), "") {
-		return usagef("kist schedule: a source without a name: an argument is empty")
-	}
 	if _, err := captureOptions(c); err != nil {
 		return err // else each run would fail of it
 	}
+	if c.Bool("from") {
+		return checkScheduledProgram(c)
+	}
+	for _, named := range c.Args().Slice() {
+		_, path, err := sources.Split(named)
+		switch {
+		case err != nil:
+			return err
+		case path == "-":
+			return usagef("kist schedule: standard input can't be captured by a timer (but what a command prints can: --from)")
+		case path == "":
+			return usagef("kist schedule: a source without a name: an argument is empty")
+		}
+	}
 	if ofContainer {
 		return nil
+	}
+	return refuseContainerFlags(c)
+}
+
+// checkScheduledProgram refuses what could not be run.
+func checkScheduledProgram(c *cli.Context) error {
+	switch {
+	case c.String("name") == "":
+		return usagef("kist schedule: what a command prints has no name: give --name NAME")
+	case c.Args().First() == "":
+		return usagef("kist schedule: a command without a name: an argument is empty")
 	}
 	return refuseContainerFlags(c)
 }
@@ -139,23 +163,44 @@ func (a *app) scheduleCapture(c *cli.Context, j *units.Job) (err error) {
 	if program := a.getenv("KIST_ENGINE"); j.Container && program != "" && !c.IsSet("engine") {
 		words = append(words, "--engine="+program)
 	}
-	for _, path := range c.Args().Slice() {
-		j.Reads = append(j.Reads, paths.Absolute(path))
+	rest := c.Args().Slice()
+	if !c.Bool("from") {
+		if rest, j.Reads, err = scheduledSources(rest); err != nil {
+			return err
+		}
 	}
 	j.Name = c.String("name")
 	switch {
 	case j.Name != "":
 	case j.Container:
-		j.Name = c.String("container")
+		j.Name = c.StringSlice("container")[0]
 	default:
-		j.Name, err = sources.Name(j.Reads[0])
+		j.Name, err = sources.NameOf(rest[0])
 	}
 	j.What = "Capture " + j.Name
-	if len(j.Reads) > 0 {
-		words = append(append(words, "--"), j.Reads...)
+	if len(rest) > 0 {
+		words = append(append(words, "--"), rest...)
 	}
 	addCommand(j, "capture", words...)
 	return err
+}
+
+// scheduledSources gives sources by their absolute paths, with the names that they were
+// given and without.
+func scheduledSources(named []string) (words, reads []string, err error) {
+	for _, text := range named {
+		name, path, err := sources.Split(text)
+		if err != nil {
+			return nil, nil, err
+		}
+		path = paths.Absolute(path)
+		reads = append(reads, path)
+		if name != "" {
+			path = name + "=" + path
+		}
+		words = append(words, path)
+	}
+	return words, reads, nil
 }
 
 // scheduledSecret finds the file that opens the repository.

@@ -94,6 +94,9 @@ func (a *app) create(ctx context.Context, path string, files secrets.Files, o st
 	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
 		return nil, fmt.Errorf("%s: %w", path, store.ErrExists)
 	}
+	if err := checkLocal(path); err != nil {
+		return nil, err
+	}
 	_, absent := os.Stat(path) // a folder that was there stays, whatever happens
 	folder, err := storage.CreateFolder(path, store.Folders()...)
 	if err != nil {

@@ -66,11 +66,7 @@ func (a *app) show(c *cli.Context) error {
 	case c.Bool("launch"):
 		return a.showLaunch(capture, a.engineProgram(c), c.Bool("reveal"))
 	case a.shared.json: // masked by newRetiredJSON
-		j := newRetiredJSON(capture, r.Grace())
-		if c.Bool("reveal") {
-			j.Capture = capture
-		}
-		return a.PrintJSON(j)
+		return a.PrintJSON(newRetiredJSON(capture, r.Grace(), c.Bool("reveal")))
 	}
 	shown := capture
 	if !c.Bool("reveal") {
@@ -91,11 +87,14 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 		"name\t" + screen.Printable(c.Name),
 		"version\t" + screen.Printable(c.Version),
 		"note\t" + screen.Printable(c.Note),
-		"taken\t" + screen.LocalTime(c.Taken),
-		"written\t" + screen.LocalTime(c.Written),
+		"taken\t" + screen.ZonedTime(c.Taken),
+		"written\t" + screen.ZonedTime(c.Written),
 		"host\t" + screen.Printable(c.Host),
 		"held\t" + held,
 		fmt.Sprintf("size\t%s in %s; the repository grew by %s", screen.Size(c.Bytes), screen.Count(c.Members, "member", "members"), screen.Size(c.Added)),
+	}
+	if len(c.Doubts) > 0 {
+		lines = append(lines, "remarks\t"+doubtsText(c))
 	}
 	if c.Retired != nil {
 		lines = append(lines, "retired\t"+retirementText(c, grace))
@@ -117,10 +116,10 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 func labelLines(labels map[string]string) (lines []string) {
 	for _, label := range slices.Sorted(maps.Keys(labels)) {
 		value := screen.Printable(labels[label])
-		switch label {
-		case containers.LabelLaunch:
+		switch {
+		case containers.IsLaunch(label):
 			value = "known; kist show --launch prints the command line"
-		case containers.LabelStopped:
+		case label == containers.LabelStopped:
 			value += " (how long the container was down until all was read)"
 		}
 		lines = append(lines, "label\t"+screen.Printable(label)+"="+value)
@@ -151,7 +150,7 @@ func (a *app) printVolume(v *store.Volume) error {
 // labelsDiffer tells whether labels differ that are printed here.
 func labelsDiffer(c, other *store.Capture) bool {
 	for name, value := range c.Labels {
-		if name != containers.LabelLaunch && value != other.Labels[name] {
+		if !containers.IsLaunch(name) && value != other.Labels[name] {
 			return true
 		}
 	}

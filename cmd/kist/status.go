@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path"
+	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
@@ -80,15 +81,16 @@ func statusOf(err error) int {
 func (a *app) printError(err error) {
 	text := err.Error()
 	var down *stopped.DownError
+	var told *advised
 	switch {
 	case text == "":
 		return
+	case errors.As(err, &told):
+		text += "\n" + told.advice
 	case errors.Is(err, context.Canceled) && errors.As(err, &down):
 		text = "interrupted\n" + down.Error()
 	case errors.Is(err, context.Canceled):
 		text = "interrupted; nothing is left half done"
-	case errors.Is(err, store.ErrDamagedSlot):
-		text += "\nWhether the passphrase or key file is right can't be told."
 	case errors.Is(err, store.ErrDamaged):
 		text += "\nkist verify --full shows what else is harmed; kist repair mends what can be mended."
 	default:
@@ -96,5 +98,20 @@ func (a *app) printError(err error) {
 			text += "\n" + h
 		}
 	}
-	fmt.Fprintln(a.Err, "kist: "+screen.Text(text))
+	if a.shared.json {
+		first, more, _ := strings.Cut(text, "\n")
+		screen.EncodeJSON(a.Err, errorJSON{first, more, statusOf(err)})
+		return
+	}
+	if !strings.HasPrefix(text, "kist ") {
+		text = "kist: " + text
+	}
+	fmt.Fprintln(a.Err, screen.Text(text))
+}
+
+// errorJSON is an error as scripts get it: the last line on standard error.
+type errorJSON struct {
+	Error  string `json:"error"`
+	More   string `json:"more,omitempty"` // what else is to be said, in lines: what to do
+	Status int    `json:"exit_status"`
 }

@@ -39,7 +39,7 @@ func (a *app) usage(c *cli.Context, r *repository) error {
 	}
 	if a.shared.json {
 		for i := range u.Captures {
-			u.Captures[i].Capture = withoutSecrets(u.Captures[i].Capture)
+			u.Captures[i].Capture = withoutLaunch(withoutSecrets(u.Captures[i].Capture))
 		}
 		return a.PrintJSON(usageJSON{u, retired})
 	}

@@ -97,7 +97,7 @@ func (a *app) captureIDs(ctx context.Context, r *repository, selectors []string)
 	}
 	var ids []string
 	for _, s := range selectors {
-		c, err := meant(l, s)
+		c, err := a.meant(l, s)
 		var damage *store.DamagedError
 		switch {
 		case err == nil:

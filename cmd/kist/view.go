@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"maps"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
@@ -8,9 +9,51 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
+// shownJSON is a capture as scripts get it.
+type shownJSON struct {
+	*store.Capture
+	Containers []containerJSON `json:"containers,omitempty"`
+}
+
+// containerJSON is what a capture remembers of a container.
+type containerJSON struct {
+	Name    string          `json:"name"`
+	Image   string          `json:"image,omitempty"`
+	Digest  string          `json:"image_digest,omitempty"`
+	Volumes []string        `json:"volumes,omitempty"` // of one of several containers
+	Launch  json.RawMessage `json:"launch,omitempty"`  // the launch configuration
+}
+
+// newShownJSON gives a capture with its launch configurations beside the labels, as JSON
+// of their own. What looks secret is masked, unless it is to be revealed.
+func newShownJSON(c *store.Capture, reveal bool) shownJSON {
+	if !reveal {
+		c = withoutSecrets(c)
+	}
+	j := shownJSON{Capture: withoutLaunch(c)}
+	for _, p := range containers.Parts(c.Labels) {
+		part := containerJSON{Name: p.Name, Image: p.Image, Digest: p.Digest, Volumes: p.Volumes}
+		switch {
+		case json.Valid([]byte(p.Launch)):
+			part.Launch = json.RawMessage(p.Launch)
+		case p.Launch != "": // somebody else wrote it, or it is masked as a whole
+			part.Launch, _ = json.Marshal(p.Launch)
+		}
+		j.Containers = append(j.Containers, part)
+	}
+	return j
+}
+
+// withoutLaunch gives a capture without the labels that are JSON.
+func withoutLaunch(c *store.Capture) *store.Capture {
+	shown := *c
+	shown.Labels = containers.WithoutLaunch(c.Labels)
+	return &shown
+}
+
 // captureJSON is a capture that was just made, as scripts get it.
 type captureJSON struct {
-	*store.Capture
+	shownJSON
 	Volumes []volumeJSON `json:"volumes"`
 }
 
@@ -21,7 +64,7 @@ type volumeJSON struct {
 }
 
 func newCaptureJSON(c *store.Capture) captureJSON {
-	j := captureJSON{Capture: withoutSecrets(c)}
+	j := captureJSON{shownJSON: newShownJSON(c, false)}
 	for i := range c.Volumes {
 		v := &c.Volumes[i]
 		j.Volumes = append(j.Volumes, volumeJSON{v, v.Reused, v.Changed})
@@ -35,7 +78,7 @@ func withoutSecrets(c *store.Capture) *store.Capture {
 	shown := *c
 	shown.Labels = maps.Clone(c.Labels)
 	for name, value := range shown.Labels {
-		if name == containers.LabelLaunch {
+		if containers.IsLaunch(name) {
 			shown.Labels[name] = engine.MaskJSON(value)
 		} else {
 			shown.Labels[name] = engine.MaskLabel(name, value)

@@ -12,7 +12,12 @@
 //     Weeks are those of ISO 8601: from Monday, the first of a year being the
 //     one with its first Thursday. Periods rank by their newest capture, which
 //     is their order but where clocks went back across midnight.
+//   - Versions: of each of the n latest versions, by their newest captures, the newest
+//     capture stays. Captures without a version count for none.
 //   - The newest capture always stays, and so does a held one.
+//   - A doubtful capture, as one of a service that ran meanwhile, stands back: of a period or
+//     version the newest one that is not doubtful stays in its place, if there is one. Where
+//     the newest of all is doubtful, the newest that is not stays as well.
 //   - A capture stays if any rule wants it. Rules overlap and do not add up: the
 //     newest capture is the last one, that of its day, its week, its month and
 //     its year.
@@ -25,9 +30,10 @@
 //
 // It does not matter how often a rotation runs, nor in which order captures
 // arrive. What stays after a run for every new capture is what would stay if all
-// of them were planned at once, for every rule. Four things break this, since no
+// of them were planned at once, for every rule. Five things break this, since no
 // rule brings back what is gone: rules that grew, another location, an earlier run
-// whose clock was ahead, and captures retired otherwise or left out of a plan.
+// whose clock was ahead, captures retired otherwise or left out of a plan, and doubtful
+// captures of a version that comes back after it had gone, or that arrive out of order.
 //
 // Nothing shows here that a capture's date is too early. Such a capture counts as
 // old as it says, and may be retired while it is new: a caller that knows when it

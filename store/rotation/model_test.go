@@ -53,6 +53,8 @@ func drawScene(rt *rapid.T, loc map[string]*time.Location, base map[string]time.
 			Group: rapid.SampledFrom([]string{"seedbank on hazel", "seedbank on alder"}).Draw(rt, "group"),
 			Taken: moment.Draw(rt, "taken"),
 			Held:  rapid.IntRange(0, 7).Draw(rt, "held") == 7,
+
+			Version: rapid.SampledFrom([]string{"", "4.0.0", "4.1.0", "4.2.0"}).Draw(rt, "version"),
 		})
 	}
 	return s
@@ -63,6 +65,7 @@ func drawRules(rt *rapid.T) rotation.Rules {
 	r := rotation.Rules{
 		Last: few.Draw(rt, "last"), Days: few.Draw(rt, "days"), Weeks: few.Draw(rt, "weeks"),
 		Months: few.Draw(rt, "months"), Years: few.Draw(rt, "years"),
+		Versions: few.Draw(rt, "versions"),
 	}
 	if r == (rotation.Rules{}) {
 		r.Last = 1
@@ -83,8 +86,18 @@ func checkScenes(t *testing.T, property func(*rapid.T, scene)) {
 	rapid.Check(t, func(rt *rapid.T) { property(rt, drawScene(rt, locations, bases)) })
 }
 
+// withDoubts makes some of the captures doubtful.
+func (s scene) withDoubts(rt *rapid.T) scene {
+	s.items = slices.Clone(s.items)
+	for i := range s.items {
+		s.items[i].Doubtful = rapid.IntRange(0, 2).Draw(rt, "doubtful") == 2
+	}
+	return s
+}
+
 func TestPlanIsTheModels(t *testing.T) {
 	checkScenes(t, func(rt *rapid.T, s scene) {
+		s = s.withDoubts(rt)
 		for _, d := range s.plan(t, s.items) {
 			if want := s.model(d.Item); !slices.Equal(d.Why, want) {
 				rt.Fatalf("%s taken %s: %+v; the model says %+v", d.ID, d.Taken.In(s.loc), []rotation.Reason(d.Why), []rotation.Reason(want))
@@ -102,14 +115,19 @@ func (s scene) model(item rotation.Item) (why rotation.Reasons) {
 	if item.Taken.After(s.now) {
 		return append(why, rotation.Reason{Rule: rotation.Future})
 	}
-	newer := 0
+	newer, sound := 0, 0
 	for _, other := range s.items {
 		if s.newer(other, item) {
 			newer++
+			if !other.Doubtful {
+				sound++
+			}
 		}
 	}
 	if newer == 0 {
 		why = append(why, rotation.Reason{Rule: rotation.Newest})
+	} else if sound == 0 && !item.Doubtful {
+		why = append(why, rotation.Reason{Rule: rotation.Sound})
 	}
 	if n := s.rules.Last; newer < n {
 		why = append(why, rotation.Reason{Rule: rotation.Last, Place: newer + 1, Of: n})
@@ -117,22 +135,40 @@ func (s scene) model(item rotation.Item) (why rotation.Reasons) {
 	for _, rule := range []struct {
 		rule rotation.Rule
 		n    int
-		of   func(time.Time) string
+		of   func(rotation.Item) string
 	}{
-		{rotation.Day, s.rules.Days, dayOf}, {rotation.Week, s.rules.Weeks, weekOf},
-		{rotation.Month, s.rules.Months, monthOf}, {rotation.Year, s.rules.Years, yearOf},
+		{rotation.Day, s.rules.Days, s.dated(dayOf)}, {rotation.Week, s.rules.Weeks, s.dated(weekOf)},
+		{rotation.Month, s.rules.Months, s.dated(monthOf)}, {rotation.Year, s.rules.Years, s.dated(yearOf)},
+		{rotation.OfVersion, s.rules.Versions, func(i rotation.Item) string { return i.Version }},
 	} {
-		mine, newer := rule.of(item.Taken.In(s.loc)), make(map[string]bool)
+		mine := rule.of(item)
+		newest, beaten := item, mine == ""
 		for _, other := range s.items {
-			if s.newer(other, item) {
-				newer[rule.of(other.Taken.In(s.loc))] = true
+			if rule.of(other) != mine {
+				continue
+			}
+			if s.newer(other, newest) {
+				newest = other
+			}
+			if s.newer(other, item) && (item.Doubtful || !other.Doubtful) || s.newer(item, other) && item.Doubtful && !other.Doubtful {
+				beaten = true
 			}
 		}
-		if !newer[mine] && len(newer) < rule.n {
+		newer := make(map[string]bool)
+		for _, other := range s.items {
+			if period := rule.of(other); s.newer(other, newest) && period != "" {
+				newer[period] = true
+			}
+		}
+		if !beaten && len(newer) < rule.n {
 			why = append(why, rotation.Reason{Rule: rule.rule, Period: mine, Place: len(newer) + 1, Of: rule.n})
 		}
 	}
 	return why
+}
+
+func (s scene) dated(period func(time.Time) string) func(rotation.Item) string {
+	return func(i rotation.Item) string { return period(i.Taken.In(s.loc)) }
 }
 
 // newer says whether a is of b's group, not of the future, and newer.
@@ -191,7 +227,7 @@ func TestInvariants(t *testing.T) {
 		}
 		limits := map[rotation.Rule]int{
 			rotation.Newest: 1, rotation.Last: s.rules.Last, rotation.Day: s.rules.Days, rotation.Week: s.rules.Weeks,
-			rotation.Month: s.rules.Months, rotation.Year: s.rules.Years,
+			rotation.Month: s.rules.Months, rotation.Year: s.rules.Years, rotation.OfVersion: s.rules.Versions,
 		}
 		for c, n := range counts {
 			if limit, ok := limits[c.rule]; ok && n > limit {
@@ -206,6 +242,7 @@ func TestInvariants(t *testing.T) {
 
 func TestOrderOfItemsDoesNotMatter(t *testing.T) {
 	checkScenes(t, func(rt *rapid.T, s scene) {
+		s = s.withDoubts(rt)
 		want := make(map[string]string)
 		for _, d := range s.plan(t, s.items) {
 			want[d.ID] = d.Why.String()
@@ -220,11 +257,12 @@ func TestOrderOfItemsDoesNotMatter(t *testing.T) {
 
 func TestMoreRulesRetireNoMore(t *testing.T) {
 	checkScenes(t, func(rt *rapid.T, s scene) {
+		s = s.withDoubts(rt)
 		stay := kept(s.plan(t, s.items))
 		more := drawRules(rt)
 		s.rules = rotation.Rules{
 			Last: s.rules.Last + more.Last, Days: s.rules.Days + more.Days, Weeks: s.rules.Weeks + more.Weeks,
-			Months: s.rules.Months + more.Months, Years: s.rules.Years + more.Years,
+			Months: s.rules.Months + more.Months, Years: s.rules.Years + more.Years, Versions: s.rules.Versions + more.Versions,
 		}
 		all := kept(s.plan(t, s.items))
 		for _, item := range stay {

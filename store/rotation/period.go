@@ -5,31 +5,41 @@ import (
 	"time"
 )
 
-// tally counts the periods of one rule. It remembers all of them, not the latest
-// alone: where clocks go back across midnight, as they did in St. John's at one
+// tally counts the periods, or the versions, of one rule. It knows all of them, not the
+// latest alone: where clocks go back across midnight, as they did in St. John's at one
 // minute past it, a day goes on after the next one has begun.
 type tally struct {
 	rule  Rule
 	limit int
-	seen  map[string]struct{}
 }
 
-func newTally(rule Rule, limit int) tally {
-	return tally{rule, limit, make(map[string]struct{})}
+// decide keeps the best capture of each of the latest periods of a group, which comes the
+// newest first.
+func (t tally) decide(group []dated) {
+	var best []dated
+	places := make(map[string]int)
+	for _, d := range group {
+		period := t.period(d)
+		place, known := places[period]
+		switch {
+		case period == "":
+		case known && best[place].Doubtful && !d.Doubtful:
+			best[place] = d
+		case !known && len(best) < t.limit:
+			places[period] = len(best)
+			best = append(best, d)
+		}
+	}
+	for i, d := range best {
+		d.keep(Reason{Rule: t.rule, Period: t.period(d), Place: i + 1, Of: t.limit})
+	}
 }
 
-// next gives the reason to keep a capture that was taken at t. It is called for
-// all captures of a group, the newest first.
-func (c tally) next(t time.Time) (Reason, bool) {
-	if len(c.seen) >= c.limit {
-		return Reason{}, false
+func (t tally) period(d dated) string {
+	if t.rule == OfVersion {
+		return d.Version
 	}
-	period := periodOf(c.rule, t)
-	if _, known := c.seen[period]; known {
-		return Reason{}, false
-	}
-	c.seen[period] = struct{}{}
-	return Reason{Rule: c.rule, Period: period, Place: len(c.seen), Of: c.limit}, true
+	return periodOf(t.rule, d.taken)
 }
 
 // periodOf gives the period of t, in t's location, in the form of ISO 8601.

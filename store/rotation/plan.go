@@ -75,22 +75,22 @@ func decide(group []dated, rules Rules) {
 	slices.SortFunc(group, func(a, b dated) int {
 		return cmp.Or(b.taken.Compare(a.taken), cmp.Compare(b.ID, a.ID))
 	})
-	tallies := []tally{
-		newTally(Day, rules.Days), newTally(Week, rules.Weeks),
-		newTally(Month, rules.Months), newTally(Year, rules.Years),
-	}
+	sound := slices.IndexFunc(group, func(d dated) bool { return !d.Doubtful })
 	for i, d := range group {
-		if i == 0 {
+		switch i {
+		case 0:
 			d.keep(Reason{Rule: Newest})
+		case sound:
+			d.keep(Reason{Rule: Sound})
 		}
 		if i < rules.Last {
 			d.keep(Reason{Rule: Last, Place: i + 1, Of: rules.Last})
 		}
-		for _, t := range tallies {
-			if r, ok := t.next(d.taken); ok {
-				d.keep(r)
-			}
-		}
+	}
+	for _, t := range []tally{
+		{Day, rules.Days}, {Week, rules.Weeks}, {Month, rules.Months}, {Year, rules.Years}, {OfVersion, rules.Versions},
+	} {
+		t.decide(group)
 	}
 }
 

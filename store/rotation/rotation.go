@@ -22,11 +22,12 @@ var (
 // 0 with no upper limit; 0 switches that rule off. One of them at least must be
 // above 0.
 type Rules struct {
-	Last   int // the newest captures
-	Days   int // calendar days
-	Weeks  int // weeks of ISO 8601
-	Months int // calendar months
-	Years  int // calendar years
+	Last     int // the newest captures
+	Days     int // calendar days
+	Weeks    int // weeks of ISO 8601
+	Months   int // calendar months
+	Years    int // calendar years
+	Versions int // versions of what was captured
 }
 
 func (r Rules) check() error {
@@ -34,7 +35,7 @@ func (r Rules) check() error {
 	for _, n := range []struct {
 		name  string
 		value int
-	}{{"last", r.Last}, {"days", r.Days}, {"weeks", r.Weeks}, {"months", r.Months}, {"years", r.Years}} {
+	}{{"last", r.Last}, {"days", r.Days}, {"weeks", r.Weeks}, {"months", r.Months}, {"years", r.Years}, {"versions", r.Versions}} {
 		if n.value < 0 {
 			return fmt.Errorf("%w: %s is %d: give 0 or more", ErrBadRules, n.name, n.value)
 		}
@@ -52,6 +53,9 @@ type Item struct {
 	Group string    // captures of one group rotate together; any text
 	Taken time.Time // when the data was as captured, in any location; not zero
 	Held  bool      // it must never be retired
+
+	Version  string // of what was captured, any text; of those with "" none stays for its version
+	Doubtful bool   // its data may be of no single moment, or not all: others are better
 }
 
 // Decision says whether a capture stays, and why.
@@ -69,11 +73,14 @@ const (
 	Held   Rule = "held"   // it is held
 	Future Rule = "future" // it is dated after now, and counts for nothing else
 	Newest Rule = "newest" // no capture of its group is newer
+	Sound  Rule = "sound"  // all newer ones of its group are doubtful, and it is not
 	Last   Rule = "last"   // Rules.Last
 	Day    Rule = "day"    // Rules.Days
 	Week   Rule = "week"   // Rules.Weeks
 	Month  Rule = "month"  // Rules.Months
 	Year   Rule = "year"   // Rules.Years
+
+	OfVersion Rule = "version" // Rules.Versions
 )
 
 // Reason is a rule that keeps a capture.
@@ -81,16 +88,16 @@ type Reason struct {
 	Rule Rule
 
 	// Period is what the capture is the newest of, in the form of ISO 8601:
-	// "2026-03-14", "2026-W11", "2026-03" or "2026". Empty but for Day, Week,
-	// Month and Year.
+	// "2026-03-14", "2026-W11", "2026-03" or "2026"; for OfVersion it is the version, which
+	// may be any text. Empty but for Day, Week, Month, Year and OfVersion.
 	Period string
 
 	// Place counts what the rule keeps from the newest, which is 1, up to Of,
-	// which is the number in Rules. Both are 0 for Held, Future and Newest.
+	// which is the number in Rules. Both are 0 for Held, Future, Newest and Sound.
 	Place, Of int
 }
 
-// String gives the reason in words: "day 2026-03-14", "last 1 of 3", "held".
+// String gives the reason in words: "day 2026-03-14", "last 1 of 3", "held", "version 4.1.0".
 func (r Reason) String() string {
 	switch {
 	case r.Period != "":

@@ -136,11 +136,11 @@ func (l *loaded) close() { l.f.close() }
 func changeReason(m, now *meta) string {
 	switch {
 	case now.size > m.size:
-		return "it grew while it was read; what was added is not in the stream"
+		return fileGrew
 	case now.size < m.size:
-		return "it shrank while it was read; the stream has zeros for what went missing"
+		return fileShrank
 	}
-	return "its times changed while it was read"
+	return timesChanged
 }
 
 // memberContent reads exactly size bytes: what f holds, zeros for holes and for what is missing at the

@@ -22,8 +22,8 @@ const (
 	oldEntries = "old"
 )
 
-// keptPattern matches the names of what earlier calls kept.
-var keptPattern = regexp.MustCompile(`^\.before-` + stampPattern + `$`)
+// keptPattern matches the names of what earlier calls kept or built beside.
+var keptPattern = regexp.MustCompile(`^\.(?:before|rescued)-` + stampPattern + `$`)
 
 // moveEntries puts the new tree into the place of a mount point's entries.
 func (r *replacement) moveEntries() (_ *Replaced, err error) {
@@ -78,6 +78,11 @@ func (r *replacement) moveOut() error {
 		return err
 	}
 	r.undo = append(r.undo, func() error { return r.removeEmpty(r.staged, oldEntries) })
+	if id, err := r.old.id(); err != nil {
+		return err
+	} else if err := r.mark(id); err != nil {
+		return err
+	}
 	return r.moveAllOut(leaving, r.old)
 }
 
@@ -94,11 +99,12 @@ func (r *replacement) moveAllOut(names []string, old *folder) error {
 }
 
 // leaving lists the old entries that make room: all but the new tree at out and what earlier calls
-// kept, as long as nothing in the new tree has the name.
+// kept, with the markers of that, as long as nothing in the new tree has the name.
 func (r *replacement) leaving(out string) ([]string, error) {
 	names, err := namesOf(r.home)
+	_, markers := marked(r.home, names)
 	return slices.DeleteFunc(names, func(name string) bool {
-		return name == out || keptPattern.MatchString(name) && !there(r.top.d, name)
+		return name == out || (keptPattern.MatchString(name) || markers[name]) && !there(r.top.d, name)
 	}), err
 }
 

@@ -171,14 +171,28 @@ func (r *replacement) discard(done *Replaced, unwanted bool) error {
 	name := filepath.Base(done.Previous)
 	if !unwanted {
 		if r.removeEmpty(r.home, name) != nil && there(r.home, name) {
-			return nil
+			return r.keepMarked(done)
 		}
 	} else if err := r.removePrevious(done.Previous); err != nil && there(r.home, name) {
 		return fmt.Errorf("%w: %w", ErrNotDiscarded, err)
 	}
 	done.Previous = ""
+	if err := r.aside.drop(); err != nil {
+		return err
+	}
 	if r.mounted { // removing changed the root's time
 		done.NotRestored = append(done.NotRestored, dressAgain(r, r.live, r.newLook)...)
+	}
+	return nil
+}
+
+// keepMarked leaves nothing but the old tree marked.
+func (r *replacement) keepMarked(done *Replaced) error {
+	if !r.mounted {
+		return nil
+	}
+	if err := r.aside.only(r.previous); err != nil {
+		done.NotRestored = append(done.NotRestored, Note{".", fmt.Sprintf("the mark of what is set aside: %v", err), 1})
 	}
 	return nil
 }
@@ -202,12 +216,28 @@ type replacement struct {
 	top      *Folder // the new tree
 	old      *folder // the old entries of a mount point
 	previous inode   // of the old tree, once it has its dated name
+	aside    *marker // in a mount point; else nil
 	undo     []func() error
 
 	oldLook, newLook *look // of a mount point's root
 }
 
+// mark notes a folder of ours in a mount point as set aside.
+func (r *replacement) mark(id inode) error {
+	if !r.mounted {
+		return nil
+	}
+	if r.aside == nil {
+		r.aside = &marker{home: r.home}
+	}
+	if err := r.aside.note(id); err != nil {
+		return fmt.Errorf("marking what is set aside in %s: %w", r.path, err)
+	}
+	return nil
+}
+
 func (r *replacement) close() {
+	r.aside.close()
 	if r.top != nil && r.top.d != r.staged {
 		r.top.d.close()
 	}
@@ -219,7 +249,7 @@ func (r *replacement) close() {
 }
 
 func (r *replacement) run(ctx context.Context, build func(ctx context.Context, f *Folder) error) (*Replaced, error) {
-	if err := r.build(ctx, build); err != nil {
+	if err := r.build(ctx, build, r.mounted); err != nil {
 		return nil, err
 	}
 	if r.mounted {
@@ -228,12 +258,12 @@ func (r *replacement) run(ctx context.Context, build func(ctx context.Context, f
 	return r.exchangeTrees()
 }
 
-// build has the new tree built and flushed.
-func (r *replacement) build(ctx context.Context, build func(ctx context.Context, f *Folder) error) error {
+// build has the new tree built and flushed: where wrapped is true in a folder within the one that is made.
+func (r *replacement) build(ctx context.Context, build func(ctx context.Context, f *Folder) error, wrapped bool) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	if err := r.stage(r.entry("new-", strings.ToLower(rand.Text()[:6]))); err != nil {
+	if err := r.stage(r.entry("new-", strings.ToLower(rand.Text()[:6])), wrapped); err != nil {
 		return err
 	}
 	if err := build(ctx, r.top); err != nil {
@@ -245,9 +275,9 @@ func (r *replacement) build(ctx context.Context, build func(ctx context.Context,
 	return ctx.Err()
 }
 
-// stage makes the folder for the new tree: in a mount point one that stays the caller's within another, so
+// stage makes the folder for the new tree: wrapped, in a mount point, one that stays the caller's within another, so
 // that nobody else can make what Recover goes by.
-func (r *replacement) stage(name string) (err error) {
+func (r *replacement) stage(name string, wrapped bool) (err error) {
 	if r.staged, err = r.mkdir(r.home, name); err != nil {
 		return err
 	}
@@ -255,8 +285,11 @@ func (r *replacement) stage(name string) (err error) {
 		return err
 	}
 	r.made = name
+	if err := r.mark(r.id); err != nil {
+		return err
+	}
 	tree, path := r.staged, r.pathTo(name)
-	if r.mounted {
+	if wrapped {
 		if tree, err = r.mkdir(r.staged, newEntries); err != nil {
 			return err
 		}
@@ -416,6 +449,9 @@ func (r *replacement) back(err error) error {
 	}
 	if r.made != "" {
 		err = errors.Join(err, r.removeAll(r.home, r.made, r.id))
+	}
+	if r.made == "" || !there(r.home, r.made) {
+		err = errors.Join(err, r.aside.drop())
 	}
 	if r.oldLook != nil { // at least the time changed
 		_, failed := r.dress(r.live, r.oldLook)

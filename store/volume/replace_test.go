@@ -167,7 +167,7 @@ func (s *scene) debris(t *testing.T) (names []string) {
 	all, err := namesIn(dir)
 	ok(t, err)
 	for _, name := range all {
-		if strings.HasPrefix(name, prefix) {
+		if strings.HasPrefix(name, prefix) && !strings.HasPrefix(name, markerPrefix) {
 			names = append(names, filepath.Join(dir, name))
 		}
 	}
@@ -179,7 +179,9 @@ func (s *scene) live(t *testing.T) map[string]string {
 	t.Helper()
 	p := picture(t, s.path)
 	if s.mounted {
-		maps.DeleteFunc(p, func(name, _ string) bool { return strings.HasPrefix(name, "/.before-") })
+		maps.DeleteFunc(p, func(name, _ string) bool {
+			return strings.HasPrefix(name, "/.before-") || strings.HasPrefix(name, "/"+markerPrefix)
+		})
 	}
 	return p
 }

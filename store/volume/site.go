@@ -151,7 +151,7 @@ func (s *site) freeStamp(now time.Time) string {
 }
 
 func (s *site) taken(stamp string) bool {
-	for _, kind := range []string{"before-", "out-", "in-"} {
+	for _, kind := range []string{"before-", "out-", "in-", "rescued-"} {
 		if there(s.home, s.entry(kind, stamp)) {
 			return true
 		}

@@ -160,12 +160,12 @@ func (w *walker) skip(ctx context.Context, member, reason string) error {
 func (w *walker) sendChange(ctx context.Context, l *sight) error {
 	after, err := pinned(l.folder, func(f *folder) (*meta, error) { return f.stat(".") })
 	if err == errGone {
-		return w.send(ctx, job{member: l.member, restless: "the folder was moved while it was read"})
+		return w.send(ctx, job{member: l.member, restless: folderMoved})
 	}
 	if err != nil || !l.meta.changed(after) {
 		return err
 	}
-	return w.send(ctx, job{member: l.member, restless: "the folder changed while it was read"})
+	return w.send(ctx, job{member: l.member, restless: folderChanged})
 }
 
 // passedOver says why a member is left out, if the error is no reason to stop.

@@ -145,12 +145,33 @@ func (s *scanner) contents(ctx context.Context, d *sharedFolder, depth int) erro
 	if err != nil {
 		return s.passOver(ctx, string(s.path), err)
 	}
+	entries, aside, err := s.aside(ctx, d, entries)
+	if err != nil {
+		return err
+	}
+	for _, name := range aside {
+		if err := s.skip(ctx, string(s.path)+name, asideNote(name)); err != nil {
+			return err
+		}
+	}
 	for _, e := range entries {
 		if err := s.entry(ctx, d, e, depth); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// aside takes what Replace set aside out of a folder's entries.
+func (s *scanner) aside(ctx context.Context, d *sharedFolder, entries []entry) (rest []entry, aside []string, err error) {
+	if !slices.ContainsFunc(entries, isMarkerName) {
+		return entries, nil, nil // as nearly everywhere
+	}
+	rest, err = pinned(d, func(f *folder) (rest []entry, _ error) {
+		rest, aside = withoutAside(ctx, f, entries)
+		return rest, nil
+	})
+	return rest, aside, err
 }
 
 // list gives the names in d that are wanted, whatever the patterns say.

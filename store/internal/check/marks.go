@@ -142,7 +142,7 @@ func (v *verifier) checkSeen(ctx context.Context) error {
 // checkMarked finds captures that marks are about and that are not there, but for those
 // that are missed already.
 func (v *verifier) checkMarked(ctx context.Context, missed map[string]string) error {
-	marked, err := v.r.ledger.Marked(ctx, v.Stand, v.Files, v.Gone)
+	marked, _, err := v.r.ledger.Marked(ctx, v.Stand, v.Files, v.Gone)
 	if err != nil {
 		return err
 	}

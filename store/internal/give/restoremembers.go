@@ -6,6 +6,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"iter"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -17,11 +18,14 @@ import (
 
 // RestoreMembers writes a tar stream of the members that match accepts, and gives their number.
 func (r *Giver) RestoreMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
-	n, err := r.writeMembers(ctx, v, match, w, m)
+	n, err := r.writeMembers(ctx, v, r.reader.Listing(ctx, v), match, w, m)
 	return n, r.OrMoved(ctx, v, err)
 }
 
-func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
+// listing is the member list of a volume, to be read several times.
+type listing = iter.Seq2[*weave.Listed, error]
+
+func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, list listing, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
 	if !v.Tar {
 		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, vault.ErrBadOptions)
 	}
@@ -29,7 +33,7 @@ func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, match func(p
 	defer cancel()
 	s := &selection{match: match}
 	w = heed(ctx, w)
-	for l, err := range r.reader.Listing(ctx, v) {
+	for l, err := range list {
 		if err != nil {
 			return 0, err
 		}
@@ -37,19 +41,22 @@ func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, match func(p
 	}
 	s.resolve()
 	chunks, err := r.contentOf(ctx, v, func(yield func(weave.Span) bool) {
-		for l, err := range r.reader.Listing(ctx, v) {
+		for l, err := range list {
 			// An error shows to whoever writes, too.
 			if err != nil || s.takes(l) && l.Chunks > 0 && !yield(weave.Span{First: l.Chunk, Count: l.Chunks}) {
 				return
 			}
 		}
 	})
+	if vault.IsDamage(err) && !s.anyContent(list) { // of where contents lie that nobody wants
+		chunks, err = &chosen{Reader: r.slabs.Read(ctx, fetch.Inline(nil))}, nil
+	}
 	if err != nil {
 		return 0, err
 	}
 	defer chunks.Close()
 	n := 0
-	for l, err := range r.reader.Listing(ctx, v) {
+	for l, err := range list {
 		if err != nil {
 			return n, err
 		}
@@ -162,6 +169,16 @@ func (s *selection) takes(l *weave.Listed) bool {
 	}
 	_, ok := s.rename[weave.CleanPath(l.Member.Path)]
 	return ok && l.Member.Type != tarstream.Hardlink
+}
+
+// anyContent tells whether an entry that is written has a content.
+func (s *selection) anyContent(list listing) bool {
+	for l, err := range list {
+		if err != nil || s.takes(l) && l.Chunks > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // write writes one member.

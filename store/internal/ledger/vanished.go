@@ -19,27 +19,29 @@ import (
 // Marked gives the captures that are neither there nor known to be removed, though a mark
 // that can be read is about them: a hold, a retirement, or the end of one. Each comes
 // with the name of such a mark. So the newest capture, which no other one saw, is missed
-// as well, if anybody held it.
-func (r *Ledger) Marked(ctx context.Context, s *Standing, files []storage.Info, gone Departures) (map[string]string, error) {
+// as well, if anybody held it. late are those that are there by their names, and were not
+// listed.
+func (r *Ledger) Marked(ctx context.Context, s *Standing, files []storage.Info, gone Departures) (missing map[string]string, late []string, err error) {
 	there := make(map[string]bool)
 	for _, id := range CaptureIDs(files) {
 		there[id] = true
 	}
-	missing := make(map[string]string)
+	missing = make(map[string]string)
 	for id, marks := range s.All {
 		if there[id] || gone.Names(id) {
 			continue
 		}
 		// It may have come since the files were listed, or a listing may be late.
 		if info, err := r.storage.Stat(ctx, names.Capture(id, 0)); err == nil && !IsTorn(info) {
+			late = append(late, id)
 			continue
 		} else if err != nil && !errors.Is(err, storage.ErrNotFound) {
-			return nil, err
+			return nil, nil, err
 		}
 		for _, name := range marks {
 			read, err := r.canRead(ctx, name)
 			if err != nil {
-				return nil, err
+				return nil, nil, err
 			}
 			if read {
 				missing[id] = name
@@ -47,7 +49,7 @@ func (r *Ledger) Marked(ctx context.Context, s *Standing, files []storage.Info, 
 			}
 		}
 	}
-	return missing, nil
+	return missing, late, nil
 }
 
 // canRead tells whether a mark is there and is what was written.

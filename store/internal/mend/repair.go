@@ -172,7 +172,7 @@ func (p *repairer) findMissing(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	marked, err := p.r.ledger.Marked(ctx, p.v.Stand, p.v.Files, p.v.Gone)
+	marked, _, err := p.r.ledger.Marked(ctx, p.v.Stand, p.v.Files, p.v.Gone)
 	maps.Copy(missing, marked)
 	p.out.Vanished = slices.AppendSeq(p.out.Vanished, maps.Keys(missing))
 	slices.Sort(p.out.Vanished)

@@ -138,9 +138,13 @@ func (v *survey) checkVanished(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	marked, err := v.r.ledger.Marked(ctx, v.stand, v.files, gone)
+	marked, late, err := v.r.ledger.Marked(ctx, v.stand, v.files, gone)
 	if err != nil {
 		return err
+	}
+	if len(late) > 0 {
+		// What it needs is not known, and without a grace time nobody looks again.
+		return fmt.Errorf("%s is there and was not listed, so that what it needs is not known: the listing is late: %w", names.Capture(late[0], 0), lease.ErrBusy)
 	}
 	maps.Copy(missing, marked)
 	if len(missing) == 0 {

@@ -235,6 +235,9 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 	}
 	written, err := s.Intake.Close()
 	f.Added = uint64(written.Bytes)
+	if s.o.After != nil {
+		f.Added += s.o.After.Added // it was stored for this capture
+	}
 	s.Meter.Done()
 	return f, err
 }

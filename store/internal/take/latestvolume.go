@@ -18,17 +18,7 @@ func (s *session) latestVolume(ctx context.Context, v Volume) *format.Volume {
 	if s.retiredErr != nil {
 		return nil // it is only read again
 	}
-	gone, undone := make(map[string]bool), make(map[string]bool)
-	for _, info := range s.retired {
-		if mark, _, err := names.ParseEnding(info.Name); err == nil {
-			undone[mark] = true
-		}
-	}
-	for _, info := range s.retired {
-		if id, err := names.ParseMark(info.Name); err == nil && !undone[info.Name] {
-			gone[id] = true
-		}
-	}
+	gone := retired(s.retired)
 	var found *format.Volume
 	s.r.latestLike(ctx, s.r.ledger.OwnFiles(s.files), func(c *ledger.Capture) bool {
 		switch {
@@ -40,6 +30,22 @@ func (s *session) latestVolume(ctx context.Context, v Volume) *format.Volume {
 		return found != nil
 	})
 	return found
+}
+
+// retired gives the ids of captures that are retired, of marks that were listed.
+func retired(marks []storage.Info) map[string]bool {
+	gone, undone := make(map[string]bool), make(map[string]bool)
+	for _, info := range marks {
+		if mark, _, err := names.ParseEnding(info.Name); err == nil {
+			undone[mark] = true
+		}
+	}
+	for _, info := range marks {
+		if id, err := names.ParseMark(info.Name); err == nil && !undone[info.Name] {
+			gone[id] = true
+		}
+	}
+	return gone
 }
 
 // newestFirst gives the index files of each capture, of those that were listed in the

@@ -75,10 +75,18 @@ type EntryReader struct {
 
 // Entries begins to read a volume's member list.
 func (r *Reader) Entries(ctx context.Context, v *format.Volume) *EntryReader {
-	lent := fetch.ReadOptions{Lend: true}
+	return r.entriesLike(ctx, v, nil, nil)
+}
+
+// Wants says which identity a chunk of a slab must have.
+type Wants = func(format.SlabID, uint32) (crypt.Identity, bool)
+
+// entriesLike is Entries where each chunk of the list, and of the stamps, is held against what
+// is wanted, if that is set, before anything of it is given.
+func (r *Reader) entriesLike(ctx context.Context, v *format.Volume, list, stamps Wants) *EntryReader {
 	e := &EntryReader{
-		list:   r.slabs.StreamWith(ctx, &v.MemberList, lent),
-		stamps: r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), lent),
+		list:   r.slabs.StreamWith(ctx, &v.MemberList, fetch.ReadOptions{Lend: true, Want: list}),
+		stamps: r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), fetch.ReadOptions{Lend: true, Want: stamps}),
 	}
 	e.entries = format.NewEntryReader(fetch.Bytes(e.list.Next))
 	e.packed = bufio.NewReader(fetch.Bytes(e.stamps.Next))

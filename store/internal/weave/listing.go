@@ -24,8 +24,14 @@ type Listed struct {
 
 // Listing reads the member list of a volume.
 func (r *Reader) Listing(ctx context.Context, v *ledger.Volume) iter.Seq2[*Listed, error] {
+	return r.ListingLike(ctx, v, nil, nil)
+}
+
+// ListingLike is Listing for who uses the entries before damage as well: each chunk of the list
+// and of the stamps is held against what is wanted before anything of it is given.
+func (r *Reader) ListingLike(ctx context.Context, v *ledger.Volume, list, stamps Wants) iter.Seq2[*Listed, error] {
 	return func(yield func(*Listed, error) bool) {
-		entries := r.Entries(ctx, v.Volume)
+		entries := r.entriesLike(ctx, v.Volume, list, stamps)
 		defer entries.Close()
 		w := &listWalk{volume: v}
 		for {

@@ -1,6 +1,7 @@
 package weigh
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
@@ -48,13 +49,19 @@ type comparison struct {
 	r                    *Scales
 	index                *known.Index
 	old                  map[memberKey]*compared
+	renamed              string // what an only volume was called before
 	oldChunks, newChunks *chunkSet
 }
 
 func (c *comparison) run(ctx context.Context, was, is *ledger.Capture, yield func(Difference) bool) error {
+	// Volumes are paired by their names, or as the only ones.
+	only := len(was.Volumes) == 1 && len(is.Volumes) == 1
 	for m, err := range c.members(ctx, was, c.oldChunks) {
 		if err != nil {
 			return err
+		}
+		if only {
+			c.renamed, m.key.volume = m.key.volume, is.Volumes[0].Name
 		}
 		m.order = len(c.old)
 		c.old[m.key] = &m.compared
@@ -136,7 +143,7 @@ func (c *comparison) gone(ctx context.Context, yield func(Difference) bool) erro
 		if err != nil {
 			return err
 		}
-		if !yield(Difference{Volume: l.key.volume, Path: l.m.member.Path, Was: l.m.member, Contents: true, Bytes: bytes}) {
+		if !yield(Difference{Volume: cmp.Or(c.renamed, l.key.volume), Path: l.m.member.Path, Was: l.m.member, Contents: true, Bytes: bytes}) {
 			return nil
 		}
 	}

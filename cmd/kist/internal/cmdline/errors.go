@@ -2,6 +2,7 @@ package cmdline
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -30,9 +31,21 @@ func (e *MissingError) Error() string {
 	return fmt.Sprintf("%s %s is not there", e.What, screen.Line(e.Path))
 }
 
+// badNumber is what package flag says of the value of a flag that takes a number.
+var badNumber = regexp.MustCompile(`^invalid value (".*") for flag -([a-z-]+): (parse error|value out of range)$`)
+
+// badBool is what it says of one that may have none.
+var badBool = regexp.MustCompile(`^invalid boolean value (".*") for -([a-z-]+): parse error$`)
+
 // FlagError makes an error of the flag parser one of ours (cli.OnUsageErrorFunc).
 func FlagError(_ *cli.Context, err error, _ bool) error {
 	text := err.Error() // of package flag, which knows one dash
+	if m := badNumber.FindStringSubmatch(text); m != nil {
+		return Usagef("--%s %s: it must be a whole number, such as 7", m[2], m[1])
+	}
+	if m := badBool.FindStringSubmatch(text); m != nil {
+		return Usagef("--%s=%s: it takes no value but true and false", m[2], strings.Trim(m[1], `"`))
+	}
 	for _, before := range []string{" for flag -", " for -"} {
 		text = strings.Replace(text, before, before+"-", 1)
 	}

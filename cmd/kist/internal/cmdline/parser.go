@@ -18,7 +18,7 @@ func WantArgs(c *cli.Context, least, most int) error {
 	n := c.NArg()
 	switch {
 	case n < least:
-		return Usagef("%s: %s is missing", c.Command.HelpName, c.Command.ArgsUsage)
+		return Usagef("%s: %s is missing; %s --help shows how", c.Command.HelpName, c.Command.ArgsUsage, c.Command.HelpName)
 	case most == 0 && n > 0:
 		return Usagef("%s takes no argument: %q", c.Command.HelpName, c.Args().Get(0))
 	case most >= 0 && n > most:

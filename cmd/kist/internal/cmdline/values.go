@@ -1,6 +1,7 @@
 package cmdline
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strconv"
@@ -61,9 +62,15 @@ func Time(s string) (time.Time, error) {
 	if t, err := time.Parse(time.RFC3339, s); err == nil {
 		return t, nil
 	}
-	for _, layout := range timeLayouts {
-		if t, err := time.ParseInLocation(layout, s, time.Local); err == nil {
+	for _, layout := range append([]string{time.RFC3339}, timeLayouts...) {
+		t, err := time.ParseInLocation(layout, s, time.Local)
+		if err == nil {
 			return t, nil
+		}
+		// Of the right form, and of no time that there is (time.ParseError tells by its text alone).
+		var wrong *time.ParseError
+		if errors.As(err, &wrong) && strings.Contains(wrong.Message, "out of range") {
+			return time.Time{}, Usagef("time %q: there is no such time%s", s, strings.Replace(wrong.Message, ":", ",", 1))
 		}
 	}
 	return time.Time{}, Usagef("time %q: write it as 2026-03-14, \"2026-03-14 02:03\" or 2026-03-14T02:03:00Z", s)

@@ -2,6 +2,7 @@ package cmdline
 
 import (
 	"maps"
+	"strings"
 	"testing"
 	"time"
 )
@@ -39,6 +40,14 @@ func TestTime(t *testing.T) {
 	for _, in := range []string{"", "yesterday", "2026-02-30", "14.03.2026", "2026-03-14 25:00"} {
 		if got, err := Time(in); !isUsage(err) {
 			t.Errorf("%q: %v, %v", in, got, err)
+		}
+	}
+	for in, want := range map[string]string{
+		"2026-02-30": "no such time, day", "2026-13-01": "no such time, month", "2026-03-14 25:00": "no such time, hour",
+		"2026-02-30T00:00:00Z": "no such time, day", "14.03.2026": "write it as",
+	} {
+		if _, err := Time(in); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, not %q", in, err, want)
 		}
 	}
 }

@@ -19,12 +19,13 @@ const (
 	LabelDigest    = "image-digest"
 	LabelLaunch    = "launch"
 	LabelStopped   = "stopped-seconds"
-	LabelLive      = "live"
+	LabelLive      = store.LabelLive
+	LabelVolumes   = "volumes" // of one of several containers
 )
 
 // OwnLabels are those that nobody else may give to a container's capture.
 func OwnLabels() []string {
-	return []string{LabelContainer, LabelImage, LabelTag, LabelDigest, LabelLaunch, LabelStopped, LabelLive}
+	return append(partLabels(), LabelStopped, LabelLive)
 }
 
 // labelVersion is the label in which an image tells the version of what it

@@ -17,6 +17,7 @@ import (
 type Choice struct {
 	ReadOnly bool     // also what the container can't write
 	Exclude  []string // not what is mounted there
+	Several  bool     // the container is one of several: names of volumes tell of which
 }
 
 // Volume is a mount that becomes a volume.
@@ -41,10 +42,13 @@ func (c *Container) Volumes(s *screen.Screen, choice Choice) ([]Volume, error) {
 		case !m.RW && !choice.ReadOnly:
 			s.Say("%s is mounted read-only and left out; --include-readonly takes it in.", screen.Printable(m.Destination))
 		default:
-			if v := c.volume(s, m); v != nil {
+			if v := c.volume(s, m, choice.Several); v != nil {
 				volumes = append(volumes, *v)
 			}
 		}
+	}
+	if choice.Several {
+		return volumes, nil // what fits none of them, and that none has any, is for the caller to see
 	}
 	for _, path := range choice.Exclude {
 		if !excluded[path] {
@@ -59,8 +63,11 @@ func (c *Container) Volumes(s *screen.Screen, choice Choice) ([]Volume, error) {
 
 // volume is one that is read through this machine's folder, and where that can't be
 // reached is copied by the engine. It is nil for what is no data, such as a socket.
-func (c *Container) volume(s *screen.Screen, m engine.Mount) *Volume {
+func (c *Container) volume(s *screen.Screen, m engine.Mount, several bool) *Volume {
 	v := &Volume{Mount: m, Name: volumeName(m)}
+	if several && v.Name != m.Name {
+		v.Name = strings.ToValidUTF8(c.Name, "_") + "-" + v.Name
+	}
 	info, err := Look(m)
 	switch {
 	case err != nil:

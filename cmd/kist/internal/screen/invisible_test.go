@@ -59,7 +59,9 @@ func TestShellQuoteExact(t *testing.T) {
 		"\xff\xfe", "\u009b31m", "gro\u202efdp", "zero\u200bwidth", "tag\U000e0041", "\x1b1", "Käferbohne \u00ad", "*?[a]\x01~", "\r\n", "!\x1b!",
 	}
 	for _, r := range unseen() {
-		if r != 0 { // no argument can hold it
+		// No argument can hold 0. A shell forks for each word, and of the 4,096 for tags
+		// (U+E0000 to U+E0FFF), which are alike, some do.
+		if r != 0 && (r < 0xe0000 || r%61 == 0) {
 			words = append(words, "x"+string(r)+"9")
 		}
 	}

@@ -1,8 +1,10 @@
 package secrets
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -15,12 +17,28 @@ import (
 )
 
 func (s *Source) readPassphrase(path string) (*crypt.Passphrase, error) {
+	return s.readPassphraseAnd(path, io.Discard)
+}
+
+// readNewPassphrase reads a passphrase that is to open a repository from now on, and says how strong it is.
+func (s *Source) readNewPassphrase(path string) (*crypt.Passphrase, error) {
+	var text bytes.Buffer
+	p, err := s.readPassphraseAnd(path, &text)
+	if err == nil {
+		s.sayStrength(bytes.TrimRight(text.Bytes(), "\r\n"))
+	}
+	clear(text.Bytes())
+	return p, err
+}
+
+// readPassphraseAnd reads a passphrase and copies what it read.
+func (s *Source) readPassphraseAnd(path string, copied io.Writer) (*crypt.Passphrase, error) {
 	f, err := s.openFile("passphrase file", path)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	p, err := crypt.ReadPassphrase(f)
+	p, err := crypt.ReadPassphrase(io.TeeReader(f, copied))
 	if err != nil {
 		return nil, fmt.Errorf("passphrase file %s: %w", screen.Line(path), err)
 	}

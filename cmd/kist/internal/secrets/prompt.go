@@ -44,6 +44,7 @@ func (s *Source) askTwice(ctx context.Context) (*crypt.Passphrase, error) {
 	if !bytes.Equal(first, second) {
 		return nil, errDiffer
 	}
+	s.sayStrength(first)
 	return p, nil
 }
 

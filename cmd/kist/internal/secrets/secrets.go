@@ -77,7 +77,7 @@ func (s *Source) New(ctx context.Context, files Files) (secret crypt.Secret, und
 		secret, err = makeKeyFile(files.Key)
 		undo = func() { os.Remove(files.Key) }
 	case files.Passphrase != "":
-		secret, err = s.readPassphrase(files.Passphrase)
+		secret, err = s.readNewPassphrase(files.Passphrase)
 	default:
 		secret, err = s.askTwice(ctx)
 	}

@@ -2,6 +2,7 @@ package sources
 
 import (
 	"bufio"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
@@ -26,7 +28,8 @@ const (
 	File Kind = iota
 	Folder
 	Stdin
-	Copy // what a container engine copies
+	Copy    // what a container engine copies
+	Program // what a program prints
 )
 
 // Source is what becomes one volume.
@@ -39,7 +42,7 @@ type Source struct {
 	Reading   Reading
 
 	Stdin io.Reader                           // of Stdin
-	Copy  func(context.Context) io.ReadCloser // of Copy
+	Copy  func(context.Context) io.ReadCloser // of Copy and Program
 }
 
 // Reading says how folders are read.
@@ -61,22 +64,42 @@ func Find(named []string, stdin io.Reader, acceptEmpty bool, how Reading) ([]*So
 		if path == "" {
 			return nil, cmdline.Usagef("a source without a name: an argument is empty")
 		}
+		name, path, err := Split(path)
+		if err != nil {
+			return nil, err
+		}
 		s := &Source{Path: path, Empty: acceptEmpty, Reading: how}
 		if path == "-" {
 			s.Kind, s.Name, s.Stdin = Stdin, "stdin", stdin
 			if screen.IsTerminal(stdin) {
 				return nil, cmdline.Usagef("standard input is a terminal: pipe a stream into it")
 			}
-			if taken[s.Name] {
+			if slices.ContainsFunc(found, func(s *Source) bool { return s.Kind == Stdin }) {
 				return nil, cmdline.Usagef("standard input can be read once only")
 			}
 		} else if err := s.look(); err != nil {
 			return nil, err
 		}
-		s.Name = taken.Distinct(s.Name)
+		if name != "" && taken[name] {
+			return nil, cmdline.Usagef("two volumes named %s", screen.Line(name))
+		}
+		s.Name = taken.Distinct(cmp.Or(name, s.Name))
 		found = append(found, s)
 	}
 	return found, nil
+}
+
+// Split takes NAME=PATH apart; name is "" where none is given. A path that has a slash
+// before its first = is none of this form, so ./a=b is a path.
+func Split(named string) (name, path string, err error) {
+	name, path, ok := strings.Cut(named, "=")
+	switch {
+	case !ok || strings.ContainsAny(name, `/\`):
+		return "", named, nil
+	case name == "" || name == "." || name == ".." || path == "" || !screen.IsVisible(name):
+		return "", "", cmdline.Usagef("source %s: NAME=PATH gives a volume its name, and ./%s is the path", screen.Line(named), screen.Line(named))
+	}
+	return name, path, nil
 }
 
 func (s *Source) look() error {
@@ -112,6 +135,15 @@ func Name(path string) (string, error) {
 	return name, nil
 }
 
+// NameOf gives the name of the volume that Find makes of what was named.
+func NameOf(named string) (string, error) {
+	name, path, err := Split(named)
+	if name == "" && err == nil {
+		name, err = Name(path)
+	}
+	return name, err
+}
+
 // Names are those of volumes that are taken.
 type Names map[string]bool
 
@@ -129,7 +161,11 @@ func (taken Names) Distinct(name string) string {
 // to take over from the capture before.
 func (s *Source) Input() store.VolumeInput {
 	v := store.VolumeInput{Name: s.Name, MountPath: s.MountPath, Open: s.open}
-	if s.Kind != Stdin {
+	switch s.Kind {
+	case Stdin:
+	case Program:
+		v.Source = strings.ToValidUTF8(s.Path, "_")
+	default:
 		v.Source = strings.ToValidUTF8(paths.Resolve(s.Path), "_")
 	}
 	if s.Kind == Folder {
@@ -144,6 +180,8 @@ func (s *Source) open(ctx context.Context) (io.ReadCloser, error) {
 	switch s.Kind {
 	case Copy:
 		return s.Copy(ctx), nil
+	case Program:
+		return s.mustHold(s.Copy(ctx))
 	case Stdin:
 		return s.mustHold(heeding(ctx, s.Stdin))
 	}
@@ -160,7 +198,7 @@ func (s *Source) mustHold(stream io.ReadCloser) (io.ReadCloser, error) {
 	in := bufio.NewReader(stream)
 	if _, err := in.Peek(1); err == io.EOF && !s.Empty {
 		stream.Close()
-		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-unfinished takes it as it is", screen.Line(s.Path))
+		return nil, fmt.Errorf("source %s is empty: did what writes it fail? --accept-empty takes it as it is", screen.Line(s.Path))
 	}
 	return struct {
 		io.Reader

@@ -10,6 +10,20 @@ type Keeper struct {
 	Screen *screen.Screen
 	Folder func() (string, error)              // where notes are kept
 	Engine func(program string) *engine.Engine // of a note
+	Report func(container, outcome string)     // what StartLeft did of each; nil: nobody asks
+}
+
+// What StartLeft does of a container.
+const (
+	Started     = "started"
+	LeftStopped = "left-stopped" // a restore into it did not come to its end
+	Failed      = "failed"       // to be started
+)
+
+func (k *Keeper) report(container, outcome string) {
+	if k.Report != nil {
+		k.Report(container, outcome)
+	}
 }
 
 // Target is a container as its engine tells of it.

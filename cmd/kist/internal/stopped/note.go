@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
@@ -27,16 +28,25 @@ type note struct {
 	Stopped   time.Time `json:"stopped"`
 	Restoring bool      `json:"restoring"` // into it
 
+	// After is the command that lets go of what no container is; then only ID is set of what is above.
+	After   string `json:"after,omitempty"`
+	WorkDir string `json:"folder,omitempty"` // in which it is run
+
 	file *os.File
 }
 
-const (
-	noteNames = "stopped-*.json"
-	maxNote   = 64 << 10
-)
+const maxNote = 64 << 10
+
+// noteNames are patterns of notes' names. Earlier releases know the first one only.
+func noteNames() [2]string { return [2]string{"stopped-*.json", "still-*.json"} }
 
 // write writes a note before a container is stopped.
-func (k *Keeper) write(c Target, restoring bool) (_ *note, err error) {
+func (k *Keeper) write(c Target, restoring bool) (*note, error) {
+	return k.put(&note{Container: c.Name, ID: c.ID, Engine: c.Engine.Name(), Stopped: time.Now(), Restoring: restoring})
+}
+
+// put writes a note before anything is held still.
+func (k *Keeper) put(n *note) (_ *note, err error) {
 	dir, err := k.Folder()
 	if err != nil {
 		return nil, err
@@ -47,8 +57,7 @@ func (k *Keeper) write(c Target, restoring bool) (_ *note, err error) {
 	if err := checkNotes(dir); err != nil {
 		return nil, err
 	}
-	path := notePath(dir, c.ID)
-	n := &note{Container: c.Name, ID: c.ID, Engine: c.Engine.Name(), Stopped: time.Now(), Restoring: restoring}
+	path := n.pathIn(dir)
 	// It is locked before it has its name, so that nobody finds it without a lock.
 	if n.file, err = os.CreateTemp(dir, ".new-"); err != nil {
 		return nil, fmt.Errorf("a note about a stopped container: %w", err)
@@ -70,38 +79,52 @@ func (k *Keeper) write(c Target, restoring bool) (_ *note, err error) {
 		err = os.Link(n.file.Name(), path)
 	}
 	if errors.Is(err, os.ErrExist) {
-		return nil, fmt.Errorf("container %s is kept stopped by another run of kist (%s says so)", c.Name, path)
+		return nil, fmt.Errorf("%s is kept %s by another run of kist%s (%s says so)", n.what(), n.state(), n.orFailed(), path)
 	}
 	if err == nil {
 		err = errors.Join(os.Remove(n.file.Name()), files.SyncFolder(dir))
 	}
 	if err != nil {
-		return nil, fmt.Errorf("a note about container %s, which is not stopped without: %w", c.Name, err)
+		return nil, fmt.Errorf("a note about %s, without which it is not %s: %w", n.what(), n.state(), err)
 	}
 	return n, nil
 }
 
-func (n *note) path() string { return notePath(filepath.Dir(n.file.Name()), n.ID) }
+func (n *note) path() string { return n.pathIn(filepath.Dir(n.file.Name())) }
+
+func (n *note) pathIn(dir string) string {
+	if n.After != "" {
+		return filepath.Join(dir, "still-"+n.ID+".json")
+	}
+	return notePath(dir, n.ID)
+}
+
+func (n *note) what() string {
+	if n.After != "" {
+		return fmt.Sprintf("what --after %.200q lets go", n.After)
+	}
+	return "container " + n.Container
+}
+
+func (n *note) orFailed() string {
+	if n.After != "" {
+		return ", or by one whose --after failed"
+	}
+	return ""
+}
+
+func (n *note) state() string {
+	if n.After != "" {
+		return "still"
+	}
+	return "stopped"
+}
 
 // remove takes the note away: the container runs again.
 func (n *note) remove() error { return errors.Join(os.Remove(n.path()), n.file.Close()) }
 
 // release leaves the note to the next run.
 func (n *note) release() error { return n.file.Close() }
-
-// Forget takes away what a restore that did not come to its end left, after
-// one that did.
-func (k *Keeper) Forget(c Target) error {
-	dir, err := k.Folder()
-	if err != nil {
-		return nil // nor could a note have been written
-	}
-	n, err := takeNote(notePath(dir, c.ID))
-	if n == nil || err != nil {
-		return err
-	}
-	return n.remove()
-}
 
 func notePath(dir, id string) string { return filepath.Join(dir, "stopped-"+id+".json") }
 
@@ -115,8 +138,8 @@ func checkNotes(dir string) error {
 	return nil
 }
 
-// StartLeft starts the containers that runs which were killed left
-// stopped.
+// StartLeft starts the containers that runs which were killed left stopped, and runs the
+// commands that were to be run after: what was stopped last comes first.
 func (k *Keeper) StartLeft(ctx context.Context) error {
 	dir, err := k.Folder()
 	if err != nil {
@@ -125,23 +148,34 @@ func (k *Keeper) StartLeft(ctx context.Context) error {
 	if err := checkNotes(dir); err != nil {
 		return err
 	}
-	found, _ := filepath.Glob(filepath.Join(dir, noteNames))
+	var left []*note
 	var errs []error
-	for _, path := range found {
-		if err := k.startNoted(ctx, path); err != nil {
-			errs = append(errs, fmt.Errorf("note %s: %w", path, err))
+	for _, pattern := range noteNames() {
+		found, _ := filepath.Glob(filepath.Join(dir, pattern))
+		for _, path := range found {
+			n, err := takeNote(path)
+			if err != nil {
+				errs = append(errs, fmt.Errorf("note %s: %w", path, err))
+			} else if n != nil {
+				left = append(left, n)
+			}
+		}
+	}
+	slices.SortStableFunc(left, func(a, b *note) int { return b.Stopped.Compare(a.Stopped) })
+	for _, n := range left {
+		resume := k.startNoted
+		if n.After != "" {
+			resume = k.letGoNoted
+		}
+		if err := resume(ctx, n); err != nil {
+			errs = append(errs, fmt.Errorf("note %s: %w", n.path(), err))
 		}
 	}
 	return errors.Join(errs...)
 }
 
-// startNoted starts the container of one note, unless the run that wrote it
-// still goes on.
-func (k *Keeper) startNoted(ctx context.Context, path string) error {
-	n, err := takeNote(path)
-	if n == nil || err != nil {
-		return err
-	}
+// startNoted starts the container of a note that a run which was killed left.
+func (k *Keeper) startNoted(ctx context.Context, n *note) error {
 	e := k.Engine(cmp.Or(n.Engine, engine.Default))
 	c, err := e.Inspect(ctx, n.ID)
 	switch {
@@ -150,15 +184,18 @@ func (k *Keeper) startNoted(ctx context.Context, path string) error {
 	case err == nil && n.Restoring:
 		k.Screen.Warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
 			screen.Printable(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Printable(n.Container))
+		k.report(n.Container, LeftStopped)
 		return n.release()
 	case err == nil:
 		k.Screen.Warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", screen.Printable(n.Container), screen.LocalTime(n.Stopped))
 		err = restart(ctx, e, c)
 	}
 	if err != nil {
+		k.report(n.Container, Failed)
 		return errors.Join(fmt.Errorf("container %s is stopped since %s, and could not be started (%s start %s does it): %w",
 			n.Container, screen.LocalTime(n.Stopped), e.Name(), n.Container, err), n.release())
 	}
+	k.report(n.Container, Started)
 	return n.remove()
 }
 
@@ -198,8 +235,8 @@ func takeNote(path string) (_ *note, err error) {
 	if err == nil {
 		err = json.Unmarshal(b, n)
 	}
-	if err == nil && path != notePath(filepath.Dir(path), n.ID) {
-		err = errors.New("it is not about the container of its name")
+	if err == nil && path != n.pathIn(filepath.Dir(path)) {
+		err = errors.New("it is not about what its name says")
 	}
 	n.file = f
 	return n, err

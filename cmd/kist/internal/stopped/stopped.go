@@ -80,7 +80,17 @@ func (k *Keeper) While(ctx context.Context, c Target, do func(context.Context) e
 	if err := do(ctx); err != nil {
 		return err
 	}
-	return c.MustStand(ctx, StartedMeanwhile)
+	// What is done is done: an interrupt since then changes nothing.
+	return c.MustStand(context.WithoutCancel(ctx), StartedMeanwhile)
+}
+
+// WhileAll does something while all of some containers are stopped: in that order, and
+// started again in the reverse.
+func (k *Keeper) WhileAll(ctx context.Context, all []Target, do func(context.Context) error) error {
+	if len(all) == 0 {
+		return do(ctx)
+	}
+	return k.While(ctx, all[0], func(ctx context.Context) error { return k.WhileAll(ctx, all[1:], do) })
 }
 
 // StartedMeanwhile is what MustStand says after a capture.

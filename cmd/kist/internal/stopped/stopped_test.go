@@ -116,11 +116,23 @@ func TestNoteOfRestore(t *testing.T) {
 	if err := k.StartLeft(t.Context()); err != nil || stderr.Len() == 0 || f.running {
 		t.Errorf("running %t, %v, and it says %q", f.running, err, stderr)
 	}
-	if err := k.Forget(c); err != nil {
+	left, err := k.TakeLeft(c)
+	if err != nil || left == nil {
+		t.Fatalf("%v, %v", left, err)
+	}
+	if err := left.Release(); err != nil {
 		t.Error(err)
 	}
-	f.running = true
+	if left, err = k.TakeLeft(c); err != nil || left == nil {
+		t.Fatalf("released: %v, %v", left, err)
+	}
+	if err := left.Start(t.Context()); err != nil {
+		t.Error(err)
+	}
 	mustRun(t, k, f)
+	if left, err := k.TakeLeft(c); err != nil || left != nil {
+		t.Errorf("started: %v, %v", left, err)
+	}
 }
 
 // TestBadNotes: a note that makes no sense is said, and nothing is done.

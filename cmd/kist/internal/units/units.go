@@ -16,7 +16,8 @@ type Job struct {
 	Reads     []string
 	Writes    string // the repository
 	Container bool   // what is read is a container's, and its engine is needed
-	Stops     bool   // the container, for a while
+	Stops     bool   // the container or something else, for a while
+	Runs      bool   // commands of the person's, which need the machine as it is
 }
 
 // Secret is the file that opens the repository: one of the two.
@@ -73,6 +74,10 @@ func (j *Job) Service() string {
 	b.WriteString("StateDirectory=kist\nStateDirectoryMode=0700\nNice=10\nIOSchedulingClass=idle\nUMask=0077\n")
 	if j.Container {
 		b.WriteString("# The container engine starts the container from here and needs the machine as it\n# is; what it starts must outlive this service.\nKillMode=process\n")
+		return b.String()
+	}
+	if j.Runs {
+		b.WriteString("# The commands need the machine as it is, and what they start must outlive this\n# service.\nKillMode=process\n")
 		return b.String()
 	}
 	fmt.Fprintf(&b, "ReadWritePaths=%s\n", joined([]string{j.Writes}))

@@ -1,0 +1,144 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/programs"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
+	"github.com/kistarchive/kist/store"
+)
+
+// capturing is one capture.
+type capturing struct {
+	app         *app
+	options     store.CaptureOptions
+	sources     []*sources.Source
+	still       stopped.Commands
+	versionFrom string // a command
+	acceptEmpty bool
+	strict      bool
+	hold        bool
+	reading     func() // called on every progress, and when all has been read
+	made        bool
+	before      *store.Capture // of the same name and host; nil: there is none
+}
+
+func (a *app) capture(c *cli.Context) error {
+	s, err := a.newCapturing(c)
+	if err != nil {
+		return err
+	}
+	if len(c.StringSlice("container")) > 0 {
+		return s.captureContainers(c)
+	}
+	if err := cmp.Or(refuseContainerFlags(c), cmdline.WantArgs(c, 1, -1)); err != nil {
+		return err
+	}
+	find := func() ([]*sources.Source, error) {
+		return sources.Find(c.Args().Slice(), a.stdin, s.options.AcceptUnfinished || s.acceptEmpty, foldersAsked(c))
+	}
+	if c.Bool("from") {
+		find = func() ([]*sources.Source, error) { return s.program(c.Args().Slice()) }
+	}
+	// All of the command line is checked before anybody is asked for a passphrase.
+	if err := s.look(find, c.Args().First()); err != nil {
+		return err
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	return s.takeHeld(c.Context, r, nil, find)
+}
+
+// look finds the sources, and a name for the capture. What is not there yet may be made by
+// --before.
+func (s *capturing) look(find func() ([]*sources.Source, error), first string) (err error) {
+	absent := (*cmdline.MissingError)(nil)
+	s.sources, err = find()
+	if errors.As(err, &absent) && s.still.Before != "" {
+		err = nil
+	}
+	if err == nil {
+		err = s.app.checkApart(s.sources)
+	}
+	switch {
+	case err != nil || s.options.Name != "":
+	case len(s.sources) > 0 && s.sources[0].Kind == sources.Stdin:
+		err = usagef("standard input has no name: give --name NAME")
+	case len(s.sources) > 0:
+		s.options.Name = s.sources[0].Name
+	default:
+		s.options.Name, err = sources.NameOf(first)
+	}
+	return err
+}
+
+// program is the source that a command prints.
+func (s *capturing) program(words []string) ([]*sources.Source, error) {
+	if s.options.Name == "" {
+		return nil, usagef("what a command prints has no name: give --name NAME")
+	}
+	if words[0] == "" {
+		return nil, usagef("a command without a name: an argument is empty")
+	}
+	return []*sources.Source{{
+		Kind: sources.Program, Path: words[0], Name: s.options.Name, Empty: s.acceptEmpty,
+		Copy: func(ctx context.Context) io.ReadCloser { return programs.Output(ctx, words, s.app.Err) },
+	}}, nil
+}
+
+// take makes the capture.
+func (s *capturing) take(ctx context.Context, r *repository, what string) (*captured, error) {
+	o, end := s.input(what)
+	defer end()
+	began := time.Now()
+	c, err := r.Capture(ctx, o)
+	if err != nil {
+		return nil, explainUnfinished(err)
+	}
+	t := &captured{Capture: c, took: time.Since(began), renew: func() { s.app.renewSlot(ctx, r) }}
+	if s.hold {
+		// The capture is made: an interrupt since then is no reason to leave it without.
+		t.hold = func() error { return r.Hold(context.WithoutCancel(ctx), []string{c.ID}, markOptions("")) }
+	}
+	return t, nil
+}
+
+// input is the capture as the store takes it. end takes the progress off the
+// screen.
+func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
+	o = s.options
+	for _, from := range s.sources {
+		o.Volumes = append(o.Volumes, from.Input())
+	}
+	shown, end := s.app.progress(what)
+	o.Progress = func(p store.Progress) {
+		if s.reading != nil {
+			s.reading()
+		}
+		if shown != nil {
+			shown(p)
+		}
+	}
+	return o, end
+}
+
+// explainUnfinished says what else can be done about a stream that is cut short.
+func explainUnfinished(err error) error {
+	if errors.Is(err, store.ErrUnfinished) || errors.Is(err, tarstream.ErrHeader) {
+		return fmt.Errorf("%w\nNo capture was made. --accept-unfinished takes in what there is", err)
+	}
+	return err
+}

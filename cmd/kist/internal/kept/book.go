@@ -1,0 +1,146 @@
+package kept
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"github.com/kistarchive/kist/store/storage/cache"
+)
+
+// Book is a file of the places that restores went to on this machine. Its methods may be called by
+// several processes: lines are appended at once, and what is in it twice counts once.
+type Book struct {
+	Folder string // that it is in; "" for none: nothing is noted
+}
+
+const (
+	bookName = "set-aside"
+	maxBook  = 4 << 20 // bytes that are read
+)
+
+// line is one of a book: either a folder that was restored into, or the path of a single entry that was kept.
+type line struct {
+	Target string `json:"target,omitempty"`
+	Single string `json:"single,omitempty"`
+}
+
+// Note notes folders that will be restored into, before they are.
+func (b Book) Note(targets ...string) error {
+	var lines []line
+	for _, t := range targets {
+		lines = append(lines, line{Target: t})
+	}
+	return b.add(lines)
+}
+
+// NoteSingle notes single entries that were kept.
+func (b Book) NoteSingle(paths ...string) error {
+	var lines []line
+	for _, p := range paths {
+		lines = append(lines, line{Single: p})
+	}
+	return b.add(lines)
+}
+
+func (b Book) add(lines []line) error {
+	known, err := b.read()
+	if err != nil || b.Folder == "" {
+		return err
+	}
+	var out bytes.Buffer
+	e := json.NewEncoder(&out)
+	for _, l := range lines {
+		if slices.Contains(known, l) {
+			continue
+		}
+		if err := e.Encode(l); err != nil {
+			return err
+		}
+	}
+	if out.Len() == 0 {
+		return nil
+	}
+	if err := os.MkdirAll(b.Folder, 0o700); err != nil {
+		return err
+	}
+	if err := b.check(); err != nil {
+		return err
+	}
+	f, err := os.OpenFile(filepath.Join(b.Folder, bookName), os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(out.Bytes())
+	return errors.Join(err, f.Sync(), f.Close())
+}
+
+// check makes sure that nobody else writes the book: what it names may be removed.
+func (b Book) check() error {
+	if err := cache.Check(b.Folder); errors.Is(err, cache.ErrShared) {
+		return fmt.Errorf("%s is not used: others can write there, or own it", b.Folder)
+	}
+	return nil
+}
+
+// read gives the lines, each once. A line that makes no sense is passed over: a kill may leave one.
+func (b Book) read() (lines []line, err error) {
+	if b.Folder == "" {
+		return nil, nil
+	}
+	text, err := os.ReadFile(filepath.Join(b.Folder, bookName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err == nil {
+		err = b.check()
+	}
+	if err != nil {
+		return nil, err
+	}
+	seen := make(map[line]bool)
+	for s := bufio.NewScanner(bytes.NewReader(text[:min(len(text), maxBook)])); s.Scan(); {
+		var l line
+		if json.Unmarshal(s.Bytes(), &l) != nil || l == (line{}) || seen[l] || !filepath.IsAbs(l.Target+l.Single) {
+			continue
+		}
+		seen[l] = true
+		lines = append(lines, l)
+	}
+	return lines, nil
+}
+
+// forget takes lines out, by a new file in the place of the old one.
+func (b Book) forget(gone []line) error {
+	lines, err := b.read()
+	if err != nil || len(gone) == 0 {
+		return err
+	}
+	var out bytes.Buffer
+	e := json.NewEncoder(&out)
+	for _, l := range lines {
+		if !slices.Contains(gone, l) {
+			if err := e.Encode(l); err != nil {
+				return err
+			}
+		}
+	}
+	f, err := os.CreateTemp(b.Folder, ".new-")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(out.Bytes())
+	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
+		err = os.Rename(f.Name(), filepath.Join(b.Folder, bookName))
+	}
+	if err != nil {
+		os.Remove(f.Name())
+	}
+	return err
+}

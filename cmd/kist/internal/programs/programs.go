@@ -1,0 +1,127 @@
+package programs
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os/exec"
+	"runtime"
+	"strings"
+	"time"
+)
+
+// Line is a command line as the shell sh takes it.
+type Line struct {
+	Text   string
+	Folder string    // in which it is run; "" means that of this process
+	Said   io.Writer // gets both of its outputs
+	Falls  bool      // it is ended when this process is killed, where the system can do that
+}
+
+// outlive is how long a command may go on after it was told to end.
+const outlive = 10 * time.Second
+
+// Run runs the line and returns once it has ended. It reads nothing. When ctx ends, it and
+// what it started are told to end. Interrupts of the terminal do not reach it by themselves.
+func (l Line) Run(ctx context.Context) error {
+	runtime.LockOSThread() // what falls with this process does so with this thread
+	defer runtime.UnlockOSThread()
+	cmd := l.command(ctx)
+	cmd.Stdout, cmd.Stderr = l.Said, l.Said
+	if l.Falls {
+		fallWithUs(cmd)
+	}
+	return failed(ctx, l.Text, cmd.Run())
+}
+
+func (l Line) command(ctx context.Context) *exec.Cmd {
+	cmd := newCommand(ctx, "sh", "-c", l.Text) // POSIX.1-2024, sh
+	cmd.Dir = l.Folder
+	return cmd
+}
+
+func newCommand(ctx context.Context, name string, args ...string) *exec.Cmd {
+	cmd := exec.CommandContext(ctx, name, args...)
+	cmd.WaitDelay = outlive
+	setApart(cmd)
+	return cmd
+}
+
+// maxFirst bounds what FirstLine looks at, in bytes.
+const maxFirst = 4 << 10
+
+// FirstLine runs the line and gives the first line of its standard output, without
+// spaces around it. That there is none is an error.
+func (l Line) FirstLine(ctx context.Context) (string, error) {
+	cmd := l.command(ctx)
+	out := &head{}
+	cmd.Stdout, cmd.Stderr = out, l.Said
+	if err := failed(ctx, l.Text, cmd.Run()); err != nil {
+		return "", err
+	}
+	first, _, _ := strings.Cut(strings.TrimSpace(out.kept.String()), "\n")
+	if first = strings.TrimSpace(first); first == "" {
+		return "", fmt.Errorf("command %.200q printed nothing", l.Text)
+	}
+	return first, nil
+}
+
+// head keeps the first bytes that are written to it.
+type head struct{ kept bytes.Buffer }
+
+func (h *head) Write(p []byte) (int, error) {
+	h.kept.Write(p[:min(len(p), maxFirst-h.kept.Len())])
+	return len(p), nil
+}
+
+// failed says which command failed.
+func failed(ctx context.Context, text string, err error) error {
+	if ctx.Err() != nil {
+		return context.Cause(ctx)
+	}
+	if err != nil {
+		return fmt.Errorf("command %.200q: %w", text, err)
+	}
+	return nil
+}
+
+// Output runs a program with arguments and gives its standard output as a stream, which
+// must be closed; said gets what it prints to standard error. The stream ends well only
+// where the program does: else its last read fails. Closed before its end it
+// ends the program, and what that started.
+func Output(ctx context.Context, words []string, said io.Writer) io.ReadCloser {
+	own, cancel := context.WithCancel(ctx)
+	r, w := io.Pipe()
+	o := &output{PipeReader: r, cancel: cancel, done: make(chan struct{})}
+	cmd := newCommand(own, words[0], words[1:]...)
+	cmd.Stdout, cmd.Stderr = w, said
+	go func() {
+		defer close(o.done)
+		// Arguments may be secrets: only the program is named.
+		err := failed(ctx, words[0], cmd.Run())
+		if err != nil && ctx.Err() == nil {
+			err = fmt.Errorf("%w: what it printed is not captured", err)
+		}
+		w.CloseWithError(err)
+	}()
+	return o
+}
+
+// output is what a program prints.
+type output struct {
+	*io.PipeReader
+	cancel context.CancelFunc
+	done   chan struct{}
+}
+
+// Close ends the program where its output was not read to its end.
+func (o *output) Close() error {
+	o.cancel()
+	o.PipeReader.CloseWithError(errClosed)
+	<-o.done
+	return nil
+}
+
+var errClosed = errors.New("its output is not read any more")

@@ -1,0 +1,39 @@
+package stopped
+
+import (
+	"context"
+	"errors"
+	"fmt"
+)
+
+// Left is a container that a restore stopped which did not come to its end. Whoever takes it starts it
+// or releases it.
+type Left struct {
+	target Target
+	note   *note
+}
+
+// TakeLeft takes what an earlier run left stopped of a container, or gives nil.
+func (k *Keeper) TakeLeft(c Target) (*Left, error) {
+	dir, err := k.Folder()
+	if err != nil {
+		return nil, nil // nor could a note have been written
+	}
+	n, err := takeNote(notePath(dir, c.ID))
+	if n == nil || err != nil {
+		return nil, err
+	}
+	return &Left{c, n}, nil
+}
+
+// Start starts the container, even after an interrupt, and takes the note of it away.
+func (l *Left) Start(ctx context.Context) error {
+	if err := l.target.Engine.Start(context.WithoutCancel(ctx), l.target.ID); err != nil {
+		return &DownError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
+			l.target.Name, l.target.Engine.Name(), l.target.Name, errors.Join(err, l.note.release()))}
+	}
+	return l.note.remove()
+}
+
+// Release leaves it as it is, to another run.
+func (l *Left) Release() error { return l.note.release() }

@@ -1,0 +1,79 @@
+package stopped
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/programs"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
+
+// Commands hold still what is no container, and let it go. Either may be "".
+type Commands struct {
+	Before, After string // as the shell takes them
+}
+
+// WhileStill does something between two commands. The second one is run whatever happens:
+// also where the first one or do fails, after an interrupt, and, from a note on disk, by the
+// next run of kist if this one is killed. So it may be run where the first one did not come
+// to its end, and more than once.
+func (k *Keeper) WhileStill(ctx context.Context, c Commands, do func(context.Context) error) (err error) {
+	if c.After != "" {
+		letGo, failed := k.note(c.After)
+		if failed != nil {
+			return failed
+		}
+		defer func() { err = errors.Join(err, letGo(ctx)) }()
+	}
+	if c.Before != "" {
+		k.Screen.Say("Running --before: %s", screen.Printable(c.Before))
+		if err := (programs.Line{Text: c.Before, Said: k.Screen.Err, Falls: true}).Run(ctx); err != nil {
+			return fmt.Errorf("--before: %w: nothing was captured", err)
+		}
+	}
+	return do(ctx)
+}
+
+// note notes that a command is to be run, and gives what runs it.
+func (k *Keeper) note(after string) (letGo func(context.Context) error, err error) {
+	folder, err := os.Getwd()
+	if err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256([]byte(folder + "\x00" + after))
+	n, err := k.put(&note{ID: fmt.Sprintf("%x", sum[:8]), Stopped: time.Now(), After: after, WorkDir: folder})
+	if err != nil {
+		return nil, err
+	}
+	broken := make(chan os.Signal, 1)
+	// A pipe that nobody reads any more must not end the process now.
+	signal.Notify(broken, syscall.SIGPIPE)
+	return func(ctx context.Context) error {
+		defer signal.Stop(broken)
+		k.Screen.Say("Running --after: %s", screen.Printable(after))
+		return k.letGo(ctx, n)
+	}, nil
+}
+
+// letGo runs the command of a note, even after an interrupt, and takes the note away.
+func (k *Keeper) letGo(ctx context.Context, n *note) error {
+	err := programs.Line{Text: n.After, Folder: n.WorkDir, Said: k.Screen.Err}.Run(context.WithoutCancel(ctx))
+	if err != nil {
+		path := n.path()
+		return &DownError{fmt.Errorf("WHAT --before HELD STILL MAY STILL BE HELD: --after failed, and every kist command tries it again until it succeeds or %s is removed: %w",
+			path, errors.Join(err, n.release()))}
+	}
+	return n.remove()
+}
+
+// letGoNoted runs the command that a run which was killed, or failed at it, left.
+func (k *Keeper) letGoNoted(ctx context.Context, n *note) error {
+	k.Screen.Warn("at %s a run of kist held something still and did not come to let it go. --after is run now: %s", screen.LocalTime(n.Stopped), screen.Printable(n.After))
+	return k.letGo(ctx, n)
+}

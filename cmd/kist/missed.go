@@ -1,0 +1,140 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/store"
+)
+
+// labelMounted names the volumes whose folders were mount points.
+const labelMounted = "mount-points"
+
+// findBefore finds the capture that this one is to be compared with. Of an old tarball it is
+// one that is older still.
+func (s *capturing) findBefore(ctx context.Context, r *repository) (err error) {
+	taken := s.options.Taken
+	if taken.IsZero() {
+		taken = time.Now()
+	}
+	s.before, err = r.Before(ctx, s.options.Name, s.options.Host, taken)
+	return err
+}
+
+// checkFolders refuses folders that most likely are not what they should be: empty ones,
+// and those where something was mounted when the capture before was made, and is not now.
+// It notes where something is mounted.
+func (s *capturing) checkFolders() error {
+	var mounted []string
+	for _, from := range s.sources {
+		if from.Kind != sources.Folder {
+			continue
+		}
+		is := isMountPoint(from.Path)
+		if is {
+			mounted = append(mounted, from.Name)
+		}
+		if s.acceptEmpty {
+			continue
+		}
+		if err := s.checkFolder(from, is); err != nil {
+			return err
+		}
+	}
+	delete(s.options.Labels, labelMounted)
+	if len(mounted) > 0 {
+		s.options.Labels[labelMounted] = strings.Join(mounted, ", ")
+	}
+	return nil
+}
+
+func (s *capturing) checkFolder(from *sources.Source, mounted bool) error {
+	was := s.volumeBefore(from.Name)
+	if was != nil && !mounted && slices.Contains(strings.Split(s.before.Labels[labelMounted], ", "), was.Name) {
+		return fmt.Errorf("source %s was a mount point in capture %s, and nothing is mounted there now: nothing was captured. --accept-empty takes it as it is",
+			screen.Line(from.Path), s.before.ID)
+	}
+	empty, err := isEmptyFolder(from.Path)
+	switch {
+	case err != nil || !empty:
+		return nil // reading it tells what is wrong
+	case was != nil && was.Members > 1: // besides the folder itself
+		return fmt.Errorf("source %s is empty, and had %s in capture %s: is something not mounted there? Nothing was captured. --accept-empty takes it as it is",
+			screen.Line(from.Path), screen.Count(was.Members, "member", "members"), s.before.ID)
+	case was == nil && !from.Empty:
+		return fmt.Errorf("source %s is an empty folder: is something not mounted there? Nothing was captured. --accept-empty takes it as it is", screen.Line(from.Path))
+	}
+	return nil
+}
+
+// volumeBefore gives the volume of the capture before that has that name, or is the only one
+// as this is, or nil.
+func (s *capturing) volumeBefore(name string) *store.Volume {
+	if s.before == nil {
+		return nil
+	}
+	volumes := s.before.Volumes
+	for i := range volumes {
+		if volumes[i].Name == name || len(volumes) == 1 && len(s.sources) == 1 {
+			return &volumes[i]
+		}
+	}
+	return nil
+}
+
+func isEmptyFolder(path string) (bool, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return false, err
+	}
+	defer f.Close()
+	_, err = f.Readdirnames(1)
+	if err == io.EOF {
+		return true, nil
+	}
+	return false, err
+}
+
+// dropped says of which volumes more than half is gone since the capture before.
+func (s *capturing) dropped(c *store.Capture) (texts []string) {
+	if s.before == nil {
+		return nil
+	}
+	paired := make(map[string]bool)
+	for i := range c.Volumes {
+		is := &c.Volumes[i]
+		was := s.volumeBefore(is.Name)
+		if was == nil {
+			continue
+		}
+		paired[was.Name] = true
+		now := cmp.Or(
+			drop(was.Members, is.Members, func(n uint64) string { return screen.Count(n, "member", "members") }),
+			drop(was.Bytes, is.Bytes, screen.Size))
+		if now != "" {
+			texts = append(texts, fmt.Sprintf("volume %s: more than half is gone: %s in capture %s", screen.Printable(is.Name), now, s.before.ID))
+		}
+	}
+	for i := range s.before.Volumes {
+		if was := &s.before.Volumes[i]; !paired[was.Name] && was.Members > 0 {
+			texts = append(texts, fmt.Sprintf("volume %s of capture %s is not in this one", screen.Printable(was.Name), s.before.ID))
+		}
+	}
+	return texts
+}
+
+// drop says how much there is and was, where it is less than half.
+func drop(was, is uint64, text func(uint64) string) string {
+	if is >= was-was/2 {
+		return ""
+	}
+	return fmt.Sprintf("%s now, %s", text(is), text(was))
+}

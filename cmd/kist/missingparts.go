@@ -1,0 +1,80 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"slices"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// advised is an error with the one thing to do about it.
+type advised struct {
+	err    error
+	advice string
+}
+
+func (e *advised) Error() string { return e.err.Error() }
+
+func (e *advised) Unwrap() error { return e.err }
+
+// What to bring back where a repository can't be opened: nothing that opens it mends it.
+const (
+	bringManifest = "Bring kist.json back from a copy of the repository, or from any of its snapshots: it was written once, when the repository was made, and never changes since. Nothing else is harmed by its loss."
+	bringSlots    = "Bring the files of keyslots back from a copy of the repository: without them no passphrase and no key file opens it. Nothing else is harmed by their loss."
+)
+
+// partsOf are folders that only a repository has.
+func partsOf() []string { return []string{"slabs", "captures", "keyslots"} }
+
+// lostManifest tells that a folder has no kist.json though other parts of a repository lie there; nil
+// where they do not.
+func lostManifest(path string) error {
+	if !slices.ContainsFunc(partsOf(), func(part string) bool { return holdsFiles(filepath.Join(path, part)) }) {
+		return nil
+	}
+	err := fmt.Errorf("%s: %w: %s is missing, and other parts of a repository lie there", screen.Line(path), store.ErrNoRepository, anchor)
+	return &advised{&statusError{statusDamage, err}, bringManifest}
+}
+
+// holdsFiles tells whether something is in a folder that can be looked into.
+func holdsFiles(path string) bool {
+	empty, err := isEmptyFolder(path)
+	return err == nil && !empty
+}
+
+// explainOpening says what to do about a repository that does not open.
+func explainOpening(ctx context.Context, folder *storage.Folder, err error) error {
+	var of *store.ObjectError
+	switch {
+	case errors.Is(err, crypt.ErrNoSlot):
+		if slots, failed := folder.List(ctx, "keyslots"); failed == nil && len(slots) == 0 {
+			return &advised{&statusError{statusDamage, errors.New("no key slot is there: keyslots is empty or missing")}, bringSlots}
+		}
+	case errors.Is(err, store.ErrDamagedSlot):
+		return &advised{err, "Whether the passphrase or key file is right can't be told. Bring the damaged files of keyslots back from a copy of the repository, or use the passphrase or key file of another slot."}
+	case errors.As(err, &of) && of.Object == anchor && errors.Is(err, store.ErrDamaged):
+		return &advised{err, bringManifest}
+	}
+	return err
+}
+
+// remoteLooking matches what other programs take for a folder of another machine.
+var remoteLooking = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._@-]+:|^[a-z][a-z0-9+.-]*://`)
+
+// checkLocal refuses what looks like a place on another machine, unless such a folder is there.
+func checkLocal(path string) error {
+	if _, err := os.Lstat(path); err == nil || !remoteLooking.MatchString(path) || runtime.GOOS == "windows" && filepath.VolumeName(path) != "" {
+		return nil
+	}
+	return usagef("--repository %s looks like a place on another machine: a repository lies in a folder. Mount the share, and give the folder; or write ./%s for a folder of that name",
+		screen.Line(path), screen.Line(path))
+}
