@@ -29,6 +29,9 @@ type Capture struct {
 	Written time.Time         `json:"written"`           // by the writer's clock
 	Volumes []Volume          `json:"volumes"`
 
+	// Amended says what Amend changed; nil: all is as it was first recorded.
+	Amended *Amendment `json:"amended,omitempty"`
+
 	// Doubts say why the data may be of no single moment, or not be all: none mostly.
 	Doubts []Doubt `json:"doubts,omitempty"`
 
@@ -86,9 +89,10 @@ func (v *Volume) Digests() string {
 
 // given is a capture for whoever uses the package.
 func (r *Repository) given(f *ledger.Capture) *Capture {
+	now := f.Current()
 	c := &Capture{
-		ID: f.ID, Name: f.Name, Version: f.Version, Note: f.Note, Host: f.Host, Labels: f.Labels,
-		Taken: f.Taken, Written: f.Written, Added: f.Added + uint64(f.Info.Size),
+		ID: f.ID, Name: f.Name, Version: now.Version, Note: now.Note, Host: f.Host, Labels: now.Labels,
+		Taken: now.Taken, Amended: newAmendment(f.IndexFile), Written: f.Written, Added: f.Added + uint64(f.Info.Size),
 		Held: f.Held, captured: f, repo: r.vault.ID(),
 	}
 	if f.Retired != nil {

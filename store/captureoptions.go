@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"time"
-	"unicode/utf8"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -136,12 +135,7 @@ func (o *CaptureOptions) check() error {
 			return fmt.Errorf("%w: volume %q needs one of Open and Folder", ErrBadOptions, v.Name)
 		}
 	}
-	for _, s := range texts {
-		if len(s) > MaxLabel || !utf8.ValidString(s) {
-			return fmt.Errorf("%w: a label must be UTF-8 text of at most %d bytes: %.40q", ErrBadOptions, MaxLabel, s)
-		}
-	}
-	return nil
+	return checkTexts(texts)
 }
 
 // Capture records volumes and gives the capture once it is committed: all of it

@@ -136,6 +136,12 @@ func TestChooseDespiteDamage(t *testing.T) {
 			t.Errorf("%s: %v, %v", selector, c, err)
 		}
 	}
+	// What counts is when the readable one was taken, which may have been amended.
+	amended := f.captureTaken("seedbank", at(3))
+	amended = f.amend(amended.ID, store.AmendOptions{Taken: at(1).Add(time.Hour)})
+	if c, err := f.Find(t.Context(), "seedbank@latest"); !isDamaged(err, newer.ID) {
+		t.Errorf("the latest, with %s amended: %v, %v", amended.ID, c, err)
+	}
 	if c, err := l.Choose("20260302", store.ChooseOptions{Host: "hazel"}); !isDamaged(err, newer.ID) {
 		t.Errorf("by its day: %v, %v", c, err)
 	}

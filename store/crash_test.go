@@ -37,6 +37,7 @@ var scenarios = []scenario{
 	{name: "releasing", prepare: append(prepared, (*site).hold), act: (*site).release},
 	{name: "retiring", prepare: prepared, act: (*site).retire},
 	{name: "reinstating", prepare: append(prepared, (*site).retire), act: (*site).reinstate},
+	{name: "amending", prepare: prepared, act: (*site).amend},
 	{name: "reclaiming", prepare: append(prepared, takeStream("second"), (*site).retire), act: (*site).reclaim, after: (*site).reclaimLater},
 	{name: "reclaiming whole slabs", prepare: append(prepared, takeStream("second"), (*site).retireNewest), act: (*site).reclaim, after: (*site).reclaimLater},
 	{name: "rebuilding tables", prepare: append(prepared, takeStream("second"), (*site).harmTables), act: (*site).rebuildTables, after: (*site).rebuildTables},
@@ -262,6 +263,12 @@ func (s *site) reinstate(ctx context.Context) error {
 	if err == nil {
 		delete(s.leaving, s.oldest()[0])
 	}
+	return err
+}
+
+func (s *site) amend(ctx context.Context) error {
+	note := "amended"
+	_, err := s.Amend(ctx, s.oldest()[0], store.AmendOptions{Note: &note})
 	return err
 }
 

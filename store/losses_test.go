@@ -253,3 +253,64 @@ func TestRestoreBeside(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestFindLossesFlipped: a frame that opens, and holds what was not captured, is found out: nothing of
+// it comes out as if it were right.
+func TestFindLossesFlipped(t *testing.T) {
+	found := 0
+	for n := range 4 {
+		d := bytesCase(t, tarOf(t, lots(1)...), func(_ *fixture, tamper *forge) { tamper.flip(tamper.allChunks()[n]) })
+		d.harmed = true
+		captures, err := d.Captures(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range captures {
+			want := contentsOf(t, d.streams[c.ID])
+			whole, lost, l := d.salvaged(&c.Volumes[0])
+			found += len(lost)
+			for path, content := range whole {
+				if string(want[path]) != content && l.Unproved == nil {
+					t.Errorf("chunk %d: %s of %s came out wrong", n, path, c.ID)
+				}
+			}
+			for path := range want {
+				if _, ok := whole[path]; ok == slices.Contains(lost, path) && l.Ends == nil {
+					t.Errorf("chunk %d: %s of %s is whole %t, and named as lost %t", n, path, c.ID, ok, !ok)
+				}
+			}
+		}
+	}
+	if found < 4 {
+		t.Errorf("only %d were found to be lost", found)
+	}
+}
+
+// TestFindLossesLink: a link is lost with the file that it was a name of, though another one has that
+// name later.
+func TestFindLossesLink(t *testing.T) {
+	f := newFixture(t)
+	f.harmed = true
+	f.capture(tarOf(t, file{name: "a", content: random(2, 300_000)}))
+	harmed, err := f.mem.List(t.Context(), "slabs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := f.capture(tarOf(t, file{name: "a", content: random(2, 300_000)},
+		file{"b", nil, func(h *tar.Header) { h.Typeflag, h.Linkname = tar.TypeLink, "a" }},
+		file{name: "a", content: []byte("bean")}))
+	for _, info := range harmed {
+		if err := f.mem.Remove(t.Context(), info.Name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f.reopen()
+	again, err := f.Find(t.Context(), c.ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole, lost, l := f.salvaged(&again.Volumes[0])
+	if !slices.Equal(lost, []string{"b"}) || len(whole) != 1 || whole["a"] != "bean" {
+		t.Errorf("lost %q, there are %d; ends: %v", lost, len(whole), l.Ends)
+	}
+}

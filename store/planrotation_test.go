@@ -21,6 +21,43 @@ func dated(r *fixture, id, name, host string, taken, written float64) *store.Cap
 	return &store.Capture{ID: id, Name: name, Host: host, Taken: at(taken), Written: at(written)}
 }
 
+// TestPlanRotationOfVersions: the newest of each version stays unless a rule says of how many,
+// and one with doubts is not chosen where there is another.
+func TestPlanRotationOfVersions(t *testing.T) {
+	f := newFixture(t)
+	version := func(id, version string, day float64, doubts ...store.Doubt) *store.Capture {
+		c := dated(f, id, "seedbank", "hazel", day, day)
+		c.Version, c.Doubts = version, doubts
+		return c
+	}
+	captures := []*store.Capture{
+		version("none", "", 1), version("only", "4.0.0", 2), version("older", "4.1.0", 3), version("newer", "4.1.0", 4),
+		version("stopped", "4.2.0", 5), version("live", "4.2.0", 6, store.Live),
+	}
+	for _, test := range []struct {
+		rules rotation.Rules
+		want  []string
+	}{
+		{rotation.Rules{Last: 1}, []string{"none: ", "only: version 4.0.0", "older: ", "newer: version 4.1.0", "stopped: sound, version 4.2.0", "live: newest, last 1 of 1"}},
+		{rotation.Rules{Versions: 2}, []string{"none: ", "only: ", "older: ", "newer: version 4.1.0", "stopped: sound, version 4.2.0", "live: newest"}},
+	} {
+		plan, err := f.PlanRotation(captures, store.RotationOptions{Rules: test.rules, Now: f.Made().Add(10 * 24 * time.Hour)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var got []string
+		for _, d := range plan.Decisions {
+			got = append(got, fmt.Sprint(d.ID, ": ", d.Why))
+		}
+		if !slices.Equal(got, test.want) {
+			t.Errorf("%+v:\n got %q\nwant %q", test.rules, got, test.want)
+		}
+	}
+	if _, err := f.PlanRotation(captures, store.RotationOptions{}); !errors.Is(err, rotation.ErrBadRules) {
+		t.Errorf("without rules: %v", err)
+	}
+}
+
 // TestPlanRotation: captures of each name and host rotate by themselves; what is held,
 // retired or dated wrongly is treated as such.
 func TestPlanRotation(t *testing.T) {

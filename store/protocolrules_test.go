@@ -524,6 +524,10 @@ func TestMarkerThatSlept(t *testing.T) {
 		"reinstate": func(r *store.Repository, id string) error {
 			return r.Reinstate(context.Background(), []string{id}, store.MarkOptions{})
 		},
+		"amend": func(r *store.Repository, id string) error {
+			_, err := r.Amend(context.Background(), id, store.AmendOptions{Note: text("x")})
+			return err
+		},
 	} {
 		t.Run(name, func(t *testing.T) {
 			bubble(t, func(t *testing.T, f *fixture) {
@@ -537,7 +541,7 @@ func TestMarkerThatSlept(t *testing.T) {
 					t.Errorf("marked after it was taken for dead: %v", err)
 				}
 				got := mustFind(f, c.ID)
-				if got.Held || name == "reinstate" && got.Retired == nil {
+				if got.Amended != nil || got.Held || name == "reinstate" && got.Retired == nil {
 					t.Errorf("held: %v, retired: %v", got.Held, got.Retired)
 				}
 			})

@@ -15,7 +15,7 @@ import (
 // comes from the repository, can't be that of the folder or file that it would get.
 var ErrVolumeName = errors.New("its name can't be that of a folder or a file")
 
-// FolderOptions change how [Repository.RestoreFolder] and [Repository.RestoreInto] work. The zero value restores
+// [FolderOptions] change how [Repository.RestoreFolder] and [Repository.RestoreInto] work. The zero value restores
 // everything but devices into a folder that is missing or empty.
 type FolderOptions struct {
 	// Match, if set, chooses members by their paths, in the form of CleanPath: only those are
@@ -81,7 +81,7 @@ type FolderRestored struct {
 //
 // It fails with [volume.ErrNotEmpty] where dir holds something and Replace is not given;
 // with [ErrBadOptions] for no volumes, or for Match with a volume that is no tar stream; with [ErrNotFound] where
-// Match accepts no member of any volume; with [ErrVolumeName]; with [ErrUnfinished] for a volume that is Unfinished, without its [Losses]; with what [Repository.Restore], [Repository.RestoreMembers],
+// Match accepts no member of any volume; with [ErrVolumeName]; with [ErrUnfinished] for a volume that is Unfinished, without its [Losses]; with what Restore, [Repository.RestoreMembers],
 // volume.ReplaceFolder, volume.Place and [volume.ExtractInto] fail with. After an error dir holds what it did,
 // unless [FolderRestored] is given with the error: then the new tree is in its place but what was there could not be
 // removed ([volume.ErrNotDiscarded]), or some of the members are in their places, and it says what was done. With [volume.ErrTorn] see there.

@@ -29,7 +29,18 @@ type secondIndex struct {
 	Added   uint64            `cbor:"10,keyasint"`
 	Seen    *secondRecipe     `cbor:"11,keyasint,omitempty"`
 	Before  *secondBefore     `cbor:"12,keyasint,omitempty"`
+	Amended *secondAmended    `cbor:"13,keyasint,omitempty"`
 	Padding []byte            `cbor:"15,keyasint,omitempty"`
+}
+
+// secondAmended is what was amended, section 9.
+type secondAmended struct {
+	At      string             `cbor:"1,keyasint"`
+	Host    string             `cbor:"2,keyasint,omitempty"`
+	Taken   *string            `cbor:"3,keyasint,omitempty"`
+	Version *string            `cbor:"5,keyasint,omitempty"`
+	Note    *string            `cbor:"6,keyasint,omitempty"`
+	Labels  *map[string]string `cbor:"8,keyasint,omitempty"`
 }
 
 // secondBefore is the capture before, section 9.

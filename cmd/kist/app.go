@@ -55,7 +55,9 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.restoreCommand()),
 		a.keptCommand(),
 		a.choosing(a.compareCommand()),
+		a.upgradeCommand(),
 		a.usageCommand(),
+		a.choosing(a.amendCommand()),
 		a.choosing(a.holdCommand()),
 		a.choosing(a.releaseCommand()),
 		a.choosing(a.retireCommand()),
@@ -107,6 +109,9 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	// resume does the same, but fails where a container could not be started.
 	if len(line.Words) > 0 && line.Words[0] != "resume" {
 		if err := a.keeper().StartLeft(ctx); err != nil {
+			a.Warn("%s", screen.Text(err.Error()))
+		}
+		if err := a.upgrader(a.reopened(false)).Recover(ctx, shortWatch); err != nil {
 			a.Warn("%s", screen.Text(err.Error()))
 		}
 	}

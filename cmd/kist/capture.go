@@ -56,7 +56,8 @@ or bytes are gone since the capture before, a warning says so.
 Before --before, folders are read once, so that only what changes after that is read
 while the service is held still. --after is run whatever happens, also where --before
 fails; if kist is killed, the next kist command runs it. So it must bear to be run where
-nothing is held still, and twice.
+nothing is held still, and twice. Containers are stopped after --before, and run again
+before --after.
 
 --from runs COMMAND without a shell, and keeps what it prints as one volume, named as
 the capture is; --name is needed. A pipe into kist capture - can't know whether

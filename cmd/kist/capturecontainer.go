@@ -28,8 +28,11 @@ func (s *capturing) captureContainers(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := s.describe(targets...); err != nil {
+		return err
+	}
 	choice := containers.Choice{ReadOnly: c.Bool("include-readonly"), Exclude: c.StringSlice("exclude-mount")}
-	if err := s.describe(targets, choice, foldersAsked(c)); err != nil {
+	if err := s.mount(targets, choice, foldersAsked(c)); err != nil {
 		return err
 	}
 	if err := s.app.checkApart(s.sources); err != nil {
@@ -63,26 +66,20 @@ func (s *capturing) findContainers(c *cli.Context) (targets []*containers.Contai
 }
 
 // describe gives the capture's name, version and labels where the command line
-// does not, and its sources.
-func (s *capturing) describe(targets []*containers.Container, choice containers.Choice, how sources.Reading) error {
-	o := &s.options
+// does not. Name and version are those of the first container.
+func (s *capturing) describe(targets ...*containers.Container) error {
+	o, first := &s.options, targets[0]
 	for _, label := range containers.OwnLabels() {
 		if _, ok := o.Labels[label]; ok {
-			return usagef("--label %s: kist gives this label to captures of containers itself", label)
+			return ownLabel(label)
 		}
 	}
-	first := targets[0]
 	o.Name = cmp.Or(o.Name, first.Name)
 	if o.Version == "" && s.versionFrom == "" {
 		var remark string
 		if o.Version, remark = first.Version(); remark != "" {
 			s.app.Warn("%s", remark)
 		}
-	}
-	choice.Several = len(targets) > 1
-	mounted := &mountSources{app: s.app, choice: choice, how: how, taken: make(sources.Names)}
-	if err := mounted.checkExcluded(targets); err != nil {
-		return err
 	}
 	for n, target := range targets {
 		labels, remark, err := target.Labels()
@@ -92,54 +89,82 @@ func (s *capturing) describe(targets []*containers.Container, choice containers.
 		if remark != "" {
 			s.app.Warn("%s", remark)
 		}
-		names, err := mounted.add(target)
+		if err := s.addLabels(containers.Numbered(labels, n)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *capturing) addLabels(labels map[string]string) error {
+	for label, value := range labels {
+		if _, ok := s.options.Labels[label]; ok {
+			return ownLabel(label)
+		}
+		s.options.Labels[label] = value
+	}
+	return nil
+}
+
+func ownLabel(label string) error {
+	return usagef("--label %s: kist gives this label to captures of containers itself", label)
+}
+
+// mount finds the sources of containers, and notes which are whose where there are several.
+func (s *capturing) mount(targets []*containers.Container, choice containers.Choice, how sources.Reading) (err error) {
+	if len(targets) == 1 {
+		s.sources, err = s.app.mountSources(targets[0], choice, how)
+		return err
+	}
+	for _, path := range choice.Exclude {
+		if !slices.ContainsFunc(targets, func(c *containers.Container) bool { return c.MountAt(path) != nil }) {
+			return usagef("--exclude-mount %s: nothing is mounted there in any of the containers", screen.Line(path))
+		}
+	}
+	choice.Several = true
+	set := &mountSet{screen: s.app.Screen, choice: choice, how: how, taken: make(sources.Names)}
+	for n, target := range targets {
+		names, err := set.add(target)
+		if err == nil {
+			err = s.addLabels(containers.Numbered(containers.VolumesLabel(names), n))
+		}
 		if err != nil {
 			return err
 		}
-		if len(targets) > 1 {
-			labels = containers.Numbered(labels, n, names)
-		}
-		for label, value := range labels {
-			if _, ok := o.Labels[label]; ok {
-				return usagef("--label %s: kist gives this label to captures of containers itself", label)
-			}
-			o.Labels[label] = value
-		}
 	}
-	if s.sources = mounted.all; len(s.sources) == 0 {
+	if s.sources = set.all; len(s.sources) == 0 {
 		return usagef("the containers have no volume and no bind mount to capture")
 	}
 	return nil
 }
 
 // mountSources gives a source for each mount that is to be captured.
-type mountSources struct {
-	app    *app
+func (a *app) mountSources(c *containers.Container, choice containers.Choice, how sources.Reading) ([]*sources.Source, error) {
+	set := &mountSet{screen: a.Screen, choice: choice, how: how, taken: make(sources.Names)}
+	_, err := set.add(c)
+	return set.all, err
+}
+
+// mountSet are the sources for mounts of containers.
+type mountSet struct {
+	screen *screen.Screen
 	choice containers.Choice
 	how    sources.Reading
 	taken  sources.Names
 	all    []*sources.Source
 }
 
-// checkExcluded sees that each mount that is left out is one of some container.
-func (m *mountSources) checkExcluded(targets []*containers.Container) error {
-	for _, path := range m.choice.Exclude {
-		if m.choice.Several && !slices.ContainsFunc(targets, func(c *containers.Container) bool { return c.MountAt(path) != nil }) {
-			return usagef("--exclude-mount %s: nothing is mounted there in any of the containers", screen.Line(path))
-		}
-	}
-	return nil
-}
-
 // add adds those of a container, and gives the names of its volumes. What several containers
 // have is read once.
-func (m *mountSources) add(c *containers.Container) (names []string, err error) {
-	volumes, err := c.Volumes(m.app.Screen, m.choice)
+func (m *mountSet) add(c *containers.Container) (names []string, err error) {
+	volumes, err := c.Volumes(m.screen, m.choice)
 	if err != nil {
 		return nil, err
 	}
 	for _, v := range volumes {
-		shared := slices.IndexFunc(m.all, func(s *sources.Source) bool { return !v.Copied && s.Kind != sources.Copy && s.Path == v.Source })
+		shared := slices.IndexFunc(m.all, func(s *sources.Source) bool {
+			return m.choice.Several && !v.Copied && s.Kind != sources.Copy && s.Path == v.Source
+		})
 		if shared >= 0 {
 			names = append(names, m.all[shared].Name)
 			continue

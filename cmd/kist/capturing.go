@@ -77,8 +77,6 @@ func (s *capturing) look(find func() ([]*sources.Source, error), first string) (
 	case err != nil || s.options.Name != "":
 	case len(s.sources) > 0 && s.sources[0].Kind == sources.Stdin:
 		err = usagef("standard input has no name: give --name NAME")
-	case len(s.sources) > 0:
-		s.options.Name = s.sources[0].Name
 	default:
 		s.options.Name, err = sources.NameOf(first)
 	}

@@ -202,6 +202,16 @@ func TestContainerBack(t *testing.T) {
 	}
 	m.engine("rm", "--force", "--time", "5", "seedbank")
 	m.engine("volume", "rm", "seeds")
+	// Made again, and its data is back before it starts.
+	m.mustKist("restore", id, "--container", "seedbank", "--create")
+	if m.running("seedbank") {
+		t.Error("it was started")
+	}
+	if last, err := strconv.ParseUint(m.engine("run", "--rm", "--volume", "seeds:/data", m.image, "check", "/data"), 10, 64); err != nil || last < 500 {
+		t.Errorf("%d records are back, %v", last, err)
+	}
+	m.engine("rm", "seedbank")
+	m.engine("volume", "rm", "seeds")
 	out, err := exec.Command("sh", "-c", launch).CombinedOutput()
 	if err != nil {
 		t.Fatalf("%s: %v: %s", launch, err, out)
@@ -210,6 +220,9 @@ func TestContainerBack(t *testing.T) {
 		t.Error("the container that was made again does not run")
 	}
 	again, _ := m.mustKist("capture", "--container", "seedbank", "--stop")
+	if about, _ := m.mustKist("show", again); !strings.Contains(about, "4.1.0") {
+		t.Errorf("its capture does not know the version: %s", about)
+	}
 	if second, _ := m.mustKist("show", again, "--launch", "--reveal"); second != launch {
 		t.Errorf("made again:\n%s\nnot\n%s", second, launch)
 	}

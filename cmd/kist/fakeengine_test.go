@@ -73,6 +73,8 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 			return errors.New("it is stopping")
 		}
 		return os.WriteFile(f.path(f.nameOf(args[1])+".running"), nil, 0o600)
+	case "create":
+		return f.create(args[1:], stdout)
 	case "cp":
 		return f.copy(args[1], args[2], stdin, stdout)
 	}
@@ -119,6 +121,43 @@ func (f *fake) inspect(name string, stdout io.Writer) error {
 		about["State"] = map[string]any{"Status": "stopping"}
 	}
 	return json.NewEncoder(stdout).Encode([]any{about})
+}
+
+// create makes a container with what --name, --volume and --label say.
+func (f *fake) create(args []string, stdout io.Writer) error {
+	type mount struct {
+		Type, Name, Source, Destination string
+		RW                              bool
+	}
+	name, labels, mounts := "", map[string]string{}, []mount{}
+	for i, arg := range args {
+		switch arg {
+		case "--name":
+			name = args[i+1]
+		case "--label":
+			key, value, _ := strings.Cut(args[i+1], "=")
+			labels[key] = value
+		case "--volume":
+			from, to, _ := strings.Cut(args[i+1], ":")
+			m := mount{"volume", from, f.path(from + ".volume"), to, true}
+			if filepath.IsAbs(from) {
+				m.Type, m.Source = "bind", from
+			}
+			if err := os.MkdirAll(m.Source, 0o700); err != nil {
+				return err
+			}
+			mounts = append(mounts, m)
+		}
+	}
+	if f.has(name + ".json") {
+		return fmt.Errorf("the name %s is in use", name)
+	}
+	b, err := json.Marshal(map[string]any{"Image": "image", "ImageName": args[len(args)-1], "Config": map[string]any{"Labels": labels}, "Mounts": mounts})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(stdout, "id-"+name)
+	return os.WriteFile(f.path(name+".json"), b, 0o600)
 }
 
 // copy runs tar on the container's files.

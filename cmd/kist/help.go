@@ -57,7 +57,8 @@ func (a *app) overview() string {
 	fmt.Fprint(&b, "\nFlags of every command, before or after the command word:\n")
 	listFlags(&b, sharedFlags())
 	fmt.Fprint(&b, "\nCAPTURE is an id as kist list shows it, any leading part of it that fits no\n",
-		"other, latest, or NAME@latest.\n\n",
+		"other; latest; or NAME@latest, NAME@VERSION or NAME@DATE (as 2026-03-14, by the\n",
+		"local calendar): the newest of that name, version or day. Ids are in UTC.\n\n",
 		"Exit status: 0 done, 1 failed, 2 wrong usage, 3 damage was found,\n",
 		"4 something asked for does not exist.\n\n",
 		"kist help COMMAND says more of a command, with an example.\n")

@@ -163,7 +163,11 @@ func outlookLines(out *store.Reclaimed, plan bool, now time.Time) []string {
 	if out.Retired > 0 {
 		add("Retired and still restorable: %s.", screen.Count(out.Retired, "capture", "captures"))
 	}
-	if out.Next.After(now) {
+	switch {
+	case !out.Next.After(now):
+	case plan && out.Announced > 0:
+		add("After a run now, the next one that can free something is one after %s.", screen.LocalTime(out.Next))
+	default:
 		add("The next run that can free something is one after %s.", screen.LocalTime(out.Next))
 	}
 	for _, note := range out.Notes {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
@@ -33,8 +34,10 @@ func (a *app) restoreCommand() *cli.Command {
 			&cli.BoolFlag{Name: "replace", Usage: "with --into: replace what DIR holds now; it is kept beside DIR"},
 			&cli.BoolFlag{Name: "discard-previous", Usage: "remove what was replaced instead of keeping it"},
 			&cli.BoolFlag{Name: "stop", Usage: "with --container: stop it for the exchange, and start it again"},
+			&cli.BoolFlag{Name: "create", Usage: "with --container: make the container first, if it is missing, as the capture knows it"},
 			&cli.BoolFlag{Name: "overwrite", Usage: "with --tar: replace FILE if it is there"},
 			&cli.BoolFlag{Name: "accept-losses", Usage: "where captured data is damaged: put what is whole in the place of what is there; with --tar: write it"},
+			&cli.BoolFlag{Name: "accept-little-space", Usage: "begin though the file system seems to have too little room"},
 			&cli.BoolFlag{Name: "devices", Usage: "with --into or --container: make devices too"},
 			engineFlag(),
 		},
@@ -49,7 +52,8 @@ Of a capture with several volumes each gets a folder of its name in DIR.
 With --container each volume goes to where it was mounted when it was captured.
 All volumes are built first; the container is only down while they are exchanged
 with what is there, which is kept. A volume that can't be reached on this machine
-is copied in by the container engine, file by file over what is there.
+is copied in by the container engine, file by file over what is there. With --create a
+container that is missing is made first, as it was captured, and not started.
 
 Where captured data is damaged, or the capture was accepted unfinished, all members that
 are whole come back, those that are not are listed, and the exit status is 3. What lives is
@@ -62,6 +66,7 @@ Example:
   kist restore seedbank@latest --into /srv/seedbank.new
   kist restore seedbank@latest --into /srv/seedbank --replace --dry-run
   kist restore 20260314 --container seedbank --stop
+  kist restore seedbank@latest --container seedbank --create
   kist restore 20260314t0203z-k7f3 --tar - | tar -t
   kist restore latest --into /tmp/look --only certificates`,
 		Action: a.restore,
@@ -79,6 +84,8 @@ type restoring struct {
 	dry     bool
 	accept  bool // losses
 
+	littleSpace bool
+
 	result   restored
 	lost     int  // members, of what was asked for
 	toStream bool // standard output is the stream
@@ -94,8 +101,12 @@ func (a *app) restore(c *cli.Context) error {
 	}
 	var target *containers.Container
 	if name := c.String("container"); name != "" {
-		if target, err = a.findRestoreTarget(c, name); err != nil {
-			return err
+		target, err = a.findRestoreTarget(c, name)
+		if errors.Is(err, engine.ErrNotFound) && c.Bool("create") {
+			err = nil // it is made below
+		}
+		if err != nil {
+			return explainNoContainer(err, c.Args().First())
 		}
 	}
 	r, err := a.open(c.Context)
@@ -109,8 +120,13 @@ func (a *app) restore(c *cli.Context) error {
 	}
 	s := &restoring{
 		app: a, r: r, wanted: wanted, only: c.IsSet("only"), devices: c.Bool("devices"),
-		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"),
+		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"), littleSpace: c.Bool("accept-little-space"),
 		result: restored{Capture: capture.ID},
+	}
+	if name := c.String("container"); name != "" && target == nil {
+		if target, err = s.createTarget(c.Context, c, capture, name); err != nil || target == nil {
+			return err
+		}
 	}
 	switch {
 	case target != nil:
@@ -160,7 +176,7 @@ var restorePlaces = []string{"into", "tar", "container"}
 // restoreFlags says with which of them each flag goes.
 var restoreFlags = []struct{ flag, places string }{
 	{"overwrite", "tar"}, {"devices", "into container"}, {"dry-run", "into container"},
-	{"replace", "into"}, {"discard-previous", "into container"}, {"stop", "container"},
+	{"replace", "into"}, {"discard-previous", "into container"}, {"stop", "container"}, {"create", "container"},
 }
 
 func restoreUsage(c *cli.Context) (*pattern.Set, error) {

@@ -68,6 +68,9 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 	if s.dry {
 		return r.dryRun(ctx)
 	}
+	if err := r.checkSpace(ctx, r.targets()); err != nil {
+		return err
+	}
 	for _, p := range r.placed {
 		if full, err := holdsSomething(p.dir); err == nil && full && !s.only {
 			s.app.Say("%s", s.fate(p.dir))
@@ -146,11 +149,15 @@ func (r *containerRestore) dryRun(ctx context.Context) error {
 	for _, p := range r.copied {
 		r.app.Warn("volume %s can't be looked at on this machine: the container engine would copy it into %s.", screen.Printable(p.volume.Name), screen.Printable(p.dir))
 	}
-	var targets []destination
+	return r.showChanges(ctx, r.targets(), "container "+r.target.Name)
+}
+
+// targets gives the places on this machine.
+func (r *containerRestore) targets() (targets []destination) {
 	for _, p := range r.placed {
 		targets = append(targets, destination{[]*store.Volume{p.volume}, p.dir, true})
 	}
-	return r.showChanges(ctx, targets, "container "+r.target.Name)
+	return targets
 }
 
 // run builds all volumes, stops the container if it runs, exchanges what is

@@ -66,6 +66,9 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 	if s.dry {
 		return s.showChanges(ctx, []destination{{volumes, dir, false}}, shownDir(dir))
 	}
+	if err := s.checkSpace(ctx, []destination{{volumes, dir, false}}); err != nil {
+		return err
+	}
 	full, err := holdsSomething(dir)
 	if err != nil {
 		return err

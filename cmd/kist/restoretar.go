@@ -94,6 +94,9 @@ func (s *restoring) intoFile(ctx context.Context, v *store.Volume, path string, 
 	if err := s.checkPatterns(ctx, []*store.Volume{v}); err != nil {
 		return err
 	}
+	if err := s.checkSpace(ctx, []destination{{[]*store.Volume{v}, path, false}}); err != nil {
+		return err
+	}
 	part, err := os.OpenFile(files.PartName(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {
 		return err

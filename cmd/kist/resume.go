@@ -2,19 +2,27 @@ package main
 
 import (
 	"errors"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 )
+
+// shortWatch is how long commands other than resume look at what runs after they ended an upgrade.
+const shortWatch = 3 * time.Second
 
 func (a *app) resumeCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "resume",
-		Usage: "start containers that a killed capture or restore left stopped",
+		Usage: "start containers that a killed capture or restore left stopped, and end killed upgrades",
 		Description: `
 Every command does this before all else. This one does nothing but that, and needs
-no repository: it is for service managers.
+no repository: it is for service managers. Only to go back from an upgrade whose new
+version may have changed the data it opens the repository that the upgrade was given, and
+asks for the passphrase if no file tells it. It watches what runs then for as long as the
+upgrade was told to; other commands look for some seconds only.
 
 Example:
   kist resume`,
@@ -30,16 +38,19 @@ Example:
 // resumedJSON is what became of a container, as scripts get it.
 type resumedJSON struct {
 	Container string `json:"container"`
-	Outcome   string `json:"outcome"` // started, left-stopped or failed
+	Outcome   string `json:"outcome"` // started, left-stopped or failed; of an upgrade as kist upgrade tells it
 }
 
 func (a *app) resume(c *cli.Context) error {
-	k := a.keeper()
-	if !a.shared.json {
-		return k.StartLeft(c.Context)
-	}
+	k, u := a.keeper(), a.upgrader(a.reopened(true))
 	all := []resumedJSON{}
-	k.Report = func(container, outcome string) { all = append(all, resumedJSON{container, outcome}) }
-	err := k.StartLeft(c.Context)
-	return errors.Join(a.PrintJSON(all), err)
+	if a.shared.json {
+		k.Report = func(container, outcome string) { all = append(all, resumedJSON{container, outcome}) }
+		u.Report = func(service string, came upgrade.Result) { all = append(all, resumedJSON{service, string(came)}) }
+	}
+	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, 0))
+	if a.shared.json {
+		err = errors.Join(a.PrintJSON(all), err)
+	}
+	return err
 }

@@ -22,7 +22,7 @@ func (a *app) showCommand() *cli.Command {
 		ArgsUsage: "CAPTURE, or --head",
 		Flags: []cli.Flag{
 			&cli.BoolFlag{Name: "head", Usage: "print a short text by which all captures can be known again: note it elsewhere"},
-			&cli.BoolFlag{Name: "launch", Usage: "print the command line that makes the captured container again, its image pinned by digest"},
+			&cli.BoolFlag{Name: "launch", Usage: "print the commands that make the captured container again, its image pinned by digest, and start it"},
 			&cli.BoolFlag{Name: "reveal", Usage: "print values that look secret, too"},
 			engineFlag(),
 		},
@@ -32,8 +32,9 @@ names look secret (such as DB_PASSWORD or API_KEY, also within a connection stri
 behind a flag), and passwords in URLs; with --json, too. What is called by another
 name can't be told from others: look before you pass it on.
 
---launch needs a capture that was made with --container. It prints one line for a
-shell; look it over before you run it.
+--launch needs a capture that was made with --container. It prints two lines for a
+shell: the first makes the container, the second starts it. Look them over before you run
+them, and bring the data back in between (kist restore --create does the first and that).
 
 --head names the newest capture of each machine, with a hash that stands for it and
 for all that the machine captured before. Noted where nobody can change it, it lets
@@ -93,6 +94,7 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 		"held\t" + held,
 		fmt.Sprintf("size\t%s in %s; the repository grew by %s", screen.Size(c.Bytes), screen.Count(c.Members, "member", "members"), screen.Size(c.Added)),
 	}
+	lines = append(lines, amendedLines(c)...)
 	if len(c.Doubts) > 0 {
 		lines = append(lines, "remarks\t"+doubtsText(c))
 	}
@@ -118,7 +120,7 @@ func labelLines(labels map[string]string) (lines []string) {
 		value := screen.Printable(labels[label])
 		switch {
 		case containers.IsLaunch(label):
-			value = "known; kist show --launch prints the command line"
+			value = "known; kist show --launch prints the commands"
 		case label == containers.LabelStopped:
 			value += " (how long the container was down until all was read)"
 		}

@@ -17,6 +17,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/trees"
 )
 
 // newTwoContainers has containers app and db that run, each with a folder of its own.
@@ -143,22 +144,15 @@ func TestEarlyReadCounts(t *testing.T) {
 	}
 	stored := 0
 	for _, kind := range []string{"slabs", "tables", "captures"} {
-		stored += bytesBelow(t, b.path("repo", kind))
+		n, err := trees.Size(b.path("repo", kind))
+		if err != nil {
+			t.Fatal(err)
+		}
+		stored += int(n)
 	}
 	if added < stored*9/10 || added > stored {
 		t.Errorf("added %d, and %d are stored", added, stored)
 	}
-}
-
-func bytesBelow(t *testing.T, dir string) (n int) {
-	t.Helper()
-	filepath.Walk(dir, func(_ string, info os.FileInfo, err error) error {
-		if err == nil && info.Mode().IsRegular() {
-			n += int(info.Size())
-		}
-		return nil
-	})
-	return n
 }
 
 // TestNothingMounted: what was a mount point in the capture before, and is none now, is

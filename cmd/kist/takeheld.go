@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/programs"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
@@ -46,15 +47,15 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 				return err
 			}
 		}
-		if slices.EqualFunc(places, s.places(), os.SameFile) { // else --before put others into their places
-			s.options.After = draft
+		if !slices.EqualFunc(places, s.places(), os.SameFile) { // --before put others into their places
+			draft = nil
 		}
 		return s.app.keeper().WhileAll(ctx, stop, func(ctx context.Context) (err error) {
 			if len(stop) > 0 {
-				s.reading = func() {
-					s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
-				}
+				made, err = s.takeAfter(ctx, r, draft, began)
+				return err
 			}
+			s.options.After = draft
 			made, err = s.take(ctx, r, "capturing")
 			return err
 		})
@@ -69,10 +70,20 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	return err
 }
 
+// takeAfter captures what changed since the draft, and what did not from there; containers
+// are stopped since began.
+func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, began time.Time) (*captured, error) {
+	s.options.After = draft
+	s.reading = func() {
+		s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
+	}
+	return s.take(ctx, r, "capturing")
+}
+
 // askVersion runs the command that prints the version.
 func (s *capturing) askVersion(ctx context.Context) (err error) {
 	if s.versionFrom != "" {
-		s.options.Version, err = programs.Line{Text: s.versionFrom, Said: s.app.Err}.FirstLine(ctx)
+		s.options.Version, err = programs.Line{Text: s.versionFrom, Shown: engine.MaskLine(s.versionFrom), Said: s.app.Err}.FirstLine(ctx)
 	}
 	return err
 }

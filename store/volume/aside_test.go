@@ -69,6 +69,16 @@ func TestFindAside(t *testing.T) {
 	if err := RemoveAside(moved); !errors.Is(err, ErrMeddled) {
 		t.Errorf("another folder: %v", err)
 	}
+	keep := single.Path + ".away"
+	if err := errors.Join(os.Rename(single.Path, keep), os.WriteFile(single.Path, nil, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	if err := RemoveAside(single); !errors.Is(err, ErrMeddled) {
+		t.Errorf("another file: %v", err)
+	}
+	if err := errors.Join(os.Rename(keep, single.Path)); err != nil {
+		t.Fatal(err)
+	}
 	for _, a := range append(found[1:], single) {
 		if err := errors.Join(RemoveAside(a), RemoveAside(a)); err != nil {
 			t.Error(err)

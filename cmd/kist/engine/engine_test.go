@@ -228,9 +228,9 @@ func TestCommand(t *testing.T) {
 		Networks:    json.RawMessage(`{"seednet":{}}`),
 		ImageConfig: json.RawMessage(`{"Env":["PATH=/bin","MODE=image"],"Labels":{"made":"by image"},"Entrypoint":["/svc"],"Cmd":["--port","8420"]}`),
 	}
-	want := []string{"run", "--detach", "--name", "seedbank",
+	want := []string{"create", "--name", "seedbank",
 		"--hostname", "hazel", "--user", "1000:1000", "--stop-timeout", "60",
-		"--env", "TZ=UTC", "--env", "PEER_TOKEN=abc", "--label", "site=mill",
+		"--env", "TZ=UTC", "--env", "PEER_TOKEN=abc", "--label", "site=mill", "--label", "kist.image=localhost/seedbank:4.1.0",
 		"--volume", "seeds:/data", "--volume", "/cache", "--volume", "/srv/my config:/config:ro", "--tmpfs", "/run:rw",
 		"--publish", "53:53/udp", "--publish", "[::1]:80:80", "--publish", "127.0.0.1:8420:8420",
 		"--network", "seednet", "--add-host", "mill:10.0.0.1",
@@ -241,7 +241,7 @@ func TestCommand(t *testing.T) {
 		t.Errorf("\n%q, not\n%q", got, want)
 	}
 	same := &Launch{Name: "s", Image: "i", Config: json.RawMessage(`{"Entrypoint":"/svc a","Cmd":["x"]}`), ImageConfig: json.RawMessage(`{"Entrypoint":["/svc","a"],"Cmd":["x"]}`)}
-	if got := strings.Join(same.Command(), " "); got != "run --detach --name s i" {
+	if got := strings.Join(same.Command(), " "); got != "create --name s i" {
 		t.Error(got)
 	}
 }

@@ -96,7 +96,7 @@ func labelFlags(config, image settings) (flags []string) {
 	known := get[map[string]string](image, "Labels")
 	labels := get[map[string]string](config, "Labels")
 	for _, name := range slices.Sorted(maps.Keys(labels)) {
-		if value, ok := known[name]; !ok || value != labels[name] {
+		if value, ok := known[name]; (!ok || value != labels[name]) && !strings.HasPrefix(name, ownLabels) {
 			flags = append(flags, flag("--label", name+"="+labels[name])...)
 		}
 	}
@@ -192,17 +192,23 @@ func rightFlags(host settings) (flags []string) {
 	return flags
 }
 
-func limitFlags(host settings) (flags []string) {
+func restartFlags(host settings) []string {
 	type policy struct {
 		Name              string
 		MaximumRetryCount int
 	}
-	if p := get[policy](host, "RestartPolicy"); p.Name != "" && p.Name != "no" {
-		if p.Name == "on-failure" && p.MaximumRetryCount > 0 {
-			p.Name += ":" + strconv.Itoa(p.MaximumRetryCount)
-		}
-		flags = append(flags, flag("--restart", p.Name)...)
+	p := get[policy](host, "RestartPolicy")
+	if p.Name == "" || p.Name == "no" {
+		return nil
 	}
+	if p.Name == "on-failure" && p.MaximumRetryCount > 0 {
+		p.Name += ":" + strconv.Itoa(p.MaximumRetryCount)
+	}
+	return flag("--restart", p.Name)
+}
+
+func limitFlags(host settings) (flags []string) {
+	flags = restartFlags(host)
 	if bytes := get[int64](host, "Memory"); bytes > 0 {
 		flags = append(flags, flag("--memory", strconv.FormatInt(bytes, 10))...)
 	}

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -22,8 +23,18 @@ type Container struct {
 	Mounts      []Mount
 	Labels      map[string]string
 	StopTimeout time.Duration
+	State       State
 
 	config, hostConfig, networks json.RawMessage
+}
+
+// State is how a container fares.
+type State struct {
+	Status   string // the engine's word, in lower case: created, running, exited …
+	ExitCode int    // of its last end
+	Restarts int    // by the engine, as its restart policy has it
+	Started  string // when, in the engine's words: another text is another start
+	Health   string // starting, healthy, unhealthy; "" where the container has no health check
 }
 
 // Mount is something mounted in a container.
@@ -49,7 +60,11 @@ type inspected struct {
 	State       struct {
 		Running, Paused, Restarting bool
 		Status                      string
+		ExitCode                    int
+		StartedAt                   string
+		Health, Healthcheck         struct{ Status string } // engines differ in the name
 	}
+	RestartCount    int
 	Mounts          []Mount
 	Config          json.RawMessage
 	HostConfig      json.RawMessage
@@ -88,10 +103,18 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 	if c.ImageName == "" {
 		c.ImageName = config.Image
 	}
+	c.ImageName = tagged(c.ImageName, config.Labels)
 	if s := config.StopTimeout; s != nil && *s >= 0 && *s < 1e6 {
 		c.StopTimeout = time.Duration(*s * float64(time.Second))
 	}
 	status := strings.ToLower(found.State.Status)
+	c.State = State{
+		Status: status, ExitCode: found.State.ExitCode, Restarts: found.RestartCount, Started: found.State.StartedAt,
+		Health: strings.ToLower(cmp.Or(found.State.Health.Status, found.State.Healthcheck.Status)),
+	}
+	if c.State.Health == "none" {
+		c.State.Health = ""
+	}
 	c.Stopping = status == "stopping"
 	c.Running = found.State.Running || found.State.Paused || found.State.Restarting ||
 		slices.Contains([]string{"running", "paused", "restarting", "stopping"}, status)
@@ -110,6 +133,7 @@ func isID(text string) bool {
 
 // Image is what the engine knows of an image.
 type Image struct {
+	ID     string
 	Digest string
 	Labels map[string]string
 	config json.RawMessage
@@ -118,6 +142,7 @@ type Image struct {
 // Image asks for an image. It fails with ErrNotFound.
 func (e *Engine) Image(ctx context.Context, ref string) (*Image, error) {
 	var found struct {
+		ID          string `json:"Id"`
 		Digest      string
 		RepoDigests []string
 		Config      json.RawMessage
@@ -129,7 +154,7 @@ func (e *Engine) Image(ctx context.Context, ref string) (*Image, error) {
 	if err := decode(found.Config, &config); err != nil {
 		return nil, fmt.Errorf("image %s: its configuration: %w", ref, err)
 	}
-	i := &Image{Digest: found.Digest, Labels: config.Labels, config: found.Config}
+	i := &Image{ID: found.ID, Digest: found.Digest, Labels: config.Labels, config: found.Config}
 	if i.Digest == "" && len(found.RepoDigests) > 0 {
 		_, i.Digest, _ = strings.Cut(found.RepoDigests[0], "@")
 	}

@@ -66,15 +66,28 @@ func tagOf(name string) string {
 	return name[i:]
 }
 
+// StartCommand gives the words behind the engine's program that start the container.
+func (l *Launch) StartCommand() []string { return []string{"start", l.Name} }
+
+// tagLabel tells the tag of an image that is pinned by its digest, for the container's next capture.
+func (l *Launch) tagLabel() []string {
+	name, _, _ := strings.Cut(l.Image, "@")
+	if l.Digest == "" || tagOf(name) == "" {
+		return nil
+	}
+	return flag("--label", LabelImage+"="+name)
+}
+
 // Command gives the words behind the engine's program that make the container
-// again and start it, its image pinned.
+// again, its image pinned, and don't start it: its data may have to come back first.
 func (l *Launch) Command() []string {
 	config, host, image := newSettings(l.Config), newSettings(l.HostConfig), newSettings(l.ImageConfig)
-	words := append([]string{"run", "--detach"}, flag("--name", l.Name)...)
+	words := append([]string{"create"}, flag("--name", l.Name)...)
 	for _, part := range [][]string{
 		identityFlags(config, image),
 		environmentFlags(config, image),
 		labelFlags(config, image),
+		l.tagLabel(),
 		mountFlags(l.Mounts, host),
 		portFlags(host),
 		networkFlags(host, l.Networks),

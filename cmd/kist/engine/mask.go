@@ -24,6 +24,9 @@ func MaskWords(words []string) []string {
 	return masked
 }
 
+// MaskLine is MaskWords for a line that is meant for a shell. Spaces in it do not all stay.
+func MaskLine(line string) string { return strings.Join(MaskWords(strings.Fields(line)), " ") }
+
 // MaskLabel masks the value of a label, all of it or what looks secret in it.
 func MaskLabel(name, value string) string {
 	if looksSecret(name) && isSecretValue(value) {

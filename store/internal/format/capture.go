@@ -24,7 +24,9 @@ type IndexFile struct {
 	// Previous is the capture that the same writer made before in this repository; nil
 	// where it knows of none.
 	Previous *Previous `cbor:"12,keyasint,omitempty"`
-	Padding  []byte    `cbor:"15,keyasint,omitempty"` // zeros
+	// Amended is no part of the hash; nil where nothing was amended.
+	Amended *Amendment `cbor:"13,keyasint,omitempty"`
+	Padding []byte     `cbor:"15,keyasint,omitempty"` // zeros
 }
 
 // Volume is the record of one tree of data, or of one stream, in a capture.

@@ -35,6 +35,7 @@ type Losses struct {
 	Unproved error
 
 	lost         map[string]bool // clean paths of Members
+	entries      map[int]bool    // numbers of entries whose own content is lost, though a later one of the path may not be
 	list, stamps weave.Wants     // of the chunks of the list; nil where nothing shows what they are
 }
 
@@ -49,7 +50,7 @@ func (l *Losses) None() bool { return len(l.Members) == 0 && l.Ends == nil && l.
 
 // FindLosses reads all of a volume and finds out what can't be given back.
 func (r *Giver) FindLosses(ctx context.Context, v *ledger.Volume, m *vault.Meter) (*Losses, error) {
-	l := &Losses{lost: make(map[string]bool)}
+	l := &Losses{lost: make(map[string]bool), entries: make(map[int]bool)}
 	if err := r.proveList(ctx, v, l); err != nil {
 		return nil, r.OrMoved(ctx, v, err)
 	}
@@ -244,6 +245,9 @@ func (f *lossFinder) note(e *weave.Listed) {
 		}
 	case e.Chunks > 0:
 		wrong = f.wrongOf(e.Chunk, e.Chunks)
+		if wrong != nil {
+			f.entries[e.Number] = true
+		}
 	}
 	f.set(path, wrong)
 }
@@ -272,6 +276,7 @@ func (f *lossFinder) wrongOf(first, count uint64) error {
 func (f *lossFinder) end() {
 	if e := f.last; e != nil && e.Member != nil && isCut(e) {
 		f.set(weave.CleanPath(e.Member.Path), ErrCut)
+		f.entries[e.Number] = true
 	}
 	for more := true; more; {
 		more = false
@@ -302,7 +307,14 @@ func isCut(e *weave.Listed) bool {
 // and gives their number: there may be none.
 func (r *Giver) WriteWhole(ctx context.Context, v *ledger.Volume, l *Losses, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
 	whole := func(path string) bool { return !l.lost[path] && (match == nil || match(path)) }
-	n, err := r.writeMembers(ctx, v, r.listingOf(ctx, v, l), whole, w, m)
+	list := func(yield func(*weave.Listed, error) bool) {
+		for e, err := range r.listingOf(ctx, v, l) {
+			if (err != nil || !l.entries[e.Number]) && !yield(e, err) {
+				return
+			}
+		}
+	}
+	n, err := r.writeMembers(ctx, v, list, whole, w, m)
 	switch {
 	case errors.Is(err, vault.ErrNotFound) && n == 0:
 		_, err = w.Write(make([]byte, 2*tarBlock))

@@ -201,7 +201,11 @@ func TestFindLargeNumbers(t *testing.T) {
 // Growth keeps everything findable, and where it is.
 func TestGrowth(t *testing.T) {
 	x := New()
-	ids := identities(1, 1<<18)
+	n := 1 << 18
+	if testing.Short() {
+		n = 1 << 16
+	}
+	ids := identities(1, n)
 	for s := 0; s*1000 < len(ids); s++ {
 		part := ids[s*1000 : min(len(ids), (s+1)*1000)]
 		if err := x.AddSlab(slabID(s), tableFrames(part, 64)); err != nil {

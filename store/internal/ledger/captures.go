@@ -127,7 +127,7 @@ func (r *Ledger) Read(ctx context.Context, files [][]File) (captures []*Capture,
 			return nil
 		})
 	slices.SortFunc(captures, func(a, b *Capture) int {
-		return cmp.Or(a.Taken.Compare(b.Taken), cmp.Compare(a.ID, b.ID))
+		return cmp.Or(a.Current().Taken.Compare(b.Current().Taken), cmp.Compare(a.ID, b.ID))
 	})
 	return captures, damage, again, err
 }

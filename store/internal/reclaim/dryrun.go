@@ -53,11 +53,13 @@ func (c *reclaimer) plan() {
 			out.Due += s.info.Size
 		}
 	}
-	due, known := v.due(), stock.NewExclusion(v.going)
+	due, known, young := v.due(), stock.NewExclusion(v.going), v.young(c.waiting)
 	g := &leaving{slabs: make(map[format.SlabID]*stocked)}
+	goes := len(c.waiting) == 0 // nothing does before writers are done
 	for _, s := range v.order {
 		switch {
-		case (v.grace <= 0 || due[s.id] || known.Slabs[s.id]) && v.unused(s, v.needed):
+		case young[s.id]: // it may be of a writer at work
+		case goes && (v.grace <= 0 || due[s.id] || known.Slabs[s.id]) && v.unused(s, v.needed):
 			g.slabs[s.id] = s
 			out.Slabs++
 			out.Freed += s.info.Size
@@ -67,7 +69,7 @@ func (c *reclaimer) plan() {
 		}
 	}
 	for _, capture := range v.captures {
-		if v.expired(capture) {
+		if goes && v.expired(capture) {
 			out.Captures = append(out.Captures, capture.ID)
 			out.Freed += capture.Info.Size
 			g.captures = append(g.captures, capture)

@@ -184,6 +184,9 @@ func (c *reclaimer) outlook() {
 	v, out := c.v, c.out
 	out.Notes = append(out.Notes, v.noteAhead()...)
 	next := func(t time.Time) {
+		if !t.After(v.now) {
+			return // something else keeps it, which has a time of its own
+		}
 		if out.Next.IsZero() || t.Before(out.Next) {
 			out.Next = t
 		}

@@ -20,7 +20,6 @@ const (
 	LabelLaunch    = "launch"
 	LabelStopped   = "stopped-seconds"
 	LabelLive      = store.LabelLive
-	LabelVolumes   = "volumes" // of one of several containers
 )
 
 // OwnLabels are those that nobody else may give to a container's capture.

@@ -7,6 +7,9 @@ import (
 	"strings"
 )
 
+// LabelVolumes names the volumes of one of several containers.
+const LabelVolumes = "volumes"
+
 // Part is what a capture remembers of one container.
 type Part struct {
 	Name, Image, Tag, Digest string
@@ -31,10 +34,14 @@ func numbered(label string, n int) string {
 	return label + "-" + strconv.Itoa(n+1)
 }
 
-// Numbered gives the labels of the nth container of several, which has volumes of these
-// names. The first one's labels are those of an only container.
-func Numbered(labels map[string]string, n int, volumes []string) map[string]string {
-	out := map[string]string{numbered(LabelVolumes, n): strings.Join(volumes, volumesApart)}
+// VolumesLabel tells which volumes are those of one of several containers.
+func VolumesLabel(names []string) map[string]string {
+	return map[string]string{LabelVolumes: strings.Join(names, volumesApart)}
+}
+
+// Numbered gives the labels of the nth container. The first one's are as they are.
+func Numbered(labels map[string]string, n int) map[string]string {
+	out := make(map[string]string)
 	for label, value := range labels {
 		out[numbered(label, n)] = value
 	}

@@ -10,7 +10,9 @@ func TestParts(t *testing.T) {
 	app := map[string]string{LabelContainer: "app", LabelImage: "seedbank:4.1.0", LabelTag: "4.1.0", LabelDigest: "sha256:11", LabelLaunch: "{}"}
 	db := map[string]string{LabelContainer: "db"}
 	all := map[string]string{"site": "mill"}
-	for n, part := range []map[string]string{Numbered(app, 0, []string{"data", "shared"}), Numbered(db, 1, nil)} {
+	for n, part := range []map[string]string{
+		Numbered(app, 0), Numbered(VolumesLabel([]string{"data", "shared"}), 0), Numbered(db, 1), Numbered(VolumesLabel(nil), 1),
+	} {
 		for label, value := range part {
 			if _, ok := all[label]; ok {
 				t.Errorf("part %d has label %s, as one before has", n, label)

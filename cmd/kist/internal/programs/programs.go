@@ -2,6 +2,7 @@ package programs
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -15,6 +16,7 @@ import (
 // Line is a command line as the shell sh takes it.
 type Line struct {
 	Text   string
+	Shown  string    // what errors call it; "" means Text, in which secrets may be
 	Folder string    // in which it is run; "" means that of this process
 	Said   io.Writer // gets both of its outputs
 	Falls  bool      // it is ended when this process is killed, where the system can do that
@@ -33,8 +35,10 @@ func (l Line) Run(ctx context.Context) error {
 	if l.Falls {
 		fallWithUs(cmd)
 	}
-	return failed(ctx, l.Text, cmd.Run())
+	return failed(ctx, l.shown(), cmd.Run())
 }
+
+func (l Line) shown() string { return cmp.Or(l.Shown, l.Text) }
 
 func (l Line) command(ctx context.Context) *exec.Cmd {
 	cmd := newCommand(ctx, "sh", "-c", l.Text) // POSIX.1-2024, sh
@@ -58,12 +62,12 @@ func (l Line) FirstLine(ctx context.Context) (string, error) {
 	cmd := l.command(ctx)
 	out := &head{}
 	cmd.Stdout, cmd.Stderr = out, l.Said
-	if err := failed(ctx, l.Text, cmd.Run()); err != nil {
+	if err := failed(ctx, l.shown(), cmd.Run()); err != nil {
 		return "", err
 	}
 	first, _, _ := strings.Cut(strings.TrimSpace(out.kept.String()), "\n")
 	if first = strings.TrimSpace(first); first == "" {
-		return "", fmt.Errorf("command %.200q printed nothing", l.Text)
+		return "", fmt.Errorf("command %.200q printed nothing", l.shown())
 	}
 	return first, nil
 }

@@ -135,13 +135,13 @@ func Name(path string) (string, error) {
 	return name, nil
 }
 
-// NameOf gives the name of the volume that Find makes of what was named.
+// NameOf gives the base name of a source that was named, whatever its volume is called.
 func NameOf(named string) (string, error) {
-	name, path, err := Split(named)
-	if name == "" && err == nil {
-		name, err = Name(path)
+	_, path, err := Split(named)
+	if err != nil {
+		return "", err
 	}
-	return name, err
+	return Name(path)
 }
 
 // Names are those of volumes that are taken.

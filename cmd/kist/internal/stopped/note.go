@@ -101,7 +101,7 @@ func (n *note) pathIn(dir string) string {
 
 func (n *note) what() string {
 	if n.After != "" {
-		return fmt.Sprintf("what --after %.200q lets go", n.After)
+		return fmt.Sprintf("what --after %.200q lets go", engine.MaskLine(n.After))
 	}
 	return "container " + n.Container
 }

@@ -10,6 +10,7 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/programs"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
@@ -32,8 +33,8 @@ func (k *Keeper) WhileStill(ctx context.Context, c Commands, do func(context.Con
 		defer func() { err = errors.Join(err, letGo(ctx)) }()
 	}
 	if c.Before != "" {
-		k.Screen.Say("Running --before: %s", screen.Printable(c.Before))
-		if err := (programs.Line{Text: c.Before, Said: k.Screen.Err, Falls: true}).Run(ctx); err != nil {
+		k.Screen.Say("Running --before: %s", shown(c.Before))
+		if err := (programs.Line{Text: c.Before, Shown: engine.MaskLine(c.Before), Said: k.Screen.Err, Falls: true}).Run(ctx); err != nil {
 			return fmt.Errorf("--before: %w: nothing was captured", err)
 		}
 	}
@@ -56,14 +57,17 @@ func (k *Keeper) note(after string) (letGo func(context.Context) error, err erro
 	signal.Notify(broken, syscall.SIGPIPE)
 	return func(ctx context.Context) error {
 		defer signal.Stop(broken)
-		k.Screen.Say("Running --after: %s", screen.Printable(after))
+		k.Screen.Say("Running --after: %s", shown(after))
 		return k.letGo(ctx, n)
 	}, nil
 }
 
+// shown is a command line as it may be seen.
+func shown(line string) string { return screen.Printable(engine.MaskLine(line)) }
+
 // letGo runs the command of a note, even after an interrupt, and takes the note away.
 func (k *Keeper) letGo(ctx context.Context, n *note) error {
-	err := programs.Line{Text: n.After, Folder: n.WorkDir, Said: k.Screen.Err}.Run(context.WithoutCancel(ctx))
+	err := programs.Line{Text: n.After, Shown: engine.MaskLine(n.After), Folder: n.WorkDir, Said: k.Screen.Err}.Run(context.WithoutCancel(ctx))
 	if err != nil {
 		path := n.path()
 		return &DownError{fmt.Errorf("WHAT --before HELD STILL MAY STILL BE HELD: --after failed, and every kist command tries it again until it succeeds or %s is removed: %w",
@@ -74,6 +78,6 @@ func (k *Keeper) letGo(ctx context.Context, n *note) error {
 
 // letGoNoted runs the command that a run which was killed, or failed at it, left.
 func (k *Keeper) letGoNoted(ctx context.Context, n *note) error {
-	k.Screen.Warn("at %s a run of kist held something still and did not come to let it go. --after is run now: %s", screen.LocalTime(n.Stopped), screen.Printable(n.After))
+	k.Screen.Warn("at %s a run of kist held something still and did not come to let it go. --after is run now: %s", screen.LocalTime(n.Stopped), shown(n.After))
 	return k.letGo(ctx, n)
 }

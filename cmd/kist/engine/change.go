@@ -1,0 +1,86 @@
+package engine
+
+import (
+	"context"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// PullTimeout is how long an image may take to come.
+const PullTimeout = 2 * time.Hour
+
+// Pull fetches an image by its name.
+func (e *Engine) Pull(ctx context.Context, image string) error {
+	_, err := e.call(ctx, PullTimeout, "pull", "--quiet", "--", image)
+	return err
+}
+
+// Create runs the words of a create command, such as Remake gives, and gives the id of
+// the container, which is not started.
+func (e *Engine) Create(ctx context.Context, words []string) (id string, err error) {
+	out, err := e.call(ctx, e.wait, words...)
+	if err != nil {
+		return "", err
+	}
+	lines := strings.Fields(string(out))
+	if len(lines) == 0 || !isID(lines[len(lines)-1]) {
+		return "", fmt.Errorf("container engine: %s said no id of the container that it made: %.80q", e.name, out)
+	}
+	return lines[len(lines)-1], nil
+}
+
+// Rename gives a container another name.
+func (e *Engine) Rename(ctx context.Context, id, name string) error {
+	_, err := e.call(ctx, e.wait, RenameWords(id, name)...)
+	return err
+}
+
+// RenameWords gives the command of Rename.
+func RenameWords(id, name string) []string { return []string{"rename", id, name} }
+
+// Remove removes a container that does not run. Its volumes stay, also those without a name.
+func (e *Engine) Remove(ctx context.Context, id string) error {
+	_, err := e.call(ctx, e.wait, "rm", id)
+	return err
+}
+
+// SetRestartPolicy has the engine start a container by itself as a policy says, which is
+// as RestartPolicy gives it. Not all engines can.
+func (e *Engine) SetRestartPolicy(ctx context.Context, id, policy string) error {
+	_, err := e.call(ctx, e.wait, "update", "--restart="+policy, id)
+	return err
+}
+
+// Logs gives the last lines that a container printed. The engine's own remarks may be
+// among them.
+func (e *Engine) Logs(ctx context.Context, id string, lines int) ([]string, error) {
+	const most = 64 << 10
+	args := []string{"logs", "--tail", strconv.Itoa(lines), id}
+	ctx, cancel := context.WithTimeoutCause(ctx, e.wait, fmt.Errorf("no answer within %s", e.wait))
+	defer cancel()
+	out := &bounded{max: most}
+	// What the container printed to standard error comes on the engine's.
+	if err := e.run.Run(ctx, args, nil, out, out); err != nil {
+		return nil, e.failed(args, "", err)
+	}
+	text := strings.TrimSpace(out.kept.String())
+	if text == "" {
+		return nil, nil
+	}
+	all := strings.Split(text, "\n")
+	return all[max(0, len(all)-lines):], nil
+}
+
+// RestartPolicy gives a container's, as flags have it: "no" where there is none.
+func (c *Container) RestartPolicy() string {
+	flags := restartFlags(newSettings(c.hostConfig))
+	if len(flags) == 0 {
+		return "no"
+	}
+	return strings.TrimPrefix(flags[len(flags)-1], "--restart=")
+}
+
+// AutoRemove tells whether the engine removes the container when it ends.
+func (c *Container) AutoRemove() bool { return get[bool](newSettings(c.hostConfig), "AutoRemove") }

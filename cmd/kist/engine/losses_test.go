@@ -1,0 +1,75 @@
+package engine
+
+import (
+	"encoding/json"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// made gives a container as an engine tells of it.
+func made(config, host, networks string, mounts ...Mount) *Container {
+	return &Container{ID: "ab", Name: "seedbank", Mounts: mounts,
+		config: json.RawMessage(config), hostConfig: json.RawMessage(host), networks: json.RawMessage(networks)}
+}
+
+func TestLosses(t *testing.T) {
+	data := Mount{Type: "volume", Name: "seeds", Destination: "/data", RW: true}
+	readOnly := data
+	readOnly.RW = false
+	for name, test := range map[string]struct {
+		old, made *Container
+		image     string
+		want      []string // how each loss begins
+	}{
+		"nothing": {made(`{"Env":["A=b","IMAGE=1"],"Image":"seedbank:4.1.0"}`, `{"Memory":5,"Binds":["x"]}`, `{}`, data),
+			made(`{"Env":["A=b","IMAGE=2"],"Image":"seedbank:4.2.0"}`, `{"Memory":5}`, `{}`, data), `{"Env":["IMAGE=1"]}`, nil},
+		"limit":             {made(`{}`, `{"BlkioWeight":300}`, ``), made(`{}`, `{"BlkioWeight":0}`, ``), `{}`, []string{"BlkioWeight: 300, would be 0"}},
+		"unknown setting":   {made(`{}`, `{"FromTheFuture":{"a":1}}`, ``), made(`{}`, `{}`, ``), `{}`, []string{`FromTheFuture: {"a":1}, would be nothing`}},
+		"read-only":         {made(`{}`, `{}`, ``, readOnly), made(`{}`, `{}`, ``, data), `{}`, []string{"mount /data"}},
+		"mount":             {made(`{}`, `{}`, ``, data), made(`{}`, `{}`, ``), `{}`, []string{"mount /data"}},
+		"environment":       {made(`{"Env":["DB_PASSWORD=hush"]}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, []string{"environment variable DB_PASSWORD"}},
+		"what engines give": {made(`{"Env":["HOME=/root","TERM=xterm","container=podman","HOSTNAME=0123456789ab"]}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, nil},
+		"another home":      {made(`{"Env":["HOME=/srv"]}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, []string{"environment variable HOME"}},
+		"label":             {made(`{"Labels":{"shelf":"north"}}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, []string{"label shelf"}},
+		"label of the old":  {made(`{"Labels":{"kist.image":"x","v":"1"}}`, `{}`, ``), made(`{"Labels":{"v":"2"}}`, `{}`, ``), `{"Labels":{"v":"1"}}`, nil},
+		"network":           {made(`{}`, `{}`, `{"back":{}}`), made(`{}`, `{}`, `{}`), `{}`, []string{"network back"}},
+		"address":           {made(`{}`, `{}`, `{"back":{"IPAMConfig":{"IPv4Address":"10.0.0.7"}}}`), made(`{}`, `{}`, `{"back":{}}`), `{}`, []string{"address in network back"}},
+		"own command":       {made(`{"Cmd":["--port","1"]}`, `{}`, ``), made(`{"Cmd":null}`, `{}`, ``), `{"Cmd":["--port","0"]}`, []string{"Cmd:"}},
+		"the image's":       {made(`{"Cmd":["a"],"Entrypoint":"/svc","Healthcheck":{"Test":["CMD","x"]}}`, `{}`, ``), made(`{"Cmd":["b"]}`, `{}`, ``), `{"Cmd":["a"],"Entrypoint":["/svc"],"Healthcheck":{"Test":["CMD","x"]}}`, nil},
+		"own health check":  {made(`{"Healthcheck":{"Test":["CMD","x"],"Retries":9}}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, []string{"Healthcheck:"}},
+		"hostname by an id": {made(`{"Hostname":"0123456789ab"}`, `{}`, ``), made(`{"Hostname":"ba9876543210"}`, `{}`, ``), `{}`, nil},
+		"hostname":          {made(`{"Hostname":"hazel"}`, `{}`, ``), made(`{"Hostname":"ba9876543210"}`, `{}`, ``), `{}`, []string{"Hostname:"}},
+	} {
+		got := Losses(test.old, test.made, &Image{config: json.RawMessage(test.image)})
+		if !slices.EqualFunc(got, test.want, strings.HasPrefix) {
+			t.Errorf("%s: %q, not %q", name, got, test.want)
+		}
+		if strings.Contains(strings.Join(got, " "), "hush") {
+			t.Errorf("%s: %q tells a secret", name, got)
+		}
+	}
+}
+
+// TestTagged: the tag of an image that is pinned is told by a label, if that is of the same image.
+func TestRemake(t *testing.T) {
+	unnamed := strings.Repeat("ab", 32)
+	l := &Launch{
+		Name: "seedbank", Image: "localhost/seedbank@sha256:11", Digest: "sha256:11",
+		Mounts: []Mount{
+			{Type: "volume", Name: unnamed, Destination: "/data", RW: true}, {Type: "bind", Source: "/etc/seedbank", Destination: "/config"},
+		},
+		Config: json.RawMessage(`{"Env":["A=b","TERM=xterm","HOME=/srv"],"Labels":{"kist.image":"localhost/seedbank:4.1.0","shelf":"north"},
+			"Healthcheck":{"Test":["CMD-SHELL","ask me"],"Interval":5000000000,"Retries":2}}`),
+		HostConfig: json.RawMessage(`{"RestartPolicy":{"Name":"always"},"PortBindings":{"8420/tcp":[{"HostIp":"","HostPort":"80"}]},"IpcMode":"host","PidMode":"private"}`),
+	}
+	want := "create --pull=never --name next --env A=b --env HOME=/srv --label shelf=north --volume " + unnamed + ":/data --volume /etc/seedbank:/config:ro " +
+		"--publish 80:8420 --restart always --ipc host --health-cmd ask me --health-interval=5s --health-retries=2 " +
+		"--label kist.image=localhost/seedbank:4.2.0 --label k=v localhost/seedbank@sha256:22"
+	if got := strings.Join(l.Remake("next", "localhost/seedbank:4.2.0", &Image{Digest: "sha256:22"}, "k=v"), " "); got != want {
+		t.Errorf("%s\nnot\n%s", got, want)
+	}
+	if words := l.Remake("next", "seedbank:4.2.0", &Image{ID: "0123"}, ""); words[len(words)-1] != "0123" {
+		t.Errorf("%q: an image without a digest is not pinned by its id", words)
+	}
+}

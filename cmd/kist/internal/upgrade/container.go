@@ -1,0 +1,244 @@
+package upgrade
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/watch"
+)
+
+// labelUpgrade is the label of containers that an upgrade made, with the id of the one that they are to take
+// the place of.
+const labelUpgrade = "kist.upgrade"
+
+// pair is the old container and the new one of a record. Each method looks first at what is there, so that
+// it can be called again.
+type pair struct {
+	*Record
+	engine *engine.Engine
+	screen *screen.Screen
+	every  time.Duration
+}
+
+var _ side = (*pair)(nil)
+
+// find gives a container by its id, nil where it is gone.
+func (p *pair) find(ctx context.Context, id string) (*engine.Container, error) {
+	if id == "" {
+		return nil, nil
+	}
+	c, err := p.engine.Inspect(ctx, id)
+	if errors.Is(err, engine.ErrNotFound) {
+		return nil, nil
+	}
+	return c, err
+}
+
+// findNew finds the new container, also if the run that made it was killed before it wrote down its id.
+func (p *pair) findNew(ctx context.Context) (*engine.Container, error) {
+	if p.New != "" {
+		return p.find(ctx, p.New)
+	}
+	c, err := p.find(ctx, p.Next)
+	if c == nil || c.Labels[labelUpgrade] != p.Old {
+		return nil, err
+	}
+	p.New = c.ID
+	return c, err
+}
+
+// removeNew removes the new container, which was never started.
+func (p *pair) removeNew(ctx context.Context) error {
+	c, err := p.findNew(ctx)
+	if c == nil || err != nil {
+		return err
+	}
+	return p.engine.Remove(ctx, c.ID)
+}
+
+// rename gives a container a name unless it has it.
+func (p *pair) rename(ctx context.Context, id, name string) error {
+	c, err := p.find(ctx, id)
+	if err != nil || c == nil || c.Name == name {
+		return err
+	}
+	return p.engine.Rename(ctx, id, name)
+}
+
+// swap sets the old container aside, and gives the new one its name.
+func (p *pair) swap(ctx context.Context) error {
+	if err := p.rename(ctx, p.Old, p.Before); err != nil {
+		return err
+	}
+	return p.rename(ctx, p.New, p.Container)
+}
+
+// swapBack sets the new container aside for a look, or removes it where it was never started, and gives
+// the old one its name.
+func (p *pair) swapBack(ctx context.Context) error {
+	var err error
+	if p.Touched {
+		err = p.rename(ctx, p.New, p.Failed)
+	} else {
+		err = p.removeNew(ctx)
+	}
+	return errors.Join(err, p.rename(ctx, p.Old, p.Container))
+}
+
+// stop stops a container if it runs, and sees that it stands.
+func (p *pair) stop(ctx context.Context, id string) error {
+	c, err := p.find(ctx, id)
+	if err != nil || c == nil || !c.Running {
+		return err
+	}
+	if err := p.engine.Stop(ctx, c); err != nil {
+		return err
+	}
+	running, err := p.engine.IsRunning(ctx, id)
+	if err == nil && running {
+		err = fmt.Errorf("container %s runs again right after it was stopped. Does a service manager start it? Then use --down and --up", c.Name)
+	}
+	return err
+}
+
+// start starts a container, and only while the other one stands.
+func (p *pair) start(ctx context.Context, id, other string) error {
+	c, err := p.find(ctx, other)
+	if err != nil {
+		return err
+	}
+	if c != nil && c.Running {
+		return fmt.Errorf("container %s runs: the other version is not started beside it", c.Name)
+	}
+	return p.engine.Start(ctx, id)
+}
+
+// watch watches a container as the record says, but not longer than most, if that is not 0.
+func (p *pair) watch(ctx context.Context, id string, most time.Duration) (*watch.Verdict, error) {
+	o := watch.Options{For: p.Watch, Healthy: p.Healthy, Every: p.every}
+	if most > 0 {
+		o.For = min(o.For, most)
+	}
+	return watch.Container(ctx, p.engine, id, o)
+}
+
+func (p *pair) stopOld(ctx context.Context) error { return p.stop(ctx, p.Old) }
+
+func (p *pair) stopBoth(ctx context.Context) error {
+	return errors.Join(p.stop(ctx, p.New), p.stop(ctx, p.Old))
+}
+
+// exchange gives the new container the place of the old one, and has the engine leave that down.
+func (p *pair) exchange(ctx context.Context) error {
+	if err := p.swap(ctx); err != nil {
+		return err
+	}
+	if err := p.stayDown(ctx, p.Old); err != nil && startsWithMachine(p.Policy) {
+		p.screen.Warn("the engine may start container %s, which is set aside, when this machine starts, beside the new one: its restart policy is %s, and the engine does not change it. Remove the container once you need not go back.",
+			screen.Printable(p.Before), screen.Printable(p.Policy))
+	}
+	return nil
+}
+
+// stayDown keeps the engine from starting a container that is set aside.
+func (p *pair) stayDown(ctx context.Context, id string) error {
+	if p.Policy == "no" || p.Policy == "" {
+		return nil
+	}
+	return p.engine.SetRestartPolicy(ctx, id, "no")
+}
+
+// startsWithMachine tells whether engines start containers with a restart policy when the machine
+// starts: common practice, no source.
+func startsWithMachine(policy string) bool { return policy == "always" || policy == "unless-stopped" }
+
+func (p *pair) startNew(ctx context.Context) error { return p.start(ctx, p.New, p.Old) }
+
+func (p *pair) watchNew(ctx context.Context) (*watch.Verdict, error) { return p.watch(ctx, p.New, 0) }
+
+func (p *pair) watchOld(ctx context.Context, most time.Duration) (*watch.Verdict, error) {
+	return p.watch(ctx, p.Old, most)
+}
+
+// startOld gives the old container its name, and starts it. A name is not worth a service that is down.
+func (p *pair) startOld(ctx context.Context) error {
+	if p.Touched {
+		if err := p.stop(ctx, p.New); err != nil {
+			return err
+		}
+		if err := p.stayDown(ctx, p.New); err != nil && startsWithMachine(p.Policy) {
+			p.screen.Warn("container %s has its restart policy yet: the engine may start it when this machine starts. Remove it after the look.", screen.Printable(p.Failed))
+		}
+	}
+	named := p.swapBack(ctx)
+	return errors.Join(p.start(ctx, p.Old, p.New), named, p.givePolicyBack(ctx))
+}
+
+// givePolicyBack has the engine start the old container again as it did.
+func (p *pair) givePolicyBack(ctx context.Context) error {
+	if p.Policy == "no" || p.Policy == "" {
+		return nil
+	}
+	c, err := p.find(ctx, p.Old)
+	if err != nil || c == nil || c.RestartPolicy() == p.Policy {
+		return err
+	}
+	return p.engine.SetRestartPolicy(ctx, p.Old, p.Policy)
+}
+
+func (p *pair) keepUp(ctx context.Context) error {
+	c, err := p.find(ctx, p.New)
+	if err != nil || c == nil || c.Running {
+		return err
+	}
+	return p.startNew(ctx)
+}
+
+func (p *pair) checkOld(ctx context.Context) error {
+	old, err := p.find(ctx, p.Old)
+	if err != nil || old != nil {
+		return err
+	}
+	err = fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and the capture has its data",
+		p.Before, p.Capture)
+	c, found := p.findNew(ctx)
+	if found != nil || c == nil {
+		return errors.Join(err, found)
+	}
+	return errors.Join(err, p.rename(ctx, c.ID, p.Container), p.keepUp(ctx))
+}
+
+func (p *pair) wasStarted(ctx context.Context) (started, known bool, err error) {
+	c, err := p.findNew(ctx)
+	if c == nil || err != nil {
+		return false, false, err
+	}
+	return everStarted(c), true, nil
+}
+
+func (p *pair) running(ctx context.Context) (images []string, known bool) {
+	for _, of := range []struct{ id, image string }{{p.Old, p.OldImage}, {p.New, p.Image}} {
+		c, err := p.find(ctx, of.id)
+		if err != nil {
+			return nil, false
+		}
+		if c != nil && c.Running {
+			images = append(images, of.image)
+		}
+	}
+	return images, true
+}
+
+// everStarted tells whether a container may ever have run.
+func everStarted(c *engine.Container) bool {
+	return c.Running || !slices.Contains([]string{"created", "configured", "initialized"}, c.State.Status)
+}
+
+// stamp dates the names of containers that are set aside, in UTC as captures are.
+func stamp(t time.Time) string { return strings.ToLower(t.UTC().Format("20060102T150405Z")) }

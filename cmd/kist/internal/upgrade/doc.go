@@ -1,0 +1,38 @@
+// Package upgrade puts a new version of a service in the place of the old one, so that in
+// the end exactly one of them runs, on its own data: after a failure and an interrupt by the
+// same run, and after a kill by the next one, from a journal in a folder of this machine.
+//
+// Each step is written down, and flushed, before it is done. So what a step says may have
+// been done, wholly, in part or not at all; what comes after it was not. Recovery looks at what
+// is there and does only what is missing; it may be killed too, and begins again.
+//
+//	step       what is on the machine then                     what recovery does
+//	making     the old one runs. The new container may be      removes the new container
+//	           there, under a name of its own, not started
+//	stopping   the old one may be stopped. Maybe there is a    starts the old one, and removes
+//	           capture that the journal does not know          the new container
+//	captured   the old one stands, its data is captured, the   gives the old one its name back,
+//	           capture may be held. The names may be           starts it, removes the new container,
+//	           exchanged: both, one or none                    releases the capture
+//	starting   the new one may run, and have changed the       goes back: the step below
+//	           data
+//	good       the new one runs and was found well             releases the capture. The journal is
+//	                                                           kept as a record, for --undo
+//	back       going back has begun. The new one may run yet.  stops the new one; builds the data of
+//	           Some volumes may be exchanged: the journal      the capture beside each volume that is
+//	           says for each what is kept and where            not exchanged yet, then exchanges it;
+//	                                                           writes the next step
+//	returned   the data is the old one's. It may run, and      sets the new container aside under a
+//	           have changed it: it is not put back again       dated name, gives the old one its name,
+//	                                                           starts it, releases the capture
+//
+// The new version is only started while the old one stands, and the old one only after the new
+// one was stopped: never both. Data is only put back where the new version may have been
+// started; else nothing but the old one has touched it. If the capture can't be read when it is needed, nothing
+// is stopped or exchanged: what runs goes on to run, and the journal stays until it can be.
+//
+// It knows containers as package engine has them, and how to watch them; what captures and
+// restores their data it is given. It knows nothing of repositories and commands. Of this module
+// it imports engine, screen, files, watch, and of store/storage/cache the check that nobody
+// else can write a folder.
+package upgrade

@@ -1,0 +1,231 @@
+package upgrade
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/store/storage/cache"
+)
+
+// Step is how far an upgrade has come: see the table in the package comment.
+type Step string
+
+// All steps.
+const (
+	Making   Step = "making"
+	Stopping Step = "stopping"
+	Captured Step = "captured"
+	Starting Step = "starting"
+	Good     Step = "good"
+	Back     Step = "back"
+	Returned Step = "returned"
+)
+
+// Record is all that is to be known to go on.
+type Record struct {
+	Step   Step      `json:"step"`
+	Began  time.Time `json:"began"`
+	Engine string    `json:"engine"`
+
+	Container string `json:"container"` // the service's name
+	Old       string `json:"old"`       // id
+	OldImage  string `json:"old_image"`
+	New       string `json:"new,omitempty"` // id
+	Image     string `json:"image"`         // of the new one, with its tag
+	Digest    string `json:"digest,omitempty"`
+
+	Next   string `json:"next"`   // name of the new container until it gets the service's
+	Before string `json:"before"` // name of the old container, set aside
+	Failed string `json:"failed"` // name of the new container, set aside
+
+	Policy string `json:"policy,omitempty"` // the old one's restart policy, where that is to be given back
+
+	// Of what is no container: the commands that stop and start it, and the folders of its
+	// volumes, in the order of the capture's.
+	Down   string   `json:"down,omitempty"`
+	Up     string   `json:"up,omitempty"`
+	Places []string `json:"places,omitempty"`
+
+	// Where the capture is, and what opens it: paths, no secrets.
+	Repository     string `json:"repository"`
+	KeyFile        string `json:"key_file,omitempty"`
+	PassphraseFile string `json:"passphrase_file,omitempty"`
+	Capture        string `json:"capture,omitempty"`
+
+	Watch   time.Duration `json:"watch"`
+	Healthy string        `json:"healthy,omitempty"`
+
+	Why     string            `json:"why,omitempty"` // it goes back
+	Log     []string          `json:"log,omitempty"`
+	Touched bool              `json:"touched,omitempty"` // the new version may have been started
+	Kept    map[string]string `json:"kept,omitempty"`    // by the place of each volume that was exchanged
+	Undoing bool              `json:"undo,omitempty"`    // asked for, after the new one was found well
+}
+
+// journal is the record of one upgrade on disk: a line for each time that it was written, of
+// which the last whole one counts. Whoever works on it holds a lock on it.
+type journal struct {
+	Record
+	file *os.File
+}
+
+const (
+	journalNames = "upgrade-*.json"
+	maxJournal   = 4 << 20
+)
+
+func journalPath(dir, old string) string { return filepath.Join(dir, "upgrade-"+old+".json") }
+
+// donePath is where the record of an upgrade that went well is kept.
+func donePath(dir, made string) string { return filepath.Join(dir, "upgraded-"+made+".json") }
+
+// errBusy is returned where a journal is there already.
+var errBusy = errors.New("an upgrade of it is at work, or did not come to its end: kist resume brings one that was killed to its end")
+
+// begin makes a journal.
+func begin(dir string, r Record) (_ *journal, err error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("the folder for journals of upgrades: %w", err)
+	}
+	if err := checkPrivate(dir); err != nil {
+		return nil, err
+	}
+	j := &journal{Record: r}
+	// It is locked, and whole, before it has its name.
+	if j.file, err = os.CreateTemp(dir, ".new-"); err != nil {
+		return nil, fmt.Errorf("the journal of an upgrade: %w", err)
+	}
+	defer func() {
+		os.Remove(j.file.Name())
+		if err != nil {
+			j.file.Close()
+		}
+	}()
+	locked, err := files.TryLock(j.file)
+	if err == nil && !locked {
+		err = errors.New("it is locked by another")
+	}
+	if err == nil {
+		err = j.write()
+	}
+	if err == nil {
+		err = os.Link(j.file.Name(), journalPath(dir, r.Old))
+	}
+	if errors.Is(err, os.ErrExist) {
+		return nil, fmt.Errorf("container %s: %w", r.Container, errBusy)
+	}
+	if err == nil {
+		err = files.SyncFolder(dir)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("the journal of an upgrade of container %s, which is left alone without: %w", r.Container, err)
+	}
+	return j, nil
+}
+
+// checkPrivate makes sure that nobody else can put journals into a folder: they name programs
+// to run, and files to read.
+func checkPrivate(dir string) error {
+	if err := cache.Check(dir); errors.Is(err, cache.ErrShared) {
+		return fmt.Errorf("journals of upgrades in %s are not used: others can write there, or own it (see XDG_STATE_HOME)", dir)
+	} else if err != nil {
+		return err
+	}
+	return nil
+}
+
+// write adds a line.
+func (j *journal) write() error {
+	line, err := json.Marshal(j.Record)
+	if err != nil {
+		return err
+	}
+	// A line that a full disk cut short has no end: the next one begins after one.
+	_, err = j.file.Write(append([]byte("\n"), append(line, '\n')...))
+	if err = errors.Join(err, j.file.Sync()); err != nil {
+		return fmt.Errorf("the journal of the upgrade of container %s: %w", j.Container, err)
+	}
+	return nil
+}
+
+// step writes down what will be done next.
+func (j *journal) step(s Step) error {
+	j.Step = s
+	return j.write()
+}
+
+// end takes the journal away.
+func (j *journal) end(dir string) error {
+	err := os.Remove(journalPath(dir, j.Old))
+	if errors.Is(err, os.ErrNotExist) {
+		err = nil
+	}
+	return errors.Join(err, files.SyncFolder(dir))
+}
+
+// keep puts the journal away as the record of an upgrade that went well.
+func (j *journal) keep(dir string) error {
+	return errors.Join(os.Rename(journalPath(dir, j.Old), donePath(dir, j.New)), files.SyncFolder(dir))
+}
+
+// release lets the lock go: a journal that is there yet is left to the next run.
+func (j *journal) release() error { return j.file.Close() }
+
+// take opens a journal and locks it. It gives nil where another works on it.
+func take(path string) (_ *journal, err error) {
+	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
+		return nil, errors.New("it is no regular file") // a link may lead anywhere, a pipe would be waited for
+	}
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_APPEND, 0)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	j := &journal{file: f}
+	defer func() {
+		if j == nil || err != nil {
+			f.Close()
+		}
+	}()
+	if ours, err := files.TryLock(f); err != nil || !ours || !hasName(f, path) {
+		j = nil
+		return nil, err
+	}
+	err = j.read()
+	return j, err
+}
+
+// read reads the last whole line.
+func (j *journal) read() error {
+	b, err := io.ReadAll(io.LimitReader(j.file, maxJournal))
+	if err != nil {
+		return err
+	}
+	found := false
+	for line := range bytes.Lines(b) {
+		var r Record
+		if bytes.HasSuffix(line, []byte("\n")) && json.Unmarshal(line, &r) == nil && r.Old != "" {
+			j.Record, found = r, true
+		}
+	}
+	if !found {
+		return errors.New("it holds no whole line")
+	}
+	return nil
+}
+
+// hasName tells whether a file still has its name.
+func hasName(f *os.File, path string) bool {
+	is, err := f.Stat()
+	named, err2 := os.Lstat(path)
+	return err == nil && err2 == nil && os.SameFile(is, named)
+}

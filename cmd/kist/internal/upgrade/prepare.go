@@ -1,0 +1,126 @@
+package upgrade
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+)
+
+// Request is an upgrade that is asked for.
+type Request struct {
+	Engine       *engine.Engine
+	Container    *engine.Container
+	Image        *engine.Image // of the container; nil where the engine no longer has it
+	To           string        // the new image; :TAG keeps the name
+	AcceptLosses bool
+
+	Watch   time.Duration
+	Healthy string
+
+	// As in a Record.
+	Repository, KeyFile, PassphraseFile string
+}
+
+// Target names the new image: :TAG keeps the name of the old one.
+func (q *Request) Target() string {
+	if tag, ok := strings.CutPrefix(q.To, ":"); ok {
+		name, _, _ := strings.Cut(q.Container.ImageName, "@")
+		if old := engine.Tag(name); old != "" {
+			name = strings.TrimSuffix(name, ":"+old)
+		}
+		return name + ":" + tag
+	}
+	return q.To
+}
+
+// Record is what the journal of the upgrade begins with.
+func (q *Request) Record(now time.Time) Record {
+	c, date := q.Container, stamp(now)
+	return Record{
+		Step: Making, Began: now.UTC().Truncate(time.Second), Engine: q.Engine.Name(),
+		Container: c.Name, Old: c.ID, OldImage: c.ImageName, Image: q.Target(),
+		Next: c.Name + "-next-" + date, Before: c.Name + "-before-" + date, Failed: c.Name + "-failed-" + date,
+		Repository: q.Repository, KeyFile: q.KeyFile, PassphraseFile: q.PassphraseFile,
+		Watch: q.Watch, Healthy: q.Healthy,
+	}
+}
+
+// ErrNotRunning is returned for a container that does not run: nothing would say whether the new version is
+// as well as the old one was.
+var ErrNotRunning = errors.New("it does not run: start it, and see that it is well, before it is upgraded")
+
+// check refuses what can't end well, and changes nothing.
+func (q *Request) check(ctx context.Context, r *Record) error {
+	switch {
+	case !q.Container.Running || q.Container.Stopping:
+		return fmt.Errorf("container %s: %w", r.Container, ErrNotRunning)
+	case q.Container.AutoRemove():
+		return fmt.Errorf("container %s was made with --rm: the engine removes it when it stops, and nothing would be left to go back to. Make it without", r.Container)
+	}
+	for _, name := range []string{r.Next, r.Before, r.Failed} {
+		_, err := q.Engine.Inspect(ctx, name)
+		if err == nil {
+			return fmt.Errorf("a container %s is there already: a second later the name is another", name)
+		}
+		if !errors.Is(err, engine.ErrNotFound) {
+			return err
+		}
+	}
+	return nil
+}
+
+// image gives the new image, and has the engine fetch it where it is not there, or is the one that runs: its name
+// may mean another by now.
+func (q *Request) image(ctx context.Context, name string) (*engine.Image, error) {
+	i, err := q.Engine.Image(ctx, name)
+	missing := errors.Is(err, engine.ErrNotFound)
+	if err != nil && !missing {
+		return nil, err
+	}
+	if !missing && i.ID != q.Container.ImageID {
+		return i, nil
+	}
+	if err := q.Engine.Pull(ctx, name); err != nil {
+		if !missing {
+			return i, nil // an image of this machine alone
+		}
+		return nil, fmt.Errorf("image %s is not here, and can't be fetched: %w", name, err)
+	}
+	return q.Engine.Image(ctx, name)
+}
+
+// Words gives the words that make the new container.
+func (q *Request) Words(r *Record, to *engine.Image) []string {
+	return engine.NewLaunch(q.Container, q.Image).Remake(r.Next, r.Image, to, labelUpgrade+"="+r.Old)
+}
+
+// LossesError says what of a container's configuration can't be made again.
+type LossesError struct {
+	Container string
+	Lost      []string
+}
+
+func (e *LossesError) Error() string {
+	return fmt.Sprintf("container %s can't be made again as it is. This would be lost:\n  %s\n--accept-losses upgrades it all the same",
+		e.Container, strings.Join(e.Lost, "\n  "))
+}
+
+// make makes the new container, which is not started, and holds it against the old one.
+func (q *Request) make(ctx context.Context, p *pair, to *engine.Image) (lost []string, err error) {
+	if p.New, err = q.Engine.Create(ctx, q.Words(p.Record, to)); err != nil {
+		return nil, err
+	}
+	made, err := q.Engine.Inspect(ctx, p.New)
+	if err != nil {
+		return nil, err
+	}
+	lost = engine.Losses(q.Container, made, q.Image)
+	if len(lost) > 0 && !q.AcceptLosses {
+		return lost, &LossesError{p.Container, lost}
+	}
+	return lost, nil
+}

@@ -1,0 +1,86 @@
+package upgrade
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
+
+// ErrNoUpgrade is returned for a service that no upgrade on this machine brought to where it is.
+var ErrNoUpgrade = errors.New("no upgrade on this machine made it what it is: kist restore brings older data back")
+
+// Made gives the record of the upgrade that made a container. It fails with ErrNoUpgrade.
+func (u *Upgrader) Made(c *engine.Container) (*Record, error) {
+	dir, err := u.Folder()
+	if err != nil {
+		return nil, err
+	}
+	return made(dir, donePath(dir, c.ID), c.Name, c.ID)
+}
+
+func made(dir, path, name, id string) (*Record, error) {
+	j, err := take(path)
+	if err == nil && j == nil {
+		return nil, fmt.Errorf("%s: %w", name, ErrNoUpgrade)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("record %s: %w", path, err)
+	}
+	defer j.release()
+	if err := checkPrivate(dir); err != nil {
+		return nil, err
+	}
+	if j.New != id {
+		return nil, fmt.Errorf("record %s is not about the service of its name", path)
+	}
+	return &j.Record, nil
+}
+
+// Undo goes back from a container that an upgrade made to the one that it took the place of. What the volumes hold
+// is kept beside them.
+func (u *Upgrader) Undo(ctx context.Context, e *engine.Engine, c *engine.Container, done *Record, data Data) (*Outcome, error) {
+	r := undoRecord(done, c.Name, time.Now())
+	old, err := e.Inspect(ctx, r.Old)
+	if errors.Is(err, engine.ErrNotFound) {
+		return nil, fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and kist restore has its data: %w", r.Before, r.Capture, err)
+	}
+	if err == nil && old.Running {
+		err = fmt.Errorf("container %s, which was set aside, runs: stop it first. What both wrote can't be told apart", old.Name)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return u.undo(ctx, done, r, data, e)
+}
+
+func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, e *engine.Engine) (*Outcome, error) {
+	if err := data.Ready(ctx, r.Capture); err != nil {
+		return nil, err
+	}
+	dir, err := u.Folder()
+	if err != nil {
+		return nil, err
+	}
+	j, err := begin(dir, r)
+	if err != nil {
+		return nil, err
+	}
+	defer j.release()
+	defer endsNot()()
+	u.Screen.Say("What %s wrote since %s is set aside.", screen.Printable(r.Container), screen.LocalTime(done.Began))
+	w := u.work(dir, j, e)
+	w.data = data
+	return w.goBack(context.WithoutCancel(ctx), 0)
+}
+
+func undoRecord(done *Record, name string, now time.Time) Record {
+	r := *done
+	r.Step, r.Undoing, r.Touched, r.Why, r.Log, r.Kept = Back, true, true, "it is asked for", nil, nil
+	r.Began, r.Container = now.UTC().Truncate(time.Second), name
+	r.Failed = name + "-undone-" + stamp(now)
+	return r
+}

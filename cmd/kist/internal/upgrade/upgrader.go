@@ -1,0 +1,94 @@
+package upgrade
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
+
+// Upgrader upgrades services, and brings to its end what runs that were killed left.
+type Upgrader struct {
+	Screen *screen.Screen
+	Folder func() (string, error)              // where journals are kept
+	Engine func(program string) *engine.Engine // of a journal
+	// Open opens what has the captures of a record. It may be called for a record of an
+	// earlier run, and fail where nobody is there to ask for a passphrase.
+	Open func(ctx context.Context, r *Record) (Data, error)
+	// Report, if it is set, is told what became of each upgrade that was left.
+	Report func(service string, came Result)
+	// Every is how long to wait between looks at a service, by default a second.
+	Every time.Duration
+}
+
+// Data captures and restores the data of a service.
+type Data interface {
+	// Draft reads what there is while the service runs, so that Capture is short. It fails also where
+	// there is too little free space to capture, or to go back.
+	Draft(ctx context.Context) error
+	// Capture captures the data of the stopped service.
+	Capture(ctx context.Context) (id string, err error)
+	// Hold keeps a capture from being retired, Release ends that.
+	Hold(ctx context.Context, id string) error
+	Release(ctx context.Context, id string) error
+	// Ready fails where a capture can't be read.
+	Ready(ctx context.Context, id string) error
+	// Restore builds the data of a capture beside all places that r.Kept does not name, and exchanges it for
+	// what is there once all is complete. It calls kept after each exchange with where that is
+	// now. An exchange by a run that was killed before it could say so is found, and not done again. Its error wraps
+	// ErrUntouched where nothing has been exchanged, also not by an earlier run.
+	Restore(ctx context.Context, r *Record, kept func(place, path string)) error
+	Close() error
+}
+
+// ErrUntouched says that a restore failed, and nothing was exchanged before it.
+var ErrUntouched = errors.New("nothing was exchanged")
+
+// Outcome says what came of an upgrade.
+type Outcome struct {
+	Container string `json:"container"`
+	Outcome   Result `json:"outcome"`
+	Why       string `json:"why,omitempty"` // it is not upgraded
+	Runs      string `json:"runs"`          // the image that runs now, "" for none
+	Image     string `json:"image"`         // asked for
+	Digest    string `json:"digest,omitempty"`
+	Capture   string `json:"capture,omitempty"`
+	// SetAside is the name of the container that does not run now.
+	SetAside string            `json:"set_aside,omitempty"`
+	Kept     map[string]string `json:"kept,omitempty"` // where the data of the version that failed is, by place
+	Log      []string          `json:"log,omitempty"`  // last lines of the version that failed
+}
+
+// Result is what an upgrade came to.
+type Result string
+
+// All results.
+const (
+	Upgraded   Result = "upgraded"
+	RunsIt     Result = "runs it already"
+	Unchanged  Result = "unchanged"  // it failed before anything was stopped
+	WentBack   Result = "went back"  // the old version runs
+	Undone     Result = "undone"     // as asked for
+	Unfinished Result = "unfinished" // the journal is there still
+)
+
+func (r *Record) outcome(result Result) *Outcome {
+	o := &Outcome{
+		Container: r.Container, Outcome: result, Why: r.Why, Image: r.Image, Digest: r.Digest,
+		Capture: r.Capture, Kept: r.Kept, Log: r.Log,
+	}
+	switch result {
+	case Upgraded:
+		o.Runs, o.SetAside = r.Image, r.Before
+	case WentBack, Undone:
+		o.Runs = r.OldImage
+		if r.Touched {
+			o.SetAside = r.Failed
+		}
+	case Unchanged:
+		o.Runs = r.OldImage
+	}
+	return o
+}

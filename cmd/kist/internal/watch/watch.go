@@ -1,0 +1,166 @@
+package watch
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"strings"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+)
+
+// Options say how to watch.
+type Options struct {
+	// For is how long; by then all must be well. Zero looks once.
+	For time.Duration
+	// Healthy is a command for the shell whose exit status 0 says that the service is well,
+	// "" for none. It is run again and again; it finds the container's name in KIST_CONTAINER.
+	Healthy string
+	// Every is how long to wait between looks, by default a second.
+	Every time.Duration
+	// Lines is how many of the log are kept, by default 20.
+	Lines int
+}
+
+// Verdict is what came of it.
+type Verdict struct {
+	Healthy bool
+	Why     string   // not
+	Log     []string // the last lines of what the container printed, where it is not healthy
+}
+
+// commandTimeout is how long a Healthy command may take.
+const commandTimeout = 30 * time.Second
+
+// Container watches a container that was started. It returns early where that can't turn out
+// well any more. It fails where the engine does not answer, and when ctx ends.
+func Container(ctx context.Context, e *engine.Engine, id string, o Options) (*Verdict, error) {
+	c, err := e.Inspect(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	w := &watching{engine: e, id: id, first: c.State, options: o}
+	why, err := until(ctx, o, w.look)
+	if err != nil {
+		return nil, err
+	}
+	if why == "" {
+		return &Verdict{Healthy: true}, nil
+	}
+	lines := o.Lines
+	if lines == 0 {
+		lines = 20
+	}
+	v := &Verdict{Why: why}
+	if v.Log, err = e.Logs(ctx, id, lines); err != nil {
+		v.Log = []string{"(its log can't be read: " + err.Error() + ")"}
+	}
+	return v, nil
+}
+
+// Command watches what is no container: by the command alone.
+func Command(ctx context.Context, o Options) (*Verdict, error) {
+	w := &watching{options: o}
+	why, err := until(ctx, o, func(ctx context.Context) (string, bool, error) {
+		why, err := w.ask(ctx, "")
+		return why, false, err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return &Verdict{Healthy: why == "", Why: why}, nil
+}
+
+// until looks until the time is over, or a look says that it is hopeless. It gives why all is
+// not well.
+func until(ctx context.Context, o Options, look func(context.Context) (why string, hopeless bool, err error)) (string, error) {
+	every := o.Every
+	if every <= 0 {
+		every = time.Second
+	}
+	end := time.Now().Add(o.For)
+	for {
+		why, hopeless, err := look(ctx)
+		left := time.Until(end)
+		if err != nil || hopeless || left <= 0 {
+			return why, err
+		}
+		select {
+		case <-time.After(min(every, left)):
+		case <-ctx.Done():
+			return "", context.Cause(ctx)
+		}
+	}
+}
+
+type watching struct {
+	engine  *engine.Engine
+	id      string
+	first   engine.State
+	options Options
+}
+
+// look tells why all is not well now, and whether that is for good.
+func (w *watching) look(ctx context.Context) (why string, hopeless bool, err error) {
+	c, err := w.engine.Inspect(ctx, w.id)
+	switch {
+	case errors.Is(err, engine.ErrNotFound):
+		return "it is gone", true, nil
+	case err != nil:
+		return "", false, err
+	case !c.Running:
+		return fmt.Sprintf("it ended with exit status %d", c.State.ExitCode), true, nil
+	case c.State.Restarts != w.first.Restarts || c.State.Started != w.first.Started:
+		return "it did not stay up: the engine had to restart it", true, nil
+	case c.State.Status == "paused":
+		return "it is paused", false, nil
+	case c.State.Health == "unhealthy":
+		return "its own health check says unhealthy", true, nil
+	}
+	if why, err = w.ask(ctx, c.Name); why != "" || err != nil {
+		return why, false, err
+	}
+	if c.State.Health == "starting" {
+		return fmt.Sprintf("its own health check had not passed after %s", w.options.For), false, nil
+	}
+	return "", false, nil
+}
+
+// ask runs the command.
+func (w *watching) ask(ctx context.Context, name string) (why string, err error) {
+	if w.options.Healthy == "" {
+		return "", nil
+	}
+	limited, cancel := context.WithTimeout(ctx, commandTimeout)
+	defer cancel()
+	cmd := exec.CommandContext(limited, "sh", "-c", w.options.Healthy)
+	cmd.Env = append(os.Environ(), "KIST_CONTAINER="+name)
+	cmd.WaitDelay = time.Second // what it left running may hold its output open
+	var out bytes.Buffer
+	cmd.Stdout, cmd.Stderr = &out, &out
+	err = cmd.Run()
+	var exit *exec.ExitError
+	switch {
+	case ctx.Err() != nil:
+		return "", context.Cause(ctx)
+	case limited.Err() != nil:
+		return fmt.Sprintf("%q did not end within %s", w.options.Healthy, commandTimeout), nil
+	case errors.As(err, &exit):
+		return strings.TrimSuffix(fmt.Sprintf("%q ended with exit status %d: %s", w.options.Healthy, exit.ExitCode(), last(out.String())), ": "), nil
+	case err != nil:
+		return "", fmt.Errorf("%q could not be run: %w", w.options.Healthy, err)
+	}
+	return "", nil
+}
+
+// last gives the last line of a text, cut at some length.
+func last(text string) string {
+	const most = 200
+	text = strings.TrimSpace(text)
+	text = text[strings.LastIndexByte(text, '\n')+1:]
+	return text[:min(len(text), most)]
+}

@@ -1,0 +1,268 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os/exec"
+	"path/filepath"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/places"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+)
+
+func (a *app) upgradeCommand() *cli.Command {
+	return &cli.Command{
+		Name:      "upgrade",
+		Usage:     "put a new version of a service in its place, and go back if it does not come up",
+		ArgsUsage: "--container NAME --to IMAGE, or --down COMMAND --up COMMAND --healthy COMMAND --to VERSION SOURCE…",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "container", Usage: "upgrade the container `NAME`"},
+			&cli.StringFlag{Name: "to", Usage: "the new `IMAGE`; :TAG keeps the image's name. With --up: the new version"},
+			&cli.StringFlag{Name: "down", Usage: "of what is no container: `COMMAND` for the shell that stops it"},
+			&cli.StringFlag{Name: "up", Usage: "of what is no container: `COMMAND` for the shell that starts the version in KIST_VERSION"},
+			&cli.StringFlag{Name: "name", Usage: "of what is no container: `NAME` of the service; by default that of the first source"},
+			&cli.DurationFlag{Name: "watch", Value: time.Minute, Usage: "how long the new version must stay up to be found well, as 60s or 5m (`TIME`)"},
+			&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
+			&cli.BoolFlag{Name: "accept-losses", Usage: "upgrade though something of the container can't be made again"},
+			&cli.BoolFlag{Name: "accept-empty", Usage: "capture a folder though it is empty, or was a mount point and nothing is mounted there"},
+			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
+			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
+			&cli.BoolFlag{Name: "undo", Usage: "go back to what the last upgrade took the place of"},
+			&cli.BoolFlag{Name: "dry-run", Usage: "show each step and the engine's commands, and change nothing"},
+			engineFlag(),
+		},
+		Description: `
+Before anything is stopped: the image is fetched if it is not there, the new container
+is made, with the mounts, environment, ports, networks, restart policy, user, limits,
+health check and labels of the old one, and held against it. What did not come over is
+named, and ends it, unless --accept-losses is given. The volumes are read once.
+
+Then the service stops, its data is captured, the old container is set aside as
+NAME-before-DATE, and the new one is started and watched: it must run without a
+restart, be healthy by the image's own health check where it has one, and by --healthy.
+If it is not, or anything fails, or kist is interrupted or killed (the next kist command,
+or kist resume, goes on), the new container is set aside as NAME-failed-DATE, the old
+one gets its name back, the volumes get the data of the capture, and it is started. What
+the volumes held is kept beside them.
+
+With --down and --up the same is done to a service that a compose file or a unit makes,
+with the folders of its data as SOURCE. Both commands find the version in KIST_VERSION:
+the one of --to when it goes forward, the one of --version when it goes back. They may be
+run when nothing is left to do, and --up must return once the service is started.
+
+--undo goes back later in the same way. Exit status 0 only if the version that was asked
+for runs.
+
+Example:
+  kist upgrade --container seedbank --to :4.2.0
+  kist upgrade --container seedbank --to seedbank:4.2.0 --watch 2m --healthy 'curl -fsS http://localhost:8420/'
+  kist upgrade --container seedbank --to :4.2.0 --dry-run
+  kist upgrade --container seedbank --undo
+  kist upgrade --name seedbank --version 4.1.0 --to 4.2.0 --healthy 'curl -fsS http://localhost:8420/' \
+    --down 'compose-tool down' --up 'SEEDBANK=$KIST_VERSION compose-tool up --detach' /srv/seedbank
+  kist upgrade --name seedbank --undo`,
+		Action: a.upgrade,
+	}
+}
+
+// upgrader gives what upgrades.
+func (a *app) upgrader(open func(context.Context, *upgrade.Record) (upgrade.Data, error)) *upgrade.Upgrader {
+	return &upgrade.Upgrader{Screen: a.Screen, Folder: func() (string, error) { return places.Notes(a.getenv) }, Engine: a.engine, Open: open}
+}
+
+// reopened gives the repository of an upgrade that a killed run left. prompt allows to ask for a passphrase.
+func (a *app) reopened(prompt bool) func(context.Context, *upgrade.Record) (upgrade.Data, error) {
+	return func(ctx context.Context, r *upgrade.Record) (upgrade.Data, error) {
+		b := *a
+		b.shared.repository = r.Repository
+		if b.shared.passphraseFile == "" && b.shared.keyFile == "" {
+			b.shared.passphraseFile, b.shared.keyFile = r.PassphraseFile, r.KeyFile
+		}
+		if !prompt {
+			files, err := b.secretFiles()
+			if err == nil && files == (secrets.Files{}) {
+				err = errors.New("nothing but a person knows the passphrase: kist resume asks for it")
+			}
+			if err != nil {
+				return nil, err
+			}
+		}
+		opened, err := b.open(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return &upgradeData{app: &b, r: opened}, nil
+	}
+}
+
+func (a *app) upgrade(c *cli.Context) error {
+	if err := upgradeUsage(c); err != nil {
+		return err
+	}
+	if c.String("container") == "" {
+		return a.upgradeByCommands(c)
+	}
+	target, err := a.findContainer(c, c.String("container"))
+	if err != nil {
+		return err
+	}
+	if c.Bool("undo") {
+		return a.undoUpgrade(c, target)
+	}
+	if !target.Running {
+		return usagef("container %s: %w", screen.Line(target.Name), upgrade.ErrNotRunning)
+	}
+	request, err := a.upgradeRequest(c, target)
+	if err != nil {
+		return err
+	}
+	s, err := a.upgradeCapturing(c, target)
+	if err != nil {
+		return err
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	if c.Bool("dry-run") {
+		return a.planUpgrade(c.Context, request, s)
+	}
+	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, &upgradeData{app: a, r: r, s: s})
+	return a.reportUpgrade(o, err)
+}
+
+func upgradeUsage(c *cli.Context) error {
+	switch {
+	case c.String("container") == "" && c.Bool("undo") && c.String("name") == "":
+		return usagef("upgrade: of which service? Give --container NAME or --name NAME")
+	case c.String("container") == "" && !c.Bool("undo"):
+		if err := byCommandsUsage(c); err != nil {
+			return err
+		}
+	default:
+		if err := cmdline.WantArgs(c, 0, 0); err != nil {
+			return err
+		}
+		if c.String("container") != "" && (c.IsSet("down") || c.IsSet("up") || c.IsSet("name")) {
+			return usagef("upgrade: --down, --up and --name are for what is no container: the engine stops and starts %s", screen.Line(c.String("container")))
+		}
+	}
+	switch {
+	case c.Bool("undo") && (c.IsSet("to") || c.IsSet("accept-losses") || c.IsSet("exclude-mount") || c.IsSet("version")):
+		return usagef("upgrade: --undo goes back to what was: it takes neither --to nor how to make it")
+	case !c.Bool("undo") && c.String("to") == "":
+		return usagef("upgrade: to which image? Give --to IMAGE, or --to :TAG")
+	case c.Duration("watch") < 0:
+		return usagef("upgrade: --watch %s: it is less than nothing", c.Duration("watch"))
+	}
+	if c.String("healthy")+c.String("up") != "" {
+		if _, err := exec.LookPath("sh"); err != nil {
+			return fmt.Errorf("commands need a shell: %w", err)
+		}
+	}
+	return nil
+}
+
+// upgradeRequest is what the command line asks for.
+func (a *app) upgradeRequest(c *cli.Context, target *containers.Container) (*upgrade.Request, error) {
+	q := &upgrade.Request{
+		Engine: target.Engine, Container: target.Container, Image: target.Image, To: c.String("to"),
+		AcceptLosses: c.Bool("accept-losses"), Watch: c.Duration("watch"), Healthy: c.String("healthy"),
+	}
+	var err error
+	q.Repository, q.KeyFile, q.PassphraseFile, err = a.wholePaths()
+	return q, err
+}
+
+// wholePaths gives those of the repository and of what opens it: a later run may go on elsewhere.
+func (a *app) wholePaths() (repository, keyFile, passphraseFile string, err error) {
+	files, err := a.secretFiles()
+	if err != nil {
+		return "", "", "", err
+	}
+	root, err := a.repositoryPath()
+	if err != nil {
+		return "", "", "", err
+	}
+	whole := func(path string) string {
+		if path != "" && err == nil {
+			path, err = filepath.Abs(path)
+		}
+		return path
+	}
+	return whole(root), whole(files.Key), whole(files.Passphrase), err
+}
+
+// upgradeCapturing prepares the capture of the old version.
+func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*capturing, error) {
+	s := &capturing{app: a, acceptEmpty: c.Bool("accept-empty")}
+	s.options.Host, s.options.Version = hostName(), c.String("version")
+	s.options.Labels = make(map[string]string)
+	s.options.Note = "before the upgrade to " + c.String("to")
+	choice := containers.Choice{Exclude: c.StringSlice("exclude-mount")}
+	if err := s.describe(target); err != nil {
+		return nil, err
+	}
+	if err := s.mount([]*containers.Container{target}, choice, sources.Reading{}); err != nil {
+		return nil, err
+	}
+	for _, from := range s.sources {
+		if from.Kind == sources.Copy && !c.Bool("accept-losses") {
+			return nil, fmt.Errorf("%s of container %s can't be reached on this machine: going back would copy over what is there, and files that a new version adds would stay. --accept-losses upgrades it all the same, --exclude-mount leaves it out",
+				screen.Line(from.MountPath), screen.Line(target.Name))
+		}
+	}
+	return s, a.checkApart(s.sources)
+}
+
+func (a *app) undoUpgrade(c *cli.Context, target *containers.Container) error {
+	u := a.upgrader(a.reopened(true))
+	done, err := u.Made(target.Container)
+	if errors.Is(err, upgrade.ErrNoUpgrade) {
+		return missing(err)
+	}
+	if err != nil {
+		return err
+	}
+	watchAsked(c, done)
+	if c.Bool("dry-run") {
+		return a.printPlan(done.UndoPlan(target.Engine.Name(), target.Name, time.Now()))
+	}
+	return a.undoing(c, done, func(data upgrade.Data) (*upgrade.Outcome, error) {
+		return u.Undo(c.Context, target.Engine, target.Container, done, data)
+	})
+}
+
+// watchAsked has an undo watch as the command line says.
+func watchAsked(c *cli.Context, done *upgrade.Record) {
+	if c.IsSet("watch") {
+		done.Watch = c.Duration("watch")
+	}
+	if c.IsSet("healthy") {
+		done.Healthy = c.String("healthy")
+	}
+}
+
+// undoing opens the repository for an undo, by default that of the upgrade.
+func (a *app) undoing(c *cli.Context, done *upgrade.Record, undo func(upgrade.Data) (*upgrade.Outcome, error)) error {
+	b := *a
+	if b.shared.repository == "" && b.getenv("KIST_REPOSITORY") == "" {
+		b.shared.repository = done.Repository
+	}
+	r, err := b.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	return a.reportUpgrade(undo(&upgradeData{app: &b, r: r}))
+}
