@@ -23,7 +23,7 @@ type Amendment struct {
 	Labels  bool       `json:"labels,omitempty"`      // some were amended
 }
 
-// AmendOptions say what to amend. Texts have the bounds of those of CaptureOptions.
+// AmendOptions say what to amend. Texts have the bounds of those of [CaptureOptions].
 type AmendOptions struct {
 	Taken   time.Time // zero: as it is; kept in UTC
 	Version *string   // nil: as it is
@@ -43,8 +43,8 @@ type AmendOptions struct {
 // Name and host can't be amended: by them takeovers, rotations and, in a repository apart,
 // the keeping apart go.
 //
-// It fails with ErrBadOptions, with ErrNotFound, with ErrRetired, with ErrBusy while somebody
-// reclaims or repairs, with ErrOvertaken, and with ErrDamaged where no index file of the
+// It fails with [ErrBadOptions], with [ErrNotFound], with [ErrRetired], with [ErrBusy] while somebody
+// reclaims or repairs, with [ErrOvertaken], and with [ErrDamaged] where no index file of the
 // capture can be read.
 func (r *Repository) Amend(ctx context.Context, id string, o AmendOptions) (c *Capture, err error) {
 	defer vault.NoteEnd(ctx, &err)

@@ -12,7 +12,7 @@ import (
 // to be made is to be compared with. It reads no more index files than it must, newest
 // first, and passes over what can't be read. Whether the capture is held it does not tell.
 //
-// It fails with ErrClosed, or with a *storage.Error that names what could not be listed.
+// It fails with [ErrClosed], or with a *storage.Error that names what could not be listed.
 func (r *Repository) Before(ctx context.Context, name, host string, taken time.Time) (c *Capture, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {

@@ -182,7 +182,7 @@ func withoutRetired(all []*Capture) []*Capture {
 // use the name, and what fits one capture by its version and another by its date: see
 // [Listing.Choose] for more. Names and versions may have an "@".
 //
-// It fails with [ErrNotFound], with an *AmbiguousError (ErrAmbiguous), and with a
+// It fails with [ErrNotFound], with an *AmbiguousError ([ErrAmbiguous]), and with a
 // *DamagedError where index files that can't be read may make it another one: those of
 // the capture itself and, by latest, version or date, of one that is not older by its id.
 func (r *Repository) Find(ctx context.Context, selector string) (*Capture, error) {

@@ -23,7 +23,7 @@ type ChooseOptions struct {
 	Now time.Time
 }
 
-// AmbiguousError says which captures a selector may mean. It wraps ErrAmbiguous.
+// AmbiguousError says which captures a selector may mean. It wraps [ErrAmbiguous].
 type AmbiguousError struct {
 	Selector string
 	Captures []*Capture // oldest first; of a day that ids and dates tell differently perhaps only one
@@ -46,7 +46,7 @@ func (e *AmbiguousError) Error() string {
 
 func (e *AmbiguousError) Unwrap() error { return ErrAmbiguous }
 
-// Choose gives the capture that a selector means, as Repository.Find does, by options.
+// Choose gives the capture that a selector means, as [Repository.Find] does, by options.
 func (l *Listing) Choose(text string, o ChooseOptions) (*Capture, error) {
 	if o.Retired {
 		return l.chooseRetired(text, o)

@@ -8,9 +8,9 @@ import (
 
 // LeastSize gives how many bytes a volume's contents take on a disk at least once they are restored into a
 // folder: without holes, and without what a file system needs for names and for the ends of blocks. With match it is of
-// the members that match accepts, by their paths in the form of CleanPath, holes included. Hardly any contents are read.
+// the members that match accepts, by their paths in the form of [CleanPath], holes included. Hardly any contents are read.
 //
-// It fails with ErrDamaged where that can't be told, and with ErrMoved.
+// It fails with [ErrDamaged] where that can't be told, and with [ErrMoved].
 func (r *Repository) LeastSize(ctx context.Context, v *Volume, match func(path string) bool) (_ int64, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {

@@ -9,11 +9,11 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
-// ErrCut is what is wrong with a LostMember of a volume that is Unfinished: the stream that was
+// ErrCut is what is wrong with a [LostMember] of a volume that is Unfinished: the stream that was
 // captured ended within it.
 var ErrCut = give.ErrCut
 
-// ErrNothingWhole is returned by RestoreFolder and RestoreInto, with FolderOptions.Losses, where no
+// ErrNothingWhole is returned by [Repository.RestoreFolder] and [Repository.RestoreInto], with FolderOptions.Losses, where no
 // member that was wanted is whole.
 var ErrNothingWhole = fmt.Errorf("%w: no member is whole", ErrDamaged)
 
@@ -33,7 +33,7 @@ type Losses struct {
 	found *give.Losses
 }
 
-// LostMember is one that can't be restored whole, and why: damage that names the object, or ErrCut.
+// LostMember is one that can't be restored whole, and why: damage that names the object, or [ErrCut].
 type LostMember struct {
 	Path string
 	Err  error
@@ -43,10 +43,10 @@ type LostMember struct {
 func (l *Losses) None() bool { return l.found.None() }
 
 // FindLosses reads all of a volume's data and tells what of it can't be restored: for whoever
-// met ErrDamaged, and wants what is whole, or has a volume that is Unfinished. Damage is no error here.
+// met [ErrDamaged], and wants what is whole, or has a volume that is Unfinished. Damage is no error here.
 // The memory that it takes grows with what is lost.
 //
-// progress, if set, is called as that of RestoreOptions. It fails with ErrMoved, and with errors of
+// progress, if set, is called as that of [RestoreOptions]. It fails with [ErrMoved], and with errors of
 // the storage that are no damage.
 func (r *Repository) FindLosses(ctx context.Context, v *Volume, progress func(Progress)) (_ *Losses, err error) {
 	defer vault.NoteEnd(ctx, &err)
@@ -68,7 +68,7 @@ func (r *Repository) FindLosses(ctx context.Context, v *Volume, progress func(Pr
 }
 
 // RestoreWhole writes a tar stream of the members that can be restored whole, in the order of the
-// capture, as RestoreMembers does: no part of a lost one. match, if set, chooses among them. It gives their number,
+// capture, as [Repository.RestoreMembers] does: no part of a lost one. match, if set, chooses among them. It gives their number,
 // which may be 0.
 func (r *Repository) RestoreWhole(ctx context.Context, l *Losses, match func(path string) bool, w io.Writer, o RestoreOptions) (n int, err error) {
 	defer vault.NoteEnd(ctx, &err)

@@ -82,7 +82,7 @@ func RotationItems(captures []*Capture) []rotation.Item {
 // Whatever the rules, those stay that are held, the newest of each name and host, the newest
 // of those without Doubts, the newest of each version unless Rules.Versions says of how many,
 // and, with a warning, captures whose dates can't be right: those dated after now and those written
-// before the repository was made, by more than ClockTolerance.
+// before the repository was made, by more than [ClockTolerance].
 //
 // It fails with [ErrNotFound] where Name is that of no capture that is not retired, and with
 // [rotation.ErrBadRules] or [rotation.ErrBadItem]. It reads nothing, and may be called by several

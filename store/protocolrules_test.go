@@ -565,6 +565,7 @@ func TestTablesStayForListers(t *testing.T) {
 				if _, err := captureWith(t.Context(), r, random(byte(from+i), 20_000)); err != nil {
 					t.Fatal(err)
 				}
+				time.Sleep(time.Second) // as the clock of a medium tells captures apart
 			}
 		}
 		few(10)

@@ -79,12 +79,12 @@ type FolderRestored struct {
 // users who may write in dir or above it get at nothing: their comments say what is guarded, and what a
 // kill leaves.
 //
-// It fails with volume.ErrNotEmpty where dir holds something and Replace is not given;
+// It fails with [volume.ErrNotEmpty] where dir holds something and Replace is not given;
 // with [ErrBadOptions] for no volumes, or for Match with a volume that is no tar stream; with [ErrNotFound] where
-// Match accepts no member of any volume; with [ErrVolumeName]; with [ErrUnfinished] for a volume that is Unfinished, without its Losses; with what Restore, RestoreMembers,
-// volume.ReplaceFolder, volume.Place and volume.ExtractInto fail with. After an error dir holds what it did,
+// Match accepts no member of any volume; with [ErrVolumeName]; with [ErrUnfinished] for a volume that is Unfinished, without its [Losses]; with what Restore, [Repository.RestoreMembers],
+// volume.ReplaceFolder, volume.Place and [volume.ExtractInto] fail with. After an error dir holds what it did,
 // unless [FolderRestored] is given with the error: then the new tree is in its place but what was there could not be
-// removed (volume.ErrNotDiscarded), or some of the members are in their places, and it says what was done. With volume.ErrTorn see there.
+// removed ([volume.ErrNotDiscarded]), or some of the members are in their places, and it says what was done. With [volume.ErrTorn] see there.
 //
 // Calls for different folders may run at the same time, calls for one folder must not.
 func (r *Repository) RestoreFolder(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (_ *FolderRestored, err error) {
