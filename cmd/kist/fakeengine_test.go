@@ -23,7 +23,8 @@ import (
 // is about to stop while NAME.stopping is; NAME.files is its
 // root, for copies; calls lists the commands. fail-WORD makes a command fail,
 // kill-WORD makes it kill the program that called it; die-before and die-behind hold the
-// number of a call, before or behind which it does that.
+// number of a call, before or behind which it does that. While ends is there, what is started
+// ends at once.
 func fakeEngine() {
 	f := &fake{os.Getenv("FAKE_ENGINE")}
 	if err := f.run(os.Args[1:], os.Stdin, os.Stdout); err != nil {
@@ -72,9 +73,18 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 		if f.has(f.nameOf(args[1]) + ".stopping") {
 			return errors.New("it is stopping")
 		}
+		if f.has("ends") {
+			return nil
+		}
 		return os.WriteFile(f.path(f.nameOf(args[1])+".running"), nil, 0o600)
 	case "create":
 		return f.create(args[1:], stdout)
+	case "rm":
+		os.Remove(f.path(f.nameOf(args[len(args)-1]) + ".running"))
+		return os.Remove(f.path(f.nameOf(args[len(args)-1]) + ".json"))
+	case "logs":
+		fmt.Fprintln(stdout, "I can't read this")
+		return nil
 	case "cp":
 		return f.copy(args[1], args[2], stdin, stdout)
 	}

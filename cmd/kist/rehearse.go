@@ -85,17 +85,27 @@ func rehearseUsage(c *cli.Context) error {
 	case c.NArg() != 1:
 		return usagef("rehearse: which capture? Give one, or --newest")
 	}
+	if err := checkTrial(c); err != nil {
+		return err
+	}
 	switch {
-	case c.Duration("watch") < 0:
-		return usagef("rehearse: --watch %s: it is less than nothing", c.Duration("watch"))
-	case c.Bool("data-only") && (c.IsSet("watch") || c.IsSet("healthy") || c.IsSet("container") || c.IsSet("lend")):
-		return usagef("rehearse: with --data-only nothing is started: it goes with none of --watch, --healthy, --container and --lend")
 	case c.Bool("newest") && c.IsSet("container"):
 		return usagef("rehearse: --container goes with one CAPTURE")
 	case slices.Contains(c.Args().Slice(), "") && c.Bool("newest"):
 		return usagef("rehearse: a NAME is empty")
 	}
 	return needShell(c.String("healthy"))
+}
+
+// checkTrial refuses flags about what is started that can't be meant.
+func checkTrial(c *cli.Context) error {
+	switch {
+	case c.Duration("watch") < 0:
+		return usagef("rehearse: --watch %s: it is less than nothing", c.Duration("watch"))
+	case c.Bool("data-only") && (c.IsSet("watch") || c.IsSet("healthy") || len(c.StringSlice("container")) > 0 || c.IsSet("lend")):
+		return usagef("rehearse: with --data-only nothing is started: it goes with none of --watch, --healthy, --container and --lend")
+	}
+	return nil
 }
 
 func (a *app) rehearse(c *cli.Context) error {

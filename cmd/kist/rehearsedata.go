@@ -138,9 +138,13 @@ func (h *rehearsal) harmed(ctx context.Context, v *store.Volume, cause error) er
 		return err
 	}
 	h.out.Lost = append(h.out.Lost, looking.result.Lost...)
-	if looking.lost > 0 {
+	unknown := looking.result.Incomplete
+	switch {
+	case looking.lost > 0:
 		h.fail("volume %s: %s lost", v.Name, screen.Count(looking.lost, "member is", "members are"))
-	} else {
+	case len(unknown) > 0:
+		h.fail("volume %s: what came behind the last member that is known is lost: %s", v.Name, unknown[0].Reason)
+	default:
 		h.fail("volume %s: %s", v.Name, reasonOf(cause))
 	}
 	return nil

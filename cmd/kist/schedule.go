@@ -20,10 +20,11 @@ func (a *app) scheduleCommand() *cli.Command {
 		&cli.BoolFlag{Name: "cron", Usage: "print a line for crontab(5) instead; WHEN must be hourly, daily, weekly or monthly"},
 	}
 	flags = append(flags, scheduledFlags(a.captureCommand().Flags)...)
+	flags = append(flags, scheduledRehearsalFlags(a.rehearseCommand().Flags)...)
 	return &cli.Command{
 		Name:      "schedule",
-		Usage:     "print a systemd service and timer, or a crontab line, for captures or for a rotation",
-		ArgsUsage: "SOURCE… or --container NAME, or rules such as --days 7 --weeks 5",
+		Usage:     "print a systemd service and timer, or a crontab line, for captures, for a rotation or for rehearsals",
+		ArgsUsage: "SOURCE… or --container NAME, or rules such as --days 7 --weeks 5, or --rehearse [NAME…]",
 		Flags:     append(flags, rotationFlags(a.retireCommand().Flags)...),
 		Description: `
 SOURCE and the other flags are those of kist capture. The repository and the key
@@ -34,14 +35,16 @@ read-only; for a container, and with commands such as --before, --from or
 --version-from, it can't, since these need the machine as it is.
 
 With rules, those of kist retire, it is no capture that is scheduled but a rotation:
-kist retire, and then kist reclaim.
+kist retire, and then kist reclaim. With --rehearse it is kist rehearse --newest, with the
+flags of that; where it is killed, kist resume removes what it left.
 
 Example:
   kist schedule --key-file /root/kist.key --name seedbank /srv/seedbank
   kist schedule --container seedbank --stop --on-calendar "Sun 02:03" --units /etc/systemd/system
   kist schedule --cron --container seedbank --stop --version-from 'cat /srv/seedbank/VERSION'
   kist schedule --name seedbank-db --from -- /usr/local/bin/dump-program --all
-  kist schedule --days 7 --weeks 5 --months 12 --on-calendar weekly`,
+  kist schedule --days 7 --weeks 5 --months 12 --on-calendar weekly
+  kist schedule --rehearse --watch 2m --on-calendar weekly`,
 		Action: a.schedule,
 	}
 }
@@ -85,7 +88,12 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 		return nil, usagef("--on-calendar %q: it must be one line", j.When)
 	}
 	check, fill := checkScheduledCapture, a.scheduleCapture
-	if slices.ContainsFunc(ruleFlags, c.IsSet) {
+	switch {
+	case c.Bool("rehearse"):
+		check, fill = a.checkScheduledRehearsal, a.scheduleRehearsal
+	case slices.ContainsFunc(scheduledRehearsalNames, c.IsSet):
+		check = missingRehearse
+	case slices.ContainsFunc(ruleFlags, c.IsSet):
 		check, fill = a.checkScheduledRotation, scheduleRotation
 	}
 	if err := check(c); err != nil {
@@ -118,7 +126,7 @@ func addCommand(j *units.Job, name string, words ...string) {
 func checkScheduledCapture(c *cli.Context) error {
 	ofContainer := len(c.StringSlice("container")) > 0
 	if ofContainer != (c.NArg() == 0) {
-		return usagef("kist schedule: give either SOURCE… or --container NAME, or rules such as --days 7")
+		return usagef("kist schedule: give either SOURCE… or --container NAME, or rules such as --days 7, or --rehearse")
 	}
 	if c.IsSet("utc") {
 		return usagef("kist schedule: --utc goes with rules such as --days 7")

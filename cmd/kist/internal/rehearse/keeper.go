@@ -40,8 +40,8 @@ func (k *Keeper) Begin(above string, e *engine.Engine, most int) (*Place, error)
 	if err != nil {
 		return nil, err
 	}
-	if most > 0 && strings.ContainsAny(above, ":,") {
-		return nil, fmt.Errorf("%s: container engines take no path with a colon or a comma for a mount: name another scratch folder", above)
+	if most > 0 && strings.Contains(above, ":") {
+		return nil, fmt.Errorf("%s: container engines take no path with a colon for a mount: name another scratch folder", above)
 	}
 	if info, err := os.Stat(above); err != nil {
 		return nil, fmt.Errorf("the folder for scratch: %w", err)
@@ -183,6 +183,7 @@ func (p *Place) Try(ctx context.Context, n int, t Trial) (v *watch.Verdict, left
 	words, left := t.Launch.Trial(p.container(n), t.Mounts, label+"="+p.Token)
 	p.making(time.Now())
 	id, err := p.engine.Create(ctx, words)
+	p.making(never)
 	if err != nil {
 		return nil, left, fmt.Errorf("making a container to be thrown away: %w", err)
 	}
@@ -192,9 +193,7 @@ func (p *Place) Try(ctx context.Context, n int, t Trial) (v *watch.Verdict, left
 	if err != nil {
 		return nil, left, err
 	}
-	if _, err = p.discard(context.WithoutCancel(ctx), p.engine, n); err == nil {
-		p.making(never)
-	}
+	_, err = p.discard(context.WithoutCancel(ctx), p.engine, n)
 	return v, left, err
 }
 

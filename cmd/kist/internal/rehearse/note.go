@@ -73,8 +73,8 @@ func (n *note) write(dir string) (err error) {
 	return files.SyncFolder(dir)
 }
 
-// A note's file has the time at which the engine was asked last to make a container, which it may go on to do when kist
-// is killed; never before that and once the container is gone again.
+// A note's file has the time at which the engine was asked to make a container, which it may go on to do when kist
+// is killed; never where it has answered.
 var never = time.Unix(1, 0)
 
 // makingTime is longer than an engine takes to make a container.
