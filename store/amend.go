@@ -51,6 +51,10 @@ func (r *Repository) Amend(ctx context.Context, id string, o AmendOptions) (c *C
 	if err := cmp.Or(r.open(), o.check()); err != nil {
 		return nil, err
 	}
+	rehearsed, err := r.ledger.ReadRehearsals(ctx)
+	if err != nil {
+		return nil, err
+	}
 	var bad error
 	amended, err := r.keeper.Amend(ctx, id, o.Host, func(f *format.IndexFile) (*format.Amendment, bool) {
 		a, changed := o.amend(f)
@@ -62,6 +66,7 @@ func (r *Repository) Amend(ctx context.Context, id string, o AmendOptions) (c *C
 	if err := cmp.Or(err, bad); err != nil {
 		return nil, err
 	}
+	amended.Rehearsed = rehearsed.Latest(id)
 	return r.given(amended), nil
 }
 

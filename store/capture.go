@@ -32,6 +32,9 @@ type Capture struct {
 	// Amended says what Amend changed; nil: all is as it was first recorded.
 	Amended *Amendment `json:"amended,omitempty"`
 
+	// Rehearsed says how the latest rehearsal went that is known; nil: none is.
+	Rehearsed *Rehearsal `json:"rehearsed,omitempty"`
+
 	// Doubts say why the data may be of no single moment, or not be all: none mostly.
 	Doubts []Doubt `json:"doubts,omitempty"`
 
@@ -93,7 +96,7 @@ func (r *Repository) given(f *ledger.Capture) *Capture {
 	c := &Capture{
 		ID: f.ID, Name: f.Name, Version: now.Version, Note: now.Note, Host: f.Host, Labels: now.Labels,
 		Taken: now.Taken, Amended: newAmendment(f.IndexFile), Written: f.Written, Added: f.Added + uint64(f.Info.Size),
-		Held: f.Held, captured: f, repo: r.vault.ID(),
+		Held: f.Held, Rehearsed: newRehearsal(f.Rehearsed), captured: f, repo: r.vault.ID(),
 	}
 	if f.Retired != nil {
 		c.Retired = (*Retirement)(f.Retired)

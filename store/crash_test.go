@@ -34,6 +34,7 @@ var scenarios = []scenario{
 	{name: "removing a key slot", prepare: append(prepared, (*site).addSlot), act: (*site).removeSlot},
 	{name: "making a key slot anew", prepare: append(prepared, (*site).addOldSlot), act: (*site).renewSlot},
 	{name: "holding", prepare: prepared, act: (*site).hold},
+	{name: "noting a rehearsal", prepare: append(prepared, (*site).noteRehearsal), act: (*site).noteRehearsal},
 	{name: "releasing", prepare: append(prepared, (*site).hold), act: (*site).release},
 	{name: "retiring", prepare: prepared, act: (*site).retire},
 	{name: "reinstating", prepare: append(prepared, (*site).retire), act: (*site).reinstate},
@@ -241,6 +242,11 @@ func (s *site) oldest() []string { return s.first[:1] }
 
 func (s *site) hold(ctx context.Context) error {
 	return s.Hold(ctx, s.oldest(), store.MarkOptions{})
+}
+
+// noteRehearsal notes one in the place of the one before.
+func (s *site) noteRehearsal(ctx context.Context) error {
+	return s.NoteRehearsal(ctx, s.oldest()[0], store.Rehearsal{Outcome: store.RehearsedUp})
 }
 
 func (s *site) release(ctx context.Context) error { return s.Release(ctx, s.oldest()) }

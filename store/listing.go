@@ -47,7 +47,12 @@ func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
 	if err != nil {
 		return nil, err
 	}
+	rehearsed, err := r.ledger.ReadRehearsals(ctx)
+	if err != nil {
+		return nil, err
+	}
 	s.Apply(captures)
+	rehearsed.Apply(captures)
 	l = &Listing{}
 	for _, c := range captures {
 		l.Captures = append(l.Captures, r.given(c))

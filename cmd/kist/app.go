@@ -54,6 +54,7 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.verifyCommand()),
 		a.choosing(a.restoreCommand()),
 		a.keptCommand(),
+		a.choosing(a.rehearseCommand()),
 		a.choosing(a.compareCommand()),
 		a.upgradeCommand(),
 		a.usageCommand(),

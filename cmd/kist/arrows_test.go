@@ -48,6 +48,7 @@ var arrows = map[string][]string{
 	rooms + "trees":      {},
 	rooms + "upgrade":    {rooms + "screen", rooms + "files", rooms + "watch", "cmd/kist/engine", "store/storage/cache"},
 	rooms + "watch":      {"cmd/kist/engine"},
+	rooms + "rehearse":   {rooms + "screen", rooms + "files", rooms + "watch", "cmd/kist/engine", "store/storage/cache"},
 	rooms + "units":      {rooms + "screen", rooms + "cmdline"},
 	"cmd/kist/internal":  nil, // none: each room has a rule of its own
 }

@@ -25,7 +25,9 @@ size is the length of the captured streams, added what the repository grew by. T
 are local, with the zone, while ids are in UTC. The host is shown where it is not
 the same of all. Remarks are shown where there are any, of captures that may be less
 good to go back to: live (the service ran meanwhile), unfinished (the stream was cut
-short, and accepted so), changed (files changed while they were read).
+short, and accepted so), changed (files changed while they were read). Rehearsed, where
+any was, is the day and the outcome of the latest rehearsal: up (the service came up on
+it), whole (all of the data came back), down or harmed (it did not).
 
 A retired capture stays restorable until the time shown at least (unless somebody
 runs kist reclaim with a shorter --grace), and can be taken back: kist retire
@@ -107,6 +109,9 @@ func listLines(captures []*store.Capture) []string {
 	}
 	if severalHosts(captures) {
 		columns = slices.Insert(columns, 3, column{"host", func(c *store.Capture) string { return screen.Printable(c.Host) }})
+	}
+	if slices.ContainsFunc(captures, func(c *store.Capture) bool { return c.Rehearsed != nil }) {
+		columns = append(columns, column{"rehearsed", rehearsedCell})
 	}
 	if slices.ContainsFunc(captures, func(c *store.Capture) bool { return len(c.Doubts) > 0 }) {
 		columns = append(columns, column{"remarks", doubtsText})

@@ -16,10 +16,11 @@ const shortWatch = 3 * time.Second
 func (a *app) resumeCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "resume",
-		Usage: "start containers that a killed capture or restore left stopped, and end killed upgrades",
+		Usage: "start containers that a killed capture or restore left stopped, and end killed upgrades and rehearsals",
 		Description: `
-Every command does this before all else. This one does nothing but that, and needs
-no repository: it is for service managers. Only to go back from an upgrade whose new
+Every command does this before all else, but for the removal of what a killed rehearsal
+left, which only kist rehearse does. This one does nothing else, and needs no repository: it is
+for service managers. Only to go back from an upgrade whose new
 version may have changed the data it opens the repository that the upgrade was given, and
 asks for the passphrase if no file tells it. It watches what runs then for as long as the
 upgrade was told to; other commands look for some seconds only.
@@ -37,18 +38,28 @@ Example:
 
 // resumedJSON is what became of a container, as scripts get it.
 type resumedJSON struct {
-	Container string `json:"container"`
-	Outcome   string `json:"outcome"` // started, left-stopped or failed; of an upgrade as kist upgrade tells it
+	Container string `json:"container,omitempty"`
+	Rehearsal string `json:"rehearsal,omitempty"` // its scratch folder
+	// Outcome is started, left-stopped or failed; of an upgrade as kist upgrade tells it; of a rehearsal
+	// removed or failed.
+	Outcome string `json:"outcome"`
 }
 
 func (a *app) resume(c *cli.Context) error {
-	k, u := a.keeper(), a.upgrader(a.reopened(true))
+	k, u, p := a.keeper(), a.upgrader(a.reopened(true)), a.rehearsalKeeper()
 	all := []resumedJSON{}
 	if a.shared.json {
-		k.Report = func(container, outcome string) { all = append(all, resumedJSON{container, outcome}) }
-		u.Report = func(service string, came upgrade.Result) { all = append(all, resumedJSON{service, string(came)}) }
+		k.Report = func(container, outcome string) { all = append(all, resumedJSON{Container: container, Outcome: outcome}) }
+		u.Report = func(service string, came upgrade.Result) { all = append(all, resumedJSON{Container: service, Outcome: string(came)}) }
+		p.Report = func(scratch string, err error) {
+			outcome := "removed"
+			if err != nil {
+				outcome = "failed"
+			}
+			all = append(all, resumedJSON{Rehearsal: scratch, Outcome: outcome})
+		}
 	}
-	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, 0))
+	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, 0), p.RemoveLeft(c.Context))
 	if a.shared.json {
 		err = errors.Join(a.PrintJSON(all), err)
 	}

@@ -98,6 +98,7 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 	if len(c.Doubts) > 0 {
 		lines = append(lines, "remarks\t"+doubtsText(c))
 	}
+	lines = append(lines, rehearsedLines(c)...)
 	if c.Retired != nil {
 		lines = append(lines, "retired\t"+retirementText(c, grace))
 	}

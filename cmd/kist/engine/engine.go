@@ -50,7 +50,7 @@ func (e *Engine) Name() string { return e.name }
 
 // Error is a command of the engine that failed.
 type Error struct {
-	Command string // the whole line
+	Command string // the whole line, with what looks secret masked
 	Stderr  string // what it said, cut at some kilobytes
 	Err     error
 }
@@ -106,7 +106,7 @@ func (e *Engine) stream(ctx context.Context, args []string, in io.Reader, out io
 }
 
 func (e *Engine) failed(args []string, stderr string, err error) error {
-	return &Error{strings.Join(append([]string{e.name}, args...), " "), stderr, err}
+	return &Error{strings.Join(append([]string{e.name}, MaskWords(args)...), " "), stderr, err}
 }
 
 // isNotFound tells what engines say of a name they don't know: common practice,

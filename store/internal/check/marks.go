@@ -33,6 +33,9 @@ func (v *verifier) readMarks(ctx context.Context) error {
 	if err := v.checkEnds(ctx); err != nil {
 		return err
 	}
+	if err := v.checkRehearsals(ctx); err != nil {
+		return err
+	}
 	v.noteTimes()
 	return checkMarks[format.LeaseRecord](ctx, v, names.Leases, format.Lease)
 }
@@ -85,6 +88,21 @@ func (v *verifier) checkEnds(ctx context.Context) error {
 		case mark != nil:
 			v.foreign(info.Name)
 		}
+	}
+	return nil
+}
+
+// checkRehearsals opens the marks that say how rehearsals went.
+func (v *verifier) checkRehearsals(ctx context.Context) error {
+	rehearsed, err := v.r.ledger.ReadRehearsals(ctx)
+	if err != nil {
+		return err
+	}
+	for _, name := range rehearsed.Foreign {
+		v.foreign(name)
+	}
+	for _, d := range rehearsed.Damage {
+		v.markDamage(d)
 	}
 	return nil
 }

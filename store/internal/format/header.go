@@ -21,6 +21,8 @@ const (
 	Lease   ObjectKind = 6
 	Batch   ObjectKind = 7
 
+	Rehearsal ObjectKind = 8
+
 	// TableCopy is a table as it is kept on a machine that writes, in no repository.
 	TableCopy ObjectKind = 128
 )
@@ -42,6 +44,8 @@ func (k ObjectKind) String() string {
 		return "lease"
 	case Batch:
 		return "batch"
+	case Rehearsal:
+		return "rehearsal"
 	case TableCopy:
 		return "copy of a table"
 	}

@@ -27,6 +27,14 @@ func records() []record {
 		{"hold", EncodeMark(&MarkRecord{Made: sampleTime, Host: "hazel", Reason: "the last of 4.1"}), againMark[MarkRecord], true},
 		{"lease", EncodeMark(&LeaseRecord{Began: sampleTime, Host: "hazel", Work: WorkCapture, About: "seedbank"}), againMark[LeaseRecord], true},
 		{"batch", EncodeMark(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}, Harmed: []HarmedSlab{{Slab: SlabID{3}, Frames: []uint32{1}}}, Hashes: []crypt.Digest{{7}}}), againMark[BatchRecord], true},
+		{"rehearsal", EncodeMark(sampleRehearsal()), againMark[RehearsalRecord], true},
+	}
+}
+
+func sampleRehearsal() *RehearsalRecord {
+	return &RehearsalRecord{
+		Ended: sampleTime, Host: "hazel", Took: 61_250, Outcome: OutcomeDown, Fault: "it ended with exit status 1",
+		Checked: []string{"445 members", "service seedbank"},
 	}
 }
 

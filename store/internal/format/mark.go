@@ -60,7 +60,7 @@ type HarmedSlab struct {
 
 // Record is one of the records of marks.
 type Record interface {
-	MarkRecord | LeaseRecord | BatchRecord
+	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord
 }
 
 // SealMark appends the record of a mark behind its header.

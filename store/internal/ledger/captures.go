@@ -24,6 +24,8 @@ type Capture struct {
 	File
 	Held    bool
 	Retired *Retirement // nil: it is not
+
+	Rehearsed *format.RehearsalRecord // the latest; nil: none is known
 }
 
 // Retirement says when and why a capture was retired.

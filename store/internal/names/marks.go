@@ -33,6 +33,22 @@ func ParseMark(name string) (capture string, err error) {
 	return capture, nil
 }
 
+// NewRehearsal gives a name, never used before, for a mark that says how a rehearsal of a
+// capture went.
+func NewRehearsal(capture string) string {
+	return Rehearsed + "/" + capture + "." + randomHex(markDigits)
+}
+
+// ParseRehearsal gives the capture that a name of NewRehearsal is about.
+func ParseRehearsal(name string) (capture string, err error) {
+	rest, ok := strings.CutPrefix(name, Rehearsed+"/")
+	capture, suffix, _ := strings.Cut(rest, ".")
+	if !ok || !IsID(capture) || !isHex(suffix, markDigits) {
+		return "", fmt.Errorf("%q: %w", name, errMark)
+	}
+	return capture, nil
+}
+
 // NewLease gives the identity of a lease.
 func NewLease() string { return randomHex(leaseDigits) }
 

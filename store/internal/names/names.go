@@ -26,15 +26,16 @@ const (
 	Retired   = "retired"
 	Leases    = "leases"
 	Condemned = "condemned"
+	Rehearsed = "rehearsed"
 )
 
 // Folders gives all folders that a repository is made with.
 func Folders() []string {
-	return []string{KeySlots, Slabs, Tables, Captures, Holds, Retired, Leases, Condemned}
+	return []string{KeySlots, Slabs, Tables, Captures, Holds, Retired, Leases, Condemned, Rehearsed}
 }
 
 // Marks gives the folders of marks: they may be missing where they would be empty.
-func Marks() []string { return []string{Holds, Retired, Leases, Condemned} }
+func Marks() []string { return []string{Holds, Retired, Leases, Condemned, Rehearsed} }
 
 // Slab gives the name of a slab. Its first two digits are a folder, so that no
 // folder has more than some thousands of entries.

@@ -59,6 +59,11 @@ func (c *reclaimer) cleanMarks(ctx context.Context) {
 			}
 		}
 	}
+	for id, marks := range c.v.rehearsed.Names {
+		if gone.Names(id) && !there[id] {
+			old = append(old, marks...)
+		}
+	}
 	for _, b := range c.v.going.Announced {
 		if b.Record == nil || !c.waits(b) {
 			old = append(old, b.Info.Name)

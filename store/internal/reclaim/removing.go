@@ -338,7 +338,7 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
 // removeMarks removes the marks of what is gone, and those that are done with.
 func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
 	for _, capture := range g.captures {
-		for _, name := range c.v.stand.All[capture.ID] {
+		for _, name := range slices.Concat(c.v.stand.All[capture.ID], c.v.rehearsed.Names[capture.ID]) {
 			if err := c.removeMark(ctx, name); err != nil {
 				return err
 			}

@@ -137,17 +137,21 @@ func (r *Keeper) checkMarkable(ctx context.Context, ids []string) (*ledger.Stand
 	if err != nil {
 		return nil, err
 	}
+	return s, r.checkThere(ctx, ids)
+}
+
+func (r *Keeper) checkThere(ctx context.Context, ids []string) error {
 	infos, err := r.storage.List(ctx, names.Captures)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for _, id := range ids {
 		if !slices.ContainsFunc(infos, func(i storage.Info) bool {
 			got, _, err := names.ParseCapture(i.Name)
 			return err == nil && got == id
 		}) {
-			return nil, fmt.Errorf("capture %s: %w", id, vault.ErrNotFound)
+			return fmt.Errorf("capture %s: %w", id, vault.ErrNotFound)
 		}
 	}
-	return s, nil
+	return nil
 }

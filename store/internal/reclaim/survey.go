@@ -28,6 +28,7 @@ type survey struct {
 	superseded []storage.Info    // index files in whose place others have come
 	stand      *ledger.Standing
 	going      *ledger.Batches
+	rehearsed  *ledger.Rehearsals // their names alone
 	slabs      vault.SlabList
 	stock      map[format.SlabID]*stocked
 	order      []*stocked // by when they were put, to make moving deterministic
@@ -86,6 +87,9 @@ func (r *Keeper) survey(ctx context.Context, now time.Time, grace time.Duration)
 
 func (v *survey) readMarks(ctx context.Context) (err error) {
 	if v.going, err = v.r.ledger.ReadBatches(ctx); err != nil {
+		return err
+	}
+	if v.rehearsed, err = v.r.ledger.ListRehearsals(ctx); err != nil {
 		return err
 	}
 	v.stand, err = v.r.ledger.ReadStanding(ctx)

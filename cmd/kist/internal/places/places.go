@@ -67,6 +67,19 @@ func State(getenv Getenv) (path, why string) {
 	return path, ""
 }
 
+// Scratch is a folder for much that is needed for a while: the one that the user chose for
+// temporary files, or else one on a disk rather than in memory (the Filesystem Hierarchy
+// Standard's /var/tmp).
+func Scratch(getenv Getenv) string {
+	if dir := getenv("TMPDIR"); filepath.IsAbs(dir) {
+		return dir
+	}
+	if info, err := os.Stat("/var/tmp"); err == nil && info.IsDir() {
+		return "/var/tmp"
+	}
+	return os.TempDir()
+}
+
 // Notes is where the program's state is kept, and notes about stopped containers in any
 // case: other settings may differ from one run to the next, and the next run must find
 // them (XDG Base Directory Specification; for root, the Filesystem Hierarchy Standard's
