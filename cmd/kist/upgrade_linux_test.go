@@ -162,6 +162,13 @@ func TestUpgrade(t *testing.T) {
 	if !strings.Contains(out, kept[0]) {
 		t.Errorf("%s does not say where", out)
 	}
+	if list, _ := m.mustKist("kept"); !strings.Contains(list, kept[0]) || !strings.Contains(list, m.path("single.toml")+".before-") {
+		t.Errorf("%s and single.toml.before-… are not listed: %s", kept[0], list)
+	}
+	m.mustKist("kept", "--remove")
+	if left, _ := filepath.Glob(m.path("single.toml") + ".before-*"); len(left) > 0 {
+		t.Errorf("%q is left", left)
+	}
 	m.engine("stop", "seedbank")
 	m.engine("run", "--rm", "--volume", "seeds:/data", m.image, "check", "/data")
 }

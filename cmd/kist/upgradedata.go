@@ -256,6 +256,7 @@ func (p *puttingBack) exchangeFrom(ctx context.Context, n int) error {
 		return p.exchangeRest(ctx)
 	}
 	at := p.placed[n]
+	p.app.noteRestore(at.dir)
 	done, err := volume.ReplaceFolder(ctx, at.dir, func(ctx context.Context, part *volume.Folder) error {
 		report, err := p.build(ctx, at.volume, part)
 		if err != nil {
@@ -312,5 +313,8 @@ func (p *puttingBack) exchangeFile(ctx context.Context, at volumePlace) (err err
 	}
 	p.untouched = false
 	p.kept(at.dir, before)
+	if err := p.app.book().NoteSingle(before); err != nil {
+		p.app.Warn("kist kept will not know of %s: %s", screen.Printable(before), screen.Line(err.Error()))
+	}
 	return files.SyncFolder(filepath.Dir(at.dir))
 }
