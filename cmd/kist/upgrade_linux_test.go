@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -69,7 +70,14 @@ func (m *machine) awaitRecords(n uint64) (last uint64) {
 func (m *machine) settings(name string) string {
 	m.t.Helper()
 	text := m.engine("inspect", "--format",
-		"{{json .HostConfig.RestartPolicy}} {{.HostConfig.Memory}} {{.Config.User}} {{.Config.Hostname}} {{.Config.StopTimeout}} {{json .HostConfig.Binds}} {{json .HostConfig.PortBindings}}", name)
+		"{{json .HostConfig.RestartPolicy}} {{.HostConfig.Memory}} {{.Config.User}} {{.Config.Hostname}} {{.Config.StopTimeout}} {{json .HostConfig.PortBindings}}", name)
+	// The engine gives them in any order.
+	var binds []string
+	if err := json.Unmarshal([]byte(m.engine("inspect", "--format", "{{json .HostConfig.Binds}}", name)), &binds); err != nil {
+		m.t.Fatal(err)
+	}
+	slices.Sort(binds)
+	text += strings.Join(binds, " ")
 	for _, want := range []string{"DB_PASSWORD=hush", "EMPTY="} {
 		if env := m.engine("inspect", "--format", "{{json .Config.Env}}", name); !strings.Contains(env, `"`+want+`"`) {
 			m.t.Errorf("%s is not in %s", want, env)
