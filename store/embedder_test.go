@@ -69,3 +69,78 @@ func TestMistakesOfCallersAreTold(t *testing.T) {
 		t.Errorf("Restore: %v", err)
 	}
 }
+
+// What FindLosses did not give, or of another volume, is refused; so are no folder, and two volumes of one name.
+func TestRestoreFolderRefuses(t *testing.T) {
+	f := newFixture(t)
+	one, other := f.capture(shared), f.capture(own)
+	v := &one.Volumes[0]
+	losses, err := f.FindLosses(t.Context(), v, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	moved := *losses
+	moved.Volume = &other.Volumes[0]
+	if n, err := f.RestoreWhole(t.Context(), &moved, nil, io.Discard, store.RestoreOptions{}); !errors.Is(err, store.ErrForeign) {
+		t.Errorf("losses of another volume: %d, %v", n, err)
+	}
+	for name, c := range map[string]struct {
+		volumes []*store.Volume
+		dir     string
+		losses  []*store.Losses
+		want    error
+	}{
+		"nil losses":         {[]*store.Volume{v}, t.TempDir(), []*store.Losses{nil}, store.ErrForeign},
+		"losses by hand":     {[]*store.Volume{v}, t.TempDir(), []*store.Losses{{Volume: v}}, store.ErrForeign},
+		"of another volume":  {[]*store.Volume{v}, t.TempDir(), []*store.Losses{&moved}, store.ErrForeign},
+		"no folder":          {[]*store.Volume{v}, "", nil, store.ErrBadOptions},
+		"two of one name":    {[]*store.Volume{v, &other.Volumes[0]}, t.TempDir(), nil, store.ErrBadOptions},
+		"as they were given": {[]*store.Volume{v}, t.TempDir(), []*store.Losses{losses}, nil},
+	} {
+		if _, err := f.RestoreFolder(t.Context(), c.volumes, c.dir, store.FolderOptions{Losses: c.losses}); !errors.Is(err, c.want) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// A member that was opened is not read on after Close, whatever is in memory.
+func TestMemberFileAfterClose(t *testing.T) {
+	f := newFixture(t)
+	f.capture(own)
+	r, err := store.Open(t.Context(), f.mem, f.key, store.OpenOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := r.Find(t.Context(), "latest")
+	if err != nil {
+		t.Fatal(err)
+	}
+	opened, err := r.OpenVolume(t.Context(), &c.Volumes[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	var path string
+	for m := range opened.Members() {
+		if m.Size > 10 {
+			path = m.Path
+		}
+	}
+	file, err := opened.Open(t.Context(), path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := make([]byte, 5)
+	if _, err := file.ReadAt(b, 0); err != nil {
+		t.Fatal(err)
+	}
+	r.Close()
+	for name, do := range map[string]func() error{
+		"Read":   func() error { _, err := file.Read(b); return err },
+		"ReadAt": func() error { _, err := file.ReadAt(b, 0); return err },
+		"Open":   func() error { _, err := opened.Open(t.Context(), path); return err },
+	} {
+		if err := do(); !errors.Is(err, store.ErrClosed) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
