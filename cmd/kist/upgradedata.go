@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
@@ -231,22 +230,16 @@ func (p *puttingBack) chooseFolder(at volumePlace, began time.Time) error {
 	return nil
 }
 
-// keptSince gives the first that was kept of a folder since a time, beside it or, of a mount point, in it.
+// keptSince gives the first that was kept of a folder since a time, beside it or, of a mount point, in it. Only names as
+// a restore gives them count, and only those of a time that has been: anybody may make others, such as .before-migration.
 func keptSince(dir string, began time.Time) string {
-	for _, before := range []string{filepath.Clean(dir) + ".before-", filepath.Join(dir, ".before-")} {
-		found, _ := filepath.Glob(escapeGlob(before) + "*") // sorted by date
-		for _, path := range found {
-			if date := strings.TrimPrefix(path, before); date >= began.UTC().Format("20060102t150405z") {
-				return path
-			}
+	found, _ := volume.FindAside(dir)
+	for _, x := range found {
+		if x.Kind == volume.AsidePrevious && x.Folder && !x.Made.Before(began) && !x.Made.After(time.Now()) {
+			return x.Path
 		}
 	}
 	return ""
-}
-
-// escapeGlob has filepath.Glob take text as it is.
-func escapeGlob(text string) string {
-	return strings.NewReplacer(`\`, `\\`, `*`, `\*`, `?`, `\?`, `[`, `\[`).Replace(text)
 }
 
 // exchangeFrom builds the data of the places from n on, each beside what is there, and exchanges it once

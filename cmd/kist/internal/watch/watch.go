@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -140,8 +139,8 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	cmd := exec.CommandContext(limited, "sh", "-c", w.options.Healthy)
 	cmd.Env = append(os.Environ(), "KIST_CONTAINER="+name)
 	cmd.WaitDelay = time.Second // what it left running may hold its output open
-	var out bytes.Buffer
-	cmd.Stdout, cmd.Stderr = &out, &out
+	out := &tail{}
+	cmd.Stdout, cmd.Stderr = out, out
 	err = cmd.Run()
 	var exit *exec.ExitError
 	switch {
@@ -150,11 +149,22 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	case limited.Err() != nil:
 		return fmt.Sprintf("%q did not end within %s", w.options.Healthy, commandTimeout), nil
 	case errors.As(err, &exit):
-		return strings.TrimSuffix(fmt.Sprintf("%q ended with exit status %d: %s", w.options.Healthy, exit.ExitCode(), last(out.String())), ": "), nil
+		return strings.TrimSuffix(fmt.Sprintf("%q ended with exit status %d: %s", w.options.Healthy, exit.ExitCode(), last(string(out.kept))), ": "), nil
 	case err != nil:
 		return "", fmt.Errorf("%q could not be run: %w", w.options.Healthy, err)
 	}
 	return "", nil
+}
+
+// tail keeps the last bytes that are written to it: a command may print without end.
+type tail struct{ kept []byte }
+
+const maxTail = 4 << 10
+
+func (t *tail) Write(p []byte) (int, error) {
+	t.kept = append(t.kept, p[max(0, len(p)-maxTail):]...)
+	t.kept = append(t.kept[:0], t.kept[max(0, len(t.kept)-maxTail):]...)
+	return len(p), nil
 }
 
 // last gives the last line of a text, cut at some length.
