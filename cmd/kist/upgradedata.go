@@ -311,6 +311,10 @@ func (p *puttingBack) exchangeFile(ctx context.Context, at volumePlace) (err err
 		return errors.Join(err, os.Remove(before))
 	}
 	p.untouched = false
+	// What the journal says is done has reached the disk: else, after a power failure, nobody would do it again.
+	if err := files.SyncFolder(filepath.Dir(at.dir)); err != nil {
+		return err
+	}
 	p.kept(at.dir, before)
-	return files.SyncFolder(filepath.Dir(at.dir))
+	return nil
 }

@@ -122,13 +122,19 @@ func begin(dir string, r Record) (_ *journal, err error) {
 		return nil, fmt.Errorf("container %s: %w", r.Container, errBusy)
 	}
 	if err == nil {
-		err = files.SyncFolder(dir)
+		// What is refused leaves no journal: that of an undo would be carried out by the next run.
+		if err = syncFolder(dir); err != nil {
+			err = errors.Join(err, os.Remove(journalPath(dir, r.Old)))
+		}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("the journal of an upgrade of container %s, which is left alone without: %w", r.Container, err)
 	}
 	return j, nil
 }
+
+// syncFolder flushes the entries of the folder of journals; tests have it fail.
+var syncFolder = files.SyncFolder
 
 // checkPrivate makes sure that nobody else can put journals into a folder: they name programs
 // to run, and files to read.
