@@ -80,3 +80,27 @@ func TestUndoBesideRunning(t *testing.T) {
 		t.Errorf("something was done: data %q, kept %q, running %d", m.data, m.kept, len(m.running()))
 	}
 }
+
+// TestTouchedIsNotedFirst has the journal say that the new version may have been started, by commands of which nothing
+// else tells that, before they are run: else a kill then starts the old one on the new one's data.
+func TestTouchedIsNotedFirst(t *testing.T) {
+	dir, seen := filepath.Join(t.TempDir(), "state"), filepath.Join(t.TempDir(), "seen")
+	m := newMachine(t)
+	u, _ := m.upgrader(dir)
+	q := &ByCommands{
+		Name: "seedbank", From: "4.1.0", To: "4.2.0", Places: []string{"/data"}, Healthy: "true", Down: "true",
+		Up: "cp '" + journalPath(dir, keyOf("seedbank")) + "' '" + seen + "'",
+	}
+	if _, err := u.UpgradeByCommands(t.Context(), q, fakeData{m}); err != nil {
+		t.Fatal(err)
+	}
+	f, err := os.Open(seen)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	j := &journal{file: f}
+	if err := j.read(); err != nil || j.Step != Starting || !j.Touched || j.Capture == "" {
+		t.Errorf("%v; step %s, touched %t, capture %q", err, j.Step, j.Touched, j.Capture)
+	}
+}
