@@ -53,6 +53,8 @@ type Record struct {
 	Up     string   `json:"up,omitempty"`
 	Places []string `json:"places,omitempty"`
 
+	WorkDir string `json:"folder,omitempty"` // in which commands are run: that of who asked for the upgrade
+
 	// Where the capture is, and what opens it: paths, no secrets.
 	Repository     string `json:"repository"`
 	KeyFile        string `json:"key_file,omitempty"`

@@ -104,3 +104,30 @@ func TestTouchedIsNotedFirst(t *testing.T) {
 		t.Errorf("%v; step %s, touched %t, capture %q", err, j.Step, j.Touched, j.Capture)
 	}
 }
+
+// TestCommandsInTheirFolder goes back, from another folder, by commands that were given as paths from the first one.
+func TestCommandsInTheirFolder(t *testing.T) {
+	dir, first := filepath.Join(t.TempDir(), "state"), t.TempDir()
+	m := newMachine(t)
+	u, _ := m.upgrader(dir)
+	q := &ByCommands{
+		Name: "seedbank", From: "4.1.0", To: "4.2.0", Places: []string{"/data"},
+		Down: "echo down >> said", Up: "echo up $KIST_VERSION >> said", Healthy: "test -e said",
+	}
+	t.Chdir(first)
+	if _, err := u.UpgradeByCommands(t.Context(), q, fakeData{m}); err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(t.TempDir())
+	done, err := u.MadeByCommands("seedbank")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := u.UndoByCommands(t.Context(), done, fakeData{m}); err != nil {
+		t.Error(err)
+	}
+	said, err := os.ReadFile(filepath.Join(first, "said"))
+	if err != nil || string(said) != "down\nup 4.2.0\ndown\nup 4.1.0\n" {
+		t.Errorf("%q, %v", said, err)
+	}
+}
