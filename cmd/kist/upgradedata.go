@@ -305,9 +305,13 @@ func (p *puttingBack) exchangeFile(ctx context.Context, at volumePlace) (err err
 		return errors.Join(err, os.Remove(before))
 	}
 	p.untouched = false
+	// What the journal says is done has reached the disk: else, after a power failure, nobody would do it again.
+	if err := files.SyncFolder(filepath.Dir(at.dir)); err != nil {
+		return err
+	}
 	p.kept(at.dir, before)
 	if err := p.app.book().NoteSingle(before); err != nil {
 		p.app.Warn("kist kept will not know of %s: %s", screen.Printable(before), screen.Line(err.Error()))
 	}
-	return files.SyncFolder(filepath.Dir(at.dir))
+	return nil
 }

@@ -134,7 +134,7 @@ func (p *pair) checkName(ctx context.Context) error {
 
 // watch watches a container as the record says, but not longer than most, if that is not 0.
 func (p *pair) watch(ctx context.Context, id string, most time.Duration) (*watch.Verdict, error) {
-	o := watch.Options{For: p.Watch, Healthy: p.Healthy, Every: p.every}
+	o := watch.Options{For: p.Watch, Healthy: p.Healthy, Every: p.every, Folder: p.WorkDir}
 	if most > 0 {
 		o.For = min(o.For, most)
 	}

@@ -53,6 +53,8 @@ type Record struct {
 	Up     string   `json:"up,omitempty"`
 	Places []string `json:"places,omitempty"`
 
+	WorkDir string `json:"folder,omitempty"` // in which commands are run: that of who asked for the upgrade
+
 	// Where the capture is, and what opens it: paths, no secrets.
 	Repository     string `json:"repository"`
 	KeyFile        string `json:"key_file,omitempty"`
@@ -125,7 +127,10 @@ func begin(dir string, r Record) (_ *journal, err error) {
 		return nil, fmt.Errorf("container %s: %w", r.Container, errBusy)
 	}
 	if err == nil {
-		err = files.SyncFolder(dir)
+		// What is refused leaves no journal: that of an undo would be carried out by the next run.
+		if err = syncFolder(dir); err != nil {
+			err = errors.Join(err, os.Remove(journalPath(dir, r.Old)))
+		}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("the journal of an upgrade of container %s, which is left alone without: %w", r.Container, err)
@@ -161,6 +166,8 @@ func othersAtWork(dir string, r Record) error {
 	}
 	return nil
 }
+// syncFolder flushes the entries of the folder of journals; tests have it fail.
+var syncFolder = files.SyncFolder
 
 // checkPrivate makes sure that nobody else can put journals into a folder: they name programs
 // to run, and files to read.

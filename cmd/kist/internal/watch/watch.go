@@ -19,6 +19,8 @@ type Options struct {
 	// Healthy is a command for the shell whose exit status 0 says that the service is well,
 	// "" for none. It is run again and again; it finds the container's name in KIST_CONTAINER.
 	Healthy string
+	// Folder is where the command is run, by default the one of this process.
+	Folder string
 	// Every is how long to wait between looks, by default a second.
 	Every time.Duration
 	// Lines is how many of the log are kept, by default 20.
@@ -137,6 +139,7 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	limited, cancel := context.WithTimeout(ctx, commandTimeout)
 	defer cancel()
 	cmd := exec.CommandContext(limited, "sh", "-c", w.options.Healthy)
+	cmd.Dir = w.options.Folder
 	cmd.Env = append(os.Environ(), "KIST_CONTAINER="+name)
 	cmd.WaitDelay = time.Second // what it left running may hold its output open
 	out := &tail{}
