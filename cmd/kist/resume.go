@@ -49,8 +49,12 @@ func (a *app) resume(c *cli.Context) error {
 	k, u, p := a.keeper(), a.upgrader(a.reopened(true)), a.rehearsalKeeper()
 	all := []resumedJSON{}
 	if a.shared.json {
-		k.Report = func(container, outcome string) { all = append(all, resumedJSON{Container: container, Outcome: outcome}) }
-		u.Report = func(service string, came upgrade.Result) { all = append(all, resumedJSON{Container: service, Outcome: string(came)}) }
+		k.Report = func(container, outcome string) {
+			all = append(all, resumedJSON{Container: container, Outcome: outcome})
+		}
+		u.Report = func(service string, came upgrade.Result) {
+			all = append(all, resumedJSON{Container: service, Outcome: string(came)})
+		}
 		p.Report = func(scratch string, err error) {
 			outcome := "removed"
 			if err != nil {

@@ -166,6 +166,7 @@ func othersAtWork(dir string, r Record) error {
 	}
 	return nil
 }
+
 // syncFolder flushes the entries of the folder of journals; tests have it fail.
 var syncFolder = files.SyncFolder
 
