@@ -318,3 +318,19 @@ func TestAmendUnread(t *testing.T) {
 		t.Errorf("of what can't be read: %v", err)
 	}
 }
+
+// TestAmendLabelsTwice adds a label to those that were amended before.
+func TestAmendLabelsTwice(t *testing.T) {
+	f := newFixture(t)
+	c := f.captureTaken("seedbank", time.Date(2026, 3, 10, 0, 0, 0, 0, time.UTC))
+	want := maps.Clone(c.Labels)
+	if want == nil {
+		want = make(map[string]string)
+	}
+	for _, key := range []string{"site", "shelf"} {
+		want[key] = "3"
+		if got := f.amend(c.ID, store.AmendOptions{Labels: map[string]string{key: "3"}}); !maps.Equal(got.Labels, want) {
+			t.Errorf("labels %v, not %v", got.Labels, want)
+		}
+	}
+}

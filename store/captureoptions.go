@@ -55,7 +55,7 @@ type VolumeInput struct {
 	Folder *FolderInput
 
 	// Open gives the volume's stream, where Folder is nil: a tar stream, one compressed by gzip,
-	// zstd or xz, or any other contents. It is closed after reading. Its reads
+	// zstd or xz, or any other contents. It is closed after reading, and an error of that fails the capture. Its reads
 	// need not heed the context.
 	Open func(ctx context.Context) (io.ReadCloser, error)
 }
@@ -133,6 +133,9 @@ func (o *CaptureOptions) check() error {
 		seen[v.Name] = true
 		if (v.Open == nil) == (v.Folder == nil) {
 			return fmt.Errorf("%w: volume %q needs one of Open and Folder", ErrBadOptions, v.Name)
+		}
+		if v.Folder != nil && v.Folder.Path == "" {
+			return fmt.Errorf("%w: the folder of volume %q has no path", ErrBadOptions, v.Name)
 		}
 	}
 	return checkTexts(texts)

@@ -311,3 +311,32 @@ func TestRecheckSetting(t *testing.T) {
 		}
 	}
 }
+
+// TestDropBesideAHole drops a member whose frame is wrong, and keeps another one in the same frame of
+// which a chunk comes again and again.
+func TestDropBesideAHole(t *testing.T) {
+	f := newFixture(t)
+	f.harmed = true
+	first, hole := random(5, 3000), make([]byte, 4<<20)
+	f.capture(tarOf(t, file{name: "first", content: first}, file{name: "hole", content: hole}, file{name: "last", content: []byte("bean")}))
+	tamper := tamperWith(t, f.mem, f.key)
+	for _, at := range tamper.allChunks() {
+		if string(at.content) == string(first) {
+			tamper.flip(at)
+		}
+	}
+	f.reopen()
+	out, err := f.Repair(t.Context(), store.RepairOptions{Drop: true})
+	if err != nil || !out.Dropped || len(out.Lost) != 1 {
+		t.Fatalf("repairing gave %+v, %v", out, err)
+	}
+	f.verify(t.Context())
+	captures, err := f.Captures(t.Context())
+	if err != nil || len(captures) != 1 {
+		t.Fatalf("%d captures, %v", len(captures), err)
+	}
+	got := contentsOf(t, f.restore(captures[0]))
+	if len(got) != 2 || string(got["hole"]) != string(hole) || string(got["last"]) != "bean" {
+		t.Errorf("%d members are left, of the hole %d bytes", len(got), len(got["hole"]))
+	}
+}

@@ -74,21 +74,11 @@ func ExampleRepository_Retire() {
 	if err != nil {
 		log.Fatal(err)
 	}
-	var items []rotation.Item
-	for _, c := range captures {
-		items = append(items, rotation.Item{ID: c.ID, Group: c.Name, Taken: c.Taken, Held: c.Held})
-	}
-	plan, err := rotation.Plan(items, rotation.Rules{Months: 12}, time.Now(), time.UTC)
+	plan, err := r.PlanRotation(captures, store.RotationOptions{Rules: rotation.Rules{Months: 12}})
 	if err != nil {
 		log.Fatal(err)
 	}
-	var retired []string
-	for _, d := range plan {
-		if !d.Keep {
-			retired = append(retired, d.ID)
-		}
-	}
-	if err := r.Retire(ctx, retired, store.MarkOptions{Host: "hazel", Reason: "one a month"}); err != nil {
+	if err := r.Retire(ctx, plan.Retires(), store.MarkOptions{Host: "hazel", Reason: "one a month"}); err != nil {
 		log.Fatal(err)
 	}
 	// Without NoGrace they could be taken back for a week: Reinstate.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
@@ -31,6 +32,7 @@ type Losses struct {
 	Unproved error
 
 	found *give.Losses
+	of    *format.Volume // that they are of
 }
 
 // LostMember is one that can't be restored whole, and why: damage that names the object, or [ErrCut].
@@ -60,7 +62,7 @@ func (r *Repository) FindLosses(ctx context.Context, v *Volume, progress func(Pr
 	if err != nil {
 		return nil, err
 	}
-	l := &Losses{Volume: v, Ends: found.Ends, Unproved: found.Unproved, found: found}
+	l := &Losses{Volume: v, Ends: found.Ends, Unproved: found.Unproved, found: found, of: v.record}
 	for _, m := range found.Members {
 		l.Members = append(l.Members, LostMember(m))
 	}
@@ -75,19 +77,29 @@ func (r *Repository) RestoreWhole(ctx context.Context, l *Losses, match func(pat
 	if err := r.open(); err != nil {
 		return 0, err
 	}
-	if l == nil || l.found == nil {
-		return 0, fmt.Errorf("losses that FindLosses did not give: %w", ErrForeign)
-	}
-	if err := r.owns(l.Volume); err != nil {
+	if err := r.ownsLosses(l); err != nil {
 		return 0, err
 	}
 	return r.giver.WriteWhole(ctx, l.Volume.captured(), l.found, match, w, newMeter(o.Progress))
 }
 
+// ownsLosses makes sure that FindLosses of this repository gave all losses, each of its Volume.
+func (r *Repository) ownsLosses(all ...*Losses) error {
+	for _, l := range all {
+		if l == nil || l.found == nil || l.Volume == nil || l.Volume.record != l.of {
+			return fmt.Errorf("losses that FindLosses did not give: %w", ErrForeign)
+		}
+		if err := r.owns(l.Volume); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // lossesOf gives what is known to be lost of a volume, or nil.
 func lossesOf(all []*Losses, v *Volume) *Losses {
 	for _, l := range all {
-		if l != nil && l.found != nil && l.Volume.record == v.record {
+		if l.of == v.record {
 			return l
 		}
 	}

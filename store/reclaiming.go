@@ -20,7 +20,7 @@ const DefaultGrace = vault.DefaultGrace
 type ReclaimOptions struct {
 	// Grace is how long captures stay after they were retired, and slabs after it
 	// was announced that nothing wants them. 0 means the repository's grace time,
-	// NoGrace none. Writers that are at work are waited for whatever it is.
+	// NoGrace none, and another one below 0 is ErrBadOptions. Writers that are at work are waited for whatever it is.
 	Grace time.Duration
 	// MinDead is the share of a slab, from 0 to 1, that nothing needs for which the
 	// rest is moved to a new slab. 0 means: of as many slabs, the deadest first, as it
@@ -76,8 +76,11 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	if err := r.open(); err != nil {
 		return nil, err
 	}
-	if o.MinDead < 0 || o.MinDead > 1 {
+	if !(o.MinDead >= 0 && o.MinDead <= 1) {
 		return nil, fmt.Errorf("%w: %v as the dead part of a slab: it is a share from 0 to 1", ErrBadOptions, o.MinDead)
+	}
+	if o.Grace < 0 && o.Grace != NoGrace {
+		return nil, fmt.Errorf("%w: a grace time of %v: it is not below 0; NoGrace is none", ErrBadOptions, o.Grace)
 	}
 	if o.Grace == 0 {
 		o.Grace = r.vault.Grace()

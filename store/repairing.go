@@ -44,7 +44,8 @@ type Repaired struct {
 	Dropped bool `json:"dropped"`
 }
 
-// Mended tells whether nothing is left that can't be mended.
+// Mended tells whether nothing is left that can't be mended. Frames from which captures were healed stay
+// where they are, and are damage to Verify that harms no capture, until Reclaim removes their slabs.
 func (r *Repaired) Mended() bool {
 	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0 && len(r.Exchanged) == 0 && len(r.Returned) == 0
 }

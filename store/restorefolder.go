@@ -80,8 +80,8 @@ type FolderRestored struct {
 // kill leaves.
 //
 // It fails with [volume.ErrNotEmpty] where dir holds something and Replace is not given;
-// with [ErrBadOptions] for no volumes, or for Match with a volume that is no tar stream; with [ErrNotFound] where
-// Match accepts no member of any volume; with [ErrVolumeName]; with [ErrUnfinished] for a volume that is Unfinished, without its [Losses]; with what Restore, [Repository.RestoreMembers],
+// with [ErrBadOptions] for no folder, no volumes, or two of one name, or for Match with a volume that is no tar stream; with [ErrNotFound] where
+// Match accepts no member of any volume; with [ErrVolumeName]; with [ErrForeign] for Losses that FindLosses did not give; with [ErrUnfinished] for a volume that is Unfinished, without its [Losses]; with what Restore, [Repository.RestoreMembers],
 // volume.ReplaceFolder, volume.Place and [volume.ExtractInto] fail with. After an error dir holds what it did,
 // unless [FolderRestored] is given with the error: then the new tree is in its place but what was there could not be
 // removed ([volume.ErrNotDiscarded]), or some of the members are in their places, and it says what was done. With [volume.ErrTorn] see there.
@@ -92,8 +92,21 @@ func (r *Repository) RestoreFolder(ctx context.Context, volumes []*Volume, dir s
 	if err := r.ready(volumes...); err != nil {
 		return nil, err
 	}
+	if err := r.ownsLosses(o.Losses...); err != nil {
+		return nil, err
+	}
 	if len(volumes) == 0 {
 		return nil, fmt.Errorf("%w: no volumes to restore", ErrBadOptions)
+	}
+	if dir == "" {
+		return nil, fmt.Errorf("%w: no folder to restore into", ErrBadOptions)
+	}
+	names := make(map[string]bool)
+	for _, v := range volumes {
+		if names[v.Name] {
+			return nil, fmt.Errorf("%w: two volumes named %q", ErrBadOptions, v.Name)
+		}
+		names[v.Name] = true
 	}
 	if o.Beside {
 		return r.besideFolder(ctx, volumes, dir, o)

@@ -23,6 +23,9 @@ func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volu
 	if err := r.ready(volumes...); err != nil {
 		return &volume.ExtractReport{}, err
 	}
+	if err := r.ownsLosses(o.Losses...); err != nil {
+		return &volume.ExtractReport{}, err
+	}
 	b := &folderBuild{r: r, o: o}
 	for _, v := range volumes {
 		b.total += int64(v.Bytes)

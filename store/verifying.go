@@ -61,7 +61,7 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Repor
 	if err := r.open(); err != nil {
 		return nil, err
 	}
-	if o.Sample < 0 || o.Sample > 1 {
+	if !(o.Sample >= 0 && o.Sample <= 1) {
 		return nil, fmt.Errorf("%w: a sample of %v: it is a share from 0 to 1", ErrBadOptions, o.Sample)
 	}
 	if _, err := ledger.ParseHeads(o.Head); err != nil {

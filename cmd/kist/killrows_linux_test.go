@@ -132,7 +132,7 @@ func (k *killCase) retireByRules() []string {
 	for _, id := range k.listed[:len(k.listed)-2] {
 		k.fates[id] = retires
 	}
-	return []string{"retire", "--quiet", "--last", "2", "--name", "seedbank"}
+	return []string{"retire", "--quiet", "--last", "2", "--versions", "1", "--name", "seedbank"}
 }
 
 // areRetired: all captures that may be retired are, and no other.

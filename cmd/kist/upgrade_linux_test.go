@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -69,7 +70,14 @@ func (m *machine) awaitRecords(n uint64) (last uint64) {
 func (m *machine) settings(name string) string {
 	m.t.Helper()
 	text := m.engine("inspect", "--format",
-		"{{json .HostConfig.RestartPolicy}} {{.HostConfig.Memory}} {{.Config.User}} {{.Config.Hostname}} {{.Config.StopTimeout}} {{json .HostConfig.Binds}} {{json .HostConfig.PortBindings}}", name)
+		"{{json .HostConfig.RestartPolicy}} {{.HostConfig.Memory}} {{.Config.User}} {{.Config.Hostname}} {{.Config.StopTimeout}} {{json .HostConfig.PortBindings}}", name)
+	// The engine gives them in any order.
+	var binds []string
+	if err := json.Unmarshal([]byte(m.engine("inspect", "--format", "{{json .HostConfig.Binds}}", name)), &binds); err != nil {
+		m.t.Fatal(err)
+	}
+	slices.Sort(binds)
+	text += strings.Join(binds, " ")
 	for _, want := range []string{"DB_PASSWORD=hush", "EMPTY="} {
 		if env := m.engine("inspect", "--format", "{{json .Config.Env}}", name); !strings.Contains(env, `"`+want+`"`) {
 			m.t.Errorf("%s is not in %s", want, env)
@@ -161,6 +169,13 @@ func TestUpgrade(t *testing.T) {
 	}
 	if !strings.Contains(out, kept[0]) {
 		t.Errorf("%s does not say where", out)
+	}
+	if list, _ := m.mustKist("kept"); !strings.Contains(list, kept[0]) || !strings.Contains(list, m.path("single.toml")+".before-") {
+		t.Errorf("%s and single.toml.before-… are not listed: %s", kept[0], list)
+	}
+	m.mustKist("kept", "--remove")
+	if left, _ := filepath.Glob(m.path("single.toml") + ".before-*"); len(left) > 0 {
+		t.Errorf("%q is left", left)
 	}
 	m.engine("stop", "seedbank")
 	m.engine("run", "--rm", "--volume", "seeds:/data", m.image, "check", "/data")

@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
@@ -231,22 +230,16 @@ func (p *puttingBack) chooseFolder(at volumePlace, began time.Time) error {
 	return nil
 }
 
-// keptSince gives the first that was kept of a folder since a time, beside it or, of a mount point, in it.
+// keptSince gives the first that was kept of a folder since a time, beside it or, of a mount point, in it. Only names as
+// a restore gives them count, and only those of a time that has been: anybody may make others, such as .before-migration.
 func keptSince(dir string, began time.Time) string {
-	for _, before := range []string{filepath.Clean(dir) + ".before-", filepath.Join(dir, ".before-")} {
-		found, _ := filepath.Glob(escapeGlob(before) + "*") // sorted by date
-		for _, path := range found {
-			if date := strings.TrimPrefix(path, before); date >= began.UTC().Format("20060102t150405z") {
-				return path
-			}
+	found, _ := volume.FindAside(dir)
+	for _, x := range found {
+		if x.Kind == volume.AsidePrevious && x.Folder && !x.Made.Before(began) && !x.Made.After(time.Now()) {
+			return x.Path
 		}
 	}
 	return ""
-}
-
-// escapeGlob has filepath.Glob take text as it is.
-func escapeGlob(text string) string {
-	return strings.NewReplacer(`\`, `\\`, `*`, `\*`, `?`, `\?`, `[`, `\[`).Replace(text)
 }
 
 // exchangeFrom builds the data of the places from n on, each beside what is there, and exchanges it once
@@ -256,6 +249,7 @@ func (p *puttingBack) exchangeFrom(ctx context.Context, n int) error {
 		return p.exchangeRest(ctx)
 	}
 	at := p.placed[n]
+	p.app.noteRestore(at.dir)
 	done, err := volume.ReplaceFolder(ctx, at.dir, func(ctx context.Context, part *volume.Folder) error {
 		report, err := p.build(ctx, at.volume, part)
 		if err != nil {
@@ -311,6 +305,13 @@ func (p *puttingBack) exchangeFile(ctx context.Context, at volumePlace) (err err
 		return errors.Join(err, os.Remove(before))
 	}
 	p.untouched = false
+	// What the journal says is done has reached the disk: else, after a power failure, nobody would do it again.
+	if err := files.SyncFolder(filepath.Dir(at.dir)); err != nil {
+		return err
+	}
 	p.kept(at.dir, before)
-	return files.SyncFolder(filepath.Dir(at.dir))
+	if err := p.app.book().NoteSingle(before); err != nil {
+		p.app.Warn("kist kept will not know of %s: %s", screen.Printable(before), screen.Line(err.Error()))
+	}
+	return nil
 }

@@ -317,7 +317,7 @@ func (r *Giver) WriteWhole(ctx context.Context, v *ledger.Volume, l *Losses, mat
 	n, err := r.writeMembers(ctx, v, list, whole, w, m)
 	switch {
 	case errors.Is(err, vault.ErrNotFound) && n == 0:
-		_, err = w.Write(make([]byte, 2*tarBlock))
+		err = writeAll(w, make([]byte, 2*tarBlock))
 	case errors.Is(err, ErrUnproved):
 		err = nil // Losses says so
 	}

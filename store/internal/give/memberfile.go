@@ -105,6 +105,9 @@ func (f *File) Read(p []byte) (int, error) {
 }
 
 func (f *File) readOn(p []byte) (int, error) {
+	if err := f.l.r.vault.Open(); err != nil {
+		return 0, err
+	}
 	if f.ctx.Err() != nil {
 		return 0, context.Cause(f.ctx)
 	}
@@ -184,6 +187,9 @@ func (f *File) ReadAt(p []byte, off int64) (int, error) {
 }
 
 func (f *File) readPart(p []byte, off int64) (n int, err error) {
+	if err := f.l.r.vault.Open(); err != nil {
+		return 0, err
+	}
 	s, err := f.stream(off, off+int64(len(p)))
 	if err != nil {
 		return 0, err

@@ -91,6 +91,9 @@ func (l *Opened) Content(ctx context.Context, path string) (*File, error) {
 }
 
 func (l *Opened) open(ctx context.Context, path string) (*File, error) {
+	if err := l.r.vault.Open(); err != nil {
+		return nil, err
+	}
 	m, err := l.find(path)
 	if err == nil && m.Type == tarstream.Hardlink {
 		m, err = l.find(m.Link)

@@ -47,7 +47,15 @@ func writeBlock(w io.Writer, b *outBlock) error {
 	if b.hole > 0 {
 		return w.(holeWriter).WriteHole(b.hole)
 	}
-	_, err := w.Write(b.data)
+	return writeAll(w, b.data)
+}
+
+// writeAll writes p. A writer that takes less without a word fails with io.ErrShortWrite.
+func writeAll(w io.Writer, p []byte) error {
+	n, err := w.Write(p)
+	if err == nil && n != len(p) {
+		err = io.ErrShortWrite
+	}
 	return err
 }
 
@@ -58,7 +66,7 @@ func writeChunks(w io.Writer, b fetch.Block) error {
 		return h.WriteHole(int64(n))
 	}
 	for range b.Times {
-		if _, err := w.Write(b.Data); err != nil {
+		if err := writeAll(w, b.Data); err != nil {
 			return err
 		}
 	}

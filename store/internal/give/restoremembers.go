@@ -73,7 +73,7 @@ func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, list listing
 		return 0, fmt.Errorf("a member that matches: %w", vault.ErrNotFound)
 	}
 	m.Done()
-	if _, err := w.Write(make([]byte, 2*tarBlock)); err != nil { // the end marker
+	if err := writeAll(w, make([]byte, 2*tarBlock)); err != nil { // the end marker
 		return n, err
 	}
 	return n, chunks.unproved
@@ -190,7 +190,7 @@ func (s *selection) write(w io.Writer, l *weave.Listed, chunks *chosen) error {
 		content := io.LimitReader(fetch.Bytes(chunks.Next), int64(l.Length))
 		return rewrite(w, l, content, func(h *tar.Header) { h.Name = s.rename[weave.CleanPath(l.Member.Path)] })
 	}
-	if _, err := w.Write(l.Head[l.Skip:]); err != nil {
+	if err := writeAll(w, l.Head[l.Skip:]); err != nil {
 		return err
 	}
 	left := l.Length
@@ -211,7 +211,7 @@ func (s *selection) write(w io.Writer, l *weave.Listed, chunks *chosen) error {
 	if left > 0 {
 		return fmt.Errorf("%w: its contents are too short", format.ErrDamaged)
 	}
-	_, err := w.Write(make([]byte, weave.Padding(l.Length)))
+	err := writeAll(w, make([]byte, weave.Padding(l.Length)))
 	return err
 }
 
@@ -232,7 +232,7 @@ func rewrite(w io.Writer, l *weave.Listed, content io.Reader, change func(*tar.H
 	if err := tar.NewWriter(&buf).WriteHeader(h); err != nil {
 		return err
 	}
-	if _, err := w.Write(buf.Bytes()); err != nil || content == nil {
+	if err := writeAll(w, buf.Bytes()); err != nil || content == nil {
 		return err
 	}
 	n, err := io.Copy(w, content)
@@ -242,7 +242,7 @@ func rewrite(w io.Writer, l *weave.Listed, content io.Reader, change func(*tar.H
 	if err != nil {
 		return err
 	}
-	_, err = w.Write(make([]byte, weave.Padding(uint64(size))))
+	err = writeAll(w, make([]byte, weave.Padding(uint64(size))))
 	return err
 }
 

@@ -285,7 +285,7 @@ func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 		}
 		ref, ok := c.h.index.Find(at.Slab, at.Chunk)
 		if !ok { // its frame is marked, for another chunk
-			if err := c.h.store(c.ctx, slab, at.Chunk, to); err != nil {
+			if err := c.h.store(c.ctx, slab, at.Chunk, times, to); err != nil {
 				return err
 			}
 			continue
@@ -298,8 +298,8 @@ func (c *copier) pass(chunks uint64, keep bool, to *intake.Stream) error {
 	return nil
 }
 
-// store takes a chunk in by its content.
-func (h *healer) store(ctx context.Context, slab *fetch.Slab, chunk uint32, to *intake.Stream) error {
+// store takes a chunk in by its content, so often, one after the other.
+func (h *healer) store(ctx context.Context, slab *fetch.Slab, chunk uint32, times uint64, to *intake.Stream) error {
 	r := h.r.slabs.Read(ctx, fetch.Inline([]format.Run{{Slab: slab.ID, First: chunk, Count: 1, Times: 1}}))
 	defer r.Close()
 	c, err := r.Next()
@@ -313,7 +313,7 @@ func (h *healer) store(ctx context.Context, slab *fetch.Slab, chunk uint32, to *
 	if len(c.Data) > len(buf) {
 		return fmt.Errorf("%w: a chunk of %d bytes", format.ErrDamaged, len(c.Data))
 	}
-	h.w.Intake.Put(to, copy(buf, c.Data))
+	h.w.Intake.PutTimes(to, copy(buf, c.Data), times)
 	return nil
 }
 

@@ -53,6 +53,10 @@ func (s *session) takeVolume(ctx context.Context, v Volume) (*volumeTaken, error
 	if err := s.takeParts(parts, t); err != nil {
 		return nil, err
 	}
+	// Whoever reads what a command writes may tell only now that it failed.
+	if err := unpacked.Close(); err != nil {
+		return nil, fmt.Errorf("closing: %w", err)
+	}
 	t.record.SHA256, _ = ahead.Sum()
 	t.record.Length = uint64(parts.Offset())
 	t.record.Tar = parts.Tar()
@@ -80,11 +84,15 @@ func openStream(ctx context.Context, v Volume) (io.ReadCloser, tarstream.Compres
 			done <- outcome{err: err}
 			return
 		}
+		if src == nil {
+			done <- outcome{err: fmt.Errorf("volume %q: Open gave no stream", v.Name)}
+			return
+		}
 		unpacked, compression, err := tarstream.Decompress(src)
 		if err != nil {
 			src.Close()
 		}
-		done <- outcome{&unpackedStream{unpacked, src}, compression, err}
+		done <- outcome{&unpackedStream{ReadCloser: unpacked, src: src}, compression, err}
 	}()
 	select {
 	case o := <-done:
@@ -105,10 +113,18 @@ func openStream(ctx context.Context, v Volume) (io.ReadCloser, tarstream.Compres
 // unpackedStream closes what it was unpacked from, too.
 type unpackedStream struct {
 	io.ReadCloser
-	src io.Closer
+	src    io.Closer
+	closed bool
 }
 
-func (u *unpackedStream) Close() error { return errors.Join(u.ReadCloser.Close(), u.src.Close()) }
+// Close closes both, once.
+func (u *unpackedStream) Close() error {
+	if u.closed {
+		return nil
+	}
+	u.closed = true
+	return errors.Join(u.ReadCloser.Close(), u.src.Close())
+}
 
 // takeParts takes in every header and content of a stream.
 func (s *session) takeParts(parts *tarstream.Reader, t *volumeTaken) error {

@@ -202,7 +202,7 @@ func (d *demo) thinOut() error {
 	if err != nil {
 		return err
 	}
-	rule := []string{"retire", "--months", "2"}
+	rule := []string{"retire", "--months", "2", "--versions", "1"}
 	d.tell("Captures need not stay for ever. A rule says which do; first, what it would mean:")
 	if _, err := d.kist(append(rule, "--dry-run")...); err != nil {
 		return err

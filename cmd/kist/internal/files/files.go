@@ -29,6 +29,23 @@ func syncAndClose(folder *os.File) error {
 	return errors.Join(folder.Sync(), folder.Close())
 }
 
+// Matching gives the paths of what a folder holds under names that fit a pattern of package path, sorted: none
+// where no folder is. Unlike filepath.Glob it takes the name of the folder as it is, and says what it can't read.
+func Matching(dir, pattern string) (found []string, err error) {
+	if !IsFolder(dir) {
+		return nil, nil
+	}
+	entries, err := os.ReadDir(dir)
+	for _, e := range entries {
+		if fits, bad := filepath.Match(pattern, e.Name()); bad != nil {
+			return nil, bad
+		} else if fits {
+			found = append(found, filepath.Join(dir, e.Name()))
+		}
+	}
+	return found, err
+}
+
 // PartName gives a name beside path that nothing has.
 func PartName(path string) string {
 	return path + ".part-" + strings.ToLower(rand.Text()[:6])

@@ -151,7 +151,10 @@ func (k *Keeper) StartLeft(ctx context.Context) error {
 	var left []*note
 	var errs []error
 	for _, pattern := range noteNames() {
-		found, _ := filepath.Glob(filepath.Join(dir, pattern))
+		found, err := files.Matching(dir, pattern)
+		if err != nil {
+			errs = append(errs, err)
+		}
 		for _, path := range found {
 			n, err := takeNote(path)
 			if err != nil {

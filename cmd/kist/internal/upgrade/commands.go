@@ -29,6 +29,7 @@ var _ side = (*commands)(nil)
 func (s *commands) run(ctx context.Context, command, version string) error {
 	// One that is cut short leaves a service that neither runs nor stands.
 	cmd := exec.CommandContext(context.WithoutCancel(ctx), "sh", "-c", command)
+	cmd.Dir = s.WorkDir
 	cmd.Env = append(os.Environ(), "KIST_VERSION="+version)
 	cmd.Stdout, cmd.Stderr = s.screen.Err, s.screen.Err
 	cmd.WaitDelay = time.Second // a service that it started may hold its output open
@@ -56,7 +57,7 @@ func (s *commands) wasStarted(context.Context) (started, known bool, err error) 
 func (s *commands) watchNew(ctx context.Context) (*watch.Verdict, error) { return s.watchOld(ctx, 0) }
 
 func (s *commands) watchOld(ctx context.Context, most time.Duration) (*watch.Verdict, error) {
-	o := watch.Options{For: s.Watch, Healthy: s.Healthy, Every: s.every}
+	o := watch.Options{For: s.Watch, Healthy: s.Healthy, Every: s.every, Folder: s.WorkDir}
 	if most > 0 {
 		o.For = min(o.For, most)
 	}
@@ -85,9 +86,10 @@ func keyOf(name string) string {
 // Record is what the journal of the upgrade begins with.
 func (q *ByCommands) Record(now time.Time) Record {
 	key := keyOf(q.Name)
+	folder, _ := os.Getwd() // where that is not known, a later run uses its own
 	return Record{
 		Step: Making, Began: now.UTC().Truncate(time.Second), Container: q.Name, Old: key, New: key,
-		OldImage: q.From, Image: q.To, Down: q.Down, Up: q.Up, Places: q.Places,
+		OldImage: q.From, Image: q.To, Down: q.Down, Up: q.Up, Places: q.Places, WorkDir: folder,
 		Repository: q.Repository, KeyFile: q.KeyFile, PassphraseFile: q.PassphraseFile, Watch: q.Watch, Healthy: q.Healthy,
 	}
 }

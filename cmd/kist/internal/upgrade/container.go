@@ -116,12 +116,25 @@ func (p *pair) start(ctx context.Context, id, other string) error {
 	if c != nil && c.Running {
 		return fmt.Errorf("container %s runs: the other version is not started beside it", c.Name)
 	}
+	if err := p.checkName(ctx); err != nil {
+		return err
+	}
 	return p.engine.Start(ctx, id)
+}
+
+// checkName fails where a container runs under the service's name that is neither of the two: somebody made it by
+// hand, and what runs already on the same volumes is left alone.
+func (p *pair) checkName(ctx context.Context) error {
+	c, err := p.find(ctx, p.Container)
+	if err != nil || c == nil || c.ID == p.Old || c.ID == p.New || !c.Running {
+		return err
+	}
+	return fmt.Errorf("container %s (%.12s) runs, and is neither the old one nor the new one: nothing is started beside it, and no data is put back under it. Stop it, and give it another name", c.Name, c.ID)
 }
 
 // watch watches a container as the record says, but not longer than most, if that is not 0.
 func (p *pair) watch(ctx context.Context, id string, most time.Duration) (*watch.Verdict, error) {
-	o := watch.Options{For: p.Watch, Healthy: p.Healthy, Every: p.every}
+	o := watch.Options{For: p.Watch, Healthy: p.Healthy, Every: p.every, Folder: p.WorkDir}
 	if most > 0 {
 		o.For = min(o.For, most)
 	}
@@ -202,8 +215,11 @@ func (p *pair) keepUp(ctx context.Context) error {
 
 func (p *pair) checkOld(ctx context.Context) error {
 	old, err := p.find(ctx, p.Old)
-	if err != nil || old != nil {
+	if err != nil {
 		return err
+	}
+	if old != nil {
+		return p.checkName(ctx)
 	}
 	err = fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and the capture has its data",
 		p.Before, p.Capture)
@@ -237,7 +253,9 @@ func (p *pair) running(ctx context.Context) (images []string, known bool) {
 
 // everStarted tells whether a container may ever have run.
 func everStarted(c *engine.Container) bool {
-	return c.Running || !slices.Contains([]string{"created", "configured", "initialized"}, c.State.Status)
+	// When the machine starts, some engines take all containers for such as were only made; when they were started is kept.
+	return c.Running || !slices.Contains([]string{"created", "configured", "initialized"}, c.State.Status) ||
+		c.State.Started != "" && !strings.HasPrefix(c.State.Started, "0001-01-01") && c.State.Started != "0"
 }
 
 // stamp dates the names of containers that are set aside, in UTC as captures are.

@@ -53,6 +53,8 @@ type Record struct {
 	Up     string   `json:"up,omitempty"`
 	Places []string `json:"places,omitempty"`
 
+	WorkDir string `json:"folder,omitempty"` // in which commands are run: that of who asked for the upgrade
+
 	// Where the capture is, and what opens it: paths, no secrets.
 	Repository     string `json:"repository"`
 	KeyFile        string `json:"key_file,omitempty"`
@@ -97,6 +99,9 @@ func begin(dir string, r Record) (_ *journal, err error) {
 	if err := checkPrivate(dir); err != nil {
 		return nil, err
 	}
+	if err := othersAtWork(dir, r); err != nil {
+		return nil, err
+	}
 	j := &journal{Record: r}
 	// It is locked, and whole, before it has its name.
 	if j.file, err = os.CreateTemp(dir, ".new-"); err != nil {
@@ -122,13 +127,48 @@ func begin(dir string, r Record) (_ *journal, err error) {
 		return nil, fmt.Errorf("container %s: %w", r.Container, errBusy)
 	}
 	if err == nil {
-		err = files.SyncFolder(dir)
+		// What is refused leaves no journal: that of an undo would be carried out by the next run.
+		if err = syncFolder(dir); err != nil {
+			err = errors.Join(err, os.Remove(journalPath(dir, r.Old)))
+		}
 	}
 	if err != nil {
 		return nil, fmt.Errorf("the journal of an upgrade of container %s, which is left alone without: %w", r.Container, err)
 	}
 	return j, nil
 }
+
+// othersAtWork fails where another upgrade of the service is not at its end. What bears the service's name by then may
+// be the container that it made: so the name of the journal alone does not tell.
+func othersAtWork(dir string, r Record) error {
+	found, _ := filepath.Glob(filepath.Join(dir, journalNames))
+	for _, path := range found {
+		if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
+			continue // as in take
+		}
+		f, err := os.Open(path)
+		if errors.Is(err, os.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		other := &journal{file: f}
+		err = other.read()
+		f.Close()
+		if err != nil {
+			continue // kist resume names it
+		}
+		named := other.Engine == r.Engine && other.Container == r.Container && (other.Up == "") == (r.Up == "")
+		if named || other.Old == r.Old || (other.New != "" && other.New == r.Old) {
+			return fmt.Errorf("container %s: %w", r.Container, errBusy)
+		}
+	}
+	return nil
+}
+
+// syncFolder flushes the entries of the folder of journals; tests have it fail.
+var syncFolder = files.SyncFolder
 
 // checkPrivate makes sure that nobody else can put journals into a folder: they name programs
 // to run, and files to read.

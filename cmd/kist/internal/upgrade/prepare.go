@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"strings"
 	"time"
 
@@ -40,12 +41,13 @@ func (q *Request) Target() string {
 // Record is what the journal of the upgrade begins with.
 func (q *Request) Record(now time.Time) Record {
 	c, date := q.Container, stamp(now)
+	folder, _ := os.Getwd() // where that is not known, a later run uses its own
 	return Record{
 		Step: Making, Began: now.UTC().Truncate(time.Second), Engine: q.Engine.Name(),
 		Container: c.Name, Old: c.ID, OldImage: c.ImageName, Image: q.Target(),
 		Next: c.Name + "-next-" + date, Before: c.Name + "-before-" + date, Failed: c.Name + "-failed-" + date,
 		Repository: q.Repository, KeyFile: q.KeyFile, PassphraseFile: q.PassphraseFile,
-		Watch: q.Watch, Healthy: q.Healthy,
+		Watch: q.Watch, Healthy: q.Healthy, WorkDir: folder,
 	}
 }
 

@@ -6,10 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
@@ -21,9 +21,9 @@ func (u *Upgrader) Recover(ctx context.Context, most time.Duration) error {
 	if err != nil {
 		return nil // nor could a journal have been written
 	}
-	found, _ := filepath.Glob(filepath.Join(dir, journalNames))
-	if len(found) == 0 {
-		return nil
+	found, err := files.Matching(dir, journalNames)
+	if err != nil || len(found) == 0 {
+		return err
 	}
 	if err := checkPrivate(dir); err != nil {
 		return err

@@ -163,6 +163,38 @@ func TestBusy(t *testing.T) {
 	m.mustBeWhole(t)
 }
 
+// TestBusyUnderOtherIDs: while an upgrade watches the container that it made, that one is not upgraded, nor what
+// has the service's name.
+func TestBusyUnderOtherIDs(t *testing.T) {
+	dir := t.TempDir()
+	j, err := begin(dir, Record{Step: Starting, Old: "c0", New: "c1", Container: "seedbank", Engine: "podman"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.release()
+	for _, r := range []Record{
+		{Old: "c1", Container: "seedbank", Engine: "podman"},
+		{Old: "c2", Container: "seedbank", Engine: "podman"},
+		{Old: "c1", Container: "renamed", Engine: "podman"},
+	} {
+		if second, err := begin(dir, r); !errors.Is(err, errBusy) {
+			t.Errorf("%+v: %v", r, err)
+			second.release()
+		}
+	}
+	for _, r := range []Record{
+		{Old: "c3", Container: "other", Engine: "podman"},
+		{Old: "name-1", Container: "seedbank", Up: "true"},
+	} {
+		other, err := begin(dir, r)
+		if err != nil {
+			t.Errorf("%+v: %v", r, err)
+			continue
+		}
+		other.release()
+	}
+}
+
 // TestJournal: the last whole line counts, and what others could have put there does not.
 func TestJournal(t *testing.T) {
 	dir := t.TempDir()

@@ -1,7 +1,6 @@
 package watch
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -20,6 +19,8 @@ type Options struct {
 	// Healthy is a command for the shell whose exit status 0 says that the service is well,
 	// "" for none. It is run again and again; it finds the container's name in KIST_CONTAINER.
 	Healthy string
+	// Folder is where the command is run, by default the one of this process.
+	Folder string
 	// Every is how long to wait between looks, by default a second.
 	Every time.Duration
 	// Lines is how many of the log are kept, by default 20.
@@ -138,10 +139,11 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	limited, cancel := context.WithTimeout(ctx, commandTimeout)
 	defer cancel()
 	cmd := exec.CommandContext(limited, "sh", "-c", w.options.Healthy)
+	cmd.Dir = w.options.Folder
 	cmd.Env = append(os.Environ(), "KIST_CONTAINER="+name)
 	cmd.WaitDelay = time.Second // what it left running may hold its output open
-	var out bytes.Buffer
-	cmd.Stdout, cmd.Stderr = &out, &out
+	out := &tail{}
+	cmd.Stdout, cmd.Stderr = out, out
 	err = cmd.Run()
 	var exit *exec.ExitError
 	switch {
@@ -150,11 +152,22 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	case limited.Err() != nil:
 		return fmt.Sprintf("%q did not end within %s", w.options.Healthy, commandTimeout), nil
 	case errors.As(err, &exit):
-		return strings.TrimSuffix(fmt.Sprintf("%q ended with exit status %d: %s", w.options.Healthy, exit.ExitCode(), last(out.String())), ": "), nil
+		return strings.TrimSuffix(fmt.Sprintf("%q ended with exit status %d: %s", w.options.Healthy, exit.ExitCode(), last(string(out.kept))), ": "), nil
 	case err != nil:
 		return "", fmt.Errorf("%q could not be run: %w", w.options.Healthy, err)
 	}
 	return "", nil
+}
+
+// tail keeps the last bytes that are written to it: a command may print without end.
+type tail struct{ kept []byte }
+
+const maxTail = 4 << 10
+
+func (t *tail) Write(p []byte) (int, error) {
+	t.kept = append(t.kept, p[max(0, len(p)-maxTail):]...)
+	t.kept = append(t.kept[:0], t.kept[max(0, len(t.kept)-maxTail):]...)
+	return len(p), nil
 }
 
 // last gives the last line of a text, cut at some length.
