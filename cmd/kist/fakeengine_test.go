@@ -64,7 +64,20 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 		return errors.New("out of order")
 	}
 	switch args[0] {
+	case "ps":
+		running, err := filepath.Glob(f.path("*.running"))
+		for _, path := range running {
+			fmt.Fprintln(stdout, "id-"+strings.TrimSuffix(filepath.Base(path), ".running"))
+		}
+		return err
 	case "inspect":
+		if args[2] == "volume" {
+			if name := args[len(args)-1]; !f.has(name + ".volume") {
+				return fmt.Errorf("no such volume %s", name)
+			}
+			_, err := fmt.Fprintln(stdout, "[{}]")
+			return err
+		}
 		return f.inspect(args[len(args)-1], stdout)
 	case "stop":
 		os.Remove(f.path(f.nameOf(args[1]) + ".stopping"))

@@ -31,8 +31,12 @@ func (s *restoring) createTarget(ctx context.Context, c *cli.Context, capture *s
 	if err != nil {
 		return nil, err
 	}
+	was := launch.Name
 	launch.Name = name
 	e := s.app.engine(s.app.engineProgram(c))
+	if err := checkCreate(ctx, e, was, name, launch.Mounts); err != nil {
+		return nil, err
+	}
 	if s.dry {
 		s.app.Say("Container %s would be made: %s", screen.Printable(name), shellLine(append([]string{e.Name()}, engine.MaskWords(launch.Command())...)))
 		return nil, nil

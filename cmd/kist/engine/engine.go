@@ -113,7 +113,7 @@ func (e *Engine) failed(args []string, stderr string, err error) error {
 // no source.
 func isNotFound(stderr string) bool {
 	text := strings.ToLower(stderr)
-	for _, said := range []string{"no such container", "no such image", "no such object", "image not known"} {
+	for _, said := range []string{"no such container", "no such image", "no such object", "image not known", "no such volume"} {
 		if strings.Contains(text, said) {
 			return true
 		}

@@ -1,0 +1,88 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+)
+
+// checkBeside fails where a running container, other than the one of an id, has mounted what is to be
+// exchanged: it would go on writing into what was put aside.
+func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engine.Mount) error {
+	running, err := e.RunningContainers(ctx)
+	if err != nil {
+		return fmt.Errorf("looking whether another running container has the same volumes, and nothing was changed: %w", err)
+	}
+	for _, c := range running {
+		if c.ID == id {
+			continue
+		}
+		for _, theirs := range c.Mounts {
+			for _, m := range mounts {
+				if sharesPlace(m, theirs) {
+					return fmt.Errorf("container %s runs and has the same data mounted at %s (%s): it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s)",
+						c.Name, theirs.Destination, theirs.Source, e.Name(), c.Name)
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// sharesPlace tells whether two mounts are of one volume, or one's folder lies within the other's.
+func sharesPlace(a, b engine.Mount) bool {
+	if a.Type == "volume" && b.Type == "volume" && a.Name != "" && a.Name == b.Name {
+		return true
+	}
+	one, two := realPlace(a.Source), realPlace(b.Source)
+	return one != "" && two != "" && (within(one, two) || within(two, one))
+}
+
+func realPlace(path string) string {
+	if !filepath.IsAbs(path) {
+		return ""
+	}
+	if real, err := filepath.EvalSymlinks(path); err == nil {
+		return real
+	}
+	return filepath.Clean(path)
+}
+
+func within(path, dir string) bool {
+	return path == dir || strings.HasPrefix(path, strings.TrimSuffix(dir, "/")+"/")
+}
+
+// checkCreate fails where a container that is made would share data with a running one, or, under
+// another name than the captured one's, a volume that is there.
+func checkCreate(ctx context.Context, e *engine.Engine, was, name string, mounts []engine.Mount) error {
+	if err := checkBeside(ctx, e, "", mounts); err != nil || was == name {
+		return err
+	}
+	for _, m := range mounts {
+		if m.Type != "volume" || m.Name == "" {
+			continue
+		}
+		has, err := e.HasVolume(ctx, m.Name)
+		if err != nil {
+			return err
+		}
+		if has {
+			return fmt.Errorf("volume %s is there already: container %s would share it with container %s. Nothing was made: make it under its own name (--container %s), or restore into a folder (--into)",
+				m.Name, name, was, was)
+		}
+	}
+	return nil
+}
+
+// exchanged gives the mounts of the container that the restore changes.
+func (r *containerRestore) exchanged() (mounts []engine.Mount) {
+	for _, places := range [][]volumePlace{r.placed, r.copied} {
+		for _, p := range places {
+			mounts = append(mounts, *r.target.MountAt(p.volume.MountPath))
+		}
+	}
+	return mounts
+}
