@@ -7,9 +7,10 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
-// checkBeside fails where a running container, other than the one of an id, has mounted what is to be
+// checkBeside fails where a running container, other than the one of an id, has mounted to write what is to be
 // exchanged: it would go on writing into what was put aside.
 func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engine.Mount) error {
 	running, err := e.RunningContainers(ctx)
@@ -21,10 +22,13 @@ func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engi
 			continue
 		}
 		for _, theirs := range c.Mounts {
+			if !theirs.RW {
+				continue // it writes nothing, as what watches a whole machine
+			}
 			for _, m := range mounts {
 				if sharesPlace(m, theirs) {
 					return fmt.Errorf("container %s runs and has the same data mounted at %s (%s): it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s)",
-						c.Name, theirs.Destination, theirs.Source, e.Name(), c.Name)
+						screen.Line(c.Name), screen.Line(theirs.Destination), screen.Line(theirs.Source), e.Name(), screen.Line(c.Name))
 				}
 			}
 		}

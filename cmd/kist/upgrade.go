@@ -222,6 +222,12 @@ func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*c
 				screen.Line(from.MountPath), screen.Line(target.Name))
 		}
 	}
+	if !c.Bool("accept-losses") {
+		// Going back would exchange the volumes under it.
+		if err := checkBeside(c.Context, target.Engine, target.ID, target.Mounts); err != nil {
+			return nil, err
+		}
+	}
 	return s, a.checkApart(s.sources)
 }
 
