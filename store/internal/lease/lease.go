@@ -146,6 +146,13 @@ func (l *Lease) Confirm(ctx context.Context) (bool, error) {
 	return !l.lapsed, nil
 }
 
+// Lapsed tells whether the lease was once not renewed in time.
+func (l *Lease) Lapsed() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.lapsed
+}
+
 // Check is confirm for those to whom a lease that lapsed is the end.
 func (l *Lease) Check(ctx context.Context) error {
 	alive, err := l.Confirm(ctx)

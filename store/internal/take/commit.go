@@ -54,7 +54,7 @@ func (s *session) checkAfter(ctx context.Context) error {
 	if err := s.lease.CheckAfter(ctx, s.threat); err != nil {
 		return err
 	}
-	if s.lease.SinceRenewal() < lease.Life/2 {
+	if s.lease.SinceRenewal() < lease.Life/2 && !s.lease.Lapsed() {
 		return nil
 	}
 	// Writing took so long that the lease may have been taken for dead.
