@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
@@ -25,7 +26,7 @@ func (s *restoring) checkSpace(ctx context.Context, targets []destination) error
 	needs := make(map[uint64]*need)
 	for _, t := range targets {
 		at := existing(t.dir)
-		free, device, ok := freeSpace(at)
+		free, device, ok := files.Space(at)
 		if !ok {
 			continue
 		}

@@ -56,31 +56,19 @@ func (d *upgradeData) checkRoom(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if free, known := files.Free(root); known && free < leastRoom {
-		return fmt.Errorf("the repository %s has %s free: too little to capture into. Free some, or kist reclaim", screen.Line(root), screen.Size(free))
+	if free, _, known := files.Space(root); known && free < leastRoom {
+		return fmt.Errorf("the repository %s has %s free: too little to capture into. Free some, or kist reclaim", screen.Line(root), screen.Size(uint64(free)))
 	}
-	var places []string
-	needs := make(map[string]uint64) // by the first place in a file system
+	needs := make(map[uint64]uint64) // by file system
 	for _, s := range d.s.sources {
 		size, err := lengthBelow(ctx, s.Path)
 		if err != nil {
 			return err
 		}
-		at := s.Path
-		for _, other := range places {
-			if files.SameDisk(at, other) {
-				at = other
-				break
-			}
-		}
-		if at == s.Path {
-			places = append(places, at)
-		}
-		needs[at] += size
-	}
-	for _, at := range places {
-		if free, known := files.Free(at); known && free < needs[at] {
-			return fmt.Errorf("%s: going back would build %s beside what is there, and %s are free. Free some first", screen.Line(at), screen.Size(needs[at]), screen.Size(free))
+		free, device, known := files.Space(s.Path)
+		needs[device] += size
+		if known && uint64(free) < needs[device] {
+			return fmt.Errorf("%s: going back would build %s beside what is there, and %s are free. Free some first", screen.Line(s.Path), screen.Size(needs[device]), screen.Size(uint64(free)))
 		}
 	}
 	return nil

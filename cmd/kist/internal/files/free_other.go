@@ -2,8 +2,5 @@
 
 package files
 
-// Free tells how many bytes this user can write where a folder is; false where that is not known.
-func Free(string) (bytes uint64, known bool) { return 0, false }
-
-// SameDisk tells whether two folders lie in one file system.
-func SameDisk(string, string) bool { return false }
+// Space tells nothing here.
+func Space(string) (free int64, device uint64, ok bool) { return 0, 0, false }

@@ -2,19 +2,27 @@
 
 package files
 
-import "golang.org/x/sys/unix"
+import (
+	"math"
+	"os"
 
-// Free tells how many bytes this user can write where a folder is; false where that is not known.
-func Free(path string) (bytes uint64, known bool) {
-	var s unix.Statfs_t
-	if unix.Statfs(path, &s) != nil {
-		return 0, false
+	"golang.org/x/sys/unix"
+)
+
+// Space gives how many bytes this process may still write on the file system of something, and
+// which that is. ok is false where nothing tells.
+func Space(path string) (free int64, device uint64, ok bool) {
+	var is unix.Stat_t
+	var of unix.Statfs_t
+	if unix.Stat(path, &is) != nil || unix.Statfs(path, &of) != nil || of.Blocks == 0 {
+		return 0, 0, false
 	}
-	return s.Bavail * uint64(s.Bsize), true
-}
-
-// SameDisk tells whether two folders lie in one file system.
-func SameDisk(a, b string) bool {
-	var x, y unix.Stat_t
-	return unix.Stat(a, &x) == nil && unix.Stat(b, &y) == nil && x.Dev == y.Dev
+	blocks := of.Bavail
+	if os.Geteuid() == 0 {
+		blocks = of.Bfree
+	}
+	if of.Bsize <= 0 || blocks > math.MaxInt64/uint64(of.Bsize) {
+		return 0, 0, false
+	}
+	return int64(blocks) * int64(of.Bsize), uint64(is.Dev), true
 }

@@ -11,3 +11,5 @@ import (
 func TryLock(*os.File) (bool, error) {
 	return false, errors.New("on this system a run that was killed can't be told from one that goes on: what must be brought to its end by the next one is not begun")
 }
+
+func checkOwn(*os.File) error { return nil }

@@ -114,26 +114,16 @@ func checkPrivate(dir string) error {
 
 // takeNote opens a note and locks it. It gives nil where another works by it.
 func takeNote(path string) (_ *note, err error) {
-	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
-		return nil, errors.New("it is no regular file") // a link may lead anywhere, a pipe would be waited for
-	}
-	f, err := os.Open(path)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
+	f, err := files.OpenLocked(path, os.O_RDONLY)
+	if f == nil {
 		return nil, err
 	}
 	n := &note{}
 	defer func() {
-		if n == nil || err != nil {
+		if err != nil {
 			f.Close()
 		}
 	}()
-	if ours, err := files.TryLock(f); err != nil || !ours || !hasName(f, path) {
-		n = nil
-		return nil, err
-	}
 	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
 		err = json.Unmarshal(b, n)
@@ -157,11 +147,4 @@ func (n *note) check(path string) error {
 		return errors.New("it names too many containers")
 	}
 	return nil
-}
-
-// hasName tells whether a file still has its name.
-func hasName(f *os.File, path string) bool {
-	is, err := f.Stat()
-	named, err2 := os.Lstat(path)
-	return err == nil && err2 == nil && os.SameFile(is, named)
 }

@@ -68,7 +68,7 @@ func (k *Keeper) put(n *note) (_ *note, err error) {
 			n.file.Close()
 		}
 	}()
-	locked, err := tryLock(n.file)
+	locked, err := files.TryLock(n.file)
 	if err == nil && !locked {
 		err = errors.New("it is locked by another")
 	}
@@ -214,26 +214,16 @@ func restart(ctx context.Context, e *engine.Engine, c *engine.Container) error {
 
 // takeNote reads a note and locks it. It gives nil where that is another's.
 func takeNote(path string) (_ *note, err error) {
-	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
-		return nil, errors.New("it is no regular file") // a pipe would be waited for
-	}
-	f, err := os.Open(path)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
+	f, err := files.OpenLocked(path, os.O_RDONLY)
+	if f == nil {
 		return nil, err
 	}
 	n := &note{}
 	defer func() {
-		if n == nil || err != nil {
+		if err != nil {
 			f.Close()
 		}
 	}()
-	if ours, err := tryLock(f); err != nil || !ours || !sameFile(f, path) {
-		n = nil
-		return nil, err
-	}
 	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
 		err = json.Unmarshal(b, n)
@@ -243,11 +233,4 @@ func takeNote(path string) (_ *note, err error) {
 	}
 	n.file = f
 	return n, err
-}
-
-// sameFile tells whether a file still has its name.
-func sameFile(f *os.File, path string) bool {
-	is, err := f.Stat()
-	named, err2 := os.Stat(path)
-	return err == nil && err2 == nil && os.SameFile(is, named)
 }

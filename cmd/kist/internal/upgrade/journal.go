@@ -220,28 +220,16 @@ func (j *journal) release() error { return j.file.Close() }
 
 // take opens a journal and locks it. It gives nil where another works on it.
 func take(path string) (_ *journal, err error) {
-	if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
-		return nil, errors.New("it is no regular file") // a link may lead anywhere, a pipe would be waited for
-	}
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_APPEND, 0)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
+	f, err := files.OpenLocked(path, os.O_RDWR|os.O_APPEND)
+	if f == nil {
 		return nil, err
 	}
 	j := &journal{file: f}
-	defer func() {
-		if j == nil || err != nil {
-			f.Close()
-		}
-	}()
-	if ours, err := files.TryLock(f); err != nil || !ours || !hasName(f, path) {
-		j = nil
+	if err := j.read(); err != nil {
+		f.Close()
 		return nil, err
 	}
-	err = j.read()
-	return j, err
+	return j, nil
 }
 
 // read reads the last whole line.
@@ -261,11 +249,4 @@ func (j *journal) read() error {
 		return errors.New("it holds no whole line")
 	}
 	return nil
-}
-
-// hasName tells whether a file still has its name.
-func hasName(f *os.File, path string) bool {
-	is, err := f.Stat()
-	named, err2 := os.Lstat(path)
-	return err == nil && err2 == nil && os.SameFile(is, named)
 }
