@@ -26,8 +26,8 @@ func (a *app) verifyCommand() *cli.Command {
 		Description: `
 Without a flag, index files, tables and the table at the end of every slab are
 opened: what is missing or cut short shows, and what changed within does not.
-Nothing is written. Damage is listed with the captures and
-members that it harms, and the exit status is 3.
+Damage is listed with the captures and members that it harms, and the exit status is 3.
+That it was verified, and how it ended, is kept in the repository: kist status tells it.
 
 What this machine knows of the repository counts, too: captures that it saw and that are
 gone without having been removed by kist, or that were exchanged. If another
@@ -45,7 +45,7 @@ Example:
 }
 
 func (a *app) verify(c *cli.Context) error {
-	o := store.VerifyOptions{Full: c.Bool("full"), Head: c.StringSlice("head")}
+	o := store.VerifyOptions{Full: c.Bool("full"), Head: c.StringSlice("head"), Keep: true, Host: hostName()}
 	if len(o.Head) > 0 && c.NArg() > 0 {
 		return usagef("verify: --head is about all captures: name none")
 	}
@@ -186,7 +186,7 @@ func advice(d *store.Damage) string {
 		return "kist passphrase add makes another key slot, kist passphrase remove takes this one away."
 	case "captures":
 		return "put the file back if a copy of the repository has it; other captures are not harmed by it. kist repair tells more."
-	case "holds", "retired", "leases", "condemned":
+	case "holds", "retired", "leases", "condemned", "rehearsed", "verified":
 		return "kist repair removes the mark; nothing is lost."
 	}
 	if len(d.Captures) == 0 {
