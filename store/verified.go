@@ -1,7 +1,6 @@
 package store
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -125,6 +124,3 @@ func (k *keeping) keep(ctx context.Context, r *Repository, found *Report) {
 		found.Notes = append(found.Notes, fmt.Sprintf("that it was verified is not kept in the repository: %v", err))
 	}
 }
-
-// verifiedLater orders verifications by their times.
-func verifiedLater(a, b *Verification) bool { return cmp.Or(b == nil, b != nil && a.At.After(b.At)) }

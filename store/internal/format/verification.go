@@ -44,4 +44,3 @@ func (v *VerificationRecord) Supersedes(o *VerificationRecord) bool {
 	}
 	return !v.Some && (v.Extent == ExtentFull || depth(o.Extent) == 0)
 }
-
