@@ -22,6 +22,7 @@ func (a *app) verifyCommand() *cli.Command {
 			&cli.BoolFlag{Name: "full", Usage: "open every frame and rebuild the digest of every capture"},
 			&cli.StringFlag{Name: "sample", Usage: "open that `SHARE` of the frames, as 5%, chosen at random"},
 			&cli.StringSliceFlag{Name: "head", Usage: "prove that the captures of this `TEXT`, from kist show --head, are there as they were, or were removed on purpose"},
+			metricsFlag(),
 		},
 		Description: `
 Without a flag, index files, tables and the table at the end of every slab are
@@ -40,7 +41,7 @@ Example:
   kist verify --sample 5%
   kist verify --full seedbank@latest
   kist verify --head 20260314t0203z-k7f3:0f5c2d6b8e91a34771c0aa52f19e84d3`,
-		Action: a.verify,
+		Action: a.metering(a.verify),
 	}
 }
 
@@ -76,6 +77,9 @@ func (a *app) verify(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	a.metrics.Set("damaged_objects", "Objects that the last verification found damaged or missing.", float64(len(report.Damage)))
+	a.metrics.Set("captures", "Captures that the last verification looked at.", float64(report.Captures))
+	a.metrics.Set("read_bytes", "Bytes of objects that the last verification read.", float64(report.Checked))
 	if err := a.printReport(report, o); err != nil {
 		return err
 	}

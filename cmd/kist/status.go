@@ -1,0 +1,127 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
+)
+
+func (a *app) statusCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "status",
+		Usage: "tell whether all is well, on one screen",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "name", Usage: "only the service `NAME`"},
+			&cli.StringFlag{Name: "older-than", Usage: "a last capture that was taken longer ago than `TIME`, as 26h, 7d or 2w, is too old; by default none is"},
+			metricsFlag(),
+		},
+		Description: `
+The first line is the verdict: "All is well.", or what is wanted, the worst first. Exit status
+0: all is well. 3: what is stored is damaged, as far as is known: the last verification found
+damage, index files can't be read, or captures are missing. 1: something else is wanted: a last
+capture is too old (--older-than), or more than half of a volume is gone in it; the latest
+rehearsal of a service failed; captures are dated in the future, so that some clock is wrong;
+an upgrade did not come to its end, or a container was left stopped, on this machine.
+
+Nothing is opened but index files and marks: it knows what kist verify and kist rehearse found
+when they were last run. Damage that was found stands until a verification finds none that
+would have found it: --full, unless it showed without. Upgrades, containers and what is set
+aside are those of this machine and user: run it where the captures are made. What is dated in
+the future never makes anything fresh. A service of which all captures were retired is told,
+and nothing is wanted of it.
+
+Example:
+  kist status
+  kist status --older-than 26h
+  kist status --name seedbank --host hazel --json
+  kist status --older-than 26h --metrics /var/lib/node-exporter/kist.prom`,
+		Action: a.metering(a.status),
+	}
+}
+
+// state is how the repository and this machine are.
+type state struct {
+	*store.Status
+	grace    time.Duration
+	free     int64 // bytes on the medium; -1: nothing tells
+	upgrades []upgrade.Pending
+	stopped  []stopped.Noted
+	aside    []volume.Aside
+}
+
+func (a *app) status(c *cli.Context) (err error) {
+	a.metrics.Set("well", "Whether nothing was wanted when kist status last looked.", 0) // if it does not come to a verdict
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
+		return err
+	}
+	o := store.StatusOptions{Name: c.String("name"), Host: a.host}
+	if c.IsSet("older-than") {
+		if o.OlderThan, err = cmdline.Duration(c.String("older-than")); err != nil || o.OlderThan == 0 {
+			return usagef("--older-than %q: write it as 26h, 7d or 2w", c.String("older-than"))
+		}
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	s, err := a.findState(c.Context, r, o)
+	if err != nil {
+		return err
+	}
+	if len(s.Services) == 0 && (o.Name != "" || o.Host != "") && len(s.Unread) == 0 {
+		return missing(fmt.Errorf("no capture is, or was and can be taken back, of %s (kist list shows what there is)", askedText(o)))
+	}
+	wanted := s.wanted()
+	a.measureStatus(s, wanted)
+	if a.shared.json {
+		err = a.PrintJSON(newStatusJSON(s, wanted))
+	} else {
+		err = a.printStatus(s, wanted)
+	}
+	if err == nil {
+		err = verdict(wanted)
+	}
+	return err
+}
+
+// findState looks at the repository and at this machine.
+func (a *app) findState(ctx context.Context, r *repository, o store.StatusOptions) (*state, error) {
+	s := &state{grace: r.Grace(), free: -1}
+	var err error
+	if s.Status, err = r.Status(ctx, o); err != nil {
+		return nil, err
+	}
+	if free, ok := files.Available(r.folder.Path()); ok {
+		s.free = free
+	}
+	// What can't be read was warned of by recovering, before this command.
+	s.upgrades, _ = a.upgrader(a.reopened(false)).Pending()
+	s.stopped, _ = a.keeper().Noted()
+	s.aside, _ = a.book().Find()
+	return s, nil
+}
+
+// verdict is the exit status.
+func verdict(wanted []want) error {
+	status := statusDone
+	for _, w := range wanted {
+		if w.damage {
+			return &statusError{status: statusDamage}
+		}
+		status = statusFailed
+	}
+	if status == statusDone {
+		return nil
+	}
+	return &statusError{status: status}
+}
