@@ -23,8 +23,9 @@ type app struct {
 	tty     func() (*os.File, error) // the terminal to ask for secrets on
 	engine  func(program string) *engine.Engine
 	shared  shared
-	metrics *metrics.Run // what the run comes to; nil: nobody asked
-	host    string       // of the captures that are meant; "": any
+	metrics *metrics.Run           // what the run comes to; nil: nobody asked
+	program func() (string, error) // where this program lies
+	host    string                 // of the captures that are meant; "": any
 }
 
 // shared are the flags of every command.
@@ -40,7 +41,7 @@ func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) strin
 	return &app{
 		Screen: screen.New(stdout, stderr), stdin: stdin, getenv: getenv,
 		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
-		engine: engine.New,
+		engine: engine.New, program: installed,
 	}
 }
 

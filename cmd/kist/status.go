@@ -64,10 +64,8 @@ func (a *app) status(c *cli.Context) (err error) {
 		return err
 	}
 	o := store.StatusOptions{Name: c.String("name"), Host: a.host}
-	if c.IsSet("older-than") {
-		if o.OlderThan, err = cmdline.Duration(c.String("older-than")); err != nil || o.OlderThan == 0 {
-			return usagef("--older-than %q: write it as 26h, 7d or 2w", c.String("older-than"))
-		}
+	if o.OlderThan, err = olderThan(c); err != nil {
+		return err
 	}
 	r, err := a.open(c.Context)
 	if err != nil {
@@ -92,6 +90,19 @@ func (a *app) status(c *cli.Context) (err error) {
 		err = verdict(wanted)
 	}
 	return err
+}
+
+// olderThan gives the age that is too old, or 0.
+func olderThan(c *cli.Context) (time.Duration, error) {
+	text := c.String("older-than")
+	if text == "" {
+		return 0, nil
+	}
+	d, err := cmdline.Duration(text)
+	if err != nil || d == 0 {
+		return 0, usagef("--older-than %q: write it as 26h, 7d or 2w", text)
+	}
+	return d, nil
 }
 
 // findState looks at the repository and at this machine.

@@ -94,7 +94,11 @@ func remarksOf(s *store.ServiceStatus) string {
 // facts are what there is to tell besides, each under a word.
 func (s *state) facts() (facts [][2]string) {
 	add := func(word, text string) { facts = append(facts, [2]string{word, text}) }
-	add("verified", verifiedText(s.Verified))
+	if s.Verified == nil {
+		add("verified", "never, as far as is known (kist verify --full)")
+	} else {
+		add("verified", verifiedText(s.Verified))
+	}
 	if s.Full != s.Verified {
 		add("", verifiedText(s.Full))
 	}
