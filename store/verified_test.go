@@ -138,7 +138,7 @@ func TestVerifiedAtOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	at(s, storagetest.Put, "verified/", "", func() { f.keep(store.VerifyOptions{}) })
+	at(s, storagetest.List, "slabs", "", func() { f.keep(store.VerifyOptions{}) })
 	if _, err := r.Verify(t.Context(), store.VerifyOptions{Keep: true}); err != nil {
 		t.Fatal(err)
 	}

@@ -62,7 +62,7 @@ func (s *ServiceStatus) wants(kind WantKind, o StatusOptions) bool {
 	case WantLook:
 		return len(s.Shrunk) > 0
 	case WantClock:
-		return len(s.Future) > 0
+		return len(s.Future) > 0 && s.Last != nil
 	}
 	return false
 }

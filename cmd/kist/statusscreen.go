@@ -107,7 +107,7 @@ func (s *state) facts() (facts [][2]string) {
 	}
 	if n := len(s.Retired); n > 0 {
 		first := slices.MinFunc(s.Retired, func(a, b *store.Capture) int { return a.Retired.At.Compare(b.Retired.At) })
-		add("retired", fmt.Sprintf("%s; the first goes at the earliest with %s", screen.Count(n, "capture", "captures"), s.untilText(first)))
+		add("retired", fmt.Sprintf("%s; kist reclaim frees the first %s", screen.Count(n, "capture", "captures"), s.untilText(first)))
 	}
 	stored := screen.Size(uint64(s.Stored))
 	if s.free >= 0 {
@@ -132,9 +132,9 @@ func (s *state) facts() (facts [][2]string) {
 func (s *state) untilText(c *store.Capture) string {
 	until := c.Retired.At.Add(s.grace)
 	if until.Before(s.At) {
-		return "the next kist reclaim"
+		return "when it is run next"
 	}
-	return "a kist reclaim after " + screen.LocalTime(until)
+	return "after " + screen.LocalTime(until)
 }
 
 func workText(atWork bool) string {
