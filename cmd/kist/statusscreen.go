@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -115,10 +116,10 @@ func (s *state) facts() (facts [][2]string) {
 	}
 	add("stored", stored)
 	for _, u := range s.upgrades {
-		add("upgrade", short(u.Service, nameWidth)+", begun "+screen.LocalTime(u.Began)+workText(u.AtWork))
+		add("upgrade", short(u.Service, nameWidth)+", begun "+screen.LocalTime(u.Began)+workText(u.AtWork, "kist resume"))
 	}
 	for _, n := range s.stopped {
-		add("stopped", stoppedText(n.Container)+" since "+screen.LocalTime(n.Since)+workText(n.AtWork))
+		add("stopped", cmp.Or(short(n.Container, nameWidth), "held still by --before")+", since "+screen.LocalTime(n.Since)+workText(n.AtWork, toStart(n)))
 	}
 	if n := len(s.aside); n > 0 {
 		add("set aside", fmt.Sprintf("%s on this machine (kist kept)", screen.Count(n, "entry", "entries")))
@@ -137,11 +138,11 @@ func (s *state) untilText(c *store.Capture) string {
 	return "after " + screen.LocalTime(until)
 }
 
-func workText(atWork bool) string {
+func workText(atWork bool, todo string) string {
 	if atWork {
 		return "; a run is at work"
 	}
-	return "; kist resume brings it to its end"
+	return "; to do: " + todo
 }
 
 func verifiedText(v *store.Verification) string {

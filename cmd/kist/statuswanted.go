@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -39,10 +40,18 @@ func (s *state) wanted() (all []want) {
 	}
 	for _, n := range s.stopped {
 		if !n.AtWork {
-			all = append(all, want{kind: wantStarted, name: n.Container, text: stoppedText(n.Container) + " since " + screen.LocalTime(n.Since) + ": kist resume"})
+			all = append(all, want{kind: wantStarted, name: n.Container, text: stoppedText(n.Container) + " since " + screen.LocalTime(n.Since) + ": " + toStart(n)})
 		}
 	}
 	return all
+}
+
+// toStart says what to do about what is stopped: what a restore stopped no run starts.
+func toStart(n stopped.Noted) string {
+	if n.Restoring {
+		return "restore again"
+	}
+	return "kist resume"
 }
 
 func stoppedText(container string) string {
