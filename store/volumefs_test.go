@@ -3,6 +3,8 @@ package store_test
 import (
 	"archive/tar"
 	"fmt"
+	"io/fs"
+	"reflect"
 	"testing"
 	"testing/fstest"
 
@@ -50,7 +52,7 @@ func TestFSConforms(t *testing.T) {
 		in   []byte
 		want []string
 	}{
-		"empty": {tarOf(t), nil},
+		"empty":         {tarOf(t), nil},
 		"no tar stream": {[]byte("beans\n"), []string{"data"}},
 		"some": {tarOf(t,
 			file{name: "/a/b/c", content: []byte("first")},
@@ -72,3 +74,50 @@ func TestFSConforms(t *testing.T) {
 	}
 }
 
+// TestFSByOrder holds a file system by an order against the members of the stream.
+func TestFSByOrder(t *testing.T) {
+	for name, in := range map[string][]byte{"sorted": shelves(t, 5000, false), "shuffled": shelves(t, 5000, true)} {
+		t.Run(name, func(t *testing.T) {
+			f := newFixture(t)
+			c := f.capture(in)
+			if !store.HasOrder(&c.Volumes[0]) {
+				t.Fatal("the capture has no order")
+			}
+			f.checkFS(c, f.volumeFS(c))
+		})
+	}
+}
+
+// checkFS holds a file system against the members of the first volume of a capture: none twice.
+func (f *fixture) checkFS(c *store.Capture, fsys *store.VolumeFS) {
+	f.t.Helper()
+	want := make(map[string]*store.Member)
+	for m, err := range f.Members(f.t.Context(), &c.Volumes[0]) {
+		if err != nil {
+			f.t.Fatal(err)
+		}
+		want[store.CleanPath(m.Path)] = m
+	}
+	err := fs.WalkDir(fsys, ".", func(name string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		info, err := d.Info()
+		if err != nil {
+			return err
+		}
+		m := want[name]
+		delete(want, name)
+		if got := info.Sys(); !reflect.DeepEqual(got, m) {
+			f.t.Errorf("%s is %+v, not %+v", name, got, m)
+		}
+		again, err := fsys.Lstat(name)
+		if err != nil || !reflect.DeepEqual(again.Sys(), m) {
+			f.t.Errorf("%s is %+v by itself (%v)", name, again, err)
+		}
+		return nil
+	})
+	if err != nil || len(want) > 0 {
+		f.t.Errorf("%d members were not found: %v", len(want), err)
+	}
+}

@@ -217,8 +217,10 @@ func (h *healer) capture(ctx context.Context, c *ledger.Capture) (*format.IndexF
 			}
 		}
 		v.MemberList = *list
-		if err := h.optional(ctx, &v.States, &changed); err != nil {
-			return nil, err
+		for _, place := range []**format.Recipe{&v.States, &v.Order} {
+			if err := h.optional(ctx, place, &changed); err != nil {
+				return nil, err
+			}
 		}
 	}
 	if err := h.optional(ctx, &record.Seen, &changed); err != nil {

@@ -55,6 +55,7 @@ type priorMember struct {
 	priorPlace
 	format.Extent
 	state, record uint64 // bytes of its state, and with its extent
+	path          string
 	chunks        []contentChunk
 }
 

@@ -47,6 +47,9 @@ func NewOrderWriter(sorted bool, most int, emit func(node []byte) error) *OrderW
 	return &OrderWriter{emit: emit, sorted: sorted, most: most}
 }
 
+// GivenUp tells whether no order is made.
+func (w *OrderWriter) GivenUp() bool { return w.given }
+
 // GiveUp makes no order.
 func (w *OrderWriter) GiveUp() { w.given, w.buffer = true, orderBuffer{} }
 
@@ -110,7 +113,7 @@ func (w *OrderWriter) endSpan() error {
 		return nil
 	}
 	w.span = OrderSpan{}
-	size := len(s.Path) + 40
+	size := len(s.Path) + 64
 	// A node that was emitted can't be taken back.
 	if w.members >= orderLeast && ends(s.Path, 6, len(w.spans), w.size+size, 1) {
 		if err := w.endLeaf(false); err != nil {
