@@ -11,6 +11,7 @@ import (
 
 // Bounds of an order.
 const (
+	MaxOrder        = 256 << 20 // bytes of all nodes
 	MaxOrderLevel   = 16
 	MaxOrderItems   = 4096    // spans of a leaf, or nodes below an inner one
 	MaxOrderMembers = 4096    // of a span

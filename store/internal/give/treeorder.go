@@ -15,6 +15,9 @@ import (
 const (
 	keptNodes   = 4 << 20 // bytes of nodes, encoded
 	keptMembers = 8192    // of spans
+	keptWindows = 4 << 20 // bytes of a stream
+
+	window = 64 << 10 // bytes of a stream that are read together
 )
 
 // inOrder finds members by an order, and reads a few of them at a time.
@@ -23,7 +26,7 @@ type inOrder struct {
 	v    *ledger.Volume
 	tree weave.OrderTree
 
-	list, stamps *stretch
+	list, stamps *windows
 	spans        recent[weave.OrderSpan, []*treeMember]
 }
 
@@ -50,7 +53,7 @@ func (t *tree) newInOrder(nodes weave.OrderTree) (*inOrder, error) {
 }
 
 // whole gives a stream, any part of which can be read.
-func (t *tree) whole(recipe *format.Recipe) (*stretch, error) {
+func (t *tree) whole(recipe *format.Recipe) (*windows, error) {
 	c, err := t.r.openStream(t.ctx, recipe)
 	if err == nil {
 		err = c.proof.err
@@ -58,7 +61,11 @@ func (t *tree) whole(recipe *format.Recipe) (*stretch, error) {
 	if err != nil {
 		return nil, err
 	}
-	return t.r.stretch(t.ctx, c, 0, recipe.Chunks)
+	s, err := t.r.stretch(t.ctx, c, 0, recipe.Chunks)
+	if err != nil {
+		return nil, err
+	}
+	return &windows{in: s, kept: recent[int64, []byte]{limit: keptWindows}}, nil
 }
 
 // readNode reads a node: a chunk of its own.
@@ -81,7 +88,7 @@ func (r *Giver) readNode(ctx context.Context, nodes *openedContents, n uint64) (
 func (f *inOrder) from(path string) iter.Seq2[*treeMember, error] {
 	return func(yield func(*treeMember, error) bool) {
 		last, begun := "", false
-		for span, err := range f.tree.From(f.list.ctx, path) {
+		for span, err := range f.tree.From(f.list.in.ctx, path) {
 			if err == nil && begun && format.ComparePaths(last, span.Path) >= 0 {
 				err = fmt.Errorf("%w: an order whose paths do not ascend", format.ErrDamaged)
 			}
@@ -125,27 +132,4 @@ func (f *inOrder) unpack(span weave.OrderSpan) ([]*treeMember, error) {
 		}
 		return members, len(members), nil
 	})
-}
-
-// bytes reads a part of a stretch; one that it does not have is damage of the order that asks for it.
-func (s *stretch) bytes(off, n uint64) ([]byte, error) {
-	if all := uint64(s.length); off > all || n > all-off {
-		return nil, &orderError{fmt.Errorf("%w: an order that ends behind the member list", format.ErrDamaged)}
-	}
-	if n == 0 {
-		return nil, nil
-	}
-	in, err := s.stored(int64(off), int64(off+n))
-	if err != nil {
-		return nil, err
-	}
-	defer in.close()
-	p := make([]byte, n)
-	for done := 0; done < len(p); {
-		k, err := in.readFrom(int64(off)+int64(done), p[done:])
-		if done += k; err != nil {
-			return nil, fmt.Errorf("member list: %w", weave.OrDamage(err, "it ends too early"))
-		}
-	}
-	return p, nil
 }

@@ -16,7 +16,8 @@ type Extent struct {
 	Chunks uint64 // of the contents
 }
 
-func (e Extent) plus(x Extent) Extent {
+// Plus gives both together.
+func (e Extent) Plus(x Extent) Extent {
 	return Extent{e.List + x.List, e.Stamps + x.Stamps, e.Chunks + x.Chunks}
 }
 
@@ -26,7 +27,7 @@ func (e Extent) gap(from Extent) (list, stamps, chunks int64) {
 }
 
 func (e Extent) across(list, stamps, chunks int64) Extent {
-	return e.plus(Extent{uint64(list), uint64(stamps), uint64(chunks)})
+	return e.Plus(Extent{uint64(list), uint64(stamps), uint64(chunks)})
 }
 
 // OrderSpan is a number of members that follow each other in the member list and whose paths

@@ -88,7 +88,7 @@ func spansFrom(n *format.OrderNode, begin Extent, path string, yield func(OrderS
 			Path: string(s.Path), Members: int(s.Members), Padding: int(s.Padding),
 			Begin: begin.across(s.ListGap, s.StampsGap, s.ChunksGap), Length: Extent{s.List, s.Stamps, s.Chunks},
 		}
-		begin = span.Begin.plus(span.Length)
+		begin = span.Begin.Plus(span.Length)
 		if i >= first && !yield(span, nil) {
 			return false
 		}

@@ -31,6 +31,7 @@ type OrderWriter struct {
 	size   int // of spans, encoded
 	levels []orderLevel
 	nodes  uint64 // emitted
+	bytes  int    // of them
 }
 
 // orderLevel is a level of inner nodes.
@@ -54,12 +55,12 @@ func (w *OrderWriter) GivenUp() bool { return w.given }
 func (w *OrderWriter) GiveUp() { w.given, w.buffer = true, orderBuffer{} }
 
 // Pass takes the next entry, which is no member.
-func (w *OrderWriter) Pass(x Extent) { w.at = w.at.plus(x) }
+func (w *OrderWriter) Pass(x Extent) { w.at = w.at.Plus(x) }
 
 // Add takes the next member, with its clean path and the padding before its header.
 func (w *OrderWriter) Add(path string, padding int, x Extent) error {
 	at := w.at
-	w.at = w.at.plus(x)
+	w.at = w.at.Plus(x)
 	if w.given {
 		return nil
 	}
@@ -88,7 +89,7 @@ func (w *OrderWriter) next(path string, s OrderSpan) error {
 	w.last = path
 	if w.joins(&s) {
 		w.span.Members++
-		w.span.Length = w.span.Length.plus(s.Length)
+		w.span.Length = w.span.Length.Plus(s.Length)
 		return nil
 	}
 	if err := w.endSpan(); err != nil {
@@ -101,7 +102,7 @@ func (w *OrderWriter) next(path string, s OrderSpan) error {
 // joins tells whether a member belongs to the span that is being put together.
 func (w *OrderWriter) joins(s *OrderSpan) bool {
 	l := &w.span
-	return l.Members > 0 && l.Members < orderSpan && l.Begin.plus(l.Length) == s.Begin &&
+	return l.Members > 0 && l.Members < orderSpan && l.Begin.Plus(l.Length) == s.Begin &&
 		l.Length.List+s.Length.List <= orderSpanBytes && l.Length.Stamps+s.Length.Stamps <= orderSpanBytes &&
 		pathHash(s.Path)&63 != 0
 }
@@ -144,7 +145,7 @@ func (w *OrderWriter) endLeaf(root bool) error {
 			List: s.Length.List, Stamps: s.Length.Stamps, Chunks: s.Length.Chunks,
 		}
 		f.ListGap, f.StampsGap, f.ChunksGap = s.Begin.gap(at)
-		at = s.Begin.plus(s.Length)
+		at = s.Begin.Plus(s.Length)
 		n.Spans[i] = f
 	}
 	w.spans, w.size = w.spans[:0], 0
@@ -153,7 +154,12 @@ func (w *OrderWriter) endLeaf(root bool) error {
 
 // put emits a node, and names it in the one above.
 func (w *OrderWriter) put(n *format.OrderNode, ref orderRef, level int, root bool) error {
-	if err := w.emit(format.EncodeOrderNode(n)); err != nil {
+	b := format.EncodeOrderNode(n)
+	if w.bytes += len(b); w.bytes > format.MaxOrder {
+		w.GiveUp()
+		return nil
+	}
+	if err := w.emit(b); err != nil {
 		return err
 	}
 	ref.number, ref.level = w.nodes, level
@@ -221,7 +227,7 @@ func (w *OrderWriter) Finish() (bool, error) {
 		root = len(w.levels) == level+1
 		err = w.endInner(level, root)
 	}
-	return err == nil, err
+	return err == nil && !w.given, err
 }
 
 // pathHash is FNV-1a of 64 bits, mixed so that each bit depends on all. It is the same on
