@@ -108,6 +108,9 @@ func (f *fixture) checkFS(c *store.Capture, fsys *store.VolumeFS) {
 		}
 		m := want[name]
 		delete(want, name)
+		if m == nil && info.Sys() == nil && d.IsDir() {
+			return nil // no member, and only above some
+		}
 		if got := info.Sys(); !reflect.DeepEqual(got, m) {
 			f.t.Errorf("%s is %+v, not %+v", name, got, m)
 		}
