@@ -24,8 +24,7 @@ type orderedMember struct {
 	takes   Extent
 }
 
-func makeOrder(t testing.TB, sorted bool, most int, members []orderedMember) *madeOrder {
-	t.Helper()
+func makeOrder(t fatal, sorted bool, most int, members []orderedMember) *madeOrder {
 	o := &madeOrder{}
 	w := NewOrderWriter(sorted, most, func(node []byte) error {
 		o.nodes = append(o.nodes, node)
@@ -35,12 +34,12 @@ func makeOrder(t testing.TB, sorted bool, most int, members []orderedMember) *ma
 		if m.path == "" {
 			w.Pass(m.takes)
 		} else if err := w.Add(m.path, m.padding, m.takes); err != nil {
-			t.Fatal(err)
+			t.Fatalf("%v", err)
 		}
 	}
 	var err error
 	if o.made, err = w.Finish(); err != nil {
-		t.Fatal(err)
+		t.Fatalf("%v", err)
 	}
 	return o
 }
@@ -72,16 +71,13 @@ func TestOrderWriter(t *testing.T) {
 		if !sorted {
 			in = shuffledMembers(t, in)
 		}
-		o := makeOrder(tb{t}, sorted, 0, in)
+		o := makeOrder(t, sorted, 0, in)
 		if !o.made {
-			t.Fatal("there is no order")
+			t.Fatalf("there is no order")
 		}
 		checkOrderOf(t, o, in)
 	})
 }
-
-// tb is a rapid.T where a testing.TB is wanted.
-type tb struct{ *rapid.T }
 
 // shuffledMembers mixes members, some of them twice, with what is none between them.
 func shuffledMembers(t *rapid.T, in []orderedMember) []orderedMember {
@@ -97,6 +93,7 @@ func shuffledMembers(t *rapid.T, in []orderedMember) []orderedMember {
 	return out
 }
 
+// fatal is a testing.T, or one of rapid.
 type fatal interface {
 	Fatalf(format string, args ...any)
 	Context() context.Context
