@@ -179,7 +179,7 @@ func TestUsageOfCompression(t *testing.T) {
 	}
 	f.capture(tarOf(t, files...))
 	c := f.usage().Total
-	near(t, "distinct", c.Captured-c.Deduplication, 30*3000, 3000)
+	near(t, "distinct", c.Captured-c.Deduplication, 30*3000, 2*renewalRest)
 	near(t, "stored", c.Stored, 30*1500, 2*renewalRest)
 	near(t, "compression", c.Compression, 30*1500-2*renewalRest, 4*renewalRest)
 }
