@@ -18,8 +18,8 @@ import (
 )
 
 const (
-	pageChanges = 12 // of a capture, that are shown
-	pageLast    = 4  // names and hosts of whose last capture they are shown
+	pageChanges = 8 // of a capture, that are shown
+	pageLast    = 4 // names and hosts of whose last capture they are shown
 )
 
 // checkUsageFiles sees that no file is in the way before anything is read.

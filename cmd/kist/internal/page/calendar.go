@@ -121,12 +121,12 @@ func (v *view) drawCalendars(width float64) (all []calendar) {
 }
 
 func (v *view) drawCalendar(of string, captures []store.CaptureUsage, width float64) calendar {
-	c := calendar{Of: of, Width: width, Left: 70, Letters: true}
+	c := calendar{Of: headingText(of, width), Width: width, Left: 70, Letters: true}
 	if width == narrow {
-		c.Left, c.Letters = 46, false
+		c.Left, c.Letters = 68, false
 	}
 	c.Cell = (width - c.Left) / 31
-	row := min(c.Cell, 22)
+	row := max(min(c.Cell, 22), 16)
 	for day := 1; day <= 31; day++ {
 		if c.Letters || day == 1 || day%5 == 0 {
 			c.Days = append(c.Days, tick{c.Left + (float64(day)-0.5)*c.Cell, fmt.Sprint(day)})
@@ -158,7 +158,7 @@ func (v *view) drawCalendar(of string, captures []store.CaptureUsage, width floa
 		d := days[key]
 		stay += d.stay
 		c.Marks = append(c.Marks, mark{
-			X: c.Left + (float64(d.at.Day())-0.5)*c.Cell, Y: head + (float64(v.monthOf(d.at)-first)+0.5)*row, Size: row - 3,
+			X: c.Left + (float64(d.at.Day())-0.5)*c.Cell, Y: head + (float64(v.monthOf(d.at)-first)+0.5)*row, Size: min(row-3, c.Cell-0.5),
 			Class: captureClasses[d.class], Letter: letterOf(d.class), Text: key + ": " + strings.Join(d.texts, "; "),
 		})
 	}

@@ -18,11 +18,14 @@ type changesView struct {
 }
 
 type change struct {
-	Kind  string // added, changed, gone, or header
+	Kind  string // added, changed, gone, or mode or time
 	Path  string
 	Bytes int64
 	Most  int64
 }
+
+// mostWithout is how many changes without bytes are shown, where there are no bigger ones.
+const mostWithout = 3
 
 func newChangesView(c *Changes, hosts bool) changesView {
 	v := changesView{Of: screen.Printable(c.Is.Name), Was: c.Was, Is: c.Is, Members: c.Members, New: c.New, Gone: c.Gone, Unknown: c.Unknown, More: c.Members - len(c.Biggest)}
@@ -33,7 +36,11 @@ func newChangesView(c *Changes, hosts bool) changesView {
 	for _, d := range c.Biggest {
 		most = max(most, d.Bytes)
 	}
-	for _, d := range c.Biggest {
+	for i, d := range c.Biggest {
+		if d.Bytes == 0 && i >= mostWithout {
+			v.More += len(c.Biggest) - i
+			break
+		}
 		path := screen.Printable(d.Path)
 		if len(c.Is.Volumes) > 1 || len(c.Was.Volumes) > 1 {
 			path = screen.Printable(d.Volume) + ": " + path
@@ -52,5 +59,5 @@ func kindOf(d store.Difference) string {
 	case d.Contents:
 		return "changed"
 	}
-	return "header"
+	return "mode or time"
 }

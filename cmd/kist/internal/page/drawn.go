@@ -9,8 +9,8 @@ func (g *growth) TimeY() float64 { return g.Bottom + 20 }
 // HeadingX and HeadingY are where the name of a panel stands.
 func (p panel) SizeX() float64    { return p.Left - 8 }
 func (p panel) TimeY() float64    { return p.Bottom + 20 }
-func (p panel) HeadingX() float64 { return p.Left + 8 }
-func (p panel) HeadingY() float64 { return p.Top + 4 }
+func (p panel) HeadingX() float64 { return 0 }
+func (p panel) HeadingY() float64 { return 14 }
 
 // Head is how much the name of a calendar takes above it.
 func (c calendar) Head() float64       { return 22 }

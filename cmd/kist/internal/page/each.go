@@ -19,6 +19,7 @@ type panel struct {
 	Width, Height            float64
 	Left, Right, Top, Bottom float64
 	Sizes, Times             []tick
+	Unlabelled               bool // the times: another panel below says them
 	Dots                     []dot
 }
 
@@ -45,19 +46,24 @@ func (v *view) drawPanels(width float64) (p panels) {
 	if len(services) > mostPanels {
 		services, p.More = services[:mostPanels], len(services)-mostPanels
 	}
-	for _, s := range services {
+	for i, s := range services {
 		p.All = append(p.All, v.drawPanel(s, captures[s], width, least, most))
+		if one := &p.All[i]; i == len(services)-1 {
+			one.Height += 26 // for what the times are, which are the same of all
+		} else {
+			one.Unlabelled = true
+		}
 	}
 	return p
 }
 
 func (v *view) drawPanel(of string, captures []store.CaptureUsage, width float64, least, most int64) panel {
-	p := panel{Of: of, Width: width, Height: 172, Left: 58, Right: width - 12, Top: 12, Bottom: 140}
+	p := panel{Of: headingText(of, width), Width: width, Height: 146, Left: 64, Right: width - 12, Top: 26, Bottom: 140}
 	room := 64.0
 	if width == narrow {
-		p.Left, room = 52, 52
+		p.Left, room = 62, 52
 	}
-	sizes := newLogScale(least, most, p.Bottom-8, p.Top+6)
+	sizes := newLogScale(least, most, p.Bottom-2, p.Top+2)
 	p.Sizes = sizes.ticks()
 	times := newTimeScale(v.Captures[0].Taken, v.Captures[len(v.Captures)-1].Taken, p.Left+10, p.Right-8)
 	p.Times = times.ticks(v.zone(), room)

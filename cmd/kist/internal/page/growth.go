@@ -22,9 +22,9 @@ type growth struct {
 const labelGap = 34
 
 func (v *view) drawGrowth(width float64) *growth {
-	g := &growth{Width: width, Height: 330, Left: 58, Right: width - 132, Top: 14, Bottom: 298, Narrow: width == narrow}
+	g := &growth{Width: width, Height: 330, Left: 64, Right: width - 110, Top: 14, Bottom: 298, Narrow: width == narrow}
 	if g.Narrow {
-		g.Height, g.Bottom, g.Left, g.Right = 260, 228, 52, width-10
+		g.Height, g.Bottom, g.Left, g.Right = 260, 228, 62, width-10
 	}
 	captured, stored := v.Usage.Total.Captured, v.Usage.Total.Stored
 	g.Text = fmt.Sprintf("Captured and stored over time, %s: %s captured, of which %s are stored.", v.Period(), sizeText(captured), sizeText(stored))

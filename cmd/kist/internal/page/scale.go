@@ -3,6 +3,7 @@ package page
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -92,7 +93,7 @@ func days(others int, n float64) int {
 	return int(n)
 }
 
-// logScale places sizes by their logarithm, from a power of 32 up to another one.
+// logScale places sizes by their logarithm.
 type logScale struct {
 	least, most float64 // powers of two
 	from, to    float64
@@ -100,11 +101,7 @@ type logScale struct {
 
 func newLogScale(least, most int64, from, to float64) logScale {
 	power := func(n int64) float64 { return math.Log2(float64(max(1, n))) }
-	s := logScale{math.Floor(power(least)/5) * 5, math.Ceil(power(most)/5) * 5, from, to}
-	if s.most <= s.least {
-		s.most = s.least + 5
-	}
-	return s
+	return logScale{power(least) - 1, max(power(most)+1, power(least)+5), from, to}
 }
 
 func (s logScale) at(n int64) float64 {
@@ -119,7 +116,7 @@ func (s logScale) ticks() (ticks []tick) {
 	}
 	for power := math.Ceil(s.least/step) * step; power <= s.most; power += step {
 		n := int64(1) << int(power)
-		ticks = append(ticks, tick{s.at(n), screen.Size(uint64(n))})
+		ticks = append(ticks, tick{s.at(n), strings.Replace(screen.Size(uint64(n)), ".0 ", " ", 1)})
 	}
 	return ticks
 }

@@ -142,6 +142,9 @@ func (v *view) service(c *store.Capture) string {
 	return screen.Printable(c.Name)
 }
 
+// headingText is a name as it has room over a picture: some 8.5 pixels a letter.
+func headingText(name string, width float64) string { return screen.Shorten(name, int(width/8.5)) }
+
 // byService gives captures by name and host, those names first that come first by the alphabet.
 func (v *view) byService() (services []string, captures map[string][]store.CaptureUsage) {
 	captures = make(map[string][]store.CaptureUsage)
@@ -163,7 +166,7 @@ func functions() template.FuncMap {
 		"policy": Policy,
 		"size":   sizeText, "show": screen.Printable, "count": func(n int, one, many string) string { return screen.Count(n, one, many) },
 		"signed": func(n uint64) int64 { return int64(n) },
-		"times":  timesText, "percent": percentText, "at": func(f float64) string { return fmt.Sprintf("%.1f", f) },
+		"times":  timesText, "share": shareText, "percent": percentText, "at": func(f float64) string { return fmt.Sprintf("%.1f", f) },
 	}
 }
 
@@ -185,6 +188,11 @@ func timesText(captured, stored int64) string {
 	} else {
 		return fmt.Sprintf("%.1f", times)
 	}
+}
+
+// shareText is a part of a whole in words.
+func shareText(part, whole int64) string {
+	return fmt.Sprintf("%.1f%%", 100*float64(part)/float64(max(1, whole)))
 }
 
 // percentText is a part of a whole as the length of an SVG bar.
