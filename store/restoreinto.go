@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -19,14 +18,15 @@ import (
 // Of [FolderOptions] it heeds Match, Devices, Sync, Losses and Progress. It fails as RestoreFolder does, without
 // touching what is outside the folder; what it wrote until then is for the caller to remove. The report says how far it came.
 func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volume.Folder, o FolderOptions) (_ *volume.ExtractReport, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.ready(volumes...); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.ready(ctx, volumes...); err != nil {
 		return &volume.ExtractReport{}, err
 	}
 	if err := r.ownsLosses(o.Losses...); err != nil {
 		return &volume.ExtractReport{}, err
 	}
-	b := &folderBuild{r: r, o: o}
+	b := &folderBuild{r: r, o: g.folder(o)}
 	for _, v := range volumes {
 		b.total += int64(v.Bytes)
 	}
@@ -39,6 +39,9 @@ func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volu
 	}
 	if err == nil && b.sum.Members == 0 && o.Losses != nil {
 		err = ErrNothingWhole
+	}
+	if err == nil {
+		err = ended(ctx) // or what was built comes into its place
 	}
 	return &b.sum, err
 }

@@ -33,7 +33,7 @@ type CaptureUsage struct {
 // index. It fails with [ErrDamaged] where a capture's chunks can't be found.
 func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	captures, err := r.Captures(ctx)

@@ -108,6 +108,9 @@ func (r *Taker) takeIn(ctx context.Context, o Options) (*session, *format.IndexF
 		return nil, nil, err
 	}
 	f, err := s.run(ctx)
+	if err == nil && ctx.Err() != nil {
+		err = context.Cause(ctx) // also where the last report of progress ended it
+	}
 	if err != nil {
 		s.abandon(ctx)
 		return nil, nil, err
