@@ -20,7 +20,7 @@ import (
 func dated(r *fixture, given *store.Capture, id, name, host string, taken, written float64) *store.Capture {
 	at := func(days float64) time.Time { return r.Made().Add(time.Duration(days * 24 * float64(time.Hour))) }
 	c := *given
-	c.ID, c.Name, c.Host, c.Taken, c.Written = id, name, host, at(taken), at(written)
+	c.ID, c.Name, c.Version, c.Host, c.Taken, c.Written = id, name, "", host, at(taken), at(written)
 	return &c
 }
 
