@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -85,7 +86,7 @@ func (r *Repository) FolderChanges(ctx context.Context, volumes []*Volume, dir s
 			below = v.Name
 		}
 		if err := r.changesOf(ctx, v, below, live, match, out); err != nil {
-			return nil, fmt.Errorf("volume %s: %w", v.Name, err)
+			return nil, fmt.Errorf("volume %s: %w", vault.OneLine(v.Name), err)
 		}
 	}
 	if o.Match == nil {

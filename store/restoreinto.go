@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -78,7 +79,7 @@ func (b *folderBuild) several(ctx context.Context, volumes []*Volume, f *volume.
 		report, err := b.below(ctx, v, f)
 		b.add(report)
 		if err != nil {
-			return fmt.Errorf("volume %s: %w", v.Name, err)
+			return fmt.Errorf("volume %s: %w", vault.OneLine(v.Name), err)
 		}
 	}
 	if !found {
@@ -120,7 +121,7 @@ func (b *folderBuild) volume(ctx context.Context, v *Volume, f *volume.Folder) (
 	case !v.Tar:
 		return b.plain(ctx, v, f)
 	case v.Unfinished != "" && l == nil:
-		return nil, fmt.Errorf("volume %s was captured though its stream was not complete (%s): %w", v.Name, v.Unfinished, ErrUnfinished)
+		return nil, fmt.Errorf("volume %s was captured though its stream was not complete (%s): %w", vault.OneLine(v.Name), vault.OneLine(v.Unfinished), ErrUnfinished)
 	}
 	r, w := volume.Pipe()
 	written := make(chan error, 1)

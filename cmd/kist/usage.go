@@ -37,7 +37,7 @@ func (a *app) usage(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
-	if a.shared.json {
+	if a.JSON {
 		for i := range u.Captures {
 			u.Captures[i].Capture = withoutLaunch(withoutSecrets(u.Captures[i].Capture))
 		}

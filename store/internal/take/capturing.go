@@ -213,7 +213,7 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 	for _, v := range s.o.Volumes {
 		t, err := s.takeVolume(ctx, v)
 		if err != nil && v.Name != "" && len(s.o.Volumes) > 1 {
-			err = fmt.Errorf("volume %s: %w", v.Name, err)
+			err = fmt.Errorf("volume %s: %w", vault.OneLine(v.Name), err)
 		}
 		if err != nil {
 			return nil, err
