@@ -57,8 +57,9 @@ type Harmed struct {
 // fault, writes nothing, and fails only where it can't go on: damage is in the
 // report. [ErrNotFound] is returned for a capture that isn't there.
 func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Report, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	if !(o.Sample >= 0 && o.Sample <= 1) {
@@ -70,7 +71,7 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Repor
 	if len(o.Head) > 0 && len(o.Captures) > 0 {
 		return nil, fmt.Errorf("%w: a head is about all captures, and some are named", ErrBadOptions)
 	}
-	found, err := r.verifier.Verify(ctx, check.Options{Captures: o.Captures, Full: o.Full, Sample: o.Sample, Head: o.Head, Meter: func() *vault.Meter { return newMeter(o.Progress) }})
+	found, err := r.verifier.Verify(ctx, check.Options{Captures: o.Captures, Full: o.Full, Sample: o.Sample, Head: o.Head, Meter: func() *vault.Meter { return g.meter("VerifyOptions.Progress", o.Progress) }})
 	if err != nil {
 		return nil, err
 	}
