@@ -237,3 +237,26 @@ func longPath(t testing.TB) []byte {
 	first := tarOf(t, file{name: strings.Repeat(strings.Repeat("long", 50)+"/", 45) + "end"})
 	return append(first[:len(first)-1024], shelves(t, 300, false)...)
 }
+
+// TestSecondReaderOfOrders: the golden repository has orders of several levels, of lists that are in the
+// order of paths and of others. That they say what the lists say, TestSecondReader finds.
+func TestSecondReaderOfOrders(t *testing.T) {
+	dir := "../testdata/format1-orders"
+	r, err := openSecond(os.DirFS(dir+"/repository"), "key-file", secondGoldenFile(t, dir, "key"), zstdPackage(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	x, _, err := r.index("captures/" + wantedSecond(t, dir)[0].ID)
+	if err != nil {
+		t.Fatal(err)
+	}
+	orders := 0
+	for _, v := range x.Volumes {
+		if v.Order != nil && v.Order.Chunks > 1 {
+			orders++
+		}
+	}
+	if orders < 2 {
+		t.Errorf("%d orders of several nodes", orders)
+	}
+}
