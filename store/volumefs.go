@@ -51,7 +51,7 @@ var (
 // It fails with [ErrDamaged], naming the object, and with [ErrMoved] as [Repository.Restore] does.
 func (r *Repository) FS(ctx context.Context, v *Volume) (_ *VolumeFS, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.ready(v); err != nil {
+	if err := r.ready(ctx, v); err != nil {
 		return nil, err
 	}
 	f, err := r.giver.NewFS(ctx, v.captured())
