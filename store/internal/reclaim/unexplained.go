@@ -6,9 +6,9 @@ import (
 	"fmt"
 
 	"github.com/kistarchive/kist/store/internal/format"
-	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
