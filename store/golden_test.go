@@ -69,6 +69,7 @@ var goldens = []struct {
 	{"../testdata/format1", 1},
 	{"../testdata/format1-proofs", 1},  // padding, chains of captures, ends of marks, key slots of version 2
 	{"../testdata/format1-amended", 1}, // amendments, rehearsals, a mark of what is harmed, a lease
+	{"../testdata/format1-told", 1},    // what rehearsals and verifications found
 }
 
 // TestGolden reads the repository of every format version there has been.
@@ -248,6 +249,13 @@ func markGolden(t *testing.T, r *store.Repository) {
 		func() error { return r.Hold(ctx, second, o) },
 		func() error { return r.Retire(ctx, []string{gone.ID}, o) },
 		func() error { _, err := r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace}); return err },
+		func() error {
+			return r.NoteRehearsal(ctx, second[0], store.Rehearsal{Outcome: store.RehearsedUp, Took: time.Second, Host: "hazel", Checked: []string{"one volume"}})
+		},
+		func() error {
+			_, err := r.Verify(ctx, store.VerifyOptions{Full: true, Keep: true, Host: "hazel"})
+			return err
+		},
 	} {
 		if err := step(); err != nil {
 			t.Fatal(err)

@@ -258,6 +258,9 @@ func checkSecondCapture(r *secondReader, x *secondIndex, want secondWanted, leve
 		if err := r.checkVolumeCuts(v); err != nil {
 			return fmt.Errorf("volume %s: %w", v.Name, err)
 		}
+		if err := r.checkOrder(v); err != nil {
+			return fmt.Errorf("volume %s: order: %w", v.Name, err)
+		}
 		if i > 0 || !v.Tar {
 			continue
 		}
@@ -417,7 +420,7 @@ func zstdProgram(t *testing.T) func([]byte) ([]byte, error) {
 // TestSecondReaderStandsAlone sees to it that the second reader has no code of
 // this module: it would follow its mistakes.
 func TestSecondReaderStandsAlone(t *testing.T) {
-	for _, name := range []string{"secondreader_test.go", "secondslot_test.go", "secondslabs_test.go", "secondstreams_test.go", "secondcuts_test.go", "secondhistory_test.go", "secondmarks_test.go"} {
+	for _, name := range []string{"secondreader_test.go", "secondslot_test.go", "secondslabs_test.go", "secondstreams_test.go", "secondcuts_test.go", "secondhistory_test.go", "secondorder_test.go", "secondmarks_test.go"} {
 		f, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ImportsOnly)
 		if err != nil {
 			t.Fatal(err)

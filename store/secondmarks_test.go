@@ -24,15 +24,15 @@ type secondLease struct {
 
 // secondBatch is a mark of what is to go, goes, is gone or is harmed, section 10.
 type secondBatch struct {
-	Made     string        `cbor:"1,keyasint"`
-	Slabs    [][]byte      `cbor:"2,keyasint,omitempty"`
-	Captures []string      `cbor:"3,keyasint,omitempty"`
-	Harmed   []secondPlace `cbor:"4,keyasint,omitempty"`
-	Hashes   [][]byte      `cbor:"5,keyasint,omitempty"`
+	Made     string       `cbor:"1,keyasint"`
+	Slabs    [][]byte     `cbor:"2,keyasint,omitempty"`
+	Captures []string     `cbor:"3,keyasint,omitempty"`
+	Harmed   []secondSpot `cbor:"4,keyasint,omitempty"`
+	Hashes   [][]byte     `cbor:"5,keyasint,omitempty"`
 }
 
-// secondPlace is what is harmed of a slab: null frames are all of it.
-type secondPlace struct {
+// secondSpot is what is harmed of a slab: null frames are all of it.
+type secondSpot struct {
 	_      struct{} `cbor:",toarray"`
 	Slab   []byte
 	Frames []uint64

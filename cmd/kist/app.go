@@ -11,18 +11,21 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/metrics"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // app is one run of the program: all that it has of the world outside.
 type app struct {
 	*screen.Screen
-	stdin  io.Reader
-	getenv func(string) string
-	tty    func() (*os.File, error) // the terminal to ask for secrets on
-	engine func(program string) *engine.Engine
-	shared shared
-	host   string // of the captures that are meant; "": any
+	stdin   io.Reader
+	getenv  func(string) string
+	tty     func() (*os.File, error) // the terminal to ask for secrets on
+	engine  func(program string) *engine.Engine
+	shared  shared
+	metrics *metrics.Run           // what the run comes to; nil: nobody asked
+	program func() (string, error) // where this program lies
+	host    string                 // of the captures that are meant; "": any
 }
 
 // shared are the flags of every command.
@@ -37,7 +40,7 @@ func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) strin
 	return &app{
 		Screen: screen.New(stdout, stderr), stdin: stdin, getenv: getenv,
 		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
-		engine: engine.New,
+		engine: engine.New, program: installed,
 	}
 }
 
@@ -56,13 +59,14 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.rehearseCommand()),
 		a.choosing(a.compareCommand()),
 		a.upgradeCommand(),
-		a.usageCommand(),
+		a.choosing(a.usageCommand()),
 		a.choosing(a.amendCommand()),
 		a.choosing(a.holdCommand()),
 		a.choosing(a.releaseCommand()),
 		a.choosing(a.retireCommand()),
 		a.reclaimCommand(),
 		a.repairCommand(),
+		a.choosing(a.statusCommand()),
 		a.passphraseCommand(),
 		a.scheduleCommand(),
 		a.resumeCommand(),
