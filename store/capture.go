@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // Capture is one dated, labelled, immutable record of a service's volumes.
@@ -71,6 +72,9 @@ type Volume struct {
 	// FirstRead is too: a folder was read as a whole, since there is no capture of it
 	// that this machine knows to have made itself (see OpenOptions.State).
 	FirstRead bool `json:"-"`
+	// LeftOut is too: what was left out of a folder since a restore set it aside there, by a marker in a mount point. A warning
+	// names each.
+	LeftOut []volume.LeftOut `json:"-"`
 
 	record *format.Volume
 	of     *Capture

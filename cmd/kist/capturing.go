@@ -16,6 +16,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // capturing is one capture.
@@ -133,8 +134,11 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 	return o, end
 }
 
-// explainUnfinished says what else can be done about a stream that is cut short.
+// explainUnfinished says what can be done about a stream that is cut short, or a folder that a restore left torn.
 func explainUnfinished(err error) error {
+	if errors.Is(err, volume.ErrTorn) {
+		return fmt.Errorf("%w\nNo capture was made. Where no restore is at work: kist kept --recover DIR puts that in order, or restore again", err)
+	}
 	if errors.Is(err, store.ErrUnfinished) || errors.Is(err, tarstream.ErrHeader) {
 		return fmt.Errorf("%w\nNo capture was made. --accept-unfinished takes in what there is", err)
 	}

@@ -195,7 +195,11 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 		return r.copyAll(ctx)
 	}
 	p := r.placed[n]
-	r.app.noteRestore(p.dir)
+	aside, end, err := r.app.beginRestore(p.dir)
+	if err != nil {
+		return err
+	}
+	defer end()
 	var report *volume.ExtractReport
 	done, err := volume.ReplaceFolder(ctx, p.dir, func(ctx context.Context, part *volume.Folder) (err error) {
 		// ReplaceFolder flushes, too, but with the container stopped already.
@@ -203,7 +207,7 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
 		}
 		return r.replaceFrom(ctx, n+1)
-	}, volume.ReplaceOptions{DiscardPrevious: r.discard})
+	}, volume.ReplaceOptions{DiscardPrevious: r.discard, Aside: aside})
 	r.begun = r.begun || done != nil || errors.Is(err, volume.ErrTorn)
 	if done != nil {
 		restored := &store.FolderRestored{

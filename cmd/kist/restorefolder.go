@@ -94,7 +94,13 @@ func (s *restoring) putFolder(ctx context.Context, volumes []*store.Volume, dir 
 	if change != nil {
 		change(&o)
 	}
-	s.app.noteRestore(dir)
+	aside, finish, err := s.app.beginRestore(dir)
+	if err != nil {
+		end()
+		return nil, err
+	}
+	defer finish()
+	o.Aside = aside
 	done, err := s.r.RestoreFolder(ctx, volumes, dir, o)
 	end()
 	if done != nil {

@@ -26,8 +26,10 @@ type Aside struct {
 	// Marked says that a marker in the mount point shows that this is what was set aside, and not only its name.
 	Marked bool
 
-	id     inode
-	target string // of FindAside; "" for a single entry
+	// Target is the folder that it was set aside for, without links; "" for what AsideAt tells of.
+	Target string
+
+	id inode
 }
 
 // AsideKind is what something set aside is. Its text is fit for scripts.
@@ -117,7 +119,7 @@ func (s *site) asideIn(d *folder, path func(name string) string, of func(name st
 			return nil, err
 		}
 		a := newAside(path(name), kind, stamp, m)
-		a.Identity, a.target = identity(d, name, m), s.path
+		a.Identity, a.Target = identity(d, name, m), s.path
 		found = append(found, a)
 	}
 	return found, nil
@@ -244,16 +246,16 @@ func removeAsideFolder(above *folder, name string, id inode) error {
 
 // checkTorn fails for what an exchange left that did not come to its end.
 func (a *Aside) checkTorn() error {
-	if a.target == "" {
+	if a.Target == "" {
 		return nil
 	}
-	found, err := FindAside(a.target)
+	found, err := FindAside(a.Target)
 	if err != nil {
 		return err
 	}
 	for _, is := range found {
 		if is.Path == a.Path && is.Kind == AsideTorn {
-			return fmt.Errorf("removing %s: it was left by a call that was killed while it exchanged trees, and may be what belongs in %s: %w", a.Path, a.target, ErrTorn)
+			return fmt.Errorf("removing %s: it was left by a call that was killed while it exchanged trees, and may be what belongs in %s: %w", a.Path, a.Target, ErrTorn)
 		}
 	}
 	return nil

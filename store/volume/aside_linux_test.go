@@ -190,3 +190,74 @@ func TestTornMount(t *testing.T) {
 		t.Errorf("found %v", found)
 	}
 }
+
+// TestReadTornMount: a mount point is not read while a part of its entries lies in a folder of a killed call.
+func TestReadTornMount(t *testing.T) {
+	dir := t.TempDir() + "/m"
+	mount(t, dir)
+	ok(t, os.WriteFile(dir+"/a", nil, 0o600), os.WriteFile(dir+"/b", nil, 0o600))
+	m := &stopsAt{}
+	fill := func(_ context.Context, f *Folder) error { return os.WriteFile(f.Path()+"/c", []byte("bean"), 0o600) }
+	for m.n = 0; ; m.n++ {
+		m.left = m.n
+		done := func() (done bool) {
+			defer func() { recover() }() // as a kill: nothing is cleaned up
+			_, err := replaceFolder(t.Context(), dir, fill, ReplaceOptions{DiscardPrevious: true}, m)
+			ok(t, err)
+			return true
+		}()
+		found, err := FindAside(dir)
+		ok(t, err)
+		torn := slices.ContainsFunc(found, func(a Aside) bool { return a.Kind == AsideTorn })
+		names, err := namesIn(dir)
+		ok(t, err)
+		names = slices.DeleteFunc(names, func(s string) bool { return s[0] == '.' })
+		whole := slices.Equal(names, []string{"a", "b"}) || slices.Equal(names, []string{"c"})
+		_, err = WriteTar(t.Context(), io.Discard, dir, ReadOptions{})
+		if torn != errors.Is(err, ErrTorn) || err != nil && !torn || !whole && !torn {
+			t.Errorf("after %d changes: %q, torn %t: %v", m.n, names, torn, err)
+		}
+		if done {
+			break
+		}
+		_, err = Recover(dir)
+		ok(t, err)
+		_, err = WriteTar(t.Context(), io.Discard, dir, ReadOptions{})
+		ok(t, err)
+		// As it was.
+		_, err = ReplaceFolder(t.Context(), dir, func(_ context.Context, f *Folder) error {
+			return errors.Join(os.WriteFile(f.Path()+"/a", nil, 0o600), os.WriteFile(f.Path()+"/b", nil, 0o600))
+		}, ReplaceOptions{DiscardPrevious: true})
+		ok(t, err)
+	}
+	if m.n < 8 {
+		t.Errorf("only %d changes", m.n)
+	}
+}
+
+// stopsAt is a mover that ends the process, as far as the test goes, after so many changes of names.
+type stopsAt struct {
+	disk
+	n, left int
+}
+
+func (m *stopsAt) rename(from *folder, name string, to *folder, newName string) error {
+	m.step()
+	return m.disk.rename(from, name, to, newName)
+}
+
+func (m *stopsAt) mkdir(at *folder, name string) (*folder, error) {
+	m.step()
+	return m.disk.mkdir(at, name)
+}
+
+func (m *stopsAt) removeAll(at *folder, name string, id inode) error {
+	m.step()
+	return m.disk.removeAll(at, name, id)
+}
+
+func (m *stopsAt) step() {
+	if m.left--; m.left < 0 {
+		panic("killed")
+	}
+}

@@ -175,33 +175,38 @@ func parseMarker(b []byte) (all []told, err error) {
 
 func isMarkerName(e entry) bool { return strings.HasPrefix(e.name, markerPrefix) }
 
-// withoutAside takes out of a folder's entries what Replace set aside in it.
-func withoutAside(ctx context.Context, d *folder, entries []entry) (rest []entry, aside []LeftOut) {
+// withoutAside takes out of a folder's entries what Replace set aside in it. It fails with ErrTorn where a part of the
+// entries themselves is there.
+func withoutAside(ctx context.Context, d *folder, entries []entry) (rest []entry, aside []LeftOut, err error) {
 	if !d.isMountRoot() {
-		return entries, nil
+		return entries, nil, nil
 	}
 	names := make([]string, len(entries))
 	for i := range entries {
 		names[i] = entries[i].name
 	}
 	all, markers := marked(d, names)
-	return slices.DeleteFunc(entries, func(e entry) bool {
+	rest = slices.DeleteFunc(entries, func(e entry) bool {
 		if markers[e.name] {
 			return true
 		}
 		if ctx.Err() != nil || !asideName.MatchString(e.name) || e.kind != fs.ModeDir {
 			return false
 		}
-		id, err := identityAt(d, e.name)
-		if err != nil {
+		id, failed := identityAt(d, e.name)
+		if failed != nil {
 			return false
 		}
 		some, proved := tellOf(all, id)
 		if some {
 			aside = append(aside, LeftOut{Path: e.name, Identity: id, Proved: proved})
+			if movingName.MatchString(e.name[1:]) && holdsOld(d, e.name) {
+				err = fmt.Errorf("reading %s: a part of what belongs there is in %s, where a call that replaces it left it when it was killed, or is at work: %w", d.path, e.name, ErrTorn)
+			}
 		}
 		return some
-	}), aside
+	})
+	return rest, aside, err
 }
 
 // A LeftOut is a folder in a mount point that was not read, since a marker there says that it was set aside. ReadReport.Skipped

@@ -171,9 +171,9 @@ func (s *scanner) aside(ctx context.Context, d *sharedFolder, entries []entry) (
 	if !slices.ContainsFunc(entries, isMarkerName) {
 		return entries, nil, nil // as nearly everywhere
 	}
-	rest, err = pinned(d, func(f *folder) (rest []entry, _ error) {
-		rest, aside = withoutAside(ctx, f, entries)
-		return rest, nil
+	rest, err = pinned(d, func(f *folder) (rest []entry, err error) {
+		rest, aside, err = withoutAside(ctx, f, entries)
+		return rest, err
 	})
 	return rest, aside, err
 }
