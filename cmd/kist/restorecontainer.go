@@ -5,10 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
@@ -89,6 +91,14 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 	return errors.Join(err, r.startLeft(ctx, volumeName == "" && !s.only))
 }
 
+// mounts gives the paths in the container of what is restored.
+func (r *containerRestore) mounts() (all []string) {
+	for _, p := range append(slices.Clip(r.placed), r.copied...) {
+		all = append(all, p.volume.MountPath)
+	}
+	return all
+}
+
 // startLeft starts the container where an earlier restore, which did not come to its end, had stopped
 // it and this one put all of it right.
 func (r *containerRestore) startLeft(ctx context.Context, all bool) error {
@@ -97,9 +107,16 @@ func (r *containerRestore) startLeft(ctx context.Context, all bool) error {
 	switch {
 	case err != nil:
 		return err
+	case left != nil && !r.only && left.Covers(r.mounts()):
+		all = true
+	}
+	switch {
 	case left == nil:
 		r.app.Say("Container %s is not running: it was not before.", name)
 		return nil
+	case all && !left.Ran():
+		r.app.Say("Container %s is not running: it was not before.", name)
+		return left.Start(ctx)
 	case !all:
 		r.app.Warn("container %s stays stopped, since this was only a part of what an earlier restore left half done: restore all of it, or start it.", name)
 		return left.Release()
@@ -233,12 +250,13 @@ func (r *containerRestore) build(ctx context.Context, v *store.Volume, part *vol
 	return report, explainName(err, false)
 }
 
-// halt stops the container if it runs.
+// halt stops the container if it runs, and notes that it may be half restored until all is in place.
 func (r *containerRestore) halt(ctx context.Context) (err error) {
-	if !r.target.Running {
-		return r.target.MustStand(ctx, "it was started meanwhile, and nothing was restored")
+	var folders []string
+	for _, p := range r.placed {
+		folders = append(folders, paths.Absolute(p.dir))
 	}
-	r.halted, err = r.app.keeper().Halt(ctx, r.target.Target, true)
+	r.halted, err = r.app.keeper().HaltToRestore(ctx, r.target.Target, folders, r.mounts())
 	return err
 }
 
