@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/mend"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -63,6 +64,10 @@ type Volume struct {
 	// Warnings say what may not be as expected: files that changed while they were
 	// read, sockets, what is mounted below.
 	Warnings []string `json:"warnings,omitempty"`
+
+	// Dropped says what of it Repair gave up for good, if anything: the first of the members, by their paths, as
+	// "data.db, more.db, and 3 more", or volumes that are not there any more. Warnings have it, too.
+	Dropped []string `json:"dropped,omitempty"`
 
 	// Changed and Reused are known to whoever captured only: how many files
 	// changed while they were read and did not hold still, and how many members
@@ -121,6 +126,11 @@ func newVolume(v *format.Volume) Volume {
 		Name: v.Name, MountPath: v.MountPath, Source: v.Source, Compression: v.Compression,
 		Tar: v.Tar, Members: v.Members, Bytes: v.Length, Unfinished: v.Unfinished, Warnings: v.Warnings,
 		record: v,
+	}
+	for _, text := range v.Warnings {
+		if what, ok := strings.CutPrefix(text, mend.DroppedText); ok {
+			out.Dropped = append(out.Dropped, what)
+		}
 	}
 	if len(v.SHA256) > 0 {
 		out.SHA256 = fmt.Sprintf("%x", v.SHA256)

@@ -80,6 +80,9 @@ func amendOptions(c *cli.Context) (o store.AmendOptions, err error) {
 			*to = &value
 		}
 	}
+	if err := checkVersionWord("amend", "--version", c.String("version")); err != nil {
+		return o, err
+	}
 	if o.Taken, err = takenTime(c); err != nil {
 		return o, err
 	}

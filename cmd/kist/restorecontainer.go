@@ -85,6 +85,7 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 	if isLossy(err) && !r.begun {
 		err = r.rescue(ctx, volumes, err)
 	}
+	err = r.endDropped(err, capture, volumes)
 	if err != nil && !isLossReport(err) || target.Running || !r.finished {
 		return err
 	}

@@ -73,10 +73,15 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 	if err != nil {
 		return err
 	}
+	if full {
+		if err := s.checkMounted(ctx, dir); err != nil {
+			return err
+		}
+	}
 	if full && !s.only {
 		s.app.Say("%s", s.fate(dir))
 	}
-	return s.restoreFolder(ctx, volumes, dir)
+	return s.endDropped(s.restoreFolder(ctx, volumes, dir), c, volumes)
 }
 
 // restoreFolder restores volumes into a folder, or what is whole of them, and says what was done.

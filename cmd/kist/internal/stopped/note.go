@@ -231,7 +231,9 @@ func takeNote(path string) (_ *note, err error) {
 	}()
 	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
-		err = json.Unmarshal(b, n)
+		if err = json.Unmarshal(b, n); err != nil {
+			err = fmt.Errorf("it is no note of what is stopped that can be read, and kist made none such; look at it, and remove it: %w", err)
+		}
 	}
 	if err == nil && path != n.pathIn(filepath.Dir(path)) {
 		err = errors.New("it is not about what its name says")
