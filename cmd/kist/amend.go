@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"slices"
 
 	"github.com/urfave/cli/v2"
@@ -60,6 +61,11 @@ func (a *app) amend(c *cli.Context) error {
 	was, err := a.find(c.Context, r, c.Args().First())
 	if err != nil {
 		return err
+	}
+	for _, label := range o.RemoveLabels {
+		if _, has := was.Labels[label]; !has {
+			return missing(fmt.Errorf("capture %s has no label %s: nothing was amended", was.ID, screen.Line(label)))
+		}
 	}
 	is, err := r.Amend(c.Context, was.ID, o)
 	if err != nil {
