@@ -63,7 +63,8 @@ func (a *app) amend(c *cli.Context) error {
 		return err
 	}
 	for _, label := range o.RemoveLabels {
-		if _, has := was.Labels[label]; !has {
+		_, has := was.Labels[label]
+		if _, set := o.Labels[label]; !has && !set { // to set and remove one is refused below
 			return missing(fmt.Errorf("capture %s has no label %s: nothing was amended", was.ID, screen.Line(label)))
 		}
 	}

@@ -147,7 +147,10 @@ func (s *restoring) endDropped(err error, capture *store.Capture, volumes []*sto
 			}
 			concerned = true
 			s.result.Dropped = append(s.result.Dropped, partly{v.Name, what})
-			line := fmt.Sprintf("dropped  %s:%s  (a repair gave it up)", screen.Printable(v.Name), screen.Line(what))
+			if !gone {
+				what = v.Name + ":" + what
+			}
+			line := fmt.Sprintf("dropped  %s  (a repair gave it up)", screen.Printable(what))
 			if s.toStream || s.app.shared.json {
 				s.app.Warn("%s", line)
 			} else {
