@@ -6,10 +6,12 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
@@ -180,6 +182,43 @@ func TestHalfRestored(t *testing.T) {
 			t.Errorf("what stood is started: %v", err)
 		}
 		half(0)
+	}
+}
+
+// TestMustStand: what something else starts meanwhile is told, also after an interrupt, and a restore is not begun then.
+func TestMustStand(t *testing.T) {
+	k, c, f, _ := newKeeper(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	err := k.While(ctx, c, func(context.Context) error {
+		f.running = true // a service manager
+		cancel()
+		return nil
+	})
+	if err == nil || !strings.Contains(err.Error(), StartedMeanwhile) {
+		t.Errorf("while it was captured: %v", err)
+	}
+	c.Running, f.running = false, true
+	if h, err := k.HaltToRestore(t.Context(), c, nil, nil); h != nil || err == nil {
+		t.Errorf("before it was restored: %v, %v", h, err)
+	}
+	if half, err := k.HalfRestored(); len(half) > 0 || err != nil {
+		t.Errorf("nothing was restored: %v, %v", half, err)
+	}
+}
+
+// TestLeave: what would start on half of the data stays stopped, and the note of it stays.
+func TestLeave(t *testing.T) {
+	k, c, f, _ := newKeeper(t)
+	h, err := k.HaltToRestore(t.Context(), c, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var down *DownError
+	if err := h.Leave(); !errors.As(err, &down) || f.running {
+		t.Errorf("running %t: %v", f.running, err)
+	}
+	if half, err := k.HalfRestored(); len(half) != 1 || err != nil {
+		t.Errorf("%v, %v", half, err)
 	}
 }
 
