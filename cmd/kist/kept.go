@@ -167,7 +167,7 @@ func sizeOf(x kept.Found) int64 {
 }
 
 func (a *app) printKept(entries []keptEntry, remove bool) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(orNone(entries))
 	}
 	if len(entries) == 0 {

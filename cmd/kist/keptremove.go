@@ -77,7 +77,7 @@ func (a *app) recoverKept(dirs []string) error {
 		all = append(all, a.sayRecovered(dir, is))
 	}
 	var printed error
-	if a.shared.json {
+	if a.JSON {
 		printed = a.PrintJSON(all)
 	}
 	return errors.Join(append(failed, printed)...)
@@ -94,7 +94,7 @@ func (a *app) sayRecovered(dir string, is *volume.Recovered) recoveredJSON {
 		out.Outcome = "old-data-back"
 		text = "what was there before the restore is back in its place"
 	}
-	if !a.shared.json {
+	if !a.JSON {
 		a.Printf("%s: %s.\n", screen.Printable(out.Path), text)
 	}
 	for _, left := range is.Left {

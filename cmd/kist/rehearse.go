@@ -142,7 +142,7 @@ func (a *app) rehearse(c *cli.Context) error {
 		return usagef("rehearse: --healthy: capture %s is of no container, so that nothing is started which could be asked; it is restored and compared without", capture.ID)
 	}
 	out, err := s.rehearse(c.Context, capture)
-	if out != nil && a.shared.json {
+	if out != nil && a.JSON {
 		return errors.Join(a.PrintJSON(out), err)
 	}
 	return err
@@ -184,7 +184,7 @@ func (s *rehearsing) newest(ctx context.Context, names []string) error {
 		out.Error = err.Error()
 		s.app.Warn("%s", screen.Text(err.Error()))
 	}
-	if s.app.shared.json {
+	if s.app.JSON {
 		err = s.app.PrintJSON(results)
 	}
 	if l.Damage != nil {
