@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"slices"
 
 	"github.com/urfave/cli/v2"
@@ -61,6 +62,12 @@ func (a *app) amend(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	for _, label := range o.RemoveLabels {
+		_, has := was.Labels[label]
+		if _, set := o.Labels[label]; !has && !set { // to set and remove one is refused below
+			return missing(fmt.Errorf("capture %s has no label %s: nothing was amended", was.ID, screen.Line(label)))
+		}
+	}
 	is, err := r.Amend(c.Context, was.ID, o)
 	if err != nil {
 		return err
@@ -79,6 +86,9 @@ func amendOptions(c *cli.Context) (o store.AmendOptions, err error) {
 			value := c.String(flag)
 			*to = &value
 		}
+	}
+	if err := checkVersionWord("amend", "--version", c.String("version")); err != nil {
+		return o, err
 	}
 	if o.Taken, err = takenTime(c); err != nil {
 		return o, err

@@ -36,7 +36,7 @@ var arrows = map[string][]string{
 	rooms + "containers":  {rooms + "screen", rooms + "stopped", rooms + "cmdline", "cmd/kist/engine", "store"},
 	rooms + "demo":        {rooms + "screen", rooms + "trees", "store/volume"},
 	rooms + "files":       {rooms + "screen"},
-	rooms + "kept":        {"store/volume", "store/storage/cache"},
+	rooms + "kept":        {rooms + "files", rooms + "paths", "store/volume", "store/storage/cache"},
 	rooms + "members":     {rooms + "screen", "store", "chunk/tarstream"},
 	rooms + "page":        {rooms + "screen", "store"},
 	rooms + "paths":       {},

@@ -13,9 +13,11 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/programs"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // capturing is one capture.
@@ -51,6 +53,7 @@ func (a *app) capture(c *cli.Context) error {
 	if c.Bool("from") {
 		find = func() ([]*sources.Source, error) { return s.program(c.Args().Slice()) }
 	}
+	find = s.samePipes(find)
 	// All of the command line is checked before anybody is asked for a passphrase.
 	if err := s.look(find, c.Args().First()); err != nil {
 		return err
@@ -61,6 +64,28 @@ func (a *app) capture(c *cli.Context) error {
 	}
 	defer r.Close()
 	return s.takeHeld(c.Context, r, nil, find)
+}
+
+// samePipes refuses a named pipe that was none when find looked first, as one that --before put there: to open it might
+// wait for ever, with the service held still.
+func (s *capturing) samePipes(find func() ([]*sources.Source, error)) func() ([]*sources.Source, error) {
+	var first map[string]bool
+	return func() ([]*sources.Source, error) {
+		found, err := find()
+		pipes := make(map[string]bool)
+		for _, from := range found {
+			if from.Pipe {
+				pipes[from.Path] = true
+			}
+			if from.Pipe && first != nil && !first[from.Path] {
+				return nil, fmt.Errorf("source %s is a named pipe since --before: to read it might wait for ever. Nothing was captured; --from captures what a command prints", screen.Line(from.Path))
+			}
+		}
+		if first == nil {
+			first = pipes
+		}
+		return found, err
+	}
 }
 
 // look finds the sources, and a name for the capture. What is not there yet may be made by
@@ -135,8 +160,11 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 	return o, end
 }
 
-// explainUnfinished says what else can be done about a stream that is cut short.
+// explainUnfinished says what can be done about a stream that is cut short, or a folder that a restore left torn.
 func explainUnfinished(err error) error {
+	if errors.Is(err, volume.ErrTorn) {
+		return fmt.Errorf("%w\nNo capture was made. Where no restore is at work: kist kept --recover DIR puts that in order, or restore again", err)
+	}
 	if errors.Is(err, store.ErrUnfinished) || errors.Is(err, tarstream.ErrHeader) {
 		return fmt.Errorf("%w\nNo capture was made. --accept-unfinished takes in what there is", err)
 	}

@@ -117,6 +117,9 @@ func (h *rehearsal) chooseParts() error {
 			return missing(fmt.Errorf("capture %s knows no container %s", h.capture.ID, screen.Line(name)))
 		}
 	}
+	if len(parts) == 0 && h.watch.Healthy != "" {
+		h.app.Warn("capture %s is of no container: nothing is started, and --healthy not asked.", h.capture.ID)
+	}
 	lent := make(map[string]bool)
 	for _, p := range parts {
 		if len(h.only) > 0 && !slices.Contains(h.only, p.Name) {
