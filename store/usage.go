@@ -89,7 +89,7 @@ func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 // others, chosen or not. It fails with [ErrNotFound] where options choose none.
 func (r *Repository) UsageOf(ctx context.Context, o UsageOptions) (u *Usage, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	captures, err := r.Captures(ctx)

@@ -29,7 +29,6 @@ var arrows = map[string][]string{
 	"store/volume":   {"chunk"},
 	"bench":          {"store", "chunk", "crypt"},
 
-	"cmd/kist":            {"cmd/kist/engine", "cmd/kist/internal", "store", "chunk", "crypt"},
 	"cmd/kist/engine":     {},
 	rooms + "screen":      {},
 	rooms + "browsertest": {},
@@ -52,6 +51,8 @@ var arrows = map[string][]string{
 	rooms + "watch":       {"cmd/kist/engine"},
 	rooms + "rehearse":    {rooms + "screen", rooms + "files", rooms + "watch", "cmd/kist/engine", "store/storage/cache"},
 	rooms + "units":       {rooms + "screen", rooms + "cmdline"},
+	rooms + "metrics":     {rooms + "screen", rooms + "files"},
+	"cmd/kist":            {"cmd/kist/engine", "cmd/kist/internal", "store", "chunk", "crypt"},
 	"cmd/kist/internal":   nil, // none: each room has a rule of its own
 }
 

@@ -58,7 +58,7 @@ Example:
 }
 
 func (a *app) usage(c *cli.Context) error {
-	if err := checkUsage(c, a.shared.json); err != nil {
+	if err := checkUsage(c, a.JSON); err != nil {
 		return err
 	}
 	r, err := a.open(c.Context)
@@ -140,7 +140,7 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	switch {
 	case err != nil:
 		return err
-	case a.shared.json:
+	case a.JSON:
 		return a.PrintJSON(usageJSON{u, retired})
 	case written:
 		return nil
