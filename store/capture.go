@@ -10,8 +10,8 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
-	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/mend"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
