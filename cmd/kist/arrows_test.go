@@ -46,8 +46,8 @@ var arrows = map[string][]string{
 	rooms + "secrets":    {rooms + "screen", rooms + "files", rooms + "cmdline", "crypt"},
 	rooms + "stopped":    {rooms + "screen", rooms + "files", rooms + "programs", "cmd/kist/engine", "store/storage/cache"},
 	rooms + "trees":      {},
-	rooms + "upgrade":    {rooms + "screen", rooms + "files", rooms + "watch", "cmd/kist/engine", "store/storage/cache"},
-	rooms + "watch":      {"cmd/kist/engine"},
+	rooms + "upgrade":    {rooms + "screen", rooms + "files", rooms + "programs", rooms + "watch", "cmd/kist/engine", "store/storage/cache", "store/volume"},
+	rooms + "watch":      {rooms + "programs", "cmd/kist/engine"},
 	rooms + "rehearse":   {rooms + "screen", rooms + "files", rooms + "watch", "cmd/kist/engine", "store/storage/cache"},
 	rooms + "units":      {rooms + "screen", rooms + "cmdline"},
 	"cmd/kist/internal":  nil, // none: each room has a rule of its own
