@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -149,7 +150,7 @@ func (a *app) upgrade(c *cli.Context) error {
 	if c.Bool("dry-run") {
 		return a.planUpgrade(c.Context, request, s)
 	}
-	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, &upgradeData{app: a, r: r, s: s})
+	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, &upgradeData{app: a, r: r, s: s, acceptLosses: c.Bool("accept-losses")})
 	return a.reportUpgrade(o, err)
 }
 
@@ -172,8 +173,12 @@ func upgradeUsage(c *cli.Context) error {
 	switch {
 	case c.Bool("undo") && (c.IsSet("to") || c.IsSet("accept-losses") || c.IsSet("exclude-mount") || c.IsSet("version")):
 		return usagef("upgrade: --undo goes back to what was: it takes neither --to nor how to make it")
+	case !c.Bool("undo") && c.String("to") == "" && c.String("container") == "":
+		return usagef("upgrade: to which version? Give --to VERSION")
 	case !c.Bool("undo") && c.String("to") == "":
 		return usagef("upgrade: to which image? Give --to IMAGE, or --to :TAG")
+	case strings.HasPrefix(c.String("to"), ":") && c.String("container") == "":
+		return usagef("upgrade: --to %s keeps the name of a container's image, and here is none: give the version as --up takes it, such as --to %s", screen.Line(c.String("to")), screen.Line(strings.TrimPrefix(c.String("to"), ":")))
 	case c.Duration("watch") < 0:
 		return usagef("upgrade: --watch %s: it is less than nothing", c.Duration("watch"))
 	}
@@ -190,7 +195,7 @@ func (a *app) upgradeRequest(c *cli.Context, target *containers.Container) (*upg
 	q := &upgrade.Request{
 		Engine: target.Engine, Container: target.Container, Image: target.Image, To: c.String("to"),
 		AcceptLosses: c.Bool("accept-losses"),
-		Watch: c.Duration("watch"), Healthy: c.String("healthy"), AcceptUnhealthy: c.Bool("accept-unhealthy"),
+		Watch:        c.Duration("watch"), Healthy: c.String("healthy"), AcceptUnhealthy: c.Bool("accept-unhealthy"),
 	}
 	var err error
 	q.Repository, q.KeyFile, q.PassphraseFile, err = a.wholePaths()

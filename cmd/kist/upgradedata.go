@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -11,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store"
 )
@@ -21,6 +24,8 @@ type upgradeData struct {
 	r     *repository
 	s     *capturing // nil where it goes back only
 	draft *store.Draft
+
+	acceptLosses bool // capture though the repository is damaged
 }
 
 var _ upgrade.Data = (*upgradeData)(nil)
@@ -39,8 +44,45 @@ func (d *upgradeData) Draft(ctx context.Context) (err error) {
 	if err := d.s.checkFolders(); err != nil {
 		return err
 	}
-	d.draft, err = d.s.draft(ctx, d.r)
-	return err
+	if d.draft, err = d.s.draft(ctx, d.r); err != nil {
+		return err
+	}
+	return d.proveEarly(ctx)
+}
+
+// proveEarly sees, while the service runs, that what the capture will consist of can be read: most of it was taken over from
+// earlier captures, and nobody opened it since.
+func (d *upgradeData) proveEarly(ctx context.Context) error {
+	l, err := d.r.List(ctx)
+	if err == nil && l.Damage != nil {
+		err = l.Damage
+	}
+	if err == nil && d.draft != nil {
+		progress, end := d.app.progress("reading what is stored already")
+		err = d.r.ProveDraft(ctx, d.draft, progress)
+		end()
+	}
+	if err == nil || !errors.Is(err, store.ErrDamaged) {
+		return err
+	}
+	if d.acceptLosses {
+		d.app.Warn("%s: going back may fail.", screen.Text(err.Error()))
+		return nil
+	}
+	return fmt.Errorf("the repository is damaged, and going back might fail: %w\nkist repair, then kist capture --reread, may mend it; --accept-losses upgrades all the same", err)
+}
+
+// proveRest sees that what was not read early can be read.
+func (d *upgradeData) proveRest(ctx context.Context, c *store.Capture) error {
+	for i, from := range d.s.sources {
+		if from.Kind == sources.Folder || d.acceptLosses {
+			continue
+		}
+		if err := d.r.Restore(ctx, &c.Volumes[i], io.Discard, store.RestoreOptions{}); err != nil {
+			return fmt.Errorf("capture %s can't be read, and so can't be gone back to: volume %s: %w", c.ID, c.Volumes[i].Name, err)
+		}
+	}
+	return nil
 }
 
 // leastRoom is what must be free in the repository for what changes until the service is
@@ -105,17 +147,17 @@ func (d *upgradeData) Capture(ctx context.Context) (id string, err error) {
 		return taken.ID, fmt.Errorf("%s while being read, though the service was stopped: capture %s may be of no single moment",
 			screen.Count(n, "file changed", "files changed"), taken.ID)
 	}
-	return taken.ID, nil
+	return taken.ID, d.proveRest(ctx, taken.Capture)
 }
 
 // Hold implements upgrade.Data.
-func (d *upgradeData) Hold(ctx context.Context, id string) error {
-	return d.r.Hold(ctx, []string{id}, markOptions("an upgrade is at work"))
+func (d *upgradeData) Hold(ctx context.Context, r *upgrade.Record) error {
+	return d.r.Hold(ctx, []string{r.Capture}, markOptions(r.HoldReason()))
 }
 
 // Release implements upgrade.Data.
-func (d *upgradeData) Release(ctx context.Context, id string) error {
-	return d.r.Release(ctx, []string{id})
+func (d *upgradeData) Release(ctx context.Context, r *upgrade.Record) error {
+	return d.r.ReleaseFor(ctx, []string{r.Capture}, r.HoldReason())
 }
 
 // Find implements upgrade.Data.
@@ -123,4 +165,3 @@ func (d *upgradeData) Find(ctx context.Context, id string) error {
 	_, err := d.app.find(ctx, d.r, id)
 	return err
 }
-

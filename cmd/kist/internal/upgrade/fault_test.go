@@ -207,8 +207,8 @@ func TestShareGoesAway(t *testing.T) {
 // goingAway is a repository that can't be reached once the capture is held.
 type goingAway struct{ fakeData }
 
-func (d goingAway) Hold(ctx context.Context, id string) error {
-	err := d.fakeData.Hold(ctx, id)
+func (d goingAway) Hold(ctx context.Context, r *Record) error {
+	err := d.fakeData.Hold(ctx, r)
 	d.m.noShare = true
 	return err
 }
@@ -275,7 +275,7 @@ func TestStartedByOthers(t *testing.T) {
 
 type killsAtHold struct{ fakeData }
 
-func (d killsAtHold) Hold(ctx context.Context, id string) error {
+func (d killsAtHold) Hold(ctx context.Context, r *Record) error {
 	d.m.dead = true
 	panic(killed{})
 }

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
@@ -80,6 +81,11 @@ type Record struct {
 
 	Exchanges map[string]Exchange `json:"exchanges,omitempty"` // by place, from just before the first one on
 	Stuck     string              `json:"stuck,omitempty"`     // why going back failed, where trying it again needs a person
+}
+
+// HoldReason says for whom the capture is held, and for nobody else.
+func (r *Record) HoldReason() string {
+	return fmt.Sprintf("an upgrade of %s that began at %s is at work", strings.ToValidUTF8(r.Container, "_"), r.Began.UTC().Format(time.RFC3339))
 }
 
 // journal is the record of one upgrade on disk: a line for each time that it was written, of

@@ -37,12 +37,19 @@ func (d fakeData) Capture(ctx context.Context) (id string, err error) {
 	})
 }
 
-func (d fakeData) Hold(ctx context.Context, id string) error {
-	return d.does(ctx, "hold", func() error { d.m.held[id] = true; return nil })
+func (d fakeData) Hold(ctx context.Context, r *Record) error {
+	return d.does(ctx, "hold", func() error { d.m.held[r.HoldReason()] = true; return nil })
 }
 
-func (d fakeData) Release(ctx context.Context, id string) error {
-	return d.does(ctx, "release", func() error { delete(d.m.held, id); return nil })
+// Release ends the hold of an upgrade that is certain to be at its end.
+func (d fakeData) Release(ctx context.Context, r *Record) error {
+	return d.does(ctx, "release", func() error {
+		if open, err := openIn(d.m.dir); err == nil && len(open) > 0 && open[0].Step != Good {
+			d.m.wrong = append(d.m.wrong, "the hold is let go while the journal says "+string(open[0].Step))
+		}
+		delete(d.m.held, r.HoldReason())
+		return nil
+	})
 }
 
 func (d fakeData) Find(ctx context.Context, id string) error {
@@ -121,6 +128,8 @@ func (g fakeGround) stands(place string, x Exchange) (stood, built bool) {
 	return g.m.inode == x.Stood.Inode, g.m.inode == x.Built.Inode
 }
 
-func (g fakeGround) kept(string, Exchange) string { return fmt.Sprintf("/data.before-%d", len(g.m.kept)) }
+func (g fakeGround) kept(string, Exchange) string {
+	return fmt.Sprintf("/data.before-%d", len(g.m.kept))
+}
 
 func (d fakeData) Close() error { return nil }

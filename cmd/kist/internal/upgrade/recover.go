@@ -33,11 +33,13 @@ func (u *Upgrader) Recover(ctx context.Context, how Resuming) error {
 		return nil // nor could a journal have been written
 	}
 	found, err := files.Matching(dir, journalNames)
-	if err != nil || len(found) == 0 {
+	if err != nil || len(found) == 0 && how.Down+how.Up == "" {
 		return err
 	}
-	if err := checkPrivate(dir); err != nil {
-		return err
+	if len(found) > 0 {
+		if err := checkPrivate(dir); err != nil {
+			return err
+		}
 	}
 	if how.Down+how.Up != "" {
 		if err := checkOne(dir); err != nil {
@@ -69,7 +71,7 @@ func checkOne(dir string) error {
 		}
 	}
 	if len(names) != 1 {
-		return fmt.Errorf("%w, but %d (%s): nothing says which of them other commands are for", ErrNotOne, len(names), strings.Join(names, ", "))
+		return fmt.Errorf("%w, but %d: nothing says what other commands are for %s", ErrNotOne, len(names), strings.Join(names, ", "))
 	}
 	return nil
 }

@@ -54,7 +54,7 @@ func (u *Upgrader) Upgrade(ctx context.Context, q *Request, data Data) (*Outcome
 type NotWellError struct{ Container, Why string }
 
 func (e *NotWellError) Error() string {
-	return fmt.Sprintf("%s is not well by --healthy as it runs now, and so neither would be the new version: %s", e.Container, e.Why)
+	return fmt.Sprintf("%s is not well by --healthy as it runs now, and so neither would be the new version: %s\n--accept-unhealthy upgrades it all the same", e.Container, e.Why)
 }
 
 // askFirst asks about the old version what the new one will be asked: a command that can't succeed would take a good
@@ -161,7 +161,7 @@ func (w *work) change(ctx context.Context) (err error) {
 	if err := w.step(Captured); err != nil {
 		return err
 	}
-	if err := w.data.Hold(ctx, w.Capture); err != nil {
+	if err := w.data.Hold(ctx, &w.Record); err != nil {
 		return err
 	}
 	if err := w.side.exchange(ctx); err != nil {
@@ -230,7 +230,7 @@ func (w *work) letGo(ctx context.Context) {
 	}
 	err := w.open(ctx)
 	if err == nil {
-		err = w.data.Release(ctx, w.Capture)
+		err = w.data.Release(ctx, &w.Record)
 	}
 	if err != nil {
 		w.Screen.Warn("capture %s is held yet; kist release %s ends that: %s", w.Capture, w.Capture, screen.Text(err.Error()))

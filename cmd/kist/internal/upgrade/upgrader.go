@@ -32,9 +32,9 @@ type Data interface {
 	Draft(ctx context.Context) error
 	// Capture captures the data of the stopped service.
 	Capture(ctx context.Context) (id string, err error)
-	// Hold keeps a capture from being retired, Release ends that.
-	Hold(ctx context.Context, id string) error
-	Release(ctx context.Context, id string) error
+	// Hold keeps r.Capture from being retired, for the reason that r.HoldReason gives; Release ends that hold alone.
+	Hold(ctx context.Context, r *Record) error
+	Release(ctx context.Context, r *Record) error
 	// Find fails where there is no such capture.
 	Find(ctx context.Context, id string) error
 	// Restore builds the data of r.Capture beside all places that r.Kept does not name, while the service runs, and
