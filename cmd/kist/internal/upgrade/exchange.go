@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
+	"regexp"
 	"strings"
 
 	"github.com/kistarchive/kist/store/volume"
@@ -87,17 +87,14 @@ func inside(folder, path string) bool {
 // maxEntries bounds what is noted of a mount point.
 const maxEntries = 32
 
+// ownEntry fits what restores put into a mount point for themselves.
+var ownEntry = regexp.MustCompile(`^\.(new|out|in|before|rescued|part|kist-aside)-`)
+
 // entriesOf knows what lies in a folder, but for what restores set aside there.
 func entriesOf(dir string) (Tree, error) {
 	all, err := os.ReadDir(dir)
 	if err != nil {
 		return Tree{}, err
-	}
-	var aside []string
-	if found, err := volume.FindAside(dir); err == nil {
-		for _, x := range found {
-			aside = append(aside, filepath.Base(x.Path))
-		}
 	}
 	t, err := treeAt(dir)
 	t.Kind, t.Inode, t.Entries = kindEntries, 0, make(map[string]uint64)
@@ -105,7 +102,7 @@ func entriesOf(dir string) (Tree, error) {
 		if len(t.Entries) == maxEntries || err != nil {
 			break
 		}
-		if slices.Contains(aside, e.Name()) || strings.HasPrefix(e.Name(), ".kist-aside-") {
+		if ownEntry.MatchString(e.Name()) {
 			continue
 		}
 		info, failed := os.Lstat(filepath.Join(dir, e.Name()))
