@@ -38,7 +38,10 @@ func (d *upgradeData) puttingBack(ctx context.Context, r *upgrade.Record) (*putt
 	}
 	p := &puttingBack{
 		containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}},
-		exchanges:        make(map[string]upgrade.Exchange), untouched: len(r.Kept) == 0,
+		exchanges:        make(map[string]upgrade.Exchange), untouched: len(r.Kept) == 0, again: "kist resume",
+	}
+	if r.Step == upgrade.Looking || r.Step == upgrade.Good {
+		p.again = "run this again" // nothing is open
 	}
 	if r.Up != "" {
 		err = p.chooseByOrder(capture, r)
@@ -75,6 +78,7 @@ type puttingBack struct {
 	do        upgrade.Deeds
 	exchanges map[string]upgrade.Exchange
 	untouched bool
+	again     string // what to do once it can be done
 }
 
 func (p *puttingBack) failed(err error) error {
@@ -94,7 +98,7 @@ func (p *puttingBack) explain(err error) error {
 	if len(objects) == 0 {
 		return err
 	}
-	return fmt.Errorf("%w. Put %s back into the repository from a copy of it, then kist resume", err, screen.Line(listed(objects)))
+	return fmt.Errorf("%w. Put %s back into the repository from a copy of it, then %s", err, screen.Line(listed(objects)), p.again)
 }
 
 // listed names the first of some objects.
@@ -156,7 +160,7 @@ func (p *puttingBack) checkRoom(ctx context.Context) error {
 	needs, err := p.needs(ctx, targets)
 	for _, n := range needs {
 		if err == nil && n.bytes > n.free {
-			err = fmt.Errorf("%s: free some, then kist resume (kist kept lists what earlier restores set aside)", n)
+			err = fmt.Errorf("%s: free some, then %s (kist kept lists what earlier restores set aside)", n, p.again)
 		}
 	}
 	return err

@@ -157,6 +157,9 @@ func (w *work) putBack(ctx context.Context) (err error) {
 
 // stopNow stops the new version, once there is what to put in the place of its data.
 func (w *work) stopNow(ctx context.Context) error {
+	if w.Undoing {
+		w.Screen.Say("What %s wrote since it runs %s is set aside.", screen.Printable(w.Container), screen.Printable(w.Image))
+	}
 	w.unwritten = w.step(Back) // the way back is gone all the same
 	return w.side.stopBoth(ctx)
 }

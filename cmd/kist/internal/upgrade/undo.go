@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
-	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // ErrNoUpgrade is returned for a service that no upgrade on this machine brought to where it is.
@@ -74,7 +73,6 @@ func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, 
 	}
 	defer j.release()
 	defer endsNot()()
-	u.Screen.Say("What %s wrote since %s is set aside.", screen.Printable(r.Container), screen.LocalTime(done.Began))
 	w := u.work(dir, j, e)
 	w.data = data
 	o, err := w.goBack(context.WithoutCancel(ctx), 0)
