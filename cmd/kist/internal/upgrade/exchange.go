@@ -223,7 +223,7 @@ func (e *PlaceError) Error() string {
 	if e.Kept != "" {
 		text += fmt.Sprintf(" (what stood there is %s)", e.Kept)
 	}
-	return text + ": nothing is started, stopped or exchanged. Put one of the two there"
+	return text + ": nothing is started, stopped or exchanged. Put one of the two there, then kist resume; or, if what is there is right, see by hand that what is to run runs, and remove the journal"
 }
 
 // untouched tells whether nothing was exchanged, nor begun to be. It is for places that are settled.

@@ -152,6 +152,18 @@ func TestNewContainerCantStart(t *testing.T) {
 	}
 }
 
+// TestMadeOnceMore: a new container that was made once more, by a run that was killed before it wrote down its id, is found by
+// its name and label.
+func TestMadeOnceMore(t *testing.T) {
+	m := newMachine(t)
+	m.containers["c2"] = &fakeContainer{id: "c2", name: "seedbank-next-x", image: "seedbank:4.2.0", labels: map[string]string{labelUpgrade: "c0"}}
+	u, _ := m.upgrader(t.TempDir())
+	p := &pair{journal: &journal{Record: Record{Old: "c0", New: "c1", Next: "seedbank-next-x"}}, engine: u.Engine("engine"), screen: u.Screen}
+	if err := p.removeNew(t.Context()); err != nil || m.containers["c2"] != nil {
+		t.Errorf("it is left: %v", err)
+	}
+}
+
 // TestStartedEarly: a new container that the engine started before its time, and that a run which was killed left, is stopped
 // and kept, since the engine removes none that runs.
 func TestStartedEarly(t *testing.T) {
