@@ -17,7 +17,7 @@ import (
 // It fails with [ErrDamaged], naming the object and members, and with [ErrForeign].
 func (r *Repository) ProveDraft(ctx context.Context, d *Draft, progress func(Progress)) (err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return err
 	}
 	if d == nil {

@@ -120,7 +120,7 @@ func (p *puttingBack) choose(capture *store.Capture, r *upgrade.Record) error {
 		v := &capture.Volumes[i]
 		m := p.target.MountAt(v.MountPath)
 		if m == nil {
-			return fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs", p.target.Name, v.MountPath, v.Name)
+			return fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs", p.target.Name, screen.Line(v.MountPath), screen.Line(v.Name))
 		}
 		if _, done := r.Kept[m.Source]; done {
 			continue
@@ -175,7 +175,7 @@ func (p *puttingBack) run(ctx context.Context) error {
 	}()
 	for _, at := range p.files {
 		if err := p.buildFile(ctx, at); err != nil {
-			return fmt.Errorf("volume %s: %w", at.volume.Name, err)
+			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
 		}
 	}
 	for _, at := range p.copied {
@@ -191,7 +191,7 @@ func (p *puttingBack) prove(ctx context.Context, v *store.Volume) error {
 	progress, end := p.app.progress("reading")
 	defer end()
 	if err := p.r.Restore(ctx, v, io.Discard, store.RestoreOptions{Progress: progress}); err != nil {
-		return fmt.Errorf("volume %s: %w", v.Name, err)
+		return fmt.Errorf("volume %s: %w", screen.Line(v.Name), err)
 	}
 	return nil
 }
@@ -207,7 +207,7 @@ func (p *puttingBack) exchangeFrom(ctx context.Context, n int) error {
 	done, err := volume.ReplaceFolder(ctx, at.dir, func(ctx context.Context, part *volume.Folder) error {
 		report, err := p.build(ctx, at.volume, part)
 		if err != nil {
-			return fmt.Errorf("volume %s: %w", at.volume.Name, err)
+			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
 		}
 		p.app.WarnAll(lossTexts(report.NotRestored))
 		p.exchanges[at.dir], err = upgrade.NewExchange(at.dir, part.Path())
@@ -237,7 +237,7 @@ func (p *puttingBack) exchangeRest(ctx context.Context) error {
 	p.do.Note(p.exchanges)
 	for i, at := range p.files {
 		if err := p.exchangeFile(at, p.parts[i]); err != nil {
-			return fmt.Errorf("volume %s: %w", at.volume.Name, err)
+			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
 		}
 	}
 	if len(p.copied) > 0 {

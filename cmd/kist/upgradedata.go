@@ -79,7 +79,7 @@ func (d *upgradeData) proveRest(ctx context.Context, c *store.Capture) error {
 			continue
 		}
 		if err := d.r.Restore(ctx, &c.Volumes[i], io.Discard, store.RestoreOptions{}); err != nil {
-			return fmt.Errorf("capture %s can't be read, and so can't be gone back to: volume %s: %w", c.ID, c.Volumes[i].Name, err)
+			return fmt.Errorf("capture %s can't be read, and so can't be gone back to: volume %s: %w", c.ID, screen.Line(c.Volumes[i].Name), err)
 		}
 	}
 	return nil
