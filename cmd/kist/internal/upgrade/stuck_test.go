@@ -169,7 +169,6 @@ func TestMadeOnceMore(t *testing.T) {
 func TestStartedEarly(t *testing.T) {
 	m := newMachine(t)
 	dir := t.TempDir()
-	u, _ := m.upgrader(dir)
 	m.containers["c1"] = &fakeContainer{id: "c1", name: "seedbank-next-x", image: "seedbank:4.2.0", policy: "no", running: true, started: true, starts: 1,
 		labels: map[string]string{labelUpgrade: "c0"}}
 	j, err := begin(dir, Record{Step: Making, Container: "seedbank", Engine: "engine", Old: "c0", Next: "seedbank-next-x", Failed: "seedbank-failed-x"})
