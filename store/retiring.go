@@ -23,8 +23,8 @@ type MarkOptions struct {
 	Reason string // for people
 }
 
-// Hold keeps captures from ever being retired. Holding what is held does
-// nothing. It fails with [ErrNotFound], or with [ErrRetired]; then none of them is
+// Hold keeps captures from ever being retired. Holding what is held for the same Reason does
+// nothing; for another one it is held twice. It fails with [ErrNotFound], or with [ErrRetired]; then none of them is
 // newly held.
 func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err error) {
 	defer vault.NoteEnd(ctx, &err)
@@ -69,6 +69,16 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 		return err
 	}
 	return r.keeper.Release(ctx, ids)
+}
+
+// ReleaseFor is [Repository.Release] for the holds alone that were put for a reason, MarkOptions.Reason: so a program ends its own
+// ones, and none that a person put on the same capture.
+func (r *Repository) ReleaseFor(ctx context.Context, ids []string, reason string) (err error) {
+	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return err
+	}
+	return r.keeper.ReleaseFor(ctx, ids, reason)
 }
 
 // Retire marks captures as no longer wanted. They are not listed from then on,

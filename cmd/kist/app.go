@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/metrics"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 )
 
 // app is one run of the program: all that it has of the world outside.
@@ -115,7 +116,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 		if err := a.keeper().StartLeft(ctx); err != nil {
 			a.Warn("%s", screen.Text(err.Error()))
 		}
-		if err := a.upgrader(a.reopened(false)).Recover(ctx, shortWatch); err != nil {
+		if err := a.upgrader(a.reopened(false)).Recover(ctx, upgrade.Resuming{Most: shortWatch}); err != nil {
 			a.Warn("%s", screen.Text(err.Error()))
 		}
 	}

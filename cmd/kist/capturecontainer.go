@@ -29,6 +29,9 @@ func (s *capturing) captureContainers(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := s.app.checkNoUpgrade(targets, nil); err != nil {
+		return err
+	}
 	if err := s.describe(targets...); err != nil {
 		return err
 	}

@@ -58,6 +58,9 @@ func (a *app) capture(c *cli.Context) error {
 	if err := s.look(find, c.Args().First()); err != nil {
 		return err
 	}
+	if err := a.checkNoUpgrade(nil, s.folders()); err != nil {
+		return err
+	}
 	r, err := a.open(c.Context)
 	if err != nil {
 		return err
@@ -86,6 +89,16 @@ func (s *capturing) samePipes(find func() ([]*sources.Source, error)) func() ([]
 		}
 		return found, err
 	}
+}
+
+// folders gives the paths of those among the sources.
+func (s *capturing) folders() (all []string) {
+	for _, from := range s.sources {
+		if from.Kind == sources.Folder {
+			all = append(all, from.Path)
+		}
+	}
+	return all
 }
 
 // look finds the sources, and a name for the capture. What is not there yet may be made by

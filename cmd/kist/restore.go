@@ -100,6 +100,11 @@ func (a *app) restore(c *cli.Context) error {
 	if err := a.checkTarget(c); err != nil {
 		return err
 	}
+	if into := c.String("into"); into != "" && !c.Bool("dry-run") {
+		if err := a.checkNoUpgrade(nil, []string{into}); err != nil {
+			return err
+		}
+	}
 	var target *containers.Container
 	if name := c.String("container"); name != "" {
 		target, err = a.findRestoreTarget(c, name)

@@ -20,6 +20,9 @@ import (
 // findRestoreTarget finds the container, and refuses one that runs.
 func (a *app) findRestoreTarget(c *cli.Context, name string) (*containers.Container, error) {
 	target, err := a.findContainer(c, name)
+	if err == nil && !c.Bool("dry-run") {
+		err = a.checkNoUpgrade([]*containers.Container{target}, nil)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -17,6 +17,7 @@ type Line struct {
 	shared []string // flags of every command
 	flags  []string // the command's own flags
 	rest   []string // all else
+	once   []string // flags that were given, of onceOnly
 }
 
 // Args puts the parts in the order that the flag parser needs.
@@ -82,6 +83,10 @@ func (l *Line) complete(missing []*cli.Command) error {
 // meant: all captures retired, not those of a name.
 var mayBeEmpty = []string{"label", "note", "version", "host"}
 
+// onceOnly are flags that take several values with some commands. Where they take one, a second one was meant as well:
+// of other flags the last one counts.
+var onceOnly = []string{"container"}
+
 // addFlag takes the flag that args begin with, and gives how many of them it is.
 func (l *Line) addFlag(own, shared []cli.Flag, args []string) (int, error) {
 	name, value, joined := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(args[0], "-"), "-"), "=")
@@ -106,6 +111,12 @@ func (l *Line) addFlag(own, shared []cli.Flag, args []string) (int, error) {
 		if value == "" && !slices.Contains(mayBeEmpty, name) {
 			return 0, Usagef("flag --%s: its value is empty", name)
 		}
+	}
+	if _, single := flag.(*cli.StringFlag); single && slices.Contains(onceOnly, name) {
+		if slices.Contains(l.once, name) {
+			return 0, Usagef("flag --%s: it is given twice, and takes one value here", name)
+		}
+		l.once = append(l.once, name)
 	}
 	*to = append(*to, args[:n]...)
 	return n, nil
