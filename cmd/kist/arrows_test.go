@@ -33,6 +33,7 @@ var arrows = map[string][]string{
 	"cmd/kist/engine":    {},
 	rooms + "screen":     {},
 	rooms + "cmdline":    {rooms + "screen"},
+	rooms + "config":     {rooms + "screen", rooms + "cmdline", rooms + "files", rooms + "sources"},
 	rooms + "containers": {rooms + "screen", rooms + "stopped", rooms + "cmdline", "cmd/kist/engine", "store"},
 	rooms + "demo":       {rooms + "screen", rooms + "trees", "store/volume"},
 	rooms + "files":      {rooms + "screen"},

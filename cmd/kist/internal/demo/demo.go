@@ -83,6 +83,7 @@ func (d *demo) kist(args ...string) (string, error) {
 	d.show(strings.Join(words, " "))
 	env := map[string]string{
 		"KIST_REPOSITORY": d.path("repository"), "KIST_KEY_FILE": d.path("kist.key"), "KIST_STATE": d.path("state"),
+		"KIST_CONFIG": "off",
 	}
 	var printed bytes.Buffer
 	if d.Screen.Quiet {

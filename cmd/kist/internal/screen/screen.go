@@ -71,6 +71,9 @@ func (s *Screen) WarnAll(texts []string) {
 // Printf prints a result.
 func (s *Screen) Printf(format string, args ...any) { fmt.Fprintf(s.Out, format, args...) }
 
+// FitTable is Table for lines of which some columns, by their titles, may be shortened.
+func (s *Screen) FitTable(lines []string, shorten ...string) error { return s.Table(lines) }
+
 // Table prints lines whose cells are separated by tabs.
 func (s *Screen) Table(lines []string) error {
 	w := tabwriter.NewWriter(s.Out, 0, 0, 2, ' ', 0)
