@@ -19,6 +19,7 @@ func (a *app) scheduleCommand() *cli.Command {
 		&cli.StringFlag{Name: "units", Usage: "write the two units into `DIR`, such as /etc/systemd/system, instead of printing them"},
 		&cli.BoolFlag{Name: "cron", Usage: "print a line for crontab(5) instead; WHEN must be hourly, daily, weekly or monthly"},
 	}
+	flags = append(flags, allFlag())
 	flags = append(flags, scheduledFlags(a.captureCommand().Flags)...)
 	flags = append(flags, scheduledRehearsalFlags(a.rehearseCommand().Flags)...)
 	return &cli.Command{
@@ -38,7 +39,13 @@ With rules, those of kist retire, it is no capture that is scheduled but a rotat
 kist retire, and then kist reclaim. With --rehearse it is kist rehearse --newest, with the
 flags of that; where it is killed, kist resume removes what it left.
 
+With a configuration (kist help config), NAME is a service of it, and --all all of
+them, with their rehearsals, rotations and verifications. These read the
+configuration at each run: schedule again where a service gets other sources,
+containers or commands.
+
 Example:
+  kist schedule --all --units /etc/systemd/system
   kist schedule --key-file /root/kist.key --name seedbank /srv/seedbank
   kist schedule --container seedbank --stop --on-calendar "Sun 02:03" --units /etc/systemd/system
   kist schedule --cron --container seedbank --stop --version-from 'cat /srv/seedbank/VERSION'
@@ -57,6 +64,12 @@ func scheduledFlags(flags []cli.Flag) []cli.Flag {
 }
 
 func (a *app) schedule(c *cli.Context) error {
+	if names, ok, err := a.servicesToSchedule(c); ok || err != nil {
+		if err == nil {
+			err = a.scheduleServices(c, names)
+		}
+		return err
+	}
 	j, err := a.newJob(c)
 	if err != nil {
 		return err
