@@ -4,11 +4,11 @@ import (
 	"flag"
 	"fmt"
 	"strings"
-	"text/tabwriter"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 func (a *app) helpCommand() *cli.Command {
@@ -68,8 +68,8 @@ func (a *app) overview() string {
 // describe is the help of one command.
 func describe(c *cli.Command, words string) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "kist %s: %s\n\n", words, c.Usage)
-	fmt.Fprintf(&b, "Usage: kist %s%s\n", words, usageArgs(c))
+	b.WriteString(screen.Wrap(fmt.Sprintf("kist %s: %s\n\n", words, c.Usage), helpColumns))
+	b.WriteString(hanging("Usage: ", "kist "+words+usageArgs(c)) + "\n")
 	if len(c.Subcommands) > 0 {
 		fmt.Fprint(&b, "\nCommands:\n")
 		listCommands(&b, c.Subcommands, words+" ")
@@ -78,7 +78,7 @@ func describe(c *cli.Command, words string) string {
 		fmt.Fprint(&b, "\nFlags:\n")
 		listFlags(&b, c.Flags)
 	}
-	fmt.Fprintf(&b, "\n%s\n", strings.TrimSpace(c.Description))
+	fmt.Fprintf(&b, "\n%s\n", reflowed(strings.TrimSpace(c.Description)))
 	return b.String()
 }
 
@@ -97,26 +97,84 @@ func usageArgs(c *cli.Command) string {
 }
 
 func listCommands(b *strings.Builder, commands []*cli.Command, before string) {
-	w := tabwriter.NewWriter(b, 0, 0, 3, ' ', 0)
+	var names, says []string
 	for _, c := range commands {
-		fmt.Fprintf(w, "  %s%s\t%s\n", before, c.Name, c.Usage)
+		if !c.Hidden {
+			names, says = append(names, before+c.Name), append(says, c.Usage)
+		}
 	}
-	w.Flush()
+	listPairs(b, names, says)
 }
 
 func listFlags(b *strings.Builder, flags []cli.Flag) {
-	w := tabwriter.NewWriter(b, 0, 0, 3, ' ', 0)
+	var names, says []string
 	for _, f := range flags {
-		d, ok := f.(cli.DocGenerationFlag)
-		if !ok {
+		if name, usage, ok := flagText(f); ok {
+			names, says = append(names, name), append(says, usage)
+		}
+	}
+	listPairs(b, names, says)
+}
+
+// flagText gives a flag with the name of its value, and what it says.
+func flagText(f cli.Flag) (name, usage string, ok bool) {
+	d, ok := f.(cli.DocGenerationFlag)
+	if !ok {
+		return "", "", false
+	}
+	value, usage := flag.UnquoteUsage(&flag.Flag{Usage: d.GetUsage()})
+	if name = "--" + f.Names()[0]; d.TakesValue() {
+		name += " " + value
+	}
+	return name, usage, true
+}
+
+// helpColumns is how wide help is, on a terminal and elsewhere.
+const helpColumns = 80
+
+// listPairs prints names, and what is said of each behind it; below it where a name is long.
+func listPairs(b *strings.Builder, names, says []string) {
+	const longest, gap = 26, 2
+	width := 0
+	for _, name := range names {
+		if n := len(name); n <= longest {
+			width = max(width, n)
+		}
+	}
+	before := strings.Repeat(" ", 2+width+gap)
+	for i, name := range names {
+		text := strings.TrimLeft(screen.Wrap(before+says[i], helpColumns), " ")
+		if len(name) > width {
+			fmt.Fprintf(b, "  %s\n%s%s\n", name, before, text)
 			continue
 		}
-		name := "--" + f.Names()[0]
-		value, usage := flag.UnquoteUsage(&flag.Flag{Usage: d.GetUsage()})
-		if d.TakesValue() {
-			name += " " + value
-		}
-		fmt.Fprintf(w, "  %s\t%s\n", name, usage)
+		fmt.Fprintf(b, "  %-*s%s%s\n", width, name, strings.Repeat(" ", gap), text)
 	}
-	w.Flush()
+}
+
+// hanging gives a text whose lines, but for the first, are indented below its beginning.
+func hanging(first, text string) string {
+	before := strings.Repeat(" ", len(first))
+	return first + strings.TrimLeft(screen.Wrap(before+text, helpColumns), " ")
+}
+
+// reflowed fills the paragraphs of a description. Lines that are indented, such as examples, stay.
+func reflowed(text string) string {
+	var out, paragraph []string
+	end := func() {
+		if len(paragraph) > 0 {
+			out = append(out, screen.Wrap(strings.Join(paragraph, " "), helpColumns))
+			paragraph = nil
+		}
+	}
+	for line := range strings.SplitSeq(text, "\n") {
+		if line == "" || line[0] == ' ' || line == "Example:" {
+			end()
+			out = append(out, line)
+			continue
+		}
+		paragraph = append(paragraph, line)
+	}
+	end()
+	return strings.Join(out, "\n")
 }

@@ -159,7 +159,7 @@ func (a *app) printKept(entries []keptEntry, remove bool) error {
 	if removed == 0 {
 		return nil
 	}
-	if err := a.Table(lines); err != nil {
+	if err := a.FitTable(lines, "path"); err != nil {
 		return err
 	}
 	if remove {

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -88,7 +90,7 @@ func (a *app) printCaptures(captures []*store.Capture) error {
 		a.Say("No captures. kist capture makes one.")
 		return nil
 	}
-	return a.Table(listLines(captures))
+	return a.FitTable(listLines(captures), "name", "version", "host", "remarks", "rehearsed")
 }
 
 // column is one of the table of captures.
@@ -160,6 +162,10 @@ func (a *app) sayNone(l *store.Listing, name string) {
 		if len(names) > most {
 			what += " and others"
 		}
+	}
+	if meant := cmp.Or(screen.Line(cmdline.Meant(name, namesListed(l))), meantHost(l, a.host)); meant != "" {
+		a.Say("%s%s", what, meant)
+		return
 	}
 	a.Say("%s.", what)
 }

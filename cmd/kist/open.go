@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -177,7 +178,9 @@ func (a *app) findAll(ctx context.Context, r *repository, selectors []string) ([
 func (a *app) meant(l *store.Listing, selector string) (*store.Capture, error) {
 	c, err := l.Choose(selector, store.ChooseOptions{Host: a.host})
 	if errors.Is(err, store.ErrNotFound) && !strings.HasSuffix(selector, "latest") {
-		err = fmt.Errorf("%w (kist list shows what there is)", err)
+		err = fmt.Errorf("%w (kist list shows what there is)%s", err, cmp.Or(meantCapture(l, selector), meantHost(l, a.host)))
+	} else if errors.Is(err, store.ErrNotFound) {
+		err = fmt.Errorf("%w%s", err, cmp.Or(meantCapture(l, selector), meantHost(l, a.host)))
 	}
 	return c, err
 }

@@ -47,8 +47,10 @@ containers or commands.
 Example:
   kist schedule --all --units /etc/systemd/system
   kist schedule --key-file /root/kist.key --name seedbank /srv/seedbank
-  kist schedule --container seedbank --stop --on-calendar "Sun 02:03" --units /etc/systemd/system
-  kist schedule --cron --container seedbank --stop --version-from 'cat /srv/seedbank/VERSION'
+  kist schedule --container seedbank --stop --on-calendar "Sun 02:03" \
+    --units /etc/systemd/system
+  kist schedule --cron --container seedbank --stop \
+    --version-from 'cat /srv/seedbank/VERSION'
   kist schedule --name seedbank-db --from -- /usr/local/bin/dump-program --all
   kist schedule --days 7 --weeks 5 --months 12 --on-calendar weekly
   kist schedule --rehearse --watch 2m --on-calendar weekly`,

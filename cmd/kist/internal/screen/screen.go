@@ -11,6 +11,8 @@ type Screen struct {
 	Out   *Output   // standard output, for results
 	Err   io.Writer // standard error, for everything else
 	Quiet bool      // --quiet
+
+	Columns int // of the screen; 0: those of the terminal, and no end where there is none
 }
 
 // New gives a screen of two streams.
@@ -45,14 +47,22 @@ func (o *Output) Write(p []byte) (int, error) {
 // Say prints a remark, unless --quiet was given.
 func (s *Screen) Say(format string, args ...any) {
 	if !s.Quiet {
-		fmt.Fprintf(s.Err, format+"\n", args...)
+		s.prose(format, args...)
 	}
 }
 
 // Warn prints a warning.
 func (s *Screen) Warn(format string, args ...any) {
-	fmt.Fprintf(s.Err, "Warning: "+format+"\n", args...)
+	s.prose("Warning: "+format, args...)
 }
+
+// prose prints a paragraph beside the results.
+func (s *Screen) prose(format string, args ...any) {
+	fmt.Fprintln(s.Err, Wrap(fmt.Sprintf(format, args...), s.widthOf(s.Err)))
+}
+
+// Fault prints an error.
+func (s *Screen) Fault(text string) { s.prose("%s", text) }
 
 // MaxWarnings is how many of a kind are printed.
 const MaxWarnings = 20
@@ -71,12 +81,9 @@ func (s *Screen) WarnAll(texts []string) {
 // Printf prints a result.
 func (s *Screen) Printf(format string, args ...any) { fmt.Fprintf(s.Out, format, args...) }
 
-// FitTable is Table for lines of which some columns, by their titles, may be shortened.
-func (s *Screen) FitTable(lines []string, shorten ...string) error { return s.Table(lines) }
-
-// Table prints lines whose cells are separated by tabs.
-func (s *Screen) Table(lines []string) error {
-	w := tabwriter.NewWriter(s.Out, 0, 0, 2, ' ', 0)
+// table prints lines whose cells are separated by tabs, with so much between columns.
+func (s *Screen) table(lines []string, gap int) error {
+	w := tabwriter.NewWriter(s.Out, 0, 0, gap, ' ', 0)
 	for _, line := range lines {
 		fmt.Fprintln(w, line)
 	}

@@ -1,0 +1,80 @@
+package screen
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+	"unicode/utf8"
+)
+
+func TestShorten(t *testing.T) {
+	for _, c := range []struct {
+		text    string
+		columns int
+		want    string
+	}{
+		{"seedbank", 8, "seedbank"}, {"seedbank", 7, "see…ank"}, {"seedbank", 6, "see…nk"}, {"seedbank", 3, "s…k"}, {"seedbank", 2, "seedbank"},
+		{"größenwahn", 7, "grö…ahn"}, {"", 5, ""},
+	} {
+		if got := Shorten(c.text, c.columns); got != c.want {
+			t.Errorf("%q, %d: %q, not %q", c.text, c.columns, got, c.want)
+		}
+	}
+}
+
+func TestWrap(t *testing.T) {
+	for _, c := range []struct{ in, want string }{
+		{"one two three four", "one two\nthree four"},
+		{"  one two three", "  one two\n  three"},
+		{"short\n\nlines", "short\n\nlines"},
+		{"averyveryverylongword x", "averyveryverylongword\nx"},
+		{"one two thr\n", "one two\nthr\n"},
+	} {
+		if got := Wrap(c.in, 10); got != c.want {
+			t.Errorf("%q: %q, not %q", c.in, got, c.want)
+		}
+		if got := Wrap(c.in, 0); got != c.in {
+			t.Errorf("%q without an end: %q", c.in, got)
+		}
+	}
+}
+
+func TestFitTable(t *testing.T) {
+	lines := []string{
+		"id\tname\ttaken\tsize",
+		"20260314t0203z-k7f3\tseedbank-of-the-mill-in-the-north\t2026-03-14 02:03 UTC\t 1 MiB",
+		"20260315t0203z-k7f3\tbeds\t2026-03-15 02:03 UTC\t 2 MiB",
+	}
+	for _, c := range []struct {
+		columns  int
+		want     []string
+		fits     bool
+		wantSaid string
+	}{
+		{0, []string{"seedbank-of-the-mill-in-the-north  2026-03-14 02:03 UTC"}, true, ""},
+		{120, []string{"seedbank-of-the-mill-in-the-north  2026-03-14 02:03 UTC"}, true, ""},
+		{80, []string{"taken (UTC)", "seedbank-of-the-mill-in-the-north  2026-03-14 02:03   1 MiB"}, true, ""},
+		{60, []string{"seedbank…e-north 2026-03-14 02:03"}, true, "84 columns show all of it"},
+		{40, []string{"seed…rth 2026-03-14 02:03"}, false, "best at 84 columns"},
+	} {
+		var out, said bytes.Buffer
+		s := New(&out, &said)
+		s.Columns = c.columns
+		if err := s.FitTable(lines, "name"); err != nil {
+			t.Fatal(err)
+		}
+		for _, want := range c.want {
+			if !strings.Contains(out.String(), want) {
+				t.Errorf("at %d columns %q is missing in\n%s", c.columns, want, out.String())
+			}
+		}
+		for line := range strings.SplitSeq(out.String(), "\n") {
+			if n := utf8.RuneCountInString(line); c.columns > 0 && n > c.columns && c.fits {
+				t.Errorf("at %d columns a line has %d:\n%s", c.columns, n, line)
+			}
+		}
+		if !strings.Contains(said.String(), c.wantSaid) || c.wantSaid == "" && said.Len() > 0 {
+			t.Errorf("at %d columns: %q", c.columns, said.String())
+		}
+	}
+}
