@@ -76,6 +76,7 @@ func (a *app) commands() []*cli.Command {
 		a.demoCommand(),
 		a.versionCommand(),
 		a.helpCommand(),
+		a.completeCommand(),
 	}
 }
 
@@ -113,6 +114,9 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	}
 	if line.Help {
 		return a.help(line.Words)
+	}
+	if len(line.Words) == 1 && line.Words[0] == completeWord {
+		return a.complete(ctx, line.Rest())
 	}
 	unread := a.configure(line)
 	// resume does the same, but fails where a container could not be started.

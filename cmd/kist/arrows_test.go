@@ -34,6 +34,8 @@ var arrows = map[string][]string{
 	rooms + "screen":     {},
 	rooms + "cmdline":    {rooms + "screen"},
 	rooms + "config":     {rooms + "screen", rooms + "cmdline", rooms + "files", rooms + "sources"},
+	rooms + "completion": {},
+	rooms + "manual":     {},
 	rooms + "containers": {rooms + "screen", rooms + "stopped", rooms + "cmdline", "cmd/kist/engine", "store"},
 	rooms + "demo":       {rooms + "screen", rooms + "trees", "store/volume"},
 	rooms + "files":      {rooms + "screen"},

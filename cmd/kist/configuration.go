@@ -21,7 +21,7 @@ import (
 // flag, then the environment. A service becomes flags and arguments of the command (withService).
 
 // unconfigured are the commands that read no configuration, or more than one can do with a wrong one.
-var unconfigured = []string{"help", "version", "demo", "config"}
+var unconfigured = []string{"help", "version", "demo", "config", completeWord}
 
 // readConfig reads the configuration, that of --config if one is asked for, and has it answer in
 // the place of variables that are not set.

@@ -1,13 +1,13 @@
 package main
 
 import (
-	"flag"
 	"fmt"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/completion"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
@@ -16,11 +16,28 @@ func (a *app) helpCommand() *cli.Command {
 		Name:      "help",
 		Usage:     "explain a command",
 		ArgsUsage: "[COMMAND]",
+		Flags: []cli.Flag{
+			&cli.BoolFlag{Name: "man", Usage: "print the manual page instead, for man(1)"},
+			&cli.StringFlag{Name: "man-into", Usage: "write the manual pages of all commands into `DIR`"},
+			&cli.StringFlag{Name: "completion", Usage: "print the script that completes command lines in `SHELL`: bash, zsh or fish"},
+		},
 		Description: `
+Commands, flags, captures, members, names, hosts, volumes, services, containers and
+key slots are completed. What lies in the repository is completed where a key file
+opens it, and within two seconds; nothing is asked for.
+
 Example:
   kist help restore
-  kist help passphrase add`,
-		Action: func(c *cli.Context) error { return a.help(c.Args().Slice()) },
+  kist help passphrase add
+  kist help --man restore | man -l -
+  kist help --man-into /usr/local/share/man/man1
+  source <(kist help --completion bash)`,
+		Action: func(c *cli.Context) error {
+			if done, err := a.helpPages(c); done {
+				return err
+			}
+			return a.help(c.Args().Slice())
+		},
 	}
 }
 
@@ -30,20 +47,27 @@ func (a *app) help(words []string) error {
 		a.Printf("%s", a.overview())
 		return nil
 	}
-	commands := a.commands()
-	var command *cli.Command
-	for i, word := range words {
-		if command != nil && len(commands) == 0 {
-			return usagef("kist %s has no %q", strings.Join(words[:i], " "), word)
-		}
-		var err error
-		if command, err = cmdline.FindCommand(commands, words[:i], word); err != nil {
-			return err
-		}
-		commands = command.Subcommands
+	command, err := a.commandNamed(words)
+	if err != nil {
+		return err
 	}
 	a.Printf("%s", describe(command, strings.Join(words, " ")))
 	return nil
+}
+
+// commandNamed gives the command that words name, one at least.
+func (a *app) commandNamed(words []string) (command *cli.Command, err error) {
+	commands := a.commands()
+	for i, word := range words {
+		if command != nil && len(commands) == 0 {
+			return nil, usagef("kist %s has no %q", strings.Join(words[:i], " "), word)
+		}
+		if command, err = cmdline.FindCommand(commands, words[:i], word); err != nil {
+			return nil, err
+		}
+		commands = command.Subcommands
+	}
+	return command, nil
 }
 
 // overview is the help of the program as a whole.
@@ -56,14 +80,19 @@ func (a *app) overview() string {
 	listCommands(&b, a.commands(), "")
 	fmt.Fprint(&b, "\nFlags of every command, before or after the command word:\n")
 	listFlags(&b, sharedFlags())
-	fmt.Fprint(&b, "\nCAPTURE is an id as kist list shows it, any leading part of it that fits no\n",
-		"other; latest; or NAME@latest, NAME@VERSION or NAME@DATE (as 2026-03-14, by the\n",
-		"local calendar): the newest of that name, version or day. Ids are in UTC.\n\n",
-		"Exit status: 0 done, 1 failed, 2 wrong usage, 3 damage was found,\n",
-		"4 something asked for does not exist.\n\n",
+	fmt.Fprint(&b, "\n", reflowed(captureWords), "\n\n", reflowed(statusWords), "\n\n",
 		"kist help COMMAND says more of a command, with an example.\n")
 	return b.String()
 }
+
+// What is to be known of all commands.
+const (
+	captureWords = "CAPTURE is an id as kist list shows it, any leading part of it that fits no " +
+		"other; latest; or NAME@latest, NAME@VERSION or NAME@DATE (as 2026-03-14, by the " +
+		"local calendar): the newest of that name, version or day. Ids are in UTC."
+	statusWords = "Exit status: 0 done, 1 failed, 2 wrong usage, 3 damage was found, " +
+		"4 something asked for does not exist."
+)
 
 // describe is the help of one command.
 func describe(c *cli.Command, words string) string {
@@ -109,24 +138,10 @@ func listCommands(b *strings.Builder, commands []*cli.Command, before string) {
 func listFlags(b *strings.Builder, flags []cli.Flag) {
 	var names, says []string
 	for _, f := range flags {
-		if name, usage, ok := flagText(f); ok {
-			names, says = append(names, name), append(says, usage)
-		}
+		name, value, usage := completion.Describe(f)
+		names, says = append(names, strings.TrimSpace("--"+name+" "+value)), append(says, usage)
 	}
 	listPairs(b, names, says)
-}
-
-// flagText gives a flag with the name of its value, and what it says.
-func flagText(f cli.Flag) (name, usage string, ok bool) {
-	d, ok := f.(cli.DocGenerationFlag)
-	if !ok {
-		return "", "", false
-	}
-	value, usage := flag.UnquoteUsage(&flag.Flag{Usage: d.GetUsage()})
-	if name = "--" + f.Names()[0]; d.TakesValue() {
-		name += " " + value
-	}
-	return name, usage, true
 }
 
 // helpColumns is how wide help is, on a terminal and elsewhere.

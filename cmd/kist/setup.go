@@ -182,13 +182,12 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files) error 
 	if files.Key != "" {
 		key = "the key file " + screen.Printable(files.Key)
 	}
-	fmt.Fprint(a.Err, screen.Wrap(fmt.Sprintf(`
+	a.Beside(fmt.Sprintf(`
 IMPORTANT: without %s nothing in this repository can ever be read again.
 Losing every passphrase and key file loses all data, and nobody can bring it
 back: a copy of the keyslots folder does not help without one of them. Keep one
 in a second place today. kist passphrase add lets another one open the
-repository.
-`, key), 80))
+repository.`, key))
 	return nil
 }
 

@@ -105,7 +105,7 @@ func (a *app) printError(err error) {
 	if !strings.HasPrefix(text, "kist ") {
 		text = "kist: " + text
 	}
-	a.Fault(screen.Text(text))
+	a.Beside(screen.Text(text))
 }
 
 // errorJSON is an error as scripts get it: the last line on standard error.

@@ -67,6 +67,8 @@ func Arrange(shared []cli.Flag, commands []*cli.Command, args []string) (*Line, 
 		case arg == "-h" || arg == "--help":
 			line.Help = true
 			args = args[1:]
+		case arg == "--version" && len(line.Words) == 0 && len(args) == 1 && len(line.rest) == 0:
+			args = []string{"version"} // as programs commonly have it
 		case len(arg) > 1 && arg[0] == '-':
 			n, err := line.addFlag(own, shared, args)
 			if err != nil {

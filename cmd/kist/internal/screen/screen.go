@@ -61,8 +61,8 @@ func (s *Screen) prose(format string, args ...any) {
 	fmt.Fprintln(s.Err, Wrap(fmt.Sprintf(format, args...), s.widthOf(s.Err)))
 }
 
-// Fault prints an error.
-func (s *Screen) Fault(text string) { s.prose("%s", text) }
+// Beside prints a text beside the results, whatever was asked for: an error, a caution.
+func (s *Screen) Beside(text string) { s.prose("%s", text) }
 
 // MaxWarnings is how many of a kind are printed.
 const MaxWarnings = 20
