@@ -276,7 +276,7 @@ func (k *completing) captures() (found []candidate) {
 		if (c.Retired != nil) != undone {
 			continue
 		}
-		means := strings.TrimSpace(c.Name + " " + c.Version + ", " + screen.LocalTime(c.Taken))
+		taken := screen.LocalTime(c.Taken)
 		words := []string{c.Name + "@latest"}
 		if c.Version != "" {
 			words = append(words, c.Name+"@"+c.Version)
@@ -284,10 +284,10 @@ func (k *completing) captures() (found []candidate) {
 		for _, word := range words {
 			if !undone && !seen[word] {
 				seen[word] = true
-				found = append(found, candidate{word, c.ID + ", " + means})
+				found = append(found, candidate{word, taken + ", " + c.ID})
 			}
 		}
-		found = append(found, candidate{c.ID, means})
+		found = append(found, candidate{c.ID, strings.TrimSpace(c.Name+" "+c.Version) + ", " + taken})
 	}
 	return append(found, candidate{"latest", "taken last"})
 }

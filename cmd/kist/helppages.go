@@ -136,6 +136,11 @@ func newPage(command string) *manual.Page {
 			}
 		}
 	}
+	if path, err := os.Executable(); p.Date == "" && err == nil { // the day of the build
+		if info, err := os.Stat(path); err == nil {
+			p.Date = info.ModTime().UTC().Format(time.DateOnly)
+		}
+	}
 	return p
 }
 

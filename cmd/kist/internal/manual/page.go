@@ -40,7 +40,7 @@ func (p *Page) FileName() string { return p.Name + ".1" }
 func (p *Page) String() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, ".TH %s 1 %q %q\n", escape(strings.ToUpper(p.Name)), p.Date, p.Release)
-	fmt.Fprintf(&b, ".SH NAME\n%s \\- %s\n.SH SYNOPSIS\n", escape(p.Name), escape(p.Summary))
+	fmt.Fprintf(&b, ".SH NAME\n%s \\-\n%s.SH SYNOPSIS\n", escape(p.Name), filled(p.Summary))
 	fmt.Fprintf(&b, "\\fB%s\\fR", escape(p.Command))
 	if p.Synopsis != "" {
 		b.WriteString("\n" + filled(p.Synopsis))
