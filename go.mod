@@ -7,6 +7,7 @@ require (
 	github.com/dustin/go-humanize v1.1.0
 	github.com/fxamacker/cbor/v2 v2.10.0
 	github.com/klauspost/compress v1.20.4
+	github.com/pelletier/go-toml/v2 v2.4.3
 	github.com/restic/chunker v0.4.0
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/schollz/progressbar/v3 v3.19.1

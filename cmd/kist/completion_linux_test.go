@@ -5,6 +5,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -83,7 +84,7 @@ func TestCompletion(t *testing.T) {
 			needShellOf(t, shell)
 			begin := map[string]string{
 				"bash": "bind 'set bell-style none'; bind 'set enable-bracketed-paste off'; source ./script.bash",
-				"zsh":  "PROMPT='$ '; unsetopt beep zle_bracketed_paste; autoload -U compinit; compinit -u -D; source ./script.zsh",
+				"zsh":  "PROMPT='$ '; unsetopt beep; autoload -U compinit; compinit -u -D; source ./script.zsh",
 			}[shell]
 			x := shellOn(t, dir, env, shell, args, begin)
 			for _, c := range completions {
@@ -131,21 +132,20 @@ func shellOn(t *testing.T, dir string, env []string, shell string, args []string
 		t.Fatal(err)
 	}
 	tty.Close()
+	// What is not completed is never shown: reading ends with the shell, then.
+	ends := time.AfterFunc(2*time.Minute, func() { c.Process.Kill() })
 	t.Cleanup(func() {
+		ends.Stop()
 		c.Process.Kill()
 		c.Wait()
 	})
 	x.press(begin + "; printf 'REA%s\\n' DY\n")
-	x.await("READY", 1)
+	x.await("READY\r\n", 1)
 	return x
 }
 
 func (x *terminal) press(keys string) {
 	x.t.Helper()
-	// A word that is not completed is never shown: then reading ends here.
-	if err := x.person.SetDeadline(time.Now().Add(time.Minute)); err != nil {
-		x.t.Fatal(err)
-	}
 	if _, err := x.person.WriteString(keys); err != nil {
 		x.t.Fatal(err)
 	}
@@ -156,6 +156,36 @@ func (x *terminal) complete(typed, want string) {
 	x.t.Helper()
 	x.screen = nil
 	x.press(typed + "\t")
-	x.await(want, 1)
+	buf := make([]byte, 1024)
+	for !strings.Contains(shownOn(x.screen), want) {
+		got, err := x.person.Read(buf)
+		if err != nil {
+			x.t.Fatalf("%s<Tab>: the screen shows %q and not %q: %v", typed, x.screen, want, err)
+		}
+		x.screen = append(x.screen, buf[:got]...)
+	}
 	x.press("\x15")
+}
+
+var controls = regexp.MustCompile("\x1b\\[[0-9;?]*[A-Za-z]")
+
+// shownOn gives what a terminal shows of bytes that were sent to it: a cursor that goes back is
+// followed, other sequences of ECMA-48 are left out.
+func shownOn(sent []byte) string {
+	var out, line []byte
+	at := 0
+	for _, b := range controls.ReplaceAll(sent, nil) {
+		switch b {
+		case '\b':
+			at = max(at-1, 0)
+		case '\r':
+			at = 0
+		case '\n':
+			out, line, at = append(append(out, line...), '\n'), nil, 0
+		default:
+			line = append(line[:min(at, len(line))], append([]byte{b}, line[min(at+1, len(line)):]...)...)
+			at++
+		}
+	}
+	return string(append(out, line...))
 }
