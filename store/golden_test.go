@@ -36,6 +36,8 @@ type goldenCapture struct {
 	Volumes []string `json:"sha256"` // of the streams
 	Paths   []string `json:"paths"`  // of the members of the first volume
 	Held    bool     `json:"held,omitempty"`
+
+	Rehearsed store.RehearsalOutcome `json:"rehearsed,omitempty"`
 }
 
 // goldens are the golden repositories, the latest last: one of each format version, and one
@@ -46,6 +48,7 @@ var goldens = []struct {
 }{
 	{"../testdata/format1", 1},
 	{"../testdata/format1-proofs", 1}, // padding, chains of captures, ends of marks, key slots of version 2
+	{"../testdata/format1-told", 1},   // what rehearsals and verifications found
 }
 
 // TestGolden reads the repository of every format version there has been.
@@ -122,6 +125,9 @@ func describe(t *testing.T, r *store.Repository) (out []goldenCapture) {
 	}
 	for _, c := range captures {
 		g := goldenCapture{ID: c.ID, Held: c.Held}
+		if c.Rehearsed != nil {
+			g.Rehearsed = c.Rehearsed.Outcome
+		}
 		for i := range c.Volumes {
 			h := sha256.New()
 			if err := r.Restore(t.Context(), &c.Volumes[i], h, store.RestoreOptions{}); err != nil {
@@ -211,6 +217,13 @@ func markGolden(t *testing.T, r *store.Repository) {
 		func() error { return r.Hold(ctx, second, o) },
 		func() error { return r.Retire(ctx, []string{gone.ID}, o) },
 		func() error { _, err := r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace}); return err },
+		func() error {
+			return r.NoteRehearsal(ctx, second[0], store.Rehearsal{Outcome: store.RehearsedUp, Took: time.Second, Host: "hazel", Checked: []string{"one volume"}})
+		},
+		func() error {
+			_, err := r.Verify(ctx, store.VerifyOptions{Full: true, Keep: true, Host: "hazel"})
+			return err
+		},
 	} {
 		if err := step(); err != nil {
 			t.Fatal(err)

@@ -12,18 +12,21 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/config"
+	"github.com/kistarchive/kist/cmd/kist/internal/metrics"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // app is one run of the program: all that it has of the world outside.
 type app struct {
 	*screen.Screen
-	stdin  io.Reader
-	getenv func(string) string
-	tty    func() (*os.File, error) // the terminal to ask for secrets on
-	engine func(program string) *engine.Engine
-	shared shared
-	host   string // of the captures that are meant; "": any
+	stdin   io.Reader
+	getenv  func(string) string
+	tty     func() (*os.File, error) // the terminal to ask for secrets on
+	engine  func(program string) *engine.Engine
+	shared  shared
+	metrics *metrics.Run           // what the run comes to; nil: nobody asked
+	program func() (string, error) // where this program lies
+	host    string                 // of the captures that are meant; "": any
 
 	config      *config.Settings    // what the configuration of this machine says
 	environment func(string) string // without it
@@ -43,7 +46,7 @@ func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) strin
 	return &app{
 		Screen: screen.New(stdout, stderr), stdin: stdin, getenv: getenv,
 		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
-		engine: engine.New, config: &config.Settings{}, environment: getenv,
+		engine: engine.New, program: installed, config: &config.Settings{}, environment: getenv,
 	}
 }
 
@@ -69,6 +72,7 @@ func (a *app) commands() []*cli.Command {
 		ofService(a.choosing(a.retireCommand())),
 		a.reclaimCommand(),
 		a.repairCommand(),
+		a.choosing(a.statusCommand()),
 		a.passphraseCommand(),
 		a.scheduleCommand(),
 		a.resumeCommand(),

@@ -40,6 +40,7 @@ var arrows = map[string][]string{
 	rooms + "demo":       {rooms + "screen", rooms + "trees", "store/volume"},
 	rooms + "files":      {rooms + "screen"},
 	rooms + "kept":       {"store/volume", "store/storage/cache"},
+	rooms + "metrics":    {rooms + "screen", rooms + "files"},
 	rooms + "members":    {rooms + "screen", "store", "chunk/tarstream"},
 	rooms + "paths":      {},
 	rooms + "sources":    {rooms + "screen", rooms + "paths", rooms + "cmdline", "store", "store/volume"},

@@ -66,12 +66,12 @@ type setting struct {
 
 // configJSON is what holds, as scripts get it.
 type configJSON struct {
-	Files    []string      `json:"files"`
-	Settings []setting     `json:"settings"`
-	Services []serviceJSON `json:"services"`
+	Files    []string            `json:"files"`
+	Settings []setting           `json:"settings"`
+	Services []serviceConfigJSON `json:"services"`
 }
 
-type serviceJSON struct {
+type serviceConfigJSON struct {
 	Name     string    `json:"name"`
 	From     string    `json:"from"`
 	Settings []setting `json:"settings"`
@@ -88,7 +88,7 @@ func (a *app) showConfig(c *cli.Context) error {
 	if c.Bool("check") {
 		return a.checkConfig(c.Context)
 	}
-	j := configJSON{Files: slices.Concat([]string{}, a.config.Paths), Settings: a.settings(), Services: []serviceJSON{}}
+	j := configJSON{Files: slices.Concat([]string{}, a.config.Paths), Settings: a.settings(), Services: []serviceConfigJSON{}}
 	for _, name := range a.config.ServiceNames() {
 		service, err := a.serviceShown(name)
 		if err != nil {
@@ -123,9 +123,7 @@ func (a *app) settings() []setting {
 	}{{"retire", a.config.Retire}, {"verify", a.config.Verify}, {"status", a.config.Status}} {
 		all = append(all, a.tableSettings(table.name, table.table)...)
 	}
-	if a.config.OnFailure != "" {
-		all = append(all, setting{"on-failure", a.config.OnFailure, a.config.From("on-failure")})
-	}
+	all = append(all, setting{"on-failure", a.config.OnFailure, a.config.From("on-failure")}, setting{"metrics", a.config.Metrics, a.config.From("metrics")})
 	return slices.DeleteFunc(all, func(s setting) bool { return s.Value == "" })
 }
 
@@ -156,9 +154,9 @@ func (a *app) tableSettings(name string, table any) (all []setting) {
 }
 
 // serviceShown gives a service, and the words of kist capture that it stands for.
-func (a *app) serviceShown(name string) (serviceJSON, error) {
+func (a *app) serviceShown(name string) (serviceConfigJSON, error) {
 	prefix, service := "service."+name, a.config.Services[name]
-	j := serviceJSON{Name: name, From: a.config.From(prefix), Settings: a.tableSettings(prefix, service)}
+	j := serviceConfigJSON{Name: name, From: a.config.From(prefix), Settings: a.tableSettings(prefix, service)}
 	line, err := cmdline.Arrange(sharedFlags(), a.commands(), []string{"capture", "--service=" + name})
 	if err != nil {
 		return j, err

@@ -14,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/units"
 	"github.com/kistarchive/kist/store/rotation"
 )
 
@@ -46,7 +47,23 @@ func (a *app) checkConfig(ctx context.Context) error {
 	for _, name := range a.config.ServiceNames() {
 		a.checkService(ctx, f, "service."+name, a.config.Services[name])
 	}
+	if r := a.config.Retire; r != nil {
+		f.calendar(ctx, "retire", r.OnCalendar)
+	}
+	if v := a.config.Verify; v != nil {
+		f.calendar(ctx, "verify", v.OnCalendar)
+	}
+	if s := a.config.Status; s != nil {
+		f.calendar(ctx, "status", s.OnCalendar)
+	}
 	return a.reportFaults(f.texts)
+}
+
+// calendar notes a time that systemd.time(7) has no meaning for.
+func (f *faults) calendar(ctx context.Context, table, when string) {
+	if when != "" {
+		f.note(table+".on-calendar", units.CheckCalendar(ctx, when))
+	}
 }
 
 func (a *app) checkService(ctx context.Context, f *faults, key string, s *config.Service) {
@@ -59,6 +76,10 @@ func (a *app) checkService(ctx context.Context, f *faults, key string, s *config
 		program := cmp.Or(s.Engine, a.getenv("KIST_ENGINE"), engine.Default)
 		_, err := containers.Find(ctx, a.engine(program), name)
 		f.note(key+".container", err)
+	}
+	f.calendar(ctx, key, s.OnCalendar)
+	if s.Rehearse != nil {
+		f.calendar(ctx, key+".rehearse", s.Rehearse.OnCalendar)
 	}
 	if rules := a.config.RulesOf(s); rules != nil {
 		_, err := rotation.Plan(nil, rotationRules(rules), time.Now(), nil)

@@ -23,6 +23,7 @@ func TestKeysAreFlags(t *testing.T) {
 		{a.retireCommand(), config.Rules{}, nil},
 		{a.rehearseCommand(), config.Rehearsal{}, []string{"on-calendar"}},
 		{a.upgradeCommand(), upgradeFlags{}, nil},
+		{a.statusCommand(), config.Status{}, []string{"on-calendar"}},
 		{a.verifyCommand(), config.Verification{}, []string{"on-calendar"}},
 	} {
 		for _, f := range reflect.VisibleFields(reflect.TypeOf(c.table)) {

@@ -31,6 +31,9 @@ func runWithoutTerminal() {
 	defer stop()
 	a := newApp(os.Stdin, os.Stdout, os.Stderr, os.Getenv)
 	a.tty = noTerminal
+	if os.Getenv("KIST_TEST_INSTALLED") == "" { // tests lie where temporary builds do
+		a.program = os.Executable
+	}
 	os.Exit(a.run(ctx, os.Args[1:]))
 }
 

@@ -20,10 +20,11 @@ import (
 const (
 	defaultCaptures = "daily"
 	defaultOthers   = "weekly"
+	defaultStatus   = "daily"
 )
 
 func allFlag() cli.Flag {
-	return &cli.BoolFlag{Name: "all", Usage: "schedule all services of the configuration, with what it says of rehearsals, rotations and verifications"}
+	return &cli.BoolFlag{Name: "all", Usage: "schedule all services of the configuration, with what it says of rehearsals, rotations, verifications and status"}
 }
 
 // servicesToSchedule gives the services of the configuration that a command line is about; ok is
@@ -68,7 +69,7 @@ func (a *app) scheduleServices(c *cli.Context, names []string) error {
 	}
 	if c.Bool("all") {
 		plan.retire(names)
-		plan.verify()
+		plan.checks()
 	}
 	for _, j := range plan.jobs {
 		if err := a.checkJob(c, j); err != nil {
@@ -97,7 +98,7 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 		p.when = c.String("on-calendar")
 	}
 	var err error
-	if p.common.Program, err = os.Executable(); err != nil {
+	if p.common.Program, err = a.program(); err != nil {
 		return nil, err
 	}
 	if p.common.Secret, err = a.scheduledSecret(); err != nil {
@@ -107,7 +108,11 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 		return nil, err
 	}
 	p.common.Writes = paths.Absolute(p.common.Writes)
-	return p, nil
+	p.common.Tells = a.config.Metrics
+	if p.common.OnFailure = cmp.Or(c.String("on-failure"), a.config.OnFailure); p.common.OnFailure != "" && !c.Bool("cron") {
+		err = units.CheckName(p.common.OnFailure)
+	}
+	return p, err
 }
 
 // add adds a job, and gives it.
@@ -120,7 +125,11 @@ func (p *plan) add(name, what, when string) *units.Job {
 
 // command adds a command that reads the configuration.
 func (p *plan) command(j *units.Job, name string, words ...string) {
-	j.Commands = append(j.Commands, append([]string{name, "--quiet", "--config", p.path}, words...))
+	own := []string{name, "--quiet", "--config", p.path}
+	if j.Tells != "" && name != "retire" && name != "rehearse" {
+		own = append(own, "--metrics="+j.Tells)
+	}
+	j.Commands = append(j.Commands, append(own, words...))
 }
 
 // capture schedules captures of a service. What the unit lets them do is what the configuration
@@ -166,24 +175,29 @@ func (p *plan) retire(names []string) {
 	p.command(j, "reclaim")
 }
 
-// verify schedules verifications, where the configuration has a table for them.
-func (p *plan) verify() {
-	v := p.config.Verify
-	if v == nil {
-		return
+// checks schedules verifications and looks whether all is well, where the configuration has a
+// table for them.
+func (p *plan) checks() {
+	if v := p.config.Verify; v != nil {
+		p.check("verify", "Verify the captures", v, cmp.Or(v.OnCalendar, defaultOthers))
 	}
-	j := p.add("verify", "Verify captures", cmp.Or(v.OnCalendar, defaultOthers))
+	if s := p.config.Status; s != nil {
+		p.check("status", "Look whether all captures are well", s, cmp.Or(s.OnCalendar, defaultStatus))
+	}
+}
+
+func (p *plan) check(command, what string, table any, when string) {
 	var words []string
-	for _, flag := range config.FlagsOf(v) {
+	for _, flag := range config.FlagsOf(table) {
 		words = append(words, flag.Words()...)
 	}
-	p.command(j, "verify", words...)
+	p.command(p.add(command, what, when), command, words...)
 }
 
 // checkJob refuses what would be no unit or no line of a crontab.
 func (a *app) checkJob(c *cli.Context, j *units.Job) error {
-	if strings.ContainsAny(j.When, "\n\r") || j.When == "" {
-		return usagef("on-calendar %q: it must be one line", j.When)
+	if err := units.CheckCalendar(c.Context, j.When); err != nil {
+		return fmt.Errorf("%s: %w", screen.Text(j.What), err)
 	}
 	if c.Bool("cron") {
 		_, err := j.Cron()

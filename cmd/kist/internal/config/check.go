@@ -24,16 +24,12 @@ func (d *document) check() error {
 	}
 	for key, path := range map[string]*string{
 		"repository": &f.Repository, "key-file": &f.KeyFile, "passphrase-file": &f.PassphraseFile, "cache": &f.Cache, "state": &f.State,
+		"metrics": &f.Metrics,
 	} {
 		if (key == "cache" || key == "state") && *path == "off" {
 			continue
 		}
 		if err := d.absolute(key, path); err != nil {
-			return err
-		}
-	}
-	if s := f.Status; s != nil {
-		if err := d.absolute("status.metrics", &s.Metrics); err != nil {
 			return err
 		}
 	}

@@ -10,6 +10,7 @@ type File struct {
 	Cache          string `toml:"cache"`      // a folder, or off
 	State          string `toml:"state"`      // a folder, or off
 	OnFailure      string `toml:"on-failure"` // a unit that is started where one of schedule --all fails
+	Metrics        string `toml:"metrics"`    // a file in which all of schedule --all tell what they came to
 
 	Services map[string]*Service `toml:"service"`
 	Retire   *Rotation           `toml:"retire"` // of services that have no rules of their own
@@ -99,6 +100,5 @@ type Verification struct {
 // Status are flags of kist status, and when it is done.
 type Status struct {
 	OlderThan  string `toml:"older-than"`
-	Metrics    string `toml:"metrics"`
 	OnCalendar string `toml:"on-calendar"`
 }

@@ -54,6 +54,7 @@ func (s *Settings) take(d *document) {
 	to.Engine = cmp.Or(f.Engine, to.Engine)
 	to.Cache = cmp.Or(f.Cache, to.Cache)
 	to.State = cmp.Or(f.State, to.State)
+	to.Metrics = cmp.Or(f.Metrics, to.Metrics)
 	to.OnFailure = cmp.Or(f.OnFailure, to.OnFailure)
 	to.Retire = cmp.Or(f.Retire, to.Retire)
 	to.Verify = cmp.Or(f.Verify, to.Verify)
