@@ -65,8 +65,10 @@ Example:
   kist schedule --name seedbank-db --from -- /usr/local/bin/dump-program --all
   kist schedule --days 7 --weeks 5 --months 12 --on-calendar weekly
   kist schedule --rehearse --watch 2m --on-calendar weekly
-  kist schedule --verify --full --on-calendar monthly --on-failure tell-me@%n.service
-  kist schedule --status --older-than 26h --on-calendar hourly --on-failure tell-me@%n.service`,
+  kist schedule --verify --full --on-calendar monthly \
+    --on-failure tell-me@%n.service
+  kist schedule --status --older-than 26h --on-calendar hourly \
+    --on-failure tell-me@%n.service`,
 		Action: a.schedule,
 	}
 }

@@ -20,6 +20,7 @@ _kist() {
   local breaks=${COMP_WORDBREAKS//[[:space:]\"\'\\]/}
   local stays=
   [[ -n $breaks ]] && stays=${current%"${current##*[$breaks]}"}
+  stays=${stays%@} # an @ that begins a word is part of it, as readline has it
   COMPREPLY=()
   while IFS= read -r line; do
     value=${line%%$'\t'*}

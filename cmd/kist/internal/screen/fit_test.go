@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"strings"
 	"testing"
+	"time"
 	"unicode/utf8"
 )
 
@@ -76,5 +77,30 @@ func TestFitTable(t *testing.T) {
 		if !strings.Contains(said.String(), c.wantSaid) || c.wantSaid == "" && said.Len() > 0 {
 			t.Errorf("at %d columns: %q", c.columns, said.String())
 		}
+	}
+}
+
+// TestFigures: what progress shows says what it means, and fits a screen with the bar and the share beside it.
+func TestFigures(t *testing.T) {
+	const mib = 1 << 20
+	for _, c := range []struct {
+		done, total int64
+		took        time.Duration
+		want        string
+	}{
+		{0, 0, 0, "reading: 0 B done"},
+		{3 * mib, 0, 2 * time.Second, "reading: 3.0 MiB done, 1.5 MiB/s"},
+		{3 * mib, 30 * mib, 3 * time.Second, "reading: 3.0 MiB of 30 MiB done, 1.0 MiB/s, 27s left"},
+		{30 * mib, 30 * mib, 30 * time.Second, "reading: 30 MiB of 30 MiB done, 1.0 MiB/s"},
+		{1, 1 << 60, time.Minute, "reading: 1 B of 1.0 EiB done, 0 B/s"},
+	} {
+		if got := figures("reading", c.done, c.total, c.took); got != c.want {
+			t.Errorf("%+v: %q", c, got)
+		}
+	}
+	const beside = len(" 100% |#####|")
+	longest := figures(strings.Repeat("x", 100), 1023*mib, 1023*mib*1000, 100*time.Second)
+	if n := utf8.RuneCountInString(longest) + beside; n > 80 {
+		t.Errorf("%d columns: %s", n, longest)
 	}
 }
