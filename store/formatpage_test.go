@@ -61,6 +61,8 @@ func TestFormatPageLimits(t *testing.T) {
 		"MaxFrameChunks": format.MaxFrameChunks, "MaxSlabChunks": format.MaxSlabChunks, "MaxSlab": format.MaxSlab,
 		"MaxSection": format.MaxSection, "MaxRecord": format.MaxRecord, "MaxIndexFile": format.MaxIndexFile, "MaxMark": format.MaxMark, "MaxIndexItems": format.MaxIndexItems,
 		"MaxMemberHead": format.MaxMemberHead, "MaxInlineRuns": format.MaxInlineRuns, "MaxRecipeLevel": format.MaxRecipeLevel,
+		"MaxOrder": format.MaxOrder, "MaxOrderLevel": format.MaxOrderLevel, "MaxOrderItems": format.MaxOrderItems,
+		"MaxOrderMembers": format.MaxOrderMembers, "MaxOrderSpan": format.MaxOrderSpan,
 	}
 	got := map[string]int{}
 	for _, row := range tableRows(formatPage(t)["1"]) {

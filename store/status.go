@@ -70,7 +70,7 @@ type ServiceStatus struct {
 // What is dated in the future never counts as fresh.
 func (r *Repository) Status(ctx context.Context, o StatusOptions) (s *Status, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	if o.OlderThan < 0 {

@@ -65,7 +65,7 @@ func (v Verification) MarshalJSON() ([]byte, error) {
 // read are left out.
 func (r *Repository) Verifications(ctx context.Context) (all []Verification, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	read, err := r.ledger.ReadVerifications(ctx)

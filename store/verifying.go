@@ -62,8 +62,9 @@ type Harmed struct {
 // fault, writes nothing unless VerifyOptions.Keep says so, and fails only where it can't go on:
 // damage is in the report. [ErrNotFound] is returned for a capture that isn't there.
 func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Report, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	if !(o.Sample >= 0 && o.Sample <= 1) {
@@ -81,7 +82,7 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Repor
 			return nil, err
 		}
 	}
-	found, err := r.verifier.Verify(ctx, check.Options{Captures: o.Captures, Full: o.Full, Sample: o.Sample, Head: o.Head, Meter: func() *vault.Meter { return newMeter(o.Progress) }})
+	found, err := r.verifier.Verify(ctx, check.Options{Captures: o.Captures, Full: o.Full, Sample: o.Sample, Head: o.Head, Meter: func() *vault.Meter { return g.meter("VerifyOptions.Progress", o.Progress) }})
 	if err != nil {
 		return nil, err
 	}

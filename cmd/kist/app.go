@@ -38,7 +38,6 @@ type shared struct {
 	passphraseFile string
 	keyFile        string
 	config         string
-	json           bool
 	acceptNewRoot  bool
 }
 
@@ -65,7 +64,7 @@ func (a *app) commands() []*cli.Command {
 		ofService(a.choosing(a.rehearseCommand())),
 		a.choosing(a.compareCommand()),
 		ofService(a.upgradeCommand()),
-		a.usageCommand(),
+		a.choosing(a.usageCommand()),
 		a.choosing(a.amendCommand()),
 		a.choosing(a.holdCommand()),
 		a.choosing(a.releaseCommand()),
@@ -99,6 +98,7 @@ func sharedFlags() []cli.Flag {
 // run runs the command that args, without the program's name, ask for, and
 // gives the exit status.
 func (a *app) run(ctx context.Context, args []string) int {
+	a.JSON = asksForJSON(args) // until flags are read
 	err := a.dispatch(ctx, args)
 	if err == nil {
 		err = a.Out.Failed()
@@ -113,7 +113,6 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	commands := a.commands()
 	line, err := cmdline.Arrange(sharedFlags(), commands, args)
 	if err != nil {
-		a.shared.json = asksForJSON(args) // how the error is shown
 		return err
 	}
 	if line.Help {
@@ -175,18 +174,20 @@ func (a *app) parser(commands []*cli.Command) *cli.App {
 		ExitErrHandler:            func(*cli.Context, error) {},
 		OnUsageError:              cmdline.FlagError,
 		Before: func(c *cli.Context) error {
-			a.Quiet = c.Bool("quiet")
+			a.Quiet, a.JSON = c.Bool("quiet"), c.Bool("json")
 			a.shared = shared{
 				repository:     c.String("repository"),
 				passphraseFile: c.String("passphrase-file"),
 				keyFile:        c.String("key-file"),
 				config:         c.String("config"),
-				json:           c.Bool("json"),
 				acceptNewRoot:  c.Bool("accept-new-root"),
 			}
 			return nil
 		},
 		Action: func(*cli.Context) error {
+			if a.JSON {
+				return usagef("a command is wanted: kist help lists them")
+			}
 			fmt.Fprint(a.Err, a.overview())
 			return &statusError{status: statusUsage}
 		},

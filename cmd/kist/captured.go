@@ -52,7 +52,7 @@ func (s *capturing) report(t *captured) error {
 	if t.renew != nil {
 		defer t.renew()
 	}
-	if s.app.shared.json {
+	if s.app.JSON {
 		if err := s.app.PrintJSON(newCaptureJSON(t.Capture)); err != nil {
 			return err
 		}
@@ -85,7 +85,7 @@ func (a *app) summarize(t *captured) {
 			a.Say("All of it was read, since this machine knows of no capture of it that it made itself. The next one reads what changed.")
 		}
 		if v.Unfinished != "" {
-			a.Warn("volume %s is not complete: %s", screen.Printable(v.Name), screen.Text(v.Unfinished))
+			a.Warn("volume %s is not complete: %s", screen.Printable(v.Name), screen.Line(v.Unfinished))
 		}
 		a.WarnAll(volumeWarnings(v))
 	}
@@ -118,7 +118,7 @@ func volumeRemark(v *store.Volume) string {
 	case v.Reused > 0:
 		return fmt.Sprintf(", %s of them as before and not read again", humanize.Comma(int64(v.Reused)))
 	case v.Compression != "":
-		return fmt.Sprintf(", unpacked from %s (what restores is the tar stream inside)", v.Compression)
+		return fmt.Sprintf(", unpacked from %s (what restores is the tar stream inside)", screen.Printable(v.Compression))
 	case !v.Tar:
 		return ", no tar stream: kept as it is, as one member"
 	}

@@ -96,7 +96,7 @@ func (a *app) showConfig(c *cli.Context) error {
 		}
 		j.Services = append(j.Services, service)
 	}
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(j)
 	}
 	return a.printConfig(&j)

@@ -89,7 +89,7 @@ func (a *app) checkService(ctx context.Context, f *faults, key string, s *config
 
 func (a *app) reportFaults(faults []string) error {
 	slices.Sort(faults)
-	if a.shared.json {
+	if a.JSON {
 		if err := a.PrintJSON(struct {
 			Files  []string `json:"files"`
 			OK     bool     `json:"ok"`

@@ -97,7 +97,7 @@ func (a *app) printError(err error) {
 			text += "\n" + h
 		}
 	}
-	if a.shared.json {
+	if a.JSON {
 		first, more, _ := strings.Cut(text, "\n")
 		screen.EncodeJSON(a.Err, errorJSON{first, more, statusOf(err)})
 		return

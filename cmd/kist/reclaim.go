@@ -115,7 +115,7 @@ func (a *app) stoppedReclaim(out *store.Reclaimed, err error) error {
 }
 
 func (a *app) printReclaimed(out *store.Reclaimed, plan bool) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(out)
 	}
 	for _, line := range reclaimedLines(out, plan) {

@@ -81,7 +81,7 @@ func (a *app) status(c *cli.Context) (err error) {
 	}
 	wanted := s.wanted()
 	a.measureStatus(s, wanted)
-	if a.shared.json {
+	if a.JSON {
 		err = a.PrintJSON(newStatusJSON(s, wanted))
 	} else {
 		err = a.printStatus(s, wanted)

@@ -116,7 +116,7 @@ func (a *app) captureIDs(ctx context.Context, r *repository, selectors []string)
 }
 
 func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(r)
 	}
 	opened := "index files, tables and the table of every slab were opened; the contents were not"

@@ -24,6 +24,9 @@ func (r *EntryReader) Next() (Entry, error) {
 	return e, e.checkCuts()
 }
 
+// Bytes gives how many bytes of the list have been given as entries.
+func (r *EntryReader) Bytes() uint64 { return uint64(r.seq.done) }
+
 // MaxCuts bounds the cuts of a header. It is tarstream.MaxCuts.
 const MaxCuts = 64
 

@@ -67,10 +67,24 @@ func (e *Entry) streamLength() uint64 { return uint64(len(e.Rest)+len(e.Stamps))
 // EntryReader reads the member list of a volume and the stamps beside it. It
 // must be closed.
 type EntryReader struct {
-	list    *fetch.Stream
-	stamps  *fetch.Stream
+	streams []*fetch.Stream
 	entries *format.EntryReader
-	packed  *bufio.Reader // the stamps
+	packed  stampsReader
+}
+
+// stampsReader counts the bytes of packed stamps.
+type stampsReader struct {
+	*bufio.Reader
+	bytes uint64
+}
+
+// ReadByte implements io.ByteReader.
+func (r *stampsReader) ReadByte() (byte, error) {
+	b, err := r.Reader.ReadByte()
+	if err == nil {
+		r.bytes++
+	}
+	return b, err
 }
 
 // Entries begins to read a volume's member list.
@@ -84,13 +98,15 @@ type Wants = func(format.SlabID, uint32) (crypt.Identity, bool)
 // entriesLike is Entries where each chunk of the list, and of the stamps, is held against what
 // is wanted, if that is set, before anything of it is given.
 func (r *Reader) entriesLike(ctx context.Context, v *format.Volume, list, stamps Wants) *EntryReader {
-	e := &EntryReader{
-		list:   r.slabs.StreamWith(ctx, &v.MemberList, fetch.ReadOptions{Lend: true, Want: list}),
-		stamps: r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), fetch.ReadOptions{Lend: true, Want: stamps}),
-	}
-	e.entries = format.NewEntryReader(fetch.Bytes(e.list.Next))
-	e.packed = bufio.NewReader(fetch.Bytes(e.stamps.Next))
+	l := r.slabs.StreamWith(ctx, &v.MemberList, fetch.ReadOptions{Lend: true, Want: list})
+	s := r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), fetch.ReadOptions{Lend: true, Want: stamps})
+	e := newEntryReader(fetch.Bytes(l.Next), fetch.Bytes(s.Next))
+	e.streams = []*fetch.Stream{l, s}
 	return e
+}
+
+func newEntryReader(list, stamps io.Reader) *EntryReader {
+	return &EntryReader{entries: format.NewEntryReader(list), packed: stampsReader{Reader: bufio.NewReader(stamps)}}
 }
 
 // OrEmpty gives the recipe of an empty stream for one that is left out.
@@ -102,9 +118,13 @@ func OrEmpty(r *format.Recipe) *format.Recipe {
 }
 
 func (e *EntryReader) Close() {
-	e.list.Close()
-	e.stamps.Close()
+	for _, s := range e.streams {
+		s.Close()
+	}
 }
+
+// at gives how many bytes of the list and of the stamps have been given as entries.
+func (e *EntryReader) at() (list, stamps uint64) { return e.entries.Bytes(), e.packed.bytes }
 
 // Next gives the next entry, or io.EOF after the last.
 func (e *EntryReader) Next() (Entry, error) {
@@ -128,7 +148,7 @@ func (e *EntryReader) Next() (Entry, error) {
 	if err != nil {
 		return Entry{}, listError(OrDamage(err, "a header that is not packed as it should be"))
 	}
-	if out.Stamps, err = format.UnpackZeros(e.packed, f.StampsLength()); err != nil {
+	if out.Stamps, err = format.UnpackZeros(&e.packed, f.StampsLength()); err != nil {
 		return Entry{}, listError(OrDamage(err, "stamps end too early"))
 	}
 	return out, nil

@@ -20,6 +20,15 @@ type Listed struct {
 	Number int               // of the entry in the list
 	Chunk  uint64            // number of its content's first chunk among the contents'
 	Skip   int               // bytes of head that belong to the member before: its padding
+
+	Global bool // what the member is goes by more than its own header
+
+	ListLength, StampsLength uint64 // bytes of the entry in the list, and of its stamps, packed
+}
+
+// Extent gives what the entry takes of the streams of its volume.
+func (l *Listed) Extent() Extent {
+	return Extent{List: l.ListLength, Stamps: l.StampsLength, Chunks: l.Chunks}
 }
 
 // Listing reads the member list of a volume.
@@ -35,13 +44,9 @@ func (r *Reader) ListingLike(ctx context.Context, v *ledger.Volume, list, stamps
 		defer entries.Close()
 		w := &listWalk{volume: v}
 		for {
-			e, err := entries.Next()
+			l, err := w.step(entries)
 			if err == io.EOF {
 				return
-			}
-			var l *Listed
-			if err == nil {
-				l, err = w.next(e)
 			}
 			if err != nil {
 				yield(nil, err)
@@ -63,6 +68,23 @@ type listWalk struct {
 	before  uint64 // length of the content before
 }
 
+// step reads the next entry.
+func (w *listWalk) step(entries *EntryReader) (*Listed, error) {
+	list, stamps := entries.at()
+	e, err := entries.Next()
+	if err != nil {
+		return nil, err
+	}
+	l, err := w.next(e)
+	if err != nil {
+		return nil, err
+	}
+	l.ListLength, l.StampsLength = entries.at()
+	l.ListLength -= list
+	l.StampsLength -= stamps
+	return l, nil
+}
+
 func (w *listWalk) next(e Entry) (*Listed, error) {
 	l := &Listed{Entry: e, Number: w.number, Chunk: w.chunk, Skip: Padding(w.before)}
 	var err error
@@ -80,6 +102,7 @@ func (w *listWalk) next(e Entry) (*Listed, error) {
 		if l.Member, err = w.decoder.Member(l.Head, int64(e.Length)); err != nil {
 			return nil, listError(fmt.Errorf("%w: entry %d: %w", format.ErrDamaged, w.number, err))
 		}
+		l.Global = w.decoder.Global()
 	case !w.volume.Tar && w.number == 0:
 		l.Member = plainMember(w.volume.Volume)
 	}

@@ -78,17 +78,6 @@ func wrapLine(line string, columns int) string {
 	return b.String()
 }
 
-// Shorten takes out the middle of a text that is longer than so many columns: what tells names
-// apart stands at their ends.
-func Shorten(text string, columns int) string {
-	runes := []rune(text)
-	if len(runes) <= columns || columns < 3 {
-		return text
-	}
-	end := (columns - 1) / 2
-	return string(runes[:columns-1-end]) + "…" + string(runes[len(runes)-end:])
-}
-
 // leastCell is how short a cell may become.
 const leastCell = 8
 

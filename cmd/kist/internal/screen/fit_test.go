@@ -8,21 +8,6 @@ import (
 	"unicode/utf8"
 )
 
-func TestShorten(t *testing.T) {
-	for _, c := range []struct {
-		text    string
-		columns int
-		want    string
-	}{
-		{"seedbank", 8, "seedbank"}, {"seedbank", 7, "see…ank"}, {"seedbank", 6, "see…nk"}, {"seedbank", 3, "s…k"}, {"seedbank", 2, "seedbank"},
-		{"größenwahn", 7, "grö…ahn"}, {"", 5, ""},
-	} {
-		if got := Shorten(c.text, c.columns); got != c.want {
-			t.Errorf("%q, %d: %q, not %q", c.text, c.columns, got, c.want)
-		}
-	}
-}
-
 func TestWrap(t *testing.T) {
 	for _, c := range []struct{ in, want string }{
 		{"one two three four", "one two\nthree four"},

@@ -11,6 +11,7 @@ type Screen struct {
 	Out   *Output   // standard output, for results
 	Err   io.Writer // standard error, for everything else
 	Quiet bool      // --quiet
+	JSON  bool      // --json: standard error has JSON lines, too, and no remarks
 
 	Columns int // of the screen; 0: those of the terminal, and no end where there is none
 }
@@ -44,15 +45,19 @@ func (o *Output) Write(p []byte) (int, error) {
 	return n, o.err
 }
 
-// Say prints a remark, unless --quiet was given.
+// Say prints a remark, unless --quiet or --json was given.
 func (s *Screen) Say(format string, args ...any) {
-	if !s.Quiet {
+	if !s.Quiet && !s.JSON {
 		s.prose(format, args...)
 	}
 }
 
-// Warn prints a warning.
+// Warn prints a warning, with --json as a line {"warning":…}.
 func (s *Screen) Warn(format string, args ...any) {
+	if s.JSON {
+		EncodeJSON(s.Err, warningJSON{fmt.Sprintf(format, args...)})
+		return
+	}
 	s.prose("Warning: "+format, args...)
 }
 
@@ -63,6 +68,11 @@ func (s *Screen) prose(format string, args ...any) {
 
 // Beside prints a text beside the results, whatever was asked for: an error, a caution.
 func (s *Screen) Beside(text string) { s.prose("%s", text) }
+
+// warningJSON is a warning as scripts get it: a line on standard error.
+type warningJSON struct {
+	Warning string `json:"warning"`
+}
 
 // MaxWarnings is how many of a kind are printed.
 const MaxWarnings = 20
