@@ -40,7 +40,7 @@ first (kist retire --undo).
 Example:
   kist amend seedbank@latest --version 4.1.0
   kist amend 20620314t0203z-k7f3 --taken "2026-03-14 02:03"
-  kist amend 20260314t0203z-k7f3 --note "" --label site=mill --remove-label shelf`,
+  kist amend 20260314t0203z-k7f3 --note "" --label site=mill`,
 		Action: a.amend,
 	}
 }

@@ -112,6 +112,9 @@ func (s *capturing) look(find func() ([]*sources.Source, error), first string) (
 	if err == nil {
 		err = s.app.checkApart(s.sources)
 	}
+	if absent != nil && err != nil {
+		err = s.app.withServices(err, absent.Path)
+	}
 	switch {
 	case err != nil || s.options.Name != "":
 	case len(s.sources) > 0 && s.sources[0].Kind == sources.Stdin:

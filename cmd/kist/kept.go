@@ -195,7 +195,7 @@ func (a *app) printKept(entries []keptEntry, remove bool) error {
 	if shown == 0 {
 		return nil
 	}
-	if err := a.Table(lines); err != nil {
+	if err := a.FitTable(lines, "path"); err != nil {
 		return err
 	}
 	switch {

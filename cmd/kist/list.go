@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -8,6 +9,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -93,7 +95,7 @@ func (a *app) printCaptures(ctx context.Context, r *repository, captures []*stor
 		a.Say("No captures. kist capture makes one.")
 		return nil
 	}
-	return a.Table(listLines(captures))
+	return a.FitTable(listLines(captures), "name", "version", "host", "remarks", "rehearsed")
 }
 
 // column is one of the table of captures.
@@ -173,6 +175,10 @@ func (a *app) sayNone(l *store.Listing, name string) {
 		if len(names) > most {
 			what += " and others"
 		}
+	}
+	if meant := cmp.Or(screen.Line(cmdline.Meant(name, namesListed(l))), meantHost(l, a.host)); meant != "" {
+		a.Say("%s%s", what, meant)
+		return
 	}
 	a.Say("%s.", what)
 }

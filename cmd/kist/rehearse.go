@@ -55,7 +55,8 @@ be tried, and nothing is kept of that.
 
 Example:
   kist rehearse seedbank@latest
-  kist rehearse seedbank@latest --watch 2m --healthy 'podman exec $KIST_CONTAINER /seedbank check'
+  kist rehearse seedbank@latest --watch 2m \
+    --healthy 'podman exec $KIST_CONTAINER /seedbank check'
   kist rehearse --newest --data-only --scratch /srv/spare
   kist schedule --rehearse --on-calendar weekly`,
 		Action: a.rehearse,

@@ -45,7 +45,7 @@ func (a *app) printRetired(captures []*store.Capture, grace time.Duration) error
 			untilText(c.Retired.At.Add(grace)), screen.Printable(c.Retired.Host), screen.Printable(c.Retired.Reason),
 		}, "\t"))
 	}
-	return a.Table(lines)
+	return a.FitTable(lines, "name", "version", "by", "why")
 }
 
 // untilText tells how long at least something stays.

@@ -69,11 +69,13 @@ for runs.
 
 Example:
   kist upgrade --container seedbank --to :4.2.0
-  kist upgrade --container seedbank --to seedbank:4.2.0 --watch 2m --healthy 'curl -fsS http://localhost:8420/'
+  kist upgrade --container seedbank --to seedbank:4.2.0 --watch 2m \
+    --healthy 'curl -fsS http://localhost:8420/'
   kist upgrade --container seedbank --to :4.2.0 --dry-run
   kist upgrade --container seedbank --undo
-  kist upgrade --name seedbank --version 4.1.0 --to 4.2.0 --healthy 'curl -fsS http://localhost:8420/' \
-    --down 'compose-tool down' --up 'SEEDBANK=$KIST_VERSION compose-tool up --detach' /srv/seedbank
+  kist upgrade --name seedbank --version 4.1.0 --to 4.2.0 \
+    --healthy 'curl -fsS http://localhost:8420/' --down 'compose-tool down' \
+    --up 'SEEDBANK=$KIST_VERSION compose-tool up --detach' /srv/seedbank
   kist upgrade --name seedbank --undo`,
 		Action: a.upgrade,
 	}
