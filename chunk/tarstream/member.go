@@ -60,6 +60,9 @@ type Decoder struct {
 	globalSize int
 }
 
+// Global tells whether a global header came that says something of members behind it.
+func (d *Decoder) Global() bool { return len(d.global) > 0 }
+
 // Member decodes Part.Header of an [Entry] with Part.Size bytes of content. The
 // error is a *HeaderError, with a position in the header, for what [Reader] would
 // not return. Within a valid header nothing is refused: a number

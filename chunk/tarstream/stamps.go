@@ -3,7 +3,6 @@ package tarstream
 import (
 	"bytes"
 	"errors"
-	"fmt"
 )
 
 // A Cut is where stamps were taken out of a header.
@@ -133,7 +132,12 @@ func usualSum(b block) []byte {
 		}
 		sum += int(c)
 	}
-	return fmt.Appendf(nil, "%06o\x00 ", sum)
+	text := []byte("000000\x00 ") // of 512 bytes it has no more digits
+	for i := 5; sum > 0; i-- {
+		text[i] = '0' + byte(sum&7)
+		sum >>= 3
+	}
+	return text
 }
 
 // JoinStamps is the inverse of [SplitStamps]. It fails with [ErrStamps], and takes no

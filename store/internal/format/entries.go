@@ -8,6 +8,9 @@ type EntryReader struct{ seq *sequence }
 // NewEntryReader reads the entries in r.
 func NewEntryReader(r io.Reader) *EntryReader { return &EntryReader{newSequence(r)} }
 
+// Read gives how many bytes the entries have that Next gave.
+func (r *EntryReader) Read() int { return r.seq.done }
+
 // Next gives the next entry, or io.EOF after the last. The entry is the
 // caller's to keep.
 func (r *EntryReader) Next() (Entry, error) {

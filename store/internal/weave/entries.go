@@ -67,10 +67,32 @@ func (e *Entry) streamLength() uint64 { return uint64(len(e.Rest)+len(e.Stamps))
 // EntryReader reads the member list of a volume and the stamps beside it. It
 // must be closed.
 type EntryReader struct {
-	list    *fetch.Stream
-	stamps  *fetch.Stream
+	list    io.Closer
+	stamps  io.Closer
 	entries *format.EntryReader
 	packed  *bufio.Reader // the stamps
+	taken   *counted      // what packed took of them
+	from    Mark          // where the reading began
+}
+
+// Mark is a place between two entries: in the member list, and in the stamps.
+type Mark struct{ List, Stamps uint64 }
+
+// At gives the place behind the entry that Next gave last.
+func (e *EntryReader) At() Mark {
+	return Mark{e.from.List + uint64(e.entries.Read()), e.from.Stamps + e.taken.n - uint64(e.packed.Buffered())}
+}
+
+// counted counts what is read.
+type counted struct {
+	r io.Reader
+	n uint64
+}
+
+func (c *counted) Read(p []byte) (int, error) {
+	n, err := c.r.Read(p)
+	c.n += uint64(n)
+	return n, err
 }
 
 // Entries begins to read a volume's member list.
@@ -84,13 +106,23 @@ type Wants = func(format.SlabID, uint32) (crypt.Identity, bool)
 // entriesLike is Entries where each chunk of the list, and of the stamps, is held against what
 // is wanted, if that is set, before anything of it is given.
 func (r *Reader) entriesLike(ctx context.Context, v *format.Volume, list, stamps Wants) *EntryReader {
-	e := &EntryReader{
-		list:   r.slabs.StreamWith(ctx, &v.MemberList, fetch.ReadOptions{Lend: true, Want: list}),
-		stamps: r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), fetch.ReadOptions{Lend: true, Want: stamps}),
+	entries := r.slabs.StreamWith(ctx, &v.MemberList, fetch.ReadOptions{Lend: true, Want: list})
+	packed := r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), fetch.ReadOptions{Lend: true, Want: stamps})
+	return newEntryReader(fetch.Bytes(entries.Next), fetch.Bytes(packed.Next), entries, packed, Mark{})
+}
+
+// LaidEntries begins to read a member list and its stamps, both laid out, between two entries.
+func LaidEntries(ctx context.Context, list, stamps *Laid, at Mark) *EntryReader {
+	entries, packed := list.From(ctx, at.List), stamps.From(ctx, at.Stamps)
+	return newEntryReader(entries, packed, entries, packed, at)
+}
+
+func newEntryReader(list, stamps io.Reader, closeList, closeStamps io.Closer, at Mark) *EntryReader {
+	taken := &counted{r: stamps}
+	return &EntryReader{
+		list: closeList, stamps: closeStamps, from: at,
+		entries: format.NewEntryReader(list), packed: bufio.NewReader(taken), taken: taken,
 	}
-	e.entries = format.NewEntryReader(fetch.Bytes(e.list.Next))
-	e.packed = bufio.NewReader(fetch.Bytes(e.stamps.Next))
-	return e
 }
 
 // OrEmpty gives the recipe of an empty stream for one that is left out.
