@@ -52,7 +52,7 @@ func BenchmarkCompare(b *testing.B) {
 	was, is := benchMany(b, r, 100_000, 1), benchMany(b, r, 100_000, 2)
 	for b.Loop() {
 		n := 0
-		for _, err := range r.Compare(b.Context(), was, is) {
+		for _, err := range r.Compare(b.Context(), was, is, store.CompareOptions{}) {
 			if err != nil {
 				b.Fatal(err)
 			}

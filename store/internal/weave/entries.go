@@ -2,7 +2,6 @@ package weave
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -153,19 +152,13 @@ func (e *EntryReader) Next() (Entry, error) {
 	out := Entry{Kind: tarstream.Kind(f.Kind), Cuts: f.Cuts, Length: f.Length, Chunks: f.Chunks}
 	// The decoder of entries has checked that the header packed fits, and how long
 	// the whole of it is.
-	packed := bytes.NewReader(f.Header)
-	if out.Rest, err = format.UnpackZeros(packed, format.UnpackedLength(f.Header)); err == nil && packed.Len() > 0 {
-		err = errPacked
-	}
-	if err != nil {
-		return Entry{}, listError(OrDamage(err, "a header that is not packed as it should be"))
+	if out.Rest, err = format.UnpackAll(f.Header); err != nil {
+		return Entry{}, listError(err)
 	}
 	if out.Stamps, err = format.UnpackZeros(e.packed, f.StampsLength()); err != nil {
 		return Entry{}, listError(OrDamage(err, "stamps end too early"))
 	}
 	return out, nil
 }
-
-var errPacked = fmt.Errorf("%w: a header that is not packed as it should be", format.ErrDamaged)
 
 func listError(err error) error { return fmt.Errorf("member list: %w", err) }
