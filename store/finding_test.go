@@ -105,8 +105,9 @@ func TestFindHarmed(t *testing.T) {
 	f := newFixture(t)
 	f.harmed = true
 	for day := range 3 {
-		content := random(byte(10+day), 100_000)
-		f.took("seedbank", "hazel", day+1, tarOf(t, file{name: "lot", content: content}, file{name: "small", content: random(3, 100)}))
+		content := random(byte(10+day), 100_001+day) // of another length and time, so that neither list nor stamps are the same
+		later := func(h *tar.Header) { h.ModTime = h.ModTime.Add(time.Duration(day) * time.Hour) }
+		f.took("seedbank", "hazel", day+1, tarOf(t, file{name: "lot", content: content, hdr: later}, file{name: "small", content: random(3, 100)}))
 	}
 	whole := objects(t, f.mem)
 	wants := map[string]bool{}
@@ -139,9 +140,9 @@ func TestFindHarmed(t *testing.T) {
 	}
 	// Each slab holds the contents and the list of one capture.
 	for _, want := range []string{
-		"seedbank@hazel lot | 100000: 2 | 100000: 3\nunread 1",
-		"seedbank@hazel lot | 100000: 1 | 100000: 3\nunread 2",
-		"seedbank@hazel lot | 100000: 1 | 100000: 2\nunread 3",
+		"seedbank@hazel lot | 100002: 2 | 100003: 3\nunread 1",
+		"seedbank@hazel lot | 100001: 1 | 100003: 3\nunread 2",
+		"seedbank@hazel lot | 100001: 1 | 100002: 2\nunread 3",
 	} {
 		if !wants[want] {
 			t.Errorf("nowhere found:\n%s\nbut %v", want, wants)

@@ -56,6 +56,7 @@ func (a *app) commands() []*cli.Command {
 		a.keptCommand(),
 		a.choosing(a.rehearseCommand()),
 		a.choosing(a.compareCommand()),
+		a.choosing(a.findCommand()),
 		a.upgradeCommand(),
 		a.usageCommand(),
 		a.choosing(a.amendCommand()),

@@ -45,6 +45,7 @@ var arrows = map[string][]string{
 	rooms + "pattern":    {rooms + "cmdline", "store"},
 	rooms + "secrets":    {rooms + "screen", rooms + "files", rooms + "cmdline", "crypt"},
 	rooms + "stopped":    {rooms + "screen", rooms + "files", rooms + "programs", "cmd/kist/engine", "store/storage/cache"},
+	rooms + "textdiff":   {},
 	rooms + "trees":      {},
 	rooms + "upgrade":    {rooms + "screen", rooms + "files", rooms + "watch", "cmd/kist/engine", "store/storage/cache"},
 	rooms + "watch":      {"cmd/kist/engine"},

@@ -55,6 +55,11 @@ func Text(s string) string {
 	return escape(s, func(r rune) bool { return r == '\n' || Visible(r) })
 }
 
+// Tabbed escapes a line of somebody's text, in which tabs stay.
+func Tabbed(s string) string {
+	return escape(s, func(r rune) bool { return r == '\t' || Visible(r) })
+}
+
 // Line escapes a name within such a text, which it must not break into lines.
 func Line(s string) string { return escape(s, Visible) }
 
