@@ -3,6 +3,7 @@ module github.com/kistarchive/kist
 go 1.26.0
 
 require (
+	github.com/aymanbagabas/go-udiff v0.4.1
 	github.com/ccojocar/zxcvbn-go v1.0.4
 	github.com/dustin/go-humanize v1.1.0
 	github.com/fxamacker/cbor/v2 v2.10.0
@@ -22,7 +23,6 @@ require (
 )
 
 require (
-	github.com/aymanbagabas/go-udiff v0.4.1 // indirect
 	github.com/clipperhouse/uax29/v2 v2.7.0 // indirect
 	github.com/cpuguy83/go-md2man/v2 v2.0.7 // indirect
 	github.com/klauspost/cpuid/v2 v2.0.12 // indirect

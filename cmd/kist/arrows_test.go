@@ -35,6 +35,7 @@ var arrows = map[string][]string{
 	rooms + "cmdline":    {rooms + "screen"},
 	rooms + "containers": {rooms + "screen", rooms + "stopped", rooms + "cmdline", "cmd/kist/engine", "store"},
 	rooms + "demo":       {rooms + "screen", rooms + "trees", "store/volume"},
+	rooms + "drawer":     {rooms + "cmdline", "chunk/tarstream"},
 	rooms + "files":      {rooms + "screen"},
 	rooms + "kept":       {"store/volume", "store/storage/cache"},
 	rooms + "members":    {rooms + "screen", "store", "chunk/tarstream"},

@@ -55,6 +55,9 @@ func Text(s string) string {
 	return escape(s, func(r rune) bool { return r == '\n' || Visible(r) })
 }
 
+// Valid gives text with what is not UTF-8 in it replaced, for labels, which must be.
+func Valid(s string) string { return strings.ToValidUTF8(s, "_") }
+
 // Tabbed escapes a line of somebody's text, in which tabs stay.
 func Tabbed(s string) string {
 	return escape(s, func(r rune) bool { return r == '\t' || Visible(r) })
