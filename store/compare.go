@@ -29,7 +29,7 @@ type Difference struct {
 // CompareOptions say which differences are wanted. The zero value wants all but folders of
 // which only the times differ.
 type CompareOptions struct {
-	// Wanted, if set, is asked for the clean path of each member: see [CleanPath].
+	// Wanted, if set, is asked for the clean path of each member that differs: see [CleanPath].
 	Wanted func(path string) bool
 	// Changes are the kinds of change that are wanted; 0: all. A member with one of them is
 	// given, whatever else changed of it.

@@ -20,7 +20,8 @@ type roll struct {
 	entries      []rolled
 	marks        []weave.Mark // before each entry, and behind the last
 	list, stamps *weave.Laid  // nil: they can't be laid out
-	global       bool         // headers say something of all members behind them
+	tar          bool
+	global       bool // headers say something of all members behind them
 }
 
 // rolled is an entry of a roll.
@@ -41,7 +42,7 @@ type rolling struct {
 // read reads the member list of a volume, by another roll if that is set. Where it fails, the
 // roll has the entries before the damage that are proved.
 func (g *rolling) read(ctx context.Context, v *ledger.Volume, like *roll) (*roll, error) {
-	out := &roll{}
+	out := &roll{tar: v.Tar}
 	var err error
 	if out.list, err = g.r.reader.Lay(ctx, g.index, &v.MemberList); err != nil {
 		return out, fmt.Errorf("member list: %w", err)
@@ -53,7 +54,7 @@ func (g *rolling) read(ctx context.Context, v *ledger.Volume, like *roll) (*roll
 		return g.plain(ctx, v)
 	}
 	f := &follower{rolling: g, ctx: ctx, out: out, walk: weave.NewListWalk(v)}
-	if like != nil && like.list != nil && !like.global && v.Tar {
+	if like != nil && like.list != nil && like.tar && !like.global && v.Tar {
 		f.like, f.lists, f.stamps = like, weave.SharedParts(like.list, out.list), weave.SharedParts(like.stamps, out.stamps)
 	}
 	defer f.close()
