@@ -6,7 +6,7 @@ func (a *app) captureCommand() *cli.Command {
 	return &cli.Command{
 		Name:      "capture",
 		Usage:     "take volumes in, as one capture",
-		ArgsUsage: "SOURCE… or --container NAME or --each FILE…",
+		ArgsUsage: "SOURCE… or --container NAME",
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "name", Usage: "`NAME` of the service; by default that of the first source, or of the container"},
 			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that the data belongs to; by default the tag of the container's image"},
