@@ -63,12 +63,12 @@ func (r *Reader) Lay(ctx context.Context, index *known.Index, recipe *format.Rec
 // Len gives the length of the stream in bytes.
 func (l *Laid) Len() uint64 { return l.starts[len(l.refs)] }
 
-// runs gives the chunks from one on as runs.
-func (l *Laid) runs(from int) fetch.Runs {
+// runs gives some chunks as runs.
+func (l *Laid) runs(from, to int) fetch.Runs {
 	return func(yield func(format.Run, error) bool) {
-		for from < len(l.refs) {
+		for from < to {
 			ref, n := l.refs[from], uint32(1)
-			for from+int(n) < len(l.refs) && l.refs[from+int(n)] == ref+known.Ref(n) {
+			for from+int(n) < to && l.refs[from+int(n)] == ref+known.Ref(n) {
 				n++
 			}
 			slab, first, n := l.index.LocateMany(ref, n)
@@ -84,24 +84,49 @@ func (l *Laid) runs(from int) fetch.Runs {
 // It must be closed.
 func (l *Laid) From(ctx context.Context, at uint64) io.ReadCloser {
 	chunk := sort.Search(len(l.refs), func(i int) bool { return l.starts[i+1] > at })
-	f := &laidReader{l: l, chunk: chunk}
+	f := &laidReader{ctx: ctx, l: l, chunk: chunk, end: chunk, window: firstWindow}
 	if chunk < len(l.refs) {
 		f.skip = int(at - l.starts[chunk])
 	}
-	f.r = l.reader.slabs.ReadWith(ctx, l.runs(chunk), fetch.ReadOptions{Lend: true})
 	f.Reader = fetch.Bytes(f.next)
 	return f
 }
 
+// firstWindow is how many chunks are read ahead at first: whoever reads only a few bytes
+// should not have whole frames opened behind them.
+const firstWindow = 2
+
 type laidReader struct {
 	io.Reader
-	l     *Laid
-	r     *fetch.Reader
-	chunk int // that comes next
-	skip  int // bytes of it
+	ctx    context.Context
+	l      *Laid
+	r      *fetch.Reader // of the window; nil before the first
+	chunk  int           // that comes next
+	skip   int           // bytes of it
+	end    int           // of the window
+	window int           // chunks that the next one has
+}
+
+// open opens the next window, twice as long as the one before.
+func (f *laidReader) open() error {
+	if err := f.Close(); err != nil {
+		return err
+	}
+	f.end = min(f.chunk+f.window, len(f.l.refs))
+	f.window *= 2
+	f.r = f.l.reader.slabs.ReadWith(f.ctx, f.l.runs(f.chunk, f.end), fetch.ReadOptions{Lend: true})
+	return nil
 }
 
 func (f *laidReader) next() (fetch.Chunk, error) {
+	if f.chunk == len(f.l.refs) {
+		return fetch.Chunk{}, io.EOF
+	}
+	if f.chunk == f.end {
+		if err := f.open(); err != nil {
+			return fetch.Chunk{}, err
+		}
+	}
 	c, err := f.r.Next()
 	if err != nil {
 		return c, err
@@ -115,7 +140,12 @@ func (f *laidReader) next() (fetch.Chunk, error) {
 	return c, nil
 }
 
-func (f *laidReader) Close() error { return f.r.Close() }
+func (f *laidReader) Close() error {
+	if f.r == nil {
+		return nil
+	}
+	return f.r.Close()
+}
 
 // Shared is a part that two streams have alike.
 type Shared struct{ A, B, Len uint64 }

@@ -58,7 +58,11 @@ func (g *rolling) read(ctx context.Context, v *ledger.Volume, like *roll) (*roll
 		f.like, f.lists, f.stamps = like, weave.SharedParts(like.list, out.list), weave.SharedParts(like.stamps, out.stamps)
 	}
 	defer f.close()
-	err = f.run()
+	if f.like == nil {
+		err = f.whole()
+	} else {
+		err = f.run()
+	}
 	if err == errGlobal {
 		return g.read(ctx, v, nil)
 	}
@@ -132,6 +136,82 @@ func (f *follower) run() error {
 	return nil
 }
 
+// batch is how many entries are read ahead at once.
+const batch = 128
+
+// readEntry is an entry, and the place behind it.
+type readEntry struct {
+	entry weave.Entry
+	at    weave.Mark
+}
+
+// whole reads all entries: one core decodes them while another one reads them.
+func (f *follower) whole() error {
+	ctx, cancel := context.WithCancel(f.ctx)
+	batches := make(chan []readEntry, 4)
+	var failed error // set before batches is closed
+	go func() {
+		defer close(batches)
+		failed = f.ahead(ctx, batches)
+	}()
+	defer func() {
+		cancel()
+		for range batches { // until nothing reads any more
+		}
+	}()
+	f.out.marks = append(f.out.marks, f.at)
+	for some := range batches {
+		for i := range some {
+			if err := f.add(some[i]); err != nil {
+				return err
+			}
+		}
+	}
+	if failed != nil {
+		return failed
+	}
+	f.out.global = f.walk.Global()
+	return nil
+}
+
+// ahead reads all entries.
+func (f *follower) ahead(ctx context.Context, batches chan<- []readEntry) error {
+	in := weave.LaidEntries(ctx, f.out.list, f.out.stamps, weave.Mark{})
+	defer in.Close()
+	for {
+		some := make([]readEntry, 0, batch)
+		var err error
+		for len(some) < batch && err == nil {
+			var e weave.Entry
+			if e, err = in.Next(); err == nil {
+				some = append(some, readEntry{e, in.At()})
+			}
+		}
+		select {
+		case batches <- some:
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		}
+		switch {
+		case err == io.EOF:
+			return nil
+		case err != nil:
+			return err
+		}
+	}
+}
+
+// add takes an entry that was read.
+func (f *follower) add(e readEntry) error {
+	l, err := f.walk.Next(e.entry)
+	if err != nil {
+		return err
+	}
+	f.at = e.at
+	f.out.entries, f.out.marks = append(f.out.entries, f.rolled(l)), append(f.out.marks, f.at)
+	return nil
+}
+
 // known gives the entries of the other roll that come next here, too.
 func (f *follower) known() (first, count int) {
 	part, ok := weave.Shares(f.lists, f.at.List)
@@ -183,14 +263,11 @@ func (f *follower) next() error {
 	if err != nil {
 		return err
 	}
-	l, err := f.walk.Next(e)
-	if err != nil {
+	if err := f.add(readEntry{e, f.in.At()}); err != nil {
 		return err
 	}
-	if f.like != nil && f.walk.Global() {
+	if f.walk.Global() {
 		return errGlobal
 	}
-	f.at = f.in.At()
-	f.out.entries, f.out.marks = append(f.out.entries, f.rolled(l)), append(f.out.marks, f.at)
 	return nil
 }
