@@ -59,12 +59,12 @@ func (o *CompareOptions) wants(d *Difference) bool {
 // [ErrForeign], or [ErrDamaged] where a member list can't be read.
 func (r *Repository) Compare(ctx context.Context, was, is *Capture, o CompareOptions) iter.Seq2[Difference, error] {
 	return func(yield func(Difference, error) bool) {
-		err := cmp.Or(r.open(), r.ownsAll(was), r.ownsAll(is))
+		err := cmp.Or(r.open(ctx), r.ownsAll(was), r.ownsAll(is))
 		if err == nil {
 			var closed error
 			err = r.scales.Compare(ctx, was.captured, is.captured, func(found weigh.Difference) bool {
 				d := newDifference(found)
-				if closed = r.open(); closed != nil || !o.wants(&d) {
+				if closed = r.open(ctx); closed != nil || !o.wants(&d) {
 					return closed == nil
 				}
 				return yield(d, nil)

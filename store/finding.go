@@ -66,7 +66,7 @@ type UnreadVolume struct {
 // captures were moved or removed meanwhile: list them again.
 func (r *Repository) FindMembers(ctx context.Context, captures []*Capture, wanted func(path string) bool, o FindOptions) (_ *Findings, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	for _, c := range captures {

@@ -60,8 +60,9 @@ type Decoder struct {
 	globalSize int
 }
 
-// Global tells whether a global header came that says something of members behind it.
-func (d *Decoder) Global() bool { return len(d.global) > 0 }
+// Global tells whether there was a pax global header, so that what Member gives goes by
+// more than the header that it is given.
+func (d *Decoder) Global() bool { return d.global != nil }
 
 // Member decodes Part.Header of an [Entry] with Part.Size bytes of content. The
 // error is a *HeaderError, with a position in the header, for what [Reader] would

@@ -51,6 +51,7 @@ func (a *app) capture(c *cli.Context) error {
 	if err := cmp.Or(refuseContainerFlags(c), cmdline.WantArgs(c, 1, -1)); err != nil {
 		return err
 	}
+	a.metrics.About(s.options.Name, s.options.Host)
 	find := func() ([]*sources.Source, error) {
 		return sources.Find(c.Args().Slice(), a.stdin, s.options.AcceptUnfinished || s.acceptEmpty, foldersAsked(c))
 	}
@@ -88,6 +89,7 @@ func (s *capturing) look(find func() ([]*sources.Source, error), first string) (
 		s.options.Name, err = sources.NameOf(first)
 	}
 	s.warnOfZips()
+	s.app.metrics.About(s.options.Name, s.options.Host)
 	return err
 }
 

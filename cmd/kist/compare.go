@@ -143,7 +143,7 @@ func (t *comparison) add(d store.Difference) {
 	t.totals.Add(d)
 	switch {
 	case t.summary:
-	case t.a.shared.json:
+	case t.a.JSON:
 		t.found = append(t.found, newDifferenceJSON(d))
 	default:
 		t.print(d)
@@ -170,7 +170,7 @@ func (t *comparison) print(d store.Difference) {
 func (t *comparison) end(was, is *store.Capture) error {
 	n := t.totals
 	switch {
-	case t.a.shared.json:
+	case t.a.JSON:
 		out := comparisonJSON{Was: was.ID, Is: is.ID, Totals: n}
 		if !t.summary {
 			t.found = orNone(t.found)

@@ -40,7 +40,7 @@ func (a *app) compareText(c *cli.Context, r *repository, was, is *store.Capture)
 	}
 	text := textdiff.Unified(p.sides[0], p.sides[1])
 	switch {
-	case a.shared.json:
+	case a.JSON:
 		out := textJSON{Was: was.ID, Is: is.ID, Volume: p.volume, Path: path, PathBytes: members.RawName(path), Text: text}
 		if !utf8.ValidString(text) {
 			out.TextBytes = []byte(text)

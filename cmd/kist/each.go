@@ -161,7 +161,7 @@ func (e *emptying) look(file string) (*tarball, error) {
 	case t.Name == "":
 		t.refuse(fmt.Errorf("its name says no service: give --name or --name-pattern"))
 	case !e.future && t.Taken.After(time.Now().Add(farAhead)):
-		t.refuse(fmt.Errorf("its %s says %s, more than a day ahead: is that right? --accept-future takes it", t.By, screen.ZonedTime(t.Taken)))
+		t.refuse(fmt.Errorf("its %s says %s, more than a day ahead: is that right? --accept-future takes it", t.By, screen.LocalTime(t.Taken)))
 	}
 	return t, nil
 }
@@ -172,7 +172,7 @@ func (t *tarball) refuse(err error) {
 
 // dryRun says what would be made of each name.
 func (e *emptying) dryRun() error {
-	if e.app.shared.json {
+	if e.app.JSON {
 		if err := e.app.PrintJSON(eachJSON{Files: e.files}); err != nil {
 			return err
 		}
@@ -208,7 +208,7 @@ func (t *tarball) told() string {
 	if t.Version != "" {
 		what += " " + screen.Printable(t.Version)
 	}
-	return fmt.Sprintf("%s, taken %s (by its %s)", what, screen.ZonedTime(t.Taken), map[string]string{"name": "name", "file": "time of modification"}[t.By])
+	return fmt.Sprintf("%s, taken %s (by its %s)", what, screen.LocalTime(t.Taken), map[string]string{"name": "name", "file": "time of modification"}[t.By])
 }
 
 // findThere finds out which streams the repository has.
@@ -309,7 +309,7 @@ func (e *emptying) capture(ctx context.Context, r *repository, t *tarball) error
 	}
 	e.app.WarnAll(volumeWarnings(v))
 	e.app.Say("%s: %s; the repository grew by %s%s.", screen.Line(t.File), t.told(), screen.Size(made.Added), volumeRemark(v))
-	if !e.app.shared.json {
+	if !e.app.JSON {
 		e.app.Printf("%s  %s\n", made.ID, screen.Printable(t.File))
 	}
 	return held
@@ -335,7 +335,7 @@ func (e *emptying) report(cut bool) error {
 			out.Stored += t.added
 		}
 	}
-	if e.app.shared.json {
+	if e.app.JSON {
 		if err := e.app.PrintJSON(out); err != nil {
 			return err
 		}

@@ -142,7 +142,7 @@ func newestOf(captures []*store.Capture) *store.Capture {
 }
 
 func (a *app) printFound(found *store.Findings) error {
-	if a.shared.json {
+	if a.JSON {
 		array := screen.NewArray(a.Out)
 		for _, m := range found.Members {
 			if err := array.Add(newFoundJSON(m)); err != nil {
@@ -173,7 +173,7 @@ func onHost(host string) string {
 // versionLine has 80 columns at most, but for remarks and where a link leads.
 func versionLine(v store.MemberVersion) string {
 	newest := newestOf(v.Captures)
-	line := fmt.Sprintf("%s  %s  %s  in %d", screen.SizeCell(uint64(v.Size)), screen.ZonedTime(v.Member.Modified), newest.ID, len(v.Captures))
+	line := fmt.Sprintf("%s  %s  %s  in %d", screen.SizeCell(uint64(v.Size)), screen.LocalTime(v.Member.Modified), newest.ID, len(v.Captures))
 	if len(v.Captures) > 1 {
 		line += " since " + v.Captures[0].Taken.Local().Format("2006-01-02")
 	}

@@ -85,6 +85,9 @@ func (v *verifier) checkVolume(ctx context.Context, c *ledger.Capture, vol *form
 	if err := v.checkEntries(ctx, c, vol); err != nil {
 		return err
 	}
+	if err := v.checkOrder(ctx, c, vol); err != nil {
+		return err
+	}
 	for _, p := range weave.Parts(vol) {
 		found, err := v.checkRecipe(ctx, p.Recipe)
 		if vault.IsDamage(err) {
@@ -111,7 +114,7 @@ func (v *verifier) checkEntries(ctx context.Context, c *ledger.Capture, vol *for
 	if !v.o.Full {
 		return nil
 	}
-	key := listKey{vol.MemberList.Digest, weave.OrEmpty(vol.Stamps).Digest, vol.Length}
+	key := keyOfList(vol)
 	if v.lists[key] {
 		return nil
 	}
@@ -132,6 +135,10 @@ func (v *verifier) checkEntries(ctx context.Context, c *ledger.Capture, vol *for
 type listKey struct {
 	list, stamps crypt.Digest
 	length       uint64
+}
+
+func keyOfList(vol *format.Volume) listKey {
+	return listKey{vol.MemberList.Digest, weave.OrEmpty(vol.Stamps).Digest, vol.Length}
 }
 
 // isOfSlab tells whether an error is about a slab that was found to be bad.

@@ -78,6 +78,8 @@ type Findings struct {
 	There    vault.SlabList
 	Slabs    map[format.SlabID]*SlabState
 	Wrong    map[string]harmKind // by recipe: streams that are not those that were captured
+
+	WrongOrders map[string]bool // by recipe: orders that do not say what the member list says
 }
 
 // Find looks at everything, and reads it afresh.
@@ -96,8 +98,9 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 	}
 	fresh := New(s)
 	defer fresh.slabs.Close()
-	v := &verifier{r: fresh, o: o, lists: make(map[listKey]bool), meter: o.Meter()}
+	v := &verifier{r: fresh, o: o, lists: make(map[listKey]bool), orders: make(map[orderKey]bool), meter: o.Meter()}
 	v.report, v.Slabs, v.Wrong = &Report{Damage: []Damage{}}, make(map[format.SlabID]*SlabState), make(map[string]harmKind)
+	v.WrongOrders = make(map[string]bool)
 	steps := []func(context.Context) error{
 		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
@@ -122,6 +125,7 @@ type verifier struct {
 	strangers int              // files that are no objects of kist
 	listed    []storage.Info   // in the folder of slabs
 	lists     map[listKey]bool // that were decoded
+	orders    map[orderKey]bool
 	meter     *vault.Meter
 }
 

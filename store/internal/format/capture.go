@@ -45,6 +45,7 @@ type Volume struct {
 	Contents    *Recipe  `cbor:"12,keyasint,omitempty"` // nil where there are none
 	States      *Recipe  `cbor:"13,keyasint,omitempty"` // a stream of the writer's notes on its files
 	Warnings    []string `cbor:"14,keyasint,omitempty"` // of its writer, for people
+	Order       *Recipe  `cbor:"15,keyasint,omitempty"` // of members by path; no part of the hash; nil where there is none
 }
 
 // maxEntryKind is the highest kind of entry that this package knows.
@@ -97,7 +98,7 @@ func (v *Volume) check() error {
 	if n := len(v.SHA256); n != 0 && n != 32 {
 		return damaged("a SHA-256 of %d bytes", n)
 	}
-	for _, r := range []*Recipe{&v.MemberList, v.Stamps, v.Contents, v.States} {
+	for _, r := range []*Recipe{&v.MemberList, v.Stamps, v.Contents, v.States, v.Order} {
 		if r == nil {
 			continue
 		}

@@ -8,9 +8,6 @@ type EntryReader struct{ seq *sequence }
 // NewEntryReader reads the entries in r.
 func NewEntryReader(r io.Reader) *EntryReader { return &EntryReader{newSequence(r)} }
 
-// Read gives how many bytes the entries have that Next gave.
-func (r *EntryReader) Read() int { return r.seq.done }
-
 // Next gives the next entry, or io.EOF after the last. The entry is the
 // caller's to keep.
 func (r *EntryReader) Next() (Entry, error) {
@@ -26,6 +23,9 @@ func (r *EntryReader) Next() (Entry, error) {
 	}
 	return e, e.checkCuts()
 }
+
+// Bytes gives how many bytes of the list have been given as entries.
+func (r *EntryReader) Bytes() uint64 { return uint64(r.seq.done) }
 
 // MaxCuts bounds the cuts of a header. It is tarstream.MaxCuts.
 const MaxCuts = 64

@@ -2,15 +2,12 @@ package give
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"io/fs"
-	"slices"
 	"sync"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
-	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
@@ -21,12 +18,10 @@ import (
 // Several goroutines may call its methods; ReadAt does not wait for others and leaves alone
 // where Read goes on.
 type File struct {
-	l        *Opened
-	m        *listedMember
-	contents *openedContents
-	pieces   []piece
-	ctx      context.Context
-	cancel   context.CancelFunc
+	stretch
+	l      *Opened
+	m      *listedMember
+	cancel context.CancelFunc
 
 	using  sync.RWMutex // held for writing to close
 	closed bool
@@ -36,36 +31,19 @@ type File struct {
 	read *memberStream // nil: none is open
 }
 
-// piece is a run of a member's content, which begins at that byte of it.
-type piece struct {
-	format.Run
-	start int64
-}
-
 func (l *Opened) openFile(ctx context.Context, m *listedMember) (*File, error) {
 	c, err := l.prepared(ctx)
 	if err != nil {
 		return nil, err
 	}
-	runs, err := c.cut(m.chunk, m.chunks)
+	part, err := l.r.stretch(ctx, c, m.chunk, m.chunks)
 	if err != nil {
 		return nil, err
 	}
-	f := &File{l: l, m: m, contents: c}
-	at := int64(0)
-	for _, run := range runs {
-		f.pieces = append(f.pieces, piece{run, at})
-		for n := range run.Count {
-			length, err := l.lengthOf(ctx, c, run.Slab, run.First+n)
-			if err != nil {
-				return nil, err
-			}
-			at += length * int64(max(run.Times, 1))
-		}
+	if uint64(part.length) != m.length {
+		return nil, fmt.Errorf("%w: its chunks have %d bytes, and it has %d", format.ErrDamaged, part.length, m.length)
 	}
-	if uint64(at) != m.length {
-		return nil, fmt.Errorf("%w: its chunks have %d bytes, and it has %d", format.ErrDamaged, at, m.length)
-	}
+	f := &File{l: l, m: m, stretch: *part}
 	f.ctx, f.cancel = context.WithCancel(ctx)
 	return f, nil
 }
@@ -214,14 +192,6 @@ func (f *File) explain(err error) error {
 	return f.l.r.OrMoved(f.ctx, f.l.v, err)
 }
 
-// memberStream reads a content from some byte on.
-type memberStream struct {
-	ctx    context.Context
-	chunks *fetch.Reader
-	in     io.Reader
-	at     int64
-}
-
 // stream opens a content for reading from a byte up to another; if it is sparse, from
 // its begin to its end.
 func (f *File) stream(from, to int64) (*memberStream, error) {
@@ -237,110 +207,4 @@ func (f *File) stream(from, to int64) (*memberStream, error) {
 		return s, nil
 	}
 	return f.stored(from, to)
-}
-
-// stored opens the content as it is stored.
-func (f *File) stored(from, to int64) (*memberStream, error) {
-	runs, lead, err := f.runs(from, to)
-	if err != nil {
-		return nil, err
-	}
-	r := f.l.r.slabs.ReadWith(f.ctx, fetch.Inline(runs), fetch.ReadOptions{Want: f.contents.proof.want, Lend: true})
-	s := &memberStream{ctx: f.ctx, chunks: r, in: fetch.Bytes(r.Next), at: from - lead}
-	return s, nil
-}
-
-// runs gives the runs in which the bytes from one to another lie, and how many bytes
-// they begin before.
-func (f *File) runs(from, to int64) (runs []format.Run, lead int64, err error) {
-	first, exact := slices.BinarySearchFunc(f.pieces, from, func(p piece, off int64) int {
-		switch {
-		case p.start < off:
-			return -1
-		case p.start > off:
-			return 1
-		}
-		return 0
-	})
-	if !exact && first > 0 {
-		first--
-	}
-	for i, p := range f.pieces[first:] {
-		if p.start >= to {
-			break
-		}
-		run, before, err := f.cutPiece(p, max(0, from-p.start), to-p.start)
-		if err != nil {
-			return nil, 0, err
-		}
-		if i == 0 {
-			lead = before
-		}
-		runs = append(runs, run)
-	}
-	return runs, lead, nil
-}
-
-// cutPiece gives the chunks of a piece in which its bytes from one to another lie, and
-// how many bytes the first begins before. The last may lie behind the piece.
-func (f *File) cutPiece(p piece, from, to int64) (run format.Run, lead int64, err error) {
-	run = p.Run
-	if run.Times > 1 {
-		length, err := f.l.lengthOf(f.ctx, f.contents, run.Slab, run.First)
-		if err != nil {
-			return run, 0, err
-		}
-		first := from / length
-		run.Times = uint32(min((to+length-1)/length, int64(p.Times)) - first)
-		return run, from - first*length, nil
-	}
-	at, first := int64(0), uint32(0)
-	for n := range p.Count {
-		length, err := f.l.lengthOf(f.ctx, f.contents, p.Slab, p.First+n)
-		if err != nil {
-			return run, 0, err
-		}
-		if at <= from {
-			first, lead = n, from-at
-		}
-		if at += length; at >= to {
-			run.Count = n + 1
-			break
-		}
-	}
-	run.First += first
-	run.Count -= first
-	return run, lead, nil
-}
-
-// readFrom reads from a byte on, at which the stream is or which is still to come.
-func (s *memberStream) readFrom(off int64, p []byte) (int, error) {
-	skip := make([]byte, min(off-s.at, 64<<10))
-	for s.at < off {
-		n, err := s.readSome(skip[:min(off-s.at, int64(len(skip)))])
-		if n == 0 && err != nil {
-			return 0, err
-		}
-	}
-	n, err := s.readSome(p)
-	if n > 0 && errors.Is(err, io.EOF) {
-		err = nil // of the last bytes; whether too few is seen by who asks on
-	}
-	return n, err
-}
-
-// readSome heeds the context also within a hole, which may be of exabytes.
-func (s *memberStream) readSome(p []byte) (int, error) {
-	if s.ctx.Err() != nil {
-		return 0, context.Cause(s.ctx)
-	}
-	n, err := s.in.Read(p)
-	s.at += int64(n)
-	return n, err
-}
-
-func (s *memberStream) close() {
-	if s != nil {
-		s.chunks.Close()
-	}
 }

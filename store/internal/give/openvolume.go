@@ -111,7 +111,7 @@ func (l *Opened) open(ctx context.Context, path string) (*File, error) {
 	return f, nil
 }
 
-// openedContents are the runs of a volume's contents, and what their chunks must be.
+// openedContents are the runs of a stream, mostly a volume's contents, and what their chunks must be.
 type openedContents struct {
 	runs   []format.Run
 	chunks []uint64 // number of the chunk that each run begins with
@@ -125,21 +125,29 @@ func (l *Opened) prepared(ctx context.Context) (*openedContents, error) {
 	if l.contents != nil {
 		return l.contents, nil
 	}
-	recipe := weave.OrEmpty(l.v.Contents)
+	c, err := l.r.openStream(ctx, weave.OrEmpty(l.v.Contents))
+	if err != nil {
+		return nil, err
+	}
+	l.contents = c
+	return c, nil
+}
+
+// openStream reads what it takes to read any chunk of a stream.
+func (r *Giver) openStream(ctx context.Context, recipe *format.Recipe) (*openedContents, error) {
 	c := &openedContents{}
 	var err error
-	if c.proof, err = l.r.prove(ctx, recipe); err != nil {
+	if c.proof, err = r.prove(ctx, recipe); err != nil {
 		return nil, err
 	}
 	at := uint64(0)
-	for run, err := range l.r.slabs.Runs(ctx, recipe) {
+	for run, err := range r.slabs.Runs(ctx, recipe) {
 		if err != nil {
 			return nil, err
 		}
 		c.runs, c.chunks = append(c.runs, run), append(c.chunks, at)
 		at += run.Len()
 	}
-	l.contents = c
 	return c, nil
 }
 
@@ -162,13 +170,13 @@ func (c *openedContents) cut(first, count uint64) (runs []format.Run, err error)
 }
 
 // lengthOf gives the length of a chunk: as it is proved, or else as its slab says.
-func (l *Opened) lengthOf(ctx context.Context, c *openedContents, slab format.SlabID, n uint32) (int64, error) {
+func (r *Giver) lengthOf(ctx context.Context, c *openedContents, slab format.SlabID, n uint32) (int64, error) {
 	if c.proof.length != nil {
 		if length, ok := c.proof.length(slab, n); ok && length > 0 {
 			return int64(length), nil
 		}
 	}
-	opened, err := l.r.slabs.Open(ctx, slab)
+	opened, err := r.slabs.Open(ctx, slab)
 	if err != nil {
 		return 0, err
 	}

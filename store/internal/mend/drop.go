@@ -236,7 +236,7 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *format.Vol
 		if l.Kind == tarstream.Entry {
 			record.Members++
 		}
-		if err := list.Write(e); err != nil {
+		if err := list.Write(e, header); err != nil {
 			return nil, err
 		}
 	}

@@ -116,7 +116,7 @@ func (p *repairer) markBad(ctx context.Context) error {
 
 // heal lets captures take harmed chunks from where they are unharmed.
 func (p *repairer) heal(ctx context.Context) error {
-	if len(p.bad) == 0 {
+	if len(p.bad) == 0 && len(p.v.WrongOrders) == 0 {
 		return nil
 	}
 	var records []*format.IndexFile
@@ -217,8 +217,13 @@ func (h *healer) capture(ctx context.Context, c *ledger.Capture) (*format.IndexF
 			}
 		}
 		v.MemberList = *list
-		if err := h.optional(ctx, &v.States, &changed); err != nil {
-			return nil, err
+		if v.Order != nil && h.v.WrongOrders[weave.RecipeKey(v.Order)] {
+			v.Order, changed = nil, true
+		}
+		for _, place := range []**format.Recipe{&v.States, &v.Order} {
+			if err := h.optional(ctx, place, &changed); err != nil {
+				return nil, err
+			}
 		}
 	}
 	if err := h.optional(ctx, &record.Seen, &changed); err != nil {

@@ -299,7 +299,7 @@ func (m *mover) rewrite(ctx context.Context, c *ledger.Capture) (*format.IndexFi
 	for i := range record.Volumes {
 		v := &record.Volumes[i]
 		lists[i] = &v.MemberList
-		places = append(places, &lists[i], &v.Stamps, &v.Contents, &v.States)
+		places = append(places, &lists[i], &v.Stamps, &v.Contents, &v.States, &v.Order)
 	}
 	changed := false
 	for _, place := range places {

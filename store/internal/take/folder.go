@@ -182,6 +182,7 @@ func (s *session) newFolderSink(ctx context.Context, v Volume, start time.Time, 
 // Find implements volume.Sink.
 func (f *folderSink) Find(path string, state *volume.State) (any, error) {
 	if found := f.prior.find(path, state); found != nil {
+		found.path = path
 		return found, nil
 	}
 	return nil, nil
@@ -241,7 +242,7 @@ func (f *folderSink) commit() error {
 			return err
 		}
 	}
-	return f.listing.write(p.entry, f.lasting(p.path, &p.state))
+	return f.listing.write(p.path, p.entry, f.lasting(p.path, &p.state))
 }
 
 // finish ends the stream.

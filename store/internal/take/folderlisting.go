@@ -17,6 +17,8 @@ type folderListing struct {
 	s                    *session
 	prior                *prior // nil: nothing is taken over
 	list, stamps, states *splicer
+	t                    *volumeTaken
+	order                *weave.OrderWriter
 	encoder              *format.StateEncoder
 	packed, scratch      []byte
 
@@ -26,7 +28,7 @@ type folderListing struct {
 }
 
 func (s *session) newFolderListing(t *volumeTaken, p *prior) (*folderListing, error) {
-	l := &folderListing{s: s, prior: p, encoder: format.NewStateEncoder()}
+	l := &folderListing{s: s, t: t, prior: p, encoder: format.NewStateEncoder(), order: s.NewOrder(&t.Strands, true)}
 	if p == nil {
 		p = &prior{}
 	}
@@ -45,7 +47,7 @@ func (s *session) newFolderListing(t *volumeTaken, p *prior) (*folderListing, er
 }
 
 // write appends a member.
-func (l *folderListing) write(e weave.Entry, state *format.State) error {
+func (l *folderListing) write(path string, e weave.Entry, state *format.State) error {
 	x := format.Extent{Header: uint64(len(e.Rest) + len(e.Stamps)), Length: e.Length, Chunks: e.Chunks}
 	var err error
 	if x.Entry, err = l.writeEntry(e); err != nil {
@@ -62,8 +64,7 @@ func (l *folderListing) write(e weave.Entry, state *format.State) error {
 	if err := l.states.write(l.encoder.Extent(&x)); err != nil {
 		return err
 	}
-	l.count(&x)
-	return nil
+	return l.count(path, &x)
 }
 
 // writeEntry writes an entry, with the padding of the content before in front,
@@ -76,12 +77,15 @@ func (l *folderListing) writeEntry(e weave.Entry) (uint64, error) {
 	return uint64(len(b)), l.list.write(b)
 }
 
-func (l *folderListing) count(x *format.Extent) {
-	n := uint64(weave.Padding(l.before)) + x.Header + x.Length
+// count counts a member, and puts it into the order.
+func (l *folderListing) count(path string, x *format.Extent) error {
+	padding := weave.Padding(l.before)
+	n := uint64(padding) + x.Header + x.Length
 	l.length += n
 	l.before = x.Length
 	l.members++
 	l.s.Meter.Add(int64(n), true)
+	return l.order.Add(weave.CleanPath(path), padding, weave.Extent{List: x.Entry, Stamps: x.Stamps, Chunks: x.Chunks})
 }
 
 // keep appends a member that did not change.
@@ -98,8 +102,7 @@ func (l *folderListing) keep(m *priorMember) error {
 	if err := l.states.keep(m.states, m.record); err != nil {
 		return err
 	}
-	l.count(&m.Extent)
-	return nil
+	return l.count(m.path, &m.Extent)
 }
 
 // keepBehindOther appends a member that did not change, behind a content of
@@ -122,8 +125,7 @@ func (l *folderListing) keepBehindOther(m *priorMember) error {
 	if err := l.states.write(l.encoder.Extent(&x)); err != nil {
 		return err
 	}
-	l.count(&x)
-	return nil
+	return l.count(m.path, &x)
 }
 
 // priorEntry gives the entry of a member, without the padding of the content
@@ -158,5 +160,5 @@ func (l *folderListing) finish() error {
 	if _, err := l.writeEntry(end); err != nil {
 		return err
 	}
-	return errors.Join(l.list.finish(), l.stamps.finish(), l.states.finish())
+	return errors.Join(l.list.finish(), l.stamps.finish(), l.states.finish(), l.t.EndOrder(l.order))
 }

@@ -55,6 +55,7 @@ type priorMember struct {
 	priorPlace
 	format.Extent
 	state, record uint64 // bytes of its state, and with its extent
+	path          string
 	chunks        []contentChunk
 }
 
@@ -156,7 +157,7 @@ func (p *prior) find(path string, state *volume.State) *priorMember {
 		if err != nil {
 			return p.end(err)
 		}
-		if comparePaths(string(before.Path), path) >= 0 {
+		if format.ComparePaths(string(before.Path), path) >= 0 {
 			return nil
 		}
 		p.next(notWanted)
@@ -199,25 +200,6 @@ func (p *prior) next(length uint64) *priorMember {
 	}
 	p.batch = p.batch[1:]
 	return m
-}
-
-// comparePaths orders paths as a walk meets them: folder by folder, names by
-// their bytes. No name holds a byte zero.
-func comparePaths(a, b string) int {
-	for i := range min(len(a), len(b)) {
-		if a[i] != b[i] {
-			return cmp.Compare(rank(a[i]), rank(b[i]))
-		}
-	}
-	return cmp.Compare(len(a), len(b))
-}
-
-// rank puts the slash before all other bytes.
-func rank(c byte) int {
-	if c == '/' {
-		return -1
-	}
-	return int(c)
 }
 
 // locate finds the chunks of a member in the index, with their lengths, as long

@@ -173,7 +173,7 @@ func (s *session) takePart(part *tarstream.Part, content io.Reader, cutter *chun
 	if part.Kind == tarstream.Entry {
 		t.record.Members++
 	}
-	return list.Write(e)
+	return list.Write(e, part.Header)
 }
 
 // takeContent cuts one content into chunks and takes them in.

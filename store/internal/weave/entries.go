@@ -66,8 +66,7 @@ func (e *Entry) streamLength() uint64 { return uint64(len(e.Rest)+len(e.Stamps))
 // EntryReader reads the member list of a volume and the stamps beside it. It
 // must be closed.
 type EntryReader struct {
-	list    io.Closer
-	stamps  io.Closer
+	streams []io.Closer
 	entries *format.EntryReader
 	packed  *bufio.Reader // the stamps
 	taken   *counted      // what packed took of them
@@ -79,7 +78,7 @@ type Mark struct{ List, Stamps uint64 }
 
 // At gives the place behind the entry that Next gave last.
 func (e *EntryReader) At() Mark {
-	return Mark{e.from.List + uint64(e.entries.Read()), e.from.Stamps + e.taken.n - uint64(e.packed.Buffered())}
+	return Mark{e.from.List + e.entries.Bytes(), e.from.Stamps + e.taken.n - uint64(e.packed.Buffered())}
 }
 
 // counted counts what is read.
@@ -105,23 +104,22 @@ type Wants = func(format.SlabID, uint32) (crypt.Identity, bool)
 // entriesLike is Entries where each chunk of the list, and of the stamps, is held against what
 // is wanted, if that is set, before anything of it is given.
 func (r *Reader) entriesLike(ctx context.Context, v *format.Volume, list, stamps Wants) *EntryReader {
-	entries := r.slabs.StreamWith(ctx, &v.MemberList, fetch.ReadOptions{Lend: true, Want: list})
-	packed := r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), fetch.ReadOptions{Lend: true, Want: stamps})
-	return newEntryReader(fetch.Bytes(entries.Next), fetch.Bytes(packed.Next), entries, packed, Mark{})
+	l := r.slabs.StreamWith(ctx, &v.MemberList, fetch.ReadOptions{Lend: true, Want: list})
+	s := r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), fetch.ReadOptions{Lend: true, Want: stamps})
+	return newEntryReader(fetch.Bytes(l.Next), fetch.Bytes(s.Next), l, s)
 }
 
 // LaidEntries begins to read a member list and its stamps, both laid out, between two entries.
 func LaidEntries(ctx context.Context, list, stamps *Laid, at Mark) *EntryReader {
-	entries, packed := list.From(ctx, at.List), stamps.From(ctx, at.Stamps)
-	return newEntryReader(entries, packed, entries, packed, at)
+	l, s := list.From(ctx, at.List), stamps.From(ctx, at.Stamps)
+	e := newEntryReader(l, s, l, s)
+	e.from = at
+	return e
 }
 
-func newEntryReader(list, stamps io.Reader, closeList, closeStamps io.Closer, at Mark) *EntryReader {
+func newEntryReader(list, stamps io.Reader, streams ...io.Closer) *EntryReader {
 	taken := &counted{r: stamps}
-	return &EntryReader{
-		list: closeList, stamps: closeStamps, from: at,
-		entries: format.NewEntryReader(list), packed: bufio.NewReader(taken), taken: taken,
-	}
+	return &EntryReader{streams: streams, entries: format.NewEntryReader(list), packed: bufio.NewReader(taken), taken: taken}
 }
 
 // OrEmpty gives the recipe of an empty stream for one that is left out.
@@ -133,8 +131,9 @@ func OrEmpty(r *format.Recipe) *format.Recipe {
 }
 
 func (e *EntryReader) Close() {
-	e.list.Close()
-	e.stamps.Close()
+	for _, s := range e.streams {
+		s.Close()
+	}
 }
 
 // Next gives the next entry, or io.EOF after the last.

@@ -20,6 +20,15 @@ type Listed struct {
 	Number int               // of the entry in the list
 	Chunk  uint64            // number of its content's first chunk among the contents'
 	Skip   int               // bytes of head that belong to the member before: its padding
+
+	Global bool // what the member is goes by more than its own header
+
+	ListLength, StampsLength uint64 // bytes of the entry in the list, and of its stamps, packed
+}
+
+// Extent gives what the entry takes of the streams of its volume.
+func (l *Listed) Extent() Extent {
+	return Extent{List: l.ListLength, Stamps: l.StampsLength, Chunks: l.Chunks}
 }
 
 // Listing reads the member list of a volume.
@@ -35,13 +44,9 @@ func (r *Reader) ListingLike(ctx context.Context, v *ledger.Volume, list, stamps
 		defer entries.Close()
 		w := NewListWalk(v)
 		for {
-			e, err := entries.Next()
+			l, err := w.step(entries)
 			if err == io.EOF {
 				return
-			}
-			var l *Listed
-			if err == nil {
-				l, err = w.Next(e)
 			}
 			if err != nil {
 				yield(nil, err)
@@ -69,6 +74,22 @@ func NewListWalk(v *ledger.Volume) *ListWalk { return &ListWalk{volume: v} }
 // Global tells whether headers came that say something of all members behind them.
 func (w *ListWalk) Global() bool { return w.decoder.Global() }
 
+// step reads the next entry.
+func (w *ListWalk) step(entries *EntryReader) (*Listed, error) {
+	before := entries.At()
+	e, err := entries.Next()
+	if err != nil {
+		return nil, err
+	}
+	l, err := w.Next(e)
+	if err != nil {
+		return nil, err
+	}
+	after := entries.At()
+	l.ListLength, l.StampsLength = after.List-before.List, after.Stamps-before.Stamps
+	return l, nil
+}
+
 // Next gives the next entry as it is listed.
 func (w *ListWalk) Next(e Entry) (*Listed, error) {
 	l := &Listed{Entry: e, Number: w.number, Chunk: w.chunk, Skip: Padding(w.before)}
@@ -84,6 +105,7 @@ func (w *ListWalk) Next(e Entry) (*Listed, error) {
 		if l.Member, err = w.decoder.Member(l.Head, int64(e.Length)); err != nil {
 			return nil, listError(fmt.Errorf("%w: entry %d: %w", format.ErrDamaged, w.number, err))
 		}
+		l.Global = w.decoder.Global()
 	case !w.volume.Tar && w.number == 0:
 		l.Member = plainMember(w.volume.Volume)
 	}

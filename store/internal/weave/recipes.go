@@ -58,7 +58,7 @@ type Use int
 const (
 	ForAll      Use = iota // the member list and its stamps: all of the volume
 	ForContents            // the contents of members
-	ForSpeed               // the states: nothing but that files are read again
+	ForSpeed               // the states and the order: nothing but that more is read
 )
 
 // Parts gives the recipes that a volume has, and what is lost with each.
@@ -72,6 +72,9 @@ func Parts(v *format.Volume) []Part {
 	}
 	if v.States != nil {
 		all = append(all, Part{v.States, ForSpeed})
+	}
+	if v.Order != nil {
+		all = append(all, Part{v.Order, ForSpeed})
 	}
 	return all
 }

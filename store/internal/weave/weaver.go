@@ -30,6 +30,7 @@ type Strands struct {
 	List, Stamps, Contents *intake.Stream
 
 	States *intake.Stream // of a folder; else nil
+	Order  *intake.Stream // nil where there is none
 	Before *format.Recipe // of contents that may be the same; or nil
 }
 
@@ -54,7 +55,36 @@ func (w *Weaver) WriteRecipes(record *format.Volume, t *Strands) error {
 	if record.Contents, err = w.contentsRecipe(t); err != nil {
 		return err
 	}
-	record.States, err = w.OptionalRecipe(t.States)
+	if record.States, err = w.OptionalRecipe(t.States); err != nil {
+		return err
+	}
+	record.Order, err = w.OptionalRecipe(t.Order)
+	return err
+}
+
+// NewOrder begins the order of a volume's members. It is sorted where they come in the order of
+// their paths.
+func (w *Weaver) NewOrder(t *Strands, sorted bool) *OrderWriter {
+	t.Order = w.Intake.Stream(intake.Listing)
+	return NewOrderWriter(sorted, orderBuffered, func(node []byte) error {
+		buf, err := w.Intake.Reserve()
+		if err != nil {
+			return err
+		}
+		if len(node) > len(buf) {
+			return errTooLong
+		}
+		w.Intake.Put(t.Order, copy(buf, node))
+		return nil
+	})
+}
+
+// EndOrder ends an order. Where there is none, there is no stream of it.
+func (t *Strands) EndOrder(o *OrderWriter) error {
+	ok, err := o.Finish()
+	if !ok {
+		t.Order = nil
+	}
 	return err
 }
 
@@ -117,6 +147,9 @@ func (w *Weaver) Use(runs ...format.Run) {
 		w.Uses[run.Slab] = true
 	}
 }
+
+// errTooLong is a fault of this package: a node is shorter than the shortest bound of chunks.
+var errTooLong = errors.New("a node of an order is longer than a chunk")
 
 var errEnough = errors.New("enough")
 
