@@ -92,6 +92,13 @@ func panicsAt(t *testing.T, f *fixture, c *store.Capture) map[string]func() erro
 			_, err := f.LeastSize(ctx, v, match)
 			return err
 		},
+		"FindMembers: match": func() error {
+			_, err := f.FindMembers(ctx, []*store.Capture{c}, match, store.FindOptions{})
+			return err
+		},
+		"CompareOptions.Wanted": func() error {
+			return last2(f.Compare(ctx, c, f.capture([]byte("bean")), store.CompareOptions{Wanted: match}))
+		},
 		"FindLosses: progress": func() error {
 			_, err := f.FindLosses(ctx, v, progress)
 			return err

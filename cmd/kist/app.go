@@ -64,6 +64,7 @@ func (a *app) commands() []*cli.Command {
 		a.keptCommand(),
 		ofService(a.choosing(a.rehearseCommand())),
 		a.choosing(a.compareCommand()),
+		a.choosing(a.findCommand()),
 		ofService(a.upgradeCommand()),
 		a.choosing(a.usageCommand()),
 		a.choosing(a.amendCommand()),
