@@ -70,6 +70,7 @@ var goldens = []struct {
 	{"../testdata/format1-proofs", 1},  // padding, chains of captures, ends of marks, key slots of version 2
 	{"../testdata/format1-amended", 1}, // amendments, rehearsals, a mark of what is harmed, a lease
 	{"../testdata/format1-told", 1},    // what rehearsals and verifications found
+	{"../testdata/format1-orders", 1},  // orders of members by path
 }
 
 // TestGolden reads the repository of every format version there has been.
@@ -358,9 +359,23 @@ func goldenVolumes(t *testing.T) [][]store.VolumeInput {
 			named("data", data), named("zipped", zipped.Bytes()),
 			named("short", data[:700]), named("dump", []byte("-- catalogue\n")), named("empty", nil),
 			{Name: "folder", Source: "/srv/seedbank", Folder: &store.FolderInput{Path: folder}},
+			named("sorted", goldenMembers(t, 3000, false)), named("mixed", goldenMembers(t, 500, true)),
 		})
 	}
 	return captures
+}
+
+// goldenMembers gives a stream of so many members without contents, which has an order; sorted, or mixed.
+func goldenMembers(t *testing.T, n int, mixed bool) []byte {
+	files := make([]file, n)
+	for i := range files {
+		k := i
+		if mixed {
+			k = i * 7 % n
+		}
+		files[i] = file{name: fmt.Sprintf("./beds/%02d/plant-%d", k/100, 100+k%100)}
+	}
+	return tarOf(t, files...)
 }
 
 // goldenFolder has a file, a link, and a socket, which a capture warns of.
