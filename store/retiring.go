@@ -34,6 +34,33 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 	return r.keeper.Hold(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
 }
 
+// Hold says when, where and why a capture was held.
+type Hold struct {
+	At     time.Time `json:"at"`               // by the medium's clock, or by that of who held it where this is later
+	Host   string    `json:"host,omitempty"`   // as MarkOptions had it
+	Reason string    `json:"reason,omitempty"` // likewise; both are empty where the mark can't be read, which holds all the same
+}
+
+// Holds gives the holds of captures that were not released, by the captures' ids, each capture's
+// by when they were made: more than one where several held it at once. It reads one mark for each.
+func (r *Repository) Holds(ctx context.Context) (_ map[string][]Hold, err error) {
+	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return nil, err
+	}
+	found, err := r.ledger.ReadHolds(ctx)
+	if err != nil {
+		return nil, err
+	}
+	holds := make(map[string][]Hold, len(found))
+	for id, all := range found {
+		for _, h := range all {
+			holds[id] = append(holds[id], Hold(h))
+		}
+	}
+	return holds, nil
+}
+
 // Release ends the holds of captures, each for good: a mark says so, which stays as long
 // as the capture. It fails with [ErrNotFound].
 func (r *Repository) Release(ctx context.Context, ids []string) (err error) {

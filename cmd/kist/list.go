@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -63,7 +64,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	} else if retired {
 		err = a.printRetired(captures, r.Grace())
 	} else {
-		err = a.printCaptures(captures)
+		err = a.printCaptures(c.Context, r, captures)
 	}
 	if err != nil {
 		return err
@@ -74,11 +75,15 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	return nil
 }
 
-func (a *app) printCaptures(captures []*store.Capture) error {
+func (a *app) printCaptures(ctx context.Context, r *repository, captures []*store.Capture) error {
 	if a.JSON {
+		holds, err := holdsOf(ctx, r, captures...)
+		if err != nil {
+			return err
+		}
 		array := screen.NewArray(a.Out)
 		for _, c := range captures {
-			if err := array.Add(newShownJSON(c, false)); err != nil {
+			if err := array.Add(newShownJSON(c, holds[c.ID], false)); err != nil {
 				return err
 			}
 		}
@@ -129,6 +134,14 @@ func listLines(captures []*store.Capture) []string {
 		lines = append(lines, strings.Join(cells, "\t"))
 	}
 	return lines
+}
+
+// holdsOf gives the holds of captures by their ids; it reads none where none is held.
+func holdsOf(ctx context.Context, r *repository, captures ...*store.Capture) (map[string][]store.Hold, error) {
+	if !slices.ContainsFunc(captures, func(c *store.Capture) bool { return c.Held }) {
+		return nil, nil
+	}
+	return r.Holds(ctx)
 }
 
 func heldText(c *store.Capture) string {

@@ -126,7 +126,7 @@ func (h *rehearsal) restoreStream(ctx context.Context, v *store.Volume, path str
 		return err
 	}
 	if uint64(info.Size()) != v.Bytes {
-		h.fail("volume %s: the file has %d bytes, and the captured stream %d", v.Name, info.Size(), v.Bytes)
+		h.fail("volume %s: the file has %s, and the captured stream %d", screen.Line(v.Name), screen.Count(info.Size(), "byte", "bytes"), v.Bytes)
 	}
 	return nil
 }
