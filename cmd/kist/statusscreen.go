@@ -16,7 +16,7 @@ import (
 // The screen of kist status has 80 columns: what may be long is shortened in its middle.
 const (
 	screenWidth = 80
-	nameWidth   = 15
+	nameWidth   = 14
 	hostWidth   = 12
 	wantsShown  = 20
 )
@@ -56,7 +56,7 @@ func serviceLines(all []store.ServiceStatus) []string {
 		host = max(host, runewidth.StringWidth(short(all[i].Host, hostWidth)))
 	}
 	line := func(cells ...string) string {
-		return strings.TrimRight(fmt.Sprintf("%s  %s  %-*s  %-7s  %s",
+		return strings.TrimRight(fmt.Sprintf("%s  %s  %-*s  %-8s  %s",
 			runewidth.FillRight(cells[0], name), runewidth.FillRight(cells[1], host), taken, cells[2], cells[3], cells[4]), " ")
 	}
 	lines := []string{line("name", "host", "last capture", "age", "rehearsed")}
