@@ -105,6 +105,16 @@ func panicsAt(t *testing.T, f *fixture, c *store.Capture) map[string]func() erro
 		},
 		"FolderOptions.Match":    restore(store.FolderOptions{Match: match}),
 		"FolderOptions.Progress": restore(store.FolderOptions{Progress: progress}),
+		"FolderOptions.Aside":    restore(store.FolderOptions{Aside: func(volume.Identity) error { panic(errWeevils) }}),
+		"ProveDraft: progress": func() error {
+			in := stream(tarOf(t, file{name: "oat", content: random(12, 100_000)}))
+			in.Name = "data"
+			d, err := f.Draft(ctx, store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{in}})
+			if err != nil {
+				return err
+			}
+			return f.ProveDraft(ctx, d, progress)
+		},
 		"FolderOptions.Now": func() error {
 			target := filepath.Join(dir, "replaced")
 			if err := errors.Join(os.Mkdir(target, 0o700), os.WriteFile(filepath.Join(target, "old"), nil, 0o600)); err != nil {

@@ -33,8 +33,12 @@ func TestHolds(t *testing.T) {
 	}
 	before := time.Now().Add(-time.Minute)
 	hold(a.ID, "hazel", "before the move")
-	hold(a.ID, "alder", "again") // it is held already
+	hold(a.ID, "alder", "before the move") // it is held for that already
 	hold(b.ID, "hazel", "for a while")
+	hold(b.ID, "alder", "for longer")
+	if all := holds()[b.ID]; len(all) != 2 || all[0].Reason != "for a while" || all[1].Reason != "for longer" {
+		t.Errorf("held twice: %+v", all)
+	}
 	hold(c.ID, "", "")
 	if err := f.Release(t.Context(), []string{b.ID}); err != nil {
 		t.Fatal(err)

@@ -7,7 +7,6 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/ledger"
-	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // ProveDraft reads all that a draft holds, what was taken over from earlier captures among it, and holds it against
@@ -16,7 +15,8 @@ import (
 //
 // It fails with [ErrDamaged], naming the object and members, and with [ErrForeign].
 func (r *Repository) ProveDraft(ctx context.Context, d *Draft, progress func(Progress)) (err error) {
-	defer vault.NoteEnd(ctx, &err)
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
 	if err := r.open(ctx); err != nil {
 		return err
 	}
@@ -34,7 +34,7 @@ func (r *Repository) ProveDraft(ctx context.Context, d *Draft, progress func(Pro
 	giver := give.New(fresh)
 	for i := range d.file.Volumes {
 		v := &d.file.Volumes[i]
-		if err := giver.Restore(ctx, &ledger.Volume{Volume: v}, io.Discard, newMeter(progress)); err != nil {
+		if err := giver.Restore(ctx, &ledger.Volume{Volume: v}, io.Discard, g.meter("progress", progress)); err != nil {
 			return fmt.Errorf("volume %s: %w", v.Name, err)
 		}
 	}
