@@ -98,7 +98,7 @@ func TestInterruptedWhenDone(t *testing.T) {
 	b := newFakeContainer(t)
 	ctx, cancel := context.WithCancel(t.Context())
 	b.engine = interruptingAt{b.engine, "start", cancel}
-	if status := b.run(ctx, "capture", "--container", "seedbank", "--stop", "--hold", "--json"); status != statusDone {
+	if status := b.run(ctx, "capture", "--container", "seedbank", "--stop", "--hold"); status != statusDone {
 		t.Errorf("status %d: %s", status, &b.stderr)
 	}
 	b.mustRun("seedbank")

@@ -136,7 +136,10 @@ func TestUntouched(t *testing.T) {
 // TestNeedsAddUp: what is to be built on one file system is added up before it is compared with what is free.
 func TestNeedsAddUp(t *testing.T) {
 	b := newBench(t)
-	b.must("capture", "--name", "seedbank", b.path("seedbank"), "second="+b.path("seedbank"))
+	if err := os.CopyFS(b.path("second"), os.DirFS(b.path("seedbank"))); err != nil {
+		t.Fatal(err)
+	}
+	b.must("capture", "--name", "seedbank", b.path("seedbank"), b.path("second"))
 	d := b.opened()
 	capture, err := d.app.find(t.Context(), d.r, "latest")
 	if err != nil {
