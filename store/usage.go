@@ -2,22 +2,66 @@ package store
 
 import (
 	"context"
+	"fmt"
 
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/internal/weigh"
 )
 
-// Usage says what a repository costs.
+// UsageOptions choose captures whose costs are told. The zero value chooses all.
+type UsageOptions struct {
+	Name string // only captures of that name; "": of any
+	Host string // and only of that host
+}
+
+// Usage says what a repository costs, in bytes.
 type Usage struct {
-	Captures []CaptureUsage `json:"captures"`       // oldest first
-	Captured int64          `json:"captured_bytes"` // length of all captures' streams
-	Stored   int64          `json:"stored_bytes"`   // of all objects of the repository
-	Slabs    int            `json:"slabs"`
+	Captures []CaptureUsage `json:"captures"` // that were chosen, oldest first
+	Total    Cost           `json:"total"`    // of all of Captures together
+	Names    []NameUsage    `json:"names"`    // the same by name, sorted
+	Hosts    []HostUsage    `json:"hosts"`    // and by host
+
+	Captured int64 `json:"captured_bytes"` // Total.Captured
+	// Stored is the length of all objects of the repository, whatever was chosen. What it has more than Total.Stored,
+	// where all are chosen, is Reclaimable, and what lies beside chunks: tables, padding, key slots, marks.
+	Stored int64 `json:"stored_bytes"`
+	Slabs  int   `json:"slabs"` // of the whole repository
 	// Reclaimable is how many bytes are kept by retired captures, and by what
-	// captures that were never finished left, but by none of Captures: about what
+	// captures that were never finished left, but by none that is not retired: about what
 	// Reclaim could free once grace times have passed, if it moved the rest of every
 	// slab. Counted as CaptureUsage.Alone is. What captures that are being made have
 	// put so far is in it, too.
 	Reclaimable int64 `json:"reclaimable_bytes"`
+}
+
+// Cost says what some captures cost together, in bytes.
+//
+// Saved is Captured less Stored, and the sum of its two parts, each of which is below 0 where it
+// costs more than it saves: as compression of what can't be compressed, for sealing adds to it.
+type Cost struct {
+	Captures int   `json:"captures"`
+	Captured int64 `json:"captured_bytes"` // length of the captures' streams
+	// Stored is what the chunks that they need take in slabs, each once, and their
+	// index files. What others need as well is in it.
+	Stored int64 `json:"stored_bytes"`
+	// Alone is how much of Stored no other capture needs that is not retired: what FreedBy gives for them.
+	Alone         int64 `json:"alone_bytes"`
+	Saved         int64 `json:"saved_bytes"`
+	Deduplication int64 `json:"saved_by_deduplication_bytes"` // Captured less the length of the chunks, each once
+	Compression   int64 `json:"saved_by_compression_bytes"`   // and that length less Stored
+}
+
+// NameUsage says what the captures of one name cost.
+type NameUsage struct {
+	Name string `json:"name"`
+	Cost
+}
+
+// HostUsage says what the captures of one host cost.
+type HostUsage struct {
+	Host string `json:"host"`
+	Cost
 }
 
 // CaptureUsage says what one capture costs.
@@ -26,12 +70,24 @@ type CaptureUsage struct {
 	// Alone is how many bytes only this capture keeps: about what the repository
 	// could free without it. Of a frame, each chunk counts by its length.
 	Alone int64 `json:"alone_bytes"`
+	// Holds is what all that it needs takes, as if there were no other capture: Cost.Stored
+	// of it alone.
+	Holds int64 `json:"holds_bytes"`
+	// Fresh is how much of that no chosen capture before it needs. Of all chosen ones these
+	// add up to Usage.Total.Stored.
+	Fresh int64 `json:"fresh_bytes"`
 }
 
 // Usage finds out what every capture keeps. It reads all tables and member
-// lists' recipes, no contents, and takes 4 bytes of memory a chunk beside the
+// lists' recipes, no contents, and takes 8 bytes and 2 bits of memory a chunk beside the
 // index. It fails with [ErrDamaged] where a capture's chunks can't be found.
 func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
+	return r.UsageOf(ctx, UsageOptions{})
+}
+
+// UsageOf is [Repository.Usage] for some captures. What they keep alone is held against all
+// others, chosen or not. It fails with [ErrNotFound] where options choose none.
+func (r *Repository) UsageOf(ctx context.Context, o UsageOptions) (u *Usage, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(); err != nil {
 		return nil, err
@@ -40,13 +96,50 @@ func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 	if err != nil {
 		return nil, err
 	}
-	used, err := r.scales.Usage(ctx, inner(captures))
+	used, err := r.scales.Usage(ctx, inner(captures), func(c *ledger.Capture) bool { return o.chooses(c.Name, c.Host) })
 	if err != nil {
 		return nil, err
 	}
-	u = &Usage{Captured: used.Captured, Stored: used.Stored, Slabs: used.Slabs, Reclaimable: used.Reclaimable}
-	for i, c := range captures {
-		u.Captures = append(u.Captures, CaptureUsage{c, used.Alone[i]})
+	u = &Usage{
+		Captures: []CaptureUsage{}, Total: newCost(used.Total), Names: []NameUsage{}, Hosts: []HostUsage{},
+		Captured: used.Total.Captured, Stored: used.Stored, Slabs: used.Slabs, Reclaimable: used.Reclaimable,
+	}
+	for _, c := range captures {
+		if o.chooses(c.Name, c.Host) {
+			cost := used.Captures[len(u.Captures)]
+			u.Captures = append(u.Captures, CaptureUsage{c, cost.Alone, cost.Stored, cost.Fresh})
+		}
+	}
+	for _, s := range used.Names {
+		u.Names = append(u.Names, NameUsage{s.Of, newCost(s.Cost)})
+	}
+	for _, s := range used.Hosts {
+		u.Hosts = append(u.Hosts, HostUsage{s.Of, newCost(s.Cost)})
+	}
+	if len(u.Captures) == 0 && o != (UsageOptions{}) {
+		return nil, fmt.Errorf("a capture of %s: %w", o, ErrNotFound)
 	}
 	return u, nil
+}
+
+func (o UsageOptions) chooses(name, host string) bool {
+	return (o.Name == "" || name == o.Name) && (o.Host == "" || host == o.Host)
+}
+
+// String names what is chosen.
+func (o UsageOptions) String() string {
+	switch {
+	case o.Name == "":
+		return fmt.Sprintf("host %q", o.Host)
+	case o.Host == "":
+		return fmt.Sprintf("%q", o.Name)
+	}
+	return fmt.Sprintf("%q on host %q", o.Name, o.Host)
+}
+
+func newCost(c weigh.Cost) Cost {
+	return Cost{
+		Captures: c.Captures, Captured: c.Captured, Stored: c.Stored, Alone: c.Alone,
+		Saved: c.Captured - c.Stored, Deduplication: c.Captured - c.Distinct, Compression: c.Distinct - c.Stored,
+	}
 }

@@ -57,7 +57,7 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.rehearseCommand()),
 		a.choosing(a.compareCommand()),
 		a.upgradeCommand(),
-		a.usageCommand(),
+		a.choosing(a.usageCommand()),
 		a.choosing(a.amendCommand()),
 		a.choosing(a.holdCommand()),
 		a.choosing(a.releaseCommand()),

@@ -97,7 +97,10 @@ func (a *app) retireSome(c *cli.Context, r *repository) error {
 		return err
 	}
 	if c.Bool("dry-run") {
-		return a.printRotation(rotation)
+		if err := a.printRotation(rotation); err != nil || a.shared.json {
+			return err
+		}
+		return rotation.sayFreed(c, a, r)
 	}
 	var ids []string
 	for _, d := range rotation.decisions {

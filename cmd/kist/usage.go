@@ -2,7 +2,8 @@ package main
 
 import (
 	"context"
-	"strings"
+	"fmt"
+	"slices"
 
 	"github.com/urfave/cli/v2"
 
@@ -12,56 +13,138 @@ import (
 
 func (a *app) usageCommand() *cli.Command {
 	return &cli.Command{
-		Name:  "usage",
-		Usage: "tell what the captures cost, each and all together",
+		Name:      "usage",
+		Usage:     "tell what the captures cost, each and all together",
+		ArgsUsage: "[--without CAPTURE… or rules]",
+		Flags: append([]cli.Flag{
+			&cli.StringFlag{Name: "name", Usage: "only captures of `NAME`"},
+			&cli.BoolFlag{Name: "without", Usage: "what would come free without the captures CAPTURE…, or without those that no rule keeps"},
+			&cli.StringFlag{Name: "page", Usage: "write a page with pictures, for a browser, to `FILE`"},
+			&cli.StringFlag{Name: "picture", Usage: "write its first picture, as SVG, to `FILE`"},
+			&cli.StringFlag{Name: "csv", Usage: "write the figures as CSV to `FILE`, or - for standard output"},
+			&cli.BoolFlag{Name: "overwrite", Usage: "replace FILE if it is there"},
+		}, rotationFlags(a.retireCommand().Flags)...),
 		Description: `
-size is the length of the captured streams, added what the repository grew by when
-the capture was made, alone what only this capture keeps today: about what would
-be free without it. The bars show alone. Retired captures are not in the list, and
-what they keep counts as nobody's: it is part of what kist reclaim
-would free. That is less where only a small part of a slab is not needed.
+size is the length of the captured streams, holds what all that the capture needs
+takes in the repository, added what that grew by when the capture was made, alone
+what only this capture keeps today: about what would be free without it. The bars
+show alone. A name and a host hold what any of their captures needs. Retired
+captures are not in the list, and what they keep counts as nobody's: it is part
+of what kist reclaim would free. That is less where only a small part of a slab is
+not needed.
+
+--without tells what would come free, and changes nothing. Rules are those of kist
+retire. It is what the captures keep together, so mostly more than the sum of
+what each keeps alone. kist reclaim frees it once they are retired and the grace
+time has passed, to within two roundings: of slabs that others still need, up to
+3 % of what is stored stays (--min-dead); and tables and padding, at most 12 %, go
+with what goes.
+
+--page writes one file that needs nothing else, for a browser or a printer: stored
+against captured over time, what each capture added and alone keeps, what each name
+costs, the captures in the calendar, and what changed most in the last one. Rules
+beside it show which captures they would keep, and why. With --csv, - means standard
+output; cells that a spreadsheet would take for a formula begin with an apostrophe.
 
 Example:
   kist usage
+  kist usage --name seedbank --csv usage.csv
+  kist usage --without --days 7 --weeks 5 --months 12
+  kist usage --page usage.html --days 7 --weeks 5 --months 12
   kist usage --json`,
-		Action: a.opening(0, 0, a.usage),
+		Action: a.usage,
 	}
 }
 
-func (a *app) usage(c *cli.Context, r *repository) error {
-	u, err := r.Usage(c.Context)
+func (a *app) usage(c *cli.Context) error {
+	if err := checkUsage(c, a.shared.json); err != nil {
+		return err
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	if c.Bool("without") {
+		return a.without(c, r)
+	}
+	return a.tellUsage(c, r)
+}
+
+// usageFiles are the flags that name a file to be written.
+var usageFiles = []string{"page", "picture", "csv"}
+
+// checkUsage sees that a command line asks for things that go together.
+func checkUsage(c *cli.Context, json bool) error {
+	rules := slices.ContainsFunc(ruleFlags, c.IsSet)
+	files := slices.ContainsFunc(usageFiles, c.IsSet)
+	for _, name := range usageFiles {
+		if c.IsSet(name) && (c.String(name) == "" || c.String(name) == "-" && name != "csv") {
+			return usagef("usage: --%s needs the name of a file", name)
+		}
+	}
+	switch {
+	case c.Bool("without"):
+		return checkWithout(c, rules, files)
+	case c.NArg() > 0:
+		return usagef("usage: %q: captures go with --without; --name chooses those of one name", c.Args().First())
+	case c.IsSet("overwrite") && (!files || c.String("csv") == "-" && !c.IsSet("page") && !c.IsSet("picture")):
+		return usagef("usage: --overwrite goes with a file: --page, --picture or --csv")
+	case c.String("csv") == "-" && json:
+		return usagef("usage: --csv - and --json both print to standard output: write one of them to a file")
+	case (rules || c.IsSet("utc")) && !c.IsSet("page"):
+		return usagef("usage: rules go with --without, or with --page")
+	case rules:
+		return checkRules(c)
+	case c.IsSet("utc"):
+		return usagef("usage: --utc goes with rules such as --days 7")
+	}
+	return nil
+}
+
+func checkWithout(c *cli.Context, rules, files bool) error {
+	switch named := c.NArg() > 0; {
+	case files || c.IsSet("overwrite"):
+		return usagef("usage: --without writes no file")
+	case rules && named:
+		return usagef("usage: %q and rules are both given: name captures, or give rules", c.Args().First())
+	case !rules && !named:
+		return usagef("usage --without: which captures? Name them, or give rules for those that stay, such as --days 7 --weeks 5 --months 12")
+	case !rules && (c.IsSet("name") || c.IsSet("utc")):
+		return usagef("usage --without: --name and --utc go with rules such as --days 7")
+	case rules:
+		return checkRules(c)
+	}
+	return nil
+}
+
+// tellUsage prints figures, or writes them where that was asked for.
+func (a *app) tellUsage(c *cli.Context, r *repository) error {
+	o := store.UsageOptions{Name: c.String("name"), Host: a.host}
+	if err := checkUsageFiles(c); err != nil {
+		return err
+	}
+	u, err := r.UsageOf(c.Context, o)
+	if err != nil {
+		return err
+	}
+	for i := range u.Captures {
+		u.Captures[i].Capture = withoutLaunch(withoutSecrets(u.Captures[i].Capture))
+	}
+	written, err := a.writeUsage(c, r, u)
 	if err != nil {
 		return err
 	}
 	retired, err := a.countRetired(c.Context, r)
-	if err != nil {
+	switch {
+	case err != nil:
 		return err
-	}
-	if a.shared.json {
-		for i := range u.Captures {
-			u.Captures[i].Capture = withoutLaunch(withoutSecrets(u.Captures[i].Capture))
-		}
+	case a.shared.json:
 		return a.PrintJSON(usageJSON{u, retired})
+	case written:
+		return nil
 	}
-	if len(u.Captures) > 0 {
-		if err := a.Table(usageLines(u)); err != nil {
-			return err
-		}
-	}
-	a.Printf("%s of %s in %s: %s", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
-		screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)))
-	if u.Captured > 0 {
-		a.Printf(" on disk, %.1f%% of the streams", 100*float64(u.Stored)/float64(u.Captured))
-	}
-	a.Printf("\n")
-	if u.Reclaimable > 0 {
-		a.Printf("kist reclaim would free about %s, once the grace time has passed", screen.Size(uint64(u.Reclaimable)))
-		if retired > 0 {
-			a.Printf(" (%s: kist list --retired)", screen.Count(retired, "retired capture", "retired captures"))
-		}
-		a.Printf(".\n")
-	}
-	return nil
+	return a.printUsage(u, o, retired)
 }
 
 // usageJSON is what scripts get.
@@ -83,26 +166,47 @@ func (a *app) countRetired(ctx context.Context, r *repository) (n int, err error
 	return n, nil
 }
 
-func usageLines(u *store.Usage) []string {
-	var most int64
-	for _, c := range u.Captures {
-		most = max(most, c.Alone)
+// printUsage prints tables for people.
+func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) error {
+	for _, lines := range usageTables(u) {
+		if err := a.Table(lines); err != nil {
+			return err
+		}
+		a.Printf("\n")
 	}
-	lines := []string{"id\tname\tversion\ttaken\t    size\t   added\t   alone\t"}
-	for _, c := range u.Captures {
-		lines = append(lines, strings.Join([]string{
-			c.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.LocalTime(c.Taken),
-			screen.SizeCell(c.Bytes), screen.SizeCell(c.Added), screen.SizeCell(uint64(c.Alone)), bar(c.Alone, most),
-		}, "\t"))
+	if o == (store.UsageOptions{}) {
+		a.Printf("%s of %s in %s: %s on disk%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
+			screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)), ofStreams(u.Stored, u.Captured))
+	} else {
+		a.Printf("%s of %s: %s stored%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
+			screen.Size(uint64(u.Total.Stored)), ofStreams(u.Total.Stored, u.Captured))
+		a.Printf("Without them %s would come free; the rest others need, too.\n", screen.Size(uint64(u.Total.Alone)))
 	}
-	return lines
+	if u.Captured > 0 {
+		a.Printf("Saved %s: %s by deduplication, %s by compression.\n", signedSize(u.Total.Saved),
+			signedSize(u.Total.Deduplication), signedSize(u.Total.Compression))
+	}
+	if u.Reclaimable > 0 {
+		a.Printf("kist reclaim would free about %s, once the grace time has passed", screen.Size(uint64(u.Reclaimable)))
+		if retired > 0 {
+			a.Printf("\n(%s: kist list --retired)", screen.Count(retired, "retired capture", "retired captures"))
+		}
+		a.Printf(".\n")
+	}
+	return nil
 }
 
-// bar draws a share of a whole.
-func bar(n, most int64) string {
-	const width = 24
-	if most == 0 {
+func ofStreams(stored, captured int64) string {
+	if captured == 0 {
 		return ""
 	}
-	return strings.Repeat("=", int((n*width+most-1)/most))
+	return fmt.Sprintf(", %.1f%% of the streams", 100*float64(stored)/float64(captured))
+}
+
+// signedSize is a size of what may cost more than it saves.
+func signedSize(n int64) string {
+	if n < 0 {
+		return "-" + screen.Size(uint64(-n))
+	}
+	return screen.Size(uint64(n))
 }

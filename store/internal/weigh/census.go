@@ -2,6 +2,7 @@ package weigh
 
 import (
 	"context"
+	"fmt"
 	"iter"
 
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -11,42 +12,163 @@ import (
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// census tells for each chunk which capture keeps it.
-type census struct {
-	r      *Scales
-	index  *known.Index
-	owners []uint32 // by Ref: 0, a capture's number, or shared
+// Cost is what some captures cost together, in bytes.
+type Cost struct {
+	Captures int
+	Captured int64 // length of their streams
+	Distinct int64 // of the chunks that they need, each once, as they are before compression
+	Stored   int64 // what these chunks take, and the index files
+	Alone    int64 // of Stored, what no capture beside them needs
+	Fresh    int64 // of Stored, what none that was counted before needs
 }
 
-const shared = ^uint32(0)
+// census knows what each chunk takes, and counts who needs which.
+type census struct {
+	r     *Scales
+	index *known.Index
+	sizes []uint32 // by Ref: a chunk's part of the slabs' bytes
+	total int64    // of them
+}
 
 func (r *Scales) newCensus(ctx context.Context) (*census, error) {
 	index, _, err := r.stock.LoadIndex(ctx, nil, nil)
 	if err != nil {
 		return nil, err
 	}
-	return &census{r: r, index: index, owners: make([]uint32, index.Len())}, nil
+	c := &census{r: r, index: index, sizes: make([]uint32, index.Len())}
+	for id, first := range index.Slabs() {
+		if err := c.measure(ctx, id, first); err != nil {
+			return nil, err
+		}
+	}
+	return c, nil
 }
 
-// claim notes that a capture keeps its chunks.
-func (c *census) claim(ctx context.Context, capture *ledger.Capture, number uint32) error {
+// measure finds what the chunks of a slab take: of a frame, each its part by its length.
+func (c *census) measure(ctx context.Context, id format.SlabID, ref known.Ref) error {
+	slab, err := c.r.slabs.Open(ctx, id)
+	if err != nil {
+		return err
+	}
+	if n := unpadded(slab); n > 0 {
+		if _, err := weave.FindChunk(c.index, id, n-1); err != nil {
+			return err // a table says less of the slab than the slab itself
+		}
+	}
+	for i := range slab.Frames {
+		f := &slab.Frames[i]
+		if f.Padding {
+			break
+		}
+		raw := int64(f.Raw())
+		for _, length := range f.Chunks {
+			part := int64(f.Sealed) * int64(length) / raw
+			c.sizes[ref] = uint32(part)
+			c.total += part
+			ref++
+		}
+	}
+	return nil
+}
+
+// unpadded gives the number of a slab's chunks without its padding.
+func unpadded(slab *fetch.Slab) uint32 {
+	for i := range slab.Frames {
+		if slab.Frames[i].Padding {
+			return slab.FirstChunk(i)
+		}
+	}
+	return slab.Chunks()
+}
+
+// group is captures that are counted together.
+type group []*ledger.Capture
+
+// tally is one count of captures, group by group. It takes 4 bytes and 2 bits a chunk.
+type tally struct {
+	c             *census
+	last          []uint32 // by Ref: the capture that had the chunk last, by its number from 1 on; 0: none had
+	several       bitset   // several captures have it
+	severalGroups bitset   // and several groups
+	groupOf       []int    // by a capture's number - 1
+	captures      []Cost   // likewise
+	groups        []Cost
+}
+
+// count weighs captures, each by itself and each group together, in the order of groups.
+func (c *census) count(ctx context.Context, groups []group) (*tally, error) {
+	n := len(c.sizes)
+	t := &tally{c: c, last: make([]uint32, n), several: make(bitset, n/64+1), severalGroups: make(bitset, n/64+1), groups: make([]Cost, len(groups))}
+	for g, captures := range groups {
+		for _, capture := range captures {
+			if err := t.add(ctx, capture, g); err != nil {
+				return nil, fmt.Errorf("capture %s: %w", capture.ID, err)
+			}
+		}
+	}
+	return t, nil
+}
+
+func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
+	size := capture.Info.Size
+	own := Cost{Captures: 1, Stored: size, Alone: size, Fresh: size}
+	for i := range capture.Volumes {
+		own.Captured += int64(capture.Volumes[i].Length)
+	}
+	all := &t.groups[g]
+	all.Captures++
+	all.Captured += own.Captured
+	all.Stored += size
+	all.Alone += size
+	all.Fresh += size
+	t.captures, t.groupOf = append(t.captures, own), append(t.groupOf, g)
 	for _, recipe := range weave.Recipes(capture) {
 		for level := range recipe.Level + 1 {
-			// The streams of runs are kept, too.
+			// The streams of runs are needed, too.
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
-			for at, err := range c.refs(c.r.slabs.Runs(ctx, &outer)) {
+			for ref, err := range t.c.refs(t.c.r.slabs.Runs(ctx, &outer)) {
 				if err != nil {
 					return err
 				}
-				if o := c.owners[at]; o == 0 {
-					c.owners[at] = number
-				} else if o != number {
-					c.owners[at] = shared
-				}
+				t.need(ref)
 			}
 		}
 	}
 	return nil
+}
+
+// need notes that the capture that was added last needs a chunk.
+func (t *tally) need(ref known.Ref) {
+	n, last := uint32(len(t.captures)), t.last[ref]
+	if last == n {
+		return
+	}
+	t.last[ref] = n
+	length, size := int64(t.c.index.Length(ref)), int64(t.c.sizes[ref])
+	t.captures[n-1].take(length, size, last == 0)
+	if last > 0 && !t.several.has(ref) {
+		t.several.set(ref)
+		t.captures[last-1].Alone -= size
+	}
+	g := t.groupOf[n-1]
+	if last > 0 && t.groupOf[last-1] == g {
+		return
+	}
+	t.groups[g].take(length, size, last == 0)
+	if last > 0 && !t.severalGroups.has(ref) {
+		t.severalGroups.set(ref)
+		t.groups[t.groupOf[last-1]].Alone -= size
+	}
+}
+
+// take adds a chunk that nobody had before, if first, or that others have as well.
+func (c *Cost) take(length, size int64, first bool) {
+	c.Distinct += length
+	c.Stored += size
+	if first {
+		c.Alone += size
+		c.Fresh += size
+	}
 }
 
 // refs finds the chunks of runs in the index, each chunk of a run once.
@@ -67,40 +189,7 @@ func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
 	}
 }
 
-// tally gives for each chunk that there is its owner and its part of the slabs' bytes.
-func (c *census) tally(ctx context.Context, add func(owner uint32, bytes int64)) error {
-	for id, first := range c.index.Slabs() {
-		slab, err := c.r.slabs.Open(ctx, id)
-		if err != nil {
-			return err
-		}
-		if n := unpadded(slab); n > 0 {
-			if _, err := weave.FindChunk(c.index, id, n-1); err != nil {
-				return err // a table says less of the slab than the slab itself
-			}
-		}
-		ref := first
-		for i := range slab.Frames {
-			f := &slab.Frames[i]
-			if f.Padding {
-				break
-			}
-			raw := int64(f.Raw())
-			for _, length := range f.Chunks {
-				add(c.owners[ref], int64(f.Sealed)*int64(length)/raw)
-				ref++
-			}
-		}
-	}
-	return nil
-}
+type bitset []uint64
 
-// unpadded gives the number of a slab's chunks without its padding.
-func unpadded(slab *fetch.Slab) uint32 {
-	for i := range slab.Frames {
-		if slab.Frames[i].Padding {
-			return slab.FirstChunk(i)
-		}
-	}
-	return slab.Chunks()
-}
+func (b bitset) set(ref known.Ref)      { b[ref/64] |= 1 << (ref % 64) }
+func (b bitset) has(ref known.Ref) bool { return b[ref/64]&(1<<(ref%64)) != 0 }

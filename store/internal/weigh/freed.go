@@ -2,15 +2,8 @@ package weigh
 
 import (
 	"context"
-	"fmt"
 
 	"github.com/kistarchive/kist/store/internal/ledger"
-)
-
-// Owners in the census of FreedBy.
-const (
-	leaving = 1 // only captures that go have the chunk
-	staying = 2
 )
 
 // FreedBy tells how many bytes would come free without some captures, by their ids.
@@ -19,22 +12,18 @@ func (r *Scales) FreedBy(ctx context.Context, captures []*ledger.Capture, going 
 	if err != nil {
 		return 0, err
 	}
+	var leaving, staying group
 	for _, capture := range captures {
-		owner := uint32(staying)
-		if going[capture.ID] {
-			owner = leaving
-			bytes += capture.Info.Size
-		} else if capture.Retired != nil {
-			continue
-		}
-		if err := c.claim(ctx, capture, owner); err != nil {
-			return 0, fmt.Errorf("capture %s: %w", capture.ID, err)
+		switch {
+		case going[capture.ID]:
+			leaving = append(leaving, capture)
+		case capture.Retired == nil:
+			staying = append(staying, capture)
 		}
 	}
-	err = c.tally(ctx, func(owner uint32, n int64) {
-		if owner == leaving {
-			bytes += n
-		}
-	})
-	return bytes, err
+	t, err := c.count(ctx, []group{leaving, staying})
+	if err != nil {
+		return 0, err
+	}
+	return t.groups[0].Alone, nil
 }

@@ -1,9 +1,11 @@
 package files
 
 import (
+	"bufio"
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -94,4 +96,37 @@ func MustBeFree(path string) error {
 		return err
 	}
 	return nil
+}
+
+// Write writes a file for people: aside, flushed, and then moved into place. Another one is
+// replaced only if overwrite says so, and then its mode is kept; else only its owner can read it.
+func Write(path string, overwrite bool, write func(io.Writer) error) error {
+	mode := fs.FileMode(0o600)
+	if old, err := os.Stat(path); err == nil && overwrite {
+		if !old.Mode().IsRegular() {
+			return fmt.Errorf("%s is no file that can be replaced", screen.Line(path))
+		}
+		mode = old.Mode().Perm()
+	}
+	part, err := os.OpenFile(PartName(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return err
+	}
+	b := bufio.NewWriter(part)
+	if err = write(b); err == nil {
+		err = b.Flush()
+	}
+	if err == nil {
+		err = part.Sync()
+	}
+	if err == nil && mode != 0o600 {
+		err = part.Chmod(mode)
+	}
+	if err = errors.Join(err, part.Close()); err == nil {
+		err = Place(part.Name(), path, overwrite)
+	}
+	if err != nil {
+		os.Remove(part.Name())
+	}
+	return err
 }

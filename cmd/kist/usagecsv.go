@@ -1,0 +1,57 @@
+package main
+
+import (
+	"encoding/csv"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store"
+)
+
+// usageColumns are the columns of the CSV (RFC 4180): a row a capture, a name, a host, and one for all.
+var usageColumns = []string{
+	"of", "id", "name", "version", "host", "taken", "captures", "captured_bytes", "stored_bytes", "added_bytes", "alone_bytes",
+	"saved_bytes", "saved_by_deduplication_bytes", "saved_by_compression_bytes",
+}
+
+// writeUsageCSV writes the figures as a spreadsheet takes them. Of a capture stored is what it holds.
+func writeUsageCSV(w io.Writer, u *store.Usage) error {
+	out := csv.NewWriter(w)
+	rows := [][]string{usageColumns}
+	for _, c := range u.Captures {
+		rows = append(rows, []string{
+			"capture", c.ID, csvText(c.Name), csvText(c.Version), csvText(c.Host), c.Taken.UTC().Format(time.RFC3339), "1",
+			strconv.FormatUint(c.Bytes, 10), csvNumber(c.Holds), strconv.FormatUint(c.Added, 10), csvNumber(c.Alone), csvNumber(int64(c.Bytes) - c.Holds), "", "",
+		})
+	}
+	for _, n := range u.Names {
+		rows = append(rows, csvCost("name", n.Name, "", n.Cost))
+	}
+	for _, h := range u.Hosts {
+		rows = append(rows, csvCost("host", "", h.Host, h.Cost))
+	}
+	rows = append(rows, csvCost("all", "", "", u.Total))
+	return out.WriteAll(rows)
+}
+
+func csvCost(of, name, host string, c store.Cost) []string {
+	return []string{
+		of, "", csvText(name), "", csvText(host), "", strconv.Itoa(c.Captures), csvNumber(c.Captured), csvNumber(c.Stored), "", csvNumber(c.Alone),
+		csvNumber(c.Saved), csvNumber(c.Deduplication), csvNumber(c.Compression),
+	}
+}
+
+func csvNumber(n int64) string { return strconv.FormatInt(n, 10) }
+
+// csvText gives text that a spreadsheet does not calculate (OWASP, "CSV Injection", from memory): what
+// begins as a formula does gets an apostrophe before it.
+func csvText(s string) string {
+	s = screen.Printable(s)
+	if s != "" && strings.ContainsRune("=+-@", rune(s[0])) {
+		return "'" + s
+	}
+	return s
+}

@@ -1,0 +1,92 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store"
+)
+
+// Tables of usage take at most 80 columns. An id takes 20, a size 8, and what separates them 2.
+const (
+	shownName    = 9  // of a capture
+	shownVersion = 7  // likewise
+	shownShare   = 18 // of a name or host
+)
+
+// usageTables gives the lines of all tables that there are.
+func usageTables(u *store.Usage) (tables [][]string) {
+	if len(u.Captures) > 0 {
+		tables = append(tables, usageLines(u))
+	}
+	var names, hosts []share
+	for _, n := range u.Names {
+		names = append(names, share{n.Name, n.Cost})
+	}
+	for _, h := range u.Hosts {
+		hosts = append(hosts, share{h.Host, h.Cost})
+	}
+	if len(names) > 1 {
+		tables = append(tables, shareLines("name", names))
+	}
+	if len(hosts) > 1 {
+		tables = append(tables, shareLines("host", hosts))
+	}
+	return tables
+}
+
+type share struct {
+	of string
+	store.Cost
+}
+
+// shareLines is a table of what names or hosts cost.
+func shareLines(what string, shares []share) []string {
+	lines := []string{what + "\tcaptures\tcaptured\t  stored\t   saved\tby dedup\tby compr"}
+	for _, s := range shares {
+		cells := []string{screen.Shorten(screen.Printable(s.of), shownShare), fmt.Sprintf("%8d", s.Captures)}
+		for _, n := range []int64{s.Captured, s.Stored, s.Saved, s.Deduplication, s.Compression} {
+			cells = append(cells, fmt.Sprintf("%8s", signedSize(n)))
+		}
+		lines = append(lines, strings.Join(cells, "\t"))
+	}
+	return lines
+}
+
+// usageLines is the table of captures. Names are shown where there are several, bars where
+// there is room for them.
+func usageLines(u *store.Usage) []string {
+	var most int64
+	for _, c := range u.Captures {
+		most = max(most, c.Alone)
+	}
+	names := len(u.Names) > 1
+	titles := []string{"id", "version", "    size", "   holds", "   added", "   alone"}
+	if names {
+		titles = append([]string{"id", "name"}, titles[1:]...)
+	}
+	lines := []string{strings.Join(titles, "\t")}
+	for _, c := range u.Captures {
+		cells := []string{c.ID}
+		if names {
+			cells = append(cells, screen.Shorten(screen.Printable(c.Name), shownName))
+		}
+		cells = append(cells, screen.Shorten(screen.Printable(c.Version), shownVersion),
+			screen.SizeCell(c.Bytes), screen.SizeCell(uint64(c.Holds)), screen.SizeCell(c.Added), screen.SizeCell(uint64(c.Alone)))
+		if !names {
+			cells = append(cells, bar(c.Alone, most))
+		}
+		lines = append(lines, strings.Join(cells, "\t"))
+	}
+	return lines
+}
+
+// bar draws a share of a whole.
+func bar(n, most int64) string {
+	const width = 8
+	if most == 0 {
+		return ""
+	}
+	return strings.Repeat("=", int((n*width+most-1)/most))
+}
