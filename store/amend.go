@@ -48,7 +48,7 @@ type AmendOptions struct {
 // capture can be read.
 func (r *Repository) Amend(ctx context.Context, id string, o AmendOptions) (c *Capture, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := cmp.Or(r.open(), o.check()); err != nil {
+	if err := cmp.Or(r.open(ctx), o.check()); err != nil {
 		return nil, err
 	}
 	rehearsed, err := r.ledger.ReadRehearsals(ctx)

@@ -15,7 +15,7 @@ import (
 // It fails with [ErrClosed], or with a *storage.Error that names what could not be listed.
 func (r *Repository) Before(ctx context.Context, name, host string, taken time.Time) (c *Capture, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	found, err := r.taker.Before(ctx, name, host, taken)

@@ -10,6 +10,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Capture is one dated, labelled, immutable record of a service's volumes.
@@ -142,9 +143,9 @@ func (c *Capture) Volume(name string) (*Volume, error) {
 		all = append(all, c.Volumes[i].Name)
 	}
 	if name == "" {
-		return nil, fmt.Errorf("capture %s has %d volumes (%s): %w: name one", c.ID, len(all), strings.Join(all, ", "), ErrAmbiguous)
+		return nil, fmt.Errorf("capture %s has %d volumes (%s): %w: name one", c.ID, len(all), vault.OneLine(strings.Join(all, ", ")), ErrAmbiguous)
 	}
-	return nil, fmt.Errorf("volume %q of capture %s: %w: it has %s", name, c.ID, ErrNotFound, strings.Join(all, ", "))
+	return nil, fmt.Errorf("volume %q of capture %s: %w: it has %s", name, c.ID, ErrNotFound, vault.OneLine(strings.Join(all, ", ")))
 }
 
 // Captures lists the captures, oldest first, without those that are retired.

@@ -10,7 +10,6 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/take"
-	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -148,8 +147,9 @@ func (o *CaptureOptions) check() error {
 // It fails with [ErrBadOptions], [ErrForeign], [ErrUnfinished], [tarstream.ErrHeader], with what
 // reading a volume gave, or with a *storage.Error that names the object.
 func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	internal, err := r.takeOptions(o)
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	internal, err := r.takeOptions(ctx, g, o)
 	if err != nil {
 		return nil, err
 	}
@@ -177,8 +177,9 @@ type Draft struct {
 // the service is down for a shorter time. What a draft stored and no
 // capture uses is harmless, and is used by later captures.
 func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (d *Draft, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	internal, err := r.takeOptions(o)
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	internal, err := r.takeOptions(ctx, g, o)
 	if err != nil {
 		return nil, err
 	}
@@ -190,18 +191,18 @@ func (r *Repository) Draft(ctx context.Context, o CaptureOptions) (d *Draft, err
 }
 
 // takeOptions checks options, and gives them as the rooms know them.
-func (r *Repository) takeOptions(o CaptureOptions) (take.Options, error) {
-	if err := cmp.Or(r.open(), o.check(), r.ownsDraft(o.After)); err != nil {
+func (r *Repository) takeOptions(ctx context.Context, g *guard, o CaptureOptions) (take.Options, error) {
+	if err := cmp.Or(r.open(ctx), o.check(), r.ownsDraft(o.After)); err != nil {
 		return take.Options{}, err
 	}
 	to := take.Options{
 		Name: o.Name, Version: o.Version, Note: o.Note, Host: o.Host, Taken: o.Taken, Labels: o.Labels,
-		AcceptUnfinished: o.AcceptUnfinished, Level: o.Level.encoder(), Meter: newMeter(o.Progress),
+		AcceptUnfinished: o.AcceptUnfinished, Level: o.Level.encoder(), Meter: g.meter("CaptureOptions.Progress", o.Progress),
 	}
 	if o.After != nil {
 		to.After = o.After.file
 	}
-	for _, v := range o.Volumes {
+	for _, v := range g.volumes(o.Volumes) {
 		source := take.Volume{Name: v.Name, MountPath: v.MountPath, Source: v.Source, Open: v.Open}
 		if v.Folder != nil {
 			folder := take.Folder(*v.Folder)

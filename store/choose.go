@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // ChooseOptions say more of what a selector means.
@@ -58,7 +59,7 @@ func (l *Listing) Choose(text string, o ChooseOptions) (*Capture, error) {
 	}
 	if s.byDate() {
 		if ids := l.later(c); len(ids) > 0 {
-			return nil, fmt.Errorf("which capture %s is can't be told, since index files are damaged; name it by its id: %w", text, l.damageOf(ids))
+			return nil, fmt.Errorf("which capture %q is can't be told, since index files are damaged; name it by its id: %w", text, l.damageOf(ids))
 		}
 		return c, err
 	}
@@ -209,7 +210,7 @@ func (s *selector) ambiguous(captures []*Capture, o ChooseOptions, reason string
 			e.shown = append(e.shown, c.ID)
 			continue
 		}
-		e.shown = append(e.shown, fmt.Sprintf("%s: %s, taken %s on %s", c.ID, strings.TrimSpace(c.Name+" "+c.Version), shownTime(c, o), cmp.Or(c.Host, "an unnamed host")))
+		e.shown = append(e.shown, fmt.Sprintf("%s: %s, taken %s on %s", c.ID, vault.OneLine(strings.TrimSpace(c.Name+" "+c.Version)), shownTime(c, o), vault.OneLine(cmp.Or(c.Host, "an unnamed host"))))
 	}
 	return e
 }

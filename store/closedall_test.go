@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"context"
 	"errors"
 	"io"
 	"io/fs"
@@ -24,28 +25,12 @@ func TestClosedEverywhere(t *testing.T) {
 		t.Fatal(err)
 	}
 	f.Repository.Close()
-	given := map[string]reflect.Value{
-		"*store.Capture": reflect.ValueOf(c), "*store.Volume": reflect.ValueOf(&c.Volumes[0]), "context.Context": reflect.ValueOf(t.Context()),
-		"io.Writer": reflect.ValueOf(io.Discard), "crypt.Secret": reflect.ValueOf(f.key),
-		"store.CaptureOptions": reflect.ValueOf(store.CaptureOptions{After: d, Volumes: []store.VolumeInput{stream([]byte("bean"))}}),
-		"func(string) bool":    reflect.ValueOf(func(string) bool { return true }),
-	}
-	r, asked := reflect.ValueOf(f.Repository), 0
-	for m := range r.Type().NumMethod() {
-		name, method := r.Type().Method(m).Name, r.Method(m)
+	asked := 0
+	for name, method := range methodsOf(f.Repository) {
 		if name == "Close" {
 			continue
 		}
-		var in []reflect.Value
-		for i := range method.Type().NumIn() {
-			kind := method.Type().In(i)
-			if v, ok := given[kind.String()]; ok {
-				in = append(in, v)
-			} else {
-				in = append(in, reflect.Zero(kind))
-			}
-		}
-		if got, fails := errorOf(method.Call(in)); fails {
+		if got, fails := errorOf(method.Call(argumentsOf(method, t.Context(), f, c, d))); fails {
 			asked++
 			if !errors.Is(got, store.ErrClosed) || !errors.Is(got, fs.ErrClosed) {
 				t.Errorf("%s after Close: %v", name, got)
@@ -55,6 +40,34 @@ func TestClosedEverywhere(t *testing.T) {
 	if asked < 24 {
 		t.Errorf("only %d methods can fail", asked)
 	}
+}
+
+// methodsOf gives the exported methods of a value by their names.
+func methodsOf(v any) map[string]reflect.Value {
+	r, methods := reflect.ValueOf(v), make(map[string]reflect.Value)
+	for m := range r.Type().NumMethod() {
+		methods[r.Type().Method(m).Name] = r.Method(m)
+	}
+	return methods
+}
+
+// argumentsOf gives what a function can be called with; zero values where nothing better is known.
+func argumentsOf(function reflect.Value, ctx context.Context, f *fixture, c *store.Capture, d *store.Draft) (in []reflect.Value) {
+	given := map[string]reflect.Value{
+		"*store.Capture": reflect.ValueOf(c), "*store.Volume": reflect.ValueOf(&c.Volumes[0]), "context.Context": reflect.ValueOf(ctx),
+		"io.Writer": reflect.ValueOf(io.Discard), "crypt.Secret": reflect.ValueOf(f.key), "storage.Storage": reflect.ValueOf(f.mem),
+		"store.CaptureOptions": reflect.ValueOf(store.CaptureOptions{After: d, Volumes: []store.VolumeInput{stream([]byte("bean"))}}),
+		"func(string) bool":    reflect.ValueOf(func(string) bool { return true }),
+	}
+	for i := range function.Type().NumIn() {
+		kind := function.Type().In(i)
+		if v, ok := given[kind.String()]; ok {
+			in = append(in, v)
+		} else {
+			in = append(in, reflect.Zero(kind))
+		}
+	}
+	return in
 }
 
 // errorOf gives the error among results, or that of a sequence; fails tells whether they

@@ -33,11 +33,11 @@ type Difference struct {
 // [ErrForeign], or [ErrDamaged] where a member list can't be read.
 func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Difference, error] {
 	return func(yield func(Difference, error) bool) {
-		err := cmp.Or(r.open(), r.ownsAll(was), r.ownsAll(is))
+		err := cmp.Or(r.open(ctx), r.ownsAll(was), r.ownsAll(is))
 		if err == nil {
 			var closed error
 			err = r.scales.Compare(ctx, was.captured, is.captured, func(d weigh.Difference) bool {
-				closed = r.open()
+				closed = r.open(ctx)
 				return closed == nil && yield(Difference(d), nil)
 			})
 			err = cmp.Or(err, closed)

@@ -35,6 +35,7 @@ var scenarios = []scenario{
 	{name: "making a key slot anew", prepare: append(prepared, (*site).addOldSlot), act: (*site).renewSlot},
 	{name: "holding", prepare: prepared, act: (*site).hold},
 	{name: "noting a rehearsal", prepare: append(prepared, (*site).noteRehearsal), act: (*site).noteRehearsal},
+	{name: "keeping a verification", prepare: append(prepared, (*site).keepVerification), act: (*site).keepVerification},
 	{name: "releasing", prepare: append(prepared, (*site).hold), act: (*site).release},
 	{name: "retiring", prepare: prepared, act: (*site).retire},
 	{name: "reinstating", prepare: append(prepared, (*site).retire), act: (*site).reinstate},
@@ -247,6 +248,12 @@ func (s *site) hold(ctx context.Context) error {
 // noteRehearsal notes one in the place of the one before.
 func (s *site) noteRehearsal(ctx context.Context) error {
 	return s.NoteRehearsal(ctx, s.oldest()[0], store.Rehearsal{Outcome: store.RehearsedUp})
+}
+
+// keepVerification keeps one in the place of the one before.
+func (s *site) keepVerification(ctx context.Context) error {
+	_, err := s.Verify(ctx, store.VerifyOptions{Keep: true})
+	return err
 }
 
 func (s *site) release(ctx context.Context) error { return s.Release(ctx, s.oldest()) }

@@ -69,22 +69,24 @@ const (
 // fails with [ErrDamaged] and [ErrMoved] as [Repository.Members] does, and with an error of the file system where dir, if it is
 // there, can't be looked through.
 func (r *Repository) FolderChanges(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (_ *FolderChanges, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.ready(volumes...); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.ready(ctx, volumes...); err != nil {
 		return nil, err
 	}
 	live, err := lookThrough(ctx, dir)
 	if err != nil {
 		return nil, err
 	}
+	match := g.match("FolderOptions.Match", o.Match)
 	out := &FolderChanges{}
 	for _, v := range volumes {
 		below := ""
 		if len(volumes) > 1 {
 			below = v.Name
 		}
-		if err := r.changesOf(ctx, v, below, live, o.Match, out); err != nil {
-			return nil, fmt.Errorf("volume %s: %w", v.Name, err)
+		if err := r.changesOf(ctx, v, below, live, match, out); err != nil {
+			return nil, fmt.Errorf("volume %s: %w", vault.OneLine(v.Name), err)
 		}
 	}
 	if o.Match == nil {

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"context"
 	"errors"
 	"fmt"
 )
@@ -21,9 +22,9 @@ func (r *Repository) owns(v *Volume) error {
 	return nil
 }
 
-// ready fails for a repository that was closed, and for volumes that it did not give.
-func (r *Repository) ready(volumes ...*Volume) error {
-	if err := r.open(); err != nil {
+// ready fails for a repository that was closed, for a context that is done, and for volumes that it did not give.
+func (r *Repository) ready(ctx context.Context, volumes ...*Volume) error {
+	if err := r.open(ctx); err != nil {
 		return err
 	}
 	for _, v := range volumes {

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/rotation"
 )
 
 // Whatever a Repository did not give is refused by all that takes it, without a panic.
@@ -43,6 +44,7 @@ func TestForeign(t *testing.T) {
 			"RestoreFolder":   second(r.RestoreFolder(ctx, []*store.Volume{v}, t.TempDir(), store.FolderOptions{})),
 			"FolderChanges":   second(r.FolderChanges(ctx, []*store.Volume{v}, t.TempDir(), store.FolderOptions{})),
 			"OpenMember":      third(r.OpenMember(ctx, v, "catalogue")),
+			"PlanRotation":    second(r.PlanRotation([]*store.Capture{good, c}, store.RotationOptions{Rules: rotation.Rules{Last: 1}})),
 			"Restore":         r.Restore(ctx, v, new(bytes.Buffer), store.RestoreOptions{}),
 			"RestoreMembers":  second(r.RestoreMembers(ctx, v, func(string) bool { return true }, io.Discard, store.RestoreOptions{})),
 		} {

@@ -2,10 +2,12 @@ package store_test
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"io"
@@ -13,6 +15,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -36,6 +39,25 @@ type goldenCapture struct {
 	Volumes []string `json:"sha256"` // of the streams
 	Paths   []string `json:"paths"`  // of the members of the first volume
 	Held    bool     `json:"held,omitempty"`
+
+	Amended   *goldenAmended `json:"amended,omitempty"`
+	Rehearsed string         `json:"rehearsed,omitempty"` // the outcome
+}
+
+// goldenAmended is what an amended capture gives.
+type goldenAmended struct {
+	Version string            `json:"version"`
+	Note    string            `json:"note"`
+	Taken   string            `json:"taken"`
+	Labels  map[string]string `json:"labels"`
+	First   []string          `json:"first"` // version, note and time as first recorded
+}
+
+func (g *goldenAmended) String() string {
+	if g == nil {
+		return "as first recorded"
+	}
+	return fmt.Sprint(*g)
 }
 
 // goldens are the golden repositories, the latest last: one of each format version, and one
@@ -45,7 +67,10 @@ var goldens = []struct {
 	version int
 }{
 	{"../testdata/format1", 1},
-	{"../testdata/format1-proofs", 1}, // padding, chains of captures, ends of marks, key slots of version 2
+	{"../testdata/format1-proofs", 1},  // padding, chains of captures, ends of marks, key slots of version 2
+	{"../testdata/format1-amended", 1}, // amendments, rehearsals, a mark of what is harmed, a lease
+	{"../testdata/format1-told", 1},    // what rehearsals and verifications found
+	{"../testdata/format1-orders", 1},  // orders of members by path
 }
 
 // TestGolden reads the repository of every format version there has been.
@@ -121,7 +146,10 @@ func describe(t *testing.T, r *store.Repository) (out []goldenCapture) {
 		t.Fatal(err)
 	}
 	for _, c := range captures {
-		g := goldenCapture{ID: c.ID, Held: c.Held}
+		g := goldenCapture{ID: c.ID, Held: c.Held, Amended: amendedGolden(c)}
+		if c.Rehearsed != nil {
+			g.Rehearsed = string(c.Rehearsed.Outcome)
+		}
 		for i := range c.Volumes {
 			h := sha256.New()
 			if err := r.Restore(t.Context(), &c.Volumes[i], h, store.RestoreOptions{}); err != nil {
@@ -138,6 +166,16 @@ func describe(t *testing.T, r *store.Repository) (out []goldenCapture) {
 		out = append(out, g)
 	}
 	return out
+}
+
+// amendedGolden gives what an amended capture gives, or nil.
+func amendedGolden(c *store.Capture) *goldenAmended {
+	a := c.Amended
+	if a == nil {
+		return nil
+	}
+	first := []string{*cmp.Or(a.Version, &c.Version), *cmp.Or(a.Note, &c.Note), cmp.Or(a.Taken, &c.Taken).Format(time.RFC3339Nano)}
+	return &goldenAmended{c.Version, c.Note, c.Taken.Format(time.RFC3339Nano), c.Labels, first}
 }
 
 // writeGolden makes a small repository that has one of everything.
@@ -180,6 +218,7 @@ func writeGolden(t *testing.T, dir string) {
 		}
 	}
 	markGolden(t, r)
+	amendGolden(t, r, folder)
 	b, err := json.MarshalIndent(describe(t, r), "", " ")
 	if err != nil {
 		t.Fatal(err)
@@ -211,11 +250,92 @@ func markGolden(t *testing.T, r *store.Repository) {
 		func() error { return r.Hold(ctx, second, o) },
 		func() error { return r.Retire(ctx, []string{gone.ID}, o) },
 		func() error { _, err := r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace}); return err },
+		func() error {
+			return r.NoteRehearsal(ctx, second[0], store.Rehearsal{Outcome: store.RehearsedUp, Took: time.Second, Host: "hazel", Checked: []string{"one volume"}})
+		},
+		func() error {
+			_, err := r.Verify(ctx, store.VerifyOptions{Full: true, Keep: true, Host: "hazel"})
+			return err
+		},
 	} {
 		if err := step(); err != nil {
 			t.Fatal(err)
 		}
 	}
+}
+
+// amendGolden amends and rehearses what there is, and leaves a mark of what is harmed, though the slab was
+// put back since, and the lease of somebody who was killed.
+func amendGolden(t *testing.T, r *store.Repository, folder *storage.Folder) {
+	t.Helper()
+	ctx := t.Context()
+	all, err := r.Captures(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, second, empty, version := all[0].ID, all[1].ID, "", "4.0.9"
+	for _, step := range []func() error{
+		func() error {
+			_, err := r.Amend(ctx, first, store.AmendOptions{Version: &version, Taken: time.Date(2025, 3, 14, 2, 3, 4, 5e6, time.UTC), Host: "hazel"})
+			return err
+		},
+		func() error {
+			_, err := r.Amend(ctx, first, store.AmendOptions{Note: &empty, Labels: map[string]string{"site": "barn"}, RemoveLabels: []string{"shelf"}})
+			return err
+		},
+		func() error {
+			return r.NoteRehearsal(ctx, first, store.Rehearsal{Outcome: store.RehearsedUp, Took: time.Minute, Host: "hazel", Checked: []string{"401 members"}})
+		},
+		func() error {
+			return r.NoteRehearsal(ctx, second, store.Rehearsal{Outcome: store.RehearsedDown, Fault: "golden"})
+		},
+		func() error { return harmGolden(ctx, r, folder) },
+		func() error { return leaseGolden(ctx, r, folder) },
+	} {
+		if err := step(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// harmGolden changes a slab, has that marked, and puts the slab back as it was.
+func harmGolden(ctx context.Context, r *store.Repository, folder *storage.Folder) error {
+	slabs, err := folder.List(ctx, "slabs")
+	if err != nil {
+		return err
+	}
+	slab := slices.MaxFunc(slabs, func(a, b storage.Info) int { return cmp.Compare(a.Size, b.Size) })
+	whole := make([]byte, slab.Size)
+	if err := errors.Join(folder.ReadAt(ctx, slab.Name, whole, 0), folder.Remove(ctx, slab.Name)); err != nil {
+		return err
+	}
+	harmed := bytes.Clone(whole)
+	harmed[200] ^= 1
+	if err := folder.Put(ctx, slab.Name, bytes.NewReader(harmed)); err != nil {
+		return err
+	}
+	if _, err := r.Repair(ctx, store.RepairOptions{}); err != nil {
+		return err
+	}
+	return errors.Join(folder.Remove(ctx, slab.Name), folder.Put(ctx, slab.Name, bytes.NewReader(whole)))
+}
+
+// leaseGolden puts the lease of a capture again once it has ended.
+func leaseGolden(ctx context.Context, r *store.Repository, folder *storage.Folder) error {
+	left := make(map[string][]byte)
+	_, err := r.Draft(ctx, store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{{Open: func(ctx context.Context) (io.ReadCloser, error) {
+		leases, err := folder.List(ctx, "leases")
+		for _, l := range leases {
+			b := make([]byte, l.Size)
+			err = errors.Join(err, folder.ReadAt(ctx, l.Name, b, 0))
+			left[l.Name] = b
+		}
+		return io.NopCloser(bytes.NewReader(nil)), err
+	}}}})
+	for name, b := range left {
+		err = errors.Join(err, folder.Mark(ctx, name, b))
+	}
+	return err
 }
 
 // goldenVolumes gives the volumes of successive captures: files of which every
@@ -239,9 +359,23 @@ func goldenVolumes(t *testing.T) [][]store.VolumeInput {
 			named("data", data), named("zipped", zipped.Bytes()),
 			named("short", data[:700]), named("dump", []byte("-- catalogue\n")), named("empty", nil),
 			{Name: "folder", Source: "/srv/seedbank", Folder: &store.FolderInput{Path: folder}},
+			named("sorted", goldenMembers(t, 3000, false)), named("mixed", goldenMembers(t, 500, true)),
 		})
 	}
 	return captures
+}
+
+// goldenMembers gives a stream of so many members without contents, which has an order; sorted, or mixed.
+func goldenMembers(t *testing.T, n int, mixed bool) []byte {
+	files := make([]file, n)
+	for i := range files {
+		k := i
+		if mixed {
+			k = i * 7 % n
+		}
+		files[i] = file{name: fmt.Sprintf("./beds/%02d/plant-%d", k/100, 100+k%100)}
+	}
+	return tarOf(t, files...)
 }
 
 // goldenFolder has a file, a link, and a socket, which a capture warns of.

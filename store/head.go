@@ -16,7 +16,7 @@ import (
 // Where index files are damaged it fails with [ErrDamaged].
 func (r *Repository) Head(ctx context.Context) (tokens []string, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	captures, err := r.AllCaptures(ctx)

@@ -90,6 +90,9 @@ var readingPaths = []readingPath{
 	{"open member", func(ctx context.Context, h *hostileReader) error {
 		return h.each(ctx, func(v *store.Volume) error { return h.openMembers(ctx, v) })
 	}},
+	{"FS", func(ctx context.Context, h *hostileReader) error {
+		return h.each(ctx, func(v *store.Volume) error { return h.walkFS(ctx, v) })
+	}},
 	{"restore", func(ctx context.Context, h *hostileReader) error {
 		return h.each(ctx, func(v *store.Volume) error {
 			return h.r.Restore(ctx, v, io.Discard, store.RestoreOptions{})

@@ -36,6 +36,9 @@ const (
 // Slots lists the key slots, in order of their ids.
 func (r *Repository) Slots(ctx context.Context) (slots []Slot, err error) {
 	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return nil, err
+	}
 	listed, err := r.vault.Slots(ctx)
 	if err != nil {
 		return nil, err
@@ -55,6 +58,9 @@ func (r *Repository) OpenedSlot() crypt.SlotID { return r.vault.OpenedSlot() }
 // [ErrTooManySlots].
 func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (s *crypt.Slot, err error) {
 	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return nil, err
+	}
 	return r.vault.AddSlot(ctx, secret, o)
 }
 
@@ -64,6 +70,9 @@ func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.S
 // repository: only those that are [SlotProven] count.
 func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) (err error) {
 	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return err
+	}
 	return r.vault.RemoveSlot(ctx, id)
 }
 
@@ -77,5 +86,8 @@ func (r *Repository) RemoveSlot(ctx context.Context, id crypt.SlotID) (err error
 // with what the operating system says.
 func (r *Repository) RenewSlot(ctx context.Context, secret crypt.Secret) (renewed *crypt.Slot, err error) {
 	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return nil, err
+	}
 	return r.vault.RenewSlot(ctx, secret, func(id crypt.SlotID) { r.ledger.Watch().Keep(r.ledger.Watch().Memory.SetSlot(id)) })
 }

@@ -2,8 +2,6 @@ package store
 
 import (
 	"context"
-
-	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // LeastSize gives how many bytes a volume's contents take on a disk at least once they are restored into a
@@ -12,13 +10,11 @@ import (
 //
 // It fails with [ErrDamaged] where that can't be told, and with [ErrMoved].
 func (r *Repository) LeastSize(ctx context.Context, v *Volume, match func(path string) bool) (_ int64, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.ready(ctx, v); err != nil {
 		return 0, err
 	}
-	if err := r.owns(v); err != nil {
-		return 0, err
-	}
-	n, err := r.giver.LeastSize(ctx, v.captured(), match)
+	n, err := r.giver.LeastSize(ctx, v.captured(), g.match("match", match))
 	return n, r.giver.OrMoved(ctx, v.captured(), err)
 }

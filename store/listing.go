@@ -36,7 +36,7 @@ type Listing struct {
 // List lists the captures, and says which can't be read: that is no error here.
 func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	captures, damage, err := r.ledger.ReadAll(ctx)

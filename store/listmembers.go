@@ -20,14 +20,14 @@ type Member = tarstream.Member
 // [Repository.Restore] does.
 func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, error] {
 	return func(yield func(*Member, error) bool) {
-		if err := cmp.Or(r.open(), r.owns(v)); err != nil {
+		if err := cmp.Or(r.open(ctx), r.owns(v)); err != nil {
 			yield(nil, err)
 			return
 		}
 		kept := v.captured()
 		for e, err := range r.reader.Listing(ctx, kept) {
 			if err == nil {
-				err = r.open()
+				err = r.open(ctx)
 			}
 			if err != nil {
 				err = r.giver.OrMoved(ctx, kept, err)
@@ -56,10 +56,7 @@ func (r *Repository) Members(ctx context.Context, v *Volume) iter.Seq2[*Member, 
 // the reading of the content it fails with [ErrMoved] as [Repository.Restore] does.
 func (r *Repository) OpenMember(ctx context.Context, v *Volume, path string) (m *Member, content io.ReadCloser, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
-		return nil, nil, err
-	}
-	if err := r.owns(v); err != nil {
+	if err := r.ready(ctx, v); err != nil {
 		return nil, nil, err
 	}
 	return r.giver.OpenMember(ctx, v.captured(), path)

@@ -7,7 +7,6 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/give"
-	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // ErrCut is what is wrong with a [LostMember] of a volume that is Unfinished: the stream that was
@@ -51,14 +50,12 @@ func (l *Losses) None() bool { return l.found.None() }
 // progress, if set, is called as that of [RestoreOptions]. It fails with [ErrMoved], and with errors of
 // the storage that are no damage.
 func (r *Repository) FindLosses(ctx context.Context, v *Volume, progress func(Progress)) (_ *Losses, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.ready(ctx, v); err != nil {
 		return nil, err
 	}
-	if err := r.owns(v); err != nil {
-		return nil, err
-	}
-	found, err := r.giver.FindLosses(ctx, v.captured(), newMeter(progress))
+	found, err := r.giver.FindLosses(ctx, v.captured(), g.meter("progress", progress))
 	if err != nil {
 		return nil, err
 	}
@@ -73,14 +70,15 @@ func (r *Repository) FindLosses(ctx context.Context, v *Volume, progress func(Pr
 // capture, as [Repository.RestoreMembers] does: no part of a lost one. match, if set, chooses among them. It gives their number,
 // which may be 0.
 func (r *Repository) RestoreWhole(ctx context.Context, l *Losses, match func(path string) bool, w io.Writer, o RestoreOptions) (n int, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.open(ctx); err != nil {
 		return 0, err
 	}
 	if err := r.ownsLosses(l); err != nil {
 		return 0, err
 	}
-	return r.giver.WriteWhole(ctx, l.Volume.captured(), l.found, match, w, newMeter(o.Progress))
+	return r.giver.WriteWhole(ctx, l.Volume.captured(), l.found, g.match("match", match), g.writer(w), g.meter("RestoreOptions.Progress", o.Progress))
 }
 
 // ownsLosses makes sure that FindLosses of this repository gave all losses, each of its Volume.

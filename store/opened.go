@@ -23,7 +23,7 @@ type OpenedVolume struct{ opened *give.Opened }
 // It fails with [ErrDamaged], naming the object, and with [ErrMoved] as [Repository.Restore] does.
 func (r *Repository) OpenVolume(ctx context.Context, v *Volume) (_ *OpenedVolume, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.ready(v); err != nil {
+	if err := r.ready(ctx, v); err != nil {
 		return nil, err
 	}
 	l, err := r.giver.OpenVolume(ctx, v.captured())
@@ -55,6 +55,9 @@ func (l *OpenedVolume) Find(path string) (*Member, error) { return l.opened.Memb
 // It fails with [ErrNotFound], also for what has no content, such as a folder; with [ErrDamaged]; and
 // with [ErrMoved] as [Repository.Restore] does: open the volume of the capture again then.
 func (l *OpenedVolume) Open(ctx context.Context, path string) (*MemberFile, error) {
+	if err := ended(ctx); err != nil {
+		return nil, err
+	}
 	f, err := l.opened.Content(ctx, path)
 	if err != nil {
 		return nil, err

@@ -84,12 +84,17 @@ func RotationItems(captures []*Capture) []rotation.Item {
 // and, with a warning, captures whose dates can't be right: those dated after now and those written
 // before the repository was made, by more than [ClockTolerance].
 //
-// It fails with [ErrNotFound] where Name is that of no capture that is not retired, and with
-// [rotation.ErrBadRules] or [rotation.ErrBadItem]. It reads nothing, and may be called by several
+// It fails with [ErrForeign] for a capture that this repository did not give, with [ErrNotFound] where Name is
+// that of no capture that is not retired, and with [rotation.ErrBadRules] or [rotation.ErrBadItem]. It reads nothing, and may be called by several
 // goroutines at once.
 func (r *Repository) PlanRotation(captures []*Capture, o RotationOptions) (*RotationPlan, error) {
-	if err := r.open(); err != nil {
+	if err := r.vault.Open(); err != nil {
 		return nil, err
+	}
+	for _, c := range captures {
+		if err := r.ownsAll(c); err != nil {
+			return nil, err
+		}
 	}
 	rotating := slices.DeleteFunc(withoutRetired(captures), func(c *Capture) bool { return o.Name != "" && c.Name != o.Name })
 	if o.Name != "" && len(rotating) == 0 {

@@ -15,18 +15,22 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// dated is a capture as a rotation sees it, by days since the repository was made.
-func dated(r *fixture, id, name, host string, taken, written float64) *store.Capture {
+// dated is a capture as a rotation sees it, by days since the repository was made: a copy of a
+// given one with other labels.
+func dated(r *fixture, given *store.Capture, id, name, host string, taken, written float64) *store.Capture {
 	at := func(days float64) time.Time { return r.Made().Add(time.Duration(days * 24 * float64(time.Hour))) }
-	return &store.Capture{ID: id, Name: name, Host: host, Taken: at(taken), Written: at(written)}
+	c := *given
+	c.ID, c.Name, c.Version, c.Host, c.Taken, c.Written = id, name, "", host, at(taken), at(written)
+	return &c
 }
 
 // TestPlanRotationOfVersions: the newest of each version stays unless a rule says of how many,
 // and one with doubts is not chosen where there is another.
 func TestPlanRotationOfVersions(t *testing.T) {
 	f := newFixture(t)
+	given := f.capture([]byte("bean"))
 	version := func(id, version string, day float64, doubts ...store.Doubt) *store.Capture {
-		c := dated(f, id, "seedbank", "hazel", day, day)
+		c := dated(f, given, id, "seedbank", "hazel", day, day)
 		c.Version, c.Doubts = version, doubts
 		return c
 	}
@@ -62,18 +66,19 @@ func TestPlanRotationOfVersions(t *testing.T) {
 // retired or dated wrongly is treated as such.
 func TestPlanRotation(t *testing.T) {
 	f := newFixture(t)
+	given := f.capture([]byte("bean"))
 	tolerated := store.ClockTolerance.Hours() / 24
 	captures := []*store.Capture{
-		dated(f, "reset", "seedbank", "hazel", -20000, -20000),
-		dated(f, "imported", "seedbank", "hazel", -600, 1),
-		dated(f, "slow", "seedbank", "hazel", 0, -tolerated),
-		dated(f, "other", "seedbank", "alder", 2, 2),
-		dated(f, "held", "seedbank", "hazel", 3, 3),
-		dated(f, "retired", "seedbank", "hazel", 4, 4),
-		dated(f, "newest", "seedbank", "hazel", 5, 5),
-		dated(f, "soon", "seedbank", "alder", 10+tolerated, 10),
-		dated(f, "ahead", "seedbank", "hazel", 10.1, 10.1),
-		dated(f, "orchard", "orchard", "hazel", 1, 1),
+		dated(f, given, "reset", "seedbank", "hazel", -20000, -20000),
+		dated(f, given, "imported", "seedbank", "hazel", -600, 1),
+		dated(f, given, "slow", "seedbank", "hazel", 0, -tolerated),
+		dated(f, given, "other", "seedbank", "alder", 2, 2),
+		dated(f, given, "held", "seedbank", "hazel", 3, 3),
+		dated(f, given, "retired", "seedbank", "hazel", 4, 4),
+		dated(f, given, "newest", "seedbank", "hazel", 5, 5),
+		dated(f, given, "soon", "seedbank", "alder", 10+tolerated, 10),
+		dated(f, given, "ahead", "seedbank", "hazel", 10.1, 10.1),
+		dated(f, given, "orchard", "orchard", "hazel", 1, 1),
 	}
 	captures[4].Held = true
 	captures[5].Retired = &store.Retirement{}

@@ -19,7 +19,7 @@ type RebuildReport struct {
 // what is there. It reads those slabs whole.
 func (r *Repository) RebuildTables(ctx context.Context) (report *RebuildReport, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	r, err = r.afresh()

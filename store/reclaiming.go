@@ -71,9 +71,10 @@ type Reclaimed struct {
 // fails with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
 // what is needed, and with [ErrUnexplained] where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
-	defer vault.NoteEnd(ctx, &err)
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
 	defer giveBusy(&err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	if !(o.MinDead >= 0 && o.MinDead <= 1) {
@@ -95,7 +96,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 		do = fresh.keeper.Plan
 	}
 	done, err := do(ctx, reclaim.Options{
-		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Host: o.Host, Meter: newMeter(o.Progress), Waiting: o.Waiting,
+		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Host: o.Host, Meter: g.meter("ReclaimOptions.Progress", o.Progress), Waiting: g.waiting(o.Waiting),
 	})
 	if done == nil {
 		return nil, err

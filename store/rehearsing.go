@@ -69,7 +69,7 @@ func (r Rehearsal) MarshalJSON() ([]byte, error) {
 // does not know.
 func (r *Repository) NoteRehearsal(ctx context.Context, id string, done Rehearsal) (err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := cmp.Or(r.open(), done.check()); err != nil {
+	if err := cmp.Or(r.open(ctx), done.check()); err != nil {
 		return err
 	}
 	if done.At.IsZero() {

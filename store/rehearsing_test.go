@@ -277,16 +277,6 @@ func TestRehearsalInOlder(t *testing.T) {
 	}
 }
 
-// secondRehearsal is the record of a rehearsal, section 10.
-type secondRehearsal struct {
-	Ended   string   `cbor:"1,keyasint"`
-	Host    string   `cbor:"2,keyasint,omitempty"`
-	Fault   string   `cbor:"3,keyasint,omitempty"`
-	Took    uint64   `cbor:"4,keyasint"`
-	Outcome string   `cbor:"5,keyasint"`
-	Checked []string `cbor:"6,keyasint,omitempty"`
-}
-
 // TestSecondReaderOfRehearsals reads the marks by the page.
 func TestSecondReaderOfRehearsals(t *testing.T) {
 	f := newFixture(t)

@@ -4,7 +4,6 @@ import (
 	"context"
 
 	"github.com/kistarchive/kist/store/internal/mend"
-	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // RepairOptions say how far repairing may go.
@@ -60,9 +59,10 @@ func (r *Repaired) Mended() bool {
 // Only one may repair or reclaim at a time: [ErrBusy]. It may be stopped at any
 // moment and called again.
 func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired, err error) {
-	defer vault.NoteEnd(ctx, &err)
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
 	defer giveBusy(&err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	fresh, err := r.afresh()
@@ -70,7 +70,7 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 		return nil, err
 	}
 	defer fresh.slabs.Close()
-	done, err := fresh.mender.Repair(ctx, mend.Options{Drop: o.Drop, Host: o.Host, Meter: newMeter(o.Progress)})
+	done, err := fresh.mender.Repair(ctx, mend.Options{Drop: o.Drop, Host: o.Host, Meter: g.meter("RepairOptions.Progress", o.Progress)})
 	if done == nil {
 		return nil, err
 	}

@@ -37,6 +37,8 @@ type Repository struct {
 	keeper   *reclaim.Keeper
 	mender   *mend.Mender
 	verifier *check.Verifier
+
+	warning *guard // of OpenOptions.Warn
 }
 
 // CreateOptions say how a repository is made.
@@ -69,7 +71,11 @@ func Folders() []string { return names.Folders() }
 // secret, and every other one that [Repository.AddSlot] adds, loses all data.
 //
 // It fails with [ErrExists] where there is a repository, and with [ErrBadOptions].
-func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o CreateOptions) (*Repository, error) {
+func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o CreateOptions) (r *Repository, err error) {
+	defer vault.NoteEnd(ctx, &err)
+	if err := ended(ctx); err != nil {
+		return nil, err
+	}
 	if o.ChunkAverage == 0 {
 		o.ChunkAverage = chunk.DefaultAverage
 	}
@@ -79,7 +85,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 	if err != nil {
 		return nil, err
 	}
-	return newRepository(v, ledger.NewWatch()), nil
+	return newRepository(v, ledger.NewWatch(), newGuard()), nil
 }
 
 // OpenOptions bound what opening may cost, and say what is kept on this machine.
@@ -109,7 +115,8 @@ type OpenOptions struct {
 	AcceptNewRoot bool
 	// Warn, if set, is told of what is not as this machine knows it, by whatever reads
 	// the captures: a *LapseError, or an error that wraps ErrForgetful. It is called by
-	// one goroutine at a time, each thing is told once, and nothing fails of it.
+	// one goroutine at a time, each thing is told once, and nothing fails of it. It must not call
+	// the Repository.
 	Warn func(error)
 }
 
@@ -120,29 +127,42 @@ type OpenOptions struct {
 // [ErrDamagedSlot], [crypt.ErrNoSlot], [crypt.ErrForeignSlot] (kist.json and the key
 // slots are of different repositories), [crypt.ErrSlotTooCheap], [crypt.ErrSlotTooCostly],
 // [crypt.ErrForgedSlot], [ErrTooManySlots], [ErrStranger] or [ErrDamaged].
-func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (*Repository, error) {
+func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (r *Repository, err error) {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := ended(ctx); err != nil {
+		return nil, err
+	}
 	l, err := vault.Find(ctx, st)
 	if err != nil {
 		return nil, err
 	}
-	w := ledger.OpenWatch(o.State, o.Warn, l.ID())
+	warning := newGuard()
+	w := ledger.OpenWatch(o.State, warning.warn(o.Warn), l.ID())
 	if o.Unlock.First == "" {
 		o.Unlock.First = w.Memory.Slot()
 	}
+	o.Unlock.Check = g.check(o.Unlock.Check)
 	v, err := l.Unlock(ctx, secret, o.Unlock, func(root *crypt.RootKey, slot crypt.SlotID) error {
 		return w.Greet(o.AcceptNewRoot, root, l.ID(), slot)
 	})
 	if err != nil {
 		return nil, err
 	}
+	if err := g.failed(); err != nil {
+		v.Close()
+		return nil, err
+	}
 	if o.Cache != "" {
 		v.Keep(o.Cache, o.CacheSize)
 	}
-	return newRepository(v, w), nil
+	return newRepository(v, w, warning), nil
 }
 
-func newRepository(v *vault.Vault, w *ledger.Watch) *Repository {
-	return over(stock.New(v, w))
+func newRepository(v *vault.Vault, w *ledger.Watch, warning *guard) *Repository {
+	r := over(stock.New(v, w))
+	r.warning = warning
+	return r
 }
 
 // over gives a repository by its stock.
@@ -155,10 +175,11 @@ func over(s *stock.Stock) *Repository {
 }
 
 // Close wipes the keys and frees what reading took. It does not close the
-// storage. What needs a key fails with [ErrClosed] from then on.
+// storage. What needs a key fails with [ErrClosed] from then on, also what is under way. It may be
+// called again, and fails only with a *[CallbackPanic] of OpenOptions.Warn.
 func (r *Repository) Close() error {
 	r.vault.Close()
-	return nil
+	return r.warning.failed()
 }
 
 // ID gives the repository's identity, which is not secret.

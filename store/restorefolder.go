@@ -7,7 +7,6 @@ import (
 	"io/fs"
 	"time"
 
-	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -88,8 +87,9 @@ type FolderRestored struct {
 //
 // Calls for different folders may run at the same time, calls for one folder must not.
 func (r *Repository) RestoreFolder(ctx context.Context, volumes []*Volume, dir string, o FolderOptions) (_ *FolderRestored, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.ready(volumes...); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.ready(ctx, volumes...); err != nil {
 		return nil, err
 	}
 	if err := r.ownsLosses(o.Losses...); err != nil {
@@ -108,6 +108,7 @@ func (r *Repository) RestoreFolder(ctx context.Context, volumes []*Volume, dir s
 		}
 		names[v.Name] = true
 	}
+	o = g.folder(o)
 	if o.Beside {
 		return r.besideFolder(ctx, volumes, dir, o)
 	}

@@ -19,14 +19,15 @@ import (
 // Of [FolderOptions] it heeds Match, Devices, Sync, Losses and Progress. It fails as RestoreFolder does, without
 // touching what is outside the folder; what it wrote until then is for the caller to remove. The report says how far it came.
 func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volume.Folder, o FolderOptions) (_ *volume.ExtractReport, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.ready(volumes...); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.ready(ctx, volumes...); err != nil {
 		return &volume.ExtractReport{}, err
 	}
 	if err := r.ownsLosses(o.Losses...); err != nil {
 		return &volume.ExtractReport{}, err
 	}
-	b := &folderBuild{r: r, o: o}
+	b := &folderBuild{r: r, o: g.folder(o)}
 	for _, v := range volumes {
 		b.total += int64(v.Bytes)
 	}
@@ -39,6 +40,9 @@ func (r *Repository) RestoreInto(ctx context.Context, volumes []*Volume, f *volu
 	}
 	if err == nil && b.sum.Members == 0 && o.Losses != nil {
 		err = ErrNothingWhole
+	}
+	if err == nil {
+		err = ended(ctx) // or what was built comes into its place
 	}
 	return &b.sum, err
 }
@@ -75,7 +79,7 @@ func (b *folderBuild) several(ctx context.Context, volumes []*Volume, f *volume.
 		report, err := b.below(ctx, v, f)
 		b.add(report)
 		if err != nil {
-			return fmt.Errorf("volume %s: %w", v.Name, err)
+			return fmt.Errorf("volume %s: %w", vault.OneLine(v.Name), err)
 		}
 	}
 	if !found {
@@ -117,7 +121,7 @@ func (b *folderBuild) volume(ctx context.Context, v *Volume, f *volume.Folder) (
 	case !v.Tar:
 		return b.plain(ctx, v, f)
 	case v.Unfinished != "" && l == nil:
-		return nil, fmt.Errorf("volume %s was captured though its stream was not complete (%s): %w", v.Name, v.Unfinished, ErrUnfinished)
+		return nil, fmt.Errorf("volume %s was captured though its stream was not complete (%s): %w", vault.OneLine(v.Name), vault.OneLine(v.Unfinished), ErrUnfinished)
 	}
 	r, w := volume.Pipe()
 	written := make(chan error, 1)

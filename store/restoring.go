@@ -4,7 +4,6 @@ import (
 	"context"
 	"io"
 
-	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
@@ -34,14 +33,12 @@ type HoleWriter interface {
 // read or are not what was captured, as far as that is known, and with [ErrMoved] where
 // the capture was moved or removed meanwhile.
 func (r *Repository) Restore(ctx context.Context, v *Volume, w io.Writer, o RestoreOptions) (err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.ready(ctx, v); err != nil {
 		return err
 	}
-	if err := r.owns(v); err != nil {
-		return err
-	}
-	return r.giver.Restore(ctx, v.captured(), w, newMeter(o.Progress))
+	return r.giver.Restore(ctx, v.captured(), g.writer(w), g.meter("RestoreOptions.Progress", o.Progress))
 }
 
 // CleanPath gives the form in which paths of members are compared: without a
@@ -60,12 +57,10 @@ func CleanPath(p string) string { return weave.CleanPath(p) }
 // that was captured, [ErrUnproved], when all is written, where nothing tells, and [ErrMoved] as
 // [Repository.Restore] does.
 func (r *Repository) RestoreMembers(ctx context.Context, v *Volume, match func(path string) bool, w io.Writer, o RestoreOptions) (n int, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.ready(ctx, v); err != nil {
 		return 0, err
 	}
-	if err := r.owns(v); err != nil {
-		return 0, err
-	}
-	return r.giver.RestoreMembers(ctx, v.captured(), match, w, newMeter(o.Progress))
+	return r.giver.RestoreMembers(ctx, v.captured(), g.match("match", match), g.writer(w), g.meter("RestoreOptions.Progress", o.Progress))
 }

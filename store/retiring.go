@@ -28,7 +28,7 @@ type MarkOptions struct {
 // newly held.
 func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := cmp.Or(r.open(), o.check()); err != nil {
+	if err := cmp.Or(r.open(ctx), o.check()); err != nil {
 		return err
 	}
 	return r.keeper.Hold(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
@@ -38,7 +38,7 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 // as the capture. It fails with [ErrNotFound].
 func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return err
 	}
 	return r.keeper.Release(ctx, ids)
@@ -50,7 +50,7 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 // [ErrNotFound], or with [ErrHeld]; then none of them is newly retired.
 func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := cmp.Or(r.open(), o.check()); err != nil {
+	if err := cmp.Or(r.open(ctx), o.check()); err != nil {
 		return err
 	}
 	return r.keeper.Retire(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
@@ -61,7 +61,7 @@ func (r *Repository) Retire(ctx context.Context, ids []string, o MarkOptions) (e
 // removed; then none is taken back.
 func (r *Repository) Reinstate(ctx context.Context, ids []string, o MarkOptions) (err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := cmp.Or(r.open(), o.check()); err != nil {
+	if err := cmp.Or(r.open(ctx), o.check()); err != nil {
 		return err
 	}
 	return r.keeper.Reinstate(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))

@@ -16,6 +16,7 @@ import (
 	"os/exec"
 	"path"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -52,6 +53,9 @@ func testSecondReader(t *testing.T, dir string) {
 			if err != nil {
 				t.Error(err)
 			}
+			if err := checkSecondMarks(r, dir); err != nil {
+				t.Error(err)
+			}
 			if !levels[0] || !levels[1] {
 				t.Errorf("the golden repository has recipes of the levels %v; 0 and 1 belong in it", levels)
 			}
@@ -76,6 +80,96 @@ type secondWanted struct {
 	ID     string   `json:"id"`
 	SHA256 []string `json:"sha256"` // of the volumes' streams
 	Paths  []string `json:"paths"`  // of the first volume's members
+
+	Amended   *secondGiven `json:"amended"`
+	Rehearsed string       `json:"rehearsed"` // the outcome that counts
+}
+
+// secondGiven is what an amended capture gives.
+type secondGiven struct {
+	Version string            `json:"version"`
+	Note    string            `json:"note"`
+	Taken   string            `json:"taken"`
+	Labels  map[string]string `json:"labels"`
+	First   []string          `json:"first"` // version, note and time as first recorded
+}
+
+// secondMarksOf are the kinds of marks that are in golden repositories.
+var secondMarksOf = map[string][]string{
+	"format1-proofs":  {"hold", "hold .released", "retired .undone", "batch .gone"},
+	"format1-amended": {"hold", "hold .released", "retired .undone", "batch .gone", "batch .harmed", "rehearsal", "lease"},
+}
+
+// checkSecondMarks reads all marks, and holds what was amended and rehearsed against what is expected.
+func checkSecondMarks(r *secondReader, dir string) error {
+	marks, err := r.marks()
+	if err != nil {
+		return err
+	}
+	for _, kind := range secondMarksOf[path.Base(dir)] {
+		if len(marks[kind]) == 0 {
+			return fmt.Errorf("no mark of the kind %s: there are %v", kind, marks)
+		}
+	}
+	text, err := os.ReadFile(dir + "/expected.json")
+	if err != nil {
+		return err
+	}
+	var want []secondWanted
+	if err := json.Unmarshal(text, &want); err != nil {
+		return err
+	}
+	names, err := r.latest()
+	if err != nil {
+		return err
+	}
+	for i, name := range names {
+		x, _, err := r.index(name)
+		if err != nil {
+			return err
+		}
+		if got := givenSecond(x); !reflect.DeepEqual(got, want[i].Amended) {
+			return fmt.Errorf("%s: %+v is amended, and %+v expected", name, got, want[i].Amended)
+		}
+		if got := rehearsedSecond(r, marks["rehearsal"], x.ID); got != want[i].Rehearsed {
+			return fmt.Errorf("%s: rehearsed %q, and %q expected", name, got, want[i].Rehearsed)
+		}
+	}
+	return nil
+}
+
+// givenSecond gives what an index file says in the place of what was first recorded.
+func givenSecond(x *secondIndex) *secondGiven {
+	a := x.Amended
+	if a == nil {
+		return nil
+	}
+	g := &secondGiven{x.Version, x.Note, x.Taken, x.Labels, []string{x.Version, x.Note, x.Taken}}
+	if a.Version != nil {
+		g.Version = *a.Version
+	}
+	if a.Note != nil {
+		g.Note = *a.Note
+	}
+	if a.Taken != nil {
+		g.Taken = *a.Taken
+	}
+	if a.Labels != nil {
+		g.Labels = *a.Labels
+	}
+	return g
+}
+
+// rehearsedSecond gives the outcome of the latest rehearsal of a capture, or "".
+func rehearsedSecond(r *secondReader, marks []string, id string) string {
+	var latest secondRehearsal
+	for _, name := range marks { // sorted
+		var one secondRehearsal
+		if strings.HasPrefix(path.Base(name), id+".") && r.mark("rehearsal", name, &one) == nil && one.Ended >= latest.Ended {
+			latest = one
+		}
+	}
+	return latest.Outcome
 }
 
 func wantedSecond(t *testing.T, dir string) (want []secondWanted) {
@@ -92,7 +186,7 @@ func checkSecond(r *secondReader, want []secondWanted) (levels map[uint64]bool, 
 	if err := checkSecondTables(r); err != nil {
 		return nil, err
 	}
-	names, err := r.list("captures")
+	names, err := r.latest()
 	if err != nil || len(names) != len(want) {
 		return nil, fmt.Errorf("%d index files for %d captures: %w", len(names), len(want), err)
 	}
@@ -163,6 +257,9 @@ func checkSecondCapture(r *secondReader, x *secondIndex, want secondWanted, leve
 		}
 		if err := r.checkVolumeCuts(v); err != nil {
 			return fmt.Errorf("volume %s: %w", v.Name, err)
+		}
+		if err := r.checkOrder(v); err != nil {
+			return fmt.Errorf("volume %s: order: %w", v.Name, err)
 		}
 		if i > 0 || !v.Tar {
 			continue
@@ -323,7 +420,7 @@ func zstdProgram(t *testing.T) func([]byte) ([]byte, error) {
 // TestSecondReaderStandsAlone sees to it that the second reader has no code of
 // this module: it would follow its mistakes.
 func TestSecondReaderStandsAlone(t *testing.T) {
-	for _, name := range []string{"secondreader_test.go", "secondslot_test.go", "secondslabs_test.go", "secondstreams_test.go", "secondcuts_test.go", "secondhistory_test.go"} {
+	for _, name := range []string{"secondreader_test.go", "secondslot_test.go", "secondslabs_test.go", "secondstreams_test.go", "secondcuts_test.go", "secondhistory_test.go", "secondorder_test.go", "secondmarks_test.go"} {
 		f, err := parser.ParseFile(token.NewFileSet(), name, nil, parser.ImportsOnly)
 		if err != nil {
 			t.Fatal(err)

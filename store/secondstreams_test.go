@@ -65,6 +65,7 @@ type secondVolume struct {
 	Contents   *secondRecipe `cbor:"12,keyasint,omitempty"`
 	States     *secondRecipe `cbor:"13,keyasint,omitempty"`
 	Warnings   []string      `cbor:"14,keyasint,omitempty"`
+	Order      *secondRecipe `cbor:"15,keyasint,omitempty"`
 }
 
 type secondRecipe struct {

@@ -67,15 +67,15 @@ type HostUsage struct {
 // CaptureUsage says what one capture costs.
 type CaptureUsage struct {
 	*Capture
-	// Alone is how many bytes only this capture keeps: about what the repository
-	// could free without it. Of a frame, each chunk counts by its length.
-	Alone int64 `json:"alone_bytes"`
 	// Holds is what all that it needs takes, as if there were no other capture: Cost.Stored
 	// of it alone.
 	Holds int64 `json:"holds_bytes"`
 	// Fresh is how much of that no chosen capture before it needs. Of all chosen ones these
 	// add up to Usage.Total.Stored.
 	Fresh int64 `json:"fresh_bytes"`
+	// Alone is how many bytes only this capture keeps: about what the repository
+	// could free without it. Of a frame, each chunk counts by its length.
+	Alone int64 `json:"alone_bytes"`
 }
 
 // Usage finds out what every capture keeps. It reads all tables and member
@@ -89,7 +89,7 @@ func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 // others, chosen or not. It fails with [ErrNotFound] where options choose none.
 func (r *Repository) UsageOf(ctx context.Context, o UsageOptions) (u *Usage, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	captures, err := r.Captures(ctx)
@@ -107,7 +107,7 @@ func (r *Repository) UsageOf(ctx context.Context, o UsageOptions) (u *Usage, err
 	for _, c := range captures {
 		if o.chooses(c.Name, c.Host) {
 			cost := used.Captures[len(u.Captures)]
-			u.Captures = append(u.Captures, CaptureUsage{c, cost.Alone, cost.Stored, cost.Fresh})
+			u.Captures = append(u.Captures, CaptureUsage{c, cost.Stored, cost.Fresh, cost.Alone})
 		}
 	}
 	for _, s := range used.Names {

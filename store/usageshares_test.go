@@ -12,7 +12,7 @@ import (
 )
 
 // captureOf is capture under a name and a host.
-func (f *fixture) captureOf(name, host string, b []byte) *store.Capture {
+func (f *fixture) captureFiles(name, host string, b []byte) *store.Capture {
 	f.t.Helper()
 	c, err := f.Capture(f.t.Context(), store.CaptureOptions{Name: name, Host: host, Volumes: []store.VolumeInput{stream(b)}})
 	if err != nil {
@@ -115,9 +115,9 @@ func TestUsageOfShares(t *testing.T) {
 			r.Read(content)
 			blocks[i] = file{name: fmt.Sprintf("block-%03d", i), content: content}
 		}
-		f.captureOf("seedbank", "hazel", tarOf(t, blocks[:100]...))    // 0–99
-		f.captureOf("herbarium", "hazel", tarOf(t, blocks[60:120]...)) // 60–119
-		f.captureOf("seedbank", "fern", tarOf(t, append(blocks[120:130:130], blocks[:100]...)...))
+		f.captureFiles("seedbank", "hazel", tarOf(t, blocks[:100]...))    // 0–99
+		f.captureFiles("herbarium", "hazel", tarOf(t, blocks[60:120]...)) // 60–119
+		f.captureFiles("seedbank", "fern", tarOf(t, append(blocks[120:130:130], blocks[:100]...)...))
 		u := f.usage()
 		checkWhole(t, u)
 		for _, want := range []struct {

@@ -24,6 +24,11 @@ type VerifyOptions struct {
 	// Head are texts of Repository.Head, from then on: each capture that they name must be
 	// there as it was, or have been removed on purpose. It goes without Captures.
 	Head []string
+	// Keep keeps what was found in the repository, as Repository.Verifications tells from then on,
+	// with Host, where it is done: UTF-8 text of at most 4 KiB. Nothing else of the repository goes by
+	// it. Where it can't be written, as on what is mounted read-only, a note of the report says so.
+	Keep bool
+	Host string
 	// Progress, if set, is called now and then, by one goroutine at a time.
 	Progress func(Progress)
 }
@@ -54,11 +59,12 @@ type Harmed struct {
 }
 
 // Verify finds out whether everything is there and unharmed. It lists every
-// fault, writes nothing, and fails only where it can't go on: damage is in the
-// report. [ErrNotFound] is returned for a capture that isn't there.
+// fault, writes nothing unless VerifyOptions.Keep says so, and fails only where it can't go on:
+// damage is in the report. [ErrNotFound] is returned for a capture that isn't there.
 func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Report, err error) {
-	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	if !(o.Sample >= 0 && o.Sample <= 1) {
@@ -70,11 +76,21 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Repor
 	if len(o.Head) > 0 && len(o.Captures) > 0 {
 		return nil, fmt.Errorf("%w: a head is about all captures, and some are named", ErrBadOptions)
 	}
-	found, err := r.verifier.Verify(ctx, check.Options{Captures: o.Captures, Full: o.Full, Sample: o.Sample, Head: o.Head, Meter: func() *vault.Meter { return newMeter(o.Progress) }})
+	var k *keeping
+	if o.Keep {
+		if k, err = r.beginKeeping(ctx, o); err != nil {
+			return nil, err
+		}
+	}
+	found, err := r.verifier.Verify(ctx, check.Options{Captures: o.Captures, Full: o.Full, Sample: o.Sample, Head: o.Head, Meter: func() *vault.Meter { return g.meter("VerifyOptions.Progress", o.Progress) }})
 	if err != nil {
 		return nil, err
 	}
-	return givenReport(found), nil
+	report = givenReport(found)
+	if k != nil {
+		k.keep(ctx, r, report)
+	}
+	return report, nil
 }
 
 func givenReport(found *check.Report) *Report {

@@ -26,11 +26,14 @@ import (
 // [ErrUnproved] as [MemberFile] has it, [ErrMoved] as [Repository.Restore] does (ask for the file
 // system again then), and [ErrClosed].
 //
-// Where the capture has an order of its members, it reads parts of the member list as they are asked
+// Where the capture has an order of its members (an index, made when it was captured), it reads parts of the member list as they are asked
 // for, and keeps some MiB of them. Captures of before there were orders, those with few members and
 // those whose order is damaged have none: the member list is then read once as a whole, and
 // takes some 30 bytes a member beside its path while it is; behind a pax global header, 350 bytes a
 // member for as long as the VolumeFS is there.
+//
+// That an order leaves members out, or has contents of others for them, as only a holder of a key could make it, shows
+// to [Repository.Verify] in full alone. What must be right goes by [Repository.Restore].
 //
 // Its methods may be called by several goroutines at once, and so may those of its files. It holds
 // nothing open and needs no closing; it serves as long as its [Repository] is open.
@@ -48,7 +51,7 @@ var (
 // It fails with [ErrDamaged], naming the object, and with [ErrMoved] as [Repository.Restore] does.
 func (r *Repository) FS(ctx context.Context, v *Volume) (_ *VolumeFS, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.ready(v); err != nil {
+	if err := r.ready(ctx, v); err != nil {
 		return nil, err
 	}
 	f, err := r.giver.NewFS(ctx, v.captured())

@@ -59,7 +59,7 @@ func giveBusy(err *error) {
 // on the same machine at once as not alive; and then until space is reclaimed.
 func (r *Repository) Writers(ctx context.Context) (all []Writer, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	if err := r.open(); err != nil {
+	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
 	now, guessed, err := r.leases.Now(ctx)

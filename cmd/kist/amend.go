@@ -65,7 +65,7 @@ func (a *app) amend(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(withoutSecrets(is))
 	}
 	a.Printf("Amended %s\n", captureText(is))
@@ -103,7 +103,7 @@ func amendedLines(c *store.Capture) (lines []string) {
 	if am == nil {
 		return nil
 	}
-	text := screen.ZonedTime(am.At)
+	text := screen.LocalTime(am.At)
 	if am.Host != "" {
 		text += " on " + screen.Printable(am.Host)
 	}
@@ -112,7 +112,7 @@ func amendedLines(c *store.Capture) (lines []string) {
 	}
 	lines = append(lines, "amended\t"+text)
 	if am.Taken != nil {
-		lines = append(lines, "  taken was\t"+screen.ZonedTime(*am.Taken))
+		lines = append(lines, "  taken was\t"+screen.LocalTime(*am.Taken))
 	}
 	if am.Version != nil {
 		lines = append(lines, "  version was\t"+screen.Printable(*am.Version))

@@ -11,18 +11,21 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/metrics"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // app is one run of the program: all that it has of the world outside.
 type app struct {
 	*screen.Screen
-	stdin  io.Reader
-	getenv func(string) string
-	tty    func() (*os.File, error) // the terminal to ask for secrets on
-	engine func(program string) *engine.Engine
-	shared shared
-	host   string // of the captures that are meant; "": any
+	stdin   io.Reader
+	getenv  func(string) string
+	tty     func() (*os.File, error) // the terminal to ask for secrets on
+	engine  func(program string) *engine.Engine
+	shared  shared
+	metrics *metrics.Run           // what the run comes to; nil: nobody asked
+	program func() (string, error) // where this program lies
+	host    string                 // of the captures that are meant; "": any
 }
 
 // shared are the flags of every command.
@@ -30,7 +33,6 @@ type shared struct {
 	repository     string
 	passphraseFile string
 	keyFile        string
-	json           bool
 	acceptNewRoot  bool
 }
 
@@ -38,7 +40,7 @@ func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) strin
 	return &app{
 		Screen: screen.New(stdout, stderr), stdin: stdin, getenv: getenv,
 		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
-		engine: engine.New,
+		engine: engine.New, program: installed,
 	}
 }
 
@@ -64,6 +66,7 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.retireCommand()),
 		a.reclaimCommand(),
 		a.repairCommand(),
+		a.choosing(a.statusCommand()),
 		a.passphraseCommand(),
 		a.scheduleCommand(),
 		a.resumeCommand(),
@@ -87,6 +90,7 @@ func sharedFlags() []cli.Flag {
 // run runs the command that args, without the program's name, ask for, and
 // gives the exit status.
 func (a *app) run(ctx context.Context, args []string) int {
+	a.JSON = asksForJSON(args) // until flags are read
 	err := a.dispatch(ctx, args)
 	if err == nil {
 		err = a.Out.Failed()
@@ -101,7 +105,6 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	commands := a.commands()
 	line, err := cmdline.Arrange(sharedFlags(), commands, args)
 	if err != nil {
-		a.shared.json = asksForJSON(args) // how the error is shown
 		return err
 	}
 	if line.Help {
@@ -139,17 +142,19 @@ func (a *app) parser(commands []*cli.Command) *cli.App {
 		ExitErrHandler:            func(*cli.Context, error) {},
 		OnUsageError:              cmdline.FlagError,
 		Before: func(c *cli.Context) error {
-			a.Quiet = c.Bool("quiet")
+			a.Quiet, a.JSON = c.Bool("quiet"), c.Bool("json")
 			a.shared = shared{
 				repository:     c.String("repository"),
 				passphraseFile: c.String("passphrase-file"),
 				keyFile:        c.String("key-file"),
-				json:           c.Bool("json"),
 				acceptNewRoot:  c.Bool("accept-new-root"),
 			}
 			return nil
 		},
 		Action: func(*cli.Context) error {
+			if a.JSON {
+				return usagef("a command is wanted: kist help lists them")
+			}
 			fmt.Fprint(a.Err, a.overview())
 			return &statusError{status: statusUsage}
 		},

@@ -33,6 +33,7 @@ func (a *app) captureCommand() *cli.Command {
 			&cli.BoolFlag{Name: "include-readonly", Usage: "of a container: also what it can't write"},
 			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "of a container: not what is mounted at `PATH`; may be given several times"},
 			engineFlag(),
+			metricsFlag(),
 		},
 		Description: `
 SOURCE is a folder, a file, or - for standard input. A file or standard input is
@@ -84,6 +85,6 @@ Example:
   kist capture --name seedbank-db --from -- dump-program --all
   tar -C /srv -c seedbank | kist capture --name seedbank --version 4.1.0 -
   kist capture --taken "$(date -r old.tar.gz --iso-8601=seconds)" old.tar.gz`,
-		Action: a.capture,
+		Action: a.metering(a.capture),
 	}
 }

@@ -24,6 +24,7 @@ func (s *capturing) captureContainers(c *cli.Context) error {
 	if c.Bool("stop") && c.Bool("live") {
 		return usagef("capture: --stop and --live are both given")
 	}
+	s.app.metrics.About(cmp.Or(s.options.Name, c.StringSlice("container")[0]), s.options.Host)
 	targets, err := s.findContainers(c)
 	if err != nil {
 		return err
@@ -31,6 +32,7 @@ func (s *capturing) captureContainers(c *cli.Context) error {
 	if err := s.describe(targets...); err != nil {
 		return err
 	}
+	s.app.metrics.About(s.options.Name, s.options.Host)
 	choice := containers.Choice{ReadOnly: c.Bool("include-readonly"), Exclude: c.StringSlice("exclude-mount")}
 	if err := s.mount(targets, choice, foldersAsked(c)); err != nil {
 		return err

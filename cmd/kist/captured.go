@@ -7,6 +7,7 @@ import (
 
 	"github.com/dustin/go-humanize"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/metrics"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -46,11 +47,12 @@ func (s *capturing) report(t *captured) error {
 	held := t.held()
 	s.app.summarize(t)
 	gone := s.dropped(t.Capture)
+	s.app.measure(t, len(gone) > 0)
 	s.app.WarnAll(gone)
 	if t.renew != nil {
 		defer t.renew()
 	}
-	if s.app.shared.json {
+	if s.app.JSON {
 		if err := s.app.PrintJSON(newCaptureJSON(t.Capture)); err != nil {
 			return err
 		}
@@ -83,7 +85,7 @@ func (a *app) summarize(t *captured) {
 			a.Say("All of it was read, since this machine knows of no capture of it that it made itself. The next one reads what changed.")
 		}
 		if v.Unfinished != "" {
-			a.Warn("volume %s is not complete: %s", screen.Printable(v.Name), screen.Text(v.Unfinished))
+			a.Warn("volume %s is not complete: %s", screen.Printable(v.Name), screen.Line(v.Unfinished))
 		}
 		a.WarnAll(volumeWarnings(v))
 	}
@@ -116,9 +118,27 @@ func volumeRemark(v *store.Volume) string {
 	case v.Reused > 0:
 		return fmt.Sprintf(", %s of them as before and not read again", humanize.Comma(int64(v.Reused)))
 	case v.Compression != "":
-		return fmt.Sprintf(", unpacked from %s (what restores is the tar stream inside)", v.Compression)
+		return fmt.Sprintf(", unpacked from %s (what restores is the tar stream inside)", screen.Printable(v.Compression))
 	case !v.Tar:
 		return ", no tar stream: kept as it is, as one member"
 	}
 	return ""
+}
+
+// measure tells of a capture for --metrics.
+func (a *app) measure(t *captured, shrunk bool) {
+	a.metrics.Set("taken_timestamp_seconds", "When the data of the last capture was as captured.", metrics.Seconds(t.Taken))
+	a.metrics.Set("size_bytes", "Length of the streams of the last capture.", float64(t.Bytes))
+	a.metrics.Set("added_bytes", "What the repository grew by with the last capture.", float64(t.Added))
+	a.metrics.Set("members", "Members of the last capture.", float64(t.Members))
+	a.metrics.Set("changed_files", "Files that changed while the last capture read them.", float64(t.changed()))
+	a.metrics.Set("shrunk", "Whether more than half of a volume is gone since the capture before.", truth(shrunk))
+}
+
+// truth is a value for metrics.
+func truth(is bool) float64 {
+	if is {
+		return 1
+	}
+	return 0
 }

@@ -44,6 +44,7 @@ func (a *app) capture(c *cli.Context) error {
 	if err := cmp.Or(refuseContainerFlags(c), cmdline.WantArgs(c, 1, -1)); err != nil {
 		return err
 	}
+	a.metrics.About(s.options.Name, s.options.Host)
 	find := func() ([]*sources.Source, error) {
 		return sources.Find(c.Args().Slice(), a.stdin, s.options.AcceptUnfinished || s.acceptEmpty, foldersAsked(c))
 	}
@@ -80,6 +81,7 @@ func (s *capturing) look(find func() ([]*sources.Source, error), first string) (
 	default:
 		s.options.Name, err = sources.NameOf(first)
 	}
+	s.app.metrics.About(s.options.Name, s.options.Host)
 	return err
 }
 

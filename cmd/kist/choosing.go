@@ -19,7 +19,7 @@ func (a *app) choosing(c *cli.Command) *cli.Command {
 		switch {
 		case c.IsSet("host") && a.host == "":
 			return usagef("flag --host: its value is empty")
-		case a.host != "" && c.NArg() == 0 && !slices.Contains([]string{"list", "retire", "rehearse", "usage"}, c.Command.Name):
+		case a.host != "" && c.NArg() == 0 && !slices.Contains([]string{"list", "retire", "rehearse", "usage", "status"}, c.Command.Name):
 			return usagef("%s: --host goes with captures: name one", c.Command.Name)
 		}
 		return nil

@@ -49,13 +49,13 @@ func (a *app) compare(c *cli.Context, r *repository) error {
 		if err != nil {
 			return err
 		}
-		if a.shared.json {
+		if a.JSON {
 			out.Differences = append(out.Differences, newDifferenceJSON(d))
 			continue
 		}
 		t.print(d)
 	}
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(out)
 	}
 	t.end()

@@ -102,7 +102,7 @@ func (a *app) printContents(ctx context.Context, r *repository, volumes []*store
 	defer out.Flush()
 	array := screen.NewArray(out)
 	for i, v := range volumes {
-		if len(volumes) > 1 && !a.shared.json {
+		if len(volumes) > 1 && !a.JSON {
 			printHeading(out, v, i)
 		}
 		for m, err := range r.Members(ctx, v) {
@@ -112,7 +112,7 @@ func (a *app) printContents(ctx context.Context, r *repository, volumes []*store
 			if !wanted.Note(m.Path) {
 				continue
 			}
-			if a.shared.json {
+			if a.JSON {
 				err = array.Add(newMemberJSON(v.Name, m))
 			} else {
 				_, err = fmt.Fprintln(out, members.Line(m))
@@ -122,7 +122,7 @@ func (a *app) printContents(ctx context.Context, r *repository, volumes []*store
 			}
 		}
 	}
-	if a.shared.json {
+	if a.JSON {
 		return array.End()
 	}
 	return nil

@@ -67,7 +67,7 @@ func (s *restoring) showChanges(ctx context.Context, targets []destination, wher
 			}
 		}
 	}
-	if s.app.shared.json {
+	if s.app.JSON {
 		if err := array.End(); err != nil {
 			return err
 		}
@@ -78,7 +78,7 @@ func (s *restoring) showChanges(ctx context.Context, targets []destination, wher
 }
 
 func (a *app) printChange(out io.Writer, array *screen.Array, c change, below string) error { // what comes before the path
-	if a.shared.json {
+	if a.JSON {
 		return array.Add(c)
 	}
 	line := fmt.Sprintf("%-7s  %s", c.Change, screen.Printable(below+c.Path))

@@ -40,7 +40,7 @@ func TestSteeringNames(t *testing.T) {
 		append(capture, b.path("odd.tar")), append(capture, "--json", b.path("odd.tar")),
 		{"list"}, {"list", "--json"}, {"list", "--name", steering}, {"show", "latest"}, {"show", "latest", "--json"},
 		{"contents", "latest"}, {"contents", "latest", "--json"}, {"contents", steering + "@latest"},
-		{"compare", "latest", "latest"}, {"usage"}, {"usage", "--json"}, {"verify", "--full"}, {"verify", "--json"},
+		{"compare", "latest", "latest"}, {"usage"}, {"usage", "--json"}, {"verify", "--full"}, {"verify", "--json"}, {"status"}, {"status", "--json"},
 	} {
 		b.must(args...)
 		for _, r := range b.stdout.String() + b.stderr.String() {

@@ -30,7 +30,7 @@ func (a *app) showHead(c *cli.Context) error {
 // printHead prints what is to be noted elsewhere, so that kist verify --head can prove
 // later that nothing was taken away.
 func (a *app) printHead(tokens []string) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(struct {
 			Head []string `json:"head"`
 		}{tokens})

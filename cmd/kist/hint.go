@@ -64,7 +64,7 @@ func works() [][2]string {
 
 // noteText is a note of the library as it is shown, with the command that it speaks of.
 func noteText(note string) string {
-	shown := screen.Text(note)
+	shown := screen.Line(note)
 	for _, w := range works() {
 		if strings.Contains(note, w[0]) {
 			return shown + " (" + w[1] + ")"

@@ -2,17 +2,18 @@ package main
 
 import (
 	"context"
-	"fmt"
 	"io"
 	"os"
 	"os/signal"
 	"syscall"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // interruptible gives a context that ends with the first interrupt, or when
 // the terminal goes away. A second
 // one ends the process at once, as the system does by default.
-func interruptible(stderr io.Writer) (context.Context, context.CancelFunc) {
+func interruptible(stderr io.Writer, asJSON bool) (context.Context, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(context.Background())
 	signals := make(chan os.Signal, 1)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
@@ -23,7 +24,12 @@ func interruptible(stderr io.Writer) (context.Context, context.CancelFunc) {
 		select {
 		case <-signals:
 			signal.Stop(signals)
-			fmt.Fprintln(stderr, "\nStopping, and tidying up. Interrupt again to end at once.")
+			s := screen.New(io.Discard, stderr)
+			if s.JSON = asJSON; asJSON {
+				s.Warn("stopping, and tidying up")
+			} else {
+				s.Say("\nStopping, and tidying up. Interrupt again to end at once.")
+			}
 			cancel()
 		case <-ctx.Done():
 		}

@@ -140,7 +140,7 @@ func sizeOf(x volume.Aside) int64 {
 }
 
 func (a *app) printKept(entries []keptEntry, remove bool) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(orNone(entries))
 	}
 	if len(entries) == 0 {

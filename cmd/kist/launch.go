@@ -80,7 +80,7 @@ func (a *app) printCommands(commands [][]string, reveal bool) error {
 	if masked {
 		a.warnMasked()
 	}
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(commands)
 	}
 	for _, words := range commands {

@@ -58,7 +58,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	captures := slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool {
 		return name != "" && c.Name != name || !a.ofHost(c) || retired != (c.Retired != nil)
 	})
-	if len(captures) == 0 && !a.shared.json && (name != "" || a.host != "") {
+	if len(captures) == 0 && !a.JSON && (name != "" || a.host != "") {
 		a.sayNone(l, name)
 	} else if retired {
 		err = a.printRetired(captures, r.Grace())
@@ -75,7 +75,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 }
 
 func (a *app) printCaptures(captures []*store.Capture) error {
-	if a.shared.json {
+	if a.JSON {
 		array := screen.NewArray(a.Out)
 		for _, c := range captures {
 			if err := array.Add(newShownJSON(c, false)); err != nil {
@@ -102,7 +102,7 @@ func listLines(captures []*store.Capture) []string {
 		{"id", func(c *store.Capture) string { return c.ID }},
 		{"name", func(c *store.Capture) string { return screen.Printable(c.Name) }},
 		{"version", func(c *store.Capture) string { return screen.Printable(c.Version) }},
-		{"taken", func(c *store.Capture) string { return screen.ZonedTime(c.Taken) }},
+		{"taken", func(c *store.Capture) string { return screen.LocalTime(c.Taken) }},
 		{"    size", func(c *store.Capture) string { return screen.SizeCell(c.Bytes) }},
 		{"   added", func(c *store.Capture) string { return screen.SizeCell(c.Added) }},
 		{"held", heldText},

@@ -18,7 +18,7 @@ func (a *app) printMarked(captures []*store.Capture, done, already string, mark 
 		if mark(c) {
 			word = done
 		}
-		if !a.shared.json {
+		if !a.JSON {
 			a.Printf("%s %s\n", word, captureText(c))
 			continue
 		}
@@ -26,7 +26,7 @@ func (a *app) printMarked(captures []*store.Capture, done, already string, mark 
 			return err
 		}
 	}
-	if a.shared.json {
+	if a.JSON {
 		return array.End()
 	}
 	return nil

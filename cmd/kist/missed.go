@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -105,36 +104,21 @@ func isEmptyFolder(path string) (bool, error) {
 
 // dropped says of which volumes more than half is gone since the capture before.
 func (s *capturing) dropped(c *store.Capture) (texts []string) {
-	if s.before == nil {
-		return nil
-	}
-	paired := make(map[string]bool)
-	for i := range c.Volumes {
-		is := &c.Volumes[i]
-		was := s.volumeBefore(is.Name)
-		if was == nil {
-			continue
-		}
-		paired[was.Name] = true
-		now := cmp.Or(
-			drop(was.Members, is.Members, func(n uint64) string { return screen.Count(n, "member", "members") }),
-			drop(was.Bytes, is.Bytes, screen.Size))
-		if now != "" {
-			texts = append(texts, fmt.Sprintf("volume %s: more than half is gone: %s in capture %s", screen.Printable(is.Name), now, s.before.ID))
-		}
-	}
-	for i := range s.before.Volumes {
-		if was := &s.before.Volumes[i]; !paired[was.Name] && was.Members > 0 {
-			texts = append(texts, fmt.Sprintf("volume %s of capture %s is not in this one", screen.Printable(was.Name), s.before.ID))
-		}
+	for _, lost := range c.Shrunk(s.before) {
+		texts = append(texts, shrunkText(lost, s.before.ID))
 	}
 	return texts
 }
 
-// drop says how much there is and was, where it is less than half.
-func drop(was, is uint64, text func(uint64) string) string {
-	if is >= was-was/2 {
-		return ""
+// shrunkText says how much there is and was of a volume of which more than half is gone.
+func shrunkText(lost store.Shrinkage, before string) string {
+	volume := screen.Printable(lost.Volume)
+	if lost.Gone {
+		return fmt.Sprintf("volume %s of capture %s is not in this one", volume, before)
 	}
-	return fmt.Sprintf("%s now, %s", text(is), text(was))
+	is, was := screen.Size(lost.Bytes), screen.Size(lost.BytesBefore)
+	if lost.FewMembers() {
+		is, was = screen.Count(lost.Members, "member", "members"), screen.Count(lost.MembersBefore, "member", "members")
+	}
+	return fmt.Sprintf("volume %s: more than half is gone: %s now, %s in capture %s", volume, is, was, before)
 }

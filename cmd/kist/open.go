@@ -64,7 +64,7 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 			defer folder.Close()
 			return nil, explainOpening(ctx, folder, err)
 		}
-		fmt.Fprintln(a.Err, "That passphrase opens no key slot. Once more:")
+		a.Warn("that passphrase opens no key slot. Once more:")
 	}
 }
 

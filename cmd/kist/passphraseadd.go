@@ -74,7 +74,7 @@ func (a *app) makeSlot(ctx context.Context, c *cli.Context, r *repository, label
 }
 
 func (a *app) printSlot(s *crypt.Slot) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(newSlotJSON(store.Slot{ID: s.ID(), Slot: s, Standing: store.SlotProven}))
 	}
 	a.Printf("Key slot %s (%s) opens the repository now.\n", s.ID(), s.Kind())

@@ -73,7 +73,7 @@ func (a *app) listSlots(c *cli.Context, r *repository) error {
 }
 
 func (a *app) printSlots(slots []store.Slot) error {
-	if a.shared.json {
+	if a.JSON {
 		array := screen.NewArray(a.Out)
 		for _, s := range slots {
 			if err := array.Add(newSlotJSON(s)); err != nil {
@@ -91,7 +91,7 @@ func (a *app) printSlots(slots []store.Slot) error {
 
 func slotLine(s store.Slot) string {
 	if s.Slot == nil {
-		return fmt.Sprintf("%s\t-\t-\t-\t-\t(%s)", screen.Printable(string(s.ID)), screen.Text(s.Err.Error()))
+		return fmt.Sprintf("%s\t-\t-\t-\t-\t(%s)", screen.Printable(string(s.ID)), screen.Line(s.Err.Error()))
 	}
 	opened := "no"
 	if s.Opened {

@@ -39,7 +39,7 @@ func (a *app) removeSlot(c *cli.Context, r *repository) error {
 	if err := r.RemoveSlot(c.Context, id); err != nil {
 		return err
 	}
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(newSlotJSON(slots[slices.IndexFunc(slots, func(s store.Slot) bool { return s.ID == id })]))
 	}
 	a.Say("Key slot %s was removed.", id)

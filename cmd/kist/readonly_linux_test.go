@@ -22,7 +22,7 @@ func TestLooksAtWhatIsReadOnly(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, args := range [][]string{
-		{"reclaim", "--dry-run"}, {"retire", "--last", "1", "--dry-run"}, {"list"}, {"list", "--writers"}, {"verify", "--full"}, {"usage"},
+		{"reclaim", "--dry-run"}, {"retire", "--last", "1", "--dry-run"}, {"list"}, {"list", "--writers"}, {"verify", "--full"}, {"status"}, {"usage"},
 	} {
 		b.stderr.Reset()
 		b.stdout.Reset()

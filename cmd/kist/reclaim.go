@@ -23,6 +23,7 @@ func (a *app) reclaimCommand() *cli.Command {
 			&cli.StringFlag{Name: "grace", Usage: "`TIME`, as 36h, 7d or 2w, instead of the repository's grace time; 0 for none"},
 			&cli.BoolFlag{Name: "dry-run", Usage: "tell what would be freed, and change nothing"},
 			&cli.BoolFlag{Name: "accept-unexplained", Usage: "free also what nobody retired, be it most of what is stored"},
+			metricsFlag(),
 		},
 		Description: `
 Captures that were retired a grace time ago are removed, and with them slabs that
@@ -47,7 +48,7 @@ Example:
   kist reclaim --dry-run
   kist reclaim
   kist reclaim --grace 0`,
-		Action: a.reclaim,
+		Action: a.metering(a.reclaim),
 	}
 }
 
@@ -72,6 +73,12 @@ func (a *app) reclaim(c *cli.Context) error {
 	}
 	out, err := r.Reclaim(c.Context, *o)
 	end()
+	if out != nil && !o.DryRun {
+		a.metrics.Set("freed_bytes", "Bytes that the last run freed.", float64(out.Freed))
+		a.metrics.Set("written_bytes", "Bytes that the last run wrote to free others.", float64(out.Written))
+		a.metrics.Set("removed_captures", "Captures that the last run removed.", float64(len(out.Captures)))
+		a.metrics.Set("retired_captures", "Retired captures that can still be taken back.", float64(out.Retired))
+	}
 	if err != nil {
 		return a.stoppedReclaim(out, err)
 	}
@@ -108,7 +115,7 @@ func (a *app) stoppedReclaim(out *store.Reclaimed, err error) error {
 }
 
 func (a *app) printReclaimed(out *store.Reclaimed, plan bool) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(out)
 	}
 	for _, line := range reclaimedLines(out, plan) {

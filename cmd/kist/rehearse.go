@@ -137,7 +137,7 @@ func (a *app) rehearse(c *cli.Context) error {
 		return err
 	}
 	out, err := s.rehearse(c.Context, capture)
-	if out != nil && a.shared.json {
+	if out != nil && a.JSON {
 		return errors.Join(a.PrintJSON(out), err)
 	}
 	return err
@@ -176,7 +176,7 @@ func (s *rehearsing) newest(ctx context.Context, names []string) error {
 		out.Error = err.Error()
 		s.app.Warn("%s", screen.Text(err.Error()))
 	}
-	if s.app.shared.json {
+	if s.app.JSON {
 		err = s.app.PrintJSON(results)
 	}
 	if l.Damage != nil {

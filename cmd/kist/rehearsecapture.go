@@ -76,7 +76,7 @@ func (h *rehearsal) verdict() error {
 		}
 		return &statusError{statusDamage, errors.New(text)}
 	}
-	if !h.app.shared.json {
+	if !h.app.JSON {
 		h.app.Printf("%s: %s. Rehearsed in %s: %s.\n", what, outcomeText(h.done.Outcome), tookText(h.done.Took), screen.Printable(strings.Join(h.done.Checked, "; ")))
 	}
 	return nil

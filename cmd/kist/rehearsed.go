@@ -51,7 +51,7 @@ func rehearsedLines(c *store.Capture) (lines []string) {
 	if r == nil {
 		return nil
 	}
-	text := screen.ZonedTime(r.At)
+	text := screen.LocalTime(r.At)
 	if r.Host != "" {
 		text += " on " + screen.Printable(r.Host)
 	}

@@ -16,7 +16,7 @@ func (a *app) renewSlot(ctx context.Context, r *repository) {
 	old := r.OpenedSlot()
 	slot, err := r.RenewSlot(ctx, r.secret)
 	switch {
-	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
+	case errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS), err != nil && ctx.Err() != nil:
 	case err != nil:
 		a.Warn("key slot %s is of an older kind, and was not made anew: %s", old, screen.Text(err.Error()))
 	case slot != nil:

@@ -51,7 +51,7 @@ func (a *app) repair(c *cli.Context, r *repository) error {
 }
 
 func (a *app) printRepaired(out *store.Repaired) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(struct {
 			*store.Repaired
 			Mended bool `json:"mended"`
@@ -80,7 +80,7 @@ func (a *app) printTables(t *store.RebuildReport) {
 		a.Printf("Damaged tables, removed: %s.\n", strings.Join(t.Replaced, ", "))
 	}
 	for _, err := range t.Damaged {
-		a.Printf("Can't be put into a table: %s.\n", screen.Text(err.Error()))
+		a.Printf("Can't be put into a table: %s.\n", screen.Line(err.Error()))
 	}
 }
 

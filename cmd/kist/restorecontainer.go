@@ -114,17 +114,17 @@ func (r *containerRestore) findPlaces(volumes []*store.Volume) error {
 		m := r.target.MountAt(v.MountPath)
 		switch {
 		case v.MountPath == "":
-			return usagef("volume %s was not captured from a container: nothing says where it belongs", v.Name)
+			return usagef("volume %s was not captured from a container: nothing says where it belongs", screen.Line(v.Name))
 		case m == nil:
 			return missing(fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs: make it with that volume (kist show --launch), or choose others with --volume",
-				r.target.Name, v.MountPath, v.Name))
+				r.target.Name, screen.Line(v.MountPath), screen.Line(v.Name)))
 		}
 		info, err := containers.Look(*m)
 		switch {
 		case err != nil:
 			r.copied = append(r.copied, volumePlace{volume: v, dir: m.Destination})
 		case !info.IsDir():
-			return fmt.Errorf("%s is a single file on this machine, %s: restore volume %s with --into, and put the file in its place", m.Destination, m.Source, v.Name)
+			return fmt.Errorf("%s is a single file on this machine, %s: restore volume %s with --into, and put the file in its place", m.Destination, m.Source, screen.Line(v.Name))
 		default:
 			if err := r.app.checkOutside(m.Source, !r.only); err != nil {
 				return err
@@ -200,7 +200,7 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 	done, err := volume.ReplaceFolder(ctx, p.dir, func(ctx context.Context, part *volume.Folder) (err error) {
 		// ReplaceFolder flushes, too, but with the container stopped already.
 		if report, err = r.build(ctx, p.volume, part); err != nil {
-			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
+			return fmt.Errorf("volume %s: %w", screen.Line(p.volume.Name), err)
 		}
 		return r.replaceFrom(ctx, n+1)
 	}, volume.ReplaceOptions{DiscardPrevious: r.discard})
@@ -260,7 +260,7 @@ func (r *containerRestore) copyAll(ctx context.Context) error {
 		r.app.Warn("%s of container %s can't be reached on this machine: the container engine copies volume %s over what is there. That is not all or nothing, and files that the capture has not stay.",
 			screen.Printable(p.dir), screen.Printable(r.target.Name), screen.Printable(p.volume.Name))
 		if err := r.copyIn(ctx, p); err != nil {
-			return fmt.Errorf("volume %s: %w", p.volume.Name, err)
+			return fmt.Errorf("volume %s: %w", screen.Line(p.volume.Name), err)
 		}
 	}
 	return nil

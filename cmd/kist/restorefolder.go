@@ -190,7 +190,7 @@ func (s *restoring) fate(dir string) string {
 // lossTexts says what could not be restored.
 func lossTexts(notes []volume.Note) (texts []string) {
 	for _, n := range notes {
-		text := fmt.Sprintf("not restored of %s: %s", screen.Printable(n.Path), screen.Text(n.Reason))
+		text := fmt.Sprintf("not restored of %s: %s", screen.Printable(n.Path), screen.Line(n.Reason))
 		if n.Members > 1 {
 			text += fmt.Sprintf(" (and of %s)", screen.Count(n.Members-1, "member more", "members more"))
 		}

@@ -74,7 +74,7 @@ func (r *restored) add(volumes []*store.Volume, dir string, done *store.FolderRe
 
 // report prints what a restore did, with --json, unless it did nothing for another reason than losses.
 func (s *restoring) report(err error) error {
-	if !s.app.shared.json || s.dry || err != nil && !isLossReport(err) {
+	if !s.app.JSON || s.dry || err != nil && !isLossReport(err) {
 		return err
 	}
 	r := s.result

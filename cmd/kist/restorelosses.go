@@ -37,7 +37,7 @@ func (s *restoring) findLosses(ctx context.Context, volumes []*store.Volume, cau
 		l, err := s.r.FindLosses(ctx, v, progress)
 		end()
 		if err != nil {
-			return nil, fmt.Errorf("volume %s: %w", v.Name, err)
+			return nil, fmt.Errorf("volume %s: %w", screen.Line(v.Name), err)
 		}
 		none = none && l.None()
 		all = append(all, l)
@@ -58,7 +58,7 @@ func (s *restoring) listLosses(all []*store.Losses) {
 	say := func(v *store.Volume, what string, err error) {
 		line := fmt.Sprintf("lost  %s:%s  (%s)", screen.Printable(v.Name), screen.Printable(what), screen.Line(reasonOf(err)))
 		switch {
-		case s.app.shared.json && out != nil:
+		case s.app.JSON && out != nil:
 		case out == nil:
 			s.app.Warn("%s", line)
 		default:

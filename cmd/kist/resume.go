@@ -48,7 +48,7 @@ type resumedJSON struct {
 func (a *app) resume(c *cli.Context) error {
 	k, u, p := a.keeper(), a.upgrader(a.reopened(true)), a.rehearsalKeeper()
 	all := []resumedJSON{}
-	if a.shared.json {
+	if a.JSON {
 		k.Report = func(container, outcome string) {
 			all = append(all, resumedJSON{Container: container, Outcome: outcome})
 		}
@@ -64,7 +64,7 @@ func (a *app) resume(c *cli.Context) error {
 		}
 	}
 	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, 0), p.RemoveLeft(c.Context))
-	if a.shared.json {
+	if a.JSON {
 		err = errors.Join(a.PrintJSON(all), err)
 	}
 	return err

@@ -97,7 +97,7 @@ func (a *app) retireSome(c *cli.Context, r *repository) error {
 		return err
 	}
 	if c.Bool("dry-run") {
-		if err := a.printRotation(rotation); err != nil || a.shared.json {
+		if err := a.printRotation(rotation); err != nil || a.JSON {
 			return err
 		}
 		return rotation.sayFreed(c, a, r)

@@ -25,7 +25,7 @@ func newRetiredJSON(c *store.Capture, grace time.Duration, reveal bool) retiredJ
 }
 
 func (a *app) printRetired(captures []*store.Capture, grace time.Duration) error {
-	if a.shared.json {
+	if a.JSON {
 		array := screen.NewArray(a.Out)
 		for _, c := range captures {
 			if err := array.Add(newRetiredJSON(c, grace, false)); err != nil {
@@ -41,7 +41,7 @@ func (a *app) printRetired(captures []*store.Capture, grace time.Duration) error
 	lines := []string{"id\tname\tversion\ttaken\t    size\tretired\trestorable until\tby\twhy"}
 	for _, c := range captures {
 		lines = append(lines, strings.Join([]string{
-			c.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.ZonedTime(c.Taken), screen.SizeCell(c.Bytes), screen.LocalTime(c.Retired.At),
+			c.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.LocalTime(c.Taken), screen.SizeCell(c.Bytes), screen.LocalTime(c.Retired.At),
 			untilText(c.Retired.At.Add(grace)), screen.Printable(c.Retired.Host), screen.Printable(c.Retired.Reason),
 		}, "\t"))
 	}

@@ -146,7 +146,7 @@ func (a *app) printDecisions(p *retirement, until time.Time) error {
 
 // printRotation shows what would be done.
 func (a *app) printRotation(p *retirement) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.printDecisions(p, time.Time{})
 	}
 	lines := []string{"id\tname\tversion\thost\ttaken\tplan\twhy"}
@@ -181,7 +181,7 @@ func staying(n int) string {
 
 // printRetirement says what was retired, and for how long it can be taken back.
 func (a *app) printRetirement(p *retirement, until time.Time) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.printDecisions(p, until)
 	}
 	retired := 0

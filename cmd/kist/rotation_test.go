@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/rotation"
 )
@@ -16,7 +17,7 @@ func TestOddDates(t *testing.T) {
 		{Capture: &store.Capture{ID: "ahead"}, Rule: rotation.Future, Date: date},
 		{Capture: &store.Capture{ID: "reset"}, Rule: store.WrongClock, Date: date},
 	})
-	for i, want := range []string{"dated 2226-03-14 02:03, after now|kist retire ahead", "written at 2226-03-14 02:03, by its date|kist retire reset"} {
+	for i, want := range []string{"dated " + screen.LocalTime(date) + ", after now|kist retire ahead", "written at " + screen.LocalTime(date) + ", by its date|kist retire reset"} {
 		for part := range strings.SplitSeq(want, "|") {
 			if i >= len(texts) || !strings.Contains(texts[i], part) {
 				t.Errorf("warnings %q, want one with %q", texts, part)

@@ -1,14 +1,17 @@
 package main
 
 import (
+	"fmt"
 	"os"
+	"path/filepath"
 	"slices"
-	"strings"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/units"
 )
@@ -18,13 +21,15 @@ func (a *app) scheduleCommand() *cli.Command {
 		&cli.StringFlag{Name: "on-calendar", Value: "daily", Usage: "`WHEN`, as systemd.time(7) has it: daily, weekly, \"*-*-* 02:03\""},
 		&cli.StringFlag{Name: "units", Usage: "write the two units into `DIR`, such as /etc/systemd/system, instead of printing them"},
 		&cli.BoolFlag{Name: "cron", Usage: "print a line for crontab(5) instead; WHEN must be hourly, daily, weekly or monthly"},
+		&cli.StringFlag{Name: "on-failure", Usage: "start the systemd `UNIT` if a run fails, such as tell-me@%n.service"},
 	}
 	flags = append(flags, scheduledFlags(a.captureCommand().Flags)...)
 	flags = append(flags, scheduledRehearsalFlags(a.rehearseCommand().Flags)...)
+	flags = append(flags, a.scheduledCheckFlags()...)
 	return &cli.Command{
 		Name:      "schedule",
-		Usage:     "print a systemd service and timer, or a crontab line, for captures, for a rotation or for rehearsals",
-		ArgsUsage: "SOURCE… or --container NAME, or rules such as --days 7 --weeks 5, or --rehearse [NAME…]",
+		Usage:     "print a systemd service and timer, or a crontab line, for captures, a rotation, rehearsals or checks",
+		ArgsUsage: "SOURCE… or --container NAME, or rules such as --days 7 --weeks 5, or --rehearse [NAME…], or --verify, or --status",
 		Flags:     append(flags, rotationFlags(a.retireCommand().Flags)...),
 		Description: `
 SOURCE and the other flags are those of kist capture. The repository and the key
@@ -36,7 +41,13 @@ read-only; for a container, and with commands such as --before, --from or
 
 With rules, those of kist retire, it is no capture that is scheduled but a rotation:
 kist retire, and then kist reclaim. With --rehearse it is kist rehearse --newest, with the
-flags of that; where it is killed, kist resume removes what it left.
+flags of that; where it is killed, kist resume removes what it left. With --verify it is kist
+verify, and with --status it is kist status, with flags of theirs: a run of these fails where
+something is wrong, so give --on-failure a unit that tells you. (cron sends what is
+printed by mail, where mail works.)
+
+What every run would fail of is refused: a WHEN that systemd-analyze(1) does not understand, a
+SOURCE or a file of a secret that is not there, and a kist that lies where temporary builds do.
 
 Example:
   kist schedule --key-file /root/kist.key --name seedbank /srv/seedbank
@@ -44,7 +55,9 @@ Example:
   kist schedule --cron --container seedbank --stop --version-from 'cat /srv/seedbank/VERSION'
   kist schedule --name seedbank-db --from -- /usr/local/bin/dump-program --all
   kist schedule --days 7 --weeks 5 --months 12 --on-calendar weekly
-  kist schedule --rehearse --watch 2m --on-calendar weekly`,
+  kist schedule --rehearse --watch 2m --on-calendar weekly
+  kist schedule --verify --full --on-calendar monthly --on-failure tell-me@%n.service
+  kist schedule --status --older-than 26h --on-calendar hourly --on-failure tell-me@%n.service`,
 		Action: a.schedule,
 	}
 }
@@ -84,15 +97,27 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 		When: c.String("on-calendar"), Container: len(c.StringSlice("container")) > 0, Stops: c.Bool("stop") || c.String("after") != "",
 		Runs: slices.ContainsFunc([]string{"before", "after", "from", "version-from"}, c.IsSet),
 	}
-	if strings.ContainsAny(j.When, "\n\r") || j.When == "" {
-		return nil, usagef("--on-calendar %q: it must be one line", j.When)
+	if err := units.CheckCalendar(c.Context, j.When); err != nil {
+		return nil, err
+	}
+	if j.OnFailure = c.String("on-failure"); j.OnFailure != "" {
+		if c.Bool("cron") {
+			return nil, usagef("--on-failure is about systemd units: cron sends what is printed by mail")
+		}
+		if err := units.CheckName(j.OnFailure); err != nil {
+			return nil, err
+		}
 	}
 	check, fill := checkScheduledCapture, a.scheduleCapture
 	switch {
+	case c.Bool("verify") || c.Bool("status"):
+		check, fill = a.checkScheduledCheck, scheduleCheck
 	case c.Bool("rehearse"):
 		check, fill = a.checkScheduledRehearsal, a.scheduleRehearsal
 	case slices.ContainsFunc(scheduledRehearsalNames, c.IsSet):
 		check = missingRehearse
+	case slices.ContainsFunc(scheduledCheckNames, c.IsSet):
+		check = missingCheck
 	case slices.ContainsFunc(ruleFlags, c.IsSet):
 		check, fill = a.checkScheduledRotation, scheduleRotation
 	}
@@ -100,7 +125,7 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 		return nil, err
 	}
 	var err error
-	if j.Program, err = os.Executable(); err != nil {
+	if j.Program, err = a.program(); err != nil {
 		return nil, err
 	}
 	if j.Secret, err = a.scheduledSecret(); err != nil {
@@ -115,12 +140,22 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 		return nil, err
 	}
 	j.Writes = paths.Absolute(j.Writes)
+	if file := c.String("metrics"); file != "" {
+		if file = paths.Absolute(file); !files.IsFolder(filepath.Dir(file)) {
+			return nil, missing(fmt.Errorf("--metrics %s: there is no folder %s", screen.Line(file), screen.Line(filepath.Dir(file))))
+		}
+		j.Tells = file
+	}
 	return j, fill(c, j)
 }
 
 // addCommand adds a command to the job.
 func addCommand(j *units.Job, name string, words ...string) {
-	j.Commands = append(j.Commands, append([]string{name, "--quiet", "--repository", j.Writes}, words...))
+	own := []string{name, "--quiet", "--repository", j.Writes}
+	if j.Tells != "" && name != "retire" {
+		own = append(own, "--metrics="+j.Tells)
+	}
+	j.Commands = append(j.Commands, append(own, words...))
 }
 
 func checkScheduledCapture(c *cli.Context) error {
@@ -147,6 +182,10 @@ func checkScheduledCapture(c *cli.Context) error {
 		case path == "":
 			return usagef("kist schedule: a source without a name: an argument is empty")
 		}
+		// --before may make it, as by mounting something.
+		if _, err := os.Stat(path); err != nil && !c.IsSet("before") {
+			return missing(fmt.Errorf("source %s: every run would fail: %w", screen.Line(path), err))
+		}
 	}
 	if ofContainer {
 		return nil
@@ -167,7 +206,7 @@ func checkScheduledProgram(c *cli.Context) error {
 
 // scheduleCapture plans a capture.
 func (a *app) scheduleCapture(c *cli.Context, j *units.Job) (err error) {
-	words := cmdline.Again(c, scheduledFlags(a.captureCommand().Flags))
+	words := cmdline.Again(c, slices.DeleteFunc(scheduledFlags(a.captureCommand().Flags), func(f cli.Flag) bool { return f.Names()[0] == "metrics" }))
 	if program := a.getenv("KIST_ENGINE"); j.Container && program != "" && !c.IsSet("engine") {
 		words = append(words, "--engine="+program)
 	}
@@ -218,9 +257,9 @@ func (a *app) scheduledSecret() (units.Secret, error) {
 	case err != nil:
 		return units.Secret{}, err
 	case named.Key != "":
-		return units.Secret{Key: paths.Absolute(named.Key)}, nil
+		return units.Secret{Key: paths.Absolute(named.Key)}, isThere(named.Key)
 	case named.Passphrase != "":
-		return units.Secret{Passphrase: paths.Absolute(named.Passphrase)}, nil
+		return units.Secret{Passphrase: paths.Absolute(named.Passphrase)}, isThere(named.Passphrase)
 	}
 	return units.Secret{}, usagef("a timer can't type a passphrase: give --key-file FILE (kist passphrase add --key-file makes one) or --passphrase-file FILE")
 }

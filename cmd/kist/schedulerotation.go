@@ -22,7 +22,7 @@ func (a *app) checkScheduledRotation(c *cli.Context) error {
 		return usagef("kist schedule: %q and rules are both given: schedule the capture and the rotation one after the other", c.Args().First())
 	}
 	for _, f := range a.captureCommand().Flags {
-		if name := f.Names()[0]; name != "name" && c.IsSet(name) {
+		if name := f.Names()[0]; name != "name" && name != "metrics" && c.IsSet(name) {
 			return usagef("kist schedule: --%s is about a capture, and rules are given: schedule them one after the other", name)
 		}
 	}

@@ -151,7 +151,7 @@ func unmake(path string, itself bool) {
 }
 
 func (a *app) printSetup(path string, r *repository, files secrets.Files) error {
-	if a.shared.json {
+	if a.JSON {
 		err := a.PrintJSON(struct {
 			Repository string    `json:"repository"`
 			ID         string    `json:"id"`
@@ -181,6 +181,10 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files) error 
 	key := "the passphrase"
 	if files.Key != "" {
 		key = "the key file " + screen.Printable(files.Key)
+	}
+	if a.JSON {
+		a.Warn("without %s nothing in this repository can ever be read again: keep it in a second place", key)
+		return nil
 	}
 	fmt.Fprintf(a.Err, `
 IMPORTANT: without %s nothing in this repository can ever be read again.

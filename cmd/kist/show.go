@@ -66,7 +66,7 @@ func (a *app) show(c *cli.Context) error {
 		return err
 	case c.Bool("launch"):
 		return a.showLaunch(capture, a.engineProgram(c), c.Bool("reveal"))
-	case a.shared.json: // masked by newRetiredJSON
+	case a.JSON: // masked by newRetiredJSON
 		return a.PrintJSON(newRetiredJSON(capture, r.Grace(), c.Bool("reveal")))
 	}
 	shown := capture
@@ -88,8 +88,8 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 		"name\t" + screen.Printable(c.Name),
 		"version\t" + screen.Printable(c.Version),
 		"note\t" + screen.Printable(c.Note),
-		"taken\t" + screen.ZonedTime(c.Taken),
-		"written\t" + screen.ZonedTime(c.Written),
+		"taken\t" + screen.LocalTime(c.Taken),
+		"written\t" + screen.LocalTime(c.Written),
 		"host\t" + screen.Printable(c.Host),
 		"held\t" + held,
 		fmt.Sprintf("size\t%s in %s; the repository grew by %s", screen.Size(c.Bytes), screen.Count(c.Members, "member", "members"), screen.Size(c.Added)),

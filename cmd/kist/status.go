@@ -2,116 +2,137 @@ package main
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"path"
-	"strings"
+	"time"
 
-	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/urfave/cli/v2"
+
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
-	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
-	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/rotation"
+	"github.com/kistarchive/kist/store/volume"
 )
 
-// The exit statuses.
-const (
-	statusDone    = 0
-	statusFailed  = 1
-	statusUsage   = 2
-	statusDamage  = 3
-	statusMissing = 4
-)
+func (a *app) statusCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "status",
+		Usage: "tell whether all is well, on one screen",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "name", Usage: "only the service `NAME`"},
+			&cli.StringFlag{Name: "older-than", Usage: "a last capture that was taken longer ago than `TIME`, as 26h, 7d or 2w, is too old; by default none is"},
+			metricsFlag(),
+		},
+		Description: `
+The first line is the verdict: "All is well.", or what is wanted, the worst first. Exit status
+0: all is well. 3: what is stored is damaged, as far as is known: the last verification found
+damage, index files can't be read, or captures are missing. 1: something else is wanted: a last
+capture is too old (--older-than), or more than half of a volume is gone in it; the latest
+rehearsal of a service failed; captures are dated in the future, so that some clock is wrong;
+an upgrade did not come to its end, or a container was left stopped, on this machine.
 
-// statusError has an exit status of its own. Without an error in it, all has
-// been said.
-type statusError struct {
-	status int
-	err    error
-}
+Nothing is opened but index files and marks: it knows what kist verify and kist rehearse found
+when they were last run. Damage that was found stands until a verification finds none that
+would have found it: --full, unless it showed without. Upgrades, containers and what is set
+aside are those of this machine and user: run it where the captures are made. What is dated in
+the future never makes anything fresh. A service of which all captures were retired is told,
+and nothing is wanted of it.
 
-func (e *statusError) Error() string {
-	if e.err == nil {
-		return ""
+Example:
+  kist status
+  kist status --older-than 26h
+  kist status --name seedbank --host hazel --json
+  kist status --older-than 26h --metrics /var/lib/node-exporter/kist.prom`,
+		Action: a.metering(a.status),
 	}
-	return e.err.Error()
 }
 
-func (e *statusError) Unwrap() error { return e.err }
-
-// usagef gives an error for a wrong command line.
-func usagef(format string, args ...any) error {
-	return cmdline.Usagef(format, args...)
+// state is how the repository and this machine are.
+type state struct {
+	*store.Status
+	grace    time.Duration
+	free     int64 // bytes on the medium; -1: nothing tells
+	upgrades []upgrade.Pending
+	stopped  []stopped.Noted
+	aside    []volume.Aside
 }
 
-// missing marks an error as being about something that does not exist.
-func missing(err error) error { return &statusError{statusMissing, err} }
-
-// statusOf gives the exit status that an error means. Damage comes before all
-// else.
-func statusOf(err error) int {
-	var own *statusError
-	var usage *cmdline.UsageError
-	var absent *cmdline.MissingError
-	switch {
-	case err == nil:
-		return statusDone
-	case errors.Is(err, store.ErrDamaged), errors.Is(err, store.ErrDamagedSlot), errors.Is(err, store.ErrVanished), errors.Is(err, store.ErrStranger):
-		return statusDamage
-	case errors.Is(err, crypt.ErrForgedSlot), errors.Is(err, crypt.ErrSlotTooCheap) && !errors.Is(err, store.ErrWrongSecret):
-		return statusDamage
-	case errors.As(err, &own):
-		return own.status
-	case errors.As(err, &usage):
-		return statusUsage
-	case errors.As(err, &absent):
-		return statusMissing
-	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
-		return statusMissing
-	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),
-		errors.Is(err, rotation.ErrBadRules), errors.Is(err, crypt.ErrLabel):
-		return statusUsage
+func (a *app) status(c *cli.Context) (err error) {
+	a.metrics.Set("well", "Whether nothing was wanted when kist status last looked.", 0) // if it does not come to a verdict
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
+		return err
 	}
-	return statusFailed
+	o := store.StatusOptions{Name: c.String("name"), Host: a.host}
+	if o.OlderThan, err = olderThan(c); err != nil {
+		return err
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	s, err := a.findState(c.Context, r, o)
+	if err != nil {
+		return err
+	}
+	if len(s.Services) == 0 && (o.Name != "" || o.Host != "") && len(s.Unread) == 0 {
+		return missing(fmt.Errorf("no capture is, or was and can be taken back, of %s (kist list shows what there is)", askedText(o)))
+	}
+	wanted := s.wanted()
+	a.measureStatus(s, wanted)
+	if a.JSON {
+		err = a.PrintJSON(newStatusJSON(s, wanted))
+	} else {
+		err = a.printStatus(s, wanted)
+	}
+	if err == nil {
+		err = verdict(wanted)
+	}
+	return err
 }
 
-// printError prints an error, and what to do about it.
-func (a *app) printError(err error) {
-	text := err.Error()
-	var down *stopped.DownError
-	var told *advised
-	switch {
-	case text == "":
-		return
-	case errors.As(err, &told):
-		text += "\n" + told.advice
-	case errors.Is(err, context.Canceled) && errors.As(err, &down):
-		text = "interrupted\n" + down.Error()
-	case errors.Is(err, context.Canceled):
-		text = "interrupted; nothing is left half done"
-	case errors.Is(err, store.ErrDamaged):
-		text += "\nkist verify --full shows what else is harmed; kist repair mends what can be mended."
-	default:
-		if h := hint(err); h != "" {
-			text += "\n" + h
+// olderThan gives the age that is too old, or 0.
+func olderThan(c *cli.Context) (time.Duration, error) {
+	text := c.String("older-than")
+	if text == "" {
+		return 0, nil
+	}
+	d, err := cmdline.Duration(text)
+	if err != nil || d == 0 {
+		return 0, usagef("--older-than %q: write it as 26h, 7d or 2w", text)
+	}
+	return d, nil
+}
+
+// findState looks at the repository and at this machine.
+func (a *app) findState(ctx context.Context, r *repository, o store.StatusOptions) (*state, error) {
+	s := &state{grace: r.Grace(), free: -1}
+	var err error
+	if s.Status, err = r.Status(ctx, o); err != nil {
+		return nil, err
+	}
+	if free, ok := files.Available(r.folder.Path()); ok {
+		s.free = free
+	}
+	// What can't be read was warned of by recovering, before this command.
+	s.upgrades, _ = a.upgrader(a.reopened(false)).Pending()
+	s.stopped, _ = a.keeper().Noted()
+	s.aside, _ = a.book().Find()
+	return s, nil
+}
+
+// verdict is the exit status.
+func verdict(wanted []want) error {
+	status := statusDone
+	for _, w := range wanted {
+		if w.damage {
+			return &statusError{status: statusDamage}
 		}
+		status = statusFailed
 	}
-	if a.shared.json {
-		first, more, _ := strings.Cut(text, "\n")
-		screen.EncodeJSON(a.Err, errorJSON{first, more, statusOf(err)})
-		return
+	if status == statusDone {
+		return nil
 	}
-	if !strings.HasPrefix(text, "kist ") {
-		text = "kist: " + text
-	}
-	fmt.Fprintln(a.Err, screen.Text(text))
-}
-
-// errorJSON is an error as scripts get it: the last line on standard error.
-type errorJSON struct {
-	Error  string `json:"error"`
-	More   string `json:"more,omitempty"` // what else is to be said, in lines: what to do
-	Status int    `json:"exit_status"`
+	return &statusError{status: status}
 }

@@ -23,7 +23,7 @@ func takenTime(c *cli.Context) (time.Time, error) {
 	}
 	t, err := cmdline.Time(c.String("taken"))
 	if err == nil && t.After(time.Now().Add(farAhead)) && !c.Bool("accept-future") {
-		err = usagef("--taken %s is %s, more than a day ahead: is that date right? --accept-future takes it", c.String("taken"), screen.ZonedTime(t))
+		err = usagef("--taken %s is %s, more than a day ahead: is that date right? --accept-future takes it", c.String("taken"), screen.LocalTime(t))
 	}
 	return t, err
 }

@@ -124,7 +124,7 @@ func TestPassphrasePrompt(t *testing.T) {
 	x.enter("Mill Lane 15")
 	x.await("Passphrase: ", 2)
 	x.enter("Mill Lane 14")
-	if status := <-done; status != statusDone || !strings.Contains(stderr.String(), "That passphrase opens no key slot") {
+	if status := <-done; status != statusDone || !strings.Contains(stderr.String(), "that passphrase opens no key slot") {
 		t.Fatal(status, stderr.String())
 	}
 	if bytes.Contains(x.screen, []byte("Mill")) {

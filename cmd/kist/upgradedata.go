@@ -168,7 +168,7 @@ func (p *puttingBack) choose(capture *store.Capture, r *upgrade.Record) error {
 		v := &capture.Volumes[i]
 		m := p.target.MountAt(v.MountPath)
 		if m == nil {
-			return fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs", p.target.Name, v.MountPath, v.Name)
+			return fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs", p.target.Name, screen.Line(v.MountPath), screen.Line(v.Name))
 		}
 		if _, done := r.Kept[m.Source]; done {
 			continue
@@ -241,7 +241,7 @@ func (p *puttingBack) exchangeFrom(ctx context.Context, n int) error {
 	done, err := volume.ReplaceFolder(ctx, at.dir, func(ctx context.Context, part *volume.Folder) error {
 		report, err := p.build(ctx, at.volume, part)
 		if err != nil {
-			return fmt.Errorf("volume %s: %w", at.volume.Name, err)
+			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
 		}
 		p.app.WarnAll(lossTexts(report.NotRestored))
 		return p.exchangeFrom(ctx, n+1)
@@ -260,7 +260,7 @@ func (p *puttingBack) exchangeFrom(ctx context.Context, n int) error {
 func (p *puttingBack) exchangeRest(ctx context.Context) error {
 	for _, at := range p.files {
 		if err := p.exchangeFile(ctx, at); err != nil {
-			return fmt.Errorf("volume %s: %w", at.volume.Name, err)
+			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
 		}
 	}
 	if len(p.copied) > 0 {

@@ -17,7 +17,7 @@ func (a *app) reportUpgrade(o *upgrade.Outcome, err error) error {
 	if o == nil {
 		return err
 	}
-	if a.shared.json {
+	if a.JSON {
 		return errors.Join(a.PrintJSON(o), err)
 	}
 	if err != nil {
@@ -66,7 +66,7 @@ func (a *app) printPlan(plan []upgrade.Planned) error {
 	for i := range plan {
 		plan[i].Command = engine.MaskWords(plan[i].Command)
 	}
-	if a.shared.json {
+	if a.JSON {
 		array := screen.NewArray(a.Out)
 		for _, p := range plan {
 			if err := array.Add(p); err != nil {

@@ -31,7 +31,8 @@ what only this capture keeps today: about what would be free without it. The bar
 show alone. A name and a host hold what any of their captures needs. Retired
 captures are not in the list, and what they keep counts as nobody's: it is part
 of what kist reclaim would free. That is less where only a small part of a slab is
-not needed.
+not needed. What is saved may be below 0: of what can't be compressed, sealing adds
+a little.
 
 --without tells what would come free, and changes nothing. Rules are those of kist
 retire. It is what the captures keep together, so mostly more than the sum of
@@ -57,7 +58,7 @@ Example:
 }
 
 func (a *app) usage(c *cli.Context) error {
-	if err := checkUsage(c, a.shared.json); err != nil {
+	if err := checkUsage(c, a.JSON); err != nil {
 		return err
 	}
 	r, err := a.open(c.Context)
@@ -139,7 +140,7 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	switch {
 	case err != nil:
 		return err
-	case a.shared.json:
+	case a.JSON:
 		return a.PrintJSON(usageJSON{u, retired})
 	case written:
 		return nil

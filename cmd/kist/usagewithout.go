@@ -27,7 +27,7 @@ func (a *app) without(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(withoutJSON{append([]string{}, idsOf(going)...), freed})
 	}
 	lines := []string{"id\tname\tversion\ttaken\t    size"}

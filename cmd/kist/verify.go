@@ -22,12 +22,13 @@ func (a *app) verifyCommand() *cli.Command {
 			&cli.BoolFlag{Name: "full", Usage: "open every frame and rebuild the digest of every capture"},
 			&cli.StringFlag{Name: "sample", Usage: "open that `SHARE` of the frames, as 5%, chosen at random"},
 			&cli.StringSliceFlag{Name: "head", Usage: "prove that the captures of this `TEXT`, from kist show --head, are there as they were, or were removed on purpose"},
+			metricsFlag(),
 		},
 		Description: `
 Without a flag, index files, tables and the table at the end of every slab are
 opened: what is missing or cut short shows, and what changed within does not.
-Nothing is written. Damage is listed with the captures and
-members that it harms, and the exit status is 3.
+Damage is listed with the captures and members that it harms, and the exit status is 3.
+That it was verified, and how it ended, is kept in the repository: kist status tells it.
 
 What this machine knows of the repository counts, too: captures that it saw and that are
 gone without having been removed by kist, or that were exchanged. If another
@@ -40,12 +41,12 @@ Example:
   kist verify --sample 5%
   kist verify --full seedbank@latest
   kist verify --head 20260314t0203z-k7f3:0f5c2d6b8e91a34771c0aa52f19e84d3`,
-		Action: a.verify,
+		Action: a.metering(a.verify),
 	}
 }
 
 func (a *app) verify(c *cli.Context) error {
-	o := store.VerifyOptions{Full: c.Bool("full"), Head: c.StringSlice("head")}
+	o := store.VerifyOptions{Full: c.Bool("full"), Head: c.StringSlice("head"), Keep: true, Host: hostName()}
 	if len(o.Head) > 0 && c.NArg() > 0 {
 		return usagef("verify: --head is about all captures: name none")
 	}
@@ -76,6 +77,9 @@ func (a *app) verify(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	a.metrics.Set("damaged_objects", "Objects that the last verification found damaged or missing.", float64(len(report.Damage)))
+	a.metrics.Set("captures", "Captures that the last verification looked at.", float64(report.Captures))
+	a.metrics.Set("read_bytes", "Bytes of objects that the last verification read.", float64(report.Checked))
 	if err := a.printReport(report, o); err != nil {
 		return err
 	}
@@ -112,7 +116,7 @@ func (a *app) captureIDs(ctx context.Context, r *repository, selectors []string)
 }
 
 func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(r)
 	}
 	opened := "index files, tables and the table of every slab were opened; the contents were not"
@@ -186,7 +190,7 @@ func advice(d *store.Damage) string {
 		return "kist passphrase add makes another key slot, kist passphrase remove takes this one away."
 	case "captures":
 		return "put the file back if a copy of the repository has it; other captures are not harmed by it. kist repair tells more."
-	case "holds", "retired", "leases", "condemned":
+	case "holds", "retired", "leases", "condemned", "rehearsed", "verified":
 		return "kist repair removes the mark; nothing is lost."
 	}
 	if len(d.Captures) == 0 {

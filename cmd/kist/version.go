@@ -39,7 +39,7 @@ func (a *app) version(c *cli.Context) error {
 		return err
 	}
 	v := newVersion(debug.ReadBuildInfo())
-	if a.shared.json {
+	if a.JSON {
 		return a.PrintJSON(v)
 	}
 	release := v.Version

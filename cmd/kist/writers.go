@@ -16,7 +16,7 @@ func (a *app) listWriters(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
-	if a.shared.json {
+	if a.JSON {
 		array := screen.NewArray(a.Out)
 		for _, w := range writers {
 			if err := array.Add(w); err != nil {

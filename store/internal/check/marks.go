@@ -36,6 +36,9 @@ func (v *verifier) readMarks(ctx context.Context) error {
 	if err := v.checkRehearsals(ctx); err != nil {
 		return err
 	}
+	if err := v.checkVerifications(ctx); err != nil {
+		return err
+	}
 	v.noteTimes()
 	return checkMarks[format.LeaseRecord](ctx, v, names.Leases, format.Lease)
 }
@@ -102,6 +105,21 @@ func (v *verifier) checkRehearsals(ctx context.Context) error {
 		v.foreign(name)
 	}
 	for _, d := range rehearsed.Damage {
+		v.markDamage(d)
+	}
+	return nil
+}
+
+// checkVerifications opens the marks that say what verifying found.
+func (v *verifier) checkVerifications(ctx context.Context) error {
+	verified, err := v.r.ledger.ReadVerifications(ctx)
+	if err != nil {
+		return err
+	}
+	for _, name := range verified.Foreign {
+		v.foreign(name)
+	}
+	for _, d := range verified.Damage {
 		v.markDamage(d)
 	}
 	return nil

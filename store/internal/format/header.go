@@ -21,7 +21,8 @@ const (
 	Lease   ObjectKind = 6
 	Batch   ObjectKind = 7
 
-	Rehearsal ObjectKind = 8
+	Rehearsal    ObjectKind = 8
+	Verification ObjectKind = 9
 
 	// TableCopy is a table as it is kept on a machine that writes, in no repository.
 	TableCopy ObjectKind = 128
@@ -46,6 +47,8 @@ func (k ObjectKind) String() string {
 		return "batch"
 	case Rehearsal:
 		return "rehearsal"
+	case Verification:
+		return "verification"
 	case TableCopy:
 		return "copy of a table"
 	}

@@ -28,6 +28,13 @@ func records() []record {
 		{"lease", EncodeMark(&LeaseRecord{Began: sampleTime, Host: "hazel", Work: WorkCapture, About: "seedbank"}), againMark[LeaseRecord], true},
 		{"batch", EncodeMark(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}, Harmed: []HarmedSlab{{Slab: SlabID{3}, Frames: []uint32{1}}}, Hashes: []crypt.Digest{{7}}}), againMark[BatchRecord], true},
 		{"rehearsal", EncodeMark(sampleRehearsal()), againMark[RehearsalRecord], true},
+		{"verification", EncodeMark(sampleVerification()), againMark[VerificationRecord], true},
+	}
+}
+
+func sampleVerification() *VerificationRecord {
+	return &VerificationRecord{
+		Ended: sampleTime, Host: "hazel", Extent: ExtentSample, Share: 50_000, Captures: 7, Damaged: 2, Took: 61_250, Read: 1 << 40, Some: true,
 	}
 }
 

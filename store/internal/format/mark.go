@@ -60,7 +60,7 @@ type HarmedSlab struct {
 
 // Record is one of the records of marks.
 type Record interface {
-	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord
+	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord
 }
 
 // SealMark appends the record of a mark behind its header.

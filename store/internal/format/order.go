@@ -73,7 +73,7 @@ func (n *OrderNode) check() error {
 		return damaged("a node of level %d with %d spans and %d nodes below it", n.Level, len(n.Spans), len(n.Below))
 	}
 	for i, s := range n.Spans {
-		if s.Members == 0 || s.Members > MaxOrderMembers || s.List > MaxOrderSpan || s.Stamps > MaxOrderSpan || s.Padding > 511 {
+		if s.Path == nil || s.Members == 0 || s.Members > MaxOrderMembers || s.List > MaxOrderSpan || s.Stamps > MaxOrderSpan || s.Padding > 511 {
 			return damaged("a span of %d members in %d bytes and %d", s.Members, s.List, s.Stamps)
 		}
 		if i > 0 && ComparePathBytes(n.Spans[i-1].Path, s.Path) >= 0 {
@@ -81,8 +81,8 @@ func (n *OrderNode) check() error {
 		}
 	}
 	for i, b := range n.Below {
-		if b.Back == 0 {
-			return damaged("a node that stands below itself")
+		if b.Path == nil || b.Back == 0 {
+			return damaged("a node below another one, %d chunks before it", b.Back)
 		}
 		if i > 0 && ComparePathBytes(n.Below[i-1].Path, b.Path) >= 0 {
 			return damaged("an order whose paths do not ascend")

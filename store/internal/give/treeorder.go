@@ -32,6 +32,9 @@ type inOrder struct {
 
 // openOrder gives what finds members by the order of the volume.
 func (t *tree) openOrder() (finder, error) {
+	if o := t.v.Order; o.Bytes > format.MaxOrder || o.Chunks > o.Bytes || o.Chunks == 0 {
+		return nil, fmt.Errorf("%w: an order of %d nodes in %d bytes", format.ErrDamaged, o.Chunks, o.Bytes)
+	}
 	nodes, err := t.r.openStream(t.ctx, t.v.Order)
 	if err != nil {
 		return nil, err

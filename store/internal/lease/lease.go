@@ -293,15 +293,15 @@ const unreadWork = "somebody whose lease can't be read"
 
 // String names the writer for people.
 func (w Writer) String() string {
-	s := w.Work
+	s := vault.OneLine(w.Work)
 	if w.unread {
 		s = unreadWork
 	}
 	if w.About != "" {
-		s += " of " + w.About
+		s += " of " + vault.OneLine(w.About)
 	}
 	if w.Host != "" {
-		s += " on " + w.Host
+		s += " on " + vault.OneLine(w.Host)
 	}
 	return fmt.Sprintf("%s, since %s", s, w.Began.UTC().Format(time.RFC3339))
 }

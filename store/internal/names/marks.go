@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"time"
 )
 
 // errMark is returned for a name that no mark has.
@@ -47,6 +48,15 @@ func ParseRehearsal(name string) (capture string, err error) {
 		return "", fmt.Errorf("%q: %w", name, errMark)
 	}
 	return capture, nil
+}
+
+// NewVerification gives a name, never used before, for a mark that says what verifying found.
+func NewVerification(t time.Time) string { return Verified + "/" + NewID(t) }
+
+// IsVerification tells whether a name is one of NewVerification.
+func IsVerification(name string) bool {
+	id, ok := strings.CutPrefix(name, Verified+"/")
+	return ok && IsID(id)
 }
 
 // NewLease gives the identity of a lease.

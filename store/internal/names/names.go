@@ -27,15 +27,16 @@ const (
 	Leases    = "leases"
 	Condemned = "condemned"
 	Rehearsed = "rehearsed"
+	Verified  = "verified"
 )
 
 // Folders gives all folders that a repository is made with.
 func Folders() []string {
-	return []string{KeySlots, Slabs, Tables, Captures, Holds, Retired, Leases, Condemned, Rehearsed}
+	return []string{KeySlots, Slabs, Tables, Captures, Holds, Retired, Leases, Condemned, Rehearsed, Verified}
 }
 
 // Marks gives the folders of marks: they may be missing where they would be empty.
-func Marks() []string { return []string{Holds, Retired, Leases, Condemned, Rehearsed} }
+func Marks() []string { return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified} }
 
 // Slab gives the name of a slab. Its first two digits are a folder, so that no
 // folder has more than some thousands of entries.

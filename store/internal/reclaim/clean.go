@@ -20,6 +20,9 @@ const asideAge = 24 * time.Hour
 func (c *reclaimer) clean(ctx context.Context) {
 	c.cleanLeases(ctx)
 	c.cleanMarks(ctx)
+	for _, name := range c.oldVerifications(ctx) {
+		c.r.storage.Remove(ctx, name)
+	}
 	if s, ok := c.r.storage.(storage.Sweeper); ok {
 		removed, _ := s.RemoveAside(ctx, asideAge)
 		for _, info := range removed {

@@ -108,6 +108,9 @@ func (r *Taker) takeIn(ctx context.Context, o Options) (*session, *format.IndexF
 		return nil, nil, err
 	}
 	f, err := s.run(ctx)
+	if err == nil && ctx.Err() != nil {
+		err = context.Cause(ctx) // also where the last report of progress ended it
+	}
 	if err != nil {
 		s.abandon(ctx)
 		return nil, nil, err
@@ -210,7 +213,7 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 	for _, v := range s.o.Volumes {
 		t, err := s.takeVolume(ctx, v)
 		if err != nil && v.Name != "" && len(s.o.Volumes) > 1 {
-			err = fmt.Errorf("volume %s: %w", v.Name, err)
+			err = fmt.Errorf("volume %s: %w", vault.OneLine(v.Name), err)
 		}
 		if err != nil {
 			return nil, err

@@ -2,12 +2,14 @@ package browsertest
 
 import (
 	"context"
+	"encoding/json"
 	"os"
 	"os/exec"
 	"sync"
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/accessibility"
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
@@ -145,4 +147,35 @@ func (b *Browser) Picture(file string) {
 	if err := os.WriteFile(file, png, 0o600); err != nil {
 		b.t.Fatal(err)
 	}
+}
+
+// Press presses keys, one after the other, as package kb of chromedp names them.
+func (b *Browser) Press(keys string) {
+	b.t.Helper()
+	Run(b, chromedp.KeyEvent(keys))
+}
+
+// Accessible is what somebody hears of an element.
+type Accessible struct{ Role, Name string }
+
+// Accessible gives what a screen reader is told of, in the order of the page.
+func (b *Browser) Accessible() (all []Accessible) {
+	b.t.Helper()
+	for _, n := range Call(b, accessibility.GetFullAXTree, accessibility.GetFullAXTreeParams{}).Nodes {
+		if n.Ignored || n.Role == nil {
+			continue
+		}
+		all = append(all, Accessible{b.text(n.Role), b.text(n.Name)})
+	}
+	return all
+}
+
+func (b *Browser) text(v *accessibility.Value) (s string) {
+	if v == nil || len(v.Value) == 0 {
+		return ""
+	}
+	if err := json.Unmarshal(v.Value, &s); err != nil {
+		b.t.Fatal(err)
+	}
+	return s
 }

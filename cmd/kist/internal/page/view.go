@@ -142,8 +142,8 @@ func (v *view) service(c *store.Capture) string {
 	return screen.Printable(c.Name)
 }
 
-// headingText is a name as it has room over a picture: some 8.5 pixels a letter.
-func headingText(name string, width float64) string { return screen.Shorten(name, int(width/8.5)) }
+// headingText is a name as it has room over a picture: some 10.5 pixels a letter.
+func headingText(name string, width float64) string { return screen.Shorten(name, int(width/10.5)) }
 
 // byService gives captures by name and host, those names first that come first by the alphabet.
 func (v *view) byService() (services []string, captures map[string][]store.CaptureUsage) {

@@ -11,7 +11,7 @@ import (
 // Progress shows how far something is, on a terminal; else show is nil. show takes
 // bytes, and a total of 0 while that is not known. end takes it off the screen.
 func (s *Screen) Progress(what string) (show func(done, total int64), end func()) {
-	if s.Quiet || !IsTerminal(s.Err) {
+	if s.Quiet || s.JSON || !IsTerminal(s.Err) {
 		return nil, func() {}
 	}
 	bar := progressbar.NewOptions64(-1,

@@ -11,6 +11,7 @@ type Screen struct {
 	Out   *Output   // standard output, for results
 	Err   io.Writer // standard error, for everything else
 	Quiet bool      // --quiet
+	JSON  bool      // --json: standard error has JSON lines, too, and no remarks
 }
 
 // New gives a screen of two streams.
@@ -42,16 +43,25 @@ func (o *Output) Write(p []byte) (int, error) {
 	return n, o.err
 }
 
-// Say prints a remark, unless --quiet was given.
+// Say prints a remark, unless --quiet or --json was given.
 func (s *Screen) Say(format string, args ...any) {
-	if !s.Quiet {
+	if !s.Quiet && !s.JSON {
 		fmt.Fprintf(s.Err, format+"\n", args...)
 	}
 }
 
-// Warn prints a warning.
+// Warn prints a warning, with --json as a line {"warning":…}.
 func (s *Screen) Warn(format string, args ...any) {
+	if s.JSON {
+		EncodeJSON(s.Err, warningJSON{fmt.Sprintf(format, args...)})
+		return
+	}
 	fmt.Fprintf(s.Err, "Warning: "+format+"\n", args...)
+}
+
+// warningJSON is a warning as scripts get it: a line on standard error.
+type warningJSON struct {
+	Warning string `json:"warning"`
 }
 
 // MaxWarnings is how many of a kind are printed.

@@ -17,11 +17,9 @@ func Size(n uint64) string { return humanize.IBytes(n) }
 // SizeCell is a size for a column of sizes.
 func SizeCell(n uint64) string { return fmt.Sprintf("%8s", Size(n)) }
 
-// LocalTime is a time to the minute, by the local clock.
-func LocalTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04") }
-
-// ZonedTime is LocalTime with the zone's name.
-func ZonedTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04 MST") }
+// LocalTime is a time to the minute, by the local clock, with the zone: ids are in UTC, and so is
+// what a server prints. Every time on the screen goes through it.
+func LocalTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04 MST") }
 
 // Count says how many there are of something.
 func Count[N int | int64 | uint64](n N, one, many string) string {

@@ -2,6 +2,7 @@ package units
 
 import (
 	"fmt"
+	"path/filepath"
 	"strings"
 )
 
@@ -15,6 +16,8 @@ type Job struct {
 	Secret    Secret
 	Reads     []string
 	Writes    string // the repository
+	Tells     string // a file for metrics; "": none
+	OnFailure string // a unit that CheckName takes; "": none
 	Container bool   // what is read is a container's, and its engine is needed
 	Stops     bool   // the container or something else, for a while
 	Runs      bool   // commands of the person's, which need the machine as it is
@@ -59,6 +62,9 @@ func (j *Job) Service() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "[Unit]\nDescription=%s\n", text(j.What))
 	fmt.Fprintf(&b, "RequiresMountsFor=%s\n", joined(append([]string{j.Writes}, j.Reads...)))
+	if j.OnFailure != "" {
+		fmt.Fprintf(&b, "OnFailure=%s\n", j.OnFailure)
+	}
 	b.WriteString("\n[Service]\nType=oneshot\n")
 	for _, words := range j.Commands {
 		fmt.Fprintf(&b, "ExecStart=%s\n", command(append([]string{j.Program}, words...)))
@@ -80,7 +86,11 @@ func (j *Job) Service() string {
 		b.WriteString("# The commands need the machine as it is, and what they start must outlive this\n# service.\nKillMode=process\n")
 		return b.String()
 	}
-	fmt.Fprintf(&b, "ReadWritePaths=%s\n", joined([]string{j.Writes}))
+	writes := []string{j.Writes}
+	if j.Tells != "" {
+		writes = append(writes, filepath.Dir(j.Tells)) // beside it, to be moved into its place
+	}
+	fmt.Fprintf(&b, "ReadWritePaths=%s\n", joined(writes))
 	b.WriteString(hardening)
 	return b.String()
 }

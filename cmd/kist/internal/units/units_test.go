@@ -3,6 +3,7 @@ package units
 import (
 	"errors"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -83,6 +84,47 @@ func TestWriteOverNone(t *testing.T) {
 	for _, name := range []string{"kist-seed-bank-1.service", "kist-seed-bank-1.timer"} {
 		if info, err := os.Stat(filepath.Join(dir, name)); err != nil || info.Size() == 0 {
 			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// TestCalendarForm: what has the form of a time is taken where systemd-analyze is missing, and what systemd-analyze
+// itself refuses of these is refused too (the reference, where it is there; the forms are those of systemd.time(7)).
+func TestCalendarForm(t *testing.T) {
+	program, _ := exec.LookPath("systemd-analyze")
+	if program == "" && os.Getenv("KIST_TEST_REQUIRE") == "all" {
+		t.Error("systemd-analyze is missing")
+	}
+	for when, good := range map[string]bool{
+		"daily": true, "Weekly": true, "daily UTC": true, "Sun 02:03": true, "*-*-* 02:03": true, "Mon..Fri 22:30": true, "Sat,Sun 12:05": true,
+		"2026-03-14 02:03:00 UTC": true, "*-*-1/7 02:03": true, "*:0/15": true, "Mon *-05~07/1": true, "00:05:23.5": true, "03-14": true,
+		"*-*-* 02:03 Europe/Berlin": true, "Wed..Sat,Tue 12-10-15 1:2:3": true, "minutely": true,
+		"bean": false, "": false, "UTC": false, "every day": false, "02:03 Sun": false, "daily 02:03": false, "-1 day": false, "$(true)": false,
+		"Sun 02:03 extra": false, "Bean..Fri 22:30": false, "Sunday at 2": false,
+	} {
+		err := checkForm(when)
+		if (err == nil) != good || err != nil && !errors.As(err, new(*cmdline.UsageError)) {
+			t.Errorf("%q: %v, want good: %t", when, err, good)
+		}
+		if program == "" || when == "" {
+			continue
+		}
+		if reference := exec.Command(program, "calendar", "--", when).Run(); (reference == nil) != good {
+			t.Errorf("systemd-analyze says of %q: %v", when, reference)
+		}
+	}
+	if err := CheckCalendar(t.Context(), "daily\nOnCalendar=hourly"); err == nil {
+		t.Error("two lines are taken")
+	}
+}
+
+func TestCheckName(t *testing.T) {
+	for unit, good := range map[string]bool{
+		"tell-me.service": true, "tell-me@%n.service": true, "mail.target": true, `a\x20b.service`: true,
+		"tell-me": false, "": false, "a b.service": false, "a\nb.service": false, "a.service c.service": false, "/etc/a.service": false, "a;b.service": false,
+	} {
+		if err := CheckName(unit); (err == nil) != good {
+			t.Errorf("%q: %v", unit, err)
 		}
 	}
 }

@@ -1,0 +1,124 @@
+package main
+
+import (
+	"fmt"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
+	"github.com/kistarchive/kist/store"
+)
+
+// want is something that somebody should see to.
+type want struct {
+	kind       string
+	name, host string // of the service that it is about; "": it is about none
+	text       string
+	damage     bool // of what is stored
+}
+
+// Kinds of wants of this machine; those of the repository are package store's.
+const (
+	wantUpgrade = "upgrade"
+	wantStarted = "stopped"
+)
+
+// wanted gives all that is wanted, the worst first.
+func (s *state) wanted() (all []want) {
+	for _, w := range s.Wanted {
+		text := s.wantText(w)
+		one := want{kind: string(w.Kind), text: text, damage: w.Kind.Damage()}
+		if w.Service != nil {
+			one.name, one.host = w.Service.Name, w.Service.Host
+			one.text = serviceText(w.Service) + ": " + text
+		}
+		all = append(all, one)
+	}
+	for _, u := range s.upgrades {
+		if !u.AtWork {
+			all = append(all, want{kind: wantUpgrade, name: u.Service, text: fmt.Sprintf("the upgrade of %s of %s is open: kist resume", short(u.Service, nameWidth), screen.LocalTime(u.Began))})
+		}
+	}
+	for _, n := range s.stopped {
+		if !n.AtWork {
+			all = append(all, want{kind: wantStarted, name: n.Container, text: stoppedText(n.Container) + " since " + screen.LocalTime(n.Since) + ": " + toStart(n)})
+		}
+	}
+	return all
+}
+
+// toStart says what to do about what is stopped: what a restore stopped no run starts.
+func toStart(n stopped.Noted) string {
+	if n.Restoring {
+		return "restore again"
+	}
+	return "kist resume"
+}
+
+func stoppedText(container string) string {
+	if container == "" {
+		return "something is held still"
+	}
+	return "container " + short(container, nameWidth) + " is stopped"
+}
+
+// wantText says what is wanted, and which command tells more.
+func (s *state) wantText(w store.Want) string {
+	one := w.Service
+	switch w.Kind {
+	case store.WantRepair:
+		if s.Damage == nil {
+			return screen.Count(len(s.Unread), "index file", "index files") + " can't be read: kist verify"
+		}
+		return fmt.Sprintf("damage was found at %s (%s): kist verify%s", screen.LocalTime(s.Damage.At), screen.Count(s.Damage.Damaged, "object", "objects"), depthFlag(s.Damage))
+	case store.WantMissing:
+		return screen.Count(len(s.Missing), "capture is", "captures are") + " missing or exchanged: kist verify"
+	case store.WantCapture:
+		if one == nil {
+			return "there is no capture"
+		}
+		return "every capture is dated in the future"
+	case store.WantRehearsal:
+		return fmt.Sprintf("the rehearsal of %s failed: kist show %s", screen.LocalTime(one.Rehearsed.Rehearsed.At), one.Rehearsed.ID)
+	case store.WantNewCapture:
+		return fmt.Sprintf("the last capture is %s old", ageText(one.Age))
+	case store.WantLook:
+		return fmt.Sprintf("more than half is gone of %s", volumesText(one.Shrunk))
+	case store.WantClock:
+		return screen.Count(len(one.Future), "capture is", "captures are") + " dated in the future: whose clock is wrong?"
+	}
+	return string(w.Kind)
+}
+
+// depthFlag is what a verification needs to find what an earlier one found.
+func depthFlag(v *store.Verification) string {
+	if v.Extent == store.VerifiedListed {
+		return ""
+	}
+	return " --full"
+}
+
+func volumesText(all []store.Shrinkage) string {
+	text := "volume " + short(all[0].Volume, nameWidth)
+	if n := len(all) - 1; n > 0 {
+		text += fmt.Sprintf(" and %d more", n)
+	}
+	return text
+}
+
+func serviceText(s *store.ServiceStatus) string {
+	text := short(s.Name, nameWidth)
+	if s.Host != "" {
+		text += " on " + short(s.Host, hostWidth)
+	}
+	return text
+}
+
+func askedText(o store.StatusOptions) string {
+	switch {
+	case o.Host == "":
+		return screen.Line(o.Name)
+	case o.Name == "":
+		return "host " + screen.Line(o.Host)
+	}
+	return screen.Line(o.Name) + " on host " + screen.Line(o.Host)
+}

@@ -1,0 +1,68 @@
+package store
+
+import "slices"
+
+// WantKind says what is amiss.
+type WantKind string
+
+// What may be amiss, the worst first.
+const (
+	WantRepair     WantKind = "damage"    // a verification found damage that stands, or index files can't be read
+	WantMissing    WantKind = "missing"   // captures vanished or were exchanged
+	WantRehearsal  WantKind = "rehearsal" // the latest rehearsal of a service failed
+	WantCapture    WantKind = "none"      // there is no capture of a service, or none at all
+	WantNewCapture WantKind = "old"       // the last one is too old
+	WantLook       WantKind = "shrunk"    // more than half of a volume is gone
+	WantClock      WantKind = "future"    // captures are dated in the future
+)
+
+// Damage tells whether it means that what is stored is damaged or gone.
+func (k WantKind) Damage() bool { return k == WantRepair || k == WantMissing }
+
+// Want is something that somebody should see to.
+type Want struct {
+	Kind    WantKind
+	Service *ServiceStatus // nil: it is about the repository
+}
+
+// wanted says what is amiss, the worst first.
+func (s *Status) wanted(o StatusOptions) (all []Want) {
+	if s.Damage != nil || len(s.Unread) > 0 {
+		all = append(all, Want{Kind: WantRepair})
+	}
+	if len(s.Missing) > 0 {
+		all = append(all, Want{Kind: WantMissing})
+	}
+	if !slices.ContainsFunc(s.Services, func(one ServiceStatus) bool { return one.Captures > 0 }) {
+		all = append(all, Want{Kind: WantCapture})
+	}
+	for _, kind := range []WantKind{WantRehearsal, WantCapture, WantNewCapture, WantLook, WantClock} {
+		for i := range s.Services {
+			if one := &s.Services[i]; one.wants(kind, o) {
+				all = append(all, Want{kind, one})
+			}
+		}
+	}
+	return all
+}
+
+// wants tells whether something is amiss with a service. Of one of which all captures were retired nothing is: somebody
+// wanted that, as a rotation never does it.
+func (s *ServiceStatus) wants(kind WantKind, o StatusOptions) bool {
+	if s.Captures == 0 {
+		return false
+	}
+	switch kind {
+	case WantRehearsal:
+		return s.Rehearsed != nil && !s.Rehearsed.Rehearsed.Outcome.Good()
+	case WantCapture:
+		return s.Last == nil // all are dated in the future
+	case WantNewCapture:
+		return s.Last != nil && o.OlderThan > 0 && s.Age > o.OlderThan
+	case WantLook:
+		return len(s.Shrunk) > 0
+	case WantClock:
+		return len(s.Future) > 0 && s.Last != nil
+	}
+	return false
+}
