@@ -54,7 +54,7 @@ type VolumeInput struct {
 	Folder *FolderInput
 
 	// Open gives the volume's stream, where Folder is nil: a tar stream, one compressed by gzip,
-	// zstd or xz, or any other contents. It is closed after reading, and an error of that fails the capture. Its reads
+	// zstd, xz or bzip2, or any other contents. It is closed after reading, and an error of that fails the capture. Its reads
 	// need not heed the context.
 	Open func(ctx context.Context) (io.ReadCloser, error)
 }

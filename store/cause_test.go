@@ -48,9 +48,11 @@ func TestCause(t *testing.T) {
 		"repair": func(ctx context.Context, r *store.Repository) error {
 			return second(r.Repair(ctx, store.RepairOptions{}))
 		},
-		"rebuild":  func(ctx context.Context, r *store.Repository) error { return second(r.RebuildTables(ctx)) },
-		"usage":    func(ctx context.Context, r *store.Repository) error { return second(r.Usage(ctx)) },
-		"compare":  func(ctx context.Context, r *store.Repository) error { return last2(r.Compare(ctx, c, other)) },
+		"rebuild": func(ctx context.Context, r *store.Repository) error { return second(r.RebuildTables(ctx)) },
+		"usage":   func(ctx context.Context, r *store.Repository) error { return second(r.Usage(ctx)) },
+		"compare": func(ctx context.Context, r *store.Repository) error {
+			return last2(r.Compare(ctx, c, other, store.CompareOptions{}))
+		},
 		"members":  func(ctx context.Context, r *store.Repository) error { return last2(r.Members(ctx, &c.Volumes[0])) },
 		"captures": func(ctx context.Context, r *store.Repository) error { return second(r.Captures(ctx)) },
 		"hold": func(ctx context.Context, r *store.Repository) error {

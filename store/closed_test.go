@@ -37,7 +37,7 @@ func TestClosed(t *testing.T) {
 			return err
 		},
 		"Compare": func() error {
-			for _, err := range r.Compare(ctx, c, other) {
+			for _, err := range r.Compare(ctx, c, other, store.CompareOptions{}) {
 				if err != nil {
 					return err
 				}

@@ -131,7 +131,7 @@ func TestReadAfterClose(t *testing.T) {
 	f.harmed = true
 	c, n = f.capture(tarOf(t, file{name: "a"}, file{name: "b"}, file{name: "c"})), 0
 	other := f.capture(tarOf(t, file{name: "d"}))
-	for _, err = range f.Compare(t.Context(), c, other) {
+	for _, err = range f.Compare(t.Context(), c, other, store.CompareOptions{}) {
 		f.Repository.Close()
 		n++
 	}

@@ -3,8 +3,10 @@ package store
 import (
 	"cmp"
 	"context"
+	"io/fs"
 	"iter"
 
+	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weigh"
 )
@@ -20,25 +22,52 @@ type Difference struct {
 	// Bytes is how much of the contents the other capture has nowhere: of what is
 	// there now, or of a member that is gone. Uncompressed.
 	Bytes int64 `json:"bytes"`
+
+	Changes Change `json:"-"` // in which ways it differs: one at least
+}
+
+// CompareOptions say which differences are wanted. The zero value wants all but folders of
+// which only the times differ.
+type CompareOptions struct {
+	// Wanted, if set, is asked for the clean path of each member that differs: see [CleanPath].
+	Wanted func(path string) bool
+	// Changes are the kinds of change that are wanted; 0: all. A member with one of them is
+	// given, whatever else changed of it.
+	Changes Change
+	// FolderTimes gives folders, too, of which only the time differs: that of a folder
+	// changes with whatever is made or removed in it.
+	FolderTimes bool
+}
+
+func (o *CompareOptions) wants(d *Difference) bool {
+	if o.Wanted != nil && !o.Wanted(CleanPath(d.Path)) || o.Changes != 0 && d.Changes&o.Changes == 0 {
+		return false
+	}
+	return o.FolderTimes || d.Changes != ChangeTime || d.Is.Type != tarstream.Folder
 }
 
 // Compare finds the members that were added, are gone, or changed between two
 // captures, and how many bytes that neither shared are behind each. Contents are
-// compared by their chunks, none is read. Members are compared by path, within
+// compared by their chunks, none is read; nor is, of the second member list, what both have
+// alike. Members are compared by path, within
 // volumes of one name, or the only ones of both captures; of several of one path the
 // last counts. What was added or changed comes in the order of the second capture, then
 // what is gone in that of the first, under the names that their volumes have there.
 //
-// It keeps the members of one capture in memory. The sequence ends with an error:
+// It keeps the members of both captures in memory, once where they have them alike: some 500
+// bytes each, and 16 a chunk of the first one's contents. The sequence ends with an error:
 // [ErrForeign], or [ErrDamaged] where a member list can't be read.
-func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Difference, error] {
+func (r *Repository) Compare(ctx context.Context, was, is *Capture, o CompareOptions) iter.Seq2[Difference, error] {
 	return func(yield func(Difference, error) bool) {
 		err := cmp.Or(r.open(ctx), r.ownsAll(was), r.ownsAll(is))
 		if err == nil {
 			var closed error
-			err = r.scales.Compare(ctx, was.captured, is.captured, func(d weigh.Difference) bool {
-				closed = r.open(ctx)
-				return closed == nil && yield(Difference(d), nil)
+			err = r.scales.Compare(ctx, was.captured, is.captured, func(found weigh.Difference) bool {
+				d := newDifference(found)
+				if closed = r.open(ctx); closed != nil || !o.wants(&d) {
+					return closed == nil
+				}
+				return yield(d, nil)
 			})
 			err = cmp.Or(err, closed)
 		}
@@ -47,4 +76,41 @@ func (r *Repository) Compare(ctx context.Context, was, is *Capture) iter.Seq2[Di
 			yield(Difference{}, err)
 		}
 	}
+}
+
+func newDifference(d weigh.Difference) Difference {
+	return Difference{
+		Volume: d.Volume, Path: d.Path, Was: d.Was, Is: d.Is, Contents: d.Contents, Bytes: d.Bytes,
+		Changes: changesOf(d.Was, d.Is, d.Contents),
+	}
+}
+
+func special(m *Member) fs.FileMode { return m.Mode & (fs.ModeSetuid | fs.ModeSetgid | fs.ModeSticky) }
+
+// DifferenceTotals add differences up. The zero value is ready.
+type DifferenceTotals struct {
+	Added     int   `json:"added"`      // members
+	Gone      int   `json:"gone"`       // members
+	Changed   int   `json:"changed"`    // members that are in both
+	Contents  int   `json:"contents"`   // of those: whose contents differ
+	NewBytes  int64 `json:"new_bytes"`  // of what was added or changed, that the first capture has nowhere
+	GoneBytes int64 `json:"gone_bytes"` // of what is gone, that the second one has nowhere
+}
+
+// Add counts a difference.
+func (t *DifferenceTotals) Add(d Difference) {
+	switch {
+	case d.Is == nil:
+		t.Gone++
+		t.GoneBytes += d.Bytes
+		return
+	case d.Was == nil:
+		t.Added++
+	default:
+		t.Changed++
+		if d.Contents {
+			t.Contents++
+		}
+	}
+	t.NewBytes += d.Bytes
 }

@@ -26,7 +26,7 @@ func TestCompare(t *testing.T) {
 		file{name: "emptied"},
 	))
 	var got []string
-	for d, err := range f.Compare(t.Context(), was, is) {
+	for d, err := range f.Compare(t.Context(), was, is, store.CompareOptions{}) {
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -53,7 +53,7 @@ func TestCompare(t *testing.T) {
 	if !slices.Equal(got, want) {
 		t.Errorf("got  %q\nwant %q", got, want)
 	}
-	for d, err := range f.Compare(t.Context(), is, is) {
+	for d, err := range f.Compare(t.Context(), is, is, store.CompareOptions{}) {
 		t.Errorf("a capture differs from itself: %+v, %v", d, err)
 	}
 }
@@ -86,7 +86,7 @@ func TestComparePairs(t *testing.T) {
 		{data, other, "+beds/b -data/a "},
 	} {
 		got := ""
-		for d, err := range f.Compare(t.Context(), c.was, c.is) {
+		for d, err := range f.Compare(t.Context(), c.was, c.is, store.CompareOptions{}) {
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -143,7 +143,7 @@ func TestCompareHarmed(t *testing.T) {
 	}
 	defer r.Close()
 	failed := false
-	for _, err := range r.Compare(t.Context(), h.captures[0], h.captures[1]) {
+	for _, err := range r.Compare(t.Context(), h.captures[0], h.captures[1], store.CompareOptions{}) {
 		failed = err != nil
 	}
 	if !failed {

@@ -79,7 +79,7 @@ func ExampleRepository_Compare() {
 	before := exampleCapture(r, "4.1.0", shelved{"catalogue.csv", "bean,1998\n"}, shelved{"config.toml", "port = 8080\n"}, shelved{"old.log", "started\n"})
 	after := exampleCapture(r, "4.2.0", shelved{"catalogue.csv", "bean,1998\nbarley,2003\n"}, shelved{"config.toml", "port = 8080\n"}, shelved{"photo.jpg", "a bean"})
 
-	for d, err := range r.Compare(context.Background(), before, after) {
+	for d, err := range r.Compare(context.Background(), before, after, store.CompareOptions{}) {
 		switch {
 		case err != nil:
 			log.Fatal(err)

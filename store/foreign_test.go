@@ -37,8 +37,8 @@ func TestForeign(t *testing.T) {
 			}
 		}
 		for method, err := range map[string]error{
-			"Compare, first":  last2(r.Compare(ctx, c, good)),
-			"Compare, second": last2(r.Compare(ctx, good, c)),
+			"Compare, first":  last2(r.Compare(ctx, c, good, store.CompareOptions{})),
+			"Compare, second": last2(r.Compare(ctx, good, c, store.CompareOptions{})),
 			"Members":         last2(r.Members(ctx, v)),
 			"OpenVolume":      second(r.OpenVolume(ctx, v)),
 			"RestoreFolder":   second(r.RestoreFolder(ctx, []*store.Volume{v}, t.TempDir(), store.FolderOptions{})),
@@ -59,7 +59,7 @@ func TestForeign(t *testing.T) {
 			t.Errorf("a volume of a capture %s", name)
 		}
 	}
-	if err := last2(r.Compare(ctx, &copied, good)); err != nil {
+	if err := last2(r.Compare(ctx, &copied, good, store.CompareOptions{})); err != nil {
 		t.Errorf("a copy: %v", err)
 	}
 	if c, err := store.Select([]*store.Capture{nil, good}, "latest"); err != nil || c != good {

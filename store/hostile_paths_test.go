@@ -126,7 +126,7 @@ var readingPaths = []readingPath{
 	}},
 	{"compare", func(ctx context.Context, h *hostileReader) error {
 		for _, c := range h.captures {
-			for _, err := range h.r.Compare(ctx, h.captures[0], c) {
+			for _, err := range h.r.Compare(ctx, h.captures[0], c, store.CompareOptions{}) {
 				if err != nil {
 					return err
 				}

@@ -153,7 +153,7 @@ func TestHugeSparse(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for d, err := range f.Compare(t.Context(), c, f.captureFolder(dir, true)) {
+	for d, err := range f.Compare(t.Context(), c, f.captureFolder(dir, true), store.CompareOptions{}) {
 		t.Errorf("captures of the same differ: %+v, %v", d, err)
 	}
 }

@@ -2,7 +2,9 @@ package tarstream
 
 import (
 	"bytes"
+	"encoding/binary"
 	"math"
+	"math/bits"
 )
 
 const blockSize = 512
@@ -89,15 +91,29 @@ func (b block) valid() bool {
 	if !ok || len(bytes.Trim(b.chksum(), " \x00")) == 0 {
 		return false
 	}
-	var unsigned, signed int64
-	for i, c := range b {
-		if i >= 148 && i < 156 {
-			c = ' '
-		}
-		unsigned += int64(c)
-		signed += int64(int8(c))
+	unsigned, above := b.sum()
+	return sum == unsigned || sum == unsigned-256*above
+}
+
+// sum gives the sum of all bytes, those of the checksum taken for spaces, and how many of
+// the others are above 127, which are less by 256 where bytes are signed.
+func (b block) sum() (sum, above int64) {
+	const bytes, highest = 0x00ff00ff00ff00ff, 0x8080808080808080 // of each pair; of each byte
+	var even, odd uint64                                          // four sums each, of 64 bytes
+	for i := 0; i < blockSize; i += 8 {
+		word := binary.LittleEndian.Uint64(b[i:])
+		even += word & bytes
+		odd += word >> 8 & bytes
+		above += int64(bits.OnesCount64(word & highest))
 	}
-	return sum == unsigned || sum == signed
+	for ; even|odd > 0; even, odd = even>>16, odd>>16 {
+		sum += int64(even&0xffff + odd&0xffff)
+	}
+	for _, c := range b.chksum() {
+		sum += ' ' - int64(c)
+		above -= int64(c >> 7)
+	}
+	return sum, above
 }
 
 // parseNumber reads a number field: octal digits, or base-256 where the first

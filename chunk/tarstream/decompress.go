@@ -3,6 +3,7 @@ package tarstream
 import (
 	"bufio"
 	"bytes"
+	"compress/bzip2"
 	"errors"
 	"fmt"
 	"io"
@@ -20,6 +21,8 @@ const (
 	Gzip Compression = "gzip" // RFC 1952, any number of members
 	Zstd Compression = "zstd" // RFC 8878, any number of frames
 	XZ   Compression = "xz"   // any number of streams
+
+	Bzip2 Compression = "bzip2" // any number of streams
 )
 
 // MaxWindow is the most memory that a compressed input may ask its reader to
@@ -28,13 +31,17 @@ const (
 const MaxWindow = 128 << 20
 
 // peekSize is how much of an input is looked at. A first block of zstd, the
-// largest unit that must be there as a whole, has at most 128 KiB.
+// largest unit of most formats that must be there as a whole, has at most 128 KiB.
 const peekSize = 256 << 10
+
+// peekBzip2 is that for bzip2, a block of which holds up to 900,000 bytes, and may be a hundredth
+// longer than these (bzip2 manual, "Options").
+const peekBzip2 = 1 << 20
 
 // Decompress unpacks an input that is a compressed tar stream, and passes any
 // other on as it is, a compressed stream of anything else included. It goes by
 // content alone, never by a name: by the magic number of a format, and by what
-// the first bytes unpack to. For that it reads up to 256 KiB at once; where
+// the first bytes unpack to. For that it reads up to 256 KiB at once (1 MiB of bzip2); where
 // they are too few, as behind a large skippable frame, the input passes.
 //
 // An error is matched by [ErrUnfinished] when the compressed stream was cut
@@ -56,11 +63,16 @@ func Decompress(r io.Reader) (io.ReadCloser, Compression, error) {
 	if c == "" {
 		return io.NopCloser(buffered), "", nil
 	}
-	start, err := buffered.Peek(peekSize)
+	size := peekSize
+	if c == Bzip2 {
+		size = peekBzip2
+		buffered = bufio.NewReaderSize(buffered, size)
+	}
+	start, err := buffered.Peek(size)
 	if err != nil && err != io.EOF {
 		return nil, "", err
 	}
-	tar, err := holdsTar(c, start)
+	tar, err := holdsTar(c, start, len(start) == size)
 	if err != nil {
 		return nil, "", err
 	}
@@ -74,7 +86,7 @@ func Decompress(r io.Reader) (io.ReadCloser, Compression, error) {
 	return u, c, nil
 }
 
-const magicSize = 6 // of the longest
+const magicSize = 10 // of the longest
 
 func recognise(b []byte) Compression {
 	switch {
@@ -85,13 +97,16 @@ func recognise(b []byte) Compression {
 		return Zstd
 	case bytes.HasPrefix(b, []byte("\xfd7zXZ\x00")):
 		return XZ
+	// The level, and the mark of a first block: pi in decimal digits.
+	case len(b) >= 10 && string(b[:3]) == "BZh" && b[3] >= '1' && b[3] <= '9' && string(b[4:10]) == "1AY&SY":
+		return Bzip2
 	}
 	return ""
 }
 
 // holdsTar unpacks the start of a compressed input as far as it takes to see
-// whether it is a tar stream.
-func holdsTar(c Compression, start []byte) (bool, error) {
+// whether it is a tar stream. cut tells that the input goes on behind.
+func holdsTar(c Compression, start []byte, cut bool) (bool, error) {
 	u := &unpacker{c: c, in: &counting{r: bytes.NewReader(start)}}
 	var err error
 	if u.r, err = open(c, u.in, true); err != nil {
@@ -104,7 +119,7 @@ func holdsTar(c Compression, start []byte) (bool, error) {
 		}
 	}
 	switch {
-	case errors.Is(err, ErrUnfinished) && len(start) == peekSize, // cut by us
+	case errors.Is(err, ErrUnfinished) && cut, // by us
 		errors.Is(err, zstd.ErrUnknownDictionary): // sound, and nobody's tar stream
 		return false, nil
 	}
@@ -125,6 +140,8 @@ func open(c Compression, r io.Reader, trial bool) (io.ReadCloser, error) {
 			return nil, err
 		}
 		return d.IOReadCloser(), nil
+	case Bzip2:
+		return io.NopCloser(bzip2.NewReader(r)), nil
 	default:
 		x, err := xz.NewReader(newXZGuard(r))
 		if err != nil {

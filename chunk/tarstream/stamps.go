@@ -3,7 +3,6 @@ package tarstream
 import (
 	"bytes"
 	"errors"
-	"fmt"
 )
 
 // A Cut is where stamps were taken out of a header.
@@ -126,14 +125,13 @@ func (s *splitter) cut(offset, length int, sum bool) {
 // usualSum gives the checksum of a block as most writers write it: six octal
 // digits, a zero byte, a space.
 func usualSum(b block) []byte {
-	sum := 0
-	for i, c := range b {
-		if i >= chksumAt && i < flagAt {
-			c = ' '
-		}
-		sum += int(c)
+	sum, _ := b.sum()
+	text := []byte("000000\x00 ") // of 512 bytes it has no more digits
+	for i := 5; sum > 0; i-- {
+		text[i] = '0' + byte(sum&7)
+		sum >>= 3
 	}
-	return fmt.Appendf(nil, "%06o\x00 ", sum)
+	return text
 }
 
 // JoinStamps is the inverse of [SplitStamps]. It fails with [ErrStamps], and takes no

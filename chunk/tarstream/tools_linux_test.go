@@ -453,6 +453,9 @@ func TestDecompressTools(t *testing.T) {
 		{XZ, "xz -0 -T2 --block-size=100000 -c $0"},
 		{XZ, "xz -0 --check=none -c $0"},
 		{XZ, "xz -0 --check=sha256 -c $0"},
+		{Bzip2, "bzip2 -9 -c $0"},
+		{Bzip2, "bzip2 -1 -c $0"},
+		{Bzip2, "(head -c 100000 $0 | bzip2; tail -c +100001 $0 | bzip2)"},
 		{XZ, "(head -c 100000 $0 | xz --check=crc32; head -c 8 /dev/zero; tail -c +100001 $0 | xz)"},
 	} {
 		t.Run(test.command, func(t *testing.T) {
@@ -478,6 +481,29 @@ func TestDecompressTools(t *testing.T) {
 				t.Errorf("%s: %v", command, err)
 			}
 		})
+	}
+}
+
+// A bzip2 file whose first block is as long as one can be, which does not compress.
+func TestDecompressLongBlock(t *testing.T) {
+	needTool(t, "bzip2")
+	stream := write(t, named("random", string(noise(2_000_000))))
+	path := filepath.Join(t.TempDir(), "tar")
+	must(t, os.WriteFile(path, stream, 0o600))
+	packed := run(t, ".", "bzip2", "-9", "-c", path)
+	if out, c, err := unpack(bytes.NewReader(packed)); err != nil || c != Bzip2 || !bytes.Equal(out, stream) {
+		t.Errorf("%q, %v", c, err)
+	}
+	harmed := bytes.Clone(packed)
+	harmed[len(harmed)/2] ^= 1
+	if _, _, err := unpack(bytes.NewReader(harmed)); !errors.Is(err, ErrCorrupt) {
+		t.Errorf("with a bit flipped: %v", err)
+	}
+	// What holds no tar stream stays as it is.
+	must(t, os.WriteFile(path, noise(2_000_000), 0o600))
+	packed = run(t, ".", "bzip2", "-9", "-c", path)
+	if out, c, err := unpack(bytes.NewReader(packed)); err != nil || c != "" || !bytes.Equal(out, packed) {
+		t.Errorf("of noise: %q, %v", c, err)
 	}
 }
 

@@ -58,6 +58,7 @@ func (a *app) commands() []*cli.Command {
 		a.keptCommand(),
 		a.choosing(a.rehearseCommand()),
 		a.choosing(a.compareCommand()),
+		a.choosing(a.findCommand()),
 		a.upgradeCommand(),
 		a.choosing(a.usageCommand()),
 		a.choosing(a.amendCommand()),

@@ -33,13 +33,16 @@ func (a *app) captureCommand() *cli.Command {
 			&cli.BoolFlag{Name: "include-readonly", Usage: "of a container: also what it can't write"},
 			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "of a container: not what is mounted at `PATH`; may be given several times"},
 			engineFlag(),
+			&cli.BoolFlag{Name: "each", Usage: "of old tarballs: each becomes a capture of its own, unless it is there already"},
+			&cli.StringFlag{Name: "name-pattern", Usage: "with --each: file names are as `PATTERN` says, such as {name}-{version}-{date}"},
+			&cli.BoolFlag{Name: "dry-run", Usage: "with --each: show what would be made of each name, and do nothing"},
 			metricsFlag(),
 		},
 		Description: `
 SOURCE is a folder, a file, or - for standard input. A file or standard input is
-a tar stream, plain or compressed by gzip, zstd or xz (it is unpacked), or
+a tar stream, plain or compressed by gzip, zstd, xz or bzip2 (it is unpacked), or
 anything else, which is then kept as it is. Each source becomes one volume, named
-by its base name without .tar, .tar.gz, .tgz, .tar.zst or .tar.xz; so is the
+by its base name without .tar, .tar.gz and the like; so is the
 capture, by its first source. NAME=SOURCE gives the volume another name (./a=b is a
 path). For standard input --name is needed.
 
@@ -74,6 +77,18 @@ killed meanwhile, the next kist command starts it. With --reread everything is
 read again while it is down. Several containers make one capture, of one moment if they
 are stopped; name and version are those of the first.
 
+--each takes old tarballs in, the oldest first, each as a capture of its own. Name,
+version and date are what the file name says, such as
+seedbank-4.1.0-2026-03-14.tar.gz, by local time; without a date there, the file's time
+of modification counts. Dates such as 14-03-2026 are not guessed at. --name-pattern says
+where the parts stand: {name}, {version}, {date}, {time}, or {year}, {month}, {day}, {hour}, {minute},
+{second}, and * for anything; --name and --version win. --dry-run shows what comes of it.
+A tarball whose stream is in the repository already, by its SHA-256, is passed over, also
+if it was compressed otherwise or its capture is retired: so it can be run again. (Once
+such a capture is gone for good, it would be taken in again.) What is cut
+short is named, and the others are taken in; the exit status is 1 then. A line on standard
+output for each capture has its id and the file.
+
 The last line on standard output is the capture's id.
 
 Example:
@@ -84,7 +99,8 @@ Example:
   kist capture --before 'systemctl stop seedbank' --after 'systemctl start seedbank' data=/srv/seedbank
   kist capture --name seedbank-db --from -- dump-program --all
   tar -C /srv -c seedbank | kist capture --name seedbank --version 4.1.0 -
-  kist capture --taken "$(date -r old.tar.gz --iso-8601=seconds)" old.tar.gz`,
+  kist capture --taken "$(date -r old.tar.gz --iso-8601=seconds)" old.tar.gz
+  kist capture --each --name seedbank --dry-run old/*.tar.gz`,
 		Action: a.metering(a.capture),
 	}
 }

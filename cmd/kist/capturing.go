@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/programs"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
@@ -37,6 +38,12 @@ func (a *app) capture(c *cli.Context) error {
 	s, err := a.newCapturing(c)
 	if err != nil {
 		return err
+	}
+	if err := eachUsage(c); err != nil {
+		return err
+	}
+	if c.Bool("each") {
+		return s.captureEach(c)
 	}
 	if len(c.StringSlice("container")) > 0 {
 		return s.captureContainers(c)
@@ -81,8 +88,21 @@ func (s *capturing) look(find func() ([]*sources.Source, error), first string) (
 	default:
 		s.options.Name, err = sources.NameOf(first)
 	}
+	s.warnOfZips()
 	s.app.metrics.About(s.options.Name, s.options.Host)
 	return err
+}
+
+// warnOfZips names sources that are kept as they are though they are archives.
+func (s *capturing) warnOfZips() {
+	for _, from := range s.sources {
+		if from.Kind != sources.File {
+			continue
+		}
+		if zip, err := sources.IsZip(from.Path); err == nil && zip {
+			s.app.Warn("source %s is a zip archive: it is kept as it is, as one member, and little of it is shared with others. Unpack it into a folder and capture that, for its files.", screen.Line(from.Path))
+		}
+	}
 }
 
 // program is the source that a command prints.

@@ -3,7 +3,9 @@ package main
 import (
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/members"
+	"github.com/kistarchive/kist/cmd/kist/internal/pattern"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -13,26 +15,61 @@ func (a *app) compareCommand() *cli.Command {
 		Name:      "compare",
 		Usage:     "list the members that differ between two captures",
 		ArgsUsage: "CAPTURE CAPTURE",
+		Flags: []cli.Flag{
+			&cli.BoolFlag{Name: "summary", Usage: "print totals alone"},
+			&cli.StringSliceFlag{Name: "only", Usage: "only members that fit `PATTERN`; may be given several times"},
+			&cli.StringFlag{Name: "changes", Usage: "only members with one of these `KINDS` of change, such as added,contents"},
+			&cli.BoolFlag{Name: "folder-times", Usage: "also folders of which only the time differs"},
+			&cli.StringFlag{Name: "text", Usage: "print line by line how the text of `MEMBER` differs, as diff -u does"},
+			&cli.StringFlag{Name: "volume", Usage: "with --text: MEMBER is in the volume `NAME`"},
+		},
 		Description: `
 Each line is a member of the second capture that was added (+) or changed (~: its
-contents; .: its mode, owner, times or attributes alone), or one of the first that
+contents; .: something else alone, which is named), or one of the first that
 is gone (-), and how many bytes of its contents the other capture has nowhere.
 A file that was moved is gone in one place and added in another, with 0 bytes.
+A folder whose only change is its time is left out: making or removing something
+in a folder changes it.
+
+KINDS are one or more, separated by commas, of added, gone, contents, type, link,
+mode, owner, time, attributes.
+
+--text prints the difference as patch takes it. It is for texts of at most 1 MiB.
+
+` + patternHelp + `
 
 Example:
-  kist compare 20260214 seedbank@latest` + timeHelp + rawNameHelp,
-		Action: a.opening(2, 2, a.compare),
+  kist compare 20260214 seedbank@latest
+  kist compare 20260214 seedbank@latest --only config --changes contents,mode
+  kist compare 20260214 seedbank@latest --text config/seedbank.toml` + timeHelp + rawNameHelp,
+		Action: a.compare,
 	}
 }
 
 // comparisonJSON is what scripts get.
 type comparisonJSON struct {
-	Was         string           `json:"was"`
-	Is          string           `json:"is"`
-	Differences []differenceJSON `json:"differences"`
+	Was         string                 `json:"was"`
+	Is          string                 `json:"is"`
+	Totals      store.DifferenceTotals `json:"totals"`
+	Differences *[]differenceJSON      `json:"differences,omitempty"` // left out with --summary
 }
 
-func (a *app) compare(c *cli.Context, r *repository) error {
+func (a *app) compare(c *cli.Context) error {
+	wanted, err := compareUsage(c)
+	if err != nil {
+		return err
+	}
+	o := store.CompareOptions{Wanted: wanted.Match, FolderTimes: c.Bool("folder-times")}
+	if c.IsSet("changes") {
+		if o.Changes, err = store.ParseChanges(c.String("changes")); err != nil {
+			return err
+		}
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
 	l, err := a.listing(c.Context, r)
 	if err != nil {
 		return err
@@ -43,23 +80,36 @@ func (a *app) compare(c *cli.Context, r *repository) error {
 			return err
 		}
 	}
-	t := &comparison{a: a, volumes: len(both[0].Volumes) > 1 || len(both[1].Volumes) > 1}
-	out := comparisonJSON{both[0].ID, both[1].ID, []differenceJSON{}}
-	for d, err := range r.Compare(c.Context, both[0], both[1]) {
+	if c.IsSet("text") {
+		return a.compareText(c, r, both[0], both[1])
+	}
+	t := &comparison{a: a, volumes: len(both[0].Volumes) > 1 || len(both[1].Volumes) > 1, summary: c.Bool("summary")}
+	for d, err := range r.Compare(c.Context, both[0], both[1], o) {
 		if err != nil {
 			return err
 		}
-		if a.JSON {
-			out.Differences = append(out.Differences, newDifferenceJSON(d))
-			continue
+		t.add(d)
+	}
+	return t.end(both[0], both[1])
+}
+
+// compareUsage holds what was asked for against itself, and gives the patterns.
+func compareUsage(c *cli.Context) (*pattern.Set, error) {
+	if err := cmdline.WantArgs(c, 2, 2); err != nil {
+		return nil, err
+	}
+	if !c.IsSet("text") {
+		if c.IsSet("volume") {
+			return nil, usagef("compare: --volume goes with --text")
 		}
-		t.print(d)
+		return pattern.New(c.StringSlice("only"))
 	}
-	if a.JSON {
-		return a.PrintJSON(out)
+	for _, flag := range []string{"summary", "only", "changes", "folder-times"} {
+		if c.IsSet(flag) {
+			return nil, usagef("compare: --%s and --text are both given", flag)
+		}
 	}
-	t.end()
-	return nil
+	return pattern.New(nil)
 }
 
 // differenceJSON is a difference as scripts get it.
@@ -70,51 +120,84 @@ type differenceJSON struct {
 	Was       *members.JSON `json:"was,omitempty"`
 	Is        *members.JSON `json:"is,omitempty"`
 	Contents  bool          `json:"contents"`
+	Changes   []string      `json:"changes"`
 	Bytes     int64         `json:"bytes"`
 }
 
 func newDifferenceJSON(d store.Difference) differenceJSON {
-	return differenceJSON{d.Volume, d.Path, members.RawName(d.Path), members.NewJSON(d.Was), members.NewJSON(d.Is), d.Contents, d.Bytes}
+	return differenceJSON{
+		d.Volume, d.Path, members.RawName(d.Path), members.NewJSON(d.Was), members.NewJSON(d.Is), d.Contents, d.Changes.Words(), d.Bytes,
+	}
 }
 
 // comparison prints differences, and adds them up.
 type comparison struct {
-	a                    *app
-	volumes              bool // are named
-	added, changed, gone int
-	newBytes, goneBytes  int64
+	a       *app
+	volumes bool // are named
+	summary bool
+	totals  store.DifferenceTotals
+	found   []differenceJSON
+}
+
+func (t *comparison) add(d store.Difference) {
+	t.totals.Add(d)
+	switch {
+	case t.summary:
+	case t.a.JSON:
+		t.found = append(t.found, newDifferenceJSON(d))
+	default:
+		t.print(d)
+	}
 }
 
 func (t *comparison) print(d store.Difference) {
-	mark := "~"
+	mark, more := "~", ""
 	switch {
 	case d.Was == nil:
 		mark = "+"
-		t.added++
 	case d.Is == nil:
 		mark = "-"
-		t.gone++
-		t.goneBytes += d.Bytes
-	default:
-		if t.changed++; !d.Contents {
-			mark = "."
-		}
-	}
-	if d.Is != nil {
-		t.newBytes += d.Bytes
+	case !d.Contents:
+		mark, more = ".", "  ("+d.Changes.String()+")"
 	}
 	path := screen.Printable(d.Path)
 	if t.volumes {
 		path = screen.Printable(d.Volume) + ": " + path
 	}
-	t.a.Printf("%s %s  %s\n", mark, screen.SizeCell(uint64(d.Bytes)), path)
+	t.a.Printf("%s %s  %s%s\n", mark, screen.SizeCell(uint64(d.Bytes)), path, more)
 }
 
-func (t *comparison) end() {
-	if t.added+t.changed+t.gone == 0 {
+func (t *comparison) end(was, is *store.Capture) error {
+	n := t.totals
+	switch {
+	case t.a.JSON:
+		out := comparisonJSON{Was: was.ID, Is: is.ID, Totals: n}
+		if !t.summary {
+			t.found = orNone(t.found)
+			out.Differences = &t.found
+		}
+		return t.a.PrintJSON(out)
+	case t.summary:
+		return t.a.Table(totalLines(was, is, n))
+	case n.Added+n.Changed+n.Gone == 0:
 		t.a.Say("No member differs.")
-		return
+	default:
+		t.a.Say("%d added, %d changed, %d gone; %s new, %s gone.", n.Added, n.Changed, n.Gone,
+			screen.Size(uint64(n.NewBytes)), screen.Size(uint64(n.GoneBytes)))
 	}
-	t.a.Say("%d added, %d changed, %d gone; %s new, %s gone.", t.added, t.changed, t.gone,
-		screen.Size(uint64(t.newBytes)), screen.Size(uint64(t.goneBytes)))
+	return nil
+}
+
+// totalLines is the table of totals.
+func totalLines(was, is *store.Capture, n store.DifferenceTotals) []string {
+	count := func(n int) string { return screen.Count(n, "member", "members") }
+	lines := make([]string, 0, 6)
+	for _, c := range []*store.Capture{was, is} {
+		lines = append(lines, c.ID+"\t"+screen.Count(c.Members, "member", "members")+"\t"+screen.Size(c.Bytes))
+	}
+	return append(lines,
+		"added\t"+count(n.Added)+"\t",
+		"changed\t"+count(n.Changed)+"\t"+screen.Count(n.Contents, "of them in its contents", "of them in their contents"),
+		"new\t\t"+screen.Size(uint64(n.NewBytes)),
+		"gone\t"+count(n.Gone)+"\t"+screen.Size(uint64(n.GoneBytes)))
 }

@@ -33,7 +33,8 @@ Example:
 }
 
 const patternHelp = `A PATTERN is a member's path, or a folder's, which means all below it. In it * fits
-any characters but /, ? one of them, [a-f] one of a range. Quote it from the shell.`
+any characters but /, ? one of them, [a-f] one of a range. Quote it from the shell.
+One without a slash fits a name in any folder; ./NAME only one at the top.`
 
 func (a *app) contents(c *cli.Context) error {
 	if err := cmdline.WantArgs(c, 1, -1); err != nil {
@@ -90,11 +91,10 @@ its bytes in base64.`
 type memberJSON struct {
 	Volume string `json:"volume"`
 	*members.JSON
-	Mode string `json:"mode"` // permissions, in octal
 }
 
 func newMemberJSON(volume string, m *store.Member) memberJSON {
-	return memberJSON{volume, members.NewJSON(m), fmt.Sprintf("%04o", members.ModeBits(m.Mode))}
+	return memberJSON{volume, members.NewJSON(m)}
 }
 
 func (a *app) printContents(ctx context.Context, r *repository, volumes []*store.Volume, wanted *pattern.Set) error {

@@ -133,7 +133,7 @@ func lastChanges(ctx context.Context, r *repository, u *store.Usage) (all []page
 
 // findChanges adds up what changed between two captures, and keeps the biggest changes.
 func findChanges(ctx context.Context, r *repository, p *page.Changes) error {
-	for d, err := range r.Compare(ctx, p.Was, p.Is) {
+	for d, err := range r.Compare(ctx, p.Was, p.Is, store.CompareOptions{}) {
 		if errors.Is(err, store.ErrDamaged) {
 			p.Unknown = true // the rest of the page is right all the same
 			return nil

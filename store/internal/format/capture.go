@@ -34,7 +34,7 @@ type Volume struct {
 	Name        string   `cbor:"1,keyasint,omitempty"`
 	MountPath   string   `cbor:"2,keyasint,omitempty"`
 	Source      string   `cbor:"3,keyasint,omitempty"` // where it was read from, for people
-	Compression string   `cbor:"4,keyasint,omitempty"` // of the input that was unpacked: gzip, zstd, xz
+	Compression string   `cbor:"4,keyasint,omitempty"` // of the input that was unpacked: gzip, zstd, xz, bzip2
 	Tar         bool     `cbor:"5,keyasint,omitempty"` // a tar stream; else plain contents
 	Members     uint64   `cbor:"6,keyasint"`
 	Length      uint64   `cbor:"7,keyasint"`            // of the stream, in bytes

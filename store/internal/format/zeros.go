@@ -1,6 +1,7 @@
 package format
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/binary"
 	"io"
@@ -44,30 +45,87 @@ func leadingZeros(b []byte) int {
 // those. It refuses what PackZeros does not write, and takes no more memory than
 // length.
 func UnpackZeros(r io.ByteReader, length int) ([]byte, error) {
-	out := make([]byte, 0, length)
-	short := false // the pair before stood for less than maxRun zeros
-	for len(out) < length {
+	u := &unpacking{out: make([]byte, 0, length)}
+	for len(u.out) < length {
 		c, err := r.ReadByte()
 		if err != nil {
 			return nil, err
 		}
-		if c != 0 {
-			out = append(out, c)
-			short = false
-			continue
+		var zeros byte
+		if c == 0 {
+			if zeros, err = r.ReadByte(); err != nil {
+				return nil, err
+			}
 		}
-		last, err := r.ReadByte()
-		if err != nil {
+		if err := u.add(c, zeros); err != nil {
 			return nil, err
 		}
-		n := int(last) + 1
-		if short || n > length-len(out) {
-			return nil, damaged("zeros that are not packed as they should be")
+		if in, ok := r.(*bufio.Reader); ok {
+			ahead, _ := in.Peek(in.Buffered()) // what is there at hand
+			n, err := u.addAll(ahead)
+			if err != nil {
+				return nil, err
+			}
+			in.Discard(n)
 		}
-		short = n < maxRun
-		out = out[:len(out)+n] // make has cleared it
 	}
-	return out, nil
+	return u.out, nil
+}
+
+// UnpackAll unpacks bytes that are all there, of which none may be left.
+func UnpackAll(packed []byte) ([]byte, error) {
+	u := &unpacking{out: make([]byte, 0, UnpackedLength(packed))}
+	n, err := u.addAll(packed)
+	if err == nil && (n < len(packed) || len(u.out) < cap(u.out)) {
+		err = damaged("a header that is not packed as it should be")
+	}
+	return u.out, err
+}
+
+// unpacking is what was unpacked, of a length that its capacity says.
+type unpacking struct {
+	out   []byte
+	short bool // the pair before stood for less than maxRun zeros
+}
+
+// add takes a byte; one that is 0 with the byte behind it.
+func (u *unpacking) add(c, zeros byte) error {
+	if c != 0 {
+		u.out = append(u.out, c)
+		u.short = false
+		return nil
+	}
+	n := int(zeros) + 1
+	if u.short || n > cap(u.out)-len(u.out) {
+		return damaged("zeros that are not packed as they should be")
+	}
+	u.short = n < maxRun
+	u.out = u.out[:len(u.out)+n] // make has cleared it
+	return nil
+}
+
+// addAll takes as many bytes as are wanted and says how many of them that are.
+func (u *unpacking) addAll(packed []byte) (n int, err error) {
+	for n < len(packed) && len(u.out) < cap(u.out) {
+		if packed[n] == 0 {
+			if n+1 == len(packed) {
+				break
+			}
+			if err := u.add(0, packed[n+1]); err != nil {
+				return n, err
+			}
+			n += 2
+			continue
+		}
+		run := packed[n:min(len(packed), n+cap(u.out)-len(u.out))]
+		if i := bytes.IndexByte(run, 0); i >= 0 {
+			run = run[:i]
+		}
+		u.out = append(u.out, run...)
+		u.short = false
+		n += len(run)
+	}
+	return n, nil
 }
 
 // UnpackedLength gives the number of bytes that packed ones stand for, or

@@ -1,10 +1,12 @@
 package format
 
 import (
+	"bufio"
 	"bytes"
 	"errors"
 	"io"
 	"testing"
+	"testing/iotest"
 )
 
 func unpackAll(packed []byte) ([]byte, error) {
@@ -60,6 +62,25 @@ func FuzzZeros(f *testing.F) {
 	f.Fuzz(func(t *testing.T, b []byte) {
 		if got, err := unpackAll(PackZeros(nil, b)); len(b) <= MaxMemberHead && (err != nil || !bytes.Equal(got, b)) {
 			t.Fatalf("%d bytes come back as %d: %v", len(b), len(got), err)
+		}
+		// All ways of unpacking agree, wherever what is at hand ends.
+		if n := UnpackedLength(b); n <= MaxMemberHead {
+			want, failed := unpackAll(b)
+			got, err := UnpackAll(b)
+			in := bufio.NewReaderSize(iotest.OneByteReader(bytes.NewReader(b)), 16)
+			whole := bufio.NewReaderSize(bytes.NewReader(b), 16)
+			for name, r := range map[string]*bufio.Reader{"one by one": in, "buffered": whole} {
+				again, err2 := UnpackZeros(r, n)
+				if _, end := r.ReadByte(); err2 == nil && end != io.EOF {
+					err2 = damaged("bytes left")
+				}
+				if (err2 == nil) != (failed == nil) || failed == nil && !bytes.Equal(again, want) {
+					t.Fatalf("%s: %v, %v; not %v, %v", name, again, err2, want, failed)
+				}
+			}
+			if (err == nil) != (failed == nil) || failed == nil && !bytes.Equal(got, want) {
+				t.Fatalf("all at once: %v, %v; not %v, %v", got, err, want, failed)
+			}
 		}
 		// As packed bytes: refused, or packed again the same.
 		if out, err := unpackAll(b); err == nil && !bytes.Equal(PackZeros(nil, out), b) {

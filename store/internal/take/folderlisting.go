@@ -144,9 +144,7 @@ func (l *folderListing) priorEntry(m *priorMember) (weave.Entry, error) {
 		return weave.Entry{}, errPrior
 	}
 	e := weave.Entry{Kind: tarstream.Entry, Cuts: f.Cuts, Length: f.Length, Chunks: f.Chunks}
-	packed := bytes.NewReader(f.Header)
-	e.Rest, err = format.UnpackZeros(packed, format.UnpackedLength(f.Header))
-	if err != nil || packed.Len() > 0 || len(e.Rest)+f.StampsLength() != m.padding+int(m.Header) {
+	if e.Rest, err = format.UnpackAll(f.Header); err != nil || len(e.Rest)+f.StampsLength() != m.padding+int(m.Header) {
 		return weave.Entry{}, errPrior
 	}
 	e.Rest = e.Rest[m.padding:]

@@ -2,7 +2,6 @@ package weave
 
 import (
 	"bufio"
-	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -67,24 +66,31 @@ func (e *Entry) streamLength() uint64 { return uint64(len(e.Rest)+len(e.Stamps))
 // EntryReader reads the member list of a volume and the stamps beside it. It
 // must be closed.
 type EntryReader struct {
-	streams []*fetch.Stream
+	streams []io.Closer
 	entries *format.EntryReader
-	packed  stampsReader
+	packed  *bufio.Reader // the stamps
+	taken   *counted      // what packed took of them
+	from    Mark          // where the reading began
 }
 
-// stampsReader counts the bytes of packed stamps.
-type stampsReader struct {
-	*bufio.Reader
-	bytes uint64
+// Mark is a place between two entries: in the member list, and in the stamps.
+type Mark struct{ List, Stamps uint64 }
+
+// At gives the place behind the entry that Next gave last.
+func (e *EntryReader) At() Mark {
+	return Mark{e.from.List + e.entries.Bytes(), e.from.Stamps + e.taken.n - uint64(e.packed.Buffered())}
 }
 
-// ReadByte implements io.ByteReader.
-func (r *stampsReader) ReadByte() (byte, error) {
-	b, err := r.Reader.ReadByte()
-	if err == nil {
-		r.bytes++
-	}
-	return b, err
+// counted counts what is read.
+type counted struct {
+	r io.Reader
+	n uint64
+}
+
+func (c *counted) Read(p []byte) (int, error) {
+	n, err := c.r.Read(p)
+	c.n += uint64(n)
+	return n, err
 }
 
 // Entries begins to read a volume's member list.
@@ -100,13 +106,20 @@ type Wants = func(format.SlabID, uint32) (crypt.Identity, bool)
 func (r *Reader) entriesLike(ctx context.Context, v *format.Volume, list, stamps Wants) *EntryReader {
 	l := r.slabs.StreamWith(ctx, &v.MemberList, fetch.ReadOptions{Lend: true, Want: list})
 	s := r.slabs.StreamWith(ctx, OrEmpty(v.Stamps), fetch.ReadOptions{Lend: true, Want: stamps})
-	e := newEntryReader(fetch.Bytes(l.Next), fetch.Bytes(s.Next))
-	e.streams = []*fetch.Stream{l, s}
+	return newEntryReader(fetch.Bytes(l.Next), fetch.Bytes(s.Next), l, s)
+}
+
+// LaidEntries begins to read a member list and its stamps, both laid out, between two entries.
+func LaidEntries(ctx context.Context, list, stamps *Laid, at Mark) *EntryReader {
+	l, s := list.From(ctx, at.List), stamps.From(ctx, at.Stamps)
+	e := newEntryReader(l, s, l, s)
+	e.from = at
 	return e
 }
 
-func newEntryReader(list, stamps io.Reader) *EntryReader {
-	return &EntryReader{entries: format.NewEntryReader(list), packed: stampsReader{Reader: bufio.NewReader(stamps)}}
+func newEntryReader(list, stamps io.Reader, streams ...io.Closer) *EntryReader {
+	taken := &counted{r: stamps}
+	return &EntryReader{streams: streams, entries: format.NewEntryReader(list), packed: bufio.NewReader(taken), taken: taken}
 }
 
 // OrEmpty gives the recipe of an empty stream for one that is left out.
@@ -123,9 +136,6 @@ func (e *EntryReader) Close() {
 	}
 }
 
-// at gives how many bytes of the list and of the stamps have been given as entries.
-func (e *EntryReader) at() (list, stamps uint64) { return e.entries.Bytes(), e.packed.bytes }
-
 // Next gives the next entry, or io.EOF after the last.
 func (e *EntryReader) Next() (Entry, error) {
 	f, err := e.entries.Next()
@@ -141,19 +151,13 @@ func (e *EntryReader) Next() (Entry, error) {
 	out := Entry{Kind: tarstream.Kind(f.Kind), Cuts: f.Cuts, Length: f.Length, Chunks: f.Chunks}
 	// The decoder of entries has checked that the header packed fits, and how long
 	// the whole of it is.
-	packed := bytes.NewReader(f.Header)
-	if out.Rest, err = format.UnpackZeros(packed, format.UnpackedLength(f.Header)); err == nil && packed.Len() > 0 {
-		err = errPacked
+	if out.Rest, err = format.UnpackAll(f.Header); err != nil {
+		return Entry{}, listError(err)
 	}
-	if err != nil {
-		return Entry{}, listError(OrDamage(err, "a header that is not packed as it should be"))
-	}
-	if out.Stamps, err = format.UnpackZeros(&e.packed, f.StampsLength()); err != nil {
+	if out.Stamps, err = format.UnpackZeros(e.packed, f.StampsLength()); err != nil {
 		return Entry{}, listError(OrDamage(err, "stamps end too early"))
 	}
 	return out, nil
 }
-
-var errPacked = fmt.Errorf("%w: a header that is not packed as it should be", format.ErrDamaged)
 
 func listError(err error) error { return fmt.Errorf("member list: %w", err) }

@@ -42,7 +42,7 @@ func (r *Reader) ListingLike(ctx context.Context, v *ledger.Volume, list, stamps
 	return func(yield func(*Listed, error) bool) {
 		entries := r.entriesLike(ctx, v.Volume, list, stamps)
 		defer entries.Close()
-		w := &listWalk{volume: v}
+		w := NewListWalk(v)
 		for {
 			l, err := w.step(entries)
 			if err == io.EOF {
@@ -59,8 +59,8 @@ func (r *Reader) ListingLike(ctx context.Context, v *ledger.Volume, list, stamps
 	}
 }
 
-// listWalk follows a member list.
-type listWalk struct {
+// ListWalk follows a member list, and makes members of its entries.
+type ListWalk struct {
 	volume  *ledger.Volume
 	decoder tarstream.Decoder
 	number  int
@@ -68,31 +68,34 @@ type listWalk struct {
 	before  uint64 // length of the content before
 }
 
+// NewListWalk begins with the member list of a volume.
+func NewListWalk(v *ledger.Volume) *ListWalk { return &ListWalk{volume: v} }
+
+// Global tells whether headers came that say something of all members behind them.
+func (w *ListWalk) Global() bool { return w.decoder.Global() }
+
 // step reads the next entry.
-func (w *listWalk) step(entries *EntryReader) (*Listed, error) {
-	list, stamps := entries.at()
+func (w *ListWalk) step(entries *EntryReader) (*Listed, error) {
+	before := entries.At()
 	e, err := entries.Next()
 	if err != nil {
 		return nil, err
 	}
-	l, err := w.next(e)
+	l, err := w.Next(e)
 	if err != nil {
 		return nil, err
 	}
-	l.ListLength, l.StampsLength = entries.at()
-	l.ListLength -= list
-	l.StampsLength -= stamps
+	after := entries.At()
+	l.ListLength, l.StampsLength = after.List-before.List, after.Stamps-before.Stamps
 	return l, nil
 }
 
-func (w *listWalk) next(e Entry) (*Listed, error) {
+// Next gives the next entry as it is listed.
+func (w *ListWalk) Next(e Entry) (*Listed, error) {
 	l := &Listed{Entry: e, Number: w.number, Chunk: w.chunk, Skip: Padding(w.before)}
 	var err error
 	if l.Head, err = e.Header(); err != nil {
 		return nil, listError(err)
-	}
-	if all := chunkCount(w.volume.Volume); e.Chunks > all-w.chunk {
-		return nil, listError(fmt.Errorf("%w: entry %d ends behind the last of %d chunks", format.ErrDamaged, w.number, all))
 	}
 	switch {
 	case e.Kind == tarstream.Entry:
@@ -106,10 +109,18 @@ func (w *listWalk) next(e Entry) (*Listed, error) {
 	case !w.volume.Tar && w.number == 0:
 		l.Member = plainMember(w.volume.Volume)
 	}
+	return l, w.Pass(e.Chunks, e.Length)
+}
+
+// Pass goes on behind an entry that is known already.
+func (w *ListWalk) Pass(chunks, length uint64) error {
+	if all := chunkCount(w.volume.Volume); chunks > all-w.chunk {
+		return listError(fmt.Errorf("%w: entry %d ends behind the last of %d chunks", format.ErrDamaged, w.number, all))
+	}
 	w.number++
-	w.chunk += e.Chunks
-	w.before = e.Length
-	return l, nil
+	w.chunk += chunks
+	w.before = length
+	return nil
 }
 
 // chunkCount gives the number of chunks of a volume's contents.

@@ -52,7 +52,7 @@ func OrderPath(clean string) string {
 // the stamps. It fails with damage if they are not those that the span says.
 func (s *OrderSpan) Unpack(v *ledger.Volume, list, stamps []byte) ([]*Listed, error) {
 	entries := newEntryReader(bytes.NewReader(list), bytes.NewReader(stamps))
-	w := &listWalk{volume: v, chunk: s.Begin.Chunks, before: uint64(512 - s.Padding)}
+	w := &ListWalk{volume: v, chunk: s.Begin.Chunks, before: uint64(512 - s.Padding)}
 	var all []*Listed
 	last := ""
 	for {

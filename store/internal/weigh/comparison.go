@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"iter"
 	"reflect"
 	"slices"
 
@@ -31,7 +30,10 @@ func (r *Scales) Compare(ctx context.Context, was, is *ledger.Capture, yield fun
 	if err != nil {
 		return err
 	}
-	c := &comparison{r: r, index: index, old: make(map[memberKey]*compared), oldChunks: newChunkSet(index), newChunks: newChunkSet(index)}
+	c := &comparison{
+		r: r, index: index, rolls: make(map[string]*roll), old: make(map[memberKey]*compared),
+		oldChunks: newChunkSet(index), newChunks: newChunkSet(index),
+	}
 	return c.run(ctx, was, is, yield)
 }
 
@@ -48,6 +50,7 @@ type compared struct {
 type comparison struct {
 	r                    *Scales
 	index                *known.Index
+	rolls                map[string]*roll // of the first capture, by the volume's name in the second
 	old                  map[memberKey]*compared
 	renamed              string // what an only volume was called before
 	oldChunks, newChunks *chunkSet
@@ -56,62 +59,93 @@ type comparison struct {
 func (c *comparison) run(ctx context.Context, was, is *ledger.Capture, yield func(Difference) bool) error {
 	// Volumes are paired by their names, or as the only ones.
 	only := len(was.Volumes) == 1 && len(is.Volumes) == 1
-	for m, err := range c.members(ctx, was, c.oldChunks) {
-		if err != nil {
-			return err
-		}
+	for i := range was.Volumes {
+		v := was.Volume(i)
+		name := v.Name
 		if only {
-			c.renamed, m.key.volume = m.key.volume, is.Volumes[0].Name
+			c.renamed, name = name, is.Volumes[0].Name
 		}
-		m.order = len(c.old)
-		c.old[m.key] = &m.compared
+		if err := c.addOld(ctx, v, name); err != nil {
+			return err
+		}
 	}
-	// The second capture is gone through twice: what is gone is counted against
-	// all of its chunks.
-	last := make(map[memberKey]int)
-	n := 0
-	for m, err := range c.members(ctx, is, c.newChunks) {
+	for i := range is.Volumes {
+		if goesOn, err := c.compare(ctx, is.Volume(i), yield); err != nil || !goesOn {
+			return err
+		}
+	}
+	c.gone(yield)
+	return nil
+}
+
+// addOld takes in a volume of the first capture.
+func (c *comparison) addOld(ctx context.Context, v *ledger.Volume, name string) error {
+	reading := rolling{r: c.r, index: c.index}
+	roll, err := reading.read(ctx, v, nil)
+	if err != nil {
+		return err
+	}
+	c.rolls[name] = roll
+	next, stop := weave.PullRepeats(ctx, c.r.slabs.Runs(ctx, weave.OrEmpty(v.Contents)))
+	defer stop()
+	for _, e := range roll.entries {
+		chunks, err := c.take(e.chunks, next, c.oldChunks)
 		if err != nil {
 			return err
 		}
-		last[m.key] = n
-		n++
-	}
-	n = 0
-	for m, err := range c.members(ctx, is, nil) {
-		if err != nil {
-			return err
+		if e.member != nil {
+			c.old[memberKey{name, e.path}] = &compared{member: e.member, chunks: chunks, order: len(c.old)}
 		}
-		if n++; last[m.key] != n-1 {
+	}
+	return nil
+}
+
+// compare compares a volume of the second capture, and tells whether more is wanted.
+func (c *comparison) compare(ctx context.Context, v *ledger.Volume, yield func(Difference) bool) (bool, error) {
+	reading := rolling{r: c.r, index: c.index}
+	roll, err := reading.read(ctx, v, c.rolls[v.Name])
+	if err != nil {
+		return false, err
+	}
+	last := make(map[string]int, len(roll.entries))
+	for n, e := range roll.entries {
+		if e.member != nil {
+			last[e.path] = n
+		}
+	}
+	next, stop := weave.PullRepeats(ctx, c.r.slabs.Runs(ctx, weave.OrEmpty(v.Contents)))
+	defer stop()
+	for n, e := range roll.entries {
+		chunks, err := c.take(e.chunks, next, c.newChunks)
+		if err != nil {
+			return false, err
+		}
+		if e.member == nil || last[e.path] != n {
 			continue
 		}
-		d, differs, err := c.difference(ctx, &m)
-		if err != nil {
-			return err
-		}
+		d, differs := c.difference(memberKey{v.Name, e.path}, e.member, chunks)
 		if differs && !yield(d) {
-			return nil
+			return false, nil
 		}
 	}
-	return c.gone(ctx, yield)
+	return true, nil
 }
 
 // difference compares a member of the second capture with the first one's.
-func (c *comparison) difference(ctx context.Context, m *keyedMember) (Difference, bool, error) {
-	d := Difference{Volume: m.key.volume, Path: m.member.Path, Is: m.member, Contents: true}
-	if old := c.old[m.key]; old != nil {
+func (c *comparison) difference(key memberKey, m *tarstream.Member, chunks []repeated) (Difference, bool) {
+	d := Difference{Volume: key.volume, Path: m.Path, Is: m, Contents: true}
+	if old := c.old[key]; old != nil {
 		old.found = true
 		d.Was = old.member
-		d.Contents = !slices.Equal(old.chunks, m.chunks)
-		if !d.Contents && sameMember(old.member, m.member) {
-			return d, false, nil
+		d.Contents = !slices.Equal(old.chunks, chunks)
+		if !d.Contents && (old.member == m || sameMember(old.member, m)) {
+			return d, false
 		}
 	}
-	var err error
 	if d.Contents {
-		d.Bytes, err = c.bytes(ctx, m.chunks, c.oldChunks)
+		d.Bytes = c.bytes(chunks, c.oldChunks)
 	}
-	return d, true, err
+	return d, true
 }
 
 func sameMember(a, b *tarstream.Member) bool {
@@ -126,7 +160,7 @@ func plain(m *tarstream.Member) tarstream.Member {
 }
 
 // gone gives what only the first capture has.
-func (c *comparison) gone(ctx context.Context, yield func(Difference) bool) error {
+func (c *comparison) gone(yield func(Difference) bool) {
 	type lost struct {
 		key memberKey
 		m   *compared
@@ -139,75 +173,24 @@ func (c *comparison) gone(ctx context.Context, yield func(Difference) bool) erro
 	}
 	slices.SortFunc(all, func(a, b lost) int { return a.m.order - b.m.order })
 	for _, l := range all {
-		bytes, err := c.bytes(ctx, l.m.chunks, c.newChunks)
-		if err != nil {
-			return err
-		}
+		bytes := c.bytes(l.m.chunks, c.newChunks)
 		if !yield(Difference{Volume: cmp.Or(c.renamed, l.key.volume), Path: l.m.member.Path, Was: l.m.member, Contents: true, Bytes: bytes}) {
-			return nil
+			return
 		}
 	}
-	return nil
 }
 
 // bytes adds up the lengths of the chunks that others lack, each once.
-func (c *comparison) bytes(ctx context.Context, chunks []repeated, others *chunkSet) (n int64, err error) {
+func (c *comparison) bytes(chunks []repeated, others *chunkSet) (n int64) {
 	counted := make(map[known.Ref]bool)
 	for _, chunk := range chunks {
-		ref := chunk.ref
-		if others.has(ref) || counted[ref] {
+		if others.has(chunk.ref) || counted[chunk.ref] {
 			continue
 		}
-		counted[ref] = true
-		slabID, number := c.index.Locate(ref)
-		slab, err := c.r.slabs.Open(ctx, slabID)
-		if err != nil {
-			return n, err
-		}
-		length, _ := slab.ChunkLength(number)
-		n += int64(length)
+		counted[chunk.ref] = true
+		n += int64(c.index.Length(chunk.ref))
 	}
-	return n, nil
-}
-
-type keyedMember struct {
-	compared
-	key memberKey
-}
-
-// members gives the members of a capture with their chunks, which are added to
-// seen, if that is set.
-func (c *comparison) members(ctx context.Context, capture *ledger.Capture, seen *chunkSet) iter.Seq2[keyedMember, error] {
-	return func(yield func(keyedMember, error) bool) {
-		for i := range capture.Volumes {
-			if !c.volume(ctx, capture.Volume(i), seen, yield) {
-				return
-			}
-		}
-	}
-}
-
-func (c *comparison) volume(ctx context.Context, v *ledger.Volume, seen *chunkSet, yield func(keyedMember, error) bool) bool {
-	next, stop := weave.PullRepeats(ctx, c.r.slabs.Runs(ctx, weave.OrEmpty(v.Contents)))
-	defer stop()
-	for l, err := range c.r.reader.Listing(ctx, v) {
-		m := keyedMember{}
-		if err == nil {
-			m.chunks, err = c.take(l.Chunks, next, seen)
-		}
-		if err != nil {
-			yield(m, err)
-			return false
-		}
-		if l.Member == nil {
-			continue
-		}
-		m.member, m.key = l.Member, memberKey{v.Name, weave.CleanPath(l.Member.Path)}
-		if !yield(m, nil) {
-			return false
-		}
-	}
-	return true
+	return n
 }
 
 // take gives the next n chunks of a volume's contents.
@@ -229,9 +212,7 @@ func (c *comparison) take(n uint64, next weave.PlaceSource, seen *chunkSet) ([]r
 		if first, ok := c.index.Lookup(c.index.ID(ref)); ok {
 			ref = first
 		}
-		if seen != nil {
-			seen.add(ref)
-		}
+		seen.add(ref)
 		refs = appendRepeated(refs, ref, times)
 		n -= times
 	}

@@ -1,6 +1,7 @@
 package members
 
 import (
+	"fmt"
 	"time"
 	"unicode/utf8"
 
@@ -22,6 +23,7 @@ type JSON struct {
 	*store.Member
 	PathBytes []byte `json:"path_bytes,omitempty"`
 	LinkBytes []byte `json:"link_bytes,omitempty"`
+	Mode      string `json:"mode"` // permissions, in octal
 }
 
 // NewJSON leaves the member as it is. It gives nil for nil.
@@ -31,7 +33,7 @@ func NewJSON(m *store.Member) *JSON {
 	}
 	shown := *m
 	shown.Modified = jsonTime(m.Modified) // a tar stream may hold any number of seconds
-	return &JSON{&shown, RawName(m.Path), RawName(m.Link)}
+	return &JSON{&shown, RawName(m.Path), RawName(m.Link), fmt.Sprintf("%04o", ModeBits(m.Mode))}
 }
 
 // The times that RFC 3339 can write, which time.Time.MarshalJSON demands.

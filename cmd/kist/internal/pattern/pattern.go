@@ -11,8 +11,14 @@ import (
 
 // Set are patterns that select members. No patterns fit everything.
 type Set struct {
-	texts []string
-	used  []bool
+	patterns []pattern
+	used     []bool
+}
+
+// pattern is one of path.Match, for a clean path or a folder above it.
+type pattern struct {
+	text     string
+	anywhere bool // it fits a name in any folder
 }
 
 // New fails with a *cmdline.UsageError where a text is no pattern.
@@ -25,19 +31,21 @@ func New(texts []string) (*Set, error) {
 		if _, err := path.Match(text, ""); err != nil {
 			return nil, cmdline.Usagef("pattern %q: %v", text, err)
 		}
-		p.texts = append(p.texts, store.CleanPath(text))
+		// A slash at the end asks for a folder, not for a place.
+		name := strings.TrimRight(text, "/")
+		p.patterns = append(p.patterns, pattern{store.CleanPath(text), name != "" && name != "." && !strings.Contains(name, "/")})
 	}
 	return p, nil
 }
 
 // Match tells whether a member is wanted. It may be called by several at once.
 func (p *Set) Match(member string) bool {
-	if len(p.texts) == 0 {
+	if len(p.patterns) == 0 {
 		return true
 	}
 	clean := store.CleanPath(member)
-	for _, text := range p.texts {
-		if fits(text, clean) {
+	for _, one := range p.patterns {
+		if one.fits(clean) {
 			return true
 		}
 	}
@@ -46,10 +54,10 @@ func (p *Set) Match(member string) bool {
 
 // Note is Match, and remembers the patterns that fit. It is not for several at once.
 func (p *Set) Note(member string) bool {
-	wanted := len(p.texts) == 0
+	wanted := len(p.patterns) == 0
 	clean := store.CleanPath(member)
-	for i, text := range p.texts {
-		if fits(text, clean) {
+	for i, one := range p.patterns {
+		if one.fits(clean) {
 			p.used[i], wanted = true, true
 		}
 	}
@@ -59,9 +67,9 @@ func (p *Set) Note(member string) bool {
 // Unused gives an error for patterns that fitted nothing.
 func (p *Set) Unused() error {
 	var none []string
-	for i, text := range p.texts {
+	for i, one := range p.patterns {
 		if !p.used[i] {
-			none = append(none, fmt.Sprintf("%q", text))
+			none = append(none, fmt.Sprintf("%q", one.text))
 		}
 	}
 	if len(none) == 0 {
@@ -71,16 +79,20 @@ func (p *Set) Unused() error {
 }
 
 // fits tells whether a pattern fits a clean path, or a folder above it.
-func fits(text, member string) bool {
-	if text == "." {
+func (p *pattern) fits(member string) bool {
+	if p.text == "." {
 		return true // the folder that holds everything
 	}
 	for {
-		if ok, _ := path.Match(text, member); ok {
-			return true
-		}
 		// A path may be long: it is cut, since path.Dir would go through all of it each time.
 		i := strings.LastIndexByte(member, '/')
+		tried := member
+		if p.anywhere {
+			tried = member[i+1:]
+		}
+		if ok, _ := path.Match(p.text, tried); ok {
+			return true
+		}
 		if i <= 0 {
 			return false
 		}

@@ -19,7 +19,18 @@ func TestPatterns(t *testing.T) {
 		{"data/", "data/deep/catalogue.dat", true},
 		{"data", "database/x", false},
 		{"*.dat", "catalogue.dat", true},
-		{"*.dat", "data/catalogue.dat", false}, // * does not fit a slash
+		{"*.dat", "data/catalogue.dat", true},    // in any folder
+		{"./*.dat", "data/catalogue.dat", false}, // * does not fit a slash
+		{"/*.dat", "data/catalogue.dat", false},
+		{"./catalogue.dat", "data/catalogue.dat", false},
+		{"catalogue.dat", "./data/deep/catalogue.dat", true},
+		{"deep", "./data/deep/catalogue.dat", true}, // a folder, wherever it is
+		{"deep/", "./data/deep/catalogue.dat", true},
+		{"data/*.dat", "old/data/catalogue.dat", false},
+		{"cata*", "data/catalogue.dat", true},
+		{"/", "anything", true},
+		{"./", "anything", true},
+		{"..", "a", false},
 		{"*/*.dat", "data/catalogue.dat", true},
 		{"d?t[a-c]", "data/x", true},
 		{".", "anything/at/all", true},

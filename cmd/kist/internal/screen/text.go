@@ -53,6 +53,14 @@ func Text(s string) string {
 	return escape(s, func(r rune) bool { return r == '\n' || Visible(r) })
 }
 
+// Valid gives text with what is not UTF-8 in it replaced, for labels, which must be.
+func Valid(s string) string { return strings.ToValidUTF8(s, "_") }
+
+// Tabbed escapes a line of somebody's text, in which tabs stay.
+func Tabbed(s string) string {
+	return escape(s, func(r rune) bool { return r == '\t' || Visible(r) })
+}
+
 // Line escapes a name within such a text, which it must not break into lines.
 func Line(s string) string { return escape(s, Visible) }
 

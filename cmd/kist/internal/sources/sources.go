@@ -52,7 +52,7 @@ type Reading struct {
 }
 
 // tarEndings are dropped from the base name of a source.
-var tarEndings = []string{".tar", ".tar.gz", ".tgz", ".tar.zst", ".tar.xz"}
+var tarEndings = []string{".tar", ".tar.gz", ".tgz", ".tar.zst", ".tar.xz", ".tar.bz2", ".tbz2"}
 
 // Find looks at all that was named, before any of it is read; - is stdin. It fails with a
 // *cmdline.UsageError or a *cmdline.MissingError where something can't be meant or is not
@@ -115,6 +115,26 @@ func (s *Source) look() error {
 	}
 	s.Name, err = Name(s.Path)
 	return err
+}
+
+// IsZip tells whether a file is a zip archive, by how it begins (APPNOTE.TXT of the format,
+// "Local file header" and "End of central directory record"; from memory). Only regular files are
+// looked into.
+func IsZip(path string) (bool, error) {
+	info, err := os.Stat(path)
+	if err != nil || !info.Mode().IsRegular() {
+		return false, err
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return false, err
+	}
+	defer f.Close()
+	begin := make([]byte, 4)
+	if _, err := io.ReadFull(f, begin); err != nil {
+		return false, nil // whoever reads it says what is wrong
+	}
+	return string(begin) == "PK\x03\x04" || string(begin) == "PK\x05\x06", nil
 }
 
 // Name gives the base name of a source without the endings of tar files.
