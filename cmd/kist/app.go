@@ -61,6 +61,7 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.findCommand()),
 		a.upgradeCommand(),
 		a.choosing(a.usageCommand()),
+		a.serveCommand(),
 		a.choosing(a.amendCommand()),
 		a.choosing(a.holdCommand()),
 		a.choosing(a.releaseCommand()),

@@ -12,7 +12,7 @@ import (
 
 // Line describes a member much as ls -l does.
 func Line(m *store.Member) string {
-	line := fmt.Sprintf("%s  %-17s  %12d  %s  %s", modeText(m), owner(m.User, m.UID)+":"+owner(m.Group, m.GID),
+	line := fmt.Sprintf("%s  %-17s  %12d  %s  %s", Mode(m), Owner(m),
 		m.Size, screen.LocalTime(m.Modified), screen.Printable(m.Path))
 	switch m.Type {
 	case tarstream.Symlink:
@@ -22,6 +22,9 @@ func Line(m *store.Member) string {
 	}
 	return line
 }
+
+// Owner gives user and group, by number where there is no name.
+func Owner(m *store.Member) string { return owner(m.User, m.UID) + ":" + owner(m.Group, m.GID) }
 
 func owner(name string, id int) string {
 	if name == "" {
@@ -46,9 +49,9 @@ var typeLetters = map[tarstream.Type]byte{
 	tarstream.CharDevice: 'c', tarstream.BlockDevice: 'b', tarstream.FIFO: 'p',
 }
 
-// modeText gives type and permissions as ls does (POSIX.1-2017, ls, "long
+// Mode gives type and permissions as ls does (POSIX.1-2017, ls, "long
 // format"); a hard link is h.
-func modeText(m *store.Member) string {
+func Mode(m *store.Member) string {
 	text := []byte("?" + m.Mode.Perm().String()[1:])
 	if letter, ok := typeLetters[m.Type]; ok {
 		text[0] = letter
