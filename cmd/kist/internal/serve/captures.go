@@ -28,7 +28,7 @@ func (s *Server) captures(w *answer, r *http.Request) error {
 		return err
 	}
 	q := r.URL.Query()
-	v := &capturesView{Name: q.Get("name"), Retired: q.Get("retired") != "", Damage: damageOf(l)}
+	v := &capturesView{Name: nameOf(q), Retired: q.Get("retired") != "", Damage: damageOf(l)}
 	for _, c := range l.Captures {
 		if !slices.Contains(v.Names, c.Name) {
 			v.Names = append(v.Names, c.Name)

@@ -44,7 +44,7 @@ type versionView struct {
 
 func (s *Server) find(w *answer, r *http.Request) error {
 	q := r.URL.Query()
-	v := &findView{Name: q.Get("name"), Pattern: q.Get("q"), Asked: q.Get("q") != ""}
+	v := &findView{Name: nameOf(q), Pattern: q.Get("q"), Asked: q.Get("q") != ""}
 	l, err := s.library.list(r.Context())
 	if err != nil {
 		return err

@@ -5,6 +5,7 @@ import (
 	"html/template"
 	"net/url"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/page"
@@ -66,6 +67,26 @@ func (r ref) Picture() string           { return r.query("/picture") }
 func (r ref) Download() string          { return r.query("/download") }
 func (r ref) Tar() string               { return r.query("/tar") }
 
+// Field is the reference for a field of a form, which would change what is no text.
+func (r ref) Field() string { return strings.TrimPrefix(r.query(""), "?") }
+
+// nameOf gives the name of captures that a form has chosen, which stands there escaped likewise.
+func nameOf(q url.Values) string {
+	name, err := url.QueryUnescape(q.Get("name"))
+	if err != nil {
+		return q.Get("name")
+	}
+	return name
+}
+
+// typed gives text for a field that somebody may have typed it into.
+func typed(text string) string {
+	if !screen.IsVisible(text) {
+		return ""
+	}
+	return text
+}
+
 // From leads to a part of a member that begins at an offset.
 func (r ref) From(kind string, offset int64) string {
 	return r.query("/member", "as", kind, "from", strconv.FormatInt(offset, 10))
@@ -105,6 +126,9 @@ func (r ref) fsName() string {
 
 // refOf gives what a request asks for. Paths that no member can have are refused by the file system.
 func refOf(q url.Values) ref {
+	if form, err := url.ParseQuery(q.Get("r")); err == nil && len(form) > 0 {
+		q = form
+	}
 	r := ref{q.Get("c"), q.Get("v"), q.Get("p")}
 	if r.Path == "." {
 		r.Path = ""
@@ -116,6 +140,7 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"show": screen.Printable, "line": screen.Text, "size": func(n uint64) string { return screen.Size(n) },
 	"bytes": func(n int64) string { return screen.Size(uint64(max(0, n))) },
 	"local": localTime, "count": func(n int, one, many string) string { return screen.Count(n, one, many) },
+	"escape": url.QueryEscape, "typed": typed,
 	"captureLink": func(c *store.Capture) string { return ref{Capture: c.ID}.CaptureLink() },
 }).Parse(pagesText))
 
