@@ -11,9 +11,9 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
-// manyMembers is a tar stream of so many small members, of which each thousandth is of a
+// lotsOfMembers is a tar stream of so many small members, of which each thousandth is of a
 // generation of its own.
-func manyMembers(count, generation int) io.ReadCloser {
+func lotsOfMembers(count, generation int) io.ReadCloser {
 	out, in := io.Pipe()
 	go func() {
 		w := tar.NewWriter(in)
@@ -34,10 +34,10 @@ func manyMembers(count, generation int) io.ReadCloser {
 	return out
 }
 
-func benchMany(b *testing.B, r *store.Repository, count, generation int) *store.Capture {
+func benchLots(b *testing.B, r *store.Repository, count, generation int) *store.Capture {
 	b.Helper()
 	c, err := r.Capture(b.Context(), store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{{Open: func(context.Context) (io.ReadCloser, error) {
-		return manyMembers(count, generation), nil
+		return lotsOfMembers(count, generation), nil
 	}}}})
 	if err != nil {
 		b.Fatal(err)
@@ -49,7 +49,7 @@ func benchMany(b *testing.B, r *store.Repository, count, generation int) *store.
 func BenchmarkCompare(b *testing.B) {
 	r := benchRepository(b)
 	defer r.Close()
-	was, is := benchMany(b, r, 100_000, 1), benchMany(b, r, 100_000, 2)
+	was, is := benchLots(b, r, 100_000, 1), benchLots(b, r, 100_000, 2)
 	for b.Loop() {
 		n := 0
 		for _, err := range r.Compare(b.Context(), was, is, store.CompareOptions{}) {

@@ -66,7 +66,7 @@ func benchFS(b *testing.B, n int, mixed bool) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		again, err = r.Capture(b.Context(), store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{{Name: "data", Open: manyMembers(n, mixed)}}})
+		again, err = r.Capture(b.Context(), store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{{Name: "data", Open: millionMembers(n, mixed)}}})
 		if err != nil {
 			b.Fatal(err)
 		}
@@ -125,8 +125,8 @@ func benchFS(b *testing.B, n int, mixed bool) {
 // manyPath gives the path of a member: 10,000 in a folder.
 func manyPath(i int) string { return fmt.Sprintf("beds/%05d/plant-%04d", i/10_000, i%10_000) }
 
-// manyMembers gives a stream of so many empty files, in the order of paths or mixed within their folders.
-func manyMembers(n int, mixed bool) func(context.Context) (io.ReadCloser, error) {
+// millionMembers gives a stream of so many empty files, in the order of paths or mixed within their folders.
+func millionMembers(n int, mixed bool) func(context.Context) (io.ReadCloser, error) {
 	return func(context.Context) (io.ReadCloser, error) {
 		out, in := io.Pipe()
 		go func() {

@@ -92,12 +92,29 @@ func panicsAt(t *testing.T, f *fixture, c *store.Capture) map[string]func() erro
 			_, err := f.LeastSize(ctx, v, match)
 			return err
 		},
+		"FindMembers: match": func() error {
+			_, err := f.FindMembers(ctx, []*store.Capture{c}, match, store.FindOptions{})
+			return err
+		},
+		"CompareOptions.Wanted": func() error {
+			return last2(f.Compare(ctx, c, f.capture([]byte("bean")), store.CompareOptions{Wanted: match}))
+		},
 		"FindLosses: progress": func() error {
 			_, err := f.FindLosses(ctx, v, progress)
 			return err
 		},
 		"FolderOptions.Match":    restore(store.FolderOptions{Match: match}),
 		"FolderOptions.Progress": restore(store.FolderOptions{Progress: progress}),
+		"FolderOptions.Aside":    restore(store.FolderOptions{Aside: func(volume.Identity) error { panic(errWeevils) }}),
+		"ProveDraft: progress": func() error {
+			in := stream(tarOf(t, file{name: "oat", content: random(12, 100_000)}))
+			in.Name = "data"
+			d, err := f.Draft(ctx, store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{in}})
+			if err != nil {
+				return err
+			}
+			return f.ProveDraft(ctx, d, progress)
+		},
 		"FolderOptions.Now": func() error {
 			target := filepath.Join(dir, "replaced")
 			if err := errors.Join(os.Mkdir(target, 0o700), os.WriteFile(filepath.Join(target, "old"), nil, 0o600)); err != nil {

@@ -10,7 +10,10 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/mend"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // Capture is one dated, labelled, immutable record of a service's volumes.
@@ -64,6 +67,10 @@ type Volume struct {
 	// read, sockets, what is mounted below.
 	Warnings []string `json:"warnings,omitempty"`
 
+	// Dropped says what of it Repair gave up for good, if anything: the first of the members, by their paths, as
+	// "data.db, more.db, and 3 more", or volumes that are not there any more. Warnings have it, too.
+	Dropped []string `json:"dropped,omitempty"`
+
 	// Changed and Reused are known to whoever captured only: how many files
 	// changed while they were read and did not hold still, and how many members
 	// were taken over from an earlier capture.
@@ -72,6 +79,9 @@ type Volume struct {
 	// FirstRead is too: a folder was read as a whole, since there is no capture of it
 	// that this machine knows to have made itself (see OpenOptions.State).
 	FirstRead bool `json:"-"`
+	// LeftOut is too: what was left out of a folder since a restore set it aside there, by a marker in a mount point. A warning
+	// names each.
+	LeftOut []volume.LeftOut `json:"-"`
 
 	record *format.Volume
 	of     *Capture
@@ -119,6 +129,11 @@ func newVolume(v *format.Volume) Volume {
 		Tar: v.Tar, Members: v.Members, Bytes: v.Length, Unfinished: v.Unfinished, Warnings: v.Warnings,
 		record: v,
 	}
+	for _, text := range v.Warnings {
+		if what, ok := strings.CutPrefix(text, mend.DroppedText); ok {
+			out.Dropped = append(out.Dropped, what)
+		}
+	}
 	if len(v.SHA256) > 0 {
 		out.SHA256 = fmt.Sprintf("%x", v.SHA256)
 	}
@@ -143,7 +158,7 @@ func (c *Capture) Volume(name string) (*Volume, error) {
 		all = append(all, c.Volumes[i].Name)
 	}
 	if name == "" {
-		return nil, fmt.Errorf("capture %s has %d volumes (%s): %w: name one", c.ID, len(all), vault.OneLine(strings.Join(all, ", ")), ErrAmbiguous)
+		return nil, fmt.Errorf("capture %s has %s (%s): %w: name one", c.ID, names.Count(len(all), "volume", "volumes"), vault.OneLine(strings.Join(all, ", ")), ErrAmbiguous)
 	}
 	return nil, fmt.Errorf("volume %q of capture %s: %w: it has %s", name, c.ID, ErrNotFound, vault.OneLine(strings.Join(all, ", ")))
 }

@@ -159,7 +159,8 @@ func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture,
 	}
 	c = r.given(made.Capture)
 	for i, told := range made.Volumes {
-		c.Volumes[i].Changed, c.Volumes[i].Reused, c.Volumes[i].FirstRead = told.Changed, told.Reused, told.FirstRead
+		v := &c.Volumes[i]
+		v.Changed, v.Reused, v.FirstRead, v.LeftOut = told.Changed, told.Reused, told.FirstRead, told.LeftOut
 	}
 	c.Notes = made.Notes
 	return c, nil

@@ -7,7 +7,6 @@ import (
 	"iter"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
-	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weigh"
 )
 
@@ -59,6 +58,10 @@ func (o *CompareOptions) wants(d *Difference) bool {
 // [ErrForeign], or [ErrDamaged] where a member list can't be read.
 func (r *Repository) Compare(ctx context.Context, was, is *Capture, o CompareOptions) iter.Seq2[Difference, error] {
 	return func(yield func(Difference, error) bool) {
+		ctx, g := guarded(ctx)
+		defer g.cancel(nil)
+		o := o
+		o.Wanted = g.match("CompareOptions.Wanted", o.Wanted)
 		err := cmp.Or(r.open(ctx), r.ownsAll(was), r.ownsAll(is))
 		if err == nil {
 			var closed error
@@ -71,8 +74,7 @@ func (r *Repository) Compare(ctx context.Context, was, is *Capture, o CompareOpt
 			})
 			err = cmp.Or(err, closed)
 		}
-		if err != nil {
-			vault.NoteEnd(ctx, &err)
+		if g.finish(&err); err != nil {
 			yield(Difference{}, err)
 		}
 	}

@@ -17,6 +17,17 @@
 // the repository as it was. Any number of processes and machines may capture
 // into one repository at the same time, without locks.
 //
+// Every call heeds its context: one that has ended makes it fail, with the context's cause and
+// ctx.Err in the chain of its error, and so does one that was done before. Whatever such a call had
+// put into the repository by then harms nothing.
+//
+// Functions that options have are called by goroutines of the package as well as by the caller's, and
+// the work waits for them. They may not call [Repository.Close]. If one panics, or a stream or a writer
+// of the caller's does, the call ends with a [CallbackPanic].
+//
+// The zero value of options is meant to be used; that of all other types is not. What is given may be
+// read by several goroutines at once. Lengths are in bytes; times are those of which clock each says.
+//
 // Whoever loses every passphrase and key file of a repository loses its data:
 // there is no other way in.
 //

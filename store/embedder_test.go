@@ -79,6 +79,9 @@ func TestRestoreFolderRefuses(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if !losses.None() || new(store.Losses).None() || (*store.Losses)(nil).None() {
+		t.Error("losses that nobody found are none")
+	}
 	moved := *losses
 	moved.Volume = &other.Volumes[0]
 	if n, err := f.RestoreWhole(t.Context(), &moved, nil, io.Discard, store.RestoreOptions{}); !errors.Is(err, store.ErrForeign) {

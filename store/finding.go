@@ -7,7 +7,6 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/ledger"
-	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weigh"
 )
 
@@ -54,9 +53,9 @@ type UnreadVolume struct {
 	Err     error // ErrDamaged
 }
 
-// FindMembers finds the members of captures whose clean path (see [CleanPath]) is wanted, as
+// FindMembers finds the members of captures whose clean path (see [CleanPath]) is wanted by match, as
 // versions by content: what is the same in several captures is one version, whenever each was
-// taken and whatever it became in between. A nil wanted wants all. It is asked for each path at least once, by one goroutine.
+// taken and whatever it became in between. A nil match wants all. It is asked for each path at least once, by one goroutine.
 //
 // Contents are compared by their chunks, none is read; nor is, of a member list, what the
 // capture of the same name and host before it has alike. It keeps the members of one capture of each name and host
@@ -64,8 +63,9 @@ type UnreadVolume struct {
 //
 // Damage does not end it: see [Findings]. It fails with [ErrForeign], and with [ErrMoved] where
 // captures were moved or removed meanwhile: list them again.
-func (r *Repository) FindMembers(ctx context.Context, captures []*Capture, wanted func(path string) bool, o FindOptions) (_ *Findings, err error) {
-	defer vault.NoteEnd(ctx, &err)
+func (r *Repository) FindMembers(ctx context.Context, captures []*Capture, match func(path string) bool, o FindOptions) (_ *Findings, err error) {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
 	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
@@ -80,7 +80,7 @@ func (r *Repository) FindMembers(ctx context.Context, captures []*Capture, wante
 	for _, c := range ordered {
 		given[c.captured] = c
 	}
-	found, unread, err := r.scales.Find(ctx, slices.Compact(inner(ordered)), o.Volume, wanted)
+	found, unread, err := r.scales.Find(ctx, slices.Compact(inner(ordered)), o.Volume, g.match("match", match))
 	if err != nil {
 		return nil, err
 	}

@@ -50,7 +50,7 @@ func fits(names ...string) func(string) bool {
 	return func(path string) bool { return slices.Contains(names, path) }
 }
 
-func linkTo(kind byte, target string) func(*tar.Header) {
+func linkOf(kind byte, target string) func(*tar.Header) {
 	return func(h *tar.Header) { h.Typeflag, h.Linkname = kind, target }
 }
 
@@ -62,9 +62,9 @@ func TestFindMembers(t *testing.T) {
 	a, b := random(1, 100_000), random(2, 50)
 	// Taken in in another order than they were taken.
 	f.took("seedbank", "hazel", 4, tarOf(t, file{name: "beds/lot", content: a}, file{name: "twice", content: b}, file{name: "twice", content: a}))
-	f.took("seedbank", "hazel", 1, tarOf(t, file{name: "./beds/lot", content: a}, file{name: "link", hdr: linkTo(tar.TypeSymlink, "beds/lot")}, file{name: "same", hdr: linkTo(tar.TypeLink, "./beds/lot")}))
-	f.took("seedbank", "hazel", 2, tarOf(t, file{name: "beds/lot", content: a, hdr: touched}, file{name: "link", hdr: linkTo(tar.TypeSymlink, "beds/lot")}, file{name: "same", hdr: linkTo(tar.TypeLink, "beds/lot")}))
-	f.took("seedbank", "hazel", 3, tarOf(t, file{name: "beds/lot", content: b}, file{name: "link", hdr: linkTo(tar.TypeSymlink, "beds")}, file{name: "same", hdr: linkTo(tar.TypeLink, "beds/lot")}))
+	f.took("seedbank", "hazel", 1, tarOf(t, file{name: "./beds/lot", content: a}, file{name: "link", hdr: linkOf(tar.TypeSymlink, "beds/lot")}, file{name: "same", hdr: linkOf(tar.TypeLink, "./beds/lot")}))
+	f.took("seedbank", "hazel", 2, tarOf(t, file{name: "beds/lot", content: a, hdr: touched}, file{name: "link", hdr: linkOf(tar.TypeSymlink, "beds/lot")}, file{name: "same", hdr: linkOf(tar.TypeLink, "beds/lot")}))
+	f.took("seedbank", "hazel", 3, tarOf(t, file{name: "beds/lot", content: b}, file{name: "link", hdr: linkOf(tar.TypeSymlink, "beds")}, file{name: "same", hdr: linkOf(tar.TypeLink, "beds/lot")}))
 	f.took("seedbank", "mill", 5, tarOf(t, file{name: "beds/lot", content: a}))
 	f.took("orchard", "hazel", 6, tarOf(t, file{name: "beds/lot", content: a}))
 	all, err := f.Captures(t.Context())

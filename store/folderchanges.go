@@ -2,8 +2,10 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"path"
 	"slices"
 	"strings"
@@ -221,10 +223,17 @@ func differing(m *Member, is *volume.State) (in []Aspect) {
 // reading any file; of an empty folder or one that is missing, nothing.
 func lookThrough(ctx context.Context, dir string) (map[string]*volume.State, error) {
 	sink := looking{}
-	if full, err := holdsSomething(dir); err != nil || !full {
-		return sink, err
+	f, err := volume.OpenFolder(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return sink, nil
 	}
-	_, err := volume.Walk(ctx, dir, sink, volume.ReadOptions{CrossMounts: true})
+	if err != nil {
+		return nil, err
+	}
+	if err := f.Close(); err != nil {
+		return nil, err
+	}
+	_, err = volume.Walk(ctx, dir, sink, volume.ReadOptions{CrossMounts: true})
 	return sink, err
 }
 

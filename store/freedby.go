@@ -9,7 +9,7 @@ import (
 
 // FreedBy tells how many bytes would come free if all captures of these ids were removed
 // together: their index files, and the chunks that no other capture keeps. It counts as
-// CaptureUsage.Alone does: of one capture it is that, and of several it is at least their
+// CaptureUsage.Alone and Cost.Alone do: of one capture it is that, and of several it is at least their
 // sum, as what only they share comes free with the last of them. Retired captures keep
 // nothing from coming free; what they alone keep counts where their own ids are given. It
 // is what Usage.Reclaimable would grow by if captures that are not were retired.

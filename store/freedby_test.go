@@ -32,7 +32,10 @@ import (
 //     are cut off. So a single capture in the middle keeps nothing alone where
 //     replaced < blocks, and of a row of w in the middle each version that begins and ends
 //     within it counts: (w - blocks/replaced + 1) * replaced, if that is above 0.
-type renewal struct{ captures, blocks, replaced int }
+type renewal struct {
+	captures, blocks, replaced int
+	apart                      time.Duration // between captures; 0: a minute
+}
 
 const renewalBlock = 1500 // bytes of a block; chunks of 16 KiB on average have 4 KiB at least
 
@@ -61,7 +64,7 @@ func (r renewal) capture(f *fixture) (all []*store.Capture) {
 	}
 	for n := range r.captures {
 		all = append(all, f.capture(tarOf(f.t, blocks...)))
-		time.Sleep(time.Minute) // so that they are listed in this order
+		time.Sleep(max(r.apart, time.Minute)) // so that they are listed in this order
 		for i := range r.replaced {
 			renew((n*r.replaced + i) % r.blocks)
 		}
@@ -85,7 +88,7 @@ const renewalRest = 3000
 
 // TestFreedBy: 5, 10 and 50 percent of 100 blocks are replaced each time.
 func TestFreedBy(t *testing.T) {
-	for _, r := range []renewal{{8, 100, 5}, {24, 100, 10}, {7, 100, 50}} {
+	for _, r := range []renewal{{8, 100, 5, 0}, {24, 100, 10, 0}, {7, 100, 50, 0}} {
 		t.Run(fmt.Sprint(r.replaced), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) { testFreedBy(t, r) })
 		})

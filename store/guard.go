@@ -11,6 +11,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // CallbackPanic is the error of a call during which something of the caller's panicked: a
@@ -177,7 +178,24 @@ func (g *guard) folder(o FolderOptions) FolderOptions {
 	o.Match = g.match("FolderOptions.Match", o.Match)
 	o.Now = g.now("FolderOptions.Now", o.Now)
 	o.Progress = g.progress("FolderOptions.Progress", o.Progress)
+	o.Aside = g.aside("FolderOptions.Aside", o.Aside)
 	return o
+}
+
+// aside guards what is told of what is set aside. After a panic it fails.
+func (g *guard) aside(callback string, aside func(volume.Identity) error) func(volume.Identity) error {
+	if aside == nil {
+		return nil
+	}
+	return func(id volume.Identity) (err error) {
+		if err := g.failed(); err != nil {
+			return err
+		}
+		if panicked := g.call(callback, func() { err = aside(id) }); panicked != nil {
+			return panicked
+		}
+		return err
+	}
 }
 
 // volumes guards what volumes are read by.

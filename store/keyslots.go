@@ -55,7 +55,7 @@ func (r *Repository) Slots(ctx context.Context) (slots []Slot, err error) {
 func (r *Repository) OpenedSlot() crypt.SlotID { return r.vault.OpenedSlot() }
 
 // AddSlot lets another passphrase or key file open the repository. It fails with
-// [ErrTooManySlots].
+// [ErrTooManySlots], and with [crypt.ErrLabel].
 func (r *Repository) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOptions) (s *crypt.Slot, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(ctx); err != nil {

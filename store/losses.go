@@ -40,8 +40,8 @@ type LostMember struct {
 	Err  error
 }
 
-// None tells whether all of the volume can be restored, and proved.
-func (l *Losses) None() bool { return l.found.None() }
+// None tells whether all of the volume can be restored, and proved. It does not of Losses that FindLosses did not give.
+func (l *Losses) None() bool { return l != nil && l.found != nil && l.found.None() }
 
 // FindLosses reads all of a volume's data and tells what of it can't be restored: for whoever
 // met [ErrDamaged], and wants what is whole, or has a volume that is Unfinished. Damage is no error here.

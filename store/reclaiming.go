@@ -68,7 +68,7 @@ type Reclaimed struct {
 //
 // It may be stopped at any moment and called again, beside any number of
 // captures, restores and verifications, but only one at a time: [ErrBusy]. It
-// fails with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
+// fails with [ErrBadOptions]; with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
 // what is needed, and with [ErrUnexplained] where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
 	ctx, g := guarded(ctx)

@@ -39,6 +39,8 @@ type FolderOptions struct {
 	Sync bool
 	// Now gives the time for the dated names of what is kept; nil means time.Now.
 	Now func() time.Time
+	// Aside, if set, is told what RestoreFolder may set aside or leave: see volume.ReplaceOptions.
+	Aside func(volume.Identity) error
 	// Progress, if set, is called now and then, by one goroutine at a time, with the sum of all
 	// volumes so far. Its Total is 0 with Match.
 	Progress func(Progress)
@@ -145,7 +147,7 @@ func (r *Repository) replaceFolder(ctx context.Context, volumes []*Volume, dir s
 	done, err := volume.ReplaceFolder(ctx, dir, func(ctx context.Context, part *volume.Folder) (err error) {
 		report, err = r.RestoreInto(ctx, volumes, part, o)
 		return err
-	}, volume.ReplaceOptions{DiscardPrevious: o.DiscardPrevious, Now: o.Now})
+	}, volume.ReplaceOptions{DiscardPrevious: o.DiscardPrevious, Now: o.Now, Aside: o.Aside})
 	if done == nil {
 		return nil, err
 	}
@@ -162,7 +164,7 @@ func (r *Repository) besideFolder(ctx context.Context, volumes []*Volume, dir st
 	path, err := volume.BuildBeside(ctx, dir, func(ctx context.Context, part *volume.Folder) (err error) {
 		report, err = r.RestoreInto(ctx, volumes, part, o)
 		return err
-	}, o.Now)
+	}, volume.ReplaceOptions{Now: o.Now, Aside: o.Aside})
 	if err != nil {
 		return nil, err
 	}
@@ -179,7 +181,7 @@ func (r *Repository) placeMembers(ctx context.Context, volumes []*Volume, dir st
 	done, err := volume.Place(ctx, dir, func(ctx context.Context, part *volume.Folder) (err error) {
 		report, err = r.RestoreInto(ctx, volumes, part, o)
 		return err
-	}, volume.PlaceOptions{DiscardPrevious: o.DiscardPrevious, Now: o.Now})
+	}, volume.PlaceOptions{DiscardPrevious: o.DiscardPrevious, Now: o.Now, Aside: o.Aside})
 	if done == nil {
 		return nil, err
 	}

@@ -23,8 +23,8 @@ type MarkOptions struct {
 	Reason string // for people
 }
 
-// Hold keeps captures from ever being retired. Holding what is held does
-// nothing. It fails with [ErrNotFound], or with [ErrRetired]; then none of them is
+// Hold keeps captures from ever being retired. Holding what is held for the same Reason does
+// nothing; for another one it is held twice. It fails with [ErrNotFound], or with [ErrRetired]; then none of them is
 // newly held.
 func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err error) {
 	defer vault.NoteEnd(ctx, &err)
@@ -32,6 +32,33 @@ func (r *Repository) Hold(ctx context.Context, ids []string, o MarkOptions) (err
 		return err
 	}
 	return r.keeper.Hold(ctx, ids, ledger.NewMarkRecord(o.Host, o.Reason))
+}
+
+// Hold says when, where and why a capture was held.
+type Hold struct {
+	At     time.Time `json:"at"`               // by the medium's clock, or by that of who held it where this is later
+	Host   string    `json:"host,omitempty"`   // as MarkOptions had it
+	Reason string    `json:"reason,omitempty"` // likewise; both are empty where the mark can't be read, which holds all the same
+}
+
+// Holds gives the holds of captures that were not released, by the captures' ids, each capture's
+// by when they were made: more than one where several held it at once. It reads one mark for each.
+func (r *Repository) Holds(ctx context.Context) (_ map[string][]Hold, err error) {
+	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return nil, err
+	}
+	found, err := r.ledger.ReadHolds(ctx)
+	if err != nil {
+		return nil, err
+	}
+	holds := make(map[string][]Hold, len(found))
+	for id, all := range found {
+		for _, h := range all {
+			holds[id] = append(holds[id], Hold(h))
+		}
+	}
+	return holds, nil
 }
 
 // Release ends the holds of captures, each for good: a mark says so, which stays as long
@@ -42,6 +69,16 @@ func (r *Repository) Release(ctx context.Context, ids []string) (err error) {
 		return err
 	}
 	return r.keeper.Release(ctx, ids)
+}
+
+// ReleaseFor is [Repository.Release] for the holds alone that were put for a reason, MarkOptions.Reason: so a program ends its own
+// ones, and none that a person put on the same capture.
+func (r *Repository) ReleaseFor(ctx context.Context, ids []string, reason string) (err error) {
+	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return err
+	}
+	return r.keeper.ReleaseFor(ctx, ids, reason)
 }
 
 // Retire marks captures as no longer wanted. They are not listed from then on,

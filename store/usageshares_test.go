@@ -45,7 +45,7 @@ func near(t *testing.T, what string, got, want, more int64) {
 // Lists of members, at most renewalRest a capture before compression and after it, come on top of distinct
 // and of stored.
 func TestUsageByArithmetic(t *testing.T) {
-	for _, r := range []renewal{{8, 100, 5}, {12, 100, 10}, {7, 100, 50}, {3, 100, 100}} {
+	for _, r := range []renewal{{8, 100, 5, 0}, {12, 100, 10, 0}, {7, 100, 50, 0}, {3, 100, 100, 0}} {
 		t.Run(fmt.Sprint(r.replaced), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) { testUsageByArithmetic(t, r) })
 		})

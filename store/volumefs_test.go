@@ -128,7 +128,7 @@ func (f *fixture) checkFS(c *store.Capture, fsys *store.VolumeFS) {
 	}
 }
 
-func linkTo(to string) func(*tar.Header) {
+func symlinkTo(to string) func(*tar.Header) {
 	return func(h *tar.Header) { h.Typeflag, h.Linkname = tar.TypeSymlink, to }
 }
 
@@ -140,14 +140,14 @@ func hardTo(to string) func(*tar.Header) {
 func oddTar(t testing.TB) []byte {
 	return tarOf(t,
 		file{name: "beds/one", content: []byte("one")},
-		file{name: "beds/up", hdr: linkTo("../top")},
+		file{name: "beds/up", hdr: symlinkTo("../top")},
 		file{name: "top", content: []byte("top")},
-		file{name: "to-beds", hdr: linkTo("beds")},
-		file{name: "out", hdr: linkTo("../../etc/passwd")},
-		file{name: "absolute", hdr: linkTo("/etc/passwd")},
-		file{name: "nowhere", hdr: linkTo("gone")},
-		file{name: "circle-a", hdr: linkTo("circle-b")},
-		file{name: "circle-b", hdr: linkTo("circle-a")},
+		file{name: "to-beds", hdr: symlinkTo("beds")},
+		file{name: "out", hdr: symlinkTo("../../etc/passwd")},
+		file{name: "absolute", hdr: symlinkTo("/etc/passwd")},
+		file{name: "nowhere", hdr: symlinkTo("gone")},
+		file{name: "circle-a", hdr: symlinkTo("circle-b")},
+		file{name: "circle-b", hdr: symlinkTo("circle-a")},
 		file{name: "hard", hdr: hardTo("./beds/one")},
 		file{name: "hard-to-hard", hdr: hardTo("hard")},
 		file{name: "hard-to-link", hdr: hardTo("beds/up")},

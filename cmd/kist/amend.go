@@ -1,6 +1,7 @@
 package main
 
 import (
+	"fmt"
 	"slices"
 
 	"github.com/urfave/cli/v2"
@@ -39,7 +40,7 @@ first (kist retire --undo).
 Example:
   kist amend seedbank@latest --version 4.1.0
   kist amend 20620314t0203z-k7f3 --taken "2026-03-14 02:03"
-  kist amend 20260314t0203z-k7f3 --note "" --label site=mill --remove-label shelf`,
+  kist amend 20260314t0203z-k7f3 --note "" --label site=mill`,
 		Action: a.amend,
 	}
 }
@@ -61,6 +62,12 @@ func (a *app) amend(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	for _, label := range o.RemoveLabels {
+		_, has := was.Labels[label]
+		if _, set := o.Labels[label]; !has && !set { // to set and remove one is refused below
+			return missing(fmt.Errorf("capture %s has no label %s: nothing was amended", was.ID, screen.Line(label)))
+		}
+	}
 	is, err := r.Amend(c.Context, was.ID, o)
 	if err != nil {
 		return err
@@ -79,6 +86,9 @@ func amendOptions(c *cli.Context) (o store.AmendOptions, err error) {
 			value := c.String(flag)
 			*to = &value
 		}
+	}
+	if err := checkVersionWord("amend", "--version", c.String("version")); err != nil {
+		return o, err
 	}
 	if o.Taken, err = takenTime(c); err != nil {
 		return o, err

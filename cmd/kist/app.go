@@ -11,8 +11,10 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/config"
 	"github.com/kistarchive/kist/cmd/kist/internal/metrics"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 )
 
 // app is one run of the program: all that it has of the world outside.
@@ -26,6 +28,9 @@ type app struct {
 	metrics *metrics.Run           // what the run comes to; nil: nobody asked
 	program func() (string, error) // where this program lies
 	host    string                 // of the captures that are meant; "": any
+
+	config      *config.Settings    // what the configuration of this machine says
+	environment func(string) string // without it
 }
 
 // shared are the flags of every command.
@@ -33,6 +38,7 @@ type shared struct {
 	repository     string
 	passphraseFile string
 	keyFile        string
+	config         string
 	acceptNewRoot  bool
 }
 
@@ -40,7 +46,7 @@ func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) strin
 	return &app{
 		Screen: screen.New(stdout, stderr), stdin: stdin, getenv: getenv,
 		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
-		engine: engine.New, program: installed,
+		engine: engine.New, program: installed, config: &config.Settings{}, environment: getenv,
 	}
 }
 
@@ -49,32 +55,34 @@ func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) strin
 func (a *app) commands() []*cli.Command {
 	return []*cli.Command{
 		a.setupCommand(),
-		a.captureCommand(),
+		ofService(a.captureCommand()),
 		a.choosing(a.listCommand()),
 		a.choosing(a.showCommand()),
 		a.choosing(a.contentsCommand()),
 		a.choosing(a.verifyCommand()),
 		a.choosing(a.restoreCommand()),
 		a.keptCommand(),
-		a.choosing(a.rehearseCommand()),
+		ofService(a.choosing(a.rehearseCommand())),
 		a.choosing(a.compareCommand()),
 		a.choosing(a.findCommand()),
-		a.upgradeCommand(),
+		ofService(a.upgradeCommand()),
 		a.choosing(a.usageCommand()),
 		a.serveCommand(),
 		a.choosing(a.amendCommand()),
 		a.choosing(a.holdCommand()),
 		a.choosing(a.releaseCommand()),
-		a.choosing(a.retireCommand()),
+		ofService(a.choosing(a.retireCommand())),
 		a.reclaimCommand(),
 		a.repairCommand(),
 		a.choosing(a.statusCommand()),
 		a.passphraseCommand(),
 		a.scheduleCommand(),
 		a.resumeCommand(),
+		a.configCommand(),
 		a.demoCommand(),
 		a.versionCommand(),
 		a.helpCommand(),
+		a.completeCommand(),
 	}
 }
 
@@ -83,6 +91,7 @@ func sharedFlags() []cli.Flag {
 		&cli.StringFlag{Name: "repository", Usage: "the repository's folder is `PATH` (or KIST_REPOSITORY)"},
 		&cli.StringFlag{Name: "passphrase-file", Usage: "read the passphrase from `FILE` (or KIST_PASSPHRASE_FILE)"},
 		&cli.StringFlag{Name: "key-file", Usage: "open with the key in `FILE` (or KIST_KEY_FILE)"},
+		&cli.StringFlag{Name: "config", Usage: "read the configuration in `FILE` (or KIST_CONFIG) and no other; off for none"},
 		&cli.BoolFlag{Name: "json", Usage: "print facts as JSON"},
 		&cli.BoolFlag{Name: "quiet", Usage: "print results, warnings and errors only"},
 		&cli.BoolFlag{Name: "accept-new-root", Usage: "take a repository that was put in the place of the one this machine knows"},
@@ -112,16 +121,40 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	if line.Help {
 		return a.help(line.Words)
 	}
+	if len(line.Words) == 1 && line.Words[0] == completeWord {
+		return a.complete(ctx, line.Rest())
+	}
+	unread := a.configure(line)
 	// resume does the same, but fails where a container could not be started.
 	if len(line.Words) > 0 && line.Words[0] != "resume" {
 		if err := a.keeper().StartLeft(ctx); err != nil {
 			a.Warn("%s", screen.Text(err.Error()))
 		}
-		if err := a.upgrader(a.reopened(false)).Recover(ctx, shortWatch); err != nil {
+		if err := a.upgrader(a.reopened(false)).Recover(ctx, upgrade.Resuming{Most: shortWatch}); err != nil {
 			a.Warn("%s", screen.Text(err.Error()))
 		}
 	}
+	if unread != nil {
+		return unread
+	}
+	if err := a.withService(line); err != nil {
+		return err
+	}
 	return a.parser(commands).RunContext(ctx, line.Args())
+}
+
+// configure reads the configuration. Where it can't be read, what a killed run left is started
+// again all the same.
+func (a *app) configure(line *cmdline.Line) error {
+	if len(line.Words) == 0 || slices.Contains(unconfigured, line.Words[0]) {
+		return nil
+	}
+	err := a.readConfig(line.Shared("config"))
+	if err != nil && line.Words[0] == "resume" {
+		a.Warn("%s", screen.Text(err.Error()))
+		return nil
+	}
+	return err
 }
 
 // asksForJSON tells whether a command line that can't be taken apart asks for JSON.
@@ -149,6 +182,7 @@ func (a *app) parser(commands []*cli.Command) *cli.App {
 				repository:     c.String("repository"),
 				passphraseFile: c.String("passphrase-file"),
 				keyFile:        c.String("key-file"),
+				config:         c.String("config"),
 				acceptNewRoot:  c.Bool("accept-new-root"),
 			}
 			return nil

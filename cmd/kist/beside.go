@@ -2,11 +2,15 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
+	"os/exec"
 	"path/filepath"
 	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
@@ -30,6 +34,36 @@ func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engi
 					return fmt.Errorf("container %s runs and has the same data mounted at %s (%s): it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s)",
 						screen.Line(c.Name), screen.Line(theirs.Destination), screen.Line(theirs.Source), e.Name(), screen.Line(c.Name))
 				}
+			}
+		}
+	}
+	return nil
+}
+
+// checkMounted fails where a running container has mounted to write what is in a folder, as restores into containers do, and
+// warns where it has what the folder lies in. Where no engine is there, nothing is looked at.
+func (s *restoring) checkMounted(ctx context.Context, dir string) error {
+	e := s.app.engine(s.program)
+	at := realPlace(paths.Absolute(dir))
+	running, err := e.RunningContainers(ctx)
+	if errors.Is(err, exec.ErrNotFound) || errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		s.app.Warn("whether a running container writes to %s could not be seen: %s", screen.Printable(dir), screen.Text(err.Error()))
+		return nil
+	}
+	for _, c := range running {
+		for _, m := range c.Mounts {
+			theirs := realPlace(m.Source)
+			switch {
+			case !m.RW || theirs == "" || at == "":
+			case within(theirs, at):
+				return fmt.Errorf("container %s runs and has %s mounted at %s: it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s), or restore into it (--container %s --stop)",
+					screen.Line(c.Name), screen.Line(theirs), screen.Line(m.Destination), e.Name(), screen.Line(c.Name), screen.Line(c.Name))
+			case within(at, theirs):
+				s.app.Warn("container %s runs and has %s mounted at %s, in which %s lies: if it writes there, it goes on writing into what is put aside.",
+					screen.Printable(c.Name), screen.Printable(theirs), screen.Printable(m.Destination), screen.Printable(dir))
 			}
 		}
 	}

@@ -93,10 +93,11 @@ The last line on standard output is the capture's id.
 
 Example:
   kist capture --name seedbank --version 4.1.0 /srv/seedbank
-  kist capture --exclude '*.tmp' --exclude /cache/ --skip-cache-folders /srv/seedbank
+  kist capture --exclude '*.tmp' --exclude /cache/ /srv/seedbank
   kist capture --container seedbank --stop
   kist capture --container seedbank --container seedbank-db --stop
-  kist capture --before 'systemctl stop seedbank' --after 'systemctl start seedbank' data=/srv/seedbank
+  kist capture --before 'systemctl stop seedbank' \
+    --after 'systemctl start seedbank' data=/srv/seedbank
   kist capture --name seedbank-db --from -- dump-program --all
   tar -C /srv -c seedbank | kist capture --name seedbank --version 4.1.0 -
   kist capture --taken "$(date -r old.tar.gz --iso-8601=seconds)" old.tar.gz

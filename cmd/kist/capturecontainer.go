@@ -29,6 +29,9 @@ func (s *capturing) captureContainers(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := s.app.checkNoUpgrade(targets, nil); err != nil {
+		return err
+	}
 	if err := s.describe(targets...); err != nil {
 		return err
 	}
@@ -64,7 +67,13 @@ func (s *capturing) findContainers(c *cli.Context) (targets []*containers.Contai
 		}
 		targets = append(targets, target)
 	}
-	return targets, nil
+	half, err := s.app.keeper().HalfRestored()
+	for _, h := range half {
+		if slices.ContainsFunc(targets, func(c *containers.Container) bool { return c.ID == h.ID && !c.Running }) {
+			return nil, halfRestored("container "+screen.Line(h.Container), h)
+		}
+	}
+	return targets, err
 }
 
 // describe gives the capture's name, version and labels where the command line

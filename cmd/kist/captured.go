@@ -3,6 +3,8 @@ package main
 import (
 	"errors"
 	"fmt"
+	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/dustin/go-humanize"
@@ -66,11 +68,28 @@ func (s *capturing) report(t *captured) error {
 		held = errors.Join(held, fmt.Errorf("%s while being read: capture %s is committed, but may be of no single moment",
 			screen.Count(n, "file changed", "files changed"), t.ID))
 	}
+	if out := s.unproved(t.Capture); len(out) > 0 {
+		held = errors.Join(held, fmt.Errorf("left out, as set aside by a restore, which nothing proves but an inode number: %s. Capture %s is committed without it",
+			screen.Line(strings.Join(out, ", ")), t.ID))
+	}
 	if len(gone) > 0 {
 		held = errors.Join(held, fmt.Errorf("more than half is gone since capture %s: capture %s is committed (kist compare %s %s tells what is gone)",
 			s.before.ID, t.ID, s.before.ID, t.ID))
 	}
 	return held
+}
+
+// unproved names what was left out as set aside, though neither when it was made nor this machine's book shows that it is.
+func (s *capturing) unproved(c *store.Capture) (names []string) {
+	for i := range c.Volumes {
+		v := &c.Volumes[i]
+		for _, out := range v.LeftOut {
+			if !out.Proved && !s.app.book().Has(filepath.Join(v.Source, out.Path), out.Identity) {
+				names = append(names, v.Name+":"+out.Path)
+			}
+		}
+	}
+	return names
 }
 
 // longRead is how long a capture may take before it is said why all was read.

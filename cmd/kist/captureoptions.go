@@ -43,6 +43,9 @@ func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
 	if o.Host == "" {
 		o.Host = hostName()
 	}
+	if err := checkVersionWord(c.Command.Name, "--version", o.Version); err != nil {
+		return nil, err
+	}
 	if c.IsSet("version") && c.IsSet("version-from") {
 		return nil, usagef("%s: --version and --version-from are both given", c.Command.HelpName)
 	}
@@ -51,6 +54,14 @@ func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
 	}
 	o.Labels, err = cmdline.Labels(c.StringSlice("label"))
 	return o, err
+}
+
+// checkVersionWord refuses a version that would never be found by: NAME@latest stands for the newest capture.
+func checkVersionWord(command, from, version string) error {
+	if version == "latest" {
+		return usagef("%s: %s latest: @latest stands for the newest capture, of whatever version; name the version itself", command, from)
+	}
+	return nil
 }
 
 // refuseContainerFlags refuses flags that mean nothing for other sources.

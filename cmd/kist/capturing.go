@@ -17,6 +17,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // capturing is one capture.
@@ -58,8 +59,12 @@ func (a *app) capture(c *cli.Context) error {
 	if c.Bool("from") {
 		find = func() ([]*sources.Source, error) { return s.program(c.Args().Slice()) }
 	}
+	find = s.samePipes(find)
 	// All of the command line is checked before anybody is asked for a passphrase.
 	if err := s.look(find, c.Args().First()); err != nil {
+		return err
+	}
+	if err := a.checkNoUpgrade(nil, s.folders()); err != nil {
 		return err
 	}
 	r, err := a.open(c.Context)
@@ -68,6 +73,38 @@ func (a *app) capture(c *cli.Context) error {
 	}
 	defer r.Close()
 	return s.takeHeld(c.Context, r, nil, find)
+}
+
+// samePipes refuses a named pipe that was none when find looked first, as one that --before put there: to open it might
+// wait for ever, with the service held still.
+func (s *capturing) samePipes(find func() ([]*sources.Source, error)) func() ([]*sources.Source, error) {
+	var first map[string]bool
+	return func() ([]*sources.Source, error) {
+		found, err := find()
+		pipes := make(map[string]bool)
+		for _, from := range found {
+			if from.Pipe {
+				pipes[from.Path] = true
+			}
+			if from.Pipe && first != nil && !first[from.Path] {
+				return nil, fmt.Errorf("source %s is a named pipe since --before: to read it might wait for ever. Nothing was captured; --from captures what a command prints", screen.Line(from.Path))
+			}
+		}
+		if first == nil {
+			first = pipes
+		}
+		return found, err
+	}
+}
+
+// folders gives the paths of those among the sources.
+func (s *capturing) folders() (all []string) {
+	for _, from := range s.sources {
+		if from.Kind == sources.Folder {
+			all = append(all, from.Path)
+		}
+	}
+	return all
 }
 
 // look finds the sources, and a name for the capture. What is not there yet may be made by
@@ -80,6 +117,9 @@ func (s *capturing) look(find func() ([]*sources.Source, error), first string) (
 	}
 	if err == nil {
 		err = s.app.checkApart(s.sources)
+	}
+	if absent != nil && err != nil {
+		err = s.app.withServices(err, absent.Path)
 	}
 	switch {
 	case err != nil || s.options.Name != "":
@@ -155,8 +195,11 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 	return o, end
 }
 
-// explainUnfinished says what else can be done about a stream that is cut short.
+// explainUnfinished says what can be done about a stream that is cut short, or a folder that a restore left torn.
 func explainUnfinished(err error) error {
+	if errors.Is(err, volume.ErrTorn) {
+		return fmt.Errorf("%w\nNo capture was made. Where no restore is at work: kist kept --recover DIR puts that in order, or restore again", err)
+	}
 	if errors.Is(err, store.ErrUnfinished) || errors.Is(err, tarstream.ErrHeader) {
 		return fmt.Errorf("%w\nNo capture was made. --accept-unfinished takes in what there is", err)
 	}

@@ -100,7 +100,7 @@ func newMemberJSON(volume string, m *store.Member) memberJSON {
 func (a *app) printContents(ctx context.Context, r *repository, volumes []*store.Volume, wanted *pattern.Set) error {
 	out := bufio.NewWriter(a.Out)
 	defer out.Flush()
-	array := screen.NewArray(out)
+	array, columns := screen.NewArray(out), a.Width()
 	for i, v := range volumes {
 		if len(volumes) > 1 && !a.JSON {
 			printHeading(out, v, i)
@@ -115,7 +115,7 @@ func (a *app) printContents(ctx context.Context, r *repository, volumes []*store
 			if a.JSON {
 				err = array.Add(newMemberJSON(v.Name, m))
 			} else {
-				_, err = fmt.Fprintln(out, members.Line(m))
+				_, err = fmt.Fprintln(out, members.LineIn(m, columns))
 			}
 			if err != nil {
 				return err

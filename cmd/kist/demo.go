@@ -82,10 +82,12 @@ func demoFolder(keep string) (dir string, remove func() error, err error) {
 
 // runBeside runs a command of the demo, as from a shell with that environment.
 func (a *app) runBeside(ctx context.Context, args []string, stdout io.Writer, env map[string]string) int {
-	return newApp(strings.NewReader(""), stdout, a.Err, func(key string) string {
+	b := newApp(strings.NewReader(""), stdout, a.Err, func(key string) string {
 		if key == "TERM" {
 			return a.getenv(key)
 		}
 		return env[key]
-	}).run(ctx, args)
+	})
+	b.Columns = a.Width()
+	return b.run(ctx, args)
 }

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"fmt"
 	"path"
 	"strings"
 
@@ -106,7 +105,7 @@ func (a *app) printError(err error) {
 	if !strings.HasPrefix(text, "kist ") {
 		text = "kist: " + text
 	}
-	fmt.Fprintln(a.Err, screen.Text(text))
+	a.Beside(screen.Text(text))
 }
 
 // errorJSON is an error as scripts get it: the last line on standard error.

@@ -40,7 +40,7 @@ func TestLabelsMakeNoLines(t *testing.T) {
 		{"capture", "--name", falseLine, "--version", falseLine, falseLine + "=" + b.path("seedbank")}, {"capture", b.path(falseLine)},
 		{"upgrade", "--container", "beds", "--to", falseLine}, {"schedule", "--name", falseLine, b.path("seedbank")},
 		{"passphrase", "add", "--key-file", b.path("other"), "--label", "beds"}, {"passphrase", "list"}, {"passphrase", "remove", falseLine},
-		{"resume"}, {"help", falseLine}, {falseLine}, {"setup", "--repository", b.path("repo")}, {"version"},
+		{"status"}, {"resume"}, {"help", falseLine}, {falseLine}, {"setup", "--repository", b.path("repo")}, {"version"},
 	}
 	for _, c := range newApp(nil, io.Discard, io.Discard, os.Getenv).commands() {
 		asked := func(args []string) bool { return args[0] == c.Name }

@@ -23,27 +23,34 @@ func (a *app) keptCommand() *cli.Command {
 	return &cli.Command{
 		Name:      "kept",
 		Usage:     "list what restores set aside on this machine, or remove it",
-		ArgsUsage: "[DIR…], or --remove [PATH…]",
+		ArgsUsage: "[DIR…], or --remove [PATH…], or --recover DIR…",
 		Flags: []cli.Flag{
 			&cli.BoolFlag{Name: "remove", Usage: "remove for good the PATHs, as they are listed; without one all that is listed"},
+			&cli.BoolFlag{Name: "by-name", Usage: "with --remove PATH…: also what only its name tells of: look at it first"},
+			&cli.BoolFlag{Name: "recover", Usage: "put in order what a restore into DIR left that was killed while it exchanged trees"},
 			&cli.StringFlag{Name: "older", Usage: "only what was set aside `TIME` ago or earlier, as 36h, 7d or 2w"},
 		},
 		Description: `
 A restore keeps what it replaces under a dated name, NAME.before-DATE, or .before-DATE in
 a mount point. Of damaged data it builds what is whole beside what lives, as
-NAME.rescued-DATE. A restore that was killed leaves an unfinished tree, NAME.new-….
+NAME.rescued-DATE. A restore that was killed leaves an unfinished tree, NAME.new-…. One
+that was killed while it exchanged trees leaves torn ones, which may be the data that belongs in
+its place: they are never removed. --recover puts them in order: the old data back, or,
+where the new one was complete and partly in place, all of that.
 
-kist remembers where it restored to on this machine, and looks there. With DIR it looks
-at these places as well, such as those that an earlier release restored into. No repository is
-needed. Captures leave out what is set aside in a mount point.
+kist remembers where it restored to on this machine, and what it set aside there, and looks. With DIR it
+looks at these places as well, such as those that an earlier release restored into. No repository
+is needed. Captures leave out what is set aside in a mount point.
 
---remove leaves alone an unfinished tree that changed within the last day, unless its PATH is
-given: a restore may be at work.
+--remove removes what kist knows to have set aside itself. Where only a name says so, which anything
+may have, it is listed as "by name", and stays, unless its PATH is given with --by-name. What
+a restore works with just now stays in any case.
 
 Example:
   kist kept
   kist kept --remove --older 2w
-  kist kept --remove /srv/seedbank.before-20260314t020305z`,
+  kist kept --remove /srv/seedbank.before-20260314t020305z
+  kist kept --recover /srv/seedbank`,
 		Action: a.kept,
 	}
 }
@@ -52,9 +59,10 @@ Example:
 type keptEntry struct {
 	Path    string    `json:"path"`
 	Raw     []byte    `json:"path_bytes,omitempty"`
-	Kind    string    `json:"kind"` // previous, rescued or unfinished
+	Kind    string    `json:"kind"` // previous, rescued, unfinished or torn
 	Made    time.Time `json:"made"`
 	Bytes   int64     `json:"bytes"`
+	Proved  bool      `json:"proved"` // else only its name says so
 	Removed bool      `json:"removed"`
 }
 
@@ -67,8 +75,34 @@ func (a *app) book() kept.Book {
 // noteRestore notes where a restore goes to, before it does.
 func (a *app) noteRestore(dir string) {
 	if err := a.book().Note(paths.Absolute(dir)); err != nil {
-		a.Warn("kist kept will not know of what is set aside for %s: %s", screen.Printable(dir), screen.Line(err.Error()))
+		a.warnUnknown(dir, err)
 	}
+}
+
+func (a *app) warnUnknown(dir string, err error) {
+	a.Warn("kist kept will not know of what is set aside for %s: %s", screen.Printable(dir), screen.Line(err.Error()))
+}
+
+// beginRestore notes where a restore goes to, and what aside is told, and keeps others from it until end. It fails only where
+// another is at work there.
+func (a *app) beginRestore(dir string) (aside func(volume.Identity) error, end func(), err error) {
+	work, err := a.book().Begin(paths.Absolute(dir))
+	if errors.Is(err, kept.ErrBusy) {
+		return nil, nil, err
+	}
+	if err != nil {
+		a.warnUnknown(dir, err)
+		return nil, func() {}, nil
+	}
+	warned := false
+	aside = func(id volume.Identity) error {
+		if err := work.Aside(id); err != nil && !warned {
+			warned = true
+			a.warnUnknown(dir, err)
+		}
+		return nil
+	}
+	return aside, func() { work.End() }, nil
 }
 
 func (a *app) kept(c *cli.Context) error {
@@ -83,58 +117,51 @@ func (a *app) kept(c *cli.Context) error {
 	for _, arg := range c.Args().Slice() {
 		given = append(given, paths.Absolute(arg))
 	}
-	var targets []string
-	if !c.Bool("remove") {
-		targets = given
+	remove := c.Bool("remove")
+	switch {
+	case c.Bool("recover") && (remove || c.IsSet("older")):
+		return usagef("kept: --recover goes without --remove and --older")
+	case c.Bool("by-name") && (!remove || len(given) == 0):
+		return usagef("kept: --by-name goes with --remove and a PATH")
+	case c.Bool("recover"):
+		return a.recoverKept(given)
 	}
-	found, failed := a.book().Find(targets...)
-	if c.Bool("remove") && len(given) > 0 {
-		var err error
-		if found, err = chooseAside(found, given); err != nil {
-			return err
+	var found []kept.Found
+	var failed error
+	if remove && len(given) > 0 {
+		if found, failed = a.chooseAside(given); failed != nil {
+			return failed
 		}
+	} else if found, failed = a.book().Find(given...); len(given) > 0 {
+		failed = explainPlaces(failed)
 	}
 	now := time.Now()
-	found = slices.DeleteFunc(found, func(x volume.Aside) bool { return now.Sub(x.Made) < older })
+	found = slices.DeleteFunc(found, func(x kept.Found) bool { return now.Sub(x.Made) < older })
 	var entries []keptEntry
 	for _, x := range found {
-		e := keptEntry{Path: x.Path, Raw: members.RawName(x.Path), Kind: string(x.Kind), Made: x.Made, Bytes: sizeOf(x)}
-		if c.Bool("remove") {
-			if len(given) == 0 && kept.MayBeBuilt(x, now) {
-				a.Warn("%s is left: a restore may be building it. Name it to remove it.", screen.Printable(x.Path))
-			} else if err := volume.RemoveAside(x); err != nil {
+		e := keptEntry{Path: x.Path, Raw: members.RawName(x.Path), Kind: string(x.Kind), Made: x.Made, Bytes: sizeOf(x), Proved: x.Proved()}
+		if remove {
+			err := a.removeAside(&x, len(given) > 0, c.Bool("by-name"), now)
+			e.Removed = err == nil
+			if err != nil && !errors.Is(err, errLeft) {
 				failed = errors.Join(failed, err)
-			} else {
-				e.Removed = true
 			}
 		}
 		entries = append(entries, e)
 	}
-	return errors.Join(a.printKept(entries, c.Bool("remove")), failed)
+	return errors.Join(a.printKept(entries, remove), failed)
 }
 
-// chooseAside gives what was found at some paths, or is there though it was not noted.
-func chooseAside(found []volume.Aside, given []string) (chosen []volume.Aside, err error) {
-	for _, path := range given {
-		i := slices.IndexFunc(found, func(x volume.Aside) bool { return x.Path == path || x.Path == paths.Resolve(path) })
-		if i >= 0 {
-			chosen = append(chosen, found[i])
-			continue
-		}
-		one, err := volume.AsideNamed(path)
-		if errors.Is(err, fs.ErrNotExist) {
-			return nil, missing(fmt.Errorf("%s is nothing that a restore set aside (kist kept lists it): it is not removed", screen.Line(path)))
-		}
-		if err != nil {
-			return nil, err
-		}
-		chosen = append(chosen, one)
+// explainPlaces says of a place that can't be looked at which argument it is.
+func explainPlaces(err error) error {
+	if errors.Is(err, fs.ErrNotExist) {
+		return missing(fmt.Errorf("nothing can be set aside there, since the folder above is not there either: %w", err))
 	}
-	return chosen, nil
+	return err
 }
 
 // sizeOf gives how many bytes something has, as far as it can be looked through.
-func sizeOf(x volume.Aside) int64 {
+func sizeOf(x kept.Found) int64 {
 	n, _ := trees.Size(x.Path)
 	return n
 }
@@ -147,25 +174,38 @@ func (a *app) printKept(entries []keptEntry, remove bool) error {
 		a.Printf("Nothing is set aside.\n")
 		return nil
 	}
-	total, removed := int64(0), 0
+	total, shown, torn := int64(0), 0, 0
 	lines := []string{"made\tkind\tsize\tpath"}
 	for _, e := range entries {
-		if e.Removed || !remove {
-			total += e.Bytes
-			removed++
-			lines = append(lines, fmt.Sprintf("%s\t%s\t%s\t%s", screen.LocalTime(e.Made), e.Kind, screen.Size(uint64(e.Bytes)), screen.Printable(e.Path)))
+		if !e.Removed && remove {
+			continue
 		}
+		shown++
+		kind := e.Kind
+		if e.Kind == string(volume.AsideTorn) {
+			torn++
+		} else {
+			total += e.Bytes
+			if !e.Proved {
+				kind += ", by name"
+			}
+		}
+		lines = append(lines, fmt.Sprintf("%s\t%s\t%s\t%s", screen.LocalTime(e.Made), kind, screen.Size(uint64(e.Bytes)), screen.Printable(e.Path)))
 	}
-	if removed == 0 {
+	if shown == 0 {
 		return nil
 	}
-	if err := a.Table(lines); err != nil {
+	if err := a.FitTable(lines, "path"); err != nil {
 		return err
 	}
-	if remove {
-		a.Say("Removed %s, %s.", screen.Count(removed, "entry", "entries"), screen.Size(uint64(total)))
-	} else {
+	switch {
+	case remove:
+		a.Say("Removed %s, %s.", screen.Count(shown, "entry", "entries"), screen.Size(uint64(total)))
+	case shown > torn:
 		a.Say("%s in all. kist kept --remove removes it; look before you do.", screen.Size(uint64(total)))
+	}
+	if torn > 0 {
+		a.Warn("what is torn may be the data that belongs in its place, and is never removed: kist kept --recover DIR puts it in order.")
 	}
 	return nil
 }

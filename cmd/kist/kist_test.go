@@ -66,6 +66,7 @@ func TestScripts(t *testing.T) {
 			e.Setenv("FAKE_ENGINE", filepath.Join(e.WorkDir, "engine"))
 			e.Setenv("XDG_STATE_HOME", filepath.Join(e.WorkDir, "state"))
 			e.Setenv("KIST_CACHE", "off")
+			e.Setenv("KIST_CONFIG", "off")
 			e.Setenv("KIST_STATE", filepath.Join(e.WorkDir, "tmp", "known"))
 			e.Setenv("TMPDIR", filepath.Join(e.WorkDir, "tmp"))
 			return os.Mkdir(filepath.Join(e.WorkDir, "tmp"), 0o700)

@@ -1,12 +1,15 @@
 package main
 
 import (
+	"cmp"
+	"context"
 	"fmt"
 	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -63,7 +66,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	} else if retired {
 		err = a.printRetired(captures, r.Grace())
 	} else {
-		err = a.printCaptures(captures)
+		err = a.printCaptures(c.Context, r, captures)
 	}
 	if err != nil {
 		return err
@@ -74,11 +77,15 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	return nil
 }
 
-func (a *app) printCaptures(captures []*store.Capture) error {
+func (a *app) printCaptures(ctx context.Context, r *repository, captures []*store.Capture) error {
 	if a.JSON {
+		holds, err := holdsOf(ctx, r, captures...)
+		if err != nil {
+			return err
+		}
 		array := screen.NewArray(a.Out)
 		for _, c := range captures {
-			if err := array.Add(newShownJSON(c, false)); err != nil {
+			if err := array.Add(newShownJSON(c, holds[c.ID], false)); err != nil {
 				return err
 			}
 		}
@@ -88,7 +95,7 @@ func (a *app) printCaptures(captures []*store.Capture) error {
 		a.Say("No captures. kist capture makes one.")
 		return nil
 	}
-	return a.Table(listLines(captures))
+	return a.FitTable(listLines(captures), "name", "version", "host", "remarks", "rehearsed")
 }
 
 // column is one of the table of captures.
@@ -131,6 +138,14 @@ func listLines(captures []*store.Capture) []string {
 	return lines
 }
 
+// holdsOf gives the holds of captures by their ids; it reads none where none is held.
+func holdsOf(ctx context.Context, r *repository, captures ...*store.Capture) (map[string][]store.Hold, error) {
+	if !slices.ContainsFunc(captures, func(c *store.Capture) bool { return c.Held }) {
+		return nil, nil
+	}
+	return r.Holds(ctx)
+}
+
 func heldText(c *store.Capture) string {
 	if c.Held {
 		return "yes"
@@ -160,6 +175,10 @@ func (a *app) sayNone(l *store.Listing, name string) {
 		if len(names) > most {
 			what += " and others"
 		}
+	}
+	if meant := cmp.Or(screen.Line(cmdline.Meant(name, namesListed(l))), meantHost(l, a.host)); meant != "" {
+		a.Say("%s%s", what, meant)
+		return
 	}
 	a.Say("%s.", what)
 }

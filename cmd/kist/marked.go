@@ -22,7 +22,7 @@ func (a *app) printMarked(captures []*store.Capture, done, already string, mark 
 			a.Printf("%s %s\n", word, captureText(c))
 			continue
 		}
-		if err := array.Add(newShownJSON(c, false)); err != nil {
+		if err := array.Add(newShownJSON(c, nil, false)); err != nil {
 			return err
 		}
 	}

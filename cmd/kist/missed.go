@@ -9,8 +9,10 @@ import (
 	"strings"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -30,8 +32,11 @@ func (s *capturing) findBefore(ctx context.Context, r *repository) (err error) {
 
 // checkFolders refuses folders that most likely are not what they should be: empty ones,
 // and those where something was mounted when the capture before was made, and is not now.
-// It notes where something is mounted.
+// It notes where something is mounted. Refused is, too, what a restore into a container left half done.
 func (s *capturing) checkFolders() error {
+	if err := s.checkHalf(); err != nil {
+		return err
+	}
 	var mounted []string
 	for _, from := range s.sources {
 		if from.Kind != sources.Folder {
@@ -53,6 +58,29 @@ func (s *capturing) checkFolders() error {
 		s.options.Labels[labelMounted] = strings.Join(mounted, ", ")
 	}
 	return nil
+}
+
+func (s *capturing) checkHalf() error {
+	half, err := s.app.keeper().HalfRestored()
+	if err != nil {
+		return err
+	}
+	for _, from := range s.sources {
+		at := realPlace(paths.Absolute(from.Path))
+		for _, h := range half {
+			for _, place := range h.Places {
+				if real := realPlace(place); from.Kind == sources.Folder && real != "" && (within(real, at) || within(at, real)) {
+					return halfRestored("source "+screen.Line(from.Path), h)
+				}
+			}
+		}
+	}
+	return nil
+}
+
+func halfRestored(what string, h stopped.Half) error {
+	return fmt.Errorf("%s may be part new, part old: a restore into container %s, of %s, did not come to its end, or is at work. Nothing was captured: restore again, or start the container if its data is as it should be",
+		what, screen.Line(h.Container), screen.LocalTime(h.Since))
 }
 
 func (s *capturing) checkFolder(from *sources.Source, mounted bool) error {

@@ -29,7 +29,7 @@ func (e *advised) Unwrap() error { return e.err }
 // What to bring back where a repository can't be opened: nothing that opens it mends it.
 const (
 	bringManifest = "Bring kist.json back from a copy of the repository, or from any of its snapshots: it was written once, when the repository was made, and never changes since. Nothing else is harmed by its loss."
-	bringSlots    = "Bring the files of keyslots back from a copy of the repository: without them no passphrase and no key file opens it. Nothing else is harmed by their loss."
+	bringSlots    = "Bring the folder keyslots, with its files, back from a copy of the repository: without them no passphrase and no key file opens it. Nothing else is harmed by their loss."
 )
 
 // partsOf are folders that only a repository has.
@@ -58,6 +58,11 @@ func explainOpening(ctx context.Context, folder *storage.Folder, err error) erro
 	case errors.Is(err, crypt.ErrNoSlot):
 		if slots, failed := folder.List(ctx, "keyslots"); failed == nil && len(slots) == 0 {
 			return &advised{&statusError{statusDamage, errors.New("no key slot is there: keyslots is empty or missing")}, bringSlots}
+		}
+	case errors.Is(err, storage.ErrGone):
+		_, stands := folder.Stat(ctx, anchor)
+		if _, failed := folder.List(ctx, "keyslots"); stands == nil && errors.Is(failed, storage.ErrGone) {
+			return &advised{&statusError{statusDamage, fmt.Errorf("the folder keyslots is missing, while %s is there", anchor)}, bringSlots}
 		}
 	case errors.Is(err, store.ErrDamagedSlot):
 		return &advised{err, "Whether the passphrase or key file is right can't be told. Bring the damaged files of keyslots back from a copy of the repository, or use the passphrase or key file of another slot."}

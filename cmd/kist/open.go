@@ -1,12 +1,15 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io/fs"
+	"regexp"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -176,11 +179,25 @@ func (a *app) findAll(ctx context.Context, r *repository, selectors []string) ([
 // meant gives the capture that a selector means, of the host that was asked for.
 func (a *app) meant(l *store.Listing, selector string) (*store.Capture, error) {
 	c, err := l.Choose(selector, store.ChooseOptions{Host: a.host})
+	if noSuchDay(selector) && errors.Is(err, store.ErrNotFound) {
+		return nil, fmt.Errorf("%w, and there is no such day", err)
+	}
 	if errors.Is(err, store.ErrNotFound) && !strings.HasSuffix(selector, "latest") {
-		err = fmt.Errorf("%w (kist list shows what there is)", err)
+		err = fmt.Errorf("%w (kist list shows what there is)%s", err, cmp.Or(meantCapture(l, selector), meantHost(l, a.host)))
+	} else if errors.Is(err, store.ErrNotFound) {
+		err = fmt.Errorf("%w%s", err, cmp.Or(meantCapture(l, selector), meantHost(l, a.host)))
 	}
 	return c, err
 }
+
+// noSuchDay tells whether a selector has the form of a day that the calendar does not have.
+func noSuchDay(selector string) bool {
+	_, day, _ := strings.Cut(selector, "@")
+	_, err := time.Parse(time.DateOnly, day)
+	return err != nil && dayForm.MatchString(day)
+}
+
+var dayForm = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
 
 // reopens proves that a secret opens the repository by its new slot.
 func (r *repository) reopens(ctx context.Context, secret crypt.Secret, slot crypt.SlotID) error {

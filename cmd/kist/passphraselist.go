@@ -86,7 +86,7 @@ func (a *app) printSlots(slots []store.Slot) error {
 	for _, s := range slots {
 		lines = append(lines, slotLine(s))
 	}
-	return a.Table(lines)
+	return a.FitTable(lines, "label")
 }
 
 func slotLine(s store.Slot) string {

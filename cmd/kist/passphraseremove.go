@@ -56,7 +56,7 @@ func selectSlot(slots []store.Slot, part string) (crypt.SlotID, error) {
 	}
 	switch len(found) {
 	case 0:
-		return "", fmt.Errorf("key slot %q: %w (kist passphrase list shows what there is)", part, store.ErrNotFound)
+		return "", fmt.Errorf("key slot %q: %w (kist passphrase list shows what there is)%s", part, store.ErrNotFound, meantSlot(slots, part))
 	case 1:
 		return crypt.SlotID(found[0]), nil
 	}

@@ -119,7 +119,7 @@ func (a *app) printReclaimed(out *store.Reclaimed, plan bool) error {
 		return a.PrintJSON(out)
 	}
 	for _, line := range reclaimedLines(out, plan) {
-		a.Printf("%s\n", line)
+		a.Tell("%s\n", line)
 	}
 	return nil
 }

@@ -5,11 +5,13 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/places"
 	"github.com/kistarchive/kist/cmd/kist/internal/rehearse"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -53,7 +55,8 @@ be tried, and nothing is kept of that.
 
 Example:
   kist rehearse seedbank@latest
-  kist rehearse seedbank@latest --watch 2m --healthy 'podman exec $KIST_CONTAINER /seedbank check'
+  kist rehearse seedbank@latest --watch 2m \
+    --healthy 'podman exec $KIST_CONTAINER /seedbank check'
   kist rehearse --newest --data-only --scratch /srv/spare
   kist schedule --rehearse --on-calendar weekly`,
 		Action: a.rehearse,
@@ -136,6 +139,9 @@ func (a *app) rehearse(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	if s.watch.Healthy != "" && len(containers.Parts(capture.Labels)) == 0 {
+		return usagef("rehearse: --healthy: capture %s is of no container, so that nothing is started which could be asked; it is restored and compared without", capture.ID)
+	}
 	out, err := s.rehearse(c.Context, capture)
 	if out != nil && a.JSON {
 		return errors.Join(a.PrintJSON(out), err)
@@ -152,6 +158,9 @@ func (s *rehearsing) newest(ctx context.Context, names []string) error {
 	captures, err := newestCaptures(l, names, s.app.host, time.Now())
 	if err != nil {
 		return err
+	}
+	if len(captures) == 0 && s.app.host != "" {
+		return missing(fmt.Errorf("a capture of host %s: there is none, or none but retired and future ones", screen.Line(s.app.host)))
 	}
 	if len(captures) == 0 {
 		s.app.Say("No captures.")
@@ -206,6 +215,9 @@ func newestCaptures(l *store.Listing, names []string, host string, now time.Time
 		}
 	}
 	for _, name := range names {
+		if service, word, at := strings.Cut(name, "@"); at {
+			return nil, usagef("rehearse: --newest takes names, such as %s: without --newest, %s is the capture that @%s stands for", screen.Line(service), screen.Line(name), screen.Line(word))
+		}
 		if !slices.ContainsFunc(newest, func(c *store.Capture) bool { return c.Name == name }) {
 			return nil, missing(fmt.Errorf("a capture of %s: there is none, or none but retired and future ones", screen.Line(name)))
 		}

@@ -77,7 +77,7 @@ func (h *rehearsal) verdict() error {
 		return &statusError{statusDamage, errors.New(text)}
 	}
 	if !h.app.JSON {
-		h.app.Printf("%s: %s. Rehearsed in %s: %s.\n", what, outcomeText(h.done.Outcome), tookText(h.done.Took), screen.Printable(strings.Join(h.done.Checked, "; ")))
+		h.app.Tell("%s: %s. Rehearsed in %s: %s.\n", what, outcomeText(h.done.Outcome), tookText(h.done.Took), screen.Printable(strings.Join(h.done.Checked, "; ")))
 	}
 	return nil
 }
@@ -116,6 +116,9 @@ func (h *rehearsal) chooseParts() error {
 		if !slices.ContainsFunc(parts, func(p containers.Part) bool { return p.Name == name }) {
 			return missing(fmt.Errorf("capture %s knows no container %s", h.capture.ID, screen.Line(name)))
 		}
+	}
+	if len(parts) == 0 && h.watch.Healthy != "" {
+		h.app.Warn("capture %s is of no container: nothing is started, and --healthy not asked.", h.capture.ID)
 	}
 	lent := make(map[string]bool)
 	for _, p := range parts {

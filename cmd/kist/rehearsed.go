@@ -15,7 +15,8 @@ type rehearsedJSON struct {
 	Version   string           `json:"version"`
 	Rehearsed *store.Rehearsal `json:"rehearsed,omitempty"` // left out where it could not be tried
 	Lost      []lost           `json:"lost,omitempty"`
-	Log       []string         `json:"log,omitempty"` // the last lines of the service that did not come up
+	Dropped   []partly         `json:"dropped,omitempty"` // by a repair, before
+	Log       []string         `json:"log,omitempty"`     // the last lines of the service that did not come up
 	Error     string           `json:"error,omitempty"`
 }
 

@@ -32,6 +32,7 @@ func (h *rehearsal) restore(ctx context.Context) error {
 
 func (h *rehearsal) restoreAll(ctx context.Context, capture *store.Capture, prefix string) error {
 	h.capture, h.data, h.done, h.out.Lost = capture, nil, store.Rehearsal{Outcome: store.RehearsedWhole}, nil
+	h.out.Dropped = nil
 	members, bytes := uint64(0), uint64(0)
 	for i := range capture.Volumes {
 		v := &capture.Volumes[i]
@@ -43,6 +44,10 @@ func (h *rehearsal) restoreAll(ctx context.Context, capture *store.Capture, pref
 		}
 		if err != nil {
 			return fmt.Errorf("volume %s: %w", screen.Line(v.Name), err)
+		}
+		for _, what := range v.Dropped {
+			h.fail("volume %s: a repair gave up what was damaged: %s", v.Name, what)
+			h.out.Dropped = append(h.out.Dropped, partly{v.Name, what})
 		}
 		members, bytes = members+v.Members, bytes+v.Bytes
 	}
@@ -126,7 +131,7 @@ func (h *rehearsal) restoreStream(ctx context.Context, v *store.Volume, path str
 		return err
 	}
 	if uint64(info.Size()) != v.Bytes {
-		h.fail("volume %s: the file has %d bytes, and the captured stream %d", v.Name, info.Size(), v.Bytes)
+		h.fail("volume %s: the file has %s, and the captured stream %d", screen.Line(v.Name), screen.Count(info.Size(), "byte", "bytes"), v.Bytes)
 	}
 	return nil
 }

@@ -85,6 +85,7 @@ type restoring struct {
 	accept  bool // losses
 
 	littleSpace bool
+	program     string // of the container engine
 
 	result   restored
 	lost     int  // members, of what was asked for
@@ -98,6 +99,11 @@ func (a *app) restore(c *cli.Context) error {
 	}
 	if err := a.checkTarget(c); err != nil {
 		return err
+	}
+	if into := c.String("into"); into != "" && !c.Bool("dry-run") {
+		if err := a.checkNoUpgrade(nil, []string{into}); err != nil {
+			return err
+		}
 	}
 	var target *containers.Container
 	if name := c.String("container"); name != "" {
@@ -121,7 +127,7 @@ func (a *app) restore(c *cli.Context) error {
 	s := &restoring{
 		app: a, r: r, wanted: wanted, only: c.IsSet("only"), devices: c.Bool("devices"),
 		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"), littleSpace: c.Bool("accept-little-space"),
-		result: restored{Capture: capture.ID},
+		result: restored{Capture: capture.ID}, program: a.engineProgram(c),
 	}
 	if name := c.String("container"); name != "" && target == nil {
 		if target, err = s.createTarget(c.Context, c, capture, name); err != nil || target == nil {

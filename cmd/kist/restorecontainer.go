@@ -5,10 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
@@ -18,6 +20,9 @@ import (
 // findRestoreTarget finds the container, and refuses one that runs.
 func (a *app) findRestoreTarget(c *cli.Context, name string) (*containers.Container, error) {
 	target, err := a.findContainer(c, name)
+	if err == nil && !c.Bool("dry-run") {
+		err = a.checkNoUpgrade([]*containers.Container{target}, nil)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -83,10 +88,19 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 	if isLossy(err) && !r.begun {
 		err = r.rescue(ctx, volumes, err)
 	}
+	err = r.endDropped(err, capture, volumes)
 	if err != nil && !isLossReport(err) || target.Running || !r.finished {
 		return err
 	}
 	return errors.Join(err, r.startLeft(ctx, volumeName == "" && !s.only))
+}
+
+// mounts gives the paths in the container of what is restored.
+func (r *containerRestore) mounts() (all []string) {
+	for _, p := range append(slices.Clip(r.placed), r.copied...) {
+		all = append(all, p.volume.MountPath)
+	}
+	return all
 }
 
 // startLeft starts the container where an earlier restore, which did not come to its end, had stopped
@@ -97,9 +111,16 @@ func (r *containerRestore) startLeft(ctx context.Context, all bool) error {
 	switch {
 	case err != nil:
 		return err
+	case left != nil && !r.only && left.Covers(r.mounts()):
+		all = true
+	}
+	switch {
 	case left == nil:
 		r.app.Say("Container %s is not running: it was not before.", name)
 		return nil
+	case all && !left.Ran():
+		r.app.Say("Container %s is not running: it was not before.", name)
+		return left.Start(ctx)
 	case !all:
 		r.app.Warn("container %s stays stopped, since this was only a part of what an earlier restore left half done: restore all of it, or start it.", name)
 		return left.Release()
@@ -195,7 +216,11 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 		return r.copyAll(ctx)
 	}
 	p := r.placed[n]
-	r.app.noteRestore(p.dir)
+	aside, end, err := r.app.beginRestore(p.dir)
+	if err != nil {
+		return err
+	}
+	defer end()
 	var report *volume.ExtractReport
 	done, err := volume.ReplaceFolder(ctx, p.dir, func(ctx context.Context, part *volume.Folder) (err error) {
 		// ReplaceFolder flushes, too, but with the container stopped already.
@@ -203,7 +228,7 @@ func (r *containerRestore) replaceFrom(ctx context.Context, n int) error {
 			return fmt.Errorf("volume %s: %w", screen.Line(p.volume.Name), err)
 		}
 		return r.replaceFrom(ctx, n+1)
-	}, volume.ReplaceOptions{DiscardPrevious: r.discard})
+	}, volume.ReplaceOptions{DiscardPrevious: r.discard, Aside: aside})
 	r.begun = r.begun || done != nil || errors.Is(err, volume.ErrTorn)
 	if done != nil {
 		restored := &store.FolderRestored{
@@ -229,12 +254,13 @@ func (r *containerRestore) build(ctx context.Context, v *store.Volume, part *vol
 	return report, explainName(err, false)
 }
 
-// halt stops the container if it runs.
+// halt stops the container if it runs, and notes that it may be half restored until all is in place.
 func (r *containerRestore) halt(ctx context.Context) (err error) {
-	if !r.target.Running {
-		return r.target.MustStand(ctx, "it was started meanwhile, and nothing was restored")
+	var folders []string
+	for _, p := range r.placed {
+		folders = append(folders, paths.Absolute(p.dir))
 	}
-	r.halted, err = r.app.keeper().Halt(ctx, r.target.Target, true)
+	r.halted, err = r.app.keeper().HaltToRestore(ctx, r.target.Target, folders, r.mounts())
 	return err
 }
 

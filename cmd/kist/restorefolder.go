@@ -73,10 +73,15 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 	if err != nil {
 		return err
 	}
+	if full {
+		if err := s.checkMounted(ctx, dir); err != nil {
+			return err
+		}
+	}
 	if full && !s.only {
 		s.app.Say("%s", s.fate(dir))
 	}
-	return s.restoreFolder(ctx, volumes, dir)
+	return s.endDropped(s.restoreFolder(ctx, volumes, dir), c, volumes)
 }
 
 // restoreFolder restores volumes into a folder, or what is whole of them, and says what was done.
@@ -94,7 +99,13 @@ func (s *restoring) putFolder(ctx context.Context, volumes []*store.Volume, dir 
 	if change != nil {
 		change(&o)
 	}
-	s.app.noteRestore(dir)
+	aside, finish, err := s.app.beginRestore(dir)
+	if err != nil {
+		end()
+		return nil, err
+	}
+	defer finish()
+	o.Aside = aside
 	done, err := s.r.RestoreFolder(ctx, volumes, dir, o)
 	end()
 	if done != nil {

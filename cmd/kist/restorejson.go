@@ -14,6 +14,7 @@ type restored struct {
 	Lost       []lost   `json:"lost"`
 	Incomplete []partly `json:"incomplete"` // of what more members there were nothing is known
 	Unproved   []partly `json:"unproved"`   // nothing shows that it is what was captured
+	Dropped    []partly `json:"dropped"`    // was given up by a repair, and is not in the capture any more
 }
 
 // place is where data came to.
@@ -80,6 +81,7 @@ func (s *restoring) report(err error) error {
 	r := s.result
 	r.Whole = err == nil
 	r.Places, r.Lost, r.Incomplete, r.Unproved = orNone(r.Places), orNone(r.Lost), orNone(r.Incomplete), orNone(r.Unproved)
+	r.Dropped = orNone(r.Dropped)
 	if failed := s.app.PrintJSON(r); failed != nil {
 		return failed
 	}

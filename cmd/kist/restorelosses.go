@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -128,6 +129,52 @@ func (s *restoring) endLossy(text string) error {
 		what = screen.Count(s.lost, "member is", "members are") + " lost and listed above. "
 	}
 	return &statusError{statusDamage, &lossReport{what + text + "\nkist repair may mend what is damaged, if another capture or a copy of the repository still has it."}}
+}
+
+// endDropped lists what a repair gave up of volumes, and of the capture volumes that are gone, and gives the error that
+// a restore ends with, of which err came.
+func (s *restoring) endDropped(err error, capture *store.Capture, volumes []*store.Volume) error {
+	if err != nil && !isLossReport(err) {
+		return err
+	}
+	concerned := false
+	for i := range capture.Volumes {
+		v := &capture.Volumes[i]
+		for _, what := range v.Dropped {
+			gone := strings.HasPrefix(what, droppedVolume)
+			if !gone && !slices.Contains(volumes, v) || gone && len(volumes) < len(capture.Volumes) || s.only && !mayMatch(what, s.wanted.Match) {
+				continue
+			}
+			concerned = true
+			s.result.Dropped = append(s.result.Dropped, partly{v.Name, what})
+			if !gone {
+				what = v.Name + ":" + what
+			}
+			line := fmt.Sprintf("dropped  %s  (a repair gave it up)", screen.Printable(what))
+			if s.toStream || s.app.JSON {
+				s.app.Warn("%s", line)
+			} else {
+				s.app.Printf("%s\n", line)
+			}
+		}
+	}
+	if !concerned || err != nil {
+		return err
+	}
+	return &statusError{statusDamage, &lossReport{fmt.Sprintf("What is left of capture %s came back; what a repair gave up of it, and is listed, did not.", capture.ID)}}
+}
+
+// droppedVolume begins what tells of a volume that was given up as a whole.
+const droppedVolume = "all of volume "
+
+// mayMatch tells whether some of what was given up may be wanted, as far as it was noted.
+func mayMatch(what string, match func(string) bool) bool {
+	for name := range strings.SplitSeq(what, ", ") {
+		if strings.HasPrefix(name, "and ") && strings.HasSuffix(name, " more") || match(name) {
+			return true
+		}
+	}
+	return false
 }
 
 // streamWhole writes what is whole to standard output, after all was read once.

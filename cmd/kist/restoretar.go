@@ -23,13 +23,18 @@ func (s *restoring) intoTar(ctx context.Context, capture *store.Capture, volumeN
 	if err != nil {
 		return err
 	}
+	s.toStream = path == "-"
+	return s.endDropped(s.volumeIntoTar(ctx, v, path, overwrite), capture, []*store.Volume{v})
+}
+
+func (s *restoring) volumeIntoTar(ctx context.Context, v *store.Volume, path string, overwrite bool) error {
 	if s.accept && path == "-" { // once a part is out, there is no way back
 		return s.streamWhole(ctx, v)
 	}
 	if path == "-" {
 		return s.stream(ctx, []*store.Volume{v}, v, s.app.Out)
 	}
-	err = s.intoFile(ctx, v, path, overwrite, nil)
+	err := s.intoFile(ctx, v, path, overwrite, nil)
 	if s.accept && isLossy(err) {
 		return s.rescueTar(ctx, v, path, overwrite, err)
 	}

@@ -17,6 +17,10 @@ func (a *app) resumeCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "resume",
 		Usage: "start containers that a killed capture or restore left stopped, and end killed upgrades and rehearsals",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "down", Usage: "of an upgrade by commands that was left: `COMMAND` that stops the service, in the place of the one that was given"},
+			&cli.StringFlag{Name: "up", Usage: "of an upgrade by commands that was left: `COMMAND` that starts it"},
+		},
 		Description: `
 Every command does this before all else, but for the removal of what a killed rehearsal
 left, which only kist rehearse does. This one does nothing else, and needs no repository: it is
@@ -25,8 +29,14 @@ version may have changed the data it opens the repository that the upgrade was g
 asks for the passphrase if no file tells it. It watches what runs then for as long as the
 upgrade was told to; other commands look for some seconds only.
 
+What failed once for a reason that a person must mend, such as a damaged capture, too little
+room or a failing --up, is tried again by this command alone; others say that it is open.
+--down and --up give other commands for an upgrade that was begun with such. Exit status 1
+also where the old version runs again and is not well.
+
 Example:
-  kist resume`,
+  kist resume
+  kist resume --up 'systemctl start seedbank'`,
 		Action: func(c *cli.Context) error {
 			if err := cmdline.WantArgs(c, 0, 0); err != nil {
 				return err
@@ -63,7 +73,7 @@ func (a *app) resume(c *cli.Context) error {
 			all = append(all, resumedJSON{Rehearsal: scratch, Outcome: outcome})
 		}
 	}
-	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, 0), p.RemoveLeft(c.Context))
+	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, upgrade.Resuming{Again: true, Down: c.String("down"), Up: c.String("up")}), p.RemoveLeft(c.Context))
 	if a.JSON {
 		err = errors.Join(a.PrintJSON(all), err)
 	}

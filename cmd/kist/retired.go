@@ -16,8 +16,8 @@ type retiredJSON struct {
 	Until time.Time `json:"restorable_until,omitzero"`
 }
 
-func newRetiredJSON(c *store.Capture, grace time.Duration, reveal bool) retiredJSON {
-	j := retiredJSON{shownJSON: newShownJSON(c, reveal)}
+func newRetiredJSON(c *store.Capture, holds []store.Hold, grace time.Duration, reveal bool) retiredJSON {
+	j := retiredJSON{shownJSON: newShownJSON(c, holds, reveal)}
 	if c.Retired != nil {
 		j.Until = c.Retired.At.Add(grace)
 	}
@@ -28,7 +28,7 @@ func (a *app) printRetired(captures []*store.Capture, grace time.Duration) error
 	if a.JSON {
 		array := screen.NewArray(a.Out)
 		for _, c := range captures {
-			if err := array.Add(newRetiredJSON(c, grace, false)); err != nil {
+			if err := array.Add(newRetiredJSON(c, nil, grace, false)); err != nil {
 				return err
 			}
 		}
@@ -45,7 +45,7 @@ func (a *app) printRetired(captures []*store.Capture, grace time.Duration) error
 			untilText(c.Retired.At.Add(grace)), screen.Printable(c.Retired.Host), screen.Printable(c.Retired.Reason),
 		}, "\t"))
 	}
-	return a.Table(lines)
+	return a.FitTable(lines, "name", "version", "by", "why")
 }
 
 // untilText tells how long at least something stays.

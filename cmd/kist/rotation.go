@@ -163,7 +163,7 @@ func (a *app) printRotation(p *retirement) error {
 		}, "\t"))
 	}
 	if len(p.decisions) > 0 {
-		if err := a.Table(lines); err != nil {
+		if err := a.FitTable(lines, "name", "version", "host", "why"); err != nil {
 			return err
 		}
 	}

@@ -23,6 +23,7 @@ func (a *app) scheduleCommand() *cli.Command {
 		&cli.BoolFlag{Name: "cron", Usage: "print a line for crontab(5) instead; WHEN must be hourly, daily, weekly or monthly"},
 		&cli.StringFlag{Name: "on-failure", Usage: "start the systemd `UNIT` if a run fails, such as tell-me@%n.service"},
 	}
+	flags = append(flags, allFlag())
 	flags = append(flags, scheduledFlags(a.captureCommand().Flags)...)
 	flags = append(flags, scheduledRehearsalFlags(a.rehearseCommand().Flags)...)
 	flags = append(flags, a.scheduledCheckFlags()...)
@@ -49,15 +50,25 @@ printed by mail, where mail works.)
 What every run would fail of is refused: a WHEN that systemd-analyze(1) does not understand, a
 SOURCE or a file of a secret that is not there, and a kist that lies where temporary builds do.
 
+With a configuration (kist help config), NAME is a service of it, and --all all of
+them, with their rehearsals, rotations and verifications. These read the
+configuration at each run: schedule again where a service gets other sources,
+containers or commands.
+
 Example:
+  kist schedule --all --units /etc/systemd/system
   kist schedule --key-file /root/kist.key --name seedbank /srv/seedbank
-  kist schedule --container seedbank --stop --on-calendar "Sun 02:03" --units /etc/systemd/system
-  kist schedule --cron --container seedbank --stop --version-from 'cat /srv/seedbank/VERSION'
+  kist schedule --container seedbank --stop --on-calendar "Sun 02:03" \
+    --units /etc/systemd/system
+  kist schedule --cron --container seedbank --stop \
+    --version-from 'cat /srv/seedbank/VERSION'
   kist schedule --name seedbank-db --from -- /usr/local/bin/dump-program --all
   kist schedule --days 7 --weeks 5 --months 12 --on-calendar weekly
   kist schedule --rehearse --watch 2m --on-calendar weekly
-  kist schedule --verify --full --on-calendar monthly --on-failure tell-me@%n.service
-  kist schedule --status --older-than 26h --on-calendar hourly --on-failure tell-me@%n.service`,
+  kist schedule --verify --full --on-calendar monthly \
+    --on-failure tell-me@%n.service
+  kist schedule --status --older-than 26h --on-calendar hourly \
+    --on-failure tell-me@%n.service`,
 		Action: a.schedule,
 	}
 }
@@ -70,6 +81,12 @@ func scheduledFlags(flags []cli.Flag) []cli.Flag {
 }
 
 func (a *app) schedule(c *cli.Context) error {
+	if names, ok, err := a.servicesToSchedule(c); ok || err != nil {
+		if err == nil {
+			err = a.scheduleServices(c, names)
+		}
+		return err
+	}
 	j, err := a.newJob(c)
 	if err != nil {
 		return err

@@ -165,7 +165,7 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files) error 
 			return err
 		}
 	} else {
-		a.Printf("Repository %s is ready in %s.\n", r.ID(), screen.Printable(path))
+		a.Tell("Repository %s is ready in %s.\n", r.ID(), screen.Printable(path))
 		a.Printf("Chunks have %s on average; what is retired can be taken back for %s.\n",
 			screen.Size(uint64(r.ChunkAverage())), screen.DurationText(r.Grace()))
 		if !r.Recheck() {
@@ -186,12 +186,12 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files) error 
 		a.Warn("without %s nothing in this repository can ever be read again: keep it in a second place", key)
 		return nil
 	}
-	fmt.Fprintf(a.Err, `
+	a.Beside(fmt.Sprintf(`
 IMPORTANT: without %s nothing in this repository can ever be read again.
-Losing every passphrase and key file loses all data, and nobody can bring it back:
-a copy of the keyslots folder does not help without one of them. Keep one in a
-second place today. kist passphrase add lets another one open the repository.
-`, key)
+Losing every passphrase and key file loses all data, and nobody can bring it
+back: a copy of the keyslots folder does not help without one of them. Keep one
+in a second place today. kist passphrase add lets another one open the
+repository.`, key))
 	return nil
 }
 

@@ -61,13 +61,17 @@ func (a *app) show(c *cli.Context) error {
 	}
 	defer r.Close()
 	capture, err := a.find(c.Context, r, c.Args().First())
+	if err != nil {
+		return err
+	}
+	holds, err := holdsOf(c.Context, r, capture)
 	switch {
 	case err != nil:
 		return err
 	case c.Bool("launch"):
 		return a.showLaunch(capture, a.engineProgram(c), c.Bool("reveal"))
 	case a.JSON: // masked by newRetiredJSON
-		return a.PrintJSON(newRetiredJSON(capture, r.Grace(), c.Bool("reveal")))
+		return a.PrintJSON(newRetiredJSON(capture, holds[capture.ID], r.Grace(), c.Bool("reveal")))
 	}
 	shown := capture
 	if !c.Bool("reveal") {
@@ -75,14 +79,10 @@ func (a *app) show(c *cli.Context) error {
 			a.warnMasked()
 		}
 	}
-	return a.printCapture(shown, r.Grace())
+	return a.printCapture(shown, holds[capture.ID], r.Grace())
 }
 
-func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
-	held := "no"
-	if c.Held {
-		held = "yes"
-	}
+func (a *app) printCapture(c *store.Capture, holds []store.Hold, grace time.Duration) error {
 	lines := []string{
 		"id\t" + c.ID,
 		"name\t" + screen.Printable(c.Name),
@@ -91,7 +91,7 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 		"taken\t" + screen.LocalTime(c.Taken),
 		"written\t" + screen.LocalTime(c.Written),
 		"host\t" + screen.Printable(c.Host),
-		"held\t" + held,
+		"held\t" + heldText(c) + holdsText(holds),
 		fmt.Sprintf("size\t%s in %s; the repository grew by %s", screen.Size(c.Bytes), screen.Count(c.Members, "member", "members"), screen.Size(c.Added)),
 	}
 	lines = append(lines, amendedLines(c)...)
@@ -112,6 +112,20 @@ func (a *app) printCapture(c *store.Capture, grace time.Duration) error {
 		}
 	}
 	return nil
+}
+
+// holdsText says when, where and why a capture was held, for each hold.
+func holdsText(holds []store.Hold) (text string) {
+	for _, h := range holds {
+		text += ", since " + screen.LocalTime(h.At)
+		if h.Host != "" {
+			text += " on " + screen.Printable(h.Host)
+		}
+		if h.Reason != "" {
+			text += ": " + screen.Printable(h.Reason)
+		}
+	}
+	return text
 }
 
 // labelLines gives a line for each label. The launch configuration is long, and

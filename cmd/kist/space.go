@@ -20,9 +20,12 @@ type need struct {
 	free  int64
 }
 
-// checkSpace fails where volumes can't have room where they are to be built, before anything is. What is
-// there stays until they are complete, so nothing of it counts as free.
-func (s *restoring) checkSpace(ctx context.Context, targets []destination) error {
+func (n *need) String() string {
+	return fmt.Sprintf("restoring takes %s at least, and the file system of %s has %s free", screen.Size(uint64(n.bytes)), screen.Line(n.at), screen.Size(uint64(n.free)))
+}
+
+// needs gives what volumes take where they are to be built, by file system, as far as it can be told.
+func (s *restoring) needs(ctx context.Context, targets []destination) (map[uint64]*need, error) {
 	needs := make(map[uint64]*need)
 	for _, t := range targets {
 		at := existing(t.dir)
@@ -36,20 +39,29 @@ func (s *restoring) checkSpace(ctx context.Context, targets []destination) error
 		for _, v := range t.volumes {
 			n, err := s.leastSize(ctx, v)
 			if err != nil {
-				return err
+				return nil, err
 			}
 			needs[device].bytes += n
 		}
+	}
+	return needs, nil
+}
+
+// checkSpace fails where volumes can't have room where they are to be built, before anything is. What is
+// there stays until they are complete, so nothing of it counts as free.
+func (s *restoring) checkSpace(ctx context.Context, targets []destination) error {
+	needs, err := s.needs(ctx, targets)
+	if err != nil {
+		return err
 	}
 	for _, n := range needs {
 		if n.bytes <= n.free {
 			continue
 		}
-		text := fmt.Sprintf("restoring takes %s at least, and the file system of %s has %s free", screen.Size(uint64(n.bytes)), screen.Line(n.at), screen.Size(uint64(n.free)))
 		if !s.littleSpace {
-			return fmt.Errorf("%s: nothing was begun. Free some (kist kept lists what earlier restores set aside), or restore to another place; --accept-little-space begins all the same", text)
+			return fmt.Errorf("%s: nothing was begun. Free some (kist kept lists what earlier restores set aside), or restore to another place; --accept-little-space begins all the same", n)
 		}
-		s.app.Warn("%s.", text)
+		s.app.Warn("%s.", n)
 	}
 	return nil
 }

@@ -9,10 +9,10 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/kept"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/volume"
 )
 
 func (a *app) statusCommand() *cli.Command {
@@ -55,7 +55,7 @@ type state struct {
 	free     int64 // bytes on the medium; -1: nothing tells
 	upgrades []upgrade.Pending
 	stopped  []stopped.Noted
-	aside    []volume.Aside
+	aside    []kept.Found
 }
 
 func (a *app) status(c *cli.Context) (err error) {

@@ -6,12 +6,14 @@ import (
 	"fmt"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/places"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
@@ -32,7 +34,8 @@ func (a *app) upgradeCommand() *cli.Command {
 			&cli.StringFlag{Name: "name", Usage: "of what is no container: `NAME` of the service; by default that of the first source"},
 			&cli.DurationFlag{Name: "watch", Value: time.Minute, Usage: "how long the new version must stay up to be found well, as 60s or 5m (`TIME`)"},
 			&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
-			&cli.BoolFlag{Name: "accept-losses", Usage: "upgrade though something of the container can't be made again"},
+			&cli.BoolFlag{Name: "accept-losses", Usage: "upgrade though something of the container can't be made again, or the repository is damaged"},
+			&cli.BoolFlag{Name: "accept-unhealthy", Usage: "do not ask by --healthy first whether the version that runs now is well"},
 			&cli.BoolFlag{Name: "accept-empty", Usage: "capture a folder though it is empty, or was a mount point and nothing is mounted there"},
 			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
 			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
@@ -49,6 +52,8 @@ named, and ends it, unless --accept-losses is given. The volumes are read once.
 Then the service stops, its data is captured, the old container is set aside as
 NAME-before-DATE, and the new one is started and watched: it must run without a
 restart, be healthy by the image's own health check where it has one, and by --healthy.
+--healthy is asked first of the version that runs, since a command that says no
+to it would take any for a bad one (--accept-unhealthy leaves that out).
 If it is not, or anything fails, or kist is interrupted or killed (the next kist command,
 or kist resume, goes on), the new container is set aside as NAME-failed-DATE, the old
 one gets its name back, the volumes get the data of the capture, and it is started. What
@@ -64,11 +69,13 @@ for runs.
 
 Example:
   kist upgrade --container seedbank --to :4.2.0
-  kist upgrade --container seedbank --to seedbank:4.2.0 --watch 2m --healthy 'curl -fsS http://localhost:8420/'
+  kist upgrade --container seedbank --to seedbank:4.2.0 --watch 2m \
+    --healthy 'curl -fsS http://localhost:8420/'
   kist upgrade --container seedbank --to :4.2.0 --dry-run
   kist upgrade --container seedbank --undo
-  kist upgrade --name seedbank --version 4.1.0 --to 4.2.0 --healthy 'curl -fsS http://localhost:8420/' \
-    --down 'compose-tool down' --up 'SEEDBANK=$KIST_VERSION compose-tool up --detach' /srv/seedbank
+  kist upgrade --name seedbank --version 4.1.0 --to 4.2.0 \
+    --healthy 'curl -fsS http://localhost:8420/' --down 'compose-tool down' \
+    --up 'SEEDBANK=$KIST_VERSION compose-tool up --detach' /srv/seedbank
   kist upgrade --name seedbank --undo`,
 		Action: a.upgrade,
 	}
@@ -125,9 +132,17 @@ func (a *app) upgrade(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := a.checkNoUpgrade([]*containers.Container{target}, nil); err != nil {
+		return err
+	}
 	s, err := a.upgradeCapturing(c, target)
 	if err != nil {
 		return err
+	}
+	for _, from := range s.sources {
+		if from.Kind != sources.Copy {
+			request.Places = append(request.Places, paths.Absolute(from.Path))
+		}
 	}
 	r, err := a.open(c.Context)
 	if err != nil {
@@ -137,7 +152,7 @@ func (a *app) upgrade(c *cli.Context) error {
 	if c.Bool("dry-run") {
 		return a.planUpgrade(c.Context, request, s)
 	}
-	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, &upgradeData{app: a, r: r, s: s})
+	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, &upgradeData{app: a, r: r, s: s, acceptLosses: c.Bool("accept-losses")})
 	return a.reportUpgrade(o, err)
 }
 
@@ -160,8 +175,12 @@ func upgradeUsage(c *cli.Context) error {
 	switch {
 	case c.Bool("undo") && (c.IsSet("to") || c.IsSet("accept-losses") || c.IsSet("exclude-mount") || c.IsSet("version")):
 		return usagef("upgrade: --undo goes back to what was: it takes neither --to nor how to make it")
+	case !c.Bool("undo") && c.String("to") == "" && c.String("container") == "":
+		return usagef("upgrade: to which version? Give --to VERSION")
 	case !c.Bool("undo") && c.String("to") == "":
 		return usagef("upgrade: to which image? Give --to IMAGE, or --to :TAG")
+	case strings.HasPrefix(c.String("to"), ":") && c.String("container") == "":
+		return usagef("upgrade: --to %s keeps the name of a container's image, and here is none: give the version as --up takes it, such as --to %s", screen.Line(c.String("to")), screen.Line(strings.TrimPrefix(c.String("to"), ":")))
 	case c.Duration("watch") < 0:
 		return usagef("upgrade: --watch %s: it is less than nothing", c.Duration("watch"))
 	}
@@ -177,7 +196,8 @@ func upgradeUsage(c *cli.Context) error {
 func (a *app) upgradeRequest(c *cli.Context, target *containers.Container) (*upgrade.Request, error) {
 	q := &upgrade.Request{
 		Engine: target.Engine, Container: target.Container, Image: target.Image, To: c.String("to"),
-		AcceptLosses: c.Bool("accept-losses"), Watch: c.Duration("watch"), Healthy: c.String("healthy"),
+		AcceptLosses: c.Bool("accept-losses"),
+		Watch:        c.Duration("watch"), Healthy: c.String("healthy"), AcceptUnhealthy: c.Bool("accept-unhealthy"),
 	}
 	var err error
 	q.Repository, q.KeyFile, q.PassphraseFile, err = a.wholePaths()
@@ -209,7 +229,7 @@ func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*c
 	s.options.Host, s.options.Version = hostName(), c.String("version")
 	s.options.Labels = make(map[string]string)
 	s.options.Note = "before the upgrade to " + c.String("to")
-	choice := containers.Choice{Exclude: c.StringSlice("exclude-mount")}
+	choice := containers.Choice{Stays: true, Exclude: c.StringSlice("exclude-mount")}
 	if err := s.describe(target); err != nil {
 		return nil, err
 	}
@@ -241,10 +261,8 @@ func (a *app) undoUpgrade(c *cli.Context, target *containers.Container) error {
 		return err
 	}
 	watchAsked(c, done)
-	if c.Bool("dry-run") {
-		return a.printPlan(done.UndoPlan(target.Engine.Name(), target.Name, time.Now()))
-	}
-	return a.undoing(c, done, func(data upgrade.Data) (*upgrade.Outcome, error) {
+	plan := done.UndoPlan(target.Engine.Name(), target.Name, time.Now())
+	return a.undoing(c, done, plan, func(data upgrade.Data) (*upgrade.Outcome, error) {
 		return u.Undo(c.Context, target.Engine, target.Container, done, data)
 	})
 }
@@ -260,7 +278,7 @@ func watchAsked(c *cli.Context, done *upgrade.Record) {
 }
 
 // undoing opens the repository for an undo, by default that of the upgrade.
-func (a *app) undoing(c *cli.Context, done *upgrade.Record, undo func(upgrade.Data) (*upgrade.Outcome, error)) error {
+func (a *app) undoing(c *cli.Context, done *upgrade.Record, plan []upgrade.Planned, undo func(upgrade.Data) (*upgrade.Outcome, error)) error {
 	b := *a
 	if b.shared.repository == "" && b.getenv("KIST_REPOSITORY") == "" {
 		b.shared.repository = done.Repository
@@ -270,5 +288,12 @@ func (a *app) undoing(c *cli.Context, done *upgrade.Record, undo func(upgrade.Da
 		return err
 	}
 	defer r.Close()
-	return a.reportUpgrade(undo(&upgradeData{app: &b, r: r}))
+	data := &upgradeData{app: &b, r: r}
+	if c.Bool("dry-run") {
+		if err := data.checkReadable(c.Context, done); err != nil {
+			return fmt.Errorf("the data of capture %s can't be put back: %w", done.Capture, err)
+		}
+		return a.printPlan(plan)
+	}
+	return a.reportUpgrade(undo(data))
 }

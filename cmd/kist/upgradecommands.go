@@ -22,7 +22,7 @@ func byCommandsUsage(c *cli.Context) error {
 			return usagef("upgrade: without --container, --down, --up, --healthy and --version are needed, and folders as SOURCE: --%s is missing", flag)
 		}
 	}
-	for _, flag := range []string{"accept-losses", "exclude-mount", "engine"} {
+	for _, flag := range []string{"exclude-mount", "engine"} {
 		if c.IsSet(flag) {
 			return usagef("upgrade: --%s goes with --container", flag)
 		}
@@ -57,7 +57,10 @@ func (a *app) upgradeByCommands(c *cli.Context) error {
 	s.options.Name = cmp.Or(c.String("name"), s.sources[0].Name)
 	q := &upgrade.ByCommands{
 		Name: s.options.Name, From: c.String("version"), To: c.String("to"), Down: c.String("down"), Up: c.String("up"),
-		Places: whole, Watch: c.Duration("watch"), Healthy: c.String("healthy"),
+		Places: whole, Watch: c.Duration("watch"), Healthy: c.String("healthy"), AcceptUnhealthy: c.Bool("accept-unhealthy"),
+	}
+	if err := a.checkNoUpgrade(nil, whole); err != nil {
+		return err
 	}
 	if q.Repository, q.KeyFile, q.PassphraseFile, err = a.wholePaths(); err != nil {
 		return err
@@ -70,7 +73,7 @@ func (a *app) upgradeByCommands(c *cli.Context) error {
 	if c.Bool("dry-run") {
 		return errors.Join((&upgradeData{app: a, s: s}).checkRoom(c.Context), a.printPlan(q.Plan()))
 	}
-	o, err := a.upgrader(a.reopened(true)).UpgradeByCommands(c.Context, q, &upgradeData{app: a, r: r, s: s})
+	o, err := a.upgrader(a.reopened(true)).UpgradeByCommands(c.Context, q, &upgradeData{app: a, r: r, s: s, acceptLosses: c.Bool("accept-losses")})
 	return a.reportUpgrade(o, err)
 }
 
@@ -84,10 +87,7 @@ func (a *app) undoByCommands(c *cli.Context) error {
 		return err
 	}
 	watchAsked(c, done)
-	if c.Bool("dry-run") {
-		return a.printPlan(done.UndoPlan("", done.Container, time.Now()))
-	}
-	return a.undoing(c, done, func(data upgrade.Data) (*upgrade.Outcome, error) {
+	return a.undoing(c, done, done.UndoPlan("", done.Container, time.Now()), func(data upgrade.Data) (*upgrade.Outcome, error) {
 		return u.UndoByCommands(c.Context, done, data)
 	})
 }

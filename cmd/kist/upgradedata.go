@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -12,9 +13,9 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/volume"
 )
 
 // upgradeData is what package upgrade captures and restores by.
@@ -23,6 +24,8 @@ type upgradeData struct {
 	r     *repository
 	s     *capturing // nil where it goes back only
 	draft *store.Draft
+
+	acceptLosses bool // capture though the repository is damaged
 }
 
 var _ upgrade.Data = (*upgradeData)(nil)
@@ -41,8 +44,45 @@ func (d *upgradeData) Draft(ctx context.Context) (err error) {
 	if err := d.s.checkFolders(); err != nil {
 		return err
 	}
-	d.draft, err = d.s.draft(ctx, d.r)
-	return err
+	if d.draft, err = d.s.draft(ctx, d.r); err != nil {
+		return err
+	}
+	return d.proveEarly(ctx)
+}
+
+// proveEarly sees, while the service runs, that what the capture will consist of can be read: most of it was taken over from
+// earlier captures, and nobody opened it since.
+func (d *upgradeData) proveEarly(ctx context.Context) error {
+	l, err := d.r.List(ctx)
+	if err == nil && l.Damage != nil {
+		err = l.Damage
+	}
+	if err == nil && d.draft != nil {
+		progress, end := d.app.progress("reading what is stored already")
+		err = d.r.ProveDraft(ctx, d.draft, progress)
+		end()
+	}
+	if err == nil || !errors.Is(err, store.ErrDamaged) {
+		return err
+	}
+	if d.acceptLosses {
+		d.app.Warn("%s: going back may fail.", screen.Text(err.Error()))
+		return nil
+	}
+	return fmt.Errorf("the repository is damaged, and going back might fail: %w\nkist repair, then kist capture --reread, may mend it; --accept-losses upgrades all the same", err)
+}
+
+// proveRest sees that what was not read early can be read.
+func (d *upgradeData) proveRest(ctx context.Context, c *store.Capture) error {
+	for i, from := range d.s.sources {
+		if from.Kind == sources.Folder || d.acceptLosses {
+			continue
+		}
+		if err := d.r.Restore(ctx, &c.Volumes[i], io.Discard, store.RestoreOptions{}); err != nil {
+			return fmt.Errorf("capture %s can't be read, and so can't be gone back to: volume %s: %w", c.ID, screen.Line(c.Volumes[i].Name), err)
+		}
+	}
+	return nil
 }
 
 // leastRoom is what must be free in the repository for what changes until the service is
@@ -107,199 +147,21 @@ func (d *upgradeData) Capture(ctx context.Context) (id string, err error) {
 		return taken.ID, fmt.Errorf("%s while being read, though the service was stopped: capture %s may be of no single moment",
 			screen.Count(n, "file changed", "files changed"), taken.ID)
 	}
-	return taken.ID, nil
+	return taken.ID, d.proveRest(ctx, taken.Capture)
 }
 
 // Hold implements upgrade.Data.
-func (d *upgradeData) Hold(ctx context.Context, id string) error {
-	return d.r.Hold(ctx, []string{id}, markOptions("an upgrade is at work"))
+func (d *upgradeData) Hold(ctx context.Context, r *upgrade.Record) error {
+	return d.r.Hold(ctx, []string{r.Capture}, markOptions(r.HoldReason()))
 }
 
 // Release implements upgrade.Data.
-func (d *upgradeData) Release(ctx context.Context, id string) error {
-	return d.r.Release(ctx, []string{id})
+func (d *upgradeData) Release(ctx context.Context, r *upgrade.Record) error {
+	return d.r.ReleaseFor(ctx, []string{r.Capture}, r.HoldReason())
 }
 
-// Ready implements upgrade.Data.
-func (d *upgradeData) Ready(ctx context.Context, id string) error {
+// Find implements upgrade.Data.
+func (d *upgradeData) Find(ctx context.Context, id string) error {
 	_, err := d.app.find(ctx, d.r, id)
 	return err
-}
-
-// Restore implements upgrade.Data.
-func (d *upgradeData) Restore(ctx context.Context, r *upgrade.Record, kept func(place, path string)) error {
-	capture, err := d.app.find(ctx, d.r, r.Capture)
-	if err != nil {
-		return fmt.Errorf("%w: %w", upgrade.ErrUntouched, err)
-	}
-	p := &puttingBack{
-		containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}},
-		kept:             kept, untouched: len(r.Kept) == 0,
-	}
-	if len(r.Places) > 0 {
-		err = p.chooseByOrder(capture, r)
-	} else if p.target, err = containers.Find(ctx, d.app.engine(r.Engine), r.Old); err == nil {
-		err = p.choose(capture, r)
-	}
-	if err == nil {
-		err = p.exchangeFrom(ctx, 0)
-	}
-	return p.failed(err)
-}
-
-// puttingBack brings a container's volumes to the data of a capture.
-type puttingBack struct {
-	*containerRestore
-	files     []volumePlace // single files on this machine
-	kept      func(place, path string)
-	untouched bool
-}
-
-func (p *puttingBack) failed(err error) error {
-	if err != nil && p.untouched {
-		err = fmt.Errorf("%w: %w", upgrade.ErrUntouched, err)
-	}
-	return err
-}
-
-// choose finds the places that are not exchanged yet.
-func (p *puttingBack) choose(capture *store.Capture, r *upgrade.Record) error {
-	for i := range capture.Volumes {
-		v := &capture.Volumes[i]
-		m := p.target.MountAt(v.MountPath)
-		if m == nil {
-			return fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs", p.target.Name, screen.Line(v.MountPath), screen.Line(v.Name))
-		}
-		if _, done := r.Kept[m.Source]; done {
-			continue
-		}
-		info, err := containers.Look(*m)
-		switch {
-		case err != nil:
-			p.copied = append(p.copied, volumePlace{v, m.Destination})
-		case !info.IsDir():
-			p.files = append(p.files, volumePlace{v, m.Source})
-		default:
-			if err := p.chooseFolder(volumePlace{v, m.Source}, r.Began); err != nil {
-				return err
-			}
-		}
-	}
-	return nil
-}
-
-// chooseByOrder finds the folders that are not exchanged yet of a service that is no container.
-func (p *puttingBack) chooseByOrder(capture *store.Capture, r *upgrade.Record) error {
-	if len(capture.Volumes) != len(r.Places) {
-		return fmt.Errorf("capture %s has %d volumes, and the upgrade was of %d folders", capture.ID, len(capture.Volumes), len(r.Places))
-	}
-	for i, dir := range r.Places {
-		if _, done := r.Kept[dir]; done {
-			continue
-		}
-		if err := p.chooseFolder(volumePlace{&capture.Volumes[i], dir}, r.Began); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-// chooseFolder takes a folder, unless a run that was killed had exchanged it.
-func (p *puttingBack) chooseFolder(at volumePlace, began time.Time) error {
-	if _, err := volume.Recover(at.dir); err != nil {
-		return err
-	}
-	if previous := keptSince(at.dir, began); previous != "" {
-		p.untouched = false
-		p.kept(at.dir, previous)
-		return nil
-	}
-	p.placed = append(p.placed, at)
-	return nil
-}
-
-// keptSince gives the first that was kept of a folder since a time, beside it or, of a mount point, in it. Only names as
-// a restore gives them count, and only those of a time that has been: anybody may make others, such as .before-migration.
-func keptSince(dir string, began time.Time) string {
-	found, _ := volume.FindAside(dir)
-	for _, x := range found {
-		if x.Kind == volume.AsidePrevious && x.Folder && !x.Made.Before(began) && !x.Made.After(time.Now()) {
-			return x.Path
-		}
-	}
-	return ""
-}
-
-// exchangeFrom builds the data of the places from n on, each beside what is there, and exchanges it once
-// that of all is complete.
-func (p *puttingBack) exchangeFrom(ctx context.Context, n int) error {
-	if n == len(p.placed) {
-		return p.exchangeRest(ctx)
-	}
-	at := p.placed[n]
-	p.app.noteRestore(at.dir)
-	done, err := volume.ReplaceFolder(ctx, at.dir, func(ctx context.Context, part *volume.Folder) error {
-		report, err := p.build(ctx, at.volume, part)
-		if err != nil {
-			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
-		}
-		p.app.WarnAll(lossTexts(report.NotRestored))
-		return p.exchangeFrom(ctx, n+1)
-	}, volume.ReplaceOptions{})
-	if done != nil || errors.Is(err, volume.ErrTorn) {
-		p.untouched = false
-	}
-	if done != nil {
-		p.app.WarnAll(lossTexts(done.NotRestored))
-		p.kept(at.dir, done.Previous)
-	}
-	return err
-}
-
-// exchangeRest brings back what is no folder of this machine.
-func (p *puttingBack) exchangeRest(ctx context.Context) error {
-	for _, at := range p.files {
-		if err := p.exchangeFile(ctx, at); err != nil {
-			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
-		}
-	}
-	if len(p.copied) > 0 {
-		p.untouched = false
-	}
-	return p.copyAll(ctx)
-}
-
-// exchangeFile brings a single file back that is mounted, and keeps what it was under a dated name.
-func (p *puttingBack) exchangeFile(ctx context.Context, at volumePlace) (err error) {
-	is, err := os.Stat(at.dir)
-	if err != nil {
-		return err
-	}
-	part, err := os.CreateTemp(filepath.Dir(at.dir), "."+filepath.Base(at.dir)+".new-")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(part.Name())
-	err = p.write(ctx, at.volume, part)
-	err = errors.Join(err, part.Chmod(is.Mode().Perm()), likeOwner(part, is), part.Sync(), part.Close())
-	if err != nil {
-		return err
-	}
-	before := at.dir + ".before-" + time.Now().UTC().Format("20060102t150405z")
-	if err := os.Link(at.dir, before); err != nil {
-		return err
-	}
-	if err := os.Rename(part.Name(), at.dir); err != nil {
-		return errors.Join(err, os.Remove(before))
-	}
-	p.untouched = false
-	// What the journal says is done has reached the disk: else, after a power failure, nobody would do it again.
-	if err := files.SyncFolder(filepath.Dir(at.dir)); err != nil {
-		return err
-	}
-	p.kept(at.dir, before)
-	if err := p.app.book().NoteSingle(before); err != nil {
-		p.app.Warn("kist kept will not know of %s: %s", screen.Printable(before), screen.Line(err.Error()))
-	}
-	return nil
 }

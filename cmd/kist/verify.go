@@ -126,9 +126,9 @@ func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 	case o.Sample > 0:
 		opened = fmt.Sprintf("%g%% of the frames were opened, chosen at random", 100*o.Sample)
 	}
-	a.Printf("Verified %s: %s (%s read).\n", screen.Count(r.Captures, "capture", "captures"), opened, screen.Size(uint64(r.Checked)))
+	a.Tell("Verified %s: %s (%s read).\n", screen.Count(r.Captures, "capture", "captures"), opened, screen.Size(uint64(r.Checked)))
 	for _, note := range r.Notes {
-		a.Printf("Note: %s.\n", noteText(note))
+		a.Tell("Note: %s.\n", noteText(note))
 	}
 	if r.OK {
 		a.Printf("No damage was found.\n")
@@ -153,9 +153,9 @@ const maxHarmedShown = 20
 
 func (a *app) printDamage(d *store.Damage, number int) {
 	a.Printf("\nDamage %d: %s\n", number, screen.Printable(d.Object))
-	a.Printf("  what:   %s\n", screen.Text(problemText(d)))
+	a.Tell("  what:   %s\n", screen.Text(problemText(d)))
 	if len(d.Captures) > 0 {
-		a.Printf("  harms:  %s\n", strings.Join(d.Captures, ", "))
+		a.Tell("  harms:  %s\n", strings.Join(d.Captures, ", "))
 	}
 	for i, m := range d.Members {
 		if i == maxHarmedShown {
@@ -164,7 +164,7 @@ func (a *app) printDamage(d *store.Damage, number int) {
 		}
 		a.Printf("          %s\n", harmedText(m))
 	}
-	a.Printf("  to do:  %s\n", advice(d))
+	a.Tell("  to do:  %s\n", advice(d))
 }
 
 // problemText says what is wrong, without the object's name before it.

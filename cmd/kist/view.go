@@ -12,6 +12,7 @@ import (
 // shownJSON is a capture as scripts get it.
 type shownJSON struct {
 	*store.Capture
+	Holds      []store.Hold    `json:"holds,omitempty"` // of list and show
 	Containers []containerJSON `json:"containers,omitempty"`
 }
 
@@ -26,11 +27,11 @@ type containerJSON struct {
 
 // newShownJSON gives a capture with its launch configurations beside the labels, as JSON
 // of their own. What looks secret is masked, unless it is to be revealed.
-func newShownJSON(c *store.Capture, reveal bool) shownJSON {
+func newShownJSON(c *store.Capture, holds []store.Hold, reveal bool) shownJSON {
 	if !reveal {
 		c = withoutSecrets(c)
 	}
-	j := shownJSON{Capture: withoutLaunch(c)}
+	j := shownJSON{Capture: withoutLaunch(c), Holds: holds}
 	for _, p := range containers.Parts(c.Labels) {
 		part := containerJSON{Name: p.Name, Image: p.Image, Digest: p.Digest, Volumes: p.Volumes}
 		switch {
@@ -64,7 +65,7 @@ type volumeJSON struct {
 }
 
 func newCaptureJSON(c *store.Capture) captureJSON {
-	j := captureJSON{shownJSON: newShownJSON(c, false)}
+	j := captureJSON{shownJSON: newShownJSON(c, nil, false)}
 	for i := range c.Volumes {
 		v := &c.Volumes[i]
 		j.Volumes = append(j.Volumes, volumeJSON{v, v.Reused, v.Changed})

@@ -36,7 +36,7 @@ func (a *app) listWriters(c *cli.Context, r *repository) error {
 	for _, w := range writers {
 		lines = append(lines, writerLine(w))
 	}
-	return a.Table(lines)
+	return a.FitTable(lines, "host", "about", "work")
 }
 
 func writerLine(w store.Writer) string {

@@ -23,7 +23,8 @@ func TestTimesNameTheirZone(t *testing.T) {
 	}
 	others := map[string]string{ // what is no time on the screen
 		"rehearsed.go": "days", "upgradedata.go": "names of files", "internal/upgrade/container.go": "names of containers",
-		"internal/demo/service.go": "the log of a sample service",
+		"internal/demo/service.go": "the log of a sample service", "usagecsv.go": "RFC 3339",
+		"internal/page/calendar.go": "days", "internal/page/scale.go": "days", "internal/page/view.go": "a page of one zone",
 	}
 	formats := regexp.MustCompile(`\.(Format|AppendFormat)\(`)
 	err := filepath.WalkDir(".", func(path string, d fs.DirEntry, err error) error {

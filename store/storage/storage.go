@@ -30,6 +30,7 @@ import (
 //
 // All methods may be called at once from any number of goroutines, and objects
 // may come and go at the hands of other processes and machines.
+// No method may panic: package store calls them from goroutines of its own.
 //
 // When ctx ends, a method returns its error soon after, even while the medium does
 // not answer; what it had begun may then still be finished behind its back. Every

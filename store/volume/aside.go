@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 )
@@ -20,6 +21,13 @@ type Aside struct {
 	Made time.Time
 	// Folder says that it is one.
 	Folder bool
+	// Identity is that of what had the name when it was found.
+	Identity Identity
+	// Marked says that a marker in the mount point shows that this is what was set aside, and not only its name.
+	Marked bool
+
+	// Target is the folder that it was set aside for, without links; "" for what AsideAt tells of.
+	Target string
 
 	id inode
 }
@@ -32,6 +40,9 @@ const (
 	AsidePrevious   AsideKind = "previous"   // what was there before
 	AsideRescued    AsideKind = "rescued"    // built beside what was there
 	AsideUnfinished AsideKind = "unfinished" // a tree that a killed call left, or one that is being built just now
+	// AsideTorn is what a call left that was killed while it exchanged trees, or one that does so just now: what target
+	// held, or a part of it. Recover puts it in order. It is never removed.
+	AsideTorn AsideKind = "torn"
 )
 
 var (
@@ -51,18 +62,31 @@ func FindAside(target string) (found []Aside, err error) {
 		return nil, err
 	}
 	defer s.close()
+	return s.findAside()
+}
+
+func (s *site) findAside() (found []Aside, err error) {
 	prefix := s.entry("", "")
-	found, err = asideIn(s.home, s.pathTo, func(name string) (AsideKind, string, bool) {
+	found, err = s.asideIn(s.home, s.pathTo, func(name string) (AsideKind, string, bool) {
 		rest, ok := strings.CutPrefix(name, prefix)
 		if !ok {
 			return "", "", false
 		}
 		return asideKind(rest)
 	})
-	if err != nil || s.live == nil {
-		return found, err
+	if err != nil {
+		return nil, err
 	}
-	parts, err := asideIn(s.live, func(name string) string { return filepath.Join(s.path, name) }, func(name string) (AsideKind, string, bool) {
+	s.findTorn(found, prefix)
+	if s.mounted {
+		if err := s.findMarked(found); err != nil {
+			return nil, err
+		}
+	}
+	if s.live == nil {
+		return found, nil
+	}
+	parts, err := s.asideIn(s.live, func(name string) string { return filepath.Join(s.path, name) }, func(name string) (AsideKind, string, bool) {
 		return AsideUnfinished, "", unfinishedPart.MatchString(name)
 	})
 	return append(found, parts...), err
@@ -77,7 +101,7 @@ func asideKind(rest string) (kind AsideKind, stamp string, ok bool) {
 }
 
 // asideIn gives the entries of a folder that of knows.
-func asideIn(d *folder, path func(name string) string, of func(name string) (AsideKind, string, bool)) (found []Aside, err error) {
+func (s *site) asideIn(d *folder, path func(name string) string, of func(name string) (AsideKind, string, bool)) (found []Aside, err error) {
 	names, err := namesOf(d)
 	if err != nil {
 		return nil, err
@@ -94,17 +118,26 @@ func asideIn(d *folder, path func(name string) string, of func(name string) (Asi
 		if err != nil {
 			return nil, err
 		}
-		found = append(found, newAside(path(name), kind, stamp, m))
+		a := newAside(path(name), kind, stamp, m)
+		a.Identity, a.Target = identity(d, name, m), s.path
+		found = append(found, a)
 	}
 	return found, nil
 }
 
 func newAside(path string, kind AsideKind, stamp string, m *meta) Aside {
 	a := Aside{Path: path, Kind: kind, Made: m.mtime, Folder: m.kind == fs.ModeDir, id: inode{m.dev, m.ino}}
-	if t, err := time.Parse("20060102t150405z", stamp[:min(len(stamp), len("20060102t150405z"))]); err == nil {
-		a.Made = t
-	}
+	a.Made = stampTime(stamp, a.Made)
 	return a
+}
+
+// stampTime gives the time in the dated part of a name.
+func stampTime(stamp string, otherwise time.Time) time.Time {
+	const layout = "20060102t150405z"
+	if t, err := time.Parse(layout, stamp[:min(len(stamp), len(layout))]); err == nil {
+		return t
+	}
+	return otherwise
 }
 
 // AsideAt tells of a single entry that Place kept, by its path. It fails with fs.ErrNotExist for one that
@@ -123,7 +156,9 @@ func AsideAt(path string) (Aside, error) {
 	if err != nil {
 		return Aside{}, err
 	}
-	return newAside(real, AsidePrevious, rest, m), nil
+	a := newAside(real, AsidePrevious, rest, m)
+	a.Identity = identity(above, name, m)
+	return a, nil
 }
 
 // AsideNamed tells of what is set aside by its path: what FindAside finds for some target, or AsideAt. It fails with
@@ -159,9 +194,16 @@ func cutLast(s, separator string) (before, after string, found bool) {
 }
 
 // RemoveAside removes what was set aside, for good. It goes by open folders, follows no link and enters no mount. It
-// fails with ErrMeddled where something else has the name by now, and with ErrGuarded
-// where others may have moved a folder there in which they may not write.
+// fails with ErrMeddled where something else has the name by now, with ErrGuarded
+// where others may have moved a folder there in which they may not write, and with ErrTorn for what is AsideTorn, also
+// if it became so since it was found.
+//
+// A name is no proof: whether a thing is what was set aside, the caller knows by identities that it noted
+// (ReplaceOptions.Aside), or by Marked. It must not run beside a call for the same target.
 func RemoveAside(a Aside) error {
+	if err := a.checkTorn(); err != nil {
+		return err
+	}
 	if err := (&site{path: a.Path}).findMounts(); err != nil {
 		return err
 	}
@@ -202,6 +244,84 @@ func removeAsideFolder(above *folder, name string, id inode) error {
 	return discardAt(above, name, id)
 }
 
+// checkTorn fails for what an exchange left that did not come to its end.
+func (a *Aside) checkTorn() error {
+	if a.Target == "" {
+		return nil
+	}
+	found, err := FindAside(a.Target)
+	if err != nil {
+		return err
+	}
+	for _, is := range found {
+		if is.Path == a.Path && is.Kind == AsideTorn {
+			return fmt.Errorf("removing %s: it was left by a call that was killed while it exchanged trees, and may be what belongs in %s: %w", a.Path, a.Target, ErrTorn)
+		}
+	}
+	return nil
+}
+
+// findTorn finds what belongs to exchanges that did not come to their end.
+func (s *site) findTorn(found []Aside, prefix string) {
+	about := make(map[string]string) // the dated part of a new tree that was about to come into place, and its inode
+	for i := range found {
+		rest := strings.TrimPrefix(filepath.Base(found[i].Path), prefix)
+		if m := readyName.FindStringSubmatch(rest); m != nil {
+			about[m[1]] = m[2]
+		}
+	}
+	for i := range found {
+		a, name := &found[i], filepath.Base(found[i].Path)
+		rest := strings.TrimPrefix(name, prefix)
+		torn := false
+		if m := readyName.FindStringSubmatch(rest); m != nil {
+			torn = s.isReplaced(m[2]) || !s.exists && there(s.home, s.entry("before-", m[1]))
+			a.Made = stampTime(m[1], a.Made)
+		} else if stamp, ok := strings.CutPrefix(rest, "before-"); ok {
+			torn = !s.exists && about[stamp] != ""
+		} else if movingName.MatchString(rest) {
+			torn = s.mounted && holdsOld(s.home, name)
+		}
+		if torn {
+			a.Kind = AsideTorn
+		}
+	}
+}
+
+var (
+	readyName  = regexp.MustCompile(`^new-(` + stampPattern + `)\.([0-9]+)$`)
+	movingName = regexp.MustCompile(`^(out|in)-(` + stampPattern + `)$`)
+)
+
+// isReplaced tells whether the target is the tree of an inode number: then the one that has the name of a new tree is
+// the old one.
+func (s *site) isReplaced(number string) bool {
+	return s.exists && number != "0" && strconv.FormatUint(s.id().ino, 10) == number
+}
+
+// holdsOld tells whether a folder in a mount point may hold entries that belong outside of it.
+func holdsOld(home *folder, name string) bool {
+	d, err := home.child(name)
+	if err != nil {
+		return !errors.Is(err, errKind) && !errors.Is(err, fs.ErrNotExist)
+	}
+	defer d.close()
+	return there(d, oldEntries) || strings.HasPrefix(name, ".in-") && there(d, newEntries)
+}
+
+// findMarked notes which of the things that were found the markers tell of.
+func (s *site) findMarked(found []Aside) error {
+	names, err := namesOf(s.home)
+	if err != nil {
+		return err
+	}
+	all, _ := marked(s.home, names)
+	for i := range found {
+		_, found[i].Marked = tellOf(all, found[i].Identity)
+	}
+	return nil
+}
+
 // tidyMarkers removes markers of nothing that is still there.
 func tidyMarkers(d *folder) {
 	names, err := namesOf(d)
@@ -218,7 +338,7 @@ func tidyMarkers(d *folder) {
 		if !strings.HasPrefix(name, markerPrefix) {
 			continue
 		}
-		if told, err := readMarker(d, name); err == nil && !slices.ContainsFunc(told, func(ino uint64) bool { return there[ino] }) {
+		if all, err := readMarker(d, name); err == nil && !slices.ContainsFunc(all, func(t told) bool { return there[t.inode] }) {
 			d.remove(name)
 		}
 	}

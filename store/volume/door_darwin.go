@@ -30,6 +30,17 @@ func (w *way) jump(name string) error { return fail("open", w.name(name), unix.E
 
 func (d *folder) mountID() uint64 { return 0 }
 
+// born tells when what has a name was made, in nanoseconds since 1970 (stat(2), st_birthtimespec).
+func (d *folder) born(name string) int64 {
+	var st unix.Stat_t
+	if unix.Fstatat(d.fd, name, &st, unix.AT_SYMLINK_NOFOLLOW) != nil {
+		return 0
+	}
+	return max(0, st.Btim.Nano())
+}
+
+func (d *folder) isMountRoot() bool { return d.otherDevice() }
+
 func linkFail(op, from, to string, err error) error {
 	if err == nil {
 		return nil

@@ -49,6 +49,26 @@ func (d *folder) mountID() uint64 {
 	return st.Mnt_id
 }
 
+// born tells when what has a name was made, in nanoseconds since 1970; 0 where nothing tells (statx(2), STATX_BTIME).
+func (d *folder) born(name string) int64 {
+	var st unix.Statx_t
+	if unix.Statx(d.fd, name, unix.AT_SYMLINK_NOFOLLOW, unix.STATX_BTIME, &st) != nil || st.Mask&unix.STATX_BTIME == 0 {
+		return 0
+	}
+	return st.Btime.Sec*1e9 + int64(st.Btime.Nsec)
+}
+
+// isMountRoot tells whether something is mounted on d (statx(2), STATX_ATTR_MOUNT_ROOT, Linux 5.8; before that a mount
+// of the same device does not show).
+func (d *folder) isMountRoot() bool {
+	var st unix.Statx_t
+	err := unix.Statx(d.fd, "", unix.AT_EMPTY_PATH|unix.AT_SYMLINK_NOFOLLOW, unix.STATX_INO, &st)
+	if err == nil && st.Attributes_mask&unix.STATX_ATTR_MOUNT_ROOT != 0 {
+		return st.Attributes&unix.STATX_ATTR_MOUNT_ROOT != 0
+	}
+	return d.otherDevice()
+}
+
 func linkFail(op, from, to string, err error) error {
 	if err == nil {
 		return nil

@@ -269,6 +269,16 @@ func openFileDoor(path string) (*os.File, error) {
 	return os.NewFile(uintptr(fd), path), nil
 }
 
+// otherDevice tells whether a folder is on another device than the one above it.
+func (d *folder) otherDevice() bool {
+	here, err := d.stat(".")
+	if err != nil {
+		return false
+	}
+	above, err := d.stat("..")
+	return err == nil && here.dev != above.dev
+}
+
 // osFile gives a file to those who want an os.File, which closes it.
 func (f *file) osFile() *os.File { return os.NewFile(uintptr(f.fd), f.path) }
 

@@ -78,9 +78,7 @@ func (r *replacement) moveOut() error {
 		return err
 	}
 	r.undo = append(r.undo, func() error { return r.removeEmpty(r.staged, oldEntries) })
-	if id, err := r.old.id(); err != nil {
-		return err
-	} else if err := r.mark(id); err != nil {
+	if err := r.mark(r.old); err != nil {
 		return err
 	}
 	return r.moveAllOut(leaving, r.old)

@@ -53,6 +53,8 @@ type ReadReport struct {
 	// Skipped lists what is not in the stream: sockets, files that vanished or changed their
 	// kind between listing and opening, contents of mount points, attributes that fit no header.
 	Skipped []Note
+	// LeftOut lists what Replace set aside in a mount point, by a marker there.
+	LeftOut []LeftOut
 	// Changed lists files and folders whose size or times changed while they were read: the
 	// service was probably not stopped, and their contents may be of no single moment.
 	Changed []Note

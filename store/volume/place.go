@@ -17,6 +17,9 @@ type PlaceOptions struct {
 	DiscardPrevious bool
 	// Now gives the time for the dated names of previous entries; nil means time.Now.
 	Now func() time.Time
+	// Aside, if set, is told the identity of the folder in which the tree is built, before anything is put into it. An
+	// error of it ends the call.
+	Aside func(Identity) error
 }
 
 // A Placed says what [Place] did, also until it failed.
@@ -57,6 +60,11 @@ func Place(ctx context.Context, dir string, build func(ctx context.Context, f *F
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, discardAt(top, name, id)) }()
+	if o.Aside != nil {
+		if err := o.Aside(identity(top, name, &meta{dev: id.dev, ino: id.ino})); err != nil {
+			return nil, err
+		}
+	}
 	if err := build(ctx, &Folder{d: part, path: top.join(name), held: true}); err != nil {
 		return nil, err
 	}

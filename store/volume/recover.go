@@ -4,7 +4,6 @@ import (
 	"errors"
 	"io/fs"
 	"regexp"
-	"strconv"
 	"strings"
 )
 
@@ -81,13 +80,12 @@ func (c *recovery) beside() error {
 	if err != nil {
 		return err
 	}
-	ready := regexp.MustCompile(`^new-(` + stampPattern + `)\.([0-9]+)$`)
 	for _, name := range names {
 		rest, named := strings.CutPrefix(name, c.base+".")
 		if !named {
 			continue
 		}
-		if match := ready.FindStringSubmatch(rest); match != nil {
+		if match := readyName.FindStringSubmatch(rest); match != nil {
 			err = c.ready(name, match[1], match[2])
 		} else if isNew(rest) {
 			c.left(name)
@@ -107,11 +105,11 @@ func (c *recovery) inside() error {
 	if err != nil {
 		return err
 	}
-	moving := regexp.MustCompile(`^\.(out|in)-(` + stampPattern + `)$`)
 	for _, name := range names {
-		if match := moving.FindStringSubmatch(name); match != nil {
+		rest, hidden := strings.CutPrefix(name, ".")
+		if match := movingName.FindStringSubmatch(rest); hidden && match != nil {
 			err = c.moving(name, match[1], match[2])
-		} else if rest, ok := strings.CutPrefix(name, "."); ok && isNew(rest) {
+		} else if hidden && isNew(rest) {
 			c.left(name)
 		}
 		if err != nil {
@@ -227,7 +225,6 @@ func isNew(rest string) bool {
 // ready looks at the tree that was about to be exchanged with the target. The number is the inode of
 // the new tree: if target has it, this is the old one.
 func (c *recovery) ready(name, stamp, number string) error {
-	ino, _ := strconv.ParseUint(number, 10, 64)
 	previous := c.entry("before-", stamp)
 	var err error
 	switch {
@@ -238,7 +235,7 @@ func (c *recovery) ready(name, stamp, number string) error {
 		c.found.Undone = true
 		c.left(name)
 		err = c.rename(c.home, previous, c.home, c.base)
-	case c.exists && ino != 0 && c.site.id().ino == ino:
+	case c.isReplaced(number):
 		c.found.Completed, c.found.Previous = true, c.pathTo(previous)
 		err = c.rename(c.home, name, c.home, previous)
 	default:

@@ -20,6 +20,10 @@ type ReplaceOptions struct {
 	DiscardPrevious bool
 	// Now gives the time for the dated name of the previous tree; nil means time.Now.
 	Now func() time.Time
+	// Aside, if set, is told, from the calling goroutine, the identity of each folder that may be found aside later:
+	// that of a new one before anything is put into it, and that of what target holds before it is replaced. An error
+	// of it ends the call.
+	Aside func(Identity) error
 }
 
 // A Replaced says what [Replace] did.
@@ -72,7 +76,8 @@ var (
 	ErrNotReplaceable = errors.New("this can't be replaced")
 
 	// ErrTorn is returned by Replace when the exchange failed halfway and could not be undone
-	// either. Nothing is lost, but the old tree is not in its place: Recover puts it there.
+	// either, and by RemoveAside for what a killed exchange left. Nothing is lost, but the old tree is not in its place:
+	// Recover puts it there.
 	ErrTorn = errors.New("the old tree is not in its place")
 
 	// ErrNotDiscarded is returned by Replace, together with what it did, when the new tree is in
@@ -149,7 +154,7 @@ func replaceFolder(ctx context.Context, target string, build func(ctx context.Co
 	if o.Now != nil {
 		now = o.Now
 	}
-	r := &replacement{mover: m, site: s, stamp: s.freeStamp(now())}
+	r := &replacement{mover: m, site: s, stamp: s.freeStamp(now()), told: o.Aside}
 	defer r.close()
 	if s.mounted {
 		if r.oldLook, err = lookAt(s.live); err != nil {
@@ -191,7 +196,11 @@ func (r *replacement) keepMarked(done *Replaced) error {
 	if !r.mounted {
 		return nil
 	}
-	if err := r.aside.only(r.previous); err != nil {
+	id, err := identityAt(r.home, filepath.Base(done.Previous))
+	if err == nil {
+		err = r.aside.only(id)
+	}
+	if err != nil {
 		done.NotRestored = append(done.NotRestored, Note{".", fmt.Sprintf("the mark of what is set aside: %v", err), 1})
 	}
 	return nil
@@ -218,14 +227,19 @@ type replacement struct {
 	previous inode   // of the old tree, once it has its dated name
 	aside    *marker // in a mount point; else nil
 	undo     []func() error
+	told     func(Identity) error // see ReplaceOptions.Aside; nil: nobody asks
 
 	oldLook, newLook *look // of a mount point's root
 }
 
-// mark notes a folder of ours in a mount point as set aside.
-func (r *replacement) mark(id inode) error {
-	if !r.mounted {
-		return nil
+// mark notes a folder of ours, and in a mount point marks it, as set aside.
+func (r *replacement) mark(d *folder) error {
+	id, err := identityAt(d, ".")
+	if err != nil {
+		return err
+	}
+	if err := r.tell(id); err != nil || !r.mounted {
+		return err
 	}
 	if r.aside == nil {
 		r.aside = &marker{home: r.home}
@@ -234,6 +248,25 @@ func (r *replacement) mark(id inode) error {
 		return fmt.Errorf("marking what is set aside in %s: %w", r.path, err)
 	}
 	return nil
+}
+
+func (r *replacement) tell(id Identity) error {
+	if r.told == nil {
+		return nil
+	}
+	return r.told(id)
+}
+
+// tellPrevious tells what target holds.
+func (r *replacement) tellPrevious() error {
+	if r.told == nil || !r.exists {
+		return nil
+	}
+	id, err := identityAt(r.home, r.base)
+	if err != nil {
+		return err
+	}
+	return r.tell(id)
 }
 
 func (r *replacement) close() {
@@ -285,7 +318,7 @@ func (r *replacement) stage(name string, wrapped bool) (err error) {
 		return err
 	}
 	r.made = name
-	if err := r.mark(r.id); err != nil {
+	if err := r.mark(r.staged); err != nil {
 		return err
 	}
 	tree, path := r.staged, r.pathTo(name)
@@ -321,6 +354,9 @@ func (r *replacement) dressTop() error {
 func (r *replacement) exchangeTrees() (*Replaced, error) {
 	ready := r.entry("new-", r.stamp+"."+strconv.FormatUint(r.id.ino, 10))
 	if err := r.relabel(ready); err != nil {
+		return nil, err
+	}
+	if err := r.tellPrevious(); err != nil {
 		return nil, err
 	}
 	if err := r.dressTop(); err != nil {

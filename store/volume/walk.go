@@ -88,6 +88,7 @@ func walk(ctx context.Context, dir string, sink Sink, o ReadOptions, tries int) 
 	w.times = changeTimes{clock: o.clock, look: !nothingFound, trusted: make(map[uint64]bool)}
 	d := &delivery{opts: o, sink: sink, attempts: tries, report: &ReadReport{}, room: w.room, used: w.free}
 	defer func() { d.report.Excluded, d.report.CacheFolders = c.excluded, c.caches }()
+	defer func() { d.report.LeftOut = c.leftOut }()
 	defer func() { d.report.NoChangeTimes = w.times.missed }()
 	defer func() { discardSights(c.lost) }()
 	var running sync.WaitGroup

@@ -23,6 +23,7 @@ type scanner struct {
 	lost    []sight // that nobody took; their folders are closed when all has ended
 
 	excluded, caches int // names and folders left out
+	leftOut          []LeftOut
 }
 
 // sight is what was found under a name, or word of something else.
@@ -149,8 +150,11 @@ func (s *scanner) contents(ctx context.Context, d *sharedFolder, depth int) erro
 	if err != nil {
 		return err
 	}
-	for _, name := range aside {
-		if err := s.skip(ctx, string(s.path)+name, asideNote(name)); err != nil {
+	for _, out := range aside {
+		note := asideNote(out.Path)
+		out.Path = notePath(string(s.path) + out.Path)
+		s.leftOut = append(s.leftOut, out)
+		if err := s.skip(ctx, "./"+out.Path, note); err != nil {
 			return err
 		}
 	}
@@ -163,13 +167,13 @@ func (s *scanner) contents(ctx context.Context, d *sharedFolder, depth int) erro
 }
 
 // aside takes what Replace set aside out of a folder's entries.
-func (s *scanner) aside(ctx context.Context, d *sharedFolder, entries []entry) (rest []entry, aside []string, err error) {
+func (s *scanner) aside(ctx context.Context, d *sharedFolder, entries []entry) (rest []entry, aside []LeftOut, err error) {
 	if !slices.ContainsFunc(entries, isMarkerName) {
 		return entries, nil, nil // as nearly everywhere
 	}
-	rest, err = pinned(d, func(f *folder) (rest []entry, _ error) {
-		rest, aside = withoutAside(ctx, f, entries)
-		return rest, nil
+	rest, err = pinned(d, func(f *folder) (rest []entry, err error) {
+		rest, aside, err = withoutAside(ctx, f, entries)
+		return rest, err
 	})
 	return rest, aside, err
 }

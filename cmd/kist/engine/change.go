@@ -18,9 +18,16 @@ func (e *Engine) Pull(ctx context.Context, image string) error {
 }
 
 // Create runs the words of a create command, such as Remake gives, and gives the id of
-// the container, which is not started.
+// the container, which is not started. Values of variables go by the engine's environment where they can: others on the
+// machine see its words.
 func (e *Engine) Create(ctx context.Context, words []string) (id string, err error) {
-	out, err := e.call(ctx, e.wait, words...)
+	run := *e
+	if with, ok := e.run.(EnvRunner); ok {
+		var env []string
+		words, env = hidden(words)
+		run.run = withEnv{with, env}
+	}
+	out, err := run.call(ctx, e.wait, words...)
 	if err != nil {
 		return "", err
 	}

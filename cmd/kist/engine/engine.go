@@ -28,6 +28,13 @@ type Runner interface {
 	Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error
 }
 
+// EnvRunner is a Runner that can give the program variables, NAME=VALUE, beside those that it has by itself: others on the
+// machine see the words of a command, and not its environment.
+type EnvRunner interface {
+	Runner
+	RunEnv(ctx context.Context, env, args []string, stdin io.Reader, stdout, stderr io.Writer) error
+}
+
 // Engine is a container engine. Its methods may be called at the same time.
 type Engine struct {
 	name string

@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"encoding/json"
 	"fmt"
+	"maps"
+	"strconv"
 	"strings"
 )
 
@@ -31,6 +33,27 @@ func NewLaunch(c *Container, i *Image) *Launch {
 		l.Digest = cmp.Or(l.Digest, i.Digest)
 	}
 	return l
+}
+
+// WithRestart gives the same with another restart policy, as Container.RestartPolicy gives one.
+func (l *Launch) WithRestart(policy string) *Launch {
+	next := *l
+	host := newSettings(l.HostConfig)
+	values := make(map[string]json.RawMessage, len(host.values))
+	maps.Copy(values, host.values)
+	name, most, _ := strings.Cut(policy, ":")
+	n, _ := strconv.Atoi(most)
+	is := struct {
+		Name              string
+		MaximumRetryCount int
+	}{name, n}
+	if b, err := json.Marshal(is); err == nil {
+		values["RestartPolicy"] = b
+	}
+	if b, err := json.Marshal(values); err == nil {
+		next.HostConfig = b
+	}
+	return &next
 }
 
 // ParseLaunch reads what json.Marshal wrote.

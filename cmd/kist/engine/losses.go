@@ -30,7 +30,7 @@ var ofEach = map[string]bool{
 	"Image": true, "CreateCommand": true, "Annotations": true, "OnBuild": true, "ContainerIDFile": true,
 	"Env": true, "Labels": true, "Hostname": true, "Volumes": true, "ExposedPorts": true,
 	"AttachStdin": true, "AttachStdout": true, "AttachStderr": true, "ConsoleSize": true, "ArgsEscaped": true,
-	"Binds": true, "Mounts": true,
+	"Binds": true, "Mounts": true, "RestartPolicy": true, // it gets that later
 }
 
 // hostSettings prepares those of HostConfig that engines write in more than one way.

@@ -17,7 +17,7 @@ func (v *verifier) noteUnneeded() {
 		}
 	}
 	if n > 0 {
-		v.note("slabs that no capture needs which can be read: %d, of %d bytes together; reclaiming frees them, unless index files are missing", n, bytes)
+		v.note("slabs that no capture needs which can be read: %d, of %s together; reclaiming frees them, unless index files are missing", n, names.Count(bytes, "byte", "bytes"))
 	}
 }
 
@@ -35,7 +35,7 @@ func (v *verifier) noteUnlisted() {
 	slices.Sort(needed)
 	slices.Sort(others)
 	if len(needed) > 0 {
-		v.note("a table is missing, of %d slabs that captures need (%s); no capture is harmed, and repairing writes it anew", len(needed), names.Shortened(needed, names.Most))
+		v.note("a table is missing, of %s that captures need (%s); no capture is harmed, and repairing writes it anew", names.Count(len(needed), "slab", "slabs"), names.Shortened(needed, names.Most))
 	}
 	if len(others) > 0 && len(v.o.Captures) == 0 {
 		v.note("slabs that no table lists: %d (%s), as after an interrupted capture; the next capture finds what is whole in them", len(others), names.Shortened(others, names.Most))
@@ -56,6 +56,6 @@ func (v *verifier) foreign(name string) {
 // noteStrangers says how many more of them there are.
 func (v *verifier) noteStrangers() {
 	if n := v.strangers - names.Most; n > 0 {
-		v.note("%d more files are no objects of kist", n)
+		v.note("%s of kist", names.Count(n, "more file is no object", "more files are no objects"))
 	}
 }

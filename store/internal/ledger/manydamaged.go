@@ -28,7 +28,7 @@ func (m ManyDamaged) Error() string {
 		b.WriteString(err.Error())
 	}
 	if n := len(m) - names.Most; n > 0 {
-		fmt.Fprintf(&b, "\nand %d more index files that can't be read", n)
+		fmt.Fprintf(&b, "\nand %s that can't be read", names.Count(n, "more index file", "more index files"))
 	}
 	return b.String()
 }

@@ -182,6 +182,7 @@ func (p *repairer) dropFrom(ctx context.Context, captures []*ledger.Capture) (re
 func (p *repairer) withoutLost(ctx context.Context, h *healer, c *ledger.Capture) (*format.IndexFile, error) {
 	record := *c.IndexFile
 	record.Volumes = nil
+	var whole []string // volumes that are lost
 	for i := range c.Volumes {
 		vol := &c.Volumes[i]
 		lost, err := p.lostOf(ctx, vol)
@@ -190,6 +191,7 @@ func (p *repairer) withoutLost(ctx context.Context, h *healer, c *ledger.Capture
 		}
 		switch {
 		case lost.whole:
+			whole = append(whole, "all of volume "+vol.Name)
 		case len(lost.entries) == 0:
 			record.Volumes = append(record.Volumes, *vol)
 		default:
@@ -200,8 +202,15 @@ func (p *repairer) withoutLost(ctx context.Context, h *healer, c *ledger.Capture
 			record.Volumes = append(record.Volumes, *rest)
 		}
 	}
+	if len(whole) > 0 && len(record.Volumes) > 0 {
+		first := &record.Volumes[0]
+		first.Warnings = append(slices.Clone(first.Warnings), DroppedText+names.Shortened(whole, 2*names.Most))
+	}
 	return &record, nil
 }
+
+// DroppedText begins the warnings that say what was given up. Readers go by it: it stays as it is.
+const DroppedText = "members whose contents were damaged, and that were dropped: "
 
 // volumeWithout takes a volume in again, without some members. Its stream is
 // another one then.
@@ -248,7 +257,7 @@ func (p *repairer) volumeWithout(ctx context.Context, h *healer, vol *format.Vol
 	}
 	// The hash was of the stream with all members; the digests prove what is left.
 	record.Length, record.SHA256 = list.Length, nil
-	record.Warnings = append(slices.Clone(vol.Warnings), fmt.Sprintf("members whose contents were damaged, and that were dropped: %s", names.Shortened(lost.paths, 2*names.Most)))
+	record.Warnings = append(slices.Clone(vol.Warnings), DroppedText+names.Shortened(lost.paths, 2*names.Most))
 	err = h.w.WriteRecipes(&record, &t)
 	return &record, err
 }

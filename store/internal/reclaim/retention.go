@@ -35,7 +35,11 @@ func (r *Keeper) Hold(ctx context.Context, ids []string, said *format.MarkRecord
 			}
 		}
 		for _, id := range ids {
-			if s.Held(id) {
+			same, err := r.holdsFor(ctx, s, id, said.Reason)
+			if err != nil {
+				return err
+			}
+			if len(same) > 0 {
 				continue
 			}
 			if err := l.Check(ctx); err != nil {
@@ -47,6 +51,32 @@ func (r *Keeper) Hold(ctx context.Context, ids []string, said *format.MarkRecord
 		}
 		return l.CheckMarked(ctx, ids, going)
 	})
+}
+
+// holdsFor gives the names of a capture's holds that count and have a reason. What can't be read has another one.
+func (r *Keeper) holdsFor(ctx context.Context, s *ledger.Standing, id, reason string) (same []string, err error) {
+	for _, name := range s.MarksOf(names.Holds, id) {
+		info, err := r.storage.Stat(ctx, name)
+		if errors.Is(err, storage.ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		record, err := vault.ReadMark[format.MarkRecord](ctx, r.vault, format.Hold, info)
+		switch {
+		case err == nil && record.Reason == reason:
+			same = append(same, name)
+		case err != nil && !vault.IsDamage(err) && !errors.Is(err, storage.ErrNotFound):
+			return nil, err
+		}
+	}
+	return same, nil
+}
+
+// ReleaseFor ends the holds of captures that have a reason, each for good.
+func (r *Keeper) ReleaseFor(ctx context.Context, ids []string, reason string) error {
+	return r.release(ctx, ids, func(s *ledger.Standing, id string) ([]string, error) { return r.holdsFor(ctx, s, id, reason) })
 }
 
 // underLease lets do decide on captures by what there is. The lease comes first:
@@ -71,9 +101,17 @@ func (r *Keeper) underLease(ctx context.Context, ids []string, host string, do f
 
 // Release ends the holds of captures, each for good.
 func (r *Keeper) Release(ctx context.Context, ids []string) error {
+	return r.release(ctx, ids, func(s *ledger.Standing, id string) ([]string, error) { return s.MarksOf(names.Holds, id), nil })
+}
+
+func (r *Keeper) release(ctx context.Context, ids []string, which func(*ledger.Standing, string) ([]string, error)) error {
 	return r.underLease(ctx, ids, "", func(l *lease.Lease, s *ledger.Standing, _ *ledger.Batches) error {
 		for _, id := range ids {
-			for _, name := range s.MarksOf(names.Holds, id) {
+			marks, err := which(s, id)
+			if err != nil {
+				return err
+			}
+			for _, name := range marks {
 				if err := l.Check(ctx); err != nil {
 					return err
 				}

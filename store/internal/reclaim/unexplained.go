@@ -8,6 +8,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
@@ -45,12 +46,12 @@ func (v *survey) checkExplained(ctx context.Context, others []lease.Writer) erro
 	if err := v.explain(ctx, odd); err != nil || !v.tooMuch(odd, stored) {
 		return err
 	}
-	why := "needed by no capture"
+	slabs, why := names.Count(len(odd), "slab", "slabs"), "needed by no capture"
 	if len(v.captures) == 0 {
-		why = "there, and no capture is"
+		why = "no capture is there"
 	}
-	return fmt.Errorf("%w: %d slabs of %d bytes, of %d bytes stored, are %s. If index files (captures/…) are missing, bring them back from a copy; "+
-		"if it is what interrupted captures left, or what was given up by repairing, it can be accepted, and is freed then", ErrUnexplained, len(odd), bytesOf(odd), stored, why)
+	return fmt.Errorf("%w: %s of %s, of %s stored, would go: %s. If index files (captures/…) are missing, bring them back from a copy; "+
+		"if it is what interrupted captures left, or what was given up by repairing, it can be accepted, and is freed then", ErrUnexplained, slabs, names.Count(bytesOf(odd), "byte", "bytes"), names.Count(stored, "byte", "bytes"), why)
 }
 
 func (v *survey) tooMuch(odd map[format.SlabID]*stocked, stored int64) bool {

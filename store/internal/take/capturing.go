@@ -68,6 +68,7 @@ type Told struct {
 	Changed   int  // files that changed while they were read
 	Reused    int  // members taken over from an earlier capture
 	FirstRead bool // of a folder: there is no capture of this machine to take over from
+	LeftOut   []volume.LeftOut
 }
 
 // Capture records volumes. When it gives no error, all is on disk.
@@ -85,7 +86,7 @@ func (r *Taker) Capture(ctx context.Context, o Options) (*Made, error) {
 	r.stock.TidyTables(ctx, s.lease, s.tables)
 	made := &Made{Capture: c, Notes: s.notes()}
 	for _, t := range s.taken {
-		made.Volumes = append(made.Volumes, Told{t.changed, t.reused, t.firstRead})
+		made.Volumes = append(made.Volumes, Told{t.changed, t.reused, t.firstRead, t.leftOut})
 	}
 	return made, nil
 }

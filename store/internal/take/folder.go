@@ -55,7 +55,7 @@ func (s *session) walkFolder(ctx context.Context, v Volume, reread bool) (*volum
 	if report.NoChangeTimes && !v.Folder.Reread {
 		f.t.record.Warnings = append(f.t.record.Warnings, noChangeTimes)
 	}
-	f.t.changed = len(report.Changed)
+	f.t.changed, f.t.leftOut = len(report.Changed), report.LeftOut
 	return f.t, nil
 }
 

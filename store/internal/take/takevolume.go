@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/weave"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // volumeTaken is a volume whose chunks have been taken in.
@@ -24,6 +25,7 @@ type volumeTaken struct {
 	reused   int       // members taken over from an earlier capture
 
 	firstRead bool // of a folder: there is no capture of this machine to take over from
+	leftOut   []volume.LeftOut
 }
 
 // takeVolume reads a volume to its end.

@@ -17,6 +17,9 @@ type Line struct {
 	shared []string // flags of every command
 	flags  []string // the command's own flags
 	rest   []string // all else
+	once   []string // flags that were given, of onceOnly
+
+	own, ofAll map[string]string // the values of both kinds of flags, the last one counts
 }
 
 // Args puts the parts in the order that the flag parser needs.
@@ -28,11 +31,33 @@ func (l *Line) Args() []string {
 	return append(out, l.rest...)
 }
 
+// Rest gives what is neither a command word nor a flag.
+func (l *Line) Rest() []string { return l.rest }
+
+// Replace puts flags before the command's own, and other words in the place of the rest.
+func (l *Line) Replace(flags, rest []string) {
+	l.flags, l.rest = slices.Concat(flags, l.flags), rest
+}
+
+// Has tells whether one of the command's own flags is given.
+func (l *Line) Has(names ...string) bool {
+	return slices.ContainsFunc(names, func(name string) bool {
+		_, ok := l.own[name]
+		return ok
+	})
+}
+
+// Value gives the value of one of the command's own flags, the last one that was given.
+func (l *Line) Value(name string) string { return l.own[name] }
+
+// Shared gives the value of a flag of every command.
+func (l *Line) Shared(name string) string { return l.ofAll[name] }
+
 // Arrange takes a command line apart, so that flags may stand anywhere: the
 // parser stops at the first argument that is none. A command's own flag hides a
 // shared one of that name behind the command word. "--" ends the flags.
 func Arrange(shared []cli.Flag, commands []*cli.Command, args []string) (*Line, error) {
-	line := &Line{}
+	line := &Line{own: make(map[string]string), ofAll: make(map[string]string)}
 	var own []cli.Flag
 	for len(args) > 0 {
 		arg := args[0]
@@ -43,6 +68,8 @@ func Arrange(shared []cli.Flag, commands []*cli.Command, args []string) (*Line, 
 		case arg == "-h" || arg == "--help":
 			line.Help = true
 			args = args[1:]
+		case arg == "--version" && len(line.Words) == 0 && len(args) == 1 && len(line.rest) == 0:
+			args = []string{"version"} // as programs commonly have it
 		case len(arg) > 1 && arg[0] == '-':
 			n, err := line.addFlag(own, shared, args)
 			if err != nil {
@@ -82,18 +109,22 @@ func (l *Line) complete(missing []*cli.Command) error {
 // meant: all captures retired, not those of a name.
 var mayBeEmpty = []string{"label", "note", "version", "host"}
 
+// onceOnly are flags that take several values with some commands. Where they take one, a second one was meant as well:
+// of other flags the last one counts.
+var onceOnly = []string{"container"}
+
 // addFlag takes the flag that args begin with, and gives how many of them it is.
 func (l *Line) addFlag(own, shared []cli.Flag, args []string) (int, error) {
 	name, value, joined := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(args[0], "-"), "-"), "=")
-	to := &l.flags
+	to, values := &l.flags, l.own
 	flag := findFlag(own, name)
 	if flag == nil {
-		to = &l.shared
+		to, values = &l.shared, l.ofAll
 		flag = findFlag(shared, name)
 	}
 	if flag == nil {
-		return 0, Usagef("no flag %s here; %s --help lists those that there are (-- ends the flags)",
-			screen.Line(args[0]), strings.Join(append([]string{"kist"}, l.Words...), " "))
+		return 0, Usagef("no flag %s here; %s --help lists those that there are (-- ends the flags)%s",
+			screen.Line(args[0]), strings.Join(append([]string{"kist"}, l.Words...), " "), meantFlag(name, own, shared))
 	}
 	n := 1
 	if d, ok := flag.(cli.DocGenerationFlag); ok && d.TakesValue() {
@@ -107,8 +138,26 @@ func (l *Line) addFlag(own, shared []cli.Flag, args []string) (int, error) {
 			return 0, Usagef("flag --%s: its value is empty", name)
 		}
 	}
-	*to = append(*to, args[:n]...)
+	if _, single := flag.(*cli.StringFlag); single && slices.Contains(onceOnly, name) {
+		if slices.Contains(l.once, name) {
+			return 0, Usagef("flag --%s: it is given twice, and takes one value here", name)
+		}
+		l.once = append(l.once, name)
+	}
+	*to, values[name] = append(*to, args[:n]...), value
 	return n, nil
+}
+
+// meantFlag asks whether a known flag was meant.
+func meantFlag(name string, own, shared []cli.Flag) string {
+	var known []string
+	for _, f := range slices.Concat(own, shared) {
+		known = append(known, f.Names()...)
+	}
+	if near := Nearest(name, known); near != "" {
+		return "; did you mean --" + near + "?"
+	}
+	return ""
 }
 
 func findFlag(flags []cli.Flag, name string) cli.Flag {
@@ -128,15 +177,18 @@ func FindCommand(commands []*cli.Command, before []string, name string) (*cli.Co
 		}
 	}
 	if len(before) == 0 {
-		return nil, Usagef("no command %q; kist help lists those that there are", name)
+		return nil, Usagef("no command %q; kist help lists those that there are%s", name, Meant(name, namesOf(commands)))
 	}
-	return nil, Usagef("kist %s has no %q, but %s", strings.Join(before, " "), name, commandNames(commands))
+	return nil, Usagef("kist %s has no %q, but %s%s", strings.Join(before, " "), name, commandNames(commands), Meant(name, namesOf(commands)))
 }
 
-func commandNames(commands []*cli.Command) string {
-	var names []string
+func commandNames(commands []*cli.Command) string { return strings.Join(namesOf(commands), ", ") }
+
+func namesOf(commands []*cli.Command) (names []string) {
 	for _, c := range commands {
-		names = append(names, c.Name)
+		if !c.Hidden {
+			names = append(names, c.Name)
+		}
 	}
-	return strings.Join(names, ", ")
+	return names
 }

@@ -75,3 +75,11 @@ func Time(s string) (time.Time, error) {
 	}
 	return time.Time{}, Usagef("time %q: write it as 2026-03-14, \"2026-03-14 02:03\" or 2026-03-14T02:03:00Z", s)
 }
+
+// GoDuration refuses what a flag of the kind cli.DurationFlag does not take: 60s, 5m.
+func GoDuration(s string) error {
+	if d, err := time.ParseDuration(s); err != nil || d < 0 {
+		return fmt.Errorf("%q: write it as 60s or 5m", s)
+	}
+	return nil
+}

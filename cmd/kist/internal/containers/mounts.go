@@ -17,6 +17,7 @@ import (
 type Choice struct {
 	ReadOnly bool     // also what the container can't write
 	Exclude  []string // not what is mounted there
+	Stays    bool     // nobody can ask for what it can't write
 	Several  bool     // the container is one of several: names of volumes tell of which
 }
 
@@ -39,6 +40,7 @@ func (c *Container) Volumes(s *screen.Screen, choice Choice) ([]Volume, error) {
 		case slices.Contains(choice.Exclude, m.Destination):
 			excluded[m.Destination] = true
 		case m.Type != "volume" && m.Type != "bind":
+		case !m.RW && choice.Stays:
 		case !m.RW && !choice.ReadOnly:
 			s.Say("%s is mounted read-only and left out; --include-readonly takes it in.", screen.Printable(m.Destination))
 		default:

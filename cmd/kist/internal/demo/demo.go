@@ -52,8 +52,13 @@ func Show(ctx context.Context, o Options) error {
 	return nil
 }
 
+// columns is how wide a paragraph is.
+const columns = 80
+
 // tell prints a paragraph.
-func (d *demo) tell(format string, args ...any) { d.Screen.Printf("\n"+format+"\n", args...) }
+func (d *demo) tell(format string, args ...any) {
+	d.Screen.Printf("%s", screen.Wrap(fmt.Sprintf("\n"+format+"\n", args...), columns))
+}
 
 func (d *demo) path(parts ...string) string {
 	return filepath.Join(append([]string{d.Dir}, parts...)...)
@@ -64,8 +69,8 @@ func (d *demo) begin() error {
 	if d.service, err = newService(d.path("hazel", "seedbank")); err != nil {
 		return err
 	}
-	d.Screen.Printf("A seed library's catalogue server, seedbank, runs on the machine hazel. Its data volume:\na catalogue with its write-ahead log, accession records, certificates, configuration.\n")
-	d.tell("First a repository; it may lie on a mounted share. A key file opens it here, which suits\ntimers. Without --key-file a passphrase is asked for.")
+	d.tell("A seed library's catalogue server, seedbank, runs on the machine hazel. Its data volume: a catalogue with its write-ahead log, accession records, certificates, configuration.\n")
+	d.tell("First a repository; it may lie on a mounted share. A key file opens it here, which suits timers. Without --key-file a passphrase is asked for.")
 	d.show("export KIST_REPOSITORY=" + screen.ShellQuote(d.path("repository")) + "\n$ export KIST_KEY_FILE=" + screen.ShellQuote(d.path("kist.key")))
 	_, err = d.kist("setup")
 	return err
@@ -83,6 +88,7 @@ func (d *demo) kist(args ...string) (string, error) {
 	d.show(strings.Join(words, " "))
 	env := map[string]string{
 		"KIST_REPOSITORY": d.path("repository"), "KIST_KEY_FILE": d.path("kist.key"), "KIST_STATE": d.path("state"),
+		"KIST_CONFIG": "off",
 	}
 	var printed bytes.Buffer
 	if d.Screen.Quiet {
@@ -107,7 +113,7 @@ func (t teeWriter) Write(p []byte) (int, error) {
 
 // captureAll captures the service before each upgrade, and upgrades it.
 func (d *demo) captureAll() error {
-	d.tell("Before each upgrade the service is stopped and captured, with its version and how it was\nlaunched. The --taken here only stands for the months between.")
+	d.tell("Before each upgrade the service is stopped and captured, with its version and how it was launched. The --taken here only stands for the months between.")
 	for i, r := range releases() {
 		if i > 0 {
 			d.tell("Some weeks later; seedbank now runs as %s, and people have used it.", r.version)
@@ -146,7 +152,7 @@ func (d *demo) look() error {
 // goBack restores the capture before the last one.
 func (d *demo) goBack() error {
 	version := releases()[1].version
-	d.tell("Suppose that the upgrade does not come up. Version %s and its data are wanted back. They are\nbuilt beside the new folder, verified, and only then appear under its name:", version)
+	d.tell("Suppose that the upgrade does not come up. Version %s and its data are wanted back. They are built beside the new folder, verified, and only then appear under its name:", version)
 	dir := d.path("hazel", "seedbank-"+version)
 	if _, err := d.kist("restore", d.ids[1], "--into", dir); err != nil {
 		return err
@@ -158,7 +164,7 @@ func (d *demo) goBack() error {
 	if restored.digest != d.states[1].digest {
 		return fmt.Errorf("%s: %w", dir, ErrDiffers)
 	}
-	d.tell("Read again as a tar stream, the restored folder has the SHA-256 that the live folder had when\nit was captured, %.16s…: contents, names, modes, times, owners, links, attributes.", restored.digest)
+	d.tell("Read again as a tar stream, the restored folder has the SHA-256 that the live folder had when it was captured, %.16s…: contents, names, modes, times, owners, links, attributes.", restored.digest)
 	return nil
 }
 
@@ -191,7 +197,8 @@ func (d *demo) saving() error {
 	d.tell("The three volumes as tar streams:                                   %8s\n"+
 		"Three tarballs, each by itself under zstd level 3 (as the Go library\n"+
 		"klauspost/compress has it, SpeedDefault):                           %8s\n"+
-		"The repository, every file of it counted, and encrypted:            %8s, %.0f%% of the tarballs",
+		"The repository, every file of it counted, and encrypted:            %8s\n"+
+		"(%.0f%% of the tarballs)",
 		screen.Size(uint64(plain)), screen.Size(uint64(packed)), screen.Size(uint64(stored)), 100*float64(stored)/float64(packed))
 	return nil
 }
@@ -210,7 +217,7 @@ func (d *demo) thinOut() error {
 	if _, err := d.kist(rule...); err != nil {
 		return err
 	}
-	d.tell("Retired captures can still be restored, and taken back, for a grace time. kist reclaim frees their\nspace after it; here without it, since nobody else is at work:")
+	d.tell("Retired captures can still be restored, and taken back, for a grace time. kist reclaim frees their space after it; here without it, since nobody else is at work:")
 	if _, err := d.kist("reclaim", "--grace", "0"); err != nil {
 		return err
 	}

@@ -1,8 +1,11 @@
 package files
 
 import (
+	"errors"
+	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 )
@@ -73,5 +76,69 @@ func TestRemoveTree(t *testing.T) {
 	}
 	if _, err := os.Lstat(dir); !os.IsNotExist(err) {
 		t.Errorf("it is still there: %v", err)
+	}
+}
+
+// TestWrite: a file is there whole or as it was before, and nothing is left beside it.
+func TestWrite(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "usage.html")
+	text := func(s string) func(io.Writer) error {
+		return func(w io.Writer) error { _, err := io.WriteString(w, s); return err }
+	}
+	broken := errors.New("broken")
+	for _, step := range []struct {
+		overwrite bool
+		write     func(io.Writer) error
+		fails     bool
+		want      string
+	}{
+		{false, func(w io.Writer) error { io.WriteString(w, "half"); return broken }, true, ""},
+		{false, text("one"), false, "one"},
+		{false, text("two"), true, "one"},
+		{true, func(w io.Writer) error { io.WriteString(w, "half"); return broken }, true, "one"},
+		{true, text("three"), false, "three"},
+	} {
+		err := Write(path, step.overwrite, step.write)
+		if (err != nil) != step.fails {
+			t.Errorf("%+v: %v", step, err)
+		}
+		if got, _ := os.ReadFile(path); string(got) != step.want {
+			t.Errorf("%+v: the file has %q", step, got)
+		}
+		entries, err := os.ReadDir(dir)
+		if err != nil || len(entries) > 1 {
+			t.Errorf("%+v: %v beside it, %v", step, entries, err)
+		}
+	}
+	if err := os.Mkdir(filepath.Join(dir, "folder"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := Write(filepath.Join(dir, "folder"), true, text("four")); err == nil {
+		t.Error("a folder was replaced")
+	}
+	if err := Write(filepath.Join(dir, "nowhere", "file"), false, text("five")); err == nil {
+		t.Error("written where no folder is")
+	}
+}
+
+// TestWriteMode: what a page may be read by is said once, and stays.
+func TestWriteMode(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("modes are of POSIX")
+	}
+	path := filepath.Join(t.TempDir(), "usage.html")
+	write := func(w io.Writer) error { _, err := io.WriteString(w, "x"); return err }
+	for _, want := range []os.FileMode{0o600, 0o644} {
+		if err := Write(path, true, write); err != nil {
+			t.Fatal(err)
+		}
+		info, err := os.Stat(path)
+		if err != nil || info.Mode().Perm() != want {
+			t.Fatalf("mode %v, not %v: %v", info.Mode(), want, err)
+		}
+		if err := os.Chmod(path, 0o644); err != nil {
+			t.Fatal(err)
+		}
 	}
 }

@@ -4,12 +4,13 @@ package files
 
 import (
 	"errors"
+	"fmt"
 	"os"
 )
 
 // TryLock fails: here a run that was killed can't be told from one that goes on.
 func TryLock(*os.File) (bool, error) {
-	return false, errors.New("on this system a run that was killed can't be told from one that goes on: what must be brought to its end by the next one is not begun")
+	return false, fmt.Errorf("%w: on this system a run that was killed can't be told from one that goes on: what must be brought to its end by the next one is not begun", errors.ErrUnsupported)
 }
 
 func checkOwn(*os.File) error { return nil }

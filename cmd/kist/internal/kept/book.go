@@ -6,16 +6,19 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/store/storage/cache"
+	"github.com/kistarchive/kist/store/volume"
 )
 
-// Book is a file of the places that restores went to on this machine. Its methods may be called by
-// several processes: lines are appended at once, and what is in it twice counts once.
+// Book is a file of the places that restores went to on this machine, and of what they may have set aside there. Its
+// methods may be called by several processes: lines are appended at once, and what is in it twice counts once.
 type Book struct {
 	Folder string // that it is in; "" for none: nothing is noted
 }
@@ -25,17 +28,22 @@ const (
 	maxBook  = 4 << 20 // bytes that are read
 )
 
-// line is one of a book: either a folder that was restored into, or the path of a single entry that was kept.
+// line is one of a book: a folder that was restored into, or the path of a single entry that was kept, and
+// perhaps what was there, or was made for it.
 type line struct {
-	Target string `json:"target,omitempty"`
-	Single string `json:"single,omitempty"`
+	Target   string          `json:"target,omitempty"`
+	Single   string          `json:"single,omitempty"`
+	Identity volume.Identity `json:"identity,omitzero"`
 }
 
-// Note notes folders that will be restored into, before they are.
+// Note notes folders that will be restored into, before they are, and what they are now: that will be set aside.
 func (b Book) Note(targets ...string) error {
 	var lines []line
 	for _, t := range targets {
 		lines = append(lines, line{Target: t})
+		if id, err := volume.IdentityOf(t); err == nil {
+			lines = append(lines, line{Target: t, Identity: id})
+		}
 	}
 	return b.add(lines)
 }
@@ -44,7 +52,9 @@ func (b Book) Note(targets ...string) error {
 func (b Book) NoteSingle(paths ...string) error {
 	var lines []line
 	for _, p := range paths {
-		lines = append(lines, line{Single: p})
+		l := line{Single: p}
+		l.Identity, _ = volume.IdentityOf(p) // without, only its name tells what it is
+		lines = append(lines, l)
 	}
 	return b.add(lines)
 }
@@ -73,13 +83,15 @@ func (b Book) add(lines []line) error {
 	if err := b.check(); err != nil {
 		return err
 	}
-	f, err := os.OpenFile(filepath.Join(b.Folder, bookName), os.O_WRONLY|os.O_CREATE|os.O_APPEND, 0o600)
+	f, err := files.OpenOwn(b.path(), os.O_WRONLY|os.O_CREATE|os.O_APPEND)
 	if err != nil {
 		return err
 	}
 	_, err = f.Write(out.Bytes())
 	return errors.Join(err, f.Sync(), f.Close())
 }
+
+func (b Book) path() string { return filepath.Join(b.Folder, bookName) }
 
 // check makes sure that nobody else writes the book: what it names may be removed.
 func (b Book) check() error {
@@ -94,20 +106,25 @@ func (b Book) read() (lines []line, err error) {
 	if b.Folder == "" {
 		return nil, nil
 	}
-	text, err := os.ReadFile(filepath.Join(b.Folder, bookName))
+	f, err := files.OpenOwn(b.path(), os.O_RDONLY)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
-	}
-	if err == nil {
-		err = b.check()
 	}
 	if err != nil {
 		return nil, err
 	}
+	defer f.Close()
+	if err := b.check(); err != nil {
+		return nil, err
+	}
+	text, err := io.ReadAll(io.LimitReader(f, maxBook))
+	if err != nil {
+		return nil, err
+	}
 	seen := make(map[line]bool)
-	for s := bufio.NewScanner(bytes.NewReader(text[:min(len(text), maxBook)])); s.Scan(); {
+	for s := bufio.NewScanner(bytes.NewReader(text)); s.Scan(); {
 		var l line
-		if json.Unmarshal(s.Bytes(), &l) != nil || l == (line{}) || seen[l] || !filepath.IsAbs(l.Target+l.Single) {
+		if json.Unmarshal(s.Bytes(), &l) != nil || seen[l] || !filepath.IsAbs(l.Target+l.Single) || l.Target != "" && l.Single != "" {
 			continue
 		}
 		seen[l] = true
@@ -137,7 +154,7 @@ func (b Book) forget(gone []line) error {
 	}
 	_, err = f.Write(out.Bytes())
 	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
-		err = os.Rename(f.Name(), filepath.Join(b.Folder, bookName))
+		err = os.Rename(f.Name(), b.path())
 	}
 	if err != nil {
 		os.Remove(f.Name())

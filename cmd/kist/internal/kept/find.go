@@ -2,49 +2,104 @@ package kept
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/store/volume"
 )
 
-// restTime is how long an unfinished tree must not have changed before it is taken for left behind:
-// a restore may be building it. Our choice, as for files that a killed capture left.
-const restTime = 24 * time.Hour
+// Found is something that has a name under which restores set things aside.
+type Found struct {
+	volume.Aside
+	// Noted says that the book has it: a restore of this machine set it aside, or made it.
+	Noted bool
+}
+
+// Proved tells whether more than the name shows that it was set aside.
+func (f *Found) Proved() bool { return f.Noted || f.Marked }
 
 // Find gives what is set aside at the places in the book, and at further ones, sorted by path. Places
 // that can't be looked at are errors beside what was found. What is gone is taken out of the book.
-func (b Book) Find(targets ...string) (found []volume.Aside, err error) {
+func (b Book) Find(targets ...string) (found []Found, err error) {
 	lines, err := b.read()
 	if err != nil {
 		return nil, err
 	}
 	var gone []line
 	var failed []error
-	add := func(l line) {
-		some, err := l.find()
+	seen := make(map[line]bool) // places
+	for _, l := range lines {
+		place := line{Target: l.Target, Single: l.Single}
+		if seen[place] {
+			continue
+		}
+		seen[place] = true
+		some, err := place.find()
 		switch {
 		case err != nil && !errors.Is(err, fs.ErrNotExist):
 			failed = append(failed, err)
 		case len(some) == 0:
-			gone = append(gone, l)
+			gone = append(gone, b.about(lines, place)...)
 		}
-		found = append(found, some...)
-	}
-	for _, l := range lines {
-		add(l)
+		found = append(found, noted(lines, some)...)
 	}
 	for _, t := range targets {
-		add(line{Target: t})
+		some, err := volume.FindAside(t)
+		if err != nil {
+			failed = append(failed, err)
+		}
+		found = append(found, noted(lines, some)...)
 	}
 	if err := b.forget(gone); err != nil {
 		failed = append(failed, err)
 	}
-	slices.SortFunc(found, func(x, y volume.Aside) int { return strings.Compare(x.Path, y.Path) })
-	found = slices.CompactFunc(found, func(x, y volume.Aside) bool { return x.Path == y.Path })
+	slices.SortFunc(found, func(x, y Found) int { return strings.Compare(x.Path, y.Path) })
+	found = slices.CompactFunc(found, func(x, y Found) bool { return x.Path == y.Path })
 	return found, errors.Join(failed...)
+}
+
+// Named gives what has one of the names by its path, be it in the book or not. It fails with fs.ErrNotExist.
+func (b Book) Named(path string) (*Found, error) {
+	lines, err := b.read()
+	if err != nil {
+		return nil, err
+	}
+	one, err := volume.AsideNamed(path)
+	if err != nil {
+		return nil, err
+	}
+	return &noted(lines, []volume.Aside{one})[0], nil
+}
+
+// Has tells whether the book has what is at a path, in a mount point, and that it is the same.
+func (b Book) Has(path string, id volume.Identity) bool {
+	lines, err := b.read()
+	target := paths.ResolvePlace(filepath.Dir(path))
+	return err == nil && slices.ContainsFunc(lines, func(l line) bool {
+		return l.Target != "" && l.Identity.Is(id) && paths.ResolvePlace(l.Target) == target
+	})
+}
+
+// about gives the lines about a place where nothing is left, unless a restore is at work there just now.
+func (b Book) about(lines []line, place line) (all []line) {
+	if place.Target != "" {
+		held, err := b.hold(place.Target)
+		if err != nil {
+			return nil
+		}
+		defer held.Drop()
+	}
+	for _, l := range lines {
+		if l.Target == place.Target && l.Single == place.Single {
+			all = append(all, l)
+		}
+	}
+	return all
 }
 
 func (l line) find() ([]volume.Aside, error) {
@@ -58,7 +113,66 @@ func (l line) find() ([]volume.Aside, error) {
 	return []volume.Aside{one}, nil
 }
 
-// MayBeBuilt tells whether something may be what a restore builds just now.
-func MayBeBuilt(a volume.Aside, now time.Time) bool {
-	return a.Kind == volume.AsideUnfinished && now.Sub(a.Made) < restTime
+// noted tells which things the lines are about: by what they are, and where.
+func noted(lines []line, some []volume.Aside) (found []Found) {
+	for _, a := range some {
+		found = append(found, Found{a, slices.ContainsFunc(lines, func(l line) bool {
+			if !l.Identity.Is(a.Identity) {
+				return false
+			}
+			if l.Single != "" {
+				return filepath.Base(l.Single) == filepath.Base(a.Path) && paths.ResolvePlace(l.Single) == a.Path
+			}
+			return l.Target == a.Target || paths.ResolvePlace(l.Target) == a.Target
+		})})
+	}
+	return found
+}
+
+// ErrUnproved is returned for what only its name says to have been set aside.
+var ErrUnproved = errors.New("only its name says that a restore set it aside")
+
+// ErrMayBeBuilt is returned for an unfinished tree that may be what a restore builds just now.
+var ErrMayBeBuilt = errors.New("a restore may be building it")
+
+// Remove removes something that was set aside, for good. byName takes the caller's word for what only a name tells:
+// without, it fails with ErrUnproved and ErrMayBeBuilt. It fails with ErrBusy where a restore is at work, with
+// volume.ErrTorn for what an exchange that was killed left, and with what else volume.RemoveAside fails with.
+func (b Book) Remove(f *Found, byName bool, now time.Time) error {
+	switch {
+	case f.Kind == volume.AsideTorn || byName:
+	case !f.Proved():
+		return fmt.Errorf("%s: %w", f.Path, ErrUnproved)
+	case MayBeBuilt(f, now):
+		return fmt.Errorf("%s: %w", f.Path, ErrMayBeBuilt)
+	}
+	if f.Target != "" {
+		held, err := b.hold(f.Target)
+		if err != nil {
+			return fmt.Errorf("removing %s: %w", f.Path, err)
+		}
+		defer held.Drop()
+	}
+	return volume.RemoveAside(f.Aside)
+}
+
+// restTime is how long an unfinished tree must not have changed before it is taken for left behind:
+// a restore may be building it. Our choice, as for files that a killed capture left.
+const restTime = 24 * time.Hour
+
+// MayBeBuilt tells whether something may be what a restore builds just now. Of those in the book, and of no others, it is
+// known whether they are at work.
+func MayBeBuilt(f *Found, now time.Time) bool {
+	return f.Kind == volume.AsideUnfinished && !f.Noted && now.Sub(f.Made) < restTime
+}
+
+// Recover puts in order what a restore into a folder left that was killed: see volume.Recover. It fails with ErrBusy where one
+// is at work.
+func (b Book) Recover(target string) (*volume.Recovered, error) {
+	held, err := b.hold(target)
+	if err != nil {
+		return nil, err
+	}
+	defer held.Drop()
+	return volume.Recover(target)
 }

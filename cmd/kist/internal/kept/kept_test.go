@@ -11,7 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/volume"
 )
 
-func names(found []volume.Aside) (all []string) {
+func names(found []Found) (all []string) {
 	for _, a := range found {
 		all = append(all, filepath.Base(a.Path))
 	}
@@ -43,7 +43,7 @@ func TestBook(t *testing.T) {
 		t.Fatal(err)
 	}
 	lines, err := b.read()
-	if err != nil || len(lines) != 2 {
+	if err != nil || len(lines) != 3 { // the place, what was there, and the single one
 		t.Errorf("the book has %v, %v", lines, err)
 	}
 	// What a kill leaves of a line harms nothing.
@@ -51,18 +51,23 @@ func TestBook(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f.WriteString(`{"target":"/sr` + "\n" + `{"target":"relative"}` + "\n")
+	f.WriteString(`{"target":"/sr` + "\n" + `{"target":"relative"}` + "\n" + `{"target":"/a","single":"/b"}` + "\n")
 	f.Close()
 	found, err := b.Find(target)
 	if err != nil || len(found) != 3 {
 		t.Fatalf("%q, %v", names(found), err)
 	}
-	for _, a := range found {
-		fresh, later := MayBeBuilt(a, time.Now()), MayBeBuilt(a, time.Now().Add(25*time.Hour))
-		if fresh != (a.Kind == volume.AsideUnfinished) || later {
-			t.Errorf("%s may be built: %t, %t a day later", a.Path, fresh, later)
+	now := time.Now()
+	for _, x := range found {
+		if x.Noted != (x.Kind == volume.AsidePrevious) {
+			t.Errorf("%s is noted: %t", x.Path, x.Noted)
 		}
-		if err := volume.RemoveAside(a); err != nil {
+		if !x.Noted {
+			if err := b.Remove(&x, false, now); !errors.Is(err, ErrUnproved) {
+				t.Errorf("removing what only its name tells of: %v", err)
+			}
+		}
+		if err := b.Remove(&x, !x.Noted, now); err != nil {
 			t.Error(err)
 		}
 	}
@@ -71,6 +76,117 @@ func TestBook(t *testing.T) {
 	}
 	if lines, err := b.read(); err != nil || len(lines) > 0 {
 		t.Errorf("the book still has %v, %v", lines, err)
+	}
+}
+
+// TestExchangedAside: what took the place of what was set aside, under the same name, is not removed.
+func TestExchangedAside(t *testing.T) {
+	dir := t.TempDir()
+	b := Book{Folder: filepath.Join(dir, "state")}
+	target := filepath.Join(dir, "srv")
+	fill := func(_ context.Context, f *volume.Folder) error { return os.WriteFile(f.Path()+"/a", nil, 0o600) }
+	for range 2 {
+		work, err := b.Begin(target)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := volume.ReplaceFolder(t.Context(), target, fill, volume.ReplaceOptions{Aside: work.Aside}); err != nil {
+			t.Fatal(err)
+		}
+		if err := work.End(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	found, err := b.Find()
+	if err != nil || len(found) != 1 || !found[0].Noted {
+		t.Fatalf("%+v, %v", found, err)
+	}
+	// Live data comes to the name, as by somebody who went back by hand and moved things about.
+	if err := errors.Join(os.Rename(found[0].Path, dir+"/away"), os.Mkdir(dir+"/live", 0o700), os.Rename(dir+"/live", found[0].Path)); err != nil {
+		t.Fatal(err)
+	}
+	again, err := b.Find()
+	if err != nil || len(again) != 1 || again[0].Noted {
+		t.Fatalf("%+v, %v", again, err)
+	}
+	if err := b.Remove(&again[0], false, time.Now()); !errors.Is(err, ErrUnproved) {
+		t.Errorf("another folder: %v", err)
+	}
+	if err := b.Remove(&found[0], false, time.Now()); !errors.Is(err, volume.ErrMeddled) {
+		t.Errorf("another folder since it was found: %v", err)
+	}
+}
+
+// TestAtWork: nothing is removed where a restore is at work, and two are not at work at one place, however that is spelled.
+// What one left that was killed is known to be left.
+func TestAtWork(t *testing.T) {
+	dir := t.TempDir()
+	b := Book{Folder: filepath.Join(dir, "state")}
+	target, link := filepath.Join(dir, "srv"), filepath.Join(dir, "link")
+	if err := errors.Join(os.Mkdir(target, 0o700), os.WriteFile(target+"/a", nil, 0o600), os.Symlink("srv", link)); err != nil {
+		t.Skip(err)
+	}
+	work, err := b.Begin(target)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if work.held == nil {
+		t.Skip("the system has no such locks")
+	}
+	func() {
+		defer func() { recover() }() // as a kill: nothing is cleaned up
+		volume.ReplaceFolder(t.Context(), target, func(_ context.Context, f *volume.Folder) error {
+			for _, at := range []string{target, link} {
+				if _, err := b.Begin(at); !errors.Is(err, ErrBusy) {
+					t.Errorf("a second one at %s: %v", at, err)
+				}
+				if _, err := b.Recover(at); !errors.Is(err, ErrBusy) {
+					t.Errorf("putting %s in order meanwhile: %v", at, err)
+				}
+			}
+			found, err := b.Find()
+			if err != nil || len(found) != 1 || !found[0].Noted {
+				t.Fatalf("%+v, %v", found, err)
+			}
+			for _, byName := range []bool{false, true} {
+				if err := b.Remove(&found[0], byName, time.Now()); !errors.Is(err, ErrBusy) {
+					t.Errorf("what is being built: %v", err)
+				}
+			}
+			panic("killed")
+		}, volume.ReplaceOptions{Aside: work.Aside})
+	}()
+	if _, err := b.Find(); err != nil {
+		t.Error(err)
+	}
+	if err := work.End(); err != nil { // as the system does
+		t.Fatal(err)
+	}
+	found, err := b.Find()
+	if err != nil || len(found) != 1 || MayBeBuilt(&found[0], time.Now()) {
+		t.Fatalf("after the kill: %+v, %v", found, err)
+	}
+	if err := b.Remove(&found[0], false, time.Now()); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestPlaceAtWork: a place where a restore has only just begun is not forgotten.
+func TestPlaceAtWork(t *testing.T) {
+	dir := t.TempDir()
+	b := Book{Folder: filepath.Join(dir, "state")}
+	work, err := b.Begin(dir + "/srv")
+	if err != nil || work.held == nil {
+		t.Skip(err)
+	}
+	for _, want := range []int{1, 0} {
+		if found, err := b.Find(); err != nil || len(found) > 0 {
+			t.Errorf("%v, %v", found, err)
+		}
+		if lines, err := b.read(); err != nil || len(lines) != want {
+			t.Errorf("the book has %v, %v: want %d", lines, err, want)
+		}
+		work.End()
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io/fs"
 	"strconv"
+	"unicode/utf8"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -12,19 +13,35 @@ import (
 
 // Line describes a member much as ls -l does.
 func Line(m *store.Member) string {
-	line := fmt.Sprintf("%s  %-17s  %12d  %s  %s", Mode(m), Owner(m),
-		m.Size, screen.LocalTime(m.Modified), screen.Printable(m.Path))
-	switch m.Type {
-	case tarstream.Symlink:
-		line += " -> " + screen.Printable(m.Link)
-	case tarstream.Hardlink:
-		line += " = " + screen.Printable(m.Link)
+	return fmt.Sprintf("%s  %-17s  %12d  %s  %s", Mode(m), Owner(m), m.Size, screen.LocalTime(m.Modified), nameText(m))
+}
+
+// LineIn is Line for a screen of so many columns, 0 for no end: on a narrow one what stands before
+// the name comes nearer, and a long name is shortened in the middle.
+func LineIn(m *store.Member, columns int) string {
+	line := Line(m)
+	if columns == 0 || utf8.RuneCountInString(line) <= columns {
+		return line
 	}
-	return line
+	before := fmt.Sprintf("%s %-9s %9d %s ", Mode(m), Owner(m), m.Size, screen.LocalTime(m.Modified))
+	const least = 16 // of a name; else the line is longer
+	return before + screen.Shorten(nameText(m), max(least, columns-utf8.RuneCountInString(before)))
 }
 
 // Owner gives user and group, by number where there is no name.
 func Owner(m *store.Member) string { return owner(m.User, m.UID) + ":" + owner(m.Group, m.GID) }
+
+// nameText is a member's path, and where a link leads.
+func nameText(m *store.Member) string {
+	name := screen.Printable(m.Path)
+	switch m.Type {
+	case tarstream.Symlink:
+		name += " -> " + screen.Printable(m.Link)
+	case tarstream.Hardlink:
+		name += " = " + screen.Printable(m.Link)
+	}
+	return name
+}
 
 func owner(name string, id int) string {
 	if name == "" {

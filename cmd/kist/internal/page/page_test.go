@@ -148,6 +148,26 @@ func TestFewCaptures(t *testing.T) {
 	}
 }
 
+// TestUnknownChanges: where changes can't be read the page says so, and all else.
+func TestUnknownChanges(t *testing.T) {
+	r := sampleReport(3, "seedbank")
+	r.Changes = []Changes{{Was: r.Usage.Captures[0].Capture, Is: r.Usage.Captures[2].Capture, Unknown: true}}
+	if page := written(t, r); !strings.Contains(page, "could not be read") || !strings.Contains(page, "Table: each capture") {
+		t.Error(page)
+	}
+}
+
+// TestZoneName: UTC where none is given, and never the word that Go has for that of the machine.
+func TestZoneName(t *testing.T) {
+	r := sampleReport(1, "seedbank")
+	for _, zone := range []*time.Location{nil, time.UTC, time.Local} {
+		r.Zone = zone
+		if name := newView(r).ZoneName(); name == "" || name == "Local" || zone == nil && name != "UTC" {
+			t.Errorf("%v is called %q", zone, name)
+		}
+	}
+}
+
 // TestIDsAreUnique: labels by id lead to one element (HTML Living Standard, "The id attribute").
 func TestIDsAreUnique(t *testing.T) {
 	seen := make(map[string]bool)

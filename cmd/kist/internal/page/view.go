@@ -84,6 +84,14 @@ func (v *view) zone() *time.Location {
 	return v.Zone
 }
 
+// ZoneName names the zone of dates. That of a machine may have no name but its abbreviation.
+func (v *view) ZoneName() string {
+	if name := v.zone().String(); name != "Local" {
+		return name
+	}
+	return v.Made.In(v.zone()).Format("MST")
+}
+
 // Period says from when to when captures were taken.
 func (v *view) Period() string {
 	if len(v.Captures) == 0 {
@@ -166,7 +174,7 @@ func functions() template.FuncMap {
 		"policy": Policy,
 		"size":   sizeText, "show": screen.Printable, "count": func(n int, one, many string) string { return screen.Count(n, one, many) },
 		"signed": func(n uint64) int64 { return int64(n) },
-		"times":  timesText, "share": shareText, "percent": percentText, "at": func(f float64) string { return fmt.Sprintf("%.1f", f) },
+		"times":  timesText, "share": shareText, "shorten": screen.Shorten, "percent": percentText, "at": func(f float64) string { return fmt.Sprintf("%.1f", f) },
 	}
 }
 

@@ -67,6 +67,26 @@ func State(getenv Getenv) (path, why string) {
 	return path, ""
 }
 
+// Configs are where configurations may lie, the one that counts most last: one for the machine, and
+// one for the user (XDG Base Directory Specification).
+func Configs(getenv Getenv) (paths []string) {
+	const name = "kist.toml"
+	if dir := getenv("ProgramData"); runtime.GOOS == "windows" && filepath.IsAbs(dir) {
+		paths = append(paths, filepath.Join(dir, "kist", name)) // common practice there; no source
+	} else if runtime.GOOS != "windows" {
+		paths = append(paths, filepath.Join("/etc/kist", name))
+	}
+	switch dir, home := getenv("XDG_CONFIG_HOME"), getenv("HOME"); {
+	case filepath.IsAbs(dir):
+		paths = append(paths, filepath.Join(dir, "kist", name))
+	case runtime.GOOS == "windows" && filepath.IsAbs(getenv("AppData")):
+		paths = append(paths, filepath.Join(getenv("AppData"), "kist", name))
+	case filepath.IsAbs(home):
+		paths = append(paths, filepath.Join(home, ".config", "kist", name))
+	}
+	return paths
+}
+
 // Scratch is a folder for much that is needed for a while: the one that the user chose for
 // temporary files, or else one on a disk rather than in memory (the Filesystem Hierarchy
 // Standard's /var/tmp).

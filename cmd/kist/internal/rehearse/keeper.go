@@ -48,6 +48,9 @@ func (k *Keeper) Begin(above string, e *engine.Engine, most int) (*Place, error)
 	} else if !info.IsDir() {
 		return nil, fmt.Errorf("the folder for scratch: %s is no folder", above)
 	}
+	if err := checkAbove(above); err != nil {
+		return nil, err
+	}
 	dir, err := k.Folder()
 	if err != nil {
 		return nil, err

@@ -126,7 +126,9 @@ func takeNote(path string) (_ *note, err error) {
 	}()
 	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
-		err = json.Unmarshal(b, n)
+		if err = json.Unmarshal(b, n); err != nil {
+			err = fmt.Errorf("it is no note of a rehearsal that can be read, and kist made none such; look at it, and remove it: %w", err)
+		}
 	}
 	if err == nil {
 		err = n.check(path)

@@ -2,6 +2,7 @@ package screen
 
 import (
 	"os"
+	"strings"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
@@ -14,23 +15,52 @@ func (s *Screen) Progress(what string) (show func(done, total int64), end func()
 	if s.Quiet || s.JSON || !IsTerminal(s.Err) {
 		return nil, func() {}
 	}
+	began := time.Now()
 	bar := progressbar.NewOptions64(-1,
 		progressbar.OptionSetWriter(s.Err),
 		progressbar.OptionSetDescription(what),
-		progressbar.OptionShowBytes(true),
-		progressbar.OptionShowCount(),
-		progressbar.OptionUseIECUnits(true),
+		progressbar.OptionShowBytes(false), // told in words
+		progressbar.OptionSetElapsedTime(false),
+		progressbar.OptionSetPredictTime(false),
 		progressbar.OptionThrottle(100*time.Millisecond),
-		progressbar.OptionSetWidth(20),
+		progressbar.OptionSetWidth(5),
 		progressbar.OptionClearOnFinish(),
 	)
 	show = func(done, total int64) {
 		if total > 0 && bar.GetMax64() != total {
 			bar.ChangeMax64(total)
 		}
+		bar.Describe(figures(what, done, total, time.Since(began)))
 		bar.Set64(done) // a bar that can't be drawn is no error
 	}
 	return show, func() { bar.Clear() }
+}
+
+// figures says in words how far something is: how much of how much, how fast, and for how long still.
+func figures(what string, done, total int64, took time.Duration) string {
+	const longest = 14 // of what, so that all of it, with the bar, fits 80 columns
+	text := Shorten(what, longest) + ": " + Size(uint64(max(done, 0)))
+	if total > 0 {
+		text += " of " + Size(uint64(total))
+	}
+	text += " done"
+	if took < time.Second || done <= 0 {
+		return text
+	}
+	rate := float64(done) / took.Seconds()
+	text += ", " + Size(uint64(rate)) + "/s"
+	if left := float64(total-done) / rate; total > done && left < float64(100*time.Hour/time.Second) {
+		text += ", " + leftText(time.Duration(left*float64(time.Second))) + " left"
+	}
+	return text
+}
+
+// leftText is a span of time as roughly as it is known.
+func leftText(d time.Duration) string {
+	if d >= time.Hour {
+		return strings.TrimSuffix(d.Round(time.Minute).String(), "0s")
+	}
+	return d.Round(time.Second).String()
 }
 
 // IsTerminal tells whether a stream is a terminal.

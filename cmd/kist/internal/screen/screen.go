@@ -12,6 +12,8 @@ type Screen struct {
 	Err   io.Writer // standard error, for everything else
 	Quiet bool      // --quiet
 	JSON  bool      // --json: standard error has JSON lines, too, and no remarks
+
+	Columns int // of the screen; 0: those of the terminal, and no end where there is none
 }
 
 // New gives a screen of two streams.
@@ -46,7 +48,7 @@ func (o *Output) Write(p []byte) (int, error) {
 // Say prints a remark, unless --quiet or --json was given.
 func (s *Screen) Say(format string, args ...any) {
 	if !s.Quiet && !s.JSON {
-		fmt.Fprintf(s.Err, format+"\n", args...)
+		s.prose(format, args...)
 	}
 }
 
@@ -56,8 +58,16 @@ func (s *Screen) Warn(format string, args ...any) {
 		EncodeJSON(s.Err, warningJSON{fmt.Sprintf(format, args...)})
 		return
 	}
-	fmt.Fprintf(s.Err, "Warning: "+format+"\n", args...)
+	s.prose("Warning: "+format, args...)
 }
+
+// prose prints a paragraph beside the results.
+func (s *Screen) prose(format string, args ...any) {
+	fmt.Fprintln(s.Err, Wrap(fmt.Sprintf(format, args...), s.widthOf(s.Err)))
+}
+
+// Beside prints a text beside the results, whatever was asked for: an error, a caution.
+func (s *Screen) Beside(text string) { s.prose("%s", text) }
 
 // warningJSON is a warning as scripts get it: a line on standard error.
 type warningJSON struct {
@@ -81,9 +91,9 @@ func (s *Screen) WarnAll(texts []string) {
 // Printf prints a result.
 func (s *Screen) Printf(format string, args ...any) { fmt.Fprintf(s.Out, format, args...) }
 
-// Table prints lines whose cells are separated by tabs.
-func (s *Screen) Table(lines []string) error {
-	w := tabwriter.NewWriter(s.Out, 0, 0, 2, ' ', 0)
+// table prints lines whose cells are separated by tabs, with so much between columns.
+func (s *Screen) table(lines []string, gap int) error {
+	w := tabwriter.NewWriter(s.Out, 0, 0, gap, ' ', 0)
 	for _, line := range lines {
 		fmt.Fprintln(w, line)
 	}

@@ -39,6 +39,7 @@ type Source struct {
 	Name      string // of the volume
 	MountPath string // in a container
 	Empty     bool   // may be
+	Pipe      bool   // a named one
 	Reading   Reading
 
 	Stdin io.Reader                           // of Stdin
@@ -80,6 +81,9 @@ func Find(named []string, stdin io.Reader, acceptEmpty bool, how Reading) ([]*So
 		} else if err := s.look(); err != nil {
 			return nil, err
 		}
+		if slices.ContainsFunc(found, func(other *Source) bool { return other.Path != "-" && paths.Resolve(other.Path) == paths.Resolve(path) }) {
+			return nil, cmdline.Usagef("source %s is named twice: each becomes a volume of its own, and both would be the same", screen.Line(path))
+		}
 		if name != "" && taken[name] {
 			return nil, cmdline.Usagef("two volumes named %s", screen.Line(name))
 		}
@@ -113,6 +117,7 @@ func (s *Source) look() error {
 	if info.IsDir() {
 		s.Kind = Folder
 	}
+	s.Pipe = info.Mode()&fs.ModeNamedPipe != 0
 	s.Name, err = Name(s.Path)
 	return err
 }

@@ -37,8 +37,15 @@ func TestFind(t *testing.T) {
 	if err := os.WriteFile(file, []byte("x"), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	again := filepath.Join(t.TempDir(), "beds.tar")
+	if err := os.WriteFile(again, []byte("y"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Find([]string{dir, file, "more=" + dir + "/."}, nil, false, Reading{}); err == nil {
+		t.Error("one source named twice is no error")
+	}
 	stdin := strings.NewReader("")
-	found, err := Find([]string{dir, file, "-", file}, stdin, false, Reading{Reread: true})
+	found, err := Find([]string{dir, file, "-", again}, stdin, false, Reading{Reread: true})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 )
 
 // Left is a container that a restore stopped which did not come to its end. Whoever takes it starts it
@@ -26,8 +27,19 @@ func (k *Keeper) TakeLeft(c Target) (*Left, error) {
 	return &Left{c, n}, nil
 }
 
-// Start starts the container, even after an interrupt, and takes the note of it away.
+// Ran tells whether it was running before that restore.
+func (l *Left) Ran() bool { return !l.note.Stood }
+
+// Covers tells whether what was restored of some mounts is all that was left half done.
+func (l *Left) Covers(mounts []string) bool {
+	return len(l.note.Mounts) > 0 && !slices.ContainsFunc(l.note.Mounts, func(m string) bool { return !slices.Contains(mounts, m) })
+}
+
+// Start starts the container, even after an interrupt, if it ran before, and takes the note of it away.
 func (l *Left) Start(ctx context.Context) error {
+	if !l.Ran() {
+		return l.note.remove()
+	}
 	if err := l.target.Engine.Start(context.WithoutCancel(ctx), l.target.ID); err != nil {
 		return &DownError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
 			l.target.Name, l.target.Engine.Name(), l.target.Name, errors.Join(err, l.note.release()))}

@@ -27,6 +27,11 @@ type note struct {
 	Engine    string    `json:"engine"`
 	Stopped   time.Time `json:"stopped"`
 	Restoring bool      `json:"restoring"` // into it
+	// Stood says that it was not running before.
+	Stood bool `json:"stood,omitempty"`
+	// Places are the folders that are restored, and Mounts the paths in the container of all that is.
+	Places []string `json:"places,omitempty"`
+	Mounts []string `json:"mounts,omitempty"`
 
 	// After is the command that lets go of what no container is; then only ID is set of what is above.
 	After   string `json:"after,omitempty"`
@@ -40,9 +45,9 @@ const maxNote = 64 << 10
 // noteNames are patterns of notes' names. Earlier releases know the first one only.
 func noteNames() [2]string { return [2]string{"stopped-*.json", "still-*.json"} }
 
-// write writes a note before a container is stopped.
-func (k *Keeper) write(c Target, restoring bool) (*note, error) {
-	return k.put(&note{Container: c.Name, ID: c.ID, Engine: c.Engine.Name(), Stopped: time.Now(), Restoring: restoring})
+// newNote is one of a container that is about to be stopped.
+func newNote(c Target) *note {
+	return &note{Container: c.Name, ID: c.ID, Engine: c.Engine.Name(), Stopped: time.Now()}
 }
 
 // put writes a note before anything is held still.
@@ -185,7 +190,7 @@ func (k *Keeper) startNoted(ctx context.Context, n *note) error {
 	case errors.Is(err, engine.ErrNotFound) || err == nil && c.Running && !c.Stopping:
 		return n.remove()
 	case err == nil && n.Restoring:
-		k.Screen.Warn("container %s is stopped since %s: a restore into it did not come to its end. Restore again, or start it (%s start %s).",
+		k.Screen.Warn("container %s is stopped since %s: a restore into it did not come to its end, and its data may be part new, part old. Restore again, or start it as it is (%s start %s).",
 			screen.Printable(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Printable(n.Container))
 		k.report(n.Container, LeftStopped)
 		return n.release()
@@ -226,7 +231,9 @@ func takeNote(path string) (_ *note, err error) {
 	}()
 	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
-		err = json.Unmarshal(b, n)
+		if err = json.Unmarshal(b, n); err != nil {
+			err = fmt.Errorf("it is no note of what is stopped that can be read, and kist made none such; look at it, and remove it: %w", err)
+		}
 	}
 	if err == nil && path != n.pathIn(filepath.Dir(path)) {
 		err = errors.New("it is not about what its name says")

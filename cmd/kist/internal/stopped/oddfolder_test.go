@@ -16,7 +16,7 @@ func TestNoteInOddFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	k.Folder = func() (string, error) { return dir, nil }
-	h, err := k.Halt(t.Context(), c, false)
+	h, err := k.Halt(t.Context(), c)
 	if err != nil {
 		t.Fatal(err)
 	}

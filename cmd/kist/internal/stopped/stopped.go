@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"slices"
 	"syscall"
 	"time"
 
@@ -29,9 +30,36 @@ func (e *DownError) Unwrap() error { return e.error }
 
 // Halt stops a container. Whoever gets a Halted one must resume it, whatever
 // happens; a note on disk lets the next run of kist do it if this one is
-// killed. For a restore it only says so then: half of the data may be new.
-func (k *Keeper) Halt(ctx context.Context, c Target, forRestore bool) (*Halted, error) {
-	written, err := k.write(c, forRestore)
+// killed.
+func (k *Keeper) Halt(ctx context.Context, c Target) (*Halted, error) {
+	return k.halt(ctx, c, newNote(c))
+}
+
+// HaltToRestore stops a container, or sees that it stands, before folders of it are restored, and mounts, by their paths in it. The note only says so where this run
+// is killed: half of the data may be new. It gives nil for one that stands, and of which an earlier restore left such a note.
+func (k *Keeper) HaltToRestore(ctx context.Context, c Target, folders, mounts []string) (*Halted, error) {
+	n := newNote(c)
+	n.Restoring, n.Places, n.Mounts = true, folders, mounts
+	if c.Running {
+		return k.halt(ctx, c, n)
+	}
+	if err := c.MustStand(ctx, "it was started meanwhile, and nothing was restored"); err != nil {
+		return nil, err
+	}
+	half, err := k.HalfRestored()
+	if err != nil || slices.ContainsFunc(half, func(h Half) bool { return h.ID == c.ID }) {
+		return nil, err
+	}
+	n.Stood = true
+	written, err := k.put(n)
+	if err != nil {
+		return nil, err
+	}
+	return &Halted{keeper: k, target: c, note: written, began: time.Now(), broken: make(chan os.Signal, 1)}, nil
+}
+
+func (k *Keeper) halt(ctx context.Context, c Target, n *note) (*Halted, error) {
+	written, err := k.put(n)
 	if err != nil {
 		return nil, err
 	}
@@ -50,10 +78,13 @@ func (k *Keeper) Halt(ctx context.Context, c Target, forRestore bool) (*Halted, 
 	return h, nil
 }
 
-// Resume starts the container, even after an interrupt.
+// Resume starts the container, even after an interrupt, if it ran before.
 func (h *Halted) Resume(ctx context.Context) error {
 	defer signal.Stop(h.broken)
 	c := h.target
+	if h.note.Stood {
+		return h.note.remove()
+	}
 	if err := c.Engine.Start(context.WithoutCancel(ctx), c.ID); err != nil {
 		return &DownError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
 			c.Name, c.Engine.Name(), c.Name, errors.Join(err, h.note.release()))}
@@ -72,7 +103,7 @@ func (h *Halted) Leave() error {
 
 // While does something while a container is stopped.
 func (k *Keeper) While(ctx context.Context, c Target, do func(context.Context) error) (err error) {
-	h, err := k.Halt(ctx, c, false)
+	h, err := k.Halt(ctx, c)
 	if err != nil {
 		return err
 	}

@@ -6,10 +6,12 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
@@ -85,14 +87,14 @@ func TestPanicWhileStopped(t *testing.T) {
 // was killed kept stopped is started.
 func TestNoteOfAnotherRun(t *testing.T) {
 	k, c, f, stderr := newKeeper(t)
-	h, err := k.Halt(t.Context(), c, false)
+	h, err := k.Halt(t.Context(), c)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if err := k.StartLeft(t.Context()); err != nil || f.running {
 		t.Errorf("running %t, %v", f.running, err)
 	}
-	if _, err := k.Halt(t.Context(), c, false); err == nil {
+	if _, err := k.Halt(t.Context(), c); err == nil {
 		t.Error("two runs keep one container stopped")
 	}
 	h.note.file.Close() // as the system does when a run is killed
@@ -107,7 +109,7 @@ func TestNoteOfAnotherRun(t *testing.T) {
 // its data may be new.
 func TestNoteOfRestore(t *testing.T) {
 	k, c, f, stderr := newKeeper(t)
-	h, err := k.Halt(t.Context(), c, true)
+	h, err := k.HaltToRestore(t.Context(), c, nil, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -132,6 +134,91 @@ func TestNoteOfRestore(t *testing.T) {
 	mustRun(t, k, f)
 	if left, err := k.TakeLeft(c); err != nil || left != nil {
 		t.Errorf("started: %v, %v", left, err)
+	}
+}
+
+// TestHalfRestored: a container into which a restore was killed is known as such until one comes to its end, be it one that
+// stood before, which is not started by that.
+func TestHalfRestored(t *testing.T) {
+	for _, ran := range []bool{true, false} {
+		k, c, f, stderr := newKeeper(t)
+		f.running = ran
+		c.Running = ran
+		h, err := k.HaltToRestore(t.Context(), c, []string{"/srv/seedbank"}, []string{"/data", "/notes"})
+		if err != nil || h == nil {
+			t.Fatal(h, err)
+		}
+		half := func(want int) {
+			t.Helper()
+			all, err := k.HalfRestored()
+			if err != nil || len(all) != want || want > 0 && (all[0].ID != c.ID || all[0].Places[0] != "/srv/seedbank") {
+				t.Errorf("ran %t: %+v, %v", ran, all, err)
+			}
+		}
+		half(1) // at work
+		h.note.file.Close()
+		half(1)
+		c.Running = false
+		if again, err := k.HaltToRestore(t.Context(), c, nil, nil); again != nil || err != nil {
+			t.Errorf("ran %t: another restore: %v, %v", ran, again, err)
+		}
+		stderr.Reset()
+		if err := k.StartLeft(t.Context()); err != nil || f.running || stderr.Len() == 0 {
+			t.Errorf("ran %t: running %t, %v", ran, f.running, err)
+		}
+		left, err := k.TakeLeft(c)
+		if err != nil || left == nil || left.Ran() != ran || left.Covers([]string{"/data"}) || !left.Covers([]string{"/notes", "/data", "/more"}) {
+			t.Fatal(left, err)
+		}
+		if err := left.Start(t.Context()); err != nil || f.running != ran {
+			t.Errorf("ran %t: running %t, %v", ran, f.running, err)
+		}
+		half(0)
+		f.running, c.Running = false, false
+		if h, err = k.HaltToRestore(t.Context(), c, nil, nil); err != nil {
+			t.Fatal(err)
+		}
+		if err := h.Resume(t.Context()); err != nil || f.running {
+			t.Errorf("what stood is started: %v", err)
+		}
+		half(0)
+	}
+}
+
+// TestMustStand: what something else starts meanwhile is told, also after an interrupt, and a restore is not begun then.
+func TestMustStand(t *testing.T) {
+	k, c, f, _ := newKeeper(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	err := k.While(ctx, c, func(context.Context) error {
+		f.running = true // a service manager
+		cancel()
+		return nil
+	})
+	if err == nil || !strings.Contains(err.Error(), StartedMeanwhile) {
+		t.Errorf("while it was captured: %v", err)
+	}
+	c.Running, f.running = false, true
+	if h, err := k.HaltToRestore(t.Context(), c, nil, nil); h != nil || err == nil {
+		t.Errorf("before it was restored: %v, %v", h, err)
+	}
+	if half, err := k.HalfRestored(); len(half) > 0 || err != nil {
+		t.Errorf("nothing was restored: %v, %v", half, err)
+	}
+}
+
+// TestLeave: what would start on half of the data stays stopped, and the note of it stays.
+func TestLeave(t *testing.T) {
+	k, c, f, _ := newKeeper(t)
+	h, err := k.HaltToRestore(t.Context(), c, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var down *DownError
+	if err := h.Leave(); !errors.As(err, &down) || f.running {
+		t.Errorf("running %t: %v", f.running, err)
+	}
+	if half, err := k.HalfRestored(); len(half) != 1 || err != nil {
+		t.Errorf("%v, %v", half, err)
 	}
 }
 

@@ -12,23 +12,22 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
+// ErrUnwell is wrapped by the error of an upgrade that went back to an old version which is not well either.
+var ErrUnwell = errors.New("the old version is not well either")
+
 // goBack ends an upgrade with the old version, on its own data. The old one is watched not longer than most, if
 // that is not 0. Its error is a paragraph for people; only after an undo there is none.
 func (w *work) goBack(ctx context.Context, most time.Duration) (*Outcome, error) {
-	if w.Screen != nil && w.Step != Returned {
+	if w.Step != Returned && w.Step != Ended {
 		w.Screen.Say("Going back to %s: %s.", screen.Printable(w.OldImage), screen.Text(w.Why))
 	}
+	w.Stuck = ""
 	if err := w.back(ctx); err != nil {
 		return w.unfinished(ctx, err)
 	}
+	w.Screen.Say("Watching %s for %s.", screen.Printable(w.OldImage), shorter(w.Watch, most))
 	watched := well(w.side.watchOld(ctx, most))
-	w.letGo(ctx)
-	if err := w.end(w.dir); err != nil {
-		w.Screen.Warn("the journal of an upgrade that is at its end could not be removed: %s", screen.Text(err.Error()))
-	}
-	if w.Undoing {
-		removeDone(w.dir, w.New)
-	}
+	w.over(ctx)
 	o := w.outcome(WentBack)
 	if w.Undoing {
 		o.Outcome = Undone
@@ -37,12 +36,65 @@ func (w *work) goBack(ctx context.Context, most time.Duration) (*Outcome, error)
 		if runs, known := w.side.running(ctx); known && len(runs) == 0 {
 			o.Runs = ""
 		}
-		return o, fmt.Errorf("%s\nBUT THE OLD VERSION IS NOT WELL EITHER: %w%s", w.paragraph(o), watched, logText(logOf(watched)))
+		return o, fmt.Errorf("%s\nBUT %w: %w%s", w.paragraph(o), shouted{ErrUnwell}, watched, logText(logOf(watched)))
 	}
 	if w.Undoing {
 		return o, nil
 	}
 	return o, errors.New(w.paragraph(o))
+}
+
+// shouted is an error that nobody is to overlook.
+type shouted struct{ error }
+
+func (e shouted) Error() string { return strings.ToUpper(e.error.Error()) }
+func (e shouted) Unwrap() error { return e.error }
+
+func shorter(watch, most time.Duration) time.Duration {
+	if most > 0 {
+		return min(watch, most)
+	}
+	return watch
+}
+
+// over puts away what was for a way back that was gone. The hold ends once nothing needs the capture any more for certain:
+// by a step that is on the disk, or by a journal that is gone.
+func (w *work) over(ctx context.Context) {
+	if w.Undoing {
+		w.undone()
+	}
+	noted := w.step(Ended) == nil
+	if noted {
+		w.letGo(ctx)
+	}
+	err := w.end(w.dir)
+	switch {
+	case err != nil:
+		w.Screen.Warn("the journal of an upgrade that is at its end could not be removed: %s", screen.Text(err.Error()))
+	case !noted:
+		w.letGo(ctx)
+	}
+	if w.Undoing && err == nil {
+		if err := removeDone(w.dir, w.New); err != nil {
+			w.Screen.Warn("the record of an upgrade that was undone could not be removed: %s", screen.Text(err.Error()))
+		}
+	}
+}
+
+// undone says in the record of the upgrade that it was undone, so that nobody does it twice.
+func (w *work) undone() {
+	done, err := take(donePath(w.dir, w.New))
+	if done == nil && err == nil {
+		return
+	}
+	if err == nil {
+		defer done.release()
+		done.Undone = true
+		err = done.write()
+	}
+	if err != nil {
+		w.Screen.Warn("that the upgrade of %s was undone could not be noted: %s", screen.Printable(w.Container), screen.Text(err.Error()))
+	}
 }
 
 // back does what the table in the package comment says.
@@ -79,40 +131,48 @@ func (w *work) notice(ctx context.Context) error {
 	return nil
 }
 
-// putBack brings the volumes to the data of the capture.
-func (w *work) putBack(ctx context.Context) error {
-	if w.Capture != "" {
-		if err := w.ready(ctx); err != nil {
-			err = fmt.Errorf("capture %s can't be read, and so its data can't be put back: %w", w.Capture, err)
-			if w.Step != Back { // no run can have exchanged anything
-				err = errors.Join(err, w.side.keepUp(ctx))
-			}
-			return err
-		}
+// putBack brings the volumes to the data of the capture. Nothing is stopped before all of it is built beside them.
+func (w *work) putBack(ctx context.Context) (err error) {
+	if w.Capture == "" {
+		err = w.stopNow(ctx)
+	} else if err = w.open(ctx); err == nil {
+		err = w.data.Restore(ctx, &w.Record, Deeds{w.stopNow, w.noteExchanges, w.kept})
+	} else if w.untouched() {
+		err = fmt.Errorf("%w: %w", ErrUntouched, err)
 	}
-	unwritten := w.step(Back) // the way back is gone all the same
-	if err := w.side.stopBoth(ctx); err != nil {
+	if err != nil {
+		err = fmt.Errorf("the data of capture %s is not put back: %w", w.Capture, err)
+		w.Stuck = err.Error()
+		if errors.Is(err, ErrUntouched) && len(w.Kept) == 0 {
+			err = errors.Join(err, w.side.keepUp(ctx))
+		}
 		return err
 	}
-	if w.Capture != "" {
-		if err := w.data.Restore(ctx, &w.Record, w.kept); err != nil {
-			if errors.Is(err, ErrUntouched) && len(w.Kept) == 0 {
-				err = errors.Join(err, w.side.keepUp(ctx))
-			}
-			return err
-		}
-	}
+	unwritten := w.unwritten
 	if err := w.step(Returned); err != nil {
 		w.Screen.Warn("%s", screen.Text(errors.Join(err, unwritten).Error()))
 	}
 	return nil
 }
 
-func (w *work) ready(ctx context.Context) error {
-	if err := w.open(ctx); err != nil {
-		return err
+// stopNow stops the new version, once there is what to put in the place of its data.
+func (w *work) stopNow(ctx context.Context) error {
+	if w.Undoing {
+		w.Screen.Say("What %s wrote since it runs %s is set aside.", screen.Printable(w.Container), screen.Printable(w.Image))
 	}
-	return w.data.Ready(ctx, w.Capture)
+	w.unwritten = w.step(Back) // the way back is gone all the same
+	return w.side.stopBoth(ctx)
+}
+
+// noteExchanges writes down what stands at each place, and what is about to be put there.
+func (w *work) noteExchanges(all map[string]Exchange) {
+	if w.Exchanges == nil {
+		w.Exchanges = make(map[string]Exchange)
+	}
+	maps.Copy(w.Exchanges, all)
+	if err := w.write(); err != nil { // neither version runs now: the way back is gone all the same
+		w.Screen.Warn("%s", screen.Text(err.Error()))
+	}
 }
 
 // kept writes down where the data of the new version is, of a volume that was exchanged.
@@ -128,6 +188,12 @@ func (w *work) kept(place, path string) {
 
 // unfinished says what is when going back failed.
 func (w *work) unfinished(ctx context.Context, err error) (*Outcome, error) {
+	if w.Up != "" && w.Stuck == "" {
+		w.Stuck = err.Error() // a command that failed once is not run again by whoever comes along
+	}
+	if w.Stuck != "" {
+		err = errors.Join(err, w.write())
+	}
 	o := w.outcome(Unfinished)
 	o.Why = fmt.Sprintf("%s; and going back failed: %v", w.Why, err)
 	runs, known := w.side.running(ctx)
@@ -139,8 +205,16 @@ func (w *work) unfinished(ctx context.Context, err error) (*Outcome, error) {
 	case known:
 		state = "NOTHING RUNS NOW"
 	}
-	return o, fmt.Errorf("%s was not upgraded to %s: %s\nGoing back to %s did not come to its end: %v\n%s. kist resume goes on where this ended%s",
-		w.Container, w.Image, w.Why, w.OldImage, err, state, logText(w.Log))
+	return o, fmt.Errorf("%s was not upgraded to %s: %s\nGoing back to %s did not come to its end: %v\n%s. kist resume goes on where this ended%s%s",
+		w.Container, w.Image, w.Why, w.OldImage, err, state, w.otherCommands(), logText(w.Log))
+}
+
+// otherCommands tells how to get on where one of the commands fails.
+func (w *work) otherCommands() string {
+	if w.Up == "" {
+		return ""
+	}
+	return " (with --down COMMAND and --up COMMAND by others than those that were given)"
 }
 
 // paragraph says what failed, what runs now and on which data, and where the other's is.

@@ -38,7 +38,7 @@ func TestRemadeByHand(t *testing.T) {
 				m.captures["x"] = "" // not read
 				kept := len(m.kept)
 				u, _ = m.upgrader(dir)
-				err := u.Recover(t.Context(), 0)
+				err := u.Recover(t.Context(), Resuming{Again: true})
 				what := fmt.Sprintf("bad %t, removed %t, at %d (%s)", bad, removed, at, m.hit)
 				for _, wrong := range m.wrong {
 					t.Errorf("%s: %s", what, wrong)

@@ -2,15 +2,17 @@ package upgrade
 
 import (
 	"context"
+	"crypto/rand"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/programs"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/watch"
 )
@@ -18,26 +20,50 @@ import (
 // commands is a service that commands of the user's stop and start, each in the version that
 // KIST_VERSION tells. They may be run where nothing is left to do.
 type commands struct {
-	*Record
+	*journal
 	screen *screen.Screen
 	every  time.Duration
 }
 
 var _ side = (*commands)(nil)
 
-// run runs a command for a version. What it prints is a remark.
+// tokenVariable names the variable by which what a command started is found once kist was killed.
+const tokenVariable = "KIST_STEP"
+
+// run runs a command for a version. What it prints is a remark. The journal knows how to find what it starts before it is
+// started: if this process is killed, that goes on.
 func (s *commands) run(ctx context.Context, command, version string) error {
+	s.Token, s.Session = rand.Text(), programs.Session()
+	noted := s.write() // a full disk is no reason not to start the service
+	if noted != nil && s.Step == Stopping {
+		return noted
+	}
 	// One that is cut short leaves a service that neither runs nor stands.
-	cmd := exec.CommandContext(context.WithoutCancel(ctx), "sh", "-c", command)
-	cmd.Dir = s.WorkDir
-	cmd.Env = append(os.Environ(), "KIST_VERSION="+version)
-	cmd.Stdout, cmd.Stderr = s.screen.Err, s.screen.Err
-	cmd.WaitDelay = time.Second // a service that it started may hold its output open
-	err := cmd.Run()
-	if err != nil && !errors.Is(err, exec.ErrWaitDelay) {
-		return fmt.Errorf("%q with KIST_VERSION=%s: %w", command, version, err)
+	err := programs.Line{
+		Text: command, Shown: engine.MaskLine(command), Folder: s.WorkDir, Said: s.screen.Err, Leaves: true, // a service that it started may hold its output open
+		Env: []string{"KIST_VERSION=" + version, tokenVariable + "=" + s.Token},
+	}.Run(context.WithoutCancel(ctx))
+	s.Token, s.Session = "", 0
+	if err != nil {
+		return fmt.Errorf("with KIST_VERSION=%s: %w", version, err)
+	}
+	if err := s.write(); err != nil && noted == nil {
+		s.screen.Warn("%s", screen.Text(err.Error()))
 	}
 	return nil
+}
+
+// endLeft ends what a command goes on doing that a run which was killed had begun: else two of them would stop and
+// start the service at once.
+func (w *work) endLeft(ctx context.Context) error {
+	if w.Token == "" {
+		return nil
+	}
+	if err := programs.EndLeft(ctx, tokenVariable+"="+w.Token, w.Session); err != nil {
+		return err
+	}
+	w.Token, w.Session = "", 0
+	return w.write()
 }
 
 func (s *commands) stopOld(ctx context.Context) error        { return s.run(ctx, s.Down, s.OldImage) }
@@ -70,8 +96,9 @@ type ByCommands struct {
 	Down, Up       string
 	Places         []string // whole paths of the folders
 
-	Watch   time.Duration
-	Healthy string
+	Watch           time.Duration
+	Healthy         string
+	AcceptUnhealthy bool // do not ask whether the old version is well
 
 	// As in a Record.
 	Repository, KeyFile, PassphraseFile string
@@ -97,6 +124,11 @@ func (q *ByCommands) Record(now time.Time) Record {
 // UpgradeByCommands is Upgrade for a service that commands stop and start.
 func (u *Upgrader) UpgradeByCommands(ctx context.Context, q *ByCommands, data Data) (*Outcome, error) {
 	r := q.Record(time.Now())
+	if !q.AcceptUnhealthy {
+		if err := u.askFirst(ctx, &r); err != nil {
+			return unchanged(&r, err)
+		}
+	}
 	dir, err := u.Folder()
 	if err != nil {
 		return unchanged(&r, err)

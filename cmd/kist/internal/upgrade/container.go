@@ -20,10 +20,12 @@ const labelUpgrade = "kist.upgrade"
 // pair is the old container and the new one of a record. Each method looks first at what is there, so that
 // it can be called again.
 type pair struct {
-	*Record
+	*journal
 	engine *engine.Engine
 	screen *screen.Screen
 	every  time.Duration
+	// remake makes the new container once more, with its restart policy; nil in a run that only goes back.
+	remake func(context.Context) (id string, err error)
 }
 
 var _ side = (*pair)(nil)
@@ -42,10 +44,10 @@ func (p *pair) find(ctx context.Context, id string) (*engine.Container, error) {
 
 // findNew finds the new container, also if the run that made it was killed before it wrote down its id.
 func (p *pair) findNew(ctx context.Context) (*engine.Container, error) {
-	if p.New != "" {
-		return p.find(ctx, p.New)
+	if c, err := p.find(ctx, p.New); c != nil || err != nil {
+		return c, err
 	}
-	c, err := p.find(ctx, p.Next)
+	c, err := p.find(ctx, p.Next) // it may have been made once more
 	if c == nil || c.Labels[labelUpgrade] != p.Old {
 		return nil, err
 	}
@@ -53,13 +55,22 @@ func (p *pair) findNew(ctx context.Context) (*engine.Container, error) {
 	return c, err
 }
 
-// removeNew removes the new container, which was never started.
+// removeNew removes the new container, which this upgrade never started. One that something else started, such as an engine
+// when the machine starts, is stopped and set aside: it may have written into the data.
 func (p *pair) removeNew(ctx context.Context) error {
 	c, err := p.findNew(ctx)
 	if c == nil || err != nil {
 		return err
 	}
-	return p.engine.Remove(ctx, c.ID)
+	if !everStarted(c) {
+		return p.engine.Remove(ctx, c.ID)
+	}
+	if err := p.stop(ctx, c.ID); err != nil {
+		return err
+	}
+	p.screen.Warn("container %s was started, and not by kist: it may have written into the data that %s works on. It is stopped, and kept as %s.",
+		screen.Printable(c.Name), screen.Printable(p.Container), screen.Printable(p.Failed))
+	return p.rename(ctx, c.ID, p.Failed)
 }
 
 // rename gives a container a name unless it has it.
@@ -76,7 +87,34 @@ func (p *pair) swap(ctx context.Context) error {
 	if err := p.rename(ctx, p.Old, p.Before); err != nil {
 		return err
 	}
+	if err := p.givePolicy(ctx); err != nil {
+		return err
+	}
 	return p.rename(ctx, p.New, p.Container)
+}
+
+// givePolicy gives the new container the restart policy that it was made without, so that nothing could start it beside
+// the old one. Where the engine can't do that, the container is made once more.
+func (p *pair) givePolicy(ctx context.Context) error {
+	c, err := p.find(ctx, p.New)
+	if err != nil || c == nil || p.remake == nil || c.RestartPolicy() == p.NewPolicy {
+		return err
+	}
+	if p.engine.SetRestartPolicy(ctx, p.New, p.NewPolicy) != nil {
+		if err := p.engine.Remove(ctx, p.New); err != nil {
+			return err
+		}
+		if p.New, err = p.remake(ctx); err != nil {
+			return err
+		}
+		if err := p.write(); err != nil {
+			return err
+		}
+	}
+	if c, err = p.find(ctx, p.New); err == nil && c != nil && c.RestartPolicy() != p.NewPolicy {
+		p.screen.Warn("the engine will not start the new container by itself as it did the old one: it did not take the restart policy %s.", screen.Printable(p.NewPolicy))
+	}
+	return err
 }
 
 // swapBack sets the new container aside for a look, or removes it where it was never started, and gives

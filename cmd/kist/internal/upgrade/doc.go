@@ -7,32 +7,47 @@
 // is there and does only what is missing; it may be killed too, and begins again.
 //
 //	step       what is on the machine then                     what recovery does
-//	making     the old one runs. The new container may be      removes the new container
-//	           there, under a name of its own, not started
+//	making     the old one runs. The new container may be      removes the new container; one that
+//	           there, under a name of its own, not started,    something started all the same is
+//	           and without a restart policy                    stopped, and kept for a look
 //	stopping   the old one may be stopped. Maybe there is a    starts the old one, and removes
 //	           capture that the journal does not know          the new container
 //	captured   the old one stands, its data is captured, the   gives the old one its name back,
 //	           capture may be held. The names may be           starts it, removes the new container,
-//	           exchanged: both, one or none                    releases the capture
-//	starting   the new one may run, and have changed the       goes back: the step below
-//	           data
+//	           exchanged: both, one or none; the new one has   releases the capture
+//	           its restart policy, or is being made with it
+//	starting   the new one may run, and have changed the       goes back: builds the data of the
+//	           data                                            capture beside each volume, and proves
+//	                                                           it; only then the step below
 //	good       the new one runs and was found well             releases the capture. The journal is
 //	                                                           kept as a record, for --undo
-//	back       going back has begun. The new one may run yet.  stops the new one; builds the data of
-//	           Some volumes may be exchanged: the journal      the capture beside each volume that is
-//	           says for each what is kept and where            not exchanged yet, then exchanges it;
-//	                                                           writes the next step
+//	looking    the new one runs, and going back is asked for:  takes the journal away
+//	           the data is built beside each volume
+//	back       all is built. The new one may run yet. Once     looks what stands at each place; stops
+//	           both stand, the journal says of each place      the new one; builds the data of the
+//	           what stands there and what was built for it,    capture beside each volume that is not
+//	           by device, inode and kind; then they are        exchanged yet, exchanges it, and writes
+//	           exchanged, and it says where the old is kept    the next step
 //	returned   the data is the old one's. It may run, and      sets the new container aside under a
 //	           have changed it: it is not put back again       dated name, gives the old one its name,
-//	                                                           starts it, releases the capture
+//	                                                           starts it
+//	ended      the old one runs and was watched. A record of   releases the capture, takes the
+//	           the upgrade says that it was undone             journal and that record away
+//
+// What stands at each place is looked at before the engine is asked for anything: a place in the middle of an exchange is
+// put in order first. Where it is neither of the two, nothing is done and a person must look.
 //
 // The new version is only started while the old one stands, and the old one only after the new
 // one was stopped: never both. Data is only put back where the new version may have been
 // started; else nothing but the old one has touched it. If the capture can't be read when it is needed, nothing
-// is stopped or exchanged: what runs goes on to run, and the journal stays until it can be.
+// is stopped or exchanged: what runs goes on to run, and the journal stays until it can be. It says then why, and
+// only whoever is told to try again does (Resuming).
+//
+// A command of the user's that stops or starts a service has a token in its environment that the journal knows before it is
+// run: what it goes on doing after a kill is ended before another one is run.
 //
 // It knows containers as package engine has them, and how to watch them; what captures and
 // restores their data it is given. It knows nothing of repositories and commands. Of this module
-// it imports engine, screen, files, watch, and of store/storage/cache the check that nobody
-// else can write a folder.
+// it imports engine, screen, files, programs, watch, store/volume to put in order what a killed exchange
+// left, and of store/storage/cache the check that nobody else can write a folder.
 package upgrade

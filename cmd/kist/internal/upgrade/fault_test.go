@@ -2,6 +2,7 @@ package upgrade
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -78,7 +79,7 @@ func faultAt(t *testing.T, how fault, at int, bad bool) bool {
 	}
 	first := said.String()
 	u, said = m.upgrader(dir)
-	if err := u.Recover(t.Context(), 0); err != nil {
+	if err := u.Recover(t.Context(), Resuming{Again: true}); err != nil {
 		t.Errorf("%s: recovery: %v", m.hit, err)
 	}
 	if left := journals(t, dir); len(left) > 0 {
@@ -121,13 +122,13 @@ func TestKilledAgain(t *testing.T) {
 				}
 				m.dead, m.n, m.at, m.how, m.hit = false, 0, second, how, ""
 				u, said := m.upgrader(dir)
-				m.try(func() { u.Recover(t.Context(), 0) })
+				m.try(func() { u.Recover(t.Context(), Resuming{Again: true}) })
 				if m.hit == "" {
 					break
 				}
 				m.dead, m.at = false, 0
 				again, said2 := m.upgrader(dir)
-				if err := again.Recover(t.Context(), 0); err != nil || len(journals(t, dir)) > 0 {
+				if err := again.Recover(t.Context(), Resuming{Again: true}); err != nil || len(journals(t, dir)) > 0 {
 					t.Errorf("%v, %q", err, journals(t, dir))
 				}
 				released(m, said.String()+said2.String())
@@ -168,7 +169,7 @@ func TestShareGoesAway(t *testing.T) {
 		m := newMachine(t)
 		u, _ := m.upgrader(dir)
 		e := u.Engine("engine")
-		q := &Request{Engine: e, To: "seedbank:4.2.0", Repository: "/mnt/share/kist", Healthy: "false"}
+		q := &Request{Engine: e, To: "seedbank:4.2.0", Repository: "/mnt/share/kist", Healthy: "false", AcceptUnhealthy: true}
 		q.Container, _ = e.Inspect(t.Context(), "seedbank")
 		q.Image, _ = e.Image(t.Context(), "seedbank:4.1.0")
 		m.bad = bad
@@ -186,11 +187,14 @@ func TestShareGoesAway(t *testing.T) {
 		if c := m.find("seedbank"); bad && c.starts != 2 {
 			t.Errorf("%s was started %d times: where neither runs, the new one is tried once more", c.image, c.starts)
 		}
-		if err := u.Recover(t.Context(), 0); err == nil {
+		if err := u.Recover(t.Context(), Resuming{Again: true}); err == nil {
 			t.Error("recovery without the share")
 		}
 		m.noShare = false
-		if err := u.Recover(t.Context(), 0); err != nil {
+		if err := u.Recover(t.Context(), Resuming{}); err != nil || len(journals(t, dir)) == 0 {
+			t.Errorf("what failed for a reason that a person must mend is tried again by whoever comes along: %v", err)
+		}
+		if err := u.Recover(t.Context(), Resuming{Again: true}); !errors.Is(err, ErrUnwell) {
 			t.Error(err)
 		}
 		m.mustBeWhole(t)
@@ -203,8 +207,8 @@ func TestShareGoesAway(t *testing.T) {
 // goingAway is a repository that can't be reached once the capture is held.
 type goingAway struct{ fakeData }
 
-func (d goingAway) Hold(ctx context.Context, id string) error {
-	err := d.fakeData.Hold(ctx, id)
+func (d goingAway) Hold(ctx context.Context, r *Record) error {
+	err := d.fakeData.Hold(ctx, r)
 	d.m.noShare = true
 	return err
 }
@@ -222,7 +226,7 @@ func TestPutBackOnce(t *testing.T) {
 		}
 		m.dead, m.at = false, 0
 		u, said := m.upgrader(dir)
-		if err := u.Recover(t.Context(), 0); err != nil {
+		if err := u.Recover(t.Context(), Resuming{Again: true}); err != nil {
 			t.Error(err)
 		}
 		for _, what := range m.wrong {
@@ -236,7 +240,7 @@ func TestNeverBoth(t *testing.T) {
 	m := newMachine(t)
 	m.containers["c1"] = &fakeContainer{id: "c1", name: "next", image: "seedbank:4.2.0"}
 	u, _ := m.upgrader(t.TempDir())
-	p := &pair{&Record{Old: "c0", New: "c1"}, u.Engine("engine"), u.Screen, u.Every}
+	p := &pair{journal: &journal{Record: Record{Old: "c0", New: "c1"}}, engine: u.Engine("engine"), screen: u.Screen, every: u.Every}
 	if err := p.startNew(t.Context()); err == nil || m.containers["c1"].running {
 		t.Errorf("the new one was started: %v", err)
 	}
@@ -260,7 +264,7 @@ func TestStartedByOthers(t *testing.T) {
 	}
 	m.data = "of both"
 	u, said := m.upgrader(dir)
-	if err := u.Recover(t.Context(), 0); err != nil {
+	if err := u.Recover(t.Context(), Resuming{Again: true}); err != nil {
 		t.Error(err)
 	}
 	m.mustBeWhole(t)
@@ -271,7 +275,7 @@ func TestStartedByOthers(t *testing.T) {
 
 type killsAtHold struct{ fakeData }
 
-func (d killsAtHold) Hold(ctx context.Context, id string) error {
+func (d killsAtHold) Hold(ctx context.Context, r *Record) error {
 	d.m.dead = true
 	panic(killed{})
 }

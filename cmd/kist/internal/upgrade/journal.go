@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
@@ -20,12 +21,14 @@ type Step string
 // All steps.
 const (
 	Making   Step = "making"
+	Looking  Step = "looking"
 	Stopping Step = "stopping"
 	Captured Step = "captured"
 	Starting Step = "starting"
 	Good     Step = "good"
 	Back     Step = "back"
 	Returned Step = "returned"
+	Ended    Step = "ended"
 )
 
 // Record is all that is to be known to go on.
@@ -45,12 +48,17 @@ type Record struct {
 	Before string `json:"before"` // name of the old container, set aside
 	Failed string `json:"failed"` // name of the new container, set aside
 
-	Policy string `json:"policy,omitempty"` // the old one's restart policy, where that is to be given back
+	Policy    string `json:"policy,omitempty"`     // the old one's restart policy, where that is to be given back
+	NewPolicy string `json:"new_policy,omitempty"` // the new one's, which it gets when it takes the old one's place
 
-	// Of what is no container: the commands that stop and start it, and the folders of its
-	// volumes, in the order of the capture's.
-	Down   string   `json:"down,omitempty"`
-	Up     string   `json:"up,omitempty"`
+	// Of what is no container: the commands that stop and start it. While one is run, Token is in the environment
+	// of all that it starts, within a session of processes.
+	Down    string `json:"down,omitempty"`
+	Up      string `json:"up,omitempty"`
+	Token   string `json:"token,omitempty"`
+	Session int    `json:"session,omitempty"`
+
+	// Places are where the volumes lie on this machine; of what is no container in the order of the capture's.
 	Places []string `json:"places,omitempty"`
 
 	WorkDir string `json:"folder,omitempty"` // in which commands are run: that of who asked for the upgrade
@@ -69,6 +77,15 @@ type Record struct {
 	Touched bool              `json:"touched,omitempty"` // the new version may have been started
 	Kept    map[string]string `json:"kept,omitempty"`    // by the place of each volume that was exchanged
 	Undoing bool              `json:"undo,omitempty"`    // asked for, after the new one was found well
+	Undone  bool              `json:"undone,omitempty"`  // and done: of a record that was not removed yet
+
+	Exchanges map[string]Exchange `json:"exchanges,omitempty"` // by place, from just before the first one on
+	Stuck     string              `json:"stuck,omitempty"`     // why going back failed, where trying it again needs a person
+}
+
+// HoldReason says for whom the capture is held, and for nobody else.
+func (r *Record) HoldReason() string {
+	return fmt.Sprintf("an upgrade of %s that began at %s is at work", strings.ToValidUTF8(r.Container, "_"), r.Began.UTC().Format(time.RFC3339))
 }
 
 // journal is the record of one upgrade on disk: a line for each time that it was written, of
@@ -141,30 +158,26 @@ func begin(dir string, r Record) (_ *journal, err error) {
 // othersAtWork fails where another upgrade of the service is not at its end. What bears the service's name by then may
 // be the container that it made: so the name of the journal alone does not tell.
 func othersAtWork(dir string, r Record) error {
-	found, _ := filepath.Glob(filepath.Join(dir, journalNames))
-	for _, path := range found {
-		if info, err := os.Lstat(path); err == nil && !info.Mode().IsRegular() {
-			continue // as in take
-		}
-		f, err := os.Open(path)
-		if errors.Is(err, os.ErrNotExist) {
-			continue
-		}
-		if err != nil {
-			return err
-		}
-		other := &journal{file: f}
-		err = other.read()
-		f.Close()
-		if err != nil {
-			continue // kist resume names it
-		}
+	open, err := openIn(dir)
+	for _, other := range open {
 		named := other.Engine == r.Engine && other.Container == r.Container && (other.Up == "") == (r.Up == "")
-		if named || other.Old == r.Old || (other.New != "" && other.New == r.Old) {
-			return fmt.Errorf("container %s: %w", r.Container, errBusy)
+		if named || other.Old == r.Old || (other.New != "" && other.New == r.Old) || shared(other.Places, r.Places) {
+			return fmt.Errorf("%s: %w", r.Container, errBusy)
 		}
 	}
-	return nil
+	return err
+}
+
+// shared tells whether a place of one service is that of another, or lies within it.
+func shared(theirs, ours []string) bool {
+	for _, a := range theirs {
+		for _, b := range ours {
+			if a == b || inside(a, b) || inside(b, a) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // syncFolder flushes the entries of the folder of journals; tests have it fail.
@@ -234,7 +247,12 @@ func take(path string) (_ *journal, err error) {
 
 // read reads the last whole line.
 func (j *journal) read() error {
-	b, err := io.ReadAll(io.LimitReader(j.file, maxJournal))
+	info, err := j.file.Stat()
+	if err != nil {
+		return err
+	}
+	// One that was written again and again counts by its end.
+	b, err := io.ReadAll(io.NewSectionReader(j.file, max(0, info.Size()-maxJournal), maxJournal))
 	if err != nil {
 		return err
 	}

@@ -26,7 +26,7 @@ func TestRecoverInOddFolder(t *testing.T) {
 		Screen: screen.New(io.Discard, io.Discard), Folder: func() (string, error) { return dir, nil },
 		Engine: func(string) *engine.Engine { return nil },
 	}
-	if err := u.Recover(t.Context(), 0); err != nil {
+	if err := u.Recover(t.Context(), Resuming{Again: true}); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := os.Lstat(journalPath(dir, "old")); !errors.Is(err, os.ErrNotExist) {
@@ -112,7 +112,7 @@ func TestCommandsInTheirFolder(t *testing.T) {
 	u, _ := m.upgrader(dir)
 	q := &ByCommands{
 		Name: "seedbank", From: "4.1.0", To: "4.2.0", Places: []string{"/data"},
-		Down: "echo down >> said", Up: "echo up $KIST_VERSION >> said", Healthy: "test -e said",
+		Down: "echo down >> said", Up: "echo up $KIST_VERSION >> said", Healthy: "test -e said", AcceptUnhealthy: true,
 	}
 	t.Chdir(first)
 	if _, err := u.UpgradeByCommands(t.Context(), q, fakeData{m}); err != nil {

@@ -23,6 +23,11 @@ type machine struct {
 	images     map[string]string         // digests, by name; pull makes those of pullable
 	pullable   map[string]string
 	data       string
+	inode      uint64 // of the folder that has it
+	built      uint64 // folders
+	damaged    bool   // the capture
+	dir        string // of journals
+	noUpdate   bool   // the engine can't change restart policies
 	captures   map[string]string
 	held       map[string]bool
 	kept       []string
@@ -109,7 +114,7 @@ func newMachine(t *testing.T) *machine {
 		t: t, containers: map[string]*fakeContainer{}, data: oldData, captures: map[string]string{}, held: map[string]bool{},
 		images: map[string]string{"seedbank:4.1.0": "sha256:11", "seedbank:4.2.0": "sha256:22"},
 	}
-	m.containers["c0"] = &fakeContainer{id: "c0", name: "seedbank", image: "seedbank:4.1.0", policy: "always", running: true, started: true, starts: 1}
+	m.containers["c0"] = &fakeContainer{id: "c0", name: "seedbank", image: "seedbank:4.1.0", policy: "always", running: true, started: true, starts: 1, labels: map[string]string{"shelf": "north"}}
 	return m
 }
 
@@ -182,6 +187,9 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 		}
 		c.name = last
 	case "update":
+		if m.noUpdate {
+			return errors.New("unknown flag")
+		}
 		c.policy = strings.TrimPrefix(args[1], "--restart=")
 	case "logs":
 		fmt.Fprintln(stdout, "I can't read this")
@@ -235,7 +243,10 @@ func (m *machine) create(args []string, stdout io.Writer) error {
 		return fmt.Errorf("the name %s is taken", c.name)
 	}
 	if m.forgets {
-		c.policy = "no"
+		delete(c.labels, "shelf")
+	}
+	if c.policy != "no" && m.runningOld() {
+		m.wrong = append(m.wrong, "a container that may be started by itself is made beside one that runs")
 	}
 	c.image = c.labels[engine.LabelImage]
 	if want := "seedbank@" + m.images[c.image]; args[len(args)-1] != want {
@@ -246,6 +257,10 @@ func (m *machine) create(args []string, stdout io.Writer) error {
 	m.containers[c.id] = c
 	fmt.Fprintln(stdout, c.id)
 	return nil
+}
+
+func (m *machine) runningOld() bool {
+	return slices.ContainsFunc(m.running(), func(c *fakeContainer) bool { return c.id == "c0" })
 }
 
 // start starts a container, which changes the data.
@@ -276,7 +291,9 @@ func (m *machine) start(c *fakeContainer) {
 // upgrader gives what works on the machine.
 func (m *machine) upgrader(dir string) (*Upgrader, *strings.Builder) {
 	said := &strings.Builder{}
+	m.dir = dir
 	return &Upgrader{
+		ground: fakeGround{m},
 		Screen: screen.New(io.Discard, said),
 		Folder: func() (string, error) { return dir, nil },
 		Engine: func(program string) *engine.Engine { return engine.NewWith(program, m) },

@@ -37,16 +37,23 @@ func (d fakeData) Capture(ctx context.Context) (id string, err error) {
 	})
 }
 
-func (d fakeData) Hold(ctx context.Context, id string) error {
-	return d.does(ctx, "hold", func() error { d.m.held[id] = true; return nil })
+func (d fakeData) Hold(ctx context.Context, r *Record) error {
+	return d.does(ctx, "hold", func() error { d.m.held[r.HoldReason()] = true; return nil })
 }
 
-func (d fakeData) Release(ctx context.Context, id string) error {
-	return d.does(ctx, "release", func() error { delete(d.m.held, id); return nil })
+// Release ends the hold of an upgrade that is certain to be at its end.
+func (d fakeData) Release(ctx context.Context, r *Record) error {
+	return d.does(ctx, "release", func() error {
+		if open, err := openIn(d.m.dir); err == nil && len(open) > 0 && open[0].Step != Good {
+			d.m.wrong = append(d.m.wrong, "the hold is let go while the journal says "+string(open[0].Step))
+		}
+		delete(d.m.held, r.HoldReason())
+		return nil
+	})
 }
 
-func (d fakeData) Ready(ctx context.Context, id string) error {
-	return d.does(ctx, "ready", func() error {
+func (d fakeData) Find(ctx context.Context, id string) error {
+	return d.does(ctx, "find", func() error {
 		if d.m.captures[id] == "" {
 			return errors.New("no such capture")
 		}
@@ -54,34 +61,75 @@ func (d fakeData) Ready(ctx context.Context, id string) error {
 	})
 }
 
-func (d fakeData) Restore(ctx context.Context, r *Record, kept func(place, path string)) error {
+func (d fakeData) Restore(ctx context.Context, r *Record, do Deeds) error {
 	if _, ok := r.Kept["/data"]; ok {
 		return nil
 	}
-	err := d.does(ctx, "restore", func() error {
-		for _, c := range d.m.containers {
-			if c.running {
-				d.m.wrong = append(d.m.wrong, c.name+" runs while its data is exchanged")
-			}
+	m := d.m
+	err := d.does(ctx, "build", func() error {
+		if m.damaged {
+			return errors.New("frame 3 is damaged")
 		}
-		if d.m.backRan {
-			d.m.wrong = append(d.m.wrong, "what the old version wrote is put away")
-		}
-		if len(d.m.kept) > 0 && !d.m.copies {
-			return nil // it was exchanged by a run that did not come to note it
-		}
-		d.m.kept = append(d.m.kept, d.m.data)
-		d.m.data = d.m.captures[r.Capture]
+		m.built++
 		return nil
 	})
-	if err != nil && len(d.m.kept) == 0 {
+	if err == nil {
+		err = do.Stop(ctx)
+	}
+	if err != nil {
 		return fmt.Errorf("%w: %w", ErrUntouched, err)
 	}
-	if err != nil || d.m.copies {
+	x := Exchange{Stood: Tree{Kind: kindFolder, Inode: m.inode}, Built: Tree{Kind: kindFolder, Inode: 1000 + m.built}}
+	if m.copies {
+		x = Copied
+	}
+	unnoted := m.op("note", func() error { do.Note(map[string]Exchange{"/data": x}); return nil })
+	err = m.op("exchange", func() error {
+		for _, c := range m.containers {
+			if c.running {
+				m.wrong = append(m.wrong, c.name+" runs while its data is exchanged")
+			}
+		}
+		if m.backRan {
+			m.wrong = append(m.wrong, "what the old version wrote is put away")
+		}
+		if noted := m.noted("/data"); noted.Built.Inode != x.Built.Inode && unnoted == nil {
+			m.wrong = append(m.wrong, fmt.Sprintf("what is exchanged is not what the journal says: %+v", noted))
+		}
+		m.kept = append(m.kept, m.data)
+		m.data, m.inode = m.captures[r.Capture], x.Built.Inode
+		return nil
+	})
+	if err != nil && len(m.kept) == 0 {
+		return fmt.Errorf("%w: %w", ErrUntouched, err)
+	}
+	if err != nil || m.copies {
 		return err
 	}
-	d.m.op("kept", func() error { kept("/data", fmt.Sprintf("/data.before-%d", len(d.m.kept))); return nil })
+	m.op("kept", func() error { do.Kept("/data", fmt.Sprintf("/data.before-%d", len(m.kept))); return nil })
 	return nil
+}
+
+// noted gives what the journal says on disk of a place.
+func (m *machine) noted(place string) Exchange {
+	open, err := openIn(m.dir)
+	if err != nil || len(open) != 1 {
+		return Exchange{}
+	}
+	return open[0].Exchanges[place]
+}
+
+// fakeGround is where the data lies.
+type fakeGround struct{ m *machine }
+
+func (g fakeGround) order(string, Exchange) error { return nil }
+
+func (g fakeGround) stands(place string, x Exchange) (stood, built bool) {
+	return g.m.inode == x.Stood.Inode, g.m.inode == x.Built.Inode
+}
+
+func (g fakeGround) kept(string, Exchange) string {
+	return fmt.Sprintf("/data.before-%d", len(g.m.kept))
 }
 
 func (d fakeData) Close() error { return nil }

@@ -43,7 +43,8 @@ func (q *Request) Plan(ctx context.Context, now time.Time) ([]Planned, error) {
 		Planned{Captured, "give the new one its name", command(engine.RenameWords("NEW-ID", r.Container)...)},
 	)
 	if policy := q.Container.RestartPolicy(); policy != "no" {
-		plan = append(plan, Planned{Captured, "have the engine leave the old one down", command("update", "--restart=no", r.Old)})
+		plan = append(plan, Planned{Captured, "give the new one its restart policy, or make it once more with it", command("update", "--restart="+policy, "NEW-ID")},
+			Planned{Captured, "have the engine leave the old one down", command("update", "--restart=no", r.Old)})
 	}
 	healthy := ""
 	if r.Healthy != "" {

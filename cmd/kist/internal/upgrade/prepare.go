@@ -18,9 +18,11 @@ type Request struct {
 	Image        *engine.Image // of the container; nil where the engine no longer has it
 	To           string        // the new image; :TAG keeps the name
 	AcceptLosses bool
+	Places       []string // whole paths of what is captured and exchanged on this machine
 
-	Watch   time.Duration
-	Healthy string
+	Watch           time.Duration
+	Healthy         string
+	AcceptUnhealthy bool // do not ask whether the old version is well
 
 	// As in a Record.
 	Repository, KeyFile, PassphraseFile string
@@ -47,7 +49,7 @@ func (q *Request) Record(now time.Time) Record {
 		Container: c.Name, Old: c.ID, OldImage: c.ImageName, Image: q.Target(),
 		Next: c.Name + "-next-" + date, Before: c.Name + "-before-" + date, Failed: c.Name + "-failed-" + date,
 		Repository: q.Repository, KeyFile: q.KeyFile, PassphraseFile: q.PassphraseFile,
-		Watch: q.Watch, Healthy: q.Healthy, WorkDir: folder,
+		Watch: q.Watch, Healthy: q.Healthy, WorkDir: folder, Places: q.Places,
 	}
 }
 
@@ -95,9 +97,12 @@ func (q *Request) image(ctx context.Context, name string) (*engine.Image, error)
 	return q.Engine.Image(ctx, name)
 }
 
-// Words gives the words that make the new container.
-func (q *Request) Words(r *Record, to *engine.Image) []string {
-	return engine.NewLaunch(q.Container, q.Image).Remake(r.Next, r.Image, to, labelUpgrade+"="+r.Old)
+// Words gives the words that make the new container. It gets its restart policy only when it takes the old one's place:
+// with it, an engine may start it before, when the machine starts.
+func (q *Request) Words(r *Record, to *engine.Image) []string { return q.words(r, to, "no") }
+
+func (q *Request) words(r *Record, to *engine.Image, policy string) []string {
+	return engine.NewLaunch(q.Container, q.Image).WithRestart(policy).Remake(r.Next, r.Image, to, labelUpgrade+"="+r.Old)
 }
 
 // LossesError says what of a container's configuration can't be made again.
@@ -113,7 +118,11 @@ func (e *LossesError) Error() string {
 
 // make makes the new container, which is not started, and holds it against the old one.
 func (q *Request) make(ctx context.Context, p *pair, to *engine.Image) (lost []string, err error) {
-	if p.New, err = q.Engine.Create(ctx, q.Words(p.Record, to)); err != nil {
+	p.NewPolicy = q.Container.RestartPolicy()
+	p.remake = func(ctx context.Context) (string, error) {
+		return q.Engine.Create(ctx, q.words(&p.Record, to, p.NewPolicy))
+	}
+	if p.New, err = q.Engine.Create(ctx, q.Words(&p.Record, to)); err != nil {
 		return nil, err
 	}
 	made, err := q.Engine.Inspect(ctx, p.New)

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
@@ -13,31 +14,69 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
-// Recover brings the upgrades to their end that runs which were killed left. What runs then is watched not longer
-// than most, if that is not 0. Upgrades that are at work are left alone. It fails where one could not be brought to its end; that it went back is no
-// failure of it.
-func (u *Upgrader) Recover(ctx context.Context, most time.Duration) error {
+// Resuming says how upgrades that were left are brought to their end.
+type Resuming struct {
+	// Most is how long what runs then is watched at most, 0 for as long as the upgrade was told to.
+	Most time.Duration
+	// Again tries also what failed already and waits for a person.
+	Again bool
+	// Down and Up take the place of the commands of an upgrade, of which there may be one then.
+	Down, Up string
+}
+
+// Recover brings the upgrades to their end that runs which were killed left. Upgrades that are at work are left
+// alone. It fails where one could not be brought to its end, and where the old version is not well; that
+// it went back is no failure of it.
+func (u *Upgrader) Recover(ctx context.Context, how Resuming) error {
 	dir, err := u.Folder()
 	if err != nil {
 		return nil // nor could a journal have been written
 	}
 	found, err := files.Matching(dir, journalNames)
-	if err != nil || len(found) == 0 {
+	if err != nil || len(found) == 0 && how.Down+how.Up == "" {
 		return err
 	}
-	if err := checkPrivate(dir); err != nil {
-		return err
+	if len(found) > 0 {
+		if err := checkPrivate(dir); err != nil {
+			return err
+		}
+	}
+	if how.Down+how.Up != "" {
+		if err := checkOne(dir); err != nil {
+			return err
+		}
 	}
 	var errs []error
 	for _, path := range found {
-		if err := u.recover(context.WithoutCancel(ctx), dir, path, most); err != nil {
+		if err := u.recover(context.WithoutCancel(ctx), dir, path, how); err != nil {
 			errs = append(errs, fmt.Errorf("journal %s: %w", path, err))
 		}
 	}
 	return errors.Join(errs...)
 }
 
-func (u *Upgrader) recover(ctx context.Context, dir, path string, most time.Duration) error {
+// ErrNotOne is returned by Recover for commands where not exactly one upgrade by commands was left.
+var ErrNotOne = errors.New("not exactly one upgrade by commands was left")
+
+// checkOne fails unless one upgrade by commands was left.
+func checkOne(dir string) error {
+	open, err := openIn(dir)
+	if err != nil {
+		return err
+	}
+	var names []string
+	for _, o := range open {
+		if o.Up != "" {
+			names = append(names, o.Container)
+		}
+	}
+	if len(names) != 1 {
+		return fmt.Errorf("%w, but %d: nothing says what other commands are for %s", ErrNotOne, len(names), strings.Join(names, ", "))
+	}
+	return nil
+}
+
+func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) error {
 	j, err := take(path)
 	if j == nil || err != nil {
 		return err
@@ -58,33 +97,74 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, most time.Dura
 			u.Report(j.Container, result)
 		}
 	}
-	switch j.Step {
+	if j.Stuck != "" && !how.Again {
+		came(Unfinished)
+		u.Screen.Warn("an upgrade of %s to %s is open since %s: %s. kist resume tries it again.", screen.Printable(j.Container),
+			screen.Printable(j.Image), screen.LocalTime(j.Began), screen.Text(j.Stuck))
+		return nil
+	}
+	if j.Up != "" {
+		j.Down, j.Up = cmp.Or(how.Down, j.Down), cmp.Or(how.Up, j.Up)
+	}
+	if err := errors.Join(w.settle(), w.endLeft(ctx)); err != nil {
+		came(Unfinished)
+		j.Stuck = err.Error()
+		return errors.Join(err, j.write())
+	}
+	return w.resume(ctx, how.Most, came)
+}
+
+// resume does what the table in the package comment says.
+func (w *work) resume(ctx context.Context, most time.Duration, came func(Result)) error {
+	name, image := screen.Printable(w.Container), screen.Printable(w.Image)
+	switch w.Step {
 	case Making:
 		if err := w.forget(ctx); err != nil {
 			came(Unfinished)
 			return err
 		}
 		came(Unchanged)
-		u.Screen.Warn("an upgrade of container %s to %s was killed before it changed anything.", screen.Printable(j.Container), screen.Printable(j.Image))
+		w.Screen.Warn("an upgrade of %s to %s was killed before it changed anything.", name, image)
 		return nil
+	case Looking:
+		came(Unchanged)
+		w.Screen.Warn("going back from %s to %s, of %s, was killed before it changed anything.", image, screen.Printable(w.OldImage), name)
+		return w.end(w.dir)
 	case Good:
 		o, err := w.finish(ctx)
 		came(o.Outcome)
 		return err
+	case Ended:
+		came(w.ended())
+		w.over(ctx)
+		return nil
 	}
-	j.Why = cmp.Or(j.Why, "kist did not come to its end")
+	w.Why = cmp.Or(w.Why, "kist did not come to its end")
 	o, err := w.goBack(ctx, most)
 	came(o.Outcome)
-	if o.Outcome == Unfinished {
+	switch {
+	case o.Outcome == Unfinished, errors.Is(err, ErrUnwell):
 		return err
-	}
-	if err != nil {
-		u.Screen.Warn("%s", screen.Text(err.Error()))
-	} else {
-		u.Screen.Warn("%s", screen.Text(w.paragraph(o)))
+	case err != nil:
+		w.Screen.Warn("%s", screen.Text(err.Error()))
+	default:
+		w.Screen.Warn("%s", screen.Text(w.paragraph(o)))
 	}
 	return nil
 }
 
+func (w *work) ended() Result {
+	if w.Undoing {
+		return Undone
+	}
+	return WentBack
+}
+
 // removeDone removes the record of an upgrade that was undone.
-func removeDone(dir, made string) { os.Remove(donePath(dir, made)) }
+func removeDone(dir, made string) error {
+	err := os.Remove(donePath(dir, made))
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	return errors.Join(err, syncFolder(dir))
+}

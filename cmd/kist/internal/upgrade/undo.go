@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
-	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // ErrNoUpgrade is returned for a service that no upgrade on this machine brought to where it is.
@@ -24,7 +23,10 @@ func (u *Upgrader) Made(c *engine.Container) (*Record, error) {
 
 func made(dir, path, name, id string) (*Record, error) {
 	j, err := take(path)
-	if err == nil && j == nil {
+	if err == nil && (j == nil || j.Undone) {
+		if j != nil {
+			j.release()
+		}
 		return nil, fmt.Errorf("%s: %w", name, ErrNoUpgrade)
 	}
 	if err != nil {
@@ -58,7 +60,7 @@ func (u *Upgrader) Undo(ctx context.Context, e *engine.Engine, c *engine.Contain
 }
 
 func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, e *engine.Engine) (*Outcome, error) {
-	if err := data.Ready(ctx, r.Capture); err != nil {
+	if err := data.Find(ctx, r.Capture); err != nil {
 		return nil, err
 	}
 	dir, err := u.Folder()
@@ -71,15 +73,22 @@ func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, 
 	}
 	defer j.release()
 	defer endsNot()()
-	u.Screen.Say("What %s wrote since %s is set aside.", screen.Printable(r.Container), screen.LocalTime(done.Began))
 	w := u.work(dir, j, e)
 	w.data = data
-	return w.goBack(context.WithoutCancel(ctx), 0)
+	o, err := w.goBack(context.WithoutCancel(ctx), 0)
+	if err != nil && w.Step == Looking { // nothing was stopped, and nobody need go on
+		o = w.outcome(Unchanged)
+		o.Runs, o.Why = w.Image, w.Stuck
+		err = fmt.Errorf("%s\nNothing was stopped: %s runs as before", w.Stuck, w.Image)
+		return o, errors.Join(err, w.end(w.dir))
+	}
+	return o, err
 }
 
 func undoRecord(done *Record, name string, now time.Time) Record {
 	r := *done
-	r.Step, r.Undoing, r.Touched, r.Why, r.Log, r.Kept = Back, true, true, "it is asked for", nil, nil
+	r.Step, r.Undoing, r.Touched, r.Why = Looking, true, true, "it is asked for"
+	r.Log, r.Kept, r.Exchanges, r.Stuck, r.Token, r.Session = nil, nil, nil, "", "", 0
 	r.Began, r.Container = now.UTC().Truncate(time.Second), name
 	r.Failed = name + "-undone-" + stamp(now)
 	return r

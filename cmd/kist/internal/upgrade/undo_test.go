@@ -55,7 +55,7 @@ func undoFaultAt(t *testing.T, how fault, at int) bool {
 	m.anyPolicy = strings.Contains(said.String(), "restart policy")
 	m.dead, m.at, m.how = false, 0, none
 	u, said = m.upgrader(dir)
-	if err := u.Recover(t.Context(), 0); err != nil {
+	if err := u.Recover(t.Context(), Resuming{Again: true}); err != nil {
 		t.Error(err)
 	}
 	m.anyPolicy = m.anyPolicy || strings.Contains(said.String(), "restart policy")
@@ -133,7 +133,7 @@ func TestLosses(t *testing.T) {
 		o, err := u.Upgrade(t.Context(), q, fakeData{m})
 		var lost *LossesError
 		switch {
-		case accept && (err != nil || o.Outcome != Upgraded || !strings.Contains(said.String(), "not in the new container: RestartPolicy")):
+		case accept && (err != nil || o.Outcome != Upgraded || !strings.Contains(said.String(), "not in the new container: label shelf")):
 			t.Errorf("%+v, %v, %s", o, err, said)
 		case !accept && (!errors.As(err, &lost) || o.Outcome != Unchanged || len(m.containers) != 1 || m.containers["c0"].starts != 1):
 			t.Errorf("%+v, %v", o, err)
@@ -157,7 +157,7 @@ func TestBusy(t *testing.T) {
 	if o, err := m.upgrade(t.Context(), u); !errors.Is(err, errBusy) || o.Outcome != Unchanged {
 		t.Errorf("%+v, %v", o, err)
 	}
-	if err := u.Recover(t.Context(), 0); err != nil || len(journals(t, dir)) != 1 {
+	if err := u.Recover(t.Context(), Resuming{Again: true}); err != nil || len(journals(t, dir)) != 1 {
 		t.Errorf("recovery took what is at work: %v", err)
 	}
 	m.mustBeWhole(t)
@@ -233,7 +233,7 @@ func TestJournal(t *testing.T) {
 	if err := os.Chmod(dir, 0o777); err != nil {
 		t.Fatal(err)
 	}
-	if err := u.Recover(t.Context(), 0); err == nil || !strings.Contains(err.Error(), "others can write there") {
+	if err := u.Recover(t.Context(), Resuming{Again: true}); err == nil || !strings.Contains(err.Error(), "others can write there") {
 		t.Errorf("journals that others can write are used: %v", err)
 	}
 }

@@ -27,6 +27,11 @@ func (u *Upgrader) Upgrade(ctx context.Context, q *Request, data Data) (*Outcome
 		o.Runs = q.Container.ImageName
 		return o, nil
 	}
+	if !q.AcceptUnhealthy {
+		if err := u.askFirst(ctx, &r); err != nil {
+			return unchanged(&r, err)
+		}
+	}
 	dir, err := u.Folder()
 	if err != nil {
 		return unchanged(&r, err)
@@ -43,6 +48,27 @@ func (u *Upgrader) Upgrade(ctx context.Context, q *Request, data Data) (*Outcome
 		return unchanged(&j.Record, errors.Join(err, w.forget(context.WithoutCancel(ctx))))
 	}
 	return w.run(ctx)
+}
+
+// NotWellError says that a command which is to tell whether the new version is well does not say so of the old one.
+type NotWellError struct{ Container, Why string }
+
+func (e *NotWellError) Error() string {
+	return fmt.Sprintf("%s is not well by --healthy as it runs now, and so neither would be the new version: %s\n--accept-unhealthy upgrades it all the same", e.Container, e.Why)
+}
+
+// askFirst asks about the old version what the new one will be asked: a command that can't succeed would take a good
+// version for a bad one.
+func (u *Upgrader) askFirst(ctx context.Context, r *Record) error {
+	name := r.Container
+	if r.Up != "" {
+		name = ""
+	}
+	why, err := watch.Ask(ctx, name, watch.Options{Healthy: r.Healthy, Folder: r.WorkDir})
+	if err == nil && why != "" {
+		err = &NotWellError{r.Container, why}
+	}
+	return err
 }
 
 // run does what is done once all is prepared, and goes back if it fails.
@@ -86,12 +112,14 @@ type work struct {
 	dir  string
 	side side
 	data Data // nil until it is needed
+
+	unwritten error // of the last step
 }
 
 func (u *Upgrader) work(dir string, j *journal, e *engine.Engine) *work {
-	w := &work{Upgrader: u, journal: j, dir: dir, side: &pair{&j.Record, e, u.Screen, u.Every}}
+	w := &work{Upgrader: u, journal: j, dir: dir, side: &pair{journal: j, engine: e, screen: u.Screen, every: u.Every}}
 	if j.Up != "" {
-		w.side = &commands{&j.Record, u.Screen, u.Every}
+		w.side = &commands{j, u.Screen, u.Every}
 	}
 	return w
 }
@@ -133,7 +161,7 @@ func (w *work) change(ctx context.Context) (err error) {
 	if err := w.step(Captured); err != nil {
 		return err
 	}
-	if err := w.data.Hold(ctx, w.Capture); err != nil {
+	if err := w.data.Hold(ctx, &w.Record); err != nil {
 		return err
 	}
 	if err := w.side.exchange(ctx); err != nil {
@@ -178,15 +206,19 @@ func logOf(err error) []string {
 	return nil
 }
 
-// finish ends an upgrade that went well.
+// finish ends an upgrade that went well. The hold ends once that is known for certain: on the disk.
 func (w *work) finish(ctx context.Context) (*Outcome, error) {
 	stepped := w.step(Good)
-	w.letGo(ctx)
+	if stepped == nil {
+		w.letGo(ctx)
+	}
 	if err := w.keep(w.dir); err != nil && stepped != nil {
 		w.Why = "the journal can't be written: " + stepped.Error()
 		return w.goBack(ctx, 0)
 	} else if err != nil {
 		w.Screen.Warn("the record of the upgrade of container %s could not be put away, and so --undo won't know of it: %s", screen.Printable(w.Container), screen.Text(err.Error()))
+	} else if stepped != nil {
+		w.letGo(ctx)
 	}
 	return w.outcome(Upgraded), nil
 }
@@ -198,7 +230,7 @@ func (w *work) letGo(ctx context.Context) {
 	}
 	err := w.open(ctx)
 	if err == nil {
-		err = w.data.Release(ctx, w.Capture)
+		err = w.data.Release(ctx, &w.Record)
 	}
 	if err != nil {
 		w.Screen.Warn("capture %s is held yet; kist release %s ends that: %s", w.Capture, w.Capture, screen.Text(err.Error()))

@@ -21,6 +21,8 @@ type Upgrader struct {
 	Report func(service string, came Result)
 	// Every is how long to wait between looks at a service, by default a second.
 	Every time.Duration
+
+	ground ground // nil: the disk
 }
 
 // Data captures and restores the data of a service.
@@ -30,17 +32,24 @@ type Data interface {
 	Draft(ctx context.Context) error
 	// Capture captures the data of the stopped service.
 	Capture(ctx context.Context) (id string, err error)
-	// Hold keeps a capture from being retired, Release ends that.
-	Hold(ctx context.Context, id string) error
-	Release(ctx context.Context, id string) error
-	// Ready fails where a capture can't be read.
-	Ready(ctx context.Context, id string) error
-	// Restore builds the data of a capture beside all places that r.Kept does not name, and exchanges it for
-	// what is there once all is complete. It calls kept after each exchange with where that is
-	// now. An exchange by a run that was killed before it could say so is found, and not done again. Its error wraps
-	// ErrUntouched where nothing has been exchanged, also not by an earlier run.
-	Restore(ctx context.Context, r *Record, kept func(place, path string)) error
+	// Hold keeps r.Capture from being retired, for the reason that r.HoldReason gives; Release ends that hold alone.
+	Hold(ctx context.Context, r *Record) error
+	Release(ctx context.Context, r *Record) error
+	// Find fails where there is no such capture.
+	Find(ctx context.Context, id string) error
+	// Restore builds the data of r.Capture beside all places that r.Kept does not name, while the service runs, and
+	// proves it. Then it has the service stopped, notes what stands at each place and what was built for
+	// it, and exchanges them. Its error wraps ErrUntouched where nothing has been exchanged, also not by an
+	// earlier run.
+	Restore(ctx context.Context, r *Record, do Deeds) error
 	Close() error
+}
+
+// Deeds are what Data.Restore calls on its way, in this order.
+type Deeds struct {
+	Stop func(ctx context.Context) error // the service
+	Note func(map[string]Exchange)       // what is about to be exchanged, by place
+	Kept func(place, path string)        // after each exchange: where what was there is now
 }
 
 // ErrUntouched says that a restore failed, and nothing was exchanged before it.

@@ -3,5 +3,5 @@
 // command of the user's where one is given.
 //
 // It knows containers as package engine has them, and nothing of what they were started
-// for. Of this module it imports engine.
+// for. Of this module it imports engine and programs.
 package watch

@@ -4,12 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"os/exec"
 	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/programs"
 )
 
 // Options say how to watch.
@@ -76,6 +76,12 @@ func Command(ctx context.Context, o Options) (*Verdict, error) {
 	return &Verdict{Healthy: why == "", Why: why}, nil
 }
 
+// Ask runs the command of options once, for a container of a name or for what is none. why is "" where it says that all
+// is well.
+func Ask(ctx context.Context, name string, o Options) (why string, err error) {
+	return (&watching{options: o}).ask(ctx, name)
+}
+
 // until looks until the time is over, or a look says that it is hopeless. It gives why all is
 // not well.
 func until(ctx context.Context, o Options, look func(context.Context) (why string, hopeless bool, err error)) (string, error) {
@@ -138,13 +144,10 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	}
 	limited, cancel := context.WithTimeout(ctx, commandTimeout)
 	defer cancel()
-	cmd := exec.CommandContext(limited, "sh", "-c", w.options.Healthy)
-	cmd.Dir = w.options.Folder
-	cmd.Env = append(os.Environ(), "KIST_CONTAINER="+name)
-	cmd.WaitDelay = time.Second // what it left running may hold its output open
 	out := &tail{}
-	cmd.Stdout, cmd.Stderr = out, out
-	err = cmd.Run()
+	err = programs.Line{
+		Text: w.options.Healthy, Folder: w.options.Folder, Said: out, Env: []string{"KIST_CONTAINER=" + name}, Leaves: true,
+	}.Run(limited)
 	var exit *exec.ExitError
 	switch {
 	case ctx.Err() != nil:
@@ -154,7 +157,7 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	case errors.As(err, &exit):
 		return strings.TrimSuffix(fmt.Sprintf("%q ended with exit status %d: %s", w.options.Healthy, exit.ExitCode(), last(string(out.kept))), ": "), nil
 	case err != nil:
-		return "", fmt.Errorf("%q could not be run: %w", w.options.Healthy, err)
+		return "", fmt.Errorf("it could not be asked: %w", err)
 	}
 	return "", nil
 }

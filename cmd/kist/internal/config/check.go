@@ -1,0 +1,142 @@
+package config
+
+import (
+	"maps"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+)
+
+// serviceName is what services may be called: nothing that a path, an id of a capture, latest or
+// NAME@VERSION may be.
+var serviceName = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_-]*$`)
+
+// check refuses what can't be meant, and makes paths absolute.
+func (d *document) check() error {
+	f := &d.file
+	if f.KeyFile != "" && f.PassphraseFile != "" {
+		return d.failf("passphrase-file", "a key-file is given, too: one of them opens the repository")
+	}
+	for key, path := range map[string]*string{
+		"repository": &f.Repository, "key-file": &f.KeyFile, "passphrase-file": &f.PassphraseFile, "cache": &f.Cache, "state": &f.State,
+		"metrics": &f.Metrics,
+	} {
+		if (key == "cache" || key == "state") && *path == "off" {
+			continue
+		}
+		if err := d.absolute(key, path); err != nil {
+			return err
+		}
+	}
+	if v := f.Verify; v != nil && v.Full && v.Sample != "" {
+		return d.failf("verify.sample", "full is given, too")
+	}
+	for _, name := range slices.Sorted(maps.Keys(f.Services)) {
+		if err := d.checkService(name, f.Services[name]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// absolute makes a path that begins with ~/ absolute, and refuses others: a timer has another
+// folder to begin from than a person.
+func (d *document) absolute(key string, path *string) error {
+	if rest, ok := strings.CutPrefix(*path, "~/"); ok {
+		home, err := os.UserHomeDir()
+		if err != nil {
+			return d.failf(key, "%w", err)
+		}
+		*path = filepath.Join(home, rest)
+	}
+	if *path != "" && !filepath.IsAbs(*path) {
+		return d.failf(key, "%q must be an absolute path, or begin with ~/", *path)
+	}
+	return nil
+}
+
+func (d *document) checkService(name string, s *Service) error {
+	key := "service." + name
+	if !serviceName.MatchString(name) || name == "latest" {
+		return d.failf(key, "a service is called by letters, digits, - and _, with a letter first, and not latest (name = gives its captures another name)")
+	}
+	given := 0
+	for _, list := range [][]string{s.Source, s.Container, s.From} {
+		given += min(len(list), 1)
+		if slices.Contains(list, "") {
+			return d.failf(key, "a source, container or word of from is empty")
+		}
+	}
+	switch {
+	case given != 1:
+		return d.failf(key, "one of source, container and from says where its data is")
+	case s.Version != "" && s.VersionFrom != "":
+		return d.failf(key+".version-from", "version is given, too")
+	case s.Stop && s.Live:
+		return d.failf(key+".live", "stop is given, too")
+	case len(s.Container) == 0 && (s.Stop || s.Live || s.IncludeReadonly || len(s.ExcludeMount) > 0):
+		return d.failf(key, "stop, live, include-readonly and exclude-mount go with container")
+	}
+	for i, named := range s.Source {
+		if err := d.checkSource(key+".source", named, &s.Source[i]); err != nil {
+			return err
+		}
+	}
+	return d.checkTimes(key, s)
+}
+
+// checkSource makes the path of NAME=PATH absolute.
+func (d *document) checkSource(key, named string, to *string) error {
+	name, path, err := sources.Split(named)
+	if err != nil {
+		return d.failf(key, "%w", err)
+	}
+	if path == "-" {
+		return d.failf(key, "standard input is nothing for a configuration; from = [\"COMMAND\"] captures what a command prints")
+	}
+	if err := d.absolute(key, &path); err != nil {
+		return err
+	}
+	if *to = path; name != "" {
+		*to = name + "=" + path
+	}
+	return nil
+}
+
+// checkTimes reads the values that are spans of time, and paths of rehearsals.
+func (d *document) checkTimes(key string, s *Service) error {
+	if r := s.Rehearse; r != nil {
+		if err := d.absolute(key+".rehearse.scratch", &r.Scratch); err != nil {
+			return err
+		}
+		if err := d.span(key+".rehearse.watch", r.Watch); err != nil {
+			return err
+		}
+	}
+	if u := s.Upgrade; u != nil {
+		if len(s.From) > 0 || len(s.Container) > 1 {
+			return d.failf(key+".upgrade", "one container can be upgraded, or what up and down say, with folders as source")
+		}
+		if ofContainer := len(s.Container) > 0; ofContainer == (u.Up != "" || u.Down != "") {
+			return d.failf(key+".upgrade", "up and down are for what is no container, and needed there")
+		}
+		return d.span(key+".upgrade.watch", u.Watch)
+	}
+	return nil
+}
+
+// span refuses what package flag would not read as the value of --watch.
+func (d *document) span(key, value string) error {
+	if value == "" {
+		return nil
+	}
+	if err := cmdline.GoDuration(value); err != nil {
+		return d.failf(key, "%w", err)
+	}
+	return nil
+}

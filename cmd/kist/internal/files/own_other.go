@@ -1,0 +1,5 @@
+//go:build !unix
+
+package files
+
+func checkFolder(string) error { return nil }

@@ -1,0 +1,199 @@
+//go:build unix
+
+package upgrade
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/kistarchive/kist/store/volume"
+)
+
+func put(t *testing.T, path, content string) {
+	t.Helper()
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, []byte(content), 0o600); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func exchangeOf(t *testing.T, place, built string) Exchange {
+	t.Helper()
+	x, err := NewExchange(place, built)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return x
+}
+
+func mustStand(t *testing.T, what, place string, x Exchange, stood, built bool) {
+	t.Helper()
+	if s, b := (disk{}).stands(place, x); s != stood || b != built {
+		t.Errorf("%s: what stood stands: %t, what was built: %t", what, s, b)
+	}
+}
+
+// TestStands tells a folder that was exchanged from one that was not, and from another, by the inode and not by names
+// beside it.
+func TestStands(t *testing.T) {
+	dir := t.TempDir()
+	place, built := filepath.Join(dir, "srv"), filepath.Join(dir, "srv.new-abcdef")
+	put(t, place+"/catalogue", newData)
+	put(t, built+"/catalogue", oldData)
+	x := exchangeOf(t, place, built)
+	mustStand(t, "at first", place, x, true, false)
+	put(t, place+".before-20260314t020305z/catalogue", "of somebody else")
+	mustStand(t, "with a dated name beside it", place, x, true, false)
+	aside := place + ".before-20260314t020306z"
+	if err := errors.Join(os.Rename(place, aside), os.Rename(built, place)); err != nil {
+		t.Fatal(err)
+	}
+	mustStand(t, "exchanged", place, x, false, true)
+	if got := (disk{}).kept(place, x); got != aside {
+		t.Errorf("what stood is %q", got)
+	}
+	other := x
+	other.Boot, other.Stood.Device, other.Built.Device = "of another boot", 7, 7
+	mustStand(t, "after the machine started anew, with other numbers of devices", place, other, false, true)
+	if err := os.Rename(place, built); err != nil {
+		t.Fatal(err)
+	}
+	mustStand(t, "missing", place, x, false, false)
+	put(t, place, "a file")
+	mustStand(t, "another", place, x, false, false)
+}
+
+// TestStandsInMountPoint does that where the folder stays, and its entries come and go.
+func TestStandsInMountPoint(t *testing.T) {
+	place := t.TempDir()
+	tree := filepath.Join(place, ".new-abcdef", "tree")
+	put(t, place+"/catalogue", newData)
+	put(t, tree+"/catalogue", oldData)
+	x := exchangeOf(t, place, tree)
+	if x.Built.Kind != kindEntries || len(x.Stood.Entries) != 1 {
+		t.Fatalf("%+v", x)
+	}
+	mustStand(t, "at first", place, x, true, false)
+	put(t, place+"/added", "since")
+	mustStand(t, "with more", place, x, true, false)
+	aside := place + "/.before-20260314t020305z"
+	if err := errors.Join(os.Mkdir(aside, 0o700), os.Rename(place+"/catalogue", aside+"/catalogue"), os.Rename(tree+"/catalogue", place+"/catalogue")); err != nil {
+		t.Fatal(err)
+	}
+	mustStand(t, "exchanged", place, x, false, true)
+	if got := (disk{}).kept(place, x); got != "" { // it is no mount point here, where volume looks beside
+		t.Errorf("what stood is %q", got)
+	}
+	put(t, place+"/other", "")
+	if err := os.Rename(place+"/other", place+"/catalogue"); err != nil {
+		t.Fatal(err)
+	}
+	mustStand(t, "another", place, x, false, false)
+}
+
+// TestStandsOfFile does that of a single file, and tidies what a kill left of it.
+func TestStandsOfFile(t *testing.T) {
+	place := filepath.Join(t.TempDir(), "single.toml")
+	put(t, place, newData)
+	put(t, place+".part", oldData)
+	x := exchangeOf(t, place, place+".part")
+	x.Part, x.Kept = place+".part", place+".before-20260314t020305z"
+	if err := os.Link(place, x.Kept); err != nil { // killed between the two steps
+		t.Fatal(err)
+	}
+	if err := (disk{}).order(place, x); err != nil {
+		t.Fatal(err)
+	}
+	mustStand(t, "not exchanged", place, x, true, false)
+	for _, path := range []string{x.Part, x.Kept} {
+		if _, err := os.Lstat(path); !errors.Is(err, os.ErrNotExist) {
+			t.Errorf("%s is left: %v", path, err)
+		}
+	}
+	put(t, x.Part, oldData)
+	x.Built = exchangeOf(t, place, x.Part).Built
+	if err := errors.Join(os.Link(place, x.Kept), os.Rename(x.Part, place)); err != nil {
+		t.Fatal(err)
+	}
+	if err := (disk{}).order(place, x); err != nil {
+		t.Fatal(err)
+	}
+	mustStand(t, "exchanged", place, x, false, true)
+	if got := (disk{}).kept(place, x); got != x.Kept {
+		t.Errorf("what stood is %q", got)
+	}
+}
+
+// TestHalfExchanged puts a place in order that is missing in the middle of an exchange, before anything is asked of the
+// engine.
+func TestHalfExchanged(t *testing.T) {
+	dir, state := t.TempDir(), filepath.Join(t.TempDir(), "state")
+	place := filepath.Join(dir, "srv")
+	put(t, place+"/catalogue", newData)
+	var x Exchange
+	killed := errors.New("killed")
+	_, err := volume.ReplaceFolder(t.Context(), place, func(ctx context.Context, part *volume.Folder) error {
+		var err error
+		if x, err = NewExchange(place, part.Path()); err != nil {
+			return err
+		}
+		return killed
+	}, volume.ReplaceOptions{})
+	if !errors.Is(err, killed) {
+		t.Fatal(err)
+	}
+	// As RENAME_EXCHANGE is missing, and the process ended between two renames.
+	if err := errors.Join(os.Rename(place, place+".before-20260314t020305z"), os.Mkdir(place+".new-20260314t020305z.7", 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	m := newMachine(t)
+	u, _ := m.upgrader(state)
+	u.ground = nil
+	j, err := begin(state, Record{
+		Step: Back, Container: "seedbank", Engine: "engine", Old: "c0", OldImage: "seedbank:4.1.0", Image: "seedbank:4.2.0", Capture: "k7f3", Touched: true,
+		Repository: "/mnt/share/kist", Exchanges: map[string]Exchange{place: x},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	j.release()
+	m.how, m.at = failsBefore, 1 // the first that is asked of anybody
+	u.Recover(t.Context(), Resuming{Again: true})
+	if b, err := os.ReadFile(place + "/catalogue"); err != nil || string(b) != newData {
+		t.Errorf("the place is not in order: %q, %v", b, err)
+	}
+}
+
+// TestNeither: where a place holds something else by now, nothing is asked of the engine, and nothing done.
+func TestNeither(t *testing.T) {
+	place, state := filepath.Join(t.TempDir(), "srv"), filepath.Join(t.TempDir(), "state")
+	put(t, place+"/catalogue", "of somebody else")
+	m := newMachine(t)
+	u, _ := m.upgrader(state)
+	u.ground = nil
+	x := Exchange{Stood: Tree{Kind: kindFolder, Inode: 1}, Built: Tree{Kind: kindFolder, Inode: 2}}
+	j, err := begin(state, Record{Step: Back, Container: "seedbank", Engine: "engine", Old: "c0", Capture: "k7f3", Exchanges: map[string]Exchange{place: x}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	j.release()
+	err = u.Recover(t.Context(), Resuming{Again: true})
+	var wrong *PlaceError
+	if !errors.As(err, &wrong) || wrong.Place != place || m.n != 0 {
+		t.Errorf("%d operations: %v", m.n, err)
+	}
+	if left := journals(t, state); len(left) != 1 {
+		t.Errorf("%q", left)
+	}
+	said := &strings.Builder{}
+	u, said = m.upgrader(state)
+	if err := u.Recover(t.Context(), Resuming{}); err != nil || m.n != 0 || !strings.Contains(said.String(), "is open since") {
+		t.Errorf("%v, %s", err, said)
+	}
+}

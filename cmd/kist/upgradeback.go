@@ -1,0 +1,307 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
+)
+
+// Restore implements upgrade.Data.
+func (d *upgradeData) Restore(ctx context.Context, r *upgrade.Record, do upgrade.Deeds) error {
+	p, err := d.puttingBack(ctx, r)
+	if err != nil {
+		return fmt.Errorf("%w: %w", upgrade.ErrUntouched, err)
+	}
+	p.do = do
+	if err := p.run(ctx); err != nil {
+		return p.failed(err)
+	}
+	return nil
+}
+
+// puttingBack chooses what is to be put back, and sees that there is room for it.
+func (d *upgradeData) puttingBack(ctx context.Context, r *upgrade.Record) (*puttingBack, error) {
+	capture, err := d.app.find(ctx, d.r, r.Capture)
+	if err != nil {
+		return nil, err
+	}
+	p := &puttingBack{
+		containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}},
+		exchanges:        make(map[string]upgrade.Exchange), untouched: len(r.Kept) == 0, again: "kist resume",
+	}
+	if r.Step == upgrade.Looking || r.Step == upgrade.Good {
+		p.again = "run this again" // nothing is open
+	}
+	if r.Up != "" {
+		err = p.chooseByOrder(capture, r)
+	} else if p.target, err = containers.Find(ctx, d.app.engine(r.Engine), r.Old); err == nil {
+		err = p.choose(capture, r)
+	}
+	if err == nil {
+		err = p.checkRoom(ctx)
+	}
+	return p, p.explain(err)
+}
+
+// checkReadable looks whether the capture of an upgrade can be put back, and builds nothing.
+func (d *upgradeData) checkReadable(ctx context.Context, r *upgrade.Record) error {
+	p, err := d.puttingBack(ctx, r)
+	if err != nil {
+		return err
+	}
+	for _, places := range [][]volumePlace{p.placed, p.files, p.copied} {
+		for _, at := range places {
+			if err := p.prove(ctx, at.volume); err != nil {
+				return p.explain(err)
+			}
+		}
+	}
+	return nil
+}
+
+// puttingBack brings a service's volumes to the data of a capture.
+type puttingBack struct {
+	*containerRestore
+	files     []volumePlace // single files on this machine
+	parts     []string      // what was built for them
+	do        upgrade.Deeds
+	exchanges map[string]upgrade.Exchange
+	untouched bool
+	again     string // what to do once it can be done
+}
+
+func (p *puttingBack) failed(err error) error {
+	err = p.explain(err)
+	if p.untouched {
+		err = fmt.Errorf("%w: %w", upgrade.ErrUntouched, err)
+	}
+	return err
+}
+
+// explain says what to do about what is damaged.
+func (p *puttingBack) explain(err error) error {
+	if err == nil || !errors.Is(err, store.ErrDamaged) {
+		return err
+	}
+	objects := store.DamagedObjects(err)
+	if len(objects) == 0 {
+		return err
+	}
+	return fmt.Errorf("%w. Put %s back into the repository from a copy of it, then %s", err, screen.Line(listed(objects)), p.again)
+}
+
+// listed names the first of some objects.
+func listed(objects []string) string {
+	text := objects[0]
+	const most = 3
+	for i, name := range objects[1:] {
+		if i+1 == most {
+			return fmt.Sprintf("%s and %d more", text, len(objects)-most)
+		}
+		text += ", " + name
+	}
+	return text
+}
+
+// choose finds the places that are not exchanged yet.
+func (p *puttingBack) choose(capture *store.Capture, r *upgrade.Record) error {
+	for i := range capture.Volumes {
+		v := &capture.Volumes[i]
+		m := p.target.MountAt(v.MountPath)
+		if m == nil {
+			return fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs", p.target.Name, screen.Line(v.MountPath), screen.Line(v.Name))
+		}
+		if _, done := r.Kept[m.Source]; done {
+			continue
+		}
+		info, err := containers.Look(*m)
+		switch {
+		case err != nil:
+			p.copied = append(p.copied, volumePlace{v, m.Destination})
+		case !info.IsDir():
+			p.files = append(p.files, volumePlace{v, m.Source})
+		default:
+			p.placed = append(p.placed, volumePlace{v, m.Source})
+		}
+	}
+	return nil
+}
+
+// chooseByOrder finds the folders that are not exchanged yet of a service that is no container.
+func (p *puttingBack) chooseByOrder(capture *store.Capture, r *upgrade.Record) error {
+	if len(capture.Volumes) != len(r.Places) {
+		return fmt.Errorf("capture %s has %d volumes, and the upgrade was of %d folders", capture.ID, len(capture.Volumes), len(r.Places))
+	}
+	for i, dir := range r.Places {
+		if _, done := r.Kept[dir]; !done {
+			p.placed = append(p.placed, volumePlace{&capture.Volumes[i], dir})
+		}
+	}
+	return nil
+}
+
+// checkRoom sees that all of it has room beside what is there.
+func (p *puttingBack) checkRoom(ctx context.Context) error {
+	targets := p.targets()
+	for _, at := range p.files {
+		targets = append(targets, destination{[]*store.Volume{at.volume}, filepath.Dir(at.dir), true})
+	}
+	needs, err := p.needs(ctx, targets)
+	for _, n := range needs {
+		if err == nil && n.bytes > n.free {
+			err = fmt.Errorf("%s: free some, then %s (kist kept lists what earlier restores set aside)", n, p.again)
+		}
+	}
+	return err
+}
+
+// run builds all of it, has the service stopped, and exchanges it.
+func (p *puttingBack) run(ctx context.Context) error {
+	defer func() {
+		for _, part := range p.parts {
+			os.Remove(part)
+		}
+	}()
+	for _, at := range p.files {
+		if err := p.buildFile(ctx, at); err != nil {
+			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
+		}
+	}
+	for _, at := range p.copied {
+		if err := p.prove(ctx, at.volume); err != nil {
+			return err
+		}
+	}
+	return p.exchangeFrom(ctx, 0)
+}
+
+// prove reads all of a volume, and holds it against what was captured.
+func (p *puttingBack) prove(ctx context.Context, v *store.Volume) error {
+	progress, end := p.app.progress("reading")
+	defer end()
+	if err := p.r.Restore(ctx, v, io.Discard, store.RestoreOptions{Progress: progress}); err != nil {
+		return fmt.Errorf("volume %s: %w", screen.Line(v.Name), err)
+	}
+	return nil
+}
+
+// exchangeFrom builds the data of the places from n on, each beside what is there, and exchanges it once
+// that of all is complete.
+func (p *puttingBack) exchangeFrom(ctx context.Context, n int) error {
+	if n == len(p.placed) {
+		return p.exchangeRest(ctx)
+	}
+	at := p.placed[n]
+	p.app.noteRestore(at.dir)
+	done, err := volume.ReplaceFolder(ctx, at.dir, func(ctx context.Context, part *volume.Folder) error {
+		report, err := p.build(ctx, at.volume, part)
+		if err != nil {
+			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
+		}
+		p.app.WarnAll(lossTexts(report.NotRestored))
+		p.exchanges[at.dir], err = upgrade.NewExchange(at.dir, part.Path())
+		if err != nil {
+			return err
+		}
+		return p.exchangeFrom(ctx, n+1)
+	}, volume.ReplaceOptions{})
+	if done != nil || errors.Is(err, volume.ErrTorn) {
+		p.untouched = false
+	}
+	if done != nil {
+		p.app.WarnAll(lossTexts(done.NotRestored))
+		p.do.Kept(at.dir, done.Previous)
+	}
+	return err
+}
+
+// exchangeRest has the service stopped, and brings back what is no folder of this machine.
+func (p *puttingBack) exchangeRest(ctx context.Context) error {
+	if err := p.do.Stop(ctx); err != nil {
+		return err
+	}
+	if err := p.lookAgain(); err != nil {
+		return err
+	}
+	p.do.Note(p.exchanges)
+	for i, at := range p.files {
+		if err := p.exchangeFile(at, p.parts[i]); err != nil {
+			return fmt.Errorf("volume %s: %w", screen.Line(at.volume.Name), err)
+		}
+	}
+	if len(p.copied) > 0 {
+		p.untouched = false
+	}
+	return p.copyAll(ctx)
+}
+
+// lookAgain looks at what stands at each place once nothing changes it any more.
+func (p *puttingBack) lookAgain() error {
+	for place, x := range p.exchanges {
+		if err := x.LookAgain(place); err != nil {
+			return err
+		}
+		p.exchanges[place] = x
+	}
+	for _, at := range p.copied {
+		p.exchanges[at.dir] = upgrade.Copied
+	}
+	return nil
+}
+
+// buildFile builds a single file beside the one that is mounted.
+func (p *puttingBack) buildFile(ctx context.Context, at volumePlace) error {
+	is, err := os.Stat(at.dir)
+	if err != nil {
+		return err
+	}
+	part, err := os.CreateTemp(filepath.Dir(at.dir), "."+filepath.Base(at.dir)+".new-")
+	if err != nil {
+		return err
+	}
+	p.parts = append(p.parts, part.Name())
+	err = p.write(ctx, at.volume, part)
+	err = errors.Join(err, part.Chmod(is.Mode().Perm()), likeOwner(part, is), part.Sync(), part.Close())
+	if err != nil {
+		return err
+	}
+	x, err := upgrade.NewExchange(at.dir, part.Name())
+	x.Part, x.Kept = part.Name(), at.dir+".before-"+time.Now().UTC().Format("20060102t150405z")
+	p.exchanges[at.dir] = x
+	return err
+}
+
+// exchangeFile puts a single file in its place, and keeps what it was under a dated name.
+func (p *puttingBack) exchangeFile(at volumePlace, part string) (err error) {
+	before := p.exchanges[at.dir].Kept
+	if err := os.Link(at.dir, before); err != nil {
+		return err
+	}
+	if err := os.Rename(part, at.dir); err != nil {
+		return errors.Join(err, os.Remove(before))
+	}
+	p.untouched = false
+	// What the journal says is done has reached the disk: else, after a power failure, nobody would do it again.
+	if err := syncFolder(filepath.Dir(at.dir)); err != nil {
+		return err
+	}
+	p.do.Kept(at.dir, before)
+	if err := p.app.book().NoteSingle(before); err != nil {
+		p.app.Warn("kist kept will not know of %s: %s", screen.Printable(before), screen.Line(err.Error()))
+	}
+	return nil
+}
+
+// syncFolder flushes the entries of a folder; tests look on.
+var syncFolder = files.SyncFolder

@@ -1,0 +1,161 @@
+//go:build unix
+
+package main
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+	"github.com/kistarchive/kist/store"
+)
+
+// opened opens the bench's repository as an upgrade does.
+func (b *bench) opened() *upgradeData {
+	b.t.Helper()
+	env := map[string]string{
+		"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state"), "KIST_CACHE": "off", "KIST_STATE": b.known,
+	}
+	a := newApp(strings.NewReader(""), &b.stdout, &b.stderr, func(key string) string { return env[key] })
+	r, err := a.open(b.t.Context())
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	b.t.Cleanup(func() { r.Close() })
+	return &upgradeData{app: a, r: r}
+}
+
+// TestPutBackFile: a single file comes back with its mode and owner; what was there is kept, and that the exchange is on the
+// disk is certain before anybody is told of it.
+func TestPutBackFile(t *testing.T) {
+	b := newBench(t)
+	file := b.path("seedbank", "seedbank.toml")
+	b.must("capture", "--name", "seedbank", file)
+	if err := errors.Join(os.WriteFile(file, []byte("of the new version"), 0o600), os.Chmod(file, 0o640)); err != nil {
+		t.Fatal(err)
+	}
+	owner := os.Geteuid()
+	if owner == 0 {
+		owner = 12345
+		if err := os.Chown(file, owner, owner); err != nil {
+			t.Fatal(err)
+		}
+	}
+	d := b.opened()
+	capture, err := d.app.find(t.Context(), d.r, "latest")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &puttingBack{
+		containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}}, exchanges: make(map[string]upgrade.Exchange), untouched: true,
+		files: []volumePlace{{&capture.Volumes[0], file}},
+	}
+	var order []string
+	was := syncFolder
+	syncFolder = func(path string) error { order = append(order, "flush "+path); return was(path) }
+	defer func() { syncFolder = was }()
+	p.do = upgrade.Deeds{
+		Stop: func(context.Context) error { order = append(order, "stop"); return nil },
+		Note: func(all map[string]upgrade.Exchange) {
+			order = append(order, "note")
+			if x := all[file]; x.Stood.Inode == 0 || x.Built.Inode == 0 || x.Stood.Inode == x.Built.Inode || x.Part == "" {
+				t.Errorf("%+v", x)
+			}
+		},
+		Kept: func(place, path string) {
+			order = append(order, "kept "+filepath.Base(path)[:len("seedbank.toml.before")])
+		},
+	}
+	if err := p.run(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if want := "stop, note, flush " + filepath.Dir(file) + ", kept seedbank.toml.before"; strings.Join(order, ", ") != want {
+		t.Errorf("%q, not %q", order, want)
+	}
+	is, err := os.Stat(file)
+	if err != nil || is.Mode() != 0o640 || is.Size() != 260_000 || int(is.Sys().(*syscall.Stat_t).Uid) != owner {
+		t.Errorf("%v, %v", is, err)
+	}
+	kept, _ := filepath.Glob(file + ".before-*")
+	if len(kept) != 1 {
+		t.Fatalf("%q", kept)
+	}
+	if was, err := os.ReadFile(kept[0]); err != nil || string(was) != "of the new version" {
+		t.Errorf("%q, %v", was, err)
+	}
+}
+
+// TestUntouched: a failure before the first exchange says so, at whatever step; one behind it does not.
+func TestUntouched(t *testing.T) {
+	b := newBench(t)
+	b.must("capture", "--name", "seedbank", b.path("seedbank"))
+	refused := errors.New("refused")
+	for name, test := range map[string]struct {
+		stop error
+		harm bool
+		kept map[string]string
+		want bool // untouched
+	}{
+		"it can't be stopped":     {stop: refused, want: true},
+		"the capture is harmed":   {harm: true, want: true},
+		"another was exchanged":   {stop: refused, kept: map[string]string{"/elsewhere": ""}},
+		"nothing is wrong at all": {},
+	} {
+		t.Run(name, func(t *testing.T) {
+			if test.harm {
+				slabs, _ := filepath.Glob(b.path("repo", "slabs", "*"))
+				for _, path := range slabs {
+					away := b.path(filepath.Base(path))
+					if err := os.Rename(path, away); err != nil {
+						t.Fatal(err)
+					}
+					defer os.Rename(away, path)
+				}
+			}
+			d := b.opened()
+			stopped := false
+			r := &upgrade.Record{Capture: "latest", Up: "true", Places: []string{b.path("seedbank")}, Kept: test.kept}
+			err := d.Restore(t.Context(), r, upgrade.Deeds{
+				Stop: func(context.Context) error { stopped = true; return test.stop }, Note: func(map[string]upgrade.Exchange) {}, Kept: func(string, string) {},
+			})
+			if errors.Is(err, upgrade.ErrUntouched) != test.want || (err == nil) != (test.stop == nil && !test.harm) || stopped == test.harm {
+				t.Errorf("stopped %t: %v", stopped, err)
+			}
+			if test.harm && !errors.Is(err, store.ErrDamaged) {
+				t.Errorf("%v", err)
+			}
+		})
+	}
+}
+
+// TestNeedsAddUp: what is to be built on one file system is added up before it is compared with what is free.
+func TestNeedsAddUp(t *testing.T) {
+	b := newBench(t)
+	b.must("capture", "--name", "seedbank", b.path("seedbank"), "second="+b.path("seedbank"))
+	d := b.opened()
+	capture, err := d.app.find(t.Context(), d.r, "latest")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &restoring{app: d.app, r: d.r}
+	one, err := s.leastSize(t.Context(), &capture.Volumes[0])
+	if err != nil || one == 0 {
+		t.Fatal(one, err)
+	}
+	needs, err := s.needs(t.Context(), []destination{
+		{[]*store.Volume{&capture.Volumes[0]}, b.path("a", "new"), true}, {[]*store.Volume{&capture.Volumes[1]}, b.path("b"), true},
+	})
+	if err != nil || len(needs) > 1 {
+		t.Fatalf("%v, %v", needs, err)
+	}
+	for _, n := range needs {
+		if n.bytes != 2*one {
+			t.Errorf("%d bytes, not twice %d", n.bytes, one)
+		}
+	}
+}
