@@ -10,7 +10,7 @@ import (
 )
 
 // entriesAtOnce is how many entries of a folder a page has.
-const entriesAtOnce = 500
+const entriesAtOnce = 250
 
 // folderView is a folder.
 type folderView struct {
