@@ -100,6 +100,9 @@ func TestServeInBrowser(t *testing.T) {
 			dark  bool
 		}{{390, seen%2 == 0}, {1440, seen%2 == 1}} {
 			b.Screen(look.width, look.dark)
+			if name == "costs" { // TestPageInBrowser looks at that
+				continue
+			}
 			checkLook(t, b, fmt.Sprintf("%s, %d pixels, dark: %t", name, look.width, look.dark))
 			if into := os.Getenv("KIST_LOOK_INTO"); into != "" {
 				b.Picture(fmt.Sprintf("%s/%02d-%s-%d-%t.png", into, seen, name, look.width, look.dark))
