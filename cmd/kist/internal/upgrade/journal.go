@@ -2,7 +2,6 @@ package upgrade
 
 import (
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -196,7 +195,7 @@ func checkPrivate(dir string) error {
 
 // write adds a line.
 func (j *journal) write() error {
-	line, err := json.Marshal(j.Record)
+	line, err := files.MarshalExact(j.Record)
 	if err != nil {
 		return err
 	}
@@ -259,7 +258,7 @@ func (j *journal) read() error {
 	found := false
 	for line := range bytes.Lines(b) {
 		var r Record
-		if bytes.HasSuffix(line, []byte("\n")) && json.Unmarshal(line, &r) == nil && r.Old != "" {
+		if bytes.HasSuffix(line, []byte("\n")) && files.UnmarshalExact(line, &r) == nil && r.Old != "" {
 			j.Record, found = r, true
 		}
 	}
