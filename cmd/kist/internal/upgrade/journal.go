@@ -96,6 +96,7 @@ type journal struct {
 
 const (
 	journalNames = "upgrade-*.json"
+	doneNames    = "upgraded-*.json"
 	maxJournal   = 4 << 20
 )
 

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 )
 
 // MadeError says that what is asked for does not fit what an upgrade on this machine made of a service.
@@ -79,4 +80,24 @@ func openOf(dir string, is func(*Record) bool) error {
 // isOfContainer tells whether an upgrade is of a container, or of what bore its name.
 func isOfContainer(c *engine.Container) func(*Record) bool {
 	return func(r *Record) bool { return r.IsOf(c.ID) || r.Up == "" && r.Container == c.Name }
+}
+
+// WaysBack gives the records of upgrades that an undo can go back from. What can't be read is left out.
+func (u *Upgrader) WaysBack() (all []Record, err error) {
+	dir, err := u.Folder()
+	if err != nil {
+		return nil, nil // nor could a record have been written
+	}
+	found, err := files.Matching(dir, doneNames)
+	for _, path := range found {
+		j, err := take(path)
+		if j == nil || err != nil {
+			continue
+		}
+		if !j.Undone && path == donePath(dir, j.New) {
+			all = append(all, j.Record)
+		}
+		j.release()
+	}
+	return all, err
 }
