@@ -175,7 +175,7 @@ func (k *Keeper) StartLeft(ctx context.Context) error {
 			resume = k.letGoNoted
 		}
 		if err := resume(ctx, n); err != nil {
-			errs = append(errs, fmt.Errorf("note %s: %w", n.path(), err))
+			errs = append(errs, err) // which says of what; the note's name says nothing to people
 		}
 	}
 	return errors.Join(errs...)
