@@ -16,7 +16,7 @@ import (
 // The screen of kist status has 80 columns: what may be long is shortened in its middle.
 const (
 	screenWidth = 80
-	nameWidth   = 18
+	nameWidth   = 14
 	hostWidth   = 12
 	wantsShown  = 20
 )
@@ -47,14 +47,17 @@ func (a *app) printStatus(s *state, wanted []want) error {
 
 // serviceLines are the table of services, each with a line of remarks where there are some.
 func serviceLines(all []store.ServiceStatus) []string {
-	name, host := len("name"), len("host")
+	name, host, taken := len("name"), len("host"), len("last capture")
 	for i := range all {
+		if all[i].Last != nil {
+			taken = max(taken, runewidth.StringWidth(screen.LocalTime(all[i].Last.Taken)))
+		}
 		name = max(name, runewidth.StringWidth(short(all[i].Name, nameWidth)))
 		host = max(host, runewidth.StringWidth(short(all[i].Host, hostWidth)))
 	}
 	line := func(cells ...string) string {
-		return strings.TrimRight(fmt.Sprintf("%s  %s  %-16s  %-8s  %s",
-			runewidth.FillRight(cells[0], name), runewidth.FillRight(cells[1], host), cells[2], cells[3], cells[4]), " ")
+		return strings.TrimRight(fmt.Sprintf("%s  %s  %-*s  %-8s  %s",
+			runewidth.FillRight(cells[0], name), runewidth.FillRight(cells[1], host), taken, cells[2], cells[3], cells[4]), " ")
 	}
 	lines := []string{line("name", "host", "last capture", "age", "rehearsed")}
 	for i := range all {
