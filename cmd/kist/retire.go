@@ -8,6 +8,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -96,23 +97,39 @@ func (a *app) retireSome(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
-	if c.Bool("dry-run") {
-		if err := a.printRotation(rotation); err != nil || a.JSON {
-			return err
-		}
-		return rotation.sayFreed(c, a, r)
-	}
 	var ids []string
 	for _, d := range rotation.decisions {
 		if !d.Keep {
 			ids = append(ids, d.ID)
 		}
 	}
+	a.warnWaysBack(ids)
+	if c.Bool("dry-run") {
+		if err := a.printRotation(rotation); err != nil || a.JSON {
+			return err
+		}
+		return rotation.sayFreed(c, a, r)
+	}
 	until := time.Now().Add(r.Grace()).UTC().Truncate(time.Second)
 	if err := r.Retire(c.Context, ids, markOptions(rotation.reason)); err != nil {
 		return explainHeld(err)
 	}
 	return a.printRetirement(rotation, until)
+}
+
+// warnWaysBack names captures that undoing an upgrade of this machine needs.
+func (a *app) warnWaysBack(ids []string) {
+	ways, err := a.upgrader(nil).WaysBack()
+	if err != nil {
+		a.Warn("whether an upgrade can be undone without what is retired is not known: %s", screen.Text(err.Error()))
+	}
+	for _, w := range ways {
+		if !slices.Contains(ids, w.Capture) {
+			continue
+		}
+		a.Warn("without capture %s, once its space is reclaimed, the upgrade of %s to %s can't be undone. kist retire --undo %s takes it back, kist hold %s keeps it.",
+			w.Capture, screen.Printable(w.Container), screen.Printable(w.Image), w.Capture, w.Capture)
+	}
 }
 
 func explainHeld(err error) error {

@@ -36,6 +36,7 @@ func (a *app) upgradeCommand() *cli.Command {
 			&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
 			&cli.BoolFlag{Name: "accept-losses", Usage: "upgrade though something of the container can't be made again, or the repository is damaged"},
 			&cli.BoolFlag{Name: "accept-unhealthy", Usage: "do not ask by --healthy first whether the version that runs now is well"},
+			&cli.BoolFlag{Name: "accept-version", Usage: "upgrade though by an upgrade on this machine another version runs than --version says, or --to is the one that it took the place of"},
 			&cli.BoolFlag{Name: "accept-empty", Usage: "capture a folder though it is empty, or was a mount point and nothing is mounted there"},
 			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
 			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
@@ -63,6 +64,9 @@ With --down and --up the same is done to a service that a compose file or a unit
 with the folders of its data as SOURCE. Both commands find the version in KIST_VERSION:
 the one of --to when it goes forward, the one of --version when it goes back. They may be
 run when nothing is left to do, and --up must return once the service is started.
+What an earlier upgrade on this machine made the service is known: a --version that is
+another is refused, and so is --to for the version before, to which --undo goes back with
+its data. --accept-version takes it all the same.
 
 --undo goes back later in the same way. Exit status 0 only if the version that was asked
 for runs.
@@ -135,6 +139,11 @@ func (a *app) upgrade(c *cli.Context) error {
 	if err := a.checkNoUpgrade([]*containers.Container{target}, nil); err != nil {
 		return err
 	}
+	if !c.Bool("accept-version") {
+		if err := madeOther(a.upgrader(nil).CheckMadeContainer(request)); err != nil {
+			return err
+		}
+	}
 	s, err := a.upgradeCapturing(c, target)
 	if err != nil {
 		return err
@@ -173,7 +182,7 @@ func upgradeUsage(c *cli.Context) error {
 		}
 	}
 	switch {
-	case c.Bool("undo") && (c.IsSet("to") || c.IsSet("accept-losses") || c.IsSet("exclude-mount") || c.IsSet("version")):
+	case c.Bool("undo") && (c.IsSet("to") || c.IsSet("accept-losses") || c.IsSet("accept-version") || c.IsSet("exclude-mount") || c.IsSet("version")):
 		return usagef("upgrade: --undo goes back to what was: it takes neither --to nor how to make it")
 	case !c.Bool("undo") && c.String("to") == "" && c.String("container") == "":
 		return usagef("upgrade: to which version? Give --to VERSION")

@@ -32,7 +32,7 @@ func (d *upgradeData) Restore(ctx context.Context, r *upgrade.Record, do upgrade
 
 // puttingBack chooses what is to be put back, and sees that there is room for it.
 func (d *upgradeData) puttingBack(ctx context.Context, r *upgrade.Record) (*puttingBack, error) {
-	capture, err := d.app.find(ctx, d.r, r.Capture)
+	capture, err := d.find(ctx, r.Capture)
 	if err != nil {
 		return nil, err
 	}

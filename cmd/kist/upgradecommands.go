@@ -27,6 +27,9 @@ func byCommandsUsage(c *cli.Context) error {
 			return usagef("upgrade: --%s goes with --container", flag)
 		}
 	}
+	if c.String("version") == c.String("to") {
+		return usagef("upgrade: --version and --to are both %s: --version is what runs now, --to what is to run", screen.Line(c.String("to")))
+	}
 	return nil
 }
 
@@ -62,6 +65,11 @@ func (a *app) upgradeByCommands(c *cli.Context) error {
 	if err := a.checkNoUpgrade(nil, whole); err != nil {
 		return err
 	}
+	if !c.Bool("accept-version") {
+		if err := madeOther(a.upgrader(nil).CheckMade(q)); err != nil {
+			return err
+		}
+	}
 	if q.Repository, q.KeyFile, q.PassphraseFile, err = a.wholePaths(); err != nil {
 		return err
 	}
@@ -75,6 +83,14 @@ func (a *app) upgradeByCommands(c *cli.Context) error {
 	}
 	o, err := a.upgrader(a.reopened(true)).UpgradeByCommands(c.Context, q, &upgradeData{app: a, r: r, s: s, acceptLosses: c.Bool("accept-losses")})
 	return a.reportUpgrade(o, err)
+}
+
+// madeOther marks what does not fit an earlier upgrade as a wrong use.
+func madeOther(err error) error {
+	if made, ok := errors.AsType[*upgrade.MadeError](err); ok {
+		return usagef("%s", screen.Line(made.Error()))
+	}
+	return err
 }
 
 func (a *app) undoByCommands(c *cli.Context) error {

@@ -162,6 +162,20 @@ func (d *upgradeData) Release(ctx context.Context, r *upgrade.Record) error {
 
 // Find implements upgrade.Data.
 func (d *upgradeData) Find(ctx context.Context, id string) error {
-	_, err := d.app.find(ctx, d.r, id)
+	_, err := d.find(ctx, id)
 	return err
+}
+
+// find gives a capture by its whole id. No other is meant.
+func (d *upgradeData) find(ctx context.Context, id string) (*store.Capture, error) {
+	l, err := d.app.listing(ctx, d.r)
+	if err != nil {
+		return nil, err
+	}
+	c, err := l.Choose(id, store.ChooseOptions{})
+	if err != nil && !errors.Is(err, store.ErrNotFound) || err == nil && c.ID == id {
+		return c, err
+	}
+	root, _ := d.app.repositoryPath()
+	return nil, missing(fmt.Errorf("capture %s is not in the repository %s any more, if it ever was in this one: this way back is gone", screen.Line(id), screen.Line(root)))
 }

@@ -3,7 +3,6 @@ package kept
 import (
 	"bufio"
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -65,12 +64,11 @@ func (b Book) add(lines []line) error {
 		return err
 	}
 	var out bytes.Buffer
-	e := json.NewEncoder(&out)
 	for _, l := range lines {
 		if slices.Contains(known, l) {
 			continue
 		}
-		if err := e.Encode(l); err != nil {
+		if err := files.EncodeExact(&out, l); err != nil {
 			return err
 		}
 	}
@@ -124,7 +122,7 @@ func (b Book) read() (lines []line, err error) {
 	seen := make(map[line]bool)
 	for s := bufio.NewScanner(bytes.NewReader(text)); s.Scan(); {
 		var l line
-		if json.Unmarshal(s.Bytes(), &l) != nil || seen[l] || !filepath.IsAbs(l.Target+l.Single) || l.Target != "" && l.Single != "" {
+		if files.UnmarshalExact(s.Bytes(), &l) != nil || seen[l] || !filepath.IsAbs(l.Target+l.Single) || l.Target != "" && l.Single != "" {
 			continue
 		}
 		seen[l] = true
@@ -140,10 +138,9 @@ func (b Book) forget(gone []line) error {
 		return err
 	}
 	var out bytes.Buffer
-	e := json.NewEncoder(&out)
 	for _, l := range lines {
 		if !slices.Contains(gone, l) {
-			if err := e.Encode(l); err != nil {
+			if err := files.EncodeExact(&out, l); err != nil {
 				return err
 			}
 		}

@@ -1,7 +1,6 @@
 package rehearse
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -62,7 +61,7 @@ func (n *note) write(dir string) (err error) {
 	if ours, err := files.TryLock(n.file); err != nil || !ours {
 		return errors.Join(err, errors.New("it can't be locked"))
 	}
-	if err := errors.Join(json.NewEncoder(n.file).Encode(n), n.file.Sync()); err != nil {
+	if err := errors.Join(files.EncodeExact(n.file, *n), n.file.Sync()); err != nil {
 		return err
 	}
 	if err := os.Link(n.file.Name(), notePath(dir, n.Token)); err != nil {
@@ -126,7 +125,7 @@ func takeNote(path string) (_ *note, err error) {
 	}()
 	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
-		if err = json.Unmarshal(b, n); err != nil {
+		if err = files.UnmarshalExact(b, n); err != nil {
 			err = fmt.Errorf("it is no note of a rehearsal that can be read, and kist made none such; look at it, and remove it: %w", err)
 		}
 	}

@@ -1,7 +1,6 @@
 package stopped
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -57,7 +56,7 @@ func readNote(path string) (*note, error) {
 	n := &note{}
 	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
-		err = json.Unmarshal(b, n)
+		err = files.UnmarshalExact(b, n)
 	}
 	if err == nil && path != notePath(filepath.Dir(path), n.ID) {
 		err = errors.New("it is not about what its name says")

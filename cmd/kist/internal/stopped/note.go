@@ -3,7 +3,6 @@ package stopped
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -78,7 +77,7 @@ func (k *Keeper) put(n *note) (_ *note, err error) {
 		err = errors.New("it is locked by another")
 	}
 	if err == nil {
-		err = errors.Join(json.NewEncoder(n.file).Encode(n), n.file.Sync())
+		err = errors.Join(files.EncodeExact(n.file, *n), n.file.Sync())
 	}
 	if err == nil {
 		err = os.Link(n.file.Name(), path)
@@ -176,7 +175,7 @@ func (k *Keeper) StartLeft(ctx context.Context) error {
 			resume = k.letGoNoted
 		}
 		if err := resume(ctx, n); err != nil {
-			errs = append(errs, fmt.Errorf("note %s: %w", n.path(), err))
+			errs = append(errs, err) // which says of what; the note's name says nothing to people
 		}
 	}
 	return errors.Join(errs...)
@@ -231,7 +230,7 @@ func takeNote(path string) (_ *note, err error) {
 	}()
 	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
-		if err = json.Unmarshal(b, n); err != nil {
+		if err = files.UnmarshalExact(b, n); err != nil {
 			err = fmt.Errorf("it is no note of what is stopped that can be read, and kist made none such; look at it, and remove it: %w", err)
 		}
 	}

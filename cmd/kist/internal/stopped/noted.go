@@ -1,7 +1,6 @@
 package stopped
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -63,7 +62,7 @@ func look(path string) (*Noted, error) {
 	n = &note{}
 	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
-		err = json.Unmarshal(b, n)
+		err = files.UnmarshalExact(b, n)
 	}
 	return &Noted{Container: n.Container, Since: n.Stopped, Restoring: n.Restoring, AtWork: true}, err
 }

@@ -169,6 +169,9 @@ func (u *Upgrader) MadeByCommands(name string) (*Record, error) {
 	if err != nil {
 		return nil, err
 	}
+	if err := openOf(dir, func(r *Record) bool { return r.Old == keyOf(name) }); err != nil {
+		return nil, err
+	}
 	return made(dir, donePath(dir, keyOf(name)), name, keyOf(name))
 }
 

@@ -216,6 +216,8 @@ func (disk) kept(place string, x Exchange) string {
 type PlaceError struct {
 	Place string
 	Kept  string // where what stood there is, "" where it is not found
+
+	Journal string // its path
 }
 
 func (e *PlaceError) Error() string {
@@ -223,7 +225,7 @@ func (e *PlaceError) Error() string {
 	if e.Kept != "" {
 		text += fmt.Sprintf(" (what stood there is %s)", e.Kept)
 	}
-	return text + ": nothing is started, stopped or exchanged. Put one of the two there, then kist resume; or, if what is there is right, see by hand that what is to run runs, and remove the journal"
+	return text + ": nothing is started, stopped or exchanged. Put one of the two there, then kist resume; or, if what is there is right, see by hand that what is to run runs, and remove the journal " + e.Journal
 }
 
 // untouched tells whether nothing was exchanged, nor begun to be. It is for places that are settled.
@@ -254,7 +256,7 @@ func (w *work) settle() error {
 		case built:
 			w.kept(place, on.kept(place, x))
 		case !stood:
-			return &PlaceError{place, on.kept(place, x)}
+			return &PlaceError{Place: place, Kept: on.kept(place, x)}
 		}
 	}
 	return nil

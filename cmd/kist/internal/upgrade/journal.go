@@ -2,7 +2,6 @@ package upgrade
 
 import (
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -97,6 +96,7 @@ type journal struct {
 
 const (
 	journalNames = "upgrade-*.json"
+	doneNames    = "upgraded-*.json"
 	maxJournal   = 4 << 20
 )
 
@@ -196,7 +196,7 @@ func checkPrivate(dir string) error {
 
 // write adds a line.
 func (j *journal) write() error {
-	line, err := json.Marshal(j.Record)
+	line, err := files.MarshalExact(j.Record)
 	if err != nil {
 		return err
 	}
@@ -259,7 +259,7 @@ func (j *journal) read() error {
 	found := false
 	for line := range bytes.Lines(b) {
 		var r Record
-		if bytes.HasSuffix(line, []byte("\n")) && json.Unmarshal(line, &r) == nil && r.Old != "" {
+		if bytes.HasSuffix(line, []byte("\n")) && files.UnmarshalExact(line, &r) == nil && r.Old != "" {
 			j.Record, found = r, true
 		}
 	}

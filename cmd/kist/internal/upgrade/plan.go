@@ -27,6 +27,8 @@ func (q *Request) Plan(ctx context.Context, now time.Time) ([]Planned, error) {
 	var plan []Planned
 	to, err := q.Engine.Image(ctx, r.Image)
 	switch {
+	case errors.Is(err, engine.ErrNotFound) && bareVersion.MatchString(q.To):
+		return nil, &TagError{q.To}
 	case errors.Is(err, engine.ErrNotFound):
 		plan = append(plan, Planned{Making, "fetch the image", command("pull", "--quiet", "--", r.Image)})
 		to = &engine.Image{Digest: "DIGEST"}

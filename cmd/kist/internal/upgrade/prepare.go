@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"regexp"
 	"strings"
 	"time"
 
@@ -77,6 +78,17 @@ func (q *Request) check(ctx context.Context, r *Record) error {
 	return nil
 }
 
+// bareVersion fits what is a version rather than the name of an image.
+var bareVersion = regexp.MustCompile(`^v?[0-9][0-9A-Za-z._-]*$`)
+
+// TagError says that an image was asked for by what looks like a tag alone, and is not there. It is not fetched:
+// whoever has an image of that name in a registry would get the data.
+type TagError struct{ To string }
+
+func (e *TagError) Error() string {
+	return fmt.Sprintf("no image %s is here, and it looks like a tag: did you mean :%s? Without the colon it is the name of an image, and such a one is not fetched", e.To, e.To)
+}
+
 // image gives the new image, and has the engine fetch it where it is not there, or is the one that runs: its name
 // may mean another by now.
 func (q *Request) image(ctx context.Context, name string) (*engine.Image, error) {
@@ -87,6 +99,9 @@ func (q *Request) image(ctx context.Context, name string) (*engine.Image, error)
 	}
 	if !missing && i.ID != q.Container.ImageID {
 		return i, nil
+	}
+	if missing && bareVersion.MatchString(q.To) {
+		return nil, &TagError{q.To}
 	}
 	if err := q.Engine.Pull(ctx, name); err != nil {
 		if !missing {

@@ -49,7 +49,7 @@ func (u *Upgrader) Recover(ctx context.Context, how Resuming) error {
 	var errs []error
 	for _, path := range found {
 		if err := u.recover(context.WithoutCancel(ctx), dir, path, how); err != nil {
-			errs = append(errs, fmt.Errorf("journal %s: %w", path, err))
+			errs = append(errs, err)
 		}
 	}
 	return errors.Join(errs...)
@@ -78,12 +78,15 @@ func checkOne(dir string) error {
 
 func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) error {
 	j, err := take(path)
-	if j == nil || err != nil {
-		return err
+	if err != nil {
+		return fmt.Errorf("journal %s: %w", path, err)
+	}
+	if j == nil {
+		return nil
 	}
 	defer j.release()
 	if path != journalPath(dir, j.Old) {
-		return errors.New("it is not about the container of its name")
+		return fmt.Errorf("journal %s is not about the container of its name", path)
 	}
 	defer endsNot()()
 	w := u.work(dir, j, u.Engine(cmp.Or(j.Engine, engine.Default)))
@@ -108,10 +111,21 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) 
 	}
 	if err := errors.Join(w.settle(), w.endLeft(ctx)); err != nil {
 		came(Unfinished)
+		if place, ok := errors.AsType[*PlaceError](err); ok {
+			place.Journal = path
+		}
 		j.Stuck = err.Error()
-		return errors.Join(err, j.write())
+		return errors.Join(j.named(err), j.write())
 	}
-	return w.resume(ctx, how.Most, came)
+	return j.named(w.resume(ctx, how.Most, came))
+}
+
+// named has an error begin with the service's name: that of a journal says nothing to people.
+func (r *Record) named(err error) error {
+	if err == nil || strings.HasPrefix(err.Error(), r.Container+" ") {
+		return err
+	}
+	return fmt.Errorf("%s: the upgrade to %s is not at its end: %w", r.Container, r.Image, err)
 }
 
 // resume does what the table in the package comment says.

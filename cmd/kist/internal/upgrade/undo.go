@@ -12,10 +12,14 @@ import (
 // ErrNoUpgrade is returned for a service that no upgrade on this machine brought to where it is.
 var ErrNoUpgrade = errors.New("no upgrade on this machine made it what it is: kist restore brings older data back")
 
-// Made gives the record of the upgrade that made a container. It fails with ErrNoUpgrade.
+// Made gives the record of the upgrade that made a container. It fails with ErrOpen where one of it is not at its
+// end, and with ErrNoUpgrade where there was none.
 func (u *Upgrader) Made(c *engine.Container) (*Record, error) {
 	dir, err := u.Folder()
 	if err != nil {
+		return nil, err
+	}
+	if err := openOf(dir, isOfContainer(c)); err != nil {
 		return nil, err
 	}
 	return made(dir, donePath(dir, c.ID), c.Name, c.ID)
@@ -61,7 +65,7 @@ func (u *Upgrader) Undo(ctx context.Context, e *engine.Engine, c *engine.Contain
 
 func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, e *engine.Engine) (*Outcome, error) {
 	if err := data.Find(ctx, r.Capture); err != nil {
-		return nil, err
+		return nil, fmt.Errorf("going back from %s to %s: %w\nNothing was stopped: %s runs %s as before", r.Image, r.OldImage, err, r.Container, r.Image)
 	}
 	dir, err := u.Folder()
 	if err != nil {

@@ -1,0 +1,103 @@
+package upgrade
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+)
+
+// MadeError says that what is asked for does not fit what an upgrade on this machine made of a service.
+type MadeError struct {
+	Service string
+	Runs    string    // what that upgrade made it
+	Before  string    // what that took the place of
+	Since   time.Time // it began
+
+	From, To string // asked for; From is "" of a container, whose image tells
+	Undo     string // the flags that name the service to kist upgrade
+}
+
+func (e *MadeError) Error() string {
+	made := fmt.Sprintf("an upgrade that began at %s made %s %s", e.Since.UTC().Format(time.RFC3339), e.Service, e.Runs)
+	const insist = "--accept-version does it all the same, where what runs was changed since by other means; the way back of that upgrade is lost then"
+	switch {
+	case e.From != "" && e.To == e.Runs:
+		return fmt.Sprintf("%s runs %s already: %s, and nothing was done. %s", e.Service, e.Runs, made, insist)
+	case e.To == e.Before:
+		return fmt.Sprintf("%s: %s, from %s, and nothing was done. kist upgrade %s --undo goes back, with the data of then; this would start %s on what %s wrote, which it may not read, or ruin. %s",
+			e.Service, made, e.Before, e.Undo, e.To, e.Runs, insist)
+	}
+	return fmt.Sprintf("%s: %s, not %s, and nothing was done: its data would be captured as that of %s, and started with it when going back. Give --version %s. %s",
+		e.Service, made, e.From, e.From, e.Runs, insist)
+}
+
+// CheckMade fails with a [MadeError] where an upgrade on this machine made a service that commands stop and start
+// another version than q.From, or took the place of q.To.
+func (u *Upgrader) CheckMade(q *ByCommands) error {
+	done, err := u.MadeByCommands(q.Name)
+	if errors.Is(err, ErrNoUpgrade) || errors.Is(err, ErrOpen) { // what is open, begin refuses
+		return nil
+	}
+	if err != nil || q.From == done.Image && q.To != done.OldImage {
+		return err
+	}
+	return &MadeError{Service: q.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, From: q.From, To: q.To, Undo: "--name " + q.Name}
+}
+
+// CheckMadeContainer fails with a [MadeError] where an upgrade on this machine made a container, and took the place of the
+// image that is asked for.
+func (u *Upgrader) CheckMadeContainer(q *Request) error {
+	done, err := u.Made(q.Container)
+	if errors.Is(err, ErrNoUpgrade) || errors.Is(err, ErrOpen) {
+		return nil
+	}
+	if err != nil || q.Target() != done.OldImage || q.Target() == q.Container.ImageName {
+		return err
+	}
+	return &MadeError{Service: q.Container.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, To: q.Target(), Undo: "--container " + q.Container.Name}
+}
+
+// ErrOpen is returned for a service whose upgrade is not at its end.
+var ErrOpen = errors.New("it is not at its end. Wait until it is; kist resume ends one that was killed or waits for somebody")
+
+// openOf fails with ErrOpen where an upgrade of a service is open.
+func openOf(dir string, is func(*Record) bool) error {
+	open, err := openIn(dir)
+	if err != nil {
+		return err
+	}
+	for _, r := range open {
+		if is(&r) {
+			return fmt.Errorf("%s: an upgrade to %s began at %s, and nothing was done: %w", r.Container, r.Image, r.Began.UTC().Format(time.RFC3339), ErrOpen)
+		}
+	}
+	return nil
+}
+
+// isOfContainer tells whether an upgrade is of a container, or of what bore its name.
+func isOfContainer(c *engine.Container) func(*Record) bool {
+	return func(r *Record) bool { return r.IsOf(c.ID) || r.Up == "" && r.Container == c.Name }
+}
+
+// WaysBack gives the records of upgrades that an undo can go back from. What can't be read is left out.
+func (u *Upgrader) WaysBack() (all []Record, err error) {
+	dir, err := u.Folder()
+	if err != nil {
+		return nil, nil // nor could a record have been written
+	}
+	found, err := files.Matching(dir, doneNames)
+	for _, path := range found {
+		j, err := take(path)
+		if j == nil || err != nil {
+			continue
+		}
+		if !j.Undone && path == donePath(dir, j.New) {
+			all = append(all, j.Record)
+		}
+		j.release()
+	}
+	return all, err
+}
