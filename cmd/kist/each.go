@@ -161,12 +161,24 @@ func (e *emptying) look(file string) (*tarball, error) {
 		t.refuse(err)
 	case zip:
 		t.refuse(fmt.Errorf("it is a zip archive, and no tar stream: unpack it into a folder, and capture that with --taken %s", t.Taken.Local().Format(time.DateOnly)))
+	case e.pattern == nil && !isTar(file):
+		t.refuse(fmt.Errorf("it is no tar stream, and might be anything: if it is a capture, a --name-pattern that fits its name says so"))
 	case t.Name == "":
 		t.refuse(fmt.Errorf("its name says no service: give --name or --name-pattern"))
 	case !e.future && t.Taken.After(time.Now().Add(farAhead)):
 		t.refuse(fmt.Errorf("its %s says %s, more than a day ahead: is that right? --accept-future takes it", t.By, screen.LocalTime(t.Taken)))
 	}
 	return t, nil
+}
+
+// isTar tells whether a file is a tar stream; one that can't be read counts as one until it is read.
+func isTar(file string) bool {
+	f, err := os.Open(file)
+	if err != nil {
+		return true
+	}
+	defer f.Close()
+	return drawer.IsTar(f)
 }
 
 func (t *tarball) refuse(err error) {
