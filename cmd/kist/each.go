@@ -63,6 +63,7 @@ type tarball struct {
 	Outcome string    `json:"outcome"`
 	Capture string    `json:"capture,omitempty"` // that was made, or is there already
 	Reason  string    `json:"reason,omitempty"`  // why it was refused
+	Again   string    `json:"again,omitempty"`   // why it was taken in though a capture has its stream
 
 	err   error
 	added uint64 // by the capture
@@ -81,12 +82,12 @@ type emptying struct {
 	pattern *drawer.Pattern // nil: names are guessed at
 	future  bool
 	files   []*tarball
-	there   map[string]*store.Capture // by the SHA-256 of an only stream
+	there   *streams
 }
 
 // captureEach makes a capture of each of many files.
 func (s *capturing) captureEach(c *cli.Context) error {
-	e := &emptying{capturing: s, future: c.Bool("accept-future"), there: make(map[string]*store.Capture)}
+	e := &emptying{capturing: s, future: c.Bool("accept-future")}
 	if c.IsSet("name-pattern") {
 		var err error
 		if e.pattern, err = drawer.ParsePattern(c.String("name-pattern")); err != nil {
@@ -110,9 +111,11 @@ func (s *capturing) captureEach(c *cli.Context) error {
 		return err
 	}
 	defer r.Close()
-	if err := e.findThere(c.Context, r); err != nil {
+	l, err := s.app.listing(c.Context, r)
+	if err != nil {
 		return err
 	}
+	e.there = newStreams(r.Repository, l.Captures)
 	for _, t := range e.files {
 		if err := e.take(c.Context, r, t); err != nil {
 			return errors.Join(err, e.report(true))
@@ -158,12 +161,24 @@ func (e *emptying) look(file string) (*tarball, error) {
 		t.refuse(err)
 	case zip:
 		t.refuse(fmt.Errorf("it is a zip archive, and no tar stream: unpack it into a folder, and capture that with --taken %s", t.Taken.Local().Format(time.DateOnly)))
+	case e.pattern == nil && !isTar(file):
+		t.refuse(fmt.Errorf("it is no tar stream, and might be anything: if it is a capture, a --name-pattern that fits its name says so"))
 	case t.Name == "":
 		t.refuse(fmt.Errorf("its name says no service: give --name or --name-pattern"))
 	case !e.future && t.Taken.After(time.Now().Add(farAhead)):
 		t.refuse(fmt.Errorf("its %s says %s, more than a day ahead: is that right? --accept-future takes it", t.By, screen.LocalTime(t.Taken)))
 	}
 	return t, nil
+}
+
+// isTar tells whether a file is a tar stream; one that can't be read counts as one until it is read.
+func isTar(file string) bool {
+	f, err := os.Open(file)
+	if err != nil {
+		return true
+	}
+	defer f.Close()
+	return drawer.IsTar(f)
 }
 
 func (t *tarball) refuse(err error) {
@@ -211,28 +226,6 @@ func (t *tarball) told() string {
 	return fmt.Sprintf("%s, taken %s (by its %s)", what, screen.LocalTime(t.Taken), map[string]string{"name": "name", "file": "time of modification"}[t.By])
 }
 
-// findThere finds out which streams the repository has.
-func (e *emptying) findThere(ctx context.Context, r *repository) error {
-	l, err := e.app.listing(ctx, r)
-	if err != nil {
-		return err
-	}
-	for _, c := range l.Captures {
-		e.noteThere(c)
-	}
-	return nil
-}
-
-// noteThere notes the stream of a capture that has only one; one that is not retired counts more.
-func (e *emptying) noteThere(c *store.Capture) {
-	if len(c.Volumes) != 1 || c.Volumes[0].SHA256 == "" {
-		return
-	}
-	if was := e.there[c.Volumes[0].SHA256]; was == nil || was.Retired != nil {
-		e.there[c.Volumes[0].SHA256] = c
-	}
-}
-
 // take takes a tarball in, unless it is there. It fails where the others could not be taken in
 // either.
 func (e *emptying) take(ctx context.Context, r *repository, t *tarball) error {
@@ -240,13 +233,22 @@ func (e *emptying) take(ctx context.Context, r *repository, t *tarball) error {
 		return nil
 	}
 	sum, err := e.sum(ctx, t)
+	var c *store.Capture
 	if err == nil {
-		if c := e.there[sum]; c != nil {
-			t.Outcome, t.Capture, t.added = outcomeThere, c.ID, c.Added
-			e.app.Say("%s is there already, as %s.", screen.Line(t.File), c.ID)
-			return nil
+		c, t.Again, err = e.there.find(ctx, sum, t)
+	}
+	if c != nil {
+		t.Outcome, t.Capture, t.added = outcomeThere, c.ID, c.Added
+		e.app.Say("%s is there already, as %s.", screen.Line(t.File), c.ID)
+		return nil
+	}
+	if err == nil {
+		if t.Again != "" {
+			e.app.Say("%s is captured though its stream is there: %s.", screen.Line(t.File), screen.Line(t.Again))
 		}
-		err = e.capture(ctx, r, t)
+		if err = e.capture(ctx, r, t); err == nil && t.Again != "" {
+			err = e.checkAnew(ctx, t)
+		}
 	}
 	var broken *storage.Error
 	if ctx.Err() != nil || errors.As(err, &broken) || isOfRepository(err) {
@@ -256,6 +258,15 @@ func (e *emptying) take(ctx context.Context, r *repository, t *tarball) error {
 		t.refuse(err)
 	}
 	return nil
+}
+
+// checkAnew fails where a capture made anew shares what is damaged: it is only stored again once a repair has marked it.
+func (e *emptying) checkAnew(ctx context.Context, t *tarball) error {
+	harmed, err := e.there.isHarmed(ctx, &store.Capture{ID: t.Capture})
+	if err == nil && harmed {
+		err = fmt.Errorf("it was captured as %s, which shares what is damaged in the repository: keep the file, run kist repair, and then this again", t.Capture)
+	}
+	return err
 }
 
 // isOfRepository tells of an error that another tarball would meet, too.
@@ -301,7 +312,7 @@ func (e *emptying) capture(ctx context.Context, r *repository, t *tarball) error
 	}
 	e.made = true
 	t.Outcome, t.Capture, t.added = outcomeTaken, made.ID, made.Added
-	e.noteThere(made.Capture)
+	e.there.note(made.Capture)
 	held := made.held()
 	v := &made.Volumes[0]
 	if v.Unfinished != "" {

@@ -5,10 +5,13 @@ import (
 	"bufio"
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
 	"os/exec"
+	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/store"
@@ -115,4 +118,95 @@ func TestEachKilled(t *testing.T) {
 		t.Errorf("%d captures of %d tarballs", n, len(files))
 	}
 	b.must("verify", "--full")
+}
+
+// eachTells takes files in, and gives what was told of them.
+func (b *bench) eachTells(files ...string) []*tarball {
+	b.t.Helper()
+	b.must(append([]string{"capture", "--each", "--json"}, files...)...)
+	var told eachJSON
+	if err := json.Unmarshal(b.stdout.Bytes(), &told); err != nil || len(told.Files) != len(files) {
+		b.t.Fatalf("%s, %v", b.stdout.Bytes(), err)
+	}
+	return told.Files
+}
+
+// TestEachAnew: a tarball is not told to be there by a capture that goes, is of something else or is damaged: somebody
+// may throw it away then.
+func TestEachAnew(t *testing.T) {
+	for name, spoil := range map[string]func(b *bench, id string, file *string){
+		"retired": func(b *bench, id string, _ *string) { b.must("retire", id) },
+		"version": func(b *bench, _ string, file *string) { b.rename(file, "seedbank-5.0-2026-03-01.tar") },
+		"name":    func(b *bench, _ string, file *string) { b.rename(file, "mill-4.0.0-2026-03-01.tar") },
+		"slab gone": func(b *bench, _ string, _ *string) {
+			for _, slab := range b.slabs() {
+				if err := os.Remove(slab); err != nil {
+					b.t.Fatal(err)
+				}
+			}
+		},
+		"frame damaged": func(b *bench, _ string, file *string) {
+			for _, slab := range b.slabs() {
+				spoilByte(b.t, slab, 5000)
+			}
+			if b.run(b.t.Context(), "verify", "--full") == 0 {
+				b.t.Error("no damage was found")
+			}
+			// What no repair has marked is shared, and that is told.
+			if b.run(b.t.Context(), "capture", "--each", *file) == 0 || !strings.Contains(b.stderr.String(), "run kist repair") {
+				b.t.Errorf("taken in: %s", b.stderr.String())
+			}
+			b.run(b.t.Context(), "repair") // some can't be mended yet
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newBench(t)
+			file := b.fillDrawer(1, 30_000)[0]
+			first := b.eachTells(file)[0]
+			if again := b.eachTells(file)[0]; again.Outcome != outcomeThere || again.Capture != first.Capture {
+				t.Errorf("at first: %+v", again)
+			}
+			spoil(b, first.Capture, &file)
+			anew := b.eachTells(file)[0]
+			if anew.Outcome != outcomeTaken || anew.Again == "" || anew.Capture == first.Capture {
+				t.Errorf("told: %+v", anew)
+			}
+			b.must("restore", anew.Capture, "--tar", b.path("back.tar"))
+			if again := b.eachTells(file)[0]; again.Outcome != outcomeThere || again.Capture != anew.Capture {
+				t.Errorf("once more: %+v", again)
+			}
+		})
+	}
+}
+
+func (b *bench) rename(file *string, name string) {
+	b.t.Helper()
+	was := *file
+	if *file = b.path(name); os.Rename(was, *file) != nil {
+		b.t.Fatal(was)
+	}
+}
+
+func (b *bench) slabs() (all []string) {
+	b.t.Helper()
+	all, err := filepath.Glob(b.path("repo", "slabs", "*"))
+	if more, _ := filepath.Glob(b.path("repo", "slabs", "*", "*")); len(more) > 0 {
+		all = more
+	}
+	if err != nil || len(all) == 0 {
+		b.t.Fatal("no slabs", err)
+	}
+	return all
+}
+
+func spoilByte(t *testing.T, path string, at int64) {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil || int64(len(b)) <= at {
+		t.Fatal(len(b), err)
+	}
+	b[at] ^= 1
+	if err := errors.Join(os.Chmod(path, 0o600), os.WriteFile(path, b, 0o600)); err != nil {
+		t.Fatal(err)
+	}
 }

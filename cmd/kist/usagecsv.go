@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/csv"
 	"io"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -47,11 +48,16 @@ func csvCost(of, name, host string, c store.Cost) []string {
 func csvNumber(n int64) string { return strconv.FormatInt(n, 10) }
 
 // csvText gives text that a spreadsheet does not calculate (OWASP, "CSV Injection", from memory): what
-// begins as a formula does gets an apostrophe before it.
+// begins as a formula does gets an apostrophe before it, also behind spaces and behind what some take for the end of a cell.
 func csvText(s string) string {
 	s = screen.Printable(s)
-	if s != "" && strings.ContainsRune("=+-@", rune(s[0])) {
-		return "'" + s
+	cells := strings.FieldsFunc(s, func(r rune) bool { return r == ';' || r == '\t' || r == ',' })
+	if slices.ContainsFunc(cells, func(cell string) bool {
+		cell = strings.TrimLeft(cell, " '\"\u00a0")
+		return cell != "" && strings.ContainsRune("=+-@", rune(cell[0]))
+	}) {
+		// No ; stays: who splits at it would have a formula at the beginning of a cell.
+		return "'" + strings.ReplaceAll(s, ";", ",")
 	}
 	return s
 }

@@ -6,6 +6,8 @@ import (
 	"encoding/hex"
 	"errors"
 	"io"
+	"strconv"
+	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 )
@@ -44,4 +46,33 @@ func (h *heeded) Read(p []byte) (int, error) {
 		h.seen(h.n)
 	}
 	return n, err
+}
+
+// IsTar tells whether a file is a tar stream, compressed or not, by the checksum of its first header (POSIX.1-2017, pax,
+// "ustar Interchange Format": the sum of the header's bytes, with spaces in the place of the sum) or by its zero block.
+// One that can't be unpacked so far counts as a tar stream: whoever reads it says what is wrong.
+func IsTar(r io.Reader) bool {
+	stream, _, err := tarstream.Decompress(r)
+	if err != nil {
+		return true
+	}
+	defer stream.Close()
+	var header [512]byte
+	if _, err := io.ReadFull(stream, header[:]); err != nil {
+		return !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF)
+	}
+	if header == [512]byte{} {
+		return true
+	}
+	told, err := strconv.ParseInt(strings.Trim(string(header[148:156]), " \x00"), 8, 64)
+	if err != nil {
+		return false
+	}
+	copy(header[148:156], "        ")
+	var unsigned, signed int64 // old ones took bytes as signed
+	for _, b := range header {
+		unsigned += int64(b)
+		signed += int64(int8(b))
+	}
+	return told == unsigned || told == signed
 }

@@ -99,14 +99,16 @@ func MustBeFree(path string) error {
 }
 
 // Write writes a file for people: aside, flushed, and then moved into place. Another one is
-// replaced only if overwrite says so, and then its mode is kept; else only its owner can read it.
+// replaced only if overwrite says so, and then its mode is kept; else, and in the place of a link, only its owner can read it.
 func Write(path string, overwrite bool, write func(io.Writer) error) error {
 	mode := fs.FileMode(0o600)
-	if old, err := os.Stat(path); err == nil && overwrite {
-		if !old.Mode().IsRegular() {
+	if old, err := os.Lstat(path); err == nil && overwrite {
+		switch {
+		case old.Mode().IsRegular():
+			mode = old.Mode().Perm()
+		case old.Mode().Type() != fs.ModeSymlink: // a link goes, and what it leads to says nothing of who may read this
 			return fmt.Errorf("%s is no file that can be replaced", screen.Line(path))
 		}
-		mode = old.Mode().Perm()
 	}
 	part, err := os.OpenFile(PartName(path), os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {

@@ -141,4 +141,15 @@ func TestWriteMode(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	// A link is replaced, and what it leads to neither changes nor says who may read the page.
+	link := filepath.Join(filepath.Dir(path), "link.html")
+	if err := errors.Join(os.Symlink(path, link), Write(link, true, func(w io.Writer) error { _, err := io.WriteString(w, "y"); return err })); err != nil {
+		t.Fatal(err)
+	}
+	if info, err := os.Lstat(link); err != nil || info.Mode() != 0o600 {
+		t.Errorf("in the place of a link: %v, %v", info.Mode(), err)
+	}
+	if b, err := os.ReadFile(path); string(b) != "x" || err != nil {
+		t.Errorf("what it led to has %q, %v", b, err)
+	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
@@ -24,19 +25,9 @@ func OpenTrusted(path string) (*os.File, error) {
 	if err != nil {
 		return nil, err
 	}
-	real, err := filepath.EvalSymlinks(full)
+	real, err := checkWay(full)
 	if err != nil {
 		return nil, err
-	}
-	for _, leading := range []string{full, real} {
-		for dir := filepath.Dir(leading); ; dir = filepath.Dir(dir) {
-			if err := checkFolder(dir); err != nil {
-				return nil, fmt.Errorf("folder %s: %w", screen.Line(dir), err)
-			}
-			if dir == filepath.Dir(dir) {
-				break
-			}
-		}
 	}
 	f, err := openRegular(real)
 	if err != nil {
@@ -47,6 +38,47 @@ func OpenTrusted(path string) (*os.File, error) {
 		return nil, ErrOthers
 	}
 	return f, nil
+}
+
+// checkWay follows a path step by step and gives what it leads to without links. It fails with ErrOthers where
+// others may exchange a step: each folder that is gone through is looked at, that of each link in a chain, too.
+func checkWay(full string) (real string, err error) {
+	at, rest := filepath.VolumeName(full)+string(filepath.Separator), stepsOf(full)
+	for links := 0; ; {
+		if len(rest) == 0 {
+			return at, nil
+		}
+		if err := checkFolder(at); err != nil {
+			return "", fmt.Errorf("folder %s: %w", screen.Line(at), err)
+		}
+		next := filepath.Join(at, rest[0]) // .. too: at has no links
+		rest = rest[1:]
+		info, err := os.Lstat(next)
+		if err != nil {
+			return "", err
+		}
+		if info.Mode().Type() != os.ModeSymlink {
+			at = next
+			continue
+		}
+		if links++; links > maxLinks {
+			return "", fmt.Errorf("%s: more than %d links lead on", screen.Line(full), maxLinks)
+		}
+		to, err := os.Readlink(next)
+		if err != nil {
+			return "", err
+		}
+		if filepath.IsAbs(to) {
+			at = filepath.VolumeName(to) + string(filepath.Separator)
+		}
+		rest = append(stepsOf(to), rest...)
+	}
+}
+
+const maxLinks = 40 // as Linux follows (path_resolution(7), from memory)
+
+func stepsOf(path string) []string {
+	return strings.FieldsFunc(path[len(filepath.VolumeName(path)):], func(r rune) bool { return os.IsPathSeparator(uint8(r)) && r < 128 })
 }
 
 // openRegular opens what is a regular file: a pipe would be waited for.

@@ -1,7 +1,6 @@
 package kept
 
 import (
-	"bufio"
 	"bytes"
 	"errors"
 	"fmt"
@@ -115,14 +114,17 @@ func (b Book) read() (lines []line, err error) {
 	if err := b.check(); err != nil {
 		return nil, err
 	}
-	text, err := io.ReadAll(io.LimitReader(f, maxBook))
+	text, err := io.ReadAll(io.LimitReader(f, maxBook+1))
+	if err == nil && len(text) > maxBook {
+		err = fmt.Errorf("%s has more than %d bytes, and what is set aside can't be told by it: look into it, and move it away", b.path(), maxBook)
+	}
 	if err != nil {
 		return nil, err
 	}
 	seen := make(map[line]bool)
-	for s := bufio.NewScanner(bytes.NewReader(text)); s.Scan(); {
+	for one := range bytes.Lines(text) { // of any length
 		var l line
-		if files.UnmarshalExact(s.Bytes(), &l) != nil || seen[l] || !filepath.IsAbs(l.Target+l.Single) || l.Target != "" && l.Single != "" {
+		if files.UnmarshalExact(bytes.TrimSuffix(one, []byte("\n")), &l) != nil || seen[l] || !filepath.IsAbs(l.Target+l.Single) || l.Target != "" && l.Single != "" {
 			continue
 		}
 		seen[l] = true

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -51,8 +52,12 @@ func TestBook(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f.WriteString(`{"target":"/sr` + "\n" + `{"target":"relative"}` + "\n" + `{"target":"/a","single":"/b"}` + "\n")
+	f.WriteString(`{"target":"/sr` + "\n" + `{"target":"relative"}` + "\n" + `{"target":"/a","single":"/b"}` + "\n" + strings.Repeat("x", 70_000) + "\n")
+	f.WriteString(`{"target":"/behind"}` + "\n")
 	f.Close()
+	if lines, err := b.read(); err != nil || len(lines) != 4 {
+		t.Errorf("behind a long line the book has %v, %v", lines, err)
+	}
 	found, err := b.Find(target)
 	if err != nil || len(found) != 3 {
 		t.Fatalf("%q, %v", names(found), err)

@@ -24,8 +24,8 @@ const maxPage = 16 << 20
 
 // checkPlace refuses a file that is none, and one in no folder.
 func checkPlace(file string) error {
-	if info, err := os.Stat(file); err == nil && !info.Mode().IsRegular() {
-		return fmt.Errorf("%s is no regular file: metrics are written beside it and moved into its place", screen.Line(file))
+	if err := files.CheckMine(file); err != nil {
+		return fmt.Errorf("metrics are written beside a file and moved into its place: %w", err)
 	}
 	if !files.IsFolder(filepath.Dir(file)) {
 		return fmt.Errorf("metrics can't be written to %s: there is no folder %s", screen.Line(file), screen.Line(filepath.Dir(file)))
@@ -84,21 +84,15 @@ func (r *Run) owns(name string, m *dto.Metric) bool {
 	return r.command != ofServices || has["name"] == r.name && has["host"] == r.host || has["name"] == "" && has["host"] == ""
 }
 
-// read reads what the file holds. One that holds something else is not written over.
+// read reads what the file holds. One that holds something else is not written over, and what somebody put in
+// its place since the run began is not followed.
 func read(file string) (map[string]*dto.MetricFamily, error) {
-	info, err := os.Stat(file)
+	b, err := files.ReadMine(file, maxPage)
 	if errors.Is(err, fs.ErrNotExist) {
 		return make(map[string]*dto.MetricFamily), nil
 	}
-	var b []byte
-	if err == nil && info.Size() > maxPage {
-		err = fmt.Errorf("it has %s", screen.Size(uint64(info.Size())))
-	}
-	if err == nil {
-		b, err = os.ReadFile(file)
-	}
 	if err != nil {
-		return nil, fmt.Errorf("metrics in %s: %w", screen.Line(file), err)
+		return nil, fmt.Errorf("metrics: %w", err)
 	}
 	parser := expfmt.NewTextParser(model.UTF8Validation)
 	page, err := parser.TextToMetricFamilies(bytes.NewReader(b))
@@ -160,7 +154,7 @@ func replace(file string, text []byte) (err error) {
 // lock keeps other runs from the folder for a moment, where there are locks. It waits a second at most:
 // somebody who holds a lock must not hold up captures.
 func lock(dir string) (unlock func()) {
-	f, err := os.Open(dir)
+	f, err := files.OpenFolder(dir)
 	if err != nil {
 		return func() {}
 	}
