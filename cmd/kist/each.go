@@ -196,7 +196,7 @@ func (e *emptying) refused() error {
 	if n == 0 {
 		return nil
 	}
-	return fmt.Errorf("%s of %d refused: see above", screen.Count(n, "file is", "files are"), len(e.files))
+	return fmt.Errorf("%d of %s refused: see above", n, screen.Count(len(e.files), "file is", "files are"))
 }
 
 // told says what a tarball is taken for.
