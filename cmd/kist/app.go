@@ -67,6 +67,7 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.findCommand()),
 		ofService(a.upgradeCommand()),
 		a.choosing(a.usageCommand()),
+		a.serveCommand(),
 		a.choosing(a.amendCommand()),
 		a.choosing(a.holdCommand()),
 		a.choosing(a.releaseCommand()),

@@ -55,6 +55,7 @@ var arrows = map[string][]string{
 	rooms + "upgrade":     {rooms + "screen", rooms + "files", rooms + "programs", rooms + "watch", "cmd/kist/engine", "store/storage/cache", "store/volume"},
 	rooms + "watch":       {rooms + "programs", "cmd/kist/engine"},
 	rooms + "rehearse":    {rooms + "screen", rooms + "files", rooms + "watch", "cmd/kist/engine", "store/storage/cache"},
+	rooms + "serve":       {rooms + "screen", rooms + "members", rooms + "page", rooms + "pattern", rooms + "textdiff", rooms + "cmdline", "store", "chunk/tarstream"},
 	rooms + "units":       {rooms + "screen", rooms + "cmdline"},
 	rooms + "metrics":     {rooms + "screen", rooms + "files"},
 	"cmd/kist":            {"cmd/kist/engine", "cmd/kist/internal", "store", "chunk", "crypt"},

@@ -54,4 +54,7 @@ func TestDemoFits(t *testing.T) {
 	if !strings.Contains(out.String(), "taken (") {
 		t.Error("the table of captures was not fitted")
 	}
+	if !strings.Contains(out.String(), "newest, month, version\n") {
+		t.Error("the plan of a rotation has no room for its reasons")
+	}
 }

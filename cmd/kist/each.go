@@ -196,7 +196,7 @@ func (e *emptying) refused() error {
 	if n == 0 {
 		return nil
 	}
-	return fmt.Errorf("%d of %s refused: see above", n, screen.Count(len(e.files), "file is", "files are"))
+	return fmt.Errorf("%d of %s refused: see above", n, screen.Count(len(e.files), "file was", "files were"))
 }
 
 // told says what a tarball is taken for.

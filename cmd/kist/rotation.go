@@ -149,27 +149,80 @@ func (a *app) printRotation(p *retirement) error {
 	if a.JSON {
 		return a.printDecisions(p, time.Time{})
 	}
-	lines := []string{"id\tname\tversion\thost\ttaken\tplan\twhy"}
+	if len(p.decisions) > 0 {
+		if err := a.printDecided(p); err != nil {
+			return err
+		}
+	}
 	retired := 0
 	for _, d := range p.decisions {
-		c := p.captures[d.ID]
-		does := "stays"
 		if !d.Keep {
-			does = "retires"
 			retired++
-		}
-		lines = append(lines, strings.Join([]string{
-			d.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.Printable(c.Host), screen.LocalTime(c.Taken), does, screen.Printable(d.Why.String()),
-		}, "\t"))
-	}
-	if len(p.decisions) > 0 {
-		if err := a.FitTable(lines, "name", "version", "host", "why"); err != nil {
-			return err
 		}
 	}
 	p.sayOnlyVersions(a)
 	a.Say("%s would be retired, %s. Nothing was changed.", screen.Count(retired, "capture", "captures"), staying(len(p.decisions)-retired))
 	return nil
+}
+
+// printDecided prints the table of all decisions. Where a screen is too narrow for it, the host and the
+// name stand only where they are not the same of all, and rules without what each is about.
+func (a *app) printDecided(p *retirement) error {
+	titles := []string{"name", "version", "host", "why"}
+	lines := p.lines(nil, rotation.Reasons.String)
+	if a.Fits(lines) {
+		return a.FitTable(lines, titles...)
+	}
+	var captures []*store.Capture
+	for _, d := range p.decisions {
+		captures = append(captures, p.captures[d.ID])
+	}
+	same := map[string]bool{
+		"host": !severalHosts(captures),
+		"name": !slices.ContainsFunc(captures, func(c *store.Capture) bool { return c.Name != captures[0].Name }),
+	}
+	if err := a.FitTable(p.lines(same, rulesOnly), titles...); err != nil {
+		return err
+	}
+	if slices.ContainsFunc(p.decisions, func(d rotation.Decision) bool { return rulesOnly(d.Why) != d.Why.String() }) {
+		a.Say("(Of which day, week or version each is the newest: --json tells, or a pipe.)")
+	}
+	return nil
+}
+
+// rulesOnly gives reasons by their rules alone.
+func rulesOnly(why rotation.Reasons) string {
+	var words []string
+	for _, reason := range why {
+		words = append(words, string(reason.Rule))
+	}
+	return strings.Join(words, ", ")
+}
+
+// lines is the table of all decisions, without the columns of some titles.
+func (p *retirement) lines(without map[string]bool, why func(rotation.Reasons) string) (lines []string) {
+	rows := [][]string{{"id", "name", "version", "host", "taken", "plan", "why"}}
+	titles := rows[0]
+	for _, d := range p.decisions {
+		c := p.captures[d.ID]
+		does := "stays"
+		if !d.Keep {
+			does = "retires"
+		}
+		rows = append(rows, []string{
+			d.ID, screen.Printable(c.Name), screen.Printable(c.Version), screen.Printable(c.Host), screen.LocalTime(c.Taken), does, screen.Printable(why(d.Why)),
+		})
+	}
+	for _, row := range rows {
+		var cells []string
+		for i, cell := range row {
+			if !without[titles[i]] {
+				cells = append(cells, cell)
+			}
+		}
+		lines = append(lines, strings.Join(cells, "\t"))
+	}
+	return lines
 }
 
 func staying(n int) string {

@@ -179,16 +179,16 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files) error 
 		}
 	} else {
 		a.Tell("Repository %s is ready in %s.\n", r.ID(), screen.Printable(path))
-		a.Printf("Chunks have %s on average; what is retired can be taken back for %s.\n",
+		a.Tell("Chunks have %s on average; what is retired can be taken back for %s.\n",
 			screen.Size(uint64(r.ChunkAverage())), screen.DurationText(r.Grace()))
 		if !r.Recheck() {
-			a.Printf("Captures don't read back what they compress.\n")
+			a.Tell("Captures don't read back what they compress.\n")
 		}
 		switch r.Apart() {
 		case store.ApartCompressed:
-			a.Printf("Captures of different names share nothing, and no two files are compressed together.\n")
+			a.Tell("Captures of different names share nothing, and no two files are compressed together.\n")
 		case store.ApartStored:
-			a.Printf("Captures of different names share nothing, and nothing is compressed.\n")
+			a.Tell("Captures of different names share nothing, and nothing is compressed.\n")
 		}
 	}
 	key := "the passphrase"

@@ -16,7 +16,7 @@ import (
 // Texts of kist status are whole: on a terminal they are broken between words. Names in its table are
 // shortened in their middle there, so that it has 80 columns.
 const (
-	nameWidth  = 18
+	nameWidth  = 14
 	hostWidth  = 12
 	wantsShown = 20
 	factIndent = 12

@@ -26,24 +26,24 @@ func (a *app) reportUpgrade(o *upgrade.Outcome, err error) error {
 	name, runs := screen.Printable(o.Container), screen.Printable(o.Runs)
 	switch o.Outcome {
 	case upgrade.RunsIt:
-		a.Printf("%s runs %s already.\n", name, runs)
+		a.Tell("%s runs %s already.\n", name, runs)
 		return nil
 	case upgrade.Undone:
-		a.Printf("%s runs %s again, on the data of capture %s.\n", name, runs, o.Capture)
+		a.Tell("%s runs %s again, on the data of capture %s.\n", name, runs, o.Capture)
 		for _, place := range slices.Sorted(maps.Keys(o.Kept)) {
-			a.Printf("What was in %s is kept as %s.\n", screen.Printable(place), screen.Printable(o.Kept[place]))
+			a.Tell("What was in %s is kept as %s.\n", screen.Printable(place), screen.Printable(o.Kept[place]))
 		}
 		if o.SetAside != "" {
-			a.Printf("The newer container is kept as %s.\n", screen.Printable(o.SetAside))
+			a.Tell("The newer container is kept as %s.\n", screen.Printable(o.SetAside))
 		}
 		return nil
 	}
 	if o.SetAside == "" {
-		a.Printf("%s runs %s. To go back, on the data of capture %s: kist upgrade --name %s --undo\n", name, runs, o.Capture, name)
+		a.Tell("%s runs %s. To go back, on the data of capture %s: kist upgrade --name %s --undo\n", name, runs, o.Capture, name)
 		return nil
 	}
-	a.Printf("%s runs %s. To go back: kist upgrade --container %s --undo\n", name, runs, name)
-	a.Printf("The old container is kept as %s, its data as capture %s.\n", screen.Printable(o.SetAside), o.Capture)
+	a.Tell("%s runs %s. To go back: kist upgrade --container %s --undo\n", name, runs, name)
+	a.Tell("The old container is kept as %s, its data as capture %s.\n", screen.Printable(o.SetAside), o.Capture)
 	return nil
 }
 

@@ -3,8 +3,10 @@ package browsertest
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"os"
 	"os/exec"
+	"strconv"
 	"sync"
 	"testing"
 	"time"
@@ -178,4 +180,21 @@ func (b *Browser) text(v *accessibility.Value) (s string) {
 		b.t.Fatal(err)
 	}
 	return s
+}
+
+// Follow clicks the link or the button with a text, within the main part first, and waits for the page that it leads to.
+func (b *Browser) Follow(text string) {
+	b.t.Helper()
+	mark := fmt.Sprintf(`(text => {
+		document.querySelectorAll("[data-follow]").forEach(e => e.removeAttribute("data-follow"));
+		const all = ["main a, main button", "a, button"].flatMap(where => Array.from(document.querySelectorAll(where))).filter(e => e.textContent.trim() === text);
+		all.slice(0, 1).forEach(e => e.setAttribute("data-follow", ""));
+		return all.length;
+	})(%s)`, strconv.Quote(text))
+	if n := Evaluate[int](b, mark); n == 0 {
+		b.t.Fatalf("%s has no link or button %q", Evaluate[string](b, "location.href"), text)
+	}
+	if _, err := chromedp.RunResponse(b.ctx, chromedp.Click(chromedp.CSS("[data-follow]"))); err != nil {
+		b.t.Fatalf("following %q: %v", text, err)
+	}
 }

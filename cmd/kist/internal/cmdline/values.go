@@ -57,9 +57,27 @@ func Labels(pairs []string) (map[string]string, error) {
 // timeLayouts are what --taken may look like, besides RFC 3339.
 var timeLayouts = []string{time.DateOnly, "2006-01-02 15:04", time.DateTime, "2006-01-02T15:04", "2006-01-02T15:04:05"}
 
+// zoneLayouts are the same with a zone, as kist prints times.
+var zoneLayouts = []string{"2006-01-02 15:04 MST", "2006-01-02 15:04 -0700", "2006-01-02 15:04 -07"}
+
+// zonedTime reads a time with a zone. An abbreviation is UTC's or one of this machine's zone at that
+// time: others mean several zones.
+func zonedTime(s string) (time.Time, bool) {
+	for _, layout := range zoneLayouts {
+		t, err := time.ParseInLocation(layout, s, time.Local)
+		if err == nil && (t.Location() == time.UTC || t.In(time.Local).Format(layout) == s || !strings.HasSuffix(layout, "MST")) {
+			return t, true
+		}
+	}
+	return time.Time{}, false
+}
+
 // Time reads a time, of this machine's zone where it names none.
 func Time(s string) (time.Time, error) {
 	if t, err := time.Parse(time.RFC3339, s); err == nil {
+		return t, nil
+	}
+	if t, ok := zonedTime(s); ok {
 		return t, nil
 	}
 	for _, layout := range append([]string{time.RFC3339}, timeLayouts...) {
@@ -73,7 +91,7 @@ func Time(s string) (time.Time, error) {
 			return time.Time{}, Usagef("time %q: there is no such time%s", s, strings.Replace(wrong.Message, ":", ",", 1))
 		}
 	}
-	return time.Time{}, Usagef("time %q: write it as 2026-03-14, \"2026-03-14 02:03\" or 2026-03-14T02:03:00Z", s)
+	return time.Time{}, Usagef("time %q: write it as 2026-03-14, \"2026-03-14 02:03\", with UTC or this machine's zone behind that, or as 2026-03-14T02:03:00Z", s)
 }
 
 // GoDuration refuses what a flag of the kind cli.DurationFlag does not take: 60s, 5m.

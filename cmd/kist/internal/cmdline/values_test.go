@@ -31,6 +31,8 @@ func TestTime(t *testing.T) {
 		"2026-03-14 02:03":               time.Date(2026, 3, 14, 2, 3, 0, 0, time.Local),
 		"2026-03-14 02:03:04":            time.Date(2026, 3, 14, 2, 3, 4, 0, time.Local),
 		"2026-03-14T02:03":               time.Date(2026, 3, 14, 2, 3, 0, 0, time.Local),
+		"2026-03-14 02:03 UTC":           time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC),
+		"2026-03-14 02:03 +0200":         time.Date(2026, 3, 14, 0, 3, 0, 0, time.UTC),
 		"2026-03-14T02:03:04.123456789Z": time.Date(2026, 3, 14, 2, 3, 4, 123456789, time.UTC),
 	} {
 		if got, err := Time(in); err != nil || !got.Equal(want) {
@@ -48,6 +50,30 @@ func TestTime(t *testing.T) {
 	} {
 		if _, err := Time(in); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v, not %q", in, err, want)
+		}
+	}
+}
+
+// TestTimeOfZone: a time with an abbreviation is of this machine's zone, at that time of the year, or
+// none. The zone is as its POSIX string, CET-1CEST, says.
+func TestTimeOfZone(t *testing.T) {
+	berlin, err := time.LoadLocation("Europe/Berlin")
+	if err != nil {
+		t.Skip(err)
+	}
+	defer func(was *time.Location) { time.Local = was }(time.Local)
+	time.Local = berlin
+	for in, want := range map[string]string{
+		"2026-03-14 02:03 CET":  "2026-03-14T01:03:00Z",
+		"2026-07-14 02:03 CEST": "2026-07-14T00:03:00Z",
+		"2026-07-14 02:03 UTC":  "2026-07-14T02:03:00Z",
+		"2026-07-14 02:03 CET":  "",
+		"2026-07-14 02:03 EST":  "",
+		"2026-07-14 02:03 XYZ":  "",
+	} {
+		got, err := Time(in)
+		if want == "" && !isUsage(err) || want != "" && (err != nil || got.UTC().Format(time.RFC3339) != want) {
+			t.Errorf("%q: %v, %v, not %q", in, got, err, want)
 		}
 	}
 }

@@ -13,7 +13,7 @@ import (
 
 // Line describes a member much as ls -l does.
 func Line(m *store.Member) string {
-	return fmt.Sprintf("%s  %-17s  %12d  %s  %s", modeText(m), owners(m), m.Size, screen.LocalTime(m.Modified), nameText(m))
+	return fmt.Sprintf("%s  %-17s  %12d  %s  %s", Mode(m), Owner(m), m.Size, screen.LocalTime(m.Modified), nameText(m))
 }
 
 // LineIn is Line for a screen of so many columns, 0 for no end: on a narrow one what stands before
@@ -23,12 +23,13 @@ func LineIn(m *store.Member, columns int) string {
 	if columns == 0 || utf8.RuneCountInString(line) <= columns {
 		return line
 	}
-	before := fmt.Sprintf("%s %-9s %9d %s ", modeText(m), owners(m), m.Size, screen.LocalTime(m.Modified))
+	before := fmt.Sprintf("%s %-9s %9d %s ", Mode(m), Owner(m), m.Size, screen.LocalTime(m.Modified))
 	const least = 16 // of a name; else the line is longer
 	return before + screen.Shorten(nameText(m), max(least, columns-utf8.RuneCountInString(before)))
 }
 
-func owners(m *store.Member) string { return owner(m.User, m.UID) + ":" + owner(m.Group, m.GID) }
+// Owner gives user and group, by number where there is no name.
+func Owner(m *store.Member) string { return owner(m.User, m.UID) + ":" + owner(m.Group, m.GID) }
 
 // nameText is a member's path, and where a link leads.
 func nameText(m *store.Member) string {
@@ -65,9 +66,9 @@ var typeLetters = map[tarstream.Type]byte{
 	tarstream.CharDevice: 'c', tarstream.BlockDevice: 'b', tarstream.FIFO: 'p',
 }
 
-// modeText gives type and permissions as ls does (POSIX.1-2017, ls, "long
+// Mode gives type and permissions as ls does (POSIX.1-2017, ls, "long
 // format"); a hard link is h.
-func modeText(m *store.Member) string {
+func Mode(m *store.Member) string {
 	text := []byte("?" + m.Mode.Perm().String()[1:])
 	if letter, ok := typeLetters[m.Type]; ok {
 		text[0] = letter

@@ -9,8 +9,8 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
-// TestModeText has what GNU ls -l shows for these modes.
-func TestModeText(t *testing.T) {
+// TestMode has what GNU ls -l shows for these modes.
+func TestMode(t *testing.T) {
 	for want, m := range map[string]store.Member{
 		"-rw-r--r--": {Type: tarstream.File, Mode: 0o644},
 		"drwxr-x---": {Type: tarstream.Folder, Mode: fs.ModeDir | 0o750},
@@ -20,7 +20,7 @@ func TestModeText(t *testing.T) {
 		"prw-------": {Type: tarstream.FIFO, Mode: fs.ModeNamedPipe | 0o600},
 		"?---------": {Type: tarstream.Other},
 	} {
-		if got := modeText(&m); got != want {
+		if got := Mode(&m); got != want {
 			t.Errorf("%v: %s, not %s", m.Mode, got, want)
 		}
 	}

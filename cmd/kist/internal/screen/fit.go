@@ -185,6 +185,12 @@ func (g *grid) zonesIntoTitles() {
 	g.measure()
 }
 
+// Fits tells whether a table needs no fitting.
+func (s *Screen) Fits(lines []string) bool {
+	columns := s.Width()
+	return columns == 0 || newGrid(lines).width() <= columns
+}
+
 // FitTable is Table, of which cells of the columns with some titles are shortened in the middle
 // where a terminal is too narrow. Where that does not suffice it says what would.
 func (s *Screen) FitTable(lines []string, shorten ...string) error {

@@ -1,6 +1,8 @@
 package screen
 
 import (
+	"io"
+	"math"
 	"os"
 	"strings"
 	"time"
@@ -16,8 +18,20 @@ func (s *Screen) Progress(what string) (show func(done, total int64), end func()
 		return nil, func() {}
 	}
 	began := time.Now()
-	bar := progressbar.NewOptions64(-1,
-		progressbar.OptionSetWriter(s.Err),
+	bar := newBar(s.Err, what)
+	show = func(done, total int64) {
+		if total > 0 && bar.GetMax64() != total {
+			bar.ChangeMax64(total)
+		}
+		bar.Describe(figures(what, done, total, time.Since(began)))
+		bar.Set64(done) // a bar that can't be drawn is no error
+	}
+	return show, func() { endBar(bar) }
+}
+
+func newBar(w io.Writer, what string) *progressbar.ProgressBar {
+	return progressbar.NewOptions64(-1,
+		progressbar.OptionSetWriter(w),
 		progressbar.OptionSetDescription(what),
 		progressbar.OptionShowBytes(false), // told in words
 		progressbar.OptionSetElapsedTime(false),
@@ -26,14 +40,13 @@ func (s *Screen) Progress(what string) (show func(done, total int64), end func()
 		progressbar.OptionSetWidth(5),
 		progressbar.OptionClearOnFinish(),
 	)
-	show = func(done, total int64) {
-		if total > 0 && bar.GetMax64() != total {
-			bar.ChangeMax64(total)
-		}
-		bar.Describe(figures(what, done, total, time.Since(began)))
-		bar.Set64(done) // a bar that can't be drawn is no error
-	}
-	return show, func() { bar.Clear() }
+}
+
+// endBar takes a bar off the screen for good. One of an unknown total turns by itself until it is
+// finished, and is never finished without a total.
+func endBar(bar *progressbar.ProgressBar) {
+	bar.ChangeMax64(math.MaxInt64) // more than was shown, or it would never get there
+	bar.Finish()
 }
 
 // figures says in words how far something is: how much of how much, how fast, and for how long still.

@@ -236,11 +236,11 @@ func (w *work) paragraph(o *Outcome) string {
 	if len(w.Kept) > 0 {
 		fmt.Fprintf(&b, ".\nThe data of %s is kept:", w.Image)
 		for _, place := range slices.Sorted(maps.Keys(w.Kept)) {
-			path := w.Kept[place]
-			if path == "" {
-				path = "nothing was there"
+			if path := w.Kept[place]; path != "" {
+				fmt.Fprintf(&b, "\n  what was in %s is in %s", place, path) // in words: a line may be broken between the two
+			} else {
+				fmt.Fprintf(&b, "\n  in %s nothing was", place)
 			}
-			fmt.Fprintf(&b, "\n  %s  %s", place, path)
 		}
 	}
 	b.WriteString(logText(w.Log))

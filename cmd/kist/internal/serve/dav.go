@@ -1,0 +1,118 @@
+package serve
+
+import (
+	"net/http"
+	"path"
+	"strings"
+
+	"golang.org/x/net/webdav"
+
+	"github.com/kistarchive/kist/store"
+)
+
+// davPrefix is where the folders for file managers begin.
+const davPrefix = "/dav"
+
+// davMethods are those that change nothing; all others are refused.
+const davMethods = "OPTIONS, GET, HEAD, PROPFIND"
+
+// mostAsked is how many bytes a question of a file manager has.
+const mostAsked = 64 << 10
+
+// dav answers a file manager (RFC 4918, class 1, of which nothing writes).
+func (s *Server) dav(w *answer, r *http.Request) error {
+	tree := &davTree{library: s.library, known: make(map[string]*davInfo)}
+	switch r.Method {
+	case http.MethodOptions:
+		w.Header().Set("Allow", davMethods)
+		w.Header().Set("DAV", "1")
+		w.WriteHeader(http.StatusOK)
+		return nil
+	case "PROPFIND":
+		return tree.propfind(w, r)
+	case http.MethodGet, http.MethodHead:
+		return s.davGet(w, r, tree)
+	}
+	w.Header().Set("Allow", davMethods)
+	http.Error(w, "Nothing here can be changed.", http.StatusMethodNotAllowed)
+	return nil
+}
+
+// propfind lists a folder, or tells of one member. Not all below a folder at once: the standard lets a
+// server refuse that (RFC 4918, 9.1).
+func (t *davTree) propfind(w *answer, r *http.Request) error {
+	if depth := r.Header.Get("Depth"); depth != "0" && depth != "1" {
+		w.Header().Set("Content-Type", "application/xml; charset=utf-8")
+		w.WriteHeader(http.StatusForbidden)
+		_, err := w.Write([]byte(`<?xml version="1.0" encoding="utf-8"?>` + "\n" + `<D:error xmlns:D="DAV:"><D:propfind-finite-depth/></D:error>`))
+		return err
+	}
+	if _, err := t.Stat(r.Context(), strings.TrimPrefix(r.URL.Path, davPrefix)); err != nil {
+		return err
+	}
+	r.Body = http.MaxBytesReader(w, r.Body, mostAsked)
+	h := &webdav.Handler{Prefix: davPrefix, FileSystem: t, LockSystem: webdav.NewMemLS()}
+	h.ServeHTTP(w, r)
+	return t.failed // the handler may have left out what failed
+}
+
+// davGet sends a member. What a folder holds is asked for by PROPFIND.
+func (s *Server) davGet(w *answer, r *http.Request, t *davTree) error {
+	name := strings.TrimPrefix(r.URL.Path, davPrefix)
+	info, err := t.Stat(r.Context(), name)
+	if err != nil {
+		return err
+	}
+	if info.IsDir() {
+		w.Header().Set("Allow", "OPTIONS, PROPFIND")
+		http.Error(w, "This is a folder for a file manager. A browser begins at the address that kist printed.", http.StatusMethodNotAllowed)
+		return nil
+	}
+	at, _ := t.ref(path.Clean("/" + name))
+	return s.send(w, r, at)
+}
+
+// segment gives a name of a capture or of a volume as one part of a path. Different names give different parts.
+func segment(name string) string {
+	if name == "" {
+		return "%"
+	}
+	escaped := strings.NewReplacer("%", "%25", "/", "%2F", `\`, "%5C", "\x00", "%00").Replace(name)
+	if strings.Trim(escaped, ".") == "" {
+		return strings.ReplaceAll(escaped, ".", "%2E")
+	}
+	return escaped
+}
+
+// ref gives what a path below the folder of a volume means.
+func (t *davTree) ref(clean string) (ref, bool) {
+	parts := strings.SplitN(strings.TrimPrefix(clean, "/"), "/", 4)
+	if len(parts) < 3 {
+		return ref{}, false
+	}
+	at := ref{Capture: parts[1]}
+	if len(parts) == 4 {
+		at.Path = parts[3]
+	}
+	c := t.capture(parts[0], parts[1])
+	if c == nil {
+		return ref{}, false
+	}
+	for i := range c.Volumes {
+		if segment(c.Volumes[i].Name) == parts[2] {
+			at.Volume = c.Volumes[i].Name
+			return at, true
+		}
+	}
+	return ref{}, false
+}
+
+// capture gives a capture by the name of its folder.
+func (t *davTree) capture(name, id string) *store.Capture {
+	for _, c := range t.captures {
+		if c.ID == id && segment(c.Name) == name {
+			return c
+		}
+	}
+	return nil
+}

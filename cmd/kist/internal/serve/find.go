@@ -1,0 +1,112 @@
+package serve
+
+import (
+	"net/http"
+	"slices"
+	"strconv"
+
+	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/store"
+)
+
+const (
+	foundAtOnce    = 100 // members that a page lists
+	versionsAtOnce = 50  // versions of each
+)
+
+// findView is what was found in all captures.
+type findView struct {
+	Names    []string
+	Name     string // only in captures of that name
+	Pattern  string
+	Asked    bool
+	Members  []foundView
+	All      int
+	First    int
+	Next     string
+	Unread   []string
+	Wrong    string
+	Searched int // captures
+}
+
+type foundView struct {
+	store.FoundMember
+	Versions []versionView // the newest first
+	More     int
+}
+
+type versionView struct {
+	store.MemberVersion
+	Newest *store.Capture
+	Oldest *store.Capture
+	Link   string
+}
+
+func (s *Server) find(w *answer, r *http.Request) error {
+	q := r.URL.Query()
+	v := &findView{Name: nameOf(q), Pattern: q.Get("q"), Asked: q.Get("q") != ""}
+	l, err := s.library.list(r.Context())
+	if err != nil {
+		return err
+	}
+	var captures []*store.Capture
+	for _, c := range l.Captures {
+		if !slices.Contains(v.Names, c.Name) {
+			v.Names = append(v.Names, c.Name)
+		}
+		if v.Name == "" || c.Name == v.Name {
+			captures = append(captures, c)
+		}
+	}
+	slices.Sort(v.Names)
+	v.Unread = damageOf(l)
+	wanted, err := patternOf(v.Pattern)
+	status := http.StatusOK
+	switch {
+	case err != nil:
+		v.Wrong, status = err.Error(), http.StatusBadRequest
+	case v.Asked:
+		v.Searched = len(captures)
+		found, err := s.o.Repository.FindMembers(r.Context(), captures, wanted.Match, store.FindOptions{})
+		if err != nil {
+			return err
+		}
+		v.take(found, q.Get("from"))
+		if v.All > v.First-1+len(v.Members) {
+			q.Set("from", strconv.Itoa(v.First-1+len(v.Members)))
+			v.Next = "/find?" + q.Encode()
+		}
+	}
+	return s.show(w, status, "find", &frame{Title: "Find", At: "find", Body: v})
+}
+
+// take takes the part of what was found that is shown.
+func (v *findView) take(found *store.Findings, from string) {
+	v.All = len(found.Members)
+	first := number(from, v.All)
+	v.First = first + 1
+	for _, m := range found.Members[first:min(first+foundAtOnce, v.All)] {
+		v.Members = append(v.Members, newFoundView(m))
+	}
+	for _, u := range found.Unread {
+		v.Unread = append(v.Unread, u.Err.Error())
+	}
+}
+
+func newFoundView(m store.FoundMember) foundView {
+	f := foundView{FoundMember: m}
+	for _, version := range slices.Backward(m.Versions) {
+		if len(f.Versions) == versionsAtOnce {
+			f.More++
+			continue
+		}
+		newest := version.Captures[len(version.Captures)-1]
+		at := ref{newest.ID, m.Volume, store.CleanPath(version.Member.Path)}
+		link := at.Member()
+		if version.Member.Type == tarstream.Folder {
+			link = at.Folder()
+		}
+		f.Versions = append(f.Versions, versionView{version, newest, version.Captures[0], link})
+	}
+	return f
+}

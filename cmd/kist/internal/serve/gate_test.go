@@ -1,0 +1,175 @@
+package serve
+
+import (
+	"net/http"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+)
+
+// TestWhoIsLetIn holds who gets an answer against requests as others make them.
+func TestWhoIsLetIn(t *testing.T) {
+	w := newWorld(t)
+	in := w.cookie()
+	withCookie := func(more func(*http.Request)) func(*http.Request) {
+		return func(r *http.Request) {
+			r.AddCookie(in)
+			if more != nil {
+				more(r)
+			}
+		}
+	}
+	host := func(h string) func(*http.Request) { return func(r *http.Request) { r.Host = h } }
+	header := func(pairs ...string) func(*http.Request) {
+		return func(r *http.Request) {
+			for i := 0; i < len(pairs); i += 2 {
+				r.Header.Add(pairs[i], pairs[i+1])
+			}
+		}
+	}
+	_, port, _ := strings.Cut(w.addr, ":")
+	for _, c := range []struct {
+		what, method, path string
+		change             func(*http.Request)
+		want               int
+	}{
+		{"nobody", "GET", "/", nil, 403},
+		{"the cookie", "GET", "/", withCookie(nil), 200},
+		{"nobody, a download", "GET", w.in("large.bin").Download(), nil, 403},
+		{"an empty cookie", "GET", "/", func(r *http.Request) { r.AddCookie(&http.Cookie{Name: in.Name}) }, 403},
+		{"another cookie", "GET", "/", func(r *http.Request) { r.AddCookie(&http.Cookie{Name: in.Name, Value: in.Value[1:] + "A"}) }, 403},
+		{"a part of the cookie", "GET", "/", func(r *http.Request) { r.AddCookie(&http.Cookie{Name: in.Name, Value: in.Value[:10]}) }, 403},
+		{"the cookie under another name", "GET", "/", func(r *http.Request) { r.AddCookie(&http.Cookie{Name: "kist", Value: in.Value}) }, 403},
+		{"the token of the next one as a cookie", "GET", "/", func(r *http.Request) { r.AddCookie(&http.Cookie{Name: in.Name, Value: w.server.gate.invitation()}) }, 403},
+		{"another one's cookie before it", "GET", "/", func(r *http.Request) { r.AddCookie(&http.Cookie{Name: in.Name, Value: "x"}); r.AddCookie(in) }, 200},
+		{"a name that is led here", "GET", "/", withCookie(host("evil.example:" + port)), 421},
+		{"one that ends alike", "GET", "/", withCookie(host("localhost.evil.example:" + port)), 421},
+		{"one that begins alike", "GET", "/", withCookie(host("127.0.0.1.evil.example")), 421},
+		{"another address", "GET", "/", withCookie(host("127.0.0.2:" + port)), 421},
+		{"any address", "GET", "/", withCookie(host("0.0.0.0:" + port)), 421},
+		{"a user before the name", "GET", "/", withCookie(host("evil.example@127.0.0.1:" + port)), 421},
+		{"nothing but a port", "GET", "/", withCookie(host(":" + port)), 421},
+		{"localhost", "GET", "/", withCookie(host("localhost:" + port)), 200},
+		{"LOCALHOST", "GET", "/", withCookie(host("LOCALHOST:" + port)), 200},
+		{"through a tunnel", "GET", "/", withCookie(host("localhost:9000")), 200},
+		{"a name that was given", "GET", "/", withCookie(host("hazel.example.org:" + port)), 200},
+		{"its style for a name that is led here", "GET", "/style.css", host("evil.example"), 421},
+		{"folders for a name that is led here", "PROPFIND", "/dav/", host("evil.example"), 421},
+		{"a page of its own", "GET", "/", withCookie(header("Origin", "http://"+w.addr, "Sec-Fetch-Site", "same-origin")), 200},
+		{"another page", "GET", "/", withCookie(header("Origin", "http://evil.example")), 403},
+		{"another port", "GET", "/", withCookie(header("Origin", "http://127.0.0.1:1")), 403},
+		{"another scheme", "GET", "/", withCookie(header("Origin", "https://"+w.addr)), 403},
+		{"a page of a file", "GET", "/", withCookie(header("Origin", "null")), 403},
+		{"two pages", "GET", "/", withCookie(header("Origin", "http://"+w.addr, "Origin", "http://evil.example")), 403},
+		{"a frame of another page", "GET", "/", withCookie(header("Sec-Fetch-Site", "cross-site")), 403},
+		{"a page on another port", "GET", "/", withCookie(header("Sec-Fetch-Site", "same-site")), 403},
+		{"typed", "GET", "/", withCookie(header("Sec-Fetch-Site", "none")), 200},
+		{"a form of another page", "POST", "/enter?token=x", header("Origin", "http://evil.example", "Sec-Fetch-Site", "cross-site"), 403},
+		{"what would change something", "POST", "/", withCookie(nil), 405},
+		{"what would remove something", "DELETE", w.in("large.bin").Download(), withCookie(nil), 405},
+		{"what would put something", "PUT", "/folder", withCookie(nil), 405},
+		{"a wrong token", "GET", "/enter?token=x", nil, 403},
+		{"no token", "GET", "/enter", nil, 403},
+		{"folders without a password", "PROPFIND", "/dav/", nil, 401},
+		{"folders with the cookie", "PROPFIND", "/dav/", withCookie(nil), 401},
+		{"folders with a wrong password", "PROPFIND", "/dav/", func(r *http.Request) { r.SetBasicAuth(User, "x") }, 401},
+		{"folders of another user", "PROPFIND", "/dav/", func(r *http.Request) { r.SetBasicAuth("root", w.server.Password()) }, 401},
+		{"pages with the password", "GET", "/", func(r *http.Request) { r.SetBasicAuth(User, w.server.Password()) }, 403},
+	} {
+		status, h, body := w.do(c.method, c.path, c.change)
+		if status != c.want {
+			t.Errorf("%s: %d, not %d", c.what, status, c.want)
+		}
+		if status != 200 && (strings.Contains(body, w.is.ID) || strings.Contains(body, "/mnt/share")) {
+			t.Errorf("%s: tells what there is: %s", c.what, body)
+		}
+		for name, want := range map[string]string{
+			"Content-Security-Policy": policy, "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "Cache-Control": "no-store",
+			"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
+		} {
+			if got := h.Values(name); !slices.Equal(got, []string{want}) {
+				t.Errorf("%s: %s: %q", c.what, name, got)
+			}
+		}
+	}
+}
+
+// TestTokenOnce: an address lets one in, the next one another; who only looks where it leads takes nothing.
+func TestTokenOnce(t *testing.T) {
+	w := newWorld(t) // used the first
+	if len(w.entered) != 1 || w.entered[0] != w.server.Address() {
+		t.Fatalf("%q was told, and is %q", w.entered, w.server.Address())
+	}
+	path := "/enter?" + strings.SplitN(w.server.Address(), "?", 2)[1]
+	if status, h, _ := w.do("HEAD", path, nil); status != 200 || len(h.Values("Set-Cookie")) > 0 {
+		t.Errorf("HEAD: %d, %q", status, h)
+	}
+	status, h, _ := w.do("GET", path, func(r *http.Request) { r.Header.Set("Sec-Fetch-Site", "cross-site") }) // a link in a mail
+	cookie := h.Get("Set-Cookie")
+	for _, want := range []string{"; HttpOnly", "; SameSite=Strict", "; Path=/"} {
+		if !strings.Contains(cookie, want) {
+			t.Errorf("%s is not in %q", want, cookie)
+		}
+	}
+	if status != 200 {
+		t.Errorf("status %d", status)
+	}
+	if status, h, _ := w.do("GET", path, nil); status != 403 || len(h.Values("Set-Cookie")) > 0 {
+		t.Errorf("again: %d, %q", status, h)
+	}
+	if len(w.entered) != 2 || w.entered[1] == w.entered[0] {
+		t.Errorf("%q", w.entered)
+	}
+}
+
+// TestSecureCookie: over TLS no other host and no plain request gets it (RFC 6265bis, 4.1.3).
+func TestSecureCookie(t *testing.T) {
+	g := newGate(8420, true)
+	h := make(http.Header)
+	g.setCookie(headerOnly{h}, "x")
+	if got := h.Get("Set-Cookie"); got != "__Host-kist-8420=x; Path=/; HttpOnly; Secure; SameSite=Strict" {
+		t.Errorf("%s", got)
+	}
+}
+
+type headerOnly struct{ h http.Header }
+
+func (h headerOnly) Header() http.Header       { return h.h }
+func (h headerOnly) Write([]byte) (int, error) { return 0, nil }
+func (h headerOnly) WriteHeader(int)           {}
+
+// TestSessions: they end when they were not used for long, and the oldest where there are many.
+func TestSessions(t *testing.T) {
+	g := newGate(1, false)
+	now := time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)
+	g.now = func() time.Time { return now }
+	first, ok := g.enter(g.invitation())
+	if !ok || !g.knows(first) {
+		t.Fatal("not let in")
+	}
+	now = now.Add(sessionTime - time.Minute)
+	if !g.knows(first) {
+		t.Error("ended too early")
+	}
+	now = now.Add(sessionTime - time.Minute)
+	if !g.knows(first) {
+		t.Error("ended though it was used")
+	}
+	now = now.Add(sessionTime + time.Minute)
+	if g.knows(first) {
+		t.Error("goes on for ever")
+	}
+	var all []string
+	for range mostSessions + 1 {
+		now = now.Add(time.Second)
+		s, ok := g.enter(g.invitation())
+		if !ok {
+			t.Fatal("not let in")
+		}
+		all = append(all, s)
+	}
+	if g.knows(all[0]) || !g.knows(all[1]) || !g.knows(all[mostSessions]) {
+		t.Error("not the oldest one went")
+	}
+}

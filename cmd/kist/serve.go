@@ -1,0 +1,205 @@
+package main
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/page"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/serve"
+)
+
+// ownAddress is an address of this machine alone, with a port that is free.
+const ownAddress = "127.0.0.1:0"
+
+func (a *app) serveCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "serve",
+		Usage: "show the captures in a browser, and to file managers",
+		Flags: []cli.Flag{
+			&cli.StringFlag{Name: "listen", Value: ownAddress, Usage: "serve on `ADDRESS`, as HOST:PORT; port 0 is any free one"},
+			&cli.StringFlag{Name: "certificate", Usage: "serve encrypted, by the TLS certificate (and its chain) in `FILE`"},
+			&cli.StringFlag{Name: "certificate-key", Usage: "the certificate's private key is in `FILE`; without it, in that of the certificate"},
+			&cli.BoolFlag{Name: "accept-plain", Usage: "serve other machines without encryption"},
+		},
+		Description: `
+Prints an address for a browser: the captures, what is in them, downloads, two of them
+compared, find over all, and what they cost. It lets one browser in, once; a new one
+is printed then. File managers open the second address (as dav:// or davs://), with the
+user and the password beside it. Nothing can be changed by either. An interrupt ends it.
+
+Whoever comes in reads all that is in all captures. So it serves this machine alone,
+unless --listen names another address: then it needs a certificate, or
+--accept-plain, by which anybody on the way can read what is served, and the password.
+From another machine, a tunnel of ssh (ssh -L) to an address of this machine needs neither.
+
+A download that meets damage is broken off, and never ends as if it were whole.
+
+Example:
+  kist serve
+  kist serve --listen 127.0.0.1:8420
+  kist serve --listen hazel.example.org:8420 --certificate hazel.pem --certificate-key hazel.key`,
+		Action: a.serve,
+	}
+}
+
+func (a *app) serve(c *cli.Context) error {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
+		return err
+	}
+	own, err := checkServe(c)
+	if err != nil {
+		return err
+	}
+	certificate, err := certificateOf(c)
+	if err != nil {
+		return err
+	}
+	r, err := a.open(c.Context)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	l, err := net.Listen("tcp", c.String("listen"))
+	if err != nil {
+		return fmt.Errorf("can't serve on %s: %w", screen.Line(c.String("listen")), err)
+	}
+	defer l.Close()
+	if !own {
+		a.warnOfOthers(certificate != nil)
+	}
+	path, err := a.repositoryPath()
+	if err != nil {
+		return err
+	}
+	o := serve.Options{
+		Repository: r.Repository, Title: paths.Absolute(path), Names: namesOf(c.String("listen"), own, certificate), Secure: certificate != nil,
+		Costs: func(ctx context.Context) (*page.Report, error) { return a.costsNow(ctx, r, path) },
+		Entered: func(from, address string) {
+			a.Say("Somebody came in from %s. For another browser:", screen.Line(from))
+			if !a.JSON {
+				a.Printf("%s\n", address)
+			}
+		},
+		Failed: func(err error) { a.Warn("an answer was broken off: %s", screen.Text(err.Error())) },
+	}
+	if certificate != nil {
+		l = tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{*certificate}, MinVersion: tls.VersionTLS12, NextProtos: []string{"http/1.1"}})
+	}
+	s := serve.New(c.Context, l, o)
+	if err := a.printServed(s); err != nil {
+		return err
+	}
+	return s.Run(c.Context)
+}
+
+// checkServe tells whether only this machine is served, and refuses to serve others unencrypted unasked.
+func checkServe(c *cli.Context) (own bool, err error) {
+	listen := c.String("listen")
+	at, err := net.ResolveTCPAddr("tcp", listen)
+	if err != nil {
+		return false, usagef("serve: --listen %q is no HOST:PORT of this machine: %v", listen, err)
+	}
+	own = at.IP != nil && at.IP.IsLoopback()
+	switch {
+	case c.IsSet("certificate-key") && !c.IsSet("certificate"):
+		return false, usagef("serve: --certificate-key goes with --certificate")
+	case c.IsSet("accept-plain") && c.IsSet("certificate"):
+		return false, usagef("serve: --accept-plain and --certificate are both given")
+	case !own && !c.IsSet("certificate") && !c.Bool("accept-plain"):
+		return false, usagef("serve: other machines reach %s, and anybody on the way could read what is served: give --certificate, or serve 127.0.0.1 and tunnel to it with ssh -L; --accept-plain serves all the same", listen)
+	}
+	return own, nil
+}
+
+func (a *app) warnOfOthers(encrypted bool) {
+	text := "other machines can reach this address: whoever has what is printed reads all captures"
+	if !encrypted {
+		text += "; nothing is encrypted: so does whoever sees what is sent"
+	}
+	a.Warn("%s", text)
+}
+
+// certificateOf reads the certificate that was asked for; nil: none was.
+func certificateOf(c *cli.Context) (*tls.Certificate, error) {
+	file := c.String("certificate")
+	if file == "" {
+		return nil, nil
+	}
+	key := file
+	if c.IsSet("certificate-key") {
+		key = c.String("certificate-key")
+	}
+	pair, err := tls.LoadX509KeyPair(file, key)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, missing(fmt.Errorf("the certificate: %w", err))
+	}
+	if err != nil {
+		return nil, fmt.Errorf("the certificate %s: %w", screen.Line(file), err)
+	}
+	return &pair, nil
+}
+
+// namesOf gives the names by which requests may call this machine, beside its addresses: that which was
+// given first, then those of the certificate. On other machines' networks also that of the host.
+func namesOf(listen string, own bool, certificate *tls.Certificate) (names []string) {
+	add := func(name string) {
+		if name = strings.ToLower(name); name != "" && !strings.Contains(name, "*") && net.ParseIP(name) == nil {
+			names = append(names, name)
+		}
+	}
+	if host, _, err := net.SplitHostPort(listen); err == nil {
+		add(host)
+	}
+	if certificate != nil {
+		if leaf, err := x509.ParseCertificate(certificate.Certificate[0]); err == nil {
+			for _, name := range leaf.DNSNames {
+				add(name)
+			}
+		}
+	}
+	if host, err := os.Hostname(); err == nil && !own {
+		add(host)
+	}
+	return names
+}
+
+// servedJSON is what scripts get.
+type servedJSON struct {
+	Address  string `json:"address"` // for a browser, once
+	Folders  string `json:"folders"` // for file managers
+	User     string `json:"user"`
+	Password string `json:"password"`
+}
+
+func (a *app) printServed(s *serve.Server) error {
+	if a.JSON {
+		return a.PrintJSON(servedJSON{s.Address(), s.Folders(), serve.User, s.Password()})
+	}
+	a.Say("Open this in a browser; it lets one in, once:")
+	a.Printf("%s\n", s.Address())
+	a.Say("For file managers:")
+	return a.Table([]string{s.Folders() + "\tuser " + serve.User + "\tpassword " + s.Password()})
+}
+
+// costsNow gives the page of costs as things are now.
+func (a *app) costsNow(ctx context.Context, r *repository, path string) (*page.Report, error) {
+	u, err := r.Usage(ctx)
+	if err != nil {
+		return nil, err
+	}
+	report := &page.Report{Usage: u, Repository: paths.Absolute(path), Made: time.Now(), Zone: time.Local}
+	report.Changes, err = lastChanges(ctx, r, u)
+	return report, err
+}
