@@ -137,6 +137,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	if unread != nil {
 		return unread
 	}
+	a.withTables(line)
 	if err := a.withService(line); err != nil {
 		return err
 	}

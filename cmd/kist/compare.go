@@ -83,6 +83,11 @@ func (a *app) compare(c *cli.Context) error {
 	if c.IsSet("text") {
 		return a.compareText(c, r, both[0], both[1])
 	}
+	if c.IsSet("only") {
+		if err := checkPatterns(c.Context, r, wanted, allVolumes(both[:]...)); err != nil {
+			return err
+		}
+	}
 	t := &comparison{a: a, volumes: len(both[0].Volumes) > 1 || len(both[1].Volumes) > 1, summary: c.Bool("summary")}
 	for d, err := range r.Compare(c.Context, both[0], both[1], o) {
 		if err != nil {

@@ -41,6 +41,9 @@ and may have [service.NAME.retire] (rules), [service.NAME.rehearse] and
   kist capture NAME      kist rehearse NAME      kist schedule NAME
   kist retire NAME       kist upgrade NAME --to VERSION
 
+[verify] and [status] have flags of kist verify and kist status, which hold whenever these run,
+by hand too: older-than, and full or sample.
+
 A flag on the command line takes the place of what the service says of it, lists
 too; rules take the place of all rules. A word that is a service and the name of
 something in this folder is refused: --service NAME is the one, ./NAME the other.
@@ -173,7 +176,7 @@ func (a *app) serviceShown(name string) (serviceConfigJSON, error) {
 
 func (a *app) printConfig(j *configJSON) error {
 	if len(j.Files) == 0 {
-		a.Say("No configuration: none of %s is there (kist help config tells what one is).", strings.Join(a.looked(), ", "))
+		a.Say("No configuration: %s (kist help config tells what one is).", a.whyNone())
 	}
 	lines := []string{"setting\tvalue\tfrom"}
 	for _, s := range j.Settings {
@@ -201,11 +204,14 @@ func settingLine(s setting) string {
 	return screen.Printable(s.Key) + "\t" + screen.Printable(s.Value) + "\t" + screen.Printable(s.From)
 }
 
-// looked are the places where a configuration was looked for, or a word for none.
-func (a *app) looked() []string {
+// whyNone says why no configuration was read.
+func (a *app) whyNone() string {
 	paths, _ := a.configPaths(a.shared.config)
-	if len(paths) == 0 {
-		return []string{"none (off)"}
+	switch len(paths) {
+	case 0:
+		return "none is asked for, by off"
+	case 1:
+		return paths[0] + " is not there"
 	}
-	return paths
+	return "none of " + strings.Join(paths, ", ") + " is there"
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"os/exec"
 	"slices"
 	"strings"
 	"time"
@@ -38,12 +39,23 @@ func (f *faults) there(key, path string) {
 	}
 }
 
+// program notes a container engine that is not there.
+func (f *faults) program(key, name string) {
+	if name != "" {
+		_, err := exec.LookPath(name)
+		f.note(key, err)
+	}
+}
+
 // checkConfig looks for faults that reading the files does not show.
 func (a *app) checkConfig(ctx context.Context) error {
 	f := &faults{from: a.config.From}
 	f.there("repository", a.config.Repository)
 	f.there("key-file", a.config.KeyFile)
 	f.there("passphrase-file", a.config.PassphraseFile)
+	if a.environment("KIST_ENGINE") == "" {
+		f.program("engine", a.config.Engine)
+	}
 	for _, name := range a.config.ServiceNames() {
 		a.checkService(ctx, f, "service."+name, a.config.Services[name])
 	}
@@ -72,6 +84,7 @@ func (a *app) checkService(ctx context.Context, f *faults, key string, s *config
 			f.there(key+".source", path)
 		}
 	}
+	f.program(key+".engine", s.Engine)
 	for _, name := range s.Container {
 		program := cmp.Or(s.Engine, a.getenv("KIST_ENGINE"), engine.Default)
 		_, err := containers.Find(ctx, a.engine(program), name)
@@ -102,13 +115,20 @@ func (a *app) reportFaults(faults []string) error {
 			a.Printf("%s\n", screen.Printable(fault))
 		}
 		if len(faults) == 0 {
-			a.Printf("No fault in %s: %s.\n", strings.Join(a.config.Paths, " and "), screen.Count(len(a.config.Services), "service", "services"))
+			a.Printf("%s\n", a.faultlessText())
 		}
 	}
 	if len(faults) > 0 {
 		return &statusError{status: statusFailed}
 	}
 	return nil
+}
+
+func (a *app) faultlessText() string {
+	if len(a.config.Paths) == 0 {
+		return "No configuration is read, so there is no fault in one."
+	}
+	return fmt.Sprintf("No fault in %s: %s.", screen.Printable(strings.Join(a.config.Paths, " and ")), screen.Count(len(a.config.Services), "service", "services"))
 }
 
 func rotationRules(r *config.Rules) rotation.Rules {

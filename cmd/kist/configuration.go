@@ -18,7 +18,8 @@ import (
 
 // The one place where a configuration meets the command line. What is a variable of the
 // environment, too, is answered in its place (config.Settings.Getenv), so that each command asks its
-// flag, then the environment. A service becomes flags and arguments of the command (withService).
+// flag, then the environment. A service becomes flags and arguments of the command (withService), a
+// table of a command its flags (withTables).
 
 // unconfigured are the commands that read no configuration, or more than one can do with a wrong one.
 var unconfigured = []string{"help", "version", "demo", "config", completeWord}
@@ -52,6 +53,17 @@ func (a *app) configPaths(asked string) (paths []string, must bool) {
 func (a *app) serviceCommands() map[string]func(*cmdline.Line, string, *config.Service) error {
 	return map[string]func(*cmdline.Line, string, *config.Service) error{
 		"capture": captureService, "retire": a.retireService, "rehearse": rehearseService, "upgrade": upgradeService,
+	}
+}
+
+// withTables gives kist verify and kist status the flags that their tables say. Of verify's two one
+// on the command line takes the place of both.
+func (a *app) withTables(line *cmdline.Line) {
+	switch {
+	case slices.Equal(line.Words, []string{"verify"}) && a.config.Verify != nil && !line.Has("full", "sample"):
+		line.Replace(absent(line, a.config.Verify), line.Rest())
+	case slices.Equal(line.Words, []string{"status"}) && a.config.Status != nil:
+		line.Replace(absent(line, a.config.Status), line.Rest())
 	}
 }
 

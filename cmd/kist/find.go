@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -88,10 +89,47 @@ func (a *app) findIn(ctx context.Context, r *repository, name string, wanted *pa
 		return name != "" && c.Name != name || !a.ofHost(c)
 	})
 	if len(captures) == 0 && l.Damage == nil {
-		return nil, false, fmt.Errorf("a capture to look into: %w (kist list shows what there is)", store.ErrNotFound)
+		return nil, false, a.noCaptures(l, name)
 	}
 	found, err = r.FindMembers(ctx, captures, wanted.Note, o)
+	if err == nil && l.Damage == nil {
+		considered(ctx, r, wanted, allVolumes(newestOfEach(captures)...)) // its error is asked for again
+	}
 	return found, l.Damage != nil, err
+}
+
+// noCaptures says that there are none, or none of what was asked for, and asks what was meant.
+func (a *app) noCaptures(l *store.Listing, name string) error {
+	if len(l.Captures) == 0 {
+		return fmt.Errorf("a capture: %w: the repository has none yet", store.ErrNotFound)
+	}
+	var names []string
+	for _, c := range l.Captures {
+		names = append(names, c.Name)
+	}
+	what, meant := "a capture", meantHost(l, a.host)
+	if name != "" {
+		what += " of " + screen.Line(name)
+		if !slices.Contains(names, name) {
+			meant = cmp.Or(screen.Line(cmdline.Meant(name, names)), meant)
+		}
+	}
+	if a.host != "" {
+		what += " on host " + screen.Line(a.host)
+	}
+	return fmt.Errorf("%s: %w (kist list shows what there is)%s", what, store.ErrNotFound, meant)
+}
+
+// newestOfEach gives the newest capture of each name of each host.
+func newestOfEach(captures []*store.Capture) (newest []*store.Capture) {
+	seen := make(map[[2]string]bool)
+	for _, c := range slices.Backward(captures) {
+		if of := [2]string{c.Name, c.Host}; !seen[of] {
+			seen[of] = true
+			newest = append(newest, c)
+		}
+	}
+	return newest
 }
 
 func isHarmed(m store.FoundMember) bool {

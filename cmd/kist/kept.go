@@ -39,7 +39,7 @@ its place: they are never removed. --recover puts them in order: the old data ba
 where the new one was complete and partly in place, all of that.
 
 kist remembers where it restored to on this machine, and what it set aside there, and looks. With DIR it
-looks at these places as well, such as those that an earlier release restored into. No repository
+looks at these places alone, also those that an earlier release restored into. No repository
 is needed. Captures leave out what is set aside in a mount point.
 
 --remove removes what kist knows to have set aside itself. Where only a name says so, which anything
@@ -134,6 +134,9 @@ func (a *app) kept(c *cli.Context) error {
 		}
 	} else if found, failed = a.book().Find(given...); len(given) > 0 {
 		failed = explainPlaces(failed)
+	}
+	if !remove && len(given) > 0 {
+		found = slices.DeleteFunc(found, func(x kept.Found) bool { return !slices.ContainsFunc(given, x.At) })
 	}
 	now := time.Now()
 	found = slices.DeleteFunc(found, func(x kept.Found) bool { return now.Sub(x.Made) < older })

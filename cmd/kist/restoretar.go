@@ -10,6 +10,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/pattern"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -83,15 +84,46 @@ func (s *restoring) checkPatterns(ctx context.Context, volumes []*store.Volume) 
 	if !s.only {
 		return nil
 	}
+	return checkPatterns(ctx, s.r, s.wanted, volumes)
+}
+
+// checkPatterns sees that every pattern fits a member of some volumes, and asks what was meant by one that does not.
+func checkPatterns(ctx context.Context, r *repository, wanted *pattern.Set, volumes []*store.Volume) error {
 	for _, v := range volumes {
-		for m, err := range s.r.Members(ctx, v) {
+		for m, err := range r.Members(ctx, v) {
 			if err != nil {
 				return err
 			}
-			s.wanted.Note(m.Path)
+			wanted.Note(m.Path)
 		}
 	}
-	return s.wanted.Unused()
+	return considered(ctx, r, wanted, volumes)
+}
+
+// considered is wanted.Unused, which asks whether a member of some volumes was meant.
+func considered(ctx context.Context, r *repository, wanted *pattern.Set, volumes []*store.Volume) error {
+	if wanted.Unused() == nil {
+		return nil
+	}
+	for _, v := range volumes {
+		for m, err := range r.Members(ctx, v) {
+			if err != nil {
+				break // it is a question only
+			}
+			wanted.Consider(m.Path)
+		}
+	}
+	return wanted.Unused()
+}
+
+// allVolumes gives those of some captures.
+func allVolumes(captures ...*store.Capture) (all []*store.Volume) {
+	for _, c := range captures {
+		for i := range c.Volumes {
+			all = append(all, &c.Volumes[i])
+		}
+	}
+	return all
 }
 
 // intoFile writes the stream beside the file, flushes it and renames it.

@@ -30,7 +30,7 @@ func (a *app) scheduleCommand() *cli.Command {
 	return &cli.Command{
 		Name:      "schedule",
 		Usage:     "print a systemd service and timer, or a crontab line, for captures, a rotation, rehearsals or checks",
-		ArgsUsage: "SOURCE… or --container NAME, or rules such as --days 7 --weeks 5, or --rehearse [NAME…], or --verify, or --status",
+		ArgsUsage: "--all or a service's NAME, or SOURCE… or --container NAME, or rules as --days 7, or --rehearse [NAME…], or --verify, or --status",
 		Flags:     append(flags, rotationFlags(a.retireCommand().Flags)...),
 		Description: `
 SOURCE and the other flags are those of kist capture. The repository and the key

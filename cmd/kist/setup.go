@@ -14,6 +14,8 @@ import (
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/crypt"
@@ -97,6 +99,9 @@ func (a *app) create(ctx context.Context, path string, files secrets.Files, o st
 	if err := checkLocal(path); err != nil {
 		return nil, err
 	}
+	if err := checkAbove(path); err != nil {
+		return nil, err
+	}
 	_, absent := os.Stat(path) // a folder that was there stays, whatever happens
 	folder, err := storage.CreateFolder(path, store.Folders()...)
 	if err != nil {
@@ -120,6 +125,14 @@ func (a *app) create(ctx context.Context, path string, files secrets.Files, o st
 		return nil, err
 	}
 	return &repository{Repository: r, folder: folder}, folder.SetAnchor(anchor)
+}
+
+// checkAbove refuses what can't be made, since the folder above is missing.
+func checkAbove(path string) error {
+	if above := filepath.Dir(paths.Absolute(path)); !files.IsFolder(above) {
+		return missing(fmt.Errorf("%s can't be made: folder %s is not there", screen.Line(path), screen.Line(above)))
+	}
+	return nil
 }
 
 // setupSecret gives the first secret. A key file that is there is taken as it is.

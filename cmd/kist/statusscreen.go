@@ -13,12 +13,13 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
-// The screen of kist status has 80 columns: what may be long is shortened in its middle.
+// Texts of kist status are whole: on a terminal they are broken between words. Names in its table are
+// shortened in their middle there, so that it has 80 columns.
 const (
-	screenWidth = 80
-	nameWidth   = 14
-	hostWidth   = 12
-	wantsShown  = 20
+	nameWidth  = 14
+	hostWidth  = 12
+	wantsShown = 20
+	factIndent = 12
 )
 
 func (a *app) printStatus(s *state, wanted []want) error {
@@ -30,51 +31,68 @@ func (a *app) printStatus(s *state, wanted []want) error {
 			a.Printf("Wanted: %d things more (--json has all)\n", len(wanted)-i)
 			break
 		}
-		a.Printf("%s\n", runewidth.Truncate("Wanted: "+w.text, screenWidth, "…"))
+		a.Tell("Wanted: %s\n", w.text)
 	}
 	a.Printf("\n")
 	if len(s.Services) > 0 {
-		for _, line := range serviceLines(s.Services) {
-			a.Printf("%s\n", line)
+		for _, line := range serviceLines(s.Services, a.Width() > 0) {
+			a.Tell("%s\n", line)
 		}
 		a.Printf("\n")
 	}
 	for _, fact := range s.facts() {
-		a.Printf("%-10s  %s\n", fact[0], runewidth.Truncate(fact[1], screenWidth-12, "…"))
+		a.Printf("%-*s%s\n", factIndent, fact[0], a.besideFact(fact[1]))
 	}
 	return nil
 }
 
+// besideFact breaks a text so that all of it stands beside the word that it is under.
+func (a *app) besideFact(text string) string {
+	if a.Width() == 0 {
+		return text
+	}
+	return strings.ReplaceAll(screen.Wrap(text, a.Width()-factIndent), "\n", "\n"+strings.Repeat(" ", factIndent))
+}
+
 // serviceLines are the table of services, each with a line of remarks where there are some.
-func serviceLines(all []store.ServiceStatus) []string {
-	name, host, taken := len("name"), len("host"), len("last capture")
+func serviceLines(all []store.ServiceStatus, shorten bool) (lines []string) {
+	rows := [][]string{{"name", "host", "last capture", "age", "rehearsed"}}
 	for i := range all {
-		if all[i].Last != nil {
-			taken = max(taken, runewidth.StringWidth(screen.LocalTime(all[i].Last.Taken)))
-		}
-		name = max(name, runewidth.StringWidth(short(all[i].Name, nameWidth)))
-		host = max(host, runewidth.StringWidth(short(all[i].Host, hostWidth)))
+		rows = append(rows, serviceCells(&all[i], shorten))
 	}
-	line := func(cells ...string) string {
-		return strings.TrimRight(fmt.Sprintf("%s  %s  %-*s  %-8s  %s",
-			runewidth.FillRight(cells[0], name), runewidth.FillRight(cells[1], host), taken, cells[2], cells[3], cells[4]), " ")
+	widths := make([]int, len(rows[0]))
+	for _, row := range rows {
+		for i, cell := range row {
+			widths[i] = max(widths[i], runewidth.StringWidth(cell))
+		}
 	}
-	lines := []string{line("name", "host", "last capture", "age", "rehearsed")}
-	for i := range all {
-		s := &all[i]
-		last, age, rehearsed := "none", "", ""
-		if s.Last != nil {
-			last, age = screen.LocalTime(s.Last.Taken), ageText(s.Age)
+	for i, row := range rows {
+		for k := range row {
+			row[k] = runewidth.FillRight(row[k], widths[k])
 		}
-		if s.Rehearsed != nil {
-			rehearsed = rehearsedCell(s.Rehearsed)
+		lines = append(lines, strings.TrimRight(strings.Join(row, "  "), " "))
+		if i == 0 {
+			continue
 		}
-		lines = append(lines, line(short(s.Name, nameWidth), short(s.Host, hostWidth), last, age, rehearsed))
-		if remarks := remarksOf(s); remarks != "" {
-			lines = append(lines, "  "+runewidth.Truncate(remarks, screenWidth-2, "…"))
+		if remarks := remarksOf(&all[i-1]); remarks != "" {
+			lines = append(lines, "  "+remarks)
 		}
 	}
 	return lines
+}
+
+func serviceCells(s *store.ServiceStatus, shorten bool) []string {
+	cells := []string{screen.Printable(s.Name), screen.Printable(s.Host), "none", "", ""}
+	if shorten {
+		cells[0], cells[1] = short(s.Name, nameWidth), short(s.Host, hostWidth)
+	}
+	if s.Last != nil {
+		cells[2], cells[3] = screen.LocalTime(s.Last.Taken), ageText(s.Age)
+	}
+	if s.Rehearsed != nil {
+		cells[4] = rehearsedCell(s.Rehearsed)
+	}
+	return cells
 }
 
 // remarksOf says what is to be known of a service's captures.
@@ -119,10 +137,10 @@ func (s *state) facts() (facts [][2]string) {
 	}
 	add("stored", stored)
 	for _, u := range s.upgrades {
-		add("upgrade", short(u.Service, nameWidth)+", begun "+screen.LocalTime(u.Began)+workText(u.AtWork, "kist resume"))
+		add("upgrade", screen.Printable(u.Service)+", begun "+screen.LocalTime(u.Began)+workText(u.AtWork, "kist resume"))
 	}
 	for _, n := range s.stopped {
-		add("stopped", cmp.Or(short(n.Container, nameWidth), "held still by --before")+", since "+screen.LocalTime(n.Since)+workText(n.AtWork, toStart(n)))
+		add("stopped", cmp.Or(screen.Printable(n.Container), "held still by --before")+", since "+screen.LocalTime(n.Since)+workText(n.AtWork, toStart(n)))
 	}
 	if n := len(s.aside); n > 0 {
 		add("set aside", fmt.Sprintf("%s on this machine (kist kept)", screen.Count(n, "entry", "entries")))
@@ -154,7 +172,7 @@ func verifiedText(v *store.Verification) string {
 	}
 	text := screen.LocalTime(v.At)
 	if v.Host != "" {
-		text += " on " + short(v.Host, hostWidth)
+		text += " on " + screen.Printable(v.Host)
 	}
 	switch v.Extent {
 	case store.VerifiedFull:

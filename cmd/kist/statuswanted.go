@@ -35,7 +35,7 @@ func (s *state) wanted() (all []want) {
 	}
 	for _, u := range s.upgrades {
 		if !u.AtWork {
-			all = append(all, want{kind: wantUpgrade, name: u.Service, text: fmt.Sprintf("the upgrade of %s of %s is open: kist resume", short(u.Service, nameWidth), screen.LocalTime(u.Began))})
+			all = append(all, want{kind: wantUpgrade, name: u.Service, text: fmt.Sprintf("the upgrade of %s of %s is open: kist resume", screen.Printable(u.Service), screen.LocalTime(u.Began))})
 		}
 	}
 	for _, n := range s.stopped {
@@ -58,7 +58,7 @@ func stoppedText(container string) string {
 	if container == "" {
 		return "something is held still"
 	}
-	return "container " + short(container, nameWidth) + " is stopped"
+	return "container " + screen.Printable(container) + " is stopped"
 }
 
 // wantText says what is wanted, and which command tells more.
@@ -98,7 +98,7 @@ func depthFlag(v *store.Verification) string {
 }
 
 func volumesText(all []store.Shrinkage) string {
-	text := "volume " + short(all[0].Volume, nameWidth)
+	text := "volume " + screen.Printable(all[0].Volume)
 	if n := len(all) - 1; n > 0 {
 		text += fmt.Sprintf(" and %d more", n)
 	}
@@ -106,9 +106,9 @@ func volumesText(all []store.Shrinkage) string {
 }
 
 func serviceText(s *store.ServiceStatus) string {
-	text := short(s.Name, nameWidth)
+	text := screen.Printable(s.Name)
 	if s.Host != "" {
-		text += " on " + short(s.Host, hostWidth)
+		text += " on " + screen.Printable(s.Host)
 	}
 	return text
 }

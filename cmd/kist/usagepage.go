@@ -24,14 +24,19 @@ const (
 
 // checkUsageFiles sees that no file is in the way before anything is read.
 func checkUsageFiles(c *cli.Context) error {
-	if c.Bool("overwrite") {
-		return nil
-	}
 	for _, name := range usageFiles {
-		if path := c.String(name); path != "" && path != "-" {
-			if err := files.MustBeFree(path); err != nil {
-				return err
-			}
+		path := c.String(name)
+		if path == "" || path == "-" {
+			continue
+		}
+		if err := checkAbove(path); err != nil {
+			return err
+		}
+		if c.Bool("overwrite") {
+			continue
+		}
+		if err := files.MustBeFree(path); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -66,6 +66,9 @@ func usageLines(u *store.Usage) []string {
 	if names {
 		titles = append([]string{"id", "name"}, titles[1:]...)
 	}
+	if !names {
+		titles = append(titles, "share")
+	}
 	lines := []string{strings.Join(titles, "\t")}
 	for _, c := range u.Captures {
 		cells := []string{c.ID}

@@ -163,7 +163,11 @@ func replaceFolder(ctx context.Context, target string, build func(ctx context.Co
 	}
 	done, err := r.run(ctx, build)
 	if err != nil {
-		return nil, r.back(fmt.Errorf("replacing %s: %w", s.path, err))
+		what := "replacing"
+		if s.live == nil {
+			what = "making"
+		}
+		return nil, r.back(fmt.Errorf("%s %s: %w", what, s.path, err))
 	}
 	return done, r.discard(done, o.DiscardPrevious)
 }

@@ -48,6 +48,12 @@ func (e *SlabError) Error() string {
 
 func (e *SlabError) Unwrap() error { return e.Err }
 
+// unopened is a frame that can't be opened. A SlabError around it says where, so that its own text does not.
+type unopened struct{ error }
+
+func (e unopened) Error() string { return crypt.ErrDamaged.Error() }
+func (e unopened) Unwrap() error { return e.error }
+
 // AsDamage marks as damage what storage says of an object that must be there
 // and is not, or not in full.
 func AsDamage(err error) error {
@@ -182,7 +188,7 @@ func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte)
 	}
 	packed, err := slab.opener.Open(sealed[:0], sealed, piece)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %w", format.ErrDamaged, err)
+		return nil, unopened{errors.Join(format.ErrDamaged, err)}
 	}
 	return packed, nil
 }

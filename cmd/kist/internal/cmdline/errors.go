@@ -38,9 +38,14 @@ var badNumber = regexp.MustCompile(`^invalid value (".*") for flag -([a-z-]+): (
 var badBool = regexp.MustCompile(`^invalid boolean value (".*") for -([a-z-]+): parse error$`)
 
 // FlagError makes an error of the flag parser one of ours (cli.OnUsageErrorFunc).
-func FlagError(_ *cli.Context, err error, _ bool) error {
+func FlagError(c *cli.Context, err error, _ bool) error {
 	text := err.Error() // of package flag, which knows one dash
 	if m := badNumber.FindStringSubmatch(text); m != nil {
+		if c != nil && c.Command != nil {
+			if _, span := findFlag(c.Command.Flags, m[2]).(*cli.DurationFlag); span {
+				return Usagef("--%s %s: write it as 60s or 5m", m[2], m[1])
+			}
+		}
 		return Usagef("--%s %s: it must be a whole number, such as 7", m[2], m[1])
 	}
 	if m := badBool.FindStringSubmatch(text); m != nil {

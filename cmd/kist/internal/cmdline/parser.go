@@ -17,6 +17,8 @@ func Tame(commands []*cli.Command) {
 func WantArgs(c *cli.Context, least, most int) error {
 	n := c.NArg()
 	switch {
+	case 0 < n && n < least:
+		return Usagef("%s: %s are wanted, and %d given; %s --help shows how", c.Command.HelpName, c.Command.ArgsUsage, n, c.Command.HelpName)
 	case n < least:
 		return Usagef("%s: %s is missing; %s --help shows how", c.Command.HelpName, c.Command.ArgsUsage, c.Command.HelpName)
 	case most == 0 && n > 0:

@@ -33,8 +33,11 @@ func (d *document) check() error {
 			return err
 		}
 	}
-	if v := f.Verify; v != nil && v.Full && v.Sample != "" {
-		return d.failf("verify.sample", "full is given, too")
+	if err := d.checkTables(); err != nil {
+		return err
+	}
+	if err := d.engine("engine", &f.Engine); err != nil {
+		return err
 	}
 	for _, name := range slices.Sorted(maps.Keys(f.Services)) {
 		if err := d.checkService(name, f.Services[name]); err != nil {
@@ -42,6 +45,35 @@ func (d *document) check() error {
 		}
 	}
 	return nil
+}
+
+// checkTables refuses what kist verify and kist status would not take.
+func (d *document) checkTables() error {
+	if v := d.file.Verify; v != nil && v.Sample != "" {
+		if v.Full {
+			return d.failf("verify.sample", "full is given, too")
+		}
+		if _, err := cmdline.Share("sample", v.Sample); err != nil {
+			return d.failf("verify.sample", "%q: write it as \"5%%\" or \"0.05\", more than 0 and at most 100%%", v.Sample)
+		}
+	}
+	if s := d.file.Status; s != nil && s.OlderThan != "" {
+		if age, err := cmdline.Duration(s.OlderThan); err != nil || age == 0 {
+			return d.failf("status.older-than", "%q: write it as \"26h\", \"7d\" or \"2w\"", s.OlderThan)
+		}
+	}
+	return nil
+}
+
+// engine refuses what names no program: one is called by a word that PATH finds, or by its path.
+func (d *document) engine(key string, program *string) error {
+	if strings.TrimSpace(*program) != *program {
+		return d.failf(key, "%q begins or ends with a space: it is the name or path of one program", *program)
+	}
+	if !strings.ContainsRune(*program, '/') {
+		return nil
+	}
+	return d.absolute(key, program)
 }
 
 // absolute makes a path that begins with ~/ absolute, and refuses others: a timer has another
@@ -81,6 +113,9 @@ func (d *document) checkService(name string, s *Service) error {
 		return d.failf(key+".live", "stop is given, too")
 	case len(s.Container) == 0 && (s.Stop || s.Live || s.IncludeReadonly || len(s.ExcludeMount) > 0):
 		return d.failf(key, "stop, live, include-readonly and exclude-mount go with container")
+	}
+	if err := d.engine(key+".engine", &s.Engine); err != nil {
+		return err
 	}
 	for i, named := range s.Source {
 		if err := d.checkSource(key+".source", named, &s.Source[i]); err != nil {

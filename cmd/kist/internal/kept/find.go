@@ -23,6 +23,12 @@ type Found struct {
 // Proved tells whether more than the name shows that it was set aside.
 func (f *Found) Proved() bool { return f.Noted || f.Marked }
 
+// At tells whether it was set aside for a folder, or lies in that.
+func (f Found) At(dir string) bool {
+	dir = paths.ResolvePlace(dir)
+	return f.Target == dir || strings.HasPrefix(f.Path, strings.TrimSuffix(dir, string(filepath.Separator))+string(filepath.Separator))
+}
+
 // Find gives what is set aside at the places in the book, and at further ones, sorted by path. Places
 // that can't be looked at are errors beside what was found. What is gone is taken out of the book.
 func (b Book) Find(targets ...string) (found []Found, err error) {

@@ -1,6 +1,7 @@
 package pattern
 
 import (
+	"cmp"
 	"fmt"
 	"path"
 	"strings"
@@ -17,8 +18,10 @@ type Set struct {
 
 // pattern is one of path.Match, for a clean path or a folder above it.
 type pattern struct {
+	asked    string // as it was given
 	text     string
 	anywhere bool // it fits a name in any folder
+	near     string
 }
 
 // New fails with a *cmdline.UsageError where a text is no pattern.
@@ -33,7 +36,7 @@ func New(texts []string) (*Set, error) {
 		}
 		// A slash at the end asks for a folder, not for a place.
 		name := strings.TrimRight(text, "/")
-		p.patterns = append(p.patterns, pattern{store.CleanPath(text), name != "" && name != "." && !strings.Contains(name, "/")})
+		p.patterns = append(p.patterns, pattern{asked: text, text: store.CleanPath(text), anywhere: name != "" && name != "." && !strings.Contains(name, "/")})
 	}
 	return p, nil
 }
@@ -67,15 +70,37 @@ func (p *Set) Note(member string) bool {
 // Unused gives an error for patterns that fitted nothing.
 func (p *Set) Unused() error {
 	var none []string
+	near := ""
 	for i, one := range p.patterns {
 		if !p.used[i] {
-			none = append(none, fmt.Sprintf("%q", one.text))
+			none = append(none, fmt.Sprintf("%q", one.asked))
+			near = cmp.Or(near, one.near)
 		}
 	}
 	if len(none) == 0 {
 		return nil
 	}
-	return fmt.Errorf("a member that fits %s: %w (kist contents shows what there is)", strings.Join(none, " or "), store.ErrNotFound)
+	if near != "" {
+		near = fmt.Sprintf("; did you mean %q?", near)
+	}
+	return fmt.Errorf("a member that fits %s: %w (kist contents shows what there is)%s", strings.Join(none, " or "), store.ErrNotFound, near)
+}
+
+// Consider holds a member against the patterns without wildcards that fitted nothing: Unused asks
+// whether the nearest was meant. It is not for several at once.
+func (p *Set) Consider(member string) {
+	clean := store.CleanPath(member)
+	for i := range p.patterns {
+		one := &p.patterns[i]
+		if p.used[i] || strings.ContainsAny(one.text, `*?[\\`) {
+			continue
+		}
+		known := clean
+		if one.anywhere {
+			known = path.Base(clean)
+		}
+		one.near = cmdline.Nearest(one.text, []string{one.near, known})
+	}
 }
 
 // fits tells whether a pattern fits a clean path, or a folder above it.
