@@ -223,7 +223,11 @@ func (t *tarball) told() string {
 	if t.Version != "" {
 		what += " " + screen.Printable(t.Version)
 	}
-	return fmt.Sprintf("%s, taken %s (by its %s)", what, screen.LocalTime(t.Taken), map[string]string{"name": "name", "file": "time of modification"}[t.By])
+	by := map[string]string{"name": "name", "file": "time of modification"}[t.By]
+	if t.By == "file" && drawer.HasUnclearDate(filepath.Base(t.File)) {
+		by += ": the date in its name may be meant in two ways, and --name-pattern says in which"
+	}
+	return fmt.Sprintf("%s, taken %s (by its %s)", what, screen.LocalTime(t.Taken), by)
 }
 
 // take takes a tarball in, unless it is there. It fails where the others could not be taken in

@@ -50,3 +50,14 @@ func TestIsTar(t *testing.T) {
 		}
 	}
 }
+
+func TestUnclearDate(t *testing.T) {
+	for file, want := range map[string]bool{
+		"seedbank-03-04-2026.tar.gz": true, "14.3.2026 orchard.tar": true, "seedbank_3_4_2026.tar": true,
+		"seedbank-4.1.0-2026-03-14.tar": false, "seedbank-4.1.20260.tar": false, "seedbank.tar": false,
+	} {
+		if got := HasUnclearDate(file); got != want {
+			t.Errorf("%s: %t", file, got)
+		}
+	}
+}

@@ -69,6 +69,12 @@ func Guess(file string, zone *time.Location) Reading {
 	return r
 }
 
+// unclearIn are dates whose days and months may be taken for each other, or that Guess does not know.
+var unclearIn = regexp.MustCompile(`(?:^|[^0-9])\d{1,2}(?:-\d{1,2}-|\.\d{1,2}\.|_\d{1,2}_)\d{4}(?:[^0-9]|$)`)
+
+// HasUnclearDate tells whether a name has a date that Guess leaves alone: such as 03-04-2026.
+func HasUnclearDate(file string) bool { return unclearIn.MatchString(bare(file)) }
+
 // cutDate takes the last date out of a name.
 func cutDate(text string, zone *time.Location) (head, tail string, taken time.Time) {
 	places := datesIn.FindAllStringIndex(text, -1)
