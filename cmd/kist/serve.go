@@ -49,7 +49,7 @@ A download that meets damage is broken off, and never ends as if it were whole.
 Example:
   kist serve
   kist serve --listen 127.0.0.1:8420
-  kist serve --listen hazel.example.org:8420 --certificate hazel.pem --certificate-key hazel.key`,
+  kist serve --listen hazel:8420 --certificate hazel.pem --certificate-key hazel.key`,
 		Action: a.serve,
 	}
 }
