@@ -45,7 +45,7 @@ var (
 	// steers are the names by which the engine's program itself, or what it starts, is told something: common practice, no
 	// source.
 	steers = regexp.MustCompile(`^(PATH|HOME|USER|LOGNAME|SHELL|IFS|ENV|BASH_ENV|TMPDIR|TZ|TERM|LANG|LANGUAGE|PWD|NOTIFY_SOCKET|HOSTNAME|container)$|` +
-		`^(LC_|LD_|DYLD_|XDG_|DBUS_|GO|SSL_|SSH_|GPG|LISTEN_|CONTAINER|REGISTR|STORAGE_|BUILDAH_|PODMAN_|CNI_|NETAVARK|_)|(?i)(_proxy|^docker.*)$`)
+		`^(LC_|LD_|DYLD_|XDG_|DBUS_|GO|SSL_|SSH_|GPG|LISTEN_|CONTAINER|REGISTR|STORAGE_|BUILDAH_|PODMAN_|CNI_|NETAVARK|_)|(?i)_(proxy|host|context|config|tls|tls_verify|cert_path|api_version|default_platform)$`)
 )
 
 // hides tells whether a variable can be given by the environment of the engine's program: under a name that means nothing

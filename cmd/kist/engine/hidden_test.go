@@ -16,7 +16,7 @@ func TestHidden(t *testing.T) {
 	l := &Launch{
 		Name: "seedbank", Image: "localhost/seedbank@sha256:11", Digest: "sha256:11",
 		Mounts: []Mount{{Type: "volume", Name: "seeds", Destination: "/data", RW: true}},
-		Config: json.RawMessage(`{"Env":["DB_PASSWORD=hush","LINES=a\nb","EMPTY=","PATH=/x","HTTPS_PROXY=http://p","XDG_DATA_HOME=/d","ODD.NAME=1","NAME*=1"],
+		Config: json.RawMessage(`{"Env":["DB_PASSWORD=hush","LINES=a\nb","EMPTY=","PATH=/x","HTTPS_PROXY=http://p","XDG_DATA_HOME=/d","ENGINE_HOST=h","ODD.NAME=1","NAME*=1"],
 			"Cmd":["--env","AFTER=1"],"Hostname":"hazel","User":"7","Labels":{"a":"b"},"Healthcheck":{"Test":["NONE"]}}`),
 		HostConfig: json.RawMessage(`{"Privileged":true,"ReadonlyRootfs":true,"Init":true,"CapAdd":["x"],"RestartPolicy":{"Name":"always"},
 			"PortBindings":{"80/tcp":[{"HostPort":"80"}]},"Tmpfs":{"/t":""},"Memory":5}`),
@@ -31,7 +31,7 @@ func TestHidden(t *testing.T) {
 		t.Errorf("%q, not %q", env, want)
 	}
 	text := strings.Join(shown, " ")
-	for _, want := range []string{"--env DB_PASSWORD --env LINES --env EMPTY= --env HTTPS_PROXY=http://p --env XDG_DATA_HOME=/d --env ODD.NAME=1 --env NAME*=1", "--env PATH=/x", "--env AFTER=1"} {
+	for _, want := range []string{"--env DB_PASSWORD --env LINES --env EMPTY= --env HTTPS_PROXY=http://p --env XDG_DATA_HOME=/d --env ENGINE_HOST=h --env ODD.NAME=1 --env NAME*=1", "--env PATH=/x", "--env AFTER=1"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is not in %s", want, text)
 		}
