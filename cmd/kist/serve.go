@@ -49,7 +49,7 @@ A download that meets damage is broken off, and never ends as if it were whole.
 Example:
   kist serve
   kist serve --listen 127.0.0.1:8420
-  kist serve --listen hazel:8420 --certificate hazel.pem --certificate-key hazel.key`,
+  kist serve --listen hazel:8420 --certificate c.pem --certificate-key k.pem`,
 		Action: a.serve,
 	}
 }
@@ -109,7 +109,7 @@ func checkServe(c *cli.Context) (own bool, err error) {
 	listen := c.String("listen")
 	at, err := net.ResolveTCPAddr("tcp", listen)
 	if err != nil {
-		return false, usagef("serve: --listen %q is no HOST:PORT of this machine: %v", listen, err)
+		return false, usagef("serve: --listen %q is no HOST:PORT of this machine: %s", listen, screen.Line(err.Error()))
 	}
 	own = at.IP != nil && at.IP.IsLoopback()
 	switch {

@@ -119,8 +119,12 @@ func TestUntouched(t *testing.T) {
 			}
 			d := b.opened()
 			stopped := false
-			r := &upgrade.Record{Capture: "latest", Up: "true", Places: []string{b.path("seedbank")}, Kept: test.kept}
-			err := d.Restore(t.Context(), r, upgrade.Deeds{
+			captured, err := d.app.find(t.Context(), d.r, "latest")
+			if err != nil {
+				t.Fatal(err)
+			}
+			r := &upgrade.Record{Capture: captured.ID, Up: "true", Places: []string{b.path("seedbank")}, Kept: test.kept}
+			err = d.Restore(t.Context(), r, upgrade.Deeds{
 				Stop: func(context.Context) error { stopped = true; return test.stop }, Note: func(map[string]upgrade.Exchange) {}, Kept: func(string, string) {},
 			})
 			if errors.Is(err, upgrade.ErrUntouched) != test.want || (err == nil) != (test.stop == nil && !test.harm) || stopped == test.harm {

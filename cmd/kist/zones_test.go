@@ -23,7 +23,7 @@ func TestTimesNameTheirZone(t *testing.T) {
 	}
 	others := map[string]string{ // what is no time on the screen
 		"rehearsed.go": "days", "each.go": "days", "find.go": "days", "helppages.go": "days", "internal/textdiff/textdiff.go": "as diff -u has them, with the zone",
-		"internal/upgrade/journal.go": "RFC 3339", "upgradeback.go": "names of folders", "upgradedata.go": "names of files", "internal/upgrade/container.go": "names of containers",
+		"internal/upgrade/journal.go": "RFC 3339", "internal/upgrade/made.go": "RFC 3339", "internal/cmdline/values.go": "what was typed", "upgradeback.go": "names of folders", "upgradedata.go": "names of files", "internal/upgrade/container.go": "names of containers",
 		"internal/demo/service.go": "the log of a sample service", "usagecsv.go": "RFC 3339",
 		"internal/page/calendar.go": "days", "internal/page/scale.go": "days", "internal/page/view.go": "a page of one zone",
 	}
