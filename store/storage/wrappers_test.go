@@ -36,6 +36,7 @@ var wrappers = map[string]string{
 	"storage_test.bare":     "has none, on purpose",
 	"store_test.powerless":  "has none, on purpose",
 	"store_test.unanchored": "refuses one, on purpose",
+	"serve.harmed":          "passes none on: what it is read by asks for none",
 	"store_test.readOnly":   "has none; verifying asks for no other power than the clock, which it goes without",
 
 	// in tests of packages that ask for no power
