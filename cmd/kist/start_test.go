@@ -14,7 +14,7 @@ import (
 // completion of command lines included. Memory is counted, which is the same on every machine; of the test's
 // own program, which has more packages than kist.
 func TestStartIsLight(t *testing.T) {
-	const mostEach, mostAll = 1 << 20, 4 << 20
+	const mostEach, mostAll = 2 << 20, 6 << 20
 	c := exec.Command(os.Args[0], "-test.run=^$")
 	c.Env = append(os.Environ(), "GODEBUG=inittrace=1")
 	var trace bytes.Buffer
