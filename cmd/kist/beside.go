@@ -14,7 +14,19 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
-// checkBeside fails where a running container, other than the one of an id, has mounted to write what is to be
+// besideError says that a running container writes to what is to be exchanged.
+type besideError struct {
+	container string
+	has       engine.Mount
+	engine    string // its program
+}
+
+func (e *besideError) Error() string {
+	return fmt.Sprintf("container %s runs and has the same data mounted at %s (%s): it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s)",
+		screen.Line(e.container), screen.Line(e.has.Destination), screen.Line(e.has.Source), e.engine, screen.Line(e.container))
+}
+
+// checkBeside fails with a besideError where a running container, other than the one of an id, has mounted to write what is to be
 // exchanged: it would go on writing into what was put aside.
 func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engine.Mount) error {
 	running, err := e.RunningContainers(ctx)
@@ -31,8 +43,7 @@ func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engi
 			}
 			for _, m := range mounts {
 				if sharesPlace(m, theirs) {
-					return fmt.Errorf("container %s runs and has the same data mounted at %s (%s): it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s)",
-						screen.Line(c.Name), screen.Line(theirs.Destination), screen.Line(theirs.Source), e.Name(), screen.Line(c.Name))
+					return &besideError{c.Name, theirs, e.Name()}
 				}
 			}
 		}

@@ -129,7 +129,7 @@ func TestLosses(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		q := &Request{Engine: e, Container: c, To: ":4.2.0", AcceptLosses: accept}
+		q := &Request{Engine: e, Container: c, To: ":4.2.0", AcceptLostSettings: accept}
 		o, err := u.Upgrade(t.Context(), q, fakeData{m})
 		var lost *LossesError
 		switch {
