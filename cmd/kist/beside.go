@@ -7,7 +7,6 @@ import (
 	"io/fs"
 	"os/exec"
 	"path/filepath"
-	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
@@ -69,10 +68,10 @@ func (s *restoring) checkMounted(ctx context.Context, dir string) error {
 			theirs := realPlace(m.Source)
 			switch {
 			case !m.RW || theirs == "" || at == "":
-			case within(theirs, at):
+			case paths.Within(at, theirs):
 				return fmt.Errorf("container %s runs and has %s mounted at %s: it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s), or restore into it (--container %s --stop)",
 					screen.Line(c.Name), screen.Line(theirs), screen.Line(m.Destination), e.Name(), screen.Line(c.Name), screen.Line(c.Name))
-			case within(at, theirs):
+			case paths.Within(theirs, at):
 				s.app.Warn("container %s runs and has %s mounted at %s, in which %s lies: if it writes there, it goes on writing into what is put aside.",
 					screen.Printable(c.Name), screen.Printable(theirs), screen.Printable(m.Destination), screen.Printable(dir))
 			}
@@ -87,21 +86,15 @@ func sharesPlace(a, b engine.Mount) bool {
 		return true
 	}
 	one, two := realPlace(a.Source), realPlace(b.Source)
-	return one != "" && two != "" && (within(one, two) || within(two, one))
+	return one != "" && two != "" && paths.Overlap(one, two)
 }
 
+// realPlace gives where a path of this machine leads, or "" for what is none, as of a mount without a source.
 func realPlace(path string) string {
 	if !filepath.IsAbs(path) {
 		return ""
 	}
-	if real, err := filepath.EvalSymlinks(path); err == nil {
-		return real
-	}
-	return filepath.Clean(path)
-}
-
-func within(path, dir string) bool {
-	return path == dir || strings.HasPrefix(path, strings.TrimSuffix(dir, "/")+"/")
+	return paths.ResolvePlace(path)
 }
 
 // checkCreate fails where a container that is made would share data with a running one, or, under

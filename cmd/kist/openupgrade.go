@@ -44,8 +44,7 @@ func isUnder(u *upgrade.Record, m engine.Mount) bool {
 	}
 	at := paths.ResolvePlace(m.Source)
 	for _, place := range u.Places {
-		place = paths.ResolvePlace(place)
-		if paths.Within(place, at) || paths.Within(at, place) {
+		if paths.Overlap(paths.ResolvePlace(place), at) {
 			return true
 		}
 	}

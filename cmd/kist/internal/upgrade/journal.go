@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/store/storage/cache"
 )
 
@@ -172,7 +173,7 @@ func othersAtWork(dir string, r Record) error {
 func shared(theirs, ours []string) bool {
 	for _, a := range theirs {
 		for _, b := range ours {
-			if a == b || inside(a, b) || inside(b, a) {
+			if paths.Overlap(paths.ResolvePlace(a), paths.ResolvePlace(b)) {
 				return true
 			}
 		}
