@@ -24,31 +24,40 @@ import (
 
 func (a *app) upgradeCommand() *cli.Command {
 	return &cli.Command{
-		Name:      "upgrade",
-		Usage:     "put a new version of a service in its place, and go back if it does not come up",
-		ArgsUsage: "--container NAME --to IMAGE, or --down COMMAND --up COMMAND --healthy COMMAND --to VERSION SOURCE…",
-		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "container", Usage: "upgrade the container `NAME`"},
-			&cli.StringFlag{Name: "to", Usage: "the new `IMAGE`; :TAG keeps the image's name. With --up: the new version"},
-			&cli.StringFlag{Name: "down", Usage: "of what is no container: `COMMAND` for the shell that stops it"},
-			&cli.StringFlag{Name: "up", Usage: "of what is no container: `COMMAND` for the shell that starts the version in KIST_VERSION"},
-			&cli.StringFlag{Name: "name", Usage: "of what is no container: `NAME` of the service; by default that of the first source"},
-			&cli.DurationFlag{Name: "watch", Value: time.Minute, Usage: "how long the new version must stay up to be found well, as 60s or 5m (`TIME`)"},
-			&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
-			&cli.BoolFlag{Name: "accept-lost-settings", Usage: "upgrade though settings of the container can't be made again: the new version runs without them"},
-			&cli.BoolFlag{Name: "accept-copying", Usage: "upgrade though a volume can't be reached on this machine: going back would copy over it, and what a new version adds there would stay"},
-			&cli.BoolFlag{Name: "accept-shared", Usage: "upgrade though another container that runs writes to the same data: going back would exchange it under that one"},
-			&cli.BoolFlag{Name: "accept-damage", Usage: "upgrade though the repository is damaged: going back may fail"},
-			&cli.BoolFlag{Name: "accept-unhealthy", Usage: "do not ask by --healthy first whether the version that runs now is well"},
-			&cli.BoolFlag{Name: "accept-version", Usage: "upgrade though by an upgrade on this machine another version runs than --version says, or --to is the one that it took the place of"},
-			&cli.BoolFlag{Name: "accept-empty", Usage: "capture a folder though it is empty, or was a mount point and nothing is mounted there"},
-			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
-			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
-			&cli.BoolFlag{Name: "undo", Usage: "go back to what the last upgrade took the place of"},
-			&cli.BoolFlag{Name: "dry-run", Usage: "show each step and the engine's commands, and change nothing"},
-			engineFlag(),
-		},
-		Description: `
+		Name:        "upgrade",
+		Usage:       "put a new version of a service in its place, and go back if it does not come up",
+		ArgsUsage:   "--container NAME --to IMAGE, or --down COMMAND --up COMMAND --healthy COMMAND --to VERSION SOURCE…",
+		Flags:       upgradeCommandFlags(),
+		Description: upgradeHelp,
+		Action:      a.upgrade,
+	}
+}
+
+func upgradeCommandFlags() []cli.Flag {
+	return []cli.Flag{
+		&cli.StringFlag{Name: "container", Usage: "upgrade the container `NAME`"},
+		&cli.StringFlag{Name: "to", Usage: "the new `IMAGE`; :TAG keeps the image's name. With --up: the new version"},
+		&cli.StringFlag{Name: "down", Usage: "of what is no container: `COMMAND` for the shell that stops it"},
+		&cli.StringFlag{Name: "up", Usage: "of what is no container: `COMMAND` for the shell that starts the version in KIST_VERSION"},
+		&cli.StringFlag{Name: "name", Usage: "of what is no container: `NAME` of the service; by default that of the first source"},
+		&cli.DurationFlag{Name: "watch", Value: time.Minute, Usage: "how long the new version must stay up to be found well, as 60s or 5m (`TIME`)"},
+		&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
+		&cli.BoolFlag{Name: "accept-lost-settings", Usage: "upgrade though settings of the container can't be made again: the new version runs without them"},
+		&cli.BoolFlag{Name: "accept-copying", Usage: "upgrade though a volume can't be reached on this machine: going back would copy over it, and what a new version adds there would stay"},
+		&cli.BoolFlag{Name: "accept-shared", Usage: "upgrade though another container that runs writes to the same data: going back would exchange it under that one"},
+		&cli.BoolFlag{Name: "accept-damage", Usage: "upgrade though the repository is damaged: going back may fail"},
+		&cli.BoolFlag{Name: "accept-unhealthy", Usage: "do not ask by --healthy first whether the version that runs now is well"},
+		&cli.BoolFlag{Name: "accept-version", Usage: "upgrade though by an upgrade on this machine another version runs than --version says, or --to is the one that it took the place of"},
+		&cli.BoolFlag{Name: "accept-empty", Usage: "capture a folder though it is empty, or was a mount point and nothing is mounted there"},
+		&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
+		&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
+		&cli.BoolFlag{Name: "undo", Usage: "go back to what the last upgrade took the place of"},
+		&cli.BoolFlag{Name: "dry-run", Usage: "show each step and the engine's commands, and change nothing"},
+		engineFlag(),
+	}
+}
+
+const upgradeHelp = `
 Before anything is stopped: the image is fetched if it is not there, the new container
 is made, with the mounts, environment, ports, networks, restart policy, user, limits,
 health check and labels of the old one, and held against it. What did not come over is
@@ -85,10 +94,7 @@ Example:
   kist upgrade --name seedbank --version 4.1.0 --to 4.2.0 \
     --healthy 'curl -fsS http://localhost:8420/' --down 'compose-tool down' \
     --up 'SEEDBANK=$KIST_VERSION compose-tool up --detach' /srv/seedbank
-  kist upgrade --name seedbank --undo`,
-		Action: a.upgrade,
-	}
-}
+  kist upgrade --name seedbank --undo`
 
 // upgrader gives what upgrades.
 func (a *app) upgrader(open func(context.Context, *upgrade.Record) (upgrade.Data, error)) *upgrade.Upgrader {
