@@ -137,7 +137,7 @@ func (s *state) facts() (facts [][2]string) {
 	}
 	add("stored", stored)
 	for _, u := range s.upgrades {
-		add("upgrade", screen.Printable(u.Service)+", begun "+screen.LocalTime(u.Began)+workText(u.AtWork, "kist resume"))
+		add("upgrade", screen.Printable(u.Container)+", begun "+screen.LocalTime(u.Began)+workText(u.AtWork(), "kist resume"))
 	}
 	for _, n := range s.stopped {
 		add("stopped", cmp.Or(screen.Printable(n.Container), "held still by --before")+", since "+screen.LocalTime(n.Since)+workText(n.AtWork, toStart(n)))

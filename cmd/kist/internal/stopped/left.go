@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"slices"
 )
 
@@ -20,7 +21,7 @@ func (k *Keeper) TakeLeft(c Target) (*Left, error) {
 	if err != nil {
 		return nil, nil // nor could a note have been written
 	}
-	n, err := takeNote(notePath(dir, c.ID))
+	n, err := takeNote(filepath.Join(dir, noteName(c.ID)))
 	if n == nil || err != nil {
 		return nil, err
 	}
