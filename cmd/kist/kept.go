@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io/fs"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -69,14 +71,36 @@ type keptEntry struct {
 // book is where it is noted what restores set aside.
 func (a *app) book() kept.Book {
 	folder, _ := places.State(a.getenv)
-	return kept.Book{Folder: folder}
+	return kept.Book{Folder: folder, Odd: a.warnOdd}
 }
 
-// noteRestore notes where a restore goes to, before it does.
-func (a *app) noteRestore(dir string) {
+// warnOdd says, once, that lines of the book are passed over.
+func (a *app) warnOdd(file string, lines []int) {
+	if a.saidOdd {
+		return
+	}
+	a.saidOdd = true
+	numbers := make([]string, min(len(lines), 5))
+	for i := range numbers {
+		numbers[i] = strconv.Itoa(lines[i])
+	}
+	if len(lines) > len(numbers) {
+		numbers = append(numbers, "…")
+	}
+	a.Warn("%s makes no sense at line %s, which is passed over: kist kept may not know of all that is set aside. A kill may leave such a line; kist kept DIR looks at a place that it may have named.",
+		screen.Printable(file), strings.Join(numbers, ", "))
+}
+
+// noteRestore is beginRestore for one that can't wait for others, nor fail: going back from an upgrade.
+func (a *app) noteRestore(dir string) (aside func(volume.Identity) error, end func()) {
+	aside, end, err := a.beginRestore(dir)
+	if err == nil {
+		return aside, end
+	}
 	if err := a.book().Note(paths.Absolute(dir)); err != nil {
 		a.warnUnknown(dir, err)
 	}
+	return nil, func() {}
 }
 
 func (a *app) warnUnknown(dir string, err error) {

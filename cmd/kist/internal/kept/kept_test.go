@@ -43,7 +43,7 @@ func TestBook(t *testing.T) {
 	if err := errors.Join(b.NoteSingle(filepath.Join(target, placed.Kept[0])), os.Mkdir(target+".new-abcdef", 0o700)); err != nil {
 		t.Fatal(err)
 	}
-	lines, err := b.read()
+	lines, _, err := b.read()
 	if err != nil || len(lines) != 3 { // the place, what was there, and the single one
 		t.Errorf("the book has %v, %v", lines, err)
 	}
@@ -55,7 +55,7 @@ func TestBook(t *testing.T) {
 	f.WriteString(`{"target":"/sr` + "\n" + `{"target":"relative"}` + "\n" + `{"target":"/a","single":"/b"}` + "\n" + strings.Repeat("x", 70_000) + "\n")
 	f.WriteString(`{"target":"/behind"}` + "\n")
 	f.Close()
-	if lines, err := b.read(); err != nil || len(lines) != 4 {
+	if lines, _, err := b.read(); err != nil || len(lines) != 4 {
 		t.Errorf("behind a long line the book has %v, %v", lines, err)
 	}
 	found, err := b.Find(target)
@@ -79,7 +79,7 @@ func TestBook(t *testing.T) {
 	if found, err := b.Find(); err != nil || len(found) > 0 {
 		t.Errorf("all is removed: %q, %v", names(found), err)
 	}
-	if lines, err := b.read(); err != nil || len(lines) > 0 {
+	if lines, _, err := b.read(); err != nil || len(lines) > 0 {
 		t.Errorf("the book still has %v, %v", lines, err)
 	}
 }
@@ -188,7 +188,7 @@ func TestPlaceAtWork(t *testing.T) {
 		if found, err := b.Find(); err != nil || len(found) > 0 {
 			t.Errorf("%v, %v", found, err)
 		}
-		if lines, err := b.read(); err != nil || len(lines) != want {
+		if lines, _, err := b.read(); err != nil || len(lines) != want {
 			t.Errorf("the book has %v, %v: want %d", lines, err, want)
 		}
 		work.End()
