@@ -214,3 +214,41 @@ func TestSharedBook(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestBegunMeanwhile: a restore that begins where a Find has just found nothing waits until the lines about the place are out,
+// and so notes it anew.
+func TestBegunMeanwhile(t *testing.T) {
+	dir := t.TempDir()
+	b := Book{Folder: filepath.Join(dir, "state")}
+	target := filepath.Join(dir, "srv")
+	if err := b.Note(target); err != nil {
+		t.Fatal(err)
+	}
+	lines, _, err := b.read()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var gone emptied
+	b.empty(&gone, lines, line{Target: target})
+	if len(gone.lines) != 1 {
+		t.Fatalf("%v", gone.lines)
+	}
+	if gone.held[0] == nil {
+		t.Skip("the system has no such locks")
+	}
+	if _, err := b.Begin(target); !errors.Is(err, ErrBusy) {
+		t.Errorf("meanwhile: %v", err)
+	}
+	if err := b.forget(gone.lines); err != nil {
+		t.Fatal(err)
+	}
+	gone.drop()
+	work, err := b.Begin(target)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer work.End()
+	if lines, _, err := b.read(); err != nil || len(lines) != 1 {
+		t.Errorf("the book has %v, %v", lines, err)
+	}
+}
