@@ -226,11 +226,6 @@ func TestUpgradeRuins(t *testing.T) {
 		}
 	}
 	failed := m.onlyKept("seedbank-failed-", ruinsImage, "-")
-	m.engine("start", failed)
-	m.engine("pause", failed) // else it ends
-	m.keptStays(failed, "it runs, and is not removed")
-	m.engine("unpause", failed)
-	m.engine("stop", failed)
 	m.mustKist("kept", "--remove", failed)
 	m.mustBeThere(failed, false)
 	m.engine("stop", "seedbank")
