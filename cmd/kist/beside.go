@@ -113,7 +113,7 @@ func checkCreate(ctx context.Context, e *engine.Engine, was, name string, mounts
 		}
 		if has {
 			return fmt.Errorf("volume %s is there already: container %s would share it with container %s. Nothing was made: make it under its own name (--container %s), or restore into a folder (--into)",
-				m.Name, name, was, was)
+				screen.Line(m.Name), screen.Line(name), screen.Line(was), screen.Line(was))
 		}
 	}
 	return nil

@@ -63,7 +63,7 @@ func serviceLines(all []store.ServiceStatus, shorten bool) (lines []string) {
 	widths := make([]int, len(rows[0]))
 	for _, row := range rows {
 		for i, cell := range row {
-			widths[i] = max(widths[i], runewidth.StringWidth(cell))
+			widths[i] = max(widths[i], screen.Columns(cell))
 		}
 	}
 	for i, row := range rows {
@@ -215,9 +215,9 @@ func ageText(d time.Duration) string {
 // short escapes a name, and shortens it in its middle where it is wider than that many columns.
 func short(name string, width int) string {
 	name = screen.Printable(name)
-	if runewidth.StringWidth(name) <= width {
+	if screen.Columns(name) <= width {
 		return name
 	}
 	half := (width - 1) / 2
-	return runewidth.Truncate(name, width-1-half, "") + "…" + runewidth.TruncateLeft(name, runewidth.StringWidth(name)-half, "")
+	return runewidth.Truncate(name, width-1-half, "") + "…" + runewidth.TruncateLeft(name, screen.Columns(name)-half, "")
 }

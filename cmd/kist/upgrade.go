@@ -82,7 +82,8 @@ What an earlier upgrade on this machine made the service is known: a --version t
 another is refused, and so is --to for the version before, to which --undo goes back with
 its data. --accept-version takes it all the same.
 
---undo goes back later in the same way. Exit status 0 only if the version that was asked
+--undo goes back later in the same way, with the capture in the repository that the
+upgrade went by, whatever KIST_REPOSITORY says by then. Exit status 0 only if the version that was asked
 for runs.
 
 Example:
@@ -104,26 +105,35 @@ func (a *app) upgrader(open func(context.Context, *upgrade.Record) (upgrade.Data
 // reopened gives the repository of an upgrade that a killed run left. prompt allows to ask for a passphrase.
 func (a *app) reopened(prompt bool) func(context.Context, *upgrade.Record) (upgrade.Data, error) {
 	return func(ctx context.Context, r *upgrade.Record) (upgrade.Data, error) {
-		b := *a
-		b.shared.repository = r.Repository
-		if b.shared.passphraseFile == "" && b.shared.keyFile == "" {
-			b.shared.passphraseFile, b.shared.keyFile = r.PassphraseFile, r.KeyFile
-		}
-		if !prompt {
-			files, err := b.secretFiles()
-			if err == nil && files == (secrets.Files{}) {
-				err = errors.New("nothing but a person knows the passphrase: kist resume asks for it")
-			}
-			if err != nil {
-				return nil, err
-			}
-		}
-		opened, err := b.open(ctx)
+		data, err := a.reopen(ctx, r, prompt)
 		if err != nil {
 			return nil, err
 		}
-		return &upgradeData{app: &b, r: opened}, nil
+		return data, nil
 	}
+}
+
+// reopen opens the repository that the record of an upgrade names, by what the flags name, or else the record.
+func (a *app) reopen(ctx context.Context, r *upgrade.Record, prompt bool) (*upgradeData, error) {
+	b := *a
+	b.shared.repository = r.Repository
+	if b.shared.passphraseFile == "" && b.shared.keyFile == "" {
+		b.shared.passphraseFile, b.shared.keyFile = r.PassphraseFile, r.KeyFile
+	}
+	if !prompt {
+		files, err := b.secretFiles()
+		if err == nil && files == (secrets.Files{}) {
+			err = errors.New("nothing but a person knows the passphrase: kist resume asks for it")
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	opened, err := b.open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return &upgradeData{app: &b, r: opened}, nil
 }
 
 func (a *app) upgrade(c *cli.Context) error {
@@ -306,18 +316,17 @@ func watchAsked(c *cli.Context, done *upgrade.Record) {
 	}
 }
 
-// undoing opens the repository for an undo, by default that of the upgrade.
+// undoing opens the repository of the upgrade for an undo. What the environment and the configuration say is about today's.
 func (a *app) undoing(c *cli.Context, done *upgrade.Record, plan []upgrade.Planned, undo func(upgrade.Data) (*upgrade.Outcome, error)) error {
-	b := *a
-	if b.shared.repository == "" && b.getenv("KIST_REPOSITORY") == "" {
-		b.shared.repository = done.Repository
+	if asked := a.shared.repository; asked != "" && paths.Resolve(asked) != paths.Resolve(done.Repository) {
+		return usagef("upgrade: --repository %s is another than %s, which has the capture that the upgrade of %s made: what to go back to is there alone. Leave --repository out; if the repository moved, a link in its old place does",
+			screen.Line(paths.Absolute(asked)), screen.Line(done.Repository), screen.Line(done.Container))
 	}
-	r, err := b.open(c.Context)
+	data, err := a.reopen(c.Context, done, true)
 	if err != nil {
 		return err
 	}
-	defer r.Close()
-	data := &upgradeData{app: &b, r: r}
+	defer data.Close()
 	if c.Bool("dry-run") {
 		if err := data.checkReadable(c.Context, done); err != nil {
 			return fmt.Errorf("the data of capture %s can't be put back: %w", done.Capture, err)

@@ -82,7 +82,7 @@ func (n *note) what() string {
 	if n.After != "" {
 		return fmt.Sprintf("what --after %.200q lets go", engine.MaskLine(n.After))
 	}
-	return "container " + n.Container
+	return "container " + screen.Line(n.Container)
 }
 
 func (n *note) orFailed() string {
@@ -165,7 +165,7 @@ func (k *Keeper) startNoted(ctx context.Context, n *note) error {
 	if err != nil {
 		k.report(n.Container, Failed)
 		return errors.Join(fmt.Errorf("container %s is stopped since %s, and could not be started (%s start %s does it): %w",
-			n.Container, screen.LocalTime(n.Stopped), e.Name(), n.Container, err), n.release())
+			screen.Line(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Line(n.Container), err), n.release())
 	}
 	k.report(n.Container, Started)
 	return n.remove()
