@@ -86,7 +86,7 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) 
 		return nil
 	}
 	defer j.release()
-	if filepath.Base(path) != journalName(j.Old) {
+	if filepath.Base(path) != journalName(j.key()) {
 		return fmt.Errorf("journal %s is not about the container of its name", path)
 	}
 	defer endsNot()()

@@ -176,7 +176,14 @@ func (w *work) change(ctx context.Context) (err error) {
 		return err
 	}
 	w.Screen.Say("Watching it for %s.", w.Watch)
-	return well(w.side.watchNew(ctx))
+	if err := well(w.side.watchNew(ctx)); err != nil {
+		return err
+	}
+	anew, err := w.side.establish(context.WithoutCancel(ctx))
+	if err == nil && anew {
+		err = well(w.side.watchAnew(ctx))
+	}
+	return err
 }
 
 // unwellError is a version that was watched and is not well.
@@ -211,6 +218,7 @@ func (w *work) finish(ctx context.Context) (*Outcome, error) {
 	stepped := w.step(Good)
 	if stepped == nil {
 		w.letGo(ctx)
+		w.side.retireOld(ctx)
 	}
 	if err := w.keep(); err != nil && stepped != nil {
 		w.Why = "the journal can't be written: " + stepped.Error()
@@ -219,6 +227,7 @@ func (w *work) finish(ctx context.Context) (*Outcome, error) {
 		w.Screen.Warn("the record of the upgrade of container %s could not be put away, and so --undo won't know of it: %s", screen.Printable(w.Container), screen.Text(err.Error()))
 	} else if stepped != nil {
 		w.letGo(ctx)
+		w.side.retireOld(ctx)
 	}
 	return w.outcome(Upgraded), nil
 }
