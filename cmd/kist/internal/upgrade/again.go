@@ -154,13 +154,15 @@ func (p *pair) change(ctx context.Context, id *string, policy string, layer bool
 
 // establish implements side.
 func (p *pair) establish(ctx context.Context) (anew bool, err error) {
-	if p.NewPolicy == "" {
+	if p.NewPolicy == "" || p.NewPolicy == "no" {
 		return false, nil
 	}
 	p.screen.Say("Giving it its restart policy, %s.", screen.Printable(p.NewPolicy))
+	was := p.New
 	anew, err = p.change(ctx, &p.New, p.NewPolicy, false)
-	if _, lost := errors.AsType[*LossesError](err); lost {
-		p.screen.Warn("the engine will not start the new container by itself as it did the old one: it did not take the restart policy %s.", screen.Printable(p.NewPolicy))
+	if err != nil && p.stillRuns(ctx, was) { // it is well, and nothing was changed
+		p.screen.Warn("the engine will not start the new container by itself as it did the old one: it did not take the restart policy %s (%s).",
+			screen.Printable(p.NewPolicy), screen.Text(err.Error()))
 		return false, nil
 	}
 	if err != nil || !anew {
@@ -170,8 +172,22 @@ func (p *pair) establish(ctx context.Context) (anew bool, err error) {
 	return true, p.startNew(ctx)
 }
 
+func (p *pair) stillRuns(ctx context.Context, id string) bool {
+	running, err := p.engine.IsRunning(ctx, id)
+	return err == nil && running && p.New == id && p.Spent == nil
+}
+
 // retireOld implements side.
-func (p *pair) retireOld(ctx context.Context) { p.leaveDown(ctx, &p.Old, p.Before) }
+func (p *pair) retireOld(ctx context.Context) error {
+	if err := p.tidy(ctx); err != nil {
+		return err
+	}
+	p.leaveDown(ctx, &p.Old, p.Before)
+	if p.Spent != nil {
+		return fmt.Errorf("container %s is made once more, and that is not at its end", p.Spent.Name)
+	}
+	return nil
+}
 
 // leaveDown keeps the engine from starting a container that is set aside, also when the machine starts, or says loudly that
 // it may.

@@ -77,7 +77,7 @@ func (s *commands) checkOld(ctx context.Context) error       { return nil }
 func (s *commands) running(context.Context) ([]string, bool) { return nil, false }
 
 func (s *commands) establish(context.Context) (anew bool, err error) { return false, nil }
-func (s *commands) retireOld(context.Context)                        {}
+func (s *commands) retireOld(context.Context) error                  { return nil }
 func (s *commands) tidy(context.Context) error                       { return nil }
 
 func (s *commands) watchAnew(ctx context.Context) (*watch.Verdict, error) { return s.watchOld(ctx, 0) }

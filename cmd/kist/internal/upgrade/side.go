@@ -20,8 +20,9 @@ type side interface {
 	// to be started anew, and is to be watched again.
 	establish(ctx context.Context) (anew bool, err error)
 	watchAnew(ctx context.Context) (*watch.Verdict, error)
-	// retireOld has the engine leave the old version down, once nothing goes back to it by itself.
-	retireOld(ctx context.Context)
+	// retireOld has the engine leave the old version down, once nothing goes back to it by itself. It fails where that must be
+	// gone on with.
+	retireOld(ctx context.Context) error
 	// tidy ends what a run that was killed left half way in making a container once more.
 	tidy(ctx context.Context) error
 

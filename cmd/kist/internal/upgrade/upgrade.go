@@ -218,7 +218,10 @@ func (w *work) finish(ctx context.Context) (*Outcome, error) {
 	stepped := w.step(Good)
 	if stepped == nil {
 		w.letGo(ctx)
-		w.side.retireOld(ctx)
+		if err := w.side.retireOld(ctx); err != nil {
+			w.Screen.Warn("%s runs %s; kist resume ends what is left of the upgrade: %s", screen.Printable(w.Container), screen.Printable(w.Image), screen.Text(err.Error()))
+			return w.outcome(Upgraded), nil
+		}
 	}
 	if err := w.keep(); err != nil && stepped != nil {
 		w.Why = "the journal can't be written: " + stepped.Error()
@@ -227,7 +230,6 @@ func (w *work) finish(ctx context.Context) (*Outcome, error) {
 		w.Screen.Warn("the record of the upgrade of container %s could not be put away, and so --undo won't know of it: %s", screen.Printable(w.Container), screen.Text(err.Error()))
 	} else if stepped != nil {
 		w.letGo(ctx)
-		w.side.retireOld(ctx)
 	}
 	return w.outcome(Upgraded), nil
 }
