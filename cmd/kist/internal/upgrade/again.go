@@ -48,8 +48,11 @@ func (p *pair) makeAgain(ctx context.Context, c *engine.Container, policy string
 	if err != nil { // the image may have lost its name since
 		nameless := *image
 		nameless.Digest = ""
-		if made, err = p.engine.Create(ctx, launch.Remake(p.Again, c.ImageName, &nameless, label)); err != nil {
+		if err := p.removeAgain(ctx); err != nil {
 			return "", err
+		}
+		if made, err = p.engine.Create(ctx, launch.Remake(p.Again, c.ImageName, &nameless, label)); err != nil {
+			return "", errors.Join(err, p.removeAgain(ctx))
 		}
 	}
 	lost, err := p.lost(ctx, c, made, image, policy, layer)

@@ -142,3 +142,61 @@ func TestOldStartedAgain(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestUndoPolicies ends the process at each operation of an undo from a version that does not stay up.
+func TestUndoPolicies(t *testing.T) {
+	for _, policy := range policies {
+		for _, bad := range []bool{false, true} {
+			for at := 0; ; at++ {
+				if testing.Short() && at%5 != 0 {
+					continue
+				}
+				if !undoPolicyAt(t, policy, bad, at) || t.Failed() {
+					break
+				}
+			}
+		}
+	}
+}
+
+func undoPolicyAt(t *testing.T, policy string, bad bool, at int) bool {
+	m := newPolicyMachine(t, policy)
+	dir := t.TempDir()
+	u, _ := m.upgrader(dir)
+	if _, err := m.upgrade(t.Context(), u); err != nil {
+		t.Fatal(err)
+	}
+	c, err := u.Engine("engine").Inspect(t.Context(), "seedbank")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m.bad = bad; bad {
+		m.data = "ruins"
+		m.ends(m.containers[c.ID])
+	}
+	m.how, m.at, m.n, m.cancel = killsAfter, at, 0, func() {}
+	u, said := m.upgrader(dir)
+	m.try(func() {
+		done, err := u.Made(c)
+		if err == nil {
+			_, err = u.Undo(t.Context(), u.Engine("engine"), c, done, fakeData{m})
+		}
+		if err != nil {
+			t.Error(err)
+		}
+	})
+	hit := m.hit
+	m.dead, m.at = false, 0
+	u, said2 := m.upgrader(dir)
+	if err := u.Recover(t.Context(), Resuming{Again: true}); err != nil || len(journals(t, dir)) > 0 {
+		t.Errorf("%v, %q", err, journals(t, dir))
+	}
+	if run := m.running(); len(run) == 0 || run[0].image == "seedbank:4.2.0" { // it was killed before it began
+		return at == 0 || hit != ""
+	}
+	m.mustBeWhole(t)
+	if t.Failed() {
+		t.Errorf("%s, bad %t, killed at %d, %s\n%s\n%s", policy, bad, at, hit, said, said2)
+	}
+	return at == 0 || hit != ""
+}

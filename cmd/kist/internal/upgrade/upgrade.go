@@ -230,6 +230,9 @@ func (w *work) finish(ctx context.Context) (*Outcome, error) {
 		w.Screen.Warn("the record of the upgrade of container %s could not be put away, and so --undo won't know of it: %s", screen.Printable(w.Container), screen.Text(err.Error()))
 	} else if stepped != nil {
 		w.letGo(ctx)
+		if err := w.side.retireOld(ctx); err != nil {
+			w.Screen.Warn("%s", screen.Text(err.Error()))
+		}
 	}
 	return w.outcome(Upgraded), nil
 }
