@@ -93,6 +93,9 @@ var given = []string{"/dev", "/proc", "/sys", "/etc/hosts", "/etc/hostname", "/e
 // expects tells whether a path is of what is mounted in the container, or leads there.
 func (c *Container) expects(path string) bool {
 	all := slices.Clone(given)
+	if get[string](newSettings(c.config), "User") != "" {
+		all = append(all, "/etc/passwd", "/etc/group") // where Podman enters that user (podman-run(1), --passwd)
+	}
 	for _, m := range c.Mounts {
 		all = append(all, m.Destination)
 	}

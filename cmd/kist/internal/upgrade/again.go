@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -209,8 +210,12 @@ func (p *pair) leaveDown(ctx context.Context, id *string, name string) {
 		_, err = p.change(ctx, id, "no", true)
 	}
 	if err != nil {
+		why := err.Error()
+		if losses, ok := errors.AsType[*LossesError](err); ok {
+			why = "made again without one, this would be lost: " + strings.Join(losses.Lost, "; ")
+		}
 		p.screen.Warn("WHEN THIS MACHINE STARTS, THE ENGINE MAY START CONTAINER %s, which is set aside, BESIDE THE OTHER VERSION, ON THE SAME DATA, by its restart policy. Once it is not needed: %s rm %[1]s (%[3]s)",
-			screen.Printable(name), screen.Printable(p.engine.Name()), screen.Text(err.Error()))
+			screen.Printable(name), screen.Printable(p.engine.Name()), screen.Text(why))
 	}
 }
 

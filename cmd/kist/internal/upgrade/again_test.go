@@ -68,6 +68,11 @@ func policyAt(t *testing.T, policy string, version func(*machine), at int, obeys
 		}
 	}
 	again, said2 := m.upgrader(dir)
+	again.Report = func(_ string, came Result) {
+		if c := m.find("seedbank"); came == Upgraded && !c.running {
+			m.start(c)
+		}
+	}
 	if err := again.Recover(t.Context(), Resuming{Again: true}); err != nil || len(journals(t, dir)) > 0 {
 		t.Errorf("%v, %q", err, journals(t, dir))
 	}
