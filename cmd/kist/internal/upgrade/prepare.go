@@ -89,6 +89,18 @@ func (e *TagError) Error() string {
 	return fmt.Sprintf("no image %s is here, and it looks like a tag: did you mean :%s? Without the colon it is the name of an image, and such a one is not fetched", e.To, e.To)
 }
 
+// FetchError says that an image is not on this machine, and that the engine can't fetch it.
+type FetchError struct {
+	Image string
+	Err   error // what the engine said: often many long lines
+}
+
+func (e *FetchError) Error() string {
+	return fmt.Sprintf("image %s is not here, and the engine can't fetch it", e.Image)
+}
+
+func (e *FetchError) Unwrap() error { return e.Err }
+
 // image gives the new image, and has the engine fetch it where it is not there, or is the one that runs: its name
 // may mean another by now.
 func (q *Request) image(ctx context.Context, name string) (*engine.Image, error) {
@@ -107,7 +119,7 @@ func (q *Request) image(ctx context.Context, name string) (*engine.Image, error)
 		if !missing {
 			return i, nil // an image of this machine alone
 		}
-		return nil, fmt.Errorf("image %s is not here, and can't be fetched: %w", name, err)
+		return nil, &FetchError{name, err}
 	}
 	return q.Engine.Image(ctx, name)
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 	"time"
 
@@ -89,7 +90,26 @@ func endsNot() (end func()) {
 
 func unchanged(r *Record, err error) (*Outcome, error) {
 	r.Why = err.Error()
-	return r.outcome(Unchanged), fmt.Errorf("%w\nNothing was stopped: container %s runs as before", err, r.Container)
+	state := "container " + r.Container + " runs as before"
+	if r.Up != "" {
+		state = r.Container + " is as it was" // nobody knows whether it runs
+	}
+	said := ""
+	if fetch, ok := errors.AsType[*FetchError](err); ok {
+		said = "\nThe engine said: " + lastOf(fetch.Err.Error())
+	}
+	return r.outcome(Unchanged), fmt.Errorf("%w\nNothing was stopped: %s%s", err, state, said)
+}
+
+// lastOf gives the last line of what a program said, where the cause is, cut at some length.
+func lastOf(text string) string {
+	const most = 200
+	text = strings.TrimSpace(text)
+	line := []rune(text[strings.LastIndexByte(text, '\n')+1:])
+	if len(line) > most {
+		line = append(line[:most], '…')
+	}
+	return string(line)
 }
 
 // look finds the new image, and refuses what can't end well.
