@@ -2,6 +2,7 @@ package upgrade
 
 import (
 	"fmt"
+	"os"
 	"strings"
 	"testing"
 
@@ -27,6 +28,17 @@ var versions = map[string]func(m *machine){
 	"ends a little later":      func(m *machine) { m.lasts = 14 },
 }
 
+// between is how many operations lie between those at which the process ends: one with KIST_TEST_ROUNDS, a long run.
+func between() int {
+	switch {
+	case os.Getenv("KIST_TEST_ROUNDS") != "":
+		return 1
+	case testing.Short():
+		return 7
+	}
+	return 3
+}
+
 // TestPolicies ends the process at each operation of an upgrade, whatever restart policy the service has, of engines that
 // change policies and of such as don't, and however the new version fares: in the end exactly one version runs, on its own
 // data, and nothing comes up beside it.
@@ -34,10 +46,7 @@ func TestPolicies(t *testing.T) {
 	for _, policy := range policies {
 		for name, version := range versions {
 			t.Run(policy+", "+name, func(t *testing.T) {
-				for at := 0; ; at++ {
-					if testing.Short() && at%5 != 0 {
-						continue
-					}
+				for at := 0; ; at += between() {
 					if !policyAt(t, policy, version, at, at%2 == 0) || t.Failed() {
 						return
 					}
@@ -152,10 +161,7 @@ func TestOldStartedAgain(t *testing.T) {
 func TestUndoPolicies(t *testing.T) {
 	for _, policy := range policies {
 		for _, bad := range []bool{false, true} {
-			for at := 0; ; at++ {
-				if testing.Short() && at%5 != 0 {
-					continue
-				}
+			for at := 0; ; at += between() {
 				if !undoPolicyAt(t, policy, bad, at) || t.Failed() {
 					break
 				}
