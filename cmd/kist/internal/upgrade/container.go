@@ -213,6 +213,7 @@ func (p *pair) wasStarted(ctx context.Context) (started, known bool, err error) 
 }
 
 func (p *pair) running(ctx context.Context) (images []string, known bool) {
+	known = true
 	for _, of := range []struct{ id, image string }{{p.Old, p.OldImage}, {p.New, p.Image}} {
 		c, err := p.find(ctx, of.id)
 		if err != nil {
@@ -220,9 +221,11 @@ func (p *pair) running(ctx context.Context) (images []string, known bool) {
 		}
 		if c != nil && c.Running {
 			images = append(images, of.image)
+		} else if c != nil && c.RestartPolicy() != "no" && c.State.Restarts > 0 && !(of.id == p.Old && p.stood) {
+			known = false // it may be between two restarts
 		}
 	}
-	return images, true
+	return images, known
 }
 
 // everStarted tells whether a container may ever have run.
