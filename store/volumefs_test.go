@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"reflect"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/fstest"
@@ -213,6 +214,25 @@ func TestFSLinks(t *testing.T) {
 			}
 			checkTop(t, fsys)
 		})
+	}
+}
+
+// TestFSLongWay: links whose targets are long are followed as far as the longest path of Linux goes (PATH_MAX: 4096
+// bytes, and so 2048 parts; limits.h), and no further.
+func TestFSLongWay(t *testing.T) {
+	f := newFixture(t)
+	there := func(n int, end string) string { return strings.Repeat("d/../", n/2) + end } // of n+1 parts
+	fsys := f.volumeFS(f.capture(tarOf(t,
+		file{name: "end", content: []byte("one")}, file{name: "d/", hdr: func(h *tar.Header) { h.Typeflag = tar.TypeDir }},
+		file{name: "longest", hdr: symlinkTo("./" + there(2046, "end"))},
+		file{name: "longer", hdr: symlinkTo(there(2048, "end"))},
+		file{name: "half", hdr: symlinkTo(there(1022, "end"))}, file{name: "whole", hdr: symlinkTo("./" + there(1022, "half"))},
+		file{name: "more", hdr: symlinkTo("./././" + there(1022, "half"))},
+	)))
+	for name, want := range map[string]error{"half": nil, "longest": nil, "whole": nil, "longer": fs.ErrInvalid, "more": fs.ErrInvalid} {
+		if _, err := fsys.Stat(name); !errors.Is(err, want) {
+			t.Errorf("%s: %v, want %v", name, err, want)
+		}
 	}
 }
 

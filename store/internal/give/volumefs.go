@@ -30,6 +30,10 @@ func (r *Giver) NewFS(ctx context.Context, v *ledger.Volume) (*VolumeFS, error) 
 // mostLinks is how many links are followed: as many as Linux follows (path_resolution(7)).
 const mostLinks = 40
 
+// mostWalked is how many parts of paths the links on one way have in all: as many as the longest path of
+// Linux has (PATH_MAX, 4096 bytes). Without it forty short links have a hundred thousand.
+const mostWalked = 2048
+
 // node is what a path leads to.
 type node struct {
 	path string
@@ -64,7 +68,8 @@ func (f *VolumeFS) resolve(name string, follow bool) (*node, error) {
 	}
 	at, err := f.at("")
 	rest := strings.Split(name, "/")
-	for links := 0; err == nil && len(rest) > 0; {
+	links, walked := 0, 0
+	for err == nil && len(rest) > 0 {
 		next := rest[0]
 		rest = rest[1:]
 		if !at.mode().IsDir() {
@@ -94,7 +99,11 @@ func (f *VolumeFS) resolve(name string, follow bool) (*node, error) {
 		if n.Link == "" || strings.HasPrefix(n.Link, "/") {
 			return nil, errLeadsOut
 		}
-		rest = append(strings.Split(n.Link, "/"), rest...)
+		way := strings.Split(n.Link, "/")
+		if walked += len(way); walked > mostWalked {
+			return nil, fmt.Errorf("%w: the links on the way have more than %d parts", fs.ErrInvalid, mostWalked)
+		}
+		rest = append(way, rest...)
 	}
 	return at, err
 }
