@@ -108,7 +108,7 @@ func TestDownloads(t *testing.T) {
 		if status != 200 || body != want {
 			t.Errorf("%q: %d, %d bytes, not %d", name, status, len(body), len(want))
 		}
-		if h.Get("Content-Type") != "application/octet-stream" || !strings.HasPrefix(h.Get("Content-Disposition"), "attachment; filename") || h.Get("Content-Security-Policy") != dataPolicy {
+		if h.Get("Content-Type") != "application/octet-stream" || !strings.HasPrefix(h.Get("Content-Disposition"), "attachment; filename") || h.Get("Content-Security-Policy") != sentPolicy {
 			t.Errorf("%q: %v", name, h)
 		}
 		if head, h, _ := w.do("HEAD", w.in(name).Download(), func(r *http.Request) { r.AddCookie(w.cookie()) }); head != 200 || h.Get("Content-Length") != fmt.Sprint(len(want)) {
@@ -123,7 +123,7 @@ func TestDownloads(t *testing.T) {
 		t.Errorf("a part: %d, %d bytes", status, len(body))
 	}
 	status, h, body := w.get(w.in("lot.png").Picture())
-	if status != 200 || body != w.contents["lot.png"] || h.Get("Content-Type") != "image/png" || h.Get("Content-Security-Policy") != dataPolicy {
+	if status != 200 || body != w.contents["lot.png"] || h.Get("Content-Type") != "image/png" || h.Get("Content-Security-Policy") != sentPolicy {
 		t.Errorf("the picture: %d, %v", status, h)
 	}
 }
@@ -179,9 +179,13 @@ func TestDamaged(t *testing.T) {
 		{"the end of a download", 9 << 19, "large.bin", ref.Download, 0},
 		{"the beginning of a volume", 200 << 10, "", ref.Tar, 500},
 		{"the end of a volume", 9 << 19, "", ref.Tar, 0},
+		{"the end of a folder", 9 << 19, "big", ref.Tar, 0},
 		{"a page", 200 << 10, "large.bin", func(r ref) string { return r.From("hex", 100<<10) }, 500},
 	} {
 		w := newWorld(t) // another one each time: it keeps what it read
+		if c.path == "big" {
+			w.is = w.capture("4.3.0", tarOf(t, map[string]string{"big/large.bin": noise(2, 5<<20)}))
+		}
 		w.disk.from.Store(c.from)
 		answer, err := w.browser.Get("http://" + w.addr + c.link(w.in(c.path)))
 		if err != nil {
