@@ -58,10 +58,11 @@ func (a *app) serve(c *cli.Context) error {
 	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
-	own, err := checkServe(c)
+	at, err := checkServe(c)
 	if err != nil {
 		return err
 	}
+	own := onlyHere(at)
 	certificate, err := certificateOf(c)
 	if err != nil {
 		return err
@@ -71,8 +72,8 @@ func (a *app) serve(c *cli.Context) error {
 		return err
 	}
 	defer r.Close()
-	l, err := net.Listen("tcp", c.String("listen"))
-	if err != nil {
+	var l net.Listener
+	if l, err = net.ListenTCP("tcp", at); err != nil { // not by the name again, which may lead elsewhere by now
 		return fmt.Errorf("can't serve on %s: %w", screen.Line(c.String("listen")), err)
 	}
 	defer l.Close()
@@ -104,24 +105,26 @@ func (a *app) serve(c *cli.Context) error {
 	return s.Run(c.Context)
 }
 
-// checkServe tells whether only this machine is served, and refuses to serve others unencrypted unasked.
-func checkServe(c *cli.Context) (own bool, err error) {
+// checkServe gives the address that is served, and refuses to serve other machines unencrypted unasked.
+func checkServe(c *cli.Context) (*net.TCPAddr, error) {
 	listen := c.String("listen")
 	at, err := net.ResolveTCPAddr("tcp", listen)
 	if err != nil {
-		return false, usagef("serve: --listen %q is no HOST:PORT of this machine: %s", listen, screen.Line(err.Error()))
+		return nil, usagef("serve: --listen %q is no HOST:PORT of this machine: %s", listen, screen.Line(err.Error()))
 	}
-	own = at.IP != nil && at.IP.IsLoopback()
 	switch {
 	case c.IsSet("certificate-key") && !c.IsSet("certificate"):
-		return false, usagef("serve: --certificate-key goes with --certificate")
+		return nil, usagef("serve: --certificate-key goes with --certificate")
 	case c.IsSet("accept-plain") && c.IsSet("certificate"):
-		return false, usagef("serve: --accept-plain and --certificate are both given")
-	case !own && !c.IsSet("certificate") && !c.Bool("accept-plain"):
-		return false, usagef("serve: other machines reach %s, and anybody on the way could read what is served: give --certificate, or serve 127.0.0.1 and tunnel to it with ssh -L; --accept-plain serves all the same", listen)
+		return nil, usagef("serve: --accept-plain and --certificate are both given")
+	case !onlyHere(at) && !c.IsSet("certificate") && !c.Bool("accept-plain"):
+		return nil, usagef("serve: other machines reach %s, and anybody on the way could read what is served: give --certificate, or serve 127.0.0.1 and tunnel to it with ssh -L; --accept-plain serves all the same", listen)
 	}
-	return own, nil
+	return at, nil
 }
+
+// onlyHere tells whether only this machine reaches an address.
+func onlyHere(at *net.TCPAddr) bool { return at.IP != nil && at.IP.IsLoopback() }
 
 func (a *app) warnOfOthers(encrypted bool) {
 	text := "other machines can reach this address: whoever has what is printed reads all captures"

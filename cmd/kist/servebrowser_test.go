@@ -2,10 +2,7 @@ package main
 
 import (
 	"bytes"
-	"context"
-	"encoding/json"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -57,24 +54,7 @@ func served(t *testing.T) (address, first, last string) {
 	write("config/seedbank.toml", "# beds\nbean = 2\nbarley = 2\nrye = 1\n")
 	last = run("capture", "--name", "seedbank", "--version", "4.2.0", "--host", "hazel", "--taken", "2026-03-14 02:03", beds)
 
-	ctx, end := context.WithCancel(t.Context())
-	out, stdout := io.Pipe()
-	var stderr bytes.Buffer
-	a := newApp(strings.NewReader(""), stdout, &stderr, func(key string) string { return env[key] })
-	ended := make(chan int, 1)
-	go func() { ended <- a.run(ctx, []string{"serve", "--json"}); stdout.Close() }()
-	t.Cleanup(func() {
-		end()
-		if status := <-ended; status != statusDone {
-			t.Errorf("serve: status %d: %s", status, &stderr)
-		}
-	})
-	var said servedJSON
-	if err := json.NewDecoder(out).Decode(&said); err != nil {
-		t.Fatal(err)
-	}
-	go io.Copy(io.Discard, out)
-	return said.Address, first, last
+	return startServing(t, env).said.Address, first, last
 }
 
 // TestServeInBrowser clicks through all pages: nothing of what members hold is run, and a screen of any kind shows them.
