@@ -148,6 +148,23 @@ func TestServeInBrowser(t *testing.T) {
 	}
 }
 
+// TestTokenInBrowser: somebody who types the token comes in.
+func TestTokenInBrowser(t *testing.T) {
+	b := browsertest.Start(t)
+	s := startServing(t, emptyRepository(t))
+	base, token, _ := strings.Cut(s.said.Address, "/enter?token=")
+	b.Open(base + "/")
+	if title := browsertest.Evaluate[string](b, "document.title"); title != "Not this way · kist" {
+		t.Fatalf("%q", title)
+	}
+	browsertest.Evaluate[bool](b, fmt.Sprintf(`(document.querySelector("#token").value = %q) !== ""`, token))
+	b.Follow("Enter")
+	b.Open(base + "/")
+	if title := browsertest.Evaluate[string](b, "document.title"); title != "Captures · kist" {
+		t.Errorf("%q", title)
+	}
+}
+
 // checkNames: what is read out has names, and there is one heading of the first level (WCAG 2.2, criteria 1.1.1, 2.4.6 and 4.1.2).
 func checkNames(t *testing.T, b *browsertest.Browser, at string) {
 	t.Helper()

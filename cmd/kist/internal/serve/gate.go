@@ -151,8 +151,10 @@ func (s *Server) enter(w *answer, r *http.Request) error {
 	return s.show(w, http.StatusOK, "entered", &frame{Title: "Come in", Onward: "/"})
 }
 
-// refuse answers somebody who is not let in.
+// refuse answers somebody who is not let in, with a form for the token. Browsers send a form with the origin null, which
+// could be anybody's, from a page whose policy is no-referrer (Fetch Standard, "append a request Origin header").
 func (s *Server) refuse(w http.ResponseWriter, status int, text string) {
+	w.Header().Set("Referrer-Policy", "same-origin")
 	a := &answer{ResponseWriter: w}
 	if err := s.show(a, status, "refused", &frame{Title: "Not this way", Outside: true, Body: text}); err != nil {
 		panic(http.ErrAbortHandler)

@@ -1,7 +1,11 @@
 package serve
 
 import (
+	"context"
+	"net"
 	"net/http"
+	"net/http/httptest"
+	"net/netip"
 	"slices"
 	"strings"
 	"testing"
@@ -92,13 +96,68 @@ func TestWhoIsLetIn(t *testing.T) {
 		if status != 200 && (strings.Contains(body, w.is.ID) || strings.Contains(body, "/mnt/share")) {
 			t.Errorf("%s: tells what there is: %s", c.what, body)
 		}
+		referrer := "no-referrer"
+		if status != 200 && strings.Contains(body, `name="token"`) {
+			referrer = "same-origin" // for the form
+		}
 		for name, want := range map[string]string{
-			"Content-Security-Policy": shownPolicy, "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "Cache-Control": "no-store",
+			"Content-Security-Policy": shownPolicy, "X-Content-Type-Options": "nosniff", "Referrer-Policy": referrer, "Cache-Control": "no-store",
 			"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
 		} {
 			if got := h.Values(name); !slices.Equal(got, []string{want}) {
 				t.Errorf("%s: %s: %q", c.what, name, got)
 			}
+		}
+	}
+}
+
+// TestFromHere tells pages of this server from others by what browsers say of them (W3C, Fetch Metadata Request Headers).
+func TestFromHere(t *testing.T) {
+	for _, c := range []struct {
+		method, path string
+		sites        []string
+		want         bool
+	}{
+		{"GET", "/", nil, true},
+		{"GET", "/", []string{"same-origin"}, true},
+		{"GET", "/", []string{"none"}, true},
+		{"GET", "/", []string{"cross-site"}, false},
+		{"GET", "/", []string{"same-origin", "cross-site"}, false},
+		{"GET", "/", []string{"same-origin", "same-origin"}, false},
+		{"GET", "/", []string{""}, false},
+		{"GET", "/enter?token=x", []string{"cross-site"}, true}, // a link
+		{"GET", "/enter?token=x", []string{"none", "cross-site"}, false},
+		{"GET", "/enter/x", []string{"cross-site"}, false},
+		{"POST", "/enter", []string{"same-origin"}, true},
+		{"POST", "/enter", []string{"cross-site"}, false},
+		{"POST", "/enter", []string{"same-site"}, false},
+		{"HEAD", "/enter", []string{"cross-site"}, false},
+	} {
+		r := httptest.NewRequest(c.method, c.path, nil)
+		r.Header["Sec-Fetch-Site"] = c.sites
+		if got := fromHere(r); got != c.want {
+			t.Errorf("%s %s from %q: %t", c.method, c.path, c.sites, got)
+		}
+	}
+}
+
+// TestOwnNames: localhost is this machine for who asks at its own address alone.
+func TestOwnNames(t *testing.T) {
+	h := &hosts{names: []string{"hazel.example.org"}}
+	for _, c := range []struct {
+		at, host string
+		want     bool
+	}{
+		{"127.0.0.1:8420", "localhost:8420", true}, {"[::1]:8420", "localhost", true}, {"192.0.2.1:8420", "localhost:8420", false},
+		{"192.0.2.1:8420", "192.0.2.1:8420", true}, {"192.0.2.1:8420", "192.0.2.2:8420", false}, {"[::ffff:192.0.2.1]:8420", "192.0.2.1", true},
+		{"192.0.2.1:8420", "hazel.example.org", true}, {"192.0.2.1:8420", "HAZEL.example.org:1", true}, {"192.0.2.1:8420", "example.org", false},
+		{"192.0.2.1:8420", "", false},
+	} {
+		r := httptest.NewRequest("GET", "/", nil)
+		r.Host = c.host
+		at := net.TCPAddrFromAddrPort(netip.MustParseAddrPort(c.at))
+		if got := h.own(r.WithContext(context.WithValue(t.Context(), http.LocalAddrContextKey, net.Addr(at)))); got != c.want {
+			t.Errorf("%s at %s: %t", c.host, c.at, got)
 		}
 	}
 }

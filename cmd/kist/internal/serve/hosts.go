@@ -59,9 +59,9 @@ func fromHere(r *http.Request) bool {
 	if origin := r.Header.Values("Origin"); len(origin) > 1 || len(origin) == 1 && origin[0] != scheme+"://"+r.Host {
 		return false
 	}
-	switch r.Header.Get("Sec-Fetch-Site") {
-	case "", "same-origin", "none":
+	site := r.Header.Values("Sec-Fetch-Site")
+	if len(site) == 0 || len(site) == 1 && (site[0] == "same-origin" || site[0] == "none") {
 		return true
 	}
-	return r.URL.Path == "/enter" && r.Method == http.MethodGet
+	return len(site) == 1 && r.URL.Path == "/enter" && r.Method == http.MethodGet
 }
