@@ -135,8 +135,19 @@ func TestFromHere(t *testing.T) {
 	} {
 		r := httptest.NewRequest(c.method, c.path, nil)
 		r.Header["Sec-Fetch-Site"] = c.sites
-		if got := fromHere(r); got != c.want {
+		if got := new(hosts).fromHere(r); got != c.want {
 			t.Errorf("%s %s from %q: %t", c.method, c.path, c.sites, got)
+		}
+	}
+}
+
+// TestFromHereOverTLS: pages that came encrypted are of another origin than those that did not (RFC 6454, 4).
+func TestFromHereOverTLS(t *testing.T) {
+	for origin, want := range map[string]bool{"https://example.com": true, "http://example.com": false} {
+		r := httptest.NewRequest("POST", "/enter", nil)
+		r.Header.Set("Origin", origin)
+		if got := (&hosts{secure: true}).fromHere(r); got != want {
+			t.Errorf("%s: %t", origin, got)
 		}
 	}
 }
