@@ -61,6 +61,10 @@ func (r *Repository) FS(ctx context.Context, v *Volume) (_ *VolumeFS, err error)
 	return &VolumeFS{f}, nil
 }
 
+// Within gives the same file system, with all that it keeps, for one use: files that are opened by it are read only while
+// ctx is not done, and opening them ends then, too. What finds members heeds the context of [Repository.FS] alone.
+func (f *VolumeFS) Within(ctx context.Context) *VolumeFS { return &VolumeFS{f.fs.Within(ctx)} }
+
 // Open implements [fs.FS].
 func (f *VolumeFS) Open(name string) (fs.File, error) { return f.fs.Open(name) }
 

@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"archive/tar"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -322,6 +323,37 @@ func TestFSOfAClosedRepository(t *testing.T) {
 		if err := use(); !errors.Is(err, store.ErrClosed) {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// TestFSWithin: contents are read for as long as somebody waits for them, and by others afterwards.
+func TestFSWithin(t *testing.T) {
+	f := newFixture(t)
+	fsys := f.volumeFS(f.capture(shelves(t, 300, false)))
+	ctx, leave := context.WithCancel(t.Context())
+	within := fsys.Within(ctx)
+	opened, err := within.Open("shelf-001/bean-42")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer opened.Close()
+	leave()
+	if _, err := opened.Read(make([]byte, 1)); !errors.Is(err, context.Canceled) {
+		t.Errorf("reading on: %v", err)
+	}
+	_, r := f.beside() // which has proved nothing yet
+	c, err := r.Find(t.Context(), "latest")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if fsys, err = r.FS(t.Context(), &c.Volumes[0]); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := fsys.Within(ctx).Open("shelf-001/bean-42"); !errors.Is(err, context.Canceled) {
+		t.Errorf("opening: %v", err)
+	}
+	if _, err := fs.ReadFile(fsys, "shelf-001/bean-42"); err != nil {
+		t.Errorf("for somebody else: %v", err)
 	}
 }
 

@@ -17,15 +17,19 @@ import (
 // VolumeFS gives the members of a volume as a file system.
 type VolumeFS struct {
 	tree   *tree
-	opened *Opened // for contents
+	opened *Opened         // for contents
+	ctx    context.Context // of contents
 }
 
 // NewFS gives a volume as a file system. Reading heeds ctx.
 func (r *Giver) NewFS(ctx context.Context, v *ledger.Volume) (*VolumeFS, error) {
-	f := &VolumeFS{&tree{r: r, v: v, ctx: ctx}, &Opened{r: r, v: v}}
+	f := &VolumeFS{&tree{r: r, v: v, ctx: ctx}, &Opened{r: r, v: v}, ctx}
 	_, err := f.tree.finder()
 	return f, r.OrMoved(ctx, v, err)
 }
+
+// Within gives the same file system, whose contents are read while another context is not done.
+func (f *VolumeFS) Within(ctx context.Context) *VolumeFS { return &VolumeFS{f.tree, f.opened, ctx} }
 
 // mostLinks is how many links are followed: as many as Linux follows (path_resolution(7)).
 const mostLinks = 40
@@ -200,9 +204,9 @@ func (f *VolumeFS) Open(name string) (fs.File, error) {
 	case n.Type != tarstream.File:
 		return &openNode{name: name, info: i}, nil
 	}
-	file, err := f.opened.openFile(f.tree.ctx, &n.listedMember)
+	file, err := f.opened.openFile(f.ctx, &n.listedMember)
 	if err != nil {
-		return nil, &fs.PathError{Op: "open", Path: name, Err: f.tree.r.OrMoved(f.tree.ctx, f.tree.v, err)}
+		return nil, &fs.PathError{Op: "open", Path: name, Err: f.tree.r.OrMoved(f.ctx, f.tree.v, err)}
 	}
 	return &openFile{file, i}, nil
 }
