@@ -59,7 +59,7 @@ func (s *Server) find(w *answer, r *http.Request) error {
 		}
 	}
 	slices.Sort(v.Names)
-	v.Unread = damageOf(l)
+	v.Unread = l.warnings()
 	wanted, err := patternOf(v.Pattern)
 	status := http.StatusOK
 	switch {

@@ -207,6 +207,33 @@ func TestDamaged(t *testing.T) {
 	}
 }
 
+// TestMissingIsTold: who looks at the list, or finds, sees that a capture is gone that others name.
+func TestMissingIsTold(t *testing.T) {
+	w := newWorld(t)
+	w.capture("4.3.0", w.stream)
+	w.server.library.forget()
+	if _, _, body := w.get("/"); strings.Contains(body, "missing") {
+		t.Errorf("something is missing: %s", body)
+	}
+	all, err := w.disk.List(t.Context(), "captures")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, o := range all {
+		if strings.HasPrefix(o.Name, "captures/"+w.was.ID) {
+			if err := w.disk.Remove(t.Context(), o.Name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	w.server.library.forget()
+	for _, path := range []string{"/", "/find?q=x"} {
+		if status, _, body := w.get(path); status != 200 || !strings.Contains(body, "1 capture that was here is missing, or exchanged for others: "+w.was.ID) {
+			t.Errorf("%s: %d: %s", path, status, body)
+		}
+	}
+}
+
 // TestFileName: names of downloads lead nowhere, and show as what they are.
 func TestFileName(t *testing.T) {
 	for in, want := range map[string]string{
