@@ -110,13 +110,7 @@ func (s *Server) failed(err error) {
 
 // Run serves until ctx is done, which is no error. Answers that go out then are broken off.
 func (s *Server) Run(ctx context.Context) error {
-	server := &http.Server{
-		Handler: s.handler, MaxHeaderBytes: mostHeaders,
-		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, IdleTimeout: idleTime,
-		ErrorLog:    log.New(io.Discard, "", 0), // of clients that went away, and what they sent
-		BaseContext: func(net.Listener) context.Context { return ctx },
-		ConnContext: s.places.with, ConnState: s.places.state,
-	}
+	server := s.http(ctx)
 	ended := make(chan error, 1)
 	go func() { ended <- server.Serve(s.at) }()
 	select {
@@ -133,6 +127,17 @@ func (s *Server) Run(ctx context.Context) error {
 		return err
 	}
 	return nil
+}
+
+// http is what answers requests, within the limits.
+func (s *Server) http(ctx context.Context) *http.Server {
+	return &http.Server{
+		Handler: s.handler, MaxHeaderBytes: mostHeaders,
+		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, IdleTimeout: idleTime,
+		ErrorLog:    log.New(io.Discard, "", 0), // of clients that went away, and what they sent
+		BaseContext: func(net.Listener) context.Context { return ctx },
+		ConnContext: s.places.with, ConnState: s.places.state,
+	}
 }
 
 func (s *Server) routes() http.Handler {
