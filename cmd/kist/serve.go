@@ -86,14 +86,9 @@ func (a *app) serve(c *cli.Context) error {
 	}
 	o := serve.Options{
 		Repository: r.Repository, Title: paths.Absolute(path), Names: namesOf(c.String("listen"), own, certificate), Secure: certificate != nil,
-		Costs: func(ctx context.Context) (*page.Report, error) { return a.costsNow(ctx, r, path) },
-		Entered: func(from, address string) {
-			a.Say("Somebody came in from %s. For another browser:", screen.Line(from))
-			if !a.JSON {
-				a.Printf("%s\n", address)
-			}
-		},
-		Failed: func(err error) { a.Warn("an answer was broken off: %s", screen.Text(err.Error())) },
+		Costs:   func(ctx context.Context) (*page.Report, error) { return a.costsNow(ctx, r, path) },
+		Entered: a.entered,
+		Failed:  func(err error) { a.Warn("an answer was broken off: %s", screen.Text(err.Error())) },
 	}
 	if certificate != nil {
 		l = tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{*certificate}, MinVersion: tls.VersionTLS12, NextProtos: []string{"http/1.1"}})
@@ -143,6 +138,12 @@ func certificateOf(c *cli.Context) (*tls.Certificate, error) {
 	key := file
 	if c.IsSet("certificate-key") {
 		key = c.String("certificate-key")
+	}
+	for _, path := range []string{file, key} {
+		// A pipe would be waited for, by which an interrupt does nothing.
+		if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
+			return nil, fmt.Errorf("the certificate: %s is no file", screen.Line(path))
+		}
 	}
 	pair, err := tls.LoadX509KeyPair(file, key)
 	if errors.Is(err, os.ErrNotExist) {
@@ -194,6 +195,24 @@ func (a *app) printServed(s *serve.Server) error {
 	a.Printf("%s\n", s.Address())
 	a.Say("For file managers:")
 	return a.Table([]string{s.Folders() + "\tuser " + serve.User + "\tpassword " + s.Password()})
+}
+
+// nextJSON is what scripts get whenever somebody came in.
+type nextJSON struct {
+	Address string `json:"address"` // for another browser, once
+	From    string `json:"from"`    // who came in
+}
+
+// entered tells that somebody came in, and gives the address for another browser.
+func (a *app) entered(from, address string) {
+	a.Say("Somebody came in from %s. For another browser:", screen.Line(from))
+	if !a.JSON {
+		a.Printf("%s\n", address)
+		return
+	}
+	if err := a.PrintJSON(nextJSON{address, from}); err != nil {
+		a.Warn("the next address could not be printed: %s", screen.Text(err.Error()))
+	}
 }
 
 // costsNow gives the page of costs as things are now.

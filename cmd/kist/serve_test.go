@@ -27,7 +27,7 @@ import (
 // serving is a run of serve.
 type serving struct {
 	said servedJSON
-	more *json.Decoder // what it prints then
+	more chan nextJSON // what it prints then
 	end  func() (told string)
 }
 
@@ -45,7 +45,8 @@ func startServing(t *testing.T, env map[string]string, args ...string) *serving 
 		ended <- status
 		close(ended)
 	}()
-	s := &serving{more: json.NewDecoder(out)}
+	s := &serving{more: make(chan nextJSON, 16)}
+	lines := json.NewDecoder(out)
 	s.end = func() string {
 		end()
 		out.Close()
@@ -55,11 +56,17 @@ func startServing(t *testing.T, env map[string]string, args ...string) *serving 
 		return stderr.String()
 	}
 	t.Cleanup(func() { s.end() })
-	if err := s.more.Decode(&s.said); err != nil {
+	if err := lines.Decode(&s.said); err != nil {
 		end()
 		<-ended
 		t.Fatalf("%v: %s", err, &stderr)
 	}
+	go func() {
+		defer close(s.more)
+		for next := (nextJSON{}); lines.Decode(&next) == nil; next = (nextJSON{}) {
+			s.more <- next
+		}
+	}()
 	return s
 }
 
@@ -76,6 +83,24 @@ func emptyRepository(t *testing.T) map[string]string {
 		t.Fatalf("setup: status %d: %s", status, &stderr)
 	}
 	return env
+}
+
+// TestServeNextAddress: whenever somebody came in, a script gets the address for another one.
+func TestServeNextAddress(t *testing.T) {
+	s := startServing(t, emptyRepository(t))
+	address := s.said.Address
+	for range 2 {
+		answer, err := http.Get(address)
+		if err != nil {
+			t.Fatal(err)
+		}
+		answer.Body.Close()
+		next := <-s.more
+		if answer.StatusCode != http.StatusOK || next.Address == address || !strings.HasPrefix(next.From, "127.0.0.1:") {
+			t.Errorf("%d, %+v", answer.StatusCode, next)
+		}
+		address = next.Address
+	}
 }
 
 // certificateIn writes a certificate for a name, and its key, into one file.

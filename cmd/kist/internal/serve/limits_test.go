@@ -68,6 +68,23 @@ func TestViewLimits(t *testing.T) {
 	if v := newFoundView(found); len(v.Versions) != versionsAtOnce || v.More != 2 {
 		t.Errorf("%d versions, and %d more", len(v.Versions), v.More)
 	}
+	of = []*store.Capture{{ID: "a"}, {ID: "b"}, {ID: "c", Retired: &store.Retirement{}}}
+	found.Versions = []store.MemberVersion{{Member: &store.Member{}, Captures: of}, {Member: &store.Member{}, Captures: of[2:]}}
+	if v := newFoundView(found); v.Versions[1].Newest.ID != "b" || v.Versions[0].Newest.ID != "c" {
+		t.Errorf("the newest are %s and %s: one that stays, where there is any", v.Versions[1].Newest.ID, v.Versions[0].Newest.ID)
+	}
+	var unified strings.Builder
+	unified.WriteString("@@ -1,4000 +1,4000 @@\n")
+	for range 4000 {
+		unified.WriteString("-bean\n")
+	}
+	for range 4000 {
+		unified.WriteString("+rye\n")
+	}
+	text := &textView{}
+	if text.add(unified.String()); text.Added != 4000 || text.Removed != 4000 || text.More != 8000-linesAtOnce {
+		t.Errorf("%d lines came, %d went, %d are not shown", text.Added, text.Removed, text.More)
+	}
 	for text, want := range map[string]int{"": 0, "x": 0, "-1": 0, "3": 3, "11": 10, "99999999999999999999": 0} {
 		if got := number(text, 10); got != want {
 			t.Errorf("%q: %d", text, got)
