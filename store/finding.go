@@ -33,6 +33,16 @@ type MemberVersion struct {
 	Harmed error
 }
 
+// Newest gives the newest of Captures that is not retired, or else the newest.
+func (v *MemberVersion) Newest() *Capture {
+	for _, c := range slices.Backward(v.Captures) {
+		if c.Retired == nil {
+			return c
+		}
+	}
+	return v.Captures[len(v.Captures)-1]
+}
+
 // FindOptions say where members are looked for.
 type FindOptions struct {
 	Volume string // only in volumes of that name; "": in all

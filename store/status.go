@@ -87,7 +87,7 @@ func (r *Repository) Status(ctx context.Context, o StatusOptions) (s *Status, er
 	if l.Damage != nil {
 		s.Unread = l.Damage.Captures
 	}
-	if err := r.findMissing(ctx, s, l); err != nil {
+	if s.Missing, err = r.missing(ctx, l); err != nil {
 		return nil, err
 	}
 	asked := slices.DeleteFunc(slices.Clone(l.Captures), func(c *Capture) bool {
@@ -197,37 +197,53 @@ func newServiceStatus(group []*Capture, now time.Time) (s ServiceStatus) {
 	return s
 }
 
-// findMissing finds captures that are missed.
-func (r *Repository) findMissing(ctx context.Context, s *Status, l *Listing) error {
+// Missing gives the ids of captures that are missed, as Status has them: they vanished or were exchanged. l is what is
+// there; nil: it is listed. It reads marks, and index files only where l is nil.
+func (r *Repository) Missing(ctx context.Context, l *Listing) (ids []string, err error) {
+	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return nil, err
+	}
+	if l == nil {
+		if l, err = r.List(ctx); err != nil {
+			return nil, err
+		}
+	}
+	return r.missing(ctx, l)
+}
+
+// missing finds captures that are missed.
+func (r *Repository) missing(ctx context.Context, l *Listing) ([]string, error) {
 	files, err := r.vault.Storage().List(ctx, names.Captures)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	// Behind the list of files: what went before that is named by now.
 	going, err := r.ledger.ReadBatches(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	standing, err := r.ledger.ReadStanding(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	gone := going.Departures()
 	vanished, err := r.ledger.Vanished(ctx, latestOf(l.Captures), files, gone)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	marked, _, err := r.ledger.Marked(ctx, standing, files, gone)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	lapses, _ := r.ledger.Lapses(files, inner(l.Captures), gone)
 	missing := append(lapses.All(), slices.Collect(maps.Keys(r.ledger.Exchanged(inner(l.Captures), gone)))...)
 	missing = slices.AppendSeq(missing, maps.Keys(vanished))
 	missing = slices.AppendSeq(missing, maps.Keys(marked))
 	slices.Sort(missing)
-	s.Missing = slices.DeleteFunc(slices.Compact(missing), func(id string) bool { return slices.Contains(s.Unread, id) })
-	return nil
+	return slices.DeleteFunc(slices.Compact(missing), func(id string) bool {
+		return l.Damage != nil && slices.Contains(l.Damage.Captures, id)
+	}), nil
 }
 
 // latestOf gives the capture of each name and host that was written last.

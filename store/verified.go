@@ -110,7 +110,7 @@ func (r *Repository) beginKeeping(ctx context.Context, o VerifyOptions) (*keepin
 func (k *keeping) keep(ctx context.Context, r *Repository, found *Report) {
 	now := time.Now()
 	record := &format.VerificationRecord{
-		Ended: now.UTC().Truncate(time.Millisecond), Host: k.o.Host, Extent: format.ExtentListed, Some: len(k.o.Captures) > 0,
+		Ended: now.UTC(), Host: k.o.Host, Extent: format.ExtentListed, Some: len(k.o.Captures) > 0,
 		Captures: uint64(found.Captures), Damaged: uint64(len(found.Damage)), Read: uint64(found.Checked),
 		Took: uint64(max(now.Sub(k.began), 0).Milliseconds()),
 	}

@@ -15,8 +15,8 @@ import (
 // It shows what restoring into a folder would make. Of several members with one path the last one counts. A hard
 // link is the file that it is another name of. Folders that are no members, and only above some, are
 // there with mode 0755 and no time. What lies below a member that is no folder, or leads out of the
-// volume, is not there. Open, Stat and ReadDir follow symbolic links, at most 40, also on the way; a link
-// that is absolute or leads out of the volume leads to nothing ([fs.ErrNotExist]). A volume that is no tar
+// volume, is not there. Open, Stat and ReadDir follow symbolic links, also on the way: at most 40, whose targets have at
+// most 2048 parts in all; with more they fail ([fs.ErrInvalid]). A link that is absolute or leads out of the volume leads to nothing ([fs.ErrNotExist]). A volume that is no tar
 // stream has one file, by the path of its source.
 //
 // Files are also [io.ReaderAt] and [io.Seeker], and folders [fs.ReadDirFile]. The Sys of an [fs.FileInfo] is
@@ -60,6 +60,10 @@ func (r *Repository) FS(ctx context.Context, v *Volume) (_ *VolumeFS, err error)
 	}
 	return &VolumeFS{f}, nil
 }
+
+// Within gives the same file system, with all that it keeps, for one use: files that are opened by it are read only while
+// ctx is not done, and opening them ends then, too. What finds members heeds the context of [Repository.FS] alone.
+func (f *VolumeFS) Within(ctx context.Context) *VolumeFS { return &VolumeFS{f.fs.Within(ctx)} }
 
 // Open implements [fs.FS].
 func (f *VolumeFS) Open(name string) (fs.File, error) { return f.fs.Open(name) }

@@ -2,11 +2,13 @@ package store_test
 
 import (
 	"archive/tar"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
 	"reflect"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"testing/fstest"
@@ -216,6 +218,25 @@ func TestFSLinks(t *testing.T) {
 	}
 }
 
+// TestFSLongWay: links whose targets are long are followed as far as the longest path of Linux goes (PATH_MAX: 4096
+// bytes, and so 2048 parts; limits.h), and no further.
+func TestFSLongWay(t *testing.T) {
+	f := newFixture(t)
+	there := func(n int, end string) string { return strings.Repeat("d/../", n/2) + end } // of n+1 parts
+	fsys := f.volumeFS(f.capture(tarOf(t,
+		file{name: "end", content: []byte("one")}, file{name: "d/", hdr: func(h *tar.Header) { h.Typeflag = tar.TypeDir }},
+		file{name: "longest", hdr: symlinkTo("./" + there(2046, "end"))},
+		file{name: "longer", hdr: symlinkTo(there(2048, "end"))},
+		file{name: "half", hdr: symlinkTo(there(1022, "end"))}, file{name: "whole", hdr: symlinkTo("./" + there(1022, "half"))},
+		file{name: "more", hdr: symlinkTo("./././" + there(1022, "half"))},
+	)))
+	for name, want := range map[string]error{"half": nil, "longest": nil, "whole": nil, "longer": fs.ErrInvalid, "more": fs.ErrInvalid} {
+		if _, err := fsys.Stat(name); !errors.Is(err, want) {
+			t.Errorf("%s: %v, want %v", name, err, want)
+		}
+	}
+}
+
 // checkTop looks at what the volume's own folder holds.
 func checkTop(t *testing.T, fsys *store.VolumeFS) {
 	t.Helper()
@@ -302,6 +323,37 @@ func TestFSOfAClosedRepository(t *testing.T) {
 		if err := use(); !errors.Is(err, store.ErrClosed) {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// TestFSWithin: contents are read for as long as somebody waits for them, and by others afterwards.
+func TestFSWithin(t *testing.T) {
+	f := newFixture(t)
+	fsys := f.volumeFS(f.capture(shelves(t, 300, false)))
+	ctx, leave := context.WithCancel(t.Context())
+	within := fsys.Within(ctx)
+	opened, err := within.Open("shelf-001/bean-42")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer opened.Close()
+	leave()
+	if _, err := opened.Read(make([]byte, 1)); !errors.Is(err, context.Canceled) {
+		t.Errorf("reading on: %v", err)
+	}
+	_, r := f.beside() // which has proved nothing yet
+	c, err := r.Find(t.Context(), "latest")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if fsys, err = r.FS(t.Context(), &c.Volumes[0]); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := fsys.Within(ctx).Open("shelf-001/bean-42"); !errors.Is(err, context.Canceled) {
+		t.Errorf("opening: %v", err)
+	}
+	if _, err := fs.ReadFile(fsys, "shelf-001/bean-42"); err != nil {
+		t.Errorf("for somebody else: %v", err)
 	}
 }
 

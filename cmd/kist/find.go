@@ -157,7 +157,7 @@ type foundVersionJSON struct {
 func newFoundJSON(m store.FoundMember) foundJSON {
 	j := foundJSON{Name: m.Name, Host: m.Host, Volume: m.Volume, Path: m.Path, PathBytes: members.RawName(m.Path)}
 	for _, v := range m.Versions {
-		version := foundVersionJSON{Member: members.NewJSON(v.Member), Size: v.Size, Newest: newestOf(v.Captures).ID}
+		version := foundVersionJSON{Member: members.NewJSON(v.Member), Size: v.Size, Newest: v.Newest().ID}
 		for _, c := range v.Captures {
 			version.Captures = append(version.Captures, c.ID)
 		}
@@ -167,16 +167,6 @@ func newFoundJSON(m store.FoundMember) foundJSON {
 		j.Versions = append(j.Versions, version)
 	}
 	return j
-}
-
-// newestOf gives the newest capture that is not retired, or else the newest.
-func newestOf(captures []*store.Capture) *store.Capture {
-	for _, c := range slices.Backward(captures) {
-		if c.Retired == nil {
-			return c
-		}
-	}
-	return captures[len(captures)-1]
 }
 
 func (a *app) printFound(found *store.Findings) error {
@@ -210,7 +200,7 @@ func onHost(host string) string {
 
 // versionLine has 80 columns at most, but for remarks and where a link leads.
 func versionLine(v store.MemberVersion) string {
-	newest := newestOf(v.Captures)
+	newest := v.Newest()
 	line := fmt.Sprintf("%s  %s  %s  in %d", screen.SizeCell(uint64(v.Size)), screen.LocalTime(v.Member.Modified), newest.ID, len(v.Captures))
 	if len(v.Captures) > 1 {
 		line += " since " + v.Captures[0].Taken.Local().Format("2006-01-02")

@@ -58,10 +58,11 @@ func (a *app) serve(c *cli.Context) error {
 	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
-	own, err := checkServe(c)
+	at, err := checkServe(c)
 	if err != nil {
 		return err
 	}
+	own := onlyHere(at)
 	certificate, err := certificateOf(c)
 	if err != nil {
 		return err
@@ -71,8 +72,8 @@ func (a *app) serve(c *cli.Context) error {
 		return err
 	}
 	defer r.Close()
-	l, err := net.Listen("tcp", c.String("listen"))
-	if err != nil {
+	var l net.Listener
+	if l, err = net.ListenTCP("tcp", at); err != nil { // not by the name again, which may lead elsewhere by now
 		return fmt.Errorf("can't serve on %s: %w", screen.Line(c.String("listen")), err)
 	}
 	defer l.Close()
@@ -85,14 +86,9 @@ func (a *app) serve(c *cli.Context) error {
 	}
 	o := serve.Options{
 		Repository: r.Repository, Title: paths.Absolute(path), Names: namesOf(c.String("listen"), own, certificate), Secure: certificate != nil,
-		Costs: func(ctx context.Context) (*page.Report, error) { return a.costsNow(ctx, r, path) },
-		Entered: func(from, address string) {
-			a.Say("Somebody came in from %s. For another browser:", screen.Line(from))
-			if !a.JSON {
-				a.Printf("%s\n", address)
-			}
-		},
-		Failed: func(err error) { a.Warn("an answer was broken off: %s", screen.Text(err.Error())) },
+		Costs:   func(ctx context.Context) (*page.Report, error) { return a.costsNow(ctx, r, path) },
+		Entered: a.entered,
+		Failed:  func(err error) { a.Warn("an answer was broken off: %s", screen.Text(err.Error())) },
 	}
 	if certificate != nil {
 		l = tls.NewListener(l, &tls.Config{Certificates: []tls.Certificate{*certificate}, MinVersion: tls.VersionTLS12, NextProtos: []string{"http/1.1"}})
@@ -104,24 +100,26 @@ func (a *app) serve(c *cli.Context) error {
 	return s.Run(c.Context)
 }
 
-// checkServe tells whether only this machine is served, and refuses to serve others unencrypted unasked.
-func checkServe(c *cli.Context) (own bool, err error) {
+// checkServe gives the address that is served, and refuses to serve other machines unencrypted unasked.
+func checkServe(c *cli.Context) (*net.TCPAddr, error) {
 	listen := c.String("listen")
 	at, err := net.ResolveTCPAddr("tcp", listen)
 	if err != nil {
-		return false, usagef("serve: --listen %q is no HOST:PORT of this machine: %s", listen, screen.Line(err.Error()))
+		return nil, usagef("serve: --listen %q is no HOST:PORT of this machine: %s", listen, screen.Line(err.Error()))
 	}
-	own = at.IP != nil && at.IP.IsLoopback()
 	switch {
 	case c.IsSet("certificate-key") && !c.IsSet("certificate"):
-		return false, usagef("serve: --certificate-key goes with --certificate")
+		return nil, usagef("serve: --certificate-key goes with --certificate")
 	case c.IsSet("accept-plain") && c.IsSet("certificate"):
-		return false, usagef("serve: --accept-plain and --certificate are both given")
-	case !own && !c.IsSet("certificate") && !c.Bool("accept-plain"):
-		return false, usagef("serve: other machines reach %s, and anybody on the way could read what is served: give --certificate, or serve 127.0.0.1 and tunnel to it with ssh -L; --accept-plain serves all the same", listen)
+		return nil, usagef("serve: --accept-plain and --certificate are both given")
+	case !onlyHere(at) && !c.IsSet("certificate") && !c.Bool("accept-plain"):
+		return nil, usagef("serve: other machines reach %s, and anybody on the way could read what is served: give --certificate, or serve 127.0.0.1 and tunnel to it with ssh -L; --accept-plain serves all the same", listen)
 	}
-	return own, nil
+	return at, nil
 }
+
+// onlyHere tells whether only this machine reaches an address.
+func onlyHere(at *net.TCPAddr) bool { return at.IP != nil && at.IP.IsLoopback() }
 
 func (a *app) warnOfOthers(encrypted bool) {
 	text := "other machines can reach this address: whoever has what is printed reads all captures"
@@ -140,6 +138,12 @@ func certificateOf(c *cli.Context) (*tls.Certificate, error) {
 	key := file
 	if c.IsSet("certificate-key") {
 		key = c.String("certificate-key")
+	}
+	for _, path := range []string{file, key} {
+		// A pipe would be waited for, by which an interrupt does nothing.
+		if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
+			return nil, fmt.Errorf("the certificate: %s is no file", screen.Line(path))
+		}
 	}
 	pair, err := tls.LoadX509KeyPair(file, key)
 	if errors.Is(err, os.ErrNotExist) {
@@ -191,6 +195,24 @@ func (a *app) printServed(s *serve.Server) error {
 	a.Printf("%s\n", s.Address())
 	a.Say("For file managers:")
 	return a.Table([]string{s.Folders() + "\tuser " + serve.User + "\tpassword " + s.Password()})
+}
+
+// nextJSON is what scripts get whenever somebody came in.
+type nextJSON struct {
+	Address string `json:"address"` // for another browser, once
+	From    string `json:"from"`    // who came in
+}
+
+// entered tells that somebody came in, and gives the address for another browser.
+func (a *app) entered(from, address string) {
+	a.Say("Somebody came in from %s. For another browser:", screen.Line(from))
+	if !a.JSON {
+		a.Printf("%s\n", address)
+		return
+	}
+	if err := a.PrintJSON(nextJSON{address, from}); err != nil {
+		a.Warn("the next address could not be printed: %s", screen.Text(err.Error()))
+	}
 }
 
 // costsNow gives the page of costs as things are now.

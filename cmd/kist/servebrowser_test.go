@@ -2,10 +2,7 @@ package main
 
 import (
 	"bytes"
-	"context"
-	"encoding/json"
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -57,24 +54,7 @@ func served(t *testing.T) (address, first, last string) {
 	write("config/seedbank.toml", "# beds\nbean = 2\nbarley = 2\nrye = 1\n")
 	last = run("capture", "--name", "seedbank", "--version", "4.2.0", "--host", "hazel", "--taken", "2026-03-14 02:03", beds)
 
-	ctx, end := context.WithCancel(t.Context())
-	out, stdout := io.Pipe()
-	var stderr bytes.Buffer
-	a := newApp(strings.NewReader(""), stdout, &stderr, func(key string) string { return env[key] })
-	ended := make(chan int, 1)
-	go func() { ended <- a.run(ctx, []string{"serve", "--json"}); stdout.Close() }()
-	t.Cleanup(func() {
-		end()
-		if status := <-ended; status != statusDone {
-			t.Errorf("serve: status %d: %s", status, &stderr)
-		}
-	})
-	var said servedJSON
-	if err := json.NewDecoder(out).Decode(&said); err != nil {
-		t.Fatal(err)
-	}
-	go io.Copy(io.Discard, out)
-	return said.Address, first, last
+	return startServing(t, env).said.Address, first, last
 }
 
 // TestServeInBrowser clicks through all pages: nothing of what members hold is run, and a screen of any kind shows them.
@@ -164,6 +144,23 @@ func TestServeInBrowser(t *testing.T) {
 	}
 	b.Open(base + "/member?nothing")
 	if title := browsertest.Evaluate[string](b, "document.title"); title != "Not there · kist" {
+		t.Errorf("%q", title)
+	}
+}
+
+// TestTokenInBrowser: somebody who types the token comes in.
+func TestTokenInBrowser(t *testing.T) {
+	b := browsertest.Start(t)
+	s := startServing(t, emptyRepository(t))
+	base, token, _ := strings.Cut(s.said.Address, "/enter?token=")
+	b.Open(base + "/")
+	if title := browsertest.Evaluate[string](b, "document.title"); title != "Not this way · kist" {
+		t.Fatalf("%q", title)
+	}
+	browsertest.Evaluate[bool](b, fmt.Sprintf(`(document.querySelector("#token").value = %q) !== ""`, token))
+	b.Follow("Enter")
+	b.Open(base + "/")
+	if title := browsertest.Evaluate[string](b, "document.title"); title != "Captures · kist" {
 		t.Errorf("%q", title)
 	}
 }

@@ -17,18 +17,26 @@ import (
 // VolumeFS gives the members of a volume as a file system.
 type VolumeFS struct {
 	tree   *tree
-	opened *Opened // for contents
+	opened *Opened         // for contents
+	ctx    context.Context // of contents
 }
 
 // NewFS gives a volume as a file system. Reading heeds ctx.
 func (r *Giver) NewFS(ctx context.Context, v *ledger.Volume) (*VolumeFS, error) {
-	f := &VolumeFS{&tree{r: r, v: v, ctx: ctx}, &Opened{r: r, v: v}}
+	f := &VolumeFS{&tree{r: r, v: v, ctx: ctx}, &Opened{r: r, v: v}, ctx}
 	_, err := f.tree.finder()
 	return f, r.OrMoved(ctx, v, err)
 }
 
+// Within gives the same file system, whose contents are read while another context is not done.
+func (f *VolumeFS) Within(ctx context.Context) *VolumeFS { return &VolumeFS{f.tree, f.opened, ctx} }
+
 // mostLinks is how many links are followed: as many as Linux follows (path_resolution(7)).
 const mostLinks = 40
+
+// mostWalked is how many parts of paths the links on one way have in all: as many as the longest path of
+// Linux has (PATH_MAX, 4096 bytes). Without it forty short links have a hundred thousand.
+const mostWalked = 2048
 
 // node is what a path leads to.
 type node struct {
@@ -64,7 +72,8 @@ func (f *VolumeFS) resolve(name string, follow bool) (*node, error) {
 	}
 	at, err := f.at("")
 	rest := strings.Split(name, "/")
-	for links := 0; err == nil && len(rest) > 0; {
+	links, walked := 0, 0
+	for err == nil && len(rest) > 0 {
 		next := rest[0]
 		rest = rest[1:]
 		if !at.mode().IsDir() {
@@ -94,7 +103,11 @@ func (f *VolumeFS) resolve(name string, follow bool) (*node, error) {
 		if n.Link == "" || strings.HasPrefix(n.Link, "/") {
 			return nil, errLeadsOut
 		}
-		rest = append(strings.Split(n.Link, "/"), rest...)
+		way := strings.Split(n.Link, "/")
+		if walked += len(way); walked > mostWalked {
+			return nil, fmt.Errorf("%w: the links on the way have more than %d parts", fs.ErrInvalid, mostWalked)
+		}
+		rest = append(way, rest...)
 	}
 	return at, err
 }
@@ -191,9 +204,9 @@ func (f *VolumeFS) Open(name string) (fs.File, error) {
 	case n.Type != tarstream.File:
 		return &openNode{name: name, info: i}, nil
 	}
-	file, err := f.opened.openFile(f.tree.ctx, &n.listedMember)
+	file, err := f.opened.openFile(f.ctx, &n.listedMember)
 	if err != nil {
-		return nil, &fs.PathError{Op: "open", Path: name, Err: f.tree.r.OrMoved(f.tree.ctx, f.tree.v, err)}
+		return nil, &fs.PathError{Op: "open", Path: name, Err: f.tree.r.OrMoved(f.ctx, f.tree.v, err)}
 	}
 	return &openFile{file, i}, nil
 }

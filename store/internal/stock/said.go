@@ -93,21 +93,33 @@ func (r *Stock) Fits(ctx context.Context, recipe *format.Recipe, runs fetch.Runs
 		if chunks += run.Len(); chunks > recipe.Chunks {
 			return false, nil
 		}
-		for i := range run.Times {
-			if i%(1<<16) == 0 && ctx.Err() != nil {
-				return false, context.Cause(ctx)
-			}
-			for n := range run.Count {
-				id, length, ok := of(run.Slab, run.First+n)
-				if !ok {
-					return false, nil
-				}
-				digest.Add(id, int(length))
-				bytes += uint64(length)
-			}
+		ok, err := addSaid(ctx, digest, run, of, &bytes)
+		if err != nil || !ok {
+			return false, err
 		}
 	}
 	return chunks == recipe.Chunks && bytes == recipe.Bytes && digest.Sum() == recipe.Digest, nil
+}
+
+// addStep is how many chunks are hashed between two looks at the context: some milliseconds of work.
+const addStep = 1 << 18
+
+// addSaid adds a run to a digest, by what of says. A chunk that comes again is asked for once: a file of zeros has millions.
+func addSaid(ctx context.Context, digest *crypt.DigestHasher, run format.Run, of ChunkOf, bytes *uint64) (bool, error) {
+	for n := range run.Count {
+		id, length, ok := of(run.Slab, run.First+n)
+		if !ok {
+			return false, nil
+		}
+		for left := uint64(run.Times); left > 0; left -= min(left, addStep) {
+			if ctx.Err() != nil {
+				return false, context.Cause(ctx)
+			}
+			digest.AddTimes(id, int(length), min(left, addStep))
+			*bytes += uint64(length) * min(left, addStep)
+		}
+	}
+	return true, nil
 }
 
 // ErrDenied is returned for a chunk that is to be moved and is not what tables say: what

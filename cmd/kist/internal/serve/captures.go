@@ -4,7 +4,9 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -28,7 +30,7 @@ func (s *Server) captures(w *answer, r *http.Request) error {
 		return err
 	}
 	q := r.URL.Query()
-	v := &capturesView{Name: nameOf(q), Retired: q.Get("retired") != "", Damage: damageOf(l)}
+	v := &capturesView{Name: nameOf(q), Retired: q.Get("retired") != "", Damage: l.warnings()}
 	for _, c := range l.Captures {
 		if !slices.Contains(v.Names, c.Name) {
 			v.Names = append(v.Names, c.Name)
@@ -50,12 +52,22 @@ func (s *Server) captures(w *answer, r *http.Request) error {
 	return s.show(w, http.StatusOK, "captures", &frame{Title: "Captures", At: "captures", Body: v})
 }
 
-// damageOf says what is wrong with captures that can't be listed.
-func damageOf(l *store.Listing) (lines []string) {
-	if l.Damage == nil {
-		return nil
+// mostNamed is how many captures that are missed are named.
+const mostNamed = 20
+
+// warnings says what is wrong with captures that can't be listed, and which are not there any more.
+func (l *listing) warnings() (lines []string) {
+	if l.Damage != nil {
+		lines = append(lines, l.Damage.Error())
 	}
-	return []string{l.Damage.Error()}
+	if n := len(l.missing); n > 0 {
+		text := screen.Count(n, "capture that was here is", "captures that were here are") + " missing, or exchanged for others: " + strings.Join(l.missing[:min(n, mostNamed)], ", ")
+		if n > mostNamed {
+			text += ", …"
+		}
+		lines = append(lines, text+". kist verify tells more, and kist repair what can be done.")
+	}
+	return lines
 }
 
 // number gives a number of a request, from 0 to most.

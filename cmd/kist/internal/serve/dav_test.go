@@ -89,7 +89,7 @@ func TestFolders(t *testing.T) {
 	}
 	for name, content := range w.contents {
 		status, h, body := w.dav("GET", w.davPath(name), nil)
-		if status != 200 || body != content || h.Get("Content-Type") != "application/octet-stream" || h.Get("Content-Security-Policy") != dataPolicy {
+		if status != 200 || body != content || h.Get("Content-Type") != "application/octet-stream" || h.Get("Content-Security-Policy") != sentPolicy {
 			t.Errorf("%q: %d, %d bytes, %v", name, status, len(body), h)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io"
 	"io/fs"
+	"iter"
 	"os"
 	"path"
 	"strings"
@@ -177,11 +178,10 @@ func (t *davTree) listMembers(ctx context.Context, clean string, at ref) (all []
 	if err != nil {
 		return nil, err
 	}
-	entries, err := files.ReadDir(at.fsName())
-	if err != nil {
-		return nil, err
-	}
-	for _, e := range entries {
+	for e, err := range eachEntry(ctx, files, at) {
+		if err != nil {
+			return nil, err
+		}
 		info, err := e.Info()
 		if err == nil && e.Type() == fs.ModeSymlink {
 			info, err = files.Stat(path.Join(at.fsName(), e.Name()))
@@ -200,6 +200,35 @@ func (t *davTree) listMembers(ctx context.Context, clean string, at ref) (all []
 		all = append(all, i)
 	}
 	return all, nil
+}
+
+// readTogether is how many entries of a folder are read at a time.
+const readTogether = 500
+
+// eachEntry gives what a folder holds for as long as somebody waits for it: a client that has left needs no more of it.
+func eachEntry(ctx context.Context, files *store.VolumeFS, at ref) iter.Seq2[fs.DirEntry, error] {
+	return func(yield func(fs.DirEntry, error) bool) {
+		after := ""
+		for {
+			entries, err := files.ReadDirBehind(at.fsName(), after, readTogether)
+			for _, e := range entries {
+				if ctx.Err() != nil {
+					yield(nil, context.Cause(ctx))
+					return
+				}
+				if after = e.Name(); !yield(e, nil) {
+					return
+				}
+			}
+			if err != nil {
+				yield(nil, err)
+				return
+			}
+			if len(entries) < readTogether {
+				return
+			}
+		}
+	}
 }
 
 // OpenFile implements webdav.FileSystem: what is opened is asked for what is known of it, and folders for what they

@@ -59,7 +59,7 @@ func (s *Server) find(w *answer, r *http.Request) error {
 		}
 	}
 	slices.Sort(v.Names)
-	v.Unread = damageOf(l)
+	v.Unread = l.warnings()
 	wanted, err := patternOf(v.Pattern)
 	status := http.StatusOK
 	switch {
@@ -100,7 +100,7 @@ func newFoundView(m store.FoundMember) foundView {
 			f.More++
 			continue
 		}
-		newest := version.Captures[len(version.Captures)-1]
+		newest := version.Newest()
 		at := ref{newest.ID, m.Volume, store.CleanPath(version.Member.Path)}
 		link := at.Member()
 		if version.Member.Type == tarstream.Folder {

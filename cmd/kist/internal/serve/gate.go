@@ -110,13 +110,24 @@ func (g *gate) setCookie(w http.ResponseWriter, secret string) {
 }
 
 // withPassword lets file managers through, which know no cookies (RFC 7617).
-func (g *gate) withPassword(next http.Handler) http.Handler {
+func (s *Server) withPassword(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		user, password, ok := r.BasicAuth()
-		if right := same(password, g.password); !ok || !same(user, User) || !right {
+		if right := same(password, s.gate.password); !ok || !same(user, User) || !right {
 			w.Header().Set("WWW-Authenticate", `Basic realm="kist", charset="UTF-8"`)
 			http.Error(w, "The user is "+User+", and the password is the one that kist serve printed.", http.StatusUnauthorized)
 			return
+		}
+		s.places.keep(w, r)
+		next.ServeHTTP(w, r)
+	})
+}
+
+// keepingIn keeps the connections of those who were let in for what everybody gets.
+func (s *Server) keepingIn(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if s.gate.isIn(r) {
+			s.places.keep(w, r)
 		}
 		next.ServeHTTP(w, r)
 	})
@@ -129,6 +140,7 @@ func (s *Server) withSession(next http.Handler) http.Handler {
 			s.refuse(w, http.StatusForbidden, "")
 			return
 		}
+		s.places.keep(w, r)
 		next.ServeHTTP(w, r)
 	})
 }
@@ -146,13 +158,16 @@ func (s *Server) enter(w *answer, r *http.Request) error {
 		return nil
 	}
 	s.gate.setCookie(w, secret)
+	s.places.keep(w, r)
 	s.entered(r.RemoteAddr)
 	// A page of our own, since a browser keeps a strict cookie back where a redirection began elsewhere.
 	return s.show(w, http.StatusOK, "entered", &frame{Title: "Come in", Onward: "/"})
 }
 
-// refuse answers somebody who is not let in.
+// refuse answers somebody who is not let in, with a form for the token. Browsers send a form with the origin null, which
+// could be anybody's, from a page whose policy is no-referrer (Fetch Standard, "append a request Origin header").
 func (s *Server) refuse(w http.ResponseWriter, status int, text string) {
+	w.Header().Set("Referrer-Policy", "same-origin")
 	a := &answer{ResponseWriter: w}
 	if err := s.show(a, status, "refused", &frame{Title: "Not this way", Outside: true, Body: text}); err != nil {
 		panic(http.ErrAbortHandler)

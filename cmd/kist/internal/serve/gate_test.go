@@ -1,11 +1,23 @@
 package serve
 
 import (
+	"context"
+	"net"
 	"net/http"
+	"net/http/httptest"
+	"net/netip"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+)
+
+// What browsers are told of pages, and of what members hold (W3C, Content Security Policy Level 3: default-src 'none'
+// loads and runs nothing, frame-ancestors 'none' has no page of others show it, sandbox without a word allows nothing).
+// They stand here once more, so that whoever weakens one has to say so twice.
+const (
+	shownPolicy = "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+	sentPolicy  = "default-src 'none'; sandbox; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
 
 // TestWhoIsLetIn holds who gets an answer against requests as others make them.
@@ -84,13 +96,79 @@ func TestWhoIsLetIn(t *testing.T) {
 		if status != 200 && (strings.Contains(body, w.is.ID) || strings.Contains(body, "/mnt/share")) {
 			t.Errorf("%s: tells what there is: %s", c.what, body)
 		}
+		referrer := "no-referrer"
+		if status != 200 && strings.Contains(body, `name="token"`) {
+			referrer = "same-origin" // for the form
+		}
 		for name, want := range map[string]string{
-			"Content-Security-Policy": policy, "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer", "Cache-Control": "no-store",
+			"Content-Security-Policy": shownPolicy, "X-Content-Type-Options": "nosniff", "Referrer-Policy": referrer, "Cache-Control": "no-store",
 			"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin",
 		} {
 			if got := h.Values(name); !slices.Equal(got, []string{want}) {
 				t.Errorf("%s: %s: %q", c.what, name, got)
 			}
+		}
+	}
+}
+
+// TestFromHere tells pages of this server from others by what browsers say of them (W3C, Fetch Metadata Request Headers).
+func TestFromHere(t *testing.T) {
+	for _, c := range []struct {
+		method, path string
+		sites        []string
+		want         bool
+	}{
+		{"GET", "/", nil, true},
+		{"GET", "/", []string{"same-origin"}, true},
+		{"GET", "/", []string{"none"}, true},
+		{"GET", "/", []string{"cross-site"}, false},
+		{"GET", "/", []string{"same-origin", "cross-site"}, false},
+		{"GET", "/", []string{"same-origin", "same-origin"}, false},
+		{"GET", "/", []string{""}, false},
+		{"GET", "/enter?token=x", []string{"cross-site"}, true}, // a link
+		{"GET", "/enter?token=x", []string{"none", "cross-site"}, false},
+		{"GET", "/enter/x", []string{"cross-site"}, false},
+		{"POST", "/enter", []string{"same-origin"}, true},
+		{"POST", "/enter", []string{"cross-site"}, false},
+		{"POST", "/enter", []string{"same-site"}, false},
+		{"HEAD", "/enter", []string{"cross-site"}, false},
+	} {
+		r := httptest.NewRequest(c.method, c.path, nil)
+		r.Header["Sec-Fetch-Site"] = c.sites
+		if got := new(hosts).fromHere(r); got != c.want {
+			t.Errorf("%s %s from %q: %t", c.method, c.path, c.sites, got)
+		}
+	}
+}
+
+// TestFromHereOverTLS: pages that came encrypted are of another origin than those that did not (RFC 6454, 4).
+func TestFromHereOverTLS(t *testing.T) {
+	for origin, want := range map[string]bool{"https://example.com": true, "http://example.com": false} {
+		r := httptest.NewRequest("POST", "/enter", nil)
+		r.Header.Set("Origin", origin)
+		if got := (&hosts{secure: true}).fromHere(r); got != want {
+			t.Errorf("%s: %t", origin, got)
+		}
+	}
+}
+
+// TestOwnNames: localhost is this machine for who asks at its own address alone.
+func TestOwnNames(t *testing.T) {
+	h := &hosts{names: []string{"hazel.example.org"}}
+	for _, c := range []struct {
+		at, host string
+		want     bool
+	}{
+		{"127.0.0.1:8420", "localhost:8420", true}, {"[::1]:8420", "localhost", true}, {"192.0.2.1:8420", "localhost:8420", false},
+		{"192.0.2.1:8420", "192.0.2.1:8420", true}, {"192.0.2.1:8420", "192.0.2.2:8420", false}, {"[::ffff:192.0.2.1]:8420", "192.0.2.1", true},
+		{"192.0.2.1:8420", "hazel.example.org", true}, {"192.0.2.1:8420", "HAZEL.example.org:1", true}, {"192.0.2.1:8420", "example.org", false},
+		{"192.0.2.1:8420", "", false},
+	} {
+		r := httptest.NewRequest("GET", "/", nil)
+		r.Host = c.host
+		at := net.TCPAddrFromAddrPort(netip.MustParseAddrPort(c.at))
+		if got := h.own(r.WithContext(context.WithValue(t.Context(), http.LocalAddrContextKey, net.Addr(at)))); got != c.want {
+			t.Errorf("%s at %s: %t", c.host, c.at, got)
 		}
 	}
 }

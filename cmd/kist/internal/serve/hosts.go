@@ -10,7 +10,10 @@ import (
 )
 
 // hosts tells requests that were meant for this server from those that a page of somebody else's had a browser send.
-type hosts struct{ names []string }
+type hosts struct {
+	names  []string
+	secure bool // it is asked by TLS
+}
 
 // only refuses all requests but those for this server, from its own pages or from nobody's.
 func (h *hosts) only(next http.Handler, refuse func(w http.ResponseWriter, status int, text string)) http.Handler {
@@ -18,7 +21,7 @@ func (h *hosts) only(next http.Handler, refuse func(w http.ResponseWriter, statu
 		switch {
 		case !h.own(r):
 			refuse(w, http.StatusMisdirectedRequest, "This is not the server of that name. Use the address that kist printed.")
-		case !fromHere(r):
+		case !h.fromHere(r):
 			refuse(w, http.StatusForbidden, "A page of another place asked for this. Use the address that kist printed.")
 		default:
 			next.ServeHTTP(w, r)
@@ -51,17 +54,17 @@ func (h *hosts) own(r *http.Request) bool {
 // fromHere tells whether a request comes from a page of this server, or from no page: by what
 // browsers say of that (Fetch Standard; W3C, Fetch Metadata Request Headers). The first address may be followed
 // from anywhere: it has a token.
-func fromHere(r *http.Request) bool {
+func (h *hosts) fromHere(r *http.Request) bool {
 	scheme := "http"
-	if r.TLS != nil {
+	if h.secure {
 		scheme = "https"
 	}
 	if origin := r.Header.Values("Origin"); len(origin) > 1 || len(origin) == 1 && origin[0] != scheme+"://"+r.Host {
 		return false
 	}
-	switch r.Header.Get("Sec-Fetch-Site") {
-	case "", "same-origin", "none":
+	site := r.Header.Values("Sec-Fetch-Site")
+	if len(site) == 0 || len(site) == 1 && (site[0] == "same-origin" || site[0] == "none") {
 		return true
 	}
-	return r.URL.Path == "/enter" && r.Method == http.MethodGet
+	return len(site) == 1 && r.URL.Path == "/enter" && r.Method == http.MethodGet
 }

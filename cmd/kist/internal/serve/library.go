@@ -21,7 +21,7 @@ type library struct {
 	repository *store.Repository
 
 	mu     sync.Mutex
-	listed *store.Listing
+	listed *listing
 	at     time.Time
 	opened []*openedVolume // used last comes last
 }
@@ -33,19 +33,29 @@ type openedVolume struct {
 	fs              *store.VolumeFS
 }
 
+// listing is what captures there are, and which are missed.
+type listing struct {
+	*store.Listing
+	missing []string
+}
+
 // list gives the captures that there are.
-func (l *library) list(ctx context.Context) (*store.Listing, error) {
+func (l *library) list(ctx context.Context) (*listing, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.listed != nil && time.Since(l.at) < freshTime {
 		return l.listed, nil
 	}
-	listed, err := l.repository.List(ctx)
+	all, err := l.repository.List(ctx)
 	if err != nil {
 		return nil, err
 	}
-	l.listed, l.at = listed, time.Now()
-	return listed, nil
+	missing, err := l.repository.Missing(ctx, all)
+	if err != nil {
+		return nil, err
+	}
+	l.listed, l.at = &listing{all, missing}, time.Now()
+	return l.listed, nil
 }
 
 // capture gives the capture of an id.

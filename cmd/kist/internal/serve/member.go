@@ -38,7 +38,7 @@ func (s *Server) openContent(r *http.Request, at ref) (*content, error) {
 	if err != nil {
 		return nil, err
 	}
-	f, err := files.Open(at.fsName())
+	f, err := files.Within(r.Context()).Open(at.fsName())
 	if err != nil {
 		return nil, err
 	}

@@ -108,7 +108,7 @@ func TestDownloads(t *testing.T) {
 		if status != 200 || body != want {
 			t.Errorf("%q: %d, %d bytes, not %d", name, status, len(body), len(want))
 		}
-		if h.Get("Content-Type") != "application/octet-stream" || !strings.HasPrefix(h.Get("Content-Disposition"), "attachment; filename") || h.Get("Content-Security-Policy") != dataPolicy {
+		if h.Get("Content-Type") != "application/octet-stream" || !strings.HasPrefix(h.Get("Content-Disposition"), "attachment; filename") || h.Get("Content-Security-Policy") != sentPolicy {
 			t.Errorf("%q: %v", name, h)
 		}
 		if head, h, _ := w.do("HEAD", w.in(name).Download(), func(r *http.Request) { r.AddCookie(w.cookie()) }); head != 200 || h.Get("Content-Length") != fmt.Sprint(len(want)) {
@@ -123,7 +123,7 @@ func TestDownloads(t *testing.T) {
 		t.Errorf("a part: %d, %d bytes", status, len(body))
 	}
 	status, h, body := w.get(w.in("lot.png").Picture())
-	if status != 200 || body != w.contents["lot.png"] || h.Get("Content-Type") != "image/png" || h.Get("Content-Security-Policy") != dataPolicy {
+	if status != 200 || body != w.contents["lot.png"] || h.Get("Content-Type") != "image/png" || h.Get("Content-Security-Policy") != sentPolicy {
 		t.Errorf("the picture: %d, %v", status, h)
 	}
 }
@@ -179,9 +179,13 @@ func TestDamaged(t *testing.T) {
 		{"the end of a download", 9 << 19, "large.bin", ref.Download, 0},
 		{"the beginning of a volume", 200 << 10, "", ref.Tar, 500},
 		{"the end of a volume", 9 << 19, "", ref.Tar, 0},
+		{"the end of a folder", 9 << 19, "big", ref.Tar, 0},
 		{"a page", 200 << 10, "large.bin", func(r ref) string { return r.From("hex", 100<<10) }, 500},
 	} {
 		w := newWorld(t) // another one each time: it keeps what it read
+		if c.path == "big" {
+			w.is = w.capture("4.3.0", tarOf(t, map[string]string{"big/large.bin": noise(2, 5<<20)}))
+		}
 		w.disk.from.Store(c.from)
 		answer, err := w.browser.Get("http://" + w.addr + c.link(w.in(c.path)))
 		if err != nil {
@@ -200,6 +204,33 @@ func TestDamaged(t *testing.T) {
 			t.Errorf("%s: told: %v", c.what, w.failed)
 		}
 		w.mu.Unlock()
+	}
+}
+
+// TestMissingIsTold: who looks at the list, or finds, sees that a capture is gone that others name.
+func TestMissingIsTold(t *testing.T) {
+	w := newWorld(t)
+	w.capture("4.3.0", w.stream)
+	w.server.library.forget()
+	if _, _, body := w.get("/"); strings.Contains(body, "missing") {
+		t.Errorf("something is missing: %s", body)
+	}
+	all, err := w.disk.List(t.Context(), "captures")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, o := range all {
+		if strings.HasPrefix(o.Name, "captures/"+w.was.ID) {
+			if err := w.disk.Remove(t.Context(), o.Name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	w.server.library.forget()
+	for _, path := range []string{"/", "/find?q=x"} {
+		if status, _, body := w.get(path); status != 200 || !strings.Contains(body, "1 capture that was here is missing, or exchanged for others: "+w.was.ID) {
+			t.Errorf("%s: %d: %s", path, status, body)
+		}
 	}
 }
 

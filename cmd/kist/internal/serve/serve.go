@@ -13,8 +13,6 @@ import (
 	"sync"
 	"time"
 
-	"golang.org/x/net/netutil"
-
 	"github.com/kistarchive/kist/cmd/kist/internal/page"
 	"github.com/kistarchive/kist/store"
 )
@@ -45,25 +43,25 @@ type Server struct {
 	hosts   *hosts
 	library *library
 	work    *work
+	places  *places
 	handler http.Handler
 	telling sync.Mutex // calls Entered or Failed
 }
 
 // Limits of a server.
 const (
-	mostConnections = 128
-	mostHeaders     = 32 << 10         // bytes of a request's headers
-	headerTime      = 10 * time.Second // for a request's headers to arrive
-	requestTime     = 30 * time.Second // for all of a request to arrive
-	writeTime       = time.Minute      // for a part of an answer to go out
-	idleTime        = 2 * time.Minute
-	endTime         = 3 * time.Second // for answers to go out after the end
+	mostHeaders = 32 << 10         // bytes of a request's headers
+	headerTime  = 10 * time.Second // for a request's headers to arrive
+	requestTime = 30 * time.Second // for all of a request to arrive
+	writeTime   = time.Minute      // for a part of an answer to go out
+	idleTime    = 2 * time.Minute
+	endTime     = 3 * time.Second // for answers to go out after the end
 )
 
 // New makes a server for a listener, which it closes at its end. Reading of the repository heeds ctx.
 func New(ctx context.Context, l net.Listener, o Options) *Server {
 	address := netip.MustParseAddrPort(l.Addr().String())
-	s := &Server{o: o, at: l, gate: newGate(address.Port(), o.Secure), hosts: &hosts{names: o.Names}, work: newWork()}
+	s := &Server{o: o, at: l, gate: newGate(address.Port(), o.Secure), hosts: &hosts{names: o.Names, secure: o.Secure}, work: newWork(), places: &places{}}
 	s.library = &library{ctx: ctx, repository: o.Repository}
 	s.base = baseAddress(address, o)
 	s.handler = s.routes()
@@ -112,14 +110,9 @@ func (s *Server) failed(err error) {
 
 // Run serves until ctx is done, which is no error. Answers that go out then are broken off.
 func (s *Server) Run(ctx context.Context) error {
-	server := &http.Server{
-		Handler: s.handler, MaxHeaderBytes: mostHeaders,
-		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, IdleTimeout: idleTime,
-		ErrorLog:    log.New(io.Discard, "", 0), // of clients that went away, and what they sent
-		BaseContext: func(net.Listener) context.Context { return ctx },
-	}
+	server := s.http(ctx)
 	ended := make(chan error, 1)
-	go func() { ended <- server.Serve(netutil.LimitListener(s.at, mostConnections)) }()
+	go func() { ended <- server.Serve(s.at) }()
 	select {
 	case err := <-ended:
 		return err
@@ -136,6 +129,17 @@ func (s *Server) Run(ctx context.Context) error {
 	return nil
 }
 
+// http is what answers requests, within the limits.
+func (s *Server) http(ctx context.Context) *http.Server {
+	return &http.Server{
+		Handler: s.handler, MaxHeaderBytes: mostHeaders,
+		ReadHeaderTimeout: headerTime, ReadTimeout: requestTime, IdleTimeout: idleTime,
+		ErrorLog:    log.New(io.Discard, "", 0), // of clients that went away, and what they sent
+		BaseContext: func(net.Listener) context.Context { return ctx },
+		ConnContext: s.places.with, ConnState: s.places.state,
+	}
+}
+
 func (s *Server) routes() http.Handler {
 	inside := http.NewServeMux()
 	for pattern, h := range map[string]handler{
@@ -149,11 +153,11 @@ func (s *Server) routes() http.Handler {
 	dav := http.NewServeMux()
 	dav.Handle(davPrefix+"/", s.answering(s.dav))
 	outside := http.NewServeMux()
-	outside.Handle("GET /style.css", s.file("text/css; charset=utf-8", style()))
-	outside.Handle("GET /icon.svg", s.file("image/svg+xml", icon))
+	outside.Handle("GET /style.css", s.keepingIn(s.file("text/css; charset=utf-8", style())))
+	outside.Handle("GET /icon.svg", s.keepingIn(s.file("image/svg+xml", icon)))
 	outside.Handle("GET /enter", s.answering(s.enter))
 	outside.Handle("POST /enter", s.answering(s.enter))
-	outside.Handle(davPrefix+"/", s.gate.withPassword(s.work.bounded(dav)))
+	outside.Handle(davPrefix+"/", s.withPassword(s.work.bounded(dav)))
 	outside.Handle("/", s.onlyGet(s.withSession(s.work.bounded(inside))))
-	return withHeaders(s.hosts.only(outside, s.refuse))
+	return withHeaders(s.places.closing(s.hosts.only(outside, s.refuse)))
 }

@@ -103,8 +103,14 @@ func (v *textView) add(unified string) {
 			v.Hunks = append(v.Hunks, hunk{Title: strings.TrimSpace(line)})
 			continue
 		}
-		if len(v.Hunks) == 0 || line == "" { // the names of both
+		if len(v.Hunks) == 0 { // the names of both
 			continue
+		}
+		switch line[0] {
+		case '-':
+			v.Removed++
+		case '+':
+			v.Added++
 		}
 		if shown++; shown > linesAtOnce {
 			v.More++
@@ -113,11 +119,9 @@ func (v *textView) add(unified string) {
 		text := screen.Tabbed(strings.TrimSuffix(line[1:], "\n"))
 		switch line[0] {
 		case '-':
-			v.Removed++
 			gone = append(gone, textRow{WasNumber: wasAt, Was: text, Kind: "gone"})
 			wasAt++
 		case '+':
-			v.Added++
 			row := textRow{IsNumber: isAt, Is: text, Kind: "added"}
 			isAt++
 			if len(gone) > 0 { // beside a line that went
