@@ -213,7 +213,12 @@ func (r *Repository) findMissing(ctx context.Context, s *Status, l *Listing) err
 		return err
 	}
 	gone := going.Departures()
-	vanished, err := r.ledger.Vanished(ctx, latestOf(l.Captures), files, gone)
+	elsewhere, err := r.ledger.ReadElsewhere(ctx)
+	if err != nil {
+		return err
+	}
+	absent := gone.With(elsewhere.Captures)
+	vanished, err := r.ledger.Vanished(ctx, latestOf(l.Captures), files, absent)
 	if err != nil {
 		return err
 	}
@@ -221,7 +226,7 @@ func (r *Repository) findMissing(ctx context.Context, s *Status, l *Listing) err
 	if err != nil {
 		return err
 	}
-	lapses, _ := r.ledger.Lapses(files, inner(l.Captures), gone)
+	lapses, _ := r.ledger.Lapses(files, inner(l.Captures), gone, elsewhere.Captures)
 	missing := append(lapses.All(), slices.Collect(maps.Keys(r.ledger.Exchanged(inner(l.Captures), gone)))...)
 	missing = slices.AppendSeq(missing, maps.Keys(vanished))
 	missing = slices.AppendSeq(missing, maps.Keys(marked))

@@ -79,6 +79,8 @@ type Findings struct {
 	Slabs    map[format.SlabID]*SlabState
 	Wrong    map[string]harmKind // by recipe: streams that are not those that were captured
 
+	Elsewhere ledger.Departures // captures that other places have
+
 	WrongOrders map[string]bool // by recipe: orders that do not say what the member list says
 }
 
