@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -159,8 +158,7 @@ func (v *verifier) damage(object string, err error) {
 
 func newDamage(object string, err error) Damage {
 	// The object is named already.
-	problem := strings.TrimPrefix(err.Error(), object+": ")
-	return Damage{Object: object, Problem: problem, Captures: []string{}, Members: []Harmed{}}
+	return Damage{Object: object, Problem: vault.ProblemOf(object, err), Captures: []string{}, Members: []Harmed{}}
 }
 
 // readObjects reads the index files and lists the slabs.
