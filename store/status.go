@@ -40,6 +40,8 @@ type Status struct {
 	// Ahead is by how much the medium's newest object is dated after Now, where that is more than
 	// ClockTolerance: some clock is wrong. Else 0.
 	Ahead time.Duration
+	// Places are other places of the repository to which this machine copied captures, as far as it knows.
+	Places []PlaceStatus
 	// Wanted is what somebody should see to, the worst first; none: all is well.
 	Wanted []Want
 }
@@ -110,6 +112,7 @@ func (r *Repository) Status(ctx context.Context, o StatusOptions) (s *Status, er
 	if err := r.measure(ctx, s); err != nil {
 		return nil, err
 	}
+	s.Places = r.placesOf(asked, o.Now)
 	s.Wanted = s.wanted(o)
 	return s, nil
 }
