@@ -397,4 +397,3 @@ func TestForgedPlace(t *testing.T) {
 		t.Errorf("place %q", place)
 	}
 }
-

@@ -17,7 +17,8 @@ import (
 type StatusOptions struct {
 	// Name and Host, if set, leave out the services of all other names, and of all other hosts.
 	Name, Host string
-	// OlderThan is from which age on the last capture of a service is too old; 0: none is.
+	// OlderThan is from which age on the last capture of a service is too old, here and in each of the places that
+	// Status.Places has; 0: none is.
 	OlderThan time.Duration
 	// Now is the time of this machine; zero means time.Now.
 	Now time.Time

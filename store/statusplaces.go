@@ -55,12 +55,20 @@ func (r *Repository) placesOf(captures []*Capture, now time.Time) (all []PlaceSt
 	return all
 }
 
-// service gives the entry of a capture's service.
-func (s *PlaceStatus) service(c *Capture) *CopiedService {
+// Service gives what is known of the captures of a name and host; nil: they have none here.
+func (s *PlaceStatus) Service(name, host string) *CopiedService {
 	for i := range s.Services {
-		if one := &s.Services[i]; one.Name == c.Name && one.Host == c.Host {
+		if one := &s.Services[i]; one.Name == name && one.Host == host {
 			return one
 		}
+	}
+	return nil
+}
+
+// service gives the entry of a capture's service.
+func (s *PlaceStatus) service(c *Capture) *CopiedService {
+	if one := s.Service(c.Name, c.Host); one != nil {
+		return one
 	}
 	s.Services = append(s.Services, CopiedService{Name: c.Name, Host: c.Host})
 	return &s.Services[len(s.Services)-1]

@@ -28,6 +28,7 @@ type app struct {
 	metrics *metrics.Run           // what the run comes to; nil: nobody asked
 	program func() (string, error) // where this program lies
 	host    string                 // of the captures that are meant; "": any
+	rate    int64                  // of repositories, bytes a second; 0: any
 
 	config      *config.Settings    // what the configuration of this machine says
 	environment func(string) string // without it
@@ -73,6 +74,7 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.releaseCommand()),
 		ofService(a.choosing(a.retireCommand())),
 		a.reclaimCommand(),
+		a.replicateCommand(),
 		a.repairCommand(),
 		a.choosing(a.statusCommand()),
 		a.passphraseCommand(),

@@ -36,6 +36,7 @@ func (a *app) captureCommand() *cli.Command {
 			&cli.BoolFlag{Name: "each", Usage: "of old tarballs: each becomes a capture of its own, unless it is there already"},
 			&cli.StringFlag{Name: "name-pattern", Usage: "with --each: file names are as `PATTERN` says, such as {name}-{version}-{date}"},
 			&cli.BoolFlag{Name: "dry-run", Usage: "with --each: show what would be made of each name, and do nothing"},
+			limitRateFlag(),
 			metricsFlag(),
 		},
 		Description: `
@@ -102,6 +103,6 @@ Example:
   tar -C /srv -c seedbank | kist capture --name seedbank --version 4.1.0 -
   kist capture --taken "$(date -r old.tar.gz --iso-8601=seconds)" old.tar.gz
   kist capture --each --name seedbank --dry-run old/*.tar.gz`,
-		Action: a.metering(a.capture),
+		Action: a.limiting(a.metering(a.capture)),
 	}
 }
