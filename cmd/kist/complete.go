@@ -199,6 +199,8 @@ func (k *completing) values(f cli.Flag) (found []candidate, paths string) {
 		return nil, "folders"
 	}
 	switch value {
+	case "OTHER":
+		return nil, "folders"
 	case "FILE", "PATH":
 		return nil, "files"
 	case "DIR":
