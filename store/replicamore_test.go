@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -132,6 +133,96 @@ func TestReplicateOverTorn(t *testing.T) {
 	b.remove(infos[0].Name)
 	if out := here.replicate(there); !out.Complete() || len(out.Sent) != 1 {
 		t.Errorf("%+v", out)
+	}
+	there.wholeInFull()
+}
+
+// What needs a slab that a final mark names there waits, be the slab there yet or gone, and is not put under its name; it
+// comes once that mark is gone.
+func TestReplicateGoing(t *testing.T) {
+	a := newSite(t)
+	b := a.replica()
+	here, there := a.open(""), b.open("")
+	one := here.put("seedbank", text(1, 200_000))
+	here.replicate(there)
+	if err := there.Retire(t.Context(), []string{one.ID}, MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	// Somebody reclaims, and is stopped when the first slab is to go, or when it is gone.
+	for _, effect := range []storagetest.Effect{storagetest.Fail, storagetest.FailAfter} {
+		faulty := storagetest.NewFaulty(b.mem)
+		faulty.Before(func(m storagetest.Method, name string) {
+			if m == storagetest.Remove && vaultFolder(name) == names.Slabs {
+				faulty.Inject(storagetest.Fault{Method: storagetest.Any, From: 0, Effect: effect})
+			}
+		})
+		r := b.openOver(t, faulty)
+		if _, err := r.Reclaim(t.Context(), ReclaimOptions{Grace: NoGrace}); !errors.Is(err, storagetest.ErrInjected) {
+			t.Fatal(err)
+		}
+		r.Close()
+		leases, err := b.mem.List(t.Context(), names.Leases)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, l := range leases { // as if it were dead by now
+			b.remove(l.Name)
+		}
+		before, err := b.mem.List(t.Context(), names.Slabs)
+		if err != nil {
+			t.Fatal(err)
+		}
+		two := here.put("seedbank", text(1, 200_000))
+		out := here.replicate(there)
+		if !slices.Contains(out.Later, two.ID) || len(out.Sent) > 0 || out.Complete() {
+			t.Errorf("%v: %+v", effect, out)
+		}
+		if after, _ := b.mem.List(t.Context(), names.Slabs); len(after) != len(before) {
+			t.Errorf("%v: there were %d slabs and are %d", effect, len(before), len(after))
+		}
+		there.wholeInFull()
+	}
+	if _, err := there.Reclaim(t.Context(), ReclaimOptions{Grace: NoGrace, AcceptUnexplained: true}); err != nil {
+		t.Fatal(err)
+	}
+	if out := here.replicate(there); len(out.Sent) != 2 || !out.Complete() {
+		t.Errorf("%+v", out)
+	}
+	there.wholeInFull()
+}
+
+// A capture that was removed and comes back has an index file of a name that it never had, and stays: what retired it
+// once does so no more, though whoever removed it was stopped before its marks went.
+func TestReplicateReturns(t *testing.T) {
+	a := newSite(t)
+	b := a.replica()
+	here, there := a.open(""), b.open("")
+	one := here.put("seedbank", "one")
+	here.put("seedbank", "two")
+	here.replicate(there)
+	if err := there.Retire(t.Context(), []string{one.ID}, MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	marks, err := b.mem.List(t.Context(), names.Retired)
+	if err != nil || len(marks) != 1 {
+		t.Fatalf("%v, %v", marks, err)
+	}
+	mark := b.read(marks[0].Name)
+	if _, err := there.Reclaim(t.Context(), ReclaimOptions{Grace: NoGrace}); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.mem.Put(t.Context(), marks[0].Name, bytes.NewReader(mark)); err != nil {
+		t.Fatal(err)
+	}
+	here.replicate(there, one.ID)
+	if name := b.fileOf(one.ID); name == names.Capture(one.ID, 0) || name == names.Capture(one.ID, 1) {
+		t.Errorf("it is %s again", name)
+	}
+	if _, err := there.Reclaim(t.Context(), ReclaimOptions{Grace: NoGrace}); err != nil {
+		t.Fatal(err)
+	}
+	if c, err := there.Find(t.Context(), one.ID); err != nil || c.Retired != nil {
+		t.Errorf("%+v, %v", c, err)
 	}
 	there.wholeInFull()
 }

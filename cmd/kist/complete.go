@@ -160,7 +160,7 @@ func (k *completing) arguments(command string) (found []candidate, paths string)
 			return k.members(k.asked.Args[0]), ""
 		}
 		return k.captures(), ""
-	case "show", "verify", "restore", "compare", "amend", "hold", "release", "usage":
+	case "show", "verify", "restore", "compare", "amend", "hold", "release", "usage", "replicate":
 		return k.captures(), ""
 	case "passphrase remove", "passphrase change":
 		return k.slots(), ""
