@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"time"
 
@@ -86,6 +87,12 @@ type Record struct {
 func (r *Record) HoldReason() string {
 	return fmt.Sprintf("an upgrade of %s that began at %s is at work", strings.ToValidUTF8(r.Container, "_"), r.Began.UTC().Format(time.RFC3339))
 }
+
+// holdReason fits what HoldReason gives, of any upgrade.
+var holdReason = regexp.MustCompile(`(?s)^an upgrade of .* that began at [0-9TZ:-]+ is at work$`)
+
+// IsHoldReason tells whether an upgrade holds a capture for a reason, and so ends that hold itself.
+func IsHoldReason(reason string) bool { return holdReason.MatchString(reason) }
 
 // journal is the record of one upgrade on disk: a line for each time that it was written, of
 // which the last whole one counts. Whoever works on it holds a lock on it.

@@ -117,7 +117,7 @@ type work struct {
 }
 
 func (u *Upgrader) work(dir string, j *journal, e *engine.Engine) *work {
-	w := &work{Upgrader: u, journal: j, dir: dir, side: &pair{journal: j, engine: e, screen: u.Screen, every: u.Every}}
+	w := &work{Upgrader: u, journal: j, dir: dir, side: &pair{journal: j, dir: dir, engine: e, screen: u.Screen, every: u.Every}}
 	if j.Up != "" {
 		w.side = &commands{j, u.Screen, u.Every}
 	}
