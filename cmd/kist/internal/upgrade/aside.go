@@ -112,13 +112,16 @@ func (u *Upgrader) lookAside(ctx context.Context, s *SetAside) (there bool, err 
 
 // notedAside gives what journals, records and notes say of containers that are set aside, each once, the strongest need first.
 func (u *Upgrader) notedAside(dir string) (all []SetAside, err error) {
-	if err := checkPrivate(dir); err != nil {
+	if err := folderOf(dir).Check(); err != nil {
 		if !files.IsFolder(dir) {
 			return nil, nil
 		}
 		return nil, err
 	}
 	open, failed := openIn(dir)
+	if _, ok := errors.AsType[*UnreadError](failed); ok {
+		failed = nil // Recover names them, and RemoveAside fails
+	}
 	errs := []error{failed}
 	for _, r := range open {
 		if r.Up == "" {
@@ -192,7 +195,7 @@ func (u *Upgrader) RemoveAside(ctx context.Context, s *SetAside, acceptNoUndo bo
 	if err != nil {
 		return failed(err)
 	}
-	if _, err := u.Pending(); err != nil { // a journal that can't be read may be about it
+	if _, err := u.Opened(); err != nil { // a journal that can't be read may be about it
 		return failed(err)
 	}
 	noted, err := u.notedAside(dir)

@@ -67,7 +67,7 @@ func (w *work) over(ctx context.Context) {
 	if noted {
 		w.letGo(ctx)
 	}
-	err := w.end(w.dir)
+	err := w.end()
 	switch {
 	case err != nil:
 		w.Screen.Warn("the journal of an upgrade that is at its end could not be removed: %s", screen.Text(err.Error()))

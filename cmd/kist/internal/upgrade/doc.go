@@ -51,6 +51,6 @@
 //
 // It knows containers as package engine has them, and how to watch them; what captures and
 // restores their data it is given. It knows nothing of repositories and commands. Of this module
-// it imports engine, screen, files, programs, watch, store/volume to put in order what a killed exchange
-// left, and of store/storage/cache the check that nobody else can write a folder.
+// it imports engine, screen, files, notes, paths, programs, watch, and store/volume to put in order what a killed
+// exchange left.
 package upgrade
