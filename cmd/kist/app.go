@@ -127,6 +127,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	if len(line.Words) == 1 && line.Words[0] == completeWord {
 		return a.complete(ctx, line.Rest())
 	}
+	a.checkZone()
 	unread := a.configure(line)
 	// resume does the same, but fails where a container could not be started.
 	if len(line.Words) > 0 && line.Words[0] != "resume" {

@@ -23,6 +23,12 @@ const newerImage, ruinsImage = "localhost/seedbank:4.2.0", "localhost/seedbank:4
 // a newer version and of one that ruins the data.
 func newUpgradeMachine(t *testing.T) *machine {
 	t.Helper()
+	return newRestartedMachine(t, "on-failure:2")
+}
+
+// newRestartedMachine has one with a restart policy.
+func newRestartedMachine(t *testing.T, policy string) *machine {
+	t.Helper()
 	m := newMachine(t)
 	config, err := filepath.Abs("../../testdata/podman")
 	if err != nil {
@@ -46,7 +52,7 @@ func newUpgradeMachine(t *testing.T) *machine {
 	}
 	m.engine("run", "--detach", "--name", "seedbank", "--env", "DB_PASSWORD=hush", "--env", "EMPTY=", "--label", "shelf=north",
 		"--volume", "seeds:/data", "--volume", m.path("config")+":/config:ro", "--volume", m.path("single.toml")+":/etc/single.toml",
-		"--restart", "on-failure:2", "--memory", "100m", "--user", "0:0", "--hostname", "catalogue", "--stop-timeout", "20", m.image)
+		"--restart", policy, "--memory", "100m", "--user", "0:0", "--hostname", "catalogue", "--stop-timeout", "20", m.image)
 	m.awaitRecords(500)
 	return m
 }

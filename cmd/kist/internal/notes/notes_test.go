@@ -142,3 +142,20 @@ func TestOdd(t *testing.T) {
 		}
 	}
 }
+
+// TestIsFlushed: what a note says is on the disk, or it counts as not written. A pipe takes what is written and can't
+// be flushed (fsync(2): EINVAL).
+func TestIsFlushed(t *testing.T) {
+	out, in, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer out.Close()
+	defer in.Close()
+	if err := in.Sync(); err == nil {
+		t.Skip("pipes can be flushed here")
+	}
+	if err := (&File{f: in}).Add([]byte("a line\n")); err == nil {
+		t.Error("what could not be flushed counts as written")
+	}
+}

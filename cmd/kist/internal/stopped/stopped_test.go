@@ -19,13 +19,18 @@ import (
 )
 
 // fake is an engine with one container, seedbank.
-type fake struct{ running bool }
+type fake struct {
+	running  bool
+	policy   string
+	restarts int
+}
 
 // Run implements engine.Runner without a process.
 func (f *fake) Run(_ context.Context, args []string, _ io.Reader, stdout, _ io.Writer) error {
 	switch args[0] {
 	case "inspect":
-		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-seedbank", "Name": "seedbank", "State": map[string]any{"Running": f.running}}})
+		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-seedbank", "Name": "seedbank", "State": map[string]any{"Running": f.running},
+			"RestartCount": f.restarts, "HostConfig": map[string]any{"RestartPolicy": map[string]any{"Name": f.policy}}}})
 	case "stop":
 		f.running = false
 	case "start":
@@ -242,6 +247,22 @@ func TestBadNotes(t *testing.T) {
 		}
 		if _, err := os.Stat(path); err != nil {
 			t.Errorf("%q: %v", text, err)
+		}
+	}
+}
+
+// TestStartedByPolicy: what the engine starts by a restart policy is not called a service manager's doing, nor the other way
+// round.
+func TestStartedByPolicy(t *testing.T) {
+	for _, test := range []struct {
+		policy   string
+		restarts int
+		want     string
+	}{{"", 0, "service manager"}, {"always", 0, "service manager"}, {"always", 3, "by its restart policy always"}} {
+		_, target, f, _ := newKeeper(t)
+		f.policy, f.restarts = test.policy, test.restarts
+		if err := target.MustStand(t.Context(), "it runs"); err == nil || !strings.Contains(err.Error(), test.want) {
+			t.Errorf("%+v: %v", test, err)
 		}
 	}
 }

@@ -14,8 +14,7 @@
 //	           capture that the journal does not know          the new container
 //	captured   the old one stands, its data is captured, the   gives the old one its name back,
 //	           capture may be held. The names may be           starts it, removes the new container,
-//	           exchanged: both, one or none; the new one has   releases the capture
-//	           its restart policy, or is being made with it
+//	           exchanged: both, one or none                   releases the capture
 //	starting   the new one may run, and have changed the       goes back: builds the data of the
 //	           data                                            capture beside each volume, and proves
 //	                                                           it; only then the step below
@@ -33,6 +32,13 @@
 //	                                                           starts it
 //	ended      the old one runs and was watched. A record of   releases the capture, takes the
 //	           the upgrade says that it was undone             journal and that record away
+//
+// The new container has no restart policy before it was found well: an engine would start one that fails again and again, also
+// while the data is put back. Then it gets the old one's, still in the step "starting", by the engine's update or by being
+// made once more. So do containers that are set aside lose theirs, in the steps "good" and "returned", since engines start what
+// has one when the machine starts. Making once more (again.go) writes down what takes whose place before that is removed. A
+// container that is to stand counts as standing only once it stayed down for longer than an engine waits with a restart
+// (standing.go).
 //
 // What stands at each place is looked at before the engine is asked for anything: a place in the middle of an exchange is
 // put in order first. Where it is neither of the two, nothing is done and a person must look.

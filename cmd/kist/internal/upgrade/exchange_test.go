@@ -194,7 +194,7 @@ func TestNeither(t *testing.T) {
 	}
 	said := &strings.Builder{}
 	u, said = m.upgrader(state)
-	if err := u.Recover(t.Context(), Resuming{}); err != nil || m.n != 0 || !strings.Contains(said.String(), "is open since") {
+	if err := u.Recover(t.Context(), Resuming{}); err != nil || m.n != 0 || !strings.Contains(said.String(), "is open; kist resume") {
 		t.Errorf("%v, %s", err, said)
 	}
 }

@@ -2,6 +2,7 @@ package upgrade
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -46,6 +47,14 @@ type Record struct {
 	Next   string `json:"next"`   // name of the new container until it gets the service's
 	Before string `json:"before"` // name of the old container, set aside
 	Failed string `json:"failed"` // name of the new container, set aside
+
+	// Again is the name of a container while it is made once more, with another restart policy, in the place of Spent.
+	Again string `json:"again,omitempty"`
+	Spent *Spent `json:"spent,omitempty"`
+	Key   string `json:"key,omitempty"`  // the id that names the journal, where Old was made once more since it began
+	Done  string `json:"done,omitempty"` // of an undo: the id that names the record of the upgrade
+	Ran   bool   `json:"ran,omitempty"`  // New was started, in a container that it took the place of
+	Lost  string `json:"lost,omitempty"` // where the log and the configuration of the new container are, which had to be removed
 
 	Policy    string `json:"policy,omitempty"`     // the old one's restart policy, where that is to be given back
 	NewPolicy string `json:"new_policy,omitempty"` // the new one's, which it gets when it takes the old one's place
@@ -106,6 +115,9 @@ const (
 	maxJournal   = 4 << 20
 )
 
+// key is the id that names the journal.
+func (r *Record) key() string { return cmp.Or(r.Key, r.Old) }
+
 func journalName(old string) string { return "upgrade-" + old + ".json" }
 
 // doneName is that of the record of an upgrade that went well.
@@ -150,7 +162,7 @@ func othersAtWork(dir string, r Record) error {
 	open, err := binding(dir)
 	for _, other := range open {
 		named := other.Engine == r.Engine && other.Container == r.Container && (other.Up == "") == (r.Up == "")
-		if named || other.Old == r.Old || (other.New != "" && other.New == r.Old) || shared(other.Places, r.Places) {
+		if named || other.Old == r.Old || other.key() == r.Old || (other.New != "" && other.New == r.Old) || shared(other.Places, r.Places) {
 			return fmt.Errorf("%s: %w", r.Container, errBusy)
 		}
 	}

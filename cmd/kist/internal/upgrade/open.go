@@ -54,7 +54,7 @@ func openIn(dir string) (open []Open, err error) {
 		if err == nil {
 			o.Record, err = lastLine(text)
 		}
-		if err == nil && filepath.Base(path) != journalName(o.Old) {
+		if err == nil && filepath.Base(path) != journalName(o.key()) {
 			err = errors.New("it is not about the service of its name")
 		}
 		if err != nil {

@@ -86,7 +86,7 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) 
 		return nil
 	}
 	defer j.release()
-	if filepath.Base(path) != journalName(j.Old) {
+	if filepath.Base(path) != journalName(j.key()) {
 		return fmt.Errorf("journal %s is not about the container of its name", path)
 	}
 	defer endsNot()()
@@ -103,8 +103,7 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) 
 	}
 	if j.Stuck != "" && !how.Again {
 		came(Unfinished)
-		u.Screen.Warn("an upgrade of %s to %s is open since %s: %s. kist resume tries it again.", screen.Printable(j.Container),
-			screen.Printable(j.Image), screen.LocalTime(j.Began), screen.Text(j.Stuck))
+		u.Screen.Warn("%s: its upgrade to %s is open; kist resume tries it again.", screen.Printable(j.Container), screen.Printable(j.Image)) // and says why
 		return nil
 	}
 	if j.Up != "" {

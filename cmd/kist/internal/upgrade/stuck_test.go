@@ -26,7 +26,7 @@ func TestDamagedCapture(t *testing.T) {
 	}
 	asked := m.n
 	u, said := m.upgrader(dir)
-	if err := u.Recover(t.Context(), Resuming{}); err != nil || m.n != asked || !strings.Contains(said.String(), "frame 3 is damaged. kist resume tries it again") {
+	if err := u.Recover(t.Context(), Resuming{}); err != nil || m.n != asked || !strings.Contains(said.String(), "seedbank: its upgrade to seedbank:4.2.0 is open; kist resume tries it again") {
 		t.Errorf("%d operations more: %v, %s", m.n-asked, err, said)
 	}
 	if err := u.Recover(t.Context(), Resuming{Again: true}); err == nil {

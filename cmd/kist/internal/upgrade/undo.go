@@ -92,8 +92,9 @@ func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, 
 func undoRecord(done *Record, name string, now time.Time) Record {
 	r := *done
 	r.Step, r.Undoing, r.Touched, r.Why = Looking, true, true, "it is asked for"
+	r.Key, r.Done, r.Ran, r.Spent, r.Lost = "", done.New, true, nil, ""
 	r.Log, r.Kept, r.Exchanges, r.Stuck, r.Token, r.Session = nil, nil, nil, "", "", 0
 	r.Began, r.Container = now.UTC().Truncate(time.Second), name
-	r.Failed = name + "-undone-" + stamp(now)
+	r.Failed, r.Again = name+"-undone-"+stamp(now), name+"-again-"+stamp(now)
 	return r
 }
