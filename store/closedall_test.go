@@ -55,7 +55,7 @@ func methodsOf(v any) map[string]reflect.Value {
 func argumentsOf(function reflect.Value, ctx context.Context, f *fixture, c *store.Capture, d *store.Draft) (in []reflect.Value) {
 	given := map[string]reflect.Value{
 		"*store.Capture": reflect.ValueOf(c), "*store.Volume": reflect.ValueOf(&c.Volumes[0]), "context.Context": reflect.ValueOf(ctx),
-		"io.Writer": reflect.ValueOf(io.Discard), "crypt.Secret": reflect.ValueOf(f.key), "storage.Storage": reflect.ValueOf(f.mem),
+		"*store.Repository": reflect.ValueOf(f.Repository), "io.Writer": reflect.ValueOf(io.Discard), "crypt.Secret": reflect.ValueOf(f.key), "storage.Storage": reflect.ValueOf(f.mem),
 		"store.CaptureOptions": reflect.ValueOf(store.CaptureOptions{After: d, Volumes: []store.VolumeInput{stream([]byte("bean"))}}),
 		"func(string) bool":    reflect.ValueOf(func(string) bool { return true }),
 	}

@@ -121,7 +121,7 @@ func TestFormatPageKinds(t *testing.T) {
 		t.Errorf("pieces: the page has %v, the code %v", got, pieces)
 	}
 	header := []string{}
-	for _, k := range []format.ObjectKind{format.Slab, format.Table, format.Capture, format.Hold, format.Retired, format.Lease, format.Batch, format.Rehearsal, format.Verification} {
+	for _, k := range []format.ObjectKind{format.Slab, format.Table, format.Capture, format.Hold, format.Retired, format.Lease, format.Batch, format.Rehearsal, format.Verification, format.Place, format.Elsewhere} {
 		note := ""
 		if k == format.Capture {
 			note = " (index file)"
@@ -170,7 +170,7 @@ func TestFormatPageSizes(t *testing.T) {
 	n := strconv.Itoa
 	for section, texts := range map[string][]string{
 		"1": {n(format.FrameTarget) + " bytes (FrameTarget", n(format.SlabTarget) + " bytes (SlabTarget"},
-		"2": {"`" + names.Manifest + "`", "`" + names.KeySlots + "/ID.json`", "`" + names.Slabs + "/XX/ID`", "`" + names.Tables + "/ID`", "`" + names.Captures + "/ID.N`", "`" + names.Rehearsed + "/ID.R`", "`" + names.Verified + "/V`"},
+		"2": {"`" + names.Manifest + "`", "`" + names.KeySlots + "/ID.json`", "`" + names.Slabs + "/XX/ID`", "`" + names.Tables + "/ID`", "`" + names.Captures + "/ID.N`", "`" + names.Rehearsed + "/ID.R`", "`" + names.Verified + "/V`", "`" + names.Place + "/P`", "`" + names.Elsewhere + "/E`"},
 		"3": {"`kist_format` (" + n(format.Version) + ")", "from " + n(chunk.MinAverage) + " to " + n(chunk.MaxAverage)},
 		"4": {"at most " + n(crypt.MaxSlotDocument) + " bytes", "at most " + n(crypt.MaxLabel) + " bytes",
 			n(int(crypt.DefaultCost().MemoryKiB)) + " KiB, " + n(int(crypt.DefaultCost().Passes)) + " passes, " + n(int(crypt.DefaultCost().Lanes)) + " lanes",

@@ -71,6 +71,7 @@ var goldens = []struct {
 	{"../testdata/format1-amended", 1}, // amendments, rehearsals, a mark of what is harmed, a lease
 	{"../testdata/format1-told", 1},    // what rehearsals and verifications found
 	{"../testdata/format1-orders", 1},  // orders of members by path
+	{"../testdata/format1-replica", 1}, // a second place: its mark, and what is elsewhere
 }
 
 // TestGolden reads the repository of every format version there has been.
@@ -80,7 +81,11 @@ func TestGolden(t *testing.T) {
 		t.Errorf("there is no golden repository of version %d", format.Version)
 	}
 	if *makeGolden {
-		writeGolden(t, last.dir)
+		if path.Base(last.dir) == "format1-replica" {
+			writeGoldenReplica(t, last.dir)
+		} else {
+			writeGolden(t, last.dir)
+		}
 	}
 	for _, golden := range goldens {
 		for _, secret := range []string{"passphrase", "key file"} {
@@ -181,22 +186,8 @@ func amendedGolden(c *store.Capture) *goldenAmended {
 // writeGolden makes a small repository that has one of everything.
 func writeGolden(t *testing.T, dir string) {
 	t.Helper()
-	if err := os.Mkdir(dir, 0o755); err != nil {
-		t.Fatal(err) // golden repositories are never written over
-	}
-	folder, err := storage.CreateFolder(filepath.Join(dir, "repository"), store.Folders()...)
-	if err != nil {
-		t.Fatal(err)
-	}
+	folder, key := newGolden(t, dir)
 	defer folder.Close()
-	key := crypt.NewKeyFile()
-	var raw bytes.Buffer
-	if _, err := key.WriteTo(&raw); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(dir, "key"), raw.Bytes(), 0o644); err != nil {
-		t.Fatal(err)
-	}
 	made := crypt.SlotOptions{Label: "golden", Made: time.Now()}
 	r, err := store.Create(t.Context(), folder, key, store.CreateOptions{ChunkAverage: 8 << 10, Slot: made})
 	if err != nil {
@@ -206,6 +197,36 @@ func writeGolden(t *testing.T, dir string) {
 	if _, err := r.AddSlot(t.Context(), goldenSecret(t, dir, "passphrase"), made); err != nil {
 		t.Fatal(err)
 	}
+	captureGolden(t, r)
+	markGolden(t, r)
+	amendGolden(t, r, folder)
+	expectGolden(t, dir, r)
+}
+
+// newGolden makes the folder of a golden repository, and its key file.
+func newGolden(t *testing.T, dir string) (*storage.Folder, *crypt.KeyFile) {
+	t.Helper()
+	if err := os.Mkdir(dir, 0o755); err != nil {
+		t.Fatal(err) // golden repositories are never written over
+	}
+	folder, err := storage.CreateFolder(filepath.Join(dir, "repository"), store.Folders()...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	key := crypt.NewKeyFile()
+	var raw bytes.Buffer
+	if _, err := key.WriteTo(&raw); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "key"), raw.Bytes(), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	return folder, key
+}
+
+// captureGolden has the captures made that golden repositories have.
+func captureGolden(t *testing.T, r *store.Repository) {
+	t.Helper()
 	for i, volumes := range goldenVolumes(t) {
 		_, err := r.Capture(t.Context(), store.CaptureOptions{
 			Name: "seedbank", Version: fmt.Sprintf("4.1.%d", i), Host: "hazel", Note: "golden",
@@ -217,8 +238,11 @@ func writeGolden(t *testing.T, dir string) {
 			t.Fatal(err)
 		}
 	}
-	markGolden(t, r)
-	amendGolden(t, r, folder)
+}
+
+// expectGolden writes down what a golden repository gives back.
+func expectGolden(t *testing.T, dir string, r *store.Repository) {
+	t.Helper()
 	b, err := json.MarshalIndent(describe(t, r), "", " ")
 	if err != nil {
 		t.Fatal(err)

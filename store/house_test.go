@@ -16,7 +16,7 @@ import (
 // that stand on these, and on no other but what is said here. DEVELOPERS.md draws it.
 var (
 	foundation = []string{"vault", "ledger", "lease", "stock", "weave"}
-	upper      = map[string][]string{"check": nil, "give": nil, "mend": {"check"}, "reclaim": nil, "take": nil, "weigh": nil}
+	upper      = map[string][]string{"check": nil, "give": nil, "mend": {"check"}, "reclaim": nil, "replicate": nil, "take": nil, "weigh": nil}
 )
 
 // What the rooms are built of knows nothing of them.

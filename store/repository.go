@@ -138,12 +138,19 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 		return nil, err
 	}
 	warning := newGuard()
-	w := ledger.OpenWatch(o.State, warning.warn(o.Warn), l.ID())
+	watch := func(place string) *ledger.Watch {
+		return ledger.OpenWatch(o.State, warning.warn(o.Warn), l.ID(), place)
+	}
+	claimed := l.Place()
+	w := watch(claimed)
 	if o.Unlock.First == "" {
 		o.Unlock.First = w.Memory.Slot()
 	}
 	o.Unlock.Check = g.check(o.Unlock.Check)
-	v, err := l.Unlock(ctx, secret, o.Unlock, func(root *crypt.RootKey, slot crypt.SlotID) error {
+	v, err := l.Unlock(ctx, secret, o.Unlock, func(place string, root *crypt.RootKey, slot crypt.SlotID) error {
+		if place != claimed {
+			w = watch(place)
+		}
 		return w.Greet(o.AcceptNewRoot, root, l.ID(), slot)
 	})
 	if err != nil {

@@ -98,6 +98,7 @@ type secondGiven struct {
 var secondMarksOf = map[string][]string{
 	"format1-proofs":  {"hold", "hold .released", "retired .undone", "batch .gone"},
 	"format1-amended": {"hold", "hold .released", "retired .undone", "batch .gone", "batch .harmed", "rehearsal", "lease"},
+	"format1-replica": {"place", "elsewhere"},
 }
 
 // checkSecondMarks reads all marks, and holds what was amended and rehearsed against what is expected.

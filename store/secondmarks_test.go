@@ -48,10 +48,36 @@ type secondRehearsal struct {
 	Checked []string `cbor:"6,keyasint,omitempty"`
 }
 
+// secondSite is the mark of a place, section 10.
+type secondSite struct {
+	Made string `cbor:"1,keyasint"`
+	Host string `cbor:"2,keyasint,omitempty"`
+}
+
+// secondElsewhere names captures that are elsewhere, section 10.
+type secondElsewhere struct {
+	Made     string   `cbor:"1,keyasint"`
+	Host     string   `cbor:"2,keyasint,omitempty"`
+	Captures []string `cbor:"3,keyasint"`
+	Hashes   [][]byte `cbor:"4,keyasint"`
+}
+
+func (e *secondElsewhere) check() error {
+	if len(e.Captures) == 0 || len(e.Captures) != len(e.Hashes) {
+		return fmt.Errorf("%d captures and %d hashes", len(e.Captures), len(e.Hashes))
+	}
+	for _, h := range e.Hashes {
+		if len(h) != 32 {
+			return fmt.Errorf("a hash of %d bytes", len(h))
+		}
+	}
+	return nil
+}
+
 // marks reads all marks and gives their names by what each kind says, such as "hold" or "batch .gone".
 func (r *secondReader) marks() (map[string][]string, error) {
 	all := map[string][]string{}
-	for folder, kind := range map[string]string{"holds": "hold", "retired": "retired", "leases": "lease", "condemned": "batch", "rehearsed": "rehearsal"} {
+	for folder, kind := range map[string]string{"holds": "hold", "retired": "retired", "leases": "lease", "condemned": "batch", "rehearsed": "rehearsal", "place": "place", "elsewhere": "elsewhere"} {
 		names, err := r.list(folder)
 		if err != nil {
 			return nil, err
@@ -65,6 +91,10 @@ func (r *secondReader) marks() (map[string][]string, error) {
 				record = &secondBatch{}
 			case "rehearsal":
 				record, ending = &secondRehearsal{}, ""
+			case "place":
+				record, ending = &secondSite{}, ""
+			case "elsewhere":
+				record, ending = &secondElsewhere{}, ""
 			default:
 				if ending != ".released" && ending != ".undone" {
 					ending = ""
@@ -72,6 +102,11 @@ func (r *secondReader) marks() (map[string][]string, error) {
 			}
 			if err := r.mark(kind, name, record); err != nil {
 				return nil, err
+			}
+			if e, ok := record.(*secondElsewhere); ok {
+				if err := e.check(); err != nil {
+					return nil, fmt.Errorf("%s: %w", name, err)
+				}
 			}
 			what := strings.TrimSpace(kind + " " + ending)
 			all[what] = append(all[what], name)

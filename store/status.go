@@ -17,7 +17,8 @@ import (
 type StatusOptions struct {
 	// Name and Host, if set, leave out the services of all other names, and of all other hosts.
 	Name, Host string
-	// OlderThan is from which age on the last capture of a service is too old; 0: none is.
+	// OlderThan is from which age on the last capture of a service is too old, here and in each of the places that
+	// Status.Places has; 0: none is.
 	OlderThan time.Duration
 	// Now is the time of this machine; zero means time.Now.
 	Now time.Time
@@ -40,6 +41,8 @@ type Status struct {
 	// Ahead is by how much the medium's newest object is dated after Now, where that is more than
 	// ClockTolerance: some clock is wrong. Else 0.
 	Ahead time.Duration
+	// Places are other places of the repository to which this machine copied captures, as far as it knows.
+	Places []PlaceStatus
 	// Wanted is what somebody should see to, the worst first; none: all is well.
 	Wanted []Want
 }
@@ -110,6 +113,7 @@ func (r *Repository) Status(ctx context.Context, o StatusOptions) (s *Status, er
 	if err := r.measure(ctx, s); err != nil {
 		return nil, err
 	}
+	s.Places = r.placesOf(asked, o.Now)
 	s.Wanted = s.wanted(o)
 	return s, nil
 }
@@ -228,7 +232,12 @@ func (r *Repository) missing(ctx context.Context, l *Listing) ([]string, error) 
 		return nil, err
 	}
 	gone := going.Departures()
-	vanished, err := r.ledger.Vanished(ctx, latestOf(l.Captures), files, gone)
+	elsewhere, err := r.ledger.ReadElsewhere(ctx)
+	if err != nil {
+		return err
+	}
+	absent := gone.With(elsewhere.Captures)
+	vanished, err := r.ledger.Vanished(ctx, latestOf(l.Captures), files, absent)
 	if err != nil {
 		return nil, err
 	}
@@ -236,7 +245,7 @@ func (r *Repository) missing(ctx context.Context, l *Listing) ([]string, error) 
 	if err != nil {
 		return nil, err
 	}
-	lapses, _ := r.ledger.Lapses(files, inner(l.Captures), gone)
+	lapses, _ := r.ledger.Lapses(files, inner(l.Captures), gone, elsewhere.Captures)
 	missing := append(lapses.All(), slices.Collect(maps.Keys(r.ledger.Exchanged(inner(l.Captures), gone)))...)
 	missing = slices.AppendSeq(missing, maps.Keys(vanished))
 	missing = slices.AppendSeq(missing, maps.Keys(marked))

@@ -12,6 +12,7 @@ const (
 	WantRehearsal  WantKind = "rehearsal" // the latest rehearsal of a service failed
 	WantCapture    WantKind = "none"      // there is no capture of a service, or none at all
 	WantNewCapture WantKind = "old"       // the last one is too old
+	WantCopy       WantKind = "copy"      // the newest one in another place is too old
 	WantLook       WantKind = "shrunk"    // more than half of a volume is gone
 	WantClock      WantKind = "future"    // captures are dated in the future
 )
@@ -23,6 +24,7 @@ func (k WantKind) Damage() bool { return k == WantRepair || k == WantMissing }
 type Want struct {
 	Kind    WantKind
 	Service *ServiceStatus // nil: it is about the repository
+	Place   *PlaceStatus   // of WantCopy
 }
 
 // wanted says what is amiss, the worst first.
@@ -36,11 +38,29 @@ func (s *Status) wanted(o StatusOptions) (all []Want) {
 	if !slices.ContainsFunc(s.Services, func(one ServiceStatus) bool { return one.Captures > 0 }) {
 		all = append(all, Want{Kind: WantCapture})
 	}
-	for _, kind := range []WantKind{WantRehearsal, WantCapture, WantNewCapture, WantLook, WantClock} {
+	for _, kind := range []WantKind{WantRehearsal, WantCapture, WantNewCapture, WantCopy, WantLook, WantClock} {
 		for i := range s.Services {
 			if one := &s.Services[i]; one.wants(kind, o) {
-				all = append(all, Want{kind, one})
+				all = append(all, Want{Kind: kind, Service: one})
 			}
+		}
+		if kind == WantCopy {
+			all = append(all, s.wantedCopies(o)...)
+		}
+	}
+	return all
+}
+
+// wantedCopies says which services have no capture in another place that is new enough.
+func (s *Status) wantedCopies(o StatusOptions) (all []Want) {
+	for i := range s.Places {
+		p := &s.Places[i]
+		for _, copied := range p.Services {
+			at := slices.IndexFunc(s.Services, func(one ServiceStatus) bool { return one.Name == copied.Name && one.Host == copied.Host })
+			if at < 0 || s.Services[at].Captures == 0 || o.OlderThan == 0 || copied.Last != nil && copied.Age <= o.OlderThan {
+				continue
+			}
+			all = append(all, Want{Kind: WantCopy, Service: &s.Services[at], Place: p})
 		}
 	}
 	return all

@@ -56,6 +56,7 @@ type years struct {
 	grace   time.Duration
 	failure error
 	state   string // folder of what the machines know: none ever warns
+	other   *years // another place, if there is one
 }
 
 type modelCapture struct {
@@ -327,6 +328,10 @@ func (y *years) learn() {
 			y.model[c.ID] = m
 		}
 		m := y.model[c.ID]
+		if m == nil && y.other != nil && y.other.model[c.ID] != nil {
+			m = &modelCapture{stream: y.other.model[c.ID].stream} // copied from there
+			y.model[c.ID] = m
+		}
 		if m == nil {
 			y.t.Fatalf("capture %s was never made", c.ID)
 		}

@@ -28,6 +28,7 @@ type app struct {
 	metrics *metrics.Run           // what the run comes to; nil: nobody asked
 	program func() (string, error) // where this program lies
 	host    string                 // of the captures that are meant; "": any
+	rate    int64                  // of repositories, bytes a second; 0: any
 	saidOdd bool                   // that the book of what is set aside has lines which make no sense
 
 	config      *config.Settings    // what the configuration of this machine says
@@ -74,6 +75,7 @@ func (a *app) commands() []*cli.Command {
 		a.choosing(a.releaseCommand()),
 		ofService(a.choosing(a.retireCommand())),
 		a.reclaimCommand(),
+		a.replicateCommand(),
 		a.repairCommand(),
 		a.choosing(a.statusCommand()),
 		a.passphraseCommand(),

@@ -9,7 +9,7 @@ func (a *app) captureCommand() *cli.Command {
 		ArgsUsage:   "SOURCE… or --container NAME",
 		Flags:       captureFlags(),
 		Description: captureHelp,
-		Action:      a.metering(a.capture),
+		Action:      a.limiting(a.metering(a.capture)),
 	}
 }
 
@@ -43,6 +43,7 @@ func captureFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "each", Usage: "of old tarballs: each becomes a capture of its own, unless it is there already"},
 		&cli.StringFlag{Name: "name-pattern", Usage: "with --each: file names are as `PATTERN` says, such as {name}-{version}-{date}"},
 		&cli.BoolFlag{Name: "dry-run", Usage: "with --each: show what would be made of each name, and do nothing"},
+		limitRateFlag(),
 		metricsFlag(),
 	}
 }

@@ -160,7 +160,7 @@ func (k *completing) arguments(command string) (found []candidate, paths string)
 			return k.members(k.asked.Args[0]), ""
 		}
 		return k.captures(), ""
-	case "show", "verify", "restore", "compare", "amend", "hold", "release", "usage":
+	case "show", "verify", "restore", "compare", "amend", "hold", "release", "usage", "replicate":
 		return k.captures(), ""
 	case "passphrase remove", "passphrase change":
 		return k.slots(), ""
@@ -199,6 +199,8 @@ func (k *completing) values(f cli.Flag) (found []candidate, paths string) {
 		return nil, "folders"
 	}
 	switch value {
+	case "OTHER":
+		return nil, "folders"
 	case "FILE", "PATH":
 		return nil, "files"
 	case "DIR":

@@ -111,6 +111,9 @@ func (a *app) settings() []setting {
 		a.setting("repository", a.shared.repository, "KIST_REPOSITORY", ""),
 		a.setting("key-file", a.shared.keyFile, "KIST_KEY_FILE", ""),
 		a.setting("passphrase-file", a.shared.passphraseFile, "KIST_PASSPHRASE_FILE", ""),
+		a.setting("replica", "", "KIST_REPLICA", ""),
+		a.setting("other-key-file", "", "KIST_OTHER_KEY_FILE", ""),
+		a.setting("other-passphrase-file", "", "KIST_OTHER_PASSPHRASE_FILE", ""),
 		a.setting("engine", "", "KIST_ENGINE", engine.Default),
 		a.setting("cache", "", "KIST_CACHE", cmp.Or(places.Cache(a.environment), "off")),
 	}
@@ -123,7 +126,7 @@ func (a *app) settings() []setting {
 	for _, table := range []struct {
 		name  string
 		table any
-	}{{"retire", a.config.Retire}, {"verify", a.config.Verify}, {"status", a.config.Status}} {
+	}{{"retire", a.config.Retire}, {"replicate", a.config.Replicate}, {"verify", a.config.Verify}, {"status", a.config.Status}} {
 		all = append(all, a.tableSettings(table.name, table.table)...)
 	}
 	all = append(all, setting{"on-failure", a.config.OnFailure, a.config.From("on-failure")}, setting{"metrics", a.config.Metrics, a.config.From("metrics")})

@@ -56,12 +56,14 @@ func (a *app) serviceCommands() map[string]func(*cmdline.Line, string, *config.S
 	}
 }
 
-// withTables gives kist verify and kist status the flags that their tables say. Of verify's two one
+// withTables gives kist verify, kist status and kist replicate the flags that their tables say. Of verify's two one
 // on the command line takes the place of both.
 func (a *app) withTables(line *cmdline.Line) {
 	switch {
 	case slices.Equal(line.Words, []string{"verify"}) && a.config.Verify != nil && !line.Has("full", "sample"):
 		line.Replace(absent(line, a.config.Verify), line.Rest())
+	case slices.Equal(line.Words, []string{"replicate"}) && a.config.Replicate != nil:
+		line.Replace(absent(line, a.config.Replicate), line.Rest())
 	case slices.Equal(line.Words, []string{"status"}) && a.config.Status != nil:
 		line.Replace(absent(line, a.config.Status), line.Rest())
 	}

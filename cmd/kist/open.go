@@ -52,12 +52,22 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 	if err != nil {
 		return nil, err
 	}
+	return a.unlock(ctx, folder, a.openingSecret)
+}
+
+// unlock opens the repository in a folder, by what secret gives. It closes the folder where it fails.
+func (a *app) unlock(ctx context.Context, folder *storage.Folder, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
 	options := a.openOptions()
+	st, err := a.limited(folder)
+	if err != nil {
+		folder.Close()
+		return nil, err
+	}
 	for try := 1; ; try++ {
-		secret, asked, err := a.openingSecret(ctx)
+		secret, asked, err := opening(ctx)
 		var r *store.Repository
 		if err == nil {
-			r, err = store.Open(ctx, folder, secret, options)
+			r, err = store.Open(ctx, st, secret, options)
 		}
 		if err == nil {
 			return &repository{r, folder, secret}, nil
@@ -78,6 +88,10 @@ func (a *app) openFolder(ctx context.Context) (*storage.Folder, error) {
 	if err != nil {
 		return nil, err
 	}
+	return openFolderAt(ctx, path)
+}
+
+func openFolderAt(ctx context.Context, path string) (*storage.Folder, error) {
 	folder, err := storage.OpenFolder(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		if err := checkLocal(path); err != nil {

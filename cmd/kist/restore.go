@@ -40,6 +40,7 @@ func (a *app) restoreCommand() *cli.Command {
 			&cli.BoolFlag{Name: "accept-little-space", Usage: "begin though the file system seems to have too little room"},
 			&cli.BoolFlag{Name: "devices", Usage: "with --into or --container: make devices too"},
 			engineFlag(),
+			limitRateFlag(),
 		},
 		Description: `
 Nothing appears in its place before it is complete, verified and flushed: a folder
@@ -69,7 +70,7 @@ Example:
   kist restore seedbank@latest --container seedbank --create
   kist restore 20260314t0203z-k7f3 --tar - | tar -t
   kist restore latest --into /tmp/look --only certificates`,
-		Action: a.restore,
+		Action: a.limiting(a.restore),
 	}
 }
 

@@ -27,10 +27,11 @@ func (a *app) scheduleCommand() *cli.Command {
 	flags = append(flags, scheduledFlags(a.captureCommand().Flags)...)
 	flags = append(flags, scheduledRehearsalFlags(a.rehearseCommand().Flags)...)
 	flags = append(flags, a.scheduledCheckFlags()...)
+	flags = append(flags, scheduledCopyFlags()...)
 	return &cli.Command{
 		Name:      "schedule",
-		Usage:     "print a systemd service and timer, or a crontab line, for captures, a rotation, rehearsals or checks",
-		ArgsUsage: "--all or a service's NAME, or SOURCE… or --container NAME, or rules as --days 7, or --rehearse [NAME…], or --verify, or --status",
+		Usage:     "print a systemd service and timer, or a crontab line, for captures, a rotation, rehearsals, copies or checks",
+		ArgsUsage: "--all or a service's NAME, or SOURCE… or --container NAME, or rules as --days 7, or --rehearse [NAME…], or --replicate-to OTHER, or --verify, or --status",
 		Flags:     append(flags, rotationFlags(a.retireCommand().Flags)...),
 		Description: `
 SOURCE and the other flags are those of kist capture. The repository and the key
@@ -42,7 +43,8 @@ read-only; for a container, and with commands such as --before, --from or
 
 With rules, those of kist retire, it is no capture that is scheduled but a rotation:
 kist retire, and then kist reclaim. With --rehearse it is kist rehearse --newest, with the
-flags of that; where it is killed, kist resume removes what it left. With --verify it is kist
+flags of that; where it is killed, kist resume removes what it left. With --replicate-to or
+--replicate-from it is kist replicate --to or --from, with flags of that. With --verify it is kist
 verify, and with --status it is kist status, with flags of theirs: a run of these fails where
 something is wrong, so give --on-failure a unit that tells you. (cron sends what is
 printed by mail, where mail works.)
@@ -65,6 +67,7 @@ Example:
   kist schedule --name seedbank-db --from -- /usr/local/bin/dump-program --all
   kist schedule --days 7 --weeks 5 --months 12 --on-calendar weekly
   kist schedule --rehearse --watch 2m --on-calendar weekly
+  kist schedule --replicate-to /mnt/offsite/kist --limit-rate 20MiB
   kist schedule --verify --full --on-calendar monthly \
     --on-failure tell-me@%n.service
   kist schedule --status --older-than 26h --on-calendar hourly \
@@ -127,6 +130,10 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 	}
 	check, fill := checkScheduledCapture, a.scheduleCapture
 	switch {
+	case c.IsSet("replicate-to") || c.IsSet("replicate-from"):
+		check, fill = checkScheduledCopy, scheduleCopy
+	case c.IsSet("other-key-file") || c.IsSet("other-passphrase-file"):
+		check = missingCopy
 	case c.Bool("verify") || c.Bool("status"):
 		check, fill = a.checkScheduledCheck, scheduleCheck
 	case c.Bool("rehearse"):

@@ -24,7 +24,7 @@ const (
 )
 
 func allFlag() cli.Flag {
-	return &cli.BoolFlag{Name: "all", Usage: "schedule all services of the configuration, with what it says of rehearsals, rotations, verifications and status"}
+	return &cli.BoolFlag{Name: "all", Usage: "schedule all services of the configuration, with what it says of rehearsals, rotations, a second place, verifications and status"}
 }
 
 // servicesToSchedule gives the services of the configuration that a command line is about; ok is
@@ -177,9 +177,14 @@ func (p *plan) retire(names []string) {
 	p.command(j, "reclaim")
 }
 
-// checks schedules verifications and looks whether all is well, where the configuration has a
+// checks schedules copies to a second place, verifications and looks whether all is well, where the configuration has a
 // table for them.
 func (p *plan) checks() {
+	if r := p.config.Replicate; r != nil {
+		p.check("replicate", "Copy captures to the second place", r, cmp.Or(r.OnCalendar, defaultCaptures))
+		j := p.jobs[len(p.jobs)-1]
+		j.Also = []string{p.config.Replica}
+	}
 	if v := p.config.Verify; v != nil {
 		p.check("verify", "Verify the captures", v, cmp.Or(v.OnCalendar, defaultOthers))
 	}

@@ -27,14 +27,15 @@ func (a *app) setupCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "setup",
 		Usage: "make a repository",
-		Flags: []cli.Flag{
+		Flags: append([]cli.Flag{
+			&cli.StringFlag{Name: "replica-of", Usage: "make a second place of the repository in the folder `OTHER`, with its settings and key slots of its own"},
 			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
 			&cli.StringFlag{Name: "grace", Value: "7d", Usage: "`TIME`, as 36h, 7d or 2w, for which what is retired can be taken back; a minute at least; it can't be changed later"},
 			&cli.StringFlag{Name: "recheck", Value: "on", Usage: "`on or off`: whether captures read back what they compressed before they seal it, and so find faults of the machine's memory; it can't be changed later"},
 			&cli.BoolFlag{Name: "apart", Usage: "share nothing between captures of different names, for volumes that hold what strangers put there; it can't be changed later"},
 			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
-		},
+		}, otherFlags()...),
 		Description: `
 The folder is made if it is missing, and refused if it is not empty. The new
 passphrase is asked for twice, or read from --passphrase-file. With --key-file
@@ -47,9 +48,16 @@ a file is stored already: it adds nothing. With --apart that fails across captur
 different names: the same content is stored once for each name, and no two files are
 compressed together. That takes more space, with --stored much more.
 
+With --replica-of it becomes a second place of that repository: captures are copied between
+the two by kist replicate, and each is thinned out for itself. It has the settings of the
+first, and a passphrase or key file of its own, unless you give it the same. OTHER is opened by
+--other-key-file or --other-passphrase-file, else by the file named for the new one, if that opens it,
+else by a passphrase that is asked for.
+
 Example:
   kist setup --repository /mnt/share/kist
-  kist setup --repository /mnt/share/kist --key-file /root/kist.key`,
+  kist setup --repository /mnt/share/kist --key-file /root/kist.key
+  kist setup --repository /mnt/offsite/kist --replica-of /mnt/share/kist`,
 		Action: a.setup,
 	}
 }
@@ -82,8 +90,18 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	if c.IsSet("replica-of") {
+		return a.setupReplica(c, path, files)
+	}
+	for _, flag := range []string{"other-passphrase-file", "other-key-file"} {
+		if c.IsSet(flag) {
+			return usagef("setup: --%s goes with --replica-of", flag)
+		}
+	}
 	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
-	r, err := a.create(c.Context, path, files, o)
+	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
+		return store.Create(ctx, st, secret, o)
+	})
 	if err != nil {
 		return err
 	}
@@ -91,8 +109,11 @@ func (a *app) setup(c *cli.Context) error {
 	return a.printSetup(path, r, files)
 }
 
+// creating makes a repository in an empty storage.
+type creating func(context.Context, storage.Storage, crypt.Secret) (*store.Repository, error)
+
 // create makes the repository, or leaves nothing behind.
-func (a *app) create(ctx context.Context, path string, files secrets.Files, o store.CreateOptions) (_ *repository, err error) {
+func (a *app) create(ctx context.Context, path string, files secrets.Files, do creating) (_ *repository, err error) {
 	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
 		return nil, fmt.Errorf("%s: %w", path, store.ErrExists)
 	}
@@ -120,7 +141,7 @@ func (a *app) create(ctx context.Context, path string, files secrets.Files, o st
 		return nil, err
 	}
 	undo = undoSecret
-	r, err := store.Create(ctx, folder, secret, o)
+	r, err := do(ctx, folder, secret)
 	if err != nil {
 		return nil, err
 	}
@@ -147,12 +168,14 @@ func (a *app) setupSecret(ctx context.Context, files secrets.Files) (crypt.Secre
 }
 
 // unmake removes what was made of a repository that was not finished: empty
-// folders, and a key slot that seals nothing as long as there is no anchor.
+// folders, and a key slot and a mark that seal nothing as long as there is no anchor.
 func unmake(path string, itself bool) {
 	if _, err := os.Lstat(filepath.Join(path, anchor)); errors.Is(err, fs.ErrNotExist) {
-		slots, _ := filepath.Glob(filepath.Join(path, "keyslots", "*"))
-		for _, slot := range slots {
-			os.Remove(slot)
+		for _, folder := range []string{"keyslots", "place"} {
+			made, _ := filepath.Glob(filepath.Join(path, folder, "*"))
+			for _, object := range made {
+				os.Remove(object)
+			}
 		}
 	}
 	for _, kind := range store.Folders() {
@@ -173,12 +196,17 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files) error 
 			Grace      int64     `json:"grace_seconds"`
 			Recheck    string    `json:"recheck,omitempty"`
 			Apart      string    `json:"apart,omitempty"`
-		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()], string(r.Apart())})
+			Place      string    `json:"place,omitempty"`
+		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()], string(r.Apart()), r.Place()})
 		if err != nil {
 			return err
 		}
 	} else {
-		a.Tell("Repository %s is ready in %s.\n", r.ID(), screen.Printable(path))
+		what := "Repository"
+		if r.Place() != "" {
+			what = "A second place of repository"
+		}
+		a.Tell("%s %s is ready in %s.\n", what, r.ID(), screen.Printable(path))
 		a.Tell("Chunks have %s on average; what is retired can be taken back for %s.\n",
 			screen.Size(uint64(r.ChunkAverage())), screen.DurationText(r.Grace()))
 		if !r.Recheck() {

@@ -19,6 +19,7 @@ type statusJSON struct {
 	Held     []heldJSON          `json:"held"`
 	Retired  []heldJSON          `json:"retired"`
 	Stored   int64               `json:"stored_bytes"`
+	Places   []placeJSON         `json:"places"`               // other places, as far as this machine knows
 	Free     *int64              `json:"free_bytes,omitempty"` // left out where nothing tells
 	Unread   []string            `json:"unreadable"`
 	Missing  []string            `json:"missing"`
@@ -75,6 +76,46 @@ type heldJSON struct {
 	Until time.Time `json:"restorable_until,omitzero"`
 }
 
+// placeJSON is another place of the repository.
+type placeJSON struct {
+	Place    string       `json:"place"`
+	Where    string       `json:"where"`
+	At       time.Time    `json:"copied_at"`
+	Last     string       `json:"last,omitempty"` // capture
+	Age      *float64     `json:"age_seconds,omitempty"`
+	Services []copiedJSON `json:"services"`
+}
+
+type copiedJSON struct {
+	Name string   `json:"name"`
+	Host string   `json:"host"`
+	Last string   `json:"last,omitempty"`
+	Age  *float64 `json:"age_seconds,omitempty"`
+}
+
+func placeList(all []store.PlaceStatus) []placeJSON {
+	list := []placeJSON{}
+	for _, p := range all {
+		j := placeJSON{Place: p.Place, Where: p.Where, At: p.At, Services: []copiedJSON{}}
+		j.Last, j.Age = copiedLast(p.Last, p.Age)
+		for _, s := range p.Services {
+			one := copiedJSON{Name: s.Name, Host: s.Host}
+			one.Last, one.Age = copiedLast(s.Last, s.Age)
+			j.Services = append(j.Services, one)
+		}
+		list = append(list, j)
+	}
+	return list
+}
+
+func copiedLast(c *store.Capture, age time.Duration) (string, *float64) {
+	if c == nil {
+		return "", nil
+	}
+	seconds := age.Seconds()
+	return c.ID, &seconds
+}
+
 type openJSON struct {
 	Name   string    `json:"name"`
 	Since  time.Time `json:"since"`
@@ -86,7 +127,7 @@ func newStatusJSON(s *state, wanted []want) statusJSON {
 	j := statusJSON{
 		Well: len(wanted) == 0, Wanted: []wantJSON{}, At: s.At, Services: []serviceJSON{}, Verified: s.Verified, Full: s.Full, Damage: s.Damage,
 		Held: heldList(s.Held, 0), Retired: heldList(s.Retired, s.grace), Stored: s.Stored, Unread: orNone(s.Unread), Missing: orNone(s.Missing),
-		Ahead: s.Ahead.Seconds(), Upgrades: []openJSON{}, Stopped: []openJSON{}, Aside: len(s.aside),
+		Ahead: s.Ahead.Seconds(), Upgrades: []openJSON{}, Stopped: []openJSON{}, Aside: len(s.aside), Places: placeList(s.Places),
 	}
 	if s.free >= 0 {
 		j.Free = &s.free
@@ -156,6 +197,13 @@ func (a *app) measureStatus(s *state, wanted []want) {
 	set("damage_found", "Whether a verification found damage that stands.", truth(s.Damage != nil))
 	for i := range s.Services {
 		a.measureService(&s.Services[i])
+	}
+	for _, p := range s.Places {
+		for _, one := range p.Services {
+			if one.Last != nil {
+				set("service_copied_timestamp_seconds", "When the data of the newest capture that is known to be in another place was as captured.", metrics.Seconds(one.Last.Taken), "name", one.Name, "host", one.Host, "where", p.Where)
+			}
+		}
 	}
 }
 

@@ -131,6 +131,9 @@ func (s *state) facts() (facts [][2]string) {
 		first := slices.MinFunc(s.Retired, func(a, b *store.Capture) int { return a.Retired.At.Compare(b.Retired.At) })
 		add("retired", fmt.Sprintf("%s; kist reclaim frees the first %s", screen.Count(n, "capture", "captures"), s.untilText(first)))
 	}
+	for i := range s.Places {
+		add("copied", s.copiedText(&s.Places[i]))
+	}
 	stored := screen.Size(uint64(s.Stored))
 	if s.free >= 0 {
 		stored += "; " + screen.Size(uint64(s.free)) + " free on the medium"
@@ -149,6 +152,17 @@ func (s *state) facts() (facts [][2]string) {
 		add("clock", "the medium has objects dated "+ageText(s.Ahead)+" ahead of this machine's clock")
 	}
 	return facts
+}
+
+// copiedText says what another place has, as far as this machine knows.
+func (s *state) copiedText(p *store.PlaceStatus) string {
+	text := "to " + placeText(p) + ": "
+	if p.Last == nil {
+		text += "no capture of these"
+	} else {
+		text += fmt.Sprintf("the newest is of %s, %s old", screen.LocalTime(p.Last.Taken), ageText(p.Age))
+	}
+	return text + "; by this machine last at " + screen.LocalTime(p.At)
 }
 
 func (s *state) untilText(c *store.Capture) string {

@@ -27,6 +27,9 @@ func (s *state) wanted() (all []want) {
 	for _, w := range s.Wanted {
 		text := s.wantText(w)
 		one := want{kind: string(w.Kind), text: text, damage: w.Kind.Damage()}
+		if w.Kind == store.WantCopy {
+			text = "in " + placeText(w.Place) + " " + s.copyText(w)
+		}
 		if w.Service != nil {
 			one.name, one.host = w.Service.Name, w.Service.Host
 			one.text = serviceText(w.Service) + ": " + text
@@ -87,6 +90,23 @@ func (s *state) wantText(w store.Want) string {
 		return screen.Count(len(one.Future), "capture is", "captures are") + " dated in the future: whose clock is wrong?"
 	}
 	return string(w.Kind)
+}
+
+// copyText says how old what another place has of a service is.
+func (s *state) copyText(w store.Want) string {
+	copied := w.Place.Service(w.Service.Name, w.Service.Host)
+	if copied == nil || copied.Last == nil {
+		return "no capture is known to be: kist replicate"
+	}
+	return fmt.Sprintf("the newest capture is %s old: kist replicate", ageText(copied.Age))
+}
+
+// placeText names another place of the repository.
+func placeText(p *store.PlaceStatus) string {
+	if p.Where != "" {
+		return screen.Printable(p.Where)
+	}
+	return "the other place"
 }
 
 // depthFlag is what a verification needs to find what an earlier one found.

@@ -27,7 +27,7 @@ func (v *verifier) checkHead() error {
 		hash, there := now[h.ID]
 		after, chained := later[h.ID]
 		switch {
-		case there && h.Fits(hash), slices.ContainsFunc(v.Gone[h.ID], h.Fits):
+		case there && h.Fits(hash), slices.ContainsFunc(v.Gone[h.ID], h.Fits), !there && slices.ContainsFunc(v.Elsewhere[h.ID], h.Fits):
 		case !there && v.Gone.Covers(h.ID, crypt.Digest{}) && (!chained || h.Fits(after)):
 			if !chained {
 				v.report.Notes = append(v.report.Notes, fmt.Sprintf("capture %s of the head was removed on purpose, and nothing tells any more whether it was the one named", h.ID))

@@ -22,7 +22,7 @@ func (v *verifier) checkHistory(context.Context) error {
 			v.historyDamage(c.ID, fmt.Errorf("%w: it names %.40q as the capture before", format.ErrDamaged, p.ID))
 		}
 	}
-	lapses, learned := v.r.ledger.Lapses(v.Files, v.Captures, v.Gone)
+	lapses, learned := v.r.ledger.Lapses(v.Files, v.Captures, v.Gone, v.Elsewhere)
 	v.r.ledger.Learn(learned...)
 	for _, id := range lapses.Returned {
 		v.historyDamage(id, fmt.Errorf("%w: it was removed on purpose, as this machine saw, and is there again: the repository was put back to an earlier state", format.ErrDamaged))

@@ -39,6 +39,9 @@ func (v *verifier) readMarks(ctx context.Context) error {
 	if err := v.checkVerifications(ctx); err != nil {
 		return err
 	}
+	if err := v.checkPlaces(ctx); err != nil {
+		return err
+	}
 	v.noteTimes()
 	return checkMarks[format.LeaseRecord](ctx, v, names.Leases, format.Lease)
 }
@@ -125,6 +128,34 @@ func (v *verifier) checkVerifications(ctx context.Context) error {
 	return nil
 }
 
+// checkPlaces opens the mark of this place, and those that name what is in others.
+func (v *verifier) checkPlaces(ctx context.Context) error {
+	elsewhere, err := v.r.ledger.ReadElsewhere(ctx)
+	if err != nil {
+		return err
+	}
+	v.Elsewhere = elsewhere.Captures
+	for _, d := range elsewhere.Damage {
+		v.markDamage(d)
+	}
+	infos, err := v.r.vault.ListMarks(ctx, names.Place)
+	if err != nil {
+		return err
+	}
+	foreign := elsewhere.Foreign
+	for _, info := range infos {
+		if _, bad := names.ParsePlace(info.Name); bad != nil {
+			foreign = append(foreign, info.Name)
+		} else if err := checkMark[format.PlaceRecord](ctx, v, format.Place, info); err != nil {
+			return err
+		}
+	}
+	for _, name := range foreign {
+		v.foreign(name)
+	}
+	return nil
+}
+
 func isMark(name string) bool {
 	_, mark := names.ParseMark(name)
 	_, _, end := names.ParseEnding(name)
@@ -160,7 +191,7 @@ func (v *verifier) checkSeenList(ctx context.Context, c *ledger.Capture, damages
 // checkSeen finds captures that others saw and that are not there, though nothing
 // says that they were removed.
 func (v *verifier) checkSeen(ctx context.Context) error {
-	missing, err := v.r.ledger.Vanished(ctx, v.Captures, v.Files, v.Gone)
+	missing, err := v.r.ledger.Vanished(ctx, v.Captures, v.Files, v.Gone.With(v.Elsewhere))
 	if err != nil {
 		return err
 	}

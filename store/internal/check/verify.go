@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -78,6 +77,8 @@ type Findings struct {
 	There    vault.SlabList
 	Slabs    map[format.SlabID]*SlabState
 	Wrong    map[string]harmKind // by recipe: streams that are not those that were captured
+
+	Elsewhere ledger.Departures // captures that other places have
 
 	WrongOrders map[string]bool // by recipe: orders that do not say what the member list says
 }
@@ -157,8 +158,7 @@ func (v *verifier) damage(object string, err error) {
 
 func newDamage(object string, err error) Damage {
 	// The object is named already.
-	problem := strings.TrimPrefix(err.Error(), object+": ")
-	return Damage{Object: object, Problem: problem, Captures: []string{}, Members: []Harmed{}}
+	return Damage{Object: object, Problem: vault.ProblemOf(object, err), Captures: []string{}, Members: []Harmed{}}
 }
 
 // readObjects reads the index files and lists the slabs.

@@ -18,6 +18,8 @@ type Slab struct {
 	Trailers int    // how many of the two copies of its trailer are intact
 
 	opener  *crypt.Opener
+	start   int64    // where the first frame begins
+	end     int64    // where the frames end, and the sections begin
 	offsets []int64  // of the frames in the slab
 	first   []uint32 // number of each frame's first chunk
 	chunks  uint32
@@ -203,7 +205,7 @@ func (s *Slabs) readTable(ctx context.Context, slab *Slab, tail []byte, start in
 
 // layOut finds out where each frame lies, between the bytes start and end.
 func (slab *Slab) layOut(frames []format.Frame, start, end int64) error {
-	slab.Frames = frames
+	slab.Frames, slab.start, slab.end = frames, start, end
 	for i := range frames {
 		slab.offsets = append(slab.offsets, start)
 		slab.first = append(slab.first, slab.chunks)

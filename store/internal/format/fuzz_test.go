@@ -39,7 +39,7 @@ func fuzzAgain(t *testing.T, b []byte, again func([]byte) ([]byte, error)) {
 // skips tells whether some record lacks a field of b.
 func skips(b []byte) bool {
 	c := newCodec()
-	for _, v := range []any{new(IndexFile), new(SlabTable), new(SlabRecord), new(MarkRecord), new(LeaseRecord), new(BatchRecord), new(RehearsalRecord), new(VerificationRecord)} {
+	for _, v := range []any{new(IndexFile), new(SlabTable), new(SlabRecord), new(MarkRecord), new(LeaseRecord), new(BatchRecord), new(RehearsalRecord), new(VerificationRecord), new(PlaceRecord), new(ElsewhereRecord)} {
 		if err := c.strict.Unmarshal(b, v); err != nil && strings.Contains(err.Error(), "unknown field") {
 			return true
 		}
@@ -271,5 +271,7 @@ func FuzzMark(f *testing.F) {
 		fuzzAgain(t, b, againMark[BatchRecord])
 		fuzzAgain(t, b, againMark[RehearsalRecord])
 		fuzzAgain(t, b, againMark[VerificationRecord])
+		fuzzAgain(t, b, againMark[PlaceRecord])
+		fuzzAgain(t, b, againMark[ElsewhereRecord])
 	})
 }

@@ -24,6 +24,9 @@ const (
 	Rehearsal    ObjectKind = 8
 	Verification ObjectKind = 9
 
+	Place     ObjectKind = 10
+	Elsewhere ObjectKind = 11
+
 	// TableCopy is a table as it is kept on a machine that writes, in no repository.
 	TableCopy ObjectKind = 128
 )
@@ -49,6 +52,10 @@ func (k ObjectKind) String() string {
 		return "rehearsal"
 	case Verification:
 		return "verification"
+	case Place:
+		return "place"
+	case Elsewhere:
+		return "elsewhere"
 	case TableCopy:
 		return "copy of a table"
 	}

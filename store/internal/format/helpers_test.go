@@ -29,6 +29,8 @@ func records() []record {
 		{"batch", EncodeMark(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}, Harmed: []HarmedSlab{{Slab: SlabID{3}, Frames: []uint32{1}}}, Hashes: []crypt.Digest{{7}}}), againMark[BatchRecord], true},
 		{"rehearsal", EncodeMark(sampleRehearsal()), againMark[RehearsalRecord], true},
 		{"verification", EncodeMark(sampleVerification()), againMark[VerificationRecord], true},
+		{"place", EncodeMark(&PlaceRecord{Made: time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC), Host: "hazel"}), againMark[PlaceRecord], true},
+		{"elsewhere", EncodeMark(sampleElsewhere()), againMark[ElsewhereRecord], true},
 	}
 }
 

@@ -30,6 +30,8 @@ const (
 	WorkReclaim = "reclaim"
 	WorkMark    = "mark"   // a hold, or the end of a retirement
 	WorkRepair  = "repair" // tables, or captures without what can't be mended
+
+	WorkReplicate = "replicate" // captures of another place, or for one
 )
 
 // BatchRecord is the record of a batch of what is to go, at any of its stages.
@@ -60,7 +62,7 @@ type HarmedSlab struct {
 
 // Record is one of the records of marks.
 type Record interface {
-	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord
+	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord | PlaceRecord | ElsewhereRecord
 }
 
 // SealMark appends the record of a mark behind its header.
@@ -86,8 +88,8 @@ func DecodeMark[R Record](b []byte) (*R, error) {
 	if err := decode(b, record, tableBounds); err != nil {
 		return nil, err
 	}
-	if batch, ok := any(record).(*BatchRecord); ok {
-		if err := batch.check(); err != nil {
+	if checked, ok := any(record).(interface{ check() error }); ok {
+		if err := checked.check(); err != nil {
 			return nil, err
 		}
 	}

@@ -210,6 +210,24 @@ func ParseTrailer(b []byte, length int64, s *crypt.Opener) (t Trailer, intact in
 	return t, intact, err
 }
 
+// MendTrailer puts, of two copies of a trailer of which one is harmed, the other one in its place.
+func MendTrailer(b []byte, s *crypt.Opener) error {
+	one, two := b[:trailerCopy], b[trailerCopy:]
+	whole := func(b []byte) bool {
+		plain, err := s.Open(nil, b[len(trailerMagic):], crypt.Piece{Kind: crypt.PieceTrailer})
+		return err == nil && len(plain) == 16 && string(b[:len(trailerMagic)]) == trailerMagic
+	}
+	switch {
+	case whole(one):
+		copy(two, one)
+	case whole(two):
+		copy(one, two)
+	default:
+		return damaged("the slab has no trailer where it ends")
+	}
+	return nil
+}
+
 func checkTrailer(t Trailer, length int64) (Trailer, error) {
 	if t.Length != uint64(length) {
 		return t, damaged("the slab was written with %d bytes and has %d", t.Length, length)

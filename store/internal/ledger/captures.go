@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"bufio"
+	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -175,27 +176,49 @@ func (r *Ledger) openIndexFile(ctx context.Context, info storage.Info) (*format.
 		return nil, fmt.Errorf("%w: %d bytes", format.ErrDamaged, info.Size)
 	}
 	return vault.ReadKept(ctx, r.vault, info, func(src *bufio.Reader, copied bool) (*format.IndexFile, error) {
-		opener, err := r.vault.Opener(src, format.Capture, path.Base(info.Name))
-		if err != nil {
-			return nil, err
-		}
-		sealed, err := io.ReadAll(src)
-		if err != nil {
-			return nil, err
-		}
 		open := format.OpenIndexFile
 		if copied {
 			open = format.ReopenIndexFile
 		}
-		f, err := open(sealed, opener)
-		if err != nil {
-			return nil, err
-		}
-		if id, _, err := names.ParseCapture(info.Name); err != nil || f.ID != id {
-			return nil, fmt.Errorf("%w: it is that of capture %q", format.ErrDamaged, f.ID)
-		}
-		return f, nil
+		return r.decodeIndexFile(src, info, open)
 	})
+}
+
+// Sealed gives the index file of a capture as it lies in the storage, and makes sure that it is that
+// capture's. An error names the object.
+func (r *Ledger) Sealed(ctx context.Context, c *Capture) ([]byte, error) {
+	raw, err := r.vault.Raw(ctx, c.Info, format.MaxIndexFile)
+	if err == nil {
+		var f *format.IndexFile
+		f, err = r.decodeIndexFile(bufio.NewReaderSize(bytes.NewReader(raw), format.MaxHeader), c.Info, format.OpenIndexFile)
+		if err == nil && f.Hash() != c.Hash() {
+			err = fmt.Errorf("%w: it is not what was read before", format.ErrDamaged)
+		}
+	}
+	if err != nil {
+		return nil, &vault.ObjectError{Object: c.Info.Name, Err: err}
+	}
+	return raw, nil
+}
+
+// decodeIndexFile opens an index file by one of the ways there are.
+func (r *Ledger) decodeIndexFile(src *bufio.Reader, info storage.Info, open func([]byte, *crypt.Opener) (*format.IndexFile, error)) (*format.IndexFile, error) {
+	opener, err := r.vault.Opener(src, format.Capture, path.Base(info.Name))
+	if err != nil {
+		return nil, err
+	}
+	sealed, err := io.ReadAll(src)
+	if err != nil {
+		return nil, err
+	}
+	f, err := open(sealed, opener)
+	if err != nil {
+		return nil, err
+	}
+	if id, _, err := names.ParseCapture(info.Name); err != nil || f.ID != id {
+		return nil, fmt.Errorf("%w: it is that of capture %q", format.ErrDamaged, f.ID)
+	}
+	return f, nil
 }
 
 // WriteIndexFile seals and puts the index file of a new capture: the commit.

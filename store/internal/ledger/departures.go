@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"maps"
 	"slices"
 
 	"github.com/kistarchive/kist/crypt"
@@ -27,6 +28,15 @@ func (b *Batches) Departures() Departures {
 		}
 	}
 	return d
+}
+
+// With gives what both name.
+func (d Departures) With(other Departures) Departures {
+	all := maps.Clone(d)
+	for id, hashes := range other {
+		all[id] = append(slices.Clone(all[id]), hashes...)
+	}
+	return all
 }
 
 // Covers tells whether a capture went on purpose as it was.

@@ -13,21 +13,25 @@ import (
 // nothing, unless something is amiss that a mark may explain. What it finds it tells;
 // it makes nothing fail.
 func (r *Ledger) Recall(ctx context.Context, files []storage.Info, read []*Capture) {
-	lapses, learned := r.Lapses(files, read, nil)
+	lapses, learned := r.Lapses(files, read, nil, nil)
 	if !lapses.Empty() {
 		marks, err := r.ReadStages(ctx, names.Gone)
 		if err != nil {
 			return // whoever needs the storage next says what is wrong with it
 		}
-		lapses, learned = r.Lapses(files, read, marks.Departures())
+		elsewhere, err := r.ReadElsewhere(ctx)
+		if err != nil {
+			return
+		}
+		lapses, learned = r.Lapses(files, read, marks.Departures(), elsewhere.Captures)
 	}
 	r.Learn(learned...)
 	r.watch.tell(lapses)
 }
 
-// Lapses compares what is there with what this machine knows, and with what went on
-// purpose. It gives what is amiss, and what is to be learned.
-func (r *Ledger) Lapses(files []storage.Info, read []*Capture, gone Departures) (*LapseError, []remember.Capture) {
+// Lapses compares what is there with what this machine knows, with what went on
+// purpose, and with what other places have. It gives what is amiss, and what is to be learned.
+func (r *Ledger) Lapses(files []storage.Info, read []*Capture, gone, elsewhere Departures) (*LapseError, []remember.Capture) {
 	l, learned := &LapseError{}, []remember.Capture(nil)
 	there := make(map[string]bool)
 	for _, id := range CaptureIDs(files) {
@@ -41,6 +45,7 @@ func (r *Ledger) Lapses(files []storage.Info, read []*Capture, gone Departures) 
 		case went:
 			known.Kind = remember.Gone
 			learned = append(learned, known)
+		case elsewhere.Covers(known.ID, known.Hash): // it may come again
 		default:
 			l.Missing = append(l.Missing, known.ID)
 		}

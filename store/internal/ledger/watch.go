@@ -37,14 +37,14 @@ type Watch struct {
 // NewWatch gives one that nothing was kept for, and that ends with the process.
 func NewWatch() *Watch { return &Watch{Memory: remember.New(), told: make(map[string]bool)} }
 
-// OpenWatch opens what this machine knows of a repository, in the folder state; "" keeps it
+// OpenWatch opens what this machine knows of a place of a repository, in the folder state; "" keeps it
 // for as long as the Repository is open.
-func OpenWatch(state string, warn func(error), id crypt.RepositoryID) *Watch {
+func OpenWatch(state string, warn func(error), id crypt.RepositoryID, place string) *Watch {
 	w := NewWatch()
 	w.warn = warn
 	if state != "" {
 		var err error
-		w.Memory, err = remember.Open(state, id)
+		w.Memory, err = remember.Open(state, id, place)
 		w.Keep(err)
 	}
 	return w

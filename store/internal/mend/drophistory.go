@@ -18,7 +18,7 @@ func (p *repairer) findExchanged(context.Context) error {
 	p.exchanged = p.r.ledger.Exchanged(p.v.Captures, p.v.Gone)
 	p.out.Exchanged = slices.AppendSeq(p.out.Exchanged, maps.Keys(p.exchanged))
 	slices.Sort(p.out.Exchanged)
-	lapses, _ := p.r.ledger.Lapses(p.v.Files, nil, p.v.Gone)
+	lapses, _ := p.r.ledger.Lapses(p.v.Files, nil, p.v.Gone, p.v.Elsewhere)
 	p.out.Returned = append(p.out.Returned, lapses.Returned...)
 	return nil
 }

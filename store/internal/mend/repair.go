@@ -5,6 +5,7 @@ import (
 	"errors"
 	"maps"
 	"slices"
+	"time"
 
 	"github.com/kistarchive/kist/store/internal/check"
 	"github.com/kistarchive/kist/store/internal/stock"
@@ -130,8 +131,15 @@ func (p *repairer) removeBadMark(ctx context.Context, name string) error {
 			return err
 		}
 	}
-	if err := p.removeMark(ctx, name); err != nil || !undoes {
+	if err := p.removeMark(ctx, name); err != nil {
 		return err
+	}
+	if place, err := names.ParsePlace(name); err == nil && place == p.r.vault.Place() {
+		// Its header opened, and its name is all that counts of it.
+		return vault.PutMark(ctx, p.r.vault, format.Place, name, &format.PlaceRecord{Made: time.Now().UTC().Truncate(time.Second), Host: p.o.Host})
+	}
+	if !undoes {
+		return nil
 	}
 	return vault.PutMark(ctx, p.r.vault, format.Retired, name, ledger.NewMarkRecord(p.o.Host, "the mark before could not be read"))
 }
@@ -168,7 +176,7 @@ func (p *repairer) findMissing(ctx context.Context) error {
 			p.out.Unreadable = append(p.out.Unreadable, id)
 		}
 	}
-	missing, err := p.r.ledger.Vanished(ctx, p.v.Captures, p.v.Files, p.v.Gone)
+	missing, err := p.r.ledger.Vanished(ctx, p.v.Captures, p.v.Files, p.v.Gone.With(p.v.Elsewhere))
 	if err != nil {
 		return err
 	}

@@ -16,6 +16,7 @@ var errMark = errors.New("no mark's name")
 const (
 	markDigits  = 8  // hexadecimal, behind the id of a held or retired capture
 	leaseDigits = 16 // hexadecimal
+	placeDigits = 16 // hexadecimal
 )
 
 // NewHold gives a name, never used before, for a mark that holds a capture.
@@ -56,6 +57,30 @@ func NewVerification(t time.Time) string { return Verified + "/" + NewID(t) }
 // IsVerification tells whether a name is one of NewVerification.
 func IsVerification(name string) bool {
 	id, ok := strings.CutPrefix(name, Verified+"/")
+	return ok && IsID(id)
+}
+
+// NewPlace gives the identity of a place of a repository.
+func NewPlace() string { return randomHex(placeDigits) }
+
+// PlaceMark gives the name of the mark that a place has.
+func PlaceMark(place string) string { return Place + "/" + place }
+
+// ParsePlace is the inverse of PlaceMark.
+func ParsePlace(name string) (place string, err error) {
+	place, ok := strings.CutPrefix(name, Place+"/")
+	if !ok || !isHex(place, placeDigits) {
+		return "", fmt.Errorf("%q: %w", name, errMark)
+	}
+	return place, nil
+}
+
+// NewElsewhere gives a name, never used before, for a mark that names captures that are elsewhere.
+func NewElsewhere(t time.Time) string { return Elsewhere + "/" + NewID(t) }
+
+// IsElsewhere tells whether a name is one of NewElsewhere.
+func IsElsewhere(name string) bool {
+	id, ok := strings.CutPrefix(name, Elsewhere+"/")
 	return ok && IsID(id)
 }
 

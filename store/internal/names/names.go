@@ -28,15 +28,19 @@ const (
 	Condemned = "condemned"
 	Rehearsed = "rehearsed"
 	Verified  = "verified"
+	Place     = "place"
+	Elsewhere = "elsewhere"
 )
 
 // Folders gives all folders that a repository is made with.
 func Folders() []string {
-	return []string{KeySlots, Slabs, Tables, Captures, Holds, Retired, Leases, Condemned, Rehearsed, Verified}
+	return append([]string{KeySlots, Slabs, Tables, Captures}, Marks()...)
 }
 
 // Marks gives the folders of marks: they may be missing where they would be empty.
-func Marks() []string { return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified} }
+func Marks() []string {
+	return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified, Place, Elsewhere}
+}
 
 // Slab gives the name of a slab. Its first two digits are a folder, so that no
 // folder has more than some thousands of entries.

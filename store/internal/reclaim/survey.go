@@ -138,7 +138,11 @@ func supersededFiles(files []storage.Info, captures []*ledger.Capture) (old []st
 
 func (v *survey) checkVanished(ctx context.Context) error {
 	gone := v.going.Departures()
-	missing, err := v.r.ledger.Vanished(ctx, v.captures, v.files, gone)
+	elsewhere, err := v.r.ledger.ReadElsewhere(ctx)
+	if err != nil {
+		return err
+	}
+	missing, err := v.r.ledger.Vanished(ctx, v.captures, v.files, gone.With(elsewhere.Captures))
 	if err != nil {
 		return err
 	}

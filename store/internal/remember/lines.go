@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"maps"
 	"slices"
 	"strings"
 
@@ -20,6 +21,7 @@ import (
 //	made CAPTURE HASH
 //	seen CAPTURE HASH
 //	gone CAPTURE HASH
+//	place PLACE SECONDS WHERE   captures were copied there: seconds since 1970; - for the first place; in hexadecimal
 //
 // Behind each stands a sum over it and the repository's id: a line that was written in part
 // or for another repository is passed over, and costs no other line. So is one that a later
@@ -31,17 +33,20 @@ type contents struct {
 	rooted   bool
 	slot     crypt.SlotID
 	captures map[string]Capture
+	places   map[string]Place
 	last     Capture  // made last
 	other    []string // lines of a later release
 	lines    int      // that were taken in
 }
 
-func rootLine(f crypt.Digest) string      { return "root " + f.String() }
-func slotLine(slot crypt.SlotID) string   { return "slot " + string(slot) }
-func captureLine(c Capture) string        { return string(c.Kind) + " " + c.ID + " " + c.Hash.String() }
-func compareIDs(a, b string) int          { return cmp.Compare(a, b) }
-func sealLine(key, line string) string    { return line + " " + lineSum(key, line) + "\n" }
-func newContents() contents               { return contents{captures: make(map[string]Capture)} }
+func rootLine(f crypt.Digest) string    { return "root " + f.String() }
+func slotLine(slot crypt.SlotID) string { return "slot " + string(slot) }
+func captureLine(c Capture) string      { return string(c.Kind) + " " + c.ID + " " + c.Hash.String() }
+func compareIDs(a, b string) int        { return cmp.Compare(a, b) }
+func sealLine(key, line string) string  { return line + " " + lineSum(key, line) + "\n" }
+func newContents() contents {
+	return contents{captures: make(map[string]Capture), places: make(map[string]Place)}
+}
 func isSlotID(s string) bool              { return len(s) == 16 && strings.Trim(s, "0123456789abcdef") == "" }
 func fields(line string) (words []string) { return strings.Split(line, " ") }
 
@@ -86,7 +91,7 @@ func parse(key string, b []byte) (contents, error) {
 
 // isPart tells whether a line may be one of ours that was written in part.
 func isPart(line []byte) bool {
-	for _, word := range []string{"root ", "slot ", "made ", "seen ", "gone "} {
+	for _, word := range []string{"root ", "slot ", "made ", "seen ", "gone ", "place "} {
 		if n := min(len(word), len(line)); string(line[:n]) == word[:n] {
 			return true
 		}
@@ -102,7 +107,9 @@ func (c *contents) take(line string) {
 	case len(words) == 2 && words[0] == "root":
 		if f, err := crypt.ParseDigest(words[1]); err == nil {
 			if c.rooted && c.root != f {
-				*c = contents{captures: make(map[string]Capture), lines: c.lines}
+				lines := c.lines
+				*c = newContents()
+				c.lines = lines
 			}
 			c.root, c.rooted = f, true
 			return
@@ -115,6 +122,10 @@ func (c *contents) take(line string) {
 			c.note(Capture{words[1], h, Kind(words[0])})
 			return
 		}
+	}
+	if p, ok := parsePlace(words); ok {
+		c.places[p.ID] = p
+		return
 	}
 	if !slices.Contains(c.other, line) && len(c.other) < maxOther {
 		c.other = append(c.other, line)
@@ -161,6 +172,11 @@ func (c *contents) join(beside *contents) {
 	for id, n := range beside.captures {
 		if _, kept := c.captures[id]; !kept {
 			c.captures[id] = n
+		}
+	}
+	for id, p := range beside.places {
+		if c.places[id].At.Before(p.At) {
+			c.places[id] = p
 		}
 	}
 	if !c.rooted {
@@ -217,6 +233,9 @@ func (c *contents) text(key string) []byte {
 		if now, ok := c.captures[c.last.ID]; ok && now != c.last {
 			lines = append(lines, captureLine(now))
 		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(c.places)) {
+		lines = append(lines, placeLine(c.places[id]))
 	}
 	lines = append(lines, c.other...)
 	var b []byte

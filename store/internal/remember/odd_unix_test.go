@@ -35,7 +35,7 @@ func TestOddFiles(t *testing.T) {
 			if err := errors.Join(os.Mkdir(dir, 0o700), c.make(dir)); err != nil {
 				t.Fatal(err)
 			}
-			if _, err := Open(dir, repository); err == nil {
+			if _, err := Open(dir, repository, ""); err == nil {
 				t.Error("it was used")
 			}
 		})

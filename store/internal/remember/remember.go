@@ -46,23 +46,29 @@ type Memory struct {
 	path string // of its file; "": none
 	key  string // that its lines are bound to
 
+	repository crypt.RepositoryID
+
 	mu    sync.Mutex
 	read  os.FileInfo // the file as it was read last
 	known contents
 }
 
 // New gives a memory that lasts as long as its value.
-func New() *Memory { return &Memory{known: contents{captures: make(map[string]Capture)}} }
+func New() *Memory { return &Memory{known: newContents()} }
 
-// Open gives the memory of a repository in a folder, which is made for its owner alone if
-// it is missing. Where the folder or the file can't be used, it says why, and the memory
+// Open gives the memory of a repository in a folder, or of one of its places that has an identity
+// of its own. The folder is made for its owner alone if it is missing. Where the folder or the file can't be used, it says why, and the memory
 // that it gives lasts as long as its value.
-func Open(folder string, repository crypt.RepositoryID) (*Memory, error) {
+func Open(folder string, repository crypt.RepositoryID, place string) (*Memory, error) {
 	m := New()
 	if err := checkFolder(folder); err != nil {
 		return m, fmt.Errorf("the folder for what this machine knows of repositories: %w", err)
 	}
-	m.path, m.key = filepath.Join(folder, repository.String()+".known"), repository.String()
+	m.key, m.repository = repository.String(), repository
+	if place != "" {
+		m.key += "-" + place
+	}
+	m.path = filepath.Join(folder, m.key+".known")
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if err := m.refresh(); err != nil {

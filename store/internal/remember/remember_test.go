@@ -20,7 +20,7 @@ var repository = crypt.RepositoryID{1, 2, 3}
 // open opens the memory of a repository, as another process does.
 func open(t testing.TB, folder string) *Memory {
 	t.Helper()
-	m, err := Open(folder, repository)
+	m, err := Open(folder, repository, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -151,7 +151,7 @@ func TestHarmedFiles(t *testing.T) {
 			if err := os.WriteFile(path, b, 0o600); err != nil {
 				t.Fatal(err)
 			}
-			m, err := Open(dir, repository)
+			m, err := Open(dir, repository, "")
 			if (err != nil) != (c.want < 0) || len(m.Captures()) != max(c.want, 0) {
 				t.Fatalf("known: %v, %v", m.Captures(), err)
 			}
@@ -196,7 +196,7 @@ func TestFolders(t *testing.T) {
 			if err := errors.Join(os.Mkdir(dir, 0o700), c.make(t, dir)); err != nil {
 				t.Fatal(err)
 			}
-			m, err := Open(dir, repository)
+			m, err := Open(dir, repository, "")
 			if err == nil {
 				t.Fatal("it was used")
 			}

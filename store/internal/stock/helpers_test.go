@@ -28,7 +28,7 @@ func openStock(t *testing.T, st storage.Storage, key *crypt.KeyFile, cache strin
 	if err != nil {
 		t.Fatal(err)
 	}
-	v, err := found.Unlock(t.Context(), key, crypt.UnlockOptions{}, func(*crypt.RootKey, crypt.SlotID) error { return nil })
+	v, err := found.Unlock(t.Context(), key, crypt.UnlockOptions{}, func(string, *crypt.RootKey, crypt.SlotID) error { return nil })
 	if err != nil {
 		t.Fatal(err)
 	}

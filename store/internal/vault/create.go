@@ -18,9 +18,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, s Sett
 	if err := s.check(); err != nil {
 		return nil, err
 	}
-	if _, err := st.Stat(ctx, names.Manifest); err == nil {
-		return nil, ErrExists
-	} else if !errors.Is(err, storage.ErrNotFound) {
+	if err := checkEmpty(ctx, st); err != nil {
 		return nil, err
 	}
 	root, m := crypt.NewRootKey(), newManifest(s)
@@ -36,6 +34,18 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, s Sett
 		return nil, err
 	}
 	return newVault(st, m, root, keys, slot)
+}
+
+// checkEmpty fails with ErrExists where there is a repository.
+func checkEmpty(ctx context.Context, st storage.Storage) error {
+	_, err := st.Stat(ctx, names.Manifest)
+	switch {
+	case err == nil:
+		return ErrExists
+	case errors.Is(err, storage.ErrNotFound):
+		return nil
+	}
+	return err
 }
 
 func newManifest(s Settings) *manifest {

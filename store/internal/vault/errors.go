@@ -3,6 +3,7 @@ package vault
 import (
 	"errors"
 	"io/fs"
+	"strings"
 
 	"github.com/kistarchive/kist/store/internal/format"
 )
@@ -36,6 +37,11 @@ type ObjectError struct {
 func (e *ObjectError) Error() string { return e.Object + ": " + e.Err.Error() }
 
 func (e *ObjectError) Unwrap() error { return e.Err }
+
+// ProblemOf gives what an error about an object says, without its name.
+func ProblemOf(object string, err error) string {
+	return strings.TrimPrefix(err.Error(), object+": ")
+}
 
 // IsDamage tells errors that are about one object, which is not what it should
 // be, or not to this release, from those that stop everything.

@@ -51,7 +51,7 @@ func (v *Vault) PutKept(ctx context.Context, name string, content []byte) error 
 // another form, and the rest tells what the repository is.
 func (v *Vault) keptFor(name string) *cache.Folder {
 	switch FolderOf(name) {
-	case names.Captures, names.Holds, names.Retired, names.Condemned, names.Rehearsed, names.Verified:
+	case names.Captures, names.Holds, names.Retired, names.Condemned, names.Rehearsed, names.Verified, names.Elsewhere:
 		return v.kept
 	}
 	return nil
@@ -66,7 +66,11 @@ func FolderOf(name string) string {
 // Keep has copies of small objects kept in a folder of this machine, of about so many
 // bytes, if that can be had: it is only slower without.
 func (v *Vault) Keep(folder string, size int64) {
-	v.kept, _ = cache.Open(filepath.Join(folder, v.manifest.ID.String()), size)
+	name := v.manifest.ID.String()
+	if v.place != "" {
+		name += "-" + v.place // a name may stand for other bytes in another place
+	}
+	v.kept, _ = cache.Open(filepath.Join(folder, name), size)
 	v.slabs.Keep(v.kept)
 }
 

@@ -32,6 +32,11 @@ func readSized(ctx context.Context, st storage.Storage, info storage.Info, limit
 	return b, shortIsDamage(st.ReadAt(ctx, info.Name, b, 0))
 }
 
+// Raw gives an object of at most limit bytes as it lies in the storage.
+func (v *Vault) Raw(ctx context.Context, info storage.Info, limit int64) ([]byte, error) {
+	return readSized(ctx, v.storage, info, limit)
+}
+
 // shortIsDamage marks as damage that an object is shorter than it was listed.
 func shortIsDamage(err error) error {
 	if errors.Is(err, io.ErrUnexpectedEOF) {

@@ -11,6 +11,7 @@ import (
 type Locked struct {
 	storage  storage.Storage
 	manifest *manifest
+	places   []storage.Info // marks of places, as they are listed
 }
 
 // Find finds the repository in a storage. It fails with ErrNoRepository, or where
@@ -20,15 +21,20 @@ func Find(ctx context.Context, st storage.Storage) (*Locked, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Locked{st, m}, nil
+	l := &Locked{storage: st, manifest: m}
+	l.places, err = listPlaces(ctx, st)
+	return l, err
 }
 
 // ID gives the identity that the repository claims. Nothing is proved yet.
 func (l *Locked) ID() crypt.RepositoryID { return l.manifest.ID }
 
-// Unlock opens the repository by a key slot whose root key is that of kist.json. accept
-// has the last word on the root key, by the slot that gave it.
-func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.UnlockOptions, accept func(*crypt.RootKey, crypt.SlotID) error) (*Vault, error) {
+// Accept has the last word on a root key, by the slot that gave it, and by which place of the repository
+// it is that was opened.
+type Accept func(place string, root *crypt.RootKey, slot crypt.SlotID) error
+
+// Unlock opens the repository by a key slot whose root key is that of kist.json.
+func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.UnlockOptions, accept Accept) (*Vault, error) {
 	root, slot, err := unlock(ctx, l.storage, l.manifest, secret, o)
 	if err != nil {
 		return nil, err
@@ -37,10 +43,18 @@ func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.Unlock
 	if err != nil {
 		return nil, err
 	}
-	if err := accept(root, slot.ID()); err != nil {
+	v, err := newVault(l.storage, l.manifest, root, keys, slot)
+	if err != nil {
 		return nil, err
 	}
-	return newVault(l.storage, l.manifest, root, keys, slot)
+	if v.place, err = v.provedPlace(ctx, l.places); err == nil {
+		err = accept(v.place, root, slot.ID())
+	}
+	if err != nil {
+		v.Close()
+		return nil, err
+	}
+	return v, nil
 }
 
 func unlock(ctx context.Context, st storage.Storage, m *manifest, secret crypt.Secret, o crypt.UnlockOptions) (*crypt.RootKey, *crypt.Slot, error) {

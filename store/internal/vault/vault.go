@@ -19,6 +19,7 @@ import (
 type Vault struct {
 	storage  storage.Storage
 	manifest *manifest
+	place    string // see Place
 	root     *crypt.RootKey
 	keys     *crypt.Keys
 	opened   *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
@@ -73,6 +74,10 @@ func (v *Vault) Open() error { return v.keys.Wiped() }
 
 // ID gives the repository's identity, which is not secret.
 func (v *Vault) ID() crypt.RepositoryID { return v.manifest.ID }
+
+// Place gives the identity of this place of the repository, by its own mark; "" of the first one,
+// which has none.
+func (v *Vault) Place() string { return v.place }
 
 // Made gives when the repository was made.
 func (v *Vault) Made() time.Time { return v.manifest.Made }

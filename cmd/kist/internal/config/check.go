@@ -22,9 +22,15 @@ func (d *document) check() error {
 	if f.KeyFile != "" && f.PassphraseFile != "" {
 		return d.failf("passphrase-file", "a key-file is given, too: one of them opens the repository")
 	}
+	if f.OtherKeyFile != "" && f.OtherPassphraseFile != "" {
+		return d.failf("other-passphrase-file", "an other-key-file is given, too: one of them opens the other place")
+	}
+	if f.Replicate != nil && f.Replica == "" {
+		return d.failf("replicate", "replica says where to, and is not given")
+	}
 	for key, path := range map[string]*string{
 		"repository": &f.Repository, "key-file": &f.KeyFile, "passphrase-file": &f.PassphraseFile, "cache": &f.Cache, "state": &f.State,
-		"metrics": &f.Metrics,
+		"metrics": &f.Metrics, "replica": &f.Replica, "other-key-file": &f.OtherKeyFile, "other-passphrase-file": &f.OtherPassphraseFile,
 	} {
 		if (key == "cache" || key == "state") && *path == "off" {
 			continue

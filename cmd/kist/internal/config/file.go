@@ -3,19 +3,23 @@ package config
 // File is a configuration. Keys that are flags of a command are called as these are, and
 // mean what they do. Paths are absolute, or begin with ~/.
 type File struct {
-	Repository     string `toml:"repository"`
-	KeyFile        string `toml:"key-file"`
-	PassphraseFile string `toml:"passphrase-file"`
-	Engine         string `toml:"engine"`
-	Cache          string `toml:"cache"`      // a folder, or off
-	State          string `toml:"state"`      // a folder, or off
-	OnFailure      string `toml:"on-failure"` // a unit that is started where one of schedule --all fails
-	Metrics        string `toml:"metrics"`    // a file in which all of schedule --all tell what they came to
+	Repository          string `toml:"repository"`
+	KeyFile             string `toml:"key-file"`
+	PassphraseFile      string `toml:"passphrase-file"`
+	Replica             string `toml:"replica"` // a second place of the repository
+	OtherKeyFile        string `toml:"other-key-file"`
+	OtherPassphraseFile string `toml:"other-passphrase-file"`
+	Engine              string `toml:"engine"`
+	Cache               string `toml:"cache"`      // a folder, or off
+	State               string `toml:"state"`      // a folder, or off
+	OnFailure           string `toml:"on-failure"` // a unit that is started where one of schedule --all fails
+	Metrics             string `toml:"metrics"`    // a file in which all of schedule --all tell what they came to
 
-	Services map[string]*Service `toml:"service"`
-	Retire   *Rotation           `toml:"retire"` // of services that have no rules of their own
-	Verify   *Verification       `toml:"verify"`
-	Status   *Status             `toml:"status"`
+	Services  map[string]*Service `toml:"service"`
+	Retire    *Rotation           `toml:"retire"` // of services that have no rules of their own
+	Replicate *Replication        `toml:"replicate"`
+	Verify    *Verification       `toml:"verify"`
+	Status    *Status             `toml:"status"`
 }
 
 // Service is what is captured as one. Its data is one of Source, Container and From.
@@ -53,6 +57,7 @@ type Capture struct {
 	IncludeReadonly  bool              `toml:"include-readonly"`
 	ExcludeMount     []string          `toml:"exclude-mount"`
 	Engine           string            `toml:"engine"`
+	LimitRate        string            `toml:"limit-rate"`
 }
 
 // Rules are flags of kist retire: which captures stay.
@@ -88,6 +93,12 @@ type UpgradeChoice struct {
 	Up      string `toml:"up"`
 	Watch   string `toml:"watch"`
 	Healthy string `toml:"healthy"`
+}
+
+// Replication are flags of kist replicate, and when it is done.
+type Replication struct {
+	LimitRate  string `toml:"limit-rate"`
+	OnCalendar string `toml:"on-calendar"`
 }
 
 // Verification are flags of kist verify, and when it is done.

@@ -51,12 +51,21 @@ func (s *Settings) take(d *document) {
 	to.Repository = cmp.Or(f.Repository, to.Repository)
 	to.KeyFile = cmp.Or(f.KeyFile, to.KeyFile)
 	to.PassphraseFile = cmp.Or(f.PassphraseFile, to.PassphraseFile)
+	if f.OtherKeyFile != "" || f.OtherPassphraseFile != "" {
+		to.OtherKeyFile, to.OtherPassphraseFile = "", ""
+		delete(s.from, "other-key-file")
+		delete(s.from, "other-passphrase-file")
+	}
+	to.Replica = cmp.Or(f.Replica, to.Replica)
+	to.OtherKeyFile = cmp.Or(f.OtherKeyFile, to.OtherKeyFile)
+	to.OtherPassphraseFile = cmp.Or(f.OtherPassphraseFile, to.OtherPassphraseFile)
 	to.Engine = cmp.Or(f.Engine, to.Engine)
 	to.Cache = cmp.Or(f.Cache, to.Cache)
 	to.State = cmp.Or(f.State, to.State)
 	to.Metrics = cmp.Or(f.Metrics, to.Metrics)
 	to.OnFailure = cmp.Or(f.OnFailure, to.OnFailure)
 	to.Retire = cmp.Or(f.Retire, to.Retire)
+	to.Replicate = cmp.Or(f.Replicate, to.Replicate)
 	to.Verify = cmp.Or(f.Verify, to.Verify)
 	to.Status = cmp.Or(f.Status, to.Status)
 	for name, service := range f.Services {
@@ -94,6 +103,7 @@ func (s *Settings) From(key string) string {
 func Variables() map[string]string {
 	return map[string]string{
 		"KIST_REPOSITORY": "repository", "KIST_KEY_FILE": "key-file", "KIST_PASSPHRASE_FILE": "passphrase-file",
+		"KIST_REPLICA": "replica", "KIST_OTHER_KEY_FILE": "other-key-file", "KIST_OTHER_PASSPHRASE_FILE": "other-passphrase-file",
 		"KIST_ENGINE": "engine", "KIST_CACHE": "cache", "KIST_STATE": "state",
 	}
 }
@@ -109,6 +119,16 @@ func (s *Settings) Getenv(getenv func(string) string) func(string) string {
 		switch variable {
 		case "KIST_REPOSITORY":
 			return s.Repository
+		case "KIST_REPLICA":
+			return s.Replica
+		case "KIST_OTHER_KEY_FILE", "KIST_OTHER_PASSPHRASE_FILE":
+			if getenv("KIST_OTHER_KEY_FILE") != "" || getenv("KIST_OTHER_PASSPHRASE_FILE") != "" {
+				return ""
+			}
+			if variable == "KIST_OTHER_KEY_FILE" {
+				return s.OtherKeyFile
+			}
+			return s.OtherPassphraseFile
 		case "KIST_ENGINE":
 			return s.Engine
 		case "KIST_CACHE":

@@ -52,6 +52,15 @@ func (s *Source) Files(flags Files) (Files, error) {
 // Opening gives what opens the repository, from one of the files or a person, and
 // whether one was asked.
 func (s *Source) Opening(ctx context.Context, files Files) (secret crypt.Secret, asked bool, err error) {
+	return s.opening(ctx, files, "Passphrase: ")
+}
+
+// OpeningOf is Opening for a person who must be told what is opened.
+func (s *Source) OpeningOf(ctx context.Context, files Files, what string) (secret crypt.Secret, asked bool, err error) {
+	return s.opening(ctx, files, "Passphrase of "+what+": ")
+}
+
+func (s *Source) opening(ctx context.Context, files Files, prompt string) (secret crypt.Secret, asked bool, err error) {
 	switch {
 	case files.Key != "":
 		secret, err = s.ReadKeyFile(files.Key)
@@ -59,7 +68,7 @@ func (s *Source) Opening(ctx context.Context, files Files) (secret crypt.Secret,
 		secret, err = s.readPassphrase(files.Passphrase)
 	default:
 		asked = true
-		secret, err = s.ask(ctx, "Passphrase: ")
+		secret, err = s.ask(ctx, prompt)
 	}
 	if err != nil {
 		return nil, asked, err // and no secret that is a nil pointer

@@ -3,6 +3,7 @@ package units
 import (
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 )
 
@@ -15,12 +16,13 @@ type Job struct {
 	Commands  [][]string // their words, without Program and what opens the repository
 	Secret    Secret
 	Reads     []string
-	Writes    string // the repository
-	Tells     string // a file for metrics; "": none
-	OnFailure string // a unit that CheckName takes; "": none
-	Container bool   // what is read is a container's, and its engine is needed
-	Stops     bool   // the container or something else, for a while
-	Runs      bool   // commands of the person's, which need the machine as it is
+	Writes    string   // the repository
+	Also      []string // other folders that are written
+	Tells     string   // a file for metrics; "": none
+	OnFailure string   // a unit that CheckName takes; "": none
+	Container bool     // what is read is a container's, and its engine is needed
+	Stops     bool     // the container or something else, for a while
+	Runs      bool     // commands of the person's, which need the machine as it is
 }
 
 // Secret is the file that opens the repository: one of the two.
@@ -61,7 +63,7 @@ WantedBy=timers.target
 func (j *Job) Service() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "[Unit]\nDescription=%s\n", text(j.What))
-	fmt.Fprintf(&b, "RequiresMountsFor=%s\n", joined(append([]string{j.Writes}, j.Reads...)))
+	fmt.Fprintf(&b, "RequiresMountsFor=%s\n", joined(slices.Concat([]string{j.Writes}, j.Also, j.Reads)))
 	if j.OnFailure != "" {
 		fmt.Fprintf(&b, "OnFailure=%s\n", j.OnFailure)
 	}
@@ -86,7 +88,7 @@ func (j *Job) Service() string {
 		b.WriteString("# The commands need the machine as it is, and what they start must outlive this\n# service.\nKillMode=process\n")
 		return b.String()
 	}
-	writes := []string{j.Writes}
+	writes := append([]string{j.Writes}, j.Also...)
 	if j.Tells != "" {
 		writes = append(writes, filepath.Dir(j.Tells)) // beside it, to be moved into its place
 	}

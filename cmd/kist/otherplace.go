@@ -1,0 +1,67 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+)
+
+// otherFlags say what opens the second of two places of a repository.
+func otherFlags() []cli.Flag {
+	return []cli.Flag{
+		&cli.StringFlag{Name: "other-passphrase-file", Usage: "read the passphrase of OTHER from `FILE` (or KIST_OTHER_PASSPHRASE_FILE)"},
+		&cli.StringFlag{Name: "other-key-file", Usage: "open OTHER with the key in `FILE` (or KIST_OTHER_KEY_FILE)"},
+	}
+}
+
+// otherFiles gives the files that open the other place, as flags or the environment name them.
+func (a *app) otherFiles(c *cli.Context) (secrets.Files, error) {
+	flags := secrets.Files{Passphrase: c.String("other-passphrase-file"), Key: c.String("other-key-file")}
+	if flags != (secrets.Files{}) {
+		return flags, flags.Check("--other-passphrase-file", "--other-key-file")
+	}
+	env := secrets.Files{Passphrase: a.getenv("KIST_OTHER_PASSPHRASE_FILE"), Key: a.getenv("KIST_OTHER_KEY_FILE")}
+	return env, env.Check("KIST_OTHER_PASSPHRASE_FILE", "KIST_OTHER_KEY_FILE")
+}
+
+// openOther opens another place of a repository: by the files that are named for it, else by a secret that may
+// open it as well, which may be nil, else by what a person types.
+func (a *app) openOther(c *cli.Context, path string, same crypt.Secret) (*repository, error) {
+	files, err := a.otherFiles(c)
+	if err != nil {
+		return nil, err
+	}
+	folder, err := openFolderAt(c.Context, path)
+	if err != nil {
+		return nil, err
+	}
+	st, err := a.limited(folder)
+	if err != nil {
+		folder.Close()
+		return nil, err
+	}
+	if files == (secrets.Files{}) && same != nil {
+		r, err := store.Open(c.Context, st, same, a.openOptions())
+		switch {
+		case err == nil:
+			return &repository{Repository: r, folder: folder}, nil // the secret is its owner's to wipe
+		case !errors.Is(err, store.ErrWrongSecret) && !errors.Is(err, crypt.ErrNoSlot):
+			defer folder.Close()
+			return nil, explainOpening(c.Context, folder, err)
+		}
+	}
+	r, err := a.unlock(c.Context, folder, func(ctx context.Context) (crypt.Secret, bool, error) {
+		return a.secrets().OpeningOf(ctx, files, screen.Printable(path))
+	})
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", screen.Line(path), err)
+	}
+	return r, nil
+}

@@ -1,0 +1,81 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/units"
+)
+
+// scheduledCopyFlags are those by which copies to a second place are scheduled.
+func scheduledCopyFlags() []cli.Flag {
+	return append([]cli.Flag{
+		&cli.StringFlag{Name: "replicate-to", Usage: "schedule kist replicate --to `OTHER`, with --limit-rate"},
+		&cli.StringFlag{Name: "replicate-from", Usage: "schedule kist replicate --from `OTHER`, likewise"},
+	}, otherFlags()...)
+}
+
+func missingCopy(c *cli.Context) error {
+	return usagef("kist schedule: --other-key-file and --other-passphrase-file go with --replicate-to or --replicate-from")
+}
+
+// checkScheduledCopy refuses what is about other jobs, and what each run would fail of.
+func checkScheduledCopy(c *cli.Context) error {
+	own := []string{"replicate-to", "replicate-from", "other-key-file", "other-passphrase-file", "limit-rate", "metrics"}
+	switch {
+	case c.IsSet("replicate-to") && c.IsSet("replicate-from"):
+		return usagef("kist schedule: --replicate-to and --replicate-from are both given: schedule them one after the other")
+	case c.NArg() > 0:
+		return usagef("kist schedule: %q and a second place are both given: schedule them one after the other", c.Args().First())
+	}
+	for _, f := range c.Command.Flags {
+		name := f.Names()[0]
+		if c.IsSet(name) && !slices.Contains(own, name) && !slices.Contains(scheduleOwnNames, name) {
+			return usagef("kist schedule: --%s does not go with --replicate-to or --replicate-from", name)
+		}
+	}
+	if other := otherScheduled(c); !files.IsFolder(other) {
+		return missing(fmt.Errorf("the second place %s: every run would fail: there is no such folder", screen.Line(other)))
+	}
+	for _, flag := range []string{"other-key-file", "other-passphrase-file"} {
+		if file := c.String(flag); file != "" {
+			if err := isThere(file); err != nil {
+				return err
+			}
+		}
+	}
+	_, err := parseRate(c.String("limit-rate"))
+	return err
+}
+
+func otherScheduled(c *cli.Context) string {
+	if c.IsSet("replicate-to") {
+		return paths.Absolute(c.String("replicate-to"))
+	}
+	return paths.Absolute(c.String("replicate-from"))
+}
+
+// scheduleCopy plans to copy captures to a second place, or from it.
+func scheduleCopy(c *cli.Context, j *units.Job) error {
+	other, way := otherScheduled(c), "--from="
+	j.Name, j.What, j.Also = "replicate", "Copy captures to or from a second place", []string{other}
+	if c.IsSet("replicate-to") {
+		way = "--to="
+	}
+	words := []string{way + other}
+	for _, flag := range []string{"other-key-file", "other-passphrase-file"} {
+		if file := c.String(flag); file != "" {
+			words = append(words, "--"+flag+"="+paths.Absolute(file))
+		}
+	}
+	if rate := c.String("limit-rate"); rate != "" {
+		words = append(words, "--limit-rate="+rate)
+	}
+	addCommand(j, "replicate", words...)
+	return nil
+}

@@ -1,0 +1,63 @@
+package main
+
+import (
+	"context"
+	"os"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// setupReplica makes a second place of a repository.
+func (a *app) setupReplica(c *cli.Context, path string, files secrets.Files) error {
+	for _, flag := range []string{"chunk-average", "grace", "recheck", "apart", "stored"} {
+		if c.IsSet(flag) {
+			return usagef("setup: --%s and --replica-of are both given: a second place has the settings of the first", flag)
+		}
+	}
+	same, err := a.existingSecret(c.Context, files)
+	if err != nil {
+		return err
+	}
+	defer wipe(same)
+	other, err := a.openOther(c, c.String("replica-of"), same)
+	if err != nil {
+		return err
+	}
+	defer other.Close()
+	o := store.ReplicaOptions{Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}, Host: hostName()}
+	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
+		return store.CreateReplica(ctx, st, other.Repository, secret, o)
+	})
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	if err := a.printSetup(path, r, files); err != nil {
+		return err
+	}
+	a.Say("It has no captures yet: kist replicate copies them.")
+	return nil
+}
+
+// existingSecret gives the secret in the file that is named for the new place, if there is one that can be read
+// before: it may open the other place as well.
+func (a *app) existingSecret(ctx context.Context, files secrets.Files) (crypt.Secret, error) {
+	name := files.Key
+	if name == "" {
+		name = files.Passphrase
+	}
+	if name == "" {
+		return nil, nil
+	}
+	if info, err := os.Stat(name); err != nil || !info.Mode().IsRegular() {
+		return nil, nil // it is made, or may be read only once
+	}
+	secret, _, err := a.secrets().Opening(ctx, files)
+	return secret, err
+}

@@ -1,0 +1,161 @@
+package fetch
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// Copy reads a slab as it lies in the storage, from front to back, for who puts it elsewhere. Every
+// sealed piece is opened as it passes, and every chunk hashed: reading fails at the first that is not
+// what was written. Of two copies of the trailer the one that is whole is given in the place of
+// a harmed one. Sections that this release does not know pass as they are. It takes the memory of
+// two frames, is for one goroutine, and implements io.Reader.
+type Copy struct {
+	s     *Slabs
+	ctx   context.Context
+	slab  *Slab
+	next  int    // frame; -1: the header
+	rest  []byte // of the piece that Read is at
+	piece []byte // its memory
+	open  []byte // a frame while it is opened
+	raw   []byte
+	hash  *crypt.Hasher
+
+	record format.SlabRecord
+	failed error
+}
+
+// Copy begins to read a slab. Its error is a *SlabError, as those of reading.
+func (s *Slabs) Copy(ctx context.Context, id format.SlabID) (*Copy, error) {
+	slab, err := s.Open(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	return &Copy{
+		s: s, ctx: ctx, slab: slab, next: -1, hash: s.keys.NewHasher(),
+		record: format.SlabRecord{Slab: id, Length: uint64(slab.Length), Group: slab.Group},
+	}, nil
+}
+
+// Record gives what a table says of the slab, once it was read to its end.
+func (c *Copy) Record() *format.SlabRecord { return &c.record }
+
+// Failed gives what reading failed of, or nil.
+func (c *Copy) Failed() error { return c.failed }
+
+// Read implements io.Reader.
+func (c *Copy) Read(p []byte) (int, error) {
+	for len(c.rest) == 0 {
+		if c.failed == nil && c.next > len(c.slab.Frames) {
+			return 0, io.EOF
+		}
+		if c.failed == nil {
+			c.failed = c.advance()
+		}
+		if c.failed != nil {
+			return 0, c.failed
+		}
+		c.next++
+	}
+	n := copy(p, c.rest)
+	c.rest = c.rest[n:]
+	return n, nil
+}
+
+// advance reads the next piece.
+func (c *Copy) advance() error {
+	if c.ctx.Err() != nil {
+		return context.Cause(c.ctx)
+	}
+	var err error
+	frame := -1
+	switch {
+	case c.next < 0:
+		err = c.header()
+	case c.next < len(c.slab.Frames):
+		frame = c.next
+		err = c.frame(frame)
+	default:
+		err = c.tail()
+	}
+	if err != nil {
+		return &SlabError{c.slab.ID, frame, AsDamage(err)}
+	}
+	return nil
+}
+
+// read fills the piece with so many bytes from a place on.
+func (c *Copy) read(off, n int64) error {
+	c.piece = slices.Grow(c.piece[:0], int(n))[:n]
+	c.rest = nil
+	return c.s.storage.ReadAt(c.ctx, names.Slab(c.slab.ID), c.piece, off)
+}
+
+func (c *Copy) header() error {
+	if err := c.read(0, c.slab.start); err != nil {
+		return err
+	}
+	h, n, err := format.ParseHeader(c.piece, format.Slab)
+	if err == nil {
+		_, err = h.Open(c.s.keys, c.s.object(c.slab.ID))
+	}
+	if err == nil && int64(n) != c.slab.start {
+		err = fmt.Errorf("%w: a header of %d bytes", format.ErrDamaged, n)
+	}
+	c.rest = c.piece
+	return err
+}
+
+func (c *Copy) frame(i int) error {
+	f := &c.slab.Frames[i]
+	if f.Kind != format.Zstd {
+		return fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind)
+	}
+	if err := c.read(c.slab.offsets[i], int64(f.Sealed)); err != nil {
+		return err
+	}
+	c.open = append(c.open[:0], c.piece...)
+	packed, err := c.slab.opener.Open(c.open[:0], c.open, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(i)})
+	if err != nil {
+		return fmt.Errorf("%w: %w", format.ErrDamaged, err)
+	}
+	if c.raw, err = c.s.decode(packed, slices.Grow(c.raw[:0], f.Raw()+slack)); err != nil {
+		return err
+	}
+	if len(c.raw) != f.Raw() {
+		return fmt.Errorf("%w: %d bytes where the table says %d", format.ErrDamaged, len(c.raw), f.Raw())
+	}
+	listed := format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Padding: f.Padding}
+	for _, id := range identities(c.hash, c.raw, f.Chunks) {
+		listed.IDs = append(listed.IDs, id[:]...)
+	}
+	c.record.Frames = append(c.record.Frames, listed)
+	c.rest = c.piece
+	return nil
+}
+
+// tail reads what stands behind the frames, and holds it against its seals once more: it is read again.
+func (c *Copy) tail() error {
+	if err := c.read(c.slab.end, c.slab.Length-c.slab.end); err != nil {
+		return err
+	}
+	at := len(c.piece) - format.TrailerSize
+	if err := format.MendTrailer(c.piece[at:], c.slab.opener); err != nil {
+		return err
+	}
+	sealed, err := format.FindTable(c.piece[:at])
+	if err != nil {
+		return err
+	}
+	if _, err := c.slab.opener.Open(nil, sealed, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)}); err != nil {
+		return fmt.Errorf("%w: its table: %w", format.ErrDamaged, err)
+	}
+	c.rest = c.piece
+	return nil
+}

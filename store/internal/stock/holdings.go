@@ -1,0 +1,43 @@
+package stock
+
+import (
+	"context"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+)
+
+// Holdings are the slabs of a repository, for who puts others as they are.
+type Holdings struct {
+	Slabs     vault.SlabList // that there are
+	Exclusion *Exclusion
+	Going     *ledger.Batches        // the final marks, and those of what is harmed
+	Unlisted  map[format.SlabID]bool // slabs that no table lists, and no writer at work elsewhere will
+}
+
+// Hold finds out which slabs there are, as a writer does whose lease is given. It keeps no chunks.
+func (r *Stock) Hold(ctx context.Context, l *lease.Lease) (*Holdings, error) {
+	going, err := r.ledger.ReadStages(ctx, names.Announced, names.Final, names.Harmed)
+	if err != nil {
+		return nil, err
+	}
+	h := &Holdings{Exclusion: NewExclusion(going), Going: going, Unlisted: make(map[format.SlabID]bool)}
+	if h.Slabs, err = r.vault.ListSlabs(ctx); err != nil {
+		return nil, err
+	}
+	if l == nil {
+		return h, nil
+	}
+	v, err := r.Take(ctx, h.Slabs, true, func(*format.SlabRecord) error { return nil })
+	if err != nil {
+		return nil, err
+	}
+	unlisted, err := r.forsaken(ctx, v.Unlisted(), h.Slabs, l)
+	for _, id := range unlisted {
+		h.Unlisted[id] = true
+	}
+	return h, err
+}
