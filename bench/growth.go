@@ -116,6 +116,9 @@ func (g *growth) run(ctx context.Context, length int64, points []int) (*growthRe
 			}
 		}
 		all = append(all, g.fork(0))
+		if err := copyTrees(known(g.cache), known(filepath.Join(g.s.folder, fmt.Sprint("known", n)))); err != nil {
+			return nil, err
+		}
 		p := growthPoint{Captures: n, Objects: map[string]int{}}
 		infos, err := g.objects(ctx)
 		if err != nil {
@@ -128,6 +131,25 @@ func (g *growth) run(ctx context.Context, length int64, points []int) (*growthRe
 		r.Points = append(r.Points, p)
 	}
 	return r, g.measureAll(ctx, r, all)
+}
+
+// known gives the folders in which this machine keeps what it knows.
+func known(cache string) []string { return []string{cache, cache + "-state"} }
+
+func removeTrees(folders []string) (err error) {
+	for _, f := range folders {
+		err = errors.Join(err, os.RemoveAll(f))
+	}
+	return err
+}
+
+// copyTrees copies folders in the place of others.
+func copyTrees(from, to []string) error {
+	err := removeTrees(to)
+	for i, f := range from {
+		err = errors.Join(err, os.CopyFS(to[i], os.DirFS(f)), os.Chmod(to[i], 0o700))
+	}
+	return err
 }
 
 // objects lists what the repository holds.
@@ -265,7 +287,7 @@ func (g *growth) measureAll(ctx context.Context, r *growthResult, all []*grown) 
 		for n, o := range ops {
 			for i, at := range all {
 				slow := run == g.runs
-				if err := g.trial(ctx, o, at, r.Points[i].Trials[n], run, slow); err != nil {
+				if err := g.trial(ctx, o, r.Points[i].Captures, at, r.Points[i].Trials[n], run, slow); err != nil {
 					return fmt.Errorf("%s at %d captures: %w", o.what, r.Points[i].Captures, err)
 				}
 			}
@@ -280,11 +302,14 @@ func (g *growth) measureAll(ctx context.Context, r *growthResult, all []*grown) 
 
 // trial measures an operation once, on a copy of the repository that has a capture
 // of the volume as it is.
-func (g *growth) trial(ctx context.Context, o operation, at *grown, m *growthMeasured, run int, slow bool) error {
+func (g *growth) trial(ctx context.Context, o operation, captures int, at *grown, m *growthMeasured, run int, slow bool) error {
 	one := at.fork(time.Hour)
 	sh := one.share()
 	g.clock = one.clock
 	cache := filepath.Join(g.s.folder, "warm")
+	if err := copyTrees(known(filepath.Join(g.s.folder, fmt.Sprint("known", captures))), known(cache)); err != nil {
+		return err
+	}
 	err := one.with(ctx, sh, cache, func(r *store.Repository) error {
 		if _, err := r.Captures(ctx); err != nil { // so that all are in the cache
 			return err
@@ -306,7 +331,7 @@ func (g *growth) trial(ctx context.Context, o operation, at *grown, m *growthMea
 	}
 	if o.cold {
 		cache = filepath.Join(g.s.folder, "cold")
-		if err := errors.Join(os.RemoveAll(cache), os.RemoveAll(cache+"-state")); err != nil {
+		if err := removeTrees(known(cache)); err != nil {
 			return err
 		}
 	}

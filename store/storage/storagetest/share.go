@@ -83,6 +83,17 @@ func (s *Share) call(what string, n int) {
 	}
 }
 
+// atOnce counts n calls, some of them under way at a time.
+func (s *Share) atOnce(what string, n int) {
+	s.mu.Lock()
+	s.counts[what] += int64(n)
+	latency := s.latency
+	s.mu.Unlock()
+	if latency > 0 {
+		time.Sleep(time.Duration((n+shareAtOnce-1)/shareAtOnce) * latency)
+	}
+}
+
 // Path implements [files.Place].
 func (s *Share) Path() string { return s.place.Path() }
 
@@ -101,11 +112,12 @@ func (s *Share) Open() (files.System, error) {
 	return &sharing{system, s}, nil
 }
 
-// What listing costs: a folder is looked at, and its entries come in pieces. Attributes come
-// with them, once the client has seen that somebody asks for them: see files.OS.
+// What listing costs: a folder is looked at, opened and read, in pieces; and each entry's
+// attributes are a call of their own, several of them under way at a time.
 const (
-	sharePiece = 128 // entries
-	shareAsked = 32  // attributes that are asked for one by one
+	shareFolder = 3
+	sharePiece  = 512 // entries
+	shareAtOnce = 16  // as files.OS asks
 )
 
 // sharing is a files.System over a share.
@@ -139,9 +151,20 @@ func (s *sharing) Stat(name string) (fs.FileInfo, error) {
 
 func (s *sharing) List(folder string) ([]fs.FileInfo, error) {
 	infos, err := s.System.List(folder)
-	s.share.call("list", 2+len(infos)/sharePiece)
-	s.share.call("stat of what was listed", min(len(infos), shareAsked))
+	s.share.call("list", shareFolder+len(infos)/sharePiece)
+	s.share.atOnce("stat of what was listed", len(infos))
 	return infos, err
+}
+
+// Names implements [files.Namer].
+func (s *sharing) Names(folder string) ([]files.Entry, error) {
+	infos, err := s.System.List(folder)
+	s.share.call("list", shareFolder+len(infos)/sharePiece)
+	entries := make([]files.Entry, len(infos))
+	for i, info := range infos {
+		entries[i] = files.Entry{Name: info.Name(), Type: info.Mode().Type()}
+	}
+	return entries, err
 }
 
 func (s *sharing) Rename(from, to string) error {
