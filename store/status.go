@@ -199,7 +199,7 @@ func newServiceStatus(group []*Capture, now time.Time) (s ServiceStatus) {
 
 // findMissing finds captures that are missed.
 func (r *Repository) findMissing(ctx context.Context, s *Status, l *Listing) error {
-	files, err := r.vault.Storage().List(ctx, names.Captures)
+	files, err := r.vault.List(ctx, names.Captures)
 	if err != nil {
 		return err
 	}

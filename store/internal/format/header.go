@@ -26,6 +26,11 @@ const (
 
 	// TableCopy is a table as it is kept on a machine that writes, in no repository.
 	TableCopy ObjectKind = 128
+
+	// Listed and Relied are notes of a machine, in no repository: what it saw listed, and what a
+	// capture of its own relies on.
+	Listed ObjectKind = 160
+	Relied ObjectKind = 161
 )
 
 // String gives the name under which an object's key is bound to its kind.
@@ -51,6 +56,10 @@ func (k ObjectKind) String() string {
 		return "verification"
 	case TableCopy:
 		return "copy of a table"
+	case Listed:
+		return "what was listed"
+	case Relied:
+		return "what a capture relies on"
 	}
 	return fmt.Sprintf("kind %d", uint8(k))
 }

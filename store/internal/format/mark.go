@@ -60,7 +60,7 @@ type HarmedSlab struct {
 
 // Record is one of the records of marks.
 type Record interface {
-	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord
+	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord | ListedRecord | ReliedRecord
 }
 
 // SealMark appends the record of a mark behind its header.

@@ -60,7 +60,7 @@ func (r *Ledger) ReadAll(ctx context.Context) (captures []*Capture, damage []err
 
 // ListCaptures lists the index files.
 func (r *Ledger) ListCaptures(ctx context.Context) ([]storage.Info, error) {
-	infos, err := r.storage.List(ctx, names.Captures)
+	infos, err := r.vault.List(ctx, names.Captures)
 	if err == nil {
 		r.vault.Copies().Retain(names.Captures, infos)
 	}

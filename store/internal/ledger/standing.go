@@ -65,7 +65,7 @@ func (r *Ledger) ReadStanding(ctx context.Context) (*Standing, error) {
 			}
 		}
 	}
-	return s, vault.InOrder(ctx, retired, vault.Readers,
+	return s, vault.InOrder(ctx, retired, vault.Askers,
 		func(ctx context.Context, info storage.Info) (*format.MarkRecord, error) {
 			if _, err := names.ParseMark(info.Name); err != nil {
 				return nil, nil // not ours
@@ -87,7 +87,7 @@ func (s *Standing) readEnds(ctx context.Context, r *Ledger, holds, retired []sto
 		_, _, err := names.ParseEnding(info.Name)
 		return err != nil
 	})
-	return vault.InOrder(ctx, ends, vault.Readers,
+	return vault.InOrder(ctx, ends, vault.Askers,
 		func(ctx context.Context, info storage.Info) (*format.MarkRecord, error) {
 			return vault.ReadMark[format.MarkRecord](ctx, r.vault, format.Hold, info)
 		},

@@ -79,7 +79,7 @@ func (r *Ledger) Vanished(ctx context.Context, captures []*Capture, files []stor
 		}
 	}
 	missing := r.unlinked(captures, there, gone)
-	return missing, vault.InOrder(ctx, withOwnSeen(captures), vault.Readers,
+	return missing, vault.InOrder(ctx, withOwnSeen(captures), vault.Askers,
 		func(ctx context.Context, c *Capture) ([]string, error) { return r.readSeen(ctx, c.Seen) },
 		func(c *Capture, ids []string, err error) error {
 			if err != nil && !vault.IsDamage(err) {

@@ -179,7 +179,7 @@ func (r *Keeper) checkMarkable(ctx context.Context, ids []string) (*ledger.Stand
 }
 
 func (r *Keeper) checkThere(ctx context.Context, ids []string) error {
-	infos, err := r.storage.List(ctx, names.Captures)
+	infos, err := r.vault.List(ctx, names.Captures)
 	if err != nil {
 		return err
 	}

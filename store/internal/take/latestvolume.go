@@ -77,7 +77,7 @@ func newestFirst(files []storage.Info) iter.Seq[[]ledger.File] {
 func (r *Taker) latestLike(ctx context.Context, files []storage.Info, fits func(*ledger.Capture) bool) *ledger.Capture {
 	next, stop := iter.Pull(newestFirst(files))
 	defer stop()
-	for n := 1; ; n = min(2*n, vault.Readers) {
+	for n := 1; ; n = min(2*n, vault.Few) {
 		var some [][]ledger.File
 		for range n {
 			if capture, ok := next(); ok {

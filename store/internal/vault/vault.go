@@ -25,6 +25,7 @@ type Vault struct {
 	slabs    *fetch.Slabs
 	kept     *cache.Folder                // copies of small objects; nil: none
 	params   func() (chunk.Params, error) // derived on first use
+	large    chan struct{}                // held by those who read large objects
 }
 
 func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot *crypt.Slot) (*Vault, error) {
@@ -41,7 +42,7 @@ func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.
 		l.SetOptional(names.Marks()...)
 	}
 	v := &Vault{
-		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs,
+		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, large: make(chan struct{}, largeAtOnce),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}
 	v.opened.Store(slot)
