@@ -136,7 +136,7 @@ func (s *Status) tellVerified(all []Verification) {
 
 // measure adds up what is stored, and looks whether the medium's clock is ahead.
 func (r *Repository) measure(ctx context.Context, s *Status) error {
-	objects, err := r.vault.Storage().List(ctx, "")
+	objects, err := r.vault.List(ctx, "")
 	for _, o := range objects {
 		s.Stored += o.Size
 		if future(o.Modified, s.At) {

@@ -6,6 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
+	"sync"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -79,15 +81,42 @@ func (r *Ledger) Vanished(ctx context.Context, captures []*Capture, files []stor
 		}
 	}
 	missing := r.unlinked(captures, there, gone)
-	return missing, vault.InOrder(ctx, withOwnSeen(captures), vault.Askers,
+	err := r.readAllSeen(ctx, captures)
+	r.seen.Lock()
+	defer r.seen.Unlock()
+	for id, by := range r.seen.by {
+		if !there[id] && !gone.Names(id) && missing[id] == "" {
+			missing[id] = "capture " + by + " saw it"
+		}
+	}
+	return missing, err
+}
+
+// seen is who saw which captures, by the lists that were read: each is read once, as it does not
+// change.
+type seen struct {
+	sync.Mutex
+	done map[crypt.Digest]bool
+	by   map[string]string // by the id of a capture, that of one that saw it
+}
+
+// readAllSeen reads the lists of captures that were seen which were not read before.
+func (r *Ledger) readAllSeen(ctx context.Context, captures []*Capture) error {
+	r.seen.Lock()
+	fresh := slices.DeleteFunc(withOwnSeen(captures), func(c *Capture) bool { return r.seen.done[c.Seen.Digest] })
+	r.seen.Unlock()
+	return vault.InOrder(ctx, fresh, vault.Askers,
 		func(ctx context.Context, c *Capture) ([]string, error) { return r.readSeen(ctx, c.Seen) },
 		func(c *Capture, ids []string, err error) error {
 			if err != nil && !vault.IsDamage(err) {
 				return err
 			}
+			r.seen.Lock()
+			defer r.seen.Unlock()
+			r.seen.done[c.Seen.Digest] = err == nil
 			for _, id := range ids {
-				if !there[id] && !gone.Names(id) && missing[id] == "" {
-					missing[id] = "capture " + c.ID + " saw it"
+				if r.seen.by[id] == "" {
+					r.seen.by[id] = c.ID
 				}
 			}
 			return nil

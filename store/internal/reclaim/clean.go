@@ -77,7 +77,5 @@ func (c *reclaimer) cleanMarks(ctx context.Context) {
 			old = append(old, b.Info.Name)
 		}
 	}
-	for _, name := range old {
-		c.r.storage.Remove(ctx, name)
-	}
+	c.removeEach(ctx, old)
 }

@@ -160,14 +160,8 @@ func (c *reclaimer) remove(ctx context.Context) error {
 	if err := c.removeSuperseded(ctx, g.slabs); err != nil {
 		return err
 	}
-	for _, s := range c.v.order {
-		if g.slabs[s.id] == nil {
-			continue
-		}
-		if err := c.removeLeased(ctx, s.info); err != nil {
-			return err
-		}
-		c.out.Slabs++
+	if err := c.removeSlabs(ctx, g); err != nil {
+		return err
 	}
 	dead, err := c.removeDead(ctx)
 	if err != nil {
@@ -241,20 +235,52 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *leaving) error {
 			return err
 		}
 	}
-	for _, files := range ledger.Generations(c.v.files) {
-		id, _, _ := names.ParseCapture(files[0].Info.Name)
-		if !ids[id] {
-			continue
-		}
-		for _, f := range slices.Backward(files) {
-			if err := c.removeLeased(ctx, f.Info); err != nil {
-				return err
+	going := slices.DeleteFunc(ledger.Generations(c.v.files), func(files []ledger.File) bool { return !ids[idOf(files)] })
+	err := vault.InOrder(ctx, going, vault.Askers,
+		func(ctx context.Context, files []ledger.File) (any, error) {
+			for _, f := range slices.Backward(files) {
+				if err := c.removeLeased(ctx, f.Info); err != nil {
+					return nil, err
+				}
 			}
-		}
-		c.out.Captures = append(c.out.Captures, id)
+			return nil, nil
+		},
+		func(files []ledger.File, _ any, err error) error {
+			if err == nil {
+				c.out.Captures = append(c.out.Captures, idOf(files))
+			}
+			return err
+		})
+	if err != nil {
+		return err
 	}
 	c.r.ledger.Learn(learned...)
 	return nil
+}
+
+func idOf(files []ledger.File) string {
+	id, _, _ := names.ParseCapture(files[0].Info.Name)
+	return id
+}
+
+// removeSlabs removes the slabs that go.
+func (c *reclaimer) removeSlabs(ctx context.Context, g *leaving) error {
+	going := slices.DeleteFunc(slices.Clone(c.v.order), func(s *stocked) bool { return g.slabs[s.id] == nil })
+	return vault.InOrder(ctx, going, vault.Askers,
+		func(ctx context.Context, s *stocked) (any, error) { return nil, c.removeLeased(ctx, s.info) },
+		func(_ *stocked, _ any, err error) error {
+			if err == nil {
+				c.out.Slabs++
+			}
+			return err
+		})
+}
+
+// removeEach removes marks, several at a time.
+func (c *reclaimer) removeEach(ctx context.Context, marks []string) error {
+	return vault.InOrder(ctx, marks, vault.Askers,
+		func(ctx context.Context, name string) (any, error) { return nil, c.removeMark(ctx, name) },
+		func(_ string, _ any, err error) error { return err })
 }
 
 // removeSuperseded removes index files in whose place others have come: a grace
@@ -330,6 +356,8 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
 		return nil // by a run that was stopped
 	}
 	if err == nil {
+		c.freeing.Lock()
+		defer c.freeing.Unlock()
 		c.out.Freed += info.Size
 	}
 	return err
@@ -337,12 +365,12 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
 
 // removeMarks removes the marks of what is gone, and those that are done with.
 func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
+	var old []string
 	for _, capture := range g.captures {
-		for _, name := range slices.Concat(c.v.stand.All[capture.ID], c.v.rehearsed.Names[capture.ID]) {
-			if err := c.removeMark(ctx, name); err != nil {
-				return err
-			}
-		}
+		old = slices.Concat(old, c.v.stand.All[capture.ID], c.v.rehearsed.Names[capture.ID])
+	}
+	if err := c.removeEach(ctx, old); err != nil {
+		return err
 	}
 	c.v.forget(g)
 	for _, b := range c.v.going.Announced {

@@ -19,9 +19,10 @@ import (
 // survey is what a repository holds and what of it is needed, chunk by chunk.
 // It takes 4 bytes and 4 bits a chunk, beside the sets of slabs by recipe.
 type survey struct {
-	r     *Keeper
-	now   time.Time // by the medium's clock
-	grace time.Duration
+	r      *Keeper
+	before *survey   // an earlier look; nil: this is the first
+	now    time.Time // by the medium's clock
+	grace  time.Duration
 
 	files      []storage.Info    // index files of all generations
 	captures   []*ledger.Capture // retired ones, too
@@ -74,9 +75,10 @@ func (b bitset) any(i, j int) bool {
 }
 
 // survey reads all index files, marks and tables. It refuses to go on where it can't
-// know what is needed.
-func (r *Keeper) survey(ctx context.Context, now time.Time, grace time.Duration) (*survey, error) {
-	v := &survey{r: r, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
+// know what is needed. What an earlier look of the same run read of index files, and of what they
+// name, is not read again: objects don't change.
+func (r *Keeper) survey(ctx context.Context, now time.Time, grace time.Duration, before *survey) (*survey, error) {
+	v := &survey{r: r, before: before, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
 	for _, step := range []func(context.Context) error{v.readMarks, v.readCaptures, v.readSlabs, v.markNeeds} {
 		if err := step(ctx); err != nil {
 			return nil, err
@@ -101,7 +103,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 	if v.files, err = v.r.storage.List(ctx, names.Captures); err != nil {
 		return err
 	}
-	captures, damage, again, err := v.r.ledger.Read(ctx, ledger.Generations(v.files))
+	captures, damage, again, err := v.r.ledger.ReadBut(ctx, ledger.Generations(v.files), v.known())
 	if err != nil {
 		return err
 	}
@@ -115,6 +117,18 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 	v.captures = captures
 	v.superseded = supersededFiles(v.files, captures)
 	return v.checkVanished(ctx)
+}
+
+// known gives the captures of the look before, which is let go of.
+func (v *survey) known() map[string]*ledger.Capture {
+	known := make(map[string]*ledger.Capture)
+	if v.before != nil {
+		for _, c := range v.before.captures {
+			known[c.Info.Name] = c
+		}
+	}
+	v.before = nil
+	return known
 }
 
 // supersededFiles gives the index files in whose place those of captures have

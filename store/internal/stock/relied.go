@@ -29,6 +29,8 @@ type presence struct {
 	looked  map[int]bool             // numbers of the folders that slabs are of
 	lengths map[format.SlabID]uint64 // of the slabs of other folders, as tables say
 
+	each func(*format.SlabRecord) // see Measure; nil: nobody is told
+
 	mu    sync.Mutex
 	slabs vault.SlabList
 	said  map[format.SlabID]bool // of those that were asked for
@@ -55,6 +57,13 @@ func (r *Stock) present(ctx context.Context, exclude *Exclusion, relied *Relied)
 	}
 	p.slabs = exclude.From(p.slabs)
 	return p, err
+}
+
+// tell tells of a slab that is about to be added to an index.
+func (p *presence) tell(rec *format.SlabRecord) {
+	if p.each != nil {
+		p.each(rec)
+	}
 }
 
 // supposed tells whether a slab that was not looked for may be taken for there by the word of a

@@ -131,6 +131,22 @@ func (r *Stock) LoadIndex(ctx context.Context, l *lease.Lease, group []byte) (*k
 	return s.Index, s.Adopted, nil
 }
 
+// Measure is LoadIndex for whoever only looks. each is called with what the tables, or a slab that none
+// lists, say of a slab, in the order of the index.
+func (r *Stock) Measure(ctx context.Context, each func(*format.SlabRecord)) (*known.Index, error) {
+	exclude := NewExclusion(&ledger.Batches{})
+	p, err := r.present(ctx, exclude, nil)
+	if err != nil {
+		return nil, err
+	}
+	p.each = each
+	s, err := r.stockOf(ctx, p, nil, nil)
+	if err != nil {
+		return nil, err
+	}
+	return s.Index, nil
+}
+
 // IndexSlabs is LoadIndex for some slabs.
 func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *Exclusion, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
 	s, err := r.stockOf(ctx, &presence{slabs: slabs, exclude: exclude}, l, group)
@@ -159,6 +175,7 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 			last = append(last, rec)
 			return nil
 		}
+		p.tell(rec)
 		return s.Index.AddSlab(rec.Slab, rec.Frames)
 	})
 	if err != nil {
@@ -176,6 +193,7 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 		if !ofGroup(rec, group) {
 			continue
 		}
+		p.tell(rec)
 		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
 			return nil, err
 		}

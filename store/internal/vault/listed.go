@@ -1,6 +1,7 @@
 package vault
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"path"
@@ -59,7 +60,10 @@ func (v *Vault) List(ctx context.Context, folder string) ([]storage.Info, error)
 }
 
 // listedName is where it is kept what was listed of a folder.
-func listedName(folder string) string { return "listed/" + folder }
+func listedName(folder string) string { return path.Join(ListedNotes, cmp.Or(folder, "all")) }
+
+// ListedNotes is where it is kept, among the copies, what was listed.
+const ListedNotes = "listed"
 
 func (v *Vault) listed(folder string) map[string]storage.Info {
 	record := Note[format.ListedRecord](v, format.Listed, listedName(folder))
