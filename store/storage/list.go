@@ -168,12 +168,16 @@ func (w *walk) start(ctx context.Context) error {
 	if w.name == "" {
 		return w.below(ctx, ".")
 	}
+	err := w.below(ctx, w.name)
+	if !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	// Which of its folders is it that is missing?
 	top, _, lower := strings.Cut(w.name, "/")
 	if err := w.findTop(w.operation, top); err != nil {
 		return err
 	}
-	err := w.below(ctx, w.name)
-	if lower && errors.Is(err, fs.ErrNotExist) {
+	if lower {
 		return nil
 	}
 	return err

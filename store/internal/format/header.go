@@ -24,6 +24,9 @@ const (
 	Rehearsal    ObjectKind = 8
 	Verification ObjectKind = 9
 
+	Retirement ObjectKind = 12 // of several captures
+	Bundle     ObjectKind = 13
+
 	// TableCopy is a table as it is kept on a machine that writes, in no repository.
 	TableCopy ObjectKind = 128
 
@@ -54,6 +57,10 @@ func (k ObjectKind) String() string {
 		return "rehearsal"
 	case Verification:
 		return "verification"
+	case Retirement:
+		return "retirement"
+	case Bundle:
+		return "bundle"
 	case TableCopy:
 		return "copy of a table"
 	case Listed:

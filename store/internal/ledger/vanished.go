@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"sync"
 
@@ -29,7 +30,16 @@ func (r *Ledger) Marked(ctx context.Context, s *Standing, files []storage.Info, 
 		there[id] = true
 	}
 	missing = make(map[string]string)
-	for id, marks := range s.All {
+	about := maps.Clone(s.All)
+	readable := make(map[string]bool) // marks about several captures, which were read
+	for i := range s.Several {
+		m := &s.Several[i]
+		readable[m.Info.Name] = true
+		for _, id := range m.Record.Captures {
+			about[id] = append(slices.Clip(about[id]), m.Info.Name)
+		}
+	}
+	for id, marks := range about {
 		if there[id] || gone.Names(id) {
 			continue
 		}
@@ -41,9 +51,11 @@ func (r *Ledger) Marked(ctx context.Context, s *Standing, files []storage.Info, 
 			return nil, nil, err
 		}
 		for _, name := range marks {
-			read, err := r.canRead(ctx, name)
-			if err != nil {
-				return nil, nil, err
+			read := readable[name]
+			if !read {
+				if read, err = r.canRead(ctx, name); err != nil {
+					return nil, nil, err
+				}
 			}
 			if read {
 				missing[id] = name

@@ -62,6 +62,7 @@ func (c *reclaimer) cleanMarks(ctx context.Context) {
 			}
 		}
 	}
+	old = append(old, c.v.stand.Over(func(id string) bool { return gone.Names(id) && !there[id] })...)
 	for id, marks := range c.v.rehearsed.Names {
 		if gone.Names(id) && !there[id] {
 			old = append(old, marks...)

@@ -369,6 +369,7 @@ func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
 	for _, capture := range g.captures {
 		old = slices.Concat(old, c.v.stand.All[capture.ID], c.v.rehearsed.Names[capture.ID])
 	}
+	old = append(old, c.v.stand.Over(c.v.isGone(g))...)
 	if err := c.removeEach(ctx, old); err != nil {
 		return err
 	}
@@ -390,6 +391,18 @@ func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
 	var err error
 	c.v.going, err = c.r.ledger.ReadBatches(ctx)
 	return err
+}
+
+// isGone tells which captures are gone, with those that just went.
+func (v *survey) isGone(g *leaving) func(id string) bool {
+	there := make(map[string]bool)
+	for _, id := range ledger.CaptureIDs(v.files) {
+		there[id] = true
+	}
+	for _, c := range g.captures {
+		delete(there, c.ID)
+	}
+	return func(id string) bool { return !there[id] }
 }
 
 // removeDead removes the leases that were taken for dead when it was decided that no
