@@ -39,6 +39,9 @@ func (v *verifier) readMarks(ctx context.Context) error {
 	if err := v.checkVerifications(ctx); err != nil {
 		return err
 	}
+	if err := v.checkBundles(ctx); err != nil {
+		return err
+	}
 	v.noteTimes()
 	return checkMarks[format.LeaseRecord](ctx, v, names.Leases, format.Lease)
 }
@@ -123,6 +126,23 @@ func (v *verifier) checkVerifications(ctx context.Context) error {
 	}
 	for _, d := range verified.Damage {
 		v.markDamage(d)
+	}
+	return nil
+}
+
+// checkBundles opens the bundles, and holds what they have against the index files.
+func (v *verifier) checkBundles(ctx context.Context) error {
+	bundles, damage, err := v.r.ledger.ReadBundles(ctx, nil)
+	if err != nil {
+		return err
+	}
+	for _, d := range damage {
+		v.markDamage(d)
+	}
+	for _, b := range bundles {
+		if err := v.r.ledger.CheckBundle(&b, v.Captures); err != nil {
+			v.markDamage(&vault.ObjectError{Object: b.Info.Name, Err: err})
+		}
 	}
 	return nil
 }

@@ -66,7 +66,7 @@ type HarmedSlab struct {
 
 // Record is one of the records of marks.
 type Record interface {
-	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord | RetirementRecord | ListedRecord | ReliedRecord
+	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord | RetirementRecord | BundleRecord | ListedRecord | ReliedRecord
 }
 
 // SealMark appends the record of a mark behind its header.
@@ -92,8 +92,8 @@ func DecodeMark[R Record](b []byte) (*R, error) {
 	if err := decode(b, record, tableBounds); err != nil {
 		return nil, err
 	}
-	if batch, ok := any(record).(*BatchRecord); ok {
-		if err := batch.check(); err != nil {
+	if checked, ok := any(record).(interface{ check() error }); ok {
+		if err := checked.check(); err != nil {
 			return nil, err
 		}
 	}

@@ -60,7 +60,7 @@ func (r *Ledger) ReadAll(ctx context.Context) (captures []*Capture, damage []err
 
 // ListCaptures lists the index files.
 func (r *Ledger) ListCaptures(ctx context.Context) ([]storage.Info, error) {
-	infos, err := r.vault.List(ctx, names.Captures)
+	infos, err := r.vault.ListBy(ctx, names.Captures, r.unbundle)
 	if err == nil {
 		r.vault.Copies().Retain(names.Captures, infos)
 	}
@@ -184,27 +184,31 @@ func (r *Ledger) openIndexFile(ctx context.Context, info storage.Info) (*format.
 		return nil, fmt.Errorf("%w: %d bytes", format.ErrDamaged, info.Size)
 	}
 	return vault.ReadKept(ctx, r.vault, info, func(src *bufio.Reader, copied bool) (*format.IndexFile, error) {
-		opener, err := r.vault.Opener(src, format.Capture, path.Base(info.Name))
-		if err != nil {
-			return nil, err
-		}
-		sealed, err := io.ReadAll(src)
-		if err != nil {
-			return nil, err
-		}
 		open := format.OpenIndexFile
 		if copied {
 			open = format.ReopenIndexFile
 		}
-		f, err := open(sealed, opener)
-		if err != nil {
-			return nil, err
-		}
-		if id, _, err := names.ParseCapture(info.Name); err != nil || f.ID != id {
-			return nil, fmt.Errorf("%w: it is that of capture %q", format.ErrDamaged, f.ID)
-		}
-		return f, nil
+		return r.decodeIndexFile(src, info, open)
 	})
+}
+
+func (r *Ledger) decodeIndexFile(src *bufio.Reader, info storage.Info, open func([]byte, *crypt.Opener) (*format.IndexFile, error)) (*format.IndexFile, error) {
+	opener, err := r.vault.Opener(src, format.Capture, path.Base(info.Name))
+	if err != nil {
+		return nil, err
+	}
+	sealed, err := io.ReadAll(src)
+	if err != nil {
+		return nil, err
+	}
+	f, err := open(sealed, opener)
+	if err != nil {
+		return nil, err
+	}
+	if id, _, err := names.ParseCapture(info.Name); err != nil || f.ID != id {
+		return nil, fmt.Errorf("%w: it is that of capture %q", format.ErrDamaged, f.ID)
+	}
+	return f, nil
 }
 
 // WriteIndexFile seals and puts the index file of a new capture: the commit.

@@ -28,15 +28,16 @@ const (
 	Condemned = "condemned"
 	Rehearsed = "rehearsed"
 	Verified  = "verified"
+	Bundles   = "bundles"
 )
 
 // Folders gives all folders that a repository is made with.
 func Folders() []string {
-	return []string{KeySlots, Slabs, Tables, Captures, Holds, Retired, Leases, Condemned, Rehearsed, Verified}
+	return []string{KeySlots, Slabs, Tables, Captures, Holds, Retired, Leases, Condemned, Rehearsed, Verified, Bundles}
 }
 
-// Marks gives the folders of marks: they may be missing where they would be empty.
-func Marks() []string { return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified} }
+// Marks gives the folders of marks, and of what else is there to spare calls: they may be missing where they would be empty.
+func Marks() []string { return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified, Bundles} }
 
 // Slab gives the name of a slab. Its first two digits are a folder, so that no
 // folder has more than some thousands of entries.
@@ -57,6 +58,15 @@ func ParseSlab(name string) (format.SlabID, error) {
 
 // Table gives the name of a table object.
 func Table(id string) string { return Tables + "/" + id }
+
+// Bundle gives the name of a bundle of index files.
+func Bundle(id string) string { return Bundles + "/" + id }
+
+// IsBundle tells whether a name is one of Bundle.
+func IsBundle(name string) bool {
+	id, ok := strings.CutPrefix(name, Bundles+"/")
+	return ok && IsID(id)
+}
 
 // KeySlot gives the name of a key slot.
 func KeySlot(id string) string { return KeySlots + "/" + id + ".json" }

@@ -20,6 +20,7 @@ const asideAge = 24 * time.Hour
 func (c *reclaimer) clean(ctx context.Context) {
 	c.cleanLeases(ctx)
 	c.cleanMarks(ctx)
+	c.tidyBundles(ctx)
 	for _, name := range c.oldVerifications(ctx) {
 		c.r.storage.Remove(ctx, name)
 	}

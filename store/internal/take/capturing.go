@@ -85,6 +85,7 @@ func (r *Taker) Capture(ctx context.Context, o Options) (*Made, error) {
 	r.ledger.Learn(c.Remembered(remember.Made))
 	s.noteRelied(c)
 	r.stock.TidyTables(ctx, s.lease, s.tables)
+	r.ledger.PutBundle(ctx, s.files)
 	made := &Made{Capture: c, Notes: s.notes()}
 	for _, t := range s.taken {
 		made.Volumes = append(made.Volumes, Told{t.changed, t.reused, t.firstRead, t.leftOut})

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"maps"
 	"path"
 	"slices"
 	"strings"
@@ -21,6 +22,12 @@ import (
 // So an object that was cut short since it was listed is not noticed. Whoever verifies, mends or
 // removes has no copies (Afresh), and asks.
 func (v *Vault) List(ctx context.Context, folder string) ([]storage.Info, error) {
+	return v.ListBy(ctx, folder, func(context.Context, []string) map[string]storage.Info { return nil })
+}
+
+// ListBy is List for whoever knows of a way to learn of objects that were not listed before. tell is
+// given their names, and those that it does not tell of are asked for.
+func (v *Vault) ListBy(ctx context.Context, folder string, tell func(ctx context.Context, fresh []string) map[string]storage.Info) ([]storage.Info, error) {
 	namer, ok := v.storage.(storage.Namer)
 	if !ok || v.kept == nil {
 		return v.storage.List(ctx, folder)
@@ -42,7 +49,10 @@ func (v *Vault) List(ctx context.Context, folder string) ([]storage.Info, error)
 			fresh = append(fresh, name)
 		}
 	}
-	err = InOrder(ctx, fresh, Askers, v.storage.Stat, func(_ string, info storage.Info, err error) error {
+	told := tell(ctx, fresh)
+	ask := slices.DeleteFunc(slices.Clone(fresh), func(name string) bool { _, ok := told[name]; return ok })
+	infos = slices.AppendSeq(infos, maps.Values(told))
+	err = InOrder(ctx, ask, Askers, v.storage.Stat, func(_ string, info storage.Info, err error) error {
 		if errors.Is(err, storage.ErrNotFound) {
 			return nil // removed since it was listed
 		}
