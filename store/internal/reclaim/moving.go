@@ -158,7 +158,7 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 	for _, f := range files {
 		put.Add(names.Capture(f.record.ID, f.generation))
 	}
-	err = vault.InOrder(ctx, files, vault.Few,
+	err = vault.InOrder(ctx, files, vault.Askers,
 		func(ctx context.Context, f newFile) (*ledger.Capture, error) {
 			if err := l.Check(ctx); err != nil {
 				return nil, err
@@ -210,7 +210,7 @@ type newFile struct {
 
 func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error) {
 	// The next ones are opened meanwhile.
-	err := vault.InOrder(ctx, victims, vault.Few,
+	err := vault.InOrder(ctx, victims, vault.Askers,
 		func(ctx context.Context, s *stocked) (*fetch.Slab, error) { return m.r.slabs.Open(ctx, s.id) },
 		func(s *stocked, slab *fetch.Slab, err error) error {
 			if err != nil {

@@ -290,25 +290,24 @@ func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabI
 	for _, capture := range c.v.captures {
 		since[capture.ID] = capture.Info.Modified
 	}
-	for _, info := range c.v.superseded {
+	going := func(ctx context.Context, info storage.Info) (bool, error) {
 		id, _, _ := names.ParseCapture(info.Name)
 		// Whoever found the capture before it was moved may still be reading by it.
 		old := c.o.Grace <= 0 || c.v.now.Sub(since[id]) >= c.o.Grace
 		if !old && len(slabs) > 0 {
-			needs, err := c.needsAny(ctx, info, slabs)
-			if err != nil {
-				return err
-			}
-			old = needs
+			return c.needsAny(ctx, info, slabs)
 		}
-		if !old {
-			continue
-		}
-		if err := c.removeLeased(ctx, info); err != nil {
-			return err
-		}
+		return old, nil
 	}
-	return nil
+	return vault.InOrder(ctx, c.v.superseded, vault.Askers,
+		func(ctx context.Context, info storage.Info) (any, error) {
+			old, err := going(ctx, info)
+			if err == nil && old {
+				err = c.removeLeased(ctx, info)
+			}
+			return nil, err
+		},
+		func(_ storage.Info, _ any, err error) error { return err })
 }
 
 // needsAny tells whether an index file needs one of the slabs. One that can't be

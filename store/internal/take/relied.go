@@ -11,9 +11,9 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
-// looks is how many folders of slabs a capture looks into, in turn: all of them within 64 captures of
-// a service, which costs each some fifteen calls.
-const looks = 4
+// looks is how many folders of slabs a capture looks into, in turn: all of them within 128 captures of
+// a service, which costs each some fifteen calls where 1,000 slabs are there.
+const looks = 2
 
 // reliedName is where it is noted what the last capture of a service by this machine relies on.
 func reliedName(o Options) string {

@@ -282,7 +282,7 @@ func lstatAt(at *os.File, name string) (fs.FileInfo, error) {
 // Who answers slowly is asked for several at a time.
 const (
 	slowAnswer = time.Millisecond
-	askAtOnce  = 16
+	askAtOnce  = 32
 )
 
 // lstatAll describes entries of an open folder, but for those that were removed meanwhile.
