@@ -37,7 +37,9 @@ func Folders() []string {
 }
 
 // Marks gives the folders of marks, and of what else is there to spare calls: they may be missing where they would be empty.
-func Marks() []string { return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified, Bundles} }
+func Marks() []string {
+	return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified, Bundles}
+}
 
 // Slab gives the name of a slab. Its first two digits are a folder, so that no
 // folder has more than some thousands of entries.

@@ -15,7 +15,7 @@ const manyBundles = 32
 // tidyBundles puts bundles anew that have index files which are gone, and many as one, up to a length.
 // What it can't do now is left for the next time.
 func (c *reclaimer) tidyBundles(ctx context.Context) {
-	files, err := c.r.storage.List(ctx, names.Captures)
+	files, err := c.r.vault.Look(ctx, names.Captures)
 	if err != nil {
 		return
 	}

@@ -100,7 +100,7 @@ func (v *survey) readMarks(ctx context.Context) (err error) {
 
 // readCaptures reads the index files, and makes sure that none is missing.
 func (v *survey) readCaptures(ctx context.Context) (err error) {
-	if v.files, err = v.r.storage.List(ctx, names.Captures); err != nil {
+	if v.files, err = v.r.vault.Look(ctx, names.Captures); err != nil {
 		return err
 	}
 	captures, damage, again, err := v.r.ledger.ReadBut(ctx, ledger.Generations(v.files), v.known())

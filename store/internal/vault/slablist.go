@@ -23,7 +23,7 @@ type SlabList []SlabObject
 
 // ListSlabs gives the slabs that there are.
 func (r *Vault) ListSlabs(ctx context.Context) (SlabList, error) {
-	infos, err := r.storage.List(ctx, names.Slabs)
+	infos, err := r.Look(ctx, names.Slabs)
 	return SlabsAmong(infos), err
 }
 

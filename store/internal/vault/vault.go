@@ -26,6 +26,7 @@ type Vault struct {
 	kept     *cache.Folder                // copies of small objects; nil: none
 	params   func() (chunk.Params, error) // derived on first use
 	large    chan struct{}                // held by those who read large objects
+	fresh    *freshList                   // what was listed since Afresh; nil: the vault was not read afresh
 }
 
 func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot *crypt.Slot) (*Vault, error) {
@@ -57,7 +58,7 @@ func (v *Vault) Afresh() (*Vault, error) {
 		return nil, err
 	}
 	fresh := *v
-	fresh.slabs, fresh.kept = slabs, nil
+	fresh.slabs, fresh.kept, fresh.fresh = slabs, nil, newFreshList()
 	return &fresh, nil
 }
 
