@@ -11,9 +11,9 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
-// looks is how many folders of slabs a capture looks into, in turn: all of them within 128 captures of
+// lookInto is how many folders of slabs a capture looks into, in turn: all of them within 128 captures of
 // a service, which costs each some fifteen calls where 1,000 slabs are there.
-const looks = 2
+const lookInto = 2
 
 // reliedName is where it is noted what the last capture of a service by this machine relies on.
 func reliedName(o Options) string {
@@ -50,7 +50,7 @@ func (s *session) relied(ctx context.Context) (*stock.Relied, error) {
 	for _, id := range note.Slabs {
 		relied.Slabs[id] = true
 	}
-	for i := range looks {
+	for i := range lookInto {
 		relied.Look = append(relied.Look, (int(note.Next)+i)%vault.SlabFolders)
 	}
 	return relied, nil
@@ -76,7 +76,7 @@ func (s *session) noteRelied(c *ledger.Capture) {
 		record.Slabs = append(record.Slabs, id)
 	}
 	if s.before != nil {
-		record.Next = (s.before.Next + looks) % vault.SlabFolders
+		record.Next = (s.before.Next + lookInto) % vault.SlabFolders
 	}
 	vault.PutNote(s.r.vault, format.Relied, reliedName(s.o), record)
 }

@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path"
+	"slices"
 	"sync"
 	"time"
 
@@ -165,26 +166,36 @@ func (r root) openFolder(name string) (*os.File, error) {
 // namesAtOnce is what is read of a folder at a time, in bytes.
 const namesAtOnce = 32 << 10
 
-// Names implements [Namer]. Where a file system does not say what its entries are, it asks.
+// Names implements [Namer]. Over NFS most entries come without their types. A folder without folders in
+// it, by its links, as most file systems count them, has files alone: what else there may be has the name
+// of no object, or is found not to be one when it is opened. Elsewhere each is asked for.
 func (r root) Names(folder string) ([]Entry, error) {
 	var all []Entry
 	err := r.read(folder, func(at *os.File, entries []Entry) error {
-		for _, e := range entries {
-			if e.Type == unknownType {
-				info, err := lstatAt(at, e.Name)
-				if errors.Is(err, fs.ErrNotExist) {
-					continue // removed meanwhile
-				}
-				if err != nil {
-					return err
-				}
-				e.Type = info.Mode().Type()
-			}
-			all = append(all, e)
+		unknown := slices.DeleteFunc(slices.Clone(entries), func(e Entry) bool { return e.Type != unknownType })
+		all = append(all, slices.DeleteFunc(entries, func(e Entry) bool { return e.Type == unknownType })...)
+		if len(unknown) == 0 {
+			return nil
 		}
-		return nil
+		if noFolders(at) {
+			for _, e := range unknown {
+				all = append(all, Entry{Name: e.Name})
+			}
+			return nil
+		}
+		infos, err := lstatAll(at, unknown)
+		for _, info := range infos {
+			all = append(all, Entry{info.Name(), info.Mode().Type()})
+		}
+		return err
 	})
 	return all, err
+}
+
+// noFolders tells whether a folder surely has no folders in it: only its own name and "." lead to it.
+func noFolders(at *os.File) bool {
+	var s unix.Stat_t
+	return unix.Fstat(int(at.Fd()), &s) == nil && s.Nlink == 2
 }
 
 // List asks for names and for what is known of each by turns, relative to the open folder.
