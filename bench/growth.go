@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
@@ -14,7 +13,6 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -131,35 +129,6 @@ func (g *growth) run(ctx context.Context, length int64, points []int) (*growthRe
 		r.Points = append(r.Points, p)
 	}
 	return r, g.measureAll(ctx, r, all)
-}
-
-// known gives the folders in which this machine keeps what it knows.
-func known(cache string) []string { return []string{cache, cache + "-state"} }
-
-func removeTrees(folders []string) (err error) {
-	for _, f := range folders {
-		err = errors.Join(err, os.RemoveAll(f))
-	}
-	return err
-}
-
-// copyTrees copies folders in the place of others.
-func copyTrees(from, to []string) error {
-	err := removeTrees(to)
-	for i, f := range from {
-		err = errors.Join(err, os.CopyFS(to[i], os.DirFS(f)), os.Chmod(to[i], 0o700))
-	}
-	return err
-}
-
-// objects lists what the repository holds.
-func (g *grown) objects(ctx context.Context) ([]storage.Info, error) {
-	folder, err := g.disk.Open()
-	if err != nil {
-		return nil, err
-	}
-	defer folder.Close()
-	return folder.List(ctx, "")
 }
 
 func topFolder(name string) string {

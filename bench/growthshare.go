@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"errors"
+	"os"
 	"time"
 
 	"github.com/kistarchive/kist/crypt"
@@ -61,4 +63,33 @@ func (g *grown) with(ctx context.Context, sh *storagetest.Share, cache string, f
 	}
 	defer r.Close()
 	return f(r)
+}
+
+// known gives the folders in which this machine keeps what it knows.
+func known(cache string) []string { return []string{cache, cache + "-state"} }
+
+func removeTrees(folders []string) (err error) {
+	for _, f := range folders {
+		err = errors.Join(err, os.RemoveAll(f))
+	}
+	return err
+}
+
+// copyTrees copies folders in the place of others.
+func copyTrees(from, to []string) error {
+	err := removeTrees(to)
+	for i, f := range from {
+		err = errors.Join(err, os.CopyFS(to[i], os.DirFS(f)), os.Chmod(to[i], 0o700))
+	}
+	return err
+}
+
+// objects lists what the repository holds.
+func (g *grown) objects(ctx context.Context) ([]storage.Info, error) {
+	folder, err := g.disk.Open()
+	if err != nil {
+		return nil, err
+	}
+	defer folder.Close()
+	return folder.List(ctx, "")
 }

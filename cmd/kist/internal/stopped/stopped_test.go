@@ -97,7 +97,7 @@ func TestNoteOfAnotherRun(t *testing.T) {
 	if _, err := k.Halt(t.Context(), c); err == nil {
 		t.Error("two runs keep one container stopped")
 	}
-	h.note.file.Close() // as the system does when a run is killed
+	h.note.release() // as the system does when a run is killed
 	stderr.Reset()
 	if err := k.StartLeft(t.Context()); err != nil || stderr.Len() == 0 {
 		t.Errorf("%v, and it says %q", err, stderr)
@@ -113,7 +113,7 @@ func TestNoteOfRestore(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.note.file.Close()
+	h.note.release()
 	stderr.Reset()
 	if err := k.StartLeft(t.Context()); err != nil || stderr.Len() == 0 || f.running {
 		t.Errorf("running %t, %v, and it says %q", f.running, err, stderr)
@@ -156,7 +156,7 @@ func TestHalfRestored(t *testing.T) {
 			}
 		}
 		half(1) // at work
-		h.note.file.Close()
+		h.note.release()
 		half(1)
 		c.Running = false
 		if again, err := k.HaltToRestore(t.Context(), c, nil, nil); again != nil || err != nil {

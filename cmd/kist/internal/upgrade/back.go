@@ -67,7 +67,7 @@ func (w *work) over(ctx context.Context) {
 	if noted {
 		w.letGo(ctx)
 	}
-	err := w.end(w.dir)
+	err := w.end()
 	switch {
 	case err != nil:
 		w.Screen.Warn("the journal of an upgrade that is at its end could not be removed: %s", screen.Text(err.Error()))
@@ -231,7 +231,7 @@ func (w *work) paragraph(o *Outcome) string {
 	}
 	fmt.Fprintf(&b, ", on the data of capture %s", w.Capture)
 	if w.Failed != "" {
-		fmt.Fprintf(&b, ".\nThe container of %s is kept as %s", w.Image, w.Failed)
+		fmt.Fprintf(&b, ".\nThe container of %s is kept as %s, until kist kept --remove %[2]s", w.Image, w.Failed)
 	}
 	if len(w.Kept) > 0 {
 		fmt.Fprintf(&b, ".\nThe data of %s is kept:", w.Image)

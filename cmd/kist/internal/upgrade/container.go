@@ -21,6 +21,7 @@ const labelUpgrade = "kist.upgrade"
 // it can be called again.
 type pair struct {
 	*journal
+	dir    string // of journals
 	engine *engine.Engine
 	screen *screen.Screen
 	every  time.Duration
@@ -70,6 +71,7 @@ func (p *pair) removeNew(ctx context.Context) error {
 	}
 	p.screen.Warn("container %s was started, and not by kist: it may have written into the data that %s works on. It is stopped, and kept as %s.",
 		screen.Printable(c.Name), screen.Printable(p.Container), screen.Printable(p.Failed))
+	p.noteAside()
 	return p.rename(ctx, c.ID, p.Failed)
 }
 
@@ -122,6 +124,7 @@ func (p *pair) givePolicy(ctx context.Context) error {
 func (p *pair) swapBack(ctx context.Context) error {
 	var err error
 	if p.Touched {
+		p.noteAside()
 		err = p.rename(ctx, p.New, p.Failed)
 	} else {
 		err = p.removeNew(ctx)

@@ -46,8 +46,11 @@
 // A command of the user's that stops or starts a service has a token in its environment that the journal knows before it is
 // run: what it goes on doing after a kill is ended before another one is run.
 //
+// A container that is set aside is known by a record or, of one that failed or was undone, by a note of its own that is
+// ahead of its new name: journals and records of these go.
+//
 // It knows containers as package engine has them, and how to watch them; what captures and
 // restores their data it is given. It knows nothing of repositories and commands. Of this module
-// it imports engine, screen, files, programs, watch, store/volume to put in order what a killed exchange
-// left, and of store/storage/cache the check that nobody else can write a folder.
+// it imports engine, screen, files, notes, paths, programs, watch, and store/volume to put in order what a killed
+// exchange left.
 package upgrade

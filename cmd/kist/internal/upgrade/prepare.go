@@ -14,16 +14,16 @@ import (
 
 // Request is an upgrade that is asked for.
 type Request struct {
-	Engine       *engine.Engine
-	Container    *engine.Container
-	Image        *engine.Image // of the container; nil where the engine no longer has it
-	To           string        // the new image; :TAG keeps the name
-	AcceptLosses bool
-	Places       []string // whole paths of what is captured and exchanged on this machine
+	Engine    *engine.Engine
+	Container *engine.Container
+	Image     *engine.Image // of the container; nil where the engine no longer has it
+	To        string        // the new image; :TAG keeps the name
+	Places    []string      // whole paths of what is captured and exchanged on this machine
 
-	Watch           time.Duration
-	Healthy         string
-	AcceptUnhealthy bool // do not ask whether the old version is well
+	Watch              time.Duration
+	Healthy            string
+	AcceptLostSettings bool // upgrade though settings of the container can't be made again
+	AcceptUnhealthy    bool // do not ask whether the old version is well
 
 	// As in a Record.
 	Repository, KeyFile, PassphraseFile string
@@ -127,7 +127,7 @@ type LossesError struct {
 }
 
 func (e *LossesError) Error() string {
-	return fmt.Sprintf("container %s can't be made again as it is. This would be lost:\n  %s\n--accept-losses upgrades it all the same",
+	return fmt.Sprintf("container %s can't be made again as it is. This would be lost:\n  %s\n--accept-lost-settings upgrades it all the same",
 		e.Container, strings.Join(e.Lost, "\n  "))
 }
 
@@ -145,7 +145,7 @@ func (q *Request) make(ctx context.Context, p *pair, to *engine.Image) (lost []s
 		return nil, err
 	}
 	lost = engine.Losses(q.Container, made, q.Image)
-	if len(lost) > 0 && !q.AcceptLosses {
+	if len(lost) > 0 && !q.AcceptLostSettings {
 		return lost, &LossesError{p.Container, lost}
 	}
 	return lost, nil

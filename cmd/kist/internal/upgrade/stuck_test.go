@@ -194,7 +194,7 @@ func TestLongJournal(t *testing.T) {
 		t.Fatal(err)
 	}
 	line, _ := json.Marshal(Record{Step: Stopping, Old: "c0", Container: "seedbank"})
-	if _, err := j.file.Write(bytes.Repeat(append(line, '\n'), maxJournal/len(line)+2)); err != nil {
+	if err := j.file.Add(bytes.Repeat(append(line, '\n'), maxJournal/len(line)+2)); err != nil {
 		t.Fatal(err)
 	}
 	if err := errors.Join(j.step(Back), j.release()); err != nil {

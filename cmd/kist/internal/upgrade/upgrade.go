@@ -117,7 +117,7 @@ type work struct {
 }
 
 func (u *Upgrader) work(dir string, j *journal, e *engine.Engine) *work {
-	w := &work{Upgrader: u, journal: j, dir: dir, side: &pair{journal: j, engine: e, screen: u.Screen, every: u.Every}}
+	w := &work{Upgrader: u, journal: j, dir: dir, side: &pair{journal: j, dir: dir, engine: e, screen: u.Screen, every: u.Every}}
 	if j.Up != "" {
 		w.side = &commands{j, u.Screen, u.Every}
 	}
@@ -142,7 +142,7 @@ func (w *work) forget(ctx context.Context) error {
 	if err := w.side.removeNew(ctx); err != nil {
 		return fmt.Errorf("the new container could not be removed, kist resume does it: %w", err)
 	}
-	return w.end(w.dir)
+	return w.end()
 }
 
 // change goes from the old version to the new one, and watches that.
@@ -212,7 +212,7 @@ func (w *work) finish(ctx context.Context) (*Outcome, error) {
 	if stepped == nil {
 		w.letGo(ctx)
 	}
-	if err := w.keep(w.dir); err != nil && stepped != nil {
+	if err := w.keep(); err != nil && stepped != nil {
 		w.Why = "the journal can't be written: " + stepped.Error()
 		return w.goBack(ctx, 0)
 	} else if err != nil {
