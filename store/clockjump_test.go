@@ -37,7 +37,7 @@ func (f *fixture) jumping(m storagetest.Method, name string, nth int, do func(*s
 	if err != nil {
 		f.t.Fatal(err)
 	}
-	var once sync.Once
+	once := newFirstCall()
 	var mu sync.Mutex
 	faulty.Before(func(method storagetest.Method, object string) {
 		mu.Lock()
@@ -130,7 +130,7 @@ func (f *fixture) reclaimUntil(m storagetest.Method, name string, grace time.Dur
 		return err
 	}
 	defer r.Close()
-	var once sync.Once
+	once := newFirstCall()
 	faulty.Before(func(method storagetest.Method, object string) {
 		if method == m && strings.HasPrefix(object, name) {
 			once.Do(func() {

@@ -121,7 +121,7 @@ func TestFormatPageKinds(t *testing.T) {
 		t.Errorf("pieces: the page has %v, the code %v", got, pieces)
 	}
 	header := []string{}
-	for _, k := range []format.ObjectKind{format.Slab, format.Table, format.Capture, format.Hold, format.Retired, format.Lease, format.Batch, format.Rehearsal, format.Verification, format.Place, format.Elsewhere} {
+	for _, k := range []format.ObjectKind{format.Slab, format.Table, format.Capture, format.Hold, format.Retired, format.Lease, format.Batch, format.Rehearsal, format.Verification, format.Place, format.Elsewhere, format.Retirement, format.Bundle} {
 		note := ""
 		if k == format.Capture {
 			note = " (index file)"

@@ -84,7 +84,7 @@ func TestMoved(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				var once sync.Once
+				once := newFirstCall()
 				watched.Before(func(_ storagetest.Method, name string) {
 					if strings.HasPrefix(name, "slabs/") {
 						once.Do(func() {

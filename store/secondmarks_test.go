@@ -74,17 +74,39 @@ func (e *secondElsewhere) check() error {
 	return nil
 }
 
+// secondRetirement is a retirement of several captures, section 10.
+type secondRetirement struct {
+	Made     string   `cbor:"1,keyasint"`
+	Host     string   `cbor:"2,keyasint,omitempty"`
+	Reason   string   `cbor:"3,keyasint,omitempty"`
+	Captures []string `cbor:"4,keyasint"`
+}
+
+// secondBundle is a bundle of index files, section 10.
+type secondBundle struct {
+	Names   []string `cbor:"1,keyasint"`
+	Objects [][]byte `cbor:"2,keyasint"`
+}
+
 // marks reads all marks and gives their names by what each kind says, such as "hold" or "batch .gone".
 func (r *secondReader) marks() (map[string][]string, error) {
 	all := map[string][]string{}
-	for folder, kind := range map[string]string{"holds": "hold", "retired": "retired", "leases": "lease", "condemned": "batch", "rehearsed": "rehearsal", "place": "place", "elsewhere": "elsewhere"} {
+	for folder, kind := range map[string]string{"holds": "hold", "retired": "retired", "leases": "lease", "condemned": "batch", "rehearsed": "rehearsal", "place": "place", "elsewhere": "elsewhere", "bundles": "bundle"} {
 		names, err := r.list(folder)
 		if err != nil {
 			return nil, err
 		}
 		for _, name := range names {
 			record, ending := any(&secondMark{}), path.Ext(name)
+			kind := kind
+			if ending == ".several" {
+				kind = "retirement"
+			}
 			switch kind {
+			case "retirement":
+				record, ending = &secondRetirement{}, ""
+			case "bundle":
+				record, ending = &secondBundle{}, ""
 			case "lease":
 				record, ending = &secondLease{}, ""
 			case "batch":

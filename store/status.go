@@ -140,7 +140,7 @@ func (s *Status) tellVerified(all []Verification) {
 
 // measure adds up what is stored, and looks whether the medium's clock is ahead.
 func (r *Repository) measure(ctx context.Context, s *Status) error {
-	objects, err := r.vault.Storage().List(ctx, "")
+	objects, err := r.vault.List(ctx, "")
 	for _, o := range objects {
 		s.Stored += o.Size
 		if future(o.Modified, s.At) {
@@ -218,7 +218,7 @@ func (r *Repository) Missing(ctx context.Context, l *Listing) (ids []string, err
 
 // missing finds captures that are missed.
 func (r *Repository) missing(ctx context.Context, l *Listing) ([]string, error) {
-	files, err := r.vault.Storage().List(ctx, names.Captures)
+	files, err := r.vault.List(ctx, names.Captures)
 	if err != nil {
 		return nil, err
 	}
@@ -234,7 +234,7 @@ func (r *Repository) missing(ctx context.Context, l *Listing) ([]string, error) 
 	gone := going.Departures()
 	elsewhere, err := r.ledger.ReadElsewhere(ctx)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	absent := gone.With(elsewhere.Captures)
 	vanished, err := r.ledger.Vanished(ctx, latestOf(l.Captures), files, absent)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"os"
+	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -92,10 +93,19 @@ func newYears(t *rapid.T) *years {
 // action is something a machine does. It tells the model what became of it.
 type action func(t *rapid.T, r *store.Repository) error
 
+// cache gives where a machine keeps what it saw, or "" for one that keeps nothing: what is kept
+// decides how a writer finds out which slabs are there.
+func (y *years) cache() string {
+	if !rapid.Bool().Draw(y.t, "keeps copies") {
+		return ""
+	}
+	return filepath.Join(y.state, "copies")
+}
+
 // open opens the repository as one more machine.
 func (y *years) open(st storage.Storage) *store.Repository {
 	r, err := store.Open(context.Background(), st, y.key, store.OpenOptions{
-		State: y.state, Warn: func(err error) { y.fail("warned of %w", err) },
+		State: y.state, Warn: func(err error) { y.fail("warned of %w", err) }, Cache: y.cache(),
 	})
 	if err != nil {
 		y.t.Fatal(err)
@@ -106,7 +116,7 @@ func (y *years) open(st storage.Storage) *store.Repository {
 func (y *years) alone(a action) func(*rapid.T) {
 	return func(t *rapid.T) {
 		y.t = t
-		r := y.open(y.mem)
+		r := y.open(storagetest.NewFaulty(y.mem)) // which can tell names alone
 		defer r.Close()
 		y.tolerate(a(t, r))
 		y.learn()

@@ -17,7 +17,7 @@ import (
 )
 
 // maxHandles is how many files a Folder keeps open for reading.
-const maxHandles = 8
+const maxHandles = 32
 
 // Read handles are bounded, shared, and closed in the end.
 func TestHandles(t *testing.T) {

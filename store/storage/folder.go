@@ -14,7 +14,7 @@ import (
 )
 
 // Folder is a [Storage] in a folder of a local disk or a mounted share, with all powers:
-// [Clock], [Anchored], [Lenient] and [Sweeper]. Each object is one file of the same name.
+// [Clock], [Anchored], [Lenient], [Sweeper] and [Namer]. Each object is one file of the same name.
 //
 // The folder is held open, and everything goes relative to it, so that nothing is
 // written to a bare mount point after a share went away. Folder makes the lower
@@ -43,6 +43,7 @@ var _ interface {
 	Anchored
 	Lenient
 	Sweeper
+	Namer
 } = (*Folder)(nil)
 
 // OpenFolder opens a folder that [CreateFolder] made. The caller calls Close.

@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"golang.org/x/sync/errgroup"
+
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
 // List implements [Storage].
@@ -23,7 +25,42 @@ func (f *Folder) List(ctx context.Context, folder string) ([]Info, error) {
 			return nil, o.fail("", err)
 		}
 	}
-	return f.collect(ctx, o, func(element string) bool { return badElement(element) == "" })
+	return f.collect(ctx, o, isObject)
+}
+
+func isObject(element string) bool { return badElement(element) == "" }
+
+// Names implements [Namer].
+func (f *Folder) Names(ctx context.Context, folder string) ([]string, error) {
+	o := f.operation("list", folder)
+	if folder != "" {
+		if err := CheckName(folder); err != nil {
+			return nil, o.fail("", err)
+		}
+	}
+	if _, ok := f.files.(files.Namer); !ok {
+		infos, err := f.List(ctx, folder)
+		return namesOf(infos), err
+	}
+	found, err := await(ctx, func() ([]Info, error) {
+		w := &walk{Folder: f, operation: o, wanted: isObject, names: true}
+		err := w.start(ctx)
+		return w.found, err
+	})
+	if err != nil {
+		return nil, o.fail("wait", err)
+	}
+	names := namesOf(found)
+	slices.Sort(names)
+	return names, nil
+}
+
+func namesOf(infos []Info) []string {
+	names := make([]string, len(infos))
+	for i, info := range infos {
+		names[i] = info.Name
+	}
+	return names
 }
 
 // Aside lists the files that were being written when their writers stopped, or that
@@ -115,6 +152,7 @@ type walk struct {
 	*Folder
 	operation
 	wanted func(element string) bool
+	names  bool // nothing else is asked for
 
 	mu    sync.Mutex
 	found []Info
@@ -122,7 +160,7 @@ type walk struct {
 
 // listers is how many of the folders in a folder are listed at a time: a share answers
 // each only after some milliseconds, and slabs lie in 256 of them.
-const listers = 16
+const listers = 32
 
 // start walks from the folder that is asked for. A lower one may not have been made
 // yet.
@@ -130,12 +168,16 @@ func (w *walk) start(ctx context.Context) error {
 	if w.name == "" {
 		return w.below(ctx, ".")
 	}
+	err := w.below(ctx, w.name)
+	if !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	// Which of its folders is it that is missing?
 	top, _, lower := strings.Cut(w.name, "/")
 	if err := w.findTop(w.operation, top); err != nil {
 		return err
 	}
-	err := w.below(ctx, w.name)
-	if lower && errors.Is(err, fs.ErrNotExist) {
+	if lower {
 		return nil
 	}
 	return err
@@ -145,24 +187,38 @@ func (w *walk) below(ctx context.Context, folder string) error {
 	if err := ctx.Err(); err != nil {
 		return w.fail("list", err)
 	}
-	entries, err := w.files.List(folder)
-	if err != nil {
-		return w.fail("list", err)
-	}
-	var found []Info
 	var lower errgroup.Group
 	lower.SetLimit(listers)
-	for _, entry := range entries {
-		name := path.Join(folder, entry.Name())
+	var found []Info
+	take := func(element string, mode fs.FileMode, info Info) {
 		switch {
-		case entry.Mode().IsRegular() && w.wanted(entry.Name()):
-			found = append(found, Info{Name: name, Size: entry.Size(), Modified: entry.ModTime()})
-		case entry.IsDir() && badElement(entry.Name()) == "" && strings.Count(name, "/") < maxElements-1:
-			lower.Go(func() error { return w.below(ctx, name) })
+		case mode.IsRegular() && w.wanted(element):
+			found = append(found, info)
+		case mode.IsDir() && badElement(element) == "" && strings.Count(info.Name, "/") < maxElements-1:
+			lower.Go(func() error { return w.below(ctx, info.Name) })
 		}
+	}
+	if err := w.list(folder, take); err != nil {
+		return errors.Join(w.fail("list", err), lower.Wait())
 	}
 	w.mu.Lock()
 	w.found = append(w.found, found...)
 	w.mu.Unlock()
 	return lower.Wait()
+}
+
+// list calls take for all that is in a folder.
+func (w *walk) list(folder string, take func(element string, mode fs.FileMode, info Info)) error {
+	if w.names {
+		entries, err := w.files.(files.Namer).Names(folder)
+		for _, e := range entries {
+			take(e.Name, e.Type, Info{Name: path.Join(folder, e.Name)})
+		}
+		return err
+	}
+	entries, err := w.files.List(folder)
+	for _, e := range entries {
+		take(e.Name(), e.Mode(), Info{Name: path.Join(folder, e.Name()), Size: e.Size(), Modified: e.ModTime()})
+	}
+	return err
 }

@@ -58,3 +58,13 @@ type Sweeper interface {
 	// an error. fs.ErrInvalid: age is below zero.
 	RemoveAside(ctx context.Context, age time.Duration) ([]Info, error)
 }
+
+// A Namer is a [Storage] that can tell names without asking for what else is known of each
+// object: a share's protocol takes a call for each object's length and time.
+//
+// Without it, package store lists with all that List gives.
+type Namer interface {
+	// Names is List for the names alone: all objects below folder, sorted, complete before
+	// it returns, and with the errors of List.
+	Names(ctx context.Context, folder string) ([]string, error)
+}

@@ -105,7 +105,7 @@ func shorter(size, end int64) error {
 
 // maxHandles is how many files stay open: a few that are read by turns, and too few
 // to matter to any system's limit.
-const maxHandles = 8
+const maxHandles = 32
 
 // handles keeps the files open that were read last.
 type handles struct {
@@ -132,13 +132,14 @@ func (hs *handles) acquire(name string) (*handle, error) {
 	if err != nil {
 		return nil, err
 	}
-	hs.mu.Lock()
-	defer hs.mu.Unlock()
 	h := &handle{name: name, file: file, uses: 1, kept: true}
-	hs.kept = append(hs.kept, h)
-	for len(hs.kept) > hs.keep {
-		hs.dismiss(0)
-	}
+	hs.change(func() (unused []*handle) {
+		hs.kept = append(hs.kept, h)
+		for len(hs.kept) > hs.keep {
+			unused = append(unused, hs.dismiss(0)...)
+		}
+		return unused
+	})
 	return h, nil
 }
 
@@ -156,44 +157,58 @@ func (hs *handles) reuse(name string) *handle {
 }
 
 func (hs *handles) release(h *handle) {
-	hs.mu.Lock()
-	defer hs.mu.Unlock()
-	h.uses--
-	h.closeUnused()
+	hs.change(func() []*handle {
+		h.uses--
+		return h.unused()
+	})
 }
 
 // drop closes a file after its last use.
 func (hs *handles) drop(name string) {
-	hs.mu.Lock()
-	defer hs.mu.Unlock()
-	for i := len(hs.kept) - 1; i >= 0; i-- {
-		if hs.kept[i].name == name {
-			hs.dismiss(i)
+	hs.change(func() (unused []*handle) {
+		for i := len(hs.kept) - 1; i >= 0; i-- {
+			if hs.kept[i].name == name {
+				unused = append(unused, hs.dismiss(i)...)
+			}
 		}
-	}
+		return unused
+	})
 }
 
 // closeAll closes all files after their last use, and keeps none from now on.
 func (hs *handles) closeAll() {
+	hs.change(func() (unused []*handle) {
+		hs.keep = 0
+		for len(hs.kept) > 0 {
+			unused = append(unused, hs.dismiss(0)...)
+		}
+		return unused
+	})
+}
+
+// change does something with hs.mu held, and closes what nobody uses any more afterwards: over a
+// share that takes a while. The errors are ignored: nothing was written.
+func (hs *handles) change(do func() (unused []*handle)) {
 	hs.mu.Lock()
-	defer hs.mu.Unlock()
-	hs.keep = 0
-	for len(hs.kept) > 0 {
-		hs.dismiss(0)
+	unused := do()
+	hs.mu.Unlock()
+	for _, h := range unused {
+		h.file.Close()
 	}
 }
 
-// dismiss needs hs.mu to be held.
-func (hs *handles) dismiss(i int) {
+// dismiss needs hs.mu to be held. It gives the file if nobody uses it.
+func (hs *handles) dismiss(i int) []*handle {
 	h := hs.kept[i]
 	hs.kept = slices.Delete(hs.kept, i, i+1)
 	h.kept = false
-	h.closeUnused()
+	return h.unused()
 }
 
-// closeUnused ignores the error: nothing was written.
-func (h *handle) closeUnused() {
-	if !h.kept && h.uses == 0 {
-		h.file.Close()
+// unused gives the file if nobody uses it and it is not kept.
+func (h *handle) unused() []*handle {
+	if h.kept || h.uses > 0 {
+		return nil
 	}
+	return []*handle{h}
 }

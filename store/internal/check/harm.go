@@ -40,15 +40,16 @@ type harm struct {
 // is harmed, and compares the digests of the rest.
 func (v *verifier) checkCaptures(ctx context.Context) error {
 	damages := v.slabDamages()
-	for _, c := range v.Captures {
+	err := vault.InOrder(ctx, v.Captures, vault.Askers, v.lookAhead, func(c *ledger.Capture, _ any, _ error) error {
 		for i := range c.Volumes {
 			if err := v.checkVolume(ctx, c, &c.Volumes[i], damages); err != nil {
 				return err
 			}
 		}
-		if err := v.checkSeenList(ctx, c, damages); err != nil {
-			return err
-		}
+		return v.checkSeenList(ctx, c, damages)
+	})
+	if err != nil {
+		return err
 	}
 	for place, d := range damages {
 		// What no table says any more harms nobody, where all captures fit the frames.
@@ -65,6 +66,22 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 		v.report.Damage = append(v.report.Damage, *d)
 	}
 	return nil
+}
+
+// lookAhead reads what lists the runs of a capture, so that it need not be waited for: over a share
+// each takes some calls. Whatever is wrong is found by who reads it again.
+func (v *verifier) lookAhead(ctx context.Context, c *ledger.Capture) (any, error) {
+	for _, recipe := range weave.Recipes(c) {
+		if recipe.Level == 0 {
+			continue
+		}
+		for _, err := range v.r.slabs.Runs(ctx, recipe) {
+			if err != nil {
+				break
+			}
+		}
+	}
+	return nil, nil
 }
 
 // slabDamages begins a Damage for every bad place.

@@ -42,6 +42,9 @@ func (v *verifier) readMarks(ctx context.Context) error {
 	if err := v.checkPlaces(ctx); err != nil {
 		return err
 	}
+	if err := v.checkBundles(ctx); err != nil {
+		return err
+	}
 	v.noteTimes()
 	return checkMarks[format.LeaseRecord](ctx, v, names.Leases, format.Lease)
 }
@@ -86,7 +89,9 @@ func (v *verifier) checkEnds(ctx context.Context) error {
 	for _, info := range infos {
 		_, mark := names.ParseMark(info.Name)
 		_, _, end := names.ParseEnding(info.Name)
+		_, several := names.ParseRetirement(info.Name)
 		switch {
+		case several: // opened by whoever reads how captures stand
 		case end == nil:
 			if err := checkMark[format.MarkRecord](ctx, v, format.Retired, info); err != nil {
 				return err
@@ -152,6 +157,23 @@ func (v *verifier) checkPlaces(ctx context.Context) error {
 	}
 	for _, name := range foreign {
 		v.foreign(name)
+	}
+	return nil
+}
+
+// checkBundles opens the bundles, and holds what they have against the index files.
+func (v *verifier) checkBundles(ctx context.Context) error {
+	bundles, damage, err := v.r.ledger.ReadBundles(ctx, nil)
+	if err != nil {
+		return err
+	}
+	for _, d := range damage {
+		v.markDamage(d)
+	}
+	for _, b := range bundles {
+		if err := v.r.ledger.CheckBundle(&b, v.Captures); err != nil {
+			v.markDamage(&vault.ObjectError{Object: b.Info.Name, Err: err})
+		}
 	}
 	return nil
 }

@@ -19,7 +19,7 @@ import (
 
 // readTables reads the tables and compares them with the slabs that there are.
 func (v *verifier) readTables(ctx context.Context) error {
-	tables, err := v.r.storage.List(ctx, names.Tables)
+	tables, err := v.r.vault.List(ctx, names.Tables)
 	if err != nil {
 		return err
 	}
@@ -56,7 +56,7 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 			recipes = append(recipes, seen)
 		}
 	}
-	err := vault.InOrder(ctx, recipes, vault.Readers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
+	err := vault.InOrder(ctx, recipes, vault.Askers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
 		for id := range slabs {
 			v.state(id).wanted = true
 		}

@@ -23,7 +23,7 @@ import (
 const (
 	cacheBytes = 12 << 20 // of decompressed frames: more finds hardly more, and is new memory
 	cacheSlabs = 64 << 20 // of opened slabs' tables
-	cacheEnds  = 8 << 20  // of slabs' ends
+	cacheEnds  = 32 << 20 // of slabs' ends: over a share, what is looked at twice costs calls
 
 	// tailGuess is how many bytes at a slab's end are read with its table: mostly lists
 	// lie there too, and a slab of few changes is read whole. On a share a call

@@ -24,11 +24,18 @@ const (
 	Rehearsal    ObjectKind = 8
 	Verification ObjectKind = 9
 
-	Place     ObjectKind = 10
-	Elsewhere ObjectKind = 11
+	Place      ObjectKind = 10
+	Elsewhere  ObjectKind = 11
+	Retirement ObjectKind = 12 // of several captures
+	Bundle     ObjectKind = 13
 
 	// TableCopy is a table as it is kept on a machine that writes, in no repository.
 	TableCopy ObjectKind = 128
+
+	// Listed and Relied are notes of a machine, in no repository: what it saw listed, and what a
+	// capture of its own relies on.
+	Listed ObjectKind = 160
+	Relied ObjectKind = 161
 )
 
 // String gives the name under which an object's key is bound to its kind.
@@ -56,8 +63,16 @@ func (k ObjectKind) String() string {
 		return "place"
 	case Elsewhere:
 		return "elsewhere"
+	case Retirement:
+		return "retirement"
+	case Bundle:
+		return "bundle"
 	case TableCopy:
 		return "copy of a table"
+	case Listed:
+		return "what was listed"
+	case Relied:
+		return "what a capture relies on"
 	}
 	return fmt.Sprintf("kind %d", uint8(k))
 }

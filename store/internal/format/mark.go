@@ -14,6 +14,12 @@ type MarkRecord struct {
 	Reason string    `cbor:"3,keyasint,omitempty"` // for people
 }
 
+// RetirementRecord is the record of a mark that retires several captures.
+type RetirementRecord struct {
+	MarkRecord
+	Captures []string `cbor:"4,keyasint"` // their ids
+}
+
 // LeaseRecord is the record of a lease.
 type LeaseRecord struct {
 	Began time.Time `cbor:"1,keyasint"` // by the writer's clock
@@ -62,7 +68,7 @@ type HarmedSlab struct {
 
 // Record is one of the records of marks.
 type Record interface {
-	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord | PlaceRecord | ElsewhereRecord
+	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord | PlaceRecord | ElsewhereRecord | RetirementRecord | BundleRecord | ListedRecord | ReliedRecord
 }
 
 // SealMark appends the record of a mark behind its header.

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"iter"
 	"sort"
+	"sync/atomic"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -32,18 +33,22 @@ const pageBits = 14
 //
 // It is not safe for concurrent use.
 type Index struct {
-	pages  [][]crypt.Identity // identities in the order of their Refs
-	sizes  [][]size           // lengths of the chunks that AddSlab added, likewise
-	count  int
-	slots  []uint32 // Ref+1, or 0; open addressing with linear probing; made on first use
-	used   int
-	slabs  []slabSpan            // slabs added by AddSlab, in order of first
-	bySlab map[format.SlabID]int // places in slabs; made on first use
-	found  int                   // the place in slabs that Find gave last
-	blank  map[Ref]bool          // chunks of those that are not to be found
-	fresh  Ref                   // Refs from here on were added by Add
-	frames []framePlace
-	places []place // of the Refs from fresh on
+	pages    [][]crypt.Identity // identities in the order of their Refs
+	sizes    [][]size           // lengths of the chunks that AddSlab added, likewise
+	count    int
+	slots    []uint32 // Ref+1, or 0; open addressing with linear probing; made on first use
+	used     int
+	slabs    []slabSpan               // slabs added by AddSlab, in order of first
+	bySlab   map[format.SlabID]int    // places in slabs; made on first use
+	found    int                      // the place in slabs that Find gave last
+	ask      func(format.SlabID) bool // see Ask; nil: all slabs are there
+	sure     []atomic.Uint32          // by place in slabs, what ask said
+	gone     map[int]bool             // places in slabs that Lookup found not to be there
+	lookedUp int                      // the place in slabs of what Lookup found last
+	blank    map[Ref]bool             // chunks of those that are not to be found
+	fresh    Ref                      // Refs from here on were added by Add
+	frames   []framePlace
+	places   []place // of the Refs from fresh on
 }
 
 // Find gives the chunk of that number in a slab that AddSlab added. Unlike the
@@ -68,7 +73,47 @@ func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
 		end = x.slabs[i+1].first
 	}
 	r := x.slabs[i].first + Ref(chunk)
-	return r, chunk < uint32(end-x.slabs[i].first) && !x.blank[r]
+	return r, chunk < uint32(end-x.slabs[i].first) && !x.blank[r] && x.isThere(i)
+}
+
+// Ask has Find and Lookup ask about a slab that AddSlab added before they give a chunk of it
+// for the first time: one that is not there has none. It comes behind the last AddSlab.
+// Several goroutines may call there at a time.
+func (x *Index) Ask(there func(format.SlabID) bool) {
+	x.ask, x.sure, x.gone = there, make([]atomic.Uint32, len(x.slabs)), make(map[int]bool)
+}
+
+// What was said of a slab.
+const (
+	notAsked = iota
+	isThere
+	isNotThere
+)
+
+// isThere tells whether the slab at a place in slabs is there.
+func (x *Index) isThere(i int) bool {
+	if x.ask == nil {
+		return true
+	}
+	said := x.sure[i].Load()
+	if said == notAsked {
+		said = isNotThere
+		if x.ask(x.slabs[i].slab) {
+			said = isThere
+		}
+		x.sure[i].Store(said)
+	}
+	return said == isThere
+}
+
+// span gives the place in slabs of a chunk that AddSlab added.
+func (x *Index) span(r Ref) int {
+	i := x.lookedUp // mostly the same slab again
+	if x.slabs[i].first <= r && (i+1 == len(x.slabs) || r < x.slabs[i+1].first) {
+		return i
+	}
+	x.lookedUp = sort.Search(len(x.slabs), func(i int) bool { return x.slabs[i].first > r }) - 1
+	return x.lookedUp
 }
 
 // Slabs gives the slabs that AddSlab added, each with its first chunk.
@@ -180,6 +225,20 @@ func (x *Index) PlaceFrame(frame int, slab format.SlabID, first uint32) {
 
 // Lookup finds a chunk by its identity.
 func (x *Index) Lookup(id crypt.Identity) (Ref, bool) {
+	for {
+		r, ok := x.lookUp(id)
+		if !ok || x.ask == nil || r >= x.fresh {
+			return r, ok
+		}
+		i := x.span(r)
+		if x.isThere(i) {
+			return r, true
+		}
+		x.gone[i], x.slots = true, nil // its equal may be elsewhere
+	}
+}
+
+func (x *Index) lookUp(id crypt.Identity) (Ref, bool) {
 	x.hash()
 	for i := x.home(id); ; i++ {
 		if i == len(x.slots) {
@@ -261,7 +320,16 @@ func (x *Index) hash() {
 		return
 	}
 	x.slots, x.used = make([]uint32, max(1<<10, x.count/2*3)), 0
-	for r := range Ref(x.count) {
+	for i, s := range x.slabs {
+		end := x.fresh
+		if i+1 < len(x.slabs) {
+			end = x.slabs[i+1].first
+		}
+		for r := s.first; r < end && !x.gone[i]; r++ {
+			x.insert(x.at(r), r)
+		}
+	}
+	for r := x.fresh; r < Ref(x.count); r++ {
 		x.insert(x.at(r), r)
 	}
 }

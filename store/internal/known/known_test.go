@@ -429,3 +429,50 @@ func TestForget(t *testing.T) {
 		}
 	}
 }
+
+// A chunk of a slab that is not there is found where it lies once more, or not at all, and each
+// slab is asked about once.
+func TestAsk(t *testing.T) {
+	one, two := format.SlabID{1}, format.SlabID{2}
+	a, b := crypt.Identity{1}, crypt.Identity{2}
+	frames := func(ids ...crypt.Identity) []format.TableFrame {
+		f := format.TableFrame{}
+		for _, id := range ids {
+			f.IDs, f.Chunks = append(f.IDs, id[:]...), append(f.Chunks, 10)
+		}
+		return []format.TableFrame{f}
+	}
+	x := New()
+	for slab, f := range map[format.SlabID][]format.TableFrame{one: frames(a, b)} {
+		if err := x.AddSlab(slab, f); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := x.AddSlab(two, frames(b)); err != nil {
+		t.Fatal(err)
+	}
+	asked := map[format.SlabID]int{}
+	x.Ask(func(id format.SlabID) bool { asked[id]++; return id == two })
+	if r, ok := x.Lookup(a); ok {
+		t.Errorf("a chunk of a slab that is not there: %v", r)
+	}
+	r, ok := x.Lookup(b)
+	if slab, n := x.Locate(r); !ok || slab != two || n != 0 {
+		t.Errorf("chunk b: %v, slab %v, chunk %d", ok, slab, n)
+	}
+	if _, ok := x.Find(one, 0); ok {
+		t.Error("found by the place in a slab that is not there")
+	}
+	if got, ok := x.Find(two, 0); !ok || got != r {
+		t.Errorf("by its place: %v, %v", got, ok)
+	}
+	if _, err := x.Add(a, 0, 0); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := x.Lookup(a); !ok {
+		t.Error("what was stored again is not found")
+	}
+	if asked[one] != 1 || asked[two] != 1 {
+		t.Errorf("asked %v", asked)
+	}
+}

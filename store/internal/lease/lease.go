@@ -245,6 +245,23 @@ func (r *Leases) Writers(ctx context.Context, now time.Time) ([]Writer, error) {
 	return writers, nil
 }
 
+// SomeLeft tells whether some other writer stopped without a word, whose lease is still there.
+func (r *Leases) SomeLeft(ctx context.Context, l *Lease) (bool, error) {
+	infos, err := r.vault.ListMarks(ctx, names.Leases)
+	if err != nil {
+		return false, err
+	}
+	alone := !slices.ContainsFunc(infos, func(info storage.Info) bool {
+		id, _, err := names.ParseLease(info.Name)
+		return err == nil && id != l.ID
+	})
+	if alone {
+		return false, nil
+	}
+	writers, err := r.Writers(ctx, l.Now())
+	return slices.ContainsFunc(writers, func(w Writer) bool { return !w.Alive }), err
+}
+
 // Others gives the writers at work but the one whose lease is given.
 func (r *Leases) Others(ctx context.Context, l *Lease) ([]Writer, error) {
 	writers, err := r.Writers(ctx, l.Now())

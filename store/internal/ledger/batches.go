@@ -51,7 +51,7 @@ func (r *Ledger) ReadStages(ctx context.Context, stages ...names.Stage) (*Batche
 		return err != nil || !slices.Contains(stages, stage)
 	})
 	all := &Batches{}
-	return all, vault.InOrder(ctx, infos, vault.Readers,
+	return all, vault.InOrder(ctx, infos, vault.Askers,
 		func(ctx context.Context, info storage.Info) (*format.BatchRecord, error) {
 			return vault.ReadMark[format.BatchRecord](ctx, r.vault, format.Batch, info)
 		}, all.add)

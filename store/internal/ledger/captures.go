@@ -61,7 +61,7 @@ func (r *Ledger) ReadAll(ctx context.Context) (captures []*Capture, damage []err
 
 // ListCaptures lists the index files.
 func (r *Ledger) ListCaptures(ctx context.Context) ([]storage.Info, error) {
-	infos, err := r.storage.List(ctx, names.Captures)
+	infos, err := r.vault.ListBy(ctx, names.Captures, r.unbundle)
 	if err == nil {
 		r.vault.Copies().Retain(names.Captures, infos)
 	}
@@ -114,8 +114,17 @@ func HighestGenerations(infos []storage.Info) map[string]int {
 // Read reads the index files of captures, several at a time. again tells
 // that some are gone since they were listed, so that others may have come.
 func (r *Ledger) Read(ctx context.Context, files [][]File) (captures []*Capture, damage []error, again bool, err error) {
+	return r.ReadBut(ctx, files, nil)
+}
+
+// ReadBut is Read for whoever read some of the index files before, by their names.
+func (r *Ledger) ReadBut(ctx context.Context, files [][]File, known map[string]*Capture) (captures []*Capture, damage []error, again bool, err error) {
 	err = vault.InOrder(ctx, files, vault.Askers,
 		func(ctx context.Context, generations []File) (*captureRead, error) {
+			if c := known[generations[0].Info.Name]; c != nil && c.Info == generations[0].Info {
+				again := *c
+				return &captureRead{capture: &again}, nil
+			}
 			return r.readCapture(ctx, generations)
 		},
 		func(_ []File, got *captureRead, err error) error {

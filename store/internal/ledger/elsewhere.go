@@ -37,7 +37,7 @@ func (r *Ledger) ReadElsewhere(ctx context.Context) (*Elsewhere, error) {
 		return true
 	})
 	r.vault.Copies().Retain(names.Elsewhere, infos)
-	return all, vault.InOrder(ctx, infos, vault.Readers,
+	return all, vault.InOrder(ctx, infos, vault.Askers,
 		func(ctx context.Context, info storage.Info) (*format.ElsewhereRecord, error) {
 			return vault.ReadMark[format.ElsewhereRecord](ctx, r.vault, format.Elsewhere, info)
 		}, all.add)

@@ -33,7 +33,7 @@ func (r *Ledger) ReadHolds(ctx context.Context) (map[string][]Hold, error) {
 		return err != nil || s.Ended[info.Name]
 	})
 	holds := make(map[string][]Hold)
-	err = vault.InOrder(ctx, marks, vault.Readers,
+	err = vault.InOrder(ctx, marks, vault.Askers,
 		func(ctx context.Context, info storage.Info) (*format.MarkRecord, error) {
 			return vault.ReadMark[format.MarkRecord](ctx, r.vault, format.Hold, info)
 		},

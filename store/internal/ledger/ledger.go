@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -14,11 +15,12 @@ type Ledger struct {
 	storage storage.Storage // the vault's
 	slabs   *fetch.Slabs    // likewise
 	watch   *Watch
+	seen    *seen
 }
 
 // New opens the ledger of a repository, which is held against what a watch knows.
 func New(v *vault.Vault, w *Watch) *Ledger {
-	return &Ledger{vault: v, storage: v.Storage(), slabs: v.Slabs(), watch: w}
+	return &Ledger{vault: v, storage: v.Storage(), slabs: v.Slabs(), watch: w, seen: &seen{done: make(map[crypt.Digest]bool), by: make(map[string]string)}}
 }
 
 // Watch gives what the repository is held against.

@@ -56,7 +56,7 @@ func (r *Ledger) ReadRehearsals(ctx context.Context) (*Rehearsals, error) {
 		return nil, err
 	}
 	r.vault.Copies().Retain(names.Rehearsed, marks)
-	return all, vault.InOrder(ctx, marks, vault.Readers,
+	return all, vault.InOrder(ctx, marks, vault.Askers,
 		func(ctx context.Context, info storage.Info) (*format.RehearsalRecord, error) {
 			return vault.ReadMark[format.RehearsalRecord](ctx, r.vault, format.Rehearsal, info)
 		}, all.add)

@@ -38,6 +38,7 @@ type Standing struct {
 	Ended   map[string]bool      // names of holds that were released and retirements undone
 	All     map[string][]string  // by capture, the names of all marks, those that end others among them
 	Damage  []*vault.ObjectError // marks that can't be read; a hold counts all the same
+	Several []Retiring           // the marks that retire several captures
 }
 
 // ReadStanding reads the marks of holds and retirements, and those that end them.
@@ -65,7 +66,10 @@ func (r *Ledger) ReadStanding(ctx context.Context) (*Standing, error) {
 			}
 		}
 	}
-	return s, vault.InOrder(ctx, retired, vault.Readers,
+	if err := s.readSeveral(ctx, r, retired); err != nil {
+		return nil, err
+	}
+	return s, vault.InOrder(ctx, retired, vault.Askers,
 		func(ctx context.Context, info storage.Info) (*format.MarkRecord, error) {
 			if _, err := names.ParseMark(info.Name); err != nil {
 				return nil, nil // not ours
@@ -87,7 +91,7 @@ func (s *Standing) readEnds(ctx context.Context, r *Ledger, holds, retired []sto
 		_, _, err := names.ParseEnding(info.Name)
 		return err != nil
 	})
-	return vault.InOrder(ctx, ends, vault.Readers,
+	return vault.InOrder(ctx, ends, vault.Askers,
 		func(ctx context.Context, info storage.Info) (*format.MarkRecord, error) {
 			return vault.ReadMark[format.MarkRecord](ctx, r.vault, format.Hold, info)
 		},
@@ -156,6 +160,11 @@ func (s *Standing) Apply(captures []*Capture) {
 func (s *Standing) MarksOf(folder, id string) (marks []string) {
 	for _, name := range s.All[id] {
 		if _, err := names.ParseMark(name); err == nil && vault.FolderOf(name) == folder && !s.Ended[name] {
+			marks = append(marks, name)
+		}
+	}
+	for i := range s.Several {
+		if name := s.Several[i].of(id); folder == names.Retired && name != "" && !s.Ended[name] {
 			marks = append(marks, name)
 		}
 	}

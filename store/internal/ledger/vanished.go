@@ -6,6 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"slices"
+	"sync"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -27,7 +30,16 @@ func (r *Ledger) Marked(ctx context.Context, s *Standing, files []storage.Info, 
 		there[id] = true
 	}
 	missing = make(map[string]string)
-	for id, marks := range s.All {
+	about := maps.Clone(s.All)
+	readable := make(map[string]bool) // marks about several captures, which were read
+	for i := range s.Several {
+		m := &s.Several[i]
+		readable[m.Info.Name] = true
+		for _, id := range m.Record.Captures {
+			about[id] = append(slices.Clip(about[id]), m.Info.Name)
+		}
+	}
+	for id, marks := range about {
 		if there[id] || gone.Names(id) {
 			continue
 		}
@@ -39,9 +51,11 @@ func (r *Ledger) Marked(ctx context.Context, s *Standing, files []storage.Info, 
 			return nil, nil, err
 		}
 		for _, name := range marks {
-			read, err := r.canRead(ctx, name)
-			if err != nil {
-				return nil, nil, err
+			read := readable[name]
+			if !read {
+				if read, err = r.canRead(ctx, name); err != nil {
+					return nil, nil, err
+				}
 			}
 			if read {
 				missing[id] = name
@@ -79,15 +93,42 @@ func (r *Ledger) Vanished(ctx context.Context, captures []*Capture, files []stor
 		}
 	}
 	missing := r.unlinked(captures, there, gone)
-	return missing, vault.InOrder(ctx, withOwnSeen(captures), vault.Readers,
+	err := r.readAllSeen(ctx, captures)
+	r.seen.Lock()
+	defer r.seen.Unlock()
+	for id, by := range r.seen.by {
+		if !there[id] && !gone.Names(id) && missing[id] == "" {
+			missing[id] = "capture " + by + " saw it"
+		}
+	}
+	return missing, err
+}
+
+// seen is who saw which captures, by the lists that were read: each is read once, as it does not
+// change.
+type seen struct {
+	sync.Mutex
+	done map[crypt.Digest]bool
+	by   map[string]string // by the id of a capture, that of one that saw it
+}
+
+// readAllSeen reads the lists of captures that were seen which were not read before.
+func (r *Ledger) readAllSeen(ctx context.Context, captures []*Capture) error {
+	r.seen.Lock()
+	fresh := slices.DeleteFunc(withOwnSeen(captures), func(c *Capture) bool { return r.seen.done[c.Seen.Digest] })
+	r.seen.Unlock()
+	return vault.InOrder(ctx, fresh, vault.Askers,
 		func(ctx context.Context, c *Capture) ([]string, error) { return r.readSeen(ctx, c.Seen) },
 		func(c *Capture, ids []string, err error) error {
 			if err != nil && !vault.IsDamage(err) {
 				return err
 			}
+			r.seen.Lock()
+			defer r.seen.Unlock()
+			r.seen.done[c.Seen.Digest] = err == nil
 			for _, id := range ids {
-				if !there[id] && !gone.Names(id) && missing[id] == "" {
-					missing[id] = "capture " + c.ID + " saw it"
+				if r.seen.by[id] == "" {
+					r.seen.by[id] = c.ID
 				}
 			}
 			return nil

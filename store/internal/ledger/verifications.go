@@ -56,7 +56,7 @@ func (r *Ledger) ReadVerifications(ctx context.Context) (*Verifications, error) 
 	}
 	r.vault.Copies().Retain(names.Verified, marks)
 	all := &Verifications{Foreign: foreign}
-	return all, vault.InOrder(ctx, marks, vault.Readers,
+	return all, vault.InOrder(ctx, marks, vault.Askers,
 		func(ctx context.Context, info storage.Info) (*format.VerificationRecord, error) {
 			return vault.ReadMark[format.VerificationRecord](ctx, r.vault, format.Verification, info)
 		}, all.add)

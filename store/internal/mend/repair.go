@@ -127,6 +127,11 @@ func (p *repairer) removeBadMark(ctx context.Context, name string) error {
 	mark, _, err := names.ParseEnding(name)
 	undoes := err == nil && vault.FolderOf(name) == names.Retired
 	if undoes {
+		if m := p.v.Stand.CountsAs(mark); m != nil {
+			if err := p.r.ledger.Replace(ctx, p.v.Stand, m); err != nil {
+				return err
+			}
+		}
 		if err := p.removeMark(ctx, mark); err != nil {
 			return err
 		}

@@ -35,6 +35,27 @@ func ParseMark(name string) (capture string, err error) {
 	return capture, nil
 }
 
+// several is what the name of a mark ends with that retires several captures.
+const several = ".several"
+
+// NewRetirement gives a name, never used before, for a mark that retires several captures.
+func NewRetirement(t time.Time) string {
+	return Retired + "/" + NewID(t) + "." + randomHex(markDigits) + several
+}
+
+// ParseRetirement tells whether a name is one of NewRetirement, and gives what stands in it for the
+// mark: see RetiredBy.
+func ParseRetirement(name string) (mark string, ok bool) {
+	mark, ok = strings.CutSuffix(name, several)
+	_, err := ParseMark(mark)
+	_, mark, _ = strings.Cut(mark, ".")
+	return mark, ok && err == nil && strings.HasPrefix(name, Retired+"/")
+}
+
+// RetiredBy gives the name of the mark that one of several captures counts as: there is none of that
+// name, but one that ends it may be there.
+func RetiredBy(mark, capture string) string { return Retired + "/" + capture + "." + mark }
+
 // NewRehearsal gives a name, never used before, for a mark that says how a rehearsal of a
 // capture went.
 func NewRehearsal(capture string) string {

@@ -30,6 +30,7 @@ const (
 	Verified  = "verified"
 	Place     = "place"
 	Elsewhere = "elsewhere"
+	Bundles   = "bundles"
 )
 
 // Folders gives all folders that a repository is made with.
@@ -37,9 +38,9 @@ func Folders() []string {
 	return append([]string{KeySlots, Slabs, Tables, Captures}, Marks()...)
 }
 
-// Marks gives the folders of marks: they may be missing where they would be empty.
+// Marks gives the folders of marks, and of what else is there to spare calls: they may be missing where they would be empty.
 func Marks() []string {
-	return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified, Place, Elsewhere}
+	return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified, Place, Elsewhere, Bundles}
 }
 
 // Slab gives the name of a slab. Its first two digits are a folder, so that no
@@ -61,6 +62,15 @@ func ParseSlab(name string) (format.SlabID, error) {
 
 // Table gives the name of a table object.
 func Table(id string) string { return Tables + "/" + id }
+
+// Bundle gives the name of a bundle of index files.
+func Bundle(id string) string { return Bundles + "/" + id }
+
+// IsBundle tells whether a name is one of Bundle.
+func IsBundle(name string) bool {
+	id, ok := strings.CutPrefix(name, Bundles+"/")
+	return ok && IsID(id)
+}
 
 // KeySlot gives the name of a key slot.
 func KeySlot(id string) string { return KeySlots + "/" + id + ".json" }

@@ -45,6 +45,11 @@ func jumping(r rules) model {
 	return model{rules: r, writers: 1, reclaimers: 1, runs: 2, jumps: true}
 }
 
+func relying(m model) model {
+	m.relies = true
+	return m
+}
+
 func jumpingMarks(r rules) model {
 	return model{rules: r, reclaimers: 1, runs: 2, changes: 2, jumps: true}
 }
@@ -60,6 +65,9 @@ func TestBrokenRules(t *testing.T) {
 	for _, c := range []broken{
 		{"a writer reads final marks before it puts its lease", beside(rules{finalsBeforeLease: true}), leftovers, lacks},
 		{"a writer lists slabs before it reads final marks", beside(rules{slabsBeforeFinals: true}), leftovers, lacks},
+		{"a writer lists captures, and relies on what they need, before it reads final marks", relying(beside(rules{slabsBeforeFinals: true})), retiring, lacks},
+		{"late listings, a writer that relies on captures, no wait before the final mark goes", relying(late(beside(rules{noWaitFinal: true}))), retiring, lacks},
+		{"a writer relies on excluded slabs, by captures", relying(beside(rules{reliesOnExcluded: true})), retiring, lacks},
 		{"a writer relies on excluded slabs", beside(rules{reliesOnExcluded: true}), leftovers, lacks},
 		{"a writer commits without a look at its lease", beside(rules{commitUnchecked: true}), leftovers, lacks},
 		{"a commit takes longer than half a lease's life", beside(rules{slowCommit: true}), leftovers, lacks},

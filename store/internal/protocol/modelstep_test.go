@@ -51,6 +51,7 @@ type model struct {
 	lag        bool // a listing may lag
 	crashes    bool
 	jumps      bool // the medium's clock jumps: any lease may be taken for dead, and its owner not know
+	relies     bool // a writer takes what captures need that it sees listed for there, and asks for the rest
 	draining   bool // the reclaimer works alone, all leases are dead, all is old
 }
 

@@ -12,6 +12,7 @@ const (
 	wIdle uint8 = iota
 	wLeased
 	wListed // has read one of final marks and slabs
+	wRelied // has listed captures, and asks for slabs
 	wKnows
 	wStored
 	wChecked
@@ -35,6 +36,8 @@ func (m *model) writerSteps(s state, i int, emit emitter) {
 		switch {
 		case m.finalsBeforeLease:
 			m.writerBegins(s, i, wListed, emit)
+		case m.slabsBeforeFinals && m.relies:
+			m.listCaptures(s, i, wListed, emit)
 		case m.slabsBeforeFinals:
 			m.listSlabs(s, i, wListed, emit)
 		default:
@@ -45,6 +48,12 @@ func (m *model) writerSteps(s state, i int, emit emitter) {
 			m.readFinals(s, i, wKnows, emit)
 			break
 		}
+		if m.relies {
+			m.listCaptures(s, i, wRelied, emit)
+			break
+		}
+		m.listSlabs(s, i, wKnows, emit)
+	case wRelied:
 		m.listSlabs(s, i, wKnows, emit)
 	case wKnows:
 		m.store(s, i, emit)
@@ -120,8 +129,18 @@ func (m *model) readFinals(s state, i int, at uint8, emit emitter) {
 func (m *model) listSlabs(s state, i int, at uint8, emit emitter) {
 	m.list(&s, i, allSlabs, func(seen objects) {
 		n := s
-		n.writer[i].slabs = seen
-		m.writerGoes(n, i, at, "knows", seen, emit)
+		n.writer[i].slabs |= seen
+		m.writerGoes(n, i, at, "knows", n.writer[i].slabs, emit)
+	})
+}
+
+// listCaptures has a writer take for there what the captures need that it sees, by the highest
+// generations that it sees.
+func (m *model) listCaptures(s state, i int, at uint8, emit emitter) {
+	m.list(&s, i, oldCapture|indexDoomed, func(seen objects) {
+		n := s
+		n.writer[i].slabs = n.needs(seen)
+		m.writerGoes(n, i, at, "relies on what is needed by", seen, emit)
 	})
 }
 

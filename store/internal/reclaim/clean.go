@@ -20,6 +20,7 @@ const asideAge = 24 * time.Hour
 func (c *reclaimer) clean(ctx context.Context) {
 	c.cleanLeases(ctx)
 	c.cleanMarks(ctx)
+	c.tidyBundles(ctx)
 	for _, name := range c.oldVerifications(ctx) {
 		c.r.storage.Remove(ctx, name)
 	}
@@ -62,6 +63,7 @@ func (c *reclaimer) cleanMarks(ctx context.Context) {
 			}
 		}
 	}
+	old = append(old, c.v.stand.Over(func(id string) bool { return gone.Names(id) && !there[id] })...)
 	for id, marks := range c.v.rehearsed.Names {
 		if gone.Names(id) && !there[id] {
 			old = append(old, marks...)
@@ -77,7 +79,5 @@ func (c *reclaimer) cleanMarks(ctx context.Context) {
 			old = append(old, b.Info.Name)
 		}
 	}
-	for _, name := range old {
-		c.r.storage.Remove(ctx, name)
-	}
+	c.removeEach(ctx, old)
 }

@@ -156,15 +156,23 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 	before, _ := m.v.going.Finals()
 	put := l.Follow(m.w.Uses, before)
 	for _, f := range files {
-		if err := l.Check(ctx); err != nil {
-			return written.Bytes, err
-		}
 		put.Add(names.Capture(f.record.ID, f.generation))
-		c, err := m.r.ledger.WriteGeneration(ctx, f.record, f.generation)
-		if err != nil {
-			return written.Bytes, err
-		}
-		written.Bytes += int64(c.Added - f.record.Added)
+	}
+	err = vault.InOrder(ctx, files, vault.Askers,
+		func(ctx context.Context, f newFile) (*ledger.Capture, error) {
+			if err := l.Check(ctx); err != nil {
+				return nil, err
+			}
+			return m.r.ledger.WriteGeneration(ctx, f.record, f.generation)
+		},
+		func(f newFile, c *ledger.Capture, err error) error {
+			if err == nil {
+				written.Bytes += int64(c.Added - f.record.Added)
+			}
+			return err
+		})
+	if err != nil {
+		return written.Bytes, err
 	}
 	return written.Bytes, put.Check(ctx)
 }
@@ -201,10 +209,17 @@ type newFile struct {
 }
 
 func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error) {
-	for _, s := range victims {
-		if err := m.moveSlab(ctx, s); err != nil {
-			return nil, err
-		}
+	// The next ones are opened meanwhile.
+	err := vault.InOrder(ctx, victims, vault.Askers,
+		func(ctx context.Context, s *stocked) (*fetch.Slab, error) { return m.r.slabs.Open(ctx, s.id) },
+		func(s *stocked, slab *fetch.Slab, err error) error {
+			if err != nil {
+				return err
+			}
+			return m.moveSlab(ctx, s, slab)
+		})
+	if err != nil {
+		return nil, err
 	}
 	if err := m.w.Intake.Settle(); err != nil {
 		return nil, err
@@ -228,11 +243,7 @@ func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error)
 
 // moveSlab takes in the chunks of a slab that are needed, but for those that list
 // runs: new runs are listed anew.
-func (m *mover) moveSlab(ctx context.Context, s *stocked) error {
-	slab, err := m.r.slabs.Open(ctx, s.id)
-	if err != nil {
-		return err
-	}
+func (m *mover) moveSlab(ctx context.Context, s *stocked, slab *fetch.Slab) (err error) {
 	if !sameChunks(slab.Frames, s.frames) {
 		return &fetch.SlabError{Slab: s.id, Frame: -1, Err: stock.ErrDenied}
 	}

@@ -2,6 +2,7 @@ package reclaim
 
 import (
 	"context"
+	"sync"
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -61,6 +62,8 @@ type reclaimer struct {
 	v       *survey
 	waiting []lease.Writer  // who is at work, so that what is to go waits
 	dead    map[string]bool // leases that were taken for dead
+
+	freeing sync.Mutex // held to count in out.Freed
 }
 
 // run frees whole slabs first, so that moving the rests of others finds room.
@@ -103,7 +106,7 @@ func (c *reclaimer) pass(ctx context.Context) error {
 
 // look takes stock of the repository.
 func (c *reclaimer) look(ctx context.Context) (err error) {
-	c.v, err = c.r.survey(ctx, c.lease.Now(), c.o.Grace)
+	c.v, err = c.r.survey(ctx, c.lease.Now(), c.o.Grace, c.v)
 	return err
 }
 

@@ -43,14 +43,8 @@ func (c *reclaimer) remove(ctx context.Context) error {
 	if err := c.removeSuperseded(ctx, g.slabs); err != nil {
 		return err
 	}
-	for _, s := range c.v.order {
-		if g.slabs[s.id] == nil {
-			continue
-		}
-		if err := c.removeLeased(ctx, s.info); err != nil {
-			return err
-		}
-		c.out.Slabs++
+	if err := c.removeSlabs(ctx, g); err != nil {
+		return err
 	}
 	dead, err := c.removeDead(ctx)
 	if err != nil {
@@ -124,20 +118,52 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *leaving) error {
 			return err
 		}
 	}
-	for _, files := range ledger.Generations(c.v.files) {
-		id, _, _ := names.ParseCapture(files[0].Info.Name)
-		if !ids[id] {
-			continue
-		}
-		for _, f := range slices.Backward(files) {
-			if err := c.removeLeased(ctx, f.Info); err != nil {
-				return err
+	going := slices.DeleteFunc(ledger.Generations(c.v.files), func(files []ledger.File) bool { return !ids[idOf(files)] })
+	err := vault.InOrder(ctx, going, vault.Askers,
+		func(ctx context.Context, files []ledger.File) (any, error) {
+			for _, f := range slices.Backward(files) {
+				if err := c.removeLeased(ctx, f.Info); err != nil {
+					return nil, err
+				}
 			}
-		}
-		c.out.Captures = append(c.out.Captures, id)
+			return nil, nil
+		},
+		func(files []ledger.File, _ any, err error) error {
+			if err == nil {
+				c.out.Captures = append(c.out.Captures, idOf(files))
+			}
+			return err
+		})
+	if err != nil {
+		return err
 	}
 	c.r.ledger.Learn(learned...)
 	return nil
+}
+
+func idOf(files []ledger.File) string {
+	id, _, _ := names.ParseCapture(files[0].Info.Name)
+	return id
+}
+
+// removeSlabs removes the slabs that go.
+func (c *reclaimer) removeSlabs(ctx context.Context, g *leaving) error {
+	going := slices.DeleteFunc(slices.Clone(c.v.order), func(s *stocked) bool { return g.slabs[s.id] == nil })
+	return vault.InOrder(ctx, going, vault.Askers,
+		func(ctx context.Context, s *stocked) (any, error) { return nil, c.removeLeased(ctx, s.info) },
+		func(_ *stocked, _ any, err error) error {
+			if err == nil {
+				c.out.Slabs++
+			}
+			return err
+		})
+}
+
+// removeEach removes marks, several at a time.
+func (c *reclaimer) removeEach(ctx context.Context, marks []string) error {
+	return vault.InOrder(ctx, marks, vault.Askers,
+		func(ctx context.Context, name string) (any, error) { return nil, c.removeMark(ctx, name) },
+		func(_ string, _ any, err error) error { return err })
 }
 
 // removeSuperseded removes index files in whose place others have come: a grace
@@ -147,25 +173,24 @@ func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabI
 	for _, capture := range c.v.captures {
 		since[capture.ID] = capture.Info.Modified
 	}
-	for _, info := range c.v.superseded {
+	going := func(ctx context.Context, info storage.Info) (bool, error) {
 		id, _, _ := names.ParseCapture(info.Name)
 		// Whoever found the capture before it was moved may still be reading by it.
 		old := c.o.Grace <= 0 || c.v.now.Sub(since[id]) >= c.o.Grace
 		if !old && len(slabs) > 0 {
-			needs, err := c.needsAny(ctx, info, slabs)
-			if err != nil {
-				return err
-			}
-			old = needs
+			return c.needsAny(ctx, info, slabs)
 		}
-		if !old {
-			continue
-		}
-		if err := c.removeLeased(ctx, info); err != nil {
-			return err
-		}
+		return old, nil
 	}
-	return nil
+	return vault.InOrder(ctx, c.v.superseded, vault.Askers,
+		func(ctx context.Context, info storage.Info) (any, error) {
+			old, err := going(ctx, info)
+			if err == nil && old {
+				err = c.removeLeased(ctx, info)
+			}
+			return nil, err
+		},
+		func(_ storage.Info, _ any, err error) error { return err })
 }
 
 // needsAny tells whether an index file needs one of the slabs. One that can't be
@@ -213,6 +238,8 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
 		return nil // by a run that was stopped
 	}
 	if err == nil {
+		c.freeing.Lock()
+		defer c.freeing.Unlock()
 		c.out.Freed += info.Size
 	}
 	return err
@@ -220,12 +247,13 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
 
 // removeMarks removes the marks of what is gone, and those that are done with.
 func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
+	var old []string
 	for _, capture := range g.captures {
-		for _, name := range slices.Concat(c.v.stand.All[capture.ID], c.v.rehearsed.Names[capture.ID]) {
-			if err := c.removeMark(ctx, name); err != nil {
-				return err
-			}
-		}
+		old = slices.Concat(old, c.v.stand.All[capture.ID], c.v.rehearsed.Names[capture.ID])
+	}
+	old = append(old, c.v.stand.Over(c.v.isGone(g))...)
+	if err := c.removeEach(ctx, old); err != nil {
+		return err
 	}
 	c.v.forget(g)
 	for _, b := range c.v.going.Announced {
@@ -245,6 +273,18 @@ func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
 	var err error
 	c.v.going, err = c.r.ledger.ReadBatches(ctx)
 	return err
+}
+
+// isGone tells which captures are gone, with those that just went.
+func (v *survey) isGone(g *leaving) func(id string) bool {
+	there := make(map[string]bool)
+	for _, id := range ledger.CaptureIDs(v.files) {
+		there[id] = true
+	}
+	for _, c := range g.captures {
+		delete(there, c.ID)
+	}
+	return func(id string) bool { return !there[id] }
 }
 
 // removeDead removes the leases that were taken for dead when it was decided that no

@@ -135,15 +135,15 @@ func (r *Keeper) Retire(ctx context.Context, ids []string, said *format.MarkReco
 			return fmt.Errorf("capture %s: %w", id, ErrHeld)
 		}
 	}
-	for _, id := range ids {
-		if s.Retirement(id) != nil {
-			continue
-		}
-		if err := vault.PutMark(ctx, r.vault, format.Retired, names.NewRetired(id), said); err != nil {
-			return err
-		}
+	ids = slices.DeleteFunc(slices.Clone(ids), func(id string) bool { return s.Retirement(id) != nil })
+	slices.Sort(ids)
+	switch ids = slices.Compact(ids); len(ids) {
+	case 0:
+		return nil
+	case 1: // which older releases know, too
+		return vault.PutMark(ctx, r.vault, format.Retired, names.NewRetired(ids[0]), said)
 	}
-	return nil
+	return r.ledger.RetireSeveral(ctx, ids, said)
 }
 
 // Reinstate takes back that captures were retired, for good, unless one is being removed.
@@ -179,7 +179,7 @@ func (r *Keeper) checkMarkable(ctx context.Context, ids []string) (*ledger.Stand
 }
 
 func (r *Keeper) checkThere(ctx context.Context, ids []string) error {
-	infos, err := r.storage.List(ctx, names.Captures)
+	infos, err := r.vault.List(ctx, names.Captures)
 	if err != nil {
 		return err
 	}

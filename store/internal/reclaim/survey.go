@@ -19,9 +19,10 @@ import (
 // survey is what a repository holds and what of it is needed, chunk by chunk.
 // It takes 4 bytes and 4 bits a chunk, beside the sets of slabs by recipe.
 type survey struct {
-	r     *Keeper
-	now   time.Time // by the medium's clock
-	grace time.Duration
+	r      *Keeper
+	before *survey   // an earlier look; nil: this is the first
+	now    time.Time // by the medium's clock
+	grace  time.Duration
 
 	files      []storage.Info    // index files of all generations
 	captures   []*ledger.Capture // retired ones, too
@@ -74,9 +75,10 @@ func (b bitset) any(i, j int) bool {
 }
 
 // survey reads all index files, marks and tables. It refuses to go on where it can't
-// know what is needed.
-func (r *Keeper) survey(ctx context.Context, now time.Time, grace time.Duration) (*survey, error) {
-	v := &survey{r: r, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
+// know what is needed. What an earlier look of the same run read of index files, and of what they
+// name, is not read again: objects don't change.
+func (r *Keeper) survey(ctx context.Context, now time.Time, grace time.Duration, before *survey) (*survey, error) {
+	v := &survey{r: r, before: before, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
 	for _, step := range []func(context.Context) error{v.readMarks, v.readCaptures, v.readSlabs, v.markNeeds} {
 		if err := step(ctx); err != nil {
 			return nil, err
@@ -98,10 +100,10 @@ func (v *survey) readMarks(ctx context.Context) (err error) {
 
 // readCaptures reads the index files, and makes sure that none is missing.
 func (v *survey) readCaptures(ctx context.Context) (err error) {
-	if v.files, err = v.r.storage.List(ctx, names.Captures); err != nil {
+	if v.files, err = v.r.vault.Look(ctx, names.Captures); err != nil {
 		return err
 	}
-	captures, damage, again, err := v.r.ledger.Read(ctx, ledger.Generations(v.files))
+	captures, damage, again, err := v.r.ledger.ReadBut(ctx, ledger.Generations(v.files), v.known())
 	if err != nil {
 		return err
 	}
@@ -115,6 +117,18 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 	v.captures = captures
 	v.superseded = supersededFiles(v.files, captures)
 	return v.checkVanished(ctx)
+}
+
+// known gives the captures of the look before, which is let go of.
+func (v *survey) known() map[string]*ledger.Capture {
+	known := make(map[string]*ledger.Capture)
+	if v.before != nil {
+		for _, c := range v.before.captures {
+			known[c.Info.Name] = c
+		}
+	}
+	v.before = nil
+	return known
 }
 
 // supersededFiles gives the index files in whose place those of captures have
@@ -223,68 +237,99 @@ func (v *survey) expired(c *ledger.Capture) bool {
 
 // markNeeds notes which chunks the captures need.
 func (v *survey) markNeeds(ctx context.Context) error {
-	for _, c := range v.captures {
-		if v.expired(c) {
-			continue
-		}
-		if err := v.needAll(ctx, c); err != nil {
-			return err
-		}
-	}
-	return nil
+	stay := slices.DeleteFunc(slices.Clone(v.captures), v.expired)
+	return v.needAll(ctx, stay...)
 }
 
-// needAll notes that a capture needs all of its chunks.
-func (v *survey) needAll(ctx context.Context, c *ledger.Capture) error {
-	for i := range c.Volumes {
-		for _, p := range weave.Parts(&c.Volumes[i]) {
-			if err := v.need(ctx, c, p.Recipe, p.Use != weave.ForContents); err != nil {
-				return err
+// needAll notes that captures need all of their chunks. The recipes of several are read at a time:
+// over a share that takes calls where they have several levels.
+func (v *survey) needAll(ctx context.Context, captures ...*ledger.Capture) error {
+	var all []*needing
+	begun := make(map[string]bool)
+	for _, c := range captures {
+		for i := range c.Volumes {
+			for _, p := range weave.Parts(&c.Volumes[i]) {
+				all = v.needs(all, begun, c, p.Recipe, p.Use != weave.ForContents)
 			}
 		}
+		if seen := c.Seen; seen != nil {
+			all = v.needs(all, begun, c, seen, true)
+		}
 	}
-	if seen := c.Seen; seen != nil {
-		return v.need(ctx, c, seen, true)
-	}
-	return nil
+	return vault.InOrder(ctx, all, vault.Askers, v.readNeeds, func(n *needing, runs []neededRun, err error) error {
+		if err != nil {
+			return fmt.Errorf("capture %s: what it needs is not known, so that nothing is removed: %w", n.capture.ID, err)
+		}
+		v.need(n, runs)
+		return nil
+	})
 }
 
-// need notes that a capture needs the chunks of a recipe, and of those above it
-// that list its runs.
-func (v *survey) need(ctx context.Context, c *ledger.Capture, recipe *format.Recipe, listing bool) error {
-	wanted := c.Retired == nil
-	// Once for those who want it and once for the others suffices.
-	key := weave.RecipeKey(recipe)
-	if wanted {
+// needing is a recipe of a capture.
+type needing struct {
+	capture *ledger.Capture
+	recipe  *format.Recipe
+	listing bool // it lists something, and is no content
+}
+
+// key tells recipes apart: once for those who want what it names, and once for the others suffices.
+func (n *needing) key() string {
+	key := weave.RecipeKey(n.recipe)
+	if n.capture.Retired == nil {
 		key += "+"
 	}
-	if _, ok := v.walked[key]; ok {
-		return nil
+	return key
+}
+
+// needs adds a recipe unless it was walked, or begun.
+func (v *survey) needs(all []*needing, begun map[string]bool, c *ledger.Capture, recipe *format.Recipe, listing bool) []*needing {
+	n := &needing{c, recipe, listing}
+	key := n.key()
+	if _, ok := v.walked[key]; ok || begun[key] {
+		return all
 	}
-	found := make(map[*stocked]bool)
-	for level := range recipe.Level + 1 {
-		// The chunks of the outer levels hold the runs of the next one, and are as needed.
-		outer := format.Recipe{Level: level, Runs: recipe.Runs}
+	begun[key] = true
+	return append(all, n)
+}
+
+// neededRun is a run that a recipe names, or that its runs are listed in.
+type neededRun struct {
+	format.Run
+	direct bool
+}
+
+// readNeeds gives the runs of a recipe, and of those above it that list them: the chunks of the
+// outer levels hold the runs of the next one, and are as needed.
+func (v *survey) readNeeds(ctx context.Context, n *needing) (runs []neededRun, err error) {
+	for level := range n.recipe.Level + 1 {
+		outer := format.Recipe{Level: level, Runs: n.recipe.Runs}
 		for run, err := range v.r.slabs.Runs(ctx, &outer) {
 			if err != nil {
-				return fmt.Errorf("capture %s: what it needs is not known, so that nothing is removed: %w", c.ID, err)
+				return nil, err
 			}
-			s := v.stock[run.Slab]
-			if s == nil {
-				continue // missing, and so not to be removed either
-			}
-			found[s] = true
-			direct := level == recipe.Level
-			v.markRun(s, run, wanted, direct, direct && listing)
+			runs = append(runs, neededRun{run, level == n.recipe.Level})
 		}
+	}
+	return runs, nil
+}
+
+// need notes that a capture needs the chunks of runs.
+func (v *survey) need(n *needing, runs []neededRun) {
+	found := make(map[*stocked]bool)
+	for _, run := range runs {
+		s := v.stock[run.Slab]
+		if s == nil {
+			continue // missing, and so not to be removed either
+		}
+		found[s] = true
+		v.markRun(s, run.Run, n.capture.Retired == nil, run.direct, run.direct && n.listing)
 	}
 	slabs := make([]*stocked, 0, len(found))
 	for s := range found {
 		slabs = append(slabs, s)
 	}
 	// Who wants a chunk needs it as well: those who only need it have nothing to add.
-	v.walked[key], v.walked[weave.RecipeKey(recipe)] = slabs, slabs
-	return nil
+	v.walked[n.key()], v.walked[weave.RecipeKey(n.recipe)] = slabs, slabs
 }
 
 func (v *survey) markRun(s *stocked, run format.Run, wanted, direct, listing bool) {

@@ -41,12 +41,18 @@ func NewExclusion(b *ledger.Batches) *Exclusion {
 	return e
 }
 
+// names tells whether a slab is named, by itself, as one that may not be relied on.
+func (e *Exclusion) names(id format.SlabID) bool {
+	frames, ok := e.harmed[id]
+	return ok && len(frames) == 0 || e.Slabs[id]
+}
+
+// asksTimes tells whether it takes a slab's time to know whether it may be relied on.
+func (e *Exclusion) asksTimes() bool { return !e.before.IsZero() }
+
 // Covers tells whether a slab may not be relied on.
 func (e *Exclusion) Covers(id format.SlabID, info storage.Info) bool {
-	if frames, ok := e.harmed[id]; ok && len(frames) == 0 {
-		return true
-	}
-	return e.Slabs[id] || !e.before.IsZero() && !info.Modified.After(e.before.Add(lease.ClockSlack))
+	return e.names(id) || !e.before.IsZero() && !info.Modified.After(e.before.Add(lease.ClockSlack))
 }
 
 // From gives the slabs, of those that there are, that may be relied on.

@@ -10,14 +10,16 @@ import (
 
 // Inventory is what the tables say, held against the slabs that there are.
 type Inventory struct {
-	slabs  vault.SlabList       // that there are
-	tables []ListedTable        // that could be read to their end
-	Damage []*vault.ObjectError // tables that can't
-	read   int                  // how many tables were read
-	listed []int                // by number of a slab: the last table that listed it, counted from 1
-	sums   []uint64             // by number of a slab that there is: of the record that was taken
-	others map[listedSlab]int   // numbers of slabs that there are not, and of records that say something else
-	seed   maphash.Seed
+	slabs    vault.SlabList                // that there are
+	tables   []ListedTable                 // that could be read to their end
+	Damage   []*vault.ObjectError          // tables that can't
+	read     int                           // how many tables were read
+	listed   []int                         // by number of a slab: the last table that listed it, counted from 1
+	sums     []uint64                      // by number of a slab that there is: of the record that was taken
+	others   map[listedSlab]int            // numbers of slabs that there are not, and of records that say something else
+	supposed func(*format.SlabRecord) bool // see presence; nil: no slab is
+	said     map[format.SlabID]uint64      // sums, of the slabs supposed to be there
+	seed     maphash.Seed
 
 	contradicted []format.SlabID // of which tables say different things
 }
@@ -41,7 +43,7 @@ func (v *Inventory) Unlisted() []format.SlabID {
 }
 
 func newInventory(slabs vault.SlabList) *Inventory {
-	return &Inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), seed: maphash.MakeSeed()}
+	return &Inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), said: make(map[format.SlabID]uint64), seed: maphash.MakeSeed()}
 }
 
 // sum tells records of a slab apart that say different things; it is not 0.
@@ -83,6 +85,9 @@ func (v *Inventory) take(records []*format.SlabRecord, add func(*format.SlabReco
 // that says the same of it as the first one.
 func (v *Inventory) number(rec *format.SlabRecord) (n int, ok bool) {
 	key := listedSlab{id: rec.Slab, length: rec.Length}
+	if v.supposed != nil && v.supposed(rec) {
+		return v.suppose(rec, key)
+	}
 	i, ok := v.slabs.Find(rec.Slab)
 	if ok && v.slabs[i].Size == int64(rec.Length) {
 		sum := v.sum(rec)
@@ -92,16 +97,35 @@ func (v *Inventory) number(rec *format.SlabRecord) (n int, ok bool) {
 		}
 		key.sum = sum // so that no table goes for being a copy of others that it contradicts
 	}
-	n, ok = v.others[key]
+	return v.other(key), false
+}
+
+// suppose is number for a slab that is supposed to be there.
+func (v *Inventory) suppose(rec *format.SlabRecord, key listedSlab) (n int, ok bool) {
+	sum := v.sum(rec) ^ rec.Length<<1 // what says another length says something else, too
+	before, known := v.said[rec.Slab]
+	if !known {
+		v.said[rec.Slab] = sum
+	}
+	if known && before != sum {
+		key.sum = sum
+		return v.other(key), false
+	}
+	return v.other(key), true
+}
+
+// other gives the number of a slab or a record that is not among those that there are.
+func (v *Inventory) other(key listedSlab) int {
+	n, ok := v.others[key]
 	if !ok {
 		n = len(v.listed)
 		v.others[key] = n
 		v.listed = append(v.listed, 0)
-		if key.sum != 0 && !slices.Contains(v.contradicted, rec.Slab) {
-			v.contradicted = append(v.contradicted, rec.Slab)
+		if key.sum != 0 && !slices.Contains(v.contradicted, key.id) {
+			v.contradicted = append(v.contradicted, key.id)
 		}
 	}
-	return n, false
+	return n
 }
 
 // forget has a writer rely on no chunk of some slabs: of two tables that say different

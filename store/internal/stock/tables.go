@@ -21,9 +21,14 @@ import (
 // is. A slab that is missing is passed over, so that nothing new relies on it. Of
 // a damaged table it takes what can be read, if partial, or nothing.
 func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*Inventory, error) {
-	v := newInventory(slabs)
 	r.slabs.Expect(slabs.Length)
-	return v, r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+	v := newInventory(slabs)
+	return v, r.takeInto(ctx, v, partial, add)
+}
+
+// takeInto is Take with an inventory that nothing is in yet.
+func (r *Stock) takeInto(ctx context.Context, v *Inventory, partial bool, add func(*format.SlabRecord) error) error {
+	return r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
 			v.Damage = append(v.Damage, &vault.ObjectError{Object: info.Name, Err: err})
 			if !partial {
@@ -44,14 +49,14 @@ func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, ad
 func (r *Stock) ReadTables(ctx context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error {
 	done := make(map[string]bool)
 	for tries := 1; ; tries++ {
-		tables, err := r.storage.List(ctx, names.Tables)
+		tables, err := r.vault.List(ctx, names.Tables)
 		if err != nil {
 			return err
 		}
 		r.vault.Copies().Retain(names.Tables, tables)
 		tables = slices.DeleteFunc(tables, func(info storage.Info) bool { return done[info.Name] })
 		gone := false
-		err = vault.InOrder(ctx, tables, vault.Readers, r.readTable,
+		err = vault.InOrder(ctx, tables, vault.Askers, r.readTable,
 			func(info storage.Info, records []*format.SlabRecord, err error) error {
 				done[info.Name] = true
 				if errors.Is(err, storage.ErrNotFound) {
@@ -83,7 +88,10 @@ type Loaded struct {
 // that its chunks are found. For a writer, whose lease is given, it leaves out
 // what the writer must not rely on.
 // Where captures are apart, it is of one group; nil means all.
-func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte) (*Loaded, error) {
+//
+// relied, if it is set, is called once it is known what the writer must not rely on, and says what it
+// relies on without listing all slabs; nil: on nothing.
+func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied func(context.Context) (*Relied, error)) (*Loaded, error) {
 	exclude, going := &Exclusion{}, &ledger.Batches{}
 	if l != nil {
 		var err error
@@ -92,11 +100,21 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte) (*Loaded
 		}
 		exclude = NewExclusion(going)
 	}
-	slabs, err := r.vault.ListSlabs(ctx)
+	var some *Relied
+	if relied != nil {
+		var err error
+		if some, err = relied(ctx); err != nil {
+			return nil, err
+		}
+	}
+	if exclude.asksTimes() {
+		some = nil
+	}
+	p, err := r.present(ctx, exclude, some)
 	if err != nil {
 		return nil, err
 	}
-	s, err := r.stockOf(ctx, exclude.From(slabs), exclude, l, group)
+	s, err := r.stockOf(ctx, p, l, group)
 	if err != nil {
 		return nil, err
 	}
@@ -106,27 +124,49 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte) (*Loaded
 
 // LoadIndex is Load without the tables.
 func (r *Stock) LoadIndex(ctx context.Context, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
-	s, err := r.Load(ctx, l, group)
+	s, err := r.Load(ctx, l, group, nil)
 	if err != nil {
 		return nil, nil, err
 	}
 	return s.Index, s.Adopted, nil
+}
+
+// Measure is LoadIndex for whoever only looks. each is called with what the tables, or a slab that none
+// lists, say of a slab, in the order of the index.
+func (r *Stock) Measure(ctx context.Context, each func(*format.SlabRecord)) (*known.Index, error) {
+	exclude := NewExclusion(&ledger.Batches{})
+	p, err := r.present(ctx, exclude, nil)
+	if err != nil {
+		return nil, err
+	}
+	p.each = each
+	s, err := r.stockOf(ctx, p, nil, nil)
+	if err != nil {
+		return nil, err
+	}
+	return s.Index, nil
 }
 
 // IndexSlabs is LoadIndex for some slabs.
 func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *Exclusion, l *lease.Lease, group []byte) (*known.Index, []*format.SlabRecord, error) {
-	s, err := r.stockOf(ctx, slabs, exclude, l, group)
+	s, err := r.stockOf(ctx, &presence{slabs: slabs, exclude: exclude}, l, group)
 	if err != nil {
 		return nil, nil, err
 	}
 	return s.Index, s.Adopted, nil
 }
 
-// stockOf is Load for some slabs.
-func (r *Stock) stockOf(ctx context.Context, slabs vault.SlabList, exclude *Exclusion, l *lease.Lease, group []byte) (*Loaded, error) {
+// stockOf is Load for what is there.
+func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group []byte) (*Loaded, error) {
+	slabs, exclude := p.slabs, p.exclude
 	s := &Loaded{Index: known.New()}
 	var last []*format.SlabRecord
-	v, err := r.Take(ctx, slabs, true, func(rec *format.SlabRecord) error {
+	v := newInventory(slabs)
+	if p.relied != nil {
+		v.supposed = p.supposed
+	}
+	r.slabs.Expect(slabs.Length)
+	err := r.takeInto(ctx, v, true, func(rec *format.SlabRecord) error {
 		if !ofGroup(rec, group) {
 			return nil
 		}
@@ -135,6 +175,7 @@ func (r *Stock) stockOf(ctx context.Context, slabs vault.SlabList, exclude *Excl
 			last = append(last, rec)
 			return nil
 		}
+		p.tell(rec)
 		return s.Index.AddSlab(rec.Slab, rec.Frames)
 	})
 	if err != nil {
@@ -152,12 +193,17 @@ func (r *Stock) stockOf(ctx context.Context, slabs vault.SlabList, exclude *Excl
 		if !ofGroup(rec, group) {
 			continue
 		}
+		p.tell(rec)
 		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
 			return nil, err
 		}
 	}
 	if l != nil {
 		s.forget(v.contradicted)
+	}
+	if p.relied != nil {
+		r.slabs.Expect(p.length)
+		s.Index.Ask(p.there)
 	}
 	return s, nil
 }

@@ -19,7 +19,10 @@ func (r *Taker) Before(ctx context.Context, name, host string, taken time.Time) 
 	if err != nil {
 		return nil, err
 	}
-	gone := retired(marks)
+	gone, err := r.retired(ctx, marks)
+	if err != nil {
+		return nil, err
+	}
 	c := r.latestLike(ctx, files, func(c *ledger.Capture) bool {
 		return c.Name == name && c.Host == host && !c.Taken.After(taken) && !gone[c.ID]
 	})

@@ -83,7 +83,9 @@ func (r *Taker) Capture(ctx context.Context, o Options) (*Made, error) {
 		return nil, err
 	}
 	r.ledger.Learn(c.Remembered(remember.Made))
+	s.noteRelied(c)
 	r.stock.TidyTables(ctx, s.lease, s.tables)
+	r.ledger.PutBundle(ctx, s.files)
 	made := &Made{Capture: c, Notes: s.notes()}
 	for _, t := range s.taken {
 		made.Volumes = append(made.Volumes, Told{t.changed, t.reused, t.firstRead, t.leftOut})
@@ -98,6 +100,7 @@ func (r *Taker) Draft(ctx context.Context, o Options) (*format.IndexFile, error)
 		return nil, err
 	}
 	s.lease.End(ctx)
+	s.noteDrafted()
 	return f, nil
 }
 
@@ -127,12 +130,13 @@ type session struct {
 	o             Options
 	taken         []*volumeTaken
 	lease         *lease.Lease
-	files         []storage.Info      // index files that there were at the beginning
-	there         []string            // ids of those captures
-	retired       []storage.Info      // marks of captures that were retired, for folders
-	tables        []stock.ListedTable // that there were at the beginning
-	finals        map[string]bool     // names of the final marks that there were then
-	unread        []string            // of those, which can't be read
+	files         []storage.Info       // index files that there were at the beginning
+	there         []string             // ids of those captures
+	retired       []storage.Info       // marks of captures that were retired, for folders
+	tables        []stock.ListedTable  // that there were at the beginning
+	finals        map[string]bool      // names of the final marks that there were then
+	unread        []string             // of those, which can't be read
+	before        *format.ReliedRecord // what the capture before relies on; nil: that isn't known
 
 	retiredErr error // what listing retired gave
 
@@ -170,9 +174,14 @@ func (s *session) await() error {
 // looked at: reading tables takes the longer the more captures there are.
 func (s *session) begin(ctx context.Context) error {
 	var g errgroup.Group // a share answers two calls in the time of one
-	g.Go(func() error { return s.readCaptures(ctx) })
 	apart := s.r.stock.ApartFor(s.o.Name)
-	loaded, err := s.r.stock.Load(ctx, s.lease, apart.Group)
+	loaded, err := s.r.stock.Load(ctx, s.lease, apart.Group, func(ctx context.Context) (*stock.Relied, error) {
+		relied, err := s.relied(ctx)
+		if err == nil {
+			g.Go(func() error { return s.readCaptures(ctx) })
+		}
+		return relied, err
+	})
 	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
@@ -186,11 +195,14 @@ func (s *session) begin(ctx context.Context) error {
 	return err
 }
 
-// readCaptures finds out which captures there are.
+// listCaptures finds out which captures there are.
+func (s *session) listCaptures(ctx context.Context) (err error) {
+	s.files, err = s.r.ledger.ListCaptures(ctx)
+	return err
+}
+
+// readCaptures finds out which of them are captures, and what is known of them.
 func (s *session) readCaptures(ctx context.Context) (err error) {
-	if s.files, err = s.r.ledger.ListCaptures(ctx); err != nil {
-		return err
-	}
 	if s.there, err = s.r.ledger.SeenIDs(ctx, s.files); err != nil {
 		return err
 	}

@@ -75,8 +75,8 @@ func (s *session) expect(ctx context.Context, v Volume) *expected {
 func (s *session) latestContents(ctx context.Context, v Volume) *format.Recipe {
 	all := ledger.Generations(s.files)
 	// As many at a time as are read at once, the newest first.
-	for range expectedCaptures / vault.Readers {
-		from := max(0, len(all)-vault.Readers)
+	for range expectedCaptures / vault.Few {
+		from := max(0, len(all)-vault.Few)
 		captures, _, _, err := s.r.ledger.Read(ctx, all[from:])
 		if err != nil || len(captures) == 0 {
 			return nil

@@ -150,7 +150,7 @@ func TestLatestContents(t *testing.T) {
 	captureAt(t, r, taken, "seedbank", noiseBytes(1, 100_000))
 	taken = taken.Add(time.Minute) // ids tell minutes apart
 	want := captureAt(t, r, taken, "seedbank", noiseBytes(2, 100_000)).Volumes[0].Contents
-	for i := range 2 * vault.Readers {
+	for i := range 2 * vault.Few {
 		taken = taken.Add(time.Minute)
 		captureAt(t, r, taken, "other", noiseBytes(byte(i), 1000))
 	}

@@ -18,7 +18,10 @@ func (s *session) latestVolume(ctx context.Context, v Volume) *format.Volume {
 	if s.retiredErr != nil {
 		return nil // it is only read again
 	}
-	gone := retired(s.retired)
+	gone, err := s.r.retired(ctx, s.retired)
+	if err != nil {
+		return nil
+	}
 	var found *format.Volume
 	s.r.latestLike(ctx, s.r.ledger.OwnFiles(s.files), func(c *ledger.Capture) bool {
 		switch {
@@ -33,8 +36,12 @@ func (s *session) latestVolume(ctx context.Context, v Volume) *format.Volume {
 }
 
 // retired gives the ids of captures that are retired, of marks that were listed.
-func retired(marks []storage.Info) map[string]bool {
-	gone, undone := make(map[string]bool), make(map[string]bool)
+func (r *Taker) retired(ctx context.Context, marks []storage.Info) (map[string]bool, error) {
+	gone, err := r.ledger.RetiredBySeveral(ctx, marks)
+	if err != nil {
+		return nil, err
+	}
+	undone := make(map[string]bool)
 	for _, info := range marks {
 		if mark, _, err := names.ParseEnding(info.Name); err == nil {
 			undone[mark] = true
@@ -45,7 +52,7 @@ func retired(marks []storage.Info) map[string]bool {
 			gone[id] = true
 		}
 	}
-	return gone
+	return gone, nil
 }
 
 // newestFirst gives the index files of each capture, of those that were listed in the
@@ -77,7 +84,7 @@ func newestFirst(files []storage.Info) iter.Seq[[]ledger.File] {
 func (r *Taker) latestLike(ctx context.Context, files []storage.Info, fits func(*ledger.Capture) bool) *ledger.Capture {
 	next, stop := iter.Pull(newestFirst(files))
 	defer stop()
-	for n := 1; ; n = min(2*n, vault.Readers) {
+	for n := 1; ; n = min(2*n, vault.Few) {
 		var some [][]ledger.File
 		for range n {
 			if capture, ok := next(); ok {

@@ -6,14 +6,12 @@ import (
 	"golang.org/x/sync/errgroup"
 )
 
-// Readers is how many small objects are read at a time: a share answers each
-// only after some milliseconds.
-const Readers = 8
+// Askers is how many small objects are read at a time, and how many slabs of which little is
+// read: a share answers each call only after some milliseconds, and as many in about that time.
+const Askers = 32
 
-// Askers is the same for index files, and for slabs of which little is read: a share
-// answers as many calls in about the time of one. More would take more memory than
-// 256 MiB where index files are as long as format.MaxIndexFile.
-const Askers = 16
+// Few is the same where one after the other is asked for until one fits.
+const Few = 8
 
 // InOrder calls get for every item, as many at a time as workers says, and use
 // with the outcomes in the items' order.

@@ -27,6 +27,10 @@ func ReadKept[T any](ctx context.Context, v *Vault, info storage.Info, open func
 		}
 		kept.Drop(info.Name)
 	}
+	if info.Size > largeObject {
+		v.large <- struct{}{}
+		defer func() { <-v.large }()
+	}
 	copied := kept.Writer(info.Name, info.Size)
 	value, err := open(Buffered(io.TeeReader(v.Reader(ctx, info), copied), info), false)
 	if err != nil {
@@ -36,6 +40,13 @@ func ReadKept[T any](ctx context.Context, v *Vault, info storage.Info, open func
 	}
 	return value, err
 }
+
+// Of objects longer than so many bytes a few at most are read at a time: as many as of others would take
+// hundreds of MiB.
+const (
+	largeObject = 1 << 20
+	largeAtOnce = 8
+)
 
 // PutKept puts a small object and keeps a copy of it.
 func (v *Vault) PutKept(ctx context.Context, name string, content []byte) error {

@@ -59,7 +59,11 @@ func openMark[R format.Record](ctx context.Context, v *Vault, kind format.Object
 // ListMarks lists a folder of marks. A copy of a repository may lack those that
 // are empty.
 func (v *Vault) ListMarks(ctx context.Context, folder string) ([]storage.Info, error) {
-	infos, err := v.storage.List(ctx, folder)
+	list := v.List
+	if folder == names.Leases { // which are renewed
+		list = v.storage.List
+	}
+	infos, err := list(ctx, folder)
 	if !errors.Is(err, storage.ErrGone) {
 		return infos, err
 	}

@@ -3,6 +3,7 @@ package vault
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"slices"
 	"time"
 
@@ -22,8 +23,28 @@ type SlabList []SlabObject
 
 // ListSlabs gives the slabs that there are.
 func (r *Vault) ListSlabs(ctx context.Context) (SlabList, error) {
-	infos, err := r.storage.List(ctx, names.Slabs)
+	infos, err := r.Look(ctx, names.Slabs)
 	return SlabsAmong(infos), err
+}
+
+// SlabFolders is how many folders slabs lie in.
+const SlabFolders = 256
+
+// FolderOfSlab gives the number of the folder that a slab lies in.
+func FolderOfSlab(id format.SlabID) int { return int(id[0]) }
+
+// LookInto gives the slabs in some folders, by their numbers.
+func (r *Vault) LookInto(ctx context.Context, folders []int) (SlabList, error) {
+	var all []storage.Info
+	err := InOrder(ctx, folders, Askers,
+		func(ctx context.Context, n int) ([]storage.Info, error) {
+			return r.storage.List(ctx, fmt.Sprintf("%s/%02x", names.Slabs, n))
+		},
+		func(_ int, infos []storage.Info, err error) error {
+			all = append(all, infos...)
+			return err
+		})
+	return SlabsAmong(all), err
 }
 
 // SlabsAmong gives those of the objects that are named as slabs are.

@@ -26,6 +26,8 @@ type Vault struct {
 	slabs    *fetch.Slabs
 	kept     *cache.Folder                // copies of small objects; nil: none
 	params   func() (chunk.Params, error) // derived on first use
+	large    chan struct{}                // held by those who read large objects
+	fresh    *freshList                   // what was listed since Afresh; nil: the vault was not read afresh
 }
 
 func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot *crypt.Slot) (*Vault, error) {
@@ -42,7 +44,7 @@ func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.
 		l.SetOptional(names.Marks()...)
 	}
 	v := &Vault{
-		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs,
+		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, large: make(chan struct{}, largeAtOnce),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}
 	v.opened.Store(slot)
@@ -57,7 +59,7 @@ func (v *Vault) Afresh() (*Vault, error) {
 		return nil, err
 	}
 	fresh := *v
-	fresh.slabs, fresh.kept = slabs, nil
+	fresh.slabs, fresh.kept, fresh.fresh = slabs, nil, newFreshList()
 	return &fresh, nil
 }
 

@@ -31,54 +31,27 @@ type census struct {
 }
 
 func (r *Scales) newCensus(ctx context.Context) (*census, error) {
-	index, _, err := r.stock.LoadIndex(ctx, nil, nil)
-	if err != nil {
-		return nil, err
-	}
-	c := &census{r: r, index: index, sizes: make([]uint32, index.Len())}
-	for id, first := range index.Slabs() {
-		if err := c.measure(ctx, id, first); err != nil {
-			return nil, err
-		}
-	}
-	return c, nil
+	c := &census{r: r}
+	var err error
+	c.index, err = r.stock.Measure(ctx, c.measure)
+	return c, err
 }
 
-// measure finds what the chunks of a slab take: of a frame, each its part by its length.
-func (c *census) measure(ctx context.Context, id format.SlabID, ref known.Ref) error {
-	slab, err := c.r.slabs.Open(ctx, id)
-	if err != nil {
-		return err
-	}
-	if n := unpadded(slab); n > 0 {
-		if _, err := weave.FindChunk(c.index, id, n-1); err != nil {
-			return err // a table says less of the slab than the slab itself
-		}
-	}
+// measure finds what the chunks of a slab take: of a frame, each its part by its length. No slab is
+// opened for that, which over a share takes some calls for each.
+func (c *census) measure(slab *format.SlabRecord) {
 	for i := range slab.Frames {
-		f := &slab.Frames[i]
+		f := slab.Frames[i].Frame()
 		if f.Padding {
 			break
 		}
 		raw := int64(f.Raw())
 		for _, length := range f.Chunks {
 			part := int64(f.Sealed) * int64(length) / raw
-			c.sizes[ref] = uint32(part)
+			c.sizes = append(c.sizes, uint32(part))
 			c.total += part
-			ref++
 		}
 	}
-	return nil
-}
-
-// unpadded gives the number of a slab's chunks without its padding.
-func unpadded(slab *fetch.Slab) uint32 {
-	for i := range slab.Frames {
-		if slab.Frames[i].Padding {
-			return slab.FirstChunk(i)
-		}
-	}
-	return slab.Chunks()
 }
 
 // group is captures that are counted together.

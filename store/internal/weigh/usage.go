@@ -63,7 +63,7 @@ func (r *Scales) Usage(ctx context.Context, captures []*ledger.Capture, chosen f
 
 // measureObjects adds up what is stored. It gives the length of all index files.
 func (r *Scales) measureObjects(ctx context.Context, u *Usage) (indexes int64, err error) {
-	objects, err := r.storage.List(ctx, "")
+	objects, err := r.stock.Vault().List(ctx, "")
 	if err != nil {
 		return 0, err
 	}

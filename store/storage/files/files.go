@@ -56,6 +56,19 @@ type System interface {
 	Close() error
 }
 
+// A Namer is a [System] that can tell names without asking for what else is known of each
+// file: over a share that takes a call for each.
+type Namer interface {
+	// Names gives what is in a folder, unsorted.
+	Names(folder string) ([]Entry, error)
+}
+
+// Entry is a name in a folder.
+type Entry struct {
+	Name string
+	Type fs.FileMode // the bits of fs.ModeType
+}
+
 // A WriteFile is a file that is being written.
 type WriteFile interface {
 	io.Writer

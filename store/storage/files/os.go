@@ -22,7 +22,12 @@ func (p OS) Open() (System, error) {
 	if err != nil {
 		return nil, err
 	}
-	return root{r}, nil
+	at, err := r.Open(".")
+	if err != nil {
+		r.Close()
+		return nil, err
+	}
+	return root{r, at}, nil
 }
 
 // Flush implements [Place].
@@ -39,19 +44,28 @@ func (p OS) Flush() error {
 		return err
 	}
 	defer parent.Close()
-	return syncFolder(parent, ".")
+	folder, err := parent.Open(".")
+	if err != nil {
+		return err
+	}
+	defer folder.Close()
+	return syncFolder(folder)
 }
 
 // root is a System on a folder that is held open: if the share goes away, its calls
 // fail, and do not fall through to the bare mount point of the same path.
-type root struct{ root *os.Root }
-
-func (r root) Create(name string) (WriteFile, error) {
-	return r.root.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+type root struct {
+	root *os.Root
+	at   *os.File // the folder itself
 }
 
-// Open looks before it opens: opening a named pipe would block.
-func (r root) Open(name string) (ReadFile, error) {
+var _ interface {
+	System
+	Namer
+} = root{}
+
+// openRegular looks before it opens: opening a named pipe would block.
+func (r root) openRegular(name string) (ReadFile, error) {
 	info, err := r.root.Lstat(name)
 	if err != nil {
 		return nil, err
@@ -62,41 +76,17 @@ func (r root) Open(name string) (ReadFile, error) {
 	return r.root.Open(name)
 }
 
-func (r root) Stat(name string) (fs.FileInfo, error) { return r.root.Lstat(name) }
-
-// List asks for names and then for each file, relative to the open folder:
-// fs.DirEntry.Info would go by the path on some systems.
-func (r root) List(folder string) ([]fs.FileInfo, error) {
-	at, err := r.root.OpenRoot(folder)
-	if err != nil {
-		return nil, err
-	}
-	defer at.Close()
-	file, err := at.Open(".")
-	if err != nil {
-		return nil, err
-	}
-	defer file.Close()
-	names, err := file.Readdirnames(-1)
-	if err != nil {
-		return nil, err
-	}
-	infos := make([]fs.FileInfo, 0, len(names))
-	for _, name := range names {
-		info, err := at.Lstat(name)
-		if errors.Is(err, fs.ErrNotExist) {
-			continue // removed meanwhile
-		}
-		if err != nil {
-			return nil, err
-		}
-		infos = append(infos, info)
-	}
-	return infos, nil
+func (r root) createFile(name string) (*os.File, error) {
+	return r.root.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 }
 
-func (r root) Rename(from, to string) error { return r.root.Rename(from, to) }
-func (r root) Remove(name string) error     { return r.root.Remove(name) }
-func (r root) Mkdir(name string) error      { return r.root.Mkdir(name, 0o700) }
-func (r root) SyncFolder(name string) error { return syncFolder(r.root, name) }
-func (r root) Close() error                 { return r.root.Close() }
+func (r root) SyncFolder(name string) error {
+	folder, err := r.openFolder(name)
+	if err != nil {
+		return err
+	}
+	defer folder.Close()
+	return syncFolder(folder)
+}
+
+func (r root) Close() error { return errors.Join(r.at.Close(), r.root.Close()) }

@@ -5,4 +5,4 @@ package files
 import "os"
 
 // syncFolder does nothing: Windows has no call that flushes a folder's entries.
-func syncFolder(*os.Root, string) error { return nil }
+func syncFolder(*os.File) error { return nil }

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
 // ErrCrashed is what all calls of a [Disk] return from its crash to its restart, and
@@ -66,6 +67,9 @@ func (d *Disk) Create(kinds ...string) (*storage.Folder, error) {
 
 // Open opens the repository's folder, by [storage.OpenFolderAt].
 func (d *Disk) Open() (*storage.Folder, error) { return storage.OpenFolderAt(place{d}) }
+
+// Place gives where the repository's folder is on the disk, for [storage.OpenFolderAt].
+func (d *Disk) Place() files.Place { return place{d} }
 
 // CrashAt has the power fail at the n-th call from now on that changes something on
 // the disk, counted from 0. That call, and all after it of any kind, return

@@ -9,13 +9,14 @@ import (
 )
 
 // A Faulty passes on what a storage can do beside the methods of storage.Storage, or
-// returns errors.ErrUnsupported. None of it is counted, and none fails.
+// returns errors.ErrUnsupported. None of it is counted, and none fails, but for Names.
 var _ interface {
 	storage.Storage
 	storage.Clock
 	storage.Anchored
 	storage.Lenient
 	storage.Sweeper
+	storage.Namer
 } = (*Faulty)(nil)
 
 // Now implements [storage.Clock].
@@ -47,4 +48,17 @@ func (f *Faulty) RemoveAside(ctx context.Context, age time.Duration) ([]storage.
 		return sweeper.RemoveAside(ctx, age)
 	}
 	return nil, errors.ErrUnsupported
+}
+
+// Names implements [storage.Namer] by List: what goes wrong with that goes wrong with it.
+func (f *Faulty) Names(ctx context.Context, folder string) ([]string, error) {
+	infos, err := f.List(ctx, folder)
+	if err != nil {
+		return nil, err
+	}
+	names := make([]string, len(infos))
+	for i, info := range infos {
+		names[i] = info.Name
+	}
+	return names, nil
 }

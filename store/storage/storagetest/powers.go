@@ -3,6 +3,7 @@ package storagetest
 import (
 	"errors"
 	"io/fs"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -32,6 +33,32 @@ func testAnchored(t *testing.T, s storage.Storage) {
 	}
 	mustPut(t, s, "captures/then", []byte("x"))
 	wantNames(t, s, "", "captures/then", "kist.json")
+}
+
+// testNames tests storage.Namer, where the storage is one: it tells the names that List tells.
+func testNames(t *testing.T, s storage.Storage) {
+	namer, ok := s.(storage.Namer)
+	if !ok {
+		t.Skip("not a storage.Namer")
+	}
+	for _, name := range []string{"captures/c", "kist.json", "slabs/a-b", "slabs/a.b", "slabs/a/b", "slabs/a/c/d", "slabs/a0"} {
+		mustPut(t, s, name, pattern(10))
+	}
+	for _, folder := range []string{"", "captures", "slabs", "slabs/a", "slabs/none", "leases"} {
+		names, err := namer.Names(t.Context(), folder)
+		if errors.Is(err, errors.ErrUnsupported) {
+			t.Skip(err)
+		}
+		infos, listing := s.List(t.Context(), folder)
+		if err != nil || listing != nil {
+			t.Fatal(err, listing)
+		}
+		if !slices.EqualFunc(names, infos, func(name string, info storage.Info) bool { return name == info.Name }) {
+			t.Errorf("below %q there is %v, listed as %v", folder, names, infos)
+		}
+	}
+	_, err := namer.Names(t.Context(), "../x")
+	wantError(t, err, storage.ErrBadName, "../x")
 }
 
 // testSweeper tests storage.Sweeper, where the storage is one: objects stay.

@@ -1,0 +1,25 @@
+package format
+
+// Records of notes that a machine keeps for itself. They are in no repository, and whoever finds
+// one that is not as it should be goes without.
+
+// ListedRecord is what is known of the objects of a folder, as they were listed: objects do not
+// change.
+type ListedRecord struct {
+	Names []string `cbor:"1,keyasint"` // without the folder
+	Sizes []uint64 `cbor:"2,keyasint"` // bytes
+	Times []int64  `cbor:"3,keyasint"` // of the medium, nanoseconds since 1970
+}
+
+// Whole tells whether all is known of each object.
+func (r *ListedRecord) Whole() bool {
+	return len(r.Names) == len(r.Sizes) && len(r.Names) == len(r.Times)
+}
+
+// ReliedRecord is what the last capture of a service by this machine relies on.
+type ReliedRecord struct {
+	Open    bool     `cbor:"1,keyasint,omitempty"` // another one has begun since
+	Capture string   `cbor:"2,keyasint"`           // its id
+	Slabs   []SlabID `cbor:"3,keyasint,omitempty"` // that its recipes name
+	Next    uint64   `cbor:"4,keyasint,omitempty"` // the folder of slabs that the next one looks into first
+}

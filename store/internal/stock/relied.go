@@ -1,0 +1,121 @@
+package stock
+
+import (
+	"context"
+	"sync"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+)
+
+// To list all slabs takes some hundred calls over a share, for each of their folders. A writer need
+// not: what a capture that is there needs is there, as whoever reclaims removes index files before
+// slabs (FORMAT.md, section 10, point 4). The folders take turns in being looked into, so that a slab
+// that was lost or cut short is found after some captures.
+
+// Relied is what a writer relies on without listing all slabs.
+type Relied struct {
+	Slabs map[format.SlabID]bool // that a capture needs which is there
+	Look  []int                  // the folders that are looked into this time
+}
+
+// presence tells which slabs are there.
+type presence struct {
+	stock   *Stock
+	ctx     context.Context
+	exclude *Exclusion
+	relied  *Relied                  // nil: slabs are all that there are
+	looked  map[int]bool             // numbers of the folders that slabs are of
+	lengths map[format.SlabID]uint64 // of the slabs of other folders, as tables say
+
+	each func(*format.SlabRecord) // see Measure; nil: nobody is told
+
+	mu    sync.Mutex
+	slabs vault.SlabList
+	said  map[format.SlabID]bool // of those that were asked for
+	whole bool                   // slabs are all that there are, by now
+}
+
+// askedFor is how many slabs are asked for one by one before all are listed.
+const askedFor = 48
+
+// present lists slabs: all, or some of them where others are relied on.
+func (r *Stock) present(ctx context.Context, exclude *Exclusion, relied *Relied) (*presence, error) {
+	p := &presence{
+		stock: r, ctx: ctx, exclude: exclude, relied: relied, looked: make(map[int]bool),
+		lengths: make(map[format.SlabID]uint64), said: make(map[format.SlabID]bool),
+	}
+	var err error
+	if relied == nil {
+		p.slabs, err = r.vault.ListSlabs(ctx)
+	} else {
+		for _, n := range relied.Look {
+			p.looked[n] = true
+		}
+		p.slabs, err = r.vault.LookInto(ctx, relied.Look)
+	}
+	p.slabs = exclude.From(p.slabs)
+	return p, err
+}
+
+// tell tells of a slab that is about to be added to an index.
+func (p *presence) tell(rec *format.SlabRecord) {
+	if p.each != nil {
+		p.each(rec)
+	}
+}
+
+// supposed tells whether a slab that was not looked for may be taken for there by the word of a
+// table, until it is asked for.
+func (p *presence) supposed(rec *format.SlabRecord) bool {
+	if p.relied == nil || p.looked[vault.FolderOfSlab(rec.Slab)] || p.exclude.names(rec.Slab) {
+		return false
+	}
+	if _, ok := p.lengths[rec.Slab]; !ok {
+		p.lengths[rec.Slab] = rec.Length
+	}
+	return true
+}
+
+// length gives the length of a slab, in bytes.
+func (p *presence) length(id format.SlabID) (int64, bool) {
+	if n, ok := p.lengths[id]; ok {
+		return int64(n), true
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.slabs.Length(id)
+}
+
+// there tells whether a slab that a table lists is there, as it is said to be.
+func (p *presence) there(id format.SlabID) bool {
+	if p.relied.Slabs[id] || p.looked[vault.FolderOfSlab(id)] {
+		return true
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	said, ok := p.said[id]
+	if !ok {
+		said = p.ask(id)
+		p.said[id] = said
+	}
+	return said
+}
+
+// ask needs p.mu to be held. What can't be reached is not relied on.
+func (p *presence) ask(id format.SlabID) bool {
+	if !p.whole && len(p.said) >= askedFor {
+		all, err := p.stock.vault.ListSlabs(p.ctx)
+		if err != nil {
+			return false
+		}
+		p.slabs, p.whole = p.exclude.From(all), true
+	}
+	if p.whole {
+		n, ok := p.slabs.Length(id)
+		return ok && uint64(n) == p.lengths[id]
+	}
+	info, err := p.stock.storage.Stat(p.ctx, names.Slab(id))
+	return err == nil && uint64(info.Size) == p.lengths[id]
+}

@@ -1,0 +1,103 @@
+package vault
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"maps"
+	"path"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// List lists a folder for whoever only looks, or writes what is new. Where copies are kept on
+// this machine, so is what was listed: of an object that was, the length and the time are not
+// asked for again, as over a share each takes a call. What exists is asked for each time.
+//
+// So an object that was cut short since it was listed is not noticed. Whoever verifies, mends or
+// removes has no copies (Afresh), and asks.
+func (v *Vault) List(ctx context.Context, folder string) ([]storage.Info, error) {
+	return v.ListBy(ctx, folder, func(context.Context, []string) map[string]storage.Info { return nil })
+}
+
+// ListBy is List for whoever knows of a way to learn of objects that were not listed before. tell is
+// given their names, and those that it does not tell of are asked for.
+func (v *Vault) ListBy(ctx context.Context, folder string, tell func(ctx context.Context, fresh []string) map[string]storage.Info) ([]storage.Info, error) {
+	namer, ok := v.storage.(storage.Namer)
+	if !ok || v.kept == nil {
+		return v.storage.List(ctx, folder)
+	}
+	there, err := namer.Names(ctx, folder)
+	if errors.Is(err, errors.ErrUnsupported) {
+		return v.storage.List(ctx, folder)
+	}
+	if err != nil {
+		return nil, err
+	}
+	before := v.listed(folder)
+	infos := make([]storage.Info, 0, len(there))
+	var fresh []string
+	for _, name := range there {
+		if info, ok := before[name]; ok {
+			infos = append(infos, info)
+		} else {
+			fresh = append(fresh, name)
+		}
+	}
+	told := tell(ctx, fresh)
+	ask := slices.DeleteFunc(slices.Clone(fresh), func(name string) bool { _, ok := told[name]; return ok })
+	infos = slices.AppendSeq(infos, maps.Values(told))
+	err = InOrder(ctx, ask, Askers, v.storage.Stat, func(_ string, info storage.Info, err error) error {
+		if errors.Is(err, storage.ErrNotFound) {
+			return nil // removed since it was listed
+		}
+		infos = append(infos, info)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	slices.SortFunc(infos, func(a, b storage.Info) int { return strings.Compare(a.Name, b.Name) })
+	if len(fresh) > 0 || len(infos) < len(before) {
+		v.noteListed(folder, infos)
+	}
+	return infos, nil
+}
+
+// listedName is where it is kept what was listed of a folder.
+func listedName(folder string) string { return path.Join(ListedNotes, cmp.Or(folder, "all")) }
+
+// ListedNotes is where it is kept, among the copies, what was listed.
+const ListedNotes = "listed"
+
+func (v *Vault) listed(folder string) map[string]storage.Info {
+	record := Note[format.ListedRecord](v, format.Listed, listedName(folder))
+	if record == nil || !record.Whole() {
+		return nil
+	}
+	known := make(map[string]storage.Info, len(record.Names))
+	for i, name := range record.Names {
+		name = path.Join(folder, name)
+		known[name] = storage.Info{Name: name, Size: int64(record.Sizes[i]), Modified: time.Unix(0, record.Times[i])}
+	}
+	return known
+}
+
+// noteListed leaves out what is too short for any object: a share whose server was away may show
+// one so that is whole later.
+func (v *Vault) noteListed(folder string, infos []storage.Info) {
+	record := &format.ListedRecord{Names: []string{}, Sizes: []uint64{}, Times: []int64{}}
+	for _, info := range infos {
+		if info.Size >= format.HeaderSize+crypt.Overhead {
+			record.Names = append(record.Names, strings.TrimPrefix(info.Name, folder+"/"))
+			record.Sizes = append(record.Sizes, uint64(info.Size))
+			record.Times = append(record.Times, info.Modified.UnixNano())
+		}
+	}
+	PutNote(v, format.Listed, listedName(folder), record)
+}
