@@ -81,6 +81,16 @@ func (k *RootKey) Equal(other *RootKey) bool {
 	return a != nil && b != nil && subtle.ConstantTimeCompare(a[:], b[:]) == 1
 }
 
+// Clone returns the same key, for who wipes it by itself. Of a wiped one it returns a wiped one.
+func (k *RootKey) Clone() *RootKey {
+	c := new(RootKey)
+	if key := k.material(); key != nil {
+		same := *key
+		c.key = hide(&same)
+	}
+	return c
+}
+
 // Wipe overwrites the key. Keys derived from it stay usable until they are wiped
 // themselves.
 func (k *RootKey) Wipe() {
