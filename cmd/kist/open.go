@@ -48,11 +48,15 @@ const maxTries = 3
 
 // open opens the repository that was asked for.
 func (a *app) open(ctx context.Context) (*repository, error) {
-	folder, err := a.openFolder(ctx)
+	folder, err := a.reachFolder(ctx, 0)
 	if err != nil {
-		return nil, err
+		return nil, a.withWaiting(err)
 	}
-	options := a.openOptions()
+	return a.openIn(ctx, folder, a.openOptions())
+}
+
+// openIn opens the repository in a folder, which is closed where it fails.
+func (a *app) openIn(ctx context.Context, folder *storage.Folder, options store.OpenOptions) (*repository, error) {
 	for try := 1; ; try++ {
 		secret, asked, err := a.openingSecret(ctx)
 		var r *store.Repository

@@ -163,4 +163,3 @@ func makeFolder(path string) error {
 	}
 	return files.SyncFolder(filepath.Dir(path))
 }
-
