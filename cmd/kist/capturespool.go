@@ -10,7 +10,6 @@ import (
 	"github.com/dustin/go-humanize"
 	"github.com/urfave/cli/v2"
 
-	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
@@ -29,7 +28,7 @@ func spoolFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "no-spool", Usage: "take into the repository at once"},
 		&cli.BoolFlag{Name: "spool-only", Usage: "take into the spool, and leave the repository alone: the next kist capture or kist resume sends it"},
 		&cli.StringFlag{Name: "spool-limit", Usage: "take into the spool only as long as it has no more than `SIZE`, as 10GiB; by default what is free decides"},
-		&cli.StringFlag{Name: "wait", Value: "60s", Usage: "how long the repository may take to answer until the capture goes into the spool alone, as `TIME`"},
+		&cli.DurationFlag{Name: "wait", Value: time.Minute, Usage: "let the repository take `TIME` to answer, as 60s or 5m, before the capture goes into the spool alone"},
 	}
 }
 
@@ -45,9 +44,8 @@ func newSpooling(c *cli.Context) (s spooling, err error) {
 		}
 		s.limit = int64(n)
 	}
-	s.wait, err = cmdline.Duration(c.String("wait"))
-	if err != nil || s.wait <= 0 {
-		return s, usagef("--wait %q: write it as 60s or 5m", c.String("wait"))
+	if s.wait = c.Duration("wait"); s.wait <= 0 {
+		return s, usagef("--wait %s: it is no time", s.wait)
 	}
 	if s.only && c.Bool("each") || s.wanted && c.Bool("each") {
 		return s, usagef("capture: --each takes into the repository alone")

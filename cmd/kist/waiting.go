@@ -23,7 +23,7 @@ func (a *app) withWaiting(err error) error {
 	if len(ids) == 0 {
 		return err
 	}
-	return fmt.Errorf("%w\n%s on this machine until it can be sent there (kist list shows what the spool has)", err, screen.Count(len(ids), "capture waits", "captures wait"))
+	return fmt.Errorf("%w\n%s in the spool on this machine to be sent there", err, screen.Count(len(ids), "capture waits", "captures wait"))
 }
 
 // waiting gives the spool of a repository and the captures in it that were not sent and are not there; nil where
