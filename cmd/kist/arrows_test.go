@@ -50,6 +50,7 @@ var arrows = map[string][]string{
 	rooms + "pattern":     {rooms + "cmdline", "store"},
 	rooms + "guessing":    {},
 	rooms + "secrets":     {rooms + "screen", rooms + "files", rooms + "cmdline", rooms + "guessing", "crypt"},
+	rooms + "spool":       {rooms + "files", "store"},
 	rooms + "stopped":     {rooms + "screen", rooms + "files", rooms + "programs", "cmd/kist/engine", "store/storage/cache"},
 	rooms + "textdiff":    {},
 	rooms + "trees":       {},
