@@ -107,6 +107,21 @@ func panicsAt(t *testing.T, f *fixture, c *store.Capture) map[string]func() erro
 		"FolderOptions.Match":    restore(store.FolderOptions{Match: match}),
 		"FolderOptions.Progress": restore(store.FolderOptions{Progress: progress}),
 		"FolderOptions.Aside":    restore(store.FolderOptions{Aside: func(volume.Identity) error { panic(errWeevils) }}),
+		"SendOptions.Progress": func() error {
+			spool, err := f.OpenSpool(ctx, storage.NewMemory(), store.OpenOptions{})
+			if err != nil {
+				return err
+			}
+			defer spool.Close()
+			c, err := spool.Capture(ctx, store.CaptureOptions{Volumes: []store.VolumeInput{stream(random(13, 100_000))}})
+			if err == nil {
+				c, err = spool.Send(ctx, c, f.Repository, store.SendOptions{Progress: progress})
+			}
+			if err != nil && c != nil {
+				t.Errorf("it sent %v", c)
+			}
+			return err
+		},
 		"ProveDraft: progress": func() error {
 			in := stream(tarOf(t, file{name: "oat", content: random(12, 100_000)}))
 			in.Name = "data"
@@ -231,6 +246,7 @@ func TestCallbackPanics(t *testing.T) {
 func TestCallbacksAreKnown(t *testing.T) {
 	known := panicsAt(t, newFixture(t), &store.Capture{Volumes: make([]store.Volume, 1)})
 	known["Open: storage.Storage"], known["Create: storage.Storage"] = nil, nil // these must not panic, says CallbackPanic
+	known["OpenSpool: storage.Storage"] = nil                                   // nor must this
 	found := callbacksOf(t)
 	if len(found) < 20 {
 		t.Errorf("only %d found: %v", len(found), found)

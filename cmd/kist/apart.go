@@ -47,7 +47,10 @@ func (a *app) checkApart(taken []*sources.Source) error {
 	if err != nil {
 		return err
 	}
-	root := paths.Resolve(path)
+	if a.root.path != path { // once: it may lie on a share, and something may be held still the next time
+		a.root.path, a.root.real = path, paths.Resolve(path)
+	}
+	root := a.root.real
 	for _, s := range taken {
 		if s.Kind != sources.Folder {
 			continue

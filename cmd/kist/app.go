@@ -29,7 +29,9 @@ type app struct {
 	program func() (string, error) // where this program lies
 	host    string                 // of the captures that are meant; "": any
 	rate    int64                  // of repositories, bytes a second; 0: any
-	saidOdd bool                   // that the book of what is set aside has lines which make no sense
+
+	root    struct{ path, real string } // of the repository, and where that leads; see checkApart
+	saidOdd bool                        // that the book of what is set aside has lines which make no sense
 
 	config      *config.Settings    // what the configuration of this machine says
 	environment func(string) string // without it

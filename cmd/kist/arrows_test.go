@@ -51,6 +51,7 @@ var arrows = map[string][]string{
 	rooms + "pattern":     {rooms + "cmdline", "store"},
 	rooms + "guessing":    {},
 	rooms + "secrets":     {rooms + "screen", rooms + "files", rooms + "cmdline", rooms + "guessing", "crypt"},
+	rooms + "spool":       {rooms + "files", "store"},
 	rooms + "stopped":     {rooms + "screen", rooms + "files", rooms + "notes", rooms + "programs", "cmd/kist/engine"},
 	rooms + "textdiff":    {},
 	rooms + "trees":       {},

@@ -7,7 +7,7 @@ func (a *app) captureCommand() *cli.Command {
 		Name:        "capture",
 		Usage:       "take volumes in, as one capture",
 		ArgsUsage:   "SOURCE… or --container NAME",
-		Flags:       captureFlags(),
+		Flags:       append(captureFlags(), spoolFlags()...),
 		Description: captureHelp,
 		Action:      a.limiting(a.metering(a.capture)),
 	}
@@ -86,6 +86,15 @@ while it is down; then it is started again, whatever happens. If kist itself is
 killed meanwhile, the next kist command starts it. With --reread everything is
 read again while it is down. Several containers make one capture, of one moment if they
 are stopped; name and version are those of the first.
+
+Where the repository lies on a share and something is stopped, or --before is given, the
+data is read into a spool on this machine (in the folder of KIST_STATE), sealed as in the
+repository, and sent when the service runs again: it is never down for the share. Whether
+there is room is looked at first. Where the share does not answer (--wait), or the sending
+fails, the capture waits in the spool: kist list and kist status tell of it, it can be
+restored from there, and the next kist capture sends it, or kist resume; the exit status is
+1 then, but with --spool-only. Until it is sent it dies with this machine. The spool keeps the
+last capture of each name.
 
 --each takes old tarballs in, the oldest first, each as a capture of its own. Name,
 version and date are what the file name says, such as

@@ -43,11 +43,12 @@ func (s *capturing) captureContainers(c *cli.Context) error {
 	if err := s.app.checkApart(s.sources); err != nil {
 		return err
 	}
-	r, err := s.app.open(c.Context)
+	running := slices.ContainsFunc(targets, func(t *containers.Container) bool { return t.Running })
+	r, err := s.open(c.Context, s.still.Before != "" || running && c.Bool("stop"))
 	if err != nil {
 		return err
 	}
-	defer r.Close()
+	defer s.close(r)
 	return s.takeContainers(c.Context, r, targets, c.Bool("stop"))
 }
 

@@ -20,6 +20,8 @@ type captured struct {
 	took time.Duration
 	hold func() error // if it is to be held
 
+	waits bool // in the spool, to be sent
+
 	renew func() // makes an old key slot anew
 }
 
@@ -55,7 +57,7 @@ func (s *capturing) report(t *captured) error {
 		defer t.renew()
 	}
 	if s.app.JSON {
-		if err := s.app.PrintJSON(newCaptureJSON(t.Capture)); err != nil {
+		if err := s.app.PrintJSON(newCaptureJSON(t.Capture, t.waits)); err != nil {
 			return err
 		}
 	} else {
@@ -111,7 +113,11 @@ func (a *app) summarize(t *captured) {
 	for _, note := range t.Notes {
 		a.Warn("%s", noteText(note))
 	}
-	a.Say("Captured %s%s in %.1f s; the repository grew by %s.", screen.Printable(t.Name), withVersion(t.Capture), t.took.Seconds(), screen.Size(t.Added))
+	grew := "repository"
+	if t.waits {
+		grew = "spool"
+	}
+	a.Say("Captured %s%s in %.1f s; the %s grew by %s.", screen.Printable(t.Name), withVersion(t.Capture), t.took.Seconds(), grew, screen.Size(t.Added))
 }
 
 func volumeWarnings(v *store.Volume) (texts []string) {

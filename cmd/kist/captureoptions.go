@@ -18,8 +18,12 @@ func (a *app) newCapturing(c *cli.Context) (*capturing, error) {
 	if _, ok := o.Labels[labelMounted]; ok {
 		return nil, usagef("--label %s: kist gives this label itself", labelMounted)
 	}
+	through, err := newSpooling(c)
+	if err != nil {
+		return nil, err
+	}
 	return &capturing{
-		app: a, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold"), acceptEmpty: c.Bool("accept-empty"),
+		app: a, through: through, options: *o, strict: c.Bool("strict"), hold: c.Bool("hold"), acceptEmpty: c.Bool("accept-empty"),
 		still: stopped.Commands{Before: c.String("before"), After: c.String("after")}, versionFrom: c.String("version-from"),
 	}, nil
 }

@@ -33,6 +33,10 @@ type capturing struct {
 	reading     func() // called on every progress, and when all has been read
 	made        bool
 	before      *store.Capture // of the same name and host; nil: there is none
+
+	through spooling
+	spool   *spooled // what is captured into; nil: the repository
+	away    error    // why there is no repository
 }
 
 func (a *app) capture(c *cli.Context) error {
@@ -67,11 +71,11 @@ func (a *app) capture(c *cli.Context) error {
 	if err := a.checkNoUpgrade(nil, s.folders()); err != nil {
 		return err
 	}
-	r, err := a.open(c.Context)
+	r, err := s.open(c.Context, s.still.Before != "")
 	if err != nil {
 		return err
 	}
-	defer r.Close()
+	defer s.close(r)
 	return s.takeHeld(c.Context, r, nil, find)
 }
 
@@ -168,7 +172,10 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*capt
 	if err != nil {
 		return nil, explainUnfinished(err)
 	}
-	t := &captured{Capture: c, took: time.Since(began), renew: func() { s.app.renewSlot(ctx, r) }}
+	t := &captured{Capture: c, took: time.Since(began)}
+	if s.spool == nil {
+		t.renew = func() { s.app.renewSlot(ctx, r) }
+	}
 	if s.hold {
 		// The capture is made: an interrupt since then is no reason to leave it without.
 		t.hold = func() error { return r.Hold(context.WithoutCancel(ctx), []string{c.ID}, markOptions("")) }

@@ -44,15 +44,11 @@ func (a *app) contents(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	r, err := a.open(c.Context)
+	r, capture, err := a.openOf(c.Context, c.Args().First())
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	capture, err := a.find(c.Context, r, c.Args().First())
-	if err != nil {
-		return err
-	}
 	volumes, err := chooseVolumes(capture, c.String("volume"))
 	if err != nil {
 		return err

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -27,7 +28,8 @@ func (a *app) listCommand() *cli.Command {
 size is the length of the captured streams, added what the repository grew by. Times
 are local, with the zone, while ids are in UTC. The host is shown where it is not
 the same of all. Remarks are shown where there are any, of captures that may be less
-good to go back to: live (the service ran meanwhile), unfinished (the stream was cut
+good to go back to: waiting (it is in the spool on this machine and was not sent yet; see
+kist help capture), live (the service ran meanwhile), unfinished (the stream was cut
 short, and accepted so), changed (files changed while they were read). Rehearsed, where
 any was, is the day and the outcome of the latest rehearsal: up (the service came up on
 it), whole (all of the data came back), down or harmed (it did not).
@@ -42,8 +44,35 @@ Example:
   kist list --json
   kist list --retired
   kist list --writers`,
-		Action: a.opening(0, 0, a.list),
+		Action: a.listAction,
 	}
+}
+
+// listAction lists the captures of the repository, or, where it is away, those of its spool.
+func (a *app) listAction(c *cli.Context) error {
+	if err := cmdline.WantArgs(c, 0, 0); err != nil {
+		return err
+	}
+	r, err := a.open(c.Context)
+	if err == nil {
+		defer r.Close()
+		return a.list(c, r)
+	}
+	if !isAway(err) || c.Bool("writers") {
+		return err
+	}
+	s, failed := a.spoolAlone(c.Context)
+	if failed != nil {
+		return err
+	}
+	defer s.Close()
+	l, failed := a.listing(c.Context, s.repository)
+	if failed != nil {
+		return errors.Join(err, failed)
+	}
+	waiting := slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool { return c.Retired != nil || s.place.IsSent(c.ID) })
+	// What is shown is not what was asked for: that stays an error.
+	return errors.Join(a.listOf(c, s.repository, l, waiting), fmt.Errorf("%w\nWhat is listed is in the spool on this machine", err))
 }
 
 func (a *app) list(c *cli.Context, r *repository) error {
@@ -58,6 +87,25 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
+	s, waiting, err := a.waiting(c.Context, r, l.Captures)
+	if err != nil {
+		a.Warn("%s", screen.Text(err.Error()))
+	}
+	if s != nil {
+		defer s.Close()
+		l.Captures = slices.Concat(l.Captures, waiting)
+		slices.SortStableFunc(l.Captures, func(a, b *store.Capture) int { return strings.Compare(a.ID, b.ID) })
+	}
+	return a.listOf(c, r, l, waiting)
+}
+
+// listOf lists captures, of which some wait to be sent to the repository.
+func (a *app) listOf(c *cli.Context, r *repository, l *store.Listing, waiting []*store.Capture) (err error) {
+	name, retired := c.String("name"), c.Bool("retired")
+	waits := make(map[string]bool)
+	for _, w := range waiting {
+		waits[w.ID] = true
+	}
 	captures := slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool {
 		return name != "" && c.Name != name || !a.ofHost(c) || retired != (c.Retired != nil)
 	})
@@ -66,7 +114,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	} else if retired {
 		err = a.printRetired(captures, r.Grace())
 	} else {
-		err = a.printCaptures(c.Context, r, captures)
+		err = a.printCaptures(c.Context, r, captures, waits)
 	}
 	if err != nil {
 		return err
@@ -77,7 +125,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	return nil
 }
 
-func (a *app) printCaptures(ctx context.Context, r *repository, captures []*store.Capture) error {
+func (a *app) printCaptures(ctx context.Context, r *repository, captures []*store.Capture, waits map[string]bool) error {
 	if a.JSON {
 		holds, err := holdsOf(ctx, r, captures...)
 		if err != nil {
@@ -85,7 +133,9 @@ func (a *app) printCaptures(ctx context.Context, r *repository, captures []*stor
 		}
 		array := screen.NewArray(a.Out)
 		for _, c := range captures {
-			if err := array.Add(newShownJSON(c, holds[c.ID], false)); err != nil {
+			j := newShownJSON(c, holds[c.ID], false)
+			j.Waiting = waits[c.ID]
+			if err := array.Add(j); err != nil {
 				return err
 			}
 		}
@@ -95,7 +145,7 @@ func (a *app) printCaptures(ctx context.Context, r *repository, captures []*stor
 		a.Say("No captures. kist capture makes one.")
 		return nil
 	}
-	return a.FitTable(listLines(captures), "name", "version", "host", "remarks", "rehearsed")
+	return a.FitTable(listLines(captures, waits), "name", "version", "host", "remarks", "rehearsed")
 }
 
 // column is one of the table of captures.
@@ -104,7 +154,7 @@ type column struct {
 	cell  func(*store.Capture) string
 }
 
-func listLines(captures []*store.Capture) []string {
+func listLines(captures []*store.Capture, waits map[string]bool) []string {
 	columns := []column{
 		{"id", func(c *store.Capture) string { return c.ID }},
 		{"name", func(c *store.Capture) string { return screen.Printable(c.Name) }},
@@ -120,8 +170,8 @@ func listLines(captures []*store.Capture) []string {
 	if slices.ContainsFunc(captures, func(c *store.Capture) bool { return c.Rehearsed != nil }) {
 		columns = append(columns, column{"rehearsed", rehearsedCell})
 	}
-	if slices.ContainsFunc(captures, func(c *store.Capture) bool { return len(c.Doubts) > 0 }) {
-		columns = append(columns, column{"remarks", doubtsText})
+	if slices.ContainsFunc(captures, func(c *store.Capture) bool { return len(c.Doubts) > 0 || waits[c.ID] }) {
+		columns = append(columns, column{"remarks", func(c *store.Capture) string { return remarksText(c, waits[c.ID]) }})
 	}
 	var titles []string
 	for _, col := range columns {
@@ -181,4 +231,16 @@ func (a *app) sayNone(l *store.Listing, name string) {
 		return
 	}
 	a.Say("%s.", what)
+}
+
+// remarksText is doubtsText of a capture that may wait to be sent.
+func remarksText(c *store.Capture, waits bool) string {
+	text := doubtsText(c)
+	switch {
+	case waits && text == "":
+		return "waiting"
+	case waits:
+		return "waiting, " + text
+	}
+	return text
 }

@@ -48,16 +48,20 @@ const maxTries = 3
 
 // open opens the repository that was asked for.
 func (a *app) open(ctx context.Context) (*repository, error) {
-	folder, err := a.openFolder(ctx)
+	folder, err := a.reachFolder(ctx, 0)
 	if err != nil {
-		return nil, err
+		return nil, a.withWaiting(err)
 	}
-	return a.unlock(ctx, folder, a.openingSecret)
+	return a.openIn(ctx, folder, a.openOptions())
 }
 
-// unlock opens the repository in a folder, by what secret gives. It closes the folder where it fails.
-func (a *app) unlock(ctx context.Context, folder *storage.Folder, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
-	options := a.openOptions()
+// openIn opens the repository in a folder, which is closed where it fails.
+func (a *app) openIn(ctx context.Context, folder *storage.Folder, options store.OpenOptions) (*repository, error) {
+	return a.unlock(ctx, folder, options, a.openingSecret)
+}
+
+// unlock opens the repository in a folder, by what opening gives. It closes the folder where it fails.
+func (a *app) unlock(ctx context.Context, folder *storage.Folder, options store.OpenOptions, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
 	st, err := a.limited(folder)
 	if err != nil {
 		folder.Close()

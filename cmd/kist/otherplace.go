@@ -57,7 +57,7 @@ func (a *app) openOther(c *cli.Context, path string, same crypt.Secret) (*reposi
 			return nil, explainOpening(c.Context, folder, err)
 		}
 	}
-	r, err := a.unlock(c.Context, folder, func(ctx context.Context) (crypt.Secret, bool, error) {
+	r, err := a.unlock(c.Context, folder, a.openOptions(), func(ctx context.Context) (crypt.Secret, bool, error) {
 		return a.secrets().OpeningOf(ctx, files, screen.Printable(path))
 	})
 	if err != nil {

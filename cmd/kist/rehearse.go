@@ -128,17 +128,18 @@ func (a *app) rehearse(c *cli.Context) error {
 		a.Warn("%s", screen.Text(err.Error()))
 	}
 	var err error
-	if s.r, err = a.open(c.Context); err != nil {
+	if c.Bool("newest") {
+		if s.r, err = a.open(c.Context); err != nil {
+			return err
+		}
+		defer s.r.Close()
+		return s.newest(c.Context, c.Args().Slice())
+	}
+	var capture *store.Capture
+	if s.r, capture, err = a.openOf(c.Context, c.Args().First()); err != nil {
 		return err
 	}
 	defer s.r.Close()
-	if c.Bool("newest") {
-		return s.newest(c.Context, c.Args().Slice())
-	}
-	capture, err := a.find(c.Context, s.r, c.Args().First())
-	if err != nil {
-		return err
-	}
 	if s.watch.Healthy != "" && len(containers.Parts(capture.Labels)) == 0 {
 		return usagef("rehearse: --healthy: capture %s is of no container, so that nothing is started which could be asked; it is restored and compared without", capture.ID)
 	}

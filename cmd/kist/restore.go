@@ -110,15 +110,11 @@ func (a *app) restore(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	r, err := a.open(c.Context)
+	r, capture, err := a.openOf(c.Context, c.Args().First())
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	capture, err := a.find(c.Context, r, c.Args().First())
-	if err != nil {
-		return err
-	}
 	s := &restoring{
 		app: a, r: r, wanted: wanted, only: c.IsSet("only"), devices: c.Bool("devices"),
 		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"), littleSpace: c.Bool("accept-little-space"),

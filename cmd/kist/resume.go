@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"time"
 
@@ -24,7 +25,8 @@ func (a *app) resumeCommand() *cli.Command {
 		Description: `
 Every command does this before all else, but for the removal of what a killed rehearsal
 left, which only kist rehearse does. This one does nothing else, and needs no repository: it is
-for service managers. Only to go back from an upgrade whose new
+for service managers. Where captures wait on this machine to be sent to the repository that is
+asked for, it sends them, as kist capture does. Only to go back from an upgrade whose new
 version may have changed the data it opens the repository that the upgrade was given, and
 asks for the passphrase if no file tells it. It watches what runs then for as long as the
 upgrade was told to; other commands look for some seconds only.
@@ -50,8 +52,9 @@ Example:
 type resumedJSON struct {
 	Container string `json:"container,omitempty"`
 	Rehearsal string `json:"rehearsal,omitempty"` // its scratch folder
+	Capture   string `json:"capture,omitempty"`   // that had waited in the spool
 	// Outcome is started, left-stopped or failed; of an upgrade as kist upgrade tells it; of a rehearsal
-	// removed or failed.
+	// removed or failed; of a capture sent.
 	Outcome string `json:"outcome"`
 }
 
@@ -74,8 +77,33 @@ func (a *app) resume(c *cli.Context) error {
 		}
 	}
 	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, upgrade.Resuming{Again: true, Down: c.String("down"), Up: c.String("up")}), p.RemoveLeft(c.Context))
+	sent, failed := a.resumeSending(c.Context)
+	for _, id := range sent {
+		all = append(all, resumedJSON{Capture: id, Outcome: "sent"})
+	}
+	err = errors.Join(err, failed)
 	if a.JSON {
 		err = errors.Join(a.PrintJSON(all), err)
 	}
 	return err
+}
+
+// resumeSending sends what waits for the repository that is asked for, if one is.
+func (a *app) resumeSending(ctx context.Context) ([]string, error) {
+	if a.shared.repository == "" && a.getenv("KIST_REPOSITORY") == "" {
+		return nil, nil
+	}
+	place, err := a.placeAlone()
+	if err != nil {
+		return nil, nil // it has no spool
+	}
+	if ids, err := place.Waiting(); err != nil || len(ids) == 0 {
+		return nil, err
+	}
+	r, err := a.open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	return a.sendLeft(ctx, r)
 }

@@ -55,15 +55,11 @@ func (a *app) show(c *cli.Context) error {
 	if err := cmdline.WantArgs(c, 1, 1); err != nil {
 		return err
 	}
-	r, err := a.open(c.Context)
+	r, capture, err := a.openOf(c.Context, c.Args().First())
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	capture, err := a.find(c.Context, r, c.Args().First())
-	if err != nil {
-		return err
-	}
 	holds, err := holdsOf(c.Context, r, capture)
 	switch {
 	case err != nil:

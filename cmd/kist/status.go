@@ -56,6 +56,7 @@ type state struct {
 	upgrades []upgrade.Open
 	stopped  []stopped.Noted
 	aside    []kept.Found
+	waiting  []*store.Capture // in the spool
 }
 
 func (a *app) status(c *cli.Context) (err error) {
@@ -119,6 +120,14 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 	s.upgrades, _ = a.upgrader(a.reopened(false)).Opened()
 	s.stopped, _ = a.keeper().Noted()
 	s.aside, _ = a.book().Find()
+	spool, waiting, err := a.waiting(ctx, r, nil)
+	if spool != nil {
+		s.waiting = waiting
+		spool.Close()
+	}
+	if err != nil {
+		return nil, err
+	}
 	return s, nil
 }
 

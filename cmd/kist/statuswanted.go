@@ -20,6 +20,7 @@ type want struct {
 const (
 	wantUpgrade = "upgrade"
 	wantStarted = "stopped"
+	wantSending = "send"
 )
 
 // wanted gives all that is wanted, the worst first.
@@ -45,6 +46,9 @@ func (s *state) wanted() (all []want) {
 		if !n.AtWork {
 			all = append(all, want{kind: wantStarted, name: n.Container, text: stoppedText(n.Container) + " since " + screen.LocalTime(n.Since) + ": " + toStart(n)})
 		}
+	}
+	for _, c := range s.waiting {
+		all = append(all, want{kind: wantSending, name: c.Name, host: c.Host, text: fmt.Sprintf("capture %s of %s waits on this machine to be sent: kist resume", c.ID, screen.Printable(c.Name))})
 	}
 	return all
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"os"
@@ -23,7 +24,10 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	if err := s.askVersion(ctx); err != nil {
 		return err
 	}
-	if err := s.findBefore(ctx, r); err != nil {
+	if err := s.findBefore(ctx, cmp.Or(r, s.where(r))); err != nil {
+		return err
+	}
+	if err := s.checkRoom(ctx, r); err != nil {
 		return err
 	}
 	if s.still.Before == "" { // while nothing is held still yet
@@ -35,7 +39,11 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	places := s.places()
 	if len(stop) > 0 || s.still.Before != "" {
 		var err error
-		if draft, err = s.draft(ctx, r); err != nil {
+		draft, err = s.draft(ctx, s.where(r))
+		if s.isFull(err, r) {
+			draft, err = s.draft(ctx, r)
+		}
+		if err != nil {
 			return err
 		}
 	}
@@ -51,18 +59,18 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 			draft = nil
 		}
 		return s.app.keeper().WhileAll(ctx, stop, func(ctx context.Context) (err error) {
-			if len(stop) > 0 {
-				made, err = s.takeAfter(ctx, r, draft, began)
-				return err
+			made, err = s.takeStill(ctx, s.where(r), draft, len(stop) > 0, began)
+			if s.isFull(err, r) { // the draft is in the spool
+				made, err = s.takeStill(ctx, r, nil, len(stop) > 0, began)
 			}
-			s.options.After = draft
-			made, err = s.take(ctx, r, "capturing")
 			return err
 		})
 	})
 	if s.made = made != nil; !s.made {
 		return err
 	}
+	// What was held still goes on by now: from here on the repository may take its time.
+	err = errors.Join(err, s.deliver(ctx, r, made))
 	err = errors.Join(s.report(made), err)
 	if ctx.Err() != nil {
 		s.app.Say("Interrupted when all was done: capture %s is complete.", made.ID)
@@ -70,14 +78,16 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	return err
 }
 
-// takeAfter captures what changed since the draft, and what did not from there; containers
-// are stopped since began.
-func (s *capturing) takeAfter(ctx context.Context, r *repository, draft *store.Draft, began time.Time) (*captured, error) {
+// takeStill captures what changed since the draft, and what did not from there; where containers are stopped, they
+// are since began.
+func (s *capturing) takeStill(ctx context.Context, into *repository, draft *store.Draft, stopped bool, began time.Time) (*captured, error) {
 	s.options.After = draft
-	s.reading = func() {
-		s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
+	if stopped {
+		s.reading = func() {
+			s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
+		}
 	}
-	return s.take(ctx, r, "capturing")
+	return s.take(ctx, into, "capturing")
 }
 
 // askVersion runs the command that prints the version.

@@ -14,6 +14,7 @@ type shownJSON struct {
 	*store.Capture
 	Holds      []store.Hold    `json:"holds,omitempty"` // of list and show
 	Containers []containerJSON `json:"containers,omitempty"`
+	Waiting    bool            `json:"waiting,omitempty"` // on this machine, to be sent
 }
 
 // containerJSON is what a capture remembers of a container.
@@ -64,8 +65,9 @@ type volumeJSON struct {
 	Changed   int `json:"changed"`    // files that changed while they were read
 }
 
-func newCaptureJSON(c *store.Capture) captureJSON {
+func newCaptureJSON(c *store.Capture, waiting bool) captureJSON {
 	j := captureJSON{shownJSON: newShownJSON(c, nil, false)}
+	j.Waiting = waiting
 	for i := range c.Volumes {
 		v := &c.Volumes[i]
 		j.Volumes = append(j.Volumes, volumeJSON{v, v.Reused, v.Changed})

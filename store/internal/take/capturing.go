@@ -233,29 +233,38 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 		}
 		s.taken = append(s.taken, t)
 	}
+	if err := s.finish(f); err != nil {
+		return nil, err
+	}
+	if s.o.After != nil {
+		f.Added += s.o.After.Added // it was stored for this capture
+	}
+	return f, nil
+}
+
+// finish takes in what remains of a capture whose volumes are taken in, and completes its index file but
+// for the id.
+func (s *session) finish(f *format.IndexFile) error {
 	seen, err := s.takeSeen()
 	if err == nil {
 		err = s.Intake.Settle()
 	}
 	if err != nil {
-		return nil, err
+		return err
 	}
 	for _, t := range s.taken {
 		if err := s.WriteRecipes(&t.record, &t.Strands); err != nil {
-			return nil, err
+			return err
 		}
 		f.Volumes = append(f.Volumes, t.record)
 	}
 	if f.Seen, err = s.OptionalRecipe(seen); err != nil {
-		return nil, err
+		return err
 	}
 	written, err := s.Intake.Close()
 	f.Added = uint64(written.Bytes)
-	if s.o.After != nil {
-		f.Added += s.o.After.Added // it was stored for this capture
-	}
 	s.Meter.Done()
-	return f, err
+	return err
 }
 
 // salvageTime bounds how long a capture that failed tries to save a table of

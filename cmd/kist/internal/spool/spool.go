@@ -1,0 +1,165 @@
+package spool
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// Folders of a spool, and of all of them.
+const (
+	captures = "repository"
+	state    = "state"
+	sent     = "sent"
+	places   = "places"
+)
+
+// Spools are all spools of a machine, in a folder that is made when the first one is.
+type Spools struct{ Dir string }
+
+// place says which repository was found at a path.
+type place struct {
+	Path       string `json:"path"`
+	Repository string `json:"repository"`
+}
+
+func (s Spools) placeFile(path string) string {
+	sum := sha256.Sum256([]byte(path))
+	return filepath.Join(s.Dir, places, hex.EncodeToString(sum[:8])+".json")
+}
+
+// Note keeps in mind which repository lies at a path, so that its spool is found while it is away.
+func (s Spools) Note(path, repository string) error {
+	if known, err := s.At(path); err == nil && known == repository {
+		return nil
+	}
+	if err := makeFolder(filepath.Join(s.Dir, places)); err != nil {
+		return err
+	}
+	return files.Write(s.placeFile(path), true, func(w io.Writer) error {
+		return files.EncodeExact(w, place{path, repository})
+	})
+}
+
+// At gives the repository that was last found at a path. It fails with fs.ErrNotExist where none was.
+func (s Spools) At(path string) (repository string, err error) {
+	b, err := files.ReadMine(s.placeFile(path), 64<<10)
+	if err != nil {
+		return "", err
+	}
+	var p place
+	if err := files.UnmarshalExact(b, &p); err != nil || p.Path != path || !isID(p.Repository) {
+		return "", fmt.Errorf("%s: not a note of where a repository is (%w)", s.placeFile(path), errors.Join(err, fs.ErrNotExist))
+	}
+	return p.Repository, nil
+}
+
+// isID tells whether a text may be a folder's name here.
+func isID(text string) bool {
+	return text != "" && strings.Trim(text, "0123456789abcdefghijklmnopqrstuvwxyz-") == ""
+}
+
+// Of gives the spool of a repository, be it made or not.
+func (s Spools) Of(repository string) (*Spool, error) {
+	if !isID(repository) {
+		return nil, fmt.Errorf("%q is no identity of a repository", repository)
+	}
+	return &Spool{filepath.Join(s.Dir, repository)}, nil
+}
+
+// Spool is where captures of one repository wait.
+type Spool struct{ Dir string }
+
+// State is the folder for what is known of the spool's captures.
+func (s *Spool) State() string { return filepath.Join(s.Dir, state) }
+
+// Open opens the folder that holds the captures, and makes it first if that is asked for. Without, it fails with
+// fs.ErrNotExist where there is none.
+func (s *Spool) Open(create bool) (*storage.Folder, error) {
+	dir := filepath.Join(s.Dir, captures)
+	if !create {
+		return storage.OpenFolder(dir)
+	}
+	for _, folder := range []string{s.Dir, s.State(), filepath.Join(s.Dir, sent)} {
+		if err := makeFolder(folder); err != nil {
+			return nil, err
+		}
+	}
+	f, err := storage.CreateFolder(dir, store.Folders()...)
+	if errors.Is(err, storage.ErrNotEmpty) { // it was made before
+		f, err = storage.OpenFolder(dir)
+	}
+	return f, err
+}
+
+// Waiting gives the ids of captures that were not sent, oldest first, without opening anything.
+func (s *Spool) Waiting() (ids []string, err error) {
+	entries, err := os.ReadDir(filepath.Join(s.Dir, captures, "captures"))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	for _, e := range entries {
+		id, _, _ := strings.Cut(e.Name(), ".")
+		if e.Type().IsRegular() && isID(id) && !slices.Contains(ids, id) && !s.IsSent(id) {
+			ids = append(ids, id)
+		}
+	}
+	return ids, err
+}
+
+// IsSent tells whether a capture was sent.
+func (s *Spool) IsSent(id string) bool {
+	_, err := os.Lstat(filepath.Join(s.Dir, sent, id))
+	return err == nil
+}
+
+// MarkSent notes that a capture was sent, for good once it returns.
+func (s *Spool) MarkSent(id string) error {
+	err := files.Write(filepath.Join(s.Dir, sent, id), true, func(io.Writer) error { return nil })
+	if err != nil {
+		return fmt.Errorf("noting that capture %s was sent: %w", id, err)
+	}
+	return nil
+}
+
+// Forget removes the notes of captures that are not in the spool any more.
+func (s *Spool) Forget(there func(id string) bool) error {
+	entries, err := os.ReadDir(filepath.Join(s.Dir, sent))
+	for _, e := range entries {
+		if isID(e.Name()) && !there(e.Name()) {
+			err = errors.Join(err, os.Remove(filepath.Join(s.Dir, sent, e.Name())))
+		}
+	}
+	return err
+}
+
+// Size gives how many bytes of files the spool has.
+func (s *Spool) Size() (n int64) {
+	filepath.WalkDir(s.Dir, func(_ string, d fs.DirEntry, err error) error {
+		if err == nil && d.Type().IsRegular() {
+			if info, err := d.Info(); err == nil {
+				n += info.Size()
+			}
+		}
+		return nil // what goes meanwhile takes nothing
+	})
+	return n
+}
+
+func makeFolder(path string) error {
+	if err := os.MkdirAll(path, 0o700); err != nil {
+		return err
+	}
+	return files.SyncFolder(filepath.Dir(path))
+}
