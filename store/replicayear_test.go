@@ -32,7 +32,7 @@ func TestReplicaYear(t *testing.T) {
 			if y.sent > y.added+y.moved+y.added/10 {
 				t.Errorf("%d bytes were sent, where captures added %d and %d were moved", y.sent, y.added, y.moved)
 			}
-			if y.there > y.here+y.here/2 {
+			if y.there > y.here+y.here*3/4 { // some 1.3 to 1.5 as a rule: what is cut where is random
 				t.Errorf("the second place has %d bytes, the first %d", y.there, y.here)
 			}
 		})
