@@ -142,6 +142,9 @@ func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 		a.printDamage(&r.Damage[i], i+1)
 	}
 	a.Printf("\n%s.\n", screen.Count(len(r.Damage), "object is damaged", "objects are damaged"))
+	if text := a.mendFrom(); text != "" {
+		a.Printf("%s\n", text)
+	}
 	return nil
 }
 

@@ -4,8 +4,10 @@ import (
 	"context"
 	"slices"
 
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -17,6 +19,9 @@ func (p *repairer) findAdopted(files []storage.Info, captures []*ledger.Capture,
 		readable[c.ID] = true
 	}
 	p.adopted = nil
+	for _, c := range p.stubborn {
+		p.adopted = append(p.adopted, c)
+	}
 	for _, info := range files {
 		id, _, err := names.ParseCapture(info.Name)
 		c := p.from.captures[id]
@@ -28,6 +33,33 @@ func (p *repairer) findAdopted(files []storage.Info, captures []*ledger.Capture,
 			p.adopted = append(p.adopted, c)
 		}
 	}
+}
+
+// findStubborn finds captures that chunks from the other place did not heal, and that have other places there: as
+// where something was moved in one of the two, and here no table tells which chunks were lost. Each is tried once.
+func (p *repairer) findStubborn(context.Context) error {
+	p.stubborn = make(map[string]*ledger.Capture)
+	if p.from == nil {
+		return nil
+	}
+	for _, lost := range p.out.Lost {
+		there := p.from.captures[lost.Capture]
+		if there == nil || p.retried[lost.Capture] {
+			continue
+		}
+		i := slices.IndexFunc(p.v.Captures, func(c *ledger.Capture) bool { return c.ID == there.ID })
+		if here := p.v.Captures[i]; here.Hash() == there.Hash() && !sameRecipes(here, there) {
+			record := *there.IndexFile
+			record.Amended = here.Amended
+			p.stubborn[there.ID] = &ledger.Capture{IndexFile: &record, File: there.File}
+			p.retried[there.ID], p.progress = true, true
+		}
+	}
+	return nil
+}
+
+func sameRecipes(a, b *ledger.Capture) bool {
+	return slices.EqualFunc(weave.Recipes(a), weave.Recipes(b), func(a, b *format.Recipe) bool { return weave.RecipeKey(a) == weave.RecipeKey(b) })
 }
 
 // adopt puts the index files that were found so, in a higher generation: their names are taken by what is damaged.

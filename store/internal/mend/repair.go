@@ -60,7 +60,7 @@ func (r *Mender) Repair(ctx context.Context, o Options) (*Report, error) {
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	p := &repairer{r: r, o: o, lease: l, out: &Report{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
+	p := &repairer{r: r, o: o, lease: l, retried: make(map[string]bool), out: &Report{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
 	err = p.run(ctx)
 	return p.out, err
 }
@@ -80,6 +80,8 @@ type repairer struct {
 	from        *other            // nil: none
 	adopted     []*ledger.Capture // of there, whose index files can't be read here
 	adoptedUses map[format.SlabID]bool
+	stubborn    map[string]*ledger.Capture // of there, to be tried in the place of those here
+	retried     map[string]bool
 	progress    bool // something came from there, or was healed, in this pass
 	patient     bool // what nothing is lost without is not left out yet
 	waived      bool // but would have been
@@ -145,7 +147,7 @@ func (p *repairer) pass(ctx context.Context) error {
 		return err
 	}
 	p.out.Lost, p.out.Unreadable, p.out.Vanished, p.out.Exchanged, p.out.Returned = []check.Harmed{}, []string{}, []string{}, []string{}, []string{}
-	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged} {
+	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
 		if err := step(ctx); err != nil {
 			return err
 		}

@@ -23,6 +23,8 @@ type restocker struct {
 	tried  map[format.SlabID]bool
 	walked map[string]bool // recipes
 
+	lacking map[format.SlabID]bool // gone here, and not put back
+
 	uses map[format.SlabID]bool // nil, or what is named is noted
 	goes bool                   // something of that is being removed
 }
@@ -43,7 +45,7 @@ func (p *repairer) restock(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s := &restocker{p: p, going: stock.NewExclusion(going), tried: make(map[format.SlabID]bool), walked: make(map[string]bool)}
+	s := &restocker{p: p, going: stock.NewExclusion(going), tried: make(map[format.SlabID]bool), walked: make(map[string]bool), lacking: make(map[format.SlabID]bool)}
 	if s.there, err = p.r.vault.ListSlabs(ctx); err != nil {
 		return err
 	}
@@ -71,9 +73,47 @@ func (s *restocker) adoptable(ctx context.Context, captures []*ledger.Capture) (
 			s.p.out.Notes = append(s.p.out.Notes, "capture "+c.ID+" needs what is being removed here: its index file can be put back after reclaiming")
 			continue
 		}
+		if s.p.stubborn[c.ID] != nil { // it is no gain but as a whole
+			whole, err := s.isWhole(ctx, c)
+			if err != nil {
+				return nil, err
+			}
+			if !whole {
+				continue
+			}
+		}
 		all = append(all, c)
 	}
 	return all, nil
+}
+
+// isWhole tells whether all that a capture of the other place needs is here, by what was found before, or is known so
+// that it can be healed.
+func (s *restocker) isWhole(ctx context.Context, c *ledger.Capture) (bool, error) {
+	for _, recipe := range weave.Recipes(c) {
+		for level := range recipe.Level + 1 {
+			for run, err := range s.p.from.Vault().Slabs().Runs(ctx, &format.Recipe{Level: level, Runs: recipe.Runs}) {
+				if vault.IsDamage(err) || err == nil && !s.curable(run) {
+					return false, nil
+				}
+				if err != nil {
+					return false, err
+				}
+			}
+		}
+	}
+	return true, nil
+}
+
+// curable tells whether chunks are here, or are known.
+func (s *restocker) curable(run format.Run) bool {
+	b := s.p.bad[run.Slab]
+	for n := range run.Count {
+		if b.lost(run.First+n) && len(b.meant(run.First+n)) == 0 {
+			return false
+		}
+	}
+	return !s.lacking[run.Slab]
 }
 
 func (s *restocker) capture(ctx context.Context, c *ledger.Capture) error {
@@ -128,7 +168,7 @@ func (s *restocker) slab(ctx context.Context, id format.SlabID) error {
 	if _, ok := s.there.Find(id); ok || s.tried[id] {
 		return nil
 	}
-	s.tried[id] = true
+	s.tried[id], s.lacking[id] = true, true
 	if s.going.Slabs[id] || !s.p.from.has(id) {
 		return nil
 	}
@@ -147,8 +187,10 @@ func (s *restocker) slab(ctx context.Context, id format.SlabID) error {
 	case err == nil:
 		s.p.out.PutBack = append(s.p.out.PutBack, names.Slab(id))
 		s.p.progress = true
-		return nil
+		fallthrough
 	case errors.Is(err, storage.ErrExists):
+		delete(s.lacking, id)
+		delete(s.p.bad, id)
 		return nil
 	case errors.As(err, &there) && vault.IsDamage(err):
 		s.p.damagedSlab(id, err)
