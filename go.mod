@@ -4,7 +4,6 @@ go 1.26.0
 
 require (
 	github.com/aymanbagabas/go-udiff v0.4.1
-	github.com/ccojocar/zxcvbn-go v1.0.4
 	github.com/chromedp/cdproto v0.159.0
 	github.com/chromedp/chromedp v0.23.0
 	github.com/dustin/go-humanize v1.1.0

@@ -14,6 +14,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -146,6 +147,18 @@ func panicsAt(t *testing.T, f *fixture, c *store.Capture) map[string]func() erro
 		"ReclaimOptions.Waiting": func() error {
 			f.prepareRemoval(random(11, 3<<20))
 			_, err := f.Reclaim(ctx, store.ReclaimOptions{Waiting: func(time.Duration) { panic(errWeevils) }})
+			return err
+		},
+		"ReplicateOptions.Progress": func() error {
+			to, err := store.CreateReplica(ctx, storage.NewMemory(), f.Repository, f.key, store.ReplicaOptions{})
+			if err != nil {
+				return err
+			}
+			defer to.Close()
+			_, err = f.Replicate(ctx, to, store.ReplicateOptions{Progress: progress})
+			if writers, listing := to.Writers(ctx); listing != nil || len(writers) != 0 {
+				t.Errorf("at work there since: %v, %v", writers, listing)
+			}
 			return err
 		},
 		"UnlockOptions.Check": func() error {

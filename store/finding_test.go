@@ -100,6 +100,22 @@ func TestFindMembers(t *testing.T) {
 	}
 }
 
+// TestFindRepeated: contents of one chunk again and again are told from each other by how often.
+func TestFindRepeated(t *testing.T) {
+	f := newFixture(t)
+	for day, size := range map[int]int{1: 4 << 20, 2: 8 << 20, 3: 4 << 20} {
+		f.took("seedbank", "hazel", day, tarOf(t, file{name: "log", content: make([]byte, size)}))
+	}
+	all, err := f.Captures(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	found, err := f.FindMembers(t.Context(), all, nil, store.FindOptions{})
+	if want := "seedbank@hazel log | 4194304: 1 3 | 8388608: 2"; err != nil || foundText(found) != want {
+		t.Errorf("%v\n%s\nnot\n%s", err, foundText(found), want)
+	}
+}
+
 // TestFindHarmed: what is damaged is named, and the rest is found.
 func TestFindHarmed(t *testing.T) {
 	f := newFixture(t)

@@ -7,7 +7,9 @@ import (
 	"io"
 	"io/fs"
 	"slices"
+	"strings"
 	"testing"
+	"testing/synctest"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/names"
@@ -225,4 +227,47 @@ func TestReplicateReturns(t *testing.T) {
 		t.Errorf("%+v, %v", c, err)
 	}
 	there.wholeInFull()
+}
+
+// Whatever clocks say of which capture came first: where a run is cut off between two index files, none is missed there.
+func TestReplicateOrder(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) { // time stands still
+		a := newSite(t)
+		b := a.replica()
+		here := a.open("")
+		for range 6 { // each names the one before, and their order by name is any
+			here.put("seedbank", "bean")
+		}
+		for cut := range 7 {
+			there := b.copyOf(t, b.allObjects())
+			faulty := storagetest.NewFaulty(there.mem)
+			left := cut
+			faulty.Before(func(m storagetest.Method, name string) {
+				if m != storagetest.Put || !strings.HasPrefix(name, names.Captures) {
+					return
+				}
+				if left--; left < 0 {
+					faulty.Inject(storagetest.Fault{})
+				}
+			})
+			to := there.openOver(t, faulty)
+			out, err := here.Replicate(t.Context(), to, ReplicateOptions{})
+			to.Close()
+			if (err != nil) != (cut < 6) || out == nil {
+				t.Fatalf("cut off after %d: %+v, %v", cut, out, err)
+			}
+			m := there.open("")
+			if len(m.ids()) != cut {
+				t.Errorf("cut off after %d: there are %v", cut, m.ids())
+			}
+			m.wholeInFull()
+			here.replicate(m)
+			m.wholeInFull()
+			if marks, err := there.mem.List(t.Context(), names.Elsewhere); err != nil || len(marks) > 0 {
+				t.Errorf("cut off after %d: marks are left: %v, %v", cut, marks, err)
+			}
+			m.Close()
+		}
+		here.Close()
+	})
 }

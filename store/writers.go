@@ -13,7 +13,7 @@ import (
 // Writer is somebody who is at work in the repository, as a lease shows.
 type Writer struct {
 	Host  string    `json:"host"`
-	Work  string    `json:"work"`            // what the writer does: capture, reclaim, mark, repair
+	Work  string    `json:"work"`            // what the writer does: capture, reclaim, mark, repair, replicate
 	About string    `json:"about,omitempty"` // the name of the service
 	Began time.Time `json:"began"`           // by the medium's clock, as all times here
 	Seen  time.Time `json:"seen"`            // the last sign of life

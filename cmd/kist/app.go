@@ -29,6 +29,7 @@ type app struct {
 	program func() (string, error) // where this program lies
 	host    string                 // of the captures that are meant; "": any
 	rate    int64                  // of repositories, bytes a second; 0: any
+	saidOdd bool                   // that the book of what is set aside has lines which make no sense
 
 	config      *config.Settings    // what the configuration of this machine says
 	environment func(string) string // without it
@@ -126,6 +127,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	if len(line.Words) == 1 && line.Words[0] == completeWord {
 		return a.complete(ctx, line.Rest())
 	}
+	a.checkZone()
 	unread := a.configure(line)
 	// resume does the same, but fails where a container could not be started.
 	if len(line.Words) > 0 && line.Words[0] != "resume" {

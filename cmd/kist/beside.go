@@ -7,14 +7,25 @@ import (
 	"io/fs"
 	"os/exec"
 	"path/filepath"
-	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
-// checkBeside fails where a running container, other than the one of an id, has mounted to write what is to be
+// besideError says that a running container writes to what is to be exchanged.
+type besideError struct {
+	container string
+	has       engine.Mount
+	engine    string // its program
+}
+
+func (e *besideError) Error() string {
+	return fmt.Sprintf("container %s runs and has the same data mounted at %s (%s): it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s)",
+		screen.Line(e.container), screen.Line(e.has.Destination), screen.Line(e.has.Source), e.engine, screen.Line(e.container))
+}
+
+// checkBeside fails with a besideError where a running container, other than the one of an id, has mounted to write what is to be
 // exchanged: it would go on writing into what was put aside.
 func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engine.Mount) error {
 	running, err := e.RunningContainers(ctx)
@@ -31,8 +42,7 @@ func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engi
 			}
 			for _, m := range mounts {
 				if sharesPlace(m, theirs) {
-					return fmt.Errorf("container %s runs and has the same data mounted at %s (%s): it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s)",
-						screen.Line(c.Name), screen.Line(theirs.Destination), screen.Line(theirs.Source), e.Name(), screen.Line(c.Name))
+					return &besideError{c.Name, theirs, e.Name()}
 				}
 			}
 		}
@@ -58,10 +68,10 @@ func (s *restoring) checkMounted(ctx context.Context, dir string) error {
 			theirs := realPlace(m.Source)
 			switch {
 			case !m.RW || theirs == "" || at == "":
-			case within(theirs, at):
+			case paths.Within(at, theirs):
 				return fmt.Errorf("container %s runs and has %s mounted at %s: it would go on writing into what is put aside. Nothing was changed: stop it first (%s stop %s), or restore into it (--container %s --stop)",
 					screen.Line(c.Name), screen.Line(theirs), screen.Line(m.Destination), e.Name(), screen.Line(c.Name), screen.Line(c.Name))
-			case within(at, theirs):
+			case paths.Within(theirs, at):
 				s.app.Warn("container %s runs and has %s mounted at %s, in which %s lies: if it writes there, it goes on writing into what is put aside.",
 					screen.Printable(c.Name), screen.Printable(theirs), screen.Printable(m.Destination), screen.Printable(dir))
 			}
@@ -76,21 +86,15 @@ func sharesPlace(a, b engine.Mount) bool {
 		return true
 	}
 	one, two := realPlace(a.Source), realPlace(b.Source)
-	return one != "" && two != "" && (within(one, two) || within(two, one))
+	return one != "" && two != "" && paths.Overlap(one, two)
 }
 
+// realPlace gives where a path of this machine leads, or "" for what is none, as of a mount without a source.
 func realPlace(path string) string {
 	if !filepath.IsAbs(path) {
 		return ""
 	}
-	if real, err := filepath.EvalSymlinks(path); err == nil {
-		return real
-	}
-	return filepath.Clean(path)
-}
-
-func within(path, dir string) bool {
-	return path == dir || strings.HasPrefix(path, strings.TrimSuffix(dir, "/")+"/")
+	return paths.ResolvePlace(path)
 }
 
 // checkCreate fails where a container that is made would share data with a running one, or, under
@@ -109,7 +113,7 @@ func checkCreate(ctx context.Context, e *engine.Engine, was, name string, mounts
 		}
 		if has {
 			return fmt.Errorf("volume %s is there already: container %s would share it with container %s. Nothing was made: make it under its own name (--container %s), or restore into a folder (--into)",
-				m.Name, name, was, was)
+				screen.Line(m.Name), screen.Line(name), screen.Line(was), screen.Line(was))
 		}
 	}
 	return nil

@@ -4,42 +4,51 @@ import "github.com/urfave/cli/v2"
 
 func (a *app) captureCommand() *cli.Command {
 	return &cli.Command{
-		Name:      "capture",
-		Usage:     "take volumes in, as one capture",
-		ArgsUsage: "SOURCE… or --container NAME",
-		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "name", Usage: "`NAME` of the service; by default that of the first source, or of the container"},
-			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that the data belongs to; by default the tag of the container's image"},
-			&cli.StringFlag{Name: "note", Usage: "`TEXT` for people, such as the launch command"},
-			&cli.StringFlag{Name: "taken", Usage: "`TIME` when the data was as captured, as 2026-03-14, \"2026-03-14 02:03\" (local) or RFC 3339; by default now"},
-			acceptFutureFlag(),
-			&cli.StringFlag{Name: "host", Usage: "`NAME` of the machine that the data comes from; by default this one"},
-			&cli.StringSliceFlag{Name: "label", Usage: "`KEY=VALUE` of your own; may be given several times"},
-			&cli.BoolFlag{Name: "hold", Usage: "hold the capture from the start: it is never retired until kist release"},
-			&cli.BoolFlag{Name: "accept-unfinished", Usage: "take in a tar stream that is cut short or damaged, as far as it goes"},
-			&cli.BoolFlag{Name: "strict", Usage: "exit with 1 if a file changed while it was read, or more than half is gone since the capture before; the capture is made all the same"},
-			&cli.BoolFlag{Name: "reread", Usage: "of folders: read every file, also those that are as in the capture before"},
-			&cli.StringSliceFlag{Name: "exclude", Usage: "of folders: leave out what fits `PATTERN`, a line as in .gitignore; may be given several times"},
-			&cli.BoolFlag{Name: "skip-cache-folders", Usage: "of folders: leave out what is in folders tagged by CACHEDIR.TAG"},
-			&cli.BoolFlag{Name: "cross-mounts", Usage: "of folders: take in what is mounted below them"},
-			&cli.BoolFlag{Name: "accept-empty", Usage: "take a folder though it is empty, or was a mount point and nothing is mounted there"},
-			&cli.StringFlag{Name: "before", Usage: "run `COMMAND`, which holds the service still, before the data is read; if it fails nothing is captured"},
-			&cli.StringFlag{Name: "after", Usage: "run `COMMAND`, which lets the service go on, once the data is read, whatever happens"},
-			&cli.BoolFlag{Name: "from", Usage: "capture what COMMAND prints, and nothing if it fails"},
-			&cli.StringFlag{Name: "version-from", Usage: "take as the version what `COMMAND` prints, its first line"},
-			&cli.StringSliceFlag{Name: "container", Usage: "capture the volumes of the container `NAME`; may be given several times"},
-			&cli.BoolFlag{Name: "stop", Usage: "of containers: stop them while they are captured, in the order given, and start them again in the reverse"},
-			&cli.BoolFlag{Name: "live", Usage: "of a container: capture it while it runs and writes"},
-			&cli.BoolFlag{Name: "include-readonly", Usage: "of a container: also what it can't write"},
-			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "of a container: not what is mounted at `PATH`; may be given several times"},
-			engineFlag(),
-			&cli.BoolFlag{Name: "each", Usage: "of old tarballs: each becomes a capture of its own, unless it is there already"},
-			&cli.StringFlag{Name: "name-pattern", Usage: "with --each: file names are as `PATTERN` says, such as {name}-{version}-{date}"},
-			&cli.BoolFlag{Name: "dry-run", Usage: "with --each: show what would be made of each name, and do nothing"},
-			limitRateFlag(),
-			metricsFlag(),
-		},
-		Description: `
+		Name:        "capture",
+		Usage:       "take volumes in, as one capture",
+		ArgsUsage:   "SOURCE… or --container NAME",
+		Flags:       captureFlags(),
+		Description: captureHelp,
+		Action:      a.limiting(a.metering(a.capture)),
+	}
+}
+
+func captureFlags() []cli.Flag {
+	return []cli.Flag{
+		&cli.StringFlag{Name: "name", Usage: "`NAME` of the service; by default that of the first source, or of the container"},
+		&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that the data belongs to; by default the tag of the container's image"},
+		&cli.StringFlag{Name: "note", Usage: "`TEXT` for people, such as the launch command"},
+		&cli.StringFlag{Name: "taken", Usage: "`TIME` when the data was as captured, as 2026-03-14, \"2026-03-14 02:03\" (local) or RFC 3339; by default now"},
+		acceptFutureFlag(),
+		&cli.StringFlag{Name: "host", Usage: "`NAME` of the machine that the data comes from; by default this one"},
+		&cli.StringSliceFlag{Name: "label", Usage: "`KEY=VALUE` of your own; may be given several times"},
+		&cli.BoolFlag{Name: "hold", Usage: "hold the capture from the start: it is never retired until kist release"},
+		&cli.BoolFlag{Name: "accept-unfinished", Usage: "take in a tar stream that is cut short or damaged, as far as it goes"},
+		&cli.BoolFlag{Name: "strict", Usage: "exit with 1 if a file changed while it was read, or more than half is gone since the capture before; the capture is made all the same"},
+		&cli.BoolFlag{Name: "reread", Usage: "of folders: read every file, also those that are as in the capture before"},
+		&cli.StringSliceFlag{Name: "exclude", Usage: "of folders: leave out what fits `PATTERN`, a line as in .gitignore; may be given several times"},
+		&cli.BoolFlag{Name: "skip-cache-folders", Usage: "of folders: leave out what is in folders tagged by CACHEDIR.TAG"},
+		&cli.BoolFlag{Name: "cross-mounts", Usage: "of folders: take in what is mounted below them"},
+		&cli.BoolFlag{Name: "accept-empty", Usage: "take a folder though it is empty, or was a mount point and nothing is mounted there"},
+		&cli.StringFlag{Name: "before", Usage: "run `COMMAND`, which holds the service still, before the data is read; if it fails nothing is captured"},
+		&cli.StringFlag{Name: "after", Usage: "run `COMMAND`, which lets the service go on, once the data is read, whatever happens"},
+		&cli.BoolFlag{Name: "from", Usage: "capture what COMMAND prints, and nothing if it fails"},
+		&cli.StringFlag{Name: "version-from", Usage: "take as the version what `COMMAND` prints, its first line"},
+		&cli.StringSliceFlag{Name: "container", Usage: "capture the volumes of the container `NAME`; may be given several times"},
+		&cli.BoolFlag{Name: "stop", Usage: "of containers: stop them while they are captured, in the order given, and start them again in the reverse"},
+		&cli.BoolFlag{Name: "live", Usage: "of a container: capture it while it runs and writes"},
+		&cli.BoolFlag{Name: "include-readonly", Usage: "of a container: also what it can't write"},
+		&cli.StringSliceFlag{Name: "exclude-mount", Usage: "of a container: not what is mounted at `PATH`; may be given several times"},
+		engineFlag(),
+		&cli.BoolFlag{Name: "each", Usage: "of old tarballs: each becomes a capture of its own, unless it is there already"},
+		&cli.StringFlag{Name: "name-pattern", Usage: "with --each: file names are as `PATTERN` says, such as {name}-{version}-{date}"},
+		&cli.BoolFlag{Name: "dry-run", Usage: "with --each: show what would be made of each name, and do nothing"},
+		limitRateFlag(),
+		metricsFlag(),
+	}
+}
+
+const captureHelp = `
 SOURCE is a folder, a file, or - for standard input. A file or standard input is
 a tar stream, plain or compressed by gzip, zstd, xz or bzip2 (it is unpacked), or
 anything else, which is then kept as it is. Each source becomes one volume, named
@@ -102,7 +111,4 @@ Example:
   kist capture --name seedbank-db --from -- dump-program --all
   tar -C /srv -c seedbank | kist capture --name seedbank --version 4.1.0 -
   kist capture --taken "$(date -r old.tar.gz --iso-8601=seconds)" old.tar.gz
-  kist capture --each --name seedbank --dry-run old/*.tar.gz`,
-		Action: a.limiting(a.metering(a.capture)),
-	}
-}
+  kist capture --each --name seedbank --dry-run old/*.tar.gz`

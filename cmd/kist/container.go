@@ -2,12 +2,15 @@ package main
 
 import (
 	"cmp"
+	"errors"
 
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/places"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 )
 
@@ -21,8 +24,23 @@ func (a *app) engineProgram(c *cli.Context) string {
 }
 
 func (a *app) findContainer(c *cli.Context, name string) (*containers.Container, error) {
-	return containers.Find(c.Context, a.engine(a.engineProgram(c)), name)
+	e := a.engine(a.engineProgram(c))
+	found, err := containers.Find(c.Context, e, name)
+	if errors.Is(err, engine.ErrNotFound) {
+		names, _ := e.Names(c.Context) // without them it can't be asked
+		return nil, &noContainerError{name, cmdline.Meant(name, names)}
+	}
+	return found, err
 }
+
+// noContainerError says that the engine has no container of a name.
+type noContainerError struct{ name, meant string }
+
+func (e *noContainerError) Error() string {
+	return "no such container: " + screen.Line(e.name) + screen.Line(e.meant)
+}
+
+func (e *noContainerError) Unwrap() error { return engine.ErrNotFound }
 
 // keeper gives what stops containers and starts them again.
 func (a *app) keeper() *stopped.Keeper {

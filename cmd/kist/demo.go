@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -88,6 +89,6 @@ func (a *app) runBeside(ctx context.Context, args []string, stdout io.Writer, en
 		}
 		return env[key]
 	})
-	b.Columns = a.Width()
+	b.Columns = cmp.Or(a.Width(), demo.Columns) // in a pipe, too
 	return b.run(ctx, args)
 }

@@ -65,6 +65,13 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 	}
 	switch args[0] {
 	case "ps":
+		if args[1] == "--all" {
+			all, err := filepath.Glob(f.path("*.json"))
+			for _, path := range all {
+				fmt.Fprintln(stdout, strings.TrimSuffix(filepath.Base(path), ".json"))
+			}
+			return err
+		}
 		running, err := filepath.Glob(f.path("*.running"))
 		for _, path := range running {
 			fmt.Fprintln(stdout, "id-"+strings.TrimSuffix(filepath.Base(path), ".running"))

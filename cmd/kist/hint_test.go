@@ -31,6 +31,8 @@ func TestHint(t *testing.T) {
 		{fmt.Errorf("repository x: %w", store.ErrStranger), "--accept-new-root"},
 		{&store.VanishedError{Captures: []string{"x"}}, "kist repair"},
 		{fmt.Errorf("%w: 2 slabs", store.ErrUnexplained), "--accept-unexplained"},
+		{store.ErrSamePlace, "kist setup --replica-of"},
+		{store.ErrNotReplica, "kist setup --replica-of"},
 	} {
 		if got := hint(test.err); !strings.Contains(got, test.want) || (got == "") != (test.want == "") {
 			t.Errorf("%v: %q", test.err, got)

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io/fs"
 	"slices"
+	"strconv"
+	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -16,17 +18,19 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/places"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/trees"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store/volume"
 )
 
 func (a *app) keptCommand() *cli.Command {
 	return &cli.Command{
 		Name:      "kept",
-		Usage:     "list what restores set aside on this machine, or remove it",
-		ArgsUsage: "[DIR…], or --remove [PATH…], or --recover DIR…",
+		Usage:     "list what restores and upgrades set aside on this machine, or remove it",
+		ArgsUsage: "[DIR…], or --remove [PATH or CONTAINER…], or --recover DIR…",
 		Flags: []cli.Flag{
-			&cli.BoolFlag{Name: "remove", Usage: "remove for good the PATHs, as they are listed; without one all that is listed"},
+			&cli.BoolFlag{Name: "remove", Usage: "remove for good the PATHs and CONTAINERs, as they are listed; without one all that is listed"},
 			&cli.BoolFlag{Name: "by-name", Usage: "with --remove PATH…: also what only its name tells of: look at it first"},
+			&cli.BoolFlag{Name: "accept-no-undo", Usage: "with --remove CONTAINER…: also what kist upgrade --undo would go back to: it can't, then"},
 			&cli.BoolFlag{Name: "recover", Usage: "put in order what a restore into DIR left that was killed while it exchanged trees"},
 			&cli.StringFlag{Name: "older", Usage: "only what was set aside `TIME` ago or earlier, as 36h, 7d or 2w"},
 		},
@@ -46,10 +50,16 @@ is needed. Captures leave out what is set aside in a mount point.
 may have, it is listed as "by name", and stays, unless its PATH is given with --by-name. What
 a restore works with just now stays in any case.
 
+An upgrade keeps the container that it does not leave running, as NAME-before-DATE, NAME-failed-DATE or
+NAME-undone-DATE. Without DIR these are listed, too. --remove has the engine remove them, and leaves
+their volumes: never one that runs, or that an upgrade which is not at its end is about;
+and one that kist upgrade --undo would go back to only by its name, with --accept-no-undo.
+
 Example:
   kist kept
   kist kept --remove --older 2w
   kist kept --remove /srv/seedbank.before-20260314t020305z
+  kist kept --remove seedbank-failed-20260314t020305z
   kist kept --recover /srv/seedbank`,
 		Action: a.kept,
 	}
@@ -57,26 +67,50 @@ Example:
 
 // keptEntry is something that is set aside, as scripts get it.
 type keptEntry struct {
-	Path    string    `json:"path"`
+	Path    string    `json:"path,omitempty"` // of all but a container
 	Raw     []byte    `json:"path_bytes,omitempty"`
-	Kind    string    `json:"kind"` // previous, rescued, unfinished or torn
+	Kind    string    `json:"kind"` // previous, rescued, unfinished, torn or container
 	Made    time.Time `json:"made"`
 	Bytes   int64     `json:"bytes"`
 	Proved  bool      `json:"proved"` // else only its name says so
 	Removed bool      `json:"removed"`
+
+	Container *keptContainer `json:"container,omitempty"`
 }
 
 // book is where it is noted what restores set aside.
 func (a *app) book() kept.Book {
 	folder, _ := places.State(a.getenv)
-	return kept.Book{Folder: folder}
+	return kept.Book{Folder: folder, Odd: a.warnOdd}
 }
 
-// noteRestore notes where a restore goes to, before it does.
-func (a *app) noteRestore(dir string) {
+// warnOdd says, once, that lines of the book are passed over.
+func (a *app) warnOdd(file string, lines []int) {
+	if a.saidOdd {
+		return
+	}
+	a.saidOdd = true
+	numbers := make([]string, min(len(lines), 5))
+	for i := range numbers {
+		numbers[i] = strconv.Itoa(lines[i])
+	}
+	if len(lines) > len(numbers) {
+		numbers = append(numbers, "…")
+	}
+	a.Warn("%s makes no sense at line %s, which is passed over: kist kept may not know of all that is set aside. A kill may leave such a line; kist kept DIR looks at a place that it may have named.",
+		screen.Printable(file), strings.Join(numbers, ", "))
+}
+
+// noteRestore is beginRestore for one that can't wait for others, nor fail: going back from an upgrade.
+func (a *app) noteRestore(dir string) (aside func(volume.Identity) error, end func()) {
+	aside, end, err := a.beginRestore(dir)
+	if err == nil {
+		return aside, end
+	}
 	if err := a.book().Note(paths.Absolute(dir)); err != nil {
 		a.warnUnknown(dir, err)
 	}
+	return nil, func() {}
 }
 
 func (a *app) warnUnknown(dir string, err error) {
@@ -113,22 +147,27 @@ func (a *app) kept(c *cli.Context) error {
 			return usagef("--older %w", err)
 		}
 	}
-	var given []string
-	for _, arg := range c.Args().Slice() {
-		given = append(given, paths.Absolute(arg))
-	}
 	remove := c.Bool("remove")
+	args := c.Args().Slice()
 	switch {
+	case c.Bool("accept-no-undo") && (!remove || len(args) == 0):
+		return usagef("kept: --accept-no-undo goes with --remove and a CONTAINER")
 	case c.Bool("recover") && (remove || c.IsSet("older")):
 		return usagef("kept: --recover goes without --remove and --older")
-	case c.Bool("by-name") && (!remove || len(given) == 0):
+	case c.Bool("by-name") && (!remove || len(args) == 0):
 		return usagef("kept: --by-name goes with --remove and a PATH")
 	case c.Bool("recover"):
-		return a.recoverKept(given)
+		return a.recoverKept(absolute(args))
 	}
+	held, args, err := a.asideContainers(c.Context, args, remove)
+	if err != nil {
+		return err
+	}
+	given := absolute(args)
+	named := len(c.Args().Slice()) > 0
 	var found []kept.Found
 	var failed error
-	if remove && len(given) > 0 {
+	if remove && named {
 		if found, failed = a.chooseAside(given); failed != nil {
 			return failed
 		}
@@ -144,7 +183,7 @@ func (a *app) kept(c *cli.Context) error {
 	for _, x := range found {
 		e := keptEntry{Path: x.Path, Raw: members.RawName(x.Path), Kind: string(x.Kind), Made: x.Made, Bytes: sizeOf(x), Proved: x.Proved()}
 		if remove {
-			err := a.removeAside(&x, len(given) > 0, c.Bool("by-name"), now)
+			err := a.removeAside(&x, named, c.Bool("by-name"), now)
 			e.Removed = err == nil
 			if err != nil && !errors.Is(err, errLeft) {
 				failed = errors.Join(failed, err)
@@ -152,7 +191,19 @@ func (a *app) kept(c *cli.Context) error {
 		}
 		entries = append(entries, e)
 	}
-	return errors.Join(a.printKept(entries, remove), failed)
+	held = slices.DeleteFunc(held, func(x upgrade.SetAside) bool { return now.Sub(x.Since) < older })
+	containers := containerEntries(held)
+	if remove {
+		failed = errors.Join(failed, a.removeContainers(c.Context, held, containers, named, c.Bool("accept-no-undo")))
+	}
+	return errors.Join(a.printKept(entries, containers, remove), failed)
+}
+
+func absolute(args []string) (all []string) {
+	for _, arg := range args {
+		all = append(all, paths.Absolute(arg))
+	}
+	return all
 }
 
 // explainPlaces says of a place that can't be looked at which argument it is.
@@ -169,14 +220,19 @@ func sizeOf(x kept.Found) int64 {
 	return n
 }
 
-func (a *app) printKept(entries []keptEntry, remove bool) error {
+func (a *app) printKept(entries, containers []keptEntry, remove bool) error {
 	if a.JSON {
-		return a.PrintJSON(orNone(entries))
+		return a.PrintJSON(orNone(append(entries, containers...)))
 	}
-	if len(entries) == 0 {
+	if len(entries)+len(containers) == 0 {
 		a.Printf("Nothing is set aside.\n")
 		return nil
 	}
+	return errors.Join(a.printPaths(entries, remove), a.printContainers(containers, remove))
+}
+
+// printPaths prints what is set aside in folders.
+func (a *app) printPaths(entries []keptEntry, remove bool) error {
 	total, shown, torn := int64(0), 0, 0
 	lines := []string{"made\tkind\tsize\tpath"}
 	for _, e := range entries {

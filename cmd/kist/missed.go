@@ -69,7 +69,7 @@ func (s *capturing) checkHalf() error {
 		at := realPlace(paths.Absolute(from.Path))
 		for _, h := range half {
 			for _, place := range h.Places {
-				if real := realPlace(place); from.Kind == sources.Folder && real != "" && (within(real, at) || within(at, real)) {
+				if real := realPlace(place); from.Kind == sources.Folder && real != "" && paths.Overlap(real, at) {
 					return halfRestored("source "+screen.Line(from.Path), h)
 				}
 			}

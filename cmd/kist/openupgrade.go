@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
@@ -14,23 +15,26 @@ import (
 // places, above or below it: what it would go back to, or what it watches, must stay as it is.
 func (a *app) checkNoUpgrade(targets []*containers.Container, places []string) error {
 	open, err := a.upgrader(nil).Opened()
-	if err != nil {
+	if _, ok := errors.AsType[*upgrade.UnreadError](err); err != nil && !ok { // which is told before each command
 		return err
 	}
 	for _, u := range open {
+		if !u.Binds() {
+			continue
+		}
 		for _, c := range targets {
 			if u.IsOf(c.ID) || u.Up == "" && u.Engine == c.Engine.Name() && u.Container == c.Name {
-				return underUpgrade(&u, "container "+c.Name)
+				return underUpgrade(&u.Record, "container "+c.Name)
 			}
 			for _, m := range c.Mounts {
-				if m.RW && isUnder(&u, m) {
-					return underUpgrade(&u, fmt.Sprintf("%s of container %s", m.Destination, c.Name))
+				if m.RW && isUnder(&u.Record, m) {
+					return underUpgrade(&u.Record, fmt.Sprintf("%s of container %s", m.Destination, c.Name))
 				}
 			}
 		}
 		for _, place := range places {
-			if isUnder(&u, engine.Mount{Source: place}) {
-				return underUpgrade(&u, place)
+			if isUnder(&u.Record, engine.Mount{Source: place}) {
+				return underUpgrade(&u.Record, place)
 			}
 		}
 	}
@@ -44,8 +48,7 @@ func isUnder(u *upgrade.Record, m engine.Mount) bool {
 	}
 	at := paths.ResolvePlace(m.Source)
 	for _, place := range u.Places {
-		place = paths.ResolvePlace(place)
-		if paths.Within(place, at) || paths.Within(at, place) {
+		if paths.Overlap(paths.ResolvePlace(place), at) {
 			return true
 		}
 	}

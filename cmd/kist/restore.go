@@ -106,15 +106,9 @@ func (a *app) restore(c *cli.Context) error {
 			return err
 		}
 	}
-	var target *containers.Container
-	if name := c.String("container"); name != "" {
-		target, err = a.findRestoreTarget(c, name)
-		if errors.Is(err, engine.ErrNotFound) && c.Bool("create") {
-			err = nil // it is made below
-		}
-		if err != nil {
-			return explainNoContainer(err, c.Args().First())
-		}
+	target, err := a.restoreTarget(c)
+	if err != nil {
+		return err
 	}
 	r, err := a.open(c.Context)
 	if err != nil {
@@ -153,6 +147,22 @@ func (a *app) restore(c *cli.Context) error {
 		}
 		return s.intoTar(c.Context, capture, c.String("volume"), c.String("tar"), c.Bool("overwrite"))
 	}))
+}
+
+// restoreTarget finds the container that is to be restored into: nil for none, and for one that is to be made.
+func (a *app) restoreTarget(c *cli.Context) (*containers.Container, error) {
+	name := c.String("container")
+	if name == "" {
+		return nil, nil
+	}
+	target, err := a.findRestoreTarget(c, name)
+	if errors.Is(err, engine.ErrNotFound) && c.Bool("create") {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, explainNoContainer(err, c.Args().First())
+	}
+	return target, nil
 }
 
 // twice restores, and once more if a reclaim moved the capture meanwhile: nothing

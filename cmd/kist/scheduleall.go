@@ -90,8 +90,10 @@ type plan struct {
 }
 
 func (a *app) newPlan(c *cli.Context) (*plan, error) {
-	if len(a.config.Paths) != 1 {
-		return nil, usagef("kist schedule: timers read one configuration, and %s hold here: name one by --config FILE", strings.Join(a.config.Paths, " and "))
+	if n := len(a.config.Paths); n != 1 { // a user's own is found by variables that a unit does not have
+		last := a.config.Paths[n-1]
+		return nil, usagef("kist schedule: a timer runs without your environment and is told which one configuration it reads, and here %s hold together. Put what %s says into %s, and give --config %s",
+			screen.Line(strings.Join(a.config.Paths, " and ")), screen.Line(last), screen.Line(a.config.Paths[0]), screen.Line(a.config.Paths[0]))
 	}
 	p := &plan{config: a.config, path: paths.Absolute(a.config.Paths[0])}
 	if c.IsSet("on-calendar") {

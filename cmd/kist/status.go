@@ -53,7 +53,7 @@ type state struct {
 	*store.Status
 	grace    time.Duration
 	free     int64 // bytes on the medium; -1: nothing tells
-	upgrades []upgrade.Pending
+	upgrades []upgrade.Open
 	stopped  []stopped.Noted
 	aside    []kept.Found
 }
@@ -116,7 +116,7 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 		s.free = free
 	}
 	// What can't be read was warned of by recovering, before this command.
-	s.upgrades, _ = a.upgrader(a.reopened(false)).Pending()
+	s.upgrades, _ = a.upgrader(a.reopened(false)).Opened()
 	s.stopped, _ = a.keeper().Noted()
 	s.aside, _ = a.book().Find()
 	return s, nil

@@ -139,7 +139,7 @@ func newStatusJSON(s *state, wanted []want) statusJSON {
 		j.Services = append(j.Services, newServiceJSON(&s.Services[i]))
 	}
 	for _, u := range s.upgrades {
-		j.Upgrades = append(j.Upgrades, openJSON{u.Service, u.Began, string(u.Step), u.AtWork})
+		j.Upgrades = append(j.Upgrades, openJSON{u.Container, u.Began, string(u.Step), u.AtWork()})
 	}
 	for _, n := range s.stopped {
 		j.Stopped = append(j.Stopped, openJSON{Name: n.Container, Since: n.Since, AtWork: n.AtWork})

@@ -63,7 +63,7 @@ func serviceLines(all []store.ServiceStatus, shorten bool) (lines []string) {
 	widths := make([]int, len(rows[0]))
 	for _, row := range rows {
 		for i, cell := range row {
-			widths[i] = max(widths[i], runewidth.StringWidth(cell))
+			widths[i] = max(widths[i], screen.Columns(cell))
 		}
 	}
 	for i, row := range rows {
@@ -140,7 +140,7 @@ func (s *state) facts() (facts [][2]string) {
 	}
 	add("stored", stored)
 	for _, u := range s.upgrades {
-		add("upgrade", screen.Printable(u.Service)+", begun "+screen.LocalTime(u.Began)+workText(u.AtWork, "kist resume"))
+		add("upgrade", screen.Printable(u.Container)+", begun "+screen.LocalTime(u.Began)+workText(u.AtWork(), "kist resume"))
 	}
 	for _, n := range s.stopped {
 		add("stopped", cmp.Or(screen.Printable(n.Container), "held still by --before")+", since "+screen.LocalTime(n.Since)+workText(n.AtWork, toStart(n)))
@@ -229,9 +229,9 @@ func ageText(d time.Duration) string {
 // short escapes a name, and shortens it in its middle where it is wider than that many columns.
 func short(name string, width int) string {
 	name = screen.Printable(name)
-	if runewidth.StringWidth(name) <= width {
+	if screen.Columns(name) <= width {
 		return name
 	}
 	half := (width - 1) / 2
-	return runewidth.Truncate(name, width-1-half, "") + "…" + runewidth.TruncateLeft(name, runewidth.StringWidth(name)-half, "")
+	return runewidth.Truncate(name, width-1-half, "") + "…" + runewidth.TruncateLeft(name, screen.Columns(name)-half, "")
 }

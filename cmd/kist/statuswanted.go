@@ -37,8 +37,8 @@ func (s *state) wanted() (all []want) {
 		all = append(all, one)
 	}
 	for _, u := range s.upgrades {
-		if !u.AtWork {
-			all = append(all, want{kind: wantUpgrade, name: u.Service, text: fmt.Sprintf("the upgrade of %s of %s is open: kist resume", screen.Printable(u.Service), screen.LocalTime(u.Began))})
+		if !u.AtWork() {
+			all = append(all, want{kind: wantUpgrade, name: u.Container, text: fmt.Sprintf("the upgrade of %s of %s is open: kist resume", screen.Printable(u.Container), screen.LocalTime(u.Began))})
 		}
 	}
 	for _, n := range s.stopped {

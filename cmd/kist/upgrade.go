@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -23,32 +24,45 @@ import (
 
 func (a *app) upgradeCommand() *cli.Command {
 	return &cli.Command{
-		Name:      "upgrade",
-		Usage:     "put a new version of a service in its place, and go back if it does not come up",
-		ArgsUsage: "--container NAME --to IMAGE, or --down COMMAND --up COMMAND --healthy COMMAND --to VERSION SOURCE…",
-		Flags: []cli.Flag{
-			&cli.StringFlag{Name: "container", Usage: "upgrade the container `NAME`"},
-			&cli.StringFlag{Name: "to", Usage: "the new `IMAGE`; :TAG keeps the image's name. With --up: the new version"},
-			&cli.StringFlag{Name: "down", Usage: "of what is no container: `COMMAND` for the shell that stops it"},
-			&cli.StringFlag{Name: "up", Usage: "of what is no container: `COMMAND` for the shell that starts the version in KIST_VERSION"},
-			&cli.StringFlag{Name: "name", Usage: "of what is no container: `NAME` of the service; by default that of the first source"},
-			&cli.DurationFlag{Name: "watch", Value: time.Minute, Usage: "how long the new version must stay up to be found well, as 60s or 5m (`TIME`)"},
-			&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
-			&cli.BoolFlag{Name: "accept-losses", Usage: "upgrade though something of the container can't be made again, or the repository is damaged"},
-			&cli.BoolFlag{Name: "accept-unhealthy", Usage: "do not ask by --healthy first whether the version that runs now is well"},
-			&cli.BoolFlag{Name: "accept-version", Usage: "upgrade though by an upgrade on this machine another version runs than --version says, or --to is the one that it took the place of"},
-			&cli.BoolFlag{Name: "accept-empty", Usage: "capture a folder though it is empty, or was a mount point and nothing is mounted there"},
-			&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
-			&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
-			&cli.BoolFlag{Name: "undo", Usage: "go back to what the last upgrade took the place of"},
-			&cli.BoolFlag{Name: "dry-run", Usage: "show each step and the engine's commands, and change nothing"},
-			engineFlag(),
-		},
-		Description: `
+		Name:        "upgrade",
+		Usage:       "put a new version of a service in its place, and go back if it does not come up",
+		ArgsUsage:   "--container NAME --to IMAGE, or --down COMMAND --up COMMAND --healthy COMMAND --to VERSION SOURCE…",
+		Flags:       upgradeCommandFlags(),
+		Description: upgradeHelp,
+		Action:      a.upgrade,
+	}
+}
+
+func upgradeCommandFlags() []cli.Flag {
+	return []cli.Flag{
+		&cli.StringFlag{Name: "container", Usage: "upgrade the container `NAME`"},
+		&cli.StringFlag{Name: "to", Usage: "the new `IMAGE`; :TAG keeps the image's name. With --up: the new version"},
+		&cli.StringFlag{Name: "down", Usage: "of what is no container: `COMMAND` for the shell that stops it"},
+		&cli.StringFlag{Name: "up", Usage: "of what is no container: `COMMAND` for the shell that starts the version in KIST_VERSION"},
+		&cli.StringFlag{Name: "name", Usage: "of what is no container: `NAME` of the service; by default that of the first source"},
+		&cli.DurationFlag{Name: "watch", Value: time.Minute, Usage: "how long the new version must stay up to be found well, as 60s or 5m (`TIME`)"},
+		&cli.StringFlag{Name: "healthy", Usage: "`COMMAND` for the shell whose exit status 0 says that the service is well; it has the container's name in KIST_CONTAINER"},
+		&cli.BoolFlag{Name: "accept-lost-settings", Usage: "upgrade though settings of the container can't be made again: the new version runs without them"},
+		&cli.BoolFlag{Name: "accept-copying", Usage: "upgrade though a volume can't be reached on this machine: going back would copy over it, and what a new version adds there would stay"},
+		&cli.BoolFlag{Name: "accept-shared", Usage: "upgrade though another container that runs writes to the same data: going back would exchange it under that one"},
+		&cli.BoolFlag{Name: "accept-damage", Usage: "upgrade though the repository is damaged: going back may fail"},
+		&cli.BoolFlag{Name: "accept-unhealthy", Usage: "do not ask by --healthy first whether the version that runs now is well"},
+		&cli.BoolFlag{Name: "accept-version", Usage: "upgrade though by an upgrade on this machine another version runs than --version says, or --to is the one that it took the place of"},
+		&cli.BoolFlag{Name: "accept-empty", Usage: "capture a folder though it is empty, or was a mount point and nothing is mounted there"},
+		&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
+		&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
+		&cli.BoolFlag{Name: "undo", Usage: "go back to what the last upgrade took the place of"},
+		&cli.BoolFlag{Name: "dry-run", Usage: "show each step and the engine's commands, and change nothing"},
+		engineFlag(),
+	}
+}
+
+const upgradeHelp = `
 Before anything is stopped: the image is fetched if it is not there, the new container
 is made, with the mounts, environment, ports, networks, restart policy, user, limits,
 health check and labels of the old one, and held against it. What did not come over is
-named, and ends it, unless --accept-losses is given. The volumes are read once.
+named, and ends it, unless --accept-lost-settings is given. The volumes are read once, and
+what their capture will consist of; where that is damaged it ends, too (--accept-damage).
 
 Then the service stops, its data is captured, the old container is set aside as
 NAME-before-DATE, and the new one is started and watched: it must run without a
@@ -68,7 +82,8 @@ What an earlier upgrade on this machine made the service is known: a --version t
 another is refused, and so is --to for the version before, to which --undo goes back with
 its data. --accept-version takes it all the same.
 
---undo goes back later in the same way. Exit status 0 only if the version that was asked
+--undo goes back later in the same way, with the capture in the repository that the
+upgrade went by, whatever KIST_REPOSITORY says by then. Exit status 0 only if the version that was asked
 for runs.
 
 Example:
@@ -80,10 +95,7 @@ Example:
   kist upgrade --name seedbank --version 4.1.0 --to 4.2.0 \
     --healthy 'curl -fsS http://localhost:8420/' --down 'compose-tool down' \
     --up 'SEEDBANK=$KIST_VERSION compose-tool up --detach' /srv/seedbank
-  kist upgrade --name seedbank --undo`,
-		Action: a.upgrade,
-	}
-}
+  kist upgrade --name seedbank --undo`
 
 // upgrader gives what upgrades.
 func (a *app) upgrader(open func(context.Context, *upgrade.Record) (upgrade.Data, error)) *upgrade.Upgrader {
@@ -93,26 +105,35 @@ func (a *app) upgrader(open func(context.Context, *upgrade.Record) (upgrade.Data
 // reopened gives the repository of an upgrade that a killed run left. prompt allows to ask for a passphrase.
 func (a *app) reopened(prompt bool) func(context.Context, *upgrade.Record) (upgrade.Data, error) {
 	return func(ctx context.Context, r *upgrade.Record) (upgrade.Data, error) {
-		b := *a
-		b.shared.repository = r.Repository
-		if b.shared.passphraseFile == "" && b.shared.keyFile == "" {
-			b.shared.passphraseFile, b.shared.keyFile = r.PassphraseFile, r.KeyFile
-		}
-		if !prompt {
-			files, err := b.secretFiles()
-			if err == nil && files == (secrets.Files{}) {
-				err = errors.New("nothing but a person knows the passphrase: kist resume asks for it")
-			}
-			if err != nil {
-				return nil, err
-			}
-		}
-		opened, err := b.open(ctx)
+		data, err := a.reopen(ctx, r, prompt)
 		if err != nil {
 			return nil, err
 		}
-		return &upgradeData{app: &b, r: opened}, nil
+		return data, nil
 	}
+}
+
+// reopen opens the repository that the record of an upgrade names, by what the flags name, or else the record.
+func (a *app) reopen(ctx context.Context, r *upgrade.Record, prompt bool) (*upgradeData, error) {
+	b := *a
+	b.shared.repository = r.Repository
+	if b.shared.passphraseFile == "" && b.shared.keyFile == "" {
+		b.shared.passphraseFile, b.shared.keyFile = r.PassphraseFile, r.KeyFile
+	}
+	if !prompt {
+		files, err := b.secretFiles()
+		if err == nil && files == (secrets.Files{}) {
+			err = errors.New("nothing but a person knows the passphrase: kist resume asks for it")
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	opened, err := b.open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return &upgradeData{app: &b, r: opened}, nil
 }
 
 func (a *app) upgrade(c *cli.Context) error {
@@ -161,7 +182,7 @@ func (a *app) upgrade(c *cli.Context) error {
 	if c.Bool("dry-run") {
 		return a.planUpgrade(c.Context, request, s)
 	}
-	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, &upgradeData{app: a, r: r, s: s, acceptLosses: c.Bool("accept-losses")})
+	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, &upgradeData{app: a, r: r, s: s, acceptDamage: c.Bool("accept-damage")})
 	return a.reportUpgrade(o, err)
 }
 
@@ -182,7 +203,7 @@ func upgradeUsage(c *cli.Context) error {
 		}
 	}
 	switch {
-	case c.Bool("undo") && (c.IsSet("to") || c.IsSet("accept-losses") || c.IsSet("accept-version") || c.IsSet("exclude-mount") || c.IsSet("version")):
+	case c.Bool("undo") && slices.ContainsFunc(forwardFlags, c.IsSet):
 		return usagef("upgrade: --undo goes back to what was: it takes neither --to nor how to make it")
 	case !c.Bool("undo") && c.String("to") == "" && c.String("container") == "":
 		return usagef("upgrade: to which version? Give --to VERSION")
@@ -201,12 +222,17 @@ func upgradeUsage(c *cli.Context) error {
 	return nil
 }
 
+// forwardFlags say what an upgrade goes to, and how.
+var forwardFlags = []string{
+	"to", "version", "exclude-mount", "accept-version", "accept-lost-settings", "accept-copying", "accept-shared", "accept-damage", "accept-empty", "accept-unhealthy",
+}
+
 // upgradeRequest is what the command line asks for.
 func (a *app) upgradeRequest(c *cli.Context, target *containers.Container) (*upgrade.Request, error) {
 	q := &upgrade.Request{
 		Engine: target.Engine, Container: target.Container, Image: target.Image, To: c.String("to"),
-		AcceptLosses: c.Bool("accept-losses"),
-		Watch:        c.Duration("watch"), Healthy: c.String("healthy"), AcceptUnhealthy: c.Bool("accept-unhealthy"),
+		AcceptLostSettings: c.Bool("accept-lost-settings"),
+		Watch:              c.Duration("watch"), Healthy: c.String("healthy"), AcceptUnhealthy: c.Bool("accept-unhealthy"),
 	}
 	var err error
 	q.Repository, q.KeyFile, q.PassphraseFile, err = a.wholePaths()
@@ -246,14 +272,18 @@ func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*c
 		return nil, err
 	}
 	for _, from := range s.sources {
-		if from.Kind == sources.Copy && !c.Bool("accept-losses") {
-			return nil, fmt.Errorf("%s of container %s can't be reached on this machine: going back would copy over what is there, and files that a new version adds would stay. --accept-losses upgrades it all the same, --exclude-mount leaves it out",
+		if from.Kind == sources.Copy && !c.Bool("accept-copying") {
+			return nil, fmt.Errorf("%s of container %s can't be reached on this machine: going back would copy over what is there, and files that a new version adds would stay. --accept-copying upgrades it all the same, --exclude-mount leaves it out",
 				screen.Line(from.MountPath), screen.Line(target.Name))
 		}
 	}
-	if !c.Bool("accept-losses") {
+	if !c.Bool("accept-shared") {
 		// Going back would exchange the volumes under it.
-		if err := checkBeside(c.Context, target.Engine, target.ID, target.Mounts); err != nil {
+		err := checkBeside(c.Context, target.Engine, target.ID, target.Mounts)
+		if _, ok := errors.AsType[*besideError](err); ok {
+			return nil, fmt.Errorf("%w. --accept-shared upgrades all the same", err)
+		}
+		if err != nil {
 			return nil, err
 		}
 	}
@@ -286,18 +316,17 @@ func watchAsked(c *cli.Context, done *upgrade.Record) {
 	}
 }
 
-// undoing opens the repository for an undo, by default that of the upgrade.
+// undoing opens the repository of the upgrade for an undo. What the environment and the configuration say is about today's.
 func (a *app) undoing(c *cli.Context, done *upgrade.Record, plan []upgrade.Planned, undo func(upgrade.Data) (*upgrade.Outcome, error)) error {
-	b := *a
-	if b.shared.repository == "" && b.getenv("KIST_REPOSITORY") == "" {
-		b.shared.repository = done.Repository
+	if asked := a.shared.repository; asked != "" && paths.Resolve(asked) != paths.Resolve(done.Repository) {
+		return usagef("upgrade: --repository %s is another than %s, which has the capture that the upgrade of %s made: what to go back to is there alone. Leave --repository out; if the repository moved, a link in its old place does",
+			screen.Line(paths.Absolute(asked)), screen.Line(done.Repository), screen.Line(done.Container))
 	}
-	r, err := b.open(c.Context)
+	data, err := a.reopen(c.Context, done, true)
 	if err != nil {
 		return err
 	}
-	defer r.Close()
-	data := &upgradeData{app: &b, r: r}
+	defer data.Close()
 	if c.Bool("dry-run") {
 		if err := data.checkReadable(c.Context, done); err != nil {
 			return fmt.Errorf("the data of capture %s can't be put back: %w", done.Capture, err)

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -21,6 +22,12 @@ const newerImage, ruinsImage = "localhost/seedbank:4.2.0", "localhost/seedbank:4
 // newUpgradeMachine has a service with all that an upgrade must bring over, that runs, and images of
 // a newer version and of one that ruins the data.
 func newUpgradeMachine(t *testing.T) *machine {
+	t.Helper()
+	return newRestartedMachine(t, "on-failure:2")
+}
+
+// newRestartedMachine has one with a restart policy.
+func newRestartedMachine(t *testing.T, policy string) *machine {
 	t.Helper()
 	m := newMachine(t)
 	config, err := filepath.Abs("../../testdata/podman")
@@ -45,7 +52,7 @@ func newUpgradeMachine(t *testing.T) *machine {
 	}
 	m.engine("run", "--detach", "--name", "seedbank", "--env", "DB_PASSWORD=hush", "--env", "EMPTY=", "--label", "shelf=north",
 		"--volume", "seeds:/data", "--volume", m.path("config")+":/config:ro", "--volume", m.path("single.toml")+":/etc/single.toml",
-		"--restart", "on-failure:2", "--memory", "100m", "--user", "0:0", "--hostname", "catalogue", "--stop-timeout", "20", m.image)
+		"--restart", policy, "--memory", "100m", "--user", "0:0", "--hostname", "catalogue", "--stop-timeout", "20", m.image)
 	m.awaitRecords(500)
 	return m
 }
@@ -154,6 +161,10 @@ func TestUpgrade(t *testing.T) {
 		t.Error(out)
 	}
 	newer := m.awaitRecords(last + 1000)
+	before410 := m.onlyKept("seedbank-before-", m.image, "undo")
+	m.keptStays(before410, "an undo would start it again")
+	m.mustKist("kept", "--remove")
+	m.mustBeThere(before410, true)
 	out, said = m.mustKist("upgrade", "--container", "seedbank", "--undo", "--watch", "1s")
 	t.Logf("%s\n%s", out, said)
 	m.mustRunAlone(m.image, last)
@@ -173,9 +184,19 @@ func TestUpgrade(t *testing.T) {
 	if list, _ := m.mustKist("kept"); !strings.Contains(list, kept[0]) || !strings.Contains(list, m.path("single.toml")+".before-") {
 		t.Errorf("%s and single.toml.before-… are not listed: %s", kept[0], list)
 	}
+	undone := m.onlyKept("seedbank-undone-", newerImage, "-")
 	m.mustKist("kept", "--remove")
 	if left, _ := filepath.Glob(m.path("single.toml") + ".before-*"); len(left) > 0 {
 		t.Errorf("%q is left", left)
+	}
+	m.mustBeThere(undone, false)
+	m.mustBeThere("seedbank", true)
+	m.mustKist("upgrade", "--container", "seedbank", "--to", ":4.2.0", "--watch", "1s")
+	before410 = m.onlyKept("seedbank-before-", m.image, "undo")
+	m.mustKist("kept", "--remove", before410, "--accept-no-undo")
+	m.mustBeThere(before410, false)
+	if out, err := m.kist("upgrade", "--container", "seedbank", "--undo").CombinedOutput(); err == nil || !strings.Contains(string(out), "is gone") {
+		t.Errorf("%v: %s", err, out)
 	}
 	m.engine("stop", "seedbank")
 	m.engine("run", "--rm", "--volume", "seeds:/data", m.image, "check", "/data")
@@ -205,13 +226,43 @@ func TestUpgradeRuins(t *testing.T) {
 	if b, err := os.ReadFile(m.path("single.toml")); err != nil || string(b) != "colour = green\n" {
 		t.Errorf("the single file is %q, %v", b, err)
 	}
-	for _, want := range []string{"can't read the catalogue", kept, "runs as before", o.SetAside} {
-		if !strings.Contains(said, want) {
+	for _, want := range []string{"can't read the catalogue", kept, "runs as before", "is kept as " + o.SetAside + ", until kist kept --remove " + o.SetAside} {
+		if !strings.Contains(strings.Join(strings.Fields(said), " "), want) {
 			t.Errorf("%q is not said: %s", want, said)
 		}
 	}
+	failed := m.onlyKept("seedbank-failed-", ruinsImage, "-")
+	m.mustKist("kept", "--remove", failed)
+	m.mustBeThere(failed, false)
 	m.engine("stop", "seedbank")
 	m.engine("run", "--rm", "--volume", "seeds:/data", m.image, "check", "/data")
+}
+
+// onlyKept gives the name of the one container that is set aside.
+func (m *machine) onlyKept(begins, image, needed string) string {
+	m.t.Helper()
+	list, _ := m.mustKist("kept")
+	found := regexp.MustCompile(`(?m)^.* seedbank +`+regexp.QuoteMeta(image)+` +`+needed+` +(\S+)$`).FindAllStringSubmatch(list, -1)
+	if len(found) != 1 || !strings.HasPrefix(found[0][1], begins) {
+		m.t.Fatalf("%q in: %s", found, list)
+	}
+	return found[0][1]
+}
+
+// keptStays has a container not be removed.
+func (m *machine) keptStays(name, why string) {
+	m.t.Helper()
+	if out, err := m.kist("kept", "--remove", name).CombinedOutput(); err == nil || !strings.Contains(string(out), why) {
+		m.t.Errorf("%v: %s", err, out)
+	}
+	m.mustBeThere(name, true)
+}
+
+func (m *machine) mustBeThere(name string, want bool) {
+	m.t.Helper()
+	if is := slices.Contains(strings.Fields(m.engine("ps", "--all", "--format", "{{.Names}}")), name); is != want {
+		m.t.Errorf("container %s is there: %t", name, is)
+	}
 }
 
 // TestUpgradeUnchanged: what can't end well is refused before anything is stopped.

@@ -203,7 +203,8 @@ func (p *puttingBack) exchangeFrom(ctx context.Context, n int) error {
 		return p.exchangeRest(ctx)
 	}
 	at := p.placed[n]
-	p.app.noteRestore(at.dir)
+	aside, end := p.app.noteRestore(at.dir)
+	defer end()
 	done, err := volume.ReplaceFolder(ctx, at.dir, func(ctx context.Context, part *volume.Folder) error {
 		report, err := p.build(ctx, at.volume, part)
 		if err != nil {
@@ -215,7 +216,7 @@ func (p *puttingBack) exchangeFrom(ctx context.Context, n int) error {
 			return err
 		}
 		return p.exchangeFrom(ctx, n+1)
-	}, volume.ReplaceOptions{})
+	}, volume.ReplaceOptions{Aside: aside})
 	if done != nil || errors.Is(err, volume.ErrTorn) {
 		p.untouched = false
 	}

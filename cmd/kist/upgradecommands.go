@@ -22,7 +22,7 @@ func byCommandsUsage(c *cli.Context) error {
 			return usagef("upgrade: without --container, --down, --up, --healthy and --version are needed, and folders as SOURCE: --%s is missing", flag)
 		}
 	}
-	for _, flag := range []string{"exclude-mount", "engine"} {
+	for _, flag := range []string{"exclude-mount", "accept-lost-settings", "accept-copying", "accept-shared", "engine"} {
 		if c.IsSet(flag) {
 			return usagef("upgrade: --%s goes with --container", flag)
 		}
@@ -81,7 +81,7 @@ func (a *app) upgradeByCommands(c *cli.Context) error {
 	if c.Bool("dry-run") {
 		return errors.Join((&upgradeData{app: a, s: s}).checkRoom(c.Context), a.printPlan(q.Plan()))
 	}
-	o, err := a.upgrader(a.reopened(true)).UpgradeByCommands(c.Context, q, &upgradeData{app: a, r: r, s: s, acceptLosses: c.Bool("accept-losses")})
+	o, err := a.upgrader(a.reopened(true)).UpgradeByCommands(c.Context, q, &upgradeData{app: a, r: r, s: s, acceptDamage: c.Bool("accept-damage")})
 	return a.reportUpgrade(o, err)
 }
 

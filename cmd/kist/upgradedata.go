@@ -25,7 +25,7 @@ type upgradeData struct {
 	s     *capturing // nil where it goes back only
 	draft *store.Draft
 
-	acceptLosses bool // capture though the repository is damaged
+	acceptDamage bool // capture though the repository is damaged
 }
 
 var _ upgrade.Data = (*upgradeData)(nil)
@@ -65,17 +65,17 @@ func (d *upgradeData) proveEarly(ctx context.Context) error {
 	if err == nil || !errors.Is(err, store.ErrDamaged) {
 		return err
 	}
-	if d.acceptLosses {
+	if d.acceptDamage {
 		d.app.Warn("%s: going back may fail.", screen.Text(err.Error()))
 		return nil
 	}
-	return fmt.Errorf("the repository is damaged, and going back might fail: %w\nkist repair, then kist capture --reread, may mend it; --accept-losses upgrades all the same", err)
+	return fmt.Errorf("the repository is damaged, and going back might fail: %w\nkist repair, then kist capture --reread, may mend it; --accept-damage upgrades all the same", err)
 }
 
 // proveRest sees that what was not read early can be read.
 func (d *upgradeData) proveRest(ctx context.Context, c *store.Capture) error {
 	for i, from := range d.s.sources {
-		if from.Kind == sources.Folder || d.acceptLosses {
+		if from.Kind == sources.Folder || d.acceptDamage {
 			continue
 		}
 		if err := d.r.Restore(ctx, &c.Volumes[i], io.Discard, store.RestoreOptions{}); err != nil {

@@ -1,12 +1,15 @@
 package main
 
 import (
+	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -119,6 +122,15 @@ func checkWithout(c *cli.Context, rules, files bool) error {
 	return nil
 }
 
+// meantUsage asks whether another name or host was meant where there are no captures of what was asked for.
+func (a *app) meantUsage(ctx context.Context, r *repository, o store.UsageOptions, none error) error {
+	l, err := a.listing(ctx, r)
+	if err != nil {
+		return none
+	}
+	return fmt.Errorf("%w%s", none, cmp.Or(screen.Line(cmdline.Meant(o.Name, namesListed(l))), meantHost(l, o.Host)))
+}
+
 // tellUsage prints figures, or writes them where that was asked for.
 func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	o := store.UsageOptions{Name: c.String("name"), Host: a.host}
@@ -126,6 +138,9 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 		return err
 	}
 	u, err := r.UsageOf(c.Context, o)
+	if errors.Is(err, store.ErrNotFound) {
+		return a.meantUsage(c.Context, r, o, err)
+	}
 	if err != nil {
 		return err
 	}

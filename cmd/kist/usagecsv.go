@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
@@ -47,14 +49,16 @@ func csvCost(of, name, host string, c store.Cost) []string {
 
 func csvNumber(n int64) string { return strconv.FormatInt(n, 10) }
 
-// csvText gives text that a spreadsheet does not calculate (OWASP, "CSV Injection", from memory): what
-// begins as a formula does gets an apostrophe before it, also behind spaces and behind what some take for the end of a cell.
+// csvText gives text that a spreadsheet does not calculate (OWASP, "CSV Injection", from memory; so are the wide signs, which
+// some take for the others): what begins as a formula does gets an apostrophe before it, also behind spaces and behind what
+// some take for the end of a cell.
 func csvText(s string) string {
 	s = screen.Printable(s)
 	cells := strings.FieldsFunc(s, func(r rune) bool { return r == ';' || r == '\t' || r == ',' })
 	if slices.ContainsFunc(cells, func(cell string) bool {
-		cell = strings.TrimLeft(cell, " '\"\u00a0")
-		return cell != "" && strings.ContainsRune("=+-@", rune(cell[0]))
+		cell = strings.TrimLeftFunc(cell, func(r rune) bool { return unicode.IsSpace(r) || r == '\'' || r == '"' })
+		first, _ := utf8.DecodeRuneInString(cell)
+		return cell != "" && strings.ContainsRune("=+-@＝＋－＠", first)
 	}) {
 		// No ; stays: who splits at it would have a formula at the beginning of a cell.
 		return "'" + strings.ReplaceAll(s, ";", ",")

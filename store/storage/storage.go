@@ -30,7 +30,8 @@ import (
 //
 // All methods may be called at once from any number of goroutines, and objects
 // may come and go at the hands of other processes and machines.
-// No method may panic: package store calls them from goroutines of its own.
+// No method may panic: package store calls them from goroutines of its own, where a panic ends the process, as a kill
+// would: what was committed stays, what was under way is left behind, and nobody's deferred functions run.
 //
 // When ctx ends, a method returns its error soon after, even while the medium does
 // not answer; what it had begun may then still be finished behind its back. Every

@@ -3,6 +3,7 @@ package engine
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -53,11 +54,54 @@ func (e *Engine) Remove(ctx context.Context, id string) error {
 	return err
 }
 
+// Destroy removes a container, also one that runs, or that the engine starts again whenever it ends. Its volumes stay, also
+// those without a name.
+func (e *Engine) Destroy(ctx context.Context, id string) error {
+	_, err := e.call(ctx, e.wait, "rm", "--force", id)
+	return err
+}
+
 // SetRestartPolicy has the engine start a container by itself as a policy says, which is
 // as RestartPolicy gives it. Not all engines can.
 func (e *Engine) SetRestartPolicy(ctx context.Context, id, policy string) error {
 	_, err := e.call(ctx, e.wait, "update", "--restart="+policy, id)
 	return err
+}
+
+// Changed gives the paths of what a container added, changed or removed in its own layer, beside what is mounted in it, and
+// what engines put into each.
+func (e *Engine) Changed(ctx context.Context, c *Container) (paths []string, err error) {
+	out, err := e.call(ctx, e.wait, "diff", c.ID)
+	if err != nil {
+		return nil, err
+	}
+	for line := range strings.Lines(string(out)) {
+		kind, path, ok := strings.Cut(strings.TrimSpace(line), " ")
+		if !ok || len(kind) != 1 {
+			return nil, fmt.Errorf("container engine: what changed in container %s: unknown line %q", c.Name, line)
+		}
+		if !c.expects(path) {
+			paths = append(paths, path)
+		}
+	}
+	return paths, nil
+}
+
+// given are what engines put into each container: common practice, no source.
+var given = []string{"/dev", "/proc", "/sys", "/etc/hosts", "/etc/hostname", "/etc/resolv.conf", "/etc/mtab", "/run/.containerenv", "/run/secrets"}
+
+// expects tells whether a path is of what is mounted in the container, or leads there.
+func (c *Container) expects(path string) bool {
+	all := slices.Clone(given)
+	if get[string](newSettings(c.config), "User") != "" {
+		all = append(all, "/etc/passwd", "/etc/group") // where Podman enters that user (podman-run(1), --passwd)
+	}
+	for _, m := range c.Mounts {
+		all = append(all, m.Destination)
+	}
+	return slices.ContainsFunc(all, func(mounted string) bool {
+		return path == mounted || strings.HasPrefix(mounted, path+"/") || strings.HasPrefix(path, mounted+"/")
+	})
 }
 
 // Logs gives the last lines that a container printed. The engine's own remarks may be

@@ -106,3 +106,31 @@ func TestPodmanTakesCommand(t *testing.T) {
 		t.Logf("%s: %s", name, out)
 	}
 }
+
+// refusing is an engine that refuses all.
+type refusing struct{ said string }
+
+func (c refusing) Run(_ context.Context, _ []string, _ io.Reader, _, stderr io.Writer) error {
+	io.WriteString(stderr, c.said)
+	return &exec.ExitError{}
+}
+
+// TestOddNamesInErrors: a name that steers a terminal, or looks like more than one, is quoted in errors: in the command, and
+// where nothing is found by it. One such as engines allow stays as it is.
+func TestOddNamesInErrors(t *testing.T) {
+	const odd = "bed\x1b[2J\nRestored: all is well"
+	for _, said := range []string{"no such container", "permission denied"} {
+		_, err := NewWith("engine", refusing{said}).Inspect(t.Context(), odd)
+		if err == nil || strings.ContainsAny(err.Error(), "\x1b\n") || !strings.Contains(err.Error(), `-- "bed\x1b[2J\nRestored: all is well"`) {
+			t.Errorf("%s: %v", said, err)
+		}
+	}
+	_, err := NewWith("engine", parrot{"[]"}).Inspect(t.Context(), odd)
+	if err == nil || err.Error() != `container "bed\x1b[2J\nRestored: all is well": not found` {
+		t.Error(err)
+	}
+	_, err = NewWith("engine", refusing{"no such container"}).Inspect(t.Context(), "seedbank_1.db-2")
+	if err == nil || !strings.Contains(err.Error(), "-- seedbank_1.db-2:") {
+		t.Error(err)
+	}
+}

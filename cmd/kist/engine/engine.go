@@ -10,8 +10,11 @@ import (
 	"fmt"
 	"io"
 	"os/exec"
+	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 )
 
 // Default is the program that is run unless another is named.
@@ -57,7 +60,7 @@ func (e *Engine) Name() string { return e.name }
 
 // Error is a command of the engine that failed.
 type Error struct {
-	Command string // the whole line, with what looks secret masked
+	Command string // the whole line, with what looks secret masked, and odd words quoted as Go does
 	Stderr  string // what it said, cut at some kilobytes
 	Err     error
 }
@@ -113,7 +116,22 @@ func (e *Engine) stream(ctx context.Context, args []string, in io.Reader, out io
 }
 
 func (e *Engine) failed(args []string, stderr string, err error) error {
-	return &Error{strings.Join(append([]string{e.name}, MaskWords(args)...), " "), stderr, err}
+	words := append([]string{e.name}, MaskWords(args)...)
+	for i, word := range words {
+		words[i] = shown(word)
+	}
+	return &Error{strings.Join(words, " "), stderr, err}
+}
+
+// shown gives a name or a word as errors have it: in one line, and told from what is around it.
+func shown(word string) string {
+	odd := func(r rune) bool {
+		return !strconv.IsGraphic(r) || unicode.IsSpace(r) || r == '"' || r == utf8.RuneError
+	}
+	if word == "" || strings.ContainsFunc(word, odd) {
+		return strconv.Quote(word)
+	}
+	return word
 }
 
 // isNotFound tells what engines say of a name they don't know: common practice,

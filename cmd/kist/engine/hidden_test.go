@@ -62,3 +62,25 @@ func TestCreateHides(t *testing.T) {
 		t.Errorf("%q, %q", words, value)
 	}
 }
+
+// TestSteers: what steers a program, its linker or the engine stays a word, since the engine's own program would be steered by
+// it: ld.so(8) and dyld(1), POSIX's environment variables, the XDG Base Directory Specification, all from memory; else common
+// practice, no source.
+func TestSteers(t *testing.T) {
+	for _, name := range []string{
+		"PATH", "HOME", "USER", "LOGNAME", "SHELL", "IFS", "ENV", "BASH_ENV", "TMPDIR", "TZ", "TERM", "LANG", "LANGUAGE", "PWD", "NOTIFY_SOCKET", "HOSTNAME", "container",
+		"LC_ALL", "LD_PRELOAD", "LD_LIBRARY_PATH", "LD_AUDIT", "DYLD_INSERT_LIBRARIES", "XDG_RUNTIME_DIR", "DBUS_SESSION_BUS_ADDRESS", "GODEBUG", "GOMEMLIMIT",
+		"SSL_CERT_FILE", "SSH_AUTH_SOCK", "GPG_TTY", "LISTEN_FDS", "CONTAINERS_CONF", "CONTAINER_HOST", "REGISTRY_AUTH_FILE", "REGISTRIES_CONFIG_PATH", "STORAGE_DRIVER",
+		"BUILDAH_ISOLATION", "PODMAN_USERNS", "CNI_PATH", "NETAVARK_FW", "_CONTAINERS_USERNS_CONFIGURED", "HTTP_PROXY", "https_proxy", "ENGINE_HOST", "ENGINE_CONTEXT",
+		"ENGINE_CONFIG", "ENGINE_TLS", "ENGINE_TLS_VERIFY", "ENGINE_CERT_PATH", "ENGINE_API_VERSION", "ENGINE_DEFAULT_PLATFORM",
+	} {
+		if hides(name) {
+			t.Errorf("%s would be given to the engine's program", name)
+		}
+	}
+	for _, name := range []string{"DB_PASSWORD", "API_TOKEN", "PATHS", "OLD_PATH", "LANGUAGES", "WORLD_SEED", "XLD_PRELOAD", "HOSTS"} {
+		if !hides(name) {
+			t.Errorf("%s is left among the words", name)
+		}
+	}
+}

@@ -83,10 +83,10 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 		StopTimeout *float64
 	}
 	if err := decode(found.Config, &config); err != nil {
-		return nil, fmt.Errorf("container %s: its configuration: %w", name, err)
+		return nil, fmt.Errorf("container %s: its configuration: %w", shown(name), err)
 	}
 	if !isID(found.ID) {
-		return nil, fmt.Errorf("container %s: the engine does not say its id: %.80q is no id", name, found.ID)
+		return nil, fmt.Errorf("container %s: the engine does not say its id: %.80q is no id", shown(name), found.ID)
 	}
 	c := &Container{
 		ID: found.ID, Name: strings.TrimPrefix(found.Name, "/"),
@@ -155,7 +155,7 @@ func (e *Engine) Image(ctx context.Context, ref string) (*Image, error) {
 	}
 	var config struct{ Labels map[string]string }
 	if err := decode(found.Config, &config); err != nil {
-		return nil, fmt.Errorf("image %s: its configuration: %w", ref, err)
+		return nil, fmt.Errorf("image %s: its configuration: %w", shown(ref), err)
 	}
 	i := &Image{ID: found.ID, Digest: found.Digest, Labels: config.Labels, config: found.Config}
 	if i.Digest == "" && len(found.RepoDigests) > 0 {
@@ -169,19 +169,19 @@ func (e *Engine) inspect(ctx context.Context, kind, name string, to any) error {
 	out, err := e.call(ctx, e.wait, "inspect", "--type", kind, "--", name)
 	if err != nil {
 		if errors.Is(err, ErrNotFound) {
-			return fmt.Errorf("%s %s: %w", kind, name, err)
+			return fmt.Errorf("%s %s: %w", kind, shown(name), err)
 		}
 		return err
 	}
 	var all []json.RawMessage
 	if err := json.Unmarshal(out, &all); err != nil {
-		return fmt.Errorf("%s %s: what the engine says of it is no JSON array: %w", kind, name, err)
+		return fmt.Errorf("%s %s: what the engine says of it is no JSON array: %w", kind, shown(name), err)
 	}
 	if len(all) == 0 {
-		return fmt.Errorf("%s %s: %w", kind, name, ErrNotFound)
+		return fmt.Errorf("%s %s: %w", kind, shown(name), ErrNotFound)
 	}
 	if err := json.Unmarshal(all[0], to); err != nil {
-		return fmt.Errorf("%s %s: what the engine says of it: %w", kind, name, err)
+		return fmt.Errorf("%s %s: what the engine says of it: %w", kind, shown(name), err)
 	}
 	return nil
 }

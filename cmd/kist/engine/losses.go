@@ -115,7 +115,7 @@ func lostMounts(old, made []Mount) (lost []string) {
 			return o.Destination == m.Destination && o.Type == m.Type && o.Name == m.Name && o.Source == m.Source && o.RW == m.RW
 		}
 		if !slices.ContainsFunc(made, same) {
-			lost = append(lost, fmt.Sprintf("mount %s (%s %s%s)", m.Destination, m.Type, m.Name, m.Source))
+			lost = append(lost, fmt.Sprintf("mount %s (%s %s%s)", shown(m.Destination), m.Type, m.Name, m.Source))
 		}
 	}
 	return lost

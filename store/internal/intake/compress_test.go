@@ -3,6 +3,7 @@ package intake
 import (
 	"bytes"
 	"context"
+	"encoding/base64"
 	"errors"
 	"testing"
 
@@ -14,29 +15,39 @@ import (
 // What is chosen for a frame follows from the frame.
 func TestChoiceOfEncoder(t *testing.T) {
 	text := bytes.Repeat([]byte("bean, pea, lentil; "), 1<<20/19)
+	random := noise(1, 1, 1<<20)[0]
+	coded := []byte(base64.StdEncoding.EncodeToString(random[:3<<18]))
 	for _, test := range []struct {
 		name   string
 		level  zstd.EncoderLevel
 		lane   Lane
 		raw    []byte
 		chunks int
-		quick  bool
+		want   string
 	}{
-		{"long contents", 0, Contents, text, 50, true},
-		{"small files", 0, Contents, text, 70, false},
-		{"a list", 0, Listing, text, 50, false},
-		{"long contents at a level", zstd.SpeedDefault, Contents, text, 50, false},
-		{"noise in small files", 0, Contents, noise(1, 1, 1<<20)[0], 1000, true},
-		{"noise at a level", zstd.SpeedBetterCompression, Listing, noise(1, 1, 1<<20)[0], 50, true},
-		{"few bytes", 0, Contents, text[:10], 1, false},
+		{"long contents", 0, Contents, text, 50, "quick"},
+		{"small files", 0, Contents, text, 70, "usual"},
+		{"a list", 0, Listing, text, 50, "usual"},
+		{"long contents at a level", zstd.SpeedDefault, Contents, text, 50, "usual"},
+		{"noise in long contents", 0, Contents, random, 50, "plain"},
+		{"noise in small files", 0, Contents, random, 1000, "plain"},
+		{"noise at a level", zstd.SpeedBetterCompression, Listing, random, 50, "plain"},
+		{"text and noise in long contents", 0, Contents, append(random[:1<<19:1<<19], text[:1<<19]...), 50, "quick"},
+		{"base64 in long contents", 0, Contents, coded, 50, "quick"},
+		{"base64 in small files", 0, Contents, coded, 1000, "usual"},
+		{"base64 at a level", zstd.SpeedFastest, Contents, coded, 50, "usual"},
+		{"few bytes", 0, Contents, text[:10], 1, "usual"},
+		{"few bytes of noise in long contents", 0, Contents, random[:samples*sampleLength-1], 1, "usual"},
+		{"no more bytes of noise than a chunk may have", 0, Contents, random[:testMaxChunk], 1, "plain"},
 	} {
 		c, err := newCompressor(test.level, testMaxChunk)
 		if err != nil {
 			t.Fatal(err)
 		}
 		f := &frame{lane: test.lane, raw: test.raw, lengths: make([]uint32, test.chunks)}
-		if quick := c.encoder(f) == c.quick; quick != test.quick {
-			t.Errorf("%s: quick is %v", test.name, quick)
+		got := map[*zstd.Encoder]string{c.usual: "usual", c.quick: "quick", c.plain: "plain"}[c.encoder(f)]
+		if got != test.want {
+			t.Errorf("%s: %s", test.name, got)
 		}
 	}
 }

@@ -10,14 +10,14 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// tellElsewhere puts a mark there that names the captures that are known here and that the place that is written does not
-// get, before anything comes that saw them: todo are those that it gets, as far as nothing is in the way.
+// tellElsewhere puts a mark there that names the captures that are known here and are not there, before anything comes
+// that saw them: todo are those that come, as far as nothing is in the way. Where it is one, the mark does not name it.
 func (p *replication) tellElsewhere(ctx context.Context, todo []*ledger.Capture) error {
 	if p.elsewhere == nil {
 		p.elsewhere = p.there.away.Captures.With(nil)
 		p.comes = make(map[string]bool)
-		for _, c := range todo {
-			p.comes[c.ID] = true
+		if len(todo) == 1 { // of several, clocks don't tell which one saw which
+			p.comes[todo[0].ID] = true
 		}
 	}
 	add := make(ledger.Departures)

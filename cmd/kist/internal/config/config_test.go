@@ -186,6 +186,9 @@ func TestGetenv(t *testing.T) {
 }
 
 func FuzzParse(f *testing.F) {
+	if seeds, err := filepath.Glob("testdata/fuzz/FuzzParse/*"); err != nil || len(seeds) < 15 {
+		f.Fatalf("%d seeds are committed: %v", len(seeds), err)
+	}
 	f.Add("repository = \"/mnt/share/kist\"\n[service.seedbank]\nsource = [\"/srv/seedbank\"]\nlabel = {a = \"b\"}\n")
 	f.Add("[service.a]\ncontainer=[\"x\"]\n[service.a.retire]\ndays=7\nutc=true\n")
 	f.Add("a.b.c = [[1, 2.5], {x = 1979-05-27}]\n")

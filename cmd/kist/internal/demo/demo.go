@@ -52,12 +52,12 @@ func Show(ctx context.Context, o Options) error {
 	return nil
 }
 
-// columns is how wide a paragraph is.
-const columns = 80
+// Columns is how wide what a demo tells and shows is, but where one word is wider: it may be put into a page as it is.
+const Columns = 80
 
 // tell prints a paragraph.
 func (d *demo) tell(format string, args ...any) {
-	d.Screen.Printf("%s", screen.Wrap(fmt.Sprintf("\n"+format+"\n", args...), columns))
+	d.Screen.Printf("%s", screen.Wrap(fmt.Sprintf("\n"+format+"\n", args...), Columns))
 }
 
 func (d *demo) path(parts ...string) string {
@@ -85,7 +85,7 @@ func (d *demo) kist(args ...string) (string, error) {
 	for _, arg := range args {
 		words = append(words, screen.ShellQuote(arg))
 	}
-	d.show(strings.Join(words, " "))
+	d.show(commandLine(words))
 	env := map[string]string{
 		"KIST_REPOSITORY": d.path("repository"), "KIST_KEY_FILE": d.path("kist.key"), "KIST_STATE": d.path("state"),
 		"KIST_CONFIG": "off",
@@ -98,6 +98,20 @@ func (d *demo) kist(args ...string) (string, error) {
 		return "", fmt.Errorf("the demo stopped: kist %s ended with status %d", words[1], status)
 	}
 	return printed.String(), nil
+}
+
+// commandLine joins words, and breaks the line, as a shell takes it, where it is too long.
+func commandLine(words []string) string {
+	const prompt, broken = 2, 2 // "$ ", " \\"
+	line, at := words[0], prompt+len(words[0])
+	for _, word := range words[1:] {
+		n := screen.Columns(word)
+		if at+1+n+broken > Columns {
+			line, at = line+" \\\n   ", 3
+		}
+		line, at = line+" "+word, at+1+n
+	}
+	return line
 }
 
 // teeWriter writes to both.

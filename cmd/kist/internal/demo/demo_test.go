@@ -101,3 +101,21 @@ func TestShow(t *testing.T) {
 		}
 	}
 }
+
+// TestCommandLine: a long command line is broken where a shell takes it, and a shell puts it together again.
+func TestCommandLine(t *testing.T) {
+	words := []string{"kist", "capture", "--note", "'seedbank --config config/seedbank.toml'", "--taken", "'2026-01-17 02:03'", strings.Repeat("a", 100), "b"}
+	line := commandLine(words)
+	if got := strings.ReplaceAll(line, " \\\n    ", " "); got != strings.Join(words, " ") {
+		t.Errorf("%q", got)
+	}
+	lines := strings.Split("$ "+line, "\n")
+	for _, one := range lines {
+		if len(one) > Columns && !strings.Contains(one, words[6]) {
+			t.Errorf("%d: %s", len(one), one)
+		}
+	}
+	if len(lines) != 4 || commandLine(words[:2]) != "kist capture" {
+		t.Errorf("%q", lines)
+	}
+}

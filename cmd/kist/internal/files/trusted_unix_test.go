@@ -46,3 +46,30 @@ func TestChainOfLinks(t *testing.T) {
 		}
 	}
 }
+
+// TestTrustedFromHere: a path that begins in the current folder is looked at from the root on, too.
+func TestTrustedFromHere(t *testing.T) {
+	dir, err := filepath.EvalSymlinks(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	above := filepath.Join(dir, "above")
+	if err := errors.Join(os.MkdirAll(filepath.Join(above, "here"), 0o700), os.WriteFile(filepath.Join(above, "here/kist.toml"), []byte("x"), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(filepath.Join(above, "here"))
+	for _, path := range []string{"kist.toml", "./kist.toml", "../here/kist.toml"} {
+		f, err := OpenTrusted(path)
+		if err != nil {
+			t.Errorf("%s: %v", path, err)
+			continue
+		}
+		f.Close()
+	}
+	if err := os.Chmod(above, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := OpenTrusted("kist.toml"); !errors.Is(err, ErrOthers) {
+		t.Errorf("below a folder that all may write: %v", err)
+	}
+}

@@ -16,9 +16,11 @@ import (
 )
 
 // Book is a file of the places that restores went to on this machine, and of what they may have set aside there. Its
-// methods may be called by several processes: lines are appended at once, and what is in it twice counts once.
+// methods may be called by several processes and goroutines: whoever changes it has a lock, for which others wait.
 type Book struct {
 	Folder string // that it is in; "" for none: nothing is noted
+	// Odd, if set, is told by what looks into the book which lines of it make no sense, counted from 1, and are passed over.
+	Odd func(file string, lines []int)
 }
 
 const (
@@ -58,21 +60,11 @@ func (b Book) NoteSingle(paths ...string) error {
 }
 
 func (b Book) add(lines []line) error {
-	known, err := b.read()
-	if err != nil || b.Folder == "" {
-		return err
-	}
-	var out bytes.Buffer
-	for _, l := range lines {
-		if slices.Contains(known, l) {
-			continue
-		}
-		if err := files.EncodeExact(&out, l); err != nil {
-			return err
-		}
-	}
-	if out.Len() == 0 {
+	if b.Folder == "" {
 		return nil
+	}
+	if known, _, err := b.read(); err != nil || len(without(lines, known)) == 0 { // nobody is waited for where nothing is new
+		return err
 	}
 	if err := os.MkdirAll(b.Folder, 0o700); err != nil {
 		return err
@@ -80,12 +72,44 @@ func (b Book) add(lines []line) error {
 	if err := b.check(); err != nil {
 		return err
 	}
-	f, err := files.OpenOwn(b.path(), os.O_WRONLY|os.O_CREATE|os.O_APPEND)
+	unlock, err := b.lock()
+	if errors.Is(err, errNoLocks) { // then nobody writes it anew either
+		return b.append(lines)
+	}
 	if err != nil {
 		return err
 	}
+	return errors.Join(b.append(lines), unlock())
+}
+
+// append adds lines that the book does not have.
+func (b Book) append(lines []line) error {
+	f, err := files.OpenOwn(b.path(), os.O_RDWR|os.O_CREATE|os.O_APPEND)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	text, err := b.text(f)
+	if err != nil {
+		return err
+	}
+	known, _ := parse(text)
+	var out bytes.Buffer
+	if len(text) > 0 && !bytes.HasSuffix(text, []byte("\n")) { // what a kill left of a line: no other goes on in it
+		out.WriteByte('\n')
+	}
+	for _, l := range without(lines, known) {
+		if err := files.EncodeExact(&out, l); err != nil {
+			return err
+		}
+	}
 	_, err = f.Write(out.Bytes())
-	return errors.Join(err, f.Sync(), f.Close())
+	return errors.Join(err, f.Sync())
+}
+
+// without gives lines but for those that are known.
+func without(lines, known []line) []line {
+	return slices.DeleteFunc(slices.Clone(lines), func(l line) bool { return slices.Contains(known, l) })
 }
 
 func (b Book) path() string { return filepath.Join(b.Folder, bookName) }
@@ -98,65 +122,91 @@ func (b Book) check() error {
 	return nil
 }
 
-// read gives the lines, each once. A line that makes no sense is passed over: a kill may leave one.
-func (b Book) read() (lines []line, err error) {
+// known gives the lines, and tells of odd ones.
+func (b Book) known() ([]line, error) {
+	lines, odd, err := b.read()
+	if len(odd) > 0 && b.Odd != nil {
+		b.Odd(b.path(), odd)
+	}
+	return lines, err
+}
+
+// read gives the lines, each once, and the numbers of those that make no sense, as a kill may leave one.
+func (b Book) read() (lines []line, odd []int, err error) {
 	if b.Folder == "" {
-		return nil, nil
+		return nil, nil, nil
 	}
 	f, err := files.OpenOwn(b.path(), os.O_RDONLY)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
+		return nil, nil, nil
 	}
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	defer f.Close()
 	if err := b.check(); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	text, err := io.ReadAll(io.LimitReader(f, maxBook+1))
+	text, err := b.text(f)
+	if err != nil {
+		return nil, nil, err
+	}
+	lines, odd = parse(text)
+	return lines, odd, nil
+}
+
+// text reads the book from its beginning.
+func (b Book) text(f *os.File) ([]byte, error) {
+	text, err := io.ReadAll(io.NewSectionReader(f, 0, maxBook+1))
 	if err == nil && len(text) > maxBook {
 		err = fmt.Errorf("%s has more than %d bytes, and what is set aside can't be told by it: look into it, and move it away", b.path(), maxBook)
 	}
-	if err != nil {
-		return nil, err
-	}
-	seen := make(map[line]bool)
-	for one := range bytes.Lines(text) { // of any length
-		var l line
-		if files.UnmarshalExact(bytes.TrimSuffix(one, []byte("\n")), &l) != nil || seen[l] || !filepath.IsAbs(l.Target+l.Single) || l.Target != "" && l.Single != "" {
-			continue
-		}
-		seen[l] = true
-		lines = append(lines, l)
-	}
-	return lines, nil
+	return text, err
 }
 
-// forget takes lines out, by a new file in the place of the old one.
-func (b Book) forget(gone []line) error {
-	lines, err := b.read()
-	if err != nil || len(gone) == 0 {
+func parse(text []byte) (lines []line, odd []int) {
+	seen := make(map[line]bool)
+	n := 0
+	for one := range bytes.Lines(text) { // of any length
+		n++
+		one = bytes.TrimSuffix(one, []byte("\n"))
+		var l line
+		switch {
+		case len(one) == 0:
+		case files.UnmarshalExact(one, &l) != nil || !filepath.IsAbs(l.Target+l.Single) || l.Target != "" && l.Single != "":
+			odd = append(odd, n)
+		case !seen[l]:
+			seen[l] = true
+			lines = append(lines, l)
+		}
+	}
+	return lines, odd
+}
+
+// forget takes lines out, by a new file in the place of the old one. What makes no sense is out then, too. Where the system has
+// no locks it takes none out: they harm nothing.
+func (b Book) forget(gone []line) (err error) {
+	if len(gone) == 0 {
+		return nil
+	}
+	unlock, err := b.lock()
+	if errors.Is(err, errNoLocks) {
+		return nil
+	}
+	if err != nil {
 		return err
 	}
-	var out bytes.Buffer
-	for _, l := range lines {
-		if !slices.Contains(gone, l) {
-			if err := files.EncodeExact(&out, l); err != nil {
+	defer func() { err = errors.Join(err, unlock()) }()
+	lines, _, err := b.read() // what others added by now, too
+	if err != nil {
+		return err
+	}
+	return files.Write(b.path(), true, func(w io.Writer) error {
+		for _, l := range without(lines, gone) {
+			if err := files.EncodeExact(w, l); err != nil {
 				return err
 			}
 		}
-	}
-	f, err := os.CreateTemp(b.Folder, ".new-")
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(out.Bytes())
-	if err = errors.Join(err, f.Sync(), f.Close()); err == nil {
-		err = os.Rename(f.Name(), b.path())
-	}
-	if err != nil {
-		os.Remove(f.Name())
-	}
-	return err
+		return nil
+	})
 }

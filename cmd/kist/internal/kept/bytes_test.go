@@ -15,7 +15,7 @@ func TestBookBytes(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	lines, err := b.read()
+	lines, _, err := b.read()
 	if err != nil || len(lines) != 1 || lines[0].Single != odd {
 		t.Fatalf("%+v, %v", lines, err)
 	}
@@ -25,7 +25,7 @@ func TestBookBytes(t *testing.T) {
 	if err := b.forget(lines); err != nil {
 		t.Fatal(err)
 	}
-	if lines, err = b.read(); err != nil || len(lines) != 1 || lines[0].Single != odd+"2" {
+	if lines, _, err = b.read(); err != nil || len(lines) != 1 || lines[0].Single != odd+"2" {
 		t.Errorf("%+v, %v", lines, err)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -32,11 +33,12 @@ func (f Found) At(dir string) bool {
 // Find gives what is set aside at the places in the book, and at further ones, sorted by path. Places
 // that can't be looked at are errors beside what was found. What is gone is taken out of the book.
 func (b Book) Find(targets ...string) (found []Found, err error) {
-	lines, err := b.read()
+	lines, err := b.known()
 	if err != nil {
 		return nil, err
 	}
-	var gone []line
+	var gone emptied
+	defer gone.drop()
 	var failed []error
 	seen := make(map[line]bool) // places
 	for _, l := range lines {
@@ -50,7 +52,7 @@ func (b Book) Find(targets ...string) (found []Found, err error) {
 		case err != nil && !errors.Is(err, fs.ErrNotExist):
 			failed = append(failed, err)
 		case len(some) == 0:
-			gone = append(gone, b.about(lines, place)...)
+			b.empty(&gone, lines, place)
 		}
 		found = append(found, noted(lines, some)...)
 	}
@@ -61,7 +63,7 @@ func (b Book) Find(targets ...string) (found []Found, err error) {
 		}
 		found = append(found, noted(lines, some)...)
 	}
-	if err := b.forget(gone); err != nil {
+	if err := b.forget(gone.lines); err != nil {
 		failed = append(failed, err)
 	}
 	slices.SortFunc(found, func(x, y Found) int { return strings.Compare(x.Path, y.Path) })
@@ -71,7 +73,7 @@ func (b Book) Find(targets ...string) (found []Found, err error) {
 
 // Named gives what has one of the names by its path, be it in the book or not. It fails with fs.ErrNotExist.
 func (b Book) Named(path string) (*Found, error) {
-	lines, err := b.read()
+	lines, err := b.known()
 	if err != nil {
 		return nil, err
 	}
@@ -84,28 +86,48 @@ func (b Book) Named(path string) (*Found, error) {
 
 // Has tells whether the book has what is at a path, in a mount point, and that it is the same.
 func (b Book) Has(path string, id volume.Identity) bool {
-	lines, err := b.read()
+	lines, err := b.known()
 	target := paths.ResolvePlace(filepath.Dir(path))
 	return err == nil && slices.ContainsFunc(lines, func(l line) bool {
 		return l.Target != "" && l.Identity.Is(id) && paths.ResolvePlace(l.Target) == target
 	})
 }
 
-// about gives the lines about a place where nothing is left, unless a restore is at work there just now.
-func (b Book) about(lines []line, place line) (all []line) {
+// emptied are places where nothing is left, and the lines about them. No restore can begin there until they are
+// dropped: it would rely on lines that are about to go.
+type emptied struct {
+	lines []line
+	held  []*files.Held
+}
+
+const mostEmptied = 256 // at once: each is a file that is open
+
+func (e *emptied) drop() {
+	for _, h := range e.held {
+		h.Drop()
+	}
+}
+
+// empty adds a place, unless a restore is at work there just now, or has begun to be since it was looked at.
+func (b Book) empty(to *emptied, lines []line, place line) {
+	if len(to.held) == mostEmptied {
+		return // another time
+	}
 	if place.Target != "" {
 		held, err := b.hold(place.Target)
 		if err != nil {
-			return nil
+			return
 		}
-		defer held.Drop()
+		to.held = append(to.held, held)
+		if some, err := place.find(); len(some) > 0 || err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return
+		}
 	}
 	for _, l := range lines {
 		if l.Target == place.Target && l.Single == place.Single {
-			all = append(all, l)
+			to.lines = append(to.lines, l)
 		}
 	}
-	return all
 }
 
 func (l line) find() ([]volume.Aside, error) {

@@ -43,7 +43,7 @@ func TestBook(t *testing.T) {
 	if err := errors.Join(b.NoteSingle(filepath.Join(target, placed.Kept[0])), os.Mkdir(target+".new-abcdef", 0o700)); err != nil {
 		t.Fatal(err)
 	}
-	lines, err := b.read()
+	lines, _, err := b.read()
 	if err != nil || len(lines) != 3 { // the place, what was there, and the single one
 		t.Errorf("the book has %v, %v", lines, err)
 	}
@@ -55,7 +55,7 @@ func TestBook(t *testing.T) {
 	f.WriteString(`{"target":"/sr` + "\n" + `{"target":"relative"}` + "\n" + `{"target":"/a","single":"/b"}` + "\n" + strings.Repeat("x", 70_000) + "\n")
 	f.WriteString(`{"target":"/behind"}` + "\n")
 	f.Close()
-	if lines, err := b.read(); err != nil || len(lines) != 4 {
+	if lines, _, err := b.read(); err != nil || len(lines) != 4 {
 		t.Errorf("behind a long line the book has %v, %v", lines, err)
 	}
 	found, err := b.Find(target)
@@ -79,7 +79,7 @@ func TestBook(t *testing.T) {
 	if found, err := b.Find(); err != nil || len(found) > 0 {
 		t.Errorf("all is removed: %q, %v", names(found), err)
 	}
-	if lines, err := b.read(); err != nil || len(lines) > 0 {
+	if lines, _, err := b.read(); err != nil || len(lines) > 0 {
 		t.Errorf("the book still has %v, %v", lines, err)
 	}
 }
@@ -188,7 +188,7 @@ func TestPlaceAtWork(t *testing.T) {
 		if found, err := b.Find(); err != nil || len(found) > 0 {
 			t.Errorf("%v, %v", found, err)
 		}
-		if lines, err := b.read(); err != nil || len(lines) != want {
+		if lines, _, err := b.read(); err != nil || len(lines) != want {
 			t.Errorf("the book has %v, %v: want %d", lines, err, want)
 		}
 		work.End()
@@ -212,5 +212,43 @@ func TestSharedBook(t *testing.T) {
 	}
 	if err := (Book{}).Note("/srv/seedbank"); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestBegunMeanwhile: a restore that begins where a Find has just found nothing waits until the lines about the place are out,
+// and so notes it anew.
+func TestBegunMeanwhile(t *testing.T) {
+	dir := t.TempDir()
+	b := Book{Folder: filepath.Join(dir, "state")}
+	target := filepath.Join(dir, "srv")
+	if err := b.Note(target); err != nil {
+		t.Fatal(err)
+	}
+	lines, _, err := b.read()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var gone emptied
+	b.empty(&gone, lines, line{Target: target})
+	if len(gone.lines) != 1 {
+		t.Fatalf("%v", gone.lines)
+	}
+	if gone.held[0] == nil {
+		t.Skip("the system has no such locks")
+	}
+	if _, err := b.Begin(target); !errors.Is(err, ErrBusy) {
+		t.Errorf("meanwhile: %v", err)
+	}
+	if err := b.forget(gone.lines); err != nil {
+		t.Fatal(err)
+	}
+	gone.drop()
+	work, err := b.Begin(target)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer work.End()
+	if lines, _, err := b.read(); err != nil || len(lines) != 1 {
+		t.Errorf("the book has %v, %v", lines, err)
 	}
 }

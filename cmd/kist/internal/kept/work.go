@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
@@ -27,6 +28,10 @@ type Work struct {
 // written: then there is no Work, and nothing is kept from anybody.
 func (b Book) Begin(target string) (*Work, error) {
 	held, err := b.hold(target)
+	for tries := 0; tries < 20 && errors.Is(err, ErrBusy); tries++ { // who only looks is gone in a moment
+		time.Sleep(10 * time.Millisecond)
+		held, err = b.hold(target)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"io/fs"
 	"strconv"
-	"unicode/utf8"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -20,12 +19,12 @@ func Line(m *store.Member) string {
 // the name comes nearer, and a long name is shortened in the middle.
 func LineIn(m *store.Member, columns int) string {
 	line := Line(m)
-	if columns == 0 || utf8.RuneCountInString(line) <= columns {
+	if columns == 0 || screen.Columns(line) <= columns {
 		return line
 	}
 	before := fmt.Sprintf("%s %-9s %9d %s ", Mode(m), Owner(m), m.Size, screen.LocalTime(m.Modified))
 	const least = 16 // of a name; else the line is longer
-	return before + screen.Shorten(nameText(m), max(least, columns-utf8.RuneCountInString(before)))
+	return before + screen.Shorten(nameText(m), max(least, columns-screen.Columns(before)))
 }
 
 // Owner gives user and group, by number where there is no name.

@@ -7,7 +7,9 @@ import (
 	"encoding/xml"
 	"errors"
 	"fmt"
+	"html"
 	"io"
+	"maps"
 	"regexp"
 	"strings"
 	"testing"
@@ -124,6 +126,22 @@ func TestPolicy(t *testing.T) {
 	sum := sha256.Sum256([]byte(style[1]))
 	if hash := "style-src &#39;sha256-" + strings.ReplaceAll(base64.StdEncoding.EncodeToString(sum[:]), "+", "&#43;") + "&#39;"; !strings.Contains(page, hash) {
 		t.Errorf("the policy does not have %s", hash)
+	}
+	// Whatever has no directive of its own goes by default-src, but base-uri and form-action do not (W3C, Content
+	// Security Policy Level 3).
+	want := map[string]string{
+		"default-src": "'none'", "style-src": "'sha256-" + base64.StdEncoding.EncodeToString(sum[:]) + "'", "img-src": "data:", "base-uri": "'none'", "form-action": "'none'",
+	}
+	got := make(map[string]string)
+	for directive := range strings.SplitSeq(Policy(), ";") {
+		name, sources, _ := strings.Cut(strings.TrimSpace(directive), " ")
+		got[name] = sources
+	}
+	if !maps.Equal(got, want) {
+		t.Errorf("the policy is %q, not %q", got, want)
+	}
+	if !strings.Contains(html.UnescapeString(page), `content="`+Policy()+`"`) {
+		t.Error("the page has another policy")
 	}
 }
 

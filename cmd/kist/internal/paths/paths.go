@@ -13,11 +13,15 @@ func Resolve(path string) string {
 	return path
 }
 
-// Within tells whether a path is that of a folder or of something in it.
+// Within tells whether a path is that of a folder or of something in it, by the paths alone: resolve both before, where
+// links may lie on the way. One of the two being relative, it is not.
 func Within(folder, path string) bool {
 	rel, err := filepath.Rel(folder, path)
 	return err == nil && (rel == "." || filepath.IsLocal(rel))
 }
+
+// Overlap tells whether two paths are one, or one lies within the other, as Within does.
+func Overlap(a, b string) bool { return Within(a, b) || Within(b, a) }
 
 // ResolvePlace is Resolve for what may not be there yet.
 func ResolvePlace(path string) string {

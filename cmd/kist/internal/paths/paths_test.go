@@ -44,11 +44,17 @@ func TestWithin(t *testing.T) {
 		{filepath.Join(root, "srv"), filepath.Join(root, "srv2"), false},
 		{filepath.Join(root, "srv"), root, false},
 		{filepath.Join(root, "srv"), filepath.Join(root, "srv", "..beds"), true},
+		{filepath.Join(root, "srv"), filepath.Join(root, "srv", "..", "beds"), false},
+		{filepath.Join(root, "srv") + root, filepath.Join(root, "srv", "beds"), true},
 		{root, filepath.Join(root, "srv"), true},
 		{filepath.Join(root, "srv"), "srv", false},
 	} {
 		if got := Within(test.folder, test.path); got != test.want {
 			t.Errorf("%s in %s: %t", test.path, test.folder, got)
+		}
+		over := test.want || test.path == root // of which everything is a part
+		if Overlap(test.folder, test.path) != over || Overlap(test.path, test.folder) != over {
+			t.Errorf("%s and %s overlap: %t", test.path, test.folder, !over)
 		}
 	}
 }

@@ -12,12 +12,12 @@ func TestNoteBytes(t *testing.T) {
 	if err := n.write(dir); err != nil {
 		t.Fatal(err)
 	}
-	n.file.Close() // as the system does when a run is killed
-	got, err := takeNote(n.path)
+	n.release() // as the system does when a run is killed
+	got, err := takeNote(n.file.Path())
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer got.file.Close()
+	defer got.release()
 	if got.Scratch != n.Scratch {
 		t.Errorf("%+q, not %+q", got.Scratch, n.Scratch)
 	}

@@ -7,5 +7,5 @@
 //
 // It knows containers as package engine has them, and how to watch them; what restores data it
 // knows nothing of, nor of repositories and commands. Of this module it imports engine, screen,
-// files, watch, and of store/storage/cache the check that nobody else can write a folder.
+// files, notes and watch.
 package rehearse

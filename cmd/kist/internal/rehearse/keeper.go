@@ -28,7 +28,6 @@ type Keeper struct {
 // Place is what one rehearsal makes: Remove must be called.
 type Place struct {
 	*note
-	dir     string // of the note
 	engine  *engine.Engine
 	removed bool
 }
@@ -56,7 +55,7 @@ func (k *Keeper) Begin(above string, e *engine.Engine, most int) (*Place, error)
 		return nil, err
 	}
 	token := newToken()
-	p := &Place{note: &note{Token: token, Began: time.Now().UTC().Truncate(time.Second), Scratch: filepath.Join(above, prefix+token)}, dir: dir, engine: e}
+	p := &Place{note: &note{Token: token, Began: time.Now().UTC().Truncate(time.Second), Scratch: filepath.Join(above, prefix+token)}, engine: e}
 	if e != nil && most > 0 {
 		p.Engine, p.Containers = e.Name(), most
 	}
@@ -64,7 +63,7 @@ func (k *Keeper) Begin(above string, e *engine.Engine, most int) (*Place, error)
 		return nil, err
 	}
 	if err := os.Mkdir(p.Scratch, 0o700); err != nil {
-		return nil, errors.Join(fmt.Errorf("the scratch folder: %w", err), p.end(dir))
+		return nil, errors.Join(fmt.Errorf("the scratch folder: %w", err), p.end())
 	}
 	return p, nil
 }
@@ -88,7 +87,7 @@ func (p *Place) Remove(ctx context.Context) error {
 	if _, err := p.clear(ctx, p.engine); err != nil {
 		return errors.Join(fmt.Errorf("a rehearsal could not be cleared away; the next kist rehearse, or kist resume, tries again: %w", err), p.release())
 	}
-	return p.end(p.dir)
+	return p.end()
 }
 
 // clear removes what a note names: containers before the folder that they have mounted. some tells that one of
@@ -128,18 +127,18 @@ func (k *Keeper) RemoveLeft(ctx context.Context) error {
 	if err != nil {
 		return nil // nor could a note have been written
 	}
-	found, _ := filepath.Glob(filepath.Join(dir, noteNames))
-	if len(found) == 0 {
-		return nil
+	found, err := files.Matching(dir, noteNames)
+	if err != nil || len(found) == 0 {
+		return err
 	}
-	if err := checkPrivate(dir); err != nil {
+	if err := folderOf(dir).Check(); err != nil {
 		return err
 	}
 	var errs []error
 	for _, path := range found {
 		n, err := takeNote(path)
 		if n != nil && err == nil {
-			err = k.removeNoted(ctx, dir, n)
+			err = k.removeNoted(ctx, n)
 		}
 		if err != nil {
 			errs = append(errs, fmt.Errorf("note %s: %w", path, err))
@@ -148,7 +147,7 @@ func (k *Keeper) RemoveLeft(ctx context.Context) error {
 	return errors.Join(errs...)
 }
 
-func (k *Keeper) removeNoted(ctx context.Context, dir string, n *note) error {
+func (k *Keeper) removeNoted(ctx context.Context, n *note) error {
 	e := k.Engine(n.Engine)
 	_, gone := os.Lstat(n.Scratch)
 	found, err := n.clear(ctx, e)
@@ -164,7 +163,7 @@ func (k *Keeper) removeNoted(ctx context.Context, dir string, n *note) error {
 	if !found && n.mayBeMaking() {
 		return n.release() // it is looked for again later
 	}
-	return n.end(dir)
+	return n.end()
 }
 
 func (k *Keeper) report(scratch string, err error) {

@@ -7,7 +7,6 @@ import (
 	"regexp"
 	"slices"
 	"strings"
-	"unicode/utf8"
 
 	"golang.org/x/term"
 )
@@ -53,14 +52,14 @@ func Wrap(text string, columns int) string {
 }
 
 func wrapLine(line string, columns int) string {
-	if utf8.RuneCountInString(line) <= columns {
+	if Columns(line) <= columns {
 		return line
 	}
 	indent := line[:len(line)-len(strings.TrimLeft(line, " "))]
 	var b strings.Builder
 	at := 0
 	for i, word := range strings.Fields(line) {
-		n := utf8.RuneCountInString(word)
+		n := Columns(word)
 		switch {
 		case i == 0:
 			b.WriteString(indent)
@@ -107,7 +106,7 @@ func (g *grid) measure() {
 			if i == len(g.widths) {
 				g.widths = append(g.widths, 0)
 			}
-			g.widths[i] = max(g.widths[i], utf8.RuneCountInString(cell))
+			g.widths[i] = max(g.widths[i], Columns(cell))
 		}
 	}
 }

@@ -3,7 +3,6 @@ package screen
 import (
 	"fmt"
 	"io"
-	"text/tabwriter"
 )
 
 // Screen is where one run of the program prints.
@@ -93,9 +92,6 @@ func (s *Screen) Printf(format string, args ...any) { fmt.Fprintf(s.Out, format,
 
 // table prints lines whose cells are separated by tabs, with so much between columns.
 func (s *Screen) table(lines []string, gap int) error {
-	w := tabwriter.NewWriter(s.Out, 0, 0, gap, ' ', 0)
-	for _, line := range lines {
-		fmt.Fprintln(w, line)
-	}
-	return w.Flush()
+	_, err := io.WriteString(s.Out, align(lines, gap))
+	return err
 }

@@ -4,12 +4,8 @@ import (
 	"fmt"
 	"math"
 
-	"github.com/ccojocar/zxcvbn-go"
+	"github.com/kistarchive/kist/cmd/kist/internal/guessing"
 )
-
-// mostEstimated is how many bytes of a passphrase are looked at: the estimate's time grows with
-// more than their number, and what is longer is strong enough or repeats itself.
-const mostEstimated = 100
 
 // A guess costs 64 MiB of memory (RFC 9106, as in package crypt) and, measured on this project's
 // machine in November 2026, some 0.3 s of one core.
@@ -29,8 +25,7 @@ type strength struct {
 
 // estimate judges a passphrase by the words, names, dates, keyboard rows and repetitions in it.
 func estimate(passphrase []byte) strength {
-	found := zxcvbn.PasswordStrength(string(passphrase[:min(len(passphrase), mostEstimated)]), nil)
-	bits := max(0, found.Entropy-1)
+	bits := guessing.Bits(string(passphrase))
 	return strength{bits, math.Exp2(bits) * coreSeconds / attackers / (365.25 * 24 * 3600)}
 }
 

@@ -23,8 +23,8 @@ func TestNoteBytes(t *testing.T) {
 		if _, err := k.put(n); err != nil {
 			t.Fatal(err)
 		}
-		n.file.Close() // as the system does when a run is killed
-		got, err := takeNote(filepath.Join(dir, filepath.Base(n.pathIn(dir))))
+		n.release() // as the system does when a run is killed
+		got, err := takeNote(filepath.Join(dir, n.name()))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -4,6 +4,5 @@
 // for what is no container, by two commands that a person names.
 //
 // It knows containers as package engine has them, and nothing of repositories and
-// commands. Of this module it imports engine, programs, screen, files, and of
-// store/storage/cache the check that nobody else can write a folder.
+// commands. Of this module it imports engine, programs, screen, files and notes.
 package stopped

@@ -3,9 +3,7 @@ package stopped
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
-	"path/filepath"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
@@ -28,7 +26,7 @@ func (k *Keeper) HalfRestored() (all []Half, err error) {
 	if err != nil || len(found) == 0 {
 		return nil, err
 	}
-	if err := checkNotes(dir); err != nil {
+	if err := folderOf(dir).Check(); err != nil {
 		return nil, err
 	}
 	for _, path := range found {
@@ -44,22 +42,4 @@ func (k *Keeper) HalfRestored() (all []Half, err error) {
 		}
 	}
 	return all, nil
-}
-
-// readNote reads a note, be it another's.
-func readNote(path string) (*note, error) {
-	f, err := files.OpenOwn(path, os.O_RDONLY)
-	if err != nil {
-		return nil, err
-	}
-	defer f.Close()
-	n := &note{}
-	b, err := io.ReadAll(io.LimitReader(f, maxNote))
-	if err == nil {
-		err = files.UnmarshalExact(b, n)
-	}
-	if err == nil && path != notePath(filepath.Dir(path), n.ID) {
-		err = errors.New("it is not about what its name says")
-	}
-	return n, err
 }

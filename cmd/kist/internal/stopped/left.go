@@ -4,7 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"slices"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // Left is a container that a restore stopped which did not come to its end. Whoever takes it starts it
@@ -20,7 +23,7 @@ func (k *Keeper) TakeLeft(c Target) (*Left, error) {
 	if err != nil {
 		return nil, nil // nor could a note have been written
 	}
-	n, err := takeNote(notePath(dir, c.ID))
+	n, err := takeNote(filepath.Join(dir, noteName(c.ID)))
 	if n == nil || err != nil {
 		return nil, err
 	}
@@ -42,7 +45,7 @@ func (l *Left) Start(ctx context.Context) error {
 	}
 	if err := l.target.Engine.Start(context.WithoutCancel(ctx), l.target.ID); err != nil {
 		return &DownError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
-			l.target.Name, l.target.Engine.Name(), l.target.Name, errors.Join(err, l.note.release()))}
+			screen.Line(l.target.Name), l.target.Engine.Name(), screen.Line(l.target.Name), errors.Join(err, l.note.release()))}
 	}
 	return l.note.remove()
 }

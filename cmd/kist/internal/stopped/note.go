@@ -5,16 +5,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/notes"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
-	"github.com/kistarchive/kist/store/storage/cache"
 )
 
 // A stop note says that a container is stopped for as long as a run of kist
@@ -36,7 +34,7 @@ type note struct {
 	After   string `json:"after,omitempty"`
 	WorkDir string `json:"folder,omitempty"` // in which it is run
 
-	file *os.File
+	file *notes.File
 }
 
 const maxNote = 64 << 10
@@ -49,44 +47,23 @@ func newNote(c Target) *note {
 	return &note{Container: c.Name, ID: c.ID, Engine: c.Engine.Name(), Stopped: time.Now()}
 }
 
+// folderOf is the folder of notes at a path: they name programs to run.
+func folderOf(dir string) notes.Folder {
+	return notes.Folder{Path: dir, Kind: "notes about stopped containers"}
+}
+
 // put writes a note before anything is held still.
-func (k *Keeper) put(n *note) (_ *note, err error) {
+func (k *Keeper) put(n *note) (*note, error) {
 	dir, err := k.Folder()
 	if err != nil {
 		return nil, err
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return nil, fmt.Errorf("the folder for notes about stopped containers: %w", err)
-	}
-	if err := checkNotes(dir); err != nil {
-		return nil, err
-	}
-	path := n.pathIn(dir)
-	// It is locked before it has its name, so that nobody finds it without a lock.
-	if n.file, err = os.CreateTemp(dir, ".new-"); err != nil {
-		return nil, fmt.Errorf("a note about a stopped container: %w", err)
-	}
-	defer func() {
-		if err != nil {
-			os.Remove(n.file.Name())
-			n.file.Close()
-		}
-	}()
-	locked, err := files.TryLock(n.file)
-	if err == nil && !locked {
-		err = errors.New("it is locked by another")
-	}
+	text, err := files.MarshalExact(*n)
 	if err == nil {
-		err = errors.Join(files.EncodeExact(n.file, *n), n.file.Sync())
+		n.file, err = folderOf(dir).Put(n.name(), append(text, '\n'))
 	}
-	if err == nil {
-		err = os.Link(n.file.Name(), path)
-	}
-	if errors.Is(err, os.ErrExist) {
-		return nil, fmt.Errorf("%s is kept %s by another run of kist%s (%s says so)", n.what(), n.state(), n.orFailed(), path)
-	}
-	if err == nil {
-		err = errors.Join(os.Remove(n.file.Name()), files.SyncFolder(dir))
+	if errors.Is(err, notes.ErrTaken) {
+		return nil, fmt.Errorf("%s is kept %s by another run of kist%s (%s says so)", n.what(), n.state(), n.orFailed(), filepath.Join(dir, n.name()))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("a note about %s, without which it is not %s: %w", n.what(), n.state(), err)
@@ -94,20 +71,18 @@ func (k *Keeper) put(n *note) (_ *note, err error) {
 	return n, nil
 }
 
-func (n *note) path() string { return n.pathIn(filepath.Dir(n.file.Name())) }
-
-func (n *note) pathIn(dir string) string {
+func (n *note) name() string {
 	if n.After != "" {
-		return filepath.Join(dir, "still-"+n.ID+".json")
+		return "still-" + n.ID + ".json"
 	}
-	return notePath(dir, n.ID)
+	return noteName(n.ID)
 }
 
 func (n *note) what() string {
 	if n.After != "" {
 		return fmt.Sprintf("what --after %.200q lets go", engine.MaskLine(n.After))
 	}
-	return "container " + n.Container
+	return "container " + screen.Line(n.Container)
 }
 
 func (n *note) orFailed() string {
@@ -125,22 +100,12 @@ func (n *note) state() string {
 }
 
 // remove takes the note away: the container runs again.
-func (n *note) remove() error { return errors.Join(os.Remove(n.path()), n.file.Close()) }
+func (n *note) remove() error { return errors.Join(n.file.Remove(), n.release()) }
 
 // release leaves the note to the next run.
-func (n *note) release() error { return n.file.Close() }
+func (n *note) release() error { return n.file.Release() }
 
-func notePath(dir, id string) string { return filepath.Join(dir, "stopped-"+id+".json") }
-
-// checkNotes makes sure that nobody else can put notes into a folder: they name programs to run.
-func checkNotes(dir string) error {
-	if err := cache.Check(dir); errors.Is(err, cache.ErrShared) {
-		return fmt.Errorf("notes about stopped containers in %s are not used: others can write there, or own it (see XDG_STATE_HOME)", dir)
-	} else if err != nil {
-		return err
-	}
-	return nil
-}
+func noteName(id string) string { return "stopped-" + id + ".json" }
 
 // StartLeft starts the containers that runs which were killed left stopped, and runs the
 // commands that were to be run after: what was stopped last comes first.
@@ -149,7 +114,7 @@ func (k *Keeper) StartLeft(ctx context.Context) error {
 	if err != nil {
 		return nil // nor could a note have been written
 	}
-	if err := checkNotes(dir); err != nil {
+	if err := folderOf(dir).Check(); err != nil {
 		return err
 	}
 	var left []*note
@@ -200,7 +165,7 @@ func (k *Keeper) startNoted(ctx context.Context, n *note) error {
 	if err != nil {
 		k.report(n.Container, Failed)
 		return errors.Join(fmt.Errorf("container %s is stopped since %s, and could not be started (%s start %s does it): %w",
-			n.Container, screen.LocalTime(n.Stopped), e.Name(), n.Container, err), n.release())
+			screen.Line(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Line(n.Container), err), n.release())
 	}
 	k.report(n.Container, Started)
 	return n.remove()
@@ -217,26 +182,39 @@ func restart(ctx context.Context, e *engine.Engine, c *engine.Container) error {
 }
 
 // takeNote reads a note and locks it. It gives nil where that is another's.
-func takeNote(path string) (_ *note, err error) {
-	f, err := files.OpenLocked(path, os.O_RDONLY)
+func takeNote(path string) (*note, error) {
+	f, err := notes.Take(path)
 	if f == nil {
 		return nil, err
 	}
+	text, err := f.Text(maxNote)
 	n := &note{}
-	defer func() {
-		if err != nil {
-			f.Close()
-		}
-	}()
-	b, err := io.ReadAll(io.LimitReader(f, maxNote))
 	if err == nil {
-		if err = files.UnmarshalExact(b, n); err != nil {
-			err = fmt.Errorf("it is no note of what is stopped that can be read, and kist made none such; look at it, and remove it: %w", err)
-		}
+		n, err = decode(path, text)
 	}
-	if err == nil && path != n.pathIn(filepath.Dir(path)) {
-		err = errors.New("it is not about what its name says")
+	if n.file = f; err != nil {
+		n.release()
+		return nil, err
 	}
-	n.file = f
-	return n, err
+	return n, nil
+}
+
+// readNote reads a note, be it another's.
+func readNote(path string) (*note, error) {
+	text, err := notes.Read(path, maxNote)
+	if err != nil {
+		return nil, err
+	}
+	return decode(path, text)
+}
+
+func decode(path string, text []byte) (*note, error) {
+	n := &note{}
+	if err := files.UnmarshalExact(text, n); err != nil {
+		return n, fmt.Errorf("it is no note of what is stopped that can be read, and kist made none such; look at it, and remove it: %w", err)
+	}
+	if filepath.Base(path) != n.name() {
+		return n, errors.New("it is not about what its name says")
+	}
+	return n, nil
 }

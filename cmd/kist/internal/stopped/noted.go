@@ -3,8 +3,7 @@ package stopped
 import (
 	"errors"
 	"fmt"
-	"io"
-	"os"
+	"io/fs"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
@@ -47,22 +46,13 @@ func look(path string) (*Noted, error) {
 	if err != nil {
 		return nil, err
 	}
-	if n != nil {
+	atWork := n == nil
+	if !atWork {
 		defer n.release()
-		return &Noted{Container: n.Container, Since: n.Stopped, Restoring: n.Restoring}, nil
-	}
-	f, err := os.Open(path) // another has it, or it is gone
-	if errors.Is(err, os.ErrNotExist) {
+	} else if n, err = readNote(path); errors.Is(err, fs.ErrNotExist) { // another has it, or it is gone
 		return nil, nil
-	}
-	if err != nil {
+	} else if err != nil {
 		return nil, err
 	}
-	defer f.Close()
-	n = &note{}
-	b, err := io.ReadAll(io.LimitReader(f, maxNote))
-	if err == nil {
-		err = files.UnmarshalExact(b, n)
-	}
-	return &Noted{Container: n.Container, Since: n.Stopped, Restoring: n.Restoring, AtWork: true}, err
+	return &Noted{Container: n.Container, Since: n.Stopped, Restoring: n.Restoring, AtWork: atWork}, nil
 }

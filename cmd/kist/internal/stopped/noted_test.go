@@ -30,7 +30,7 @@ func TestNoted(t *testing.T) {
 			if f.running {
 				t.Error("looking at it started it")
 			}
-			h.note.file.Close() // as the system does when a run is killed
+			h.note.release() // as the system does when a run is killed
 		}
 	}
 }

@@ -20,7 +20,7 @@ func TestNoteInOddFolder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.note.file.Close() // as the system does when a run is killed
+	h.note.release() // as the system does when a run is killed
 	if err := k.StartLeft(t.Context()); err != nil {
 		t.Fatal(err)
 	}

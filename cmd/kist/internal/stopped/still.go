@@ -69,7 +69,7 @@ func shown(line string) string { return screen.Printable(engine.MaskLine(line)) 
 func (k *Keeper) letGo(ctx context.Context, n *note) error {
 	err := programs.Line{Text: n.After, Shown: engine.MaskLine(n.After), Folder: n.WorkDir, Said: k.Screen.Err}.Run(context.WithoutCancel(ctx))
 	if err != nil {
-		path := n.path()
+		path := n.file.Path()
 		return &DownError{fmt.Errorf("WHAT --before HELD STILL MAY STILL BE HELD: --after failed, and every kist command tries it again until it succeeds or %s is removed: %w",
 			path, errors.Join(err, n.release()))}
 	}

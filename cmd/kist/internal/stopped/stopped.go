@@ -127,12 +127,15 @@ func (k *Keeper) WhileAll(ctx context.Context, all []Target, do func(context.Con
 // StartedMeanwhile is what MustStand says after a capture.
 const StartedMeanwhile = "it was started meanwhile, so the data may be of no single moment"
 
-// MustStand sees that nothing else, such as a service manager, started the
+// MustStand sees that nothing else, such as a service manager, or the engine by a restart policy, started the
 // container.
 func (c Target) MustStand(ctx context.Context, text string) error {
-	running, err := c.Engine.IsRunning(ctx, c.ID)
-	if err == nil && running {
-		err = fmt.Errorf("container %s: %s. Does a service manager start it? Let that stop it, and run kist without --stop", c.Name, text)
+	now, err := c.Engine.Inspect(ctx, c.ID)
+	if err != nil || !now.Running {
+		return err
 	}
-	return err
+	if policy := now.RestartPolicy(); policy != "no" && now.State.Restarts > 0 {
+		return fmt.Errorf("container %s: %s. It does not stay up, and the engine starts it again and again by its restart policy %s: see why it ends first", c.Name, text, policy)
+	}
+	return fmt.Errorf("container %s: %s. Does a service manager start it? Let that stop it, and run kist without --stop", c.Name, text)
 }

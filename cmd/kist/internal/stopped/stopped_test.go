@@ -19,13 +19,18 @@ import (
 )
 
 // fake is an engine with one container, seedbank.
-type fake struct{ running bool }
+type fake struct {
+	running  bool
+	policy   string
+	restarts int
+}
 
 // Run implements engine.Runner without a process.
 func (f *fake) Run(_ context.Context, args []string, _ io.Reader, stdout, _ io.Writer) error {
 	switch args[0] {
 	case "inspect":
-		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-seedbank", "Name": "seedbank", "State": map[string]any{"Running": f.running}}})
+		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-seedbank", "Name": "seedbank", "State": map[string]any{"Running": f.running},
+			"RestartCount": f.restarts, "HostConfig": map[string]any{"RestartPolicy": map[string]any{"Name": f.policy}}}})
 	case "stop":
 		f.running = false
 	case "start":
@@ -97,7 +102,7 @@ func TestNoteOfAnotherRun(t *testing.T) {
 	if _, err := k.Halt(t.Context(), c); err == nil {
 		t.Error("two runs keep one container stopped")
 	}
-	h.note.file.Close() // as the system does when a run is killed
+	h.note.release() // as the system does when a run is killed
 	stderr.Reset()
 	if err := k.StartLeft(t.Context()); err != nil || stderr.Len() == 0 {
 		t.Errorf("%v, and it says %q", err, stderr)
@@ -113,7 +118,7 @@ func TestNoteOfRestore(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h.note.file.Close()
+	h.note.release()
 	stderr.Reset()
 	if err := k.StartLeft(t.Context()); err != nil || stderr.Len() == 0 || f.running {
 		t.Errorf("running %t, %v, and it says %q", f.running, err, stderr)
@@ -156,7 +161,7 @@ func TestHalfRestored(t *testing.T) {
 			}
 		}
 		half(1) // at work
-		h.note.file.Close()
+		h.note.release()
 		half(1)
 		c.Running = false
 		if again, err := k.HaltToRestore(t.Context(), c, nil, nil); again != nil || err != nil {
@@ -242,6 +247,22 @@ func TestBadNotes(t *testing.T) {
 		}
 		if _, err := os.Stat(path); err != nil {
 			t.Errorf("%q: %v", text, err)
+		}
+	}
+}
+
+// TestStartedByPolicy: what the engine starts by a restart policy is not called a service manager's doing, nor the other way
+// round.
+func TestStartedByPolicy(t *testing.T) {
+	for _, test := range []struct {
+		policy   string
+		restarts int
+		want     string
+	}{{"", 0, "service manager"}, {"always", 0, "service manager"}, {"always", 3, "by its restart policy always"}} {
+		_, target, f, _ := newKeeper(t)
+		f.policy, f.restarts = test.policy, test.restarts
+		if err := target.MustStand(t.Context(), "it runs"); err == nil || !strings.Contains(err.Error(), test.want) {
+			t.Errorf("%+v: %v", test, err)
 		}
 	}
 }

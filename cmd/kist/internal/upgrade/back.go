@@ -67,7 +67,7 @@ func (w *work) over(ctx context.Context) {
 	if noted {
 		w.letGo(ctx)
 	}
-	err := w.end(w.dir)
+	err := w.end()
 	switch {
 	case err != nil:
 		w.Screen.Warn("the journal of an upgrade that is at its end could not be removed: %s", screen.Text(err.Error()))
@@ -75,7 +75,7 @@ func (w *work) over(ctx context.Context) {
 		w.letGo(ctx)
 	}
 	if w.Undoing && err == nil {
-		if err := removeDone(w.dir, w.New); err != nil {
+		if err := removeDone(w.dir, w.Done); err != nil {
 			w.Screen.Warn("the record of an upgrade that was undone could not be removed: %s", screen.Text(err.Error()))
 		}
 	}
@@ -83,7 +83,7 @@ func (w *work) over(ctx context.Context) {
 
 // undone says in the record of the upgrade that it was undone, so that nobody does it twice.
 func (w *work) undone() {
-	done, err := take(donePath(w.dir, w.New))
+	done, err := take(donePath(w.dir, w.Done))
 	if done == nil && err == nil {
 		return
 	}
@@ -99,6 +99,9 @@ func (w *work) undone() {
 
 // back does what the table in the package comment says.
 func (w *work) back(ctx context.Context) error {
+	if err := w.side.tidy(ctx); err != nil {
+		return err
+	}
 	if err := w.side.checkOld(ctx); err != nil {
 		return err
 	}
@@ -117,7 +120,7 @@ func (w *work) back(ctx context.Context) error {
 // engine may have done it when the machine started.
 func (w *work) notice(ctx context.Context) error {
 	started, known, err := w.side.wasStarted(ctx)
-	if err != nil || !known || w.Step == Back || w.Step == Returned || w.Touched == started {
+	if err != nil || !known || w.Ran || w.Step == Back || w.Step == Returned || w.Touched == started {
 		return err
 	}
 	w.Touched = started
@@ -230,8 +233,11 @@ func (w *work) paragraph(o *Outcome) string {
 		return b.String()
 	}
 	fmt.Fprintf(&b, ", on the data of capture %s", w.Capture)
-	if w.Failed != "" {
-		fmt.Fprintf(&b, ".\nThe container of %s is kept as %s", w.Image, w.Failed)
+	switch {
+	case w.Lost != "":
+		fmt.Fprintf(&b, ".\nThe engine started the container of %s again whenever it was stopped, so it is removed; its log and configuration are in %s", w.Image, w.Lost)
+	case w.Failed != "":
+		fmt.Fprintf(&b, ".\nThe container of %s is kept as %s, until kist kept --remove %[2]s", w.Image, w.Failed)
 	}
 	if len(w.Kept) > 0 {
 		fmt.Fprintf(&b, ".\nThe data of %s is kept:", w.Image)

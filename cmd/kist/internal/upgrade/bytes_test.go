@@ -21,7 +21,7 @@ func TestJournalBytes(t *testing.T) {
 	if err := j.release(); err != nil {
 		t.Fatal(err)
 	}
-	open, err := openIn(dir)
+	open, err := binding(dir)
 	if err != nil || len(open) != 1 || !reflect.DeepEqual(open[0], want) {
 		t.Errorf("%+v, not %+v: %v", open, want, err)
 	}

@@ -76,6 +76,12 @@ func (s *commands) removeNew(ctx context.Context) error      { return nil }
 func (s *commands) checkOld(ctx context.Context) error       { return nil }
 func (s *commands) running(context.Context) ([]string, bool) { return nil, false }
 
+func (s *commands) establish(context.Context) (anew bool, err error) { return false, nil }
+func (s *commands) retireOld(context.Context) error                  { return nil }
+func (s *commands) tidy(context.Context) error                       { return nil }
+
+func (s *commands) watchAnew(ctx context.Context) (*watch.Verdict, error) { return s.watchOld(ctx, 0) }
+
 func (s *commands) wasStarted(context.Context) (started, known bool, err error) {
 	return false, false, nil
 }

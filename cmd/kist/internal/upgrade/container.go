@@ -21,11 +21,11 @@ const labelUpgrade = "kist.upgrade"
 // it can be called again.
 type pair struct {
 	*journal
+	dir    string // of journals
 	engine *engine.Engine
 	screen *screen.Screen
 	every  time.Duration
-	// remake makes the new container once more, with its restart policy; nil in a run that only goes back.
-	remake func(context.Context) (id string, err error)
+	stood  bool // the old one, when this run stopped it
 }
 
 var _ side = (*pair)(nil)
@@ -65,12 +65,13 @@ func (p *pair) removeNew(ctx context.Context) error {
 	if !everStarted(c) {
 		return p.engine.Remove(ctx, c.ID)
 	}
-	if err := p.stop(ctx, c.ID); err != nil {
+	if err := p.stop(ctx, &p.New); err != nil {
 		return err
 	}
 	p.screen.Warn("container %s was started, and not by kist: it may have written into the data that %s works on. It is stopped, and kept as %s.",
 		screen.Printable(c.Name), screen.Printable(p.Container), screen.Printable(p.Failed))
-	return p.rename(ctx, c.ID, p.Failed)
+	p.noteAside()
+	return p.rename(ctx, p.New, p.Failed)
 }
 
 // rename gives a container a name unless it has it.
@@ -87,34 +88,7 @@ func (p *pair) swap(ctx context.Context) error {
 	if err := p.rename(ctx, p.Old, p.Before); err != nil {
 		return err
 	}
-	if err := p.givePolicy(ctx); err != nil {
-		return err
-	}
 	return p.rename(ctx, p.New, p.Container)
-}
-
-// givePolicy gives the new container the restart policy that it was made without, so that nothing could start it beside
-// the old one. Where the engine can't do that, the container is made once more.
-func (p *pair) givePolicy(ctx context.Context) error {
-	c, err := p.find(ctx, p.New)
-	if err != nil || c == nil || p.remake == nil || c.RestartPolicy() == p.NewPolicy {
-		return err
-	}
-	if p.engine.SetRestartPolicy(ctx, p.New, p.NewPolicy) != nil {
-		if err := p.engine.Remove(ctx, p.New); err != nil {
-			return err
-		}
-		if p.New, err = p.remake(ctx); err != nil {
-			return err
-		}
-		if err := p.write(); err != nil {
-			return err
-		}
-	}
-	if c, err = p.find(ctx, p.New); err == nil && c != nil && c.RestartPolicy() != p.NewPolicy {
-		p.screen.Warn("the engine will not start the new container by itself as it did the old one: it did not take the restart policy %s.", screen.Printable(p.NewPolicy))
-	}
-	return err
 }
 
 // swapBack sets the new container aside for a look, or removes it where it was never started, and gives
@@ -122,27 +96,12 @@ func (p *pair) givePolicy(ctx context.Context) error {
 func (p *pair) swapBack(ctx context.Context) error {
 	var err error
 	if p.Touched {
+		p.noteAside()
 		err = p.rename(ctx, p.New, p.Failed)
 	} else {
 		err = p.removeNew(ctx)
 	}
 	return errors.Join(err, p.rename(ctx, p.Old, p.Container))
-}
-
-// stop stops a container if it runs, and sees that it stands.
-func (p *pair) stop(ctx context.Context, id string) error {
-	c, err := p.find(ctx, id)
-	if err != nil || c == nil || !c.Running {
-		return err
-	}
-	if err := p.engine.Stop(ctx, c); err != nil {
-		return err
-	}
-	running, err := p.engine.IsRunning(ctx, id)
-	if err == nil && running {
-		err = fmt.Errorf("container %s runs again right after it was stopped. Does a service manager start it? Then use --down and --up", c.Name)
-	}
-	return err
 }
 
 // start starts a container, and only while the other one stands.
@@ -179,35 +138,26 @@ func (p *pair) watch(ctx context.Context, id string, most time.Duration) (*watch
 	return watch.Container(ctx, p.engine, id, o)
 }
 
-func (p *pair) stopOld(ctx context.Context) error { return p.stop(ctx, p.Old) }
-
-func (p *pair) stopBoth(ctx context.Context) error {
-	return errors.Join(p.stop(ctx, p.New), p.stop(ctx, p.Old))
+func (p *pair) stopOld(ctx context.Context) error {
+	err := p.stop(ctx, &p.Old)
+	p.stood = err == nil
+	return err
 }
 
-// exchange gives the new container the place of the old one, and has the engine leave that down.
+func (p *pair) stopBoth(ctx context.Context) error {
+	return errors.Join(p.stop(ctx, &p.New), p.stop(ctx, &p.Old))
+}
+
+// exchange gives the new container the place of the old one, and has the engine leave that down, where it can be told to.
 func (p *pair) exchange(ctx context.Context) error {
 	if err := p.swap(ctx); err != nil {
 		return err
 	}
-	if err := p.stayDown(ctx, p.Old); err != nil && startsWithMachine(p.Policy) {
-		p.screen.Warn("the engine may start container %s, which is set aside, when this machine starts, beside the new one: its restart policy is %s, and the engine does not change it. Remove the container once you need not go back.",
-			screen.Printable(p.Before), screen.Printable(p.Policy))
+	if p.Policy != "no" && p.Policy != "" {
+		p.engine.SetRestartPolicy(ctx, p.Old, "no") // retireOld looks
 	}
 	return nil
 }
-
-// stayDown keeps the engine from starting a container that is set aside.
-func (p *pair) stayDown(ctx context.Context, id string) error {
-	if p.Policy == "no" || p.Policy == "" {
-		return nil
-	}
-	return p.engine.SetRestartPolicy(ctx, id, "no")
-}
-
-// startsWithMachine tells whether engines start containers with a restart policy when the machine
-// starts: common practice, no source.
-func startsWithMachine(policy string) bool { return policy == "always" || policy == "unless-stopped" }
 
 func (p *pair) startNew(ctx context.Context) error { return p.start(ctx, p.New, p.Old) }
 
@@ -217,30 +167,16 @@ func (p *pair) watchOld(ctx context.Context, most time.Duration) (*watch.Verdict
 	return p.watch(ctx, p.Old, most)
 }
 
-// startOld gives the old container its name, and starts it. A name is not worth a service that is down.
+// startOld gives the old container its name, and starts it. A name, and a restart policy, are not worth a service that is down.
 func (p *pair) startOld(ctx context.Context) error {
 	if p.Touched {
-		if err := p.stop(ctx, p.New); err != nil {
+		if err := p.stop(ctx, &p.New); err != nil {
 			return err
 		}
-		if err := p.stayDown(ctx, p.New); err != nil && startsWithMachine(p.Policy) {
-			p.screen.Warn("container %s has its restart policy yet: the engine may start it when this machine starts. Remove it after the look.", screen.Printable(p.Failed))
-		}
+		p.leaveDown(ctx, &p.New, p.Failed)
 	}
-	named := p.swapBack(ctx)
-	return errors.Join(p.start(ctx, p.Old, p.New), named, p.givePolicyBack(ctx))
-}
-
-// givePolicyBack has the engine start the old container again as it did.
-func (p *pair) givePolicyBack(ctx context.Context) error {
-	if p.Policy == "no" || p.Policy == "" {
-		return nil
-	}
-	c, err := p.find(ctx, p.Old)
-	if err != nil || c == nil || c.RestartPolicy() == p.Policy {
-		return err
-	}
-	return p.engine.SetRestartPolicy(ctx, p.Old, p.Policy)
+	named := errors.Join(p.swapBack(ctx), p.givePolicyBack(ctx))
+	return errors.Join(p.start(ctx, p.Old, p.New), named)
 }
 
 func (p *pair) keepUp(ctx context.Context) error {
@@ -277,6 +213,7 @@ func (p *pair) wasStarted(ctx context.Context) (started, known bool, err error) 
 }
 
 func (p *pair) running(ctx context.Context) (images []string, known bool) {
+	known = true
 	for _, of := range []struct{ id, image string }{{p.Old, p.OldImage}, {p.New, p.Image}} {
 		c, err := p.find(ctx, of.id)
 		if err != nil {
@@ -284,9 +221,11 @@ func (p *pair) running(ctx context.Context) (images []string, known bool) {
 		}
 		if c != nil && c.Running {
 			images = append(images, of.image)
+		} else if c != nil && c.RestartPolicy() != "no" && c.State.Restarts > 0 && !(of.id == p.Old && p.stood) {
+			known = false // it may be between two restarts
 		}
 	}
-	return images, true
+	return images, known
 }
 
 // everStarted tells whether a container may ever have run.
@@ -298,3 +237,12 @@ func everStarted(c *engine.Container) bool {
 
 // stamp dates the names of containers that are set aside, in UTC as captures are.
 func stamp(t time.Time) string { return strings.ToLower(t.UTC().Format("20060102T150405Z")) }
+
+// shortWatch is how long a container that was found well must stay up at least once it was made again.
+const shortWatch = 5 * time.Second
+
+func (p *pair) watchAnew(ctx context.Context) (*watch.Verdict, error) {
+	return watch.Container(ctx, p.engine, p.New, watch.Options{
+		For: p.Watch, Healthy: p.Healthy, Every: p.every, Folder: p.WorkDir, Enough: min(p.Watch, shortWatch),
+	})
+}

@@ -14,8 +14,7 @@
 //	           capture that the journal does not know          the new container
 //	captured   the old one stands, its data is captured, the   gives the old one its name back,
 //	           capture may be held. The names may be           starts it, removes the new container,
-//	           exchanged: both, one or none; the new one has   releases the capture
-//	           its restart policy, or is being made with it
+//	           exchanged: both, one or none                   releases the capture
 //	starting   the new one may run, and have changed the       goes back: builds the data of the
 //	           data                                            capture beside each volume, and proves
 //	                                                           it; only then the step below
@@ -34,6 +33,13 @@
 //	ended      the old one runs and was watched. A record of   releases the capture, takes the
 //	           the upgrade says that it was undone             journal and that record away
 //
+// The new container has no restart policy before it was found well: an engine would start one that fails again and again, also
+// while the data is put back. Then it gets the old one's, still in the step "starting", by the engine's update or by being
+// made once more. So do containers that are set aside lose theirs, in the steps "good" and "returned", since engines start what
+// has one when the machine starts. Making once more (again.go) writes down what takes whose place before that is removed. A
+// container that is to stand counts as standing only once it stayed down for longer than an engine waits with a restart
+// (standing.go).
+//
 // What stands at each place is looked at before the engine is asked for anything: a place in the middle of an exchange is
 // put in order first. Where it is neither of the two, nothing is done and a person must look.
 //
@@ -46,8 +52,11 @@
 // A command of the user's that stops or starts a service has a token in its environment that the journal knows before it is
 // run: what it goes on doing after a kill is ended before another one is run.
 //
+// A container that is set aside is known by a record or, of one that failed or was undone, by a note of its own that is
+// ahead of its new name: journals and records of these go.
+//
 // It knows containers as package engine has them, and how to watch them; what captures and
 // restores their data it is given. It knows nothing of repositories and commands. Of this module
-// it imports engine, screen, files, programs, watch, store/volume to put in order what a killed exchange
-// left, and of store/storage/cache the check that nobody else can write a folder.
+// it imports engine, screen, files, notes, paths, programs, watch, and store/volume to put in order what a killed
+// exchange left.
 package upgrade

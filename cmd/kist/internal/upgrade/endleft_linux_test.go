@@ -69,14 +69,12 @@ func TestTokenIsNotedFirst(t *testing.T) {
 	if _, err := u.UpgradeByCommands(t.Context(), q, fakeData{m}); err != nil {
 		t.Fatal(err)
 	}
-	f, err := os.Open(seen)
+	text, err := os.ReadFile(seen)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	j := &journal{file: f}
 	token, _ := os.ReadFile(seen + ".token")
-	if err := j.read(); err != nil || j.Token == "" || j.Token != strings.TrimSpace(string(token)) || j.Session != programs.Session() {
+	if j, err := lastLine(text); err != nil || j.Token == "" || j.Token != strings.TrimSpace(string(token)) || j.Session != programs.Session() {
 		t.Errorf("%v; token %q and %q, session %d", err, j.Token, token, j.Session)
 	}
 	done, err := u.MadeByCommands("seedbank")

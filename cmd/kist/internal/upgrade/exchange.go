@@ -6,8 +6,8 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
-	"strings"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -43,7 +43,7 @@ type Exchange struct {
 // that is a mount point, is known by its entries.
 func NewExchange(place, built string) (x Exchange, err error) {
 	x.Boot = bootID()
-	if inside(place, built) {
+	if paths.Within(paths.ResolvePlace(place), paths.ResolvePlace(built)) {
 		if x.Stood, err = entriesOf(place); err == nil {
 			x.Built, err = entriesOf(built)
 		}
@@ -71,17 +71,6 @@ func (x *Exchange) LookAgain(place string) (err error) {
 		err = nil
 	}
 	return err
-}
-
-// inside tells whether a path lies within a folder, links followed.
-func inside(folder, path string) bool {
-	real := func(path string) string {
-		if to, err := filepath.EvalSymlinks(path); err == nil {
-			return to
-		}
-		return path
-	}
-	return strings.HasPrefix(real(path), strings.TrimSuffix(real(folder), "/")+"/")
 }
 
 // maxEntries bounds what is noted of a mount point.

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -193,7 +194,67 @@ func TestNeither(t *testing.T) {
 	}
 	said := &strings.Builder{}
 	u, said = m.upgrader(state)
-	if err := u.Recover(t.Context(), Resuming{}); err != nil || m.n != 0 || !strings.Contains(said.String(), "is open since") {
+	if err := u.Recover(t.Context(), Resuming{}); err != nil || m.n != 0 || !strings.Contains(said.String(), "is open; kist resume") {
 		t.Errorf("%v, %s", err, said)
+	}
+}
+
+// TestStandsBoth: a mount point that holds of both what stood there and what was built, as in the middle of an exchange, is
+// neither.
+func TestStandsBoth(t *testing.T) {
+	place := t.TempDir()
+	tree := filepath.Join(place, ".new-abcdef", "tree")
+	put(t, place+"/catalogue", newData)
+	put(t, tree+"/index", oldData)
+	x := exchangeOf(t, place, tree)
+	if err := os.Rename(tree+"/index", place+"/index"); err != nil {
+		t.Fatal(err)
+	}
+	mustStand(t, "half of each", place, x, false, false)
+	if err := os.Remove(place + "/catalogue"); err != nil {
+		t.Fatal(err)
+	}
+	mustStand(t, "one of them", place, x, false, true)
+}
+
+// TestStandsOnAnotherDevice: numbers of inodes are those of a device, and while the machine runs that is known by its number.
+func TestStandsOnAnotherDevice(t *testing.T) {
+	if bootID() == "" {
+		t.Skip("nothing tells one run of the system from the next")
+	}
+	place := filepath.Join(t.TempDir(), "srv")
+	put(t, place+"/catalogue", newData)
+	put(t, place+".new-abcdef/catalogue", oldData)
+	x := exchangeOf(t, place, place+".new-abcdef")
+	x.Stood.Device++ // as where something else is mounted there by now
+	mustStand(t, "another device", place, x, false, false)
+	x.Boot = "of another boot"
+	mustStand(t, "after the machine started anew", place, x, true, false)
+}
+
+// TestBusyPlaces: an upgrade does not begin where another one has its volumes, above or below, whatever both are called.
+func TestBusyPlaces(t *testing.T) {
+	dir := t.TempDir()
+	at := func(old, name string, places ...string) Record {
+		return Record{Step: Making, Began: time.Now(), Engine: "engine", Container: name, Old: old, Places: places}
+	}
+	j, err := begin(dir, at("c0", "seedbank", "/srv/seedbank/data", "/srv/config"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer j.release()
+	for place, free := range map[string]bool{
+		"/srv/seedbank/data": false, "/srv/seedbank": false, "/srv/seedbank/data/in": false, "/srv/config": false,
+		"/srv/seedbank/database": true, "/srv/other": true,
+	} {
+		other, err := begin(dir, at("c1", "mill", "/srv/mill", place))
+		if free != (err == nil) || err != nil && !errors.Is(err, errBusy) {
+			t.Errorf("%s: %v", place, err)
+		}
+		if other != nil {
+			if err := errors.Join(other.end(), other.release()); err != nil {
+				t.Fatal(err)
+			}
+		}
 	}
 }

@@ -2,16 +2,17 @@ package upgrade
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
-	"github.com/kistarchive/kist/store/storage/cache"
+	"github.com/kistarchive/kist/cmd/kist/internal/notes"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 )
 
 // Step is how far an upgrade has come: see the table in the package comment.
@@ -46,6 +47,14 @@ type Record struct {
 	Next   string `json:"next"`   // name of the new container until it gets the service's
 	Before string `json:"before"` // name of the old container, set aside
 	Failed string `json:"failed"` // name of the new container, set aside
+
+	// Again is the name of a container while it is made once more, with another restart policy, in the place of Spent.
+	Again string `json:"again,omitempty"`
+	Spent *Spent `json:"spent,omitempty"`
+	Key   string `json:"key,omitempty"`  // the id that names the journal, where Old was made once more since it began
+	Done  string `json:"done,omitempty"` // of an undo: the id that names the record of the upgrade
+	Ran   bool   `json:"ran,omitempty"`  // New was started, in a container that it took the place of
+	Lost  string `json:"lost,omitempty"` // where the log and the configuration of the new container are, which had to be removed
 
 	Policy    string `json:"policy,omitempty"`     // the old one's restart policy, where that is to be given back
 	NewPolicy string `json:"new_policy,omitempty"` // the new one's, which it gets when it takes the old one's place
@@ -87,11 +96,17 @@ func (r *Record) HoldReason() string {
 	return fmt.Sprintf("an upgrade of %s that began at %s is at work", strings.ToValidUTF8(r.Container, "_"), r.Began.UTC().Format(time.RFC3339))
 }
 
+// holdReason fits what HoldReason gives, of any upgrade.
+var holdReason = regexp.MustCompile(`(?s)^an upgrade of .* that began at [0-9TZ:-]+ is at work$`)
+
+// IsHoldReason tells whether an upgrade holds a capture for a reason, and so ends that hold itself.
+func IsHoldReason(reason string) bool { return holdReason.MatchString(reason) }
+
 // journal is the record of one upgrade on disk: a line for each time that it was written, of
 // which the last whole one counts. Whoever works on it holds a lock on it.
 type journal struct {
 	Record
-	file *os.File
+	file *notes.File
 }
 
 const (
@@ -100,54 +115,40 @@ const (
 	maxJournal   = 4 << 20
 )
 
-func journalPath(dir, old string) string { return filepath.Join(dir, "upgrade-"+old+".json") }
+// key is the id that names the journal.
+func (r *Record) key() string { return cmp.Or(r.Key, r.Old) }
 
-// donePath is where the record of an upgrade that went well is kept.
-func donePath(dir, made string) string { return filepath.Join(dir, "upgraded-"+made+".json") }
+func journalName(old string) string { return "upgrade-" + old + ".json" }
+
+// doneName is that of the record of an upgrade that went well.
+func doneName(made string) string { return "upgraded-" + made + ".json" }
+
+// journalPath is where the journal of an upgrade of a container, by its id, is.
+func journalPath(dir, old string) string { return filepath.Join(dir, journalName(old)) }
+
+func donePath(dir, made string) string { return filepath.Join(dir, doneName(made)) }
+
+// folderOf is the folder of journals at a path: they name programs to run, and files to read.
+func folderOf(dir string) notes.Folder {
+	return notes.Folder{Path: dir, Kind: "journals of upgrades", Sync: syncFolder}
+}
 
 // errBusy is returned where a journal is there already.
 var errBusy = errors.New("an upgrade of it is at work, or did not come to its end: kist resume brings one that was killed to its end")
 
 // begin makes a journal.
-func begin(dir string, r Record) (_ *journal, err error) {
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return nil, fmt.Errorf("the folder for journals of upgrades: %w", err)
-	}
-	if err := checkPrivate(dir); err != nil {
-		return nil, err
-	}
-	if err := othersAtWork(dir, r); err != nil {
+func begin(dir string, r Record) (*journal, error) {
+	if err := errors.Join(folderOf(dir).Check(), othersAtWork(dir, r)); err != nil {
 		return nil, err
 	}
 	j := &journal{Record: r}
-	// It is locked, and whole, before it has its name.
-	if j.file, err = os.CreateTemp(dir, ".new-"); err != nil {
-		return nil, fmt.Errorf("the journal of an upgrade: %w", err)
-	}
-	defer func() {
-		os.Remove(j.file.Name())
-		if err != nil {
-			j.file.Close()
-		}
-	}()
-	locked, err := files.TryLock(j.file)
-	if err == nil && !locked {
-		err = errors.New("it is locked by another")
-	}
-	if err == nil {
-		err = j.write()
-	}
-	if err == nil {
-		err = os.Link(j.file.Name(), journalPath(dir, r.Old))
-	}
-	if errors.Is(err, os.ErrExist) {
-		return nil, fmt.Errorf("container %s: %w", r.Container, errBusy)
-	}
+	line, err := j.line()
 	if err == nil {
 		// What is refused leaves no journal: that of an undo would be carried out by the next run.
-		if err = syncFolder(dir); err != nil {
-			err = errors.Join(err, os.Remove(journalPath(dir, r.Old)))
-		}
+		j.file, err = folderOf(dir).Put(journalName(r.Old), line)
+	}
+	if errors.Is(err, notes.ErrTaken) {
+		return nil, fmt.Errorf("container %s: %w", r.Container, errBusy)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("the journal of an upgrade of container %s, which is left alone without: %w", r.Container, err)
@@ -158,10 +159,10 @@ func begin(dir string, r Record) (_ *journal, err error) {
 // othersAtWork fails where another upgrade of the service is not at its end. What bears the service's name by then may
 // be the container that it made: so the name of the journal alone does not tell.
 func othersAtWork(dir string, r Record) error {
-	open, err := openIn(dir)
+	open, err := binding(dir)
 	for _, other := range open {
 		named := other.Engine == r.Engine && other.Container == r.Container && (other.Up == "") == (r.Up == "")
-		if named || other.Old == r.Old || (other.New != "" && other.New == r.Old) || shared(other.Places, r.Places) {
+		if named || other.Old == r.Old || other.key() == r.Old || (other.New != "" && other.New == r.Old) || shared(other.Places, r.Places) {
 			return fmt.Errorf("%s: %w", r.Container, errBusy)
 		}
 	}
@@ -172,7 +173,7 @@ func othersAtWork(dir string, r Record) error {
 func shared(theirs, ours []string) bool {
 	for _, a := range theirs {
 		for _, b := range ours {
-			if a == b || inside(a, b) || inside(b, a) {
+			if paths.Overlap(paths.ResolvePlace(a), paths.ResolvePlace(b)) {
 				return true
 			}
 		}
@@ -183,26 +184,20 @@ func shared(theirs, ours []string) bool {
 // syncFolder flushes the entries of the folder of journals; tests have it fail.
 var syncFolder = files.SyncFolder
 
-// checkPrivate makes sure that nobody else can put journals into a folder: they name programs
-// to run, and files to read.
-func checkPrivate(dir string) error {
-	if err := cache.Check(dir); errors.Is(err, cache.ErrShared) {
-		return fmt.Errorf("journals of upgrades in %s are not used: others can write there, or own it (see XDG_STATE_HOME)", dir)
-	} else if err != nil {
-		return err
-	}
-	return nil
+// line gives the record as it is written.
+func (j *journal) line() ([]byte, error) {
+	text, err := files.MarshalExact(j.Record)
+	// A line that a full disk cut short has no end: the next one begins after one.
+	return append([]byte("\n"), append(text, '\n')...), err
 }
 
 // write adds a line.
 func (j *journal) write() error {
-	line, err := files.MarshalExact(j.Record)
+	line, err := j.line()
 	if err != nil {
 		return err
 	}
-	// A line that a full disk cut short has no end: the next one begins after one.
-	_, err = j.file.Write(append([]byte("\n"), append(line, '\n')...))
-	if err = errors.Join(err, j.file.Sync()); err != nil {
+	if err := j.file.Add(line); err != nil {
 		return fmt.Errorf("the journal of the upgrade of container %s: %w", j.Container, err)
 	}
 	return nil
@@ -215,56 +210,40 @@ func (j *journal) step(s Step) error {
 }
 
 // end takes the journal away.
-func (j *journal) end(dir string) error {
-	err := os.Remove(journalPath(dir, j.Old))
-	if errors.Is(err, os.ErrNotExist) {
-		err = nil
-	}
-	return errors.Join(err, files.SyncFolder(dir))
-}
+func (j *journal) end() error { return j.file.Remove() }
 
 // keep puts the journal away as the record of an upgrade that went well.
-func (j *journal) keep(dir string) error {
-	return errors.Join(os.Rename(journalPath(dir, j.Old), donePath(dir, j.New)), files.SyncFolder(dir))
-}
+func (j *journal) keep() error { return j.file.Rename(doneName(j.New)) }
 
 // release lets the lock go: a journal that is there yet is left to the next run.
-func (j *journal) release() error { return j.file.Close() }
+func (j *journal) release() error { return j.file.Release() }
 
 // take opens a journal and locks it. It gives nil where another works on it.
-func take(path string) (_ *journal, err error) {
-	f, err := files.OpenLocked(path, os.O_RDWR|os.O_APPEND)
+func take(path string) (*journal, error) {
+	f, err := notes.Take(path)
 	if f == nil {
 		return nil, err
 	}
 	j := &journal{file: f}
-	if err := j.read(); err != nil {
-		f.Close()
+	text, err := f.Text(maxJournal)
+	if err == nil {
+		j.Record, err = lastLine(text)
+	}
+	if err != nil {
+		j.release()
 		return nil, err
 	}
 	return j, nil
 }
 
-// read reads the last whole line.
-func (j *journal) read() error {
-	info, err := j.file.Stat()
-	if err != nil {
-		return err
-	}
-	// One that was written again and again counts by its end.
-	b, err := io.ReadAll(io.NewSectionReader(j.file, max(0, info.Size()-maxJournal), maxJournal))
-	if err != nil {
-		return err
-	}
-	found := false
-	for line := range bytes.Lines(b) {
+// lastLine reads the last whole line of a journal's end: one that was written again and again counts by that.
+func lastLine(text []byte) (last Record, err error) {
+	err = errors.New("it holds no whole line")
+	for line := range bytes.Lines(text) {
 		var r Record
 		if bytes.HasSuffix(line, []byte("\n")) && files.UnmarshalExact(line, &r) == nil && r.Old != "" {
-			j.Record, found = r, true
+			last, err = r, nil
 		}
 	}
-	if !found {
-		return errors.New("it holds no whole line")
-	}
-	return nil
+	return last, err
 }

@@ -94,13 +94,11 @@ func TestTouchedIsNotedFirst(t *testing.T) {
 	if _, err := u.UpgradeByCommands(t.Context(), q, fakeData{m}); err != nil {
 		t.Fatal(err)
 	}
-	f, err := os.Open(seen)
+	text, err := os.ReadFile(seen)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close()
-	j := &journal{file: f}
-	if err := j.read(); err != nil || j.Step != Starting || !j.Touched || j.Capture == "" {
+	if j, err := lastLine(text); err != nil || j.Step != Starting || !j.Touched || j.Capture == "" {
 		t.Errorf("%v; step %s, touched %t, capture %q", err, j.Step, j.Touched, j.Capture)
 	}
 }

@@ -6,7 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
+	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -47,6 +50,12 @@ type machine struct {
 	backRan bool // the old version ran on data that was put back
 
 	anyPolicy bool // those that are set aside may have one
+	policy    string
+	lasts     int            // how many operations the new version runs before it ends by itself; 0 for good
+	obeys     bool           // the engine takes a stop between two restarts for one
+	delay     int            // operations until a container that ended is started again
+	cycles    *fakeContainer // ends whenever it is started
+	wrote     bool           // containers wrote into their own layers
 }
 
 type fakeContainer struct {
@@ -54,6 +63,8 @@ type fakeContainer struct {
 	running, started        bool
 	starts                  int
 	labels                  map[string]string
+
+	restarts, left, due int // operations until it ends, and until it is started again; 0 for never
 }
 
 // fault is what happens at an operation.
@@ -114,7 +125,8 @@ func newMachine(t *testing.T) *machine {
 		t: t, containers: map[string]*fakeContainer{}, data: oldData, captures: map[string]string{}, held: map[string]bool{},
 		images: map[string]string{"seedbank:4.1.0": "sha256:11", "seedbank:4.2.0": "sha256:22"},
 	}
-	m.containers["c0"] = &fakeContainer{id: "c0", name: "seedbank", image: "seedbank:4.1.0", policy: "always", running: true, started: true, starts: 1, labels: map[string]string{"shelf": "north"}}
+	m.policy, m.delay = "always", 3
+	m.containers["c0"] = &fakeContainer{id: "c0", name: "seedbank", image: "seedbank:4.1.0", policy: m.policy, running: true, started: true, starts: 1, labels: map[string]string{"shelf": "north"}}
 	return m
 }
 
@@ -127,6 +139,7 @@ func (m *machine) Run(ctx context.Context, args []string, stdin io.Reader, stdou
 			}
 			return err
 		}
+		m.tick()
 		return m.command(args, stdout, stderr)
 	})
 	if err != nil {
@@ -142,6 +155,32 @@ func (m *machine) find(name string) *fakeContainer {
 		}
 	}
 	return nil
+}
+
+// tick lets time go by: what is to end ends, and what is to be started again is.
+func (m *machine) tick() {
+	for _, id := range slices.Sorted(maps.Keys(m.containers)) {
+		c := m.containers[id]
+		if c.running && c.left > 0 {
+			if c.left--; c.left == 0 {
+				m.ends(c)
+			}
+		} else if c.due > 0 {
+			if c.due--; c.due == 0 {
+				c.restarts++
+				m.start(c)
+			}
+		}
+	}
+}
+
+// ends has a container end by itself, with a failure: its policy decides what the engine does.
+func (m *machine) ends(c *fakeContainer) {
+	c.running = false
+	name, most, _ := strings.Cut(c.policy, ":")
+	if n, err := strconv.Atoi(most); name != "no" && (err != nil || c.restarts < n) {
+		c.due = m.delay
+	}
 }
 
 func (m *machine) command(args []string, stdout, stderr io.Writer) error {
@@ -172,12 +211,21 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 	case "start":
 		m.start(c)
 	case "stop":
+		if c.running || m.obeys {
+			c.due, c.left = 0, 0
+		}
 		c.running = false
+	case "diff":
+		fmt.Fprintln(stdout, "C /etc\nA /data")
+		if m.wrote {
+			fmt.Fprintln(stdout, "A /etc/seedbank.conf")
+		}
 	case "rm":
-		if c.running {
+		if c.running && args[1] != "--force" {
 			return errors.New("it runs")
 		}
-		if c.started {
+		lost, _ := filepath.Glob(filepath.Join(m.dir, "lost-"+c.id+".json"))
+		if c.started && len(lost) == 0 && !m.madeAgain(c) {
 			m.wrong = append(m.wrong, "a container that ran was removed: "+c.name)
 		}
 		delete(m.containers, c.id)
@@ -190,7 +238,9 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 		if m.noUpdate {
 			return errors.New("unknown flag")
 		}
-		c.policy = strings.TrimPrefix(args[1], "--restart=")
+		if c.policy = strings.TrimPrefix(args[1], "--restart="); c.policy == "no" {
+			c.due = 0
+		}
 	case "logs":
 		fmt.Fprintln(stdout, "I can't read this")
 	default:
@@ -200,6 +250,13 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 }
 
 func (m *machine) inspectImage(name string, stdout io.Writer) error {
+	if id, ok := strings.CutPrefix(name, "image-"); ok {
+		for known, digest := range m.images {
+			if digest == "sha256:"+id {
+				name = known
+			}
+		}
+	}
 	digest := m.images[name]
 	if digest == "" {
 		return errors.New("no such image")
@@ -209,15 +266,18 @@ func (m *machine) inspectImage(name string, stdout io.Writer) error {
 
 func (m *machine) inspect(c *fakeContainer, stdout io.Writer) error {
 	status := map[bool]string{true: "running", false: "exited"}[c.running]
+	name, count, _ := strings.Cut(c.policy, ":")
+	most, _ := strconv.Atoi(count)
 	if !c.started {
 		status = "created"
 	}
 	return json.NewEncoder(stdout).Encode([]any{map[string]any{
 		"Id": c.id, "Name": c.name, "ImageName": c.image, "Image": "image-" + m.images[c.image][len("sha256:"):],
-		"State":      map[string]any{"Running": c.running, "Status": status, "ExitCode": 3, "StartedAt": fmt.Sprint(c.starts)},
-		"Mounts":     []any{map[string]any{"Type": "volume", "Name": "seeds", "Destination": "/data", "RW": true}},
-		"Config":     map[string]any{"Labels": c.labels},
-		"HostConfig": map[string]any{"RestartPolicy": map[string]any{"Name": c.policy}},
+		"State":        map[string]any{"Running": c.running, "Status": status, "ExitCode": 3, "StartedAt": fmt.Sprint(c.starts)},
+		"Mounts":       []any{map[string]any{"Type": "volume", "Name": "seeds", "Destination": "/data", "RW": true}},
+		"Config":       map[string]any{"Labels": c.labels},
+		"HostConfig":   map[string]any{"RestartPolicy": map[string]any{"Name": name, "MaximumRetryCount": most}},
+		"RestartCount": c.restarts,
 	}})
 }
 
@@ -275,6 +335,10 @@ func (m *machine) start(c *fakeContainer) {
 	}
 	c.running, c.started = true, true
 	c.starts++
+	if c == m.cycles {
+		m.ends(c)
+		return
+	}
 	if c.image == "seedbank:4.1.0" {
 		if m.data != oldData {
 			m.wrong = append(m.wrong, "4.1.0 is started on "+m.data)
@@ -282,10 +346,21 @@ func (m *machine) start(c *fakeContainer) {
 		m.backRan = m.backRan || len(m.kept) > 0
 		return
 	}
-	m.data = newData
+	m.data, c.left = newData, m.lasts
 	if m.bad {
-		m.data, c.running = "ruins", false
+		m.data = "ruins"
+		m.ends(c)
 	}
+}
+
+// madeAgain tells whether another container was made to take the place of one.
+func (m *machine) madeAgain(c *fakeContainer) bool {
+	for _, other := range m.containers {
+		if other.labels[labelUpgrade] == c.id && other.image == c.image {
+			return true
+		}
+	}
+	return false
 }
 
 // upgrader gives what works on the machine.
@@ -348,6 +423,9 @@ func (m *machine) running() (all []*fakeContainer) {
 // mustBeWhole: exactly one version runs, under the service's name, on its own data.
 func (m *machine) mustBeWhole(t *testing.T) {
 	t.Helper()
+	for range 50 { // nothing that stands may come up later
+		m.tick()
+	}
 	for _, what := range m.wrong {
 		t.Error(what)
 	}
@@ -358,17 +436,17 @@ func (m *machine) mustBeWhole(t *testing.T) {
 	}
 	c := run[0]
 	want := map[string]string{"seedbank:4.1.0": oldData, "seedbank:4.2.0": newData}[c.image]
-	if c.name != "seedbank" || m.data != want || c.policy != "always" {
+	if c.name != "seedbank" || m.data != want || c.policy != m.policy && !m.anyPolicy {
 		t.Errorf("%s runs as %s on %s, with policy %s", c.image, c.name, m.data, c.policy)
 	}
 	if len(m.held) > 0 {
 		t.Error("a capture is held yet")
 	}
 	for _, c := range m.containers {
-		if !c.running && c.policy != "no" && !m.anyPolicy {
+		if !c.running && startsWithMachine(c.policy) && !m.anyPolicy {
 			t.Errorf("%s is set aside with policy %s", c.name, c.policy)
 		}
-		if strings.Contains(c.name, "-next-") {
+		if strings.Contains(c.name, "-next-") || strings.Contains(c.name, "-again-") {
 			t.Errorf("%s was left", c.name)
 		}
 	}

@@ -44,7 +44,7 @@ func (d fakeData) Hold(ctx context.Context, r *Record) error {
 // Release ends the hold of an upgrade that is certain to be at its end.
 func (d fakeData) Release(ctx context.Context, r *Record) error {
 	return d.does(ctx, "release", func() error {
-		if open, err := openIn(d.m.dir); err == nil && len(open) > 0 && open[0].Step != Good {
+		if open, err := binding(d.m.dir); err == nil && len(open) > 0 && open[0].Step != Good {
 			d.m.wrong = append(d.m.wrong, "the hold is let go while the journal says "+string(open[0].Step))
 		}
 		delete(d.m.held, r.HoldReason())
@@ -112,7 +112,7 @@ func (d fakeData) Restore(ctx context.Context, r *Record, do Deeds) error {
 
 // noted gives what the journal says on disk of a place.
 func (m *machine) noted(place string) Exchange {
-	open, err := openIn(m.dir)
+	open, err := binding(m.dir)
 	if err != nil || len(open) != 1 {
 		return Exchange{}
 	}

@@ -65,7 +65,7 @@ var ErrOpen = errors.New("it is not at its end. Wait until it is; kist resume en
 
 // openOf fails with ErrOpen where an upgrade of a service is open.
 func openOf(dir string, is func(*Record) bool) error {
-	open, err := openIn(dir)
+	open, err := binding(dir)
 	if err != nil {
 		return err
 	}

@@ -44,19 +44,20 @@ func (q *Request) Plan(ctx context.Context, now time.Time) ([]Planned, error) {
 		Planned{Captured, "set the old container aside", command(engine.RenameWords(r.Old, r.Before)...)},
 		Planned{Captured, "give the new one its name", command(engine.RenameWords("NEW-ID", r.Container)...)},
 	)
+	var given []Planned
 	if policy := q.Container.RestartPolicy(); policy != "no" {
-		plan = append(plan, Planned{Captured, "give the new one its restart policy, or make it once more with it", command("update", "--restart="+policy, "NEW-ID")},
-			Planned{Captured, "have the engine leave the old one down", command("update", "--restart=no", r.Old)})
+		given = []Planned{{Starting, "give the new one its restart policy, or make it once more with it", command("update", "--restart="+policy, "NEW-ID")}}
+		plan = append(plan, Planned{Captured, "have the engine leave the old one down, or make it once more without a restart policy in the end", command("update", "--restart=no", r.Old)})
 	}
 	healthy := ""
 	if r.Healthy != "" {
 		healthy = ", and ask it by " + r.Healthy
 	}
-	return append(plan,
+	plan = append(plan,
 		Planned{Starting, "start the new one", command("start", "NEW-ID")},
 		Planned{Starting, fmt.Sprintf("watch it for %s%s", r.Watch, healthy), nil},
-		Planned{Good, "release the capture", nil},
-	), nil
+	)
+	return append(append(plan, given...), Planned{Good, "release the capture", nil}), nil
 }
 
 // UndoPlan says what Undo would do.

@@ -14,16 +14,16 @@ import (
 
 // Request is an upgrade that is asked for.
 type Request struct {
-	Engine       *engine.Engine
-	Container    *engine.Container
-	Image        *engine.Image // of the container; nil where the engine no longer has it
-	To           string        // the new image; :TAG keeps the name
-	AcceptLosses bool
-	Places       []string // whole paths of what is captured and exchanged on this machine
+	Engine    *engine.Engine
+	Container *engine.Container
+	Image     *engine.Image // of the container; nil where the engine no longer has it
+	To        string        // the new image; :TAG keeps the name
+	Places    []string      // whole paths of what is captured and exchanged on this machine
 
-	Watch           time.Duration
-	Healthy         string
-	AcceptUnhealthy bool // do not ask whether the old version is well
+	Watch              time.Duration
+	Healthy            string
+	AcceptLostSettings bool // upgrade though settings of the container can't be made again
+	AcceptUnhealthy    bool // do not ask whether the old version is well
 
 	// As in a Record.
 	Repository, KeyFile, PassphraseFile string
@@ -48,7 +48,7 @@ func (q *Request) Record(now time.Time) Record {
 	return Record{
 		Step: Making, Began: now.UTC().Truncate(time.Second), Engine: q.Engine.Name(),
 		Container: c.Name, Old: c.ID, OldImage: c.ImageName, Image: q.Target(),
-		Next: c.Name + "-next-" + date, Before: c.Name + "-before-" + date, Failed: c.Name + "-failed-" + date,
+		Next: c.Name + "-next-" + date, Before: c.Name + "-before-" + date, Failed: c.Name + "-failed-" + date, Again: c.Name + "-again-" + date,
 		Repository: q.Repository, KeyFile: q.KeyFile, PassphraseFile: q.PassphraseFile,
 		Watch: q.Watch, Healthy: q.Healthy, WorkDir: folder, Places: q.Places,
 	}
@@ -66,7 +66,7 @@ func (q *Request) check(ctx context.Context, r *Record) error {
 	case q.Container.AutoRemove():
 		return fmt.Errorf("container %s was made with --rm: the engine removes it when it stops, and nothing would be left to go back to. Make it without", r.Container)
 	}
-	for _, name := range []string{r.Next, r.Before, r.Failed} {
+	for _, name := range []string{r.Next, r.Before, r.Failed, r.Again} {
 		_, err := q.Engine.Inspect(ctx, name)
 		if err == nil {
 			return fmt.Errorf("a container %s is there already: a second later the name is another", name)
@@ -89,6 +89,18 @@ func (e *TagError) Error() string {
 	return fmt.Sprintf("no image %s is here, and it looks like a tag: did you mean :%s? Without the colon it is the name of an image, and such a one is not fetched", e.To, e.To)
 }
 
+// FetchError says that an image is not on this machine, and that the engine can't fetch it.
+type FetchError struct {
+	Image string
+	Err   error // what the engine said: often many long lines
+}
+
+func (e *FetchError) Error() string {
+	return fmt.Sprintf("image %s is not here, and the engine can't fetch it", e.Image)
+}
+
+func (e *FetchError) Unwrap() error { return e.Err }
+
 // image gives the new image, and has the engine fetch it where it is not there, or is the one that runs: its name
 // may mean another by now.
 func (q *Request) image(ctx context.Context, name string) (*engine.Image, error) {
@@ -107,17 +119,15 @@ func (q *Request) image(ctx context.Context, name string) (*engine.Image, error)
 		if !missing {
 			return i, nil // an image of this machine alone
 		}
-		return nil, fmt.Errorf("image %s is not here, and can't be fetched: %w", name, err)
+		return nil, &FetchError{name, err}
 	}
 	return q.Engine.Image(ctx, name)
 }
 
-// Words gives the words that make the new container. It gets its restart policy only when it takes the old one's place:
-// with it, an engine may start it before, when the machine starts.
-func (q *Request) Words(r *Record, to *engine.Image) []string { return q.words(r, to, "no") }
-
-func (q *Request) words(r *Record, to *engine.Image, policy string) []string {
-	return engine.NewLaunch(q.Container, q.Image).WithRestart(policy).Remake(r.Next, r.Image, to, labelUpgrade+"="+r.Old)
+// Words gives the words that make the new container. It gets its restart policy only once it was found well: with it, an
+// engine would start one that fails again and again, also beside the old one.
+func (q *Request) Words(r *Record, to *engine.Image) []string {
+	return engine.NewLaunch(q.Container, q.Image).WithRestart("no").Remake(r.Next, r.Image, to, labelUpgrade+"="+r.Old)
 }
 
 // LossesError says what of a container's configuration can't be made again.
@@ -127,16 +137,13 @@ type LossesError struct {
 }
 
 func (e *LossesError) Error() string {
-	return fmt.Sprintf("container %s can't be made again as it is. This would be lost:\n  %s\n--accept-losses upgrades it all the same",
+	return fmt.Sprintf("container %s can't be made again as it is. This would be lost:\n  %s\n--accept-lost-settings upgrades it all the same",
 		e.Container, strings.Join(e.Lost, "\n  "))
 }
 
 // make makes the new container, which is not started, and holds it against the old one.
 func (q *Request) make(ctx context.Context, p *pair, to *engine.Image) (lost []string, err error) {
 	p.NewPolicy = q.Container.RestartPolicy()
-	p.remake = func(ctx context.Context) (string, error) {
-		return q.Engine.Create(ctx, q.words(&p.Record, to, p.NewPolicy))
-	}
 	if p.New, err = q.Engine.Create(ctx, q.Words(&p.Record, to)); err != nil {
 		return nil, err
 	}
@@ -145,7 +152,7 @@ func (q *Request) make(ctx context.Context, p *pair, to *engine.Image) (lost []s
 		return nil, err
 	}
 	lost = engine.Losses(q.Container, made, q.Image)
-	if len(lost) > 0 && !q.AcceptLosses {
+	if len(lost) > 0 && !q.AcceptLostSettings {
 		return lost, &LossesError{p.Container, lost}
 	}
 	return lost, nil

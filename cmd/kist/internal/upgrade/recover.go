@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -37,7 +38,7 @@ func (u *Upgrader) Recover(ctx context.Context, how Resuming) error {
 		return err
 	}
 	if len(found) > 0 {
-		if err := checkPrivate(dir); err != nil {
+		if err := folderOf(dir).Check(); err != nil {
 			return err
 		}
 	}
@@ -60,7 +61,7 @@ var ErrNotOne = errors.New("not exactly one upgrade by commands was left")
 
 // checkOne fails unless one upgrade by commands was left.
 func checkOne(dir string) error {
-	open, err := openIn(dir)
+	open, err := binding(dir)
 	if err != nil {
 		return err
 	}
@@ -85,7 +86,7 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) 
 		return nil
 	}
 	defer j.release()
-	if path != journalPath(dir, j.Old) {
+	if filepath.Base(path) != journalName(j.key()) {
 		return fmt.Errorf("journal %s is not about the container of its name", path)
 	}
 	defer endsNot()()
@@ -102,8 +103,7 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) 
 	}
 	if j.Stuck != "" && !how.Again {
 		came(Unfinished)
-		u.Screen.Warn("an upgrade of %s to %s is open since %s: %s. kist resume tries it again.", screen.Printable(j.Container),
-			screen.Printable(j.Image), screen.LocalTime(j.Began), screen.Text(j.Stuck))
+		u.Screen.Warn("%s: its upgrade to %s is open; kist resume tries it again.", screen.Printable(j.Container), screen.Printable(j.Image)) // and says why
 		return nil
 	}
 	if j.Up != "" {
@@ -143,7 +143,7 @@ func (w *work) resume(ctx context.Context, most time.Duration, came func(Result)
 	case Looking:
 		came(Unchanged)
 		w.Screen.Warn("going back from %s to %s, of %s, was killed before it changed anything.", image, screen.Printable(w.OldImage), name)
-		return w.end(w.dir)
+		return w.end()
 	case Good:
 		o, err := w.finish(ctx)
 		came(o.Outcome)

@@ -16,6 +16,15 @@ type side interface {
 	// startNew starts the new version, but not beside the old one.
 	startNew(ctx context.Context) error
 	watchNew(ctx context.Context) (*watch.Verdict, error)
+	// establish has the engine start the new version, which was found well, by itself as it did the old one. For that it may have
+	// to be started anew, and is to be watched again.
+	establish(ctx context.Context) (anew bool, err error)
+	watchAnew(ctx context.Context) (*watch.Verdict, error)
+	// retireOld has the engine leave the old version down, once nothing goes back to it by itself. It fails where that must be
+	// gone on with.
+	retireOld(ctx context.Context) error
+	// tidy ends what a run that was killed left half way in making a container once more.
+	tidy(ctx context.Context) error
 
 	// removeNew removes the new version, which was never started.
 	removeNew(ctx context.Context) error

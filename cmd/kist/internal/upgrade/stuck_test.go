@@ -26,7 +26,7 @@ func TestDamagedCapture(t *testing.T) {
 	}
 	asked := m.n
 	u, said := m.upgrader(dir)
-	if err := u.Recover(t.Context(), Resuming{}); err != nil || m.n != asked || !strings.Contains(said.String(), "frame 3 is damaged. kist resume tries it again") {
+	if err := u.Recover(t.Context(), Resuming{}); err != nil || m.n != asked || !strings.Contains(said.String(), "seedbank: its upgrade to seedbank:4.2.0 is open; kist resume tries it again") {
 		t.Errorf("%d operations more: %v, %s", m.n-asked, err, said)
 	}
 	if err := u.Recover(t.Context(), Resuming{Again: true}); err == nil {
@@ -194,7 +194,7 @@ func TestLongJournal(t *testing.T) {
 		t.Fatal(err)
 	}
 	line, _ := json.Marshal(Record{Step: Stopping, Old: "c0", Container: "seedbank"})
-	if _, err := j.file.Write(bytes.Repeat(append(line, '\n'), maxJournal/len(line)+2)); err != nil {
+	if err := j.file.Add(bytes.Repeat(append(line, '\n'), maxJournal/len(line)+2)); err != nil {
 		t.Fatal(err)
 	}
 	if err := errors.Join(j.step(Back), j.release()); err != nil {

@@ -37,7 +37,7 @@ func made(dir, path, name, id string) (*Record, error) {
 		return nil, fmt.Errorf("record %s: %w", path, err)
 	}
 	defer j.release()
-	if err := checkPrivate(dir); err != nil {
+	if err := folderOf(dir).Check(); err != nil {
 		return nil, err
 	}
 	if j.New != id {
@@ -84,7 +84,7 @@ func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, 
 		o = w.outcome(Unchanged)
 		o.Runs, o.Why = w.Image, w.Stuck
 		err = fmt.Errorf("%s\nNothing was stopped: %s runs as before", w.Stuck, w.Image)
-		return o, errors.Join(err, w.end(w.dir))
+		return o, errors.Join(err, w.end())
 	}
 	return o, err
 }
@@ -92,8 +92,9 @@ func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, 
 func undoRecord(done *Record, name string, now time.Time) Record {
 	r := *done
 	r.Step, r.Undoing, r.Touched, r.Why = Looking, true, true, "it is asked for"
+	r.Key, r.Done, r.Ran, r.Spent, r.Lost = "", done.New, true, nil, ""
 	r.Log, r.Kept, r.Exchanges, r.Stuck, r.Token, r.Session = nil, nil, nil, "", "", 0
 	r.Began, r.Container = now.UTC().Truncate(time.Second), name
-	r.Failed = name + "-undone-" + stamp(now)
+	r.Failed, r.Again = name+"-undone-"+stamp(now), name+"-again-"+stamp(now)
 	return r
 }

@@ -3,7 +3,6 @@ package upgrade
 import (
 	"context"
 	"errors"
-	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -129,7 +128,7 @@ func TestLosses(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		q := &Request{Engine: e, Container: c, To: ":4.2.0", AcceptLosses: accept}
+		q := &Request{Engine: e, Container: c, To: ":4.2.0", AcceptLostSettings: accept}
 		o, err := u.Upgrade(t.Context(), q, fakeData{m})
 		var lost *LossesError
 		switch {
@@ -203,7 +202,7 @@ func TestJournal(t *testing.T) {
 		err = j.step(Stopping)
 	}
 	if err == nil {
-		_, err = fmt.Fprint(j.file, `{"step":"good","old":"c0"`) // cut short
+		err = j.file.Add([]byte(`{"step":"good","old":"c0"`)) // cut short
 	}
 	if err = errors.Join(err, j.release()); err != nil {
 		t.Fatal(err)

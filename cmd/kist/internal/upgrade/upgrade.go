@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 	"time"
 
@@ -89,7 +90,26 @@ func endsNot() (end func()) {
 
 func unchanged(r *Record, err error) (*Outcome, error) {
 	r.Why = err.Error()
-	return r.outcome(Unchanged), fmt.Errorf("%w\nNothing was stopped: container %s runs as before", err, r.Container)
+	state := "container " + r.Container + " runs as before"
+	if r.Up != "" {
+		state = r.Container + " is as it was" // nobody knows whether it runs
+	}
+	said := ""
+	if fetch, ok := errors.AsType[*FetchError](err); ok {
+		said = "\nThe engine said: " + lastOf(fetch.Err.Error())
+	}
+	return r.outcome(Unchanged), fmt.Errorf("%w\nNothing was stopped: %s%s", err, state, said)
+}
+
+// lastOf gives the last line of what a program said, where the cause is, cut at some length.
+func lastOf(text string) string {
+	const most = 200
+	text = strings.TrimSpace(text)
+	line := []rune(text[strings.LastIndexByte(text, '\n')+1:])
+	if len(line) > most {
+		line = append(line[:most], '…')
+	}
+	return string(line)
 }
 
 // look finds the new image, and refuses what can't end well.
@@ -117,7 +137,7 @@ type work struct {
 }
 
 func (u *Upgrader) work(dir string, j *journal, e *engine.Engine) *work {
-	w := &work{Upgrader: u, journal: j, dir: dir, side: &pair{journal: j, engine: e, screen: u.Screen, every: u.Every}}
+	w := &work{Upgrader: u, journal: j, dir: dir, side: &pair{journal: j, dir: dir, engine: e, screen: u.Screen, every: u.Every}}
 	if j.Up != "" {
 		w.side = &commands{j, u.Screen, u.Every}
 	}
@@ -142,7 +162,7 @@ func (w *work) forget(ctx context.Context) error {
 	if err := w.side.removeNew(ctx); err != nil {
 		return fmt.Errorf("the new container could not be removed, kist resume does it: %w", err)
 	}
-	return w.end(w.dir)
+	return w.end()
 }
 
 // change goes from the old version to the new one, and watches that.
@@ -176,7 +196,14 @@ func (w *work) change(ctx context.Context) (err error) {
 		return err
 	}
 	w.Screen.Say("Watching it for %s.", w.Watch)
-	return well(w.side.watchNew(ctx))
+	if err := well(w.side.watchNew(ctx)); err != nil {
+		return err
+	}
+	anew, err := w.side.establish(context.WithoutCancel(ctx))
+	if err == nil && anew {
+		err = well(w.side.watchAnew(ctx))
+	}
+	return err
 }
 
 // unwellError is a version that was watched and is not well.
@@ -211,14 +238,21 @@ func (w *work) finish(ctx context.Context) (*Outcome, error) {
 	stepped := w.step(Good)
 	if stepped == nil {
 		w.letGo(ctx)
+		if err := w.side.retireOld(ctx); err != nil {
+			w.Screen.Warn("%s runs %s; kist resume ends what is left of the upgrade: %s", screen.Printable(w.Container), screen.Printable(w.Image), screen.Text(err.Error()))
+			return w.outcome(Upgraded), nil
+		}
 	}
-	if err := w.keep(w.dir); err != nil && stepped != nil {
+	if err := w.keep(); err != nil && stepped != nil {
 		w.Why = "the journal can't be written: " + stepped.Error()
 		return w.goBack(ctx, 0)
 	} else if err != nil {
 		w.Screen.Warn("the record of the upgrade of container %s could not be put away, and so --undo won't know of it: %s", screen.Printable(w.Container), screen.Text(err.Error()))
 	} else if stepped != nil {
 		w.letGo(ctx)
+		if err := w.side.retireOld(ctx); err != nil {
+			w.Screen.Warn("%s", screen.Text(err.Error()))
+		}
 	}
 	return w.outcome(Upgraded), nil
 }

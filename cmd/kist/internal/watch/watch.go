@@ -16,6 +16,8 @@ import (
 type Options struct {
 	// For is how long; by then all must be well. Zero looks once.
 	For time.Duration
+	// Enough is after how long it is enough that all is well, 0 for For.
+	Enough time.Duration
 	// Healthy is a command for the shell whose exit status 0 says that the service is well,
 	// "" for none. It is run again and again; it finds the container's name in KIST_CONTAINER.
 	Healthy string
@@ -89,11 +91,13 @@ func until(ctx context.Context, o Options, look func(context.Context) (why strin
 	if every <= 0 {
 		every = time.Second
 	}
-	end := time.Now().Add(o.For)
+	began := time.Now()
+	end := began.Add(o.For)
 	for {
 		why, hopeless, err := look(ctx)
 		left := time.Until(end)
-		if err != nil || hopeless || left <= 0 {
+		enough := why == "" && o.Enough > 0 && time.Since(began) >= o.Enough
+		if err != nil || hopeless || left <= 0 || enough {
 			return why, err
 		}
 		select {

@@ -1,0 +1,233 @@
+package upgrade
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+)
+
+// Spent is a container in whose place By was made, with another restart policy. It is removed, and By gets its name.
+type Spent struct {
+	ID   string `json:"id"`
+	Name string `json:"name"`
+	By   string `json:"by"`
+}
+
+// again makes a container once more with another restart policy, and not started, for engines that can't change one. The one
+// whose place it takes is stopped, and removed. layer says that what the container wrote into its own layer, outside of its
+// mounts, must not be lost. Where anything would be, a LossesError says so and nothing was changed.
+func (p *pair) again(ctx context.Context, id *string, policy string, layer bool) error {
+	c, err := p.engine.Inspect(ctx, *id)
+	if err != nil {
+		return err
+	}
+	if err := p.removeAgain(ctx); err != nil {
+		return err
+	}
+	made, err := p.makeAgain(ctx, c, policy, layer)
+	if err != nil {
+		return err
+	}
+	if err := p.replace(ctx, c, id, made); err != nil {
+		return errors.Join(err, p.engine.Remove(ctx, made))
+	}
+	return p.tidy(ctx)
+}
+
+// makeAgain makes the container that is to take the place of c, and holds it against that.
+func (p *pair) makeAgain(ctx context.Context, c *engine.Container, policy string, layer bool) (made string, err error) {
+	image, err := p.engine.Image(ctx, c.ImageID)
+	if err != nil {
+		return "", err
+	}
+	launch, label := engine.NewLaunch(c, image).WithRestart(policy), labelUpgrade+"="+c.ID
+	made, err = p.engine.Create(ctx, launch.Remake(p.Again, c.ImageName, image, label))
+	if err != nil { // the image may have lost its name since
+		nameless := *image
+		nameless.Digest = ""
+		if err := p.removeAgain(ctx); err != nil {
+			return "", err
+		}
+		if made, err = p.engine.Create(ctx, launch.Remake(p.Again, c.ImageName, &nameless, label)); err != nil {
+			return "", errors.Join(err, p.removeAgain(ctx))
+		}
+	}
+	lost, err := p.lost(ctx, c, made, image, policy, layer)
+	if err == nil && len(lost) > 0 {
+		err = &LossesError{c.Name, lost}
+	}
+	if err != nil {
+		return "", errors.Join(err, p.engine.Remove(ctx, made))
+	}
+	return made, nil
+}
+
+func (p *pair) lost(ctx context.Context, c *engine.Container, id string, image *engine.Image, policy string, layer bool) ([]string, error) {
+	made, err := p.engine.Inspect(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	lost := engine.Losses(c, made, image)
+	if made.RestartPolicy() != policy {
+		lost = append(lost, "restart policy "+policy)
+	}
+	if layer {
+		changed, err := p.engine.Changed(ctx, c)
+		if err != nil {
+			return nil, err
+		}
+		for _, path := range changed {
+			lost = append(lost, "what was written into the container itself: "+path)
+		}
+	}
+	return lost, nil
+}
+
+// replace stops what is to go, and writes down what takes its place before it is removed.
+func (p *pair) replace(ctx context.Context, c *engine.Container, id *string, made string) error {
+	if c.Running {
+		// One that the engine starts again and again may have ended just now: it is removed all the same.
+		if err := p.engine.Stop(ctx, c); err != nil && c.RestartPolicy() == "no" {
+			return err
+		}
+	}
+	was := p.Record
+	p.Spent = &Spent{c.ID, c.Name, made}
+	if id == &p.Old {
+		p.Key = p.key()
+	}
+	p.Ran = p.Ran || id == &p.New && everStarted(c)
+	*id = made
+	if err := p.write(); err != nil {
+		p.Record = was
+		return err
+	}
+	return nil
+}
+
+// tidy implements side.
+func (p *pair) tidy(ctx context.Context) error {
+	if p.Spent == nil {
+		return p.removeAgain(ctx)
+	}
+	if err := p.engine.Destroy(ctx, p.Spent.ID); err != nil && !errors.Is(err, engine.ErrNotFound) {
+		return err
+	}
+	if c, err := p.find(ctx, p.Spent.ID); err != nil || c != nil {
+		return errors.Join(err, fmt.Errorf("container %s could not be removed", p.Spent.Name))
+	}
+	if err := p.rename(ctx, p.Spent.By, p.Spent.Name); err != nil {
+		return err
+	}
+	p.Spent = nil
+	if err := p.write(); err != nil { // doing it once more does no harm
+		p.screen.Warn("%s", screen.Text(err.Error()))
+	}
+	return nil
+}
+
+// removeAgain removes a container that was made to take the place of another, and did not come to it.
+func (p *pair) removeAgain(ctx context.Context) error {
+	if p.Again == "" {
+		return nil
+	}
+	c, err := p.find(ctx, p.Again)
+	if err != nil || c == nil || c.Labels[labelUpgrade] == "" || c.ID == p.Old || c.ID == p.New {
+		return err
+	}
+	return p.engine.Destroy(ctx, c.ID)
+}
+
+// change gives a container another restart policy, and makes it once more where the engine can't do that.
+func (p *pair) change(ctx context.Context, id *string, policy string, layer bool) (anew bool, err error) {
+	c, err := p.find(ctx, *id)
+	if err != nil || c == nil || c.RestartPolicy() == policy {
+		return false, err
+	}
+	if p.engine.SetRestartPolicy(ctx, *id, policy) == nil {
+		if c, err = p.find(ctx, *id); err != nil || c == nil || c.RestartPolicy() == policy {
+			return false, err
+		}
+	}
+	return true, p.again(ctx, id, policy, layer)
+}
+
+// establish implements side.
+func (p *pair) establish(ctx context.Context) (anew bool, err error) {
+	if p.NewPolicy == "" || p.NewPolicy == "no" {
+		return false, nil
+	}
+	p.screen.Say("Giving it its restart policy, %s.", screen.Printable(p.NewPolicy))
+	was := p.New
+	anew, err = p.change(ctx, &p.New, p.NewPolicy, false)
+	if err != nil && p.stillRuns(ctx, was) { // it is well, and nothing was changed
+		p.screen.Warn("the engine will not start the new container by itself as it did the old one: it did not take the restart policy %s (%s).",
+			screen.Printable(p.NewPolicy), screen.Text(err.Error()))
+		return false, nil
+	}
+	if err != nil || !anew {
+		return false, err
+	}
+	p.screen.Say("Starting %s once more: the engine changes no restart policy of one that is made.", screen.Printable(p.Container))
+	return true, p.startNew(ctx)
+}
+
+func (p *pair) stillRuns(ctx context.Context, id string) bool {
+	running, err := p.engine.IsRunning(ctx, id)
+	return err == nil && running && p.New == id && p.Spent == nil
+}
+
+// retireOld implements side.
+func (p *pair) retireOld(ctx context.Context) error {
+	if err := p.tidy(ctx); err != nil {
+		return err
+	}
+	p.leaveDown(ctx, &p.Old, p.Before)
+	if p.Spent != nil {
+		return fmt.Errorf("container %s is made once more, and that is not at its end", p.Spent.Name)
+	}
+	return nil
+}
+
+// leaveDown keeps the engine from starting a container that is set aside, also when the machine starts, or says loudly that
+// it may.
+func (p *pair) leaveDown(ctx context.Context, id *string, name string) {
+	c, err := p.find(ctx, *id)
+	if err == nil && c == nil {
+		return
+	}
+	if err == nil && !startsWithMachine(c.RestartPolicy()) {
+		if policy := c.RestartPolicy(); policy != "no" {
+			p.engine.SetRestartPolicy(ctx, *id, "no")
+		}
+		return
+	}
+	if err == nil {
+		_, err = p.change(ctx, id, "no", true)
+	}
+	if err != nil {
+		why := err.Error()
+		if losses, ok := errors.AsType[*LossesError](err); ok {
+			why = "made again without one, this would be lost: " + strings.Join(losses.Lost, "; ")
+		}
+		p.screen.Warn("WHEN THIS MACHINE STARTS, THE ENGINE MAY START CONTAINER %s, which is set aside, BESIDE THE OTHER VERSION, ON THE SAME DATA, by its restart policy. Once it is not needed: %s rm %[1]s (%[3]s)",
+			screen.Printable(name), screen.Printable(p.engine.Name()), screen.Text(why))
+	}
+}
+
+// givePolicyBack has the engine start the old container again as it did, once that is started.
+func (p *pair) givePolicyBack(ctx context.Context) error {
+	if p.Policy == "no" || p.Policy == "" {
+		return nil
+	}
+	_, err := p.change(ctx, &p.Old, p.Policy, true)
+	return err
+}
+
+// startsWithMachine tells whether engines start containers with a restart policy when the machine
+// starts: common practice, no source.
+func startsWithMachine(policy string) bool { return policy == "always" || policy == "unless-stopped" }

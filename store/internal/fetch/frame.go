@@ -1,0 +1,130 @@
+package fetch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// unopened is a frame that can't be opened. A SlabError around it says where, so that its own text does not.
+type unopened struct{ error }
+
+type frameKey struct {
+	slab  format.SlabID
+	frame int
+}
+
+// cachedFrame is a decompressed frame, there once ready is closed.
+type cachedFrame struct {
+	ready chan struct{}
+	raw   []byte
+	err   error
+	loan
+}
+
+// decode decompresses a frame.
+func (s *Slabs) decode(packed, buf []byte) ([]byte, error) {
+	s.using.RLock()
+	defer s.using.RUnlock()
+	if s.closed {
+		return nil, crypt.ErrKeysWiped
+	}
+	raw, err := s.decoder.DecodeAll(packed, buf)
+	if err != nil {
+		err = fmt.Errorf("%w: %w", format.ErrDamaged, err)
+	}
+	return raw, err
+}
+
+// openFrame gives what is compressed in a frame, within sealed, which is as long as
+// the frame. Where an end that was kept does not open, the slab itself decides.
+func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte) ([]byte, error) {
+	off := slab.offsets[n]
+	piece := crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(n)}
+	s.mu.Lock()
+	end, ok := s.ends.get(slab.ID)
+	s.mu.Unlock()
+	if ok && off >= slab.Length-int64(len(*end)) {
+		copy(sealed, (*end)[off-(slab.Length-int64(len(*end))):])
+		if packed, err := slab.opener.Open(sealed[:0], sealed, piece); err == nil {
+			return packed, nil
+		}
+		s.mu.Lock()
+		s.ends.remove(slab.ID, end)
+		s.mu.Unlock()
+		s.kept.Drop(names.Slab(slab.ID))
+	}
+	if err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, off); err != nil {
+		return nil, err
+	}
+	packed, err := slab.opener.Open(sealed[:0], sealed, piece)
+	if err != nil {
+		return nil, unopened{errors.Join(format.ErrDamaged, err)}
+	}
+	return packed, nil
+}
+
+// Frame gives the decompressed bytes of a frame, which the caller must not
+// change.
+func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
+	key := frameKey{slab.ID, n}
+	s.mu.Lock()
+	f, ok := s.frames.get(key)
+	if !ok {
+		f = &cachedFrame{ready: make(chan struct{})}
+		s.frames.put(key, f, slab.Frames[n].Raw())
+	}
+	f.kept = true
+	s.mu.Unlock()
+	if !ok {
+		f.raw, f.err = s.ReadFrame(ctx, slab, n, nil)
+		if f.err != nil {
+			s.mu.Lock()
+			s.frames.remove(key, f)
+			s.mu.Unlock()
+		}
+		close(f.ready)
+		return f.raw, f.err
+	}
+	select {
+	case <-f.ready:
+		if f.err != nil && ctx.Err() == nil {
+			// The reader that was first may have been told to stop: ask again.
+			return s.ReadFrame(ctx, slab, n, nil)
+		}
+		return f.raw, f.err
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	}
+}
+
+// ReadFrame reads, opens and decompresses a frame past the cache, into buf if
+// that has room.
+func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([]byte, error) {
+	f := &slab.Frames[n]
+	fail := func(err error) ([]byte, error) { return nil, &SlabError{slab.ID, n, AsDamage(err)} }
+	if f.Kind != format.Zstd {
+		return fail(fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind))
+	}
+	sealed := s.buffers.sealed(int(f.Sealed))
+	packed, err := s.openFrame(ctx, slab, n, sealed)
+	if err != nil {
+		return fail(err)
+	}
+	if cap(buf) < f.Raw() {
+		buf = make([]byte, 0, f.Raw()+slack)
+	}
+	raw, err := s.decode(packed, buf[:0])
+	s.buffers.sealedDone(sealed) // not after a read that failed, and may go on
+	if err != nil {
+		return fail(err)
+	}
+	if len(raw) != f.Raw() {
+		return fail(fmt.Errorf("%w: %d bytes where the table says %d", format.ErrDamaged, len(raw), f.Raw()))
+	}
+	return raw, nil
+}
