@@ -165,7 +165,7 @@ func (p *repairer) rebuildTables(ctx context.Context) error {
 	done, err := fresh.Rebuild(ctx)
 	if done != nil {
 		done.Slabs += p.out.Tables.Slabs // of passes before
-		done.Replaced = append(p.out.Tables.Replaced, done.Replaced...)
+		done.Replaced = append(append([]string{}, p.out.Tables.Replaced...), done.Replaced...)
 		p.out.Tables = *done
 	}
 	return err
