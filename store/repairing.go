@@ -4,6 +4,8 @@ import (
 	"context"
 
 	"github.com/kistarchive/kist/store/internal/mend"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // RepairOptions say how far repairing may go.
@@ -12,6 +14,9 @@ type RepairOptions struct {
 	// volumes and captures that can't be read at all are removed, and captures that
 	// vanished are no longer missed. Look first what that costs, without it.
 	Drop bool
+	// From is another place of the repository, or a copy of its files, which may hold what is damaged or gone here. It
+	// is read, and nothing is written there but a lease; to mend that place, too, repair it from this one.
+	From *Repository
 	// Host is where it is done, for people.
 	Host string
 	// Progress, if set, is called now and then, by one goroutine at a time.
@@ -41,6 +46,25 @@ type Repaired struct {
 	Marks []string `json:"marks"`
 	// Dropped tells that what was lost has been given up.
 	Dropped bool `json:"dropped"`
+
+	// PutBack are slabs that were gone, and came from the other place under their own names.
+	PutBack []string `json:"put_back,omitempty"`
+	// Restored are captures whose index files could not be read, and came from there.
+	Restored []string `json:"restored,omitempty"`
+	// Taken is how many chunks came from there into new slabs.
+	Taken int `json:"taken_chunks,omitempty"`
+	// Offered are those of Vanished whose index files are in the other place: Replicate copies them when
+	// they are named.
+	Offered []string `json:"offered,omitempty"`
+	// There is what was wanted of the other place and is damaged there.
+	There []OtherDamage `json:"damaged_there,omitempty"`
+	Notes []string      `json:"notes,omitempty"`
+}
+
+// OtherDamage is an object of another place that is not what was written.
+type OtherDamage struct {
+	Object  string `json:"object"`
+	Problem string `json:"problem"`
 }
 
 // Mended tells whether nothing is left that can't be mended. Frames from which captures were healed stay
@@ -56,8 +80,14 @@ func (r *Repaired) Mended() bool {
 // more, and then repairing once more, heals the older captures. What can't be mended is
 // listed, and stays as it is until it is dropped.
 //
+// With RepairOptions.From it takes what is harmed or gone here from another place of the repository: slabs
+// that are gone come back as they were, harmed chunks come into new slabs, and index files that can't be read into new
+// generations. Everything is held against its seal and its identity, and nothing comes that does not fit. What
+// is harmed in both places is lost. Where each has lost something that the other one has, repair both, each from
+// the other; a capture that is whole in neither place may need that a second time in the first.
+//
 // Only one may repair or reclaim at a time: [ErrBusy]. It may be stopped at any
-// moment and called again.
+// moment and called again. It fails with [ErrNotReplica] and [ErrSamePlace] for what it can't be repaired from.
 func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired, err error) {
 	ctx, g := guarded(ctx)
 	defer g.finish(&err)
@@ -65,17 +95,43 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
+	from, err := r.otherStock(o.From)
+	if err != nil {
+		return nil, err
+	}
 	fresh, err := r.afresh()
 	if err != nil {
 		return nil, err
 	}
 	defer fresh.slabs.Close()
-	done, err := fresh.mender.Repair(ctx, mend.Options{Drop: o.Drop, Host: o.Host, Meter: g.meter("RepairOptions.Progress", o.Progress)})
+	done, err := fresh.mender.Repair(ctx, mend.Options{Drop: o.Drop, Host: o.Host, From: from, Meter: g.meter("RepairOptions.Progress", o.Progress)})
 	if done == nil {
 		return nil, err
 	}
-	return &Repaired{
+	out = &Repaired{
 		Tables: RebuildReport(done.Tables), Healed: done.Healed, Lost: givenHarmed(done.Lost), Unreadable: done.Unreadable,
 		Vanished: done.Vanished, Exchanged: done.Exchanged, Returned: done.Returned, Marks: done.Marks, Dropped: done.Dropped,
-	}, err
+		PutBack: done.PutBack, Restored: done.Restored, Taken: done.Taken, Offered: done.Offered, Notes: done.Notes,
+	}
+	for _, d := range done.There {
+		out.There = append(out.There, OtherDamage{d.Object, vault.ProblemOf(d.Object, d.Err)})
+	}
+	return out, err
+}
+
+// otherStock gives the stock of another place of the repository, or nil where there is none.
+func (r *Repository) otherStock(other *Repository) (*stock.Stock, error) {
+	if other == nil {
+		return nil, nil
+	}
+	if err := other.vault.Open(); err != nil {
+		return nil, err
+	}
+	switch {
+	case !r.vault.SameRepository(other.vault):
+		return nil, ErrNotReplica
+	case other == r:
+		return nil, ErrSamePlace
+	}
+	return other.stock, nil
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"path"
@@ -91,7 +92,7 @@ func (a *app) printError(err error) {
 	case errors.Is(err, context.Canceled):
 		text = "interrupted; nothing is left half done"
 	case errors.Is(err, store.ErrDamaged):
-		text += "\nkist verify --full shows what else is harmed; kist repair mends what can be mended."
+		text += "\nkist verify --full shows what else is harmed; " + cmp.Or(a.mendFrom(), "kist repair mends what can be mended.")
 	default:
 		if h := hint(err); h != "" {
 			text += "\n" + h

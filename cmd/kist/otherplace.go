@@ -31,6 +31,22 @@ func (a *app) otherFiles(c *cli.Context) (secrets.Files, error) {
 	return env, env.Check("KIST_OTHER_PASSPHRASE_FILE", "KIST_OTHER_KEY_FILE")
 }
 
+// otherPlace names the second place that is configured, or else gives a text.
+func (a *app) otherPlace(otherwise string) string {
+	if path := a.getenv("KIST_REPLICA"); path != "" {
+		return screen.Printable(path)
+	}
+	return otherwise
+}
+
+// mendFrom says how damage is mended from the second place, where one is configured: "" where none is.
+func (a *app) mendFrom() string {
+	if path := a.getenv("KIST_REPLICA"); path != "" {
+		return "kist repair --from " + screen.Printable(path) + " takes from the second place what is whole there."
+	}
+	return ""
+}
+
 // openOther opens another place of a repository: by the files that are named for it, else by a secret that may
 // open it as well, which may be nil, else by what a person types.
 func (a *app) openOther(c *cli.Context, path string, same crypt.Secret) (*repository, error) {

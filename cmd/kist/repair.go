@@ -5,6 +5,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -13,14 +14,22 @@ func (a *app) repairCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "repair",
 		Usage: "mend what can be mended; say what can't, and give that up when told to",
-		Flags: []cli.Flag{
+		Flags: append([]cli.Flag{
 			&cli.BoolFlag{Name: "drop", Usage: "give up what can't be mended: FOR GOOD; look first, without it"},
-		},
+			&cli.StringFlag{Name: "from", Usage: "take what is damaged or gone from the second place, or the copy, in the folder `OTHER`"},
+			limitRateFlag(),
+		}, otherFlags()...),
 		Description: `
 Reads the whole repository. Lost tables are written anew. Contents that are damaged in
 one place and whole in another are taken from there: so capture a service whose
 data is still the same once more, and repair again. A place that is damaged is
 not relied on by later captures.
+
+With --from, what is damaged or gone here is taken from OTHER, a second place of the
+repository or a copy of its folder: slabs that are gone come back, damaged contents come
+into new slabs, and index files that can't be read are put anew. Everything is held against its
+seals, and nothing is written in OTHER but a note that somebody reads there. It is opened as kist
+replicate opens it. Where each of two has damage, repair both, each from the other.
 
 What can't be mended is listed, and nothing of it is touched: a copy of the
 repository may still have it. With --drop the members listed are taken out of
@@ -29,19 +38,33 @@ exchanged, or put back to an earlier state, is taken as it is.
 
 Example:
   kist repair
+  kist repair --from /mnt/offsite/kist
   kist repair --drop`,
-		Action: a.opening(0, 0, a.repair),
+		Action: a.limiting(a.opening(0, 0, a.repair)),
 	}
 }
 
 func (a *app) repair(c *cli.Context, r *repository) error {
+	o := store.RepairOptions{Drop: c.Bool("drop"), Host: hostName()}
+	if path := c.String("from"); path != "" {
+		if paths.Absolute(path) == paths.Absolute(r.folder.Path()) {
+			return usagef("repair: --from %s is the repository itself", path)
+		}
+		other, err := a.openOther(c, path, r.secret)
+		if err != nil {
+			return err
+		}
+		defer other.Close()
+		o.From = other.Repository
+	}
 	report, end := a.progress("repair")
-	out, err := r.Repair(c.Context, store.RepairOptions{Drop: c.Bool("drop"), Host: hostName(), Progress: report})
+	o.Progress = report
+	out, err := r.Repair(c.Context, o)
 	end()
 	if err != nil {
 		return err
 	}
-	if err := a.printRepaired(out); err != nil {
+	if err := a.printRepaired(out, c.String("from")); err != nil {
 		return err
 	}
 	if !out.Mended() {
@@ -50,7 +73,7 @@ func (a *app) repair(c *cli.Context, r *repository) error {
 	return nil
 }
 
-func (a *app) printRepaired(out *store.Repaired) error {
+func (a *app) printRepaired(out *store.Repaired, from string) error {
 	if a.JSON {
 		return a.PrintJSON(struct {
 			*store.Repaired
@@ -58,6 +81,7 @@ func (a *app) printRepaired(out *store.Repaired) error {
 		}{out, out.Mended()})
 	}
 	a.printTables(&out.Tables)
+	a.printTaken(out, from)
 	if len(out.Marks) > 0 {
 		a.Printf("Could not be read, and removed: %s.\n", strings.Join(out.Marks, ", "))
 	}
@@ -66,10 +90,35 @@ func (a *app) printRepaired(out *store.Repaired) error {
 	}
 	if lost, changed := lostLines(out), changedLines(out); len(lost)+len(changed) > 0 {
 		a.printLost(lost, changed, out.Dropped)
+		if len(out.Offered) > 0 && !out.Dropped {
+			a.Printf("\nOf these %s has: %s. kist replicate --from %s and their names copies them.\n", screen.Printable(from), strings.Join(out.Offered, ", "), screen.Printable(from))
+		}
 		return nil
 	}
 	a.Printf("No capture lacks anything.\n")
 	return nil
+}
+
+// printTaken says what came from another place, and what is damaged there.
+func (a *app) printTaken(out *store.Repaired, from string) {
+	for _, note := range out.Notes {
+		a.Printf("Note: %s.\n", noteText(note))
+	}
+	if len(out.PutBack) > 0 {
+		a.Printf("Put back from there: %s.\n", screen.Count(len(out.PutBack), "slab", "slabs"))
+	}
+	if out.Taken > 0 {
+		a.Printf("Taken from there into new slabs: %s.\n", screen.Count(out.Taken, "chunk", "chunks"))
+	}
+	if len(out.Restored) > 0 {
+		a.Printf("Index files from there: %s.\n", strings.Join(out.Restored, ", "))
+	}
+	for _, d := range out.There {
+		a.Printf("Damaged in %s: %s: %s.\n", screen.Printable(from), screen.Printable(d.Object), screen.Line(d.Problem))
+	}
+	if len(out.There) > 0 {
+		a.Printf("kist repair there, with --from for this place, mends what is whole here.\n")
+	}
 }
 
 func (a *app) printTables(t *store.RebuildReport) {
@@ -134,8 +183,8 @@ func (a *app) printLost(lost, changed []string, dropped bool) {
 	}
 	a.Printf(`
 All else is whole. What can be done, the best first:
-  1. put the damaged files back, if a copy of the repository has them (kist verify --full names them);
+  1. kist repair --from %s, if that has what is damaged here;
   2. where a service still has the same data: kist capture, and kist repair again;
   3. kist repair --drop gives up what is listed here, for good.
-`)
+`, a.otherPlace("the second place, or a copy of the folder"))
 }

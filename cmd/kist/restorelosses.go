@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -128,7 +129,7 @@ func (s *restoring) endLossy(text string) error {
 	if s.lost > 0 {
 		what = screen.Count(s.lost, "member is", "members are") + " lost and listed above. "
 	}
-	return &statusError{statusDamage, &lossReport{what + text + "\nkist repair may mend what is damaged, if another capture or a copy of the repository still has it."}}
+	return &statusError{statusDamage, &lossReport{what + text + "\n" + cmp.Or(s.app.mendFrom(), "kist repair may mend what is damaged, if another capture, a second place or a copy of the repository still has it (--from OTHER).")}}
 }
 
 // endDropped lists what a repair gave up of volumes, and of the capture volumes that are gone, and gives the error that

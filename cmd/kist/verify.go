@@ -18,12 +18,13 @@ func (a *app) verifyCommand() *cli.Command {
 		Name:      "verify",
 		Usage:     "find out whether everything is there and unharmed",
 		ArgsUsage: "[CAPTURE…]",
-		Flags: []cli.Flag{
+		Flags: append([]cli.Flag{
+			&cli.StringFlag{Name: "against", Usage: "compare with the second place, or the copy, in the folder `OTHER`, and no more"},
 			&cli.BoolFlag{Name: "full", Usage: "open every frame and rebuild the digest of every capture"},
 			&cli.StringFlag{Name: "sample", Usage: "open that `SHARE` of the frames, as 5%, chosen at random"},
 			&cli.StringSliceFlag{Name: "head", Usage: "prove that the captures of this `TEXT`, from kist show --head, are there as they were, or were removed on purpose"},
 			metricsFlag(),
-		},
+		}, otherFlags()...),
 		Description: `
 Without a flag, index files, tables and the table at the end of every slab are
 opened: what is missing or cut short shows, and what changed within does not.
@@ -36,10 +37,15 @@ repository lies in the place of the one that this machine knows by its id, with
 another root key, every command stops: it was replaced or forged. If it was you who replaced it,
 --accept-new-root takes it as it is, and forgets what was known of the one before.
 
+With --against it tells which captures are in this place, in OTHER, and in both, and whether what is
+in both is the same: index files by their hashes, slabs by their lengths and their own tables,
+with --full all of both. What is damaged in either is named. Nothing is kept of that.
+
 Example:
   kist verify
   kist verify --sample 5%
   kist verify --full seedbank@latest
+  kist verify --against /mnt/offsite/kist
   kist verify --head 20260314t0203z-k7f3:0f5c2d6b8e91a34771c0aa52f19e84d3`,
 		Action: a.metering(a.verify),
 	}
@@ -59,11 +65,17 @@ func (a *app) verify(c *cli.Context) error {
 			return err
 		}
 	}
+	if c.IsSet("against") && (c.NArg() > 0 || o.Sample > 0 || len(o.Head) > 0) {
+		return usagef("verify: with --against goes --full alone")
+	}
 	r, err := a.open(c.Context)
 	if err != nil {
 		return err
 	}
 	defer r.Close()
+	if path := c.String("against"); path != "" {
+		return a.verifyAgainst(c, r, path)
+	}
 	if o.Captures, err = a.captureIDs(c.Context, r, c.Args().Slice()); err != nil {
 		return err
 	}
@@ -142,6 +154,9 @@ func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 		a.printDamage(&r.Damage[i], i+1)
 	}
 	a.Printf("\n%s.\n", screen.Count(len(r.Damage), "object is damaged", "objects are damaged"))
+	if text := a.mendFrom(); text != "" {
+		a.Printf("%s\n", text)
+	}
 	return nil
 }
 

@@ -200,3 +200,12 @@ func (v *Findings) RealOf(slab format.SlabID, n uint32) (id crypt.Identity, leng
 	}
 	return s.IDs[n], s.lens[n], true
 }
+
+// Learn takes in a slab that was put since all was looked at, by a record of what its frames hold.
+func (v *Findings) Learn(rec *format.SlabRecord) {
+	s := &SlabState{Bad: make(map[int]error), IDs: stock.IdentitiesOf(rec)}
+	for i := range rec.Frames {
+		s.lens = append(s.lens, rec.Frames[i].Chunks...)
+	}
+	v.Slabs[rec.Slab] = s
+}

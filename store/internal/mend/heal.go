@@ -24,9 +24,11 @@ import (
 
 // badSlab is a slab of which not all can be read.
 type badSlab struct {
-	frames []uint32                    // that can't be read; none: the slab as a whole
-	bad    []bool                      // by chunk; nil: all
-	ids    []crypt.Identity            // of the chunks, as a table says; nil where none does
+	frames []uint32         // that can't be read; none: the slab as a whole
+	bad    []bool           // by chunk; nil: all
+	ids    []crypt.Identity // of the chunks, as a table says; nil where none does, zero where it is not known
+	lens   []uint32         // of the chunks, likewise
+	group  []byte
 	said   map[uint32][]crypt.Identity // what tables said of chunks that are others
 }
 
@@ -84,11 +86,30 @@ func (p *repairer) nameChunks(ctx context.Context) error {
 	return p.r.stock.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
 			if b := p.bad[rec.Slab]; b != nil && b.ids == nil {
-				b.ids = stock.IdentitiesOf(rec)
+				b.name(rec)
 			}
 		}
 		return nil
 	})
+}
+
+// name notes what a record says of the chunks.
+func (b *badSlab) name(rec *format.SlabRecord) {
+	b.ids, b.group = stock.IdentitiesOf(rec), rec.Group
+	for i := range rec.Frames {
+		b.lens = append(b.lens, rec.Frames[i].Chunks...)
+	}
+}
+
+// meant gives the identities that a chunk may have had: none is zero.
+func (b *badSlab) meant(chunk uint32) []crypt.Identity {
+	if said := b.said[chunk]; len(said) > 0 {
+		return said
+	}
+	if int(chunk) >= len(b.ids) || b.ids[chunk] == (crypt.Identity{}) {
+		return nil
+	}
+	return b.ids[chunk : chunk+1]
 }
 
 // markBad puts a mark of the places that can't be read, so that no writer relies on
@@ -151,11 +172,16 @@ func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([
 			h.w.Intake.Abandon(context.WithoutCancel(ctx))
 			return nil, fmt.Errorf("capture %s: %w", c.ID, err)
 		}
-		if record != nil {
-			records = append(records, record)
+		if record == nil {
+			continue
+		}
+		records = append(records, record)
+		p.progress = true
+		if !slices.Contains(p.out.Healed, c.ID) {
 			p.out.Healed = append(p.out.Healed, c.ID)
 		}
 	}
+	p.waived = p.waived || h.waived
 	_, err = h.w.Intake.Close()
 	return records, err
 }
@@ -168,6 +194,10 @@ type healer struct {
 	index *known.Index
 	bad   map[format.SlabID]*badSlab
 	wrong bool // the recipe at hand meant what was said of disputed chunks
+
+	patient bool // optional parts stay as they are where they can't be healed
+	waived  bool // and some did
+	found   bool // a harmed chunk of the recipe at hand is elsewhere
 }
 
 // newHealer gives a healer that relies on nothing harmed, for captures of that
@@ -195,7 +225,7 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 	}
 	// Looked at after the index files were put: nobody may have removed one meanwhile.
 	w.Uses = p.uses // of all groups
-	return &healer{r: p.r, w: w, v: p.v, index: index, bad: p.bad}, nil
+	return &healer{r: p.r, w: w, v: p.v, index: index, bad: p.bad, patient: p.patient}, nil
 }
 
 // capture gives the record of a capture that names what is unharmed, as far as there
@@ -208,7 +238,7 @@ func (h *healer) capture(ctx context.Context, c *ledger.Capture) (*format.IndexF
 		v := &record.Volumes[i]
 		list := &v.MemberList
 		for _, place := range []**format.Recipe{&list, &v.Stamps, &v.Contents} {
-			healed, err := h.recipe(ctx, *place)
+			healed, err := h.recipe(ctx, *place, true)
 			if err != nil && !errors.Is(err, errLost) {
 				return nil, err
 			}
@@ -237,8 +267,10 @@ func (h *healer) capture(ctx context.Context, c *ledger.Capture) (*format.IndexF
 
 // optional heals what nothing is lost without, or leaves it out.
 func (h *healer) optional(ctx context.Context, place **format.Recipe, changed *bool) error {
-	healed, err := h.recipe(ctx, *place)
+	healed, err := h.recipe(ctx, *place, false)
 	switch {
+	case errors.Is(err, errLost) && h.patient:
+		h.waived = true
 	case errors.Is(err, errLost):
 		*place, *changed = nil, true
 	case err != nil:
@@ -253,32 +285,34 @@ func (h *healer) optional(ctx context.Context, place **format.Recipe, changed *b
 var errLost = fmt.Errorf("%w: a chunk is in no slab that can be read", format.ErrDamaged)
 
 // recipe gives a recipe that names no harmed chunk, nil if the old one does not, or
-// errLost.
-func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe, error) {
+// errLost. A recipe of which some chunks are nowhere may be healed in part: it then names those where they were.
+func (h *healer) recipe(ctx context.Context, old *format.Recipe, part bool) (*format.Recipe, error) {
 	if old == nil {
 		return nil, nil
 	}
-	moved := false
+	moved, lost := false, false
+	h.found = false
 	// Where its digest does not fit what the frames hold, it meant what a table said of them.
 	h.wrong = h.v.Wrong[weave.RecipeKey(old)] != check.Intact
 	// Once through without writing: nothing is stored for a recipe that stays lost.
-	for run, err := range h.runs(ctx, old, &moved) {
+	for run, err := range h.runs(ctx, old, &moved, false) {
 		if err != nil {
 			return nil, err
 		}
-		if run.Slab == (format.SlabID{}) {
-			return nil, errLost
-		}
+		lost = lost || run.Slab == (format.SlabID{})
+	}
+	if lost && (!part || h.wrong || !h.found) {
+		return nil, errLost
 	}
 	if !moved {
 		return nil, h.unhealed()
 	}
-	if ok, err := h.r.stock.Fits(ctx, old, h.runs(ctx, old, &moved), h.v.RealOf); err != nil || !ok {
+	if ok, err := h.r.stock.Fits(ctx, old, h.runs(ctx, old, &moved, lost), h.chunk); err != nil || !ok {
 		return nil, check.OrElse(err, errLost) // what is found elsewhere is not what was captured
 	}
 	healed, err := h.w.PutRecipe(*old, func(yield func(format.Run) error) error {
 		j := &weave.Joiner{Yield: yield}
-		for run, err := range h.runs(ctx, old, &moved) {
+		for run, err := range h.runs(ctx, old, &moved, lost) {
 			if err != nil {
 				return err
 			}
@@ -291,16 +325,28 @@ func (h *healer) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe
 	return &healed, err
 }
 
+// chunk gives what a chunk is, and of one that is lost what it was.
+func (h *healer) chunk(slab format.SlabID, n uint32) (id crypt.Identity, length uint32, ok bool) {
+	if b := h.bad[slab]; b != nil && b.lost(n) {
+		meant := b.meant(n)
+		if len(meant) == 0 || int(n) >= len(b.lens) {
+			return id, 0, false
+		}
+		return meant[0], b.lens[n], true
+	}
+	return h.v.RealOf(slab, n)
+}
+
 // runs gives the runs of a recipe, with harmed chunks taken from elsewhere. A chunk
-// that is nowhere comes as a run of the slab zero, or, above the recipe itself,
+// that is nowhere comes as a run of the slab zero, or as it was if it is to stay; above the recipe itself, it
 // ends the sequence with errLost.
-func (h *healer) runs(ctx context.Context, recipe *format.Recipe, moved *bool) fetch.Runs {
-	runs := h.replace(fetch.Inline(recipe.Runs), moved)
+func (h *healer) runs(ctx context.Context, recipe *format.Recipe, moved *bool, stay bool) fetch.Runs {
+	runs := fetch.Inline(recipe.Runs)
 	// Each level is read by the one above it as it is healed: harmed lists can't be.
 	for range recipe.Level {
-		runs = h.replace(h.r.slabs.Nested(ctx, whole(runs)), moved)
+		runs = h.r.slabs.Nested(ctx, whole(h.replace(runs, moved, false)))
 	}
-	return runs
+	return h.replace(runs, moved, stay)
 }
 
 // whole ends runs at a chunk that is nowhere.
@@ -326,7 +372,9 @@ func (h *healer) unhealed() error {
 	return nil
 }
 
-func (h *healer) replace(runs fetch.Runs, moved *bool) fetch.Runs {
+// replace takes harmed chunks from elsewhere. One that is nowhere comes as a run of the slab zero, or, if it is to
+// stay, as it was.
+func (h *healer) replace(runs fetch.Runs, moved *bool, stay bool) fetch.Runs {
 	return func(yield func(format.Run, error) bool) {
 		for run, err := range runs {
 			b := h.bad[run.Slab]
@@ -341,8 +389,10 @@ func (h *healer) replace(runs fetch.Runs, moved *bool) fetch.Runs {
 				at := run
 				at.First, at.Count = run.First+n, 1
 				if b.lost(at.First) || h.wrong && b.disputes(at.First) {
-					at = h.elsewhere(b, at)
 					*moved = true
+					if to := h.elsewhere(b, at); to.Slab != (format.SlabID{}) || !stay {
+						at = to
+					}
 				}
 				if !yield(at, nil) {
 					return
@@ -354,13 +404,10 @@ func (h *healer) replace(runs fetch.Runs, moved *bool) fetch.Runs {
 
 // elsewhere gives the run of one chunk where it is unharmed, or in the slab zero.
 func (h *healer) elsewhere(b *badSlab, run format.Run) format.Run {
-	meant := b.said[run.First]
-	if len(meant) == 0 && int(run.First) < len(b.ids) {
-		meant = b.ids[run.First : run.First+1]
-	}
-	for _, id := range meant {
+	for _, id := range b.meant(run.First) {
 		if ref, ok := h.index.Lookup(id); ok {
 			run.Slab, run.First = h.index.Locate(ref)
+			h.found = true
 			return run
 		}
 	}

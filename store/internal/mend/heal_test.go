@@ -55,7 +55,7 @@ func TestReplace(t *testing.T) {
 		h := &healer{index: index, bad: map[format.SlabID]*badSlab{harmedSlab: bad}, wrong: c.wrong}
 		var got []format.Run
 		moved := false
-		for r, err := range h.replace(fetch.Inline([]format.Run{run, {Slab: wholeSlab, Count: 2, Times: 1}}), &moved) {
+		for r, err := range h.replace(fetch.Inline([]format.Run{run, {Slab: wholeSlab, Count: 2, Times: 1}}), &moved, false) {
 			if err != nil {
 				t.Fatal(err)
 			}

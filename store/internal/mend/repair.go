@@ -23,6 +23,8 @@ type Options struct {
 	Drop  bool   // gives up what can't be mended
 	Host  string // for people
 	Meter *vault.Meter
+
+	From *stock.Stock // another place of the repository, to take from what is missing here; nil: none
 }
 
 // Report says what was mended, and what can't be.
@@ -36,10 +38,20 @@ type Report struct {
 	Returned   []string // captures that were removed on purpose, and are there again
 	Marks      []string // marks and index files that could not be read, and were removed
 	Dropped    bool     // what was lost has been given up
+
+	PutBack  []string // slabs that were gone, and came from the other place under their names
+	Restored []string // captures whose index files came from there
+	Taken    int      // chunks that came from there into new slabs
+	Offered  []string // captures that have vanished here and are there
+	There    []Damage // what is damaged there, and was wanted
+	Notes    []string
 }
 
 // Repair mends what it can. It wants a repository that is read afresh.
 func (r *Mender) Repair(ctx context.Context, o Options) (*Report, error) {
+	if o.From != nil && !r.vault.SameRepository(o.From.Vault()) {
+		return nil, vault.ErrNotReplica
+	}
 	l, err := r.leases.Take(ctx, format.WorkRepair, o.Host, "")
 	if err != nil {
 		return nil, err
@@ -48,7 +60,7 @@ func (r *Mender) Repair(ctx context.Context, o Options) (*Report, error) {
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	p := &repairer{r: r, o: o, lease: l, out: &Report{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
+	p := &repairer{r: r, o: o, lease: l, retried: make(map[string]bool), out: &Report{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
 	err = p.run(ctx)
 	return p.out, err
 }
@@ -64,20 +76,26 @@ type repairer struct {
 	uses  map[format.SlabID]bool // by what was healed or dropped
 
 	exchanged map[string]*ledger.Exchange
+
+	from        *other            // nil: none
+	adopted     []*ledger.Capture // of there, whose index files can't be read here
+	adoptedUses map[format.SlabID]bool
+	stubborn    map[string]*ledger.Capture // of there, to be tried in the place of those here
+	retried     map[string]bool
+	progress    bool // something came from there, or was healed, in this pass
+	patient     bool // what nothing is lost without is not left out yet
+	waived      bool // but would have been
 }
 
 func (p *repairer) run(ctx context.Context) error {
-	if err := p.rebuildTables(ctx); err != nil {
-		return err
-	}
-	var err error
-	if p.v, err = p.r.verifier.Find(ctx, check.Options{Full: true, Meter: func() *vault.Meter { return p.o.Meter }}); err != nil {
-		return err
-	}
-	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.heal, p.findLost, p.findMissing, p.findExchanged} {
-		if err := step(ctx); err != nil {
+	if p.o.From != nil {
+		defer p.closeOther(ctx)
+		if err := p.openOther(ctx); err != nil {
 			return err
 		}
+	}
+	if err := p.passes(ctx); err != nil {
+		return err
 	}
 	if !p.o.Drop {
 		return nil
@@ -86,6 +104,54 @@ func (p *repairer) run(ctx context.Context) error {
 		return err
 	}
 	p.out.Dropped = true
+	return nil
+}
+
+// mostPasses bounds how often all is looked at: what was healed may name what is gone, level by level.
+const mostPasses = format.MaxRecipeLevel + 3
+
+// passes looks and mends, again as long as something came from another place that may help to mend more.
+func (p *repairer) passes(ctx context.Context) error {
+	p.patient = p.from != nil
+	for n := 1; ; n++ {
+		p.progress, p.waived = false, false
+		if err := p.pass(ctx); err != nil {
+			return err
+		}
+		switch {
+		case p.from == nil || n >= mostPasses && !p.patient:
+			return nil
+		case p.progress && n < mostPasses && (len(p.out.Lost) > 0 || p.waived):
+		case p.patient && p.waived:
+			p.patient = false // nothing more comes
+		default:
+			return nil
+		}
+	}
+}
+
+func (p *repairer) pass(ctx context.Context) error {
+	if p.from != nil {
+		if err := p.restock(ctx); err != nil {
+			return err
+		}
+	}
+	if err := p.rebuildTables(ctx); err != nil {
+		return err
+	}
+	if err := p.adopt(ctx); err != nil {
+		return err
+	}
+	var err error
+	if p.v, err = p.r.verifier.Find(ctx, check.Options{Full: true, Meter: func() *vault.Meter { return p.o.Meter }}); err != nil {
+		return err
+	}
+	p.out.Lost, p.out.Unreadable, p.out.Vanished, p.out.Exchanged, p.out.Returned = []check.Harmed{}, []string{}, []string{}, []string{}, []string{}
+	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
+		if err := step(ctx); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 
@@ -98,6 +164,8 @@ func (p *repairer) rebuildTables(ctx context.Context) error {
 	defer fresh.Vault().Slabs().Close()
 	done, err := fresh.Rebuild(ctx)
 	if done != nil {
+		done.Slabs += p.out.Tables.Slabs // of passes before
+		done.Replaced = append(append([]string{}, p.out.Tables.Replaced...), done.Replaced...)
 		p.out.Tables = *done
 	}
 	return err
@@ -189,6 +257,7 @@ func (p *repairer) findMissing(ctx context.Context) error {
 	maps.Copy(missing, marked)
 	p.out.Vanished = slices.AppendSeq(p.out.Vanished, maps.Keys(missing))
 	slices.Sort(p.out.Vanished)
+	p.out.Offered = p.offer(p.out.Vanished)
 	return err
 }
 

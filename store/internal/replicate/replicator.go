@@ -17,7 +17,7 @@ import (
 
 // Errors of two repositories that are no two places of one.
 var (
-	ErrNotReplica = errors.New("it is another repository, and no second place of this one")
+	ErrNotReplica = vault.ErrNotReplica
 	ErrSamePlace  = errors.New("it is the same place of the repository, or a copy of its files that has no identity of its own")
 )
 
