@@ -13,7 +13,7 @@ func TestGrowth(t *testing.T) {
 	if status != 0 {
 		t.Fatalf("status %d: %s", status, &log)
 	}
-	for _, want := range []string{"capture, unchanged folder", "verify, quick", "calls beside the 4 of opening"} {
+	for _, want := range []string{"capture, unchanged folder", "verify, quick", "over the share"} {
 		if !strings.Contains(out.String(), want) {
 			t.Errorf("the report lacks %q:\n%s", want, &out)
 		}

@@ -32,12 +32,14 @@ type powers interface {
 var wrappers = map[string]string{
 	"storagetest.Faulty": "passes all on: TestFaultyPassesPowersOn",
 	"storagetest.model":  "is given to nobody: it calls the storage itself",
+	"limit.Storage":      "passes all on: TestStorage of package limit",
 	"stock.keeping":      "is given to intake, which asks for no power: TestNoPowerIsAskedForInside",
 
 	"storage_test.bare":     "has none, on purpose",
 	"store_test.powerless":  "has none, on purpose",
 	"store_test.unanchored": "refuses one, on purpose",
 	"serve.harmed":          "passes none on: what it is read by asks for none",
+	"store.readOnly":        "has none: replicating asks for no other power than the clock, which it goes without",
 	"store_test.readOnly":   "has none; verifying asks for no other power than the clock, which it goes without",
 
 	// in tests of packages that ask for no power

@@ -156,3 +156,11 @@ func (s *Storage) RemoveAside(ctx context.Context, age time.Duration) ([]storage
 	}
 	return nil, errors.ErrUnsupported
 }
+
+// Names implements [storage.Namer].
+func (s *Storage) Names(ctx context.Context, folder string) ([]string, error) {
+	if namer, ok := s.inner.(storage.Namer); ok {
+		return namer.Names(ctx, folder)
+	}
+	return nil, errors.ErrUnsupported
+}
