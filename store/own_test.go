@@ -20,7 +20,7 @@ func TestForgedCaptures(t *testing.T) {
 		"a later capture": func(m *machine, victim *Capture, evil *format.Recipe) {
 			record := *victim.captured.IndexFile
 			record.Volumes = slices.Clone(record.Volumes)
-			record.Volumes[0].Contents = evil
+			record.Volumes[0].Contents, record.ID = evil, ""
 			if _, err := m.ledger.WriteIndexFile(t.Context(), &record); err != nil {
 				t.Fatal(err)
 			}

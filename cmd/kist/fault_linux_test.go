@@ -69,7 +69,7 @@ func systemFaults() []systemFault {
 		{"the commit can't be flushed", capture, "fsync", "EIO", []string{"captures"}, "captures/", false},
 		{"captures can't be listed", capture, "getdents64", "EIO", []string{"captures"}, "captures", false},
 		{"the repository can't be opened", capture, "openat", "EMFILE", []string{"."}, "repo", false},
-		{"kist.json can't be found", capture, "newfstatat", "EIO", []string{"."}, "kist.json", false},
+		{"kist.json can't be found", capture, "openat2,newfstatat,statx", "EIO", []string{"."}, "kist.json", false},
 		{"the source can't be flushed", capture, "syncfs", "EIO", nil, "seedbank", false},
 		{"the source can't be read", capture, "getdents64", "EIO", []string{"../seedbank"}, "seedbank", false},
 	}

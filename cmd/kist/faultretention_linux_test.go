@@ -14,7 +14,7 @@ func retentionFaults() []systemFault {
 	tables := killRow{prepare: (*killCase).repairTables, settled: (*killCase).hasTables}
 	heal := killRow{prepare: (*killCase).repairSlab, settled: (*killCase).isHealed}
 	return []systemFault{
-		{"a capture can't be marked as retired", retire, "openat", "EROFS", []string{"retired"}, "retired", false},
+		{"a capture can't be marked as retired", retire, "renameat", "EROFS", []string{"retired"}, "retired", false},
 		{"what is retired can't be flushed", rules, "fsync", "EIO", []string{"retired"}, "retired/", false},
 		{"a mark can't be moved into place", rules, "renameat", "ENOSPC", []string{"retired"}, "retired/", false},
 		{"a retirement can't be taken back", undo, "unlinkat", "EIO", []string{"retired"}, "retired/", false},
@@ -31,7 +31,7 @@ func retentionFaults() []systemFault {
 		{"a merged table can't be put", whole, "renameat", "ENOSPC", []string{"tables"}, "tables/", false},
 		{"a mark of what is gone can't be removed", whole, "unlinkat", "EIO", []string{"condemned"}, "condemned/", false},
 		{"a lease of a reclaim can't be removed", whole, "unlinkat", "EIO", []string{"leases"}, "", true},
-		{"a slab can't be opened for its rest", rests, "openat", "EIO", slabs, "slabs/", false},
+		{"slabs can't be listed for a rest", rests, "openat", "EIO", slabs, "slabs", false},
 		{"a rest can't be moved into place", rests, "renameat", "ENOSPC", slabs, "slabs/", false},
 		{"a rest can't be flushed", rests, "fsync", "EIO", slabs, "slabs/", false},
 		{"a new index file can't be moved into place", rests, "renameat", "EIO", []string{"captures"}, "captures/", false},

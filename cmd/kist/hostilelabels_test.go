@@ -42,6 +42,7 @@ func TestLabelsMakeNoLines(t *testing.T) {
 		{"passphrase", "add", "--key-file", b.path("other"), "--label", "beds"}, {"passphrase", "list"}, {"passphrase", "remove", falseLine},
 		{"find", "*"}, {"find", "*", "--name", falseLine}, {"find", falseLine}, {"compare", ids[0], ids[1], "--text", falseLine},
 		{"config"}, {"serve", "--listen", falseLine}, {"complete", "--", "show", ""}, {"complete", "--", "contents", ids[0], ""}, {"complete", "--", "list", "--name", ""},
+		{"replicate", "--to", b.path("none"), falseLine}, {"replicate", "--to", b.path(falseLine)},
 		{"status"}, {"resume"}, {"help", falseLine}, {falseLine}, {"setup", "--repository", b.path("repo")}, {"version"},
 	}
 	for _, c := range newApp(nil, io.Discard, io.Discard, os.Getenv).commands() {

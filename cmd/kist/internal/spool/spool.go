@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/store"
@@ -89,7 +90,11 @@ func (s *Spool) State() string { return filepath.Join(s.Dir, state) }
 func (s *Spool) Open(create bool) (*storage.Folder, error) {
 	dir := filepath.Join(s.Dir, captures)
 	if !create {
-		return storage.OpenFolder(dir)
+		f, err := storage.OpenFolder(dir)
+		if isNone(err) {
+			err = fmt.Errorf("%w: %w", fs.ErrNotExist, err)
+		}
+		return f, err
 	}
 	for _, folder := range []string{s.Dir, s.State(), filepath.Join(s.Dir, sent)} {
 		if err := makeFolder(folder); err != nil {
@@ -103,10 +108,15 @@ func (s *Spool) Open(create bool) (*storage.Folder, error) {
 	return f, err
 }
 
+// isNone tells whether an error says that no folder is there, be it that a file is where one would lie.
+func isNone(err error) bool {
+	return errors.Is(err, fs.ErrNotExist) || errors.Is(err, syscall.ENOTDIR)
+}
+
 // Waiting gives the ids of captures that were not sent, oldest first, without opening anything.
 func (s *Spool) Waiting() (ids []string, err error) {
 	entries, err := os.ReadDir(filepath.Join(s.Dir, captures, "captures"))
-	if errors.Is(err, fs.ErrNotExist) {
+	if isNone(err) {
 		return nil, nil
 	}
 	for _, e := range entries {
