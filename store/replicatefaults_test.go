@@ -7,6 +7,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/kistarchive/kist/store/internal/names"
@@ -132,7 +133,10 @@ func (p *pair) fault(t *testing.T, name string, from, to map[string][]byte, side
 	defer there.Close()
 	f.Once = !cut
 	sent := make(map[string]int)
+	var mu sync.Mutex
 	count := func(m storagetest.Method, object string) {
+		mu.Lock()
+		defer mu.Unlock()
 		if m == storagetest.Put && strings.HasPrefix(object, names.Slabs) {
 			sent[object]++
 		}

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -115,6 +116,20 @@ func Evaluate[T any](b *Browser, expression string) T {
 func (b *Browser) Open(address string) {
 	b.t.Helper()
 	Run(b, chromedp.Navigate(address))
+}
+
+// OpenBehind loads a page though another one may be on its way, which breaks that off: then once more.
+func (b *Browser) OpenBehind(address string) {
+	b.t.Helper()
+	for range 10 {
+		if _, err := chromedp.Run(b.ctx, chromedp.Navigate(address)); err == nil || !strings.Contains(err.Error(), "ERR_ABORTED") {
+			if err != nil {
+				b.t.Fatal(err)
+			}
+			return
+		}
+	}
+	b.t.Fatalf("%s: other pages come in between", address)
 }
 
 // Screen makes the tab as wide as that, in CSS pixels, and dark or light.
