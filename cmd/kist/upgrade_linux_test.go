@@ -296,7 +296,7 @@ func TestUpgradeUnchanged(t *testing.T) {
 func TestUpgradeKilled(t *testing.T) {
 	m := newUpgradeMachine(t)
 	image := m.image
-	rounds := 3 * engineRounds(t)
+	rounds := 1 + engineRounds(t)
 	for n := range rounds {
 		to := map[bool]string{true: newerImage, false: ruinsImage}[n%2 == 0]
 		if image == newerImage {
