@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 
@@ -38,18 +39,18 @@ func TestReplicateFromReadOnly(t *testing.T) {
 	from := a.openOver(t, watched)
 	defer from.Close()
 	there := b.open("")
-	moved := false
+	var moved atomic.Bool
 	watched.Before(func(m storagetest.Method, name string) {
-		if moved || m != storagetest.ReadAt || vaultFolder(name) != names.Slabs {
+		if m != storagetest.ReadAt || vaultFolder(name) != names.Slabs || !moved.CompareAndSwap(false, true) {
 			return
 		}
-		moved = true // right before the first slab is read
+		// right before the first slab is read
 		if out, err := here.Reclaim(t.Context(), ReclaimOptions{Grace: NoGrace}); err != nil || out.Moved == 0 || out.Slabs == 0 {
 			t.Errorf("%+v, %v", out, err)
 		}
 	})
 	out, err := from.Replicate(t.Context(), there.Repository, ReplicateOptions{})
-	if err != nil || !slices.Equal(out.Sent, []string{stays.ID}) || len(out.Notes) != 1 || !out.Complete() || !moved {
+	if err != nil || !slices.Equal(out.Sent, []string{stays.ID}) || len(out.Notes) != 1 || !out.Complete() || !moved.Load() {
 		t.Errorf("%+v, %v", out, err)
 	}
 	there.wholeInFull()

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"slices"
+	"sync"
 
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -93,11 +94,12 @@ func sameStreams(a, b *format.Volume) bool {
 
 // carrier takes streams over.
 type carrier struct {
-	s      *session
-	slabs  *fetch.Slabs
-	reader *weave.Reader
-	index  *known.Index // of where it was captured
-	here   []known.Ref  // for each chunk of index: what it is here, plus 1; 0: it is not known here
+	s       *session
+	slabs   *fetch.Slabs
+	reader  *weave.Reader
+	index   *known.Index // of where it was captured
+	finding sync.Mutex   // an index finds for one at a time
+	here    []known.Ref  // for each chunk of index: what it is here, plus 1; 0: it is not known here
 }
 
 // newCarrier looks up all that there is, before anything is taken in: the session has its index in use from then on.
@@ -159,7 +161,7 @@ func (k *carrier) stream(ctx context.Context, recipe *format.Recipe, to *intake.
 			return err
 		}
 		m.left -= times
-		ref, err := weave.FindChunk(k.index, at.Slab, at.Chunk)
+		ref, err := k.find(at.Slab, at.Chunk)
 		if err == nil {
 			err = k.chunk(ref, times, unknown, to)
 		}
@@ -167,6 +169,13 @@ func (k *carrier) stream(ctx context.Context, recipe *format.Recipe, to *intake.
 			return err
 		}
 	}
+}
+
+// find looks a chunk up: reading ahead does so too.
+func (k *carrier) find(slab format.SlabID, chunk uint32) (known.Ref, error) {
+	k.finding.Lock()
+	defer k.finding.Unlock()
+	return weave.FindChunk(k.index, slab, chunk)
 }
 
 // chunk takes a chunk over, so often.
@@ -201,7 +210,7 @@ func (k *carrier) unknown(runs fetch.Runs) fetch.Runs {
 				return
 			}
 			for i := range run.Count {
-				ref, err := weave.FindChunk(k.index, run.Slab, run.First+i)
+				ref, err := k.find(run.Slab, run.First+i)
 				if err == nil && k.here[ref] != 0 {
 					continue
 				}

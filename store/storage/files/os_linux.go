@@ -21,8 +21,17 @@ import (
 // has the last word.
 func (r root) beneath(name string, flags uint64, mode uint64) (file *os.File, ok bool, err error) {
 	how := unix.OpenHow{Flags: flags | unix.O_CLOEXEC | unix.O_NOFOLLOW, Mode: mode, Resolve: unix.RESOLVE_BENEATH | unix.RESOLVE_NO_SYMLINKS}
+	conn, err := r.at.SyscallConn()
+	if err != nil {
+		return nil, true, &fs.PathError{Op: "openat2", Path: name, Err: err}
+	}
 	for {
-		fd, err := unix.Openat2(int(r.at.Fd()), name, &how)
+		var fd int
+		var err error
+		// Who was left behind may ask when the folder is closed: its descriptor is not to be another file's by then.
+		if closed := conn.Control(func(at uintptr) { fd, err = unix.Openat2(int(at), name, &how) }); closed != nil {
+			return nil, true, &fs.PathError{Op: "openat2", Path: name, Err: closed}
+		}
 		switch err {
 		case nil:
 			return os.NewFile(uintptr(fd), name), true, nil
