@@ -99,15 +99,6 @@ func (s *Settings) From(key string) string {
 	}
 }
 
-// Variables are those of the environment that a key stands for where they are not set.
-func Variables() map[string]string {
-	return map[string]string{
-		"KIST_REPOSITORY": "repository", "KIST_KEY_FILE": "key-file", "KIST_PASSPHRASE_FILE": "passphrase-file",
-		"KIST_REPLICA": "replica", "KIST_OTHER_KEY_FILE": "other-key-file", "KIST_OTHER_PASSPHRASE_FILE": "other-passphrase-file",
-		"KIST_ENGINE": "engine", "KIST_CACHE": "cache", "KIST_STATE": "state",
-	}
-}
-
 // Getenv gives variables of the environment, and where one is not set what the configuration
 // says in its place. What opens the repository is one thing: a file that the environment or
 // systemd gives counts before either key.

@@ -6,7 +6,7 @@
 // errs towards weak. The libraries of that method take 60 to 300 ms of the processor at each start of the program, also
 // where nobody is asked for a passphrase.
 //
-// words.txt.gz has the lists of words of github.com/ccojocar/zxcvbn-go v1.0.4 (MIT License, Nathan Button): Mark
+// words.txt.gz has the lists of words of github.com/ccojocar/zxcvbn-go v1.0.4 (MIT License: words.LICENSE): Mark
 // Burnett's common passwords, English words by Wiktionary's frequency lists, and names by the US census; surnames are
 // its first 10,000. A list a paragraph, the commonest first.
 package guessing
