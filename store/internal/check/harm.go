@@ -40,7 +40,11 @@ type harm struct {
 // is harmed, and compares the digests of the rest.
 func (v *verifier) checkCaptures(ctx context.Context) error {
 	damages := v.slabDamages()
-	err := vault.InOrder(ctx, v.Captures, vault.Askers, v.lookAhead, func(c *ledger.Capture, _ any, _ error) error {
+	ahead := func(ctx context.Context, c *ledger.Capture) (any, error) {
+		weave.LookAhead(ctx, v.r.slabs, c, nil)
+		return nil, nil
+	}
+	err := vault.InOrder(ctx, v.Captures, vault.Askers, ahead, func(c *ledger.Capture, _ any, _ error) error {
 		for i := range c.Volumes {
 			if err := v.checkVolume(ctx, c, &c.Volumes[i], damages); err != nil {
 				return err
@@ -66,22 +70,6 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 		v.report.Damage = append(v.report.Damage, *d)
 	}
 	return nil
-}
-
-// lookAhead reads what lists the runs of a capture, so that it need not be waited for: over a share
-// each takes some calls. Whatever is wrong is found by who reads it again.
-func (v *verifier) lookAhead(ctx context.Context, c *ledger.Capture) (any, error) {
-	for _, recipe := range weave.Recipes(c) {
-		if recipe.Level == 0 {
-			continue
-		}
-		for _, err := range v.r.slabs.Runs(ctx, recipe) {
-			if err != nil {
-				break
-			}
-		}
-	}
-	return nil, nil
 }
 
 // slabDamages begins a Damage for every bad place.

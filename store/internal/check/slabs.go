@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
@@ -45,18 +46,8 @@ func (v *verifier) readTables(ctx context.Context) error {
 // readRecipes finds out which slabs the captures want, and lists all others as
 // well where everything is verified.
 func (v *verifier) readRecipes(ctx context.Context) error {
-	var recipes []*format.Recipe
-	for _, c := range v.Captures {
-		for i := range c.Volumes {
-			for _, p := range weave.Parts(&c.Volumes[i]) {
-				recipes = append(recipes, p.Recipe)
-			}
-		}
-		if seen := c.Seen; seen != nil {
-			recipes = append(recipes, seen)
-		}
-	}
-	err := vault.InOrder(ctx, recipes, vault.Askers, v.slabsOf, func(_ *format.Recipe, slabs map[format.SlabID]bool, err error) error {
+	// Those of one capture lie in the same few slabs: read beside each other, they would wait for one another.
+	err := vault.InOrder(ctx, v.Captures, vault.Askers, v.slabsOf, func(_ *ledger.Capture, slabs map[format.SlabID]bool, err error) error {
 		for id := range slabs {
 			v.state(id).wanted = true
 		}
@@ -81,23 +72,29 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	return nil
 }
 
-// slabsOf gives the slabs that a recipe names, those of nested recipes
+// slabsOf gives the slabs that a capture's recipes name, those of nested recipes
 // among them. What can't be read is left for checkCaptures.
-func (v *verifier) slabsOf(ctx context.Context, recipe *format.Recipe) (map[format.SlabID]bool, error) {
+func (v *verifier) slabsOf(ctx context.Context, c *ledger.Capture) (map[format.SlabID]bool, error) {
 	slabs := make(map[format.SlabID]bool)
+	for _, recipe := range weave.Recipes(c) {
+		if err := v.addSlabs(ctx, recipe, slabs); err != nil && !vault.IsDamage(err) {
+			return nil, err
+		}
+	}
+	return slabs, nil
+}
+
+func (v *verifier) addSlabs(ctx context.Context, recipe *format.Recipe, slabs map[format.SlabID]bool) error {
 	for level := range recipe.Level + 1 {
 		part := format.Recipe{Level: level, Runs: recipe.Runs}
 		for run, err := range v.r.slabs.Runs(ctx, &part) {
-			if vault.IsDamage(err) {
-				return slabs, nil
-			}
 			if err != nil {
-				return nil, err
+				return err
 			}
 			slabs[run.Slab] = true
 		}
 	}
-	return slabs, nil
+	return nil
 }
 
 // readSlabs opens the slabs that are wanted, and of their frames as many as the

@@ -224,21 +224,30 @@ func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error)
 	if err := m.w.Intake.Settle(); err != nil {
 		return nil, err
 	}
-	var files []newFile
+	return m.rewriteAll(ctx)
+}
+
+// rewriteAll gives the index files that name chunks where they lie now.
+func (m *mover) rewriteAll(ctx context.Context) (files []newFile, err error) {
 	highest := ledger.HighestGenerations(m.v.files)
-	for _, c := range m.v.captures {
-		if m.v.expired(c) {
-			continue
-		}
+	stay := slices.DeleteFunc(slices.Clone(m.v.captures), m.v.expired)
+	ahead := func(ctx context.Context, c *ledger.Capture) (any, error) {
+		weave.LookAhead(ctx, m.r.slabs, c, func(r *format.Recipe) bool { return !m.concerns(weave.RecipeKey(r)) })
+		return nil, nil
+	}
+	err = vault.InOrder(ctx, stay, vault.Askers, ahead, func(c *ledger.Capture, _ any, _ error) error {
 		record, err := m.rewrite(ctx, c)
-		if err != nil {
-			return nil, err
-		}
 		if record != nil {
 			files = append(files, newFile{record, highest[c.ID] + 1})
 		}
-	}
-	return files, nil
+		return err
+	})
+	return files, err
+}
+
+// concerns tells whether a recipe names a slab that is left.
+func (m *mover) concerns(key string) bool {
+	return slices.ContainsFunc(m.v.walked[key], func(s *stocked) bool { return m.ids[s.id] != nil })
 }
 
 // moveSlab takes in the chunks of a slab that are needed, but for those that list
@@ -341,7 +350,7 @@ func (m *mover) recipe(ctx context.Context, old *format.Recipe) (*format.Recipe,
 		return moved, nil
 	}
 	m.memo[key] = nil
-	if !slices.ContainsFunc(m.v.walked[key], func(s *stocked) bool { return m.ids[s.id] != nil }) {
+	if !m.concerns(key) {
 		return nil, nil
 	}
 	moved, err := m.w.PutRecipe(*old, func(yield func(format.Run) error) error {

@@ -244,23 +244,29 @@ func (v *survey) markNeeds(ctx context.Context) error {
 // needAll notes that captures need all of their chunks. The recipes of several are read at a time:
 // over a share that takes calls where they have several levels.
 func (v *survey) needAll(ctx context.Context, captures ...*ledger.Capture) error {
-	var all []*needing
+	var all [][]*needing // those of one capture lie in the same few slabs: beside each other they would wait for one another
 	begun := make(map[string]bool)
 	for _, c := range captures {
+		var own []*needing
 		for i := range c.Volumes {
 			for _, p := range weave.Parts(&c.Volumes[i]) {
-				all = v.needs(all, begun, c, p.Recipe, p.Use != weave.ForContents)
+				own = v.needs(own, begun, c, p.Recipe, p.Use != weave.ForContents)
 			}
 		}
 		if seen := c.Seen; seen != nil {
-			all = v.needs(all, begun, c, seen, true)
+			own = v.needs(own, begun, c, seen, true)
+		}
+		if len(own) > 0 {
+			all = append(all, own)
 		}
 	}
-	return vault.InOrder(ctx, all, vault.Askers, v.readNeeds, func(n *needing, runs []neededRun, err error) error {
+	return vault.InOrder(ctx, all, vault.Askers, v.readNeeds, func(own []*needing, runs [][]neededRun, err error) error {
 		if err != nil {
-			return fmt.Errorf("capture %s: what it needs is not known, so that nothing is removed: %w", n.capture.ID, err)
+			return fmt.Errorf("capture %s: what it needs is not known, so that nothing is removed: %w", own[0].capture.ID, err)
 		}
-		v.need(n, runs)
+		for i, n := range own {
+			v.need(n, runs[i])
+		}
 		return nil
 	})
 }
@@ -298,9 +304,21 @@ type neededRun struct {
 	direct bool
 }
 
-// readNeeds gives the runs of a recipe, and of those above it that list them: the chunks of the
+// readNeeds gives the runs of each recipe.
+func (v *survey) readNeeds(ctx context.Context, own []*needing) (all [][]neededRun, err error) {
+	for _, n := range own {
+		runs, err := v.readRuns(ctx, n)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, runs)
+	}
+	return all, nil
+}
+
+// readRuns gives the runs of a recipe, and of those above it that list them: the chunks of the
 // outer levels hold the runs of the next one, and are as needed.
-func (v *survey) readNeeds(ctx context.Context, n *needing) (runs []neededRun, err error) {
+func (v *survey) readRuns(ctx context.Context, n *needing) (runs []neededRun, err error) {
 	for level := range n.recipe.Level + 1 {
 		outer := format.Recipe{Level: level, Runs: n.recipe.Runs}
 		for run, err := range v.r.slabs.Runs(ctx, &outer) {

@@ -8,7 +8,7 @@ import (
 
 // Askers is how many small objects are read at a time, and how many slabs of which little is
 // read: a share answers each call only after some milliseconds, and as many in about that time.
-const Askers = 32
+const Askers = 64
 
 // Few is the same where one after the other is asked for until one fits.
 const Few = 8

@@ -1,9 +1,11 @@
 package weave
 
 import (
+	"context"
 	"encoding/binary"
 	"fmt"
 
+	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
@@ -35,6 +37,21 @@ func Recipes(c *ledger.Capture) []*format.Recipe {
 		all = append(all, seen)
 	}
 	return all
+}
+
+// LookAhead reads what lists the runs of a capture's recipes, but for those that skip takes out, so that it need
+// not be waited for: over a share each takes some calls. Whatever is wrong is found by who reads it again.
+func LookAhead(ctx context.Context, slabs *fetch.Slabs, c *ledger.Capture, skip func(*format.Recipe) bool) {
+	for _, recipe := range Recipes(c) {
+		if recipe.Level == 0 || skip != nil && skip(recipe) {
+			continue
+		}
+		for _, err := range slabs.Runs(ctx, recipe) {
+			if err != nil {
+				break
+			}
+		}
+	}
 }
 
 // FindChunk finds a chunk that must be there.

@@ -302,7 +302,7 @@ func lstatAt(at *os.File, name string) (fs.FileInfo, error) {
 // Who answers slowly is asked for several at a time.
 const (
 	slowAnswer = time.Millisecond
-	askAtOnce  = 32
+	askAtOnce  = 64
 )
 
 // lstatAll describes entries of an open folder, but for those that were removed meanwhile.

@@ -117,7 +117,7 @@ func (s *Share) Open() (files.System, error) {
 const (
 	shareFolder = 3
 	sharePiece  = 512 // entries
-	shareAtOnce = 32  // as files.OS asks
+	shareAtOnce = 64  // as files.OS asks
 )
 
 // sharing is a files.System over a share.
