@@ -164,7 +164,7 @@ func TestWrongOrder(t *testing.T) {
 		"a span less *":   func(n *format.OrderNode) { n.Spans = n.Spans[:1] },
 	} {
 		t.Run(name, func(t *testing.T) {
-			checkWrongOrder(t, !strings.HasSuffix(name, "*"), func(root *format.OrderNode) []*format.OrderNode {
+			checkWrongOrder(t, !strings.HasSuffix(name, "*"), "", func(root *format.OrderNode) []*format.OrderNode {
 				change(root)
 				return []*format.OrderNode{root}
 			})
@@ -172,26 +172,35 @@ func TestWrongOrder(t *testing.T) {
 	}
 }
 
-// TestWrongNodes: an order whose nodes do not make a tree is named, too, though it leads to all members.
+// TestWrongNodes: an order whose nodes do not make a tree is named, too.
 func TestWrongNodes(t *testing.T) {
 	leaf := func(spans ...format.OrderSpan) *format.OrderNode { return &format.OrderNode{Spans: spans} }
-	for name, change := range map[string]func(*format.OrderNode) []*format.OrderNode{
-		"one that none names": func(root *format.OrderNode) []*format.OrderNode {
+	for name, c := range map[string]struct {
+		says   string
+		change func(*format.OrderNode) []*format.OrderNode
+	}{
+		"one that none names": {"none names", func(root *format.OrderNode) []*format.OrderNode {
 			return []*format.OrderNode{leaf(root.Spans[0]), root}
-		},
-		"one that is named twice": func(root *format.OrderNode) []*format.OrderNode {
-			first := root.Spans[0].Path
-			inner := &format.OrderNode{Level: 1, Below: []format.OrderBelow{{Path: first, Back: 1}}}
-			twice := []format.OrderBelow{{Path: first, Back: 1}, {Path: append(slices.Clone(first), '!'), Back: 2}}
-			return []*format.OrderNode{root, inner, {Level: 2, Below: twice}}
-		},
+		}},
+		// found before it is read again: nodes that each name the next twice would be read 65,536 times
+		"one that is named twice": {"do not ascend", func(root *format.OrderNode) []*format.OrderNode {
+			a, b := root.Spans[0].Path, root.Spans[1].Path
+			inner := func(level uint32, below ...format.OrderBelow) *format.OrderNode {
+				return &format.OrderNode{Level: level, Below: below}
+			}
+			return []*format.OrderNode{
+				leaf(root.Spans[0]), leaf(root.Spans[1:]...),
+				inner(1, format.OrderBelow{Path: a, Back: 2}, format.OrderBelow{Path: b, Back: 1}), inner(1, format.OrderBelow{Path: b, Back: 2}),
+				inner(2, format.OrderBelow{Path: a, Back: 2}, format.OrderBelow{Path: b, Back: 1}),
+			}
+		}},
 	} {
-		t.Run(name, func(t *testing.T) { checkWrongOrder(t, true, change) })
+		t.Run(name, func(t *testing.T) { checkWrongOrder(t, false, c.says, c.change) })
 	}
 }
 
 // checkWrongOrder has a capture with an order of other nodes, whose root is the last.
-func checkWrongOrder(t *testing.T, finds bool, change func(root *format.OrderNode) []*format.OrderNode) {
+func checkWrongOrder(t *testing.T, finds bool, says string, change func(root *format.OrderNode) []*format.OrderNode) {
 	t.Helper()
 	f := newFixture(t)
 	made := f.capture(shelves(t, 140, false))
@@ -202,7 +211,7 @@ func checkWrongOrder(t *testing.T, finds bool, change func(root *format.OrderNod
 		f.checkFS(c, f.volumeFS(c))
 	}
 	report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
-	if err != nil || len(report.Damage) != 1 || len(report.Damage[0].Captures) != 0 {
+	if err != nil || len(report.Damage) != 1 || len(report.Damage[0].Captures) != 0 || !strings.Contains(report.Damage[0].Problem, says) {
 		t.Errorf("verify: %+v, %v", report, err)
 	}
 	if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) > 0 || len(out.Healed) != 1 {
