@@ -61,65 +61,69 @@ func sharedChunks(a, b *Laid) (parts sharing) {
 	return parts
 }
 
-const (
-	// maxBetween is the longest stretch that is compared by its bytes.
-	maxBetween = 1 << 20
-	// leastShared is how long a part must be that stands by itself: some members' worth.
-	leastShared = 512
-)
+// leastShared is how long a part must be that stands by itself: some members' worth.
+const leastShared = 512
 
-// addBetween adds what is alike behind one part and before another. What can't be read is left to whoever needs it.
-func addBetween(ctx context.Context, all *sharing, a, b *Laid, from, to Shared) {
+// readable is a stream that is read from any place on, as Laid is.
+type readable interface {
+	From(ctx context.Context, at uint64) io.ReadCloser
+}
+
+// addBetween adds what is alike behind one part and before another: what stands as far behind the first, and where
+// something was put in or taken out, as far before the second.
+func addBetween(ctx context.Context, all *sharing, a, b readable, from, to Shared) {
 	beginA, beginB := from.A+from.Len, from.B+from.Len
-	if to.A <= beginA || to.A-beginA > maxBetween || to.B <= beginB || to.B-beginB > maxBetween {
+	if to.A <= beginA || to.B <= beginB {
 		return
 	}
-	inA, inB := make([]byte, to.A-beginA), make([]byte, to.B-beginB)
-	if a.readAt(ctx, inA, beginA) != nil || b.readAt(ctx, inB, beginB) != nil {
+	n := min(to.A-beginA, to.B-beginB)
+	addAligned(ctx, all, a, b, Shared{beginA, beginB, n})
+	if to.A-beginA == to.B-beginB {
 		return
 	}
-	for _, part := range sharedBytes(inA, inB) {
-		all.add(Shared{beginA + part.A, beginB + part.B, part.Len})
+	for k := len(*all) - 1; k >= 0 && (*all)[k].Len < leastShared && (*all)[k].B > beginB; k-- {
+		*all = (*all)[:k] // alike by chance, it would stand in the way of what is behind
+	}
+	if k := len(*all) - 1; k >= 0 {
+		last := (*all)[k]
+		beginA, beginB = max(beginA, last.A+last.Len), max(beginB, last.B+last.Len)
+		n = min(to.A-beginA, to.B-beginB)
+	}
+	addAligned(ctx, all, a, b, Shared{to.A - n, to.B - n, n})
+}
+
+// addAligned adds what is alike of two stretches of one length. What can't be read is left to whoever needs it.
+func addAligned(ctx context.Context, all *sharing, a, b readable, of Shared) {
+	inA, inB := a.From(ctx, of.A), b.From(ctx, of.B)
+	defer inA.Close()
+	defer inB.Close()
+	const window = 128 << 10
+	bytesA, bytesB := make([]byte, min(window, of.Len)), make([]byte, min(window, of.Len))
+	for at := uint64(0); at < of.Len; at += window {
+		n := min(window, of.Len-at)
+		if _, err := io.ReadFull(inA, bytesA[:n]); err != nil {
+			return
+		}
+		if _, err := io.ReadFull(inB, bytesB[:n]); err != nil {
+			return
+		}
+		for _, part := range sharedBytes(bytesA[:n], bytesB[:n]) {
+			all.add(Shared{of.A + at + part.A, of.B + at + part.B, part.Len})
+		}
 	}
 }
 
-// readAt fills p from a place on.
-func (l *Laid) readAt(ctx context.Context, p []byte, at uint64) error {
-	in := l.From(ctx, at)
-	defer in.Close()
-	_, err := io.ReadFull(in, p)
-	return err
-}
-
-// sharedBytes gives the parts that stand in two stretches as far from the beginning, and where one is longer than the
-// other, as far from the end.
+// sharedBytes gives the parts that are alike of two stretches of one length: long ones, and those at the ends, which may
+// go on.
 func sharedBytes(a, b []byte) (parts sharing) {
-	n := min(len(a), len(b))
-	for i := 0; i < n; {
-		same := alike(a[i:n], b[i:n])
-		if same >= leastShared || i == 0 || i+same == n && len(a) == len(b) {
+	for i := 0; i < len(a); {
+		same := alike(a[i:], b[i:])
+		if same >= leastShared || i == 0 || i+same == len(a) {
 			parts.add(Shared{uint64(i), uint64(i), uint64(same)})
 		}
-		i += same
-		if len(a) != len(b) {
-			break
-		}
-		for i < n && a[i] != b[i] {
-			i++
+		for i += same; i < len(a) && a[i] != b[i]; i++ {
 		}
 	}
-	if len(a) == len(b) {
-		return parts
-	}
-	rest := n
-	if len(parts) > 0 {
-		rest -= int(parts[0].Len)
-	}
-	same := 0
-	for same < rest && a[len(a)-1-same] == b[len(b)-1-same] {
-		same++
-	}
-	parts.add(Shared{uint64(len(a) - same), uint64(len(b) - same), uint64(same)})
 	return parts
 }
 

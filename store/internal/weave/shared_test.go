@@ -2,14 +2,23 @@ package weave
 
 import (
 	"bytes"
+	"context"
+	"io"
 	"math/rand/v2"
 	"slices"
 	"testing"
 )
 
-// TestSharedBytes: what two stretches share is the same in both, in order, and is all that it must be: how they begin
-// and end, and in stretches of one length whatever is long enough.
-func TestSharedBytes(t *testing.T) {
+// inMemory is a stream that is read from any place on.
+type inMemory []byte
+
+func (m inMemory) From(_ context.Context, at uint64) io.ReadCloser {
+	return io.NopCloser(bytes.NewReader(m[at:]))
+}
+
+// TestShared: what two stretches share is the same in both, in order, and is all that it must be: how they begin and
+// end, and in stretches of one length whatever is long enough.
+func TestShared(t *testing.T) {
 	rng := rand.New(rand.NewPCG(20, 26))
 	random := func(n int) []byte {
 		b := make([]byte, n)
@@ -18,8 +27,11 @@ func TestSharedBytes(t *testing.T) {
 		}
 		return b
 	}
-	for range 2000 {
+	for n := range 1000 {
 		a := random(rng.IntN(5000))
+		if n%100 == 0 { // longer than a window
+			a = random(300_000 + rng.IntN(1000))
+		}
 		b := slices.Clone(a)
 		for range rng.IntN(6) { // changed here and there, and sometimes longer or shorter
 			at := rng.IntN(len(b) + 1)
@@ -32,7 +44,31 @@ func TestSharedBytes(t *testing.T) {
 				b[at] ^= 1
 			}
 		}
-		checkShared(t, a, b, sharedBytes(a, b))
+		var all sharing
+		addBetween(t.Context(), &all, inMemory(a), inMemory(b), Shared{}, Shared{A: uint64(len(a)), B: uint64(len(b))})
+		checkShared(t, a, b, all)
+	}
+}
+
+// TestSharedBetween: nothing is looked for before a part in the order of the second stream that stands before it in the
+// first, and what can't be read is left alone.
+func TestSharedBetween(t *testing.T) {
+	for _, c := range []struct {
+		a, b     string
+		from, to Shared
+		want     sharing
+	}{
+		{"beanpea", "beanpea", Shared{0, 0, 4}, Shared{7, 7, 0}, sharing{{0, 0, 4 + 3}}},
+		{"beanpeaoak", "beanashoak", Shared{0, 0, 4}, Shared{7, 7, 3}, sharing{{0, 0, 4}}},
+		{"peabean", "beanpea", Shared{3, 0, 4}, Shared{0, 4, 3}, sharing{{3, 0, 4}}},
+		{"bean", "bean", Shared{}, Shared{8, 8, 0}, nil},
+	} {
+		var all sharing
+		all.add(c.from)
+		addBetween(t.Context(), &all, inMemory(c.a), inMemory(c.b), c.from, c.to)
+		if !slices.Equal(all, c.want) {
+			t.Errorf("%q and %q: %v, not %v", c.a, c.b, all, c.want)
+		}
 	}
 }
 
