@@ -102,10 +102,11 @@ func checkShared(t *testing.T, a, b []byte, parts sharing) {
 		end++
 	}
 	must(0, begin)
-	must(len(b)-end, len(b))
-	if len(a) != len(b) {
+	if len(a) != len(b) { // some bytes may be alike by chance with what stands before
+		must(min(len(b)-end+20, len(b)), len(b))
 		return
 	}
+	must(len(b)-end, len(b))
 	for from := 0; from < n; from++ {
 		to := from
 		for to < n && a[to] == b[to] {
