@@ -61,6 +61,7 @@ func TestSharedBetween(t *testing.T) {
 		{"beanpea", "beanpea", Shared{0, 0, 4}, Shared{7, 7, 0}, sharing{{0, 0, 4 + 3}}},
 		{"beanpeaoak", "beanashoak", Shared{0, 0, 4}, Shared{7, 7, 3}, sharing{{0, 0, 4}}},
 		{"peabean", "beanpea", Shared{3, 0, 4}, Shared{0, 4, 3}, sharing{{3, 0, 4}}},
+		{"peabean", "beanoakpea", Shared{3, 0, 4}, Shared{0, 7, 3}, sharing{{3, 0, 4}}},
 		{"bean", "bean", Shared{}, Shared{8, 8, 0}, nil},
 	} {
 		var all sharing
