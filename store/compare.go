@@ -5,6 +5,7 @@ import (
 	"context"
 	"io/fs"
 	"iter"
+	"slices"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/weigh"
@@ -49,8 +50,7 @@ func (o *CompareOptions) wants(d *Difference) bool {
 // captures, and how many bytes that neither shared are behind each. Contents are
 // compared by their chunks, none is read; nor is, of the second member list, what both have
 // alike. Members are compared by path, within
-// volumes of one name, or the only ones of both captures; of several of one path the
-// last counts. What was added or changed comes in the order of the second capture, then
+// volumes that [PairVolumes] pairs; of several of one path the last counts. What was added or changed comes in the order of the second capture, then
 // what is gone in that of the first, under the names that their volumes have there.
 //
 // It keeps the members of both captures in memory, once where they have them alike: some 500
@@ -65,7 +65,7 @@ func (r *Repository) Compare(ctx context.Context, was, is *Capture, o CompareOpt
 		err := cmp.Or(r.open(ctx), r.ownsAll(was), r.ownsAll(is))
 		if err == nil {
 			var closed error
-			err = r.scales.Compare(ctx, was.captured, is.captured, func(found weigh.Difference) bool {
+			err = r.scales.Compare(ctx, was.captured, is.captured, counterparts(was, is), func(found weigh.Difference) bool {
 				d := newDifference(found)
 				if closed = r.open(ctx); closed != nil || !o.wants(&d) {
 					return closed == nil
@@ -99,6 +99,9 @@ type DifferenceTotals struct {
 	GoneBytes int64 `json:"gone_bytes"` // of what is gone, that the second one has nowhere
 }
 
+// Members is how many members differ.
+func (t DifferenceTotals) Members() int { return t.Added + t.Gone + t.Changed }
+
 // Add counts a difference.
 func (t *DifferenceTotals) Add(d Difference) {
 	switch {
@@ -115,4 +118,34 @@ func (t *DifferenceTotals) Add(d Difference) {
 		}
 	}
 	t.NewBytes += d.Bytes
+}
+
+// DifferenceSummary is what differences come to.
+type DifferenceSummary struct {
+	Totals  DifferenceTotals
+	Biggest []Difference // by Bytes, the biggest first; of as many bytes the one that came first
+}
+
+// Summarize adds up differences, such as [Repository.Compare] gives them, and keeps as many of the biggest as that;
+// it has no more than twice as many of them in memory at a time. It fails with the error that ends them, and then
+// gives what came before it.
+func Summarize(differences iter.Seq2[Difference, error], biggest int) (s DifferenceSummary, err error) {
+	biggest = max(biggest, 0)
+	for d, failed := range differences {
+		if failed != nil {
+			err = failed
+			break
+		}
+		s.Totals.Add(d)
+		if s.Biggest = append(s.Biggest, d); len(s.Biggest) > 2*biggest {
+			s.Biggest = biggestOf(s.Biggest, biggest)
+		}
+	}
+	s.Biggest = biggestOf(s.Biggest, biggest)
+	return s, err
+}
+
+func biggestOf(d []Difference, n int) []Difference {
+	slices.SortStableFunc(d, func(a, b Difference) int { return cmp.Compare(b.Bytes, a.Bytes) })
+	return d[:min(len(d), n)]
 }

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
@@ -95,6 +96,30 @@ func ExampleRepository_Compare() {
 	// changed catalogue.csv 22
 	// added photo.jpg 6
 	// gone old.log 8
+}
+
+// What a service's last capture has otherwise than the one before it, in a few lines.
+func ExampleSummarize() {
+	r, _ := exampleRepository()
+	defer r.Close()
+	exampleCapture(r, "4.1.0", shelved{"catalogue.csv", "bean,1998\n"}, shelved{"old.log", "started\n"})
+	exampleCapture(r, "4.2.0", shelved{"catalogue.csv", "bean,1998\nbarley,2003\n"}, shelved{"photo.jpg", "a bean"})
+
+	captures, err := r.Captures(context.Background())
+	if err != nil {
+		log.Fatal(err)
+	}
+	for _, pair := range store.LatestPairs(captures, time.Now()) {
+		s, err := store.Summarize(r.Compare(context.Background(), pair.Was, pair.Is, store.CompareOptions{}), 1)
+		if err != nil {
+			log.Fatal(err)
+		}
+		fmt.Printf("%s to %s: %d members differ\n", pair.Was.Version, pair.Is.Version, s.Totals.Members())
+		fmt.Printf("%d bytes came, %d are gone; the most in %s\n", s.Totals.NewBytes, s.Totals.GoneBytes, s.Biggest[0].Path)
+	}
+	// Output:
+	// 4.1.0 to 4.2.0: 3 members differ
+	// 28 bytes came, 8 are gone; the most in catalogue.csv
 }
 
 // What both captures have, neither keeps alone.

@@ -164,33 +164,64 @@ func TestWrongOrder(t *testing.T) {
 		"a span less *":   func(n *format.OrderNode) { n.Spans = n.Spans[:1] },
 	} {
 		t.Run(name, func(t *testing.T) {
-			f := newFixture(t)
-			in := shelves(t, 140, false)
-			made := f.capture(in)
-			f.harmed = true
-			f.tamper(func(tamper *forge) {
-				root := tamper.orderRoot(made)
+			checkWrongOrder(t, !strings.HasSuffix(name, "*"), "", func(root *format.OrderNode) []*format.OrderNode {
 				change(root)
-				tamper.exchangeOrder(made, root)
+				return []*format.OrderNode{root}
 			})
-			c := mustFind(f, made.ID)
-			if !strings.HasSuffix(name, "*") {
-				f.checkFS(c, f.volumeFS(c))
-			}
-			report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
-			if err != nil || len(report.Damage) != 1 || len(report.Damage[0].Captures) != 0 {
-				t.Errorf("verify: %+v, %v", report, err)
-			}
-			if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) > 0 || len(out.Healed) != 1 {
-				t.Errorf("repair: %+v, %v", out, err)
-			}
-			if c = mustFind(f, c.ID); store.HasOrder(&c.Volumes[0]) {
-				t.Error("the wrong order is still there")
-			}
-			f.checkFS(c, f.volumeFS(c))
-			f.verify(t.Context())
 		})
 	}
+}
+
+// TestWrongNodes: an order whose nodes do not make a tree is named, too.
+func TestWrongNodes(t *testing.T) {
+	leaf := func(spans ...format.OrderSpan) *format.OrderNode { return &format.OrderNode{Spans: spans} }
+	for name, c := range map[string]struct {
+		says   string
+		change func(*format.OrderNode) []*format.OrderNode
+	}{
+		"one that none names": {"none names", func(root *format.OrderNode) []*format.OrderNode {
+			return []*format.OrderNode{leaf(root.Spans[0]), root}
+		}},
+		// found before it is read again: nodes that each name the next twice would be read 65,536 times
+		"one that is named twice": {"do not ascend", func(root *format.OrderNode) []*format.OrderNode {
+			a, b := root.Spans[0].Path, root.Spans[1].Path
+			inner := func(level uint32, below ...format.OrderBelow) *format.OrderNode {
+				return &format.OrderNode{Level: level, Below: below}
+			}
+			return []*format.OrderNode{
+				leaf(root.Spans[0]), leaf(root.Spans[1:]...),
+				inner(1, format.OrderBelow{Path: a, Back: 2}, format.OrderBelow{Path: b, Back: 1}), inner(1, format.OrderBelow{Path: b, Back: 2}),
+				inner(2, format.OrderBelow{Path: a, Back: 2}, format.OrderBelow{Path: b, Back: 1}),
+			}
+		}},
+	} {
+		t.Run(name, func(t *testing.T) { checkWrongOrder(t, false, c.says, c.change) })
+	}
+}
+
+// checkWrongOrder has a capture with an order of other nodes, whose root is the last.
+func checkWrongOrder(t *testing.T, finds bool, says string, change func(root *format.OrderNode) []*format.OrderNode) {
+	t.Helper()
+	f := newFixture(t)
+	made := f.capture(shelves(t, 140, false))
+	f.harmed = true
+	f.tamper(func(tamper *forge) { tamper.exchangeOrder(made, change(tamper.orderRoot(made))...) })
+	c := mustFind(f, made.ID)
+	if finds {
+		f.checkFS(c, f.volumeFS(c))
+	}
+	report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+	if err != nil || len(report.Damage) != 1 || len(report.Damage[0].Captures) != 0 || !strings.Contains(report.Damage[0].Problem, says) {
+		t.Errorf("verify: %+v, %v", report, err)
+	}
+	if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) > 0 || len(out.Healed) != 1 {
+		t.Errorf("repair: %+v, %v", out, err)
+	}
+	if c = mustFind(f, c.ID); store.HasOrder(&c.Volumes[0]) {
+		t.Error("the wrong order is still there")
+	}
+	f.checkFS(c, f.volumeFS(c))
+	f.verify(t.Context())
 }
 
 // orderRoot gives the root of a capture's order.
@@ -209,13 +240,16 @@ func (f *forge) orderRoot(c *store.Capture) *format.OrderNode {
 	return n
 }
 
-// exchangeOrder puts an order of one node in the place of a capture's.
-func (f *forge) exchangeOrder(c *store.Capture, root *format.OrderNode) {
+// exchangeOrder puts an order of those nodes in the place of a capture's.
+func (f *forge) exchangeOrder(c *store.Capture, nodes ...*format.OrderNode) {
 	f.t.Helper()
 	record := *store.RecordOf(c)
 	record.Volumes = slices.Clone(record.Volumes)
-	node := format.EncodeOrderNode(root)
-	order := f.recipe(f.slab(node), 0, node)
+	var chunks [][]byte
+	for _, n := range nodes {
+		chunks = append(chunks, format.EncodeOrderNode(n))
+	}
+	order := f.recipe(f.slab(chunks...), 0, chunks...)
 	record.Volumes[0].Order = &order
 	f.tables()
 	f.remove(names.Capture(c.ID, 0))

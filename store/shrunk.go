@@ -11,40 +11,23 @@ type Shrinkage struct {
 // FewMembers tells whether more than half of the members is gone, and not only of the bytes.
 func (s *Shrinkage) FewMembers() bool { return halved(s.MembersBefore, s.Members) }
 
-// Shrunk says of which volumes of before more than half is gone in c. Volumes are paired by their names,
-// or as the only ones of both. A nil before has none.
+// Shrunk says of which volumes of before more than half is gone in c, by the pairs of [PairVolumes]. A nil before has none.
 func (c *Capture) Shrunk(before *Capture) (all []Shrinkage) {
 	if c == nil || before == nil {
 		return nil
 	}
-	paired := make(map[string]bool)
-	for i := range c.Volumes {
-		is := &c.Volumes[i]
-		was := before.paired(is.Name, len(c.Volumes) == 1)
-		if was == nil {
-			continue
-		}
-		paired[was.Name] = true
-		if halved(was.Members, is.Members) || halved(was.Bytes, is.Bytes) {
+	for _, p := range PairVolumes(before, c) {
+		switch was, is := p.Was, p.Is; {
+		case was == nil:
+		case is == nil:
+			if was.Members > 0 {
+				all = append(all, Shrinkage{Volume: was.Name, MembersBefore: was.Members, BytesBefore: was.Bytes, Gone: true})
+			}
+		case halved(was.Members, is.Members) || halved(was.Bytes, is.Bytes):
 			all = append(all, Shrinkage{Volume: is.Name, Members: is.Members, MembersBefore: was.Members, Bytes: is.Bytes, BytesBefore: was.Bytes})
 		}
 	}
-	for i := range before.Volumes {
-		if was := &before.Volumes[i]; !paired[was.Name] && was.Members > 0 {
-			all = append(all, Shrinkage{Volume: was.Name, MembersBefore: was.Members, BytesBefore: was.Bytes, Gone: true})
-		}
-	}
 	return all
-}
-
-// paired gives the volume of that name, or the only one as that of the other capture is, or nil.
-func (c *Capture) paired(name string, only bool) *Volume {
-	for i := range c.Volumes {
-		if c.Volumes[i].Name == name || only && len(c.Volumes) == 1 {
-			return &c.Volumes[i]
-		}
-	}
-	return nil
 }
 
 // halved tells whether more than half is gone.

@@ -135,6 +135,25 @@ func TestStatusOfDamage(t *testing.T) {
 	}
 }
 
+// TestStatusToAStranger: a machine that never saw the repository misses what later captures name, and what marks are
+// about, though it is the last.
+func TestStatusToAStranger(t *testing.T) {
+	f := newFixture(t)
+	first := f.captureOf("seedbank", "hazel", noon.Add(-3*time.Hour), 3)
+	f.captureOf("seedbank", "hazel", noon.Add(-2*time.Hour), 3)
+	last := f.captureOf("seedbank", "hazel", noon.Add(-time.Hour), 3)
+	if err := f.Hold(t.Context(), []string{last.ID}, store.MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	for _, gone := range []*store.Capture{last, first} {
+		f.lose(gone)
+		f.reopen() // and nothing is kept of what was seen before
+		if s := f.status(store.StatusOptions{Now: noon}); !slices.Contains(s.Missing, gone.ID) {
+			t.Errorf("%s is not missed: %q", gone.ID, s.Missing)
+		}
+	}
+}
+
 // TestStatusAfterReclaim: what went on purpose is not missed.
 func TestStatusAfterReclaim(t *testing.T) {
 	f := newFixture(t)

@@ -147,6 +147,9 @@ func oddTar(t testing.TB) []byte {
 		file{name: "to-beds", hdr: symlinkTo("beds")},
 		file{name: "out", hdr: symlinkTo("../../etc/passwd")},
 		file{name: "absolute", hdr: symlinkTo("/etc/passwd")},
+		file{name: "absolute-to-top", hdr: symlinkTo("/top")}, // which is there, but not where that would lead
+		file{name: "out-to-top", hdr: symlinkTo("../top")},
+		file{name: "beds/out-to-top", hdr: symlinkTo("../../top")},
 		file{name: "nowhere", hdr: symlinkTo("gone")},
 		file{name: "circle-a", hdr: symlinkTo("circle-b")},
 		file{name: "circle-b", hdr: symlinkTo("circle-a")},
@@ -189,7 +192,8 @@ func TestFSLinks(t *testing.T) {
 				}
 			}
 			for name, want := range map[string]error{
-				"out": fs.ErrNotExist, "absolute": fs.ErrNotExist, "nowhere": fs.ErrNotExist, "circle-a": fs.ErrInvalid,
+				"out": fs.ErrNotExist, "absolute": fs.ErrNotExist, "nowhere": fs.ErrNotExist,
+				"absolute-to-top": fs.ErrNotExist, "out-to-top": fs.ErrNotExist, "beds/out-to-top": fs.ErrNotExist, "circle-a": fs.ErrInvalid,
 				"hard-to-nothing": fs.ErrNotExist, "hard-a": fs.ErrInvalid, "hard-to-folder": fs.ErrNotExist,
 				"escape": fs.ErrNotExist, "file/below": fs.ErrNotExist, "folder/gone": fs.ErrNotExist, "gone": fs.ErrNotExist,
 				"../escape": fs.ErrInvalid, "/top": fs.ErrInvalid, "": fs.ErrInvalid, "beds/": fs.ErrInvalid, "a\x00b": fs.ErrInvalid,
@@ -310,18 +314,22 @@ func TestReadDirBehind(t *testing.T) {
 	}
 }
 
-// TestFSOfAClosedRepository fails as everything does.
+// TestFSOfAClosedRepository fails as everything does, also for what is in memory: all of a few members.
 func TestFSOfAClosedRepository(t *testing.T) {
-	f := newFixture(t)
-	fsys := f.volumeFS(f.capture(shelves(t, 3000, true)))
-	f.Close()
-	for name, use := range map[string]func() error{
-		"Open":    func() error { _, err := fsys.Open("shelf-001/bean-01"); return err },
-		"Stat":    func() error { _, err := fsys.Stat("shelf-001/bean-01"); return err },
-		"ReadDir": func() error { _, err := fsys.ReadDir("."); return err },
-	} {
-		if err := use(); !errors.Is(err, store.ErrClosed) {
-			t.Errorf("%s: %v", name, err)
+	for _, members := range []int{120, 3000} {
+		f := newFixture(t)
+		fsys := f.volumeFS(f.capture(shelves(t, members, true)))
+		uses := map[string]func() error{
+			"Open":    func() error { _, err := fsys.Open("shelf-001/bean-01"); return err },
+			"Stat":    func() error { _, err := fsys.Stat("shelf-001/bean-01"); return err },
+			"Stat .":  func() error { _, err := fsys.Stat("."); return err },
+			"ReadDir": func() error { _, err := fsys.ReadDir("."); return err },
+		}
+		f.Close()
+		for name, use := range uses {
+			if err := use(); !errors.Is(err, store.ErrClosed) {
+				t.Errorf("%s of %d members: %v", name, members, err)
+			}
 		}
 	}
 }

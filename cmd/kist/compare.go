@@ -184,7 +184,7 @@ func (t *comparison) end(was, is *store.Capture) error {
 		return t.a.PrintJSON(out)
 	case t.summary:
 		return t.a.Table(totalLines(was, is, n))
-	case n.Added+n.Changed+n.Gone == 0:
+	case n.Members() == 0:
 		t.a.Say("No member differs.")
 	default:
 		t.a.Say("%d added, %d changed, %d gone; %s new, %s gone.", n.Added, n.Changed, n.Gone,

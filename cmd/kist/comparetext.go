@@ -58,40 +58,13 @@ func (a *app) compareText(c *cli.Context, r *repository, was, is *store.Capture)
 	return nil
 }
 
-// volumePair is a volume as each of two captures has it, or nil.
-type volumePair [2]*store.Volume
-
-// volumePairs pairs the volumes of two captures by their names, or as the only ones. Where a
-// name is given, only that pair is meant.
-func volumePairs(was, is *store.Capture, name string) ([]volumePair, error) {
-	if len(was.Volumes) == 1 && len(is.Volumes) == 1 && (name == "" || name == is.Volumes[0].Name || name == was.Volumes[0].Name) {
-		return []volumePair{{&was.Volumes[0], &is.Volumes[0]}}, nil
-	}
-	var names []string
-	for _, c := range []*store.Capture{is, was} {
-		for i := range c.Volumes {
-			if v := c.Volumes[i].Name; !slices.Contains(names, v) && (name == "" || name == v) {
-				names = append(names, v)
-			}
-		}
-	}
-	if len(names) == 0 {
+// volumePairs pairs the volumes of two captures. Where a name is given, only that pair is meant.
+func volumePairs(was, is *store.Capture, name string) ([]store.VolumePair, error) {
+	pairs := slices.DeleteFunc(store.PairVolumes(was, is), func(p store.VolumePair) bool { return name != "" && !p.Named(name) })
+	if len(pairs) == 0 {
 		return nil, fmt.Errorf("volume %q: %w: neither capture has it", name, store.ErrNotFound)
 	}
-	var pairs []volumePair
-	for _, v := range names {
-		pairs = append(pairs, volumePair{volumeOf(was, v), volumeOf(is, v)})
-	}
 	return pairs, nil
-}
-
-func volumeOf(c *store.Capture, name string) *store.Volume {
-	for i := range c.Volumes {
-		if c.Volumes[i].Name == name {
-			return &c.Volumes[i]
-		}
-	}
-	return nil
 }
 
 // textPair is a member's text in two captures.
@@ -103,7 +76,7 @@ type textPair struct {
 }
 
 // find reads the member in the only pair of volumes that has it.
-func (p *textPair) find(ctx context.Context, r *repository, pairs []volumePair) error {
+func (p *textPair) find(ctx context.Context, r *repository, pairs []store.VolumePair) error {
 	var found []string
 	var missing error
 	for _, pair := range pairs {
@@ -115,7 +88,7 @@ func (p *textPair) find(ctx context.Context, r *repository, pairs []volumePair) 
 		if err != nil {
 			return err
 		}
-		for _, v := range pair {
+		for _, v := range []*store.Volume{pair.Was, pair.Is} {
 			if v != nil {
 				p.volume = v.Name
 			}
@@ -133,13 +106,14 @@ func (p *textPair) find(ctx context.Context, r *repository, pairs []volumePair) 
 }
 
 // read reads both sides of a pair, of which one may be without the member.
-func (p *textPair) read(ctx context.Context, r *repository, pair volumePair) (sides [2]textdiff.Side, err error) {
+func (p *textPair) read(ctx context.Context, r *repository, pair store.VolumePair) (sides [2]textdiff.Side, err error) {
 	var missing error
-	for i, c := range []*store.Capture{p.was, p.is} {
-		if pair[i] == nil {
+	captures := []*store.Capture{p.was, p.is}
+	for i, v := range []*store.Volume{pair.Was, pair.Is} {
+		if v == nil {
 			continue
 		}
-		sides[i], err = readSide(ctx, r, c, pair[i], p.path)
+		sides[i], err = readSide(ctx, r, captures[i], v, p.path)
 		if errors.Is(err, store.ErrNotFound) {
 			missing, err = err, nil
 		}

@@ -2,11 +2,14 @@ package main
 
 import (
 	"bytes"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/completion"
 )
 
 // completed gives what is offered for a line, in an environment.
@@ -54,6 +57,46 @@ func TestCompleteSilently(t *testing.T) {
 	}
 	if completeTime >= 2*time.Second {
 		t.Error("it is promised to take less than two seconds")
+	}
+}
+
+// TestCompleteByKeyFileAlone: captures are looked up where a key file opens the repository, and not where a passphrase
+// would, which takes its time, though a file has it.
+func TestCompleteByKeyFileAlone(t *testing.T) {
+	dir := t.TempDir()
+	words, key := filepath.Join(dir, "words"), filepath.Join(dir, "kist.key")
+	if err := os.WriteFile(words, []byte("seven beds of seeds"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	env := map[string]string{"KIST_CONFIG": "off", "KIST_REPOSITORY": filepath.Join(dir, "repository"), "KIST_STATE": "off", "KIST_CACHE": "off", "KIST_PASSPHRASE_FILE": words}
+	run := func(words ...string) {
+		t.Helper()
+		var stderr bytes.Buffer
+		a := newApp(strings.NewReader(""), io.Discard, &stderr, func(key string) string { return env[key] })
+		if status := a.run(t.Context(), words); status != 0 {
+			t.Fatalf("%q: status %d, %s", words, status, stderr.String())
+		}
+	}
+	run("setup")
+	run("passphrase", "add", "--key-file", key)
+	opens := func() bool {
+		a := newApp(strings.NewReader(""), io.Discard, io.Discard, func(key string) string { return env[key] })
+		k := &completing{ctx: t.Context(), asked: &completion.Asked{Words: []string{"show"}}}
+		k.app = a.silent(k.asked)
+		defer func() {
+			if k.r != nil {
+				k.r.Close()
+			}
+		}()
+		return k.open()
+	}
+	if opens() {
+		t.Error("a passphrase opens it")
+	}
+	delete(env, "KIST_PASSPHRASE_FILE")
+	env["KIST_KEY_FILE"] = key
+	if !opens() {
+		t.Error("a key file does not open it")
 	}
 }
 

@@ -102,16 +102,15 @@ func (s *capturing) checkFolder(from *sources.Source, mounted bool) error {
 	return nil
 }
 
-// volumeBefore gives the volume of the capture before that has that name, or is the only one
-// as this is, or nil.
+// volumeBefore gives the volume of the capture before that the source of that name is to be compared with, or nil.
 func (s *capturing) volumeBefore(name string) *store.Volume {
-	if s.before == nil {
-		return nil
+	planned := &store.Capture{}
+	for _, from := range s.sources {
+		planned.Volumes = append(planned.Volumes, store.Volume{Name: from.Name})
 	}
-	volumes := s.before.Volumes
-	for i := range volumes {
-		if volumes[i].Name == name || len(volumes) == 1 && len(s.sources) == 1 {
-			return &volumes[i]
+	for _, p := range store.PairVolumes(s.before, planned) {
+		if p.Is != nil && p.Is.Name == name {
+			return p.Was
 		}
 	}
 	return nil

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"io"
@@ -97,72 +96,18 @@ func (a *app) pageReport(c *cli.Context, r *repository, u *store.Usage) (*page.R
 
 // lastChanges compares the last capture of each name and host with the one before, the latest first.
 func lastChanges(ctx context.Context, r *repository, u *store.Usage) (all []page.Changes, err error) {
-	captures, err := r.Captures(ctx)
-	if err != nil {
-		return nil, err
-	}
-	chosen := make(map[string]bool)
+	var captures []*store.Capture
 	for _, c := range u.Captures {
-		chosen[c.ID] = true
+		captures = append(captures, c.Capture)
 	}
-	type service struct{ name, host string }
-	pairs := make(map[service]*page.Changes)
-	slices.SortStableFunc(captures, func(a, b *store.Capture) int { return a.Taken.Compare(b.Taken) })
-	for _, c := range captures {
-		if !chosen[c.ID] {
-			continue
-		}
-		of := service{c.Name, c.Host}
-		if pairs[of] == nil {
-			pairs[of] = &page.Changes{}
-		}
-		pairs[of].Was, pairs[of].Is = pairs[of].Is, c
-	}
-	var last []*page.Changes
-	for _, p := range pairs {
-		if p.Was != nil {
-			last = append(last, p)
-		}
-	}
-	slices.SortFunc(last, func(a, b *page.Changes) int {
-		return cmp.Or(b.Is.Taken.Compare(a.Is.Taken), cmp.Compare(b.Is.ID, a.Is.ID))
-	})
-	for _, p := range last[:min(len(last), pageLast)] {
-		if err := findChanges(ctx, r, p); err != nil {
+	pairs := store.LatestPairs(captures, time.Now())
+	for _, p := range pairs[:min(len(pairs), pageLast)] {
+		s, err := store.Summarize(r.Compare(ctx, p.Was, p.Is, store.CompareOptions{}), pageChanges)
+		damaged := errors.Is(err, store.ErrDamaged) // the rest of the page is right all the same
+		if err != nil && !damaged {
 			return nil, err
 		}
-		all = append(all, *p)
+		all = append(all, page.Changes{CapturePair: p, DifferenceSummary: s, Unknown: damaged})
 	}
 	return all, nil
-}
-
-// findChanges adds up what changed between two captures, and keeps the biggest changes.
-func findChanges(ctx context.Context, r *repository, p *page.Changes) error {
-	for d, err := range r.Compare(ctx, p.Was, p.Is, store.CompareOptions{}) {
-		if errors.Is(err, store.ErrDamaged) {
-			p.Unknown = true // the rest of the page is right all the same
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		p.Members++
-		if d.Is == nil {
-			p.Gone += d.Bytes
-		} else {
-			p.New += d.Bytes
-		}
-		p.Biggest = append(p.Biggest, d)
-		if len(p.Biggest) >= 2*pageChanges {
-			p.Biggest = biggest(p.Biggest)
-		}
-	}
-	p.Biggest = biggest(p.Biggest)
-	return nil
-}
-
-// biggest gives the changes of the most bytes, and of as many bytes the first.
-func biggest(d []store.Difference) []store.Difference {
-	slices.SortStableFunc(d, func(a, b store.Difference) int { return cmp.Compare(b.Bytes, a.Bytes) })
-	return d[:min(len(d), pageChanges)]
 }

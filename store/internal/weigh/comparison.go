@@ -1,7 +1,6 @@
 package weigh
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"reflect"
@@ -24,20 +23,25 @@ type Difference struct {
 	Bytes    int64             // of the contents that the other capture has nowhere
 }
 
-// Compare calls yield for each difference between two captures, until it gives false.
-func (r *Scales) Compare(ctx context.Context, was, is *ledger.Capture, yield func(Difference) bool) error {
+// Compare calls yield for each difference between two captures, until it gives false. paired has for each volume of the
+// second one the number of that of the first which is the same, or -1.
+func (r *Scales) Compare(ctx context.Context, was, is *ledger.Capture, paired []int, yield func(Difference) bool) error {
 	index, _, err := r.stock.LoadIndex(ctx, nil, nil)
 	if err != nil {
 		return err
 	}
 	c := &comparison{
-		r: r, index: index, rolls: make(map[string]*roll), old: make(map[memberKey]*compared),
+		r: r, index: index, old: make(map[memberKey]*compared),
 		oldChunks: newChunkSet(index), newChunks: newChunkSet(index),
 	}
-	return c.run(ctx, was, is, yield)
+	return c.run(ctx, was, is, paired, yield)
 }
 
-type memberKey struct{ volume, path string }
+// memberKey is a member of the first capture: the number of its volume, and its clean path.
+type memberKey struct {
+	volume int
+	path   string
+}
 
 // compared is a member with its contents' chunks, equal ones under one Ref.
 type compared struct {
@@ -50,42 +54,35 @@ type compared struct {
 type comparison struct {
 	r                    *Scales
 	index                *known.Index
-	rolls                map[string]*roll // of the first capture, by the volume's name in the second
+	rolls                []*roll // of the first capture's volumes
 	old                  map[memberKey]*compared
-	renamed              string // what an only volume was called before
 	oldChunks, newChunks *chunkSet
 }
 
-func (c *comparison) run(ctx context.Context, was, is *ledger.Capture, yield func(Difference) bool) error {
-	// Volumes are paired by their names, or as the only ones.
-	only := len(was.Volumes) == 1 && len(is.Volumes) == 1
+func (c *comparison) run(ctx context.Context, was, is *ledger.Capture, paired []int, yield func(Difference) bool) error {
 	for i := range was.Volumes {
-		v := was.Volume(i)
-		name := v.Name
-		if only {
-			c.renamed, name = name, is.Volumes[0].Name
-		}
-		if err := c.addOld(ctx, v, name); err != nil {
+		if err := c.addOld(ctx, was.Volume(i)); err != nil {
 			return err
 		}
 	}
 	for i := range is.Volumes {
-		if goesOn, err := c.compare(ctx, is.Volume(i), yield); err != nil || !goesOn {
+		if goesOn, err := c.compare(ctx, is.Volume(i), paired[i], yield); err != nil || !goesOn {
 			return err
 		}
 	}
-	c.gone(yield)
+	c.gone(was, yield)
 	return nil
 }
 
-// addOld takes in a volume of the first capture.
-func (c *comparison) addOld(ctx context.Context, v *ledger.Volume, name string) error {
+// addOld takes in the next volume of the first capture.
+func (c *comparison) addOld(ctx context.Context, v *ledger.Volume) error {
 	reading := rolling{r: c.r, index: c.index}
 	roll, err := reading.read(ctx, v, nil)
 	if err != nil {
 		return err
 	}
-	c.rolls[name] = roll
+	number := len(c.rolls)
+	c.rolls = append(c.rolls, roll)
 	next, stop := weave.PullRepeats(ctx, c.r.slabs.Runs(ctx, weave.OrEmpty(v.Contents)))
 	defer stop()
 	for _, e := range roll.entries {
@@ -94,16 +91,21 @@ func (c *comparison) addOld(ctx context.Context, v *ledger.Volume, name string) 
 			return err
 		}
 		if e.member != nil {
-			c.old[memberKey{name, e.path}] = &compared{member: e.member, chunks: chunks, order: len(c.old)}
+			c.old[memberKey{number, e.path}] = &compared{member: e.member, chunks: chunks, order: len(c.old)}
 		}
 	}
 	return nil
 }
 
-// compare compares a volume of the second capture, and tells whether more is wanted.
-func (c *comparison) compare(ctx context.Context, v *ledger.Volume, yield func(Difference) bool) (bool, error) {
+// compare compares a volume of the second capture with that of the first which has the number before, or with nothing
+// where it is -1, and tells whether more is wanted.
+func (c *comparison) compare(ctx context.Context, v *ledger.Volume, before int, yield func(Difference) bool) (bool, error) {
+	var like *roll
+	if before >= 0 {
+		like = c.rolls[before]
+	}
 	reading := rolling{r: c.r, index: c.index}
-	roll, err := reading.read(ctx, v, c.rolls[v.Name])
+	roll, err := reading.read(ctx, v, like)
 	if err != nil {
 		return false, err
 	}
@@ -123,7 +125,8 @@ func (c *comparison) compare(ctx context.Context, v *ledger.Volume, yield func(D
 		if e.member == nil || last[e.path] != n {
 			continue
 		}
-		d, differs := c.difference(memberKey{v.Name, e.path}, e.member, chunks)
+		d, differs := c.difference(memberKey{before, e.path}, e.member, chunks)
+		d.Volume = v.Name
 		if differs && !yield(d) {
 			return false, nil
 		}
@@ -133,7 +136,7 @@ func (c *comparison) compare(ctx context.Context, v *ledger.Volume, yield func(D
 
 // difference compares a member of the second capture with the first one's.
 func (c *comparison) difference(key memberKey, m *tarstream.Member, chunks []repeated) (Difference, bool) {
-	d := Difference{Volume: key.volume, Path: m.Path, Is: m, Contents: true}
+	d := Difference{Path: m.Path, Is: m, Contents: true}
 	if old := c.old[key]; old != nil {
 		old.found = true
 		d.Was = old.member
@@ -160,7 +163,7 @@ func plain(m *tarstream.Member) tarstream.Member {
 }
 
 // gone gives what only the first capture has.
-func (c *comparison) gone(yield func(Difference) bool) {
+func (c *comparison) gone(was *ledger.Capture, yield func(Difference) bool) {
 	type lost struct {
 		key memberKey
 		m   *compared
@@ -174,7 +177,7 @@ func (c *comparison) gone(yield func(Difference) bool) {
 	slices.SortFunc(all, func(a, b lost) int { return a.m.order - b.m.order })
 	for _, l := range all {
 		bytes := c.bytes(l.m.chunks, c.newChunks)
-		if !yield(Difference{Volume: cmp.Or(c.renamed, l.key.volume), Path: l.m.member.Path, Was: l.m.member, Contents: true, Bytes: bytes}) {
+		if !yield(Difference{Volume: was.Volumes[l.key.volume].Name, Path: l.m.member.Path, Was: l.m.member, Contents: true, Bytes: bytes}) {
 			return
 		}
 	}

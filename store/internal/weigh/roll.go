@@ -55,7 +55,7 @@ func (g *rolling) read(ctx context.Context, v *ledger.Volume, like *roll) (*roll
 	}
 	f := &follower{rolling: g, ctx: ctx, out: out, walk: weave.NewListWalk(v)}
 	if like != nil && like.list != nil && like.tar && !like.global && v.Tar {
-		f.like, f.lists, f.stamps = like, weave.SharedParts(like.list, out.list), weave.SharedParts(like.stamps, out.stamps)
+		f.like, f.lists, f.stamps = like, weave.SharedParts(ctx, like.list, out.list), weave.SharedParts(ctx, like.stamps, out.stamps)
 	}
 	defer f.close()
 	if f.like == nil {

@@ -104,6 +104,21 @@ func TestRefused(t *testing.T) {
 	}
 }
 
+// TestLongest: a file of 1 MiB is read, and one that is longer is refused, as a whole.
+func TestLongest(t *testing.T) {
+	for more, refused := range []bool{false, true} {
+		path := filepath.Join(t.TempDir(), "kist.toml")
+		text := "repository = \"/mnt/kist\"\n#" + strings.Repeat("x", maxFile)
+		if err := os.WriteFile(path, []byte(text[:1<<20+more]), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		_, err := Load([]string{path}, true)
+		if refused != (err != nil) || refused && (!errors.As(err, new(*cmdline.UsageError)) || !strings.Contains(err.Error(), "longer than 1.0 MiB")) {
+			t.Errorf("%d bytes more: %v", more, err)
+		}
+	}
+}
+
 func TestMissing(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "kist.toml")
 	if _, err := Load([]string{path}, true); !errors.As(err, new(*cmdline.MissingError)) {

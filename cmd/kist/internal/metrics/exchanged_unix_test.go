@@ -39,3 +39,37 @@ func TestExchanged(t *testing.T) {
 		}
 	}
 }
+
+// TestPlantedAside: what whoever has the folder put where the file is written aside is neither written to nor removed.
+func TestPlantedAside(t *testing.T) {
+	dir := t.TempDir()
+	precious := filepath.Join(dir, "precious")
+	file, part := filepath.Join(dir, "kist.prom"), filepath.Join(dir, "kist.prom.part")
+	for name, plant := range map[string]func() error{
+		"link":         func() error { return os.Symlink(precious, part) },
+		"dangling":     func() error { return os.Symlink(filepath.Join(dir, "none"), part) },
+		"another name": func() error { return os.Link(precious, part) },
+	} {
+		if err := os.WriteFile(precious, []byte("seeds"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := plant(); err != nil {
+			t.Fatal(err)
+		}
+		if err := replace(file, part, []byte("kist_well 1\n")); err == nil {
+			t.Errorf("%s: it was written", name)
+		}
+		info, _ := os.Stat(precious)
+		if b, err := os.ReadFile(precious); err != nil || string(b) != "seeds" || info.Mode() != 0o600 {
+			t.Errorf("%s: %q, %v, %v", name, b, info.Mode(), err)
+		}
+		for _, none := range []string{file, filepath.Join(dir, "none")} {
+			if _, err := os.Lstat(none); err == nil {
+				t.Errorf("%s: there is %s", name, none)
+			}
+		}
+		if err := os.Remove(part); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}

@@ -61,7 +61,7 @@ func (r *Run) write(told []*dto.MetricFamily, success bool) error {
 	if err != nil {
 		return err
 	}
-	return replace(r.file, text)
+	return replace(r.file, files.PartName(r.file), text)
 }
 
 // owns tells whether an earlier run of the same kind told something. What a capture told that ended before
@@ -131,9 +131,9 @@ func labelsOf(m *dto.Metric) string {
 	return strings.Join(all, "\x01")
 }
 
-// replace writes beside the file, flushes and moves it into its place. All may read it: who collects it is another user.
-func replace(file string, text []byte) (err error) {
-	part := files.PartName(file)
+// replace writes to part, which must not be there, flushes and moves it into the place of the file. All may read it: who
+// collects it is another user.
+func replace(file, part string, text []byte) (err error) {
 	f, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
 		return fmt.Errorf("metrics: %w", err)

@@ -28,7 +28,10 @@ type change struct {
 const mostWithout = 3
 
 func newChangesView(c *Changes, hosts bool) changesView {
-	v := changesView{Of: screen.Printable(c.Is.Name), Was: c.Was, Is: c.Is, Members: c.Members, New: c.New, Gone: c.Gone, Unknown: c.Unknown, More: c.Members - len(c.Biggest)}
+	v := changesView{
+		Of: screen.Printable(c.Is.Name), Was: c.Was, Is: c.Is, Members: c.Totals.Members(), New: c.Totals.NewBytes, Gone: c.Totals.GoneBytes,
+		Unknown: c.Unknown, More: c.Totals.Members() - len(c.Biggest),
+	}
 	if hosts {
 		v.Of += " on " + screen.Printable(c.Is.Host)
 	}

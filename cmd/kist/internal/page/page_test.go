@@ -65,7 +65,10 @@ func TestHostileText(t *testing.T) {
 		r.Decisions = append(r.Decisions, rotation.Decision{Item: rotation.Item{ID: c.ID}, Keep: i > 1, Why: rotation.Reasons{{Rule: rotation.OfVersion, Period: hostile}}})
 	}
 	r.Usage.Hosts = append(r.Usage.Hosts, store.HostUsage{Host: hostile})
-	r.Changes = []Changes{{Was: r.Usage.Captures[0].Capture, Is: r.Usage.Captures[4].Capture, Members: 1, Biggest: []store.Difference{{Volume: hostile, Path: hostile, Bytes: 5}}}}
+	r.Changes = []Changes{{
+		CapturePair:       store.CapturePair{Was: r.Usage.Captures[0].Capture, Is: r.Usage.Captures[4].Capture},
+		DifferenceSummary: store.DifferenceSummary{Totals: store.DifferenceTotals{Changed: 1}, Biggest: []store.Difference{{Volume: hostile, Path: hostile, Bytes: 5}}},
+	}}
 	page := written(t, r)
 	for _, forbidden := range []string{"<script", "\x1b", "\u202e", "\xff"} {
 		if strings.Contains(page, forbidden) {
@@ -169,7 +172,7 @@ func TestFewCaptures(t *testing.T) {
 // TestUnknownChanges: where changes can't be read the page says so, and all else.
 func TestUnknownChanges(t *testing.T) {
 	r := sampleReport(3, "seedbank")
-	r.Changes = []Changes{{Was: r.Usage.Captures[0].Capture, Is: r.Usage.Captures[2].Capture, Unknown: true}}
+	r.Changes = []Changes{{CapturePair: store.CapturePair{Was: r.Usage.Captures[0].Capture, Is: r.Usage.Captures[2].Capture}, Unknown: true}}
 	if page := written(t, r); !strings.Contains(page, "could not be read") || !strings.Contains(page, "Table: each capture") {
 		t.Error(page)
 	}

@@ -28,12 +28,9 @@ type Report struct {
 
 // Changes are what a capture has otherwise than the one before it.
 type Changes struct {
-	Was, Is *store.Capture
-	Biggest []store.Difference // the biggest first
-	Members int                // that differ, all of them
-	New     int64              // bytes of contents that Was has nowhere
-	Gone    int64              // and those that Is has nowhere, of members that are gone
-	Unknown bool               // they could not be read
+	store.CapturePair
+	store.DifferenceSummary
+	Unknown bool // they could not be read
 }
 
 var (

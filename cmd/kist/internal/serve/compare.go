@@ -120,19 +120,20 @@ func newDifferenceView(d store.Difference, was, is *store.Capture) differenceVie
 	case d.Is == nil:
 		v.Kind = "gone"
 	}
-	v.Was, v.Is = newSideView(was, is, d.Volume, d.Was), newSideView(is, was, d.Volume, d.Is)
+	inWas, inIs := volumesOf(was, is, d.Volume)
+	v.Was, v.Is = newSideView(was, inWas, d.Was), newSideView(is, inIs, d.Is)
 	if v.Was.File && v.Is.File && d.Contents || v.Was.File != v.Is.File && (d.Was == nil || d.Is == nil) {
 		v.Text = "/text?" + url.Values{"was": {was.ID}, "is": {is.ID}, "v": {d.Volume}, "p": {store.CleanPath(d.Path)}}.Encode()
 	}
 	return v
 }
 
-func newSideView(c, other *store.Capture, volume string, m *store.Member) sideView {
+func newSideView(c *store.Capture, volume string, m *store.Member) sideView {
 	if m == nil {
 		return sideView{}
 	}
 	v := sideView{There: true, Of: m, Mode: members.Mode(m), Owner: members.Owner(m), File: m.Type == tarstream.File, Size: m.Size}
-	at := ref{c.ID, volumeIn(c, other, volume), store.CleanPath(m.Path)}
+	at := ref{c.ID, volume, store.CleanPath(m.Path)}
 	v.Link = at.Member()
 	if m.Type == tarstream.Folder {
 		v.Link = at.Folder()
@@ -140,11 +141,12 @@ func newSideView(c, other *store.Capture, volume string, m *store.Member) sideVi
 	return v
 }
 
-// volumeIn gives the name that a volume of a comparison has in one of both: those that are the only
-// ones are the same, whatever they are called.
-func volumeIn(c, other *store.Capture, name string) string {
-	if len(c.Volumes) == 1 && len(other.Volumes) == 1 {
-		return c.Volumes[0].Name
+// volumesOf gives the names that a volume of a comparison, which one of both calls so, has in each of two captures.
+func volumesOf(was, is *store.Capture, name string) (inWas, inIs string) {
+	for _, p := range store.PairVolumes(was, is) {
+		if p.Named(name) && p.Was != nil && p.Is != nil {
+			return p.Was.Name, p.Is.Name
+		}
 	}
-	return name
+	return name, name
 }

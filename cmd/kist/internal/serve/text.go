@@ -53,8 +53,8 @@ func (s *Server) text(w *answer, r *http.Request) error {
 	}
 	path := q.Get("p")
 	v := &textView{WasID: was.ID, IsID: is.ID, Path: path}
-	v.Was = ref{was.ID, volumeIn(was, is, q.Get("v")), path}
-	v.Is = ref{is.ID, volumeIn(is, was, q.Get("v")), path}
+	inWas, inIs := volumesOf(was, is, q.Get("v"))
+	v.Was, v.Is = ref{was.ID, inWas, path}, ref{is.ID, inIs, path}
 	one, err := s.side(r, v.Was)
 	if err == nil {
 		var other textdiff.Side

@@ -1,10 +1,12 @@
 package units
 
 import (
+	"encoding/json"
 	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"unicode"
@@ -115,6 +117,97 @@ func TestCalendarForm(t *testing.T) {
 	}
 	if err := CheckCalendar(t.Context(), "daily\nOnCalendar=hourly"); err == nil {
 		t.Error("two lines are taken")
+	}
+}
+
+// hardened has the lines that keep a service from what it has no use for, and what systemd-analyze security calls
+// each; "": it does not look at that.
+var hardened = map[string]string{
+	"ProtectSystem=strict":            "ProtectSystem",
+	"ProtectHome=read-only":           "", // counts for it only where nothing at home can be read
+	"PrivateDevices=yes":              "PrivateDevices",
+	"PrivateNetwork=yes":              "PrivateNetwork",
+	"ProtectClock=yes":                "ProtectClock",
+	"ProtectControlGroups=yes":        "ProtectControlGroups",
+	"ProtectHostname=yes":             "ProtectHostname",
+	"ProtectKernelLogs=yes":           "ProtectKernelLogs",
+	"ProtectKernelModules=yes":        "ProtectKernelModules",
+	"ProtectKernelTunables=yes":       "ProtectKernelTunables",
+	"NoNewPrivileges=yes":             "NoNewPrivileges",
+	"LockPersonality=yes":             "LockPersonality",
+	"MemoryDenyWriteExecute=yes":      "MemoryDenyWriteExecute",
+	"RestrictAddressFamilies=AF_UNIX": "RestrictAddressFamilies_AF_INET_INET6",
+	"RestrictNamespaces=yes":          "RestrictNamespaces_user",
+	"RestrictRealtime=yes":            "RestrictRealtime",
+	"RestrictSUIDSGID=yes":            "RestrictSUIDSGID",
+	"SystemCallArchitectures=native":  "SystemCallArchitectures",
+	"CapabilityBoundingSet=CAP_DAC_OVERRIDE CAP_DAC_READ_SEARCH CAP_FOWNER": "CapabilityBoundingSet_CAP_SYS_ADMIN",
+	"ReadWritePaths=/mnt/kist": "",
+	"CacheDirectory=kist":      "",
+}
+
+// TestHardened: a service can do what it must and little else (systemd.exec(5)), by what systemd-analyze security
+// says of the unit, where that is there; and no file that it makes is for others, whatever it runs.
+func TestHardened(t *testing.T) {
+	for name, j := range map[string]*Job{"files": {}, "a container": {Container: true}, "commands": {Runs: true}} {
+		j.Name, j.Program, j.Writes, j.Commands, j.Secret.Key = "seedbank", "/bin/true", "/mnt/kist", [][]string{{"verify"}}, "/root/kist.key"
+		unit := j.Service()
+		lines := strings.Split(unit, "\n")
+		for _, line := range []string{"UMask=0077", "StateDirectory=kist", "StateDirectoryMode=0700"} {
+			if !slices.Contains(lines, line) {
+				t.Errorf("%s: no %s", name, line)
+			}
+		}
+		free := name != "files"
+		if slices.Contains(lines, "KillMode=process") != free {
+			t.Errorf("%s: what it starts ends with it, or not", name)
+		}
+		for line := range hardened {
+			if slices.Contains(lines, line) == free {
+				t.Errorf("%s: %s is there: %t", name, line, free)
+			}
+		}
+		if !free {
+			checkHardened(t, unit)
+		}
+	}
+}
+
+// checkHardened holds a unit against what systemd-analyze finds in it.
+func checkHardened(t *testing.T, unit string) {
+	program, _ := exec.LookPath("systemd-analyze")
+	if program == "" {
+		if os.Getenv("KIST_TEST_REQUIRE") == "all" {
+			t.Error("systemd-analyze is missing")
+		}
+		return
+	}
+	path := filepath.Join(t.TempDir(), "kist-seedbank.service")
+	if err := os.WriteFile(path, []byte(unit), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.Command(program, "security", "--offline=true", "--json=short", path).Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	var found []struct {
+		Field string `json:"json_field"`
+		Set   *bool  `json:"set"`
+	}
+	if err := json.Unmarshal(out, &found); err != nil {
+		t.Fatal(err)
+	}
+	set := make(map[string]bool)
+	for _, f := range found {
+		set[f.Field] = f.Set != nil && *f.Set
+	}
+	for line, field := range hardened {
+		if field != "" && !set[field] {
+			t.Errorf("systemd-analyze does not find %s", line)
+		}
+	}
+	if !set["UMask"] {
+		t.Error("systemd-analyze finds that others can read the files it makes")
 	}
 }
 
