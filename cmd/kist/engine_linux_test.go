@@ -283,21 +283,32 @@ func TestContainerInterrupted(t *testing.T) {
 	m.engine("run", "--detach", "--name", "seedbank", "--volume", "seeds:/data", m.image)
 	live := m.volumeFolder("seeds")
 	for _, signal := range []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP} {
-		before, _ := serviceIndex(live)
-		m.await("records", func() bool { last, _ := serviceIndex(live); return last > before+500 })
-		cmd := m.kist("capture", "--container", "seedbank", "--stop")
-		var said bytes.Buffer
-		cmd.Stderr = &said
-		if err := cmd.Start(); err != nil {
-			t.Fatal(err)
+		// On a busy machine it may come to its end first: then once more.
+		status, said := statusDone, ""
+		for try := 0; status == statusDone && try < manyTries; try++ {
+			status, said = m.interrupt(live, signal)
 		}
-		m.await("the end of the service", func() bool { _, clean := serviceIndex(live); return clean })
-		if err := cmd.Process.Signal(signal); err != nil {
-			t.Fatal(err)
-		}
-		cmd.Wait()
-		if status := cmd.ProcessState.ExitCode(); status != statusFailed || !m.running("seedbank") {
-			t.Errorf("%v: status %d, running %t: %s", signal, status, m.running("seedbank"), &said)
+		if status != statusFailed || !m.running("seedbank") {
+			t.Errorf("%v: status %d, running %t: %s", signal, status, m.running("seedbank"), said)
 		}
 	}
+}
+
+// interrupt sends a signal to a capture once it has stopped the service.
+func (m *machine) interrupt(live string, signal syscall.Signal) (status int, said string) {
+	m.t.Helper()
+	before, _ := serviceIndex(live)
+	m.await("records", func() bool { last, _ := serviceIndex(live); return last > before+500 })
+	cmd := m.kist("capture", "--container", "seedbank", "--stop")
+	var stderr bytes.Buffer
+	cmd.Stderr = &stderr
+	if err := cmd.Start(); err != nil {
+		m.t.Fatal(err)
+	}
+	m.await("the end of the service", func() bool { _, clean := serviceIndex(live); return clean })
+	if err := cmd.Process.Signal(signal); err != nil {
+		m.t.Fatal(err)
+	}
+	cmd.Wait()
+	return cmd.ProcessState.ExitCode(), stderr.String()
 }
