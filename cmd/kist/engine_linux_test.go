@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -16,10 +17,11 @@ import (
 )
 
 // machine is a container engine, with storage of its own, and a service that
-// writes all the time.
+// writes all the time. Tests of machines wait most of their time, and run beside each other.
 type machine struct {
 	*bench
 	image string
+	env   []string // of the engine, and of the program
 }
 
 // The engine of these tests: Debian's, with runc (apt-get install
@@ -31,6 +33,7 @@ func newMachine(t *testing.T) *machine {
 	if testing.Short() {
 		t.Skip("the engine takes its time")
 	}
+	t.Parallel()
 	needed := os.Getenv("KIST_TEST_REQUIRE") == "all"
 	for _, tool := range []string{testEngine, "runc"} {
 		if _, err := exec.LookPath(tool); err != nil {
@@ -52,8 +55,7 @@ func newMachine(t *testing.T) *machine {
 	if err := os.WriteFile(m.path("storage.conf"), []byte(storage), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	t.Setenv("CONTAINERS_CONF", filepath.Join(config, "containers.conf"))
-	t.Setenv("CONTAINERS_STORAGE_CONF", m.path("storage.conf"))
+	m.env = append(os.Environ(), "CONTAINERS_CONF="+filepath.Join(config, "containers.conf"), "CONTAINERS_STORAGE_CONF="+m.path("storage.conf"))
 	m.buildImage(config)
 	t.Cleanup(func() {
 		m.engine("rm", "--all", "--force", "--time", "1")
@@ -74,9 +76,16 @@ func (m *machine) buildImage(config string) {
 	m.engine("build", "--isolation", "chroot", "--tag", m.image, "--file", filepath.Join(config, "Containerfile"), dir)
 }
 
+// command gives a command that finds the engine's storage.
+func (m *machine) command(name string, args ...string) *exec.Cmd {
+	cmd := exec.Command(name, args...)
+	cmd.Env = slices.Clone(m.env)
+	return cmd
+}
+
 func (m *machine) engine(args ...string) string {
 	m.t.Helper()
-	out, err := exec.Command(testEngine, args...).CombinedOutput()
+	out, err := m.command(testEngine, args...).CombinedOutput()
 	if err != nil {
 		m.t.Fatalf("%s %q: %v: %s", testEngine, args, err, out)
 	}
@@ -123,8 +132,8 @@ func serviceIndex(folder string) (last uint64, clean bool) {
 
 // kist runs the program as a process.
 func (m *machine) kist(args ...string) *exec.Cmd {
-	cmd := exec.Command("kist", args...)
-	cmd.Env = append(os.Environ(), "KIST_CACHE=off", "KIST_REPOSITORY="+m.path("repo"), "KIST_KEY_FILE="+m.path("key"), "XDG_STATE_HOME="+m.path("state"))
+	cmd := m.command("kist", args...)
+	cmd.Env = append(cmd.Env, "KIST_CACHE=off", "KIST_REPOSITORY="+m.path("repo"), "KIST_KEY_FILE="+m.path("key"), "XDG_STATE_HOME="+m.path("state"))
 	return cmd
 }
 
@@ -212,7 +221,7 @@ func TestContainerBack(t *testing.T) {
 	}
 	m.engine("rm", "seedbank")
 	m.engine("volume", "rm", "seeds")
-	out, err := exec.Command("sh", "-c", launch).CombinedOutput()
+	out, err := m.command("sh", "-c", launch).CombinedOutput()
 	if err != nil {
 		t.Fatalf("%s: %v: %s", launch, err, out)
 	}
@@ -274,21 +283,32 @@ func TestContainerInterrupted(t *testing.T) {
 	m.engine("run", "--detach", "--name", "seedbank", "--volume", "seeds:/data", m.image)
 	live := m.volumeFolder("seeds")
 	for _, signal := range []syscall.Signal{syscall.SIGINT, syscall.SIGTERM, syscall.SIGHUP} {
-		before, _ := serviceIndex(live)
-		m.await("records", func() bool { last, _ := serviceIndex(live); return last > before+500 })
-		cmd := m.kist("capture", "--container", "seedbank", "--stop")
-		var said bytes.Buffer
-		cmd.Stderr = &said
-		if err := cmd.Start(); err != nil {
-			t.Fatal(err)
+		// On a busy machine it may come to its end first: then once more.
+		status, said := statusDone, ""
+		for try := 0; status == statusDone && try < manyTries; try++ {
+			status, said = m.interrupt(live, signal)
 		}
-		m.await("the end of the service", func() bool { _, clean := serviceIndex(live); return clean })
-		if err := cmd.Process.Signal(signal); err != nil {
-			t.Fatal(err)
-		}
-		cmd.Wait()
-		if status := cmd.ProcessState.ExitCode(); status != statusFailed || !m.running("seedbank") {
-			t.Errorf("%v: status %d, running %t: %s", signal, status, m.running("seedbank"), &said)
+		if status != statusFailed || !m.running("seedbank") {
+			t.Errorf("%v: status %d, running %t: %s", signal, status, m.running("seedbank"), said)
 		}
 	}
+}
+
+// interrupt sends a signal to a capture once it has stopped the service.
+func (m *machine) interrupt(live string, signal syscall.Signal) (status int, said string) {
+	m.t.Helper()
+	before, _ := serviceIndex(live)
+	m.await("records", func() bool { last, _ := serviceIndex(live); return last > before+500 })
+	cmd := m.kist("capture", "--container", "seedbank", "--stop")
+	var stderr bytes.Buffer
+	cmd.Stderr = &stderr
+	if err := cmd.Start(); err != nil {
+		m.t.Fatal(err)
+	}
+	m.await("the end of the service", func() bool { _, clean := serviceIndex(live); return clean })
+	if err := cmd.Process.Signal(signal); err != nil {
+		m.t.Fatal(err)
+	}
+	cmd.Wait()
+	return cmd.ProcessState.ExitCode(), stderr.String()
 }

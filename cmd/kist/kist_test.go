@@ -43,7 +43,7 @@ func noTerminal() (*os.File, error) { return nil, errors.New("no terminal") }
 //
 //	status N kist …        runs kist, which must end with status N
 //	idvar NAME             puts the last line of standard output into $NAME
-//	damage GLOB            flips a bit in the middle of the first file that fits
+//	damage GLOB            flips a bit in the middle of the largest file that fits
 //	only DIR NAME…         DIR holds files of these names, and nothing else
 //	deep DIR N             makes N folders within one another
 //	backdate AGE GLOB      makes files as old as that, at least one
@@ -116,10 +116,18 @@ func scriptDamage(ts *testscript.TestScript, neg bool, args []string) {
 	if len(found) == 0 {
 		ts.Fatalf("no file fits %s", args[0])
 	}
-	b, err := os.ReadFile(found[0])
-	ts.Check(err)
+	// Of slabs the largest: what a capture has besides may be put into one of its own, whose middle few need.
+	var largest string
+	var b []byte
+	for _, name := range found {
+		held, err := os.ReadFile(name)
+		ts.Check(err)
+		if largest == "" || len(held) > len(b) {
+			largest, b = name, held
+		}
+	}
 	b[len(b)/2] ^= 1
-	ts.Check(os.WriteFile(found[0], b, 0o600))
+	ts.Check(os.WriteFile(largest, b, 0o600))
 }
 
 func scriptOnly(ts *testscript.TestScript, neg bool, args []string) {

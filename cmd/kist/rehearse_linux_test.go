@@ -58,7 +58,7 @@ func newRehearsalMachine(t *testing.T) (m *machine, id string) {
 	if err := os.Mkdir(m.path("scratch"), 0o700); err != nil {
 		t.Fatal(err)
 	}
-	t.Setenv("TMPDIR", m.path("scratch"))
+	m.env = append(m.env, "TMPDIR="+m.path("scratch"))
 	id, _ = m.mustKist("capture", "--container", "seedbank", "--stop")
 	return m, id
 }

@@ -63,8 +63,7 @@ func TestServeInBrowser(t *testing.T) {
 	address, first, last := served(t)
 	base, _, _ := strings.Cut(address, "/enter")
 	b.Screen(1440, false)
-	b.Open(address)
-	b.Open(base + "/") // where the first page goes by itself
+	b.OpenOnward(address, base+"/")
 	seen := 0
 	here := func(name string, has ...string) {
 		t.Helper()
@@ -158,8 +157,7 @@ func TestTokenInBrowser(t *testing.T) {
 		t.Fatalf("%q", title)
 	}
 	browsertest.Evaluate[bool](b, fmt.Sprintf(`(document.querySelector("#token").value = %q) !== ""`, token))
-	b.Follow("Enter")
-	b.OpenBehind(base + "/") // the page that lets in goes on there by itself
+	b.FollowOnward("Enter", base+"/")
 	if title := browsertest.Evaluate[string](b, "document.title"); title != "Captures · kist" {
 		t.Errorf("%q", title)
 	}

@@ -1,5 +1,5 @@
-// Command service stands for a catalogue server in tests. It writes records to
-// a folder as fast as it can, in the ways in which databases do, and can tell
+// Command service stands for a catalogue server in tests. It writes some thousand
+// records a second to a folder, in the ways in which databases do, and can tell
 // whether the folder is of one moment.
 //
 //	service run DIR     checks DIR, and goes on writing where it ended, until SIGTERM
@@ -22,6 +22,7 @@ import (
 	"os/signal"
 	"path/filepath"
 	"syscall"
+	"time"
 )
 
 const (
@@ -30,6 +31,10 @@ const (
 	segmentsKept   = 10
 	pages          = 256
 	flushEvery     = 50 // records
+
+	// So many records at once, so often, leave the processor to the tests, most often between two flushes.
+	burst = 10
+	pace  = time.Millisecond
 )
 
 var errTorn = errors.New("not of one moment")
@@ -112,14 +117,18 @@ func (s *service) serve() (err error) {
 	if err := s.writeIndex(); err != nil {
 		return err
 	}
+	tick := time.NewTicker(pace)
+	defer tick.Stop()
 	for {
 		select {
 		case <-stop:
 			s.index.Clean = true
 			return s.flush()
-		default:
-			if err := s.write(s.index.Last + 1); err != nil {
-				return err
+		case <-tick.C:
+			for range burst {
+				if err := s.write(s.index.Last + 1); err != nil {
+					return err
+				}
 			}
 		}
 	}

@@ -7,7 +7,6 @@ import (
 	"os"
 	"os/exec"
 	"strconv"
-	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -17,6 +16,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 )
@@ -29,6 +29,9 @@ type Browser struct {
 	mu       sync.Mutex
 	messages []string
 	requests []string
+	shown    string        // the page in the tab, which may still be loading
+	awaited  string        // the page that closes there once it is loaded
+	there    chan struct{} // nil while none is awaited
 }
 
 // limit is how long a browser may take for all that a test asks of it, on a busy machine.
@@ -70,7 +73,7 @@ func Start(t testing.TB) *Browser {
 	return b
 }
 
-// hear notes what goes to the console, and what is asked of the network.
+// hear notes what goes to the console, what is asked of the network, and which page is there.
 func (b *Browser) hear(event any) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -87,6 +90,15 @@ func (b *Browser) hear(event any) {
 		b.messages = append(b.messages, e.Entry.Text+" "+e.Entry.URL)
 	case *network.EventRequestWillBeSent:
 		b.requests = append(b.requests, e.Request.URL)
+	case *page.EventFrameNavigated:
+		if e.Frame.ParentID == "" {
+			b.shown = e.Frame.URL
+		}
+	case *page.EventLoadEventFired:
+		if b.there != nil && b.shown == b.awaited {
+			close(b.there)
+			b.there = nil
+		}
 	}
 }
 
@@ -118,18 +130,33 @@ func (b *Browser) Open(address string) {
 	Run(b, chromedp.Navigate(address))
 }
 
-// OpenBehind loads a page though another one may be on its way, which breaks that off: then once more.
-func (b *Browser) OpenBehind(address string) {
+// OpenOnward loads a page that goes on by itself, and waits until the page is there that it goes on to.
+func (b *Browser) OpenOnward(address, onward string) {
 	b.t.Helper()
-	for range 10 {
-		if _, err := chromedp.Run(b.ctx, chromedp.Navigate(address)); err == nil || !strings.Contains(err.Error(), "ERR_ABORTED") {
-			if err != nil {
-				b.t.Fatal(err)
-			}
-			return
-		}
+	b.await(onward, func() { Run(b, chromedp.Navigate(address)) })
+}
+
+// FollowOnward is Follow to a page that goes on by itself, and waits until the page is there that it goes on to.
+func (b *Browser) FollowOnward(text, onward string) {
+	b.t.Helper()
+	b.await(onward, func() { b.Follow(text) })
+}
+
+// await does what leads to a page in the end, and waits until that page, asked for since, is loaded.
+func (b *Browser) await(address string, lead func()) {
+	b.t.Helper()
+	there := make(chan struct{})
+	b.mu.Lock()
+	b.shown, b.awaited, b.there = "", address, there
+	b.mu.Unlock()
+	lead()
+	select {
+	case <-there:
+	case <-b.ctx.Done():
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		b.t.Fatalf("waiting for %s, at %q: %v", address, b.shown, context.Cause(b.ctx))
 	}
-	b.t.Fatalf("%s: other pages come in between", address)
 }
 
 // Screen makes the tab as wide as that, in CSS pixels, and dark or light.
