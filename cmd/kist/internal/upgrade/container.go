@@ -25,7 +25,8 @@ type pair struct {
 	engine *engine.Engine
 	screen *screen.Screen
 	every  time.Duration
-	stood  bool // the old one, when this run stopped it
+	stood  bool            // the old one, when this run stopped it
+	told   map[string]bool // of which it was said that the engine may start them
 }
 
 var _ side = (*pair)(nil)
@@ -48,7 +49,7 @@ func (p *pair) findNew(ctx context.Context) (*engine.Container, error) {
 		return c, err
 	}
 	c, err := p.find(ctx, p.Next) // it may have been made once more
-	if c == nil || c.Labels[labelUpgrade] != p.Old {
+	if c == nil || c.Labels[labelUpgrade] != p.key() {
 		return nil, err
 	}
 	p.New = c.ID
@@ -144,19 +145,21 @@ func (p *pair) stopOld(ctx context.Context) error {
 	return err
 }
 
+// stopBoth has the engine leave the new one down as well: the data is about to be the old one's.
 func (p *pair) stopBoth(ctx context.Context) error {
-	return errors.Join(p.stop(ctx, &p.New), p.stop(ctx, &p.Old))
+	if err := errors.Join(p.stop(ctx, &p.New), p.stop(ctx, &p.Old)); err != nil {
+		return err
+	}
+	return p.retire(ctx, &p.New, p.Failed)
 }
 
-// exchange gives the new container the place of the old one, and has the engine leave that down, where it can be told to.
+// exchange gives the new container the place of the old one, and has the engine leave that down, also where the machine starts
+// anew while the new one is watched.
 func (p *pair) exchange(ctx context.Context) error {
 	if err := p.swap(ctx); err != nil {
 		return err
 	}
-	if p.Policy != "no" && p.Policy != "" {
-		p.engine.SetRestartPolicy(ctx, p.Old, "no") // retireOld looks
-	}
-	return nil
+	return p.retire(context.WithoutCancel(ctx), &p.Old, p.Before)
 }
 
 func (p *pair) startNew(ctx context.Context) error { return p.start(ctx, p.New, p.Old) }
