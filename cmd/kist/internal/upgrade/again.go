@@ -118,7 +118,7 @@ func (p *pair) tidy(ctx context.Context) error {
 		return err
 	}
 	if c, err := p.find(ctx, p.Spent.ID); err != nil || c != nil {
-		return errors.Join(err, fmt.Errorf("container %s could not be removed", p.Spent.Name))
+		return errors.Join(err, fmt.Errorf("container %s could not be removed", screen.Line(p.Spent.Name)))
 	}
 	if err := p.rename(ctx, p.Spent.By, p.Spent.Name); err != nil {
 		return err
@@ -197,7 +197,7 @@ func (p *pair) retireOld(ctx context.Context) error {
 func (p *pair) retire(ctx context.Context, id *string, name string) error {
 	p.leaveDown(ctx, id, name)
 	if p.Spent != nil {
-		return fmt.Errorf("container %s is made once more, and that is not at its end", p.Spent.Name)
+		return fmt.Errorf("container %s is made once more, and that is not at its end", screen.Line(p.Spent.Name))
 	}
 	return nil
 }

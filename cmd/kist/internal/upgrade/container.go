@@ -112,7 +112,7 @@ func (p *pair) start(ctx context.Context, id, other string) error {
 		return err
 	}
 	if c != nil && c.Running {
-		return fmt.Errorf("container %s runs: the other version is not started beside it", c.Name)
+		return fmt.Errorf("container %s runs: the other version is not started beside it", screen.Line(c.Name))
 	}
 	if err := p.checkName(ctx); err != nil {
 		return err
@@ -127,7 +127,7 @@ func (p *pair) checkName(ctx context.Context) error {
 	if err != nil || c == nil || c.ID == p.Old || c.ID == p.New || !c.Running {
 		return err
 	}
-	return fmt.Errorf("container %s (%.12s) runs, and is neither the old one nor the new one: nothing is started beside it, and no data is put back under it. Stop it, and give it another name", c.Name, c.ID)
+	return fmt.Errorf("container %s (%.12s) runs, and is neither the old one nor the new one: nothing is started beside it, and no data is put back under it. Stop it, and give it another name", screen.Line(c.Name), c.ID)
 }
 
 // watch watches a container as the record says, but not longer than most, if that is not 0.
@@ -199,7 +199,7 @@ func (p *pair) checkOld(ctx context.Context) error {
 		return p.checkName(ctx)
 	}
 	err = fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and the capture has its data",
-		p.Before, p.Capture)
+		screen.Line(p.Before), p.Capture)
 	c, found := p.findNew(ctx)
 	if found != nil || c == nil {
 		return errors.Join(err, found)
