@@ -87,6 +87,7 @@ type Record struct {
 	Kept    map[string]string `json:"kept,omitempty"`    // by the place of each volume that was exchanged
 	Undoing bool              `json:"undo,omitempty"`    // asked for, after the new one was found well
 	Undone  bool              `json:"undone,omitempty"`  // and done: of a record that was not removed yet
+	NoUndo  bool              `json:"no_undo,omitempty"` // the old container was removed on somebody's word: of a record, which tells yet what was made
 
 	Exchanges map[string]Exchange `json:"exchanges,omitempty"` // by place, from just before the first one on
 	Stuck     string              `json:"stuck,omitempty"`     // why going back failed, where trying it again needs a person
