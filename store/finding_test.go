@@ -2,8 +2,11 @@ package store_test
 
 import (
 	"archive/tar"
+	"bytes"
+	"context"
 	"errors"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"testing"
@@ -55,6 +58,33 @@ func linkOf(kind byte, target string) func(*tar.Header) {
 }
 
 func touched(h *tar.Header) { h.ModTime, h.Mode = h.ModTime.Add(time.Hour), 0o600 }
+
+// TestFindStoredTwice: what two captures stored at the same time, neither knowing of the other, is one version all the same.
+func TestFindStoredTwice(t *testing.T) {
+	f := newFixture(t)
+	b := tarOf(t, file{name: "lot", content: random(1, 100_000)})
+	var second *store.Capture
+	meanwhile := store.VolumeInput{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
+		second = f.took("seedbank", "hazel", 2, b)
+		return io.NopCloser(bytes.NewReader(b)), nil
+	}}
+	first, err := f.Capture(t.Context(), store.CaptureOptions{
+		Name: "seedbank", Host: "hazel", Taken: time.Date(2026, time.March, 1, 2, 3, 0, 0, time.UTC), Volumes: []store.VolumeInput{meanwhile},
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if first.Added < 100_000 || second.Added < 100_000 {
+		t.Fatalf("nothing is stored twice: %d and %d bytes", first.Added, second.Added)
+	}
+	found, err := f.FindMembers(t.Context(), []*store.Capture{first, second}, fits("lot"), store.FindOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, want := foundText(found), "seedbank@hazel lot | 100000: 1 2"; got != want {
+		t.Errorf("%s, not %s", got, want)
+	}
+}
 
 // TestFindMembers: versions are told by content alone, in the order of time, by name and host.
 func TestFindMembers(t *testing.T) {

@@ -28,7 +28,7 @@ func (a *app) checkNoUpgrade(targets []*containers.Container, places []string) e
 			}
 			for _, m := range c.Mounts {
 				if m.RW && isUnder(&u.Record, m) {
-					return underUpgrade(&u.Record, fmt.Sprintf("%s of container %s", m.Destination, c.Name))
+					return underUpgrade(&u.Record, fmt.Sprintf("%s of container %s", screen.Line(m.Destination), screen.Line(c.Name)))
 				}
 			}
 		}

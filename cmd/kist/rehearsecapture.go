@@ -70,7 +70,7 @@ func (s *rehearsing) rehearse(ctx context.Context, capture *store.Capture) (out 
 func (h *rehearsal) verdict() error {
 	what := fmt.Sprintf("%s (%s%s)", h.capture.ID, screen.Printable(h.capture.Name), withVersion(h.capture))
 	if !h.done.Outcome.Good() {
-		text := fmt.Sprintf("capture %s was rehearsed, and %s: %s", what, outcomeText(h.done.Outcome), h.done.Fault)
+		text := fmt.Sprintf("capture %s was rehearsed, and %s: %s", what, outcomeText(h.done.Outcome), screen.Line(h.done.Fault))
 		if len(h.out.Log) > 0 {
 			text += "\nThe last that it printed:\n  " + strings.Join(h.out.Log, "\n  ")
 		}
@@ -200,7 +200,7 @@ func (h *rehearsal) try(ctx context.Context, n int, p rehearsedPart) error {
 	h.done.Outcome = store.RehearsedUp
 	if !v.Healthy {
 		h.done.Outcome = store.RehearsedDown
-		h.done.Fault = boundedText(fmt.Sprintf("container %s: %s", cmp.Or(p.Name, h.capture.Name), engine.MaskLine(v.Why)))
+		h.done.Fault = boundedText(fmt.Sprintf("container %s: %s", screen.Line(cmp.Or(p.Name, h.capture.Name)), engine.MaskLine(v.Why)))
 		for _, line := range v.Log {
 			h.out.Log = append(h.out.Log, screen.Printable(line))
 		}
@@ -209,7 +209,7 @@ func (h *rehearsal) try(ctx context.Context, n int, p rehearsedPart) error {
 }
 
 func (h *rehearsal) triedText(p rehearsedPart, well bool) string {
-	text := fmt.Sprintf("container %s of image %s, without a network", cmp.Or(p.Name, h.capture.Name), p.launch.Image)
+	text := fmt.Sprintf("container %s of image %s, without a network", screen.Line(cmp.Or(p.Name, h.capture.Name)), screen.Line(p.launch.Image))
 	if well {
 		text += fmt.Sprintf(", stayed up for %s", h.watch.For)
 	}
@@ -234,7 +234,7 @@ func (h *rehearsal) mounts(p rehearsedPart) (mounts []engine.TrialMount, lacks [
 			mounts = append(mounts, engine.TrialMount{Source: h.data[i].path, Destination: m.Destination, ReadOnly: !m.RW})
 		case slices.Contains(h.lend, m.Destination):
 			if _, err := containers.Look(m); err != nil {
-				return nil, nil, fmt.Errorf("--lend %s: %s: %w", m.Destination, m.Source, err)
+				return nil, nil, fmt.Errorf("--lend %s: %s: %w", screen.Line(m.Destination), screen.Line(m.Source), err)
 			}
 			mounts = append(mounts, engine.TrialMount{Source: m.Source, Destination: m.Destination, Lent: true})
 		default:

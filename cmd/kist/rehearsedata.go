@@ -46,7 +46,7 @@ func (h *rehearsal) restoreAll(ctx context.Context, capture *store.Capture, pref
 			return fmt.Errorf("volume %s: %w", screen.Line(v.Name), err)
 		}
 		for _, what := range v.Dropped {
-			h.fail("volume %s: a repair gave up what was damaged: %s", v.Name, what)
+			h.fail("volume %s: a repair gave up what was damaged: %s", screen.Line(v.Name), what)
 			h.out.Dropped = append(h.out.Dropped, partly{v.Name, what})
 		}
 		members, bytes = members+v.Members, bytes+v.Bytes
@@ -72,7 +72,7 @@ func (h *rehearsal) restoreVolume(ctx context.Context, v *store.Volume, path str
 	}
 	h.app.WarnAll(lossTexts(done.NotRestored))
 	if n := len(done.NotRestored); n > 0 {
-		h.done.Checked = append(h.done.Checked, boundedText(fmt.Sprintf("volume %s: %s could not be restored on this machine, such as %s: %s", v.Name,
+		h.done.Checked = append(h.done.Checked, boundedText(fmt.Sprintf("volume %s: %s could not be restored on this machine, such as %s: %s", screen.Line(v.Name),
 			screen.Count(n, "thing", "things"), done.NotRestored[0].Path, done.NotRestored[0].Reason)))
 	}
 	return h.compare(ctx, v, path, done.NotRestored)
@@ -101,7 +101,7 @@ func (h *rehearsal) compare(ctx context.Context, v *store.Volume, path string, e
 			screen.Count(len(unlike), "restored entry has", "restored entries have"), unlike[0])
 	}
 	if len(wrong) > 0 {
-		h.fail("volume %s: %s not as captured, such as %s", v.Name, screen.Count(len(wrong), "restored entry is", "restored entries are"), wrong[0])
+		h.fail("volume %s: %s not as captured, such as %s", screen.Line(v.Name), screen.Count(len(wrong), "restored entry is", "restored entries are"), wrong[0])
 	}
 	return nil
 }
@@ -146,11 +146,11 @@ func (h *rehearsal) harmed(ctx context.Context, v *store.Volume, cause error) er
 	unknown := looking.result.Incomplete
 	switch {
 	case looking.lost > 0:
-		h.fail("volume %s: %s lost", v.Name, screen.Count(looking.lost, "member is", "members are"))
+		h.fail("volume %s: %s lost", screen.Line(v.Name), screen.Count(looking.lost, "member is", "members are"))
 	case len(unknown) > 0:
-		h.fail("volume %s: what came behind the last member that is known is lost: %s", v.Name, unknown[0].Reason)
+		h.fail("volume %s: what came behind the last member that is known is lost: %s", screen.Line(v.Name), unknown[0].Reason)
 	default:
-		h.fail("volume %s: %s", v.Name, reasonOf(cause))
+		h.fail("volume %s: %s", screen.Line(v.Name), reasonOf(cause))
 	}
 	return nil
 }

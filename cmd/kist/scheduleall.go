@@ -76,6 +76,11 @@ func (a *app) scheduleServices(c *cli.Context, names []string) error {
 			return err
 		}
 	}
+	if !c.Bool("cron") {
+		if err := units.CheckNames(plan.jobs); err != nil {
+			return err
+		}
+	}
 	return a.printJobs(c, plan.jobs)
 }
 
@@ -215,6 +220,11 @@ func (a *app) checkJob(c *cli.Context, j *units.Job) error {
 
 // printJobs prints jobs, or writes them.
 func (a *app) printJobs(c *cli.Context, jobs []*units.Job) error {
+	if dir := c.String("units"); dir != "" && !c.Bool("cron") {
+		if err := units.WriteAll(dir, jobs); err != nil {
+			return err
+		}
+	}
 	var timers []string
 	for i, j := range jobs {
 		switch {
@@ -224,11 +234,7 @@ func (a *app) printJobs(c *cli.Context, jobs []*units.Job) error {
 				return err
 			}
 			a.Printf("%s", line)
-		case c.String("units") != "":
-			if err := j.Write(c.String("units")); err != nil {
-				return err
-			}
-		default:
+		case c.String("units") == "":
 			if i > 0 {
 				a.Printf("\n")
 			}

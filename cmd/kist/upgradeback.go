@@ -120,7 +120,7 @@ func (p *puttingBack) choose(capture *store.Capture, r *upgrade.Record) error {
 		v := &capture.Volumes[i]
 		m := p.target.MountAt(v.MountPath)
 		if m == nil {
-			return fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs", p.target.Name, screen.Line(v.MountPath), screen.Line(v.Name))
+			return fmt.Errorf("container %s has nothing mounted at %s, where volume %s belongs", screen.Line(p.target.Name), screen.Line(v.MountPath), screen.Line(v.Name))
 		}
 		if _, done := r.Kept[m.Source]; done {
 			continue

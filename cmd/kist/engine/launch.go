@@ -115,6 +115,7 @@ func (l *Launch) Command() []string {
 		portFlags(host),
 		networkFlags(host, l.Networks),
 		rightFlags(host),
+		mappingFlags(host),
 		limitFlags(host),
 	} {
 		words = append(words, part...)

@@ -125,6 +125,7 @@ func moreLimitFlags(host settings) (flags []string) {
 			flags = append(flags, flag(f.flag, mode)...)
 		}
 	}
+	flags = append(flags, mappingFlags(host)...)
 	sysctls := get[map[string]string](host, "Sysctls")
 	for _, name := range slices.Sorted(maps.Keys(sysctls)) {
 		flags = append(flags, flag("--sysctl", name+"="+sysctls[name])...)
@@ -140,6 +141,24 @@ func moreLimitFlags(host settings) (flags []string) {
 		}
 	}
 	return append(flags, listFlags(host, "--dns-search", "DnsSearch", "--dns-option", "DnsOptions")...)
+}
+
+// mappingFlags are for a user namespace of the container's own, in which its root is nobody on the machine, and the owners
+// of its files are others. A mode that shares one, or keeps the user's id, brings its own: common practice, no source.
+func mappingFlags(host settings) (flags []string) {
+	mode := get[string](host, "UsernsMode")
+	if mode == "host" || strings.Contains(mode, ":") || strings.HasPrefix(mode, keepID) {
+		return nil
+	}
+	type mappings struct{ UidMap, GidMap []string }
+	maps := get[mappings](host, "IDMappings")
+	for _, m := range maps.UidMap {
+		flags = append(flags, flag("--uidmap", m)...)
+	}
+	for _, m := range maps.GidMap {
+		flags = append(flags, flag("--gidmap", m)...)
+	}
+	return flags
 }
 
 // health is how a container is asked whether it is well.

@@ -38,6 +38,36 @@ func TestTrial(t *testing.T) {
 	}
 }
 
+// TestMappings: what had a user namespace of its own, in which its root was nobody on the machine, is made again in one, and is
+// tried in one, also where it shared that of another container. Who keeps the user's id brings a mapping of his own.
+func TestMappings(t *testing.T) {
+	const mapped = `"IDMappings":{"UidMap":["0:100000:5000"],"GidMap":["0:200000:5000"]}`
+	flags := []string{"--uidmap 0:100000:5000", "--gidmap 0:200000:5000"}
+	for _, test := range []struct {
+		host         string
+		trial, again bool
+	}{
+		{`{"UsernsMode":"private",` + mapped + `}`, true, true},
+		{`{` + mapped + `}`, true, true},
+		{`{"UsernsMode":"container:c1",` + mapped + `}`, true, false},
+		{`{"UsernsMode":"keep-id",` + mapped + `}`, false, false},
+		{`{"UsernsMode":"host"}`, false, false},
+		{`{"UsernsMode":"private","IDMappings":null}`, false, false},
+	} {
+		l := &Launch{Name: "seedbank", Image: "seedbank:4.1.0", HostConfig: json.RawMessage(test.host)}
+		trial, _ := l.Trial("x", nil, "k=v")
+		for _, c := range []struct {
+			words []string
+			want  bool
+		}{{trial, test.trial}, {l.Remake("x", "seedbank:4.2.0", &Image{}, ""), test.again}, {l.Command(), test.again}} {
+			text := strings.Join(c.words, " ")
+			if c.want && !strings.Contains(text, strings.Join(flags, " ")) || !c.want && strings.Contains(text, "map ") {
+				t.Errorf("%s: %s", test.host, text)
+			}
+		}
+	}
+}
+
 // What looks secret in a command that failed is masked where the error tells it.
 func TestErrorsMask(t *testing.T) {
 	e := NewWith("engine", script{"create": "fail: out of order"})

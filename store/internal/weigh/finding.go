@@ -9,8 +9,8 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
-	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
@@ -173,12 +173,11 @@ func (f *finding) contents(ctx context.Context, v *ledger.Volume, roll *roll, la
 // content goes through the chunks of one member.
 func (f *finding) content(left uint64, next weave.PlaceSource, wanted bool) (c content, err error) {
 	h := sha256.New()
-	var last known.Ref
+	var last crypt.Identity // a chunk may be stored more than once
 	var times uint64
 	put := func() {
 		if times > 0 {
-			id := f.index.ID(last)
-			h.Write(binary.LittleEndian.AppendUint64(id[:], times))
+			h.Write(binary.LittleEndian.AppendUint64(last[:], times))
 		}
 		times = 0
 	}
@@ -201,13 +200,11 @@ func (f *finding) content(left uint64, next weave.PlaceSource, wanted bool) (c c
 			h.Write(binary.LittleEndian.AppendUint64(at.Slab[:], uint64(at.Chunk)))
 			continue
 		}
-		if first, ok := f.index.Lookup(f.index.ID(ref)); ok {
-			ref = first
-		}
-		if times > 0 && ref != last {
+		id := f.index.ID(ref)
+		if times > 0 && id != last {
 			put()
 		}
-		last, times = ref, times+n
+		last, times = id, times+n
 	}
 	put()
 	h.Sum(c.hash[:0])

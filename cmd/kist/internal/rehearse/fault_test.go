@@ -289,6 +289,9 @@ func faultAt(t *testing.T, how fault, at int, bad bool) (fired bool) {
 		s.mustBeClear(what)
 		return false
 	}
+	if s.hit == "rm" && how == failsAfter && (err != nil || healthy == bad) {
+		t.Errorf("%s: one that is gone is not worth an error: healthy is %v", what, healthy)
+	}
 	if ended && err == nil && healthy == bad && s.hit != "start" {
 		t.Errorf("%s: healthy is %v", what, healthy)
 	}

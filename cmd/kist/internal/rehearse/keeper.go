@@ -115,6 +115,11 @@ func (n *note) discard(ctx context.Context, e *engine.Engine, i int) (found bool
 	if err == nil {
 		err = e.Discard(ctx, c.ID)
 	}
+	if err != nil && c != nil { // an engine may fail of what it leaves of its own
+		if _, gone := e.Inspect(ctx, c.ID); errors.Is(gone, engine.ErrNotFound) {
+			return true, nil
+		}
+	}
 	if err != nil {
 		return false, fmt.Errorf("container %s, which is to be thrown away: %w", n.container(i), err)
 	}

@@ -90,6 +90,44 @@ func TestWriteOverNone(t *testing.T) {
 	}
 }
 
+// TestWriteBesideAnother: units of two configurations have the same names: none is written over, none is written alone, and what is
+// there is told to be the other's, which is not to be removed.
+func TestWriteBesideAnother(t *testing.T) {
+	of := func(name, config string) *Job {
+		return &Job{Name: name, Commands: [][]string{{"verify", "--quiet", "--config", config}}, Secret: Secret{Key: "/root/kist.key"}}
+	}
+	for _, test := range []struct{ first, second, say string }{
+		{"/etc/kist/kist.toml", "/etc/kist/other one.toml", "goes by the configuration /etc/kist/kist.toml: units of two have the same names"},
+		{"/etc/kist/other one.toml", "/etc/kist/kist.toml", "goes by the configuration /etc/kist/other one.toml: units of two have the same names"},
+		{"/etc/kist/kist.toml", "/etc/kist/kist.toml", "remove it first"},
+		{"/etc/kist/other one.toml", "/etc/kist/other one.toml", "remove it first"},
+	} {
+		dir := t.TempDir()
+		if err := WriteAll(dir, []*Job{of("verify", test.first)}); err != nil {
+			t.Fatal(err)
+		}
+		err := WriteAll(dir, []*Job{of("another", test.second), of("verify", test.second)})
+		if err == nil || !strings.Contains(err.Error(), test.say) {
+			t.Errorf("%s, then %s: %v", test.first, test.second, err)
+		}
+		if found, _ := os.ReadDir(dir); len(found) != 2 {
+			t.Errorf("%d units", len(found))
+		}
+	}
+}
+
+// TestCheckNames: a service may be called as what is scheduled beside services is, or so that its unit is.
+func TestCheckNames(t *testing.T) {
+	for _, names := range [][]string{{"verify", "verify"}, {"seed bank", "seed-bank"}} {
+		if err := CheckNames([]*Job{{Name: names[0]}, {Name: "other"}, {Name: names[1]}}); !errors.As(err, new(*cmdline.UsageError)) {
+			t.Errorf("%q: %v", names, err)
+		}
+	}
+	if err := CheckNames([]*Job{{Name: "verify"}, {Name: "seed bank"}}); err != nil {
+		t.Error(err)
+	}
+}
+
 // TestCalendarForm: what has the form of a time is taken where systemd-analyze is missing, and what systemd-analyze
 // itself refuses of these is refused too (the reference, where it is there; the forms are those of systemd.time(7)).
 func TestCalendarForm(t *testing.T) {

@@ -118,7 +118,7 @@ func (p *pair) tidy(ctx context.Context) error {
 		return err
 	}
 	if c, err := p.find(ctx, p.Spent.ID); err != nil || c != nil {
-		return errors.Join(err, fmt.Errorf("container %s could not be removed", p.Spent.Name))
+		return errors.Join(err, fmt.Errorf("container %s could not be removed", screen.Line(p.Spent.Name)))
 	}
 	if err := p.rename(ctx, p.Spent.By, p.Spent.Name); err != nil {
 		return err
@@ -130,7 +130,8 @@ func (p *pair) tidy(ctx context.Context) error {
 	return nil
 }
 
-// removeAgain removes a container that was made to take the place of another, and did not come to it.
+// removeAgain removes a container that was made to take the place of another, and did not come to it. The engine may have
+// started it with the machine, by the policy that it was made with.
 func (p *pair) removeAgain(ctx context.Context) error {
 	if p.Again == "" {
 		return nil
@@ -138,6 +139,9 @@ func (p *pair) removeAgain(ctx context.Context) error {
 	c, err := p.find(ctx, p.Again)
 	if err != nil || c == nil || c.Labels[labelUpgrade] == "" || c.ID == p.Old || c.ID == p.New {
 		return err
+	}
+	if c.Running {
+		p.engine.Stop(ctx, c) // Destroy ends what does not heed it
 	}
 	return p.engine.Destroy(ctx, c.ID)
 }
@@ -186,9 +190,14 @@ func (p *pair) retireOld(ctx context.Context) error {
 	if err := p.tidy(ctx); err != nil {
 		return err
 	}
-	p.leaveDown(ctx, &p.Old, p.Before)
+	return p.retire(ctx, &p.Old, p.Before)
+}
+
+// retire is leaveDown. It fails where a container is half made again.
+func (p *pair) retire(ctx context.Context, id *string, name string) error {
+	p.leaveDown(ctx, id, name)
 	if p.Spent != nil {
-		return fmt.Errorf("container %s is made once more, and that is not at its end", p.Spent.Name)
+		return fmt.Errorf("container %s is made once more, and that is not at its end", screen.Line(p.Spent.Name))
 	}
 	return nil
 }
@@ -209,7 +218,11 @@ func (p *pair) leaveDown(ctx context.Context, id *string, name string) {
 	if err == nil {
 		_, err = p.change(ctx, id, "no", true)
 	}
-	if err != nil {
+	if err != nil && !p.told[*id] {
+		if p.told == nil {
+			p.told = make(map[string]bool)
+		}
+		p.told[*id] = true
 		why := err.Error()
 		if losses, ok := errors.AsType[*LossesError](err); ok {
 			why = "made again without one, this would be lost: " + strings.Join(losses.Lost, "; ")

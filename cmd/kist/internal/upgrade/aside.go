@@ -223,5 +223,28 @@ func (u *Upgrader) RemoveAside(ctx context.Context, s *SetAside, acceptNoUndo bo
 	if err := u.Engine(now.Engine).Remove(ctx, now.ID); err != nil {
 		return failed(err)
 	}
+	if now.Needed == NeededUndo {
+		if err := noUndo(dir, now.made); err != nil {
+			return failed(fmt.Errorf("it is removed, but not noted as that: %w", err))
+		}
+	}
 	return forgetAside(dir, now.ID)
+}
+
+// noUndo says in a record that there is nothing to go back to any more: else what an undo would need is kept for nothing. The
+// record stays, since an older version is not to be started on what the newer one wrote.
+func noUndo(dir, made string) error {
+	done, err := take(donePath(dir, made))
+	if errors.Is(err, os.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if done == nil {
+		return errBusy
+	}
+	defer done.release()
+	done.NoUndo = true
+	return done.write()
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -146,6 +147,44 @@ func TestNothingToGoBackFrom(t *testing.T) {
 	s := onlyAside(t, u)
 	if err := u.RemoveAside(t.Context(), s, false); s.Needed != Unneeded || err == nil && m.containers["c0"] != nil {
 		t.Errorf("%+v, %v", s, err)
+	}
+}
+
+// TestNoUndo: once what an undo would start is removed, no capture is needed for it, an undo says so, and the older version is
+// not started on the data of the newer one all the same.
+func TestNoUndo(t *testing.T) {
+	m := newMachine(t)
+	u, _ := m.upgrader(t.TempDir())
+	if _, err := m.upgrade(t.Context(), u); err != nil {
+		t.Fatal(err)
+	}
+	if ways, err := u.WaysBack(); err != nil || len(ways) != 1 {
+		t.Fatalf("%+v, %v", ways, err)
+	}
+	if err := u.RemoveAside(t.Context(), onlyAside(t, u), true); err != nil || m.containers["c0"] != nil {
+		t.Fatal(err)
+	}
+	if ways, err := u.WaysBack(); err != nil || len(ways) > 0 {
+		t.Errorf("%+v, %v", ways, err)
+	}
+	if all, err := u.SetAside(t.Context()); err != nil || len(all) > 0 {
+		t.Errorf("%+v, %v", all, err)
+	}
+	e := u.Engine("engine")
+	c, err := e.Inspect(t.Context(), "seedbank")
+	if err != nil {
+		t.Fatal(err)
+	}
+	made, ok := errors.AsType[*MadeError](u.CheckMadeContainer(&Request{Engine: e, Container: c, To: ":4.1.0"}))
+	if !ok || strings.Contains(made.Error(), "--undo") || !strings.Contains(made.Error(), "kist restore k7f3 --container seedbank") {
+		t.Errorf("%v", made)
+	}
+	done, err := u.Made(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := u.Undo(t.Context(), e, c, done, fakeData{m}); !errors.Is(err, engine.ErrNotFound) {
+		t.Error(err)
 	}
 }
 

@@ -209,7 +209,7 @@ func (w *work) unfinished(ctx context.Context, err error) (*Outcome, error) {
 		state = "NOTHING RUNS NOW"
 	}
 	return o, fmt.Errorf("%s was not upgraded to %s: %s\nGoing back to %s did not come to its end: %v\n%s. kist resume goes on where this ended%s%s",
-		w.Container, w.Image, w.Why, w.OldImage, err, state, w.otherCommands(), logText(w.Log))
+		screen.Line(w.Container), screen.Line(w.Image), w.Why, screen.Line(w.OldImage), err, state, w.otherCommands(), logText(w.Log))
 }
 
 // otherCommands tells how to get on where one of the commands fails.
@@ -224,9 +224,9 @@ func (w *work) otherCommands() string {
 func (w *work) paragraph(o *Outcome) string {
 	var b strings.Builder
 	if w.Undoing {
-		fmt.Fprintf(&b, "%s is back on %s, from %s", w.Container, w.OldImage, w.Image)
+		fmt.Fprintf(&b, "%s is back on %s, from %s", screen.Line(w.Container), screen.Line(w.OldImage), screen.Line(w.Image))
 	} else {
-		fmt.Fprintf(&b, "%s was not upgraded to %s: %s.\n%s runs as before", w.Container, w.Image, w.Why, w.OldImage)
+		fmt.Fprintf(&b, "%s was not upgraded to %s: %s.\n%s runs as before", screen.Line(w.Container), screen.Line(w.Image), w.Why, screen.Line(w.OldImage))
 	}
 	if !w.Touched {
 		b.WriteString(", on its own data, which nothing else has touched")
@@ -235,12 +235,12 @@ func (w *work) paragraph(o *Outcome) string {
 	fmt.Fprintf(&b, ", on the data of capture %s", w.Capture)
 	switch {
 	case w.Lost != "":
-		fmt.Fprintf(&b, ".\nThe engine started the container of %s again whenever it was stopped, so it is removed; its log and configuration are in %s", w.Image, w.Lost)
+		fmt.Fprintf(&b, ".\nThe engine started the container of %s again whenever it was stopped, so it is removed; its log and configuration are in %s", screen.Line(w.Image), w.Lost)
 	case w.Failed != "":
-		fmt.Fprintf(&b, ".\nThe container of %s is kept as %s, until kist kept --remove %[2]s", w.Image, w.Failed)
+		fmt.Fprintf(&b, ".\nThe container of %s is kept as %s, until kist kept --remove %[2]s", screen.Line(w.Image), screen.Line(w.Failed))
 	}
 	if len(w.Kept) > 0 {
-		fmt.Fprintf(&b, ".\nThe data of %s is kept:", w.Image)
+		fmt.Fprintf(&b, ".\nThe data of %s is kept:", screen.Line(w.Image))
 		for _, place := range slices.Sorted(maps.Keys(w.Kept)) {
 			if path := w.Kept[place]; path != "" {
 				fmt.Fprintf(&b, "\n  what was in %s is in %s", place, path) // in words: a line may be broken between the two

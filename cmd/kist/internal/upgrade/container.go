@@ -25,7 +25,8 @@ type pair struct {
 	engine *engine.Engine
 	screen *screen.Screen
 	every  time.Duration
-	stood  bool // the old one, when this run stopped it
+	stood  bool            // the old one, when this run stopped it
+	told   map[string]bool // of which it was said that the engine may start them
 }
 
 var _ side = (*pair)(nil)
@@ -48,7 +49,7 @@ func (p *pair) findNew(ctx context.Context) (*engine.Container, error) {
 		return c, err
 	}
 	c, err := p.find(ctx, p.Next) // it may have been made once more
-	if c == nil || c.Labels[labelUpgrade] != p.Old {
+	if c == nil || c.Labels[labelUpgrade] != p.key() {
 		return nil, err
 	}
 	p.New = c.ID
@@ -111,7 +112,7 @@ func (p *pair) start(ctx context.Context, id, other string) error {
 		return err
 	}
 	if c != nil && c.Running {
-		return fmt.Errorf("container %s runs: the other version is not started beside it", c.Name)
+		return fmt.Errorf("container %s runs: the other version is not started beside it", screen.Line(c.Name))
 	}
 	if err := p.checkName(ctx); err != nil {
 		return err
@@ -126,7 +127,7 @@ func (p *pair) checkName(ctx context.Context) error {
 	if err != nil || c == nil || c.ID == p.Old || c.ID == p.New || !c.Running {
 		return err
 	}
-	return fmt.Errorf("container %s (%.12s) runs, and is neither the old one nor the new one: nothing is started beside it, and no data is put back under it. Stop it, and give it another name", c.Name, c.ID)
+	return fmt.Errorf("container %s (%.12s) runs, and is neither the old one nor the new one: nothing is started beside it, and no data is put back under it. Stop it, and give it another name", screen.Line(c.Name), c.ID)
 }
 
 // watch watches a container as the record says, but not longer than most, if that is not 0.
@@ -144,19 +145,21 @@ func (p *pair) stopOld(ctx context.Context) error {
 	return err
 }
 
+// stopBoth has the engine leave the new one down as well: the data is about to be the old one's.
 func (p *pair) stopBoth(ctx context.Context) error {
-	return errors.Join(p.stop(ctx, &p.New), p.stop(ctx, &p.Old))
+	if err := errors.Join(p.stop(ctx, &p.New), p.stop(ctx, &p.Old)); err != nil {
+		return err
+	}
+	return p.retire(ctx, &p.New, p.Failed)
 }
 
-// exchange gives the new container the place of the old one, and has the engine leave that down, where it can be told to.
+// exchange gives the new container the place of the old one, and has the engine leave that down, also where the machine starts
+// anew while the new one is watched.
 func (p *pair) exchange(ctx context.Context) error {
 	if err := p.swap(ctx); err != nil {
 		return err
 	}
-	if p.Policy != "no" && p.Policy != "" {
-		p.engine.SetRestartPolicy(ctx, p.Old, "no") // retireOld looks
-	}
-	return nil
+	return p.retire(context.WithoutCancel(ctx), &p.Old, p.Before)
 }
 
 func (p *pair) startNew(ctx context.Context) error { return p.start(ctx, p.New, p.Old) }
@@ -196,7 +199,7 @@ func (p *pair) checkOld(ctx context.Context) error {
 		return p.checkName(ctx)
 	}
 	err = fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and the capture has its data",
-		p.Before, p.Capture)
+		screen.Line(p.Before), p.Capture)
 	c, found := p.findNew(ctx)
 	if found != nil || c == nil {
 		return errors.Join(err, found)

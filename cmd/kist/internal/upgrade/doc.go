@@ -35,8 +35,9 @@
 //
 // The new container has no restart policy before it was found well: an engine would start one that fails again and again, also
 // while the data is put back. Then it gets the old one's, still in the step "starting", by the engine's update or by being
-// made once more. So do containers that are set aside lose theirs, in the steps "good" and "returned", since engines start what
-// has one when the machine starts. Making once more (again.go) writes down what takes whose place before that is removed. A
+// made once more. So do containers that are set aside lose theirs, since engines start what has one when the machine starts: the
+// old one in the step "captured", before the new one starts, and the new one in the step "back", before the data is exchanged.
+// Making once more (again.go) writes down what takes whose place before that is removed. A
 // container that is to stand counts as standing only once it stayed down for longer than an engine waits with a restart
 // (standing.go).
 //

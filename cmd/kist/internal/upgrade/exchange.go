@@ -8,6 +8,7 @@ import (
 	"regexp"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -210,9 +211,9 @@ type PlaceError struct {
 }
 
 func (e *PlaceError) Error() string {
-	text := fmt.Sprintf("%s is neither what stood there when going back began, nor what was built from the capture", e.Place)
+	text := fmt.Sprintf("%s is neither what stood there when going back began, nor what was built from the capture", screen.Line(e.Place))
 	if e.Kept != "" {
-		text += fmt.Sprintf(" (what stood there is %s)", e.Kept)
+		text += fmt.Sprintf(" (what stood there is %s)", screen.Line(e.Kept))
 	}
 	return text + ": nothing is started, stopped or exchanged. Put one of the two there, then kist resume; or, if what is there is right, see by hand that what is to run runs, and remove the journal " + e.Journal
 }

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/notes"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // Step is how far an upgrade has come: see the table in the package comment.
@@ -86,6 +87,7 @@ type Record struct {
 	Kept    map[string]string `json:"kept,omitempty"`    // by the place of each volume that was exchanged
 	Undoing bool              `json:"undo,omitempty"`    // asked for, after the new one was found well
 	Undone  bool              `json:"undone,omitempty"`  // and done: of a record that was not removed yet
+	NoUndo  bool              `json:"no_undo,omitempty"` // the old container was removed on somebody's word: of a record, which tells yet what was made
 
 	Exchanges map[string]Exchange `json:"exchanges,omitempty"` // by place, from just before the first one on
 	Stuck     string              `json:"stuck,omitempty"`     // why going back failed, where trying it again needs a person
@@ -148,10 +150,10 @@ func begin(dir string, r Record) (*journal, error) {
 		j.file, err = folderOf(dir).Put(journalName(r.Old), line)
 	}
 	if errors.Is(err, notes.ErrTaken) {
-		return nil, fmt.Errorf("container %s: %w", r.Container, errBusy)
+		return nil, fmt.Errorf("container %s: %w", screen.Line(r.Container), errBusy)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("the journal of an upgrade of container %s, which is left alone without: %w", r.Container, err)
+		return nil, fmt.Errorf("the journal of an upgrade of container %s, which is left alone without: %w", screen.Line(r.Container), err)
 	}
 	return j, nil
 }
@@ -163,7 +165,7 @@ func othersAtWork(dir string, r Record) error {
 	for _, other := range open {
 		named := other.Engine == r.Engine && other.Container == r.Container && (other.Up == "") == (r.Up == "")
 		if named || other.Old == r.Old || other.key() == r.Old || (other.New != "" && other.New == r.Old) || shared(other.Places, r.Places) {
-			return fmt.Errorf("%s: %w", r.Container, errBusy)
+			return fmt.Errorf("%s: %w", screen.Line(r.Container), errBusy)
 		}
 	}
 	return err
@@ -198,7 +200,7 @@ func (j *journal) write() error {
 		return err
 	}
 	if err := j.file.Add(line); err != nil {
-		return fmt.Errorf("the journal of the upgrade of container %s: %w", j.Container, err)
+		return fmt.Errorf("the journal of the upgrade of container %s: %w", screen.Line(j.Container), err)
 	}
 	return nil
 }

@@ -225,7 +225,7 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 			return errors.New("it runs")
 		}
 		lost, _ := filepath.Glob(filepath.Join(m.dir, "lost-"+c.id+".json"))
-		if c.started && len(lost) == 0 && !m.madeAgain(c) {
+		if c.started && len(lost) == 0 && !m.madeAgain(c) && (c.running || !m.isSpare(c)) {
 			m.wrong = append(m.wrong, "a container that ran was removed: "+c.name)
 		}
 		delete(m.containers, c.id)
@@ -361,6 +361,12 @@ func (m *machine) madeAgain(c *fakeContainer) bool {
 		}
 	}
 	return false
+}
+
+// isSpare tells whether a container was made to take the place of one that is there yet.
+func (m *machine) isSpare(c *fakeContainer) bool {
+	of := m.containers[c.labels[labelUpgrade]]
+	return of != nil && of.image == c.image
 }
 
 // upgrader gives what works on the machine.

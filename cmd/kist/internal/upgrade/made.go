@@ -7,6 +7,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // MadeError says that what is asked for does not fit what an upgrade on this machine made of a service.
@@ -17,21 +18,29 @@ type MadeError struct {
 	Since   time.Time // it began
 
 	From, To string // asked for; From is "" of a container, whose image tells
-	Undo     string // the flags that name the service to kist upgrade
+	Back     string // what goes back
 }
 
 func (e *MadeError) Error() string {
-	made := fmt.Sprintf("an upgrade that began at %s made %s %s", e.Since.UTC().Format(time.RFC3339), e.Service, e.Runs)
+	made := fmt.Sprintf("an upgrade that began at %s made %s %s", e.Since.UTC().Format(time.RFC3339), screen.Line(e.Service), screen.Line(e.Runs))
 	const insist = "--accept-version does it all the same, where what runs was changed since by other means; the way back of that upgrade is lost then"
 	switch {
 	case e.From != "" && e.To == e.Runs:
-		return fmt.Sprintf("%s runs %s already: %s, and nothing was done. %s", e.Service, e.Runs, made, insist)
+		return fmt.Sprintf("%s runs %s already: %s, and nothing was done. %s", screen.Line(e.Service), screen.Line(e.Runs), made, insist)
 	case e.To == e.Before:
-		return fmt.Sprintf("%s: %s, from %s, and nothing was done. kist upgrade %s --undo goes back, with the data of then; this would start %s on what %s wrote, which it may not read, or ruin. %s",
-			e.Service, made, e.Before, e.Undo, e.To, e.Runs, insist)
+		return fmt.Sprintf("%s: %s, from %s, and nothing was done. %s; this would start %s on what %s wrote, which it may not read, or ruin. %s",
+			screen.Line(e.Service), made, screen.Line(e.Before), e.Back, screen.Line(e.To), screen.Line(e.Runs), insist)
 	}
 	return fmt.Sprintf("%s: %s, not %s, and nothing was done: its data would be captured as that of %s, and started with it when going back. Give --version %s. %s",
-		e.Service, made, e.From, e.From, e.Runs, insist)
+		screen.Line(e.Service), made, screen.Line(e.From), screen.Line(e.From), screen.Line(e.Runs), insist)
+}
+
+// back says what goes back from what a record tells of, by the flag that names the service.
+func (r *Record) back(flag string) string {
+	if r.NoUndo {
+		return fmt.Sprintf("The old container was removed since: once this one has another name, or is removed, kist restore %s %s --create makes it once more, with the data of then", r.Capture, flag)
+	}
+	return "kist upgrade " + flag + " --undo goes back, with the data of then"
 }
 
 // CheckMade fails with a [MadeError] where an upgrade on this machine made a service that commands stop and start
@@ -44,7 +53,7 @@ func (u *Upgrader) CheckMade(q *ByCommands) error {
 	if err != nil || q.From == done.Image && q.To != done.OldImage {
 		return err
 	}
-	return &MadeError{Service: q.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, From: q.From, To: q.To, Undo: "--name " + q.Name}
+	return &MadeError{Service: q.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, From: q.From, To: q.To, Back: done.back("--name " + screen.ShellQuote(q.Name))}
 }
 
 // CheckMadeContainer fails with a [MadeError] where an upgrade on this machine made a container, and took the place of the
@@ -57,7 +66,7 @@ func (u *Upgrader) CheckMadeContainer(q *Request) error {
 	if err != nil || q.Target() != done.OldImage || q.Target() == q.Container.ImageName {
 		return err
 	}
-	return &MadeError{Service: q.Container.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, To: q.Target(), Undo: "--container " + q.Container.Name}
+	return &MadeError{Service: q.Container.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, To: q.Target(), Back: done.back("--container " + screen.ShellQuote(q.Container.Name))}
 }
 
 // ErrOpen is returned for a service whose upgrade is not at its end.
@@ -71,7 +80,7 @@ func openOf(dir string, is func(*Record) bool) error {
 	}
 	for _, r := range open {
 		if is(&r) {
-			return fmt.Errorf("%s: an upgrade to %s began at %s, and nothing was done: %w", r.Container, r.Image, r.Began.UTC().Format(time.RFC3339), ErrOpen)
+			return fmt.Errorf("%s: an upgrade to %s began at %s, and nothing was done: %w", screen.Line(r.Container), screen.Line(r.Image), r.Began.UTC().Format(time.RFC3339), ErrOpen)
 		}
 	}
 	return nil
@@ -82,7 +91,7 @@ func isOfContainer(c *engine.Container) func(*Record) bool {
 	return func(r *Record) bool { return r.IsOf(c.ID) || r.Up == "" && r.Container == c.Name }
 }
 
-// WaysBack gives the records of upgrades that an undo can go back from. What can't be read is left out.
+// WaysBack gives the records of upgrades that an undo can go back from, as far as these tell. What can't be read is left out.
 func (u *Upgrader) WaysBack() (all []Record, err error) {
 	dir, err := u.Folder()
 	if err != nil {
@@ -94,7 +103,7 @@ func (u *Upgrader) WaysBack() (all []Record, err error) {
 		if j == nil || err != nil {
 			continue
 		}
-		if !j.Undone && path == donePath(dir, j.New) {
+		if !j.Undone && !j.NoUndo && path == donePath(dir, j.New) {
 			all = append(all, j.Record)
 		}
 		j.release()

@@ -47,7 +47,7 @@ func (q *Request) Plan(ctx context.Context, now time.Time) ([]Planned, error) {
 	var given []Planned
 	if policy := q.Container.RestartPolicy(); policy != "no" {
 		given = []Planned{{Starting, "give the new one its restart policy, or make it once more with it", command("update", "--restart="+policy, "NEW-ID")}}
-		plan = append(plan, Planned{Captured, "have the engine leave the old one down, or make it once more without a restart policy in the end", command("update", "--restart=no", r.Old)})
+		plan = append(plan, Planned{Captured, "have the engine leave the old one down, or make it once more without its restart policy", command("update", "--restart=no", r.Old)})
 	}
 	healthy := ""
 	if r.Healthy != "" {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // Request is an upgrade that is asked for.
@@ -62,14 +63,14 @@ var ErrNotRunning = errors.New("it does not run: start it, and see that it is we
 func (q *Request) check(ctx context.Context, r *Record) error {
 	switch {
 	case !q.Container.Running || q.Container.Stopping:
-		return fmt.Errorf("container %s: %w", r.Container, ErrNotRunning)
+		return fmt.Errorf("container %s: %w", screen.Line(r.Container), ErrNotRunning)
 	case q.Container.AutoRemove():
-		return fmt.Errorf("container %s was made with --rm: the engine removes it when it stops, and nothing would be left to go back to. Make it without", r.Container)
+		return fmt.Errorf("container %s was made with --rm: the engine removes it when it stops, and nothing would be left to go back to. Make it without", screen.Line(r.Container))
 	}
 	for _, name := range []string{r.Next, r.Before, r.Failed, r.Again} {
 		_, err := q.Engine.Inspect(ctx, name)
 		if err == nil {
-			return fmt.Errorf("a container %s is there already: a second later the name is another", name)
+			return fmt.Errorf("a container %s is there already: a second later the name is another", screen.Line(name))
 		}
 		if !errors.Is(err, engine.ErrNotFound) {
 			return err
@@ -86,7 +87,7 @@ var bareVersion = regexp.MustCompile(`^v?[0-9][0-9A-Za-z._-]*$`)
 type TagError struct{ To string }
 
 func (e *TagError) Error() string {
-	return fmt.Sprintf("no image %s is here, and it looks like a tag: did you mean :%s? Without the colon it is the name of an image, and such a one is not fetched", e.To, e.To)
+	return fmt.Sprintf("no image %s is here, and it looks like a tag: did you mean :%s? Without the colon it is the name of an image, and such a one is not fetched", screen.Line(e.To), screen.Line(e.To))
 }
 
 // FetchError says that an image is not on this machine, and that the engine can't fetch it.
@@ -96,7 +97,7 @@ type FetchError struct {
 }
 
 func (e *FetchError) Error() string {
-	return fmt.Sprintf("image %s is not here, and the engine can't fetch it", e.Image)
+	return fmt.Sprintf("image %s is not here, and the engine can't fetch it", screen.Line(e.Image))
 }
 
 func (e *FetchError) Unwrap() error { return e.Err }
@@ -136,9 +137,17 @@ type LossesError struct {
 	Lost      []string
 }
 
+// lines escapes texts, each for a line of its own.
+func lines(texts []string) (all []string) {
+	for _, text := range texts {
+		all = append(all, screen.Line(text))
+	}
+	return all
+}
+
 func (e *LossesError) Error() string {
 	return fmt.Sprintf("container %s can't be made again as it is. This would be lost:\n  %s\n--accept-lost-settings upgrades it all the same",
-		e.Container, strings.Join(e.Lost, "\n  "))
+		screen.Line(e.Container), strings.Join(lines(e.Lost), "\n  "))
 }
 
 // make makes the new container, which is not started, and holds it against the old one.

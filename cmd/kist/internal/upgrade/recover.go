@@ -72,7 +72,7 @@ func checkOne(dir string) error {
 		}
 	}
 	if len(names) != 1 {
-		return fmt.Errorf("%w, but %d: nothing says what other commands are for %s", ErrNotOne, len(names), strings.Join(names, ", "))
+		return fmt.Errorf("%w, but %d: nothing says what other commands are for %s", ErrNotOne, len(names), screen.Line(strings.Join(names, ", ")))
 	}
 	return nil
 }
@@ -122,10 +122,10 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) 
 
 // named has an error begin with the service's name: that of a journal says nothing to people.
 func (r *Record) named(err error) error {
-	if err == nil || strings.HasPrefix(err.Error(), r.Container+" ") {
+	if err == nil || strings.HasPrefix(err.Error(), screen.Line(r.Container)+" ") {
 		return err
 	}
-	return fmt.Errorf("%s: the upgrade to %s is not at its end: %w", r.Container, r.Image, err)
+	return fmt.Errorf("%s: the upgrade to %s is not at its end: %w", screen.Line(r.Container), screen.Line(r.Image), err)
 }
 
 // resume does what the table in the package comment says.

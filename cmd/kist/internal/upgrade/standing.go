@@ -28,10 +28,10 @@ type AgainError struct{ Container, Policy, Engine string }
 
 func (e *AgainError) Error() string {
 	if e.Policy == "no" {
-		return fmt.Sprintf("container %s runs again right after it was stopped, and not by the engine: it has no restart policy. Does a service manager start it? Then use --down and --up", e.Container)
+		return fmt.Sprintf("container %s runs again right after it was stopped, and not by the engine: it has no restart policy. Does a service manager start it? Then use --down and --up", screen.Line(e.Container))
 	}
 	return fmt.Sprintf("the engine starts container %s again and again, by its restart policy %s, and it can't be made again without one. Nothing is done beside it. %s stop %s ends that once it hits the container while it runs; then kist resume",
-		e.Container, e.Policy, e.Engine, e.Container)
+		screen.Line(e.Container), screen.Line(e.Policy), e.Engine, screen.Line(e.Container))
 }
 
 // stop sees that a container stands, and that the engine does not start it again: a stop that comes between two restarts of

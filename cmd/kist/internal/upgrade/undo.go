@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
 // ErrNoUpgrade is returned for a service that no upgrade on this machine brought to where it is.
@@ -31,7 +32,7 @@ func made(dir, path, name, id string) (*Record, error) {
 		if j != nil {
 			j.release()
 		}
-		return nil, fmt.Errorf("%s: %w", name, ErrNoUpgrade)
+		return nil, fmt.Errorf("%s: %w", screen.Line(name), ErrNoUpgrade)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("record %s: %w", path, err)
@@ -52,10 +53,10 @@ func (u *Upgrader) Undo(ctx context.Context, e *engine.Engine, c *engine.Contain
 	r := undoRecord(done, c.Name, time.Now())
 	old, err := e.Inspect(ctx, r.Old)
 	if errors.Is(err, engine.ErrNotFound) {
-		return nil, fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and kist restore has its data: %w", r.Before, r.Capture, err)
+		return nil, fmt.Errorf("the old container %s is gone: there is nothing to go back to. kist show %s --launch tells how it was made, and kist restore has its data: %w", screen.Line(r.Before), r.Capture, err)
 	}
 	if err == nil && old.Running {
-		err = fmt.Errorf("container %s, which was set aside, runs: stop it first. What both wrote can't be told apart", old.Name)
+		err = fmt.Errorf("container %s, which was set aside, runs: stop it first. What both wrote can't be told apart", screen.Line(old.Name))
 	}
 	if err != nil {
 		return nil, err
@@ -65,7 +66,7 @@ func (u *Upgrader) Undo(ctx context.Context, e *engine.Engine, c *engine.Contain
 
 func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, e *engine.Engine) (*Outcome, error) {
 	if err := data.Find(ctx, r.Capture); err != nil {
-		return nil, fmt.Errorf("going back from %s to %s: %w\nNothing was stopped: %s runs %s as before", r.Image, r.OldImage, err, r.Container, r.Image)
+		return nil, fmt.Errorf("going back from %s to %s: %w\nNothing was stopped: %s runs %s as before", screen.Line(r.Image), screen.Line(r.OldImage), err, screen.Line(r.Container), screen.Line(r.Image))
 	}
 	dir, err := u.Folder()
 	if err != nil {
@@ -83,7 +84,7 @@ func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, 
 	if err != nil && w.Step == Looking { // nothing was stopped, and nobody need go on
 		o = w.outcome(Unchanged)
 		o.Runs, o.Why = w.Image, w.Stuck
-		err = fmt.Errorf("%s\nNothing was stopped: %s runs as before", w.Stuck, w.Image)
+		err = fmt.Errorf("%s\nNothing was stopped: %s runs as before", w.Stuck, screen.Line(w.Image))
 		return o, errors.Join(err, w.end())
 	}
 	return o, err

@@ -55,7 +55,7 @@ func (u *Upgrader) Upgrade(ctx context.Context, q *Request, data Data) (*Outcome
 type NotWellError struct{ Container, Why string }
 
 func (e *NotWellError) Error() string {
-	return fmt.Sprintf("%s is not well by --healthy as it runs now, and so neither would be the new version: %s\n--accept-unhealthy upgrades it all the same", e.Container, e.Why)
+	return fmt.Sprintf("%s is not well by --healthy as it runs now, and so neither would be the new version: %s\n--accept-unhealthy upgrades it all the same", screen.Line(e.Container), e.Why)
 }
 
 // askFirst asks about the old version what the new one will be asked: a command that can't succeed would take a good
@@ -90,9 +90,9 @@ func endsNot() (end func()) {
 
 func unchanged(r *Record, err error) (*Outcome, error) {
 	r.Why = err.Error()
-	state := "container " + r.Container + " runs as before"
+	state := "container " + screen.Line(r.Container) + " runs as before"
 	if r.Up != "" {
-		state = r.Container + " is as it was" // nobody knows whether it runs
+		state = screen.Line(r.Container) + " is as it was" // nobody knows whether it runs
 	}
 	said := ""
 	if fetch, ok := errors.AsType[*FetchError](err); ok {
