@@ -42,6 +42,7 @@ var arrows = map[string][]string{
 	rooms + "files":       {rooms + "screen"},
 	rooms + "kept":        {rooms + "files", rooms + "paths", "store/volume", "store/storage/cache"},
 	rooms + "members":     {rooms + "screen", "store", "chunk/tarstream"},
+	rooms + "mounts":      {rooms + "files"},
 	rooms + "notes":       {rooms + "files", "store/storage/cache"},
 	rooms + "page":        {rooms + "screen", "store"},
 	rooms + "paths":       {},

@@ -112,28 +112,32 @@ func (a *app) setup(c *cli.Context) error {
 // creating makes a repository in an empty storage.
 type creating func(context.Context, storage.Storage, crypt.Secret) (*store.Repository, error)
 
-// create makes the repository, or leaves nothing behind.
+// create makes the repository, or leaves nothing behind but where the folder is silent.
 func (a *app) create(ctx context.Context, path string, files secrets.Files, do creating) (_ *repository, err error) {
-	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
-		return nil, fmt.Errorf("%s: %w", path, store.ErrExists)
-	}
-	if err := checkLocal(path); err != nil {
-		return nil, err
-	}
-	if err := checkAbove(path); err != nil {
-		return nil, err
-	}
-	_, absent := os.Stat(path) // a folder that was there stays, whatever happens
-	folder, err := storage.CreateFolder(path, store.Folders()...)
+	w := a.waitFor(path)
+	absent := false
+	folder, err := leaveBehind(ctx, func() (*storage.Folder, error) {
+		defer w.Begin("look at", "")()
+		if err := checkFree(path); err != nil {
+			return nil, err
+		}
+		_, err := os.Stat(path) // a folder that was there stays, whatever happens
+		absent = err != nil
+		return storage.CreateFolderAt(w.Place(a.place(path)), store.Folders()...)
+	})
 	if err != nil {
-		return nil, err
+		w.stop()
+		return nil, withSilence(ctx, err)
 	}
 	undo := func() {}
 	defer func() {
 		if err != nil {
 			undo()
-			folder.Close()
-			unmake(path, absent != nil)
+			letGo(folder)
+			if w.Silent().For == 0 {
+				unmake(path, absent)
+			}
+			w.stop()
 		}
 	}()
 	secret, undoSecret, err := a.setupSecret(ctx, files)
@@ -145,7 +149,18 @@ func (a *app) create(ctx context.Context, path string, files secrets.Files, do c
 	if err != nil {
 		return nil, err
 	}
-	return &repository{Repository: r, folder: folder}, folder.SetAnchor(anchor)
+	return &repository{Repository: r, folder: folder, waited: w}, folder.SetAnchor(anchor)
+}
+
+// checkFree refuses a place where no repository can be made.
+func checkFree(path string) error {
+	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
+		return fmt.Errorf("%s: %w", path, store.ErrExists)
+	}
+	if err := checkLocal(path); err != nil {
+		return err
+	}
+	return checkAbove(path)
 }
 
 // checkAbove refuses what can't be made, since the folder above is missing.
