@@ -47,6 +47,7 @@ type shared struct {
 	passphraseFile string
 	keyFile        string
 	config         string
+	giveUp         string
 	acceptNewRoot  bool
 }
 
@@ -210,6 +211,7 @@ func (a *app) parser(commands []*cli.Command) *cli.App {
 				passphraseFile: c.String("passphrase-file"),
 				keyFile:        c.String("key-file"),
 				config:         c.String("config"),
+				giveUp:         c.String("give-up"),
 				acceptNewRoot:  c.Bool("accept-new-root"),
 			}
 			return nil

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"sync"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/mounts"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -63,19 +65,14 @@ type patience struct {
 	lost context.CancelCauseFunc // of the whole run
 }
 
+// scheduledPatience is that of what runs without a person, who would interrupt it: common practice, no source.
+const scheduledPatience = "2m"
+
 // readPatience reads how long a repository may be silent.
-func (a *app) readPatience(asked string) error {
-	if asked == "" {
-		asked = a.getenv("KIST_GIVE_UP")
+func (a *app) readPatience(asked string) (err error) {
+	if a.patience.most, err = cmdline.Patience(cmp.Or(asked, a.getenv("KIST_GIVE_UP"), cmdline.Never)); err != nil {
+		return usagef("--give-up %w", err)
 	}
-	if asked == "" || asked == "never" {
-		return nil
-	}
-	d, err := time.ParseDuration(asked)
-	if err != nil || d <= 0 {
-		return usagef("--give-up %q: write it as 90s, 2m or 1h, or never", asked)
-	}
-	a.patience.most = d
 	return nil
 }
 
