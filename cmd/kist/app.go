@@ -32,6 +32,7 @@ type app struct {
 	rate    int64                  // of repositories, bytes a second; 0: any
 
 	place    func(path string) files.Place // where a repository's folder is
+	work     working                       // in a process of its own; nil: there is none, or this is it
 	patience patience
 
 	root    struct{ path, real string } // of the repository, and where that leads; see checkApart
@@ -135,10 +136,12 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	if len(line.Words) == 1 && line.Words[0] == completeWord {
 		return a.complete(ctx, line.Rest())
 	}
-	a.checkZone()
 	unread := a.configure(line)
 	if err := a.readPatience(line.Shared("give-up")); err != nil {
 		return err
+	}
+	if a.work != nil && a.mayHang(line) {
+		return a.workApart(ctx, args)
 	}
 	if a.patience.most > 0 {
 		var lost context.CancelCauseFunc
@@ -152,6 +155,7 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 // perform runs the command, after what killed runs left is brought to its end. unread says why the configuration could
 // not be read.
 func (a *app) perform(ctx context.Context, line *cmdline.Line, commands []*cli.Command, unread error) error {
+	a.checkZone()
 	// resume does the same, but fails where a container could not be started.
 	if len(line.Words) > 0 && line.Words[0] != "resume" {
 		if err := a.keeper().StartLeft(ctx); err != nil {

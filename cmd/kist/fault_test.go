@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 
@@ -20,6 +21,18 @@ import (
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage/files"
 )
+
+// lockedBuffer is written to by several goroutines.
+type lockedBuffer struct {
+	mu sync.Mutex
+	bytes.Buffer
+}
+
+func (b *lockedBuffer) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.Buffer.Write(p)
+}
 
 // bench is a repository with a key file, in a folder of its own.
 type bench struct {

@@ -87,11 +87,16 @@ type waited struct {
 	lost context.CancelCauseFunc
 }
 
-// waitFor has what a run waits for in a folder told, and what is done when it was silent for too long. The caller ends it by stop.
-func (a *app) waitFor(path string) *waited {
+// waitFor has what a run waits for in a folder told, and lost called when it was silent for the time most; 0: for no time. The
+// caller ends it by stop.
+func (a *app) waitFor(path string, most time.Duration, lost context.CancelCauseFunc) *waited {
 	ctx, cancel := context.WithCancel(context.Background())
-	w := &waited{place: shareText(path), stop: cancel, most: a.patience.most, lost: a.patience.lost}
-	go w.Run(ctx, quietTime, func(s files.Silence) time.Duration { return a.tellSilence(w, s) })
+	w := &waited{place: shareText(path), stop: cancel, most: most, lost: lost}
+	first := quietTime
+	if w.most > 0 {
+		first = min(first, w.most)
+	}
+	go w.Run(ctx, first, func(s files.Silence) time.Duration { return a.tellSilence(w, s) })
 	return w
 }
 

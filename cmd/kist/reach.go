@@ -12,14 +12,13 @@ import (
 // openPlace opens the folder at a path, and the repository in it by unlock, which closes the folder where it fails. A
 // folder that is silent for the time wait meanwhile ends that with errNoAnswer; 0: no sooner than it ends the run.
 func (a *app) openPlace(ctx context.Context, path string, wait time.Duration, unlock func(context.Context, *storage.Folder) (*repository, error)) (*repository, error) {
-	w := a.waitFor(path)
-	opening := ctx
+	opening, most, lost := ctx, a.patience.most, a.patience.lost
 	if wait > 0 {
-		var lost context.CancelCauseFunc
 		opening, lost = context.WithCancelCause(ctx)
 		defer lost(nil)
-		w.allow(wait, lost)
+		most = wait
 	}
+	w := a.waitFor(path, most, lost)
 	folder, err := a.reachFolder(opening, path, w)
 	var r *repository
 	if err == nil {

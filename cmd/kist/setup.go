@@ -114,7 +114,7 @@ type creating func(context.Context, storage.Storage, crypt.Secret) (*store.Repos
 
 // create makes the repository, or leaves nothing behind but where the folder is silent.
 func (a *app) create(ctx context.Context, path string, files secrets.Files, do creating) (_ *repository, err error) {
-	w := a.waitFor(path)
+	w := a.waitFor(path, a.patience.most, a.patience.lost)
 	absent := false
 	folder, err := leaveBehind(ctx, func() (*storage.Folder, error) {
 		defer w.Begin("look at", "")()

@@ -1,12 +1,10 @@
 package main
 
 import (
-	"bytes"
 	"os"
 	"os/signal"
 	"regexp"
 	"strings"
-	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -14,18 +12,6 @@ import (
 	"github.com/kistarchive/kist/store/storage/files"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
-
-// lockedBuffer is written to by several goroutines.
-type lockedBuffer struct {
-	mu sync.Mutex
-	bytes.Buffer
-}
-
-func (b *lockedBuffer) Write(p []byte) (int, error) {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return b.Buffer.Write(p)
-}
 
 // inBubble has a bench's repository hang, in a bubble of a clock that goes on when all wait.
 func inBubble(t *testing.T, newOne func(*testing.T) *bench, do func(t *testing.T, b *bench, h *storagetest.Hung)) {
