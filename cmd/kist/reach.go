@@ -29,10 +29,14 @@ func (a *app) openPlace(ctx context.Context, path string, wait time.Duration, un
 		if silent := (*silentError)(nil); errors.As(context.Cause(opening), &silent) {
 			return nil, silent
 		}
-		return nil, err
+		return nil, a.withMount(path, err)
 	}
 	w.allow(a.patience.most, a.patience.lost)
 	r.waited = w
+	if err := a.knownMount(r); err != nil {
+		r.Close()
+		return nil, err
+	}
 	return r, nil
 }
 

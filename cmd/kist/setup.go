@@ -34,6 +34,7 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.StringFlag{Name: "recheck", Value: "on", Usage: "`on or off`: whether captures read back what they compressed before they seal it, and so find faults of the machine's memory; it can't be changed later"},
 			&cli.BoolFlag{Name: "apart", Usage: "share nothing between captures of different names, for volumes that hold what strangers put there; it can't be changed later"},
 			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
+			&cli.BoolFlag{Name: "accept-unmounted", Usage: "make it though what should be mounted there is not: it lies on the disk beneath then, and is hidden once that is mounted"},
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		}, otherFlags()...),
 		Description: `
@@ -89,6 +90,9 @@ func (a *app) setup(c *cli.Context) error {
 	files, err := a.secretFiles()
 	if err != nil {
 		return err
+	}
+	if lost := a.checkMounted(path, true); lost != nil && !c.Bool("accept-unmounted") {
+		return &advised{lost, "Nothing was made. Mount it first; --accept-unmounted makes the repository here all the same."}
 	}
 	if c.IsSet("replica-of") {
 		return a.setupReplica(c, path, files)
@@ -149,7 +153,9 @@ func (a *app) create(ctx context.Context, path string, files secrets.Files, do c
 	if err != nil {
 		return nil, err
 	}
-	return &repository{Repository: r, folder: folder, waited: w}, folder.SetAnchor(anchor)
+	made := &repository{Repository: r, folder: folder, waited: w}
+	a.noteMount(made)
+	return made, folder.SetAnchor(anchor)
 }
 
 // checkFree refuses a place where no repository can be made.
