@@ -38,10 +38,17 @@ func (r *Repository) OpenSpool(ctx context.Context, st storage.Storage, o OpenOp
 	return newRepository(v, ledger.OpenWatch(o.State, warning.warn(o.Warn), v.ID(), ""), warning), nil
 }
 
+// MaxTried is how often sending a capture may have been tried.
+const MaxTried = 1 << 20
+
 // SendOptions say how a capture is sent.
 type SendOptions struct {
 	// Level is how hard frames are compressed; an unknown one is ErrBadOptions.
 	Level Level
+	// Tried is how often this capture was begun to be sent before, by this process or another one; one below 0 or above
+	// MaxTried is ErrBadOptions. By it no name of an object is used twice: what a try that failed put may appear later, where an
+	// answer of the medium was lost.
+	Tried int
 	// Progress, if set, is called now and then, by one goroutine at a time.
 	Progress func(Progress)
 }
@@ -64,9 +71,12 @@ func (r *Repository) Send(ctx context.Context, c *Capture, to *Repository, o Sen
 	if !o.Level.known() {
 		return nil, fmt.Errorf("%w: compression of %v: there is none", ErrBadOptions, o.Level)
 	}
+	if o.Tried < 0 || o.Tried > MaxTried {
+		return nil, fmt.Errorf("%w: tried %d times before", ErrBadOptions, o.Tried)
+	}
 	meter := g.meter("SendOptions.Progress", o.Progress)
 	meter.Expect(int64(streamBytes(c)))
-	made, err := to.taker.Carry(ctx, r.stock, c.captured, take.Options{Level: o.Level.encoder(), Meter: meter})
+	made, err := to.taker.Carry(ctx, r.stock, c.captured, take.Options{Level: o.Level.encoder(), Tried: o.Tried, Meter: meter})
 	if errors.Is(err, take.ErrCarried) {
 		return to.captureOf(ctx, c.ID)
 	}

@@ -2,9 +2,12 @@ package store_test
 
 import (
 	"bytes"
+	"context"
 	"errors"
+	"io"
 	"path/filepath"
 	"reflect"
+	"sync"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -95,8 +98,43 @@ func TestSendFolder(t *testing.T) {
 	f.checkFolder(s.send(next, f), dir)
 }
 
+// naming counts how often each name is used for an object.
+type naming struct {
+	storage.Storage
+	mu    sync.Mutex
+	names map[string]int
+}
+
+func (n *naming) use(name string) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	n.names[name]++
+}
+
+func (n *naming) Put(ctx context.Context, name string, content io.Reader) error {
+	n.use(name)
+	return n.Storage.Put(ctx, name, content)
+}
+
+func (n *naming) Mark(ctx context.Context, name string, content []byte) error {
+	n.use(name)
+	return n.Storage.Mark(ctx, name, content)
+}
+
+func (n *naming) twice() (names []string) {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	for name, times := range n.names {
+		if times > 1 {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
 // TestSendFaults makes every storage call of a sending go wrong in turn, on both sides. Afterwards nothing half is listed, and sending
-// again works, with one capture there.
+// again works, with one capture there, and without using the name of any object again: what is put under a name whose put failed
+// may still be on its way (package storage, Put).
 func TestSendFaults(t *testing.T) {
 	content := tarOf(t, file{name: "catalogue", content: random(1, 300_000)})
 	points := 0
@@ -105,7 +143,8 @@ func TestSendFaults(t *testing.T) {
 			f := newFixture(t)
 			s := f.newSpool()
 			c := s.capture(content)
-			faulty := storagetest.NewFaulty(f.mem)
+			named := &naming{Storage: f.mem, names: map[string]int{}}
+			faulty := storagetest.NewFaulty(named)
 			r, err := store.Open(t.Context(), faulty, f.key, store.OpenOptions{})
 			if err != nil {
 				t.Fatal(err)
@@ -120,7 +159,19 @@ func TestSendFaults(t *testing.T) {
 			r.Close()
 			f.reopen()
 			f.verify(t.Context())
-			s.send(c, f)
+			again, err := store.Open(t.Context(), named, f.key, store.OpenOptions{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			sent, err := s.Send(t.Context(), c, again, store.SendOptions{Tried: 1})
+			if err != nil {
+				t.Fatal(err)
+			}
+			s.checkSent(c, sent, &fixture{t: t, Repository: again})
+			if twice := named.twice(); len(twice) > 0 {
+				t.Fatalf("call %d: %q were used twice", k, twice)
+			}
+			again.Close()
 			if all, err := f.Captures(t.Context()); err != nil || len(all) != 1 {
 				t.Fatalf("call %d: %d captures, %v", k, len(all), err)
 			}

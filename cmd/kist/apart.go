@@ -17,7 +17,7 @@ func (a *app) checkOutside(path string, replaced bool) error {
 	if err != nil {
 		return err
 	}
-	root = paths.Resolve(root)
+	root = realRepository(root)
 	place := paths.ResolvePlace(path)
 	switch {
 	case paths.Within(root, place):
@@ -48,7 +48,7 @@ func (a *app) checkApart(taken []*sources.Source) error {
 		return err
 	}
 	if a.root.path != path { // once: it may lie on a share, and something may be held still the next time
-		a.root.path, a.root.real = path, paths.Resolve(path)
+		a.root.path, a.root.real = path, realRepository(path)
 	}
 	root := a.root.real
 	for _, s := range taken {

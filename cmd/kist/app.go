@@ -15,6 +15,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/metrics"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
 // app is one run of the program: all that it has of the world outside.
@@ -30,6 +31,10 @@ type app struct {
 	host    string                 // of the captures that are meant; "": any
 	rate    int64                  // of repositories, bytes a second; 0: any
 
+	place    func(path string) files.Place // where a repository's folder is
+	work     working                       // in a process of its own; nil: there is none, or this is it
+	patience patience
+
 	root    struct{ path, real string } // of the repository, and where that leads; see checkApart
 	saidOdd bool                        // that the book of what is set aside has lines which make no sense
 
@@ -43,6 +48,7 @@ type shared struct {
 	passphraseFile string
 	keyFile        string
 	config         string
+	giveUp         string
 	acceptNewRoot  bool
 }
 
@@ -50,7 +56,7 @@ func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) strin
 	return &app{
 		Screen: screen.New(stdout, stderr), stdin: stdin, getenv: getenv,
 		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
-		engine: engine.New, program: installed, config: &config.Settings{}, environment: getenv,
+		engine: engine.New, place: systemPlace, program: installed, config: &config.Settings{}, environment: getenv,
 	}
 }
 
@@ -99,6 +105,7 @@ func sharedFlags() []cli.Flag {
 		&cli.StringFlag{Name: "config", Usage: "read the configuration in `FILE` (or KIST_CONFIG) and no other; off for none"},
 		&cli.BoolFlag{Name: "json", Usage: "print facts as JSON"},
 		&cli.BoolFlag{Name: "quiet", Usage: "print results, warnings and errors only"},
+		&cli.StringFlag{Name: "give-up", Usage: "end where the repository's folder, as on a share, gave no answer for `TIME`, as 90s or 2m (or KIST_GIVE_UP); by default, or with never, wait until it does"},
 		&cli.BoolFlag{Name: "accept-new-root", Usage: "take a repository that was put in the place of the one this machine knows"},
 	}
 }
@@ -129,8 +136,26 @@ func (a *app) dispatch(ctx context.Context, args []string) error {
 	if len(line.Words) == 1 && line.Words[0] == completeWord {
 		return a.complete(ctx, line.Rest())
 	}
-	a.checkZone()
 	unread := a.configure(line)
+	if err := a.readPatience(line.Shared("give-up")); err != nil {
+		return err
+	}
+	if a.work != nil && a.mayHang(line) {
+		return a.workApart(ctx, args)
+	}
+	if a.patience.most > 0 {
+		var lost context.CancelCauseFunc
+		ctx, lost = context.WithCancelCause(ctx)
+		defer lost(nil)
+		a.patience.lost = lost
+	}
+	return withSilence(ctx, a.perform(ctx, line, commands, unread))
+}
+
+// perform runs the command, after what killed runs left is brought to its end. unread says why the configuration could
+// not be read.
+func (a *app) perform(ctx context.Context, line *cmdline.Line, commands []*cli.Command, unread error) error {
+	a.checkZone()
 	// resume does the same, but fails where a container could not be started.
 	if len(line.Words) > 0 && line.Words[0] != "resume" {
 		if err := a.keeper().StartLeft(ctx); err != nil {
@@ -190,6 +215,7 @@ func (a *app) parser(commands []*cli.Command) *cli.App {
 				passphraseFile: c.String("passphrase-file"),
 				keyFile:        c.String("key-file"),
 				config:         c.String("config"),
+				giveUp:         c.String("give-up"),
 				acceptNewRoot:  c.Bool("accept-new-root"),
 			}
 			return nil

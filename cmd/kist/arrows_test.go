@@ -42,6 +42,7 @@ var arrows = map[string][]string{
 	rooms + "files":       {rooms + "screen"},
 	rooms + "kept":        {rooms + "files", rooms + "paths", "store/volume", "store/storage/cache"},
 	rooms + "members":     {rooms + "screen", "store", "chunk/tarstream"},
+	rooms + "mounts":      {rooms + "files"},
 	rooms + "notes":       {rooms + "files", "store/storage/cache"},
 	rooms + "page":        {rooms + "screen", "store"},
 	rooms + "paths":       {},
@@ -60,6 +61,7 @@ var arrows = map[string][]string{
 	rooms + "rehearse":    {rooms + "screen", rooms + "files", rooms + "notes", rooms + "watch", "cmd/kist/engine"},
 	rooms + "serve":       {rooms + "screen", rooms + "members", rooms + "page", rooms + "pattern", rooms + "textdiff", rooms + "cmdline", "store", "chunk/tarstream"},
 	rooms + "units":       {rooms + "screen", rooms + "cmdline"},
+	rooms + "worker":      {},
 	rooms + "metrics":     {rooms + "screen", rooms + "files"},
 	"cmd/kist":            {"cmd/kist/engine", "cmd/kist/internal", "store", "chunk", "crypt"},
 	"cmd/kist/internal":   nil, // none: each room has a rule of its own

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // spooling says whether a capture goes through the spool, and within which bounds.
@@ -61,10 +62,7 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		s.spool, err = a.spoolAlone(ctx)
 		return nil, err
 	}
-	folder, err := a.reachFolder(ctx, s.through.wait)
-	if err == nil {
-		r, err = a.openIn(ctx, folder, a.openOptions())
-	}
+	r, err = a.openWithin(ctx, s.through.wait)
 	if err != nil {
 		if s.through.never || !isAway(err) {
 			return nil, err
@@ -77,13 +75,24 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		s.spool, s.away = alone, err
 		return nil, nil
 	}
-	if s.through.never || !s.through.wanted && (!held || !files.IsRemote(r.folder.Path())) {
+	if s.through.never || !s.through.wanted && (!held || !mountOf(r.folder.Path()).IsRemote()) {
 		return r, nil
 	}
 	if s.spool, err = a.spoolBeside(ctx, r, true); err != nil {
 		a.Warn("%s. The capture goes into the repository at once", screen.Text(err.Error()))
 	}
 	return r, nil
+}
+
+// openWithin opens the repository, unless it is silent for the time wait.
+func (a *app) openWithin(ctx context.Context, wait time.Duration) (*repository, error) {
+	path, err := a.repositoryPath()
+	if err != nil {
+		return nil, err
+	}
+	return a.openPlace(ctx, path, wait, func(ctx context.Context, folder *storage.Folder) (*repository, error) {
+		return a.openIn(ctx, folder, a.openOptions())
+	})
 }
 
 // close closes what open opened.
@@ -176,7 +185,7 @@ func (s *capturing) deliver(ctx context.Context, r *repository, made *captured) 
 	_, err := s.app.sendWaitingInto(ctx, s.spool, r, made)
 	if err != nil {
 		made.waits = true
-		return errors.Join(held, fmt.Errorf("capture %s is made, and waits on this machine: the next kist capture sends it, or kist resume: %w", made.ID, err))
+		return errors.Join(held, &madeError{fmt.Sprintf("capture %s is made, and waits on this machine: the next kist capture sends it, or kist resume", made.ID), err})
 	}
 	made.renew = func() { s.app.renewSlot(ctx, r) }
 	return held
@@ -193,3 +202,13 @@ func (a *app) sendWaitingInto(ctx context.Context, s *spooled, r *repository, ma
 	a.tidySpool(ctx, s)
 	return ids, err
 }
+
+// madeError says that a capture is made, though something failed afterwards.
+type madeError struct {
+	text string
+	err  error
+}
+
+func (e *madeError) Error() string { return e.text + ": " + e.err.Error() }
+
+func (e *madeError) Unwrap() error { return e.err }

@@ -119,6 +119,7 @@ func (a *app) settings() []setting {
 	}
 	state, _ := places.State(a.environment)
 	all = append(all, a.setting("state", "", "KIST_STATE", cmp.Or(state, "off")))
+	all = append(all, a.setting("give-up", a.shared.giveUp, "KIST_GIVE_UP", cmdline.Never))
 	flagged := a.shared.keyFile != "" || a.shared.passphraseFile != ""
 	all = slices.DeleteFunc(all, func(s setting) bool { // one thing opens the repository: a flag counts before all else
 		return s.Key == "key-file" && flagged && a.shared.keyFile == "" || s.Key == "passphrase-file" && flagged && a.shared.passphraseFile == ""

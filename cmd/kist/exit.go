@@ -82,11 +82,14 @@ func (a *app) printError(err error) {
 	text := err.Error()
 	var down *stopped.DownError
 	var told *advised
+	var silent *silentError
 	switch {
 	case text == "":
 		return
 	case errors.As(err, &told):
 		text += "\n" + told.advice
+	case errors.As(err, &silent):
+		text = silentText(err, silent)
 	case errors.Is(err, context.Canceled) && errors.As(err, &down):
 		text = "interrupted\n" + down.Error()
 	case errors.Is(err, context.Canceled):

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 
@@ -18,18 +19,32 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/trees"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage/files"
 )
+
+// lockedBuffer is written to by several goroutines.
+type lockedBuffer struct {
+	mu sync.Mutex
+	bytes.Buffer
+}
+
+func (b *lockedBuffer) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.Buffer.Write(p)
+}
 
 // bench is a repository with a key file, in a folder of its own.
 type bench struct {
 	t      *testing.T
 	dir    string
 	stdout bytes.Buffer
-	stderr bytes.Buffer
-	engine engine.Runner // of containers, if it is set
-	cache  string        // KIST_CACHE
-	known  string        // KIST_STATE
-	stride int64         // of interruptAll, if it is set
+	stderr lockedBuffer
+	place  func(path string) files.Place // of the repository, if it is set
+	engine engine.Runner                 // of containers, if it is set
+	cache  string                        // KIST_CACHE
+	known  string                        // KIST_STATE
+	stride int64                         // of interruptAll, if it is set
 }
 
 func newBench(t *testing.T) *bench {
@@ -59,6 +74,9 @@ func (b *bench) run(ctx context.Context, args ...string) int {
 	}
 	a := newApp(strings.NewReader(""), &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	a.tty = noTerminal
+	if b.place != nil {
+		a.place = b.place
+	}
 	if b.engine != nil {
 		a.engine = func(program string) *engine.Engine { return engine.NewWith(program, b.engine) }
 	}

@@ -27,14 +27,12 @@ func TestMain(m *testing.M) {
 // runWithoutTerminal is main, but never asks on the terminal of whoever runs
 // the tests.
 func runWithoutTerminal() {
-	ctx, stop := interruptible(os.Stderr, asksForJSON(os.Args[1:]))
-	defer stop()
-	a := newApp(os.Stdin, os.Stdout, os.Stderr, os.Getenv)
-	a.tty = noTerminal
-	if os.Getenv("KIST_TEST_INSTALLED") == "" { // tests lie where temporary builds do
-		a.program = os.Executable
-	}
-	os.Exit(a.run(ctx, os.Args[1:]))
+	os.Exit(runProgram(func(a *app) {
+		a.tty = noTerminal
+		if os.Getenv("KIST_TEST_INSTALLED") == "" { // tests lie where temporary builds do
+			a.program = os.Executable
+		}
+	}))
 }
 
 func noTerminal() (*os.File, error) { return nil, errors.New("no terminal") }

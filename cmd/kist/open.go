@@ -18,6 +18,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
 // anchor is the object that tells a repository from the bare mount point of a
@@ -29,12 +30,17 @@ type repository struct {
 	*store.Repository
 	folder *storage.Folder
 	secret crypt.Secret // that opened it; nil for a new one
+	waited *waited      // for its folder; nil for a spool
 }
 
 // Close wipes the keys and the secret, and lets the folder go.
 func (r *repository) Close() error {
 	wipe(r.secret)
-	return errors.Join(r.Repository.Close(), r.folder.Close())
+	err := errors.Join(r.Repository.Close(), letGo(r.folder))
+	if r.waited != nil {
+		r.waited.stop()
+	}
+	return err
 }
 
 func wipe(secret crypt.Secret) {
@@ -48,11 +54,11 @@ const maxTries = 3
 
 // open opens the repository that was asked for.
 func (a *app) open(ctx context.Context) (*repository, error) {
-	folder, err := a.reachFolder(ctx, 0)
+	r, err := a.openWithin(ctx, 0)
 	if err != nil {
 		return nil, a.withWaiting(err)
 	}
-	return a.openIn(ctx, folder, a.openOptions())
+	return r, nil
 }
 
 // openIn opens the repository in a folder, which is closed where it fails.
@@ -64,7 +70,7 @@ func (a *app) openIn(ctx context.Context, folder *storage.Folder, options store.
 func (a *app) unlock(ctx context.Context, folder *storage.Folder, options store.OpenOptions, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
 	st, err := a.limited(folder)
 	if err != nil {
-		folder.Close()
+		letGo(folder)
 		return nil, err
 	}
 	for try := 1; ; try++ {
@@ -74,29 +80,22 @@ func (a *app) unlock(ctx context.Context, folder *storage.Folder, options store.
 			r, err = store.Open(ctx, st, secret, options)
 		}
 		if err == nil {
-			return &repository{r, folder, secret}, nil
+			return &repository{Repository: r, folder: folder, secret: secret}, nil
 		}
 		wipe(secret)
 		if !asked || try == maxTries || !errors.Is(err, store.ErrWrongSecret) {
-			defer folder.Close()
+			defer letGo(folder)
 			return nil, explainOpening(ctx, folder, err)
 		}
 		a.Warn("that passphrase opens no key slot. Once more:")
 	}
 }
 
-// openFolder opens the folder, and sees that a repository is in it before
+// openFolderAt opens the folder, and sees that a repository is in it before
 // anybody is asked for a passphrase.
-func (a *app) openFolder(ctx context.Context) (*storage.Folder, error) {
-	path, err := a.repositoryPath()
-	if err != nil {
-		return nil, err
-	}
-	return openFolderAt(ctx, path)
-}
-
-func openFolderAt(ctx context.Context, path string) (*storage.Folder, error) {
-	folder, err := storage.OpenFolder(path)
+func openFolderAt(ctx context.Context, place files.Place) (*storage.Folder, error) {
+	path := place.Path()
+	folder, err := storage.OpenFolderAt(place)
 	if errors.Is(err, fs.ErrNotExist) {
 		if err := checkLocal(path); err != nil {
 			return nil, err
@@ -116,7 +115,7 @@ func openFolderAt(ctx context.Context, path string) (*storage.Folder, error) {
 		err = folder.SetAnchor(anchor)
 	}
 	if err != nil {
-		folder.Close()
+		letGo(folder)
 		return nil, err
 	}
 	return folder, nil

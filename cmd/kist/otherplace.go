@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // otherFlags say what opens the second of two places of a repository.
@@ -54,26 +55,34 @@ func (a *app) openOther(c *cli.Context, path string, same crypt.Secret) (*reposi
 	if err != nil {
 		return nil, err
 	}
-	folder, err := openFolderAt(c.Context, path)
+	r, err := a.openPlace(c.Context, path, 0, func(ctx context.Context, folder *storage.Folder) (*repository, error) {
+		return a.unlockOther(ctx, folder, files, same)
+	})
 	if err != nil {
 		return nil, err
 	}
+	return r, nil
+}
+
+// unlockOther is openOther for a folder, which it closes where it fails.
+func (a *app) unlockOther(ctx context.Context, folder *storage.Folder, files secrets.Files, same crypt.Secret) (*repository, error) {
 	st, err := a.limited(folder)
 	if err != nil {
-		folder.Close()
+		letGo(folder)
 		return nil, err
 	}
 	if files == (secrets.Files{}) && same != nil {
-		r, err := store.Open(c.Context, st, same, a.openOptions())
+		r, err := store.Open(ctx, st, same, a.openOptions())
 		switch {
 		case err == nil:
 			return &repository{Repository: r, folder: folder}, nil // the secret is its owner's to wipe
 		case !errors.Is(err, store.ErrWrongSecret) && !errors.Is(err, crypt.ErrNoSlot):
-			defer folder.Close()
-			return nil, explainOpening(c.Context, folder, err)
+			defer letGo(folder)
+			return nil, explainOpening(ctx, folder, err)
 		}
 	}
-	r, err := a.unlock(c.Context, folder, a.openOptions(), func(ctx context.Context) (crypt.Secret, bool, error) {
+	path := folder.Path()
+	r, err := a.unlock(ctx, folder, a.openOptions(), func(ctx context.Context) (crypt.Secret, bool, error) {
 		return a.secrets().OpeningOf(ctx, files, screen.Printable(path))
 	})
 	if err != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -164,6 +165,7 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 		return nil, err
 	}
 	j.Writes = paths.Absolute(j.Writes)
+	j.Patience = a.scheduledPatience()
 	if file := c.String("metrics"); file != "" {
 		if file = paths.Absolute(file); !files.IsFolder(filepath.Dir(file)) {
 			return nil, missing(fmt.Errorf("--metrics %s: there is no folder %s", screen.Line(file), screen.Line(filepath.Dir(file))))
@@ -175,7 +177,7 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 
 // addCommand adds a command to the job.
 func addCommand(j *units.Job, name string, words ...string) {
-	own := []string{name, "--quiet", "--repository", j.Writes}
+	own := []string{name, "--quiet", "--give-up", j.Patience, "--repository", j.Writes}
 	if j.Tells != "" && name != "retire" {
 		own = append(own, "--metrics="+j.Tells)
 	}
@@ -272,6 +274,11 @@ func scheduledSources(named []string) (words, reads []string, err error) {
 		words = append(words, path)
 	}
 	return words, reads, nil
+}
+
+// scheduledPatience says how long what is scheduled waits for a repository that does not answer.
+func (a *app) scheduledPatience() string {
+	return cmp.Or(a.shared.giveUp, a.getenv("KIST_GIVE_UP"), scheduledPatience)
 }
 
 // scheduledSecret finds the file that opens the repository.

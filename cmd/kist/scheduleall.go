@@ -115,6 +115,7 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 		return nil, err
 	}
 	p.common.Writes = paths.Absolute(p.common.Writes)
+	p.common.Patience = a.scheduledPatience()
 	p.common.Tells = a.config.Metrics
 	if p.common.OnFailure = cmp.Or(c.String("on-failure"), a.config.OnFailure); p.common.OnFailure != "" && !c.Bool("cron") {
 		err = units.CheckName(p.common.OnFailure)
@@ -133,6 +134,9 @@ func (p *plan) add(name, what, when string) *units.Job {
 // command adds a command that reads the configuration.
 func (p *plan) command(j *units.Job, name string, words ...string) {
 	own := []string{name, "--quiet", "--config", p.path}
+	if p.config.GiveUp == "" { // else the file says it at each run
+		own = append(own, "--give-up", j.Patience)
+	}
 	if j.Tells != "" && name != "retire" && name != "rehearse" {
 		own = append(own, "--metrics="+j.Tells)
 	}

@@ -34,6 +34,7 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.StringFlag{Name: "recheck", Value: "on", Usage: "`on or off`: whether captures read back what they compressed before they seal it, and so find faults of the machine's memory; it can't be changed later"},
 			&cli.BoolFlag{Name: "apart", Usage: "share nothing between captures of different names, for volumes that hold what strangers put there; it can't be changed later"},
 			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
+			&cli.BoolFlag{Name: "accept-unmounted", Usage: "make it though what should be mounted there is not: it lies on the disk beneath then, and is hidden once that is mounted"},
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		}, otherFlags()...),
 		Description: `
@@ -90,6 +91,9 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	if lost := a.checkMounted(path, true); lost != nil && !c.Bool("accept-unmounted") {
+		return &advised{lost, "Nothing was made. Mount it first; --accept-unmounted makes the repository here all the same."}
+	}
 	if c.IsSet("replica-of") {
 		return a.setupReplica(c, path, files)
 	}
@@ -112,28 +116,32 @@ func (a *app) setup(c *cli.Context) error {
 // creating makes a repository in an empty storage.
 type creating func(context.Context, storage.Storage, crypt.Secret) (*store.Repository, error)
 
-// create makes the repository, or leaves nothing behind.
+// create makes the repository, or leaves nothing behind but where the folder is silent.
 func (a *app) create(ctx context.Context, path string, files secrets.Files, do creating) (_ *repository, err error) {
-	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
-		return nil, fmt.Errorf("%s: %w", path, store.ErrExists)
-	}
-	if err := checkLocal(path); err != nil {
-		return nil, err
-	}
-	if err := checkAbove(path); err != nil {
-		return nil, err
-	}
-	_, absent := os.Stat(path) // a folder that was there stays, whatever happens
-	folder, err := storage.CreateFolder(path, store.Folders()...)
+	w := a.waitFor(path, a.patience.most, a.patience.lost)
+	absent := false
+	folder, err := leaveBehind(ctx, func() (*storage.Folder, error) {
+		defer w.Begin("look at", "")()
+		if err := checkFree(path); err != nil {
+			return nil, err
+		}
+		_, err := os.Stat(path) // a folder that was there stays, whatever happens
+		absent = err != nil
+		return storage.CreateFolderAt(w.Place(a.place(path)), store.Folders()...)
+	})
 	if err != nil {
-		return nil, err
+		w.stop()
+		return nil, withSilence(ctx, err)
 	}
 	undo := func() {}
 	defer func() {
 		if err != nil {
 			undo()
-			folder.Close()
-			unmake(path, absent != nil)
+			letGo(folder)
+			if w.Silent().For == 0 {
+				unmake(path, absent)
+			}
+			w.stop()
 		}
 	}()
 	secret, undoSecret, err := a.setupSecret(ctx, files)
@@ -145,7 +153,20 @@ func (a *app) create(ctx context.Context, path string, files secrets.Files, do c
 	if err != nil {
 		return nil, err
 	}
-	return &repository{Repository: r, folder: folder}, folder.SetAnchor(anchor)
+	made := &repository{Repository: r, folder: folder, waited: w}
+	a.noteMount(made)
+	return made, folder.SetAnchor(anchor)
+}
+
+// checkFree refuses a place where no repository can be made.
+func checkFree(path string) error {
+	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
+		return fmt.Errorf("%s: %w", path, store.ErrExists)
+	}
+	if err := checkLocal(path); err != nil {
+		return err
+	}
+	return checkAbove(path)
 }
 
 // checkAbove refuses what can't be made, since the folder above is missing.

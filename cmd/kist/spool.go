@@ -128,9 +128,13 @@ func (s *spooled) waitingCaptures(ctx context.Context) ([]*store.Capture, error)
 
 // send sends a capture. From its mark on it is not sent again; a run that is killed before sends it again, and finds it there.
 func (a *app) send(ctx context.Context, s *spooled, r *repository, c *store.Capture) (*store.Capture, error) {
+	tried, err := s.place.Try(c.ID)
+	if err != nil {
+		return nil, err
+	}
 	shown, end := a.progress("sending " + c.ID)
 	defer end()
-	sent, err := s.Send(ctx, c, r.Repository, store.SendOptions{Progress: shown})
+	sent, err := s.Send(ctx, c, r.Repository, store.SendOptions{Tried: tried, Progress: shown})
 	if err == nil && c.Held {
 		err = r.Hold(ctx, []string{c.ID}, markOptions(""))
 		sent.Held = err == nil

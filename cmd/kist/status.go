@@ -106,6 +106,19 @@ func olderThan(c *cli.Context) (time.Duration, error) {
 	return d, nil
 }
 
+// available gives how many bytes are free where the repository lies.
+func (a *app) available(ctx context.Context, r *repository) (free int64, ok bool) {
+	type room struct {
+		free int64
+		ok   bool
+	}
+	got, err := ask(ctx, r.waited, "statfs", func() (room room) {
+		room.free, room.ok = files.Available(r.folder.Path())
+		return room
+	})
+	return got.free, got.ok && err == nil
+}
+
 // findState looks at the repository and at this machine.
 func (a *app) findState(ctx context.Context, r *repository, o store.StatusOptions) (*state, error) {
 	s := &state{grace: r.Grace(), free: -1}
@@ -113,7 +126,7 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 	if s.Status, err = r.Status(ctx, o); err != nil {
 		return nil, err
 	}
-	if free, ok := files.Available(r.folder.Path()); ok {
+	if free, ok := a.available(ctx, r); ok {
 		s.free = free
 	}
 	// What can't be read was warned of by recovering, before this command.

@@ -318,7 +318,7 @@ func watchAsked(c *cli.Context, done *upgrade.Record) {
 
 // undoing opens the repository of the upgrade for an undo. What the environment and the configuration say is about today's.
 func (a *app) undoing(c *cli.Context, done *upgrade.Record, plan []upgrade.Planned, undo func(upgrade.Data) (*upgrade.Outcome, error)) error {
-	if asked := a.shared.repository; asked != "" && paths.Resolve(asked) != paths.Resolve(done.Repository) {
+	if asked := a.shared.repository; asked != "" && realRepository(asked) != realRepository(done.Repository) {
 		return usagef("upgrade: --repository %s is another than %s, which has the capture that the upgrade of %s made: what to go back to is there alone. Leave --repository out; if the repository moved, a link in its old place does",
 			screen.Line(paths.Absolute(asked)), screen.Line(done.Repository), screen.Line(done.Container))
 	}

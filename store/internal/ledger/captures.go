@@ -231,11 +231,8 @@ func (r *Ledger) decodeIndexFile(src *bufio.Reader, info storage.Info, open func
 }
 
 // WriteIndexFile seals and puts the index file of a new capture: the commit.
-// It gives the capture an id, unless it has one.
+// It gives the capture an id.
 func (r *Ledger) WriteIndexFile(ctx context.Context, f *format.IndexFile) (*Capture, error) {
-	if f.ID != "" {
-		return r.WriteGeneration(ctx, f, 0)
-	}
 	for {
 		f.ID = names.NewID(f.Taken)
 		c, err := r.WriteGeneration(ctx, f, 0)

@@ -36,6 +36,7 @@ type Options struct {
 	After   *format.IndexFile // a draft of the same volumes, or nil
 
 	AcceptUnfinished bool // a tar stream that is cut short, or has a broken header
+	Tried            int  // how often it was tried before to carry the capture
 	Level            zstd.EncoderLevel
 	Meter            *vault.Meter
 }

@@ -31,14 +31,23 @@ func (s *session) commit(ctx context.Context, f *format.IndexFile) (*ledger.Capt
 		}
 	}
 	f.Previous = s.r.ledger.Previous()
-	c, err := s.r.ledger.WriteIndexFile(ctx, f)
+	c, err := s.writeIndexFile(ctx, f)
 	if err != nil {
 		return nil, err
 	}
 	if err := s.checkAfter(ctx); err != nil {
-		return nil, errors.Join(err, s.withdraw(ctx, c.ID))
+		return nil, errors.Join(err, s.withdraw(ctx, c))
 	}
 	return c, nil
+}
+
+// writeIndexFile puts the index file. One of a capture that has its id already is put in a generation that no try before had:
+// what became of the name of one that failed, nobody knows.
+func (s *session) writeIndexFile(ctx context.Context, f *format.IndexFile) (*ledger.Capture, error) {
+	if f.ID != "" {
+		return s.r.ledger.WriteGeneration(ctx, f, s.o.Tried)
+	}
+	return s.r.ledger.WriteIndexFile(ctx, f)
 }
 
 // unthreatened looks, before the index file is put, whether a slab that it relies on is
@@ -72,11 +81,11 @@ func (s *session) threat(f *ledger.Batch) bool {
 }
 
 // withdraw takes the index file of a capture away that somebody else may have seen.
-func (s *session) withdraw(ctx context.Context, id string) error {
+func (s *session) withdraw(ctx context.Context, c *ledger.Capture) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), lease.LeaveTime)
 	defer cancel()
-	_, err := s.r.ledger.PutBatch(ctx, names.Gone, &format.BatchRecord{Captures: []string{id}})
-	return errors.Join(err, s.r.storage.Remove(ctx, names.Capture(id, 0)))
+	_, err := s.r.ledger.PutBatch(ctx, names.Gone, &format.BatchRecord{Captures: []string{c.ID}})
+	return errors.Join(err, s.r.storage.Remove(ctx, c.Info.Name))
 }
 
 // regain takes another lease in the place of one that lapsed, and then makes

@@ -28,6 +28,21 @@ func Duration(s string) (time.Duration, error) {
 	return time.Duration(n) * unit, nil
 }
 
+// Never is a patience without end.
+const Never = "never"
+
+// Patience reads how long something is waited for, as 90s, 2m or 1h; 0 for never to give up.
+func Patience(s string) (time.Duration, error) {
+	if s == Never {
+		return 0, nil
+	}
+	d, err := time.ParseDuration(s)
+	if err != nil || d <= 0 {
+		return 0, fmt.Errorf("%q: write it as 90s, 2m or 1h, or %s", s, Never)
+	}
+	return d, nil
+}
+
 // Share reads 5% or 0.05, the value of a flag.
 func Share(flag, s string) (float64, error) {
 	number, percent := strings.CutSuffix(s, "%")

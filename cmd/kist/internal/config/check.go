@@ -63,6 +63,9 @@ func (d *document) checkTables() error {
 			return d.failf("verify.sample", "%q: write it as \"5%%\" or \"0.05\", more than 0 and at most 100%%", v.Sample)
 		}
 	}
+	if _, err := cmdline.Patience(d.file.GiveUp); err != nil && d.file.GiveUp != "" {
+		return d.failf("give-up", "%w", err)
+	}
 	if s := d.file.Status; s != nil && s.OlderThan != "" {
 		if age, err := cmdline.Duration(s.OlderThan); err != nil || age == 0 {
 			return d.failf("status.older-than", "%q: write it as \"26h\", \"7d\" or \"2w\"", s.OlderThan)

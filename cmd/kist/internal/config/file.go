@@ -12,6 +12,7 @@ type File struct {
 	Engine              string `toml:"engine"`
 	Cache               string `toml:"cache"`      // a folder, or off
 	State               string `toml:"state"`      // a folder, or off
+	GiveUp              string `toml:"give-up"`    // after how long a silence of the repository's folder, or never
 	OnFailure           string `toml:"on-failure"` // a unit that is started where one of schedule --all fails
 	Metrics             string `toml:"metrics"`    // a file in which all of schedule --all tell what they came to
 

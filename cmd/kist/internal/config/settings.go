@@ -62,6 +62,7 @@ func (s *Settings) take(d *document) {
 	to.Engine = cmp.Or(f.Engine, to.Engine)
 	to.Cache = cmp.Or(f.Cache, to.Cache)
 	to.State = cmp.Or(f.State, to.State)
+	to.GiveUp = cmp.Or(f.GiveUp, to.GiveUp)
 	to.Metrics = cmp.Or(f.Metrics, to.Metrics)
 	to.OnFailure = cmp.Or(f.OnFailure, to.OnFailure)
 	to.Retire = cmp.Or(f.Retire, to.Retire)
@@ -126,6 +127,8 @@ func (s *Settings) Getenv(getenv func(string) string) func(string) string {
 			return s.Cache
 		case "KIST_STATE":
 			return s.State
+		case "KIST_GIVE_UP":
+			return s.GiveUp
 		case "KIST_KEY_FILE", "KIST_PASSPHRASE_FILE":
 			if opensElsewhere(getenv) {
 				return ""

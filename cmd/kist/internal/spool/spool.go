@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"syscall"
 
@@ -23,6 +24,7 @@ const (
 	captures = "repository"
 	state    = "state"
 	sent     = "sent"
+	tries    = "tries"
 	places   = "places"
 )
 
@@ -96,7 +98,7 @@ func (s *Spool) Open(create bool) (*storage.Folder, error) {
 		}
 		return f, err
 	}
-	for _, folder := range []string{s.Dir, s.State(), filepath.Join(s.Dir, sent)} {
+	for _, folder := range []string{s.Dir, s.State(), filepath.Join(s.Dir, sent), filepath.Join(s.Dir, tries)} {
 		if err := makeFolder(folder); err != nil {
 			return nil, err
 		}
@@ -143,12 +145,42 @@ func (s *Spool) MarkSent(id string) error {
 	return nil
 }
 
+// Try notes that a capture begins to be sent, for good once it returns, and gives how often that was noted before.
+func (s *Spool) Try(id string) (tried int, err error) {
+	path := filepath.Join(s.Dir, tries, id)
+	b, err := files.ReadMine(path, maxTry)
+	if err == nil {
+		tried, err = strconv.Atoi(strings.TrimSpace(string(b)))
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		err = makeFolder(filepath.Join(s.Dir, tries)) // it may be missing where an earlier release made the spool
+	}
+	if err == nil {
+		err = files.Write(path, true, func(w io.Writer) error {
+			_, err := fmt.Fprintln(w, tried+1)
+			return err
+		})
+	}
+	if err != nil {
+		return 0, fmt.Errorf("noting that capture %s is sent: %w", id, err)
+	}
+	return tried, nil
+}
+
+// maxTry is more than any note of tries has.
+const maxTry = 64
+
 // Forget removes the notes of captures that are not in the spool any more.
-func (s *Spool) Forget(there func(id string) bool) error {
-	entries, err := os.ReadDir(filepath.Join(s.Dir, sent))
-	for _, e := range entries {
-		if isID(e.Name()) && !there(e.Name()) {
-			err = errors.Join(err, os.Remove(filepath.Join(s.Dir, sent, e.Name())))
+func (s *Spool) Forget(there func(id string) bool) (err error) {
+	for _, folder := range []string{sent, tries} {
+		entries, failed := os.ReadDir(filepath.Join(s.Dir, folder))
+		if !isNone(failed) {
+			err = errors.Join(err, failed)
+		}
+		for _, e := range entries {
+			if isID(e.Name()) && !there(e.Name()) {
+				err = errors.Join(err, os.Remove(filepath.Join(s.Dir, folder, e.Name())))
+			}
 		}
 	}
 	return err

@@ -18,6 +18,7 @@ type Job struct {
 	Reads     []string
 	Writes    string   // the repository
 	Also      []string // other folders that are written
+	Patience  string   // with a repository that does not answer, as --give-up takes it
 	Tells     string   // a file for metrics; "": none
 	OnFailure string   // a unit that CheckName takes; "": none
 	Container bool     // what is read is a container's, and its engine is needed
@@ -72,7 +73,7 @@ func (j *Job) Service() string {
 		fmt.Fprintf(&b, "ExecStart=%s\n", command(append([]string{j.Program}, words...)))
 	}
 	if j.Stops { // also where the run is killed: nobody may come by to run kist for a day
-		fmt.Fprintf(&b, "ExecStopPost=%s\n", command([]string{j.Program, "resume"}))
+		fmt.Fprintf(&b, "ExecStopPost=%s\n", command([]string{j.Program, "resume", "--give-up", j.Patience}))
 	}
 	if j.Secret.Key != "" {
 		fmt.Fprintf(&b, "LoadCredential=kist.key:%s\nEnvironment=KIST_KEY_FILE=%%d/kist.key\n", text(j.Secret.Key))

@@ -1,0 +1,158 @@
+package worker
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// variable tells a worker whose it is and by which pipes they speak, as "PID:ORDERS:ANSWERS". Both are file descriptors
+// that are not among those which others may have given the program.
+const variable = "KIST_WORKS_FOR"
+
+// leaveTime is how long a worker that told how it ended may take to end.
+const leaveTime = time.Second
+
+// interrupt is the one order that there is.
+const interrupt = 'i'
+
+// Supported tells whether work can be done so.
+func Supported() bool { return true }
+
+// Outcome is how a worker ended.
+type Outcome struct {
+	Status int
+	Left   int // the worker's process, if that was left behind; 0: it ended
+}
+
+// Run has a worker do what args ask for. When ctx ends, the worker is interrupted. A worker that a signal ended ends this
+// process by the same.
+func Run(ctx context.Context, args []string) (Outcome, error) {
+	var orders, answers [2]int // what is read from, and written to
+	if err := pipes(&orders, &answers); err != nil {
+		return Outcome{}, fmt.Errorf("starting a process for the work: %w", err)
+	}
+	order, answer := os.NewFile(uintptr(orders[1]), "orders"), os.NewFile(uintptr(answers[0]), "answers")
+	defer order.Close()
+	defer answer.Close()
+	c := exec.Command("/proc/self/exe", args...)
+	c.Args[0] = os.Args[0]
+	c.Stdin, c.Stdout, c.Stderr = os.Stdin, os.Stdout, os.Stderr
+	c.Env = append(os.Environ(), fmt.Sprintf("%s=%d:%d:%d", variable, os.Getpid(), orders[0], answers[1]))
+	err := c.Start()
+	unix.Close(orders[0])
+	unix.Close(answers[1])
+	if err != nil {
+		return Outcome{}, fmt.Errorf("starting a process for the work: %w", err)
+	}
+	return wait(ctx, c, order, answer), nil
+}
+
+// pipes makes pipes whose far ends a worker gets under their numbers.
+func pipes(orders, answers *[2]int) error {
+	for _, p := range []*[2]int{orders, answers} {
+		if err := unix.Pipe2(p[:], 0); err != nil {
+			return err
+		}
+	}
+	unix.CloseOnExec(orders[1])
+	unix.CloseOnExec(answers[0])
+	return nil
+}
+
+func wait(ctx context.Context, c *exec.Cmd, order io.Writer, answer io.Reader) Outcome {
+	ended, told := make(chan struct{}), make(chan int, 1)
+	go func() {
+		c.Wait()
+		close(ended)
+	}()
+	go func() {
+		var status [1]byte
+		if n, _ := answer.Read(status[:]); n == 1 {
+			told <- int(status[0])
+		}
+	}()
+	interrupted := ctx.Done()
+	for {
+		select {
+		case <-ended:
+			return Outcome{Status: statusOf(c.ProcessState)}
+		case status := <-told:
+			timer := time.NewTimer(leaveTime)
+			defer timer.Stop()
+			select {
+			case <-ended:
+				return Outcome{Status: status}
+			case <-timer.C:
+				return Outcome{Status: status, Left: c.Process.Pid}
+			}
+		case <-interrupted:
+			interrupted = nil
+			order.Write([]byte{interrupt})
+		}
+	}
+}
+
+// statusOf gives the exit status of a worker that told none, or ends this process as it ended.
+func statusOf(state *os.ProcessState) int {
+	if by, ok := state.Sys().(syscall.WaitStatus); ok && by.Signaled() {
+		signal.Reset(by.Signal())
+		unix.Kill(os.Getpid(), by.Signal())
+		return 128 + int(by.Signal()) // as shells tell it
+	}
+	return state.ExitCode()
+}
+
+// Work is what a worker has of whom it works for.
+type Work struct{ orders, answers *os.File }
+
+// Mine tells whether this process is a worker.
+func Mine() (*Work, bool) {
+	var above, orders, answers int
+	n, _ := fmt.Sscanf(os.Getenv(variable), "%d:%d:%d", &above, &orders, &answers)
+	if n != 3 || above != os.Getppid() {
+		return nil, false
+	}
+	os.Unsetenv(variable) // it is nothing for the programs that this one runs
+	unix.CloseOnExec(orders)
+	unix.CloseOnExec(answers)
+	return &Work{os.NewFile(uintptr(orders), "orders"), os.NewFile(uintptr(answers), "answers")}, true
+}
+
+// Interruptible gives a context that ends with the first interrupt. Signals may come twice, to this process and to the
+// one above, so they only ever count as the first. When the one above is gone after that, so is this one.
+func (w *Work) Interruptible() (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancel(context.Background())
+	signals := make(chan os.Signal, 1)
+	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
+	if !signal.Ignored(syscall.SIGHUP) { // as under nohup
+		signal.Notify(signals, syscall.SIGHUP)
+	}
+	go func() {
+		for range signals {
+			cancel()
+		}
+	}()
+	go func() {
+		for interrupted := false; ; interrupted = true {
+			if n, _ := w.orders.Read(make([]byte, 1)); n == 0 && interrupted {
+				unix.Kill(os.Getpid(), unix.SIGKILL)
+			} else if n == 0 {
+				cancel() // it was killed: nobody is there to interrupt a second time
+				return
+			}
+			cancel()
+		}
+	}()
+	return ctx, cancel
+}
+
+// Done tells the exit status. The process is to end then.
+func (w *Work) Done(status int) { w.answers.Write([]byte{byte(status)}) }

@@ -1,0 +1,172 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/mounts"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
+	"github.com/kistarchive/kist/store/storage/files"
+)
+
+// How long a repository's folder may be silent before it is said that it is waited for, and how seldom that is said
+// again at least: each time after twice the time.
+const (
+	quietTime   = 5 * time.Second
+	seldomQuiet = 15 * time.Minute
+)
+
+// errNoAnswer says that the file system that the repository lies on did not answer in time.
+var errNoAnswer = errors.New("there was no answer in time: is its server up?")
+
+// silentError says that a run ended, or went on without the repository, since its folder did not answer.
+type silentError struct {
+	place   string // for people
+	silence files.Silence
+}
+
+func (e *silentError) Error() string {
+	return fmt.Sprintf("%s: %s: %v (it was silent for %s)", e.place, callText(e.silence.Call), errNoAnswer, screen.DurationText(e.silence.For.Round(time.Second)))
+}
+
+func (e *silentError) Unwrap() error { return errNoAnswer }
+
+// silentText is an error of which silence is the reason, as it is printed: what a person need not know, such as the names of
+// calls that were broken off, is left out.
+func silentText(err error, silent *silentError) string {
+	text := silent.Error()
+	if made := (*madeError)(nil); errors.As(err, &made) {
+		text = made.text + ": " + text
+	}
+	if down := (*stopped.DownError)(nil); errors.As(err, &down) {
+		text += "\n" + down.Error()
+	}
+	return text + "\nNothing is left half done. Run it again when it answers: what has arrived is used."
+}
+
+// callText says what a call was about to do.
+func callText(c files.Call) string {
+	if c.Name == "" || c.Name == "." {
+		return c.Op
+	}
+	return c.Op + " " + screen.Line(c.Name)
+}
+
+// patience is what a run has with the folders of repositories.
+type patience struct {
+	most time.Duration           // 0: no end of it
+	lost context.CancelCauseFunc // of the whole run
+}
+
+// scheduledPatience is that of what runs without a person, who would interrupt it: common practice, no source.
+const scheduledPatience = "2m"
+
+// readPatience reads how long a repository may be silent.
+func (a *app) readPatience(asked string) (err error) {
+	if a.patience.most, err = cmdline.Patience(cmp.Or(asked, a.getenv("KIST_GIVE_UP"), cmdline.Never)); err != nil {
+		return usagef("--give-up %w", err)
+	}
+	return nil
+}
+
+// waited is a folder of a repository as a run waits for it.
+type waited struct {
+	files.Watch
+	place string // for people
+	stop  context.CancelFunc
+
+	mu   sync.Mutex
+	most time.Duration // of silence; 0: any
+	lost context.CancelCauseFunc
+}
+
+// waitFor has what a run waits for in a folder told, and lost called when it was silent for the time most; 0: for no time. The
+// caller ends it by stop.
+func (a *app) waitFor(path string, most time.Duration, lost context.CancelCauseFunc) *waited {
+	ctx, cancel := context.WithCancel(context.Background())
+	w := &waited{place: shareText(path), stop: cancel, most: most, lost: lost}
+	first := quietTime
+	if w.most > 0 {
+		first = min(first, w.most)
+	}
+	go w.Run(ctx, first, func(s files.Silence) time.Duration { return a.tellSilence(w, s) })
+	return w
+}
+
+// allow says after how long a silence what is done.
+func (w *waited) allow(most time.Duration, lost context.CancelCauseFunc) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.most, w.lost = most, lost
+}
+
+// tellSilence says that a folder is silent, or is no more, and gives when to tell that again.
+func (a *app) tellSilence(w *waited, s files.Silence) time.Duration {
+	w.mu.Lock()
+	most, lost := w.most, w.lost
+	w.mu.Unlock()
+	if s.Over {
+		a.Say("%s answers again, after %s.", w.place, screen.DurationText(s.For.Round(time.Second)))
+		return 0
+	}
+	if most > 0 && s.For >= most {
+		lost(&silentError{w.place, s})
+		return s.For + 365*24*time.Hour // nothing is left to be said
+	}
+	a.Warn("waiting for %s to answer, for %s by now (%s)", w.place, screen.DurationText(s.For.Round(time.Second)), callText(s.Call))
+	next := min(2*s.For, s.For+seldomQuiet)
+	if most > 0 {
+		next = min(next, most)
+	}
+	return next
+}
+
+// shareText names a folder, and the share that it lies on.
+func shareText(path string) string {
+	text := screen.Printable(path)
+	if m := mountOf(path); m.IsRemote() {
+		text += fmt.Sprintf(" (%s, %s)", screen.Printable(m.Source), screen.Printable(m.Type))
+	}
+	return text
+}
+
+// mountOf gives what a path lies on, without asking the file system that it may be on; the zero Mount where nothing tells.
+func mountOf(path string) mounts.Mount {
+	t, err := mounts.Read()
+	if err != nil {
+		return mounts.Mount{}
+	}
+	return t.Of(t.Resolve(path))
+}
+
+// realRepository gives where a repository lies, without links as far as no share need be asked for that.
+func realRepository(path string) string {
+	t, err := mounts.Read()
+	if err != nil || len(t) == 0 {
+		return paths.Resolve(path)
+	}
+	return t.Resolve(path)
+}
+
+// ask asks the file system of a folder that is waited for something that can't be ended, and leaves that behind where the
+// context ends.
+func ask[T any](ctx context.Context, w *waited, op string, call func() T) (answer T, err error) {
+	done := make(chan T, 1)
+	go func() {
+		defer w.Begin(op, "")()
+		done <- call()
+	}()
+	select {
+	case answer = <-done:
+		return answer, nil
+	case <-ctx.Done():
+		return answer, context.Cause(ctx)
+	}
+}

@@ -1,0 +1,185 @@
+package main
+
+import (
+	"bufio"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// deadShare is a file system whose server took each request and never answers: what waits for it is beyond signals.
+type deadShare struct {
+	dir   string
+	asked chan struct{} // one for each request
+}
+
+// Of the kernel's include/uapi/linux/fuse.h: lengths of headers, and the request by which a connection begins.
+const (
+	fuseInHeader  = 40
+	fuseOutHeader = 16
+	fuseInitOut   = 64
+	fuseInit      = 26
+)
+
+// newDeadShare mounts one until the test ends.
+func newDeadShare(t *testing.T) *deadShare {
+	t.Helper()
+	fd, err := unix.Open("/dev/fuse", unix.O_RDWR|unix.O_CLOEXEC, 0)
+	if err != nil {
+		t.Skip(err)
+	}
+	s := &deadShare{t.TempDir(), make(chan struct{}, 1000)}
+	if err := unix.Mount("hazel:/seeds", s.dir, "fuse", 0, fmt.Sprintf("fd=%d,rootmode=40000,user_id=0,group_id=0", fd)); err != nil {
+		unix.Close(fd)
+		t.Skip(err) // needs root
+	}
+	served := make(chan struct{})
+	go func() {
+		defer close(served)
+		s.serve(fd)
+	}()
+	t.Cleanup(func() {
+		s.revive()
+		unix.Unmount(s.dir, unix.MNT_DETACH)
+		<-served
+		unix.Close(fd)
+	})
+	return s
+}
+
+func (s *deadShare) serve(fd int) {
+	for b := make([]byte, 1<<20); ; {
+		n, err := unix.Read(fd, b)
+		if errors.Is(err, unix.EINTR) {
+			continue
+		}
+		if err != nil || n < fuseInHeader {
+			return // unmounted
+		}
+		if binary.NativeEndian.Uint32(b[4:]) != fuseInit {
+			s.asked <- struct{}{}
+			continue
+		}
+		out := make([]byte, fuseOutHeader+fuseInitOut)
+		binary.NativeEndian.PutUint32(out, uint32(len(out)))
+		copy(out[8:16], b[8:16]) // which request it answers
+		binary.NativeEndian.PutUint32(out[fuseOutHeader:], 7)
+		binary.NativeEndian.PutUint32(out[fuseOutHeader+4:], 31)
+		binary.NativeEndian.PutUint32(out[fuseOutHeader+20:], 1<<16) // the most that is written at once
+		unix.Write(fd, out)
+	}
+}
+
+// revive lets all that waits fail, as umount -f does.
+func (s *deadShare) revive() { unix.Unmount(s.dir, unix.MNT_FORCE) }
+
+// onDeadShare starts kist with its repository there. until reads what it says until that has a text, and gives all of it.
+// Should it not end by itself, it does after a minute.
+func onDeadShare(t *testing.T, args ...string) (_ *deadShare, _ *exec.Cmd, until func(text string) string) {
+	s := newDeadShare(t)
+	dir := t.TempDir()
+	from, to, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { from.Close() })
+	defer to.Close()
+	c := exec.Command("kist", args...)
+	c.Env = append(os.Environ(), "KIST_REPOSITORY="+filepath.Join(s.dir, "repo"), "KIST_CONFIG=off", "KIST_KEY_FILE="+filepath.Join(dir, "key"), "XDG_STATE_HOME="+dir, "KIST_STATE="+dir, "KIST_CACHE=off")
+	c.Stderr = to
+	if err := c.Start(); err != nil {
+		t.Fatal(err)
+	}
+	guard := time.AfterFunc(time.Minute, func() {
+		t.Error("it does not end by itself")
+		c.Process.Kill()
+		s.revive()
+	})
+	t.Cleanup(func() { guard.Stop() })
+	// What is left has the pipe, too: it has no end before the share is back.
+	lines, text := bufio.NewScanner(from), ""
+	return s, c, func(what string) string {
+		for !strings.Contains(text, what) && lines.Scan() {
+			text += lines.Text() + "\n"
+		}
+		return text
+	}
+}
+
+// adopt makes this process the parent of what its children leave.
+func adopt(t *testing.T) {
+	if err := unix.Prctl(unix.PR_SET_CHILD_SUBREAPER, 1, 0, 0, 0); err != nil {
+		t.Skip(err)
+	}
+	t.Cleanup(func() { unix.Prctl(unix.PR_SET_CHILD_SUBREAPER, 0, 0, 0, 0) })
+}
+
+// TestEndsOnDeadShare: where no signal ends what waits for the share, the run ends all the same, tells which process it leaves
+// behind, and that one ends with the share.
+func TestEndsOnDeadShare(t *testing.T) {
+	adopt(t)
+	s, c, until := onDeadShare(t, "list", "--give-up", "1s")
+	c.Wait()
+	text := until("by force")
+	if c.ProcessState.ExitCode() != statusFailed || !strings.Contains(text, "kist: "+filepath.Join(s.dir, "repo")+" (hazel:/seeds, fuse): open: there was no answer in time: is its server up? (it was silent for 1s)") {
+		t.Errorf("%s: %s", c.ProcessState, text)
+	}
+	left := regexp.MustCompile(`process ([0-9]+) waits in the operating system`).FindStringSubmatch(text)
+	if left == nil {
+		t.Fatalf("%s", text)
+	}
+	pid, _ := strconv.Atoi(left[1])
+	if got, err := unix.Wait4(pid, nil, unix.WNOHANG, nil); got != 0 || err != nil {
+		t.Fatalf("process %d ended before (%d, %v): was it beyond signals?", pid, got, err)
+	}
+	s.revive()
+	if got, err := unix.Wait4(pid, nil, 0, nil); got != pid {
+		t.Errorf("%d, %v", got, err)
+	}
+}
+
+// TestInterruptOnDeadShare: the first interrupt ends it in order, a second one at once; no process is left once the share is back.
+func TestInterruptOnDeadShare(t *testing.T) {
+	adopt(t)
+	for _, interrupts := range []int{1, 2} {
+		s, c, until := onDeadShare(t, "list")
+		<-s.asked
+		c.Process.Signal(unix.SIGINT)
+		if until("Interrupt again"); interrupts == 2 {
+			c.Process.Signal(unix.SIGINT)
+		}
+		c.Wait()
+		by := c.ProcessState.Sys().(syscall.WaitStatus)
+		if by.Signaled() != (interrupts == 2) || interrupts == 1 && !strings.Contains(until("kist: "), "kist: interrupted") {
+			t.Errorf("%d interrupts: %s: %s", interrupts, c.ProcessState, until(""))
+		}
+		s.revive()
+		if got, err := unix.Wait4(-1, nil, 0, nil); got <= 0 {
+			t.Errorf("the worker: %d, %v", got, err)
+		}
+	}
+}
+
+// TestKilledBesideWorker: where the process that a person sees is killed, the worker does not go on for ever.
+func TestKilledBesideWorker(t *testing.T) {
+	adopt(t)
+	s, c, _ := onDeadShare(t, "list")
+	<-s.asked
+	c.Process.Kill()
+	c.Wait()
+	s.revive()
+	if got, err := unix.Wait4(-1, nil, 0, nil); got <= 0 {
+		t.Errorf("%d, %v", got, err)
+	}
+}
