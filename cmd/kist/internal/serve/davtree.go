@@ -8,6 +8,7 @@ import (
 	"iter"
 	"os"
 	"path"
+	"slices"
 	"strings"
 	"time"
 
@@ -90,12 +91,10 @@ func (t *davTree) stat(ctx context.Context, clean string) (*davInfo, error) {
 	parts := strings.Split(strings.Trim(clean, "/"), "/")
 	switch {
 	case clean == "/":
-		return &davInfo{name: "kist", folder: true}, nil
+		return &davInfo{name: "kist", folder: true, at: t.newest("")}, nil
 	case len(parts) == 1:
-		for _, c := range t.captures {
-			if segment(c.Name) == parts[0] {
-				return &davInfo{name: parts[0], folder: true}, nil
-			}
+		if slices.ContainsFunc(t.captures, func(c *store.Capture) bool { return segment(c.Name) == parts[0] }) {
+			return &davInfo{name: parts[0], folder: true, at: t.newest(parts[0])}, nil
 		}
 	case len(parts) == 2:
 		if c := t.capture(parts[0], parts[1]); c != nil {
@@ -103,6 +102,16 @@ func (t *davTree) stat(ctx context.Context, clean string) (*davInfo, error) {
 		}
 	}
 	return nil, fs.ErrNotExist
+}
+
+// newest gives when the newest capture was taken, of those whose names are that folder; "": of all.
+func (t *davTree) newest(name string) (at time.Time) {
+	for _, c := range t.captures {
+		if (name == "" || segment(c.Name) == name) && c.Taken.After(at) {
+			at = c.Taken
+		}
+	}
+	return at
 }
 
 func (t *davTree) statMember(ctx context.Context, clean string, at ref) (*davInfo, error) {
@@ -117,11 +126,18 @@ func (t *davTree) statMember(ctx context.Context, clean string, at ref) (*davInf
 	if !info.IsDir() && !info.Mode().IsRegular() {
 		return nil, fs.ErrNotExist
 	}
-	return newDavInfo(path.Base(clean), info), nil
+	return t.memberInfo(path.Base(clean), info, at), nil
 }
 
-func newDavInfo(name string, info fs.FileInfo) *davInfo {
-	return &davInfo{name: name, folder: info.IsDir(), size: info.Size(), at: modified(info.ModTime())}
+// memberInfo tells of a member. One without a time that HTTP can tell has that of its capture.
+func (t *davTree) memberInfo(name string, info fs.FileInfo, of ref) *davInfo {
+	i := &davInfo{name: name, folder: info.IsDir(), size: info.Size(), at: modified(info.ModTime())}
+	if i.at.IsZero() {
+		if c := slices.IndexFunc(t.captures, func(c *store.Capture) bool { return c.ID == of.Capture }); c >= 0 {
+			i.at = t.captures[c].Taken
+		}
+	}
+	return i
 }
 
 // load reads which captures there are.
@@ -161,7 +177,7 @@ func (t *davTree) list(ctx context.Context, clean string) (all []os.FileInfo, er
 	for _, c := range t.captures {
 		switch {
 		case clean == "/":
-			add(&davInfo{name: segment(c.Name), folder: true})
+			add(&davInfo{name: segment(c.Name), folder: true, at: t.newest(segment(c.Name))})
 		case len(parts) == 1 && segment(c.Name) == parts[0]:
 			add(&davInfo{name: c.ID, folder: true, at: c.Taken})
 		case len(parts) == 2 && segment(c.Name) == parts[0] && c.ID == parts[1]:
@@ -195,7 +211,7 @@ func (t *davTree) listMembers(ctx context.Context, clean string, at ref) (all []
 		if err != nil {
 			return nil, err
 		}
-		i := newDavInfo(e.Name(), info)
+		i := t.memberInfo(e.Name(), info, at)
 		t.known[path.Join(clean, i.name)] = i
 		all = append(all, i)
 	}

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -145,12 +146,22 @@ func TestRequestLimits(t *testing.T) {
 	if posted.StatusCode != http.StatusForbidden {
 		t.Errorf("a long form: %d", posted.StatusCode)
 	}
-	r := httptest.NewRequest("PROPFIND", "/dav/", strings.NewReader(`<?xml version="1.0"?><propfind xmlns="DAV:"><!--`+strings.Repeat("x", mostAsked)+`--><allprop/></propfind>`))
-	r.Header.Set("Depth", "0")
-	out := httptest.NewRecorder()
-	tree := &davTree{library: w.server.library, known: make(map[string]*davInfo)}
-	if err := tree.propfind(&answer{ResponseWriter: out}, r); err != nil || out.Code != http.StatusBadRequest {
-		t.Errorf("a long question: %d, %v", out.Code, err)
+	for what, c := range map[string]struct {
+		asked  string
+		status int
+	}{
+		"some":        {`<prop>` + strings.Repeat("<a/>", mostProperties-2) + `</prop>`, http.StatusMultiStatus},
+		"many":        {`<prop>` + strings.Repeat("<a/>", mostProperties-1) + `</prop>`, http.StatusForbidden},
+		"long":        {`<!--` + strings.Repeat("x", mostAsked) + `--><allprop/>`, http.StatusRequestEntityTooLarge},
+		"no question": {`<allprop`, http.StatusBadRequest},
+	} {
+		got, _, body := w.dav("PROPFIND", "/dav/", func(r *http.Request) {
+			r.Header.Set("Depth", "0")
+			r.Body = io.NopCloser(strings.NewReader(`<?xml version="1.0"?><propfind xmlns="DAV:">` + c.asked + `</propfind>`))
+		})
+		if got != c.status {
+			t.Errorf("%s: %d, not %d: %s", what, got, c.status, body)
+		}
 	}
 }
 

@@ -152,6 +152,9 @@ func (v *memberView) read(c *content, as, from string) error {
 	return v.readPart(c, from)
 }
 
+// LastByte is the offset of the last byte that is shown.
+func (v *memberView) LastByte() int64 { return max(v.From, v.To-1) }
+
 func (v *memberView) readPart(c *content, from string) error {
 	length := int64(hexAtOnce)
 	if v.As == "text" {
@@ -159,7 +162,9 @@ func (v *memberView) readPart(c *content, from string) error {
 	}
 	size := c.info.Size()
 	v.From, _ = strconv.ParseInt(from, 0, 64)
-	v.From = min(max(v.From, 0), size)
+	if v.From = max(v.From, 0); v.From >= size { // behind the end: the last part
+		v.From = max(0, size-length)
+	}
 	if v.As == "hex" {
 		v.From -= v.From % 16
 	}
