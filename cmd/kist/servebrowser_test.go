@@ -64,7 +64,7 @@ func TestServeInBrowser(t *testing.T) {
 	base, _, _ := strings.Cut(address, "/enter")
 	b.Screen(1440, false)
 	b.Open(address)
-	b.Open(base + "/") // where the first page goes by itself
+	b.OpenBehind(base + "/") // where the first page goes by itself
 	seen := 0
 	here := func(name string, has ...string) {
 		t.Helper()

@@ -114,11 +114,11 @@ func checkLook(t *testing.T, b *browsertest.Browser, at string) {
 	}
 	for _, word := range browsertest.Evaluate[[]string](b, `Array.from(document.querySelectorAll("td, th")).filter(e => e.getClientRects().length).flatMap(cell => {
 		const words = [], texts = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT);
-		for (let text; text = texts.nextNode();) for (const word of text.data.matchAll(/[\p{L}\p{N}_.]+/gu)) {
+		for (let text; text = texts.nextNode();) for (const word of text.data.matchAll(/\S+/g)) {
 			const range = new Range();
 			range.setStart(text, word.index);
 			range.setEnd(text, word.index + word[0].length);
-			if (word[0].length <= 20 && new Set(Array.from(range.getClientRects()).map(r => Math.round(r.top))).size > 1) words.push(word[0]);
+			if (/^[\p{L}\p{N}_.]{1,20}$/u.test(word[0]) && new Set(Array.from(range.getClientRects()).map(r => Math.round(r.top))).size > 1) words.push(word[0]);
 		}
 		return words;
 	}).slice(0, 5)`) {
