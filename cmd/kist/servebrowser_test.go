@@ -119,7 +119,9 @@ func TestServeInBrowser(t *testing.T) {
 	b.Follow("config/")
 	b.Follow("seedbank.toml")
 	here("text", "barley = 2")
-	b.Follow(last)
+	b.Follow("All its versions")
+	here("versions", "2 versions", "how the text differs")
+	b.Open(base + "/capture?c=" + last)
 	b.Follow("Compare") // with the one before, which is chosen
 	here("compare", "config/seedbank.toml", "contents")
 	b.Follow("how the text differs")

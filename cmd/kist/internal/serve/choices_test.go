@@ -116,6 +116,23 @@ func TestFindOrder(t *testing.T) {
 	}
 }
 
+// TestVersionsLink: a member's page leads to its versions, and to no other member, whatever it is called.
+func TestVersionsLink(t *testing.T) {
+	w := newWorld(t)
+	w.is = w.capture("4.3.0", tarOf(t, map[string]string{`b*e?d[s]\x`: "1", "beeds\\x": "2", "a/config/seedbank.toml": "", "config/seedbank.toml": ""}))
+	w.server.library.forget()
+	for path, versions := range map[string]string{`b*e?d[s]\x`: "1 version ", "config/seedbank.toml": "3 versions "} {
+		_, _, body := w.get(w.in(path).Member())
+		link := regexp.MustCompile(`href="(/find\?[^"]*)">All its versions`).FindStringSubmatch(body)
+		if link == nil {
+			t.Fatalf("%s: no link in\n%s", path, body)
+		}
+		if _, _, body = w.get(strings.ReplaceAll(link[1], "&amp;", "&")); strings.Count(body, "<h2>") != 1 || !strings.Contains(body, versions) {
+			t.Errorf("%s: not %s alone in\n%s", path, versions, body)
+		}
+	}
+}
+
 // TestParts: a page of a large folder tells where it is, and leads on, back, to the beginning and to the end.
 func TestParts(t *testing.T) {
 	at := ref{"c", "v", "lots"}

@@ -2,8 +2,10 @@ package serve
 
 import (
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/cmd/kist/internal/textdiff"
@@ -97,6 +99,12 @@ func (v *findView) take(found *store.Findings, from string) {
 	for _, u := range found.Unread {
 		v.Unread = append(v.Unread, u.Err.Error())
 	}
+}
+
+// versionsLink leads to all versions of one member, in captures of a name.
+func versionsLink(name, path string) string {
+	literal := strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(path)
+	return "/find?" + url.Values{"q": {"./" + literal}, "name": {url.QueryEscape(name)}}.Encode()
 }
 
 // cameLast gives the first capture of the version of a member that came last.

@@ -63,6 +63,7 @@ type memberView struct {
 	Owner    string
 	Target   string // of a link
 	Broken   string // why what a link leads to can't be shown
+	Others   string // link to all versions of it
 	HasBytes bool
 	As       string // text, hex or picture
 	Kinds    []string
@@ -83,6 +84,11 @@ func (s *Server) member(w *answer, r *http.Request) error {
 	if err := s.describe(r, v); err != nil {
 		return err
 	}
+	of, err := s.library.capture(r.Context(), at.Capture)
+	if err != nil {
+		return err
+	}
+	v.Others = versionsLink(of.Name, at.Path)
 	c, err := s.openContent(r, at)
 	switch {
 	case v.Target != "" && err != nil && statusOf(err) == http.StatusNotFound:
