@@ -11,6 +11,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -256,6 +257,16 @@ func TestLargeFolder(t *testing.T) {
 	}
 	c := w.capture("4.3.0", tarOf(t, lots))
 	w.server.library.forget()
+	w.server.library.countTime = 0 // each page counts one part
+	link := ref{c.ID, c.Volumes[0].Name, "lots"}.Folder()
+	if _, _, body := w.get(link); !strings.Contains(body, fmt.Sprintf("Members 1 to 250 of more than %d", readTogether)) {
+		t.Error("the first page waits until all are counted")
+	}
+	w.server.library.countTime = time.Hour
+	_, _, first := w.get(link)
+	if want := fmt.Sprintf("Members 1 to 250 of %s,000", strconv.Itoa(n/1000)); !strings.Contains(first, want) {
+		t.Errorf("%q is not on the first page", want)
+	}
 	var names []string
 	for link := (ref{c.ID, c.Volumes[0].Name, "lots"}).Folder(); link != ""; {
 		_, _, body := w.get(link)

@@ -23,8 +23,9 @@ import (
 type davTree struct {
 	library  *library
 	captures []*store.Capture
-	known    map[string]*davInfo // what was listed
-	failed   error               // the first error that is none of a name
+	newest   map[string]time.Time // when the newest capture was taken, by the folder of its name; "": of all
+	known    map[string]*davInfo  // what was listed
+	failed   error                // the first error that is none of a name
 }
 
 var _ webdav.FileSystem = (*davTree)(nil)
@@ -91,10 +92,10 @@ func (t *davTree) stat(ctx context.Context, clean string) (*davInfo, error) {
 	parts := strings.Split(strings.Trim(clean, "/"), "/")
 	switch {
 	case clean == "/":
-		return &davInfo{name: "kist", folder: true, at: t.newest("")}, nil
+		return &davInfo{name: "kist", folder: true, at: t.newest[""]}, nil
 	case len(parts) == 1:
-		if slices.ContainsFunc(t.captures, func(c *store.Capture) bool { return segment(c.Name) == parts[0] }) {
-			return &davInfo{name: parts[0], folder: true, at: t.newest(parts[0])}, nil
+		if at, ok := t.newest[parts[0]]; ok {
+			return &davInfo{name: parts[0], folder: true, at: at}, nil
 		}
 	case len(parts) == 2:
 		if c := t.capture(parts[0], parts[1]); c != nil {
@@ -102,16 +103,6 @@ func (t *davTree) stat(ctx context.Context, clean string) (*davInfo, error) {
 		}
 	}
 	return nil, fs.ErrNotExist
-}
-
-// newest gives when the newest capture was taken, of those whose names are that folder; "": of all.
-func (t *davTree) newest(name string) (at time.Time) {
-	for _, c := range t.captures {
-		if (name == "" || segment(c.Name) == name) && c.Taken.After(at) {
-			at = c.Taken
-		}
-	}
-	return at
 }
 
 func (t *davTree) statMember(ctx context.Context, clean string, at ref) (*davInfo, error) {
@@ -149,10 +140,16 @@ func (t *davTree) load(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	t.captures = []*store.Capture{}
+	t.captures, t.newest = []*store.Capture{}, make(map[string]time.Time)
 	for _, c := range l.Captures {
-		if c.Retired == nil {
-			t.captures = append(t.captures, c)
+		if c.Retired != nil {
+			continue
+		}
+		t.captures = append(t.captures, c)
+		for _, of := range []string{"", segment(c.Name)} {
+			if at, ok := t.newest[of]; !ok || c.Taken.After(at) {
+				t.newest[of] = c.Taken
+			}
 		}
 	}
 	return nil
@@ -177,7 +174,7 @@ func (t *davTree) list(ctx context.Context, clean string) (all []os.FileInfo, er
 	for _, c := range t.captures {
 		switch {
 		case clean == "/":
-			add(&davInfo{name: segment(c.Name), folder: true, at: t.newest(segment(c.Name))})
+			add(&davInfo{name: segment(c.Name), folder: true, at: t.newest[segment(c.Name)]})
 		case len(parts) == 1 && segment(c.Name) == parts[0]:
 			add(&davInfo{name: c.ID, folder: true, at: c.Taken})
 		case len(parts) == 2 && segment(c.Name) == parts[0] && c.ID == parts[1]:

@@ -19,6 +19,7 @@ const (
 type library struct {
 	ctx        context.Context // of what outlives a request
 	repository *store.Repository
+	countTime  time.Duration
 
 	mu      sync.Mutex
 	listed  *listing

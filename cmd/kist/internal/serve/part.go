@@ -2,46 +2,64 @@ package serve
 
 import (
 	"context"
+	"io/fs"
 	"slices"
+	"strings"
 	"sync"
+	"time"
 
 	"github.com/kistarchive/kist/store"
 )
 
 const (
-	mostNames   = 200_000 // of a folder, that are counted
-	mostFolders = 4       // whose names are kept
+	mostNames     = 200_000         // of a folder, that are counted
+	mostNameBytes = 8 << 20         // of them
+	mostFolders   = 4               // whose names are kept
+	countTime     = 2 * time.Second // for which a page waits until they are counted; the next page goes on
 )
 
-// folderNames is the names in a large folder, by which a page tells where it is. It takes some 10 MB for the most names.
+// folderNames is the names in a large folder, by which a page tells where it is. It takes some 11 MB at most.
 type folderNames struct {
 	at    ref
 	mu    sync.Mutex
-	read  bool
+	ended bool     // nothing is added
 	names []string // in their order
+	bytes int      // of them
 	more  bool     // there are more than these
 }
 
-// namesIn gives the names in a folder.
+// namesIn gives the names in a folder, as far as they were counted.
 func (l *library) namesIn(ctx context.Context, at ref, files *store.VolumeFS) (*folderNames, error) {
 	f := l.useFolder(at)
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if f.read {
-		return f, nil
+	after := ""
+	if len(f.names) > 0 {
+		after = f.names[len(f.names)-1]
 	}
-	f.names, f.more = nil, false
-	for e, err := range eachEntry(ctx, files, at) {
+	for start := time.Now(); !f.ended; {
+		entries, err := files.ReadDirBehind(at.fsName(), after, readTogether)
 		if err != nil {
 			return nil, err
 		}
-		if f.more = len(f.names) == mostNames; f.more {
+		if f.add(entries); len(entries) > 0 {
+			after = entries[len(entries)-1].Name()
+		}
+		if !f.ended && time.Since(start) >= l.countTime || ctx.Err() != nil {
 			break
 		}
-		f.names = append(f.names, e.Name())
 	}
-	f.read = true
-	return f, nil
+	return &folderNames{at: at, names: f.names, more: f.more}, nil // others may add to it from here on
+}
+
+// add adds what was read together.
+func (f *folderNames) add(entries []fs.DirEntry) {
+	for _, e := range entries {
+		f.names = append(f.names, strings.Clone(e.Name())) // not what is above it
+		f.bytes += len(e.Name())
+	}
+	f.more = len(entries) == readTogether
+	f.ended = !f.more || len(f.names) >= mostNames || f.bytes >= mostNameBytes
 }
 
 func (l *library) useFolder(at ref) *folderNames {
