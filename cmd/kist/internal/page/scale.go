@@ -46,7 +46,7 @@ func (s timeScale) at(t time.Time) float64 {
 }
 
 // halfLetter is half of what a letter of a label takes, in pixels: labels stand with their middle at what they name.
-const halfLetter = 4
+const halfLetter = 3.3
 
 // ticks gives the beginnings of years, months or days, as many as have room at so many pixels each. What would be cut off
 // behind the drawing's width is left out.
