@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -293,6 +294,6 @@ func FuzzRepository(f *testing.F) {
 		if len(input) > 4096 {
 			return
 		}
-		forgeByDice(t, input).readAll(t, bombTime/2)
+		forgeByDice(t, input).readAll(t, func(string) time.Duration { return bombTime / 2 })
 	})
 }

@@ -287,8 +287,8 @@ func watch(what string, f func()) uint64 {
 
 // readAll runs every reading path over a repository. Each may fail, but neither
 // panic, nor hang when it is told to stop, nor take much memory. It gives what each
-// path ended with. After the limit it is told to stop.
-func (f *forge) readAll(t testing.TB, limit time.Duration) map[string]error {
+// path ended with. After its limit a path is told to stop.
+func (f *forge) readAll(t testing.TB, limit func(path string) time.Duration) map[string]error {
 	t.Helper()
 	outcomes := make(map[string]error)
 	dir := t.TempDir()
@@ -296,7 +296,7 @@ func (f *forge) readAll(t testing.TB, limit time.Duration) map[string]error {
 	for _, p := range readingPaths {
 		h := &hostileReader{t: t, st: memoryOf(t, made), dir: dir} // some write
 		var err error
-		grown := watch(p.name, func() { err = runPath(t, f, h, p, limit) })
+		grown := watch(p.name, func() { err = runPath(t, f, h, p, limit(p.name)) })
 		if grown > hostileMemory {
 			t.Errorf("%s: the heap grew by %d MiB", p.name, grown>>20)
 		}

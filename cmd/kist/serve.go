@@ -4,8 +4,6 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
-	"errors"
-	"fmt"
 	"net"
 	"os"
 	"strings"
@@ -72,9 +70,9 @@ func (a *app) serve(c *cli.Context) error {
 		return err
 	}
 	defer r.Close()
-	var l net.Listener
-	if l, err = net.ListenTCP("tcp", at); err != nil { // not by the name again, which may lead elsewhere by now
-		return fmt.Errorf("can't serve on %s: %w", screen.Line(c.String("listen")), err)
+	l, err := listenOn(at, c.String("listen"))
+	if err != nil {
+		return err
 	}
 	defer l.Close()
 	if !own {
@@ -100,24 +98,6 @@ func (a *app) serve(c *cli.Context) error {
 	return s.Run(c.Context)
 }
 
-// checkServe gives the address that is served, and refuses to serve other machines unencrypted unasked.
-func checkServe(c *cli.Context) (*net.TCPAddr, error) {
-	listen := c.String("listen")
-	at, err := net.ResolveTCPAddr("tcp", listen)
-	if err != nil {
-		return nil, usagef("serve: --listen %q is no HOST:PORT of this machine: %s", listen, screen.Line(err.Error()))
-	}
-	switch {
-	case c.IsSet("certificate-key") && !c.IsSet("certificate"):
-		return nil, usagef("serve: --certificate-key goes with --certificate")
-	case c.IsSet("accept-plain") && c.IsSet("certificate"):
-		return nil, usagef("serve: --accept-plain and --certificate are both given")
-	case !onlyHere(at) && !c.IsSet("certificate") && !c.Bool("accept-plain"):
-		return nil, usagef("serve: other machines reach %s, and anybody on the way could read what is served: give --certificate, or serve 127.0.0.1 and tunnel to it with ssh -L; --accept-plain serves all the same", listen)
-	}
-	return at, nil
-}
-
 // onlyHere tells whether only this machine reaches an address.
 func onlyHere(at *net.TCPAddr) bool { return at.IP != nil && at.IP.IsLoopback() }
 
@@ -127,32 +107,6 @@ func (a *app) warnOfOthers(encrypted bool) {
 		text += "; nothing is encrypted: so does whoever sees what is sent"
 	}
 	a.Warn("%s", text)
-}
-
-// certificateOf reads the certificate that was asked for; nil: none was.
-func certificateOf(c *cli.Context) (*tls.Certificate, error) {
-	file := c.String("certificate")
-	if file == "" {
-		return nil, nil
-	}
-	key := file
-	if c.IsSet("certificate-key") {
-		key = c.String("certificate-key")
-	}
-	for _, path := range []string{file, key} {
-		// A pipe would be waited for, by which an interrupt does nothing.
-		if info, err := os.Stat(path); err == nil && !info.Mode().IsRegular() {
-			return nil, fmt.Errorf("the certificate: %s is no file", screen.Line(path))
-		}
-	}
-	pair, err := tls.LoadX509KeyPair(file, key)
-	if errors.Is(err, os.ErrNotExist) {
-		return nil, missing(fmt.Errorf("the certificate: %w", err))
-	}
-	if err != nil {
-		return nil, fmt.Errorf("the certificate %s: %w", screen.Line(file), err)
-	}
-	return &pair, nil
 }
 
 // namesOf gives the names by which requests may call this machine, beside its addresses: that which was

@@ -196,6 +196,29 @@ func TestServeWhereChecked(t *testing.T) {
 	}
 }
 
+// TestServeTaken: who wants a place that is taken, or that is not of this machine, hears what to do.
+func TestServeTaken(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	env := emptyRepository(t)
+	for _, c := range []struct{ what, error, more string }{
+		{l.Addr().String(), "can't serve on " + l.Addr().String() + ": another program serves there", "End it, or give --listen another port"},
+		{"192.0.2.1:8420", "can't serve on 192.0.2.1:8420: 192.0.2.1 is no address of this machine", "Give --listen one of this machine"}, // RFC 5737: nobody's
+	} {
+		var stderr bytes.Buffer
+		a := newApp(strings.NewReader(""), io.Discard, &stderr, func(key string) string { return env[key] })
+		if status := a.run(t.Context(), []string{"serve", "--accept-plain", "--listen", c.what}); status != statusFailed {
+			t.Errorf("%s: status %d", c.what, status)
+		}
+		if said := stderr.String(); !strings.Contains(said, c.error) || !strings.Contains(said, c.more) {
+			t.Errorf("%s: %q", c.what, said)
+		}
+	}
+}
+
 // answerName answers one question for a name as a name server does over a stream (RFC 1035, 4.2.2).
 func answerName(c net.Conn, address func() [4]byte) {
 	defer c.Close()

@@ -79,9 +79,6 @@ func TestServeInBrowser(t *testing.T) {
 			dark  bool
 		}{{390, seen%2 == 0}, {1440, seen%2 == 1}} {
 			b.Screen(look.width, look.dark)
-			if name == "costs" { // TestPageInBrowser looks at that
-				continue
-			}
 			checkLook(t, b, fmt.Sprintf("%s, %d pixels, dark: %t", name, look.width, look.dark))
 			if into := os.Getenv("KIST_LOOK_INTO"); into != "" {
 				b.Picture(fmt.Sprintf("%s/%02d-%s-%d-%t.png", into, seen, name, look.width, look.dark))
@@ -97,7 +94,9 @@ func TestServeInBrowser(t *testing.T) {
 	b.Follow("lots/")
 	here("folder", "249")
 	b.Follow("Go on")
-	here("folder-end", "299", "From the beginning")
+	here("folder-end", "299", "From the beginning", "Members 251 to 300 of 300")
+	b.Follow("Back")
+	here("folder-back", "Members 1 to 250 of 300")
 	b.Follow("beds")
 	b.Follow("blob.bin")
 	here("hex", "00000ff0", "bean")
@@ -119,7 +118,9 @@ func TestServeInBrowser(t *testing.T) {
 	b.Follow("config/")
 	b.Follow("seedbank.toml")
 	here("text", "barley = 2")
-	b.Follow(last)
+	b.Follow("All its versions")
+	here("versions", "2 versions", "how the text differs")
+	b.Open(base + "/capture?c=" + last)
 	b.Follow("Compare") // with the one before, which is chosen
 	here("compare", "config/seedbank.toml", "contents")
 	b.Follow("how the text differs")
@@ -129,7 +130,12 @@ func TestServeInBrowser(t *testing.T) {
 	b.Follow("Find")
 	here("find", "2 versions", "./config/seedbank.toml")
 	b.Follow("Costs")
-	here("costs", "Stored against captured")
+	here("costs", "Stored against captured", "Rules for those that stay")
+	browsertest.Evaluate[bool](b, `(document.querySelector("#weeks").value = 1, document.querySelector("#versions").value = 1) === 1`)
+	b.Follow("Try these rules")
+	here("costs-rules", "By these rules (weeks 1, versions 1)")
+	b.Open(base + "/compare")
+	here("compare-begins", "4.2.0, 2026-03-14 02:03")
 	if n := browsertest.Evaluate[int](b, "document.scripts.length"); n != 0 {
 		t.Errorf("there are %d scripts", n)
 	}

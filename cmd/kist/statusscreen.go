@@ -84,7 +84,7 @@ func serviceLines(all []store.ServiceStatus, shorten bool) (lines []string) {
 func serviceCells(s *store.ServiceStatus, shorten bool) []string {
 	cells := []string{screen.Printable(s.Name), screen.Printable(s.Host), "none", "", ""}
 	if shorten {
-		cells[0], cells[1] = short(s.Name, nameWidth), short(s.Host, hostWidth)
+		cells[0], cells[1] = screen.Shorten(cells[0], nameWidth), screen.Shorten(cells[1], hostWidth)
 	}
 	if s.Last != nil {
 		cells[2], cells[3] = screen.LocalTime(s.Last.Taken), ageText(s.Age)
@@ -224,14 +224,4 @@ func ageText(d time.Duration) string {
 		return fmt.Sprintf("%d h", int(d.Hours()))
 	}
 	return fmt.Sprintf("%d days", int(d.Hours()/24))
-}
-
-// short escapes a name, and shortens it in its middle where it is wider than that many columns.
-func short(name string, width int) string {
-	name = screen.Printable(name)
-	if screen.Columns(name) <= width {
-		return name
-	}
-	half := (width - 1) / 2
-	return runewidth.Truncate(name, width-1-half, "") + "…" + runewidth.TruncateLeft(name, screen.Columns(name)-half, "")
 }

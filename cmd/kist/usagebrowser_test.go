@@ -112,6 +112,18 @@ func checkLook(t *testing.T, b *browsertest.Browser, at string) {
 	}).map(e => e.textContent)`) {
 		t.Errorf("%s: %q is cut off", at, label)
 	}
+	for _, word := range browsertest.Evaluate[[]string](b, `Array.from(document.querySelectorAll("td, th")).filter(e => e.getClientRects().length).flatMap(cell => {
+		const words = [], texts = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT);
+		for (let text; text = texts.nextNode();) for (const word of text.data.matchAll(/\S+/g)) {
+			const range = new Range();
+			range.setStart(text, word.index);
+			range.setEnd(text, word.index + word[0].length);
+			if (/^[\p{L}\p{N}_.]{1,20}$/u.test(word[0]) && new Set(Array.from(range.getClientRects()).map(r => Math.round(r.top))).size > 1) words.push(word[0]);
+		}
+		return words;
+	}).slice(0, 5)`) {
+		t.Errorf("%s: %q is broken within a cell", at, word)
+	}
 	for _, low := range browsertest.Evaluate[[]string](b, `(() => {
 		const part = v => (v /= 255) <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4;
 		const light = c => { const [r, g, b] = c.match(/[\d.]+/g).map(Number); return 0.2126 * part(r) + 0.7152 * part(g) + 0.0722 * part(b); };

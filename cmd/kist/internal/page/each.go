@@ -66,7 +66,7 @@ func (v *view) drawPanel(of string, captures []store.CaptureUsage, width float64
 	sizes := newLogScale(least, most, p.Bottom-2, p.Top+2)
 	p.Sizes = sizes.ticks()
 	times := newTimeScale(v.Captures[0].Taken, v.Captures[len(v.Captures)-1].Taken, p.Left+10, p.Right-8)
-	p.Times = times.ticks(v.zone(), room)
+	p.Times = times.ticks(v.zone(), room, width)
 	var added, alone int64
 	for _, c := range captures {
 		p.Dots = append(p.Dots, dot{times.at(c.Taken), sizes.at(int64(c.Added)), sizes.at(c.Alone),

@@ -41,7 +41,7 @@ func (v *view) drawGrowth(width float64) *growth {
 	if g.Narrow {
 		room = 52
 	}
-	g.Times = scale.ticks(v.zone(), room)
+	g.Times = scale.ticks(v.zone(), room, g.Width)
 	var all, kept int64
 	lines := [2]*staircase{newStaircase(g.Left, g.Bottom), newStaircase(g.Left, g.Bottom)}
 	for _, c := range v.Captures {

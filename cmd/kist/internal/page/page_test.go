@@ -245,12 +245,16 @@ func TestTimeTicks(t *testing.T) {
 		{"1990-01-01", "2026-01-01", "1990,1995,2000,2005,2010,2015,2020,2025"},
 	} {
 		var got []string
-		for _, tick := range newTimeScale(day(test.first), day(test.last), 0, 640).ticks(time.UTC, 64) {
+		for _, tick := range newTimeScale(day(test.first), day(test.last), 0, 640).ticks(time.UTC, 64, 740) {
 			got = append(got, tick.Text)
 		}
 		if text := strings.Join(got, ","); text != test.want {
 			t.Errorf("%s to %s: %s, not %s", test.first, test.last, text, test.want)
 		}
+	}
+	cut := newTimeScale(day("2026-03-14"), day("2026-03-17"), 0, 640).ticks(time.UTC, 64, 650)
+	if len(cut) != 3 {
+		t.Errorf("%v: the last one would be cut off", cut)
 	}
 }
 

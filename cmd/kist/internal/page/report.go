@@ -23,6 +23,7 @@ type Report struct {
 
 	Decisions []rotation.Decision // which captures rules keep, and why; nil: there are no rules
 	Rules     string              // for people
+	RulesForm template.HTML       // asks for rules, beside the calendar; "": nothing does
 	Changes   []Changes           // of the last captures
 }
 

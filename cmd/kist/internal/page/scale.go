@@ -45,8 +45,12 @@ func (s timeScale) at(t time.Time) float64 {
 	return s.from + (s.to-s.from)*float64(t.Sub(s.first))/float64(s.last.Sub(s.first))
 }
 
-// ticks gives the beginnings of years, months or days, as many as have room at so many pixels each.
-func (s timeScale) ticks(zone *time.Location, room float64) (ticks []tick) {
+// halfLetter is half of what a letter of a label takes, in pixels: labels stand with their middle at what they name.
+const halfLetter = 3.3
+
+// ticks gives the beginnings of years, months or days, as many as have room at so many pixels each. What would be cut off
+// behind the drawing's width is left out.
+func (s timeScale) ticks(zone *time.Location, room, width float64) (ticks []tick) {
 	span := s.last.Sub(s.first).Hours() / 24
 	most := max(2, (s.to-s.from)/room)
 	first := s.first.In(zone)
@@ -78,7 +82,9 @@ func (s timeScale) ticks(zone *time.Location, room float64) (ticks []tick) {
 			if at.Month() == time.January && at.Day() == 1 {
 				text = at.Format(unit.wider)
 			}
-			ticks = append(ticks, tick{s.at(at), text})
+			if t := (tick{s.at(at), text}); t.At+float64(len(text))*halfLetter <= width {
+				ticks = append(ticks, t)
+			}
 		}
 		return ticks
 	}

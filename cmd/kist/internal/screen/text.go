@@ -21,12 +21,15 @@ func SizeCell(n uint64) string { return fmt.Sprintf("%8s", Size(n)) }
 // what a server prints. Every time on the screen goes through it.
 func LocalTime(t time.Time) string { return t.Local().Format("2006-01-02 15:04 MST") }
 
+// Number is a number for people, its thousands apart.
+func Number[N int | int64 | uint64](n N) string { return humanize.Comma(int64(n)) }
+
 // Count says how many there are of something.
 func Count[N int | int64 | uint64](n N, one, many string) string {
 	if n == 1 {
 		return "1 " + one
 	}
-	return humanize.Comma(int64(n)) + " " + many
+	return Number(n) + " " + many
 }
 
 // Visible tells whether a terminal shows a character as one, and does not obey it:

@@ -40,7 +40,7 @@ func (s *Server) captures(w *answer, r *http.Request) error {
 		}
 	}
 	slices.Sort(v.Names)
-	slices.SortStableFunc(v.Captures, func(a, b *store.Capture) int { return b.Taken.Compare(a.Taken) })
+	slices.SortFunc(v.Captures, byAge)
 	v.All = len(v.Captures)
 	from := number(q.Get("from"), v.All)
 	v.Captures = v.Captures[from:]
@@ -83,8 +83,7 @@ func number(text string, most int) int {
 type captureView struct {
 	*store.Capture
 	Volumes []volumeView
-	Others  []*store.Capture // to compare with, of the same name, newest first
-	Before  string           // the one that it is compared with mostly
+	Before  []service // whose captures there are to compare with: of the same name, and of before
 }
 
 type volumeView struct {
@@ -101,29 +100,24 @@ func (s *Server) capture(w *answer, r *http.Request) error {
 	for _, of := range c.Volumes {
 		v.Volumes = append(v.Volumes, volumeView{of, ref{c.ID, of.Name, ""}})
 	}
-	if v.Others, err = s.others(r, c); err != nil {
+	if v.Before, err = s.before(r, c); err != nil {
 		return err
-	}
-	for _, o := range v.Others {
-		if o.Host == c.Host && !o.Taken.After(c.Taken) {
-			v.Before = o.ID
-			break
-		}
 	}
 	return s.show(w, http.StatusOK, "capture", &frame{Title: "Capture " + c.ID, At: "captures", Path: []crumb{{c.ID, ""}}, Body: v})
 }
 
-// others gives the other captures of the same name, newest first.
-func (s *Server) others(r *http.Request, c *store.Capture) (all []*store.Capture, err error) {
+// before gives the captures of the same name that are older, those of the same host first.
+func (s *Server) before(r *http.Request, c *store.Capture) ([]service, error) {
 	l, err := s.library.list(r.Context())
 	if err != nil {
 		return nil, err
 	}
-	for _, o := range l.Captures {
-		if o.Name == c.Name && o.ID != c.ID && o.Retired == nil {
-			all = append(all, o)
-		}
+	all := servicesOf(slices.DeleteFunc(slices.Clone(l.Captures), func(o *store.Capture) bool {
+		return o.Name != c.Name || o.Retired != nil || byAge(o, c) <= 0
+	}))
+	own := slices.IndexFunc(all, func(of service) bool { return of.Host == c.Host })
+	if own > 0 {
+		all[0], all[own] = all[own], all[0]
 	}
-	slices.SortStableFunc(all, func(a, b *store.Capture) int { return b.Taken.Compare(a.Taken) })
 	return all, nil
 }

@@ -3,13 +3,16 @@ package serve
 import (
 	"net/http"
 	"net/url"
+	"path"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/members"
 	"github.com/kistarchive/kist/cmd/kist/internal/pattern"
+	"github.com/kistarchive/kist/cmd/kist/internal/textdiff"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -18,7 +21,7 @@ const differencesAtOnce = 500
 
 // compareView is two captures side by side.
 type compareView struct {
-	Captures []*store.Capture // to choose from, newest first
+	Services []service // whose captures there are to choose from
 	WasID    string
 	IsID     string
 	Only     string // a pattern
@@ -26,6 +29,7 @@ type compareView struct {
 	Rows     []differenceView
 	Totals   store.DifferenceTotals
 	First    int // number of the first row, from 1
+	All      int // rows, with those on other pages
 	Next     string
 	Wrong    string
 }
@@ -56,17 +60,31 @@ func (s *Server) compare(w *answer, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v.Captures = slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool {
+	v.Services = servicesOf(slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool {
 		return c.Retired != nil && c.ID != v.WasID && c.ID != v.IsID
-	})
-	slices.SortStableFunc(v.Captures, func(a, b *store.Capture) int { return b.Taken.Compare(a.Taken) })
+	}))
 	status := http.StatusOK
 	if v.WasID != "" || v.IsID != "" {
 		if status, err = s.differences(r, v, q); err != nil {
 			return err
 		}
+	} else {
+		v.chooseLast()
 	}
 	return s.show(w, status, "compare", &frame{Title: "Compare", At: "compare", Body: v})
+}
+
+// Last is the number of the last row.
+func (v *compareView) Last() int { return v.First + len(v.Rows) - 1 }
+
+// chooseLast chooses the last two captures of a service: of that which was captured last, of those that have two.
+func (v *compareView) chooseLast() {
+	for _, of := range v.Services {
+		if len(of.Captures) > 1 {
+			v.IsID, v.WasID = of.Captures[0].ID, of.Captures[1].ID
+			return
+		}
+	}
 }
 
 // differences finds in what two captures differ.
@@ -92,7 +110,7 @@ func (s *Server) differences(r *http.Request, v *compareView, q url.Values) (sta
 			v.Rows = append(v.Rows, newDifferenceView(d, v.Was, v.Is))
 		}
 	}
-	v.First = from + 1
+	v.First, v.All = from+1, n
 	if n > from+len(v.Rows) {
 		q.Set("from", strconv.Itoa(from+len(v.Rows)))
 		v.Next = "/compare?" + q.Encode()
@@ -122,10 +140,46 @@ func newDifferenceView(d store.Difference, was, is *store.Capture) differenceVie
 	}
 	inWas, inIs := volumesOf(was, is, d.Volume)
 	v.Was, v.Is = newSideView(was, inWas, d.Was), newSideView(is, inIs, d.Is)
-	if v.Was.File && v.Is.File && d.Contents || v.Was.File != v.Is.File && (d.Was == nil || d.Is == nil) {
-		v.Text = "/text?" + url.Values{"was": {was.ID}, "is": {is.ID}, "v": {d.Volume}, "p": {store.CleanPath(d.Path)}}.Encode()
+	if textsDiffer(d) {
+		v.Text = textLink(was, is, d.Volume, store.CleanPath(d.Path))
 	}
 	return v
+}
+
+// textLink leads to how the text of a member differs.
+func textLink(was, is *store.Capture, volume, path string) string {
+	return "/text?" + url.Values{"was": {was.ID}, "is": {is.ID}, "v": {volume}, "p": {path}}.Encode()
+}
+
+// textsDiffer tells whether it makes sense to look how the text of a member differs, as far as that shows without
+// reading it.
+func textsDiffer(d store.Difference) bool {
+	for _, m := range []*store.Member{d.Was, d.Is} {
+		if m != nil && (m.Type != tarstream.File || m.Size > textdiff.MaxSize || isPacked(m.Path)) {
+			return false
+		}
+	}
+	one := d.Was == nil || d.Is == nil
+	return d.Contents && !one || one && max(sizeOf(d.Was), sizeOf(d.Is)) > 0
+}
+
+func sizeOf(m *store.Member) int64 {
+	if m == nil {
+		return 0
+	}
+	return m.Size
+}
+
+// isPacked tells by a member's name that it is no text: pictures, sound, film, what is compressed, programs, databases
+// (common practice, no source). What is no text under another name shows when it is read.
+func isPacked(name string) bool {
+	switch strings.ToLower(path.Ext(name)) {
+	case ".png", ".jpg", ".jpeg", ".gif", ".webp", ".ico", ".avif", ".heic", ".tif", ".tiff", ".mp3", ".ogg", ".opus", ".flac", ".wav", ".mp4", ".mkv", ".webm", ".mov",
+		".gz", ".xz", ".zst", ".bz2", ".zip", ".7z", ".tar", ".tgz", ".jar", ".exe", ".so", ".pyc", ".class", ".wasm",
+		".db", ".sqlite", ".sqlite3", ".db-wal", ".db-shm", ".pdf", ".docx", ".xlsx", ".odt", ".ods", ".woff", ".woff2", ".ttf":
+		return true
+	}
+	return false
 }
 
 func newSideView(c *store.Capture, volume string, m *store.Member) sideView {

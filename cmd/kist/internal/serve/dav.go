@@ -1,6 +1,11 @@
 package serve
 
 import (
+	"bytes"
+	"encoding/xml"
+	"errors"
+	"fmt"
+	"io"
 	"net/http"
 	"path"
 	"strings"
@@ -16,8 +21,10 @@ const davPrefix = "/dav"
 // davMethods are those that change nothing; all others are refused.
 const davMethods = "OPTIONS, GET, HEAD, PROPFIND"
 
-// mostAsked is how many bytes a question of a file manager has.
-const mostAsked = 64 << 10
+const (
+	mostAsked      = 16 << 10 // bytes of a question of a file manager
+	mostProperties = 100      // that it asks for of each member
+)
 
 // dav answers a file manager (RFC 4918, class 1, of which nothing writes).
 func (s *Server) dav(w *answer, r *http.Request) error {
@@ -50,10 +57,38 @@ func (t *davTree) propfind(w *answer, r *http.Request) error {
 	if _, err := t.Stat(r.Context(), strings.TrimPrefix(r.URL.Path, davPrefix)); err != nil {
 		return err
 	}
-	r.Body = http.MaxBytesReader(w, r.Body, mostAsked)
+	asked, err := askedOf(w, r)
+	if err != nil {
+		return err
+	}
+	r.Body = io.NopCloser(bytes.NewReader(asked))
 	h := &webdav.Handler{Prefix: davPrefix, FileSystem: t, LockSystem: webdav.NewMemLS()}
 	h.ServeHTTP(w, r)
 	return t.failed // the handler may have left out what failed
+}
+
+// askedOf gives what a PROPFIND asks for. What is no XML is left to the handler.
+func askedOf(w http.ResponseWriter, r *http.Request) ([]byte, error) {
+	asked, err := io.ReadAll(http.MaxBytesReader(w, r.Body, mostAsked))
+	var long *http.MaxBytesError
+	if errors.As(err, &long) {
+		return nil, &statusError{http.StatusRequestEntityTooLarge, fmt.Sprintf("The question has more than %d bytes.", mostAsked)}
+	}
+	if err != nil {
+		return nil, &statusError{http.StatusBadRequest, "The question could not be read."}
+	}
+	elements := 0 // no fewer than properties
+	for d := xml.NewDecoder(bytes.NewReader(asked)); ; {
+		token, err := d.RawToken()
+		if err != nil {
+			return asked, nil
+		}
+		if _, ok := token.(xml.StartElement); ok {
+			if elements++; elements > mostProperties {
+				return nil, &statusError{http.StatusForbidden, fmt.Sprintf("More than %d properties are asked for.", mostProperties)}
+			}
+		}
+	}
 }
 
 // davGet sends a member. What a folder holds is asked for by PROPFIND.

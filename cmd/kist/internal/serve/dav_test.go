@@ -11,8 +11,12 @@ import (
 	"os/exec"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
+
+	"github.com/kistarchive/kist/store"
 )
 
 // multistatus is what PROPFIND gives (RFC 4918, 14.16).
@@ -21,6 +25,7 @@ type multistatus struct {
 		Href  string `xml:"DAV: href"`
 		Props []struct {
 			Length string    `xml:"DAV: prop>getcontentlength"`
+			At     string    `xml:"DAV: prop>getlastmodified"`
 			Folder *struct{} `xml:"DAV: prop>resourcetype>collection"`
 			Status string    `xml:"DAV: status"`
 		} `xml:"DAV: propstat"`
@@ -101,6 +106,54 @@ func TestFolders(t *testing.T) {
 			t.Errorf("%s: %d, not %d", path, status, want)
 		}
 	}
+}
+
+// TestFolderTimes: what has no time of its own has that of its capture, or of the newest below it (RFC 4918, 15.7).
+func TestFolderTimes(t *testing.T) {
+	w := newWorld(t)
+	first := time.Date(2026, 2, 14, 2, 3, 4, 0, time.UTC)
+	for i := range 2 {
+		c, err := w.r.Capture(t.Context(), store.CaptureOptions{
+			Name: "mill", Host: "hazel", Taken: first.AddDate(0, i, 0), Volumes: w.volumes(string(tarOf(t, map[string]string{"beds/a": ""}))),
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+		w.is = c
+	}
+	w.server.library.forget()
+	at := strings.Replace(strings.TrimSuffix(w.davPath(""), "/"), "seedbank", "mill", 1)
+	for path, want := range map[string]time.Time{
+		"/dav/": w.newestTaken(), "/dav/mill": w.is.Taken, "/dav/mill/" + w.is.ID: w.is.Taken, at: w.is.Taken, at + "/beds": w.is.Taken,
+		at + "/beds/a": time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC),
+	} {
+		_, _, body := w.dav("PROPFIND", path, nil)
+		var m multistatus
+		if err := xml.Unmarshal([]byte(body), &m); err != nil || len(m.Responses) == 0 {
+			t.Fatalf("%s: %v: %s", path, err, body)
+		}
+		if got := m.Responses[0].Props[0].At; got != want.UTC().Format(http.TimeFormat) {
+			t.Errorf("%s: %s, not %s", path, got, want)
+		}
+		if strings.Contains(body, " 0001 ") {
+			t.Errorf("%s: a year 1 in %s", path, body)
+		}
+	}
+}
+
+// newestTaken gives when the newest capture was taken.
+func (w *world) newestTaken() (at time.Time) {
+	w.t.Helper()
+	all, err := w.r.Captures(w.t.Context())
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	for _, c := range all {
+		if c.Taken.After(at) {
+			at = c.Taken
+		}
+	}
+	return at
 }
 
 // TestFoldersStay: whatever would change something is refused, and so is all below a folder at once.
@@ -204,6 +257,16 @@ func TestLargeFolder(t *testing.T) {
 	}
 	c := w.capture("4.3.0", tarOf(t, lots))
 	w.server.library.forget()
+	w.server.library.countTime = 0 // each page counts one part
+	link := ref{c.ID, c.Volumes[0].Name, "lots"}.Folder()
+	if _, _, body := w.get(link); !strings.Contains(body, fmt.Sprintf("Members 1 to 250 of more than %d", readTogether)) {
+		t.Error("the first page waits until all are counted")
+	}
+	w.server.library.countTime = time.Hour
+	_, _, first := w.get(link)
+	if want := fmt.Sprintf("Members 1 to 250 of %s,000", strconv.Itoa(n/1000)); !strings.Contains(first, want) {
+		t.Errorf("%q is not on the first page", want)
+	}
 	var names []string
 	for link := (ref{c.ID, c.Volumes[0].Name, "lots"}).Folder(); link != ""; {
 		_, _, body := w.get(link)

@@ -8,6 +8,7 @@ import (
 	"iter"
 	"os"
 	"path"
+	"slices"
 	"strings"
 	"time"
 
@@ -22,8 +23,9 @@ import (
 type davTree struct {
 	library  *library
 	captures []*store.Capture
-	known    map[string]*davInfo // what was listed
-	failed   error               // the first error that is none of a name
+	newest   map[string]time.Time // when the newest capture was taken, by the folder of its name; "": of all
+	known    map[string]*davInfo  // what was listed
+	failed   error                // the first error that is none of a name
 }
 
 var _ webdav.FileSystem = (*davTree)(nil)
@@ -90,12 +92,10 @@ func (t *davTree) stat(ctx context.Context, clean string) (*davInfo, error) {
 	parts := strings.Split(strings.Trim(clean, "/"), "/")
 	switch {
 	case clean == "/":
-		return &davInfo{name: "kist", folder: true}, nil
+		return &davInfo{name: "kist", folder: true, at: t.newest[""]}, nil
 	case len(parts) == 1:
-		for _, c := range t.captures {
-			if segment(c.Name) == parts[0] {
-				return &davInfo{name: parts[0], folder: true}, nil
-			}
+		if at, ok := t.newest[parts[0]]; ok {
+			return &davInfo{name: parts[0], folder: true, at: at}, nil
 		}
 	case len(parts) == 2:
 		if c := t.capture(parts[0], parts[1]); c != nil {
@@ -117,11 +117,18 @@ func (t *davTree) statMember(ctx context.Context, clean string, at ref) (*davInf
 	if !info.IsDir() && !info.Mode().IsRegular() {
 		return nil, fs.ErrNotExist
 	}
-	return newDavInfo(path.Base(clean), info), nil
+	return t.memberInfo(path.Base(clean), info, at), nil
 }
 
-func newDavInfo(name string, info fs.FileInfo) *davInfo {
-	return &davInfo{name: name, folder: info.IsDir(), size: info.Size(), at: modified(info.ModTime())}
+// memberInfo tells of a member. One without a time that HTTP can tell has that of its capture.
+func (t *davTree) memberInfo(name string, info fs.FileInfo, of ref) *davInfo {
+	i := &davInfo{name: name, folder: info.IsDir(), size: info.Size(), at: modified(info.ModTime())}
+	if i.at.IsZero() {
+		if c := slices.IndexFunc(t.captures, func(c *store.Capture) bool { return c.ID == of.Capture }); c >= 0 {
+			i.at = t.captures[c].Taken
+		}
+	}
+	return i
 }
 
 // load reads which captures there are.
@@ -133,10 +140,16 @@ func (t *davTree) load(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	t.captures = []*store.Capture{}
+	t.captures, t.newest = []*store.Capture{}, make(map[string]time.Time)
 	for _, c := range l.Captures {
-		if c.Retired == nil {
-			t.captures = append(t.captures, c)
+		if c.Retired != nil {
+			continue
+		}
+		t.captures = append(t.captures, c)
+		for _, of := range []string{"", segment(c.Name)} {
+			if at, ok := t.newest[of]; !ok || c.Taken.After(at) {
+				t.newest[of] = c.Taken
+			}
 		}
 	}
 	return nil
@@ -161,7 +174,7 @@ func (t *davTree) list(ctx context.Context, clean string) (all []os.FileInfo, er
 	for _, c := range t.captures {
 		switch {
 		case clean == "/":
-			add(&davInfo{name: segment(c.Name), folder: true})
+			add(&davInfo{name: segment(c.Name), folder: true, at: t.newest[segment(c.Name)]})
 		case len(parts) == 1 && segment(c.Name) == parts[0]:
 			add(&davInfo{name: c.ID, folder: true, at: c.Taken})
 		case len(parts) == 2 && segment(c.Name) == parts[0] && c.ID == parts[1]:
@@ -195,7 +208,7 @@ func (t *davTree) listMembers(ctx context.Context, clean string, at ref) (all []
 		if err != nil {
 			return nil, err
 		}
-		i := newDavInfo(e.Name(), info)
+		i := t.memberInfo(e.Name(), info, at)
 		t.known[path.Join(clean, i.name)] = i
 		all = append(all, i)
 	}

@@ -2,10 +2,13 @@ package serve
 
 import (
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
+	"github.com/kistarchive/kist/cmd/kist/internal/textdiff"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -19,6 +22,7 @@ type findView struct {
 	Names    []string
 	Name     string // only in captures of that name
 	Pattern  string
+	Changed  bool // what came last first, not by path
 	Asked    bool
 	Members  []foundView
 	All      int
@@ -40,11 +44,12 @@ type versionView struct {
 	Newest *store.Capture
 	Oldest *store.Capture
 	Link   string
+	Text   string // link to how its text differs from the version before; "": it has none
 }
 
 func (s *Server) find(w *answer, r *http.Request) error {
 	q := r.URL.Query()
-	v := &findView{Name: nameOf(q), Pattern: q.Get("q"), Asked: q.Get("q") != ""}
+	v := &findView{Name: nameOf(q), Pattern: q.Get("q"), Changed: q.Get("order") == "changed", Asked: q.Get("q") != ""}
 	l, err := s.library.list(r.Context())
 	if err != nil {
 		return err
@@ -83,6 +88,9 @@ func (s *Server) find(w *answer, r *http.Request) error {
 // take takes the part of what was found that is shown.
 func (v *findView) take(found *store.Findings, from string) {
 	v.All = len(found.Members)
+	if v.Changed {
+		slices.SortStableFunc(found.Members, func(a, b store.FoundMember) int { return byAge(cameLast(&a), cameLast(&b)) })
+	}
 	first := number(from, v.All)
 	v.First = first + 1
 	for _, m := range found.Members[first:min(first+foundAtOnce, v.All)] {
@@ -93,20 +101,40 @@ func (v *findView) take(found *store.Findings, from string) {
 	}
 }
 
+// versionsLink leads to all versions of one member, in captures of a name.
+func versionsLink(name, path string) string {
+	literal := strings.NewReplacer(`\`, `\\`, "*", `\*`, "?", `\?`, "[", `\[`).Replace(path)
+	return "/find?" + url.Values{"q": {"./" + literal}, "name": {url.QueryEscape(name)}}.Encode()
+}
+
+// cameLast gives the first capture of the version of a member that came last.
+func cameLast(m *store.FoundMember) *store.Capture { return m.Versions[len(m.Versions)-1].Captures[0] }
+
 func newFoundView(m store.FoundMember) foundView {
 	f := foundView{FoundMember: m}
-	for _, version := range slices.Backward(m.Versions) {
+	for i, version := range slices.Backward(m.Versions) {
 		if len(f.Versions) == versionsAtOnce {
 			f.More++
 			continue
 		}
 		newest := version.Newest()
 		at := ref{newest.ID, m.Volume, store.CleanPath(version.Member.Path)}
-		link := at.Member()
+		v := versionView{MemberVersion: version, Newest: newest, Oldest: version.Captures[0], Link: at.Member()}
 		if version.Member.Type == tarstream.Folder {
-			link = at.Folder()
+			v.Link = at.Folder()
 		}
-		f.Versions = append(f.Versions, versionView{version, newest, version.Captures[0], link})
+		if i > 0 {
+			v.Text = textOf(&m.Versions[i-1], &version, at)
+		}
+		f.Versions = append(f.Versions, v)
 	}
 	return f
+}
+
+// textOf leads to how the text of a version differs from that of the one before, if it can.
+func textOf(was, is *store.MemberVersion, at ref) string {
+	if !textsDiffer(store.Difference{Was: was.Member, Is: is.Member, Contents: true}) || max(was.Size, is.Size) > textdiff.MaxSize {
+		return ""
+	}
+	return textLink(was.Newest(), is.Newest(), at.Volume, at.Path)
 }

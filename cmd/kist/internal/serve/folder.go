@@ -16,11 +16,10 @@ const entriesAtOnce = 250
 type folderView struct {
 	Ref     ref
 	Entries []entryView
-	After   string // the name behind which it begins
-	First   string // link to the first part; "": this is it
-	Next    string // link to the next part
-	Tar     string // what it is downloaded by
-	Volume  bool   // it is the root of a volume
+	After   string    // the name behind which it begins
+	Part    *partView // where it is in a folder that no page has room for; nil: all of it is here
+	Tar     string    // what it is downloaded by
+	Volume  bool      // it is the root of a volume
 }
 
 // entryView is what a folder holds.
@@ -49,12 +48,17 @@ func (s *Server) folder(w *answer, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if v.After != "" {
-		v.First = at.Folder()
-	}
-	if len(entries) > entriesAtOnce {
-		entries = entries[:entriesAtOnce]
-		v.Next = at.Behind(entries[entriesAtOnce-1].Name())
+	more := len(entries) > entriesAtOnce
+	entries = entries[:min(len(entries), entriesAtOnce)]
+	if more || v.After != "" {
+		names, err := s.library.namesIn(r.Context(), at, files)
+		if err != nil {
+			return err
+		}
+		v.Part = newPartView(at, names, v.After, len(entries), more)
+		if more {
+			v.Part.Next = at.Behind(entries[entriesAtOnce-1].Name())
+		}
 	}
 	for _, e := range entries {
 		v.Entries = append(v.Entries, newEntryView(at, e))

@@ -2,6 +2,7 @@ package serve
 
 import (
 	_ "embed"
+	"fmt"
 	"html/template"
 	"net/url"
 	"strconv"
@@ -140,9 +141,31 @@ var pages = template.Must(template.New("").Funcs(template.FuncMap{
 	"show": screen.Printable, "line": screen.Text, "size": func(n uint64) string { return screen.Size(n) },
 	"bytes": func(n int64) string { return screen.Size(uint64(max(0, n))) },
 	"local": localTime, "count": func(n int, one, many string) string { return screen.Count(n, one, many) },
+	"number": numberText, "whole": wholeSize, "choice": choice, "choices": func(of []service, chosen string) choices { return choices{of, chosen} },
 	"escape": url.QueryEscape, "typed": typed,
 	"captureLink": func(c *store.Capture) string { return ref{Capture: c.ID}.CaptureLink() },
 }).Parse(pagesText))
+
+// numberText is a number for people, whatever its type.
+func numberText(n any) (string, error) {
+	switch n := n.(type) {
+	case int:
+		return screen.Number(n), nil
+	case int64:
+		return screen.Number(n), nil
+	case uint64:
+		return screen.Number(n), nil
+	}
+	return "", fmt.Errorf("%T is no number", n)
+}
+
+// wholeSize is a size, and to the byte.
+func wholeSize(n int64) string {
+	if n < 1<<10 {
+		return screen.Count(n, "byte", "bytes")
+	}
+	return fmt.Sprintf("%s (%s)", screen.Size(uint64(n)), screen.Count(n, "byte", "bytes"))
+}
 
 // localTime leaves out a time that is not known.
 func localTime(t time.Time) string {

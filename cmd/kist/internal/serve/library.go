@@ -19,11 +19,13 @@ const (
 type library struct {
 	ctx        context.Context // of what outlives a request
 	repository *store.Repository
+	countTime  time.Duration
 
-	mu     sync.Mutex
-	listed *listing
-	at     time.Time
-	opened []*openedVolume // used last comes last
+	mu      sync.Mutex
+	listed  *listing
+	at      time.Time
+	opened  []*openedVolume // used last comes last
+	folders []*folderNames  // likewise
 }
 
 // openedVolume is the file system of a volume.
@@ -122,5 +124,5 @@ func (l *library) use(id, name string) *openedVolume {
 func (l *library) forget() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	l.listed, l.opened = nil, nil
+	l.listed, l.opened, l.folders = nil, nil, nil
 }

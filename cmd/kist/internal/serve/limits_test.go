@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"fmt"
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -11,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/textdiff"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -73,17 +75,10 @@ func TestViewLimits(t *testing.T) {
 	if v := newFoundView(found); v.Versions[1].Newest.ID != "b" || v.Versions[0].Newest.ID != "c" {
 		t.Errorf("the newest are %s and %s: one that stays, where there is any", v.Versions[1].Newest.ID, v.Versions[0].Newest.ID)
 	}
-	var unified strings.Builder
-	unified.WriteString("@@ -1,4000 +1,4000 @@\n")
-	for range 4000 {
-		unified.WriteString("-bean\n")
-	}
-	for range 4000 {
-		unified.WriteString("+rye\n")
-	}
 	text := &textView{}
-	if text.add(unified.String()); text.Added != 4000 || text.Removed != 4000 || text.More != 8000-linesAtOnce {
-		t.Errorf("%d lines came, %d went, %d are not shown", text.Added, text.Removed, text.More)
+	text.add(textdiff.Compare([]byte(strings.Repeat("bean\n", 4000)), []byte(strings.Repeat("rye\n", 4000))))
+	if text.Came != 4000 || text.Went != 4000 || text.More != 8000-2*rowsAtOnce {
+		t.Errorf("%d lines came, %d went, %d are not shown", text.Came, text.Went, text.More)
 	}
 	for text, want := range map[string]int{"": 0, "x": 0, "-1": 0, "3": 3, "11": 10, "99999999999999999999": 0} {
 		if got := number(text, 10); got != want {
@@ -151,12 +146,22 @@ func TestRequestLimits(t *testing.T) {
 	if posted.StatusCode != http.StatusForbidden {
 		t.Errorf("a long form: %d", posted.StatusCode)
 	}
-	r := httptest.NewRequest("PROPFIND", "/dav/", strings.NewReader(`<?xml version="1.0"?><propfind xmlns="DAV:"><!--`+strings.Repeat("x", mostAsked)+`--><allprop/></propfind>`))
-	r.Header.Set("Depth", "0")
-	out := httptest.NewRecorder()
-	tree := &davTree{library: w.server.library, known: make(map[string]*davInfo)}
-	if err := tree.propfind(&answer{ResponseWriter: out}, r); err != nil || out.Code != http.StatusBadRequest {
-		t.Errorf("a long question: %d, %v", out.Code, err)
+	for what, c := range map[string]struct {
+		asked  string
+		status int
+	}{
+		"some":        {`<prop>` + strings.Repeat("<a/>", mostProperties-2) + `</prop>`, http.StatusMultiStatus},
+		"many":        {`<prop>` + strings.Repeat("<a/>", mostProperties-1) + `</prop>`, http.StatusForbidden},
+		"long":        {`<!--` + strings.Repeat("x", mostAsked) + `--><allprop/>`, http.StatusRequestEntityTooLarge},
+		"no question": {`<allprop`, http.StatusBadRequest},
+	} {
+		got, _, body := w.dav("PROPFIND", "/dav/", func(r *http.Request) {
+			r.Header.Set("Depth", "0")
+			r.Body = io.NopCloser(strings.NewReader(`<?xml version="1.0"?><propfind xmlns="DAV:">` + c.asked + `</propfind>`))
+		})
+		if got != c.status {
+			t.Errorf("%s: %d, not %d: %s", what, got, c.status, body)
+		}
 	}
 }
 

@@ -63,6 +63,7 @@ type memberView struct {
 	Owner    string
 	Target   string // of a link
 	Broken   string // why what a link leads to can't be shown
+	Others   string // link to all versions of it
 	HasBytes bool
 	As       string // text, hex or picture
 	Kinds    []string
@@ -83,6 +84,11 @@ func (s *Server) member(w *answer, r *http.Request) error {
 	if err := s.describe(r, v); err != nil {
 		return err
 	}
+	of, err := s.library.capture(r.Context(), at.Capture)
+	if err != nil {
+		return err
+	}
+	v.Others = versionsLink(of.Name, at.Path)
 	c, err := s.openContent(r, at)
 	switch {
 	case v.Target != "" && err != nil && statusOf(err) == http.StatusNotFound:
@@ -152,6 +158,9 @@ func (v *memberView) read(c *content, as, from string) error {
 	return v.readPart(c, from)
 }
 
+// LastByte is the offset of the last byte that is shown.
+func (v *memberView) LastByte() int64 { return max(v.From, v.To-1) }
+
 func (v *memberView) readPart(c *content, from string) error {
 	length := int64(hexAtOnce)
 	if v.As == "text" {
@@ -159,7 +168,9 @@ func (v *memberView) readPart(c *content, from string) error {
 	}
 	size := c.info.Size()
 	v.From, _ = strconv.ParseInt(from, 0, 64)
-	v.From = min(max(v.From, 0), size)
+	if v.From = max(v.From, 0); v.From >= size { // behind the end: the last part
+		v.From = max(0, size-length)
+	}
 	if v.As == "hex" {
 		v.From -= v.From % 16
 	}

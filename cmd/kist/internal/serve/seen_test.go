@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/textdiff"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -137,7 +138,7 @@ func TestFailedListing(t *testing.T) {
 // TestEscaped: what steers a terminal or a page is escaped wherever names and texts are shown.
 func TestEscaped(t *testing.T) {
 	v := &textView{}
-	v.add("--- a\n+++ b\n@@ -1,2 +1,2 @@\n same \x1b[31m\n-was \x1b[31m\n+is \u202e\n")
+	v.add(textdiff.Compare([]byte("same \x1b[31m\nwas \x1b[31m\n"), []byte("same \x1b[31m\nis \u202e\n")))
 	for _, row := range v.Hunks[0].Rows {
 		if strings.ContainsAny(row.Was+row.Is, "\x1b\u202e") {
 			t.Errorf("%+v", row)

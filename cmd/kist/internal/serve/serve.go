@@ -21,7 +21,7 @@ import (
 type Options struct {
 	Repository *store.Repository
 	Title      string // of the repository, for people
-	// Costs gives what the page of costs shows; nil: there is none.
+	// Costs counts what the page of costs shows, without rules; nil: there is none. It is not called while it is at work.
 	Costs func(context.Context) (*page.Report, error)
 	// Secure tells that what the listener gives is encrypted.
 	Secure bool
@@ -36,16 +36,17 @@ type Options struct {
 
 // Server serves a repository on one listener.
 type Server struct {
-	o       Options
-	base    string // scheme and host of addresses
-	at      net.Listener
-	gate    *gate
-	hosts   *hosts
-	library *library
-	work    *work
-	places  *places
-	handler http.Handler
-	telling sync.Mutex // calls Entered or Failed
+	o        Options
+	base     string // scheme and host of addresses
+	at       net.Listener
+	gate     *gate
+	hosts    *hosts
+	library  *library
+	work     *work
+	places   *places
+	counting *counting
+	handler  http.Handler
+	telling  sync.Mutex // calls Entered or Failed
 }
 
 // Limits of a server.
@@ -61,8 +62,8 @@ const (
 // New makes a server for a listener, which it closes at its end. Reading of the repository heeds ctx.
 func New(ctx context.Context, l net.Listener, o Options) *Server {
 	address := netip.MustParseAddrPort(l.Addr().String())
-	s := &Server{o: o, at: l, gate: newGate(address.Port(), o.Secure), hosts: &hosts{names: o.Names, secure: o.Secure}, work: newWork(), places: &places{}}
-	s.library = &library{ctx: ctx, repository: o.Repository}
+	s := &Server{o: o, at: l, gate: newGate(address.Port(), o.Secure), hosts: &hosts{names: o.Names, secure: o.Secure}, work: newWork(), places: &places{}, counting: newCounting()}
+	s.library = &library{ctx: ctx, repository: o.Repository, countTime: countTime}
 	s.base = baseAddress(address, o)
 	s.handler = s.routes()
 	return s

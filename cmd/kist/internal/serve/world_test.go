@@ -142,14 +142,19 @@ func (w *world) capture(version string, stream []byte) *store.Capture {
 	w.t.Helper()
 	c, err := w.r.Capture(w.t.Context(), store.CaptureOptions{
 		Name: "seedbank", Version: version, Note: hostile, Host: "hazel",
-		Volumes: []store.VolumeInput{{Name: "data/" + hostile, Open: func(context.Context) (io.ReadCloser, error) {
-			return io.NopCloser(bytes.NewReader(stream)), nil
-		}}},
+		Volumes: w.volumes(string(stream)),
 	})
 	if err != nil {
 		w.t.Fatal(err)
 	}
 	return c
+}
+
+// volumes gives what a capture reads.
+func (w *world) volumes(stream string) []store.VolumeInput {
+	return []store.VolumeInput{{Name: "data/" + hostile, Open: func(context.Context) (io.ReadCloser, error) {
+		return io.NopCloser(strings.NewReader(stream)), nil
+	}}}
 }
 
 func (w *world) serve() {

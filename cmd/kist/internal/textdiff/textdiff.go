@@ -7,12 +7,9 @@ import (
 	"io"
 	"strings"
 	"time"
-
-	"github.com/aymanbagabas/go-udiff"
 )
 
-// MaxSize is the most bytes that a text may have, on either side: in the worst case finding
-// the difference takes time by the square of it, and some seconds for texts of that size.
+// MaxSize is the most bytes that a text may have, on either side.
 const MaxSize = 1 << 20
 
 // ErrBinary is returned for what is no text: it has a zero byte, by which diff tells it, too.
@@ -46,7 +43,46 @@ func Read(r io.Reader) ([]byte, error) {
 // where they are the same. It is as the texts are, byte for byte: whoever shows it on a
 // terminal escapes what that obeys.
 func Unified(was, is Side) string {
-	return udiff.Unified(was.label(), is.label(), string(was.Text), string(is.Text))
+	d := Compare(was.Text, is.Text)
+	if len(d.Hunks) == 0 {
+		return ""
+	}
+	var b strings.Builder
+	b.WriteString("--- " + was.label() + "\n+++ " + is.label() + "\n")
+	for _, h := range d.Hunks {
+		fmt.Fprintf(&b, "@@ -%s +%s @@\n", h.Was, h.Is)
+		at := h.Was.From
+		for _, c := range h.Changes {
+			write(&b, ' ', d.Was[at:c.Was.From])
+			write(&b, '-', d.Was[c.Was.From:c.Was.To])
+			write(&b, '+', d.Is[c.Is.From:c.Is.To])
+			at = c.Was.To
+		}
+		write(&b, ' ', d.Was[at:h.Was.To])
+	}
+	return b.String()
+}
+
+func write(b *strings.Builder, kind byte, lines []string) {
+	for _, line := range lines {
+		b.WriteByte(kind)
+		b.WriteString(line)
+		if !strings.HasSuffix(line, "\n") {
+			b.WriteString("\n\\ No newline at end of file\n")
+		}
+	}
+}
+
+// String gives lines as the title of a unified hunk has them: the number of the first one, and how many, unless it is
+// one; of none, the number of the one before.
+func (s Span) String() string {
+	switch s.Len() {
+	case 0:
+		return fmt.Sprintf("%d,0", s.From)
+	case 1:
+		return fmt.Sprint(s.From + 1)
+	}
+	return fmt.Sprintf("%d,%d", s.From+1, s.Len())
 }
 
 // label is what stands behind --- and +++.

@@ -136,3 +136,85 @@ func TestRead(t *testing.T) {
 		t.Errorf("%s", got)
 	}
 }
+
+// TestFarApart: many changes all over a long text are a hunk each, and what lies between is in none.
+func TestFarApart(t *testing.T) {
+	var was, is strings.Builder
+	for n := range 20_000 {
+		fmt.Fprintf(&was, "lot %d\n\n", n)
+		if n%50 == 25 {
+			fmt.Fprintf(&is, "bed %d\n\n", n)
+			continue
+		}
+		fmt.Fprintf(&is, "lot %d\n\n", n)
+	}
+	d := Compare([]byte(was.String()), []byte(is.String()))
+	came, went := d.Count()
+	if len(d.Hunks) != 400 || came != 400 || went != 400 {
+		t.Fatalf("%d hunks, %d lines came, %d went", len(d.Hunks), came, went)
+	}
+	for _, h := range d.Hunks {
+		if h.Was.Len() != 1+2*around || h.Is != h.Was {
+			t.Errorf("%v, %v", h.Was, h.Is)
+		}
+	}
+}
+
+// TestCompared has the changes make one text of the other, and the lines outside them be the same in both.
+func TestCompared(t *testing.T) {
+	random := rand.New(rand.NewPCG(2027, 28))
+	for range 2000 {
+		of := 1 + random.IntN(40)
+		text := func() (s string) {
+			for range random.IntN(60) {
+				s += fmt.Sprintf("%d\n", random.IntN(of))
+			}
+			return s + strings.Repeat("end", random.IntN(2))
+		}
+		was, is := text(), text()
+		d := Compare([]byte(was), []byte(is))
+		var made []string
+		at := 0
+		for n, h := range d.Hunks {
+			if n > 0 && h.Was.From < d.Hunks[n-1].Was.To {
+				t.Fatalf("hunks overlap: %+v", d.Hunks)
+			}
+			for _, c := range h.Changes {
+				made = append(made, d.Was[at:c.Was.From]...)
+				if len(made) != c.Is.From {
+					t.Fatalf("%q, %q: %+v", was, is, d.Hunks)
+				}
+				made = append(made, d.Is[c.Is.From:c.Is.To]...)
+				at = c.Was.To
+			}
+		}
+		if made = append(made, d.Was[at:]...); strings.Join(made, "") != is {
+			t.Fatalf("%q, %q: %+v", was, is, d.Hunks)
+		}
+	}
+}
+
+// BenchmarkCompare compares texts of the most bytes that differ in every second line, and in all.
+func BenchmarkCompare(b *testing.B) {
+	texts := func(line func(n, side int) string) (both [2][]byte) {
+		for side := range both {
+			for n := 0; len(both[side]) < MaxSize-16; n++ {
+				both[side] = append(both[side], line(n, side)...)
+			}
+		}
+		return both
+	}
+	for what, both := range map[string][2][]byte{
+		"all other": texts(func(n, side int) string { return fmt.Sprintf("%d\n", n%900+side*1000) }),
+		"empty":     {bytes.Repeat([]byte("\n"), MaxSize), bytes.Repeat([]byte("a\n"), MaxSize/2)},
+		"scattered": texts(func(n, side int) string { return fmt.Sprintf("%x\n", n*2+n%2*side) }),
+		"turned":    texts(func(n, side int) string { return fmt.Sprintf("%d\n", (1-2*side)*n+100_000) }),
+	} {
+		b.Run(what, func(b *testing.B) {
+			b.ReportAllocs()
+			for range b.N {
+				Compare(both[0], both[1])
+			}
+		})
+	}
+}
