@@ -145,6 +145,7 @@ func scriptFill(ts *testscript.TestScript, neg bool, args []string) {
 	file, err := os.Create(ts.MkAbs(args[0]))
 	ts.Check(err)
 	defer file.Close()
+	ts.Defer(func() { os.Remove(file.Name()) })
 	for size := 1 << 20; size > 0; {
 		if _, err := file.Write(make([]byte, size)); err != nil {
 			size /= 2

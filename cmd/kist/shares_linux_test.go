@@ -44,7 +44,7 @@ func TestShares(t *testing.T) {
 			}
 			ctx, cancel := context.WithTimeout(t.Context(), sharesAtMost+time.Minute)
 			defer cancel()
-			cmd := exec.CommandContext(ctx, shareRun, kind, self, "-test.run=^TestOnShare$", "-test.v", "-test.timeout="+sharesAtMost.String())
+			cmd := exec.CommandContext(ctx, shareRun, kind, self, "-test.run=^TestOnShare$", "-test.v", "-test.failfast", "-test.timeout="+sharesAtMost.String())
 			cmd.Env = append(os.Environ(), "SECONDS_AT_MOST="+fmt.Sprint(int(sharesAtMost.Seconds())+30))
 			out, err := cmd.CombinedOutput()
 			t.Logf("%s", out)
