@@ -38,6 +38,7 @@ func TestShares(t *testing.T) {
 		"nfs": {"rpc.nfsd", "rpc.mountd", "rpcbind"}, "cifs": {"smbd", "mount.cifs"}, "sshfs": {"sshfs", "/usr/lib/openssh/sftp-server"},
 	} {
 		t.Run(kind, func(t *testing.T) {
+			t.Parallel() // most of the time they wait
 			for _, program := range append(programs, "linux.uml", "modprobe", "ip", "mkfs.ext4") {
 				_, err := exec.LookPath(program)
 				require(t, err)
