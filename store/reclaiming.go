@@ -29,6 +29,9 @@ type ReclaimOptions struct {
 	// AcceptUnexplained frees slabs that no capture needs also where that is most of what
 	// is stored and no retirement explains it: see ErrUnexplained.
 	AcceptUnexplained bool
+	// Reserve is how long CreateOptions.Reserve is to be when all is done: what was given back is kept again, and a
+	// repository that had none gets one. 0 leaves it as it is then. Where there is no room for it yet, a note says so.
+	Reserve int64
 	// DryRun finds out what would be done, and writes and removes nothing.
 	DryRun bool
 	// Host is where it is done, for people.
@@ -86,6 +89,9 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	if o.Grace == 0 {
 		o.Grace = r.vault.Grace()
 	}
+	if err := vault.CheckReserve(o.Reserve); err != nil {
+		return nil, err
+	}
 	fresh, err := r.afresh()
 	if err != nil {
 		return nil, err
@@ -96,7 +102,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 		do = fresh.keeper.Plan
 	}
 	done, err := do(ctx, reclaim.Options{
-		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Host: o.Host, Meter: g.meter("ReclaimOptions.Progress", o.Progress), Waiting: g.waiting(o.Waiting),
+		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Reserve: o.Reserve, Host: o.Host, Meter: g.meter("ReclaimOptions.Progress", o.Progress), Waiting: g.waiting(o.Waiting),
 	})
 	if done == nil {
 		return nil, err

@@ -15,6 +15,8 @@ type ReplicaOptions struct {
 	Slot crypt.SlotOptions
 	// Host is where it is done, for people.
 	Host string
+	// Reserve is as in CreateOptions.
+	Reserve int64
 }
 
 // CreateReplica makes another place of a repository in an empty storage, and opens it: a repository with
@@ -31,7 +33,7 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Repository, secr
 	if err := ended(ctx); err != nil {
 		return nil, err
 	}
-	v, err := vault.CreateReplica(ctx, st, of.vault, secret, o.Slot, o.Host)
+	v, err := vault.CreateReplica(ctx, st, of.vault, secret, o.Slot, o.Host, o.Reserve)
 	if err != nil {
 		return nil, err
 	}

@@ -59,9 +59,19 @@ type CreateOptions struct {
 	// Apart keeps captures of different names from each other, for volumes that hold
 	// what strangers put there. It can't be changed later.
 	Apart Apart
+	// Reserve is how many bytes are kept on the medium, up to [MaxReserve], for when it is full: Retire and Reclaim give
+	// them back where they find no room for marks, without which nothing can be freed. 0 means none, and then a full
+	// medium needs room from elsewhere. DefaultReserve is enough for some ten of either.
+	Reserve int64
 	// Slot describes the first key slot.
 	Slot crypt.SlotOptions
 }
+
+// DefaultReserve is a reserve of a usual length, and MaxReserve the longest one, in bytes.
+const (
+	DefaultReserve = 4 * vault.ReservePiece
+	MaxReserve     = vault.MaxReserve
+)
 
 // Folders gives the folders that a repository is made of, for
 // [storage.CreateFolder].
@@ -80,7 +90,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 		o.ChunkAverage = chunk.DefaultAverage
 	}
 	v, err := vault.Create(ctx, st, secret, vault.Settings{
-		Average: o.ChunkAverage, Grace: o.Grace, NoRecheck: o.NoRecheck, Apart: string(o.Apart),
+		Average: o.ChunkAverage, Grace: o.Grace, NoRecheck: o.NoRecheck, Apart: string(o.Apart), Reserve: o.Reserve,
 	}, o.Slot)
 	if err != nil {
 		return nil, err

@@ -54,11 +54,14 @@ type systemFault struct {
 // in which thread is the runtime's choice, so every call fails.
 func systemFaults() []systemFault {
 	capture := killRow{prepare: (*killCase).growAndCaptureFolder, captures: true}
+	streamed := killRow{prepare: (*killCase).growAndCaptureStreamed, captures: true}
 	below := foldersOf("slabs")
 	return []systemFault{
 		{"a slab can't be made", capture, "mkdirat", "ENOSPC", []string{"slabs"}, "slabs/", false},
 		{"a slab can't be moved into place", capture, "renameat", "EIO", below, "slabs/", false},
 		{"a slab can't be moved, nor removed", capture, "renameat,unlinkat", "EIO", below, "slabs/", false},
+		{"a slab can't be sent on its way", streamed, "sync_file_range", "EIO", nil, "slabs/", false},
+		{"nothing can be sent on its way", streamed, "sync_file_range", "ENOSYS", nil, "", true},
 		{"a flush fails", capture, "fsync", "EIO", nil, "repo", false},
 		{"a flush finds the disk full", capture, "fsync", "ENOSPC", nil, "repo", false},
 		{"a table's folder can't be flushed", capture, "fsync", "EIO", []string{"tables"}, "tables/", false},
@@ -97,6 +100,18 @@ func TestSystemFaults(t *testing.T) {
 			}
 		})
 	}
+}
+
+// growAndCaptureStreamed gives a slab that is sent on its way while it is filled.
+func (k *killCase) growAndCaptureStreamed() []string {
+	k.t.Helper()
+	k.grow()
+	b := make([]byte, 10<<20)
+	rand.NewChaCha8([32]byte{byte(k.number), 1}).Read(b)
+	if err := os.WriteFile(k.path("seedbank", "lot-streamed"), b, 0o600); err != nil {
+		k.t.Fatal(err)
+	}
+	return k.captureFolder()
 }
 
 // fault runs the program with a fault, and holds what it says against that.

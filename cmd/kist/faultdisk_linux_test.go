@@ -11,7 +11,7 @@ import (
 	"testing"
 )
 
-// TestFullDiskReclaim reclaims on a full disk. What is needed of a slab can't be
+// TestFullDiskReclaim reclaims on a full disk that has no reserve left. What is needed of a slab can't be
 // moved then, and nothing is harmed. Where whole slabs go first, they make room.
 func TestFullDiskReclaim(t *testing.T) {
 	k := newKillCase(t, rand.New(rand.NewPCG(9, 10)))
@@ -26,6 +26,9 @@ func TestFullDiskReclaim(t *testing.T) {
 			k.grow()
 			whole := k.capture()
 			args := k.reclaimRests()
+			if err := os.RemoveAll(k.path("repo", "reserve")); err != nil { // which has room for some
+				t.Fatal(err)
+			}
 			free, _ := k.free()
 			fillFile(t, filler, free-left)
 			status, output := k.process(exec.Command("kist", args...))

@@ -43,7 +43,7 @@ func hint(err error) string {
 	}
 	switch {
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
-		return "The disk is full: free some space, and run it again: what has arrived is used. kist reclaim frees what no capture needs; it needs some 100 KiB itself to begin."
+		return "The disk is full: free some space, and run it again: what has arrived is used. kist retire and kist reclaim free what no capture needs, and find room for that in the reserve."
 	case errors.Is(err, syscall.EROFS):
 		return "The folder is mounted read-only: the system's log may say why. Captures that are listed are as they were."
 	case errors.Is(err, syscall.EIO):

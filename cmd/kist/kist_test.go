@@ -52,8 +52,13 @@ func noTerminal() (*os.File, error) { return nil, errors.New("no terminal") }
 // and the condition [has:TOOL], which fails rather than skips when
 // KIST_TEST_REQUIRE=all.
 func TestScripts(t *testing.T) {
-	testscript.RunT(scriptT{t}, testscript.Params{
-		Dir: "testdata/script",
+	testscript.RunT(scriptT{t}, scriptParams("testdata/script"))
+}
+
+// scriptParams has what scripts can use.
+func scriptParams(dir string) testscript.Params {
+	return testscript.Params{
+		Dir: dir,
 		Setup: func(e *testscript.Env) error {
 			e.Values[scriptT{}] = e.T()
 			e.Setenv("TZ", "UTC")
@@ -84,7 +89,7 @@ func TestScripts(t *testing.T) {
 			}
 			return err == nil, nil
 		},
-	})
+	}
 }
 
 func scriptStatus(ts *testscript.TestScript, neg bool, args []string) {

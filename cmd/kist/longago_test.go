@@ -21,25 +21,23 @@ func (t scriptT) Verbose() bool { return testing.Verbose() }
 // scriptLongAgo runs kist as a machine does whose clock says that it is the year 2000: so
 // marks are made that say they are old. Their files are of now, until backdate changes that.
 func scriptLongAgo(ts *testscript.TestScript, neg bool, args []string) {
-	runAt(ts, neg, args, func() {})
+	runAt(ts, neg, args, time.Time{})
 }
 
 // scriptAhead runs kist as a machine does whose clock is two days ahead.
 func scriptAhead(ts *testscript.TestScript, neg bool, args []string) {
-	ahead := time.Now().Add(48 * time.Hour)
-	runAt(ts, neg, args, func() { time.Sleep(time.Until(ahead)) }) // at once, as the clock is not real
+	runAt(ts, neg, args, time.Now().Add(48*time.Hour))
 }
 
-// runAt runs kist by a clock that begins with the year 2000 (package synctest) and that
-// set sets.
-func runAt(ts *testscript.TestScript, neg bool, args []string, set func()) {
+// runAt runs kist by a clock that begins with the year 2000 (package synctest), or at a later time.
+func runAt(ts *testscript.TestScript, neg bool, args []string, begins time.Time) {
 	if neg || len(args) < 2 || args[0] != "kist" {
-		ts.Fatalf("usage: longago or ahead kist …")
+		ts.Fatalf("usage: longago, ahead or clock SPAN kist …")
 	}
 	var output bytes.Buffer
 	status := statusFailed
 	synctest.Test(ts.Value(scriptT{}).(scriptT).T, func(t *testing.T) {
-		set()
+		time.Sleep(time.Until(begins)) // at once, as the clock is not real
 		a := newApp(bytes.NewReader(nil), &output, &output, ts.Getenv)
 		a.tty = noTerminal
 		status = a.run(t.Context(), args[1:])

@@ -89,7 +89,7 @@ func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
 	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return nil, err
 	}
-	o := &store.ReclaimOptions{DryRun: c.Bool("dry-run"), AcceptUnexplained: c.Bool("accept-unexplained"), Host: hostName()}
+	o := &store.ReclaimOptions{DryRun: c.Bool("dry-run"), AcceptUnexplained: c.Bool("accept-unexplained"), Reserve: store.DefaultReserve, Host: hostName()}
 	var err error
 	if c.IsSet("grace") {
 		if o.Grace, err = parseGrace(c.String("grace")); err != nil {

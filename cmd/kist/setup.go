@@ -102,7 +102,7 @@ func (a *app) setup(c *cli.Context) error {
 			return usagef("setup: --%s goes with --replica-of", flag)
 		}
 	}
-	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
+	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Reserve: store.DefaultReserve, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
 	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
 		return store.Create(ctx, st, secret, o)
 	})
@@ -189,10 +189,10 @@ func (a *app) setupSecret(ctx context.Context, files secrets.Files) (crypt.Secre
 }
 
 // unmake removes what was made of a repository that was not finished: empty
-// folders, and a key slot and a mark that seal nothing as long as there is no anchor.
+// folders, a reserve, and a key slot and a mark that seal nothing as long as there is no anchor.
 func unmake(path string, itself bool) {
 	if _, err := os.Lstat(filepath.Join(path, anchor)); errors.Is(err, fs.ErrNotExist) {
-		for _, folder := range []string{"keyslots", "place"} {
+		for _, folder := range []string{"keyslots", "place", "reserve"} {
 			made, _ := filepath.Glob(filepath.Join(path, folder, "*"))
 			for _, object := range made {
 				os.Remove(object)

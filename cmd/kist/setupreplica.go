@@ -30,7 +30,7 @@ func (a *app) setupReplica(c *cli.Context, path string, files secrets.Files) err
 		return err
 	}
 	defer other.Close()
-	o := store.ReplicaOptions{Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}, Host: hostName()}
+	o := store.ReplicaOptions{Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}, Host: hostName(), Reserve: store.DefaultReserve}
 	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
 		return store.CreateReplica(ctx, st, other.Repository, secret, o)
 	})

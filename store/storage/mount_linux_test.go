@@ -25,6 +25,7 @@ var fileSystems = []struct {
 	{"tmpfs", nil},
 	{"ext4", []string{"mkfs.ext4", "-q", "-F"}},
 	{"vfat", []string{"mkfs.vfat"}},
+	{"exfat", []string{"mkfs.exfat"}},
 }
 
 const mountSize = "12M"

@@ -17,6 +17,8 @@ const (
 	markDigits  = 8  // hexadecimal, behind the id of a held or retired capture
 	leaseDigits = 16 // hexadecimal
 	placeDigits = 16 // hexadecimal
+
+	reserveDigits = 16 // hexadecimal
 )
 
 // NewHold gives a name, never used before, for a mark that holds a capture.
@@ -103,6 +105,15 @@ func NewElsewhere(t time.Time) string { return Elsewhere + "/" + NewID(t) }
 func IsElsewhere(name string) bool {
 	id, ok := strings.CutPrefix(name, Elsewhere+"/")
 	return ok && IsID(id)
+}
+
+// NewReserve gives a name, never used before, for a piece of the reserve.
+func NewReserve() string { return Reserve + "/" + randomHex(reserveDigits) }
+
+// IsReserve tells whether a name is one of NewReserve.
+func IsReserve(name string) bool {
+	digits, ok := strings.CutPrefix(name, Reserve+"/")
+	return ok && isHex(digits, reserveDigits)
 }
 
 // NewLease gives the identity of a lease.

@@ -31,6 +31,7 @@ const (
 	Place     = "place"
 	Elsewhere = "elsewhere"
 	Bundles   = "bundles"
+	Reserve   = "reserve"
 )
 
 // Folders gives all folders that a repository is made with.
@@ -38,9 +39,9 @@ func Folders() []string {
 	return append([]string{KeySlots, Slabs, Tables, Captures}, Marks()...)
 }
 
-// Marks gives the folders of marks, and of what else is there to spare calls: they may be missing where they would be empty.
+// Marks gives the folders of marks, of what is there to spare calls, and of the reserve: they may be missing where they would be empty.
 func Marks() []string {
-	return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified, Place, Elsewhere, Bundles}
+	return []string{Holds, Retired, Leases, Condemned, Rehearsed, Verified, Place, Elsewhere, Bundles, Reserve}
 }
 
 // Slab gives the name of a slab. Its first two digits are a folder, so that no

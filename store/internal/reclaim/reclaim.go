@@ -1,7 +1,9 @@
 package reclaim
 
 import (
+	"cmp"
 	"context"
+	"math"
 	"sync"
 	"time"
 
@@ -17,6 +19,7 @@ type Options struct {
 	Grace             time.Duration // none or less: at once
 	MinDead           float64       // of a slab, for which its rest is moved; 0: as much as it takes
 	AcceptUnexplained bool
+	Reserve           int64  // bytes that are kept for when the medium is full, when it is done; 0: as many as are left
 	Host              string // for people
 	Meter             *vault.Meter
 	Waiting           func(time.Duration) // called before it waits; or nil
@@ -37,8 +40,32 @@ type Report struct {
 	Waiting   []lease.Writer // writers at work
 }
 
-// Reclaim frees what no capture needs. It wants a repository that is read afresh.
-func (r *Keeper) Reclaim(ctx context.Context, o Options) (*Report, error) {
+// Reclaim frees what no capture needs. It wants a repository that is read afresh. On a full medium it gives the reserve
+// back, and begins again, as after any other end.
+func (r *Keeper) Reclaim(ctx context.Context, o Options) (out *Report, err error) {
+	err = r.vault.WithReserve(ctx, math.MaxInt, func() error {
+		done, err := r.reclaim(ctx, o)
+		out = out.and(done)
+		return err
+	})
+	if err == nil && r.vault.KeepReserve(ctx, o.Reserve) != nil {
+		out.Notes = append(out.Notes, "there is no room for the reserve, without which nothing can be freed on a full medium: reclaiming writes it once there is")
+	}
+	return out, err
+}
+
+// and gives a report with what an earlier run, that was cut off, had done.
+func (earlier *Report) and(r *Report) *Report {
+	if earlier == nil || r == nil {
+		return cmp.Or(r, earlier)
+	}
+	r.Captures = append(earlier.Captures, r.Captures...)
+	r.Slabs, r.Freed, r.Moved, r.Written = r.Slabs+earlier.Slabs, r.Freed+earlier.Freed, r.Moved+earlier.Moved, r.Written+earlier.Written
+	return r
+}
+
+// reclaim is one run.
+func (r *Keeper) reclaim(ctx context.Context, o Options) (*Report, error) {
 	l, err := r.leases.Take(ctx, format.WorkReclaim, o.Host, "")
 	if err != nil {
 		return nil, err

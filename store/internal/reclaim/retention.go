@@ -126,6 +126,11 @@ func (r *Keeper) release(ctx context.Context, ids []string, which func(*ledger.S
 
 // Retire marks captures as no longer wanted, unless one of them is held.
 func (r *Keeper) Retire(ctx context.Context, ids []string, said *format.MarkRecord) error {
+	// One piece: the others are left to Reclaim, and whoever writes meanwhile may take the room.
+	return r.vault.WithReserve(ctx, 1, func() error { return r.retire(ctx, ids, said) })
+}
+
+func (r *Keeper) retire(ctx context.Context, ids []string, said *format.MarkRecord) error {
 	s, err := r.checkMarkable(ctx, ids)
 	if err != nil {
 		return err

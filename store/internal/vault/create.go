@@ -30,6 +30,9 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, s Sett
 	if err != nil {
 		return nil, err
 	}
+	if err := keepReserve(ctx, st, s.Reserve); err != nil {
+		return nil, err
+	}
 	if err := putManifest(ctx, st, m, keys); err != nil {
 		return nil, err
 	}

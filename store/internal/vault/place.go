@@ -59,8 +59,11 @@ func (v *Vault) provedPlace(ctx context.Context, marks []storage.Info) (string, 
 
 // CreateReplica makes another place of a repository in an empty storage, with a key slot of its
 // own, and opens it. It fails with ErrExists where there is a repository.
-func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret crypt.Secret, o crypt.SlotOptions, host string) (*Vault, error) {
+func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret crypt.Secret, o crypt.SlotOptions, host string, reserve int64) (*Vault, error) {
 	if err := of.Open(); err != nil {
+		return nil, err
+	}
+	if err := CheckReserve(reserve); err != nil {
 		return nil, err
 	}
 	if err := checkEmpty(ctx, st); err != nil {
@@ -78,6 +81,9 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 	v := &Vault{storage: st, manifest: of.manifest, keys: keys, place: names.NewPlace()}
 	// Before kist.json: without it, this place would be taken for the first one.
 	err = PutMark(ctx, v, format.Place, names.PlaceMark(v.place), &format.PlaceRecord{Made: time.Now().UTC().Truncate(time.Second), Host: host})
+	if err == nil {
+		err = keepReserve(ctx, st, reserve)
+	}
 	if err == nil {
 		m := *of.manifest
 		err = putManifest(ctx, st, &m, keys)

@@ -13,6 +13,7 @@ type Settings struct {
 	Grace     time.Duration // 0: DefaultGrace
 	NoRecheck bool          // frames are not read back before they are sealed
 	Apart     string        // how captures of different names are kept apart
+	Reserve   int64         // bytes kept for when the medium is full; it stands nowhere else
 }
 
 // DefaultGrace is the grace time of a repository that was made without one.
@@ -40,6 +41,9 @@ func (s *Settings) check() error {
 		return err
 	}
 	if err := checkGrace(s.Grace); err != nil {
+		return err
+	}
+	if err := CheckReserve(s.Reserve); err != nil {
 		return err
 	}
 	if !knownApart(s.Apart) {
