@@ -33,8 +33,7 @@ func (r *Ledger) SeenIDs(ctx context.Context, files []storage.Info) ([]string, e
 // it harmed since. What can't be reached counts as one.
 func (r *Ledger) isCapture(ctx context.Context, generations []File) (bool, error) {
 	for _, f := range generations {
-		if copied := r.vault.Copies().Reader(f.Info.Name, f.Info.Size); copied != nil {
-			copied.Close()
+		if r.vault.HasCopy(f.Info) {
 			return true, nil
 		}
 	}

@@ -6,6 +6,7 @@ import (
 	"context"
 	"io"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"github.com/kistarchive/kist/store/internal/names"
@@ -18,20 +19,20 @@ import (
 // the object decides. open reads to the end of the object; it is told of a copy, which
 // was accepted when it was kept.
 func ReadKept[T any](ctx context.Context, v *Vault, info storage.Info, open func(src *bufio.Reader, copied bool) (T, error)) (T, error) {
-	kept := v.keptFor(info.Name)
-	if file := kept.Reader(info.Name, info.Size); file != nil {
+	kept, as := v.keptFor(info.Name), copyName(info)
+	if file := kept.Reader(as, info.Size); file != nil {
 		value, err := open(Buffered(file, info), true)
 		file.Close()
 		if err == nil {
 			return value, nil
 		}
-		kept.Drop(info.Name)
+		kept.Drop(as)
 	}
 	if info.Size > largeObject {
 		v.large <- struct{}{}
 		defer func() { <-v.large }()
 	}
-	copied := kept.Writer(info.Name, info.Size)
+	copied := kept.Writer(as, info.Size)
 	value, err := open(Buffered(io.TeeReader(v.Reader(ctx, info), copied), info), false)
 	if err != nil {
 		copied.Discard()
@@ -51,10 +52,28 @@ const (
 // PutKept puts a small object and keeps a copy of it.
 func (v *Vault) PutKept(ctx context.Context, name string, content []byte) error {
 	err := v.storage.Put(ctx, name, bytes.NewReader(content))
-	if err == nil {
+	if err == nil && !isCounted(name) { // when that was written, only a listing tells
 		v.keptFor(name).Add(name, content)
 	}
 	return err
+}
+
+// isCounted tells whether the name of an object has a number that others count on from: after the repository was put back to
+// an earlier state, such a name may come to stand for another object. All other names are drawn at random.
+func isCounted(name string) bool {
+	if FolderOf(name) != names.Captures {
+		return false
+	}
+	_, generation, err := names.ParseCapture(name)
+	return err != nil || generation > 0
+}
+
+// copyName gives the name that the copy of an object is kept under.
+func copyName(info storage.Info) string {
+	if !isCounted(info.Name) {
+		return info.Name
+	}
+	return info.Name + "-" + strconv.FormatInt(info.Modified.UnixNano(), 36)
 }
 
 // keptFor gives the cache for objects of which copies are kept as they are, or nil:
@@ -83,6 +102,16 @@ func (v *Vault) Keep(folder string, size int64) {
 	}
 	v.kept, _ = cache.Open(filepath.Join(folder, name), size)
 	v.slabs.Keep(v.kept)
+}
+
+// HasCopy tells whether a copy of an object is kept on this machine.
+func (v *Vault) HasCopy(info storage.Info) bool {
+	file := v.kept.Reader(copyName(info), info.Size)
+	if file == nil {
+		return false
+	}
+	file.Close()
+	return true
 }
 
 // Copies gives the copies that are kept on this machine; nil, which has none and takes

@@ -43,7 +43,7 @@ func (v *Vault) ListBy(ctx context.Context, folder string, tell func(ctx context
 	infos := make([]storage.Info, 0, len(there))
 	var fresh []string
 	for _, name := range there {
-		if info, ok := before[name]; ok {
+		if info, ok := before[name]; ok && !isCounted(name) {
 			infos = append(infos, info)
 		} else {
 			fresh = append(fresh, name)
@@ -63,7 +63,11 @@ func (v *Vault) ListBy(ctx context.Context, folder string, tell func(ctx context
 		return nil, err
 	}
 	slices.SortFunc(infos, func(a, b storage.Info) int { return strings.Compare(a.Name, b.Name) })
-	if len(fresh) > 0 || len(infos) < len(before) {
+	same := func(info storage.Info) bool {
+		known, ok := before[info.Name]
+		return ok && known.Size == info.Size && known.Modified.Equal(info.Modified)
+	}
+	if len(infos) < len(before) || slices.ContainsFunc(infos, func(info storage.Info) bool { return !same(info) }) {
 		v.noteListed(folder, infos)
 	}
 	return infos, nil
