@@ -121,7 +121,7 @@ func mutate(random *rand.Rand, files []file) []file {
 func TestCompareModel(t *testing.T) {
 	rounds := 60
 	if testing.Short() {
-		rounds = 15
+		rounds = 5
 	}
 	f := newFixture(t)
 	random := rand.New(rand.NewPCG(2026, 314))

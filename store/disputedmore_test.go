@@ -33,7 +33,7 @@ func TestDisputedLists(t *testing.T) {
 		files[string(f.content)] = true
 	}
 	n, healed := 0, 0
-	for more := true; more; n += everyFew(3) {
+	for more := true; more; n += everyFew(7) {
 		t.Run(fmt.Sprint(n), func(t *testing.T) {
 			d := &disputedCase{fixture: newFixture(t), streams: make(map[string][]byte)}
 			for version := range byte(2) {

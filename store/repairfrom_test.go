@@ -152,7 +152,7 @@ func repairRounds(t *testing.T, usual int) int {
 // TestRepairFromOnePlace harms one of two places at random: all comes back.
 func TestRepairFromOnePlace(t *testing.T) {
 	p := newTwoPlaces(t)
-	for seed := range repairRounds(t, 100) {
+	for seed := range repairRounds(t, 40) {
 		p.onePlace(t, uint64(seed))
 	}
 }
@@ -191,7 +191,7 @@ func (p *twoPlaces) onePlace(t *testing.T, seed uint64) {
 func TestRepairFromBothWays(t *testing.T) {
 	p := newTwoPlaces(t)
 	whole := 0
-	for seed := range repairRounds(t, 200) {
+	for seed := range repairRounds(t, 60) {
 		if p.bothWays(t, uint64(seed)) {
 			whole++
 		}

@@ -107,7 +107,7 @@ func TestReplicateFaults(t *testing.T) {
 			for _, cut := range []bool{true, false} {
 				fired := 0
 				for call := 0; ; call++ {
-					if testing.Short() && call%3 > 0 {
+					if testing.Short() && call%4 > 0 {
 						continue
 					}
 					name := fmt.Sprintf("%s, %v, cut off %t, call %d", side, effect, cut, call)

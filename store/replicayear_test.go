@@ -19,12 +19,16 @@ import (
 // TestReplicaYear is a year of a service: a capture a day of a volume of which some changes each day, copied to a
 // second place each night, with the same rotation and a reclaim a week in both. What the first place moves when it reclaims,
 // later captures rely on, and it is sent again: that stays in bounds. KIST_TEST_ROUNDS says how many days, of a volume of 4 MiB.
+// With -short it is a month.
 func TestReplicaYear(t *testing.T) {
-	size, days := 2<<20, 100
+	size, days, percents := 2<<20, 100, []int{1, 5}
+	if testing.Short() {
+		days, percents = 30, percents[1:]
+	}
 	if n, err := strconv.Atoi(os.Getenv("KIST_TEST_ROUNDS")); err == nil {
 		size, days = 4<<20, n
 	}
-	for _, percent := range []int{1, 5} {
+	for _, percent := range percents {
 		synctest.Test(t, func(t *testing.T) {
 			y := runReplicaYear(t, size, days, percent)
 			t.Logf("%d days of %d MiB, %d%% a day: captures added %d KiB, reclaiming moved %.2f of that, sent %.2f; the first place has %d KiB, the second %.2f of that",

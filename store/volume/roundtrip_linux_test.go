@@ -190,6 +190,9 @@ func allocated(t *testing.T, path string) int64 {
 // TestSparseTakesAsMuch has files of which some go through a worker. Each run of data may take up to a
 // block of 64 KiB more at each end.
 func TestSparseTakesAsMuch(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long holes take their time; TestExtractHoles has short ones")
+	}
 	dir := t.TempDir()
 	data := bytes.Repeat([]byte("x"), 200<<10)
 	for name, c := range map[string]struct {
