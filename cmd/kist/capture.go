@@ -93,7 +93,8 @@ repository, and sent when the service runs again: it is never down for the share
 there is room is looked at first. Where the share does not answer (--wait), or the sending
 fails, the capture waits in the spool: kist list and kist status tell of it, it can be
 restored from there, and the next kist capture sends it, or kist resume; the exit status is
-1 then, but with --spool-only. Until it is sent it dies with this machine. The spool keeps the
+1 then, but with --spool-only. --give-up TIME bounds how long sending waits for a share
+that does not answer. Until it is sent it dies with this machine. The spool keeps the
 last capture of each name.
 
 --each takes old tarballs in, the oldest first, each as a capture of its own. Name,

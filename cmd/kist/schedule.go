@@ -251,6 +251,9 @@ func (a *app) scheduleCapture(c *cli.Context, j *units.Job) (err error) {
 		j.Name, err = sources.NameOf(rest[0])
 	}
 	j.What = "Capture " + j.Name
+	if !c.Bool("no-spool") {
+		j.Share = shareOf(j.Writes)
+	}
 	if len(rest) > 0 {
 		words = append(append(words, "--"), rest...)
 	}
@@ -274,6 +277,14 @@ func scheduledSources(named []string) (words, reads []string, err error) {
 		words = append(words, path)
 	}
 	return words, reads, nil
+}
+
+// shareOf gives where the share is mounted that a path lies on; "": on none.
+func shareOf(path string) string {
+	if m := mountOf(path); m.IsRemote() {
+		return m.Point
+	}
+	return ""
 }
 
 // scheduledPatience says how long what is scheduled waits for a repository that does not answer.

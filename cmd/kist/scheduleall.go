@@ -148,6 +148,7 @@ func (p *plan) command(j *units.Job, name string, words ...string) {
 func (p *plan) capture(name string, s *config.Service) {
 	j := p.add(name, "Capture "+name, cmp.Or(p.when, s.OnCalendar, defaultCaptures))
 	j.Container = len(s.Container) > 0
+	j.Share = shareOf(j.Writes)
 	j.Stops = s.Stop || s.After != ""
 	j.Runs = len(s.From) > 0 || s.Before+s.After+s.VersionFrom != ""
 	for _, named := range s.Source {

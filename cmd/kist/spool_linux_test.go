@@ -1,9 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"io"
 	"io/fs"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -116,4 +118,94 @@ func TestSendingFails(t *testing.T) {
 		t.Errorf("%s", &b.stdout)
 	}
 	b.must("verify", "--full")
+}
+
+// TestSpoolFull: a spool on a disk that is full costs no capture: it goes into the repository at once, and the container runs.
+func TestSpoolFull(t *testing.T) {
+	b := newFakeContainer(t)
+	b.must("capture", "--container", "seedbank", "--stop", "--spool")
+	spools, err := filepath.Glob(filepath.Join(b.known, "spool", "*", "repository"))
+	if err != nil || len(spools) != 1 {
+		t.Fatalf("%q, %v", spools, err)
+	}
+	if err := os.Rename(spools[0], b.path("spool")); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Mkdir(spools[0], 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.Mount("none", spools[0], "tmpfs", 0, "size=1m"); err != nil {
+		t.Skip(err) // needs root
+	}
+	defer unix.Unmount(spools[0], unix.MNT_DETACH)
+	if err := os.CopyFS(spools[0], os.DirFS(b.path("spool"))); err != nil {
+		t.Fatal(err)
+	}
+	noise := make([]byte, 4<<20)
+	rand.NewChaCha8([32]byte{}).Read(noise)
+	for _, when := range []string{"before it is stopped", "while it is stopped"} {
+		runner := b.engine
+		write := func() {
+			noise[0]++
+			if err := os.WriteFile(b.path("seedbank", when), noise, 0o600); err != nil {
+				t.Error(err)
+			}
+		}
+		if when == "before it is stopped" {
+			write()
+		} else {
+			b.engine = &hooked{runner, write, func() {}}
+		}
+		// What the spool's disk has is looked at by the folder above it, which has plenty.
+		b.must("capture", "--container", "seedbank", "--stop", "--spool")
+		b.engine = runner
+		b.mustRun("seedbank")
+		if said := b.stderr.String(); !strings.Contains(said, "the spool in ") || !strings.Contains(said, " is full: the capture goes into the repository at once") || !strings.Contains(said, "the repository grew by") {
+			t.Errorf("%s: %s", when, said)
+		}
+		b.must("list")
+		if strings.Contains(b.stdout.String(), "waiting") {
+			t.Errorf("%s: %s", when, &b.stdout)
+		}
+		b.must("restore", "latest", "--into", b.path("restored"))
+		if got, err := os.ReadFile(b.path("restored", when)); err != nil || !bytes.Equal(got, noise) {
+			t.Errorf("%s: %d bytes, %v", when, len(got), err)
+		}
+		if err := os.RemoveAll(b.path("restored")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b.must("verify", "--full")
+}
+
+// TestTwoSpools: two machines with a spool each send into one repository, by turns and while the other one's waits.
+func TestTwoSpools(t *testing.T) {
+	hazel := newBench(t)
+	alder := &bench{t: t, dir: hazel.dir, cache: "off", known: t.TempDir()}
+	machines := map[string]*bench{"hazel": hazel, "alder": alder}
+	want := 0
+	for round := range 3 {
+		for host, b := range machines {
+			if err := os.WriteFile(b.path("seedbank", "of-"+host), []byte(host+strings.Repeat("x", round)), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			way := "--spool"
+			if round == 1 {
+				way = "--spool-only"
+			}
+			b.must("capture", way, "--host", host, b.path("seedbank"))
+			want++
+		}
+	}
+	for host, b := range machines {
+		b.must("list")
+		if got := strings.Count(b.stdout.String(), "\n") - 1; got != want || strings.Contains(b.stdout.String(), "waiting") {
+			t.Errorf("%s: %d captures, not %d: %s", host, got, want, &b.stdout)
+		}
+		b.must("restore", "latest", "--host", host, "--into", b.path("restored-"+host))
+		if got, err := os.ReadFile(b.path("restored-"+host, "of-"+host)); string(got) != host+"xx" {
+			t.Errorf("%s: %q, %v", host, got, err)
+		}
+	}
+	hazel.must("verify", "--full")
 }

@@ -51,6 +51,8 @@ func upgradeCommandFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "accept-empty", Usage: "capture a folder though it is empty, or was a mount point and nothing is mounted there"},
 		&cli.StringSliceFlag{Name: "exclude-mount", Usage: "neither capture nor bring back what is mounted at `PATH`; may be given several times"},
 		&cli.StringFlag{Name: "version", Usage: "`VERSION` of the service that runs now; by default the tag of its image. With --up it is needed: that is what it goes back to"},
+		&cli.BoolFlag{Name: "spool", Usage: "capture into the spool on this machine also where the repository lies on a disk of it"},
+		&cli.BoolFlag{Name: "no-spool", Usage: "capture into the repository at once, also where it lies on a share"},
 		&cli.BoolFlag{Name: "undo", Usage: "go back to what the last upgrade took the place of"},
 		&cli.BoolFlag{Name: "dry-run", Usage: "show each step and the engine's commands, and change nothing"},
 		engineFlag(),
@@ -81,6 +83,10 @@ run when nothing is left to do, and --up must return once the service is started
 What an earlier upgrade on this machine made the service is known: a --version that is
 another is refused, and so is --to for the version before, to which --undo goes back with
 its data. --accept-version takes it all the same.
+
+Where the repository lies on a share the capture goes through the spool on this machine, as with
+kist capture (--no-spool, --spool): the service is not down for the share, going back reads
+from the spool, and the capture is sent when the upgrade is at its end, well or not.
 
 --undo goes back later in the same way, with the capture in the repository that the
 upgrade went by, whatever KIST_REPOSITORY says by then. Exit status 0 only if the version that was asked
@@ -129,11 +135,7 @@ func (a *app) reopen(ctx context.Context, r *upgrade.Record, prompt bool) (*upgr
 			return nil, err
 		}
 	}
-	opened, err := b.open(ctx)
-	if err != nil {
-		return nil, err
-	}
-	return &upgradeData{app: &b, r: opened}, nil
+	return b.upgradedFrom(ctx, r.Capture)
 }
 
 func (a *app) upgrade(c *cli.Context) error {
@@ -174,15 +176,16 @@ func (a *app) upgrade(c *cli.Context) error {
 			request.Places = append(request.Places, paths.Absolute(from.Path))
 		}
 	}
-	r, err := a.open(c.Context)
+	d, err := a.openUpgrade(c, s)
 	if err != nil {
 		return err
 	}
-	defer r.Close()
+	defer d.Close()
 	if c.Bool("dry-run") {
 		return a.planUpgrade(c.Context, request, s)
 	}
-	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, &upgradeData{app: a, r: r, s: s, acceptDamage: c.Bool("accept-damage")})
+	o, err := a.upgrader(a.reopened(true)).Upgrade(c.Context, request, d)
+	d.deliver(c.Context)
 	return a.reportUpgrade(o, err)
 }
 
@@ -211,6 +214,8 @@ func upgradeUsage(c *cli.Context) error {
 		return usagef("upgrade: to which image? Give --to IMAGE, or --to :TAG")
 	case strings.HasPrefix(c.String("to"), ":") && c.String("container") == "":
 		return usagef("upgrade: --to %s keeps the name of a container's image, and here is none: give the version as --up takes it, such as --to %s", screen.Line(c.String("to")), screen.Line(strings.TrimPrefix(c.String("to"), ":")))
+	case c.Bool("spool") && c.Bool("no-spool"):
+		return usagef("upgrade: --spool and --no-spool are both given")
 	case c.Duration("watch") < 0:
 		return usagef("upgrade: --watch %s: it is less than nothing", c.Duration("watch"))
 	}
@@ -224,7 +229,7 @@ func upgradeUsage(c *cli.Context) error {
 
 // forwardFlags say what an upgrade goes to, and how.
 var forwardFlags = []string{
-	"to", "version", "exclude-mount", "accept-version", "accept-lost-settings", "accept-copying", "accept-shared", "accept-damage", "accept-empty", "accept-unhealthy",
+	"to", "version", "exclude-mount", "accept-version", "accept-lost-settings", "accept-copying", "accept-shared", "accept-damage", "accept-empty", "accept-unhealthy", "spool", "no-spool",
 }
 
 // upgradeRequest is what the command line asks for.

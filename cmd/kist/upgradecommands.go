@@ -73,15 +73,16 @@ func (a *app) upgradeByCommands(c *cli.Context) error {
 	if q.Repository, q.KeyFile, q.PassphraseFile, err = a.wholePaths(); err != nil {
 		return err
 	}
-	r, err := a.open(c.Context)
+	d, err := a.openUpgrade(c, s)
 	if err != nil {
 		return err
 	}
-	defer r.Close()
+	defer d.Close()
 	if c.Bool("dry-run") {
-		return errors.Join((&upgradeData{app: a, s: s}).checkRoom(c.Context), a.printPlan(q.Plan()))
+		return errors.Join(d.checkRoom(c.Context), a.printPlan(q.Plan()))
 	}
-	o, err := a.upgrader(a.reopened(true)).UpgradeByCommands(c.Context, q, &upgradeData{app: a, r: r, s: s, acceptDamage: c.Bool("accept-damage")})
+	o, err := a.upgrader(a.reopened(true)).UpgradeByCommands(c.Context, q, d)
+	d.deliver(c.Context)
 	return a.reportUpgrade(o, err)
 }
 

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,25 +22,38 @@ import (
 // upgradeData is what package upgrade captures and restores by.
 type upgradeData struct {
 	app   *app
-	r     *repository
-	s     *capturing // nil where it goes back only
+	r     *repository // that has the capture, or gets it: that of the spool, if there is one
+	home  *repository // that the spool is of; nil: r is it, or it is away
+	s     *capturing  // nil where it goes back only
 	draft *store.Draft
 
+	spooled      bool // r is that of the spool
 	acceptDamage bool // capture though the repository is damaged
 }
 
 var _ upgrade.Data = (*upgradeData)(nil)
 
 // Close implements upgrade.Data.
-func (d *upgradeData) Close() error { return d.r.Close() }
+func (d *upgradeData) Close() error {
+	err := d.r.Close()
+	if d.home != nil {
+		err = errors.Join(err, d.home.Close())
+	}
+	return err
+}
 
 // Draft implements upgrade.Data.
 func (d *upgradeData) Draft(ctx context.Context) (err error) {
 	if err := d.checkRoom(ctx); err != nil {
 		return err
 	}
-	if err := d.s.findBefore(ctx, d.r); err != nil {
+	if err := d.s.findBefore(ctx, cmp.Or(d.home, d.r)); err != nil {
 		return err
+	}
+	if d.home != nil {
+		if err := d.s.checkRoom(ctx, nil); err != nil {
+			return err
+		}
 	}
 	if err := d.s.checkFolders(); err != nil {
 		return err
@@ -96,7 +110,7 @@ func (d *upgradeData) checkRoom(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if free, _, known := files.Space(root); known && free < leastRoom {
+	if free, known := d.roomAt(ctx, root); known && free < leastRoom {
 		return fmt.Errorf("the repository %s has %s free: too little to capture into. Free some, or kist reclaim", screen.Line(root), screen.Size(uint64(free)))
 	}
 	needs := make(map[uint64]uint64) // by file system
@@ -112,6 +126,24 @@ func (d *upgradeData) checkRoom(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// roomAt gives how much is free in the repository, which may lie on a share.
+func (d *upgradeData) roomAt(ctx context.Context, root string) (free int64, known bool) {
+	r := cmp.Or(d.home, d.r)
+	if r == nil || r.waited == nil {
+		free, _, known = files.Space(root)
+		return free, known
+	}
+	type room struct {
+		free  int64
+		known bool
+	}
+	got, err := ask(ctx, r.waited, "statfs", func() (got room) {
+		got.free, _, got.known = files.Space(root)
+		return got
+	})
+	return got.free, got.known && err == nil
 }
 
 // lengthBelow adds up what lies below a path, as far as it is there: a service that runs makes and removes files.
@@ -142,6 +174,7 @@ func (d *upgradeData) Capture(ctx context.Context) (id string, err error) {
 	if err != nil {
 		return "", err
 	}
+	taken.waits = d.home != nil
 	d.app.summarize(taken)
 	if n := taken.changed(); n > 0 {
 		return taken.ID, fmt.Errorf("%s while being read, though the service was stopped: capture %s may be of no single moment",
@@ -150,13 +183,19 @@ func (d *upgradeData) Capture(ctx context.Context) (id string, err error) {
 	return taken.ID, d.proveRest(ctx, taken.Capture)
 }
 
-// Hold implements upgrade.Data.
+// Hold implements upgrade.Data. Nothing takes away what waits in the spool, and a hold there would be sent with it.
 func (d *upgradeData) Hold(ctx context.Context, r *upgrade.Record) error {
+	if d.spooled {
+		return nil
+	}
 	return d.r.Hold(ctx, []string{r.Capture}, markOptions(r.HoldReason()))
 }
 
 // Release implements upgrade.Data.
 func (d *upgradeData) Release(ctx context.Context, r *upgrade.Record) error {
+	if d.spooled {
+		return nil
+	}
 	return d.r.ReleaseFor(ctx, []string{r.Capture}, r.HoldReason())
 }
 

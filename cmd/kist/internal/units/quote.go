@@ -2,6 +2,7 @@ package units
 
 import (
 	"fmt"
+	"path"
 	"strings"
 	"unicode/utf8"
 
@@ -62,4 +63,25 @@ func quote(word string) string {
 		return escaped
 	}
 	return `"` + escaped + `"`
+}
+
+// mountUnit gives the name of the unit of a mount point, an absolute path (systemd.unit(5), "String Escaping for Inclusion in
+// Unit Names").
+func mountUnit(point string) string {
+	name := strings.Trim(path.Clean(point), "/")
+	if name == "" {
+		return "-.mount"
+	}
+	var b strings.Builder
+	for i := range len(name) {
+		switch c := name[i]; {
+		case c == '/':
+			b.WriteByte('-')
+		case c >= 'a' && c <= 'z', c >= 'A' && c <= 'Z', c >= '0' && c <= '9', c == '_', c == ':', c == '.' && i > 0:
+			b.WriteByte(c)
+		default:
+			fmt.Fprintf(&b, `\x%02x`, c)
+		}
+	}
+	return b.String() + ".mount"
 }

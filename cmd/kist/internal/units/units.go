@@ -17,6 +17,7 @@ type Job struct {
 	Secret    Secret
 	Reads     []string
 	Writes    string   // the repository
+	Share     string   // where the share is mounted on which the repository lies, if the commands do something without it; "": else
 	Also      []string // other folders that are written
 	Patience  string   // with a repository that does not answer, as --give-up takes it
 	Tells     string   // a file for metrics; "": none
@@ -64,7 +65,15 @@ WantedBy=timers.target
 func (j *Job) Service() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "[Unit]\nDescription=%s\n", text(j.What))
-	fmt.Fprintf(&b, "RequiresMountsFor=%s\n", joined(slices.Concat([]string{j.Writes}, j.Also, j.Reads)))
+	needs := slices.Concat([]string{j.Writes}, j.Also, j.Reads)
+	if j.Share != "" {
+		needs = needs[1:]
+		mount := mountUnit(j.Share)
+		fmt.Fprintf(&b, "# Without the share captures wait on this machine.\nWants=%s\nAfter=%[1]s\n", mount)
+	}
+	if len(needs) > 0 {
+		fmt.Fprintf(&b, "RequiresMountsFor=%s\n", joined(needs))
+	}
 	if j.OnFailure != "" {
 		fmt.Fprintf(&b, "OnFailure=%s\n", j.OnFailure)
 	}
@@ -89,7 +98,11 @@ func (j *Job) Service() string {
 		b.WriteString("# The commands need the machine as it is, and what they start must outlive this\n# service.\nKillMode=process\n")
 		return b.String()
 	}
-	writes := append([]string{j.Writes}, j.Also...)
+	repository := j.Writes
+	if j.Share != "" {
+		repository = "-" + repository // it may be missing (systemd.exec(5))
+	}
+	writes := append([]string{repository}, j.Also...)
 	if j.Tells != "" {
 		writes = append(writes, filepath.Dir(j.Tells)) // beside it, to be moved into its place
 	}

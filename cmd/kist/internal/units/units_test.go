@@ -47,6 +47,43 @@ func TestQuote(t *testing.T) {
 	}
 }
 
+// TestMountUnit compares with systemd-escape(1), and with what that printed (252) where it is missing.
+func TestMountUnit(t *testing.T) {
+	tool, _ := exec.LookPath("systemd-escape")
+	for point, want := range map[string]string{
+		"/mnt/share": "mnt-share.mount", "/": "-.mount", "/mnt/seed bank/": `mnt-seed\x20bank.mount`, "/mnt/a-b": `mnt-a\x2db.mount`,
+		"/.hidden/.x": `\x2ehidden-.x.mount`, "/mnt/\xc3\xa9": `mnt-\xc3\xa9.mount`, "/a:b_c": "a:b_c.mount",
+	} {
+		if got := mountUnit(point); got != want {
+			t.Errorf("%q: %s, not %s", point, got, want)
+		}
+		if tool == "" {
+			continue
+		}
+		out, err := exec.Command(tool, "--path", "--suffix=mount", point).Output()
+		if err != nil || strings.TrimSpace(string(out)) != want {
+			t.Errorf("%q: systemd-escape has %s, %v", point, out, err)
+		}
+	}
+}
+
+// TestShareMayBeMissing: what goes on without a share is started without it, too.
+func TestShareMayBeMissing(t *testing.T) {
+	j := Job{
+		When: "daily", Program: "/opt/kist", Writes: "/mnt/share/kist", Share: "/mnt/share", Reads: []string{"/srv/seedbank"},
+		Secret: Secret{Key: "/root/kist.key"}, Patience: "2m", Commands: [][]string{{"capture"}},
+	}
+	unit := j.Service()
+	for _, line := range []string{"Wants=mnt-share.mount\n", "After=mnt-share.mount\n", "RequiresMountsFor=/srv/seedbank\n", "ReadWritePaths=-/mnt/share/kist\n"} {
+		if !strings.Contains(unit, line) {
+			t.Errorf("no %q in\n%s", line, unit)
+		}
+	}
+	if j.Share = ""; !strings.Contains(j.Service(), "RequiresMountsFor=/mnt/share/kist /srv/seedbank\n") {
+		t.Error(j.Service())
+	}
+}
+
 func TestCron(t *testing.T) {
 	j := Job{
 		When: "daily", Program: "/opt/kist", Writes: "/mnt/kist", Secret: Secret{Key: "/root/100%.key"},
