@@ -46,7 +46,7 @@ func TestShares(t *testing.T) {
 			ctx, cancel := context.WithTimeout(t.Context(), sharesAtMost+time.Minute)
 			defer cancel()
 			cmd := exec.CommandContext(ctx, shareRun, kind, self, "-test.run=^TestOnShare$", "-test.v", "-test.failfast", "-test.timeout="+sharesAtMost.String())
-			cmd.Env = append(os.Environ(), "SECONDS_AT_MOST="+fmt.Sprint(int(sharesAtMost.Seconds())+30))
+			cmd.Env = append(os.Environ(), "DISK=200M", "SECONDS_AT_MOST="+fmt.Sprint(int(sharesAtMost.Seconds())+30))
 			out, err := cmd.CombinedOutput()
 			t.Logf("%s", out)
 			if err != nil {
@@ -81,6 +81,11 @@ func TestOnShare(t *testing.T) {
 		}
 		e.Values[scriptT{}] = e.T().(inTurn).scriptT
 		e.Values[feedsOf] = make(feeds)
+		at := filepath.Join("/mnt/served", filepath.Base(e.WorkDir))
+		e.Defer(func() { // the disk is small, so that it is soon full
+			os.RemoveAll(at)
+			os.RemoveAll(at + "-offsite")
+		})
 		e.Setenv("SHARE", share)
 		e.Setenv("SERVED", "/mnt/served")
 		e.Setenv("NAME", filepath.Base(e.WorkDir))
