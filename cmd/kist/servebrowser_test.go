@@ -59,6 +59,7 @@ func served(t *testing.T) (address, first, last string) {
 
 // TestServeInBrowser clicks through all pages: nothing of what members hold is run, and a screen of any kind shows them.
 func TestServeInBrowser(t *testing.T) {
+	t.Parallel()
 	b := browsertest.Start(t)
 	address, first, last := served(t)
 	base, _, _ := strings.Cut(address, "/enter")
@@ -155,6 +156,7 @@ func TestServeInBrowser(t *testing.T) {
 
 // TestTokenInBrowser: somebody who types the token comes in.
 func TestTokenInBrowser(t *testing.T) {
+	t.Parallel()
 	b := browsertest.Start(t)
 	s := startServing(t, emptyRepository(t))
 	base, token, _ := strings.Cut(s.said.Address, "/enter?token=")

@@ -64,6 +64,7 @@ func addressOf(path string) string { return (&url.URL{Scheme: "file", Path: path
 
 // TestPageInBrowser: the page says what usage --json says, asks nobody for anything, and has nothing to complain of.
 func TestPageInBrowser(t *testing.T) {
+	t.Parallel()
 	b := browsertest.Start(t)
 	said, page := pageOf(t, "--days", "1", "--months", "2", "--versions", "1")
 	for _, look := range []struct {
