@@ -103,6 +103,33 @@ func TestShareAway(t *testing.T) {
 	}
 }
 
+// TestShareAwayForAMinute does so with a share that comes back meanwhile, and whose client says so as CIFS does: the capture is made.
+func TestShareAwayForAMinute(t *testing.T) {
+	base := newPreparedSite(t)
+	base.disk.Forsake()
+	for k, gone := 0, true; gone; k += 2 * stride() {
+		synctest.Test(t, func(t *testing.T) {
+			s := base.fork(t)
+			gone = false
+			s.disk.Before(atCall(k, func() {
+				gone = true
+				s.disk.Away(syscall.EHOSTDOWN)
+				time.AfterFunc(time.Minute, s.disk.Back)
+			}))
+			if err := takeStream("second")(s, t.Context()); err != nil {
+				t.Errorf("share away from call %d on: %v", k, err)
+			}
+			s.disk.Before(nil)
+			s.disk.Back()
+			s.check()
+			s.close()
+		})
+		if t.Failed() || k > 1000 {
+			t.Fatalf("share away from call %d on", k)
+		}
+	}
+}
+
 // TestShareHangs has the share not answer from a call of a capture on, for every call.
 // The capture ends soon after its context; what it was doing is done once the share is
 // back, and does no harm.

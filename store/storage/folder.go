@@ -31,6 +31,9 @@ type Folder struct {
 	handles handles
 	blocks  sync.Pool // of *[]byte, blockSize bytes each
 
+	forsaking sync.Once
+	forsakes  bool // the medium may give up what was not flushed: see keep
+
 	mu       sync.Mutex
 	anchor   string
 	optional []string        // top folders that may be missing
@@ -163,7 +166,7 @@ func (f *Folder) SetAnchor(name string) error {
 // call.
 func (f *Folder) CheckAnchor(ctx context.Context) error {
 	o := f.operation("find", f.anchored())
-	_, err := await(ctx, func() (struct{}, error) { return struct{}{}, f.findAnchor(o) })
+	_, err := await(ctx, func() (struct{}, error) { return struct{}{}, patientlyDo(ctx, func() error { return f.findAnchor(o) }) })
 	return o.fail("wait", err)
 }
 
@@ -191,7 +194,7 @@ func (f *Folder) Stat(ctx context.Context, name string) (Info, error) {
 	if err := CheckName(name); err != nil {
 		return Info{}, o.fail("", err)
 	}
-	info, err := await(ctx, func() (Info, error) { return f.stat(o) })
+	info, err := await(ctx, func() (Info, error) { return patiently(ctx, func() (Info, error) { return f.stat(o) }) })
 	return info, o.fail("wait", err)
 }
 
@@ -235,8 +238,21 @@ func (f *Folder) Remove(ctx context.Context, name string) error {
 	if err := CheckName(name); err != nil {
 		return o.fail("", err)
 	}
-	_, err := await(ctx, func() (struct{}, error) { return struct{}{}, f.remove(o) })
+	_, err := await(ctx, func() (struct{}, error) { return struct{}{}, f.removeUntilDone(ctx, o) })
 	return o.fail("wait", err)
+}
+
+// removeUntilDone removes an object. What fails may have been done.
+func (f *Folder) removeUntilDone(ctx context.Context, o operation) error {
+	tried := false
+	return patientlyDo(ctx, func() error {
+		err := f.remove(o)
+		if tried && errors.Is(err, ErrNotFound) {
+			return o.fail("sync folder", f.files.SyncFolder(path.Dir(o.name)))
+		}
+		tried = true
+		return err
+	})
 }
 
 func (f *Folder) remove(o operation) error {

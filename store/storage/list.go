@@ -43,9 +43,11 @@ func (f *Folder) Names(ctx context.Context, folder string) ([]string, error) {
 		return namesOf(infos), err
 	}
 	found, err := await(ctx, func() ([]Info, error) {
-		w := &walk{Folder: f, operation: o, wanted: isObject, names: true}
-		err := w.start(ctx)
-		return w.found, err
+		return patiently(ctx, func() ([]Info, error) {
+			w := &walk{Folder: f, operation: o, wanted: isObject, names: true}
+			err := w.start(ctx)
+			return w.found, err
+		})
 	})
 	if err != nil {
 		return nil, o.fail("wait", err)
@@ -112,7 +114,7 @@ const slack = 5 * time.Second
 // written to that, since then some clients would answer by their own clock.
 func (f *Folder) Now(ctx context.Context) (time.Time, error) {
 	o := f.operation("ask for the time", "")
-	now, err := await(ctx, func() (time.Time, error) { return f.probe(o) })
+	now, err := await(ctx, func() (time.Time, error) { return patiently(ctx, func() (time.Time, error) { return f.probe(o) }) })
 	return now, o.fail("wait", err)
 }
 
@@ -136,9 +138,11 @@ func (f *Folder) probe(o operation) (time.Time, error) {
 // collect gives the regular files below the folder o.name whose last element is wanted.
 func (f *Folder) collect(ctx context.Context, o operation, wanted func(element string) bool) ([]Info, error) {
 	infos, err := await(ctx, func() ([]Info, error) {
-		w := &walk{Folder: f, operation: o, wanted: wanted}
-		err := w.start(ctx)
-		return w.found, err
+		return patiently(ctx, func() ([]Info, error) {
+			w := &walk{Folder: f, operation: o, wanted: wanted}
+			err := w.start(ctx)
+			return w.found, err
+		})
 	})
 	if err != nil {
 		return nil, o.fail("wait", err)

@@ -52,7 +52,7 @@ func (f *Folder) readBlock(ctx context.Context, o operation, p []byte, off int64
 		block = f.blocks.Get().(*[]byte)
 	}
 	_, err := await(ctx, func() (struct{}, error) {
-		return struct{}{}, f.readFile(o, (*block)[:len(p)], off)
+		return struct{}{}, patientlyDo(ctx, func() error { return f.readFile(o, (*block)[:len(p)], off) })
 	})
 	if err != nil {
 		return err

@@ -55,19 +55,46 @@ func feed(w *io.PipeWriter, content io.Reader) {
 
 func (f *Folder) put(ctx context.Context, o operation, content io.Reader) error {
 	folder := path.Dir(o.name)
-	if err := f.settle(o, folder); err != nil {
+	if err := patientlyDo(ctx, func() error { return f.settle(o, folder) }); err != nil {
 		return err
 	}
-	aside := path.Join(folder, asideName())
-	size, err := f.writeAside(ctx, o, aside, content)
+	aside, size, err := f.writeUntilFlushed(ctx, o, folder, content)
 	if err == nil {
-		err = f.move(ctx, o, aside, size)
+		err = f.moveUntilDone(ctx, o, aside, size)
 	}
 	if err != nil {
 		f.files.Remove(aside) // if that fails as well, RemoveAside finds it
 		return err
 	}
-	return o.fail("sync folder", f.files.SyncFolder(folder))
+	return o.fail("sync folder", patientlyDo(ctx, func() error { return f.files.SyncFolder(folder) }))
+}
+
+// writeUntilFlushed writes a file aside, and all of it again to another one where the server was away before it was flushed. It
+// gives the name and length of the last one.
+func (f *Folder) writeUntilFlushed(ctx context.Context, o operation, folder string, content io.Reader) (aside string, size int64, err error) {
+	content, kept := f.keep(content)
+	defer kept.release()
+	for t := new(tries); ; {
+		aside = path.Join(folder, asideName())
+		size, err = f.writeAside(ctx, o, aside, content)
+		if !hostDown(err) || !kept.complete() || !t.another(ctx, err) {
+			return aside, size, err
+		}
+		content = kept.again()
+		f.files.Remove(aside)
+	}
+}
+
+// moveUntilDone moves a file into place. What fails may have been done, and is not done twice.
+func (f *Folder) moveUntilDone(ctx context.Context, o operation, aside string, size int64) error {
+	tried := false
+	return patientlyDo(ctx, func() error {
+		if tried && f.moved(aside, o.name, size) {
+			return nil
+		}
+		tried = true
+		return f.move(ctx, o, aside, size)
+	})
 }
 
 // settle sees that a folder is there and will stay: it makes what is missing below

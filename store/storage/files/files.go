@@ -63,6 +63,12 @@ type Namer interface {
 	Names(folder string) ([]Entry, error)
 }
 
+// A Forsaking is a [System] that may give up what was written and not flushed, where its server is away for long, and says then that
+// the host is down (EHOSTDOWN).
+type Forsaking interface {
+	Forsakes() bool
+}
+
 // Entry is a name in a folder.
 type Entry struct {
 	Name string

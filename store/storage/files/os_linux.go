@@ -44,6 +44,21 @@ func (r root) beneath(name string, flags uint64, mode uint64) (file *os.File, ok
 	}
 }
 
+// Forsakes implements [Forsaking]: CIFS does. Its numbers are of the kernel's linux/magic.h and fs/smb/client/cifsfs.h.
+func (r root) Forsakes() bool {
+	const cifs, smb2 = 0xFF534D42, 0xFE534D42
+	var s unix.Statfs_t
+	conn, err := r.at.SyscallConn()
+	if err == nil {
+		err = conn.Control(func(at uintptr) { unix.Fstatfs(int(at), &s) })
+	}
+	if err != nil {
+		return false
+	}
+	kind := uint32(s.Type)
+	return kind == cifs || kind == smb2
+}
+
 // Open opens without waiting for anybody, as it may be a named pipe, and then looks what it is.
 func (r root) Open(name string) (ReadFile, error) {
 	file, ok, err := r.beneath(name, unix.O_RDONLY|unix.O_NONBLOCK, 0)

@@ -50,6 +50,7 @@ type Disk struct {
 	reading int   // files open for reading
 	away    error
 	isAway  bool
+	forsake bool // as a CIFS client does
 	back    chan struct{} // closed by Back
 }
 
@@ -134,7 +135,7 @@ func (d *Disk) Fork() *Disk {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	fork := NewDisk(d.seed)
-	fork.now, fork.space, fork.lag, fork.births, fork.changes = d.now, d.space, d.lag, d.births, d.changes
+	fork.now, fork.space, fork.lag, fork.births, fork.changes, fork.forsake = d.now, d.space, d.lag, d.births, d.changes, d.forsake
 	fork.top = copyTree(d.top, map[*inode]*inode{})
 	return fork
 }
@@ -168,6 +169,14 @@ func (d *Disk) Away(err error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.away, d.isAway = err, true
+}
+
+// Forsake makes it a share whose client may give up what was not flushed: files.Forsaking. It counts for folders that are opened
+// later.
+func (d *Disk) Forsake() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.forsake = true
 }
 
 // Back brings the share back, and ends the waiting of calls that hang.

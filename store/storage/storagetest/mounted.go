@@ -259,6 +259,13 @@ func (m *mounted) SyncFolder(name string) error {
 
 func (m *mounted) Close() error { return nil }
 
+// Forsakes implements files.Forsaking.
+func (m *mounted) Forsakes() bool {
+	m.disk.mu.Lock()
+	defer m.disk.mu.Unlock()
+	return m.disk.forsake
+}
+
 // writing is a files.WriteFile.
 type writing struct {
 	*mounted
