@@ -37,6 +37,7 @@ var wrappers = map[string]string{
 
 	"storage_test.bare":     "has none, on purpose",
 	"store_test.powerless":  "has none, on purpose",
+	"store_test.naming":     "has none: what is sent through it asks for none that it could not do without",
 	"store_test.unanchored": "refuses one, on purpose",
 	"serve.harmed":          "passes none on: what it is read by asks for none",
 	"store.readOnly":        "has none: replicating asks for no other power than the clock, which it goes without",
