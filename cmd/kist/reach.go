@@ -46,7 +46,7 @@ func (a *app) reachFolder(ctx context.Context, path string, w *waited) (*storage
 }
 
 // leaveBehind gives what a call gives that opens a folder. What waits for a share in the operating system can't be ended: it
-// is left behind where the context ends.
+// is left behind some time after the context ended. So what is made where something answers can be taken away again.
 func leaveBehind(ctx context.Context, call func() (*storage.Folder, error)) (*storage.Folder, error) {
 	type outcome struct {
 		folder *storage.Folder
@@ -61,13 +61,20 @@ func leaveBehind(ctx context.Context, call func() (*storage.Folder, error)) (*st
 	case o := <-done:
 		return o.folder, o.err
 	case <-ctx.Done():
-		go func() {
-			if o := <-done; o.err == nil {
-				o.folder.Close()
-			}
-		}()
-		return nil, context.Cause(ctx)
 	}
+	timer := time.NewTimer(leaveTime)
+	defer timer.Stop()
+	select {
+	case o := <-done:
+		return o.folder, o.err
+	case <-timer.C:
+	}
+	go func() {
+		if o := <-done; o.err == nil {
+			o.folder.Close()
+		}
+	}()
+	return nil, context.Cause(ctx)
 }
 
 // systemPlace is where a path leads on this machine.
