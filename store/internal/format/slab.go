@@ -104,15 +104,19 @@ func checkSlabChunks(n int) error {
 // reused.
 type SectionKind uint16
 
-// TableSection holds the sealed SlabTable.
-const TableSection SectionKind = 1
+// The kinds of sections.
+const (
+	TableSection  SectionKind = 1 // the sealed SlabTable
+	ParitySection SectionKind = 2 // see package parity
+)
 
 const (
-	sectionHead     = 16
+	// SectionHead is the length in bytes of the head of a section.
+	SectionHead     = 16
 	sectionRequired = 1
 
 	// SlabEnd is what stands behind a slab's frames beside its sealed table, in bytes.
-	SlabEnd = sectionHead + TrailerSize
+	SlabEnd = SectionHead + TrailerSize
 )
 
 // AppendSectionHead appends the head of a section whose body of n bytes
@@ -133,7 +137,7 @@ func AppendSectionHead(dst []byte, kind SectionKind, must bool, n int) []byte {
 func FindTable(sections []byte) ([]byte, error) {
 	var table []byte
 	for len(sections) > 0 {
-		if len(sections) < sectionHead {
+		if len(sections) < SectionHead {
 			return nil, damaged("a section is cut short")
 		}
 		kind := SectionKind(binary.LittleEndian.Uint16(sections))
@@ -142,7 +146,7 @@ func FindTable(sections []byte) ([]byte, error) {
 		if flags > sectionRequired || binary.LittleEndian.Uint32(sections[4:]) != 0 {
 			return nil, damaged("impossible head of a section")
 		}
-		sections = sections[sectionHead:]
+		sections = sections[SectionHead:]
 		if n > uint64(len(sections)) {
 			return nil, damaged("a section of %d bytes where %d are left", n, len(sections))
 		}
