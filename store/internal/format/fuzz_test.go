@@ -166,7 +166,7 @@ func FuzzSections(f *testing.F) {
 	f.Add(AppendSectionHead(nil, TableSection, true, 1<<62))
 	f.Add(table[:7])
 	f.Fuzz(func(t *testing.T, b []byte) {
-		got, err := FindTable(b)
+		got, err := findTable(b)
 		switch {
 		case err != nil && !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrUnknownPart):
 			t.Fatal(err)
