@@ -62,7 +62,7 @@ func (v *Vault) PutKept(ctx context.Context, name string, content []byte) error 
 // another form, and the rest tells what the repository is.
 func (v *Vault) keptFor(name string) *cache.Folder {
 	switch FolderOf(name) {
-	case names.Captures, names.Holds, names.Retired, names.Condemned, names.Rehearsed, names.Verified, names.Elsewhere:
+	case names.Captures, names.Holds, names.Retired, names.Condemned, names.Rehearsed, names.Verified, names.Elsewhere, names.Place:
 		return v.kept
 	}
 	return nil

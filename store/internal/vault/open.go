@@ -2,8 +2,10 @@ package vault
 
 import (
 	"context"
+	"slices"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -12,6 +14,7 @@ type Locked struct {
 	storage  storage.Storage
 	manifest *manifest
 	places   []storage.Info // marks of places, as they are listed
+	settings []storage.Info // marks with settings, likewise
 }
 
 // Find finds the repository in a storage. It fails with ErrNoRepository, or where
@@ -22,7 +25,9 @@ func Find(ctx context.Context, st storage.Storage) (*Locked, error) {
 		return nil, err
 	}
 	l := &Locked{storage: st, manifest: m}
-	l.places, err = listPlaces(ctx, st)
+	marks, err := listPlaces(ctx, st)
+	l.settings = onlySettings(marks)
+	l.places = slices.DeleteFunc(marks, func(info storage.Info) bool { return names.IsSettings(info.Name) })
 	return l, err
 }
 
@@ -47,6 +52,7 @@ func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.Unlock
 	if err != nil {
 		return nil, err
 	}
+	v.settings.marks = l.settings
 	if v.place, err = v.provedPlace(ctx, l.places); err == nil {
 		err = accept(v.place, root, slot.ID())
 	}

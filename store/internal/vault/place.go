@@ -16,7 +16,7 @@ import (
 // A repository may be in several places, which have the same kist.json. Each but the first has a mark
 // with an identity of its own, so that what a machine knows of one is not held against another.
 
-// listPlaces lists the marks of places, by their names: one at most is expected.
+// listPlaces lists the marks of places, by their names, of which one at most is expected, and those with settings.
 func listPlaces(ctx context.Context, st storage.Storage) ([]storage.Info, error) {
 	infos, err := st.List(ctx, names.Place)
 	if errors.Is(err, storage.ErrGone) {
@@ -24,7 +24,7 @@ func listPlaces(ctx context.Context, st storage.Storage) ([]storage.Info, error)
 	}
 	infos = slices.DeleteFunc(infos, func(info storage.Info) bool {
 		_, bad := names.ParsePlace(info.Name)
-		return bad != nil
+		return bad != nil && !names.IsSettings(info.Name)
 	})
 	slices.SortFunc(infos, func(a, b storage.Info) int { return strings.Compare(a.Name, b.Name) })
 	return infos, err

@@ -7,12 +7,15 @@ import (
 	"github.com/kistarchive/kist/chunk"
 )
 
-// Settings are what a repository is made with. They can't be changed later.
+// Settings are what a repository is made with. All but Parity can't be changed later.
 type Settings struct {
 	Average   int           // length of a chunk, in bytes
 	Grace     time.Duration // 0: DefaultGrace
 	NoRecheck bool          // frames are not read back before they are sealed
 	Apart     string        // how captures of different names are kept apart
+
+	Parity int    // see SetParity
+	Host   string // where it is done, for people
 }
 
 // DefaultGrace is the grace time of a repository that was made without one.
@@ -40,6 +43,9 @@ func (s *Settings) check() error {
 		return err
 	}
 	if err := checkGrace(s.Grace); err != nil {
+		return err
+	}
+	if err := checkParity(s.Parity); err != nil {
 		return err
 	}
 	if !knownApart(s.Apart) {

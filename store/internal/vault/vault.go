@@ -24,6 +24,7 @@ type Vault struct {
 	keys     *crypt.Keys
 	opened   *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
 	slabs    *fetch.Slabs
+	settings *changing                    // shared with those read afresh
 	kept     *cache.Folder                // copies of small objects; nil: none
 	params   func() (chunk.Params, error) // derived on first use
 	large    chan struct{}                // held by those who read large objects
@@ -41,10 +42,10 @@ func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.
 		}
 	}
 	if l, ok := st.(storage.Lenient); ok {
-		l.SetOptional(names.Marks()...)
+		l.SetOptional(append(names.Marks(), names.Spares)...)
 	}
 	v := &Vault{
-		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, large: make(chan struct{}, largeAtOnce),
+		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, large: make(chan struct{}, largeAtOnce), settings: new(changing),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}
 	v.opened.Store(slot)
