@@ -59,8 +59,12 @@ type CreateOptions struct {
 	// Apart keeps captures of different names from each other, for volumes that hold
 	// what strangers put there. It can't be changed later.
 	Apart Apart
+	// Parity is how much parity slabs get, in percent: see [Repository.SetParity], which changes it; 0: none.
+	Parity int
 	// Slot describes the first key slot.
 	Slot crypt.SlotOptions
+	// Host is where it is done, for people; it is kept with Parity.
+	Host string
 }
 
 // Folders gives the folders that a repository is made of, for
@@ -80,7 +84,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 		o.ChunkAverage = chunk.DefaultAverage
 	}
 	v, err := vault.Create(ctx, st, secret, vault.Settings{
-		Average: o.ChunkAverage, Grace: o.Grace, NoRecheck: o.NoRecheck, Apart: string(o.Apart),
+		Average: o.ChunkAverage, Grace: o.Grace, NoRecheck: o.NoRecheck, Apart: string(o.Apart), Parity: o.Parity, Host: o.Host,
 	}, o.Slot)
 	if err != nil {
 		return nil, err

@@ -29,12 +29,25 @@ type repository struct {
 	*store.Repository
 	folder *storage.Folder
 	secret crypt.Secret // that opened it; nil for a new one
+	warn   func(format string, args ...any)
 }
 
 // Close wipes the keys and the secret, and lets the folder go.
 func (r *repository) Close() error {
 	wipe(r.secret)
+	r.warnMendable()
 	return errors.Join(r.Repository.Close(), r.folder.Close())
+}
+
+// warnMendable warns of what was damaged and could be read all the same.
+func (r *repository) warnMendable() {
+	mendable := r.Mendable()
+	if r.warn == nil || len(mendable) == 0 {
+		return
+	}
+	first := mendable[0]
+	r.warn("%s damaged, and read by their parity or second copies: nothing is lost yet, and kist repair mends it. The first: %s: %s",
+		screen.Count(len(mendable), "file of the repository is", "files of the repository are"), screen.Printable(first.Object), screen.Line(first.Problem))
 }
 
 func wipe(secret crypt.Secret) {
@@ -74,7 +87,7 @@ func (a *app) unlock(ctx context.Context, folder *storage.Folder, options store.
 			r, err = store.Open(ctx, st, secret, options)
 		}
 		if err == nil {
-			return &repository{r, folder, secret}, nil
+			return &repository{Repository: r, folder: folder, secret: secret, warn: a.Warn}, nil
 		}
 		wipe(secret)
 		if !asked || try == maxTries || !errors.Is(err, store.ErrWrongSecret) {

@@ -34,6 +34,7 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.StringFlag{Name: "recheck", Value: "on", Usage: "`on or off`: whether captures read back what they compressed before they seal it, and so find faults of the machine's memory; it can't be changed later"},
 			&cli.BoolFlag{Name: "apart", Usage: "share nothing between captures of different names, for volumes that hold what strangers put there; it can't be changed later"},
 			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
+			parityFlag("which kist settings changes"),
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		}, otherFlags()...),
 		Description: `
@@ -57,6 +58,7 @@ else by a passphrase that is asked for.
 Example:
   kist setup --repository /mnt/share/kist
   kist setup --repository /mnt/share/kist --key-file /root/kist.key
+  kist setup --repository /mnt/share/kist --parity 3%
   kist setup --repository /mnt/offsite/kist --replica-of /mnt/share/kist`,
 		Action: a.setup,
 	}
@@ -82,6 +84,12 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	parity := 0
+	if c.IsSet("parity") {
+		if parity, err = parseParity(c.String("parity")); err != nil {
+			return err
+		}
+	}
 	path, err := a.repositoryPath()
 	if err != nil {
 		return err
@@ -91,14 +99,14 @@ func (a *app) setup(c *cli.Context) error {
 		return err
 	}
 	if c.IsSet("replica-of") {
-		return a.setupReplica(c, path, files)
+		return a.setupReplica(c, path, files, parity)
 	}
 	for _, flag := range []string{"other-passphrase-file", "other-key-file"} {
 		if c.IsSet(flag) {
 			return usagef("setup: --%s goes with --replica-of", flag)
 		}
 	}
-	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
+	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Parity: parity, Host: hostName(), Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
 	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
 		return store.Create(ctx, st, secret, o)
 	})

@@ -40,6 +40,7 @@ type Damage struct {
 	Captures []string // ids of those that it harms
 	Members  []Harmed // the first maxHarmed of them
 	More     int
+	Mendable bool // what it was is known, from its parity or a second copy: repairing puts it anew
 }
 
 // Harmed is a member that can't be restored as captured; with an empty path, all of the
@@ -76,6 +77,7 @@ type Findings struct {
 	Stand    *ledger.Standing
 	There    vault.SlabList
 	Slabs    map[format.SlabID]*SlabState
+	Mendable []string            // objects that are damaged, and of which it is known what they were
 	Wrong    map[string]harmKind // by recipe: streams that are not those that were captured
 
 	Elsewhere ledger.Departures // captures that other places have
@@ -111,6 +113,7 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 		}
 	}
 	v.meter.Done()
+	v.noteMendable()
 	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
 	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })

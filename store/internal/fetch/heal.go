@@ -7,10 +7,12 @@ import (
 	"io"
 	"maps"
 	"sync"
+	"syscall"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/parity"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // healing is what is known of slabs that are damaged, and of their parity. One slab is in memory as it
@@ -71,25 +73,27 @@ func (s *Slabs) openHealedFrame(ctx context.Context, slab *Slab, n int, sealed [
 	return slab.unseal(n, sealed)
 }
 
+var errGone = errors.New("the slab is gone")
+
 // orCause gives the cause of healing, where healing failed only since nothing heals.
 func orCause(err, cause error) error {
-	if errors.Is(err, ErrBeyond) {
+	if errors.Is(err, ErrBeyond) || errors.Is(err, errGone) {
 		return cause
 	}
 	return err
 }
 
-// Whole gives a slab as it was written, whatever is damaged in it that its parity heals, and whatever is of its
-// parity that the rest tells: all of it, proved by its seals. It fails with ErrBeyond. The bytes are not to be
-// changed.
-func (s *Slabs) Whole(ctx context.Context, id format.SlabID) ([]byte, error) {
-	return s.heal(ctx, id, nil)
+// Whole gives a slab as it was written, whatever is damaged in it that its parity heals, and whatever of its
+// parity the rest tells: all of it, proved by its seals. The cause, damage or nil, is noted for Healed. It fails with
+// ErrBeyond. The bytes are not to be changed.
+func (s *Slabs) Whole(ctx context.Context, id format.SlabID, cause error) ([]byte, error) {
+	return s.heal(ctx, id, cause)
 }
 
 // heal reads a slab and heals it. Where the cause is no damage, it gives that back; with no cause, nothing is
 // noted.
 func (s *Slabs) heal(ctx context.Context, id format.SlabID, cause error) ([]byte, error) {
-	if cause != nil && !errors.Is(cause, format.ErrDamaged) {
+	if cause != nil && !errors.Is(cause, format.ErrDamaged) && !IsUnreadable(cause) {
 		return nil, cause
 	}
 	h := &s.healing
@@ -119,16 +123,12 @@ func (s *Slabs) heal(ctx context.Context, id format.SlabID, cause error) ([]byte
 }
 
 func (s *Slabs) healNow(ctx context.Context, id format.SlabID) ([]byte, error) {
-	info, err := s.storage.Stat(ctx, names.Slab(id))
+	read, err := s.readWhole(ctx, names.Slab(id))
+	if errors.Is(err, storage.ErrNotFound) {
+		return s.putAside(ctx, id)
+	}
 	if err != nil {
-		return nil, AsDamage(err)
-	}
-	if info.Size > parity.MaxLength {
-		return nil, ErrBeyond
-	}
-	read := make([]byte, info.Size)
-	if err := s.storage.ReadAt(ctx, names.Slab(id), read, 0); err != nil {
-		return nil, AsDamage(err)
+		return nil, err
 	}
 	for _, length := range s.lengths(id, len(read)) {
 		whole := make([]byte, length)
@@ -140,6 +140,54 @@ func (s *Slabs) healNow(ctx context.Context, id format.SlabID) ([]byte, error) {
 		}
 	}
 	return s.rewritten(ctx, id, read)
+}
+
+func (s *Slabs) readWhole(ctx context.Context, name string) ([]byte, error) {
+	info, err := s.storage.Stat(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	if info.Size > parity.MaxLength {
+		return nil, ErrBeyond
+	}
+	read := make([]byte, info.Size)
+	err = s.storage.ReadAt(ctx, name, read, 0)
+	if !IsUnreadable(err) {
+		return read, err
+	}
+	for rest := read; len(rest) > 0; {
+		part := rest[:min(len(rest), sector)]
+		if err := s.storage.ReadAt(ctx, name, part, int64(len(read)-len(rest))); IsUnreadable(err) {
+			clear(part) // damaged, as other damage is
+		} else if err != nil {
+			return nil, err
+		}
+		rest = rest[len(part):]
+	}
+	return read, nil
+}
+
+// sector is how much a disk may be unable to read where it can't read one byte.
+const sector = 4 << 10
+
+// IsAbsent tells of a second copy that there is none: their folder is made with the first.
+func IsAbsent(err error) bool {
+	return errors.Is(err, storage.ErrNotFound) || errors.Is(err, storage.ErrGone)
+}
+
+// IsUnreadable tells whether a medium could not read what it has, as where sectors of a disk are bad.
+func IsUnreadable(err error) bool { return errors.Is(err, syscall.EIO) }
+
+// putAside gives a slab that is gone, as a repair was stopped that had put it aside to put it anew.
+func (s *Slabs) putAside(ctx context.Context, id format.SlabID) ([]byte, error) {
+	whole, err := s.readWhole(ctx, names.Spare(names.Slab(id)))
+	if IsAbsent(err) {
+		return nil, errGone // which is no answer for ever
+	}
+	if err == nil && s.proves(ctx, id, whole) != nil {
+		err = ErrBeyond
+	}
+	return whole, err
 }
 
 // rewritten gives a slab of which only the parity is damaged.

@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"math/rand/v2"
 	"sync/atomic"
+	"syscall"
 	"testing"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -64,7 +66,7 @@ func TestReadThroughParity(t *testing.T) {
 				s.guess = guess
 				runs := []format.Run{r.run(0, len(c))}
 				r.wantRuns(t, s, runs)
-				if whole, err := s.Whole(t.Context(), r.slab); err != nil || !bytes.Equal(whole, slab) {
+				if whole, err := s.Whole(t.Context(), r.slab, nil); err != nil || !bytes.Equal(whole, slab) {
 					t.Errorf("%s: %v", name, err)
 				}
 			}
@@ -109,7 +111,7 @@ func TestDamagedParity(t *testing.T) {
 		if err := s.CheckParity(t.Context(), mustOpen(t, s, r.slab)); !errors.Is(err, format.ErrDamaged) {
 			t.Errorf("%d bytes: %v", n, err)
 		}
-		if whole, err := s.Whole(t.Context(), r.slab); err != nil || !bytes.Equal(whole, slab) {
+		if whole, err := s.Whole(t.Context(), r.slab, nil); err != nil || !bytes.Equal(whole, slab) {
 			t.Errorf("%d bytes: %v", n, err)
 		}
 	}
@@ -138,7 +140,7 @@ func TestBeyondParity(t *testing.T) {
 			t.Fatalf("%v", err)
 		}
 		r.wantChunks(t, got, ids, c[:len(got)])
-		if _, err := s.Whole(t.Context(), r.slab); !errors.Is(err, ErrBeyond) {
+		if _, err := s.Whole(t.Context(), r.slab, nil); !errors.Is(err, ErrBeyond) {
 			t.Error(err)
 		}
 		if len(s.Healed()) > 0 {
@@ -174,4 +176,39 @@ func (c *counting) ReadAt(ctx context.Context, name string, p []byte, off int64)
 		c.whole.Add(1)
 	}
 	return c.Storage.ReadAt(ctx, name, p, off)
+}
+
+// badSectors can't read some bytes of objects.
+type badSectors struct {
+	storage.Storage
+	from, to int64
+}
+
+func (b *badSectors) ReadAt(ctx context.Context, name string, p []byte, off int64) error {
+	if off < b.to && off+int64(len(p)) > b.from {
+		return fmt.Errorf("reading %s: %w", name, syscall.EIO)
+	}
+	return b.Storage.ReadAt(ctx, name, p, off)
+}
+
+// TestBadSectors: what a medium can't read is healed as what is damaged is, as far as that goes; beyond that its error is
+// given, which is no damage.
+func TestBadSectors(t *testing.T) {
+	c := noise(2, 200, 60_000)
+	r := newStoredWith(t, 3, c)
+	slab := r.slabBytes(t)
+	runs := []format.Run{r.run(0, len(c))}
+	for _, at := range []int64{0, 123_456, int64(len(slab) - 50_000), int64(len(slab) - 1)} {
+		s := r.open(t, &badSectors{r.storage, at, min(at+40_000, int64(len(slab)))})
+		r.wantRuns(t, s, runs)
+		if whole, err := s.Whole(t.Context(), r.slab, nil); err != nil || !bytes.Equal(whole, slab) {
+			t.Errorf("from %d on: %v", at, err)
+		}
+	}
+	s := r.open(t, &badSectors{r.storage, 100, 2_000_000})
+	reader := s.Read(t.Context(), Inline(runs))
+	defer reader.Close()
+	if _, _, err := readAll(reader.Next); !errors.Is(err, syscall.EIO) || errors.Is(err, format.ErrDamaged) {
+		t.Error(err)
+	}
 }

@@ -1,6 +1,7 @@
 package vault
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"slices"
@@ -59,8 +60,8 @@ func (v *Vault) provedPlace(ctx context.Context, marks []storage.Info) (string, 
 
 // CreateReplica makes another place of a repository in an empty storage, with a key slot of its
 // own, and opens it. It fails with ErrExists where there is a repository.
-func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret crypt.Secret, o crypt.SlotOptions, host string) (*Vault, error) {
-	if err := of.Open(); err != nil {
+func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret crypt.Secret, o crypt.SlotOptions, parity int, host string) (*Vault, error) {
+	if err := cmp.Or(of.Open(), checkParity(parity)); err != nil {
 		return nil, err
 	}
 	if err := checkEmpty(ctx, st); err != nil {
@@ -75,9 +76,12 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 	if err != nil {
 		return nil, err
 	}
-	v := &Vault{storage: st, manifest: of.manifest, keys: keys, place: names.NewPlace()}
+	v := &Vault{storage: st, manifest: of.manifest, keys: keys, place: names.NewPlace(), settings: new(changing)}
 	// Before kist.json: without it, this place would be taken for the first one.
 	err = PutMark(ctx, v, format.Place, names.PlaceMark(v.place), &format.PlaceRecord{Made: time.Now().UTC().Truncate(time.Second), Host: host})
+	if err == nil && parity > 0 {
+		err = v.SetParity(ctx, parity, host)
+	}
 	if err == nil {
 		m := *of.manifest
 		err = putManifest(ctx, st, &m, keys)
@@ -89,7 +93,7 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 	if err != nil {
 		return nil, err
 	}
-	made.place = v.place
+	made.place, made.settings = v.place, v.settings
 	return made, nil
 }
 

@@ -1,0 +1,73 @@
+package mend
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// renew puts objects anew, as they were, that are damaged and of which that is known.
+func (p *repairer) renew(ctx context.Context) error {
+	slices.Sort(p.v.Mendable)
+	for _, name := range p.v.Mendable {
+		id, err := names.ParseSlab(name)
+		if err != nil {
+			continue
+		}
+		if err := p.renewSlab(ctx, id); err != nil {
+			return fmt.Errorf("putting slab %s anew: %w", name, err)
+		}
+	}
+	return nil
+}
+
+func (p *repairer) renewSlab(ctx context.Context, id format.SlabID) error {
+	whole, err := p.r.slabs.Whole(ctx, id, nil)
+	if errors.Is(err, fetch.ErrBeyond) {
+		return nil // damaged further since it was looked at
+	}
+	if err == nil {
+		err = p.lease.Check(ctx)
+	}
+	if err == nil {
+		err = p.r.vault.PutAnew(ctx, names.Slab(id), whole)
+	}
+	if err == nil {
+		p.out.Renewed = append(p.out.Renewed, names.Slab(id))
+	}
+	return err
+}
+
+// finishRenewing brings to its end what a repair began that was stopped: slabs that it had put aside.
+func (p *repairer) finishRenewing(ctx context.Context) error {
+	infos, err := p.r.vault.ListMarks(ctx, names.Spares)
+	if err != nil {
+		return err
+	}
+	for _, info := range infos {
+		object, err := names.ParseSpare(info.Name)
+		if err != nil || vault.FolderOf(object) != names.Slabs {
+			continue
+		}
+		id, _ := names.ParseSlab(object)
+		if _, err := p.r.storage.Stat(ctx, object); errors.Is(err, storage.ErrNotFound) {
+			err = p.renewSlab(ctx, id)
+			if err != nil {
+				return err
+			}
+		} else if err != nil {
+			return err
+		}
+		if err := p.r.storage.Remove(ctx, info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+	}
+	return nil
+}
