@@ -33,7 +33,10 @@ func (r *Repository) SetParity(ctx context.Context, percent int, o MarkOptions) 
 	if err := cmp.Or(r.open(ctx), o.check()); err != nil {
 		return err
 	}
-	return r.vault.SetParity(ctx, percent, o.Host)
+	if err := r.vault.SetParity(ctx, percent, o.Host); err != nil {
+		return err
+	}
+	return r.vault.SpareWhatOpens(ctx)
 }
 
 // Mendable is an object that is damaged, and that could be read all the same.
@@ -49,6 +52,9 @@ func (r *Repository) Mendable() []Mendable {
 	var all []Mendable
 	for id, cause := range r.slabs.Healed() {
 		all = append(all, Mendable{names.Slab(id), vault.ProblemOf(names.Slab(id), cause)})
+	}
+	for name, cause := range r.vault.Healed() {
+		all = append(all, Mendable{name, vault.ProblemOf(name, cause)})
 	}
 	slices.SortFunc(all, func(a, b Mendable) int { return strings.Compare(a.Object, b.Object) })
 	return all

@@ -46,6 +46,13 @@ func (r *repository) warnMendable() {
 		return
 	}
 	first := mendable[0]
+	if first.Object == anchor {
+		r.warn("%s is damaged, and was read by its second copy: put a copy of %s in its place", anchor, spareManifest)
+		if mendable = mendable[1:]; len(mendable) == 0 {
+			return
+		}
+		first = mendable[0]
+	}
 	r.warn("%s damaged, and read by their parity or second copies: nothing is lost yet, and kist repair mends it. The first: %s: %s",
 		screen.Count(len(mendable), "file of the repository is", "files of the repository are"), screen.Printable(first.Object), screen.Line(first.Problem))
 }

@@ -192,6 +192,19 @@ func (v *verifier) noteMendable() {
 	for id, cause := range healed {
 		v.mendable(names.Slab(id), cause, "its parity tells what it was")
 	}
+	second := v.r.vault.Healed()
+	damaged := make(map[string]bool)
+	for _, d := range v.report.Damage {
+		damaged[d.Object] = true
+	}
+	for _, name := range v.worn {
+		if second[name] == nil && !damaged[name] { // else it may be the second copy that is whole
+			v.mendable(names.Spare(name), format.ErrDamaged, "it is a second copy, and the first is whole")
+		}
+	}
+	for name, cause := range second {
+		v.mendable(name, cause, "its second copy tells what it was")
+	}
 }
 
 func (v *verifier) mendable(object string, cause error, by string) {

@@ -85,6 +85,11 @@ type Findings struct {
 	WrongOrders map[string]bool // by recipe: orders that do not say what the member list says
 }
 
+// IsDamaged tells whether an object is damaged.
+func (f *Findings) IsDamaged(name string) bool {
+	return slices.ContainsFunc(f.report.Damage, func(d Damage) bool { return d.Object == name })
+}
+
 // Find looks at everything, and reads it afresh.
 func (r *Verifier) Find(ctx context.Context, o Options) (*Findings, error) {
 	v, err := r.look(ctx, o)
@@ -105,7 +110,7 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 	v.report, v.Slabs, v.Wrong = &Report{Damage: []Damage{}}, make(map[format.SlabID]*SlabState), make(map[string]harmKind)
 	v.WrongOrders = make(map[string]bool)
 	steps := []func(context.Context) error{
-		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
+		v.readManifest, v.readSlots, v.checkSpares, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
 	for _, step := range steps {
 		if err := step(ctx); err != nil {
@@ -126,6 +131,7 @@ type verifier struct {
 	r         *Verifier
 	o         Options
 	unlisted  []format.SlabID  // slabs that no table lists
+	worn      []string         // objects whose second copy differs
 	strangers int              // files that are no objects of kist
 	listed    []storage.Info   // in the folder of slabs
 	lists     map[listKey]bool // that were decoded
@@ -173,6 +179,7 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 		switch _, _, err := names.ParseCapture(info.Name); {
 		case err != nil:
 			v.foreign(info.Name)
+		case ledger.IsTorn(info) && v.hasSpare(ctx, info): // noted, and told of at the end
 		case ledger.IsTorn(info):
 			v.damage(info.Name, fmt.Errorf("%w: %d bytes: cut short when it was written, before there was a capture, or later; no capture is listed, and repairing removes the file", format.ErrDamaged, info.Size))
 		}
@@ -197,6 +204,12 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 	v.There = vault.SlabsAmong(infos)
 	v.listed = infos
 	return err
+}
+
+// hasSpare tells whether a second copy of an index file opens.
+func (v *verifier) hasSpare(ctx context.Context, info storage.Info) bool {
+	_, err := v.r.ledger.ReadIndexFile(ctx, info)
+	return err == nil
 }
 
 func (v *verifier) covers(name string) bool {
@@ -245,6 +258,21 @@ func (v *verifier) checkFound(all [][]ledger.File) error {
 func (v *verifier) changed(ctx context.Context) (bool, error) {
 	now, err := v.r.storage.List(ctx, names.Captures)
 	return !slices.EqualFunc(now, v.Files, func(a, b storage.Info) bool { return a.Name == b.Name }), err
+}
+
+// checkSpares holds second copies of small objects against these.
+func (v *verifier) checkSpares(ctx context.Context) error {
+	if !v.o.Full || len(v.o.Captures) > 0 {
+		return nil
+	}
+	lacking := 0
+	err := v.r.vault.CheckSpares(ctx,
+		func(object string) { v.worn = append(v.worn, object) },
+		func(string) { lacking++ })
+	if lacking > 0 {
+		v.note("second copies that are missing: %d, of what was written before there were any; repairing puts them", lacking)
+	}
+	return err
 }
 
 // readSlots holds the key slots against what was written: reading them forgives white

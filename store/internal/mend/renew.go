@@ -13,18 +13,48 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// renew puts objects anew, as they were, that are damaged and of which that is known.
+// renew puts objects anew, as they were, that are damaged and of which that is known, and second copies that are
+// missing.
 func (p *repairer) renew(ctx context.Context) error {
 	slices.Sort(p.v.Mendable)
 	for _, name := range p.v.Mendable {
 		id, err := names.ParseSlab(name)
-		if err != nil {
-			continue
+		if err == nil {
+			err = p.renewSlab(ctx, id)
+		} else {
+			err = p.renewSmall(ctx, name)
 		}
-		if err := p.renewSlab(ctx, id); err != nil {
-			return fmt.Errorf("putting slab %s anew: %w", name, err)
+		if err != nil {
+			return fmt.Errorf("putting %s anew: %w", name, err)
 		}
 	}
+	if err := p.lease.Check(ctx); err != nil {
+		return err
+	}
+	_, err := p.r.vault.AddSpares(ctx, func(name string) bool { return p.v.IsDamaged(name) })
+	return err
+}
+
+// renewSmall puts an object in the place of its second copy, or that in its place.
+func (p *repairer) renewSmall(ctx context.Context, name string) error {
+	if err := p.lease.Check(ctx); err != nil {
+		return err
+	}
+	if object, err := names.ParseSpare(name); err == nil {
+		if err := p.r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+		p.out.Renewed = append(p.out.Renewed, name)
+		return p.r.vault.SpareAgain(ctx, object)
+	}
+	b := p.r.vault.Spare(ctx, name, format.MaxSlab)
+	if b == nil {
+		return nil // gone since it was looked at
+	}
+	if err := p.r.vault.PutAnew(ctx, name, b); err != nil {
+		return err
+	}
+	p.out.Renewed = append(p.out.Renewed, name)
 	return nil
 }
 

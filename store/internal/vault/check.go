@@ -3,10 +3,12 @@ package vault
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // errNotAsWritten is for what reading forgives, as white space.
@@ -21,6 +23,12 @@ func (v *Vault) CheckManifest(ctx context.Context) error {
 	if err == nil && !bytes.Equal(m.encode(), m.raw) {
 		err = errNotAsWritten
 	}
+	if !IsDamage(err) {
+		return err
+	}
+	if spare, failed := spareManifest(ctx, v.storage); failed == nil && spare.check(v.keys) == nil {
+		err = fmt.Errorf("%w; its second copy, %s, is whole: put a copy of it in its place", err, names.Spare(names.Manifest))
+	}
 	return err
 }
 
@@ -29,12 +37,32 @@ func (v *Vault) CheckManifest(ctx context.Context) error {
 func (v *Vault) CheckSlots(ctx context.Context, damaged func(crypt.SlotID, error)) error {
 	documents, err := readSlots(ctx, v.storage)
 	for _, d := range documents {
-		if err := v.checkSlot(d); err != nil {
+		err := v.checkSlot(d)
+		if err == nil {
+			continue
+		}
+		name := names.KeySlot(string(d.ID))
+		if _, err = TrySpare(ctx, v, name, crypt.MaxSlotDocument, asDamage(err), func(b []byte) (any, error) {
+			return nil, v.checkSlot(crypt.SlotDocument{ID: d.ID, Document: b})
+		}); err != nil {
 			damaged(d.ID, err)
 		}
 	}
 	return err
 }
+
+// asDamage marks what is wrong with a key slot that may be as it was in its second copy.
+func asDamage(err error) error {
+	if errors.Is(err, crypt.ErrDamagedSlot) {
+		return &damagedSlot{err}
+	}
+	return err
+}
+
+// damagedSlot is damage with the text that it has as a key slot's.
+type damagedSlot struct{ error }
+
+func (d *damagedSlot) Unwrap() []error { return []error{d.error, format.ErrDamaged} }
 
 func (v *Vault) checkSlot(d crypt.SlotDocument) error {
 	s, err := crypt.ParseSlot(d.ID, d.Document)

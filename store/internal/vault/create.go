@@ -42,6 +42,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, s Sett
 	v, err := newVault(st, m, root, keys, slot)
 	if err == nil {
 		v.settings = bare.settings
+		err = v.SpareWhatOpens(ctx)
 	}
 	return v, err
 }

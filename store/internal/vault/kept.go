@@ -48,11 +48,14 @@ const (
 	largeAtOnce = 8
 )
 
-// PutKept puts a small object and keeps a copy of it.
+// PutKept puts a small object, with a second copy where it gets one, and keeps a copy of it on this machine.
 func (v *Vault) PutKept(ctx context.Context, name string, content []byte) error {
 	err := v.storage.Put(ctx, name, bytes.NewReader(content))
 	if err == nil {
 		v.keptFor(name).Add(name, content)
+		if hasSpare(name) {
+			v.PutSpare(ctx, name, content)
+		}
 	}
 	return err
 }

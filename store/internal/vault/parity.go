@@ -85,6 +85,14 @@ func (v *Vault) SetParity(ctx context.Context, percent int, host string) error {
 	return nil
 }
 
+// SpareWhatOpens puts second copies of what opens the repository, where slabs get parity.
+func (v *Vault) SpareWhatOpens(ctx context.Context) error {
+	_, err := v.AddSpares(ctx, func(name string) bool {
+		return name != names.Manifest && FolderOf(name) != names.KeySlots
+	})
+	return err
+}
+
 func checkParity(percent int) error {
 	if percent < 0 || percent > format.MaxParity {
 		return fmt.Errorf("%w: parity of %d %%: it is a whole number up to %d", ErrBadOptions, percent, format.MaxParity)

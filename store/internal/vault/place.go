@@ -94,6 +94,10 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 		return nil, err
 	}
 	made.place, made.settings = v.place, v.settings
+	if err := made.SpareWhatOpens(ctx); err != nil {
+		made.Close()
+		return nil, err
+	}
 	return made, nil
 }
 

@@ -24,6 +24,7 @@ type Vault struct {
 	keys     *crypt.Keys
 	opened   *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
 	slabs    *fetch.Slabs
+	healed   *healed
 	settings *changing                    // shared with those read afresh
 	kept     *cache.Folder                // copies of small objects; nil: none
 	params   func() (chunk.Params, error) // derived on first use
@@ -45,7 +46,7 @@ func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.
 		l.SetOptional(append(names.Marks(), names.Spares)...)
 	}
 	v := &Vault{
-		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, large: make(chan struct{}, largeAtOnce), settings: new(changing),
+		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, large: make(chan struct{}, largeAtOnce), settings: new(changing), healed: new(healed),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}
 	v.opened.Store(slot)
@@ -60,7 +61,7 @@ func (v *Vault) Afresh() (*Vault, error) {
 		return nil, err
 	}
 	fresh := *v
-	fresh.slabs, fresh.kept, fresh.fresh = slabs, nil, newFreshList()
+	fresh.slabs, fresh.kept, fresh.fresh, fresh.healed = slabs, nil, newFreshList(), new(healed)
 	return &fresh, nil
 }
 
