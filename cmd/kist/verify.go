@@ -217,6 +217,8 @@ func advice(d *store.Damage) string {
 	}
 	kind, _, _ := strings.Cut(d.Object, "/")
 	switch kind {
+	case anchor:
+		return "put it back from a copy of the repository, or from " + spareManifest + " if that is there; it never changes."
 	case "tables":
 		return "kist repair writes the table anew; nothing is lost."
 	case "keyslots":

@@ -175,11 +175,11 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 	if v.Files, err = v.r.storage.List(ctx, names.Captures); err != nil {
 		return err
 	}
+	v.r.ledger.Untear(ctx, v.Files)
 	for _, info := range v.Files {
 		switch _, _, err := names.ParseCapture(info.Name); {
 		case err != nil:
 			v.foreign(info.Name)
-		case ledger.IsTorn(info) && v.hasSpare(ctx, info): // noted, and told of at the end
 		case ledger.IsTorn(info):
 			v.damage(info.Name, fmt.Errorf("%w: %d bytes: cut short when it was written, before there was a capture, or later; no capture is listed, and repairing removes the file", format.ErrDamaged, info.Size))
 		}
@@ -204,12 +204,6 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 	v.There = vault.SlabsAmong(infos)
 	v.listed = infos
 	return err
-}
-
-// hasSpare tells whether a second copy of an index file opens.
-func (v *verifier) hasSpare(ctx context.Context, info storage.Info) bool {
-	_, err := v.r.ledger.ReadIndexFile(ctx, info)
-	return err == nil
 }
 
 func (v *verifier) covers(name string) bool {

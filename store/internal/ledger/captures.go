@@ -64,8 +64,18 @@ func (r *Ledger) ListCaptures(ctx context.Context) ([]storage.Info, error) {
 	infos, err := r.vault.ListBy(ctx, names.Captures, r.unbundle)
 	if err == nil {
 		r.vault.Copies().Retain(names.Captures, infos)
+		r.Untear(ctx, infos)
 	}
 	return infos, err
+}
+
+// Untear gives index files that are torn and have a second copy the length of that: they were whole once, and are damaged.
+func (r *Ledger) Untear(ctx context.Context, infos []storage.Info) {
+	for i := range infos {
+		if IsTorn(infos[i]) {
+			infos[i].Size = max(infos[i].Size, int64(len(r.vault.Spare(ctx, infos[i].Name, format.MaxIndexFile))))
+		}
+	}
 }
 
 // Relists is how often a folder is listed in all if objects that it named are gone:

@@ -152,13 +152,7 @@ func (p *repairer) pass(ctx context.Context) error {
 		return err
 	}
 	p.out.Lost, p.out.Unreadable, p.out.Vanished, p.out.Exchanged, p.out.Returned = []check.Harmed{}, []string{}, []string{}, []string{}, []string{}
-	if err := p.renew(ctx); err != nil {
-		return err
-	}
-	if slices.ContainsFunc(p.v.Files, func(info storage.Info) bool { return ledger.IsTorn(info) && slices.Contains(p.v.Mendable, info.Name) }) {
-		return p.pass(ctx) // captures are listed that were not
-	}
-	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
+	for _, step := range []func(context.Context) error{p.renew, p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
 		if err := step(ctx); err != nil {
 			return err
 		}
@@ -238,7 +232,7 @@ func (p *repairer) removeMark(ctx context.Context, name string) error {
 // removeTorn removes index files of captures that were never committed.
 func (p *repairer) removeTorn(ctx context.Context) error {
 	for _, info := range p.v.Files {
-		if _, _, err := names.ParseCapture(info.Name); err != nil || !ledger.IsTorn(info) || slices.Contains(p.out.Renewed, info.Name) {
+		if _, _, err := names.ParseCapture(info.Name); err != nil || !ledger.IsTorn(info) {
 			continue
 		}
 		if err := p.r.storage.Remove(ctx, info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
