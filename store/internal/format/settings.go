@@ -2,8 +2,12 @@ package format
 
 import "time"
 
-// MaxParity is the most parity that slabs get, in percent.
-const MaxParity = 20
+const (
+	// MaxParity is the most parity that slabs get, in percent.
+	MaxParity = 20
+	// MaxParitySlab is the length in bytes of the longest slab that has parity.
+	MaxParitySlab = 64 << 20
+)
 
 // SettingsRecord is the record of the settings of a place of the repository that may be changed: who writes there
 // goes by them.

@@ -12,15 +12,14 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
-// The least and the most parity that a slab may have, in percent.
+// The least and the most parity that writers give a slab, in percent.
 const (
 	MinPercent = 1
-	MaxPercent = 20
+	MaxPercent = format.MaxParity
 )
 
-// MaxLength is the length in bytes of the longest slab that has parity: whoever heals one has all
-// of it in memory.
-const MaxLength = 64 << 20
+// MaxLength is the length in bytes of the longest slab that is healed: whoever does has all of it in memory.
+const MaxLength = format.MaxParitySlab
 
 const (
 	leastRun   = 512     // bytes: a sector of a disk
