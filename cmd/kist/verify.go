@@ -222,6 +222,9 @@ func advice(d *store.Damage) string {
 	case "tables":
 		return "kist repair writes the table anew; nothing is lost."
 	case "keyslots":
+		if strings.Contains(d.Problem, "second copy") {
+			return "put a copy of its second copy in its place; nothing is lost."
+		}
 		return "kist passphrase add makes another key slot, kist passphrase remove takes this one away."
 	case "captures":
 		return "put the file back if a copy of the repository has it; other captures are not harmed by it. kist repair tells more."

@@ -8,6 +8,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -47,6 +48,10 @@ func (p *repairer) renewSmall(ctx context.Context, name string) error {
 		p.out.Renewed = append(p.out.Renewed, name)
 		return p.r.vault.SpareAgain(ctx, object)
 	}
+	at := slices.IndexFunc(p.v.Captures, func(c *ledger.Capture) bool { return c.Info.Name == name })
+	if at >= 0 {
+		return p.renewCapture(ctx, p.v.Captures[at])
+	}
 	b := p.r.vault.Spare(ctx, name, format.MaxSlab)
 	if b == nil {
 		return nil // gone since it was looked at
@@ -73,6 +78,24 @@ func (p *repairer) renewSlab(ctx context.Context, id format.SlabID) error {
 		p.out.Renewed = append(p.out.Renewed, names.Slab(id))
 	}
 	return err
+}
+
+// renewCapture puts an index file anew, in a further generation: so there is no moment without one that is whole.
+func (p *repairer) renewCapture(ctx context.Context, c *ledger.Capture) error {
+	damaged := c.Info.Name
+	if err := p.writeGenerations(ctx, []*format.IndexFile{c.IndexFile}); err != nil {
+		return err
+	}
+	if err := p.lease.Check(ctx); err != nil {
+		return err
+	}
+	for _, name := range []string{damaged, names.Spare(damaged)} {
+		if err := p.r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+	}
+	p.out.Renewed = append(p.out.Renewed, damaged)
+	return nil
 }
 
 // finishRenewing brings to its end what a repair began that was stopped: slabs that it had put aside.

@@ -3,7 +3,6 @@ package vault
 import (
 	"bytes"
 	"context"
-	"errors"
 	"fmt"
 
 	"github.com/kistarchive/kist/crypt"
@@ -37,32 +36,22 @@ func (v *Vault) CheckManifest(ctx context.Context) error {
 func (v *Vault) CheckSlots(ctx context.Context, damaged func(crypt.SlotID, error)) error {
 	documents, err := readSlots(ctx, v.storage)
 	for _, d := range documents {
-		err := v.checkSlot(d)
-		if err == nil {
-			continue
-		}
-		name := names.KeySlot(string(d.ID))
-		if _, err = TrySpare(ctx, v, name, crypt.MaxSlotDocument, asDamage(err), func(b []byte) (any, error) {
-			return nil, v.checkSlot(crypt.SlotDocument{ID: d.ID, Document: b})
-		}); err != nil {
-			damaged(d.ID, err)
+		if err := v.checkSlot(d); err != nil {
+			damaged(d.ID, v.orSlotSpare(ctx, d.ID, err))
 		}
 	}
 	return err
 }
 
-// asDamage marks what is wrong with a key slot that may be as it was in its second copy.
-func asDamage(err error) error {
-	if errors.Is(err, crypt.ErrDamagedSlot) {
-		return &damagedSlot{err}
+// orSlotSpare adds to what is wrong with a key slot that its second copy is whole.
+func (v *Vault) orSlotSpare(ctx context.Context, id crypt.SlotID, err error) error {
+	name := names.KeySlot(string(id))
+	spare := v.Spare(ctx, name, crypt.MaxSlotDocument)
+	if spare == nil || v.checkSlot(crypt.SlotDocument{ID: id, Document: spare}) != nil {
+		return err
 	}
-	return err
+	return fmt.Errorf("%w; its second copy, %s, is whole: put a copy of it in its place", err, names.Spare(name))
 }
-
-// damagedSlot is damage with the text that it has as a key slot's.
-type damagedSlot struct{ error }
-
-func (d *damagedSlot) Unwrap() []error { return []error{d.error, format.ErrDamaged} }
 
 func (v *Vault) checkSlot(d crypt.SlotDocument) error {
 	s, err := crypt.ParseSlot(d.ID, d.Document)
