@@ -2,7 +2,6 @@ package fetch
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -76,7 +75,7 @@ func (c *Copy) advance() error {
 		return context.Cause(c.ctx)
 	}
 	frame, err := c.readNext()
-	if err = AsDamage(err); errors.Is(err, format.ErrDamaged) && c.whole == nil && c.slab.HasParity() {
+	if err = AsDamage(err); MayHeal(err) && c.whole == nil && c.slab.HasParity() {
 		cause := &SlabError{c.slab.ID, frame, err}
 		if whole, failed := c.s.heal(c.ctx, c.slab.ID, cause); failed == nil && int64(len(whole)) == c.slab.Length {
 			c.whole = whole

@@ -93,7 +93,7 @@ func (s *Slabs) Whole(ctx context.Context, id format.SlabID, cause error) ([]byt
 // heal reads a slab and heals it. Where the cause is no damage, it gives that back; with no cause, nothing is
 // noted.
 func (s *Slabs) heal(ctx context.Context, id format.SlabID, cause error) ([]byte, error) {
-	if cause != nil && !errors.Is(cause, format.ErrDamaged) && !IsUnreadable(cause) {
+	if cause != nil && !MayHeal(cause) {
 		return nil, cause
 	}
 	h := &s.healing
@@ -169,6 +169,12 @@ func (s *Slabs) readWhole(ctx context.Context, name string) ([]byte, error) {
 
 // sector is how much a disk may be unable to read where it can't read one byte.
 const sector = 4 << 10
+
+// MayHeal tells of an error whether the object may be damaged, and not what it was: damage may look like a version of
+// the format that is not known.
+func MayHeal(err error) bool {
+	return errors.Is(err, format.ErrDamaged) || errors.Is(err, format.ErrUnknownVersion) || IsUnreadable(err)
+}
 
 // IsAbsent tells of a second copy that there is none: their folder is made with the first.
 func IsAbsent(err error) bool {

@@ -25,7 +25,7 @@ type Locked struct {
 func Find(ctx context.Context, st storage.Storage) (*Locked, error) {
 	m, err := readManifest(ctx, st)
 	harmed := err
-	if errors.Is(err, format.ErrDamaged) {
+	if errors.Is(err, format.ErrDamaged) || errors.Is(err, format.ErrUnknownVersion) {
 		if spare, failed := spareManifest(ctx, st); failed == nil {
 			m, err = spare, nil
 		}

@@ -51,7 +51,7 @@ func spareOf(ctx context.Context, st storage.Storage, name string, limit int64) 
 // the cause where that does not help.
 func TrySpare[T any](ctx context.Context, v *Vault, name string, limit int64, cause error, open func([]byte) (T, error)) (T, error) {
 	var none T
-	if !errors.Is(cause, format.ErrDamaged) && !fetch.IsUnreadable(cause) {
+	if !fetch.MayHeal(cause) {
 		return none, cause
 	}
 	b := v.Spare(ctx, name, limit)
