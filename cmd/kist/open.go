@@ -53,8 +53,8 @@ func (r *repository) warnMendable() {
 		}
 		first = mendable[0]
 	}
-	r.warn("%s damaged, and read by their parity or second copies: nothing is lost yet, and kist repair mends it. The first: %s: %s",
-		screen.Count(len(mendable), "file of the repository is", "files of the repository are"), screen.Printable(first.Object), screen.Line(first.Problem))
+	r.warn("%s by parity or second copies: nothing is lost yet, and kist repair mends it. The first: %s: %s",
+		screen.Count(len(mendable), "file of the repository is damaged, and was read", "files of the repository are damaged, and were read"), screen.Printable(first.Object), screen.Line(first.Problem))
 }
 
 func wipe(secret crypt.Secret) {

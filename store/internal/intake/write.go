@@ -161,10 +161,19 @@ func (s *openSlab) send(n int, add func([]byte) []byte) error {
 	b = add(b)
 	s.length += len(b)
 	if s.parity > 0 {
-		s.whole = append(s.whole, b...)
+		s.whole = append(roomy(s.whole, len(b)), b...)
 	}
 	s.feed.send(b)
 	return nil
+}
+
+// roomy gives b with room for n bytes more: for all of a slab once it is no small one, or growing
+// would take several times its memory.
+func roomy(b []byte, n int) []byte {
+	if len(b)+n <= cap(b) || len(b)+n <= pieceLength || len(b)+n > format.SlabTarget {
+		return b
+	}
+	return append(make([]byte, 0, format.SlabTarget), b...)
 }
 
 func (s *openSlab) sendFrame(packed []byte) error {
