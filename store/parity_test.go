@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -370,4 +371,47 @@ func TestSpareIsNoCapture(t *testing.T) {
 	delete(f.streams, captures[2].ID)
 	f.wantAll()
 	f.harmed = true // it is missed
+}
+
+// TestFaultsOfSpares: where second copies can't be put, captures are made all the same; verifying notes what is missing, and
+// repairing puts it.
+func TestFaultsOfSpares(t *testing.T) {
+	f := newParityFixture(t)
+	full := &withoutSpares{Storage: f.mem}
+	r, err := store.Open(t.Context(), full, f.key, store.OpenOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	in := tarOf(t, file{name: "labels", content: random(9, 5000)})
+	c, err := r.Capture(t.Context(), store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{stream(in)}})
+	if err != nil || full.failed.Load() != 2 {
+		t.Fatalf("%v, after %d faults", err, full.failed.Load())
+	}
+	f.streams[c.ID] = in
+	f.wantAll()
+	report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+	if err != nil || !report.OK || len(report.Notes) != 1 || !strings.Contains(report.Notes[0], "second copies that are missing: 2") {
+		t.Errorf("%+v, %v", report, err)
+	}
+	if _, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	if report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true}); err != nil || len(report.Notes) > 0 {
+		t.Errorf("%+v, %v", report, err)
+	}
+}
+
+// withoutSpares has no room for second copies.
+type withoutSpares struct {
+	storage.Storage
+	failed atomic.Int32
+}
+
+func (w *withoutSpares) Put(ctx context.Context, name string, content io.Reader) error {
+	if strings.HasPrefix(name, "spare/") {
+		w.failed.Add(1)
+		return errors.New("no room")
+	}
+	return w.Storage.Put(ctx, name, content)
 }

@@ -66,6 +66,18 @@ func (s *parts) at(n int) []byte {
 // isZero tells whether a block is neither of the slab nor of its trailer: nothing can damage it.
 func (s *parts) isZero(n int) bool { return n > 0 && (n+1)*s.block <= s.gap }
 
+// mayBe tells whether a block has zeros where nothing of the slab is.
+func (s *parts) mayBe(n int, block []byte) bool {
+	from := max(format.TrailerSize-n*s.block, 0)
+	to := min(s.gap-n*s.block, s.block)
+	for i := from; i < to; i++ {
+		if block[i] != 0 {
+			return false
+		}
+	}
+	return true
+}
+
 // check gives CRC-32C (RFC 3720, section 12.1 and appendix B.4). It finds what is damaged, and proves nothing.
 func check(block []byte) uint32 { return crc32.Checksum(block, crc32.MakeTable(crc32.Castagnoli)) }
 

@@ -93,22 +93,30 @@ func (p *plan) heal(slab []byte) (damaged int, err error) {
 			damaged++
 		}
 	}
-	if damaged > 0 {
-		if err := s.reconstruct(bad); err != nil {
-			return 0, err
-		}
-		s.putBack()
+	healed, err := s.reconstruct(bad)
+	if err != nil {
+		return 0, err
 	}
+	for n, b := range healed {
+		if !s.mayBe(n, b) {
+			return 0, ErrBeyond // the checks fit by chance, or are somebody's
+		}
+	}
+	for n, b := range healed {
+		copy(s.at(n), b)
+	}
+	s.putBack()
 	s.describe()
 	return damaged, nil
 }
 
-// reconstruct computes the blocks of the given rows anew, for each code word.
-func (s *parts) reconstruct(bad [][]int) error {
+// reconstruct computes the blocks of the given rows anew, for each code word, and gives them by their numbers.
+func (s *parts) reconstruct(bad [][]int) (map[int][]byte, error) {
 	coder, err := s.coder()
 	if err != nil {
-		return err
+		return nil, err
 	}
+	healed := make(map[int][]byte)
 	word := make([][]byte, len(s.shards))
 	for column, rows := range bad {
 		if len(rows) == 0 {
@@ -118,13 +126,16 @@ func (s *parts) reconstruct(bad [][]int) error {
 			word[row] = s.at(row*s.columns + column)
 		}
 		for _, row := range rows {
-			word[row] = word[row][:0] // it is missing, and its memory is used
+			word[row] = nil // it is missing
 		}
 		if err := coder.Reconstruct(word); err != nil {
-			return fmt.Errorf("parity of %d rows and %d: %w", s.rows, s.spare, err)
+			return nil, fmt.Errorf("parity of %d rows and %d: %w", s.rows, s.spare, err)
+		}
+		for _, row := range rows {
+			healed[row*s.columns+column] = word[row]
 		}
 	}
-	return nil
+	return healed, nil
 }
 
 // Check tells how many blocks of parity, or of its description, are not what was written: of a slab whose
