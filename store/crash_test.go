@@ -42,6 +42,13 @@ var scenarios = []scenario{
 	{name: "amending", prepare: prepared, act: (*site).amend},
 	{name: "reclaiming", prepare: append(prepared, takeStream("second"), (*site).retire), act: (*site).reclaim, after: (*site).reclaimLater},
 	{name: "reclaiming whole slabs", prepare: append(prepared, takeStream("second"), (*site).retireNewest), act: (*site).reclaim, after: (*site).reclaimLater},
+	{name: "setup with parity", act: (*site).setupParity, after: (*site).setupAgain},
+	{name: "capture with parity", prepare: withParity, act: takeStream("second")},
+	{name: "changing parity", prepare: withParity, act: (*site).changeParity},
+	{name: "adding a key slot with parity", prepare: withParity, act: (*site).addSlot},
+	{name: "removing a key slot with parity", prepare: append(withParity, (*site).addSlot), act: (*site).removeSlot},
+	{name: "reclaiming with parity", prepare: append(withParity, takeStream("second"), (*site).retire), act: (*site).reclaim, after: (*site).reclaimLater},
+	{name: "repairing by parity", prepare: append(withParity, takeStream("second"), (*site).harmMendably), act: (*site).mend, after: (*site).mendLater},
 	{name: "rebuilding tables", prepare: append(prepared, takeStream("second"), (*site).harmTables), act: (*site).rebuildTables, after: (*site).rebuildTables},
 }
 

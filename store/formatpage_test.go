@@ -63,6 +63,7 @@ func TestFormatPageLimits(t *testing.T) {
 		"MaxMemberHead": format.MaxMemberHead, "MaxInlineRuns": format.MaxInlineRuns, "MaxRecipeLevel": format.MaxRecipeLevel,
 		"MaxOrder": format.MaxOrder, "MaxOrderLevel": format.MaxOrderLevel, "MaxOrderItems": format.MaxOrderItems,
 		"MaxOrderMembers": format.MaxOrderMembers, "MaxOrderSpan": format.MaxOrderSpan,
+		"MaxParity": format.MaxParity, "MaxParitySlab": format.MaxParitySlab,
 	}
 	got := map[string]int{}
 	for _, row := range tableRows(formatPage(t)["1"]) {
@@ -121,7 +122,7 @@ func TestFormatPageKinds(t *testing.T) {
 		t.Errorf("pieces: the page has %v, the code %v", got, pieces)
 	}
 	header := []string{}
-	for _, k := range []format.ObjectKind{format.Slab, format.Table, format.Capture, format.Hold, format.Retired, format.Lease, format.Batch, format.Rehearsal, format.Verification, format.Place, format.Elsewhere, format.Retirement, format.Bundle} {
+	for _, k := range []format.ObjectKind{format.Slab, format.Table, format.Capture, format.Hold, format.Retired, format.Lease, format.Batch, format.Rehearsal, format.Verification, format.Place, format.Elsewhere, format.Retirement, format.Bundle, format.Settings} {
 		note := ""
 		if k == format.Capture {
 			note = " (index file)"
@@ -138,7 +139,7 @@ func TestFormatPageKinds(t *testing.T) {
 		"4": {"`" + string(crypt.SlotPassphrase) + "`", "`" + string(crypt.SlotKeyFile) + "`"},
 		"6": {"kind of object: " + strings.Join(header, ", "), "format version: " + strconv.Itoa(format.Version),
 			"Wrapping kind " + strconv.Itoa(int(crypt.WrapXChaCha20Poly1305)) + " "},
-		"7": {"Of kind " + strconv.Itoa(int(format.Zstd)) + ", its plaintext is one Zstandard frame", "Kind " + strconv.Itoa(int(format.TableSection)) + " is the slab's table"},
+		"7": {"Of kind " + strconv.Itoa(int(format.Zstd)) + ", its plaintext is one Zstandard frame", "Kind " + strconv.Itoa(int(format.TableSection)) + " is the slab's table", "Kind " + strconv.Itoa(int(format.ParitySection)) + " is parity"},
 	} {
 		for _, text := range texts {
 			if !strings.Contains(oneLine(page[section]), text) {
@@ -170,7 +171,7 @@ func TestFormatPageSizes(t *testing.T) {
 	n := strconv.Itoa
 	for section, texts := range map[string][]string{
 		"1": {n(format.FrameTarget) + " bytes (FrameTarget", n(format.SlabTarget) + " bytes (SlabTarget"},
-		"2": {"`" + names.Manifest + "`", "`" + names.KeySlots + "/ID.json`", "`" + names.Slabs + "/XX/ID`", "`" + names.Tables + "/ID`", "`" + names.Captures + "/ID.N`", "`" + names.Rehearsed + "/ID.R`", "`" + names.Verified + "/V`", "`" + names.Place + "/P`", "`" + names.Elsewhere + "/E`"},
+		"2": {"`" + names.Manifest + "`", "`" + names.KeySlots + "/ID.json`", "`" + names.Slabs + "/XX/ID`", "`" + names.Tables + "/ID`", "`" + names.Captures + "/ID.N`", "`" + names.Rehearsed + "/ID.R`", "`" + names.Verified + "/V`", "`" + names.Place + "/P`", "`" + names.Elsewhere + "/E`", "`" + names.Place + "/N.settings`", "`" + names.Spares + "/…`"},
 		"3": {"`kist_format` (" + n(format.Version) + ")", "from " + n(chunk.MinAverage) + " to " + n(chunk.MaxAverage)},
 		"4": {"at most " + n(crypt.MaxSlotDocument) + " bytes", "at most " + n(crypt.MaxLabel) + " bytes",
 			n(int(crypt.DefaultCost().MemoryKiB)) + " KiB, " + n(int(crypt.DefaultCost().Passes)) + " passes, " + n(int(crypt.DefaultCost().Lanes)) + " lanes",

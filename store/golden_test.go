@@ -72,6 +72,7 @@ var goldens = []struct {
 	{"../testdata/format1-told", 1},    // what rehearsals and verifications found
 	{"../testdata/format1-orders", 1},  // orders of members by path
 	{"../testdata/format1-replica", 1}, // a second place: its mark, and what is elsewhere
+	{"../testdata/format1-parity", 1},  // parity of slabs, second copies of small objects, settings
 }
 
 // TestGolden reads the repository of every format version there has been.
@@ -81,9 +82,12 @@ func TestGolden(t *testing.T) {
 		t.Errorf("there is no golden repository of version %d", format.Version)
 	}
 	if *makeGolden {
-		if path.Base(last.dir) == "format1-replica" {
+		switch path.Base(last.dir) {
+		case "format1-replica":
 			writeGoldenReplica(t, last.dir)
-		} else {
+		case "format1-parity":
+			writeGoldenParity(t, last.dir)
+		default:
 			writeGolden(t, last.dir)
 		}
 	}

@@ -19,8 +19,8 @@ func TestRecheckReaches(t *testing.T) {
 			t.Fatal(err)
 		}
 		for _, r := range []*Repository{r, fresh} {
-			if got := r.stock.IntakeConfig(nil).NoRecheck; got != off {
-				t.Errorf("off is %v, and the intake is told %v", off, got)
+			if cfg, err := r.stock.IntakeConfig(t.Context(), nil); err != nil || cfg.NoRecheck != off {
+				t.Errorf("off is %v, and the intake is told %v, %v", off, cfg.NoRecheck, err)
 			}
 		}
 		fresh.slabs.Close()

@@ -47,6 +47,8 @@ type Repaired struct {
 	// Dropped tells that what was lost has been given up.
 	Dropped bool `json:"dropped"`
 
+	// Renewed are objects that were damaged, and were put anew as they were: by the parity of slabs, or by second copies.
+	Renewed []string `json:"renewed,omitempty"`
 	// PutBack are slabs that were gone, and came from the other place under their own names.
 	PutBack []string `json:"put_back,omitempty"`
 	// Restored are captures whose index files could not be read, and came from there.
@@ -111,7 +113,7 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 	out = &Repaired{
 		Tables: RebuildReport(done.Tables), Healed: done.Healed, Lost: givenHarmed(done.Lost), Unreadable: done.Unreadable,
 		Vanished: done.Vanished, Exchanged: done.Exchanged, Returned: done.Returned, Marks: done.Marks, Dropped: done.Dropped,
-		PutBack: done.PutBack, Restored: done.Restored, Taken: done.Taken, Offered: done.Offered, Notes: done.Notes,
+		Renewed: done.Renewed, PutBack: done.PutBack, Restored: done.Restored, Taken: done.Taken, Offered: done.Offered, Notes: done.Notes,
 	}
 	for _, d := range done.There {
 		out.There = append(out.There, OtherDamage{d.Object, vault.ProblemOf(d.Object, d.Err)})

@@ -13,6 +13,9 @@ import (
 type ReplicaOptions struct {
 	// Slot describes the first key slot of the place.
 	Slot crypt.SlotOptions
+	// Parity is how much parity slabs get that are written there, in percent: see [Repository.SetParity]; 0: none.
+	// What is copied comes as it is.
+	Parity int
 	// Host is where it is done, for people.
 	Host string
 	// Reserve is as in CreateOptions.
@@ -27,13 +30,13 @@ type ReplicaOptions struct {
 // Whoever loses secret, and every other one that [Repository.AddSlot] adds there, can't open that place; a
 // secret of another place opens only that one. A secret that was found out opens the data in every place.
 //
-// It fails with [ErrExists] where there is a repository, and with [ErrClosed] where of was closed.
+// It fails with [ErrExists] where there is a repository, with [ErrBadOptions], and with [ErrClosed] where of was closed.
 func CreateReplica(ctx context.Context, st storage.Storage, of *Repository, secret crypt.Secret, o ReplicaOptions) (r *Repository, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := ended(ctx); err != nil {
 		return nil, err
 	}
-	v, err := vault.CreateReplica(ctx, st, of.vault, secret, o.Slot, o.Host, o.Reserve)
+	v, err := vault.CreateReplica(ctx, st, of.vault, secret, o.Slot, vault.Settings{Parity: o.Parity, Host: o.Host, Reserve: o.Reserve})
 	if err != nil {
 		return nil, err
 	}

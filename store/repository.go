@@ -63,8 +63,12 @@ type CreateOptions struct {
 	// them back where they find no room for marks, without which nothing can be freed. 0 means none, and then a full
 	// medium needs room from elsewhere. DefaultReserve is enough for some ten of either.
 	Reserve int64
+	// Parity is how much parity slabs get, in percent: see [Repository.SetParity], which changes it; 0: none.
+	Parity int
 	// Slot describes the first key slot.
 	Slot crypt.SlotOptions
+	// Host is where it is done, for people; it is kept with Parity.
+	Host string
 }
 
 // DefaultReserve is a reserve of a usual length, and MaxReserve the longest one, in bytes.
@@ -90,7 +94,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 		o.ChunkAverage = chunk.DefaultAverage
 	}
 	v, err := vault.Create(ctx, st, secret, vault.Settings{
-		Average: o.ChunkAverage, Grace: o.Grace, NoRecheck: o.NoRecheck, Apart: string(o.Apart), Reserve: o.Reserve,
+		Average: o.ChunkAverage, Grace: o.Grace, NoRecheck: o.NoRecheck, Apart: string(o.Apart), Reserve: o.Reserve, Parity: o.Parity, Host: o.Host,
 	}, o.Slot)
 	if err != nil {
 		return nil, err

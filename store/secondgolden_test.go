@@ -56,6 +56,9 @@ func testSecondReader(t *testing.T, dir string) {
 			if err := checkSecondMarks(r, dir); err != nil {
 				t.Error(err)
 			}
+			if err := checkSecondSpares(r, path.Base(dir) == "format1-parity"); err != nil {
+				t.Error(err)
+			}
 			if !levels[0] || !levels[1] {
 				t.Errorf("the golden repository has recipes of the levels %v; 0 and 1 belong in it", levels)
 			}
@@ -99,6 +102,7 @@ var secondMarksOf = map[string][]string{
 	"format1-proofs":  {"hold", "hold .released", "retired .undone", "batch .gone"},
 	"format1-amended": {"hold", "hold .released", "retired .undone", "batch .gone", "batch .harmed", "rehearsal", "lease"},
 	"format1-replica": {"place", "elsewhere"},
+	"format1-parity":  {"settings"},
 }
 
 // checkSecondMarks reads all marks, and holds what was amended and rehearsed against what is expected.

@@ -114,7 +114,11 @@ func (r *secondReader) marks() (map[string][]string, error) {
 			case "rehearsal":
 				record, ending = &secondRehearsal{}, ""
 			case "place":
-				record, ending = &secondSite{}, ""
+				record = &secondSite{}
+				if ending == ".settings" {
+					kind, record = "settings", &secondSettings{}
+				}
+				ending = ""
 			case "elsewhere":
 				record, ending = &secondElsewhere{}, ""
 			default:
@@ -124,6 +128,9 @@ func (r *secondReader) marks() (map[string][]string, error) {
 			}
 			if err := r.mark(kind, name, record); err != nil {
 				return nil, err
+			}
+			if s, ok := record.(*secondSettings); ok && s.Parity > 20 {
+				return nil, fmt.Errorf("%s: parity of %d %%", name, s.Parity)
 			}
 			if e, ok := record.(*secondElsewhere); ok {
 				if err := e.check(); err != nil {

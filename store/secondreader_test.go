@@ -132,7 +132,7 @@ type secondObject struct {
 }
 
 // secondKinds are the kinds of objects.
-var secondKinds = map[string]byte{"slab": 1, "table": 2, "capture": 3, "hold": 4, "retired": 5, "lease": 6, "batch": 7, "rehearsal": 8, "verification": 9, "place": 10, "elsewhere": 11, "retirement": 12, "bundle": 13}
+var secondKinds = map[string]byte{"slab": 1, "table": 2, "capture": 3, "hold": 4, "retired": 5, "lease": 6, "batch": 7, "rehearsal": 8, "verification": 9, "place": 10, "elsewhere": 11, "retirement": 12, "bundle": 13, "settings": 14}
 
 func (r *secondReader) object(kind, name string) (*secondObject, error) {
 	b, err := fs.ReadFile(r.fsys, name)

@@ -16,6 +16,7 @@ type secondSlab struct {
 	table  secondSlabTable
 	frames [][]byte // opened, still compressed
 	chunks [][]byte
+	parity []byte // the body of that section; nil: none
 }
 
 type secondSlabTable struct {
@@ -54,6 +55,9 @@ func (r *secondReader) slab(id string) (*secondSlab, error) {
 		return nil, err
 	}
 	if err := s.readFrames(o.all[len(o.all)-len(o.body) : sections]); err != nil {
+		return nil, err
+	}
+	if err := s.checkParity(); err != nil {
 		return nil, err
 	}
 	r.slabs[id] = s
@@ -95,6 +99,12 @@ func (s *secondSlab) readTable(sections []byte) error {
 		kind, flags := number(sections[:2]), number(sections[2:4])
 		content := sections[16:][:number(sections[8:16])]
 		sections = sections[16+len(content):]
+		if kind == 2 && flags == 0 && found && len(sections) == 0 {
+			if s.parity = content; len(s.all) > 67108864 {
+				return fmt.Errorf("slab %s: parity of %d bytes", s.name, len(s.all))
+			}
+			continue
+		}
 		if kind != 1 || flags != 1 || found {
 			return fmt.Errorf("slab %s: section kind %d, flags %d", s.name, kind, flags)
 		}

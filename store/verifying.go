@@ -49,6 +49,9 @@ type Damage struct {
 	Captures []string `json:"captures"` // ids of those that it harms
 	Members  []Harmed `json:"members"`  // the first 1,000 of them
 	More     int      `json:"more_members,omitempty"`
+	// Mendable tells that it is known what the object was, from its parity or a second copy: nothing is lost,
+	// reading goes on by that, and Repair puts the object anew.
+	Mendable bool `json:"mendable,omitempty"`
 }
 
 // Harmed names a member that can't be restored as captured.
@@ -96,7 +99,7 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Repor
 func givenReport(found *check.Report) *Report {
 	r := &Report{OK: found.OK, Captures: found.Captures, Checked: found.Checked, Damage: []Damage{}, Notes: found.Notes}
 	for _, d := range found.Damage {
-		r.Damage = append(r.Damage, Damage{Object: d.Object, Problem: d.Problem, Captures: d.Captures, Members: givenHarmed(d.Members), More: d.More})
+		r.Damage = append(r.Damage, Damage{Object: d.Object, Problem: d.Problem, Captures: d.Captures, Members: givenHarmed(d.Members), More: d.More, Mendable: d.Mendable})
 	}
 	return r
 }

@@ -65,6 +65,7 @@ func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) strin
 func (a *app) commands() []*cli.Command {
 	return []*cli.Command{
 		a.setupCommand(),
+		a.settingsCommand(),
 		ofService(a.captureCommand()),
 		a.choosing(a.listCommand()),
 		a.choosing(a.showCommand()),

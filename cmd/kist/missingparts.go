@@ -32,6 +32,17 @@ const (
 	bringSlots    = "Bring the folder keyslots, with its files, back from a copy of the repository: without them no passphrase and no key file opens it. Nothing else is harmed by their loss."
 )
 
+// spareManifest is the second copy of kist.json, of a repository with parity.
+const spareManifest = "spare/kist.json"
+
+// manifestAdvice says where kist.json can be brought back from.
+func manifestAdvice(path string) string {
+	if _, err := os.Stat(filepath.Join(path, spareManifest)); err != nil {
+		return bringManifest
+	}
+	return "A second copy of it lies in " + spareManifest + ": put a copy of that in its place. Nothing else is harmed by its loss."
+}
+
 // partsOf are folders that only a repository has.
 func partsOf() []string { return []string{"slabs", "captures", "keyslots"} }
 
@@ -42,7 +53,7 @@ func lostManifest(path string) error {
 		return nil
 	}
 	err := fmt.Errorf("%s: %w: %s is missing, and other parts of a repository lie there", screen.Line(path), store.ErrNoRepository, anchor)
-	return &advised{&statusError{statusDamage, err}, bringManifest}
+	return &advised{&statusError{statusDamage, err}, manifestAdvice(path)}
 }
 
 // holdsFiles tells whether something is in a folder that can be looked into.
@@ -67,7 +78,7 @@ func explainOpening(ctx context.Context, folder *storage.Folder, err error) erro
 	case errors.Is(err, store.ErrDamagedSlot):
 		return &advised{err, "Whether the passphrase or key file is right can't be told. Bring the damaged files of keyslots back from a copy of the repository, or use the passphrase or key file of another slot."}
 	case errors.As(err, &of) && of.Object == anchor && errors.Is(err, store.ErrDamaged):
-		return &advised{err, bringManifest}
+		return &advised{err, manifestAdvice(folder.Path())}
 	}
 	return err
 }

@@ -31,16 +31,36 @@ type repository struct {
 	folder *storage.Folder
 	secret crypt.Secret // that opened it; nil for a new one
 	waited *waited      // for its folder; nil for a spool
+	warn   func(format string, args ...any)
 }
 
 // Close wipes the keys and the secret, and lets the folder go.
 func (r *repository) Close() error {
 	wipe(r.secret)
+	r.warnMendable()
 	err := errors.Join(r.Repository.Close(), letGo(r.folder))
 	if r.waited != nil {
 		r.waited.stop()
 	}
 	return err
+}
+
+// warnMendable warns of what was damaged and could be read all the same.
+func (r *repository) warnMendable() {
+	mendable := r.Mendable()
+	if r.warn == nil || len(mendable) == 0 {
+		return
+	}
+	first := mendable[0]
+	if first.Object == anchor {
+		r.warn("%s is damaged, and was read by its second copy: put a copy of %s in its place", anchor, spareManifest)
+		if mendable = mendable[1:]; len(mendable) == 0 {
+			return
+		}
+		first = mendable[0]
+	}
+	r.warn("%s by parity or second copies: nothing is lost yet, and kist repair mends it. The first: %s: %s",
+		screen.Count(len(mendable), "file of the repository is damaged, and was read", "files of the repository are damaged, and were read"), screen.Printable(first.Object), screen.Line(first.Problem))
 }
 
 func wipe(secret crypt.Secret) {
@@ -80,7 +100,7 @@ func (a *app) unlock(ctx context.Context, folder *storage.Folder, options store.
 			r, err = store.Open(ctx, st, secret, options)
 		}
 		if err == nil {
-			return &repository{Repository: r, folder: folder, secret: secret}, nil
+			return &repository{Repository: r, folder: folder, secret: secret, warn: a.Warn}, nil
 		}
 		wipe(secret)
 		if !asked || try == maxTries || !errors.Is(err, store.ErrWrongSecret) {

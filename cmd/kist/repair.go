@@ -20,7 +20,8 @@ func (a *app) repairCommand() *cli.Command {
 			limitRateFlag(),
 		}, otherFlags()...),
 		Description: `
-Reads the whole repository. Lost tables are written anew. Contents that are damaged in
+Reads the whole repository. What parity or a second copy tells of a damaged file, the file is put anew with,
+under its name. Lost tables are written anew. Contents that are damaged in
 one place and whole in another are taken from there: so capture a service whose
 data is still the same once more, and repair again. A place that is damaged is
 not relied on by later captures.
@@ -81,6 +82,9 @@ func (a *app) printRepaired(out *store.Repaired, from string) error {
 		}{out, out.Mended()})
 	}
 	a.printTables(&out.Tables)
+	if len(out.Renewed) > 0 {
+		a.Printf("Damaged, and put anew as they were: %s.\n", strings.Join(out.Renewed, ", "))
+	}
 	a.printTaken(out, from)
 	if len(out.Marks) > 0 {
 		a.Printf("Could not be read, and removed: %s.\n", strings.Join(out.Marks, ", "))

@@ -35,6 +35,7 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.BoolFlag{Name: "apart", Usage: "share nothing between captures of different names, for volumes that hold what strangers put there; it can't be changed later"},
 			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
 			&cli.BoolFlag{Name: "accept-unmounted", Usage: "make it though what should be mounted there is not: it lies on the disk beneath then, and is hidden once that is mounted"},
+			parityFlag("which kist settings changes"),
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		}, otherFlags()...),
 		Description: `
@@ -58,6 +59,7 @@ else by a passphrase that is asked for.
 Example:
   kist setup --repository /mnt/share/kist
   kist setup --repository /mnt/share/kist --key-file /root/kist.key
+  kist setup --repository /mnt/share/kist --parity 3%
   kist setup --repository /mnt/offsite/kist --replica-of /mnt/share/kist`,
 		Action: a.setup,
 	}
@@ -83,6 +85,12 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	parity := 0
+	if c.IsSet("parity") {
+		if parity, err = parseParity(c.String("parity")); err != nil {
+			return err
+		}
+	}
 	path, err := a.repositoryPath()
 	if err != nil {
 		return err
@@ -95,14 +103,14 @@ func (a *app) setup(c *cli.Context) error {
 		return &advised{lost, "Nothing was made. Mount it first; --accept-unmounted makes the repository here all the same."}
 	}
 	if c.IsSet("replica-of") {
-		return a.setupReplica(c, path, files)
+		return a.setupReplica(c, path, files, parity)
 	}
 	for _, flag := range []string{"other-passphrase-file", "other-key-file"} {
 		if c.IsSet(flag) {
 			return usagef("setup: --%s goes with --replica-of", flag)
 		}
 	}
-	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Reserve: store.DefaultReserve, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
+	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Parity: parity, Host: hostName(), Reserve: store.DefaultReserve, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
 	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
 		return store.Create(ctx, st, secret, o)
 	})

@@ -153,7 +153,22 @@ func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 		}
 		a.printDamage(&r.Damage[i], i+1)
 	}
-	a.Printf("\n%s.\n", screen.Count(len(r.Damage), "object is damaged", "objects are damaged"))
+	mendable := 0
+	for i := range r.Damage {
+		if r.Damage[i].Mendable {
+			mendable++
+		}
+	}
+	text := screen.Count(len(r.Damage), "object is damaged", "objects are damaged")
+	switch {
+	case mendable == len(r.Damage):
+		a.Printf("\n%s, mendable: kist repair.\n", text)
+		return nil
+	case mendable > 0:
+		a.Printf("\n%s, %d of them mendable.\n", text, mendable)
+	default:
+		a.Printf("\n%s.\n", text)
+	}
 	if text := a.mendFrom(); text != "" {
 		a.Printf("%s\n", text)
 	}
@@ -197,11 +212,19 @@ func harmedText(m store.Harmed) string {
 
 // advice says what can be done about a damage.
 func advice(d *store.Damage) string {
+	if d.Mendable {
+		return "kist repair mends it; nothing is lost."
+	}
 	kind, _, _ := strings.Cut(d.Object, "/")
 	switch kind {
+	case anchor:
+		return "put it back from a copy of the repository, or from " + spareManifest + " if that is there; it never changes."
 	case "tables":
 		return "kist repair writes the table anew; nothing is lost."
 	case "keyslots":
+		if strings.Contains(d.Problem, "second copy") {
+			return "put a copy of its second copy in its place; nothing is lost."
+		}
 		return "kist passphrase add makes another key slot, kist passphrase remove takes this one away."
 	case "captures":
 		return "put the file back if a copy of the repository has it; other captures are not harmed by it. kist repair tells more."

@@ -149,7 +149,11 @@ func (v *verifier) checkPlaces(ctx context.Context) error {
 	}
 	foreign := elsewhere.Foreign
 	for _, info := range infos {
-		if _, bad := names.ParsePlace(info.Name); bad != nil {
+		if names.IsSettings(info.Name) {
+			if err := checkMark[format.SettingsRecord](ctx, v, format.Settings, info); err != nil {
+				return err
+			}
+		} else if _, bad := names.ParsePlace(info.Name); bad != nil {
 			foreign = append(foreign, info.Name)
 		} else if err := checkMark[format.PlaceRecord](ctx, v, format.Place, info); err != nil {
 			return err

@@ -56,7 +56,6 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	v.noteUnlisted()
 	if len(v.o.Captures) > 0 {
 		return nil
 	}
@@ -125,8 +124,20 @@ func (v *verifier) readSlab(ctx context.Context, slab *fetch.Slab, s *SlabState)
 		s.lens = append(s.lens, slab.Frames[i].Chunks...)
 	}
 	if slab.Trailers < 2 {
-		s.Worn = true
-		v.damage(names.Slab(id), fmt.Errorf("%w: one of the two copies of its trailer; no capture is harmed", format.ErrDamaged))
+		worn := fmt.Errorf("%w: one of the two copies of its trailer", format.ErrDamaged)
+		heals, err := v.heals(ctx, id, worn)
+		if err != nil {
+			return err
+		}
+		if !heals {
+			s.Worn = true
+			v.damage(names.Slab(id), fmt.Errorf("%w; no capture is harmed", worn))
+		}
+	}
+	if v.o.Full {
+		if err := v.checkParity(ctx, slab); err != nil {
+			return err
+		}
 	}
 	if s.record != nil && !SameFrames(s.record, slab) {
 		v.damage(names.Slab(id), fmt.Errorf("%w: a table says of it what it does not hold", format.ErrDamaged))
@@ -146,6 +157,58 @@ func (v *verifier) readSlab(ctx context.Context, slab *fetch.Slab, s *SlabState)
 		s.dispute(slab, frame, ids)
 		return nil
 	})
+}
+
+// checkParity finds out whether a slab's parity is what was written.
+func (v *verifier) checkParity(ctx context.Context, slab *fetch.Slab) error {
+	damage := v.r.slabs.CheckParity(ctx, slab)
+	if damage == nil || !vault.IsDamage(damage) {
+		return damage
+	}
+	heals, err := v.heals(ctx, slab.ID, damage)
+	if err == nil && !heals {
+		v.damage(names.Slab(slab.ID), fmt.Errorf("%w; no capture is harmed", damage))
+	}
+	return err
+}
+
+// heals tells whether it is known what a damaged slab was.
+func (v *verifier) heals(ctx context.Context, id format.SlabID, cause error) (bool, error) {
+	_, err := v.r.slabs.Whole(ctx, id, cause)
+	if errors.Is(err, fetch.ErrBeyond) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
+// noteMendable tells of what was damaged and could be read all the same.
+func (v *verifier) noteMendable() {
+	healed := v.r.slabs.Healed()
+	v.unlisted = slices.DeleteFunc(v.unlisted, func(id format.SlabID) bool { return healed[id] != nil }) // of another length
+	v.noteUnlisted()
+	for id, cause := range healed {
+		v.mendable(names.Slab(id), cause, "its parity tells what it was")
+	}
+	second := v.r.vault.Healed()
+	damaged := make(map[string]bool)
+	for _, d := range v.report.Damage {
+		damaged[d.Object] = true
+	}
+	for _, name := range v.worn {
+		if second[name] == nil && !damaged[name] { // else it may be the second copy that is whole
+			v.mendable(names.Spare(name), format.ErrDamaged, "it is a second copy, and the first is whole")
+		}
+	}
+	for name, cause := range second {
+		v.mendable(name, cause, "its second copy tells what it was")
+	}
+}
+
+func (v *verifier) mendable(object string, cause error, by string) {
+	d := newDamage(object, fmt.Errorf("%w; %s, and no capture is harmed: repairing mends it", cause, by))
+	d.Mendable = true
+	v.report.Damage = append(v.report.Damage, d)
+	v.Mendable = append(v.Mendable, object)
 }
 
 func (v *verifier) chooseFrames(slab *fetch.Slab) []int {

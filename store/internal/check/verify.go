@@ -40,6 +40,7 @@ type Damage struct {
 	Captures []string // ids of those that it harms
 	Members  []Harmed // the first maxHarmed of them
 	More     int
+	Mendable bool // what it was is known, from its parity or a second copy: repairing puts it anew
 }
 
 // Harmed is a member that can't be restored as captured; with an empty path, all of the
@@ -76,11 +77,17 @@ type Findings struct {
 	Stand    *ledger.Standing
 	There    vault.SlabList
 	Slabs    map[format.SlabID]*SlabState
+	Mendable []string            // objects that are damaged, and of which it is known what they were
 	Wrong    map[string]harmKind // by recipe: streams that are not those that were captured
 
 	Elsewhere ledger.Departures // captures that other places have
 
 	WrongOrders map[string]bool // by recipe: orders that do not say what the member list says
+}
+
+// IsDamaged tells whether an object is damaged.
+func (f *Findings) IsDamaged(name string) bool {
+	return slices.ContainsFunc(f.report.Damage, func(d Damage) bool { return d.Object == name })
 }
 
 // Find looks at everything, and reads it afresh.
@@ -103,7 +110,7 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 	v.report, v.Slabs, v.Wrong = &Report{Damage: []Damage{}}, make(map[format.SlabID]*SlabState), make(map[string]harmKind)
 	v.WrongOrders = make(map[string]bool)
 	steps := []func(context.Context) error{
-		v.readManifest, v.readSlots, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
+		v.readManifest, v.readSlots, v.checkSpares, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
 	for _, step := range steps {
 		if err := step(ctx); err != nil {
@@ -111,6 +118,7 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 		}
 	}
 	v.meter.Done()
+	v.noteMendable()
 	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
 	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
@@ -123,6 +131,7 @@ type verifier struct {
 	r         *Verifier
 	o         Options
 	unlisted  []format.SlabID  // slabs that no table lists
+	worn      []string         // objects whose second copy differs
 	strangers int              // files that are no objects of kist
 	listed    []storage.Info   // in the folder of slabs
 	lists     map[listKey]bool // that were decoded
@@ -166,6 +175,7 @@ func (v *verifier) readObjects(ctx context.Context) (err error) {
 	if v.Files, err = v.r.storage.List(ctx, names.Captures); err != nil {
 		return err
 	}
+	v.r.ledger.Untear(ctx, v.Files)
 	for _, info := range v.Files {
 		switch _, _, err := names.ParseCapture(info.Name); {
 		case err != nil:
@@ -242,6 +252,21 @@ func (v *verifier) checkFound(all [][]ledger.File) error {
 func (v *verifier) changed(ctx context.Context) (bool, error) {
 	now, err := v.r.storage.List(ctx, names.Captures)
 	return !slices.EqualFunc(now, v.Files, func(a, b storage.Info) bool { return a.Name == b.Name }), err
+}
+
+// checkSpares holds second copies of small objects against these.
+func (v *verifier) checkSpares(ctx context.Context) error {
+	if !v.o.Full || len(v.o.Captures) > 0 {
+		return nil
+	}
+	lacking := 0
+	err := v.r.vault.CheckSpares(ctx,
+		func(object string) { v.worn = append(v.worn, object) },
+		func(string) { lacking++ })
+	if lacking > 0 {
+		v.note("second copies that are missing: %d, of what was written before there were any; repairing puts them", lacking)
+	}
+	return err
 }
 
 // readSlots holds the key slots against what was written: reading them forgives white

@@ -14,12 +14,13 @@ import (
 // Copy reads a slab as it lies in the storage, from front to back, for who puts it elsewhere. Every
 // sealed piece is opened as it passes, and every chunk hashed: reading fails at the first that is not
 // what was written. Of two copies of the trailer the one that is whole is given in the place of
-// a harmed one. Sections that this release does not know pass as they are. It takes the memory of
+// a harmed one, and where parity heals what is damaged, all is given as it was written. Sections that this release does not know pass as they are. It takes the memory of
 // two frames, is for one goroutine, and implements io.Reader.
 type Copy struct {
 	s     *Slabs
 	ctx   context.Context
 	slab  *Slab
+	whole []byte // all of it, once something damaged was healed
 	next  int    // frame; -1: the header
 	rest  []byte // of the piece that Read is at
 	piece []byte // its memory
@@ -73,16 +74,13 @@ func (c *Copy) advance() error {
 	if c.ctx.Err() != nil {
 		return context.Cause(c.ctx)
 	}
-	var err error
-	frame := -1
-	switch {
-	case c.next < 0:
-		err = c.header()
-	case c.next < len(c.slab.Frames):
-		frame = c.next
-		err = c.frame(frame)
-	default:
-		err = c.tail()
+	frame, err := c.readNext()
+	if err = AsDamage(err); MayHeal(err) && c.whole == nil && c.slab.HasParity() {
+		cause := &SlabError{c.slab.ID, frame, err}
+		if whole, failed := c.s.heal(c.ctx, c.slab.ID, cause); failed == nil && int64(len(whole)) == c.slab.Length {
+			c.whole = whole
+			_, err = c.readNext()
+		}
 	}
 	if err != nil {
 		return &SlabError{c.slab.ID, frame, AsDamage(err)}
@@ -90,10 +88,25 @@ func (c *Copy) advance() error {
 	return nil
 }
 
+// readNext reads the next piece, and tells which frame it is; -1: none.
+func (c *Copy) readNext() (frame int, err error) {
+	switch {
+	case c.next < 0:
+		return -1, c.header()
+	case c.next < len(c.slab.Frames):
+		return c.next, c.frame(c.next)
+	}
+	return -1, c.tail()
+}
+
 // read fills the piece with so many bytes from a place on.
 func (c *Copy) read(off, n int64) error {
 	c.piece = slices.Grow(c.piece[:0], int(n))[:n]
 	c.rest = nil
+	if c.whole != nil {
+		copy(c.piece, c.whole[off:off+n])
+		return nil
+	}
 	return c.s.storage.ReadAt(c.ctx, names.Slab(c.slab.ID), c.piece, off)
 }
 
@@ -149,11 +162,14 @@ func (c *Copy) tail() error {
 	if err := format.MendTrailer(c.piece[at:], c.slab.opener); err != nil {
 		return err
 	}
-	sealed, err := format.FindTable(c.piece[:at])
+	sections, err := format.FindSections(c.piece[:at], at)
 	if err != nil {
 		return err
 	}
-	if _, err := c.slab.opener.Open(nil, sealed, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)}); err != nil {
+	if err := c.s.checkParity(c.slab, c.piece[sections.Parity.Off:][:sections.Parity.Length]); err != nil {
+		return err
+	}
+	if _, err := c.slab.opener.Open(nil, sections.Table, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)}); err != nil {
 		return fmt.Errorf("%w: its table: %w", format.ErrDamaged, err)
 	}
 	c.rest = c.piece

@@ -72,12 +72,13 @@ type Slabs struct {
 	guess   int64         // see tailGuess
 	kept    *cache.Folder // see Keep
 	buffers buffers
+	healing healing
 
 	mu      sync.Mutex
 	length  func(format.SlabID) (int64, bool) // see Expect
 	opening map[format.SlabID]*opening
 	opened  *lru[format.SlabID, *Slab]
-	ends    *lru[format.SlabID, *[]byte] // the last bytes of slabs, or all
+	ends    *lru[format.SlabID, *end] // of slabs
 	frames  *lru[frameKey, *cachedFrame]
 }
 
@@ -98,7 +99,7 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 		length:  func(format.SlabID) (int64, bool) { return 0, false },
 		opening: make(map[format.SlabID]*opening),
 		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),
-		ends:    newLRU[format.SlabID, *[]byte](cacheEnds),
+		ends:    newLRU[format.SlabID, *end](cacheEnds),
 		frames:  newLRU[frameKey, *cachedFrame](cacheBytes),
 	}
 	s.frames.dropped = s.forgotten

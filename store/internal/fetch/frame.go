@@ -41,16 +41,15 @@ func (s *Slabs) decode(packed, buf []byte) ([]byte, error) {
 }
 
 // openFrame gives what is compressed in a frame, within sealed, which is as long as
-// the frame. Where an end that was kept does not open, the slab itself decides.
+// the frame. Where an end that was kept does not open, the slab itself decides, and then its parity.
 func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte) ([]byte, error) {
 	off := slab.offsets[n]
-	piece := crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(n)}
 	s.mu.Lock()
 	end, ok := s.ends.get(slab.ID)
 	s.mu.Unlock()
-	if ok && off >= slab.Length-int64(len(*end)) {
-		copy(sealed, (*end)[off-(slab.Length-int64(len(*end))):])
-		if packed, err := slab.opener.Open(sealed[:0], sealed, piece); err == nil {
+	if ok && off >= end.off && off-end.off+int64(len(sealed)) <= int64(len(end.bytes)) {
+		copy(sealed, end.bytes[off-end.off:])
+		if packed, err := slab.unseal(n, sealed); err == nil {
 			return packed, nil
 		}
 		s.mu.Lock()
@@ -58,14 +57,20 @@ func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte)
 		s.mu.Unlock()
 		s.kept.Drop(names.Slab(slab.ID))
 	}
-	if err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, off); err != nil {
-		return nil, err
+	err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, off)
+	if err == nil {
+		var packed []byte
+		if packed, err = slab.unseal(n, sealed); err == nil {
+			return packed, nil
+		}
+		err = unopened{errors.Join(format.ErrDamaged, err)}
 	}
-	packed, err := slab.opener.Open(sealed[:0], sealed, piece)
-	if err != nil {
-		return nil, unopened{errors.Join(format.ErrDamaged, err)}
-	}
-	return packed, nil
+	return s.openHealedFrame(ctx, slab, n, sealed, AsDamage(err))
+}
+
+// unseal opens a frame in its place.
+func (slab *Slab) unseal(n int, sealed []byte) ([]byte, error) {
+	return slab.opener.Open(sealed[:0], sealed, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(n)})
 }
 
 // Frame gives the decompressed bytes of a frame, which the caller must not

@@ -29,10 +29,14 @@ type stored struct {
 	keys    *crypt.Keys
 	slab    format.SlabID
 	chunks  [][]byte // in the order in which they lie in the slab
+	parity  int      // percent, of slabs to come
 }
 
 // newStored takes in frames of chunks, which must all differ.
-func newStored(t testing.TB, frames ...[][]byte) *stored {
+func newStored(t testing.TB, frames ...[][]byte) *stored { return newStoredWith(t, 0, frames...) }
+
+// newStoredWith is newStored with so much parity.
+func newStoredWith(t testing.TB, parity int, frames ...[][]byte) *stored {
 	t.Helper()
 	noLeaks(t)
 	id := crypt.NewRepositoryID()
@@ -40,7 +44,7 @@ func newStored(t testing.TB, frames ...[][]byte) *stored {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := &stored{storage: storage.NewMemory(), id: id, keys: keys}
+	r := &stored{storage: storage.NewMemory(), id: id, keys: keys, parity: parity}
 	runs := r.takeIn(t, frames...)
 	r.slab = runs[0].Slab
 	for _, chunks := range frames {
@@ -54,7 +58,7 @@ func (r *stored) takeIn(t testing.TB, frames ...[][]byte) (runs []format.Run) {
 	t.Helper()
 	in, err := intake.New(t.Context(), intake.Config{
 		Storage: r.storage, Repository: r.id, Keys: r.keys, Index: known.New(), MaxChunk: format.MaxChunk,
-		Level: zstd.SpeedFastest, Workers: 1, TableName: func() string { return format.NewSlabID().String() },
+		Level: zstd.SpeedFastest, Workers: 1, Parity: r.parity, TableName: func() string { return format.NewSlabID().String() },
 	})
 	if err != nil {
 		t.Fatal(err)

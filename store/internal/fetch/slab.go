@@ -2,6 +2,7 @@ package fetch
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"github.com/kistarchive/kist/crypt"
@@ -18,10 +19,11 @@ type Slab struct {
 	Trailers int    // how many of the two copies of its trailer are intact
 
 	opener  *crypt.Opener
-	start   int64    // where the first frame begins
-	end     int64    // where the frames end, and the sections begin
-	offsets []int64  // of the frames in the slab
-	first   []uint32 // number of each frame's first chunk
+	start   int64                       // where the first frame begins
+	end     int64                       // where the frames end, and the sections begin
+	parity  struct{ off, length int64 } // the body of that section; of length 0 where there is none
+	offsets []int64                     // of the frames in the slab
+	first   []uint32                    // number of each frame's first chunk
 	chunks  uint32
 }
 
@@ -69,6 +71,9 @@ func (s *Slabs) Open(ctx context.Context, id format.SlabID) (*Slab, error) {
 
 func (s *Slabs) openFor(ctx context.Context, id format.SlabID, o *opening) {
 	o.slab, o.err = s.open(ctx, id)
+	if o.err != nil && ctx.Err() == nil {
+		o.slab, o.err = s.openHealed(ctx, id, AsDamage(o.err))
+	}
 	if o.err != nil {
 		o.slab, o.err = nil, &SlabError{id, -1, AsDamage(o.err)}
 	}
@@ -123,15 +128,15 @@ func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (
 		s.mu.Lock()
 		end, ok := s.ends.get(id)
 		s.mu.Unlock()
-		if ok {
-			s.kept.Add(names.Slab(id), *end)
+		if ok && end.off == 0 {
+			s.kept.Add(names.Slab(id), end.bytes)
 		}
 	}
 	return slab, err
 }
 
 // openFrom opens a slab by reading it with read.
-func (s *Slabs) openFrom(ctx context.Context, read func(ctx context.Context, name string, p []byte, off int64) error, id format.SlabID, length int64) (*Slab, error) {
+func (s *Slabs) openFrom(ctx context.Context, read reading, id format.SlabID, length int64) (*Slab, error) {
 	head := make([]byte, min(format.MaxHeader, length))
 	if length <= s.guess {
 		head = make([]byte, length)
@@ -155,42 +160,66 @@ func (s *Slabs) openFrom(ctx context.Context, read func(ctx context.Context, nam
 			return nil, err
 		}
 	}
-	if err := s.readTable(ctx, slab, tail, int64(n)); err != nil {
+	end, err := s.readTable(ctx, read, slab, tail, int64(n))
+	if err != nil {
 		return nil, err
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.ends.put(id, &tail, len(tail))
+	s.ends.put(id, end, len(end.bytes))
 	return slab, nil
+}
+
+// end is a part of a slab, with what lies at its end but for parity, or all of it.
+type end struct {
+	off   int64
+	bytes []byte
 }
 
 func (s *Slabs) object(id format.SlabID) crypt.ObjectName {
 	return crypt.ObjectName{Repository: s.repo, Kind: format.Slab.String(), Name: id.String()}
 }
 
-// readTable reads the table at the slab's end, tail or more; its frames begin at
-// byte start.
-func (s *Slabs) readTable(ctx context.Context, slab *Slab, tail []byte, start int64) error {
+type reading func(ctx context.Context, name string, p []byte, off int64) error
+
+// readTable reads the table at the slab's end, tail or more, and gives what it read; the slab's frames begin at byte start.
+func (s *Slabs) readTable(ctx context.Context, read reading, slab *Slab, tail []byte, start int64) (*end, error) {
 	if len(tail) < format.TrailerSize {
-		return fmt.Errorf("%w: the slab is cut short", format.ErrDamaged)
+		return nil, fmt.Errorf("%w: the slab is cut short", format.ErrDamaged)
 	}
 	trailer, intact, err := format.ParseTrailer(tail[len(tail)-format.TrailerSize:], slab.Length, slab.opener)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	slab.Trailers = intact
-	n := slab.Length - int64(trailer.Sections)
-	if n > int64(len(tail)) {
-		tail = make([]byte, n)
-		if err := s.storage.ReadAt(ctx, names.Slab(slab.ID), tail, int64(trailer.Sections)); err != nil {
-			return err
+	last := slab.Length - int64(format.TrailerSize)
+	first := int64(trailer.Sections)
+	e := &end{slab.Length - int64(len(tail)), tail}
+	if first < e.off { // mostly since parity stands between: what is before it is of use
+		e.off = max(0, first-s.guess)
+		e.bytes = make([]byte, min(first+s.guess, last)-e.off)
+		if err := read(ctx, names.Slab(slab.ID), e.bytes, e.off); err != nil {
+			return nil, err
 		}
 	}
-	sections := tail[int64(len(tail))-n : len(tail)-format.TrailerSize]
-	sealed, err := format.FindTable(sections)
-	if err != nil {
-		return err
+	there := e.bytes[first-e.off : min(int64(len(e.bytes)), last-e.off)]
+	sections, err := format.FindSections(there, int(last-first))
+	if errors.Is(err, format.ErrMore) {
+		e.off, e.bytes = first, make([]byte, last-first)
+		if err := read(ctx, names.Slab(slab.ID), e.bytes, e.off); err != nil {
+			return nil, err
+		}
+		sections, err = format.FindSections(e.bytes, len(e.bytes))
 	}
+	if err != nil {
+		return nil, err
+	}
+	slab.parity.off, slab.parity.length = first+int64(sections.Parity.Off), int64(sections.Parity.Length)
+	return e, s.openTable(slab, sections.Table, start, first)
+}
+
+// openTable opens a slab's table; the frames end at byte first.
+func (s *Slabs) openTable(slab *Slab, sealed []byte, start, first int64) error {
 	plain, err := slab.opener.Open(nil, sealed, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
 	if err != nil {
 		return fmt.Errorf("%w: its table: %w", format.ErrDamaged, err)
@@ -200,7 +229,7 @@ func (s *Slabs) readTable(ctx context.Context, slab *Slab, tail []byte, start in
 		return err
 	}
 	slab.Group = table.Group
-	return slab.layOut(table.Frames, start, int64(trailer.Sections))
+	return slab.layOut(table.Frames, start, first)
 }
 
 // layOut finds out where each frame lies, between the bytes start and end.

@@ -39,7 +39,7 @@ func fuzzAgain(t *testing.T, b []byte, again func([]byte) ([]byte, error)) {
 // skips tells whether some record lacks a field of b.
 func skips(b []byte) bool {
 	c := newCodec()
-	for _, v := range []any{new(IndexFile), new(SlabTable), new(SlabRecord), new(MarkRecord), new(LeaseRecord), new(BatchRecord), new(RehearsalRecord), new(VerificationRecord), new(PlaceRecord), new(ElsewhereRecord)} {
+	for _, v := range []any{new(IndexFile), new(SlabTable), new(SlabRecord), new(MarkRecord), new(LeaseRecord), new(BatchRecord), new(RehearsalRecord), new(VerificationRecord), new(PlaceRecord), new(ElsewhereRecord), new(SettingsRecord)} {
 		if err := c.strict.Unmarshal(b, v); err != nil && strings.Contains(err.Error(), "unknown field") {
 			return true
 		}
@@ -166,7 +166,7 @@ func FuzzSections(f *testing.F) {
 	f.Add(AppendSectionHead(nil, TableSection, true, 1<<62))
 	f.Add(table[:7])
 	f.Fuzz(func(t *testing.T, b []byte) {
-		got, err := FindTable(b)
+		got, err := findTable(b)
 		switch {
 		case err != nil && !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrUnknownPart):
 			t.Fatal(err)
@@ -272,6 +272,7 @@ func FuzzMark(f *testing.F) {
 		fuzzAgain(t, b, againMark[RehearsalRecord])
 		fuzzAgain(t, b, againMark[VerificationRecord])
 		fuzzAgain(t, b, againMark[PlaceRecord])
+		fuzzAgain(t, b, againMark[SettingsRecord])
 		fuzzAgain(t, b, againMark[ElsewhereRecord])
 	})
 }

@@ -29,6 +29,8 @@ const (
 	Retirement ObjectKind = 12 // of several captures
 	Bundle     ObjectKind = 13
 
+	Settings ObjectKind = 14 // of a place
+
 	// TableCopy is a table as it is kept on a machine that writes, in no repository.
 	TableCopy ObjectKind = 128
 
@@ -67,6 +69,8 @@ func (k ObjectKind) String() string {
 		return "retirement"
 	case Bundle:
 		return "bundle"
+	case Settings:
+		return "settings"
 	case TableCopy:
 		return "copy of a table"
 	case Listed:

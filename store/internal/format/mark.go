@@ -68,7 +68,7 @@ type HarmedSlab struct {
 
 // Record is one of the records of marks.
 type Record interface {
-	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord | PlaceRecord | ElsewhereRecord | RetirementRecord | BundleRecord | ListedRecord | ReliedRecord
+	MarkRecord | LeaseRecord | BatchRecord | RehearsalRecord | VerificationRecord | PlaceRecord | ElsewhereRecord | RetirementRecord | BundleRecord | SettingsRecord | ListedRecord | ReliedRecord
 }
 
 // SealMark appends the record of a mark behind its header.

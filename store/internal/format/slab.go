@@ -2,6 +2,7 @@ package format
 
 import (
 	"encoding/binary"
+	"errors"
 
 	"github.com/kistarchive/kist/crypt"
 )
@@ -104,15 +105,19 @@ func checkSlabChunks(n int) error {
 // reused.
 type SectionKind uint16
 
-// TableSection holds the sealed SlabTable.
-const TableSection SectionKind = 1
+// The kinds of sections.
+const (
+	TableSection  SectionKind = 1 // the sealed SlabTable
+	ParitySection SectionKind = 2 // see package parity
+)
 
 const (
-	sectionHead     = 16
+	// SectionHead is the length in bytes of the head of a section.
+	SectionHead     = 16
 	sectionRequired = 1
 
 	// SlabEnd is what stands behind a slab's frames beside its sealed table, in bytes.
-	SlabEnd = sectionHead + TrailerSize
+	SlabEnd = SectionHead + TrailerSize
 )
 
 // AppendSectionHead appends the head of a section whose body of n bytes
@@ -128,38 +133,58 @@ func AppendSectionHead(dst []byte, kind SectionKind, must bool, n int) []byte {
 	return binary.LittleEndian.AppendUint64(dst, uint64(n))
 }
 
-// FindTable gives the sealed table among the sections of a slab, the bytes
-// between its frames and its trailer.
-func FindTable(sections []byte) ([]byte, error) {
-	var table []byte
-	for len(sections) > 0 {
-		if len(sections) < sectionHead {
-			return nil, damaged("a section is cut short")
+// Sections are what is known of the sections of a slab, the bytes between its frames and its trailer.
+type Sections struct {
+	Table  []byte // sealed
+	Parity Span   // its body, by where it lies among the sections; of length 0 where there is none
+}
+
+// Span is a part of something, in bytes.
+type Span struct{ Off, Length int }
+
+// ErrMore is returned for sections of which too little was given.
+var ErrMore = errors.New("more of the sections is needed")
+
+// FindSections finds the sections of a slab, which have so many bytes together. It fails with ErrMore where
+// b, the first of them, do not have all heads and all of the table.
+func FindSections(b []byte, length int) (s Sections, err error) {
+	for off := 0; off < length; {
+		if length-off < SectionHead {
+			return s, damaged("a section is cut short")
 		}
-		kind := SectionKind(binary.LittleEndian.Uint16(sections))
-		flags := binary.LittleEndian.Uint16(sections[2:])
-		n := binary.LittleEndian.Uint64(sections[8:])
-		if flags > sectionRequired || binary.LittleEndian.Uint32(sections[4:]) != 0 {
-			return nil, damaged("impossible head of a section")
+		if len(b) < off+SectionHead {
+			return s, ErrMore
 		}
-		sections = sections[sectionHead:]
-		if n > uint64(len(sections)) {
-			return nil, damaged("a section of %d bytes where %d are left", n, len(sections))
+		head := b[off:]
+		kind := SectionKind(binary.LittleEndian.Uint16(head))
+		flags := binary.LittleEndian.Uint16(head[2:])
+		n := binary.LittleEndian.Uint64(head[8:])
+		if flags > sectionRequired || binary.LittleEndian.Uint32(head[4:]) != 0 {
+			return s, damaged("impossible head of a section")
 		}
+		off += SectionHead
+		if n > uint64(length-off) {
+			return s, damaged("a section of %d bytes where %d are left", n, length-off)
+		}
+		end := off + int(n)
 		switch {
-		case kind == TableSection && (table != nil || flags != sectionRequired):
-			return nil, damaged("a second table, or one marked as optional")
+		case kind == TableSection && (s.Table != nil || flags != sectionRequired):
+			return s, damaged("a second table, or one marked as optional")
+		case kind == TableSection && len(b) < end:
+			return s, ErrMore
 		case kind == TableSection:
-			table = sections[:n:n]
+			s.Table = b[off:end:end]
+		case kind == ParitySection:
+			s.Parity = Span{off, int(n)}
 		case flags&sectionRequired != 0:
-			return nil, unknownPart("section kind %d", kind)
+			return s, unknownPart("section kind %d", kind)
 		}
-		sections = sections[n:]
+		off = end
 	}
-	if table == nil {
-		return nil, damaged("the slab has no table")
+	if s.Table == nil {
+		return s, damaged("the slab has no table")
 	}
-	return table, nil
+	return s, nil
 }
 
 // Trailer ends a slab and finds its sections. It is written twice, so that one

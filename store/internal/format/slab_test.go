@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"fmt"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -89,6 +90,12 @@ func section(kind SectionKind, required bool, body string) []byte {
 	return append(AppendSectionHead(nil, kind, required, len(body)), body...)
 }
 
+// findTable is FindSections for who has them all.
+func findTable(b []byte) ([]byte, error) {
+	s, err := FindSections(b, len(b))
+	return s.Table, err
+}
+
 func TestFindTable(t *testing.T) {
 	table := section(TableSection, true, "the table")
 	huge := AppendSectionHead(nil, 7, false, 0)
@@ -110,18 +117,42 @@ func TestFindTable(t *testing.T) {
 		{"required and cut short", [][]byte{table, AppendSectionHead(nil, 7, true, 1)}, ErrDamaged},
 	}
 	for _, test := range tests {
-		got, err := FindTable(bytes.Join(test.sections, nil))
+		got, err := findTable(bytes.Join(test.sections, nil))
 		wantOnly(t, test.name, err, test.want)
 		if err == nil && string(got) != "the table" {
 			t.Errorf("%s: got %q", test.name, got)
 		}
 	}
 	for n := range table {
-		_, err := FindTable(table[:n])
+		_, err := findTable(table[:n])
 		wantOnly(t, fmt.Sprint("cut at ", n), err, ErrDamaged)
 		if n > 0 {
-			_, err = FindTable(append(bytes.Clone(table), table[:n]...))
+			_, err = findTable(append(bytes.Clone(table), table[:n]...))
 			wantOnly(t, fmt.Sprint("another one cut at ", n), err, ErrDamaged)
+		}
+	}
+}
+
+// TestSomeOfTheSections gives it the first of the sections alone: it says what is there as if it had them all, or
+// that it needs more, and that only as long as it does.
+func TestSomeOfTheSections(t *testing.T) {
+	table := section(TableSection, true, "the table")
+	for _, all := range [][]byte{
+		slices.Concat(table, section(ParitySection, false, "parity of it")),
+		slices.Concat(section(9, false, "something"), table, section(ParitySection, false, "parity of it")),
+	} {
+		want, err := FindSections(all, len(all))
+		if err != nil || string(all[want.Parity.Off:][:want.Parity.Length]) != "parity of it" {
+			t.Fatalf("%+v, %v", want, err)
+		}
+		needed := want.Parity.Off
+		for n := range all {
+			got, err := FindSections(all[:n], len(all))
+			if n < needed {
+				wantOnly(t, fmt.Sprint("of ", n), err, ErrMore)
+			} else if err != nil || string(got.Table) != "the table" || got.Parity != want.Parity {
+				t.Errorf("of %d: %+v, %v", n, got, err)
+			}
 		}
 	}
 }
@@ -131,7 +162,7 @@ func TestSectionReservedBytes(t *testing.T) {
 	for at := 4; at < 8; at++ {
 		b := bytes.Clone(table)
 		b[at] = 1
-		_, err := FindTable(b)
+		_, err := findTable(b)
 		wantOnly(t, fmt.Sprint("reserved byte ", at), err, ErrDamaged)
 	}
 }
@@ -140,7 +171,7 @@ func TestSectionReservedBytes(t *testing.T) {
 func TestSecondTable(t *testing.T) {
 	table := section(TableSection, true, "the table")
 	for _, required := range []bool{false, true} {
-		_, err := FindTable(append(bytes.Clone(table), section(TableSection, required, "another")...))
+		_, err := findTable(append(bytes.Clone(table), section(TableSection, required, "another")...))
 		wantOnly(t, fmt.Sprint("two tables, the second required: ", required), err, ErrDamaged)
 	}
 }

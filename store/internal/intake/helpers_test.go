@@ -33,6 +33,7 @@ type repo struct {
 	workers  int
 	adopted  []*format.SlabRecord
 	apart    Apart
+	parity   int
 }
 
 // newRepo gives a new repository in memory. Nothing that runs when the test
@@ -66,7 +67,7 @@ func (r *repo) start(t testing.TB, ctx context.Context, index *known.Index) *Int
 	t.Helper()
 	in, err := New(ctx, Config{
 		Storage: r.storage, Repository: r.id, Keys: r.keys, Index: index,
-		MaxChunk: r.maxChunk, Apart: r.apart, Level: zstd.SpeedFastest, Workers: r.workers, Adopted: r.adopted, TableName: r.tableName,
+		MaxChunk: r.maxChunk, Apart: r.apart, Parity: r.parity, Level: zstd.SpeedFastest, Workers: r.workers, Adopted: r.adopted, TableName: r.tableName,
 	})
 	if err != nil {
 		t.Fatal(err)

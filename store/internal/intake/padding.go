@@ -5,6 +5,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/parity"
 )
 
 // maxSlabFrames is the most frames of a slab, so that its table is within the items of a
@@ -20,7 +21,8 @@ func (s *openSlab) takes(f *frame) bool {
 	chunks := int(s.chunks) + len(f.lengths)
 	// 5 bytes a chunk, some 20 a frame, and the group.
 	table := format.PaddedLength(5*chunks + 20*(len(s.frames)+2) + 64)
-	length := s.length + len(f.packed) + crypt.Overhead + table + format.SlabEnd
+	section, _ := parity.Section(format.SlabTarget, s.parity)
+	length := s.length + len(f.packed) + crypt.Overhead + table + section + format.SlabEnd
 	return length <= format.SlabTarget && chunks < format.MaxSlabChunks && len(s.frames) < maxSlabFrames
 }
 
@@ -49,7 +51,12 @@ func (s *openSlab) padding(group []byte) format.Frame {
 	table := s.table(group)
 	table.Frames = append(table.Frames, paddingFrame(minPadding))
 	bare := s.length + table.SealedLength() + format.SlabEnd
-	return paddingFrame(format.PaddedLength(bare+minPadding) - bare)
+	for s.target = format.PaddedLength(bare + minPadding); ; s.target = format.PaddedLength(s.target + 1) {
+		// A longer slab has more parity, but its length grows faster.
+		if section, ok := parity.Section(s.target, s.parity); ok && bare+minPadding+section <= s.target {
+			return paddingFrame(s.target - section - bare)
+		}
+	}
 }
 
 // paddingFrame lists a frame of padding. One suffices: what the longest slab lacks, of

@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/parity"
 )
 
 // Written says what a session added to the repository.
@@ -28,6 +29,7 @@ type writer struct {
 	slab    *openSlab
 	closed  *openSlab   // that is complete, and being put
 	pieces  chan []byte // of the slab before, which may be used again
+	whole   []byte      // the memory of openSlab.whole, used again
 	records [][]byte    // encoded, of the slabs that are on disk and in no table yet
 	written Written
 }
@@ -38,9 +40,13 @@ type openSlab struct {
 	sealer *crypt.Sealer
 	feed   *feed
 	length int // of what was sent
+	target int // of all of it, once padding is known
 	frames []format.TableFrame
 	chunks uint32
 	record []byte // once it is complete
+
+	parity int    // percent
+	whole  []byte // what was sent, where parity is made of it
 }
 
 func newWriter(cfg Config) *writer {
@@ -120,7 +126,7 @@ func (w *writer) openSlab(ctx context.Context) error {
 		pieces = newPieces()
 	}
 	w.pieces = nil
-	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces)}
+	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces), parity: w.cfg.Parity, whole: w.whole[:0]}
 	return w.slab.send(format.MaxHeader, func(b []byte) []byte {
 		return format.AppendHeader(b, format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped})
 	})
@@ -138,6 +144,7 @@ func (w *writer) closeSlab(ctx context.Context) error {
 	if err := s.finish(w.cfg.Apart.Group); err != nil {
 		return err
 	}
+	w.whole, s.whole = s.whole, nil
 	if err := w.await(ctx); err != nil {
 		return err
 	}
@@ -153,8 +160,20 @@ func (s *openSlab) send(n int, add func([]byte) []byte) error {
 	}
 	b = add(b)
 	s.length += len(b)
+	if s.parity > 0 {
+		s.whole = append(roomy(s.whole, len(b)), b...)
+	}
 	s.feed.send(b)
 	return nil
+}
+
+// roomy gives b with room for n bytes more: for all of a slab once it is no small one, or growing
+// would take several times its memory.
+func roomy(b []byte, n int) []byte {
+	if len(b)+n <= cap(b) || len(b)+n <= pieceLength || len(b)+n > format.SlabTarget {
+		return b
+	}
+	return append(make([]byte, 0, format.SlabTarget), b...)
 }
 
 func (s *openSlab) sendFrame(packed []byte) error {
@@ -163,13 +182,22 @@ func (s *openSlab) sendFrame(packed []byte) error {
 	})
 }
 
-// finish sends table and trailer, and keeps the slab's record for a table.
+// finish sends table, parity and trailer, and keeps the slab's record for a table.
 func (s *openSlab) finish(group []byte) error {
 	plain := s.table(group).EncodePadded()
 	tail := format.AppendSectionHead(nil, format.TableSection, true, len(plain)+crypt.Overhead)
 	tail = s.sealer.Seal(tail, plain, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
-	t := format.Trailer{Sections: uint64(s.length), Length: uint64(s.length + len(tail) + format.TrailerSize)}
+	section, _ := parity.Section(s.target, s.parity) // padding left room
+	t := format.Trailer{Sections: uint64(s.length), Length: uint64(s.length + len(tail) + section + format.TrailerSize)}
+	tail = append(tail, make([]byte, section)...)
 	tail = format.AppendTrailer(tail, t, s.sealer)
+	if s.parity > 0 {
+		s.whole = append(s.whole, tail...)
+		if err := parity.Write(s.whole, s.parity); err != nil {
+			return err
+		}
+		tail = s.whole[s.length:]
+	}
 	if err := s.send(len(tail), func(b []byte) []byte { return append(b, tail...) }); err != nil {
 		return err
 	}

@@ -64,8 +64,18 @@ func (r *Ledger) ListCaptures(ctx context.Context) ([]storage.Info, error) {
 	infos, err := r.vault.ListBy(ctx, names.Captures, r.unbundle)
 	if err == nil {
 		r.vault.Copies().Retain(names.Captures, infos)
+		r.Untear(ctx, infos)
 	}
 	return infos, err
+}
+
+// Untear gives index files that are torn and have a second copy the length of that: they were whole once, and are damaged.
+func (r *Ledger) Untear(ctx context.Context, infos []storage.Info) {
+	for i := range infos {
+		if IsTorn(infos[i]) {
+			infos[i].Size = max(infos[i].Size, int64(len(r.vault.Spare(ctx, infos[i].Name, format.MaxIndexFile))))
+		}
+	}
 }
 
 // Relists is how often a folder is listed in all if objects that it named are gone:
@@ -184,25 +194,37 @@ func (r *Ledger) openIndexFile(ctx context.Context, info storage.Info) (*format.
 	if info.Size > format.MaxIndexFile {
 		return nil, fmt.Errorf("%w: %d bytes", format.ErrDamaged, info.Size)
 	}
-	return vault.ReadKept(ctx, r.vault, info, func(src *bufio.Reader, copied bool) (*format.IndexFile, error) {
+	f, err := vault.ReadKept(ctx, r.vault, info, func(src *bufio.Reader, copied bool) (*format.IndexFile, error) {
 		open := format.OpenIndexFile
 		if copied {
 			open = format.ReopenIndexFile
 		}
 		return r.decodeIndexFile(src, info, open)
 	})
+	if err == nil {
+		return f, nil
+	}
+	return vault.TrySpare(ctx, r.vault, info.Name, format.MaxIndexFile, err, func(b []byte) (*format.IndexFile, error) {
+		return r.decodeIndexFile(vault.Buffered(bytes.NewReader(b), info), info, format.OpenIndexFile)
+	})
 }
 
 // Sealed gives the index file of a capture as it lies in the storage, and makes sure that it is that
 // capture's. An error names the object.
 func (r *Ledger) Sealed(ctx context.Context, c *Capture) ([]byte, error) {
-	raw, err := r.vault.Raw(ctx, c.Info, format.MaxIndexFile)
-	if err == nil {
-		var f *format.IndexFile
-		f, err = r.decodeIndexFile(bufio.NewReaderSize(bytes.NewReader(raw), format.MaxHeader), c.Info, format.OpenIndexFile)
+	whole := func(raw []byte) ([]byte, error) {
+		f, err := r.decodeIndexFile(bufio.NewReaderSize(bytes.NewReader(raw), format.MaxHeader), c.Info, format.OpenIndexFile)
 		if err == nil && f.Hash() != c.Hash() {
 			err = fmt.Errorf("%w: it is not what was read before", format.ErrDamaged)
 		}
+		return raw, err
+	}
+	raw, err := r.vault.Raw(ctx, c.Info, format.MaxIndexFile)
+	if err == nil {
+		raw, err = whole(raw)
+	}
+	if err != nil {
+		raw, err = vault.TrySpare(ctx, r.vault, c.Info.Name, format.MaxIndexFile, err, whole)
 	}
 	if err != nil {
 		return nil, &vault.ObjectError{Object: c.Info.Name, Err: err}

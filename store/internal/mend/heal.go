@@ -212,7 +212,10 @@ func (p *repairer) newHealer(ctx context.Context, name string) (*healer, error) 
 	if err != nil {
 		return nil, err
 	}
-	cfg := p.r.stock.IntakeConfig(index)
+	cfg, err := p.r.stock.IntakeConfig(ctx, index)
+	if err != nil {
+		return nil, err
+	}
 	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, params.Max(), zstd.SpeedDefault, apart
 	in, err := intake.New(ctx, cfg)
 	if err != nil {

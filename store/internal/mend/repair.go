@@ -39,6 +39,8 @@ type Report struct {
 	Marks      []string // marks and index files that could not be read, and were removed
 	Dropped    bool     // what was lost has been given up
 
+	Renewed []string // objects that were damaged, and were put anew as they were
+
 	PutBack  []string // slabs that were gone, and came from the other place under their names
 	Restored []string // captures whose index files came from there
 	Taken    int      // chunks that came from there into new slabs
@@ -94,6 +96,9 @@ func (p *repairer) run(ctx context.Context) error {
 			return err
 		}
 	}
+	if err := p.finishRenewing(ctx); err != nil {
+		return err
+	}
 	if err := p.passes(ctx); err != nil {
 		return err
 	}
@@ -147,7 +152,7 @@ func (p *repairer) pass(ctx context.Context) error {
 		return err
 	}
 	p.out.Lost, p.out.Unreadable, p.out.Vanished, p.out.Exchanged, p.out.Returned = []check.Harmed{}, []string{}, []string{}, []string{}, []string{}
-	for _, step := range []func(context.Context) error{p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
+	for _, step := range []func(context.Context) error{p.renew, p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
 		if err := step(ctx); err != nil {
 			return err
 		}

@@ -21,6 +21,7 @@ func (c *reclaimer) clean(ctx context.Context) {
 	c.cleanLeases(ctx)
 	c.cleanMarks(ctx)
 	c.tidyBundles(ctx)
+	c.r.vault.CleanSpares(ctx)
 	for _, name := range c.oldVerifications(ctx) {
 		c.r.storage.Remove(ctx, name)
 	}

@@ -190,7 +190,10 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	if err != nil {
 		return err
 	}
-	cfg := m.r.stock.IntakeConfig(index)
+	cfg, err := m.r.stock.IntakeConfig(ctx, index)
+	if err != nil {
+		return err
+	}
 	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedDefault, m.apart
 	in, err := intake.New(ctx, cfg)
 	if err != nil {

@@ -103,6 +103,7 @@ func (v *survey) readCaptures(ctx context.Context) (err error) {
 	if v.files, err = v.r.vault.Look(ctx, names.Captures); err != nil {
 		return err
 	}
+	v.r.ledger.Untear(ctx, v.files)
 	captures, damage, again, err := v.r.ledger.ReadBut(ctx, ledger.Generations(v.files), v.known())
 	if err != nil {
 		return err

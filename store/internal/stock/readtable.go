@@ -22,11 +22,23 @@ func (r *Stock) readTable(ctx context.Context, info storage.Info) ([]*format.Sla
 		return records, nil
 	}
 	records, err := r.decodeTable(r.vault.Reader(ctx, info), info)
+	if err != nil {
+		again, failed := vault.TrySpare(ctx, r.vault, info.Name, maxSpareTable, err, func(b []byte) ([]*format.SlabRecord, error) {
+			return r.decodeTable(bytes.NewReader(b), info)
+		})
+		if failed == nil {
+			records, err = again, nil
+		}
+	}
 	if err == nil {
 		r.keepTable(info, records)
 	}
 	return records, err
 }
+
+// maxSpareTable is the length in bytes of the longest table that is read by its second copy: those that captures
+// write have some MiB.
+const maxSpareTable = 64 << 20
 
 // decodeTable reads a table object.
 func (r *Stock) decodeTable(object io.Reader, info storage.Info) ([]*format.SlabRecord, error) {
@@ -104,7 +116,7 @@ func copyName(info storage.Info) string {
 	return fmt.Sprintf("%s of %d bytes", path.Base(info.Name), info.Size)
 }
 
-// keeping is a storage that keeps copies of the tables that are put. It passes no
+// keeping is a storage that keeps copies of the tables that are put, and puts their second copies. It passes no
 // optional power on: it is for intake alone, which asks a storage for none.
 type keeping struct {
 	storage.Storage
@@ -113,12 +125,18 @@ type keeping struct {
 
 // Put implements storage.Storage.
 func (k keeping) Put(ctx context.Context, name string, content io.Reader) error {
-	if k.r.vault.Copies() == nil || path.Dir(name) != names.Tables {
+	if path.Dir(name) != names.Tables {
 		return k.Storage.Put(ctx, name, content)
 	}
 	var b bytes.Buffer // a table lists some GiB of slabs in some MiB
 	if err := k.Storage.Put(ctx, name, io.TeeReader(content, &b)); err != nil {
 		return err
+	}
+	if b.Len() <= maxSpareTable {
+		k.r.vault.PutSpare(ctx, name, b.Bytes())
+	}
+	if k.r.vault.Copies() == nil {
+		return nil
 	}
 	info := storage.Info{Name: name, Size: int64(b.Len())}
 	if records, err := k.r.decodeTable(&b, info); err == nil {

@@ -304,7 +304,7 @@ func (r *Stock) WriteTable(ctx context.Context, records []*format.SlabRecord) (i
 	for i, rec := range records {
 		encoded[i] = rec.EncodePadded()
 	}
-	return intake.WriteTable(ctx, r.IntakeConfig(nil), encoded)
+	return intake.WriteTable(ctx, r.tableConfig(nil), encoded)
 }
 
 // removeDamaged removes tables whose slabs are all listed elsewhere by now. One
@@ -323,7 +323,14 @@ func (r *Stock) removeDamaged(ctx context.Context, v *Inventory, report *Rebuild
 }
 
 // IntakeConfig gives how the repository takes in chunks that an index does not have.
-func (r *Stock) IntakeConfig(index *known.Index) intake.Config {
+func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intake.Config, err error) {
+	cfg = r.tableConfig(index)
+	cfg.Parity, err = r.vault.Parity(ctx)
+	return cfg, err
+}
+
+// tableConfig is IntakeConfig for who puts no slabs.
+func (r *Stock) tableConfig(index *known.Index) intake.Config {
 	return intake.Config{
 		Storage: keeping{r.storage, r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
 		TableName: func() string { return names.NewID(time.Now()) },

@@ -187,7 +187,10 @@ func (s *session) begin(ctx context.Context) error {
 		return err
 	}
 	s.tables, s.finals, s.unread = loaded.Tables, loaded.Finals, loaded.Unread
-	cfg := s.r.stock.IntakeConfig(loaded.Index)
+	cfg, err := s.r.stock.IntakeConfig(ctx, loaded.Index)
+	if err != nil {
+		return err
+	}
 	cfg.Adopted = loaded.Adopted
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart

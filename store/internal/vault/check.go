@@ -7,6 +7,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // errNotAsWritten is for what reading forgives, as white space.
@@ -21,6 +22,12 @@ func (v *Vault) CheckManifest(ctx context.Context) error {
 	if err == nil && !bytes.Equal(m.encode(), m.raw) {
 		err = errNotAsWritten
 	}
+	if !IsDamage(err) {
+		return err
+	}
+	if spare, failed := spareManifest(ctx, v.storage); failed == nil && spare.check(v.keys) == nil {
+		err = fmt.Errorf("%w; its second copy, %s, is whole: put a copy of it in its place", err, names.Spare(names.Manifest))
+	}
 	return err
 }
 
@@ -30,10 +37,20 @@ func (v *Vault) CheckSlots(ctx context.Context, damaged func(crypt.SlotID, error
 	documents, err := readSlots(ctx, v.storage)
 	for _, d := range documents {
 		if err := v.checkSlot(d); err != nil {
-			damaged(d.ID, err)
+			damaged(d.ID, v.orSlotSpare(ctx, d.ID, err))
 		}
 	}
 	return err
+}
+
+// orSlotSpare adds to what is wrong with a key slot that its second copy is whole.
+func (v *Vault) orSlotSpare(ctx context.Context, id crypt.SlotID, err error) error {
+	name := names.KeySlot(string(id))
+	spare := v.Spare(ctx, name, crypt.MaxSlotDocument)
+	if spare == nil || v.checkSlot(crypt.SlotDocument{ID: id, Document: spare}) != nil {
+		return err
+	}
+	return fmt.Errorf("%w; its second copy, %s, is whole: put a copy of it in its place", err, names.Spare(name))
 }
 
 func (v *Vault) checkSlot(d crypt.SlotDocument) error {

@@ -33,10 +33,21 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, s Sett
 	if err := keepReserve(ctx, st, s.Reserve); err != nil {
 		return nil, err
 	}
+	bare := &Vault{storage: st, manifest: m, keys: keys, settings: new(changing)}
+	if s.Parity > 0 { // before kist.json: a repository has from its beginning what was asked for
+		if err := bare.SetParity(ctx, s.Parity, s.Host); err != nil {
+			return nil, err
+		}
+	}
 	if err := putManifest(ctx, st, m, keys); err != nil {
 		return nil, err
 	}
-	return newVault(st, m, root, keys, slot)
+	v, err := newVault(st, m, root, keys, slot)
+	if err == nil {
+		v.settings = bare.settings
+		err = v.SpareWhatOpens(ctx)
+	}
+	return v, err
 }
 
 // checkEmpty fails with ErrExists where there is a repository.

@@ -49,11 +49,14 @@ const (
 	largeAtOnce = 8
 )
 
-// PutKept puts a small object and keeps a copy of it.
+// PutKept puts a small object, with a second copy where it gets one, and keeps a copy of it on this machine.
 func (v *Vault) PutKept(ctx context.Context, name string, content []byte) error {
 	err := v.storage.Put(ctx, name, bytes.NewReader(content))
 	if err == nil && !isCounted(name) { // when that was written, only a listing tells
 		v.keptFor(name).Add(name, content)
+		if hasSpare(name) {
+			v.PutSpare(ctx, name, content)
+		}
 	}
 	return err
 }
@@ -81,7 +84,7 @@ func copyName(info storage.Info) string {
 // another form, and the rest tells what the repository is.
 func (v *Vault) keptFor(name string) *cache.Folder {
 	switch FolderOf(name) {
-	case names.Captures, names.Holds, names.Retired, names.Condemned, names.Rehearsed, names.Verified, names.Elsewhere:
+	case names.Captures, names.Holds, names.Retired, names.Condemned, names.Rehearsed, names.Verified, names.Elsewhere, names.Place:
 		return v.kept
 	}
 	return nil

@@ -103,6 +103,19 @@ func readManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
 	if err != nil {
 		return nil, err
 	}
+	return parseManifest(b)
+}
+
+// spareManifest reads the second copy of kist.json.
+func spareManifest(ctx context.Context, st storage.Storage) (*manifest, error) {
+	b := spareOf(ctx, st, names.Manifest, maxManifest)
+	if b == nil {
+		return nil, ErrNoRepository
+	}
+	return parseManifest(b)
+}
+
+func parseManifest(b []byte) (*manifest, error) {
 	var version struct {
 		Format int `json:"kist_format"`
 	}

@@ -2,8 +2,12 @@ package vault
 
 import (
 	"context"
+	"errors"
+	"slices"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -12,17 +16,27 @@ type Locked struct {
 	storage  storage.Storage
 	manifest *manifest
 	places   []storage.Info // marks of places, as they are listed
+	settings []storage.Info // marks with settings, likewise
+	harmed   error          // why the second copy of kist.json serves; nil: it does not
 }
 
 // Find finds the repository in a storage. It fails with ErrNoRepository, or where
 // kist.json is damaged or of a format that this release does not know.
 func Find(ctx context.Context, st storage.Storage) (*Locked, error) {
 	m, err := readManifest(ctx, st)
+	harmed := err
+	if errors.Is(err, format.ErrDamaged) || errors.Is(err, format.ErrUnknownVersion) {
+		if spare, failed := spareManifest(ctx, st); failed == nil {
+			m, err = spare, nil
+		}
+	}
 	if err != nil {
 		return nil, err
 	}
-	l := &Locked{storage: st, manifest: m}
-	l.places, err = listPlaces(ctx, st)
+	l := &Locked{storage: st, manifest: m, harmed: harmed}
+	marks, err := listPlaces(ctx, st)
+	l.settings = onlySettings(marks)
+	l.places = slices.DeleteFunc(marks, func(info storage.Info) bool { return names.IsSettings(info.Name) })
 	return l, err
 }
 
@@ -46,6 +60,10 @@ func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.Unlock
 	v, err := newVault(l.storage, l.manifest, root, keys, slot)
 	if err != nil {
 		return nil, err
+	}
+	v.settings.marks = l.settings
+	if l.harmed != nil {
+		v.healed.note(names.Manifest, l.harmed)
 	}
 	if v.place, err = v.provedPlace(ctx, l.places); err == nil {
 		err = accept(v.place, root, slot.ID())

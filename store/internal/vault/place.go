@@ -1,6 +1,7 @@
 package vault
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"slices"
@@ -16,7 +17,7 @@ import (
 // A repository may be in several places, which have the same kist.json. Each but the first has a mark
 // with an identity of its own, so that what a machine knows of one is not held against another.
 
-// listPlaces lists the marks of places, by their names: one at most is expected.
+// listPlaces lists the marks of places, by their names, of which one at most is expected, and those with settings.
 func listPlaces(ctx context.Context, st storage.Storage) ([]storage.Info, error) {
 	infos, err := st.List(ctx, names.Place)
 	if errors.Is(err, storage.ErrGone) {
@@ -24,7 +25,7 @@ func listPlaces(ctx context.Context, st storage.Storage) ([]storage.Info, error)
 	}
 	infos = slices.DeleteFunc(infos, func(info storage.Info) bool {
 		_, bad := names.ParsePlace(info.Name)
-		return bad != nil
+		return bad != nil && !names.IsSettings(info.Name)
 	})
 	slices.SortFunc(infos, func(a, b storage.Info) int { return strings.Compare(a.Name, b.Name) })
 	return infos, err
@@ -58,12 +59,9 @@ func (v *Vault) provedPlace(ctx context.Context, marks []storage.Info) (string, 
 }
 
 // CreateReplica makes another place of a repository in an empty storage, with a key slot of its
-// own, and opens it. It fails with ErrExists where there is a repository.
-func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret crypt.Secret, o crypt.SlotOptions, host string, reserve int64) (*Vault, error) {
-	if err := of.Open(); err != nil {
-		return nil, err
-	}
-	if err := CheckReserve(reserve); err != nil {
+// own, and opens it; of the settings its parity, reserve and host count. It fails with ErrExists where there is a repository.
+func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret crypt.Secret, o crypt.SlotOptions, s Settings) (*Vault, error) {
+	if err := cmp.Or(of.Open(), checkParity(s.Parity), CheckReserve(s.Reserve)); err != nil {
 		return nil, err
 	}
 	if err := checkEmpty(ctx, st); err != nil {
@@ -78,11 +76,14 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 	if err != nil {
 		return nil, err
 	}
-	v := &Vault{storage: st, manifest: of.manifest, keys: keys, place: names.NewPlace()}
+	v := &Vault{storage: st, manifest: of.manifest, keys: keys, place: names.NewPlace(), settings: new(changing)}
 	// Before kist.json: without it, this place would be taken for the first one.
-	err = PutMark(ctx, v, format.Place, names.PlaceMark(v.place), &format.PlaceRecord{Made: time.Now().UTC().Truncate(time.Second), Host: host})
+	err = PutMark(ctx, v, format.Place, names.PlaceMark(v.place), &format.PlaceRecord{Made: time.Now().UTC().Truncate(time.Second), Host: s.Host})
+	if err == nil && s.Parity > 0 {
+		err = v.SetParity(ctx, s.Parity, s.Host)
+	}
 	if err == nil {
-		err = keepReserve(ctx, st, reserve)
+		err = keepReserve(ctx, st, s.Reserve)
 	}
 	if err == nil {
 		m := *of.manifest
@@ -95,7 +96,11 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 	if err != nil {
 		return nil, err
 	}
-	made.place = v.place
+	made.place, made.settings = v.place, v.settings
+	if err := made.SpareWhatOpens(ctx); err != nil {
+		made.Close()
+		return nil, err
+	}
 	return made, nil
 }
 

@@ -46,6 +46,10 @@ func (v *Vault) RenewSlot(ctx context.Context, secret crypt.Secret, before func(
 	}
 	v.opened.Store(renewed)
 	before(renewed.ID())
+	v.spareSlot(ctx, renewed)
+	if err := v.removeSpare(ctx, names.KeySlot(string(old.ID()))); err != nil {
+		return renewed, fmt.Errorf("removing the second copy of key slot %s, which is made anew as %s: %w", old.ID(), renewed.ID(), err)
+	}
 	if err := v.storage.Remove(ctx, names.KeySlot(string(old.ID()))); err != nil && !errors.Is(err, storage.ErrNotFound) {
 		return renewed, fmt.Errorf("removing key slot %s, which is made anew as %s: %w", old.ID(), renewed.ID(), err)
 	}

@@ -1,19 +1,23 @@
 package vault
 
 import (
+	"cmp"
 	"fmt"
 	"time"
 
 	"github.com/kistarchive/kist/chunk"
 )
 
-// Settings are what a repository is made with. They can't be changed later.
+// Settings are what a repository is made with. All but Parity can't be changed later.
 type Settings struct {
 	Average   int           // length of a chunk, in bytes
 	Grace     time.Duration // 0: DefaultGrace
 	NoRecheck bool          // frames are not read back before they are sealed
 	Apart     string        // how captures of different names are kept apart
 	Reserve   int64         // bytes kept for when the medium is full; it stands nowhere else
+
+	Parity int    // see SetParity
+	Host   string // where it is done, for people
 }
 
 // DefaultGrace is the grace time of a repository that was made without one.
@@ -43,7 +47,7 @@ func (s *Settings) check() error {
 	if err := checkGrace(s.Grace); err != nil {
 		return err
 	}
-	if err := CheckReserve(s.Reserve); err != nil {
+	if err := cmp.Or(CheckReserve(s.Reserve), checkParity(s.Parity)); err != nil {
 		return err
 	}
 	if !knownApart(s.Apart) {

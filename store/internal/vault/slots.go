@@ -97,7 +97,11 @@ func (v *Vault) AddSlot(ctx context.Context, secret crypt.Secret, o crypt.SlotOp
 	if len(there) >= crypt.MaxSlots {
 		return nil, fmt.Errorf("%w, and %d are there: remove one first", crypt.ErrTooManySlots, len(there))
 	}
-	return newSlot(ctx, v.storage, v.root, v.manifest.ID, secret, o)
+	slot, err := newSlot(ctx, v.storage, v.root, v.manifest.ID, secret, o)
+	if err == nil {
+		v.spareSlot(ctx, slot)
+	}
+	return slot, err
 }
 
 // RemoveSlot takes away a key slot. It fails with ErrNotFound, and
@@ -123,6 +127,10 @@ func (v *Vault) RemoveSlot(ctx context.Context, id crypt.SlotID) error {
 		return fmt.Errorf("key slot %s: %w", id, ErrNotFound)
 	}
 	if others > 0 {
+		// First: what is left of it must not open anything.
+		if err := v.removeSpare(ctx, names.KeySlot(string(id))); err != nil {
+			return err
+		}
 		return v.storage.Remove(ctx, names.KeySlot(string(id)))
 	}
 	if unproved > 0 {
@@ -167,6 +175,9 @@ func readSlotsToOpen(ctx context.Context, st storage.Storage, first crypt.SlotID
 	}
 	left := max(0, len(infos)-crypt.MaxSlots)
 	documents, err := readListed(ctx, st, infos[:len(infos)-left])
+	for i := range documents {
+		documents[i] = slotOrSpare(ctx, st, documents[i])
+	}
 	if err == nil && left > 0 {
 		documents = append(documents, crypt.SlotDocument{
 			Err: fmt.Errorf("%w, and %d are in the folder %s: whoever put them there can write to the repository; remove those that you don't know", crypt.ErrTooManySlots, len(infos), names.KeySlots),

@@ -24,6 +24,8 @@ type Vault struct {
 	keys     *crypt.Keys
 	opened   *atomic.Pointer[crypt.Slot] // the slot that did, or one made anew
 	slabs    *fetch.Slabs
+	healed   *healed
+	settings *changing                    // shared with those read afresh
 	kept     *cache.Folder                // copies of small objects; nil: none
 	params   func() (chunk.Params, error) // derived on first use
 	large    chan struct{}                // held by those who read large objects
@@ -41,10 +43,10 @@ func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.
 		}
 	}
 	if l, ok := st.(storage.Lenient); ok {
-		l.SetOptional(names.Marks()...)
+		l.SetOptional(append(names.Marks(), names.Spares)...)
 	}
 	v := &Vault{
-		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, large: make(chan struct{}, largeAtOnce),
+		storage: st, manifest: m, root: root, keys: keys, opened: new(atomic.Pointer[crypt.Slot]), slabs: slabs, large: make(chan struct{}, largeAtOnce), settings: new(changing), healed: new(healed),
 		params: sync.OnceValues(func() (chunk.Params, error) { return m.params(keys) }),
 	}
 	v.opened.Store(slot)
@@ -59,7 +61,7 @@ func (v *Vault) Afresh() (*Vault, error) {
 		return nil, err
 	}
 	fresh := *v
-	fresh.slabs, fresh.kept, fresh.fresh = slabs, nil, newFreshList()
+	fresh.slabs, fresh.kept, fresh.fresh, fresh.healed = slabs, nil, newFreshList(), new(healed)
 	return &fresh, nil
 }
 

@@ -1,0 +1,100 @@
+package main
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store"
+)
+
+func (a *app) settingsCommand() *cli.Command {
+	return &cli.Command{
+		Name:  "settings",
+		Usage: "show how the repository is set up; change how much parity it gets",
+		Flags: []cli.Flag{parityFlag("from now on; off: none")},
+		Description: `
+Shows what was chosen when the repository was made, and can't be changed later, and how much
+parity its files get, which can.
+
+By parity, damage to a file of the repository heals: with 3%, any run of up to 1/32 of it, which is 1 MiB
+of a full one of 32 MiB, or damage that is scattered over it. Index files, tables and key slots get a
+second copy. kist verify calls such damage mendable, restoring reads through it with a warning,
+and kist repair mends it. What was written before has none, until kist reclaim moves it.
+
+Parity does not replace a second place: a disk that is lost takes it along.
+
+Example:
+  kist settings
+  kist settings --parity 3%
+  kist settings --parity off`,
+		Action: a.opening(0, 0, a.showSettings),
+	}
+}
+
+func parityFlag(more string) cli.Flag {
+	return &cli.StringFlag{Name: "parity", Usage: "`SHARE` of parity, as 3%, for healing damage; a whole number up to " + strconv.Itoa(store.MaxParity) + ", " + more}
+}
+
+// parseParity reads a share of parity, in percent.
+func parseParity(s string) (int, error) {
+	if s == "off" {
+		return 0, nil
+	}
+	number, ok := strings.CutSuffix(s, "%")
+	n, err := strconv.Atoi(number)
+	if err != nil || !ok || n < 1 || n > store.MaxParity {
+		return 0, usagef("--parity %q: it is off, or a whole number of percent from 1%% to %d%%", s, store.MaxParity)
+	}
+	return n, nil
+}
+
+func (a *app) showSettings(c *cli.Context, r *repository) error {
+	if c.IsSet("parity") {
+		percent, err := parseParity(c.String("parity"))
+		if err != nil {
+			return err
+		}
+		if err := r.SetParity(c.Context, percent, store.MarkOptions{Host: hostName()}); err != nil {
+			return err
+		}
+	}
+	percent, err := r.Parity(c.Context)
+	if err != nil {
+		return err
+	}
+	if a.JSON {
+		return a.PrintJSON(struct {
+			ID      string    `json:"id"`
+			Made    time.Time `json:"made"`
+			Average int       `json:"chunk_average"`
+			Grace   int64     `json:"grace_seconds"`
+			Recheck bool      `json:"recheck"`
+			Apart   string    `json:"apart,omitempty"`
+			Place   string    `json:"place,omitempty"`
+			Parity  int       `json:"parity_percent"`
+		}{r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), r.Recheck(), string(r.Apart()), r.Place(), percent})
+	}
+	a.Printf("id             %s\n", r.ID())
+	if r.Place() != "" {
+		a.Printf("place          %s\n", r.Place())
+	}
+	a.Printf("made           %s\n", screen.LocalTime(r.Made()))
+	a.Printf("chunk average  %s\n", screen.Size(uint64(r.ChunkAverage())))
+	a.Printf("grace          %s\n", screen.DurationText(r.Grace()))
+	a.Printf("recheck        %s\n", map[bool]string{true: "on", false: "off"}[r.Recheck()])
+	a.Printf("apart          %s\n", map[store.Apart]string{store.Together: "no", store.ApartCompressed: "yes", store.ApartStored: "yes, and stored"}[r.Apart()])
+	a.Printf("parity         %s\n", parityText(percent))
+	return nil
+}
+
+func parityText(percent int) string {
+	if percent == 0 {
+		return "off"
+	}
+	return fmt.Sprintf("%d%%", percent)
+}
