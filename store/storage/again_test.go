@@ -44,7 +44,9 @@ func TestHostDown(t *testing.T) {
 			}
 			return nil
 		},
-		"read": func(ctx context.Context, f *storage.Folder) error { return f.ReadAt(ctx, "slabs/ab/old", make([]byte, 3), 0) },
+		"read": func(ctx context.Context, f *storage.Folder) error {
+			return f.ReadAt(ctx, "slabs/ab/old", make([]byte, 3), 0)
+		},
 		"stat": func(ctx context.Context, f *storage.Folder) error { _, err := f.Stat(ctx, "slabs/ab/old"); return err },
 		"now":  func(ctx context.Context, f *storage.Folder) error { _, err := f.Now(ctx); return err },
 		"list": func(ctx context.Context, f *storage.Folder) error {

@@ -50,7 +50,7 @@ type Disk struct {
 	reading int   // files open for reading
 	away    error
 	isAway  bool
-	forsake bool // as a CIFS client does
+	forsake bool          // as a CIFS client does
 	back    chan struct{} // closed by Back
 }
 
