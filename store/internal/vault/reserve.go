@@ -91,8 +91,14 @@ func (v *Vault) giveReserve(ctx context.Context, pieces int) (some bool) {
 	return some
 }
 
-// isFull tells whether a medium may have no room left: some clients of shares say no more than that writing failed.
+// isFull tells whether an object is not there since a medium may have no room left: some clients of shares say no more than that
+// writing failed. One that is there, and could only not be flushed, is another matter: who began again would find it and take it for
+// done; and so is what could not be removed.
 func isFull(err error) bool {
+	var of *storage.Error
+	if !errors.As(err, &of) || of.Op != "put" || of.Call == "sync folder" {
+		return false
+	}
 	for _, full := range []error{errDiskFull, syscall.EDQUOT, syscall.EIO} {
 		if errors.Is(err, full) {
 			return true
