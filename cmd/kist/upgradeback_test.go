@@ -13,6 +13,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // opened opens the bench's repository as an upgrade does.
@@ -56,9 +57,12 @@ func TestPutBackFile(t *testing.T) {
 		files: []volumePlace{{&capture.Volumes[0], file}},
 	}
 	var order []string
-	was := syncFolder
-	syncFolder = func(path string) error { order = append(order, "flush "+path); return was(path) }
-	defer func() { syncFolder = was }()
+	was := flushSite
+	flushSite = func(s *volume.FileSite) error {
+		order = append(order, "flush "+filepath.Dir(s.Path()))
+		return was(s)
+	}
+	defer func() { flushSite = was }()
 	p.do = upgrade.Deeds{
 		Stop: func(context.Context) error { order = append(order, "stop"); return nil },
 		Note: func(all map[string]upgrade.Exchange) {

@@ -51,11 +51,12 @@ type machine struct {
 
 	anyPolicy bool // those that are set aside may have one
 	policy    string
-	lasts     int            // how many operations the new version runs before it ends by itself; 0 for good
-	obeys     bool           // the engine takes a stop between two restarts for one
-	delay     int            // operations until a container that ended is started again
-	cycles    *fakeContainer // ends whenever it is started
-	wrote     bool           // containers wrote into their own layers
+	lasts     int             // how many operations the new version runs before it ends by itself; 0 for good
+	obeys     bool            // the engine takes a stop between two restarts for one
+	delay     int             // operations until a container that ended is started again
+	cycles    *fakeContainer  // ends whenever it is started
+	wrote     bool            // containers wrote into their own layers
+	needed    map[string]bool // containers, by id, on which others depend
 }
 
 type fakeContainer struct {
@@ -198,6 +199,12 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 	if args[0] == "create" {
 		return m.create(args, stdout)
 	}
+	if args[0] == "ps" {
+		for _, id := range slices.Sorted(maps.Keys(m.containers)) {
+			fmt.Fprintln(stdout, id)
+		}
+		return nil
+	}
 	c := m.find(last)
 	if args[0] == "rename" {
 		c = m.find(args[1])
@@ -223,6 +230,9 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 	case "rm":
 		if c.running && args[1] != "--force" {
 			return errors.New("it runs")
+		}
+		if m.needed[c.id] {
+			return fmt.Errorf("container %s has dependent containers which must be removed before it", c.id)
 		}
 		lost, _ := filepath.Glob(filepath.Join(m.dir, "lost-"+c.id+".json"))
 		if c.started && len(lost) == 0 && !m.madeAgain(c) && (c.running || !m.isSpare(c)) {
