@@ -57,6 +57,7 @@ type machine struct {
 	cycles    *fakeContainer  // ends whenever it is started
 	wrote     bool            // containers wrote into their own layers
 	needed    map[string]bool // containers, by id, on which others depend
+	hidden    bool            // nothing tells of that
 }
 
 type fakeContainer struct {
@@ -203,7 +204,15 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 		for _, id := range slices.Sorted(maps.Keys(m.containers)) {
 			fmt.Fprintln(stdout, id)
 		}
+		for id := range m.needed {
+			if !m.hidden {
+				fmt.Fprintln(stdout, "needs-"+id)
+			}
+		}
 		return nil
+	}
+	if id, ok := strings.CutPrefix(last, "needs-"); ok {
+		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": last, "Name": "proxy", "Dependencies": []string{id}}})
 	}
 	c := m.find(last)
 	if args[0] == "rename" {
