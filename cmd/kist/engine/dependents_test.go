@@ -8,7 +8,7 @@ import (
 // begins alike is another's.
 func TestDependents(t *testing.T) {
 	e := NewWith("engine", script{
-		"ps --quiet --no-trunc --all":     "a1\na2\na3\na4\na5\n",
+		"ps --all --quiet --no-trunc":     "a1\na2\na3\na4\na5\n",
 		"inspect --type container -- a1":  `[{"Id":"a1","Name":"seedbank"}]`,
 		"inspect --type container -- a2":  `[{"Id":"a2","Name":"requires","Dependencies":["b7","a1"]}]`,
 		"inspect --type container -- a3":  `[{"Id":"a3","Name":"proxy","HostConfig":{"NetworkMode":"container:a1"}}]`,

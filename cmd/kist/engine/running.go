@@ -21,7 +21,7 @@ func (e *Engine) Dependents(ctx context.Context, id string) ([]*Container, error
 
 // containers gives those that are wanted of the containers that the engine lists. One that is removed meanwhile is left out.
 func (e *Engine) containers(ctx context.Context, wanted func(*Container) bool, flags ...string) ([]*Container, error) {
-	out, err := e.call(ctx, e.wait, append([]string{"ps", "--quiet", "--no-trunc"}, flags...)...)
+	out, err := e.call(ctx, e.wait, append(append([]string{"ps"}, flags...), "--quiet", "--no-trunc")...)
 	if err != nil {
 		return nil, err
 	}

@@ -120,3 +120,15 @@ func TestCommand(t *testing.T) {
 		}
 	}
 }
+
+// TestShorten: what is longer than some lines of a screen loses its middle; a rune is not cut.
+func TestShorten(t *testing.T) {
+	for _, test := range []struct{ line, want string }{
+		{"", ""}, {strings.Repeat("é", 400), strings.Repeat("é", 400)},
+		{strings.Repeat("a", 200) + "xyz" + strings.Repeat("é", 200), strings.Repeat("a", 200) + "…" + strings.Repeat("é", 200)},
+	} {
+		if got := shorten(test.line); got != test.want {
+			t.Errorf("%q", got)
+		}
+	}
+}
