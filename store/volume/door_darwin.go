@@ -41,9 +41,6 @@ func (d *folder) born(name string) int64 {
 
 func (d *folder) isMountRoot() bool { return d.otherDevice() }
 
-// isMountRootAt tells it of what has a name in d: a file is none here.
-func (d *folder) isMountRootAt(string) bool { return false }
-
 func linkFail(op, from, to string, err error) error {
 	if err == nil {
 		return nil

@@ -69,13 +69,6 @@ func (d *folder) isMountRoot() bool {
 	return d.otherDevice()
 }
 
-// isMountRootAt tells it of what has a name in d, and is no link.
-func (d *folder) isMountRootAt(name string) bool {
-	var st unix.Statx_t
-	err := unix.Statx(d.fd, name, unix.AT_SYMLINK_NOFOLLOW, unix.STATX_INO, &st)
-	return err == nil && st.Attributes&unix.STATX_ATTR_MOUNT_ROOT != 0
-}
-
 func linkFail(op, from, to string, err error) error {
 	if err == nil {
 		return nil

@@ -60,8 +60,6 @@ func (d *folder) born(string) int64 { return 0 }
 
 func (d *folder) isMountRoot() bool { return false }
 
-func (d *folder) isMountRootAt(string) bool { return false }
-
 func isOtherMount(error) bool { return false }
 
 // renameOver renames below the folder that was opened first, which both have in common.

@@ -65,10 +65,6 @@ func (s *FileSite) Check() error {
 	if err != nil {
 		return err
 	}
-	mounted := fmt.Errorf("%s: %w: something is mounted on it", s.path, ErrNotReplaceable)
-	if s.d.isMountRootAt(s.name) {
-		return mounted
-	}
 	f, err := s.Create()
 	if err != nil {
 		return err
@@ -79,7 +75,7 @@ func (s *FileSite) Check() error {
 		return err
 	}
 	if err := s.d.link(s.d, s.name, probe); isOtherMount(err) {
-		return mounted
+		return fmt.Errorf("%s: %w: something is mounted on it", s.path, ErrNotReplaceable)
 	} else if err != nil {
 		return nil // no file system has to have hard links: Exchange does without
 	}

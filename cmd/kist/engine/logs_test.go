@@ -30,6 +30,7 @@ func TestLogs(t *testing.T) {
 		"nothing":                   {printing{"\n"}, nil},
 		"a long line first":         {printing{long, "\nthe cause\n"}, []string{"…" + strings.Repeat("x", 64<<10-len("\nthe cause\n")), "the cause"}},
 		"a long line last":          {printing{"one\ntwo\n", long + "end"}, []string{"…" + strings.Repeat("x", 64<<10-3) + "end"}},
+		"cut by what comes later":   {printing{long[:40<<10], long[:40<<10]}, []string{"…" + long[:64<<10]}},
 		"the cut line is not asked": {printing{long, "\na\n", "b\n"}, []string{"a", "b"}},
 	} {
 		got, err := NewWith("engine", test.printed).Logs(t.Context(), "ab", 2)

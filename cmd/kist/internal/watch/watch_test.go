@@ -27,7 +27,7 @@ func (s *states) Run(ctx context.Context, args []string, stdin io.Reader, stdout
 	}
 	switch {
 	case args[0] == "logs":
-		fmt.Fprintln(stdout, "one\ntwo")
+		fmt.Fprintln(stdout, "one\ntwo TOKEN=hush")
 		fmt.Fprintln(stderr, "three")
 		return nil
 	case s.broken && s.asked > 0:
@@ -82,7 +82,7 @@ func TestContainer(t *testing.T) {
 		if v.Healthy != (test.want == "") || !strings.Contains(v.Why, test.want) {
 			t.Errorf("%s: %+v", name, v)
 		}
-		if log := strings.Join(v.Log, " "); !v.Healthy && log != "two three" {
+		if log := strings.Join(v.Log, " "); !v.Healthy && log != "two TOKEN=**** three" {
 			t.Errorf("%s: log %q", name, log)
 		}
 	}
