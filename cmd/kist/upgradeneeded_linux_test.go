@@ -43,4 +43,5 @@ func TestUpgradeNeeded(t *testing.T) {
 			t.Errorf("%q is not in %s", want, refused)
 		}
 	}
+	m.engine("rm", "--force", "--time", "1", "tied") // the engine removes no others before
 }
