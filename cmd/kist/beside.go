@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os/exec"
 	"path/filepath"
+	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
@@ -48,6 +49,23 @@ func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engi
 		}
 	}
 	return nil
+}
+
+// checkDependents fails where other containers depend on the one of an id: they stay bound to it when another takes its place.
+func checkDependents(ctx context.Context, e *engine.Engine, c *engine.Container) error {
+	dependents, err := e.Dependents(ctx, c.ID)
+	if err != nil {
+		return fmt.Errorf("looking whether other containers depend on %s, and nothing was changed: %w", screen.Line(c.Name), err)
+	}
+	if len(dependents) == 0 {
+		return nil
+	}
+	var names []string
+	for _, d := range dependents {
+		names = append(names, screen.Line(d.Name))
+	}
+	return fmt.Errorf("container %s depends on %s, whose network or life it shares: it would stay bound to the container that is set aside, and the engine would not remove that. Nothing was changed: remove it first, and make it again afterwards; or --accept-dependents does it all the same",
+		strings.Join(names, ", "), screen.Line(c.Name))
 }
 
 // checkMounted fails where a running container has mounted to write what is in a folder, as restores into containers do, and

@@ -81,7 +81,7 @@ type keptEntry struct {
 // book is where it is noted what restores set aside.
 func (a *app) book() kept.Book {
 	folder, _ := places.State(a.getenv)
-	return kept.Book{Folder: folder, Odd: a.warnOdd}
+	return kept.Book{Folder: folder, Odd: a.warnOdd, Linked: a.warnLinked}
 }
 
 // warnOdd says, once, that lines of the book are passed over.
@@ -99,6 +99,11 @@ func (a *app) warnOdd(file string, lines []int) {
 	}
 	a.Warn("%s makes no sense at line %s, which is passed over: kist kept may not know of all that is set aside. A kill may leave such a line; kist kept DIR looks at a place that it may have named.",
 		screen.Printable(file), strings.Join(numbers, ", "))
+}
+
+// warnLinked says that a place is not looked at.
+func (a *app) warnLinked(place string, err error) {
+	a.Warn("what may be set aside for %s is not listed: %s", screen.Printable(place), screen.Text(err.Error()))
 }
 
 // noteRestore is beginRestore for one that can't wait for others, nor fail: going back from an upgrade.

@@ -45,6 +45,7 @@ func upgradeCommandFlags() []cli.Flag {
 		&cli.BoolFlag{Name: "accept-lost-settings", Usage: "upgrade though settings of the container can't be made again: the new version runs without them"},
 		&cli.BoolFlag{Name: "accept-copying", Usage: "upgrade though a volume can't be reached on this machine: going back would copy over it, and what a new version adds there would stay"},
 		&cli.BoolFlag{Name: "accept-shared", Usage: "upgrade though another container that runs writes to the same data: going back would exchange it under that one"},
+		&cli.BoolFlag{Name: "accept-dependents", Usage: "upgrade, or go back, though other containers depend on this one: they stay bound to it when it is set aside"},
 		&cli.BoolFlag{Name: "accept-damage", Usage: "upgrade though the repository is damaged: going back may fail"},
 		&cli.BoolFlag{Name: "accept-unhealthy", Usage: "do not ask by --healthy first whether the version that runs now is well"},
 		&cli.BoolFlag{Name: "accept-version", Usage: "upgrade though by an upgrade on this machine another version runs than --version says, or --to is the one that it took the place of"},
@@ -292,6 +293,11 @@ func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*c
 			return nil, err
 		}
 	}
+	if !c.Bool("accept-dependents") {
+		if err := checkDependents(c.Context, target.Engine, target.Container); err != nil {
+			return nil, err
+		}
+	}
 	return s, a.checkApart(s.sources)
 }
 
@@ -303,6 +309,11 @@ func (a *app) undoUpgrade(c *cli.Context, target *containers.Container) error {
 	}
 	if err != nil {
 		return err
+	}
+	if !c.Bool("accept-dependents") {
+		if err := checkDependents(c.Context, target.Engine, target.Container); err != nil {
+			return err
+		}
 	}
 	watchAsked(c, done)
 	plan := done.UndoPlan(target.Engine.Name(), target.Name, time.Now())

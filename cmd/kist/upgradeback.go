@@ -5,12 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
-	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store"
@@ -74,7 +72,7 @@ func (d *upgradeData) checkReadable(ctx context.Context, r *upgrade.Record) erro
 type puttingBack struct {
 	*containerRestore
 	files     []volumePlace // single files on this machine
-	parts     []string      // what was built for them
+	parts     []*filePart   // what was built for them
 	do        upgrade.Deeds
 	exchanges map[string]upgrade.Exchange
 	untouched bool
@@ -170,7 +168,7 @@ func (p *puttingBack) checkRoom(ctx context.Context) error {
 func (p *puttingBack) run(ctx context.Context) error {
 	defer func() {
 		for _, part := range p.parts {
-			os.Remove(part)
+			part.drop()
 		}
 	}()
 	for _, at := range p.files {
@@ -261,40 +259,55 @@ func (p *puttingBack) lookAgain() error {
 	return nil
 }
 
+// filePart is a single file that was built beside the one that it is to take the place of.
+type filePart struct {
+	site *volume.FileSite
+	name string
+}
+
+// drop removes what did not come into its place.
+func (p *filePart) drop() {
+	p.site.Remove(p.name)
+	p.site.Close()
+}
+
 // buildFile builds a single file beside the one that is mounted.
 func (p *puttingBack) buildFile(ctx context.Context, at volumePlace) error {
-	is, err := os.Stat(at.dir)
+	site, err := volume.OpenFileSite(at.dir)
 	if err != nil {
 		return err
 	}
-	part, err := os.CreateTemp(filepath.Dir(at.dir), "."+filepath.Base(at.dir)+".new-")
-	if err != nil {
+	if err := site.Check(); err != nil {
+		site.Close()
 		return err
 	}
-	p.parts = append(p.parts, part.Name())
+	part, err := site.Create()
+	if err != nil {
+		site.Close()
+		return err
+	}
+	built := &filePart{site, filepath.Base(part.Name())}
+	p.parts = append(p.parts, built)
 	err = p.write(ctx, at.volume, part)
-	err = errors.Join(err, part.Chmod(is.Mode().Perm()), likeOwner(part, is), part.Sync(), part.Close())
+	err = errors.Join(err, site.Dress(part), part.Sync(), part.Close())
 	if err != nil {
 		return err
 	}
-	x, err := upgrade.NewExchange(at.dir, part.Name())
-	x.Part, x.Kept = part.Name(), at.dir+".before-"+time.Now().UTC().Format("20060102t150405z")
+	x, err := upgrade.NewExchange(at.dir, site.Beside(built.name))
+	x.Part, x.Kept = site.Beside(built.name), site.Path()+".before-"+time.Now().UTC().Format("20060102t150405z")
 	p.exchanges[at.dir] = x
 	return err
 }
 
 // exchangeFile puts a single file in its place, and keeps what it was under a dated name.
-func (p *puttingBack) exchangeFile(at volumePlace, part string) (err error) {
+func (p *puttingBack) exchangeFile(at volumePlace, part *filePart) (err error) {
 	before := p.exchanges[at.dir].Kept
-	if err := os.Link(at.dir, before); err != nil {
+	if err := part.site.Exchange(part.name, filepath.Base(before)); err != nil {
 		return err
-	}
-	if err := os.Rename(part, at.dir); err != nil {
-		return errors.Join(err, os.Remove(before))
 	}
 	p.untouched = false
 	// What the journal says is done has reached the disk: else, after a power failure, nobody would do it again.
-	if err := syncFolder(filepath.Dir(at.dir)); err != nil {
+	if err := flushSite(part.site); err != nil {
 		return err
 	}
 	p.do.Kept(at.dir, before)
@@ -304,5 +317,18 @@ func (p *puttingBack) exchangeFile(at volumePlace, part string) (err error) {
 	return nil
 }
 
-// syncFolder flushes the entries of a folder; tests look on.
-var syncFolder = files.SyncFolder
+// flushSite flushes the names beside a single file; tests look on.
+var flushSite = (*volume.FileSite).Flush
+
+// checkSingleFile sees, while the service runs, that going back could exchange a single file that is mounted.
+func checkSingleFile(path, mounted string) error {
+	site, err := volume.OpenFileSite(path)
+	if err == nil {
+		err = errors.Join(site.Check(), site.Close())
+	}
+	if err != nil {
+		return fmt.Errorf("going back could not put another file in the place of this one, which is mounted at %s: %w. Mount the folder that it lies in, or leave it out (--exclude-mount %s)",
+			screen.Line(mounted), err, screen.ShellQuote(mounted))
+	}
+	return nil
+}

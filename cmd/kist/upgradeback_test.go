@@ -13,6 +13,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 // opened opens the bench's repository as an upgrade does.
@@ -56,9 +57,12 @@ func TestPutBackFile(t *testing.T) {
 		files: []volumePlace{{&capture.Volumes[0], file}},
 	}
 	var order []string
-	was := syncFolder
-	syncFolder = func(path string) error { order = append(order, "flush "+path); return was(path) }
-	defer func() { syncFolder = was }()
+	was := flushSite
+	flushSite = func(s *volume.FileSite) error {
+		order = append(order, "flush "+filepath.Dir(s.Path()))
+		return was(s)
+	}
+	defer func() { flushSite = was }()
 	p.do = upgrade.Deeds{
 		Stop: func(context.Context) error { order = append(order, "stop"); return nil },
 		Note: func(all map[string]upgrade.Exchange) {
@@ -87,6 +91,83 @@ func TestPutBackFile(t *testing.T) {
 	}
 	if was, err := os.ReadFile(kept[0]); err != nil || string(was) != "of the new version" {
 		t.Errorf("%q, %v", was, err)
+	}
+}
+
+// TestPutBackThroughLink: a folder that another user put a link in the place of, after the capture, ends it before anything is
+// stopped, and nothing is written where that leads; so does a link in the place of the file itself.
+func TestPutBackThroughLink(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("needs root")
+	}
+	for _, itself := range []bool{false, true} {
+		b := newBench(t)
+		conf, bait := b.path("seedbank"), b.path("bait")
+		file := filepath.Join(conf, "seedbank.toml")
+		b.must("capture", "--name", "seedbank", file)
+		if err := errors.Join(os.Mkdir(bait, 0o700), os.WriteFile(filepath.Join(bait, "seedbank.toml"), []byte("of root"), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+		link, leads := conf, bait
+		if itself {
+			link, leads = file, filepath.Join(bait, "seedbank.toml")
+		}
+		if err := errors.Join(os.Rename(link, link+".old"), os.Symlink(leads, link), os.Lchown(link, 12345, 12345)); err != nil {
+			t.Fatal(err)
+		}
+		d := b.opened()
+		capture, err := d.app.find(t.Context(), d.r, "latest")
+		if err != nil {
+			t.Fatal(err)
+		}
+		p := &puttingBack{
+			containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}}, exchanges: make(map[string]upgrade.Exchange), untouched: true,
+			files: []volumePlace{{&capture.Volumes[0], file}},
+		}
+		p.do = upgrade.Deeds{
+			Stop: func(context.Context) error { t.Error("it was stopped"); return nil },
+			Note: func(map[string]upgrade.Exchange) {}, Kept: func(string, string) {},
+		}
+		if err := p.run(t.Context()); !errors.Is(err, volume.ErrForeignLink) {
+			t.Errorf("itself %t: %v", itself, err)
+		}
+		if was, err := os.ReadFile(filepath.Join(bait, "seedbank.toml")); err != nil || string(was) != "of root" {
+			t.Errorf("itself %t: %q, %v", itself, was, err)
+		}
+		if all, err := os.ReadDir(bait); err != nil || len(all) != 1 {
+			t.Errorf("itself %t: %v, %v", itself, all, err)
+		}
+		if err := checkSingleFile(file, "/etc/single.toml"); !errors.Is(err, volume.ErrForeignLink) || !strings.Contains(err.Error(), "--exclude-mount /etc/single.toml") {
+			t.Errorf("itself %t: ahead: %v", itself, err)
+		}
+	}
+}
+
+// TestKeptBesideLink: one user's link in the place of a folder that was restored into hides nothing else, and is no failure.
+func TestKeptBesideLink(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("needs root")
+	}
+	b := newBench(t)
+	b.must("capture", "--name", "seedbank", b.path("seedbank"))
+	for _, home := range []string{"mallory", "seeds"} {
+		if err := os.MkdirAll(b.path(home, "data", "old"), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		b.must("restore", "latest", "--into", b.path(home, "data"), "--replace")
+	}
+	if err := errors.Join(os.Rename(b.path("mallory"), b.path("away")), os.Symlink("/etc", b.path("mallory")), os.Lchown(b.path("mallory"), 12345, 12345)); err != nil {
+		t.Fatal(err)
+	}
+	b.must("kept")
+	if listed := b.stdout.String(); !strings.Contains(listed, "data.before-") || strings.Contains(listed, "mallory") {
+		t.Error(listed)
+	}
+	if said := b.stderr.String(); !strings.Contains(said, "what may be set aside for "+b.path("mallory", "data")+" is not listed") {
+		t.Error(said)
+	}
+	if status := b.run(t.Context(), "kept", b.path("mallory", "data")); status == statusDone {
+		t.Error("a place that was asked for is passed over")
 	}
 }
 

@@ -22,7 +22,7 @@ func byCommandsUsage(c *cli.Context) error {
 			return usagef("upgrade: without --container, --down, --up, --healthy and --version are needed, and folders as SOURCE: --%s is missing", flag)
 		}
 	}
-	for _, flag := range []string{"exclude-mount", "accept-lost-settings", "accept-copying", "accept-shared", "engine"} {
+	for _, flag := range []string{"exclude-mount", "accept-lost-settings", "accept-copying", "accept-shared", "accept-dependents", "engine"} {
 		if c.IsSet(flag) {
 			return usagef("upgrade: --%s goes with --container", flag)
 		}

@@ -58,6 +58,13 @@ func (d *upgradeData) Draft(ctx context.Context) (err error) {
 	if err := d.s.checkFolders(); err != nil {
 		return err
 	}
+	for _, from := range d.s.sources {
+		if from.Kind == sources.File {
+			if err := checkSingleFile(from.Path, cmp.Or(from.MountPath, from.Path)); err != nil {
+				return err
+			}
+		}
+	}
 	if d.draft, err = d.s.draft(ctx, d.r); err != nil {
 		return err
 	}

@@ -60,6 +60,8 @@ func (d *folder) born(string) int64 { return 0 }
 
 func (d *folder) isMountRoot() bool { return false }
 
+func isOtherMount(error) bool { return false }
+
 // renameOver renames below the folder that was opened first, which both have in common.
 func (d *folder) renameOver(name string, to *folder, newName string) error {
 	local, err := filepath.Localize(newName)

@@ -282,6 +282,10 @@ func (d *folder) otherDevice() bool {
 // osFile gives a file to those who want an os.File, which closes it.
 func (f *file) osFile() *os.File { return os.NewFile(uintptr(f.fd), f.path) }
 
+// isOtherMount tells whether a link failed since the two names lie in two mounts (link(2), EXDEV); Linux looks at that before
+// it asks the file system (fs/namei.c: do_linkat, from memory).
+func isOtherMount(err error) bool { return errors.Is(err, unix.EXDEV) }
+
 func (d *folder) renameOver(name string, to *folder, newName string) error {
 	_, err := again(func() (int, error) { return 0, unix.Renameat(d.fd, name, to.fd, newName) })
 	return linkFail("rename", d.join(name), to.join(newName), err)

@@ -104,24 +104,42 @@ func (c *Container) expects(path string) bool {
 	})
 }
 
-// Logs gives the last lines that a container printed. The engine's own remarks may be
-// among them.
+// Logs gives the last lines that a container printed, of at most 64 KiB: the first begins with an ellipsis where something of it
+// was cut off. The engine's own remarks may be among them.
 func (e *Engine) Logs(ctx context.Context, id string, lines int) ([]string, error) {
 	const most = 64 << 10
 	args := []string{"logs", "--tail", strconv.Itoa(lines), id}
 	ctx, cancel := context.WithTimeoutCause(ctx, e.wait, fmt.Errorf("no answer within %s", e.wait))
 	defer cancel()
-	out := &bounded{max: most}
+	out := &ending{max: most}
 	// What the container printed to standard error comes on the engine's.
 	if err := e.run.Run(ctx, args, nil, out, out); err != nil {
 		return nil, e.failed(args, "", err)
 	}
-	text := strings.TrimSpace(out.kept.String())
+	text := strings.TrimSpace(strings.ToValidUTF8(string(out.kept), "\uFFFD"))
 	if text == "" {
 		return nil, nil
 	}
 	all := strings.Split(text, "\n")
+	if out.cut {
+		all[0] = "…" + all[0]
+	}
 	return all[max(0, len(all)-lines):], nil
+}
+
+// ending keeps the last bytes that are written to it.
+type ending struct {
+	kept []byte
+	max  int
+	cut  bool
+}
+
+func (e *ending) Write(p []byte) (int, error) {
+	e.kept = append(e.kept, p[max(0, len(p)-e.max):]...)
+	over := max(0, len(e.kept)-e.max)
+	e.cut = e.cut || over > 0 || len(p) > e.max
+	e.kept = append(e.kept[:0], e.kept[over:]...)
+	return len(p), nil
 }
 
 // RestartPolicy gives a container's, as flags have it: "no" where there is none.

@@ -25,6 +25,9 @@ type Container struct {
 	StopTimeout time.Duration
 	State       State
 
+	pod          string   // its id; "" for none
+	dependencies []string // ids of containers that must run when it starts
+
 	config, hostConfig, networks json.RawMessage
 }
 
@@ -66,6 +69,8 @@ type inspected struct {
 	}
 	RestartCount    int
 	Mounts          []Mount
+	Pod             string // of podman-container-inspect(1), as Dependencies; other engines have neither
+	Dependencies    []string
 	Config          json.RawMessage
 	HostConfig      json.RawMessage
 	NetworkSettings struct{ Networks json.RawMessage }
@@ -92,6 +97,7 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 		ID: found.ID, Name: strings.TrimPrefix(found.Name, "/"),
 		ImageName: found.ImageName, ImageID: found.Image, ImageDigest: found.ImageDigest,
 		Mounts: found.Mounts, Labels: config.Labels, StopTimeout: defaultStopTimeout,
+		pod: found.Pod, dependencies: found.Dependencies,
 		config: found.Config, hostConfig: found.HostConfig, networks: found.NetworkSettings.Networks,
 	}
 	if c.Name == "" {

@@ -20,6 +20,7 @@ func Losses(old, made *Container, oldImage *Image) (lost []string) {
 	}
 	lost = append(lost, lostConfig(newSettings(old.config), newSettings(made.config), newSettings(image))...)
 	lost = append(lost, lostSettings("", newSettings(old.hostConfig), newSettings(made.hostConfig), hostSettings)...)
+	lost = append(lost, lostTies(old, made)...)
 	lost = append(lost, lostMounts(old.Mounts, made.Mounts)...)
 	return append(lost, lostNetworks(old.networks, made.networks)...)
 }
@@ -107,6 +108,19 @@ func lostConfig(old, made, image settings) (lost []string) {
 // imageSettings are those that a container has from its image unless it was told otherwise.
 var imageSettings = map[string]bool{
 	"Cmd": true, "Entrypoint": true, "User": true, "WorkingDir": true, "StopSignal": true, "Healthcheck": true, "Shell": true,
+}
+
+// lostTies compares what a container belongs to.
+func lostTies(old, made *Container) (lost []string) {
+	if old.pod != made.pod && old.pod != "" {
+		lost = append(lost, fmt.Sprintf("its place in pod %.12s, whose network and life it shares", shown(old.pod)))
+	}
+	for _, id := range old.dependencies {
+		if !slices.Contains(made.dependencies, id) {
+			lost = append(lost, fmt.Sprintf("that it requires container %.12s", shown(id)))
+		}
+	}
+	return lost
 }
 
 func lostMounts(old, made []Mount) (lost []string) {

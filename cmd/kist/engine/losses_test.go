@@ -13,6 +13,13 @@ func made(config, host, networks string, mounts ...Mount) *Container {
 		config: json.RawMessage(config), hostConfig: json.RawMessage(host), networks: json.RawMessage(networks)}
 }
 
+// tied gives a container that belongs to a pod, and requires others.
+func tied(pod string, requires ...string) *Container {
+	c := made(`{}`, `{}`, ``)
+	c.pod, c.dependencies = pod, requires
+	return c
+}
+
 func TestLosses(t *testing.T) {
 	data := Mount{Type: "volume", Name: "seeds", Destination: "/data", RW: true}
 	readOnly := data
@@ -40,6 +47,9 @@ func TestLosses(t *testing.T) {
 		"own health check":  {made(`{"Healthcheck":{"Test":["CMD","x"],"Retries":9}}`, `{}`, ``), made(`{}`, `{}`, ``), `{}`, []string{"Healthcheck:"}},
 		"hostname by an id": {made(`{"Hostname":"0123456789ab"}`, `{}`, ``), made(`{"Hostname":"ba9876543210"}`, `{}`, ``), `{}`, nil},
 		"hostname":          {made(`{"Hostname":"hazel"}`, `{}`, ``), made(`{"Hostname":"ba9876543210"}`, `{}`, ``), `{}`, []string{"Hostname:"}},
+		"pod":               {tied("9f1c", "9f1c-infra"), tied(""), `{}`, []string{"its place in pod 9f1c", "that it requires container 9f1c-infra"}},
+		"required":          {tied("", "d5", "d6"), tied("", "d6"), `{}`, []string{"that it requires container d5"}},
+		"same ties":         {tied("9f1c", "d5"), tied("9f1c", "d5"), `{}`, nil},
 	} {
 		got := Losses(test.old, test.made, &Image{config: json.RawMessage(test.image)})
 		if !slices.EqualFunc(got, test.want, strings.HasPrefix) {

@@ -186,3 +186,18 @@ func lengthUntil(text, chars string) int {
 	}
 	return len(text)
 }
+
+// MaskLines masks what looks secret in lines of text, as a program prints them: in each, and private keys that take several.
+func MaskLines(lines []string) []string {
+	masked := make([]string, len(lines))
+	within := false
+	for i, line := range lines {
+		if masked[i] = maskValue(line); within {
+			masked[i] = Masked
+		}
+		if strings.Contains(line, "PRIVATE KEY-----") { // RFC 7468, sections 10 and 11
+			within = !strings.Contains(line, "-----END ")
+		}
+	}
+	return masked
+}

@@ -21,6 +21,9 @@ type Book struct {
 	Folder string // that it is in; "" for none: nothing is noted
 	// Odd, if set, is told by what looks into the book which lines of it make no sense, counted from 1, and are passed over.
 	Odd func(file string, lines []int)
+	// Linked, if set, is told of a place in the book that is not looked at, since somebody else may have put a link there: that
+	// is no failure of what looks for all that is set aside.
+	Linked func(place string, err error)
 }
 
 const (

@@ -1,6 +1,7 @@
 package kept
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -49,6 +50,8 @@ func (b Book) Find(targets ...string) (found []Found, err error) {
 		seen[place] = true
 		some, err := place.find()
 		switch {
+		case errors.Is(err, volume.ErrForeignLink) && b.Linked != nil:
+			b.Linked(cmp.Or(l.Target, l.Single), err)
 		case err != nil && !errors.Is(err, fs.ErrNotExist):
 			failed = append(failed, err)
 		case len(some) == 0:

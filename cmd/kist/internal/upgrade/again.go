@@ -35,7 +35,7 @@ func (p *pair) again(ctx context.Context, id *string, policy string, layer bool)
 	if err := p.replace(ctx, c, id, made); err != nil {
 		return errors.Join(err, p.engine.Remove(ctx, made))
 	}
-	return p.tidy(ctx)
+	return p.spend(ctx)
 }
 
 // makeAgain makes the container that is to take the place of c, and holds it against that.
@@ -75,16 +75,22 @@ func (p *pair) lost(ctx context.Context, c *engine.Container, id string, image *
 	if made.RestartPolicy() != policy {
 		lost = append(lost, "restart policy "+policy)
 	}
-	if layer {
-		changed, err := p.engine.Changed(ctx, c)
-		if err != nil {
-			return nil, err
-		}
-		for _, path := range changed {
-			lost = append(lost, "what was written into the container itself: "+path)
-		}
+	dependents, err := p.engine.Dependents(ctx, c.ID)
+	if err != nil {
+		return nil, err
 	}
-	return lost, nil
+	for _, d := range dependents {
+		lost = append(lost, "what container "+d.Name+" depends on")
+	}
+	changed, err := p.engine.Changed(ctx, c)
+	if !layer {
+		p.wrote, p.unseen = changed, err
+		return lost, nil
+	}
+	for _, path := range changed {
+		lost = append(lost, "what was written into the container itself: "+path)
+	}
+	return lost, err
 }
 
 // replace stops what is to go, and writes down what takes its place before it is removed.
@@ -114,11 +120,27 @@ func (p *pair) tidy(ctx context.Context) error {
 	if p.Spent == nil {
 		return p.removeAgain(ctx)
 	}
-	if err := p.engine.Destroy(ctx, p.Spent.ID); err != nil && !errors.Is(err, engine.ErrNotFound) {
+	if err := p.spend(ctx); err != nil && p.Spent != nil {
 		return err
 	}
+	return nil
+}
+
+// spend removes what another container was made in the place of, and gives that its name. What can't be removed stays in its
+// place: then it fails, and nothing is Spent.
+func (p *pair) spend(ctx context.Context) error {
+	refused := p.engine.Destroy(ctx, p.Spent.ID)
+	if errors.Is(refused, engine.ErrNotFound) {
+		refused = nil
+	}
 	if c, err := p.find(ctx, p.Spent.ID); err != nil || c != nil {
-		return errors.Join(err, fmt.Errorf("container %s could not be removed", screen.Line(p.Spent.Name)))
+		if refused == nil {
+			refused = fmt.Errorf("container %s could not be removed", screen.Line(p.Spent.Name))
+		}
+		if err == nil {
+			err = p.keepSpent(ctx)
+		}
+		return errors.Join(refused, err)
 	}
 	if err := p.rename(ctx, p.Spent.By, p.Spent.Name); err != nil {
 		return err
@@ -128,6 +150,29 @@ func (p *pair) tidy(ctx context.Context) error {
 		p.screen.Warn("%s", screen.Text(err.Error()))
 	}
 	return nil
+}
+
+// keepSpent leaves what could not be removed in its place. What was to take that is removed, unless it was started.
+func (p *pair) keepSpent(ctx context.Context) error {
+	c, err := p.find(ctx, p.Spent.By)
+	if err != nil {
+		return err
+	}
+	if c != nil && everStarted(c) {
+		return fmt.Errorf("and container %s, which was made in its place, was started: remove one of the two by hand", screen.Line(c.Name))
+	}
+	was := p.Record
+	for _, id := range []*string{&p.Old, &p.New} {
+		if *id == p.Spent.By {
+			*id = p.Spent.ID
+		}
+	}
+	p.Spent = nil
+	if err := p.write(); err != nil {
+		p.Record = was
+		return err
+	}
+	return p.removeAgain(ctx)
 }
 
 // removeAgain removes a container that was made to take the place of another, and did not come to it. The engine may have
@@ -177,7 +222,25 @@ func (p *pair) establish(ctx context.Context) (anew bool, err error) {
 		return false, err
 	}
 	p.screen.Say("Starting %s once more: the engine changes no restart policy of one that is made.", screen.Printable(p.Container))
+	p.warnLayer()
 	return true, p.startNew(ctx)
+}
+
+// warnLayer says what the new version wrote into its own container while it was watched, and not into a volume: the one that
+// takes its place begins without.
+func (p *pair) warnLayer() {
+	const most = 5
+	what := strings.Join(p.wrote[:min(len(p.wrote), most)], ", ")
+	switch {
+	case p.unseen != nil:
+		what = "what it was could not be seen: " + p.unseen.Error()
+	case len(p.wrote) == 0:
+		return
+	case len(p.wrote) > most:
+		what = fmt.Sprintf("%s and %d more", what, len(p.wrote)-most)
+	}
+	p.screen.Warn("what %s wrote into its own container, outside of its volumes, while it was watched is gone with that: %s.",
+		screen.Printable(p.Container), screen.Text(what))
 }
 
 func (p *pair) stillRuns(ctx context.Context, id string) bool {
@@ -227,8 +290,8 @@ func (p *pair) leaveDown(ctx context.Context, id *string, name string) {
 		if losses, ok := errors.AsType[*LossesError](err); ok {
 			why = "made again without one, this would be lost: " + strings.Join(losses.Lost, "; ")
 		}
-		p.screen.Warn("WHEN THIS MACHINE STARTS, THE ENGINE MAY START CONTAINER %s, which is set aside, BESIDE THE OTHER VERSION, ON THE SAME DATA, by its restart policy. Once it is not needed: %s rm %[1]s (%[3]s)",
-			screen.Printable(name), screen.Printable(p.engine.Name()), screen.Text(why))
+		p.screen.Warn("WHEN THIS MACHINE STARTS, THE ENGINE MAY START CONTAINER %.12s, which is set aside as %s, BESIDE THE OTHER VERSION, ON THE SAME DATA, by its restart policy. Once it is not needed: %s rm %.12[1]s (%[4]s)",
+			*id, screen.Printable(name), screen.Printable(p.engine.Name()), screen.Text(why)) // by its id: it may not have that name yet
 	}
 }
 

@@ -26,6 +26,8 @@ type pair struct {
 	screen *screen.Screen
 	every  time.Duration
 	stood  bool            // the old one, when this run stopped it
+	wrote  []string        // into its own layer, what was made once more without that
+	unseen error           // why that is not known
 	told   map[string]bool // of which it was said that the engine may start them
 }
 

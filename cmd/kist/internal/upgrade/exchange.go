@@ -3,6 +3,7 @@ package upgrade
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -171,12 +172,25 @@ func (disk) order(place string, x Exchange) error {
 		_, err := volume.Recover(place)
 		return err
 	}
-	// One rename did it, or did not: then nothing of what was built stays, nor a second name of what stands.
-	if x.Stood.isAt(place, x.Boot) && x.Part != "" {
-		os.Remove(x.Part)
-		if hasInode(x.Kept, x.Stood.Inode) {
-			os.Remove(x.Kept)
+	if x.Part == "" {
+		return nil
+	}
+	site, err := volume.OpenFileSite(place)
+	if errors.Is(err, fs.ErrNotExist) || errors.Is(err, volume.ErrNotReplaceable) {
+		return nil // what stands there is neither
+	}
+	if err != nil {
+		return err
+	}
+	defer site.Close()
+	if hasInode(x.Kept, x.Stood.Inode) {
+		if err := site.Settle(filepath.Base(x.Kept)); err != nil {
+			return err
 		}
+	}
+	// One rename did it, or did not: then nothing of what was built stays.
+	if x.Stood.isAt(place, x.Boot) {
+		return site.Remove(filepath.Base(x.Part))
 	}
 	return nil
 }
@@ -191,7 +205,10 @@ func (disk) stands(place string, x Exchange) (stood, built bool) {
 
 func (disk) kept(place string, x Exchange) string {
 	if x.Kept != "" {
-		return x.Kept
+		if x.Stood.isAt(x.Kept, x.Boot) {
+			return x.Kept
+		}
+		return ""
 	}
 	found, _ := volume.FindAside(place)
 	for _, a := range found {

@@ -129,6 +129,50 @@ func TestStandsOfFile(t *testing.T) {
 	if got := (disk{}).kept(place, x); got != x.Kept {
 		t.Errorf("what stood is %q", got)
 	}
+	if err := os.Remove(x.Kept); err != nil {
+		t.Fatal(err)
+	}
+	if got := (disk{}).kept(place, x); got != "" {
+		t.Errorf("what is gone is said to be %q", got)
+	}
+}
+
+// TestFileRenamedAway: a single file that a kill left under the name it was to be kept by comes back into its place, and no
+// other user's link decides where that is.
+func TestFileRenamedAway(t *testing.T) {
+	dir := t.TempDir()
+	conf, bait := filepath.Join(dir, "conf"), filepath.Join(dir, "bait")
+	place := filepath.Join(conf, "single.toml")
+	put(t, place, newData)
+	put(t, place+".part", oldData)
+	x := exchangeOf(t, place, place+".part")
+	x.Part, x.Kept = place+".part", place+".before-20260314t020305z"
+	if err := os.Rename(place, x.Kept); err != nil {
+		t.Fatal(err)
+	}
+	if err := (disk{}).order(place, x); err != nil {
+		t.Fatal(err)
+	}
+	mustStand(t, "renamed away", place, x, true, false)
+	if all, err := os.ReadDir(conf); err != nil || len(all) != 1 {
+		t.Errorf("%v, %v", all, err)
+	}
+	if os.Geteuid() != 0 {
+		t.Skip("needs root")
+	}
+	put(t, filepath.Join(bait, "single.toml.part"), "of root")
+	if err := errors.Join(os.Rename(conf, conf+".old"), os.Symlink(bait, conf), os.Lchown(conf, 12345, 12345)); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Link(filepath.Join(conf+".old", "single.toml"), filepath.Join(bait, "single.toml")); err != nil {
+		t.Fatal(err)
+	}
+	if err := (disk{}).order(place, x); !errors.Is(err, volume.ErrForeignLink) {
+		t.Errorf("a link of another user's was followed: %v", err)
+	}
+	if _, err := os.Stat(filepath.Join(bait, "single.toml.part")); err != nil {
+		t.Error(err)
+	}
 }
 
 // TestHalfExchanged puts a place in order that is missing in the middle of an exchange, before anything is asked of the

@@ -51,11 +51,13 @@ type machine struct {
 
 	anyPolicy bool // those that are set aside may have one
 	policy    string
-	lasts     int            // how many operations the new version runs before it ends by itself; 0 for good
-	obeys     bool           // the engine takes a stop between two restarts for one
-	delay     int            // operations until a container that ended is started again
-	cycles    *fakeContainer // ends whenever it is started
-	wrote     bool           // containers wrote into their own layers
+	lasts     int             // how many operations the new version runs before it ends by itself; 0 for good
+	obeys     bool            // the engine takes a stop between two restarts for one
+	delay     int             // operations until a container that ended is started again
+	cycles    *fakeContainer  // ends whenever it is started
+	wrote     bool            // containers wrote into their own layers
+	needed    map[string]bool // containers, by id, on which others depend
+	hidden    bool            // nothing tells of that
 }
 
 type fakeContainer struct {
@@ -198,6 +200,20 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 	if args[0] == "create" {
 		return m.create(args, stdout)
 	}
+	if args[0] == "ps" {
+		for _, id := range slices.Sorted(maps.Keys(m.containers)) {
+			fmt.Fprintln(stdout, id)
+		}
+		for id := range m.needed {
+			if !m.hidden {
+				fmt.Fprintln(stdout, "needs-"+id)
+			}
+		}
+		return nil
+	}
+	if id, ok := strings.CutPrefix(last, "needs-"); ok {
+		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": last, "Name": "proxy", "Dependencies": []string{id}}})
+	}
 	c := m.find(last)
 	if args[0] == "rename" {
 		c = m.find(args[1])
@@ -223,6 +239,9 @@ func (m *machine) command(args []string, stdout, stderr io.Writer) error {
 	case "rm":
 		if c.running && args[1] != "--force" {
 			return errors.New("it runs")
+		}
+		if m.needed[c.id] {
+			return fmt.Errorf("container %s has dependent containers which must be removed before it", c.id)
 		}
 		lost, _ := filepath.Glob(filepath.Join(m.dir, "lost-"+c.id+".json"))
 		if c.started && len(lost) == 0 && !m.madeAgain(c) && (c.running || !m.isSpare(c)) {

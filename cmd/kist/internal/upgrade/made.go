@@ -19,11 +19,15 @@ type MadeError struct {
 
 	From, To string // asked for; From is "" of a container, whose image tells
 	Back     string // what goes back
+	NoUndo   bool   // nothing does any more
 }
 
 func (e *MadeError) Error() string {
 	made := fmt.Sprintf("an upgrade that began at %s made %s %s", e.Since.UTC().Format(time.RFC3339), screen.Line(e.Service), screen.Line(e.Runs))
-	const insist = "--accept-version does it all the same, where what runs was changed since by other means; the way back of that upgrade is lost then"
+	insist := "--accept-version does it all the same, where what runs was changed since by other means"
+	if !e.NoUndo {
+		insist += "; the way back of that upgrade is lost then"
+	}
 	switch {
 	case e.From != "" && e.To == e.Runs:
 		return fmt.Sprintf("%s runs %s already: %s, and nothing was done. %s", screen.Line(e.Service), screen.Line(e.Runs), made, insist)
@@ -53,7 +57,7 @@ func (u *Upgrader) CheckMade(q *ByCommands) error {
 	if err != nil || q.From == done.Image && q.To != done.OldImage {
 		return err
 	}
-	return &MadeError{Service: q.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, From: q.From, To: q.To, Back: done.back("--name " + screen.ShellQuote(q.Name))}
+	return &MadeError{Service: q.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, NoUndo: done.NoUndo, From: q.From, To: q.To, Back: done.back("--name " + screen.ShellQuote(q.Name))}
 }
 
 // CheckMadeContainer fails with a [MadeError] where an upgrade on this machine made a container, and took the place of the
@@ -66,7 +70,7 @@ func (u *Upgrader) CheckMadeContainer(q *Request) error {
 	if err != nil || q.Target() != done.OldImage || q.Target() == q.Container.ImageName {
 		return err
 	}
-	return &MadeError{Service: q.Container.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, To: q.Target(), Back: done.back("--container " + screen.ShellQuote(q.Container.Name))}
+	return &MadeError{Service: q.Container.Name, Runs: done.Image, Before: done.OldImage, Since: done.Began, NoUndo: done.NoUndo, To: q.Target(), Back: done.back("--container " + screen.ShellQuote(q.Container.Name))}
 }
 
 // ErrOpen is returned for a service whose upgrade is not at its end.

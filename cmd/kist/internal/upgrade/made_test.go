@@ -2,6 +2,7 @@ package upgrade
 
 import (
 	"errors"
+	"strings"
 	"testing"
 )
 
@@ -26,6 +27,16 @@ func TestMadeOther(t *testing.T) {
 	for to, refused := range map[string]bool{":4.1.0": true, "seedbank:4.1.0": true, ":4.2.0": false, ":4.3.0": false} {
 		if _, ok := errors.AsType[*MadeError](check(to)); ok != refused {
 			t.Errorf("%s: refused %t", to, ok)
+		}
+	}
+}
+
+// TestMadeWithoutUndo: what nothing goes back from any more has no way back to lose.
+func TestMadeWithoutUndo(t *testing.T) {
+	for _, noUndo := range []bool{false, true} {
+		e := &MadeError{Service: "seedbank", Runs: "4.2.0", Before: "4.1.0", To: "4.1.0", NoUndo: noUndo, Back: (&Record{NoUndo: noUndo}).back("--name seedbank")}
+		if strings.Contains(e.Error(), "way back of that upgrade is lost") == noUndo {
+			t.Error(e)
 		}
 	}
 }

@@ -89,7 +89,7 @@ func TestRebootWithLayer(t *testing.T) {
 		t.Fatal(err)
 	}
 	warned, started, _ := strings.Cut(said.String(), "Starting seedbank from")
-	if !strings.Contains(warned, "WHEN THIS MACHINE STARTS, THE ENGINE MAY START CONTAINER seedbank-before-") || strings.Contains(started, "WHEN THIS MACHINE STARTS") {
+	if !strings.Contains(warned, "WHEN THIS MACHINE STARTS, THE ENGINE MAY START CONTAINER c0, which is set aside as seedbank-before-") || !strings.Contains(warned, "engine rm c0 (") || strings.Contains(started, "WHEN THIS MACHINE STARTS") {
 		t.Error(said)
 	}
 }

@@ -33,7 +33,7 @@ type Options struct {
 type Verdict struct {
 	Healthy bool
 	Why     string   // not
-	Log     []string // the last lines of what the container printed, where it is not healthy
+	Log     []string // the last lines of what the container printed, where it is not healthy: masked, and the middle of long ones left out
 }
 
 // commandTimeout is how long a Healthy command may take.
@@ -62,7 +62,21 @@ func Container(ctx context.Context, e *engine.Engine, id string, o Options) (*Ve
 	if v.Log, err = e.Logs(ctx, id, lines); err != nil {
 		v.Log = []string{"(its log can't be read: " + err.Error() + ")"}
 	}
+	v.Log = engine.MaskLines(v.Log)
+	for i, line := range v.Log {
+		v.Log[i] = shorten(line)
+	}
 	return v, nil
+}
+
+// shorten leaves out the middle of a line that is longer than some lines of a screen.
+func shorten(line string) string {
+	const most = 400
+	text := []rune(line)
+	if len(text) <= most {
+		return line
+	}
+	return string(text[:most/2]) + "…" + string(text[len(text)-most/2:])
 }
 
 // Command watches what is no container: by the command alone.

@@ -27,7 +27,7 @@ func (s *states) Run(ctx context.Context, args []string, stdin io.Reader, stdout
 	}
 	switch {
 	case args[0] == "logs":
-		fmt.Fprintln(stdout, "one\ntwo")
+		fmt.Fprintln(stdout, "one\ntwo TOKEN=hush")
 		fmt.Fprintln(stderr, "three")
 		return nil
 	case s.broken && s.asked > 0:
@@ -82,7 +82,7 @@ func TestContainer(t *testing.T) {
 		if v.Healthy != (test.want == "") || !strings.Contains(v.Why, test.want) {
 			t.Errorf("%s: %+v", name, v)
 		}
-		if log := strings.Join(v.Log, " "); !v.Healthy && log != "two three" {
+		if log := strings.Join(v.Log, " "); !v.Healthy && log != "two TOKEN=**** three" {
 			t.Errorf("%s: log %q", name, log)
 		}
 	}
@@ -117,6 +117,18 @@ func TestCommand(t *testing.T) {
 		v, err := Command(t.Context(), Options{Healthy: command})
 		if err != nil || v.Healthy != healthy {
 			t.Errorf("%s: %+v, %v", command, v, err)
+		}
+	}
+}
+
+// TestShorten: what is longer than some lines of a screen loses its middle; a rune is not cut.
+func TestShorten(t *testing.T) {
+	for _, test := range []struct{ line, want string }{
+		{"", ""}, {strings.Repeat("é", 400), strings.Repeat("é", 400)},
+		{strings.Repeat("a", 200) + "xyz" + strings.Repeat("é", 200), strings.Repeat("a", 200) + "…" + strings.Repeat("é", 200)},
+	} {
+		if got := shorten(test.line); got != test.want {
+			t.Errorf("%q", got)
 		}
 	}
 }
