@@ -139,7 +139,7 @@ func (f *linkFollower) note(l *weave.Listed, path string) {
 			t.as = asCaptured
 		case was && before == of:
 			t.as = asBefore
-		case is && now == of:
+		case is && now == of && weave.CleanPath(to) != path:
 			t.as, t.to = asLink, to
 		default:
 			f.written[of] = name

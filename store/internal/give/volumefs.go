@@ -146,7 +146,8 @@ func (f *VolumeFS) find(path string) (*treeMember, error) {
 	return m, err
 }
 
-// linked gives a member, or what it is another name of.
+// linked gives a member, or what it is another name of. An order has the last member of a path alone: that is what a
+// link was made to if it stands before the link, and else nobody here knows what that was.
 func (f *VolumeFS) linked(path string, m *treeMember) (*node, error) {
 	for range mostLinks {
 		if m.Member == nil || m.Type != tarstream.Hardlink {
@@ -154,11 +155,14 @@ func (f *VolumeFS) linked(path string, m *treeMember) (*node, error) {
 		}
 		target := weave.OrderPath(weave.CleanPath(m.Link))
 		next, err := f.find(target)
-		if errors.Is(err, fs.ErrNotExist) || err == nil && (next.Member == nil || next.Type == tarstream.Folder) {
+		if errors.Is(err, fs.ErrNotExist) || err == nil && (next.Member == nil || next.Type == tarstream.Folder || next.Type == tarstream.Other) {
 			return nil, fmt.Errorf("%w: it is a hard link to %q, which is no member with contents", fs.ErrNotExist, m.Link)
 		}
 		if err != nil {
 			return nil, err
+		}
+		if next.at >= m.at {
+			return nil, fmt.Errorf("%w: it is a hard link to what was %q before a later member took that path: restoring gives it", fs.ErrInvalid, m.Link)
 		}
 		m = next
 	}
