@@ -13,8 +13,8 @@ import (
 // not be UTF-8, as names of members need not be.
 //
 // It shows what restoring into a folder would make. Of several members with one path the last one counts. A hard
-// link is the file that it is another name of; but where a later member took the path of that, it fails ([fs.ErrInvalid]):
-// [Repository.Restore], [Repository.RestoreMembers] and [Repository.OpenMember] have what it was. Folders that are no members, and only above some, are
+// link is the file that it is another name of; where a later member took the path of that, the
+// member list tells, which is read as a whole then, once, and takes some 200 bytes a member while it is. Folders that are no members, and only above some, are
 // there with mode 0755 and no time. What lies below a member that is no folder, or leads out of the
 // volume, is not there; a stream that can't be restored for that, since a file comes behind the members of a folder of its
 // name, is shown with the file. Open, Stat and ReadDir follow symbolic links, also on the way: at most 40, whose targets have at
@@ -81,7 +81,7 @@ func (f *VolumeFS) Lstat(name string) (fs.FileInfo, error) { return f.fs.Lstat(n
 func (f *VolumeFS) ReadLink(name string) (string, error) { return f.fs.ReadLink(name) }
 
 // ReadDir implements [fs.ReadDirFS]. Entries come in the order of their names, byte by byte. The Info of one that
-// is a hard link to nothing, or to what a later member took the place of, fails; all others know it.
+// is a hard link to nothing fails; all others know it.
 func (f *VolumeFS) ReadDir(name string) ([]fs.DirEntry, error) { return f.fs.ReadDir(name) }
 
 // ReadDirBehind is ReadDir for large folders: it gives at most n entries, those behind a name in the order

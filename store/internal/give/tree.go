@@ -22,6 +22,8 @@ type tree struct {
 
 	mu sync.Mutex
 	in finder // nil until somebody asks
+
+	displaced displaced
 }
 
 // treeMember is a member in a tree; without one, a folder that is there only since it holds others.
