@@ -10,7 +10,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/volume"
@@ -114,7 +113,7 @@ func (c *FolderChanges) sorted(changes []FolderChange) {
 
 // changesOf compares a volume's members with what is there, and takes that out of live.
 func (r *Repository) changesOf(ctx context.Context, v *Volume, below string, live map[string]*volume.State, match func(string) bool, out *FolderChanges) error {
-	members, err := r.lastMembers(ctx, v)
+	members, files, err := r.lastMembers(ctx, v)
 	if err != nil {
 		return err
 	}
@@ -127,7 +126,7 @@ func (r *Repository) changesOf(ctx context.Context, v *Volume, below string, liv
 		if match != nil && !match(CleanPath(m.Path)) {
 			continue
 		}
-		c := FolderChange{Kind: EntryAdded, Volume: v.Name, Path: name, Will: resolveLink(members, m), Is: state}
+		c := FolderChange{Kind: EntryAdded, Volume: v.Name, Path: name, Will: files[name], Is: state}
 		if state != nil {
 			if c.Differs = differing(c.Will, state); c.Differs == nil {
 				out.Same++
@@ -173,29 +172,27 @@ func takeBelow(live map[string]*volume.State, below string) map[string]*volume.S
 	return taken
 }
 
-// lastMembers gives a volume's members by their clean paths; the last of a path
-// counts.
-func (r *Repository) lastMembers(ctx context.Context, v *Volume) (map[string]*Member, error) {
-	members := make(map[string]*Member)
+// lastMembers gives a volume's members by their clean paths, of which the last of a path counts; and what
+// they are, which of a hard link is the file that it is a name of.
+func (r *Repository) lastMembers(ctx context.Context, v *Volume) (members, files map[string]*Member, err error) {
+	members, files = make(map[string]*Member), make(map[string]*Member)
+	var names weave.Names
+	var all []*Member
 	for m, err := range r.Members(ctx, v) {
 		if err != nil {
-			return nil, err
+			return nil, nil, err
 		}
 		name := CleanPath(m.Path)
 		if !v.Tar {
 			name = path.Clean(v.Name)
 		}
-		members[name] = m
+		all = append(all, m)
+		members[name], files[name] = m, m
+		if of, ok := names.Note(len(all)-1, name, m); ok {
+			files[name] = all[of]
+		}
 	}
-	return members, nil
-}
-
-// resolveLink gives the file that a hard link is a name of.
-func resolveLink(members map[string]*Member, m *Member) *Member {
-	if target, ok := members[CleanPath(m.Link)]; ok && m.Type == tarstream.Hardlink {
-		return target
-	}
-	return m
+	return members, files, nil
 }
 
 // differing says in what a member differs from the live file.

@@ -50,7 +50,8 @@ func CleanPath(p string) string { return weave.CleanPath(p) }
 // the form of [CleanPath], match accepts, in the order of the capture. match must
 // always give the same answer, and may be called by two goroutines at a time. A
 // member's header and content are as captured, except for a hard link whose
-// target was not asked for: the content comes under the link's own name.
+// target was not asked for: what the target was where the link stands comes under the link's own name, once, and other
+// links to it as links to that. A link to what the stream does not have before it is as captured.
 //
 // Every chunk is held against what was captured, as by [Repository.OpenMember]. It gives the number of
 // members written; [ErrNotFound] if there is none, [ErrDamaged] at a chunk that is not the one

@@ -33,6 +33,10 @@ type Usage struct {
 	// slab. Counted as CaptureUsage.Alone is. What captures that are being made have
 	// put so far is in it, too.
 	Reclaimable int64 `json:"reclaimable_bytes"`
+
+	// Unread are the ids of captures whose index files can't be read, whatever was chosen. They are in no figure but
+	// Stored: what they need counts as nobody's, so that Reclaimable, and what is told to be Alone, is at most that.
+	Unread []string `json:"unread,omitempty"`
 }
 
 // Cost says what some captures cost together, in bytes.
@@ -80,7 +84,8 @@ type CaptureUsage struct {
 
 // Usage finds out what every capture keeps. It reads all tables and member
 // lists' recipes, no contents, and takes 8 bytes and 2 bits of memory a chunk beside the
-// index. It fails with [ErrDamaged] where a capture's chunks can't be found.
+// index. It fails with [ErrDamaged] where a capture's chunks can't be found. Where some index files are damaged, it gives
+// what the others cost, and a *[DamagedError].
 func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 	return r.UsageOf(ctx, UsageOptions{})
 }
@@ -92,10 +97,11 @@ func (r *Repository) UsageOf(ctx context.Context, o UsageOptions) (u *Usage, err
 	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
-	captures, err := r.Captures(ctx)
+	l, err := r.List(ctx)
 	if err != nil {
 		return nil, err
 	}
+	captures := withoutRetired(l.Captures)
 	used, err := r.scales.Usage(ctx, inner(captures), func(c *ledger.Capture) bool { return o.chooses(c.Name, c.Host) })
 	if err != nil {
 		return nil, err
@@ -116,10 +122,13 @@ func (r *Repository) UsageOf(ctx context.Context, o UsageOptions) (u *Usage, err
 	for _, s := range used.Hosts {
 		u.Hosts = append(u.Hosts, HostUsage{s.Of, newCost(s.Cost)})
 	}
-	if len(u.Captures) == 0 && o != (UsageOptions{}) {
+	if l.Damage != nil {
+		u.Unread = l.Damage.Captures
+	}
+	if len(u.Captures) == 0 && o != (UsageOptions{}) && l.Damage == nil {
 		return nil, fmt.Errorf("a capture of %s: %w", o, ErrNotFound)
 	}
-	return u, nil
+	return u, l.err()
 }
 
 func (o UsageOptions) chooses(name, host string) bool {

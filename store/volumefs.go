@@ -13,9 +13,11 @@ import (
 // not be UTF-8, as names of members need not be.
 //
 // It shows what restoring into a folder would make. Of several members with one path the last one counts. A hard
-// link is the file that it is another name of. Folders that are no members, and only above some, are
+// link is the file that it is another name of; where a later member took the path of that, the
+// member list tells, which is read as a whole then, once, and takes some 200 bytes a member while it is. Folders that are no members, and only above some, are
 // there with mode 0755 and no time. What lies below a member that is no folder, or leads out of the
-// volume, is not there. Open, Stat and ReadDir follow symbolic links, also on the way: at most 40, whose targets have at
+// volume, is not there; a stream that can't be restored for that, since a file comes behind the members of a folder of its
+// name, is shown with the file. Open, Stat and ReadDir follow symbolic links, also on the way: at most 40, whose targets have at
 // most 2048 parts in all; with more they fail ([fs.ErrInvalid]). A link that is absolute or leads out of the volume leads to nothing ([fs.ErrNotExist]). A volume that is no tar
 // stream has one file, by the path of its source.
 //

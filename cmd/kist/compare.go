@@ -1,6 +1,8 @@
 package main
 
 import (
+	"fmt"
+
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
@@ -81,7 +83,7 @@ func (a *app) compare(c *cli.Context) error {
 		}
 	}
 	if c.IsSet("text") {
-		return a.compareText(c, r, both[0], both[1])
+		return withDamage(l, a.compareText(c, r, both[0], both[1]))
 	}
 	if c.IsSet("only") {
 		if err := checkPatterns(c.Context, r, wanted, allVolumes(both[:]...)); err != nil {
@@ -95,7 +97,15 @@ func (a *app) compare(c *cli.Context) error {
 		}
 		t.add(d)
 	}
-	return t.end(both[0], both[1])
+	return withDamage(l, t.end(both[0], both[1]))
+}
+
+// withDamage adds to what came of a comparison that others may have been meant: captures whose index files can't be read.
+func withDamage(l *store.Listing, err error) error {
+	if err == nil && l.Damage != nil { // said by listing already
+		return &statusError{statusDamage, fmt.Errorf("index files can't be read: of the captures named above, none could be compared, or be the latest")}
+	}
+	return err
 }
 
 // compareUsage holds what was asked for against itself, and gives the patterns.

@@ -2,6 +2,8 @@ package main
 
 import (
 	"errors"
+	"slices"
+	"sync"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/places"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -40,7 +42,27 @@ func (a *app) warnOfState(err error) {
 	}
 	text := screen.Text(err.Error())
 	if lapse := (*store.LapseError)(nil); errors.As(err, &lapse) {
+		a.lapsed.note(lapse)
 		text += " (kist verify tells more; kist repair tells what can be done)"
 	}
 	a.Warn("%s.", text)
+}
+
+// lapses keeps which captures were told to be missing, for who shows them elsewhere, too. It is safe for concurrent use.
+type lapses struct {
+	mu  sync.Mutex
+	ids []string
+}
+
+func (l *lapses) note(told *store.LapseError) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.ids = told.Missing
+}
+
+// missing gives their ids.
+func (l *lapses) missing() []string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.Clone(l.ids)
 }

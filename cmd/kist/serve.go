@@ -172,10 +172,10 @@ func (a *app) entered(from, address string) {
 // costsNow gives the page of costs as things are now.
 func (a *app) costsNow(ctx context.Context, r *repository, path string) (*page.Report, error) {
 	u, err := r.Usage(ctx)
-	if err != nil {
+	if err != nil && u == nil {
 		return nil, err
 	}
-	report := &page.Report{Usage: u, Repository: paths.Absolute(path), Made: time.Now(), Zone: time.Local}
+	report := &page.Report{Usage: u, Gaps: a.usageGaps(u), Repository: paths.Absolute(path), Made: time.Now(), Zone: time.Local}
 	report.Changes, err = lastChanges(ctx, r, u)
 	return report, err
 }

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -141,7 +142,7 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	if errors.Is(err, store.ErrNotFound) {
 		return a.meantUsage(c.Context, r, o, err)
 	}
-	if err != nil {
+	if err != nil && u == nil {
 		return err
 	}
 	for i := range u.Captures {
@@ -156,17 +157,44 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	case err != nil:
 		return err
 	case a.JSON:
-		return a.PrintJSON(usageJSON{u, retired})
-	case written:
-		return nil
+		err = a.PrintJSON(usageJSON{u, retired, a.lapsed.missing()})
+	case !written:
+		err = a.printUsage(u, o, retired)
 	}
-	return a.printUsage(u, o, retired)
+	if err == nil && len(u.Unread) > 0 { // said by listing, and on what was written
+		err = &statusError{statusDamage, fmt.Errorf("index files can't be read: the captures named above are in no figure, and what they need counts as nobody's")}
+	}
+	return err
+}
+
+// firstIDs names the first of some captures.
+func firstIDs(ids []string) string {
+	const most = 5
+	text := strings.Join(ids[:min(len(ids), most)], ", ")
+	if more := len(ids) - most; more > 0 {
+		text += fmt.Sprintf(" and %s more", screen.Number(more))
+	}
+	return text
+}
+
+// usageGaps says for people which captures the figures are without.
+func (a *app) usageGaps(u *store.Usage) (gaps []string) {
+	if n := len(u.Unread); n > 0 {
+		gaps = append(gaps, fmt.Sprintf("The index files of %s can't be read (%s). No figure counts them, and what they need counts as nobody's: less comes free than is told. kist verify tells more.",
+			screen.Count(n, "capture", "captures"), firstIDs(u.Unread)))
+	}
+	if missing := a.lapsed.missing(); len(missing) > 0 {
+		gaps = append(gaps, fmt.Sprintf("%s missing, or cut short, without having been removed by kist (%s): no figure counts what is missing. kist verify tells more.",
+			screen.Count(len(missing), "capture is", "captures are"), firstIDs(missing)))
+	}
+	return gaps
 }
 
 // usageJSON is what scripts get.
 type usageJSON struct {
 	*store.Usage
-	Retired int `json:"retired"` // captures, which are not among the others
+	Retired int      `json:"retired"`           // captures, which are not among the others
+	Missing []string `json:"missing,omitempty"` // that this machine knows, and are gone without having been removed
 }
 
 func (a *app) countRetired(ctx context.Context, r *repository) (n int, err error) {

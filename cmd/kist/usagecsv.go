@@ -14,16 +14,27 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
-// usageColumns are the columns of the CSV (RFC 4180): a row a capture, a name, a host, and one for all.
+// usageColumns are the columns of the CSV (RFC 4180): a row a capture, a name, a host, and one for all;
+// and before those, so that they are seen, one a capture that is missing or can't be read.
 var usageColumns = []string{
 	"of", "id", "name", "version", "host", "taken", "captures", "captured_bytes", "stored_bytes", "added_bytes", "alone_bytes",
 	"saved_bytes", "saved_by_deduplication_bytes", "saved_by_compression_bytes",
 }
 
 // writeUsageCSV writes the figures as a spreadsheet takes them. Of a capture stored is what it holds.
-func writeUsageCSV(w io.Writer, u *store.Usage) error {
+func writeUsageCSV(w io.Writer, u *store.Usage, missing []string) error {
 	out := csv.NewWriter(w)
 	rows := [][]string{usageColumns}
+	for _, gap := range []struct {
+		of  string
+		ids []string
+	}{{"unread", u.Unread}, {"missing", missing}} {
+		for _, id := range gap.ids {
+			row := make([]string, len(usageColumns))
+			row[0], row[1] = gap.of, csvText(id)
+			rows = append(rows, row)
+		}
+	}
 	for _, c := range u.Captures {
 		rows = append(rows, []string{
 			"capture", c.ID, csvText(c.Name), csvText(c.Version), csvText(c.Host), c.Taken.UTC().Format(time.RFC3339), "1",

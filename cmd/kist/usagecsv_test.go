@@ -49,7 +49,7 @@ func TestCSVCells(t *testing.T) {
 			Hosts:    []store.HostUsage{{Host: text}},
 		}
 		var out bytes.Buffer
-		if err := writeUsageCSV(&out, u); err != nil {
+		if err := writeUsageCSV(&out, u, nil); err != nil {
 			t.Fatal(err)
 		}
 		rows, err := csv.NewReader(bytes.NewReader(out.Bytes())).ReadAll()

@@ -57,7 +57,7 @@ func (a *app) writeUsage(c *cli.Context, r *repository, u *store.Usage) (written
 		a.Say("Wrote %s.", screen.Printable(path))
 		return nil
 	}
-	err = write(c.String("csv"), func(w io.Writer) error { return writeUsageCSV(w, u) })
+	err = write(c.String("csv"), func(w io.Writer) error { return writeUsageCSV(w, u, a.lapsed.missing()) })
 	if c.String("page") == "" && c.String("picture") == "" || err != nil {
 		return written, err
 	}
@@ -76,7 +76,7 @@ func (a *app) pageReport(c *cli.Context, r *repository, u *store.Usage) (*page.R
 	if err != nil {
 		return nil, err
 	}
-	report := &page.Report{Usage: u, Repository: paths.Absolute(path), Name: c.String("name"), Host: a.host, Made: time.Now(), Zone: time.Local}
+	report := &page.Report{Usage: u, Repository: paths.Absolute(path), Name: c.String("name"), Host: a.host, Made: time.Now(), Zone: time.Local, Gaps: a.usageGaps(u)}
 	if c.Bool("utc") {
 		report.Zone = time.UTC
 	}

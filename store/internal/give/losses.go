@@ -314,7 +314,7 @@ func (r *Giver) WriteWhole(ctx context.Context, v *ledger.Volume, l *Losses, mat
 			}
 		}
 	}
-	n, err := r.writeMembers(ctx, v, list, whole, w, m)
+	n, err := r.writeMembers(ctx, v, list, &selection{match: whole, noDangling: true}, w, m)
 	switch {
 	case errors.Is(err, vault.ErrNotFound) && n == 0:
 		err = writeAll(w, make([]byte, 2*tarBlock))

@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"iter"
+	"math"
 	"sync/atomic"
 
 	"github.com/kistarchive/kist/chunk/tarstream"
@@ -23,9 +24,12 @@ func (r *Giver) OpenMember(ctx context.Context, v *ledger.Volume, path string) (
 }
 
 func (r *Giver) openContent(ctx context.Context, v *ledger.Volume, path string) (*tarstream.Member, io.ReadCloser, error) {
-	l, err := r.findMember(ctx, v, path)
-	if err == nil && l.Member.Type == tarstream.Hardlink {
-		l, err = r.findMember(ctx, v, l.Member.Link)
+	l, err := r.findMember(ctx, v, path, math.MaxInt)
+	for links := 0; err == nil && l.Member.Type == tarstream.Hardlink; links++ {
+		if links == mostLinks {
+			return nil, nil, fmt.Errorf("member %q: %w: more than %d hard links lead to each other", path, vault.ErrNotFound, mostLinks)
+		}
+		l, err = r.findMember(ctx, v, l.Member.Link, l.Number) // what it was where the link stands
 	}
 	if err != nil {
 		return nil, nil, err
@@ -51,11 +55,15 @@ func (r *Giver) openContent(ctx context.Context, v *ledger.Volume, path string) 
 	return l.Member, &memberReader{r: r, v: v, ctx: ctx, in: in, content: content, cancel: cancel, path: path}, nil
 }
 
-func (r *Giver) findMember(ctx context.Context, v *ledger.Volume, path string) (*weave.Listed, error) {
+// findMember gives the last member of a path among the entries before one.
+func (r *Giver) findMember(ctx context.Context, v *ledger.Volume, path string, before int) (*weave.Listed, error) {
 	var found *weave.Listed
 	for l, err := range r.reader.Listing(ctx, v) {
 		if err != nil {
 			return nil, err
+		}
+		if l.Number >= before {
+			break
 		}
 		if l.Member != nil && weave.CleanPath(l.Member.Path) == weave.CleanPath(path) {
 			found = l

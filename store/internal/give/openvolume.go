@@ -21,6 +21,7 @@ type Opened struct {
 	v       *ledger.Volume
 	members []listedMember
 	byPath  map[string]int // clean path: the last member that has it
+	links   map[int]int    // hard link: the member that it is another name of
 
 	mu       sync.Mutex
 	contents *openedContents // nil until a member is opened
@@ -36,7 +37,8 @@ type listedMember struct {
 
 // OpenVolume reads the member list of a volume.
 func (r *Giver) OpenVolume(ctx context.Context, v *ledger.Volume) (*Opened, error) {
-	l := &Opened{r: r, v: v, byPath: make(map[string]int)}
+	l := &Opened{r: r, v: v, byPath: make(map[string]int), links: make(map[int]int)}
+	var names weave.Names
 	for e, err := range r.reader.Listing(ctx, l.v) {
 		if err != nil {
 			return nil, r.OrMoved(ctx, l.v, err)
@@ -48,7 +50,11 @@ func (r *Giver) OpenVolume(ctx context.Context, v *ledger.Volume) (*Opened, erro
 		if m.Sparse {
 			m.head = slices.Clone(e.Head)
 		}
-		l.byPath[weave.CleanPath(m.Path)] = len(l.members)
+		path := weave.CleanPath(m.Path)
+		l.byPath[path] = len(l.members)
+		if of, ok := names.Note(len(l.members), path, m.Member); ok && of != len(l.members) {
+			l.links[len(l.members)] = of
+		}
 		l.members = append(l.members, m)
 	}
 	return l, nil
@@ -70,16 +76,8 @@ func (l *Opened) All() iter.Seq[*tarstream.Member] {
 
 // Member gives the member of a path.
 func (l *Opened) Member(path string) (*tarstream.Member, error) {
-	m, err := l.find(path)
-	if err != nil {
-		return nil, err
-	}
-	return m.Member, nil
-}
-
-func (l *Opened) find(path string) (*listedMember, error) {
 	if i, ok := l.byPath[weave.CleanPath(path)]; ok {
-		return &l.members[i], nil
+		return l.members[i].Member, nil
 	}
 	return nil, fmt.Errorf("member %q: %w", path, vault.ErrNotFound)
 }
@@ -94,13 +92,14 @@ func (l *Opened) open(ctx context.Context, path string) (*File, error) {
 	if err := l.r.vault.Open(); err != nil {
 		return nil, err
 	}
-	m, err := l.find(path)
-	if err == nil && m.Type == tarstream.Hardlink {
-		m, err = l.find(m.Link)
+	i, ok := l.byPath[weave.CleanPath(path)]
+	if !ok {
+		return nil, fmt.Errorf("member %q: %w", path, vault.ErrNotFound)
 	}
-	if err != nil {
-		return nil, err
+	if of, linked := l.links[i]; linked {
+		i = of
 	}
+	m := &l.members[i]
 	if m.Type != tarstream.File {
 		return nil, fmt.Errorf("content of %q: %w: it is a %s", path, vault.ErrNotFound, m.Type)
 	}

@@ -18,32 +18,27 @@ import (
 
 // RestoreMembers writes a tar stream of the members that match accepts, and gives their number.
 func (r *Giver) RestoreMembers(ctx context.Context, v *ledger.Volume, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
-	n, err := r.writeMembers(ctx, v, r.reader.Listing(ctx, v), match, w, m)
+	n, err := r.writeMembers(ctx, v, r.reader.Listing(ctx, v), &selection{match: match}, w, m)
 	return n, r.OrMoved(ctx, v, err)
 }
 
 // listing is the member list of a volume, to be read several times.
 type listing = iter.Seq2[*weave.Listed, error]
 
-func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, list listing, match func(path string) bool, w io.Writer, m *vault.Meter) (int, error) {
+func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, list listing, s *selection, w io.Writer, m *vault.Meter) (int, error) {
 	if !v.Tar {
 		return 0, fmt.Errorf("volume %q: %w: it is no tar stream and has no members to choose from", v.Name, vault.ErrBadOptions)
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
-	s := &selection{match: match}
 	w = heed(ctx, w)
-	for l, err := range list {
-		if err != nil {
-			return 0, err
-		}
-		s.note(l)
+	if err := s.resolve(list); err != nil {
+		return 0, err
 	}
-	s.resolve()
 	chunks, err := r.contentOf(ctx, v, func(yield func(weave.Span) bool) {
 		for l, err := range list {
 			// An error shows to whoever writes, too.
-			if err != nil || s.takes(l) && l.Chunks > 0 && !yield(weave.Span{First: l.Chunk, Count: l.Chunks}) {
+			if err != nil || s.reads(l) && !yield(weave.Span{First: l.Chunk, Count: l.Chunks}) {
 				return
 			}
 		}
@@ -60,14 +55,16 @@ func (r *Giver) writeMembers(ctx context.Context, v *ledger.Volume, list listing
 		if err != nil {
 			return n, err
 		}
-		if !s.takes(l) {
-			continue
-		}
-		if err := s.write(w, l, chunks); err != nil {
+		written, err := s.write(w, l, chunks, func(of *weave.Listed) (*chosen, error) {
+			return r.contentOf(ctx, v, func(yield func(weave.Span) bool) { yield(weave.Span{First: of.Chunk, Count: of.Chunks}) })
+		})
+		if err != nil {
 			return n, fmt.Errorf("member %q: %w", l.Member.Path, err)
 		}
-		m.Add(int64(l.Length), true)
-		n++
+		if written {
+			m.Add(int64(l.Length), true)
+			n++
+		}
 	}
 	if n == 0 {
 		return 0, fmt.Errorf("a member that matches: %w", vault.ErrNotFound)
@@ -115,81 +112,8 @@ func (h *heedfulHoles) WriteHole(n int64) error {
 	return h.holes.WriteHole(n)
 }
 
-// selection says which members are written, and which under another name.
-type selection struct {
-	match func(path string) bool
-
-	links   []link            // that match
-	rename  map[string]string // target that was not asked for: the link that takes its content
-	replace map[int]string    // number of a link's entry: its new target; "" if it isn't written
-}
-
-type link struct {
-	number       int
-	path, target string
-}
-
-func (s *selection) matches(l *weave.Listed) bool {
-	return l.Member != nil && s.match(weave.CleanPath(l.Member.Path))
-}
-
-// note takes down what resolve needs.
-func (s *selection) note(l *weave.Listed) {
-	if s.matches(l) && l.Member.Type == tarstream.Hardlink {
-		s.links = append(s.links, link{l.Number, l.Member.Path, weave.CleanPath(l.Member.Link)})
-	}
-}
-
-// resolve finds a new name for each target that was not asked for.
-func (s *selection) resolve() {
-	s.rename, s.replace = make(map[string]string), make(map[int]string)
-	for _, l := range s.links {
-		if s.match(l.target) {
-			continue
-		}
-		if first, ok := s.rename[l.target]; ok {
-			s.replace[l.number] = first
-			continue
-		}
-		s.rename[l.target] = l.path
-		s.replace[l.number] = ""
-	}
-}
-
-// takes tells whether the entry is written.
-func (s *selection) takes(l *weave.Listed) bool {
-	if l.Member == nil {
-		return false
-	}
-	if to, ok := s.replace[l.Number]; ok {
-		return to != ""
-	}
-	if s.matches(l) {
-		return true
-	}
-	_, ok := s.rename[weave.CleanPath(l.Member.Path)]
-	return ok && l.Member.Type != tarstream.Hardlink
-}
-
-// anyContent tells whether an entry that is written has a content.
-func (s *selection) anyContent(list listing) bool {
-	for l, err := range list {
-		if err != nil || s.takes(l) && l.Chunks > 0 {
-			return true
-		}
-	}
-	return false
-}
-
-// write writes one member.
-func (s *selection) write(w io.Writer, l *weave.Listed, chunks *chosen) error {
-	if to, ok := s.replace[l.Number]; ok {
-		return rewrite(w, l, nil, func(h *tar.Header) { h.Linkname = to })
-	}
-	if !s.matches(l) {
-		content := io.LimitReader(fetch.Bytes(chunks.Next), int64(l.Length))
-		return rewrite(w, l, content, func(h *tar.Header) { h.Name = s.rename[weave.CleanPath(l.Member.Path)] })
-	}
+// writeMember writes one member as it was captured.
+func writeMember(w io.Writer, l *weave.Listed, chunks *chosen) error {
 	if err := writeAll(w, l.Head[l.Skip:]); err != nil {
 		return err
 	}
@@ -211,8 +135,16 @@ func (s *selection) write(w io.Writer, l *weave.Listed, chunks *chosen) error {
 	if left > 0 {
 		return fmt.Errorf("%w: its contents are too short", format.ErrDamaged)
 	}
-	err := writeAll(w, make([]byte, weave.Padding(l.Length)))
-	return err
+	return writeAll(w, make([]byte, weave.Padding(l.Length)))
+}
+
+// writeAs writes one member under another name.
+func writeAs(w io.Writer, l *weave.Listed, name string, chunks *chosen) error {
+	var content io.Reader
+	if l.Member.Type == tarstream.File {
+		content = io.LimitReader(fetch.Bytes(chunks.Next), int64(l.Length))
+	}
+	return rewrite(w, l, content, func(h *tar.Header) { h.Name = name })
 }
 
 // rewrite writes a member with another header.
@@ -246,18 +178,32 @@ func rewrite(w io.Writer, l *weave.Listed, content io.Reader, change func(*tar.H
 	return err
 }
 
-// headerOf gives the header of a regular file with what is known of a member.
+// headerOf gives a header with what is known of a member.
 func headerOf(m *tarstream.Member) *tar.Header {
 	h := &tar.Header{
-		Typeflag: tar.TypeReg, Name: m.Path, Linkname: m.Link, Mode: weave.UnixMode(m.Mode),
+		Typeflag: typeflagOf(m.Type), Devmajor: m.DevMajor, Devminor: m.DevMinor, Name: m.Path, Linkname: m.Link, Mode: weave.UnixMode(m.Mode),
 		Uid: m.UID, Gid: m.GID, Uname: m.User, Gname: m.Group, ModTime: m.Modified,
 		Format: tar.FormatPAX, PAXRecords: make(map[string]string),
-	}
-	if m.Type == tarstream.Hardlink {
-		h.Typeflag = tar.TypeLink
 	}
 	for name, value := range m.Attributes {
 		h.PAXRecords["SCHILY.xattr."+name] = string(value)
 	}
 	return h
+}
+
+// typeflagOf gives the type of a member as a header has it.
+func typeflagOf(t tarstream.Type) byte {
+	switch t {
+	case tarstream.Hardlink:
+		return tar.TypeLink
+	case tarstream.Symlink:
+		return tar.TypeSymlink
+	case tarstream.CharDevice:
+		return tar.TypeChar
+	case tarstream.BlockDevice:
+		return tar.TypeBlock
+	case tarstream.FIFO:
+		return tar.TypeFifo
+	}
+	return tar.TypeReg
 }

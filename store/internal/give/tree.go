@@ -22,11 +22,14 @@ type tree struct {
 
 	mu sync.Mutex
 	in finder // nil until somebody asks
+
+	displaced displaced
 }
 
 // treeMember is a member in a tree; without one, a folder that is there only since it holds others.
 type treeMember struct {
 	path string // as an order has it
+	at   uint64 // bytes of the member list before it
 	listedMember
 }
 
@@ -177,9 +180,9 @@ func (all inMemory) search(path string) int {
 	return low
 }
 
-// newTreeMember gives a member of a listing.
-func newTreeMember(l *weave.Listed) *treeMember {
-	m := &treeMember{path: weave.OrderPath(weave.CleanPath(l.Member.Path))}
+// newTreeMember gives a member of a listing, with so many bytes of the list before it.
+func newTreeMember(l *weave.Listed, at uint64) *treeMember {
+	m := &treeMember{path: weave.OrderPath(weave.CleanPath(l.Member.Path)), at: at}
 	m.Member, m.chunk, m.chunks, m.length = l.Member, l.Chunk, l.Chunks, l.Length
 	if m.Sparse {
 		m.head = append([]byte(nil), l.Head...)

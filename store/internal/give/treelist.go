@@ -31,10 +31,13 @@ func (t *tree) readListAs(all bool) (finder, error) {
 		return nil
 	})
 	var members inMemory
+	next := uint64(0)
 	for l, err := range t.r.reader.Listing(t.ctx, t.v) {
 		if err != nil {
 			return nil, err
 		}
+		at := next
+		next += l.ListLength
 		if l.Member == nil {
 			order.Pass(l.Extent())
 			continue
@@ -43,7 +46,7 @@ func (t *tree) readListAs(all bool) (finder, error) {
 			return nil, nil
 		}
 		if all || len(members) <= mostListed {
-			members = append(members, newTreeMember(l))
+			members = append(members, newTreeMember(l, at))
 		}
 		if err := order.Add(weave.CleanPath(l.Member.Path), l.Skip, l.Extent()); err != nil {
 			return nil, err

@@ -130,8 +130,10 @@ func (f *inOrder) unpack(span weave.OrderSpan) ([]*treeMember, error) {
 			return nil, 0, asOrderError(err)
 		}
 		members := make([]*treeMember, len(entries))
+		at := span.Begin.List
 		for i, l := range entries {
-			members[i] = newTreeMember(l)
+			members[i] = newTreeMember(l, at)
+			at += l.ListLength
 		}
 		return members, len(members), nil
 	})

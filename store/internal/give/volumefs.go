@@ -146,7 +146,8 @@ func (f *VolumeFS) find(path string) (*treeMember, error) {
 	return m, err
 }
 
-// linked gives a member, or what it is another name of.
+// linked gives a member, or what it is another name of. An order has the last member of a path alone: that is what a
+// link was made to if it stands before the link, and else the member list tells.
 func (f *VolumeFS) linked(path string, m *treeMember) (*node, error) {
 	for range mostLinks {
 		if m.Member == nil || m.Type != tarstream.Hardlink {
@@ -154,7 +155,10 @@ func (f *VolumeFS) linked(path string, m *treeMember) (*node, error) {
 		}
 		target := weave.OrderPath(weave.CleanPath(m.Link))
 		next, err := f.find(target)
-		if errors.Is(err, fs.ErrNotExist) || err == nil && (next.Member == nil || next.Type == tarstream.Folder) {
+		if err == nil && next.Member != nil && next.at >= m.at {
+			return f.displaced(path, m)
+		}
+		if errors.Is(err, fs.ErrNotExist) || err == nil && (next.Member == nil || next.Type == tarstream.Folder || next.Type == tarstream.Other) {
 			return nil, fmt.Errorf("%w: it is a hard link to %q, which is no member with contents", fs.ErrNotExist, m.Link)
 		}
 		if err != nil {
@@ -162,7 +166,19 @@ func (f *VolumeFS) linked(path string, m *treeMember) (*node, error) {
 		}
 		m = next
 	}
-	return nil, fmt.Errorf("%w: hard links lead to each other", fs.ErrInvalid)
+	return nil, fmt.Errorf("%w: more than %d hard links lead to each other", fs.ErrInvalid, mostLinks)
+}
+
+// displaced gives what a link is a name of whose target's path has a later member.
+func (f *VolumeFS) displaced(path string, link *treeMember) (*node, error) {
+	m, err := f.tree.displacedFile(link)
+	if err == nil && m == nil {
+		err = fmt.Errorf("%w: it is a hard link to %q, which comes behind it", fs.ErrNotExist, link.Link)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return &node{path, m}, nil
 }
 
 // Stat gives what a name leads to.

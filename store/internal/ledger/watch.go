@@ -114,7 +114,7 @@ func (l *LapseError) Error() string {
 		ids  []string
 		what string
 	}{
-		{l.Missing, "gone without having been removed by kist"},
+		{l.Missing, "gone without having been removed by kist, or cut short"},
 		{l.Exchanged, "exchanged for another index file"},
 		{l.Returned, "removed once, and there again"},
 	} {

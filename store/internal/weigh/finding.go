@@ -92,41 +92,45 @@ func (f *finding) volume(ctx context.Context, c *ledger.Capture, v *ledger.Volum
 	if err == nil {
 		f.before[key] = roll
 	}
-	last, any := f.places(roll)
+	last, of, any := f.places(roll)
 	if !any {
 		return err
 	}
-	contents, broken := f.contents(ctx, v, roll, last)
+	contents, broken := f.contents(ctx, v, roll, of)
 	for n := range roll.entries {
 		e := &roll.entries[n]
 		if e.member == nil || !e.wanted || last[e.path] != n {
 			continue
 		}
 		key.path = e.path
-		of := n
-		if e.member.Type == tarstream.Hardlink {
-			if target, ok := last[weave.CleanPath(e.member.Link)]; ok {
-				of = target
-			}
-		}
-		f.add(key, c, e.member, &roll.entries[of], contents[of])
+		f.add(key, c, e.member, &roll.entries[of[n]], contents[of[n]])
 	}
 	return cmp.Or(err, broken)
 }
 
-// places gives the last entry of each path, and whether a member is wanted.
-func (f *finding) places(roll *roll) (last map[string]int, any bool) {
+// places gives the last entry of each path; of those that are wanted, the entry that has their content, which of a hard
+// link is another one; and whether a member is wanted.
+func (f *finding) places(roll *roll) (last map[string]int, of map[int]int, any bool) {
 	any = slices.ContainsFunc(roll.entries, func(e rolled) bool { return e.wanted })
 	if !any {
-		return nil, false
+		return nil, nil, false
 	}
+	var names weave.Names
+	of = make(map[int]int)
 	last = make(map[string]int, len(roll.entries))
 	for n, e := range roll.entries {
-		if e.member != nil {
-			last[e.path] = n
+		if e.member == nil {
+			continue
+		}
+		last[e.path] = n
+		target, ok := names.Note(n, e.path, e.member)
+		if e.wanted {
+			if of[n] = n; ok {
+				of[n] = target
+			}
 		}
 	}
-	return last, true
+	return last, of, true
 }
 
 // content is what a member holds, by a hash over its chunks.
@@ -137,18 +141,10 @@ type content struct {
 
 // contents gives the contents of the members that are wanted, and of those that they are hard
 // links to.
-func (f *finding) contents(ctx context.Context, v *ledger.Volume, roll *roll, last map[string]int) (map[int]content, error) {
+func (f *finding) contents(ctx context.Context, v *ledger.Volume, roll *roll, of map[int]int) (map[int]content, error) {
 	wanted := make(map[int]bool)
-	for n, e := range roll.entries {
-		if e.member == nil || !e.wanted {
-			continue
-		}
-		wanted[n] = true
-		if e.member.Type == tarstream.Hardlink {
-			if target, ok := last[weave.CleanPath(e.member.Link)]; ok {
-				wanted[target] = true
-			}
-		}
+	for n, target := range of {
+		wanted[n], wanted[target] = true, true
 	}
 	all := make(map[int]content, len(wanted))
 	next, stop := weave.PullRepeats(ctx, f.r.slabs.Runs(ctx, weave.OrEmpty(v.Contents)))

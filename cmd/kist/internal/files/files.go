@@ -100,12 +100,15 @@ func MustBeFree(path string) error {
 
 // Write writes a file for people: aside, flushed, and then moved into place. Another one is
 // replaced only if overwrite says so, and then its mode is kept; else, and in the place of a link, only its owner can read it.
+// Another user's is not replaced if its mode lets anybody but its owner in: who chose that chose it for what was theirs.
 func Write(path string, overwrite bool, write func(io.Writer) error) error {
 	mode := fs.FileMode(0o600)
 	if old, err := os.Lstat(path); err == nil && overwrite {
 		switch {
 		case old.Mode().IsRegular():
-			mode = old.Mode().Perm()
+			if mode = old.Mode().Perm(); mode&0o077 != 0 && isOthers(old) {
+				return fmt.Errorf("%s is another user's: remove it first, or name another file", screen.Line(path))
+			}
 		case old.Mode().Type() != fs.ModeSymlink: // a link goes, and what it leads to says nothing of who may read this
 			return fmt.Errorf("%s is no file that can be replaced", screen.Line(path))
 		}

@@ -21,3 +21,5 @@ func openNoFollow(path string) (*os.File, error) {
 func OpenFolder(path string) (*os.File, error) { return os.Open(path) }
 
 func isMine(fs.FileInfo) bool { return true }
+
+func isOthers(fs.FileInfo) bool { return false }

@@ -4,6 +4,7 @@ package files
 
 import (
 	"errors"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -48,6 +49,31 @@ func TestReadMine(t *testing.T) {
 		}
 		if b, err := ReadMine(path, 1<<20); err == nil || len(b) > 0 || CheckMine(path) == nil {
 			t.Errorf("%s: %d bytes were read, %v", name, len(b), err)
+		}
+	}
+}
+
+// TestWriteOverAnothers: a file that another user made for many to read and write does not get what is this user's.
+func TestWriteOverAnothers(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("only root can give a file away")
+	}
+	for mode, refused := range map[fs.FileMode]bool{0o666: true, 0o640: true, 0o600: false} {
+		path := filepath.Join(t.TempDir(), "usage.html")
+		if err := errors.Join(os.WriteFile(path, []byte("theirs"), 0o600), os.Chmod(path, mode), os.Chown(path, 1234, 1234)); err != nil {
+			t.Fatal(err)
+		}
+		err := Write(path, true, func(w io.Writer) error { _, err := io.WriteString(w, "ours"); return err })
+		b, readErr := os.ReadFile(path)
+		info, statErr := os.Stat(path)
+		if err := errors.Join(readErr, statErr); err != nil {
+			t.Fatal(err)
+		}
+		if want := map[bool]string{true: "theirs", false: "ours"}[refused]; (err != nil) != refused || string(b) != want {
+			t.Errorf("mode %v: %v, and it has %q", mode, err, b)
+		}
+		if !refused && (info.Mode() != 0o600 || isOthers(info)) {
+			t.Errorf("mode %v: it is another's still, with mode %v", mode, info.Mode())
 		}
 	}
 }

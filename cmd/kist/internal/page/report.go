@@ -19,6 +19,7 @@ type Report struct {
 	Repository string // where it is, for people
 	Name, Host string // of the captures that were chosen; "": of any
 	Made       time.Time
+	Gaps       []string       // what the figures are without, a sentence or more each
 	Zone       *time.Location // of dates and of the calendar; nil means UTC
 
 	Decisions []rotation.Decision // which captures rules keep, and why; nil: there are no rules

@@ -22,13 +22,14 @@ const davPrefix = "/dav"
 const davMethods = "OPTIONS, GET, HEAD, PROPFIND"
 
 const (
-	mostAsked      = 16 << 10 // bytes of a question of a file manager
-	mostProperties = 100      // that it asks for of each member
+	mostAsked         = 16 << 10 // bytes of a question of a file manager
+	mostProperties    = 100      // that it asks for of each member
+	mostPropertyBytes = 2 << 10  // bytes of their names, with those of their name spaces: an answer has them again for each member
 )
 
 // dav answers a file manager (RFC 4918, class 1, of which nothing writes).
 func (s *Server) dav(w *answer, r *http.Request) error {
-	tree := &davTree{library: s.library, known: make(map[string]*davInfo)}
+	tree := &davTree{library: s.library, known: make(map[string]*davInfo), linkTime: linkTime}
 	switch r.Method {
 	case http.MethodOptions:
 		w.Header().Set("Allow", davMethods)
@@ -77,13 +78,16 @@ func askedOf(w http.ResponseWriter, r *http.Request) ([]byte, error) {
 	if err != nil {
 		return nil, &statusError{http.StatusBadRequest, "The question could not be read."}
 	}
-	elements := 0 // no fewer than properties
+	elements, names := 0, 0 // no fewer than properties
 	for d := xml.NewDecoder(bytes.NewReader(asked)); ; {
-		token, err := d.RawToken()
+		token, err := d.Token()
 		if err != nil {
 			return asked, nil
 		}
-		if _, ok := token.(xml.StartElement); ok {
+		if e, ok := token.(xml.StartElement); ok {
+			if names += len(e.Name.Space) + len(e.Name.Local); names > mostPropertyBytes {
+				return nil, &statusError{http.StatusForbidden, fmt.Sprintf("The names of the properties have more than %d bytes.", mostPropertyBytes)}
+			}
 			if elements++; elements > mostProperties {
 				return nil, &statusError{http.StatusForbidden, fmt.Sprintf("More than %d properties are asked for.", mostProperties)}
 			}

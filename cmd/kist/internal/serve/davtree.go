@@ -6,6 +6,7 @@ import (
 	"io"
 	"io/fs"
 	"iter"
+	"net/http"
 	"os"
 	"path"
 	"slices"
@@ -26,7 +27,13 @@ type davTree struct {
 	newest   map[string]time.Time // when the newest capture was taken, by the folder of its name; "": of all
 	known    map[string]*davInfo  // what was listed
 	failed   error                // the first error that is none of a name
+	linkTime time.Duration        // that is left for following links
 }
+
+// linkTime is for how long a request follows links that a folder holds: each may lead over many others.
+const linkTime = 10 * time.Second
+
+var errManyLinks = &statusError{http.StatusServiceUnavailable, "The links in this folder take too long to follow. Restore it to look into it."}
 
 var _ webdav.FileSystem = (*davTree)(nil)
 
@@ -197,7 +204,12 @@ func (t *davTree) listMembers(ctx context.Context, clean string, at ref) (all []
 		}
 		info, err := e.Info()
 		if err == nil && e.Type() == fs.ModeSymlink {
+			if t.linkTime <= 0 {
+				return nil, errManyLinks
+			}
+			begun := time.Now()
 			info, err = files.Stat(path.Join(at.fsName(), e.Name()))
+			t.linkTime -= time.Since(begun)
 			if err == nil && info.IsDir() {
 				continue
 			}

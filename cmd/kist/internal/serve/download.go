@@ -17,6 +17,10 @@ import (
 // is told by the answer's status, and not by breaking off.
 const provedFirst = 1 << 20
 
+// errNoEnd refuses what has no length to who could not tell where it ends from where it broke off: HTTP/1.0 ends such an
+// answer by closing the connection (RFC 1945, 7.2.2).
+var errNoEnd = &statusError{http.StatusHTTPVersionNotSupported, "A folder is sent by HTTP/1.1 alone: HTTP/1.0 can't tell whether all of it came."}
+
 func (s *Server) download(w *answer, r *http.Request) error {
 	at := refOf(r.URL.Query())
 	return s.send(w, r, at)
@@ -114,6 +118,9 @@ func (s *Server) tar(w *answer, r *http.Request) error {
 	attach(w.Header(), fileName(name))
 	if r.Method == http.MethodHead {
 		return nil
+	}
+	if at.Path != "" && !r.ProtoAtLeast(1, 1) {
+		return errNoEnd
 	}
 	out := &late{w: w}
 	if at.Path == "" {

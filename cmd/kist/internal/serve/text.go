@@ -3,6 +3,7 @@ package serve
 import (
 	"errors"
 	"fmt"
+	"html/template"
 	"io/fs"
 	"net/http"
 	"strings"
@@ -14,7 +15,8 @@ import (
 
 const (
 	rowsAtOnce = 2000      // of a difference, that are shown
-	mostRows   = 256 << 10 // bytes of the texts in them, after which no row is added
+	mostRows   = 256 << 10 // bytes of the texts in them, as the page has them, after which no row is added
+	mostLine   = 64 << 10  // bytes of a line, that are shown
 )
 
 // textView is the difference of a text, side by side.
@@ -132,6 +134,7 @@ func (v *textView) add(d *textdiff.Difference) {
 func (v *textView) same(d *textdiff.Difference, was, is, end int) {
 	for ; was < end && !v.full(); was, is = was+1, is+1 {
 		text := v.line(d.Was[was])
+		v.bytes += len(template.HTMLEscapeString(text)) // it is there twice
 		v.append(textRow{WasNumber: was + 1, IsNumber: is + 1, Was: text, Is: text, Same: true})
 	}
 }
@@ -162,10 +165,16 @@ func (v *textView) append(row textRow) {
 	v.rows++
 }
 
-// line gives a line as it is shown.
+// line gives a line as it is shown, so much of it as a page bears.
 func (v *textView) line(text string) string {
-	v.bytes += len(text)
-	return screen.Tabbed(strings.TrimSuffix(text, "\n"))
+	text = strings.TrimSuffix(text, "\n")
+	end := cut(text, mostLine)
+	shown := screen.Tabbed(text[:end])
+	if left := len(text) - end; left > 0 {
+		shown += fmt.Sprintf(" … (%s more bytes of this line)", screen.Number(left))
+	}
+	v.bytes += len(template.HTMLEscapeString(shown))
+	return shown
 }
 
 // Title says which lines a hunk has.

@@ -66,6 +66,23 @@ func TestLongText(t *testing.T) {
 	}
 }
 
+// TestLongLine: a line of a length that no page bears is cut, which the page says, and what escaping adds counts, too.
+func TestLongLine(t *testing.T) {
+	w := newWorld(t)
+	line := func(end string) string { return strings.Repeat("\x01", textdiff.MaxSize-16) + end }
+	w.was = w.capture("4.3.0", tarOf(t, map[string]string{"line": line("a\n")}))
+	w.is = w.capture("4.4.0", tarOf(t, map[string]string{"line": line("b\n")}))
+	w.server.library.forget()
+	body := w.textPage("line")
+	if len(body) > 1<<20 || strings.Count(body, "more bytes of this line") != 2 {
+		t.Errorf("%d bytes; %d lines are said to be cut", len(body), strings.Count(body, "more bytes of this line"))
+	}
+	v := &textView{}
+	if v.line("\x01&\n"); v.bytes != len(`\x01&amp;`) {
+		t.Errorf("%d bytes", v.bytes)
+	}
+}
+
 // TestNoText: the page says why two members can't be compared line by line, and what to do instead.
 func TestNoText(t *testing.T) {
 	w := newWorld(t)
