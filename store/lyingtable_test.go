@@ -1,6 +1,9 @@
 package store_test
 
 import (
+	"bytes"
+	"errors"
+	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -141,4 +144,64 @@ func TestMoveByShortTable(t *testing.T) {
 			}
 		}
 	}
+}
+
+// Member lists are read by what tables say of their chunks: where a table says that one is another, comparing and finding
+// take none for what it is not, and tell the truth or that something is damaged.
+func TestListsByLyingTable(t *testing.T) {
+	names := []string{"lot-0", "lot-1"}
+	damaged := 0
+	for n, more := 0, true; more; n++ {
+		f := newFixture(t)
+		f.harmed = true
+		var captures []*store.Capture
+		for _, name := range names {
+			captures = append(captures, f.capture(tarOf(t, file{name: name, content: random(1, 5000)})))
+		}
+		g := tamperWith(t, f.mem, f.key)
+		var lies [][2]chunkAt // a chunk, and what is said to be there
+		all := g.allChunks()
+		for _, a := range all {
+			for _, b := range all {
+				if a.slab != b.slab && len(a.content) == len(b.content) && bytes.Contains(a.content, []byte("lot-")) && bytes.Contains(b.content, []byte("lot-")) {
+					lies = append(lies, [2]chunkAt{a, b})
+				}
+			}
+		}
+		if more = n < len(lies); !more {
+			break
+		}
+		at := lies[n][0]
+		g.lie(at.slab, at.frame, at.chunk, lies[n][1].content)
+		f.reopen()
+		var differ []string
+		var err error
+		for d, failed := range f.Compare(t.Context(), captures[0], captures[1], store.CompareOptions{}) {
+			if err = failed; err == nil {
+				differ = append(differ, d.Path)
+			}
+		}
+		if err != nil && errors.Is(err, store.ErrDamaged) {
+			damaged++
+		} else if slices.Sort(differ); err != nil || !slices.Equal(differ, names) {
+			t.Errorf("lie %d: %q differ, %v", n, differ, err)
+		}
+		found, err := f.FindMembers(t.Context(), captures, nil, store.FindOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range found.Members {
+			for _, v := range m.Versions {
+				for _, c := range v.Captures {
+					if c.ID != captures[slices.Index(names, m.Path)].ID {
+						t.Errorf("lie %d: %s was found in %s", n, m.Path, c.ID)
+					}
+				}
+			}
+		}
+		if len(found.Members)+len(found.Unread) < len(captures) {
+			t.Errorf("lie %d: %d members were found, and %d volumes can't be read", n, len(found.Members), len(found.Unread))
+		}
+	}
+	t.Logf("%d times damage was told", damaged)
 }
