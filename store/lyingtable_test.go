@@ -150,7 +150,6 @@ func TestMoveByShortTable(t *testing.T) {
 // take none for what it is not, and tell the truth or that something is damaged.
 func TestListsByLyingTable(t *testing.T) {
 	names := []string{"lot-0", "lot-1"}
-	damaged := 0
 	for n, more := 0, true; more; n++ {
 		f := newFixture(t)
 		f.harmed = true
@@ -168,11 +167,17 @@ func TestListsByLyingTable(t *testing.T) {
 				}
 			}
 		}
-		if more = n < len(lies); !more {
+		if more = n < 2*len(lies); !more {
+			if n == 0 {
+				t.Error("no two lists are of one length")
+			}
 			break
 		}
-		at := lies[n][0]
-		g.lie(at.slab, at.frame, at.chunk, lies[n][1].content)
+		at, as := lies[n/2][0], lies[n/2][1]
+		if n%2 == 1 { // the true table is read first
+			g.retell(func(rec *format.SlabRecord) bool { return rec.Slab == as.slab })
+		}
+		g.lie(at.slab, at.frame, at.chunk, as.content)
 		f.reopen()
 		var differ []string
 		var err error
@@ -181,9 +186,7 @@ func TestListsByLyingTable(t *testing.T) {
 				differ = append(differ, d.Path)
 			}
 		}
-		if err != nil && errors.Is(err, store.ErrDamaged) {
-			damaged++
-		} else if slices.Sort(differ); err != nil || !slices.Equal(differ, names) {
+		if slices.Sort(differ); !errors.Is(err, store.ErrDamaged) && (err != nil || !slices.Equal(differ, names)) {
 			t.Errorf("lie %d: %q differ, %v", n, differ, err)
 		}
 		found, err := f.FindMembers(t.Context(), captures, nil, store.FindOptions{})
@@ -203,5 +206,4 @@ func TestListsByLyingTable(t *testing.T) {
 			t.Errorf("lie %d: %d members were found, and %d volumes can't be read", n, len(found.Members), len(found.Unread))
 		}
 	}
-	t.Logf("%d times damage was told", damaged)
 }

@@ -214,4 +214,7 @@ func TestUsageOfLongRecipe(t *testing.T) {
 	if u.Reclaimable != 0 || len(u.Captures) != 2 {
 		t.Errorf("all captures need all, and %d bytes are reclaimable", u.Reclaimable)
 	}
+	for _, c := range u.Captures {
+		near(t, "holds of "+c.ID, c.Holds, int64(len(files))*1500, 4*renewalRest)
+	}
 }
