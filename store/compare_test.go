@@ -4,7 +4,9 @@ import (
 	"archive/tar"
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/kistarchive/kist/store"
 )
@@ -151,5 +153,38 @@ func TestCompareHarmed(t *testing.T) {
 	}
 	if _, err := r.Usage(t.Context()); err == nil {
 		t.Error("usage without slabs: no error")
+	}
+}
+
+// TestCompareTimes: members that stand as they did before, with times that another one had, have changed.
+func TestCompareTimes(t *testing.T) {
+	f := newFixture(t)
+	at := func(hours ...int) (files []file) {
+		for i, h := range hours {
+			files = append(files, file{name: fmt.Sprintf("lot-%02d", i), content: []byte("bean"), hdr: func(to *tar.Header) { to.ModTime = to.ModTime.Add(time.Duration(h*h*h) * time.Hour) }})
+		}
+		return files
+	}
+	for _, c := range []struct {
+		was, is []int
+		want    string
+	}{
+		{[]int{1, 2}, []int{2}, "lot-00 lot-01"},
+		{[]int{1, 2, 3, 4, 5, 6, 7}, []int{3, 4, 5, 6, 7}, "lot-00 lot-01 lot-02 lot-03 lot-04 lot-05 lot-06"},
+		{[]int{3, 4, 5, 6, 7}, []int{1, 2, 3, 4, 5, 6, 7}, "lot-00 lot-01 lot-02 lot-03 lot-04 lot-05 lot-06"},
+		{[]int{1, 2, 3}, []int{1, 2, 3}, ""},
+		{[]int{1, 2, 3}, []int{1, 4, 3}, "lot-01"},
+	} {
+		was, is := f.capture(tarOf(t, at(c.was...)...)), f.capture(tarOf(t, at(c.is...)...))
+		var got []string
+		for d, err := range f.Compare(t.Context(), was, is, store.CompareOptions{}) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			got = append(got, d.Path)
+		}
+		if slices.Sort(got); strings.Join(got, " ") != c.want {
+			t.Errorf("%v, %v: %q, not %q", c.was, c.is, got, c.want)
+		}
 	}
 }

@@ -163,6 +163,46 @@ func TestCompareModel(t *testing.T) {
 	}
 }
 
+// TestCompareGlobal: what a global header gives all members behind it is compared as well, though their own headers are the
+// same.
+func TestCompareGlobal(t *testing.T) {
+	f := newFixture(t)
+	var files []file
+	for n := range 300 {
+		later := func(h *tar.Header) { h.ModTime = h.ModTime.Add(time.Duration(n*n) * time.Second) } // so that no stamps are alike by chance
+		files = append(files, file{name: fmt.Sprintf("beds/%d/lot-%d", n%7, n), content: fmt.Appendf(nil, "lot %d", n), hdr: later})
+	}
+	for _, c := range []struct{ before, was, is string }{ // the owner that a header gives; "": there is none; before: it stands in the middle
+		{"", "", "1000"}, {"", "1000", ""}, {"", "1000", "1001"}, {"lot", "", "1000"}, {"lot", "1000", ""}, {"lot", "1000", "1001"},
+	} {
+		stream := func(uid string) []byte {
+			in := tarOf(t, files...)
+			if uid == "" {
+				return in
+			}
+			header := globalHeader(t, uid)
+			if c.before == "" {
+				return append(header, in...)
+			}
+			first := tarOf(t, files[:100]...)
+			at := len(first) - 1024 // without its end
+			return slices.Concat(in[:at], header, in[at:])
+		}
+		was, is := stream(c.was), stream(c.is)
+		want := modelChanges(modelOf(t, was), modelOf(t, is))
+		got := make(map[string]string)
+		for d, err := range f.Compare(t.Context(), f.capture(was), f.capture(is), store.CompareOptions{}) {
+			if err != nil {
+				t.Fatal(err)
+			}
+			got[store.CleanPath(d.Path)] = d.Changes.String()
+		}
+		if !maps.Equal(got, want) || len(want) < 200 {
+			t.Errorf("%+v: %d members differ, not %d", c, len(got), len(want))
+		}
+	}
+}
+
 // globalHeader gives a pax global header (POSIX.1-2017, pax, typeflag g) that names a user.
 func globalHeader(t *testing.T, uid string) []byte {
 	t.Helper()

@@ -1,6 +1,9 @@
 package store_test
 
 import (
+	"bytes"
+	"errors"
+	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -139,6 +142,68 @@ func TestMoveByShortTable(t *testing.T) {
 			if len(d.Captures) > 0 {
 				t.Errorf("damage %s: %s; captures %v", d.Object, d.Problem, d.Captures)
 			}
+		}
+	}
+}
+
+// Member lists are read by what tables say of their chunks: where a table says that one is another, comparing and finding
+// take none for what it is not, and tell the truth or that something is damaged.
+func TestListsByLyingTable(t *testing.T) {
+	names := []string{"lot-0", "lot-1"}
+	for n, more := 0, true; more; n++ {
+		f := newFixture(t)
+		f.harmed = true
+		var captures []*store.Capture
+		for _, name := range names {
+			captures = append(captures, f.capture(tarOf(t, file{name: name, content: random(1, 5000)})))
+		}
+		g := tamperWith(t, f.mem, f.key)
+		var lies [][2]chunkAt // a chunk, and what is said to be there
+		all := g.allChunks()
+		for _, a := range all {
+			for _, b := range all {
+				if a.slab != b.slab && len(a.content) == len(b.content) && bytes.Contains(a.content, []byte("lot-")) && bytes.Contains(b.content, []byte("lot-")) {
+					lies = append(lies, [2]chunkAt{a, b})
+				}
+			}
+		}
+		if more = n < 2*len(lies); !more {
+			if n == 0 {
+				t.Error("no two lists are of one length")
+			}
+			break
+		}
+		at, as := lies[n/2][0], lies[n/2][1]
+		if n%2 == 1 { // the true table is read first
+			g.retell(func(rec *format.SlabRecord) bool { return rec.Slab == as.slab })
+		}
+		g.lie(at.slab, at.frame, at.chunk, as.content)
+		f.reopen()
+		var differ []string
+		var err error
+		for d, failed := range f.Compare(t.Context(), captures[0], captures[1], store.CompareOptions{}) {
+			if err = failed; err == nil {
+				differ = append(differ, d.Path)
+			}
+		}
+		if slices.Sort(differ); !errors.Is(err, store.ErrDamaged) && (err != nil || !slices.Equal(differ, names)) {
+			t.Errorf("lie %d: %q differ, %v", n, differ, err)
+		}
+		found, err := f.FindMembers(t.Context(), captures, nil, store.FindOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range found.Members {
+			for _, v := range m.Versions {
+				for _, c := range v.Captures {
+					if c.ID != captures[slices.Index(names, m.Path)].ID {
+						t.Errorf("lie %d: %s was found in %s", n, m.Path, c.ID)
+					}
+				}
+			}
+		}
+		if len(found.Members)+len(found.Unread) < len(captures) {
+			t.Errorf("lie %d: %d members were found, and %d volumes can't be read", n, len(found.Members), len(found.Unread))
 		}
 	}
 }

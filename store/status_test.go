@@ -202,3 +202,24 @@ func TestStatusOfJumpingClocks(t *testing.T) {
 		t.Errorf("%q, %s", kindsOf(s), s.Services[0].Age)
 	}
 }
+
+// TestStatusVerified: a verification of some captures says nothing of the others, so it is not the latest of all; nor does
+// it take the place of one that was of all.
+func TestStatusVerified(t *testing.T) {
+	f := newFixture(t)
+	c := f.captureOf("seedbank", "hazel", noon, 3)
+	f.captureOf("seedbank", "hazel", noon.Add(time.Hour), 4)
+	some := store.VerifyOptions{Captures: []string{c.ID}, Full: true}
+	for _, step := range []struct {
+		o    store.VerifyOptions
+		kept bool // one of all
+	}{
+		{some, false}, {store.VerifyOptions{Full: true}, true}, {some, true},
+	} {
+		f.keep(step.o)
+		s := f.status(store.StatusOptions{})
+		if (s.Verified != nil) != step.kept || (s.Full != nil) != step.kept || step.kept && (s.Verified.Some || s.Full.Some) {
+			t.Errorf("after %+v: verified %+v, in full %+v", step.o, s.Verified, s.Full)
+		}
+	}
+}

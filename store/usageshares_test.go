@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/format"
 )
 
 // captureOf is capture under a name and a host.
@@ -156,6 +158,10 @@ func TestUsageOfShares(t *testing.T) {
 			}
 			near(t, want.o.String(), some.Total.Stored, want.stored*renewalBlock, 3*renewalRest)
 			near(t, want.o.String()+" alone", some.Total.Alone, want.alone*renewalBlock, 3*renewalRest)
+			if want.o.Name == "" { // what those need that were not asked for is no name's alone
+				near(t, "herbarium of hazel alone", some.Names[0].Alone, 20*renewalBlock, 3*renewalRest)
+				near(t, "seedbank of hazel alone", some.Names[1].Alone, 0, 3*renewalRest)
+			}
 			var ids []string
 			for _, c := range some.Captures {
 				ids = append(ids, c.ID)
@@ -190,5 +196,25 @@ func TestUsageOfNone(t *testing.T) {
 	u := f.usage()
 	if u.Captures == nil || u.Total != (store.Cost{}) || u.Stored == 0 || u.Reclaimable != 0 {
 		t.Errorf("%+v", u)
+	}
+}
+
+// TestUsageOfLongRecipe: what holds the runs of a recipe that are too many for an index file is needed as well:
+// nothing of it is reclaimable.
+func TestUsageOfLongRecipe(t *testing.T) {
+	f := newFixture(t)
+	var files []file
+	for i := range 4 * format.MaxInlineRuns {
+		files = append(files, file{name: fmt.Sprintf("block-%03d", i), content: random(byte(i), 1500)})
+	}
+	f.capture(tarOf(t, files...))
+	slices.Reverse(files) // no two chunks follow each other as they are stored
+	f.capture(tarOf(t, files...))
+	u := f.usage()
+	if u.Reclaimable != 0 || len(u.Captures) != 2 {
+		t.Errorf("all captures need all, and %d bytes are reclaimable", u.Reclaimable)
+	}
+	for _, c := range u.Captures {
+		near(t, "holds of "+c.ID, c.Holds, int64(len(files))*1500, 4*renewalRest)
 	}
 }

@@ -179,6 +179,39 @@ func TestEachAnew(t *testing.T) {
 	}
 }
 
+// TestEachInOrder: the oldest is taken in first, whatever the files are called; what two of them have is counted once; and
+// a capture counts for a version that it had until it was amended.
+func TestEachInOrder(t *testing.T) {
+	b := newBench(t)
+	files := b.fillDrawer(2, 30_000)
+	b.rename(&files[0], "zinnia-4.0.0-2026-03-01.tar")
+	b.rename(&files[1], "aster-4.1.0-2026-03-02.tar")
+	told := b.eachTells(files[1], files[0])
+	if told[0].File != files[0] || told[1].File != files[1] {
+		t.Errorf("%s came before %s", told[0].File, told[1].File)
+	}
+	link := b.path("link")
+	if err := os.Symlink(files[0], link); err != nil {
+		t.Fatal(err)
+	}
+	var stored []uint64
+	for _, files := range [][]string{{link}, {link, link}} {
+		b.must(append([]string{"capture", "--each", "--json", "--name", "zinnia", "--version", "4.0.0"}, files...)...)
+		var all eachJSON
+		if err := json.Unmarshal(b.stdout.Bytes(), &all); err != nil || all.Files[0].Capture != told[0].Capture {
+			t.Fatalf("%s, %v", b.stdout.Bytes(), err)
+		}
+		stored = append(stored, all.Stored)
+	}
+	if stored[0] == 0 || stored[0] != stored[1] {
+		t.Errorf("the repository grew by %d bytes for one file, and by %d for two of one capture", stored[0], stored[1])
+	}
+	b.must("amend", told[0].Capture, "--version", "4.0.1")
+	if again := b.eachTells(files[0])[0]; again.Outcome != outcomeThere || again.Capture != told[0].Capture {
+		t.Errorf("amended: %+v", again)
+	}
+}
+
 func (b *bench) rename(file *string, name string) {
 	b.t.Helper()
 	was := *file

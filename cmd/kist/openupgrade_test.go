@@ -9,14 +9,18 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
+	"github.com/kistarchive/kist/cmd/kist/internal/notes"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+	"github.com/kistarchive/kist/store"
 )
 
 // appAt gives the program, with its notes in a folder.
@@ -84,6 +88,39 @@ func TestCheckNoUpgrade(t *testing.T) {
 		if err := a.checkNoUpgrade(c.targets, c.places); (err == nil) != c.free {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// TestWantedOfKilled: what a run is at work on is not wanted, and what one left that was killed is, with what to do.
+func TestWantedOfKilled(t *testing.T) {
+	a, dir := appAt(t)
+	for _, name := range []string{"seedbank", "mill"} {
+		b, err := json.Marshal(upgrade.Record{Step: upgrade.Starting, Began: time.Now(), Container: name, Old: name, Up: "true", Down: "true"})
+		if err == nil {
+			err = os.WriteFile(filepath.Join(dir, "upgrade-"+name+".json"), append(b, '\n'), 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	held, err := notes.Take(filepath.Join(dir, "upgrade-mill.json"))
+	if err != nil || held == nil {
+		t.Fatal(held, err)
+	}
+	defer held.Release()
+	s := &state{Status: &store.Status{}, stopped: []stopped.Noted{
+		{Container: "diary"}, {Container: "diary-at-work", AtWork: true}, {Container: "beds", Restoring: true}, {Container: "beds-at-work", Restoring: true, AtWork: true},
+	}}
+	if s.upgrades, err = a.upgrader(nil).Opened(); err != nil || len(s.upgrades) != 2 {
+		t.Fatal(s.upgrades, err)
+	}
+	var got []string
+	for _, w := range s.wanted() {
+		_, todo, _ := strings.Cut(w.text, ": ")
+		got = append(got, w.kind+" "+w.name+": "+todo)
+	}
+	if want := []string{"upgrade seedbank: kist resume", "stopped diary: kist resume", "stopped beds: restore again"}; !slices.Equal(got, want) {
+		t.Errorf("%q, not %q", got, want)
 	}
 }
 

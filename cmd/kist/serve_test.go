@@ -129,6 +129,30 @@ func certificateIn(t *testing.T, name string) (file string, pool *x509.CertPool)
 	return file, pool
 }
 
+// TestServedNames: a server has the name that was given and those of its certificate, but no pattern of names, which are
+// those of other machines, too, and no address, which needs none.
+func TestServedNames(t *testing.T) {
+	of := func(name string) *tls.Certificate {
+		file, _ := certificateIn(t, name)
+		c, err := tls.LoadX509KeyPair(file, file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return &c
+	}
+	for _, c := range []struct {
+		listen, certificate string
+		want                string
+	}{
+		{"127.0.0.1:0", "hazel.example.org", "hazel.example.org"}, {"HAZEL:8420", "Hazel.Example.org", "hazel hazel.example.org"},
+		{"hazel:8420", "*.example.org", "hazel"}, {"[::1]:0", "*.example.org", ""}, {":8420", "hazel", "hazel"},
+	} {
+		if got := strings.Join(namesOf(c.listen, true, of(c.certificate)), " "); got != c.want {
+			t.Errorf("%s, %s: %q, not %q", c.listen, c.certificate, got, c.want)
+		}
+	}
+}
+
 // TestServeOthers warns of other machines, and of what they see on the way.
 func TestServeOthers(t *testing.T) {
 	env := emptyRepository(t)
@@ -167,6 +191,12 @@ func checkEncrypted(t *testing.T, address string, pool *x509.CertPool) {
 	}
 	transport := &http.Transport{DialContext: here, TLSClientConfig: &tls.Config{RootCAs: pool}}
 	defer transport.CloseIdleConnections()
+	// TLS 1.0 and 1.1 must not be negotiated (RFC 8996).
+	old := &http.Transport{DialContext: here, TLSClientConfig: &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS10, MaxVersion: tls.VersionTLS11}}
+	if answer, err := (&http.Client{Transport: old}).Get(address); err == nil {
+		answer.Body.Close()
+		t.Error("served by TLS 1.1")
+	}
 	answer, err := (&http.Client{Transport: transport}).Get(address)
 	if err != nil {
 		t.Fatal(err)

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -176,4 +177,35 @@ func (x *terminal) echo() bool {
 		x.t.Fatal(err)
 	}
 	return state.Lflag&unix.ECHO != 0
+}
+
+// TestTextOnTerminal: what a text holds that a terminal obeys is escaped on one; elsewhere it stays as it is, for patch.
+func TestTextOnTerminal(t *testing.T) {
+	b := newBench(t)
+	for _, text := range []string{"bean \x1b[31m1\n", "bean \x1b[31m2\nend\n"} {
+		if err := os.WriteFile(b.path("seedbank", "catalogue.dat"), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		b.must("capture", "--name", "seedbank", "--version", strconv.Itoa(len(text)), b.path("seedbank"))
+	}
+	compare := []string{"compare", "seedbank@12", "seedbank@16", "--text", "catalogue.dat"}
+	b.must(compare...)
+	if !strings.Contains(b.stdout.String(), "+bean \x1b[31m2\n") {
+		t.Errorf("changed where it is no terminal: %q", &b.stdout)
+	}
+	x := newTerminal(t)
+	out, err := x.open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer out.Close()
+	env := map[string]string{"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "KIST_CACHE": "off", "KIST_STATE": b.known}
+	a := newApp(strings.NewReader(""), out, &bytes.Buffer{}, func(key string) string { return env[key] })
+	if status := a.run(t.Context(), compare); status != statusDone {
+		t.Fatalf("status %d", status)
+	}
+	x.await("+end", 1)
+	if bytes.Contains(x.screen, []byte("\x1b")) || !bytes.Contains(x.screen, []byte(`+bean \x1b[31m2`)) {
+		t.Errorf("the screen was sent %q", x.screen)
+	}
 }

@@ -42,3 +42,28 @@ func TestTimesNameTheirZone(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// TestUsagePageZone: a page of costs has local times, and with --utc those in UTC.
+func TestUsagePageZone(t *testing.T) {
+	b := newBench(t)
+	b.must("capture", "--name", "seedbank", "--taken", "2026-03-14T20:03:00Z", b.path("seedbank"))
+	local := time.Local
+	time.Local = time.FixedZone("EAST", 7*3600)
+	defer func() { time.Local = local }()
+	file := b.path("usage.html")
+	for _, c := range []struct {
+		args       []string
+		has, never string
+	}{
+		{nil, "2026-03-15 03:03", "2026-03-14 20:03"}, {[]string{"--utc"}, "2026-03-14 20:03", "2026-03-15 03:03"},
+	} {
+		b.must(append([]string{"usage", "--page", file, "--overwrite", "--days", "7"}, c.args...)...)
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !strings.Contains(string(text), c.has) || strings.Contains(string(text), c.never) {
+			t.Errorf("%q: not %s, or %s", c.args, c.has, c.never)
+		}
+	}
+}

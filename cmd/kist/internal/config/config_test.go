@@ -28,6 +28,8 @@ func TestLoad(t *testing.T) {
 repository = "/mnt/share/kist"
 key-file = "/root/kist.key"
 engine = "one"
+replica = "/mnt/disk/kist"
+other-key-file = "/root/disk.key"
 [service.seedbank]
 source = ["/srv/seedbank"]
 exclude = ["*.log"]
@@ -37,6 +39,7 @@ container = ["beds"]
 	user := write(t, "kist.toml", `
 engine = "two"
 passphrase-file = "/root/words"
+other-passphrase-file = "/root/disk.words"
 [service.seedbank]
 source = ["data=/srv/other"]
 `)
@@ -47,13 +50,18 @@ source = ["data=/srv/other"]
 	if s.Repository != "/mnt/share/kist" || s.Engine != "two" || s.KeyFile != "" || s.PassphraseFile != "/root/words" {
 		t.Errorf("%+v", s.File)
 	}
+	if s.Replica != "/mnt/disk/kist" || s.OtherKeyFile != "" || s.OtherPassphraseFile != "/root/disk.words" { // likewise one of the two
+		t.Errorf("%+v", s.File)
+	}
 	seedbank := s.Services["seedbank"]
 	if len(seedbank.Exclude) != 0 || !reflect.DeepEqual(seedbank.Source, []string{"data=/srv/other"}) || s.Services["beds"] == nil {
 		t.Errorf("%+v", seedbank)
 	}
 	for key, want := range map[string]string{
 		"repository": machine + ":2", "engine": user + ":2", "key-file": "", "passphrase-file": user + ":3",
-		"service.seedbank.source": user + ":5", "service.beds.container": machine + ":9", "state": "",
+		"service.seedbank.source": user + ":6", "service.beds.container": machine + ":11", "state": "",
+		"replica": machine + ":5", "other-key-file": "", "other-passphrase-file": user + ":4",
+		"service.seedbank.exclude": user + ":5", // which says nothing of it, and counts as a whole
 	} {
 		if got := s.From(key); got != want {
 			t.Errorf("%s: from %q, not %q", key, got, want)
@@ -176,7 +184,7 @@ func TestOthers(t *testing.T) {
 
 // TestGetenv: the environment counts before the file, and what opens the repository is one thing.
 func TestGetenv(t *testing.T) {
-	s := &Settings{File: File{Repository: "r", KeyFile: "k", Engine: "e", Cache: "c", State: "s"}}
+	s := &Settings{File: File{Repository: "r", KeyFile: "k", Engine: "e", Cache: "c", State: "s", Replica: "o", OtherPassphraseFile: "w"}}
 	credentials := t.TempDir()
 	if err := os.WriteFile(filepath.Join(credentials, "kist.passphrase"), nil, 0o600); err != nil {
 		t.Fatal(err)
@@ -189,6 +197,9 @@ func TestGetenv(t *testing.T) {
 		{map[string]string{"KIST_REPOSITORY": "R", "HOME": "h"}, map[string]string{"KIST_REPOSITORY": "R", "HOME": "h", "KIST_KEY_FILE": "k"}},
 		{map[string]string{"KIST_PASSPHRASE_FILE": "P"}, map[string]string{"KIST_PASSPHRASE_FILE": "P", "KIST_KEY_FILE": ""}},
 		{map[string]string{"CREDENTIALS_DIRECTORY": credentials}, map[string]string{"KIST_KEY_FILE": "", "KIST_PASSPHRASE_FILE": ""}},
+		{nil, map[string]string{"KIST_REPLICA": "o", "KIST_OTHER_KEY_FILE": "", "KIST_OTHER_PASSPHRASE_FILE": "w"}},
+		{map[string]string{"KIST_OTHER_KEY_FILE": "K"}, map[string]string{"KIST_OTHER_KEY_FILE": "K", "KIST_OTHER_PASSPHRASE_FILE": "", "KIST_KEY_FILE": "k"}},
+		{map[string]string{"KIST_KEY_FILE": "K"}, map[string]string{"KIST_OTHER_PASSPHRASE_FILE": "w"}},
 		{map[string]string{"CREDENTIALS_DIRECTORY": t.TempDir()}, map[string]string{"KIST_KEY_FILE": "k"}},
 	} {
 		getenv := s.Getenv(func(key string) string { return c.env[key] })
@@ -197,6 +208,14 @@ func TestGetenv(t *testing.T) {
 				t.Errorf("%v: %s is %q, not %q", c.env, key, got, want)
 			}
 		}
+	}
+	s.OtherKeyFile, s.OtherPassphraseFile = "d", ""
+	getenv := s.Getenv(func(key string) string { return map[string]string{"KIST_OTHER_PASSPHRASE_FILE": "P"}[key] })
+	if key, words := getenv("KIST_OTHER_KEY_FILE"), getenv("KIST_OTHER_PASSPHRASE_FILE"); key != "" || words != "P" {
+		t.Errorf("%q and %q open the second place", key, words)
+	}
+	if key := s.Getenv(func(string) string { return "" })("KIST_OTHER_KEY_FILE"); key != "d" {
+		t.Errorf("%q opens the second place", key)
 	}
 }
 

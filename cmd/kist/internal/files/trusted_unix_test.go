@@ -8,6 +8,8 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"golang.org/x/sys/unix"
 )
 
 // TestChainOfLinks: each folder that a link of a chain lies in is looked at, not only those of the ends.
@@ -71,5 +73,26 @@ func TestTrustedFromHere(t *testing.T) {
 	}
 	if _, err := OpenTrusted("kist.toml"); !errors.Is(err, ErrOthers) {
 		t.Errorf("below a folder that all may write: %v", err)
+	}
+}
+
+// TestTrustedPipe: a pipe is refused, and not waited for.
+func TestTrustedPipe(t *testing.T) {
+	dir, err := filepath.EvalSymlinks(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	pipe := filepath.Join(dir, "kist.toml")
+	if err := unix.Mkfifo(pipe, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	held, err := os.OpenFile(pipe, os.O_RDWR, 0) // so that whoever opens it all the same need not wait
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer held.Close()
+	if f, err := OpenTrusted(pipe); err == nil {
+		f.Close()
+		t.Error("a pipe was opened")
 	}
 }

@@ -73,3 +73,13 @@ func TestPlantedAside(t *testing.T) {
 		}
 	}
 }
+
+// TestReadByAll: whoever collects metrics is another user, whatever the umask of the run was.
+func TestReadByAll(t *testing.T) {
+	defer unix.Umask(unix.Umask(0o077))
+	file := filepath.Join(t.TempDir(), "kist.prom")
+	end(t, begin(t, file, "verify", noon), true)
+	if info, err := os.Stat(file); err != nil || info.Mode().Perm() != 0o644 {
+		t.Errorf("%v, %v", info, err)
+	}
+}

@@ -56,6 +56,25 @@ func TestCountedOnce(t *testing.T) {
 	})
 }
 
+// TestRulesInZone: the days of rules are those of the page's zone.
+func TestRulesInZone(t *testing.T) {
+	w := newWorld(t)
+	w.server.o.Costs = func(ctx context.Context) (*page.Report, error) {
+		u, err := w.r.Usage(ctx)
+		return &page.Report{Usage: u, Made: time.Now(), Zone: time.FixedZone("", -7*60*60)}, err
+	}
+	evening := time.Date(2026, 3, 14, 23, 50, 0, 0, time.UTC)
+	for _, at := range []time.Time{evening, evening.Add(20 * time.Minute)} { // one day there, and two in UTC
+		if _, err := w.r.Capture(t.Context(), store.CaptureOptions{Name: "mill", Host: "hazel", Taken: at, Volumes: w.volumes("bean")}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	w.server.library.forget()
+	if _, _, body := w.get("/costs?days=9"); strings.Count(body, `<td class="kind">would go</td>`) != 1 {
+		t.Error("of two captures of one day not one would go")
+	}
+}
+
 // TestTryRules: the page of costs tells which captures rules keep, and has them in its form.
 func TestTryRules(t *testing.T) {
 	w := newWorld(t)

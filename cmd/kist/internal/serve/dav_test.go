@@ -5,13 +5,12 @@ import (
 	"encoding/xml"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"slices"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -156,6 +155,36 @@ func (w *world) newestTaken() (at time.Time) {
 	return at
 }
 
+// TestAskedFor: of a member those properties are told that are asked for (RFC 4918, 9.1), and no others.
+func TestAskedFor(t *testing.T) {
+	w := newWorld(t)
+	_, _, body := w.dav("PROPFIND", w.davPath("large.bin"), func(r *http.Request) {
+		r.Header.Set("Depth", "0")
+		r.Body = io.NopCloser(strings.NewReader(`<?xml version="1.0"?><propfind xmlns="DAV:"><prop><getcontentlength/><quota/></prop></propfind>`))
+	})
+	var m struct {
+		Props []struct {
+			Prop struct {
+				All []struct{ XMLName xml.Name } `xml:",any"`
+			} `xml:"DAV: prop"`
+			Status string `xml:"DAV: status"`
+		} `xml:"DAV: response>propstat"`
+	}
+	if err := xml.Unmarshal([]byte(body), &m); err != nil {
+		t.Fatalf("%v: %s", err, body)
+	}
+	got := make(map[string]string)
+	for _, p := range m.Props {
+		for _, one := range p.Prop.All {
+			got[one.XMLName.Local] = p.Status
+		}
+	}
+	want := map[string]string{"getcontentlength": "HTTP/1.1 200 OK", "quota": "HTTP/1.1 404 Not Found"}
+	if !maps.Equal(got, want) {
+		t.Errorf("%q, not %q", got, want)
+	}
+}
+
 // TestFoldersStay: whatever would change something is refused, and so is all below a folder at once.
 func TestFoldersStay(t *testing.T) {
 	w := newWorld(t)
@@ -241,51 +270,5 @@ func TestCadaver(t *testing.T) {
 	}
 	if got, err := os.ReadFile(filepath.Join(home, "fetched")); err != nil || string(got) != w.contents["large.bin"] {
 		t.Errorf("%d bytes, %v", len(got), err)
-	}
-}
-
-// TestLargeFolder: 100,000 members come a page at a time, all of them once.
-func TestLargeFolder(t *testing.T) {
-	n := 100_000
-	if testing.Short() {
-		n = 3_000
-	}
-	w := newWorld(t)
-	lots := make(map[string]string, n)
-	for i := range n {
-		lots[fmt.Sprintf("lots/%06d", i*7919%n)] = ""
-	}
-	c := w.capture("4.3.0", tarOf(t, lots))
-	w.server.library.forget()
-	w.server.library.countTime = 0 // each page counts one part
-	link := ref{c.ID, c.Volumes[0].Name, "lots"}.Folder()
-	if _, _, body := w.get(link); !strings.Contains(body, fmt.Sprintf("Members 1 to 250 of more than %d", readTogether)) {
-		t.Error("the first page waits until all are counted")
-	}
-	w.server.library.countTime = time.Hour
-	_, _, first := w.get(link)
-	if want := fmt.Sprintf("Members 1 to 250 of %s,000", strconv.Itoa(n/1000)); !strings.Contains(first, want) {
-		t.Errorf("%q is not on the first page", want)
-	}
-	var names []string
-	for link := (ref{c.ID, c.Volumes[0].Name, "lots"}).Folder(); link != ""; {
-		_, _, body := w.get(link)
-		entries := strings.Split(body, `<tr><th scope="row" class="path"><a href="`)[1:]
-		if len(entries) > entriesAtOnce {
-			t.Fatalf("%d entries on a page", len(entries))
-		}
-		for _, e := range entries {
-			_, name, _ := strings.Cut(e, `">`)
-			name, _, _ = strings.Cut(name, "<")
-			names = append(names, name)
-		}
-		link = ""
-		if _, next, ok := strings.Cut(body, `">Go on</a>`); ok && next != "" {
-			before, _, _ := strings.Cut(body, `">Go on</a>`)
-			link = strings.ReplaceAll(before[strings.LastIndex(before, `href="`)+len(`href="`):], "&amp;", "&")
-		}
-	}
-	if len(names) != n || !slices.IsSorted(names) || names[0] != "000000" || names[n-1] != fmt.Sprintf("%06d", n-1) {
-		t.Errorf("%d members, not %d", len(names), n)
 	}
 }

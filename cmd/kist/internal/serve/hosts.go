@@ -33,7 +33,7 @@ func (h *hosts) only(next http.Handler, refuse func(w http.ResponseWriter, statu
 // none of its names; an address has no name server. The port is not looked at: a tunnel may have another one.
 func (h *hosts) own(r *http.Request) bool {
 	u, err := url.Parse("//" + r.Host)
-	if err != nil || u.Host != r.Host || u.User != nil {
+	if err != nil || u.Host != r.Host { // a user before it, too, or a path behind it
 		return false
 	}
 	local, ok := r.Context().Value(http.LocalAddrContextKey).(net.Addr)

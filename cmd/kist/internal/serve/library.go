@@ -20,6 +20,7 @@ type library struct {
 	ctx        context.Context // of what outlives a request
 	repository *store.Repository
 	countTime  time.Duration
+	most       nameBounds // of a folder's names
 
 	mu      sync.Mutex
 	listed  *listing

@@ -5,11 +5,13 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/textdiff"
@@ -124,6 +126,40 @@ func TestWorkLimits(t *testing.T) {
 	if !called || len(k.all) != mostAtOnce-1 {
 		t.Errorf("%t, %d at work", called, len(k.all))
 	}
+}
+
+// nowhere is a listener that nobody can reach.
+type nowhere struct{ net.Listener }
+
+func (nowhere) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 8420} }
+
+// TestHeavyPages: pages that look through captures wait for each other, and others do not wait for them.
+func TestHeavyPages(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := New(t.Context(), nowhere{}, Options{})
+		secret, _ := s.gate.enter(s.gate.invitation())
+		for range mostHeavy {
+			s.work.looking <- struct{}{}
+		}
+		for path, status := range map[string]int{"/compare": 503, "/text": 503, "/find": 503, "/costs": 503, "/nothing": 404} {
+			r := httptest.NewRequest("GET", path, nil)
+			r.Host = "127.0.0.1:8420"
+			r.AddCookie(&http.Cookie{Name: s.gate.cookie, Value: secret})
+			out, start := httptest.NewRecorder(), time.Now()
+			func() {
+				defer func() {
+					if p := recover(); p != nil { // there is no repository to look through
+						t.Errorf("%s did not wait: %v", path, p)
+					}
+				}()
+				s.handler.ServeHTTP(out, r.WithContext(context.WithValue(t.Context(), http.LocalAddrContextKey, s.at.Addr())))
+			}()
+			waited := time.Since(start) == waitTime
+			if out.Code != status || waited != (status == 503) || waited != strings.Contains(out.Body.String(), errBusy.text) {
+				t.Errorf("%s: %d after %v", path, out.Code, time.Since(start))
+			}
+		}
+	})
 }
 
 // TestRequestLimits: nobody is read for longer, or at greater length, than a request has.

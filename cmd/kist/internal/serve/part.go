@@ -12,15 +12,23 @@ import (
 )
 
 const (
-	mostNames     = 200_000         // of a folder, that are counted
-	mostNameBytes = 8 << 20         // of them
-	mostFolders   = 4               // whose names are kept
-	countTime     = 2 * time.Second // for which a page waits until they are counted; the next page goes on
+	mostFolders = 4               // whose names are kept
+	countTime   = 2 * time.Second // for which a page waits until they are counted; the next page goes on
 )
 
-// folderNames is the names in a large folder, by which a page tells where it is. It takes some 11 MB at most.
+// nameBounds is how much is counted of a folder: no part is read behind the one that reaches either.
+type nameBounds struct {
+	names int
+	bytes int // of names
+}
+
+// mostNames is what the names of a folder take at most: some 11 MB.
+func mostNames() nameBounds { return nameBounds{names: 200_000, bytes: 8 << 20} }
+
+// folderNames is the names in a large folder, by which a page tells where it is.
 type folderNames struct {
 	at    ref
+	most  nameBounds
 	mu    sync.Mutex
 	ended bool     // nothing is added
 	names []string // in their order
@@ -59,13 +67,13 @@ func (f *folderNames) add(entries []fs.DirEntry) {
 		f.bytes += len(e.Name())
 	}
 	f.more = len(entries) == readTogether
-	f.ended = !f.more || len(f.names) >= mostNames || f.bytes >= mostNameBytes
+	f.ended = !f.more || len(f.names) >= f.most.names || f.bytes >= f.most.bytes
 }
 
 func (l *library) useFolder(at ref) *folderNames {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	f := &folderNames{at: at}
+	f := &folderNames{at: at, most: l.most}
 	if i := slices.IndexFunc(l.folders, func(f *folderNames) bool { return f.at == at }); i >= 0 {
 		f = l.folders[i]
 		l.folders = slices.Delete(l.folders, i, i+1)

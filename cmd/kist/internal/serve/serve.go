@@ -63,7 +63,7 @@ const (
 func New(ctx context.Context, l net.Listener, o Options) *Server {
 	address := netip.MustParseAddrPort(l.Addr().String())
 	s := &Server{o: o, at: l, gate: newGate(address.Port(), o.Secure), hosts: &hosts{names: o.Names, secure: o.Secure}, work: newWork(), places: &places{}, counting: newCounting()}
-	s.library = &library{ctx: ctx, repository: o.Repository, countTime: countTime}
+	s.library = &library{ctx: ctx, repository: o.Repository, countTime: countTime, most: mostNames()}
 	s.base = baseAddress(address, o)
 	s.handler = s.routes()
 	return s

@@ -53,6 +53,9 @@ func TestLikeDiff(t *testing.T) {
 		"carriage returns":      {"a\r\nb\r\n", "a\r\nc\r\n"},
 		"not UTF-8":             {"caf\xe9\n", "caf\xe9s\n"},
 		"of one line":           {"a\n", "b\n"},
+		// No line that is the same stands in a text only once.
+		"between repeated lines": {"oak\n\n\nelm\n", "ash\n\n\nfir\n"},
+		"far apart, repeated":    {"oak\n" + strings.Repeat("}\n", 20) + "elm\n", "ash\n" + strings.Repeat("}\n", 20) + "fir\n"},
 	} {
 		dir := t.TempDir()
 		for i, side := range []string{"was", "is"} {

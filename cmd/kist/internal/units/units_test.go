@@ -3,6 +3,7 @@ package units
 import (
 	"encoding/json"
 	"errors"
+	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -82,6 +83,10 @@ func TestShareMayBeMissing(t *testing.T) {
 	if j.Share = ""; !strings.Contains(j.Service(), "RequiresMountsFor=/mnt/share/kist /srv/seedbank\n") {
 		t.Error(j.Service())
 	}
+	j.Also = []string{"/mnt/disk/kist"}
+	if unit := j.Service(); !strings.Contains(unit, "RequiresMountsFor=/mnt/share/kist /mnt/disk/kist /srv/seedbank\n") || !strings.Contains(unit, "ReadWritePaths=/mnt/share/kist /mnt/disk/kist\n") {
+		t.Errorf("a second place is not waited for, or not written:\n%s", unit)
+	}
 }
 
 func TestCron(t *testing.T) {
@@ -117,6 +122,16 @@ func TestWriteOverNone(t *testing.T) {
 		}
 	}
 	dir := t.TempDir()
+	came := filepath.Join(dir, "came-meanwhile.service") // behind the look at what is there
+	if err := os.WriteFile(came, []byte("theirs"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := writeUnit(came, "ours"); !errors.Is(err, fs.ErrExist) {
+		t.Errorf("over a unit that is there: %v", err)
+	}
+	if b, err := os.ReadFile(came); string(b) != "theirs" || err != nil {
+		t.Errorf("%q, %v", b, err)
+	}
 	if err := j.Write(dir); err != nil {
 		t.Fatal(err)
 	}
