@@ -18,8 +18,8 @@ func (l *Launch) Remake(name, image string, to *Image, label string) []string {
 	config, host, old := newSettings(l.Config), newSettings(l.HostConfig), newSettings(l.ImageConfig)
 	words := append([]string{"create", "--pull=never"}, flag("--name", name)...)
 	for _, part := range [][]string{
-		identityFlags(config, old), environmentFlags(config, old), remadeVariables(config, old), remadeLabels(config, old),
-		remadeMounts(l.Mounts, host), portFlags(host), networkFlags(host, l.Networks), rightFlags(host),
+		identityFlags(config, old), environmentFlags(config, old), remadeVariables(config, old), remadeLabels(config, old), annotationFlags(config, host, l.ImageAnnotations),
+		remadeMounts(l.Mounts, host), portFlags(host), networkFlags(config, host, l.Networks), rightFlags(host),
 		limitFlags(host), moreLimitFlags(host), healthFlags(config, old),
 	} {
 		words = append(words, part...)
@@ -88,11 +88,7 @@ func remadeMounts(mounts []Mount, host settings) (flags []string) {
 		case m.Type != "bind":
 			continue
 		}
-		spec += ":" + m.Destination
-		if !m.RW {
-			spec += ":ro"
-		}
-		flags = append(flags, flag("--volume", spec)...)
+		flags = append(flags, flag("--volume", spec+":"+m.Destination+m.suffix())...)
 	}
 	return append(flags, mountFlags(nil, host)...) // what is in memory
 }
