@@ -40,12 +40,8 @@ var ofEach = map[string]bool{
 func hostSettings(name string, s settings) any {
 	switch name {
 	case "LogConfig":
-		type config struct {
-			Type   string
-			Config map[string]string
-		}
-		c := get[config](s, name)
-		return fmt.Sprint(c.Type, c.Config)
+		l := get[logging](s, name)
+		return fmt.Sprint(l.Type, l.options())
 	case "CapAdd", "CapDrop", "SecurityOpt":
 		words := get[[]string](s, name)
 		slices.Sort(words)

@@ -52,6 +52,8 @@ func TestLosses(t *testing.T) {
 		"address asked for": {made(`{"CreateCommand":["podman","run","--network=back:ip=10.0.0.7,mac=92:d0:00:00:00:01","seedbank"]}`, `{}`, `{"back":{"IPAMConfig":null}}`),
 			made(`{"CreateCommand":["podman","create","--network","back","seedbank","--ip","10.0.0.7"],"Cmd":["--ip","10.0.0.7"]}`, `{}`, `{"back":{}}`), `{"Cmd":["x"]}`,
 			[]string{"address in network back: 10.0.0.7, would be none", "hardware address in network back"}},
+		"log": {made(`{}`, `{"LogConfig":{"Type":"k8s-file","Config":null,"Path":"/a","Size":"10MB"}}`, ``),
+			made(`{}`, `{"LogConfig":{"Type":"k8s-file","Config":null,"Path":"/b","Size":"0B"}}`, ``), `{}`, []string{"LogConfig:"}},
 		"annotation": {made(`{"Annotations":{"note":"kept","io.podman.annotations.init":"FALSE"}}`, `{"Annotations":{"shelf":"north"}}`, ``),
 			made(`{"Annotations":{"note":"other"}}`, `{}`, ``), `{}`, []string{"annotation note", "annotation shelf"}},
 		"own command":       {made(`{"Cmd":["--port","1"]}`, `{}`, ``), made(`{"Cmd":null}`, `{}`, ``), `{"Cmd":["--port","0"]}`, []string{"Cmd:"}},
@@ -107,7 +109,7 @@ func TestRemakeChosen(t *testing.T) {
 		},
 		Config: json.RawMessage(`{"CreateCommand":["podman","create","--name","seedbank","--network","n:alias=catalogue,ip=10.89.0.77,mac=92:d0:c6:0a:29:33","localhost/seedbank:4.1.0"],
 			"Annotations":{"note":"kept","vendor":"somebody","io.podman.annotations.init":"FALSE","org.opencontainers.image.base.name":""}}`),
-		HostConfig:       json.RawMessage(`{"NetworkMode":"bridge"}`),
+		HostConfig:       json.RawMessage(`{"NetworkMode":"bridge","LogConfig":{"Type":"k8s-file","Size":"10MB","Tag":"shelf"}}`),
 		Networks:         json.RawMessage(`{"n":{"IPAMConfig":null,"MacAddress":"92:d0:c6:0a:29:33","Aliases":["catalogue","7a0ae20103c1"]}}`),
 		ImageAnnotations: map[string]string{"vendor": "somebody"},
 	}
@@ -124,6 +126,9 @@ func TestRemakeChosen(t *testing.T) {
 			if got := strings.Join(words, " "); !strings.Contains(got, test.want) {
 				t.Errorf("%s\nhas not\n%s", got, test.want)
 			}
+		}
+		if got := strings.Join(test.l.Remake("next", "x", &Image{}, ""), " "); !strings.Contains(got, "--log-driver k8s-file --log-opt max-size=10MB --log-opt tag=shelf") {
+			t.Errorf("%s", got)
 		}
 	}
 }
