@@ -50,7 +50,7 @@ func flag(name, value string) []string {
 }
 
 func identityFlags(config, image settings) (flags []string) {
-	if name := get[string](config, "Hostname"); name != "" && !isHex(name, 12) {
+	if name := get[string](config, "Hostname"); name != "" && !isHex(name, shortID) {
 		flags = append(flags, flag("--hostname", name)...) // else the engine made it of the id
 	}
 	if user := get[string](config, "User"); user != "" && user != get[string](image, "User") {
@@ -114,10 +114,7 @@ func mountFlags(mounts []Mount, host settings) (flags []string) {
 		case m.Type != "volume":
 			continue
 		}
-		if !m.RW {
-			spec += ":ro"
-		}
-		flags = append(flags, flag("--volume", spec)...)
+		flags = append(flags, flag("--volume", spec+m.suffix())...)
 	}
 	tmpfs := get[map[string]string](host, "Tmpfs")
 	for _, at := range slices.Sorted(maps.Keys(tmpfs)) {
@@ -148,21 +145,6 @@ func portFlags(host settings) (flags []string) {
 		}
 	}
 	return flags
-}
-
-func networkFlags(host settings, networks json.RawMessage) (flags []string) {
-	var names map[string]json.RawMessage
-	json.Unmarshal(networks, &names)
-	mode := get[string](host, "NetworkMode")
-	switch {
-	case len(names) > 0 && mode != "host" && mode != "none":
-		for _, name := range slices.Sorted(maps.Keys(names)) {
-			flags = append(flags, flag("--network", name)...)
-		}
-	case mode != "" && mode != "default" && mode != "bridge":
-		flags = append(flags, flag("--network", mode)...)
-	}
-	return append(flags, listFlags(host, "--dns", "Dns", "--add-host", "ExtraHosts")...)
 }
 
 // listFlags gives flags for settings that are lists, of pairs of both names.

@@ -29,6 +29,7 @@ type Container struct {
 	dependencies []string // ids of containers that must run when it starts
 
 	config, hostConfig, networks json.RawMessage
+	all                          json.RawMessage // of what the engine tells
 }
 
 // State is how a container fares.
@@ -47,6 +48,10 @@ type Mount struct {
 	Source      string `json:"Source,omitempty"` // on the host
 	Destination string `json:"Destination"`
 	RW          bool   `json:"RW"`
+	// Mode, Options and Propagation are how it is mounted, as the engine tells: mount(8)'s words, and the engine's own.
+	Mode        string   `json:"Mode,omitempty"`
+	Options     []string `json:"Options,omitempty"`
+	Propagation string   `json:"Propagation,omitempty"`
 }
 
 // defaultStopTimeout is what engines give a container to end: common practice,
@@ -78,9 +83,13 @@ type inspected struct {
 
 // Inspect asks for a container. It fails with ErrNotFound.
 func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
-	var found inspected
-	if err := e.inspect(ctx, "container", name, &found); err != nil {
+	var all json.RawMessage
+	if err := e.inspect(ctx, "container", name, &all); err != nil {
 		return nil, err
+	}
+	var found inspected
+	if err := json.Unmarshal(all, &found); err != nil {
+		return nil, fmt.Errorf("container %s: what the engine says of it: %w", shown(name), err)
 	}
 	var config struct {
 		Image       string
@@ -98,7 +107,7 @@ func (e *Engine) Inspect(ctx context.Context, name string) (*Container, error) {
 		ImageName: found.ImageName, ImageID: found.Image, ImageDigest: found.ImageDigest,
 		Mounts: found.Mounts, Labels: config.Labels, StopTimeout: defaultStopTimeout,
 		pod: found.Pod, dependencies: found.Dependencies,
-		config: found.Config, hostConfig: found.HostConfig, networks: found.NetworkSettings.Networks,
+		config: found.Config, hostConfig: found.HostConfig, networks: found.NetworkSettings.Networks, all: all,
 	}
 	if c.Name == "" {
 		c.Name = name
@@ -145,7 +154,9 @@ type Image struct {
 	ID     string
 	Digest string
 	Labels map[string]string
-	config json.RawMessage
+
+	config      json.RawMessage
+	annotations map[string]string
 }
 
 // Image asks for an image. It fails with ErrNotFound.
@@ -154,6 +165,7 @@ func (e *Engine) Image(ctx context.Context, ref string) (*Image, error) {
 		ID          string `json:"Id"`
 		Digest      string
 		RepoDigests []string
+		Annotations map[string]string
 		Config      json.RawMessage
 	}
 	if err := e.inspect(ctx, "image", ref, &found); err != nil {
@@ -163,7 +175,7 @@ func (e *Engine) Image(ctx context.Context, ref string) (*Image, error) {
 	if err := decode(found.Config, &config); err != nil {
 		return nil, fmt.Errorf("image %s: its configuration: %w", shown(ref), err)
 	}
-	i := &Image{ID: found.ID, Digest: found.Digest, Labels: config.Labels, config: found.Config}
+	i := &Image{ID: found.ID, Digest: found.Digest, Labels: config.Labels, config: found.Config, annotations: found.Annotations}
 	if i.Digest == "" && len(found.RepoDigests) > 0 {
 		_, i.Digest, _ = strings.Cut(found.RepoDigests[0], "@")
 	}

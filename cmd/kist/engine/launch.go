@@ -20,6 +20,8 @@ type Launch struct {
 	HostConfig  json.RawMessage `json:"host_config,omitempty"`
 	Networks    json.RawMessage `json:"networks,omitempty"`
 	ImageConfig json.RawMessage `json:"image_config,omitempty"`
+	// ImageAnnotations are those that a container has from its image.
+	ImageAnnotations map[string]string `json:"image_annotations,omitempty"`
 }
 
 // NewLaunch gives what made a container. The image may be nil.
@@ -29,7 +31,7 @@ func NewLaunch(c *Container, i *Image) *Launch {
 		Mounts: c.Mounts, Config: c.config, HostConfig: c.hostConfig, Networks: c.networks,
 	}
 	if i != nil {
-		l.ImageConfig = i.config
+		l.ImageConfig, l.ImageAnnotations = i.config, i.annotations
 		l.Digest = cmp.Or(l.Digest, i.Digest)
 	}
 	return l
@@ -111,9 +113,10 @@ func (l *Launch) Command() []string {
 		environmentFlags(config, image),
 		labelFlags(config, image),
 		l.tagLabel(),
+		annotationFlags(config, host, l.ImageAnnotations),
 		mountFlags(l.Mounts, host),
 		portFlags(host),
-		networkFlags(host, l.Networks),
+		networkFlags(config, host, l.Networks),
 		rightFlags(host),
 		mappingFlags(host),
 		limitFlags(host),

@@ -2,6 +2,7 @@ package engine
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -20,9 +21,10 @@ func Losses(old, made *Container, oldImage *Image) (lost []string) {
 	}
 	lost = append(lost, lostConfig(newSettings(old.config), newSettings(made.config), newSettings(image))...)
 	lost = append(lost, lostSettings("", newSettings(old.hostConfig), newSettings(made.hostConfig), hostSettings)...)
+	lost = append(lost, lostAnnotations(old, made, oldImage)...)
 	lost = append(lost, lostTies(old, made)...)
 	lost = append(lost, lostMounts(old.Mounts, made.Mounts)...)
-	return append(lost, lostNetworks(old.networks, made.networks)...)
+	return append(lost, lostNetworks(old, made)...)
 }
 
 // ofEach are settings that each container has of its own, or that say how it was made; those
@@ -38,12 +40,8 @@ var ofEach = map[string]bool{
 func hostSettings(name string, s settings) any {
 	switch name {
 	case "LogConfig":
-		type config struct {
-			Type   string
-			Config map[string]string
-		}
-		c := get[config](s, name)
-		return fmt.Sprint(c.Type, c.Config)
+		l := get[logging](s, name)
+		return fmt.Sprint(l.Type, l.options())
 	case "CapAdd", "CapDrop", "SecurityOpt":
 		words := get[[]string](s, name)
 		slices.Sort(words)
@@ -85,7 +83,7 @@ func lostConfig(old, made, image settings) (lost []string) {
 		own.values[name] = value
 	}
 	lost = lostSettings("", own, made, nil)
-	if name := get[string](old, "Hostname"); name != "" && !isHex(name, 12) && name != get[string](made, "Hostname") {
+	if name := get[string](old, "Hostname"); name != "" && !isHex(name, shortID) && name != get[string](made, "Hostname") {
 		lost = append(lost, lostText("Hostname", old.values["Hostname"], made.values["Hostname"]))
 	}
 	had, has := get[[]string](image, "Env"), get[[]string](made, "Env")
@@ -128,22 +126,25 @@ func lostMounts(old, made []Mount) (lost []string) {
 		same := func(o Mount) bool {
 			return o.Destination == m.Destination && o.Type == m.Type && o.Name == m.Name && o.Source == m.Source && o.RW == m.RW
 		}
-		if !slices.ContainsFunc(made, same) {
+		i := slices.IndexFunc(made, same)
+		if i < 0 {
 			lost = append(lost, fmt.Sprintf("mount %s (%s %s%s)", shown(m.Destination), m.Type, m.Name, m.Source))
+		} else if was, is := m.options(), made[i].options(); !slices.Equal(was, is) {
+			lost = append(lost, fmt.Sprintf("options of mount %s: %q, would be %q", shown(m.Destination), was, is))
 		}
 	}
 	return lost
 }
 
 // lostNetworks compares which networks there are, and what of them was chosen.
-func lostNetworks(old, made json.RawMessage) (lost []string) {
+func lostNetworks(old, made *Container) (lost []string) {
 	type network struct {
-		IPAMConfig json.RawMessage
+		IPAMConfig struct{ LinkLocalIPs []string } // the others are an attachment's
 		Links      []string
 		DriverOpts map[string]string
 	}
 	var had, has map[string]*network
-	if decode(old, &had) != nil || decode(made, &has) != nil {
+	if decode(old.networks, &had) != nil || decode(made.networks, &has) != nil {
 		return []string{"networks (the engine writes them in a way that is not known)"}
 	}
 	for _, name := range slices.Sorted(maps.Keys(had)) {
@@ -152,10 +153,47 @@ func lostNetworks(old, made json.RawMessage) (lost []string) {
 		case b == nil && a != nil:
 			lost = append(lost, "network "+name)
 		case a == nil:
-		case !equalJSON(a.IPAMConfig, b.IPAMConfig):
-			lost = append(lost, lostText("address in network "+name, a.IPAMConfig, b.IPAMConfig))
-		case !slices.Equal(a.Links, b.Links) || !maps.Equal(a.DriverOpts, b.DriverOpts):
-			lost = append(lost, "links and options of network "+name)
+		case !slices.Equal(a.IPAMConfig.LinkLocalIPs, b.IPAMConfig.LinkLocalIPs) || !slices.Equal(a.Links, b.Links) || !maps.Equal(a.DriverOpts, b.DriverOpts):
+			lost = append(lost, "links, link-local addresses and options of network "+name)
+		}
+	}
+	is := attachments(newSettings(made.config), made.networks)
+	for _, a := range attachments(newSettings(old.config), old.networks) {
+		if i := slices.IndexFunc(is, func(b attachment) bool { return a.network == b.network }); i >= 0 {
+			lost = append(lost, a.lost(&is[i])...)
+		}
+	}
+	return lost
+}
+
+// lost names what was chosen of a network and is not so in b.
+func (a *attachment) lost(b *attachment) (lost []string) {
+	for _, alias := range a.aliases {
+		if !slices.Contains(b.aliases, alias) {
+			lost = append(lost, fmt.Sprintf("name %s in network %s", shown(alias), a.network))
+		}
+	}
+	for _, f := range []struct{ name, was, is string }{
+		{"address", a.ip, b.ip}, {"IPv6 address", a.ip6, b.ip6}, {"hardware address", a.mac, b.mac},
+		{"options", strings.Join(a.other, ","), strings.Join(b.other, ",")},
+	} {
+		if f.was != f.is {
+			lost = append(lost, fmt.Sprintf("%s in network %s: %s, would be %s", f.name, a.network, shown(cmp.Or(f.was, "none")), shown(cmp.Or(f.is, "none"))))
+		}
+	}
+	return lost
+}
+
+func lostAnnotations(old, made *Container, image *Image) (lost []string) {
+	var known map[string]string
+	if image != nil {
+		known = image.annotations
+	}
+	had := annotations(newSettings(old.config), newSettings(old.hostConfig), known)
+	has := annotations(newSettings(made.config), newSettings(made.hostConfig), nil)
+	for _, name := range slices.Sorted(maps.Keys(had)) {
+		if value, ok := has[name]; !ok || value != had[name] {
+			lost = append(lost, "annotation "+name)
 		}
 	}
 	return lost

@@ -18,8 +18,8 @@ func (l *Launch) Remake(name, image string, to *Image, label string) []string {
 	config, host, old := newSettings(l.Config), newSettings(l.HostConfig), newSettings(l.ImageConfig)
 	words := append([]string{"create", "--pull=never"}, flag("--name", name)...)
 	for _, part := range [][]string{
-		identityFlags(config, old), environmentFlags(config, old), remadeVariables(config, old), remadeLabels(config, old),
-		remadeMounts(l.Mounts, host), portFlags(host), networkFlags(host, l.Networks), rightFlags(host),
+		identityFlags(config, old), environmentFlags(config, old), remadeVariables(config, old), remadeLabels(config, old), annotationFlags(config, host, l.ImageAnnotations),
+		remadeMounts(l.Mounts, host), portFlags(host), networkFlags(config, host, l.Networks), rightFlags(host),
 		limitFlags(host), moreLimitFlags(host), healthFlags(config, old),
 	} {
 		words = append(words, part...)
@@ -88,11 +88,7 @@ func remadeMounts(mounts []Mount, host settings) (flags []string) {
 		case m.Type != "bind":
 			continue
 		}
-		spec += ":" + m.Destination
-		if !m.RW {
-			spec += ":ro"
-		}
-		flags = append(flags, flag("--volume", spec)...)
+		flags = append(flags, flag("--volume", spec+":"+m.Destination+m.suffix())...)
 	}
 	return append(flags, mountFlags(nil, host)...) // what is in memory
 }
@@ -130,17 +126,33 @@ func moreLimitFlags(host settings) (flags []string) {
 	for _, name := range slices.Sorted(maps.Keys(sysctls)) {
 		flags = append(flags, flag("--sysctl", name+"="+sysctls[name])...)
 	}
-	type logging struct {
-		Type   string
-		Config map[string]string
-	}
 	if l := get[logging](host, "LogConfig"); l.Type != "" {
 		flags = append(flags, flag("--log-driver", l.Type)...)
-		for _, name := range slices.Sorted(maps.Keys(l.Config)) {
-			flags = append(flags, flag("--log-opt", name+"="+l.Config[name])...)
+		options := l.options()
+		for _, name := range slices.Sorted(maps.Keys(options)) {
+			flags = append(flags, flag("--log-opt", name+"="+options[name])...)
 		}
 	}
 	return append(flags, listFlags(host, "--dns-search", "DnsSearch", "--dns-option", "DnsOptions")...)
+}
+
+// logging is where a container's output goes.
+type logging struct {
+	Type      string
+	Config    map[string]string
+	Tag, Size string // some engines tell these apart (Podman 4.3.1)
+}
+
+func (l *logging) options() map[string]string {
+	options := make(map[string]string)
+	maps.Copy(options, l.Config)
+	if l.Tag != "" {
+		options["tag"] = l.Tag
+	}
+	if l.Size != "" && l.Size != "0B" {
+		options["max-size"] = l.Size
+	}
+	return options
 }
 
 // mappingFlags are for a user namespace of the container's own, in which its root is nobody on the machine, and the owners

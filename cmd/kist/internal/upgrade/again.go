@@ -71,7 +71,7 @@ func (p *pair) lost(ctx context.Context, c *engine.Container, id string, image *
 	if err != nil {
 		return nil, err
 	}
-	lost := engine.Losses(c, made, image)
+	lost := engine.Differences(c, made, image)
 	if made.RestartPolicy() != policy {
 		lost = append(lost, "restart policy "+policy)
 	}

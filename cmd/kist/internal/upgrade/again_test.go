@@ -211,3 +211,37 @@ func undoPolicyAt(t *testing.T, policy string, bad bool, at int) bool {
 	}
 	return at == 0 || hit != ""
 }
+
+// TestSaysMadeAgain: an upgrade that goes back says whether the old version runs in a container that was made once more; and one
+// of which the engine tells what nobody knows is left as it is, and said to be.
+func TestSaysMadeAgain(t *testing.T) {
+	for _, odd := range []bool{false, true} {
+		m := newPolicyMachine(t, "always")
+		m.bad, m.odd = true, odd
+		u, said := m.upgrader(t.TempDir())
+		o, err := m.upgrade(t.Context(), u)
+		if o.Outcome != WentBack || err == nil {
+			t.Fatalf("%+v, %v", o, err)
+		}
+		m.mustRunOld(t)
+		if stays := m.containers["c0"] != nil; stays != odd {
+			t.Errorf("odd %t: the old container is there: %t", odd, stays)
+		}
+		if before, again := strings.Contains(err.Error(), "runs as before"), strings.Contains(err.Error(), "runs again, in a container that was made once more"); before != odd || again == odd {
+			t.Errorf("odd %t: %v", odd, err)
+		}
+		warned := strings.Contains(said.String(), "WHEN THIS MACHINE STARTS, THE ENGINE MAY START CONTAINER c0") &&
+			strings.Contains(said.String(), "FromTheFuture: true, would be false")
+		if warned != odd {
+			t.Errorf("odd %t: %s", odd, said)
+		}
+	}
+}
+
+// mustRunOld sees that the old version runs alone, on its own data.
+func (m *machine) mustRunOld(t *testing.T) {
+	t.Helper()
+	if run := m.running(); len(run) != 1 || run[0].image != "seedbank:4.1.0" || m.data != oldData || len(m.wrong) > 0 {
+		t.Errorf("%+v, data %q, %q", run, m.data, m.wrong)
+	}
+}

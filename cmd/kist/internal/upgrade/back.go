@@ -226,7 +226,7 @@ func (w *work) paragraph(o *Outcome) string {
 	if w.Undoing {
 		fmt.Fprintf(&b, "%s is back on %s, from %s", screen.Line(w.Container), screen.Line(w.OldImage), screen.Line(w.Image))
 	} else {
-		fmt.Fprintf(&b, "%s was not upgraded to %s: %s.\n%s runs as before", screen.Line(w.Container), screen.Line(w.Image), w.Why, screen.Line(w.OldImage))
+		fmt.Fprintf(&b, "%s was not upgraded to %s: %s.\n%s %s", screen.Line(w.Container), screen.Line(w.Image), w.Why, screen.Line(w.OldImage), w.howItRuns())
 	}
 	if !w.Touched {
 		b.WriteString(", on its own data, which nothing else has touched")
@@ -251,6 +251,14 @@ func (w *work) paragraph(o *Outcome) string {
 	}
 	b.WriteString(logText(w.Log))
 	return b.String()
+}
+
+// howItRuns says whether the container is the one that ran before.
+func (w *work) howItRuns() string {
+	if w.Up == "" && w.key() != w.Old {
+		return "runs again, in a container that was made once more by what the engine told of the old one, which is removed"
+	}
+	return "runs as before"
 }
 
 func logText(lines []string) string {

@@ -58,6 +58,7 @@ type machine struct {
 	wrote     bool            // containers wrote into their own layers
 	needed    map[string]bool // containers, by id, on which others depend
 	hidden    bool            // nothing tells of that
+	odd       bool            // the engine tells something that nobody knows of containers that kist did not make
 }
 
 type fakeContainer struct {
@@ -291,7 +292,7 @@ func (m *machine) inspect(c *fakeContainer, stdout io.Writer) error {
 		status = "created"
 	}
 	return json.NewEncoder(stdout).Encode([]any{map[string]any{
-		"Id": c.id, "Name": c.name, "ImageName": c.image, "Image": "image-" + m.images[c.image][len("sha256:"):],
+		"Id": c.id, "Name": c.name, "FromTheFuture": m.odd && c.labels[labelUpgrade] == "", "ImageName": c.image, "Image": "image-" + m.images[c.image][len("sha256:"):],
 		"State":        map[string]any{"Running": c.running, "Status": status, "ExitCode": 3, "StartedAt": fmt.Sprint(c.starts)},
 		"Mounts":       []any{map[string]any{"Type": "volume", "Name": "seeds", "Destination": "/data", "RW": true}},
 		"Config":       map[string]any{"Labels": c.labels},
