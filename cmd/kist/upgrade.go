@@ -105,7 +105,9 @@ Example:
 
 // upgrader gives what upgrades.
 func (a *app) upgrader(open func(context.Context, *upgrade.Record) (upgrade.Data, error)) *upgrade.Upgrader {
-	return &upgrade.Upgrader{Screen: a.Screen, Folder: func() (string, error) { return places.Notes(a.getenv) }, Engine: a.engine, Open: open}
+	return &upgrade.Upgrader{
+		Screen: a.Screen, Folder: func() (string, error) { return places.Notes(a.getenv) }, Engine: a.engine, Open: open, Held: a.checkNotHeld,
+	}
 }
 
 // reopened gives the repository of an upgrade that a killed run left. prompt allows to ask for a passphrase.
@@ -151,6 +153,9 @@ func (a *app) upgrade(c *cli.Context) error {
 	}
 	if c.Bool("undo") {
 		return a.undoUpgrade(c, target)
+	}
+	if err := a.checkNotHeld(&upgrade.Record{Old: target.ID}); err != nil {
+		return err
 	}
 	if !target.Running {
 		return usagef("container %s: %w", screen.Line(target.Name), upgrade.ErrNotRunning)
@@ -284,7 +289,7 @@ func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*c
 	}
 	if !c.Bool("accept-shared") {
 		// Going back would exchange the volumes under it.
-		err := checkBeside(c.Context, target.Engine, target.ID, target.Mounts)
+		err := checkBeside(c.Context, target.Engine, target.Mounts, target.ID)
 		if _, ok := errors.AsType[*besideError](err); ok {
 			return nil, fmt.Errorf("%w. --accept-shared upgrades all the same", err)
 		}
