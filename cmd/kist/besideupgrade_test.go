@@ -4,8 +4,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -14,34 +16,31 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/engine"
 )
 
-// beside is a fake engine of one of two commands: before its call of a number, the other command is run whole.
-type beside struct {
+// atCall is the engine as a command asks it that does something before its call of a number.
+type atCall struct {
 	engine.Runner
 	at, n int
-	other func()
+	do    func()
 }
 
 // Run implements engine.Runner.
-func (r *beside) Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
-	r.n++
-	if r.n == r.at {
-		r.other()
+func (m *atCall) Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
+	m.n++
+	if m.n == m.at {
+		m.do()
 	}
-	return r.Runner.Run(ctx, args, stdin, stdout, stderr)
+	return m.Runner.Run(ctx, args, stdin, stdout, stderr)
 }
 
 // watched is a fake engine that notes where two versions run at once.
 type watched struct {
-	*fake
+	said
 	t *testing.T
 }
 
 // Run implements engine.Runner.
 func (w watched) Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
-	err := w.fake.Run(ctx, args, stdin, stdout, stderr)
-	if err != nil {
-		fmt.Fprintln(stderr, err)
-	}
+	err := w.said.Run(ctx, args, stdin, stdout, stderr)
 	if running, _ := filepath.Glob(w.path("*.running")); len(running) > 1 {
 		w.t.Errorf("%q run at once, by %q", running, args)
 	}
@@ -53,55 +52,79 @@ func (b *bench) another(r engine.Runner) *bench {
 	return &bench{t: b.t, dir: b.dir, cache: b.cache, known: b.known, engine: r}
 }
 
-// TestBesideUpgrade: a command that stops the service, and an upgrade, one whole at each moment of the other. Never do two versions run
-// at once, and in the end one does, with the name of the service.
+// TestBesideUpgrade: a command that stops the service, and at one of its moments an upgrade, which comes as far as one of its own before
+// the first one goes on to its end; then the upgrade does. Never do two versions run at once, and in the end one does, under the name
+// of the service.
 func TestBesideUpgrade(t *testing.T) {
-	upgrade := []string{"upgrade", "--container", "seedbank", "--to", ":4.2.0", "--watch", "0s", "--accept-lost-settings"}
-	stride := 1
-	if testing.Short() {
-		stride = 4
-	}
-	for _, pair := range []struct {
-		name         string
-		outer, inner []string
-	}{
-		{"upgrade within capture", []string{"capture", "--container", "seedbank", "--stop"}, upgrade},
-		{"capture within upgrade", upgrade, []string{"capture", "--container", "seedbank", "--stop"}},
-		{"upgrade within restore", []string{"restore", "latest", "--container", "seedbank", "--stop"}, upgrade},
-		{"restore within upgrade", upgrade, []string{"restore", "latest", "--container", "seedbank", "--stop"}},
+	const calls = 30 // more than an upgrade makes
+	for _, args := range [][]string{
+		{"capture", "--container", "seedbank", "--stop"},
+		{"restore", "latest", "--container", "seedbank", "--stop"},
 	} {
-		t.Run(pair.name, func(t *testing.T) {
+		t.Run(args[0], func(t *testing.T) {
 			refused := 0
-			for at := 1; !t.Failed(); at += stride {
-				b := newServiceBench(t)
-				w := watched{&fake{b.path("engine")}, t}
-				inner := b.another(w)
-				status := -1
-				outer := b.another(&beside{Runner: w, at: at, other: func() { status = inner.run(t.Context(), pair.inner...) }})
-				first := outer.run(t.Context(), pair.outer...)
-				if status < 0 {
-					if first != statusDone || at < 6 {
-						t.Errorf("alone: status %d after %d calls: %s", first, at-1, &outer.stderr)
-					}
-					break
-				}
-				if status != statusDone || first != statusDone {
-					refused++
-				}
-				if running, _ := filepath.Glob(b.path("engine", "*.running")); len(running) != 1 || filepath.Base(running[0]) != "seedbank.running" {
-					t.Errorf("at call %d, statuses %d and %d, %q run\n%s\n%s", at, first, status, running, &outer.stderr, &inner.stderr)
-				}
-				for _, kind := range []string{"stopped-*", "upgrade-*"} {
-					if left, _ := filepath.Glob(b.path("state", "kist", kind)); len(left) > 0 {
-						t.Errorf("at call %d, %q is left\n%s\n%s", at, left, &outer.stderr, &inner.stderr)
+			for at := 1; !t.Failed(); at++ {
+				moments := []int{calls, 1 + rand.IntN(calls/2), calls/2 + rand.IntN(calls/2)}
+				if os.Getenv("KIST_TEST_ROUNDS") != "" {
+					moments = moments[:0]
+					for until := range calls {
+						moments = append(moments, 1+until)
 					}
 				}
-			}
-			if refused == 0 {
-				t.Error("neither was ever refused: the test sees too little")
+				for _, until := range moments {
+					first, second := besideAt(t, args, at, until)
+					if second < 0 {
+						if first != statusDone || at < 6 {
+							t.Errorf("alone: status %d after %d calls", first, at-1)
+						}
+						if refused == 0 {
+							t.Error("neither was ever refused: the test sees too little")
+						}
+						return
+					}
+					if first != statusDone || second != statusDone {
+						refused++
+					}
+				}
 			}
 		})
 	}
+}
+
+// besideAt runs a command, and an upgrade at one of its calls of the engine, which waits at one of its own until the first one came to
+// its end. It gives how both ended; the upgrade by -1 where there was no such call.
+func besideAt(t *testing.T, args []string, at, until int) (first, second int) {
+	t.Helper()
+	b := newServiceBench(t)
+	w := watched{said{&fake{b.path("engine")}}, t}
+	waits, goOn, ended := make(chan struct{}), make(chan struct{}), make(chan int, 1)
+	inner := b.another(&atCall{Runner: w, at: until, do: func() { close(waits); <-goOn }})
+	begun := false
+	outer := b.another(&atCall{Runner: w, at: at, do: func() {
+		begun = true
+		go func() {
+			ended <- inner.run(t.Context(), "upgrade", "--container", "seedbank", "--to", ":4.2.0", "--watch", "0s", "--accept-lost-settings")
+		}()
+		select {
+		case <-waits:
+		case status := <-ended:
+			ended <- status
+		}
+	}})
+	first, second = outer.run(t.Context(), args...), -1
+	close(goOn)
+	if begun {
+		second = <-ended
+	}
+	if running, _ := filepath.Glob(b.path("engine", "*.running")); len(running) != 1 || filepath.Base(running[0]) != "seedbank.running" {
+		t.Errorf("call %d until call %d, statuses %d and %d: %q run\n%s\n%s", at, until, first, second, running, &outer.stderr, &inner.stderr)
+	}
+	for _, kind := range []string{"stopped-*", "upgrade-*"} {
+		if left, _ := filepath.Glob(b.path("state", "kist", kind)); len(left) > 0 {
+			t.Errorf("call %d until call %d, statuses %d and %d: %q is left\n%s\n%s", at, until, first, second, left, &outer.stderr, &inner.stderr)
+		}
+	}
+	return first, second
 }
 
 // newServiceBench has a container that can be upgraded, and a capture of it.
@@ -156,5 +179,136 @@ func TestBesideCommands(t *testing.T) {
 		}
 		os.Remove(log)
 		os.Remove(b.path("said"))
+	}
+}
+
+// onCall is an engine that something is done to just before it does the first command of a word, after one of another.
+type onCall struct {
+	engine.Runner
+	after, word string
+	do          func()
+}
+
+// Run implements engine.Runner.
+func (o *onCall) Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
+	switch {
+	case o.after != "" && args[0] == o.after:
+		o.after = ""
+	case o.after == "" && args[0] == o.word && o.do != nil:
+		o.do()
+		o.do = nil
+	}
+	return o.Runner.Run(ctx, args, stdin, stdout, stderr)
+}
+
+// TestBackBesideHelper: another container that writes to the same data, and runs, ends an undo before anything is stopped. Where it
+// is started later, and where an upgrade goes back by itself, it is said loudly, the data is kept and the service runs.
+func TestBackBesideHelper(t *testing.T) {
+	upgrade := []string{"upgrade", "--container", "seedbank", "--to", ":4.2.0", "--watch", "0s", "--accept-lost-settings"}
+	undo := []string{"upgrade", "--container", "seedbank", "--undo", "--watch", "0s"}
+	loud := "CONTAINER helper RUNS, AND GOES ON WRITING INTO WHAT IS SET ASIDE"
+	for name, test := range map[string]struct {
+		args       []string
+		undo, late bool
+		want       string
+		status     int
+		exchanged  bool
+	}{
+		"undo":               {args: undo, undo: true, want: "container helper runs and has the same data", status: statusFailed},
+		"undo, dry run":      {args: append(undo, "--dry-run"), undo: true, want: "container helper runs and has the same data", status: statusFailed},
+		"undo, started late": {args: undo, undo: true, late: true, want: loud, status: statusDone, exchanged: true},
+		"going back":         {args: append(upgrade, "--accept-shared", "--accept-unhealthy", "--healthy", "false"), want: loud, status: statusFailed, exchanged: true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newServiceBench(t)
+			about, err := os.ReadFile(b.path("engine", "seedbank.json"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			f := &fake{b.path("engine")}
+			b.engine = said{f}
+			if test.undo {
+				b.must(upgrade...)
+			}
+			start := func() {
+				if err := errors.Join(os.WriteFile(f.path("helper.json"), about, 0o600), os.WriteFile(f.path("helper.running"), nil, 0o600)); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if test.late {
+				b.engine = &onCall{Runner: b.engine, word: "stop", do: start}
+			} else {
+				start()
+			}
+			if status := b.run(t.Context(), test.args...); status != test.status || !strings.Contains(b.stderr.String(), test.want) {
+				t.Errorf("status %d: %s", status, &b.stderr)
+			}
+			kept, _ := filepath.Glob(b.path("seedbank.before-*"))
+			if !f.has("seedbank.running") || (len(kept) == 1) != test.exchanged {
+				t.Errorf("kept is %q: %s", kept, &b.stderr)
+			}
+			if left, _ := filepath.Glob(b.path("state", "kist", "upgrade-*")); len(left) > 0 {
+				t.Errorf("%q is left", left)
+			}
+		})
+	}
+}
+
+// said is a fake engine that says what is wrong, as programs do.
+type said struct{ *fake }
+
+// Run implements engine.Runner.
+func (s said) Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
+	err := s.fake.Run(ctx, args, stdin, stdout, stderr)
+	if err != nil {
+		fmt.Fprintln(stderr, err)
+	}
+	return err
+}
+
+// TestStartedMeanwhileIsMarked: a capture of a container that something started before all was read is told, and marked as one of a
+// service that ran: so lists show it, and rotations prefer others. One that is started once all was read is not.
+func TestStartedMeanwhileIsMarked(t *testing.T) {
+	for name, test := range map[string]struct {
+		stands, late bool
+	}{
+		"stopped": {}, "stood": {stands: true}, "started once all was read": {late: true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			b := newFakeContainer(t)
+			f := &fake{b.path("engine")}
+			run := func() {
+				if err := os.WriteFile(f.path("seedbank.running"), nil, 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
+			args := []string{"capture", "--container", "seedbank"}
+			calls := &atCall{Runner: f, do: run}
+			switch {
+			case test.stands:
+				os.Remove(f.path("seedbank.running"))
+				calls.at = 3 // it is found, its image is, and it is looked at when all was read
+			default:
+				args = append(args, "--stop")
+				calls.at = 6 // found, its image found, looked at, stopped, looked at, and looked at when all was read
+			}
+			if test.late {
+				calls.at++
+			}
+			b.engine = calls
+			status := b.run(t.Context(), args...)
+			told := strings.Contains(b.stderr.String(), "it was started meanwhile, so the data may be of no single moment")
+			if want := map[bool]int{false: statusFailed, true: statusDone}[test.late]; status != want || told == test.late {
+				t.Errorf("status %d: %s", status, &b.stderr)
+			}
+			b.must("list")
+			if marked := strings.Contains(b.stdout.String(), "live"); marked == test.late {
+				t.Errorf("list: %s", &b.stdout)
+			}
+			b.must("show", "latest")
+			if marked := strings.Contains(b.stdout.String(), "live=may have run meanwhile"); marked == test.late {
+				t.Errorf("show: %s", &b.stdout)
+			}
+		})
 	}
 }
