@@ -4,16 +4,21 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
+	"sync"
 	"testing"
+	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 )
 
 // atCall is the engine as a command asks it that does something before its call of a number.
@@ -52,79 +57,141 @@ func (b *bench) another(r engine.Runner) *bench {
 	return &bench{t: b.t, dir: b.dir, cache: b.cache, known: b.known, engine: r}
 }
 
-// TestBesideUpgrade: a command that stops the service, and at one of its moments an upgrade, which comes as far as one of its own before
-// the first one goes on to its end; then the upgrade does. Never do two versions run at once, and in the end one does, under the name
-// of the service.
+// turns has two commands go on by turns, which change at random when one asks the engine for something.
+type turns struct {
+	mu      sync.Mutex
+	changed sync.Cond
+	rand    *rand.Rand
+	turn    int
+	ended   [2]bool
+}
+
+// takes waits for a command's next turn.
+func (t *turns) takes(me int, mayChange bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if mayChange && t.rand.IntN(3) == 0 {
+		t.turn = 1 - me
+		t.changed.Broadcast()
+	}
+	for t.turn != me && !t.ended[1-me] {
+		t.changed.Wait()
+	}
+}
+
+func (t *turns) end(me int) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.ended[me] = true
+	t.changed.Broadcast()
+}
+
+// taking is the engine of a command that waits for its turns.
+type taking struct {
+	engine.Runner
+	*turns
+	me int
+}
+
+// Run implements engine.Runner.
+func (r taking) Run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) error {
+	r.takes(r.me, true)
+	return r.Runner.Run(ctx, args, stdin, stdout, stderr)
+}
+
+// TestBesideUpgrade: a command that stops the service, and an upgrade, by turns. Never do two versions run at once, and in the end one
+// does, under the name of the service. KIST_TEST_ROUNDS says how often.
 func TestBesideUpgrade(t *testing.T) {
-	const calls = 30 // more than an upgrade makes
+	rounds := 30
+	if s := os.Getenv("KIST_TEST_ROUNDS"); s != "" {
+		rounds, _ = strconv.Atoi(s)
+	}
 	for _, args := range [][]string{
 		{"capture", "--container", "seedbank", "--stop"},
 		{"restore", "latest", "--container", "seedbank", "--stop"},
 	} {
 		t.Run(args[0], func(t *testing.T) {
 			refused := 0
-			for at := 1; !t.Failed(); at++ {
-				moments := []int{calls, 1 + rand.IntN(calls/2), calls/2 + rand.IntN(calls/2)}
-				if os.Getenv("KIST_TEST_ROUNDS") != "" {
-					moments = moments[:0]
-					for until := range calls {
-						moments = append(moments, 1+until)
-					}
-				}
-				for _, until := range moments {
-					first, second := besideAt(t, args, at, until)
-					if second < 0 {
-						if first != statusDone || at < 6 {
-							t.Errorf("alone: status %d after %d calls", first, at-1)
-						}
-						if refused == 0 {
-							t.Error("neither was ever refused: the test sees too little")
-						}
-						return
-					}
-					if first != statusDone || second != statusDone {
-						refused++
-					}
-				}
+			for round := 0; round < rounds && !t.Failed(); round++ {
+				refused += besideOnce(t, args)
+			}
+			if refused == 0 || refused == rounds {
+				t.Errorf("of %d rounds one of the two was refused in %d: the test sees too little", rounds, refused)
 			}
 		})
 	}
 }
 
-// besideAt runs a command, and an upgrade at one of its calls of the engine, which waits at one of its own until the first one came to
-// its end. It gives how both ended; the upgrade by -1 where there was no such call.
-func besideAt(t *testing.T, args []string, at, until int) (first, second int) {
+// besideOnce runs a command and an upgrade by turns, and tells whether one of them was refused.
+func besideOnce(t *testing.T, args []string) (refused int) {
 	t.Helper()
+	seed := rand.Uint64()
 	b := newServiceBench(t)
 	w := watched{said{&fake{b.path("engine")}}, t}
-	waits, goOn, ended := make(chan struct{}), make(chan struct{}), make(chan int, 1)
-	inner := b.another(&atCall{Runner: w, at: until, do: func() { close(waits); <-goOn }})
-	begun := false
-	outer := b.another(&atCall{Runner: w, at: at, do: func() {
-		begun = true
-		go func() {
-			ended <- inner.run(t.Context(), "upgrade", "--container", "seedbank", "--to", ":4.2.0", "--watch", "0s", "--accept-lost-settings")
-		}()
-		select {
-		case <-waits:
-		case status := <-ended:
-			ended <- status
+	by := &turns{rand: rand.New(rand.NewPCG(seed, 0))}
+	by.turn, by.changed.L = by.rand.IntN(2), &by.mu
+	var both [2]*bench
+	var status [2]int
+	var wait sync.WaitGroup
+	for me, args := range [][]string{args, {"upgrade", "--container", "seedbank", "--to", ":4.2.0", "--watch", "0s", "--accept-lost-settings"}} {
+		both[me] = b.another(taking{w, by, me})
+		wait.Go(func() {
+			by.takes(me, false)
+			defer by.end(me)
+			status[me] = both[me].run(t.Context(), args...)
+		})
+	}
+	wait.Wait()
+	running, _ := filepath.Glob(b.path("engine", "*.running"))
+	stopped, _ := filepath.Glob(b.path("state", "kist", "stopped-*"))
+	open, _ := filepath.Glob(b.path("state", "kist", "upgrade-*"))
+	if len(running) != 1 || filepath.Base(running[0]) != "seedbank.running" || len(stopped)+len(open) > 0 || t.Failed() {
+		calls, _ := os.ReadFile(b.path("engine", "calls"))
+		t.Errorf("seed %d, statuses %d: %q run, %q and %q are left\n%s\n%s\n%s", seed, status, running, stopped, open, &both[0].stderr, &both[1].stderr, calls)
+	}
+	if status[0] != statusDone || status[1] != statusDone {
+		return 1
+	}
+	return 0
+}
+
+// TestUpgradeSinceItBegan: where an upgrade began since a capture looked, nothing is stopped, and no command is run.
+func TestUpgradeSinceItBegan(t *testing.T) {
+	b := newServiceBench(t)
+	line, err := json.Marshal(upgrade.Record{
+		Step: upgrade.Starting, Began: time.Now(), Engine: "engine", Container: "seedbank", Old: "id-seedbank", New: "id-next", Places: []string{b.path("seedbank")},
+		Stuck: "a person must look",
+	})
+	if err == nil {
+		err = os.WriteFile(b.path("prepared"), append(line, '\n'), 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	journal := b.path("state", "kist", "upgrade-id-seedbank.json")
+	begins := fmt.Sprintf("cp '%s' '%s'; echo 4.1.0", b.path("prepared"), journal)
+	runs := "echo run >>'" + b.path("log") + "'"
+	for name, args := range map[string][]string{
+		"container":     {"--container", "seedbank", "--stop"},
+		"both commands": {"--before", runs, "--after", runs, b.path("seedbank")},
+		"--before":      {"--before", runs, b.path("seedbank")},
+	} {
+		os.Remove(b.path("engine", "calls"))
+		args = append([]string{"capture", "--engine", "engine", "--version-from", begins}, args...)
+		if status := b.run(t.Context(), args...); status != statusFailed || !strings.Contains(b.stderr.String(), "is part of an upgrade of seedbank") {
+			t.Errorf("%s: status %d: %s", name, status, &b.stderr)
 		}
-	}})
-	first, second = outer.run(t.Context(), args...), -1
-	close(goOn)
-	if begun {
-		second = <-ended
-	}
-	if running, _ := filepath.Glob(b.path("engine", "*.running")); len(running) != 1 || filepath.Base(running[0]) != "seedbank.running" {
-		t.Errorf("call %d until call %d, statuses %d and %d: %q run\n%s\n%s", at, until, first, second, running, &outer.stderr, &inner.stderr)
-	}
-	for _, kind := range []string{"stopped-*", "upgrade-*"} {
-		if left, _ := filepath.Glob(b.path("state", "kist", kind)); len(left) > 0 {
-			t.Errorf("call %d until call %d, statuses %d and %d: %q is left\n%s\n%s", at, until, first, second, left, &outer.stderr, &inner.stderr)
+		if calls, _ := os.ReadFile(b.path("engine", "calls")); strings.Contains(string(calls), "stop") {
+			t.Errorf("%s: %s", name, calls)
+		}
+		if _, err := os.Stat(b.path("log")); err == nil {
+			t.Errorf("%s: it was run", name)
+		}
+		if err := os.Remove(journal); err != nil {
+			t.Error(err)
 		}
 	}
-	return first, second
+	b.mustRun("seedbank")
 }
 
 // newServiceBench has a container that can be upgraded, and a capture of it.
