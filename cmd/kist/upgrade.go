@@ -88,9 +88,9 @@ Where the repository lies on a share the capture goes through the spool on this 
 kist capture (--no-spool, --spool): the service is not down for the share, going back reads
 from the spool, and the capture is sent when the upgrade is at its end, well or not.
 
---undo goes back later in the same way, with the capture in the repository that the
-upgrade went by, whatever KIST_REPOSITORY says by then. Exit status 0 only if the version that was asked
-for runs.
+--undo goes back later in the same way, but not while another container runs that writes
+to the same data. It goes by the capture in the repository that the upgrade went by, whatever
+KIST_REPOSITORY says by then. Exit status 0 only if the version that was asked for runs.
 
 Example:
   kist upgrade --container seedbank --to :4.2.0
