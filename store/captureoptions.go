@@ -104,6 +104,9 @@ type Progress struct {
 	Bytes   int64 // of the streams, done
 	Total   int64 // of the streams, or 0 where it isn't known
 	Members int64
+	// Done is set in the last report: nothing more is to come. Of a capture, all has been read then, and nothing is recorded yet:
+	// CaptureOptions.Labels count as they are once Progress has returned. Restores give no such report.
+	Done bool
 }
 
 func (o *CaptureOptions) check() error {

@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
@@ -26,15 +27,15 @@ func (e *besideError) Error() string {
 		screen.Line(e.container), screen.Line(e.has.Destination), screen.Line(e.has.Source), e.engine, screen.Line(e.container))
 }
 
-// checkBeside fails with a besideError where a running container, other than the one of an id, has mounted to write what is to be
+// checkBeside fails with a besideError where a running container, but for those of some ids, has mounted to write what is to be
 // exchanged: it would go on writing into what was put aside.
-func checkBeside(ctx context.Context, e *engine.Engine, id string, mounts []engine.Mount) error {
+func checkBeside(ctx context.Context, e *engine.Engine, mounts []engine.Mount, but ...string) error {
 	running, err := e.RunningContainers(ctx)
 	if err != nil {
 		return fmt.Errorf("looking whether another running container has the same volumes, and nothing was changed: %w", err)
 	}
 	for _, c := range running {
-		if c.ID == id {
+		if slices.Contains(but, c.ID) {
 			continue
 		}
 		for _, theirs := range c.Mounts {
@@ -118,7 +119,7 @@ func realPlace(path string) string {
 // checkCreate fails where a container that is made would share data with a running one, or, under
 // another name than the captured one's, a volume that is there.
 func checkCreate(ctx context.Context, e *engine.Engine, was, name string, mounts []engine.Mount) error {
-	if err := checkBeside(ctx, e, "", mounts); err != nil || was == name {
+	if err := checkBeside(ctx, e, mounts); err != nil || was == name {
 		return err
 	}
 	for _, m := range mounts {

@@ -209,12 +209,11 @@ func (s *capturing) takeContainers(ctx context.Context, r *repository, targets [
 			s.app.Warn("container %s goes on writing: what is captured may be of no single moment. Captures of a stopped one are safe.", screen.Printable(target.Name))
 		}
 	}
-	err := s.takeHeld(ctx, r, halted, nil)
-	if !s.made {
+	s.stands = func(ctx context.Context) (err error) {
+		for _, target := range slices.Concat(halted, standing) {
+			err = errors.Join(err, target.MustStand(ctx, stopped.StartedMeanwhile))
+		}
 		return err
 	}
-	for _, target := range standing {
-		err = errors.Join(err, target.MustStand(context.WithoutCancel(ctx), stopped.StartedMeanwhile))
-	}
-	return err
+	return s.takeHeld(ctx, r, halted, nil)
 }

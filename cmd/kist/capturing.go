@@ -12,6 +12,7 @@ import (
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/programs"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
@@ -30,7 +31,9 @@ type capturing struct {
 	acceptEmpty bool
 	strict      bool
 	hold        bool
-	reading     func() // called on every progress, and when all has been read
+	reading     func(done bool)             // called on every progress, and when all has been read
+	stands      func(context.Context) error // fails where what should stand still does not; nil: nobody knows
+	disturbed   error                       // what stands gave when all had been read
 	made        bool
 	before      *store.Capture // of the same name and host; nil: there is none
 
@@ -105,7 +108,7 @@ func (s *capturing) samePipes(find func() ([]*sources.Source, error)) func() ([]
 func (s *capturing) folders() (all []string) {
 	for _, from := range s.sources {
 		if from.Kind == sources.Folder {
-			all = append(all, from.Path)
+			all = append(all, paths.Absolute(from.Path))
 		}
 	}
 	return all
@@ -193,7 +196,7 @@ func (s *capturing) input(what string) (o store.CaptureOptions, end func()) {
 	shown, end := s.app.progress(what)
 	o.Progress = func(p store.Progress) {
 		if s.reading != nil {
-			s.reading()
+			s.reading(p.Done)
 		}
 		if shown != nil {
 			shown(p)

@@ -44,5 +44,7 @@ func (e *noContainerError) Unwrap() error { return engine.ErrNotFound }
 
 // keeper gives what stops containers and starts them again.
 func (a *app) keeper() *stopped.Keeper {
-	return &stopped.Keeper{Screen: a.Screen, Folder: func() (string, error) { return places.Notes(a.getenv) }, Engine: a.engine}
+	return &stopped.Keeper{
+		Screen: a.Screen, Folder: func() (string, error) { return places.Notes(a.getenv) }, Engine: a.engine, Upgrade: a.upgradeOf,
+	}
 }

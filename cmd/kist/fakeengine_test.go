@@ -74,7 +74,7 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 		}
 		running, err := filepath.Glob(f.path("*.running"))
 		for _, path := range running {
-			fmt.Fprintln(stdout, "id-"+strings.TrimSuffix(filepath.Base(path), ".running"))
+			fmt.Fprintln(stdout, f.idOf(strings.TrimSuffix(filepath.Base(path), ".running")))
 		}
 		return err
 	case "inspect":
@@ -97,6 +97,8 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 			return nil
 		}
 		return os.WriteFile(f.path(f.nameOf(args[1])+".running"), nil, 0o600)
+	case "rename":
+		return f.rename(f.nameOf(args[1]), args[2])
 	case "create":
 		return f.create(args[1:], stdout)
 	case "rm":
@@ -131,8 +133,38 @@ func (f *fake) has(name string) bool {
 	return err == nil
 }
 
-// nameOf gives the name of a container by its id, id-NAME.
-func (f *fake) nameOf(id string) string { return strings.TrimPrefix(id, "id-") }
+// nameOf gives the name of a container by its id: id-NAME, unless NAME.id has it.
+func (f *fake) nameOf(id string) string {
+	renamed, _ := filepath.Glob(f.path("*.id"))
+	for _, path := range renamed {
+		if b, err := os.ReadFile(path); err == nil && string(b) == id {
+			return strings.TrimSuffix(filepath.Base(path), ".id")
+		}
+	}
+	return strings.TrimPrefix(id, "id-")
+}
+
+func (f *fake) idOf(name string) string {
+	if b, err := os.ReadFile(f.path(name + ".id")); err == nil {
+		return string(b)
+	}
+	return "id-" + name
+}
+
+// rename gives a container another name; its id stays.
+func (f *fake) rename(name, to string) error {
+	if f.has(to + ".json") {
+		return fmt.Errorf("the name %s is in use", to)
+	}
+	id := f.idOf(name)
+	os.Remove(f.path(name + ".id"))
+	if f.has(name + ".running") {
+		if err := os.Rename(f.path(name+".running"), f.path(to+".running")); err != nil {
+			return err
+		}
+	}
+	return errors.Join(os.Rename(f.path(name+".json"), f.path(to+".json")), os.WriteFile(f.path(to+".id"), []byte(id), 0o600))
+}
 
 func (f *fake) inspect(name string, stdout io.Writer) error {
 	name = f.nameOf(name)
@@ -145,7 +177,7 @@ func (f *fake) inspect(name string, stdout io.Writer) error {
 	if err := json.Unmarshal(b, &about); err != nil {
 		return err
 	}
-	about["Id"], about["Name"] = "id-"+name, name
+	about["Id"], about["Name"] = f.idOf(name), name
 	about["State"] = map[string]any{"Running": f.has(name + ".running")}
 	if f.has(name + ".stopping") {
 		about["State"] = map[string]any{"Status": "stopping"}

@@ -3,11 +3,13 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 )
 
@@ -39,6 +41,40 @@ func (a *app) checkNoUpgrade(targets []*containers.Container, places []string) e
 		}
 	}
 	return nil
+}
+
+// upgradeOf is checkNoUpgrade of what is held still, or about to be. begun says that the upgrade stops and starts it by now.
+func (a *app) upgradeOf(h stopped.Held) (begun bool, err error) {
+	open, err := a.upgrader(nil).Opened()
+	if _, ok := errors.AsType[*upgrade.UnreadError](err); err != nil && !ok {
+		return false, err
+	}
+	for _, u := range open {
+		named := u.IsOf(h.ID) || u.Up == "" && h.ID != "" && u.Engine == h.Engine && u.Container == h.Container
+		if u.Binds() && (named || isUnderAny(&u.Record, h.Folders)) {
+			return u.Step != upgrade.Making && u.Step != upgrade.Looking, underUpgrade(&u.Record, h.What)
+		}
+	}
+	return false, nil
+}
+
+// checkNotHeld fails where a run of kist holds still what an upgrade is of, or writes where that has a volume: what it lets go would
+// run in the middle of the upgrade.
+func (a *app) checkNotHeld(r *upgrade.Record) error {
+	held, err := a.keeper().Held()
+	if err != nil {
+		return err
+	}
+	for _, h := range held {
+		if h.ID != "" && r.IsOf(h.ID) || isUnderAny(r, h.Folders) {
+			return fmt.Errorf("%s is held still by a run of kist that is at work, or did not come to its end: nothing was done. Wait until it has; kist resume ends what was left, and kist status tells of it", h.What)
+		}
+	}
+	return nil
+}
+
+func isUnderAny(u *upgrade.Record, folders []string) bool {
+	return slices.ContainsFunc(folders, func(folder string) bool { return isUnder(u, engine.Mount{Source: folder}) })
 }
 
 // isUnder tells whether an upgrade has a volume where a mount is, above or below it.

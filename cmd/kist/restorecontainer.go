@@ -73,7 +73,7 @@ func (s *restoring) intoContainer(ctx context.Context, capture *store.Capture, v
 	if s.dry {
 		return r.dryRun(ctx)
 	}
-	if err := checkBeside(ctx, target.Engine, target.ID, r.exchanged()); err != nil {
+	if err := checkBeside(ctx, target.Engine, r.exchanged(), target.ID); err != nil {
 		return err
 	}
 	if err := r.checkSpace(ctx, r.targets()); err != nil {

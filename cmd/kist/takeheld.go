@@ -49,6 +49,7 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	}
 	var made *captured
 	began := time.Now()
+	s.still.Folders = s.folders()
 	err := s.app.keeper().WhileStill(ctx, s.still, func(ctx context.Context) error {
 		if s.still.Before != "" {
 			if err := s.lookAgain(find); err != nil {
@@ -70,7 +71,7 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 		return err
 	}
 	// What was held still goes on by now: from here on the repository may take its time.
-	err = errors.Join(err, s.deliver(ctx, r, made))
+	err = errors.Join(err, s.disturbed, s.deliver(ctx, r, made))
 	err = errors.Join(s.report(made), err)
 	if ctx.Err() != nil {
 		s.app.Say("Interrupted when all was done: capture %s is complete.", made.ID)
@@ -82,9 +83,16 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 // are since began.
 func (s *capturing) takeStill(ctx context.Context, into *repository, draft *store.Draft, stopped bool, began time.Time) (*captured, error) {
 	s.options.After = draft
-	if stopped {
-		s.reading = func() {
+	s.reading = func(done bool) {
+		if stopped {
 			s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
+		}
+		if !done || s.stands == nil {
+			return
+		}
+		// An interrupt since then changes nothing of what was read.
+		if s.disturbed = s.stands(context.WithoutCancel(ctx)); s.disturbed != nil {
+			s.options.Labels[containers.LabelLive] = "may have run meanwhile"
 		}
 	}
 	return s.take(ctx, into, "capturing")

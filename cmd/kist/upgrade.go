@@ -89,9 +89,9 @@ Where the repository lies on a share the capture goes through the spool on this 
 kist capture (--no-spool, --spool): the service is not down for the share, going back reads
 from the spool, and the capture is sent when the upgrade is at its end, well or not.
 
---undo goes back later in the same way, with the capture in the repository that the
-upgrade went by, whatever KIST_REPOSITORY says by then. Exit status 0 only if the version that was asked
-for runs.
+--undo goes back later in the same way, but not while another container runs that writes
+to the same data. It goes by the capture in the repository that the upgrade went by, whatever
+KIST_REPOSITORY says by then. Exit status 0 only if the version that was asked for runs.
 
 Example:
   kist upgrade --container seedbank --to :4.2.0
@@ -106,7 +106,9 @@ Example:
 
 // upgrader gives what upgrades.
 func (a *app) upgrader(open func(context.Context, *upgrade.Record) (upgrade.Data, error)) *upgrade.Upgrader {
-	return &upgrade.Upgrader{Screen: a.Screen, Folder: func() (string, error) { return places.Notes(a.getenv) }, Engine: a.engine, Open: open}
+	return &upgrade.Upgrader{
+		Screen: a.Screen, Folder: func() (string, error) { return places.Notes(a.getenv) }, Engine: a.engine, Open: open, Held: a.checkNotHeld,
+	}
 }
 
 // reopened gives the repository of an upgrade that a killed run left. prompt allows to ask for a passphrase.
@@ -152,6 +154,9 @@ func (a *app) upgrade(c *cli.Context) error {
 	}
 	if c.Bool("undo") {
 		return a.undoUpgrade(c, target)
+	}
+	if err := a.checkNotHeld(&upgrade.Record{Old: target.ID}); err != nil {
+		return err
 	}
 	if !target.Running {
 		return usagef("container %s: %w", screen.Line(target.Name), upgrade.ErrNotRunning)
@@ -285,7 +290,7 @@ func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*c
 	}
 	if !c.Bool("accept-shared") {
 		// Going back would exchange the volumes under it.
-		err := checkBeside(c.Context, target.Engine, target.ID, target.Mounts)
+		err := checkBeside(c.Context, target.Engine, target.Mounts, target.ID)
 		if _, ok := errors.AsType[*besideError](err); ok {
 			return nil, fmt.Errorf("%w. --accept-shared upgrades all the same", err)
 		}

@@ -1,13 +1,18 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
+	"os/exec"
 	"path/filepath"
+	"slices"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
@@ -36,9 +41,10 @@ func (d *upgradeData) puttingBack(ctx context.Context, r *upgrade.Record) (*putt
 	}
 	p := &puttingBack{
 		containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}},
-		exchanges:        make(map[string]upgrade.Exchange), untouched: len(r.Kept) == 0, again: "kist resume",
+		exchanges:        make(map[string]upgrade.Exchange), untouched: len(r.Kept) == 0, again: "kist resume", of: r,
 	}
-	if r.Step == upgrade.Looking || r.Step == upgrade.Good {
+	asked := r.Step == upgrade.Looking || r.Step == upgrade.Good
+	if asked {
 		p.again = "run this again" // nothing is open
 	}
 	if r.Up != "" {
@@ -46,10 +52,42 @@ func (d *upgradeData) puttingBack(ctx context.Context, r *upgrade.Record) (*putt
 	} else if p.target, err = containers.Find(ctx, d.app.engine(r.Engine), r.Old); err == nil {
 		err = p.choose(capture, r)
 	}
+	if err == nil && asked && r.Up == "" { // what commands stop may be containers, and stands later
+		err = p.checkBeside(ctx)
+	}
 	if err == nil {
 		err = p.checkRoom(ctx)
 	}
 	return p, p.explain(err)
+}
+
+// checkBeside fails with a besideError where a running container that is neither of the two versions writes to what is exchanged.
+func (p *puttingBack) checkBeside(ctx context.Context) error {
+	var mounts []engine.Mount
+	for _, at := range slices.Concat(p.placed, p.files) {
+		mounts = append(mounts, engine.Mount{Type: "bind", Source: at.dir})
+	}
+	for _, at := range p.copied {
+		mounts = append(mounts, *p.target.MountAt(at.dir))
+	}
+	e := p.app.engine(cmp.Or(p.of.Engine, p.app.getenv("KIST_ENGINE"), engine.Default))
+	return checkBeside(ctx, e, mounts, p.of.Old, p.of.New)
+}
+
+// besideWait bounds how long the service stays down for a look at others.
+const besideWait = 10 * time.Second
+
+// warnBeside says loudly what checkBeside finds: the service is down by now, and stays so for nobody.
+func (p *puttingBack) warnBeside(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(ctx, besideWait)
+	defer cancel()
+	err := p.checkBeside(ctx)
+	if beside, ok := errors.AsType[*besideError](err); ok {
+		p.app.Warn("CONTAINER %s RUNS, AND GOES ON WRITING INTO WHAT IS SET ASIDE of %s, which it has mounted at %s, and not into what the service gets back. Stop it (%s stop %[1]s), look there for what it wrote, and start it again; no kist kept --remove of that before",
+			screen.Printable(beside.container), screen.Printable(beside.has.Source), screen.Printable(beside.has.Destination), beside.engine)
+	} else if err != nil && !errors.Is(err, exec.ErrNotFound) && !errors.Is(err, fs.ErrNotExist) {
+		p.app.Warn("whether another running container writes into what is set aside could not be seen: %s", screen.Text(err.Error()))
+	}
 }
 
 // checkReadable looks whether the capture of an upgrade can be put back, and builds nothing.
@@ -76,7 +114,8 @@ type puttingBack struct {
 	do        upgrade.Deeds
 	exchanges map[string]upgrade.Exchange
 	untouched bool
-	again     string // what to do once it can be done
+	again     string          // what to do once it can be done
+	of        *upgrade.Record // that it is done for
 }
 
 func (p *puttingBack) failed(err error) error {
@@ -233,6 +272,7 @@ func (p *puttingBack) exchangeRest(ctx context.Context) error {
 	if err := p.lookAgain(); err != nil {
 		return err
 	}
+	p.warnBeside(ctx)
 	p.do.Note(p.exchanges)
 	for i, at := range p.files {
 		if err := p.exchangeFile(at, p.parts[i]); err != nil {

@@ -20,7 +20,7 @@ import (
 func (b *bench) opened() *upgradeData {
 	b.t.Helper()
 	env := map[string]string{
-		"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state"), "KIST_CACHE": "off", "KIST_STATE": b.known,
+		"KIST_REPOSITORY": b.path("repo"), "KIST_KEY_FILE": b.path("key"), "XDG_STATE_HOME": b.path("state"), "KIST_CACHE": "off", "KIST_STATE": b.known, "KIST_ENGINE": "no-such-engine",
 	}
 	a := newApp(strings.NewReader(""), &b.stdout, &b.stderr, func(key string) string { return env[key] })
 	r, err := a.open(b.t.Context())
@@ -53,7 +53,7 @@ func TestPutBackFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	p := &puttingBack{
-		containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}}, exchanges: make(map[string]upgrade.Exchange), untouched: true,
+		containerRestore: &containerRestore{restoring: &restoring{app: d.app, r: d.r}}, exchanges: make(map[string]upgrade.Exchange), untouched: true, of: &upgrade.Record{},
 		files: []volumePlace{{&capture.Volumes[0], file}},
 	}
 	var order []string

@@ -174,7 +174,7 @@ func lengthBelow(ctx context.Context, path string) (size uint64, err error) {
 func (d *upgradeData) Capture(ctx context.Context) (id string, err error) {
 	began := time.Now()
 	d.s.options.After = d.draft
-	d.s.reading = func() {
+	d.s.reading = func(bool) {
 		d.s.options.Labels[containers.LabelStopped] = strconv.FormatFloat(time.Since(began).Seconds(), 'f', 1, 64)
 	}
 	taken, err := d.s.take(ctx, d.r, "capturing")

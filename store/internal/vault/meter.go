@@ -7,6 +7,7 @@ type Progress struct {
 	Bytes   int64 // done
 	Total   int64 // or 0 where it isn't known
 	Members int64
+	Done    bool // nothing more is to come
 }
 
 // Meter reports progress, a few times a second. It is for one goroutine.
@@ -55,5 +56,6 @@ func (m *Meter) show(always bool) {
 	m.next = t.Add(meterInterval)
 	p := m.now
 	p.Bytes += m.inside
+	p.Done = always
 	m.report(p)
 }

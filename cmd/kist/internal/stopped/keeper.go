@@ -11,6 +11,9 @@ type Keeper struct {
 	Folder func() (string, error)              // where notes are kept
 	Engine func(program string) *engine.Engine // of a note
 	Report func(container, outcome string)     // what StartLeft did of each; nil: nobody asks
+	// Upgrade fails where an upgrade that is not at its end is about what is held, or about to be. begun says that it sees
+	// to what runs by now. nil: there are no upgrades.
+	Upgrade func(Held) (begun bool, err error)
 }
 
 // What StartLeft does of a container.

@@ -13,6 +13,7 @@ import (
 // Left is a container that a restore stopped which did not come to its end. Whoever takes it starts it
 // or releases it.
 type Left struct {
+	keeper *Keeper
 	target Target
 	note   *note
 }
@@ -27,7 +28,7 @@ func (k *Keeper) TakeLeft(c Target) (*Left, error) {
 	if n == nil || err != nil {
 		return nil, err
 	}
-	return &Left{c, n}, nil
+	return &Left{k, c, n}, nil
 }
 
 // Ran tells whether it was running before that restore.
@@ -43,7 +44,11 @@ func (l *Left) Start(ctx context.Context) error {
 	if !l.Ran() {
 		return l.note.remove()
 	}
-	if err := l.target.Engine.Start(context.WithoutCancel(ctx), l.target.ID); err != nil {
+	ctx = context.WithoutCancel(ctx)
+	if _, err := l.keeper.checkStart(ctx, l.target.Engine, l.note); err != nil {
+		return errors.Join(err, l.note.remove())
+	}
+	if err := l.target.Engine.Start(ctx, l.target.ID); err != nil {
 		return &DownError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
 			screen.Line(l.target.Name), l.target.Engine.Name(), screen.Line(l.target.Name), errors.Join(err, l.note.release()))}
 	}

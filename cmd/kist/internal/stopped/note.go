@@ -29,6 +29,8 @@ type note struct {
 	// Places are the folders that are restored, and Mounts the paths in the container of all that is.
 	Places []string `json:"places,omitempty"`
 	Mounts []string `json:"mounts,omitempty"`
+	// Folders are those that what is held still writes to.
+	Folders []string `json:"writes,omitempty"`
 
 	// After is the command that lets go of what no container is; then only ID is set of what is above.
 	After   string `json:"after,omitempty"`
@@ -37,14 +39,14 @@ type note struct {
 	file *notes.File
 }
 
-const maxNote = 64 << 10
+const maxNote = 1 << 20
 
 // noteNames are patterns of notes' names. Earlier releases know the first one only.
 func noteNames() [2]string { return [2]string{"stopped-*.json", "still-*.json"} }
 
 // newNote is one of a container that is about to be stopped.
 func newNote(c Target) *note {
-	return &note{Container: c.Name, ID: c.ID, Engine: c.Engine.Name(), Stopped: time.Now()}
+	return &note{Container: c.Name, ID: c.ID, Engine: c.Engine.Name(), Stopped: time.Now(), Folders: foldersOf(c.Container)}
 }
 
 // folderOf is the folder of notes at a path: they name programs to run.
@@ -159,6 +161,9 @@ func (k *Keeper) startNoted(ctx context.Context, n *note) error {
 		k.report(n.Container, LeftStopped)
 		return n.release()
 	case err == nil:
+		if begun, why := k.checkStart(ctx, e, n); why != nil {
+			return k.leave(n, begun, why)
+		}
 		k.Screen.Warn("container %s was stopped at %s by a run of kist that did not come to start it again. It is started now.", screen.Printable(n.Container), screen.LocalTime(n.Stopped))
 		err = restart(ctx, e, c)
 	}
@@ -168,6 +173,16 @@ func (k *Keeper) startNoted(ctx context.Context, n *note) error {
 			screen.Line(n.Container), screen.LocalTime(n.Stopped), e.Name(), screen.Line(n.Container), err), n.release())
 	}
 	k.report(n.Container, Started)
+	return n.remove()
+}
+
+// leave says why the container of a note is not started. Where an upgrade sees to what runs, it is looked at again after that.
+func (k *Keeper) leave(n *note, upgrading bool, why error) error {
+	k.Screen.Warn("%s.", screen.Text(why.Error()))
+	k.report(n.Container, LeftStopped)
+	if upgrading {
+		return n.release()
+	}
 	return n.remove()
 }
 

@@ -17,7 +17,8 @@ import (
 
 // Commands hold still what is no container, and let it go. Either may be "".
 type Commands struct {
-	Before, After string // as the shell takes them
+	Before, After string   // as the shell takes them
+	Folders       []string // that what they hold writes to
 }
 
 // WhileStill does something between two commands. The second one is run whatever happens:
@@ -26,11 +27,13 @@ type Commands struct {
 // to its end, and more than once.
 func (k *Keeper) WhileStill(ctx context.Context, c Commands, do func(context.Context) error) (err error) {
 	if c.After != "" {
-		letGo, failed := k.note(c.After)
+		letGo, failed := k.note(c)
 		if failed != nil {
 			return failed
 		}
 		defer func() { err = errors.Join(err, letGo(ctx)) }()
+	} else if _, err := k.upgrading(&note{Folders: c.Folders}); err != nil {
+		return err
 	}
 	if c.Before != "" {
 		k.Screen.Say("Running --before: %s", shown(c.Before))
@@ -42,13 +45,13 @@ func (k *Keeper) WhileStill(ctx context.Context, c Commands, do func(context.Con
 }
 
 // note notes that a command is to be run, and gives what runs it.
-func (k *Keeper) note(after string) (letGo func(context.Context) error, err error) {
+func (k *Keeper) note(c Commands) (letGo func(context.Context) error, err error) {
 	folder, err := os.Getwd()
 	if err != nil {
 		return nil, err
 	}
-	sum := sha256.Sum256([]byte(folder + "\x00" + after))
-	n, err := k.put(&note{ID: fmt.Sprintf("%x", sum[:8]), Stopped: time.Now(), After: after, WorkDir: folder})
+	sum := sha256.Sum256([]byte(folder + "\x00" + c.After))
+	n, err := k.claim(&note{ID: fmt.Sprintf("%x", sum[:8]), Stopped: time.Now(), After: c.After, WorkDir: folder, Folders: c.Folders})
 	if err != nil {
 		return nil, err
 	}
@@ -57,7 +60,7 @@ func (k *Keeper) note(after string) (letGo func(context.Context) error, err erro
 	signal.Notify(broken, syscall.SIGPIPE)
 	return func(ctx context.Context) error {
 		defer signal.Stop(broken)
-		k.Screen.Say("Running --after: %s", shown(after))
+		k.Screen.Say("Running --after: %s", shown(c.After))
 		return k.letGo(ctx, n)
 	}, nil
 }
@@ -78,6 +81,10 @@ func (k *Keeper) letGo(ctx context.Context, n *note) error {
 
 // letGoNoted runs the command that a run which was killed, or failed at it, left.
 func (k *Keeper) letGoNoted(ctx context.Context, n *note) error {
+	if begun, err := k.upgrading(n); begun {
+		k.Screen.Warn("--after is not run by now, which a run of kist left: %s.", screen.Text(err.Error()))
+		return n.release()
+	}
 	k.Screen.Warn("at %s a run of kist held something still and did not come to let it go. --after is run now: %s", screen.LocalTime(n.Stopped), shown(n.After))
 	return k.letGo(ctx, n)
 }

@@ -16,7 +16,7 @@ func logged(t *testing.T) (*Keeper, Commands, func() string) {
 	t.Helper()
 	k, _, _, _ := newKeeper(t)
 	path := filepath.Join(t.TempDir(), "log")
-	return k, Commands{"echo before >>'" + path + "'", "echo after >>'" + path + "'"}, func() string {
+	return k, Commands{Before: "echo before >>'" + path + "'", After: "echo after >>'" + path + "'"}, func() string {
 		b, _ := os.ReadFile(path)
 		os.Remove(path)
 		return strings.Join(strings.Fields(string(b)), " ")
@@ -78,7 +78,7 @@ func TestNoteOfCommand(t *testing.T) {
 		t.Error(err)
 	}
 	os.Remove("here")
-	if _, err := k.note(c.After); err != nil {
+	if _, err := k.note(c); err != nil {
 		t.Fatal(err)
 	}
 	closeNotes(t, k)

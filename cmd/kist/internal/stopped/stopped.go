@@ -46,12 +46,18 @@ func (k *Keeper) HaltToRestore(ctx context.Context, c Target, folders, mounts []
 	if err := c.MustStand(ctx, "it was started meanwhile, and nothing was restored"); err != nil {
 		return nil, err
 	}
+	if err := c.checkName(ctx); err != nil {
+		return nil, err
+	}
 	half, err := k.HalfRestored()
+	if err == nil {
+		_, err = k.upgrading(n)
+	}
 	if err != nil || slices.ContainsFunc(half, func(h Half) bool { return h.ID == c.ID }) {
 		return nil, err
 	}
 	n.Stood = true
-	written, err := k.put(n)
+	written, err := k.claim(n)
 	if err != nil {
 		return nil, err
 	}
@@ -59,9 +65,12 @@ func (k *Keeper) HaltToRestore(ctx context.Context, c Target, folders, mounts []
 }
 
 func (k *Keeper) halt(ctx context.Context, c Target, n *note) (*Halted, error) {
-	written, err := k.put(n)
+	written, err := k.claim(n)
 	if err != nil {
 		return nil, err
+	}
+	if err := c.checkName(ctx); err != nil {
+		return nil, errors.Join(err, written.remove())
 	}
 	h := &Halted{keeper: k, target: c, note: written, began: time.Now(), broken: make(chan os.Signal, 1)}
 	// A pipe that nobody reads any more must not end the process now.
@@ -78,14 +87,18 @@ func (k *Keeper) halt(ctx context.Context, c Target, n *note) (*Halted, error) {
 	return h, nil
 }
 
-// Resume starts the container, even after an interrupt, if it ran before.
+// Resume starts the container, even after an interrupt, if it ran before, but not beside what took its place meanwhile.
 func (h *Halted) Resume(ctx context.Context) error {
 	defer signal.Stop(h.broken)
 	c := h.target
 	if h.note.Stood {
 		return h.note.remove()
 	}
-	if err := c.Engine.Start(context.WithoutCancel(ctx), c.ID); err != nil {
+	ctx = context.WithoutCancel(ctx)
+	if _, err := h.keeper.checkStart(ctx, c.Engine, h.note); err != nil {
+		return errors.Join(err, h.note.remove())
+	}
+	if err := c.Engine.Start(ctx, c.ID); err != nil {
 		return &DownError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
 			c.Name, c.Engine.Name(), c.Name, errors.Join(err, h.note.release()))}
 	}
@@ -108,11 +121,7 @@ func (k *Keeper) While(ctx context.Context, c Target, do func(context.Context) e
 		return err
 	}
 	defer func() { err = errors.Join(err, h.Resume(ctx)) }()
-	if err := do(ctx); err != nil {
-		return err
-	}
-	// What is done is done: an interrupt since then changes nothing.
-	return c.MustStand(context.WithoutCancel(ctx), StartedMeanwhile)
+	return do(ctx)
 }
 
 // WhileAll does something while all of some containers are stopped: in that order, and
@@ -124,7 +133,7 @@ func (k *Keeper) WhileAll(ctx context.Context, all []Target, do func(context.Con
 	return k.While(ctx, all[0], func(ctx context.Context) error { return k.WhileAll(ctx, all[1:], do) })
 }
 
-// StartedMeanwhile is what MustStand says after a capture.
+// StartedMeanwhile is what MustStand says once a capture has read all.
 const StartedMeanwhile = "it was started meanwhile, so the data may be of no single moment"
 
 // MustStand sees that nothing else, such as a service manager, or the engine by a restart policy, started the

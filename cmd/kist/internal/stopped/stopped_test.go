@@ -4,6 +4,7 @@ package stopped
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -23,13 +24,23 @@ type fake struct {
 	running  bool
 	policy   string
 	restarts int
+	name     string // if it has another one
+	other    bool   // there is another container seedbank by now
 }
 
 // Run implements engine.Runner without a process.
-func (f *fake) Run(_ context.Context, args []string, _ io.Reader, stdout, _ io.Writer) error {
+func (f *fake) Run(_ context.Context, args []string, _ io.Reader, stdout, stderr io.Writer) error {
 	switch args[0] {
 	case "inspect":
-		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-seedbank", "Name": "seedbank", "State": map[string]any{"Running": f.running},
+		name := cmp.Or(f.name, "seedbank")
+		if last := args[len(args)-1]; last != "id-seedbank" && last != name {
+			if !f.other {
+				fmt.Fprintln(stderr, "no such container")
+				return errors.New("exit status 125")
+			}
+			return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-other", "Name": last}})
+		}
+		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-seedbank", "Name": name, "State": map[string]any{"Running": f.running},
 			"RestartCount": f.restarts, "HostConfig": map[string]any{"RestartPolicy": map[string]any{"Name": f.policy}}}})
 	case "stop":
 		f.running = false
@@ -190,16 +201,10 @@ func TestHalfRestored(t *testing.T) {
 	}
 }
 
-// TestMustStand: what something else starts meanwhile is told, also after an interrupt, and a restore is not begun then.
+// TestMustStand: what something else starts is told, and a restore is not begun then.
 func TestMustStand(t *testing.T) {
 	k, c, f, _ := newKeeper(t)
-	ctx, cancel := context.WithCancel(t.Context())
-	err := k.While(ctx, c, func(context.Context) error {
-		f.running = true // a service manager
-		cancel()
-		return nil
-	})
-	if err == nil || !strings.Contains(err.Error(), StartedMeanwhile) {
+	if err := c.MustStand(t.Context(), StartedMeanwhile); err == nil || !strings.Contains(err.Error(), StartedMeanwhile) {
 		t.Errorf("while it was captured: %v", err)
 	}
 	c.Running, f.running = false, true

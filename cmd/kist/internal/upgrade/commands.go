@@ -139,7 +139,7 @@ func (u *Upgrader) UpgradeByCommands(ctx context.Context, q *ByCommands, data Da
 	if err != nil {
 		return unchanged(&r, err)
 	}
-	j, err := begin(dir, r)
+	j, err := u.begin(dir, r)
 	if err != nil {
 		return unchanged(&r, err)
 	}

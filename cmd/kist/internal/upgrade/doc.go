@@ -53,6 +53,10 @@
 // A command of the user's that stops or starts a service has a token in its environment that the journal knows before it is
 // run: what it goes on doing after a kill is ended before another one is run.
 //
+// What keeps a service still, such as a capture, puts a note of that, and then looks for journals; an upgrade or undo puts its
+// journal, and then looks for such notes (Upgrader.Held). So neither begins within the other, and both may be refused. A run by
+// another user's notes is seen by the engine alone: what does not run by then, or has another name, is left alone.
+//
 // A container that is set aside is known by a record or, of one that failed or was undone, by a note of its own that is
 // ahead of its new name: journals and records of these go.
 //

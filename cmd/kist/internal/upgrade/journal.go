@@ -158,6 +158,25 @@ func begin(dir string, r Record) (*journal, error) {
 	return j, nil
 }
 
+// begin makes a journal, and only then looks whether something else holds still what it is of: that notes it, and only then looks
+// for journals.
+func (u *Upgrader) begin(dir string, r Record) (*journal, error) {
+	j, err := begin(dir, r)
+	if err != nil || u.Held == nil {
+		return j, err
+	}
+	if err := u.Held(&j.Record); err != nil {
+		return nil, errors.Join(&AsItIsError{err}, j.end(), j.release())
+	}
+	return j, nil
+}
+
+// AsItIsError is why an upgrade did not begin of a service that something else is at work on, which may have stopped it.
+type AsItIsError struct{ error }
+
+// Unwrap gives the cause.
+func (e *AsItIsError) Unwrap() error { return e.error }
+
 // othersAtWork fails where another upgrade of the service is not at its end. What bears the service's name by then may
 // be the container that it made: so the name of the journal alone does not tell.
 func othersAtWork(dir string, r Record) error {

@@ -79,6 +79,21 @@ func (q *Request) check(ctx context.Context, r *Record) error {
 	return nil
 }
 
+// checkRuns fails where something stopped the old container since it was looked at, or gave it another name: it may start it again
+// beside the new one.
+func (q *Request) checkRuns(ctx context.Context) error {
+	c, err := q.Engine.Inspect(ctx, q.Container.ID)
+	switch {
+	case err != nil:
+		return err
+	case c.Name != q.Container.Name:
+		return &AsItIsError{fmt.Errorf("container %s is called %s by now, and not by this upgrade: nothing was done", screen.Line(q.Container.Name), screen.Line(c.Name))}
+	case !c.Running && c.State.Restarts == 0:
+		return &AsItIsError{fmt.Errorf("container %s was stopped meanwhile, and not by this upgrade: nothing was done. Start it, and see that it is well, before it is upgraded", screen.Line(c.Name))}
+	}
+	return nil
+}
+
 // bareVersion fits what is a version rather than the name of an image.
 var bareVersion = regexp.MustCompile(`^v?[0-9][0-9A-Za-z._-]*$`)
 

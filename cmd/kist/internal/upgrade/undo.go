@@ -72,7 +72,7 @@ func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, 
 	if err != nil {
 		return nil, err
 	}
-	j, err := begin(dir, r)
+	j, err := u.begin(dir, r)
 	if err != nil {
 		return nil, err
 	}

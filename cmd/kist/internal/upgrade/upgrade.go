@@ -37,7 +37,7 @@ func (u *Upgrader) Upgrade(ctx context.Context, q *Request, data Data) (*Outcome
 	if err != nil {
 		return unchanged(&r, err)
 	}
-	j, err := begin(dir, r)
+	j, err := u.begin(dir, r)
 	if err != nil {
 		return unchanged(&r, err)
 	}
@@ -90,6 +90,11 @@ func endsNot() (end func()) {
 
 func unchanged(r *Record, err error) (*Outcome, error) {
 	r.Why = err.Error()
+	if _, ok := errors.AsType[*AsItIsError](err); ok {
+		o := r.outcome(Unchanged)
+		o.Runs = ""
+		return o, err
+	}
 	state := "container " + screen.Line(r.Container) + " runs as before"
 	if r.Up != "" {
 		state = screen.Line(r.Container) + " is as it was" // nobody knows whether it runs
@@ -154,7 +159,10 @@ func (w *work) prepare(ctx context.Context, q *Request, to *engine.Image) error 
 		w.Screen.Warn("not in the new container: %s.", screen.Printable(what))
 	}
 	w.Policy = q.Container.RestartPolicy()
-	return w.data.Draft(ctx)
+	if err := w.data.Draft(ctx); err != nil {
+		return err
+	}
+	return q.checkRuns(ctx)
 }
 
 // forget undoes prepare.

@@ -17,6 +17,9 @@ type Upgrader struct {
 	// Open opens what has the captures of a record. It may be called for a record of an
 	// earlier run, and fail where nobody is there to ask for a passphrase.
 	Open func(ctx context.Context, r *Record) (Data, error)
+	// Held fails where something else holds still what an upgrade is of, and would start it again in the middle. It is asked
+	// once there is a journal, and may be nil.
+	Held func(r *Record) error
 	// Report, if it is set, is told what became of each upgrade that was left.
 	Report func(service string, came Result)
 	// Every is how long to wait between looks at a service, by default a second.
