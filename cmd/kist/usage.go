@@ -64,6 +64,9 @@ func (a *app) usage(c *cli.Context) error {
 	if err := checkUsage(c, a.JSON); err != nil {
 		return err
 	}
+	if err := a.checkUsageFiles(c); err != nil {
+		return err
+	}
 	r, err := a.open(c.Context)
 	if err != nil {
 		return err
@@ -134,9 +137,6 @@ func (a *app) meantUsage(ctx context.Context, r *repository, o store.UsageOption
 // tellUsage prints figures, or writes them where that was asked for.
 func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	o := store.UsageOptions{Name: c.String("name"), Host: a.host}
-	if err := checkUsageFiles(c); err != nil {
-		return err
-	}
 	u, err := r.UsageOf(c.Context, o)
 	if errors.Is(err, store.ErrNotFound) {
 		return a.meantUsage(c.Context, r, o, err)
