@@ -135,10 +135,11 @@ func readSide(ctx context.Context, r *repository, c *store.Capture, v *store.Vol
 	defer content.Close()
 	text, err := textdiff.Read(content)
 	if errors.Is(err, textdiff.ErrBinary) || errors.Is(err, textdiff.ErrTooLarge) {
-		return textdiff.Side{}, &advised{
-			fmt.Errorf("member %s of capture %s can't be compared as a text: %w", screen.Line(path), c.ID, err),
-			"kist restore --only takes it out of each capture, for a program that knows what it is.",
+		more := "kist restore --only takes it out of each capture, for a program that knows what it is."
+		if errors.Is(err, textdiff.ErrTooLarge) {
+			more = "Restore it from each capture into a folder of its own, with kist restore --only, and compare the two with diff -u."
 		}
+		return textdiff.Side{}, &advised{fmt.Errorf("member %s of capture %s can't be compared as a text: %w", screen.Line(path), c.ID, err), more}
 	}
 	if err != nil {
 		return textdiff.Side{}, fmt.Errorf("capture %s, member %q: %w", c.ID, path, err)

@@ -184,7 +184,7 @@ func (a *app) countRetired(ctx context.Context, r *repository) (n int, err error
 
 // printUsage prints tables for people.
 func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) error {
-	for _, lines := range usageTables(u) {
+	for _, lines := range usageTables(u, a.Width() > 0) {
 		if err := a.Table(lines); err != nil {
 			return err
 		}
@@ -193,6 +193,9 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 	if o == (store.UsageOptions{}) {
 		a.Printf("%s of %s in %s: %s on disk%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
 			screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)), ofStreams(u.Stored, u.Captured))
+		if beside := u.Stored - u.Total.Stored - u.Reclaimable; beside > 0 {
+			a.Printf("Beside contents %s: a reserve of 256 KiB for a full medium, key slots, tables,\npadding, marks.\n", screen.Size(uint64(beside)))
+		}
 	} else {
 		a.Printf("%s of %s: %s stored%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
 			screen.Size(uint64(u.Total.Stored)), ofStreams(u.Total.Stored, u.Captured))
