@@ -193,9 +193,7 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 	if o == (store.UsageOptions{}) {
 		a.Printf("%s of %s in %s: %s on disk%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
 			screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)), ofStreams(u.Stored, u.Captured))
-		if beside := u.Stored - u.Total.Stored - u.Reclaimable; beside > 0 {
-			a.Printf("Beside contents %s: a reserve of 256 KiB for a full medium, key slots, tables,\npadding, marks.\n", screen.Size(uint64(beside)))
-		}
+		a.printBeside(u)
 	} else {
 		a.Printf("%s of %s: %s stored%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
 			screen.Size(uint64(u.Total.Stored)), ofStreams(u.Total.Stored, u.Captured))
@@ -213,6 +211,18 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 		a.Printf(".\n")
 	}
 	return nil
+}
+
+// printBeside says what lies in the repository and is no capture's contents. A repository that has a reserve has 256 KiB of it.
+func (a *app) printBeside(u *store.Usage) {
+	const reserve = 256 << 10
+	beside := u.Stored - u.Total.Stored - u.Reclaimable
+	switch {
+	case beside > reserve:
+		a.Printf("Beside contents %s: a reserve of 256 KiB for a full medium, key slots, tables,\npadding, marks.\n", screen.Size(uint64(beside)))
+	case beside > 0:
+		a.Printf("Beside contents %s: key slots, tables, padding, marks.\n", screen.Size(uint64(beside)))
+	}
 }
 
 func ofStreams(stored, captured int64) string {
