@@ -25,7 +25,12 @@ func (a *app) checkOutside(path string, replaced bool) error {
 	case replaced && paths.Within(place, root):
 		return usagef("the repository lies in %s: it would be replaced", screen.Line(path))
 	}
-	for at := place; ; at = filepath.Dir(at) {
+	return outsideAll(path)
+}
+
+// outsideAll refuses a place to write to that lies in any repository.
+func outsideAll(path string) error {
+	for at := paths.ResolvePlace(path); ; at = filepath.Dir(at) {
 		if isRepository(at) {
 			return usagef("%s is in the repository %s: nothing else may be written there", screen.Line(path), screen.Line(at))
 		}

@@ -100,7 +100,7 @@ last capture of each name.
 --each takes old tarballs in, the oldest first, each as a capture of its own. Name,
 version and date are what the file name says, such as
 seedbank-4.1.0-2026-03-14.tar.gz, by local time; without a date there, the file's time
-of modification counts. Dates such as 14-03-2026 are not guessed at. --name-pattern says
+of modification counts. Dates such as 04-05-2026 are refused. --name-pattern says
 where the parts stand: {name}, {version}, {date}, {time}, or {year}, {month}, {day}, {hour}, {minute},
 {second}, and * for anything; --name and --version win. --dry-run shows what comes of it.
 A tarball whose stream is in the repository already, by its SHA-256, is passed over, also

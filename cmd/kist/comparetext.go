@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -98,11 +99,34 @@ func (p *textPair) find(ctx context.Context, r *repository, pairs []store.Volume
 	}
 	switch len(found) {
 	case 0:
-		return fmt.Errorf("%w (kist find tells where there is one)", missing)
+		return fmt.Errorf("%w%s (kist find tells where there is one)", missing, p.elsewhere(ctx, r, pairs))
 	case 1:
 		return nil
 	}
 	return usagef("compare: member %s is in volumes %s: give --volume", screen.Line(p.path), screen.Line(strings.Join(found, ", ")))
+}
+
+// elsewhere says where members of the same name lie in the later capture; "": nowhere, as far as it can be read.
+func (p *textPair) elsewhere(ctx context.Context, r *repository, pairs []store.VolumePair) string {
+	const most = 3
+	var there []string
+	for _, pair := range pairs {
+		if pair.Is == nil {
+			continue
+		}
+		for m, err := range r.Members(ctx, pair.Is) {
+			if err != nil || len(there) == most {
+				break
+			}
+			if at := store.CleanPath(m.Path); path.Base(at) == path.Base(store.CleanPath(p.path)) {
+				there = append(there, screen.Line(at))
+			}
+		}
+	}
+	if len(there) == 0 {
+		return ""
+	}
+	return "; there is " + strings.Join(there, ", ")
 }
 
 // read reads both sides of a pair, of which one may be without the member.
@@ -135,10 +159,11 @@ func readSide(ctx context.Context, r *repository, c *store.Capture, v *store.Vol
 	defer content.Close()
 	text, err := textdiff.Read(content)
 	if errors.Is(err, textdiff.ErrBinary) || errors.Is(err, textdiff.ErrTooLarge) {
-		return textdiff.Side{}, &advised{
-			fmt.Errorf("member %s of capture %s can't be compared as a text: %w", screen.Line(path), c.ID, err),
-			"kist restore --only takes it out of each capture, for a program that knows what it is.",
+		more := "kist restore --only takes it out of each capture, for a program that knows what it is."
+		if errors.Is(err, textdiff.ErrTooLarge) {
+			more = "Restore it from each capture into a folder of its own, with kist restore --only, and compare the two with diff -u."
 		}
+		return textdiff.Side{}, &advised{fmt.Errorf("member %s of capture %s can't be compared as a text: %w", screen.Line(path), c.ID, err), more}
 	}
 	if err != nil {
 		return textdiff.Side{}, fmt.Errorf("capture %s, member %q: %w", c.ID, path, err)

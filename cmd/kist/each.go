@@ -141,7 +141,7 @@ func (e *emptying) look(file string) (*tarball, error) {
 	}
 	t.Bytes, t.Taken, t.By = info.Size(), info.ModTime(), "file"
 	if !info.Mode().IsRegular() {
-		t.refuse(fmt.Errorf("it is no file: a folder is captured by itself, without --each"))
+		t.refuse(fmt.Errorf("%s", eachOfFolder(file, info)))
 		return t, nil
 	}
 	said := drawer.Guess(filepath.Base(file), time.Local)
@@ -163,12 +163,23 @@ func (e *emptying) look(file string) (*tarball, error) {
 		t.refuse(fmt.Errorf("it is a zip archive, and no tar stream: unpack it into a folder, and capture that with --taken %s", t.Taken.Local().Format(time.DateOnly)))
 	case e.pattern == nil && !isTar(file):
 		t.refuse(fmt.Errorf("it is no tar stream, and might be anything: if it is a capture, a --name-pattern that fits its name says so"))
+	case e.pattern == nil && said.Taken.IsZero() && drawer.Doubtful(filepath.Base(file)) != "":
+		t.refuse(fmt.Errorf("its name has what may be a date, %s, and which day is meant is not guessed at: a --name-pattern such as '{name}-{day}.{month}.{year}' says so, or '{name}-*' that the file's time counts", drawer.Doubtful(filepath.Base(file))))
 	case t.Name == "":
 		t.refuse(fmt.Errorf("its name says no service: give --name or --name-pattern"))
 	case !e.future && t.Taken.After(time.Now().Add(farAhead)):
 		t.refuse(fmt.Errorf("its %s says %s, more than a day ahead: is that right? --accept-future takes it", t.By, screen.LocalTime(t.Taken)))
 	}
 	return t, nil
+}
+
+// eachOfFolder says what to do about what is no file.
+func eachOfFolder(path string, info os.FileInfo) string {
+	if !info.IsDir() {
+		return "it is no file"
+	}
+	return fmt.Sprintf("it is no file: %s names the files in it; a folder as the data of a service is captured by itself, without --each",
+		screen.ShellQuote(filepath.Clean(path))+"/*")
 }
 
 // isTar tells whether a file is a tar stream; one that can't be read counts as one until it is read.
@@ -224,9 +235,6 @@ func (t *tarball) told() string {
 		what += " " + screen.Printable(t.Version)
 	}
 	by := map[string]string{"name": "name", "file": "time of modification"}[t.By]
-	if t.By == "file" && drawer.HasUnclearDate(filepath.Base(t.File)) {
-		by += ": the date in its name may be meant in two ways, and --name-pattern says in which"
-	}
 	return fmt.Sprintf("%s, taken %s (by its %s)", what, screen.LocalTime(t.Taken), by)
 }
 

@@ -91,11 +91,24 @@ func (a *app) findIn(ctx context.Context, r *repository, name string, wanted *pa
 	if len(captures) == 0 && l.Damage == nil {
 		return nil, false, a.noCaptures(l, name)
 	}
+	volumes := allVolumes(captures...)
+	if o.Volume != "" && l.Damage == nil && !slices.ContainsFunc(volumes, func(v *store.Volume) bool { return v.Name == o.Volume }) {
+		return nil, false, fmt.Errorf("a volume %s in these captures: %w%s", screen.Line(o.Volume), store.ErrNotFound, screen.Line(cmdline.Meant(o.Volume, volumeNames(volumes))))
+	}
 	found, err = r.FindMembers(ctx, captures, wanted.Note, o)
 	if err == nil && l.Damage == nil {
-		considered(ctx, r, wanted, allVolumes(newestOfEach(captures)...)) // its error is asked for again
+		considered(ctx, r, wanted, slices.DeleteFunc(allVolumes(newestOfEach(captures)...), func(v *store.Volume) bool {
+			return o.Volume != "" && v.Name != o.Volume
+		})) // its error is asked for again
 	}
 	return found, l.Damage != nil, err
+}
+
+func volumeNames(volumes []*store.Volume) (names []string) {
+	for _, v := range volumes {
+		names = append(names, v.Name)
+	}
+	return names
 }
 
 // noCaptures says that there are none, or none of what was asked for, and asks what was meant.

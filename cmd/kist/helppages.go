@@ -31,6 +31,9 @@ func (a *app) helpPages(c *cli.Context) (done bool, err error) {
 		if err := cmdline.WantArgs(c, 0, 0); err != nil {
 			return true, err
 		}
+		if err := outsideAll(into); err != nil {
+			return true, err
+		}
 		return true, a.writePages(into)
 	}
 	p, err := a.pageOf(c.Args().Slice())

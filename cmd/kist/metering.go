@@ -26,6 +26,9 @@ func (a *app) metering(action cli.ActionFunc) cli.ActionFunc {
 		if err != nil {
 			return err
 		}
+		if err := a.checkWritten(c, file); err != nil {
+			return err
+		}
 		if a.metrics, err = metrics.Begin(file, c.Command.Name, paths.Absolute(repository), time.Now); err != nil {
 			return usagef("--metrics: %w", err)
 		}

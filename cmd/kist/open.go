@@ -83,7 +83,9 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 
 // openIn opens the repository in a folder, which is closed where it fails.
 func (a *app) openIn(ctx context.Context, folder *storage.Folder, options store.OpenOptions) (*repository, error) {
-	return a.unlock(ctx, folder, options, a.openingSecret)
+	path := folder.Path()
+	r, err := a.unlock(ctx, folder, options, a.openingSecret)
+	return r, a.nameSecret(path, err)
 }
 
 // unlock opens the repository in a folder, by what opening gives. It closes the folder where it fails.
@@ -109,6 +111,20 @@ func (a *app) unlock(ctx context.Context, folder *storage.Folder, options store.
 		}
 		a.Warn("that passphrase opens no key slot. Once more:")
 	}
+}
+
+// nameSecret says of a file that does not open a repository which file, and which repository.
+func (a *app) nameSecret(repository string, err error) error {
+	if !errors.Is(err, store.ErrWrongSecret) {
+		return err
+	}
+	switch named, failed := a.secretFiles(); {
+	case failed == nil && named.Key != "":
+		return fmt.Errorf("key file %s, repository %s: %w", screen.Line(named.Key), screen.Line(repository), err)
+	case failed == nil && named.Passphrase != "":
+		return fmt.Errorf("passphrase file %s, repository %s: %w", screen.Line(named.Passphrase), screen.Line(repository), err)
+	}
+	return fmt.Errorf("repository %s: %w", screen.Line(repository), err)
 }
 
 // openFolderAt opens the folder, and sees that a repository is in it before

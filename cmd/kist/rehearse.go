@@ -123,6 +123,8 @@ func (a *app) rehearse(c *cli.Context) error {
 	}
 	if s.scratch == "" {
 		s.scratch = places.Scratch(a.getenv)
+	} else if err := a.checkOutside(s.scratch, false); err != nil {
+		return err
 	}
 	if err := s.keeper.RemoveLeft(c.Context); err != nil {
 		a.Warn("%s", screen.Text(err.Error()))

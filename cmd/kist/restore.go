@@ -219,8 +219,13 @@ func restoreUsage(c *cli.Context) (*pattern.Set, error) {
 // checkTarget refuses a target that is taken, before anything is read.
 func (a *app) checkTarget(c *cli.Context) error {
 	tarFile, into := c.String("tar"), c.String("into")
-	if path := into + tarFile; path != "" && path != "-" { // only one is given
-		if err := a.checkOutside(path, into != "" && !c.IsSet("only")); err != nil {
+	if into != "" {
+		if err := a.checkOutside(into, !c.IsSet("only")); err != nil {
+			return err
+		}
+	}
+	if tarFile != "" && tarFile != "-" {
+		if err := a.checkWritten(c, tarFile); err != nil {
 			return err
 		}
 	}

@@ -85,6 +85,9 @@ func scheduledFlags(flags []cli.Flag) []cli.Flag {
 }
 
 func (a *app) schedule(c *cli.Context) error {
+	if err := a.checkScheduledFiles(c); err != nil {
+		return err
+	}
 	if names, ok, err := a.servicesToSchedule(c); ok || err != nil {
 		if err == nil {
 			err = a.scheduleServices(c, names)
@@ -110,6 +113,19 @@ func (a *app) schedule(c *cli.Context) error {
 		return nil
 	}
 	a.Printf("# %s\n%s\n# %s\n%s", j.FileName("service"), j.Service(), j.FileName("timer"), j.Timer())
+	return nil
+}
+
+// checkScheduledFiles refuses units, and metrics of the runs, in places where they would harm something.
+func (a *app) checkScheduledFiles(c *cli.Context) error {
+	for _, path := range []string{c.String("units"), c.String("metrics")} {
+		if path == "" {
+			continue
+		}
+		if err := a.checkWritten(c, path); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 

@@ -1,8 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"maps"
+	"slices"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -10,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/kept"
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store"
@@ -29,7 +33,8 @@ The first line is the verdict: "All is well.", or what is wanted, the worst firs
 0: all is well. 3: what is stored is damaged, as far as is known: the last verification found
 damage, index files can't be read, or captures are missing. 1: something else is wanted: a last
 capture is too old (--older-than), or more than half of a volume is gone in it; the latest
-rehearsal of a service failed; captures are dated in the future, so that some clock is wrong;
+rehearsal of a service failed; of a service of the configuration (kist help config) there is no
+capture; captures are dated in the future, so that some clock is wrong;
 an upgrade did not come to its end, or a container was left stopped, on this machine.
 
 Nothing is opened but index files and marks: it knows what kist verify and kist rehearse found
@@ -57,7 +62,11 @@ type state struct {
 	stopped  []stopped.Noted
 	aside    []kept.Found
 	waiting  []*store.Capture // in the spool
+	never    []service        // that the configuration says, and of which no capture is known
 }
+
+// service is a name and a host.
+type service struct{ name, host string }
 
 func (a *app) status(c *cli.Context) (err error) {
 	a.metrics.Set("well", "Whether nothing was wanted when kist status last looked.", 0) // if it does not come to a verdict
@@ -77,7 +86,7 @@ func (a *app) status(c *cli.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	if len(s.Services) == 0 && (o.Name != "" || o.Host != "") && len(s.Unread) == 0 {
+	if len(s.Services)+len(s.never) == 0 && (o.Name != "" || o.Host != "") && len(s.Unread) == 0 {
 		return missing(fmt.Errorf("no capture is, or was and can be taken back, of %s (kist list shows what there is)", askedText(o)))
 	}
 	wanted := s.wanted()
@@ -141,7 +150,28 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 	if err != nil {
 		return nil, err
 	}
+	s.never = a.neverCaptured(s, o)
 	return s, nil
+}
+
+// neverCaptured gives the services of the configuration of which there is no capture, not even one that is retired or waits.
+// Of another repository than that of the configuration it asks nothing.
+func (a *app) neverCaptured(s *state, o store.StatusOptions) (never []service) {
+	if path, err := a.repositoryPath(); err != nil || a.config.Repository != "" && paths.Absolute(path) != paths.Absolute(a.config.Repository) {
+		return nil
+	}
+	for _, name := range slices.Sorted(maps.Keys(a.config.Services)) {
+		of := a.config.Services[name]
+		one := service{cmp.Or(of.Name, name), cmp.Or(of.Host, hostName())}
+		switch {
+		case o.Name != "" && o.Name != one.name, o.Host != "" && o.Host != one.host, slices.Contains(never, one):
+		case slices.ContainsFunc(s.Services, func(is store.ServiceStatus) bool { return is.Name == one.name && is.Host == one.host }):
+		case slices.ContainsFunc(s.waiting, func(c *store.Capture) bool { return c.Name == one.name && c.Host == one.host }):
+		default:
+			never = append(never, one)
+		}
+	}
+	return never
 }
 
 // verdict is the exit status.

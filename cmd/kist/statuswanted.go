@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
@@ -26,6 +27,9 @@ const (
 // wanted gives all that is wanted, the worst first.
 func (s *state) wanted() (all []want) {
 	for _, w := range s.Wanted {
+		if w.Kind == store.WantCapture && w.Service == nil && len(s.never) > 0 {
+			continue // each of them says so
+		}
 		text := s.wantText(w)
 		one := want{kind: string(w.Kind), text: text, damage: w.Kind.Damage()}
 		if w.Kind == store.WantCopy {
@@ -36,6 +40,14 @@ func (s *state) wanted() (all []want) {
 			one.text = serviceText(w.Service) + ": " + text
 		}
 		all = append(all, one)
+	}
+	firstHarmless := slices.IndexFunc(all, func(w want) bool { return !w.damage })
+	if firstHarmless < 0 {
+		firstHarmless = len(all)
+	}
+	for i, n := range s.never {
+		text := fmt.Sprintf("%s on %s: the configuration has it, and there is no capture of it", screen.Printable(n.name), screen.Printable(n.host))
+		all = slices.Insert(all, firstHarmless+i, want{kind: string(store.WantCapture), name: n.name, host: n.host, text: text})
 	}
 	for _, u := range s.upgrades {
 		if !u.AtWork() {

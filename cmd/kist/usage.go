@@ -65,6 +65,9 @@ func (a *app) usage(c *cli.Context) error {
 	if err := checkUsage(c, a.JSON); err != nil {
 		return err
 	}
+	if err := a.checkUsageFiles(c); err != nil {
+		return err
+	}
 	r, err := a.open(c.Context)
 	if err != nil {
 		return err
@@ -135,9 +138,6 @@ func (a *app) meantUsage(ctx context.Context, r *repository, o store.UsageOption
 // tellUsage prints figures, or writes them where that was asked for.
 func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	o := store.UsageOptions{Name: c.String("name"), Host: a.host}
-	if err := checkUsageFiles(c); err != nil {
-		return err
-	}
 	u, err := r.UsageOf(c.Context, o)
 	if errors.Is(err, store.ErrNotFound) {
 		return a.meantUsage(c.Context, r, o, err)
@@ -212,7 +212,7 @@ func (a *app) countRetired(ctx context.Context, r *repository) (n int, err error
 
 // printUsage prints tables for people.
 func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) error {
-	for _, lines := range usageTables(u) {
+	for _, lines := range usageTables(u, a.Width() > 0) {
 		if err := a.Table(lines); err != nil {
 			return err
 		}
@@ -221,6 +221,7 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 	if o == (store.UsageOptions{}) {
 		a.Printf("%s of %s in %s: %s on disk%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
 			screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)), ofStreams(u.Stored, u.Captured))
+		a.printBeside(u)
 	} else {
 		a.Printf("%s of %s: %s stored%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
 			screen.Size(uint64(u.Total.Stored)), ofStreams(u.Total.Stored, u.Captured))
@@ -238,6 +239,18 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 		a.Printf(".\n")
 	}
 	return nil
+}
+
+// printBeside says what lies in the repository and is no capture's contents. A repository that has a reserve has 256 KiB of it.
+func (a *app) printBeside(u *store.Usage) {
+	const reserve = 256 << 10
+	beside := u.Stored - u.Total.Stored - u.Reclaimable
+	switch {
+	case beside > reserve:
+		a.Printf("Beside contents %s: a reserve of 256 KiB for a full medium, key slots, tables,\npadding, marks.\n", screen.Size(uint64(beside)))
+	case beside > 0:
+		a.Printf("Beside contents %s: key slots, tables, padding, marks.\n", screen.Size(uint64(beside)))
+	}
 }
 
 func ofStreams(stored, captured int64) string {

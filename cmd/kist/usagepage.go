@@ -21,20 +21,33 @@ const (
 	pageLast    = 4 // names and hosts of whose last capture they are shown
 )
 
-// checkUsageFiles sees that no file is in the way before anything is read.
-func checkUsageFiles(c *cli.Context) error {
+// usageKinds is what usage files are told by.
+var usageKinds = map[string]kindOfFile{
+	"page": {"a page", "<!doctype html"}, "picture": {"a picture as SVG", "<svg"}, "csv": {"figures of kist usage", "of,id,name,"},
+}
+
+// checkUsageFiles sees that no file is in the way before anything is read, and that none is another one's, too.
+func (a *app) checkUsageFiles(c *cli.Context) error {
+	var flags, named []string
 	for _, name := range usageFiles {
-		path := c.String(name)
-		if path == "" || path == "-" {
-			continue
+		if path := c.String(name); path != "" && path != "-" {
+			flags, named = append(flags, "--"+name), append(named, path)
 		}
-		if err := checkAbove(path); err != nil {
-			return err
+	}
+	if err := areApart(flags, named); err != nil {
+		return err
+	}
+	for i, path := range named {
+		err := a.checkWritten(c, path)
+		if err == nil {
+			err = checkAbove(path)
 		}
-		if c.Bool("overwrite") {
-			continue
+		if err == nil && c.Bool("overwrite") {
+			err = mustBeOfKind(path, usageKinds[flags[i][len("--"):]])
+		} else if err == nil {
+			err = files.MustBeFree(path)
 		}
-		if err := files.MustBeFree(path); err != nil {
+		if err != nil {
 			return err
 		}
 	}

@@ -8,7 +8,7 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
-// Tables of usage take at most 80 columns. An id takes 20, a size 8, and what separates them 2.
+// On a terminal tables of usage take at most 80 columns; in a pipe names are whole. An id takes 20, a size 8, and what separates them 2.
 const (
 	shownName    = 9  // of a capture
 	shownVersion = 7  // likewise
@@ -16,9 +16,9 @@ const (
 )
 
 // usageTables gives the lines of all tables that there are.
-func usageTables(u *store.Usage) (tables [][]string) {
+func usageTables(u *store.Usage, shorten bool) (tables [][]string) {
 	if len(u.Captures) > 0 {
-		tables = append(tables, usageLines(u))
+		tables = append(tables, usageLines(u, shorten))
 	}
 	var names, hosts []share
 	for _, n := range u.Names {
@@ -28,10 +28,10 @@ func usageTables(u *store.Usage) (tables [][]string) {
 		hosts = append(hosts, share{h.Host, h.Cost})
 	}
 	if len(names) > 1 {
-		tables = append(tables, shareLines("name", names))
+		tables = append(tables, shareLines("name", names, shorten))
 	}
 	if len(hosts) > 1 {
-		tables = append(tables, shareLines("host", hosts))
+		tables = append(tables, shareLines("host", hosts, shorten))
 	}
 	return tables
 }
@@ -42,10 +42,10 @@ type share struct {
 }
 
 // shareLines is a table of what names or hosts cost.
-func shareLines(what string, shares []share) []string {
+func shareLines(what string, shares []share, shorten bool) []string {
 	lines := []string{what + "\tcaptures\tcaptured\t  stored\t   saved\tby dedup\tby compr"}
 	for _, s := range shares {
-		cells := []string{screen.Shorten(screen.Printable(s.of), shownShare), fmt.Sprintf("%8d", s.Captures)}
+		cells := []string{nameCell(s.of, shownShare, shorten), fmt.Sprintf("%8d", s.Captures)}
 		for _, n := range []int64{s.Captured, s.Stored, s.Saved, s.Deduplication, s.Compression} {
 			cells = append(cells, fmt.Sprintf("%8s", signedSize(n)))
 		}
@@ -56,7 +56,7 @@ func shareLines(what string, shares []share) []string {
 
 // usageLines is the table of captures. Names are shown where there are several, bars where
 // there is room for them.
-func usageLines(u *store.Usage) []string {
+func usageLines(u *store.Usage, shorten bool) []string {
 	var most int64
 	for _, c := range u.Captures {
 		most = max(most, c.Alone)
@@ -73,9 +73,9 @@ func usageLines(u *store.Usage) []string {
 	for _, c := range u.Captures {
 		cells := []string{c.ID}
 		if names {
-			cells = append(cells, screen.Shorten(screen.Printable(c.Name), shownName))
+			cells = append(cells, nameCell(c.Name, shownName, shorten))
 		}
-		cells = append(cells, screen.Shorten(screen.Printable(c.Version), shownVersion),
+		cells = append(cells, nameCell(c.Version, shownVersion, shorten),
 			screen.SizeCell(c.Bytes), screen.SizeCell(uint64(c.Holds)), screen.SizeCell(c.Added), screen.SizeCell(uint64(c.Alone)))
 		if !names {
 			cells = append(cells, bar(c.Alone, most))
@@ -83,6 +83,14 @@ func usageLines(u *store.Usage) []string {
 		lines = append(lines, strings.Join(cells, "\t"))
 	}
 	return lines
+}
+
+// nameCell is a name, in so many columns where it is to be shortened.
+func nameCell(name string, columns int, shorten bool) string {
+	if shorten {
+		return screen.Shorten(screen.Printable(name), columns)
+	}
+	return screen.Printable(name)
 }
 
 // bar draws a share of a whole.

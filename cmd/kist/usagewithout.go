@@ -33,7 +33,7 @@ func (a *app) without(c *cli.Context, r *repository) error {
 	lines := []string{"id\tname\tversion\ttaken\t    size"}
 	for _, c := range going {
 		lines = append(lines, strings.Join([]string{
-			c.ID, screen.Shorten(screen.Printable(c.Name), 12), screen.Shorten(screen.Printable(c.Version), 11), screen.LocalTime(c.Taken), screen.SizeCell(c.Bytes),
+			c.ID, nameCell(c.Name, 12, a.Width() > 0), nameCell(c.Version, 11, a.Width() > 0), screen.LocalTime(c.Taken), screen.SizeCell(c.Bytes),
 		}, "\t"))
 	}
 	if len(going) > 0 {

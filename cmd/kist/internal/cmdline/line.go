@@ -109,9 +109,9 @@ func (l *Line) complete(missing []*cli.Command) error {
 // meant: all captures retired, not those of a name.
 var mayBeEmpty = []string{"label", "note", "version", "host"}
 
-// onceOnly are flags that take several values with some commands. Where they take one, a second one was meant as well:
-// of other flags the last one counts.
-var onceOnly = []string{"container"}
+// onceOnly are flags that choose among many, some of which take several values with some commands. Where they take one, a
+// second one was meant as well: of other flags the last one counts.
+var onceOnly = []string{"container", "name", "host", "volume"}
 
 // addFlag takes the flag that args begin with, and gives how many of them it is.
 func (l *Line) addFlag(own, shared []cli.Flag, args []string) (int, error) {

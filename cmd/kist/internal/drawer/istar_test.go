@@ -6,6 +6,7 @@ import (
 	"compress/gzip"
 	"strings"
 	"testing"
+	"time"
 )
 
 // TestIsTar: streams that archive/tar writes, packed by compress/gzip too, are told from what is none.
@@ -51,13 +52,34 @@ func TestIsTar(t *testing.T) {
 	}
 }
 
-func TestUnclearDate(t *testing.T) {
-	for file, want := range map[string]bool{
-		"seedbank-03-04-2026.tar.gz": true, "14.3.2026 orchard.tar": true, "seedbank_3_4_2026.tar": true,
-		"seedbank-4.1.0-2026-03-14.tar": false, "seedbank-4.1.20260.tar": false, "seedbank.tar": false,
+// TestDoubtful: what may be meant as a date and is read as none is told; versions and numbers are none. The names are common
+// practice, without a source.
+func TestDoubtful(t *testing.T) {
+	for file, want := range map[string]string{
+		"seedbank-03-04-2026.tar.gz":        "03-04-2026",
+		"seedbank_3_4_2026.tar":             "3_4_2026",
+		"seedbank-4.2.1-04.05.2026.tar":     "04.05.2026",
+		"seedbank-2026-02-30.tar":           "2026-02-30",
+		"seedbank-20260230.tar":             "20260230",
+		"seedbank-2026-03.tar":              "2026-03",
+		"seedbank-260314.tar":               "260314",
+		"seedbank-140326.tar":               "140326",
+		"seedbank-30-Feb-2026.tar":          "30-Feb-2026",
+		"seedbank-1773453780.tar":           "1773453780",
+		"seedbank-4.1.20260.tar":            "",
+		"seedbank-2025.12.1.tar":            "",
+		"seedbank-4.1.0.tar":                "",
+		"seedbank-12345678.tar":             "",
+		"seedbank-123456.tar":               "",
+		"seedbank-4.260314.1.tar":           "",
+		"seedbank.tar":                      "",
+		"seedbank-3141592653589793.tar.bz2": "",
 	} {
-		if got := HasUnclearDate(file); got != want {
-			t.Errorf("%s: %t", file, got)
+		if got := Doubtful(file); got != want {
+			t.Errorf("%s: %q, not %q", file, got, want)
+		}
+		if r := Guess(file, time.UTC); !r.Taken.IsZero() {
+			t.Errorf("%s is read as %s", file, r.Taken)
 		}
 	}
 }

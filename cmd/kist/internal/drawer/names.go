@@ -37,13 +37,13 @@ func bare(file string) string {
 const (
 	dateForms = `(?:\d{4}-\d\d-\d\d|\d{4}_\d\d_\d\d|\d{4}\.\d\d\.\d\d|\d{8})`
 	timeForms = `(?:\d\d[:-]\d\d(?:[:-]\d\d)?|\d\d_\d\d_\d\d|\d\d\.\d\d\.\d\d|\d\dh\d\d(?:m\d\ds?)?|\d{6}|\d{4})`
-	zoneForms = `(?:Z|[+-]\d\d:?\d\d)`
+	zoneForms = `(?:[Zz]|[+-]\d\d:?\d\d)`
 	versions  = `(?:[vV]?\d+(?:\.\d+)+(?:[-+~.]?(?:alpha|beta|rc|pre|dev|p|r)[-.]?\d*)?|[vV]\d+)`
 )
 
 var (
 	datesIn    = regexp.MustCompile(dateForms)
-	timeBehind = regexp.MustCompile(`^(?:[T_ ]|-|--|\.)?(` + timeForms + `)(` + zoneForms + `)?(?:[^0-9.]|\.[^0-9]|$)`)
+	timeBehind = regexp.MustCompile(`^(?:[Tt_ ]|-|--|\.)?(` + timeForms + `)(` + zoneForms + `)?(?:[^0-9.]|\.[^0-9]|$)`)
 	versionsIn = regexp.MustCompile(`(?:^|[-_@ ])(` + versions + `)(?:[-_ @]|$)`)
 )
 
@@ -51,10 +51,13 @@ var (
 const separators = " -_.@+~"
 
 // Guess reads a file name by common practice, dates by a zone. It guesses nothing where days and
-// months might be taken for each other: such a date is none.
+// months might be taken for each other: such a date is none, and [Doubtful] tells of it.
 func Guess(file string, zone *time.Location) Reading {
 	text := strings.ToValidUTF8(bare(file), "_")
 	head, tail, taken := cutDate(text, zone)
+	if taken.IsZero() {
+		head, tail, taken = cutLateYear(text, zone)
+	}
 	r := Reading{Taken: taken}
 	r.Name, r.Version = cutVersion(head)
 	if r.Name == "" || r.Version == "" {
@@ -68,12 +71,6 @@ func Guess(file string, zone *time.Location) Reading {
 	}
 	return r
 }
-
-// unclearIn are dates whose days and months may be taken for each other, or that Guess does not know.
-var unclearIn = regexp.MustCompile(`(?:^|[^0-9])\d{1,2}(?:-\d{1,2}-|\.\d{1,2}\.|_\d{1,2}_)\d{4}(?:[^0-9]|$)`)
-
-// HasUnclearDate tells whether a name has a date that Guess leaves alone: such as 03-04-2026.
-func HasUnclearDate(file string) bool { return unclearIn.MatchString(bare(file)) }
 
 // cutDate takes the last date out of a name.
 func cutDate(text string, zone *time.Location) (head, tail string, taken time.Time) {
@@ -116,7 +113,7 @@ func dateOf(date, clock, offset string, zone *time.Location) (time.Time, bool) {
 		c += "00"
 	}
 	if offset != "" {
-		at, err := time.Parse("20060102150405Z0700", d+c+strings.Replace(offset, ":", "", 1))
+		at, err := time.Parse("20060102150405Z0700", d+c+strings.ToUpper(strings.Replace(offset, ":", "", 1)))
 		return at, err == nil && at.Year() >= firstYear
 	}
 	at, err := time.ParseInLocation("20060102150405", d+c, zone)

@@ -45,11 +45,16 @@ type choices struct {
 	Chosen   string
 }
 
-// choice names a capture among those of its service: by its version and its date, and by its id, which is unique.
+// choice names a capture by its service, since a closed list shows no more than that, by its version and its date, and by its
+// id, which is unique. What a narrow window cuts is the id, which stands
+// whole above what differs.
 func choice(c *store.Capture) string {
 	text := screen.LocalTime(c.Taken) + ", " + c.ID
 	if c.Version != "" {
 		text = screen.Printable(c.Version) + ", " + text
+	}
+	if c.Name != "" {
+		text = screen.Printable(c.Name) + " " + text
 	}
 	if c.Retired != nil {
 		text += ", retired"

@@ -28,8 +28,9 @@ type compareView struct {
 	Was, Is  *store.Capture
 	Rows     []differenceView
 	Totals   store.DifferenceTotals
-	First    int // number of the first row, from 1
-	All      int // rows, with those on other pages
+	First    int    // number of the first row, from 1
+	All      int    // rows, with those on other pages
+	Back     string // link to the page before; "": this is the first
 	Next     string
 	Wrong    string
 }
@@ -111,6 +112,10 @@ func (s *Server) differences(r *http.Request, v *compareView, q url.Values) (sta
 		}
 	}
 	v.First, v.All = from+1, n
+	if from > 0 {
+		q.Set("from", strconv.Itoa(max(from-differencesAtOnce, 0)))
+		v.Back = "/compare?" + q.Encode()
+	}
 	if n > from+len(v.Rows) {
 		q.Set("from", strconv.Itoa(from+len(v.Rows)))
 		v.Next = "/compare?" + q.Encode()

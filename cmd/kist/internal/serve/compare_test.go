@@ -18,7 +18,7 @@ var (
 )
 
 // TestCompareBegins: the page begins with the last two captures of the service that was captured last, of those that have
-// two, and says of each its version and date.
+// two, and says of each its service, version and date.
 func TestCompareBegins(t *testing.T) {
 	w := newWorld(t)
 	alone, err := w.r.Capture(t.Context(), store.CaptureOptions{Name: "mill", Host: "hazel", Taken: time.Now().Add(-time.Second), Volumes: w.volumes("bean")})
@@ -34,7 +34,7 @@ func TestCompareBegins(t *testing.T) {
 	if strings.Join(got, " ") != w.was.ID+" "+w.is.ID {
 		t.Errorf("chosen: %q, not %s and %s", got, w.was.ID, w.is.ID)
 	}
-	for _, has := range []string{`<optgroup label="seedbank on hazel">`, `<optgroup label="mill on hazel">`, ">4.2.0, " + localTime(w.is.Taken) + ", " + w.is.ID + "<", ">" + localTime(alone.Taken)} {
+	for _, has := range []string{`<optgroup label="seedbank on hazel">`, `<optgroup label="mill on hazel">`, ">seedbank 4.2.0, " + localTime(w.is.Taken) + ", " + w.is.ID + "<", ">mill " + localTime(alone.Taken)} {
 		if !strings.Contains(body, has) {
 			t.Errorf("%q is not in\n%s", has, body)
 		}

@@ -1,6 +1,7 @@
 package serve
 
 import (
+	"cmp"
 	"net/http"
 	"net/url"
 	"slices"
@@ -88,6 +89,9 @@ func (s *Server) find(w *answer, r *http.Request) error {
 // take takes the part of what was found that is shown.
 func (v *findView) take(found *store.Findings, from string) {
 	v.All = len(found.Members)
+	slices.SortStableFunc(found.Members, func(a, b store.FoundMember) int {
+		return cmp.Or(cmp.Compare(a.Volume, b.Volume), cmp.Compare(store.CleanPath(a.Path), store.CleanPath(b.Path)), cmp.Compare(a.Name, b.Name), cmp.Compare(a.Host, b.Host))
+	})
 	if v.Changed {
 		slices.SortStableFunc(found.Members, func(a, b store.FoundMember) int { return byAge(cameLast(&a), cameLast(&b)) })
 	}

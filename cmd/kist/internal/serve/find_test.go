@@ -7,12 +7,12 @@ import (
 	"testing"
 )
 
-// TestFindOrder: members come by path, or those first that changed last; and each version leads to how its text differs
+// TestFindOrder: members come by path, whatever their order in the stream ("./beds/b" is the first there), or those first that changed last; and each version leads to how its text differs
 // from the one before.
 func TestFindOrder(t *testing.T) {
 	w := newWorld(t)
-	w.is = w.capture("4.3.0", tarOf(t, map[string]string{"beds/a": "1\n", "beds/b": "1\n"}))
-	w.capture("4.4.0", tarOf(t, map[string]string{"beds/a": "1\n", "beds/b": "2\n"}))
+	w.is = w.capture("4.3.0", tarOf(t, map[string]string{"beds/a": "1\n", "./beds/b": "1\n"}))
+	w.capture("4.4.0", tarOf(t, map[string]string{"beds/a": "1\n", "./beds/b": "2\n"}))
 	w.server.library.forget()
 	for order, want := range map[string]string{"": "./beds/a ./beds/b", "changed": "./beds/b ./beds/a"} {
 		_, _, body := w.get("/find?" + url.Values{"q": {"beds/*"}, "order": {order}}.Encode())

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 )
@@ -148,8 +149,8 @@ func (s *Server) withSession(next http.Handler) http.Handler {
 // enter is where the first address leads, and the form for its token.
 func (s *Server) enter(w *answer, r *http.Request) error {
 	r.Body = http.MaxBytesReader(w, r.Body, 4<<10)
-	token := r.FormValue("token")
-	if r.Method == http.MethodHead { // of a program that looks where links lead
+	token := strings.TrimSpace(r.FormValue("token")) // as it is pasted
+	if r.Method == http.MethodHead {                 // of a program that looks where links lead
 		return nil
 	}
 	secret, ok := s.gate.enter(token)

@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/netip"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
@@ -250,5 +251,19 @@ func TestSessions(t *testing.T) {
 	}
 	if g.knows(all[0]) || !g.knows(all[1]) || !g.knows(all[mostSessions]) {
 		t.Error("not the oldest one went")
+	}
+}
+
+// TestPastedToken: a token lets in also with what was pasted around it.
+func TestPastedToken(t *testing.T) {
+	w := newWorld(t)
+	form := url.Values{"token": {" " + w.server.gate.invitation() + "\r\n"}}
+	answer, err := http.PostForm("http://"+w.addr+"/enter", form)
+	if err != nil {
+		t.Fatal(err)
+	}
+	answer.Body.Close()
+	if answer.StatusCode != http.StatusOK {
+		t.Errorf("%d", answer.StatusCode)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -48,6 +49,9 @@ func TestPageLimits(t *testing.T) {
 		_, _, body = w.get(c.path + "&" + c.next)
 		if n := strings.Count(body, c.row); n != c.rest {
 			t.Errorf("%s: %d on the next page, not %d", c.what, n, c.rest)
+		}
+		if c.what == "differences" && !regexp.MustCompile(`href="/compare\?from=0&amp;[^"]*">Back`).MatchString(body) {
+			t.Errorf("%s: no way back", c.what)
 		}
 	}
 	many := &listing{Listing: &store.Listing{}}

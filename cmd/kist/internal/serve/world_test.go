@@ -8,11 +8,13 @@ import (
 	"image"
 	"image/png"
 	"io"
+	"maps"
 	"math/rand/v2"
 	"net"
 	"net/http"
 	"net/http/cookiejar"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -108,10 +110,12 @@ func tarOf(t testing.TB, contents map[string]string) []byte {
 			t.Fatal(err)
 		}
 	}
-	for name, content := range contents {
+	for _, name := range slices.Sorted(maps.Keys(contents)) {
+		content := contents[name]
 		put(&tar.Header{Name: name, Size: int64(len(content)), Typeflag: tar.TypeReg}, content)
 	}
-	for name, target := range map[string]string{"link": "config/seedbank.toml", "out": "../../etc/passwd", "round": "round", "folder-link": "config"} {
+	for _, link := range [][2]string{{"link", "config/seedbank.toml"}, {"out", "../../etc/passwd"}, {"round", "round"}, {"folder-link", "config"}} {
+		name, target := link[0], link[1]
 		put(&tar.Header{Name: name, Linkname: target, Typeflag: tar.TypeSymlink}, "")
 	}
 	put(&tar.Header{Name: "pipe", Typeflag: tar.TypeFifo}, "")
