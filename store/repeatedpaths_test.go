@@ -223,3 +223,12 @@ func readFS(fsys *store.VolumeFS, name string) (string, error) {
 	b, err := fs.ReadFile(fsys, name)
 	return string(b), err
 }
+
+// TestLinkOfReplaced: two links to what was not asked for, the first of which becomes another file in between: the second
+// has the content that GNU tar gives it, and not that of the other.
+func TestLinkOfReplaced(t *testing.T) {
+	f := newFixture(t)
+	c := f.capture(tarOf(t, file{name: "target", content: []byte("one")}, file{name: "first", hdr: linkOf(tar.TypeLink, "target")},
+		file{name: "first", content: []byte("two")}, file{name: "second", hdr: linkOf(tar.TypeLink, "target")}))
+	checkChosen(t, f, &c.Volumes[0], 0, []string{"first", "second"}, map[string]string{"first": "two", "second": "one"})
+}
