@@ -97,7 +97,7 @@ func (s *selector) choose(captures []*Capture, o ChooseOptions) (*Capture, error
 		return c == nil || o.Host != "" && c.Host != o.Host && !c.unread
 	})
 	c, err := s.among(withoutRetired(captures), o)
-	if errors.Is(err, ErrNotFound) && !s.byDate() {
+	if errors.Is(err, ErrNotFound) { // no id is latest, or has an @
 		if retired, again := s.byID(captures, o); again == nil {
 			return retired, nil
 		}

@@ -68,7 +68,9 @@ func (f *fake) run(args []string, stdin io.Reader, stdout io.Writer) error {
 		if args[1] == "--all" {
 			all, err := filepath.Glob(f.path("*.json"))
 			for _, path := range all {
-				fmt.Fprintln(stdout, strings.TrimSuffix(filepath.Base(path), ".json"))
+				if name := strings.TrimSuffix(filepath.Base(path), ".json"); !strings.Contains(name, ":") { // else it is an image
+					fmt.Fprintln(stdout, name)
+				}
 			}
 			return err
 		}

@@ -71,7 +71,7 @@ func TestContentsCutShort(t *testing.T) {
 			members.entries = append(members.entries, rolled{member: &tarstream.Member{}, chunks: 1, wanted: true})
 		}
 		f := &finding{rolling: rolling{r: &Scales{}, index: index}}
-		all, err := f.contents(t.Context(), v, members, nil)
+		all, err := f.contents(t.Context(), v, members, map[int]int{0: 0, 1: 1, 2: 2})
 		if len(all) != len(members.entries) || (err == nil) != (all[2].harmed == nil) {
 			t.Errorf("%d members, %v", len(all), err)
 		}

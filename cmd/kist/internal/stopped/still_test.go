@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 )
 
 // logged gives a keeper, commands that write a line each, and what reads them.
@@ -106,6 +107,28 @@ func closeNotes(t *testing.T, k *Keeper) {
 		}
 		if err != nil {
 			t.Fatal(err)
+		}
+	}
+}
+
+// TestLastComesFirst: what was held still last is let go first, whatever its note is called.
+func TestLastComesFirst(t *testing.T) {
+	for _, want := range []string{"a b", "b a"} {
+		k, c, log := logged(t)
+		for _, id := range []string{"a", "b"} {
+			after := strings.Replace(c.After, "after", id, 1)
+			began := time.Unix(int64(1000-strings.Index(want, id)), 0)
+			n, err := k.put(&note{ID: id, Stopped: began, After: after, WorkDir: t.TempDir()})
+			if err != nil {
+				t.Fatal(err)
+			}
+			n.release()
+		}
+		if err := k.StartLeft(t.Context()); err != nil {
+			t.Error(err)
+		}
+		if got := log(); got != want {
+			t.Errorf("%q, not %q", got, want)
 		}
 	}
 }

@@ -100,7 +100,7 @@ func (h *Halted) Resume(ctx context.Context) error {
 	}
 	if err := c.Engine.Start(ctx, c.ID); err != nil {
 		return &DownError{fmt.Errorf("CONTAINER %s IS STOPPED and could not be started again (%s start %s does it): %w",
-			c.Name, c.Engine.Name(), c.Name, errors.Join(err, h.note.release()))}
+			screen.Line(c.Name), c.Engine.Name(), screen.Line(c.Name), errors.Join(err, h.note.release()))}
 	}
 	h.keeper.Screen.Say("Container %s was down for %.1f s.", screen.Printable(c.Name), time.Since(h.began).Seconds())
 	return h.note.remove()
@@ -110,7 +110,7 @@ func (h *Halted) Resume(ctx context.Context) error {
 func (h *Halted) Leave() error {
 	signal.Stop(h.broken)
 	err := fmt.Errorf("CONTAINER %s IS LEFT STOPPED, since what it would start on is part new, part old. Restore again, or put back what was kept",
-		h.target.Name)
+		screen.Line(h.target.Name))
 	return &DownError{errors.Join(err, h.note.release())}
 }
 
@@ -144,7 +144,7 @@ func (c Target) MustStand(ctx context.Context, text string) error {
 		return err
 	}
 	if policy := now.RestartPolicy(); policy != "no" && now.State.Restarts > 0 {
-		return fmt.Errorf("container %s: %s. It does not stay up, and the engine starts it again and again by its restart policy %s: see why it ends first", c.Name, text, policy)
+		return fmt.Errorf("container %s: %s. It does not stay up, and the engine starts it again and again by its restart policy %s: see why it ends first", screen.Line(c.Name), text, screen.Line(policy))
 	}
-	return fmt.Errorf("container %s: %s. Does a service manager start it? Let that stop it, and run kist without --stop", c.Name, text)
+	return fmt.Errorf("container %s: %s. Does a service manager start it? Let that stop it, and run kist without --stop", screen.Line(c.Name), text)
 }

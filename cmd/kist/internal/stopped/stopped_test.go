@@ -26,24 +26,42 @@ type fake struct {
 	restarts int
 	name     string // if it has another one
 	other    bool   // there is another container seedbank by now
+	gone     bool
+	stopping bool
+	did      []string // beside looking
+	onStop   func()   // called as it is asked to stop; or nil
 }
 
 // Run implements engine.Runner without a process.
-func (f *fake) Run(_ context.Context, args []string, _ io.Reader, stdout, stderr io.Writer) error {
+func (f *fake) Run(ctx context.Context, args []string, _ io.Reader, stdout, stderr io.Writer) error {
+	if args[0] == "stop" && f.onStop != nil {
+		f.onStop()
+	}
+	if args[0] != "inspect" {
+		if err := ctx.Err(); err != nil { // as one whose process was ended
+			return err
+		}
+		f.did = append(f.did, args[0])
+	}
 	switch args[0] {
 	case "inspect":
 		name := cmp.Or(f.name, "seedbank")
-		if last := args[len(args)-1]; last != "id-seedbank" && last != name {
-			if !f.other {
-				fmt.Fprintln(stderr, "no such container")
-				return errors.New("exit status 125")
-			}
+		last := args[len(args)-1]
+		named := last == "id-seedbank" || last == name
+		if f.gone || !named && !f.other {
+			fmt.Fprintln(stderr, "no such container")
+			return errors.New("exit status 125")
+		}
+		if !named {
 			return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-other", "Name": last}})
+		}
+		if f.stopping {
+			return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-seedbank", "Name": name, "State": map[string]any{"Status": "stopping"}}})
 		}
 		return json.NewEncoder(stdout).Encode([]any{map[string]any{"Id": "id-seedbank", "Name": name, "State": map[string]any{"Running": f.running},
 			"RestartCount": f.restarts, "HostConfig": map[string]any{"RestartPolicy": map[string]any{"Name": f.policy}}}})
 	case "stop":
-		f.running = false
+		f.running, f.stopping = false, false
 	case "start":
 		f.running = true
 	default:
@@ -143,6 +161,9 @@ func TestNoteOfRestore(t *testing.T) {
 	}
 	if left, err = k.TakeLeft(c); err != nil || left == nil {
 		t.Fatalf("released: %v, %v", left, err)
+	}
+	if left.Covers([]string{"/data"}) {
+		t.Error("of which mounts is not known, as of a note of an earlier release, and yet these are all")
 	}
 	if err := left.Start(t.Context()); err != nil {
 		t.Error(err)
@@ -268,6 +289,70 @@ func TestStartedByPolicy(t *testing.T) {
 		f.policy, f.restarts = test.policy, test.restarts
 		if err := target.MustStand(t.Context(), "it runs"); err == nil || !strings.Contains(err.Error(), test.want) {
 			t.Errorf("%+v: %v", test, err)
+		}
+	}
+}
+
+// TestInterrupted: an interrupt cuts short neither a stop nor the start that undoes it. While it is looked at what came of the
+// stop, it counts.
+func TestInterrupted(t *testing.T) {
+	k, c, f, _ := newKeeper(t)
+	ctx, cancel := context.WithCancel(t.Context())
+	f.onStop = cancel
+	if h, err := k.Halt(ctx, c); h != nil || !errors.Is(err, context.Canceled) {
+		t.Errorf("%v, %v", h, err)
+	}
+	mustRun(t, k, f)
+	if did := strings.Join(f.did, " "); did != "stop start" {
+		t.Errorf("it did %s", did)
+	}
+}
+
+// TestHalfRestoredOther: what a restore left of one container says nothing of another.
+func TestHalfRestoredOther(t *testing.T) {
+	k, c, f, _ := newKeeper(t)
+	f.running, c.Running = false, false
+	other := &note{Container: "herbarium", ID: "id-herbarium", Restoring: true}
+	if _, err := k.put(other); err != nil {
+		t.Fatal(err)
+	}
+	other.release()
+	h, err := k.HaltToRestore(t.Context(), c, nil, nil)
+	if err != nil || h == nil {
+		t.Fatalf("%v, %v", h, err)
+	}
+	if half, err := k.HalfRestored(); err != nil || len(half) != 2 {
+		t.Errorf("%+v, %v", half, err)
+	}
+}
+
+// TestStartLeft: what runs already, or is gone, is left alone; what is about to end is waited for.
+func TestStartLeft(t *testing.T) {
+	for name, test := range map[string]struct {
+		fake fake
+		want string // what is done
+	}{
+		"stands":   {fake{}, "start"},
+		"runs":     {fake{running: true}, ""},
+		"gone":     {fake{gone: true}, ""},
+		"stopping": {fake{stopping: true}, "stop start"},
+	} {
+		k, c, f, _ := newKeeper(t)
+		n, err := k.put(newNote(c))
+		if err != nil {
+			t.Fatal(err)
+		}
+		n.release()
+		*f = test.fake
+		if err := k.StartLeft(t.Context()); err != nil {
+			t.Errorf("%s: %v", name, err)
+		}
+		if did := strings.Join(f.did, " "); did != test.want {
+			t.Errorf("%s: it did %q, not %q", name, did, test.want)
+		}
+		dir, _ := k.Folder()
+		if left, _ := os.ReadDir(dir); len(left) > 0 {
+			t.Errorf("%s: %v is left", name, left)
 		}
 	}
 }
