@@ -78,7 +78,7 @@ func TestNoteOfCommand(t *testing.T) {
 		t.Error(err)
 	}
 	os.Remove("here")
-	if _, err := k.note(c.After); err != nil {
+	if _, _, err := k.note(Commands{After: c.After}); err != nil {
 		t.Fatal(err)
 	}
 	closeNotes(t, k)
