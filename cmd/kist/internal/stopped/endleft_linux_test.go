@@ -26,7 +26,7 @@ func TestBeforeThatGoesOn(t *testing.T) {
 				t.Fatal(err)
 			}
 			// A child of the shell that --before is run by.
-			cmd := exec.Command("sh", "-c", "sh -c 'echo begun; sleep 300; echo late >>"+seen+"'; true")
+			cmd := exec.Command("sh", "-c", "sh -c 'echo begun; sleep 15; echo late >>"+seen+"'; true")
 			cmd.Env = append(os.Environ(), tokenVariable+"="+n.Token)
 			cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 			out, err := cmd.StdoutPipe()
