@@ -12,6 +12,7 @@ import (
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/containers"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
@@ -149,11 +150,11 @@ func (a *app) upgrade(c *cli.Context) error {
 		return a.upgradeByCommands(c)
 	}
 	target, err := a.findContainer(c, c.String("container"))
+	if c.Bool("undo") && (err == nil || errors.Is(err, engine.ErrNotFound)) {
+		return a.undoUpgrade(c, target, err)
+	}
 	if err != nil {
 		return err
-	}
-	if c.Bool("undo") {
-		return a.undoUpgrade(c, target)
 	}
 	if err := a.checkNotHeld(&upgrade.Record{Old: target.ID}); err != nil {
 		return err
@@ -306,25 +307,43 @@ func (a *app) upgradeCapturing(c *cli.Context, target *containers.Container) (*c
 	return s, a.checkApart(s.sources)
 }
 
-func (a *app) undoUpgrade(c *cli.Context, target *containers.Container) error {
+// undoUpgrade goes back from a container, or, where notFound says that none has the name any more, by what is known of an
+// upgrade of it.
+func (a *app) undoUpgrade(c *cli.Context, target *containers.Container, notFound error) error {
 	u := a.upgrader(a.reopened(true))
-	done, err := u.Made(target.Container)
-	if errors.Is(err, upgrade.ErrNoUpgrade) {
+	done, err := a.madeBefore(c, u, target)
+	switch {
+	case errors.Is(err, upgrade.ErrNoUpgrade) && notFound != nil:
+		return notFound
+	case errors.Is(err, upgrade.ErrNoUpgrade):
 		return missing(err)
-	}
-	if err != nil {
+	case err != nil:
 		return err
 	}
-	if !c.Bool("accept-dependents") {
-		if err := checkDependents(c.Context, target.Engine, target.Container); err != nil {
-			return err
+	e, made := a.engine(a.engineProgram(c)), &engine.Container{ID: done.New, Name: done.Container}
+	if notFound == nil {
+		e, made = target.Engine, target.Container
+		if !c.Bool("accept-dependents") {
+			if err := checkDependents(c.Context, e, made); err != nil {
+				return err
+			}
 		}
+	} else {
+		a.Warn("container %s is gone: nothing of it is left to be set aside.", screen.Printable(made.Name))
 	}
 	watchAsked(c, done)
-	plan := done.UndoPlan(target.Engine.Name(), target.Name, time.Now())
+	plan := done.UndoPlan(e.Name(), made.Name, time.Now())
 	return a.undoing(c, done, plan, func(data upgrade.Data) (*upgrade.Outcome, error) {
-		return u.Undo(c.Context, target.Engine, target.Container, done, data)
+		return u.Undo(c.Context, e, made, done, data)
 	})
+}
+
+// madeBefore finds the upgrade to go back from.
+func (a *app) madeBefore(c *cli.Context, u *upgrade.Upgrader, target *containers.Container) (*upgrade.Record, error) {
+	if target == nil {
+		return u.MadeNamed(a.engine(a.engineProgram(c)), c.String("container"))
+	}
+	return u.Made(target.Container)
 }
 
 // watchAsked has an undo watch as the command line says.

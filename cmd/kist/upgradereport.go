@@ -34,7 +34,7 @@ func (a *app) reportUpgrade(o *upgrade.Outcome, err error) error {
 			a.Tell("What was in %s is kept as %s.\n", screen.Printable(place), screen.Printable(o.Kept[place]))
 		}
 		if o.SetAside != "" {
-			a.Tell("The newer container is kept as %s, until kist kept --remove %[1]s.\n", screen.Printable(o.SetAside))
+			a.Tell("The newer container is kept as %s, until kist kept --remove %[1]s: do not start it on these volumes, it has the live data.\n", screen.Printable(o.SetAside))
 		}
 		return nil
 	}
@@ -43,7 +43,7 @@ func (a *app) reportUpgrade(o *upgrade.Outcome, err error) error {
 		return nil
 	}
 	a.Tell("%s runs %s. To go back: kist upgrade --container %s --undo\n", name, runs, name)
-	a.Tell("The old container is kept as %s, its data as capture %s.\n", screen.Printable(o.SetAside), o.Capture)
+	a.Tell("The old container is kept as %s, its data as capture %s. Do not start it on these volumes: it has the live data.\n", screen.Printable(o.SetAside), o.Capture)
 	a.Tell("Once you need not go back: kist kept --remove %s --accept-no-undo\n", screen.Printable(o.SetAside))
 	return nil
 }

@@ -35,6 +35,9 @@ type note struct {
 	// After is the command that lets go of what no container is; then only ID is set of what is above.
 	After   string `json:"after,omitempty"`
 	WorkDir string `json:"folder,omitempty"` // in which it is run
+	// Token and Session find what the command goes on doing that was run before, until that came to its end.
+	Token   string `json:"token,omitempty"`
+	Session int    `json:"session,omitempty"`
 
 	file *notes.File
 }

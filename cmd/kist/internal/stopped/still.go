@@ -2,6 +2,7 @@ package stopped
 
 import (
 	"context"
+	"crypto/rand"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -26,39 +27,77 @@ type Commands struct {
 // next run of kist if this one is killed. So it may be run where the first one did not come
 // to its end, and more than once.
 func (k *Keeper) WhileStill(ctx context.Context, c Commands, do func(context.Context) error) (err error) {
+	var n *note
 	if c.After != "" {
-		letGo, failed := k.note(c)
+		noted, letGo, failed := k.note(c)
 		if failed != nil {
 			return failed
 		}
+		n = noted
 		defer func() { err = errors.Join(err, letGo(ctx)) }()
 	} else if _, err := k.upgrading(&note{Folders: c.Folders}); err != nil {
 		return err
 	}
 	if c.Before != "" {
 		k.Screen.Say("Running --before: %s", shown(c.Before))
-		if err := (programs.Line{Text: c.Before, Shown: engine.MaskLine(c.Before), Said: k.Screen.Err, Falls: true}).Run(ctx); err != nil {
+		if err := k.hold(ctx, c.Before, n); err != nil {
 			return fmt.Errorf("--before: %w: nothing was captured", err)
 		}
 	}
 	return do(ctx)
 }
 
-// note notes that a command is to be run, and gives what runs it.
-func (k *Keeper) note(c Commands) (letGo func(context.Context) error, err error) {
+// tokenVariable names the variable by which what --before started is found once kist was killed.
+const tokenVariable = "KIST_STEP"
+
+// held is the time of a note whose first command came to its end. It need not be on disk: where the power fails, nothing goes on.
+func held() time.Time { return time.Unix(0, 0) }
+
+// endLeft ends what the first command goes on doing that had not come to its end: it would hold still what was let go.
+func (n *note) endLeft(ctx context.Context) error {
+	if n.Token == "" {
+		return nil
+	}
+	if at, err := n.file.Stamped(); err != nil || at.Equal(held()) {
+		return err
+	}
+	return programs.EndLeft(ctx, tokenVariable+"="+n.Token, n.Session)
+}
+
+// hold runs the first command. Once it came to its end, what it left running is meant to run, such as what has a lock; the
+// note, which may be nil, says so by its time: earlier releases read one that nothing was added to.
+func (k *Keeper) hold(ctx context.Context, before string, n *note) error {
+	line := programs.Line{Text: before, Shown: engine.MaskLine(before), Said: k.Screen.Err, Falls: true}
+	if n == nil {
+		return line.Run(ctx)
+	}
+	line.Env = []string{tokenVariable + "=" + n.Token}
+	if err := line.Run(ctx); err != nil {
+		return err
+	}
+	return n.file.Stamp(held())
+}
+
+// note notes that the second command is to be run, and gives what runs it. Of the first one it says how to find what that
+// starts, before that is started: if this process is killed, that goes on.
+func (k *Keeper) note(c Commands) (_ *note, letGo func(context.Context) error, err error) {
 	folder, err := os.Getwd()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	sum := sha256.Sum256([]byte(folder + "\x00" + c.After))
-	n, err := k.claim(&note{ID: fmt.Sprintf("%x", sum[:8]), Stopped: time.Now(), After: c.After, WorkDir: folder, Folders: c.Folders})
+	is := &note{ID: fmt.Sprintf("%x", sum[:8]), Stopped: time.Now(), After: c.After, WorkDir: folder, Folders: c.Folders}
+	if c.Before != "" {
+		is.Token, is.Session = rand.Text(), programs.Session()
+	}
+	n, err := k.claim(is)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	broken := make(chan os.Signal, 1)
 	// A pipe that nobody reads any more must not end the process now.
 	signal.Notify(broken, syscall.SIGPIPE)
-	return func(ctx context.Context) error {
+	return n, func(ctx context.Context) error {
 		defer signal.Stop(broken)
 		k.Screen.Say("Running --after: %s", shown(c.After))
 		return k.letGo(ctx, n)
@@ -86,5 +125,8 @@ func (k *Keeper) letGoNoted(ctx context.Context, n *note) error {
 		return n.release()
 	}
 	k.Screen.Warn("at %s a run of kist held something still and did not come to let it go. --after is run now: %s", screen.LocalTime(n.Stopped), shown(n.After))
+	if err := n.endLeft(ctx); err != nil {
+		return &DownError{fmt.Errorf("WHAT --before HELD STILL MAY STILL BE HELD: --before goes on, and --after is not run beside it; every kist command tries it again: %w", errors.Join(err, n.release()))}
+	}
 	return k.letGo(ctx, n)
 }

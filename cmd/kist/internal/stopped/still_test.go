@@ -79,7 +79,7 @@ func TestNoteOfCommand(t *testing.T) {
 		t.Error(err)
 	}
 	os.Remove("here")
-	if _, err := k.note(c); err != nil {
+	if _, _, err := k.note(c); err != nil {
 		t.Fatal(err)
 	}
 	closeNotes(t, k)

@@ -1,6 +1,7 @@
 package upgrade
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -68,7 +69,7 @@ func (p *pair) noteAside() {
 }
 
 // SetAside gives the containers that upgrades on this machine set aside and that are there yet under the names they got then,
-// by their names. What can't be read or asked for is told by the error, beside those that were found.
+// the oldest first. What can't be read or asked for is told by the error, beside those that were found.
 func (u *Upgrader) SetAside(ctx context.Context) (all []SetAside, err error) {
 	dir, err := u.Folder()
 	if err != nil {
@@ -101,16 +102,28 @@ func (u *Upgrader) lookAside(ctx context.Context, s *SetAside) (there bool, err 
 	}
 	s.Running = c.Running
 	if s.Needed == NeededUndo {
-		if _, err := e.Inspect(ctx, s.made); errors.Is(err, engine.ErrNotFound) {
-			s.Needed = Unneeded // nothing is there to go back from
-		} else if err != nil {
+		if err := u.lookNeeded(ctx, e, s); err != nil {
 			return false, err
 		}
 	}
 	return true, nil
 }
 
-// notedAside gives what journals, records and notes say of containers that are set aside, each once, the strongest need first.
+// lookNeeded looks whether an undo can start it yet: where what took its place is gone, only while nothing else has the name.
+func (u *Upgrader) lookNeeded(ctx context.Context, e *engine.Engine, s *SetAside) error {
+	_, err := e.Inspect(ctx, s.made)
+	if !errors.Is(err, engine.ErrNotFound) {
+		return err
+	}
+	_, err = e.Inspect(ctx, s.Of)
+	if errors.Is(err, engine.ErrNotFound) {
+		return nil
+	}
+	s.Needed = Unneeded
+	return err
+}
+
+// notedAside gives what journals, records and notes say of containers that are set aside, each once, by the newest.
 func (u *Upgrader) notedAside(dir string) (all []SetAside, err error) {
 	if err := folderOf(dir).Check(); err != nil {
 		if !files.IsFolder(dir) {
@@ -145,14 +158,25 @@ func (u *Upgrader) notedAside(dir string) (all []SetAside, err error) {
 		}
 		all = append(all, *s)
 	}
+	// What is open counts, and else the newest: one that was set aside may have been put in place by hand, and set aside again.
+	slices.SortStableFunc(all, func(x, y SetAside) int {
+		return cmp.Or(openFirst(x.Needed)-openFirst(y.Needed), y.Since.Compare(x.Since))
+	})
 	seen := make(map[string]bool)
 	all = slices.DeleteFunc(all, func(s SetAside) bool {
 		known := s.ID == "" || seen[s.ID]
 		seen[s.ID] = true
 		return known
 	})
-	slices.SortFunc(all, func(x, y SetAside) int { return strings.Compare(x.Name, y.Name) })
+	slices.SortFunc(all, func(x, y SetAside) int { return cmp.Or(x.Since.Compare(y.Since), strings.Compare(x.Name, y.Name)) })
 	return all, errors.Join(errs...)
+}
+
+func openFirst(n Need) int {
+	if n == NeededStill {
+		return 0
+	}
+	return 1
 }
 
 func (r *Record) oldAside(need Need) SetAside {

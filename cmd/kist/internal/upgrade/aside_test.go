@@ -1,6 +1,7 @@
 package upgrade
 
 import (
+	"context"
 	"errors"
 	"os"
 	"path/filepath"
@@ -9,6 +10,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 )
 
 // onlyAside gives the one container that is set aside.
@@ -136,14 +138,104 @@ func TestSetAsideOfOpen(t *testing.T) {
 	}
 }
 
-// TestNothingToGoBackFrom: where the container that took its place is gone, nothing needs the old one.
+// TestNewestRecordCounts: a container that was set aside, put in place by hand, and set aside by another upgrade is known by that
+// one, whatever order records come in.
+func TestNewestRecordCounts(t *testing.T) {
+	for _, stale := range []string{"a1", "z1"} { // before and after the newer one by its file's name
+		m := newMachine(t)
+		dir := t.TempDir()
+		u, _ := m.upgrader(dir)
+		if _, err := m.upgrade(t.Context(), u); err != nil {
+			t.Fatal(err)
+		}
+		old := onlyAside(t, u)
+		done, err := take(donePath(dir, m.find("seedbank").id))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := done.Record
+		r.New, r.Before, r.Began = stale, "seedbank-before-x", r.Began.Add(-time.Hour)
+		text, err := files.MarshalExact(r)
+		if err = errors.Join(err, done.release(), os.WriteFile(donePath(dir, stale), append(text, '\n'), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+		if s := onlyAside(t, u); s.Name != old.Name || s.made != old.made {
+			t.Errorf("%s: %+v, not %+v", stale, s, old)
+		}
+	}
+}
+
+// TestUndoOfGone: an undo goes back also where the newer container was removed since, and tells of none that it kept.
+func TestUndoOfGone(t *testing.T) {
+	m := newMachine(t)
+	u, _ := m.upgrader(t.TempDir())
+	e := u.Engine("engine")
+	if _, err := u.MadeNamed(e, "seedbank"); !errors.Is(err, ErrNoUpgrade) {
+		t.Error(err)
+	}
+	if _, err := m.upgrade(t.Context(), u); err != nil {
+		t.Fatal(err)
+	}
+	delete(m.containers, m.find("seedbank").id)
+	if s := onlyAside(t, u); s.Needed != NeededUndo {
+		t.Errorf("%+v", s)
+	}
+	if _, err := u.MadeNamed(e, "seedbank-db"); !errors.Is(err, ErrNoUpgrade) {
+		t.Error(err)
+	}
+	done, err := u.MadeNamed(e, "seedbank")
+	if err != nil {
+		t.Fatal(err)
+	}
+	o, err := u.Undo(t.Context(), e, &engine.Container{ID: done.New, Name: "seedbank"}, done, fakeData{m})
+	if err != nil || o.Outcome != Undone || o.SetAside != "" {
+		t.Fatalf("%+v, %v", o, err)
+	}
+	if run := m.running(); len(run) != 1 || run[0].id != "c0" || run[0].name != "seedbank" || m.data != oldData {
+		t.Errorf("%+v on %q", run, m.data)
+	}
+	if _, err := u.MadeNamed(e, "seedbank"); !errors.Is(err, ErrNoUpgrade) {
+		t.Error(err)
+	}
+}
+
+// removing is data of which somebody removes the container of the newer version just before it is put back.
+type removing struct{ fakeData }
+
+func (r removing) Restore(ctx context.Context, record *Record, do Deeds) error {
+	delete(r.m.containers, record.New)
+	return r.fakeData.Restore(ctx, record, do)
+}
+
+// TestFailedIsGone: of a failed version whose container somebody removed it is not said that it is kept.
+func TestFailedIsGone(t *testing.T) {
+	m := newMachine(t)
+	u, _ := m.upgrader(t.TempDir())
+	m.bad = true
+	e := u.Engine("engine")
+	q := &Request{Engine: e, To: ":4.2.0", Repository: "/mnt/share/kist", Healthy: "true"}
+	q.Container, _ = e.Inspect(t.Context(), "seedbank")
+	q.Image, _ = e.Image(t.Context(), "seedbank:4.1.0")
+	o, err := u.Upgrade(t.Context(), q, removing{fakeData{m}})
+	if err == nil || o.Outcome != WentBack || o.SetAside != "" || strings.Contains(err.Error(), "is kept as") || !strings.Contains(err.Error(), "somebody removed it") {
+		t.Errorf("%+v, %v", o, err)
+	}
+	if run := m.running(); len(run) != 1 || run[0].id != "c0" {
+		t.Errorf("%+v", run)
+	}
+}
+
+// TestNothingToGoBackFrom: where something else has the name of the container that took its place, nothing needs the old one.
 func TestNothingToGoBackFrom(t *testing.T) {
 	m := newMachine(t)
 	u, _ := m.upgrader(t.TempDir())
 	if _, err := m.upgrade(t.Context(), u); err != nil {
 		t.Fatal(err)
 	}
-	delete(m.containers, m.find("seedbank").id)
+	made := m.find("seedbank")
+	delete(m.containers, made.id)
+	made.id = "x9"
+	m.containers[made.id] = made
 	s := onlyAside(t, u)
 	if err := u.RemoveAside(t.Context(), s, false); s.Needed != Unneeded || err == nil && m.containers["c0"] != nil {
 		t.Errorf("%+v, %v", s, err)

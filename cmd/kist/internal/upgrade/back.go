@@ -236,8 +236,10 @@ func (w *work) paragraph(o *Outcome) string {
 	switch {
 	case w.Lost != "":
 		fmt.Fprintf(&b, ".\nThe engine started the container of %s again whenever it was stopped, so it is removed; its log and configuration are in %s", screen.Line(w.Image), w.Lost)
+	case w.Gone:
+		fmt.Fprintf(&b, ".\nThe container of %s is gone: somebody removed it meanwhile", screen.Line(w.Image))
 	case w.Failed != "":
-		fmt.Fprintf(&b, ".\nThe container of %s is kept as %s, until kist kept --remove %[2]s", screen.Line(w.Image), screen.Line(w.Failed))
+		fmt.Fprintf(&b, ".\nThe container of %s is kept as %s, until kist kept --remove %[2]s; %s", screen.Line(w.Image), screen.Line(w.Failed), w.notStarted(w.Failed))
 	}
 	if len(w.Kept) > 0 {
 		fmt.Fprintf(&b, ".\nThe data of %s is kept:", screen.Line(w.Image))
@@ -259,6 +261,11 @@ func (w *work) howItRuns() string {
 		return "runs again, in a container that was made once more by what the engine told of the old one, which is removed"
 	}
 	return "runs as before"
+}
+
+// notStarted says how a container that is set aside can be looked at, and how not.
+func (r *Record) notStarted(name string) string {
+	return fmt.Sprintf("do not start it on these volumes: it has the live data (%s logs %s shows what it printed, kist rehearse tries a version on a copy)", r.Engine, screen.Line(name))
 }
 
 func logText(lines []string) string {

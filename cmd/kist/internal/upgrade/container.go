@@ -99,12 +99,21 @@ func (p *pair) swap(ctx context.Context) error {
 func (p *pair) swapBack(ctx context.Context) error {
 	var err error
 	if p.Touched {
-		p.noteAside()
-		err = p.rename(ctx, p.New, p.Failed)
+		err = p.setNewAside(ctx)
 	} else {
 		err = p.removeNew(ctx)
 	}
 	return errors.Join(err, p.rename(ctx, p.Old, p.Container))
+}
+
+// setNewAside keeps the new container under another name, unless somebody removed it.
+func (p *pair) setNewAside(ctx context.Context) error {
+	c, err := p.findNew(ctx)
+	if p.Gone = c == nil && err == nil; p.Gone {
+		return nil
+	}
+	p.noteAside()
+	return p.rename(ctx, p.New, p.Failed)
 }
 
 // start starts a container, and only while the other one stands.

@@ -56,6 +56,7 @@ type Record struct {
 	Done  string `json:"done,omitempty"` // of an undo: the id that names the record of the upgrade
 	Ran   bool   `json:"ran,omitempty"`  // New was started, in a container that it took the place of
 	Lost  string `json:"lost,omitempty"` // where the log and the configuration of the new container are, which had to be removed
+	Gone  bool   `json:"gone,omitempty"` // somebody removed the new container
 
 	Policy    string `json:"policy,omitempty"`     // the old one's restart policy, where that is to be given back
 	NewPolicy string `json:"new_policy,omitempty"` // the new one's, which it gets when it takes the old one's place

@@ -3,6 +3,7 @@ package upgrade
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
@@ -95,22 +96,29 @@ func isOfContainer(c *engine.Container) func(*Record) bool {
 	return func(r *Record) bool { return r.IsOf(c.ID) || r.Up == "" && r.Container == c.Name }
 }
 
-// WaysBack gives the records of upgrades that an undo can go back from, as far as these tell. What can't be read is left out.
+// WaysBack gives the records of upgrades that an undo can go back from, as far as these tell, the newest first. What can't be read is left out.
 func (u *Upgrader) WaysBack() (all []Record, err error) {
 	dir, err := u.Folder()
 	if err != nil {
 		return nil, nil // nor could a record have been written
 	}
+	all, err = doneIn(dir)
+	return slices.DeleteFunc(all, func(r Record) bool { return r.Undone || r.NoUndo }), err
+}
+
+// doneIn gives the records of upgrades that went well, the newest first. What can't be read is left out.
+func doneIn(dir string) (all []Record, err error) {
 	found, err := files.Matching(dir, doneNames)
 	for _, path := range found {
 		j, err := take(path)
 		if j == nil || err != nil {
 			continue
 		}
-		if !j.Undone && !j.NoUndo && path == donePath(dir, j.New) {
+		if path == donePath(dir, j.New) {
 			all = append(all, j.Record)
 		}
 		j.release()
 	}
+	slices.SortStableFunc(all, func(a, b Record) int { return b.Began.Compare(a.Began) })
 	return all, err
 }

@@ -106,8 +106,18 @@ func (u *Upgrader) recover(ctx context.Context, dir, path string, how Resuming) 
 		u.Screen.Warn("%s: its upgrade to %s is open; kist resume tries it again.", screen.Printable(j.Container), screen.Printable(j.Image)) // and says why
 		return nil
 	}
-	if j.Up != "" {
+	if j.Up != "" && how.Down+how.Up != "" {
+		down, up, report := j.Down, j.Up, came
 		j.Down, j.Up = cmp.Or(how.Down, j.Down), cmp.Or(how.Up, j.Up)
+		came = func(result Result) {
+			if result == Unfinished { // what did not help must not be what is tried from now on
+				j.Down, j.Up = down, up
+				if err := j.write(); err != nil {
+					u.Screen.Warn("%s", screen.Text(err.Error()))
+				}
+			}
+			report(result)
+		}
 	}
 	if err := errors.Join(w.settle(), w.endLeft(ctx)); err != nil {
 		came(Unfinished)

@@ -26,6 +26,27 @@ func (u *Upgrader) Made(c *engine.Container) (*Record, error) {
 	return made(dir, donePath(dir, c.ID), c.Name, c.ID)
 }
 
+// MadeNamed gives the record of the newest upgrade of a container of a name that is gone, and fails as Made does.
+func (u *Upgrader) MadeNamed(e *engine.Engine, name string) (*Record, error) {
+	dir, err := u.Folder()
+	if err != nil {
+		return nil, err
+	}
+	if err := openOf(dir, func(r *Record) bool { return r.Up == "" && r.Container == name }); err != nil {
+		return nil, err
+	}
+	all, err := doneIn(dir)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range all { // the newest first
+		if r.Up == "" && r.Container == name && r.Engine == e.Name() && !r.Undone {
+			return &r, folderOf(dir).Check()
+		}
+	}
+	return nil, fmt.Errorf("%s: %w", screen.Line(name), ErrNoUpgrade)
+}
+
 func made(dir, path, name, id string) (*Record, error) {
 	j, err := take(path)
 	if err == nil && (j == nil || j.Undone) {
@@ -93,7 +114,7 @@ func (u *Upgrader) undo(ctx context.Context, done *Record, r Record, data Data, 
 func undoRecord(done *Record, name string, now time.Time) Record {
 	r := *done
 	r.Step, r.Undoing, r.Touched, r.Why = Looking, true, true, "it is asked for"
-	r.Key, r.Done, r.Ran, r.Spent, r.Lost = "", done.New, true, nil, ""
+	r.Key, r.Done, r.Ran, r.Spent, r.Lost, r.Gone = "", done.New, true, nil, "", false
 	r.Log, r.Kept, r.Exchanges, r.Stuck, r.Token, r.Session = nil, nil, nil, "", "", 0
 	r.Began, r.Container = now.UTC().Truncate(time.Second), name
 	r.Failed, r.Again = name+"-undone-"+stamp(now), name+"-again-"+stamp(now)

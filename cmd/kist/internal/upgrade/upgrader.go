@@ -96,7 +96,7 @@ func (r *Record) outcome(result Result) *Outcome {
 		o.Runs, o.SetAside = r.Image, r.Before
 	case WentBack, Undone:
 		o.Runs = r.OldImage
-		if r.Touched && r.Lost == "" {
+		if r.Touched && r.Lost == "" && !r.Gone {
 			o.SetAside = r.Failed
 		}
 	case Unchanged:
