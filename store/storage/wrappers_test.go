@@ -35,20 +35,23 @@ var wrappers = map[string]string{
 	"limit.Storage":      "passes all on: TestStorage of package limit",
 	"stock.keeping":      "is given to intake, which asks for no power: TestNoPowerIsAskedForInside",
 
-	"storage_test.bare":     "has none, on purpose",
-	"store_test.powerless":  "has none, on purpose",
-	"store_test.naming":     "has none: what is sent through it asks for none that it could not do without",
-	"store_test.unanchored": "refuses one, on purpose",
-	"serve.harmed":          "passes none on: what it is read by asks for none",
-	"store.readOnly":        "has none: replicating asks for no other power than the clock, which it goes without",
-	"store_test.readOnly":   "has none; verifying asks for no other power than the clock, which it goes without",
+	"storage_test.bare":        "has none, on purpose",
+	"store_test.powerless":     "has none, on purpose",
+	"store_test.withoutSpares": "has none: verifying asks for no other power than the clock, which it goes without",
+	"store_test.naming":        "has none: what is sent through it asks for none that it could not do without",
+	"store_test.unanchored":    "refuses one, on purpose",
+	"serve.harmed":             "passes none on: what it is read by asks for none",
+	"store.readOnly":           "has none: replicating asks for no other power than the clock, which it goes without",
+	"store_test.readOnly":      "has none; verifying asks for no other power than the clock, which it goes without",
 
 	// in tests of packages that ask for no power
-	"fetch.lingering": "is given to fetch",
-	"fetch.exchanged": "is given to fetch",
-	"intake.late":     "is given to intake",
-	"intake.failing":  "is given to intake",
-	"intake.putFunc":  "is given to intake",
+	"fetch.lingering":  "is given to fetch",
+	"fetch.badSectors": "is given to fetch",
+	"fetch.counting":   "is given to fetch",
+	"fetch.exchanged":  "is given to fetch",
+	"intake.late":      "is given to intake",
+	"intake.failing":   "is given to intake",
+	"intake.putFunc":   "is given to intake",
 }
 
 // TestWrappersAreKnown: whoever adds a wrapper says what becomes of optional powers.

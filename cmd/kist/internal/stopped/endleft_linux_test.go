@@ -21,7 +21,7 @@ func TestBeforeThatGoesOn(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			k, _, _, _ := newKeeper(t)
 			seen := filepath.Join(t.TempDir(), "seen")
-			n, _, err := k.note(Commands{"true", "echo after >>'" + seen + "'"})
+			n, _, err := k.note(Commands{Before: "true", After: "echo after >>'" + seen + "'"})
 			if err != nil {
 				t.Fatal(err)
 			}

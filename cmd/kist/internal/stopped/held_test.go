@@ -128,7 +128,7 @@ func TestSetAsideMeanwhile(t *testing.T) {
 // TestAfterWithinUpgrade: what was left to be let go is left to a later run while an upgrade is at work on it.
 func TestAfterWithinUpgrade(t *testing.T) {
 	k, c, log := logged(t)
-	if _, err := k.note(c); err != nil {
+	if _, _, err := k.note(c); err != nil {
 		t.Fatal(err)
 	}
 	closeNotes(t, k)
