@@ -89,7 +89,9 @@ func (m *machine) mustHave(old, made string) {
 	}
 	var all []struct {
 		Config          struct{ CreateCommand []string }
-		NetworkSettings struct{ Networks map[string]struct{ Aliases []string } }
+		NetworkSettings struct {
+			Networks map[string]struct{ Aliases []string }
+		}
 	}
 	if err := json.Unmarshal([]byte(m.engine("inspect", made)), &all); err != nil {
 		m.t.Fatal(err)
