@@ -417,3 +417,22 @@ func TestBeginRefuses(t *testing.T) {
 		t.Errorf("%v is left", left)
 	}
 }
+
+// TestPlantedNotes: where others can write, they could name what is removed and which program is run.
+func TestPlantedNotes(t *testing.T) {
+	s := newSite(t)
+	const token = "0123456789ab"
+	precious := filepath.Join(s.scratch, prefix+token)
+	text := fmt.Sprintf(`{"token":%q,"scratch":%q}`, token, precious)
+	err := errors.Join(os.Mkdir(s.notes, 0o700), os.Chmod(s.notes, 0o777), os.Mkdir(precious, 0o700),
+		os.WriteFile(filepath.Join(s.notes, noteName(token)), []byte(text), 0o600))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.keeper().RemoveLeft(t.Context()); err == nil {
+		t.Error("notes that others can write are used")
+	}
+	if _, err := os.Stat(precious); err != nil || s.n > 0 {
+		t.Errorf("%v, and the engine was asked %d times", err, s.n)
+	}
+}

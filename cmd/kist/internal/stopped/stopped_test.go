@@ -28,6 +28,7 @@ type fake struct {
 	other    bool   // there is another container seedbank by now
 	gone     bool
 	stopping bool
+	broken   bool
 	did      []string // beside looking
 	onStop   func()   // called as it is asked to stop; or nil
 }
@@ -42,6 +43,9 @@ func (f *fake) Run(ctx context.Context, args []string, _ io.Reader, stdout, stde
 			return err
 		}
 		f.did = append(f.did, args[0])
+		if f.broken {
+			return errors.New("exit status 125")
+		}
 	}
 	switch args[0] {
 	case "inspect":
@@ -353,6 +357,29 @@ func TestStartLeft(t *testing.T) {
 		dir, _ := k.Folder()
 		if left, _ := os.ReadDir(dir); len(left) > 0 {
 			t.Errorf("%s: %v is left", name, left)
+		}
+	}
+}
+
+// TestNamesStayInTheirLines: a name that somebody gave a container makes no lines of its own in what is said of it.
+func TestNamesStayInTheirLines(t *testing.T) {
+	const name = "seedbank\n\x1b[2Jall is well"
+	k, c, f, _ := newKeeper(t)
+	c.Name = name
+	f.policy, f.restarts = "always\nno", 3
+	running := c.MustStand(t.Context(), "it runs")
+	f.restarts = 0
+	byOthers := c.MustStand(t.Context(), "it runs")
+	h, err := k.HaltToRestore(t.Context(), c, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	left := h.Leave()
+	f.broken = true
+	h, err = (&Keeper{Screen: k.Screen, Engine: k.Engine, Folder: func() (string, error) { return t.TempDir(), nil }}).Halt(t.Context(), c)
+	for what, err := range map[string]error{"started again": running, "started": byOthers, "left": left, "down": err} {
+		if err == nil || strings.ContainsAny(err.Error(), "\x1b") || strings.Contains(err.Error(), "\nall") || strings.Contains(err.Error(), "seedbank\n") || strings.Contains(err.Error(), "always\n") {
+			t.Errorf("%s: %q, %v", what, err, h)
 		}
 	}
 }

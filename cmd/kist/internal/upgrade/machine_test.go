@@ -58,6 +58,7 @@ type machine struct {
 	wrote     bool            // containers wrote into their own layers
 	needed    map[string]bool // containers, by id, on which others depend
 	hidden    bool            // nothing tells of that
+	noPolicy  bool            // the engine makes all containers without a restart policy
 	odd       bool            // the engine tells something that nobody knows of containers that kist did not make
 }
 
@@ -327,6 +328,9 @@ func (m *machine) create(args []string, stdout io.Writer) error {
 	}
 	if c.policy != "no" && m.runningOld() {
 		m.wrong = append(m.wrong, "a container that may be started by itself is made beside one that runs")
+	}
+	if m.noPolicy {
+		c.policy = "no"
 	}
 	c.image = c.labels[engine.LabelImage]
 	if want := "seedbank@" + m.images[c.image]; args[len(args)-1] != want {

@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -27,6 +28,8 @@ type Options struct {
 	Every time.Duration
 	// Lines is how many of the log are kept, by default 20.
 	Lines int
+
+	limit time.Duration // of the command, by default commandTimeout
 }
 
 // Verdict is what came of it.
@@ -160,7 +163,8 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	if w.options.Healthy == "" {
 		return "", nil
 	}
-	limited, cancel := context.WithTimeout(ctx, commandTimeout)
+	limit := cmp.Or(w.options.limit, commandTimeout)
+	limited, cancel := context.WithTimeout(ctx, limit)
 	defer cancel()
 	out := &tail{}
 	err = programs.Line{
@@ -171,7 +175,7 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	case ctx.Err() != nil:
 		return "", context.Cause(ctx)
 	case limited.Err() != nil:
-		return fmt.Sprintf("%q did not end within %s", w.options.Healthy, commandTimeout), nil
+		return fmt.Sprintf("%q did not end within %s", w.options.Healthy, limit), nil
 	case errors.As(err, &exit):
 		return strings.TrimSuffix(fmt.Sprintf("%q ended with exit status %d: %s", w.options.Healthy, exit.ExitCode(), last(string(out.kept))), ": "), nil
 	case err != nil:
