@@ -153,6 +153,9 @@ func (a *app) upgrade(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := checkPaused(target); err != nil {
+		return err
+	}
 	if !target.Running {
 		return usagef("container %s: %w", screen.Line(target.Name), upgrade.ErrNotRunning)
 	}
