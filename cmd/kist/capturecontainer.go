@@ -43,6 +43,7 @@ func (s *capturing) captureContainers(c *cli.Context) error {
 	if err := s.app.checkApart(s.sources); err != nil {
 		return err
 	}
+	s.warnBeside(c.Context, targets)
 	running := slices.ContainsFunc(targets, func(t *containers.Container) bool { return t.Running })
 	r, err := s.open(c.Context, s.still.Before != "" || running && c.Bool("stop"))
 	if err != nil {
@@ -65,6 +66,11 @@ func (s *capturing) findContainers(c *cli.Context) (targets []*containers.Contai
 		}
 		if target.Running && !c.Bool("stop") && !c.Bool("live") {
 			return nil, usagef("container %s is running: --stop stops it while it is captured and starts it again, --live takes the volumes as they are while it writes", screen.Line(target.Name))
+		}
+		if c.Bool("stop") {
+			if err := checkPaused(target); err != nil {
+				return nil, err
+			}
 		}
 		targets = append(targets, target)
 	}

@@ -2,8 +2,10 @@ package main
 
 import (
 	"github.com/urfave/cli/v2"
+	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
@@ -49,6 +51,9 @@ func captureOptions(c *cli.Context) (*store.CaptureOptions, error) {
 	}
 	if err := checkVersionWord(c.Command.Name, "--version", o.Version); err != nil {
 		return nil, err
+	}
+	if strings.Contains(o.Name, "@") {
+		return nil, usagef("%s: --name %s: '@' has a meaning where a capture is named (NAME@VERSION): give a name without", c.Command.HelpName, screen.Line(o.Name))
 	}
 	if c.IsSet("version") && c.IsSet("version-from") {
 		return nil, usagef("%s: --version and --version-from are both given", c.Command.HelpName)

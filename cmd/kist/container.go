@@ -33,6 +33,15 @@ func (a *app) findContainer(c *cli.Context, name string) (*containers.Container,
 	return found, err
 }
 
+// checkPaused refuses a container that is frozen, before anything is begun: it can't be stopped as it should.
+func checkPaused(target *containers.Container) error {
+	if !target.Paused() {
+		return nil
+	}
+	name := screen.Line(target.Name)
+	return usagef("container %s is paused, and can't be stopped in order: unpause it (%s unpause %s), or stop it. Nothing was done", name, target.Engine.Name(), name)
+}
+
 // noContainerError says that the engine has no container of a name.
 type noContainerError struct{ name, meant string }
 

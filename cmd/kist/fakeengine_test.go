@@ -184,6 +184,9 @@ func (f *fake) inspect(name string, stdout io.Writer) error {
 	if f.has(name + ".stopping") {
 		about["State"] = map[string]any{"Status": "stopping"}
 	}
+	if f.has(name + ".paused") {
+		about["State"] = map[string]any{"Status": "paused", "Paused": true}
+	}
 	return json.NewEncoder(stdout).Encode([]any{about})
 }
 

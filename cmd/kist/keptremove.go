@@ -23,7 +23,7 @@ func (a *app) chooseAside(given []string) (chosen []kept.Found, err error) {
 		one, err := a.book().Named(path)
 		if errors.Is(err, fs.ErrNotExist) {
 			if one, err = a.book().Named(paths.Resolve(path)); errors.Is(err, fs.ErrNotExist) {
-				return nil, missing(fmt.Errorf("%s is nothing that a restore set aside (kist kept lists it): it is not removed", screen.Line(path)))
+				return nil, missing(fmt.Errorf("%s is nothing that a restore set aside, nor is %s a container that an upgrade did (kist kept lists both): nothing is removed", screen.Line(path), screen.Line(filepath.Base(path))))
 			}
 		}
 		if err != nil {

@@ -39,8 +39,24 @@ func nearCapture(l *store.Listing, selector string) string {
 		}
 		return ""
 	}
+	for _, c := range slices.Backward(l.Captures) {
+		if c.Retired == nil && c.Name == name && strings.HasPrefix(c.Version, which+".") {
+			return name + "@" + c.Version
+		}
+	}
 	if version := cmdline.Nearest(which, append(versionsListed(l, name), "latest")); version != "" {
 		return name + "@" + version
+	}
+	return ""
+}
+
+// retiredOf says that what a selector means by its version is retired, or gives "".
+func retiredOf(l *store.Listing, selector string) string {
+	name, version, _ := strings.Cut(selector, "@")
+	for _, c := range slices.Backward(l.Captures) {
+		if c.Retired != nil && version != "" && c.Name == name && c.Version == version {
+			return ": " + screen.Line(c.ID) + " is of that version, and retired. Its id restores it; kist retire --undo " + screen.Line(c.ID) + " takes that back"
+		}
 	}
 	return ""
 }

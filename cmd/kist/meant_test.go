@@ -1,6 +1,7 @@
 package main
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/store"
@@ -12,15 +13,23 @@ func TestNearCapture(t *testing.T) {
 		{ID: "20260314t0203z-k7f3", Name: "seedbank", Version: "4.1.0"},
 		{ID: "20260414t0203z-a1b2", Name: "seedbank", Version: "4.2.0"},
 		{ID: "20260415t0203z-a1b2", Name: "beds"},
-		{ID: "20260416t0203z-a1b2", Name: "gone", Retired: &store.Retirement{}},
+		{ID: "20260416t0203z-a1b2", Name: "gone", Version: "1", Retired: &store.Retirement{}},
 	}}
 	for typed, want := range map[string]string{
 		"seedbank": "seedbank@latest", "sedbank": "seedbank@latest", "seedbnak@4.1.0": "seedbank@4.1.0", "seedbank@4.1.1": "seedbank@4.1.0",
 		"seedbank@lastest": "seedbank@latest", "20260314t0203z-k7f2": "20260314t0203z-k7f3", "20260314t0302": "20260314t0203z-k7f3",
-		"lastest": "latest", "gone": "", "frobnicate": "", "beds@9": "", "2026": "", "nothing@latest": "",
+		"lastest": "latest", "gone": "", "frobnicate": "", "beds@9": "", "seedbank@4.2": "seedbank@4.2.0", "seedbank@4": "seedbank@4.2.0", "gone@1": "", "2026": "", "nothing@latest": "",
 	} {
 		if got := nearCapture(l, typed); got != want {
 			t.Errorf("%q: %q, not %q", typed, got, want)
+		}
+	}
+	if got := retiredOf(l, "gone@1"); !strings.HasPrefix(got, ": 20260416t0203z-a1b2 is of that version, and retired") {
+		t.Error(got)
+	}
+	for _, typed := range []string{"gone@2", "gone", "seedbank@4.1.0"} {
+		if got := retiredOf(l, typed); got != "" {
+			t.Errorf("%s: %s", typed, got)
 		}
 	}
 	if got := meantHost(&store.Listing{Captures: []*store.Capture{{Host: "hazel"}}}, "hazle"); got != "; did you mean hazel?" {

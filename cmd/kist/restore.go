@@ -37,6 +37,7 @@ func (a *app) restoreCommand() *cli.Command {
 			&cli.BoolFlag{Name: "create", Usage: "with --container: make the container first, if it is missing, as the capture knows it"},
 			&cli.BoolFlag{Name: "overwrite", Usage: "with --tar: replace FILE if it is there"},
 			&cli.BoolFlag{Name: "accept-losses", Usage: "where captured data is damaged: put what is whole in the place of what is there; with --tar: write it"},
+			&cli.BoolFlag{Name: "accept-other", Usage: "with --container: restore though the capture is of another service, by its name and image"},
 			&cli.BoolFlag{Name: "accept-little-space", Usage: "begin though the file system seems to have too little room"},
 			&cli.BoolFlag{Name: "devices", Usage: "with --into or --container: make devices too"},
 			engineFlag(),
@@ -53,7 +54,8 @@ Of a capture with several volumes each gets a folder of its name in DIR.
 With --container each volume goes to where it was mounted when it was captured.
 All volumes are built first; the container is only down while they are exchanged
 with what is there, which is kept. A volume that can't be reached on this machine
-is copied in by the container engine, file by file over what is there. With --create a
+is copied in by the container engine, file by file over what is there. A container that
+has neither the name nor the image of what was captured needs --accept-other. With --create a
 container that is missing is made first, as it was captured, and not started.
 
 Where captured data is damaged, or the capture was accepted unfinished, all members that
@@ -115,6 +117,12 @@ func (a *app) restore(c *cli.Context) error {
 		return err
 	}
 	defer r.Close()
+	a.sayWhich(capture)
+	if target != nil && !c.Bool("accept-other") {
+		if err := checkSame(capture, target); err != nil {
+			return err
+		}
+	}
 	s := &restoring{
 		app: a, r: r, wanted: wanted, only: c.IsSet("only"), devices: c.Bool("devices"),
 		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"), littleSpace: c.Bool("accept-little-space"),
@@ -189,7 +197,7 @@ var restorePlaces = []string{"into", "tar", "container"}
 // restoreFlags says with which of them each flag goes.
 var restoreFlags = []struct{ flag, places string }{
 	{"overwrite", "tar"}, {"devices", "into container"}, {"dry-run", "into container"},
-	{"replace", "into"}, {"discard-previous", "into container"}, {"stop", "container"}, {"create", "container"},
+	{"replace", "into"}, {"discard-previous", "into container"}, {"stop", "container"}, {"create", "container"}, {"accept-other", "container"},
 }
 
 func restoreUsage(c *cli.Context) (*pattern.Set, error) {

@@ -29,6 +29,11 @@ func (a *app) findRestoreTarget(c *cli.Context, name string) (*containers.Contai
 	if target.Running && !c.Bool("stop") && !c.Bool("dry-run") {
 		return nil, usagef("container %s is running: --stop stops it while its volumes are exchanged and starts it again", target.Name)
 	}
+	if c.Bool("stop") && !c.Bool("dry-run") {
+		if err := checkPaused(target); err != nil {
+			return nil, err
+		}
+	}
 	return target, nil
 }
 

@@ -61,6 +61,7 @@ type resumedJSON struct {
 func (a *app) resume(c *cli.Context) error {
 	k, u, p := a.keeper(), a.upgrader(a.reopened(true)), a.rehearsalKeeper()
 	all := []resumedJSON{}
+	nothing := a.nothingOpen()
 	if a.JSON {
 		k.Report = func(container, outcome string) {
 			all = append(all, resumedJSON{Container: container, Outcome: outcome})
@@ -68,13 +69,13 @@ func (a *app) resume(c *cli.Context) error {
 		u.Report = func(service string, came upgrade.Result) {
 			all = append(all, resumedJSON{Container: service, Outcome: string(came)})
 		}
-		p.Report = func(scratch string, err error) {
-			outcome := "removed"
-			if err != nil {
-				outcome = "failed"
-			}
-			all = append(all, resumedJSON{Rehearsal: scratch, Outcome: outcome})
+	}
+	p.Report = func(scratch string, err error) {
+		outcome := "removed"
+		if err != nil {
+			outcome = "failed"
 		}
+		all = append(all, resumedJSON{Rehearsal: scratch, Outcome: outcome})
 	}
 	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, upgrade.Resuming{Again: true, Down: c.String("down"), Up: c.String("up")}), p.RemoveLeft(c.Context))
 	sent, failed := a.resumeSending(c.Context)
@@ -82,10 +83,20 @@ func (a *app) resume(c *cli.Context) error {
 		all = append(all, resumedJSON{Capture: id, Outcome: "sent"})
 	}
 	err = errors.Join(err, failed)
-	if a.JSON {
+	switch {
+	case a.JSON:
 		err = errors.Join(a.PrintJSON(all), err)
+	case err == nil && nothing && len(all) == 0:
+		a.Say("Nothing is open.")
 	}
 	return err
+}
+
+// nothingOpen tells whether nothing is noted on this machine, but for rehearsals, that a run left, or is at.
+func (a *app) nothingOpen() bool {
+	still, err := a.keeper().Noted()
+	open, failed := a.upgrader(nil).Opened()
+	return errors.Join(err, failed) == nil && len(still)+len(open) == 0
 }
 
 // resumeSending sends what waits for the repository that is asked for, if one is.

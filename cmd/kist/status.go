@@ -59,6 +59,7 @@ type state struct {
 	grace    time.Duration
 	free     int64 // bytes on the medium; -1: nothing tells
 	upgrades []upgrade.Open
+	beside   []upgrade.SetAside // containers that were set aside, and run
 	stopped  []stopped.Noted
 	aside    []kept.Found
 	waiting  []*store.Capture // in the spool
@@ -141,6 +142,7 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 	// What can't be read was warned of by recovering, before this command.
 	s.upgrades, _ = a.upgrader(a.reopened(false)).Opened()
 	s.stopped, _ = a.keeper().Noted()
+	s.beside = a.asideRunning(ctx)
 	s.aside, _ = a.book().Find()
 	spool, waiting, err := a.waiting(ctx, r, nil)
 	if spool != nil {
@@ -172,6 +174,13 @@ func (a *app) neverCaptured(s *state, o store.StatusOptions) (never []service) {
 		}
 	}
 	return never
+}
+
+// asideRunning gives the containers that upgrades set aside and that run all the same. What no engine tells is no reason to tell
+// nothing of the repository.
+func (a *app) asideRunning(ctx context.Context) []upgrade.SetAside {
+	all, _ := a.upgrader(nil).SetAside(ctx)
+	return slices.DeleteFunc(all, func(x upgrade.SetAside) bool { return !x.Running || x.Needed == upgrade.NeededStill })
 }
 
 // verdict is the exit status.

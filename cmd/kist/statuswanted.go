@@ -22,6 +22,7 @@ const (
 	wantUpgrade = "upgrade"
 	wantStarted = "stopped"
 	wantSending = "send"
+	wantAside   = "set-aside"
 )
 
 // wanted gives all that is wanted, the worst first.
@@ -58,6 +59,9 @@ func (s *state) wanted() (all []want) {
 		if !n.AtWork {
 			all = append(all, want{kind: wantStarted, name: n.Container, text: stoppedText(n.Container) + " since " + screen.LocalTime(n.Since) + ": " + toStart(n)})
 		}
+	}
+	for _, x := range s.beside {
+		all = append(all, want{kind: wantAside, name: x.Of, text: fmt.Sprintf("container %s, which an upgrade of %s set aside, runs, and has the live data: %s stop %[1]s", screen.Printable(x.Name), screen.Printable(x.Of), screen.Printable(x.Engine))})
 	}
 	for _, c := range s.waiting {
 		all = append(all, want{kind: wantSending, name: c.Name, host: c.Host, text: fmt.Sprintf("capture %s of %s waits on this machine to be sent: kist resume", c.ID, screen.Printable(c.Name))})

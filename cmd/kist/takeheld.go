@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
 	"os"
 	"slices"
 	"strconv"
@@ -102,6 +103,9 @@ func (s *capturing) takeStill(ctx context.Context, into *repository, draft *stor
 func (s *capturing) askVersion(ctx context.Context) (err error) {
 	if s.versionFrom != "" {
 		s.options.Version, err = programs.Line{Text: s.versionFrom, Shown: engine.MaskLine(s.versionFrom), Said: s.app.Err}.FirstLine(ctx)
+		if err != nil {
+			err = fmt.Errorf("--version-from: %w. Nothing was stopped, and nothing is captured", err)
+		}
 	}
 	return err
 }

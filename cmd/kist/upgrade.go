@@ -73,6 +73,9 @@ NAME-before-DATE, and the new one is started and watched: it must run without a
 restart, be healthy by the image's own health check where it has one, and by --healthy.
 --healthy is asked first of the version that runs, since a command that says no
 to it would take any for a bad one (--accept-unhealthy leaves that out).
+Until it is found well it has no restart policy. Then it gets that of the old one; an engine
+that can't change a policy makes it once more for it: the service is down a second time, for
+some seconds, and watched again.
 If it is not, or anything fails, or kist is interrupted or killed (the next kist command,
 or kist resume, goes on), the new container is set aside as NAME-failed-DATE, the old
 one gets its name back, the volumes get the data of the capture, and it is started. What
@@ -157,6 +160,9 @@ func (a *app) upgrade(c *cli.Context) error {
 		return err
 	}
 	if err := a.checkNotHeld(&upgrade.Record{Old: target.ID}); err != nil {
+		return err
+	}
+	if err := checkPaused(target); err != nil {
 		return err
 	}
 	if !target.Running {

@@ -158,6 +158,9 @@ func TestInterruptOnDeadShare(t *testing.T) {
 		c.Process.Signal(unix.SIGINT)
 		if until("Interrupt again"); interrupts == 2 {
 			c.Process.Signal(unix.SIGINT)
+			if said := until("ended at once"); !strings.Contains(said, "ended at once: kist resume") {
+				t.Errorf("%q", said)
+			}
 		}
 		c.Wait()
 		by := c.ProcessState.Sys().(syscall.WaitStatus)

@@ -41,6 +41,9 @@ type State struct {
 	Health   string // starting, healthy, unhealthy; "" where the container has no health check
 }
 
+// Paused tells whether it is frozen: it runs, and neither answers nor ends as it should.
+func (c *Container) Paused() bool { return c.State.Status == "paused" }
+
 // Mount is something mounted in a container.
 type Mount struct {
 	Type        string `json:"Type"` // volume, bind, tmpfs …

@@ -122,6 +122,9 @@ func (l *Line) addFlag(own, shared []cli.Flag, args []string) (int, error) {
 		to, values = &l.shared, l.ofAll
 		flag = findFlag(shared, name)
 	}
+	if why := whyNone(l.Words, name); flag == nil && why != "" {
+		return 0, Usagef("%s", why)
+	}
 	if flag == nil {
 		return 0, Usagef("no flag %s here; %s --help lists those that there are (-- ends the flags)%s",
 			screen.Line(args[0]), strings.Join(append([]string{"kist"}, l.Words...), " "), meantFlag(name, own, shared))
@@ -140,7 +143,7 @@ func (l *Line) addFlag(own, shared []cli.Flag, args []string) (int, error) {
 	}
 	if _, single := flag.(*cli.StringFlag); single && slices.Contains(onceOnly, name) {
 		if slices.Contains(l.once, name) {
-			return 0, Usagef("flag --%s: it is given twice, and takes one value here", name)
+			return 0, Usagef("flag --%s: it is given twice, and takes one value here: run %s once for each", name, strings.Join(append([]string{"kist"}, l.Words...), " "))
 		}
 		l.once = append(l.once, name)
 	}
@@ -191,4 +194,12 @@ func namesOf(commands []*cli.Command) (names []string) {
 		}
 	}
 	return names
+}
+
+// whyNone says why a command has not a flag that people look for in it, or gives "".
+func whyNone(words []string, flag string) string {
+	if strings.Join(words, " ") == "amend" && flag == "name" {
+		return "amend: a name can't be amended: rotations, and what is taken over from earlier captures, go by it. Capture under the right name from now on; this capture is found by its id"
+	}
+	return ""
 }

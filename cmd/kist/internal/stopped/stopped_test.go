@@ -365,7 +365,7 @@ func TestStartLeft(t *testing.T) {
 func TestNamesStayInTheirLines(t *testing.T) {
 	const name = "seedbank\n\x1b[2Jall is well"
 	k, c, f, _ := newKeeper(t)
-	c.Name = name
+	c.Name, f.name = name, name
 	f.policy, f.restarts = "always\nno", 3
 	running := c.MustStand(t.Context(), "it runs")
 	f.restarts = 0

@@ -24,7 +24,7 @@ type MadeError struct {
 }
 
 func (e *MadeError) Error() string {
-	made := fmt.Sprintf("an upgrade that began at %s made %s %s", e.Since.UTC().Format(time.RFC3339), screen.Line(e.Service), screen.Line(e.Runs))
+	made := fmt.Sprintf("an upgrade that began at %s made %s %s", screen.LocalTime(e.Since), screen.Line(e.Service), screen.Line(e.Runs))
 	insist := "--accept-version does it all the same, where what runs was changed since by other means"
 	if !e.NoUndo {
 		insist += "; the way back of that upgrade is lost then"
@@ -85,7 +85,7 @@ func openOf(dir string, is func(*Record) bool) error {
 	}
 	for _, r := range open {
 		if is(&r) {
-			return fmt.Errorf("%s: an upgrade to %s began at %s, and nothing was done: %w", screen.Line(r.Container), screen.Line(r.Image), r.Began.UTC().Format(time.RFC3339), ErrOpen)
+			return fmt.Errorf("%s: an upgrade to %s began at %s, and nothing was done: %w", screen.Line(r.Container), screen.Line(r.Image), screen.LocalTime(r.Began), ErrOpen)
 		}
 	}
 	return nil

@@ -59,6 +59,9 @@ func (u *Upgrader) Recover(ctx context.Context, how Resuming) error {
 // ErrNotOne is returned by Recover for commands where not exactly one upgrade by commands was left.
 var ErrNotOne = errors.New("not exactly one upgrade by commands was left")
 
+// ErrNoneOpen is returned by Recover for commands where no upgrade by commands was left.
+var ErrNoneOpen = errors.New("no upgrade by commands is open")
+
 // checkOne fails unless one upgrade by commands was left.
 func checkOne(dir string) error {
 	open, err := binding(dir)
@@ -70,6 +73,9 @@ func checkOne(dir string) error {
 		if o.Up != "" {
 			names = append(names, o.Container)
 		}
+	}
+	if len(names) == 0 {
+		return fmt.Errorf("%w: there is nothing that --down and --up would be for", ErrNoneOpen)
 	}
 	if len(names) != 1 {
 		return fmt.Errorf("%w, but %d: nothing says what other commands are for %s", ErrNotOne, len(names), screen.Line(strings.Join(names, ", ")))
