@@ -8,7 +8,7 @@ import (
 
 // engineAnnotations begin those that engines write by themselves (Podman 4.3.1), or that are of the image (OCI image
 // specification 1.1, annotations.md).
-var engineAnnotations = []string{"io.kubernetes.cri-o.", "io.podman.annotations.", "io.container.", "org.opencontainers.image."}
+var engineAnnotations = []string{"io.kube", "io.podman.annotations.", "io.container.", "org.opencontainers.image."}
 
 // annotations are those that somebody gave a container. Engines tell them in one place or the other.
 func annotations(config, host settings, image map[string]string) map[string]string {
