@@ -41,7 +41,7 @@ func TestLabelsMakeNoLines(t *testing.T) {
 		{"upgrade", "--container", "beds", "--to", falseLine}, {"schedule", "--name", falseLine, b.path("seedbank")},
 		{"passphrase", "add", "--key-file", b.path("other"), "--label", "beds"}, {"passphrase", "list"}, {"passphrase", "remove", falseLine},
 		{"find", "*"}, {"find", "*", "--name", falseLine}, {"find", falseLine}, {"compare", ids[0], ids[1], "--text", falseLine},
-		{"config"}, {"serve", "--listen", falseLine}, {"complete", "--", "show", ""}, {"complete", "--", "contents", ids[0], ""}, {"complete", "--", "list", "--name", ""},
+		{"config"}, {"settings"}, {"settings", "--parity", falseLine}, {"serve", "--listen", falseLine}, {"complete", "--", "show", ""}, {"complete", "--", "contents", ids[0], ""}, {"complete", "--", "list", "--name", ""},
 		{"replicate", "--to", b.path("none"), falseLine}, {"replicate", "--to", b.path(falseLine)},
 		{"status"}, {"resume"}, {"help", falseLine}, {falseLine}, {"setup", "--repository", b.path("repo")}, {"version"},
 	}
