@@ -357,7 +357,7 @@ func TestStartedMeanwhileIsMarked(t *testing.T) {
 				calls.at = 3 // it is found, its image is, and it is looked at when all was read
 			default:
 				args = append(args, "--stop")
-				calls.at = 7 // found, its image found, others asked for, looked at, stopped, looked at, and looked at when all was read
+				calls.at = 8 // found, its image found, others asked for and looked at, looked at, stopped, looked at, and looked at when all was read
 			}
 			if test.late {
 				calls.at++
