@@ -63,3 +63,21 @@ func TestEveryCallIsWatched(t *testing.T) {
 		}
 	}
 }
+
+// TestWatchedForsakes: what is watched says as well whether it gives up what was not flushed.
+func TestWatchedForsakes(t *testing.T) {
+	for _, forsakes := range []bool{false, true} {
+		disk := newDisk(t)
+		if forsakes {
+			disk.Forsake()
+		}
+		s, err := files.Around(disk.Place(), func(string, string) func() { return func() {} }).Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		if g, ok := s.(files.Forsaking); !ok || g.Forsakes() != forsakes {
+			t.Errorf("it says %t", !forsakes)
+		}
+	}
+}

@@ -96,6 +96,16 @@ func (s aroundSystem) SyncFolder(name string) error {
 	return aroundError(s.begin, "sync", name, func() error { return s.System.SyncFolder(name) })
 }
 
+// Forsakes implements [Forsaking].
+func (s aroundSystem) Forsakes() bool {
+	g, ok := s.System.(Forsaking)
+	if !ok {
+		return false
+	}
+	forsakes, _ := around(s.begin, "look at", "", func() (bool, error) { return g.Forsakes(), nil })
+	return forsakes
+}
+
 // Close implements [System].
 func (s aroundSystem) Close() error { return aroundError(s.begin, "close", "", s.System.Close) }
 
