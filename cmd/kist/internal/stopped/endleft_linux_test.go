@@ -46,7 +46,7 @@ func TestBeforeThatGoesOn(t *testing.T) {
 			closeNotes(t, k)
 			dir, _ := k.Folder()
 			if came {
-				err = os.Chtimes(filepath.Join(dir, n.name()), held(), held())
+				err = os.Chtimes(filepath.Join(dir, n.name()), heldTime(), heldTime())
 			}
 			if err = errors.Join(err, k.StartLeft(t.Context())); err != nil {
 				t.Fatal(err)
@@ -76,7 +76,7 @@ func TestNoteKnowsBefore(t *testing.T) {
 	err := k.WhileStill(t.Context(), c, func(context.Context) error {
 		found, _ := filepath.Glob(filepath.Join(dir, "still-*.json"))
 		info, err := os.Stat(found[0])
-		if err == nil && !info.ModTime().Equal(held()) {
+		if err == nil && !info.ModTime().Equal(heldTime()) {
 			err = errors.New("its time does not tell that --before ended")
 		}
 		return err

@@ -50,15 +50,15 @@ func (k *Keeper) WhileStill(ctx context.Context, c Commands, do func(context.Con
 // tokenVariable names the variable by which what --before started is found once kist was killed.
 const tokenVariable = "KIST_STEP"
 
-// held is the time of a note whose first command came to its end. It need not be on disk: where the power fails, nothing goes on.
-func held() time.Time { return time.Unix(0, 0) }
+// heldTime is the time of a note whose first command came to its end. It need not be on disk: where the power fails, nothing goes on.
+func heldTime() time.Time { return time.Unix(0, 0) }
 
 // endLeft ends what the first command goes on doing that had not come to its end: it would hold still what was let go.
 func (n *note) endLeft(ctx context.Context) error {
 	if n.Token == "" {
 		return nil
 	}
-	if at, err := n.file.Stamped(); err != nil || at.Equal(held()) {
+	if at, err := n.file.Stamped(); err != nil || at.Equal(heldTime()) {
 		return err
 	}
 	return programs.EndLeft(ctx, tokenVariable+"="+n.Token, n.Session)
@@ -75,7 +75,7 @@ func (k *Keeper) hold(ctx context.Context, before string, n *note) error {
 	if err := line.Run(ctx); err != nil {
 		return err
 	}
-	return n.file.Stamp(held())
+	return n.file.Stamp(heldTime())
 }
 
 // note notes that the second command is to be run, and gives what runs it. Of the first one it says how to find what that
