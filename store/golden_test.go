@@ -73,6 +73,7 @@ var goldens = []struct {
 	{"../testdata/format1-orders", 1},  // orders of members by path
 	{"../testdata/format1-replica", 1}, // a second place: its mark, and what is elsewhere
 	{"../testdata/format1-parity", 1},  // parity of slabs, second copies of small objects, settings
+	{"../testdata/format1-several", 1}, // a bundle of index files, a retirement of several captures
 }
 
 // TestGolden reads the repository of every format version there has been.
@@ -87,6 +88,8 @@ func TestGolden(t *testing.T) {
 			writeGoldenReplica(t, last.dir)
 		case "format1-parity":
 			writeGoldenParity(t, last.dir)
+		case "format1-several":
+			writeGoldenSeveral(t, last.dir)
 		default:
 			writeGolden(t, last.dir)
 		}
@@ -201,7 +204,7 @@ func writeGolden(t *testing.T, dir string) {
 	if _, err := r.AddSlot(t.Context(), goldenSecret(t, dir, "passphrase"), made); err != nil {
 		t.Fatal(err)
 	}
-	captureGolden(t, r)
+	captureGolden(t, r, goldenVolumes(t))
 	markGolden(t, r)
 	amendGolden(t, r, folder)
 	expectGolden(t, dir, r)
@@ -228,10 +231,10 @@ func newGolden(t *testing.T, dir string) (*storage.Folder, *crypt.KeyFile) {
 	return folder, key
 }
 
-// captureGolden has the captures made that golden repositories have.
-func captureGolden(t *testing.T, r *store.Repository) {
+// captureGolden has the captures made that golden repositories have, of the volumes of goldenVolumes.
+func captureGolden(t *testing.T, r *store.Repository, captures [][]store.VolumeInput) {
 	t.Helper()
-	for i, volumes := range goldenVolumes(t) {
+	for i, volumes := range captures {
 		_, err := r.Capture(t.Context(), store.CaptureOptions{
 			Name: "seedbank", Version: fmt.Sprintf("4.1.%d", i), Host: "hazel", Note: "golden",
 			Labels: map[string]string{"shelf": "3"}, AcceptUnfinished: true,

@@ -31,6 +31,6 @@ func writeGoldenParity(t *testing.T, dir string) {
 	if _, err := r.AddSlot(t.Context(), goldenSecret(t, dir, "passphrase"), made); err != nil {
 		t.Fatal(err)
 	}
-	captureGolden(t, r)
+	captureGolden(t, r, goldenVolumes(t))
 	expectGolden(t, dir, r)
 }

@@ -23,7 +23,7 @@ func writeGoldenReplica(t *testing.T, dir string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	captureGolden(t, r)
+	captureGolden(t, r, goldenVolumes(t))
 	all, err := r.Captures(ctx)
 	if err != nil {
 		t.Fatal(err)

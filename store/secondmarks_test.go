@@ -132,6 +132,11 @@ func (r *secondReader) marks() (map[string][]string, error) {
 			if s, ok := record.(*secondSettings); ok && s.Parity > 20 {
 				return nil, fmt.Errorf("%s: parity of %d %%", name, s.Parity)
 			}
+			if b, ok := record.(*secondBundle); ok {
+				if err := b.check(r); err != nil {
+					return nil, fmt.Errorf("%s: %w", name, err)
+				}
+			}
 			if e, ok := record.(*secondElsewhere); ok {
 				if err := e.check(); err != nil {
 					return nil, fmt.Errorf("%s: %w", name, err)
