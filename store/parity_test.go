@@ -13,6 +13,8 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/parity"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -185,6 +187,31 @@ func TestBeyondParity(t *testing.T) {
 		if err := f.Restore(t.Context(), &c.Volumes[0], io.Discard, store.RestoreOptions{}); !errors.Is(err, store.ErrDamaged) {
 			t.Errorf("%s: %v", c.ID, err)
 		}
+	}
+}
+
+// TestForgedParity changes a frame and makes parity that fits it: seals alone prove, so that is damage which nothing heals.
+func TestForgedParity(t *testing.T) {
+	f := newParityFixture(t)
+	f.harmed = true
+	infos, err := f.mem.List(t.Context(), "slabs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	largest := slices.MaxFunc(infos, bySize)
+	b := contentOf(t, f.mem, largest.Name)
+	b[200] ^= 1
+	section := bytes.Index(b, []byte("kist.par")) - format.SectionHead
+	if err := parity.Rewrite(b, len(b)-format.TrailerSize-section); err != nil {
+		t.Fatal(err)
+	}
+	replace(t, f.mem, largest.Name, b)
+	report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+	if err != nil || len(report.Damage) == 0 || slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return d.Mendable || d.Object != largest.Name }) {
+		t.Errorf("%+v, %v", report, err)
+	}
+	if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || out.Mended() || len(out.Renewed) > 0 {
+		t.Errorf("%+v, %v", out, err)
 	}
 }
 

@@ -43,11 +43,11 @@ type places struct{ here, there *years }
 
 func newPlaces(t *rapid.T) *places {
 	here := newYears(t)
-	there := &years{t: t, mem: storage.NewMemory(), key: crypt.NewKeyFile(), model: make(map[string]*modelCapture), version: 1_000_000, grace: here.grace, state: here.state, other: here}
+	there := &years{t: t, mem: storage.NewMemory(), key: crypt.NewKeyFile(), model: make(map[string]*modelCapture), version: 1_000_000, grace: here.grace, state: here.state, other: here, parity: drawParity(t)}
 	here.other = there
 	first := here.open(here.mem)
 	defer first.Close()
-	r, err := store.CreateReplica(context.Background(), there.mem, first, there.key, store.ReplicaOptions{})
+	r, err := store.CreateReplica(context.Background(), there.mem, first, there.key, store.ReplicaOptions{Parity: there.parity})
 	if err != nil {
 		t.Fatal(err)
 	}

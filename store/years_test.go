@@ -42,6 +42,7 @@ func TestYears(t *testing.T) {
 			"beside":    y.beside,
 			"wait":      y.wait,
 			"restore":   y.restoreOne,
+			"harm":      y.harm,
 		})
 		y.checkAll()
 	}))
@@ -58,7 +59,11 @@ type years struct {
 	failure error
 	state   string // folder of what the machines know: none ever warns
 	other   *years // another place, if there is one
+	parity  int    // percent
 }
+
+// drawParity has a third of the runs with parity, which takes its time.
+func drawParity(t *rapid.T) int { return rapid.SampledFrom([]int{0, 0, 3}).Draw(t, "parity") }
 
 type modelCapture struct {
 	stream  []byte
@@ -79,7 +84,8 @@ func (y *years) log(format string, args ...any) {
 func newYears(t *rapid.T) *years {
 	y := &years{t: t, mem: storage.NewMemory(), key: crypt.NewKeyFile(), model: make(map[string]*modelCapture), grace: 24 * time.Hour}
 	apart := rapid.SampledFrom([]store.Apart{store.Together, store.ApartCompressed, store.ApartStored}).Draw(t, "apart")
-	r, err := store.Create(context.Background(), y.mem, y.key, store.CreateOptions{ChunkAverage: 8192, Grace: y.grace, Apart: apart})
+	y.parity = drawParity(t)
+	r, err := store.Create(context.Background(), y.mem, y.key, store.CreateOptions{ChunkAverage: 8192, Grace: y.grace, Apart: apart, Parity: y.parity})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -320,6 +326,40 @@ func (y *years) reclaim(t *rapid.T, r *store.Repository) error {
 		}
 	}
 	return err
+}
+
+// harm changes some bytes of a slab with parity, and lets something happen before that is repaired.
+func (y *years) harm(t *rapid.T) {
+	y.t = t
+	slabs, err := y.mem.List(context.Background(), "slabs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if y.parity == 0 || len(slabs) == 0 {
+		return
+	}
+	info := rapid.SampledFrom(slabs).Draw(t, "slab")
+	at := rapid.IntRange(0, int(info.Size)-1).Draw(t, "at")
+	y.log("harm %s at %d", info.Name, at)
+	if err := flip(context.Background(), y.mem, info, at, min(int(info.Size)-at, 40)); err != nil {
+		t.Fatal(err)
+	}
+	r := y.open(storagetest.NewFaulty(y.mem))
+	defer r.Close()
+	y.tolerate(y.any(t, "beside damage")(t, r))
+	y.learn()
+	y.restoreOne(t)
+	out, err := r.Repair(context.Background(), store.RepairOptions{})
+	if err != nil && !errors.Is(err, store.ErrBusy) || err == nil && !out.Mended() {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if err != nil { // somebody who crashed is taken to be at work
+		time.Sleep(2 * time.Hour)
+		if out, err = r.Repair(context.Background(), store.RepairOptions{}); err != nil || !out.Mended() {
+			t.Fatalf("%+v, %v", out, err)
+		}
+	}
+	y.verify(store.VerifyOptions{Full: true})
 }
 
 // learn finds out what became of actions that were stopped.

@@ -111,16 +111,22 @@ type killCase struct {
 	fates  map[string]fate   // of captures, by id
 	listed []string          // ids of captures, oldest first
 	harmed bool              // contents were damaged, and are to be repaired
+	worn   bool              // contents were damaged, and are read through parity
 	number int               // of the round
 	long   bool              // some of the captures are large
 	took   map[string]time.Duration
 }
 
+// newKillCase gives a repository: one in three has parity.
 func newKillCase(t *testing.T, random *rand.Rand) *killCase {
-	return &killCase{
+	k := &killCase{
 		bench: newBench(t), random: random,
 		known: make(map[string]string), fates: make(map[string]fate), took: make(map[string]time.Duration),
 	}
+	if random.IntN(3) == 0 {
+		k.must("settings", "--parity", "3%")
+	}
+	return k
 }
 
 // isLarge tells whether this round's capture is large.

@@ -43,6 +43,8 @@ func killRows() []killRow {
 		{"reclaim of slabs and tables", (*killCase).reclaimSlabs, (*killCase).isTidy, false, naming, going},
 		{"repair of tables", (*killCase).repairTables, (*killCase).hasTables, false, []string{"leases", "tables"}, leases},
 		{"repair that heals", (*killCase).repairSlab, (*killCase).isHealed, false, whileCapturing, leases},
+		{"repair by parity", (*killCase).repairByParity, (*killCase).isMended, false, []string{"leases", "spare", "slabs"}, []string{"leases", "spare", "slabs"}},
+		{"repair from a second place", (*killCase).repairFrom, (*killCase).isFetched, false, whileCapturing, leases},
 	}
 }
 
@@ -302,13 +304,9 @@ func (k *killCase) hasTables() {
 // repairSlab damages a slab that only one capture needs, and captures the same
 // once more, so that it can be healed.
 func (k *killCase) repairSlab() []string {
-	k.grow()
-	before := k.files("slabs/*/*")
-	k.capture()
-	for _, name := range k.files("slabs/*/*") {
-		if !slices.Contains(before, name) {
-			flip(k, name)
-		}
+	k.must("settings", "--parity", "off") // which would heal it
+	for _, name := range k.newSlabs() {
+		flip(k, name)
 	}
 	k.harmed = true
 	if status := k.run(k.t.Context(), "repair"); status != statusDamage {

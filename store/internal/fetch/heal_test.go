@@ -149,6 +149,41 @@ func TestBeyondParity(t *testing.T) {
 	}
 }
 
+// TestHealedIsProved: what parity takes for whole, what was put aside of a slab, and a slab of which only the parity is damaged
+// count only where every seal opens and both trailers are there.
+func TestHealedIsProved(t *testing.T) {
+	r := newStoredWith(t, 3, noise(1, 60, 3000))
+	slab := r.slabBytes(t)
+	opened := mustOpen(t, r.open(t, r.storage), r.slab)
+	frame := bytes.Clone(slab)
+	frame[opened.offsets[0]+5] ^= 1
+	fitting := bytes.Clone(frame)
+	if err := parity.Rewrite(fitting, format.SectionHead+int(opened.parity.length)); err != nil {
+		t.Fatal(err)
+	}
+	trailer := bytes.Clone(slab)
+	trailer[len(slab)-10] ^= 1
+	clear(trailer[opened.parity.off:][:opened.parity.length-20])
+	for name, harmed := range map[string][]byte{"a frame, and parity that fits it": fitting, "a trailer, and most of the parity": trailer} {
+		h := r.holding(t, harmed)
+		s := h.open(t, h.storage)
+		if _, err := s.Whole(t.Context(), r.slab, format.ErrDamaged); !errors.Is(err, ErrBeyond) || len(s.Healed()) > 0 {
+			t.Errorf("%s: %v, healed: %v", name, err, s.Healed())
+		}
+	}
+	for name, aside := range map[string][]byte{"": slab, "another frame": fitting, "cut short": slab[:len(slab)-1], "nothing": nil} {
+		h := r.holding(t, slab)
+		if err := errors.Join(h.storage.Put(t.Context(), names.Spare(names.Slab(r.slab)), bytes.NewReader(aside)), h.storage.Remove(t.Context(), names.Slab(r.slab))); err != nil {
+			t.Fatal(err)
+		}
+		s := h.open(t, h.storage)
+		whole, err := s.Whole(t.Context(), r.slab, format.ErrDamaged)
+		if name == "" && (err != nil || !bytes.Equal(whole, slab)) || name != "" && !errors.Is(err, ErrBeyond) {
+			t.Errorf("put aside: %s: %v", name, err)
+		}
+	}
+}
+
 // TestOneReadsForAll: a slab that is beyond what heals is read for that once.
 func TestOneReadsForAll(t *testing.T) {
 	r := newStoredWith(t, 3, noise(1, 60, 3000))
