@@ -146,6 +146,15 @@ func panicsAt(t *testing.T, f *fixture, c *store.Capture) map[string]func() erro
 			_, err := f.Verify(ctx, store.VerifyOptions{Progress: progress})
 			return err
 		},
+		"AgainstOptions.Progress": func() error {
+			other, err := store.CreateReplica(ctx, storage.NewMemory(), f.Repository, f.key, store.ReplicaOptions{})
+			if err != nil {
+				return err
+			}
+			defer other.Close()
+			_, err = f.VerifyAgainst(ctx, other, store.AgainstOptions{Progress: progress})
+			return err
+		},
 		"RepairOptions.Progress": func() error {
 			_, err := f.Repair(ctx, store.RepairOptions{Progress: progress})
 			return err

@@ -247,8 +247,9 @@ func (p *twoPlaces) lostInBoth(id string, here, there map[string][]byte) bool {
 	return len(changed(here, p.here)) > 0 && len(changed(there, p.there)) > 0
 }
 
-// TestRepairFromFaults lets a call fail, or all from it on, at whatever place: what restored before does so still, the other
-// place is as it was but for leases, and the next run mends all.
+// TestRepairFromFaults lets a call fail, or all from it on, before or after it did what it was to, at whatever place: what restored
+// before does so still, the other place is as it was but for leases, and the next run mends all. With KIST_TEST_ROUNDS each call fails
+// in each way.
 func TestRepairFromFaults(t *testing.T) {
 	p := newTwoPlaces(t)
 	harmed := maps.Clone(p.here)
@@ -265,32 +266,40 @@ func TestRepairFromFaults(t *testing.T) {
 		}
 	}
 	before := p.restores(t, p.a.copyOf(t, harmed).open(""))
-	steps := map[string]int{"here": 7, "there": 3}
-	if testing.Short() {
-		steps = map[string]int{"here": 41, "there": 9}
+	steps := map[string]int{"here": 11, "there": 5}
+	switch {
+	case os.Getenv("KIST_TEST_ROUNDS") != "":
+		steps = map[string]int{"here": 1, "there": 1}
+	case testing.Short():
+		steps = map[string]int{"here": 41, "there": 17}
 	}
 	for side, step := range steps {
 		fired := 0
-		for call := 0; p.repairFault(t, harmed, before, side, call); call += step {
-			fired++
+		for i, way := range []storagetest.Fault{
+			{Effect: storagetest.Fail}, {Effect: storagetest.Fail, Once: true}, {Effect: storagetest.FailAfter}, {Effect: storagetest.FailAfter, Once: true},
+		} {
+			for way.From = i * step / 4; p.repairFault(t, harmed, before, side, way); way.From += step {
+				fired++
+			}
 		}
+		t.Logf("%s: %d faults", side, fired)
 		if fired < 3 {
 			t.Errorf("%s: only %d faults fired", side, fired)
 		}
 	}
 }
 
-func (p *twoPlaces) repairFault(t *testing.T, harmed map[string][]byte, before map[string]bool, side string, call int) bool {
-	name := fmt.Sprintf("%s, call %d", side, call)
+func (p *twoPlaces) repairFault(t *testing.T, harmed map[string][]byte, before map[string]bool, side string, way storagetest.Fault) bool {
+	name := fmt.Sprintf("%s, %+v", side, way)
 	a, b := p.a.copyOf(t, harmed), p.b.copyOf(t, p.there)
 	faulty := map[string]*storagetest.Faulty{"here": storagetest.NewFaulty(a.mem), "there": storagetest.NewFaulty(b.mem)}
 	here, there := a.openOver(t, faulty["here"]), b.openOver(t, faulty["there"])
 	defer here.Close()
 	defer there.Close()
 	faulty[side].Reset()
-	faulty[side].Inject(storagetest.Fault{From: call, Effect: storagetest.Fail, Once: call%2 == 0})
+	faulty[side].Inject(way)
 	_, err := here.Repair(t.Context(), RepairOptions{From: there})
-	fired := faulty[side].Calls(storagetest.Any) > call
+	fired := faulty[side].Calls(storagetest.Any) > way.From
 	if err != nil && !errors.Is(err, storagetest.ErrInjected) {
 		t.Errorf("%s: %v", name, err)
 	}

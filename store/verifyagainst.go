@@ -21,6 +21,10 @@ type AgainstOptions struct {
 	// Full reads every slab that is in both places, and opens all of it. Without it slabs are
 	// compared by their lengths, their tables and trailers, and no frame is read.
 	Full bool
+
+	// Progress, if set, is called now and then, by one goroutine at a time: with the bytes of the slabs
+	// that are in both places, counted in each of the two.
+	Progress func(Progress)
 }
 
 // Against is how two places of a repository differ.
@@ -51,7 +55,8 @@ type UnlikeInPlaces struct {
 //
 // It fails with [ErrNotReplica] and [ErrSamePlace], and with what a storage says.
 func (r *Repository) VerifyAgainst(ctx context.Context, other *Repository, o AgainstOptions) (out *Against, err error) {
-	defer vault.NoteEnd(ctx, &err)
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
 	if err := r.open(ctx); err != nil {
 		return nil, err
 	}
@@ -72,7 +77,7 @@ func (r *Repository) VerifyAgainst(ctx context.Context, other *Repository, o Aga
 		return nil, err
 	}
 	defer there.Vault().Slabs().Close()
-	c := &placesCompared{here: here, there: there, full: o.Full, out: &Against{Here: []string{}, There: []string{}, Differ: []string{}, Unlike: []UnlikeInPlaces{}}}
+	c := &placesCompared{here: here, there: there, full: o.Full, meter: g.meter("AgainstOptions.Progress", o.Progress), out: &Against{Here: []string{}, There: []string{}, Differ: []string{}, Unlike: []UnlikeInPlaces{}}}
 	if err := c.captures(ctx); err != nil {
 		return nil, err
 	}
@@ -82,6 +87,7 @@ func (r *Repository) VerifyAgainst(ctx context.Context, other *Repository, o Aga
 type placesCompared struct {
 	here, there *stock.Stock
 	full        bool
+	meter       *vault.Meter
 	out         *Against
 }
 
@@ -166,15 +172,25 @@ func (c *placesCompared) slabs(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	sizes := make(map[format.SlabID]int64) // in both places
 	for _, s := range here {
-		if _, ok := there.Find(s.ID); !ok {
+		if length, ok := there.Length(s.ID); ok {
+			sizes[s.ID] = s.Size + length
+			c.meter.Expect(s.Size + length)
+		}
+	}
+	for _, s := range here {
+		size, ok := sizes[s.ID]
+		if !ok {
 			continue
 		}
 		c.out.Slabs++
 		if err := c.slab(ctx, s.ID); err != nil {
 			return err
 		}
+		c.meter.Add(size, false)
 	}
+	c.meter.Done()
 	slices.SortFunc(c.out.Unlike, func(a, b UnlikeInPlaces) int { return bytes.Compare([]byte(a.Object), []byte(b.Object)) })
 	return nil
 }

@@ -34,6 +34,16 @@ func TestVerifyAgainst(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	var both int64
+	for _, info := range slabs {
+		if _, err := a.mem.Stat(t.Context(), info.Name); err == nil {
+			both += 2 * info.Size
+		}
+	}
+	var last Progress
+	if _, err := here.VerifyAgainst(t.Context(), there.Repository, AgainstOptions{Progress: func(p Progress) { last = p }}); err != nil || last != (Progress{Bytes: both, Total: both, Done: true}) {
+		t.Errorf("%+v of %d bytes, %v", last, both, err)
+	}
 	var shared string
 	for _, info := range slabs {
 		if info.Size > 10_000 {

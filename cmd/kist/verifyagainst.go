@@ -18,7 +18,9 @@ func (a *app) verifyAgainst(c *cli.Context, r *repository, path string) error {
 		return err
 	}
 	defer other.Close()
-	out, err := r.VerifyAgainst(c.Context, other.Repository, store.AgainstOptions{Full: c.Bool("full")})
+	progress, end := a.progress("comparing")
+	out, err := r.VerifyAgainst(c.Context, other.Repository, store.AgainstOptions{Full: c.Bool("full"), Progress: progress})
+	end()
 	if err != nil {
 		return err
 	}
