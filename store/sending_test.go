@@ -138,9 +138,9 @@ func (n *naming) twice() (names []string) {
 func TestSendFaults(t *testing.T) {
 	content := tarOf(t, file{name: "catalogue", content: random(1, 300_000)})
 	points := 0
-	for _, effect := range []storagetest.Effect{storagetest.Fail, storagetest.FailAfter} {
+	for i, effect := range []storagetest.Effect{storagetest.Fail, storagetest.FailAfter, storagetest.Fail, storagetest.FailAfter} {
 		for k, fired := 0, true; fired; k++ {
-			f := newFixture(t)
+			f := newFixtureOf(t, store.CreateOptions{Parity: i / 2 * 3})
 			s := f.newSpool()
 			c := s.capture(content)
 			named := &naming{Storage: f.mem, names: map[string]int{}}
@@ -183,6 +183,42 @@ func TestSendFaults(t *testing.T) {
 	if points < 20 {
 		t.Errorf("only %d calls: are faults injected?", points)
 	}
+}
+
+// TestSendWithParity: what is sent to a place whose slabs get parity gets some there, and is read through it.
+func TestSendWithParity(t *testing.T) {
+	f := newFixtureOf(t, store.CreateOptions{Parity: 3})
+	s := f.newSpool()
+	sent := s.send(s.capture(tarOf(t, file{name: "catalogue", content: random(1, 300_000)})), f)
+	if n, err := s.Parity(t.Context()); n != 0 || err != nil {
+		t.Errorf("the spool has parity of %d %%, %v", n, err)
+	}
+	slabs, want := listed(t, f.mem, "slabs"), f.restore(sent)
+	for _, info := range slabs {
+		if err := flip(t.Context(), f.mem, info, int(info.Size)/3, 50); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f.reopen()
+	if got := f.restore(mustFind(f, sent.ID)); !bytes.Equal(got, want) {
+		t.Error("read through parity it is something else")
+	}
+	if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Renewed) != len(slabs) {
+		t.Errorf("repaired: %+v, %v", out, err)
+	}
+	if all := listed(t, f.mem, "spare"); len(all) != 4 {
+		t.Errorf("second copies: %d, and not of kist.json, a key slot, a table and an index file", len(all))
+	}
+}
+
+// listed gives the objects of a folder.
+func listed(t *testing.T, st storage.Storage, folder string) []storage.Info {
+	t.Helper()
+	infos, err := st.List(t.Context(), folder)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return infos
 }
 
 // TestSendDamaged: what does not rebuild what was captured is not committed.
