@@ -43,5 +43,16 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Repository, secr
 	return newRepository(v, ledger.NewWatch(), newGuard()), nil
 }
 
+// BringManifest puts kist.json, which all places of a repository have to the byte, into another place where it is gone or
+// damaged: nothing opens that place without it, so Repair can't. It tells whether that was so. A key slot there must
+// prove that it is a place of this repository; nothing else is read or written there. It fails with [ErrNotReplica].
+func (r *Repository) BringManifest(ctx context.Context, other storage.Storage) (put bool, err error) {
+	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return false, err
+	}
+	return r.vault.BringManifest(ctx, other)
+}
+
 // Place gives the identity of this place of the repository, which is not secret: "" of the first one.
 func (r *Repository) Place() string { return r.vault.Place() }

@@ -26,10 +26,17 @@ func (e *advised) Error() string { return e.err.Error() }
 
 func (e *advised) Unwrap() error { return e.err }
 
+// manifestError says that a repository does not open since its kist.json is gone or damaged.
+type manifestError struct{ err error }
+
+func (e *manifestError) Error() string { return e.err.Error() }
+
+func (e *manifestError) Unwrap() error { return e.err }
+
 // What to bring back where a repository can't be opened: nothing that opens it mends it.
 const (
-	bringManifest = "Bring kist.json back from a copy of the repository, or from any of its snapshots: it was written once, when the repository was made, and never changes since. Nothing else is harmed by its loss."
-	bringSlots    = "Bring the folder keyslots, with its files, back from a copy of the repository: without them no passphrase and no key file opens it. Nothing else is harmed by their loss."
+	bringManifest = "Bring kist.json back from a copy of the repository, or from any of its snapshots: it was written once, when the repository was made, and never changes since. From a second place kist repair --from brings it. Nothing else is harmed by its loss."
+	bringSlots    = "Bring the folder keyslots, with its files, back from a copy of the repository: without them no passphrase and no key file opens it. Files of keyslots of a second place serve here, too, with the passphrase or key file of that place: copy them by hand. Nothing else is harmed by their loss."
 )
 
 // spareManifest is the second copy of kist.json, of a repository with parity.
@@ -53,7 +60,7 @@ func lostManifest(path string) error {
 		return nil
 	}
 	err := fmt.Errorf("%s: %w: %s is missing, and other parts of a repository lie there", screen.Line(path), store.ErrNoRepository, anchor)
-	return &advised{&statusError{statusDamage, err}, manifestAdvice(path)}
+	return &advised{&manifestError{&statusError{statusDamage, err}}, manifestAdvice(path)}
 }
 
 // holdsFiles tells whether something is in a folder that can be looked into.
@@ -78,7 +85,7 @@ func explainOpening(ctx context.Context, folder *storage.Folder, err error) erro
 	case errors.Is(err, store.ErrDamagedSlot):
 		return &advised{err, "Whether the passphrase or key file is right can't be told. Bring the damaged files of keyslots back from a copy of the repository, or use the passphrase or key file of another slot."}
 	case errors.As(err, &of) && of.Object == anchor && errors.Is(err, store.ErrDamaged):
-		return &advised{err, manifestAdvice(folder.Path())}
+		return &advised{&manifestError{err}, manifestAdvice(folder.Path())}
 	}
 	return err
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -8,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 func (a *app) repairCommand() *cli.Command {
@@ -28,9 +30,10 @@ not relied on by later captures.
 
 With --from, what is damaged or gone here is taken from OTHER, a second place of the
 repository or a copy of its folder: slabs that are gone come back, damaged contents come
-into new slabs, and index files that can't be read are put anew. Everything is held against its
+into new slabs, and index files that can't be read are put anew, and so is kist.json. Everything is held against its
 seals, and nothing is written in OTHER but a note that somebody reads there. It is opened as kist
 replicate opens it. Where each of two has damage, repair both, each from the other.
+Key slots, holds, retirements and settings are those of each place, and are not taken.
 
 What can't be mended is listed, and nothing of it is touched: a copy of the
 repository may still have it. With --drop the members listed are taken out of
@@ -41,8 +44,55 @@ Example:
   kist repair
   kist repair --from /mnt/offsite/kist
   kist repair --drop`,
-		Action: a.limiting(a.opening(0, 0, a.repair)),
+		Action: a.limiting(a.repairing),
 	}
+}
+
+// repairing repairs the repository, which does not open without kist.json: where another place has it, that comes first.
+func (a *app) repairing(c *cli.Context) error {
+	repair := a.opening(0, 0, a.repair)
+	err := repair(c)
+	var told *advised
+	if c.String("from") == "" || !errors.As(err, &told) {
+		return err
+	}
+	if _, lost := told.err.(*manifestError); !lost {
+		return err
+	}
+	if failed := a.bringManifest(c, c.String("from")); failed != nil {
+		return errors.Join(err, failed)
+	}
+	return repair(c)
+}
+
+// bringManifest puts kist.json of another place into the repository.
+func (a *app) bringManifest(c *cli.Context, from string) error {
+	path, err := a.repositoryPath()
+	if err != nil {
+		return err
+	}
+	secret, _, err := a.openingSecret(c.Context)
+	if err != nil {
+		return err
+	}
+	defer wipe(secret)
+	other, err := a.openOther(c, from, secret)
+	if err != nil {
+		return err
+	}
+	defer other.Close()
+	w := a.waitFor(path, a.patience.most, a.patience.lost)
+	defer w.stop()
+	folder, err := leaveBehind(c.Context, func() (*storage.Folder, error) { return storage.OpenFolderAt(w.Place(a.place(path))) })
+	if err != nil {
+		return err
+	}
+	defer letGo(folder)
+	put, err := other.BringManifest(c.Context, folder)
+	if put {
+		a.Tell("Put back from there: %s.\n", anchor)
+	}
+	return err
 }
 
 func (a *app) repair(c *cli.Context, r *repository) error {

@@ -65,6 +65,14 @@ func (m *manifest) encode() []byte {
 	return append(b, '\n')
 }
 
+// written gives the bytes of kist.json, the same in every place.
+func (m *manifest) written() []byte {
+	if m.raw == nil {
+		return m.encode()
+	}
+	return m.raw
+}
+
 func (m *manifest) check(keys *crypt.Keys) error {
 	if err := keys.Wiped(); err != nil {
 		return err

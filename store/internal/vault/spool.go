@@ -27,12 +27,8 @@ func (v *Vault) OpenSpool(ctx context.Context, st storage.Storage) (*Vault, erro
 	}
 	if m == nil {
 		m = v.manifest
-		raw := m.raw
-		if raw == nil {
-			raw = m.encode()
-		}
 		// Last: only now is there a spool. Somebody else who makes it writes the same.
-		if err := st.Put(ctx, names.Manifest, bytes.NewReader(raw)); err != nil && !errors.Is(err, storage.ErrExists) {
+		if err := st.Put(ctx, names.Manifest, bytes.NewReader(m.written())); err != nil && !errors.Is(err, storage.ErrExists) {
 			return nil, err
 		}
 	}
