@@ -1,6 +1,8 @@
 package main
 
 import (
+	"slices"
+
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/store"
@@ -21,14 +23,21 @@ Example:
 }
 
 func (a *app) release(c *cli.Context, r *repository) error {
-	captures, err := a.findAll(c.Context, r, c.Args().Slice())
+	m, err := a.findMarkable(c.Context, r, c.Args().Slice())
 	if err != nil {
 		return err
 	}
-	if err := r.Release(c.Context, idsOf(captures)); err != nil {
+	defer m.close()
+	if len(m.here) > 0 {
+		err = r.Release(c.Context, idsOf(m.here))
+	}
+	if err == nil && len(m.waiting) > 0 {
+		err = m.spool.Release(c.Context, idsOf(m.waiting))
+	}
+	if err != nil {
 		return err
 	}
-	return a.printMarked(captures, "Released", "Not held:", func(c *store.Capture) bool {
+	return a.printMarked(slices.Concat(m.here, m.waiting), "Released", "Not held:", func(c *store.Capture) bool {
 		was := c.Held
 		c.Held = false
 		return was

@@ -135,12 +135,14 @@ func (a *app) send(ctx context.Context, s *spooled, r *repository, c *store.Capt
 	shown, end := a.progress("sending " + c.ID)
 	defer end()
 	sent, err := s.Send(ctx, c, r.Repository, store.SendOptions{Tried: tried, Progress: shown})
-	if err == nil && c.Held {
-		err = r.Hold(ctx, []string{c.ID}, markOptions(""))
-		sent.Held = err == nil
+	if err == nil {
+		_, err = carryHolds(ctx, s, r, c.ID)
 	}
 	if err == nil {
 		err = s.place.MarkSent(c.ID)
+	}
+	if err == nil { // what was held meanwhile: see holdSent
+		sent.Held, err = carryHolds(ctx, s, r, c.ID)
 	}
 	if err != nil {
 		return nil, err

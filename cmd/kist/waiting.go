@@ -94,29 +94,74 @@ func (a *app) openAlone(ctx context.Context, selector string, why error) (*repos
 // findBoth finds a capture in the repository and among those that wait to be sent there, the one that was taken last
 // where both have one; then r is the spool.
 func (a *app) findBoth(ctx context.Context, r **repository, selector string) (*store.Capture, error) {
-	c, err := a.find(ctx, *r, selector)
-	if err != nil && !errors.Is(err, store.ErrNotFound) {
-		return nil, err
+	s, captures, failed := a.waiting(ctx, *r, nil)
+	c, waits, err := a.findEither(ctx, *r, s, captures, selector)
+	if waits {
+		(*r).Close()
+		*r = s.repository
+		return c, nil
 	}
-	var there []*store.Capture
-	if c != nil {
-		there = append(there, c)
+	if s != nil {
+		s.Close()
 	}
-	s, captures, failed := a.waiting(ctx, *r, there)
-	if failed != nil || s == nil {
-		return c, errors.Join(err, failed)
+	return c, errors.Join(err, failed)
+}
+
+// findEither finds a capture in the repository and among those that wait in its spool, which may be nil: the one that was taken last
+// where both have one. It tells whether that one waits.
+func (a *app) findEither(ctx context.Context, r *repository, s *spooled, waiting []*store.Capture, selector string) (c *store.Capture, waits bool, err error) {
+	c, err = a.find(ctx, r, selector)
+	if s == nil || err != nil && !errors.Is(err, store.ErrNotFound) {
+		return c, false, err
 	}
 	w, failed := a.find(ctx, s.repository, selector)
-	waits := failed == nil && slices.ContainsFunc(captures, func(c *store.Capture) bool { return c.ID == w.ID })
-	if !waits || c != nil && !w.Taken.After(c.Taken) {
-		s.Close()
+	waits = failed == nil && slices.ContainsFunc(waiting, func(c *store.Capture) bool { return c.ID == w.ID })
+	if !waits || c != nil && (c.ID == w.ID || !w.Taken.After(c.Taken)) {
 		if err != nil && failed != nil && !errors.Is(failed, store.ErrNotFound) {
 			err = failed
 		}
-		return c, err
+		return c, false, err
 	}
 	a.Say("Capture %s waits on this machine to be sent.", w.ID)
-	(*r).Close()
-	*r = s.repository
-	return w, nil
+	return w, true, nil
+}
+
+// markable is what marks are put of: captures of the repository, and those that wait to be sent there.
+type markable struct {
+	here, waiting []*store.Capture
+	spool         *spooled // nil: none waits
+}
+
+// findMarkable finds captures that are to be marked. The spool is to be closed.
+func (a *app) findMarkable(ctx context.Context, r *repository, selectors []string) (m *markable, err error) {
+	m = &markable{}
+	s, waiting, err := a.waiting(ctx, r, nil)
+	if err != nil {
+		return nil, err
+	}
+	if m.spool = s; s == nil {
+		m.here, err = a.findAll(ctx, r, selectors)
+		return m, err
+	}
+	for _, selector := range selectors {
+		c, waits, err := a.findEither(ctx, r, s, waiting, selector)
+		if err != nil {
+			s.Close()
+			return nil, err
+		}
+		of := &m.here
+		if waits {
+			of = &m.waiting
+		}
+		if !slices.ContainsFunc(*of, func(d *store.Capture) bool { return d.ID == c.ID }) {
+			*of = append(*of, c)
+		}
+	}
+	return m, nil
+}
+
+func (m *markable) close() {
+	if m.spool != nil {
+		m.spool.Close()
+	}
 }
