@@ -49,7 +49,7 @@ func newSpooling(c *cli.Context) (s spooling, err error) {
 		return s, usagef("--wait %s: it is no time", s.wait)
 	}
 	if s.only && c.Bool("each") || s.wanted && c.Bool("each") {
-		return s, usagef("capture: --each takes into the repository alone")
+		return s, usagef("capture: --each goes with neither --spool nor --spool-only: what the repository has already is passed over, so it must be looked at, and taken into, at once")
 	}
 	return s, nil
 }
@@ -71,7 +71,7 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		if failed != nil {
 			return nil, err
 		}
-		a.Warn("%s. The capture goes into the spool on this machine", screen.Text(err.Error()))
+		a.Warn("%s The capture goes into the spool on this machine", sentence(err))
 		s.spool, s.away = alone, err
 		return nil, nil
 	}
@@ -79,7 +79,7 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		return r, nil
 	}
 	if s.spool, err = a.spoolBeside(ctx, r, true); err != nil {
-		a.Warn("%s. The capture goes into the repository at once", screen.Text(err.Error()))
+		a.Warn("%s The capture goes into the repository at once", sentence(err))
 	}
 	return r, nil
 }

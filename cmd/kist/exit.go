@@ -118,3 +118,12 @@ type errorJSON struct {
 	More   string `json:"more,omitempty"` // what else is to be said, in lines: what to do
 	Status int    `json:"exit_status"`
 }
+
+// sentence gives an error as a text that something may follow: some end with a question.
+func sentence(err error) string {
+	text := screen.Text(err.Error())
+	if strings.HasSuffix(text, "?") || strings.HasSuffix(text, ".") {
+		return text
+	}
+	return text + "."
+}

@@ -54,3 +54,15 @@ func TestNoteText(t *testing.T) {
 		}
 	}
 }
+
+// A text goes on behind an error, be that a question.
+func TestSentence(t *testing.T) {
+	for text, want := range map[string]string{
+		"no answer": "no answer.", "is its server up?": "is its server up?", "nothing was made.": "nothing was made.", "a \x1b": `a \x1b.`,
+		"open: " + errNoAnswer.Error(): "open: there was no answer in time: is its server up?",
+	} {
+		if got := sentence(errors.New(text)); got != want {
+			t.Errorf("%q gives %q", text, got)
+		}
+	}
+}

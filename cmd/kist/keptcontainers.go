@@ -71,11 +71,11 @@ func (a *app) removeContainers(ctx context.Context, some []upgrade.SetAside, ent
 		case errors.Is(err, upgrade.ErrNeededUndo) && named:
 			failed = append(failed, fmt.Errorf("%w, and it is not removed. --accept-no-undo removes it: there is no way back then but kist restore", err))
 		case errors.Is(err, upgrade.ErrNeededUndo):
-			a.Warn("%s. It stays; kist kept --remove %s --accept-no-undo removes it: there is no way back then but kist restore.", screen.Text(err.Error()), name)
+			a.Warn("%s It stays; kist kept --remove %s --accept-no-undo removes it: there is no way back then but kist restore.", sentence(err), name)
 		case errors.Is(err, engine.ErrNotFound):
 			failed = append(failed, missing(err))
 		case stays && !named:
-			a.Warn("%s. It stays.", screen.Text(err.Error()))
+			a.Warn("%s It stays.", sentence(err))
 		case err != nil:
 			failed = append(failed, err)
 		}

@@ -18,7 +18,7 @@ func (a *app) usableCache() string {
 		return ""
 	}
 	if err := cache.Check(path); errors.Is(err, cache.ErrShared) {
-		a.Warn("%s. Nothing is kept in it: make it your own, with mode 0700, or set KIST_CACHE to another folder, or to off.", screen.Text(err.Error()))
+		a.Warn("%s Nothing is kept in it: make it your own, with mode 0700, or set KIST_CACHE to another folder, or to off.", sentence(err))
 		return ""
 	}
 	return path
@@ -37,7 +37,7 @@ func (a *app) openOptions() store.OpenOptions {
 // warnOfState warns of what is not as this machine knows it.
 func (a *app) warnOfState(err error) {
 	if errors.Is(err, store.ErrForgetful) {
-		a.Warn("%s. Captures that somebody removes or exchanges may not show, and the next capture of a folder reads all files (KIST_STATE names another folder).", screen.Text(err.Error()))
+		a.Warn("%s Captures that somebody removes or exchanges may not show, and the next capture of a folder reads all files (KIST_STATE names another folder).", sentence(err))
 		return
 	}
 	text := screen.Text(err.Error())

@@ -7,7 +7,6 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -22,7 +21,7 @@ func (a *app) openUpgrade(c *cli.Context, s *capturing) (*upgradeData, error) {
 		return d, nil
 	}
 	if s.spool, err = a.spoolBeside(c.Context, r, true); err != nil {
-		a.Warn("%s. The capture goes into the repository at once", screen.Text(err.Error()))
+		a.Warn("%s The capture goes into the repository at once", sentence(err))
 	}
 	if s.spool != nil {
 		d.r, d.home, d.spooled = s.spool.repository, r, true
@@ -69,6 +68,6 @@ func (d *upgradeData) deliver(ctx context.Context) {
 		return
 	}
 	if _, err := d.app.sendWaiting(ctx, d.s.spool, d.home); err != nil {
-		d.app.Warn("%s. The next kist capture sends it, or kist resume", screen.Text(err.Error()))
+		d.app.Warn("%s The next kist capture sends it, or kist resume", sentence(err))
 	}
 }

@@ -82,7 +82,7 @@ func (a *app) openAlone(ctx context.Context, selector string, why error) (*repos
 	if err != nil {
 		return nil, nil, errors.Join(why, err)
 	}
-	a.Warn("%s. Only the captures in the spool on this machine are looked at", screen.Text(why.Error()))
+	a.Warn("%s Only the captures in the spool on this machine are looked at", sentence(why))
 	c, err := a.find(ctx, s.repository, selector)
 	if err != nil {
 		s.Close()
