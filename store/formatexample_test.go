@@ -65,7 +65,7 @@ func writeFormatExample(r *secondReader, key []byte) (string, error) {
 	e := &example{r: r}
 	for _, part := range []func() error{
 		e.intro, func() error { return e.slot(key) }, e.keys, e.slot2, e.header, e.frame, e.sections,
-		e.identities, e.tableRecord, e.indexFile, e.recipe, e.memberList, e.stamps, e.states,
+		e.identities, e.tableRecord, e.indexFile, e.recipe, e.memberList, e.stamps, e.states, e.parity,
 	} {
 		if err := part(); err != nil {
 			return "", err
