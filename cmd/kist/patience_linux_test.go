@@ -104,19 +104,48 @@ func TestWaitsAndGoesOn(t *testing.T) {
 	})
 }
 
-// TestGivesUpWithServiceDown: a capture straight into a repository that hangs while the container is stopped ends, and the
-// container runs.
+// TestGivesUpWithServiceDown: a capture straight into a repository that hangs for good while the service is held still, at whatever
+// call, ends, and the service runs: a container that was stopped, and what a command held still.
 func TestGivesUpWithServiceDown(t *testing.T) {
-	inBubble(t, newFakeContainer, func(t *testing.T, b *bench, h *storagetest.Hung) {
-		b.must("capture", "--container", "seedbank", "--stop", "--no-spool")
-		b.engine = &hooked{b.engine, func() { h.From(0) }, func() {}}
-		status := b.run(t.Context(), "capture", "--container", "seedbank", "--stop", "--no-spool", "--reread", "--give-up", "90s")
-		if hung := h.Release(); hung == 0 || status != statusFailed || !strings.Contains(b.stderr.String(), "silent for 1m30s") {
-			t.Errorf("%d calls hung, status %d: %s", hung, status, &b.stderr)
+	straight := []string{"capture", "--no-spool", "--reread", "--give-up", "90s"}
+	gaveUp := func(t *testing.T, b *bench, n, hung, status int) {
+		t.Helper()
+		if said := b.stderr.String(); status != statusFailed && (n == 0 || status != statusDone) || status == statusFailed && !strings.Contains(said, "there was no answer in time") {
+			t.Errorf("call %d: %d calls hung, status %d: %s", n, hung, status, said)
 		}
-		b.mustRun("seedbank")
-		synctest.Wait()
-		b.must("verify", "--full")
+	}
+	t.Run("container", func(t *testing.T) {
+		inBubble(t, newFakeContainer, func(t *testing.T, b *bench, h *storagetest.Hung) {
+			runner := b.engine
+			for n, hung := 0, 1; hung > 0; n += 9 {
+				b.engine = &hooked{runner, func() { h.From(n) }, func() {}}
+				status := b.run(t.Context(), append(straight, "--container", "seedbank", "--stop")...)
+				b.mustRun("seedbank")
+				hung = h.Release()
+				gaveUp(t, b, n, hung, status)
+				synctest.Wait()
+				if n == 0 && hung == 0 {
+					t.Error("nothing hung")
+				}
+			}
+			b.must("verify", "--full")
+		})
+	})
+	t.Run("command", func(t *testing.T) {
+		inBubble(t, newBench, func(t *testing.T, b *bench, h *storagetest.Hung) {
+			down := b.path("down")
+			for n, hung := 0, 1; hung > 0; n += 9 {
+				h.From(n)
+				status := b.run(t.Context(), append(straight, "--before", "touch "+down, "--after", "rm -f "+down, b.path("seedbank"))...)
+				if _, err := os.Stat(down); err == nil {
+					t.Errorf("call %d: it is held still", n)
+				}
+				hung = h.Release()
+				gaveUp(t, b, n, hung, status)
+				synctest.Wait()
+			}
+			b.must("verify", "--full")
+		})
 	})
 }
 
