@@ -112,6 +112,9 @@ func (a *app) tellSilence(w *waited, s files.Silence) time.Duration {
 	w.mu.Lock()
 	most, lost := w.most, w.lost
 	w.mu.Unlock()
+	if s.Over && most > 0 && s.For >= most {
+		return 0 // what ended is the call: it was given up
+	}
 	if s.Over {
 		a.Say("%s answers again, after %s.", w.place, screen.DurationText(s.For.Round(time.Second)))
 		return 0
