@@ -25,7 +25,7 @@ func (f *Folder) List(ctx context.Context, folder string) ([]Info, error) {
 			return nil, o.fail("", err)
 		}
 	}
-	return f.collect(ctx, o, isObject)
+	return f.collect(ctx, o, isObject, false)
 }
 
 func isObject(element string) bool { return badElement(element) == "" }
@@ -42,19 +42,11 @@ func (f *Folder) Names(ctx context.Context, folder string) ([]string, error) {
 		infos, err := f.List(ctx, folder)
 		return namesOf(infos), err
 	}
-	found, err := await(ctx, func() ([]Info, error) {
-		return patiently(ctx, func() ([]Info, error) {
-			w := &walk{Folder: f, operation: o, wanted: isObject, names: true}
-			err := w.start(ctx)
-			return w.found, err
-		})
-	})
+	found, err := f.collect(ctx, o, isObject, true)
 	if err != nil {
-		return nil, o.fail("wait", err)
+		return nil, err
 	}
-	names := namesOf(found)
-	slices.Sort(names)
-	return names, nil
+	return namesOf(found), nil
 }
 
 func namesOf(infos []Info) []string {
@@ -69,7 +61,24 @@ func namesOf(infos []Info) []string {
 // are being written now. List does not show them, and they do no harm but to free
 // space. RemoveAside removes them.
 func (f *Folder) Aside(ctx context.Context) ([]Info, error) {
-	return f.collect(ctx, f.operation("list files written aside", ""), isAside)
+	o := f.operation("list files written aside", "")
+	_, names := f.files.(files.Namer)
+	aside, err := f.collect(ctx, o, isAside, names)
+	if !names || err != nil {
+		return aside, err
+	}
+	known := aside[:0] // else each object's length and time would be asked for
+	for _, info := range aside {
+		o.name = info.Name
+		info, err := await(ctx, func() (Info, error) { return patiently(ctx, func() (Info, error) { return f.stat(o) }) })
+		switch {
+		case err == nil:
+			known = append(known, info)
+		case !errors.Is(err, ErrNotFound): // else its writer is done with it
+			return nil, o.fail("wait", err)
+		}
+	}
+	return known, nil
 }
 
 // RemoveAside implements [Sweeper]: it removes those files of Aside that were last
@@ -135,11 +144,11 @@ func (f *Folder) probe(o operation) (time.Time, error) {
 	return info.ModTime(), nil
 }
 
-// collect gives the regular files below the folder o.name whose last element is wanted.
-func (f *Folder) collect(ctx context.Context, o operation, wanted func(element string) bool) ([]Info, error) {
+// collect gives the regular files below the folder o.name whose last element is wanted, or their names alone.
+func (f *Folder) collect(ctx context.Context, o operation, wanted func(element string) bool, names bool) ([]Info, error) {
 	infos, err := await(ctx, func() ([]Info, error) {
 		return patiently(ctx, func() ([]Info, error) {
-			w := &walk{Folder: f, operation: o, wanted: wanted}
+			w := &walk{Folder: f, operation: o, wanted: wanted, names: names}
 			err := w.start(ctx)
 			return w.found, err
 		})

@@ -4,6 +4,8 @@ import (
 	"errors"
 	"io/fs"
 	"slices"
+	"strings"
+	"syscall"
 )
 
 // SetOptional implements [Lenient]. Put and Mark make those folders as soon as the
@@ -13,6 +15,20 @@ func (f *Folder) SetOptional(folders ...string) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.optional = folders
+}
+
+// withTop makes what has that name, and once more where its top folder was missing and could be made. To ask for that folder first
+// would cost a call for each.
+func (f *Folder) withTop(o operation, name string, makeIt func() error) error {
+	err := makeIt()
+	top, _, below := strings.Cut(name, "/")
+	if !below || !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, syscall.ENOTDIR) {
+		return err
+	}
+	if err := f.haveTop(o, top); err != nil {
+		return err
+	}
+	return makeIt()
 }
 
 // haveTop sees that a top folder is there.

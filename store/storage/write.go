@@ -99,20 +99,18 @@ func (f *Folder) moveUntilDone(ctx context.Context, o operation, aside string, s
 
 // settle sees that a folder is there and will stay: it makes what is missing below
 // its top folder, and flushes the folders above it. It does so once for each folder
-// even if that is there already, since its maker may not have flushed it yet.
+// even if that is there already, since its maker may not have flushed it yet. Of a top
+// folder it asks nothing: withTop finds it missing.
 func (f *Folder) settle(o operation, folder string) error {
 	if folder == "." || f.isSettled(folder) {
 		return nil
 	}
 	elements := strings.Split(folder, "/")
 	at := elements[0]
-	if err := f.haveTop(o, at); err != nil {
-		return err
-	}
 	for _, element := range elements[1:] {
 		above := at
 		at = path.Join(at, element)
-		if err := f.files.Mkdir(at); err != nil && !errors.Is(err, fs.ErrExist) {
+		if err := f.withTop(o, at, func() error { return f.files.Mkdir(at) }); err != nil && !errors.Is(err, fs.ErrExist) {
 			return o.fail("make folder", err)
 		}
 		if err := f.files.SyncFolder(above); err != nil {
@@ -153,8 +151,11 @@ func (f *Folder) writeAside(ctx context.Context, o operation, aside string, cont
 }
 
 // create makes a file exclusively. ErrGone: its folder, once settled, has vanished.
-func (f *Folder) create(o operation, name string) (files.WriteFile, error) {
-	file, err := f.files.Create(name)
+func (f *Folder) create(o operation, name string) (file files.WriteFile, err error) {
+	err = f.withTop(o, name, func() (err error) {
+		file, err = f.files.Create(name)
+		return err
+	})
 	if errors.Is(err, fs.ErrNotExist) {
 		f.setSettled(path.Dir(name), false)
 		err = fmt.Errorf("folder %s: %w", path.Dir(name), ErrGone)

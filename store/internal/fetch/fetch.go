@@ -28,7 +28,7 @@ const (
 	// tailGuess is how many bytes at a slab's end are read with its table: mostly lists
 	// lie there too, and a slab of few changes is read whole. On a share a call
 	// costs as much as some hundred KiB.
-	tailGuess = 128 << 10
+	tailGuess = SmallSlab
 )
 
 // SlabError says which slab, and where in it, could not be read.
@@ -58,6 +58,9 @@ func AsDamage(err error) error {
 	}
 	return err
 }
+
+// SmallSlab is how long a slab may be, in bytes, of which a copy is kept on this machine (see Keep).
+const SmallSlab = 128 << 10
 
 // Slabs reads the slabs of a repository. It is safe for concurrent use.
 type Slabs struct {

@@ -32,6 +32,7 @@ type repo struct {
 	maxChunk int
 	workers  int
 	adopted  []*format.SlabRecord
+	joined   []*format.SlabRecord
 	apart    Apart
 	parity   int
 }
@@ -67,7 +68,7 @@ func (r *repo) start(t testing.TB, ctx context.Context, index *known.Index) *Int
 	t.Helper()
 	in, err := New(ctx, Config{
 		Storage: r.storage, Repository: r.id, Keys: r.keys, Index: index,
-		MaxChunk: r.maxChunk, Apart: r.apart, Parity: r.parity, Level: zstd.SpeedFastest, Workers: r.workers, Adopted: r.adopted, TableName: r.tableName,
+		MaxChunk: r.maxChunk, Apart: r.apart, Parity: r.parity, Level: zstd.SpeedFastest, Workers: r.workers, Adopted: r.adopted, Joined: r.joined, TableName: r.tableName,
 	})
 	if err != nil {
 		t.Fatal(err)

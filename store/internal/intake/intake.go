@@ -41,6 +41,8 @@ type Config struct {
 	Apart      Apart
 	// Adopted are slabs that no table lists. The table of this session will.
 	Adopted []*format.SlabRecord
+	// Joined are slabs that other tables list. The last table of this session, if there is one, lists them, too.
+	Joined []*format.SlabRecord
 	// Parity is how much parity slabs get, in percent; 0: none. A slab is in memory as a whole then.
 	Parity int
 	// NoRecheck leaves out reading frames back before they are sealed. Without it a

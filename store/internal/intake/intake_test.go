@@ -386,6 +386,36 @@ func TestAdoptedAlone(t *testing.T) {
 	}
 }
 
+// What is joined comes into the session's table, counts as nothing that it wrote, and is no reason for a table.
+func TestJoined(t *testing.T) {
+	frames := []format.TableFrame{{Kind: format.Zstd, Sealed: 100, Chunks: []uint32{9}, IDs: make([]byte, 16)}}
+	joined := []*format.SlabRecord{
+		{Slab: format.SlabID{5}, Length: 500, Frames: frames}, {Slab: format.SlabID{6}, Length: 600, Frames: frames},
+	}
+	wrote := make(map[bool]Written)
+	for _, joins := range []bool{false, true} {
+		r := newRepo(t)
+		if joins {
+			r.joined = joined
+		}
+		in := r.start(t, t.Context(), known.New())
+		mustPut(t, in, in.Stream(Contents), noise(3, 2, testMaxChunk)...)
+		wrote[joins] = mustClose(t, in)
+		records := r.slabRecords(t)
+		if len(r.listed(t, names.Tables)) != 1 || len(records) != 1+len(r.joined) || !reflect.DeepEqual(records[1:], r.joined) && joins {
+			t.Errorf("listed: %+v", records)
+		}
+	}
+	if wrote[true] != wrote[false] {
+		t.Errorf("written: %+v, and without joining %+v", wrote[true], wrote[false])
+	}
+	r := newRepo(t)
+	r.joined = joined
+	if w := mustClose(t, r.start(t, t.Context(), known.New())); w != (Written{}) || len(r.listed(t, names.Tables)) != 0 {
+		t.Errorf("written: %+v", w)
+	}
+}
+
 func BenchmarkFresh(b *testing.B) {
 	chunks := noise(1, 1024, 16<<10)
 	b.SetBytes(1024 * 16 << 10)

@@ -243,10 +243,23 @@ func (w *writer) finish(ctx context.Context) (Written, error) {
 	if err := w.await(ctx); err != nil {
 		return Written{}, err
 	}
-	if err := w.writeTable(ctx); err != nil {
+	if err := w.writeLastTable(ctx); err != nil {
 		return Written{}, err
 	}
 	return w.written, nil
+}
+
+// writeLastTable puts the last table, with what is to be joined. That is not counted: it was there.
+func (w *writer) writeLastTable(ctx context.Context) error {
+	if len(w.records) == 0 {
+		return nil
+	}
+	for _, r := range w.cfg.Joined {
+		b := r.EncodePadded()
+		w.records = append(w.records, b)
+		w.written.Bytes -= int64(4 + len(b) + crypt.Overhead)
+	}
+	return w.writeTable(ctx)
 }
 
 // salvage writes a table of what arrived, after a failure.

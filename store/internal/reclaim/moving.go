@@ -9,7 +9,6 @@ import (
 	"github.com/klauspost/compress/zstd"
 
 	"github.com/kistarchive/kist/crypt"
-	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
@@ -212,16 +211,7 @@ type newFile struct {
 }
 
 func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error) {
-	// The next ones are opened meanwhile.
-	err := vault.InOrder(ctx, victims, vault.Askers,
-		func(ctx context.Context, s *stocked) (*fetch.Slab, error) { return m.r.slabs.Open(ctx, s.id) },
-		func(s *stocked, slab *fetch.Slab, err error) error {
-			if err != nil {
-				return err
-			}
-			return m.moveSlab(ctx, s, slab)
-		})
-	if err != nil {
+	if err := m.moveChunks(ctx, victims); err != nil {
 		return nil, err
 	}
 	if err := m.w.Intake.Settle(); err != nil {
@@ -251,65 +241,6 @@ func (m *mover) rewriteAll(ctx context.Context) (files []newFile, err error) {
 // concerns tells whether a recipe names a slab that is left.
 func (m *mover) concerns(key string) bool {
 	return slices.ContainsFunc(m.v.walked[key], func(s *stocked) bool { return m.ids[s.id] != nil })
-}
-
-// moveSlab takes in the chunks of a slab that are needed, but for those that list
-// runs: new runs are listed anew.
-func (m *mover) moveSlab(ctx context.Context, s *stocked, slab *fetch.Slab) (err error) {
-	if !sameChunks(slab.Frames, s.frames) {
-		return &fetch.SlabError{Slab: s.id, Frame: -1, Err: stock.ErrDenied}
-	}
-	hasher := m.r.vault.Keys().NewHasher()
-	streams := map[bool]*intake.Stream{
-		false: m.w.Intake.Stream(intake.Contents), true: m.w.Intake.Stream(intake.Listing),
-	}
-	var raw []byte
-	at := 0
-	for i := range slab.Frames {
-		lengths := slab.Frames[i].Chunks
-		if !m.v.direct.any(s.first+at, s.first+at+len(lengths)) {
-			at += len(lengths)
-			continue
-		}
-		if raw, err = m.r.slabs.ReadFrame(ctx, slab, i, raw); err != nil {
-			return err
-		}
-		if err := m.w.Intake.NewMember(streams[false]); err != nil {
-			return err
-		}
-		rest := raw
-		for _, n := range lengths {
-			chunk := rest[:n]
-			rest = rest[n:]
-			if bit := s.first + at; m.v.direct.has(bit) {
-				m.ids[s.id][at] = hasher.Sum(chunk)
-				if m.said[s.id].Deny(uint32(at), m.ids[s.id][at]) {
-					return &fetch.SlabError{Slab: s.id, Frame: i, Err: stock.ErrDenied}
-				}
-				if err := m.put(streams[m.v.listing.has(bit)], chunk); err != nil {
-					return err
-				}
-			}
-			at++
-		}
-		m.meter.Add(int64(slab.Frames[i].Sealed), false)
-	}
-	return nil
-}
-
-// sameChunks tells whether frames have the same chunks, by their lengths: what is needed was marked by
-// what a table says.
-func sameChunks(a, b []format.Frame) bool {
-	return slices.EqualFunc(a, b, func(a, b format.Frame) bool { return slices.Equal(a.Chunks, b.Chunks) })
-}
-
-func (m *mover) put(stream *intake.Stream, chunk []byte) error {
-	buf, err := m.w.Intake.Reserve()
-	if err != nil {
-		return err
-	}
-	m.w.Intake.Put(stream, copy(buf, chunk))
-	return nil
 }
 
 // rewrite gives the record of a capture that names chunks where they lie now, or nil

@@ -10,7 +10,6 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
-	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -114,33 +113,4 @@ func (r *Stock) keepTable(info storage.Info, records []*format.SlabRecord) {
 // copyName binds a copy to its table, and to the length with which that is listed.
 func copyName(info storage.Info) string {
 	return fmt.Sprintf("%s of %d bytes", path.Base(info.Name), info.Size)
-}
-
-// keeping is a storage that keeps copies of the tables that are put, and puts their second copies. It passes no
-// optional power on: it is for intake alone, which asks a storage for none.
-type keeping struct {
-	storage.Storage
-	r *Stock
-}
-
-// Put implements storage.Storage.
-func (k keeping) Put(ctx context.Context, name string, content io.Reader) error {
-	if path.Dir(name) != names.Tables {
-		return k.Storage.Put(ctx, name, content)
-	}
-	var b bytes.Buffer // a table lists some GiB of slabs in some MiB
-	if err := k.Storage.Put(ctx, name, io.TeeReader(content, &b)); err != nil {
-		return err
-	}
-	if b.Len() <= maxSpareTable {
-		k.r.vault.PutSpare(ctx, name, b.Bytes())
-	}
-	if k.r.vault.Copies() == nil {
-		return nil
-	}
-	info := storage.Info{Name: name, Size: int64(b.Len())}
-	if records, err := k.r.decodeTable(&b, info); err == nil {
-		k.r.keepTable(info, records)
-	}
-	return nil
 }

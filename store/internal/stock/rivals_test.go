@@ -85,7 +85,7 @@ func TestRivalTables(t *testing.T) {
 	for _, info := range infos {
 		tables = append(tables, ListedTable{info: info})
 	}
-	r.joinTables(ctx, tables)
+	r.WriteTable(ctx, r.join(ctx, tables))
 	for _, info := range infos {
 		if err := r.removeTable(ctx, ListedTable{info: info}); err != nil {
 			t.Fatal(err)

@@ -15,7 +15,7 @@ import (
 )
 
 // Every capture writes a table. So that there are not ever more to read, captures
-// merge them as they come: four of about a length become one, up to smallTable
+// merge them as they come: four of about a length become one with that of a capture, up to smallTable
 // bytes, as in a log-structured merge tree (O'Neil et al. 1996). A record is written anew
 // at most once for each of the six classes of lengths, and about three tables of
 // each are left, whatever the number of captures.
@@ -38,7 +38,7 @@ type ListedTable struct {
 	slabs []int
 }
 
-// TidyTables goes a step towards few tables, given those that there were, for a writer
+// TidyTables removes a few tables that are not needed any more, given those that there were, for a writer
 // with a lease. It fails without harm.
 func (r *Stock) TidyTables(ctx context.Context, l *lease.Lease, tables []ListedTable) {
 	ctx, cancel := context.WithTimeout(ctx, tidyTime)
@@ -49,7 +49,14 @@ func (r *Stock) TidyTables(ctx context.Context, l *lease.Lease, tables []ListedT
 			return
 		}
 	}
-	r.joinTables(ctx, neighbours(alike(tables)))
+}
+
+// ToJoin gives the records of a few tables, given those that there were, that a writer puts into its own table: so
+// that to merge them takes no object of its own. Those tables stay, until a later capture finds them redundant.
+func (r *Stock) ToJoin(ctx context.Context, tables []ListedTable) []*format.SlabRecord {
+	ctx, cancel := context.WithTimeout(ctx, tidyTime)
+	defer cancel()
+	return r.join(ctx, neighbours(alike(tables)))
 }
 
 // farFuture is later than any table is put, in seconds.
@@ -143,17 +150,13 @@ const smallClasses = 6
 // which have up to 1 KiB.
 func tableClass(size int64) int { return max(0, bits.Len64(uint64(size))-9) / 2 }
 
-// joinTables puts a table with the records of others.
-func (r *Stock) joinTables(ctx context.Context, tables []ListedTable) {
-	if len(tables) == 0 {
-		return
-	}
-	var all []*format.SlabRecord
+// join gives the records of tables, or none where one can't be read.
+func (r *Stock) join(ctx context.Context, tables []ListedTable) (all []*format.SlabRecord) {
 	seen := make(map[listedSlab]int) // places in all
 	for _, t := range tables {
 		records, err := r.readTable(ctx, t.info)
 		if err != nil {
-			return // somebody else was faster
+			return nil // somebody else was faster
 		}
 		for _, rec := range records {
 			key := listedSlab{id: rec.Slab, length: rec.Length}
@@ -167,6 +170,5 @@ func (r *Stock) joinTables(ctx context.Context, tables []ListedTable) {
 			}
 		}
 	}
-	// Those that it was made of stay, until a later capture finds them redundant.
-	r.WriteTable(ctx, all)
+	return all
 }

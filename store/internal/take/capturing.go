@@ -191,7 +191,7 @@ func (s *session) begin(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	cfg.Adopted = loaded.Adopted
+	cfg.Adopted, cfg.Joined = loaded.Adopted, s.r.stock.ToJoin(ctx, loaded.Tables)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
 	s.index = loaded.Index

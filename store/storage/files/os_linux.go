@@ -101,44 +101,7 @@ func (r root) Create(name string) (WriteFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &streamed{File: file}, nil
-}
-
-// streamed is a file that is written out while it is filled. Else a share's line and a disk are idle until the file is flushed,
-// and whoever fills it is, while that goes on.
-type streamed struct {
-	*os.File
-	written, begun int64 // bytes: given to the system, and of those when begin was called last
-	refused        bool  // the system can't
-}
-
-// streamLength is how much of a file is sent on its way at a time, in bytes.
-const streamLength = 4 << 20
-
-func (s *streamed) Write(p []byte) (int, error) {
-	n, err := s.File.Write(p)
-	s.written += int64(n)
-	if err == nil && !s.refused && s.written-s.begun >= streamLength {
-		err = s.begin()
-	}
-	return n, err
-}
-
-// begin has written out what was written (sync_file_range(2)), from the start on, since NFS leaves some for later. That waits for
-// nothing, and proves nothing: Sync does. But an error that it meets may be told only once.
-func (s *streamed) begin() error {
-	err := again(func() error {
-		return unix.SyncFileRange(int(s.Fd()), 0, s.written, unix.SYNC_FILE_RANGE_WRITE)
-	})
-	s.begun = s.written
-	switch err {
-	case nil:
-		return nil
-	case unix.EIO, unix.ENOSPC, unix.EDQUOT, unix.ESTALE, unix.EHOSTDOWN, unix.ETIMEDOUT:
-		return &fs.PathError{Op: "sync_file_range", Path: s.Name(), Err: err}
-	}
-	s.refused = true // a file system or filter of system calls without it
-	return nil
+	return newStreamed(file), nil
 }
 
 // within opens the folder that a name is in, only to name what is in it.

@@ -1,0 +1,140 @@
+package reclaim
+
+import (
+	"context"
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
+	"github.com/kistarchive/kist/store/internal/stock"
+	"github.com/kistarchive/kist/store/internal/vault"
+)
+
+// framesAhead is how many frames are read at a time, of some MiB at the most: over a share each takes a few calls.
+const framesAhead = 16
+
+// part is a frame of a slab from which chunks are to be moved.
+type part struct {
+	slab  *stocked
+	frame int // -1: the slab is looked at all the same, and no chunk of it is moved
+	at    int // number of its first chunk in the slab
+}
+
+// parts gives the frames of slabs of which chunks are needed, but for those chunks that list runs: new
+// runs are listed anew.
+func (m *mover) parts(victims []*stocked) (all []part) {
+	for _, s := range victims {
+		before, at := len(all), 0
+		for i := range s.frames {
+			n := len(s.frames[i].Chunks)
+			if m.v.direct.any(s.first+at, s.first+at+n) {
+				all = append(all, part{s, i, at})
+			}
+			at += n
+		}
+		if len(all) == before {
+			all = append(all, part{s, -1, 0})
+		}
+	}
+	return all
+}
+
+// moveChunks takes in the chunks of slabs that are needed.
+func (m *mover) moveChunks(ctx context.Context, victims []*stocked) error {
+	free := make(chan []byte, 2*framesAhead) // buffers to use again
+	t := &partTaker{mover: m, hasher: m.r.vault.Keys().NewHasher()}
+	return vault.InOrder(ctx, m.parts(victims), framesAhead,
+		func(ctx context.Context, p part) ([]byte, error) {
+			var buf []byte
+			select {
+			case buf = <-free:
+			default:
+			}
+			return m.read(ctx, p, buf)
+		},
+		func(p part, raw []byte, err error) error {
+			if err == nil {
+				err = t.take(p, raw)
+			}
+			select {
+			case free <- raw:
+			default:
+			}
+			return err
+		})
+}
+
+// read gives the chunks of a part.
+func (m *mover) read(ctx context.Context, p part, buf []byte) ([]byte, error) {
+	slab, err := m.r.slabs.Open(ctx, p.slab.id)
+	if err != nil {
+		return nil, err
+	}
+	if !sameChunks(slab.Frames, p.slab.frames) {
+		return nil, &fetch.SlabError{Slab: p.slab.id, Frame: -1, Err: stock.ErrDenied}
+	}
+	if p.frame < 0 {
+		return buf, nil
+	}
+	return m.r.slabs.ReadFrame(ctx, slab, p.frame, buf)
+}
+
+// partTaker takes in what was read, one slab after the other.
+type partTaker struct {
+	*mover
+	hasher  *crypt.Hasher
+	slab    *stocked                // that it is at
+	streams map[bool]*intake.Stream // of that slab's chunks, by whether they list
+}
+
+// take takes in those chunks of a frame that are to be moved.
+func (t *partTaker) take(p part, raw []byte) error {
+	if p.frame < 0 {
+		return nil
+	}
+	s := p.slab
+	if s != t.slab {
+		t.slab = s
+		t.streams = map[bool]*intake.Stream{
+			false: t.w.Intake.Stream(intake.Contents), true: t.w.Intake.Stream(intake.Listing),
+		}
+	}
+	if err := t.w.Intake.NewMember(t.streams[false]); err != nil {
+		return err
+	}
+	at := p.at
+	for _, n := range s.frames[p.frame].Chunks {
+		chunk := raw[:n]
+		raw = raw[n:]
+		if bit := s.first + at; t.v.direct.has(bit) {
+			id := t.hasher.Sum(chunk)
+			t.ids[s.id][at] = id
+			if t.said[s.id].Deny(uint32(at), id) {
+				return &fetch.SlabError{Slab: s.id, Frame: p.frame, Err: stock.ErrDenied}
+			}
+			if err := t.put(t.streams[t.v.listing.has(bit)], chunk); err != nil {
+				return err
+			}
+		}
+		at++
+	}
+	t.meter.Add(int64(s.frames[p.frame].Sealed), false)
+	return nil
+}
+
+// sameChunks tells whether frames have the same chunks, by their lengths: what is needed was marked by
+// what a table says.
+func sameChunks(a, b []format.Frame) bool {
+	return slices.EqualFunc(a, b, func(a, b format.Frame) bool { return slices.Equal(a.Chunks, b.Chunks) })
+}
+
+func (m *mover) put(stream *intake.Stream, chunk []byte) error {
+	buf, err := m.w.Intake.Reserve()
+	if err != nil {
+		return err
+	}
+	m.w.Intake.Put(stream, copy(buf, chunk))
+	return nil
+}
