@@ -9,6 +9,8 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
@@ -180,4 +182,59 @@ func (p *pair) fault(t *testing.T, name string, from, to map[string][]byte, side
 		t.Errorf("%s: what was amended is not: %v", name, err)
 	}
 	return fired
+}
+
+// Index files that are moved while captures are copied, and removed by reclaiming without a grace time, are no damage: the ones in
+// their place are read.
+func TestReplicateBesideMoving(t *testing.T) {
+	synctest.Test(t, replicateBesideMoving)
+}
+
+func replicateBesideMoving(t *testing.T) {
+	a := newSite(t)
+	b := a.replica()
+	here := a.open("")
+	gone := here.put("seedbank", text(1, 100_000)+text(2, 100_000))
+	stays := here.put("seedbank", text(2, 100_000))
+	reclaim := func(minDead float64) *Reclaimed {
+		t.Helper()
+		out, err := here.Reclaim(t.Context(), ReclaimOptions{Grace: NoGrace, MinDead: minDead})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+	if err := here.Retire(t.Context(), []string{gone.ID}, MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	if out := reclaim(0.99); out.Moved > 0 || len(out.Captures) != 1 {
+		t.Fatalf("%+v", out)
+	}
+	time.Sleep(time.Hour) // what is young is not moved beside others
+	faulty := storagetest.NewFaulty(b.mem)
+	there := b.openOver(t, faulty)
+	defer there.Close()
+	var once sync.Once
+	faulty.Before(func(m storagetest.Method, name string) {
+		if m == storagetest.Put && strings.HasPrefix(name, names.Slabs) {
+			once.Do(func() {
+				if out := reclaim(0.01); out.Moved != 1 {
+					t.Errorf("%+v", out)
+				}
+			})
+		}
+	})
+	out, err := a.open("").Replicate(t.Context(), there, ReplicateOptions{})
+	if err != nil || !out.Complete() || !slices.Equal(out.Sent, []string{stays.ID}) {
+		t.Errorf("%+v, %v", out, err)
+	}
+	if _, err := a.mem.Stat(t.Context(), names.Capture(stays.ID, 0)); !errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("the index file before: %v", err)
+	}
+	m := b.open("")
+	m.wholeInFull()
+	all, err := m.AllCaptures(t.Context())
+	if err != nil || len(all) != 1 || string(m.restored(all[0])) != text(2, 100_000) {
+		t.Errorf("%d captures, %v", len(all), err)
+	}
 }

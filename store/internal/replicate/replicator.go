@@ -10,9 +10,11 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // Errors of two repositories that are no two places of one.
@@ -100,9 +102,12 @@ func (r *Replicator) Replicate(ctx context.Context, o Options) (*Report, error) 
 	}
 }
 
-// missed tells that something was not there to be read, and that no lease kept it from going.
+// missed tells that something was not there to be read which no lease kept from going: anything, where there was none, and else an
+// index file in whose place another one came, for reclaiming without a grace time removes it at once.
 func (p *replication) missed() bool {
-	return p.unleased && slices.ContainsFunc(p.out.Damage, func(d Damage) bool { return !d.There })
+	return slices.ContainsFunc(p.out.Damage, func(d Damage) bool {
+		return !d.There && (p.unleased || errors.Is(d.Err, storage.ErrNotFound) && vault.FolderOf(d.Object) == names.Captures)
+	})
 }
 
 // moved tells whether captures have other index files than when they were read.
