@@ -38,8 +38,8 @@ another root key, every command stops: it was replaced or forged. If it was you 
 --accept-new-root takes it as it is, and forgets what was known of the one before.
 
 With --against it tells which captures are in this place, in OTHER, and in both, and whether what is
-in both is the same: index files by their hashes, slabs by their lengths and their own tables,
-with --full all of both. What is damaged in either is named. Nothing is kept of that.
+in both is the same: index files by their hashes, slabs by their lengths and their own tables, so
+that contents which were overwritten don't show; with --full all of both is opened. What is damaged in either is named. Nothing is kept of that.
 
 Example:
   kist verify
