@@ -23,7 +23,7 @@ type statusJSON struct {
 	Free     *int64              `json:"free_bytes,omitempty"` // left out where nothing tells
 	Unread   []string            `json:"unreadable"`
 	Earlier  []string            `json:"earlier,omitempty"` // captures that an earlier index file tells of
-	Own      []string            `json:"own,omitempty"` // damaged marks of which place this is, and of its settings
+	Own      []string            `json:"own,omitempty"`     // damaged marks of which place this is, and of its settings
 	Missing  []string            `json:"missing"`
 	Ahead    float64             `json:"medium_ahead_seconds,omitempty"`
 	Upgrades []openJSON          `json:"upgrades"` // those that are not at their ends

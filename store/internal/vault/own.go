@@ -192,8 +192,8 @@ func checkOwn[R format.Record](ctx context.Context, v *Vault, kind format.Object
 				s.whole = b
 			}
 		}
-		if m.infos[0].Name != m.name {
-			s.bad = append(s.bad, OwnDamage{Object: m.name, Err: fmt.Errorf("%w: it is gone", format.ErrDamaged), Whole: whole[m.name], Stray: at >= 0 && i != at})
+		if m.infos[0].Name != m.name && (at < 0 || i == at) { // else removing it was stopped
+			s.bad = append(s.bad, OwnDamage{Object: m.name, Err: fmt.Errorf("%w: it is gone", format.ErrDamaged), Whole: whole[m.name]})
 		}
 		if !whole[m.name] && i != at {
 			s.strays = append(s.strays, m)

@@ -87,7 +87,7 @@ func (v *Vault) SetParity(ctx context.Context, percent int, host string) error {
 		return err
 	}
 	for _, m := range before {
-		for _, info := range m.infos {
+		for _, info := range slices.Backward(m.infos) {
 			if err := v.remove(ctx, info.Name); err != nil {
 				return err
 			}
