@@ -14,7 +14,10 @@ import (
 // [ErrDamaged], or [ErrUnknownFormat] where a newer release wrote them.
 type DamagedError struct {
 	Captures []string // their ids, sorted
-	Err      error    // what is wrong with each index file: see DamagedObjects
+	// Earlier are the ids of captures that can be read by an earlier index file alone, sorted: what was amended since is
+	// not known, and Repair tells what can be done. They are in Listing.Captures.
+	Earlier []string
+	Err     error // what is wrong with each index file: see DamagedObjects
 }
 
 func (e *DamagedError) Error() string { return e.Err.Error() }
@@ -26,8 +29,8 @@ type Listing struct {
 	// Captures are those that can be read, oldest first, retired ones too.
 	Captures []*Capture
 	// Damage is about index files that can't be read; nil: all can. A capture of which
-	// another generation of its index file can be read is among Captures, and is not
-	// named by Damage.Captures.
+	// another generation of its index file can be read is among Captures, and is
+	// named by Damage.Earlier.
 	Damage *DamagedError
 
 	unread []*Capture // the captures of Damage: their ids, and how they stand
@@ -60,27 +63,33 @@ func (r *Repository) List(ctx context.Context) (l *Listing, err error) {
 	if len(damage) == 0 {
 		return l, nil
 	}
-	l.Damage = &DamagedError{Captures: unreadIDs(captures, damage), Err: ledger.JoinDamage(damage)}
+	l.Damage = &DamagedError{Err: ledger.JoinDamage(damage)}
+	l.Damage.Captures, l.Damage.Earlier = unreadIDs(captures, damage)
 	for _, id := range l.Damage.Captures {
 		l.unread = append(l.unread, &Capture{ID: id, unread: true, Taken: names.Time(id), Held: s.Held(id), Retired: (*Retirement)(s.Retirement(id))})
 	}
 	return l, nil
 }
 
-// unreadIDs gives the ids of captures of which only damaged index files are there.
-func unreadIDs(captures []*ledger.Capture, damage []error) []string {
+// unreadIDs gives the ids of captures of which only damaged index files are there, and of those that an earlier one tells of.
+func unreadIDs(captures []*ledger.Capture, damage []error) (unread, earlier []string) {
 	read := make(map[string]bool)
 	for _, c := range captures {
 		read[c.ID] = true
 	}
-	ids := []string{}
+	unread = []string{}
 	for _, err := range damage {
-		if id := captureOf(err); id != "" && !read[id] {
-			ids = append(ids, id)
+		switch id := captureOf(err); {
+		case id == "":
+		case read[id]:
+			earlier = append(earlier, id)
+		default:
+			unread = append(unread, id)
 		}
 	}
-	slices.Sort(ids)
-	return slices.Compact(ids)
+	slices.Sort(unread)
+	slices.Sort(earlier)
+	return slices.Compact(unread), slices.Compact(earlier)
 }
 
 // captureOf gives the id of the capture whose index file an error is about, or "".

@@ -23,6 +23,16 @@ func (r *Repository) Parity(ctx context.Context) (percent int, err error) {
 	return r.vault.Parity(ctx)
 }
 
+// LostSettings gives the names of marks with settings of this place where there are some and none can be read: how much
+// parity was to be written is not known then, and Parity gives 0. SetParity sets it again.
+func (r *Repository) LostSettings(ctx context.Context) (marks []string, err error) {
+	defer vault.NoteEnd(ctx, &err)
+	if err := r.open(ctx); err != nil {
+		return nil, err
+	}
+	return r.vault.LostSettings(ctx)
+}
+
 // SetParity has what is written to this place of the repository from now on carry so much parity, from 1 to MaxParity
 // percent of each slab, or none with 0. By its parity a slab is read, and put anew by [Repository.Repair], though any one
 // run of it is damaged that has a share of 1/96 of its length for each percent (1 MiB of a slab of 32 MiB at 3 percent; 512 bytes at the

@@ -44,6 +44,12 @@ type Repaired struct {
 	// Marks are marks that could not be read, and index files that were cut short
 	// before there was a capture. They were removed.
 	Marks []string `json:"marks"`
+	// Own are marks that say which place of the repository this is, or what its settings are, that can't be read and
+	// beside which nothing tells. They are kept, unless they are dropped: then this is the first place, or has no settings.
+	Own []string `json:"own,omitempty"`
+	// Amendments are index files that can't be read, of captures of which an earlier one can and counts. What they amended
+	// is not known. Dropping removes them; until then Reclaim removes nothing, as nobody knows what they need.
+	Amendments []string `json:"amendments,omitempty"`
 	// Dropped tells that what was lost has been given up.
 	Dropped bool `json:"dropped"`
 
@@ -72,7 +78,7 @@ type OtherDamage struct {
 // Mended tells whether nothing is left that can't be mended. Frames from which captures were healed stay
 // where they are, and are damage to Verify that harms no capture, until Reclaim removes their slabs.
 func (r *Repaired) Mended() bool {
-	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0 && len(r.Exchanged) == 0 && len(r.Returned) == 0
+	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0 && len(r.Exchanged) == 0 && len(r.Returned) == 0 && len(r.Own) == 0 && len(r.Amendments) == 0
 }
 
 // Repair verifies all of the repository and mends what it can. It writes tables anew that
@@ -112,7 +118,7 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 	}
 	out = &Repaired{
 		Tables: RebuildReport(done.Tables), Healed: done.Healed, Lost: givenHarmed(done.Lost), Unreadable: done.Unreadable,
-		Vanished: done.Vanished, Exchanged: done.Exchanged, Returned: done.Returned, Marks: done.Marks, Dropped: done.Dropped,
+		Vanished: done.Vanished, Exchanged: done.Exchanged, Returned: done.Returned, Marks: done.Marks, Own: done.Own, Amendments: done.Amendments, Dropped: done.Dropped,
 		Renewed: done.Renewed, PutBack: done.PutBack, Restored: done.Restored, Taken: done.Taken, Offered: done.Offered, Notes: done.Notes,
 	}
 	for _, d := range done.There {

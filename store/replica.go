@@ -1,7 +1,9 @@
 package store
 
 import (
+	"cmp"
 	"context"
+	"fmt"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/ledger"
@@ -56,3 +58,24 @@ func (r *Repository) BringManifest(ctx context.Context, other storage.Storage) (
 
 // Place gives the identity of this place of the repository, which is not secret: "" of the first one.
 func (r *Repository) Place() string { return r.vault.Place() }
+
+// GivePlace makes another place of a repository again of what lost the mark that says so, and is taken for the first: it
+// gets the identity place, which it had if that is known, or with "" one never used, and gives it. It holds once the
+// repository is opened again. of is another place of the repository, in another storage.
+//
+// Give back the identity that it had where that is known: what a machine noted of it, and captures that wait to be sent to
+// it, go by that. It fails with [ErrNotReplica], with [ErrSamePlace] where the two are one storage, and with
+// [ErrBadOptions] where it has an identity.
+func (r *Repository) GivePlace(ctx context.Context, of *Repository, place string, o MarkOptions) (given string, err error) {
+	defer vault.NoteEnd(ctx, &err)
+	if err := cmp.Or(r.open(ctx), o.check()); err != nil {
+		return "", err
+	}
+	if of == nil {
+		return "", fmt.Errorf("no repository that it is a place of: %w", ErrForeign)
+	}
+	if err := of.vault.Open(); err != nil {
+		return "", err
+	}
+	return r.vault.GivePlace(ctx, of.vault, place, o.Host)
+}

@@ -115,7 +115,7 @@ func (r *secondReader) marks() (map[string][]string, error) {
 				record, ending = &secondRehearsal{}, ""
 			case "place":
 				record = &secondSite{}
-				if ending == ".settings" {
+				if strings.Contains(name, ".settings") {
 					kind, record = "settings", &secondSettings{}
 				}
 				ending = ""

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io/fs"
 	"path"
+	"strings"
 
 	"github.com/fxamacker/cbor/v2"
 	"golang.org/x/crypto/chacha20poly1305"
@@ -139,7 +140,11 @@ func (r *secondReader) object(kind, name string) (*secondObject, error) {
 	if err != nil {
 		return nil, err
 	}
-	o := &secondObject{r: r, kind: kind, name: path.Base(name), all: b}
+	sealedAs := path.Base(name)
+	if strings.HasPrefix(name, "place/") {
+		sealedAs = strings.TrimSuffix(sealedAs, ".again")
+	}
+	o := &secondObject{r: r, kind: kind, name: sealedAs, all: b}
 	if len(b) < 16 || string(b[:4]) != "kist" || b[4] != secondKinds[kind] || b[5] != 0 ||
 		number(b[6:8]) != 1 || number(b[12:16]) != 0 {
 		return nil, fmt.Errorf("%s: no header of a %s of format 1", name, kind)

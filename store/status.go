@@ -35,6 +35,11 @@ type Status struct {
 	// that vanished or were exchanged without having been removed by reclaiming. Of the captures'
 	// own lists of those that they saw only the latest of each service is read: Verify reads all.
 	Unread, Missing []string
+	// Earlier are the ids of captures that an earlier index file tells of, as the latest can't be read.
+	Earlier []string
+	// Own are the marks that say which place of the repository this is, and what its settings are, of which a copy is
+	// damaged or gone. Verify tells more.
+	Own []string
 	// Verified is the latest verification of the whole repository, Full the latest that was full; nil: none is
 	// known. None is dated in the future. Damage is one that tells of damage that stands; nil: none does.
 	Verified, Full, Damage *Verification
@@ -88,7 +93,14 @@ func (r *Repository) Status(ctx context.Context, o StatusOptions) (s *Status, er
 		return nil, err
 	}
 	if l.Damage != nil {
-		s.Unread = l.Damage.Captures
+		s.Unread, s.Earlier = l.Damage.Captures, l.Damage.Earlier
+	}
+	own, err := r.vault.CheckOwn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, d := range own {
+		s.Own = append(s.Own, d.Object)
 	}
 	if s.Missing, err = r.missing(ctx, l); err != nil {
 		return nil, err

@@ -8,6 +8,7 @@ type WantKind string
 // What may be amiss, the worst first.
 const (
 	WantRepair     WantKind = "damage"    // a verification found damage that stands, or index files can't be read
+	WantOwn        WantKind = "place"     // what a place has about itself, which one it is and its settings, is damaged
 	WantMissing    WantKind = "missing"   // captures vanished or were exchanged
 	WantRehearsal  WantKind = "rehearsal" // the latest rehearsal of a service failed
 	WantCapture    WantKind = "none"      // there is no capture of a service, or none at all
@@ -18,7 +19,7 @@ const (
 )
 
 // Damage tells whether it means that what is stored is damaged or gone.
-func (k WantKind) Damage() bool { return k == WantRepair || k == WantMissing }
+func (k WantKind) Damage() bool { return k == WantRepair || k == WantOwn || k == WantMissing }
 
 // Want is something that somebody should see to.
 type Want struct {
@@ -29,8 +30,11 @@ type Want struct {
 
 // wanted says what is amiss, the worst first.
 func (s *Status) wanted(o StatusOptions) (all []Want) {
-	if s.Damage != nil || len(s.Unread) > 0 {
+	if s.Damage != nil || len(s.Unread)+len(s.Earlier) > 0 {
 		all = append(all, Want{Kind: WantRepair})
+	}
+	if len(s.Own) > 0 {
+		all = append(all, Want{Kind: WantOwn})
 	}
 	if len(s.Missing) > 0 {
 		all = append(all, Want{Kind: WantMissing})

@@ -15,7 +15,7 @@ type Writer struct {
 	Host  string    `json:"host"`
 	Work  string    `json:"work"`            // what the writer does: capture, reclaim, mark, repair, replicate
 	About string    `json:"about,omitempty"` // the name of the service
-	Began time.Time `json:"began"`           // by the medium's clock, as all times here
+	Began time.Time `json:"began,omitzero"`  // by the medium's clock, as all times here; zero: not known, as the lease lost its first mark
 	Seen  time.Time `json:"seen"`            // the last sign of life
 	Alive bool      `json:"alive"`           // else the writer stopped without a word
 	// Guessed tells that the medium can't be asked for its time, as where it is mounted

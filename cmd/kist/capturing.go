@@ -175,6 +175,7 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*capt
 	if err != nil {
 		return nil, explainUnfinished(err)
 	}
+	s.app.warnLostSettings(ctx, r)
 	t := &captured{Capture: c, took: time.Since(began)}
 	if s.spool == nil {
 		t.renew = func() { s.app.renewSlot(ctx, r) }

@@ -25,7 +25,7 @@ func hint(err error) string {
 	case errors.Is(err, store.ErrUnexplained):
 		return "If it is that, kist reclaim --accept-unexplained frees it."
 	case errors.Is(err, store.ErrSamePlace), errors.Is(err, store.ErrNotReplica):
-		return "kist setup --replica-of makes a second place of a repository, in an empty folder."
+		return "kist setup --replica-of makes a second place of a repository, in an empty folder; with --again, of one that lost the mark of which place it is."
 	}
 	var unclear *store.AmbiguousError
 	if errors.As(err, &unclear) {

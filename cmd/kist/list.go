@@ -87,6 +87,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
+	a.warnStrayed(r)
 	s, waiting, err := a.waiting(c.Context, r, l.Captures)
 	if err != nil {
 		a.Warn("%s", screen.Text(err.Error()))
@@ -119,10 +120,22 @@ func (a *app) listOf(c *cli.Context, r *repository, l *store.Listing, waiting []
 	if err != nil {
 		return err
 	}
-	if l.Damage != nil { // said by listing already, before the list
-		return &statusError{statusDamage, fmt.Errorf("index files can't be read: the captures named above are not in the list")}
+	return listedDamage(l)
+}
+
+// listedDamage is what a list ends with where index files can't be read, which listing said before it.
+func listedDamage(l *store.Listing) error {
+	if l.Damage == nil {
+		return nil
 	}
-	return nil
+	var texts []string
+	if ids := l.Damage.Earlier; len(ids) > 0 {
+		texts = append(texts, fmt.Sprintf("of %s an earlier index file counts, without what was amended since (kist repair)", firstIDs(ids)))
+	}
+	if ids := l.Damage.Captures; len(ids) > 0 {
+		texts = append(texts, fmt.Sprintf("not in the list: %s", firstIDs(ids)))
+	}
+	return &statusError{statusDamage, fmt.Errorf("index files can't be read: %s", strings.Join(texts, "; "))}
 }
 
 func (a *app) printCaptures(ctx context.Context, r *repository, captures []*store.Capture, waits map[string]bool) error {

@@ -35,7 +35,7 @@ func (e *manifestError) Unwrap() error { return e.err }
 
 // What to bring back where a repository can't be opened: nothing that opens it mends it.
 const (
-	bringManifest = "Bring kist.json back from a copy of the repository, or from any of its snapshots: it was written once, when the repository was made, and never changes since. From a second place kist repair --from brings it. Nothing else is harmed by its loss."
+	bringManifest = "Bring kist.json back from a copy of the repository, or from any of its snapshots: it was written once, when the repository was made, and never changes since. Every other place of the repository has the same file, and kist repair --from that place brings it. Nothing else is harmed by its loss."
 	bringSlots    = "Bring the folder keyslots, with its files, back from a copy of the repository: without them no passphrase and no key file opens it. Files of keyslots of a second place serve here, too, with the passphrase or key file of that place: copy them by hand. Nothing else is harmed by their loss."
 )
 

@@ -195,10 +195,24 @@ func lostLines(out *store.Repaired) (lines []string) {
 	for _, id := range out.Vanished {
 		lines = append(lines, id+": all of it, its index file has vanished")
 	}
+	for _, name := range out.Amendments {
+		lines = append(lines, name+": what it amended; an earlier index file of the capture counts")
+	}
+	for _, name := range out.Own {
+		lines = append(lines, name+": "+ownLost(name))
+	}
 	for _, m := range out.Lost {
 		lines = append(lines, harmedText(m))
 	}
 	return lines
+}
+
+// ownLost says what is given up with a mark that a place has about itself.
+func ownLost(name string) string {
+	if isSettings(name) {
+		return "settings of this place: there is no parity until kist settings --parity sets it"
+	}
+	return "which place of the repository this is; if it is a second one, kist setup --replica-of OTHER --again makes it that again, and giving this up makes it the first"
 }
 
 // changedLines names captures that are there and are not what this machine knows: dropping

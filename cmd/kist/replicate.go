@@ -34,6 +34,8 @@ anything else in both places.
 Each place has key slots, holds and a retention of its own: retire and reclaim there as you
 like. What is retired here is not copied, and what was removed there does not come back,
 unless it is named. A capture that is there and was moved to other slabs here is not sent again.
+What lies in OTHER already, of its full length, is relied on and not opened: kist verify --full there, or
+with --against, tells whether it is whole.
 
 With --from a machine pulls to which the first one has no access: kist there needs no more
 than to read OTHER. It may be mounted read-only; what is reclaimed there meanwhile

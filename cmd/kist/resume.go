@@ -116,5 +116,9 @@ func (a *app) resumeSending(ctx context.Context) ([]string, error) {
 		return nil, err
 	}
 	defer r.Close()
-	return a.sendLeft(ctx, r)
+	ids, err := a.sendLeft(ctx, r)
+	for _, o := range a.strayed(r) {
+		err = errors.Join(err, &advised{errors.New(strayedText(o)), adviceStrayed + "."})
+	}
+	return ids, err
 }

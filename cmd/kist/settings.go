@@ -1,6 +1,8 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -67,8 +69,12 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 	if err != nil {
 		return err
 	}
+	lost, err := r.LostSettings(c.Context)
+	if err != nil {
+		return err
+	}
 	if a.JSON {
-		return a.PrintJSON(struct {
+		err = a.PrintJSON(struct {
 			ID      string    `json:"id"`
 			Made    time.Time `json:"made"`
 			Average int       `json:"chunk_average"`
@@ -77,7 +83,9 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 			Apart   string    `json:"apart,omitempty"`
 			Place   string    `json:"place,omitempty"`
 			Parity  int       `json:"parity_percent"`
-		}{r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), r.Recheck(), string(r.Apart()), r.Place(), percent})
+			Lost    []string  `json:"lost_settings,omitempty"`
+		}{r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), r.Recheck(), string(r.Apart()), r.Place(), percent, lost})
+		return errors.Join(err, lostSettings(lost))
 	}
 	a.Printf("id             %s\n", r.ID())
 	if r.Place() != "" {
@@ -88,6 +96,10 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 	a.Printf("grace          %s\n", screen.DurationText(r.Grace()))
 	a.Printf("recheck        %s\n", map[bool]string{true: "on", false: "off"}[r.Recheck()])
 	a.Printf("apart          %s\n", map[store.Apart]string{store.Together: "no", store.ApartCompressed: "yes", store.ApartStored: "yes, and stored"}[r.Apart()])
+	if len(lost) > 0 {
+		a.Printf("parity         not known, none is written\n")
+		return lostSettings(lost)
+	}
 	a.Printf("parity         %s\n", parityText(percent))
 	return nil
 }
@@ -97,4 +109,19 @@ func parityText(percent int) string {
 		return "off"
 	}
 	return fmt.Sprintf("%d%%", percent)
+}
+
+// lostSettings says that the settings of the repository can't be read.
+func lostSettings(marks []string) error {
+	if len(marks) == 0 {
+		return nil
+	}
+	return &statusError{statusDamage, &advised{fmt.Errorf("%s can't be read, so how much parity there is to be is not known", screen.Printable(marks[0])), "kist settings --parity sets it again."}}
+}
+
+// warnLostSettings says that what was captured got no parity, where it may have been wanted.
+func (a *app) warnLostSettings(ctx context.Context, r *repository) {
+	if lost, err := r.LostSettings(ctx); err == nil && len(lost) > 0 {
+		a.Warn("%s can't be read, so that nothing tells how much parity was wanted: none was written (kist settings --parity sets it again).", screen.Printable(lost[0]))
+	}
 }

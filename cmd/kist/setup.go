@@ -29,6 +29,7 @@ func (a *app) setupCommand() *cli.Command {
 		Usage: "make a repository",
 		Flags: append([]cli.Flag{
 			&cli.StringFlag{Name: "replica-of", Usage: "make a second place of the repository in the folder `OTHER`, with its settings and key slots of its own"},
+			&cli.BoolFlag{Name: "again", Usage: "with --replica-of: make it a second place again that lost the mark of which place it is"},
 			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
 			&cli.StringFlag{Name: "grace", Value: "7d", Usage: "`TIME`, as 36h, 7d or 2w, for which what is retired can be taken back; a minute at least; it can't be changed later"},
 			&cli.StringFlag{Name: "recheck", Value: "on", Usage: "`on or off`: whether captures read back what they compressed before they seal it, and so find faults of the machine's memory; it can't be changed later"},
@@ -54,7 +55,9 @@ With --replica-of it becomes a second place of that repository: captures are cop
 the two by kist replicate, and each is thinned out for itself. It has the settings of the
 first, and a passphrase or key file of its own, unless you give it the same. OTHER is opened by
 --other-key-file or --other-passphrase-file, else by the file named for the new one, if that opens it,
-else by a passphrase that is asked for.
+else by a passphrase that is asked for. A second place that lost the mark of which place it is, in place/,
+is taken for the first, and kist replicate refuses it: with --again it gets one, that which it had where captures wait on this
+machine to be sent to it; nothing else of it changes.
 
 Example:
   kist setup --repository /mnt/share/kist
@@ -101,6 +104,9 @@ func (a *app) setup(c *cli.Context) error {
 	}
 	if lost := a.checkMounted(path, true); lost != nil && !c.Bool("accept-unmounted") {
 		return &advised{lost, "Nothing was made. Mount it first; --accept-unmounted makes the repository here all the same."}
+	}
+	if c.Bool("again") {
+		return a.placeAgain(c, path)
 	}
 	if c.IsSet("replica-of") {
 		return a.setupReplica(c, path, files, parity)

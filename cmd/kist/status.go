@@ -14,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/kept"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/spool"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/store"
@@ -63,6 +64,7 @@ type state struct {
 	stopped  []stopped.Noted
 	aside    []kept.Found
 	waiting  []*store.Capture // in the spool
+	strayed  []spool.Other    // spools of places that are not found
 	never    []service        // that the configuration says, and of which no capture is known
 }
 
@@ -144,10 +146,11 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 	s.stopped, _ = a.keeper().Noted()
 	s.beside = a.asideRunning(ctx)
 	s.aside, _ = a.book().Find()
-	spool, waiting, err := a.waiting(ctx, r, nil)
-	if spool != nil {
+	s.strayed = a.strayed(r)
+	spooled, waiting, err := a.waiting(ctx, r, nil)
+	if spooled != nil {
 		s.waiting = waiting
-		spool.Close()
+		spooled.Close()
 	}
 	if err != nil {
 		return nil, err

@@ -22,6 +22,8 @@ type statusJSON struct {
 	Places   []placeJSON         `json:"places"`               // other places, as far as this machine knows
 	Free     *int64              `json:"free_bytes,omitempty"` // left out where nothing tells
 	Unread   []string            `json:"unreadable"`
+	Earlier  []string            `json:"earlier,omitempty"` // captures that an earlier index file tells of
+	Own      []string            `json:"own,omitempty"`     // damaged marks of which place this is, and of its settings
 	Missing  []string            `json:"missing"`
 	Ahead    float64             `json:"medium_ahead_seconds,omitempty"`
 	Upgrades []openJSON          `json:"upgrades"` // those that are not at their ends
@@ -126,7 +128,7 @@ type openJSON struct {
 func newStatusJSON(s *state, wanted []want) statusJSON {
 	j := statusJSON{
 		Well: len(wanted) == 0, Wanted: []wantJSON{}, At: s.At, Services: []serviceJSON{}, Verified: s.Verified, Full: s.Full, Damage: s.Damage,
-		Held: heldList(s.Held, 0), Retired: heldList(s.Retired, s.grace), Stored: s.Stored, Unread: orNone(s.Unread), Missing: orNone(s.Missing),
+		Held: heldList(s.Held, 0), Retired: heldList(s.Retired, s.grace), Stored: s.Stored, Unread: orNone(s.Unread), Missing: orNone(s.Missing), Earlier: s.Earlier, Own: s.Own,
 		Ahead: s.Ahead.Seconds(), Upgrades: []openJSON{}, Stopped: []openJSON{}, Aside: len(s.aside), Places: placeList(s.Places),
 	}
 	if s.free >= 0 {

@@ -63,6 +63,9 @@ func (s *state) wanted() (all []want) {
 	for _, x := range s.beside {
 		all = append(all, want{kind: wantAside, name: x.Of, text: fmt.Sprintf("container %s, which an upgrade of %s set aside, runs, and has the live data: %s stop %[1]s", screen.Printable(x.Name), screen.Printable(x.Of), screen.Printable(x.Engine))})
 	}
+	for _, o := range s.strayed {
+		all = append(all, want{kind: wantSending, text: strayedText(o) + ": " + adviceStrayed})
+	}
 	for _, c := range s.waiting {
 		all = append(all, want{kind: wantSending, name: c.Name, host: c.Host, text: fmt.Sprintf("capture %s of %s waits on this machine to be sent: kist resume", c.ID, screen.Printable(c.Name))})
 	}
@@ -89,10 +92,16 @@ func (s *state) wantText(w store.Want) string {
 	one := w.Service
 	switch w.Kind {
 	case store.WantRepair:
-		if s.Damage == nil {
+		switch {
+		case s.Damage != nil:
+		case len(s.Unread) == 0:
+			return fmt.Sprintf("of %s the latest index file can't be read, and an earlier one counts: kist repair", screen.Count(len(s.Earlier), "capture", "captures"))
+		default:
 			return screen.Count(len(s.Unread), "index file", "index files") + " can't be read: kist verify"
 		}
 		return fmt.Sprintf("damage was found at %s (%s): kist verify%s", screen.LocalTime(s.Damage.At), screen.Count(s.Damage.Damaged, "object", "objects"), depthFlag(s.Damage))
+	case store.WantOwn:
+		return fmt.Sprintf("what says which place this is, or how it is set up, is damaged (%s): kist verify", screen.Printable(s.Own[0]))
 	case store.WantMissing:
 		return screen.Count(len(s.Missing), "capture is", "captures are") + " missing or exchanged: kist verify"
 	case store.WantCapture:

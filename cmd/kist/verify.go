@@ -38,8 +38,8 @@ another root key, every command stops: it was replaced or forged. If it was you 
 --accept-new-root takes it as it is, and forgets what was known of the one before.
 
 With --against it tells which captures are in this place, in OTHER, and in both, and whether what is
-in both is the same: index files by their hashes, slabs by their lengths and their own tables,
-with --full all of both. What is damaged in either is named. Nothing is kept of that.
+in both is the same: index files by their hashes, slabs by their lengths and their own tables, so
+that contents which were overwritten don't show; with --full all of both is opened. What is damaged in either is named. Nothing is kept of that.
 
 Example:
   kist verify
@@ -228,6 +228,8 @@ func advice(d *store.Damage) string {
 		return "kist passphrase add makes another key slot, kist passphrase remove takes this one away."
 	case "captures":
 		return "put the file back if a copy of the repository has it; other captures are not harmed by it. kist repair tells more."
+	case "place":
+		return adviceOwn(d)
 	case "holds", "retired", "leases", "condemned", "rehearsed", "verified":
 		return "kist repair removes the mark; nothing is lost."
 	}
@@ -235,4 +237,20 @@ func advice(d *store.Damage) string {
 		return "kist repair, then kist reclaim: no capture needs it."
 	}
 	return "put the file back if a copy of the repository has it; all other members still restore (kist restore --only). kist repair tells more."
+}
+
+// adviceOwn is advice about a mark that says which place the repository is, or how it is set up.
+func adviceOwn(d *store.Damage) string {
+	switch {
+	case !strings.Contains(d.Problem, "nothing else tells"):
+		return "kist repair removes the mark; nothing is lost."
+	case isSettings(d.Object):
+		return "kist settings --parity sets it again."
+	}
+	return "if this is a second place, kist setup --replica-of OTHER --again makes it one again, and kist repair removes the mark; if it is the first, kist repair --drop does."
+}
+
+// isSettings tells whether an object has settings of a place.
+func isSettings(object string) bool {
+	return strings.HasSuffix(strings.TrimSuffix(object, ".again"), ".settings")
 }

@@ -27,7 +27,7 @@ func (a *app) verifyAgainst(c *cli.Context, r *repository, path string) error {
 	if a.JSON {
 		err = a.PrintJSON(out)
 	} else {
-		a.printAgainst(out, path)
+		a.printAgainst(out, path, c.Bool("full"))
 	}
 	if err == nil && !out.Same() {
 		err = &statusError{status: statusDamage}
@@ -35,7 +35,7 @@ func (a *app) verifyAgainst(c *cli.Context, r *repository, path string) error {
 	return err
 }
 
-func (a *app) printAgainst(out *store.Against, path string) {
+func (a *app) printAgainst(out *store.Against, path string, full bool) {
 	other := screen.Printable(path)
 	for _, id := range out.Here {
 		a.Tell("Only here: capture %s.\n", id)
@@ -54,6 +54,10 @@ func (a *app) printAgainst(out *store.Against, path string) {
 			a.Printf("Damaged in %s: %s: %s.\n", other, screen.Printable(u.Object), screen.Line(u.There))
 		}
 	}
-	a.Printf("%s in both; of %s in both %s not the same or damaged.\n", screen.Count(out.Both, "capture is", "captures are"),
-		screen.Count(out.Slabs, "slab", "slabs"), screen.Count(len(out.Unlike), "object is", "objects are"))
+	how := ", as far as their lengths and tables tell: --full opens what they hold"
+	if full {
+		how = ", all that they hold was opened"
+	}
+	a.Tell("%s in both; of %s in both %s not the same or damaged%s.\n", screen.Count(out.Both, "capture is", "captures are"),
+		screen.Count(out.Slabs, "slab", "slabs"), screen.Count(len(out.Unlike), "object is", "objects are"), how)
 }

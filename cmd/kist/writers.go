@@ -45,7 +45,7 @@ func writerLine(w store.Writer) string {
 		alive = "yes"
 	}
 	return strings.Join([]string{
-		screen.Printable(w.Host), screen.Printable(w.Work), screen.Printable(w.About), screen.LocalTime(w.Began), screen.LocalTime(w.Seen), alive,
+		screen.Printable(w.Host), screen.Printable(w.Work), screen.Printable(w.About), beganText(w), screen.LocalTime(w.Seen), alive,
 	}, "\t")
 }
 
@@ -58,5 +58,16 @@ func writerText(w store.Writer) string {
 	if w.Host != "" {
 		text += " on " + screen.Printable(w.Host)
 	}
+	if w.Began.IsZero() {
+		return text
+	}
 	return text + ", since " + screen.LocalTime(w.Began)
+}
+
+// beganText says when a writer began. Without the first mark of its lease, which somebody may have put there, nothing tells.
+func beganText(w store.Writer) string {
+	if w.Began.IsZero() {
+		return "unknown"
+	}
+	return screen.LocalTime(w.Began)
 }

@@ -149,20 +149,47 @@ func (v *verifier) checkPlaces(ctx context.Context) error {
 	}
 	foreign := elsewhere.Foreign
 	for _, info := range infos {
-		if names.IsSettings(info.Name) {
-			if err := checkMark[format.SettingsRecord](ctx, v, format.Settings, info); err != nil {
-				return err
-			}
-		} else if _, bad := names.ParsePlace(info.Name); bad != nil {
+		if _, ok := names.ParseOwn(info.Name); !ok {
 			foreign = append(foreign, info.Name)
-		} else if err := checkMark[format.PlaceRecord](ctx, v, format.Place, info); err != nil {
-			return err
 		}
+	}
+	if err := v.checkOwn(ctx); err != nil {
+		return err
 	}
 	for _, name := range foreign {
 		v.foreign(name)
 	}
 	return nil
+}
+
+// checkOwn reads what this place has about itself.
+func (v *verifier) checkOwn(ctx context.Context) error {
+	bad, err := v.r.vault.CheckOwn(ctx)
+	for _, b := range bad {
+		d := newDamage(b.Object, fmt.Errorf("%s; %s", vault.ProblemOf(b.Object, b.Err), ownText(b)))
+		d.Mendable = b.Whole && !b.Stray
+		v.report.Damage = append(v.report.Damage, d)
+	}
+	return err
+}
+
+// ownText says what a mark of a place about itself that can't be read is, and what repairing does.
+func ownText(d vault.OwnDamage) string {
+	mark, _ := names.ParseOwn(d.Object)
+	settings := names.IsSettings(mark)
+	switch {
+	case d.Stray && settings:
+		return "other settings of this place count, and repairing removes it"
+	case d.Stray:
+		return "another mark says which place of the repository this is, and repairing removes it"
+	case d.Whole && settings:
+		return "it has settings of this place; its other copy is whole, and repairing puts it anew"
+	case d.Whole:
+		return "it says which place of the repository this is; its other copy is whole, and repairing puts it anew"
+	case settings:
+		return "nothing else tells the settings of this place: slabs get no parity until it is set again, and repairing leaves it"
+	}
+	return "nothing else tells which place of the repository this is: it is taken for the first, and repairing leaves it until this place is given an identity again or all that can't be mended is given up"
 }
 
 // checkBundles opens the bundles, and holds what they have against the index files.

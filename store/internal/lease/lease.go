@@ -320,5 +320,8 @@ func (w Writer) String() string {
 	if w.Host != "" {
 		s += " on " + vault.OneLine(w.Host)
 	}
+	if w.Began.IsZero() {
+		return s + ", since nobody knows when"
+	}
 	return fmt.Sprintf("%s, since %s", s, w.Began.UTC().Format(time.RFC3339))
 }

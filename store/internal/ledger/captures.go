@@ -111,6 +111,29 @@ func Generations(infos []storage.Info) [][]File {
 	return all
 }
 
+// Taken are the numbers of generations whose names are taken, torn ones, too, by the ids of captures.
+type Taken map[string][]int
+
+// TakenBy gives the numbers that index files take.
+func TakenBy(infos []storage.Info) Taken {
+	taken := make(Taken)
+	for _, info := range infos {
+		if id, generation, err := names.ParseCapture(info.Name); err == nil {
+			taken[id] = append(taken[id], generation)
+		}
+	}
+	return taken
+}
+
+// Next gives the generation for an index file that is to count in the place of generation counts of a capture.
+func (t Taken) Next(id string, counts int) (int, error) {
+	next, ok := names.NextNumber(counts, t[id])
+	if !ok {
+		return 0, fmt.Errorf("%s: no generation is free above it", names.Capture(id, max(counts, 0)))
+	}
+	return next, nil
+}
+
 // HighestGenerations gives the highest generation that there is of each capture.
 func HighestGenerations(infos []storage.Info) map[string]int {
 	highest := make(map[string]int)
@@ -267,6 +290,9 @@ func (r *Ledger) WriteIndexFile(ctx context.Context, f *format.IndexFile) (*Capt
 
 // WriteGeneration seals and puts a generation of the index file of a capture.
 func (r *Ledger) WriteGeneration(ctx context.Context, f *format.IndexFile, generation int) (*Capture, error) {
+	if generation < 0 || generation > names.MaxNumber {
+		return nil, fmt.Errorf("writing index file: capture %s has no generation %d", f.ID, generation)
+	}
 	name := names.Capture(f.ID, generation)
 	header, sealer, err := r.vault.Sealer(format.Capture, path.Base(name))
 	if err != nil {

@@ -71,18 +71,20 @@ func (p *repairer) adopt(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	highest := make(map[string]int)
-	for _, info := range files { // torn ones, too: their names are taken as well
-		if id, generation, err := names.ParseCapture(info.Name); err == nil {
-			highest[id] = max(highest[id], generation)
-		}
-	}
+	taken, counts := ledger.TakenBy(files), p.counting()
 	put := p.lease.Follow(p.adoptedUses, nil)
 	for _, c := range p.adopted {
 		if err := p.lease.Check(ctx); err != nil {
 			return err
 		}
-		generation := max(highest[c.ID], c.Generation) + 1
+		least := c.Generation // a machine may have kept a copy of the one of this number
+		if here, ok := counts[c.ID]; ok {
+			least = max(least, here)
+		}
+		generation, err := taken.Next(c.ID, least)
+		if err != nil {
+			return err
+		}
 		put.Add(names.Capture(c.ID, generation))
 		if _, err := p.r.ledger.WriteGeneration(ctx, c.IndexFile, generation); err != nil {
 			return err

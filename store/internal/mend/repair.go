@@ -5,7 +5,6 @@ import (
 	"errors"
 	"maps"
 	"slices"
-	"time"
 
 	"github.com/kistarchive/kist/store/internal/check"
 	"github.com/kistarchive/kist/store/internal/stock"
@@ -37,6 +36,8 @@ type Report struct {
 	Exchanged  []string // captures whose index files are not the ones that they were
 	Returned   []string // captures that were removed on purpose, and are there again
 	Marks      []string // marks and index files that could not be read, and were removed
+	Own        []string // marks of which place this is, and of its settings, in whose place nothing whole is
+	Amendments []string // index files that can't be read, of captures of which a lower generation can: what they amended is lost
 	Dropped    bool     // what was lost has been given up
 
 	Renewed []string // objects that were damaged, and were put anew as they were
@@ -152,7 +153,7 @@ func (p *repairer) pass(ctx context.Context) error {
 		return err
 	}
 	p.out.Lost, p.out.Unreadable, p.out.Vanished, p.out.Exchanged, p.out.Returned = []check.Harmed{}, []string{}, []string{}, []string{}, []string{}
-	for _, step := range []func(context.Context) error{p.renew, p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
+	for _, step := range []func(context.Context) error{p.renew, p.takeAmendments, p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.mendOwn, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
 		if err := step(ctx); err != nil {
 			return err
 		}
@@ -212,14 +213,20 @@ func (p *repairer) removeBadMark(ctx context.Context, name string) error {
 	if err := p.removeMark(ctx, name); err != nil {
 		return err
 	}
-	if place, err := names.ParsePlace(name); err == nil && place == p.r.vault.Place() {
-		// Its header opened, and its name is all that counts of it.
-		return vault.PutMark(ctx, p.r.vault, format.Place, name, &format.PlaceRecord{Made: time.Now().UTC().Truncate(time.Second), Host: p.o.Host})
-	}
 	if !undoes {
 		return nil
 	}
 	return vault.PutMark(ctx, p.r.vault, format.Retired, name, ledger.NewMarkRecord(p.o.Host, "the mark before could not be read"))
+}
+
+// mendOwn puts anew what the place has about itself. What nothing tells of but a mark that can't be read stays, unless it is given up.
+func (p *repairer) mendOwn(ctx context.Context) error {
+	if err := p.lease.Check(ctx); err != nil {
+		return err
+	}
+	renewed, removed, left, err := p.r.vault.MendOwn(ctx, p.o.Host, p.o.Drop)
+	p.out.Renewed, p.out.Marks, p.out.Own = append(p.out.Renewed, renewed...), append(p.out.Marks, removed...), left
+	return err
 }
 
 func (p *repairer) removeMark(ctx context.Context, name string) error {
@@ -271,6 +278,9 @@ func (p *repairer) drop(ctx context.Context) error {
 	if err := p.dropMembers(ctx); err != nil {
 		return err
 	}
+	if err := p.dropAmendments(ctx); err != nil {
+		return err
+	}
 	if err := p.dropHistory(ctx); err != nil {
 		return err
 	}
@@ -303,14 +313,18 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 	if err := p.departChanged(ctx, records); err != nil {
 		return err
 	}
-	highest := ledger.HighestGenerations(p.v.Files)
+	taken, counts := ledger.TakenBy(p.v.Files), p.counting()
 	put := p.lease.Follow(p.uses, nil)
 	for _, record := range records {
 		if err := p.lease.Check(ctx); err != nil {
 			return err
 		}
-		put.Add(names.Capture(record.ID, highest[record.ID]+1))
-		if _, err := p.r.ledger.WriteGeneration(ctx, record, highest[record.ID]+1); err != nil {
+		generation, err := taken.Next(record.ID, counts[record.ID])
+		if err != nil {
+			return err
+		}
+		put.Add(names.Capture(record.ID, generation))
+		if _, err := p.r.ledger.WriteGeneration(ctx, record, generation); err != nil {
 			return err
 		}
 	}
@@ -320,4 +334,16 @@ func (p *repairer) writeGenerations(ctx context.Context, records []*format.Index
 	var err error
 	p.v.Files, err = p.r.storage.List(ctx, names.Captures)
 	return err
+}
+
+// counting gives the generations that count, of captures that can be read.
+func (p *repairer) counting() map[string]int {
+	counts := make(map[string]int)
+	if p.v == nil {
+		return counts // nothing was looked at yet
+	}
+	for _, c := range p.v.Captures {
+		counts[c.ID] = c.Generation
+	}
+	return counts
 }

@@ -125,8 +125,8 @@ func Lease(id string, renewal int) string { return Leases + "/" + id + "." + str
 // ParseLease is the inverse of Lease.
 func ParseLease(name string) (id string, renewal int, err error) {
 	id, n, _ := strings.Cut(strings.TrimPrefix(name, Leases+"/"), ".")
-	renewal, err = strconv.Atoi(n)
-	if err != nil || renewal < 0 || !isHex(id, leaseDigits) || Lease(id, renewal) != name {
+	renewal, ok := number(n)
+	if !ok || !isHex(id, leaseDigits) || Lease(id, renewal) != name {
 		return "", 0, fmt.Errorf("%q: %w", name, errMark)
 	}
 	return id, renewal, nil

@@ -87,13 +87,13 @@ func Capture(id string, generation int) string {
 
 var errCapture = errors.New("no capture's name")
 
-// ParseCapture is the inverse of Capture.
+// ParseCapture is the inverse of Capture, for generations up to MaxNumber.
 func ParseCapture(name string) (id string, generation int, err error) {
 	rest, ok := strings.CutPrefix(name, Captures+"/")
 	id, gen, found := strings.Cut(rest, ".")
 	if found {
-		generation, err = strconv.Atoi(gen)
-		ok = ok && err == nil && generation > 0 && strconv.Itoa(generation) == gen
+		generation, found = number(gen)
+		ok = ok && found && generation > 0
 	}
 	if !ok || !IsID(id) {
 		return "", 0, fmt.Errorf("%q: %w", name, errCapture)

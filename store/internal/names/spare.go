@@ -48,12 +48,25 @@ func Settings(n int) string { return Place + "/" + strconv.Itoa(n) + settings }
 // ParseSettings is the inverse of Settings.
 func ParseSettings(name string) (n int, ok bool) {
 	text, ok := strings.CutSuffix(strings.TrimPrefix(name, Place+"/"), settings)
-	n, err := strconv.Atoi(text)
-	return n, ok && err == nil && n >= 0 && Settings(n) == name
+	n, is := number(text)
+	return n, ok && is && Settings(n) == name
 }
 
 // IsSettings tells whether a name is one of Settings.
 func IsSettings(name string) bool {
 	_, ok := ParseSettings(name)
 	return ok
+}
+
+// again is what the second copy of a mark in the folder Place has behind the mark's name.
+const again = ".again"
+
+// Again gives the name of the second copy of a mark that says which place it is, or has settings of it.
+func Again(mark string) string { return mark + again }
+
+// ParseOwn gives, of a name of PlaceMark or Settings, or of Again of one, that mark's name.
+func ParseOwn(name string) (mark string, ok bool) {
+	mark = strings.TrimSuffix(name, again)
+	_, err := ParsePlace(mark)
+	return mark, err == nil || IsSettings(mark)
 }

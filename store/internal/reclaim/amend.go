@@ -26,7 +26,10 @@ func (r *Keeper) Amend(ctx context.Context, id, host string, amend Amending) (am
 		if err := r.leases.Alone(ctx, l); err != nil {
 			return err // they put generations, too
 		}
-		for again := true; again && err == nil; {
+		for tries, again := 1, true; again && err == nil; tries++ {
+			if tries > mostAmends {
+				return fmt.Errorf("capture %s: its index file was exchanged %d times meanwhile: %w", id, mostAmends, lease.ErrBusy)
+			}
 			amended, again, err = r.amendOnce(ctx, l, id, going, amend)
 		}
 		if err == nil {
@@ -37,10 +40,13 @@ func (r *Keeper) Amend(ctx context.Context, id, host string, amend Amending) (am
 	return amended, err
 }
 
+// mostAmends is how often amending begins anew: a name that is taken and never listed would keep it at it for ever.
+const mostAmends = 16
+
 // amendOnce amends the generation that counts. again tells that somebody put another one
 // meanwhile.
 func (r *Keeper) amendOnce(ctx context.Context, l *lease.Lease, id string, going *ledger.Batches, amend Amending) (c *ledger.Capture, again bool, err error) {
-	c, highest, err := r.counting(ctx, id)
+	c, taken, err := r.counting(ctx, id)
 	if err != nil {
 		return nil, false, err
 	}
@@ -50,10 +56,14 @@ func (r *Keeper) amendOnce(ctx context.Context, l *lease.Lease, id string, going
 	}
 	record := *c.IndexFile
 	record.Amended = amendment
-	if err := l.Check(ctx); err != nil {
+	next, err := taken.Next(id, c.Generation)
+	if err == nil {
+		err = l.Check(ctx)
+	}
+	if err != nil {
 		return nil, false, err
 	}
-	c, err = r.ledger.WriteGeneration(ctx, &record, highest+1)
+	c, err = r.ledger.WriteGeneration(ctx, &record, next)
 	if errors.Is(err, storage.ErrExists) {
 		return nil, true, nil
 	}
@@ -66,8 +76,11 @@ func (r *Keeper) amendOnce(ctx context.Context, l *lease.Lease, id string, going
 		}
 		return nil, false, err
 	}
-	_, highest, err = r.counting(ctx, id)
-	return c, highest != c.Generation, err
+	counts, _, err := r.counting(ctx, id)
+	if err != nil {
+		return nil, false, err
+	}
+	return c, counts.Generation != c.Generation, nil
 }
 
 // takeBack removes a generation of a capture that is being removed.
@@ -80,24 +93,24 @@ func (r *Keeper) takeBack(ctx context.Context, c *ledger.Capture) error {
 	return nil
 }
 
-// counting gives the generation of a capture that counts, and the number of the highest one.
-func (r *Keeper) counting(ctx context.Context, id string) (*ledger.Capture, int, error) {
+// counting gives the generation of a capture that counts, and which numbers are taken.
+func (r *Keeper) counting(ctx context.Context, id string) (*ledger.Capture, ledger.Taken, error) {
 	for range ledger.Relists {
 		infos, err := r.ledger.ListCaptures(ctx)
 		if err != nil {
-			return nil, 0, err
+			return nil, nil, err
 		}
 		captures, damage, again, err := r.ledger.Read(ctx, generationsOf(id, infos))
 		switch {
 		case err != nil:
-			return nil, 0, err
+			return nil, nil, err
 		case len(captures) == 1:
-			return captures[0], ledger.HighestGenerations(infos)[id], nil
+			return captures[0], ledger.TakenBy(infos), nil
 		case len(damage) > 0 && !again:
-			return nil, 0, errors.Join(damage...)
+			return nil, nil, errors.Join(damage...)
 		}
 	}
-	return nil, 0, fmt.Errorf("capture %s: %w", id, vault.ErrNotFound)
+	return nil, nil, fmt.Errorf("capture %s: %w", id, vault.ErrNotFound)
 }
 
 func generationsOf(id string, infos []storage.Info) [][]ledger.File {

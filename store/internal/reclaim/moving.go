@@ -222,7 +222,7 @@ func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error)
 
 // rewriteAll gives the index files that name chunks where they lie now.
 func (m *mover) rewriteAll(ctx context.Context) (files []newFile, err error) {
-	highest := ledger.HighestGenerations(m.v.files)
+	taken := ledger.TakenBy(m.v.files)
 	stay := slices.DeleteFunc(slices.Clone(m.v.captures), m.v.expired)
 	ahead := func(ctx context.Context, c *ledger.Capture) (any, error) {
 		weave.LookAhead(ctx, m.r.slabs, c, func(r *format.Recipe) bool { return !m.concerns(weave.RecipeKey(r)) })
@@ -230,9 +230,11 @@ func (m *mover) rewriteAll(ctx context.Context) (files []newFile, err error) {
 	}
 	err = vault.InOrder(ctx, stay, vault.Askers, ahead, func(c *ledger.Capture, _ any, _ error) error {
 		record, err := m.rewrite(ctx, c)
-		if record != nil {
-			files = append(files, newFile{record, highest[c.ID] + 1})
+		if record == nil || err != nil {
+			return err
 		}
+		generation, err := taken.Next(c.ID, c.Generation)
+		files = append(files, newFile{record, generation})
 		return err
 	})
 	return files, err

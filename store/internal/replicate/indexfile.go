@@ -59,9 +59,19 @@ func (p *replication) putAgain(ctx context.Context, c *ledger.Capture) (putFile,
 			return putFile{}, err
 		}
 	}
-	for generation := max(c.Generation+1, int(time.Now().Unix()/60)); ; generation++ {
+	least := max(c.Generation, int(time.Now().Unix()/60)-1)
+	for range ledger.Relists {
+		files, err := to.ListCaptures(ctx)
+		if err != nil {
+			return putFile{}, err
+		}
+		generation, err := ledger.TakenBy(files).Next(c.ID, least)
+		if err != nil {
+			return putFile{}, err
+		}
 		put, err := to.WriteGeneration(ctx, c.IndexFile, generation)
 		if errors.Is(err, storage.ErrExists) {
+			least = generation // it is taken, and was not listed
 			continue
 		}
 		if err != nil {
@@ -70,6 +80,7 @@ func (p *replication) putAgain(ctx context.Context, c *ledger.Capture) (putFile,
 		p.out.Bytes += put.Info.Size
 		return putFile{capture: c, name: put.Info.Name}, nil
 	}
+	return putFile{}, fmt.Errorf("writing index file of capture %s: the names of its next %d generations are taken", c.ID, ledger.Relists)
 }
 
 // withdraw takes index files away that somebody else may have seen. Their captures are elsewhere.

@@ -2,7 +2,6 @@ package replicate
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -20,7 +19,7 @@ import (
 // Errors of two repositories that are no two places of one.
 var (
 	ErrNotReplica = vault.ErrNotReplica
-	ErrSamePlace  = errors.New("it is the same place of the repository, or a copy of its files that has no identity of its own")
+	ErrSamePlace  = vault.ErrSamePlace
 )
 
 // Options say what is copied.

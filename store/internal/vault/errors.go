@@ -14,6 +14,7 @@ var (
 	ErrExists       = errors.New("there is a kist repository already")
 	ErrLastSlot     = errors.New("the last key slot can't be removed: nobody could open the repository again")
 	ErrBadOptions   = errors.New("bad options")
+	ErrSamePlace    = errors.New("it is the same place of the repository, or a copy of its files that has no identity of its own")
 	ErrNotReplica   = errors.New("it is another repository, and no second place of this one")
 
 	ErrNotFound error = &sentinel{"not found", fs.ErrNotExist}

@@ -40,11 +40,16 @@ func ReadMark[R format.Record](ctx context.Context, v *Vault, kind format.Object
 }
 
 func openMark[R format.Record](ctx context.Context, v *Vault, kind format.ObjectKind, info storage.Info) (*R, error) {
+	return openMarkAs[R](ctx, v, kind, info, path.Base(info.Name))
+}
+
+// openMarkAs is openMark for an object whose bytes were sealed under a name.
+func openMarkAs[R format.Record](ctx context.Context, v *Vault, kind format.ObjectKind, info storage.Info, name string) (*R, error) {
 	if info.Size > format.MaxMark {
 		return nil, fmt.Errorf("%w: %d bytes", format.ErrDamaged, info.Size)
 	}
 	return ReadKept(ctx, v, info, func(src *bufio.Reader, _ bool) (*R, error) {
-		opener, err := v.Opener(src, kind, path.Base(info.Name))
+		opener, err := v.Opener(src, kind, name)
 		if err != nil {
 			return nil, err
 		}

@@ -98,11 +98,16 @@ func (v *Vault) Opener(src *bufio.Reader, kind format.ObjectKind, name string) (
 // CheckHeader makes sure that an object was begun by somebody with the key, whatever
 // became of the rest.
 func (v *Vault) CheckHeader(ctx context.Context, kind format.ObjectKind, info storage.Info) error {
+	return v.checkHeaderAs(ctx, kind, info, info.Name)
+}
+
+// checkHeaderAs is CheckHeader for an object whose bytes are those of another name.
+func (v *Vault) checkHeaderAs(ctx context.Context, kind format.ObjectKind, info storage.Info, name string) error {
 	b := make([]byte, min(info.Size, format.MaxHeader))
 	if err := shortIsDamage(v.storage.ReadAt(ctx, info.Name, b, 0)); err != nil {
 		return err
 	}
-	_, err := v.Opener(bufio.NewReaderSize(bytes.NewReader(b), format.MaxHeader), kind, path.Base(info.Name))
+	_, err := v.Opener(bufio.NewReaderSize(bytes.NewReader(b), format.MaxHeader), kind, path.Base(name))
 	return err
 }
 

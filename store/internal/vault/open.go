@@ -3,7 +3,6 @@ package vault
 import (
 	"context"
 	"errors"
-	"slices"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -15,9 +14,9 @@ import (
 type Locked struct {
 	storage  storage.Storage
 	manifest *manifest
-	places   []storage.Info // marks of places, as they are listed
-	settings []storage.Info // marks with settings, likewise
-	harmed   error          // why the second copy of kist.json serves; nil: it does not
+	places   []ownMark // marks of places, by their names
+	settings []ownMark // marks with settings, by their numbers
+	harmed   error     // why the second copy of kist.json serves; nil: it does not
 }
 
 // Find finds the repository in a storage. It fails with ErrNoRepository, or where
@@ -34,9 +33,7 @@ func Find(ctx context.Context, st storage.Storage) (*Locked, error) {
 		return nil, err
 	}
 	l := &Locked{storage: st, manifest: m, harmed: harmed}
-	marks, err := listPlaces(ctx, st)
-	l.settings = onlySettings(marks)
-	l.places = slices.DeleteFunc(marks, func(info storage.Info) bool { return names.IsSettings(info.Name) })
+	l.places, l.settings, err = listOwn(ctx, st)
 	return l, err
 }
 

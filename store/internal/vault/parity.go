@@ -1,9 +1,7 @@
 package vault
 
 import (
-	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 	"sync"
@@ -18,8 +16,9 @@ import (
 // whenever a repository is opened, so that where there are none, nobody asks for them.
 type changing struct {
 	mu     sync.Mutex
-	marks  []storage.Info // the last that opens counts
+	marks  []ownMark // the last that opens counts
 	record *format.SettingsRecord
+	lost   []string // names of marks, where none can be read
 }
 
 // Parity gives how much parity slabs get that are written here, in percent of a slab; 0: none. Where there is
@@ -33,25 +32,37 @@ func (v *Vault) Parity(ctx context.Context) (int, error) {
 		if err != nil {
 			return 0, err
 		}
+		if record == nil {
+			record = new(format.SettingsRecord)
+			for _, m := range c.marks {
+				c.lost = append(c.lost, m.name)
+			}
+		}
 		c.record = record
 	}
 	return int(c.record.Parity), nil
 }
 
-// mostSettings is how many marks are looked at: whoever can write may put many.
-const mostSettings = 16
-
-func (v *Vault) readSettings(ctx context.Context, marks []storage.Info) (*format.SettingsRecord, error) {
-	for _, info := range slices.Backward(marks[max(0, len(marks)-mostSettings):]) {
-		record, err := ReadMark[format.SettingsRecord](ctx, v, format.Settings, info)
-		if err == nil {
-			return record, nil
-		}
-		if !IsDamage(err) && !errors.Is(err, storage.ErrNotFound) {
-			return nil, err
+// readSettings reads the settings that count; nil: none can be read.
+func (v *Vault) readSettings(ctx context.Context, marks []ownMark) (*format.SettingsRecord, error) {
+	for _, m := range slices.Backward(marks) {
+		record, err := openOwn(v, m, func(info storage.Info) (*format.SettingsRecord, error) {
+			return readOwn[format.SettingsRecord](ctx, v, format.Settings, m, info)
+		})
+		if err == nil || !isLost(err) {
+			return record, err
 		}
 	}
-	return new(format.SettingsRecord), nil
+	return nil, nil
+}
+
+// LostSettings gives the names of marks with settings where there are some and none can be read: then nobody knows how
+// much parity slabs were to get, and they get none.
+func (v *Vault) LostSettings(ctx context.Context) ([]string, error) {
+	_, err := v.Parity(ctx)
+	v.settings.mu.Lock()
+	defer v.settings.mu.Unlock()
+	return slices.Clone(v.settings.lost), err
 }
 
 // SetParity has slabs that are written from now on get so much parity, in percent, from 1 to format.MaxParity, or none
@@ -63,26 +74,47 @@ func (v *Vault) SetParity(ctx context.Context, percent int, host string) error {
 	c := v.settings
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	before, err := v.ListSettings(ctx)
+	_, before, err := listOwn(ctx, v.storage)
 	if err != nil {
 		return err
 	}
-	next := 0
-	if len(before) > 0 {
-		last, _ := names.ParseSettings(before[len(before)-1].Name)
-		next = last + 1
-	}
-	record := &format.SettingsRecord{Made: time.Now().UTC().Truncate(time.Second), Host: host, Parity: uint32(percent)}
-	if err := PutMark(ctx, v, format.Settings, names.Settings(next), record); err != nil {
+	next, err := v.nextSettings(ctx, before)
+	if err != nil {
 		return err
 	}
-	for _, info := range before {
-		if err := v.storage.Remove(ctx, info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
-			return err
+	record := &format.SettingsRecord{Made: time.Now().UTC().Truncate(time.Second), Host: host, Parity: uint32(percent)}
+	if err := putOwn(ctx, v, format.Settings, names.Settings(next), record); err != nil {
+		return err
+	}
+	for _, m := range before {
+		for _, info := range slices.Backward(m.infos) {
+			if err := v.remove(ctx, info.Name); err != nil {
+				return err
+			}
 		}
 	}
-	c.record = record
+	c.record, c.lost = record, nil
 	return nil
+}
+
+// nextSettings gives the number for settings that are to count in the place of those that are there.
+func (v *Vault) nextSettings(ctx context.Context, before []ownMark) (int, error) {
+	s, err := checkOwn[format.SettingsRecord](ctx, v, format.Settings, before, highestWhole)
+	if err != nil {
+		return 0, err
+	}
+	least, taken := -1, []int{}
+	if s.counts != nil {
+		least = numberOf(*s.counts)
+	}
+	for _, m := range before {
+		taken = append(taken, numberOf(m))
+	}
+	next, ok := names.NextNumber(least, taken)
+	if !ok {
+		return 0, fmt.Errorf("%s: no number is free above it", names.Settings(max(least, 0)))
+	}
+	return next, nil
 }
 
 // SpareWhatOpens puts second copies of what opens the repository, where slabs get parity.
@@ -98,20 +130,4 @@ func checkParity(percent int) error {
 		return fmt.Errorf("%w: parity of %d %%: it is a whole number up to %d", ErrBadOptions, percent, format.MaxParity)
 	}
 	return nil
-}
-
-// ListSettings lists the marks with settings of this place; the last that opens counts.
-func (v *Vault) ListSettings(ctx context.Context) ([]storage.Info, error) {
-	marks, err := listPlaces(ctx, v.storage)
-	return onlySettings(marks), err
-}
-
-func onlySettings(marks []storage.Info) []storage.Info {
-	marks = slices.DeleteFunc(slices.Clone(marks), func(info storage.Info) bool { return !names.IsSettings(info.Name) })
-	slices.SortFunc(marks, func(a, b storage.Info) int {
-		one, _ := names.ParseSettings(a.Name)
-		two, _ := names.ParseSettings(b.Name)
-		return cmp.Compare(one, two)
-	})
-	return marks
 }

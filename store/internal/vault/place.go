@@ -4,8 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"slices"
-	"strings"
+	"fmt"
 	"time"
 
 	"github.com/kistarchive/kist/crypt"
@@ -17,41 +16,25 @@ import (
 // A repository may be in several places, which have the same kist.json. Each but the first has a mark
 // with an identity of its own, so that what a machine knows of one is not held against another.
 
-// listPlaces lists the marks of places, by their names, of which one at most is expected, and those with settings.
-func listPlaces(ctx context.Context, st storage.Storage) ([]storage.Info, error) {
-	infos, err := st.List(ctx, names.Place)
-	if errors.Is(err, storage.ErrGone) {
-		return nil, nil // kist.json was there: a folder of marks may be missing
-	}
-	infos = slices.DeleteFunc(infos, func(info storage.Info) bool {
-		_, bad := names.ParsePlace(info.Name)
-		return bad != nil && !names.IsSettings(info.Name)
-	})
-	slices.SortFunc(infos, func(a, b storage.Info) int { return strings.Compare(a.Name, b.Name) })
-	return infos, err
-}
-
 // Place gives the place that it claims to be; "" is the first. Nothing is proved yet.
 func (l *Locked) Place() string {
 	if len(l.places) == 0 {
 		return ""
 	}
-	place, _ := names.ParsePlace(l.places[0].Name)
+	place, _ := names.ParsePlace(l.places[0].name)
 	return place
 }
 
-// mostPlaces is how many marks of places are looked at: whoever can write may put many.
-const mostPlaces = 16
-
 // provedPlace gives the first of the places whose mark was begun by somebody with the key.
-func (v *Vault) provedPlace(ctx context.Context, marks []storage.Info) (string, error) {
-	for _, info := range marks[:min(len(marks), mostPlaces)] {
-		err := v.CheckHeader(ctx, format.Place, info)
+func (v *Vault) provedPlace(ctx context.Context, marks []ownMark) (string, error) {
+	for _, m := range marks {
+		_, err := openOwn(v, m, func(info storage.Info) (struct{}, error) {
+			return struct{}{}, v.checkHeaderAs(ctx, format.Place, info, m.name)
+		})
 		if err == nil {
-			place, _ := names.ParsePlace(info.Name)
-			return place, nil
+			return names.ParsePlace(m.name)
 		}
-		if !IsDamage(err) && !errors.Is(err, storage.ErrNotFound) {
+		if !isLost(err) {
 			return "", err
 		}
 	}
@@ -78,7 +61,7 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 	}
 	v := &Vault{storage: st, manifest: of.manifest, keys: keys, place: names.NewPlace(), settings: new(changing)}
 	// Before kist.json: without it, this place would be taken for the first one.
-	err = PutMark(ctx, v, format.Place, names.PlaceMark(v.place), &format.PlaceRecord{Made: time.Now().UTC().Truncate(time.Second), Host: s.Host})
+	err = v.putPlace(ctx, v.place, s.Host)
 	if err == nil && s.Parity > 0 {
 		err = v.SetParity(ctx, s.Parity, s.Host)
 	}
@@ -102,6 +85,45 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 		return nil, err
 	}
 	return made, nil
+}
+
+// putPlace puts the marks of an identity.
+func (v *Vault) putPlace(ctx context.Context, place, host string) error {
+	return putOwn(ctx, v, format.Place, names.PlaceMark(place), &format.PlaceRecord{Made: time.Now().UTC().Truncate(time.Second), Host: host})
+}
+
+// GivePlace gives a place that has no identity that can be proved one, as another place than that of a vault: the given
+// one, or with "" one never used. It holds from the next opening on, and what is there under that name is put anew. It fails
+// with ErrBadOptions where this place has one, and with ErrNotReplica and ErrSamePlace.
+func (v *Vault) GivePlace(ctx context.Context, other *Vault, place, host string) (string, error) {
+	if place == "" {
+		place = names.NewPlace()
+	}
+	mark := names.PlaceMark(place)
+	_, err := names.ParsePlace(mark)
+	switch {
+	case !v.SameRepository(other):
+		return "", ErrNotReplica
+	case v.place != "":
+		return "", fmt.Errorf("%w: it is a second place already: %s", ErrBadOptions, v.place)
+	case err != nil || place == other.place:
+		return "", fmt.Errorf("%w: %q is no identity for it", ErrBadOptions, place)
+	}
+	for _, name := range []string{mark, names.Again(mark)} {
+		if err := v.remove(ctx, name); err != nil {
+			return "", err
+		}
+	}
+	if err := v.putPlace(ctx, place, host); err != nil {
+		return "", err
+	}
+	// Nothing but this tells that the two are one folder, as by two mounts.
+	if _, err := other.storage.Stat(ctx, mark); err == nil {
+		return "", errors.Join(ErrSamePlace, v.remove(ctx, names.Again(mark)), v.remove(ctx, mark))
+	} else if !errors.Is(err, storage.ErrNotFound) && !errors.Is(err, storage.ErrGone) {
+		return "", err
+	}
+	return place, nil
 }
 
 // SameRepository tells whether another vault is of the same repository, be it in another place.

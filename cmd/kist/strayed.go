@@ -1,0 +1,55 @@
+package main
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/paths"
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/spool"
+)
+
+// strayed gives the spools in which captures wait for a place of this repository that is not found any more: where the
+// repository lies was that place, or nothing is noted of where it was. So it is once a place lost the mark of which one it is.
+func (a *app) strayed(r *repository) (strayed []spool.Other) {
+	all, ok := a.spools()
+	if !ok {
+		return nil
+	}
+	here := paths.Absolute(r.folder.Path())
+	for _, o := range all.Others(r.ID().String(), spoolName(r.Repository)) {
+		if len(o.Paths) == 0 || slices.Contains(o.Paths, here) {
+			strayed = append(strayed, o)
+		}
+	}
+	return strayed
+}
+
+// placeOf gives the place in the name of a spool; "" of the first.
+func placeOf(spoolName string) string {
+	_, place, _ := strings.Cut(spoolName, "-")
+	return place
+}
+
+// strayedText says what waits for a place that is not found.
+func strayedText(o spool.Other) string {
+	place := "the first place"
+	if p := placeOf(o.Repository); p != "" {
+		place = "place " + p
+	}
+	return fmt.Sprintf("%s on this machine to be sent to %s of this repository, and this folder is another one, or lost the mark of which it is",
+		screen.Count(len(o.Waiting), "capture waits", "captures wait"), place)
+}
+
+// adviceStrayed is what can be done about that.
+const adviceStrayed = "kist verify tells of such marks, and kist setup --replica-of OTHER --again puts one back"
+
+// warnStrayed warns of what waits for a place that is not found, and tells whether something does.
+func (a *app) warnStrayed(r *repository) bool {
+	all := a.strayed(r)
+	for _, o := range all {
+		a.Warn("%s (%s).", strayedText(o), adviceStrayed)
+	}
+	return len(all) > 0
+}
