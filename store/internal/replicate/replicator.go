@@ -2,6 +2,7 @@ package replicate
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
