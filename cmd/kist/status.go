@@ -63,6 +63,7 @@ type state struct {
 	stopped  []stopped.Noted
 	aside    []kept.Found
 	waiting  []*store.Capture // in the spool
+	unread   []string         // of what waits there
 	never    []service        // that the configuration says, and of which no capture is known
 }
 
@@ -144,7 +145,8 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 	s.stopped, _ = a.keeper().Noted()
 	s.beside = a.asideRunning(ctx)
 	s.aside, _ = a.book().Find()
-	spool, waiting, err := a.waiting(ctx, r, nil)
+	spool, waiting, unread, err := a.waiting(ctx, r, nil)
+	s.unread = unread
 	if spool != nil {
 		s.waiting = waiting
 		spool.Close()

@@ -41,11 +41,15 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	if len(stop) > 0 || s.still.Before != "" {
 		var err error
 		draft, err = s.draft(ctx, s.where(r))
+		if s.isRoomless(err) && s.spool.makeRoom(ctx, func() bool { return false }) == nil { // of what was sent nothing is needed
+			s.bound()
+			draft, err = s.draft(ctx, s.where(r))
+		}
 		if s.isFull(err, r) {
 			draft, err = s.draft(ctx, r)
 		}
 		if err != nil {
-			return err
+			return s.withRoom(err)
 		}
 	}
 	var made *captured
@@ -69,7 +73,7 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 		})
 	})
 	if s.made = made != nil; !s.made {
-		return err
+		return s.withRoom(err)
 	}
 	// What was held still goes on by now: from here on the repository may take its time.
 	err = errors.Join(err, s.disturbed, s.deliver(ctx, r, made))

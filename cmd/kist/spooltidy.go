@@ -1,0 +1,113 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"slices"
+	"time"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/store"
+)
+
+// spoolKeeps is how many of the captures of each name and host that were sent stay in a spool: so one of which the time is wrong
+// leaves others to be restored.
+const spoolKeeps = 3
+
+// spoolReserve is what a spool keeps so that room can be made when its disk is full.
+const spoolReserve = 256 << 10
+
+// tidySpool frees what the spool need not keep: of each name and host the latest captures stay, so that the next one
+// reads what changed, and they can be restored while the repository is away.
+func (a *app) tidySpool(ctx context.Context, s *spooled) {
+	err := s.tidy(ctx, func(all []*store.Capture) []*store.Capture { return sentBefore(all, time.Now()) }, store.ReclaimOptions{})
+	if err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrBusy) {
+		a.Warn("the spool in %s was not tidied, and the next kist capture tries again: %s", screen.Printable(s.place.Dir), screen.Text(err.Error()))
+	}
+}
+
+// sentBefore gives the captures after which as many of the same name and host came into the spool as are kept. By that, and not by what they say
+// they were taken, they count; those of the future, by a clock that was wrong or as somebody said, put no other out.
+func sentBefore(all []*store.Capture, now time.Time) (old []*store.Capture) {
+	late := func(c *store.Capture) bool {
+		latest := now.Add(store.ClockTolerance)
+		return c.Taken.After(latest) || c.Written.After(latest)
+	}
+	for _, c := range all {
+		newer := 0
+		for _, d := range all {
+			if d.Name == c.Name && d.Host == c.Host && late(d) == late(c) && cmp.Or(d.Written.Compare(c.Written), cmp.Compare(d.ID, c.ID)) > 0 {
+				newer++
+			}
+		}
+		if newer >= spoolKeeps {
+			old = append(old, c)
+		}
+	}
+	return old
+}
+
+// makeRoom frees all in the spool that nothing needs: what no capture names that is there, and then, if enough says that it is wanted, the
+// captures that were sent. Where another process is at work in the spool, nothing is freed.
+func (s *spooled) makeRoom(ctx context.Context, enough func() bool) error {
+	none := func([]*store.Capture) []*store.Capture { return nil }
+	every := func(all []*store.Capture) []*store.Capture { return all }
+	// What a run left that was killed, or found the disk full, no retirement explains.
+	o := store.ReclaimOptions{AcceptUnexplained: true}
+	err := s.tidy(ctx, none, o)
+	if err == nil && !enough() {
+		err = s.tidy(ctx, every, o)
+	}
+	return err
+}
+
+// tidy retires those of the captures that old gives, as far as they were sent, and frees what they took, while nobody else is at work in the spool. With
+// AcceptUnexplained it frees also where nothing was retired.
+func (s *spooled) tidy(ctx context.Context, old func([]*store.Capture) []*store.Capture, o store.ReclaimOptions) error {
+	all, err := s.Captures(ctx)
+	if err != nil {
+		return err
+	}
+	var going, held []string
+	for _, c := range old(all) {
+		if !s.place.IsSent(c.ID) {
+			continue
+		}
+		going = append(going, c.ID)
+		if c.Held {
+			held = append(held, c.ID)
+		}
+	}
+	if len(going) == 0 && !o.AcceptUnexplained {
+		return nil
+	}
+	s.room.Allow(-1)
+	// No other machine is at work in a spool, so nothing need be waited for.
+	o.Grace, o.Host, o.Reserve = store.NoGrace, hostName(), spoolReserve
+	_, err = s.use.Alone(ctx, func() error { return s.free(ctx, going, held, o) })
+	return err
+}
+
+// free is tidy while nobody else is at work.
+func (s *spooled) free(ctx context.Context, going, held []string, o store.ReclaimOptions) (err error) {
+	if len(held) > 0 {
+		err = s.Release(ctx, held)
+	}
+	if err == nil && len(going) > 0 {
+		err = s.Retire(ctx, going, markOptions("sent"))
+	}
+	if err == nil {
+		_, err = s.Reclaim(ctx, o)
+	}
+	if err != nil {
+		return err
+	}
+	there, err := s.AllCaptures(ctx)
+	if err != nil {
+		return err
+	}
+	return s.place.Forget(func(id string) bool {
+		return slices.ContainsFunc(there, func(c *store.Capture) bool { return c.ID == id })
+	})
+}
