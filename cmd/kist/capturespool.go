@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"syscall"
 	"time"
 
@@ -12,7 +13,9 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/spool"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -106,7 +109,8 @@ func (s *capturing) close(ctx context.Context, r *repository) {
 		s.spool, s.left = s.left, nil
 	}
 	if s.full && s.spool != nil {
-		if err := s.spool.makeRoom(ctx, func() bool { return true }); err != nil && ctx.Err() == nil {
+		// Where the capture could go nowhere else, the next one needs all the room that there is.
+		if err := s.spool.makeRoom(ctx, func() bool { return s.made }); err != nil && ctx.Err() == nil {
 			s.app.Warn("what the capture left in the spool in %s was not removed, and the next kist capture tries again: %s", screen.Printable(s.spool.place.Dir), screen.Text(err.Error()))
 		}
 	}
@@ -201,6 +205,20 @@ func (s *capturing) isRoomless(err error) bool {
 	return s.spool != nil && (errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, spool.ErrLimit))
 }
 
+// madeRoom makes room in the spool where a capture failed for want of it, by all that nothing needs, and tells whether it did.
+func (s *capturing) madeRoom(ctx context.Context, err error) bool {
+	if !s.isRoomless(err) || s.spool.makeRoom(ctx, func() bool { return false }) != nil {
+		return false
+	}
+	s.bound()
+	return true
+}
+
+// readsAgain tells whether all sources can be read a second time.
+func (s *capturing) readsAgain() bool {
+	return !slices.ContainsFunc(s.sources, func(from *sources.Source) bool { return from.Kind != sources.Folder })
+}
+
 // isFull tells whether a capture failed for want of room in the spool, and then goes on without that.
 func (s *capturing) isFull(err error, r *repository) bool {
 	if !s.isRoomless(err) {
@@ -220,7 +238,11 @@ func (s *capturing) withRoom(err error) error {
 	if !s.isRoomless(err) {
 		return err
 	}
-	return &advised{fmt.Errorf("the spool in %s is full, and nothing was captured: %w", screen.Line(s.spool.place.Dir), err), roomAdvice}
+	dir := screen.Line(s.spool.place.Dir)
+	if errors.Is(err, spool.ErrLimit) && !errors.As(err, new(*stopped.DownError)) { // where it stopped tells nothing
+		return &advised{fmt.Errorf("%w: nothing was captured into %s", spool.ErrLimit, dir), roomAdvice}
+	}
+	return &advised{fmt.Errorf("the spool in %s is full, and nothing was captured: %w", dir, err), roomAdvice}
 }
 
 // deliver sends a capture that was taken into the spool. Whatever becomes of that, it is made.

@@ -115,7 +115,7 @@ func (a *app) resumeSending(ctx context.Context, drop bool) ([]string, error) {
 	if err != nil {
 		return nil, err
 	}
-	if ids, err := place.Waiting(); err != nil || len(ids) == 0 {
+	if ids, err := place.Waiting(); err != nil || len(ids) == 0 && !drop {
 		return nil, err
 	}
 	r, err := a.open(ctx)

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/spool"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -121,7 +122,7 @@ func (a *app) sendLeft(ctx context.Context, r *repository, drop bool) (ids []str
 	if err != nil {
 		return nil, err
 	}
-	if waiting, err := place.Waiting(); err != nil || len(waiting) == 0 {
+	if waiting, err := place.Waiting(); err != nil || len(waiting) == 0 && !drop {
 		return nil, err
 	}
 	s, err := a.spoolBeside(ctx, r, false)
@@ -193,8 +194,13 @@ func (a *app) sendMade(ctx context.Context, s *spooled, r *repository, made *cap
 	return true, a.warnDamaged(err)
 }
 
-// warnDamaged warns of what earlier captures left damaged in the spool, where a run did what it was asked for, and gives other errors.
+// warnDamaged warns of what earlier captures left in a spool that is damaged or not used, where a run did what it was asked for, and gives
+// other errors.
 func (a *app) warnDamaged(err error) error {
+	if errors.Is(err, spool.ErrOthers) {
+		a.Warn("%s. What waits there is not sent", screen.Text(err.Error()))
+		return nil
+	}
 	if damaged := (*damagedWaiting)(nil); errors.As(err, &damaged) {
 		a.Warn("%s. %s", screen.Text(damaged.Error()), damagedAdvice)
 		return nil
@@ -211,7 +217,7 @@ func (a *app) dropWaiting(ctx context.Context, s *spooled) error {
 		return err
 	}
 	for _, line := range lostLines(out) {
-		a.Say("Given up: %s", line)
+		a.Warn("given up: %s", line)
 	}
 	return nil
 }

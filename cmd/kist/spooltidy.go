@@ -21,10 +21,22 @@ const spoolReserve = 256 << 10
 // tidySpool frees what the spool need not keep: of each name and host the latest captures stay, so that the next one
 // reads what changed, and they can be restored while the repository is away.
 func (a *app) tidySpool(ctx context.Context, s *spooled) {
-	err := s.tidy(ctx, func(all []*store.Capture) []*store.Capture { return sentBefore(all, time.Now()) }, store.ReclaimOptions{})
+	old := func(all []*store.Capture) []*store.Capture { return sentBefore(all, time.Now()) }
+	err := s.tidy(ctx, old, store.ReclaimOptions{})
+	if errors.Is(err, store.ErrDamaged) && s.allSent() {
+		if _, err = s.Repair(ctx, store.RepairOptions{Drop: true, Host: hostName()}); err == nil {
+			err = s.tidy(ctx, old, store.ReclaimOptions{})
+		}
+	}
 	if err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrBusy) {
 		a.Warn("the spool in %s was not tidied, and the next kist capture tries again: %s", screen.Printable(s.place.Dir), screen.Text(err.Error()))
 	}
+}
+
+// allSent tells whether the repository has all that is in the spool.
+func (s *spooled) allSent() bool {
+	waiting, err := s.place.Waiting()
+	return err == nil && len(waiting) == 0
 }
 
 // sentBefore gives the captures after which as many of the same name and host came into the spool as are kept. By that, and not by what they say

@@ -41,8 +41,7 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	if len(stop) > 0 || s.still.Before != "" {
 		var err error
 		draft, err = s.draft(ctx, s.where(r))
-		if s.isRoomless(err) && s.spool.makeRoom(ctx, func() bool { return false }) == nil { // of what was sent nothing is needed
-			s.bound()
+		if s.madeRoom(ctx, err) {
 			draft, err = s.draft(ctx, s.where(r))
 		}
 		if s.isFull(err, r) {
@@ -66,6 +65,9 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 		}
 		return s.app.keeper().WhileAll(ctx, stop, func(ctx context.Context) (err error) {
 			made, err = s.takeStill(ctx, s.where(r), draft, len(stop) > 0, began)
+			if len(stop) == 0 && s.still.Before == "" && s.readsAgain() && s.madeRoom(ctx, err) {
+				made, err = s.takeStill(ctx, s.where(r), nil, false, began)
+			}
 			if s.isFull(err, r) { // the draft is in the spool
 				made, err = s.takeStill(ctx, r, nil, len(stop) > 0, began)
 			}

@@ -47,7 +47,7 @@ func (s Spools) Note(path, repository string) error {
 	if known, err := s.At(path); err == nil && known == repository {
 		return nil
 	}
-	if err := s.check(); err != nil {
+	if err := s.check(true); err != nil {
 		return err
 	}
 	if err := makeFolder(filepath.Join(s.Dir, places)); err != nil {
@@ -60,7 +60,7 @@ func (s Spools) Note(path, repository string) error {
 
 // At gives the repository that was last found at a path. It fails with fs.ErrNotExist where none was.
 func (s Spools) At(path string) (repository string, err error) {
-	if err := s.check(); err != nil {
+	if err := s.check(false); err != nil {
 		return "", err
 	}
 	b, err := files.ReadMine(s.placeFile(path), 64<<10)
@@ -113,7 +113,7 @@ func (s *Spool) State() string { return filepath.Join(s.Dir, state) }
 // Open opens the folder that holds the captures, and makes it first if that is asked for. Without, it fails with
 // fs.ErrNotExist where there is none.
 func (s *Spool) Open(create bool) (*storage.Folder, error) {
-	if err := s.check(); err != nil {
+	if err := s.check(create); err != nil {
 		return nil, err
 	}
 	dir := filepath.Join(s.Dir, captures)
@@ -143,7 +143,7 @@ func isNone(err error) bool {
 
 // Waiting gives the ids of captures that were not sent, oldest first, without opening anything.
 func (s *Spool) Waiting() (ids []string, err error) {
-	if err := s.check(); err != nil {
+	if err := s.check(false); err != nil {
 		return nil, err
 	}
 	entries, err := os.ReadDir(filepath.Join(s.Dir, captures, "captures"))
