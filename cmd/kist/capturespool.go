@@ -109,8 +109,7 @@ func (s *capturing) close(ctx context.Context, r *repository) {
 		s.spool, s.left = s.left, nil
 	}
 	if s.full && s.spool != nil {
-		// Where the capture could go nowhere else, the next one needs all the room that there is.
-		if err := s.spool.makeRoom(ctx, func() bool { return s.made }); err != nil && ctx.Err() == nil {
+		if err := s.spool.makeRoom(ctx, func() bool { return s.made }, sentBut(s.options.Name, s.options.Host)); err != nil && ctx.Err() == nil {
 			s.app.Warn("what the capture left in the spool in %s was not removed, and the next kist capture tries again: %s", screen.Printable(s.spool.place.Dir), screen.Text(err.Error()))
 		}
 	}
@@ -150,7 +149,11 @@ func (s *capturing) checkRoom(ctx context.Context, r *repository) error {
 			need, left, _, err = s.room(ctx)
 			return err != nil || left >= need
 		}
-		if failed := s.spool.makeRoom(ctx, enough); failed != nil {
+		choices := []choice{sentBut(s.options.Name, s.options.Host)}
+		if all := left + s.spool.place.Size(); s.before == nil || all >= leastSpool+int64(s.before.Bytes) { // what was sent of it takes more than it saves
+			choices = append(choices, everySent)
+		}
+		if failed := s.spool.makeRoom(ctx, enough, choices...); failed != nil {
 			s.app.Warn("the spool in %s needs room, and none could be made: %s", screen.Printable(s.spool.place.Dir), screen.Text(failed.Error()))
 		}
 		need, left, ok, err = s.room(ctx)
@@ -207,7 +210,7 @@ func (s *capturing) isRoomless(err error) bool {
 
 // madeRoom makes room in the spool where a capture failed for want of it, by all that nothing needs, and tells whether it did.
 func (s *capturing) madeRoom(ctx context.Context, err error) bool {
-	if !s.isRoomless(err) || s.spool.makeRoom(ctx, func() bool { return false }) != nil {
+	if !s.isRoomless(err) || s.spool.makeRoom(ctx, func() bool { return false }, everySent) != nil {
 		return false
 	}
 	s.bound()

@@ -60,23 +60,41 @@ func sentBefore(all []*store.Capture, now time.Time) (old []*store.Capture) {
 	return old
 }
 
-// makeRoom frees all in the spool that nothing needs: what no capture names that is there, and then, if enough says that it is wanted, the
-// captures that were sent. Where another process is at work in the spool, nothing is freed.
-func (s *spooled) makeRoom(ctx context.Context, enough func() bool) error {
-	none := func([]*store.Capture) []*store.Capture { return nil }
-	every := func(all []*store.Capture) []*store.Capture { return all }
+// choice chooses among the captures of a spool those that may go, if they were sent.
+type choice func(all []*store.Capture) []*store.Capture
+
+func everySent(all []*store.Capture) []*store.Capture { return all }
+
+// sentBut chooses all but the latest capture of a name and host.
+func sentBut(name, host string) choice {
+	return func(all []*store.Capture) []*store.Capture {
+		latest := (*store.Capture)(nil)
+		for _, c := range all {
+			if c.Name == name && c.Host == host && (latest == nil || c.Written.After(latest.Written)) {
+				latest = c
+			}
+		}
+		return slices.DeleteFunc(slices.Clone(all), func(c *store.Capture) bool { return c == latest })
+	}
+}
+
+// makeRoom frees in the spool what no capture names that is there, and then what the choices give, one after the other, until there is
+// enough. Where another process is at work in the spool, nothing is freed.
+func (s *spooled) makeRoom(ctx context.Context, enough func() bool, choices ...choice) error {
 	// What a run left that was killed, or found the disk full, no retirement explains.
 	o := store.ReclaimOptions{AcceptUnexplained: true}
-	err := s.tidy(ctx, none, o)
-	if err == nil && !enough() {
-		err = s.tidy(ctx, every, o)
+	err := s.tidy(ctx, func([]*store.Capture) []*store.Capture { return nil }, o)
+	for _, chosen := range choices {
+		if err == nil && !enough() {
+			err = s.tidy(ctx, chosen, o)
+		}
 	}
 	return err
 }
 
 // tidy retires those of the captures that old gives, as far as they were sent, and frees what they took, while nobody else is at work in the spool. With
 // AcceptUnexplained it frees also where nothing was retired.
-func (s *spooled) tidy(ctx context.Context, old func([]*store.Capture) []*store.Capture, o store.ReclaimOptions) error {
+func (s *spooled) tidy(ctx context.Context, old choice, o store.ReclaimOptions) error {
 	all, err := s.Captures(ctx)
 	if err != nil {
 		return err
