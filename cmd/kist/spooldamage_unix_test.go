@@ -100,6 +100,14 @@ func TestWaitingUnreadable(t *testing.T) {
 	for _, way := range []string{"--spool", "--no-spool"} {
 		b.expect(statusDone, []string{"Warning: capture " + harmed}, "capture", way, b.path("seedbank"))
 	}
+	if err := os.Rename(b.path("repo"), b.path("away")); err != nil {
+		t.Fatal(err)
+	}
+	b.expect(statusDamage, []string{"That is in the spool on this machine: kist resume --drop"}, "show", harmed)
+	b.expect(statusFailed, []string{"is made, and waits"}, "capture", b.path("seedbank"))
+	if err := os.Rename(b.path("away"), b.path("repo")); err != nil {
+		t.Fatal(err)
+	}
 	b.expect(statusDone, []string{"given up: " + harmed}, "resume", "--drop")
 	b.expect(statusDone, []string{"Nothing is open."}, "resume")
 	b.must("list")

@@ -94,6 +94,9 @@ func (a *app) openAlone(ctx context.Context, selector string, why error) (*repos
 	c, err := a.find(ctx, s.repository, selector)
 	if err != nil {
 		s.Close()
+		if errors.Is(err, store.ErrDamaged) {
+			err = &advised{err, "That is in the spool on this machine: kist resume --drop, with the repository in reach, gives up what can't be read there."}
+		}
 		return nil, nil, err
 	}
 	return s.repository, c, nil
