@@ -16,8 +16,9 @@ import (
 // OpenSpool opens a storage of this machine as a spool of the repository, and makes it first if it is empty: captures go into it while
 // the repository's own storage is slow or away, and [Repository.Send] brings them there. A spool is a repository of its own with the
 // same id, keys and key slots; so what opens one opens the other, by [Open], and captures in it can be read and restored without the
-// repository. Of the repository it reads its key slots alone: those that were added or removed there since are in
-// the spool as well.
+// repository. Of the repository it reads its key slots alone: those that were added there since are in
+// the spool as well. Those that were removed stay, for whoever may write in the repository's storage may have done that: who removes one
+// on purpose removes it from the spool, too, by [Repository.RemoveSlot] of that.
 //
 // Give it an OpenOptions.State and a Cache that are not those of the repository, for they are kept by its id. Unlock
 // is not used. Close frees it; it may be used after r is closed. It fails with [ErrExists] where another repository is.

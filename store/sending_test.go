@@ -245,7 +245,8 @@ func TestSendDamaged(t *testing.T) {
 	}
 }
 
-// TestSpoolSlots: what opens the repository opens the spool, and nothing else does, once the spool was opened beside the repository.
+// TestSpoolSlots: what opens the repository opens the spool, once that was opened beside the repository; a slot that is removed goes from
+// the spool where it is removed there, too.
 func TestSpoolSlots(t *testing.T) {
 	f := newFixture(t)
 	s := f.newSpool()
@@ -280,6 +281,16 @@ func TestSpoolSlots(t *testing.T) {
 	if err := f.RemoveSlot(t.Context(), slot.ID()); err != nil {
 		t.Fatal(err)
 	}
+	beside()
+	opens(other, nil) // somebody else may have removed it there
+	again, err := f.OpenSpool(t.Context(), s.mem, store.OpenOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := again.RemoveSlot(t.Context(), slot.ID()); err != nil {
+		t.Fatal(err)
+	}
+	again.Close()
 	beside()
 	opens(other, store.ErrWrongSecret)
 	opens(f.key, nil)

@@ -90,12 +90,14 @@ are stopped; name and version are those of the first.
 Where the repository lies on a share and something is stopped, or --before is given, the
 data is read into a spool on this machine (in the folder of KIST_STATE), sealed as in the
 repository, and sent when the service runs again: it is never down for the share. Whether
-there is room is looked at first. Where the share does not answer (--wait), or the sending
+there is room is looked at first; what was sent gives way. Where it is full in the midst, or has
+as much as --spool-limit says, the capture goes into the repository at once, or fails where it
+can't, and the service runs again. Where the share does not answer (--wait), or the sending
 fails, the capture waits in the spool: kist list and kist status tell of it, it can be
 restored from there, and the next kist capture sends it, or kist resume; the exit status is
 1 then, but with --spool-only. --give-up TIME bounds how long sending waits for a share
 that does not answer. Until it is sent it dies with this machine. The spool keeps the
-last capture of each name.
+last three captures of each name.
 
 --each takes old tarballs in, the oldest first, each as a capture of its own. Name,
 version and date are what the file name says, such as

@@ -49,7 +49,7 @@ func (s *capturing) captureContainers(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	defer s.close(r)
+	defer s.close(c.Context, r)
 	return s.takeContainers(c.Context, r, targets, c.Bool("stop"))
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"syscall"
 	"time"
 
@@ -12,6 +13,9 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/spool"
+	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -62,7 +66,11 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		s.spool, err = a.spoolAlone(ctx)
 		return nil, err
 	}
-	r, err = a.openWithin(ctx, s.through.wait)
+	wait := s.through.wait
+	if s.through.never {
+		wait = 0 // nothing else is there to go to
+	}
+	r, err = a.openWithin(ctx, wait)
 	if err != nil {
 		if s.through.never || !isAway(err) {
 			return nil, err
@@ -95,8 +103,16 @@ func (a *app) openWithin(ctx context.Context, wait time.Duration) (*repository, 
 	})
 }
 
-// close closes what open opened.
-func (s *capturing) close(r *repository) {
+// close closes what open opened, and frees what a capture left in the spool that found no room there.
+func (s *capturing) close(ctx context.Context, r *repository) {
+	if s.left != nil {
+		s.spool, s.left = s.left, nil
+	}
+	if s.full && s.spool != nil {
+		if err := s.spool.makeRoom(ctx, func() bool { return s.made }, sentBut(s.options.Name, s.options.Host)); err != nil && ctx.Err() == nil {
+			s.app.Warn("what the capture left in the spool in %s was not removed, and the next kist capture tries again: %s", screen.Printable(s.spool.place.Dir), screen.Text(err.Error()))
+		}
+	}
 	s.leaveSpool()
 	if r != nil {
 		r.Close()
@@ -127,48 +143,117 @@ func (s *capturing) checkRoom(ctx context.Context, r *repository) error {
 	if s.spool == nil {
 		return nil
 	}
-	known, err := s.spool.Before(ctx, s.options.Name, s.options.Host, time.Now().Add(store.ClockTolerance))
+	need, left, ok, err := s.room(ctx)
+	if err == nil && ok && left < need {
+		enough := func() bool {
+			need, left, _, err = s.room(ctx)
+			return err != nil || left >= need
+		}
+		choices := []choice{sentBut(s.options.Name, s.options.Host)}
+		if all := left + s.spool.place.Size(); s.before == nil || all >= leastSpool+int64(s.before.Bytes) { // what was sent of it takes more than it saves
+			choices = append(choices, everySent)
+		}
+		if failed := s.spool.makeRoom(ctx, enough, choices...); failed != nil {
+			s.app.Warn("the spool in %s needs room, and none could be made: %s", screen.Printable(s.spool.place.Dir), screen.Text(failed.Error()))
+		}
+		need, left, ok, err = s.room(ctx)
+	}
 	if err != nil {
 		return err
 	}
-	need := int64(leastSpool)
+	if ok && left < need {
+		dir := s.spool.place.Dir
+		what := fmt.Sprintf("the spool in %s has room for %s, and the capture may take %s", screen.Line(dir), screen.Size(uint64(max(left, 0))), screen.Size(uint64(need)))
+		if r == nil {
+			return &advised{fmt.Errorf("%s: nothing was captured", what), roomAdvice}
+		}
+		s.app.Say("%s: it goes into the repository at once.", what)
+		s.leaveSpool()
+		return nil
+	}
+	s.bound()
+	return nil
+}
+
+// bound has the spool hold no more than it may.
+func (s *capturing) bound() {
+	if s.through.limit > 0 {
+		s.spool.room.Allow(max(s.through.limit-s.spool.place.Size(), 0))
+	}
+}
+
+const roomAdvice = "kist resume, with the repository in reach, sends what waits, so that there is room again; or give a higher --spool-limit, or more room to the disk."
+
+// room gives how much the capture may take in the spool, and how much is left there; false: nothing tells.
+func (s *capturing) room(ctx context.Context) (need, left int64, ok bool, err error) {
+	known, err := s.spool.Before(ctx, s.options.Name, s.options.Host, time.Now().Add(store.ClockTolerance))
+	if err != nil && !errors.Is(err, store.ErrDamaged) {
+		return 0, 0, false, err
+	}
+	need = leastSpool
 	if known == nil && s.before != nil {
 		need += int64(s.before.Bytes)
 	}
-	dir := s.spool.place.Dir
-	free, ok := files.Available(dir)
-	left := free
-	if size := s.spool.place.Size(); s.through.limit > 0 && (!ok || s.through.limit-size < left) {
-		left, ok = s.through.limit-size, true
+	left, ok = files.Available(s.spool.place.Dir)
+	if limit := s.through.limit; limit > 0 {
+		if size := s.spool.place.Size(); !ok || limit-size < left {
+			left, ok = limit-size, true
+		}
 	}
-	if !ok || left >= need {
-		return nil
+	return need, left, ok, nil
+}
+
+// isRoomless tells whether a capture failed for want of room in the spool.
+func (s *capturing) isRoomless(err error) bool {
+	return s.spool != nil && (errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, spool.ErrLimit))
+}
+
+// madeRoom makes room in the spool where a capture failed for want of it, by all that nothing needs, and tells whether it did.
+func (s *capturing) madeRoom(ctx context.Context, err error) bool {
+	if !s.isRoomless(err) || s.spool.makeRoom(ctx, func() bool { return false }, everySent) != nil {
+		return false
 	}
-	what := fmt.Sprintf("the spool in %s has room for %s, and the capture may take %s", screen.Line(dir), screen.Size(uint64(max(left, 0))), screen.Size(uint64(need)))
-	if r == nil {
-		return fmt.Errorf("%s: nothing was captured", what)
-	}
-	s.app.Say("%s: it goes into the repository at once.", what)
-	s.leaveSpool()
-	return nil
+	s.bound()
+	return true
+}
+
+// readsAgain tells whether all sources can be read a second time.
+func (s *capturing) readsAgain() bool {
+	return !slices.ContainsFunc(s.sources, func(from *sources.Source) bool { return from.Kind != sources.Folder })
 }
 
 // isFull tells whether a capture failed for want of room in the spool, and then goes on without that.
 func (s *capturing) isFull(err error, r *repository) bool {
-	if s.spool == nil || r == nil || !errors.Is(err, syscall.ENOSPC) && !errors.Is(err, syscall.EDQUOT) {
+	if !s.isRoomless(err) {
+		return false
+	}
+	s.full = true
+	if r == nil {
 		return false
 	}
 	s.app.Warn("the spool in %s is full: the capture goes into the repository at once", screen.Printable(s.spool.place.Dir))
-	s.leaveSpool()
+	s.left, s.spool = s.spool, nil
 	return true
+}
+
+// withRoom says of a capture that found no room in the spool what to do.
+func (s *capturing) withRoom(err error) error {
+	if !s.isRoomless(err) {
+		return err
+	}
+	dir := screen.Line(s.spool.place.Dir)
+	if errors.Is(err, spool.ErrLimit) && !errors.As(err, new(*stopped.DownError)) { // where it stopped tells nothing
+		return &advised{fmt.Errorf("%w: nothing was captured into %s", spool.ErrLimit, dir), roomAdvice}
+	}
+	return &advised{fmt.Errorf("the spool in %s is full, and nothing was captured: %w", dir, err), roomAdvice}
 }
 
 // deliver sends a capture that was taken into the spool. Whatever becomes of that, it is made.
 func (s *capturing) deliver(ctx context.Context, r *repository, made *captured) error {
 	if s.spool == nil {
 		if made.ID != "" && r != nil {
-			_, err := s.app.sendLeft(ctx, r)
-			return err
+			_, err := s.app.sendLeft(ctx, r, false)
+			return s.app.warnDamaged(err)
 		}
 		return nil
 	}
@@ -182,25 +267,13 @@ func (s *capturing) deliver(ctx context.Context, r *repository, made *captured) 
 		s.app.Say("The capture waits on this machine: the next kist capture sends it, or kist resume.")
 		return held
 	}
-	_, err := s.app.sendWaitingInto(ctx, s.spool, r, made)
-	if err != nil {
+	sent, err := s.app.sendMade(ctx, s.spool, r, made)
+	if err != nil && !sent {
 		made.waits = true
 		return errors.Join(held, &madeError{fmt.Sprintf("capture %s is made, and waits on this machine: the next kist capture sends it, or kist resume", made.ID), err})
 	}
 	made.renew = func() { s.app.renewSlot(ctx, r) }
-	return held
-}
-
-// sendWaitingInto sends a capture that was just made, and then what had waited before.
-func (a *app) sendWaitingInto(ctx context.Context, s *spooled, r *repository, made *captured) ([]string, error) {
-	sent, err := a.send(ctx, s, r, made.Capture)
-	if err != nil {
-		return nil, err
-	}
-	made.Added, made.Held = sent.Added, sent.Held
-	ids, err := a.sendWaiting(ctx, s, r)
-	a.tidySpool(ctx, s)
-	return ids, err
+	return errors.Join(held, err)
 }
 
 // madeError says that a capture is made, though something failed afterwards.

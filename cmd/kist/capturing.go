@@ -40,6 +40,8 @@ type capturing struct {
 	through spooling
 	spool   *spooled // what is captured into; nil: the repository
 	away    error    // why there is no repository
+	full    bool     // there was no room in the spool
+	left    *spooled // that was left for that
 }
 
 func (a *app) capture(c *cli.Context) error {
@@ -78,7 +80,7 @@ func (a *app) capture(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	defer s.close(r)
+	defer s.close(c.Context, r)
 	return s.takeHeld(c.Context, r, nil, find)
 }
 

@@ -88,16 +88,23 @@ func (a *app) list(c *cli.Context, r *repository) error {
 		return err
 	}
 	a.warnStrayed(r)
-	s, waiting, err := a.waiting(c.Context, r, l.Captures)
+	s, waiting, unread, err := a.waiting(c.Context, r, l.Captures)
 	if err != nil {
 		a.Warn("%s", screen.Text(err.Error()))
+	}
+	for _, id := range unread {
+		a.Warn("%s", unreadText(id))
 	}
 	if s != nil {
 		defer s.Close()
 		l.Captures = slices.Concat(l.Captures, waiting)
 		slices.SortStableFunc(l.Captures, func(a, b *store.Capture) int { return strings.Compare(a.ID, b.ID) })
 	}
-	return a.listOf(c, r, l, waiting)
+	err = a.listOf(c, r, l, waiting)
+	if err == nil && len(unread) > 0 {
+		err = &statusError{statusDamage, fmt.Errorf("%s in the spool on this machine can't be read", screen.Count(len(unread), "capture that waits", "captures that wait"))}
+	}
+	return err
 }
 
 // listOf lists captures, of which some wait to be sent to the repository.

@@ -15,6 +15,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/spool"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -31,6 +32,7 @@ type repository struct {
 	folder *storage.Folder
 	secret crypt.Secret // that opened it; nil for a new one
 	waited *waited      // for its folder; nil for a spool
+	use    *spool.Use   // of a spool
 	warn   func(format string, args ...any)
 }
 
@@ -42,6 +44,7 @@ func (r *repository) Close() error {
 	if r.waited != nil {
 		r.waited.stop()
 	}
+	r.use.Drop()
 	return err
 }
 
@@ -84,17 +87,17 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 // openIn opens the repository in a folder, which is closed where it fails.
 func (a *app) openIn(ctx context.Context, folder *storage.Folder, options store.OpenOptions) (*repository, error) {
 	path := folder.Path()
-	r, err := a.unlock(ctx, folder, options, a.openingSecret)
-	return r, a.nameSecret(path, err)
-}
-
-// unlock opens the repository in a folder, by what opening gives. It closes the folder where it fails.
-func (a *app) unlock(ctx context.Context, folder *storage.Folder, options store.OpenOptions, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
 	st, err := a.limited(folder)
 	if err != nil {
 		letGo(folder)
 		return nil, err
 	}
+	r, err := a.unlock(ctx, folder, st, options, a.openingSecret)
+	return r, a.nameSecret(path, err)
+}
+
+// unlock opens the repository in a folder, which is read as st, by what opening gives. It closes the folder where it fails.
+func (a *app) unlock(ctx context.Context, folder *storage.Folder, st storage.Storage, options store.OpenOptions, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
 	for try := 1; ; try++ {
 		secret, asked, err := opening(ctx)
 		var r *store.Repository

@@ -82,7 +82,7 @@ func (a *app) unlockOther(ctx context.Context, folder *storage.Folder, files sec
 		}
 	}
 	path := folder.Path()
-	r, err := a.unlock(ctx, folder, a.openOptions(), func(ctx context.Context) (crypt.Secret, bool, error) {
+	r, err := a.unlock(ctx, folder, st, a.openOptions(), func(ctx context.Context) (crypt.Secret, bool, error) {
 		return a.secrets().OpeningOf(ctx, files, screen.Printable(path))
 	})
 	if err != nil {

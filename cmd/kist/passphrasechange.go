@@ -47,6 +47,7 @@ func (a *app) changeSlot(c *cli.Context) error {
 	if err := r.RemoveSlot(c.Context, old.ID); err != nil {
 		return fmt.Errorf("the new key slot %s is there, and the old one still: %w", slot.ID(), err)
 	}
+	a.removeFromSpool(c.Context, r, old.ID)
 	a.Say("Key slot %s (%s), which opened the repository, was removed.", old.ID, old.Slot.Kind())
 	return a.printSlot(slot)
 }

@@ -1,12 +1,15 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 )
@@ -19,7 +22,7 @@ func (a *app) removeCommand() *cli.Command {
 		Description: `
 SLOT is an id as kist passphrase list shows it, or a leading part of it that fits
 no other. The last one can't be removed: only those that are proven count. A copy of the key slot that somebody kept
-still opens the repository.
+still opens the repository. The slot goes from the spool on this machine as well; those of other machines keep theirs.
 
 Example:
   kist passphrase remove 3f9a`,
@@ -39,11 +42,24 @@ func (a *app) removeSlot(c *cli.Context, r *repository) error {
 	if err := r.RemoveSlot(c.Context, id); err != nil {
 		return err
 	}
+	a.removeFromSpool(c.Context, r, id)
 	if a.JSON {
 		return a.PrintJSON(newSlotJSON(slots[slices.IndexFunc(slots, func(s store.Slot) bool { return s.ID == id })]))
 	}
 	a.Say("Key slot %s was removed.", id)
 	return nil
+}
+
+// removeFromSpool takes a key slot that this machine removed away from its spool, too: of itself a spool loses none.
+func (a *app) removeFromSpool(ctx context.Context, r *repository, id crypt.SlotID) {
+	s, err := a.spoolBeside(ctx, r, false)
+	if s != nil {
+		err = s.RemoveSlot(ctx, id)
+		s.Close()
+	}
+	if err != nil && !errors.Is(err, store.ErrNotFound) {
+		a.Warn("key slot %s still opens the spool on this machine: %s", id, screen.Text(err.Error()))
+	}
 }
 
 // selectSlot gives the id that begins with part.

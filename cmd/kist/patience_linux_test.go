@@ -193,6 +193,12 @@ func TestWaitIsOver(t *testing.T) {
 			}
 			synctest.Wait()
 		}
+		h.From(0) // where it can go nowhere else, nothing ends the run sooner than --give-up
+		status := b.run(t.Context(), "--give-up", "50s", "capture", "--no-spool", "--wait", "30s", b.path("seedbank"))
+		if said := b.stderr.String(); h.Release() == 0 || status != statusFailed || !strings.Contains(said, "(it was silent for 50s)") {
+			t.Errorf("status %d: %s", status, said)
+		}
+		synctest.Wait()
 		b.must("resume")
 		b.must("verify", "--full")
 	})

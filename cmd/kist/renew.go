@@ -20,6 +20,7 @@ func (a *app) renewSlot(ctx context.Context, r *repository) {
 	case err != nil:
 		a.Warn("key slot %s is of an older kind, and was not made anew: %s", old, screen.Text(err.Error()))
 	case slot != nil:
+		a.removeFromSpool(ctx, r, old)
 		a.Say("Key slot %s was of an older kind; it is made anew as %s, for the same %s.", old, slot.ID(), slotSecret(slot))
 	}
 }

@@ -21,6 +21,7 @@ func (a *app) resumeCommand() *cli.Command {
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "down", Usage: "of an upgrade by commands that was left: `COMMAND` that stops the service, in the place of the one that was given"},
 			&cli.StringFlag{Name: "up", Usage: "of an upgrade by commands that was left: `COMMAND` that starts it"},
+			&cli.BoolFlag{Name: "drop", Usage: "give up what is damaged of the captures that wait in the spool on this machine, for good, and send the rest"},
 		},
 		Description: `
 Every command does this before all else, but for the removal of what a killed rehearsal
@@ -33,6 +34,9 @@ upgrade was told to; other commands look for some seconds only.
 
 What failed once for a reason that a person must mend, such as a damaged capture, too little
 room or a failing --up, is tried again by this command alone; others say that it is open.
+Where the spool is damaged, the captures in it that are whole are sent, and the others are named;
+exit status 3. kist restore brings back what can be read of those. --drop then gives up
+what can't be read, which is lost for good, and sends what is left of them.
 --down and --up give other commands for an upgrade that was begun with such. Exit status 1
 also where the old version runs again and is not well.
 
@@ -78,7 +82,7 @@ func (a *app) resume(c *cli.Context) error {
 		all = append(all, resumedJSON{Rehearsal: scratch, Outcome: outcome})
 	}
 	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, upgrade.Resuming{Again: true, Down: c.String("down"), Up: c.String("up")}), p.RemoveLeft(c.Context))
-	sent, failed := a.resumeSending(c.Context)
+	sent, failed := a.resumeSending(c.Context, c.Bool("drop"))
 	for _, id := range sent {
 		all = append(all, resumedJSON{Capture: id, Outcome: "sent"})
 	}
@@ -100,15 +104,18 @@ func (a *app) nothingOpen() bool {
 }
 
 // resumeSending sends what waits for the repository that is asked for, if one is.
-func (a *app) resumeSending(ctx context.Context) ([]string, error) {
+func (a *app) resumeSending(ctx context.Context, drop bool) ([]string, error) {
 	if a.shared.repository == "" && a.getenv("KIST_REPOSITORY") == "" {
 		return nil, nil
 	}
 	place, err := a.placeAlone()
-	if err != nil {
-		return nil, nil // it has no spool
+	if errors.Is(err, errNoSpool) {
+		return nil, nil
 	}
-	if ids, err := place.Waiting(); err != nil || len(ids) == 0 {
+	if err != nil {
+		return nil, err
+	}
+	if ids, err := place.Waiting(); err != nil || len(ids) == 0 && !drop {
 		return nil, err
 	}
 	r, err := a.open(ctx)
@@ -116,7 +123,7 @@ func (a *app) resumeSending(ctx context.Context) ([]string, error) {
 		return nil, err
 	}
 	defer r.Close()
-	ids, err := a.sendLeft(ctx, r)
+	ids, err := a.sendLeft(ctx, r, drop)
 	for _, o := range a.strayed(r) {
 		err = errors.Join(err, &advised{errors.New(strayedText(o)), adviceStrayed + "."})
 	}

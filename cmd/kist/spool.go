@@ -21,6 +21,7 @@ import (
 type spooled struct {
 	*repository
 	place *spool.Spool
+	room  *spool.Bounded // what it lies in
 }
 
 // spools gives where the spools of this machine are; false: this machine keeps nothing.
@@ -43,22 +44,37 @@ func (a *app) spoolBeside(ctx context.Context, r *repository, create bool) (*spo
 	if err != nil {
 		return nil, err
 	}
-	folder, err := place.Open(create)
+	room, use, err := openSpoolFolder(ctx, place, create)
 	if errors.Is(err, fs.ErrNotExist) && !create {
 		return nil, nil
 	}
 	if err != nil {
 		return nil, err
 	}
-	opened, err := r.OpenSpool(ctx, folder, store.OpenOptions{State: place.State(), Warn: a.warnOfState})
+	opened, err := r.OpenSpool(ctx, room, store.OpenOptions{State: place.State(), Warn: a.warnOfState})
 	if err == nil && create {
 		err = all.Note(paths.Absolute(r.folder.Path()), spoolName(r.Repository))
 	}
 	if err != nil {
-		folder.Close()
+		use.Drop()
+		room.Close()
 		return nil, fmt.Errorf("the spool in %s: %w", screen.Line(place.Dir), err)
 	}
-	return &spooled{&repository{Repository: opened, folder: folder}, place}, nil
+	return &spooled{&repository{Repository: opened, folder: room.Folder, use: use}, place, room}, nil
+}
+
+// openSpoolFolder opens the folder of a spool, in which no other process then removes anything.
+func openSpoolFolder(ctx context.Context, place *spool.Spool, create bool) (*spool.Bounded, *spool.Use, error) {
+	folder, err := place.Open(create)
+	if err != nil {
+		return nil, nil, err
+	}
+	use, err := place.Use(ctx)
+	if err != nil {
+		folder.Close()
+		return nil, nil, err
+	}
+	return &spool.Bounded{Folder: folder}, use, nil
 }
 
 // spoolName says whose a spool is: each place of a repository has its own.
@@ -81,12 +97,33 @@ func (a *app) placeAlone() (*spool.Spool, error) {
 	}
 	id, err := all.At(paths.Absolute(path))
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, errNoSpool
+		id, err = a.spoolUnnoted(all, path)
 	}
 	if err != nil {
 		return nil, err
 	}
 	return all.Of(id)
+}
+
+// spoolUnnoted gives whose spool is meant where it is not noted what was found at a path, as when the notes were lost: what is noted
+// of the mount, or the only one in which captures wait.
+func (a *app) spoolUnnoted(all spool.Spools, path string) (id string, err error) {
+	waiting, err := all.Waiting()
+	if err != nil {
+		return "", err
+	}
+	if notes, ok := a.mountNotes(); ok {
+		if noted, err := notes.At(paths.Absolute(path)); err == nil && slices.Contains(waiting, noted.Repository) {
+			return noted.Repository, nil
+		}
+	}
+	switch len(waiting) {
+	case 0:
+		return "", errNoSpool
+	case 1:
+		return waiting[0], nil
+	}
+	return "", fmt.Errorf("captures wait in %d spools on this machine, and it is not known whose is that of %s: with the repository in reach kist resume sends them", len(waiting), screen.Line(path))
 }
 
 // spoolAlone opens the spool without the repository, by what opens that.
@@ -95,18 +132,20 @@ func (a *app) spoolAlone(ctx context.Context) (*spooled, error) {
 	if err != nil {
 		return nil, err
 	}
-	folder, err := place.Open(false)
+	room, use, err := openSpoolFolder(ctx, place, false)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, errNoSpool
 	}
 	if err != nil {
 		return nil, err
 	}
-	r, err := a.openIn(ctx, folder, store.OpenOptions{State: place.State(), Warn: a.warnOfState})
+	r, err := a.unlock(ctx, room.Folder, room, store.OpenOptions{State: place.State(), Warn: a.warnOfState}, a.openingSecret)
 	if err != nil {
-		return nil, err
+		use.Drop()
+		return nil, a.nameSecret(room.Folder.Path(), err)
 	}
-	return &spooled{r, place}, nil
+	r.use = use
+	return &spooled{r, place, room}, nil
 }
 
 // isAway tells whether an error of opening a repository says that its folder can't be reached, rather than what is in it.
@@ -115,127 +154,4 @@ func isAway(err error) bool {
 		store.ErrNoRepository, storage.ErrGone, errNoAnswer, syscall.ESTALE, syscall.EHOSTDOWN, syscall.EHOSTUNREACH,
 		syscall.ETIMEDOUT, syscall.ENOTCONN, syscall.EIO,
 	}, func(away error) bool { return errors.Is(err, away) })
-}
-
-// waitingCaptures gives the captures that were not sent, oldest first.
-func (s *spooled) waitingCaptures(ctx context.Context) ([]*store.Capture, error) {
-	all, err := s.Captures(ctx)
-	if err != nil {
-		return nil, err
-	}
-	return slices.DeleteFunc(all, func(c *store.Capture) bool { return s.place.IsSent(c.ID) }), nil
-}
-
-// send sends a capture. From its mark on it is not sent again; a run that is killed before sends it again, and finds it there.
-func (a *app) send(ctx context.Context, s *spooled, r *repository, c *store.Capture) (*store.Capture, error) {
-	tried, err := s.place.Try(c.ID)
-	if err != nil {
-		return nil, err
-	}
-	shown, end := a.progress("sending " + c.ID)
-	defer end()
-	sent, err := s.Send(ctx, c, r.Repository, store.SendOptions{Tried: tried, Progress: shown})
-	if err == nil {
-		_, err = carryHolds(ctx, s, r, c.ID)
-	}
-	if err == nil {
-		err = s.place.MarkSent(c.ID)
-	}
-	if err == nil { // what was held meanwhile: see holdSent
-		sent.Held, err = carryHolds(ctx, s, r, c.ID)
-	}
-	if err != nil {
-		return nil, err
-	}
-	return sent, nil
-}
-
-// sendLeft sends what earlier captures left waiting, and says so.
-func (a *app) sendLeft(ctx context.Context, r *repository) (ids []string, err error) {
-	all, ok := a.spools()
-	if !ok {
-		return nil, nil
-	}
-	place, err := all.Of(spoolName(r.Repository))
-	if err != nil {
-		return nil, err
-	}
-	if waiting, err := place.Waiting(); err != nil || len(waiting) == 0 {
-		return nil, err
-	}
-	s, err := a.spoolBeside(ctx, r, false)
-	if err != nil || s == nil {
-		return nil, err
-	}
-	defer s.Close()
-	return a.sendWaiting(ctx, s, r)
-}
-
-// sendWaiting is sendLeft for a spool that is open.
-func (a *app) sendWaiting(ctx context.Context, s *spooled, r *repository) (ids []string, err error) {
-	waiting, err := s.waitingCaptures(ctx)
-	if err != nil {
-		return nil, err
-	}
-	for _, c := range waiting {
-		sent, err := a.send(ctx, s, r, c)
-		if err != nil {
-			return ids, fmt.Errorf("capture %s waits on this machine, and was not sent: %w", c.ID, err)
-		}
-		a.Say("Sent capture %s, which had waited on this machine; the repository grew by %s.", c.ID, screen.Size(sent.Added))
-		ids = append(ids, c.ID)
-	}
-	if len(ids) > 0 {
-		a.tidySpool(ctx, s)
-	}
-	return ids, nil
-}
-
-// tidySpool frees what the spool need not keep: of each name and host the latest capture stays, so that the next one
-// reads what changed, and it can be restored while the repository is away.
-func (a *app) tidySpool(ctx context.Context, s *spooled) {
-	if err := s.tidy(ctx); err != nil && ctx.Err() == nil && !errors.Is(err, store.ErrBusy) {
-		a.Warn("the spool in %s was not tidied, and the next kist capture tries again: %s", screen.Printable(s.place.Dir), screen.Text(err.Error()))
-	}
-}
-
-func (s *spooled) tidy(ctx context.Context) error {
-	all, err := s.Captures(ctx)
-	if err != nil {
-		return err
-	}
-	var old, held []string
-	for i, c := range all {
-		newer := slices.ContainsFunc(all[i+1:], func(d *store.Capture) bool { return d.Name == c.Name && d.Host == c.Host })
-		if !newer || !s.place.IsSent(c.ID) {
-			continue
-		}
-		old = append(old, c.ID)
-		if c.Held {
-			held = append(held, c.ID)
-		}
-	}
-	if len(old) == 0 {
-		return nil
-	}
-	if len(held) > 0 {
-		err = s.Release(ctx, held)
-	}
-	if err == nil {
-		err = s.Retire(ctx, old, markOptions("sent"))
-	}
-	if err == nil {
-		// No other machine is at work in a spool, so nothing need be waited for.
-		_, err = s.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace, Host: hostName()})
-	}
-	if err != nil {
-		return err
-	}
-	there, err := s.AllCaptures(ctx)
-	if err != nil {
-		return err
-	}
-	return s.place.Forget(func(id string) bool {
-		return slices.ContainsFunc(there, func(c *store.Capture) bool { return c.ID == id })
-	})
 }

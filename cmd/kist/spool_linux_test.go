@@ -134,7 +134,7 @@ func TestSpoolFull(t *testing.T) {
 	if err := os.Mkdir(spools[0], 0o700); err != nil {
 		t.Fatal(err)
 	}
-	if err := unix.Mount("none", spools[0], "tmpfs", 0, "size=1m"); err != nil {
+	if err := unix.Mount("none", spools[0], "tmpfs", 0, "size=1m,mode=0700"); err != nil {
 		t.Skip(err) // needs root
 	}
 	defer unix.Unmount(spools[0], unix.MNT_DETACH)

@@ -65,6 +65,7 @@ type state struct {
 	aside    []kept.Found
 	waiting  []*store.Capture // in the spool
 	strayed  []spool.Other    // spools of places that are not found
+	unread   []string         // of what waits there
 	never    []service        // that the configuration says, and of which no capture is known
 }
 
@@ -147,7 +148,8 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 	s.beside = a.asideRunning(ctx)
 	s.aside, _ = a.book().Find()
 	s.strayed = a.strayed(r)
-	spooled, waiting, err := a.waiting(ctx, r, nil)
+	spooled, waiting, unread, err := a.waiting(ctx, r, nil)
+	s.unread = unread
 	if spooled != nil {
 		s.waiting = waiting
 		spooled.Close()

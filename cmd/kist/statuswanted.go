@@ -66,6 +66,9 @@ func (s *state) wanted() (all []want) {
 	for _, o := range s.strayed {
 		all = append(all, want{kind: wantSending, text: strayedText(o) + ": " + adviceStrayed})
 	}
+	for _, id := range s.unread {
+		all = append(all, want{kind: wantSending, damage: true, text: unreadText(id)})
+	}
 	for _, c := range s.waiting {
 		all = append(all, want{kind: wantSending, name: c.Name, host: c.Host, text: fmt.Sprintf("capture %s of %s waits on this machine to be sent: kist resume", c.ID, screen.Printable(c.Name))})
 	}

@@ -41,11 +41,14 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	if len(stop) > 0 || s.still.Before != "" {
 		var err error
 		draft, err = s.draft(ctx, s.where(r))
+		if s.madeRoom(ctx, err) {
+			draft, err = s.draft(ctx, s.where(r))
+		}
 		if s.isFull(err, r) {
 			draft, err = s.draft(ctx, r)
 		}
 		if err != nil {
-			return err
+			return s.withRoom(err)
 		}
 	}
 	var made *captured
@@ -62,6 +65,9 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 		}
 		return s.app.keeper().WhileAll(ctx, stop, func(ctx context.Context) (err error) {
 			made, err = s.takeStill(ctx, s.where(r), draft, len(stop) > 0, began)
+			if len(stop) == 0 && s.still.Before == "" && s.readsAgain() && s.madeRoom(ctx, err) {
+				made, err = s.takeStill(ctx, s.where(r), nil, false, began)
+			}
 			if s.isFull(err, r) { // the draft is in the spool
 				made, err = s.takeStill(ctx, r, nil, len(stop) > 0, began)
 			}
@@ -69,7 +75,7 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 		})
 	})
 	if s.made = made != nil; !s.made {
-		return err
+		return s.withRoom(err)
 	}
 	// What was held still goes on by now: from here on the repository may take its time.
 	err = errors.Join(err, s.disturbed, s.deliver(ctx, r, made))

@@ -65,8 +65,11 @@ func (d *upgradeData) Draft(ctx context.Context) (err error) {
 			}
 		}
 	}
-	if d.draft, err = d.s.draft(ctx, d.r); err != nil {
-		return err
+	if d.draft, err = d.s.draft(ctx, d.r); d.s.madeRoom(ctx, err) {
+		d.draft, err = d.s.draft(ctx, d.r)
+	}
+	if err != nil {
+		return d.s.withRoom(err)
 	}
 	return d.proveEarly(ctx)
 }
@@ -75,7 +78,7 @@ func (d *upgradeData) Draft(ctx context.Context) (err error) {
 // earlier captures, and nobody opened it since.
 func (d *upgradeData) proveEarly(ctx context.Context) error {
 	l, err := d.r.List(ctx)
-	if err == nil && l.Damage != nil {
+	if err == nil && l.Damage != nil && !d.spooled { // what else waits in the spool is not gone back to
 		err = l.Damage
 	}
 	if err == nil && d.draft != nil {

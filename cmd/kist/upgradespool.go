@@ -49,7 +49,7 @@ func (a *app) upgradedFrom(ctx context.Context, capture string) (*upgradeData, e
 		}
 		return &upgradeData{app: a, r: s.repository, spooled: true}, nil
 	}
-	s, waiting, err := a.waiting(ctx, r, nil)
+	s, waiting, _, err := a.waiting(ctx, r, nil)
 	if err == nil && s == nil || err == nil && !has(waiting) {
 		if s != nil {
 			s.Close()
@@ -67,7 +67,12 @@ func (d *upgradeData) deliver(ctx context.Context) {
 	if d.home == nil {
 		return
 	}
-	if _, err := d.app.sendWaiting(ctx, d.s.spool, d.home); err != nil {
+	done, err := d.app.sending(ctx, d.s.spool, d.home)
+	if err == nil {
+		defer done()
+		_, err = d.app.sendWaiting(ctx, d.s.spool, d.home)
+	}
+	if err := d.app.warnDamaged(err); err != nil {
 		d.app.Warn("%s The next kist capture sends it, or kist resume", sentence(err))
 	}
 }

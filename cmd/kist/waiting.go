@@ -27,32 +27,40 @@ func (a *app) withWaiting(err error) error {
 }
 
 // waiting gives the spool of a repository and the captures in it that were not sent and are not there; nil where
-// there are none. The spool is to be closed.
-func (a *app) waiting(ctx context.Context, r *repository, there []*store.Capture) (*spooled, []*store.Capture, error) {
+// there are none. The spool is to be closed. unread are the ids of what waits and can't be read.
+func (a *app) waiting(ctx context.Context, r *repository, there []*store.Capture) (s *spooled, captures []*store.Capture, unread []string, err error) {
 	all, ok := a.spools()
 	if !ok {
-		return nil, nil, nil
+		return nil, nil, nil, nil
 	}
 	place, err := all.Of(spoolName(r.Repository))
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
 	if ids, err := place.Waiting(); err != nil || len(ids) == 0 {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
-	s, err := a.spoolBeside(ctx, r, false)
+	s, err = a.spoolBeside(ctx, r, false)
 	if err != nil || s == nil {
-		return nil, nil, err
+		return nil, nil, nil, err
 	}
-	captures, err := s.waitingCaptures(ctx)
+	captures, unread, err = s.waitingCaptures(ctx)
 	captures = slices.DeleteFunc(captures, func(c *store.Capture) bool {
 		return slices.ContainsFunc(there, func(t *store.Capture) bool { return t.ID == c.ID })
 	})
+	unread = slices.DeleteFunc(unread, func(id string) bool {
+		return slices.ContainsFunc(there, func(t *store.Capture) bool { return t.ID == id })
+	})
 	if err != nil || len(captures) == 0 {
 		s.Close()
-		return nil, nil, err
+		return nil, nil, unread, err
 	}
-	return s, captures, nil
+	return s, captures, unread, nil
+}
+
+// unreadText says that a capture waits that can't be read.
+func unreadText(id string) string {
+	return fmt.Sprintf("capture %s waits on this machine to be sent, and can't be read: its index file in the spool is damaged (kist resume --drop gives it up)", id)
 }
 
 // openOf opens what holds the capture that a selector means: the repository, or the spool where the capture waits there, or where
@@ -86,6 +94,9 @@ func (a *app) openAlone(ctx context.Context, selector string, why error) (*repos
 	c, err := a.find(ctx, s.repository, selector)
 	if err != nil {
 		s.Close()
+		if errors.Is(err, store.ErrDamaged) {
+			err = &advised{err, "That is in the spool on this machine: kist resume --drop, with the repository in reach, gives up what can't be read there."}
+		}
 		return nil, nil, err
 	}
 	return s.repository, c, nil
@@ -94,7 +105,7 @@ func (a *app) openAlone(ctx context.Context, selector string, why error) (*repos
 // findBoth finds a capture in the repository and among those that wait to be sent there, the one that was taken last
 // where both have one; then r is the spool.
 func (a *app) findBoth(ctx context.Context, r **repository, selector string) (*store.Capture, error) {
-	s, captures, failed := a.waiting(ctx, *r, nil)
+	s, captures, _, failed := a.waiting(ctx, *r, nil)
 	c, waits, err := a.findEither(ctx, *r, s, captures, selector)
 	if waits {
 		(*r).Close()
@@ -135,7 +146,7 @@ type markable struct {
 // findMarkable finds captures that are to be marked. The spool is to be closed.
 func (a *app) findMarkable(ctx context.Context, r *repository, selectors []string) (m *markable, err error) {
 	m = &markable{}
-	s, waiting, err := a.waiting(ctx, r, nil)
+	s, waiting, _, err := a.waiting(ctx, r, nil)
 	if err != nil {
 		return nil, err
 	}

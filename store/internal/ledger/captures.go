@@ -27,6 +27,9 @@ type Capture struct {
 	Retired *Retirement // nil: it is not
 
 	Rehearsed *format.RehearsalRecord // the latest; nil: none is known
+
+	// Twins are the hashes of lower generations that say the same capture, and are not an exchange of it.
+	Twins []crypt.Digest
 }
 
 // Retirement says when and why a capture was retired.
@@ -187,12 +190,12 @@ type captureRead struct {
 // readCapture reads the highest generation that is whole: it counts.
 func (r *Ledger) readCapture(ctx context.Context, generations []File) (*captureRead, error) {
 	got := &captureRead{}
-	for _, f := range generations {
+	for i, f := range generations {
 		record, err := r.ReadIndexFile(ctx, f.Info)
 		switch {
 		case err == nil:
 			got.capture = &Capture{IndexFile: record, File: f}
-			return got, nil
+			return got, r.findTwins(ctx, got.capture, generations[i+1:])
 		case errors.Is(err, storage.ErrNotFound):
 			got.gone = true
 		case vault.IsDamage(err):

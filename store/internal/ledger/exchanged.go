@@ -12,12 +12,12 @@ import (
 // had and with what tells of it.
 func (r *Ledger) Exchanged(captures []*Capture, gone Departures) map[string]*Exchange {
 	all := make(map[string]*Exchange)
-	now := make(map[string]crypt.Digest)
+	now := make(map[string]*Capture)
 	for _, c := range captures {
-		now[c.ID] = c.Hash()
+		now[c.ID] = c
 	}
 	note := func(id string, hash crypt.Digest, why string) {
-		if is, ok := now[id]; !ok || is == hash || gone.Covers(id, hash) {
+		if is, ok := now[id]; !ok || is.Was(hash) || gone.Covers(id, hash) {
 			return
 		}
 		if all[id] == nil {

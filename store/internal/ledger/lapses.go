@@ -53,7 +53,7 @@ func (r *Ledger) Lapses(files []storage.Info, read []*Capture, gone, elsewhere D
 	for _, c := range read {
 		known, ok := r.watch.Memory.Find(c.ID)
 		switch now := c.Remembered(remember.Seen); {
-		case !ok, known.Hash != now.Hash && gone.Covers(c.ID, known.Hash):
+		case !ok, known.Hash != now.Hash && (c.Was(known.Hash) || gone.Covers(c.ID, known.Hash)):
 			learned = append(learned, now)
 		case known.Kind != remember.Gone && known.Hash != now.Hash:
 			l.Exchanged = append(l.Exchanged, c.ID)

@@ -182,6 +182,9 @@ func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabI
 		}
 		return old, nil
 	}
+	if err := c.departTwins(ctx); err != nil {
+		return err
+	}
 	return vault.InOrder(ctx, c.v.superseded, vault.Askers,
 		func(ctx context.Context, info storage.Info) (any, error) {
 			old, err := going(ctx, info)
@@ -191,6 +194,23 @@ func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabI
 			return nil, err
 		},
 		func(_ storage.Info, _ any, err error) error { return err })
+}
+
+// departTwins says that captures changed on purpose, before the generations go that show that nothing was exchanged.
+func (c *reclaimer) departTwins(ctx context.Context) error {
+	said, mark := c.v.going.Departures(), &format.BatchRecord{}
+	for _, capture := range c.v.captures {
+		for _, hash := range capture.Twins {
+			if !said.Covers(capture.ID, hash) {
+				ledger.Depart(mark, capture.ID, hash)
+			}
+		}
+	}
+	if len(mark.Captures) == 0 {
+		return nil
+	}
+	_, err := c.r.ledger.PutBatch(ctx, names.Gone, mark)
+	return err
 }
 
 // needsAny tells whether an index file needs one of the slabs. One that can't be

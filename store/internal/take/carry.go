@@ -14,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/weave"
@@ -42,7 +43,7 @@ func (r *Taker) Carry(ctx context.Context, from *stock.Stock, c *ledger.Capture,
 	}
 	defer func() { s.lease.End(ctx) }() // commit may have taken another one
 	made, err := s.commit(ctx, f)
-	if errors.Is(err, storage.ErrExists) { // somebody else who carried it was faster
+	if errors.Is(err, storage.ErrExists) && s.isCarried(ctx, c.ID) { // somebody else who carried it was faster
 		err = ErrCarried
 	}
 	if err != nil {
@@ -58,8 +59,8 @@ func (s *session) carry(ctx context.Context, from *stock.Stock, c *ledger.Captur
 	if err := s.await(); err != nil {
 		return nil, err
 	}
-	if slices.Contains(ledger.CaptureIDs(s.files), c.ID) {
-		return nil, ErrCarried
+	if _, err := s.r.carriedAs(ctx, c.ID, s.files); err != nil {
+		return nil, err
 	}
 	k, err := s.newCarrier(ctx, from)
 	if err != nil {
@@ -83,6 +84,49 @@ func (s *session) carry(ctx context.Context, from *stock.Stock, c *ledger.Captur
 		}
 	}
 	return &f, nil
+}
+
+// carriedAs looks what index files there are of a capture's id. It fails with ErrCarried where one is whole; what can't be read is none,
+// and takes a name: it gives the generations of those.
+func (r *Taker) carriedAs(ctx context.Context, id string, files []storage.Info) (taken []int, err error) {
+	var of []storage.Info
+	for _, info := range files {
+		if got, generation, err := names.ParseCapture(info.Name); err == nil && got == id {
+			of, taken = append(of, info), append(taken, generation)
+		}
+	}
+	captures, _, _, err := r.ledger.Read(ctx, ledger.Generations(of))
+	if err == nil && len(captures) > 0 {
+		err = ErrCarried
+	}
+	return taken, err
+}
+
+// isCarried looks whether a capture of that id is there by now.
+func (s *session) isCarried(ctx context.Context, id string) bool {
+	files, err := s.r.ledger.ListCaptures(ctx)
+	if err == nil {
+		_, err = s.r.carriedAs(ctx, id, files)
+	}
+	return errors.Is(err, ErrCarried)
+}
+
+// writeCarried puts the index file of a capture that has its id already, in a generation that no try before had: what became of the
+// name of one that failed, nobody knows. It looks once more whether somebody else was faster.
+func (s *session) writeCarried(ctx context.Context, f *format.IndexFile) (*ledger.Capture, error) {
+	files, err := s.r.ledger.ListCaptures(ctx)
+	if err != nil {
+		return nil, err
+	}
+	taken, err := s.r.carriedAs(ctx, f.ID, files)
+	if err != nil {
+		return nil, err
+	}
+	generation := s.o.Tried + len(taken)
+	for slices.Contains(taken, generation) {
+		generation++
+	}
+	return s.r.ledger.WriteGeneration(ctx, f, generation)
 }
 
 // sameStreams tells whether all streams of two volumes are the same, by their digests.

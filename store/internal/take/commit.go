@@ -41,11 +41,10 @@ func (s *session) commit(ctx context.Context, f *format.IndexFile) (*ledger.Capt
 	return c, nil
 }
 
-// writeIndexFile puts the index file. One of a capture that has its id already is put in a generation that no try before had:
-// what became of the name of one that failed, nobody knows.
+// writeIndexFile puts the index file.
 func (s *session) writeIndexFile(ctx context.Context, f *format.IndexFile) (*ledger.Capture, error) {
 	if f.ID != "" {
-		return s.r.ledger.WriteGeneration(ctx, f, s.o.Tried)
+		return s.writeCarried(ctx, f)
 	}
 	return s.r.ledger.WriteIndexFile(ctx, f)
 }

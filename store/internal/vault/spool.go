@@ -12,8 +12,8 @@ import (
 )
 
 // OpenSpool opens a storage that is to hold captures of the repository for a while, with its keys, and makes it first if it
-// is empty. What opens the repository opens the spool: it has the same kist.json and the same key slots, which are
-// brought up to date. It fails with ErrExists where another repository is there.
+// is empty. What opens the repository opens the spool: it has the same kist.json and the same key slots, and gets those that were
+// added. It fails with ErrExists where another repository is there.
 func (v *Vault) OpenSpool(ctx context.Context, st storage.Storage) (*Vault, error) {
 	m, err := readManifest(ctx, st)
 	if err == nil && (m.ID != v.manifest.ID || m.check(v.keys) != nil) {
@@ -40,8 +40,8 @@ func (v *Vault) OpenSpool(ctx context.Context, st storage.Storage) (*Vault, erro
 	return newVault(st, m, root, keys, v.opened.Load())
 }
 
-// copySlots gives a storage the key slots of another, and takes away those that are gone there: a slot that was removed
-// opens nothing any more.
+// copySlots gives a storage the key slots of another. It takes none away that is gone there: whoever may write in the other one could
+// have removed it, and what waits here may be opened by nothing else.
 func copySlots(ctx context.Context, from, to storage.Storage) error {
 	wanted, err := listSlots(ctx, from)
 	if err != nil {
@@ -51,8 +51,7 @@ func copySlots(ctx context.Context, from, to storage.Storage) error {
 	if err != nil {
 		return err
 	}
-	missing, gone := differing(wanted, there), differing(there, wanted)
-	for _, info := range missing {
+	for _, info := range differing(wanted, there) {
 		b, err := readSized(ctx, from, info, crypt.MaxSlotDocument)
 		if errors.Is(err, storage.ErrNotFound) {
 			continue // removed since it was listed
@@ -61,11 +60,6 @@ func copySlots(ctx context.Context, from, to storage.Storage) error {
 			err = to.Put(ctx, info.Name, bytes.NewReader(b))
 		}
 		if err != nil && !IsDamage(err) && !errors.Is(err, storage.ErrExists) {
-			return err
-		}
-	}
-	for _, info := range gone {
-		if err := to.Remove(ctx, info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
 			return err
 		}
 	}

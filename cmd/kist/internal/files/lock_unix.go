@@ -23,8 +23,13 @@ func checkOwn(f *os.File) error {
 
 // TryLock locks a file of this machine until it is closed or the process ends; false says
 // that another has it.
-func TryLock(f *os.File) (bool, error) {
-	err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
+func TryLock(f *os.File) (bool, error) { return tryFlock(f, unix.LOCK_EX) }
+
+// TryShare is TryLock for a lock that others may have at the same time, who share it.
+func TryShare(f *os.File) (bool, error) { return tryFlock(f, unix.LOCK_SH) }
+
+func tryFlock(f *os.File, how int) (bool, error) {
+	err := unix.Flock(int(f.Fd()), how|unix.LOCK_NB)
 	if errors.Is(err, unix.EWOULDBLOCK) {
 		return false, nil
 	}

@@ -47,6 +47,9 @@ func (s Spools) Note(path, repository string) error {
 	if known, err := s.At(path); err == nil && known == repository {
 		return nil
 	}
+	if err := s.check(true); err != nil {
+		return err
+	}
 	if err := makeFolder(filepath.Join(s.Dir, places)); err != nil {
 		return err
 	}
@@ -57,6 +60,9 @@ func (s Spools) Note(path, repository string) error {
 
 // At gives the repository that was last found at a path. It fails with fs.ErrNotExist where none was.
 func (s Spools) At(path string) (repository string, err error) {
+	if err := s.check(false); err != nil {
+		return "", err
+	}
 	b, err := files.ReadMine(s.placeFile(path), 64<<10)
 	if err != nil {
 		return "", err
@@ -81,6 +87,23 @@ func (s Spools) Of(repository string) (*Spool, error) {
 	return &Spool{filepath.Join(s.Dir, repository)}, nil
 }
 
+// Waiting gives the repositories of which captures wait.
+func (s Spools) Waiting() (repositories []string, err error) {
+	entries, err := os.ReadDir(s.Dir)
+	if isNone(err) {
+		return nil, nil
+	}
+	for _, e := range entries {
+		if !e.IsDir() || !isID(e.Name()) || e.Name() == places {
+			continue
+		}
+		if ids, _ := (&Spool{filepath.Join(s.Dir, e.Name())}).Waiting(); len(ids) > 0 {
+			repositories = append(repositories, e.Name())
+		}
+	}
+	return repositories, err
+}
+
 // Spool is where captures of one repository wait.
 type Spool struct{ Dir string }
 
@@ -90,6 +113,9 @@ func (s *Spool) State() string { return filepath.Join(s.Dir, state) }
 // Open opens the folder that holds the captures, and makes it first if that is asked for. Without, it fails with
 // fs.ErrNotExist where there is none.
 func (s *Spool) Open(create bool) (*storage.Folder, error) {
+	if err := s.check(create); err != nil {
+		return nil, err
+	}
 	dir := filepath.Join(s.Dir, captures)
 	if !create {
 		f, err := storage.OpenFolder(dir)
@@ -117,6 +143,9 @@ func isNone(err error) bool {
 
 // Waiting gives the ids of captures that were not sent, oldest first, without opening anything.
 func (s *Spool) Waiting() (ids []string, err error) {
+	if err := s.check(false); err != nil {
+		return nil, err
+	}
 	entries, err := os.ReadDir(filepath.Join(s.Dir, captures, "captures"))
 	if isNone(err) {
 		return nil, nil
