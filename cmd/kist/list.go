@@ -53,7 +53,7 @@ func (a *app) listAction(c *cli.Context) error {
 	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
-	r, err := a.open(c.Context)
+	r, err := a.openOrSpool(c.Context)
 	if err == nil {
 		defer r.Close()
 		return a.list(c, r)
@@ -72,7 +72,7 @@ func (a *app) listAction(c *cli.Context) error {
 	}
 	waiting := slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool { return c.Retired != nil || s.place.IsSent(c.ID) })
 	// What is shown is not what was asked for: that stays an error.
-	return errors.Join(a.listOf(c, s.repository, l, waiting), fmt.Errorf("%w\nWhat is listed is in the spool on this machine", err))
+	return errors.Join(a.listOf(c, s.repository, l, waiting), &alsoError{err, "What is listed is in the spool on this machine"})
 }
 
 func (a *app) list(c *cli.Context, r *repository) error {

@@ -74,7 +74,7 @@ const maxTries = 3
 
 // open opens the repository that was asked for.
 func (a *app) open(ctx context.Context) (*repository, error) {
-	r, err := a.openWithin(ctx, 0)
+	r, err := a.openWithin(ctx, a.patience.most)
 	if err != nil {
 		return nil, a.withWaiting(err)
 	}

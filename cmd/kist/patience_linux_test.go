@@ -98,7 +98,7 @@ func TestWaitsAndGoesOn(t *testing.T) {
 		if want := "for 5s by now, for 10s by now, for 20s by now, for 40s by now, for 1m20s by now, for 2m40s by now, for 5m20s by now, for 10m40s by now, for 21m20s by now, for 36m20s by now, for 51m20s by now"; strings.Join(waits, ", ") != want {
 			t.Errorf("it says %q", waits)
 		}
-		if !strings.Contains(said, b.path("repo")+" answers again, after 1 hour.") {
+		if !strings.Contains(said, "The wait for "+b.path("repo")+" is over, after 1 hour.") {
 			t.Errorf("%s", said)
 		}
 	})

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -78,9 +79,9 @@ func (a *app) status(c *cli.Context) (err error) {
 	if o.OlderThan, err = olderThan(c); err != nil {
 		return err
 	}
-	r, err := a.open(c.Context)
+	r, err := a.openOrSpool(c.Context)
 	if err != nil {
-		return err
+		return a.statusAlone(c.Context, err)
 	}
 	defer r.Close()
 	s, err := a.findState(c.Context, r, o)
@@ -101,6 +102,27 @@ func (a *app) status(c *cli.Context) (err error) {
 		err = verdict(wanted)
 	}
 	return err
+}
+
+// statusAlone tells which captures are in the spool, where the repository could not be opened.
+func (a *app) statusAlone(ctx context.Context, why error) error {
+	if !isAway(why) || a.JSON {
+		return why
+	}
+	s, err := a.spoolAlone(ctx)
+	if err != nil {
+		return why // which says that none could be reached
+	}
+	defer s.Close()
+	all, err := s.Captures(ctx)
+	if err != nil || len(all) == 0 {
+		return errors.Join(why, err)
+	}
+	waits := make(map[string]bool)
+	for _, c := range all {
+		waits[c.ID] = !s.place.IsSent(c.ID)
+	}
+	return errors.Join(a.printCaptures(ctx, s.repository, all, waits), &alsoError{why, "What is listed is in the spool on this machine; of the repository nothing is known."})
 }
 
 // olderThan gives the age that is too old, or 0.

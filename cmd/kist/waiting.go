@@ -5,10 +5,38 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
+
+// alsoError is an error, and what is to be known beside it, in lines of its own.
+type alsoError struct {
+	err  error
+	text string
+}
+
+func (e *alsoError) Error() string { return e.err.Error() + "\n" + e.text }
+
+func (e *alsoError) Unwrap() error { return e.err }
+
+// spoolPatience is how long what can answer from the spool waits for the repository, where nothing else is asked for. A disk
+// that sleeps takes some ten seconds to turn (common practice, no source).
+const spoolPatience = 15 * time.Second
+
+// openOrSpool is open for what can answer from the spool: where there are captures in that, it does not wait for ever.
+func (a *app) openOrSpool(ctx context.Context) (*repository, error) {
+	wait := a.patience.most
+	if place, err := a.placeAlone(); wait == 0 && err == nil && !place.IsEmpty() {
+		wait = spoolPatience
+	}
+	r, err := a.openWithin(ctx, wait)
+	if err != nil {
+		return nil, a.withWaiting(err)
+	}
+	return r, nil
+}
 
 // withWaiting adds to the error of a repository that is away what waits on this machine to be sent there.
 func (a *app) withWaiting(err error) error {
@@ -23,7 +51,15 @@ func (a *app) withWaiting(err error) error {
 	if len(ids) == 0 {
 		return err
 	}
-	return fmt.Errorf("%w\n%s in the spool on this machine to be sent there", err, screen.Count(len(ids), "capture waits", "captures wait"))
+	return &alsoError{err, fmt.Sprintf("%s in the spool on this machine to be sent there: kist list, kist show and kist restore find %s meanwhile (%s)",
+		screen.Count(len(ids), "capture waits", "captures wait"), themOrIt(len(ids)), screen.Line(place.Dir))}
+}
+
+func themOrIt(n int) string {
+	if n == 1 {
+		return "it"
+	}
+	return "them"
 }
 
 // waiting gives the spool of a repository and the captures in it that were not sent and are not there; nil where
@@ -58,7 +94,7 @@ func (a *app) waiting(ctx context.Context, r *repository, there []*store.Capture
 // openOf opens what holds the capture that a selector means: the repository, or the spool where the capture waits there, or where
 // the repository is away.
 func (a *app) openOf(ctx context.Context, selector string) (*repository, *store.Capture, error) {
-	r, err := a.open(ctx)
+	r, err := a.openOrSpool(ctx)
 	if err != nil {
 		return a.openAlone(ctx, selector, err)
 	}

@@ -130,6 +130,12 @@ func (s *Spool) Waiting() (ids []string, err error) {
 	return ids, err
 }
 
+// IsEmpty tells whether there is no capture in it, sent or not.
+func (s *Spool) IsEmpty() bool {
+	entries, err := os.ReadDir(filepath.Join(s.Dir, captures, "captures"))
+	return err != nil || len(entries) == 0
+}
+
 // IsSent tells whether a capture was sent.
 func (s *Spool) IsSent(id string) bool {
 	_, err := os.Lstat(filepath.Join(s.Dir, sent, id))

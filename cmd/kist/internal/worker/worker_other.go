@@ -19,7 +19,9 @@ type Outcome struct {
 }
 
 // Run has a worker do what args ask for: here there is none.
-func Run(context.Context, <-chan struct{}, []string) (Outcome, error) { return Outcome{}, errors.ErrUnsupported }
+func Run(context.Context, <-chan struct{}, []string) (Outcome, error) {
+	return Outcome{}, errors.ErrUnsupported
+}
 
 // Work is what a worker has of whom it works for.
 type Work struct{}
