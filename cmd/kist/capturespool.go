@@ -75,6 +75,7 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		s.spool, s.away = alone, err
 		return nil, nil
 	}
+	a.warnElsewhere(spoolName(r.Repository))
 	if s.through.never || !s.through.wanted && (!held || !mountOf(r.folder.Path()).IsRemote()) {
 		return r, nil
 	}

@@ -56,6 +56,7 @@ func (a *app) listAction(c *cli.Context) error {
 	r, err := a.openOrSpool(c.Context)
 	if err == nil {
 		defer r.Close()
+		a.warnElsewhere(spoolName(r.Repository))
 		return a.list(c, r)
 	}
 	if !isAway(err) || c.Bool("writers") {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"path/filepath"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -21,6 +22,7 @@ func (a *app) resumeCommand() *cli.Command {
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "down", Usage: "of an upgrade by commands that was left: `COMMAND` that stops the service, in the place of the one that was given"},
 			&cli.StringFlag{Name: "up", Usage: "of an upgrade by commands that was left: `COMMAND` that starts it"},
+			limitRateFlag(),
 		},
 		Description: `
 Every command does this before all else, but for the removal of what a killed rehearsal
@@ -39,12 +41,12 @@ also where the old version runs again and is not well.
 Example:
   kist resume
   kist resume --up 'systemctl start seedbank'`,
-		Action: func(c *cli.Context) error {
+		Action: a.limiting(func(c *cli.Context) error {
 			if err := cmdline.WantArgs(c, 0, 0); err != nil {
 				return err
 			}
 			return a.resume(c)
-		},
+		}),
 	}
 }
 
@@ -78,7 +80,7 @@ func (a *app) resume(c *cli.Context) error {
 		all = append(all, resumedJSON{Rehearsal: scratch, Outcome: outcome})
 	}
 	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, upgrade.Resuming{Again: true, Down: c.String("down"), Up: c.String("up")}), p.RemoveLeft(c.Context))
-	sent, failed := a.resumeSending(c.Context)
+	sent, elsewhere, failed := a.resumeSending(c.Context)
 	for _, id := range sent {
 		all = append(all, resumedJSON{Capture: id, Outcome: "sent"})
 	}
@@ -86,7 +88,7 @@ func (a *app) resume(c *cli.Context) error {
 	switch {
 	case a.JSON:
 		err = errors.Join(a.PrintJSON(all), err)
-	case err == nil && nothing && len(all) == 0:
+	case err == nil && nothing && !elsewhere && len(all) == 0:
 		a.Say("Nothing is open.")
 	}
 	return err
@@ -99,22 +101,27 @@ func (a *app) nothingOpen() bool {
 	return errors.Join(err, failed) == nil && len(still)+len(open) == 0
 }
 
-// resumeSending sends what waits for the repository that is asked for, if one is.
-func (a *app) resumeSending(ctx context.Context) ([]string, error) {
+// resumeSending sends what waits for the repository that is asked for, if one is. elsewhere tells whether something waits for
+// another one that lay there before.
+func (a *app) resumeSending(ctx context.Context) (ids []string, elsewhere bool, err error) {
 	if a.shared.repository == "" && a.getenv("KIST_REPOSITORY") == "" {
-		return nil, nil
+		return nil, false, nil
 	}
 	place, err := a.placeAlone()
-	if err != nil {
-		return nil, nil // it has no spool
+	if err != nil && !a.isUnknown() {
+		return nil, false, nil // it has no spool
 	}
-	if ids, err := place.Waiting(); err != nil || len(ids) == 0 {
-		return nil, err
+	if err == nil {
+		if ids, err := place.Waiting(); err != nil || len(ids) == 0 {
+			return nil, a.warnElsewhere(filepath.Base(place.Dir)), err
+		}
 	}
 	r, err := a.open(ctx)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
 	defer r.Close()
-	return a.sendLeft(ctx, r)
+	elsewhere = a.warnElsewhere(spoolName(r.Repository))
+	ids, err = a.sendLeft(ctx, r)
+	return ids, elsewhere, err
 }

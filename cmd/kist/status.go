@@ -57,14 +57,15 @@ Example:
 // state is how the repository and this machine are.
 type state struct {
 	*store.Status
-	grace    time.Duration
-	free     int64 // bytes on the medium; -1: nothing tells
-	upgrades []upgrade.Open
-	beside   []upgrade.SetAside // containers that were set aside, and run
-	stopped  []stopped.Noted
-	aside    []kept.Found
-	waiting  []*store.Capture // in the spool
-	never    []service        // that the configuration says, and of which no capture is known
+	grace     time.Duration
+	free      int64 // bytes on the medium; -1: nothing tells
+	upgrades  []upgrade.Open
+	beside    []upgrade.SetAside // containers that were set aside, and run
+	stopped   []stopped.Noted
+	aside     []kept.Found
+	waiting   []*store.Capture // in the spool
+	elsewhere []*waitElsewhere // in the spool, for another repository
+	never     []service        // that the configuration says, and of which no capture is known
 }
 
 // service is a name and a host.
@@ -174,6 +175,7 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 	if err != nil {
 		return nil, err
 	}
+	s.elsewhere = a.waitElsewhere(spoolName(r.Repository))
 	s.never = a.neverCaptured(s, o)
 	return s, nil
 }

@@ -63,6 +63,9 @@ func (s *state) wanted() (all []want) {
 	for _, x := range s.beside {
 		all = append(all, want{kind: wantAside, name: x.Of, text: fmt.Sprintf("container %s, which an upgrade of %s set aside, runs, and has the live data: %s stop %[1]s", screen.Printable(x.Name), screen.Printable(x.Of), screen.Printable(x.Engine))})
 	}
+	for _, w := range s.elsewhere {
+		all = append(all, want{kind: wantSending, text: w.text()})
+	}
 	for _, c := range s.waiting {
 		all = append(all, want{kind: wantSending, name: c.Name, host: c.Host, text: fmt.Sprintf("capture %s of %s waits on this machine to be sent: kist resume", c.ID, screen.Printable(c.Name))})
 	}

@@ -50,6 +50,9 @@ func (s Spools) Note(path, repository string) error {
 	if err := makeFolder(filepath.Join(s.Dir, places)); err != nil {
 		return err
 	}
+	if err := s.keepEarlier(path); err != nil {
+		return err
+	}
 	return files.Write(s.placeFile(path), true, func(w io.Writer) error {
 		return files.EncodeExact(w, place{path, repository})
 	})
