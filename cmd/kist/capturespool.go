@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"syscall"
 	"time"
 
@@ -40,8 +41,8 @@ func newSpooling(c *cli.Context) (s spooling, err error) {
 	}
 	if text := c.String("spool-limit"); text != "" {
 		n, err := humanize.ParseBytes(text)
-		if err != nil || n == 0 || n > 1<<60 {
-			return s, usagef("--spool-limit %q: write it as 10GiB", text)
+		if err != nil || n == 0 || n > 1<<60 || strings.Trim(text, "0123456789.,") == "" {
+			return s, usagef("--spool-limit %q: write it as 10GiB or 500MiB", text)
 		}
 		s.limit = int64(n)
 	}
@@ -76,6 +77,10 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		return nil, nil
 	}
 	a.warnElsewhere(spoolName(r.Repository))
+	_, keeps := a.spools()
+	if !keeps && !s.through.never && (s.through.wanted || held && mountOf(r.folder.Path()).IsRemote()) {
+		a.Warn("KIST_STATE is off, so this machine has no spool: the capture goes into the repository at once, and what is held still for it is so for as long as the repository takes")
+	}
 	if s.through.never || !s.through.wanted && (!held || !mountOf(r.folder.Path()).IsRemote()) {
 		return r, nil
 	}

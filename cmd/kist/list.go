@@ -95,7 +95,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	if s != nil {
 		defer s.Close()
 		l.Captures = slices.Concat(l.Captures, waiting)
-		slices.SortStableFunc(l.Captures, func(a, b *store.Capture) int { return strings.Compare(a.ID, b.ID) })
+		slices.SortStableFunc(l.Captures, func(a, b *store.Capture) int { return cmp.Or(a.Taken.Compare(b.Taken), strings.Compare(a.ID, b.ID)) })
 	}
 	return a.listOf(c, r, l, waiting)
 }

@@ -236,9 +236,9 @@ func (a *app) meant(l *store.Listing, selector string) (*store.Capture, error) {
 		return nil, fmt.Errorf("%w, and there is no such day", err)
 	}
 	if errors.Is(err, store.ErrNotFound) && !strings.HasSuffix(selector, "latest") {
-		err = fmt.Errorf("%w (kist list shows what there is)%s", err, cmp.Or(meantHost(l, a.host), retiredOf(l, selector), meantCapture(l, selector)))
+		err = fmt.Errorf("%w (kist list shows what there is)%s", err, cmp.Or(a.waitsUnder(selector), meantHost(l, a.host), retiredOf(l, selector), meantCapture(l, selector)))
 	} else if errors.Is(err, store.ErrNotFound) {
-		err = fmt.Errorf("%w%s", err, cmp.Or(meantHost(l, a.host), meantCapture(l, selector)))
+		err = fmt.Errorf("%w%s", err, cmp.Or(a.waitsUnder(selector), meantHost(l, a.host), meantCapture(l, selector)))
 	}
 	return c, err
 }

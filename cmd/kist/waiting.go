@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -155,4 +156,22 @@ func (a *app) findBoth(ctx context.Context, r **repository, selector string) (*s
 	(*r).Close()
 	*r = s.repository
 	return w, nil
+}
+
+// waitsUnder says of a selector that means nothing in the repository what waits on this machine to be sent there: the capture
+// whose id it is, or how many of which it may be one.
+func (a *app) waitsUnder(selector string) string {
+	place, err := a.placeAlone()
+	if err != nil {
+		return ""
+	}
+	ids, _ := place.Waiting()
+	mine := slices.DeleteFunc(slices.Clone(ids), func(id string) bool { return selector == "" || !strings.HasPrefix(id, selector) })
+	switch {
+	case len(mine) == 1:
+		return fmt.Sprintf(": capture %s waits on this machine to be sent there. Run kist resume first", mine[0])
+	case len(ids) > 0:
+		return fmt.Sprintf("; %s on this machine to be sent there: if one of them is meant, run kist resume first", screen.Count(len(ids), "capture waits", "captures wait"))
+	}
+	return ""
 }
