@@ -62,16 +62,16 @@ func TestWaitingIsNotThere(t *testing.T) {
 	}
 }
 
-// TestListWaitingInOrder: what waits is listed among the others, the oldest first by when it was taken.
+// TestListWaitingInOrder: what waits is listed among the others, the oldest first, also of one minute, of which ids tell nothing.
 func TestListWaitingInOrder(t *testing.T) {
 	b := newBench(t)
 	var want []string
-	for _, day := range []string{"05", "04", "03", "02", "01"} {
+	for _, second := range []string{"05", "04", "03", "02", "01"} {
 		way := "--spool-only"
-		if day == "05" {
+		if second == "05" {
 			way = "--spool"
 		}
-		b.must("capture", way, "--taken", "2026-03-"+day+"T02:03:00Z", b.path("seedbank"))
+		b.must("capture", way, "--taken", "2026-03-14T02:03:"+second+"Z", b.path("seedbank"))
 		want = append([]string{strings.TrimSpace(b.stdout.String())}, want...)
 	}
 	b.must("list")
