@@ -28,7 +28,8 @@ func (a *app) resumeCommand() *cli.Command {
 Every command does this before all else, but for the removal of what a killed rehearsal
 left, which only kist rehearse does. This one does nothing else, and needs no repository: it is
 for service managers. Where captures wait on this machine to be sent to the repository that is
-asked for, it sends them, as kist capture does. Only to go back from an upgrade whose new
+asked for, it sends them, as kist capture does, also to a repository that was moved since, by
+--repository PATH. Only to go back from an upgrade whose new
 version may have changed the data it opens the repository that the upgrade was given, and
 asks for the passphrase if no file tells it. It watches what runs then for as long as the
 upgrade was told to; other commands look for some seconds only.

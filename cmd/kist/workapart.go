@@ -49,8 +49,7 @@ func (a *app) workApart(ctx context.Context, args []string) error {
 	return &statusError{status: came.Status}
 }
 
-// startForced starts what a worker left stopped that was to end at once: it may be in the way of another run for as long as the
-// share is silent, and this process is not. A further interrupt ends that.
+// startForced starts what a worker left stopped that was to end at once. A further interrupt ends that.
 func (a *app) startForced() {
 	if a.nothingOpen() {
 		a.Warn("ended at once.")
