@@ -143,18 +143,18 @@ func (s *capturing) checkRoom(ctx context.Context, r *repository) error {
 	}
 	dir := s.spool.place.Dir
 	free, ok := files.Available(dir)
-	left := free
+	left, by := free, ""
 	if size := s.spool.place.Size(); s.through.limit > 0 && (!ok || s.through.limit-size < left) {
-		left, ok = s.through.limit-size, true
+		left, ok, by = s.through.limit-size, true, " by --spool-limit"
 	}
 	if !ok || left >= need {
 		return nil
 	}
-	what := fmt.Sprintf("the spool in %s has room for %s, and the capture may take %s", screen.Line(dir), screen.Size(uint64(max(left, 0))), screen.Size(uint64(need)))
+	what := fmt.Sprintf("the spool in %s has room for %s%s, and the capture may take %s", screen.Line(dir), screen.Size(uint64(max(left, 0))), by, screen.Size(uint64(need)))
 	if r == nil {
 		return fmt.Errorf("%s: nothing was captured", what)
 	}
-	s.app.Say("%s: it goes into the repository at once.", what)
+	s.app.Warn("%s: it goes into the repository at once", what)
 	s.leaveSpool()
 	return nil
 }
