@@ -73,7 +73,7 @@ func (a *app) listAction(c *cli.Context) error {
 	}
 	waiting := slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool { return c.Retired != nil || s.place.IsSent(c.ID) })
 	// What is shown is not what was asked for: that stays an error.
-	return errors.Join(a.listOf(c, s.repository, l, waiting), &alsoError{err, "What is listed is in the spool on this machine"})
+	return errors.Join(a.listOf(c, s.repository, l, waiting), &alsoError{alone(err), "What is listed is in the spool on this machine"})
 }
 
 func (a *app) list(c *cli.Context, r *repository) error {

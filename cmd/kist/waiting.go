@@ -22,6 +22,14 @@ func (e *alsoError) Error() string { return e.err.Error() + "\n" + e.text }
 
 func (e *alsoError) Unwrap() error { return e.err }
 
+// alone gives an error without what is to be known beside it.
+func alone(err error) error {
+	if also, ok := err.(*alsoError); ok {
+		return also.err
+	}
+	return err
+}
+
 // spoolPatience is how long what can answer from the spool waits for the repository, where nothing else is asked for. A disk
 // that sleeps takes some ten seconds to turn (common practice, no source).
 const spoolPatience = 15 * time.Second
@@ -119,7 +127,7 @@ func (a *app) openAlone(ctx context.Context, selector string, why error) (*repos
 	if err != nil {
 		return nil, nil, errors.Join(why, err)
 	}
-	a.Warn("%s. Only the captures in the spool on this machine are looked at", screen.Text(why.Error()))
+	a.Warn("%s. Only the captures in the spool on this machine are looked at", screen.Text(alone(why).Error()))
 	c, err := a.find(ctx, s.repository, selector)
 	if err != nil {
 		s.Close()
