@@ -33,6 +33,7 @@ type app struct {
 
 	place    func(path string) files.Place // where a repository's folder is
 	work     working                       // in a process of its own; nil: there is none, or this is it
+	second   *secondInterrupt              // of this process; where there is work
 	patience patience
 
 	root    struct{ path, real string } // of the repository, and where that leads; see checkApart

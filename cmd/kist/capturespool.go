@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
+	"strings"
 	"syscall"
 	"time"
 
@@ -44,8 +46,8 @@ func newSpooling(c *cli.Context) (s spooling, err error) {
 	}
 	if text := c.String("spool-limit"); text != "" {
 		n, err := humanize.ParseBytes(text)
-		if err != nil || n == 0 || n > 1<<60 {
-			return s, usagef("--spool-limit %q: write it as 10GiB", text)
+		if err != nil || n == 0 || n > 1<<60 || strings.Trim(text, "0123456789.,") == "" {
+			return s, usagef("--spool-limit %q: write it as 10GiB or 500MiB", text)
 		}
 		s.limit = int64(n)
 	}
@@ -82,6 +84,11 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		a.Warn("%s The capture goes into the spool on this machine", sentence(err))
 		s.spool, s.away = alone, err
 		return nil, nil
+	}
+	a.warnElsewhere(spoolName(r.Repository))
+	_, keeps := a.spools()
+	if !keeps && !s.through.never && (s.through.wanted || held && mountOf(r.folder.Path()).IsRemote()) {
+		a.Warn("KIST_STATE is off, so this machine has no spool: the capture goes into the repository at once, and what is held still for it is so for as long as the repository takes")
 	}
 	if s.through.never || !s.through.wanted && (!held || !mountOf(r.folder.Path()).IsRemote()) {
 		return r, nil
@@ -143,10 +150,10 @@ func (s *capturing) checkRoom(ctx context.Context, r *repository) error {
 	if s.spool == nil {
 		return nil
 	}
-	need, left, ok, err := s.room(ctx)
-	if err == nil && ok && left < need {
+	need, left, by, err := s.room(ctx)
+	if err == nil && left < need {
 		enough := func() bool {
-			need, left, _, err = s.room(ctx)
+			need, left, by, err = s.room(ctx)
 			return err != nil || left >= need
 		}
 		choices := []choice{sentBut(s.options.Name, s.options.Host)}
@@ -156,18 +163,18 @@ func (s *capturing) checkRoom(ctx context.Context, r *repository) error {
 		if failed := s.spool.makeRoom(ctx, enough, choices...); failed != nil {
 			s.app.Warn("the spool in %s needs room, and none could be made: %s", screen.Printable(s.spool.place.Dir), screen.Text(failed.Error()))
 		}
-		need, left, ok, err = s.room(ctx)
+		need, left, by, err = s.room(ctx)
 	}
 	if err != nil {
 		return err
 	}
-	if ok && left < need {
+	if left < need {
 		dir := s.spool.place.Dir
-		what := fmt.Sprintf("the spool in %s has room for %s, and the capture may take %s", screen.Line(dir), screen.Size(uint64(max(left, 0))), screen.Size(uint64(need)))
+		what := fmt.Sprintf("the spool in %s has room for %s%s, and the capture may take %s", screen.Line(dir), screen.Size(uint64(max(left, 0))), by, screen.Size(uint64(need)))
 		if r == nil {
 			return &advised{fmt.Errorf("%s: nothing was captured", what), roomAdvice}
 		}
-		s.app.Say("%s: it goes into the repository at once.", what)
+		s.app.Warn("%s: it goes into the repository at once", what)
 		s.leaveSpool()
 		return nil
 	}
@@ -184,23 +191,27 @@ func (s *capturing) bound() {
 
 const roomAdvice = "kist resume, with the repository in reach, sends what waits, so that there is room again; or give a higher --spool-limit, or more room to the disk."
 
-// room gives how much the capture may take in the spool, and how much is left there; false: nothing tells.
-func (s *capturing) room(ctx context.Context) (need, left int64, ok bool, err error) {
+// room gives how much the capture may take in the spool, and how much is left there, as much as can be where nothing tells; by says what bounds
+// that, if it is not the disk.
+func (s *capturing) room(ctx context.Context) (need, left int64, by string, err error) {
 	known, err := s.spool.Before(ctx, s.options.Name, s.options.Host, time.Now().Add(store.ClockTolerance))
 	if err != nil && !errors.Is(err, store.ErrDamaged) {
-		return 0, 0, false, err
+		return 0, 0, "", err
 	}
 	need = leastSpool
 	if known == nil && s.before != nil {
 		need += int64(s.before.Bytes)
 	}
-	left, ok = files.Available(s.spool.place.Dir)
+	left, ok := files.Available(s.spool.place.Dir)
+	if !ok {
+		left = math.MaxInt64
+	}
 	if limit := s.through.limit; limit > 0 {
-		if size := s.spool.place.Size(); !ok || limit-size < left {
-			left, ok = limit-size, true
+		if size := s.spool.place.Size(); limit-size < left {
+			left, by = limit-size, " by --spool-limit"
 		}
 	}
-	return need, left, ok, nil
+	return need, left, by, nil
 }
 
 // isRoomless tells whether a capture failed for want of room in the spool.

@@ -5,6 +5,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"sync"
 	"syscall"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -12,14 +13,16 @@ import (
 
 // interruptible gives a context that ends with the first interrupt, or when
 // the terminal goes away. A second
-// one ends the process at once, as the system does by default; a third one also where that can't be said.
-func interruptible(stderr io.Writer, asJSON bool) (context.Context, context.CancelFunc) {
+// one ends the process at once, as the system does by default, unless somebody waits for it; a third one also where that
+// can't be said.
+func interruptible(stderr io.Writer, asJSON bool) (context.Context, *secondInterrupt, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(context.Background())
 	signals := make(chan os.Signal, 1)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
 	if !signal.Ignored(syscall.SIGHUP) { // as under nohup
 		signal.Notify(signals, syscall.SIGHUP)
 	}
+	second := &secondInterrupt{came: make(chan struct{})}
 	go func() {
 		select {
 		case <-signals:
@@ -33,12 +36,46 @@ func interruptible(stderr io.Writer, asJSON bool) (context.Context, context.Canc
 			by := <-signals
 			signal.Stop(signals)
 			signal.Reset(by)
-			s.Warn("ended at once: kist resume brings to its end what is left, and starts what was stopped.")
-			endBy(by)
+			if !second.is(by) {
+				s.Warn("ended at once: kist resume brings to its end what is left, and starts what was stopped.")
+				endBy(by)
+			}
 		case <-ctx.Done():
 		}
 	}()
-	return ctx, cancel
+	return ctx, second, cancel
+}
+
+// secondInterrupt is the one that ends a run at once.
+type secondInterrupt struct {
+	came chan struct{} // closed by it
+
+	mu     sync.Mutex
+	wanted bool
+	by     os.Signal
+}
+
+// wait has the process go on with it until end, and gives what it closes.
+func (s *secondInterrupt) wait() <-chan struct{} {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.wanted = true
+	return s.came
+}
+
+// is notes it, and tells whether it is waited for.
+func (s *secondInterrupt) is(by os.Signal) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.by = by
+	close(s.came)
+	return s.wanted
+}
+
+// end ends this process by it.
+func (s *secondInterrupt) end() {
+	endBy(s.by)
+	select {} // the signal may come to another thread
 }
 
 // endBy ends this process as a signal does by default.

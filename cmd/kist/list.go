@@ -53,9 +53,10 @@ func (a *app) listAction(c *cli.Context) error {
 	if err := cmdline.WantArgs(c, 0, 0); err != nil {
 		return err
 	}
-	r, err := a.open(c.Context)
+	r, err := a.openOrSpool(c.Context)
 	if err == nil {
 		defer r.Close()
+		a.warnElsewhere(spoolName(r.Repository))
 		return a.list(c, r)
 	}
 	if !isAway(err) || c.Bool("writers") {
@@ -72,7 +73,7 @@ func (a *app) listAction(c *cli.Context) error {
 	}
 	waiting := slices.DeleteFunc(slices.Clone(l.Captures), func(c *store.Capture) bool { return c.Retired != nil || s.place.IsSent(c.ID) })
 	// What is shown is not what was asked for: that stays an error.
-	return errors.Join(a.listOf(c, s.repository, l, waiting), fmt.Errorf("%w\nWhat is listed is in the spool on this machine", err))
+	return errors.Join(a.listOf(c, s.repository, l, waiting), &alsoError{alone(err), "What is listed is in the spool on this machine"})
 }
 
 func (a *app) list(c *cli.Context, r *repository) error {
@@ -98,7 +99,7 @@ func (a *app) list(c *cli.Context, r *repository) error {
 	if s != nil {
 		defer s.Close()
 		l.Captures = slices.Concat(l.Captures, waiting)
-		slices.SortStableFunc(l.Captures, func(a, b *store.Capture) int { return strings.Compare(a.ID, b.ID) })
+		slices.SortStableFunc(l.Captures, func(a, b *store.Capture) int { return cmp.Or(a.Taken.Compare(b.Taken), strings.Compare(a.ID, b.ID)) })
 	}
 	err = a.listOf(c, r, l, waiting)
 	if err == nil && len(unread) > 0 {

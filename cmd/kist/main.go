@@ -5,6 +5,8 @@ import (
 	"os"
 	"runtime/debug"
 
+	"github.com/kistarchive/kist/cmd/kist/engine"
+	"github.com/kistarchive/kist/cmd/kist/internal/programs"
 	"github.com/kistarchive/kist/cmd/kist/internal/worker"
 )
 
@@ -21,8 +23,9 @@ func runProgram(prepare func(*app)) int {
 	if works {
 		ctx, stop := work.Interruptible()
 		defer stop()
+		a.engine = func(program string) *engine.Engine { return engine.NewStarted(program, work.Start) }
 		prepare(a)
-		status := a.run(ctx, os.Args[1:])
+		status := a.run(programs.StartedBy(ctx, work.Start), os.Args[1:])
 		work.Done(status)
 		return status
 	}
@@ -30,7 +33,8 @@ func runProgram(prepare func(*app)) int {
 		a.work = worker.Run
 	}
 	prepare(a)
-	ctx, stop := interruptible(os.Stderr, asksForJSON(os.Args[1:]))
+	ctx, second, stop := interruptible(os.Stderr, asksForJSON(os.Args[1:]))
 	defer stop()
+	a.second = second
 	return a.run(ctx, os.Args[1:])
 }

@@ -77,7 +77,7 @@ const maxTries = 3
 
 // open opens the repository that was asked for.
 func (a *app) open(ctx context.Context) (*repository, error) {
-	r, err := a.openWithin(ctx, 0)
+	r, err := a.openWithin(ctx, a.patience.most)
 	if err != nil {
 		return nil, a.withWaiting(err)
 	}
@@ -239,9 +239,9 @@ func (a *app) meant(l *store.Listing, selector string) (*store.Capture, error) {
 		return nil, fmt.Errorf("%w, and there is no such day", err)
 	}
 	if errors.Is(err, store.ErrNotFound) && !strings.HasSuffix(selector, "latest") {
-		err = fmt.Errorf("%w (kist list shows what there is)%s", err, cmp.Or(meantHost(l, a.host), retiredOf(l, selector), meantCapture(l, selector)))
+		err = fmt.Errorf("%w (kist list shows what there is)%s", err, cmp.Or(a.waitsUnder(selector), meantHost(l, a.host), retiredOf(l, selector), meantCapture(l, selector)))
 	} else if errors.Is(err, store.ErrNotFound) {
-		err = fmt.Errorf("%w%s", err, cmp.Or(meantHost(l, a.host), meantCapture(l, selector)))
+		err = fmt.Errorf("%w%s", err, cmp.Or(a.waitsUnder(selector), meantHost(l, a.host), meantCapture(l, selector)))
 	}
 	return c, err
 }

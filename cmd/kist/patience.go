@@ -48,6 +48,9 @@ func silentText(err error, silent *silentError) string {
 	if down := (*stopped.DownError)(nil); errors.As(err, &down) {
 		text += "\n" + down.Error()
 	}
+	for also := (*alsoError)(nil); errors.As(err, &also); err = also.err {
+		text += "\n" + also.text
+	}
 	return text + "\nNothing is left half done. Run it again when it answers: what has arrived is used."
 }
 
@@ -84,6 +87,7 @@ type waited struct {
 
 	mu   sync.Mutex
 	most time.Duration // of silence; 0: any
+	over bool          // it was silent for that long
 	lost context.CancelCauseFunc
 }
 
@@ -110,14 +114,14 @@ func (w *waited) allow(most time.Duration, lost context.CancelCauseFunc) {
 // tellSilence says that a folder is silent, or is no more, and gives when to tell that again.
 func (a *app) tellSilence(w *waited, s files.Silence) time.Duration {
 	w.mu.Lock()
-	most, lost := w.most, w.lost
+	most, lost, over := w.most, w.lost, w.over
+	w.over = over || !s.Over && most > 0 && s.For >= most
 	w.mu.Unlock()
-	if s.Over && most > 0 && s.For >= most {
-		return 0 // what ended is the call: it was given up
+	if s.Over && !over { // whether it answered, or the system ended the call, is not known
+		a.Say("The wait for %s is over, after %s.", w.place, screen.DurationText(s.For.Round(time.Second)))
 	}
-	if s.Over {
-		a.Say("%s answers again, after %s.", w.place, screen.DurationText(s.For.Round(time.Second)))
-		return 0
+	if s.Over || over {
+		return s.For + 365*24*time.Hour
 	}
 	if most > 0 && s.For >= most {
 		lost(&silentError{w.place, s})

@@ -98,7 +98,7 @@ func TestWaitsAndGoesOn(t *testing.T) {
 		if want := "for 5s by now, for 10s by now, for 20s by now, for 40s by now, for 1m20s by now, for 2m40s by now, for 5m20s by now, for 10m40s by now, for 21m20s by now, for 36m20s by now, for 51m20s by now"; strings.Join(waits, ", ") != want {
 			t.Errorf("it says %q", waits)
 		}
-		if !strings.Contains(said, b.path("repo")+" answers again, after 1 hour.") {
+		if !strings.Contains(said, "The wait for "+b.path("repo")+" is over, after 1 hour.") {
 			t.Errorf("%s", said)
 		}
 	})
@@ -176,6 +176,51 @@ func TestHangsWhileSending(t *testing.T) {
 			}
 		}
 		b.must("verify", "--full")
+	})
+}
+
+// TestAnswersFromSpool: what can be answered by the spool is, while the repository hangs, at whatever call of opening it: after
+// --give-up, or, without that, some seconds. What can't names the spool, and nothing is said to answer again.
+func TestAnswersFromSpool(t *testing.T) {
+	inBubble(t, newBench, func(t *testing.T, b *bench, h *storagetest.Hung) {
+		b.must("capture", "--spool", b.path("seedbank"))
+		b.must("capture", "--spool-only", b.path("seedbank"))
+		id := strings.TrimSpace(b.stdout.String())
+		commands := []struct {
+			args   []string
+			status int
+			want   string // of what it prints
+		}{
+			{[]string{"list"}, statusFailed, id},
+			{[]string{"status"}, statusFailed, id},
+			{[]string{"show", "seedbank@latest"}, statusDone, id},
+			{[]string{"show", id}, statusDone, id},
+			{[]string{"contents", id}, statusDone, ""},
+			{[]string{"restore", "seedbank@latest", "--into", b.path("restored")}, statusDone, ""},
+			{[]string{"verify", "--give-up", "6s"}, statusFailed, ""},
+		}
+		for _, c := range commands {
+			for _, patience := range [][]string{{"--give-up", "6s"}, nil} {
+				for _, n := range []int{0, 4} {
+					h.From(n)
+					began := time.Now()
+					status := b.run(t.Context(), append(c.args, patience...)...)
+					took := time.Since(began)
+					hung := h.Release()
+					synctest.Wait()
+					said := b.stderr.String()
+					if hung == 0 || status != c.status || !strings.Contains(b.stdout.String(), c.want) || !strings.Contains(said, "in the spool on this machine") || strings.Contains(said, "is over, after") {
+						t.Errorf("%q %q, call %d: %d hung, status %d, %q: %s", c.args, patience, n, hung, status, &b.stdout, said)
+					}
+					if most := 25 * time.Second; took > most || patience != nil && n == 0 && took != 6*time.Second {
+						t.Errorf("%q %q, call %d: it took %s", c.args, patience, n, took)
+					}
+					if err := os.RemoveAll(b.path("restored")); err != nil {
+						t.Fatal(err)
+					}
+				}
+			}
+		}
 	})
 }
 

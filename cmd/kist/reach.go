@@ -16,7 +16,9 @@ func (a *app) openPlace(ctx context.Context, path string, wait time.Duration, un
 	if wait > 0 {
 		opening, lost = context.WithCancelCause(ctx)
 		defer lost(nil)
-		most = wait
+		if most == 0 || wait < most {
+			most = wait
+		}
 	}
 	w := a.waitFor(path, most, lost)
 	folder, err := a.reachFolder(opening, path, w)
@@ -62,12 +64,14 @@ func leaveBehind(ctx context.Context, call func() (*storage.Folder, error)) (*st
 		return o.folder, o.err
 	case <-ctx.Done():
 	}
-	timer := time.NewTimer(leaveTime)
-	defer timer.Stop()
-	select {
-	case o := <-done:
-		return o.folder, o.err
-	case <-timer.C:
+	if silent := (*silentError)(nil); !errors.As(context.Cause(ctx), &silent) { // else that was enough
+		timer := time.NewTimer(leaveTime)
+		defer timer.Stop()
+		select {
+		case o := <-done:
+			return o.folder, o.err
+		case <-timer.C:
+		}
 	}
 	go func() {
 		if o := <-done; o.err == nil {

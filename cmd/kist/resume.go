@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"path/filepath"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -22,12 +23,14 @@ func (a *app) resumeCommand() *cli.Command {
 			&cli.StringFlag{Name: "down", Usage: "of an upgrade by commands that was left: `COMMAND` that stops the service, in the place of the one that was given"},
 			&cli.StringFlag{Name: "up", Usage: "of an upgrade by commands that was left: `COMMAND` that starts it"},
 			&cli.BoolFlag{Name: "drop", Usage: "give up what is damaged of the captures that wait in the spool on this machine, for good, and send the rest"},
+			limitRateFlag(),
 		},
 		Description: `
 Every command does this before all else, but for the removal of what a killed rehearsal
 left, which only kist rehearse does. This one does nothing else, and needs no repository: it is
 for service managers. Where captures wait on this machine to be sent to the repository that is
-asked for, it sends them, as kist capture does. Only to go back from an upgrade whose new
+asked for, it sends them, as kist capture does, also to a repository that was moved since, by
+--repository PATH. Only to go back from an upgrade whose new
 version may have changed the data it opens the repository that the upgrade was given, and
 asks for the passphrase if no file tells it. It watches what runs then for as long as the
 upgrade was told to; other commands look for some seconds only.
@@ -43,12 +46,12 @@ also where the old version runs again and is not well.
 Example:
   kist resume
   kist resume --up 'systemctl start seedbank'`,
-		Action: func(c *cli.Context) error {
+		Action: a.limiting(func(c *cli.Context) error {
 			if err := cmdline.WantArgs(c, 0, 0); err != nil {
 				return err
 			}
 			return a.resume(c)
-		},
+		}),
 	}
 }
 
@@ -82,7 +85,7 @@ func (a *app) resume(c *cli.Context) error {
 		all = append(all, resumedJSON{Rehearsal: scratch, Outcome: outcome})
 	}
 	err := errors.Join(k.StartLeft(c.Context), u.Recover(c.Context, upgrade.Resuming{Again: true, Down: c.String("down"), Up: c.String("up")}), p.RemoveLeft(c.Context))
-	sent, failed := a.resumeSending(c.Context, c.Bool("drop"))
+	sent, elsewhere, failed := a.resumeSending(c.Context, c.Bool("drop"))
 	for _, id := range sent {
 		all = append(all, resumedJSON{Capture: id, Outcome: "sent"})
 	}
@@ -90,7 +93,7 @@ func (a *app) resume(c *cli.Context) error {
 	switch {
 	case a.JSON:
 		err = errors.Join(a.PrintJSON(all), err)
-	case err == nil && nothing && len(all) == 0:
+	case err == nil && nothing && !elsewhere && len(all) == 0:
 		a.Say("Nothing is open.")
 	}
 	return err
@@ -103,29 +106,32 @@ func (a *app) nothingOpen() bool {
 	return errors.Join(err, failed) == nil && len(still)+len(open) == 0
 }
 
-// resumeSending sends what waits for the repository that is asked for, if one is.
-func (a *app) resumeSending(ctx context.Context, drop bool) ([]string, error) {
+// resumeSending sends what waits for the repository that is asked for, if one is. elsewhere tells whether something waits for
+// another one that lay there before.
+func (a *app) resumeSending(ctx context.Context, drop bool) (ids []string, elsewhere bool, err error) {
 	if a.shared.repository == "" && a.getenv("KIST_REPOSITORY") == "" {
-		return nil, nil
+		return nil, false, nil
 	}
 	place, err := a.placeAlone()
-	if errors.Is(err, errNoSpool) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, err
-	}
-	if ids, err := place.Waiting(); err != nil || len(ids) == 0 && !drop {
-		return nil, err
+	switch {
+	case errors.Is(err, errNoSpool) && !a.isUnknown():
+		return nil, false, nil
+	case err != nil && !errors.Is(err, errNoSpool):
+		return nil, false, err
+	case err == nil:
+		if ids, err := place.Waiting(); err != nil || len(ids) == 0 && !drop {
+			return nil, a.warnElsewhere(filepath.Base(place.Dir)), err
+		}
 	}
 	r, err := a.open(ctx)
 	if err != nil {
-		return nil, err
+		return nil, false, err
 	}
 	defer r.Close()
-	ids, err := a.sendLeft(ctx, r, drop)
+	elsewhere = a.warnElsewhere(spoolName(r.Repository))
+	ids, err = a.sendLeft(ctx, r, drop)
 	for _, o := range a.strayed(r) {
 		err = errors.Join(err, &advised{errors.New(strayedText(o)), adviceStrayed + "."})
 	}
-	return ids, err
+	return ids, elsewhere, err
 }

@@ -124,6 +124,7 @@ func (a *app) setup(c *cli.Context) error {
 		return err
 	}
 	defer r.Close()
+	a.warnElsewhere(spoolName(r.Repository))
 	return a.printSetup(path, r, files)
 }
 

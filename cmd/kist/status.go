@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"slices"
@@ -57,16 +58,17 @@ Example:
 // state is how the repository and this machine are.
 type state struct {
 	*store.Status
-	grace    time.Duration
-	free     int64 // bytes on the medium; -1: nothing tells
-	upgrades []upgrade.Open
-	beside   []upgrade.SetAside // containers that were set aside, and run
-	stopped  []stopped.Noted
-	aside    []kept.Found
-	waiting  []*store.Capture // in the spool
-	strayed  []spool.Other    // spools of places that are not found
-	unread   []string         // of what waits there
-	never    []service        // that the configuration says, and of which no capture is known
+	grace     time.Duration
+	free      int64 // bytes on the medium; -1: nothing tells
+	upgrades  []upgrade.Open
+	beside    []upgrade.SetAside // containers that were set aside, and run
+	stopped   []stopped.Noted
+	aside     []kept.Found
+	waiting   []*store.Capture // in the spool
+	unread    []string         // of what waits there
+	strayed   []spool.Other    // spools of places that are not found
+	elsewhere []*waitElsewhere // in the spool, for another repository
+	never     []service        // that the configuration says, and of which no capture is known
 }
 
 // service is a name and a host.
@@ -81,9 +83,9 @@ func (a *app) status(c *cli.Context) (err error) {
 	if o.OlderThan, err = olderThan(c); err != nil {
 		return err
 	}
-	r, err := a.open(c.Context)
+	r, err := a.openOrSpool(c.Context)
 	if err != nil {
-		return err
+		return a.statusAlone(c.Context, err)
 	}
 	defer r.Close()
 	s, err := a.findState(c.Context, r, o)
@@ -104,6 +106,27 @@ func (a *app) status(c *cli.Context) (err error) {
 		err = verdict(wanted)
 	}
 	return err
+}
+
+// statusAlone tells which captures are in the spool, where the repository could not be opened.
+func (a *app) statusAlone(ctx context.Context, why error) error {
+	if !isAway(why) || a.JSON {
+		return why
+	}
+	s, err := a.spoolAlone(ctx)
+	if err != nil {
+		return why // which says that none could be reached
+	}
+	defer s.Close()
+	all, err := s.Captures(ctx)
+	if err != nil || len(all) == 0 {
+		return errors.Join(why, err)
+	}
+	waits := make(map[string]bool)
+	for _, c := range all {
+		waits[c.ID] = !s.place.IsSent(c.ID)
+	}
+	return errors.Join(a.printCaptures(ctx, s.repository, all, waits), &alsoError{why, "What is listed is in the spool on this machine; of the repository nothing is known."})
 }
 
 // olderThan gives the age that is too old, or 0.
@@ -157,6 +180,7 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 	if err != nil {
 		return nil, err
 	}
+	s.elsewhere = a.waitElsewhere(spoolName(r.Repository))
 	s.never = a.neverCaptured(s, o)
 	return s, nil
 }

@@ -69,6 +69,9 @@ func (s *state) wanted() (all []want) {
 	for _, id := range s.unread {
 		all = append(all, want{kind: wantSending, damage: true, text: unreadText(id)})
 	}
+	for _, w := range s.elsewhere {
+		all = append(all, want{kind: wantSending, text: w.text()})
+	}
 	for _, c := range s.waiting {
 		all = append(all, want{kind: wantSending, name: c.Name, host: c.Host, text: fmt.Sprintf("capture %s of %s waits on this machine to be sent: kist resume", c.ID, screen.Printable(c.Name))})
 	}

@@ -18,7 +18,7 @@ func (a *app) strayed(r *repository) (strayed []spool.Other) {
 		return nil
 	}
 	here := paths.Absolute(r.folder.Path())
-	for _, o := range all.Others(r.ID().String(), spoolName(r.Repository)) {
+	for _, o := range all.OtherPlaces(r.ID().String(), spoolName(r.Repository)) {
 		if len(o.Paths) == 0 || slices.Contains(o.Paths, here) {
 			strayed = append(strayed, o)
 		}

@@ -5,10 +5,47 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
+	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
+
+// alsoError is an error, and what is to be known beside it, in lines of its own.
+type alsoError struct {
+	err  error
+	text string
+}
+
+func (e *alsoError) Error() string { return e.err.Error() + "\n" + e.text }
+
+func (e *alsoError) Unwrap() error { return e.err }
+
+// alone gives an error without what is to be known beside it.
+func alone(err error) error {
+	if also, ok := err.(*alsoError); ok {
+		return also.err
+	}
+	return err
+}
+
+// spoolPatience is how long what can answer from the spool waits for the repository, where nothing else is asked for. A disk
+// that sleeps takes some ten seconds to turn (common practice, no source).
+const spoolPatience = 15 * time.Second
+
+// openOrSpool is open for what can answer from the spool: where there are captures in that, it does not wait for ever.
+func (a *app) openOrSpool(ctx context.Context) (*repository, error) {
+	wait := a.patience.most
+	if place, err := a.placeAlone(); wait == 0 && err == nil && !place.IsEmpty() {
+		wait = spoolPatience
+	}
+	r, err := a.openWithin(ctx, wait)
+	if err != nil {
+		return nil, a.withWaiting(err)
+	}
+	return r, nil
+}
 
 // withWaiting adds to the error of a repository that is away what waits on this machine to be sent there.
 func (a *app) withWaiting(err error) error {
@@ -23,7 +60,15 @@ func (a *app) withWaiting(err error) error {
 	if len(ids) == 0 {
 		return err
 	}
-	return fmt.Errorf("%w\n%s in the spool on this machine to be sent there", err, screen.Count(len(ids), "capture waits", "captures wait"))
+	return &alsoError{err, fmt.Sprintf("%s in the spool on this machine to be sent there: kist list, kist show and kist restore find %s meanwhile (%s)",
+		screen.Count(len(ids), "capture waits", "captures wait"), themOrIt(len(ids)), screen.Line(place.Dir))}
+}
+
+func themOrIt(n int) string {
+	if n == 1 {
+		return "it"
+	}
+	return "them"
 }
 
 // waiting gives the spool of a repository and the captures in it that were not sent and are not there; nil where
@@ -66,7 +111,7 @@ func unreadText(id string) string {
 // openOf opens what holds the capture that a selector means: the repository, or the spool where the capture waits there, or where
 // the repository is away.
 func (a *app) openOf(ctx context.Context, selector string) (*repository, *store.Capture, error) {
-	r, err := a.open(ctx)
+	r, err := a.openOrSpool(ctx)
 	if err != nil {
 		return a.openAlone(ctx, selector, err)
 	}
@@ -90,7 +135,7 @@ func (a *app) openAlone(ctx context.Context, selector string, why error) (*repos
 	if err != nil {
 		return nil, nil, errors.Join(why, err)
 	}
-	a.Warn("%s Only the captures in the spool on this machine are looked at", sentence(why))
+	a.Warn("%s Only the captures in the spool on this machine are looked at", sentence(alone(why)))
 	c, err := a.find(ctx, s.repository, selector)
 	if err != nil {
 		s.Close()
@@ -175,4 +220,22 @@ func (m *markable) close() {
 	if m.spool != nil {
 		m.spool.Close()
 	}
+}
+
+// waitsUnder says of a selector that means nothing in the repository what waits on this machine to be sent there: the capture
+// whose id it is, or how many of which it may be one.
+func (a *app) waitsUnder(selector string) string {
+	place, err := a.placeAlone()
+	if err != nil {
+		return ""
+	}
+	ids, _ := place.Waiting()
+	mine := slices.DeleteFunc(slices.Clone(ids), func(id string) bool { return selector == "" || !strings.HasPrefix(id, selector) })
+	switch {
+	case len(mine) == 1:
+		return fmt.Sprintf(": capture %s waits on this machine to be sent there. Run kist resume first", mine[0])
+	case len(ids) > 0:
+		return fmt.Sprintf("; %s on this machine to be sent there: if one of them is meant, run kist resume first", screen.Count(len(ids), "capture waits", "captures wait"))
+	}
+	return ""
 }

@@ -32,14 +32,14 @@ const (
 	fuseInit      = 26
 )
 
-// newDeadShare mounts one until the test ends.
-func newDeadShare(t *testing.T) *deadShare {
+// newDeadShare mounts one at a folder until the test ends.
+func newDeadShare(t *testing.T, dir string) *deadShare {
 	t.Helper()
 	fd, err := unix.Open("/dev/fuse", unix.O_RDWR|unix.O_CLOEXEC, 0)
 	if err != nil {
 		t.Skip(err)
 	}
-	s := &deadShare{t.TempDir(), make(chan struct{}, 1000)}
+	s := &deadShare{dir, make(chan struct{}, 1000)}
 	if err := unix.Mount("hazel:/seeds", s.dir, "fuse", 0, fmt.Sprintf("fd=%d,rootmode=40000,user_id=0,group_id=0", fd)); err != nil {
 		unix.Close(fd)
 		t.Skip(err) // needs root
@@ -87,8 +87,13 @@ func (s *deadShare) revive() { unix.Unmount(s.dir, unix.MNT_FORCE) }
 // onDeadShare starts kist with its repository there. until reads what it says until that has a text, and gives all of it.
 // Should it not end by itself, it does after a minute.
 func onDeadShare(t *testing.T, args ...string) (_ *deadShare, _ *exec.Cmd, until func(text string) string) {
-	s := newDeadShare(t)
-	dir := t.TempDir()
+	s := newDeadShare(t, t.TempDir())
+	c, until := onShare(t, s, t.TempDir(), args...)
+	return s, c, until
+}
+
+// onShare is onDeadShare for a share that is mounted, and a folder for what else kist needs.
+func onShare(t *testing.T, s *deadShare, dir string, args ...string) (_ *exec.Cmd, until func(text string) string) {
 	from, to, err := os.Pipe()
 	if err != nil {
 		t.Fatal(err)
@@ -96,7 +101,7 @@ func onDeadShare(t *testing.T, args ...string) (_ *deadShare, _ *exec.Cmd, until
 	t.Cleanup(func() { from.Close() })
 	defer to.Close()
 	c := exec.Command("kist", args...)
-	c.Env = append(os.Environ(), "KIST_REPOSITORY="+filepath.Join(s.dir, "repo"), "KIST_CONFIG=off", "KIST_KEY_FILE="+filepath.Join(dir, "key"), "XDG_STATE_HOME="+dir, "KIST_STATE="+dir, "KIST_CACHE=off")
+	c.Env = shareEnv(s.dir, dir)
 	c.Stderr = to
 	if err := c.Start(); err != nil {
 		t.Fatal(err)
@@ -109,12 +114,17 @@ func onDeadShare(t *testing.T, args ...string) (_ *deadShare, _ *exec.Cmd, until
 	t.Cleanup(func() { guard.Stop() })
 	// What is left has the pipe, too: it has no end before the share is back.
 	lines, text := bufio.NewScanner(from), ""
-	return s, c, func(what string) string {
+	return c, func(what string) string {
 		for !strings.Contains(text, what) && lines.Scan() {
 			text += lines.Text() + "\n"
 		}
 		return text
 	}
+}
+
+// shareEnv is the environment for a repository on a share.
+func shareEnv(share, dir string) []string {
+	return append(os.Environ(), "KIST_REPOSITORY="+filepath.Join(share, "repo"), "KIST_CONFIG=off", "KIST_KEY_FILE="+filepath.Join(dir, "key"), "XDG_STATE_HOME="+dir, "KIST_STATE="+dir, "KIST_CACHE=off")
 }
 
 // adopt makes this process the parent of what its children leave.
@@ -158,7 +168,7 @@ func TestInterruptOnDeadShare(t *testing.T) {
 		c.Process.Signal(unix.SIGINT)
 		if until("Interrupt again"); interrupts == 2 {
 			c.Process.Signal(unix.SIGINT)
-			if said := until("ended at once"); !strings.Contains(said, "ended at once: kist resume") {
+			if said := until("ended at once"); !strings.Contains(said, "ended at once.\n") {
 				t.Errorf("%q", said)
 			}
 		}
@@ -184,5 +194,43 @@ func TestKilledBesideWorker(t *testing.T) {
 	s.revive()
 	if got, err := unix.Wait4(-1, nil, 0, nil); got <= 0 {
 		t.Errorf("%d, %v", got, err)
+	}
+}
+
+// TestLetsGoOnDeadShare: where a run that holds something still hangs, and nothing ends it, the second interrupt has that let go at
+// once by the process that does not hang, though the other one is there yet.
+func TestLetsGoOnDeadShare(t *testing.T) {
+	adopt(t)
+	share, dir := t.TempDir(), t.TempDir()
+	for _, args := range [][]string{{"setup"}, {"capture", "--spool", "--name", "seeds", "--from", "echo"}} {
+		c := exec.Command("kist", args...)
+		c.Env = shareEnv(share, dir)
+		if out, err := c.CombinedOutput(); err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+	}
+	s := newDeadShare(t, share)
+	held := filepath.Join(dir, "held")
+	c, until := onShare(t, s, dir, "capture", "--spool-only", "--name", "seeds", "--before", "touch "+held, "--after", "rm "+held, "--from", "cat", filepath.Join(share, "x"))
+	<-s.asked // by cat, which nothing ends from here on
+	if _, err := os.Stat(held); err != nil {
+		t.Error(err)
+	}
+	c.Process.Signal(unix.SIGINT)
+	until("Interrupt again")
+	c.Process.Signal(unix.SIGINT)
+	said := until("waits in the operating system")
+	c.Wait()
+	if by := c.ProcessState.Sys().(syscall.WaitStatus); !by.Signaled() || !strings.Contains(said, "--after is run now") || !strings.Contains(said, "ended at once.\n") {
+		t.Errorf("%s: %s", c.ProcessState, said)
+	}
+	if _, err := os.Stat(held); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("it is held yet: %v", err)
+	}
+	s.revive()
+	for {
+		if _, err := unix.Wait4(-1, nil, 0, nil); err != nil && !errors.Is(err, unix.EINTR) {
+			break // none is left
+		}
 	}
 }

@@ -50,7 +50,7 @@ type Engine struct {
 const Timeout = 2 * time.Minute
 
 // New gives the engine whose program is at a path, or found by its name in PATH.
-func New(program string) *Engine { return NewWith(program, processes{program}) }
+func New(program string) *Engine { return NewStarted(program, nil) }
 
 // NewWith is New with another way to run the program that is called name.
 func NewWith(name string, run Runner) *Engine { return &Engine{name, run, Timeout} }

@@ -9,7 +9,18 @@ import (
 )
 
 // processes runs a program of this machine.
-type processes struct{ program string }
+type processes struct {
+	program string
+	start   Starter // nil: this process starts it
+}
+
+// Starter starts a program as cmd says, sets cmd.Process, and gives what waits for its end as cmd.Wait does.
+type Starter func(cmd *exec.Cmd) (wait func() error, err error)
+
+// NewStarted is New with another process that starts the program.
+func NewStarted(program string, start Starter) *Engine {
+	return NewWith(program, processes{program, start})
+}
 
 // Run implements Runner. The program is apart from the terminal's interrupts:
 // one that is stopping a container must not be cut short by them.
@@ -26,5 +37,16 @@ func (p processes) RunEnv(ctx context.Context, env, args []string, stdin io.Read
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = stdin, stdout, stderr
 	cmd.WaitDelay = 10 * time.Second
 	setApart(cmd)
-	return cmd.Run()
+	if p.start == nil {
+		return cmd.Run()
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	wait, err := p.start(cmd)
+	if err != nil {
+		return err
+	}
+	defer context.AfterFunc(ctx, func() { cmd.Process.Kill() })()
+	return wait()
 }

@@ -53,7 +53,8 @@ func run(ctx context.Context, cmd *exec.Cmd) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	if err := cmd.Start(); err != nil {
+	wait, err := starterOf(ctx)(cmd)
+	if err != nil {
 		return err
 	}
 	ended, told := make(chan struct{}), make(chan struct{})
@@ -65,7 +66,7 @@ func run(ctx context.Context, cmd *exec.Cmd) error {
 		case <-ended:
 		}
 	}()
-	err := cmd.Wait()
+	err = wait()
 	close(ended)
 	<-told
 	return err

@@ -1,7 +1,9 @@
 package spool
 
 import (
-	"os"
+	"errors"
+	"io"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -9,45 +11,62 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 )
 
-// Other is a spool of another place of a repository, and what waits in it.
-type Other struct {
-	Repository string   // whose it is, with the place
-	Waiting    []string // ids of captures, oldest first; at least one
-	Paths      []string // where that place was last found
+// earlierFile is where it is kept that a repository was at a path before another one was noted.
+func (s Spools) earlierFile(path, repository string) string {
+	return strings.TrimSuffix(s.placeFile(path), ".json") + "-" + repository + ".json"
 }
 
-// Others gives the spools of all places of a repository but one in which captures wait. What can't be read is left out.
-func (s Spools) Others(id, but string) (all []Other) {
-	entries, _ := os.ReadDir(s.Dir)
-	for _, e := range entries {
-		name := e.Name()
-		if name == but || name != id && !strings.HasPrefix(name, id+"-") {
-			continue
-		}
-		spool, err := s.Of(name)
-		if err != nil {
-			continue
-		}
-		if waiting, err := spool.Waiting(); err == nil && len(waiting) > 0 {
-			all = append(all, Other{name, waiting, s.pathsOf(name)})
-		}
+// keepEarlier keeps in mind what was found at a path before another repository is.
+func (s Spools) keepEarlier(path string) error {
+	was, err := s.At(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
 	}
-	return all
+	if err != nil {
+		return err
+	}
+	return files.Write(s.earlierFile(path, was), true, func(w io.Writer) error {
+		return files.EncodeExact(w, place{path, was})
+	})
 }
 
-// pathsOf gives where a repository was last found.
-func (s Spools) pathsOf(repository string) (paths []string) {
-	entries, _ := os.ReadDir(filepath.Join(s.Dir, places))
-	for _, e := range entries {
-		b, err := files.ReadMine(filepath.Join(s.Dir, places, e.Name()), 64<<10)
-		if err != nil {
+// Others gives the spools with captures that wait to be sent to other repositories than one, which were found at a path before.
+func (s Spools) Others(path, repository string) (others []*Spool, err error) {
+	var were []string
+	if was, err := s.At(path); err == nil {
+		were = append(were, was)
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	first := s.earlierFile(path, "")
+	first = strings.TrimSuffix(first, ".json")
+	earlier, err := filepath.Glob(first + "*.json")
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range earlier {
+		were = append(were, strings.TrimSuffix(strings.TrimPrefix(name, first), ".json"))
+	}
+	slices.Sort(were)
+	for _, was := range slices.Compact(were) {
+		if was == repository || !isID(was) {
 			continue
 		}
-		var p place
-		if files.UnmarshalExact(b, &p) == nil && p.Repository == repository {
-			paths = append(paths, p.Path)
+		other := &Spool{Dir: filepath.Join(s.Dir, was)}
+		if ids, err := other.Waiting(); err != nil {
+			return nil, err
+		} else if len(ids) > 0 {
+			others = append(others, other)
 		}
 	}
-	slices.Sort(paths)
-	return paths
+	return others, nil
+}
+
+// AnyWaiting tells whether a capture waits in any spool.
+func (s Spools) AnyWaiting() bool {
+	all, _ := filepath.Glob(filepath.Join(s.Dir, "*", captures))
+	return slices.ContainsFunc(all, func(dir string) bool {
+		ids, _ := (&Spool{Dir: filepath.Dir(dir)}).Waiting()
+		return len(ids) > 0
+	})
 }

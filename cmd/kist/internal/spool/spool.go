@@ -53,6 +53,9 @@ func (s Spools) Note(path, repository string) error {
 	if err := makeFolder(filepath.Join(s.Dir, places)); err != nil {
 		return err
 	}
+	if err := s.keepEarlier(path); err != nil {
+		return err
+	}
 	return files.Write(s.placeFile(path), true, func(w io.Writer) error {
 		return files.EncodeExact(w, place{path, repository})
 	})
@@ -157,6 +160,12 @@ func (s *Spool) Waiting() (ids []string, err error) {
 		}
 	}
 	return ids, err
+}
+
+// IsEmpty tells whether there is no capture in it, sent or not.
+func (s *Spool) IsEmpty() bool {
+	entries, err := os.ReadDir(filepath.Join(s.Dir, captures, "captures"))
+	return err != nil || len(entries) == 0
 }
 
 // IsSent tells whether a capture was sent.

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os/exec"
 	"strings"
 	"time"
 
@@ -170,7 +169,10 @@ func (w *watching) ask(ctx context.Context, name string) (why string, err error)
 	err = programs.Line{
 		Text: w.options.Healthy, Folder: w.options.Folder, Said: out, Env: []string{"KIST_CONTAINER=" + name}, Leaves: true,
 	}.Run(limited)
-	var exit *exec.ExitError
+	var exit interface {
+		error
+		ExitCode() int
+	}
 	switch {
 	case ctx.Err() != nil:
 		return "", context.Cause(ctx)

@@ -6,5 +6,8 @@
 // interrupts on, gives the exit status that the worker tells, and does not wait for its end for more than a second. A
 // second interrupt ends the first one, and that ends the worker as soon as anything can.
 //
+// The first one has nothing open on a share. So it starts the programs that the worker needs: a program that the worker
+// started itself would wait, before it begins, for a share that does not answer, since closing a file there asks the share.
+//
 // It knows pipes, signals and processes, and nothing of what the work is.
 package worker

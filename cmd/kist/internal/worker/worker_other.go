@@ -5,6 +5,7 @@ package worker
 import (
 	"context"
 	"errors"
+	"os/exec"
 )
 
 // Supported tells whether work can be done so.
@@ -14,10 +15,13 @@ func Supported() bool { return false }
 type Outcome struct {
 	Status int
 	Left   int // the worker's process, if that was left behind; 0: it ended
+	Forced bool
 }
 
 // Run has a worker do what args ask for: here there is none.
-func Run(context.Context, []string) (Outcome, error) { return Outcome{}, errors.ErrUnsupported }
+func Run(context.Context, <-chan struct{}, []string) (Outcome, error) {
+	return Outcome{}, errors.ErrUnsupported
+}
 
 // Work is what a worker has of whom it works for.
 type Work struct{}
@@ -32,3 +36,6 @@ func (w *Work) Interruptible() (context.Context, context.CancelFunc) {
 
 // Done tells the exit status.
 func (w *Work) Done(int) {}
+
+// Start starts a program as cmd says, and gives what waits for it.
+func (w *Work) Start(cmd *exec.Cmd) (wait func() error, err error) { return cmd.Wait, cmd.Start() }
