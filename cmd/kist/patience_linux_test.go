@@ -184,6 +184,7 @@ func TestHangsWhileSending(t *testing.T) {
 func TestAnswersFromSpool(t *testing.T) {
 	inBubble(t, newBench, func(t *testing.T, b *bench, h *storagetest.Hung) {
 		b.must("capture", "--spool", b.path("seedbank"))
+		time.Sleep(time.Second) // of the bubble: so this one is the earlier
 		b.must("capture", "--spool-only", b.path("seedbank"))
 		id := strings.TrimSpace(b.stdout.String())
 		commands := []struct {

@@ -195,7 +195,7 @@ func TestSpoolNotNoted(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		b.expect(statusMissing, []string{"1 capture waits in the spool"}, "list")
+		b.expect(statusMissing, []string{"What is listed is in the spool on this machine"}, "list")
 		if !strings.Contains(b.stdout.String(), id) {
 			t.Errorf("%s", &b.stdout)
 		}

@@ -51,13 +51,13 @@ func TestWaitingIsNotThere(t *testing.T) {
 	b.must("capture", "--spool-only", "--name", "meadow", b.path("seedbank"))
 	id := strings.TrimSpace(b.stdout.String())
 	for _, args := range [][]string{
-		{"hold", id}, {"retire", id}, {"amend", id, "--note", "x"}, {"compare", first, id}, {"usage", "--without", id}, {"verify", id}, {"release", id},
+		{"retire", id}, {"amend", id, "--note", "x"}, {"compare", first, id}, {"usage", "--without", id}, {"verify", id},
 	} {
 		if status := b.run(t.Context(), args...); status != statusMissing || !strings.Contains(b.stderr.String(), "capture "+id+" waits on this machine to be sent there. Run kist resume first") {
 			t.Errorf("%q: status %d: %s", args, status, &b.stderr)
 		}
 	}
-	if status := b.run(t.Context(), "hold", "meadow@latest"); status != statusMissing || !strings.Contains(b.stderr.String(), "1 capture waits on this machine to be sent there: if one of them is meant, run kist resume first") {
+	if status := b.run(t.Context(), "retire", "meadow@latest"); status != statusMissing || !strings.Contains(b.stderr.String(), "1 capture waits on this machine to be sent there: if one of them is meant, run kist resume first") {
 		t.Errorf("status %d: %s", status, &b.stderr)
 	}
 }
