@@ -1,7 +1,11 @@
 package store
 
 import (
+	"context"
+	"io"
+	"strings"
 	"testing"
+	"time"
 )
 
 // TestStatusOfPlaces: the age of a second place is told at once where it was copied, by what was sent, and what was not sent
@@ -27,6 +31,37 @@ func TestStatusOfPlaces(t *testing.T) {
 	if not := p.Service("herbarium", "hazel"); not == nil || not.Last != nil {
 		t.Errorf("%+v, where %s was not sent", not, two.ID)
 	}
+	// What was taken before counts as older whenever it came; what is dated in the future, and what was retired here and is
+	// not there, counts for nothing.
+	before := here.putTaken("seedbank", one.Taken.Add(-time.Hour))
+	ahead := here.putTaken("archive", one.Taken.Add(48*time.Hour))
+	here.replicate(there, before.ID, ahead.ID)
+	retired := here.put("greenhouse", "three")
+	if err := here.Retire(t.Context(), []string{retired.ID}, MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	if s, err = here.Status(t.Context(), StatusOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	p = &s.Places[0]
+	if p.Last == nil || p.Last.ID != one.ID || p.Service("seedbank", "hazel").Last.ID != one.ID {
+		t.Errorf("%+v", p)
+	}
+	if archive := p.Service("archive", "hazel"); archive == nil || archive.Last != nil || p.Service("greenhouse", "hazel") != nil {
+		t.Errorf("%+v", p.Services)
+	}
+}
+
+// putTaken captures something as of a time.
+func (m *machine) putTaken(name string, taken time.Time) *Capture {
+	m.t.Helper()
+	c, err := m.Capture(m.t.Context(), CaptureOptions{Name: name, Host: "hazel", Taken: taken, Volumes: []VolumeInput{{Open: func(context.Context) (io.ReadCloser, error) {
+		return io.NopCloser(strings.NewReader(taken.String())), nil
+	}}}})
+	if err != nil {
+		m.t.Fatal(err)
+	}
+	return c
 }
 
 // TestCopiedIsNotOwn: a machine that copies another one's capture counts it as seen there and not as made, so that no files are
