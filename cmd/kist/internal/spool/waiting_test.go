@@ -7,7 +7,6 @@ import (
 	"path/filepath"
 	"slices"
 	"testing"
-
 )
 
 // TestWaiting: what was not sent waits, told by the names of index files alone, also of several generations, and by nobody's
@@ -95,4 +94,3 @@ func TestNote(t *testing.T) {
 		}
 	}
 }
-
