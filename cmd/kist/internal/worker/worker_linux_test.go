@@ -1,9 +1,11 @@
 package worker
 
 import (
+	"bufio"
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -18,7 +20,9 @@ func TestMain(m *testing.M) {
 		os.Exit(doWork(work, os.Args[1]))
 	}
 	if len(os.Args) == 3 && os.Args[1] == "above" {
-		came, err := Run(context.Background(), os.Args[2:])
+		ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
+		defer stop()
+		came, err := Run(ctx, os.Args[2:])
 		if err != nil {
 			came.Status = failed
 		}
@@ -46,6 +50,17 @@ func doWork(work *Work, how string) int {
 		<-ctx.Done()
 		work.Done(4)
 		return 4
+	case "wait and say":
+		fmt.Println("begun")
+		<-ctx.Done()
+		return 4
+	case "go on":
+		fmt.Println("begun")
+		<-ctx.Done()
+		fmt.Println("interrupted")
+		select {}
+	case "pipes":
+		return ends(work.orders) + ends(work.answers)
 	case "what it runs": // has neither the variable nor the pipes
 		look := fmt.Sprintf("test -z \"$%s\" && ! test -e /proc/self/fd/%d && ! test -e /proc/self/fd/%d", variable, work.orders.Fd(), work.answers.Fd())
 		if exec.Command("sh", "-c", look).Run() != nil {
@@ -81,6 +96,7 @@ func TestWorker(t *testing.T) {
 		{how: "end", status: 5},
 		{how: "wait", interrupt: true, status: 4},
 		{how: "what it runs", status: 3},
+		{how: "pipes", status: 2},
 	} {
 		t.Run(c.how, func(t *testing.T) {
 			ctx, cancel := context.WithCancel(t.Context())
@@ -121,6 +137,51 @@ func TestNobodysWorker(t *testing.T) {
 		t.Setenv(variable, said)
 		if work, ok := Mine(); ok || work != nil {
 			t.Errorf("%q makes it a worker", said)
+		}
+	}
+}
+
+// ends counts the descriptors by which this process has a pipe.
+func ends(pipe *os.File) (n int) {
+	its, _ := pipe.Stat()
+	all, _ := os.ReadDir("/proc/self/fd")
+	for _, one := range all {
+		if is, err := os.Stat("/proc/self/fd/" + one.Name()); err == nil && os.SameFile(is, its) {
+			n++
+		}
+	}
+	return n
+}
+
+// TestAboveIsKilled: where the one above is killed, the worker is interrupted, and where it was so before, it is killed, too.
+func TestAboveIsKilled(t *testing.T) {
+	for how, interrupted := range map[string]bool{"wait and say": false, "go on": true} {
+		cmd := exec.Command("/proc/self/exe", "above", how)
+		from, to, err := os.Pipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer from.Close()
+		cmd.Stdout = to
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		to.Close()
+		from.SetDeadline(time.Now().Add(20 * time.Second))
+		said := bufio.NewReader(from) // which ends with the last process that has it
+		if line, err := said.ReadString('\n'); line != "begun\n" {
+			t.Fatal(line, err)
+		}
+		if interrupted {
+			cmd.Process.Signal(syscall.SIGTERM)
+			if line, err := said.ReadString('\n'); line != "interrupted\n" {
+				t.Errorf("%q, %v", line, err)
+			}
+		}
+		cmd.Process.Kill()
+		cmd.Wait()
+		if rest, err := io.ReadAll(said); err != nil || len(rest) > 0 {
+			t.Errorf("%s: the worker goes on: %q, %v", how, rest, err)
 		}
 	}
 }
