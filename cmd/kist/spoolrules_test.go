@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io/fs"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strings"
@@ -30,18 +31,23 @@ func TestIsAway(t *testing.T) {
 // knows does not.
 func TestSpoolNeedsRoom(t *testing.T) {
 	b := newBench(t)
-	if err := os.WriteFile(b.path("seedbank", "scans"), make([]byte, 8<<20), 0o600); err != nil {
+	scans := make([]byte, 8<<20)
+	rand.NewChaCha8([32]byte{}).Read(scans)
+	if err := os.WriteFile(b.path("seedbank", "scans"), scans, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	b.must("capture", "--no-spool", b.path("seedbank"))
-	little := fmt.Sprint(leastSpool + 4<<20)
 	for _, way := range []struct {
-		limit string
+		limit int64 // MiB beyond the least
 		room  bool
-	}{{little, false}, {fmt.Sprint(leastSpool + 64<<20), true}, {little, true}} {
-		b.must("capture", "--spool", "--spool-limit", way.limit, b.path("seedbank"))
+	}{
+		{4, false}, {64, true},
+		{4, false}, // for what is in it counts
+		{12, true},
+	} {
+		b.must("capture", "--spool", "--spool-limit", fmt.Sprint(leastSpool+way.limit<<20), b.path("seedbank"))
 		if said := b.stderr.String(); strings.Contains(said, "goes into the repository at once") == way.room {
-			t.Errorf("limit %s: %s", way.limit, said)
+			t.Errorf("limit %d: %s", way.limit, said)
 		}
 	}
 }

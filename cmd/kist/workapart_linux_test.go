@@ -54,7 +54,7 @@ func TestMayHang(t *testing.T) {
 				t.Fatal(err)
 			}
 			if got := a.mayHang(line); got != c.apart {
-				t.Errorf("apart: %v", got)
+				t.Fatalf("apart: %v", got)
 			}
 			if !c.apart {
 				return
