@@ -130,9 +130,11 @@ func TestHostDownTooLong(t *testing.T) {
 	for _, test := range []struct {
 		name    string
 		content io.Reader
+		fails   storagetest.Method
 	}{
-		{"long", io.LimitReader(neverending{}, 49<<20)},
-		{"failing", io.MultiReader(bytes.NewReader(content(2*blockSize)), iotest.ErrReader(io.ErrNoProgress))},
+		{"long", io.LimitReader(neverending{}, 49<<20), storagetest.Write},
+		{"long, and read to its end", io.LimitReader(neverending{}, 49<<20), storagetest.Sync},
+		{"failing", io.MultiReader(bytes.NewReader(content(2*blockSize)), iotest.ErrReader(io.ErrNoProgress)), storagetest.Write},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -140,7 +142,7 @@ func TestHostDownTooLong(t *testing.T) {
 				disk.Forsake()
 				f := openDisk(t, disk)
 				disk.Reset()
-				disk.Inject(storagetest.Fault{Method: storagetest.Write, Effect: storagetest.Fail, Err: syscall.EHOSTDOWN})
+				disk.Inject(storagetest.Fault{Method: test.fails, Effect: storagetest.Fail, Err: syscall.EHOSTDOWN, Once: test.fails == storagetest.Sync})
 				began := time.Now()
 				wantFailure(t, f.Put(t.Context(), "slabs/ab/new", test.content), syscall.EHOSTDOWN, "slabs/ab/new", f.Path())
 				if time.Since(began) > 0 {
