@@ -200,3 +200,26 @@ func TestHostDownRename(t *testing.T) {
 type neverending struct{}
 
 func (neverending) Read(p []byte) (int, error) { clear(p); return len(p), nil }
+
+// TestHostDownInterrupted: nothing is done again once its context has ended, not even by what was left behind.
+func TestHostDownInterrupted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		disk := newDisk(t)
+		disk.Forsake()
+		f := openDisk(t, disk)
+		var calls atomic.Int64
+		disk.Before(func(storagetest.Method, string) { calls.Add(1) })
+		disk.Away(syscall.EHOSTDOWN)
+		ctx, cancel := context.WithTimeout(t.Context(), 2500*time.Millisecond)
+		defer cancel()
+		if _, err := f.Stat(ctx, "slabs/ab/old"); !errors.Is(err, context.DeadlineExceeded) && !errors.Is(err, syscall.EHOSTDOWN) {
+			t.Error(err)
+		}
+		synctest.Wait()
+		before := calls.Load()
+		time.Sleep(time.Minute)
+		if after := calls.Load(); before < 2 || after != before {
+			t.Errorf("%d calls, and %d later", before, after)
+		}
+	})
+}
