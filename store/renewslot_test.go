@@ -209,3 +209,34 @@ func (s *site) renewSlot(ctx context.Context) error {
 	_, err = r.RenewSlot(ctx, s.spareKey)
 	return err
 }
+
+// TestRenewSlotSpare: the second copy of a slot goes with it, as it opens at the cost that the slot had.
+func TestRenewSlotSpare(t *testing.T) {
+	mem := memoryOf(t, goldenCopy(t))
+	r, err := store.Open(t.Context(), mem, goldenKey(t), store.OpenOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if err := r.SetParity(t.Context(), 3, store.MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	spareOf := func(id crypt.SlotID) error {
+		_, err := mem.Stat(t.Context(), "spare/keyslots."+string(id)+".json")
+		return err
+	}
+	old := r.OpenedSlot()
+	if err := spareOf(old); err != nil {
+		t.Fatalf("it has none before: that tests nothing (%v)", err)
+	}
+	renewed, err := r.RenewSlot(t.Context(), goldenKey(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := spareOf(old); !errors.Is(err, storage.ErrNotFound) {
+		t.Errorf("the old slot's second copy: %v", err)
+	}
+	if err := spareOf(renewed.ID()); err != nil {
+		t.Error(err)
+	}
+}

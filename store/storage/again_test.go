@@ -130,9 +130,11 @@ func TestHostDownTooLong(t *testing.T) {
 	for _, test := range []struct {
 		name    string
 		content io.Reader
+		fails   storagetest.Method
 	}{
-		{"long", io.LimitReader(neverending{}, 49<<20)},
-		{"failing", io.MultiReader(bytes.NewReader(content(2*blockSize)), iotest.ErrReader(io.ErrNoProgress))},
+		{"long", io.LimitReader(neverending{}, 49<<20), storagetest.Write},
+		{"long, and read to its end", io.LimitReader(neverending{}, 49<<20), storagetest.Sync},
+		{"failing", io.MultiReader(bytes.NewReader(content(2*blockSize)), iotest.ErrReader(io.ErrNoProgress)), storagetest.Write},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -140,7 +142,7 @@ func TestHostDownTooLong(t *testing.T) {
 				disk.Forsake()
 				f := openDisk(t, disk)
 				disk.Reset()
-				disk.Inject(storagetest.Fault{Method: storagetest.Write, Effect: storagetest.Fail, Err: syscall.EHOSTDOWN})
+				disk.Inject(storagetest.Fault{Method: test.fails, Effect: storagetest.Fail, Err: syscall.EHOSTDOWN, Once: test.fails == storagetest.Sync})
 				began := time.Now()
 				wantFailure(t, f.Put(t.Context(), "slabs/ab/new", test.content), syscall.EHOSTDOWN, "slabs/ab/new", f.Path())
 				if time.Since(began) > 0 {
@@ -198,3 +200,26 @@ func TestHostDownRename(t *testing.T) {
 type neverending struct{}
 
 func (neverending) Read(p []byte) (int, error) { clear(p); return len(p), nil }
+
+// TestHostDownInterrupted: nothing is done again once its context has ended, not even by what was left behind.
+func TestHostDownInterrupted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		disk := newDisk(t)
+		disk.Forsake()
+		f := openDisk(t, disk)
+		var calls atomic.Int64
+		disk.Before(func(storagetest.Method, string) { calls.Add(1) })
+		disk.Away(syscall.EHOSTDOWN)
+		ctx, cancel := context.WithTimeout(t.Context(), 2500*time.Millisecond)
+		defer cancel()
+		if _, err := f.Stat(ctx, "slabs/ab/old"); !errors.Is(err, context.DeadlineExceeded) && !errors.Is(err, syscall.EHOSTDOWN) {
+			t.Error(err)
+		}
+		synctest.Wait()
+		before := calls.Load()
+		time.Sleep(time.Minute)
+		if after := calls.Load(); before < 2 || after != before {
+			t.Errorf("%d calls, and %d later", before, after)
+		}
+	})
+}

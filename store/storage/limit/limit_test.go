@@ -59,3 +59,47 @@ func TestRate(t *testing.T) {
 		}
 	})
 }
+
+// watched is a storage that knows how much was read at a time, and what was told to it.
+type watched struct {
+	*storage.Memory
+	most     int
+	optional []string
+}
+
+func (w *watched) ReadAt(ctx context.Context, name string, p []byte, off int64) error {
+	w.most = max(w.most, len(p))
+	return w.Memory.ReadAt(ctx, name, p, off)
+}
+
+func (w *watched) SetOptional(folders ...string) { w.optional = folders }
+
+// TestEachCallIsLimited: marks count, too; no call takes much at once; a time that is up is told as that, and when it is; what is
+// inside learns what it is told.
+func TestEachCallIsLimited(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const rate, most = 1 << 20, 750 * time.Millisecond
+		inner := &watched{Memory: storage.NewMemory()}
+		s, err := limit.New(inner, rate)
+		if err != nil {
+			t.Fatal(err)
+		}
+		content := make([]byte, 4*rate)
+		began := time.Now()
+		if err := s.Mark(t.Context(), "slabs/a", content); err != nil || time.Since(began) < 3*time.Second {
+			t.Errorf("a mark of 4 s' worth took %v (%v)", time.Since(began), err)
+		}
+		if err := s.ReadAt(t.Context(), "slabs/a", content, 0); err != nil || inner.most > 64<<10 {
+			t.Errorf("%d bytes were read at once (%v)", inner.most, err)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), most)
+		defer cancel()
+		began = time.Now()
+		if err := s.Mark(ctx, "slabs/b", content); !errors.Is(err, context.DeadlineExceeded) || time.Since(began) != most {
+			t.Errorf("after %v: %v", time.Since(began), err)
+		}
+		if s.SetOptional("spare"); len(inner.optional) != 1 {
+			t.Errorf("%q", inner.optional)
+		}
+	})
+}

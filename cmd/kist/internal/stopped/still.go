@@ -126,7 +126,7 @@ func (k *Keeper) letGoNoted(ctx context.Context, n *note) error {
 	}
 	k.Screen.Warn("at %s a run of kist held something still and did not come to let it go. --after is run now: %s", screen.LocalTime(n.Stopped), shown(n.After))
 	if err := n.endLeft(ctx); err != nil {
-		return &DownError{fmt.Errorf("WHAT --before HELD STILL MAY STILL BE HELD: --before goes on, and --after is not run beside it; every kist command tries it again: %w", errors.Join(err, n.release()))}
+		return &DownError{fmt.Errorf("WHAT --before HELD STILL MAY STILL BE HELD: --before may go on, and --after is not run beside it; every kist command tries it again: %w", errors.Join(err, n.release()))}
 	}
 	return k.letGo(ctx, n)
 }

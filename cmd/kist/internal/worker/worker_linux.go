@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"os/signal"
+	"runtime"
 	"syscall"
 	"time"
 
@@ -128,7 +129,8 @@ func wait(ctx context.Context, force <-chan struct{}, c *exec.Cmd, order io.Writ
 func statusOf(state *os.ProcessState) int {
 	if by, ok := state.Sys().(syscall.WaitStatus); ok && by.Signaled() {
 		signal.Reset(by.Signal())
-		unix.Kill(os.Getpid(), by.Signal())
+		runtime.LockOSThread() // one that is sent to this thread has come when the call returns
+		unix.Tgkill(os.Getpid(), unix.Gettid(), by.Signal())
 		return 128 + int(by.Signal()) // as shells tell it
 	}
 	return state.ExitCode()
