@@ -41,6 +41,8 @@ type Report struct {
 	Slabs  int
 	Bytes  int64 // of slabs, tables and index files that were put
 	Notes  []string
+
+	PutBack []string // slabs of captures that were there, which were gone there and were sent again
 }
 
 // Amend is what was amended of a capture that is in both places, and not there yet.
@@ -86,7 +88,7 @@ func (r *Replicator) Replicate(ctx context.Context, o Options) (*Report, error) 
 	out := &Report{}
 	for tries := 1; ; tries++ {
 		before := len(out.Sent)
-		p := &replication{r: r, o: o, out: &Report{Sent: out.Sent, Slabs: out.Slabs, Bytes: out.Bytes}, meter: meter{m: o.Meter}}
+		p := &replication{r: r, o: o, out: &Report{Sent: out.Sent, Slabs: out.Slabs, Bytes: out.Bytes, PutBack: out.PutBack}, meter: meter{m: o.Meter}}
 		err := p.run(ctx)
 		p.end(ctx)
 		out = p.out
@@ -121,6 +123,8 @@ type replication struct {
 
 	here, there *captures
 	needs       *needs
+	same        []*ledger.Capture       // that are in both places, as they are there
+	gaps        []gap                   // of these
 	states      map[int32]state         // of the slabs that captures need
 	holdings    *stock.Holdings         // there
 	finals      map[string]bool         // names of the final marks that there were
@@ -144,6 +148,9 @@ func (p *replication) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := p.findGaps(ctx); err != nil {
+		return err
+	}
 	if err := p.plan(ctx, todo); err != nil {
 		return err
 	}
@@ -151,6 +158,9 @@ func (p *replication) run(ctx context.Context) error {
 		return nil
 	}
 	if err := p.tellElsewhere(ctx, todo); err != nil {
+		return err
+	}
+	if err := p.fillGaps(ctx); err != nil {
 		return err
 	}
 	if err := p.send(ctx, todo); err != nil {
