@@ -4,9 +4,12 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
+	"testing/synctest"
 
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
 // What one place lost of captures that both have, comparing names where verifying does, whichever of the two is asked; and
@@ -85,19 +88,69 @@ func TestLackingSlab(t *testing.T) {
 	t.Logf("%d were sent again, %d were in one place", sent, nowhere)
 }
 
-// Where a list of runs is gone with what it names, all is sent again at once.
+// What only a list of runs names is found by it, also where the list is gone with it.
 func TestLackingLists(t *testing.T) {
-	p := newTwoPlaces(t)
-	lost := maps.Clone(p.there)
-	for name := range p.here {
-		if strings.HasPrefix(name, names.Slabs) {
-			delete(lost, name)
+	a := newSite(t)
+	b := a.replica()
+	here, there := a.open(""), b.open("")
+	base := text(2, 2_000_000)
+	here.put("base", base)
+	named := slices.Collect(maps.Keys(a.allObjects()))
+	c := here.put("seedbank", interleaved(base, text(4, 700_000)))
+	if recipe := c.captured.Volumes[0].Contents; recipe.Level == 0 {
+		t.Fatalf("no list of %d runs", len(recipe.Runs))
+	}
+	here.replicate(there, c.ID)
+	whole := b.allObjects()
+	for _, lists := range []bool{false, true} { // those of the second capture, too
+		lost := maps.Clone(whole)
+		maps.DeleteFunc(lost, func(name string, _ []byte) bool {
+			return strings.HasPrefix(name, names.Slabs) && (lists || slices.Contains(named, name))
+		})
+		there := b.copyOf(t, lost).open("")
+		gone := len(whole) - len(lost)
+		if out, err := there.VerifyAgainst(t.Context(), here.Repository, AgainstOptions{}); err != nil || len(out.Unlike) != gone {
+			t.Errorf("lists %t: %d are gone, %+v, %v", lists, gone, out, err)
 		}
+		if out := here.replicate(there, c.ID); !out.Complete() || len(out.PutBack) != gone || gone < 1 {
+			t.Errorf("lists %t: %d were gone, %+v", lists, gone, out)
+		}
+		there.wholeInFull()
 	}
-	b := p.b.copyOf(t, lost)
-	here, there := p.a.copyOf(t, p.here).open(""), b.open("")
-	if out := here.replicate(there); !out.Complete() || len(out.PutBack) < 3 {
-		t.Errorf("%+v", out)
-	}
-	there.wholeInFull()
+}
+
+// What is moved there while it is looked at is not taken for gone.
+func TestMovedIsNotLacking(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		a := newSite(t)
+		b := a.replica()
+		here, there := a.open(""), b.open("")
+		gone := here.put("seedbank", text(1, 400_000)+text(2, 400_000))
+		here.put("seedbank", text(1, 400_000)+"stays")
+		here.replicate(there)
+		if err := there.Retire(t.Context(), []string{gone.ID}, MarkOptions{}); err != nil {
+			t.Fatal(err)
+		}
+		watched := storagetest.NewFaulty(b.mem)
+		to := b.openOver(t, watched)
+		var once sync.Once
+		listed := false
+		watched.Before(func(m storagetest.Method, name string) {
+			listed = listed || m == storagetest.List && strings.HasPrefix(name, names.Slabs)
+			if listed && m == storagetest.List && name == names.Captures {
+				once.Do(func() {
+					if out, err := there.Reclaim(t.Context(), ReclaimOptions{Grace: NoGrace}); err != nil || out.Moved == 0 {
+						t.Errorf("%+v, %v", out, err)
+					}
+				})
+			}
+		})
+		out, err := here.Replicate(t.Context(), to, ReplicateOptions{DryRun: true}) // without a lease, so that reclaiming does not wait
+		if err != nil || !out.Complete() || out.Slabs > 0 {
+			t.Errorf("%+v, %v", out, err)
+		}
+		for _, r := range []*Repository{here.Repository, there.Repository, to} {
+			r.Close()
+		}
+	})
 }
