@@ -352,3 +352,50 @@ func TestRepairFromRefuses(t *testing.T) {
 		t.Errorf("%+v", out)
 	}
 }
+
+// An index file that can't be read here comes from the other place, and nothing of it is damaged any more, without reclaiming;
+// one of a version that this release does not know stays where it is.
+func TestRepairIndexFile(t *testing.T) {
+	p := newTwoPlaces(t)
+	for name, content := range p.here {
+		if !strings.HasPrefix(name, names.Captures) {
+			continue
+		}
+		unknown := 0
+		for at := range min(len(content), 12) {
+			unknown += p.indexFile(t, name, at)
+		}
+		if unknown += p.indexFile(t, name, len(content)/2); unknown == 0 {
+			t.Errorf("%s was never of another version", name)
+		}
+		break
+	}
+}
+
+// indexFile changes a byte, and tells whether that made it a file of another version.
+func (p *twoPlaces) indexFile(t *testing.T, name string, at int) int {
+	harmed := maps.Clone(p.here)
+	harmed[name] = bytes.Clone(p.here[name])
+	harmed[name][at] ^= 2
+	a := p.a.copyOf(t, harmed)
+	here, there := a.open(""), p.b.copyOf(t, p.there).open("")
+	report, err := here.Verify(t.Context(), VerifyOptions{})
+	if err != nil || report.OK {
+		t.Fatalf("byte %d: %+v, %v", at, report, err)
+	}
+	later := strings.Contains(report.Damage[0].Problem, "version")
+	out := here.repairFrom(there)
+	if !out.Mended() || len(out.Restored) != 1 || slices.Equal(out.Marks, []string{name}) == later {
+		t.Errorf("byte %d: %+v", at, out)
+	}
+	if len(p.restores(t, here)) != len(p.contents) {
+		t.Errorf("byte %d: not all restores", at)
+	}
+	if report, err = here.Verify(t.Context(), VerifyOptions{}); err != nil || report.OK == later {
+		t.Errorf("byte %d: %+v, %v", at, report, err)
+	}
+	if later {
+		return 1
+	}
+	return 0
+}
