@@ -261,10 +261,11 @@ func (p *repairer) removeSuperseded(ctx context.Context) error {
 		if err := p.lease.Check(ctx); err != nil {
 			return err
 		}
-		for _, name := range []string{info.Name, names.Spare(info.Name)} {
-			if err := p.removeMark(ctx, name); err != nil {
-				return err
-			}
+		if err := p.removeMark(ctx, names.Spare(info.Name)); err != nil && !errors.Is(err, storage.ErrGone) {
+			return err
+		}
+		if err := p.removeMark(ctx, info.Name); err != nil {
+			return err
 		}
 		p.out.Marks = append(p.out.Marks, info.Name)
 	}
