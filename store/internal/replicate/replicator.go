@@ -130,9 +130,6 @@ type replication struct {
 	finals      map[string]bool         // names of the final marks that there were
 	pending     []*format.SlabRecord    // of slabs that no table lists there yet
 	failed      map[string]bool         // captures that are not sent
-	elsewhere   ledger.Departures       // that marks there name
-	comes       map[string]bool         // captures that are to be sent
-	knownHere   ledger.Departures       // see known
 	unleased    bool                    // where it is read, no lease could be put
 	leave       []func(context.Context) // ends leases
 }

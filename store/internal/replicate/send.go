@@ -264,9 +264,6 @@ func (p *replication) safe(ctx context.Context, batch []*ledger.Capture) (bool, 
 
 // commit puts the index files, and looks again.
 func (p *replication) commit(ctx context.Context, batch []*ledger.Capture) error {
-	if err := p.tellElsewhere(ctx, nil); err != nil {
-		return err // of what failed meanwhile
-	}
 	uses, err := p.uses(ctx, batch)
 	if err != nil {
 		return err
