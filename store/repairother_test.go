@@ -79,15 +79,18 @@ func TestRepairFromLeavesOut(t *testing.T) {
 		},
 	} {
 		t.Run(name, func(t *testing.T) {
-			m := newMended(t)
-			harm(t, m)
-			out := m.here.repairFrom(m.there)
-			if len(out.Restored)+len(out.PutBack) > 0 { // chunks may come into new slabs
-				t.Errorf("%+v", out)
-			}
-			if needs := strings.Contains(strings.Join(out.Notes, ""), "is being removed"); needs != (name == "one that needs what is being removed") {
-				t.Errorf("notes %q", out.Notes)
-			}
+			synctest.Test(t, func(t *testing.T) {
+				m := newMended(t)
+				defer m.close()
+				harm(t, m)
+				out := m.here.repairFrom(m.there)
+				if len(out.Restored)+len(out.PutBack) > 0 { // chunks may come into new slabs
+					t.Errorf("%+v", out)
+				}
+				if needs := strings.Contains(strings.Join(out.Notes, ""), "is being removed"); needs != (name == "one that needs what is being removed") {
+					t.Errorf("notes %q", out.Notes)
+				}
+			})
 		})
 	}
 }

@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"slices"
 	"strings"
@@ -32,6 +33,14 @@ func TestReplicateDamageThere(t *testing.T) {
 		object func(id, slab string) string
 	}{
 		"a listed slab is cut short": {true, func(_, b *site, _, slab string, _ []byte) { b.cut(slab, 100) }, func(_, slab string) string { return slab }},
+		"and somebody is at work there, who may list it yet": {true, func(_, b *site, _, slab string, _ []byte) {
+			l, err := b.open("").leases.Take(b.t.Context(), format.WorkCapture, "hazel", "mill")
+			if err != nil {
+				b.t.Fatal(err)
+			}
+			b.t.Cleanup(func() { l.End(context.Background()) })
+			b.cut(slab, 100)
+		}, func(_, slab string) string { return slab }},
 		"a slab that no table lists is harmed": {false, func(_, b *site, _, slab string, content []byte) {
 			if err := b.mem.Put(b.t.Context(), slab, bytes.NewReader(content)); err != nil {
 				b.t.Fatal(err)
