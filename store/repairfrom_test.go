@@ -13,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
@@ -137,6 +138,27 @@ func (p *twoPlaces) restores(t *testing.T, m *machine) map[string]bool {
 	return whole
 }
 
+// optional counts the recipes without which nothing is lost.
+func (p *twoPlaces) optional(t *testing.T, m *machine) (n int) {
+	t.Helper()
+	captures, err := m.AllCaptures(t.Context())
+	if err != nil {
+		t.Error(err)
+	}
+	for _, c := range captures {
+		recipes := []*format.Recipe{c.captured.Seen}
+		for i := range c.captured.Volumes {
+			recipes = append(recipes, c.captured.Volumes[i].States, c.captured.Volumes[i].Order)
+		}
+		for _, recipe := range recipes {
+			if recipe != nil {
+				n++
+			}
+		}
+	}
+	return n
+}
+
 // repairRounds gives how many rounds a test runs: fewer where tests are to be short, or as KIST_TEST_ROUNDS says.
 func repairRounds(t *testing.T, usual int) int {
 	if testing.Short() {
@@ -171,6 +193,9 @@ func (p *twoPlaces) onePlace(t *testing.T, seed uint64) {
 	}
 	if whole := p.restores(t, here); len(whole) != len(p.contents) {
 		t.Errorf("%s: only %v restore: %+v", name, whole, out)
+	}
+	if left := p.optional(t, here); left != p.optional(t, there) {
+		t.Errorf("%s: of what nothing is lost without, %d are left: %+v", name, left, out)
 	}
 	if !maps.EqualFunc(b.allObjects(), p.there, bytes.Equal) {
 		t.Errorf("%s: the other place was changed", name)
