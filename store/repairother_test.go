@@ -2,7 +2,12 @@ package store
 
 import (
 	"bytes"
+	"context"
 	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -225,4 +230,51 @@ func TestRepairFromIsWaitedFor(t *testing.T) {
 	if err != nil || !out.Mended() || !slices.Equal(out.PutBack, []string{m.slab}) {
 		t.Errorf("%+v, %v", out, err)
 	}
+}
+
+// What nothing is lost without is left out of a capture last: without it, it would be another one than that of the other place,
+// from which all of it may come.
+func TestRepairFromIsPatient(t *testing.T) {
+	a := newSite(t)
+	b := a.replica()
+	here, there := a.open(""), b.open("")
+	dir := t.TempDir()
+	for i := range 4 {
+		if err := os.WriteFile(filepath.Join(dir, fmt.Sprint(i)), seeded(byte(i), 100_000), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	now := func() time.Time { return time.Now().Add(time.Hour) } // so that times are old enough to be believed
+	folder := VolumeInput{Name: "data", Source: dir, Folder: &FolderInput{Path: dir, Now: now}}
+	dump := VolumeInput{Name: "dump", Open: func(context.Context) (io.ReadCloser, error) {
+		return io.NopCloser(bytes.NewReader(seeded(9, 600_000))), nil
+	}}
+	var both []*Capture
+	for _, volumes := range [][]VolumeInput{{folder, dump}, {folder}} {
+		c, err := here.Capture(t.Context(), CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: volumes})
+		if err != nil {
+			t.Fatal(err)
+		}
+		both = append(both, c)
+	}
+	slab, _ := a.onlySlab()
+	here.replicate(there)
+	there.retireNow(both[0].ID)
+	tables, err := a.mem.List(t.Context(), names.Tables)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, info := range tables {
+		a.remove(info.Name)
+	}
+	a.flip(slab, 20) // its header: nothing of it can be read
+	out := here.repairFrom(there)
+	if !slices.Equal(out.Restored, []string{both[1].ID}) {
+		t.Errorf("%+v", out)
+	}
+	found, err := here.Find(t.Context(), both[1].ID)
+	if err != nil || found.captured.Volumes[0].States == nil || found.captured.Hash() != both[1].captured.Hash() {
+		t.Fatalf("%+v, %v", found, err)
+	}
+	here.restored(found)
 }
