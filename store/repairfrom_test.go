@@ -13,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
@@ -137,6 +138,27 @@ func (p *twoPlaces) restores(t *testing.T, m *machine) map[string]bool {
 	return whole
 }
 
+// optional counts the recipes without which nothing is lost.
+func (p *twoPlaces) optional(t *testing.T, m *machine) (n int) {
+	t.Helper()
+	captures, err := m.AllCaptures(t.Context())
+	if err != nil {
+		t.Error(err)
+	}
+	for _, c := range captures {
+		recipes := []*format.Recipe{c.captured.Seen}
+		for i := range c.captured.Volumes {
+			recipes = append(recipes, c.captured.Volumes[i].States, c.captured.Volumes[i].Order)
+		}
+		for _, recipe := range recipes {
+			if recipe != nil {
+				n++
+			}
+		}
+	}
+	return n
+}
+
 // repairRounds gives how many rounds a test runs: fewer where tests are to be short, or as KIST_TEST_ROUNDS says.
 func repairRounds(t *testing.T, usual int) int {
 	if testing.Short() {
@@ -171,6 +193,9 @@ func (p *twoPlaces) onePlace(t *testing.T, seed uint64) {
 	}
 	if whole := p.restores(t, here); len(whole) != len(p.contents) {
 		t.Errorf("%s: only %v restore: %+v", name, whole, out)
+	}
+	if left := p.optional(t, here); left != p.optional(t, there) {
+		t.Errorf("%s: of what nothing is lost without, %d are left: %+v", name, left, out)
 	}
 	if !maps.EqualFunc(b.allObjects(), p.there, bytes.Equal) {
 		t.Errorf("%s: the other place was changed", name)
@@ -351,4 +376,51 @@ func TestRepairFromRefuses(t *testing.T) {
 	if out := here.repairFrom(there); !out.Mended() || !bytes.Equal(here.restored(one), []byte("one")) {
 		t.Errorf("%+v", out)
 	}
+}
+
+// An index file that can't be read here comes from the other place, and nothing of it is damaged any more, without reclaiming;
+// one of a version that this release does not know stays where it is.
+func TestRepairIndexFile(t *testing.T) {
+	p := newTwoPlaces(t)
+	for name, content := range p.here {
+		if !strings.HasPrefix(name, names.Captures) {
+			continue
+		}
+		unknown := 0
+		for at := range min(len(content), 12) {
+			unknown += p.indexFile(t, name, at)
+		}
+		if unknown += p.indexFile(t, name, len(content)/2); unknown == 0 {
+			t.Errorf("%s was never of another version", name)
+		}
+		break
+	}
+}
+
+// indexFile changes a byte, and tells whether that made it a file of another version.
+func (p *twoPlaces) indexFile(t *testing.T, name string, at int) int {
+	harmed := maps.Clone(p.here)
+	harmed[name] = bytes.Clone(p.here[name])
+	harmed[name][at] ^= 2
+	a := p.a.copyOf(t, harmed)
+	here, there := a.open(""), p.b.copyOf(t, p.there).open("")
+	report, err := here.Verify(t.Context(), VerifyOptions{})
+	if err != nil || report.OK {
+		t.Fatalf("byte %d: %+v, %v", at, report, err)
+	}
+	later := strings.Contains(report.Damage[0].Problem, "version")
+	out := here.repairFrom(there)
+	if !out.Mended() || len(out.Restored) != 1 || slices.Equal(out.Marks, []string{name}) == later {
+		t.Errorf("byte %d: %+v", at, out)
+	}
+	if len(p.restores(t, here)) != len(p.contents) {
+		t.Errorf("byte %d: not all restores", at)
+	}
+	if report, err = here.Verify(t.Context(), VerifyOptions{}); err != nil || report.OK == later {
+		t.Errorf("byte %d: %+v, %v", at, report, err)
+	}
+	if later {
+		return 1
+	}
+	return 0
 }

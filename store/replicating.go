@@ -46,6 +46,9 @@ type Replicated struct {
 	Slabs   int      `json:"slabs"`
 	Bytes   int64    `json:"sent_bytes"` // of objects that were put, leases and other marks not counted
 
+	// PutBack are slabs of captures that were there, which were gone there and were sent again.
+	PutBack []string `json:"put_back,omitempty"`
+
 	// Left are captures that are not there, on purpose.
 	Left []NotSent `json:"not_sent,omitempty"`
 	// Differ are captures that are there under the same id with another hash: nothing was done to either.
@@ -53,7 +56,7 @@ type Replicated struct {
 	// Later are captures that need slabs which are just being removed there: once somebody has reclaimed there, they
 	// can be copied.
 	Later []string `json:"later,omitempty"`
-	// Damage is what is missing or is not what was written. What needs it was not copied.
+	// Damage is what is missing or is not what was written. What needs it was not copied, or is there and harmed.
 	Damage []PlaceDamage `json:"damage,omitempty"`
 	Notes  []string      `json:"notes,omitempty"`
 }
@@ -69,7 +72,7 @@ type PlaceDamage struct {
 	Object   string   `json:"object"`
 	There    bool     `json:"there"` // in the place that captures are copied to; else where they are read
 	Problem  string   `json:"problem"`
-	Captures []string `json:"captures"` // ids of those that were not copied for it
+	Captures []string `json:"captures"` // ids of those that were not copied for it, or are there and lack it
 }
 
 // Complete tells whether all that was asked for is there, and as it is here.
@@ -79,7 +82,7 @@ func (r *Replicated) Complete() bool { return len(r.Differ)+len(r.Later)+len(r.D
 // need and that are not there, then tables, then the index files, as they are. Each sealed piece is opened as it
 // passes, and each chunk hashed; what is damaged is in the report, and captures that need it are not copied, all
 // others are. A capture that is there with the same hash is not copied again, whatever moved here since; what was
-// amended of it is. Holds, retirements and what rehearsals and verifications found are not copied: each
+// amended of it is, and slabs that it needs, if they are gone there and tables there or its index file tell of them. Holds, retirements and what rehearsals and verifications found are not copied: each
 // place keeps what it wants, and what was removed there does not come back unless it is named.
 //
 // It may be stopped at any moment and called again: slabs that arrived are not sent twice. It may run
@@ -146,7 +149,7 @@ func (r *Repository) amendAs(ctx context.Context, all []replicate.Amend, o Repli
 }
 
 func givenReplicated(done *replicate.Report) *Replicated {
-	out := &Replicated{Sent: done.Sent, Same: done.Same, Slabs: done.Slabs, Bytes: done.Bytes, Differ: done.Differ, Later: done.Later, Notes: done.Notes}
+	out := &Replicated{Sent: done.Sent, Same: done.Same, Slabs: done.Slabs, Bytes: done.Bytes, Differ: done.Differ, Later: done.Later, Notes: done.Notes, PutBack: done.PutBack}
 	if out.Sent == nil {
 		out.Sent = []string{}
 	}

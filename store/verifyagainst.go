@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/replicate"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
@@ -42,7 +43,8 @@ type Against struct {
 // difference in that.
 func (a *Against) Same() bool { return len(a.Differ)+len(a.Unlike) == 0 }
 
-// UnlikeInPlaces is an object of both places that is damaged in one of them, or in both, or has other bytes.
+// UnlikeInPlaces is an object of both places that is damaged in one of them, or in both, or has other bytes; or a slab that
+// a capture of both places needs, and that is not there in one of them, or in both.
 type UnlikeInPlaces struct {
 	Object string `json:"object"`
 	Here   string `json:"here"` // what is wrong with it here; "" if nothing
@@ -50,7 +52,8 @@ type UnlikeInPlaces struct {
 }
 
 // VerifyAgainst compares this place of a repository with another one: which captures are in both, by their hashes, and
-// whether what is in both is the same. It writes nothing in either. Captures that come or go meanwhile
+// whether what is in both is the same; of these captures, no place lacks a slab that they need in it. It writes nothing in
+// either. Captures that come or go meanwhile
 // may be told of either way. To find damage that no other place shows, verify each.
 //
 // It fails with [ErrNotReplica] and [ErrSamePlace], and with what a storage says.
@@ -77,7 +80,7 @@ func (r *Repository) VerifyAgainst(ctx context.Context, other *Repository, o Aga
 		return nil, err
 	}
 	defer there.Vault().Slabs().Close()
-	c := &placesCompared{here: here, there: there, full: o.Full, meter: g.meter("AgainstOptions.Progress", o.Progress), out: &Against{Here: []string{}, There: []string{}, Differ: []string{}, Unlike: []UnlikeInPlaces{}}}
+	c := &placesCompared{here: here, there: there, full: o.Full, meter: g.meter("AgainstOptions.Progress", o.Progress), highest: make(map[*stock.Stock]map[string]int), out: &Against{Here: []string{}, There: []string{}, Differ: []string{}, Unlike: []UnlikeInPlaces{}}}
 	if err := c.captures(ctx); err != nil {
 		return nil, err
 	}
@@ -89,6 +92,9 @@ type placesCompared struct {
 	full        bool
 	meter       *vault.Meter
 	out         *Against
+
+	bothHere, bothThere []*ledger.Capture               // with the same hash
+	highest             map[*stock.Stock]map[string]int // generations, when captures were read
 }
 
 // unlike notes an object that is damaged in a place; nil stands for one that is whole there.
@@ -109,6 +115,7 @@ func (c *placesCompared) read(ctx context.Context, s *stock.Stock) (map[string]*
 	if err != nil {
 		return nil, nil, err
 	}
+	c.highest[s] = ledger.HighestGenerations(files)
 	all, damage, _, err := s.Ledger().Read(ctx, ledger.Generations(files))
 	captures, unread := make(map[string]*ledger.Capture), make(map[string]error)
 	for _, one := range all {
@@ -149,6 +156,7 @@ func (c *placesCompared) captures(ctx context.Context) error {
 			c.out.Differ = append(c.out.Differ, id)
 		default:
 			c.out.Both++
+			c.bothHere, c.bothThere = append(c.bothHere, a), append(c.bothThere, b)
 		}
 	}
 	for id := range there {
@@ -172,6 +180,9 @@ func (c *placesCompared) slabs(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := c.lacking(ctx, here, there); err != nil {
+		return err
+	}
 	sizes := make(map[format.SlabID]int64) // in both places
 	for _, s := range here {
 		if length, ok := there.Length(s.ID); ok {
@@ -193,6 +204,54 @@ func (c *placesCompared) slabs(ctx context.Context) error {
 	c.meter.Done()
 	slices.SortFunc(c.out.Unlike, func(a, b UnlikeInPlaces) int { return bytes.Compare([]byte(a.Object), []byte(b.Object)) })
 	return nil
+}
+
+// lacking notes the slabs that captures of both places need in a place and that are not there.
+func (c *placesCompared) lacking(ctx context.Context, here, there vault.SlabList) error {
+	lackHere, err := c.lackingIn(ctx, c.here, c.there, here, c.bothHere)
+	if err != nil {
+		return err
+	}
+	lackThere, err := c.lackingIn(ctx, c.there, c.here, there, c.bothThere)
+	if err != nil {
+		return err
+	}
+	for id, err := range lackHere {
+		c.unlike(names.Slab(id), err, lackThere[id])
+	}
+	for id, err := range lackThere {
+		if lackHere[id] == nil {
+			c.unlike(names.Slab(id), nil, err)
+		}
+	}
+	return nil
+}
+
+// mostNamed is how many captures a text names that lack a slab.
+const mostNamed = 3
+
+// lackingIn gives the slabs that captures lack in a place. Those that went or were moved since they were read lack nothing.
+func (c *placesCompared) lackingIn(ctx context.Context, at, other *stock.Stock, list vault.SlabList, captures []*ledger.Capture) (map[format.SlabID]error, error) {
+	all, err := replicate.Lacking(ctx, at, other, list, captures, true)
+	if err != nil || len(all) == 0 {
+		return nil, err
+	}
+	files, err := at.Ledger().ListCaptures(ctx)
+	if err != nil {
+		return nil, err
+	}
+	highest, read := ledger.HighestGenerations(files), c.highest[at]
+	lacked := make(map[format.SlabID]error)
+	for id, lacking := range all {
+		lacking = slices.DeleteFunc(lacking, func(capture string) bool {
+			now, there := highest[capture]
+			return !there || now != read[capture]
+		})
+		if len(lacking) > 0 {
+			lacked[id] = fmt.Errorf("%w: it is not there, and is needed by %s", format.ErrDamaged, names.Shortened(lacking, mostNamed))
+		}
+	}
+	return lacked, nil
 }
 
 var errOtherBytes = fmt.Errorf("%w: it is whole in both places, and not the same", format.ErrDamaged)

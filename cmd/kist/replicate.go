@@ -148,6 +148,13 @@ func (a *app) printReplicated(out *store.Replicated, plan bool) {
 	for _, one := range out.Left {
 		a.Tell("Left out capture %s: %s.\n", one.ID, one.Why)
 	}
+	if len(out.PutBack) > 0 {
+		again := "Gone there, and copied again"
+		if plan {
+			again = "Gone there, and would be copied again"
+		}
+		a.Tell("%s: %s.\n", again, screen.Count(len(out.PutBack), "slab", "slabs"))
+	}
 	for _, id := range out.Later {
 		a.Tell("Not copied yet: capture %s. What it needs is being removed there: kist reclaim there, and then again.\n", id)
 	}
@@ -155,13 +162,13 @@ func (a *app) printReplicated(out *store.Replicated, plan bool) {
 		a.Tell("Not copied: capture %s. Another one of that id is there: nothing was done to either.\n", id)
 	}
 	for _, d := range out.Damage {
-		where := "here"
+		where, harms := "here", "not copied for it"
 		if d.There {
-			where = "in the place that is copied to"
+			where, harms = "in the place that is copied to", "not copied for it, or harmed there"
 		}
 		a.Tell("Damaged %s: %s: %s\n", where, screen.Printable(d.Object), screen.Printable(d.Problem))
 		for _, id := range d.Captures {
-			a.Tell("  not copied for it: capture %s\n", id)
+			a.Tell("  %s: capture %s\n", harms, id)
 		}
 	}
 	for _, note := range out.Notes {

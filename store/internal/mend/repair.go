@@ -153,7 +153,7 @@ func (p *repairer) pass(ctx context.Context) error {
 		return err
 	}
 	p.out.Lost, p.out.Unreadable, p.out.Vanished, p.out.Exchanged, p.out.Returned = []check.Harmed{}, []string{}, []string{}, []string{}, []string{}
-	for _, step := range []func(context.Context) error{p.renew, p.takeAmendments, p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.mendOwn, p.removeTorn, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
+	for _, step := range []func(context.Context) error{p.renew, p.takeAmendments, p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.mendOwn, p.removeTorn, p.removeSuperseded, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
 		if err := step(ctx); err != nil {
 			return err
 		}
@@ -243,6 +243,35 @@ func (p *repairer) removeTorn(ctx context.Context) error {
 			continue
 		}
 		if err := p.r.storage.Remove(ctx, info.Name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+			return err
+		}
+		p.out.Marks = append(p.out.Marks, info.Name)
+	}
+	return nil
+}
+
+// removeSuperseded removes index files that can't be read and in whose place others have come: they were of use as long as there
+// was hope to read them. One of a later version of the format stays.
+func (p *repairer) removeSuperseded(ctx context.Context) error {
+	counts := make(map[string]int)
+	for _, c := range p.v.Captures {
+		counts[c.ID] = c.Generation
+	}
+	for _, info := range p.v.Files {
+		id, generation, err := names.ParseCapture(info.Name)
+		if g, ok := counts[id]; err != nil || !ok || generation >= g || !p.v.IsDamaged(info.Name) {
+			continue
+		}
+		if _, err := p.r.ledger.ReadIndexFile(ctx, info); !errors.Is(err, format.ErrDamaged) {
+			continue // it was put anew, or this release does not know it
+		}
+		if err := p.lease.Check(ctx); err != nil {
+			return err
+		}
+		if err := p.removeMark(ctx, names.Spare(info.Name)); err != nil && !errors.Is(err, storage.ErrGone) {
+			return err
+		}
+		if err := p.removeMark(ctx, info.Name); err != nil {
 			return err
 		}
 		p.out.Marks = append(p.out.Marks, info.Name)

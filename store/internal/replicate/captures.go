@@ -138,6 +138,7 @@ func (p *replication) compare(c, there *ledger.Capture) bool {
 	switch hash, other := c.Hash(), there.Hash(); {
 	case hash == other:
 		p.out.Same++
+		p.same = append(p.same, there)
 		if a, b := c.Amended, there.Amended; a != nil && (b == nil || a.At.After(b.At)) {
 			p.out.Amend = append(p.out.Amend, Amend{c.ID, a})
 		}

@@ -11,45 +11,37 @@ import (
 )
 
 // tellElsewhere puts a mark there that names the captures that are known here and are not there, before anything comes
-// that saw them: todo are those that come, as far as nothing is in the way. Where it is one, the mark does not name it.
+// that saw them: todo are those that come, as far as nothing is in the way. Where it is one, the mark does not name it: if it
+// fails, nothing comes.
 func (p *replication) tellElsewhere(ctx context.Context, todo []*ledger.Capture) error {
-	if p.elsewhere == nil {
-		p.elsewhere = p.there.away.Captures.With(nil)
-		p.comes = make(map[string]bool)
-		if len(todo) == 1 { // of several, clocks don't tell which one saw which
-			p.comes[todo[0].ID] = true
-		}
+	comes := ""
+	if len(todo) == 1 { // of several, clocks don't tell which one saw which
+		comes = todo[0].ID
 	}
 	add := make(ledger.Departures)
 	for id, hashes := range p.known() {
-		if p.there.byID[id] != nil || p.there.unread[id] != nil || p.there.gone.Names(id) || p.comes[id] && !p.failed[id] {
+		if p.there.byID[id] != nil || p.there.unread[id] != nil || p.there.gone.Names(id) || id == comes {
 			continue
 		}
 		for _, hash := range hashes {
-			if !slices.Contains(p.elsewhere[id], hash) {
+			if !slices.Contains(p.there.away.Captures[id], hash) {
 				add.Add(id, hash)
 			}
 		}
 	}
-	if err := p.r.to.Ledger().PutElsewhere(ctx, p.o.Host, add); err != nil {
-		return err
-	}
-	p.elsewhere = p.elsewhere.With(add)
-	return nil
+	return p.r.to.Ledger().PutElsewhere(ctx, p.o.Host, add)
 }
 
 // known gives the captures that are or were here, or that other places have.
 func (p *replication) known() ledger.Departures {
-	if p.knownHere == nil {
-		p.knownHere = p.here.gone.With(p.here.away.Captures)
-		for _, c := range p.here.all {
-			p.knownHere.Add(c.ID, c.Hash())
-		}
-		for id := range p.here.unread {
-			p.knownHere.Add(id, crypt.Digest{})
-		}
+	all := p.here.gone.With(p.here.away.Captures)
+	for _, c := range p.here.all {
+		all.Add(c.ID, c.Hash())
 	}
-	return p.knownHere
+	for id := range p.here.unread {
+		all.Add(id, crypt.Digest{})
+	}
+	return all
 }
 
 // mostElsewhere is how many marks may be there before they become one.

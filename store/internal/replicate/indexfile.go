@@ -27,7 +27,7 @@ func (p *replication) putCapture(ctx context.Context, c *ledger.Capture) (putFil
 	raw, err := p.r.from.Ledger().Sealed(ctx, c)
 	if vault.IsDamage(err) || errors.Is(err, storage.ErrNotFound) {
 		p.fail(c, c.Info.Name, false, err)
-		return putFile{}, p.tellElsewhere(ctx, nil)
+		return putFile{}, nil
 	}
 	if err != nil {
 		return putFile{}, err

@@ -43,6 +43,8 @@ type Report struct {
 	Slabs  int
 	Bytes  int64 // of slabs, tables and index files that were put
 	Notes  []string
+
+	PutBack []string // slabs of captures that were there, which were gone there and were sent again
 }
 
 // Amend is what was amended of a capture that is in both places, and not there yet.
@@ -88,7 +90,7 @@ func (r *Replicator) Replicate(ctx context.Context, o Options) (*Report, error) 
 	out := &Report{}
 	for tries := 1; ; tries++ {
 		before := len(out.Sent)
-		p := &replication{r: r, o: o, out: &Report{Sent: out.Sent, Slabs: out.Slabs, Bytes: out.Bytes}, meter: meter{m: o.Meter}}
+		p := &replication{r: r, o: o, out: &Report{Sent: out.Sent, Slabs: out.Slabs, Bytes: out.Bytes, PutBack: out.PutBack}, meter: meter{m: o.Meter}}
 		err := p.run(ctx)
 		p.end(ctx)
 		out = p.out
@@ -126,14 +128,13 @@ type replication struct {
 
 	here, there *captures
 	needs       *needs
+	same        []*ledger.Capture       // that are in both places, as they are there
+	gaps        []gap                   // of these
 	states      map[int32]state         // of the slabs that captures need
 	holdings    *stock.Holdings         // there
 	finals      map[string]bool         // names of the final marks that there were
 	pending     []*format.SlabRecord    // of slabs that no table lists there yet
 	failed      map[string]bool         // captures that are not sent
-	elsewhere   ledger.Departures       // that marks there name
-	comes       map[string]bool         // captures that are to be sent
-	knownHere   ledger.Departures       // see known
 	unleased    bool                    // where it is read, no lease could be put
 	leave       []func(context.Context) // ends leases
 }
@@ -149,6 +150,9 @@ func (p *replication) run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if err := p.findGaps(ctx); err != nil {
+		return err
+	}
 	if err := p.plan(ctx, todo); err != nil {
 		return err
 	}
@@ -156,6 +160,9 @@ func (p *replication) run(ctx context.Context) error {
 		return nil
 	}
 	if err := p.tellElsewhere(ctx, todo); err != nil {
+		return err
+	}
+	if err := p.fillGaps(ctx); err != nil {
 		return err
 	}
 	if err := p.send(ctx, todo); err != nil {

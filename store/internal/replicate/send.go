@@ -18,7 +18,17 @@ import (
 // plan finds out what captures need, and how much of it is missing there.
 func (p *replication) plan(ctx context.Context, todo []*ledger.Capture) error {
 	counted := make(map[int32]bool)
-	slabs, bytes := 0, int64(0)
+	bytes := int64(0)
+	count := func(n int32) {
+		if !counted[n] && p.stateOf(n).is == missing {
+			length, _ := p.needs.list.Length(p.needs.ids[n])
+			counted[n] = true
+			bytes += length
+		}
+	}
+	for _, g := range p.gaps {
+		count(g.slab)
+	}
 	for _, c := range todo {
 		needed, err := p.needs.of(ctx, c)
 		if vault.IsDamage(err) {
@@ -29,17 +39,17 @@ func (p *replication) plan(ctx context.Context, todo []*ledger.Capture) error {
 			return err
 		}
 		for _, n := range needed {
-			if !counted[n] && p.stateOf(n).is == missing {
-				length, _ := p.needs.list.Length(p.needs.ids[n])
-				counted[n] = true
-				slabs++
-				bytes += length
-			}
+			count(n)
 		}
 	}
 	p.meter.expect(bytes)
 	if p.o.DryRun {
-		p.out.Slabs, p.out.Bytes = slabs, bytes
+		p.out.Slabs, p.out.Bytes = len(counted), bytes
+		for _, g := range p.gaps {
+			if counted[g.slab] {
+				p.out.PutBack = append(p.out.PutBack, names.Slab(p.needs.ids[g.slab]))
+			}
+		}
 		for _, c := range p.viable(ctx, todo) {
 			p.out.Sent = append(p.out.Sent, c.ID)
 			p.out.Bytes += c.Info.Size
@@ -254,9 +264,6 @@ func (p *replication) safe(ctx context.Context, batch []*ledger.Capture) (bool, 
 
 // commit puts the index files, and looks again.
 func (p *replication) commit(ctx context.Context, batch []*ledger.Capture) error {
-	if err := p.tellElsewhere(ctx, nil); err != nil {
-		return err // of what failed meanwhile
-	}
 	uses, err := p.uses(ctx, batch)
 	if err != nil {
 		return err

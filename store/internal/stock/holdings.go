@@ -16,6 +16,7 @@ type Holdings struct {
 	Exclusion *Exclusion
 	Going     *ledger.Batches        // the final marks, and those of what is harmed
 	Unlisted  map[format.SlabID]bool // slabs that no table lists, and no writer at work elsewhere will
+	Gone      []format.SlabID        // that tables list and that are not there
 }
 
 // Hold finds out which slabs there are, as a writer does whose lease is given. It keeps no chunks.
@@ -35,6 +36,7 @@ func (r *Stock) Hold(ctx context.Context, l *lease.Lease) (*Holdings, error) {
 	if err != nil {
 		return nil, err
 	}
+	h.Gone = v.gone()
 	unlisted, err := r.forsaken(ctx, v.Unlisted(), h.Slabs, l)
 	for _, id := range unlisted {
 		h.Unlisted[id] = true

@@ -42,6 +42,16 @@ func (v *Inventory) Unlisted() []format.SlabID {
 	return ids
 }
 
+// gone gives slabs that tables list and that are not there.
+func (v *Inventory) gone() (ids []format.SlabID) {
+	for s := range v.others {
+		if _, there := v.slabs.Find(s.id); !there {
+			ids = append(ids, s.id)
+		}
+	}
+	return ids
+}
+
 func newInventory(slabs vault.SlabList) *Inventory {
 	return &Inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), said: make(map[format.SlabID]uint64), seed: maphash.MakeSeed()}
 }
