@@ -45,7 +45,7 @@ func TestSpoolNeedsRoom(t *testing.T) {
 		{4, false}, // for what is in it counts
 		{12, true},
 	} {
-		b.must("capture", "--spool", "--spool-limit", fmt.Sprint(leastSpool+way.limit<<20), b.path("seedbank"))
+		b.must("capture", "--spool", "--spool-limit", fmt.Sprintf("%dMiB", leastSpool>>20+way.limit), b.path("seedbank"))
 		if said := b.stderr.String(); strings.Contains(said, "goes into the repository at once") == way.room {
 			t.Errorf("limit %d: %s", way.limit, said)
 		}
@@ -78,25 +78,25 @@ func TestSpoolIsFull(t *testing.T) {
 		if got := s.isFull(&storage.Error{Op: "put", Err: c.err}, into); got != c.full || (s.spool == nil) != c.full {
 			t.Errorf("%+v: %v, and the spool is left: %v", c, got, s.spool == nil)
 		}
-		s.close(r)
+		s.close(t.Context(), r)
 	}
 }
 
 // TestSpoolTidiesHeld: a capture that is held in the repository is no more kept in the spool than others: the hold is there.
 func TestSpoolTidiesHeld(t *testing.T) {
 	b := newBench(t)
-	for range 2 {
+	for range spoolKeeps + 1 {
 		b.must("capture", "--spool", "--hold", b.path("seedbank"))
 		if said := b.stderr.String(); strings.Contains(said, "not tidied") {
 			t.Error(said)
 		}
 	}
 	left, err := filepath.Glob(filepath.Join(b.known, "spool", "*", "repository", "captures", "*"))
-	if err != nil || len(left) != 1 {
+	if err != nil || len(left) != spoolKeeps {
 		t.Errorf("%q, %v", left, err)
 	}
 	b.must("list")
-	if n := strings.Count(b.stdout.String(), "yes"); n != 2 {
+	if n := strings.Count(b.stdout.String(), "yes"); n != spoolKeeps+1 {
 		t.Errorf("%d are held: %s", n, &b.stdout)
 	}
 }

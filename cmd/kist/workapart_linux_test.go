@@ -14,7 +14,7 @@ import (
 
 // TestMayHang: a command is done in a process of its own where it names a share, whichever flag or variable does, and nowhere else.
 func TestMayHang(t *testing.T) {
-	share := filepath.Join(newDeadShare(t).dir, "repo")
+	share := filepath.Join(newDeadShare(t, t.TempDir()).dir, "repo")
 	local := t.TempDir()
 	for _, c := range []struct {
 		args  string
@@ -43,7 +43,8 @@ func TestMayHang(t *testing.T) {
 				}
 				return c.env[key]
 			})
-			a.work = func(_ context.Context, got []string) (worker.Outcome, error) {
+			a.second = &secondInterrupt{}
+			a.work = func(_ context.Context, _ <-chan struct{}, got []string) (worker.Outcome, error) {
 				if !slices.Equal(got, args) {
 					t.Errorf("the worker does %q", got)
 				}
@@ -83,7 +84,8 @@ func TestWorkersOutcome(t *testing.T) {
 	} {
 		var out strings.Builder
 		a := newApp(strings.NewReader(""), &out, &out, func(string) string { return "" })
-		a.work = func(context.Context, []string) (worker.Outcome, error) { return c.came, c.err }
+		a.second = &secondInterrupt{}
+		a.work = func(context.Context, <-chan struct{}, []string) (worker.Outcome, error) { return c.came, c.err }
 		err := a.workApart(t.Context(), nil)
 		if err != nil {
 			a.printError(err)

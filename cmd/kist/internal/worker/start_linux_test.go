@@ -17,18 +17,15 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// TestMain has this program be a worker where Run started it.
-func TestMain(m *testing.M) {
-	if w, ok := Mine(); ok {
-		status := 0
-		if err := workers[os.Args[1]](w, os.Args[2:]); err != nil {
-			fmt.Fprintln(os.Stderr, err)
-			status = 1
-		}
-		w.Done(status)
-		os.Exit(status)
+// startAll does what a worker of these tests is for, and gives its status.
+func startAll(w *Work, do func(*Work, []string) error) int {
+	status := 0
+	if err := do(w, os.Args[2:]); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		status = 1
 	}
-	os.Exit(m.Run())
+	w.Done(status)
+	return status
 }
 
 // workers are what workers of these tests do.

@@ -17,12 +17,15 @@ import (
 // TestMain is what a worker does, and the one above it, where this program is started as such.
 func TestMain(m *testing.M) {
 	if work, ok := Mine(); ok {
+		if do := workers[os.Args[1]]; do != nil {
+			os.Exit(startAll(work, do))
+		}
 		os.Exit(doWork(work, os.Args[1]))
 	}
 	if len(os.Args) == 3 && os.Args[1] == "above" {
 		ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM)
 		defer stop()
-		came, err := Run(ctx, os.Args[2:])
+		came, err := Run(ctx, nil, os.Args[2:])
 		if err != nil {
 			came.Status = failed
 		}
@@ -104,7 +107,7 @@ func TestWorker(t *testing.T) {
 			if c.interrupt {
 				cancel()
 			}
-			came, err := Run(ctx, []string{c.how})
+			came, err := Run(ctx, nil, []string{c.how})
 			if err != nil || came.Status != c.status || (came.Left > 0) != c.left {
 				t.Errorf("%+v, %v", came, err)
 			}
