@@ -51,14 +51,16 @@ const (
 
 // PutKept puts a small object, with a second copy where it gets one, and keeps a copy of it on this machine.
 func (v *Vault) PutKept(ctx context.Context, name string, content []byte) error {
-	err := v.storage.Put(ctx, name, bytes.NewReader(content))
-	if err == nil && !isCounted(name) { // when that was written, only a listing tells
-		v.keptFor(name).Add(name, content)
-		if hasSpare(name) {
-			v.PutSpare(ctx, name, content)
-		}
+	if err := v.storage.Put(ctx, name, bytes.NewReader(content)); err != nil {
+		return err
 	}
-	return err
+	if !isCounted(name) { // when that was written, only a listing tells
+		v.keptFor(name).Add(name, content)
+	}
+	if hasSpare(name) {
+		v.PutSpare(ctx, name, content)
+	}
+	return nil
 }
 
 // isCounted tells whether the name of an object has a number that others count on from: after the repository was put back to
