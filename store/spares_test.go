@@ -29,7 +29,6 @@ func wantSpares(t *testing.T, st storage.Storage, after string) {
 // sparesCase is a place with parity, another one that it is copied to, and what was captured.
 type sparesCase struct {
 	*parityFixture
-	test  *testing.T
 	place *storage.Memory
 	other *store.Repository
 }
@@ -71,12 +70,12 @@ func (c *sparesCase) retireOldest() {
 	}
 }
 
-// harm damages what begins with a folder's name.
-func (c *sparesCase) harm(st storage.Storage, folder string, change func([]byte) []byte) {
-	c.t.Helper()
-	for name, content := range objects(c.t, st) {
+// harmAll damages what begins with a folder's name.
+func harmAll(t *testing.T, st storage.Storage, folder string, change func([]byte) []byte) {
+	t.Helper()
+	for name, content := range objects(t, st) {
 		if strings.HasPrefix(name, folder) {
-			replace(c.test, st, name, change(bytes.Clone(content)))
+			replace(t, st, name, change(bytes.Clone(content)))
 		}
 	}
 }
@@ -87,7 +86,7 @@ func cutShort(b []byte) []byte { return b[:len(b)-60] }
 // without a second copy.
 func TestEveryWriterSpares(t *testing.T) {
 	ctx := t.Context()
-	c := &sparesCase{parityFixture: newParityFixture(t), test: t, place: storage.NewMemory()}
+	c := &sparesCase{parityFixture: newParityFixture(t), place: storage.NewMemory()}
 	steps := []struct {
 		name string
 		run  func() error
@@ -116,12 +115,12 @@ func TestEveryWriterSpares(t *testing.T) {
 			return nil
 		}},
 		{"repairing index files", func() error {
-			c.harm(c.mem, "captures/", cutShort)
+			harmAll(t, c.mem, "captures/", cutShort)
 			_, err := c.Repair(ctx, store.RepairOptions{})
 			return err
 		}},
 		{"repairing tables", func() error {
-			c.harm(c.mem, "tables/", cutShort)
+			harmAll(t, c.mem, "tables/", cutShort)
 			_, err := c.Repair(ctx, store.RepairOptions{})
 			return err
 		}},
@@ -156,7 +155,7 @@ func TestEveryWriterSpares(t *testing.T) {
 		}},
 		{"repairing from another place", func() error {
 			for _, folder := range []string{"captures/", "spare/captures."} {
-				c.harm(c.mem, folder, cutShort)
+				harmAll(t, c.mem, folder, cutShort)
 			}
 			out, err := c.Repair(ctx, store.RepairOptions{From: c.other})
 			if err == nil && len(out.Restored) == 0 {
@@ -225,5 +224,174 @@ func TestRenewedSlotSpare(t *testing.T) {
 	wantSpares(t, mem, "making a slot anew")
 	if _, there := objects(t, mem)["spare/keyslots."+string(old)+".json"]; there {
 		t.Error("the slot before has a second copy")
+	}
+}
+
+// TestMissedComesBack removes index files that have second copies: repairing puts back those of captures that are missed, to the
+// byte, and none that was removed on purpose.
+func TestMissedComesBack(t *testing.T) {
+	f := newParityFixture(t)
+	ctx := t.Context()
+	captures, err := f.Captures(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Hold(ctx, []string{captures[2].ID}, store.MarkOptions{}); err != nil { // else nobody knows of the newest
+		t.Fatal(err)
+	}
+	spare := "spare/captures." + captures[0].ID
+	reclaimed := contentOf(t, f.mem, spare)
+	delete(f.streams, captures[0].ID)
+	f.retire(captures[0])
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	if err := f.mem.Put(ctx, spare, bytes.NewReader(reclaimed)); err != nil {
+		t.Fatal(err)
+	}
+	whole := map[string][]byte{}
+	for name, content := range objects(t, f.mem) {
+		if strings.HasPrefix(name, "captures/") {
+			whole[name] = content
+			if err := f.mem.Remove(ctx, name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	f.harmed = true
+	// The newest is known by its hold, and names the one before.
+	var out *store.Repaired
+	for range 2 {
+		if out, err = f.Repair(ctx, store.RepairOptions{}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !out.Mended() {
+		t.Errorf("%+v", out)
+	}
+	for name, content := range whole {
+		if !bytes.Equal(contentOf(t, f.mem, name), content) {
+			t.Errorf("%s came back otherwise", name)
+		}
+	}
+	f.wantAll()
+	f.harmed = false
+}
+
+// TestLeftToPeople: repairing does not touch what opens the repository, and says so; who opens it by a second copy is told.
+func TestLeftToPeople(t *testing.T) {
+	f := newParityFixture(t)
+	ctx := t.Context()
+	harmAll(t, f.mem, "keyslots/", func(b []byte) []byte { return b[:len(b)/2] })
+	harmAll(t, f.mem, "kist.json", func([]byte) []byte { return []byte("{\x00") })
+	f.harmed = true
+	before := objects(t, f.mem)
+	r := f.wantAll()
+	read := r.Mendable()
+	if len(read) != 2 || !strings.HasPrefix(read[0].Object, "keyslots/") || read[1].Object != "kist.json" {
+		t.Errorf("read by second copies: %+v", read)
+	}
+	for _, drop := range []bool{false, true} {
+		out, err := r.Repair(ctx, store.RepairOptions{Drop: drop})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if out.Mended() || len(out.Left) != 2 || len(out.Lost)+len(out.Renewed) > 0 {
+			t.Errorf("%+v", out)
+		}
+		for _, d := range out.Left {
+			if !strings.Contains(d.Problem, "second copy") {
+				t.Errorf("%+v", d)
+			}
+		}
+	}
+	for name, content := range before {
+		if !strings.HasPrefix(name, "leases/") && !bytes.Equal(contentOf(t, f.mem, name), content) {
+			t.Errorf("%s was changed", name)
+		}
+	}
+}
+
+// TestOvercome: a frame that can't be read, and that a capture needed which was healed, is damage no more once a repair has
+// marked it, and what reclaiming says of it is said when it may go.
+func TestOvercome(t *testing.T) {
+	f := newFixture(t)
+	ctx := t.Context()
+	in := tarOf(t, file{name: "catalogue", content: random(1, 300_000)})
+	f.capture(in)
+	infos, err := f.mem.List(ctx, "slabs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	largest := slices.MaxFunc(infos, bySize)
+	b := contentOf(t, f.mem, largest.Name)
+	clear(b[1000:1100])
+	replace(t, f.mem, largest.Name, b)
+	verify := func() *store.Report {
+		t.Helper()
+		report, err := f.Verify(ctx, store.VerifyOptions{Full: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return report
+	}
+	notes := func(want bool, text string) {
+		t.Helper()
+		report := verify()
+		is := slices.ContainsFunc(report.Notes, func(n string) bool {
+			return strings.Contains(n, largest.Name) && strings.Contains(n, text)
+		})
+		if report.OK != want || is != want {
+			t.Errorf("%+v", report)
+		}
+	}
+	f.harmed = true
+	notes(false, "")
+	if out, err := f.Repair(ctx, store.RepairOptions{}); err != nil || out.Mended() {
+		t.Fatal(out, err)
+	}
+	notes(false, "") // it is marked, and needed
+	f.capture(in)
+	if out, err := f.Repair(ctx, store.RepairOptions{}); err != nil || !out.Mended() || len(out.Healed) != 1 {
+		t.Fatal(out, err)
+	}
+	notes(true, "reclaiming frees it")
+	f.reclaim(store.ReclaimOptions{MinDead: 0.0001})
+	notes(true, "reclaiming frees it after 20")
+	for _, n := range verify().Notes {
+		if strings.HasPrefix(n, "slabs that no capture needs") {
+			t.Errorf("told twice: %s", n)
+		}
+	}
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	if report := verify(); !report.OK || len(report.Notes) > 0 {
+		t.Errorf("%+v", report)
+	}
+	f.harmed = false
+}
+
+// TestUnmarkedIsDamage: what no capture needs is damage as long as no mark keeps captures to come from relying on it.
+func TestUnmarkedIsDamage(t *testing.T) {
+	f := newFixture(t)
+	first := f.capture(random(1, 200_000))
+	infos, err := f.mem.List(t.Context(), "slabs")
+	if err != nil {
+		t.Fatal(err)
+	}
+	largest := slices.MaxFunc(infos, bySize)
+	f.capture(random(2, 1000))
+	f.retire(first)
+	b := contentOf(t, f.mem, largest.Name)
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	clear(b[1000:1100])
+	if err := f.mem.Put(t.Context(), largest.Name, bytes.NewReader(b)); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []bool{false, true} {
+		report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+		if err != nil || report.OK != want {
+			t.Errorf("%+v, %v", report, err)
+		}
+		if _, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil {
+			t.Fatal(err)
+		}
 	}
 }

@@ -51,14 +51,17 @@ func (r *repository) warnMendable() {
 	if r.warn == nil || len(mendable) == 0 {
 		return
 	}
-	first := mendable[0]
-	if first.Object == anchor {
-		r.warn("%s is damaged, and was read by its second copy: put a copy of %s in its place", anchor, spareManifest)
-		if mendable = mendable[1:]; len(mendable) == 0 {
-			return
+	mendable = slices.DeleteFunc(mendable, func(m store.Mendable) bool {
+		opens := m.Object == anchor || strings.HasPrefix(m.Object, "keyslots/")
+		if opens { // repairing leaves them to people
+			r.warn("%s is damaged, and was read by its second copy: put a copy of spare/%s in its place", screen.Printable(m.Object), screen.Printable(strings.ReplaceAll(m.Object, "/", ".")))
 		}
-		first = mendable[0]
+		return opens
+	})
+	if len(mendable) == 0 {
+		return
 	}
+	first := mendable[0]
 	r.warn("%s by parity or second copies: nothing is lost yet, and kist repair mends it. The first: %s: %s",
 		screen.Count(len(mendable), "file of the repository is damaged, and was read", "files of the repository are damaged, and were read"), screen.Printable(first.Object), screen.Line(first.Problem))
 }

@@ -20,7 +20,7 @@ func (v *verifier) readMarks(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	v.Gone = going.Departures()
+	v.going, v.marked, v.Gone = going, going.Harmed(), going.Departures()
 	if v.Stand, err = v.r.ledger.ReadStanding(ctx); err != nil {
 		return err
 	}
