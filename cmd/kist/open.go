@@ -160,9 +160,17 @@ func openFolderAt(ctx context.Context, place files.Place) (*storage.Folder, erro
 	return folder, nil
 }
 
+// noRepositoryError says that no repository is in a folder.
+type noRepositoryError struct{ path, why, made string }
+
+func (e *noRepositoryError) Error() string {
+	return fmt.Sprintf("%s: %v: %s. %s; if it lies on a share, see that the share is mounted", screen.Line(e.path), store.ErrNoRepository, e.why, e.made)
+}
+
+func (e *noRepositoryError) Unwrap() error { return store.ErrNoRepository }
+
 func noRepository(path, why string) error {
-	return fmt.Errorf("%s: %w: %s. kist setup makes one; if it lies on a share, see that the share is mounted",
-		screen.Line(path), store.ErrNoRepository, why)
+	return &noRepositoryError{path, why, "kist setup makes one"}
 }
 
 func (a *app) repositoryPath() (string, error) {
