@@ -23,7 +23,9 @@ func (a *app) repairCommand() *cli.Command {
 		}, otherFlags()...),
 		Description: `
 Reads the whole repository. What parity or a second copy tells of a damaged file, the file is put anew with,
-under its name. Lost tables are written anew. Contents that are damaged in
+under its name; so is an index file that is gone, where its second copy is there and it was
+not removed on purpose. Damaged key slots and kist.json are left to you, with exit
+status 3: so there is no moment without them. Lost tables are written anew. Contents that are damaged in
 one place and whole in another are taken from there: so capture a service whose
 data is still the same once more, and repair again. A place that is damaged is
 not relied on by later captures.

@@ -142,8 +142,11 @@ func (p *repairer) pass(ctx context.Context) error {
 			return err
 		}
 	}
-	if err := p.putMissed(ctx); err != nil {
-		return err
+	for put := true; put; { // what comes back may tell of others that are missed
+		var err error
+		if put, err = p.putMissed(ctx); err != nil {
+			return err
+		}
 	}
 	if err := p.rebuildTables(ctx); err != nil {
 		return err
