@@ -1,7 +1,9 @@
 package screen
 
 import (
+	"bytes"
 	"io"
+	"strings"
 	"testing"
 )
 
@@ -22,5 +24,18 @@ func TestBarEnds(t *testing.T) {
 				t.Error("the bar is not finished")
 			}
 		})
+	}
+}
+
+// TestFullBar: nothing is drawn that says all is done beside another share of it.
+func TestFullBar(t *testing.T) {
+	var drawn bytes.Buffer
+	bar := newBar(&drawn, "reading")
+	bar.ChangeMax64(100)
+	advance(bar, 1, 100, "reading: 1 B of 100 B done")
+	advance(bar, 100, 100, "reading: 100 B of 100 B done")
+	endBar(bar)
+	if !strings.Contains(drawn.String(), "reading") || strings.Contains(drawn.String(), "100 B of 100 B") {
+		t.Errorf("%q", drawn.String())
 	}
 }
