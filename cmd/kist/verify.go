@@ -227,6 +227,9 @@ func advice(d *store.Damage) string {
 		}
 		return "kist passphrase add makes another key slot, kist passphrase remove takes this one away."
 	case "captures":
+		if strings.Contains(d.Problem, "its second copy is there") {
+			return "kist repair puts it back from its second copy, if that is whole."
+		}
 		return "put the file back if a copy of the repository has it; other captures are not harmed by it. kist repair tells more."
 	case "holds", "retired", "leases", "condemned", "rehearsed", "verified":
 		return "kist repair removes the mark; nothing is lost."
