@@ -48,6 +48,7 @@ var scenarios = []scenario{
 	{name: "adding a key slot with parity", prepare: withParity, act: (*site).addSlot},
 	{name: "removing a key slot with parity", prepare: append(withParity, (*site).addSlot), act: (*site).removeSlot},
 	{name: "reclaiming with parity", prepare: append(withParity, takeStream("second"), (*site).retire), act: (*site).reclaim, after: (*site).reclaimLater},
+	{name: "putting an index file back", prepare: append(withParity, takeStream("second"), (*site).loseIndexFile), act: (*site).mend, after: (*site).findAgain},
 	{name: "repairing by parity", prepare: append(withParity, takeStream("second"), (*site).harmMendably), act: (*site).mend, after: (*site).mendLater},
 	{name: "rebuilding tables", prepare: append(prepared, takeStream("second"), (*site).harmTables), act: (*site).rebuildTables, after: (*site).rebuildTables},
 }

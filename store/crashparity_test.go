@@ -74,3 +74,17 @@ func (s *site) mendLater(ctx context.Context) error {
 	s.harmed = false
 	return nil
 }
+
+// loseIndexFile loses that of the first capture, which the second one saw.
+func (s *site) loseIndexFile(ctx context.Context) error {
+	s.harmed = true
+	s.leaving[s.first[0]] = true
+	return s.folder.Remove(ctx, "captures/"+s.first[0])
+}
+
+// findAgain is mendLater, after which no capture is missing.
+func (s *site) findAgain(ctx context.Context) error {
+	err := s.mendLater(ctx)
+	clear(s.leaving)
+	return err
+}

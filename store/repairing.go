@@ -53,7 +53,10 @@ type Repaired struct {
 	// Dropped tells that what was lost has been given up.
 	Dropped bool `json:"dropped"`
 
-	// Renewed are objects that were damaged, and were put anew as they were: by the parity of slabs, or by second copies.
+	// Left is what is damaged of kist.json and the key slots: nothing is put in their place, so that there is no
+	// moment without what opens the repository. Each says whether its second copy is whole.
+	Left []Damage `json:"left,omitempty"`
+	// Renewed are objects that were damaged or gone, and were put anew as they were: by the parity of slabs, or by second copies.
 	Renewed []string `json:"renewed,omitempty"`
 	// PutBack are slabs that were gone, and came from the other place under their own names.
 	PutBack []string `json:"put_back,omitempty"`
@@ -76,9 +79,9 @@ type OtherDamage struct {
 }
 
 // Mended tells whether nothing is left that can't be mended. Frames from which captures were healed stay
-// where they are, and are damage to Verify that harms no capture, until Reclaim removes their slabs.
+// where they are, which Verify notes, until Reclaim removes their slabs.
 func (r *Repaired) Mended() bool {
-	return r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0 && len(r.Exchanged) == 0 && len(r.Returned) == 0 && len(r.Own) == 0 && len(r.Amendments) == 0
+	return len(r.Left) == 0 && (r.Dropped || len(r.Lost) == 0 && len(r.Unreadable) == 0 && len(r.Vanished) == 0 && len(r.Exchanged) == 0 && len(r.Returned) == 0 && len(r.Own) == 0 && len(r.Amendments) == 0)
 }
 
 // Repair verifies all of the repository and mends what it can. It writes tables anew that
@@ -86,7 +89,8 @@ func (r *Repaired) Mended() bool {
 // again, are taken from there. The places that are harmed are marked, so that
 // captures from now on store such content again: capturing what was harmed once
 // more, and then repairing once more, heals the older captures. What can't be mended is
-// listed, and stays as it is until it is dropped.
+// listed, and stays as it is until it is dropped. An index file that is gone and missed comes back by its second copy, if there
+// is one; what is damaged of kist.json and key slots is left to people.
 //
 // With RepairOptions.From it takes what is harmed or gone here from another place of the repository: slabs
 // that are gone come back as they were, harmed chunks come into new slabs, and index files that can't be read into new
@@ -120,6 +124,9 @@ func (r *Repository) Repair(ctx context.Context, o RepairOptions) (out *Repaired
 		Tables: RebuildReport(done.Tables), Healed: done.Healed, Lost: givenHarmed(done.Lost), Unreadable: done.Unreadable,
 		Vanished: done.Vanished, Exchanged: done.Exchanged, Returned: done.Returned, Marks: done.Marks, Own: done.Own, Amendments: done.Amendments, Dropped: done.Dropped,
 		Renewed: done.Renewed, PutBack: done.PutBack, Restored: done.Restored, Taken: done.Taken, Offered: done.Offered, Notes: done.Notes,
+	}
+	for _, d := range done.Left {
+		out.Left = append(out.Left, givenDamage(d))
 	}
 	for _, d := range done.There {
 		out.There = append(out.There, OtherDamage{d.Object, vault.ProblemOf(d.Object, d.Err)})

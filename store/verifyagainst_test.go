@@ -3,6 +3,7 @@ package store
 import (
 	"errors"
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/store/internal/names"
@@ -54,7 +55,7 @@ func TestVerifyAgainst(t *testing.T) {
 	if out := against(false); !out.Same() {
 		t.Errorf("a frame was read: %+v", out)
 	}
-	if out := against(true); len(out.Unlike) != 1 || out.Unlike[0].Object != shared || out.Unlike[0].Here != "" || out.Unlike[0].There == "" {
+	if out := against(true); len(out.Unlike) != 1 || out.Unlike[0].Object != shared || out.Unlike[0].Here != "" || strings.Count(out.Unlike[0].There, "frame") != 1 {
 		t.Errorf("%+v", out)
 	}
 	b.cut(shared, 100)

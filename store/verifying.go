@@ -99,9 +99,13 @@ func (r *Repository) Verify(ctx context.Context, o VerifyOptions) (report *Repor
 func givenReport(found *check.Report) *Report {
 	r := &Report{OK: found.OK, Captures: found.Captures, Checked: found.Checked, Damage: []Damage{}, Notes: found.Notes}
 	for _, d := range found.Damage {
-		r.Damage = append(r.Damage, Damage{Object: d.Object, Problem: d.Problem, Captures: d.Captures, Members: givenHarmed(d.Members), More: d.More, Mendable: d.Mendable})
+		r.Damage = append(r.Damage, givenDamage(d))
 	}
 	return r
+}
+
+func givenDamage(d check.Damage) Damage {
+	return Damage{Object: d.Object, Problem: d.Problem, Captures: d.Captures, Members: givenHarmed(d.Members), More: d.More, Mendable: d.Mendable}
 }
 
 func givenHarmed(all []check.Harmed) []Harmed {

@@ -37,6 +37,7 @@ type app struct {
 	patience patience
 
 	root    struct{ path, real string } // of the repository, and where that leads; see checkApart
+	warned  map[string]bool             // files with secrets of which it was warned
 	lapsed  *lapses                     // what was told of captures that are missing
 	saidOdd bool                        // that the book of what is set aside has lines which make no sense
 
@@ -56,7 +57,7 @@ type shared struct {
 
 func newApp(stdin io.Reader, stdout, stderr io.Writer, getenv func(string) string) *app {
 	return &app{
-		lapsed: &lapses{},
+		lapsed: &lapses{}, warned: make(map[string]bool),
 		Screen: screen.New(stdout, stderr), stdin: stdin, getenv: getenv,
 		tty:    func() (*os.File, error) { return os.OpenFile("/dev/tty", os.O_RDWR, 0) },
 		engine: engine.New, place: systemPlace, program: installed, config: &config.Settings{}, environment: getenv,

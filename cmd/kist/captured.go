@@ -22,6 +22,8 @@ type captured struct {
 
 	waits bool // in the spool, to be sent
 
+	drafted bool // what was read before is in it
+
 	renew func() // makes an old key slot anew
 }
 
@@ -101,7 +103,7 @@ const longRead = 10 * time.Second
 func (a *app) summarize(t *captured) {
 	for i := range t.Volumes {
 		v := &t.Volumes[i]
-		a.Say("Volume %s: %s, %s%s.", screen.Printable(v.Name), screen.Count(v.Members, "member", "members"), screen.Size(v.Bytes), volumeRemark(v))
+		a.Say("Volume %s: %s, %s%s.", screen.Printable(v.Name), screen.Count(v.Members, "member", "members"), screen.Size(v.Bytes), volumeRemark(v, t.drafted))
 		if v.FirstRead && t.took > longRead {
 			a.Say("All of it was read, since this machine knows of no capture of it that it made itself. The next one reads what changed.")
 		}
@@ -138,8 +140,10 @@ func withVersion(c *store.Capture) string {
 	return " " + screen.Printable(c.Version)
 }
 
-func volumeRemark(v *store.Volume) string {
+func volumeRemark(v *store.Volume, drafted bool) string {
 	switch {
+	case v.Reused > 0 && drafted:
+		return fmt.Sprintf(", %s of them as before it was held still, and not read again", humanize.Comma(int64(v.Reused)))
 	case v.Reused > 0:
 		return fmt.Sprintf(", %s of them as before and not read again", humanize.Comma(int64(v.Reused)))
 	case v.Compression != "":

@@ -331,7 +331,7 @@ func (e *emptying) capture(ctx context.Context, r *repository, t *tarball) error
 		e.app.Warn("%s is not complete: %s", screen.Line(t.File), screen.Text(v.Unfinished))
 	}
 	e.app.WarnAll(volumeWarnings(v))
-	e.app.Say("%s: %s; the repository grew by %s%s.", screen.Line(t.File), t.told(), screen.Size(made.Added), volumeRemark(v))
+	e.app.Say("%s: %s; the repository grew by %s%s.", screen.Line(t.File), t.told(), screen.Size(made.Added), volumeRemark(v, false))
 	if !e.app.JSON {
 		e.app.Printf("%s  %s\n", made.ID, screen.Printable(t.File))
 	}

@@ -54,14 +54,17 @@ func (r *repository) warnMendable() {
 	if r.warn == nil || len(mendable) == 0 {
 		return
 	}
-	first := mendable[0]
-	if first.Object == anchor {
-		r.warn("%s is damaged, and was read by its second copy: put a copy of %s in its place", anchor, spareManifest)
-		if mendable = mendable[1:]; len(mendable) == 0 {
-			return
+	mendable = slices.DeleteFunc(mendable, func(m store.Mendable) bool {
+		opens := m.Object == anchor || strings.HasPrefix(m.Object, "keyslots/")
+		if opens { // repairing leaves them to people
+			r.warn("%s is damaged, and was read by its second copy: put a copy of spare/%s in its place", screen.Printable(m.Object), screen.Printable(strings.ReplaceAll(m.Object, "/", ".")))
 		}
-		first = mendable[0]
+		return opens
+	})
+	if len(mendable) == 0 {
+		return
 	}
+	first := mendable[0]
 	r.warn("%s by parity or second copies: nothing is lost yet, and kist repair mends it. The first: %s: %s",
 		screen.Count(len(mendable), "file of the repository is damaged, and was read", "files of the repository are damaged, and were read"), screen.Printable(first.Object), screen.Line(first.Problem))
 }
@@ -160,9 +163,17 @@ func openFolderAt(ctx context.Context, place files.Place) (*storage.Folder, erro
 	return folder, nil
 }
 
+// noRepositoryError says that no repository is in a folder.
+type noRepositoryError struct{ path, why, made string }
+
+func (e *noRepositoryError) Error() string {
+	return fmt.Sprintf("%s: %v: %s. %s; if it lies on a share, see that the share is mounted", screen.Line(e.path), store.ErrNoRepository, e.why, e.made)
+}
+
+func (e *noRepositoryError) Unwrap() error { return store.ErrNoRepository }
+
 func noRepository(path, why string) error {
-	return fmt.Errorf("%s: %w: %s. kist setup makes one; if it lies on a share, see that the share is mounted",
-		screen.Line(path), store.ErrNoRepository, why)
+	return &noRepositoryError{path, why, "kist setup makes one"}
 }
 
 func (a *app) repositoryPath() (string, error) {

@@ -55,13 +55,24 @@ func (a *app) openOther(c *cli.Context, path string, same crypt.Secret) (*reposi
 	if err != nil {
 		return nil, err
 	}
+	var none *noRepositoryError
 	r, err := a.openPlace(c.Context, path, 0, func(ctx context.Context, folder *storage.Folder) (*repository, error) {
 		return a.unlockOther(ctx, folder, files, same)
 	})
+	if errors.As(err, &none) {
+		none.made = "See that the path is right; kist setup --replica-of makes a second place"
+	}
 	if err != nil {
 		return nil, err
 	}
 	return r, nil
+}
+
+// optionsOfOther are those by which another place is opened: warnings name it.
+func (a *app) optionsOfOther(path string) store.OpenOptions {
+	o := a.openOptions()
+	o.Warn = func(err error) { a.Warn("%s: %s.", screen.Printable(path), screen.Text(err.Error())) }
+	return o
 }
 
 // unlockOther is openOther for a folder, which it closes where it fails.
@@ -71,8 +82,9 @@ func (a *app) unlockOther(ctx context.Context, folder *storage.Folder, files sec
 		letGo(folder)
 		return nil, err
 	}
+	path := folder.Path()
 	if files == (secrets.Files{}) && same != nil {
-		r, err := store.Open(ctx, st, same, a.openOptions())
+		r, err := store.Open(ctx, st, same, a.optionsOfOther(path))
 		switch {
 		case err == nil:
 			return &repository{Repository: r, folder: folder}, nil // the secret is its owner's to wipe
@@ -81,8 +93,7 @@ func (a *app) unlockOther(ctx context.Context, folder *storage.Folder, files sec
 			return nil, explainOpening(ctx, folder, err)
 		}
 	}
-	path := folder.Path()
-	r, err := a.unlock(ctx, folder, st, a.openOptions(), func(ctx context.Context) (crypt.Secret, bool, error) {
+	r, err := a.unlock(ctx, folder, st, a.optionsOfOther(path), func(ctx context.Context) (crypt.Secret, bool, error) {
 		return a.secrets().OpeningOf(ctx, files, screen.Printable(path))
 	})
 	if err != nil {

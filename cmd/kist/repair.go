@@ -23,7 +23,9 @@ func (a *app) repairCommand() *cli.Command {
 		}, otherFlags()...),
 		Description: `
 Reads the whole repository. What parity or a second copy tells of a damaged file, the file is put anew with,
-under its name. Lost tables are written anew. Contents that are damaged in
+under its name; so is an index file that is gone, where its second copy is there and it was
+not removed on purpose. Damaged key slots and kist.json are left to you, with exit
+status 3: so there is no moment without them. Lost tables are written anew. Contents that are damaged in
 one place and whole in another are taken from there: so capture a service whose
 data is still the same once more, and repair again. A place that is damaged is
 not relied on by later captures.
@@ -133,7 +135,7 @@ func (a *app) printRepaired(out *store.Repaired, from string) error {
 	}
 	a.printTables(&out.Tables)
 	if len(out.Renewed) > 0 {
-		a.Printf("Damaged, and put anew as they were: %s.\n", strings.Join(out.Renewed, ", "))
+		a.Printf("Damaged or gone, and put anew as they were: %s.\n", strings.Join(out.Renewed, ", "))
 	}
 	a.printTaken(out, from)
 	if len(out.Marks) > 0 {
@@ -147,10 +149,22 @@ func (a *app) printRepaired(out *store.Repaired, from string) error {
 		if len(out.Offered) > 0 && !out.Dropped {
 			a.Printf("\nOf these %s has: %s. kist replicate --from %s and their names copies them.\n", screen.Printable(from), strings.Join(out.Offered, ", "), screen.Printable(from))
 		}
+		a.printLeft(out.Left)
 		return nil
 	}
 	a.Printf("No capture lacks anything.\n")
+	a.printLeft(out.Left)
 	return nil
+}
+
+// printLeft names what repairing leaves to people, so that there is no moment without it: what opens the repository.
+func (a *app) printLeft(left []store.Damage) {
+	for i := range left {
+		a.printDamage(&left[i], i+1)
+	}
+	if len(left) > 0 {
+		a.Printf("\nThis is left to you: of what opens the repository, kist repair replaces nothing.\n")
+	}
 }
 
 // printTaken says what came from another place, and what is damaged there.
@@ -252,7 +266,7 @@ func (a *app) printLost(lost, changed []string, dropped bool) {
 	a.Printf(`
 All else is whole. What can be done, the best first:
   1. kist repair --from %s, if that has what is damaged here;
-  2. where a service still has the same data: kist capture, and kist repair again;
+  2. where a service still has the same data: kist capture --reread, and kist repair again;
   3. kist repair --drop gives up what is listed here, for good.
 `, a.otherPlace("the second place, or a copy of the folder"))
 }

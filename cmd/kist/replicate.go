@@ -4,9 +4,11 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"path/filepath"
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
@@ -58,6 +60,9 @@ func (a *app) replicate(c *cli.Context) error {
 		return usagef("replicate: --to and --from are both given: run it once for each")
 	}
 	path := cmp.Or(c.String("from"), c.String("to"), a.getenv("KIST_REPLICA"))
+	if place := c.Args().First(); !c.IsSet("to") && !c.IsSet("from") && files.IsFolder(place) && (path == "" || filepath.Base(place) != place) {
+		return usagef("replicate: %s is a folder, where captures are named; did you mean --to %[1]s?", screen.Line(place))
+	}
 	if path == "" {
 		return usagef("replicate: where is the second place? Give --to OTHER or --from OTHER, or set KIST_REPLICA")
 	}

@@ -8,7 +8,7 @@ import (
 )
 
 func (a *app) secrets() *secrets.Source {
-	return &secrets.Source{Screen: a.Screen, Stdin: a.stdin, Getenv: a.getenv, TTY: a.tty}
+	return &secrets.Source{Screen: a.Screen, Stdin: a.stdin, Getenv: a.getenv, TTY: a.tty, Warned: a.warned}
 }
 
 // secretFiles gives the files named by flags, else by the environment, else the

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -50,9 +51,20 @@ func parseParity(s string) (int, error) {
 	number, ok := strings.CutSuffix(s, "%")
 	n, err := strconv.Atoi(number)
 	if err != nil || !ok || n < 1 || n > store.MaxParity {
-		return 0, usagef("--parity %q: it is off, or a whole number of percent from 1%% to %d%%", s, store.MaxParity)
+		return 0, usagef("--parity %q: it is off, or a whole number of percent from 1%% to %d%%%s", s, store.MaxParity, meantParity(s, number, n))
 	}
 	return n, nil
+}
+
+// meantParity asks whether a share of parity was meant that is written otherwise.
+func meantParity(s, number string, n int) string {
+	switch {
+	case slices.Contains([]string{"0", "no", "none", "never", "false", "OFF", "Off"}, number):
+		return "; did you mean off?"
+	case s == number && n >= 1 && n <= store.MaxParity:
+		return fmt.Sprintf("; did you mean %d%%?", n)
+	}
+	return ""
 }
 
 func (a *app) showSettings(c *cli.Context, r *repository) error {
@@ -61,7 +73,7 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 		if err != nil {
 			return err
 		}
-		if err := r.SetParity(c.Context, percent, store.MarkOptions{Host: hostName()}); err != nil {
+		if err := a.setParity(c.Context, r, percent); err != nil {
 			return err
 		}
 	}
@@ -101,6 +113,23 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 		return lostSettings(lost)
 	}
 	a.Printf("parity         %s\n", parityText(percent))
+	return nil
+}
+
+// setParity changes how much parity slabs get, and says whether that is a change.
+func (a *app) setParity(ctx context.Context, r *repository, percent int) error {
+	before, err := r.Parity(ctx)
+	if err != nil {
+		return err
+	}
+	if before == percent {
+		a.Say("Parity is %s already: nothing was changed.", parityText(percent))
+		return nil
+	}
+	if err := r.SetParity(ctx, percent, store.MarkOptions{Host: hostName()}); err != nil {
+		return err
+	}
+	a.Say("Parity was %s, and is %s for what is written from now on.", parityText(before), parityText(percent))
 	return nil
 }
 

@@ -125,7 +125,7 @@ func (a *app) setup(c *cli.Context) error {
 	}
 	defer r.Close()
 	a.warnElsewhere(spoolName(r.Repository))
-	return a.printSetup(path, r, files)
+	return a.printSetup(path, r, files, parity)
 }
 
 // creating makes a repository in an empty storage.
@@ -222,7 +222,7 @@ func unmake(path string, itself bool) {
 	}
 }
 
-func (a *app) printSetup(path string, r *repository, files secrets.Files) error {
+func (a *app) printSetup(path string, r *repository, files secrets.Files, parity int) error {
 	if a.JSON {
 		err := a.PrintJSON(struct {
 			Repository string    `json:"repository"`
@@ -233,7 +233,8 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files) error 
 			Recheck    string    `json:"recheck,omitempty"`
 			Apart      string    `json:"apart,omitempty"`
 			Place      string    `json:"place,omitempty"`
-		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()], string(r.Apart()), r.Place()})
+			Parity     int       `json:"parity_percent,omitempty"`
+		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()], string(r.Apart()), r.Place(), parity})
 		if err != nil {
 			return err
 		}
@@ -245,6 +246,9 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files) error 
 		a.Tell("%s %s is ready in %s.\n", what, r.ID(), screen.Printable(path))
 		a.Tell("Chunks have %s on average; what is retired can be taken back for %s.\n",
 			screen.Size(uint64(r.ChunkAverage())), screen.DurationText(r.Grace()))
+		if parity > 0 {
+			a.Tell("Slabs get %s of parity, and small files a second copy; kist settings --parity changes it.\n", parityText(parity))
+		}
 		if !r.Recheck() {
 			a.Tell("Captures don't read back what they compress.\n")
 		}

@@ -2,11 +2,14 @@ package main
 
 import (
 	"context"
+	"errors"
+	"io/fs"
 	"os"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
@@ -38,7 +41,7 @@ func (a *app) setupReplica(c *cli.Context, path string, files secrets.Files, par
 		return err
 	}
 	defer r.Close()
-	if err := a.printSetup(path, r, files); err != nil {
+	if err := a.printSetup(path, r, files, parity); err != nil {
 		return err
 	}
 	a.Say("It has no captures yet: kist replicate copies them.")
@@ -55,7 +58,11 @@ func (a *app) existingSecret(ctx context.Context, files secrets.Files) (crypt.Se
 	if name == "" {
 		return nil, nil
 	}
-	if info, err := os.Stat(name); err != nil || !info.Mode().IsRegular() {
+	info, err := os.Stat(name)
+	if files.Passphrase != "" && errors.Is(err, fs.ErrNotExist) {
+		return nil, &cmdline.MissingError{What: "passphrase file", Path: name}
+	}
+	if err != nil || !info.Mode().IsRegular() {
 		return nil, nil // it is made, or may be read only once
 	}
 	secret, _, err := a.secrets().Opening(ctx, files)

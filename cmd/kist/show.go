@@ -149,7 +149,7 @@ func (a *app) printVolume(v *store.Volume) error {
 			lines = append(lines, "  "+line.name+"\t"+screen.Printable(line.value))
 		}
 	}
-	lines = append(lines, fmt.Sprintf("  size\t%s in %s%s", screen.Size(v.Bytes), screen.Count(v.Members, "member", "members"), volumeRemark(v)))
+	lines = append(lines, fmt.Sprintf("  size\t%s in %s%s", screen.Size(v.Bytes), screen.Count(v.Members, "member", "members"), volumeRemark(v, false)))
 	for i, w := range v.Warnings {
 		if i == screen.MaxWarnings {
 			lines = append(lines, fmt.Sprintf("  warning\tand %d more; --json has all", len(v.Warnings)-i))

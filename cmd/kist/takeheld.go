@@ -37,7 +37,7 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 		}
 	}
 	var draft *store.Draft
-	places := s.places()
+	begun, places := time.Now(), s.places()
 	if len(stop) > 0 || s.still.Before != "" {
 		var err error
 		draft, err = s.draft(ctx, s.where(r))
@@ -79,6 +79,7 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	}
 	// What was held still goes on by now: from here on the repository may take its time.
 	err = errors.Join(err, s.disturbed, s.deliver(ctx, r, made))
+	made.took = time.Since(begun)
 	err = errors.Join(s.report(made), err)
 	if ctx.Err() != nil {
 		s.app.Say("Interrupted when all was done: capture %s is complete.", made.ID)
@@ -102,7 +103,11 @@ func (s *capturing) takeStill(ctx context.Context, into *repository, draft *stor
 			s.options.Labels[containers.LabelLive] = "may have run meanwhile"
 		}
 	}
-	return s.take(ctx, into, "capturing")
+	made, err := s.take(ctx, into, "capturing")
+	if made != nil {
+		made.drafted = draft != nil
+	}
+	return made, err
 }
 
 // askVersion runs the command that prints the version.
@@ -145,7 +150,7 @@ func (s *capturing) places() (places []os.FileInfo) {
 // draft stores what there is in folders while the service runs. An engine's
 // copy of files that change may fail, and so is left to when they don't.
 func (s *capturing) draft(ctx context.Context, r *repository) (*store.Draft, error) {
-	o, end := s.input("reading while it runs")
+	o, end := s.input("first reading")
 	defer end()
 	o.Volumes = slices.DeleteFunc(o.Volumes, func(v store.VolumeInput) bool { return v.Folder == nil })
 	if len(o.Volumes) == 0 {

@@ -82,7 +82,7 @@ func (d *upgradeData) proveEarly(ctx context.Context) error {
 		err = l.Damage
 	}
 	if err == nil && d.draft != nil {
-		progress, end := d.app.progress("reading what is stored already")
+		progress, end := d.app.progress("proving")
 		err = d.r.ProveDraft(ctx, d.draft, progress)
 		end()
 	}

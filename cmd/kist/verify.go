@@ -217,16 +217,20 @@ func advice(d *store.Damage) string {
 	}
 	kind, _, _ := strings.Cut(d.Object, "/")
 	switch kind {
-	case anchor:
-		return "put it back from a copy of the repository, or from " + spareManifest + " if that is there; it never changes."
-	case "tables":
-		return "kist repair writes the table anew; nothing is lost."
-	case "keyslots":
+	case anchor, "keyslots":
 		if strings.Contains(d.Problem, "second copy") {
 			return "put a copy of its second copy in its place; nothing is lost."
 		}
+		if kind == anchor {
+			return "put it back from a copy of the repository; it never changes."
+		}
 		return "kist passphrase add makes another key slot, kist passphrase remove takes this one away."
+	case "tables":
+		return "kist repair writes the table anew; nothing is lost."
 	case "captures":
+		if strings.Contains(d.Problem, "its second copy is there") {
+			return "kist repair puts it back from its second copy, if that is whole."
+		}
 		return "put the file back if a copy of the repository has it; other captures are not harmed by it. kist repair tells more."
 	case "place":
 		return adviceOwn(d)

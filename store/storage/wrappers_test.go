@@ -39,6 +39,8 @@ var wrappers = map[string]string{
 	"store_test.powerless":     "has none, on purpose",
 	"store_test.withoutSpares": "has none: a capture and a key slot are put through it, over which nothing is swept or named",
 	"store_test.naming":        "has none: what is sent through it asks for none that it could not do without",
+	"store.taken":              "has none: an amendment is put through it, over which nothing is swept or named",
+	"store_test.hookedPut":     "has none: what is sent through it asks for none that it could not do without",
 	"store_test.unanchored":    "refuses one, on purpose",
 	"serve.harmed":             "passes none on: what it is read by asks for none",
 	"store.readOnly":           "has none: replicating asks for no other power than the clock, which it goes without",

@@ -55,6 +55,7 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	overcome := make(map[format.SlabID]bool)
 	for place, d := range damages {
 		// What no table says any more harms nobody, where all captures fit the frames.
 		if v.settled(place, d) {
@@ -67,8 +68,13 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 			v.report.Notes = append(v.report.Notes, fmt.Sprintf("%s is cut short or can't be read, and nothing needs it: reclaiming removes it", d.Object))
 			continue
 		}
+		if v.overcome(place, d) {
+			overcome[place.slab] = true
+			continue
+		}
 		v.report.Damage = append(v.report.Damage, *d)
 	}
+	v.noteOvercome(overcome)
 	return nil
 }
 
@@ -103,7 +109,10 @@ func (v *verifier) checkVolume(ctx context.Context, c *ledger.Capture, vol *form
 			return err
 		}
 		if p.Use == weave.ForSpeed {
-			continue // the bad place is reported all the same
+			for _, h := range found { // which is reported all the same
+				v.slows[h.place] = true
+			}
+			continue
 		}
 		for _, h := range found {
 			h.whole = h.whole || p.Use == weave.ForAll

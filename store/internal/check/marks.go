@@ -20,7 +20,7 @@ func (v *verifier) readMarks(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	v.Gone = going.Departures()
+	v.going, v.marked, v.Gone = going, going.Harmed(), going.Departures()
 	if v.Stand, err = v.r.ledger.ReadStanding(ctx); err != nil {
 		return err
 	}
@@ -248,10 +248,8 @@ func (v *verifier) checkSeen(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for _, id := range slices.Sorted(maps.Keys(missing)) {
-		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s, and it was not removed by reclaiming", format.ErrDamaged, missing[id]))
-		d.Captures = append(d.Captures, id)
-		v.report.Damage = append(v.report.Damage, d)
+	if err := v.vanished(ctx, missing, func(id string) string { return missing[id] }); err != nil {
+		return err
 	}
 	if len(v.o.Captures) > 0 {
 		return nil
@@ -266,11 +264,31 @@ func (v *verifier) checkMarked(ctx context.Context, missed map[string]string) er
 	if err != nil {
 		return err
 	}
-	for _, id := range slices.Sorted(maps.Keys(marked)) {
-		if missed[id] != "" {
-			continue
+	maps.DeleteFunc(marked, func(id, _ string) bool { return missed[id] != "" })
+	return v.vanished(ctx, marked, func(id string) string { return marked[id] + " is about that capture" })
+}
+
+// vanished tells of captures whose index files have vanished, and by what that is known.
+func (v *verifier) vanished(ctx context.Context, missing map[string]string, why func(id string) string) error {
+	if len(missing) == 0 {
+		return nil
+	}
+	spares, err := v.r.vault.Spares(ctx)
+	if err != nil {
+		return err
+	}
+	spared := make(map[string]bool)
+	for object := range spares {
+		if id, _, err := names.ParseCapture(object); err == nil {
+			spared[id] = true
 		}
-		d := newDamage(names.Capture(id, 0), fmt.Errorf("%w: the index file has vanished: %s is about that capture, and it was not removed by reclaiming", format.ErrDamaged, marked[id]))
+	}
+	for _, id := range slices.Sorted(maps.Keys(missing)) {
+		err := fmt.Errorf("%w: the index file has vanished: %s, and it was not removed by reclaiming", format.ErrDamaged, why(id))
+		if spared[id] {
+			err = fmt.Errorf("%w; its second copy is there, and repairing puts it back if that is whole", err)
+		}
+		d := newDamage(names.Capture(id, 0), err)
 		d.Captures = append(d.Captures, id)
 		v.report.Damage = append(v.report.Damage, d)
 	}

@@ -7,20 +7,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
-// noteUnneeded says how many slabs no capture names: what reclaiming frees, or all that is
-// left of captures whose index files are gone.
-func (v *verifier) noteUnneeded() {
-	n, bytes := 0, int64(0)
-	for _, s := range v.There {
-		if !v.state(s.ID).wanted {
-			n, bytes = n+1, bytes+s.Size
-		}
-	}
-	if n > 0 {
-		v.note("slabs that no capture needs which can be read: %d, of %s together; reclaiming frees them, unless index files are missing", n, names.Count(bytes, "byte", "bytes"))
-	}
-}
-
 // noteUnlisted says which slabs no table lists. A capture that needs one was committed
 // behind a table that did: that one is missing.
 func (v *verifier) noteUnlisted() {

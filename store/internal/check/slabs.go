@@ -59,7 +59,11 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	if len(v.o.Captures) > 0 {
 		return nil
 	}
-	v.noteUnneeded()
+	for _, s := range v.There {
+		if !v.state(s.ID).wanted {
+			v.unneeded = append(v.unneeded, s)
+		}
+	}
 	for _, info := range v.listed {
 		id, err := names.ParseSlab(info.Name)
 		if err != nil {

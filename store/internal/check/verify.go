@@ -90,6 +90,16 @@ func (f *Findings) IsDamaged(name string) bool {
 	return slices.ContainsFunc(f.report.Damage, func(d Damage) bool { return d.Object == name })
 }
 
+// OfOpening gives what is damaged of what opens the repository: kist.json and key slots.
+func (f *Findings) OfOpening() (found []Damage) {
+	for _, d := range f.report.Damage {
+		if d.Object == names.Manifest || vault.FolderOf(d.Object) == names.KeySlots {
+			found = append(found, d)
+		}
+	}
+	return found
+}
+
 // Find looks at everything, and reads it afresh.
 func (r *Verifier) Find(ctx context.Context, o Options) (*Findings, error) {
 	v, err := r.look(ctx, o)
@@ -108,7 +118,7 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 	defer fresh.slabs.Close()
 	v := &verifier{r: fresh, o: o, lists: make(map[listKey]bool), orders: make(map[orderKey]bool), meter: o.Meter()}
 	v.report, v.Slabs, v.Wrong = &Report{Damage: []Damage{}}, make(map[format.SlabID]*SlabState), make(map[string]harmKind)
-	v.WrongOrders = make(map[string]bool)
+	v.WrongOrders, v.slows = make(map[string]bool), make(map[badPlace]bool)
 	steps := []func(context.Context) error{
 		v.readManifest, v.readSlots, v.checkSpares, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
@@ -118,6 +128,7 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 		}
 	}
 	v.meter.Done()
+	v.noteUnneeded()
 	v.noteMendable()
 	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
@@ -136,6 +147,10 @@ type verifier struct {
 	listed    []storage.Info   // in the folder of slabs
 	lists     map[listKey]bool // that were decoded
 	orders    map[orderKey]bool
+	unneeded  vault.SlabList      // no capture names them
+	marked    ledger.HarmedPlaces // that marks keep writers from
+	going     *ledger.Batches
+	slows     map[badPlace]bool // without which captures can be restored, more slowly
 	meter     *vault.Meter
 }
 
@@ -259,12 +274,12 @@ func (v *verifier) checkSpares(ctx context.Context) error {
 	if !v.o.Full || len(v.o.Captures) > 0 {
 		return nil
 	}
-	lacking := 0
+	var lacking []string
 	err := v.r.vault.CheckSpares(ctx,
 		func(object string) { v.worn = append(v.worn, object) },
-		func(string) { lacking++ })
-	if lacking > 0 {
-		v.note("second copies that are missing: %d, of what was written before there were any; repairing puts them", lacking)
+		func(object string) { lacking = append(lacking, object) })
+	if len(lacking) > 0 {
+		v.note("second copies that are missing: %d (of %s), as of what was written before parity was on, or where one could not be put; repairing puts them", len(lacking), names.Shortened(lacking, names.Most))
 	}
 	return err
 }

@@ -2,6 +2,7 @@ package fetch
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -136,7 +137,7 @@ func (c *Copy) frame(i int) error {
 	c.open = append(c.open[:0], c.piece...)
 	packed, err := c.slab.opener.Open(c.open[:0], c.open, crypt.Piece{Kind: crypt.PieceFrame, Number: uint64(i)})
 	if err != nil {
-		return fmt.Errorf("%w: %w", format.ErrDamaged, err)
+		return unopened{errors.Join(format.ErrDamaged, err)}
 	}
 	if c.raw, err = c.s.decode(packed, slices.Grow(c.raw[:0], f.Raw()+slack)); err != nil {
 		return err

@@ -258,6 +258,19 @@ func (r *Ledger) Sealed(ctx context.Context, c *Capture) ([]byte, error) {
 	return raw, nil
 }
 
+// ReadSpare reads the second copy of a generation of a capture, and gives it as it lies in the storage, too. Whatever is wrong with
+// it is damage.
+func (r *Ledger) ReadSpare(ctx context.Context, id string, generation int) (*Capture, []byte, error) {
+	name := names.Capture(id, generation)
+	raw := r.vault.Spare(ctx, name, format.MaxIndexFile)
+	info := storage.Info{Name: name, Size: int64(len(raw))}
+	f, err := r.decodeIndexFile(vault.Buffered(bytes.NewReader(raw), info), info, format.OpenIndexFile)
+	if err != nil {
+		return nil, nil, &vault.ObjectError{Object: names.Spare(name), Err: fmt.Errorf("%w: %w", format.ErrDamaged, err)}
+	}
+	return &Capture{IndexFile: f, File: File{info, generation}}, raw, nil
+}
+
 // decodeIndexFile opens an index file by one of the ways there are.
 func (r *Ledger) decodeIndexFile(src *bufio.Reader, info storage.Info, open func([]byte, *crypt.Opener) (*format.IndexFile, error)) (*format.IndexFile, error) {
 	opener, err := r.vault.Opener(src, format.Capture, path.Base(info.Name))

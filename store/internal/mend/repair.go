@@ -40,7 +40,8 @@ type Report struct {
 	Amendments []string // index files that can't be read, of captures of which a lower generation can: what they amended is lost
 	Dropped    bool     // what was lost has been given up
 
-	Renewed []string // objects that were damaged, and were put anew as they were
+	Renewed []string       // objects that were damaged or gone, and were put anew as they were
+	Left    []check.Damage // of what opens the repository: it is left to people
 
 	PutBack  []string // slabs that were gone, and came from the other place under their names
 	Restored []string // captures whose index files came from there
@@ -142,6 +143,12 @@ func (p *repairer) pass(ctx context.Context) error {
 			return err
 		}
 	}
+	for put := true; put; { // what comes back may tell of others that are missed
+		var err error
+		if put, err = p.putMissed(ctx); err != nil {
+			return err
+		}
+	}
 	if err := p.rebuildTables(ctx); err != nil {
 		return err
 	}
@@ -152,6 +159,7 @@ func (p *repairer) pass(ctx context.Context) error {
 	if p.v, err = p.r.verifier.Find(ctx, check.Options{Full: true, Meter: func() *vault.Meter { return p.o.Meter }}); err != nil {
 		return err
 	}
+	p.out.Left = p.v.OfOpening()
 	p.out.Lost, p.out.Unreadable, p.out.Vanished, p.out.Exchanged, p.out.Returned = []check.Harmed{}, []string{}, []string{}, []string{}, []string{}
 	for _, step := range []func(context.Context) error{p.renew, p.takeAmendments, p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.mendOwn, p.removeTorn, p.removeSuperseded, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
 		if err := step(ctx); err != nil {

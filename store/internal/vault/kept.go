@@ -51,8 +51,7 @@ const (
 
 // PutKept puts a small object, with a second copy where it gets one, and keeps a copy of it on this machine.
 func (v *Vault) PutKept(ctx context.Context, name string, content []byte) error {
-	err := v.storage.Put(ctx, name, bytes.NewReader(content))
-	if err != nil {
+	if err := v.storage.Put(ctx, name, bytes.NewReader(content)); err != nil {
 		return err
 	}
 	if !isCounted(name) { // when that was written, only a listing tells

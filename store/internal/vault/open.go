@@ -46,7 +46,8 @@ type Accept func(place string, root *crypt.RootKey, slot crypt.SlotID) error
 
 // Unlock opens the repository by a key slot whose root key is that of kist.json.
 func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.UnlockOptions, accept Accept) (*Vault, error) {
-	root, slot, err := unlock(ctx, l.storage, l.manifest, secret, o)
+	harmed := new(healed)
+	root, slot, err := unlock(ctx, l.storage, l.manifest, secret, o, harmed)
 	if err != nil {
 		return nil, err
 	}
@@ -59,6 +60,7 @@ func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.Unlock
 		return nil, err
 	}
 	v.settings.marks = l.settings
+	v.healed = harmed
 	if l.harmed != nil {
 		v.healed.note(names.Manifest, l.harmed)
 	}
@@ -72,8 +74,8 @@ func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.Unlock
 	return v, nil
 }
 
-func unlock(ctx context.Context, st storage.Storage, m *manifest, secret crypt.Secret, o crypt.UnlockOptions) (*crypt.RootKey, *crypt.Slot, error) {
-	documents, err := readSlotsToOpen(ctx, st, o.First)
+func unlock(ctx context.Context, st storage.Storage, m *manifest, secret crypt.Secret, o crypt.UnlockOptions, harmed *healed) (*crypt.RootKey, *crypt.Slot, error) {
+	documents, err := readSlotsToOpen(ctx, st, o.First, harmed)
 	if err != nil {
 		return nil, nil, err
 	}

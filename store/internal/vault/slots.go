@@ -164,8 +164,8 @@ func readSlots(ctx context.Context, st storage.Storage) ([]crypt.SlotDocument, e
 }
 
 // readSlotsToOpen reads the key slots that opening may try: of more than are tried, the
-// first ones by name, and the one to be tried first.
-func readSlotsToOpen(ctx context.Context, st storage.Storage, first crypt.SlotID) ([]crypt.SlotDocument, error) {
+// first ones by name, and the one to be tried first. It notes those that are read by their second copies.
+func readSlotsToOpen(ctx context.Context, st storage.Storage, first crypt.SlotID, harmed *healed) ([]crypt.SlotDocument, error) {
 	infos, err := listSlots(ctx, st)
 	if err != nil {
 		return nil, err
@@ -176,7 +176,7 @@ func readSlotsToOpen(ctx context.Context, st storage.Storage, first crypt.SlotID
 	left := max(0, len(infos)-crypt.MaxSlots)
 	documents, err := readListed(ctx, st, infos[:len(infos)-left])
 	for i := range documents {
-		documents[i] = slotOrSpare(ctx, st, documents[i])
+		documents[i] = slotOrSpare(ctx, st, documents[i], harmed)
 	}
 	if err == nil && left > 0 {
 		documents = append(documents, crypt.SlotDocument{

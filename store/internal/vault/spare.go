@@ -243,15 +243,17 @@ func (v *Vault) removeSpare(ctx context.Context, name string) error {
 	return nil
 }
 
-// slotOrSpare gives the document of a key slot, or its second copy where that alone is whole.
-func slotOrSpare(ctx context.Context, st storage.Storage, d crypt.SlotDocument) crypt.SlotDocument {
-	if _, err := crypt.ParseSlot(d.ID, d.Document); !errors.Is(err, crypt.ErrDamagedSlot) {
+// slotOrSpare gives the document of a key slot, or its second copy where that alone is whole, and notes that.
+func slotOrSpare(ctx context.Context, st storage.Storage, d crypt.SlotDocument, harmed *healed) crypt.SlotDocument {
+	_, cause := crypt.ParseSlot(d.ID, d.Document)
+	if !errors.Is(cause, crypt.ErrDamagedSlot) {
 		return d
 	}
 	spare := spareOf(ctx, st, names.KeySlot(string(d.ID)), crypt.MaxSlotDocument)
 	if spare != nil {
 		if _, err := crypt.ParseSlot(d.ID, spare); err == nil {
 			d.Document = spare
+			harmed.note(names.KeySlot(string(d.ID)), cause)
 		}
 	}
 	return d

@@ -198,7 +198,15 @@ func namesOf(commands []*cli.Command) (names []string) {
 
 // whyNone says why a command has not a flag that people look for in it, or gives "".
 func whyNone(words []string, flag string) string {
-	if strings.Join(words, " ") == "amend" && flag == "name" {
+	command := strings.Join(words, " ")
+	switch command + " --" + flag {
+	case "repair --to", "repair --against":
+		return command + ": no flag --" + flag + " here; did you mean --from? It takes what is damaged here from OTHER; to mend OTHER, run it there, with --from for this place"
+	case "verify --from", "verify --to":
+		return command + ": no flag --" + flag + " here; did you mean --against? It compares with OTHER"
+	case "replicate --against":
+		return command + ": no flag --against here; did you mean --to?"
+	case "amend --name":
 		return "amend: a name can't be amended: rotations, and what is taken over from earlier captures, go by it. Capture under the right name from now on; this capture is found by its id"
 	}
 	return ""

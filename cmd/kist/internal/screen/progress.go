@@ -23,10 +23,18 @@ func (s *Screen) Progress(what string) (show func(done, total int64), end func()
 		if total > 0 && bar.GetMax64() != total {
 			bar.ChangeMax64(total)
 		}
-		bar.Describe(figures(what, done, total, time.Since(began)))
-		bar.Set64(done) // a bar that can't be drawn is no error
+		advance(bar, done, total, figures(what, done, total, time.Since(began)))
 	}
 	return show, func() { endBar(bar) }
+}
+
+// advance draws how far something is. A full bar goes off the screen, and is not described before: that would draw
+// the text of all with the share of before.
+func advance(bar *progressbar.ProgressBar, done, total int64, text string) {
+	if total <= 0 || done < total {
+		bar.Describe(text)
+	}
+	bar.Set64(done) // a bar that can't be drawn is no error
 }
 
 func newBar(w io.Writer, what string) *progressbar.ProgressBar {

@@ -1,7 +1,9 @@
 package screen
 
 import (
+	"bytes"
 	"io"
+	"strings"
 	"testing"
 )
 
@@ -22,5 +24,18 @@ func TestBarEnds(t *testing.T) {
 				t.Error("the bar is not finished")
 			}
 		})
+	}
+}
+
+// TestFullBar: nothing is drawn that says all is done beside another share of it. Only what a bar draws first is not held back.
+func TestFullBar(t *testing.T) {
+	for done, want := range map[int64]bool{1: true, 100: false} {
+		var drawn bytes.Buffer
+		bar := newBar(&drawn, "reading")
+		advance(bar, done, 100, "so much is done")
+		endBar(bar)
+		if strings.Contains(drawn.String(), "so much is done") != want {
+			t.Errorf("%d of 100: %q", done, drawn.String())
+		}
 	}
 }

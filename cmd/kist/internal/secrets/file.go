@@ -76,7 +76,10 @@ func (s *Source) openFile(what, path string) (*os.File, error) {
 		f.Close()
 		return nil, fmt.Errorf("%s: %w", what, err)
 	}
-	if info.Mode().IsRegular() && info.Mode().Perm()&0o077 != 0 && runtime.GOOS != "windows" {
+	if info.Mode().IsRegular() && info.Mode().Perm()&0o077 != 0 && runtime.GOOS != "windows" && !s.Warned[path] {
+		if s.Warned != nil {
+			s.Warned[path] = true
+		}
 		s.Screen.Warn("%s %s can be read by others (mode %04o): chmod 600 it.", what, screen.Printable(path), info.Mode().Perm())
 	}
 	return f, nil

@@ -2,6 +2,7 @@ package secrets
 
 import (
 	"context"
+	"errors"
 	"io"
 	"os"
 	"path/filepath"
@@ -28,6 +29,7 @@ type Source struct {
 	Stdin  io.Reader
 	Getenv func(string) string
 	TTY    func() (*os.File, error) // the terminal to ask on
+	Warned map[string]bool          // files of which it was warned; nil: that is not kept
 }
 
 // Files gives the files named by flags, else by the environment, else the
@@ -57,7 +59,11 @@ func (s *Source) Opening(ctx context.Context, files Files) (secret crypt.Secret,
 
 // OpeningOf is Opening for a person who must be told what is opened.
 func (s *Source) OpeningOf(ctx context.Context, files Files, what string) (secret crypt.Secret, asked bool, err error) {
-	return s.opening(ctx, files, "Passphrase of "+what+": ")
+	secret, asked, err = s.opening(ctx, files, "Passphrase of "+what+": ")
+	if errors.Is(err, errNone) {
+		err = errNoneOfOther
+	}
+	return secret, asked, err
 }
 
 func (s *Source) opening(ctx context.Context, files Files, prompt string) (secret crypt.Secret, asked bool, err error) {
