@@ -17,7 +17,7 @@ type loan struct {
 // buffers are used again: to get new memory for every frame keeps the garbage
 // collector as busy as a core, and it empties a sync.Pool faster than frames come.
 type buffers struct {
-	sealedFree, rawFree freeList
+	sealedFree, rawFree, joinedFree freeList
 }
 
 // freeList keeps a few buffers. It is safe for concurrent use.
@@ -92,6 +92,24 @@ func (b *buffers) raw(n int) []byte {
 		return buf
 	}
 	return make([]byte, 0, usualRaw)
+}
+
+// joined gives a buffer for n bytes of bases, or of a part of a delta.
+func (b *buffers) joined(n int) []byte {
+	if n <= little {
+		return make([]byte, 0, n+slack)
+	}
+	if buf := b.joinedFree.get(n + slack); buf != nil {
+		return buf[:0]
+	}
+	return make([]byte, 0, max(n+slack, usualRaw))
+}
+
+// joinedDone takes a buffer back.
+func (b *buffers) joinedDone(buf []byte) {
+	if cap(buf) == usualRaw {
+		b.joinedFree.put(buf)
+	}
 }
 
 // rawDone takes a buffer back.

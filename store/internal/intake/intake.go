@@ -250,6 +250,18 @@ func (in *Intake) Close() (Written, error) {
 	return in.writer.finish(in.base)
 }
 
+// HasDeltas tells whether a slab that the index knows, or that the session wrote, has frames that stand on others. It is
+// asked after Close.
+func (in *Intake) HasDeltas(slab format.SlabID) bool {
+	return in.cfg.Index.HasDeltas(slab) || in.writer.stands[slab]
+}
+
+// AnyDeltas tells whether any such slab has. It is asked after Close.
+func (in *Intake) AnyDeltas() bool { return in.cfg.Index.AnyDeltas() || len(in.writer.stands) > 0 }
+
+// Bases gives the slabs on which frames stand that the session wrote. It is asked after Close.
+func (in *Intake) Bases() map[format.SlabID]bool { return in.writer.bases }
+
 // Abandon ends the session after a failure. It tries to write a table of the
 // slabs that did arrive, so that the next session finds their chunks; without
 // it they are found by reading those slabs again.

@@ -32,6 +32,8 @@ type writer struct {
 	whole   []byte      // the memory of openSlab.whole, used again
 	records [][]byte    // encoded, of the slabs that are on disk and in no table yet
 	written Written
+	stands  map[format.SlabID]bool // slabs that it wrote that have deltas
+	bases   map[format.SlabID]bool // slabs that these stand on
 }
 
 // openSlab is a slab that is being put while it is filled.
@@ -50,7 +52,7 @@ type openSlab struct {
 }
 
 func newWriter(cfg Config) *writer {
-	w := &writer{cfg: cfg}
+	w := &writer{cfg: cfg, stands: make(map[format.SlabID]bool), bases: make(map[format.SlabID]bool)}
 	for _, r := range cfg.Adopted {
 		w.records = append(w.records, r.EncodePadded())
 	}

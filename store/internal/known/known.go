@@ -46,6 +46,7 @@ type Index struct {
 	gone     map[int]bool             // places in slabs that Lookup found not to be there
 	lookedUp int                      // the place in slabs of what Lookup found last
 	blank    map[Ref]bool             // chunks of those that are not to be found
+	standing map[format.SlabID]bool   // of those, that have deltas
 	fresh    Ref                      // Refs from here on were added by Add
 	frames   []framePlace
 	places   []place // of the Refs from fresh on
@@ -148,7 +149,15 @@ type framePlace struct {
 }
 
 // New gives an empty index.
-func New() *Index { return &Index{blank: make(map[Ref]bool)} }
+func New() *Index {
+	return &Index{blank: make(map[Ref]bool), standing: make(map[format.SlabID]bool)}
+}
+
+// HasDeltas tells whether a slab that AddSlab added has frames that stand on others.
+func (x *Index) HasDeltas(slab format.SlabID) bool { return x.standing[slab] }
+
+// AnyDeltas tells whether any such slab has.
+func (x *Index) AnyDeltas() bool { return len(x.standing) > 0 }
 
 // Len gives the number of chunks.
 func (x *Index) Len() int { return x.count }
@@ -162,6 +171,9 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	for i := range frames {
 		if frames[i].Padding {
 			break // behind all others
+		}
+		if len(frames[i].Bases) > 0 {
+			x.standing[slab] = true
 		}
 		for c, length := range frames[i].Chunks {
 			id := frames[i].ID(c)

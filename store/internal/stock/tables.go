@@ -170,7 +170,7 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 		if !ofGroup(rec, group) {
 			return nil
 		}
-		rec = exclude.harmed.Blot(rec)
+		rec = p.blotBaseless(exclude.harmed.Blot(rec))
 		if exclude.Last[rec.Slab] {
 			last = append(last, rec)
 			return nil
@@ -252,7 +252,7 @@ func (r *Stock) RecoverSlab(ctx context.Context, id format.SlabID) (*format.Slab
 	}
 	rec := &format.SlabRecord{Slab: id, Length: uint64(slab.Length), Frames: make([]format.TableFrame, len(slab.Frames)), Group: slab.Group}
 	for i, f := range slab.Frames {
-		rec.Frames[i] = format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Padding: f.Padding}
+		rec.Frames[i] = f.Listed()
 	}
 	err = r.slabs.Identify(ctx, slab, func(frame int, ids []crypt.Identity, err error) error {
 		for _, chunk := range ids {

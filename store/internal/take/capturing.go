@@ -267,6 +267,7 @@ func (s *session) finish(f *format.IndexFile) error {
 	}
 	written, err := s.Intake.Close()
 	f.Added = uint64(written.Bytes)
+	f.Deltas = s.TakeBases()
 	s.Meter.Done()
 	return err
 }

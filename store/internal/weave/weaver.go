@@ -148,6 +148,18 @@ func (w *Weaver) Use(runs ...format.Run) {
 	}
 }
 
+// TakeBases notes, once the intake is closed, what the slabs stand on that it wrote, and tells whether a slab that the
+// recipes name has deltas. What other slabs stand on stays as long as they do.
+func (w *Weaver) TakeBases() (deltas bool) {
+	for id := range w.Uses {
+		deltas = deltas || w.Intake.HasDeltas(id)
+	}
+	for id := range w.Intake.Bases() {
+		w.Uses[id] = true
+	}
+	return deltas
+}
+
 // errTooLong is a fault of this package: a node is shorter than the shortest bound of chunks.
 var errTooLong = errors.New("a node of an order is longer than a chunk")
 
