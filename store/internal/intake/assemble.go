@@ -13,6 +13,7 @@ type Lane int
 const (
 	Contents Lane = iota // of members
 	Listing              // member lists and recipes
+	alike                // of Contents, what is said by others
 	lanes
 )
 
@@ -20,10 +21,17 @@ const (
 type assembler struct {
 	in   *Intake
 	open [lanes]*frame
-	next int // number of the next frame
+	next int   // number of the next frame
+	ring *ring // nil: nothing is said by others
 }
 
-func newAssembler(in *Intake) *assembler { return &assembler{in: in} }
+func newAssembler(in *Intake) *assembler {
+	a := &assembler{in: in}
+	if in.cfg.deltas() {
+		a.ring = newRing()
+	}
+	return a
+}
 
 func (a *assembler) run() error {
 	defer close(a.in.compress)
@@ -113,29 +121,58 @@ func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times 
 
 // store puts a new chunk into the open frame of its lane.
 func (a *assembler) store(lane Lane, chunk []byte, id crypt.Identity) (known.Ref, error) {
-	f := a.open[lane]
-	if f != nil && !f.takes(len(chunk)) {
-		if err := a.emit(f); err != nil {
-			return 0, err
+	var votes []vote
+	if lane == Contents && a.ring != nil {
+		if votes = a.ring.like(chunk); votes != nil {
+			lane = alike
 		}
-		f = nil
 	}
-	if f == nil {
-		var err error
-		if f, err = receive(a.in.ctx, a.in.freeFrame); err != nil {
-			return 0, err
-		}
-		f.reset()
-		f.number, f.lane = a.next, lane
-		a.next++
-		a.open[lane] = f
+	f, err := a.frameFor(lane, len(chunk), votes)
+	if err != nil {
+		return 0, err
+	}
+	switch {
+	case lane == alike:
+		f.addBases(votes)
+	case lane == Contents && a.ring != nil && mayKeep(len(chunk)):
+		a.ring.keep(f.number, chunk, id)
 	}
 	ref, err := a.in.cfg.Index.Add(id, f.number, len(f.lengths))
 	f.add(chunk, id)
 	return ref, err
 }
 
+// frameFor gives the open frame of a lane, or another one where it has no room for n bytes that stand on what was voted
+// for.
+func (a *assembler) frameFor(lane Lane, n int, votes []vote) (*frame, error) {
+	f := a.open[lane]
+	if f != nil && f.takes(n) && f.takesBases(votes) {
+		return f, nil
+	}
+	if err := a.endFrame(lane); err != nil {
+		return nil, err
+	}
+	f, err := receive(a.in.ctx, a.in.freeFrame)
+	if err != nil {
+		return nil, err
+	}
+	f.reset()
+	f.number, f.lane = a.next, lane
+	if a.ring != nil && lane != Listing {
+		f.target = deltaTarget
+	}
+	a.next++
+	a.open[lane] = f
+	return f, nil
+}
+
+// emit sends a frame on, what it stands on first.
 func (a *assembler) emit(f *frame) error {
+	if below := a.open[Contents]; below != nil && below != f && f.standsOn(below.number) {
+		if err := a.endFrame(Contents); err != nil {
+			return err
+		}
+	}
 	if err := send(a.in.ctx, a.in.compress, f); err != nil {
 		return err
 	}
@@ -145,14 +182,10 @@ func (a *assembler) emit(f *frame) error {
 // settle sends all open frames on, and behind them an empty one that closes
 // settled when all before it have their places.
 func (a *assembler) settle(settled chan struct{}) error {
-	for lane, f := range a.open {
-		if f == nil {
-			continue
-		}
-		if err := a.emit(f); err != nil {
+	for lane := range lanes {
+		if err := a.endFrame(lane); err != nil {
 			return err
 		}
-		a.open[lane] = nil
 	}
 	f, err := receive(a.in.ctx, a.in.freeFrame)
 	if err != nil {

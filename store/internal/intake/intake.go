@@ -43,6 +43,8 @@ type Config struct {
 	Adopted []*format.SlabRecord
 	// Parity is how much parity slabs get, in percent; 0: none. A slab is in memory as a whole then.
 	Parity int
+	// Deltas says which chunks are said by others. Those of captures that are apart never are.
+	Deltas Deltas
 	// NoRecheck leaves out reading frames back before they are sealed. Without it a
 	// session fails with ErrChanged where they are not what was hashed.
 	NoRecheck bool
@@ -51,6 +53,9 @@ type Config struct {
 
 	flip func(*frame) // changes frames that are about to be compressed; for tests
 }
+
+// deltas tells whether chunks may be said by others.
+func (c *Config) deltas() bool { return c.Deltas != DeltasOff && c.Apart.Group == nil }
 
 // Intake is one session of taking chunks in. Its methods are for one
 // goroutine.
@@ -89,7 +94,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		assemble:  make(chan *batch, depth),
 		compress:  make(chan *frame, depth),
 		write:     make(chan *frame, depth),
-		freeFrame: make(chan *frame, depth+cfg.Workers),
+		freeFrame: make(chan *frame, depth+cfg.Workers+int(lanes)),
 		ask:       make(chan question),
 		writer:    newWriter(cfg),
 	}
@@ -100,7 +105,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		in.freeFrame <- new(frame)
 	}
 	for range cfg.Workers {
-		c, err := newCompressor(cfg.Level, cfg.MaxChunk)
+		p, err := newPacker(cfg.Level, cfg.MaxChunk)
 		if err != nil {
 			cancel()
 			return nil, err
@@ -113,7 +118,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 			}
 		}
 		group.Go(func() error { return in.runIdentify() })
-		group.Go(func() error { return in.runCompress(c, check) })
+		group.Go(func() error { return in.runCompress(p, check) })
 	}
 	group.Go(func() error { return newAssembler(in).run() })
 	group.Go(func() error { return in.runWrite() })

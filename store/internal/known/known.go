@@ -235,6 +235,12 @@ func (x *Index) PlaceFrame(frame int, slab format.SlabID, first uint32) {
 	x.frames[frame] = framePlace{slab, first}
 }
 
+// FramePlace gives what PlaceFrame said, to the goroutine that says it.
+func (x *Index) FramePlace(frame int) (slab format.SlabID, first uint32) {
+	p := x.frames[frame]
+	return p.slab, p.first
+}
+
 // Lookup finds a chunk by its identity.
 func (x *Index) Lookup(id crypt.Identity) (Ref, bool) {
 	for {

@@ -325,7 +325,11 @@ func (r *Stock) removeDamaged(ctx context.Context, v *Inventory, report *Rebuild
 // IntakeConfig gives how the repository takes in chunks that an index does not have.
 func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intake.Config, err error) {
 	cfg = r.tableConfig(index)
-	cfg.Parity, err = r.vault.Parity(ctx)
+	if cfg.Parity, err = r.vault.Parity(ctx); err != nil {
+		return cfg, err
+	}
+	deltas, err := r.vault.Deltas(ctx)
+	cfg.Deltas = map[string]intake.Deltas{format.DeltasOwn: intake.DeltasOwn, format.DeltasOn: intake.DeltasOn}[deltas]
 	return cfg, err
 }
 

@@ -1,0 +1,198 @@
+package intake
+
+import (
+	"slices"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/delta"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// Deltas says which chunks are said by others that they are alike.
+type Deltas int
+
+// The ways of it.
+const (
+	DeltasOff Deltas = iota // none
+	DeltasOwn               // by what was taken in shortly before
+	DeltasOn                // also by what the stream before had in their place
+)
+
+const (
+	// deltaTarget is how long frames of contents are where there are deltas, in bytes: a base is decompressed as a
+	// whole, however little of it is wanted.
+	deltaTarget = 256 << 10
+	// ownAnchors is how densely chunks are sampled.
+	ownAnchors delta.Often = 1024
+	// leastHits is how many anchors a chunk shares with another one that it is said by: one may be chance, or a
+	// passage that all files have.
+	leastHits = 2
+	// mostBases is how many chunks one is said by.
+	mostBases = 4
+	// ringBytes is how far back bases are looked for, in bytes of chunks that stand alone. Measured on servers that keep
+	// a log and a tree of the same values.
+	ringBytes = 48 << 20
+)
+
+// held is a frame that stands alone, kept for what is said by it.
+type held struct {
+	number  int // of the frame
+	raw     []byte
+	lengths []uint32
+	ids     []byte
+	anchors []uint64
+}
+
+// chunk gives a chunk's bytes.
+func (h *held) chunk(n int) []byte {
+	at := 0
+	for _, length := range h.lengths[:n] {
+		at += int(length)
+	}
+	return h.raw[at : at+int(h.lengths[n])]
+}
+
+// base is a chunk of a frame that is held.
+type base struct {
+	in *held
+	n  int
+}
+
+// ring finds chunks that are alike, among those of the last frames that stand alone.
+type ring struct {
+	sampler *delta.Sampler
+	frames  []*held // the oldest first; the last may be open yet
+	bytes   int
+	of      map[uint64]base // by anchor
+	free    []*held
+	anchors []uint64 // of the chunk at hand
+	votes   []vote
+}
+
+// vote is how many anchors a chunk shares with one.
+type vote struct {
+	base
+	hits int
+}
+
+func newRing() *ring {
+	return &ring{sampler: delta.NewSampler(), of: make(map[uint64]base)}
+}
+
+// like gives the chunks that one is alike, those that share most first. What it sampled, keep uses.
+func (r *ring) like(chunk []byte) []vote {
+	r.anchors = r.sampler.Append(r.anchors[:0], chunk, ownAnchors)
+	r.votes = r.votes[:0]
+	for _, a := range r.anchors {
+		b, ok := r.of[a]
+		if !ok {
+			continue
+		}
+		if i := slices.IndexFunc(r.votes, func(v vote) bool { return v.base == b }); i >= 0 {
+			r.votes[i].hits++
+		} else {
+			r.votes = append(r.votes, vote{b, 1})
+		}
+	}
+	slices.SortStableFunc(r.votes, func(a, b vote) int { return b.hits - a.hits })
+	hits := 0
+	for _, v := range r.votes {
+		hits += v.hits
+	}
+	if hits < max(leastHits, len(r.anchors)/20) {
+		return nil
+	}
+	return r.votes[:min(len(r.votes), mostBases)]
+}
+
+// keep holds the chunk that like was asked about last, as the next one of a frame that stands alone.
+func (r *ring) keep(frame int, chunk []byte, id crypt.Identity) {
+	last := len(r.frames) - 1
+	if last < 0 || r.frames[last].number != frame {
+		r.drop(ringBytes - deltaTarget)
+		h := &held{}
+		if n := len(r.free); n > 0 {
+			h, r.free = r.free[n-1], r.free[:n-1]
+		}
+		*h = held{number: frame, raw: h.raw[:0], lengths: h.lengths[:0], ids: h.ids[:0], anchors: h.anchors[:0]}
+		r.frames = append(r.frames, h)
+		last = len(r.frames) - 1
+	}
+	h := r.frames[last]
+	if need := len(h.raw) + len(chunk); need > cap(h.raw) {
+		h.raw = append(room(nil, need, deltaTarget), h.raw...)
+	}
+	for _, a := range r.anchors {
+		r.of[a] = base{h, len(h.lengths)}
+	}
+	h.raw, h.lengths = append(h.raw, chunk...), append(h.lengths, uint32(len(chunk)))
+	h.ids, h.anchors = append(h.ids, id[:]...), append(h.anchors, r.anchors...)
+	r.bytes += len(chunk)
+}
+
+// drop lets the oldest frames go until no more than so many bytes are left.
+func (r *ring) drop(most int) {
+	for len(r.frames) > 0 && r.bytes > most {
+		h := r.frames[0]
+		r.frames = r.frames[1:]
+		r.bytes -= len(h.raw)
+		for _, a := range h.anchors {
+			if r.of[a].in == h {
+				delete(r.of, a)
+			}
+		}
+		if cap(h.raw) <= deltaTarget {
+			r.free = append(r.free, h)
+		}
+	}
+}
+
+// mayKeep tells whether a frame with a chunk of that length may be a base.
+func mayKeep(n int) bool { return n <= deltaTarget }
+
+// placed is a base of a frame: chunks of a frame of this session, or of a slab that was there before.
+type placed struct {
+	frame        int // -1: of before
+	slab         format.SlabID
+	first, count uint32
+}
+
+// takesBases tells whether there is room for further bases.
+func (f *frame) takesBases(votes []vote) bool {
+	frames := f.baseFrames
+	for i, v := range votes {
+		of := func(o vote) bool { return o.in == v.in }
+		if !f.standsOn(v.in.number) && !slices.ContainsFunc(votes[:i], of) {
+			frames++
+		}
+	}
+	return frames <= format.MaxBaseFrames && len(f.baseLengths)+len(votes) <= format.MaxBases
+}
+
+// standsOn tells whether a frame of this session is a base.
+func (f *frame) standsOn(number int) bool {
+	return slices.ContainsFunc(f.bases, func(p placed) bool { return p.frame == number })
+}
+
+// addBases appends bases to those that the frame has, with their bytes: what is held may go before it is compressed.
+func (f *frame) addBases(votes []vote) {
+	f.depth = 1
+	for _, v := range votes {
+		n := uint32(v.n)
+		if slices.ContainsFunc(f.bases, func(p placed) bool { return p.frame == v.in.number && p.first <= n && n < p.first+p.count }) {
+			continue
+		}
+		if !f.standsOn(v.in.number) {
+			f.baseFrames++
+		}
+		f.base = append(f.base, v.in.chunk(v.n)...)
+		f.baseLengths = append(f.baseLengths, v.in.lengths[v.n])
+		f.baseIDs = append(f.baseIDs, v.in.ids[v.n*len(crypt.Identity{}):][:len(crypt.Identity{})]...)
+		last := len(f.bases) - 1
+		if last >= 0 && f.bases[last].frame == v.in.number && f.bases[last].first+f.bases[last].count == n {
+			f.bases[last].count++
+			continue
+		}
+		f.bases = append(f.bases, placed{frame: v.in.number, first: n, count: 1})
+	}
+}
