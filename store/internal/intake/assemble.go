@@ -23,6 +23,8 @@ type assembler struct {
 	open [lanes]*frame
 	next int   // number of the next frame
 	ring *ring // nil: nothing is said by others
+
+	before *before // nil: nothing is said by what was there before
 }
 
 func newAssembler(in *Intake) *assembler {
@@ -88,6 +90,8 @@ func (a *assembler) take(b *batch) error {
 		p := &b.pieces[i]
 		var err error
 		switch {
+		case p.follows != nil:
+			a.before = p.follows.start(a.in)
 		case p.begins:
 			if err := a.endFrame(p.stream.lane); err != nil {
 				return err
@@ -95,6 +99,9 @@ func (a *assembler) take(b *batch) error {
 		case p.from != nil:
 			err = p.stream.concat(p.from)
 		case p.known:
+			if p.stream.lane == Contents {
+				a.before.passed(p.ref)
+			}
 			err = p.stream.append(p.ref, a.in.cfg.Index.ID(p.ref), p.length, p.times)
 		default:
 			err = a.takeChunk(p.stream, rest[:p.length], b.ids[i], p.times)
@@ -109,6 +116,9 @@ func (a *assembler) take(b *batch) error {
 
 func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times uint64) error {
 	ref, ok := a.in.cfg.Index.Lookup(id)
+	if ok && s.lane == Contents {
+		a.before.passed(ref)
+	}
 	if !ok {
 		var err error
 		if ref, err = a.store(s.lane, chunk, id); err != nil {
@@ -121,19 +131,23 @@ func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times 
 
 // store puts a new chunk into the open frame of its lane.
 func (a *assembler) store(lane Lane, chunk []byte, id crypt.Identity) (known.Ref, error) {
-	var votes []vote
+	var bases []basis
 	if lane == Contents && a.ring != nil {
-		if votes = a.ring.like(chunk); votes != nil {
+		var suffices bool
+		if bases, suffices = a.before.like(chunk); !suffices {
+			bases = append(bases, a.ring.like(chunk)...)
+		}
+		if len(bases) > 0 {
 			lane = alike
 		}
 	}
-	f, err := a.frameFor(lane, len(chunk), votes)
+	f, err := a.frameFor(lane, len(chunk), bases)
 	if err != nil {
 		return 0, err
 	}
 	switch {
 	case lane == alike:
-		f.addBases(votes)
+		f.addBases(bases)
 	case lane == Contents && a.ring != nil && mayKeep(len(chunk)):
 		a.ring.keep(f.number, chunk, id)
 	}
@@ -142,11 +156,10 @@ func (a *assembler) store(lane Lane, chunk []byte, id crypt.Identity) (known.Ref
 	return ref, err
 }
 
-// frameFor gives the open frame of a lane, or another one where it has no room for n bytes that stand on what was voted
-// for.
-func (a *assembler) frameFor(lane Lane, n int, votes []vote) (*frame, error) {
+// frameFor gives the open frame of a lane, or another one where it has no room for n bytes and their bases.
+func (a *assembler) frameFor(lane Lane, n int, bases []basis) (*frame, error) {
 	f := a.open[lane]
-	if f != nil && f.takes(n) && f.takesBases(votes) {
+	if f != nil && f.takes(n) && f.takesBases(bases) {
 		return f, nil
 	}
 	if err := a.endFrame(lane); err != nil {
@@ -168,7 +181,7 @@ func (a *assembler) frameFor(lane Lane, n int, votes []vote) (*frame, error) {
 
 // emit sends a frame on, what it stands on first.
 func (a *assembler) emit(f *frame) error {
-	if below := a.open[Contents]; below != nil && below != f && f.standsOn(below.number) {
+	if below := a.open[Contents]; below != nil && below != f && f.standsOn(&basis{frame: below.number}) {
 		if err := a.endFrame(Contents); err != nil {
 			return err
 		}

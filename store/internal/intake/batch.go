@@ -30,11 +30,13 @@ type piece struct {
 	ref    known.Ref // where known
 	from   *Stream
 	begins bool // no chunk: a member begins here
+
+	follows *Sequence // no chunk: what was there before is this, from here on
 }
 
 // inBuffer gives the length of the piece in the batch's buffer.
 func (p *piece) inBuffer() int {
-	if p.known || p.from != nil {
+	if p.known || p.from != nil || p.follows != nil {
 		return 0
 	}
 	return p.length

@@ -45,6 +45,8 @@ type Config struct {
 	Parity int
 	// Deltas says which chunks are said by others. Those of captures that are apart never are.
 	Deltas Deltas
+	// Old reads chunks that were there before; with DeltasOn it is set.
+	Old func(ctx context.Context, slab format.SlabID, chunk uint32) (Old, error)
 	// NoRecheck leaves out reading frames back before they are sealed. Without it a
 	// session fails with ErrChanged where they are not what was hashed.
 	NoRecheck bool

@@ -52,10 +52,26 @@ func (h *held) chunk(n int) []byte {
 	return h.raw[at : at+int(h.lengths[n])]
 }
 
-// base is a chunk of a frame that is held.
-type base struct {
+// spot is a chunk of a frame that is held.
+type spot struct {
 	in *held
 	n  int
+}
+
+// basis is a chunk that another one may be said by.
+type basis struct {
+	data  []byte
+	id    crypt.Identity
+	depth uint32
+	frame int // of this session; -1: of the slab that was there before
+	slab  format.SlabID
+	of    int    // there, number of the frame
+	n     uint32 // number of the chunk in the frame, or in that slab
+}
+
+// sameFrame tells whether two chunks are of one frame.
+func (b *basis) sameFrame(o *basis) bool {
+	return b.frame == o.frame && b.slab == o.slab && b.of == o.of
 }
 
 // ring finds chunks that are alike, among those of the last frames that stand alone.
@@ -63,35 +79,36 @@ type ring struct {
 	sampler *delta.Sampler
 	frames  []*held // the oldest first; the last may be open yet
 	bytes   int
-	of      map[uint64]base // by anchor
+	of      map[uint64]spot // by anchor
 	free    []*held
 	anchors []uint64 // of the chunk at hand
 	votes   []vote
+	found   []basis
 }
 
 // vote is how many anchors a chunk shares with one.
 type vote struct {
-	base
+	spot
 	hits int
 }
 
 func newRing() *ring {
-	return &ring{sampler: delta.NewSampler(), of: make(map[uint64]base)}
+	return &ring{sampler: delta.NewSampler(), of: make(map[uint64]spot)}
 }
 
 // like gives the chunks that one is alike, those that share most first. What it sampled, keep uses.
-func (r *ring) like(chunk []byte) []vote {
+func (r *ring) like(chunk []byte) []basis {
 	r.anchors = r.sampler.Append(r.anchors[:0], chunk, ownAnchors)
 	r.votes = r.votes[:0]
 	for _, a := range r.anchors {
-		b, ok := r.of[a]
+		at, ok := r.of[a]
 		if !ok {
 			continue
 		}
-		if i := slices.IndexFunc(r.votes, func(v vote) bool { return v.base == b }); i >= 0 {
+		if i := slices.IndexFunc(r.votes, func(v vote) bool { return v.spot == at }); i >= 0 {
 			r.votes[i].hits++
 		} else {
-			r.votes = append(r.votes, vote{b, 1})
+			r.votes = append(r.votes, vote{at, 1})
 		}
 	}
 	slices.SortStableFunc(r.votes, func(a, b vote) int { return b.hits - a.hits })
@@ -102,7 +119,12 @@ func (r *ring) like(chunk []byte) []vote {
 	if hits < max(leastHits, len(r.anchors)/20) {
 		return nil
 	}
-	return r.votes[:min(len(r.votes), mostBases)]
+	r.found = r.found[:0]
+	for _, v := range r.votes[:min(len(r.votes), mostBases)] {
+		id := crypt.Identity(v.in.ids[v.n*len(crypt.Identity{}):])
+		r.found = append(r.found, basis{data: v.in.chunk(v.n), id: id, frame: v.in.number, n: uint32(v.n)})
+	}
+	return r.found
 }
 
 // keep holds the chunk that like was asked about last, as the next one of a frame that stands alone.
@@ -123,7 +145,7 @@ func (r *ring) keep(frame int, chunk []byte, id crypt.Identity) {
 		h.raw = append(room(nil, need, deltaTarget), h.raw...)
 	}
 	for _, a := range r.anchors {
-		r.of[a] = base{h, len(h.lengths)}
+		r.of[a] = spot{h, len(h.lengths)}
 	}
 	h.raw, h.lengths = append(h.raw, chunk...), append(h.lengths, uint32(len(chunk)))
 	h.ids, h.anchors = append(h.ids, id[:]...), append(h.anchors, r.anchors...)
@@ -150,49 +172,48 @@ func (r *ring) drop(most int) {
 // mayKeep tells whether a frame with a chunk of that length may be a base.
 func mayKeep(n int) bool { return n <= deltaTarget }
 
-// placed is a base of a frame: chunks of a frame of this session, or of a slab that was there before.
+// placed is a base of a frame: consecutive chunks of one.
 type placed struct {
-	frame        int // -1: of before
-	slab         format.SlabID
-	first, count uint32
+	basis
+	count uint32
 }
 
 // takesBases tells whether there is room for further bases.
-func (f *frame) takesBases(votes []vote) bool {
+func (f *frame) takesBases(more []basis) bool {
 	frames := f.baseFrames
-	for i, v := range votes {
-		of := func(o vote) bool { return o.in == v.in }
-		if !f.standsOn(v.in.number) && !slices.ContainsFunc(votes[:i], of) {
+	for i := range more {
+		b := &more[i]
+		if !f.standsOn(b) && !slices.ContainsFunc(more[:i], func(o basis) bool { return o.sameFrame(b) }) {
 			frames++
 		}
 	}
-	return frames <= format.MaxBaseFrames && len(f.baseLengths)+len(votes) <= format.MaxBases
+	return frames <= format.MaxBaseFrames && len(f.baseLengths)+len(more) <= format.MaxBases
 }
 
-// standsOn tells whether a frame of this session is a base.
-func (f *frame) standsOn(number int) bool {
-	return slices.ContainsFunc(f.bases, func(p placed) bool { return p.frame == number })
+// standsOn tells whether the frame of a chunk is a base.
+func (f *frame) standsOn(b *basis) bool {
+	return slices.ContainsFunc(f.bases, func(p placed) bool { return p.sameFrame(b) })
 }
 
 // addBases appends bases to those that the frame has, with their bytes: what is held may go before it is compressed.
-func (f *frame) addBases(votes []vote) {
-	f.depth = 1
-	for _, v := range votes {
-		n := uint32(v.n)
-		if slices.ContainsFunc(f.bases, func(p placed) bool { return p.frame == v.in.number && p.first <= n && n < p.first+p.count }) {
+func (f *frame) addBases(more []basis) {
+	for i := range more {
+		b := &more[i]
+		if slices.ContainsFunc(f.bases, func(p placed) bool { return p.sameFrame(b) && p.n <= b.n && b.n < p.n+p.count }) {
 			continue
 		}
-		if !f.standsOn(v.in.number) {
+		if !f.standsOn(b) {
 			f.baseFrames++
 		}
-		f.base = append(f.base, v.in.chunk(v.n)...)
-		f.baseLengths = append(f.baseLengths, v.in.lengths[v.n])
-		f.baseIDs = append(f.baseIDs, v.in.ids[v.n*len(crypt.Identity{}):][:len(crypt.Identity{})]...)
-		last := len(f.bases) - 1
-		if last >= 0 && f.bases[last].frame == v.in.number && f.bases[last].first+f.bases[last].count == n {
+		f.depth = max(f.depth, b.depth+1)
+		f.base = append(f.base, b.data...)
+		f.baseLengths = append(f.baseLengths, uint32(len(b.data)))
+		f.baseIDs = append(f.baseIDs, b.id[:]...)
+		if last := len(f.bases) - 1; last >= 0 && f.bases[last].sameFrame(b) && f.bases[last].n+f.bases[last].count == b.n {
 			f.bases[last].count++
 			continue
 		}
-		f.bases = append(f.bases, placed{frame: v.in.number, first: n, count: 1})
+		f.bases = append(f.bases, placed{*b, 1})
+		f.bases[len(f.bases)-1].data = nil
 	}
 }

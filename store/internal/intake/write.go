@@ -123,7 +123,7 @@ func (w *writer) place(ctx context.Context, f *frame) error {
 func (w *writer) standing(f *frame) format.Standing {
 	out := format.Standing{Depth: f.depth, Copies: uint32(f.copies)}
 	for _, p := range f.bases {
-		slab, first := p.slab, p.first
+		slab, first := p.slab, p.n
 		if p.frame >= 0 {
 			var start uint32
 			slab, start = w.cfg.Index.FramePlace(p.frame)

@@ -69,6 +69,20 @@ func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
 		}
 		x.found = i
 	}
+	return x.chunkOf(i, chunk)
+}
+
+// FindBeside is Find for another goroutine beside that of Find, which was called before.
+func (x *Index) FindBeside(slab format.SlabID, chunk uint32) (Ref, bool) {
+	i, ok := x.bySlab[slab]
+	if !ok {
+		return 0, false
+	}
+	return x.chunkOf(i, chunk)
+}
+
+// chunkOf gives a chunk of the slab at a place in slabs.
+func (x *Index) chunkOf(i int, chunk uint32) (Ref, bool) {
 	end := x.fresh
 	if i+1 < len(x.slabs) {
 		end = x.slabs[i+1].first

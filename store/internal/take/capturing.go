@@ -194,6 +194,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Adopted = loaded.Adopted
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
+	cfg.Old = oldChunk(s.r.slabs)
 	s.index = loaded.Index
 	s.Intake, err = intake.New(ctx, cfg)
 	return err
