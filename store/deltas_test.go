@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -105,13 +106,13 @@ func TestDeltas(t *testing.T) {
 func TestOwnDeltas(t *testing.T) {
 	for _, d := range []store.Deltas{store.DeltasOff, store.DeltasOwn, store.DeltasOn} {
 		f := newFixtureOf(t, withDeltas(d))
-		a := random(1, 400_000)
+		a := random(1, 1_500_000) // longer than a frame that stands alone, which is compressed as a whole
 		in := tarOf(t, file{name: "log", content: a}, file{name: "tree", content: edited(a, 5000, 1)})
 		c := f.capture(in)
 		if !bytes.Equal(f.restore(c), in) {
 			t.Errorf("%q: the stream is another one", d)
 		}
-		if _, n := deepest(f.frames()); n > 0 != (d != store.DeltasOff) || f.stored() > 450_000 != (d == store.DeltasOff) {
+		if _, n := deepest(f.frames()); n > 0 != (d != store.DeltasOff) || f.stored() > 1_700_000 != (d == store.DeltasOff) {
 			t.Errorf("%q: %d frames stand on others, %d bytes are stored", d, n, f.stored())
 		}
 	}
@@ -190,18 +191,72 @@ func TestBasesStay(t *testing.T) {
 		t.Fatalf("frames stand %d deep", depth)
 	}
 	f.retire(captures[0])
-	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 1})
 	f.wantStream(captures[1], streams[1])
 	f.wantStream(captures[2], streams[2])
 	f.verify(t.Context())
 	f.retire(captures[1])
-	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 1})
 	f.wantStream(captures[2], streams[2])
 	f.verify(t.Context())
 	f.retire(captures[2])
 	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true})
 	if n := len(f.frames()); n > 0 {
 		t.Errorf("%d slabs are left of nothing", n)
+	}
+}
+
+// TestBasesOfLeftovers: an interrupted capture leaves a slab that stands on one which was announced long ago. That stays as
+// long as the leftover does: the next capture relies on what it holds.
+func TestBasesOfLeftovers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, withDeltas(store.DeltasOn))
+		content := random(1, 300_000)
+		first := f.capture(tarOf(t, file{name: "a", content: content}))
+		f.retire(first)
+		f.reclaim(store.ReclaimOptions{AcceptUnexplained: true}) // announces its slab
+		time.Sleep(7*24*time.Hour - time.Hour)
+		edit := tarOf(t, file{name: "a", content: edited(content, 3000, 1)})
+		again := f.capture(tarOf(t, file{name: "a", content: content})) // so that it is the one before
+		f.retire(again)
+		if _, err := f.Draft(t.Context(), store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{stream(edit)}}); err != nil {
+			t.Fatal(err)
+		}
+		if _, n := deepest(f.frames()); n == 0 {
+			t.Fatal("the leftover stands on nothing")
+		}
+		time.Sleep(7*24*time.Hour + 2*time.Hour)
+		f.reclaim(store.ReclaimOptions{AcceptUnexplained: true})
+		all := f.frames()
+		for name, frames := range all {
+			for _, frame := range frames {
+				for _, b := range frame.Bases {
+					if all[names.Slab(b.Slab)] == nil {
+						t.Fatalf("%s is there, and what it stands on is not", name)
+					}
+				}
+			}
+		}
+		f.wantStream(f.capture(edit), edit)
+		f.Close()
+	})
+}
+
+// TestBaseIsGone: where a slab is lost on which others stand, a writer relies on none of these frames.
+func TestBaseIsGone(t *testing.T) {
+	f, captures, streams := chain(t, 2)
+	f.harmed = true
+	for name, frames := range f.frames() {
+		if !slices.ContainsFunc(frames, func(f format.Frame) bool { return f.Depth > 0 }) {
+			if err := f.mem.Remove(t.Context(), name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	f.reopen()
+	f.wantStream(f.capture(streams[1]), streams[1])
+	if err := f.Restore(t.Context(), &captures[1].Volumes[0], io.Discard, store.RestoreOptions{}); !errors.Is(err, store.ErrDamaged) {
+		t.Errorf("restoring what stood on it: %v", err)
 	}
 }
 
@@ -310,6 +365,9 @@ func TestDeltaDamage(t *testing.T) {
 					t.Errorf("gone: %v, full: %v: capture %s is not named: %+v", gone, o.Full, c.ID, report.Damage)
 				}
 			}
+			if !slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return strings.Contains(d.Problem, "stands on") }) {
+				t.Errorf("gone: %v, full: %v: no frame is named that stands on what is damaged: %+v", gone, o.Full, report.Damage)
+			}
 		}
 		if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) == 0 {
 			t.Fatalf("%+v, %v", out, err)
@@ -352,6 +410,11 @@ func TestReplicateDeltas(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer to.Close()
+	f.retire(captures[:2]...)
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 1}) // moves nothing
+	if captures[2], err = f.Find(t.Context(), captures[2].ID); err != nil {
+		t.Fatal(err)
+	}
 	if _, err := f.Replicate(t.Context(), to, store.ReplicateOptions{Captures: []string{captures[2].ID}}); err != nil {
 		t.Fatal(err)
 	}
