@@ -166,7 +166,11 @@ func chain(t *testing.T, n int) (f *fixture, captures []*store.Capture, streams 
 	content := random(1, 300_000)
 	for i := range n {
 		streams = append(streams, tarOf(t, file{name: "a", content: content}))
-		captures = append(captures, f.capture(streams[i]))
+		c, err := f.Capture(t.Context(), store.CaptureOptions{Name: "seedbank", Taken: time.Now().Add(time.Duration(i-n) * time.Minute), Volumes: []store.VolumeInput{stream(streams[i])}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		captures = append(captures, c)
 		content = edited(content, 3000, byte(i+1))
 	}
 	return f, captures, streams

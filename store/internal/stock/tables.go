@@ -160,7 +160,7 @@ func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *E
 func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group []byte) (*Loaded, error) {
 	slabs, exclude := p.slabs, p.exclude
 	s := &Loaded{Index: known.New()}
-	var last []*format.SlabRecord
+	var last, standing []*format.SlabRecord
 	v := newInventory(slabs)
 	if p.relied != nil {
 		v.supposed = p.supposed
@@ -170,8 +170,13 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 		if !ofGroup(rec, group) {
 			return nil
 		}
-		rec = p.blotBaseless(exclude.harmed.Blot(rec))
-		if exclude.Last[rec.Slab] {
+		rec = exclude.harmed.Blot(rec)
+		switch {
+		case rec.HasDeltas():
+			p.note(rec)
+			standing = append(standing, rec) // what it stands on may be listed later
+			return nil
+		case exclude.Last[rec.Slab]:
 			last = append(last, rec)
 			return nil
 		}
@@ -180,6 +185,22 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 	})
 	if err != nil {
 		return nil, err
+	}
+	isLast := func(rec *format.SlabRecord) bool { return exclude.Last[rec.Slab] }
+	standing = p.blotBaseless(standing)
+	for _, rec := range standing {
+		if isLast(rec) {
+			continue
+		}
+		p.tell(rec)
+		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
+			return nil, err
+		}
+	}
+	for _, rec := range standing {
+		if isLast(rec) {
+			last = append(last, rec)
+		}
 	}
 	s.Tables = v.tables
 	unlisted, err := r.forsaken(ctx, v.Unlisted(), slabs, l)
