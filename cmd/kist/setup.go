@@ -96,7 +96,10 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	if apart != store.Together && !c.IsSet("deltas") {
+	if apart != store.Together {
+		if c.IsSet("deltas") && deltas != store.DeltasOff {
+			return usagef("setup: --apart and --deltas %s are both given: lengths would tell which contents are alike", c.String("deltas"))
+		}
 		deltas = store.DeltasOff
 	}
 	path, err := a.repositoryPath()
