@@ -73,6 +73,7 @@ var goldens = []struct {
 	{"../testdata/format1-orders", 1},  // orders of members by path
 	{"../testdata/format1-replica", 1}, // a second place: its mark, and what is elsewhere
 	{"../testdata/format1-parity", 1},  // parity of slabs, second copies of small objects, settings
+	{"../testdata/format1-deltas", 1},  // frames that stand on others
 }
 
 // TestGolden reads the repository of every format version there has been.
@@ -87,6 +88,8 @@ func TestGolden(t *testing.T) {
 			writeGoldenReplica(t, last.dir)
 		case "format1-parity":
 			writeGoldenParity(t, last.dir)
+		case "format1-deltas":
+			writeGoldenDeltas(t, last.dir)
 		default:
 			writeGolden(t, last.dir)
 		}
