@@ -34,6 +34,9 @@ func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf 
 	if int(f.Copies) > len(packed) {
 		return nil, fmt.Errorf("%w: copies that are cut short", format.ErrDamaged)
 	}
+	s.mu.Lock()
+	s.frames.limit = max(s.frames.limit, cacheBases)
+	s.mu.Unlock()
 	base, err := s.join(ctx, slab, f)
 	if err != nil {
 		return nil, err

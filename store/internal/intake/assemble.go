@@ -2,6 +2,7 @@ package intake
 
 import (
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 )
 
@@ -172,7 +173,7 @@ func (a *assembler) frameFor(lane Lane, n int, bases []basis) (*frame, error) {
 	f.reset()
 	f.number, f.lane = a.next, lane
 	if a.ring != nil && lane != Listing {
-		f.target = deltaTarget
+		f.target = format.DeltaTarget
 	}
 	a.next++
 	a.open[lane] = f

@@ -19,9 +19,6 @@ const (
 )
 
 const (
-	// deltaTarget is how long frames of contents are where there are deltas, in bytes: a base is decompressed as a
-	// whole, however little of it is wanted.
-	deltaTarget = 256 << 10
 	// ownAnchors is how densely chunks are sampled.
 	ownAnchors delta.Often = 1024
 	// leastHits is how many anchors a chunk shares with another one that it is said by: one may be chance, or a
@@ -131,7 +128,7 @@ func (r *ring) like(chunk []byte) []basis {
 func (r *ring) keep(frame int, chunk []byte, id crypt.Identity) {
 	last := len(r.frames) - 1
 	if last < 0 || r.frames[last].number != frame {
-		r.drop(ringBytes - deltaTarget)
+		r.drop(ringBytes - format.DeltaTarget)
 		h := &held{}
 		if n := len(r.free); n > 0 {
 			h, r.free = r.free[n-1], r.free[:n-1]
@@ -142,7 +139,7 @@ func (r *ring) keep(frame int, chunk []byte, id crypt.Identity) {
 	}
 	h := r.frames[last]
 	if need := len(h.raw) + len(chunk); need > cap(h.raw) {
-		h.raw = append(room(nil, need, deltaTarget), h.raw...)
+		h.raw = append(room(nil, need, format.DeltaTarget), h.raw...)
 	}
 	for _, a := range r.anchors {
 		r.of[a] = spot{h, len(h.lengths)}
@@ -163,14 +160,14 @@ func (r *ring) drop(most int) {
 				delete(r.of, a)
 			}
 		}
-		if cap(h.raw) <= deltaTarget {
+		if cap(h.raw) <= format.DeltaTarget {
 			r.free = append(r.free, h)
 		}
 	}
 }
 
 // mayKeep tells whether a frame with a chunk of that length may be a base.
-func mayKeep(n int) bool { return n <= deltaTarget }
+func mayKeep(n int) bool { return n <= format.DeltaTarget }
 
 // placed is a base of a frame: consecutive chunks of one.
 type placed struct {

@@ -17,7 +17,9 @@ func TestBlotBaseless(t *testing.T) {
 		id := crypt.Identity{9}
 		return format.TableFrame{Chunks: []uint32{5}, IDs: id[:], Standing: format.Standing{Depth: depth, Bases: bases}}
 	}
-	on := func(slab format.SlabID, chunk uint32) format.Base { return format.Base{Slab: slab, First: chunk, Count: 1} }
+	on := func(slab format.SlabID, chunk uint32) format.Base {
+		return format.Base{Slab: slab, First: chunk, Count: 1}
+	}
 	one, two := format.SlabID{3}, format.SlabID{4}
 	records := []*format.SlabRecord{
 		{Slab: two, Frames: []format.TableFrame{frame(2, on(one, 0)), frame(2, on(one, 1)), frame(1, on(there, 0)), frame(2, on(two, 2)), frame(2, on(there, 0), on(one, 0))}},
