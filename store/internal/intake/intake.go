@@ -19,6 +19,7 @@ import (
 	"context"
 	"errors"
 	"runtime"
+	"slices"
 
 	"github.com/klauspost/compress/zstd"
 	"golang.org/x/sync/errgroup"
@@ -260,14 +261,17 @@ func (in *Intake) Close() (Written, error) {
 // HasDeltas tells whether a slab that the index knows, or that the session wrote, has frames that stand on others. It is
 // asked after Close.
 func (in *Intake) HasDeltas(slab format.SlabID) bool {
-	return in.cfg.Index.HasDeltas(slab) || in.writer.stands[slab]
+	_, wrote := in.writer.stands[slab]
+	return wrote || in.cfg.Index.HasDeltas(slab)
 }
 
 // AnyDeltas tells whether any such slab has. It is asked after Close.
 func (in *Intake) AnyDeltas() bool { return in.cfg.Index.AnyDeltas() || len(in.writer.stands) > 0 }
 
-// Bases gives the slabs on which frames stand that the session wrote. It is asked after Close.
-func (in *Intake) Bases() map[format.SlabID]bool { return in.writer.bases }
+// Bases gives the slabs that one stands on which the index knows, or which the session wrote. It is asked after Close.
+func (in *Intake) Bases(slab format.SlabID) []format.SlabID {
+	return slices.Concat(in.cfg.Index.Bases(slab), in.writer.stands[slab])
+}
 
 // Abandon ends the session after a failure. It tries to write a table of the
 // slabs that did arrive, so that the next session finds their chunks; without

@@ -32,8 +32,7 @@ type writer struct {
 	whole   []byte      // the memory of openSlab.whole, used again
 	records [][]byte    // encoded, of the slabs that are on disk and in no table yet
 	written Written
-	stands  map[format.SlabID]bool // slabs that it wrote that have deltas
-	bases   map[format.SlabID]bool // slabs that these stand on
+	stands  map[format.SlabID][]format.SlabID // of the slabs that it wrote that have deltas, those that they stand on
 }
 
 // openSlab is a slab that is being put while it is filled.
@@ -53,7 +52,7 @@ type openSlab struct {
 }
 
 func newWriter(cfg Config) *writer {
-	w := &writer{cfg: cfg, stands: make(map[format.SlabID]bool), bases: make(map[format.SlabID]bool)}
+	w := &writer{cfg: cfg, stands: make(map[format.SlabID][]format.SlabID)}
 	for _, r := range cfg.Adopted {
 		w.records = append(w.records, r.EncodePadded())
 	}
@@ -122,6 +121,7 @@ func (w *writer) place(ctx context.Context, f *frame) error {
 // standing says where the bases of a frame lie, which are placed.
 func (w *writer) standing(f *frame) format.Standing {
 	out := format.Standing{Depth: f.depth, Copies: uint32(f.copies)}
+	on := w.stands[w.slab.id]
 	for _, p := range f.bases {
 		slab, first := p.slab, p.n
 		if p.frame >= 0 {
@@ -130,11 +130,11 @@ func (w *writer) standing(f *frame) format.Standing {
 			first += start
 		}
 		out.Bases = append(out.Bases, format.Base{Slab: slab, First: first, Count: p.count})
-		if slab != w.slab.id {
-			w.bases[slab] = true
+		if slab != w.slab.id && !slices.Contains(on, slab) {
+			on = append(on, slab)
 		}
 	}
-	w.stands[w.slab.id] = true
+	w.stands[w.slab.id] = on
 	return out
 }
 

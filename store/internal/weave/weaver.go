@@ -148,14 +148,21 @@ func (w *Weaver) Use(runs ...format.Run) {
 	}
 }
 
-// TakeBases notes, once the intake is closed, what the slabs stand on that it wrote, and tells whether a slab that the
-// recipes name has deltas. What other slabs stand on stays as long as they do.
+// TakeBases notes, once the intake is closed, what the slabs stand on that the recipes name, by any way: who looks whether
+// one of them goes must not miss those. It tells whether one has deltas.
 func (w *Weaver) TakeBases() (deltas bool) {
+	var all []format.SlabID
 	for id := range w.Uses {
+		all = append(all, id)
 		deltas = deltas || w.Intake.HasDeltas(id)
 	}
-	for id := range w.Intake.Bases() {
-		w.Uses[id] = true
+	for i := 0; i < len(all); i++ {
+		for _, base := range w.Intake.Bases(all[i]) {
+			if !w.Uses[base] {
+				w.Uses[base] = true
+				all = append(all, base)
+			}
+		}
 	}
 	return deltas
 }
