@@ -39,7 +39,7 @@ func needs(t *testing.T, programs ...string) {
 
 func newRepository(t *testing.T, dir string) {
 	t.Helper()
-	r, err := createRepository(t.Context(), dir)
+	r, err := createRepository(t.Context(), dir, "")
 	if err != nil {
 		t.Fatal(err)
 	}

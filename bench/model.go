@@ -121,7 +121,7 @@ func (m *modelMeasured) measure(ctx context.Context, s *setup, name string) erro
 		return err
 	}
 	for _, dir := range dirs {
-		r, err := createRepository(ctx, dir)
+		r, err := createRepository(ctx, dir, s.ways())
 		if err != nil {
 			return err
 		}

@@ -84,7 +84,7 @@ type seriesWriter struct {
 }
 
 func newSeriesWriter(ctx context.Context, s *setup, dir, title string) (*seriesWriter, error) {
-	r, err := createRepository(ctx, dir)
+	r, err := createRepository(ctx, dir, s.ways())
 	if err != nil {
 		return nil, err
 	}

@@ -26,8 +26,8 @@ type repository struct {
 }
 
 // createRepository makes a repository in dir/repository, and its key file in
-// dir. The folder dir is made, too.
-func createRepository(ctx context.Context, dir string) (*repository, error) {
+// dir. The folder dir is made, too. Its contents are stored by others that are alike as deltas says.
+func createRepository(ctx context.Context, dir string, deltas store.Deltas) (*repository, error) {
 	if err := os.Mkdir(dir, 0o755); err != nil {
 		return nil, err
 	}
@@ -40,7 +40,7 @@ func createRepository(ctx context.Context, dir string) (*repository, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := store.Create(ctx, folder, secret, store.CreateOptions{})
+	r, err := store.Create(ctx, folder, secret, store.CreateOptions{Deltas: deltas})
 	if err != nil {
 		return nil, errors.Join(err, folder.Close())
 	}

@@ -9,6 +9,8 @@ import (
 	"os"
 
 	"github.com/dustin/go-humanize"
+
+	"github.com/kistarchive/kist/store"
 )
 
 // setup is what every measurement has: its flags, where it works, and where it
@@ -18,6 +20,7 @@ type setup struct {
 	out, log io.Writer
 	parent   string // of the temporary folder
 	json     string // file for the report
+	deltas   string // of repositories: on, own or off
 	folder   string // the temporary folder, while begin's function runs
 }
 
@@ -26,7 +29,13 @@ func newSetup(name string, out, log io.Writer) *setup {
 	s.SetOutput(log)
 	s.StringVar(&s.parent, "dir", "", "make the temporary folder in `DIR` (default: the system's)")
 	s.StringVar(&s.json, "json", "", "write all figures to `FILE`, too")
+	s.StringVar(&s.deltas, "deltas", "on", "`ON`, own or off: as of kist setup")
 	return s
+}
+
+// ways gives the way of deltas that is asked for.
+func (s *setup) ways() store.Deltas {
+	return map[string]store.Deltas{"on": store.DeltasOn, "own": store.DeltasOwn}[s.deltas]
 }
 
 // parse reads the flags, and refuses anything else.
@@ -37,6 +46,8 @@ func (s *setup) parse(args []string) error {
 		return err
 	case err != nil:
 		return errUsage
+	case s.deltas != "on" && s.deltas != "own" && s.deltas != "off":
+		return s.wrong("-deltas %s: it is on, own or off", s.deltas)
 	case s.NArg() > 0:
 		return s.wrong("%q is no option", s.Arg(0))
 	}

@@ -129,7 +129,7 @@ func (r *race) run(ctx context.Context, runs int, profile string) (result, error
 // once runs all trials once, in a folder of its own.
 func (r *race) once(ctx context.Context, n int) error {
 	dir := filepath.Join(r.setup.folder, fmt.Sprintf("run-%d", n))
-	repository, err := createRepository(ctx, dir)
+	repository, err := createRepository(ctx, dir, r.ways())
 	if err != nil {
 		return err
 	}
@@ -264,7 +264,7 @@ func (r *race) profile(ctx context.Context, folder string) error {
 		return err
 	}
 	dir := filepath.Join(r.setup.folder, "profiled")
-	repository, err := createRepository(ctx, dir)
+	repository, err := createRepository(ctx, dir, r.ways())
 	if err != nil {
 		return err
 	}

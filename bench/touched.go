@@ -6,6 +6,8 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+
+	"github.com/kistarchive/kist/store"
 )
 
 // touchedResult is what captures of touched trees took.
@@ -39,7 +41,7 @@ func runTouched(ctx context.Context, s *setup, args []string) error {
 			{"one new time for all", oneTime()},
 			{"a time of its own for each", eachItsTime(touchDate())},
 		} {
-			c, err := captureTouched(ctx, filepath.Join(s.folder, fmt.Sprintf("case-%d", i)), first, t.next)
+			c, err := captureTouched(ctx, s.ways(), filepath.Join(s.folder, fmt.Sprintf("case-%d", i)), first, t.next)
 			if err != nil {
 				return nil, fmt.Errorf("%s: %w", t.name, err)
 			}
@@ -64,8 +66,8 @@ func (s *setup) treeToTouch(ctx context.Context, module, input string) (string, 
 	return file, releases[0].writeTarball(file)
 }
 
-func captureTouched(ctx context.Context, dir, first string, next touches) (*touchedCase, error) {
-	r, err := createRepository(ctx, dir)
+func captureTouched(ctx context.Context, deltas store.Deltas, dir, first string, next touches) (*touchedCase, error) {
+	r, err := createRepository(ctx, dir, deltas)
 	if err != nil {
 		return nil, err
 	}

@@ -55,7 +55,7 @@ func (r *treeRace) run(ctx context.Context, runs int) (result, error) {
 		return nil, err
 	}
 	dir := filepath.Join(r.folder, "repository-of-tree")
-	repository, err := createRepository(ctx, dir)
+	repository, err := createRepository(ctx, dir, r.ways())
 	if err != nil {
 		return nil, err
 	}

@@ -50,7 +50,20 @@ var scenarios = []scenario{
 	{name: "reclaiming with parity", prepare: append(withParity, takeStream("second"), (*site).retire), act: (*site).reclaim, after: (*site).reclaimLater},
 	{name: "putting an index file back", prepare: append(withParity, takeStream("second"), (*site).loseIndexFile), act: (*site).mend, after: (*site).findAgain},
 	{name: "repairing by parity", prepare: append(withParity, takeStream("second"), (*site).harmMendably), act: (*site).mend, after: (*site).mendLater},
+	{name: "capture with deltas", prepare: standing, act: takeStream("edited")},
+	{name: "reclaiming what others stand on", prepare: append(standing, takeStream("edited"), (*site).retire), act: (*site).reclaim, after: (*site).reclaimLater},
 	{name: "rebuilding tables", prepare: append(prepared, takeStream("second"), (*site).harmTables), act: (*site).rebuildTables, after: (*site).rebuildTables},
+}
+
+// standing is prepared, with deltas.
+var standing = []step{(*site).setupDeltas, takeStream("first")}
+
+func (s *site) setupDeltas(ctx context.Context) (err error) {
+	if s.folder, err = s.disk.Create(store.Folders()...); err != nil {
+		return err
+	}
+	s.Repository, err = store.Create(ctx, s.folder, s.key, store.CreateOptions{Deltas: store.DeltasOn})
+	return err
 }
 
 type scenario struct {

@@ -76,6 +76,7 @@ func newStreams(t *testing.T) map[string][]byte {
 	return map[string][]byte{
 		"long":   tarOf(t, file{name: "catalogue", content: random(1, 1<<20)}),
 		"first":  tarOf(t, catalogue, file{name: "journal", content: random(2, 20_000)}),
+		"edited": tarOf(t, file{name: "catalogue", content: edited(catalogue.content, 6000, 1)}, file{name: "journal", content: edited(random(2, 20_000), 6000, 1)}),
 		"second": tarOf(t, catalogue, file{name: "journal", content: random(3, 50_000)}),
 		"third":  tarOf(t, file{name: "labels", content: random(4, 30_000)}),
 		"last":   tarOf(t, catalogue, file{name: "labels", content: random(5, 10_000)}),

@@ -63,6 +63,7 @@ func TestFormatPageLimits(t *testing.T) {
 		"MaxMemberHead": format.MaxMemberHead, "MaxInlineRuns": format.MaxInlineRuns, "MaxRecipeLevel": format.MaxRecipeLevel,
 		"MaxOrder": format.MaxOrder, "MaxOrderLevel": format.MaxOrderLevel, "MaxOrderItems": format.MaxOrderItems,
 		"MaxOrderMembers": format.MaxOrderMembers, "MaxOrderSpan": format.MaxOrderSpan,
+		"MaxDepth": format.MaxDepth, "MaxBases": format.MaxBases, "MaxBaseFrames": format.MaxBaseFrames, "MaxBaseRaw": format.MaxBaseRaw,
 		"MaxParity": format.MaxParity, "MaxParitySlab": format.MaxParitySlab,
 	}
 	got := map[string]int{}
@@ -139,7 +140,7 @@ func TestFormatPageKinds(t *testing.T) {
 		"4": {"`" + string(crypt.SlotPassphrase) + "`", "`" + string(crypt.SlotKeyFile) + "`"},
 		"6": {"kind of object: " + strings.Join(header, ", "), "format version: " + strconv.Itoa(format.Version),
 			"Wrapping kind " + strconv.Itoa(int(crypt.WrapXChaCha20Poly1305)) + " "},
-		"7": {"Of kind " + strconv.Itoa(int(format.Zstd)) + ", its plaintext is one Zstandard frame", "Kind " + strconv.Itoa(int(format.TableSection)) + " is the slab's table", "Kind " + strconv.Itoa(int(format.ParitySection)) + " is parity"},
+		"7": {"Of kind " + strconv.Itoa(int(format.Zstd)) + ", its plaintext is one Zstandard frame", "A frame of kind " + strconv.Itoa(int(format.Delta)) + " holds chunks that are much like others", "Kind " + strconv.Itoa(int(format.TableSection)) + " is the slab's table", "Kind " + strconv.Itoa(int(format.ParitySection)) + " is parity"},
 	} {
 		for _, text := range texts {
 			if !strings.Contains(oneLine(page[section]), text) {

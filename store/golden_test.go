@@ -74,6 +74,7 @@ var goldens = []struct {
 	{"../testdata/format1-replica", 1}, // a second place: its mark, and what is elsewhere
 	{"../testdata/format1-parity", 1},  // parity of slabs, second copies of small objects, settings
 	{"../testdata/format1-several", 1}, // a bundle of index files, a retirement of several captures
+	{"../testdata/format1-deltas", 1},  // frames that stand on others
 }
 
 // TestGolden reads the repository of every format version there has been.
@@ -90,6 +91,8 @@ func TestGolden(t *testing.T) {
 			writeGoldenParity(t, last.dir)
 		case "format1-several":
 			writeGoldenSeveral(t, last.dir)
+		case "format1-deltas":
+			writeGoldenDeltas(t, last.dir)
 		default:
 			writeGolden(t, last.dir)
 		}

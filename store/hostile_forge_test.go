@@ -95,6 +95,7 @@ type forgedFrame struct {
 	packed  []byte           // in place of the chunks compressed
 	kind    format.FrameKind // format.Zstd by default
 	sealed  uint32           // length that the slab's table claims
+	stands  format.Standing
 }
 
 // forgedSlab is a slab.
@@ -182,6 +183,7 @@ func (f *forge) appendFrame(b []byte, sealer *crypt.Sealer, number int, frame fo
 	if frame.kind != 0 {
 		t.Kind = frame.kind
 	}
+	t.Standing = frame.stands
 	if frame.sealed != 0 {
 		t.Sealed = frame.sealed
 	}

@@ -104,6 +104,8 @@ func (g *gambler) addSlab() {
 			frame.kind = format.FrameKind(g.number())
 		case 5:
 			frame.sealed = uint32(g.number())
+		case 6:
+			g.stand(&frame, id)
 		}
 		s.frames = append(s.frames, frame)
 	}
@@ -123,6 +125,21 @@ func (g *gambler) addSlab() {
 	}
 	g.slabs = append(g.slabs, g.forgeSlab(s))
 	g.chunks[id] = all
+}
+
+// stand makes a frame stand on chunks of its slab, or of another one.
+func (g *gambler) stand(frame *forgedFrame, self format.SlabID) {
+	frame.kind = format.Delta
+	copies := g.zstd.EncodeAll(g.text(), nil)
+	frame.packed = append(copies[:len(copies):len(copies)], g.zstd.EncodeAll(g.text(), nil)...)
+	frame.stands = format.Standing{Depth: uint32(1 + g.below(2)), Copies: uint32(len(copies))}
+	for range 1 + g.below(3) {
+		on := self
+		if len(g.slabs) > 0 && g.below(2) == 1 {
+			on = g.slabs[g.below(len(g.slabs))]
+		}
+		frame.stands.Bases = append(frame.stands.Bases, format.Base{Slab: on, First: uint32(g.below(9)), Count: uint32(1 + g.below(3))})
+	}
 }
 
 // chunk gives a chunk of contents, of a member list, of runs, states or stamps.

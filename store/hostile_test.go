@@ -105,6 +105,25 @@ func TestHostileRecords(t *testing.T) {
 			},
 			refused: append([]string{bothVerify}, allRestores...),
 		},
+		"slabs that stand on each other": {
+			make: func(f *forge) {
+				one, two := f.newSlabID(), f.newSlabID()
+				for i, id := range []format.SlabID{one, two} {
+					on := []format.SlabID{two, one}[i]
+					copies := f.zstd.EncodeAll([]byte{0, 0, 4}, nil)
+					f.forgeSlab(forgedSlab{id: &id, frames: []forgedFrame{{
+						chunks: [][]byte{bean}, kind: format.Delta, packed: copies,
+						stands: format.Standing{Depth: 1, Copies: uint32(len(copies)), Bases: slices.Repeat([]format.Base{{Slab: on, Count: 1}}, format.MaxBases)},
+					}}})
+				}
+				v := f.volumeOf(members(f.t, regular("catalogue", 4)))
+				r := f.recipe(one, 0, bean)
+				v.Contents = &r
+				f.capture(func(i *format.IndexFile) { i.Deltas = true }, v)
+				f.tables()
+			},
+			refused: allRestores,
+		},
 		"trailers that point anywhere": {
 			make: func(f *forge) {
 				for _, trailer := range []format.Trailer{

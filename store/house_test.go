@@ -20,7 +20,7 @@ var (
 )
 
 // What the rooms are built of knows nothing of them.
-var materials = []string{"fetch", "format", "intake", "known", "names", "parity", "protocol", "remember"}
+var materials = []string{"delta", "fetch", "format", "intake", "known", "names", "parity", "protocol", "remember"}
 
 // standsOn gives the rooms that a package may import.
 func standsOn(name string) []string {

@@ -18,6 +18,8 @@ type ReplicaOptions struct {
 	// Parity is how much parity slabs get that are written there, in percent: see [Repository.SetParity]; 0: none.
 	// What is copied comes as it is.
 	Parity int
+	// Deltas is as in CreateOptions, for what is captured there.
+	Deltas Deltas
 	// Host is where it is done, for people.
 	Host string
 	// Reserve is as in CreateOptions.
@@ -38,7 +40,7 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Repository, secr
 	if err := ended(ctx); err != nil {
 		return nil, err
 	}
-	v, err := vault.CreateReplica(ctx, st, of.vault, secret, o.Slot, vault.Settings{Parity: o.Parity, Host: o.Host, Reserve: o.Reserve})
+	v, err := vault.CreateReplica(ctx, st, of.vault, secret, o.Slot, vault.Settings{Parity: o.Parity, Deltas: string(o.Deltas), Host: o.Host, Reserve: o.Reserve})
 	if err != nil {
 		return nil, err
 	}

@@ -65,9 +65,11 @@ type CreateOptions struct {
 	Reserve int64
 	// Parity is how much parity slabs get, in percent: see [Repository.SetParity], which changes it; 0: none.
 	Parity int
+	// Deltas says which contents are stored as what differs from others: see [Repository.SetDeltas], which changes it.
+	Deltas Deltas
 	// Slot describes the first key slot.
 	Slot crypt.SlotOptions
-	// Host is where it is done, for people; it is kept with Parity.
+	// Host is where it is done, for people; it is kept with Parity and Deltas.
 	Host string
 }
 
@@ -94,7 +96,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o Crea
 		o.ChunkAverage = chunk.DefaultAverage
 	}
 	v, err := vault.Create(ctx, st, secret, vault.Settings{
-		Average: o.ChunkAverage, Grace: o.Grace, NoRecheck: o.NoRecheck, Apart: string(o.Apart), Reserve: o.Reserve, Parity: o.Parity, Host: o.Host,
+		Average: o.ChunkAverage, Grace: o.Grace, NoRecheck: o.NoRecheck, Apart: string(o.Apart), Reserve: o.Reserve, Parity: o.Parity, Deltas: string(o.Deltas), Host: o.Host,
 	}, o.Slot)
 	if err != nil {
 		return nil, err

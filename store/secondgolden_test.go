@@ -59,6 +59,9 @@ func testSecondReader(t *testing.T, dir string) {
 			if err := checkSecondSpares(r, path.Base(dir) == "format1-parity"); err != nil {
 				t.Error(err)
 			}
+			if path.Base(dir) == "format1-deltas" && r.deltas == 0 {
+				t.Error("no frame stands on another one")
+			}
 			if !levels[0] || !levels[1] {
 				t.Errorf("the golden repository has recipes of the levels %v; 0 and 1 belong in it", levels)
 			}
@@ -104,6 +107,7 @@ var secondMarksOf = map[string][]string{
 	"format1-replica": {"place", "elsewhere"},
 	"format1-parity":  {"settings"},
 	"format1-several": {"bundle", "retirement", "retired .undone"},
+	"format1-deltas":  {"settings"},
 }
 
 // checkSecondMarks reads all marks, and holds what was amended and rehearsed against what is expected.

@@ -13,6 +13,7 @@ type secondSettings struct {
 	Made   string `cbor:"1,keyasint"`
 	Host   string `cbor:"2,keyasint,omitempty"`
 	Parity uint64 `cbor:"3,keyasint,omitempty"`
+	Deltas string `cbor:"4,keyasint,omitempty"`
 }
 
 // secondPlan says where what lies of the parity of a slab, section 7.

@@ -33,6 +33,7 @@ type secondReader struct {
 	apart   string // as kist.json says
 	root    []byte
 	keys    secondKeys
+	deltas  int                                // frames of kind 2 that were read
 	unzip   func(frame []byte) ([]byte, error) // a Zstandard decoder
 
 	slabs  map[string]*secondSlab // by id in hexadecimal

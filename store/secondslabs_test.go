@@ -32,6 +32,10 @@ type secondFrameRecord struct {
 	Identities []byte   `cbor:"4,keyasint,omitempty"` // in table objects only
 	Padding    bool     `cbor:"8,keyasint,omitempty"`
 	Former     []byte   `cbor:"9,keyasint,omitempty"` // likewise
+	Depth      uint64   `cbor:"5,keyasint,omitempty"` // of kind 2
+	First      uint64   `cbor:"7,keyasint,omitempty"`
+
+	Bases []secondBase `cbor:"-1,keyasint,omitempty"`
 }
 
 // slab reads a slab and keeps it.
@@ -125,14 +129,14 @@ func (s *secondSlab) readTable(sections []byte) error {
 
 func (s *secondSlab) readFrames(b []byte) error {
 	for i, f := range s.table.Frames {
-		if f.Kind != 1 || f.Sealed > uint64(len(b)) || f.Identities != nil || f.Former != nil {
+		if f.Sealed > uint64(len(b)) || f.Identities != nil || f.Former != nil {
 			return fmt.Errorf("slab %s, frame %d: bad record", s.name, i)
 		}
 		frame, err := s.open(secondFrame, uint64(i), b[:f.Sealed])
 		if err != nil {
 			return err
 		}
-		content, err := s.r.unzip(frame)
+		content, err := s.unpack(i, &f, frame)
 		if err != nil {
 			return fmt.Errorf("slab %s, frame %d: %w", s.name, i, err)
 		}
@@ -215,7 +219,7 @@ func (r *secondReader) checkTable(record *secondTableRecord) error {
 	chunks := s.chunks
 	for i, f := range record.Frames {
 		own := s.table.Frames[i]
-		if f.Padding != own.Padding || f.Kind != own.Kind || f.Sealed != own.Sealed || !slices.Equal(f.Lengths, own.Lengths) || len(f.Identities) != 16*len(f.Lengths) {
+		if f.Padding != own.Padding || f.Kind != own.Kind || f.Sealed != own.Sealed || f.Depth != own.Depth || f.First != own.First || !slices.EqualFunc(f.Bases, own.Bases, secondBase.is) || !slices.Equal(f.Lengths, own.Lengths) || len(f.Identities) != 16*len(f.Lengths) {
 			return fmt.Errorf("the table and slab %s differ in frame %d", s.name, i)
 		}
 		before := uint64(0)

@@ -31,6 +31,7 @@ type secondIndex struct {
 	Before  *secondBefore     `cbor:"12,keyasint,omitempty"`
 	Amended *secondAmended    `cbor:"13,keyasint,omitempty"`
 	Padding []byte            `cbor:"15,keyasint,omitempty"`
+	Deltas  bool              `cbor:"-2,keyasint,omitempty"`
 }
 
 // secondAmended is what was amended, section 9.

@@ -297,7 +297,7 @@ func (c *placesCompared) open(ctx context.Context, s *stock.Stock, id format.Sla
 func recordOf(slab *fetch.Slab) *format.SlabRecord {
 	rec := &format.SlabRecord{Slab: slab.ID, Length: uint64(slab.Length), Group: slab.Group}
 	for _, f := range slab.Frames {
-		rec.Frames = append(rec.Frames, format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Padding: f.Padding})
+		rec.Frames = append(rec.Frames, f.Listed())
 	}
 	return rec
 }

@@ -85,7 +85,11 @@ func newYears(t *rapid.T) *years {
 	y := &years{t: t, mem: storage.NewMemory(), key: crypt.NewKeyFile(), model: make(map[string]*modelCapture), grace: 24 * time.Hour}
 	apart := rapid.SampledFrom([]store.Apart{store.Together, store.ApartCompressed, store.ApartStored}).Draw(t, "apart")
 	y.parity = drawParity(t)
-	r, err := store.Create(context.Background(), y.mem, y.key, store.CreateOptions{ChunkAverage: 8192, Grace: y.grace, Apart: apart, Parity: y.parity})
+	deltas := store.DeltasOff
+	if apart == store.Together {
+		deltas = rapid.SampledFrom([]store.Deltas{store.DeltasOff, store.DeltasOwn, store.DeltasOn, store.DeltasOn}).Draw(t, "deltas")
+	}
+	r, err := store.Create(context.Background(), y.mem, y.key, store.CreateOptions{ChunkAverage: 8192, Grace: y.grace, Apart: apart, Deltas: deltas, Parity: y.parity})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -224,11 +228,15 @@ func (y *years) capture(t *rapid.T, r *store.Repository) error {
 	return nil
 }
 
-// yearsStream gives a stream that shares most with others.
+// yearsStream gives a stream that shares most with others, or is much like them.
 func yearsStream(t *rapid.T, version int) []byte {
 	var b bytes.Buffer
 	for range rapid.IntRange(1, 4).Draw(t, "parts") {
-		b.Write(random(byte(rapid.IntRange(0, 9).Draw(t, "part")), 30_000))
+		part := random(byte(rapid.IntRange(0, 9).Draw(t, "part")), 30_000)
+		for n := range rapid.IntRange(0, 2).Draw(t, "changes") { // so that chunks are alike
+			part[(n+1)*rapid.IntRange(0, 9_999).Draw(t, "at")] ^= byte(version)
+		}
+		b.Write(part)
 	}
 	fmt.Fprintf(&b, "version %d", version)
 	return b.Bytes()

@@ -18,11 +18,11 @@ import (
 func (a *app) settingsCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "settings",
-		Usage: "show how the repository is set up; change how much parity it gets",
-		Flags: []cli.Flag{parityFlag("from now on; off: none")},
+		Usage: "show how the repository is set up; change how much parity it gets, and its deltas",
+		Flags: []cli.Flag{parityFlag("from now on; off: none"), deltasFlag("", "from now on")},
 		Description: `
 Shows what was chosen when the repository was made, and can't be changed later, and how much
-parity its files get, which can.
+parity its files get and whether it stores deltas, which can.
 
 By parity, damage to a file of the repository heals: with 3%, any run of up to 1/32 of it, which is 1 MiB
 of a full one of 32 MiB, or damage that is scattered over it. Index files, tables and key slots get a
@@ -31,10 +31,16 @@ and kist repair mends it. What was written before has none, until kist reclaim m
 
 Parity does not replace a second place: a disk that is lost takes it along.
 
+With deltas on, what is much like something else is stored as what differs: by what the same
+capture holds, and by what the capture before had in its place, of which some is read back. With
+own, only by what the same capture holds; off: nothing is. Damage to a piece that others are stored by
+harms these, too; kist verify names them. A release of kist from before there were deltas can't read such captures.
+
 Example:
   kist settings
   kist settings --parity 3%
-  kist settings --parity off`,
+  kist settings --parity off
+  kist settings --deltas own`,
 		Action: a.opening(0, 0, a.showSettings),
 	}
 }
@@ -67,7 +73,33 @@ func meantParity(s, number string, n int) string {
 	return ""
 }
 
-func (a *app) showSettings(c *cli.Context, r *repository) error {
+// deltasWords are the ways of deltas, as they are named here.
+var deltasWords = map[string]store.Deltas{"on": store.DeltasOn, "own": store.DeltasOwn, "off": store.DeltasOff}
+
+func deltasFlag(value, more string) cli.Flag {
+	return &cli.StringFlag{Name: "deltas", Value: value, Usage: "`on, own or off`: whether what is much like something else is stored as what differs, " + more}
+}
+
+// parseDeltas reads a way of deltas.
+func parseDeltas(s string) (store.Deltas, error) {
+	d, ok := deltasWords[s]
+	if !ok {
+		return "", usagef("--deltas %q: it is on, own or off", s)
+	}
+	return d, nil
+}
+
+func deltasText(d store.Deltas) string {
+	for word, way := range deltasWords {
+		if way == d {
+			return word
+		}
+	}
+	return string(d)
+}
+
+// changeSettings changes what is asked for.
+func (a *app) changeSettings(c *cli.Context, r *repository) error {
 	if c.IsSet("parity") {
 		percent, err := parseParity(c.String("parity"))
 		if err != nil {
@@ -77,11 +109,29 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 			return err
 		}
 	}
+	if c.IsSet("deltas") {
+		d, err := parseDeltas(c.String("deltas"))
+		if err != nil {
+			return err
+		}
+		return r.SetDeltas(c.Context, d, store.MarkOptions{Host: hostName()})
+	}
+	return nil
+}
+
+func (a *app) showSettings(c *cli.Context, r *repository) error {
+	if err := a.changeSettings(c, r); err != nil {
+		return err
+	}
 	percent, err := r.Parity(c.Context)
 	if err != nil {
 		return err
 	}
 	lost, err := r.LostSettings(c.Context)
+	if err != nil {
+		return err
+	}
+	deltas, err := r.Deltas(c.Context)
 	if err != nil {
 		return err
 	}
@@ -95,8 +145,9 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 			Apart   string    `json:"apart,omitempty"`
 			Place   string    `json:"place,omitempty"`
 			Parity  int       `json:"parity_percent"`
+			Deltas  string    `json:"deltas"`
 			Lost    []string  `json:"lost_settings,omitempty"`
-		}{r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), r.Recheck(), string(r.Apart()), r.Place(), percent, lost})
+		}{r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), r.Recheck(), string(r.Apart()), r.Place(), percent, deltasText(deltas), lost})
 		return errors.Join(err, lostSettings(lost))
 	}
 	a.Printf("id             %s\n", r.ID())
@@ -113,6 +164,7 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 		return lostSettings(lost)
 	}
 	a.Printf("parity         %s\n", parityText(percent))
+	a.Printf("deltas         %s\n", deltasText(deltas))
 	return nil
 }
 

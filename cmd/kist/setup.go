@@ -37,6 +37,7 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
 			&cli.BoolFlag{Name: "accept-unmounted", Usage: "make it though what should be mounted there is not: it lies on the disk beneath then, and is hidden once that is mounted"},
 			parityFlag("which kist settings changes"),
+			deltasFlag("on", "which kist settings changes; off with --apart"),
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		}, otherFlags()...),
 		Description: `
@@ -94,6 +95,16 @@ func (a *app) setup(c *cli.Context) error {
 			return err
 		}
 	}
+	deltas, err := parseDeltas(c.String("deltas"))
+	if err != nil {
+		return err
+	}
+	if apart != store.Together {
+		if c.IsSet("deltas") && deltas != store.DeltasOff {
+			return usagef("setup: --apart and --deltas %s are both given: lengths would tell which contents are alike", c.String("deltas"))
+		}
+		deltas = store.DeltasOff
+	}
 	path, err := a.repositoryPath()
 	if err != nil {
 		return err
@@ -109,14 +120,14 @@ func (a *app) setup(c *cli.Context) error {
 		return a.placeAgain(c, path)
 	}
 	if c.IsSet("replica-of") {
-		return a.setupReplica(c, path, files, parity)
+		return a.setupReplica(c, path, files, parity, deltas)
 	}
 	for _, flag := range []string{"other-passphrase-file", "other-key-file"} {
 		if c.IsSet(flag) {
 			return usagef("setup: --%s goes with --replica-of", flag)
 		}
 	}
-	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Parity: parity, Host: hostName(), Reserve: store.DefaultReserve, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
+	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Parity: parity, Deltas: deltas, Host: hostName(), Reserve: store.DefaultReserve, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
 	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
 		return store.Create(ctx, st, secret, o)
 	})

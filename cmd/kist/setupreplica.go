@@ -17,7 +17,7 @@ import (
 )
 
 // setupReplica makes a second place of a repository.
-func (a *app) setupReplica(c *cli.Context, path string, files secrets.Files, parity int) error {
+func (a *app) setupReplica(c *cli.Context, path string, files secrets.Files, parity int, deltas store.Deltas) error {
 	for _, flag := range []string{"chunk-average", "grace", "recheck", "apart", "stored"} {
 		if c.IsSet(flag) {
 			return usagef("setup: --%s and --replica-of are both given: a second place has the settings of the first", flag)
@@ -33,7 +33,10 @@ func (a *app) setupReplica(c *cli.Context, path string, files secrets.Files, par
 		return err
 	}
 	defer other.Close()
-	o := store.ReplicaOptions{Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}, Parity: parity, Host: hostName(), Reserve: store.DefaultReserve}
+	if other.Apart() != store.Together && !c.IsSet("deltas") {
+		deltas = store.DeltasOff
+	}
+	o := store.ReplicaOptions{Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}, Parity: parity, Deltas: deltas, Host: hostName(), Reserve: store.DefaultReserve}
 	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
 		return store.CreateReplica(ctx, st, other.Repository, secret, o)
 	})

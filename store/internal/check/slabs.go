@@ -56,6 +56,7 @@ func (v *verifier) readRecipes(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	v.wantBases()
 	if len(v.o.Captures) > 0 {
 		return nil
 	}
@@ -127,6 +128,7 @@ func (v *verifier) readSlab(ctx context.Context, slab *fetch.Slab, s *SlabState)
 	for i := range slab.Frames {
 		s.lens = append(s.lens, slab.Frames[i].Chunks...)
 	}
+	s.standing = standingOf(slab.Frames)
 	if slab.Trailers < 2 {
 		worn := fmt.Errorf("%w: one of the two copies of its trailer", format.ErrDamaged)
 		heals, err := v.heals(ctx, id, worn)
@@ -238,10 +240,10 @@ func (s *SlabState) note(frame int, err error) error {
 }
 
 // SameFrames tells whether a table says of a slab what the slab says itself: of its group, its
-// frames, and the lengths of their chunks.
+// frames, the lengths of their chunks, and what they stand on.
 func SameFrames(rec *format.SlabRecord, slab *fetch.Slab) bool {
 	return bytes.Equal(rec.Group, slab.Group) && slices.EqualFunc(rec.Frames, slab.Frames, func(a format.TableFrame, b format.Frame) bool {
-		return a.Kind == b.Kind && a.Sealed == b.Sealed && a.Padding == b.Padding && slices.Equal(a.Chunks, b.Chunks)
+		return a.Kind == b.Kind && a.Sealed == b.Sealed && a.Padding == b.Padding && slices.Equal(a.Chunks, b.Chunks) && a.SameAs(&b.Standing)
 	})
 }
 

@@ -120,7 +120,7 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 	v.report, v.Slabs, v.Wrong = &Report{Damage: []Damage{}}, make(map[format.SlabID]*SlabState), make(map[string]harmKind)
 	v.WrongOrders, v.slows = make(map[string]bool), make(map[badPlace]bool)
 	steps := []func(context.Context) error{
-		v.readManifest, v.readSlots, v.checkSpares, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.checkCaptures, v.checkSeen, v.checkHistory,
+		v.readManifest, v.readSlots, v.checkSpares, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.spread, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
 	for _, step := range steps {
 		if err := step(ctx); err != nil {
@@ -156,12 +156,13 @@ type verifier struct {
 
 // SlabState is what is known of a slab.
 type SlabState struct {
-	wanted bool // by a capture that is verified, or all are
-	record *format.SlabRecord
-	Bad    map[int]error // frames; -1: the slab as a whole
-	Worn   bool          // one copy of its trailer is harmed
-	lens   []uint32      // lengths of its chunks, as its own table says
-	IDs    []crypt.Identity
+	wanted   bool // by a capture that is verified, or all are
+	record   *format.SlabRecord
+	Bad      map[int]error  // frames; -1: the slab as a whole
+	Worn     bool           // one copy of its trailer is harmed
+	lens     []uint32       // lengths of its chunks, as its own table says
+	standing []format.Frame // its frames, where some stand on others
+	IDs      []crypt.Identity
 
 	rivals   []*format.SlabRecord // of tables that say something else than record
 	Disputed disputed

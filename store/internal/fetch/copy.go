@@ -76,7 +76,8 @@ func (c *Copy) advance() error {
 		return context.Cause(c.ctx)
 	}
 	frame, err := c.readNext()
-	if err = AsDamage(err); MayHeal(err) && c.whole == nil && c.slab.HasParity() {
+	var base *SlabError // of what the frame stands on, which its own parity does not heal
+	if err = AsDamage(err); MayHeal(err) && !errors.As(err, &base) && c.whole == nil && c.slab.HasParity() {
 		cause := &SlabError{c.slab.ID, frame, err}
 		if whole, failed := c.s.heal(c.ctx, c.slab.ID, cause); failed == nil && int64(len(whole)) == c.slab.Length {
 			c.whole = whole
@@ -128,9 +129,6 @@ func (c *Copy) header() error {
 
 func (c *Copy) frame(i int) error {
 	f := &c.slab.Frames[i]
-	if f.Kind != format.Zstd {
-		return fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind)
-	}
 	if err := c.read(c.slab.offsets[i], int64(f.Sealed)); err != nil {
 		return err
 	}
@@ -139,13 +137,10 @@ func (c *Copy) frame(i int) error {
 	if err != nil {
 		return unopened{errors.Join(format.ErrDamaged, err)}
 	}
-	if c.raw, err = c.s.decode(packed, slices.Grow(c.raw[:0], f.Raw()+slack)); err != nil {
+	if c.raw, err = c.s.unpack(c.ctx, c.slab, i, packed, slices.Grow(c.raw[:0], f.Raw()+slack)); err != nil {
 		return err
 	}
-	if len(c.raw) != f.Raw() {
-		return fmt.Errorf("%w: %d bytes where the table says %d", format.ErrDamaged, len(c.raw), f.Raw())
-	}
-	listed := format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Padding: f.Padding}
+	listed := f.Listed()
 	for _, id := range identities(c.hash, c.raw, f.Chunks) {
 		listed.IDs = append(listed.IDs, id[:]...)
 	}

@@ -778,7 +778,13 @@ func TestSlabsExchanged(t *testing.T) {
 // table and place of the sections, which need not belong together.
 func (r *stored) forge(t *testing.T, packed [][]byte, table format.SlabTable, sections int) storage.Storage {
 	t.Helper()
-	name := crypt.ObjectName{Repository: r.id, Kind: format.Slab.String(), Name: r.slab.String()}
+	return &exchanged{r.storage, names.Slab(r.slab), r.sealed(t, r.slab, packed, table, sections)}
+}
+
+// sealed gives the bytes of such a slab, of any id.
+func (r *stored) sealed(t testing.TB, id format.SlabID, packed [][]byte, table format.SlabTable, sections int) []byte {
+	t.Helper()
+	name := crypt.ObjectName{Repository: r.id, Kind: format.Slab.String(), Name: id.String()}
 	sealer, kind, wrapped, err := r.keys.NewSealer(name)
 	if err != nil {
 		t.Fatal(err)
@@ -792,7 +798,7 @@ func (r *stored) forge(t *testing.T, packed [][]byte, table format.SlabTable, se
 	b = format.AppendSectionHead(b, format.TableSection, true, len(plain)+crypt.Overhead)
 	b = sealer.Seal(b, plain, crypt.Piece{Kind: crypt.PieceSection, Number: uint64(format.TableSection)})
 	trailer.Length = uint64(len(b) + format.TrailerSize)
-	return &exchanged{r.storage, names.Slab(r.slab), format.AppendTrailer(b, trailer, sealer)}
+	return format.AppendTrailer(b, trailer, sealer)
 }
 
 // A slab that was written wrongly, by somebody who has the key.
@@ -815,7 +821,7 @@ func TestForgedSlabs(t *testing.T) {
 		want     error
 	}{
 		{"nothing", packed, frames(good), 0, nil},
-		{"unknown kind", packed, frames(format.Frame{Kind: 2, Sealed: sealed, Chunks: []uint32{12}}), 0, format.ErrUnknownPart},
+		{"unknown kind", packed, frames(format.Frame{Kind: 3, Sealed: sealed, Chunks: []uint32{12}}), 0, format.ErrUnknownPart},
 		{"frame shorter", packed, frames(format.Frame{Kind: format.Zstd, Sealed: sealed - 1, Chunks: []uint32{12}}), 0, format.ErrDamaged},
 		{"frame longer", packed, frames(format.Frame{Kind: format.Zstd, Sealed: sealed + 1, Chunks: []uint32{12}}), 0, format.ErrDamaged},
 		{"frames into the sections", packed, frames(good, good), 0, format.ErrDamaged},

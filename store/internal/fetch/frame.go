@@ -112,24 +112,15 @@ func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
 func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([]byte, error) {
 	f := &slab.Frames[n]
 	fail := func(err error) ([]byte, error) { return nil, &SlabError{slab.ID, n, AsDamage(err)} }
-	if f.Kind != format.Zstd {
-		return fail(fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind))
-	}
 	sealed := s.buffers.sealed(int(f.Sealed))
 	packed, err := s.openFrame(ctx, slab, n, sealed)
 	if err != nil {
 		return fail(err)
 	}
-	if cap(buf) < f.Raw() {
-		buf = make([]byte, 0, f.Raw()+slack)
-	}
-	raw, err := s.decode(packed, buf[:0])
+	raw, err := s.unpack(ctx, slab, n, packed, buf)
 	s.buffers.sealedDone(sealed) // not after a read that failed, and may go on
 	if err != nil {
 		return fail(err)
-	}
-	if len(raw) != f.Raw() {
-		return fail(fmt.Errorf("%w: %d bytes where the table says %d", format.ErrDamaged, len(raw), f.Raw()))
 	}
 	return raw, nil
 }

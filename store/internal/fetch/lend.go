@@ -17,7 +17,7 @@ type loan struct {
 // buffers are used again: to get new memory for every frame keeps the garbage
 // collector as busy as a core, and it empties a sync.Pool faster than frames come.
 type buffers struct {
-	sealedFree, rawFree freeList
+	sealedFree, rawFree, shortFree, joinedFree freeList
 }
 
 // freeList keeps a few buffers. It is safe for concurrent use.
@@ -44,6 +44,14 @@ func (l *freeList) get(n int) []byte {
 	return buf
 }
 
+// getOrMake gives an empty buffer with room for n bytes.
+func (l *freeList) getOrMake(n int) []byte {
+	if buf := l.get(n); buf != nil {
+		return buf[:0]
+	}
+	return make([]byte, 0, n)
+}
+
 func (l *freeList) put(buf []byte) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -56,6 +64,10 @@ func (l *freeList) put(buf []byte) {
 const (
 	usualSealed = format.FrameTarget + 4<<10
 	usualRaw    = format.FrameTarget + slack
+
+	// Where there are deltas, frames are shorter, and bases come together.
+	shortRaw    = format.DeltaTarget + slack
+	usualJoined = format.MaxBaseFrames*format.DeltaTarget + slack
 
 	// little, in bytes, is made anew: clearing a buffer for any frame would take longer.
 	little = 64 << 10
@@ -85,19 +97,40 @@ func (b *buffers) sealedDone(buf []byte) {
 // raw gives a buffer for a frame of n bytes, or nil. The cache counts n bytes for it,
 // so that a short frame gets no large one.
 func (b *buffers) raw(n int) []byte {
-	if n < format.FrameTarget/2 || n > format.FrameTarget {
-		return nil
+	switch {
+	case n >= format.FrameTarget/2 && n <= format.FrameTarget:
+		return b.rawFree.getOrMake(usualRaw)
+	case n >= format.DeltaTarget/2 && n <= format.DeltaTarget:
+		return b.shortFree.getOrMake(shortRaw)
 	}
-	if buf := b.rawFree.get(usualRaw); buf != nil {
-		return buf
+	return nil
+}
+
+// joined gives a buffer for n bytes of bases, or of a part of a delta.
+func (b *buffers) joined(n int) []byte {
+	if n <= little {
+		return make([]byte, 0, n+slack)
 	}
-	return make([]byte, 0, usualRaw)
+	if n+slack > usualJoined {
+		return make([]byte, 0, n+slack)
+	}
+	return b.joinedFree.getOrMake(usualJoined)
+}
+
+// joinedDone takes a buffer back.
+func (b *buffers) joinedDone(buf []byte) {
+	if cap(buf) == usualJoined {
+		b.joinedFree.put(buf[:0])
+	}
 }
 
 // rawDone takes a buffer back.
 func (b *buffers) rawDone(buf []byte) {
-	if cap(buf) == usualRaw {
+	switch cap(buf) {
+	case usualRaw:
 		b.rawFree.put(buf[:0])
+	case shortRaw:
+		b.shortFree.put(buf[:0])
 	}
 }
 

@@ -28,7 +28,13 @@ type Slab struct {
 }
 
 // memory gives about how many bytes of memory a slab takes.
-func (slab *Slab) memory() int { return 200 + 100*len(slab.Frames) + 4*int(slab.chunks) }
+func (slab *Slab) memory() int {
+	bases := 0
+	for i := range slab.Frames {
+		bases += len(slab.Frames[i].Bases)
+	}
+	return 200 + 140*len(slab.Frames) + 4*int(slab.chunks) + 20*bases
+}
 
 // opening is a slab that somebody opens just now; it is there once done is closed.
 type opening struct {

@@ -27,6 +27,9 @@ type IndexFile struct {
 	// Amended is no part of the hash; nil where nothing was amended.
 	Amended *Amendment `cbor:"13,keyasint,omitempty"`
 	Padding []byte     `cbor:"15,keyasint,omitempty"` // zeros
+	// Deltas tells that a slab which the recipes name has frames of kind Delta. It is no part of the hash. Who
+	// does not know it would let bases go that the capture needs: so the key is below zero.
+	Deltas bool `cbor:"-2,keyasint,omitempty"`
 }
 
 // Volume is the record of one tree of data, or of one stream, in a capture.

@@ -214,15 +214,22 @@ func withinMap(known map[any]any, all any) error {
 		if _, ok := known[key]; ok {
 			continue
 		}
-		if _, ok := key.(uint64); !ok {
+		switch key.(type) {
+		case uint64:
+		case int64:
+			return unknownPart("field %v", key) // known elsewhere
+		default:
 			return damaged("a field named %v", key)
 		}
 	}
 	return nil
 }
 
-// required gives a key below zero within v, or nil. Version 1 has no such field,
-// so each is one that a later version put there and that must be understood.
+// lastRequired is the lowest key below zero that this package knows. They are numbered through, over all records.
+const lastRequired = -2
+
+// required gives a key below zero within v that no field of this package has, or nil: a later version put it there,
+// and it must be understood.
 func required(v any) any {
 	switch v := v.(type) {
 	case []any:
@@ -233,7 +240,7 @@ func required(v any) any {
 		}
 	case map[any]any:
 		for key, e := range v {
-			if k, ok := key.(int64); ok {
+			if k, ok := key.(int64); ok && k < lastRequired {
 				return k
 			}
 			if k := required(e); k != nil {

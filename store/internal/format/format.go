@@ -18,7 +18,10 @@ const Version = 1
 // Limits that a reader enforces before it allocates. A writer stays within
 // them; see the table of limits in store/FORMAT.md.
 const (
-	FrameTarget    = 1 << 20       // a frame is closed before it holds more than this, in bytes
+	FrameTarget = 1 << 20 // a frame is closed before it holds more than this, in bytes
+	// DeltaTarget takes its place for frames of contents where deltas are written: a base is decompressed as a whole,
+	// however little of it is wanted.
+	DeltaTarget    = 256 << 10
 	SlabTarget     = 32 << 20      // a slab is closed before all of it would be longer than this, in bytes
 	MaxChunk       = 4 << 20       // the longest chunk: four times the largest average
 	MaxFrameRaw    = 8 << 20       // uncompressed bytes of a frame

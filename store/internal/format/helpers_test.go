@@ -109,6 +109,7 @@ func sampleSlabRecord() *SlabRecord {
 	return &SlabRecord{Slab: SlabID{3, 14}, Length: 5000, Frames: []TableFrame{
 		{Kind: Zstd, Sealed: 100, Chunks: []uint32{1, 2}, IDs: make([]byte, 32)},
 		{Kind: Zstd, Sealed: 300, Chunks: []uint32{70000}, IDs: make([]byte, 16)},
+		{Kind: Delta, Sealed: 80, Chunks: []uint32{65536}, IDs: make([]byte, 16), Standing: Standing{Depth: 1, Copies: 20, Bases: []Base{{Slab: SlabID{3, 14}, First: 2, Count: 1}, {Slab: SlabID{2}, First: 7, Count: 3}}}},
 	}}
 }
 
@@ -262,11 +263,23 @@ func genIndexFile() *rapid.Generator[*IndexFile] {
 
 func genFrame() *rapid.Generator[Frame] {
 	return rapid.Custom(func(t *rapid.T) Frame {
-		return Frame{
+		f := Frame{
 			Kind:   FrameKind(rapid.Byte().Draw(t, "kind")),
 			Sealed: rapid.Uint32Range(1, MaxFrameSealed).Draw(t, "sealed"),
 			Chunks: rapid.SliceOfN(rapid.Uint32Range(1, MaxFrameRaw/8), 1, 8).Draw(t, "chunks"),
 		}
+		if f.Kind == Delta || f.Kind > Delta && rapid.Bool().Draw(t, "stands") {
+			f.Sealed = max(f.Sealed, 18)
+			f.Depth, f.Copies = rapid.Uint32Range(1, MaxDepth).Draw(t, "depth"), rapid.Uint32Range(1, f.Sealed-16).Draw(t, "copies")
+			f.Bases = rapid.SliceOfN(genBase(), 1, MaxBases).Draw(t, "bases")
+		}
+		return f
+	})
+}
+
+func genBase() *rapid.Generator[Base] {
+	return rapid.Custom(func(t *rapid.T) Base {
+		return Base{Slab: genSlabID().Draw(t, "base"), First: rapid.Uint32Range(0, 1<<19).Draw(t, "first"), Count: rapid.Uint32Range(1, MaxFrameChunks).Draw(t, "count")}
 	})
 }
 
@@ -275,7 +288,9 @@ func genSlabRecord() *rapid.Generator[*SlabRecord] {
 		r := &SlabRecord{Slab: genSlabID().Draw(t, "slab"), Length: rapid.Uint64().Draw(t, "length")}
 		for _, f := range rapid.SliceOfN(genFrame(), 1, 4).Draw(t, "frames") {
 			ids := genBytes(16*len(f.Chunks)).Draw(t, "ids")
-			r.Frames = append(r.Frames, TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, IDs: ids})
+			listed := f.Listed()
+			listed.IDs = ids
+			r.Frames = append(r.Frames, listed)
 		}
 		return r
 	})

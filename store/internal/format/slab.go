@@ -10,9 +10,11 @@ import (
 // FrameKind says how a frame is compressed.
 type FrameKind uint32
 
-// Zstd is a Zstandard frame (RFC 8878) that stands alone. Kinds are on disk
-// and never reused.
-const Zstd FrameKind = 1
+// The kinds of frames. They are on disk and never reused.
+const (
+	Zstd  FrameKind = 1 // a Zstandard frame (RFC 8878) that stands alone
+	Delta FrameKind = 2 // copies out of bases, and literals: see package delta
+)
 
 // Frame describes one frame of a slab. Frames lie one after the other behind
 // the slab's header.
@@ -20,6 +22,7 @@ type Frame struct {
 	Kind   FrameKind `cbor:"1,keyasint"`
 	Sealed uint32    `cbor:"2,keyasint"` // length in the slab, in bytes
 	Chunks []uint32  `cbor:"3,keyasint"` // uncompressed lengths of its chunks, in order
+	Standing
 	// Padding tells of a frame that only makes the slab longer. Nobody needs its chunks.
 	Padding bool `cbor:"8,keyasint,omitempty"`
 }
@@ -46,7 +49,7 @@ func (f *Frame) check() error {
 			return damaged("a frame of more than %d bytes", MaxFrameRaw)
 		}
 	}
-	return nil
+	return f.checkStanding()
 }
 
 // SlabTable lists the frames of a slab. It stands at the slab's end, without

@@ -14,6 +14,7 @@ type TableFrame struct {
 	Sealed uint32    `cbor:"2,keyasint"`
 	Chunks []uint32  `cbor:"3,keyasint"`
 	IDs    []byte    `cbor:"4,keyasint"` // the chunks' identities, 16 bytes each, in order
+	Standing
 	// Padding is as in Frame.
 	Padding bool `cbor:"8,keyasint,omitempty"`
 	// Former are identities under which chunks were listed that are others; see
@@ -23,7 +24,12 @@ type TableFrame struct {
 
 // Frame gives the frame without the identities.
 func (f *TableFrame) Frame() Frame {
-	return Frame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Padding: f.Padding}
+	return Frame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Standing: f.Standing, Padding: f.Padding}
+}
+
+// Listed gives what a table says of a frame, yet without identities.
+func (f *Frame) Listed() TableFrame {
+	return TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Standing: f.Standing, Padding: f.Padding}
 }
 
 // ID gives the identity of chunk i of the frame.

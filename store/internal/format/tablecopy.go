@@ -21,6 +21,8 @@ type slabColumns struct {
 	IDs     []byte   // of chunks
 	Pads    []byte   // of frames, 1 byte each: 1 where it is padding
 	Groups  []byte   // of slabs, 16 bytes each; zeros: none
+	Deltas  []byte   // of each frame of kind Delta: depth, length of its copies and number of bases, 4 bytes each
+	Bases   []byte   // slab, 12 bytes, first chunk and count, 4 bytes each
 }
 
 // copyChunks is how many chunks, or slabs, are put together at the least: some 80 KiB.
@@ -56,7 +58,48 @@ func (c *slabColumns) add(r *SlabRecord) {
 		}
 		c.IDs = append(c.IDs, f.IDs...)
 		c.Pads = append(c.Pads, pad(f.Padding))
+		if f.Kind == Delta {
+			c.addStanding(&f.Standing)
+		}
 	}
+}
+
+func (c *slabColumns) addStanding(s *Standing) {
+	for _, n := range []uint32{s.Depth, s.Copies, uint32(len(s.Bases))} {
+		c.Deltas = binary.LittleEndian.AppendUint32(c.Deltas, n)
+	}
+	for _, b := range s.Bases {
+		c.Bases = append(c.Bases, b.Slab[:]...)
+		c.Bases = binary.LittleEndian.AppendUint32(c.Bases, b.First)
+		c.Bases = binary.LittleEndian.AppendUint32(c.Bases, b.Count)
+	}
+}
+
+// Lengths of what the columns of deltas and bases have of each, in bytes.
+const (
+	columnDelta = 12
+	columnBase  = len(SlabID{}) + 8
+)
+
+// takeStanding takes what the next frame of kind Delta stands on off its columns.
+func (c *slabColumns) takeStanding() (s Standing, err error) {
+	if len(c.Deltas) < columnDelta {
+		return s, damaged("more deltas than there are")
+	}
+	s.Depth, s.Copies = binary.LittleEndian.Uint32(c.Deltas), binary.LittleEndian.Uint32(c.Deltas[4:])
+	n := int(binary.LittleEndian.Uint32(c.Deltas[8:]))
+	c.Deltas = c.Deltas[columnDelta:]
+	if n > len(c.Bases)/columnBase {
+		return s, damaged("more bases than there are")
+	}
+	s.Bases = make([]Base, n)
+	for i := range s.Bases {
+		b := c.Bases[i*columnBase:]
+		at := b[len(SlabID{}):]
+		s.Bases[i] = Base{Slab: SlabID(b), First: binary.LittleEndian.Uint32(at), Count: binary.LittleEndian.Uint32(at[4:])}
+	}
+	c.Bases = c.Bases[n*columnBase:]
+	return s, nil
 }
 
 func pad(is bool) byte {
@@ -135,10 +178,16 @@ func (c *slabColumns) tableFrames(frames []TableFrame, sizes []uint32) ([]TableF
 			Kind: FrameKind(binary.LittleEndian.Uint32(c.Kinds[4*i:])), Sealed: binary.LittleEndian.Uint32(c.Sealed[4*i:]),
 			Chunks: sizes[:n:n], IDs: ids[:length:length], Padding: c.Pads[i] == 1,
 		}
+		if frames[i].Kind == Delta {
+			var err error
+			if frames[i].Standing, err = c.takeStanding(); err != nil {
+				return nil, err
+			}
+		}
 		sizes, ids = sizes[n:], ids[length:]
 	}
-	if len(sizes) > 0 {
-		return nil, damaged("chunks of no frame")
+	if len(sizes) > 0 || len(c.Deltas) > 0 || len(c.Bases) > 0 {
+		return nil, damaged("chunks of no frame, or bases")
 	}
 	return frames, nil
 }

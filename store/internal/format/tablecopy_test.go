@@ -69,7 +69,15 @@ func TestTableCopyRefuses(t *testing.T) {
 		"a length less":              func(p *slabColumns) { p.Lengths = p.Lengths[:0] },
 		"no number of frames":        func(p *slabColumns) { p.Frames = nil },
 		"fewer frames":               func(p *slabColumns) { p.Frames[0] = 1 },
-		"more frames":                func(p *slabColumns) { p.Frames[0] = 3 },
+		"more frames":                func(p *slabColumns) { p.Frames[0] = 4 },
+		"a delta less":               func(p *slabColumns) { p.Deltas = nil },
+		"a delta more":               func(p *slabColumns) { p.Deltas = append(p.Deltas, p.Deltas...) },
+		"more bases":                 func(p *slabColumns) { p.Deltas[8]++ },
+		"fewer bases":                func(p *slabColumns) { p.Deltas[8]-- },
+		"very many bases":            func(p *slabColumns) { p.Deltas[11] = 255 },
+		"half a base":                func(p *slabColumns) { p.Bases = p.Bases[:len(p.Bases)-6] },
+		"a delta that is none":       func(p *slabColumns) { p.Kinds[8] = 1 },
+		"a depth of none":            func(p *slabColumns) { p.Deltas[0] = 0 },
 		"very many frames":           func(p *slabColumns) { p.Frames[3] = 255 },
 		"a kind less":                func(p *slabColumns) { p.Kinds = p.Kinds[4:] },
 		"a number of chunks less":    func(p *slabColumns) { p.Chunks = p.Chunks[4:] },
@@ -96,7 +104,7 @@ func TestTableCopyRefuses(t *testing.T) {
 
 func FuzzTableCopy(f *testing.F) {
 	EncodeTableCopy([]*SlabRecord{sampleSlabRecord(), {Slab: SlabID{1}, Length: 9}}, func(b []byte) { f.Add(b) })
-	f.Add([]byte{0x8a, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40})
+	f.Add([]byte{0x8c, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40, 0x40})
 	f.Add([]byte{0xf6})
 	f.Fuzz(func(t *testing.T, b []byte) {
 		records, err := DecodeTableCopy(nil, b)

@@ -2,6 +2,7 @@ package intake
 
 import (
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 )
 
@@ -13,6 +14,7 @@ type Lane int
 const (
 	Contents Lane = iota // of members
 	Listing              // member lists and recipes
+	alike                // of Contents, what is said by others
 	lanes
 )
 
@@ -20,10 +22,19 @@ const (
 type assembler struct {
 	in   *Intake
 	open [lanes]*frame
-	next int // number of the next frame
+	next int   // number of the next frame
+	ring *ring // nil: nothing is said by others
+
+	before *before // nil: nothing is said by what was there before
 }
 
-func newAssembler(in *Intake) *assembler { return &assembler{in: in} }
+func newAssembler(in *Intake) *assembler {
+	a := &assembler{in: in}
+	if in.cfg.deltas() {
+		a.ring = newRing()
+	}
+	return a
+}
 
 func (a *assembler) run() error {
 	defer close(a.in.compress)
@@ -80,6 +91,8 @@ func (a *assembler) take(b *batch) error {
 		p := &b.pieces[i]
 		var err error
 		switch {
+		case p.follows != nil:
+			a.before = p.follows.start(a.in)
 		case p.begins:
 			if err := a.endFrame(p.stream.lane); err != nil {
 				return err
@@ -87,6 +100,9 @@ func (a *assembler) take(b *batch) error {
 		case p.from != nil:
 			err = p.stream.concat(p.from)
 		case p.known:
+			if p.stream.lane == Contents {
+				a.before.passed(p.ref)
+			}
 			err = p.stream.append(p.ref, a.in.cfg.Index.ID(p.ref), p.length, p.times)
 		default:
 			err = a.takeChunk(p.stream, rest[:p.length], b.ids[i], p.times)
@@ -101,6 +117,9 @@ func (a *assembler) take(b *batch) error {
 
 func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times uint64) error {
 	ref, ok := a.in.cfg.Index.Lookup(id)
+	if ok && s.lane == Contents {
+		a.before.passed(ref)
+	}
 	if !ok {
 		var err error
 		if ref, err = a.store(s.lane, chunk, id); err != nil {
@@ -113,29 +132,61 @@ func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times 
 
 // store puts a new chunk into the open frame of its lane.
 func (a *assembler) store(lane Lane, chunk []byte, id crypt.Identity) (known.Ref, error) {
-	f := a.open[lane]
-	if f != nil && !f.takes(len(chunk)) {
-		if err := a.emit(f); err != nil {
-			return 0, err
+	var bases []basis
+	if lane == Contents && a.ring != nil {
+		var suffices bool
+		if bases, suffices = a.before.like(chunk); !suffices {
+			bases = append(bases, a.ring.like(chunk)...)
 		}
-		f = nil
+		if len(bases) > 0 {
+			lane = alike
+		}
 	}
-	if f == nil {
-		var err error
-		if f, err = receive(a.in.ctx, a.in.freeFrame); err != nil {
-			return 0, err
-		}
-		f.reset()
-		f.number, f.lane = a.next, lane
-		a.next++
-		a.open[lane] = f
+	f, err := a.frameFor(lane, len(chunk), bases)
+	if err != nil {
+		return 0, err
+	}
+	switch {
+	case lane == alike:
+		f.addBases(bases)
+	case lane == Contents && a.ring != nil && mayKeep(len(chunk)):
+		a.ring.keep(f.number, chunk, id)
 	}
 	ref, err := a.in.cfg.Index.Add(id, f.number, len(f.lengths))
 	f.add(chunk, id)
 	return ref, err
 }
 
+// frameFor gives the open frame of a lane, or another one where it has no room for n bytes and their bases.
+func (a *assembler) frameFor(lane Lane, n int, bases []basis) (*frame, error) {
+	f := a.open[lane]
+	if f != nil && f.takes(n) && f.takesBases(bases) {
+		return f, nil
+	}
+	if err := a.endFrame(lane); err != nil {
+		return nil, err
+	}
+	f, err := receive(a.in.ctx, a.in.freeFrame)
+	if err != nil {
+		return nil, err
+	}
+	f.reset()
+	f.number, f.lane = a.next, lane
+	if a.ring != nil && lane != Listing {
+		f.target = format.DeltaTarget
+	}
+	a.next++
+	a.open[lane] = f
+	return f, nil
+}
+
+// emit sends a frame on, what it stands on first.
 func (a *assembler) emit(f *frame) error {
+	if below := a.open[Contents]; below != nil && below != f && f.standsOn(&basis{frame: below.number}) {
+		if err := a.endFrame(Contents); err != nil {
+			return err
+		}
+	}
 	if err := send(a.in.ctx, a.in.compress, f); err != nil {
 		return err
 	}
@@ -145,14 +196,10 @@ func (a *assembler) emit(f *frame) error {
 // settle sends all open frames on, and behind them an empty one that closes
 // settled when all before it have their places.
 func (a *assembler) settle(settled chan struct{}) error {
-	for lane, f := range a.open {
-		if f == nil {
-			continue
-		}
-		if err := a.emit(f); err != nil {
+	for lane := range lanes {
+		if err := a.endFrame(lane); err != nil {
 			return err
 		}
-		a.open[lane] = nil
 	}
 	f, err := receive(a.in.ctx, a.in.freeFrame)
 	if err != nil {

@@ -30,11 +30,13 @@ type piece struct {
 	ref    known.Ref // where known
 	from   *Stream
 	begins bool // no chunk: a member begins here
+
+	follows *Sequence // no chunk: what was there before is this, from here on
 }
 
 // inBuffer gives the length of the piece in the batch's buffer.
 func (p *piece) inBuffer() int {
-	if p.known || p.from != nil {
+	if p.known || p.from != nil || p.follows != nil {
 		return 0
 	}
 	return p.length
@@ -73,23 +75,36 @@ type frame struct {
 	packed  []byte // raw, compressed
 	lengths []uint32
 	ids     []byte
+	target  int // how many bytes of chunks belong in it
+
+	// What it stands on; of depth 0 nothing.
+	depth       uint32
+	bases       []placed
+	baseFrames  int    // how many frames they are of
+	base        []byte // the chunks of all, one after the other
+	baseLengths []uint32
+	baseIDs     []byte
+	copies      int // length of the compressed copies, once packed is filled; 0: it stands alone after all
+
 	done    chan struct{} // closed once packed is filled
 	settled chan struct{} // as in batch; such a frame may be without chunks
 }
 
 func (f *frame) reset() {
 	f.raw, f.packed, f.lengths, f.ids = f.raw[:0], f.packed[:0], f.lengths[:0], f.ids[:0]
+	f.target, f.depth, f.baseFrames, f.copies = format.FrameTarget, 0, 0, 0
+	f.bases, f.base, f.baseLengths, f.baseIDs = f.bases[:0], f.base[:0], f.baseLengths[:0], f.baseIDs[:0]
 	f.done, f.settled = make(chan struct{}), nil
 }
 
 // takes tells whether a chunk of n bytes belongs in the frame.
 func (f *frame) takes(n int) bool {
-	return len(f.lengths) == 0 || len(f.raw)+n <= format.FrameTarget && len(f.lengths) < format.MaxFrameChunks
+	return len(f.lengths) == 0 || len(f.raw)+n <= f.target && len(f.lengths) < format.MaxFrameChunks
 }
 
 func (f *frame) add(chunk []byte, id crypt.Identity) {
 	if n := len(f.raw) + len(chunk); n > cap(f.raw) {
-		f.raw = append(room(nil, n, format.FrameTarget), f.raw...)
+		f.raw = append(room(nil, n, f.target), f.raw...)
 	}
 	f.raw = append(f.raw, chunk...)
 	f.lengths = append(f.lengths, uint32(len(chunk)))

@@ -19,6 +19,7 @@ import (
 	"context"
 	"errors"
 	"runtime"
+	"slices"
 
 	"github.com/klauspost/compress/zstd"
 	"golang.org/x/sync/errgroup"
@@ -45,6 +46,10 @@ type Config struct {
 	Joined []*format.SlabRecord
 	// Parity is how much parity slabs get, in percent; 0: none. A slab is in memory as a whole then.
 	Parity int
+	// Deltas says which chunks are said by others. Those of captures that are apart never are.
+	Deltas Deltas
+	// Old reads chunks that were there before; with DeltasOn it is set.
+	Old func(ctx context.Context, slab format.SlabID, chunk uint32) (Old, error)
 	// NoRecheck leaves out reading frames back before they are sealed. Without it a
 	// session fails with ErrChanged where they are not what was hashed.
 	NoRecheck bool
@@ -53,6 +58,9 @@ type Config struct {
 
 	flip func(*frame) // changes frames that are about to be compressed; for tests
 }
+
+// deltas tells whether chunks may be said by others.
+func (c *Config) deltas() bool { return c.Deltas != DeltasOff && c.Apart.Group == nil }
 
 // Intake is one session of taking chunks in. Its methods are for one
 // goroutine.
@@ -91,7 +99,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		assemble:  make(chan *batch, depth),
 		compress:  make(chan *frame, depth),
 		write:     make(chan *frame, depth),
-		freeFrame: make(chan *frame, depth+cfg.Workers),
+		freeFrame: make(chan *frame, depth+cfg.Workers+int(lanes)),
 		ask:       make(chan question),
 		writer:    newWriter(cfg),
 	}
@@ -102,7 +110,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 		in.freeFrame <- new(frame)
 	}
 	for range cfg.Workers {
-		c, err := newCompressor(cfg.Level, cfg.MaxChunk)
+		p, err := newPacker(cfg.Level, cfg.MaxChunk)
 		if err != nil {
 			cancel()
 			return nil, err
@@ -115,7 +123,7 @@ func New(ctx context.Context, cfg Config) (*Intake, error) {
 			}
 		}
 		group.Go(func() error { return in.runIdentify() })
-		group.Go(func() error { return in.runCompress(c, check) })
+		group.Go(func() error { return in.runCompress(p, check) })
 	}
 	group.Go(func() error { return newAssembler(in).run() })
 	group.Go(func() error { return in.runWrite() })
@@ -250,6 +258,21 @@ func (in *Intake) Close() (Written, error) {
 		return Written{}, err
 	}
 	return in.writer.finish(in.base)
+}
+
+// HasDeltas tells whether a slab that the index knows, or that the session wrote, has frames that stand on others. It is
+// asked after Close.
+func (in *Intake) HasDeltas(slab format.SlabID) bool {
+	_, wrote := in.writer.stands[slab]
+	return wrote || in.cfg.Index.HasDeltas(slab)
+}
+
+// AnyDeltas tells whether any such slab has. It is asked after Close.
+func (in *Intake) AnyDeltas() bool { return in.cfg.Index.AnyDeltas() || len(in.writer.stands) > 0 }
+
+// Bases gives the slabs that one stands on which the index knows, or which the session wrote. It is asked after Close.
+func (in *Intake) Bases(slab format.SlabID) []format.SlabID {
+	return slices.Concat(in.cfg.Index.Bases(slab), in.writer.stands[slab])
 }
 
 // Abandon ends the session after a failure. It tries to write a table of the

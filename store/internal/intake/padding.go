@@ -12,6 +12,9 @@ import (
 // record even where each chunk is a frame of its own.
 const maxSlabFrames = 1 << 16
 
+// maxSlabBases is the most bases of all its frames, likewise: each is four items.
+const maxSlabBases = 1 << 16
+
 // takes tells whether a frame has room in the slab: all of the slab has at most
 // SlabTarget bytes, which is a PADMÉ length, or that one frame. One chunk is left for padding.
 func (s *openSlab) takes(f *frame) bool {
@@ -19,11 +22,12 @@ func (s *openSlab) takes(f *frame) bool {
 		return true
 	}
 	chunks := int(s.chunks) + len(f.lengths)
-	// 5 bytes a chunk, some 20 a frame, and the group.
-	table := format.PaddedLength(5*chunks + 20*(len(s.frames)+2) + 64)
+	bases := s.bases + len(f.bases)
+	// 5 bytes a chunk, some 20 a frame, 24 a base with 12 of its frame, and the group.
+	table := format.PaddedLength(5*chunks + 20*(len(s.frames)+2) + 36*bases + 64)
 	section, _ := parity.Section(format.SlabTarget, s.parity)
 	length := s.length + len(f.packed) + crypt.Overhead + table + section + format.SlabEnd
-	return length <= format.SlabTarget && chunks < format.MaxSlabChunks && len(s.frames) < maxSlabFrames
+	return length <= format.SlabTarget && chunks < format.MaxSlabChunks && len(s.frames) < maxSlabFrames && bases < maxSlabBases
 }
 
 // pad appends a frame of random bytes that gives the slab a PADMÉ length. Nothing knows

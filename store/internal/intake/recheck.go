@@ -7,6 +7,7 @@ import (
 	"github.com/klauspost/compress/zstd"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/delta"
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
@@ -22,6 +23,7 @@ type rechecker struct {
 	decoder *zstd.Decoder
 	hasher  *crypt.Hasher
 	raw     []byte // used again
+	parts   [2][]byte
 }
 
 func newRechecker(keys *crypt.Keys) (*rechecker, error) {
@@ -39,19 +41,49 @@ func newRechecker(keys *crypt.Keys) (*rechecker, error) {
 // check fails with ErrChanged if a packed frame is not what its identities say.
 func (c *rechecker) check(f *frame) error {
 	var err error
-	// The decoder wants some bytes more than it gives, or takes new memory.
-	if c.raw, err = c.decoder.DecodeAll(f.packed, room(c.raw, len(f.raw)+pieceLength-format.FrameTarget, pieceLength)); err != nil {
+	if f.copies > 0 {
+		c.raw, err = c.apply(f)
+	} else {
+		c.raw, err = c.decode(f.packed, c.raw, len(f.raw))
+	}
+	if err != nil {
 		return fmt.Errorf("%w (a frame can't be decompressed: %v)", ErrChanged, err)
 	}
-	rest := c.raw
-	for i, n := range f.lengths {
-		if int(n) > len(rest) || c.hasher.Sum(rest[:n]) != crypt.Identity(f.ids[i*len(crypt.Identity{}):]) {
-			return fmt.Errorf("%w (chunk %d of a frame of %d has another identity)", ErrChanged, i, len(f.lengths))
-		}
-		rest = rest[n:]
+	return c.compare(c.raw, f.lengths, f.ids)
+}
+
+// decode decompresses n bytes. The decoder wants some bytes more than it gives, or takes new memory.
+func (c *rechecker) decode(packed, buf []byte, n int) ([]byte, error) {
+	return c.decoder.DecodeAll(packed, room(buf, n+pieceLength-format.FrameTarget, pieceLength))
+}
+
+// apply makes what a delta says, by bases that are still what was stored.
+func (c *rechecker) apply(f *frame) (_ []byte, err error) {
+	if err := c.compare(f.base, f.baseLengths, f.baseIDs); err != nil {
+		return c.raw, err
 	}
-	if len(rest) > 0 {
-		return fmt.Errorf("%w (a frame has %d bytes too many)", ErrChanged, len(rest))
+	if c.parts[0], err = c.decode(f.packed[:f.copies], c.parts[0], len(f.raw)); err != nil {
+		return c.raw, err
+	}
+	c.parts[1] = c.parts[1][:0]
+	if literals := f.packed[f.copies:]; len(literals) > 0 {
+		if c.parts[1], err = c.decode(literals, c.parts[1], len(f.raw)); err != nil {
+			return c.raw, err
+		}
+	}
+	return delta.Apply(room(c.raw, len(f.raw), pieceLength), c.parts[0], c.parts[1], f.base, len(f.raw))
+}
+
+// compare holds chunks against their identities.
+func (c *rechecker) compare(b []byte, lengths []uint32, ids []byte) error {
+	for i, n := range lengths {
+		if int(n) > len(b) || c.hasher.Sum(b[:n]) != crypt.Identity(ids[i*len(crypt.Identity{}):]) {
+			return fmt.Errorf("%w (chunk %d of a frame of %d has another identity)", ErrChanged, i, len(lengths))
+		}
+		b = b[n:]
+	}
+	if len(b) > 0 {
+		return fmt.Errorf("%w (a frame has %d bytes too many)", ErrChanged, len(b))
 	}
 	return nil
 }

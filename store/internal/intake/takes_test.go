@@ -46,6 +46,7 @@ func TestFrameTakes(t *testing.T) {
 		"all chunks":    {frame{lengths: make([]uint32, format.MaxFrameChunks-1)}, 1, true},
 		"another chunk": {frame{lengths: make([]uint32, format.MaxFrameChunks)}, 1, false},
 	} {
+		c.f.target = format.FrameTarget
 		if got := c.f.takes(c.n); got != c.want {
 			t.Errorf("%s: %v", name, got)
 		}

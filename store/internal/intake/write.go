@@ -32,6 +32,7 @@ type writer struct {
 	whole   []byte      // the memory of openSlab.whole, used again
 	records [][]byte    // encoded, of the slabs that are on disk and in no table yet
 	written Written
+	stands  map[format.SlabID][]format.SlabID // of the slabs that it wrote that have deltas, those that they stand on
 }
 
 // openSlab is a slab that is being put while it is filled.
@@ -43,6 +44,7 @@ type openSlab struct {
 	target int // of all of it, once padding is known
 	frames []format.TableFrame
 	chunks uint32
+	bases  int    // of all frames
 	record []byte // once it is complete
 
 	parity int    // percent
@@ -50,7 +52,7 @@ type openSlab struct {
 }
 
 func newWriter(cfg Config) *writer {
-	w := &writer{cfg: cfg}
+	w := &writer{cfg: cfg, stands: make(map[format.SlabID][]format.SlabID)}
 	for _, r := range cfg.Adopted {
 		w.records = append(w.records, r.EncodePadded())
 	}
@@ -100,15 +102,40 @@ func (w *writer) place(ctx context.Context, f *frame) error {
 	if err := s.sendFrame(f.packed); err != nil {
 		return err
 	}
-	s.frames = append(s.frames, format.TableFrame{
+	listed := format.TableFrame{
 		Kind:   format.Zstd,
 		Sealed: uint32(len(f.packed) + crypt.Overhead),
 		Chunks: slices.Clone(f.lengths),
 		IDs:    bytes.Clone(f.ids),
-	})
+	}
+	if f.copies > 0 {
+		listed.Kind, listed.Standing = format.Delta, w.standing(f)
+		s.bases += len(listed.Bases)
+	}
+	s.frames = append(s.frames, listed)
 	w.cfg.Index.PlaceFrame(f.number, s.id, s.chunks)
 	s.chunks += uint32(len(f.lengths))
 	return nil
+}
+
+// standing says where the bases of a frame lie, which are placed.
+func (w *writer) standing(f *frame) format.Standing {
+	out := format.Standing{Depth: f.depth, Copies: uint32(f.copies)}
+	on := w.stands[w.slab.id]
+	for _, p := range f.bases {
+		slab, first := p.slab, p.n
+		if p.frame >= 0 {
+			var start uint32
+			slab, start = w.cfg.Index.FramePlace(p.frame)
+			first += start
+		}
+		out.Bases = append(out.Bases, format.Base{Slab: slab, First: first, Count: p.count})
+		if slab != w.slab.id && !slices.Contains(on, slab) {
+			on = append(on, slab)
+		}
+	}
+	w.stands[w.slab.id] = on
+	return out
 }
 
 // openSlab begins a slab, and to put it. The one before may still be on its way:

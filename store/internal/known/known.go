@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"iter"
+	"slices"
 	"sort"
 	"sync/atomic"
 
@@ -38,15 +39,16 @@ type Index struct {
 	count    int
 	slots    []uint32 // Ref+1, or 0; open addressing with linear probing; made on first use
 	used     int
-	slabs    []slabSpan               // slabs added by AddSlab, in order of first
-	bySlab   map[format.SlabID]int    // places in slabs; made on first use
-	found    int                      // the place in slabs that Find gave last
-	ask      func(format.SlabID) bool // see Ask; nil: all slabs are there
-	sure     []atomic.Uint32          // by place in slabs, what ask said
-	gone     map[int]bool             // places in slabs that Lookup found not to be there
-	lookedUp int                      // the place in slabs of what Lookup found last
-	blank    map[Ref]bool             // chunks of those that are not to be found
-	fresh    Ref                      // Refs from here on were added by Add
+	slabs    []slabSpan                        // slabs added by AddSlab, in order of first
+	bySlab   map[format.SlabID]int             // places in slabs; made on first use
+	found    int                               // the place in slabs that Find gave last
+	ask      func(format.SlabID) bool          // see Ask; nil: all slabs are there
+	sure     []atomic.Uint32                   // by place in slabs, what ask said
+	gone     map[int]bool                      // places in slabs that Lookup found not to be there
+	lookedUp int                               // the place in slabs of what Lookup found last
+	blank    map[Ref]bool                      // chunks of those that are not to be found
+	standing map[format.SlabID][]format.SlabID // of those that have deltas, the slabs that these stand on
+	fresh    Ref                               // Refs from here on were added by Add
 	frames   []framePlace
 	places   []place // of the Refs from fresh on
 }
@@ -68,6 +70,20 @@ func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
 		}
 		x.found = i
 	}
+	return x.chunkOf(i, chunk)
+}
+
+// FindBeside is Find for another goroutine beside that of Find, which was called before.
+func (x *Index) FindBeside(slab format.SlabID, chunk uint32) (Ref, bool) {
+	i, ok := x.bySlab[slab]
+	if !ok {
+		return 0, false
+	}
+	return x.chunkOf(i, chunk)
+}
+
+// chunkOf gives a chunk of the slab at a place in slabs.
+func (x *Index) chunkOf(i int, chunk uint32) (Ref, bool) {
 	end := x.fresh
 	if i+1 < len(x.slabs) {
 		end = x.slabs[i+1].first
@@ -148,7 +164,21 @@ type framePlace struct {
 }
 
 // New gives an empty index.
-func New() *Index { return &Index{blank: make(map[Ref]bool)} }
+func New() *Index {
+	return &Index{blank: make(map[Ref]bool), standing: make(map[format.SlabID][]format.SlabID)}
+}
+
+// HasDeltas tells whether a slab that AddSlab added has frames that stand on others.
+func (x *Index) HasDeltas(slab format.SlabID) bool {
+	_, ok := x.standing[slab]
+	return ok
+}
+
+// Bases gives the slabs that one stands on, of those frames whose chunks are found.
+func (x *Index) Bases(slab format.SlabID) []format.SlabID { return x.standing[slab] }
+
+// AnyDeltas tells whether any such slab has.
+func (x *Index) AnyDeltas() bool { return len(x.standing) > 0 }
 
 // Len gives the number of chunks.
 func (x *Index) Len() int { return x.count }
@@ -163,6 +193,7 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 		if frames[i].Padding {
 			break // behind all others
 		}
+		x.stand(slab, &frames[i])
 		for c, length := range frames[i].Chunks {
 			id := frames[i].ID(c)
 			r, err := x.append(id)
@@ -177,6 +208,20 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	}
 	x.fresh = Ref(x.count)
 	return nil
+}
+
+// stand notes what a frame stands on.
+func (x *Index) stand(slab format.SlabID, f *format.TableFrame) {
+	if len(f.Bases) == 0 {
+		return
+	}
+	bases := x.standing[slab]
+	for _, b := range f.Bases {
+		if b.Slab != slab && f.ID(0) != (crypt.Identity{}) && !slices.Contains(bases, b.Slab) {
+			bases = append(bases, b.Slab)
+		}
+	}
+	x.standing[slab] = bases
 }
 
 // Forget lets the chunks of a slab not be found any more. It comes before the first call of
@@ -221,6 +266,12 @@ func (x *Index) PlaceFrame(frame int, slab format.SlabID, first uint32) {
 		x.frames = append(x.frames, framePlace{})
 	}
 	x.frames[frame] = framePlace{slab, first}
+}
+
+// FramePlace gives what PlaceFrame said, to the goroutine that says it.
+func (x *Index) FramePlace(frame int) (slab format.SlabID, first uint32) {
+	p := x.frames[frame]
+	return p.slab, p.first
 }
 
 // Lookup finds a chunk by its identity.

@@ -174,8 +174,7 @@ func (p *repairer) dropFrom(ctx context.Context, captures []*ledger.Capture) (re
 		}
 		records = append(records, record)
 	}
-	_, err = h.w.Intake.Close()
-	return records, empty, err
+	return records, empty, h.close(records)
 }
 
 // withoutLost gives the record of a capture without what can't be read.

@@ -182,8 +182,17 @@ func (p *repairer) healGroup(ctx context.Context, captures []*ledger.Capture) ([
 		}
 	}
 	p.waived = p.waived || h.waived
-	_, err = h.w.Intake.Close()
-	return records, err
+	return records, h.close(records)
+}
+
+// close ends the intake, and notes in the records whether they need what slabs stand on.
+func (h *healer) close(records []*format.IndexFile) error {
+	_, err := h.w.Intake.Close()
+	for _, record := range records {
+		record.Deltas = record.Deltas || h.w.Intake.AnyDeltas()
+	}
+	h.w.TakeBases()
+	return err
 }
 
 // healer finds chunks elsewhere.

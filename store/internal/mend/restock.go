@@ -25,8 +25,12 @@ type restocker struct {
 
 	lacking map[format.SlabID]bool // gone here, and not put back
 
+	stood map[format.SlabID]bool // slabs whose bases were seen to
+
 	uses map[format.SlabID]bool // nil, or what is named is noted
 	goes bool                   // something of that is being removed
+
+	deltas bool // the capture at hand needs what slabs stand on
 }
 
 // restock puts back what captures need and what is gone here, and finds index files that can't be read here
@@ -45,12 +49,13 @@ func (p *repairer) restock(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s := &restocker{p: p, going: stock.NewExclusion(going), tried: make(map[format.SlabID]bool), walked: make(map[string]bool), lacking: make(map[format.SlabID]bool)}
+	s := &restocker{p: p, going: stock.NewExclusion(going), tried: make(map[format.SlabID]bool), walked: make(map[string]bool), lacking: make(map[format.SlabID]bool), stood: make(map[format.SlabID]bool)}
 	if s.there, err = p.r.vault.ListSlabs(ctx); err != nil {
 		return err
 	}
 	p.findAdopted(files, captures, going.Departures())
 	for _, c := range captures {
+		s.deltas = c.Deltas
 		if err := s.capture(ctx, c); err != nil {
 			return err
 		}
@@ -65,7 +70,7 @@ func (p *repairer) restock(ctx context.Context) error {
 // being removed here.
 func (s *restocker) adoptable(ctx context.Context, captures []*ledger.Capture) (all []*ledger.Capture, err error) {
 	for _, c := range captures {
-		s.goes = false
+		s.goes, s.deltas = false, c.Deltas
 		if err := s.capture(ctx, c); err != nil {
 			return nil, err
 		}
@@ -128,6 +133,9 @@ func (s *restocker) capture(ctx context.Context, c *ledger.Capture) error {
 // recipe puts back the slabs that a recipe names, at all levels.
 func (s *restocker) recipe(ctx context.Context, recipe *format.Recipe) error {
 	key := weave.RecipeKey(recipe)
+	if s.deltas {
+		key += "+"
+	}
 	if s.walked[key] {
 		return nil
 	}
@@ -165,6 +173,12 @@ func (s *restocker) level(ctx context.Context, runs fetch.Runs) error {
 
 // slab puts a slab back if it is gone here. Every piece is opened as it passes: what does not open is not put.
 func (s *restocker) slab(ctx context.Context, id format.SlabID) error {
+	if s.deltas && !s.stood[id] {
+		s.stood[id] = true
+		if err := s.below(ctx, id); err != nil {
+			return err
+		}
+	}
 	if _, ok := s.there.Find(id); ok || s.tried[id] {
 		return nil
 	}

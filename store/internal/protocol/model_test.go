@@ -137,7 +137,7 @@ func (s *state) needs(indexes objects) objects {
 	if indexes&indexDoomed != 0 {
 		slabs |= slabB
 	}
-	return slabs
+	return s.withBases(slabs)
 }
 
 // subsets calls fn with every subset of a set, from the empty one.

@@ -67,7 +67,7 @@ func (m *model) announce(s state, i int, emit emitter) {
 // back if all of it is wanted again.
 func (m *model) leadUp(s state, i, b int, emit emitter) {
 	r := &s.reclaimer[i]
-	if slabs, goes := s.doomed(r, b); slabs|goes == 0 {
+	if slabs, goes := m.doomed(&s, r, b); slabs|goes == 0 {
 		if s.batch[b].slabs&^s.needs(r.wanted(false)) == 0 && m.mayChange(&s, i) {
 			m.remove(&s, announced<<b)
 			s.batch[b] = batch{gone: s.batch[b].gone}
@@ -90,8 +90,13 @@ func (m *model) leadUp(s state, i, b int, emit emitter) {
 }
 
 // doomed returns what a final mark would name.
-func (s *state) doomed(r *reclaimer, b int) (slabs, goes objects) {
-	return s.batch[b].slabs &^ s.needs(r.wanted(true)), r.goingCaptures()
+func (m *model) doomed(s *state, r *reclaimer, b int) (slabs, goes objects) {
+	needed := s.needs(r.wanted(true))
+	slabs = s.batch[b].slabs &^ needed
+	if !m.basesGoAlone {
+		slabs = s.together(slabs, s.batch[1-b].final&^needed)
+	}
+	return slabs, r.goingCaptures()
 }
 
 // goingCaptures returns the captures that are needed no more.
@@ -112,7 +117,7 @@ func (m *model) promote(s state, i, b int, at uint8, emit emitter) {
 		m.runEnds(s, i, "finds a final mark there and stops", emit)
 		return
 	}
-	s.batch[b].final, s.batch[b].goes = s.doomed(&s.reclaimer[i], b)
+	s.batch[b].final, s.batch[b].goes = m.doomed(&s, &s.reclaimer[i], b)
 	s.batch[b].after = 0
 	m.put(&s, final<<b)
 	m.reclaimerGoes(s, i, at, "puts the final mark for", s.batch[b].final, emit)
@@ -181,7 +186,11 @@ func (m *model) decide(s *state, i int) {
 	if !m.againstNeeded {
 		spared = s.needs(r.indexes &^ files)
 	}
-	r.dead = b.final&s.there&^spared | files
+	slabs := b.final & s.there &^ spared
+	if !m.basesGoAlone {
+		slabs = s.together(slabs, (s.batch[0].final|s.batch[1].final)&^spared)
+	}
+	r.dead = slabs | files
 	if files&oldCapture == 0 && r.dead&slabA != 0 && r.indexes&oldCapture == oldCapture {
 		r.dead |= indexOld
 	}

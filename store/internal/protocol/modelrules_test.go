@@ -50,6 +50,11 @@ func relying(m model) model {
 	return m
 }
 
+func standing(m model) model {
+	m.deltas = true
+	return m
+}
+
 func jumpingMarks(r rules) model {
 	return model{rules: r, reclaimers: 1, runs: 2, changes: 2, jumps: true}
 }
@@ -95,6 +100,8 @@ func TestBrokenRules(t *testing.T) {
 		{"late listings, no wait after the leases: an operator", late(undoing(rules{noWaitLeases: true})), kept, unkept},
 		{"late listings, no wait before the final mark goes", late(beside(rules{noWaitFinal: true})), leftovers, lacks},
 		{"late listings, no wait before the final mark goes: an operator", late(undoing(rules{noWaitFinal: true})), kept, unkept},
+		{"a writer relies on a slab without its base", standing(model{rules: rules{relaysBaseless: true}, writers: 2, reclaimers: 1, runs: 1, jumps: true}), leftovers, lacks},
+		{"a clock that jumps, a writer does not look at its slab's base", standing(jumping(rules{basesUnwatched: true})), retiring, lacks},
 		{"a clock that jumps, no look after a commit", jumping(rules{noLookAfter: true}), leftovers, lacks},
 		{"a clock that jumps, no look at final marks", jumping(rules{finalsNotLooked: true}), leftovers, lacks},
 		{"a clock that jumps, no look at the own lease", jumping(rules{leaseNotLooked: true}), leftovers, lacks},
@@ -120,6 +127,7 @@ func TestRulesToSpare(t *testing.T) {
 	for _, c := range []broken{
 		{"reclaimers don't look for each other", two(rules{reclaimersMeet: true}), kept, ""},
 		{"a reclaimer removes without a look at its lease", two(rules{removesUnchecked: true}), kept, ""},
+		{"a slab's base goes before it", standing(model{rules: rules{basesGoAlone: true}, writers: 2, reclaimers: 1, runs: 1}), leftovers, ""},
 		{"the highest generation goes first", rewriting(rules{highestFirst: true}), kept, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -3,6 +3,9 @@ package protocol
 // rules names rules of the protocol that are broken on purpose. The zero value
 // is the protocol.
 type rules struct {
+	basesUnwatched      bool // a writer does not look whether what its slabs stand on goes
+	basesGoAlone        bool // the reclaimer removes what a slab stands on that is there and stays
+	relaysBaseless      bool // a writer relies on a slab without what that stands on
 	finalsBeforeLease   bool // a writer reads the final marks before it puts its lease
 	slabsBeforeFinals   bool // a writer lists slabs before it reads the final marks
 	reliesOnExcluded    bool // a writer relies on slabs that a final mark names
@@ -52,6 +55,7 @@ type model struct {
 	crashes    bool
 	jumps      bool // the medium's clock jumps: any lease may be taken for dead, and its owner not know
 	relies     bool // a writer takes what captures need that it sees listed for there, and asks for the rest
+	deltas     bool // a writer's slab may stand on another one that it knows
 	draining   bool // the reclaimer works alone, all leases are dead, all is old
 }
 

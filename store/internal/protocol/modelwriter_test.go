@@ -6,6 +6,7 @@ type writer struct {
 	excluded objects // slabs that final marks name
 	slabs    objects // first those that it knows, then those that its capture needs
 	stored   chunks  // what its new slab holds
+	base     objects // the slab on which that stands; none where it stands alone
 }
 
 const (
@@ -98,7 +99,7 @@ func (m *model) writerAside(s state, i int, emit emitter) {
 // writerStops clears what no longer counts.
 func (m *model) writerStops(s *state, i int, at uint8) {
 	committed := s.writer[i].at == wCommitted
-	s.writer[i] = writer{at: at, stored: s.writer[i].stored, slabs: s.writer[i].slabs}
+	s.writer[i] = writer{at: at, stored: s.writer[i].stored, base: s.writer[i].base, slabs: s.writer[i].slabs}
 	if !committed {
 		s.writer[i].slabs = 0
 	}
@@ -151,6 +152,9 @@ func (m *model) store(s state, i int, emit emitter) {
 	if !m.reliesOnExcluded {
 		known &^= s.writer[i].excluded
 	}
+	if !m.relaysBaseless {
+		known = s.founded(known)
+	}
 	var with [2]objects
 	known.each(func(slab objects) {
 		if s.stored(slab)&chunkA != 0 {
@@ -160,9 +164,12 @@ func (m *model) store(s state, i int, emit emitter) {
 			with[1] |= slab
 		}
 	})
+	if m.deltas && with[0]|with[1] != 0 { // its chunks may be alike, and not the same
+		m.stores(s, i, 0, 0, known, emit)
+	}
 	choices(with[0], func(a objects) {
 		choices(with[1], func(b objects) {
-			m.stores(s, i, a, b, emit)
+			m.stores(s, i, a, b, known, emit)
 		})
 	})
 }
@@ -176,9 +183,12 @@ func choices(of objects, fn func(objects)) {
 	of.each(fn)
 }
 
-func (m *model) stores(s state, i int, a, b objects, emit emitter) {
+func (m *model) stores(s state, i int, a, b, known objects, emit emitter) {
 	w := &s.writer[i]
 	w.excluded, w.slabs, w.stored = 0, a|b, 0
+	if !m.basesUnwatched {
+		w.slabs = s.withBases(a | b)
+	}
 	if a == 0 {
 		w.stored |= chunkA
 	}
@@ -192,6 +202,53 @@ func (m *model) stores(s state, i int, a, b objects, emit emitter) {
 	w.slabs |= newSlab << i
 	m.put(&s, newSlab<<i)
 	m.writerGoes(s, i, wStored, "puts a slab and needs", w.slabs, emit)
+	if !m.deltas {
+		return
+	}
+	known.each(func(base objects) {
+		n := s
+		n.writer[i].base = base
+		if !m.basesUnwatched {
+			n.writer[i].slabs = n.withBases(n.writer[i].slabs)
+		}
+		m.writerGoes(n, i, wStored, "puts a slab that stands on", base, emit)
+	})
+}
+
+// founded gives, of slabs that a writer knows, those of which it also knows what they stand on.
+func (s *state) founded(known objects) objects {
+	for range s.writer { // each may stand on the other's
+		for i := range s.writer {
+			if s.writer[i].base&^known != 0 {
+				known &^= newSlab << i
+			}
+		}
+	}
+	return known
+}
+
+// withBases gives slabs with what they stand on.
+func (s *state) withBases(slabs objects) objects {
+	for range s.writer {
+		for i := range s.writer {
+			if slabs&(newSlab<<i) != 0 {
+				slabs |= s.writer[i].base
+			}
+		}
+	}
+	return slabs
+}
+
+// together gives, of slabs that are to go, those on which none stands that is there and stays.
+func (s *state) together(going, named objects) objects {
+	for range s.writer {
+		for i := range s.writer {
+			if s.has(newSlab<<i) && (going|named)&(newSlab<<i) == 0 {
+				going &^= s.writer[i].base
+			}
+		}
+	}
+	return going
 }
 
 // writerLooks emits the ends of a look after the index file was put. Whoever was taken for

@@ -61,12 +61,15 @@ func (c *reclaimer) plan() {
 		case young[s.id]: // it may be of a writer at work
 		case goes && (v.grace <= 0 || due[s.id] || known.Slabs[s.id]) && v.unused(s, v.needed):
 			g.slabs[s.id] = s
-			out.Slabs++
-			out.Freed += s.info.Size
 		case v.grace > 0 && !known.Last[s.id] && v.unused(s, v.wanted):
 			out.Announced++
 			out.Due += s.info.Size
 		}
+	}
+	v.together(g.slabs, nil)
+	for _, s := range g.slabs {
+		out.Slabs++
+		out.Freed += s.info.Size
 	}
 	for _, capture := range v.captures {
 		if goes && v.expired(capture) {

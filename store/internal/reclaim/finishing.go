@@ -57,8 +57,15 @@ func (c *reclaimer) nameFinally(ctx context.Context) error {
 func (c *reclaimer) dueNow() *format.BatchRecord {
 	v, record := c.v, &format.BatchRecord{}
 	due, final := v.due(), stock.NewExclusion(v.going)
+	going := make(map[format.SlabID]*stocked)
 	for _, s := range v.order {
 		if (v.grace <= 0 || due[s.id]) && !final.Slabs[s.id] && v.unused(s, v.needed) {
+			going[s.id] = s
+		}
+	}
+	v.together(going, final.Slabs)
+	for _, s := range v.order {
+		if going[s.id] != nil {
 			record.Slabs = append(record.Slabs, s.id)
 		}
 	}

@@ -29,7 +29,7 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	young := v.young(others)
 	named := stock.NewExclusion(v.going)
 	type partly struct {
-		s     *stocked
+		lot   []*stocked
 		dead  int64
 		share float64
 	}
@@ -37,21 +37,33 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	var stored, dead int64
 	harmed := v.going.Harmed()
 	var chosen []*stocked
+	stays := make(map[*stocked]bool)
 	for _, s := range v.order {
+		stays[s] = young[s.id]
 		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.needed) {
-			if len(frames) > 0 && !v.needsFrames(s, frames) {
+			stays[s] = true
+			if len(frames) > 0 && !v.needsFrames(s, frames) && len(v.lot(s)) == 1 {
 				chosen = append(chosen, s) // so that what can't be read is gone
 			}
 			continue
 		}
 		if s.frames == nil || v.unused(s, v.needed) || named.Covers(s.id, s.info) {
+			stays[s] = true
 			continue // it can't be moved, or goes as a whole
 		}
 		stored += s.info.Size
-		n := v.dead(s)
-		dead += n
-		if n > 0 && !young[s.id] {
-			all = append(all, partly{s, n, float64(n) / float64(s.info.Size)})
+		dead += v.dead(s)
+	}
+	for _, s := range v.order {
+		if stays[s] || v.dead(s) == 0 {
+			continue
+		}
+		lot := v.lot(s)
+		if slices.ContainsFunc(lot, func(s *stocked) bool { return stays[s] }) {
+			continue
+		}
+		if n, size := v.freed(lot); n > 0 {
+			all = append(all, partly{lot, n, float64(n) / float64(size)})
 		}
 	}
 	slices.SortStableFunc(all, func(a, b partly) int { return cmp.Compare(b.share, a.share) })
@@ -59,11 +71,29 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
 			break
 		}
-		chosen = append(chosen, p.s)
-		dead -= p.dead
+		if slices.Contains(chosen, p.lot[0]) {
+			continue // with what it stands on
+		}
+		for _, s := range p.lot {
+			if !slices.Contains(chosen, s) {
+				chosen = append(chosen, s)
+				dead -= v.dead(s)
+			}
+		}
 		stored -= p.dead
 	}
 	return chosen
+}
+
+// freed gives how many bytes come free if a lot is moved, and how many it has.
+func (v *survey) freed(lot []*stocked) (bytes, size int64) {
+	if len(lot) == 1 && !slices.ContainsFunc(lot[0].frames, func(f format.Frame) bool { return len(f.Bases) > 0 }) {
+		return v.dead(lot[0]), lot[0].info.Size
+	}
+	for _, s := range lot {
+		size += s.info.Size
+	}
+	return size - v.rest(lot), size
 }
 
 // needsFrames tells whether a chunk of some frames is needed.
@@ -152,6 +182,10 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 	if err != nil {
 		return 0, err
 	}
+	for _, f := range files {
+		f.record.Deltas = f.record.Deltas || m.w.Intake.AnyDeltas()
+	}
+	m.w.TakeBases()
 	before, _ := m.v.going.Finals()
 	put := l.Follow(m.w.Uses, before)
 	for _, f := range files {

@@ -124,10 +124,12 @@ func (t *partTaker) take(p part, raw []byte) error {
 	return nil
 }
 
-// sameChunks tells whether frames have the same chunks, by their lengths: what is needed was marked by
-// what a table says.
+// sameChunks tells whether frames have the same chunks, by their lengths, and stand on the same: what is needed was
+// marked by what a table says.
 func sameChunks(a, b []format.Frame) bool {
-	return slices.EqualFunc(a, b, func(a, b format.Frame) bool { return slices.Equal(a.Chunks, b.Chunks) })
+	return slices.EqualFunc(a, b, func(a, b format.Frame) bool {
+		return slices.Equal(a.Chunks, b.Chunks) && a.SameAs(&b.Standing)
+	})
 }
 
 func (m *mover) put(stream *intake.Stream, chunk []byte) error {

@@ -83,6 +83,7 @@ func (v *survey) whatGoes(ctx context.Context) (*leaving, error) {
 			}
 		}
 	}
+	v.holdBases()
 	for _, f := range v.going.Final {
 		if f.Record == nil {
 			continue
@@ -95,6 +96,7 @@ func (v *survey) whatGoes(ctx context.Context) (*leaving, error) {
 			}
 		}
 	}
+	v.together(g.slabs, nil)
 	return g, nil
 }
 

@@ -17,7 +17,7 @@ import (
 )
 
 // survey is what a repository holds and what of it is needed, chunk by chunk.
-// It takes 4 bytes and 4 bits a chunk, beside the sets of slabs by recipe.
+// It takes 4 bytes and 5 bits a chunk, beside the sets of slabs by recipe.
 type survey struct {
 	r      *Keeper
 	before *survey   // an earlier look; nil: this is the first
@@ -35,11 +35,13 @@ type survey struct {
 	order      []*stocked // by when they were put, to make moving deterministic
 
 	wanted  bitset // chunks of captures that are not retired
-	needed  bitset // those, and chunks of captures retired within the grace time
+	needed  bitset // those, and chunks of captures retired within the grace time; of both, what they stand on, too
+	asked   bitset // of the needed ones, those that recipes name
 	direct  bitset // of the needed ones, those that are not only there to list runs
 	listing bitset // of the direct ones, those of member lists and the like
 
 	walked map[string][]*stocked // by recipe: the slabs that it names, at all levels
+	blind  bool                  // see noteBlind
 }
 
 // stocked is a slab that there is.
@@ -53,6 +55,8 @@ type stocked struct {
 	// short says that a recipe names chunks behind the last one that the table tells of: what it says is not
 	// so, and nothing of the slab is taken for unneeded.
 	short bool
+
+	below, above []*stocked // on which its frames stand, and whose frames stand on it
 }
 
 type bitset []uint64
@@ -224,9 +228,10 @@ func (v *survey) layOut(ctx context.Context) error {
 		}
 		n += s.chunks
 	}
-	for _, b := range []*bitset{&v.wanted, &v.needed, &v.direct, &v.listing} {
+	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing} {
 		*b = make(bitset, n/64+1)
 	}
+	v.linkBases()
 	return nil
 }
 
@@ -239,7 +244,11 @@ func (v *survey) expired(c *ledger.Capture) bool {
 // markNeeds notes which chunks the captures need.
 func (v *survey) markNeeds(ctx context.Context) error {
 	stay := slices.DeleteFunc(slices.Clone(v.captures), v.expired)
-	return v.needAll(ctx, stay...)
+	if err := v.needAll(ctx, stay...); err != nil {
+		return err
+	}
+	v.holdBases()
+	return nil
 }
 
 // needAll notes that captures need all of their chunks. The recipes of several are read at a time:
@@ -356,6 +365,7 @@ func (v *survey) markRun(s *stocked, run format.Run, wanted, direct, listing boo
 	for n := int(run.First); n < int(run.First)+int(run.Count) && n < s.chunks; n++ {
 		at := s.first + n
 		v.needed.set(at)
+		v.asked.set(at)
 		if wanted {
 			v.wanted.set(at)
 		}
@@ -371,7 +381,7 @@ func (v *survey) markRun(s *stocked, run format.Run, wanted, direct, listing boo
 // unused tells that nothing of a slab is needed, by the given needs. Of a slab whose
 // chunks are not known, something is if a recipe names it.
 func (v *survey) unused(s *stocked, needs bitset) bool {
-	if s.short {
+	if s.short || v.blind {
 		return false
 	}
 	if s.frames != nil {

@@ -113,7 +113,7 @@ func TestUnused(t *testing.T) {
 // TestMarkRun notes needs by their kinds, and that a recipe names more than there is.
 func TestMarkRun(t *testing.T) {
 	s := &stocked{frames: []format.Frame{{Chunks: make([]uint32, 4)}}, first: 10, chunks: 4}
-	v := &survey{wanted: make(bitset, 1), needed: make(bitset, 1), direct: make(bitset, 1), listing: make(bitset, 1)}
+	v := &survey{wanted: make(bitset, 1), needed: make(bitset, 1), asked: make(bitset, 1), direct: make(bitset, 1), listing: make(bitset, 1)}
 	v.markRun(s, format.Run{First: 1, Count: 2, Times: 1}, false, true, false)
 	if s.short || v.needed[0] != 3<<11 || v.direct[0] != 3<<11 || v.wanted[0] != 0 || v.listing[0] != 0 {
 		t.Errorf("needed %b, direct %b, wanted %b, listing %b, short %v", v.needed, v.direct, v.wanted, v.listing, s.short)

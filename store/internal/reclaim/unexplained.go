@@ -106,9 +106,21 @@ func (v *survey) explainBy(ctx context.Context, c *ledger.Capture, odd map[forma
 				if err != nil {
 					return err
 				}
-				delete(odd, run.Slab)
+				v.explained(odd, run.Slab)
 			}
 		}
 	}
 	return nil
+}
+
+// explained takes a slab out, and what it stands on.
+func (v *survey) explained(odd map[format.SlabID]*stocked, id format.SlabID) {
+	s := odd[id]
+	if s == nil {
+		return
+	}
+	delete(odd, id)
+	for _, base := range s.below {
+		v.explained(odd, base.id)
+	}
 }

@@ -17,17 +17,20 @@ import (
 // needs knows which slabs captures need, by numbers. It takes 4 bytes for each slab of each recipe
 // that is not like one before.
 type needs struct {
+	from    *stock.Stock
 	slabs   *fetch.Slabs
 	list    vault.SlabList // where it is read
 	ids     []format.SlabID
 	numbers map[format.SlabID]int32
 	recipes map[string][]int32
 	failed  map[string]error // recipes whose runs can't be read
+
+	bases map[format.SlabID][]format.SlabID // on which slabs stand; nil: nobody asked yet
 }
 
 func newNeeds(ctx context.Context, from *stock.Stock) (*needs, error) {
 	list, err := from.Vault().ListSlabs(ctx)
-	n := &needs{slabs: from.Vault().Slabs(), list: list, numbers: make(map[format.SlabID]int32), recipes: make(map[string][]int32), failed: make(map[string]error)}
+	n := &needs{from: from, slabs: from.Vault().Slabs(), list: list, numbers: make(map[format.SlabID]int32), recipes: make(map[string][]int32), failed: make(map[string]error)}
 	n.slabs.Expect(list.Length)
 	return n, err
 }
@@ -43,7 +46,73 @@ func (n *needs) of(ctx context.Context, c *ledger.Capture) ([]int32, error) {
 		all = append(all, some...)
 	}
 	slices.Sort(all)
-	return slices.Compact(all), nil
+	all = slices.Compact(all)
+	if !c.Deltas {
+		return all, nil
+	}
+	return n.withBases(ctx, all)
+}
+
+// withBases gives slabs with those that they stand on, and these with theirs.
+func (n *needs) withBases(ctx context.Context, slabs []int32) ([]int32, error) {
+	if n.bases == nil {
+		var err error
+		if n.bases, err = n.from.Bases(ctx); err != nil {
+			return nil, err
+		}
+	}
+	seen := make(map[int32]bool)
+	for _, s := range slabs {
+		seen[s] = true
+	}
+	slabs = slices.Clone(slabs)
+	for i := 0; i < len(slabs); i++ {
+		for _, id := range n.bases[n.ids[slabs[i]]] {
+			base, err := n.number(id)
+			if err != nil {
+				return nil, err
+			}
+			if !seen[base] {
+				seen[base] = true
+				slabs = append(slabs, base)
+			}
+		}
+	}
+	slices.Sort(slabs)
+	return slabs, nil
+}
+
+// inTurn gives slabs so that none comes in a turn before those that it stands on: what is there without these can't be
+// read. Where that goes in a circle, which no writer makes, what is left comes last.
+func (n *needs) inTurn(slabs []int32) (turns [][]int32) {
+	left := make(map[int32]bool)
+	for _, s := range slabs {
+		left[s] = true
+	}
+	waits := func(s int32) bool {
+		return slices.ContainsFunc(n.bases[n.ids[s]], func(id format.SlabID) bool {
+			base, ok := n.numbers[id]
+			return ok && left[base] && base != s
+		})
+	}
+	for rest := slabs; len(rest) > 0; {
+		var turn, later []int32
+		for _, s := range rest {
+			if waits(s) {
+				later = append(later, s)
+			} else {
+				turn = append(turn, s)
+			}
+		}
+		if len(turn) == 0 {
+			return append(turns, later)
+		}
+		for _, s := range turn {
+			delete(left, s)
+		}
+		turns, rest = append(turns, turn), later
+	}
+	return turns
 }
 
 // ofRecipe gives the slabs that a recipe names at all levels: what the outer ones name holds the runs of the next.

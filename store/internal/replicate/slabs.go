@@ -70,8 +70,18 @@ const (
 	movers        = 4
 )
 
-// copySlabs copies slabs, several at a time. What is damaged where it is read becomes their state.
+// copySlabs copies slabs, what they stand on first. What is damaged where it is read becomes their state.
 func (p *replication) copySlabs(ctx context.Context, slabs []int32) error {
+	for _, turn := range p.needs.inTurn(slabs) {
+		if err := p.copyTurn(ctx, turn); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// copyTurn copies slabs, several at a time.
+func (p *replication) copyTurn(ctx context.Context, slabs []int32) error {
 	var mu sync.Mutex
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(movers)

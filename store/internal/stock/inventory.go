@@ -63,6 +63,10 @@ func (v *Inventory) sum(rec *format.SlabRecord) uint64 {
 	for i := range rec.Frames {
 		h.Write(rec.Frames[i].IDs)
 		h.Write(rec.Frames[i].Former)
+		for _, b := range rec.Frames[i].Bases {
+			h.Write(b.Slab[:])
+			maphash.WriteComparable(&h, uint64(b.First)<<32|uint64(b.Count))
+		}
 	}
 	return h.Sum64() | 1
 }

@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"slices"
 	"sync"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -31,9 +32,12 @@ type presence struct {
 
 	each func(*format.SlabRecord) // see Measure; nil: nobody is told
 
+	bases map[format.SlabID][]format.SlabID // of slabs that have deltas
+
 	mu    sync.Mutex
 	slabs vault.SlabList
-	said  map[format.SlabID]bool // of those that were asked for
+	said  map[format.SlabID]bool // of those that were asked about
+	asked int                    // for how many the storage was asked
 	whole bool                   // slabs are all that there are, by now
 }
 
@@ -44,7 +48,7 @@ const askedFor = 48
 func (r *Stock) present(ctx context.Context, exclude *Exclusion, relied *Relied) (*presence, error) {
 	p := &presence{
 		stock: r, ctx: ctx, exclude: exclude, relied: relied, looked: make(map[int]bool),
-		lengths: make(map[format.SlabID]uint64), said: make(map[format.SlabID]bool),
+		lengths: make(map[format.SlabID]uint64), bases: make(map[format.SlabID][]format.SlabID), said: make(map[format.SlabID]bool),
 	}
 	var err error
 	if relied == nil {
@@ -88,24 +92,43 @@ func (p *presence) length(id format.SlabID) (int64, bool) {
 	return p.slabs.Length(id)
 }
 
-// there tells whether a slab that a table lists is there, as it is said to be.
-func (p *presence) there(id format.SlabID) bool {
-	if p.relied.Slabs[id] || p.looked[vault.FolderOfSlab(id)] {
-		return true
+// note notes on which slabs one stands.
+func (p *presence) note(rec *format.SlabRecord) {
+	if p.relied != nil {
+		p.bases[rec.Slab] = rec.BaseSlabs()
 	}
+}
+
+// there tells whether a slab that a table lists is there, as it is said to be, and what it stands on.
+func (p *presence) there(id format.SlabID) bool {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	said, ok := p.said[id]
-	if !ok {
-		said = p.ask(id)
-		p.said[id] = said
+	return p.isThere(id)
+}
+
+// isThere needs p.mu to be held. On what a capture needs that is there, it may rely with all that this stands on.
+func (p *presence) isThere(id format.SlabID) bool {
+	if p.relied.Slabs[id] {
+		return true
 	}
+	said, ok := p.said[id]
+	if ok {
+		return said
+	}
+	p.said[id] = false // one that stands on itself by some way is not there
+	if p.looked[vault.FolderOfSlab(id)] {
+		_, said = p.slabs.Find(id)
+	} else {
+		said = p.ask(id)
+	}
+	said = said && !slices.ContainsFunc(p.bases[id], func(base format.SlabID) bool { return !p.isThere(base) })
+	p.said[id] = said
 	return said
 }
 
 // ask needs p.mu to be held. What can't be reached is not relied on.
 func (p *presence) ask(id format.SlabID) bool {
-	if !p.whole && len(p.said) >= askedFor {
+	if p.asked++; !p.whole && p.asked > askedFor {
 		all, err := p.stock.vault.ListSlabs(p.ctx)
 		if err != nil {
 			return false

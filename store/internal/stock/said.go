@@ -164,10 +164,10 @@ func alsoSaid(rec, other *format.SlabRecord) *format.SlabRecord {
 	return &all
 }
 
-// SameRecord tells whether two records say the same of the chunks of a slab.
+// SameRecord tells whether two records say the same of the chunks of a slab, and of what its frames stand on.
 func SameRecord(a, b *format.SlabRecord) bool {
 	return slices.EqualFunc(a.Frames, b.Frames, func(a, b format.TableFrame) bool {
-		return slices.Equal(a.Chunks, b.Chunks) && string(a.IDs) == string(b.IDs) && string(a.Former) == string(b.Former)
+		return slices.Equal(a.Chunks, b.Chunks) && a.SameAs(&b.Standing) && string(a.IDs) == string(b.IDs) && string(a.Former) == string(b.Former)
 	})
 }
 

@@ -160,7 +160,7 @@ func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *E
 func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group []byte) (*Loaded, error) {
 	slabs, exclude := p.slabs, p.exclude
 	s := &Loaded{Index: known.New()}
-	var last []*format.SlabRecord
+	var last, standing []*format.SlabRecord
 	v := newInventory(slabs)
 	if p.relied != nil {
 		v.supposed = p.supposed
@@ -171,7 +171,12 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 			return nil
 		}
 		rec = exclude.harmed.Blot(rec)
-		if exclude.Last[rec.Slab] {
+		switch {
+		case rec.HasDeltas():
+			p.note(rec)
+			standing = append(standing, rec) // what it stands on may be listed later
+			return nil
+		case exclude.Last[rec.Slab]:
 			last = append(last, rec)
 			return nil
 		}
@@ -180,6 +185,22 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 	})
 	if err != nil {
 		return nil, err
+	}
+	isLast := func(rec *format.SlabRecord) bool { return exclude.Last[rec.Slab] }
+	standing = p.blotBaseless(standing)
+	for _, rec := range standing {
+		if isLast(rec) {
+			continue
+		}
+		p.tell(rec)
+		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
+			return nil, err
+		}
+	}
+	for _, rec := range standing {
+		if isLast(rec) {
+			last = append(last, rec)
+		}
 	}
 	s.Tables = v.tables
 	unlisted, err := r.forsaken(ctx, v.Unlisted(), slabs, l)
@@ -252,7 +273,7 @@ func (r *Stock) RecoverSlab(ctx context.Context, id format.SlabID) (*format.Slab
 	}
 	rec := &format.SlabRecord{Slab: id, Length: uint64(slab.Length), Frames: make([]format.TableFrame, len(slab.Frames)), Group: slab.Group}
 	for i, f := range slab.Frames {
-		rec.Frames[i] = format.TableFrame{Kind: f.Kind, Sealed: f.Sealed, Chunks: f.Chunks, Padding: f.Padding}
+		rec.Frames[i] = f.Listed()
 	}
 	err = r.slabs.Identify(ctx, slab, func(frame int, ids []crypt.Identity, err error) error {
 		for _, chunk := range ids {
@@ -325,7 +346,11 @@ func (r *Stock) removeDamaged(ctx context.Context, v *Inventory, report *Rebuild
 // IntakeConfig gives how the repository takes in chunks that an index does not have.
 func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intake.Config, err error) {
 	cfg = r.tableConfig(index)
-	cfg.Parity, err = r.vault.Parity(ctx)
+	if cfg.Parity, err = r.vault.Parity(ctx); err != nil {
+		return cfg, err
+	}
+	deltas, err := r.vault.Deltas(ctx)
+	cfg.Deltas = map[string]intake.Deltas{format.DeltasOwn: intake.DeltasOwn, format.DeltasOn: intake.DeltasOn}[deltas]
 	return cfg, err
 }
 

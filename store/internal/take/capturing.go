@@ -194,6 +194,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Adopted, cfg.Joined = loaded.Adopted, s.r.stock.ToJoin(ctx, loaded.Tables)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
+	cfg.Old = oldChunk(s.r.slabs)
 	s.index = loaded.Index
 	s.Intake, err = intake.New(ctx, cfg)
 	return err
@@ -267,6 +268,7 @@ func (s *session) finish(f *format.IndexFile) error {
 	}
 	written, err := s.Intake.Close()
 	f.Added = uint64(written.Bytes)
+	f.Deltas = s.TakeBases()
 	s.Meter.Done()
 	return err
 }

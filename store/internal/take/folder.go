@@ -173,7 +173,13 @@ func (s *session) newFolderSink(ctx context.Context, v Volume, start time.Time, 
 		f.prior = s.openPrior(ctx, v)
 		t.firstRead = f.prior == nil
 	}
-	if f.listing, err = s.newFolderListing(t, f.prior); err != nil {
+	if f.prior != nil && s.Intake.Follows() {
+		err = s.follow(ctx, f.prior.contents)
+	}
+	if err == nil {
+		f.listing, err = s.newFolderListing(t, f.prior)
+	}
+	if err != nil {
 		f.prior.close()
 	}
 	return f, err

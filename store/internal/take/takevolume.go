@@ -49,6 +49,11 @@ func (s *session) takeVolume(ctx context.Context, v Volume) (*volumeTaken, error
 		},
 		Strands: s.NewStrands(),
 	}
+	if s.Intake.Follows() {
+		if err := s.follow(ctx, s.latestContents(ctx, v)); err != nil {
+			return nil, err
+		}
+	}
 	t.expected = s.expect(ctx, v)
 	defer t.expected.close()
 	parts := tarstream.NewReader(ahead, tarstream.Options{AcceptUnfinished: s.o.AcceptUnfinished})

@@ -34,10 +34,9 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, s Sett
 		return nil, err
 	}
 	bare := &Vault{storage: st, manifest: m, keys: keys, settings: new(changing)}
-	if s.Parity > 0 { // before kist.json: a repository has from its beginning what was asked for
-		if err := bare.SetParity(ctx, s.Parity, s.Host); err != nil {
-			return nil, err
-		}
+	// Before kist.json: a repository has from its beginning what was asked for.
+	if err := s.putChanging(ctx, bare); err != nil {
+		return nil, err
 	}
 	if err := putManifest(ctx, st, m, keys); err != nil {
 		return nil, err

@@ -1,6 +1,7 @@
 package vault
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -24,13 +25,34 @@ type changing struct {
 // Parity gives how much parity slabs get that are written here, in percent of a slab; 0: none. Where there is
 // some, small objects have second copies.
 func (v *Vault) Parity(ctx context.Context) (int, error) {
+	record, err := v.changing(ctx)
+	return int(record.Parity), err
+}
+
+// Deltas gives which chunks are said by others that are captured here: format.DeltasOwn, format.DeltasOn, or "" for
+// none. What is captured apart never is.
+func (v *Vault) Deltas(ctx context.Context) (string, error) {
+	record, err := v.changing(ctx)
+	if err != nil || v.Apart() != Together || checkDeltas(record.Deltas) != nil {
+		return "", err
+	}
+	return record.Deltas, nil
+}
+
+// changing gives the settings that count.
+func (v *Vault) changing(ctx context.Context) (format.SettingsRecord, error) {
 	c := v.settings
 	c.mu.Lock()
 	defer c.mu.Unlock()
+	return c.read(ctx, v)
+}
+
+// read needs c.mu to be held.
+func (c *changing) read(ctx context.Context, v *Vault) (format.SettingsRecord, error) {
 	if c.record == nil {
 		record, err := v.readSettings(ctx, c.marks)
 		if err != nil {
-			return 0, err
+			return format.SettingsRecord{}, err
 		}
 		if record == nil {
 			record = new(format.SettingsRecord)
@@ -40,7 +62,7 @@ func (v *Vault) Parity(ctx context.Context) (int, error) {
 		}
 		c.record = record
 	}
-	return int(c.record.Parity), nil
+	return *c.record, nil
 }
 
 // readSettings reads the settings that count; nil: none can be read.
@@ -71,6 +93,19 @@ func (v *Vault) SetParity(ctx context.Context, percent int, host string) error {
 	if err := checkParity(percent); err != nil {
 		return err
 	}
+	return v.change(ctx, host, func(record *format.SettingsRecord) { record.Parity = uint32(percent) })
+}
+
+// SetDeltas has what is captured from now on be said by what is alike in that way. It fails with ErrBadOptions.
+func (v *Vault) SetDeltas(ctx context.Context, deltas, host string) error {
+	if err := cmp.Or(checkDeltas(deltas), checkDeltasApart(deltas, v.Apart())); err != nil {
+		return err
+	}
+	return v.change(ctx, host, func(record *format.SettingsRecord) { record.Deltas = deltas })
+}
+
+// change puts settings in the place of those before.
+func (v *Vault) change(ctx context.Context, host string, change func(*format.SettingsRecord)) error {
 	c := v.settings
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -82,8 +117,14 @@ func (v *Vault) SetParity(ctx context.Context, percent int, host string) error {
 	if err != nil {
 		return err
 	}
-	record := &format.SettingsRecord{Made: time.Now().UTC().Truncate(time.Second), Host: host, Parity: uint32(percent)}
-	if err := putOwn(ctx, v, format.Settings, names.Settings(next), record); err != nil {
+	c.marks, c.record, c.lost = before, nil, nil // another machine may have changed something else
+	record, err := c.read(ctx, v)
+	if err != nil {
+		return err
+	}
+	record.Made, record.Host = time.Now().UTC().Truncate(time.Second), host
+	change(&record)
+	if err := putOwn(ctx, v, format.Settings, names.Settings(next), &record); err != nil {
 		return err
 	}
 	for _, m := range before {
@@ -93,7 +134,7 @@ func (v *Vault) SetParity(ctx context.Context, percent int, host string) error {
 			}
 		}
 	}
-	c.record, c.lost = record, nil
+	c.record, c.lost = &record, nil
 	return nil
 }
 
@@ -128,6 +169,21 @@ func (v *Vault) SpareWhatOpens(ctx context.Context) error {
 func checkParity(percent int) error {
 	if percent < 0 || percent > format.MaxParity {
 		return fmt.Errorf("%w: parity of %d %%: it is a whole number up to %d", ErrBadOptions, percent, format.MaxParity)
+	}
+	return nil
+}
+
+func checkDeltas(deltas string) error {
+	if deltas != "" && deltas != format.DeltasOwn && deltas != format.DeltasOn {
+		return fmt.Errorf("%w: deltas of the kind %.40q", ErrBadOptions, deltas)
+	}
+	return nil
+}
+
+// checkDeltasApart refuses to say what strangers put somewhere by what others did: lengths would tell of it.
+func checkDeltasApart(deltas, apart string) error {
+	if deltas != "" && apart != Together {
+		return fmt.Errorf("%w: deltas where captures are kept apart: lengths would tell what contents are alike", ErrBadOptions)
 	}
 	return nil
 }

@@ -42,9 +42,9 @@ func (v *Vault) provedPlace(ctx context.Context, marks []ownMark) (string, error
 }
 
 // CreateReplica makes another place of a repository in an empty storage, with a key slot of its
-// own, and opens it; of the settings its parity, reserve and host count. It fails with ErrExists where there is a repository.
+// own, and opens it; of the settings its parity, deltas, reserve and host count. It fails with ErrExists where there is a repository.
 func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret crypt.Secret, o crypt.SlotOptions, s Settings) (*Vault, error) {
-	if err := cmp.Or(of.Open(), checkParity(s.Parity), CheckReserve(s.Reserve)); err != nil {
+	if err := cmp.Or(of.Open(), checkParity(s.Parity), CheckReserve(s.Reserve), checkDeltas(s.Deltas), checkDeltasApart(s.Deltas, of.Apart())); err != nil {
 		return nil, err
 	}
 	if err := checkEmpty(ctx, st); err != nil {
@@ -62,8 +62,8 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 	v := &Vault{storage: st, manifest: of.manifest, keys: keys, place: names.NewPlace(), settings: new(changing)}
 	// Before kist.json: without it, this place would be taken for the first one.
 	err = v.putPlace(ctx, v.place, s.Host)
-	if err == nil && s.Parity > 0 {
-		err = v.SetParity(ctx, s.Parity, s.Host)
+	if err == nil {
+		err = s.putChanging(ctx, v)
 	}
 	if err == nil {
 		err = keepReserve(ctx, st, s.Reserve)

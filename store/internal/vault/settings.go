@@ -2,13 +2,15 @@ package vault
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"time"
 
 	"github.com/kistarchive/kist/chunk"
+	"github.com/kistarchive/kist/store/internal/format"
 )
 
-// Settings are what a repository is made with. All but Parity can't be changed later.
+// Settings are what a repository is made with. All but Parity and Deltas can't be changed later.
 type Settings struct {
 	Average   int           // length of a chunk, in bytes
 	Grace     time.Duration // 0: DefaultGrace
@@ -17,6 +19,7 @@ type Settings struct {
 	Reserve   int64         // bytes kept for when the medium is full; it stands nowhere else
 
 	Parity int    // see SetParity
+	Deltas string // see SetDeltas
 	Host   string // where it is done, for people
 }
 
@@ -47,13 +50,23 @@ func (s *Settings) check() error {
 	if err := checkGrace(s.Grace); err != nil {
 		return err
 	}
-	if err := cmp.Or(CheckReserve(s.Reserve), checkParity(s.Parity)); err != nil {
+	if err := cmp.Or(CheckReserve(s.Reserve), checkParity(s.Parity), checkDeltas(s.Deltas), checkDeltasApart(s.Deltas, s.Apart)); err != nil {
 		return err
 	}
 	if !knownApart(s.Apart) {
 		return fmt.Errorf("%w: captures apart in the way %.40q", ErrBadOptions, s.Apart)
 	}
 	return nil
+}
+
+// putChanging puts those settings that may be changed, if there are some.
+func (s *Settings) putChanging(ctx context.Context, v *Vault) error {
+	if s.Parity == 0 && s.Deltas == "" {
+		return nil
+	}
+	return v.change(ctx, s.Host, func(record *format.SettingsRecord) {
+		record.Parity, record.Deltas = uint32(s.Parity), s.Deltas
+	})
 }
 
 func checkAverage(n int) error {

@@ -148,6 +148,25 @@ func (w *Weaver) Use(runs ...format.Run) {
 	}
 }
 
+// TakeBases notes, once the intake is closed, what the slabs stand on that the recipes name, by any way: who looks whether
+// one of them goes must not miss those. It tells whether one has deltas.
+func (w *Weaver) TakeBases() (deltas bool) {
+	var all []format.SlabID
+	for id := range w.Uses {
+		all = append(all, id)
+		deltas = deltas || w.Intake.HasDeltas(id)
+	}
+	for i := 0; i < len(all); i++ {
+		for _, base := range w.Intake.Bases(all[i]) {
+			if !w.Uses[base] {
+				w.Uses[base] = true
+				all = append(all, base)
+			}
+		}
+	}
+	return deltas
+}
+
 // errTooLong is a fault of this package: a node is shorter than the shortest bound of chunks.
 var errTooLong = errors.New("a node of an order is longer than a chunk")
 

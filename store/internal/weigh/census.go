@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"sort"
 
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -28,6 +29,14 @@ type census struct {
 	index *known.Index
 	sizes []uint32 // by Ref: a chunk's part of the slabs' bytes
 	total int64    // of them
+
+	standing []standing // in the order of their chunks
+}
+
+// standing are the chunks of a frame that stands on others, from one Ref up to another.
+type standing struct {
+	first, end known.Ref
+	bases      []format.Base
 }
 
 func (r *Scales) newCensus(ctx context.Context) (*census, error) {
@@ -46,6 +55,10 @@ func (c *census) measure(slab *format.SlabRecord) {
 			break
 		}
 		raw := int64(f.Raw())
+		if len(f.Bases) > 0 {
+			first := known.Ref(len(c.sizes))
+			c.standing = append(c.standing, standing{first, first + known.Ref(len(f.Chunks)), f.Bases})
+		}
 		for _, length := range f.Chunks {
 			part := int64(f.Sealed) * int64(length) / raw
 			c.sizes = append(c.sizes, uint32(part))
@@ -110,6 +123,22 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 	return nil
 }
 
+// needBases notes that the capture needs what a chunk stands on. Of a base that is nowhere nothing is counted.
+func (t *tally) needBases(ref known.Ref) {
+	all := t.c.standing
+	i := sort.Search(len(all), func(i int) bool { return all[i].end > ref })
+	if i == len(all) || ref < all[i].first {
+		return
+	}
+	for _, b := range all[i].bases {
+		for n := range b.Count {
+			if base, ok := t.c.index.Find(b.Slab, b.First+n); ok {
+				t.need(base)
+			}
+		}
+	}
+}
+
 // need notes that the capture that was added last needs a chunk.
 func (t *tally) need(ref known.Ref) {
 	n, last := uint32(len(t.captures)), t.last[ref]
@@ -117,6 +146,7 @@ func (t *tally) need(ref known.Ref) {
 		return
 	}
 	t.last[ref] = n
+	t.needBases(ref)
 	length, size := int64(t.c.index.Length(ref)), int64(t.c.sizes[ref])
 	t.captures[n-1].take(length, size, last == 0)
 	if last > 0 && !t.several.has(ref) {

@@ -1,0 +1,477 @@
+package store_test
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// edited gives a content of which one byte in so many is another, by the number of the edit.
+func edited(b []byte, every int, edit byte) []byte {
+	b = bytes.Clone(b)
+	for at := int(edit) * 37; at < len(b); at += every {
+		b[at] ^= edit
+	}
+	return b
+}
+
+// frames gives the frames of all slabs, by slab.
+func (f *fixture) frames() map[string][]format.Frame {
+	f.t.Helper()
+	return framesIn(f.t, f.mem, f.Repository)
+}
+
+func framesIn(t testing.TB, st storage.Storage, r *store.Repository) map[string][]format.Frame {
+	t.Helper()
+	infos, err := st.List(t.Context(), names.Slabs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := make(map[string][]format.Frame)
+	for _, info := range infos {
+		all[info.Name] = store.FramesOf(t, r, info.Name)
+	}
+	return all
+}
+
+// deepest gives the depth of the deepest frame, and how many frames stand on others.
+func deepest(all map[string][]format.Frame) (depth, deltas int) {
+	for _, frames := range all {
+		for _, f := range frames {
+			depth = max(depth, int(f.Depth))
+			if f.Depth > 0 {
+				deltas++
+			}
+		}
+	}
+	return depth, deltas
+}
+
+func withDeltas(d store.Deltas) store.CreateOptions {
+	return store.CreateOptions{ChunkAverage: 8192, Deltas: d}
+}
+
+// TestDeltas captures contents that are alike: they are stored as what differs, by the same capture or by the one before,
+// come back as they were, and are read by all that reads.
+func TestDeltas(t *testing.T) {
+	first := random(1, 400_000)
+	versions := [][]byte{first, edited(first, 5000, 1), edited(edited(first, 5000, 1), 5000, 2), edited(edited(first, 5000, 1), 4000, 3)}
+	for _, test := range []struct {
+		deltas store.Deltas
+		most   int64 // of what all captures take, of the first version
+		depth  int
+	}{{store.DeltasOff, 5 * 400_000, 0}, {store.DeltasOwn, 5 * 400_000, 0}, {store.DeltasOn, 480_000, 2}} {
+		t.Run(string(test.deltas), func(t *testing.T) {
+			f := newFixtureOf(t, withDeltas(test.deltas))
+			var captures []*store.Capture
+			for _, v := range versions {
+				captures = append(captures, f.capture(tarOf(t, file{name: "a", content: v})))
+			}
+			if got := f.stored(); got > test.most {
+				t.Errorf("%d bytes are stored, at most %d expected", got, test.most)
+			}
+			if depth, _ := deepest(f.frames()); depth != test.depth {
+				t.Errorf("frames stand on each other %d deep, not %d", depth, test.depth)
+			}
+			for i, c := range captures {
+				if !bytes.Equal(f.restore(c), tarOf(t, file{name: "a", content: versions[i]})) {
+					t.Errorf("version %d is another one", i)
+				}
+				_, content, err := f.OpenMember(t.Context(), &c.Volumes[0], "a")
+				if err != nil {
+					t.Fatal(err)
+				}
+				if got, err := io.ReadAll(content); err != nil || !bytes.Equal(got, versions[i]) {
+					t.Errorf("member of version %d: %d bytes, %v", i, len(got), err)
+				}
+				content.Close()
+			}
+		})
+	}
+}
+
+// TestOwnDeltas stores a content and another one that is alike in one capture.
+func TestOwnDeltas(t *testing.T) {
+	for _, d := range []store.Deltas{store.DeltasOff, store.DeltasOwn, store.DeltasOn} {
+		f := newFixtureOf(t, withDeltas(d))
+		a := random(1, 1_500_000) // longer than a frame that stands alone, which is compressed as a whole
+		in := tarOf(t, file{name: "log", content: a}, file{name: "tree", content: edited(a, 5000, 1)})
+		c := f.capture(in)
+		if !bytes.Equal(f.restore(c), in) {
+			t.Errorf("%q: the stream is another one", d)
+		}
+		if _, n := deepest(f.frames()); n > 0 != (d != store.DeltasOff) || f.stored() > 1_700_000 != (d == store.DeltasOff) {
+			t.Errorf("%q: %d frames stand on others, %d bytes are stored", d, n, f.stored())
+		}
+	}
+}
+
+// TestSetDeltas changes it, for captures from then on; parity stays as it is.
+func TestSetDeltas(t *testing.T) {
+	f := newFixtureOf(t, store.CreateOptions{ChunkAverage: 8192, Parity: 3})
+	a := random(1, 300_000)
+	f.capture(tarOf(t, file{name: "a", content: a}))
+	want := func(want store.Deltas, parity int) {
+		t.Helper()
+		r, err := store.Open(t.Context(), f.mem, f.key, store.OpenOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		for _, r := range []*store.Repository{r, f.Repository} {
+			if d, err := r.Deltas(t.Context()); err != nil || d != want {
+				t.Errorf("deltas %q, %v; want %q", d, err, want)
+			}
+			if n, err := r.Parity(t.Context()); err != nil || n != parity {
+				t.Errorf("parity %d, %v; want %d", n, err, parity)
+			}
+		}
+	}
+	want(store.DeltasOff, 3)
+	if err := f.SetDeltas(t.Context(), store.DeltasOn, store.MarkOptions{Host: "hazel"}); err != nil {
+		t.Fatal(err)
+	}
+	want(store.DeltasOn, 3)
+	f.capture(tarOf(t, file{name: "a", content: edited(a, 5000, 1)}))
+	if _, n := deepest(f.frames()); n == 0 {
+		t.Error("nothing stands on others since that is set")
+	}
+	if err := f.SetParity(t.Context(), 0, store.MarkOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	want(store.DeltasOn, 0)
+	if err := f.SetDeltas(t.Context(), "otherwise", store.MarkOptions{}); !errors.Is(err, store.ErrBadOptions) {
+		t.Errorf("deltas of an unknown kind: %v", err)
+	}
+	if _, err := store.Create(t.Context(), storage.NewMemory(), crypt.NewKeyFile(), store.CreateOptions{Deltas: store.DeltasOwn, Apart: store.ApartCompressed}); !errors.Is(err, store.ErrBadOptions) {
+		t.Errorf("deltas of captures that are apart: %v", err)
+	}
+}
+
+// chain is a fixture with captures each of which stands on the one before, and shares no chunk with it.
+func chain(t *testing.T, n int) (f *fixture, captures []*store.Capture, streams [][]byte) {
+	f = newFixtureOf(t, withDeltas(store.DeltasOn))
+	content := random(1, 300_000)
+	for i := range n {
+		streams = append(streams, tarOf(t, file{name: "a", content: content}))
+		c, err := f.Capture(t.Context(), store.CaptureOptions{Name: "seedbank", Taken: time.Now().Add(time.Duration(i-n) * time.Minute), Volumes: []store.VolumeInput{stream(streams[i])}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		captures = append(captures, c)
+		content = edited(content, 3000, byte(i+1))
+	}
+	return f, captures, streams
+}
+
+func (f *fixture) wantStream(c *store.Capture, want []byte) {
+	f.t.Helper()
+	found, err := f.Find(f.t.Context(), c.ID)
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	if !bytes.Equal(f.restore(found), want) {
+		f.t.Errorf("capture %s is another one", c.ID)
+	}
+}
+
+// TestBasesStay reclaims a capture on whose slab others stand, and nothing else needs it: it stays as long as one of these
+// does, and goes with the last.
+func TestBasesStay(t *testing.T) {
+	f, captures, streams := chain(t, 3)
+	if depth, _ := deepest(f.frames()); depth != 2 {
+		t.Fatalf("frames stand %d deep", depth)
+	}
+	f.retire(captures[0])
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 1})
+	f.wantStream(captures[1], streams[1])
+	f.wantStream(captures[2], streams[2])
+	f.verify(t.Context())
+	f.retire(captures[1])
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 1})
+	f.wantStream(captures[2], streams[2])
+	f.verify(t.Context())
+	f.retire(captures[2])
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true})
+	if n := len(f.frames()); n > 0 {
+		t.Errorf("%d slabs are left of nothing", n)
+	}
+}
+
+// TestBasesOfLeftovers: an interrupted capture leaves a slab that stands on one which was announced long ago. That stays as
+// long as the leftover does: the next capture relies on what it holds.
+func TestBasesOfLeftovers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, withDeltas(store.DeltasOn))
+		content := random(1, 300_000)
+		first := f.capture(tarOf(t, file{name: "a", content: content}))
+		f.retire(first)
+		f.reclaim(store.ReclaimOptions{AcceptUnexplained: true}) // announces its slab
+		time.Sleep(7*24*time.Hour - time.Hour)
+		edit := tarOf(t, file{name: "a", content: edited(content, 3000, 1)})
+		again := f.capture(tarOf(t, file{name: "a", content: content})) // so that it is the one before
+		f.retire(again)
+		if _, err := f.Draft(t.Context(), store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{stream(edit)}}); err != nil {
+			t.Fatal(err)
+		}
+		if _, n := deepest(f.frames()); n == 0 {
+			t.Fatal("the leftover stands on nothing")
+		}
+		time.Sleep(7*24*time.Hour + 2*time.Hour)
+		f.reclaim(store.ReclaimOptions{AcceptUnexplained: true})
+		all := f.frames()
+		for name, frames := range all {
+			for _, frame := range frames {
+				for _, b := range frame.Bases {
+					if all[names.Slab(b.Slab)] == nil {
+						t.Fatalf("%s is there, and what it stands on is not", name)
+					}
+				}
+			}
+		}
+		f.wantStream(f.capture(edit), edit)
+		f.Close()
+	})
+}
+
+// TestBaseIsGone: where a slab is lost on which others stand, a writer relies on none of these frames.
+func TestBaseIsGone(t *testing.T) {
+	f, captures, streams := chain(t, 2)
+	f.harmed = true
+	for name, frames := range f.frames() {
+		if !slices.ContainsFunc(frames, func(f format.Frame) bool { return f.Depth > 0 }) {
+			if err := f.mem.Remove(t.Context(), name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	f.reopen()
+	f.wantStream(f.capture(streams[1]), streams[1])
+	if err := f.Restore(t.Context(), &captures[1].Volumes[0], io.Discard, store.RestoreOptions{}); !errors.Is(err, store.ErrDamaged) {
+		t.Errorf("restoring what stood on it: %v", err)
+	}
+}
+
+// TestBasesGoTogether announces slabs at different times: one on which others stand that are still there is not removed
+// before them, as a writer may rely on those.
+func TestBasesGoTogether(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f, captures, streams := chain(t, 2)
+		f.retire(captures[0])
+		time.Sleep(8 * 24 * time.Hour)
+		f.reclaim(store.ReclaimOptions{})
+		f.retire(captures[1])
+		time.Sleep(4 * 24 * time.Hour)
+		f.reclaim(store.ReclaimOptions{}) // announces both
+		f.wantStream(captures[1], streams[1])
+		if err := f.Reinstate(t.Context(), []string{captures[1].ID}, store.MarkOptions{}); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(30 * 24 * time.Hour)
+		f.reclaim(store.ReclaimOptions{})
+		f.wantStream(captures[1], streams[1])
+		f.Close()
+	})
+}
+
+// TestMoveDeltas thins captures out that share much: what rests takes at most a tenth more than a fresh repository of the
+// captures that stayed.
+func TestMoveDeltas(t *testing.T) {
+	f, fresh := newFixtureOf(t, withDeltas(store.DeltasOn)), newFixtureOf(t, withDeltas(store.DeltasOn))
+	files := make([]file, 40)
+	for i := range files {
+		files[i] = file{name: fmt.Sprintf("a%02d", i), content: random(byte(i), 60_000)}
+	}
+	var captures []*store.Capture
+	var streams [][]byte
+	for n := range 12 {
+		for i := range files {
+			switch {
+			case (i+n)%5 == 0:
+				files[i].content = edited(files[i].content, 9000, byte(n+1))
+			case (i+n)%13 == 0:
+				files[i].content = random(byte(100+i+n), 60_000)
+			}
+		}
+		streams = append(streams, tarOf(t, files...))
+		captures = append(captures, f.capture(streams[n]))
+	}
+	var gone []*store.Capture
+	for n, c := range captures {
+		if n%4 != 3 {
+			gone = append(gone, c)
+			continue
+		}
+		fresh.capture(streams[n])
+	}
+	f.retire(gone...)
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	for n, c := range captures {
+		if n%4 == 3 {
+			f.wantStream(c, streams[n])
+		}
+	}
+	if got, want := f.stored(), fresh.stored(); got > want+want/10 {
+		t.Errorf("%d bytes after reclaiming, %d of a fresh repository", got, want)
+	}
+	before := f.stored()
+	if again := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}); again.Moved > 0 || f.stored() > before {
+		t.Errorf("reclaiming again moves %d slabs", again.Moved)
+	}
+}
+
+// TestDeltaDamage damages a frame on which others stand: verifying names the captures of all of them, in each extent, and repairing heals
+// them from the same content that is captured again.
+func TestDeltaDamage(t *testing.T) {
+	for _, gone := range []bool{false, true} {
+		f, captures, streams := chain(t, 2)
+		f.harmed = true
+		infos, err := f.mem.List(t.Context(), names.Slabs)
+		if err != nil {
+			t.Fatal(err)
+		}
+		all := f.frames()
+		i := slices.IndexFunc(infos, func(info storage.Info) bool {
+			return !slices.ContainsFunc(all[info.Name], func(f format.Frame) bool { return f.Depth > 0 })
+		})
+		if gone {
+			err = f.mem.Remove(t.Context(), infos[i].Name)
+		} else {
+			err = flip(t.Context(), f.mem, infos[i], 200, 9)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		f.reopen()
+		extents := []store.VerifyOptions{{Full: true}}
+		if gone {
+			extents = append(extents, store.VerifyOptions{})
+		}
+		for _, o := range extents {
+			report, err := f.Verify(t.Context(), o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, c := range captures {
+				if !slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return slices.Contains(d.Captures, c.ID) }) {
+					t.Errorf("gone: %v, full: %v: capture %s is not named: %+v", gone, o.Full, c.ID, report.Damage)
+				}
+			}
+			if !slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return strings.Contains(d.Problem, "stands on") }) {
+				t.Errorf("gone: %v, full: %v: no frame is named that stands on what is damaged: %+v", gone, o.Full, report.Damage)
+			}
+		}
+		if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) == 0 {
+			t.Fatalf("%+v, %v", out, err)
+		}
+		for _, s := range streams {
+			f.capture(s)
+		}
+		if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) > 0 {
+			t.Fatalf("%+v, %v", out, err)
+		}
+		for i, c := range captures {
+			f.wantStream(c, streams[i])
+		}
+		f.verifyHealed()
+	}
+}
+
+// verifyHealed reports damage that harms a capture.
+func (f *fixture) verifyHealed() {
+	f.t.Helper()
+	report, err := f.Verify(f.t.Context(), store.VerifyOptions{Full: true})
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	for _, d := range report.Damage {
+		if len(d.Captures) > 0 {
+			f.t.Errorf("%+v", d)
+		}
+	}
+}
+
+// TestReplicateDeltas copies one capture to another place: what it stands on comes with it, and comes back from there
+// when it is lost.
+func TestReplicateDeltas(t *testing.T) {
+	f, captures, streams := chain(t, 3)
+	f.harmed = true
+	mem, key := storage.NewMemory(), crypt.NewKeyFile()
+	to, err := store.CreateReplica(t.Context(), mem, f.Repository, key, store.ReplicaOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer to.Close()
+	f.retire(captures[:2]...)
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 1}) // moves nothing
+	if captures[2], err = f.Find(t.Context(), captures[2].ID); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := f.Replicate(t.Context(), to, store.ReplicateOptions{Captures: []string{captures[2].ID}}); err != nil {
+		t.Fatal(err)
+	}
+	there := &fixture{t: t, mem: mem, key: key, Repository: to}
+	there.wantStream(captures[2], streams[2])
+	there.verify(t.Context())
+	if n := len(there.frames()); n != 3 {
+		t.Errorf("%d slabs came for one capture that stands on two others", n)
+	}
+	infos, err := f.mem.List(t.Context(), names.Slabs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, info := range infos {
+		if err := f.mem.Remove(t.Context(), info.Name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f.reopen()
+	if out, err := f.Repair(t.Context(), store.RepairOptions{From: to}); err != nil || len(out.PutBack) != 3 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	f.reopen()
+	f.wantStream(captures[2], streams[2])
+}
+
+// TestUsageOfDeltas: what a capture stands on counts as what it needs.
+func TestUsageOfDeltas(t *testing.T) {
+	f, captures, _ := chain(t, 2)
+	u, err := f.Usage(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := u.Captures[1].Holds; n < 300_000 {
+		t.Errorf("the second capture needs %d bytes, without what it stands on", n)
+	}
+	freed, err := f.FreedBy(t.Context(), []string{captures[0].ID})
+	if err != nil || freed > 20_000 {
+		t.Errorf("without the first capture %d bytes come free, %v: the second one stands on it", freed, err)
+	}
+}
+
+// TestDeltasAreRequired: who does not know them must not take a capture that has some for one that has none.
+func TestDeltasAreRequired(t *testing.T) {
+	f, captures, _ := chain(t, 2)
+	for i, want := range []bool{false, true} {
+		if got := store.RecordOf(captures[i]).Deltas; got != want {
+			t.Errorf("capture %d needs bases: %v", i, got)
+		}
+	}
+	// One that only relies on what is there does, too.
+	again := f.capture(f.restore(captures[1]))
+	if !store.RecordOf(again).Deltas {
+		t.Error("a capture that needs no other slab needs no bases")
+	}
+}

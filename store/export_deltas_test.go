@@ -1,0 +1,22 @@
+package store
+
+import (
+	"testing"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+)
+
+// FramesOf gives the frames of a slab, by its name.
+func FramesOf(t testing.TB, r *Repository, name string) []format.Frame {
+	t.Helper()
+	id, err := names.ParseSlab(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	slab, err := r.slabs.Open(t.Context(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return slab.Frames
+}

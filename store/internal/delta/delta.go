@@ -1,0 +1,167 @@
+// Package delta says bytes as copies out of a base and literals between them.
+//
+// A delta has two parts: the literals, one after the other, and the copies that say where they go. Whoever applies one
+// holds every number against what there is, so that a forged delta gives an error, and never more bytes than were asked
+// for. A sampler finds out which contents are alike before anything is encoded.
+package delta
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math/bits"
+)
+
+// ErrDamaged is returned for a delta that can't be applied.
+var ErrDamaged = errors.New("impossible delta")
+
+func damaged(format string, args ...any) error {
+	return fmt.Errorf("%w: %s", ErrDamaged, fmt.Sprintf(format, args...))
+}
+
+// block is the shortest copy that is looked for, and the step in which a base is indexed, in bytes: a shorter copy
+// hardly says less than its literals, once both are compressed.
+const block = 16
+
+// MaxBase is the length in bytes of the longest base.
+const MaxBase = 8 << 20
+
+// Encoder finds copies. It keeps its index for the next delta, and is for one goroutine.
+type Encoder struct {
+	heads []uint32 // by hash of a block: its place in the base, plus 1
+	shift int      // of hashes
+}
+
+// Encode says target by base: it appends the copies and the literals to what is given. It looks at blocks of base at
+// multiples of 16 bytes, and at every place of target; what it finds it makes as long as it goes, both ways.
+// base has at most MaxBase bytes.
+func (e *Encoder) Encode(copies, literals, base, target []byte) (c, l []byte) {
+	e.index(base)
+	said, step := 0, 0 // bytes of target that are said; where in base the last copy ended
+	for at := 0; at+block <= len(target); {
+		from, ok := e.find(base, target[at:])
+		if !ok {
+			at++
+			continue
+		}
+		begin, end := at, from+block
+		for begin > said && from > 0 && target[begin-1] == base[from-1] {
+			begin, from = begin-1, from-1
+		}
+		end += same(base[end:], target[at+block:])
+		n := end - from
+		copies = binary.AppendUvarint(copies, uint64(begin-said))
+		copies = binary.AppendVarint(copies, int64(from-step))
+		copies = binary.AppendUvarint(copies, uint64(n))
+		literals = append(literals, target[said:begin]...)
+		at, step = begin+n, from+n
+		said = at
+	}
+	return copies, append(literals, target[said:]...)
+}
+
+// index notes where the blocks of a base lie. Of equal blocks the last one counts.
+func (e *Encoder) index(base []byte) {
+	n := max(1<<10, 1<<bits.Len(uint(len(base)/block))) // at most half full
+	if cap(e.heads) < n {
+		e.heads = make([]uint32, n)
+	}
+	e.heads = e.heads[:n]
+	clear(e.heads)
+	e.shift = 64 - bits.TrailingZeros(uint(n))
+	for at := 0; at+block <= len(base); at += block {
+		e.heads[hash(base[at:])>>e.shift] = uint32(at) + 1
+	}
+}
+
+// find gives a place of base with the block that b begins with.
+func (e *Encoder) find(base, b []byte) (int, bool) {
+	at := int(e.heads[hash(b)>>e.shift]) - 1
+	if at < 0 || string(base[at:at+block]) != string(b[:block]) {
+		return 0, false
+	}
+	return at, true
+}
+
+// hash gives 64 bits of a block, of which the highest are the best. The factors are odd numbers without a pattern:
+// the fractional parts of the golden ratio and of the square root of 3.
+func hash(b []byte) uint64 {
+	x := binary.LittleEndian.Uint64(b) * 0x9e3779b97f4a7c15
+	y := binary.LittleEndian.Uint64(b[8:]) * 0xbb67ae8584caa73b
+	x ^= bits.RotateLeft64(y, 31)
+	return x * 0x9e3779b97f4a7c15
+}
+
+// same gives how many bytes a and b begin with that are the same.
+func same(a, b []byte) int {
+	n := 0
+	for len(a)-n >= 8 && len(b)-n >= 8 {
+		if x := binary.LittleEndian.Uint64(a[n:]) ^ binary.LittleEndian.Uint64(b[n:]); x != 0 {
+			return n + bits.TrailingZeros64(x)/8
+		}
+		n += 8
+	}
+	for n < len(a) && n < len(b) && a[n] == b[n] {
+		n++
+	}
+	return n
+}
+
+// Apply appends to dst what a delta says by base, which is exactly n bytes, or fails with ErrDamaged. It takes no memory
+// for more than that.
+func Apply(dst, copies, literals, base []byte, n int) ([]byte, error) {
+	begin := len(dst)
+	if cap(dst)-begin < n {
+		dst = append(make([]byte, 0, begin+n), dst...)
+	}
+	for from := 0; len(copies) > 0; {
+		var next step
+		var err error
+		if next, copies, err = readStep(copies); err != nil {
+			return nil, err
+		}
+		left := n - (len(dst) - begin)
+		if next.literals > uint64(len(literals)) || next.literals > uint64(left) {
+			return nil, damaged("%d literals where %d and room for %d are left", next.literals, len(literals), left)
+		}
+		dst = append(dst, literals[:next.literals]...)
+		literals, left = literals[next.literals:], left-int(next.literals)
+		if next.by < -int64(from) || next.by > int64(len(base)-from) {
+			return nil, damaged("a copy from beside a base of %d bytes", len(base))
+		}
+		from += int(next.by)
+		if next.length == 0 || next.length > uint64(len(base)-from) || next.length > uint64(left) {
+			return nil, damaged("a copy of %d bytes where %d and room for %d are left", next.length, len(base)-from, left)
+		}
+		dst = append(dst, base[from:from+int(next.length)]...)
+		from += int(next.length)
+	}
+	if left := n - (len(dst) - begin); len(literals) != left {
+		return nil, damaged("%d literals at the end of what has %d bytes left", len(literals), left)
+	}
+	return append(dst, literals...), nil
+}
+
+// step is one copy, with the literals before it.
+type step struct {
+	literals uint64
+	by       int64 // from where the copy before ended
+	length   uint64
+}
+
+// readStep takes the first copy off.
+func readStep(b []byte) (s step, rest []byte, err error) {
+	var n int
+	if s.literals, n = binary.Uvarint(b); n <= 0 {
+		return s, nil, damaged("copies are cut short")
+	}
+	b = b[n:]
+	if s.by, n = binary.Varint(b); n <= 0 {
+		return s, nil, damaged("copies are cut short")
+	}
+	b = b[n:]
+	if s.length, n = binary.Uvarint(b); n <= 0 {
+		return s, nil, damaged("copies are cut short")
+	}
+	return s, b[n:], nil
+}

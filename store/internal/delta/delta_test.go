@@ -1,0 +1,160 @@
+package delta
+
+import (
+	"bytes"
+	"encoding/binary"
+	"errors"
+	"math/rand/v2"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+// noise gives bytes that nothing else has.
+func noise(n int, seed uint64) []byte {
+	r := rand.New(rand.NewPCG(seed, 1))
+	b := make([]byte, n)
+	for i := range b {
+		b[i] = byte(r.Uint32())
+	}
+	return b
+}
+
+func join(parts ...[]byte) []byte { return bytes.Join(parts, nil) }
+
+func TestRoundTrip(t *testing.T) {
+	base := noise(40_000, 1)
+	zeros := make([]byte, 5000)
+	tests := []struct {
+		name         string
+		base, target []byte
+		most         int // literals
+	}{
+		{"nothing of nothing", nil, nil, 0},
+		{"nothing", base, nil, 0},
+		{"without a base", nil, base, len(base)},
+		{"the same", base, base, 0},
+		{"another", base, noise(40_000, 2), 40_000},
+		{"a byte changed", base, join(base[:20_000], []byte{base[20_000] ^ 1}, base[20_001:]), 1},
+		{"bytes put in between", base, join(base[:12_345], []byte("a bean"), base[12_345:]), 6},
+		{"bytes taken out", base, join(base[:12_345], base[12_444:]), 0},
+		{"parts in another order", base, join(base[30_000:], base[10_000:30_000], base[:10_000]), 40},
+		{"bytes before and behind", base, join([]byte("before"), base, []byte("behind")), 12},
+		{"zeros", zeros, make([]byte, 70_000), 0},
+		{"less than a block", base, base[:15], 15},
+		{"a base of less than a block", base[:15], base[:100], 100},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			var e Encoder
+			copies, literals := e.Encode(nil, nil, test.base, test.target)
+			if len(literals) > test.most {
+				t.Errorf("%d literals, at most %d expected", len(literals), test.most)
+			}
+			got, err := Apply([]byte("x"), copies, literals, test.base, len(test.target))
+			if err != nil || !bytes.Equal(got, append([]byte("x"), test.target...)) {
+				t.Errorf("%d bytes of %d came back: %v", len(got)-1, len(test.target), err)
+			}
+		})
+	}
+}
+
+// Contents that are made of each other at random come back, by one encoder after the other delta.
+func TestAnyRoundTrip(t *testing.T) {
+	var e Encoder
+	rapid.Check(t, func(t *rapid.T) {
+		base := noise(rapid.IntRange(0, 3000).Draw(t, "base"), rapid.Uint64Range(0, 3).Draw(t, "seed"))
+		var target []byte
+		for range rapid.IntRange(0, 12).Draw(t, "parts") {
+			if len(base) == 0 || rapid.Bool().Draw(t, "own") {
+				target = append(target, rapid.SliceOfN(rapid.Byte(), 0, 70).Draw(t, "bytes")...)
+				continue
+			}
+			from := rapid.IntRange(0, len(base)).Draw(t, "from")
+			target = append(target, base[from:rapid.IntRange(from, len(base)).Draw(t, "to")]...)
+		}
+		copies, literals := e.Encode(nil, nil, base, target)
+		got, err := Apply(nil, copies, literals, base, len(target))
+		if err != nil || !bytes.Equal(got, target) {
+			t.Fatalf("%d bytes of %d came back: %v", len(got), len(target), err)
+		}
+	})
+}
+
+// copiesOf writes copies as FORMAT.md has them: literals, step, length.
+func copiesOf(steps ...[3]int64) (b []byte) {
+	for _, s := range steps {
+		b = binary.AppendUvarint(b, uint64(s[0]))
+		b = binary.AppendVarint(b, s[1])
+		b = binary.AppendUvarint(b, uint64(s[2]))
+	}
+	return b
+}
+
+// The bytes are those of FORMAT.md, section 7, Deltas.
+func TestApply(t *testing.T) {
+	got, err := Apply(nil, copiesOf([3]int64{3, 4, 4}, [3]int64{0, -8, 4}), []byte("a: , dry"), []byte("bean seed"), 16)
+	if want := "a:  seebean, dry"; err != nil || string(got) != want {
+		t.Errorf("%q, %v; want %q", got, err, want)
+	}
+}
+
+func TestImpossible(t *testing.T) {
+	base := []byte("bean seed")
+	tests := []struct {
+		name     string
+		copies   []byte
+		literals string
+		n        int
+	}{
+		{"too few literals", nil, "bea", 4},
+		{"too many literals", nil, "beans", 4},
+		{"literals that are not there", copiesOf([3]int64{2, 0, 1}), "a", 3},
+		{"literals without end", copiesOf([3]int64{-1, 0, 1}), "a", 3},
+		{"literals without room", copiesOf([3]int64{4, 0, 1}), "aaaa", 3},
+		{"before the base", copiesOf([3]int64{0, -1, 1}), "", 1},
+		{"far before the base", copiesOf([3]int64{0, -1 << 63, 1}), "", 1},
+		{"behind the base", copiesOf([3]int64{0, 10, 1}), "", 1},
+		{"far behind the base", copiesOf([3]int64{0, 1<<63 - 1, 1}), "", 1},
+		{"over the end of the base", copiesOf([3]int64{0, 8, 2}), "", 2},
+		{"a copy of nothing", copiesOf([3]int64{0, 0, 0}), "", 0},
+		{"a copy without end", copiesOf([3]int64{0, 0, -1}), "", 4},
+		{"a copy without room", copiesOf([3]int64{0, 0, 5}), "", 4},
+		{"copies of more than was asked for", copiesOf([3]int64{0, 0, 4}, [3]int64{0, -4, 4}), "", 7},
+		{"cut in the literals", []byte{0x80}, "", 1},
+		{"cut in the step", copiesOf([3]int64{0, 0, 1})[:1], "", 1},
+		{"cut in the length", copiesOf([3]int64{0, 0, 1})[:2], "", 1},
+		{"a number of more than 64 bits", bytes.Repeat([]byte{0xff}, 12), "", 1},
+	}
+	for _, test := range tests {
+		t.Run(test.name, func(t *testing.T) {
+			if got, err := Apply(nil, test.copies, []byte(test.literals), base, test.n); !errors.Is(err, ErrDamaged) {
+				t.Errorf("gave %q, %v", got, err)
+			}
+		})
+	}
+}
+
+// Whatever copies say, as many bytes come out as were asked for, out of base and literals.
+func FuzzApply(f *testing.F) {
+	f.Add(copiesOf([3]int64{3, 4, 4}, [3]int64{0, -8, 4}), []byte("a: , dry"), []byte("bean seed"), uint16(16))
+	f.Add(copiesOf([3]int64{0, 0, 9}, [3]int64{0, -9, 9}, [3]int64{0, -9, 9}), []byte{}, []byte("bean seed"), uint16(27))
+	f.Add(copiesOf([3]int64{0, -1 << 63, -1}), []byte("x"), []byte("y"), uint16(1000))
+	f.Fuzz(func(t *testing.T, copies, literals, base []byte, n uint16) {
+		got, err := Apply(nil, copies, literals, base, int(n))
+		if err != nil {
+			if !errors.Is(err, ErrDamaged) {
+				t.Fatal(err)
+			}
+			return
+		}
+		if len(got) != int(n) || cap(got) > int(n) {
+			t.Fatalf("%d bytes in memory for %d, of %d", len(got), cap(got), n)
+		}
+		var e Encoder
+		c, l := e.Encode(nil, nil, base, got)
+		if again, err := Apply(nil, c, l, base, len(got)); err != nil || !bytes.Equal(again, got) {
+			t.Fatalf("encoded anew: %v", err)
+		}
+	})
+}

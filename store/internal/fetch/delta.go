@@ -1,0 +1,142 @@
+package fetch
+
+import (
+	"context"
+	"fmt"
+
+	"github.com/kistarchive/kist/store/internal/delta"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// unpack gives what a frame holds, of what is compressed in it, in buf if that has room.
+func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byte) (raw []byte, err error) {
+	f := &slab.Frames[n]
+	if cap(buf) < f.Raw() {
+		buf = make([]byte, 0, f.Raw()+slack)
+	}
+	switch f.Kind {
+	case format.Zstd:
+		raw, err = s.decode(packed, buf[:0])
+	case format.Delta:
+		raw, err = s.unpackDelta(ctx, slab, n, packed, buf[:0])
+	default:
+		err = fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind)
+	}
+	if err == nil && len(raw) != f.Raw() {
+		err = fmt.Errorf("%w: %d bytes where the table says %d", format.ErrDamaged, len(raw), f.Raw())
+	}
+	return raw, err
+}
+
+// unpackDelta takes the copies of a frame of kind Delta out of its bases.
+func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf []byte) ([]byte, error) {
+	f := &slab.Frames[n]
+	if int(f.Copies) > len(packed) {
+		return nil, fmt.Errorf("%w: copies that are cut short", format.ErrDamaged)
+	}
+	s.mu.Lock()
+	s.frames.limit = max(s.frames.limit, cacheBases)
+	s.mu.Unlock()
+	base, err := s.join(ctx, slab, f)
+	if err != nil {
+		return nil, err
+	}
+	defer s.buffers.joinedDone(base)
+	copies, err := s.part(packed[:f.Copies], f.Raw())
+	if err != nil {
+		return nil, err
+	}
+	defer s.buffers.joinedDone(copies)
+	literals, err := s.part(packed[f.Copies:], f.Raw())
+	if err != nil {
+		return nil, err
+	}
+	defer s.buffers.joinedDone(literals)
+	raw, err := delta.Apply(buf, copies, literals, base, f.Raw())
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", format.ErrDamaged, err)
+	}
+	return raw, nil
+}
+
+// part decompresses a part of a delta, which has no more bytes than the frame holds. None may be left out.
+func (s *Slabs) part(packed []byte, most int) ([]byte, error) {
+	if len(packed) == 0 {
+		return nil, nil
+	}
+	b, err := s.decode(packed, s.buffers.joined(most))
+	if err == nil && len(b) > most {
+		err = fmt.Errorf("%w: a part of a delta is longer than the frame", format.ErrDamaged)
+	}
+	return b, err
+}
+
+// join gives the bases of a frame, one after the other. That each is of less depth than what stands on it is seen to
+// before it is read: so no circle is ever followed.
+func (s *Slabs) join(ctx context.Context, slab *Slab, f *format.Frame) ([]byte, error) {
+	places, length, err := s.basesOf(ctx, slab, f)
+	if err != nil {
+		return nil, err
+	}
+	joined := s.buffers.joined(length)
+	for _, p := range places {
+		lent, err := s.lend(ctx, p.slab, p.frame)
+		if err != nil {
+			return nil, fmt.Errorf("what it stands on: %w", err)
+		}
+		joined = append(joined, lent.raw[p.from:p.to]...)
+		s.giveBack(lent)
+	}
+	return joined, nil
+}
+
+// basePlace is a base: bytes of a frame.
+type basePlace struct {
+	slab     *Slab
+	frame    int
+	from, to int
+}
+
+// basesOf finds the bases of a frame, and holds them against the limits.
+func (s *Slabs) basesOf(ctx context.Context, slab *Slab, f *format.Frame) (places []basePlace, length int, err error) {
+	frames := make(map[frameKey]bool)
+	for _, b := range f.Bases {
+		on := slab
+		if b.Slab != slab.ID {
+			if on, err = s.Open(ctx, b.Slab); err != nil {
+				return nil, 0, fmt.Errorf("what it stands on: %w", err)
+			}
+		}
+		p, err := on.base(b, f.Depth)
+		if err != nil {
+			return nil, 0, fmt.Errorf("%w: a base in slab %s: %s", format.ErrDamaged, b.Slab, err)
+		}
+		frames[frameKey{b.Slab, p.frame}] = true
+		places = append(places, p)
+		length += p.to - p.from
+	}
+	if len(frames) > format.MaxBaseFrames || length > delta.MaxBase {
+		return nil, 0, fmt.Errorf("%w: bases of %d bytes in %d frames", format.ErrDamaged, length, len(frames))
+	}
+	return places, length, nil
+}
+
+// base finds a base in the slab where it lies, for a frame of some depth.
+func (slab *Slab) base(b format.Base, depth uint32) (p basePlace, err error) {
+	if uint64(b.First)+uint64(b.Count) > uint64(slab.chunks) {
+		return p, fmt.Errorf("chunk %d is named, and there are %d", b.First+b.Count-1, slab.chunks)
+	}
+	p.slab, p.frame = slab, slab.frameOf(b.First)
+	f, from := &slab.Frames[p.frame], b.First-slab.first[p.frame]
+	switch {
+	case f.Depth >= depth:
+		return p, fmt.Errorf("depth %d, under a frame of depth %d", f.Depth, depth)
+	case int(from)+int(b.Count) > len(f.Chunks):
+		return p, fmt.Errorf("chunks of several frames")
+	case f.Raw() > format.MaxBaseRaw:
+		return p, fmt.Errorf("a frame of %d bytes", f.Raw())
+	}
+	p.from = sum(f.Chunks[:from])
+	p.to = p.from + sum(f.Chunks[from:][:b.Count])
+	return p, nil
+}

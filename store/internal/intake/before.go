@@ -1,0 +1,248 @@
+package intake
+
+import (
+	"slices"
+	"sort"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/delta"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
+)
+
+// Old is a chunk that was there before.
+type Old struct {
+	Data  []byte
+	Frame int           // number of its frame in the slab
+	First uint32        // number of that frame's first chunk
+	Held  *format.Frame // the frame
+
+	id crypt.Identity
+}
+
+// Sequence is what contents were made of before, chunk by chunk.
+type Sequence struct {
+	spans  []seqSpan // in order
+	byRef  []int     // numbers of spans, by their first chunks
+	length int
+}
+
+// seqSpan is a number of chunks that follow each other in the index.
+type seqSpan struct {
+	first known.Ref
+	count int
+	at    int // place of the first in the sequence
+}
+
+// Add appends chunks, of a slab that the index knows, or not at all.
+func (q *Sequence) Add(x *known.Index, run format.Run) {
+	if run.Times > 1 { // mostly holes, and there are no bases in them
+		run.Count = 1
+	}
+	first, ok := x.Find(run.Slab, run.First)
+	if _, whole := x.Find(run.Slab, run.First+run.Count-1); !ok || !whole {
+		return
+	}
+	if n := len(q.spans) - 1; n >= 0 && q.spans[n].first+known.Ref(q.spans[n].count) == first {
+		q.spans[n].count += int(run.Count)
+	} else {
+		q.spans = append(q.spans, seqSpan{first, int(run.Count), q.length})
+	}
+	q.length += int(run.Count)
+}
+
+// start begins to go along the sequence.
+func (q *Sequence) start(in *Intake) *before {
+	if len(q.spans) == 0 || in.cfg.Old == nil {
+		return nil
+	}
+	q.byRef = make([]int, len(q.spans))
+	for i := range q.byRef {
+		q.byRef[i] = i
+	}
+	slices.SortStableFunc(q.byRef, func(a, b int) int { return int(int64(q.spans[a].first) - int64(q.spans[b].first)) })
+	return &before{q: q, in: in, sampler: delta.NewSampler(), hasher: in.cfg.Keys.NewHasher()}
+}
+
+// span gives the number of the span that has a place.
+func (q *Sequence) span(at int) int {
+	return sort.Search(len(q.spans), func(i int) bool { return q.spans[i].at > at }) - 1
+}
+
+// ref gives the chunk at a place.
+func (q *Sequence) ref(at int) known.Ref {
+	s := q.spans[q.span(at)]
+	return s.first + known.Ref(at-s.at)
+}
+
+// find gives a place of a chunk.
+func (q *Sequence) find(r known.Ref) (int, bool) {
+	i := sort.Search(len(q.byRef), func(i int) bool { return q.spans[q.byRef[i]].first > r }) - 1
+	if i < 0 {
+		return 0, false
+	}
+	s := q.spans[q.byRef[i]]
+	return s.at + int(r-s.first), r < s.first+known.Ref(s.count)
+}
+
+// before goes along what contents were made of, and gives of it what stood where a chunk stands that is not known: behind
+// the same neighbour. A base is checked before it is one: what stands in its place may be anything.
+type before struct {
+	q       *Sequence
+	in      *Intake
+	sampler *delta.Sampler
+	hasher  *crypt.Hasher
+	at      int // the place behind the last chunk that is known
+
+	tests, fit, rest int
+	anchors, theirs  []uint64
+}
+
+const (
+	// oldAnchors is how densely a chunk is sampled to be held against what stood in its place.
+	oldAnchors delta.Often = 256
+	// window is how many chunks are looked at behind the last one that is known.
+	window = 3
+	// Of so many tests a quarter must fit, or so many chunks are not tested.
+	firstTests = 24
+	restChunks = 512
+	// enough of the anchors, one in so many, are shared by a chunk that is taken without looking further.
+	enough = 2
+)
+
+// passed says that the contents go on with a chunk that is known.
+func (b *before) passed(r known.Ref) {
+	if b == nil {
+		return
+	}
+	if b.at < b.q.length && b.q.ref(b.at) == r {
+		b.at++
+	} else if at, ok := b.q.find(r); ok {
+		b.at = at + 1
+	}
+}
+
+// like gives what a chunk may be said by of what stood in its place, and tells whether that suffices.
+func (b *before) like(chunk []byte) (bases []basis, suffices bool) {
+	if b == nil || b.at >= b.q.length || b.resting() {
+		return nil, false
+	}
+	if b.anchors = b.sampler.Append(b.anchors[:0], chunk, oldAnchors); len(b.anchors) == 0 {
+		return nil, false
+	}
+	slices.Sort(b.anchors)
+	best, most, where := basis{}, max(1, len(b.anchors)/20)-1, -1
+	for at := b.at; at < min(b.at+window, b.q.length); at++ {
+		candidate, hits := b.test(b.q.ref(at))
+		if hits > most {
+			best, most, where = candidate, hits, at
+		}
+		if most >= len(b.anchors)/enough {
+			break
+		}
+	}
+	b.tests++
+	if where < 0 {
+		return nil, false
+	}
+	b.fit++
+	b.at = where + 1
+	return []basis{best}, most >= len(b.anchors)/enough
+}
+
+// resting tells whether too little fitted lately.
+func (b *before) resting() bool {
+	if b.rest > 0 {
+		b.rest--
+		return true
+	}
+	if b.tests == firstTests {
+		if 4*b.fit < b.tests {
+			b.rest = restChunks
+		}
+		b.tests, b.fit = 0, 0
+	}
+	return false
+}
+
+// test reads a chunk, or what it stands on where that is as deep as may be, and tells how many anchors it shares.
+func (b *before) test(r known.Ref) (best basis, hits int) {
+	slab, n := b.in.cfg.Index.Locate(r)
+	old, ok := b.read(slab, n)
+	if !ok {
+		return best, 0
+	}
+	if old.Held.Depth < format.MaxDepth {
+		return b.basisOf(slab, n, old), b.shared(old.Data)
+	}
+	for _, place := range beneath(old.Held.Bases, int(n-old.First), len(old.Held.Chunks)) {
+		under, ok := b.read(place.Slab, place.First)
+		if !ok || under.Held.Depth >= format.MaxDepth {
+			continue
+		}
+		if shared := b.shared(under.Data); shared > hits {
+			best, hits = b.basisOf(place.Slab, place.First, under), shared
+		}
+	}
+	return best, hits
+}
+
+// beneath gives the bases that are likely to be those of a chunk of a frame: bases come in the order of what they were
+// taken for.
+func beneath(bases []format.Base, chunk, chunks int) (near []format.Base) {
+	var all []format.Base
+	for _, b := range bases {
+		for n := range b.Count {
+			all = append(all, format.Base{Slab: b.Slab, First: b.First + n, Count: 1})
+		}
+	}
+	at := chunk * len(all) / chunks
+	return all[max(0, at-1):min(len(all), at+2)]
+}
+
+// read reads a chunk that may be relied on, and that is what the index says. What can't be read is none.
+func (b *before) read(slab format.SlabID, n uint32) (old Old, ok bool) {
+	x := b.in.cfg.Index
+	r, ok := x.FindBeside(slab, n)
+	if !ok {
+		return old, false
+	}
+	old, err := b.in.cfg.Old(b.in.ctx, slab, n)
+	if err != nil || old.Held.Raw() > format.MaxBaseRaw {
+		return old, false
+	}
+	old.id = b.hasher.Sum(old.Data)
+	return old, old.id == x.ID(r)
+}
+
+func (b *before) basisOf(slab format.SlabID, n uint32, old Old) basis {
+	return basis{data: old.Data, id: old.id, depth: old.Held.Depth, frame: -1, slab: slab, of: old.Frame, n: n}
+}
+
+// shared counts the anchors that a chunk shares with the one at hand.
+func (b *before) shared(data []byte) (n int) {
+	b.theirs = b.sampler.Append(b.theirs[:0], data, oldAnchors)
+	for _, a := range b.theirs {
+		if _, ok := slices.BinarySearch(b.anchors, a); ok {
+			n++
+		}
+	}
+	return n
+}
+
+// Follow says what the contents that are put from now on were made of before. It is of use with DeltasOn.
+func (in *Intake) Follow(q *Sequence) error {
+	if !in.Follows() {
+		return nil
+	}
+	if err := in.room(); err != nil {
+		return err
+	}
+	in.current.pieces = append(in.current.pieces, piece{follows: q})
+	return nil
+}
+
+// Follows tells whether Follow is of use.
+func (in *Intake) Follows() bool {
+	return in.cfg.deltas() && in.cfg.Deltas == DeltasOn && in.cfg.Old != nil
+}

@@ -1,0 +1,216 @@
+package intake
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"testing"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/known"
+)
+
+// alikeOf gives chunks that differ from others in a byte.
+func alikeOf(chunks [][]byte, by byte) (out [][]byte) {
+	for _, c := range chunks {
+		c = bytes.Clone(c)
+		c[len(c)/2] ^= by
+		out = append(out, c)
+	}
+	return out
+}
+
+// long gives chunks that have anchors.
+func long(seed uint64, n int) (chunks [][]byte) {
+	for _, c := range noise(seed, 3*n, 30_000) {
+		if len(c) > 8_000 && len(chunks) < n {
+			chunks = append(chunks, c)
+		}
+	}
+	return chunks
+}
+
+// framesOf gives all frames that tables list, and what they list their chunks as.
+func (r *repo) framesOf(t *testing.T) (frames []format.TableFrame) {
+	for _, rec := range r.slabRecords(t) {
+		frames = append(frames, rec.Frames...)
+	}
+	return frames
+}
+
+// TestOwnBases takes in chunks that are alike those before: they are said by them, by frames that are placed before.
+func TestOwnBases(t *testing.T) {
+	for _, deltas := range []Deltas{DeltasOff, DeltasOwn} {
+		r := newRepo(t)
+		r.deltas, r.maxChunk = deltas, format.MaxChunk
+		in := r.start(t, t.Context(), known.New())
+		s := in.Stream(Contents)
+		first := long(1, 30)
+		mustPut(t, in, s, first...)
+		mustPut(t, in, s, alikeOf(first, 1)...)
+		mustPut(t, in, s, alikeOf(first, 2)...)
+		mustClose(t, in)
+		numbers, stands := uint32(0), 0
+		for _, f := range r.framesOf(t) {
+			if f.Kind == format.Delta {
+				stands++
+				if f.Depth != 1 {
+					t.Errorf("a frame of depth %d: own bases stand alone", f.Depth)
+				}
+			}
+			for _, b := range f.Bases {
+				if b.First+b.Count > numbers {
+					t.Errorf("chunk %d is a base of a frame that begins with %d", b.First+b.Count-1, numbers)
+				}
+			}
+			numbers += uint32(len(f.Chunks))
+		}
+		if stands > 0 != (deltas == DeltasOwn) || in.AnyDeltas() != (stands > 0) {
+			t.Errorf("deltas %v: %d frames stand on others", deltas, stands)
+		}
+	}
+}
+
+// TestNothingIsAlike: what has no anchors in common stands alone, and lists always do.
+func TestNothingIsAlike(t *testing.T) {
+	r := newRepo(t)
+	r.deltas, r.maxChunk = DeltasOwn, format.MaxChunk
+	in := r.start(t, t.Context(), known.New())
+	first := long(1, 10)
+	mustPut(t, in, in.Stream(Contents), first...)
+	mustPut(t, in, in.Stream(Listing), alikeOf(first, 1)...)
+	mustPut(t, in, in.Stream(Contents), long(2, 10)...)
+	mustPut(t, in, in.Stream(Contents), noise(3, 100, 40)...)
+	mustClose(t, in)
+	if in.AnyDeltas() {
+		t.Error("a frame stands on another one")
+	}
+}
+
+// TestBaseFlips flips a bit of the bases of a frame between taking and compressing them: what is sealed would be said by
+// what is stored nowhere, and the session fails.
+func TestBaseFlips(t *testing.T) {
+	r := newRepo(t)
+	r.deltas, r.maxChunk, r.workers = DeltasOwn, format.MaxChunk, 1
+	r.flip = func(f *frame) {
+		if f.depth > 0 {
+			f.base[len(f.base)/3] ^= 1
+		}
+	}
+	in := r.start(t, t.Context(), known.New())
+	s := in.Stream(Contents)
+	first := long(1, 10)
+	mustPut(t, in, s, first...)
+	mustPut(t, in, s, alikeOf(first, 1)...)
+	if _, err := in.Close(); !errors.Is(err, ErrChanged) {
+		t.Errorf("Close gave %v", err)
+	}
+	in.Abandon(context.Background())
+}
+
+// TestFollow takes in what stood in the place of other chunks before: it is said by those, over two levels, and no deeper.
+func TestFollow(t *testing.T) {
+	r := newRepo(t)
+	r.deltas, r.maxChunk = DeltasOn, format.MaxChunk
+	content := long(1, 12)
+	held := make(map[known.Ref][]byte)
+	var before []format.Run
+	for depth := range 4 {
+		index := known.New()
+		records := r.slabRecords(t)
+		for _, rec := range records {
+			if err := index.AddSlab(rec.Slab, rec.Frames); err != nil {
+				t.Fatal(err)
+			}
+		}
+		r.old = func(_ context.Context, slab format.SlabID, chunk uint32) (old Old, err error) {
+			ref, ok := index.FindBeside(slab, chunk)
+			if !ok {
+				return old, fmt.Errorf("chunk %d of slab %s is not there", chunk, slab)
+			}
+			i := slices.IndexFunc(records, func(rec *format.SlabRecord) bool { return rec.Slab == slab })
+			for n := range records[i].Frames {
+				f := records[i].Frames[n].Frame()
+				if old.First+uint32(len(f.Chunks)) > chunk {
+					old.Data, old.Frame, old.Held = held[ref], n, &f
+					return old, nil
+				}
+				old.First += uint32(len(f.Chunks))
+			}
+			return old, errors.New("no such frame")
+		}
+		q := new(Sequence)
+		for _, run := range before {
+			q.Add(index, run)
+		}
+		in := r.start(t, t.Context(), index)
+		if err := in.Follow(q); err != nil {
+			t.Fatal(err)
+		}
+		s := in.Stream(Contents)
+		mustPut(t, in, s, content...)
+		mustClose(t, in)
+		before = runsOf(t, s)
+		deepest := uint32(0)
+		for _, f := range r.framesOf(t) {
+			deepest = max(deepest, f.Depth)
+		}
+		if want := min(uint32(depth), format.MaxDepth); deepest != want {
+			t.Errorf("after %d captures frames stand %d deep, not %d", depth+1, deepest, want)
+		}
+		if bases := in.Bases(before[len(before)-1].Slab); (depth > 0) != (len(bases) == 1) {
+			t.Errorf("after %d captures, on slabs %v", depth+1, bases)
+		}
+		// What is where, by the next index: slabs come in the order of their tables.
+		index = known.New()
+		for _, rec := range r.slabRecords(t) {
+			if err := index.AddSlab(rec.Slab, rec.Frames); err != nil {
+				t.Fatal(err)
+			}
+		}
+		at := 0
+		for _, run := range before {
+			for n := range run.Count {
+				ref, _ := index.Find(run.Slab, run.First+n)
+				held[ref] = content[at]
+				at++
+			}
+		}
+		content = alikeOf(content, 1<<depth)
+	}
+}
+
+// TestSequence finds places of chunks, and goes along them.
+func TestSequence(t *testing.T) {
+	index := known.New()
+	slab, other := format.SlabID{1}, format.SlabID{2}
+	frame := format.TableFrame{Kind: format.Zstd, Sealed: 9}
+	for i := range 10 {
+		frame.Chunks, frame.IDs = append(frame.Chunks, 5), append(frame.IDs, append(make([]byte, 15), byte(i+1))...)
+	}
+	if err := index.AddSlab(slab, []format.TableFrame{frame}); err != nil {
+		t.Fatal(err)
+	}
+	q := new(Sequence)
+	for _, run := range []format.Run{{Slab: slab, First: 4, Count: 3, Times: 1}, {Slab: other, First: 0, Count: 1, Times: 1}, {Slab: slab, First: 8, Count: 9, Times: 1}, {Slab: slab, First: 7, Count: 1, Times: 1 << 31}, {Slab: slab, First: 0, Count: 2, Times: 1}} {
+		q.Add(index, run)
+	}
+	b := q.start(&Intake{cfg: Config{Keys: newRepo(t).keys, Old: func(context.Context, format.SlabID, uint32) (Old, error) { return Old{}, nil }}})
+	var got []known.Ref
+	for at := range q.length {
+		got = append(got, q.ref(at))
+	}
+	if want := []known.Ref{4, 5, 6, 7, 0, 1}; !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+	for _, step := range []struct {
+		passed known.Ref
+		at     int
+	}{{4, 1}, {6, 3}, {9, 3}, {0, 5}, {1, 6}, {1, 6}, {4, 1}} {
+		if b.passed(step.passed); b.at != step.at {
+			t.Errorf("behind chunk %d the place is %d, not %d", step.passed, b.at, step.at)
+		}
+	}
+}

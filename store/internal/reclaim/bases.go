@@ -1,0 +1,162 @@
+package reclaim
+
+import (
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// linkBases finds out which slabs stand on which.
+func (v *survey) linkBases() {
+	for _, s := range v.order {
+		for _, id := range format.BaseSlabs(s.id, s.frames) {
+			if base := v.stock[id]; base != nil {
+				s.below, base.above = append(s.below, base), append(base.above, s)
+			}
+		}
+	}
+}
+
+// holdBases notes that what needed frames stand on is needed, too. A slab that stays keeps what any of its frames
+// stands on, be it needed or not: writers rely on all of a slab. Within a slab, only frames that are needed hold others.
+func (v *survey) holdBases() {
+	v.noteBlind()
+	for _, needs := range []bitset{v.wanted, v.needed} {
+		var used []*stocked
+		seen := make(map[*stocked]bool)
+		use := func(s *stocked) {
+			if !seen[s] && !v.unused(s, needs) {
+				seen[s] = true
+				used = append(used, s)
+			}
+		}
+		for _, s := range v.order {
+			use(s)
+		}
+		for len(used) > 0 {
+			s := used[len(used)-1]
+			used = used[:len(used)-1]
+			v.holdOf(s, needs)
+			for _, base := range s.below {
+				use(base)
+			}
+		}
+	}
+}
+
+// holdOf notes what the frames of a slab hold. Bases within a slab come before what stands on them.
+func (v *survey) holdOf(s *stocked, needs bitset) {
+	end := s.first + s.chunks
+	for i := len(s.frames) - 1; i >= 0; i-- {
+		f := &s.frames[i]
+		begin := end - len(f.Chunks)
+		for _, b := range f.Bases {
+			if base := v.stock[b.Slab]; base != nil && (base != s || needs.any(begin, end)) {
+				base.hold(b, needs)
+			}
+		}
+		end = begin
+	}
+}
+
+// hold marks a base.
+func (s *stocked) hold(b format.Base, needs bitset) {
+	s.short = s.short || s.frames != nil && int(b.First)+int(b.Count) > s.chunks
+	for n := int(b.First); n < int(b.First)+int(b.Count) && n < s.chunks; n++ {
+		needs.set(s.first + n)
+	}
+}
+
+// noteBlind notes whether it is unknown what a needed slab stands on, where some do: nothing is taken for unneeded then.
+func (v *survey) noteBlind() {
+	deltas := false
+	for _, c := range v.captures {
+		deltas = deltas || c.Deltas
+	}
+	v.blind = false // unused goes by it
+	for _, s := range v.order {
+		if v.blind = deltas && s.frames == nil && !v.unused(s, v.needed); v.blind {
+			return
+		}
+	}
+}
+
+// together takes slabs out of a set that are not to go before what stands on them: as long as that is there, a writer
+// may rely on it, and with it on them. Slabs that are named finally already stand in nobody's way.
+func (v *survey) together(going map[format.SlabID]*stocked, named map[format.SlabID]bool) {
+	for again := true; again; {
+		again = false
+		for id, s := range going {
+			for _, above := range s.above {
+				if v.stock[above.id] != nil && going[above.id] == nil && !(named[above.id] && v.unused(above, v.needed)) {
+					delete(going, id)
+					again = true
+					break
+				}
+			}
+		}
+	}
+}
+
+// lot gives a slab and what stands on it, as far as it is needed, which can only be moved together.
+func (v *survey) lot(s *stocked) []*stocked {
+	lot := []*stocked{s}
+	seen := map[*stocked]bool{s: true}
+	for i := 0; i < len(lot); i++ {
+		for _, above := range lot[i].above {
+			if !seen[above] && v.stock[above.id] != nil && !v.unused(above, v.needed) {
+				seen[above] = true
+				lot = append(lot, above)
+			}
+		}
+	}
+	return lot
+}
+
+// rest gives about how many bytes what captures need of a lot takes once it was moved. A delta stays one as far as its
+// bases are moved with it; else it becomes plain, by the ratio of the plain frames.
+func (v *survey) rest(lot []*stocked) (bytes int64) {
+	var raw, sealed int64 = 2, 1
+	for _, s := range lot {
+		for i := range s.frames {
+			if f := &s.frames[i]; f.Kind == format.Zstd && !f.Padding {
+				raw, sealed = raw+int64(f.Raw()), sealed+int64(f.Sealed)
+			}
+		}
+	}
+	for _, s := range lot {
+		at := s.first
+		for i := range s.frames {
+			f := &s.frames[i]
+			kept := int64(0)
+			for _, n := range f.Chunks {
+				if v.asked.has(at) {
+					kept += int64(n)
+				}
+				at++
+			}
+			size := int64(f.Sealed)
+			if len(f.Bases) > 0 && !v.moveAlong(f.Bases) {
+				size = max(size, int64(f.Raw())*sealed/raw)
+			}
+			if f.Padding {
+				kept = int64(f.Raw()) // moving the rest would bring as much anew
+			}
+			bytes += size * kept / int64(f.Raw())
+		}
+	}
+	return bytes
+}
+
+// moveAlong tells whether captures themselves need most of some bases.
+func (v *survey) moveAlong(bases []format.Base) bool {
+	needed, all := 0, 0
+	for _, b := range bases {
+		s := v.stock[b.Slab]
+		for n := int(b.First); n < int(b.First)+int(b.Count); n++ {
+			all++
+			if s != nil && n < s.chunks && v.asked.has(s.first+n) {
+				needed++
+			}
+		}
+	}
+	return 2*needed > all
+}

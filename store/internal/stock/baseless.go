@@ -1,0 +1,110 @@
+package stock
+
+import (
+	"context"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// blotBaseless takes the identities out of frames that stand on slabs which are not there, or on which nobody may rely,
+// by any way, so that nobody finds their chunks. It is given all records that have deltas.
+func (p *presence) blotBaseless(records []*format.SlabRecord) []*format.SlabRecord {
+	if p.each != nil {
+		return records // who only looks relies on nothing
+	}
+	all := make(map[format.SlabID]*baseless, len(records))
+	for _, rec := range records {
+		all[rec.Slab] = newBaseless(rec)
+	}
+	for depth := uint32(1); depth <= format.MaxDepth; depth++ {
+		for _, s := range all {
+			s.find(depth, func(b format.Base) bool {
+				if base := all[b.Slab]; base != nil && base.isBad(b.First) {
+					return true
+				}
+				return !p.mayHold(b.Slab)
+			})
+		}
+	}
+	for i, rec := range records {
+		records[i] = all[rec.Slab].blot(rec)
+	}
+	return records
+}
+
+// baseless says which frames of a slab stand on what is not there.
+type baseless struct {
+	frames []format.TableFrame
+	first  []uint32 // numbers of the frames' first chunks
+	bad    []bool
+	any    bool
+}
+
+func newBaseless(rec *format.SlabRecord) *baseless {
+	s := &baseless{frames: rec.Frames, first: make([]uint32, len(rec.Frames)), bad: make([]bool, len(rec.Frames))}
+	n := uint32(0)
+	for i := range rec.Frames {
+		s.first[i] = n
+		n += uint32(len(rec.Frames[i].Chunks))
+	}
+	return s
+}
+
+// find notes frames of a depth that stand on what lacks tells of.
+func (s *baseless) find(depth uint32, lacks func(format.Base) bool) {
+	for i := range s.frames {
+		if f := &s.frames[i]; f.Depth == depth && slices.ContainsFunc(f.Bases, lacks) {
+			s.bad[i], s.any = true, true
+		}
+	}
+}
+
+// isBad tells of a chunk.
+func (s *baseless) isBad(chunk uint32) bool {
+	i, found := slices.BinarySearch(s.first, chunk)
+	if !found {
+		i--
+	}
+	return i >= 0 && i < len(s.bad) && s.bad[i]
+}
+
+// blot gives the record without the identities of frames that were noted.
+func (s *baseless) blot(rec *format.SlabRecord) *format.SlabRecord {
+	if !s.any {
+		return rec
+	}
+	clean := *rec
+	clean.Frames = slices.Clone(rec.Frames)
+	for i := range clean.Frames {
+		if s.bad[i] {
+			clean.Frames[i].IDs = make([]byte, len(clean.Frames[i].IDs))
+		}
+	}
+	return &clean
+}
+
+// mayHold tells whether frames may stand on a slab. Where slabs are relied on without looking, there tells of it later.
+func (p *presence) mayHold(id format.SlabID) bool {
+	if p.relied != nil {
+		return !p.exclude.names(id)
+	}
+	_, ok := p.slabs.Find(id)
+	return ok
+}
+
+// Bases gives, of each slab that tables say has deltas, the slabs that these stand on.
+func (r *Stock) Bases(ctx context.Context) (map[format.SlabID][]format.SlabID, error) {
+	all := make(map[format.SlabID][]format.SlabID)
+	return all, r.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
+		for _, rec := range records {
+			for _, id := range rec.BaseSlabs() {
+				if !slices.Contains(all[rec.Slab], id) {
+					all[rec.Slab] = append(all[rec.Slab], id)
+				}
+			}
+		}
+		return nil
+	})
+}
