@@ -187,8 +187,9 @@ func (r root) openFolder(name string) (*os.File, error) {
 	return file, err
 }
 
-// namesAtOnce is what is read of a folder at a time, in bytes.
-const namesAtOnce = 32 << 10
+// namesAtOnce is what is read of a folder at a time, in bytes: some 2,700 names of slabs. An NFS client has what it lists
+// described only in the first piece, and in the others by what it saw of those before; each file that it has not described takes a call.
+const namesAtOnce = 128 << 10
 
 // Names implements [Namer]. Over NFS most entries come without their types. A folder without folders in
 // it, by its links, as most file systems count them, has files alone: what else there may be has the name

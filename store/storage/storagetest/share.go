@@ -158,8 +158,16 @@ func (s *sharing) List(folder string) ([]fs.FileInfo, error) {
 
 // Names implements [files.Namer].
 func (s *sharing) Names(folder string) ([]files.Entry, error) {
+	entries, err := s.names(folder)
+	s.share.call("list", shareFolder+len(entries)/sharePiece)
+	return entries, err
+}
+
+func (s *sharing) names(folder string) ([]files.Entry, error) {
+	if namer, ok := s.System.(files.Namer); ok {
+		return namer.Names(folder)
+	}
 	infos, err := s.System.List(folder)
-	s.share.call("list", shareFolder+len(infos)/sharePiece)
 	entries := make([]files.Entry, len(infos))
 	for i, info := range infos {
 		entries[i] = files.Entry{Name: info.Name(), Type: info.Mode().Type()}
