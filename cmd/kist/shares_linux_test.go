@@ -23,7 +23,7 @@ const (
 const sharesAtMost = 7 * time.Minute
 
 // TestShares runs the scripts of testdata/share on shares that are served and mounted by a real kernel: this test again,
-// on a machine of its own (testdata/shares/run has what it needs), as TestOnShare, TestOnShareCalls and TestOnShareStorage.
+// on a machine of its own (testdata/shares/run has what it needs), as the tests whose names begin with TestOnShare.
 func TestShares(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a machine for each kind of share")
