@@ -45,7 +45,7 @@ func TestShares(t *testing.T) {
 			}
 			ctx, cancel := context.WithTimeout(t.Context(), sharesAtMost+time.Minute)
 			defer cancel()
-			cmd := exec.CommandContext(ctx, shareRun, kind, self, "-test.run=^TestOnShare", "-test.v", "-test.failfast", "-rapid.checks=10", "-test.timeout="+sharesAtMost.String())
+			cmd := exec.CommandContext(ctx, shareRun, kind, self, "-test.run=^TestOnShare", "-test.v", "-test.failfast", "-rapid.checks=5", "-test.timeout="+sharesAtMost.String())
 			cmd.Env = append(os.Environ(), "DISK=200M", "SECONDS_AT_MOST="+fmt.Sprint(int(sharesAtMost.Seconds())+30))
 			out, err := cmd.CombinedOutput()
 			t.Logf("%s", out)
