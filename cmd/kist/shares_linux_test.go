@@ -19,11 +19,11 @@ const (
 	shareRun  = "../../testdata/shares/run"
 )
 
-// sharesAtMost bounds the scripts on one share.
-const sharesAtMost = 5 * time.Minute
+// sharesAtMost bounds the tests on one share.
+const sharesAtMost = 7 * time.Minute
 
 // TestShares runs the scripts of testdata/share on shares that are served and mounted by a real kernel: this test again,
-// on a machine of its own (testdata/shares/run has what it needs), as TestOnShare.
+// on a machine of its own (testdata/shares/run has what it needs), as the tests whose names begin with TestOnShare.
 func TestShares(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a machine for each kind of share")
@@ -45,7 +45,7 @@ func TestShares(t *testing.T) {
 			}
 			ctx, cancel := context.WithTimeout(t.Context(), sharesAtMost+time.Minute)
 			defer cancel()
-			cmd := exec.CommandContext(ctx, shareRun, kind, self, "-test.run=^TestOnShare$", "-test.v", "-test.failfast", "-test.timeout="+sharesAtMost.String())
+			cmd := exec.CommandContext(ctx, shareRun, kind, self, "-test.run=^TestOnShare", "-test.v", "-test.failfast", "-rapid.checks=5", "-test.timeout="+sharesAtMost.String())
 			cmd.Env = append(os.Environ(), "DISK=200M", "SECONDS_AT_MOST="+fmt.Sprint(int(sharesAtMost.Seconds())+30))
 			out, err := cmd.CombinedOutput()
 			t.Logf("%s", out)
@@ -67,6 +67,7 @@ func TestShares(t *testing.T) {
 //	empty DIR            there is nothing in a folder
 //	fill FILE            makes a file as large as can be
 //	clock SPAN kist …    runs kist by a clock that is ahead by that much, or behind
+//	calls MOST kist …    runs kist, which may take that many calls of the share's protocol (nfs and cifs count them)
 //	[nfs] [cifs] [sshfs] the kind of share
 func TestOnShare(t *testing.T) {
 	share, kind := os.Getenv("KIST_TEST_SHARE"), os.Getenv(shareKind)
@@ -100,7 +101,7 @@ func TestOnShare(t *testing.T) {
 		return condition(cond)
 	}
 	maps.Copy(params.Cmds, map[string]func(*testscript.TestScript, bool, []string){
-		"feed": scriptFeed, "more": scriptMore, "fed": scriptFed, "ended": scriptEnded, "clock": scriptClock, "empty": scriptEmpty, "fill": scriptFill,
+		"feed": scriptFeed, "more": scriptMore, "fed": scriptFed, "ended": scriptEnded, "clock": scriptClock, "calls": scriptCalls, "empty": scriptEmpty, "fill": scriptFill,
 	})
 	testscript.RunT(inTurn{scriptT{t}}, params)
 }

@@ -187,8 +187,10 @@ func (r root) openFolder(name string) (*os.File, error) {
 	return file, err
 }
 
-// namesAtOnce is what is read of a folder at a time, in bytes.
-const namesAtOnce = 32 << 10
+// namesAtOnce is what is read of a folder at a time, in bytes: some 2,700 names of slabs. An NFS client that lists a folder gets the names
+// of the first piece with what else there is to know, and those of others by what it saw of the pieces before: mounted with actimeo=3
+// (Linux 6.1), 1,300 files took 361 calls in pieces of 32 KiB, and take 5.
+const namesAtOnce = 128 << 10
 
 // Names implements [Namer]. Over NFS most entries come without their types. A folder without folders in
 // it, by its links, as most file systems count them, has files alone: what else there may be has the name
