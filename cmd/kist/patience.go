@@ -83,7 +83,7 @@ func (a *app) readPatience(asked string) (err error) {
 type waited struct {
 	files.Watch
 	place string // for people
-	stop  context.CancelFunc
+	stop  func()
 
 	mu   sync.Mutex
 	most time.Duration // of silence; 0: any
@@ -95,12 +95,20 @@ type waited struct {
 // caller ends it by stop.
 func (a *app) waitFor(path string, most time.Duration, lost context.CancelCauseFunc) *waited {
 	ctx, cancel := context.WithCancel(context.Background())
-	w := &waited{place: shareText(path), stop: cancel, most: most, lost: lost}
+	told := make(chan struct{})
+	stop := func() {
+		cancel()
+		<-told // that a wait is over is said before what comes of it
+	}
+	w := &waited{place: shareText(path), stop: stop, most: most, lost: lost}
 	first := quietTime
 	if w.most > 0 {
 		first = min(first, w.most)
 	}
-	go w.Run(ctx, first, func(s files.Silence) time.Duration { return a.tellSilence(w, s) })
+	go func() {
+		defer close(told)
+		w.Run(ctx, first, func(s files.Silence) time.Duration { return a.tellSilence(w, s) })
+	}()
 	return w
 }
 

@@ -119,7 +119,7 @@ func (w *Watch) Run(ctx context.Context, first time.Duration, told func(Silence)
 	}
 }
 
-// pause waits for a time, or until a channel is closed. It gives false when ctx ended.
+// pause waits for a time, or until a channel is closed. It gives false when ctx ended, and that channel is not closed.
 func pause(ctx context.Context, until <-chan struct{}, d time.Duration) bool {
 	timer := time.NewTimer(d)
 	defer timer.Stop()
@@ -127,7 +127,11 @@ func pause(ctx context.Context, until <-chan struct{}, d time.Duration) bool {
 	case <-timer.C:
 	case <-until:
 	case <-ctx.Done():
-		return false
+		select {
+		case <-until:
+		default:
+			return false
+		}
 	}
 	return true
 }
