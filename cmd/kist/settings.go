@@ -34,7 +34,8 @@ Parity does not replace a second place: a disk that is lost takes it along.
 With deltas on, what is much like something else is stored as what differs: by what the same
 capture holds, and by what the capture before had in its place, of which some is read back. With
 own, only by what the same capture holds; off: nothing is. Damage to a piece that others are stored by
-harms these, too; kist verify names them. A release of kist from before there were deltas can't read such captures.
+harms these, too; kist verify names them. A release of kist from before there were deltas can't read such
+captures, and its repair --drop gives them up: bring all machines up to date before.
 
 Example:
   kist settings

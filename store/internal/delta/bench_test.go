@@ -42,3 +42,14 @@ func BenchmarkAnchors(b *testing.B) {
 		anchors = s.Append(anchors[:0], base, 1024)
 	}
 }
+
+// Nothing in common: what most of a target is.
+func BenchmarkEncodeUnlike(b *testing.B) {
+	base, target := noise(1<<20, 6), noise(256<<10, 7)
+	var e Encoder
+	var copies, literals []byte
+	b.SetBytes(int64(len(target)))
+	for b.Loop() {
+		copies, literals = e.Encode(copies[:0], literals[:0], base, target)
+	}
+}

@@ -28,9 +28,13 @@ const MaxBase = 8 << 20
 
 // Encoder finds copies. It keeps its index for the next delta, and is for one goroutine.
 type Encoder struct {
-	heads []uint32 // by hash of a block: its place in the base, plus 1
+	heads []uint32 // by hash of a block: number of the block in the base, plus 1, and above placeBits the hash's next bits
 	shift int      // of hashes
 }
+
+// placeBits is how many bits the number of a block takes, plus 1: see MaxBase. The other bits of a head tell most other blocks
+// apart without a look at the base, which lies in no cache of a core.
+const placeBits = 20
 
 // Encode says target by base: it appends the copies and the literals to what is given. It looks at blocks of base at
 // multiples of 16 bytes, and at every place of target; what it finds it makes as long as it goes, both ways.
@@ -38,17 +42,16 @@ type Encoder struct {
 func (e *Encoder) Encode(copies, literals, base, target []byte) (c, l []byte) {
 	e.index(base)
 	said, step := 0, 0 // bytes of target that are said; where in base the last copy ended
-	for at := 0; at+block <= len(target); {
-		from, ok := e.find(base, target[at:])
-		if !ok {
-			at++
-			continue
+	for at := 0; ; {
+		begin, from := e.find(base, target, at)
+		if from < 0 {
+			return copies, append(literals, target[said:]...)
 		}
-		begin, end := at, from+block
+		end := from + block
+		end += same(base[end:], target[begin+block:])
 		for begin > said && from > 0 && target[begin-1] == base[from-1] {
 			begin, from = begin-1, from-1
 		}
-		end += same(base[end:], target[at+block:])
 		n := end - from
 		copies = binary.AppendUvarint(copies, uint64(begin-said))
 		copies = binary.AppendVarint(copies, int64(from-step))
@@ -57,7 +60,6 @@ func (e *Encoder) Encode(copies, literals, base, target []byte) (c, l []byte) {
 		at, step = begin+n, from+n
 		said = at
 	}
-	return copies, append(literals, target[said:]...)
 }
 
 // index notes where the blocks of a base lie. Of equal blocks the last one counts.
@@ -70,24 +72,43 @@ func (e *Encoder) index(base []byte) {
 	clear(e.heads)
 	e.shift = 64 - bits.TrailingZeros(uint(n))
 	for at := 0; at+block <= len(base); at += block {
-		e.heads[hash(base[at:])>>e.shift] = uint32(at) + 1
+		h := hash(words(base[at:]))
+		e.heads[h>>e.shift] = tag(h, e.shift) | uint32(at/block+1)
 	}
 }
 
-// find gives a place of base with the block that b begins with.
-func (e *Encoder) find(base, b []byte) (int, bool) {
-	at := int(e.heads[hash(b)>>e.shift]) - 1
-	if at < 0 || string(base[at:at+block]) != string(b[:block]) {
-		return 0, false
+// tag gives the bits of a hash that stand in a head.
+func tag(h uint64, shift int) uint32 { return uint32(h>>((shift-32+placeBits)&63)) << placeBits }
+
+// find gives the first place of target, from at on, with a block that base has, and where base has it: -1 where none is
+// left.
+func (e *Encoder) find(base, target []byte, at int) (place, from int) {
+	heads, shift := e.heads, e.shift
+	for ; at+block <= len(target); at++ {
+		x, y := words(target[at:])
+		h := hash(x, y)
+		n := heads[h>>(shift&63)] ^ tag(h, shift)
+		if n-1 >= 1<<placeBits-1 { // as 0 is
+			continue
+		}
+		from := int(n-1) * block
+		if p, q := words(base[from:]); p == x && q == y {
+			return at, from
+		}
 	}
-	return at, true
+	return at, -1
+}
+
+// words gives a block as two numbers.
+func words(b []byte) (x, y uint64) {
+	return binary.LittleEndian.Uint64(b), binary.LittleEndian.Uint64(b[8:])
 }
 
 // hash gives 64 bits of a block, of which the highest are the best. The factors are odd numbers without a pattern:
 // the fractional parts of the golden ratio and of the square root of 3.
-func hash(b []byte) uint64 {
-	x := binary.LittleEndian.Uint64(b) * 0x9e3779b97f4a7c15
-	y := binary.LittleEndian.Uint64(b[8:]) * 0xbb67ae8584caa73b
+func hash(x, y uint64) uint64 {
+	x *= 0x9e3779b97f4a7c15
+	y *= 0xbb67ae8584caa73b
 	x ^= bits.RotateLeft64(y, 31)
 	return x * 0x9e3779b97f4a7c15
 }

@@ -158,3 +158,40 @@ func FuzzApply(f *testing.F) {
 		}
 	})
 }
+
+// Stretches of the longest base are found, from its first to its last byte, and no other bytes are taken for them.
+func TestLongestBase(t *testing.T) {
+	const stretch = 16 * block // some block of it is found: one may give way to another one with its hash
+	base := noise(MaxBase, 8)
+	var target []byte
+	for at := 0; at < len(base); at += 1 << 20 {
+		target = join(target, base[at:at+stretch], []byte("pea"), base[at+1<<20-stretch:at+1<<20], noise(block, uint64(at)))
+	}
+	var e Encoder
+	copies, literals := e.Encode(nil, nil, base, target)
+	if want := 8 * (3 + block); len(literals) != want {
+		t.Errorf("%d literals, expected %d", len(literals), want)
+	}
+	got, err := Apply(nil, copies, literals, base, len(target))
+	if err != nil || !bytes.Equal(got, target) {
+		t.Errorf("%d bytes of %d came back: %v", len(got), len(target), err)
+	}
+}
+
+// Blocks that are half the same, of which some have equal bits of their hashes in the index, are not taken for each other.
+func TestHalvesOfBlocks(t *testing.T) {
+	halves := func(n int, seed uint64) []byte {
+		b := noise(n*block, seed)
+		for i := range n {
+			clear(b[i*block:][:block/2])
+		}
+		return b
+	}
+	base, target := halves(1<<16, 9), halves(100_000, 10)
+	var e Encoder
+	copies, literals := e.Encode(nil, nil, base, target)
+	got, err := Apply(nil, copies, literals, base, len(target))
+	if err != nil || !bytes.Equal(got, target) {
+		t.Errorf("%d bytes of %d came back: %v", len(got), len(target), err)
+	}
+}
