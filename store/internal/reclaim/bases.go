@@ -111,6 +111,12 @@ func (v *survey) together(going map[format.SlabID]*stocked, named map[format.Sla
 // remains tells of a slab that it is there, or absent, and was not removed.
 func (v *survey) remains(s *stocked) bool { return v.stock[s.id] != nil || v.absent[s.id] != nil }
 
+// misses tells of an absent slab that it is needed: what it stands on is known by its record in tables alone.
+func (v *survey) misses(id format.SlabID) bool {
+	s := v.absent[id]
+	return s != nil && !v.unused(s, v.needed)
+}
+
 // lot gives a slab and what stands on it, as far as it is needed, which can only be moved together. What is absent
 // can't be moved.
 func (v *survey) lot(s *stocked) []*stocked {
