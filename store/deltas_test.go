@@ -475,3 +475,63 @@ func TestDeltasAreRequired(t *testing.T) {
 		t.Error("a capture that needs no other slab needs no bases")
 	}
 }
+
+// TestMissingSlabKeepsBases reclaims while a slab is missing that a capture needs: what it stands on stays until it is back,
+// also in a later run, and where no table tells what that is, all does.
+func TestMissingSlabKeepsBases(t *testing.T) {
+	for _, missing := range []string{"last", "middle", "both", "last and tables"} {
+		t.Run(missing, func(t *testing.T) {
+			f, captures, streams := chain(t, 3)
+			f.harmed = true
+			f.retire(captures[:2]...)
+			away := make(map[string][]byte)
+			take := func(name string) {
+				away[name] = f.object(name)
+				if err := f.mem.Remove(t.Context(), name); err != nil {
+					t.Fatal(err)
+				}
+			}
+			for name, frames := range f.frames() {
+				depth, _ := deepest(map[string][]format.Frame{name: frames})
+				if depth == 2 && missing != "middle" || depth == 1 && (missing == "middle" || missing == "both") {
+					take(name)
+				}
+			}
+			if missing == "last and tables" {
+				tables, err := f.mem.List(t.Context(), names.Tables)
+				if err != nil {
+					t.Fatal(err)
+				}
+				for _, info := range tables {
+					take(info.Name)
+				}
+			}
+			f.reopen()
+			for range 2 {
+				plan := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01, DryRun: true})
+				out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
+				if out.Slabs > 0 || out.Moved > 0 || plan.Slabs > 0 || plan.Moved > 0 {
+					t.Errorf("slabs go on which a missing one stands: planned %+v, done %+v", plan, out)
+				}
+			}
+			if missing != "last and tables" { // what tables say is still known
+				f.retire(f.capture(random(200, 50_000)))
+				if out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}); out.Slabs != 1 {
+					t.Errorf("%d slabs went that nothing needs, not 1", out.Slabs)
+				}
+			}
+			for name, b := range away {
+				if err := f.mem.Put(t.Context(), name, bytes.NewReader(b)); err != nil {
+					t.Fatal(err)
+				}
+			}
+			f.reopen()
+			f.wantStream(captures[2], streams[2])
+			f.retire(captures[2])
+			f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true})
+			if n := len(f.frames()); n > 0 {
+				t.Errorf("%d slabs are left of nothing", n)
+			}
+		})
+	}
+}

@@ -1,24 +1,33 @@
 package reclaim
 
 import (
+	"maps"
+	"slices"
+
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
 // linkBases finds out which slabs stand on which.
 func (v *survey) linkBases() {
-	for _, s := range v.order {
+	for _, s := range v.all() {
 		for _, id := range format.BaseSlabs(s.id, s.frames) {
-			if base := v.stock[id]; base != nil {
-				s.below, base.above = append(s.below, base), append(base.above, s)
-			}
+			base := v.at(id)
+			s.below, base.above = append(s.below, base), append(base.above, s)
 		}
 	}
 }
 
+// all gives the slabs that there are, and the absent ones.
+func (v *survey) all() []*stocked {
+	return slices.AppendSeq(slices.Clone(v.order), maps.Values(v.absent))
+}
+
 // holdBases notes that what needed frames stand on is needed, too. A slab that stays keeps what any of its frames
 // stands on, be it needed or not: writers rely on all of a slab. Within a slab, only frames that are needed hold others.
+// One that is absent holds as much: it may come back.
 func (v *survey) holdBases() {
 	v.noteBlind()
+	all := v.all()
 	for _, needs := range []bitset{v.wanted, v.needed} {
 		var used []*stocked
 		seen := make(map[*stocked]bool)
@@ -28,7 +37,7 @@ func (v *survey) holdBases() {
 				used = append(used, s)
 			}
 		}
-		for _, s := range v.order {
+		for _, s := range all {
 			use(s)
 		}
 		for len(used) > 0 {
@@ -49,17 +58,20 @@ func (v *survey) holdOf(s *stocked, needs bitset) {
 		f := &s.frames[i]
 		begin := end - len(f.Chunks)
 		for _, b := range f.Bases {
-			if base := v.stock[b.Slab]; base != nil && (base != s || needs.any(begin, end)) {
+			base := v.at(b.Slab)
+			if base != s || needs.any(begin, end) {
 				base.hold(b, needs)
 			}
+			// A base of depth 0 stands on nothing.
+			v.blind = v.blind || base.frames == nil && f.Depth > 1
 		}
 		end = begin
 	}
 }
 
-// hold marks a base.
+// hold marks a base. A slab of which is not known what it holds stays as a whole.
 func (s *stocked) hold(b format.Base, needs bitset) {
-	s.short = s.short || s.frames != nil && int(b.First)+int(b.Count) > s.chunks
+	s.short = s.short || int(b.First)+int(b.Count) > s.chunks
 	for n := int(b.First); n < int(b.First)+int(b.Count) && n < s.chunks; n++ {
 		needs.set(s.first + n)
 	}
@@ -72,7 +84,7 @@ func (v *survey) noteBlind() {
 		deltas = deltas || c.Deltas
 	}
 	v.blind = false // unused goes by it
-	for _, s := range v.order {
+	for _, s := range v.all() {
 		if v.blind = deltas && s.frames == nil && !v.unused(s, v.needed); v.blind {
 			return
 		}
@@ -96,13 +108,23 @@ func (v *survey) together(going map[format.SlabID]*stocked, named map[format.Sla
 	}
 }
 
-// lot gives a slab and what stands on it, as far as it is needed, which can only be moved together.
+// remains tells of a slab that it is there, or absent, and was not removed.
+func (v *survey) remains(s *stocked) bool { return v.stock[s.id] != nil || v.absent[s.id] != nil }
+
+// misses tells of an absent slab that it is needed: what it stands on is known by its record in tables alone.
+func (v *survey) misses(id format.SlabID) bool {
+	s := v.absent[id]
+	return s != nil && !v.unused(s, v.needed)
+}
+
+// lot gives a slab and what stands on it, as far as it is needed, which can only be moved together. What is absent
+// can't be moved.
 func (v *survey) lot(s *stocked) []*stocked {
 	lot := []*stocked{s}
 	seen := map[*stocked]bool{s: true}
 	for i := 0; i < len(lot); i++ {
 		for _, above := range lot[i].above {
-			if !seen[above] && v.stock[above.id] != nil && !v.unused(above, v.needed) {
+			if !seen[above] && v.remains(above) && !v.unused(above, v.needed) {
 				seen[above] = true
 				lot = append(lot, above)
 			}

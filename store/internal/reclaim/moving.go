@@ -26,6 +26,9 @@ const maxDead = 0.03
 
 // victims gives the slabs whose rests are to be moved.
 func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
+	if v.blind {
+		return nil // the old ones would stay beside what was moved
+	}
 	young := v.young(others)
 	named := stock.NewExclusion(v.going)
 	type partly struct {
@@ -38,6 +41,9 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	harmed := v.going.Harmed()
 	var chosen []*stocked
 	stays := make(map[*stocked]bool)
+	for _, s := range v.absent {
+		stays[s] = true
+	}
 	for _, s := range v.order {
 		stays[s] = young[s.id]
 		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.needed) {

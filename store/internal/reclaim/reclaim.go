@@ -107,7 +107,7 @@ func (c *reclaimer) run(ctx context.Context) error {
 			return err
 		}
 	}
-	merged, err := c.r.stock.MergeTables(ctx, c.lease, c.removeObject)
+	merged, err := c.r.stock.MergeTables(ctx, c.lease, c.v.misses, c.removeObject)
 	c.out.Written += merged
 	if err != nil {
 		return err

@@ -32,7 +32,8 @@ type survey struct {
 	rehearsed  *ledger.Rehearsals // their names alone
 	slabs      vault.SlabList
 	stock      map[format.SlabID]*stocked
-	order      []*stocked // by when they were put, to make moving deterministic
+	absent     map[format.SlabID]*stocked // slabs that are missing, and may come back: what they stand on stays
+	order      []*stocked                 // by when they were put, to make moving deterministic
 
 	wanted  bitset // chunks of captures that are not retired
 	needed  bitset // those, and chunks of captures retired within the grace time; of both, what they stand on, too
@@ -44,7 +45,7 @@ type survey struct {
 	blind  bool                  // see noteBlind
 }
 
-// stocked is a slab that there is.
+// stocked is a slab that there is, or one that is absent.
 type stocked struct {
 	id     format.SlabID
 	info   storage.Info
@@ -82,7 +83,7 @@ func (b bitset) any(i, j int) bool {
 // know what is needed. What an earlier look of the same run read of index files, and of what they
 // name, is not read again: objects don't change.
 func (r *Keeper) survey(ctx context.Context, now time.Time, grace time.Duration, before *survey) (*survey, error) {
-	v := &survey{r: r, before: before, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
+	v := &survey{r: r, before: before, now: now, grace: grace, stock: make(map[format.SlabID]*stocked), absent: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
 	for _, step := range []func(context.Context) error{v.readMarks, v.readCaptures, v.readSlabs, v.markNeeds} {
 		if err := step(ctx); err != nil {
 			return nil, err
@@ -192,18 +193,42 @@ func (v *survey) readSlabs(ctx context.Context) (err error) {
 		v.stock[s.id] = s
 		v.order = append(v.order, s)
 	}
-	_, err = v.r.stock.Take(ctx, v.slabs, true, func(rec *format.SlabRecord) error {
-		frames := make([]format.Frame, len(rec.Frames))
-		for i := range frames {
-			frames[i] = rec.Frames[i].Frame()
+	add := func(s *stocked, rec *format.SlabRecord) {
+		s.frames, s.group = make([]format.Frame, len(rec.Frames)), rec.Group
+		for i := range s.frames {
+			s.frames[i] = rec.Frames[i].Frame()
 		}
-		v.stock[rec.Slab].frames, v.stock[rec.Slab].group = frames, rec.Group
+	}
+	err = v.r.stock.TakeAll(ctx, v.slabs, func(rec *format.SlabRecord) error {
+		add(v.stock[rec.Slab], rec)
 		return nil
+	}, func(rec *format.SlabRecord) {
+		if s := v.missing(rec.Slab); s.frames == nil {
+			add(s, rec)
+		}
 	})
 	if err != nil {
 		return err
 	}
 	return v.layOut(ctx)
+}
+
+// missing gives an absent slab; of one that no table lists, the frames are not known.
+func (v *survey) missing(id format.SlabID) *stocked {
+	s := v.absent[id]
+	if s == nil {
+		s = &stocked{id: id}
+		v.absent[id] = s
+	}
+	return s
+}
+
+// at gives a slab, be it there or absent.
+func (v *survey) at(id format.SlabID) *stocked {
+	if s := v.stock[id]; s != nil {
+		return s
+	}
+	return v.missing(id)
 }
 
 // layOut numbers all chunks.
@@ -222,17 +247,25 @@ func (v *survey) layOut(ctx context.Context) error {
 				s.frames, s.group = slab.Frames, slab.Group
 			}
 		}
-		s.first = n
-		for i := range s.frames {
-			s.chunks += len(s.frames[i].Chunks)
-		}
-		n += s.chunks
+		n = s.number(n)
+	}
+	for _, s := range v.absent {
+		n = s.number(n)
 	}
 	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing} {
 		*b = make(bitset, n/64+1)
 	}
 	v.linkBases()
 	return nil
+}
+
+// number numbers the chunks from n on, and gives the number behind the last one.
+func (s *stocked) number(n int) int {
+	s.first = n
+	for i := range s.frames {
+		s.chunks += len(s.frames[i].Chunks)
+	}
+	return n + s.chunks
 }
 
 // expired tells whether a capture was retired so long ago that it may go.
@@ -345,10 +378,7 @@ func (v *survey) readRuns(ctx context.Context, n *needing) (runs []neededRun, er
 func (v *survey) need(n *needing, runs []neededRun) {
 	found := make(map[*stocked]bool)
 	for _, run := range runs {
-		s := v.stock[run.Slab]
-		if s == nil {
-			continue // missing, and so not to be removed either
-		}
+		s := v.at(run.Slab)
 		found[s] = true
 		v.markRun(s, run.Run, n.capture.Retired == nil, run.direct, run.direct && n.listing)
 	}

@@ -20,6 +20,7 @@ type Inventory struct {
 	supposed func(*format.SlabRecord) bool // see presence; nil: no slab is
 	said     map[format.SlabID]uint64      // sums, of the slabs supposed to be there
 	seed     maphash.Seed
+	absent   func(*format.SlabRecord) // is told of slabs that there are not; nil: nobody
 
 	contradicted []format.SlabID // of which tables say different things
 }
@@ -85,6 +86,7 @@ func (v *Inventory) take(records []*format.SlabRecord, add func(*format.SlabReco
 		v.listed[i] = v.read
 		numbers = append(numbers, i)
 		if !ok || before > 0 {
+			v.tellAbsent(rec)
 			continue
 		}
 		if err := add(rec); err != nil {
@@ -92,6 +94,15 @@ func (v *Inventory) take(records []*format.SlabRecord, add func(*format.SlabReco
 		}
 	}
 	return numbers, nil
+}
+
+func (v *Inventory) tellAbsent(rec *format.SlabRecord) {
+	if v.absent == nil {
+		return
+	}
+	if _, there := v.slabs.Find(rec.Slab); !there {
+		v.absent(rec)
+	}
 }
 
 // number gives the number of a slab: its place among those that there are, or one behind

@@ -28,9 +28,9 @@ type tableState struct {
 // MergeTables writes tables anew of which much is about slabs that are gone, and
 // small ones as one. Tables serve to find chunks: a writer who misses one meanwhile
 // reads a slab, or stores again. The lease is that of the only one who removes objects. It
-// gives the bytes that it wrote; remove removes an object.
-func (r *Stock) MergeTables(ctx context.Context, l *lease.Lease, remove func(context.Context, storage.Info) error) (written int64, err error) {
-	states, err := r.tableStates(ctx)
+// gives the bytes that it wrote; keep tells of slabs whose records stay though they are gone, and remove removes an object.
+func (r *Stock) MergeTables(ctx context.Context, l *lease.Lease, keep func(format.SlabID) bool, remove func(context.Context, storage.Info) error) (written int64, err error) {
+	states, err := r.tableStates(ctx, keep)
 	if err != nil {
 		return 0, err
 	}
@@ -54,7 +54,7 @@ func (r *Stock) MergeTables(ctx context.Context, l *lease.Lease, remove func(con
 
 // tableStates reads all tables. Of slabs that are in several, the first counts, and those
 // that say something else: captures may have relied on it.
-func (r *Stock) tableStates(ctx context.Context) ([]*tableState, error) {
+func (r *Stock) tableStates(ctx context.Context, keep func(format.SlabID) bool) ([]*tableState, error) {
 	var states []*tableState
 	err := r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		states = append(states, &tableState{info: info, records: records, total: len(records), damaged: err != nil})
@@ -74,7 +74,8 @@ func (r *Stock) tableStates(ctx context.Context) ([]*tableState, error) {
 		t.records = slices.DeleteFunc(t.records, func(rec *format.SlabRecord) bool {
 			size, ok := slabs.Length(rec.Slab)
 			before := listed[rec.Slab]
-			if !ok || size != int64(rec.Length) || before != nil && SameRecord(before, rec) {
+			stale := !ok && !keep(rec.Slab) || ok && size != int64(rec.Length)
+			if stale || before != nil && SameRecord(before, rec) {
 				return true
 			}
 			if before == nil && !t.damaged {

@@ -26,6 +26,15 @@ func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, ad
 	return v, r.takeInto(ctx, v, partial, add)
 }
 
+// TakeAll is Take, partial, that also calls absent for each record of a slab that is missing: what that stands on is known
+// by it alone.
+func (r *Stock) TakeAll(ctx context.Context, slabs vault.SlabList, add func(*format.SlabRecord) error, absent func(*format.SlabRecord)) error {
+	r.slabs.Expect(slabs.Length)
+	v := newInventory(slabs)
+	v.absent = absent
+	return r.takeInto(ctx, v, true, add)
+}
+
 // takeInto is Take with an inventory that nothing is in yet.
 func (r *Stock) takeInto(ctx context.Context, v *Inventory, partial bool, add func(*format.SlabRecord) error) error {
 	return r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
