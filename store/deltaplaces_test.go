@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"slices"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -115,4 +116,56 @@ func topSlab(f *fixture) (top string, below []string) {
 		f.t.Fatalf("of %d slabs others stand on %v", len(all), below)
 	}
 	return top, below
+}
+
+// TestLackingBase: what a slab stands on and is gone in one place is named where the places are compared, as verifying
+// names it, and is sent again.
+func TestLackingBase(t *testing.T) {
+	for _, tables := range []string{"as they were", "of the slab on top alone", "none"} {
+		f, there, c, stream := basesLeft(t)
+		if out := f.replicate(there); !out.Complete() {
+			t.Fatalf("%+v", out)
+		}
+		_, below := topSlab(f)
+		for _, base := range below {
+			there.remove(base)
+			for _, info := range there.list(names.Tables) {
+				if tables == "none" {
+					there.remove(info.Name)
+				}
+			}
+			if tables == "of the slab on top alone" {
+				if out, err := there.Repair(t.Context(), store.RepairOptions{}); err != nil {
+					t.Fatalf("%+v, %v", out, err)
+				}
+			}
+			there.reopen()
+			for _, full := range []bool{false, true} {
+				out, err := f.VerifyAgainst(t.Context(), there.Repository, store.AgainstOptions{Full: full})
+				if err != nil || !slices.ContainsFunc(out.Unlike, func(u store.UnlikeInPlaces) bool {
+					return u.Object == base && u.Here == "" && strings.Contains(u.There, c.ID)
+				}) {
+					t.Errorf("tables %s, full %t: %+v, %v", tables, full, out, err)
+				}
+			}
+			plan, err := f.Replicate(t.Context(), there.Repository, store.ReplicateOptions{DryRun: true})
+			if err != nil || !slices.Equal(plan.PutBack, []string{base}) {
+				t.Errorf("tables %s: planned %+v, %v", tables, plan, err)
+			}
+			if out := f.replicate(there); !out.Complete() || !slices.Equal(out.PutBack, []string{base}) {
+				t.Errorf("tables %s: %+v", tables, out)
+			}
+			there.wantStream(c, stream)
+			if again := f.replicate(there); again.Slabs > 0 {
+				t.Errorf("tables %s: it is sent again and again: %+v", tables, again)
+			}
+		}
+		for _, f := range []*fixture{f, there} {
+			f.remove(below[0])
+			f.reopen()
+		}
+		if out := f.replicate(there); out.Complete() || len(out.Damage) != 1 || out.Damage[0].Object != below[0] || !out.Damage[0].There {
+			t.Errorf("tables %s, gone in both places: %+v", tables, out)
+		}
+	}
 }
