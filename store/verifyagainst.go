@@ -232,7 +232,7 @@ const mostNamed = 3
 
 // lackingIn gives the slabs that captures lack in a place. Those that went or were moved since they were read lack nothing.
 func (c *placesCompared) lackingIn(ctx context.Context, at, other *stock.Stock, list vault.SlabList, captures []*ledger.Capture) (map[format.SlabID]error, error) {
-	all, err := replicate.Lacking(ctx, at, other, list, captures, true)
+	all, err := replicate.Lacking(ctx, at, other, list, nil, captures, true)
 	if err != nil || len(all) == 0 {
 		return nil, err
 	}

@@ -17,14 +17,14 @@ type gap struct {
 	captures []string
 }
 
-// findGaps finds slabs that are gone there, of captures that are there as here. What index files name is looked at, and
-// that costs nothing; the lists of longer recipes only where a table tells of a slab that is gone there and is here.
+// findGaps finds slabs that are gone there, of captures that are there as here. What index files name is looked at, and what that
+// stands on, and that costs nothing; the lists of longer recipes only where a table tells of a slab that is gone there and is here.
 func (p *replication) findGaps(ctx context.Context) error {
 	deep := slices.ContainsFunc(p.holdings.Gone, func(id format.SlabID) bool {
 		_, here := p.needs.list.Find(id)
 		return here
 	})
-	gone, err := Lacking(ctx, p.r.to, p.r.from, p.holdings.Slabs, p.same, deep)
+	gone, err := Lacking(ctx, p.r.to, p.r.from, p.holdings.Slabs, p.holdings.Bases, p.same, deep)
 	if err != nil {
 		return err
 	}

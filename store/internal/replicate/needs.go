@@ -17,20 +17,19 @@ import (
 // needs knows which slabs captures need, by numbers. It takes 4 bytes for each slab of each recipe
 // that is not like one before.
 type needs struct {
-	from    *stock.Stock
 	slabs   *fetch.Slabs
 	list    vault.SlabList // where it is read
 	ids     []format.SlabID
 	numbers map[format.SlabID]int32
 	recipes map[string][]int32
 	failed  map[string]error // recipes whose runs can't be read
-
-	bases map[format.SlabID][]format.SlabID // on which slabs stand; nil: nobody asked yet
+	bases   bases
 }
 
 func newNeeds(ctx context.Context, from *stock.Stock) (*needs, error) {
 	list, err := from.Vault().ListSlabs(ctx)
-	n := &needs{from: from, slabs: from.Vault().Slabs(), list: list, numbers: make(map[format.SlabID]int32), recipes: make(map[string][]int32), failed: make(map[string]error)}
+	n := &needs{slabs: from.Vault().Slabs(), list: list, numbers: make(map[format.SlabID]int32), recipes: make(map[string][]int32), failed: make(map[string]error)}
+	n.bases = bases{at: from, slabs: []*fetch.Slabs{n.slabs}}
 	n.slabs.Expect(list.Length)
 	return n, err
 }
@@ -55,19 +54,17 @@ func (n *needs) of(ctx context.Context, c *ledger.Capture) ([]int32, error) {
 
 // withBases gives slabs with those that they stand on, and these with theirs.
 func (n *needs) withBases(ctx context.Context, slabs []int32) ([]int32, error) {
-	if n.bases == nil {
-		var err error
-		if n.bases, err = n.from.Bases(ctx); err != nil {
-			return nil, err
-		}
-	}
 	seen := make(map[int32]bool)
 	for _, s := range slabs {
 		seen[s] = true
 	}
 	slabs = slices.Clone(slabs)
 	for i := 0; i < len(slabs); i++ {
-		for _, id := range n.bases[n.ids[slabs[i]]] {
+		below, err := n.bases.below(ctx, n.ids[slabs[i]])
+		if err != nil {
+			return nil, err
+		}
+		for _, id := range below {
 			base, err := n.number(id)
 			if err != nil {
 				return nil, err
@@ -90,7 +87,7 @@ func (n *needs) inTurn(slabs []int32) (turns [][]int32) {
 		left[s] = true
 	}
 	waits := func(s int32) bool {
-		return slices.ContainsFunc(n.bases[n.ids[s]], func(id format.SlabID) bool {
+		return slices.ContainsFunc(n.bases.of[n.ids[s]], func(id format.SlabID) bool {
 			base, ok := n.numbers[id]
 			return ok && left[base] && base != s
 		})

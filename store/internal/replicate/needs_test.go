@@ -24,14 +24,14 @@ func TestInTurn(t *testing.T) {
 		"a circle, and one beside":   {[]int32{0, 1, 2}, map[int32][]int32{0: {1}, 1: {0}}, [][]int32{{2}, {0, 1}}},
 		"on one that nobody numbers": {[]int32{0}, map[int32][]int32{0: {9}}, [][]int32{{0}}},
 	} {
-		n := &needs{numbers: make(map[format.SlabID]int32), bases: make(map[format.SlabID][]format.SlabID)}
+		n := &needs{numbers: make(map[format.SlabID]int32), bases: bases{of: make(map[format.SlabID][]format.SlabID)}}
 		for i := range int32(4) {
 			n.ids = append(n.ids, id(i))
 			n.numbers[id(i)] = i
 		}
-		for s, bases := range c.bases {
-			for _, b := range bases {
-				n.bases[id(s)] = append(n.bases[id(s)], id(b))
+		for s, below := range c.bases {
+			for _, b := range below {
+				n.bases.of[id(s)] = append(n.bases.of[id(s)], id(b))
 			}
 		}
 		if got := n.inTurn(c.slabs); !reflect.DeepEqual(got, c.want) {

@@ -94,11 +94,12 @@ func (p *presence) mayHold(id format.SlabID) bool {
 	return ok
 }
 
-// Bases gives, of each slab that tables say has deltas, the slabs that these stand on.
+// Bases gives, of each slab that tables list, the slabs that its deltas stand on; nothing of a slab that has none.
 func (r *Stock) Bases(ctx context.Context) (map[format.SlabID][]format.SlabID, error) {
 	all := make(map[format.SlabID][]format.SlabID)
 	return all, r.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
+			all[rec.Slab] = all[rec.Slab] // it is listed
 			for _, id := range rec.BaseSlabs() {
 				if !slices.Contains(all[rec.Slab], id) {
 					all[rec.Slab] = append(all[rec.Slab], id)

@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
@@ -16,7 +17,9 @@ type Holdings struct {
 	Exclusion *Exclusion
 	Going     *ledger.Batches        // the final marks, and those of what is harmed
 	Unlisted  map[format.SlabID]bool // slabs that no table lists, and no writer at work elsewhere will
-	Gone      []format.SlabID        // that tables list and that are not there
+	Gone      []format.SlabID        // that tables list, or slabs stand on that these list, and that are not there
+
+	Bases map[format.SlabID][]format.SlabID // of each slab that there is and tables list, what it stands on; nil without a lease
 }
 
 // Hold finds out which slabs there are, as a writer does whose lease is given. It keeps no chunks.
@@ -32,11 +35,18 @@ func (r *Stock) Hold(ctx context.Context, l *lease.Lease) (*Holdings, error) {
 	if l == nil {
 		return h, nil
 	}
-	v, err := r.Take(ctx, h.Slabs, true, func(*format.SlabRecord) error { return nil })
+	h.Bases = make(map[format.SlabID][]format.SlabID)
+	v, err := r.Take(ctx, h.Slabs, true, func(rec *format.SlabRecord) error {
+		h.Bases[rec.Slab] = rec.BaseSlabs()
+		return nil
+	})
 	if err != nil {
 		return nil, err
 	}
 	h.Gone = v.gone()
+	for _, below := range h.Bases {
+		h.Gone = append(h.Gone, slices.DeleteFunc(slices.Clone(below), func(id format.SlabID) bool { _, there := h.Slabs.Find(id); return there })...)
+	}
 	unlisted, err := r.forsaken(ctx, v.Unlisted(), h.Slabs, l)
 	for _, id := range unlisted {
 		h.Unlisted[id] = true
