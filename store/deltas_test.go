@@ -389,6 +389,50 @@ func TestDeltaDamage(t *testing.T) {
 	}
 }
 
+// TestDeltaDamageWithoutTable loses a slab on which others stand, two deep, and the table of the last one: verifying that
+// capture alone finds it harmed all the same, as the slabs say themselves what they stand on.
+func TestDeltaDamageWithoutTable(t *testing.T) {
+	f, captures, _ := chain(t, 3)
+	f.harmed = true
+	if depth, _ := deepest(f.frames()); depth != 2 {
+		t.Fatalf("frames stand %d deep", depth)
+	}
+	f.retire(captures[:2]...)
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 1}) // moves nothing
+	for name, frames := range f.frames() {
+		if standing := func(f format.Frame) bool { return f.Depth > 0 }; !slices.ContainsFunc(frames, standing) {
+			if err := f.mem.Remove(t.Context(), name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	tables, err := f.mem.List(t.Context(), names.Tables)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, info := range tables {
+		if err := f.mem.Remove(t.Context(), info.Name); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f.reopen()
+	harming := func(full bool) (n int) {
+		report, err := f.Verify(t.Context(), store.VerifyOptions{Full: full, Captures: []string{captures[2].ID}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, d := range report.Damage {
+			if slices.Contains(d.Captures, captures[2].ID) {
+				n++
+			}
+		}
+		return n
+	}
+	if quick, full := harming(false), harming(true); quick == 0 || quick != full {
+		t.Errorf("%d places are named, and %d where every frame is opened", quick, full)
+	}
+}
+
 // verifyHealed reports damage that harms a capture.
 func (f *fixture) verifyHealed() {
 	f.t.Helper()

@@ -26,7 +26,9 @@ type onShare struct {
 	clock time.Time
 }
 
-func newOnShare(t *testing.T) *onShare {
+func newOnShare(t *testing.T) *onShare { return newOnShareOf(t, store.CreateOptions{}) }
+
+func newOnShareOf(t *testing.T, o store.CreateOptions) *onShare {
 	s := &onShare{t: t, disk: storagetest.NewDisk(0), key: crypt.NewKeyFile(), homes: t.TempDir(), clock: time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)}
 	os.Chmod(s.homes, 0o700)
 	s.disk.SetNow(func() time.Time { return s.clock })
@@ -36,7 +38,7 @@ func newOnShare(t *testing.T) *onShare {
 		t.Fatal(err)
 	}
 	defer folder.Close()
-	r, err := store.Create(t.Context(), folder, s.key, store.CreateOptions{})
+	r, err := store.Create(t.Context(), folder, s.key, o)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -282,6 +284,70 @@ func TestLostSlabIsNoticed(t *testing.T) {
 			}
 			t.Error("it is never noticed")
 		})
+	}
+}
+
+// A slab is lost, or cut short, that captures only stand on: it is noticed as one that their recipes name.
+func TestLostBaseIsNoticed(t *testing.T) {
+	for _, lose := range []string{"removed", "cut short"} {
+		t.Run(lose, func(t *testing.T) {
+			s := newOnShareOf(t, withDeltas(store.DeltasOn))
+			first := random(1, 300_000)
+			s.capture("hazel", "seedbank", first)
+			var base storage.Info
+			for _, info := range s.list("slabs") {
+				if info.Size > 200_000 {
+					base = info
+				}
+			}
+			// Some of it stands on the first slab, and some on nothing.
+			in := append(edited(first, 3000, 1), random(2, 100_000)...)
+			if c, _ := s.capture("hazel", "seedbank", in); c.Added > 200_000 {
+				t.Fatalf("%d bytes are stored of what is alike", c.Added)
+			}
+			if lose == "removed" {
+				s.remove(base.Name)
+			} else if err := s.disk.Truncate(base.Name, base.Size/2); err != nil {
+				t.Fatal(err)
+			}
+			for range 130 {
+				c, _ := s.capture("hazel", "seedbank", in)
+				if c.Added < 200_000 {
+					continue
+				}
+				s.whole(c, in)
+				for range 2 { // from then on nothing relies on it
+					next, _ := s.capture("hazel", "seedbank", in)
+					s.whole(next, in)
+					if next.Added > 200_000 {
+						t.Error("stored once more")
+					}
+				}
+				return
+			}
+			t.Error("it is never noticed")
+		})
+	}
+}
+
+// A slab that stands on one which is cut short is not relied on where all are listed, either.
+func TestCutBaseIsListed(t *testing.T) {
+	s := newOnShareOf(t, withDeltas(store.DeltasOn))
+	first := random(1, 300_000)
+	s.capture("hazel", "seedbank", first)
+	had := s.list("slabs")
+	in := append(edited(first, 3000, 1), random(2, 100_000)...)
+	s.capture("hazel", "seedbank", in)
+	for _, info := range had {
+		if info.Size > 200_000 {
+			if err := s.disk.Truncate(info.Name, info.Size/2); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	for range 3 { // the first lists all, and goes on using what stands on nothing; the others rely on that without listing
+		c, _ := s.capture("alder", "seedbank", in)
+		s.restores(c, in)
 	}
 }
 

@@ -21,7 +21,7 @@ func (v *verifier) noteUnlisted() {
 	slices.Sort(needed)
 	slices.Sort(others)
 	if len(needed) > 0 {
-		v.note("a table is missing, of %s that captures need (%s); no capture is harmed, and repairing writes it anew", names.Count(len(needed), "slab", "slabs"), names.Shortened(needed, names.Most))
+		v.note("a table is missing, of %s that captures need (%s); that alone harms no capture, and repairing writes it anew", names.Count(len(needed), "slab", "slabs"), names.Shortened(needed, names.Most))
 	}
 	if len(others) > 0 && len(v.o.Captures) == 0 {
 		v.note("slabs that no table lists: %d (%s), as after an interrupted capture; the next capture finds what is whole in them", len(others), names.Shortened(others, names.Most))

@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"math/rand/v2"
 	"slices"
 
@@ -35,7 +34,7 @@ func (v *verifier) readTables(ctx context.Context) error {
 		return err
 	}
 	for _, d := range stock.Damage {
-		v.damage(d.Object, fmt.Errorf("%w; no capture is harmed, and repairing writes it anew", d.Err))
+		v.damage(d.Object, fmt.Errorf("%w; that alone harms no capture, and repairing writes it anew", d.Err))
 	}
 	if len(stock.Damage) == 0 {
 		v.unlisted = stock.Unlisted()
@@ -101,16 +100,32 @@ func (v *verifier) addSlabs(ctx context.Context, recipe *format.Recipe, slabs ma
 	return nil
 }
 
-// readSlabs opens the slabs that are wanted, and of their frames as many as the
-// options say.
+// readSlabs opens the slabs that are wanted, and of their frames as many as the options say; then those that these say they
+// stand on, as their tables may be gone.
 func (v *verifier) readSlabs(ctx context.Context) error {
-	ids := slices.SortedFunc(maps.Keys(v.Slabs), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
-	for _, s := range v.There {
-		if v.state(s.ID).wanted {
-			v.meter.Expect(s.Size)
+	read := make(map[format.SlabID]bool)
+	for {
+		var ids []format.SlabID
+		for id, s := range v.Slabs {
+			if s.wanted && !read[id] {
+				ids, read[id] = append(ids, id), true
+			}
+		}
+		if len(ids) == 0 {
+			return nil
+		}
+		if err := v.readThese(ctx, ids); err != nil {
+			return err
 		}
 	}
-	ids = slices.DeleteFunc(ids, func(id format.SlabID) bool { return !v.Slabs[id].wanted })
+}
+
+func (v *verifier) readThese(ctx context.Context, ids []format.SlabID) error {
+	slices.SortFunc(ids, func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) })
+	for _, id := range ids {
+		length, _ := v.There.Length(id)
+		v.meter.Expect(length)
+	}
 	// Several are opened ahead: a share answers each only after some milliseconds.
 	return vault.InOrder(ctx, ids, vault.Askers, v.r.slabs.Open, func(id format.SlabID, slab *fetch.Slab, err error) error {
 		s := v.Slabs[id]
@@ -129,6 +144,9 @@ func (v *verifier) readSlab(ctx context.Context, slab *fetch.Slab, s *SlabState)
 		s.lens = append(s.lens, slab.Frames[i].Chunks...)
 	}
 	s.standing = standingOf(slab.Frames)
+	for _, base := range format.BaseSlabs(id, s.standing) {
+		v.state(base).wanted = true
+	}
 	if slab.Trailers < 2 {
 		worn := fmt.Errorf("%w: one of the two copies of its trailer", format.ErrDamaged)
 		heals, err := v.heals(ctx, id, worn)

@@ -90,8 +90,7 @@ func (p *presence) mayHold(id format.SlabID) bool {
 	if p.relied != nil {
 		return !p.exclude.names(id)
 	}
-	_, ok := p.slabs.Find(id)
-	return ok
+	return p.listed(id)
 }
 
 // Bases gives, of each slab that tables list, the slabs that its deltas stand on; nothing of a slab that has none.

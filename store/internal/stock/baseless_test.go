@@ -45,21 +45,32 @@ func TestBlotBaseless(t *testing.T) {
 	}
 }
 
-// TestThere: who relies on slabs without listing them asks for what they stand on, too, but where a capture needs them.
+// TestThere: who relies on slabs without listing them takes what a capture needs for there, but where it lists the folder, and asks
+// for all else that slabs stand on, also those that a capture needs: it may need none of the frames that stand on that.
 func TestThere(t *testing.T) {
-	needed, alone, stands, circle, gone := format.SlabID{1}, format.SlabID{2}, format.SlabID{3}, format.SlabID{4}, format.SlabID{5}
+	id := func(n byte) format.SlabID { return format.SlabID{n} }
+	const needed, base, alone, stands, circle, gone, partly, lost, onLost, short, onShort, deep = 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12
 	p := &presence{
-		exclude: &Exclusion{}, relied: &Relied{Slabs: map[format.SlabID]bool{needed: true}}, whole: true, said: make(map[format.SlabID]bool),
-		lengths: make(map[format.SlabID]uint64), looked: make(map[int]bool),
-		bases: map[format.SlabID][]format.SlabID{needed: {gone}, alone: {needed}, stands: {alone, gone}, circle: {circle}},
+		exclude: &Exclusion{}, relied: &Relied{Slabs: make(map[format.SlabID]bool)}, whole: true, said: make(map[format.SlabID]bool),
+		lengths: make(map[format.SlabID]uint64), looked: map[int]bool{lost: true, short: true}, cut: map[format.SlabID]bool{id(short): true},
+		bases: map[format.SlabID][]format.SlabID{
+			id(needed): {id(base)}, id(alone): {id(needed)}, id(stands): {id(alone), id(gone)}, id(circle): {id(circle)},
+			id(partly): {id(base), id(gone)}, id(onLost): {id(lost)}, id(onShort): {id(short)}, id(deep): {id(needed), id(onLost)},
+		},
 	}
-	for _, id := range []format.SlabID{alone, stands, circle} {
-		p.slabs = append(p.slabs, vault.SlabObject{ID: id, Info: storage.Info{Size: 9}})
-		p.lengths[id] = 9
+	for _, n := range []byte{needed, base, partly, lost, onLost, short, onShort, deep} {
+		p.relied.Slabs[id(n)] = true
 	}
-	for id, want := range map[format.SlabID]bool{needed: true, alone: true, stands: false, circle: false, gone: false} {
-		if got := p.there(id); got != want {
-			t.Errorf("slab %s: %v", id, got)
+	for _, n := range []byte{alone, stands, circle, short} {
+		p.slabs = append(p.slabs, vault.SlabObject{ID: id(n), Info: storage.Info{Size: 9}})
+		p.lengths[id(n)] = 9
+	}
+	for n, want := range map[byte]bool{
+		needed: true, base: true, alone: true, stands: false, circle: false, gone: false,
+		partly: false, lost: false, onLost: false, short: false, onShort: false, deep: false,
+	} {
+		if got := p.there(id(n)); got != want {
+			t.Errorf("slab %d: %v", n, got)
 		}
 	}
 }

@@ -53,6 +53,17 @@ func (v *Inventory) gone() (ids []format.SlabID) {
 	return ids
 }
 
+// cut gives slabs that are there, and of another length than every table says that lists them.
+func (v *Inventory) cut() map[format.SlabID]bool {
+	ids := make(map[format.SlabID]bool)
+	for s := range v.others {
+		if i, there := v.slabs.Find(s.id); there && v.sums[i] == 0 {
+			ids[s.id] = true
+		}
+	}
+	return ids
+}
+
 func newInventory(slabs vault.SlabList) *Inventory {
 	return &Inventory{slabs: slabs, listed: make([]int, len(slabs)), sums: make([]uint64, len(slabs)), others: make(map[listedSlab]int), said: make(map[format.SlabID]uint64), seed: maphash.MakeSeed()}
 }

@@ -33,6 +33,7 @@ type presence struct {
 	each func(*format.SlabRecord) // see Measure; nil: nobody is told
 
 	bases map[format.SlabID][]format.SlabID // of slabs that have deltas
+	cut   map[format.SlabID]bool            // of those that were listed: of another length than tables say
 
 	mu    sync.Mutex
 	slabs vault.SlabList
@@ -106,24 +107,28 @@ func (p *presence) there(id format.SlabID) bool {
 	return p.isThere(id)
 }
 
-// isThere needs p.mu to be held. On what a capture needs that is there, it may rely with all that this stands on.
+// isThere needs p.mu to be held. What a capture needs that is there may be taken for there, but where it was looked for;
+// and what was lost may be what that stands on.
 func (p *presence) isThere(id format.SlabID) bool {
-	if p.relied.Slabs[id] {
-		return true
-	}
 	said, ok := p.said[id]
 	if ok {
 		return said
 	}
 	p.said[id] = false // one that stands on itself by some way is not there
 	if p.looked[vault.FolderOfSlab(id)] {
-		_, said = p.slabs.Find(id)
+		said = p.listed(id)
 	} else {
-		said = p.ask(id)
+		said = p.relied.Slabs[id] || p.ask(id)
 	}
 	said = said && !slices.ContainsFunc(p.bases[id], func(base format.SlabID) bool { return !p.isThere(base) })
 	p.said[id] = said
 	return said
+}
+
+// listed tells whether a slab whose folder was listed is there, of the length that tables say, if any lists it.
+func (p *presence) listed(id format.SlabID) bool {
+	_, ok := p.slabs.Find(id)
+	return ok && !p.cut[id]
 }
 
 // ask needs p.mu to be held. What can't be reached is not relied on.

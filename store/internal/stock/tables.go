@@ -196,6 +196,7 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 		return nil, err
 	}
 	isLast := func(rec *format.SlabRecord) bool { return exclude.Last[rec.Slab] }
+	p.cut = v.cut()
 	standing = p.blotBaseless(standing)
 	for _, rec := range standing {
 		if isLast(rec) {
