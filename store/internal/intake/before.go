@@ -122,6 +122,13 @@ func (b *before) passed(r known.Ref) {
 	}
 }
 
+// skip says that the contents go on with a chunk that is stored as it is.
+func (b *before) skip() {
+	if b != nil && b.at < b.q.length {
+		b.at++
+	}
+}
+
 // like gives what a chunk may be said by of what stood in its place, and tells whether that suffices.
 func (b *before) like(chunk []byte) (bases []basis, suffices bool) {
 	if b == nil || b.at >= b.q.length || b.resting() {
@@ -230,15 +237,16 @@ func (b *before) shared(data []byte) (n int) {
 	return n
 }
 
-// Follow says what the contents that are put from now on were made of before. It is of use with DeltasOn.
-func (in *Intake) Follow(q *Sequence) error {
+// Follow says what a list was made of before, or, of a stream of contents, all contents that are put from now on. It is
+// of use with DeltasOn.
+func (in *Intake) Follow(s *Stream, q *Sequence) error {
 	if !in.Follows() {
 		return nil
 	}
 	if err := in.room(); err != nil {
 		return err
 	}
-	in.current.pieces = append(in.current.pieces, piece{follows: q})
+	in.current.pieces = append(in.current.pieces, piece{stream: s, follows: q})
 	return nil
 }
 

@@ -146,10 +146,10 @@ func TestFollow(t *testing.T) {
 			q.Add(index, run)
 		}
 		in := r.start(t, t.Context(), index)
-		if err := in.Follow(q); err != nil {
+		s := in.Stream(Contents)
+		if err := in.Follow(s, q); err != nil {
 			t.Fatal(err)
 		}
-		s := in.Stream(Contents)
 		mustPut(t, in, s, content...)
 		mustClose(t, in)
 		before = runsOf(t, s)

@@ -8,20 +8,30 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 )
 
-// follow has contents that are put from now on be said by what they were before, where that is set. What can't be read of
-// that only makes more of them be stored as they are.
-func (s *session) follow(ctx context.Context, contents *format.Recipe) error {
-	if contents == nil {
+// followVolume has what is put from now on of a volume be said by what it was before, if it was there.
+func (s *session) followVolume(ctx context.Context, t *volumeTaken, before *format.Volume) error {
+	if before == nil {
+		return nil
+	}
+	if err := s.follow(ctx, t.List, &before.MemberList); err != nil {
+		return err
+	}
+	return s.follow(ctx, t.Contents, before.Contents)
+}
+
+// follow has a stream be said by what it was before. What can't be read of that only makes more of it be stored as it is.
+func (s *session) follow(ctx context.Context, stream *intake.Stream, before *format.Recipe) error {
+	if before == nil {
 		return nil
 	}
 	q := new(intake.Sequence)
-	for run, err := range s.r.slabs.Runs(ctx, contents) {
+	for run, err := range s.r.slabs.Runs(ctx, before) {
 		if err != nil {
 			break
 		}
 		q.Add(s.index, run)
 	}
-	return s.Intake.Follow(q)
+	return s.Intake.Follow(stream, q)
 }
 
 // oldChunk reads a chunk that was there before.
