@@ -147,9 +147,9 @@ func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times 
 // follow has a list, or all contents from here on, be said by what they were before.
 func (a *assembler) follow(s *Stream, q *Sequence) {
 	if s.lane == Contents {
-		a.before = q.start(a.in)
+		a.before = q.start(a)
 	} else {
-		s.before = q.start(a.in)
+		s.before = q.start(a)
 	}
 }
 

@@ -24,8 +24,8 @@ type compressor struct {
 // SpeedDefault than by SpeedFastest, which takes two thirds of the time: with
 // them, compressing is most of the work of a capture. Small files, such as
 // sources and settings, gain as much and cost little, for they are a small part
-// of a large volume; and lists are read whenever a capture is. Measured on the
-// corpora in bench.
+// of a large volume; and lists are read whenever a capture is. They get another 3 %
+// shorter by SpeedBetterCompression. Measured on the corpora in bench.
 //
 // Where nothing repeats, but some bytes are more frequent than others, as in
 // hexadecimal, base64 and arrays of numbers, entropy coding of literals alone gives
@@ -33,7 +33,7 @@ type compressor struct {
 func newCompressor(level zstd.EncoderLevel, maxChunk int) (*compressor, error) {
 	c := new(compressor)
 	if level == 0 {
-		level = zstd.SpeedDefault
+		level = zstd.SpeedBetterCompression
 		c.long = maxChunk / 4 // the average that the boundaries aim at
 	}
 	var err error

@@ -197,7 +197,9 @@ func TestSequence(t *testing.T) {
 	for _, run := range []format.Run{{Slab: slab, First: 4, Count: 3, Times: 1}, {Slab: other, First: 0, Count: 1, Times: 1}, {Slab: slab, First: 8, Count: 9, Times: 1}, {Slab: slab, First: 7, Count: 1, Times: 1 << 31}, {Slab: slab, First: 0, Count: 2, Times: 1}} {
 		q.Add(index, run)
 	}
-	b := q.start(&Intake{cfg: Config{Keys: newRepo(t).keys, Old: func(context.Context, format.SlabID, uint32) (Old, error) { return Old{}, nil }}})
+	in := &Intake{cfg: Config{Keys: newRepo(t).keys, Deltas: DeltasOn}}
+	in.cfg.Old = func(context.Context, format.SlabID, uint32) (Old, error) { return Old{}, nil }
+	b := q.start(newAssembler(in))
 	var got []known.Ref
 	for at := range q.length {
 		got = append(got, q.ref(at))
