@@ -12,10 +12,10 @@ type Lane int
 
 // The lanes.
 const (
-	Contents Lane = iota // of members
-	Listing              // member lists and recipes
-	alike                // of Contents, what is said by others
-	listAlike            // of Listing, the same
+	Contents  Lane = iota // of members
+	Listing               // member lists and recipes
+	alike                 // of Contents, what is said by others
+	listAlike             // of Listing, the same
 	lanes
 )
 

@@ -73,7 +73,7 @@ func TestOwnBases(t *testing.T) {
 	}
 }
 
-// TestNothingIsAlike: what has no anchors in common stands alone, and lists always do.
+// TestNothingIsAlike: what has no anchors in common stands alone, and so does a list that follows nothing.
 func TestNothingIsAlike(t *testing.T) {
 	r := newRepo(t)
 	r.deltas, r.maxChunk = DeltasOwn, format.MaxChunk
@@ -179,6 +179,51 @@ func TestFollow(t *testing.T) {
 			}
 		}
 		content = alikeOf(content, 1<<depth)
+	}
+}
+
+// TestFollowList takes in a list that is like what it was before: all but its begin is said by that, in frames of its own.
+func TestFollowList(t *testing.T) {
+	r := newRepo(t)
+	r.deltas, r.maxChunk = DeltasOn, format.MaxChunk
+	list := long(1, 12)
+	in := r.start(t, t.Context(), known.New())
+	s := in.Stream(Listing)
+	mustPut(t, in, s, list...)
+	mustClose(t, in)
+	before, rec := runsOf(t, s), r.slabRecords(t)[0]
+	held := rec.Frames[0].Frame()
+	r.old = func(_ context.Context, _ format.SlabID, chunk uint32) (Old, error) {
+		return Old{Data: list[chunk], Held: &held}, nil
+	}
+	index := known.New()
+	if err := index.AddSlab(rec.Slab, rec.Frames); err != nil {
+		t.Fatal(err)
+	}
+	q := new(Sequence)
+	for _, run := range before {
+		q.Add(index, run)
+	}
+	in = r.start(t, t.Context(), index)
+	s = in.Stream(Listing)
+	if err := in.Follow(s, q); err != nil {
+		t.Fatal(err)
+	}
+	again := alikeOf(list, 1)
+	mustPut(t, in, s, again...)
+	mustPut(t, in, in.Stream(Contents), long(2, 3)...)
+	mustClose(t, in)
+	alone, said := 0, 0
+	for _, f := range r.slabRecords(t)[1].Frames {
+		switch {
+		case f.Kind == format.Delta:
+			said += len(f.Chunks)
+		case f.Chunks[0] == uint32(len(again[0])):
+			alone = len(f.Chunks)
+		}
+	}
+	if said+alone != len(again) || alone == 0 || alone > 4 { // of more than 8000 bytes each
+		t.Errorf("of %d chunks of a list %d stand alone and %d are said by others", len(again), alone, said)
 	}
 }
 
