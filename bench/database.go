@@ -51,7 +51,7 @@ func runDatabase(ctx context.Context, s *setup, args []string) error {
 		if err != nil {
 			return nil, err
 		}
-		one.AtMost = server.most
+		one.AtMost = s.goal(server.most, server.alike)
 		return seriesResult{[]series{*one}}, nil
 	})
 }

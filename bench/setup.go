@@ -38,6 +38,14 @@ func (s *setup) ways() store.Deltas {
 	return map[string]store.Deltas{"on": store.DeltasOn, "own": store.DeltasOwn}[s.deltas]
 }
 
+// goal gives the one without deltas, or that with them.
+func (s *setup) goal(without, with float64) float64 {
+	if s.deltas == "on" {
+		return with
+	}
+	return without
+}
+
 // parse reads the flags, and refuses anything else.
 func (s *setup) parse(args []string) error {
 	err := s.Parse(args)

@@ -332,6 +332,29 @@ func TestMoveDeltas(t *testing.T) {
 	}
 }
 
+// TestMovedStays moves chunks whose bases stay: they stand on those again, so that what was moved takes no more than before.
+func TestMovedStays(t *testing.T) {
+	f := newFixtureOf(t, withDeltas(store.DeltasOn))
+	files := make([]file, 20)
+	for i := range files {
+		files[i] = file{name: fmt.Sprintf("a%02d", i), content: random(byte(i), 60_000)}
+	}
+	f.capture(tarOf(t, files...))
+	for i := range files {
+		files[i].content = edited(files[i].content, 9000, 1)
+	}
+	gone := f.capture(tarOf(t, files...))
+	stream := tarOf(t, files[10:]...)
+	last := f.capture(stream)
+	before := f.stored()
+	f.retire(gone)
+	out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
+	if out.Moved == 0 || f.stored() > before {
+		t.Errorf("%d slabs moved, and of %d bytes there are %d", out.Moved, before, f.stored())
+	}
+	f.wantStream(last, stream)
+}
+
 // TestDeltaDamage damages a frame on which others stand: verifying names the captures of all of them, in each extent, and repairing heals
 // them from the same content that is captured again.
 func TestDeltaDamage(t *testing.T) {

@@ -12,11 +12,27 @@ type Lane int
 
 // The lanes.
 const (
-	Contents Lane = iota // of members
-	Listing              // member lists and recipes
-	alike                // of Contents, what is said by others
+	Contents  Lane = iota // of members
+	Listing               // member lists and recipes
+	alike                 // of Contents, what is said by others
+	listAlike             // of Listing, the same
 	lanes
 )
+
+// alike gives the lane of what is said by others.
+func (l Lane) alike() Lane {
+	if l == Listing {
+		return listAlike
+	}
+	return alike
+}
+
+// lists tells whether there are lists in a lane.
+func (l Lane) lists() bool { return l == Listing || l == listAlike }
+
+// listAlone is how many bytes of a list are stored anew before further ones are said by others: so of a small change no
+// more is read back.
+const listAlone = 32 << 10
 
 // assembler looks chunks up and puts new ones into frames.
 type assembler struct {
@@ -25,7 +41,7 @@ type assembler struct {
 	next int   // number of the next frame
 	ring *ring // nil: nothing is said by others
 
-	before *before // nil: nothing is said by what was there before
+	before *before // of contents; nil: nothing is said by what was there before
 }
 
 func newAssembler(in *Intake) *assembler {
@@ -92,7 +108,7 @@ func (a *assembler) take(b *batch) error {
 		var err error
 		switch {
 		case p.follows != nil:
-			a.before = p.follows.start(a.in)
+			a.follow(p.stream, p.follows)
 		case p.begins:
 			if err := a.endFrame(p.stream.lane); err != nil {
 				return err
@@ -100,9 +116,7 @@ func (a *assembler) take(b *batch) error {
 		case p.from != nil:
 			err = p.stream.concat(p.from)
 		case p.known:
-			if p.stream.lane == Contents {
-				a.before.passed(p.ref)
-			}
+			a.beforeOf(p.stream).passed(p.ref)
 			err = p.stream.append(p.ref, a.in.cfg.Index.ID(p.ref), p.length, p.times)
 		default:
 			err = a.takeChunk(p.stream, rest[:p.length], b.ids[i], p.times)
@@ -117,12 +131,12 @@ func (a *assembler) take(b *batch) error {
 
 func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times uint64) error {
 	ref, ok := a.in.cfg.Index.Lookup(id)
-	if ok && s.lane == Contents {
-		a.before.passed(ref)
+	if ok {
+		a.beforeOf(s).passed(ref)
 	}
 	if !ok {
 		var err error
-		if ref, err = a.store(s.lane, chunk, id); err != nil {
+		if ref, err = a.store(s, chunk, id); err != nil {
 			return err
 		}
 		s.fresh += int64(len(chunk))
@@ -130,24 +144,51 @@ func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times 
 	return s.append(ref, id, len(chunk), times)
 }
 
+// follow has a list, or all contents from here on, be said by what they were before.
+func (a *assembler) follow(s *Stream, q *Sequence) {
+	if s.lane == Contents {
+		a.before = q.start(a)
+	} else {
+		s.before = q.start(a)
+	}
+}
+
+// beforeOf gives what a stream follows. Contents come in streams of their own, one for each member.
+func (a *assembler) beforeOf(s *Stream) *before {
+	if s.lane == Contents {
+		return a.before
+	}
+	return s.before
+}
+
+// basesOf gives the chunks that a new one is to be said by.
+func (a *assembler) basesOf(s *Stream, chunk []byte) []basis {
+	if a.ring == nil {
+		return nil
+	}
+	if s.lane == Listing && s.fresh < listAlone {
+		s.before.skip()
+		return nil
+	}
+	bases, suffices := a.beforeOf(s).like(chunk)
+	if s.lane == Contents && !suffices {
+		bases = append(bases, a.ring.like(chunk)...)
+	}
+	return bases
+}
+
 // store puts a new chunk into the open frame of its lane.
-func (a *assembler) store(lane Lane, chunk []byte, id crypt.Identity) (known.Ref, error) {
-	var bases []basis
-	if lane == Contents && a.ring != nil {
-		var suffices bool
-		if bases, suffices = a.before.like(chunk); !suffices {
-			bases = append(bases, a.ring.like(chunk)...)
-		}
-		if len(bases) > 0 {
-			lane = alike
-		}
+func (a *assembler) store(s *Stream, chunk []byte, id crypt.Identity) (known.Ref, error) {
+	lane, bases := s.lane, a.basesOf(s, chunk)
+	if len(bases) > 0 {
+		lane = lane.alike()
 	}
 	f, err := a.frameFor(lane, len(chunk), bases)
 	if err != nil {
 		return 0, err
 	}
 	switch {
-	case lane == alike:
+	case len(bases) > 0:
 		f.addBases(bases)
 	case lane == Contents && a.ring != nil && mayKeep(len(chunk)):
 		a.ring.keep(f.number, chunk, id)

@@ -51,9 +51,19 @@ func (q *Sequence) Add(x *known.Index, run format.Run) {
 	q.length += int(run.Count)
 }
 
+// AddBases appends the chunks that a chunk of a frame was probably said by, of slabs that the index knows.
+func (q *Sequence) AddBases(x *known.Index, f *format.Frame, chunk int) {
+	if len(f.Bases) == 0 {
+		return
+	}
+	for _, b := range beneath(f.Bases, chunk, len(f.Chunks)) {
+		q.Add(x, format.Run{Slab: b.Slab, First: b.First, Count: 1, Times: 1})
+	}
+}
+
 // start begins to go along the sequence.
-func (q *Sequence) start(in *Intake) *before {
-	if len(q.spans) == 0 || in.cfg.Old == nil {
+func (q *Sequence) start(a *assembler) *before {
+	if len(q.spans) == 0 || a.ring == nil || a.in.cfg.Old == nil {
 		return nil
 	}
 	q.byRef = make([]int, len(q.spans))
@@ -61,7 +71,7 @@ func (q *Sequence) start(in *Intake) *before {
 		q.byRef[i] = i
 	}
 	slices.SortStableFunc(q.byRef, func(a, b int) int { return int(int64(q.spans[a].first) - int64(q.spans[b].first)) })
-	return &before{q: q, in: in, sampler: delta.NewSampler(), hasher: in.cfg.Keys.NewHasher()}
+	return &before{q: q, in: a.in, sampler: a.ring.sampler, hasher: a.in.cfg.Keys.NewHasher()}
 }
 
 // span gives the number of the span that has a place.
@@ -119,6 +129,13 @@ func (b *before) passed(r known.Ref) {
 		b.at++
 	} else if at, ok := b.q.find(r); ok {
 		b.at = at + 1
+	}
+}
+
+// skip says that the contents go on with a chunk that is stored as it is.
+func (b *before) skip() {
+	if b != nil && b.at < b.q.length {
+		b.at++
 	}
 }
 
@@ -230,15 +247,16 @@ func (b *before) shared(data []byte) (n int) {
 	return n
 }
 
-// Follow says what the contents that are put from now on were made of before. It is of use with DeltasOn.
-func (in *Intake) Follow(q *Sequence) error {
+// Follow says what a list was made of before, or, of a stream of contents, all contents that are put from now on. It is
+// of use with DeltasOn.
+func (in *Intake) Follow(s *Stream, q *Sequence) error {
 	if !in.Follows() {
 		return nil
 	}
 	if err := in.room(); err != nil {
 		return err
 	}
-	in.current.pieces = append(in.current.pieces, piece{follows: q})
+	in.current.pieces = append(in.current.pieces, piece{stream: s, follows: q})
 	return nil
 }
 

@@ -73,7 +73,7 @@ func TestOwnBases(t *testing.T) {
 	}
 }
 
-// TestNothingIsAlike: what has no anchors in common stands alone, and lists always do.
+// TestNothingIsAlike: what has no anchors in common stands alone, and so does a list that follows nothing.
 func TestNothingIsAlike(t *testing.T) {
 	r := newRepo(t)
 	r.deltas, r.maxChunk = DeltasOwn, format.MaxChunk
@@ -146,10 +146,10 @@ func TestFollow(t *testing.T) {
 			q.Add(index, run)
 		}
 		in := r.start(t, t.Context(), index)
-		if err := in.Follow(q); err != nil {
+		s := in.Stream(Contents)
+		if err := in.Follow(s, q); err != nil {
 			t.Fatal(err)
 		}
-		s := in.Stream(Contents)
 		mustPut(t, in, s, content...)
 		mustClose(t, in)
 		before = runsOf(t, s)
@@ -182,6 +182,51 @@ func TestFollow(t *testing.T) {
 	}
 }
 
+// TestFollowList takes in a list that is like what it was before: all but its begin is said by that, in frames of its own.
+func TestFollowList(t *testing.T) {
+	r := newRepo(t)
+	r.deltas, r.maxChunk = DeltasOn, format.MaxChunk
+	list := long(1, 12)
+	in := r.start(t, t.Context(), known.New())
+	s := in.Stream(Listing)
+	mustPut(t, in, s, list...)
+	mustClose(t, in)
+	before, rec := runsOf(t, s), r.slabRecords(t)[0]
+	held := rec.Frames[0].Frame()
+	r.old = func(_ context.Context, _ format.SlabID, chunk uint32) (Old, error) {
+		return Old{Data: list[chunk], Held: &held}, nil
+	}
+	index := known.New()
+	if err := index.AddSlab(rec.Slab, rec.Frames); err != nil {
+		t.Fatal(err)
+	}
+	q := new(Sequence)
+	for _, run := range before {
+		q.Add(index, run)
+	}
+	in = r.start(t, t.Context(), index)
+	s = in.Stream(Listing)
+	if err := in.Follow(s, q); err != nil {
+		t.Fatal(err)
+	}
+	again := alikeOf(list, 1)
+	mustPut(t, in, s, again...)
+	mustPut(t, in, in.Stream(Contents), long(2, 3)...)
+	mustClose(t, in)
+	alone, said := 0, 0
+	for _, f := range r.slabRecords(t)[1].Frames {
+		switch {
+		case f.Kind == format.Delta:
+			said += len(f.Chunks)
+		case f.Chunks[0] == uint32(len(again[0])):
+			alone = len(f.Chunks)
+		}
+	}
+	if said+alone != len(again) || alone == 0 || alone > 4 { // of more than 8000 bytes each
+		t.Errorf("of %d chunks of a list %d stand alone and %d are said by others", len(again), alone, said)
+	}
+}
+
 // TestSequence finds places of chunks, and goes along them.
 func TestSequence(t *testing.T) {
 	index := known.New()
@@ -197,7 +242,9 @@ func TestSequence(t *testing.T) {
 	for _, run := range []format.Run{{Slab: slab, First: 4, Count: 3, Times: 1}, {Slab: other, First: 0, Count: 1, Times: 1}, {Slab: slab, First: 8, Count: 9, Times: 1}, {Slab: slab, First: 7, Count: 1, Times: 1 << 31}, {Slab: slab, First: 0, Count: 2, Times: 1}} {
 		q.Add(index, run)
 	}
-	b := q.start(&Intake{cfg: Config{Keys: newRepo(t).keys, Old: func(context.Context, format.SlabID, uint32) (Old, error) { return Old{}, nil }}})
+	in := &Intake{cfg: Config{Keys: newRepo(t).keys, Deltas: DeltasOn}}
+	in.cfg.Old = func(context.Context, format.SlabID, uint32) (Old, error) { return Old{}, nil }
+	b := q.start(newAssembler(in))
 	var got []known.Ref
 	for at := range q.length {
 		got = append(got, q.ref(at))

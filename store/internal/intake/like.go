@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"slices"
 
 	"github.com/kistarchive/kist/crypt"
@@ -25,10 +26,12 @@ const (
 	// passage that all files have.
 	leastHits = 2
 	// mostBases is how many chunks one is said by.
-	mostBases = 4
+	mostBases = 12
+	// mostBase is how many bytes of bases a frame has, so that they take little memory. One chunk may have more.
+	mostBase = 2 << 20
 	// ringBytes is how far back bases are looked for, in bytes of chunks that stand alone. Measured on servers that keep
 	// a log and a tree of the same values.
-	ringBytes = 48 << 20
+	ringBytes = 64 << 20
 )
 
 // held is a frame that stands alone, kept for what is said by it.
@@ -117,11 +120,29 @@ func (r *ring) like(chunk []byte) []basis {
 		return nil
 	}
 	r.found = r.found[:0]
-	for _, v := range r.votes[:min(len(r.votes), mostBases)] {
+	for _, v := range bestOf(r.votes) {
 		id := crypt.Identity(v.in.ids[v.n*len(crypt.Identity{}):])
 		r.found = append(r.found, basis{data: v.in.chunk(v.n), id: id, frame: v.in.number, n: uint32(v.n)})
 	}
 	return r.found
+}
+
+// bestOf gives the first of the votes, of no more frames than one chunk may stand on beside what stood in its place. They
+// come in the order of the chunks: neighbours are one base.
+func bestOf(votes []vote) []vote {
+	var frames []*held
+	best := votes[:0]
+	for _, v := range votes {
+		switch {
+		case len(best) == mostBases:
+		case slices.Contains(frames, v.in):
+			best = append(best, v)
+		case len(frames) < format.MaxBaseFrames-1:
+			best, frames = append(best, v), append(frames, v.in)
+		}
+	}
+	slices.SortFunc(best, func(a, b vote) int { return cmp.Or(a.in.number-b.in.number, a.n-b.n) })
+	return best
 }
 
 // keep holds the chunk that like was asked about last, as the next one of a frame that stands alone.
@@ -177,14 +198,15 @@ type placed struct {
 
 // takesBases tells whether there is room for further bases.
 func (f *frame) takesBases(more []basis) bool {
-	frames := f.baseFrames
+	frames, bytes := f.baseFrames, len(f.base)
 	for i := range more {
 		b := &more[i]
+		bytes += len(b.data)
 		if !f.standsOn(b) && !slices.ContainsFunc(more[:i], func(o basis) bool { return o.sameFrame(b) }) {
 			frames++
 		}
 	}
-	return frames <= format.MaxBaseFrames && len(f.baseLengths)+len(more) <= format.MaxBases
+	return frames <= format.MaxBaseFrames && len(f.bases)+len(more) <= format.MaxBases && (bytes <= mostBase || len(f.base) == 0)
 }
 
 // standsOn tells whether the frame of a chunk is a base.

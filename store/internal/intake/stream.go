@@ -19,6 +19,7 @@ type Stream struct {
 	chunks uint64
 	bytes  uint64
 	fresh  int64
+	before *before // of a list; nil: it follows nothing
 
 	draft   bool
 	lengths []uint32 // of a draft's chunks, of one that comes several times in a span once

@@ -134,7 +134,7 @@ func (v *survey) lot(s *stocked) []*stocked {
 }
 
 // rest gives about how many bytes what captures need of a lot takes once it was moved. A delta stays one as far as its
-// bases are moved with it; else it becomes plain, by the ratio of the plain frames.
+// bases stay, or are moved with it; else it becomes plain, by the ratio of the plain frames.
 func (v *survey) rest(lot []*stocked) (bytes int64) {
 	var raw, sealed int64 = 2, 1
 	for _, s := range lot {
@@ -156,7 +156,7 @@ func (v *survey) rest(lot []*stocked) (bytes int64) {
 				at++
 			}
 			size := int64(f.Sealed)
-			if len(f.Bases) > 0 && !v.moveAlong(f.Bases) {
+			if len(f.Bases) > 0 && !v.keepsBases(lot, f.Bases) {
 				size = max(size, int64(f.Raw())*sealed/raw)
 			}
 			if f.Padding {
@@ -168,14 +168,14 @@ func (v *survey) rest(lot []*stocked) (bytes int64) {
 	return bytes
 }
 
-// moveAlong tells whether captures themselves need most of some bases.
-func (v *survey) moveAlong(bases []format.Base) bool {
+// keepsBases tells whether most of the bases of what is in a lot lie beside it, or are needed by captures themselves.
+func (v *survey) keepsBases(lot []*stocked, bases []format.Base) bool {
 	needed, all := 0, 0
 	for _, b := range bases {
 		s := v.stock[b.Slab]
 		for n := int(b.First); n < int(b.First)+int(b.Count); n++ {
 			all++
-			if s != nil && n < s.chunks && v.asked.has(s.first+n) {
+			if s != nil && n < s.chunks && (v.asked.has(s.first+n) || !slices.Contains(lot, s)) {
 				needed++
 			}
 		}

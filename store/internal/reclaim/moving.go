@@ -234,6 +234,7 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 		return err
 	}
 	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedDefault, m.apart
+	cfg.Old = weave.OldChunks(m.r.slabs)
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
 		return err

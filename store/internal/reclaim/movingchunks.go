@@ -105,7 +105,8 @@ func (t *partTaker) take(p part, raw []byte) error {
 		return err
 	}
 	at := p.at
-	for _, n := range s.frames[p.frame].Chunks {
+	f := &s.frames[p.frame]
+	for i, n := range f.Chunks {
 		chunk := raw[:n]
 		raw = raw[n:]
 		if bit := s.first + at; t.v.direct.has(bit) {
@@ -114,13 +115,17 @@ func (t *partTaker) take(p part, raw []byte) error {
 			if t.said[s.id].Deny(uint32(at), id) {
 				return &fetch.SlabError{Slab: s.id, Frame: p.frame, Err: stock.ErrDenied}
 			}
-			if err := t.put(t.streams[t.v.listing.has(bit)], chunk); err != nil {
+			stream := t.streams[t.v.listing.has(bit)]
+			if err := t.follow(stream, f, i); err != nil {
+				return err
+			}
+			if err := t.put(stream, chunk); err != nil {
 				return err
 			}
 		}
 		at++
 	}
-	t.meter.Add(int64(s.frames[p.frame].Sealed), false)
+	t.meter.Add(int64(f.Sealed), false)
 	return nil
 }
 
@@ -130,6 +135,13 @@ func sameChunks(a, b []format.Frame) bool {
 	return slices.EqualFunc(a, b, func(a, b format.Frame) bool {
 		return slices.Equal(a.Chunks, b.Chunks) && a.SameAs(&b.Standing)
 	})
+}
+
+// follow has a chunk of a frame be said by what it was, as far as that stays.
+func (m *mover) follow(stream *intake.Stream, f *format.Frame, chunk int) error {
+	q := new(intake.Sequence)
+	q.AddBases(m.index, f, chunk)
+	return m.w.Intake.Follow(stream, q)
 }
 
 func (m *mover) put(stream *intake.Stream, chunk []byte) error {

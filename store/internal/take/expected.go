@@ -61,8 +61,8 @@ func (s *session) expect(ctx context.Context, v Volume) *expected {
 		blocks := make(chan []expectedChunk, 2)
 		go func() {
 			defer close(blocks)
-			if contents := s.latestContents(ctx, v); contents != nil {
-				s.lookUp(ctx, contents, blocks)
+			if before := s.latestRead(ctx, v); before != nil && before.Contents != nil {
+				s.lookUp(ctx, before.Contents, blocks)
 			}
 		}()
 		return blocks
@@ -70,9 +70,9 @@ func (s *session) expect(ctx context.Context, v Volume) *expected {
 	return &expected{start: start, cancel: cancel, hasher: s.r.vault.Keys().NewHasher()}
 }
 
-// latestContents gives the contents of a stream's volume in the latest of the
-// last captures, retired ones too, or nil.
-func (s *session) latestContents(ctx context.Context, v Volume) *format.Recipe {
+// latestRead gives a stream's volume as the latest of the last captures has it,
+// retired ones too, or nil.
+func (s *session) latestRead(ctx context.Context, v Volume) *format.Volume {
 	all := ledger.Generations(s.files)
 	// As many at a time as are read at once, the newest first.
 	for range expectedCaptures / vault.Few {
@@ -82,22 +82,22 @@ func (s *session) latestContents(ctx context.Context, v Volume) *format.Recipe {
 			return nil
 		}
 		s.r.ledger.Recall(ctx, s.files, captures)
-		if contents := contentsAmong(captures, s.o, v); contents != nil {
-			return contents
+		if found := readAmong(captures, s.o, v); found != nil {
+			return found
 		}
 		all = all[:from]
 	}
 	return nil
 }
 
-func contentsAmong(captures []*ledger.Capture, o Options, v Volume) *format.Recipe {
+func readAmong(captures []*ledger.Capture, o Options, v Volume) *format.Volume {
 	for _, c := range slices.Backward(captures) {
 		if c.Name != o.Name || c.Host != o.Host {
 			continue
 		}
 		for i := range c.Volumes {
 			if r := &c.Volumes[i]; r.States == nil && r.Name == v.Name {
-				return r.Contents
+				return r
 			}
 		}
 	}

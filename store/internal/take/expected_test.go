@@ -163,8 +163,8 @@ func TestLatestContents(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := &session{r: r, o: Options{Name: test.name}, files: files}
-		got := s.latestContents(t.Context(), Volume{Name: test.volume})
-		if (got != nil) != test.found || got != nil && got.Digest != want.Digest {
+		got := s.latestRead(t.Context(), Volume{Name: test.volume})
+		if (got != nil) != test.found || got != nil && got.Contents.Digest != want.Digest {
 			t.Errorf("%s, volume %s: %+v", test.name, test.volume, got)
 		}
 	}

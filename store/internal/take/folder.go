@@ -174,7 +174,7 @@ func (s *session) newFolderSink(ctx context.Context, v Volume, start time.Time, 
 		t.firstRead = f.prior == nil
 	}
 	if f.prior != nil && s.Intake.Follows() {
-		err = s.follow(ctx, f.prior.contents)
+		err = s.followVolume(ctx, t, f.prior.record)
 	}
 	if err == nil {
 		f.listing, err = s.newFolderListing(t, f.prior)

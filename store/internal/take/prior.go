@@ -37,7 +37,8 @@ type prior struct {
 	locator weave.Locator
 	located uint64 // of those chunks, how many were found
 
-	contents *format.Recipe // of the capture before
+	record   *format.Volume // of the capture before
+	contents *format.Recipe // of that
 
 	ended bool  // nothing is found any more
 	err   error // that ended it
@@ -80,7 +81,7 @@ func (s *session) openPrior(ctx context.Context, v Volume) *prior {
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	p := &prior{
-		cancel: cancel, encoder: format.NewStateEncoder(),
+		cancel: cancel, encoder: format.NewStateEncoder(), record: record,
 		locator: weave.Locator{Index: s.index},
 	}
 	for stream, recipe := range map[**priorStream]*format.Recipe{

@@ -50,7 +50,7 @@ func (s *session) takeVolume(ctx context.Context, v Volume) (*volumeTaken, error
 		Strands: s.NewStrands(),
 	}
 	if s.Intake.Follows() {
-		if err := s.follow(ctx, s.latestContents(ctx, v)); err != nil {
+		if err := s.followVolume(ctx, t, s.latestRead(ctx, v)); err != nil {
 			return nil, err
 		}
 	}
