@@ -110,7 +110,7 @@ func TestRivalStates(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	states, err := r.tableStates(ctx)
+	states, err := r.tableStates(ctx, func(format.SlabID) bool { return false })
 	if err != nil {
 		t.Fatal(err)
 	}
