@@ -464,6 +464,28 @@ func TestUsageOfDeltas(t *testing.T) {
 	}
 }
 
+// TestUsageOfMissingBase: what a missing base stands on is not said to come free.
+func TestUsageOfMissingBase(t *testing.T) {
+	f, captures, _ := chain(t, 3)
+	f.harmed = true
+	f.retire(captures[:2]...)
+	for name, frames := range f.frames() {
+		if depth, _ := deepest(map[string][]format.Frame{name: frames}); depth == 1 {
+			if err := f.mem.Remove(t.Context(), name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	f.reopen()
+	u, err := f.Usage(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if u.Reclaimable > 30_000 {
+		t.Errorf("%d bytes are said to come free, with the base of all", u.Reclaimable)
+	}
+}
+
 // TestDeltasAreRequired: who does not know them must not take a capture that has some for one that has none.
 func TestDeltasAreRequired(t *testing.T) {
 	f, captures, _ := chain(t, 2)
