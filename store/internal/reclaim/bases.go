@@ -135,11 +135,10 @@ func (v *survey) lot(s *stocked) []*stocked {
 
 // rest gives about how many bytes what captures need of a lot takes once it was moved. A delta stays one as far as its
 // bases are moved with it; else it becomes plain, by the ratio of the plain frames.
-func (v *survey) rest(lot []*stocked) (bytes int64) {
+// Of one that is moved alone, no bases in other slabs are.
+func (v *survey) rest(lot []*stocked, alone bool) (bytes int64) {
 	var raw, sealed int64 = 2, 1
-	moved := make(map[format.SlabID]bool, len(lot))
 	for _, s := range lot {
-		moved[s.id] = true
 		for i := range s.frames {
 			if f := &s.frames[i]; f.Kind == format.Zstd && !f.Padding {
 				raw, sealed = raw+int64(f.Raw()), sealed+int64(f.Sealed)
@@ -158,7 +157,7 @@ func (v *survey) rest(lot []*stocked) (bytes int64) {
 				at++
 			}
 			size := int64(f.Sealed)
-			if len(f.Bases) > 0 && !v.moveAlong(moved, f.Bases) {
+			if len(f.Bases) > 0 && (alone && f.Bases[0].Slab != s.id || !v.moveAlong(f.Bases)) {
 				size = max(size, int64(f.Raw())*sealed/raw)
 			}
 			if f.Padding {
@@ -170,15 +169,14 @@ func (v *survey) rest(lot []*stocked) (bytes int64) {
 	return bytes
 }
 
-// moveAlong tells whether most of some bases are moved with some slabs: of these, what captures themselves need.
-func (v *survey) moveAlong(moved map[format.SlabID]bool, bases []format.Base) bool {
+// moveAlong tells whether captures themselves need most of some bases.
+func (v *survey) moveAlong(bases []format.Base) bool {
 	needed, all := 0, 0
 	for _, b := range bases {
 		s := v.stock[b.Slab]
-		along := s != nil && moved[b.Slab]
 		for n := int(b.First); n < int(b.First)+int(b.Count); n++ {
 			all++
-			if along && n < s.chunks && v.asked.has(s.first+n) {
+			if s != nil && n < s.chunks && v.asked.has(s.first+n) {
 				needed++
 			}
 		}

@@ -97,7 +97,11 @@ func (v *survey) movesAlone(s *stocked) bool {
 	if len(v.lot(s)) > 1 {
 		return false
 	}
-	n, _ := v.freed([]*stocked{s})
+	lot := []*stocked{s}
+	n, size := v.freed(lot)
+	if slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 }) {
+		n = size - v.rest(lot, true)
+	}
 	return n >= 0
 }
 
@@ -110,7 +114,7 @@ func (v *survey) freed(lot []*stocked) (bytes, size int64) {
 		deltas = deltas || slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 })
 	}
 	if deltas {
-		bytes = size - v.rest(lot)
+		bytes = size - v.rest(lot, false)
 	}
 	return bytes, size
 }
