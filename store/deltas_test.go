@@ -162,8 +162,11 @@ func TestSetDeltas(t *testing.T) {
 
 // chain is a fixture with captures each of which stands on the one before, and shares no chunk with it.
 func chain(t *testing.T, n int) (f *fixture, captures []*store.Capture, streams [][]byte) {
+	return chainOf(t, n, random(1, 300_000))
+}
+
+func chainOf(t *testing.T, n int, content []byte) (f *fixture, captures []*store.Capture, streams [][]byte) {
 	f = newFixtureOf(t, withDeltas(store.DeltasOn))
-	content := random(1, 300_000)
 	for i := range n {
 		streams = append(streams, tarOf(t, file{name: "a", content: content}))
 		c, err := f.Capture(t.Context(), store.CaptureOptions{Name: "seedbank", Taken: time.Now().Add(time.Duration(i-n) * time.Minute), Volumes: []store.VolumeInput{stream(streams[i])}})
@@ -528,6 +531,28 @@ func TestUsageOfDeltas(t *testing.T) {
 	}
 }
 
+// TestUsageOfMissingBase: what a missing base stands on is not said to come free.
+func TestUsageOfMissingBase(t *testing.T) {
+	f, captures, _ := chain(t, 3)
+	f.harmed = true
+	f.retire(captures[:2]...)
+	for name, frames := range f.frames() {
+		if depth, _ := deepest(map[string][]format.Frame{name: frames}); depth == 1 {
+			if err := f.mem.Remove(t.Context(), name); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	f.reopen()
+	u, err := f.Usage(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if u.Reclaimable > 30_000 {
+		t.Errorf("%d bytes are said to come free, with the base of all", u.Reclaimable)
+	}
+}
+
 // TestDeltasAreRequired: who does not know them must not take a capture that has some for one that has none.
 func TestDeltasAreRequired(t *testing.T) {
 	f, captures, _ := chain(t, 2)
@@ -600,5 +625,45 @@ func TestMissingSlabKeepsBases(t *testing.T) {
 				t.Errorf("%d slabs are left of nothing", n)
 			}
 		})
+	}
+}
+
+// TestReclaimHealedBase reclaims after a base was healed from another place: what stood on it is moved only where that frees
+// something, and a dry run says what is written.
+func TestReclaimHealedBase(t *testing.T) {
+	f, captures, streams := chainOf(t, 3, random(1, 3_000_000))
+	f.harmed = true
+	to, err := store.CreateReplica(t.Context(), storage.NewMemory(), f.Repository, crypt.NewKeyFile(), store.ReplicaOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer to.Close()
+	if _, err := f.Replicate(t.Context(), to, store.ReplicateOptions{}); err != nil {
+		t.Fatal(err)
+	}
+	for name, frames := range f.frames() {
+		if depth, _ := deepest(map[string][]format.Frame{name: frames}); depth == 0 {
+			b := f.object(name)
+			b[len(b)/3] ^= 1
+			f.replace(name, b)
+		}
+	}
+	f.reopen()
+	if out, err := f.Repair(t.Context(), store.RepairOptions{From: to}); err != nil || len(out.Lost) > 0 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	before := f.stored()
+	for range 3 {
+		plan := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, DryRun: true})
+		out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+		if out.Written > 2*plan.Written {
+			t.Errorf("%d bytes were written, %d planned", out.Written, plan.Written)
+		}
+	}
+	if after := f.stored(); after > before {
+		t.Errorf("%d bytes before reclaiming, %d after", before, after)
+	}
+	for i, c := range captures {
+		f.wantStream(c, streams[i])
 	}
 }

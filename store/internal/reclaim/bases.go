@@ -135,7 +135,8 @@ func (v *survey) lot(s *stocked) []*stocked {
 
 // rest gives about how many bytes what captures need of a lot takes once it was moved. A delta stays one as far as its
 // bases stay, or are moved with it; else it becomes plain, by the ratio of the plain frames.
-func (v *survey) rest(lot []*stocked) (bytes int64) {
+// Of one that is moved alone, none counts as one whose bases lie in other slabs.
+func (v *survey) rest(lot []*stocked, alone bool) (bytes int64) {
 	var raw, sealed int64 = 2, 1
 	for _, s := range lot {
 		for i := range s.frames {
@@ -156,7 +157,7 @@ func (v *survey) rest(lot []*stocked) (bytes int64) {
 				at++
 			}
 			size := int64(f.Sealed)
-			if len(f.Bases) > 0 && !v.keepsBases(lot, f.Bases) {
+			if len(f.Bases) > 0 && (alone && f.Bases[0].Slab != s.id || !v.keepsBases(lot, f.Bases)) {
 				size = max(size, int64(f.Raw())*sealed/raw)
 			}
 			if f.Padding {

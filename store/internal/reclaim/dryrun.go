@@ -42,9 +42,11 @@ func (r *Keeper) Plan(ctx context.Context, o Options) (*Report, error) {
 // goes at once only where there is no grace time.
 func (c *reclaimer) plan() {
 	v, out := c.v, c.out
-	for _, s := range v.victims(c.o.MinDead, c.waiting) {
+	victims := v.victims(c.o.MinDead, c.waiting)
+	freed, size := v.freed(victims)
+	out.Written += size - freed
+	for _, s := range victims {
 		out.Moved++
-		out.Written += s.info.Size - v.dead(s)
 		if v.grace <= 0 {
 			out.Slabs++
 			out.Freed += s.info.Size

@@ -48,7 +48,7 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 		stays[s] = young[s.id]
 		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.needed) {
 			stays[s] = true
-			if len(frames) > 0 && !v.needsFrames(s, frames) && len(v.lot(s)) == 1 {
+			if len(frames) > 0 && !v.needsFrames(s, frames) && v.movesAlone(s) {
 				chosen = append(chosen, s) // so that what can't be read is gone
 			}
 			continue
@@ -91,15 +91,32 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	return chosen
 }
 
-// freed gives how many bytes come free if a lot is moved, and how many it has.
-func (v *survey) freed(lot []*stocked) (bytes, size int64) {
-	if len(lot) == 1 && !slices.ContainsFunc(lot[0].frames, func(f format.Frame) bool { return len(f.Bases) > 0 }) {
-		return v.dead(lot[0]), lot[0].info.Size
+// movesAlone tells of a slab that nothing stands on it, and that it takes no more once it was moved: deltas whose bases are not
+// moved with them become plain, which may take many times as much.
+func (v *survey) movesAlone(s *stocked) bool {
+	if len(v.lot(s)) > 1 {
+		return false
 	}
+	lot := []*stocked{s}
+	n, size := v.freed(lot)
+	if slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 }) {
+		n = size - v.rest(lot, true)
+	}
+	return n >= 0
+}
+
+// freed gives how many bytes come free if some slabs are moved together, and how many they have.
+func (v *survey) freed(lot []*stocked) (bytes, size int64) {
+	deltas := false
 	for _, s := range lot {
 		size += s.info.Size
+		bytes += v.dead(s)
+		deltas = deltas || slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 })
 	}
-	return size - v.rest(lot), size
+	if deltas {
+		bytes = size - v.rest(lot, false)
+	}
+	return bytes, size
 }
 
 // needsFrames tells whether a chunk of some frames is needed.

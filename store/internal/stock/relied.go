@@ -35,11 +35,12 @@ type presence struct {
 	bases map[format.SlabID][]format.SlabID // of slabs that have deltas
 	cut   map[format.SlabID]bool            // of those that were listed: of another length than tables say
 
-	mu    sync.Mutex
-	slabs vault.SlabList
-	said  map[format.SlabID]bool // of those that were asked about
-	asked int                    // for how many the storage was asked
-	whole bool                   // slabs are all that there are, by now
+	mu     sync.Mutex
+	slabs  vault.SlabList
+	said   map[format.SlabID]bool   // of those that were asked about
+	asked  int                      // for how many the storage was asked
+	whole  bool                     // slabs are all that there are, by now
+	absent func(*format.SlabRecord) // is told of slabs that are missing; nil: nobody
 }
 
 // askedFor is how many slabs are asked for one by one before all are listed.

@@ -141,14 +141,14 @@ func (r *Stock) LoadIndex(ctx context.Context, l *lease.Lease, group []byte) (*k
 }
 
 // Measure is LoadIndex for whoever only looks. each is called with what the tables, or a slab that none
-// lists, say of a slab, in the order of the index.
-func (r *Stock) Measure(ctx context.Context, each func(*format.SlabRecord)) (*known.Index, error) {
+// lists, say of a slab, in the order of the index, and absent with what tables say of one that is missing.
+func (r *Stock) Measure(ctx context.Context, each, absent func(*format.SlabRecord)) (*known.Index, error) {
 	exclude := NewExclusion(&ledger.Batches{})
 	p, err := r.present(ctx, exclude, nil)
 	if err != nil {
 		return nil, err
 	}
-	p.each = each
+	p.each, p.absent = each, absent
 	s, err := r.stockOf(ctx, p, nil, nil)
 	if err != nil {
 		return nil, err
@@ -171,6 +171,7 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 	s := &Loaded{Index: known.New()}
 	var last, standing []*format.SlabRecord
 	v := newInventory(slabs)
+	v.absent = p.absent
 	if p.relied != nil {
 		v.supposed = p.supposed
 	}

@@ -30,7 +30,8 @@ type census struct {
 	sizes []uint32 // by Ref: a chunk's part of the slabs' bytes
 	total int64    // of them
 
-	standing []standing // in the order of their chunks
+	standing []standing                           // in the order of their chunks
+	absent   map[format.SlabID]*format.SlabRecord // slabs that are missing
 }
 
 // standing are the chunks of a frame that stands on others, from one Ref up to another.
@@ -40,9 +41,9 @@ type standing struct {
 }
 
 func (r *Scales) newCensus(ctx context.Context) (*census, error) {
-	c := &census{r: r}
+	c := &census{r: r, absent: make(map[format.SlabID]*format.SlabRecord)}
 	var err error
-	c.index, err = r.stock.Measure(ctx, c.measure)
+	c.index, err = r.stock.Measure(ctx, c.measure, func(slab *format.SlabRecord) { c.absent[slab.Slab] = slab })
 	return c, err
 }
 
@@ -123,19 +124,41 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 	return nil
 }
 
-// needBases notes that the capture needs what a chunk stands on. Of a base that is nowhere nothing is counted.
+// needBases notes that the capture needs what a chunk stands on.
 func (t *tally) needBases(ref known.Ref) {
 	all := t.c.standing
 	i := sort.Search(len(all), func(i int) bool { return all[i].end > ref })
 	if i == len(all) || ref < all[i].first {
 		return
 	}
-	for _, b := range all[i].bases {
+	t.needAll(all[i].bases, format.MaxDepth)
+}
+
+// needAll is needBases for the bases of a frame of a depth, or of a lower one. A base that is missing counts for nothing itself, but
+// what it stands on stays for it.
+func (t *tally) needAll(bases []format.Base, depth uint32) {
+	for _, b := range bases {
 		for n := range b.Count {
 			if base, ok := t.c.index.Find(b.Slab, b.First+n); ok {
 				t.need(base)
 			}
 		}
+		if slab := t.c.absent[b.Slab]; slab != nil {
+			t.needBelow(slab, b, depth)
+		}
+	}
+}
+
+// needBelow notes that the capture needs what a missing base stands on.
+func (t *tally) needBelow(slab *format.SlabRecord, b format.Base, depth uint32) {
+	first := uint64(0)
+	for i := range slab.Frames {
+		f := &slab.Frames[i]
+		end := first + uint64(len(f.Chunks))
+		if f.Depth < depth && first < uint64(b.First)+uint64(b.Count) && uint64(b.First) < end {
+			t.needAll(f.Bases, f.Depth)
+		}
+		first = end
 	}
 }
 
