@@ -98,12 +98,13 @@ func (r *Stock) Bases(ctx context.Context) (map[format.SlabID][]format.SlabID, e
 	all := make(map[format.SlabID][]format.SlabID)
 	return all, r.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
-			all[rec.Slab] = all[rec.Slab] // it is listed
+			bases := all[rec.Slab]
 			for _, id := range rec.BaseSlabs() {
-				if !slices.Contains(all[rec.Slab], id) {
-					all[rec.Slab] = append(all[rec.Slab], id)
+				if !slices.Contains(bases, id) {
+					bases = append(bases, id)
 				}
 			}
+			all[rec.Slab] = bases // also where there are none: it is listed
 		}
 		return nil
 	})
