@@ -53,7 +53,7 @@ type Config struct {
 	// NoRecheck leaves out reading frames back before they are sealed. Without it a
 	// session fails with ErrChanged where they are not what was hashed.
 	NoRecheck bool
-	// TableName gives the name of the next table object.
+	// TableName gives the name of the next table object. It is asked again where somebody has that name already.
 	TableName func() string
 
 	flip func(*frame) // changes frames that are about to be compressed; for tests

@@ -3,6 +3,7 @@ package intake
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -10,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/parity"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // Written says what a session added to the repository.
@@ -315,10 +317,23 @@ func (w *writer) writeTable(ctx context.Context) error {
 	return nil
 }
 
+// drawnNames bounds how many names a table is tried under. That a machine draws the letters of another one's table of the
+// same minute is rare, and that it does so again and again is not chance.
+const drawnNames = 8
+
 // WriteTable puts a table object with the given encoded slab records and gives
-// its length in bytes.
-func WriteTable(ctx context.Context, cfg Config, records [][]byte) (int64, error) {
-	id := cfg.TableName()
+// its length in bytes. Where its name is taken already it draws another one.
+func WriteTable(ctx context.Context, cfg Config, records [][]byte) (n int64, err error) {
+	for range drawnNames {
+		n, err = writeTable(ctx, cfg, cfg.TableName(), records)
+		if !errors.Is(err, storage.ErrExists) {
+			break
+		}
+	}
+	return n, err
+}
+
+func writeTable(ctx context.Context, cfg Config, id string, records [][]byte) (int64, error) {
 	sealer, kind, wrapped, err := cfg.Keys.NewSealer(crypt.ObjectName{
 		Repository: cfg.Repository, Kind: format.Table.String(), Name: id,
 	})
