@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"strings"
 	"sync/atomic"
@@ -52,7 +53,10 @@ func TestDrawnNames(t *testing.T) {
 			return err
 		},
 		names.Verified: func(f *fixture, r *store.Repository, _ []string) error {
-			_, err := r.Verify(f.t.Context(), store.VerifyOptions{Keep: true})
+			report, err := r.Verify(f.t.Context(), store.VerifyOptions{Keep: true})
+			if err == nil && len(f.kept()) != 1 {
+				err = fmt.Errorf("it is not kept: %q", report.Notes)
+			}
 			return err
 		},
 		names.Retired: func(f *fixture, r *store.Repository, ids []string) error {
