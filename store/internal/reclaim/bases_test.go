@@ -143,11 +143,11 @@ func TestTogether(t *testing.T) {
 	}
 	two := long[:2]
 	for name, c := range map[string]struct {
-		slabs         [][]format.Frame
-		absent        []byte
-		needed        []place
-		going, named  []byte
-		want          []byte
+		slabs        [][]format.Frame
+		absent       []byte
+		needed       []place
+		going, named []byte
+		want         []byte
 	}{
 		"both":                           {slabs: two, going: []byte{1, 2}, want: []byte{1, 2}},
 		"the upper one":                  {slabs: two, going: []byte{2}, want: []byte{2}},
