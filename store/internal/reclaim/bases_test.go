@@ -216,6 +216,8 @@ func TestLot(t *testing.T) {
 // take.
 func TestRest(t *testing.T) {
 	padding := format.Frame{Kind: format.Zstd, Sealed: 7, Chunks: []uint32{5, 5}, Padding: true}
+	dense, light := plain(), plain()
+	dense.Sealed, light.Sealed = 90, 5
 	for name, c := range map[string]struct {
 		slabs  [][]format.Frame
 		absent []byte
@@ -229,12 +231,16 @@ func TestRest(t *testing.T) {
 		"its base is in its slab":             {slabs: [][]format.Frame{{plain(), standing(1, on(1, 0))}}, asked: []place{{1, 0}, {1, 1}}, lot: []byte{1}, alone: true, want: 60},
 		"its base is moved with it":           {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, asked: []place{{1, 0}, {2, 0}}, lot: []byte{1, 2}, want: 60},
 		"its base is not moved":               {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}}, lot: []byte{1, 2}, want: 50},
-		"its base is absent":                  {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 0))}}, absent: []byte{1}, asked: []place{{2, 1}}, lot: []byte{2}, want: 50},
+		"its base is absent":                  {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 0))}}, absent: []byte{1}, asked: []place{{2, 1}}, lot: []byte{2}, want: 100},
 		"half of its bases stay":              {slabs: [][]format.Frame{{plain(), plain()}, {standing(1, on(1, 0), on(1, 1))}}, asked: []place{{1, 0}, {2, 0}}, lot: []byte{1, 2}, want: 100},
 		"most of its bases stay":              {slabs: [][]format.Frame{{plain(), plain(), plain()}, {standing(1, on(1, 0), on(1, 1), on(1, 2))}}, asked: []place{{1, 0}, {1, 1}, {2, 0}}, lot: []byte{1, 2}, want: 110},
 		"one that no recipe names":            {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, asked: []place{{1, 0}}, lot: []byte{1, 2}, want: 50},
 		"padding, of which nothing is needed": {slabs: [][]format.Frame{{plain(), padding}}, asked: []place{{1, 0}}, lot: []byte{1}, want: 57},
-		"a base that its slab does not reach": {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 9))}}, asked: []place{{2, 1}}, lot: []byte{2}, want: 50},
+		"a base that its slab does not reach": {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 9))}}, asked: []place{{2, 1}}, lot: []byte{2}, want: 100},
+		"two on one that is not moved":        {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}, {3, 0}}, lot: []byte{1, 2, 3}, want: 60},
+		"two of which captures need one":      {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {standing(1, on(1, 0))}}, asked: []place{{3, 0}}, lot: []byte{1, 2, 3}, want: 50},
+		"by what its base takes":              {slabs: [][]format.Frame{{dense}, {standing(1, on(1, 0))}, {plain(), standing(2, on(2, 0))}}, asked: []place{{3, 0}, {3, 1}}, lot: []byte{2, 3}, want: 50 + 90},
+		"never less than it took":             {slabs: [][]format.Frame{{light}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}}, lot: []byte{1, 2}, want: 10},
 	} {
 		v := surveyed(c.slabs, c.absent...)
 		v.set(v.asked, c.asked...)
