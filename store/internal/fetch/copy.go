@@ -77,7 +77,7 @@ func (c *Copy) advance() error {
 	}
 	frame, err := c.readNext()
 	var base *SlabError // of what the frame stands on, which its own parity does not heal
-	if err = AsDamage(err); MayHeal(err) && !errors.As(err, &base) && c.whole == nil && c.slab.HasParity() {
+	if err = AsDamage(err); MayHeal(err) && !errors.As(err, &base) && c.slab.HasParity() {
 		cause := &SlabError{c.slab.ID, frame, err}
 		if whole, failed := c.s.heal(c.ctx, c.slab.ID, cause); failed == nil && int64(len(whole)) == c.slab.Length {
 			c.whole = whole
