@@ -125,8 +125,7 @@ var (
 	// The error is a *VanishedError.
 	ErrVanished = reclaim.ErrVanished
 
-	// ErrNoDeltas is returned by Reclaim where something is to be stored anew with deltas, and they are off, or captures
-	// are kept apart.
+	// ErrNoDeltas is returned by Reclaim where something is to be stored anew with deltas, and they are off.
 	ErrNoDeltas = reclaim.ErrNoDeltas
 )
 

@@ -103,7 +103,8 @@ type Reclaimed struct {
 //
 // It may be stopped at any moment and called again, beside any number of
 // captures, restores and verifications, but only one at a time: [ErrBusy]. It
-// fails with [ErrBadOptions]; with [ErrNoDeltas] where something is to be stored anew with them and none are stored here; with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
+// fails with [ErrBadOptions], also where something is to be stored anew with deltas and captures are kept apart; with
+// [ErrNoDeltas] where that is so and deltas are off; with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
 // what is needed, and with [ErrUnexplained] where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
 	ctx, g := guarded(ctx)

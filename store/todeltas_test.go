@@ -128,14 +128,26 @@ func TestToDeltas(t *testing.T) {
 
 // TestToDeltasRefused: where there are none, nothing can be stored with them.
 func TestToDeltasRefused(t *testing.T) {
-	for name, o := range map[string]store.CreateOptions{"off": {ChunkAverage: 8192}, "apart": {ChunkAverage: 8192, Apart: store.ApartCompressed}} {
-		f := newFixtureOf(t, o)
+	for name, test := range map[string]struct {
+		o    store.CreateOptions
+		want error
+	}{
+		"off":   {store.CreateOptions{ChunkAverage: 8192}, store.ErrNoDeltas},
+		"apart": {store.CreateOptions{ChunkAverage: 8192, Apart: store.ApartCompressed}, store.ErrBadOptions},
+	} {
+		f := newFixtureOf(t, test.o)
 		f.capture(tarOf(t, file{name: "a", content: random(1, 100_000)}))
 		for _, dry := range []bool{false, true} {
 			_, err := f.Reclaim(t.Context(), store.ReclaimOptions{ToDeltas: &store.ToDeltasOptions{}, DryRun: dry})
-			if !errors.Is(err, store.ErrNoDeltas) || strings.Contains(err.Error(), "apart") != (name == "apart") {
+			if !errors.Is(err, test.want) {
 				t.Errorf("%s: %v", name, err)
 			}
+		}
+	}
+	f := newFixtureOf(t, withDeltas(store.DeltasOn))
+	for _, o := range []store.ToDeltasOptions{{For: -1}, {Batch: -1}, {Room: -1}} {
+		if _, err := f.Reclaim(t.Context(), store.ReclaimOptions{ToDeltas: &o}); !errors.Is(err, store.ErrBadOptions) {
+			t.Errorf("%+v: %v", o, err)
 		}
 	}
 }

@@ -39,8 +39,8 @@ type Anew struct {
 	NoRoom    bool // it ended for want of room
 }
 
-// ErrNoDeltas is returned where deltas are off, or captures are kept apart.
-var ErrNoDeltas = errors.New("no deltas are stored here")
+// ErrNoDeltas is returned where something is to be stored anew with deltas, and they are off.
+var ErrNoDeltas = errors.New("deltas are off, so that nothing can be stored anew with them")
 
 const (
 	// batchLeast is how many bytes of slabs are stored anew at a time, at the least: a minute or some.
@@ -56,14 +56,14 @@ func (v *survey) batchBytes(o *ToDeltas) int64 {
 	return cmp.Or(o.Batch, batchLeast+int64(len(v.captures))*batchPerCapture)
 }
 
-// takesDeltas fails with ErrNoDeltas where nothing can be stored anew with deltas.
+// takesDeltas fails with ErrNoDeltas, or with ErrBadOptions where captures are kept apart.
 func (r *Keeper) takesDeltas(ctx context.Context) error {
+	if r.vault.Apart() != vault.Together {
+		return fmt.Errorf("%w: captures are kept apart, so that nothing can be stored anew with deltas: lengths would tell what contents are alike", vault.ErrBadOptions)
+	}
 	deltas, err := r.vault.Deltas(ctx)
 	if err == nil && deltas == "" {
-		err = fmt.Errorf("%w: nothing can be stored anew with them", ErrNoDeltas)
-		if r.vault.Apart() != vault.Together {
-			err = fmt.Errorf("%w: captures are kept apart, and lengths would tell which contents are alike", ErrNoDeltas)
-		}
+		err = ErrNoDeltas
 	}
 	return err
 }
