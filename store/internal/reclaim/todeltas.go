@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -143,10 +144,10 @@ func total(lots [][]*stocked) (slabs int, bytes int64) {
 
 // batchOf gives the slabs of the first lots, as many as a batch takes and there is room for; none: there is none for the first.
 func (v *survey) batchOf(lots [][]*stocked, o *ToDeltas, room int64) (batch []*stocked) {
-	most := v.batchBytes(o)
+	most, fits := v.batchBytes(o), int64(math.MaxInt64)
 	if room > 0 {
 		// What is stored anew may come to a little more than before: no more than padding.
-		most = min(most, (room-spareRoom)*8/9)
+		fits = (room - spareRoom) * 8 / 9
 	}
 	var bytes int64
 	seen := make(map[*stocked]bool)
@@ -155,7 +156,7 @@ func (v *survey) batchOf(lots [][]*stocked, o *ToDeltas, room int64) (batch []*s
 			break
 		}
 		_, more := total([][]*stocked{slices.DeleteFunc(slices.Clone(lot), func(s *stocked) bool { return seen[s] })})
-		if room > 0 && bytes+more > most {
+		if bytes+more > fits {
 			break
 		}
 		for _, s := range lot {
