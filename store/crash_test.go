@@ -326,9 +326,9 @@ func (s *site) deltasOn(ctx context.Context) error {
 	return s.SetDeltas(ctx, store.DeltasOn, store.MarkOptions{})
 }
 
-// toDeltas stores anew what was captured without deltas, each slab in a batch of its own.
+// toDeltas stores anew what was captured without deltas.
 func (s *site) toDeltas(ctx context.Context) error {
-	_, err := s.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{Batch: 1}})
+	_, err := s.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{}})
 	return err
 }
 
