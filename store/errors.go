@@ -124,6 +124,9 @@ var (
 	// retired: their contents may still be there, for whoever finds the index files.
 	// The error is a *VanishedError.
 	ErrVanished = reclaim.ErrVanished
+
+	// ErrNoDeltas is returned by Reclaim where something is to be stored anew with deltas, and they are off.
+	ErrNoDeltas = reclaim.ErrNoDeltas
 )
 
 // VanishedError is [ErrVanished] with the captures. It has a list of ids:

@@ -70,7 +70,7 @@ func statusOf(err error) int {
 		return statusMissing
 	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
 		return statusMissing
-	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),
+	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrNoDeltas), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),
 		errors.Is(err, rotation.ErrBadRules), errors.Is(err, crypt.ErrLabel):
 		return statusUsage
 	}

@@ -24,6 +24,8 @@ func hint(err error) string {
 		return "kist repair tells how to give them up."
 	case errors.Is(err, store.ErrUnexplained):
 		return "If it is that, kist reclaim --accept-unexplained frees it."
+	case errors.Is(err, store.ErrNoDeltas):
+		return "kist settings --deltas on stores them from now on, and kist reclaim --to-deltas what is there already."
 	case errors.Is(err, store.ErrSamePlace), errors.Is(err, store.ErrNotReplica):
 		return "kist setup --replica-of makes a second place of a repository, in an empty folder; with --again, of one that lost the mark of which place it is."
 	}

@@ -16,6 +16,7 @@ type Slab struct {
 	Length   int64
 	Frames   []format.Frame
 	Group    []byte // nil: none
+	Alike    bool   // as in format.SlabTable
 	Trailers int    // how many of the two copies of its trailer are intact
 
 	opener  *crypt.Opener
@@ -234,7 +235,7 @@ func (s *Slabs) openTable(slab *Slab, sealed []byte, start, first int64) error {
 	if err != nil {
 		return err
 	}
-	slab.Group = table.Group
+	slab.Group, slab.Alike = table.Group, table.Alike
 	return slab.layOut(table.Frames, start, first)
 }
 

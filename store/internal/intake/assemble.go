@@ -78,7 +78,7 @@ func (a *assembler) handle(b *batch) error {
 		return err
 	}
 	if b.settled != nil {
-		if err := a.settle(b.settled); err != nil {
+		if err := a.settle(b.settled, b.ends); err != nil {
 			return err
 		}
 	}
@@ -109,6 +109,8 @@ func (a *assembler) take(b *batch) error {
 		switch {
 		case p.follows != nil:
 			a.follow(p.stream, p.follows)
+		case p.passes:
+			a.pass(p)
 		case p.begins:
 			if err := a.endFrame(p.stream.lane); err != nil {
 				return err
@@ -142,6 +144,17 @@ func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times 
 		s.fresh += int64(len(chunk))
 	}
 	return s.append(ref, id, len(chunk), times)
+}
+
+// pass has what a stream follows go on behind a chunk that is known.
+func (a *assembler) pass(p *piece) {
+	ref, ok := p.ref, p.known
+	if !ok {
+		ref, ok = a.in.cfg.Index.Lookup(p.id)
+	}
+	if ok {
+		a.beforeOf(p.stream).passed(ref)
+	}
 }
 
 // follow has a list, or all contents from here on, be said by what they were before.
@@ -236,7 +249,7 @@ func (a *assembler) emit(f *frame) error {
 
 // settle sends all open frames on, and behind them an empty one that closes
 // settled when all before it have their places.
-func (a *assembler) settle(settled chan struct{}) error {
+func (a *assembler) settle(settled chan struct{}, ends bool) error {
 	for lane := range lanes {
 		if err := a.endFrame(lane); err != nil {
 			return err
@@ -247,6 +260,6 @@ func (a *assembler) settle(settled chan struct{}) error {
 		return err
 	}
 	f.reset()
-	f.settled = settled
+	f.settled, f.ends = settled, ends
 	return a.emit(f)
 }

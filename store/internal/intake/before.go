@@ -51,6 +51,16 @@ func (q *Sequence) Add(x *known.Index, run format.Run) {
 	q.length += int(run.Count)
 }
 
+// AddChunk appends a chunk that the index knows.
+func (q *Sequence) AddChunk(ref known.Ref) {
+	if n := len(q.spans) - 1; n >= 0 && q.spans[n].first+known.Ref(q.spans[n].count) == ref {
+		q.spans[n].count++
+	} else {
+		q.spans = append(q.spans, seqSpan{ref, 1, q.length})
+	}
+	q.length++
+}
+
 // AddBases appends the chunks that a chunk of a frame was probably said by, of slabs that the index knows.
 func (q *Sequence) AddBases(x *known.Index, f *format.Frame, chunk int) {
 	if len(f.Bases) == 0 {
@@ -257,6 +267,24 @@ func (in *Intake) Follow(s *Stream, q *Sequence) error {
 		return err
 	}
 	in.current.pieces = append(in.current.pieces, piece{stream: s, follows: q})
+	return nil
+}
+
+// Pass says that a stream goes on with a chunk that the index knows, without appending it.
+func (in *Intake) Pass(s *Stream, ref known.Ref) error {
+	return in.pass(piece{stream: s, passes: true, known: true, ref: ref})
+}
+
+// PassID is Pass for a chunk that may have been put shortly before.
+func (in *Intake) PassID(s *Stream, id crypt.Identity) error {
+	return in.pass(piece{stream: s, passes: true, id: id})
+}
+
+func (in *Intake) pass(p piece) error {
+	if err := in.room(); err != nil {
+		return err
+	}
+	in.current.pieces = append(in.current.pieces, p)
 	return nil
 }
 

@@ -48,6 +48,8 @@ type Config struct {
 	Parity int
 	// Deltas says which chunks are said by others. Those of captures that are apart never are.
 	Deltas Deltas
+	// Alike tells that where chunks may be said by others, all ways of that are made use of: slabs say so.
+	Alike bool
 	// Old reads chunks that were there before; with DeltasOn it is set.
 	Old func(ctx context.Context, slab format.SlabID, chunk uint32) (Old, error)
 	// NoRecheck leaves out reading frames back before they are sealed. Without it a
@@ -231,13 +233,26 @@ func (in *Intake) flush(settled chan struct{}) error {
 
 // Settle waits until every chunk put so far has its place in a slab. Streams
 // can tell their runs from then on.
-func (in *Intake) Settle() error {
+func (in *Intake) Settle() error { return in.settle(false) }
+
+// EndSlab is Settle that completes the open slab, too: when it returns nil, all that was put so far is in the storage, and
+// the index finds it by Find.
+func (in *Intake) EndSlab() error {
+	err := in.settle(true)
+	if err == nil {
+		in.cfg.Index.FindAdded() // nobody else uses it: all stages wait
+	}
+	return err
+}
+
+func (in *Intake) settle(ends bool) error {
 	if in.ended {
 		return in.over()
 	}
 	if err := in.room(); err != nil {
 		return err
 	}
+	in.current.ends = ends
 	settled := make(chan struct{})
 	if err := in.flush(settled); err != nil {
 		return err

@@ -195,6 +195,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
 	cfg.Old = weave.OldChunks(s.r.slabs)
+	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
 	s.index = loaded.Index
 	s.Intake, err = intake.New(ctx, cfg)
 	return err
