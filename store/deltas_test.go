@@ -531,6 +531,83 @@ func TestUsageOfDeltas(t *testing.T) {
 	}
 }
 
+// TestUsageAddsUp: of what captures take, each byte of their frames counts once, as part of what saved something or of what it
+// cost. Frames are read from the slabs, which knows nothing of the tables that usage goes by.
+func TestUsageAddsUp(t *testing.T) {
+	for what, make := range map[string]func() *fixture{
+		"versions": func() *fixture { f, _, _ := chain(t, 4); return f },
+		"first of them is gone": func() *fixture {
+			f, captures, _ := chain(t, 4)
+			f.retire(captures[0])
+			return f
+		},
+		"random and small": func() *fixture {
+			f := newFixtureOf(t, withDeltas(store.DeltasOn))
+			f.capture(tarOf(t, file{name: "a", content: random(1, 300)}))
+			return f
+		},
+		"compressible": func() *fixture {
+			f := newFixtureOf(t, withDeltas(store.DeltasOwn))
+			f.capture(tarOf(t, file{name: "a", content: bytes.Repeat([]byte("bean seed, "), 30_000)}))
+			return f
+		},
+		"name beside the one it is like": func() *fixture {
+			f, _, streams := chain(t, 3)
+			if _, err := f.Capture(t.Context(), store.CaptureOptions{Name: "orchard", Volumes: []store.VolumeInput{stream(streams[1])}}); err != nil {
+				t.Fatal(err)
+			}
+			return f
+		},
+	} {
+		f := make()
+		u := f.usage()
+		var sealed, deltas, lengths int64
+		for _, frames := range f.frames() {
+			for _, frame := range frames {
+				if frame.Padding {
+					continue
+				}
+				sealed += int64(frame.Sealed)
+				if frame.Depth > 0 {
+					deltas += int64(frame.Sealed)
+					lengths += int64(frame.Raw())
+				}
+			}
+		}
+		indexes := int64(0)
+		infos, err := f.mem.List(t.Context(), names.Captures)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, info := range infos {
+			if _, _, err := names.ParseCapture(info.Name); err == nil {
+				indexes += info.Size
+			}
+		}
+		if got := u.Total.Stored + u.Reclaimable; got != sealed+indexes {
+			t.Errorf("%s: %d bytes are stored, and the frames and index files have %d", what, got, sealed+indexes)
+		}
+		if u.Reclaimable == 0 && what == "versions" && u.Total.Deltas != lengths-deltas {
+			t.Errorf("%s: deltas saved %d, and their frames say %d", what, u.Total.Deltas, lengths-deltas)
+		}
+		costs := []store.Cost{u.Total}
+		for _, n := range u.Names {
+			costs = append(costs, n.Cost)
+		}
+		for _, c := range costs {
+			if c.Saved != c.Captured-c.Stored || c.Saved != c.Deduplication+c.Deltas+c.Compression-c.Overhead {
+				t.Errorf("%s: the parts do not add up: %+v", what, c)
+			}
+			if min(c.Deduplication, c.Deltas, c.Compression, c.Overhead) < 0 {
+				t.Errorf("%s: a part is below 0: %+v", what, c)
+			}
+		}
+		if u.Total.Deltas > 0 != (what != "random and small" && what != "compressible") {
+			t.Errorf("%s: deltas saved %d", what, u.Total.Deltas)
+		}
+	}
+}
+
 // TestUsageOfMissingBase: what a missing base stands on is not said to come free. Where cuts fall so that the last capture has
 // chunks of the missing slab itself, that is damage.
 func TestUsageOfMissingBase(t *testing.T) {
