@@ -5,8 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"reflect"
 	"slices"
-	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -390,13 +390,23 @@ func TestDeltaDamage(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			if len(report.Damage) != 1 || report.Damage[0].Object != infos[i].Name || report.Damage[0].Standing == 0 {
+				t.Fatalf("gone: %v, full: %v: the slab is not named once, with what stands on it: %+v", gone, o.Full, report.Damage)
+			}
 			for _, c := range captures {
-				if !slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return slices.Contains(d.Captures, c.ID) }) {
+				if d := report.Damage[0]; !slices.Contains(d.Captures, c.ID) || !slices.ContainsFunc(d.Members, func(h store.Harmed) bool { return h.Capture == c.ID }) {
 					t.Errorf("gone: %v, full: %v: capture %s is not named: %+v", gone, o.Full, c.ID, report.Damage)
 				}
 			}
-			if !slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return strings.Contains(d.Problem, "stands on") }) {
-				t.Errorf("gone: %v, full: %v: no frame is named that stands on what is damaged: %+v", gone, o.Full, report.Damage)
+			if again, err := f.Verify(t.Context(), o); err != nil || !reflect.DeepEqual(again, report) {
+				t.Errorf("a second look says %+v, %v, and the first %+v", again, err, report)
+			}
+		}
+		// Of a sample, what is read may stand on what was not.
+		for range 20 {
+			report, err := f.Verify(t.Context(), store.VerifyOptions{Sample: 0.5})
+			if err != nil || len(report.Damage) > 1 || len(report.Damage) == 1 && report.Damage[0].Object != infos[i].Name {
+				t.Fatalf("gone: %v, a sample: %+v, %v", gone, report, err)
 			}
 		}
 		if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) == 0 {

@@ -169,8 +169,10 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 }
 
 // firstIDs names the first of some captures.
-func firstIDs(ids []string) string {
-	const most = 5
+func firstIDs(ids []string) string { return firstOf(ids, 5) }
+
+// firstOf names the first of some captures or objects, so many at most.
+func firstOf(ids []string, most int) string {
 	text := strings.Join(ids[:min(len(ids), most)], ", ")
 	if more := len(ids) - most; more > 0 {
 		text += fmt.Sprintf(" and %s more", screen.Number(more))
