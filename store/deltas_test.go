@@ -762,3 +762,41 @@ func TestReclaimHealedBase(t *testing.T) {
 		f.wantStream(c, streams[i])
 	}
 }
+
+// TestDeltasOfRenamed: a volume that is named for the version of its tarball is said by what it was under the name before.
+func TestDeltasOfRenamed(t *testing.T) {
+	a := random(1, 200_000)
+	for _, test := range []struct {
+		what          string
+		before, after []string // names of volumes; the first is that of a
+		alike         bool
+	}{
+		{"the only one", []string{"catalogue-1.2"}, []string{"beds"}, true},
+		{"digits", []string{"catalogue-1.2", "seeds"}, []string{"catalogue-1.10", "seeds"}, true},
+		{"another name", []string{"catalogue-1.2", "seeds"}, []string{"beds-1.3", "seeds"}, false},
+		{"the name of another one", []string{"seeds-1", "catalogue"}, []string{"seeds-2", "seeds-1"}, false},
+	} {
+		f := newFixtureOf(t, withDeltas(store.DeltasOn))
+		capture := func(names []string, content []byte) *store.Capture {
+			var volumes []store.VolumeInput
+			for i, name := range names {
+				b := tarOf(t, file{name: "a", content: content})
+				if i > 0 {
+					b = tarOf(t, file{name: "b", content: random(7, 500)})
+				}
+				v := stream(b)
+				v.Name = name
+				volumes = append(volumes, v)
+			}
+			c, err := f.Capture(t.Context(), store.CaptureOptions{Name: "seedbank", Volumes: volumes})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return c
+		}
+		capture(test.before, a)
+		if c := capture(test.after, edited(a, 3000, 1)); c.Added < 100_000 != test.alike {
+			t.Errorf("%s: %d bytes were added", test.what, c.Added)
+		}
+	}
+}
