@@ -800,3 +800,62 @@ func TestDeltasOfRenamed(t *testing.T) {
 		}
 	}
 }
+
+// standingOn gives how many frames stand on one at the most, by any way.
+func (f *fixture) standingOn() (most int) {
+	type place struct {
+		slab  format.SlabID
+		frame int
+	}
+	slabs, count := make(map[format.SlabID][]format.Frame), make(map[place]map[place]bool)
+	for name, frames := range f.frames() {
+		id, err := names.ParseSlab(name)
+		if err != nil {
+			f.t.Fatal(err)
+		}
+		slabs[id] = frames
+	}
+	placeOf := func(b format.Base) place {
+		n := uint32(0)
+		i := slices.IndexFunc(slabs[b.Slab], func(f format.Frame) bool { n += uint32(len(f.Chunks)); return b.First < n })
+		return place{b.Slab, i}
+	}
+	var mark func(by place, bases []format.Base)
+	mark = func(by place, bases []format.Base) {
+		for _, b := range bases {
+			on := placeOf(b)
+			if count[on] == nil {
+				count[on] = make(map[place]bool)
+			}
+			count[on][by] = true
+			most = max(most, len(count[on]))
+			mark(by, slabs[on.slab][on.frame].Bases)
+		}
+	}
+	for id, frames := range slabs {
+		for i := range frames {
+			mark(place{id, i}, frames[i].Bases)
+		}
+	}
+	return most
+}
+
+// TestStandingIsBounded captures versions of one content that are all alike the first ones: in the end they are stored as they
+// are once more, so that one damaged frame does not harm all of them.
+func TestStandingIsBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, withDeltas(store.DeltasOn))
+		defer f.Close()
+		const captures, most = 140, 128
+		for i := range captures {
+			f.capture(tarOf(t, file{name: "a", content: edited(random(1, 20_000), 4000, byte(i+1))}))
+			time.Sleep(time.Minute)
+		}
+		if got := f.standingOn(); got > most || got < most*3/4 {
+			t.Errorf("%d frames stand on one, of %d captures: at most %d may, and nearly so many would", got, captures, most)
+		}
+		if f.stored() > 1_000_000 {
+			t.Errorf("%d bytes are stored", f.stored())
+		}
+	})
+}
