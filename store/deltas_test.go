@@ -7,6 +7,7 @@ import (
 	"io"
 	"reflect"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -699,6 +700,12 @@ func TestMissingSlabKeepsBases(t *testing.T) {
 				out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
 				if out.Slabs > 0 || out.Moved > 0 || plan.Slabs > 0 || plan.Moved > 0 {
 					t.Errorf("slabs go on which a missing one stands: planned %+v, done %+v", plan, out)
+				}
+				for _, notes := range [][]string{plan.Notes, out.Notes} {
+					told := len(notes) == 1 && strings.Contains(notes[0], "is missing") && strings.Contains(notes[0], "so none is freed") && away[strings.Fields(notes[0])[0]] != nil
+					if told != (missing == "last and tables") {
+						t.Errorf("%s is missing: it is said why nothing goes: %v: %q", missing, told, notes)
+					}
 				}
 			}
 			if missing != "last and tables" { // what tables say is still known
