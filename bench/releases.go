@@ -22,6 +22,7 @@ type series struct {
 	OneStream int64      `json:"one_stream_zstd_bytes,omitempty"` // of all tarballs under zstd -9 --long=31
 	Verify    float64    `json:"verify_seconds"`                  // every byte
 	Thinned   *thinned   `json:"thinned,omitempty"`
+	Harm      *harm      `json:"harm,omitempty"`
 	AtMost    float64    `json:"-"` // the goal for stored/alone; 0: none
 	Thin      float64    `json:"-"` // that for what is left after thinning out, of a fresh repository
 }
@@ -161,6 +162,9 @@ func (r seriesResult) tables() (all []table) {
 		all = append(all, s.table(), s.totals())
 		if s.Thinned != nil {
 			all = append(all, s.Thinned.table())
+		}
+		if s.Harm != nil {
+			all = append(all, s.Harm.table())
 		}
 	}
 	return all

@@ -5,6 +5,7 @@ import (
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/intake"
@@ -76,6 +77,10 @@ var (
 	// ErrDamaged is returned when something in the repository is missing or is
 	// not what was written. DamagedObjects tells which object.
 	ErrDamaged = format.ErrDamaged
+
+	// ErrBase is in an error about content that was stored as what differs from something else, its base, where that is
+	// damaged or missing. DamagedObjects tells where the base lies. It is mostly ErrDamaged as well.
+	ErrBase = fetch.ErrBase
 
 	// ErrUnproved is returned by OpenMember's reader and RestoreMembers, behind all that was
 	// asked for, where nothing shows that it is what was captured: the tables are lost or say

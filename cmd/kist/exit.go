@@ -95,6 +95,9 @@ func (a *app) printError(err error) {
 	case errors.Is(err, context.Canceled):
 		text = "interrupted; nothing is left half done"
 	case errors.Is(err, store.ErrDamaged):
+		if errors.Is(err, store.ErrBase) {
+			text += "\n" + baseHint("It", err)
+		}
 		text += "\nkist verify --full shows what else is harmed; " + cmp.Or(a.mendFrom(), "kist repair mends what can be mended.")
 	default:
 		if h := hint(err); h != "" {

@@ -56,6 +56,11 @@ func hint(err error) string {
 	return ""
 }
 
+// baseHint says what is wrong where content can't be read as what it was stored by can't, and what to do about it.
+func baseHint(content string, err error) string {
+	return content + " was stored as what differs from a base in " + firstOf(store.DamagedObjects(err), 5) + ", which is missing or damaged: put that file back if a copy of the repository has it."
+}
+
 // works are the words by which notes of the library speak of work to be done, and the
 // commands that do it. Notes have no kinds: the library says what is so, in these words.
 func works() [][2]string {

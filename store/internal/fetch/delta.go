@@ -82,7 +82,7 @@ func (s *Slabs) join(ctx context.Context, slab *Slab, f *format.Frame) ([]byte, 
 	for _, p := range places {
 		lent, err := s.lend(ctx, p.slab, p.frame)
 		if err != nil {
-			return nil, fmt.Errorf("what it stands on: %w", err)
+			return nil, fmt.Errorf("%w: %w", ErrBase, err)
 		}
 		joined = append(joined, lent.raw[p.from:p.to]...)
 		s.giveBack(lent)
@@ -104,7 +104,7 @@ func (s *Slabs) basesOf(ctx context.Context, slab *Slab, f *format.Frame) (place
 		on := slab
 		if b.Slab != slab.ID {
 			if on, err = s.Open(ctx, b.Slab); err != nil {
-				return nil, 0, fmt.Errorf("what it stands on: %w", err)
+				return nil, 0, fmt.Errorf("%w: %w", ErrBase, err)
 			}
 		}
 		p, err := on.base(b, f.Depth)

@@ -53,6 +53,9 @@ func (e *SlabError) Unwrap() error { return e.Err }
 func (e unopened) Error() string { return crypt.ErrDamaged.Error() }
 func (e unopened) Unwrap() error { return e.error }
 
+// ErrBase is in the error of a frame that can't be read since what it stands on can't: behind it comes the SlabError of that.
+var ErrBase = errors.New("its base can't be read")
+
 // AsDamage marks as damage what storage says of an object that must be there
 // and is not, or not in full.
 func AsDamage(err error) error {

@@ -1,6 +1,8 @@
 package intake
 
 import (
+	"slices"
+
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
@@ -41,11 +43,13 @@ type assembler struct {
 	next int   // number of the next frame
 	ring *ring // nil: nothing is said by others
 
+	standing map[int]int // how many frames stand on one of this session
+
 	before *before // of contents; nil: nothing is said by what was there before
 }
 
 func newAssembler(in *Intake) *assembler {
-	a := &assembler{in: in}
+	a := &assembler{in: in, standing: make(map[int]int)}
 	if in.cfg.deltas() {
 		a.ring = newRing()
 	}
@@ -187,7 +191,7 @@ func (a *assembler) basesOf(s *Stream, chunk []byte) []basis {
 	if s.lane == Contents && !suffices {
 		bases = append(bases, a.ring.like(chunk)...)
 	}
-	return bases
+	return slices.DeleteFunc(bases, a.crowded)
 }
 
 // store puts a new chunk into the open frame of its lane.
@@ -202,7 +206,7 @@ func (a *assembler) store(s *Stream, chunk []byte, id crypt.Identity) (known.Ref
 	}
 	switch {
 	case len(bases) > 0:
-		f.addBases(bases)
+		f.addBases(bases, a.stand)
 	case lane == Contents && a.ring != nil && mayKeep(len(chunk)):
 		a.ring.keep(f.number, chunk, id)
 	}

@@ -52,6 +52,8 @@ type Config struct {
 	Alike bool
 	// Old reads chunks that were there before; with DeltasOn it is set.
 	Old func(ctx context.Context, slab format.SlabID, chunk uint32) (Old, error)
+	// Crowds counts what stands on what was there before, and goes on with that; nil: nothing does.
+	Crowds *Crowds
 	// NoRecheck leaves out reading frames back before they are sealed. Without it a
 	// session fails with ErrChanged where they are not what was hashed.
 	NoRecheck bool
@@ -88,6 +90,9 @@ type Intake struct {
 
 // New starts a session. It must be ended by Close or Abandon.
 func New(ctx context.Context, cfg Config) (*Intake, error) {
+	if cfg.Crowds == nil {
+		cfg.Crowds = new(Crowds)
+	}
 	if cfg.Workers <= 0 {
 		cfg.Workers = runtime.GOMAXPROCS(0)
 	}

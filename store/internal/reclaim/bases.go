@@ -1,10 +1,13 @@
 package reclaim
 
 import (
+	"bytes"
+	"fmt"
 	"maps"
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // linkBases finds out which slabs stand on which.
@@ -63,7 +66,9 @@ func (v *survey) holdOf(s *stocked, needs bitset) {
 				base.hold(b, needs)
 			}
 			// A base of depth 0 stands on nothing.
-			v.blind = v.blind || base.frames == nil && f.Depth > 1
+			if v.blind == nil && base.frames == nil && f.Depth > 1 {
+				v.blind = base
+			}
 		}
 		end = begin
 	}
@@ -77,18 +82,36 @@ func (s *stocked) hold(b format.Base, needs bitset) {
 	}
 }
 
-// noteBlind notes whether it is unknown what a needed slab stands on, where some do: nothing is taken for unneeded then.
+// noteBlind notes a needed slab of which it is unknown what it stands on, where some do: nothing is taken for unneeded then.
 func (v *survey) noteBlind() {
 	deltas := false
 	for _, c := range v.captures {
 		deltas = deltas || c.Deltas
 	}
-	v.blind = false // unused goes by it
+	v.blind = nil // unused goes by it
+	if !deltas {
+		return
+	}
+	var blind *stocked
 	for _, s := range v.all() {
-		if v.blind = deltas && s.frames == nil && !v.unused(s, v.needed); v.blind {
-			return
+		if s.frames == nil && !v.unused(s, v.needed) && (blind == nil || bytes.Compare(s.id[:], blind.id[:]) < 0) {
+			blind = s
 		}
 	}
+	v.blind = blind
+}
+
+// noteBlindness says why nothing is freed.
+func (v *survey) noteBlindness() []string {
+	if v.blind == nil {
+		return nil
+	}
+	what := "is missing"
+	if v.stock[v.blind.id] != nil {
+		what = "can't be read"
+	}
+	return []string{fmt.Sprintf("%s %s, captures need it, and no table says what it stands on: any other slab may be that, so none is freed until it is back. "+
+		"Put the file back if a copy of the repository has it; repairing fetches it from another place, or gives up what is lost with it", names.Slab(v.blind.id), what)}
 }
 
 // together takes slabs out of a set that are not to go before what stands on them: as long as that is there, a writer

@@ -90,8 +90,8 @@ func TestHoldBases(t *testing.T) {
 			v.holdBases()
 			want := make(bitset, len(set))
 			v.set(want, c.want...)
-			if !slices.Equal(set, want) || slices.ContainsFunc(other, func(word uint64) bool { return word != 0 }) || v.blind {
-				t.Errorf("%s: %s is %b, not %b; of the other kind %b, blind %t", name, which, set, want, other, v.blind)
+			if !slices.Equal(set, want) || slices.ContainsFunc(other, func(word uint64) bool { return word != 0 }) || v.blind != nil {
+				t.Errorf("%s: %s is %b, not %b; of the other kind %b, blind %v", name, which, set, want, other, v.blind)
 			}
 		}
 	}
@@ -105,8 +105,8 @@ func TestHoldUnknown(t *testing.T) {
 	v := surveyed([][]format.Frame{{plain()}, {standing(1, long)}})
 	v.set(v.needed, place{2, 0})
 	v.holdBases()
-	if !v.slab(1).short || v.blind {
-		t.Errorf("a base behind the end: short %t, blind %t", v.slab(1).short, v.blind)
+	if !v.slab(1).short || v.blind != nil {
+		t.Errorf("a base behind the end: short %t, blind %v", v.slab(1).short, v.blind)
 	}
 	for depth, blind := range []bool{1: false, 2: true} {
 		if depth == 0 {
@@ -114,8 +114,8 @@ func TestHoldUnknown(t *testing.T) {
 		}
 		v := surveyed([][]format.Frame{nil, {standing(uint32(depth), on(1, 0))}}, 1)
 		v.set(v.needed, place{2, 0})
-		if v.holdBases(); v.blind != blind {
-			t.Errorf("a base of which nothing is known, under depth %d: blind %t", depth, v.blind)
+		if v.holdBases(); (v.blind != nil) != blind {
+			t.Errorf("a base of which nothing is known, under depth %d: blind %v", depth, v.blind)
 		}
 	}
 	for name, c := range map[string]struct{ deltas, named, blind bool }{
@@ -128,9 +128,9 @@ func TestHoldUnknown(t *testing.T) {
 		if c.named {
 			v.walked["r"] = []*stocked{v.slab(1)}
 		}
-		v.blind = true // by a look before
-		if v.holdBases(); v.blind != c.blind || v.unused(v.slab(2), v.needed) == c.blind {
-			t.Errorf("%s of which nothing is known: blind %t", name, v.blind)
+		v.blind = v.slab(1) // by a look before
+		if v.holdBases(); (v.blind != nil) != c.blind || v.unused(v.slab(2), v.needed) == c.blind {
+			t.Errorf("%s of which nothing is known: blind %v", name, v.blind)
 		}
 	}
 }

@@ -26,7 +26,7 @@ const maxDead = 0.03
 
 // victims gives the slabs whose rests are to be moved.
 func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
-	if v.blind {
+	if v.blind != nil {
 		return nil // the old ones would stay beside what was moved
 	}
 	young := v.young(others)

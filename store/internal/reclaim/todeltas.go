@@ -172,7 +172,7 @@ func (v *survey) batchOf(lots [][]*stocked, o *ToDeltas, room int64) (batch []*s
 
 // withoutDeltas gives the slabs that are to be stored anew, each with those that stand on it: of the oldest captures first.
 func (v *survey) withoutDeltas(ctx context.Context, others []lease.Writer) (lots [][]*stocked, err error) {
-	if v.blind {
+	if v.blind != nil {
 		return nil, nil // the old ones would stay beside what was moved
 	}
 	stays := v.staying(others)

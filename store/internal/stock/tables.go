@@ -90,6 +90,7 @@ type Loaded struct {
 	Tables  []ListedTable
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
+	Crowds  *intake.Crowds  // what stands on what
 }
 
 // Load gives the index of all chunks that there are, and the records of
@@ -198,6 +199,9 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 	}
 	isLast := func(rec *format.SlabRecord) bool { return exclude.Last[rec.Slab] }
 	p.cut = v.cut()
+	if p.each == nil {
+		s.Crowds = countCrowds(standing)
+	}
 	standing = p.blotBaseless(standing)
 	for _, rec := range standing {
 		if isLast(rec) {

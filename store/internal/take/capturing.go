@@ -194,7 +194,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Adopted, cfg.Joined = loaded.Adopted, s.r.stock.ToJoin(ctx, loaded.Tables)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
-	cfg.Old = weave.OldChunks(s.r.slabs)
+	cfg.Old, cfg.Crowds = weave.OldChunks(s.r.slabs), loaded.Crowds
 	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
 	s.index = loaded.Index
 	s.Intake, err = intake.New(ctx, cfg)
