@@ -675,12 +675,3 @@ func TestReclaimHealedBase(t *testing.T) {
 		f.wantStream(c, streams[i])
 	}
 }
-
-// TestBasesAreNeeded: verifying counts nothing among what no capture needs on which others stand.
-func TestBasesAreNeeded(t *testing.T) {
-	f, _, _, _ := basesLeft(t)
-	report, err := f.Verify(t.Context(), store.VerifyOptions{})
-	if err != nil || !report.OK || len(report.Notes) > 0 {
-		t.Errorf("%+v, %v", report, err)
-	}
-}
