@@ -770,15 +770,6 @@ func TestReclaimHealedBase(t *testing.T) {
 	}
 }
 
-// TestBasesAreNeeded: verifying counts nothing among what no capture needs on which others stand.
-func TestBasesAreNeeded(t *testing.T) {
-	f, _, _, _ := basesLeft(t)
-	report, err := f.Verify(t.Context(), store.VerifyOptions{})
-	if err != nil || !report.OK || len(report.Notes) > 0 {
-		t.Errorf("%+v, %v", report, err)
-	}
-}
-
 // TestDeltasOfRenamed: a volume that is named for the version of its tarball is said by what it was under the name before.
 func TestDeltasOfRenamed(t *testing.T) {
 	a := random(1, 200_000)
