@@ -135,6 +135,24 @@ func (p *repairer) markBad(ctx context.Context) error {
 	return err
 }
 
+// unmark takes back marks of places that are all whole again, as where a slab was put back: while they stand, captures store
+// once more what is there.
+func (p *repairer) unmark(ctx context.Context) error {
+	going, err := p.r.ledger.ReadStages(ctx, names.Harmed)
+	if err != nil {
+		return err
+	}
+	for _, m := range going.Harm {
+		if m.Record == nil || slices.ContainsFunc(m.Record.Harmed, func(h format.HarmedSlab) bool { return p.bad[h.Slab] != nil }) {
+			continue
+		}
+		if err := p.removeMark(ctx, m.Info.Name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // heal lets captures take harmed chunks from where they are unharmed.
 func (p *repairer) heal(ctx context.Context) error {
 	if len(p.bad) == 0 && len(p.v.WrongOrders) == 0 {
