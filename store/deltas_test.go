@@ -866,3 +866,36 @@ func TestStandingIsBounded(t *testing.T) {
 		}
 	})
 }
+
+// TestBaseIsBack repairs while a base is missing, and again once it is back: captures rely on what stands on it as before.
+func TestBaseIsBack(t *testing.T) {
+	f, captures, streams := chain(t, 2)
+	f.harmed = true
+	i := slices.IndexFunc(f.list(names.Slabs), func(info storage.Info) bool {
+		return !slices.ContainsFunc(f.frames()[info.Name], func(f format.Frame) bool { return f.Depth > 0 })
+	})
+	base := f.list(names.Slabs)[i].Name
+	away := f.object(base)
+	f.remove(base)
+	f.reopen()
+	if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) == 0 || len(f.list("condemned")) != 1 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if err := f.mem.Put(t.Context(), base, bytes.NewReader(away)); err != nil {
+		t.Fatal(err)
+	}
+	f.reopen()
+	if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) > 0 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	for i, c := range captures {
+		f.wantStream(c, streams[i])
+		again := f.capture(streams[i])
+		if again.Added > 4_000 {
+			t.Errorf("%d bytes of what is there were stored once more", again.Added)
+		}
+	}
+	if left := f.list("condemned"); len(left) > 0 {
+		t.Errorf("marks are left of what is whole: %v", left)
+	}
+}
