@@ -18,6 +18,7 @@ func runDatabase(ctx context.Context, s *setup, args []string) error {
 	n := s.Int("captures", 0, "how many (default: 5 of the embedded database, 10 of a server)")
 	bytes := size(0)
 	s.Var(&bytes, "size", "about how much data (default: 32MiB in the embedded database, 150MiB in a server)")
+	s.overShare()
 	if err := s.parse(args); err != nil {
 		return err
 	}

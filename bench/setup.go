@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 
 	"github.com/dustin/go-humanize"
 
@@ -18,10 +19,11 @@ import (
 type setup struct {
 	*flag.FlagSet
 	out, log io.Writer
-	parent   string // of the temporary folder
-	json     string // file for the report
-	deltas   string // of repositories: on, own or off
-	folder   string // the temporary folder, while begin's function runs
+	parent   string        // of the temporary folder
+	json     string        // file for the report
+	deltas   string        // of repositories: on, own or off
+	latency  time.Duration // of a call of the repository, while capturing
+	folder   string        // the temporary folder, while begin's function runs
 }
 
 func newSetup(name string, out, log io.Writer) *setup {
@@ -31,6 +33,11 @@ func newSetup(name string, out, log io.Writer) *setup {
 	s.StringVar(&s.json, "json", "", "write all figures to `FILE`, too")
 	s.StringVar(&s.deltas, "deltas", "on", "`ON`, own or off: as of kist setup")
 	return s
+}
+
+// overShare adds the flag for what a call takes.
+func (s *setup) overShare() {
+	s.DurationVar(&s.latency, "latency", 0, "what a call of the repository takes while capturing, as on a slow share")
 }
 
 // ways gives the way of deltas that is asked for.
