@@ -100,7 +100,7 @@ func (w *seriesWriter) add(ctx context.Context, label string, write func(file st
 		return fmt.Errorf("%s: writing its tarball: %w", label, err)
 	}
 	w.tarballs = append(w.tarballs, file)
-	a, err := addFile(ctx, w.dir, label, file, w.latency)
+	a, err := addFile(ctx, w.dir, label, file, w.share)
 	if err != nil {
 		return err
 	}

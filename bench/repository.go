@@ -77,13 +77,13 @@ func openRepository(ctx context.Context, dir string) (*repository, error) {
 }
 
 // openShared opens what createRepository made in dir as if it were on a share, with what a machine keeps of it in folders beside it.
-func openShared(ctx context.Context, dir string) (*repository, *storagetest.Share, error) {
+func openShared(ctx context.Context, dir string, how share) (*repository, *storagetest.Share, error) {
 	secret, err := readKey(dir)
 	if err != nil {
 		return nil, nil, err
 	}
 	share := storagetest.NewShare(files.OS(filepath.Join(dir, "repository")))
-	r, err := openAt(ctx, dir, share, secret, store.OpenOptions{Cache: filepath.Join(dir, "cache"), State: filepath.Join(dir, "state")})
+	r, err := openAt(ctx, dir, share, secret, store.OpenOptions{Cache: filepath.Join(dir, "cache"), State: filepath.Join(dir, "state"), KeepBases: !how.noBases})
 	return r, share, err
 }
 
@@ -156,9 +156,9 @@ type addition struct {
 }
 
 // addFile captures the tarball at path, and compares what is restored from the
-// repository, opened anew, with that file. Each call of the repository takes so long while it captures.
-func addFile(ctx context.Context, dir, label, path string, latency time.Duration) (addition, error) {
-	a, err := captureFile(ctx, dir, label, path, latency)
+// repository, opened anew, with that file. It captures as over that share.
+func addFile(ctx context.Context, dir, label, path string, o share) (addition, error) {
+	a, err := captureFile(ctx, dir, label, path, o)
 	if err != nil {
 		return a, fmt.Errorf("capturing %s: %w", label, err)
 	}
@@ -170,8 +170,8 @@ func addFile(ctx context.Context, dir, label, path string, latency time.Duration
 	return a, nil
 }
 
-func captureFile(ctx context.Context, dir, label, path string, latency time.Duration) (a addition, err error) {
-	r, share, err := openShared(ctx, dir)
+func captureFile(ctx context.Context, dir, label, path string, o share) (a addition, err error) {
+	r, share, err := openShared(ctx, dir, o)
 	if err != nil {
 		return a, err
 	}
@@ -181,7 +181,7 @@ func captureFile(ctx context.Context, dir, label, path string, latency time.Dura
 		return a, err
 	}
 	share.Reset()
-	share.SetLatency(latency)
+	share.SetLatency(o.latency)
 	begin := time.Now()
 	c, err := r.captureStream(ctx, label, func() (io.ReadCloser, error) { return os.Open(path) })
 	if err != nil {

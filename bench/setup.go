@@ -19,11 +19,11 @@ import (
 type setup struct {
 	*flag.FlagSet
 	out, log io.Writer
-	parent   string        // of the temporary folder
-	json     string        // file for the report
-	deltas   string        // of repositories: on, own or off
-	latency  time.Duration // of a call of the repository, while capturing
-	folder   string        // the temporary folder, while begin's function runs
+	parent   string // of the temporary folder
+	json     string // file for the report
+	deltas   string // of repositories: on, own or off
+	share    share  // that the repository is on while capturing
+	folder   string // the temporary folder, while begin's function runs
 }
 
 func newSetup(name string, out, log io.Writer) *setup {
@@ -35,9 +35,16 @@ func newSetup(name string, out, log io.Writer) *setup {
 	return s
 }
 
-// overShare adds the flag for what a call takes.
+// share says how a repository is captured into.
+type share struct {
+	latency time.Duration // of a call
+	noBases bool          // no copies of bases are kept
+}
+
+// overShare adds the flags for it.
 func (s *setup) overShare() {
-	s.DurationVar(&s.latency, "latency", 0, "what a call of the repository takes while capturing, as on a slow share")
+	s.DurationVar(&s.share.latency, "latency", 0, "what a call of the repository takes while capturing, as on a slow share")
+	s.BoolVar(&s.share.noBases, "no-bases", false, "keep no copies of bases on this machine")
 }
 
 // ways gives the way of deltas that is asked for.

@@ -77,6 +77,7 @@ type Slabs struct {
 	workers int
 	guess   int64         // see tailGuess
 	kept    *cache.Folder // see Keep
+	long    bool          // see Keep
 	buffers buffers
 	healing healing
 
@@ -132,5 +133,6 @@ func (s *Slabs) Expect(length func(format.SlabID) (int64, bool)) {
 	s.length = length
 }
 
-// Keep has small slabs copied into a cache. It is called before anything is read.
-func (s *Slabs) Keep(kept *cache.Folder) { s.kept = kept }
+// Keep has small slabs copied into a cache, and copies of others read, too, where long says so. It is called before anything
+// is read.
+func (s *Slabs) Keep(kept *cache.Folder, long bool) { s.kept, s.long = kept, long }

@@ -41,7 +41,7 @@ func (s *Slabs) decode(packed, buf []byte) ([]byte, error) {
 }
 
 // openFrame gives what is compressed in a frame, within sealed, which is as long as
-// the frame. Where an end that was kept does not open, the slab itself decides, and then its parity.
+// the frame. Where an end that was kept or a copy does not open, the slab itself decides, and then its parity.
 func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte) ([]byte, error) {
 	off := slab.offsets[n]
 	s.mu.Lock()
@@ -57,6 +57,9 @@ func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte)
 		s.mu.Unlock()
 		s.kept.Drop(names.Slab(slab.ID))
 	}
+	if packed, ok := s.openCopied(slab, n, sealed); ok {
+		return packed, nil
+	}
 	err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, off)
 	if err == nil {
 		var packed []byte
@@ -66,6 +69,25 @@ func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte)
 		err = unopened{errors.Join(format.ErrDamaged, err)}
 	}
 	return s.openHealedFrame(ctx, slab, n, sealed, AsDamage(err))
+}
+
+// openCopied is openFrame by the slab's copy, if that was there when the slab was opened, and is.
+func (s *Slabs) openCopied(slab *Slab, n int, sealed []byte) ([]byte, bool) {
+	if !slab.copied {
+		return nil, false
+	}
+	file := s.kept.Reader(names.Slab(slab.ID), slab.Length)
+	if file == nil {
+		return nil, false
+	}
+	defer file.Close()
+	if _, err := file.ReadAt(sealed, slab.offsets[n]); err == nil {
+		if packed, err := slab.unseal(n, sealed); err == nil {
+			return packed, true
+		}
+	}
+	s.kept.Drop(names.Slab(slab.ID))
+	return nil, false
 }
 
 // unseal opens a frame in its place.
