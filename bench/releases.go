@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -105,6 +106,11 @@ func (w *seriesWriter) add(ctx context.Context, label string, write func(file st
 		return err
 	}
 	w.newest = a.ID
+	if w.share.forget && len(w.tarballs) == 1 {
+		if err := errors.Join(os.RemoveAll(filepath.Join(w.dir, "cache")), os.RemoveAll(filepath.Join(w.dir, "state"))); err != nil {
+			return err
+		}
+	}
 	if a.Alone, err = zstdFileLength(ctx, file); err != nil {
 		return err
 	}

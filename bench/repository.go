@@ -77,13 +77,13 @@ func openRepository(ctx context.Context, dir string) (*repository, error) {
 }
 
 // openShared opens what createRepository made in dir as if it were on a share, with what a machine keeps of it in folders beside it.
-func openShared(ctx context.Context, dir string, how share) (*repository, *storagetest.Share, error) {
+func openShared(ctx context.Context, dir string) (*repository, *storagetest.Share, error) {
 	secret, err := readKey(dir)
 	if err != nil {
 		return nil, nil, err
 	}
 	share := storagetest.NewShare(files.OS(filepath.Join(dir, "repository")))
-	r, err := openAt(ctx, dir, share, secret, store.OpenOptions{Cache: filepath.Join(dir, "cache"), State: filepath.Join(dir, "state"), KeepBases: !how.noBases})
+	r, err := openAt(ctx, dir, share, secret, store.OpenOptions{Cache: filepath.Join(dir, "cache"), State: filepath.Join(dir, "state"), KeepBases: true})
 	return r, share, err
 }
 
@@ -171,7 +171,7 @@ func addFile(ctx context.Context, dir, label, path string, o share) (addition, e
 }
 
 func captureFile(ctx context.Context, dir, label, path string, o share) (a addition, err error) {
-	r, share, err := openShared(ctx, dir, o)
+	r, share, err := openShared(ctx, dir)
 	if err != nil {
 		return a, err
 	}

@@ -38,13 +38,13 @@ func newSetup(name string, out, log io.Writer) *setup {
 // share says how a repository is captured into.
 type share struct {
 	latency time.Duration // of a call
-	noBases bool          // no copies of bases are kept
+	forget  bool          // what this machine keeps of the repository goes after the first capture
 }
 
 // overShare adds the flags for it.
 func (s *setup) overShare() {
 	s.DurationVar(&s.share.latency, "latency", 0, "what a call of the repository takes while capturing, as on a slow share")
-	s.BoolVar(&s.share.noBases, "no-bases", false, "keep no copies of bases on this machine")
+	s.BoolVar(&s.share.forget, "forget", false, "remove after the first capture what this machine keeps of the repository")
 }
 
 // ways gives the way of deltas that is asked for.

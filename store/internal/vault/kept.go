@@ -110,13 +110,13 @@ func (v *Vault) Keep(folder string, size int64, bases bool) {
 		name += "-" + v.place // a name may stand for other bytes in another place
 	}
 	v.kept, _ = cache.Open(filepath.Join(folder, name), size)
-	v.slabs.Keep(v.kept, bases)
 	if bases {
 		v.bases = cmp.Or(size, cache.DefaultSize) / basesPart
 	}
+	v.slabs.Keep(v.kept, v.bases)
 }
 
-// basesPart is which part of the copies may be slabs that one capture put.
+// basesPart is which part of the copies may be slabs that one capture put, and which part bases that it read.
 const basesPart = 4
 
 // BasesToKeep gives how many bytes of slabs that a capture puts are kept on this machine, so that the next one, which says by
