@@ -55,6 +55,7 @@ func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte,
 		s.ends.remove(slab.ID, end)
 		s.mu.Unlock()
 		s.kept.Drop(names.Slab(slab.ID))
+		s.kept.Drop(endCopy(slab.ID))
 	}
 	if packed, ok := s.openCopied(slab, n, sealed, why); ok {
 		return packed, nil

@@ -131,8 +131,11 @@ func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (
 		}
 		s.kept.Drop(names.Slab(id))
 	}
+	if !small {
+		return s.openByEnd(ctx, id, length)
+	}
 	slab, err := s.openFrom(ctx, s.storage.ReadAt, id, length)
-	if err == nil && small && s.kept != nil {
+	if err == nil && s.kept != nil {
 		s.mu.Lock()
 		end, ok := s.ends.get(id)
 		s.mu.Unlock()

@@ -49,7 +49,7 @@ func (k keeping) putSlab(ctx context.Context, name string, content io.Reader) er
 	if copies == nil {
 		return k.Storage.Put(ctx, name, content)
 	}
-	c := &copying{from: content, rest: func() *cache.Writer { return nil }}
+	c := &copying{from: content}
 	if k.bases != nil {
 		c.rest = func() *cache.Writer { return copies.UpTo(name, min(format.SlabTarget, max(0, k.bases.Load()))) }
 	}
@@ -70,8 +70,8 @@ type copying struct {
 	from  io.Reader
 	bytes []byte
 	long  bool
-	rest  func() *cache.Writer
-	file  *cache.Writer // of a long one; nil: none
+	rest  func() *cache.Writer // nil: none
+	file  *cache.Writer        // of a long one; nil: none
 }
 
 // Read implements io.Reader.
@@ -98,7 +98,9 @@ func (t copyingTo) Write(p []byte) (int, error) {
 
 func (c *copying) add(p []byte) {
 	if !c.long && len(c.bytes)+len(p) > fetch.SmallSlab {
-		c.long, c.file = true, c.rest()
+		if c.long = true; c.rest != nil {
+			c.file = c.rest()
+		}
 		c.file.Write(c.bytes)
 		c.bytes = nil
 	}
