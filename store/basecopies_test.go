@@ -101,22 +101,3 @@ func TestHarmedBaseCopies(t *testing.T) {
 		}
 	}
 }
-
-// TestBasesAreBounded: no more than a quarter of what is kept are copies of slabs that one capture put.
-func TestBasesAreBounded(t *testing.T) {
-	s := newOnShareOf(t, withDeltas(store.DeltasOn))
-	s.bases, s.most = true, 4<<20
-	s.takes("hazel", editions(1)[0])
-	var most int64
-	err := filepath.WalkDir(filepath.Join(s.homes, "hazel", "copies"), func(path string, d fs.DirEntry, err error) error {
-		if err != nil || d.IsDir() {
-			return err
-		}
-		info, err := d.Info()
-		most = max(most, info.Size())
-		return err
-	})
-	if err != nil || most > 1<<20 {
-		t.Errorf("a copy has %d bytes, %v", most, err)
-	}
-}

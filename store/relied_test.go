@@ -23,8 +23,7 @@ type onShare struct {
 	share *storagetest.Share
 	key   *crypt.KeyFile
 	homes string
-	bases bool  // machines keep copies of bases
-	most  int64 // bytes of copies
+	bases bool // machines keep copies of bases
 	clock time.Time
 }
 
@@ -58,7 +57,7 @@ func (s *onShare) on(machine string, do func(context.Context, *store.Repository)
 	}
 	defer folder.Close()
 	s.share.Reset()
-	o := store.OpenOptions{KeepBases: s.bases, CacheSize: s.most}
+	o := store.OpenOptions{KeepBases: s.bases}
 	if machine != "" {
 		o.Cache, o.State = filepath.Join(s.homes, machine, "copies"), filepath.Join(s.homes, machine, "state")
 		if err := os.MkdirAll(filepath.Join(s.homes, machine), 0o700); err != nil {

@@ -130,3 +130,41 @@ func TestBaseBeforeAHole(t *testing.T) {
 		t.Errorf("%d reads", got)
 	}
 }
+
+// A frame that is harmed in the copy of its slab's end is read of the storage, and the copy goes.
+func TestHarmedEnd(t *testing.T) {
+	r := row(t, 9)
+	dir := t.TempDir()
+	opened := func() (*Slabs, *Slab) {
+		s, _ := r.keptIn(t, dir, 1<<20)
+		s.guess = 1500
+		slab, err := s.Open(t.Context(), r.slab)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return s, slab
+	}
+	_, slab := opened()
+	file := filepath.Join(dir, "copies", endCopy(r.slab))
+	kept, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := slab.offsets[8]
+	frame := r.slabBytes(t)[at:slab.end]
+	i := bytes.Index(kept, frame)
+	if i < 0 {
+		t.Fatal("the last frame is not in the copy")
+	}
+	kept[i+5] ^= 1
+	if err := os.WriteFile(file, kept, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, slab := opened()
+	if got, err := s.BaseFrame(t.Context(), slab, 8); err != nil || !bytes.Equal(got, r.chunks[8]) {
+		t.Errorf("%d bytes, %v", len(got), err)
+	}
+	if _, err := os.Stat(file); !os.IsNotExist(err) {
+		t.Errorf("the copy is there yet: %v", err)
+	}
+}

@@ -3,10 +3,18 @@ package stock
 import (
 	"bytes"
 	"io"
+	"os"
+	"path/filepath"
+	"sync/atomic"
 	"testing"
 	"testing/iotest"
 
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
 // What passes through is the content to the byte, however it is asked for, and what is small is had at the end.
@@ -26,5 +34,41 @@ func TestCopying(t *testing.T) {
 				t.Errorf("%s, %d bytes: %d bytes are had, long %v", name, length, len(c.bytes), c.long)
 			}
 		}
+	}
+}
+
+// Of longer slabs copies are kept as long as there is room for the next one, and none of one that could not be put.
+func TestKeepsBases(t *testing.T) {
+	dir := t.TempDir()
+	os.Chmod(dir, 0o700)
+	faulty := storagetest.NewFaulty(storage.NewMemory())
+	key := crypt.NewKeyFile()
+	newStock(t, faulty, key)
+	s := openStock(t, faulty, key, filepath.Join(dir, "copies"))
+	const length = 3 * fetch.SmallSlab
+	put := func(k keeping, fails bool) bool {
+		t.Helper()
+		name := names.Slab(format.NewSlabID())
+		err := k.Put(t.Context(), name, bytes.NewReader(make([]byte, length)))
+		if fails != (err != nil) {
+			t.Errorf("putting: %v", err)
+		}
+		file := s.Vault().Copies().Reader(name, -1)
+		if file != nil {
+			file.Close()
+		}
+		return file != nil
+	}
+	room := new(atomic.Int64)
+	room.Store(2*length + length/2)
+	k := keeping{faulty, s, room}
+	faulty.Inject(storagetest.Fault{Method: storagetest.Put, From: faulty.Calls(storagetest.Put), Once: true, Effect: storagetest.Fail})
+	for i, want := range []bool{false, true, true, false} {
+		if got := put(k, i == 0); got != want {
+			t.Errorf("slab %d is kept: %v", i, got)
+		}
+	}
+	if put(keeping{faulty, s, nil}, false) {
+		t.Error("a long slab is kept where no bases are")
 	}
 }
