@@ -1,4 +1,4 @@
-// Package cache keeps copies of small objects of a repository in a folder of this
+// Package cache keeps copies of objects of a repository, mostly small ones, in a folder of this
 // machine, so that over a slow share only what is new is read.
 //
 // An object is never changed and its name never used again, so a copy is right for
