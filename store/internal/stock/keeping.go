@@ -50,8 +50,8 @@ func (k keeping) putSlab(ctx context.Context, name string, content io.Reader) er
 		return k.Storage.Put(ctx, name, content)
 	}
 	c := &copying{from: content}
-	if k.bases != nil {
-		c.rest = func() *cache.Writer { return copies.UpTo(name, min(format.SlabTarget, max(0, k.bases.Load()))) }
+	if k.bases != nil && k.bases.Load() > 0 {
+		c.rest = func() *cache.Writer { return copies.UpTo(name, min(format.SlabTarget, k.bases.Load())) }
 	}
 	err := k.Storage.Put(ctx, name, c)
 	switch {
