@@ -19,6 +19,7 @@ func runDatabase(ctx context.Context, s *setup, args []string) error {
 	damage := s.Int("damage", 0, "harm `N` bytes of slabs, and tell what each frame harms that is hit")
 	bytes := size(0)
 	s.Var(&bytes, "size", "about how much data (default: 32MiB in the embedded database, 150MiB in a server)")
+	s.overShare()
 	if err := s.parse(args); err != nil {
 		return err
 	}

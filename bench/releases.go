@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -32,6 +33,7 @@ func runReleases(ctx context.Context, s *setup, args []string) error {
 	n := s.Int("count", 16, "how many of the newest releases")
 	one := s.Bool("one-stream", false, "compare with zstd -9 --long=31 of all tarballs, too")
 	keep := s.Int("thin", 0, "retire all but every `N`-th, and reclaim")
+	s.overShare()
 	if err := s.parse(args); err != nil {
 		return err
 	}
@@ -100,11 +102,16 @@ func (w *seriesWriter) add(ctx context.Context, label string, write func(file st
 		return fmt.Errorf("%s: writing its tarball: %w", label, err)
 	}
 	w.tarballs = append(w.tarballs, file)
-	a, err := addFile(ctx, w.dir, label, file)
+	a, err := addFile(ctx, w.dir, label, file, w.share)
 	if err != nil {
 		return err
 	}
 	w.newest = a.ID
+	if w.share.forget && len(w.tarballs) == 1 {
+		if err := errors.Join(os.RemoveAll(filepath.Join(w.dir, "cache")), os.RemoveAll(filepath.Join(w.dir, "state"))); err != nil {
+			return err
+		}
+	}
 	if a.Alone, err = zstdFileLength(ctx, file); err != nil {
 		return err
 	}
@@ -151,6 +158,8 @@ func (s *series) total() addition {
 		t.TarBytes += a.TarBytes
 		t.Alone += a.Alone
 		t.Added += a.Added
+		t.Read += a.Read
+		t.Calls += a.Calls
 		t.Seconds += a.Seconds
 		t.Restore += a.Restore
 	}
@@ -171,9 +180,9 @@ func (r seriesResult) tables() (all []table) {
 }
 
 func (s *series) table() table {
-	t := table{title: s.Title, head: []string{"", "tar bytes", "zstd -3", "added", "added/zstd", "capture", "restore"}}
+	t := table{title: s.Title, head: []string{"", "tar bytes", "zstd -3", "added", "added/zstd", "read", "calls", "capture", "restore"}}
 	for _, a := range append(s.Captures[:len(s.Captures):len(s.Captures)], s.total()) {
-		t.add(a.Label, count(a.TarBytes), count(a.Alone), count(a.Added), ratio(a.Added, a.Alone),
+		t.add(a.Label, count(a.TarBytes), count(a.Alone), count(a.Added), ratio(a.Added, a.Alone), count(a.Read), count(a.Calls),
 			seconds(a.Seconds), seconds(a.Restore))
 	}
 	return t

@@ -117,6 +117,11 @@ type OpenOptions struct {
 	// CacheSize is how many bytes of copies are kept for the repository, about;
 	// 0 means cache.DefaultSize. What was used longest ago goes first.
 	CacheSize int64
+	// KeepBases keeps copies of longer objects as well: where deltas are on, of what each capture puts and of what it reads
+	// back, up to a quarter of CacheSize each, so that the next one need not read what it says its contents by; and of the
+	// ends of slabs. It is for a storage that is slow to read, as one on a share. Whatever reads contents reads such copies,
+	// too, but for what does not use the Cache.
+	KeepBases bool
 
 	// State is a folder of this machine for what it knows of repositories: by which
 	// root key and key slot each was opened, and which captures this machine made or saw.
@@ -177,7 +182,7 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 		return nil, err
 	}
 	if o.Cache != "" {
-		v.Keep(o.Cache, o.CacheSize)
+		v.Keep(o.Cache, o.CacheSize, o.KeepBases)
 	}
 	return newRepository(v, w, warning), nil
 }

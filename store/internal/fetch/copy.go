@@ -137,7 +137,7 @@ func (c *Copy) frame(i int) error {
 	if err != nil {
 		return unopened{errors.Join(format.ErrDamaged, err)}
 	}
-	if c.raw, err = c.s.unpack(c.ctx, c.slab, i, packed, slices.Grow(c.raw[:0], f.Raw()+slack)); err != nil {
+	if c.raw, err = c.s.unpack(c.ctx, c.slab, i, packed, slices.Grow(c.raw[:0], f.Raw()+slack), asContents); err != nil {
 		return err
 	}
 	listed := f.Listed()

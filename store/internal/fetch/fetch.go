@@ -80,6 +80,7 @@ type Slabs struct {
 	workers int
 	guess   int64         // see tailGuess
 	kept    *cache.Folder // see Keep
+	long    bool          // see Keep
 	buffers buffers
 	healing healing
 
@@ -89,6 +90,8 @@ type Slabs struct {
 	opened  *lru[format.SlabID, *Slab]
 	ends    *lru[format.SlabID, *end] // of slabs
 	frames  *lru[frameKey, *cachedFrame]
+	ahead   *lru[format.SlabID, *ahead]
+	bases   int64 // how many bytes of bases may yet be copied
 }
 
 // New gives a reader of slabs.
@@ -110,6 +113,7 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),
 		ends:    newLRU[format.SlabID, *end](cacheEnds),
 		frames:  newLRU[frameKey, *cachedFrame](cacheBytes),
+		ahead:   newLRU[format.SlabID, *ahead](cacheAhead),
 	}
 	s.frames.dropped = s.forgotten
 	for range workers {
@@ -134,6 +138,3 @@ func (s *Slabs) Expect(length func(format.SlabID) (int64, bool)) {
 	defer s.mu.Unlock()
 	s.length = length
 }
-
-// Keep has small slabs copied into a cache. It is called before anything is read.
-func (s *Slabs) Keep(kept *cache.Folder) { s.kept = kept }

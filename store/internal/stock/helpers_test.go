@@ -33,6 +33,6 @@ func openStock(t *testing.T, st storage.Storage, key *crypt.KeyFile, cache strin
 		t.Fatal(err)
 	}
 	t.Cleanup(v.Close)
-	v.Keep(cache, 0)
+	v.Keep(cache, 0, false)
 	return New(v, ledger.NewWatch())
 }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"github.com/kistarchive/kist/crypt"
@@ -366,13 +367,18 @@ func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intak
 	}
 	deltas, err := r.vault.Deltas(ctx)
 	cfg.Deltas = map[string]intake.Deltas{format.DeltasOwn: intake.DeltasOwn, format.DeltasOn: intake.DeltasOn}[deltas]
+	if cfg.Deltas == intake.DeltasOn {
+		left := new(atomic.Int64)
+		left.Store(r.vault.BasesToKeep())
+		cfg.Storage = keeping{r.storage, r, left}
+	}
 	return cfg, err
 }
 
 // tableConfig is IntakeConfig for who puts no slabs.
 func (r *Stock) tableConfig(index *known.Index) intake.Config {
 	return intake.Config{
-		Storage: keeping{r.storage, r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
+		Storage: keeping{r.storage, r, nil}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
 		TableName: func() string { return names.NewID(time.Now()) },
 	}
 }
