@@ -73,7 +73,7 @@ func (r *Keeper) takesDeltas(ctx context.Context) error {
 func (c *reclaimer) storeAnew(ctx context.Context) error {
 	begun, last, out := time.Now(), time.Duration(0), &Anew{}
 	c.out.ToDeltas = out
-	room := c.o.ToDeltas.Room
+	room, there := c.o.ToDeltas.Room, c.v.stock // what is put from now on is not taken
 	for first := true; ; first = false {
 		others, err := c.r.leases.Others(ctx, c.lease)
 		if err != nil {
@@ -83,6 +83,7 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
+		lots = slices.DeleteFunc(lots, func(lot []*stocked) bool { return there[lot[0].id] == nil })
 		out.Left, out.LeftBytes = total(lots)
 		if first {
 			c.o.Meter.Expect(out.LeftBytes)
