@@ -95,7 +95,7 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 		if most := c.o.ToDeltas.For; len(batch) == 0 || !first && most > 0 && time.Since(begun)+last > most {
 			break
 		}
-		began := time.Now()
+		began, freed := time.Now(), c.out.Freed
 		written, err := c.storeBatch(ctx, batch)
 		out.Written += written
 		if err != nil {
@@ -103,7 +103,7 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 		}
 		last = time.Since(began)
 		if room > 0 {
-			room = max(1, room-written)
+			room = max(1, room-written+c.out.Freed-freed)
 		}
 	}
 	c.o.Meter.Done()
