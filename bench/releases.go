@@ -24,6 +24,7 @@ type series struct {
 	Verify    float64    `json:"verify_seconds"`                  // every byte
 	Thinned   *thinned   `json:"thinned,omitempty"`
 	Harm      *harm      `json:"harm,omitempty"`
+	Anew      *anew      `json:"stored_anew,omitempty"`
 	AtMost    float64    `json:"-"` // the goal for stored/alone; 0: none
 	Thin      float64    `json:"-"` // that for what is left after thinning out, of a fresh repository
 }
@@ -34,8 +35,12 @@ func runReleases(ctx context.Context, s *setup, args []string) error {
 	one := s.Bool("one-stream", false, "compare with zstd -9 --long=31 of all tarballs, too")
 	keep := s.Int("thin", 0, "retire all but every `N`-th, and reclaim")
 	s.overShare()
+	toDeltas := s.Bool("to-deltas", false, "with -deltas off: store all anew with deltas afterwards")
 	if err := s.parse(args); err != nil {
 		return err
+	}
+	if *toDeltas && (s.deltas != "off" || *keep > 0) {
+		return s.wrong("-to-deltas is for -deltas off, and not beside -thin")
 	}
 	if *n < 1 || *keep < 0 {
 		return s.wrong("-count %d, -thin %d: at least 1, and at least 0", *n, *keep)
@@ -44,7 +49,7 @@ func runReleases(ctx context.Context, s *setup, args []string) error {
 		var all seriesResult
 		for i, module := range strings.Split(*modules, ",") {
 			dir := filepath.Join(s.folder, fmt.Sprintf("module-%d", i))
-			one, err := s.captureReleases(ctx, dir, module, *n, *keep, *one)
+			one, err := s.captureReleases(ctx, dir, module, *n, *keep, *one, *toDeltas)
 			if err != nil {
 				return nil, fmt.Errorf("%s: %w", module, err)
 			}
@@ -54,7 +59,7 @@ func runReleases(ctx context.Context, s *setup, args []string) error {
 	})
 }
 
-func (s *setup) captureReleases(ctx context.Context, dir, module string, n, keep int, oneStream bool) (*series, error) {
+func (s *setup) captureReleases(ctx context.Context, dir, module string, n, keep int, oneStream, toDeltas bool) (*series, error) {
 	s.progress("fetching %d releases of %s", n, module)
 	releases, err := fetchReleases(ctx, filepath.Join(s.folder, "scratch"), module, n)
 	if err != nil {
@@ -74,6 +79,10 @@ func (s *setup) captureReleases(ctx context.Context, dir, module string, n, keep
 	if err == nil && keep > 0 {
 		w.progress("thinning out")
 		all.Thinned, err = w.thin(ctx, keep)
+	}
+	if err == nil && toDeltas {
+		w.progress("storing anew with deltas")
+		all.Anew, err = w.storeAnew(ctx)
 	}
 	return all, err
 }
@@ -175,6 +184,9 @@ func (r seriesResult) tables() (all []table) {
 		if s.Harm != nil {
 			all = append(all, s.Harm.table())
 		}
+		if s.Anew != nil {
+			all = append(all, s.Anew.table())
+		}
 	}
 	return all
 }
@@ -210,6 +222,9 @@ func (r seriesResult) goals() (all []goal) {
 		}
 		if t := s.Thinned; t != nil {
 			all = append(all, goal{What: s.Title + ": after reclaiming, of a fresh repository", Figure: quotient(t.After, t.Fresh), AtMost: s.Thin})
+		}
+		if a := s.Anew; a != nil {
+			all = append(all, goal{What: s.Title + ": stored anew with deltas, of a fresh repository", Figure: quotient(a.After, a.Fresh), AtMost: 1.1})
 		}
 	}
 	return all

@@ -358,9 +358,9 @@ func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
 // least, follow each other in that slab.
 func (x *Index) LocateMany(r Ref, n uint32) (format.SlabID, uint32, uint32) {
 	if r >= x.fresh {
-		p, frames := x.places[r-x.fresh], x.frames
-		if int(r-x.fresh) < x.findable {
-			frames = x.settled // the others may be growing
+		p, frames := x.places[r-x.fresh], x.settled
+		if int(r-x.fresh) >= x.findable {
+			frames = x.frames // which may be growing
 		}
 		f := frames[p.frame]
 		return f.slab, f.first + p.chunk, 1

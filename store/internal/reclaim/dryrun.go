@@ -38,7 +38,7 @@ func (r *Keeper) Plan(ctx context.Context, o Options) (*Report, error) {
 		}
 	}
 	if o.ToDeltas != nil {
-		lots, err := c.v.withoutDeltas(ctx, c.waiting)
+		lots, err := c.v.withoutDeltas(ctx, c.waiting, make(map[format.SlabID]bool))
 		if err != nil {
 			return nil, err
 		}

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -73,16 +74,18 @@ func (r *Keeper) takesDeltas(ctx context.Context) error {
 func (c *reclaimer) storeAnew(ctx context.Context) error {
 	begun, last, out := time.Now(), time.Duration(0), &Anew{}
 	c.out.ToDeltas = out
-	room := c.o.ToDeltas.Room
+	room, there := c.o.ToDeltas.Room, c.v.stock // what is put from now on is not taken
+	said := make(map[format.SlabID]bool)
 	for first := true; ; first = false {
 		others, err := c.r.leases.Others(ctx, c.lease)
 		if err != nil {
 			return err
 		}
-		lots, err := c.v.withoutDeltas(ctx, others)
+		lots, err := c.v.withoutDeltas(ctx, others, said)
 		if err != nil {
 			return err
 		}
+		lots = slices.DeleteFunc(lots, func(lot []*stocked) bool { return there[lot[0].id] == nil })
 		out.Left, out.LeftBytes = total(lots)
 		if first {
 			c.o.Meter.Expect(out.LeftBytes)
@@ -92,7 +95,7 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 		if most := c.o.ToDeltas.For; len(batch) == 0 || !first && most > 0 && time.Since(begun)+last > most {
 			break
 		}
-		began := time.Now()
+		began, freed := time.Now(), c.out.Freed
 		written, err := c.storeBatch(ctx, batch)
 		out.Written += written
 		if err != nil {
@@ -100,7 +103,7 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 		}
 		last = time.Since(began)
 		if room > 0 {
-			room = max(1, room-written)
+			room = max(1, room-written+c.out.Freed-freed)
 		}
 	}
 	c.o.Meter.Done()
@@ -171,15 +174,27 @@ func (v *survey) batchOf(lots [][]*stocked, o *ToDeltas, room int64) (batch []*s
 }
 
 // withoutDeltas gives the slabs that are to be stored anew, each with those that stand on it: of the oldest captures first.
-func (v *survey) withoutDeltas(ctx context.Context, others []lease.Writer) (lots [][]*stocked, err error) {
+// What slabs say of themselves is kept in said.
+func (v *survey) withoutDeltas(ctx context.Context, others []lease.Writer, said map[format.SlabID]bool) (lots [][]*stocked, err error) {
 	if v.blind != nil {
 		return nil, nil // the old ones would stay beside what was moved
 	}
 	stays := v.staying(others)
 	plain := slices.DeleteFunc(v.inTurn(), func(s *stocked) bool { return stays[s] || v.isAlike(s) })
-	err = vault.InOrder(ctx, plain, vault.Askers, v.saysAlike, func(s *stocked, alike bool, err error) error {
-		if err != nil || alike {
+	ask := func(ctx context.Context, s *stocked) (bool, error) {
+		if alike, ok := said[s.id]; ok {
+			return alike, nil
+		}
+		return v.saysAlike(ctx, s)
+	}
+	now := make(map[format.SlabID]bool) // several ask at a time
+	defer func() { maps.Copy(said, now) }()
+	err = vault.InOrder(ctx, plain, vault.Askers, ask, func(s *stocked, alike bool, err error) error {
+		if err != nil {
 			return err
+		}
+		if now[s.id] = alike; alike {
+			return nil
 		}
 		if lot := v.lot(s); !slices.ContainsFunc(lot, func(s *stocked) bool { return stays[s] }) {
 			lots = append(lots, lot)
