@@ -89,16 +89,26 @@ func (a *assembler) handle(b *batch) error {
 // question is what Resolve asks.
 type question struct {
 	refs   []known.Ref
-	answer chan []crypt.Identity
+	answer chan answer
+}
+
+type answer struct {
+	ids []crypt.Identity
+	err error
 }
 
 func (a *assembler) answer(q question) {
 	ids := make([]crypt.Identity, len(q.refs))
+	var err error
 	for i, r := range q.refs {
-		ids[i] = a.in.cfg.Index.ID(r)
-		q.refs[i], _ = a.in.cfg.Index.Lookup(ids[i]) // finds it or its equal
+		if ids[i], err = a.in.cfg.Index.Identity(r); err != nil {
+			break
+		}
+		if found, ok := a.in.cfg.Index.Lookup(ids[i]); ok { // it or its equal
+			q.refs[i] = found
+		}
 	}
-	q.answer <- ids // never blocks: it has room for one
+	q.answer <- answer{ids, err} // never blocks: it has room for one
 }
 
 func (a *assembler) take(b *batch) error {
@@ -117,7 +127,7 @@ func (a *assembler) take(b *batch) error {
 			err = p.stream.concat(p.from)
 		case p.known:
 			a.beforeOf(p.stream).passed(p.ref)
-			err = p.stream.append(p.ref, a.in.cfg.Index.ID(p.ref), p.length, p.times)
+			err = a.takeKnown(p)
 		default:
 			err = a.takeChunk(p.stream, rest[:p.length], b.ids[i], p.times)
 		}
@@ -127,6 +137,14 @@ func (a *assembler) take(b *batch) error {
 		rest = rest[p.inBuffer():]
 	}
 	return nil
+}
+
+func (a *assembler) takeKnown(p *piece) error {
+	id, err := a.in.cfg.Index.Identity(p.ref)
+	if err != nil {
+		return err
+	}
+	return p.stream.append(p.ref, id, p.length, p.times)
 }
 
 func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times uint64) error {

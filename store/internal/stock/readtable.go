@@ -3,6 +3,7 @@ package stock
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"path"
@@ -38,6 +39,50 @@ func (r *Stock) readTable(ctx context.Context, info storage.Info) ([]*format.Sla
 // maxSpareTable is the length in bytes of the longest table that is read by its second copy: those that captures
 // write have some MiB.
 const maxSpareTable = 64 << 20
+
+// Bounds of what is in memory at a time of tables that are read, in bytes of them.
+const (
+	tablesAtOnce = 24 << 20
+	longTable    = maxSpareTable // a longer one is not as a whole
+	longRest     = 4 << 20       // identities of such a one that are read together
+)
+
+var errEnough = errors.New("enough")
+
+// streamTable reads a table record by record. It uses and keeps no copy.
+func (r *Stock) streamTable(ctx context.Context, info storage.Info, use func(*format.SlabRecord) error) error {
+	src := vault.Buffered(r.vault.Reader(ctx, info), info)
+	opener, err := r.vault.Opener(src, format.Table, path.Base(info.Name))
+	if err != nil {
+		return err
+	}
+	for in := format.NewRecordReader(src, opener); ; {
+		plain, err := in.Next()
+		if err == io.EOF {
+			return nil
+		}
+		var rec *format.SlabRecord
+		if err == nil {
+			rec, err = format.DecodeSlabRecord(plain)
+		}
+		if err == nil {
+			err = use(rec)
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// someTables gives the number of the first tables that are read together.
+func someTables(tables []storage.Info) (n int) {
+	for size := int64(0); n < len(tables); n++ {
+		if size += tables[n].Size; n > 0 && size > tablesAtOnce {
+			break
+		}
+	}
+	return n
+}
 
 // decodeTable reads a table object.
 func (r *Stock) decodeTable(object io.Reader, info storage.Info) ([]*format.SlabRecord, error) {

@@ -16,6 +16,9 @@ type Stock struct {
 	slabs   *fetch.Slabs    // likewise
 	ledger  *ledger.Ledger
 	leases  *lease.Leases
+
+	// IndexMemory bounds the index of a writer that need not find every chunk, in bytes; 0: known.DefaultMemory.
+	IndexMemory int64
 }
 
 // New opens the stock of a repository, which is held against what a watch knows.

@@ -196,6 +196,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Level, cfg.Apart = s.o.Level, apart
 	cfg.Old = weave.OldChunks(s.r.slabs)
 	s.index = loaded.Index
+	s.loadBefore(ctx)
 	s.Intake, err = intake.New(ctx, cfg)
 	return err
 }
