@@ -220,10 +220,24 @@ func (x *Index) lookFar(id crypt.Identity) (Ref, bool) {
 		}
 		number := x.slabOf(r)
 		if x.isThere(number) {
+			x.lookAhead(number, r)
 			return r, true
 		}
 		f.hidden[number] = true // its equal may be elsewhere
 		f.unload(number)
+	}
+}
+
+// lookAhead loads the slab behind one of which a chunk near the end is met: what follows it would be missed until a
+// sample comes.
+func (x *Index) lookAhead(number int, r Ref) {
+	f, n, next := x.far, x.chunks(number), number+1
+	if next == len(x.slabs) || uint32(r-x.slabs[number].first) < n-n/nearEnd-1 ||
+		f.hidden[next] || f.loaded[next] != nil || int(n+x.chunks(next)) > f.mostIn {
+		return
+	}
+	if _, err := x.load(next, nil, f.mostIn/loadedAtOnce); err != nil {
+		f.hidden[next] = true
 	}
 }
 

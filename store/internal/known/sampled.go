@@ -32,6 +32,8 @@ const (
 	fewChunks = 256
 	// loadedAtOnce is the part of what may be loaded that one look loads.
 	loadedAtOnce = 8
+	// nearEnd is the part of a slab from which on the next one is loaded: lists may lie behind contents.
+	nearEnd = 16
 )
 
 // bound is what an index may take.
