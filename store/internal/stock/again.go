@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/storage"
@@ -13,40 +14,47 @@ type again struct {
 	ctx     context.Context
 	r       *Stock
 	tables  []storage.Info
-	of      []uint32 // of what was added, the numbers of tables, which count from 1
+	of      []told // of what was added
 	adopted map[int]*format.SlabRecord
 }
 
-// noTable stands for the number of a table where none lists a slab.
-const noTable = 0
+// told is where something is said of a slab: the number of a table, which counts from 1, or 0 where none lists it; and of
+// the piece of a copy of that.
+type told struct{ table, piece uint32 }
 
-// table gives the number of a table, which is the last one that there was or comes behind it.
-func (a *again) table(info storage.Info) uint32 {
-	if n := len(a.tables); n == 0 || a.tables[n-1].Name != info.Name {
-		a.tables = append(a.tables, info)
+// told gives where the record at hand is, of a table that is the last one that there was or comes behind it.
+func (a *again) told(v *Inventory) told {
+	if n := len(a.tables); n == 0 || a.tables[n-1].Name != v.table.Name {
+		a.tables = append(a.tables, v.table)
 	}
-	return uint32(len(a.tables))
+	return told{uint32(len(a.tables)), v.piece}
 }
 
 // added notes where it is said what is added to the index.
-func (a *again) added(rec *format.SlabRecord, table uint32) {
-	if table == noTable {
+func (a *again) added(rec *format.SlabRecord, at told) {
+	if at.table == 0 {
 		if a.adopted == nil {
 			a.adopted = make(map[int]*format.SlabRecord)
 		}
 		a.adopted[len(a.of)] = rec
 	}
-	a.of = append(a.of, table)
+	a.of = append(a.of, at)
 }
 
 // read is a known.Reload. A table that went since has left its records to another one, and what the slab itself says
 // is the same.
 func (a *again) read(number int, slab format.SlabID) ([]*format.SlabRecord, error) {
-	if rec := a.adopted[number]; rec != nil {
-		return []*format.SlabRecord{rec}, nil
+	at := a.of[number]
+	if at.table == 0 {
+		return []*format.SlabRecord{a.adopted[number]}, nil
 	}
-	records, err := a.r.readTableFor(a.ctx, a.tables[a.of[number]-1], slab)
-	if err == nil || a.ctx.Err() != nil {
+	table := a.tables[at.table-1]
+	of := func(rec *format.SlabRecord) bool { return rec.Slab == slab }
+	if records := a.r.readCopyPiece(table, at.piece); slices.ContainsFunc(records, of) {
+		return records, nil
+	}
+	records, err := a.r.readTableFor(a.ctx, table, slab)
+	if err == nil && slices.ContainsFunc(records, of) || a.ctx.Err() != nil {
 		return records, err
 	}
 	rec, err := a.r.RecoverSlab(a.ctx, slab)

@@ -15,6 +15,7 @@ type Inventory struct {
 	tables   []ListedTable                 // that could be read to their end
 	table    storage.Info                  // that is being taken in
 	numbers  []int                         // of the slabs that it lists
+	piece    uint32                        // of a copy of it, that the record at hand is in
 	Damage   []*vault.ObjectError          // tables that can't
 	read     int                           // how many tables were read
 	listed   []int                         // by number of a slab: the last table that listed it, counted from 1
@@ -90,7 +91,7 @@ func (v *Inventory) sum(rec *format.SlabRecord) uint64 {
 func (v *Inventory) begin(table storage.Info) *Inventory {
 	if v.read == 0 || v.table.Name != table.Name {
 		v.read++
-		v.table, v.numbers = table, nil
+		v.table, v.numbers, v.piece = table, nil, 0
 	}
 	return v
 }

@@ -24,10 +24,10 @@ type loading struct {
 	chunks   int    // of both
 }
 
-// held is a record that is not added yet, and the number of its table.
+// held is a record that is not added yet.
 type held struct {
-	rec   *format.SlabRecord
-	table uint32
+	rec *format.SlabRecord
+	at  told
 }
 
 // stockOf is Load for what is there.
@@ -57,7 +57,7 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 		return nil, err
 	}
 	for _, rec := range s.Adopted {
-		if err := s.add(rec, noTable); err != nil {
+		if err := s.add(rec, told{}); err != nil {
 			return nil, err
 		}
 	}
@@ -82,20 +82,20 @@ func (s *loading) take(rec *format.SlabRecord) error {
 	if !ofGroup(rec, s.group) {
 		return nil
 	}
-	rec, table := s.p.exclude.harmed.Blot(rec), s.again.table(s.v.table)
+	rec, at := s.p.exclude.harmed.Blot(rec), s.again.told(s.v)
 	if rec.HasDeltas() {
 		s.p.note(rec)
 	}
 	switch {
 	case s.Index.Sampled():
 	case rec.HasDeltas():
-		s.standing = append(s.standing, held{rec, table})
+		s.standing = append(s.standing, held{rec, at})
 		return s.holdNoMore(rec)
 	case s.isLast(rec):
-		s.last = append(s.last, held{rec, table})
+		s.last = append(s.last, held{rec, at})
 		return s.holdNoMore(rec)
 	}
-	return s.add(rec, table)
+	return s.add(rec, at)
 }
 
 func (s *loading) isLast(rec *format.SlabRecord) bool { return s.p.exclude.Last[rec.Slab] }
@@ -121,10 +121,10 @@ func (s *loading) takeStanding() error {
 		records[i] = h.rec
 	}
 	for i, rec := range s.p.blotBaseless(records) {
-		h := held{rec, s.standing[i].table}
+		h := held{rec, s.standing[i].at}
 		if s.isLast(rec) {
 			s.last = append(s.last, h)
-		} else if err := s.add(rec, h.table); err != nil {
+		} else if err := s.add(rec, h.at); err != nil {
 			return err
 		}
 	}
@@ -134,7 +134,7 @@ func (s *loading) takeStanding() error {
 
 func (s *loading) addHeld(all []held) error {
 	for _, h := range all {
-		if err := s.add(h.rec, h.table); err != nil {
+		if err := s.add(h.rec, h.at); err != nil {
 			return err
 		}
 	}
@@ -142,12 +142,12 @@ func (s *loading) addHeld(all []held) error {
 }
 
 // add adds a record to the index.
-func (s *loading) add(rec *format.SlabRecord, table uint32) error {
+func (s *loading) add(rec *format.SlabRecord, at told) error {
 	if !ofGroup(rec, s.group) {
 		return nil
 	}
 	s.p.tell(rec)
-	s.again.added(rec, table)
+	s.again.added(rec, at)
 	return s.Index.AddSlab(rec.Slab, rec.Frames)
 }
 

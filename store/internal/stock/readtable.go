@@ -119,21 +119,50 @@ func readRecords(src io.Reader, opener *crypt.Opener, decode func([]*format.Slab
 // readTableCopy gives the records of the copy that is kept of a table, or nil. Whatever
 // is wrong with a copy, the table decides.
 func (r *Stock) readTableCopy(info storage.Info) []*format.SlabRecord {
+	records, err := r.openTableCopy(info, func(src io.Reader, opener *crypt.Opener) ([]*format.SlabRecord, error) {
+		return readRecords(src, opener, format.DecodeTableCopy)
+	})
+	if err != nil {
+		r.vault.Copies().Drop(info.Name)
+		return nil
+	}
+	return records
+}
+
+// readCopyPiece gives the records of a piece of the copy that is kept of a table, or nil.
+func (r *Stock) readCopyPiece(info storage.Info, piece uint32) []*format.SlabRecord {
+	records, err := r.openTableCopy(info, func(src io.Reader, opener *crypt.Opener) ([]*format.SlabRecord, error) {
+		in := format.NewRecordReader(src, opener)
+		for range piece {
+			if err := in.Skip(); err != nil {
+				return nil, err
+			}
+		}
+		plain, err := in.Next()
+		if err != nil {
+			return nil, err
+		}
+		return format.DecodeTableCopy(nil, plain)
+	})
+	if err != nil {
+		return nil
+	}
+	return records
+}
+
+// openTableCopy has the copy that is kept of a table read, if there is one.
+func (r *Stock) openTableCopy(info storage.Info, read func(io.Reader, *crypt.Opener) ([]*format.SlabRecord, error)) ([]*format.SlabRecord, error) {
 	file := r.vault.Copies().Reader(info.Name, -1)
 	if file == nil {
-		return nil
+		return nil, nil
 	}
 	defer file.Close()
 	src := vault.Buffered(file, info)
 	opener, err := r.vault.Opener(src, format.TableCopy, copyName(info))
-	if err == nil {
-		var records []*format.SlabRecord
-		if records, err = readRecords(src, opener, format.DecodeTableCopy); err == nil {
-			return records
-		}
+	if err != nil {
+		return nil, err
 	}
-	r.vault.Copies().Drop(info.Name)
-	return nil
+	return read(src, opener)
 }
 
 // keepTable keeps a copy of a table that was accepted.

@@ -52,7 +52,9 @@ func (r *Stock) takeInto(ctx context.Context, v *Inventory, partial bool, add fu
 			}
 		}
 		v.begin(info)
-		for _, rec := range records {
+		pieces := format.CopyPieces(records)
+		for i, rec := range records {
+			v.piece = pieces[i]
 			if err := v.takeRecord(rec, add); err != nil {
 				return err
 			}
