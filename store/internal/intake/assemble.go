@@ -148,6 +148,7 @@ func (a *assembler) takeKnown(p *piece) error {
 }
 
 func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times uint64) error {
+	a.beforeOf(s).near()
 	ref, ok := a.in.cfg.Index.Lookup(id)
 	if ok {
 		a.beforeOf(s).passed(ref)
@@ -182,6 +183,7 @@ func (a *assembler) beforeOf(s *Stream) *before {
 // basesOf gives the chunks that a new one is to be said by.
 func (a *assembler) basesOf(s *Stream, chunk []byte) []basis {
 	if a.ring == nil {
+		a.beforeOf(s).skip()
 		return nil
 	}
 	if s.lane == Listing && s.fresh < listAlone {

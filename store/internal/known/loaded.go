@@ -202,6 +202,20 @@ func (x *Index) Load(slabs map[format.SlabID]bool) {
 	}
 }
 
+// Near loads the slab of a chunk that AddSlab added, as it or what lies about it is likely to be looked up soon. It does
+// nothing where all is kept.
+func (x *Index) Near(r Ref) {
+	f := x.far
+	if f == nil || r >= x.paged {
+		return
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if number := x.slabOf(r); f.get(number) == nil && !f.hidden[number] {
+		x.load(number, nil, f.mostIn/loadedAtOnce) // if it fails, so does whoever needs it
+	}
+}
+
 // lookFar finds a chunk that AddSlab added.
 func (x *Index) lookFar(id crypt.Identity) (Ref, bool) {
 	f := x.far
