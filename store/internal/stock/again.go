@@ -63,7 +63,7 @@ func (a *again) read(number int, slab format.SlabID) ([]*format.SlabRecord, erro
 
 // readTableFor reads a table, or of one that is not to be in memory as a whole the record of a slab and of those behind it.
 func (r *Stock) readTableFor(ctx context.Context, info storage.Info, slab format.SlabID) (records []*format.SlabRecord, err error) {
-	if info.Size <= longTable {
+	if info.Size <= r.longest {
 		return r.readTable(ctx, info)
 	}
 	size := 0

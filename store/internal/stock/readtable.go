@@ -43,7 +43,7 @@ const maxSpareTable = 64 << 20
 // Bounds of what is in memory at a time of tables that are read, in bytes of them.
 const (
 	tablesAtOnce = 24 << 20
-	longTable    = maxSpareTable // a longer one is not as a whole
+	longTable    = maxSpareTable // a longer one is not as a whole, if whoever reads it can do without
 	longRest     = 4 << 20       // identities of such a one that are read together
 )
 

@@ -97,7 +97,7 @@ func (r *Stock) readTables(ctx context.Context, part func(storage.Info, *format.
 			return use(info, records, err)
 		}
 		for n := 0; len(tables) > 0 && err == nil; tables = tables[n:] {
-			if n = someTables(tables); part != nil && tables[0].Size > longTable {
+			if n = someTables(tables); part != nil && tables[0].Size > r.longest {
 				n = 1
 				err = took(tables[0], nil, r.streamTable(ctx, tables[0], func(rec *format.SlabRecord) error { return part(tables[0], rec) }))
 			} else {
