@@ -23,9 +23,9 @@ import (
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
-// sourceTree gives states of a tree of texts, as releases of a program are: of each state most files are as in the one before, some
+// textTree gives states of a tree of texts, as releases of a program are: of each state most files are as in the one before, some
 // have lines changed, a few come and go. Words repeat as they do in a language.
-func sourceTree(states, files int) (streams func(t *testing.T, n int) []byte) {
+func textTree(states, files int) (streams func(t *testing.T, n int) []byte) {
 	r := rand.New(rand.NewPCG(16, 1))
 	words := make([]string, 800)
 	for i := range words {
@@ -66,7 +66,7 @@ func sourceTree(states, files int) (streams func(t *testing.T, n int) []byte) {
 // aged gives a fixture with captures that were made without deltas, and their streams.
 func aged(t *testing.T, states, files int) (f *fixture, captures []*store.Capture, streams [][]byte) {
 	f = newFixtureOf(t, withDeltas(store.DeltasOff))
-	stream := sourceTree(states, files)
+	stream := textTree(states, files)
 	for n := range states {
 		streams = append(streams, stream(t, n))
 		captures = append(captures, f.capture(streams[n]))
@@ -227,7 +227,7 @@ func TestToDeltasRoom(t *testing.T) {
 func TestToDeltasWithLater(t *testing.T) {
 	f := newFixtureOf(t, withDeltas(store.DeltasOff))
 	fresh := newFixtureOf(t, withDeltas(store.DeltasOn))
-	state := sourceTree(7, 60)
+	state := textTree(7, 60)
 	var captures []*store.Capture
 	var streams [][]byte
 	for n := range 7 {

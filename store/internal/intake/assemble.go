@@ -93,16 +93,26 @@ func (a *assembler) handle(b *batch) error {
 // question is what Resolve asks.
 type question struct {
 	refs   []known.Ref
-	answer chan []crypt.Identity
+	answer chan answer
+}
+
+type answer struct {
+	ids []crypt.Identity
+	err error
 }
 
 func (a *assembler) answer(q question) {
 	ids := make([]crypt.Identity, len(q.refs))
+	var err error
 	for i, r := range q.refs {
-		ids[i] = a.in.cfg.Index.ID(r)
-		q.refs[i], _ = a.in.cfg.Index.Lookup(ids[i]) // finds it or its equal
+		if ids[i], err = a.in.cfg.Index.Identity(r); err != nil {
+			break
+		}
+		if found, ok := a.in.cfg.Index.Lookup(ids[i]); ok { // it or its equal
+			q.refs[i] = found
+		}
 	}
-	q.answer <- ids // never blocks: it has room for one
+	q.answer <- answer{ids, err} // never blocks: it has room for one
 }
 
 func (a *assembler) take(b *batch) error {
@@ -123,7 +133,7 @@ func (a *assembler) take(b *batch) error {
 			err = p.stream.concat(p.from)
 		case p.known:
 			a.beforeOf(p.stream).passed(p.ref)
-			err = p.stream.append(p.ref, a.in.cfg.Index.ID(p.ref), p.length, p.times)
+			err = a.takeKnown(p)
 		default:
 			err = a.takeChunk(p.stream, rest[:p.length], b.ids[i], p.times)
 		}
@@ -135,7 +145,16 @@ func (a *assembler) take(b *batch) error {
 	return nil
 }
 
+func (a *assembler) takeKnown(p *piece) error {
+	id, err := a.in.cfg.Index.Identity(p.ref)
+	if err != nil {
+		return err
+	}
+	return p.stream.append(p.ref, id, p.length, p.times)
+}
+
 func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times uint64) error {
+	a.beforeOf(s).near()
 	ref, ok := a.in.cfg.Index.Lookup(id)
 	if ok {
 		a.beforeOf(s).passed(ref)
@@ -181,6 +200,7 @@ func (a *assembler) beforeOf(s *Stream) *before {
 // basesOf gives the chunks that a new one is to be said by.
 func (a *assembler) basesOf(s *Stream, chunk []byte) []basis {
 	if a.ring == nil {
+		a.beforeOf(s).skip()
 		return nil
 	}
 	if s.lane == Listing && s.fresh < listAlone {

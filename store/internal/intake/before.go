@@ -73,7 +73,7 @@ func (q *Sequence) AddBases(x *known.Index, f *format.Frame, chunk int) {
 
 // start begins to go along the sequence.
 func (q *Sequence) start(a *assembler) *before {
-	if len(q.spans) == 0 || a.ring == nil || a.in.cfg.Old == nil {
+	if len(q.spans) == 0 {
 		return nil
 	}
 	q.byRef = make([]int, len(q.spans))
@@ -81,8 +81,15 @@ func (q *Sequence) start(a *assembler) *before {
 		q.byRef[i] = i
 	}
 	slices.SortStableFunc(q.byRef, func(a, b int) int { return int(int64(q.spans[a].first) - int64(q.spans[b].first)) })
-	return &before{q: q, in: a.in, sampler: a.ring.sampler, hasher: a.in.cfg.Keys.NewHasher()}
+	b := &before{q: q, in: a.in}
+	if a.in.saysByOld() {
+		b.sampler, b.hasher = a.ring.sampler, a.in.cfg.Keys.NewHasher()
+	}
+	return b
 }
+
+// Spans gives how many runs of chunks the sequence has; each takes some 40 bytes of memory.
+func (q *Sequence) Spans() int { return len(q.spans) }
 
 // span gives the number of the span that has a place.
 func (q *Sequence) span(at int) int {
@@ -110,7 +117,7 @@ func (q *Sequence) find(r known.Ref) (int, bool) {
 type before struct {
 	q       *Sequence
 	in      *Intake
-	sampler *delta.Sampler
+	sampler *delta.Sampler // nil: it only tells where to look
 	hasher  *crypt.Hasher
 	at      int // the place behind the last chunk that is known
 
@@ -151,7 +158,14 @@ func (b *before) skip() {
 
 // like gives what a chunk may be said by of what stood in its place, and tells whether that suffices.
 func (b *before) like(chunk []byte) (bases []basis, suffices bool) {
-	if b == nil || b.at >= b.q.length || b.resting() {
+	if b == nil || b.at >= b.q.length {
+		return nil, false
+	}
+	if b.sampler == nil {
+		b.skip()
+		return nil, false
+	}
+	if b.resting() {
 		return nil, false
 	}
 	if b.anchors = b.sampler.Append(b.anchors[:0], chunk, oldAnchors); len(b.anchors) == 0 {
@@ -257,8 +271,18 @@ func (b *before) shared(data []byte) (n int) {
 	return n
 }
 
+// near has an index that keeps samples know what stood here and behind it.
+func (b *before) near() {
+	if b == nil || !b.in.cfg.Index.Sampled() {
+		return
+	}
+	for at := b.at; at < min(b.at+window, b.q.length); at++ {
+		b.in.cfg.Index.Near(b.q.ref(at))
+	}
+}
+
 // Follow says what a list was made of before, or, of a stream of contents, all contents that are put from now on. It is
-// of use with DeltasOn.
+// of use with DeltasOn, and where the index keeps samples.
 func (in *Intake) Follow(s *Stream, q *Sequence) error {
 	if !in.Follows() {
 		return nil
@@ -289,6 +313,9 @@ func (in *Intake) pass(p piece) error {
 }
 
 // Follows tells whether Follow is of use.
-func (in *Intake) Follows() bool {
+func (in *Intake) Follows() bool { return in.saysByOld() || in.cfg.Index.Sampled() }
+
+// saysByOld tells whether chunks are said by what was there before.
+func (in *Intake) saysByOld() bool {
 	return in.cfg.deltas() && in.cfg.Deltas == DeltasOn && in.cfg.Old != nil
 }

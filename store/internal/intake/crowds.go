@@ -15,8 +15,13 @@ const groupOf = 16
 
 // Crowds counts the frames that stand on others, by any way: by groups of chunks.
 type Crowds struct {
-	of   map[crowd]uint32
-	seen []crowd // by the frame at hand
+	of    map[crowd]standing
+	frame uint32 // at hand
+}
+
+type standing struct {
+	frames uint32
+	last   uint32 // of them, so that each counts once
 }
 
 type crowd struct {
@@ -26,7 +31,7 @@ type crowd struct {
 
 // Count adds a frame that stands on bases, which themselves may stand on others.
 func (c *Crowds) Count(bases []format.Base, below func(format.Base) []format.Base) {
-	c.seen = c.seen[:0]
+	c.frame++
 	for _, b := range bases {
 		c.count(b)
 		for _, under := range below(b) {
@@ -38,21 +43,21 @@ func (c *Crowds) Count(bases []format.Base, below func(format.Base) []format.Bas
 func (c *Crowds) count(b format.Base) {
 	for group := b.First / groupOf; group <= (b.First+b.Count-1)/groupOf; group++ {
 		at := crowd{b.Slab, group}
-		if slices.Contains(c.seen, at) {
+		s := c.of[at]
+		if s.last == c.frame {
 			continue
 		}
-		c.seen = append(c.seen, at)
 		if c.of == nil {
-			c.of = make(map[crowd]uint32)
+			c.of = make(map[crowd]standing)
 		}
-		c.of[at]++
+		c.of[at] = standing{s.frames + 1, c.frame}
 	}
 }
 
 // full tells whether so many frames stand on the chunks of a base, or some of them, that no further one is to.
 func (c *Crowds) full(b format.Base) bool {
 	for group := b.First / groupOf; group <= (b.First+b.Count-1)/groupOf; group++ {
-		if c.of[crowd{b.Slab, group}] >= mostStanding {
+		if c.of[crowd{b.Slab, group}].frames >= mostStanding {
 			return true
 		}
 	}

@@ -19,7 +19,7 @@ func TestCrowds(t *testing.T) {
 	c.Count([]format.Base{{Slab: one, First: 0, Count: 2}, {Slab: one, First: 14, Count: 4}, {Slab: two, First: 40, Count: 1}}, below)
 	c.Count([]format.Base{{Slab: two, First: 47, Count: 1}}, below)
 	for at, want := range map[crowd]uint32{{one, 0}: 2, {one, 1}: 1, {two, 2}: 2, {two, 1}: 0} {
-		if got := c.of[at]; got != want {
+		if got := c.of[at].frames; got != want {
 			t.Errorf("%d frames stand on group %d, not %d", got, at.group, want)
 		}
 	}

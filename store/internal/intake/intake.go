@@ -180,7 +180,7 @@ func (in *Intake) PutKnownTimes(s *Stream, ref known.Ref, n int, times uint64) e
 // chunk is put or told by PutKnown. Unlike the other methods it is for any
 // goroutine, since the session has the index in use, and it ends with ctx too.
 func (in *Intake) Resolve(ctx context.Context, refs []known.Ref) ([]crypt.Identity, error) {
-	q := question{refs, make(chan []crypt.Identity, 1)}
+	q := question{refs, make(chan answer, 1)}
 	select {
 	case in.ask <- q:
 	case <-in.ctx.Done():
@@ -188,7 +188,8 @@ func (in *Intake) Resolve(ctx context.Context, refs []known.Ref) ([]crypt.Identi
 	case <-ctx.Done():
 		return nil, context.Cause(ctx)
 	}
-	return <-q.answer, nil // at once
+	got := <-q.answer // at once, or as soon as it is read again
+	return got.ids, got.err
 }
 
 // Append appends to the stream all chunks of a Draft, which is not to be used

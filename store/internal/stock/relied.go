@@ -30,6 +30,8 @@ type presence struct {
 	looked  map[int]bool             // numbers of the folders that slabs are of
 	lengths map[format.SlabID]uint64 // of the slabs of other folders, as tables say
 
+	memory int64 // bytes that the index may take; 0: whatever it takes
+
 	each func(*format.SlabRecord) // see Measure; nil: nobody is told
 
 	bases map[format.SlabID][]format.SlabID // of slabs that have deltas

@@ -1,6 +1,7 @@
 package stock
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"slices"
@@ -38,18 +39,31 @@ func (r *Stock) TakeAll(ctx context.Context, slabs vault.SlabList, add func(*for
 
 // takeInto is Take with an inventory that nothing is in yet.
 func (r *Stock) takeInto(ctx context.Context, v *Inventory, partial bool, add func(*format.SlabRecord) error) error {
-	return r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+	var part func(storage.Info, *format.SlabRecord) error
+	if partial {
+		part = func(info storage.Info, rec *format.SlabRecord) error {
+			return v.begin(info).takeRecord(rec, add)
+		}
+	}
+	return r.readTables(ctx, part, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
 			v.Damage = append(v.Damage, &vault.ObjectError{Object: info.Name, Err: err})
 			if !partial {
 				return nil
 			}
 		}
-		numbers, added := v.take(records, add)
-		if err == nil {
-			v.tables = append(v.tables, ListedTable{info, numbers})
+		v.begin(info)
+		pieces := format.CopyPieces(records)
+		for i, rec := range records {
+			v.piece = pieces[i]
+			if err := v.takeRecord(rec, add); err != nil {
+				return err
+			}
 		}
-		return added
+		if err == nil {
+			v.tables = append(v.tables, ListedTable{info, v.numbers})
+		}
+		return nil
 	})
 }
 
@@ -57,6 +71,12 @@ func (r *Stock) takeInto(ctx context.Context, v *Inventory, partial bool, add fu
 // it has. Where tables went since they were listed, those are read, too, that may
 // have come in their place.
 func (r *Stock) ReadTables(ctx context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error {
+	return r.readTables(ctx, nil, use)
+}
+
+// readTables is ReadTables that calls part, if it is set, for each record of a table that is not to be in memory as a
+// whole, and then use without records.
+func (r *Stock) readTables(ctx context.Context, part func(storage.Info, *format.SlabRecord) error, use func(storage.Info, []*format.SlabRecord, error) error) error {
 	done := make(map[string]bool)
 	for tries := 1; ; tries++ {
 		tables, err := r.vault.List(ctx, names.Tables)
@@ -66,18 +86,25 @@ func (r *Stock) ReadTables(ctx context.Context, use func(storage.Info, []*format
 		r.vault.Copies().Retain(names.Tables, tables)
 		tables = slices.DeleteFunc(tables, func(info storage.Info) bool { return done[info.Name] })
 		gone := false
-		err = vault.InOrder(ctx, tables, vault.Askers, r.readTable,
-			func(info storage.Info, records []*format.SlabRecord, err error) error {
-				done[info.Name] = true
-				if errors.Is(err, storage.ErrNotFound) {
-					gone = true
-					return nil
-				}
-				if err != nil && !vault.IsDamage(err) {
-					return err
-				}
-				return use(info, records, err)
-			})
+		took := func(info storage.Info, records []*format.SlabRecord, err error) error {
+			done[info.Name] = true
+			if errors.Is(err, storage.ErrNotFound) {
+				gone = true
+				return nil
+			}
+			if err != nil && !vault.IsDamage(err) {
+				return err
+			}
+			return use(info, records, err)
+		}
+		for n := 0; len(tables) > 0 && err == nil; tables = tables[n:] {
+			if n = someTables(tables); part != nil && tables[0].Size > r.longest {
+				n = 1
+				err = took(tables[0], nil, r.streamTable(ctx, tables[0], func(rec *format.SlabRecord) error { return part(tables[0], rec) }))
+			} else {
+				err = vault.InOrder(ctx, tables[:n], vault.Askers, r.readTable, took)
+			}
+		}
 		if err != nil || !gone || tries == ledger.Relists {
 			return err
 		}
@@ -101,7 +128,7 @@ type Loaded struct {
 // Where captures are apart, it is of one group; nil means all.
 //
 // relied, if it is set, is called once it is known what the writer must not rely on, and says what it
-// relies on without listing all slabs; nil: on nothing.
+// relies on without listing all slabs; nil: on nothing. The index is bounded then, and may miss chunks (known.Bound).
 func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied func(context.Context) (*Relied, error)) (*Loaded, error) {
 	exclude, going := &Exclusion{}, &ledger.Batches{}
 	if l != nil {
@@ -124,6 +151,9 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 	p, err := r.present(ctx, exclude, some)
 	if err != nil {
 		return nil, err
+	}
+	if relied != nil {
+		p.memory = cmp.Or(r.IndexMemory, known.DefaultMemory)
 	}
 	s, err := r.stockOf(ctx, p, l, group)
 	if err != nil {
@@ -165,84 +195,6 @@ func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *E
 		return nil, nil, err
 	}
 	return s.Index, s.Adopted, nil
-}
-
-// stockOf is Load for what is there.
-func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group []byte) (*Loaded, error) {
-	slabs, exclude := p.slabs, p.exclude
-	s := &Loaded{Index: known.New()}
-	var last, standing []*format.SlabRecord
-	v := newInventory(slabs)
-	v.absent = p.absent
-	if p.relied != nil {
-		v.supposed = p.supposed
-	}
-	r.slabs.Expect(slabs.Length)
-	err := r.takeInto(ctx, v, true, func(rec *format.SlabRecord) error {
-		if !ofGroup(rec, group) {
-			return nil
-		}
-		rec = exclude.harmed.Blot(rec)
-		switch {
-		case rec.HasDeltas():
-			p.note(rec)
-			standing = append(standing, rec) // what it stands on may be listed later
-			return nil
-		case exclude.Last[rec.Slab]:
-			last = append(last, rec)
-			return nil
-		}
-		p.tell(rec)
-		return s.Index.AddSlab(rec.Slab, rec.Frames)
-	})
-	if err != nil {
-		return nil, err
-	}
-	isLast := func(rec *format.SlabRecord) bool { return exclude.Last[rec.Slab] }
-	p.cut = v.cut()
-	if p.each == nil {
-		s.Crowds = countCrowds(standing)
-	}
-	standing = p.blotBaseless(standing)
-	for _, rec := range standing {
-		if isLast(rec) {
-			continue
-		}
-		p.tell(rec)
-		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
-			return nil, err
-		}
-	}
-	for _, rec := range standing {
-		if isLast(rec) {
-			last = append(last, rec)
-		}
-	}
-	s.Tables = v.tables
-	unlisted, err := r.forsaken(ctx, v.Unlisted(), slabs, l)
-	if err != nil {
-		return nil, err
-	}
-	if s.Adopted, err = r.recover(ctx, unlisted, nil); err != nil {
-		return nil, err
-	}
-	for _, rec := range slices.Concat(s.Adopted, last) {
-		if !ofGroup(rec, group) {
-			continue
-		}
-		p.tell(rec)
-		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
-			return nil, err
-		}
-	}
-	if l != nil {
-		s.forget(v.contradicted)
-	}
-	if p.relied != nil {
-		r.slabs.Expect(p.length)
-		s.Index.Ask(p.there)
-	}
-	return s, nil
 }
 
 // forsaken gives, of slabs that no table lists, those that no writer who is at

@@ -197,6 +197,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Old, cfg.Crowds = weave.OldChunks(s.r.slabs), loaded.Crowds
 	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
 	s.index = loaded.Index
+	s.loadBefore(ctx)
 	s.Intake, err = intake.New(ctx, cfg)
 	return err
 }
