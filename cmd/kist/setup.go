@@ -37,7 +37,7 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
 			&cli.BoolFlag{Name: "accept-unmounted", Usage: "make it though what should be mounted there is not: it lies on the disk beneath then, and is hidden once that is mounted"},
 			parityFlag("which kist settings changes"),
-			deltasFlag("off", "which kist settings changes; not with --apart"),
+			deltasFlag("on", "which kist settings changes; never with --apart"),
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		}, otherFlags()...),
 		Description: `
