@@ -24,7 +24,7 @@ import (
 func TestMain(m *testing.M) {
 	flag.Parse()
 	if f := flag.Lookup("rapid.checks"); f.Value.String() == f.DefValue {
-		f.Value.Set("4")
+		f.Value.Set("3")
 	}
 	os.Exit(m.Run())
 }
@@ -110,6 +110,9 @@ func TestListByPages(t *testing.T) {
 
 // A slab is one request; more than MaxWhole goes in parts, and nothing is left of them.
 func TestRequests(t *testing.T) {
+	if testing.Short() {
+		t.Skip("150 MiB")
+	}
 	f := newFake(t)
 	s := f.open()
 	for _, test := range []struct {
