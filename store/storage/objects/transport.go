@@ -24,9 +24,19 @@ import (
 type attempt struct {
 	stalled atomic.Bool
 	after   atomic.Int64 // of the header Retry-After, nanoseconds
+
+	progressed atomic.Bool // the call got further, though it is not done
 }
 
 type attemptKey struct{}
+
+// attemptOf gives the attempt that a context is of.
+func attemptOf(ctx context.Context) *attempt {
+	if a, ok := ctx.Value(attemptKey{}).(*attempt); ok {
+		return a
+	}
+	return new(attempt)
+}
 
 func (a *attempt) silent() bool { return a.stalled.Load() }
 
@@ -76,10 +86,7 @@ type bounded struct {
 
 // RoundTrip implements [http.RoundTripper].
 func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
-	a, _ := r.Context().Value(attemptKey{}).(*attempt)
-	if a == nil {
-		a = new(attempt)
-	}
+	a := attemptOf(r.Context())
 	ctx, cancel := context.WithCancelCause(r.Context())
 	w := &watch{limit: b.stall, cancel: cancel}
 	w.timer = time.AfterFunc(b.stall, func() {
