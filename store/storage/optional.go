@@ -68,3 +68,12 @@ type Namer interface {
 	// it returns, and with the errors of List.
 	Names(ctx context.Context, folder string) ([]string, error)
 }
+
+// A Parallel is a [Storage] where calls wait for something far away, so that more of them under way at the same time get more done.
+//
+// Without it, package store goes by the number of processors.
+type Parallel interface {
+	// Parallel gives how many calls of Put, and how many of ReadAt, are worth having under way at the same time; 0: no opinion. More
+	// do no harm.
+	Parallel() (writers, readers int)
+}

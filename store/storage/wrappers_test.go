@@ -25,6 +25,7 @@ type powers interface {
 	storage.Lenient
 	storage.Sweeper
 	storage.Namer
+	storage.Parallel
 }
 
 // wrappers are all types of the tree that have a storage.Storage inside and may pass for
@@ -75,7 +76,7 @@ func TestWrappersAreKnown(t *testing.T) {
 	})
 	for _, name := range slices.Sorted(maps.Keys(found)) {
 		if wrappers[name] == "" {
-			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper and Namer? Say so in wrappers", name)
+			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper, Namer and Parallel? Say so in wrappers", name)
 		}
 	}
 	for name := range wrappers {
@@ -102,7 +103,7 @@ func TestNoPowerIsAskedForInside(t *testing.T) {
 	look := func(root string, asks func(at string)) {
 		eachFile(t, root, func(name string, file *ast.File) {
 			ast.Inspect(file, func(n ast.Node) bool {
-				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer"} {
+				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer", "Parallel"} {
 					if e, ok := n.(ast.Expr); ok && isSelector(e, "storage", power) {
 						asks(name + ": storage." + power)
 					}

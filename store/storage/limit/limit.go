@@ -37,6 +37,8 @@ var _ interface {
 	storage.Anchored
 	storage.Lenient
 	storage.Sweeper
+	storage.Namer
+	storage.Parallel
 } = (*Storage)(nil)
 
 // New limits a storage to so many bytes a second. It fails with [ErrRate].
@@ -163,4 +165,12 @@ func (s *Storage) Names(ctx context.Context, folder string) ([]string, error) {
 		return namer.Names(ctx, folder)
 	}
 	return nil, errors.ErrUnsupported
+}
+
+// Parallel implements [storage.Parallel].
+func (s *Storage) Parallel() (writers, readers int) {
+	if parallel, ok := s.inner.(storage.Parallel); ok {
+		return parallel.Parallel()
+	}
+	return 0, 0
 }

@@ -17,6 +17,7 @@ var _ interface {
 	storage.Lenient
 	storage.Sweeper
 	storage.Namer
+	storage.Parallel
 } = (*Faulty)(nil)
 
 // Now implements [storage.Clock].
@@ -61,4 +62,12 @@ func (f *Faulty) Names(ctx context.Context, folder string) ([]string, error) {
 		names[i] = info.Name
 	}
 	return names, nil
+}
+
+// Parallel implements [storage.Parallel].
+func (f *Faulty) Parallel() (writers, readers int) {
+	if parallel, ok := f.inner.(storage.Parallel); ok {
+		return parallel.Parallel()
+	}
+	return 0, 0
 }
