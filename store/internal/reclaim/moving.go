@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/klauspost/compress/zstd"
 
@@ -46,16 +47,16 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	}
 	for _, s := range v.order {
 		stays[s] = young[s.id]
-		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.needed) {
+		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.wanted) {
 			stays[s] = true
 			if len(frames) > 0 && !v.needsFrames(s, frames) && v.movesAlone(s) {
 				chosen = append(chosen, s) // so that what can't be read is gone
 			}
 			continue
 		}
-		if s.frames == nil || v.unused(s, v.needed) || named.Covers(s.id, s.info) {
+		if s.frames == nil || v.unused(s, v.wanted) || named.Covers(s.id, s.info) {
 			stays[s] = true
-			continue // it can't be moved, or goes as a whole
+			continue // it can't be moved, or goes as a whole once what is retired has
 		}
 		stored += s.info.Size
 		dead += v.dead(s)
@@ -238,14 +239,23 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 }
 
 // begin starts to take in by an index that knows all slabs but those that are left and those
-// that go.
+// that go, be it later.
+//
+// So chunks move to slabs that are filled for them, to such as are wanted all the same, or to what a run that was stopped had
+// put, which is younger than all that is left. No two runs can move them to and fro: a slab that was left comes back only where
+// all that is left in its place is older, and the oldest one of a circle would have to come back, too. What nothing asks for in
+// slabs that are wanted falls with each run, but for lists of runs: of those that change, as many levels are left behind,
+// at the most, as they have. Further runs have nothing to move then.
 func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	params, err := m.r.vault.Params()
 	if err != nil {
 		return err
 	}
 	exclude := stock.NewExclusion(m.v.going)
-	slabs := exclude.From(m.v.slabs).Without(func(s vault.SlabObject) bool { return m.left[s.ID] })
+	latest := m.latest()
+	slabs := exclude.From(m.v.slabs).Without(func(s vault.SlabObject) bool {
+		return m.left[s.ID] || !s.Modified.After(latest) && m.v.unused(m.v.stock[s.ID], m.v.wanted)
+	})
 	index, adopted, err := m.r.stock.IndexSlabs(ctx, slabs, exclude, l, m.apart.Group)
 	if err != nil {
 		return err
@@ -264,6 +274,16 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	m.w = weave.NewWeaver(params, m.meter)
 	m.w.Intake = in
 	return nil
+}
+
+// latest gives when the youngest of the slabs that are left was put.
+func (m *mover) latest() (at time.Time) {
+	for id := range m.left {
+		if put := m.v.stock[id].info.Modified; put.After(at) {
+			at = put
+		}
+	}
+	return at
 }
 
 // newFile is an index file to be put.
