@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -117,15 +118,17 @@ func (v *survey) noteBlindness() []string {
 // together takes slabs out of a set that are not to go before what stands on them: as long as that is there, a writer
 // may rely on it, and with it on them. Slabs that are named finally already stand in nobody's way.
 func (v *survey) together(going map[format.SlabID]*stocked, named map[format.SlabID]bool) {
-	for again := true; again; {
-		again = false
-		for id, s := range going {
-			for _, above := range s.above {
-				if v.stock[above.id] != nil && going[above.id] == nil && !(named[above.id] && v.unused(above, v.needed)) {
-					delete(going, id)
-					again = true
-					break
-				}
+	var stay []*stocked
+	for _, s := range v.order {
+		if going[s.id] == nil && !(named[s.id] && v.unused(s, v.needed)) {
+			stay = append(stay, s)
+		}
+	}
+	for i := 0; i < len(stay); i++ {
+		for _, base := range stay[i].below {
+			if going[base.id] != nil {
+				delete(going, base.id)
+				stay = append(stay, base)
 			}
 		}
 	}
@@ -142,15 +145,22 @@ func (v *survey) misses(id format.SlabID) bool {
 
 // lot gives a slab and what stands on it, as far as it is needed, which can only be moved together. What is absent
 // can't be moved.
-func (v *survey) lot(s *stocked) []*stocked {
+func (v *survey) lot(s *stocked) []*stocked { return v.lotUpTo(s, math.MaxInt) }
+
+// lotUpTo is lot, or nil if that is of more than some slabs.
+func (v *survey) lotUpTo(s *stocked, most int) []*stocked {
 	lot := []*stocked{s}
 	seen := map[*stocked]bool{s: true}
 	for i := 0; i < len(lot); i++ {
 		for _, above := range lot[i].above {
-			if !seen[above] && v.remains(above) && !v.unused(above, v.needed) {
-				seen[above] = true
-				lot = append(lot, above)
+			if seen[above] || !v.carried(above) {
+				continue
 			}
+			if len(lot) == most {
+				return nil
+			}
+			seen[above] = true
+			lot = append(lot, above)
 		}
 	}
 	return lot
@@ -161,6 +171,10 @@ func (v *survey) lot(s *stocked) []*stocked {
 // Of one that is moved alone, none counts as one whose bases lie in other slabs.
 func (v *survey) rest(lot []*stocked, alone bool) (bytes int64) {
 	instead := make(map[int]bool) // chunks in whose place one is moved that stood on them
+	in := make(map[*stocked]bool, len(lot))
+	for _, s := range lot {
+		in[s] = true
+	}
 	for _, s := range lot {
 		at := s.first
 		for i := range s.frames {
@@ -173,7 +187,7 @@ func (v *survey) rest(lot []*stocked, alone bool) (bytes int64) {
 				at++
 			}
 			size := int64(f.Sealed)
-			if kept > 0 && len(f.Bases) > 0 && (alone && f.Bases[0].Slab != s.id || !v.keepsBases(lot, f.Bases, instead)) {
+			if kept > 0 && len(f.Bases) > 0 && (alone && f.Bases[0].Slab != s.id || !v.keepsBases(in, f.Bases, instead)) {
 				size = v.plainly(f)
 			}
 			if f.Padding {
@@ -217,7 +231,7 @@ func (v *survey) frameOf(b format.Base) *format.Frame {
 
 // keepsBases tells whether most of the bases of what is in a lot lie beside it, or are needed by captures themselves, or others
 // are there instead. Where not, it is what others that stand on them find instead.
-func (v *survey) keepsBases(lot []*stocked, bases []format.Base, instead map[int]bool) bool {
+func (v *survey) keepsBases(lot map[*stocked]bool, bases []format.Base, instead map[int]bool) bool {
 	var lost []int
 	all := 0
 	for _, b := range bases {
@@ -227,7 +241,7 @@ func (v *survey) keepsBases(lot []*stocked, bases []format.Base, instead map[int
 			switch {
 			case s == nil || n >= s.chunks:
 				lost = append(lost, -1)
-			case !v.asked.has(s.first+n) && !instead[s.first+n] && slices.Contains(lot, s):
+			case !v.asked.has(s.first+n) && !instead[s.first+n] && lot[s]:
 				lost = append(lost, s.first+n)
 			}
 		}

@@ -23,6 +23,9 @@ func standing(depth uint32, bases ...format.Base) format.Frame {
 	return format.Frame{Kind: format.Delta, Sealed: 10, Chunks: []uint32{100}, Standing: format.Standing{Depth: depth, Bases: bases}}
 }
 
+// slabID numbers slabs from 1 on.
+func slabID(n int) format.SlabID { return format.SlabID{byte(n), byte(n >> 8)} }
+
 // place is a chunk of a slab.
 type place struct {
 	slab  byte
@@ -31,10 +34,12 @@ type place struct {
 
 // surveyed gives a survey of slabs, numbered from 1 on, of which some are absent.
 func surveyed(slabs [][]format.Frame, absent ...byte) *survey {
-	v := &survey{stock: make(map[format.SlabID]*stocked), absent: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
+	v := &survey{
+		going: &ledger.Batches{}, stock: make(map[format.SlabID]*stocked), absent: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked),
+	}
 	n := 0
 	for i, frames := range slabs {
-		s := &stocked{id: format.SlabID{byte(i + 1)}, frames: frames}
+		s := &stocked{id: slabID(i + 1), frames: frames}
 		for j := range frames {
 			s.info.Size += int64(frames[j].Sealed)
 		}

@@ -1,7 +1,6 @@
 package reclaim
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"slices"
@@ -20,118 +19,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
-
-// maxDead is the share of what is stored that may be dead where nothing else is
-// asked for. Half of what a user may be promised: what moves leaves some behind.
-const maxDead = 0.03
-
-// victims gives the slabs whose rests are to be moved.
-func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
-	if v.blind != nil {
-		return nil // the old ones would stay beside what was moved
-	}
-	young := v.young(others)
-	named := stock.NewExclusion(v.going)
-	type partly struct {
-		lot   []*stocked
-		dead  int64
-		share float64
-	}
-	var all []partly
-	var stored, dead int64
-	harmed := v.going.Harmed()
-	var chosen []*stocked
-	stays := make(map[*stocked]bool)
-	for _, s := range v.absent {
-		stays[s] = true
-	}
-	for _, s := range v.order {
-		stays[s] = young[s.id]
-		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.wanted) {
-			stays[s] = true
-			if len(frames) > 0 && !v.needsFrames(s, frames) && v.movesAlone(s) {
-				chosen = append(chosen, s) // so that what can't be read is gone
-			}
-			continue
-		}
-		if s.frames == nil || v.unused(s, v.wanted) || named.Covers(s.id, s.info) {
-			stays[s] = true
-			continue // it can't be moved, or goes as a whole once what is retired has
-		}
-		stored += s.info.Size
-		dead += v.dead(s)
-	}
-	for _, s := range v.order {
-		if stays[s] || v.dead(s) == 0 {
-			continue
-		}
-		lot := v.lot(s)
-		if slices.ContainsFunc(lot, func(s *stocked) bool { return stays[s] }) {
-			continue
-		}
-		if n, size := v.freed(lot); n > 0 {
-			all = append(all, partly{lot, n, float64(n) / float64(size)})
-		}
-	}
-	slices.SortStableFunc(all, func(a, b partly) int { return cmp.Compare(b.share, a.share) })
-	for _, p := range all {
-		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
-			break
-		}
-		if slices.Contains(chosen, p.lot[0]) {
-			continue // with what it stands on
-		}
-		for _, s := range p.lot {
-			if !slices.Contains(chosen, s) {
-				chosen = append(chosen, s)
-				dead -= v.dead(s)
-			}
-		}
-		stored -= p.dead
-	}
-	return chosen
-}
-
-// movesAlone tells of a slab that nothing stands on it, and that it takes no more once it was moved: deltas whose bases are not
-// moved with them become plain, which may take many times as much.
-func (v *survey) movesAlone(s *stocked) bool {
-	if len(v.lot(s)) > 1 {
-		return false
-	}
-	lot := []*stocked{s}
-	n, size := v.freed(lot)
-	if slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 }) {
-		n = size - v.rest(lot, true)
-	}
-	return n >= 0
-}
-
-// freed gives how many bytes come free if some slabs are moved together, and how many they have.
-func (v *survey) freed(lot []*stocked) (bytes, size int64) {
-	deltas := false
-	for _, s := range lot {
-		size += s.info.Size
-		bytes += v.dead(s)
-		deltas = deltas || slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 })
-	}
-	if deltas {
-		bytes = size - v.rest(lot, false)
-	}
-	return bytes, size
-}
-
-// needsFrames tells whether a chunk of some frames is needed.
-func (v *survey) needsFrames(s *stocked, frames []uint32) bool {
-	at := s.first
-	for i := range s.frames {
-		n := len(s.frames[i].Chunks)
-		if slices.Contains(frames, uint32(i)) && v.needed.any(at, at+n) {
-			return true
-		}
-		at += n
-	}
-	return false
-}
 
 // moveRests moves what is needed of partly dead slabs to new ones, and lets the
 // captures name those. It tells whether anything was moved.
