@@ -14,7 +14,7 @@ import (
 // linkBases finds out which slabs stand on which.
 func (v *survey) linkBases() {
 	for _, s := range v.all() {
-		for _, id := range format.BaseSlabs(s.id, s.frames) {
+		for _, id := range format.BaseSlabs(s.id, slices.Concat(s.frames, s.also)) {
 			base := v.at(id)
 			s.below, base.above = append(s.below, base), append(base.above, s)
 		}
@@ -55,23 +55,34 @@ func (v *survey) holdBases() {
 	}
 }
 
-// holdOf notes what the frames of a slab hold. Bases within a slab come before what stands on them.
+// holdOf notes what the frames of a slab hold. Bases within a slab come before what stands on them. Where different things are
+// said of them, nobody knows which frame is which: all that may be a base is held.
 func (v *survey) holdOf(s *stocked, needs bitset) {
+	for i := range s.also {
+		for _, b := range s.also[i].Bases {
+			v.holdBase(b, s.also[i].Depth, needs)
+		}
+	}
 	end := s.first + s.chunks
 	for i := len(s.frames) - 1; i >= 0; i-- {
 		f := &s.frames[i]
 		begin := end - len(f.Chunks)
 		for _, b := range f.Bases {
-			base := v.at(b.Slab)
-			if base != s || needs.any(begin, end) {
-				base.hold(b, needs)
-			}
-			// A base of depth 0 stands on nothing.
-			if v.blind == nil && base.frames == nil && f.Depth > 1 {
-				v.blind = base
+			if b.Slab != s.id || needs.any(begin, end) {
+				v.holdBase(b, f.Depth, needs)
 			}
 		}
 		end = begin
+	}
+}
+
+// holdBase notes that a frame of a depth holds a base.
+func (v *survey) holdBase(b format.Base, depth uint32, needs bitset) {
+	base := v.at(b.Slab)
+	base.hold(b, needs)
+	// A base of depth 0 stands on nothing.
+	if v.blind == nil && base.frames == nil && depth > 1 {
+		v.blind = base
 	}
 }
 

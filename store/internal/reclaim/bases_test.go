@@ -102,6 +102,26 @@ func TestHoldBases(t *testing.T) {
 	}
 }
 
+// TestHoldAlso: of what is said differently of a slab's frames all bases are held, those that it is said to have in itself, too;
+// and it is moved with what any of them lies in.
+func TestHoldAlso(t *testing.T) {
+	v := surveyed([][]format.Frame{{plain(), plain()}, {plain(), plain()}, {plain(), plain()}})
+	s := v.slab(3)
+	s.saidAlso(s.frames)
+	if len(s.also) > 0 {
+		t.Error("the same is said twice")
+	}
+	s.saidAlso([]format.Frame{standing(1, on(1, 1)), standing(1, on(3, 1))})
+	v.linkBases()
+	v.set(v.needed, place{3, 0})
+	v.holdBases()
+	want := make(bitset, len(v.needed))
+	v.set(want, place{1, 1}, place{3, 0}, place{3, 1})
+	if !slices.Equal(v.needed, want) || !slices.Contains(v.lot(v.slab(1)), s) {
+		t.Errorf("needed is %b, not %b", v.needed, want)
+	}
+}
+
 // TestHoldUnknown: a base behind the end of its slab has that stay as a whole, and where nobody knows what a base stands on, or
 // what is needed stands on, all does.
 func TestHoldUnknown(t *testing.T) {

@@ -27,11 +27,11 @@ func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, ad
 }
 
 // TakeAll is Take, partial, that also calls absent for each record of a slab that is missing: what that stands on is known
-// by it alone.
-func (r *Stock) TakeAll(ctx context.Context, slabs vault.SlabList, add func(*format.SlabRecord) error, absent func(*format.SlabRecord)) error {
+// by it alone. denied is called for what else is said of a slab that there is: it may be that which is so.
+func (r *Stock) TakeAll(ctx context.Context, slabs vault.SlabList, add func(*format.SlabRecord) error, absent, denied func(*format.SlabRecord)) error {
 	r.slabs.Expect(slabs.Length)
 	v := newInventory(slabs)
-	v.absent = absent
+	v.absent, v.denied = absent, denied
 	return r.takeInto(ctx, v, true, add)
 }
 
