@@ -60,7 +60,8 @@ func (v *survey) holdBases() {
 func (v *survey) holdOf(s *stocked, needs bitset) {
 	for i := range s.also {
 		for _, b := range s.also[i].Bases {
-			v.holdBase(b, s.also[i].Depth, needs)
+			v.at(b.Slab).hold(b, needs)
+			v.noteUnknown(b, s.also[i].Depth)
 		}
 	}
 	end := s.first + s.chunks
@@ -68,20 +69,21 @@ func (v *survey) holdOf(s *stocked, needs bitset) {
 		f := &s.frames[i]
 		begin := end - len(f.Chunks)
 		for _, b := range f.Bases {
-			if b.Slab != s.id || needs.any(begin, end) {
-				v.holdBase(b, f.Depth, needs)
+			needed := needs.any(begin, end)
+			if b.Slab != s.id || needed {
+				v.at(b.Slab).hold(b, needs)
+			}
+			if needed { // nobody relies on others of which a base is missing, and nothing stands on frames of such a depth
+				v.noteUnknown(b, f.Depth)
 			}
 		}
 		end = begin
 	}
 }
 
-// holdBase notes that a frame of a depth holds a base.
-func (v *survey) holdBase(b format.Base, depth uint32, needs bitset) {
-	base := v.at(b.Slab)
-	base.hold(b, needs)
-	// A base of depth 0 stands on nothing.
-	if v.blind == nil && base.frames == nil && depth > 1 {
+// noteUnknown notes that a frame of a depth has a base of which nobody knows what that stands on. One of depth 0 stands on nothing.
+func (v *survey) noteUnknown(b format.Base, depth uint32) {
+	if base := v.at(b.Slab); v.blind == nil && base.frames == nil && depth > 1 {
 		v.blind = base
 	}
 }
@@ -100,13 +102,13 @@ func (v *survey) noteBlind() {
 	for _, c := range v.captures {
 		deltas = deltas || c.Deltas
 	}
-	v.blind = nil // unused goes by it
+	v.blind = nil
 	if !deltas {
 		return
 	}
 	var blind *stocked
 	for _, s := range v.all() {
-		if s.frames == nil && !v.unused(s, v.needed) && (blind == nil || bytes.Compare(s.id[:], blind.id[:]) < 0) {
+		if s.frames == nil && v.named(s) && (blind == nil || bytes.Compare(s.id[:], blind.id[:]) < 0) {
 			blind = s
 		}
 	}

@@ -451,12 +451,17 @@ func (v *survey) unused(s *stocked, needs bitset) bool {
 	if s.frames != nil {
 		return !needs.any(s.first, s.first+s.chunks)
 	}
+	return !v.named(s)
+}
+
+// named tells whether a recipe names a slab.
+func (v *survey) named(s *stocked) bool {
 	for _, slabs := range v.walked {
 		if slices.Contains(slabs, s) {
-			return false
+			return true
 		}
 	}
-	return true
+	return false
 }
 
 // dead gives about how many bytes of a slab nothing needs. Of a frame, each chunk
