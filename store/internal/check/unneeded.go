@@ -44,13 +44,38 @@ func (v *verifier) noteOvercome(overcome map[format.SlabID]bool) {
 	if len(v.o.Captures) > 0 {
 		needs = "no capture that was looked at needs what is damaged in it"
 	}
+	under := v.basesOfWanted()
 	for _, id := range slices.SortedFunc(maps.Keys(overcome), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) }) {
+		if under[id] {
+			v.note("%s is damaged, %s, and nothing relies on that any more; slabs that captures need stand on it: reclaiming frees it once these are moved, or no capture needs them", names.Slab(id), needs)
+			continue
+		}
 		when := ""
 		if at := v.announced(id); !at.IsZero() {
 			when = fmt.Sprintf(" after %s", ledger.UTC(at.Add(v.r.vault.Grace())))
 		}
 		v.note("%s is damaged, %s, and nothing relies on that any more: reclaiming frees it%s", names.Slab(id), needs, when)
 	}
+}
+
+// basesOfWanted gives the slabs on which frames stand of others that captures want.
+func (v *verifier) basesOfWanted() map[format.SlabID]bool {
+	under := make(map[format.SlabID]bool)
+	note := func(ids []format.SlabID) {
+		for _, id := range ids {
+			under[id] = true
+		}
+	}
+	for id, s := range v.Slabs {
+		if !s.wanted {
+			continue
+		}
+		note(format.BaseSlabs(id, s.standing))
+		if s.record != nil {
+			note(s.record.BaseSlabs())
+		}
+	}
+	return under
 }
 
 // announced gives when it was first announced that a slab is to go; zero: it was not.

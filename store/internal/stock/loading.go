@@ -53,7 +53,7 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 	if err != nil {
 		return nil, err
 	}
-	if s.Adopted, err = r.recover(ctx, unlisted, nil); err != nil {
+	if s.Adopted, err = r.recover(ctx, unlisted, nil, p.each != nil); err != nil {
 		return nil, err
 	}
 	for _, rec := range s.Adopted {
