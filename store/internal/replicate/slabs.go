@@ -122,6 +122,9 @@ func (p *replication) copyTurn(ctx context.Context, slabs []int32) error {
 func (p *replication) copySlab(ctx context.Context, id format.SlabID) (*format.SlabRecord, state, error) {
 	from, err := p.r.from.Vault().Slabs().Copy(ctx, id)
 	if err == nil {
+		err = p.needs.bases.check(id, from.Frames())
+	}
+	if err == nil {
 		err = p.r.to.Vault().Storage().Put(ctx, names.Slab(id), &metered{from, &p.meter})
 		if from.Failed() != nil {
 			err = from.Failed()
