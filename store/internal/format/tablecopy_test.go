@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"errors"
 	"reflect"
-	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
