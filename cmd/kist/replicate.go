@@ -9,7 +9,6 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -84,7 +83,7 @@ func (a *app) replicate(c *cli.Context) error {
 }
 
 func (a *app) copyCaptures(c *cli.Context, from, to *repository) error {
-	o := store.ReplicateOptions{DryRun: c.Bool("dry-run"), Host: hostName(), Where: paths.Absolute(to.folder.Path())}
+	o := store.ReplicateOptions{DryRun: c.Bool("dry-run"), Host: hostName(), Where: to.at.Full()}
 	if c.NArg() > 0 {
 		found, err := a.findAll(c.Context, from, c.Args().Slice())
 		if err != nil {

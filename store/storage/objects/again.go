@@ -25,11 +25,16 @@ const (
 // number of times. It gives the last error, but ctx's own where ctx ended, and tells after how many tries.
 func (s *Storage) again(ctx context.Context, call func(context.Context) error) error {
 	began, renewed := time.Now(), false
+	sign := func() {}
+	if s.watch != nil {
+		defer s.watch.Begin("request", "")()
+		sign = s.watch.Sign
+	}
 	for pause := firstPause; ; pause = min(2*pause, longestPause) {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		var a attempt
+		a := attempt{sign: sign}
 		err := call(context.WithValue(ctx, attemptKey{}, &a))
 		if err == nil {
 			return nil

@@ -22,6 +22,7 @@ import (
 
 // attempt is what is noted of one try of a call, beside what the client library gives.
 type attempt struct {
+	sign    func() // of life
 	stalled atomic.Bool
 	after   atomic.Int64 // of the header Retry-After, nanoseconds
 }
@@ -78,10 +79,10 @@ type bounded struct {
 func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 	a, _ := r.Context().Value(attemptKey{}).(*attempt)
 	if a == nil {
-		a = new(attempt)
+		a = &attempt{sign: func() {}}
 	}
 	ctx, cancel := context.WithCancelCause(r.Context())
-	w := &watch{limit: b.stall, cancel: cancel}
+	w := &watch{limit: b.stall, cancel: cancel, sign: a.sign}
 	w.timer = time.AfterFunc(b.stall, func() {
 		a.stalled.Store(true)
 		cancel(ErrSilent)
@@ -96,7 +97,9 @@ func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 		w.end()
 		return nil, hideURL(err)
 	}
-	w.moved()
+	if response.StatusCode < http.StatusInternalServerError {
+		w.moved()
+	}
 	if response.StatusCode >= 400 {
 		a.after.Store(int64(retryAfter(response.Header)))
 	}
@@ -148,6 +151,7 @@ func hideURL(err error) error {
 type watch struct {
 	limit  time.Duration
 	cancel context.CancelCauseFunc
+	sign   func()
 	sent   *sending // nil without a body
 
 	mu    sync.Mutex
@@ -155,6 +159,7 @@ type watch struct {
 }
 
 func (w *watch) moved() {
+	w.sign()
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.timer != nil {
