@@ -22,10 +22,10 @@ const (
 )
 
 // again does a call until it succeeds, fails for good, or has been tried for as long as the patience lasts. The call may be done any
-// number of times. It gives the last error, but ctx's own where ctx ended, and tells after how many tries.
+// number of times; where one got further, the patience begins anew. It gives the last error, but ctx's own where ctx ended.
 func (s *Storage) again(ctx context.Context, call func(context.Context) error) error {
 	began, renewed := time.Now(), false
-	sign := func() {}
+	var sign func()
 	if s.watch != nil {
 		defer s.watch.Begin("request", "")()
 		sign = s.watch.Sign
@@ -44,6 +44,9 @@ func (s *Storage) again(ctx context.Context, call func(context.Context) error) e
 		}
 		if a.silent() {
 			err = ErrSilent
+		}
+		if a.progressed.Load() {
+			began, pause = time.Now(), firstPause
 		}
 		if !renewed && errors.Is(explain(err), ErrExpired) {
 			renewed = true

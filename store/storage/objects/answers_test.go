@@ -120,7 +120,7 @@ func TestWrongRange(t *testing.T) {
 func TestListFails(t *testing.T) {
 	f := newFake(t)
 	f.page = 5
-	s := f.open()
+	s := f.open(func(o *objects.Options) { o.Patience = 300 * time.Millisecond }) // anew for each page
 	for i := range 30 {
 		mark(t, s, fmt.Sprintf("slabs/%02d", i))
 	}
@@ -128,7 +128,7 @@ func TestListFails(t *testing.T) {
 	f.before = func(w http.ResponseWriter, r *http.Request) bool {
 		fails := n.Add(1)%2 == 0
 		if fails {
-			breakOff(w, true)
+			refuse(w, http.StatusServiceUnavailable, "SlowDown")
 		}
 		return fails
 	}

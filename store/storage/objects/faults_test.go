@@ -332,6 +332,13 @@ func TestCertificates(t *testing.T) {
 	if err := s.Mark(t.Context(), "leases/a", nil); err == nil || !isUnknownAuthority(err) {
 		t.Errorf("a certificate that nobody trusts: %v", err)
 	}
+	plain := newFake(t)
+	s = f.open(func(o *objects.Options) {
+		o.Address.Endpoint, o.Patience = strings.Replace(plain.server.URL, "http:", "https:", 1), time.Hour
+	})
+	if err := s.Mark(t.Context(), "leases/a", nil); err == nil || !strings.Contains(err.Error(), "HTTP response to HTTPS client") {
+		t.Errorf("a server without TLS: %v", err)
+	}
 	options := f.options()
 	options.CA = []byte("no certificate")
 	if _, err := objects.Open(t.Context(), options); !errors.Is(err, objects.ErrOptions) {

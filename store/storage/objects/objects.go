@@ -93,7 +93,7 @@ func Open(ctx context.Context, options Options) (*Storage, error) {
 	if err != nil {
 		return nil, o.fail("", err)
 	}
-	if _, err := s.keys.Get(); err != nil {
+	if _, err := s.keys.GetWithContext(nil); err != nil {
 		return nil, o.fail("find credentials", err)
 	}
 	return s, nil

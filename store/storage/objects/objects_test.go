@@ -3,6 +3,7 @@ package objects_test
 import (
 	"bytes"
 	"context"
+	"errors"
 	"flag"
 	"fmt"
 	"go/parser"
@@ -11,6 +12,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -158,19 +160,25 @@ func TestWriters(t *testing.T) {
 	first := make(chan error, 1)
 	go func() { first <- s.Put(context.Background(), "slabs/a", r) }()
 	w.Write(make([]byte, 1<<20)) // the first one holds memory once this is read
-	ctx, cancel := context.WithCancel(t.Context())
 	second := make(chan error, 1)
 	large := &told{Reader: bytes.NewReader(make([]byte, 1<<20)), read: make(chan struct{}, 100)}
-	go func() { second <- s.Put(ctx, "slabs/b", large) }()
+	go func() { second <- s.Put(context.Background(), "slabs/b", large) }()
 	<-large.read
-	mark(t, s, "leases/small") // small ones do not wait
+	for i := range 20 { // small ones do not wait, and the second one had all that time
+		mark(t, s, fmt.Sprint("leases/", i))
+	}
+	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	if err := <-second; err == nil || ctx.Err() == nil {
-		t.Error("the second one did not wait")
+	if err := s.Put(ctx, "slabs/never", bytes.NewReader(make([]byte, 1<<20))); !errors.Is(err, context.Canceled) {
+		t.Errorf("one that is not waited for: %v", err)
 	}
 	w.Close()
-	if err := <-first; err != nil {
+	if err := errors.Join(<-first, <-second); err != nil {
 		t.Error(err)
+	}
+	a, b := slices.Index(f.requests, "PUT /seeds/hazel/kist/slabs/a"), slices.Index(f.requests, "PUT /seeds/hazel/kist/slabs/b")
+	if a < 0 || b < a {
+		t.Errorf("the second one did not wait: %q", f.requests)
 	}
 	put(t, s, "slabs/c", strings.Repeat("c", 1<<20))
 }

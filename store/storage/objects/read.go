@@ -168,6 +168,7 @@ func (s *Storage) walk(ctx context.Context, prefix string, use func(minio.Object
 				return errors.Join(errLastingAnswer, errors.New("the list is not in order, or is of other objects"))
 			}
 			last = object.Key
+			attemptOf(ctx).progressed.Store(true)
 			use(object)
 		}
 		return ctx.Err() // the list of a context that ended stops without a word

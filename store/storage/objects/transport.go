@@ -22,12 +22,22 @@ import (
 
 // attempt is what is noted of one try of a call, beside what the client library gives.
 type attempt struct {
-	sign    func() // of life
+	sign    func() // of life; may be nil
 	stalled atomic.Bool
 	after   atomic.Int64 // of the header Retry-After, nanoseconds
+
+	progressed atomic.Bool // the call got further, though it is not done
 }
 
 type attemptKey struct{}
+
+// attemptOf gives the attempt that a context is of.
+func attemptOf(ctx context.Context) *attempt {
+	if a, ok := ctx.Value(attemptKey{}).(*attempt); ok {
+		return a
+	}
+	return new(attempt)
+}
 
 func (a *attempt) silent() bool { return a.stalled.Load() }
 
@@ -77,10 +87,7 @@ type bounded struct {
 
 // RoundTrip implements [http.RoundTripper].
 func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
-	a, _ := r.Context().Value(attemptKey{}).(*attempt)
-	if a == nil {
-		a = &attempt{sign: func() {}}
-	}
+	a := attemptOf(r.Context())
 	ctx, cancel := context.WithCancelCause(r.Context())
 	w := &watch{limit: b.stall, cancel: cancel, sign: a.sign}
 	w.timer = time.AfterFunc(b.stall, func() {
@@ -97,9 +104,10 @@ func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 		w.end()
 		return nil, hideURL(err)
 	}
-	if response.StatusCode < http.StatusInternalServerError {
-		w.moved()
+	if response.StatusCode >= http.StatusInternalServerError {
+		w.sign = nil // it says that it can't
 	}
+	w.moved()
 	if response.StatusCode >= 400 {
 		a.after.Store(int64(retryAfter(response.Header)))
 	}
@@ -151,7 +159,7 @@ func hideURL(err error) error {
 type watch struct {
 	limit  time.Duration
 	cancel context.CancelCauseFunc
-	sign   func()
+	sign   func() // of life; nil: there is none to be given
 	sent   *sending // nil without a body
 
 	mu    sync.Mutex
@@ -159,7 +167,9 @@ type watch struct {
 }
 
 func (w *watch) moved() {
-	w.sign()
+	if w.sign != nil {
+		w.sign()
+	}
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if w.timer != nil {
