@@ -105,7 +105,7 @@ func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 		return nil, hideURL(err)
 	}
 	if response.StatusCode >= http.StatusInternalServerError {
-		w.sign = nil // it says that it can't
+		w.refused()
 	}
 	w.moved()
 	if response.StatusCode >= 400 {
@@ -159,7 +159,7 @@ func hideURL(err error) error {
 type watch struct {
 	limit  time.Duration
 	cancel context.CancelCauseFunc
-	sign   func() // of life; nil: there is none to be given
+	sign   func()   // of life; nil: there is none to be given
 	sent   *sending // nil without a body
 
 	mu    sync.Mutex
@@ -167,14 +167,21 @@ type watch struct {
 }
 
 func (w *watch) moved() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
 	if w.sign != nil {
 		w.sign()
 	}
-	w.mu.Lock()
-	defer w.mu.Unlock()
 	if w.timer != nil {
 		w.timer.Reset(w.limit)
 	}
+}
+
+// refused says that the store answers that it can't: that is no sign of life for who waits for it.
+func (w *watch) refused() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.sign = nil
 }
 
 // end ends the watch, and waits until nobody reads the request's body any more: its memory is used again.
