@@ -64,7 +64,11 @@ func (a *app) openOther(c *cli.Context, named string, same crypt.Secret) (*repos
 		return a.unlockOther(ctx, at, files, same)
 	})
 	if errors.As(err, &none) {
-		none.made = "See that this is what you mean; kist setup --replica-of makes a second place"
+		what := "path"
+		if place.InBucket() {
+			what = "address"
+		}
+		none.made = "See that the " + what + " is right; kist setup --replica-of makes a second place"
 	}
 	if err != nil {
 		return nil, err
