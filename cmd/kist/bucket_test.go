@@ -8,6 +8,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
+
+	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 )
 
 // TestStoreRefuses: whatever an object store says, the run ends with the status and the words for that, nothing is asked for, and no
@@ -48,6 +51,52 @@ func TestStoreRefuses(t *testing.T) {
 				if args[0] == "list" && !strings.Contains(text, test.says) || strings.Contains(text, "hunter2") || strings.Contains(text, "mount") || status != test.status {
 					t.Errorf("%v: status %d, %s", args, status, text)
 				}
+			}
+		})
+	}
+}
+
+// TestSetupInBucket: a place in which two writers of one name are not told apart is refused, and so is one that holds something; what
+// is missing is told, and a setup that fails leaves nothing.
+func TestSetupInBucket(t *testing.T) {
+	for name, test := range map[string]struct {
+		store  func(*objectstest.Fake)
+		args   string
+		status int
+		says   string
+		left   int // objects
+	}{
+		"works":    {func(*objectstest.Fake) {}, "", statusDone, "is ready in s3://seeds/hazel?endpoint=", -1},
+		"versions": {func(f *objectstest.Fake) { f.Versions = "Enabled" }, "", statusDone, "Warning: the bucket keeps versions", -1},
+		"ignores":  {func(f *objectstest.Fake) { f.Ignores = true }, "", statusFailed, "conditional writes (If-None-Match) are ignored in this bucket", 0},
+		"ignores, with versions": {func(f *objectstest.Fake) { f.Ignores, f.Versions = true, "Enabled" }, "", statusFailed,
+			"take a bucket without, or a newer release", 0},
+		"holds something": {func(f *objectstest.Fake) {
+			f.Objects["hazel/notes/a"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusFailed, "choose another prefix", 1},
+		"holds something else": {func(f *objectstest.Fake) {
+			f.Objects["hazelnut/notes"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusDone,
+			"is ready", -1},
+		"holds a repository": {func(f *objectstest.Fake) {
+			f.Objects["hazel/kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusFailed, "there is a kist repository already", 1},
+		"no key file": {func(*objectstest.Fake) {}, "--key-file none/none/key", statusFailed, "", 0},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			f := objectstest.NewFake(t)
+			test.store(f)
+			env := map[string]string{
+				"AWS_ACCESS_KEY_ID": "hazel", "AWS_SECRET_ACCESS_KEY": "hunter2", "KIST_REPOSITORY": "s3://seeds/hazel", "AWS_ENDPOINT_URL": f.Server.URL,
+				"KIST_KEY_FILE": filepath.Join(t.TempDir(), "key"), "XDG_STATE_HOME": t.TempDir(), "KIST_STATE": t.TempDir(), "KIST_CACHE": "off",
+			}
+			var said bytes.Buffer
+			a := newApp(strings.NewReader(""), &said, &said, func(name string) string { return env[name] })
+			a.tty = noTerminal
+			status := a.run(t.Context(), append([]string{"setup"}, strings.Fields(test.args)...))
+			if status != test.status || !strings.Contains(said.String(), test.says) || test.left >= 0 && len(f.Objects) != test.left {
+				t.Errorf("status %d, %d objects, %s", status, len(f.Objects), said.String())
 			}
 		})
 	}
