@@ -32,7 +32,8 @@ type objectsResult struct {
 	VolumeBytes int64        `json:"volume_bytes"`
 	Stored      int64        `json:"stored_bytes"` // by the first capture
 	Prices      prices       `json:"prices"`
-	RawPut      float64      `json:"raw_put_seconds"` // of the same slabs, as many at a time
+	InMemory    float64      `json:"in_memory_seconds"` // of the same first capture, where nothing is sent
+	RawPut      float64      `json:"raw_put_seconds"`   // of the same slabs, as many at a time
 	RawGet      float64      `json:"raw_get_seconds"`
 	Did         []*objectsOp `json:"operations"`
 }
@@ -81,6 +82,9 @@ func (o *objectsRun) run(ctx context.Context) (err error) {
 	if err := writeFile(o.volume, func(w io.Writer) error { return writeVolume(w, o.result.VolumeBytes) }); err != nil {
 		return err
 	}
+	if err := o.inMemory(ctx); err != nil {
+		return err
+	}
 	if o.proxy, err = startCounting(o.address.Endpoint); err != nil {
 		return err
 	}
@@ -92,11 +96,26 @@ func (o *objectsRun) run(ctx context.Context) (err error) {
 		return err
 	}
 	defer st.Close()
-	if err := st.MakeBucket(ctx); err != nil && !errors.Is(err, storage.ErrExists) {
-		return err
+	if _, err := st.Stat(ctx, "none"); errors.Is(err, objects.ErrNoBucket) {
+		if err := st.MakeBucket(ctx); err != nil {
+			return err
+		}
 	}
 	defer func() { err = errors.Join(err, removeAll(context.WithoutCancel(ctx), st)) }()
 	return o.measureAll(ctx, st)
+}
+
+// inMemory measures what a first capture takes by itself.
+func (o *objectsRun) inMemory(ctx context.Context) error {
+	r, err := store.Create(ctx, storage.NewMemory(), o.key, store.CreateOptions{})
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	began := time.Now()
+	_, err = o.capture(ctx, r)
+	o.result.InMemory = time.Since(began).Seconds()
+	return err
 }
 
 func (o *objectsRun) storage(ctx context.Context) (*objects.Storage, error) {
@@ -253,9 +272,10 @@ func (r *objectsResult) tables() []table {
 		t.add(op.What, seconds(op.Seconds), count(op.Puts), count(op.Lists), count(op.Gets), count(op.Heads), count(op.Removals), count(op.In), count(op.Out),
 			fmt.Sprintf("%.3f", 1000*r.Prices.cost(op.traffic)))
 	}
-	raw := table{title: "The client alone, the same slabs"}
+	raw := table{title: "Beside it: the client alone with the same slabs, and the first capture where nothing is sent"}
 	raw.add("puts", seconds(r.RawPut), speed(r.Stored, r.RawPut))
 	raw.add("gets", seconds(r.RawGet), speed(r.Stored, r.RawGet))
+	raw.add("in memory", seconds(r.InMemory), "")
 	raw.add("kept for a month", fmt.Sprintf("%.3f", r.Prices.Stored*float64(r.Stored)/(1<<30)))
 	return []table{t, raw}
 }

@@ -3,6 +3,8 @@ package objectstest
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"io"
 	"net/url"
 
@@ -26,9 +28,10 @@ func NewRaw(endpoint, access, secret, bucket string) (*Raw, error) {
 	return &Raw{core, bucket}, err
 }
 
-// Put puts an object.
+// Put puts an object, with the sum of its bytes signed.
 func (r *Raw) Put(ctx context.Context, key string, content []byte) error {
-	_, err := r.core.PutObject(ctx, r.bucket, key, bytes.NewReader(content), int64(len(content)), "", "", minio.PutObjectOptions{})
+	sum := sha256.Sum256(content)
+	_, err := r.core.PutObject(ctx, r.bucket, key, bytes.NewReader(content), int64(len(content)), "", hex.EncodeToString(sum[:]), minio.PutObjectOptions{DisableContentSha256: true})
 	return err
 }
 
