@@ -45,7 +45,7 @@ func startCounting(endpoint string) (*counting, error) {
 			r.Body = &counted{r.Body, c}
 			return nil
 		},
-		BufferPool: &buffers{sync.Pool{New: func() any { return make([]byte, 256<<10) }}},
+		BufferPool: &buffers{sync.Pool{New: func() any { b := make([]byte, 256<<10); return &b }}},
 	}
 	c.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		c.count(r)
@@ -100,6 +100,6 @@ func (b *counted) Read(p []byte) (int, error) {
 // buffers are what bodies are copied by.
 type buffers struct{ pool sync.Pool }
 
-func (b *buffers) Get() []byte { return b.pool.Get().([]byte) }
+func (b *buffers) Get() []byte { return *b.pool.Get().(*[]byte) }
 
-func (b *buffers) Put(p []byte) { b.pool.Put(p) }
+func (b *buffers) Put(p []byte) { b.pool.Put(&p) }

@@ -87,17 +87,43 @@ func TestSetupInBucket(t *testing.T) {
 			t.Parallel()
 			f := objectstest.NewFake(t)
 			test.store(f)
-			env := map[string]string{
-				"AWS_ACCESS_KEY_ID": "hazel", "AWS_SECRET_ACCESS_KEY": "hunter2", "KIST_REPOSITORY": "s3://seeds/hazel", "AWS_ENDPOINT_URL": f.Server.URL,
-				"KIST_KEY_FILE": filepath.Join(t.TempDir(), "key"), "XDG_STATE_HOME": t.TempDir(), "KIST_STATE": t.TempDir(), "KIST_CACHE": "off",
-			}
-			var said bytes.Buffer
-			a := newApp(strings.NewReader(""), &said, &said, func(name string) string { return env[name] })
-			a.tty = noTerminal
-			status := a.run(t.Context(), append([]string{"setup"}, strings.Fields(test.args)...))
-			if status != test.status || !strings.Contains(said.String(), test.says) || test.left >= 0 && len(f.Objects) != test.left {
-				t.Errorf("status %d, %d objects, %s", status, len(f.Objects), said.String())
+			status, said := inBucket(t, f)(append([]string{"setup"}, strings.Fields(test.args)...)...)
+			if status != test.status || !strings.Contains(said, test.says) || test.left >= 0 && len(f.Objects) != test.left {
+				t.Errorf("status %d, %d objects, %s", status, len(f.Objects), said)
 			}
 		})
+	}
+}
+
+// inBucket gives what runs kist with its repository in a store.
+func inBucket(t *testing.T, f *objectstest.Fake) func(args ...string) (status int, said string) {
+	env := map[string]string{
+		"AWS_ACCESS_KEY_ID": "hazel", "AWS_SECRET_ACCESS_KEY": "hunter2", "KIST_REPOSITORY": "s3://seeds/hazel", "AWS_ENDPOINT_URL": f.Server.URL,
+		"KIST_KEY_FILE": filepath.Join(t.TempDir(), "key"), "XDG_STATE_HOME": t.TempDir(), "KIST_STATE": t.TempDir(), "KIST_CACHE": "off",
+	}
+	return func(args ...string) (int, string) {
+		var said bytes.Buffer
+		a := newApp(strings.NewReader(""), &said, &said, func(name string) string { return env[name] })
+		a.tty = noTerminal
+		return a.run(t.Context(), args), said.String()
+	}
+}
+
+// TestReclaimOfVersions: where the bucket keeps what is removed, reclaiming says so, and nowhere else.
+func TestReclaimOfVersions(t *testing.T) {
+	for _, versions := range []string{"Enabled", "Suspended", ""} {
+		f := objectstest.NewFake(t)
+		kist := inBucket(t, f)
+		for _, args := range [][]string{{"setup"}, {"capture", "--name", "seeds", t.TempDir(), "--accept-empty"}, {"capture", "--name", "seeds", t.TempDir(), "--accept-empty"}} {
+			if status, said := kist(args...); status != statusDone {
+				t.Fatalf("%v: status %d, %s", args, status, said)
+			}
+		}
+		f.Set(func() { f.Versions = versions })
+		kist("retire", "--last", "1")
+		status, said := kist("reclaim", "--grace", "0")
+		if told := strings.Contains(said, "the bucket keeps versions: the "); status != statusDone || told != (versions != "") {
+			t.Errorf("%q: status %d, %s", versions, status, said)
+		}
 	}
 }

@@ -94,6 +94,19 @@ func (a *app) warnOfBucket(found objects.Properties) {
 	}
 }
 
+// warnKept says that what was freed takes its room all the same, where the bucket keeps it.
+func (a *app) warnKept(ctx context.Context, r *repository, freed uint64) {
+	found, err := r.at.Keeps(ctx)
+	if err != nil || found.Versions != objects.Yes { // what is not known is nothing to be said
+		return
+	}
+	until := ""
+	if found.LockDefault != "" {
+		until = fmt.Sprintf(", not before its lock ends (%s from when it was put)", screen.Line(found.LockDefault))
+	}
+	a.Warn("the bucket keeps versions: the %s that are freed take their room until a rule of the bucket removes versions that are not current%s", screen.Size(freed), until)
+}
+
 // unmakeTime is how long taking away what was begun may take.
 const unmakeTime = 10 * time.Second
 

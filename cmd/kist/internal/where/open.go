@@ -23,6 +23,14 @@ type Opening struct {
 	Most   time.Duration                 // of silence, after which the caller ends the run; 0: any
 }
 
+// Keeps says which rules of a bucket keep what is removed. It gives zeros for a folder.
+func (o *Opened) Keeps(ctx context.Context) (objects.Properties, error) {
+	if bucket, ok := o.Objects.(*objects.Storage); ok {
+		return bucket.Keeps(ctx)
+	}
+	return objects.Properties{}, nil
+}
+
 // Opened is a place that is open, with what it holds.
 type Opened struct {
 	Place
