@@ -127,3 +127,32 @@ func TestReclaimOfVersions(t *testing.T) {
 		}
 	}
 }
+
+// TestLostManifestInBucket: a bucket without kist.json is no empty place, and a place in a folder brings that back.
+func TestLostManifestInBucket(t *testing.T) {
+	f := objectstest.NewFake(t)
+	kist := inBucket(t, f)
+	copied := filepath.Join(t.TempDir(), "copy")
+	for _, args := range [][]string{
+		{"setup"}, {"capture", "--name", "seeds", t.TempDir(), "--accept-empty"}, {"setup", "--repository", copied, "--replica-of", "s3://seeds/hazel"},
+		{"replicate", "--to", copied}, {"verify", "--full", "--against", copied},
+	} {
+		if status, said := kist(args...); status != statusDone {
+			t.Fatalf("%v: status %d, %s", args, status, said)
+		}
+	}
+	f.Set(func() { delete(f.Objects, "hazel/kist.json") })
+	for _, args := range [][]string{{"list"}, {"setup"}} {
+		if status, said := kist(args...); status == statusDone || args[0] == "list" && (status != statusDamage || !strings.Contains(said, "other parts of a repository lie there")) {
+			t.Errorf("%v: status %d, %s", args, status, said)
+		}
+	}
+	for _, args := range [][]string{{"repair", "--from", copied}, {"list"}, {"verify", "--full"}} {
+		if status, said := kist(args...); status != statusDone {
+			t.Errorf("%v: status %d, %s", args, status, said)
+		}
+	}
+	if status, said := kist("replicate", "--from", "s3://seeds/hazel"); status != statusUsage && status != statusFailed || !strings.Contains(said, "place") {
+		t.Errorf("from itself: status %d, %s", status, said)
+	}
+}

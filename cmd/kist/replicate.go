@@ -19,8 +19,8 @@ func (a *app) replicateCommand() *cli.Command {
 		Usage:     "copy captures to a second place of the repository, or from it",
 		ArgsUsage: "[CAPTURE…]",
 		Flags: append([]cli.Flag{
-			&cli.StringFlag{Name: "to", Usage: "copy to the place in the folder `OTHER` (or KIST_REPLICA)"},
-			&cli.StringFlag{Name: "from", Usage: "copy from the place in the folder `OTHER` to this one"},
+			&cli.StringFlag{Name: "to", Usage: "copy to the place in `OTHER` (or KIST_REPLICA)"},
+			&cli.StringFlag{Name: "from", Usage: "copy from the place in `OTHER` to this one"},
 			&cli.BoolFlag{Name: "dry-run", Usage: "tell what would be copied, and change nothing"},
 			limitRateFlag(),
 			metricsFlag(),
