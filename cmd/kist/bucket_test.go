@@ -156,3 +156,39 @@ func TestLostManifestInBucket(t *testing.T) {
 		t.Errorf("from itself: status %d, %s", status, said)
 	}
 }
+
+// TestSpoolBesideStore: where an object store is away, in whichever way, a capture goes into the spool, and is sent when it is back.
+func TestSpoolBesideStore(t *testing.T) {
+	f := objectstest.NewFake(t)
+	kist := inBucket(t, f)
+	data := t.TempDir()
+	must := func(args ...string) string {
+		t.Helper()
+		status, said := kist(args...)
+		if status != statusDone {
+			t.Fatalf("%v: status %d, %s", args, status, said)
+		}
+		return said
+	}
+	must("setup")
+	must("capture", "--name", "seeds", "--accept-empty", "--spool", data)
+	for name, away := range map[string]func(http.ResponseWriter, *http.Request) bool{
+		"busy":   func(w http.ResponseWriter, _ *http.Request) bool { objectstest.Refuse(w, 503, "SlowDown"); return true },
+		"silent": func(_ http.ResponseWriter, r *http.Request) bool { <-r.Context().Done(); return true },
+		"gone": func(w http.ResponseWriter, _ *http.Request) bool {
+			objectstest.Refuse(w, 404, "NoSuchBucket")
+			return true
+		},
+	} {
+		f.Set(func() { f.Before = away })
+		status, said := kist("capture", "--name", "seeds", "--version", name, "--accept-empty", "--spool", "--wait", "500ms", data)
+		if status != statusFailed || !strings.Contains(said, "The capture goes into the spool on this machine") || !strings.Contains(said, "is made, and waits on this machine") {
+			t.Errorf("%s: status %d, %s", name, status, said)
+		}
+		f.Set(func() { f.Before = nil })
+		must("resume")
+	}
+	if said := must("list"); strings.Count(said, "seeds") != 4 || strings.Contains(said, "wait") {
+		t.Errorf("not all were sent: %s", said)
+	}
+}
