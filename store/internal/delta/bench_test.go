@@ -29,7 +29,7 @@ func BenchmarkApply(b *testing.B) {
 	var got []byte
 	b.SetBytes(int64(len(target)))
 	for b.Loop() {
-		got, _ = Apply(got[:0], copies, literals, base, len(target))
+		got, _ = Apply(got[:0], copies, literals, len(target), base)
 	}
 }
 
