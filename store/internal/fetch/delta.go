@@ -88,6 +88,7 @@ func (s *Slabs) lendBases(ctx context.Context, slab *Slab, f *format.Frame, why 
 	if err != nil {
 		return nil, err
 	}
+	bases = make([]lentBase, 0, len(places))
 	for _, p := range places {
 		lent, err := s.lend(ctx, p.slab, p.frame, why)
 		if err != nil {
@@ -115,7 +116,8 @@ type basePlace struct {
 // basesOf finds the bases of a frame, and holds them against the limits.
 func (s *Slabs) basesOf(ctx context.Context, slab *Slab, f *format.Frame) (places []basePlace, err error) {
 	length := 0
-	frames := make(map[frameKey]bool)
+	frames := make(map[frameKey]bool, format.MaxBaseFrames)
+	places = make([]basePlace, 0, len(f.Bases))
 	for _, b := range f.Bases {
 		on := slab
 		if b.Slab != slab.ID {
