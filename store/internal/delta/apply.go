@@ -5,72 +5,98 @@ import "encoding/binary"
 // Apply appends to dst what a delta says by base, which is exactly n bytes, or fails with ErrDamaged. It takes no memory
 // for more than that. A base may come in pieces, which count as one after the other.
 func Apply(dst, copies, literals []byte, n int, base ...[]byte) ([]byte, error) {
-	on := newPieces(base)
 	begin := len(dst)
 	if cap(dst)-begin < n {
 		dst = append(make([]byte, 0, begin+n), dst...)
 	}
+	dst = dst[:begin+n]
+	left, on := dst[begin:], newPieces(base)
 	for from := 0; len(copies) > 0; {
 		var next step
 		var err error
 		if next, copies, err = readStep(copies); err != nil {
 			return nil, err
 		}
-		left := n - (len(dst) - begin)
-		if next.literals > uint64(len(literals)) || next.literals > uint64(left) {
-			return nil, damaged("%d literals where %d and room for %d are left", next.literals, len(literals), left)
+		if next.literals > uint64(len(literals)) || next.literals > uint64(len(left)) {
+			return nil, damaged("%d literals where %d and room for %d are left", next.literals, len(literals), len(left))
 		}
-		dst = append(dst, literals[:next.literals]...)
-		literals, left = literals[next.literals:], left-int(next.literals)
+		if next.literals > 0 {
+			copyAtOnce(left, literals, int(next.literals))
+			literals, left = literals[next.literals:], left[next.literals:]
+		}
 		if next.by < -int64(from) || next.by > int64(on.length-from) {
 			return nil, damaged("a copy from beside a base of %d bytes", on.length)
 		}
 		from += int(next.by)
-		if next.length == 0 || next.length > uint64(on.length-from) || next.length > uint64(left) {
-			return nil, damaged("a copy of %d bytes where %d and room for %d are left", next.length, on.length-from, left)
+		if next.length == 0 || next.length > uint64(on.length-from) || next.length > uint64(len(left)) {
+			return nil, damaged("a copy of %d bytes where %d and room for %d are left", next.length, on.length-from, len(left))
 		}
-		dst = on.appendTo(dst, from, int(next.length))
-		from += int(next.length)
+		on.copyTo(left, from, int(next.length))
+		from, left = from+int(next.length), left[next.length:]
 	}
-	if left := n - (len(dst) - begin); len(literals) != left {
-		return nil, damaged("%d literals at the end of what has %d bytes left", len(literals), left)
+	if len(literals) != len(left) {
+		return nil, damaged("%d literals at the end of what has %d bytes left", len(literals), len(left))
 	}
-	return append(dst, literals...), nil
+	copy(left, literals)
+	return dst, nil
+}
+
+// copyAtOnce copies n bytes. Most copies have less than two blocks: these are copied as two where there is room, which is faster
+// than to call for as many as there are. What is too much is written over by what comes next.
+func copyAtOnce(dst, src []byte, n int) {
+	if n <= 2*block && len(dst) >= 2*block && len(src) >= 2*block {
+		*(*[2 * block]byte)(dst) = *(*[2 * block]byte)(src)
+		return
+	}
+	copy(dst, src[:n])
 }
 
 // pieces is a base, which lies where it lies: to put it together first would copy about as much as a delta does itself.
 type pieces struct {
-	all        [][]byte
-	length     int
-	now, begin int // the piece that was copied from last, and where it begins in the base
+	all    [][]byte
+	length int
+	now    []byte // the piece that was copied from last
+	n      int    // its number
+	begin  int    // where it begins in the base
 }
 
-func newPieces(all [][]byte) *pieces {
-	p := &pieces{all: all}
+func newPieces(all [][]byte) pieces {
+	p := pieces{all: all}
 	for _, one := range all {
 		p.length += len(one)
+	}
+	if len(all) > 0 {
+		p.now = all[0]
 	}
 	return p
 }
 
-// appendTo appends n bytes of the base, from a place on. All of them are there.
-func (p *pieces) appendTo(dst []byte, from, n int) []byte {
-	for from < p.begin {
-		p.now--
-		p.begin -= len(p.all[p.now])
-	}
+// copyTo copies n bytes of the base, from a place on. All of them are there.
+func (p *pieces) copyTo(dst []byte, from, n int) {
 	for {
-		piece := p.all[p.now]
-		if at := from - p.begin; at < len(piece) {
-			some := piece[at:min(at+n, len(piece))]
-			dst, from, n = append(dst, some...), from+len(some), n-len(some)
-			if n == 0 {
-				return dst
-			}
+		if uint(from-p.begin) >= uint(len(p.now)) {
+			p.seek(from)
 		}
-		p.begin += len(piece)
-		p.now++
+		piece := p.now[from-p.begin:]
+		if n <= len(piece) {
+			copyAtOnce(dst, piece, n)
+			return
+		}
+		dst, from, n = dst[copy(dst, piece):], from+len(piece), n-len(piece)
 	}
+}
+
+// seek finds the piece in which a place of the base lies.
+func (p *pieces) seek(from int) {
+	for from < p.begin {
+		p.n--
+		p.begin -= len(p.all[p.n])
+	}
+	for from-p.begin >= len(p.all[p.n]) {
+		p.begin += len(p.all[p.n])
+		p.n++
+	}
+	p.now = p.all[p.n]
 }
 
 // step is one copy, with the literals before it.
