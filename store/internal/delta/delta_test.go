@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -81,6 +82,35 @@ func TestAnyRoundTrip(t *testing.T) {
 	})
 }
 
+// A base in pieces is the same as one that is whole, and whatever its pieces are.
+func TestPieces(t *testing.T) {
+	var e Encoder
+	rapid.Check(t, func(t *rapid.T) {
+		base := noise(rapid.IntRange(0, 500).Draw(t, "base"), 11)
+		var target []byte
+		for range rapid.IntRange(0, 20).Draw(t, "parts") {
+			from := rapid.IntRange(0, len(base)).Draw(t, "from")
+			target = append(target, base[from:min(len(base), from+rapid.IntRange(0, 70).Draw(t, "length"))]...)
+		}
+		copies, literals := e.Encode(nil, nil, base, target)
+		got, err := Apply(nil, copies, literals, len(target), cutAt(base, rapid.SliceOf(rapid.IntRange(0, len(base))).Draw(t, "cuts"))...)
+		if err != nil || !bytes.Equal(got, target) {
+			t.Fatalf("%d bytes of %d came back: %v", len(got), len(target), err)
+		}
+	})
+}
+
+// cutAt cuts bytes at some places, and pieces have no room behind them.
+func cutAt(b []byte, cuts []int) (pieces [][]byte) {
+	slices.Sort(cuts)
+	last := 0
+	for _, at := range append(cuts, len(b)) {
+		pieces = append(pieces, bytes.Clone(b[last:at]))
+		last = at
+	}
+	return pieces
+}
+
 // copiesOf writes copies as FORMAT.md has them: literals, step, length.
 func copiesOf(steps ...[3]int64) (b []byte) {
 	for _, s := range steps {
@@ -142,6 +172,9 @@ func FuzzApply(f *testing.F) {
 	f.Add(copiesOf([3]int64{0, -1 << 63, -1}), []byte("x"), []byte("y"), uint16(1000))
 	f.Fuzz(func(t *testing.T, copies, literals, base []byte, n uint16) {
 		got, err := Apply(nil, copies, literals, int(n), base)
+		if cut, e := Apply(nil, copies, literals, int(n), cutAt(base, []int{len(base) / 3, len(base) / 2})...); !bytes.Equal(cut, got) || (e == nil) != (err == nil) {
+			t.Fatalf("by a base in pieces: %q, %v; by a whole one: %q, %v", cut, e, got, err)
+		}
 		if err != nil {
 			if !errors.Is(err, ErrDamaged) {
 				t.Fatal(err)
