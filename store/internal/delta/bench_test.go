@@ -29,7 +29,7 @@ func BenchmarkApply(b *testing.B) {
 	var got []byte
 	b.SetBytes(int64(len(target)))
 	for b.Loop() {
-		got, _ = Apply(got[:0], copies, literals, base, len(target))
+		got, _ = Apply(got[:0], copies, literals, len(target), base)
 	}
 }
 
@@ -51,5 +51,26 @@ func BenchmarkEncodeUnlike(b *testing.B) {
 	b.SetBytes(int64(len(target)))
 	for b.Loop() {
 		copies, literals = e.Encode(copies[:0], literals[:0], base, target)
+	}
+}
+
+// Short copies from anywhere in a base of several chunks: what pages of an index of a database look like.
+func BenchmarkApplyShort(b *testing.B) {
+	const length, steps, chunk = 24, 1000, 20 << 10
+	base := noise(10*chunk, 8)
+	var copies []byte
+	for i, last := 0, 0; i < steps; i++ {
+		from := i * 7919 * 1000 % (len(base) - length)
+		copies = append(copies, copiesOf([3]int64{0, int64(from - last), length})...)
+		last = from + length
+	}
+	var pieces [][]byte
+	for at := 0; at < len(base); at += chunk {
+		pieces = append(pieces, base[at:at+chunk])
+	}
+	var got []byte
+	b.SetBytes(steps * length)
+	for b.Loop() {
+		got, _ = Apply(got[:0], copies, nil, steps*length, pieces...)
 	}
 }

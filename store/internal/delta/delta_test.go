@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -51,7 +52,7 @@ func TestRoundTrip(t *testing.T) {
 			if len(literals) > test.most {
 				t.Errorf("%d literals, at most %d expected", len(literals), test.most)
 			}
-			got, err := Apply([]byte("x"), copies, literals, test.base, len(test.target))
+			got, err := Apply([]byte("x"), copies, literals, len(test.target), test.base)
 			if err != nil || !bytes.Equal(got, append([]byte("x"), test.target...)) {
 				t.Errorf("%d bytes of %d came back: %v", len(got)-1, len(test.target), err)
 			}
@@ -74,11 +75,40 @@ func TestAnyRoundTrip(t *testing.T) {
 			target = append(target, base[from:rapid.IntRange(from, len(base)).Draw(t, "to")]...)
 		}
 		copies, literals := e.Encode(nil, nil, base, target)
-		got, err := Apply(nil, copies, literals, base, len(target))
+		got, err := Apply(nil, copies, literals, len(target), base)
 		if err != nil || !bytes.Equal(got, target) {
 			t.Fatalf("%d bytes of %d came back: %v", len(got), len(target), err)
 		}
 	})
+}
+
+// A base in pieces is the same as one that is whole, and whatever its pieces are.
+func TestPieces(t *testing.T) {
+	var e Encoder
+	rapid.Check(t, func(t *rapid.T) {
+		base := noise(rapid.IntRange(0, 500).Draw(t, "base"), 11)
+		var target []byte
+		for range rapid.IntRange(0, 20).Draw(t, "parts") {
+			from := rapid.IntRange(0, len(base)).Draw(t, "from")
+			target = append(target, base[from:min(len(base), from+rapid.IntRange(0, 70).Draw(t, "length"))]...)
+		}
+		copies, literals := e.Encode(nil, nil, base, target)
+		got, err := Apply(nil, copies, literals, len(target), cutAt(base, rapid.SliceOf(rapid.IntRange(0, len(base))).Draw(t, "cuts"))...)
+		if err != nil || !bytes.Equal(got, target) {
+			t.Fatalf("%d bytes of %d came back: %v", len(got), len(target), err)
+		}
+	})
+}
+
+// cutAt cuts bytes at some places, and pieces have no room behind them.
+func cutAt(b []byte, cuts []int) (pieces [][]byte) {
+	slices.Sort(cuts)
+	last := 0
+	for _, at := range append(cuts, len(b)) {
+		pieces = append(pieces, bytes.Clone(b[last:at]))
+		last = at
+	}
+	return pieces
 }
 
 // copiesOf writes copies as FORMAT.md has them: literals, step, length.
@@ -93,7 +123,7 @@ func copiesOf(steps ...[3]int64) (b []byte) {
 
 // The bytes are those of FORMAT.md, section 7, Deltas.
 func TestApply(t *testing.T) {
-	got, err := Apply(nil, copiesOf([3]int64{3, 4, 4}, [3]int64{0, -8, 4}), []byte("a: , dry"), []byte("bean seed"), 16)
+	got, err := Apply(nil, copiesOf([3]int64{3, 4, 4}, [3]int64{0, -8, 4}), []byte("a: , dry"), 16, []byte("bean seed"))
 	if want := "a:  seebean, dry"; err != nil || string(got) != want {
 		t.Errorf("%q, %v; want %q", got, err, want)
 	}
@@ -128,7 +158,7 @@ func TestImpossible(t *testing.T) {
 	}
 	for _, test := range tests {
 		t.Run(test.name, func(t *testing.T) {
-			if got, err := Apply(nil, test.copies, []byte(test.literals), base, test.n); !errors.Is(err, ErrDamaged) {
+			if got, err := Apply(nil, test.copies, []byte(test.literals), test.n, base); !errors.Is(err, ErrDamaged) {
 				t.Errorf("gave %q, %v", got, err)
 			}
 		})
@@ -141,7 +171,10 @@ func FuzzApply(f *testing.F) {
 	f.Add(copiesOf([3]int64{0, 0, 9}, [3]int64{0, -9, 9}, [3]int64{0, -9, 9}), []byte{}, []byte("bean seed"), uint16(27))
 	f.Add(copiesOf([3]int64{0, -1 << 63, -1}), []byte("x"), []byte("y"), uint16(1000))
 	f.Fuzz(func(t *testing.T, copies, literals, base []byte, n uint16) {
-		got, err := Apply(nil, copies, literals, base, int(n))
+		got, err := Apply(nil, copies, literals, int(n), base)
+		if cut, e := Apply(nil, copies, literals, int(n), cutAt(base, []int{len(base) / 3, len(base) / 2})...); !bytes.Equal(cut, got) || (e == nil) != (err == nil) {
+			t.Fatalf("by a base in pieces: %q, %v; by a whole one: %q, %v", cut, e, got, err)
+		}
 		if err != nil {
 			if !errors.Is(err, ErrDamaged) {
 				t.Fatal(err)
@@ -153,7 +186,7 @@ func FuzzApply(f *testing.F) {
 		}
 		var e Encoder
 		c, l := e.Encode(nil, nil, base, got)
-		if again, err := Apply(nil, c, l, base, len(got)); err != nil || !bytes.Equal(again, got) {
+		if again, err := Apply(nil, c, l, len(got), base); err != nil || !bytes.Equal(again, got) {
 			t.Fatalf("encoded anew: %v", err)
 		}
 	})
@@ -172,7 +205,7 @@ func TestLongestBase(t *testing.T) {
 	if want := 8 * (3 + block); len(literals) != want {
 		t.Errorf("%d literals, expected %d", len(literals), want)
 	}
-	got, err := Apply(nil, copies, literals, base, len(target))
+	got, err := Apply(nil, copies, literals, len(target), base)
 	if err != nil || !bytes.Equal(got, target) {
 		t.Errorf("%d bytes of %d came back: %v", len(got), len(target), err)
 	}
@@ -190,7 +223,7 @@ func TestHalvesOfBlocks(t *testing.T) {
 	base, target := halves(1<<16, 9), halves(100_000, 10)
 	var e Encoder
 	copies, literals := e.Encode(nil, nil, base, target)
-	got, err := Apply(nil, copies, literals, base, len(target))
+	got, err := Apply(nil, copies, literals, len(target), base)
 	if err != nil || !bytes.Equal(got, target) {
 		t.Errorf("%d bytes of %d came back: %v", len(got), len(target), err)
 	}

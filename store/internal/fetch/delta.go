@@ -37,22 +37,26 @@ func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf 
 	s.mu.Lock()
 	s.frames.limit = max(s.frames.limit, cacheBases)
 	s.mu.Unlock()
-	base, err := s.join(ctx, slab, f, why)
+	bases, err := s.lendBases(ctx, slab, f, why)
+	defer func() {
+		for _, b := range bases {
+			s.giveBack(b.lent)
+		}
+	}()
 	if err != nil {
 		return nil, err
 	}
-	defer s.buffers.joinedDone(base)
 	copies, err := s.part(packed[:f.Copies], f.Raw())
 	if err != nil {
 		return nil, err
 	}
-	defer s.buffers.joinedDone(copies)
+	defer s.buffers.rawDone(copies)
 	literals, err := s.part(packed[f.Copies:], f.Raw())
 	if err != nil {
 		return nil, err
 	}
-	defer s.buffers.joinedDone(literals)
-	raw, err := delta.Apply(buf, copies, literals, base, f.Raw())
+	defer s.buffers.rawDone(literals)
+	raw, err := delta.Apply(buf, copies, literals, f.Raw(), basesBytes(bases)...)
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", format.ErrDamaged, err)
 	}
@@ -64,30 +68,42 @@ func (s *Slabs) part(packed []byte, most int) ([]byte, error) {
 	if len(packed) == 0 {
 		return nil, nil
 	}
-	b, err := s.decode(packed, s.buffers.joined(most))
+	b, err := s.decode(packed, s.buffers.part(most))
 	if err == nil && len(b) > most {
 		err = fmt.Errorf("%w: a part of a delta is longer than the frame", format.ErrDamaged)
 	}
 	return b, err
 }
 
-// join gives the bases of a frame, one after the other. That each is of less depth than what stands on it is seen to
-// before it is read: so no circle is ever followed.
-func (s *Slabs) join(ctx context.Context, slab *Slab, f *format.Frame, why purpose) ([]byte, error) {
-	places, length, err := s.basesOf(ctx, slab, f)
+// lentBase is a base in the memory of its frame.
+type lentBase struct {
+	bytes []byte
+	lent  *cachedFrame
+}
+
+// lendBases gives the bases of a frame in order, all that it could have, to be given back, also with an error. That each is of less
+// depth than what stands on it is seen to before it is read: so no circle is ever followed.
+func (s *Slabs) lendBases(ctx context.Context, slab *Slab, f *format.Frame, why purpose) (bases []lentBase, err error) {
+	places, err := s.basesOf(ctx, slab, f)
 	if err != nil {
 		return nil, err
 	}
-	joined := s.buffers.joined(length)
+	bases = make([]lentBase, 0, len(places))
 	for _, p := range places {
 		lent, err := s.lend(ctx, p.slab, p.frame, why)
 		if err != nil {
-			return nil, fmt.Errorf("%w: %w", ErrBase, err)
+			return bases, fmt.Errorf("%w: %w", ErrBase, err)
 		}
-		joined = append(joined, lent.raw[p.from:p.to]...)
-		s.giveBack(lent)
+		bases = append(bases, lentBase{lent.raw[p.from:p.to], lent})
 	}
-	return joined, nil
+	return bases, nil
+}
+
+func basesBytes(bases []lentBase) (all [][]byte) {
+	for _, b := range bases {
+		all = append(all, b.bytes)
+	}
+	return all
 }
 
 // basePlace is a base: bytes of a frame.
@@ -98,27 +114,29 @@ type basePlace struct {
 }
 
 // basesOf finds the bases of a frame, and holds them against the limits.
-func (s *Slabs) basesOf(ctx context.Context, slab *Slab, f *format.Frame) (places []basePlace, length int, err error) {
-	frames := make(map[frameKey]bool)
+func (s *Slabs) basesOf(ctx context.Context, slab *Slab, f *format.Frame) (places []basePlace, err error) {
+	length := 0
+	frames := make(map[frameKey]bool, format.MaxBaseFrames)
+	places = make([]basePlace, 0, len(f.Bases))
 	for _, b := range f.Bases {
 		on := slab
 		if b.Slab != slab.ID {
 			if on, err = s.Open(ctx, b.Slab); err != nil {
-				return nil, 0, fmt.Errorf("%w: %w", ErrBase, err)
+				return nil, fmt.Errorf("%w: %w", ErrBase, err)
 			}
 		}
 		p, err := on.base(b, f.Depth)
 		if err != nil {
-			return nil, 0, fmt.Errorf("%w: a base in slab %s: %s", format.ErrDamaged, b.Slab, err)
+			return nil, fmt.Errorf("%w: a base in slab %s: %s", format.ErrDamaged, b.Slab, err)
 		}
 		frames[frameKey{b.Slab, p.frame}] = true
 		places = append(places, p)
 		length += p.to - p.from
 	}
 	if len(frames) > format.MaxBaseFrames || length > delta.MaxBase {
-		return nil, 0, fmt.Errorf("%w: bases of %d bytes in %d frames", format.ErrDamaged, length, len(frames))
+		return nil, fmt.Errorf("%w: bases of %d bytes in %d frames", format.ErrDamaged, length, len(frames))
 	}
-	return places, length, nil
+	return places, nil
 }
 
 // BaseFrame gives the frame of the slab in which a base of a frame of some depth lies, or says why it can't be one.

@@ -83,9 +83,15 @@ func (d *deltas) put(id format.SlabID, frames ...func() (format.Frame, []byte)) 
 
 // read reads chunks of a slab.
 func (d *deltas) read(id format.SlabID, first, count uint32) ([][]byte, error) {
-	r := d.open(d.t, d.storage).Read(d.t.Context(), Inline([]format.Run{{Slab: id, First: first, Count: count, Times: 1}}))
-	defer r.Close()
+	s := d.open(d.t, d.storage)
+	r := s.Read(d.t.Context(), Inline([]format.Run{{Slab: id, First: first, Count: count, Times: 1}}))
 	got, _, err := readAll(r.Next)
+	r.Close()
+	for key, e := range s.frames.entries {
+		if f := e.Value.(*entry[frameKey, *cachedFrame]).value; f.users != 0 {
+			d.t.Errorf("frame %d is still lent to %d", key.frame, f.users)
+		}
+	}
 	return got, err
 }
 

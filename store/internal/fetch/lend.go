@@ -17,7 +17,7 @@ type loan struct {
 // buffers are used again: to get new memory for every frame keeps the garbage
 // collector as busy as a core, and it empties a sync.Pool faster than frames come.
 type buffers struct {
-	sealedFree, rawFree, shortFree, joinedFree freeList
+	sealedFree, rawFree, shortFree freeList
 }
 
 // freeList keeps a few buffers. It is safe for concurrent use.
@@ -65,9 +65,7 @@ const (
 	usualSealed = format.FrameTarget + 4<<10
 	usualRaw    = format.FrameTarget + slack
 
-	// Where there are deltas, frames are shorter, and bases come together.
-	shortRaw    = format.DeltaTarget + slack
-	usualJoined = format.MaxBaseFrames*format.DeltaTarget + slack
+	shortRaw = format.DeltaTarget + slack // where there are deltas
 
 	// little, in bytes, is made anew: clearing a buffer for any frame would take longer.
 	little = 64 << 10
@@ -106,22 +104,15 @@ func (b *buffers) raw(n int) []byte {
 	return nil
 }
 
-// joined gives a buffer for n bytes of bases, or of a part of a delta.
-func (b *buffers) joined(n int) []byte {
-	if n <= little {
-		return make([]byte, 0, n+slack)
+// part gives a buffer for a part of a delta, of at most n bytes.
+func (b *buffers) part(n int) []byte {
+	switch {
+	case n > little && n <= format.DeltaTarget:
+		return b.shortFree.getOrMake(shortRaw)
+	case n > little && n <= format.FrameTarget:
+		return b.rawFree.getOrMake(usualRaw)
 	}
-	if n+slack > usualJoined {
-		return make([]byte, 0, n+slack)
-	}
-	return b.joinedFree.getOrMake(usualJoined)
-}
-
-// joinedDone takes a buffer back.
-func (b *buffers) joinedDone(buf []byte) {
-	if cap(buf) == usualJoined {
-		b.joinedFree.put(buf[:0])
-	}
+	return make([]byte, 0, n+slack)
 }
 
 // rawDone takes a buffer back.

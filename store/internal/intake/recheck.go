@@ -71,7 +71,7 @@ func (c *rechecker) apply(f *frame) (_ []byte, err error) {
 			return c.raw, err
 		}
 	}
-	return delta.Apply(room(c.raw, len(f.raw), pieceLength), c.parts[0], c.parts[1], f.base, len(f.raw))
+	return delta.Apply(room(c.raw, len(f.raw), pieceLength), c.parts[0], c.parts[1], len(f.raw), f.base)
 }
 
 // compare holds chunks against their identities.
