@@ -68,3 +68,13 @@ type Namer interface {
 	// it returns, and with the errors of List.
 	Names(ctx context.Context, folder string) ([]string, error)
 }
+
+// An AfterLister is a [Storage] that can list from a name on: an object store gives names in order, some
+// thousand a request.
+//
+// Without it, package store lists a folder as a whole each time.
+type AfterLister interface {
+	// ListAfter is List for the objects whose names come behind after, bytewise, which no object needs to have. It is
+	// sorted, complete before it returns, and has the errors of List. ErrBadName: CheckName refuses after; "" gives all.
+	ListAfter(ctx context.Context, folder, after string) ([]Info, error)
+}
