@@ -44,6 +44,12 @@ type Config struct {
 	Adopted []*format.SlabRecord
 	// Joined are slabs that other tables list. The last table of this session, if there is one, lists them, too.
 	Joined []*format.SlabRecord
+	// More gives what else is known, and is called once, when the session has taken in MoreFrom bytes that Index lacks: to
+	// find out takes as long as others wrote much. nil: there is nothing else.
+	More     func(ctx context.Context) (*More, error)
+	MoreFrom int64
+	// MoreAtEnd has More be called before the last table is written, too, if there is one.
+	MoreAtEnd bool
 	// Parity is how much parity slabs get, in percent; 0: none. A slab is in memory as a whole then.
 	Parity int
 	// Deltas says which chunks are said by others. Those of captures that are apart never are.
@@ -57,6 +63,12 @@ type Config struct {
 	TableName func() string
 
 	flip func(*frame) // changes frames that are about to be compressed; for tests
+}
+
+// More is what is known beside an Index.
+type More struct {
+	Index  *known.Index
+	Joined []*format.SlabRecord // as of Config
 }
 
 // deltas tells whether chunks may be said by others.
@@ -79,6 +91,9 @@ type Intake struct {
 	write     chan *frame
 	freeFrame chan *frame
 	ask       chan question
+
+	more   *More // what Config.More gave; nil: it was not asked yet
+	lacked int64 // bytes of chunks that were taken in and not known
 
 	writer *writer
 	ended  bool
@@ -257,22 +272,55 @@ func (in *Intake) Close() (Written, error) {
 	if err := in.group.Wait(); err != nil {
 		return Written{}, err
 	}
+	if in.cfg.MoreAtEnd && in.writer.hasWritten() {
+		if err := in.learn(in.base); err != nil {
+			return Written{}, err
+		}
+	}
+	if in.more != nil {
+		in.writer.cfg.Joined = append(slices.Clip(in.cfg.Joined), in.more.Joined...)
+	}
 	return in.writer.finish(in.base)
+}
+
+// Lacked gives how many bytes of chunks were taken in so far that were not known. It is asked after Settle.
+func (in *Intake) Lacked() int64 { return in.lacked }
+
+// learn asks what else is known.
+func (in *Intake) learn(ctx context.Context) (err error) {
+	if in.more == nil && in.cfg.More != nil {
+		in.more, err = in.cfg.More(ctx)
+	}
+	return err
+}
+
+// indexes gives what is known, by chunks.
+func (in *Intake) indexes() []*known.Index {
+	if in.more == nil {
+		return []*known.Index{in.cfg.Index}
+	}
+	return []*known.Index{in.cfg.Index, in.more.Index}
 }
 
 // HasDeltas tells whether a slab that the index knows, or that the session wrote, has frames that stand on others. It is
 // asked after Close.
 func (in *Intake) HasDeltas(slab format.SlabID) bool {
 	_, wrote := in.writer.stands[slab]
-	return wrote || in.cfg.Index.HasDeltas(slab)
+	return wrote || slices.ContainsFunc(in.indexes(), func(x *known.Index) bool { return x.HasDeltas(slab) })
 }
 
 // AnyDeltas tells whether any such slab has. It is asked after Close.
-func (in *Intake) AnyDeltas() bool { return in.cfg.Index.AnyDeltas() || len(in.writer.stands) > 0 }
+func (in *Intake) AnyDeltas() bool {
+	return len(in.writer.stands) > 0 || slices.ContainsFunc(in.indexes(), (*known.Index).AnyDeltas)
+}
 
 // Bases gives the slabs that one stands on which the index knows, or which the session wrote. It is asked after Close.
 func (in *Intake) Bases(slab format.SlabID) []format.SlabID {
-	return slices.Concat(in.cfg.Index.Bases(slab), in.writer.stands[slab])
+	all := in.writer.stands[slab]
+	for _, x := range in.indexes() {
+		all = slices.Concat(all, x.Bases(slab))
+	}
+	return all
 }
 
 // Abandon ends the session after a failure. It tries to write a table of the

@@ -50,7 +50,9 @@ type Index struct {
 	standing map[format.SlabID][]format.SlabID // of those that have deltas, the slabs that these stand on
 	fresh    Ref                               // Refs from here on were added by Add
 	frames   []framePlace
-	places   []place // of the Refs from fresh on
+	places   []place                  // of the Refs from fresh on
+	others   []format.SlabID          // slabs of AddElsewhere
+	otherNos map[format.SlabID]uint32 // places in others
 }
 
 // Find gives the chunk of that number in a slab that AddSlab added. Unlike the
@@ -152,11 +154,14 @@ type slabSpan struct {
 // little-endian.
 type size [3]byte
 
-// place says where a chunk lies that Add added: in which frame of this session.
+// place says where a chunk lies that Add added: in which frame of this session; or in which of others.
 type place struct {
-	frame uint32
+	frame uint32 // or elsewhere and a place in others
 	chunk uint32
 }
+
+// elsewhere tells places of AddElsewhere.
+const elsewhere = 1 << 31
 
 type framePlace struct {
 	slab  format.SlabID
@@ -258,6 +263,23 @@ func (x *Index) Add(id crypt.Identity, frame, chunk int) (Ref, error) {
 	return r, err
 }
 
+// AddElsewhere adds a chunk that lies in a slab that AddSlab did not add: its chunk of that number.
+func (x *Index) AddElsewhere(id crypt.Identity, slab format.SlabID, chunk uint32) (Ref, error) {
+	n, ok := x.otherNos[slab]
+	if !ok {
+		n = uint32(len(x.others))
+		if x.otherNos == nil {
+			x.otherNos = make(map[format.SlabID]uint32)
+		}
+		x.otherNos[slab], x.others = n, append(x.others, slab)
+	}
+	r, err := x.Add(id, 0, 0)
+	if err == nil {
+		x.places[r-x.fresh] = place{elsewhere | n, chunk}
+	}
+	return r, err
+}
+
 // PlaceFrame says where a frame of this session lies: in slab, its first chunk
 // being the slab's chunk number first. Alone of all methods it may be called
 // beside Add and Lookup, by one goroutine.
@@ -317,6 +339,9 @@ func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
 func (x *Index) LocateMany(r Ref, n uint32) (format.SlabID, uint32, uint32) {
 	if r >= x.fresh {
 		p := x.places[r-x.fresh]
+		if p.frame&elsewhere != 0 {
+			return x.others[p.frame&^elsewhere], p.chunk, 1
+		}
 		f := x.frames[p.frame]
 		return f.slab, f.first + p.chunk, 1
 	}

@@ -72,6 +72,17 @@ func (r *Ledger) ListCaptures(ctx context.Context) ([]storage.Info, error) {
 	return infos, err
 }
 
+// ListLately lists the index files for who captures, and knows of a capture own that it is there as it is. What others
+// put and removed it may learn some days later: see vault.ListLately.
+func (r *Ledger) ListLately(ctx context.Context, own string) ([]storage.Info, error) {
+	infos, whole, err := r.vault.ListLately(ctx, names.Captures, own, r.ListCaptures)
+	if err == nil && !whole {
+		r.vault.Copies().Retain(names.Captures, infos)
+		r.Untear(ctx, infos)
+	}
+	return infos, err
+}
+
 // Untear gives index files that are torn and have a second copy the length of that: they were whole once, and are damaged.
 func (r *Ledger) Untear(ctx context.Context, infos []storage.Info) {
 	for i := range infos {

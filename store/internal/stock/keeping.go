@@ -7,6 +7,8 @@ import (
 	"path"
 
 	"github.com/kistarchive/kist/store/internal/fetch"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -15,7 +17,16 @@ import (
 // second copies of tables. It passes no optional power on: it is for intake alone, which asks a storage for none.
 type keeping struct {
 	storage.Storage
-	r *Stock
+	r    *Stock
+	tell func(storage.Info, []*format.SlabRecord) // is told of tables that were put and kept; nil: nobody
+}
+
+// TellTables has a function told of the tables that an intake puts, with the length of each, from a goroutine of the intake.
+func TellTables(cfg *intake.Config, tell func(storage.Info, []*format.SlabRecord)) {
+	if k, ok := cfg.Storage.(keeping); ok {
+		k.tell = tell
+		cfg.Storage = k
+	}
 }
 
 // Put implements storage.Storage.
@@ -36,6 +47,9 @@ func (k keeping) Put(ctx context.Context, name string, content io.Reader) error 
 	info := storage.Info{Name: name, Size: int64(b.Len())}
 	if records, err := k.r.decodeTable(&b, info); err == nil {
 		k.r.keepTable(info, records)
+		if k.tell != nil {
+			k.tell(info, records)
+		}
 	}
 	return nil
 }

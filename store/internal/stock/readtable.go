@@ -74,7 +74,12 @@ func readRecords(src io.Reader, opener *crypt.Opener, decode func([]*format.Slab
 // readTableCopy gives the records of the copy that is kept of a table, or nil. Whatever
 // is wrong with a copy, the table decides.
 func (r *Stock) readTableCopy(info storage.Info) []*format.SlabRecord {
-	file := r.vault.Copies().Reader(info.Name, -1)
+	return r.readCopyAs(info.Name, info)
+}
+
+// readCopyAs is readTableCopy for a copy that is kept under a name.
+func (r *Stock) readCopyAs(name string, info storage.Info) []*format.SlabRecord {
+	file := r.vault.Copies().Reader(name, -1)
 	if file == nil {
 		return nil
 	}
@@ -87,7 +92,7 @@ func (r *Stock) readTableCopy(info storage.Info) []*format.SlabRecord {
 			return records
 		}
 	}
-	r.vault.Copies().Drop(info.Name)
+	r.vault.Copies().Drop(name)
 	return nil
 }
 

@@ -23,7 +23,7 @@ import (
 func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*Inventory, error) {
 	r.slabs.Expect(slabs.Length)
 	v := newInventory(slabs)
-	return v, r.takeInto(ctx, v, partial, add)
+	return v, r.takeInto(ctx, v, r.ReadTables, partial, add)
 }
 
 // TakeAll is Take, partial, that also calls absent for each record of a slab that is missing: what that stands on is known
@@ -32,12 +32,15 @@ func (r *Stock) TakeAll(ctx context.Context, slabs vault.SlabList, add func(*for
 	r.slabs.Expect(slabs.Length)
 	v := newInventory(slabs)
 	v.absent = absent
-	return r.takeInto(ctx, v, true, add)
+	return r.takeInto(ctx, v, r.ReadTables, true, add)
 }
 
-// takeInto is Take with an inventory that nothing is in yet.
-func (r *Stock) takeInto(ctx context.Context, v *Inventory, partial bool, add func(*format.SlabRecord) error) error {
-	return r.ReadTables(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+// readsTables calls use as ReadTables does.
+type readsTables func(ctx context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error
+
+// takeInto is Take with an inventory that nothing is in yet, and for some tables.
+func (r *Stock) takeInto(ctx context.Context, v *Inventory, read readsTables, partial bool, add func(*format.SlabRecord) error) error {
+	return read(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
 			v.Damage = append(v.Damage, &vault.ObjectError{Object: info.Name, Err: err})
 			if !partial {
@@ -90,6 +93,12 @@ type Loaded struct {
 	Tables  []ListedTable
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
+	Looked  int             // how many slabs the folders have that were looked into; 0: all were listed
+
+	// Rest gives what else the repository holds; nil: Index has all. See Relied.Tables.
+	Rest func(context.Context) (*Loaded, error)
+
+	listed whereabouts
 }
 
 // Load gives the index of all chunks that there are, and the records of
@@ -123,9 +132,11 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 	if err != nil {
 		return nil, err
 	}
-	s, err := r.stockOf(ctx, p, l, group)
-	if err != nil {
-		return nil, err
+	s := r.ownOf(ctx, p, l, group)
+	if s == nil {
+		if s, err = r.stockOf(ctx, p, l, group); err != nil {
+			return nil, err
+		}
 	}
 	s.Finals, s.Unread = going.Finals()
 	return s, nil
@@ -167,6 +178,15 @@ func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *E
 
 // stockOf is Load for what is there.
 func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group []byte) (*Loaded, error) {
+	s, err := r.index(ctx, p, l, group, r.ReadTables, true)
+	if err == nil && p.relied != nil {
+		r.slabs.Expect(p.length)
+	}
+	return s, err
+}
+
+// index is stockOf by some tables; adopt says whether slabs are read that none of them lists.
+func (r *Stock) index(ctx context.Context, p *presence, l *lease.Lease, group []byte, read readsTables, adopt bool) (*Loaded, error) {
 	slabs, exclude := p.slabs, p.exclude
 	s := &Loaded{Index: known.New()}
 	var last, standing []*format.SlabRecord
@@ -175,8 +195,10 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 	if p.relied != nil {
 		v.supposed = p.supposed
 	}
-	r.slabs.Expect(slabs.Length)
-	err := r.takeInto(ctx, v, true, func(rec *format.SlabRecord) error {
+	if adopt {
+		r.slabs.Expect(slabs.Length)
+	}
+	err := r.takeInto(ctx, v, read, true, func(rec *format.SlabRecord) error {
 		if !ofGroup(rec, group) {
 			return nil
 		}
@@ -213,13 +235,15 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 			last = append(last, rec)
 		}
 	}
-	s.Tables = v.tables
-	unlisted, err := r.forsaken(ctx, v.Unlisted(), slabs, l)
-	if err != nil {
-		return nil, err
-	}
-	if s.Adopted, err = r.recover(ctx, unlisted, nil); err != nil {
-		return nil, err
+	s.Tables, s.listed = v.tables, v.whereabouts()
+	if adopt {
+		unlisted, err := r.forsaken(ctx, v.Unlisted(), slabs, l)
+		if err != nil {
+			return nil, err
+		}
+		if s.Adopted, err = r.recover(ctx, unlisted, nil); err != nil {
+			return nil, err
+		}
 	}
 	for _, rec := range slices.Concat(s.Adopted, last) {
 		if !ofGroup(rec, group) {
@@ -234,7 +258,7 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 		s.forget(v.contradicted)
 	}
 	if p.relied != nil {
-		r.slabs.Expect(p.length)
+		s.Looked = len(slabs)
 		s.Index.Ask(p.there)
 	}
 	return s, nil
@@ -368,7 +392,7 @@ func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intak
 // tableConfig is IntakeConfig for who puts no slabs.
 func (r *Stock) tableConfig(index *known.Index) intake.Config {
 	return intake.Config{
-		Storage: keeping{r.storage, r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
+		Storage: keeping{Storage: r.storage, r: r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
 		TableName: func() string { return names.NewID(time.Now()) },
 	}
 }

@@ -28,7 +28,7 @@ var ErrCarried = errors.New("the capture is there already")
 // here, and only the rest is read there. The capture keeps its id, its times and its labels. It fails with ErrCarried
 // where it is there already.
 func (r *Taker) Carry(ctx context.Context, from *stock.Stock, c *ledger.Capture, o Options) (*ledger.Capture, error) {
-	o.Name, o.Host = c.Name, c.Host
+	o.Name, o.Host, o.whole = c.Name, c.Host, true
 	s, err := r.newSession(ctx, o)
 	if err != nil {
 		return nil, err
@@ -75,7 +75,7 @@ func (s *session) carry(ctx context.Context, from *stock.Stock, c *ledger.Captur
 		}
 		s.taken = append(s.taken, t)
 	}
-	if err := s.finish(&f); err != nil {
+	if err := s.finish(ctx, &f); err != nil {
 		return nil, err
 	}
 	for i := range f.Volumes {

@@ -12,6 +12,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -73,6 +74,43 @@ func (v *Vault) ListBy(ctx context.Context, folder string, tell func(ctx context
 	return infos, nil
 }
 
+// Between two listings of a folder as a whole, names behind some may be listed alone, for so long and after so long: names
+// begin with a minute, and an object comes some hours behind that at the most, but for what is brought from elsewhere.
+const (
+	wholeAgain = 7 * 24 * time.Hour
+	lateNames  = 24 * time.Hour
+)
+
+// ListLately is List, where the storage can list from a name on, for a folder whose names begin with minutes: what was listed before
+// and may have gone since is still among it, for up to a week, and so long what came since under a name of more than a day before may not be.
+// What there is of own is as it is. whole tells that all was listed.
+func (v *Vault) ListLately(ctx context.Context, folder, own string, list func(context.Context) ([]storage.Info, error)) (infos []storage.Info, whole bool, err error) {
+	lister, ok := v.storage.(storage.AfterLister)
+	if !ok || v.kept == nil {
+		infos, err = list(ctx)
+		return infos, true, err
+	}
+	name, now := path.Join(ListedNotes, folder+"-lately"), time.Now()
+	note := Note[format.ListedRecord](v, format.Listed, name)
+	if own != "" && note != nil && note.Whole() && now.Sub(time.Unix(0, note.All)).Abs() < wholeAgain {
+		from := path.Join(folder, min(names.Minute(own), names.MinuteOf(time.Unix(0, note.Later).Add(-lateNames))))
+		infos, err = lister.ListAfter(ctx, folder, from)
+		if err == nil {
+			before := slices.DeleteFunc(infosOf(note, folder), func(i storage.Info) bool { return i.Name > from })
+			infos = append(before, infos...)
+			v.putListed(name, folder, infos, note.All, now)
+			return infos, false, nil
+		}
+		if !errors.Is(err, errors.ErrUnsupported) {
+			return nil, false, err
+		}
+	}
+	if infos, err = list(ctx); err == nil {
+		v.putListed(name, folder, infos, now.UnixNano(), now)
+	}
+	return infos, true, err
+}
+
 // listedName is where it is kept what was listed of a folder.
 func listedName(folder string) string { return path.Join(ListedNotes, cmp.Or(folder, "all")) }
 
@@ -85,16 +123,33 @@ func (v *Vault) listed(folder string) map[string]storage.Info {
 		return nil
 	}
 	known := make(map[string]storage.Info, len(record.Names))
-	for i, name := range record.Names {
-		name = path.Join(folder, name)
-		known[name] = storage.Info{Name: name, Size: int64(record.Sizes[i]), Modified: time.Unix(0, record.Times[i])}
+	for _, info := range infosOf(record, folder) {
+		known[info.Name] = info
 	}
 	return known
+}
+
+func infosOf(record *format.ListedRecord, folder string) []storage.Info {
+	infos := make([]storage.Info, len(record.Names))
+	for i, name := range record.Names {
+		infos[i] = storage.Info{Name: path.Join(folder, name), Size: int64(record.Sizes[i]), Modified: time.Unix(0, record.Times[i])}
+	}
+	return infos
 }
 
 // noteListed leaves out what is too short for any object: a share whose server was away may show
 // one so that is whole later.
 func (v *Vault) noteListed(folder string, infos []storage.Info) {
+	PutNote(v, format.Listed, listedName(folder), recordOf(folder, infos))
+}
+
+func (v *Vault) putListed(name, folder string, infos []storage.Info, all int64, later time.Time) {
+	record := recordOf(folder, infos)
+	record.All, record.Later = all, later.UnixNano()
+	PutNote(v, format.Listed, name, record)
+}
+
+func recordOf(folder string, infos []storage.Info) *format.ListedRecord {
 	record := &format.ListedRecord{Names: []string{}, Sizes: []uint64{}, Times: []int64{}}
 	for _, info := range infos {
 		if info.Size >= format.HeaderSize+crypt.Overhead {
@@ -103,5 +158,5 @@ func (v *Vault) noteListed(folder string, infos []storage.Info) {
 			record.Times = append(record.Times, info.Modified.UnixNano())
 		}
 	}
-	PutNote(v, format.Listed, listedName(folder), record)
+	return record
 }
