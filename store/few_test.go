@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"fmt"
@@ -11,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/kistarchive/kist/crypt"
@@ -92,6 +94,86 @@ func (c *crowded) work(machines int) {
 	}
 }
 
+// farther is a repository in an object store, whose requests are counted, and machines that use it.
+type farther struct {
+	t        *testing.T
+	mem      *storage.Memory
+	requests *storagetest.Requests
+	key      *crypt.KeyFile
+	home     string
+}
+
+// newFarther gives one in memory, or in what is around that.
+func newFarther(t *testing.T, mem *storage.Memory, around storage.Storage) *farther {
+	t.Helper()
+	f := &farther{t: t, mem: mem, requests: storagetest.NewRequests(around), key: crypt.NewKeyFile(), home: t.TempDir()}
+	os.Chmod(f.home, 0o700)
+	r, err := store.Create(t.Context(), mem, f.key, store.CreateOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Close()
+	return f
+}
+
+// on has a machine do something, and gives the requests that it took, with opening.
+func (f *farther) on(machine string, do func(context.Context, *store.Repository) error) []string {
+	f.t.Helper()
+	home := filepath.Join(f.home, machine)
+	if err := os.MkdirAll(home, 0o700); err != nil {
+		f.t.Fatal(err)
+	}
+	f.requests.Take()
+	r, err := store.Open(f.t.Context(), f.requests, f.key, store.OpenOptions{Cache: filepath.Join(home, "cache"), State: filepath.Join(home, "state")})
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	defer r.Close()
+	if err := do(f.t.Context(), r); err != nil {
+		f.t.Fatal(err)
+	}
+	return f.requests.Take()
+}
+
+// capture has a machine capture a volume.
+func (f *farther) capture(machine string, o store.CaptureOptions, v store.VolumeInput) (c *store.Capture, requests []string) {
+	f.t.Helper()
+	o.Name, o.Host, o.Volumes = "seedbank", machine, []store.VolumeInput{v}
+	requests = f.on(machine, func(ctx context.Context, r *store.Repository) (err error) {
+		c, err = r.Capture(ctx, o)
+		return err
+	})
+	return c, requests
+}
+
+// whole makes sure that all captures restore, and gives what verifying finds missing.
+func (f *farther) whole() (missing []string) {
+	f.t.Helper()
+	r, err := store.Open(f.t.Context(), f.mem, f.key, store.OpenOptions{})
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	defer r.Close()
+	report, err := r.Verify(f.t.Context(), store.VerifyOptions{Full: true})
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	for _, d := range report.Damage {
+		missing = append(missing, fmt.Sprint(d))
+	}
+	return missing
+}
+
+// asked counts the requests that begin so.
+func asked(requests []string, what string) (n int) {
+	for _, r := range requests {
+		if strings.HasPrefix(r, what) {
+			n++
+		}
+	}
+	return n
+}
+
 // requestsMost is how many requests an unchanged capture may take with opening, however much others wrote; issued one after the other,
 // at 20 ms each, they take 0.4 s.
 const requestsMost = 20
@@ -104,27 +186,11 @@ func TestRequestsOfAnUnchangedCapture(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			c := &crowded{storage.NewMemory(), make(map[string][]storage.Info)}
-			requests := storagetest.NewRequests(c)
-			key, home := crypt.NewKeyFile(), t.TempDir()
-			os.Chmod(home, 0o700)
-			r, err := store.Create(t.Context(), c.Memory, key, store.CreateOptions{})
-			if err != nil {
-				t.Fatal(err)
-			}
-			r.Close()
-			capture := func(v store.VolumeInput) (*store.Capture, []string) {
+			f := newFarther(t, c.Memory, c)
+			capture := func(v store.VolumeInput) []string {
 				t.Helper()
-				requests.Take()
-				r, err := store.Open(t.Context(), requests, key, store.OpenOptions{Cache: filepath.Join(home, "cache"), State: filepath.Join(home, "state")})
-				if err != nil {
-					t.Fatal(err)
-				}
-				defer r.Close()
-				made, err := r.Capture(t.Context(), store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{v}})
-				if err != nil {
-					t.Fatal(err)
-				}
-				return made, requests.Take()
+				_, requests := f.capture("hazel", store.CaptureOptions{}, v)
+				return requests
 			}
 			now := time.Now()
 			c.add(1, now, 300, 30_000, 0, 0)
@@ -132,12 +198,13 @@ func TestRequestsOfAnUnchangedCapture(t *testing.T) {
 			capture(input) // nothing was there that the first could name as seen
 			c.add(1, now, 300, 0, 30_000, 330_000)
 			c.work(100)
+			capture(input) // a folder of slabs has many more than the time before
 			worst := 0
 			for i := range 4 {
 				if i == 2 {
 					c.add(2, now, 1, 100, 100, 1000) // a day of all others
 				}
-				_, all := capture(input)
+				all := capture(input)
 				if worst = max(worst, len(all)); len(all) > requestsMost {
 					t.Errorf("unchanged capture %d takes %d requests:\n%s", i, len(all), strings.Join(all, "\n"))
 				}
@@ -145,4 +212,188 @@ func TestRequestsOfAnUnchangedCapture(t *testing.T) {
 			t.Logf("at most %d requests", worst)
 		})
 	}
+}
+
+// A small change is stored without a look at what others have; now and then a capture that stores something reads the tables of
+// others, so that tables stay few.
+func TestSmallChangesReadNoTables(t *testing.T) {
+	mem, clock := storage.NewMemory(), time.Now()
+	mem.SetNow(func() time.Time { return clock })
+	f := newFarther(t, mem, mem)
+	all := random(1, 200_000)
+	lists := 0
+	for i := range 40 {
+		clock = clock.Add(time.Hour)
+		f.capture("alder", store.CaptureOptions{}, stream(random(byte(100+i), 3000)))
+		all = append(all, random(byte(i+2), 9000)...)
+		c, requests := f.capture("hazel", store.CaptureOptions{}, stream(all))
+		if i == 0 {
+			continue
+		}
+		if c.Added > 80_000 {
+			t.Errorf("capture %d adds %d bytes", i, c.Added)
+		}
+		if n := asked(requests, "list tables"); n > 0 {
+			lists++
+		} else if n := asked(requests, "read tables"); n > 0 || len(requests) > 24 {
+			t.Errorf("capture %d takes %d requests:\n%s", i, len(requests), strings.Join(requests, "\n"))
+		}
+	}
+	if lists < 3 || lists > 6 {
+		t.Errorf("of 39 captures %d listed tables, want one of 9", lists)
+	}
+	if tables, err := mem.List(t.Context(), "tables"); err != nil || len(tables) > 40 {
+		t.Errorf("%d tables after 80 captures (%v)", len(tables), err)
+	}
+	if missing := f.whole(); len(missing) > 0 {
+		t.Errorf("verifying finds %v", missing)
+	}
+}
+
+// Of much that is new, what others have is not stored again, but for the first MiB.
+func TestMuchThatIsNewIsLookedUp(t *testing.T) {
+	mem := storage.NewMemory()
+	f := newFarther(t, mem, mem)
+	in, theirs := random(1, 100_000), random(2, 4_000_000)
+	f.capture("hazel", store.CaptureOptions{}, stream(in))
+	f.capture("alder", store.CaptureOptions{}, stream(theirs))
+	both := slices.Concat(in, theirs)
+	c, _ := f.capture("hazel", store.CaptureOptions{}, stream(both))
+	if c.Added > alone+100_000 {
+		t.Errorf("%d bytes are stored, though all was there", c.Added)
+	}
+	// What it found there it has from then on.
+	c, requests := f.capture("hazel", store.CaptureOptions{}, stream(both))
+	if c.Added > 5000 || asked(requests, "list tables") > 0 {
+		t.Errorf("an unchanged capture adds %d bytes:\n%s", c.Added, strings.Join(requests, "\n"))
+	}
+	if missing := f.whole(); len(missing) > 0 {
+		t.Errorf("verifying finds %v", missing)
+	}
+}
+
+// What a draft stored is known to the capture that follows it, and to the one after that.
+func TestDraftIsKnown(t *testing.T) {
+	mem := storage.NewMemory()
+	f := newFarther(t, mem, mem)
+	dir := tree(t, 30)
+	f.capture("hazel", store.CaptureOptions{}, folderInput(dir))
+	for i := range 3 {
+		writeFile(t, filepath.Join(dir, "d1", "large"), random(byte(50+i), 300_000))
+		o := store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{folderInput(dir)}}
+		f.on("hazel", func(ctx context.Context, r *store.Repository) (err error) {
+			o.After, err = r.Draft(ctx, o)
+			return err
+		})
+		var c *store.Capture
+		f.on("hazel", func(ctx context.Context, r *store.Repository) (err error) {
+			if o.After == nil {
+				return nil
+			}
+			before, err := mem.List(ctx, "slabs")
+			if err != nil {
+				return err
+			}
+			again, err := r.Draft(ctx, store.CaptureOptions{Name: o.Name, Host: o.Host, Volumes: o.Volumes})
+			if err != nil {
+				return err
+			}
+			o.After = again
+			if c, err = r.Capture(ctx, o); err != nil {
+				return err
+			}
+			after, err := mem.List(ctx, "slabs")
+			if n := sizes(after) - sizes(before); n > 50_000 {
+				t.Errorf("%d bytes are stored again after a draft", n)
+			}
+			return err
+		})
+		if c.Volumes[0].Reused != int(c.Members) {
+			t.Errorf("%d of %d members are taken over", c.Volumes[0].Reused, c.Members)
+		}
+	}
+	if missing := f.whole(); len(missing) > 0 {
+		t.Errorf("verifying finds %v", missing)
+	}
+}
+
+func sizes(infos []storage.Info) (n int64) {
+	for _, info := range infos {
+		n += info.Size
+	}
+	return n
+}
+
+// A machine that lost the copies it pinned, or one of them, reads the tables.
+func TestPinsLost(t *testing.T) {
+	mem := storage.NewMemory()
+	f := newFarther(t, mem, mem)
+	in := random(1, 100_000)
+	for i := range 4 {
+		in = append(in, random(byte(i+2), 50_000)...)
+		f.capture("hazel", store.CaptureOptions{}, stream(in))
+	}
+	pins, err := filepath.Glob(filepath.Join(f.home, "hazel", "cache", "*", "relied", "*-tables", "*"))
+	if err != nil || len(pins) < 2 {
+		t.Fatalf("pinned: %q, %v", pins, err)
+	}
+	_, requests := f.capture("hazel", store.CaptureOptions{}, stream(in))
+	if asked(requests, "list tables") > 0 {
+		t.Errorf("an unchanged capture lists tables:\n%s", strings.Join(requests, "\n"))
+	}
+	for _, harm := range []func(string) error{os.Remove, func(name string) error { return os.Truncate(name, 100) }} {
+		if err := harm(pins[1]); err != nil {
+			t.Fatal(err)
+		}
+		c, requests := f.capture("hazel", store.CaptureOptions{}, stream(in))
+		if c.Added > 5000 || asked(requests, "list tables") != 1 {
+			t.Errorf("a capture without a pinned table adds %d bytes:\n%s", c.Added, strings.Join(requests, "\n"))
+		}
+		if pins, err = filepath.Glob(filepath.Join(f.home, "hazel", "cache", "*", "relied", "*-tables", "*")); err != nil || len(pins) < 2 {
+			t.Fatalf("pinned: %q, %v", pins, err)
+		}
+	}
+}
+
+// Captures of others are named as seen, by a listing that begins a day before the last one; one that came under an earlier name
+// once all are listed again, after a week.
+func TestListedLately(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		mem := storage.NewMemory()
+		f := newFarther(t, mem, mem)
+		next := byte(0)
+		changed := func(machine string, taken time.Time) (*store.Capture, []string) {
+			next++
+			return f.capture(machine, store.CaptureOptions{Taken: taken}, stream(random(next, 20_000)))
+		}
+		lost := func(c *store.Capture) (named bool) {
+			info, err := mem.Stat(t.Context(), "captures/"+c.ID)
+			saved := make([]byte, info.Size)
+			if err := cmp.Or(err, mem.ReadAt(t.Context(), "captures/"+c.ID, saved, 0), mem.Remove(t.Context(), "captures/"+c.ID)); err != nil {
+				t.Fatal(err)
+			}
+			named = slices.ContainsFunc(f.whole(), func(what string) bool { return strings.Contains(what, c.ID) })
+			if err := mem.Put(t.Context(), "captures/"+c.ID, bytes.NewReader(saved)); err != nil {
+				t.Fatal(err)
+			}
+			return named
+		}
+		changed("hazel", time.Time{})
+		time.Sleep(time.Hour)
+		early, _ := changed("alder", time.Now().Add(-20*time.Hour))
+		older, _ := changed("alder", time.Now().Add(-100*time.Hour))
+		latest, _ := changed("alder", time.Time{})
+		if lost(latest) {
+			t.Fatal("a capture that nobody saw is missed")
+		}
+		changed("hazel", time.Time{})
+		if !lost(early) || !lost(latest) {
+			t.Error("captures that came lately are not named as seen")
+		}
+		time.Sleep(8 * 24 * time.Hour)
+		changed("hazel", time.Time{})
+		if !lost(older) {
+			t.Error("a capture of before is not named as seen after a week")
+		}
+	})
 }

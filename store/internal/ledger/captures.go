@@ -72,6 +72,14 @@ func (r *Ledger) ListCaptures(ctx context.Context) ([]storage.Info, error) {
 	return infos, err
 }
 
+// FilesOf gives the index files of one capture, of those that were listed.
+func FilesOf(infos []storage.Info, id string) []storage.Info {
+	return slices.DeleteFunc(slices.Clone(infos), func(info storage.Info) bool {
+		got, _, err := names.ParseCapture(info.Name)
+		return err != nil || got != id
+	})
+}
+
 // ListLately lists the index files for who captures, and knows of a capture own that it is there as it is. What others
 // put and removed it may learn some days later: see vault.ListLately.
 func (r *Ledger) ListLately(ctx context.Context, own string) ([]storage.Info, error) {

@@ -14,7 +14,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
-	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/weave"
@@ -89,12 +88,8 @@ func (s *session) carry(ctx context.Context, from *stock.Stock, c *ledger.Captur
 // carriedAs looks what index files there are of a capture's id. It fails with ErrCarried where one is whole; what can't be read is none,
 // and takes a name: it gives the generations of those.
 func (r *Taker) carriedAs(ctx context.Context, id string, files []storage.Info) (taken []int, err error) {
-	var of []storage.Info
-	for _, info := range files {
-		if got, generation, err := names.ParseCapture(info.Name); err == nil && got == id {
-			of, taken = append(of, info), append(taken, generation)
-		}
-	}
+	of := ledger.FilesOf(files, id)
+	taken = ledger.TakenBy(of)[id]
 	captures, _, _, err := r.ledger.Read(ctx, ledger.Generations(of))
 	if err == nil && len(captures) > 0 {
 		err = ErrCarried

@@ -51,7 +51,7 @@ func (s *session) relied(ctx context.Context) (*stock.Relied, error) {
 	s.before = note
 	open := *note
 	s.noteOpen(&open)
-	if generation, ok := ledger.HighestGenerations(s.files)[note.Capture]; !ok || generation != 0 {
+	if generation, ok := ledger.HighestGenerations(ledger.FilesOf(s.files, note.Capture))[note.Capture]; !ok || generation != 0 {
 		return nil, nil // what it needs may have been moved since
 	}
 	left, err := s.r.leases.SomeLeft(ctx, s.lease)

@@ -53,24 +53,18 @@ func (s *session) seenBefore(ctx context.Context) (*format.Recipe, error) {
 
 // lastCapture gives the capture before of the service, by the note of it, or nil where that is not there as it was.
 func (s *session) lastCapture(ctx context.Context) *ledger.Capture {
-	if s.before == nil || ledger.HighestGenerations(s.files)[s.before.Capture] != 0 {
+	if s.before == nil {
 		return nil
 	}
-	captures, _, _, err := s.r.ledger.Read(ctx, s.filesOf(s.before.Capture))
+	there := ledger.FilesOf(s.files, s.before.Capture)
+	if len(there) != 1 || there[0].Name != names.Capture(s.before.Capture, 0) {
+		return nil
+	}
+	captures, _, _, err := s.r.ledger.Read(ctx, ledger.Generations(there))
 	if err != nil || len(captures) != 1 {
 		return nil
 	}
 	return captures[0]
-}
-
-// filesOf gives the index files of a capture.
-func (s *session) filesOf(id string) [][]ledger.File {
-	for _, generations := range ledger.Generations(s.files) {
-		if generations[0].Info.Name == names.Capture(id, generations[0].Generation) {
-			return [][]ledger.File{generations}
-		}
-	}
-	return nil
 }
 
 // uses notes that the capture relies on a recipe of the capture before, if all is there that it names.

@@ -81,34 +81,55 @@ const (
 	lateNames  = 24 * time.Hour
 )
 
-// ListLately is List, where the storage can list from a name on, for a folder whose names begin with minutes: what was listed before
-// and may have gone since is still among it, for up to a week, and so long what came since under a name of more than a day before may not be.
-// What there is of own is as it is. whole tells that all was listed.
+// ListLately is List for a folder whose names begin with minutes: where the storage can list from a name on, what was listed before
+// and may have gone since is still among it, for up to a week; and what came since under a name of more than a day before is not, for as long.
+// An object own is known to be there: where it is not, or is "", all is listed, by list. whole tells that all was.
 func (v *Vault) ListLately(ctx context.Context, folder, own string, list func(context.Context) ([]storage.Info, error)) (infos []storage.Info, whole bool, err error) {
+	note := path.Join(ListedNotes, folder+"-lately")
 	lister, ok := v.storage.(storage.AfterLister)
 	if !ok || v.kept == nil {
 		infos, err = list(ctx)
 		return infos, true, err
 	}
-	name, now := path.Join(ListedNotes, folder+"-lately"), time.Now()
-	note := Note[format.ListedRecord](v, format.Listed, name)
-	if own != "" && note != nil && note.Whole() && now.Sub(time.Unix(0, note.All)).Abs() < wholeAgain {
-		from := path.Join(folder, min(names.Minute(own), names.MinuteOf(time.Unix(0, note.Later).Add(-lateNames))))
-		infos, err = lister.ListAfter(ctx, folder, from)
-		if err == nil {
-			before := slices.DeleteFunc(infosOf(note, folder), func(i storage.Info) bool { return i.Name > from })
-			infos = append(before, infos...)
-			v.putListed(name, folder, infos, note.All, now)
-			return infos, false, nil
-		}
-		if !errors.Is(err, errors.ErrUnsupported) {
-			return nil, false, err
+	if own != "" {
+		infos, err = v.listLately(ctx, lister, note, folder, own)
+		if infos != nil || err != nil {
+			return infos, false, err
 		}
 	}
+	now := time.Now()
 	if infos, err = list(ctx); err == nil {
-		v.putListed(name, folder, infos, now.UnixNano(), now)
+		v.putLately(note, folder, infos, now.UnixNano(), now)
 	}
 	return infos, true, err
+}
+
+// listLately lists what came since the listing that was noted, and gives all with it; nil where it takes more to know that.
+func (v *Vault) listLately(ctx context.Context, lister storage.AfterLister, name, folder, own string) ([]storage.Info, error) {
+	note, now := Note[format.ListedRecord](v, format.Listed, name), time.Now()
+	if note == nil || !note.Whole() || now.Sub(time.Unix(0, note.All)).Abs() >= wholeAgain {
+		return nil, nil
+	}
+	from := path.Join(folder, min(names.Minute(own), names.MinuteOf(time.Unix(0, note.Later).Add(-lateNames))))
+	since, err := lister.ListAfter(ctx, folder, from)
+	if errors.Is(err, errors.ErrUnsupported) {
+		return nil, nil
+	}
+	own = path.Join(folder, own)
+	if err != nil || !slices.ContainsFunc(since, func(i storage.Info) bool { return i.Name == own }) {
+		return nil, err // it may be another state of the repository than that which was listed
+	}
+	before := slices.DeleteFunc(infosOf(note, folder), func(i storage.Info) bool { return i.Name > from })
+	infos := append(before, since...)
+	v.putLately(name, folder, infos, note.All, now)
+	return infos, nil
+}
+
+// putLately notes what was listed, when all was, and when what came since.
+func (v *Vault) putLately(name, folder string, infos []storage.Info, all int64, later time.Time) {
+	record := recordOf(folder, infos)
+	record.All, record.Later = all, later.UnixNano()
+	PutNote(v, format.Listed, name, record)
 }
 
 // listedName is where it is kept what was listed of a folder.
@@ -137,18 +158,12 @@ func infosOf(record *format.ListedRecord, folder string) []storage.Info {
 	return infos
 }
 
-// noteListed leaves out what is too short for any object: a share whose server was away may show
-// one so that is whole later.
 func (v *Vault) noteListed(folder string, infos []storage.Info) {
 	PutNote(v, format.Listed, listedName(folder), recordOf(folder, infos))
 }
 
-func (v *Vault) putListed(name, folder string, infos []storage.Info, all int64, later time.Time) {
-	record := recordOf(folder, infos)
-	record.All, record.Later = all, later.UnixNano()
-	PutNote(v, format.Listed, name, record)
-}
-
+// recordOf leaves out what is too short for any object: a share whose server was away may show
+// one so that is whole later.
 func recordOf(folder string, infos []storage.Info) *format.ListedRecord {
 	record := &format.ListedRecord{Names: []string{}, Sizes: []uint64{}, Times: []int64{}}
 	for _, info := range infos {
