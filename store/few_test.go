@@ -397,3 +397,28 @@ func TestListedLately(t *testing.T) {
 		}
 	})
 }
+
+// A repository that was put back to an earlier state is listed as a whole: what was listed of another state is not taken for there.
+func TestPutBackIsListedAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		mem := storage.NewMemory()
+		f := newFarther(t, mem, mem)
+		f.capture("hazel", store.CaptureOptions{}, stream(random(1, 20_000)))
+		before := storage.NewMemory()
+		for name, content := range objects(t, mem) {
+			if err := before.Put(t.Context(), name, bytes.NewReader(content)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		theirs, _ := f.capture("alder", store.CaptureOptions{}, stream(random(2, 20_000)))
+		for i := range 3 {
+			time.Sleep(30 * time.Hour)
+			f.capture("hazel", store.CaptureOptions{}, stream(random(byte(3+i), 20_000)))
+		}
+		f.mem, f.requests = before, storagetest.NewRequests(before)
+		f.capture("hazel", store.CaptureOptions{}, stream(random(9, 20_000)))
+		if missing := f.whole(); slices.ContainsFunc(missing, func(what string) bool { return strings.Contains(what, theirs.ID) }) {
+			t.Errorf("a capture that was not there is named as seen: %v", missing)
+		}
+	})
+}

@@ -112,11 +112,11 @@ func TestRedundantNeverLosesARecord(t *testing.T) {
 					views[m] = append(views[m], x)
 				}
 			case 2: // merges
-				if x := mergedTable(name, now, neighbours(alike(views[m]))); len(x.slabs) > 0 {
+				if x := mergedTable(name, now, neighbours(alike(views[m]), 0)); len(x.slabs) > 0 {
 					tables[name] = x
 				}
 			case 3: // removes
-				for _, x := range some(redundant(views[m], now.Add(-lease.SettleTime))) {
+				for _, x := range some(redundant(views[m], now.Add(-lease.SettleTime)), 0) {
 					delete(tables, x.info.Name)
 				}
 			}
@@ -180,10 +180,10 @@ func TestTablesStayFew(t *testing.T) {
 					captures++
 					name := fmt.Sprintf("t%06d", captures)
 					tables[name] = tableWith(name, now, captures)
-					for _, x := range some(gone) {
+					for _, x := range some(gone, 0) {
 						delete(tables, x.info.Name)
 					}
-					if x := mergedTable(name+"m", now, neighbours(join)); len(x.slabs) > 0 {
+					if x := mergedTable(name+"m", now, neighbours(join, 0)); len(x.slabs) > 0 {
 						tables[x.info.Name] = x
 						written += len(x.slabs)
 					}

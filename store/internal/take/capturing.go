@@ -87,7 +87,7 @@ func (r *Taker) Capture(ctx context.Context, o Options) (*Made, error) {
 	}
 	r.ledger.Learn(c.Remembered(remember.Made))
 	s.noteRelied(c)
-	r.stock.TidyTables(ctx, s.lease, s.tables)
+	r.stock.TidyTables(ctx, s.lease, s.tables, s.alone())
 	if s.there != nil {
 		r.ledger.PutBundle(ctx, s.files)
 	} else {
@@ -204,7 +204,7 @@ func (s *session) begin(ctx context.Context) error {
 	if loaded.Rest != nil {
 		cfg.More, cfg.MoreFrom, cfg.MoreAtEnd = s.restOf, aloneBytes, s.before.Alone >= aloneMost
 	} else {
-		s.tables, cfg.Joined = loaded.Tables, s.r.stock.ToJoin(ctx, loaded.Tables)
+		s.tables, cfg.Joined = loaded.Tables, s.r.stock.ToJoin(ctx, loaded.Tables, s.alone())
 	}
 	stock.TellTables(&cfg, s.wrote.note)
 	cfg.MaxChunk = s.Params.Max()

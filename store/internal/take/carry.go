@@ -49,7 +49,7 @@ func (r *Taker) Carry(ctx context.Context, from *stock.Stock, c *ledger.Capture,
 		return nil, err
 	}
 	r.ledger.Learn(made.Remembered(remember.Made))
-	r.stock.TidyTables(ctx, s.lease, s.tables)
+	r.stock.TidyTables(ctx, s.lease, s.tables, s.alone())
 	return made, nil
 }
 

@@ -174,6 +174,14 @@ const (
 	aloneMost = 8
 )
 
+// alone is how many captures put tables since those of others were read, with this one.
+func (s *session) alone() int {
+	if s.before == nil {
+		return 0
+	}
+	return int(min(s.before.Alone, aloneMost)) + 1
+}
+
 // restOf gives what else there is.
 func (s *session) restOf(ctx context.Context) (*intake.More, error) {
 	rest, err := s.loaded.Rest(ctx)
@@ -181,7 +189,7 @@ func (s *session) restOf(ctx context.Context) (*intake.More, error) {
 		return nil, err
 	}
 	s.rest, s.tables = rest, rest.Tables
-	return &intake.More{Index: rest.Index, Joined: s.r.stock.ToJoin(ctx, rest.Tables)}, nil
+	return &intake.More{Index: rest.Index, Joined: s.r.stock.ToJoin(ctx, rest.Tables, s.alone())}, nil
 }
 
 // writtenTables are, by slabs, the tables that a session put.
