@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -192,6 +193,13 @@ func TestRequestsOfAnUnchangedCapture(t *testing.T) {
 				_, requests := f.capture("hazel", store.CaptureOptions{}, v)
 				return requests
 			}
+			before := func(ctx context.Context, r *store.Repository) error {
+				c, err := r.Before(ctx, "seedbank", "hazel", time.Now())
+				if err == nil && c == nil {
+					err = errors.New("the capture before is not found")
+				}
+				return err
+			}
 			now := time.Now()
 			c.add(1, now, 300, 30_000, 0, 0)
 			capture(input)
@@ -210,6 +218,9 @@ func TestRequestsOfAnUnchangedCapture(t *testing.T) {
 				}
 			}
 			t.Logf("at most %d requests", worst)
+			if all := f.on("hazel", before); len(all) > 7 {
+				t.Errorf("to find the capture before takes %d requests, with opening:\n%s", len(all), strings.Join(all, "\n"))
+			}
 		})
 	}
 }
