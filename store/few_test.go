@@ -369,44 +369,46 @@ func TestPinsLost(t *testing.T) {
 // Captures of others are named as seen, by a listing that begins a day before the last one; one that came under an earlier name
 // once all are listed again, after a week.
 func TestListedLately(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		mem := storage.NewMemory()
-		f := newFarther(t, mem, mem)
-		next := byte(0)
-		changed := func(machine string, taken time.Time) (*store.Capture, []string) {
-			next++
-			return f.capture(machine, store.CaptureOptions{Taken: taken}, stream(random(next, 20_000)))
-		}
-		lost := func(c *store.Capture) (named bool) {
-			info, err := mem.Stat(t.Context(), "captures/"+c.ID)
-			saved := make([]byte, info.Size)
-			if err := cmp.Or(err, mem.ReadAt(t.Context(), "captures/"+c.ID, saved, 0), mem.Remove(t.Context(), "captures/"+c.ID)); err != nil {
-				t.Fatal(err)
-			}
-			named = slices.ContainsFunc(f.whole(), func(what string) bool { return strings.Contains(what, c.ID) })
-			if err := mem.Put(t.Context(), "captures/"+c.ID, bytes.NewReader(saved)); err != nil {
-				t.Fatal(err)
-			}
-			return named
-		}
-		changed("hazel", time.Time{})
-		time.Sleep(time.Hour)
-		early, _ := changed("alder", time.Now().Add(-20*time.Hour))
-		older, _ := changed("alder", time.Now().Add(-100*time.Hour))
-		latest, _ := changed("alder", time.Time{})
-		if lost(latest) {
-			t.Fatal("a capture that nobody saw is missed")
-		}
-		changed("hazel", time.Time{})
-		if !lost(early) || !lost(latest) {
-			t.Error("captures that came lately are not named as seen")
-		}
-		time.Sleep(8 * 24 * time.Hour)
-		changed("hazel", time.Time{})
-		if !lost(older) {
-			t.Error("a capture of before is not named as seen after a week")
-		}
-	})
+	for _, test := range []struct {
+		name  string
+		taken time.Duration // before it came
+		named bool          // by the next capture, not only after a week
+	}{
+		{"as it came", 0, true}, {"late", 20 * time.Hour, true}, {"of days before", 100 * time.Hour, false},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				mem := storage.NewMemory()
+				f := newFarther(t, mem, mem)
+				f.capture("hazel", store.CaptureOptions{}, stream(random(1, 20_000)))
+				time.Sleep(time.Hour)
+				// Nobody else sees it.
+				theirs, _ := f.capture("alder", store.CaptureOptions{Taken: time.Now().Add(-test.taken)}, stream(random(2, 20_000)))
+				for i, want := range []bool{test.named, true} {
+					f.capture("hazel", store.CaptureOptions{}, stream(random(byte(3+i), 20_000)))
+					if got := f.misses(theirs); got != want {
+						t.Errorf("capture %d: named as seen %v, want %v", i, got, want)
+					}
+					time.Sleep(8 * 24 * time.Hour)
+				}
+			})
+		})
+	}
+}
+
+// misses tells whether a capture would be missed if its index file went.
+func (f *farther) misses(c *store.Capture) bool {
+	f.t.Helper()
+	name := "captures/" + c.ID
+	content := objects(f.t, f.mem)[name]
+	if err := f.mem.Remove(f.t.Context(), name); err != nil {
+		f.t.Fatal(err)
+	}
+	missed := slices.ContainsFunc(f.whole(), func(what string) bool { return strings.Contains(what, c.ID) })
+	if err := f.mem.Put(f.t.Context(), name, bytes.NewReader(content)); err != nil {
+		f.t.Fatal(err)
+	}
+	return missed
 }
 
 // A repository that was put back to an earlier state is listed as a whole: what was listed of another state is not taken for there.
