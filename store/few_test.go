@@ -435,3 +435,33 @@ func TestPutBackIsListedAgain(t *testing.T) {
 		}
 	})
 }
+
+// A machine that knows that captures went does not take them for there, by what it listed before.
+func TestReclaimedIsNotThere(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		mem := storage.NewMemory()
+		f := newFarther(t, mem, mem)
+		in := random(1, 20_000)
+		var ids []string
+		for range 3 {
+			time.Sleep(30 * time.Hour)
+			c, _ := f.capture("hazel", store.CaptureOptions{}, stream(in))
+			ids = append(ids, c.ID)
+		}
+		f.on("hazel", func(ctx context.Context, r *store.Repository) error {
+			if err := r.Retire(ctx, ids[:1], store.MarkOptions{}); err != nil {
+				return err
+			}
+			_, err := r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace})
+			return err
+		})
+		if _, err := mem.Stat(t.Context(), "captures/"+ids[0]); !errors.Is(err, storage.ErrNotFound) {
+			t.Fatalf("the capture is there: %v", err)
+		}
+		for i := range 2 {
+			if _, requests := f.capture("hazel", store.CaptureOptions{}, stream(in)); asked(requests, "list elsewhere") > 0 || i == 1 && len(requests) > requestsMost {
+				t.Errorf("capture %d after reclaiming takes %d requests:\n%s", i, len(requests), strings.Join(requests, "\n"))
+			}
+		}
+	})
+}

@@ -83,8 +83,9 @@ const (
 
 // ListLately is List for a folder whose names begin with minutes: where the storage can list from a name on, what was listed before
 // and may have gone since is still among it, for up to a week; and what came since under a name of more than a day before is not, for as long.
-// An object own is known to be there: where it is not, or is "", all is listed, by list. whole tells that all was.
-func (v *Vault) ListLately(ctx context.Context, folder, own string, list func(context.Context) ([]storage.Info, error)) (infos []storage.Info, whole bool, err error) {
+// gone tells of names of those that are known to have gone. An object own is known to be there: where it is not, or is "", all is
+// listed, by list. whole tells that all was.
+func (v *Vault) ListLately(ctx context.Context, folder, own string, gone func(name string) bool, list func(context.Context) ([]storage.Info, error)) (infos []storage.Info, whole bool, err error) {
 	note := path.Join(ListedNotes, folder+"-lately")
 	lister, ok := v.storage.(storage.AfterLister)
 	if !ok || v.kept == nil {
@@ -92,7 +93,7 @@ func (v *Vault) ListLately(ctx context.Context, folder, own string, list func(co
 		return infos, true, err
 	}
 	if own != "" {
-		infos, err = v.listLately(ctx, lister, note, folder, own)
+		infos, err = v.listLately(ctx, lister, note, folder, own, gone)
 		if infos != nil || err != nil {
 			return infos, false, err
 		}
@@ -105,7 +106,7 @@ func (v *Vault) ListLately(ctx context.Context, folder, own string, list func(co
 }
 
 // listLately lists what came since the listing that was noted, and gives all with it; nil where it takes more to know that.
-func (v *Vault) listLately(ctx context.Context, lister storage.AfterLister, name, folder, own string) ([]storage.Info, error) {
+func (v *Vault) listLately(ctx context.Context, lister storage.AfterLister, name, folder, own string, gone func(string) bool) ([]storage.Info, error) {
 	note, now := Note[format.ListedRecord](v, format.Listed, name), time.Now()
 	if note == nil || !note.Whole() || now.Sub(time.Unix(0, note.All)).Abs() >= wholeAgain {
 		return nil, nil
@@ -119,7 +120,7 @@ func (v *Vault) listLately(ctx context.Context, lister storage.AfterLister, name
 	if err != nil || !slices.ContainsFunc(since, func(i storage.Info) bool { return i.Name == own }) {
 		return nil, err // it may be another state of the repository than that which was listed
 	}
-	before := slices.DeleteFunc(infosOf(note, folder), func(i storage.Info) bool { return i.Name > from })
+	before := slices.DeleteFunc(infosOf(note, folder), func(i storage.Info) bool { return i.Name > from || gone(i.Name) })
 	infos := append(before, since...)
 	v.putLately(name, folder, infos, note.All, now)
 	return infos, nil
