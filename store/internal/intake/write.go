@@ -3,6 +3,7 @@ package intake
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -10,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/parity"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // Written says what a session added to the repository.
@@ -318,10 +320,22 @@ func (w *writer) writeTable(ctx context.Context) error {
 	return nil
 }
 
+// tableNames is how many names are tried for a table: two machines may draw the same in a minute.
+const tableNames = 8
+
 // WriteTable puts a table object with the given encoded slab records and gives
 // its length in bytes.
-func WriteTable(ctx context.Context, cfg Config, records [][]byte) (int64, error) {
-	id := cfg.TableName()
+func WriteTable(ctx context.Context, cfg Config, records [][]byte) (n int64, err error) {
+	for range tableNames {
+		n, err = writeTableAs(ctx, cfg, cfg.TableName(), records)
+		if !errors.Is(err, storage.ErrExists) {
+			break
+		}
+	}
+	return n, err
+}
+
+func writeTableAs(ctx context.Context, cfg Config, id string, records [][]byte) (int64, error) {
 	sealer, kind, wrapped, err := cfg.Keys.NewSealer(crypt.ObjectName{
 		Repository: cfg.Repository, Kind: format.Table.String(), Name: id,
 	})
