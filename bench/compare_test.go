@@ -62,14 +62,14 @@ func TestAddFile(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "r")
 	newRepository(t, dir)
 	file := volumeFile(t, 1<<20)
-	a, err := addFile(t.Context(), dir, "first", file)
+	a, err := addFile(t.Context(), dir, "first", file, share{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	if info, _ := os.Stat(file); a.TarBytes != info.Size() || a.Added <= 0 {
 		t.Errorf("took %+v", a)
 	}
-	again, err := addFile(t.Context(), dir, "again", file)
+	again, err := addFile(t.Context(), dir, "again", file, share{})
 	if err != nil || again.Added > 16<<10 {
 		t.Errorf("unchanged: took %+v: %v", again, err)
 	}
@@ -106,7 +106,7 @@ func lastByteChanged(t *testing.T, file string) string {
 func TestVerifyFindsDamage(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "r")
 	newRepository(t, dir)
-	if _, err := addFile(t.Context(), dir, "first", volumeFile(t, 1<<20)); err != nil {
+	if _, err := addFile(t.Context(), dir, "first", volumeFile(t, 1<<20), share{}); err != nil {
 		t.Fatal(err)
 	}
 	slabs, err := filepath.Glob(filepath.Join(dir, "repository", "slabs", "*", "*"))
@@ -160,7 +160,7 @@ func TestRestoreFolder(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "r")
 	newRepository(t, dir)
 	file := volumeFile(t, 1<<20)
-	a, err := addFile(t.Context(), dir, "first", file)
+	a, err := addFile(t.Context(), dir, "first", file, share{})
 	if err != nil {
 		t.Fatal(err)
 	}

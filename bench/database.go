@@ -16,8 +16,10 @@ import (
 func runDatabase(ctx context.Context, s *setup, args []string) error {
 	kind := s.String("server", "", "`KIND` of server: "+serverKinds()+" (default: an embedded database)")
 	n := s.Int("captures", 0, "how many (default: 5 of the embedded database, 10 of a server)")
+	damage := s.Int("damage", 0, "harm `N` bytes of slabs, and tell what each frame harms that is hit")
 	bytes := size(0)
 	s.Var(&bytes, "size", "about how much data (default: 32MiB in the embedded database, 150MiB in a server)")
+	s.overShare()
 	if err := s.parse(args); err != nil {
 		return err
 	}
@@ -47,7 +49,7 @@ func runDatabase(ctx context.Context, s *setup, args []string) error {
 		if err != nil {
 			return nil, err
 		}
-		one, err := s.captureDatabase(ctx, title, d, *n)
+		one, err := s.captureDatabase(ctx, title, d, *n, *damage)
 		if err != nil {
 			return nil, err
 		}
@@ -60,8 +62,8 @@ func serverKinds() string {
 	return strings.Join(slices.Sorted(maps.Keys(commands.servers)), " or ")
 }
 
-// captureDatabase captures n states of a database, each restored and proven.
-func (s *setup) captureDatabase(ctx context.Context, title string, d database, n int) (*series, error) {
+// captureDatabase captures n states of a database, each restored and proven, and then harms so many bytes.
+func (s *setup) captureDatabase(ctx context.Context, title string, d database, n, damage int) (*series, error) {
 	w, err := newSeriesWriter(ctx, s, filepath.Join(s.folder, "captures"), "States of a stopped "+title)
 	if err != nil {
 		return nil, err
@@ -79,7 +81,12 @@ func (s *setup) captureDatabase(ctx context.Context, title string, d database, n
 			return nil, fmt.Errorf("restoring %s into a folder: %w", label, err)
 		}
 	}
-	return w.finish(ctx, false)
+	all, err := w.finish(ctx, false)
+	if err == nil && damage > 0 {
+		w.progress("damaging")
+		all.Harm, err = w.measureHarm(ctx, damage)
+	}
+	return all, err
 }
 
 // tarFolder writes a folder as a tarball to a new file. Nothing may be missing in

@@ -94,7 +94,7 @@ func (g *growth) run(ctx context.Context, length int64, points []int) (*growthRe
 			return nil, err
 		}
 	}
-	made, err := newGrown(ctx)
+	made, err := newGrown(ctx, g.s.ways())
 	if err != nil {
 		return nil, err
 	}

@@ -19,15 +19,15 @@ type grown struct {
 	clock time.Time
 }
 
-// newGrown makes a repository without captures.
-func newGrown(ctx context.Context) (*grown, error) {
+// newGrown makes a repository without captures. Its contents are stored by others that are alike as deltas says.
+func newGrown(ctx context.Context, deltas store.Deltas) (*grown, error) {
 	g := &grown{storagetest.NewDisk(0), crypt.NewKeyFile(), time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)}
 	folder, err := g.disk.Create(store.Folders()...)
 	if err != nil {
 		return nil, err
 	}
 	defer folder.Close()
-	made, err := store.Create(ctx, folder, g.key, store.CreateOptions{})
+	made, err := store.Create(ctx, folder, g.key, store.CreateOptions{Deltas: deltas})
 	if err != nil {
 		return nil, err
 	}

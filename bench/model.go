@@ -11,25 +11,34 @@ import (
 	"os"
 	"path/filepath"
 	"time"
+
+	"github.com/kistarchive/kist/store"
 )
 
 // What the model takes for given: of the format, and of what it is used with.
 const (
-	modelStored   = 10 << 40         // bytes of slabs
-	modelMachines = 100              // each of which captures one service
-	modelKept     = 60               // captures of each
-	modelSlab     = 32 << 20         // FORMAT.md: SlabTarget
-	modelFrame    = 1 << 20          // FORMAT.md: FrameTarget
-	modelTable    = 64               // slabs that a table lists, of a large capture
-	modelReaders  = 8                // tables read at a time
-	modelStep     = 1 << 20          // bytes of a table that a call reads
-	indexBytes    = 27               // of memory a chunk: see store/internal/known
-	modelFlight   = 2 * modelReaders // tables that are read and not indexed yet, at most
-	flightBytes   = 22               // of memory a chunk of those: identity, length, and how they are held
-	modelGarbage  = 1.4              // the program collects garbage at 40 % of what lives
-	modelLatency  = 0.020            // seconds a call
-	modelSpeed    = 100e6            // bytes a second of a share
-	cifsName      = 2.6 / 5e3        // seconds to list a name; measured on CIFS 3.1.1
+	modelStored   = 10 << 40  // bytes of slabs
+	modelMachines = 100       // each of which captures one service
+	modelKept     = 60        // captures of each
+	modelSlab     = 32 << 20  // FORMAT.md: SlabTarget
+	modelFrame    = 1 << 20   // FORMAT.md: FrameTarget
+	modelTable    = 64        // slabs that a table lists, of a large capture
+	modelReaders  = 8         // large tables read at a time
+	modelStep     = 1 << 20   // bytes of a table that a call reads
+	indexBytes    = 27        // of memory a chunk: see store/internal/known
+	sampleBytes   = 7         // of memory a sample where there are more chunks than fit: 6, and room to grow
+	firstRate     = 16        // one chunk in so many is a sample then, or in twice as many, and so on
+	loadedBytes   = 50        // of memory a chunk that was read again, of which there are as many as
+	loadedOf      = 200       // there are so many bytes for the index
+	slabBytes     = 170       // of memory a slab: a name and a time as listed, where it is told of, its first chunk
+	modelFlight   = 24 << 20  // bytes of tables that are read and not indexed yet, or one table,
+	modelWhole    = 64 << 20  // if it is not longer than this
+	flightBytes   = 22        // of memory a chunk of those: identity, length, and how they are held
+	modelBase     = 16 << 20  // bytes of memory of a small capture into an empty repository, as measured
+	modelGarbage  = 1.4       // the program collects garbage at 40 % of what lives
+	modelLatency  = 0.020     // seconds a call
+	modelSpeed    = 100e6     // bytes a second of a share
+	cifsName      = 2.6 / 5e3 // seconds to list a name; measured on CIFS 3.1.1
 	sshfsName     = 0.027 / 5e3
 )
 
@@ -52,6 +61,7 @@ func tableBytes(chunk float64) float64 {
 type modelled struct {
 	Average   int     `json:"chunk_average"`
 	Chunks    float64 `json:"chunks"`
+	Rate      float64 `json:"rate"`         // one chunk in so many is a sample; 1: all are known
 	Index     float64 `json:"index_bytes"`  // of memory
 	Memory    float64 `json:"memory_bytes"` // with the tables in flight and what waits to be collected, at most
 	Tables    float64 `json:"table_bytes"`
@@ -63,14 +73,39 @@ type modelled struct {
 func model(average int, perChunk float64) modelled {
 	mean := meanChunk(float64(average))
 	m := modelled{Average: average, Chunks: modelStored / mean}
-	m.Index = m.Chunks * indexBytes
-	m.Memory = modelGarbage * (m.Index + flightBytes*min(m.Chunks, modelFlight*modelTable*modelSlab/mean))
+	m.Index, m.Rate = indexMemory(m.Chunks)
+	m.Index += slabBytes * modelStored / modelSlab
+	read := flightMemory(m.Chunks, modelTable*modelSlab/mean, tableBytes(mean))
+	if m.Rate > 1 { // what is read again comes behind what is read
+		read = max(read, loadedBytes*store.DefaultIndexMemory/loadedOf)
+	}
+	m.Memory = modelBase + modelGarbage*(m.Index+read)
 	m.Tables = m.Chunks * tableBytes(mean)
 	objects := modelStored / (modelSlab * float64(modelTable))
 	m.ColdCalls = objects * math.Ceil(m.Tables/objects/modelStep)
 	m.ColdTime = m.ColdCalls/modelReaders*modelLatency + m.Tables/modelSpeed
 	m.LoadTime = m.Chunks * perChunk
 	return m
+}
+
+// indexMemory gives the bytes of memory that so many chunks take in the index, and of how many one is a sample.
+func indexMemory(chunks float64) (bytes, rate float64) {
+	if chunks*indexBytes <= store.DefaultIndexMemory {
+		return chunks * indexBytes, 1
+	}
+	for rate = firstRate; chunks/rate > store.DefaultIndexMemory/10; {
+		rate *= 2
+	}
+	return chunks / rate * sampleBytes, rate
+}
+
+// flightMemory gives the bytes of memory that tables take while they are read, of which each has so many chunks, and so
+// many bytes of each.
+func flightMemory(chunks, each, bytes float64) float64 {
+	if each*bytes > modelWhole {
+		return 0 // it is read record by record
+	}
+	return flightBytes * min(chunks, max(each, modelFlight/bytes))
 }
 
 // modelResult is the model, and what it is held against.
@@ -92,23 +127,24 @@ type modelMeasured struct {
 }
 
 func runModel(ctx context.Context, s *setup, args []string) error {
-	chunks := s.Int("chunks", 4_000_000, "the known chunks of the measured point")
+	chunks := s.Int("chunks", 4_000_000, "the known chunks of the first measured point, of which the second has half")
+	sampled := s.Int("sampled", 12_000_000, "those of the last one, of which some 4 million is as many as fit one by one")
 	if err := s.parse(args); err != nil {
 		return err
 	}
-	if *chunks < 16 {
-		return s.wrong("-chunks is to be at least 16")
+	if *chunks < 16 || *sampled < 16 {
+		return s.wrong("-chunks and -sampled are to be at least 16")
 	}
 	return s.measure(ctx, func(ctx context.Context) (result, error) {
 		// What the formulas were fitted to, and a point that they were not.
-		r := &modelResult{Measured: []modelMeasured{{Files: *chunks, Captures: 1}, {Files: *chunks / 2, Captures: 8}}}
+		r := &modelResult{Measured: []modelMeasured{{Files: *chunks, Captures: 1}, {Files: *chunks / 2, Captures: 8}, {Files: *sampled, Captures: 6}}}
 		for i := range r.Measured {
 			if err := r.Measured[i].measure(ctx, s, fmt.Sprint(i)); err != nil {
 				return nil, err
 			}
 		}
 		for _, average := range []int{16 << 10, 64 << 10, 256 << 10} {
-			r.Models = append(r.Models, model(average, r.Measured[0].Load/float64(*chunks)))
+			r.Models = append(r.Models, model(average, r.Measured[2].Load/float64(*sampled)))
 		}
 		return r, nil
 	})
@@ -160,7 +196,8 @@ func (m *modelMeasured) measure(ctx context.Context, s *setup, name string) erro
 		}
 	}
 	m.Base, m.Peak = took[0].peak, took[1].peak
-	m.Memory = float64(m.Base) + float64(files)*(indexBytes+flightBytes) // all tables are in flight at once
+	index, _ := indexMemory(float64(files))
+	m.Memory = float64(m.Base) + index + flightMemory(float64(files), float64(files/m.Captures), tableBytes(smallFile))
 	m.Load, m.LoadWall = (took[1].cpu - took[0].cpu).Seconds(), (took[1].time - took[0].time).Seconds()
 	return nil
 }
@@ -203,9 +240,9 @@ func writeSmall(w io.Writer, files, seed int) error {
 
 func (r *modelResult) tables() []table {
 	slabs := float64(modelStored) / modelSlab
-	given := table{title: fmt.Sprintf("By the model: 10 TiB in slabs, %d machines that keep %d captures each", modelMachines, modelKept), head: []string{"chunk average", "chunks", "index", "memory, at most", "tables", "cold: calls", "cold: time", "warm: CPU time"}}
+	given := table{title: fmt.Sprintf("By the model: 10 TiB in slabs, %d machines that keep %d captures each", modelMachines, modelKept), head: []string{"chunk average", "chunks", "known of", "index", "memory, at most", "tables", "cold: calls", "cold: time", "warm: CPU time"}}
 	for _, m := range r.Models {
-		given.add(fmt.Sprintf("%d KiB", m.Average>>10), millions(m.Chunks), mebibytes(m.Index), mebibytes(m.Memory), mebibytes(m.Tables),
+		given.add(fmt.Sprintf("%d KiB", m.Average>>10), millions(m.Chunks), fmt.Sprintf("1 in %.0f", m.Rate), mebibytes(m.Index), mebibytes(m.Memory), mebibytes(m.Tables),
 			number(m.ColdCalls), seconds(m.ColdTime), seconds(m.LoadTime))
 	}
 	names := table{title: "By the model: names to list for a capture, and how long that takes", head: []string{"", "names", "CIFS", "sshfs"}}
@@ -237,6 +274,9 @@ func millions(n float64) string { return fmt.Sprintf("%.1f million", n/1e6) }
 func mebibytes(n float64) string { return number(n/(1<<20)) + " MiB" }
 
 func (r *modelResult) goals() (all []goal) {
+	for _, m := range r.Models {
+		all = append(all, goal{What: fmt.Sprintf("by the model, memory for 10 TiB in chunks of %d KiB", m.Average>>10), Figure: m.Memory / (1 << 20), AtMost: 256, Unit: " MiB"})
+	}
 	for _, m := range r.Measured {
 		known := fmt.Sprintf(" with %s known chunks", count(m.Files))
 		all = append(all,

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -22,6 +23,8 @@ type series struct {
 	OneStream int64      `json:"one_stream_zstd_bytes,omitempty"` // of all tarballs under zstd -9 --long=31
 	Verify    float64    `json:"verify_seconds"`                  // every byte
 	Thinned   *thinned   `json:"thinned,omitempty"`
+	Harm      *harm      `json:"harm,omitempty"`
+	Anew      *anew      `json:"stored_anew,omitempty"`
 	AtMost    float64    `json:"-"` // the goal for stored/alone; 0: none
 	Thin      float64    `json:"-"` // that for what is left after thinning out, of a fresh repository
 }
@@ -31,8 +34,13 @@ func runReleases(ctx context.Context, s *setup, args []string) error {
 	n := s.Int("count", 16, "how many of the newest releases")
 	one := s.Bool("one-stream", false, "compare with zstd -9 --long=31 of all tarballs, too")
 	keep := s.Int("thin", 0, "retire all but every `N`-th, and reclaim")
+	s.overShare()
+	toDeltas := s.Bool("to-deltas", false, "with -deltas off: store all anew with deltas afterwards")
 	if err := s.parse(args); err != nil {
 		return err
+	}
+	if *toDeltas && (s.deltas != "off" || *keep > 0) {
+		return s.wrong("-to-deltas is for -deltas off, and not beside -thin")
 	}
 	if *n < 1 || *keep < 0 {
 		return s.wrong("-count %d, -thin %d: at least 1, and at least 0", *n, *keep)
@@ -41,7 +49,7 @@ func runReleases(ctx context.Context, s *setup, args []string) error {
 		var all seriesResult
 		for i, module := range strings.Split(*modules, ",") {
 			dir := filepath.Join(s.folder, fmt.Sprintf("module-%d", i))
-			one, err := s.captureReleases(ctx, dir, module, *n, *keep, *one)
+			one, err := s.captureReleases(ctx, dir, module, *n, *keep, *one, *toDeltas)
 			if err != nil {
 				return nil, fmt.Errorf("%s: %w", module, err)
 			}
@@ -51,7 +59,7 @@ func runReleases(ctx context.Context, s *setup, args []string) error {
 	})
 }
 
-func (s *setup) captureReleases(ctx context.Context, dir, module string, n, keep int, oneStream bool) (*series, error) {
+func (s *setup) captureReleases(ctx context.Context, dir, module string, n, keep int, oneStream, toDeltas bool) (*series, error) {
 	s.progress("fetching %d releases of %s", n, module)
 	releases, err := fetchReleases(ctx, filepath.Join(s.folder, "scratch"), module, n)
 	if err != nil {
@@ -71,6 +79,10 @@ func (s *setup) captureReleases(ctx context.Context, dir, module string, n, keep
 	if err == nil && keep > 0 {
 		w.progress("thinning out")
 		all.Thinned, err = w.thin(ctx, keep)
+	}
+	if err == nil && toDeltas {
+		w.progress("storing anew with deltas")
+		all.Anew, err = w.storeAnew(ctx)
 	}
 	return all, err
 }
@@ -99,11 +111,16 @@ func (w *seriesWriter) add(ctx context.Context, label string, write func(file st
 		return fmt.Errorf("%s: writing its tarball: %w", label, err)
 	}
 	w.tarballs = append(w.tarballs, file)
-	a, err := addFile(ctx, w.dir, label, file)
+	a, err := addFile(ctx, w.dir, label, file, w.share)
 	if err != nil {
 		return err
 	}
 	w.newest = a.ID
+	if w.share.forget && len(w.tarballs) == 1 {
+		if err := errors.Join(os.RemoveAll(filepath.Join(w.dir, "cache")), os.RemoveAll(filepath.Join(w.dir, "state"))); err != nil {
+			return err
+		}
+	}
 	if a.Alone, err = zstdFileLength(ctx, file); err != nil {
 		return err
 	}
@@ -150,6 +167,8 @@ func (s *series) total() addition {
 		t.TarBytes += a.TarBytes
 		t.Alone += a.Alone
 		t.Added += a.Added
+		t.Read += a.Read
+		t.Calls += a.Calls
 		t.Seconds += a.Seconds
 		t.Restore += a.Restore
 	}
@@ -162,14 +181,20 @@ func (r seriesResult) tables() (all []table) {
 		if s.Thinned != nil {
 			all = append(all, s.Thinned.table())
 		}
+		if s.Harm != nil {
+			all = append(all, s.Harm.table())
+		}
+		if s.Anew != nil {
+			all = append(all, s.Anew.table())
+		}
 	}
 	return all
 }
 
 func (s *series) table() table {
-	t := table{title: s.Title, head: []string{"", "tar bytes", "zstd -3", "added", "added/zstd", "capture", "restore"}}
+	t := table{title: s.Title, head: []string{"", "tar bytes", "zstd -3", "added", "added/zstd", "read", "calls", "capture", "restore"}}
 	for _, a := range append(s.Captures[:len(s.Captures):len(s.Captures)], s.total()) {
-		t.add(a.Label, count(a.TarBytes), count(a.Alone), count(a.Added), ratio(a.Added, a.Alone),
+		t.add(a.Label, count(a.TarBytes), count(a.Alone), count(a.Added), ratio(a.Added, a.Alone), count(a.Read), count(a.Calls),
 			seconds(a.Seconds), seconds(a.Restore))
 	}
 	return t
@@ -197,6 +222,9 @@ func (r seriesResult) goals() (all []goal) {
 		}
 		if t := s.Thinned; t != nil {
 			all = append(all, goal{What: s.Title + ": after reclaiming, of a fresh repository", Figure: quotient(t.After, t.Fresh), AtMost: s.Thin})
+		}
+		if a := s.Anew; a != nil {
+			all = append(all, goal{What: s.Title + ": stored anew with deltas, of a fresh repository", Figure: quotient(a.After, a.Fresh), AtMost: 1.1})
 		}
 	}
 	return all

@@ -13,6 +13,8 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/files"
+	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
 // keyName is the name of a key file beside the folder of its repository.
@@ -56,27 +58,45 @@ func writeKey(path string, secret *crypt.KeyFile) error {
 	return errors.Join(err, f.Close())
 }
 
-// openRepository opens what createRepository made in dir.
-func openRepository(ctx context.Context, dir string) (*repository, error) {
+func readKey(dir string) (*crypt.KeyFile, error) {
 	f, err := os.Open(filepath.Join(dir, keyName))
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	secret, err := crypt.ReadKeyFile(f)
+	return crypt.ReadKeyFile(f)
+}
+
+// openRepository opens what createRepository made in dir.
+func openRepository(ctx context.Context, dir string) (*repository, error) {
+	secret, err := readKey(dir)
 	if err != nil {
 		return nil, err
 	}
-	path := filepath.Join(dir, "repository")
-	folder, err := storage.OpenFolder(path)
+	return openAt(ctx, dir, files.OS(filepath.Join(dir, "repository")), secret, store.OpenOptions{})
+}
+
+// openShared opens what createRepository made in dir as if it were on a share, with what a machine keeps of it in folders beside it.
+func openShared(ctx context.Context, dir string) (*repository, *storagetest.Share, error) {
+	secret, err := readKey(dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	share := storagetest.NewShare(files.OS(filepath.Join(dir, "repository")))
+	r, err := openAt(ctx, dir, share, secret, store.OpenOptions{Cache: filepath.Join(dir, "cache"), State: filepath.Join(dir, "state"), KeepBases: true})
+	return r, share, err
+}
+
+func openAt(ctx context.Context, dir string, at files.Place, secret *crypt.KeyFile, o store.OpenOptions) (*repository, error) {
+	folder, err := storage.OpenFolderAt(at)
 	if err != nil {
 		return nil, err
 	}
-	r, err := store.Open(ctx, folder, secret, store.OpenOptions{})
+	r, err := store.Open(ctx, folder, secret, o)
 	if err != nil {
 		return nil, errors.Join(err, folder.Close())
 	}
-	return &repository{path, folder, r}, nil
+	return &repository{filepath.Join(dir, "repository"), folder, r}, nil
 }
 
 func (r *repository) Close() error { return errors.Join(r.Repository.Close(), r.folder.Close()) }
@@ -129,14 +149,16 @@ type addition struct {
 	TarBytes int64   `json:"tar_bytes"`
 	Alone    int64   `json:"zstd_bytes,omitempty"` // of the tarball under zstd -3
 	Added    int64   `json:"added_bytes"`          // on disk
+	Read     int64   `json:"read_bytes"`           // of the repository, while capturing
+	Calls    int64   `json:"calls"`                // of a share's protocol, for the capture
 	Seconds  float64 `json:"seconds"`              // for the capture
 	Restore  float64 `json:"restore_seconds"`      // with comparison
 }
 
 // addFile captures the tarball at path, and compares what is restored from the
-// repository, opened anew, with that file.
-func addFile(ctx context.Context, dir, label, path string) (addition, error) {
-	a, err := captureFile(ctx, dir, label, path)
+// repository, opened anew, with that file. It captures as over that share.
+func addFile(ctx context.Context, dir, label, path string, o share) (addition, error) {
+	a, err := captureFile(ctx, dir, label, path, o)
 	if err != nil {
 		return a, fmt.Errorf("capturing %s: %w", label, err)
 	}
@@ -148,8 +170,8 @@ func addFile(ctx context.Context, dir, label, path string) (addition, error) {
 	return a, nil
 }
 
-func captureFile(ctx context.Context, dir, label, path string) (a addition, err error) {
-	r, err := openRepository(ctx, dir)
+func captureFile(ctx context.Context, dir, label, path string, o share) (a addition, err error) {
+	r, share, err := openShared(ctx, dir)
 	if err != nil {
 		return a, err
 	}
@@ -158,18 +180,22 @@ func captureFile(ctx context.Context, dir, label, path string) (a addition, err 
 	if err != nil {
 		return a, err
 	}
+	share.Reset()
+	share.SetLatency(o.latency)
 	begin := time.Now()
 	c, err := r.captureStream(ctx, label, func() (io.ReadCloser, error) { return os.Open(path) })
 	if err != nil {
 		return a, err
 	}
-	took := time.Since(begin)
+	took, read, calls := time.Since(begin), share.Read(), share.Calls()
 	after, tablesAfter, err := r.onDisk()
 	// Where tables were removed, the folder grows by less, and by more where the capture's table took over records of others.
 	if err == nil && after-before < int64(c.Added) && tablesAfter == tables+1 {
 		err = fmt.Errorf("the capture says that it added %d bytes, the folder grew by %d", c.Added, after-before)
 	}
-	return addition{ID: c.ID, Label: label, TarBytes: int64(c.Bytes), Added: after - before, Seconds: took.Seconds()}, err
+	return addition{
+		ID: c.ID, Label: label, TarBytes: int64(c.Bytes), Added: after - before, Read: read, Calls: calls, Seconds: took.Seconds(),
+	}, err
 }
 
 // compareCapture restores a capture and compares it with the file.

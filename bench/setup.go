@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"time"
 
 	"github.com/dustin/go-humanize"
 
@@ -21,6 +22,7 @@ type setup struct {
 	parent   string // of the temporary folder
 	json     string // file for the report
 	deltas   string // of repositories: on, own or off
+	share    share  // that the repository is on while capturing
 	folder   string // the temporary folder, while begin's function runs
 }
 
@@ -31,6 +33,18 @@ func newSetup(name string, out, log io.Writer) *setup {
 	s.StringVar(&s.json, "json", "", "write all figures to `FILE`, too")
 	s.StringVar(&s.deltas, "deltas", "on", "`ON`, own or off: as of kist setup")
 	return s
+}
+
+// share says how a repository is captured into.
+type share struct {
+	latency time.Duration // of a call
+	forget  bool          // what this machine keeps of the repository goes after the first capture
+}
+
+// overShare adds the flags for it.
+func (s *setup) overShare() {
+	s.DurationVar(&s.share.latency, "latency", 0, "what a call of the repository takes while capturing, as on a slow share")
+	s.BoolVar(&s.share.forget, "forget", false, "remove after the first capture what this machine keeps of the repository")
 }
 
 // ways gives the way of deltas that is asked for.

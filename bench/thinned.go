@@ -48,7 +48,7 @@ func (w *seriesWriter) thin(ctx context.Context, n int) (*thinned, error) {
 		return nil, err
 	}
 	for _, i := range stayed {
-		if _, err := captureFile(ctx, fresh.dir, w.Captures[i].Label, w.tarballs[i]); err != nil {
+		if _, err := captureFile(ctx, fresh.dir, w.Captures[i].Label, w.tarballs[i], share{}); err != nil {
 			return nil, err
 		}
 	}

@@ -90,7 +90,7 @@ func captureTouched(ctx context.Context, deltas store.Deltas, dir, first string,
 		{"touched", touched, &c.Touched},
 		{"unchanged", touched, &c.Unchanged},
 	} {
-		if *step.a, err = addFile(ctx, dir, step.label, step.file); err != nil {
+		if *step.a, err = addFile(ctx, dir, step.label, step.file, share{}); err != nil {
 			return nil, err
 		}
 	}

@@ -52,6 +52,7 @@ var scenarios = []scenario{
 	{name: "repairing by parity", prepare: append(withParity, takeStream("second"), (*site).harmMendably), act: (*site).mend, after: (*site).mendLater},
 	{name: "capture with deltas", prepare: standing, act: takeStream("edited")},
 	{name: "reclaiming what others stand on", prepare: append(standing, takeStream("edited"), (*site).retire), act: (*site).reclaim, after: (*site).reclaimLater},
+	{name: "storing anew with deltas", prepare: append(prepared, takeStream("edited"), (*site).deltasOn), act: (*site).toDeltas, after: (*site).toDeltasLater},
 	{name: "rebuilding tables", prepare: append(prepared, takeStream("second"), (*site).harmTables), act: (*site).rebuildTables, after: (*site).rebuildTables},
 }
 
@@ -319,4 +320,26 @@ func (s *site) reclaim(ctx context.Context) error {
 func (s *site) reclaimLater(ctx context.Context) error {
 	time.Sleep(time.Hour)
 	return s.reclaim(ctx)
+}
+
+func (s *site) deltasOn(ctx context.Context) error {
+	return s.SetDeltas(ctx, store.DeltasOn, store.MarkOptions{})
+}
+
+// toDeltas stores anew what was captured without deltas.
+func (s *site) toDeltas(ctx context.Context) error {
+	_, err := s.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{}})
+	return err
+}
+
+// toDeltasLater does it when a lease that a crash left is dead, and wants all of it done.
+func (s *site) toDeltasLater(ctx context.Context) error {
+	time.Sleep(time.Hour)
+	if err := s.toDeltas(ctx); err != nil {
+		return err
+	}
+	if _, n := deepest(framesIn(s.t, s.folder, s.Repository)); n == 0 {
+		s.t.Error("nothing stands on others afterwards")
+	}
+	return nil
 }

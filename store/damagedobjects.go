@@ -25,7 +25,7 @@ func gatherDamaged(err error, all *[]string) {
 			*all = append(*all, e.Object)
 		}
 	case *fetch.SlabError:
-		if errors.Is(e.Err, ErrDamaged) {
+		if errors.Is(e.Err, ErrDamaged) && !errors.Is(e.Err, fetch.ErrBase) { // else what it wraps is about the base
 			*all = append(*all, names.Slab(e.Slab))
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -390,13 +391,23 @@ func TestDeltaDamage(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			if len(report.Damage) != 1 || report.Damage[0].Object != infos[i].Name || report.Damage[0].Standing == 0 {
+				t.Fatalf("gone: %v, full: %v: the slab is not named once, with what stands on it: %+v", gone, o.Full, report.Damage)
+			}
 			for _, c := range captures {
-				if !slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return slices.Contains(d.Captures, c.ID) }) {
+				if d := report.Damage[0]; !slices.Contains(d.Captures, c.ID) || !slices.ContainsFunc(d.Members, func(h store.Harmed) bool { return h.Capture == c.ID }) {
 					t.Errorf("gone: %v, full: %v: capture %s is not named: %+v", gone, o.Full, c.ID, report.Damage)
 				}
 			}
-			if !slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return strings.Contains(d.Problem, "stands on") }) {
-				t.Errorf("gone: %v, full: %v: no frame is named that stands on what is damaged: %+v", gone, o.Full, report.Damage)
+			if again, err := f.Verify(t.Context(), o); err != nil || !reflect.DeepEqual(again, report) {
+				t.Errorf("a second look says %+v, %v, and the first %+v", again, err, report)
+			}
+		}
+		// Of a sample, what is read may stand on what was not.
+		for range 20 {
+			report, err := f.Verify(t.Context(), store.VerifyOptions{Sample: 0.5})
+			if err != nil || len(report.Damage) > 1 || len(report.Damage) == 1 && report.Damage[0].Object != infos[i].Name {
+				t.Fatalf("gone: %v, a sample: %+v, %v", gone, report, err)
 			}
 		}
 		if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) == 0 {
@@ -531,6 +542,83 @@ func TestUsageOfDeltas(t *testing.T) {
 	}
 }
 
+// TestUsageAddsUp: of what captures take, each byte of their frames counts once, as part of what saved something or of what it
+// cost. Frames are read from the slabs, which knows nothing of the tables that usage goes by.
+func TestUsageAddsUp(t *testing.T) {
+	for what, make := range map[string]func() *fixture{
+		"versions": func() *fixture { f, _, _ := chain(t, 4); return f },
+		"first of them is gone": func() *fixture {
+			f, captures, _ := chain(t, 4)
+			f.retire(captures[0])
+			return f
+		},
+		"random and small": func() *fixture {
+			f := newFixtureOf(t, withDeltas(store.DeltasOn))
+			f.capture(tarOf(t, file{name: "a", content: random(1, 300)}))
+			return f
+		},
+		"compressible": func() *fixture {
+			f := newFixtureOf(t, withDeltas(store.DeltasOwn))
+			f.capture(tarOf(t, file{name: "a", content: bytes.Repeat([]byte("bean seed, "), 30_000)}))
+			return f
+		},
+		"name beside the one it is like": func() *fixture {
+			f, _, streams := chain(t, 3)
+			if _, err := f.Capture(t.Context(), store.CaptureOptions{Name: "orchard", Volumes: []store.VolumeInput{stream(streams[1])}}); err != nil {
+				t.Fatal(err)
+			}
+			return f
+		},
+	} {
+		f := make()
+		u := f.usage()
+		var sealed, deltas, lengths int64
+		for _, frames := range f.frames() {
+			for _, frame := range frames {
+				if frame.Padding {
+					continue
+				}
+				sealed += int64(frame.Sealed)
+				if frame.Depth > 0 {
+					deltas += int64(frame.Sealed)
+					lengths += int64(frame.Raw())
+				}
+			}
+		}
+		indexes := int64(0)
+		infos, err := f.mem.List(t.Context(), names.Captures)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, info := range infos {
+			if _, _, err := names.ParseCapture(info.Name); err == nil {
+				indexes += info.Size
+			}
+		}
+		if got := u.Total.Stored + u.Reclaimable; got != sealed+indexes {
+			t.Errorf("%s: %d bytes are stored, and the frames and index files have %d", what, got, sealed+indexes)
+		}
+		if u.Reclaimable == 0 && what == "versions" && u.Total.Deltas != lengths-deltas {
+			t.Errorf("%s: deltas saved %d, and their frames say %d", what, u.Total.Deltas, lengths-deltas)
+		}
+		costs := []store.Cost{u.Total}
+		for _, n := range u.Names {
+			costs = append(costs, n.Cost)
+		}
+		for _, c := range costs {
+			if c.Saved != c.Captured-c.Stored || c.Saved != c.Deduplication+c.Deltas+c.Compression-c.Overhead {
+				t.Errorf("%s: the parts do not add up: %+v", what, c)
+			}
+			if min(c.Deduplication, c.Deltas, c.Compression, c.Overhead) < 0 {
+				t.Errorf("%s: a part is below 0: %+v", what, c)
+			}
+		}
+		if u.Total.Deltas > 0 != (what != "random and small" && what != "compressible") {
+			t.Errorf("%s: deltas saved %d", what, u.Total.Deltas)
+		}
+	}
+}
+
 // TestUsageOfMissingBase: what a missing base stands on is not said to come free. Where cuts fall so that the last capture has
 // chunks of the missing slab itself, that is damage.
 func TestUsageOfMissingBase(t *testing.T) {
@@ -613,6 +701,12 @@ func TestMissingSlabKeepsBases(t *testing.T) {
 				if out.Slabs > 0 || out.Moved > 0 || plan.Slabs > 0 || plan.Moved > 0 {
 					t.Errorf("slabs go on which a missing one stands: planned %+v, done %+v", plan, out)
 				}
+				for _, notes := range [][]string{plan.Notes, out.Notes} {
+					told := len(notes) == 1 && strings.Contains(notes[0], "is missing") && strings.Contains(notes[0], "so none is freed") && away[strings.Fields(notes[0])[0]] != nil
+					if told != (missing == "last and tables") {
+						t.Errorf("%s is missing: it is said why nothing goes: %v: %q", missing, told, notes)
+					}
+				}
 			}
 			if missing != "last and tables" { // what tables say is still known
 				f.retire(f.capture(random(200, 50_000)))
@@ -673,5 +767,135 @@ func TestReclaimHealedBase(t *testing.T) {
 	}
 	for i, c := range captures {
 		f.wantStream(c, streams[i])
+	}
+}
+
+// TestDeltasOfRenamed: a volume that is named for the version of its tarball is said by what it was under the name before.
+func TestDeltasOfRenamed(t *testing.T) {
+	a := random(1, 200_000)
+	for _, test := range []struct {
+		what          string
+		before, after []string // names of volumes; the first is that of a
+		alike         bool
+	}{
+		{"the only one", []string{"catalogue-1.2"}, []string{"beds"}, true},
+		{"digits", []string{"catalogue-1.2", "seeds"}, []string{"catalogue-1.10", "seeds"}, true},
+		{"another name", []string{"catalogue-1.2", "seeds"}, []string{"beds-1.3", "seeds"}, false},
+		{"the name of another one", []string{"seeds-1", "catalogue"}, []string{"seeds-2", "seeds-1"}, false},
+	} {
+		f := newFixtureOf(t, withDeltas(store.DeltasOn))
+		capture := func(names []string, content []byte) *store.Capture {
+			var volumes []store.VolumeInput
+			for i, name := range names {
+				b := tarOf(t, file{name: "a", content: content})
+				if i > 0 {
+					b = tarOf(t, file{name: "b", content: random(7, 500)})
+				}
+				v := stream(b)
+				v.Name = name
+				volumes = append(volumes, v)
+			}
+			c, err := f.Capture(t.Context(), store.CaptureOptions{Name: "seedbank", Volumes: volumes})
+			if err != nil {
+				t.Fatal(err)
+			}
+			return c
+		}
+		capture(test.before, a)
+		if c := capture(test.after, edited(a, 3000, 1)); c.Added < 100_000 != test.alike {
+			t.Errorf("%s: %d bytes were added", test.what, c.Added)
+		}
+	}
+}
+
+// standingOn gives how many frames stand on one at the most, by any way.
+func (f *fixture) standingOn() (most int) {
+	type place struct {
+		slab  format.SlabID
+		frame int
+	}
+	slabs, count := make(map[format.SlabID][]format.Frame), make(map[place]map[place]bool)
+	for name, frames := range f.frames() {
+		id, err := names.ParseSlab(name)
+		if err != nil {
+			f.t.Fatal(err)
+		}
+		slabs[id] = frames
+	}
+	placeOf := func(b format.Base) place {
+		n := uint32(0)
+		i := slices.IndexFunc(slabs[b.Slab], func(f format.Frame) bool { n += uint32(len(f.Chunks)); return b.First < n })
+		return place{b.Slab, i}
+	}
+	var mark func(by place, bases []format.Base)
+	mark = func(by place, bases []format.Base) {
+		for _, b := range bases {
+			on := placeOf(b)
+			if count[on] == nil {
+				count[on] = make(map[place]bool)
+			}
+			count[on][by] = true
+			most = max(most, len(count[on]))
+			mark(by, slabs[on.slab][on.frame].Bases)
+		}
+	}
+	for id, frames := range slabs {
+		for i := range frames {
+			mark(place{id, i}, frames[i].Bases)
+		}
+	}
+	return most
+}
+
+// TestStandingIsBounded captures versions of one content that are all alike the first ones: in the end they are stored as they
+// are once more, so that one damaged frame does not harm all of them.
+func TestStandingIsBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, withDeltas(store.DeltasOn))
+		defer f.Close()
+		const captures, most = 140, 128
+		for i := range captures {
+			f.capture(tarOf(t, file{name: "a", content: edited(random(1, 20_000), 4000, byte(i+1))}))
+			time.Sleep(time.Minute)
+		}
+		if got := f.standingOn(); got > most || got < most*3/4 {
+			t.Errorf("%d frames stand on one, of %d captures: at most %d may, and nearly so many would", got, captures, most)
+		}
+		if f.stored() > 1_000_000 {
+			t.Errorf("%d bytes are stored", f.stored())
+		}
+	})
+}
+
+// TestBaseIsBack repairs while a base is missing, and again once it is back: captures rely on what stands on it as before.
+func TestBaseIsBack(t *testing.T) {
+	f, captures, streams := chain(t, 2)
+	f.harmed = true
+	i := slices.IndexFunc(f.list(names.Slabs), func(info storage.Info) bool {
+		return !slices.ContainsFunc(f.frames()[info.Name], func(f format.Frame) bool { return f.Depth > 0 })
+	})
+	base := f.list(names.Slabs)[i].Name
+	away := f.object(base)
+	f.remove(base)
+	f.reopen()
+	if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) == 0 || len(f.list("condemned")) != 1 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if err := f.mem.Put(t.Context(), base, bytes.NewReader(away)); err != nil {
+		t.Fatal(err)
+	}
+	f.reopen()
+	if out, err := f.Repair(t.Context(), store.RepairOptions{}); err != nil || len(out.Lost) > 0 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	for i, c := range captures {
+		f.wantStream(c, streams[i])
+		again := f.capture(streams[i])
+		if again.Added > 4_000 {
+			t.Errorf("%d bytes of what is there were stored once more", again.Added)
+		}
+	}
+	if left := f.list("condemned"); len(left) > 0 {
+		t.Errorf("marks are left of what is whole: %v", left)
 	}
 }

@@ -18,7 +18,7 @@ import (
 
 // publicPackages are those whose pages people read, and by what name their links go.
 var publicPackages = []string{
-	"store", "store/storage", "store/storage/cache", "store/storage/files", "store/storage/storagetest", "store/volume", "store/rotation",
+	"store", "store/storage", "store/storage/cache", "store/storage/files", "store/storage/objects", "store/storage/storagetest", "store/volume", "store/rotation",
 	"crypt", "chunk", "chunk/tarstream",
 }
 

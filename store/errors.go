@@ -5,6 +5,7 @@ import (
 
 	"github.com/kistarchive/kist/chunk/tarstream"
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/give"
 	"github.com/kistarchive/kist/store/internal/intake"
@@ -77,6 +78,10 @@ var (
 	// not what was written. DamagedObjects tells which object.
 	ErrDamaged = format.ErrDamaged
 
+	// ErrBase is in an error about content that was stored as what differs from something else, its base, where that is
+	// damaged or missing. DamagedObjects tells where the base lies. It is mostly ErrDamaged as well.
+	ErrBase = fetch.ErrBase
+
 	// ErrUnproved is returned by OpenMember's reader and RestoreMembers, behind all that was
 	// asked for, where nothing shows that it is what was captured: the tables are lost or say
 	// what does not fit, and not all of the volume can be read. It is ErrDamaged as well.
@@ -124,6 +129,9 @@ var (
 	// retired: their contents may still be there, for whoever finds the index files.
 	// The error is a *VanishedError.
 	ErrVanished = reclaim.ErrVanished
+
+	// ErrNoDeltas is returned by Reclaim where something is to be stored anew with deltas, and they are off.
+	ErrNoDeltas = reclaim.ErrNoDeltas
 )
 
 // VanishedError is [ErrVanished] with the captures. It has a list of ids:

@@ -20,3 +20,6 @@ func FramesOf(t testing.TB, r *Repository, name string) []format.Frame {
 	}
 	return slab.Frames
 }
+
+// HashOf gives the hash of a capture.
+func HashOf(c *Capture) string { return c.captured.Hash().String() }

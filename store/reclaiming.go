@@ -34,6 +34,8 @@ type ReclaimOptions struct {
 	Reserve int64
 	// DryRun finds out what would be done, and writes and removes nothing.
 	DryRun bool
+	// ToDeltas, if set, also stores anew, with deltas as they are set, what was stored without.
+	ToDeltas *ToDeltasOptions
 	// Host is where it is done, for people.
 	Host string
 	// Progress, if set, is called now and then, by one goroutine at a time: with bytes
@@ -42,6 +44,34 @@ type ReclaimOptions struct {
 	// Waiting, if set, is called before it waits until other machines can see what
 	// it announced.
 	Waiting func(time.Duration)
+}
+
+// ToDeltasOptions say how much of what was stored without deltas is stored anew with them. It is done batch by batch, those slabs
+// first that the oldest captures need. A batch is committed by itself: whatever stops a run, the next one goes on behind it, and
+// finds again what had arrived of the one after it.
+//
+// What a slab was goes as all that [Repository.Reclaim] frees, so that both take room for a grace time. A slab is taken once, gain or
+// not: what was stored anew says so, and so does what is captured with deltas. One that has some deltas is not taken; but those that
+// stand on a slab which is, are. Captures that are retired and still there are not left out.
+type ToDeltasOptions struct {
+	// For is how long it goes on: no batch is begun but the first one that would probably end later. 0: until all is done.
+	For time.Duration
+	// Batch is how many bytes of slabs are stored anew at a time, about, and so what is done again after a crash.
+	// 0: 512 MiB, and 1 MiB more for each capture, as a batch may give each a further index file.
+	Batch int64
+	// Room is how many bytes may be written before anything comes free, as those that are free on the medium. It ends where the next
+	// batch might come to more than that less 64 MiB; each is held to at most 9/8 of what it was. 0: any number.
+	Room int64
+}
+
+// ToDeltas says what was stored anew with deltas.
+type ToDeltas struct {
+	Slabs     int   `json:"slabs"`
+	Bytes     int64 `json:"bytes"`         // that these had
+	Written   int64 `json:"written_bytes"` // in their place, with tables and index files
+	Left      int   `json:"left_slabs"`    // are still to be stored anew
+	LeftBytes int64 `json:"left_bytes"`
+	NoRoom    bool  `json:"no_room,omitempty"` // it ended, as ToDeltasOptions.Room did not suffice
 }
 
 // Reclaimed says what [Repository.Reclaim] did, or would do.
@@ -61,6 +91,8 @@ type Reclaimed struct {
 	Notes []string `json:"notes,omitempty"`
 	// Waiting are writers at work: what is to go goes when they are done.
 	Waiting []Writer `json:"waiting,omitempty"`
+	// ToDeltas is nil where it was not asked for. What was stored anew is among Moved and Written, too.
+	ToDeltas *ToDeltas `json:"to_deltas,omitempty"`
 }
 
 // Reclaim frees what no capture needs: captures that were retired a grace time
@@ -71,7 +103,8 @@ type Reclaimed struct {
 //
 // It may be stopped at any moment and called again, beside any number of
 // captures, restores and verifications, but only one at a time: [ErrBusy]. It
-// fails with [ErrBadOptions]; with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
+// fails with [ErrBadOptions], also where something is to be stored anew with deltas and captures are kept apart; with
+// [ErrNoDeltas] where that is so and deltas are off; with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
 // what is needed, and with [ErrUnexplained] where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
 	ctx, g := guarded(ctx)
@@ -92,6 +125,9 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	if err := vault.CheckReserve(o.Reserve); err != nil {
 		return nil, err
 	}
+	if a := o.ToDeltas; a != nil && (a.For < 0 || a.Batch < 0 || a.Room < 0) {
+		return nil, fmt.Errorf("%w: what is stored anew is bounded by less than nothing: %+v", ErrBadOptions, *a)
+	}
 	fresh, err := r.afresh()
 	if err != nil {
 		return nil, err
@@ -103,6 +139,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	}
 	done, err := do(ctx, reclaim.Options{
 		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Reserve: o.Reserve, Host: o.Host, Meter: g.meter("ReclaimOptions.Progress", o.Progress), Waiting: g.waiting(o.Waiting),
+		ToDeltas: (*reclaim.ToDeltas)(o.ToDeltas),
 	})
 	if done == nil {
 		return nil, err
@@ -110,6 +147,13 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	return &Reclaimed{
 		Captures: done.Captures, Slabs: done.Slabs, Freed: done.Freed, Moved: done.Moved, Written: done.Written,
 		Announced: done.Announced, Due: done.Due, Retired: done.Retired, Next: done.Next, Notes: done.Notes,
-		Waiting: givenWriters(done.Waiting),
+		Waiting: givenWriters(done.Waiting), ToDeltas: givenAnew(done.ToDeltas),
 	}, err
+}
+
+func givenAnew(a *reclaim.Anew) *ToDeltas {
+	if a == nil {
+		return nil
+	}
+	return &ToDeltas{Slabs: a.Slabs, Bytes: a.Bytes, Written: a.Written, Left: a.Left, LeftBytes: a.LeftBytes, NoRoom: a.NoRoom}
 }

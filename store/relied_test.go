@@ -23,6 +23,7 @@ type onShare struct {
 	share *storagetest.Share
 	key   *crypt.KeyFile
 	homes string
+	bases bool // machines keep copies of bases
 	clock time.Time
 }
 
@@ -56,7 +57,7 @@ func (s *onShare) on(machine string, do func(context.Context, *store.Repository)
 	}
 	defer folder.Close()
 	s.share.Reset()
-	var o store.OpenOptions
+	o := store.OpenOptions{KeepBases: s.bases}
 	if machine != "" {
 		o.Cache, o.State = filepath.Join(s.homes, machine, "copies"), filepath.Join(s.homes, machine, "state")
 		if err := os.MkdirAll(filepath.Join(s.homes, machine), 0o700); err != nil {

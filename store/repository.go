@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/check"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/give"
+	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/mend"
@@ -119,6 +120,18 @@ type OpenOptions struct {
 	// CacheSize is how many bytes of copies are kept for the repository, about;
 	// 0 means cache.DefaultSize. What was used longest ago goes first.
 	CacheSize int64
+	// KeepBases keeps copies of longer objects as well: where deltas are on, of what each capture puts and of what it reads
+	// back, up to a quarter of CacheSize each, so that the next one need not read what it says its contents by; and of the
+	// ends of slabs. It is for a storage that is slow to read, as one on a share. Whatever reads contents reads such copies,
+	// too, but for what does not use the Cache.
+	KeepBases bool
+
+	// IndexMemory is how many bytes of memory a capture has for what is known of the chunks that were there before,
+	// about; 0 means DefaultIndexMemory, by which all is known of 4 million chunks. Where there are more, samples are
+	// kept, and what lies about one that is met again is read again, from copies in Cache if there is one. What is not
+	// found so, some per mille, is stored once more. Each chunk that a capture adds takes some 28 bytes besides until
+	// it ends; and Usage, Compare, Reclaim and Repair, which must know all, take 27 for each that there is.
+	IndexMemory int64
 
 	// State is a folder of this machine for what it knows of repositories: by which
 	// root key and key slot each was opened, and which captures this machine made or saw.
@@ -179,10 +192,15 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 		return nil, err
 	}
 	if o.Cache != "" {
-		v.Keep(o.Cache, o.CacheSize)
+		v.Keep(o.Cache, o.CacheSize, o.KeepBases)
 	}
-	return newRepository(v, w, warning), nil
+	r = newRepository(v, w, warning)
+	r.stock.IndexMemory = o.IndexMemory
+	return r, nil
 }
+
+// DefaultIndexMemory is what OpenOptions.IndexMemory usually is, in bytes.
+const DefaultIndexMemory = known.DefaultMemory
 
 func newRepository(v *vault.Vault, w *ledger.Watch, warning *guard) *Repository {
 	r := over(stock.New(v, w))

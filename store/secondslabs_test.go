@@ -23,6 +23,7 @@ type secondSlabTable struct {
 	Frames  []secondFrameRecord `cbor:"1,keyasint"`
 	Group   []byte              `cbor:"2,keyasint,omitempty"`
 	Padding []byte              `cbor:"3,keyasint,omitempty"`
+	Alike   bool                `cbor:"4,keyasint,omitempty"`
 }
 
 type secondFrameRecord struct {

@@ -34,7 +34,7 @@ func (r *Repository) OpenSpool(ctx context.Context, st storage.Storage, o OpenOp
 	}
 	warning := newGuard()
 	if o.Cache != "" {
-		v.Keep(o.Cache, o.CacheSize)
+		v.Keep(o.Cache, o.CacheSize, o.KeepBases)
 	}
 	return newRepository(v, ledger.OpenWatch(o.State, warning.warn(o.Warn), v.ID(), ""), warning), nil
 }

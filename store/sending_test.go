@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"os"
 	"path/filepath"
 	"reflect"
 	"sync"
@@ -304,5 +305,34 @@ func TestSpoolSlots(t *testing.T) {
 	foreign := stranger.capture([]byte("bean"))
 	if _, err := stranger.Send(t.Context(), foreign, f.Repository, store.SendOptions{}); !errors.Is(err, store.ErrForeign) {
 		t.Errorf("to another repository: %v", err)
+	}
+}
+
+// TestSendDeltas: what is sent is said by what the capture before has in its place in the repository.
+func TestSendDeltas(t *testing.T) {
+	v := random(1, 400_000)
+	dir := t.TempDir()
+	for name, capture := range map[string]func(f *fixture, b []byte) *store.Capture{
+		"stream": func(f *fixture, b []byte) *store.Capture { return f.capture(tarOf(t, file{name: "a", content: b})) },
+		"folder": func(f *fixture, b []byte) *store.Capture {
+			if err := os.WriteFile(filepath.Join(dir, "a"), b, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			return f.captureFolder(dir, false)
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			f := newFixtureOf(t, withDeltas(store.DeltasOn))
+			s := f.newSpool()
+			s.send(capture(s, v), f)
+			before := f.stored()
+			s.send(capture(s, edited(v, 5000, 1)), f)
+			if added := f.stored() - before; added > 60_000 {
+				t.Errorf("%d bytes are added", added)
+			}
+			if depth, _ := deepest(f.frames()); depth == 0 {
+				t.Error("nothing is said by what was there")
+			}
+		})
 	}
 }

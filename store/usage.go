@@ -41,8 +41,8 @@ type Usage struct {
 
 // Cost says what some captures cost together, in bytes.
 //
-// Saved is Captured less Stored, and the sum of its two parts, each of which is below 0 where it
-// costs more than it saves: as compression of what can't be compressed, for sealing adds to it.
+// Saved is Captured less Stored: the sum of Deduplication, Deltas and Compression, less Overhead. None of these four is below
+// 0; Saved is where little was captured, or nothing can be made smaller.
 type Cost struct {
 	Captures int   `json:"captures"`
 	Captured int64 `json:"captured_bytes"` // length of the captures' streams
@@ -50,10 +50,18 @@ type Cost struct {
 	// index files. What others need as well is in it.
 	Stored int64 `json:"stored_bytes"`
 	// Alone is how much of Stored no other capture needs that is not retired: what FreedBy gives for them.
-	Alone         int64 `json:"alone_bytes"`
-	Saved         int64 `json:"saved_bytes"`
-	Deduplication int64 `json:"saved_by_deduplication_bytes"` // Captured less the length of the chunks, each once
-	Compression   int64 `json:"saved_by_compression_bytes"`   // and that length less Stored
+	Alone int64 `json:"alone_bytes"`
+	Saved int64 `json:"saved_bytes"`
+	// Deduplication is Captured less the lengths of the chunks that the captures consist of, each once.
+	Deduplication int64 `json:"saved_by_deduplication_bytes"`
+	// Deltas is the lengths of those of these chunks that are stored by what they are like, less what they take, and less
+	// what chunks take that are needed only as what these are like.
+	Deltas int64 `json:"saved_by_deltas_bytes"`
+	// Compression is the lengths of the others less what they take.
+	Compression int64 `json:"saved_by_compression_bytes"`
+	// Overhead is the index files, and what one of the three costs more than it saves: as lists of members are more than what
+	// a small capture saves, and as sealing adds to what can't be compressed.
+	Overhead int64 `json:"overhead_bytes"`
 }
 
 // NameUsage says what the captures of one name cost.
@@ -83,7 +91,7 @@ type CaptureUsage struct {
 }
 
 // Usage finds out what every capture keeps. It reads all tables and member
-// lists' recipes, no contents, and takes 8 bytes and 2 bits of memory a chunk beside the
+// lists' recipes, no contents, and takes 8 bytes and 3 bits of memory a chunk beside the
 // index. It fails with [ErrDamaged] where a capture's chunks can't be found. Where some index files are damaged, it gives
 // what the others cost, and a *[DamagedError].
 func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
@@ -147,8 +155,13 @@ func (o UsageOptions) String() string {
 }
 
 func newCost(c weigh.Cost) Cost {
-	return Cost{
+	cost := Cost{
 		Captures: c.Captures, Captured: c.Captured, Stored: c.Stored, Alone: c.Alone,
-		Saved: c.Captured - c.Stored, Deduplication: c.Captured - c.Distinct, Compression: c.Distinct - c.Stored,
+		Saved:         c.Captured - c.Stored,
+		Deduplication: max(0, c.Captured-c.Plain.Length-c.Deltas.Length),
+		Deltas:        max(0, c.Deltas.Length-c.Deltas.Stored-c.Below),
+		Compression:   max(0, c.Plain.Length-c.Plain.Stored),
 	}
+	cost.Overhead = cost.Deduplication + cost.Deltas + cost.Compression - cost.Saved
+	return cost
 }

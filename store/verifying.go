@@ -49,6 +49,9 @@ type Damage struct {
 	Captures []string `json:"captures"` // ids of those that it harms
 	Members  []Harmed `json:"members"`  // the first 1,000 of them
 	More     int      `json:"more_members,omitempty"`
+	// Standing is how many frames elsewhere can't be read for it, since they were stored as what differs from it: what
+	// is harmed by that is among Captures and Members.
+	Standing int `json:"standing_frames,omitempty"`
 	// Mendable tells that it is known what the object was, from its parity or a second copy: nothing is lost,
 	// reading goes on by that, and Repair puts the object anew.
 	Mendable bool `json:"mendable,omitempty"`
@@ -105,7 +108,7 @@ func givenReport(found *check.Report) *Report {
 }
 
 func givenDamage(d check.Damage) Damage {
-	return Damage{Object: d.Object, Problem: d.Problem, Captures: d.Captures, Members: givenHarmed(d.Members), More: d.More, Mendable: d.Mendable}
+	return Damage{Object: d.Object, Problem: d.Problem, Captures: d.Captures, Members: givenHarmed(d.Members), More: d.More, Standing: d.Standing, Mendable: d.Mendable}
 }
 
 func givenHarmed(all []check.Harmed) []Harmed {

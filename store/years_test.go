@@ -43,6 +43,7 @@ func TestYears(t *testing.T) {
 			"wait":      y.wait,
 			"restore":   y.restoreOne,
 			"harm":      y.harm,
+			"deltas":    y.alone(y.setDeltas),
 		})
 		y.checkAll()
 	}))
@@ -317,6 +318,11 @@ func (y *years) reinstate(t *rapid.T, r *store.Repository) error {
 
 func (y *years) reclaim(t *rapid.T, r *store.Repository) error {
 	o := store.ReclaimOptions{Grace: rapid.SampledFrom([]time.Duration{0, 0, store.NoGrace, time.Hour}).Draw(t, "grace")}
+	if d, err := r.Deltas(context.Background()); err != nil {
+		return err
+	} else if d != store.DeltasOff && rapid.Bool().Draw(t, "to deltas") {
+		o.ToDeltas = &store.ToDeltasOptions{Batch: rapid.SampledFrom([]int64{0, 60_000}).Draw(t, "batch")}
+	}
 	began := time.Now()
 	grace := o.Grace
 	if grace == 0 {
@@ -340,6 +346,17 @@ func (y *years) reclaim(t *rapid.T, r *store.Repository) error {
 			}
 			m.gone = true
 		}
+	}
+	return err
+}
+
+// setDeltas changes what captures from now on are said by.
+func (y *years) setDeltas(t *rapid.T, r *store.Repository) error {
+	d := rapid.SampledFrom([]store.Deltas{store.DeltasOff, store.DeltasOwn, store.DeltasOn}).Draw(t, "deltas")
+	y.log("deltas are %q", d)
+	err := r.SetDeltas(context.Background(), d, store.MarkOptions{})
+	if errors.Is(err, store.ErrBadOptions) { // captures are apart
+		return nil
 	}
 	return err
 }

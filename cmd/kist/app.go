@@ -30,6 +30,7 @@ type app struct {
 	program func() (string, error) // where this program lies
 	host    string                 // of the captures that are meant; "": any
 	rate    int64                  // of repositories, bytes a second; 0: any
+	itself  bool                   // contents are read of the repository, and of no copies on this machine
 
 	place    func(path string) files.Place // where a repository's folder is
 	work     working                       // in a process of its own; nil: there is none, or this is it

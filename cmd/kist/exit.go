@@ -70,7 +70,7 @@ func statusOf(err error) int {
 		return statusMissing
 	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
 		return statusMissing
-	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),
+	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrNoDeltas), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),
 		errors.Is(err, rotation.ErrBadRules), errors.Is(err, crypt.ErrLabel):
 		return statusUsage
 	}
@@ -95,6 +95,9 @@ func (a *app) printError(err error) {
 	case errors.Is(err, context.Canceled):
 		text = "interrupted; nothing is left half done"
 	case errors.Is(err, store.ErrDamaged):
+		if errors.Is(err, store.ErrBase) {
+			text += "\n" + baseHint("It", err)
+		}
 		text += "\nkist verify --full shows what else is harmed; " + cmp.Or(a.mendFrom(), "kist repair mends what can be mended.")
 	default:
 		if h := hint(err); h != "" {

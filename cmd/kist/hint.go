@@ -24,6 +24,8 @@ func hint(err error) string {
 		return "kist repair tells how to give them up."
 	case errors.Is(err, store.ErrUnexplained):
 		return "If it is that, kist reclaim --accept-unexplained frees it."
+	case errors.Is(err, store.ErrNoDeltas):
+		return "kist settings --deltas on stores them from now on, and kist reclaim --to-deltas what is there already."
 	case errors.Is(err, store.ErrSamePlace), errors.Is(err, store.ErrNotReplica):
 		return "kist setup --replica-of makes a second place of a repository, in an empty folder; with --again, of one that lost the mark of which place it is."
 	}
@@ -52,6 +54,11 @@ func hint(err error) string {
 		return "Run it as a user who may write in the repository's folder."
 	}
 	return ""
+}
+
+// baseHint says what is wrong where content can't be read as what it was stored by can't, and what to do about it.
+func baseHint(content string, err error) string {
+	return content + " was stored as what differs from a base in " + firstOf(store.DamagedObjects(err), 5) + ", which is missing or damaged: put that file back if a copy of the repository has it."
 }
 
 // works are the words by which notes of the library speak of work to be done, and the

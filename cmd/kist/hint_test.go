@@ -31,6 +31,7 @@ func TestHint(t *testing.T) {
 		{fmt.Errorf("repository x: %w", store.ErrStranger), "--accept-new-root"},
 		{&store.VanishedError{Captures: []string{"x"}}, "kist repair"},
 		{fmt.Errorf("%w: 2 slabs", store.ErrUnexplained), "--accept-unexplained"},
+		{store.ErrNoDeltas, "kist settings --deltas on"},
 		{store.ErrSamePlace, "kist setup --replica-of"},
 		{store.ErrNotReplica, "kist setup --replica-of"},
 	} {

@@ -95,6 +95,7 @@ func (a *app) openIn(ctx context.Context, folder *storage.Folder, options store.
 		letGo(folder)
 		return nil, err
 	}
+	options.KeepBases = !a.itself && mountOf(path).IsRemote()
 	r, err := a.unlock(ctx, folder, st, options, a.openingSecret)
 	return r, a.nameSecret(path, err)
 }

@@ -18,13 +18,13 @@ func (a *app) reclaimCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "reclaim",
 		Usage: "free the space that no capture needs any more",
-		Flags: []cli.Flag{
+		Flags: append([]cli.Flag{
 			&cli.StringFlag{Name: "min-dead", Usage: "move what is needed out of slabs of which that `SHARE`, as 30%, is dead; by default as few slabs as leave 3% dead"},
 			&cli.StringFlag{Name: "grace", Usage: "`TIME`, as 36h, 7d or 2w, instead of the repository's grace time; 0 for none"},
 			&cli.BoolFlag{Name: "dry-run", Usage: "tell what would be freed, and change nothing"},
 			&cli.BoolFlag{Name: "accept-unexplained", Usage: "free also what nobody retired, be it most of what is stored"},
 			metricsFlag(),
-		},
+		}, toDeltasFlags()...),
 		Description: `
 Captures that were retired a grace time ago are removed, and with them slabs that
 nothing needs any more. Of slabs that are partly needed the rest is moved to new
@@ -44,10 +44,20 @@ vanished that nobody misses. If it is what interrupted captures left,
 it does not wait until other machines see what goes. Use it only while nobody else
 is at work in the repository.
 
+--to-deltas also stores anew, with deltas as kist settings has them, what was
+captured before they were on: captures stay what they are, and take less. It goes on
+for half an hour, or for what --for says, and the next run goes on from there until
+all is done. What it stores anew is there twice until the grace time has passed and
+a further run has freed what it was: --dry-run says how much that can be, and it
+ends before the disk is full. Captures then rest on each other as others with deltas
+do: damage to one piece harms more of them. A second place stays as it is; it is
+stored anew by a run of its own, and gets new captures with all that they share.
+
 Example:
   kist reclaim --dry-run
   kist reclaim
-  kist reclaim --grace 0`,
+  kist reclaim --grace 0
+  kist reclaim --to-deltas --for 2h`,
 		Action: a.metering(a.reclaim),
 	}
 }
@@ -65,6 +75,7 @@ func (a *app) reclaim(c *cli.Context) error {
 	if o.Grace == store.NoGrace && !o.DryRun {
 		a.Warn("with --grace 0 nothing that is retired can be taken back, and a capture that another machine begins right now may lose what it relies on.")
 	}
+	a.roomFor(c, r, o.ToDeltas)
 	progress, end := a.progress("moving")
 	o.Progress = progress
 	o.Waiting = func(d time.Duration) {
@@ -82,7 +93,7 @@ func (a *app) reclaim(c *cli.Context) error {
 	if err != nil {
 		return a.stoppedReclaim(out, err)
 	}
-	return a.printReclaimed(out, o.DryRun)
+	return a.printReclaimed(out, o)
 }
 
 func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
@@ -97,8 +108,11 @@ func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
 		}
 	}
 	if c.IsSet("min-dead") {
-		o.MinDead, err = cmdline.Share("min-dead", c.String("min-dead"))
+		if o.MinDead, err = cmdline.Share("min-dead", c.String("min-dead")); err != nil {
+			return nil, err
+		}
 	}
+	o.ToDeltas, err = toDeltasOptions(c)
 	return o, err
 }
 
@@ -114,18 +128,19 @@ func (a *app) stoppedReclaim(out *store.Reclaimed, err error) error {
 	return err
 }
 
-func (a *app) printReclaimed(out *store.Reclaimed, plan bool) error {
+func (a *app) printReclaimed(out *store.Reclaimed, o *store.ReclaimOptions) error {
 	if a.JSON {
 		return a.PrintJSON(out)
 	}
-	for _, line := range reclaimedLines(out, plan) {
+	for _, line := range reclaimedLines(out, o) {
 		a.Tell("%s\n", line)
 	}
 	return nil
 }
 
 // reclaimedLines tells what was done, or would be, and what is still to come.
-func reclaimedLines(out *store.Reclaimed, plan bool) []string {
+func reclaimedLines(out *store.Reclaimed, o *store.ReclaimOptions) []string {
+	plan := o.DryRun
 	removed, moved, freed := "Removed", "Moved", "Freed"
 	if plan {
 		removed, moved, freed = "Would remove", "Would move", "Would free"
@@ -136,8 +151,13 @@ func reclaimedLines(out *store.Reclaimed, plan bool) []string {
 	for _, id := range out.Captures {
 		add("%s capture %s.", removed, id)
 	}
-	if out.Moved > 0 {
-		add("%s what is needed of %s to new ones: %s written.", moved, slabs(out.Moved), screen.Size(uint64(out.Written)))
+	lines = append(lines, anewLines(out.ToDeltas, o.ToDeltas, plan, out)...)
+	rests, written := out.Moved, out.Written
+	if d := out.ToDeltas; d != nil {
+		rests, written = rests-d.Slabs, written-d.Written
+	}
+	if rests > 0 {
+		add("%s what is needed of %s to new ones: %s written.", moved, slabs(rests), screen.Size(uint64(written)))
 	}
 	if out.Freed > 0 {
 		net := ""

@@ -130,6 +130,7 @@ func (a *app) rehearse(c *cli.Context) error {
 		a.Warn("%s", screen.Text(err.Error()))
 	}
 	var err error
+	a.itself = true
 	if c.Bool("newest") {
 		if s.r, err = a.open(c.Context); err != nil {
 			return err

@@ -67,6 +67,7 @@ func (s *restoring) listLosses(all []*store.Losses) {
 			s.app.Printf("%s\n", line)
 		}
 	}
+	var bases []error
 	for _, l := range all {
 		for _, m := range l.Members {
 			if s.only && !s.wanted.Match(m.Path) {
@@ -75,6 +76,9 @@ func (s *restoring) listLosses(all []*store.Losses) {
 			s.lost++
 			s.result.Lost = append(s.result.Lost, newLost(l.Volume, m))
 			say(l.Volume, m.Path, m.Err)
+			if errors.Is(m.Err, store.ErrBase) {
+				bases = append(bases, m.Err)
+			}
 		}
 		if l.Ends != nil {
 			s.result.Incomplete = append(s.result.Incomplete, partly{l.Volume.Name, reasonOf(l.Ends)})
@@ -84,6 +88,9 @@ func (s *restoring) listLosses(all []*store.Losses) {
 			s.result.Unproved = append(s.result.Unproved, partly{l.Volume.Name, reasonOf(l.Unproved)})
 			s.app.Warn("volume %s: %s. kist repair may bring the tables back that would show it.", screen.Printable(l.Volume.Name), screen.Line(reasonOf(l.Unproved)))
 		}
+	}
+	if len(bases) > 0 {
+		s.app.Warn("%s", baseHint("What is lost", errors.Join(bases...)))
 	}
 }
 

@@ -115,7 +115,7 @@ func (a *app) changeSettings(c *cli.Context, r *repository) error {
 		if err != nil {
 			return err
 		}
-		return r.SetDeltas(c.Context, d, store.MarkOptions{Host: hostName()})
+		return a.setDeltas(c.Context, r, d)
 	}
 	return nil
 }
@@ -162,6 +162,7 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 	a.Printf("apart          %s\n", map[store.Apart]string{store.Together: "no", store.ApartCompressed: "yes", store.ApartStored: "yes, and stored"}[r.Apart()])
 	if len(lost) > 0 {
 		a.Printf("parity         not known, none is written\n")
+		a.Printf("deltas         not known, none are written\n")
 		return lostSettings(lost)
 	}
 	a.Printf("parity         %s\n", parityText(percent))
@@ -183,6 +184,27 @@ func (a *app) setParity(ctx context.Context, r *repository, percent int) error {
 		return err
 	}
 	a.Say("Parity was %s, and is %s for what is written from now on.", parityText(before), parityText(percent))
+	return nil
+}
+
+// setDeltas changes which contents are stored as what differs, and says whether that is a change.
+func (a *app) setDeltas(ctx context.Context, r *repository, d store.Deltas) error {
+	before, err := r.Deltas(ctx)
+	if err != nil {
+		return err
+	}
+	lost, err := r.LostSettings(ctx)
+	if err != nil {
+		return err
+	}
+	if before == d && len(lost) == 0 {
+		a.Say("Deltas are %s already: nothing was changed.", deltasText(d))
+		return nil
+	}
+	if err := r.SetDeltas(ctx, d, store.MarkOptions{Host: hostName()}); err != nil {
+		return err
+	}
+	a.Say("Deltas were %s, and are %s for what is captured from now on.", deltasText(before), deltasText(d))
 	return nil
 }
 

@@ -37,7 +37,7 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
 			&cli.BoolFlag{Name: "accept-unmounted", Usage: "make it though what should be mounted there is not: it lies on the disk beneath then, and is hidden once that is mounted"},
 			parityFlag("which kist settings changes"),
-			deltasFlag("off", "which kist settings changes; not with --apart"),
+			deltasFlag("on", "which kist settings changes; never with --apart"),
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		}, otherFlags()...),
 		Description: `
@@ -136,7 +136,7 @@ func (a *app) setup(c *cli.Context) error {
 	}
 	defer r.Close()
 	a.warnElsewhere(spoolName(r.Repository))
-	return a.printSetup(path, r, files, parity)
+	return a.printSetup(path, r, files, parity, deltas)
 }
 
 // creating makes a repository in an empty storage.
@@ -233,7 +233,7 @@ func unmake(path string, itself bool) {
 	}
 }
 
-func (a *app) printSetup(path string, r *repository, files secrets.Files, parity int) error {
+func (a *app) printSetup(path string, r *repository, files secrets.Files, parity int, deltas store.Deltas) error {
 	if a.JSON {
 		err := a.PrintJSON(struct {
 			Repository string    `json:"repository"`
@@ -245,7 +245,8 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files, parity
 			Apart      string    `json:"apart,omitempty"`
 			Place      string    `json:"place,omitempty"`
 			Parity     int       `json:"parity_percent,omitempty"`
-		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()], string(r.Apart()), r.Place(), parity})
+			Deltas     string    `json:"deltas,omitempty"`
+		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()], string(r.Apart()), r.Place(), parity, map[bool]string{true: deltasText(deltas)}[deltas != store.DeltasOff]})
 		if err != nil {
 			return err
 		}
@@ -259,6 +260,9 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files, parity
 			screen.Size(uint64(r.ChunkAverage())), screen.DurationText(r.Grace()))
 		if parity > 0 {
 			a.Tell("Slabs get %s of parity, and small files a second copy; kist settings --parity changes it.\n", parityText(parity))
+		}
+		if deltas != store.DeltasOff {
+			a.Tell("Deltas are %s; kist settings --deltas changes it. Releases from before there were any can't read such captures.\n", deltasText(deltas))
 		}
 		if !r.Recheck() {
 			a.Tell("Captures don't read back what they compress.\n")

@@ -44,7 +44,7 @@ func (a *app) setupReplica(c *cli.Context, path string, files secrets.Files, par
 		return err
 	}
 	defer r.Close()
-	if err := a.printSetup(path, r, files, parity); err != nil {
+	if err := a.printSetup(path, r, files, parity, deltas); err != nil {
 		return err
 	}
 	a.Say("It has no captures yet: kist replicate copies them.")

@@ -35,8 +35,9 @@ what only this capture keeps today: about what would be free without it. The bar
 show alone. A name and a host hold what any of their captures needs. Retired
 captures are not in the list, and what they keep counts as nobody's: it is part
 of what kist reclaim would free. That is less where only a small part of a slab is
-not needed. What is saved may be below 0: of what can't be compressed, sealing adds
-a little.
+not needed. Deduplication saves what is not stored twice, deltas what is stored as
+what differs from something else, and compression the rest; overhead is what index
+files, lists and sealing cost beside that. So what is saved may be below 0.
 
 --without tells what would come free, and changes nothing. Rules are those of kist
 retire. It is what the captures keep together, so mostly more than the sum of
@@ -168,8 +169,10 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 }
 
 // firstIDs names the first of some captures.
-func firstIDs(ids []string) string {
-	const most = 5
+func firstIDs(ids []string) string { return firstOf(ids, 5) }
+
+// firstOf names the first of some captures or objects, so many at most.
+func firstOf(ids []string, most int) string {
 	text := strings.Join(ids[:min(len(ids), most)], ", ")
 	if more := len(ids) - most; more > 0 {
 		text += fmt.Sprintf(" and %s more", screen.Number(more))
@@ -227,10 +230,7 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 			screen.Size(uint64(u.Total.Stored)), ofStreams(u.Total.Stored, u.Captured))
 		a.Printf("Without them %s would come free; the rest others need, too.\n", screen.Size(uint64(u.Total.Alone)))
 	}
-	if u.Captured > 0 {
-		a.Printf("Saved %s: %s by deduplication, %s by compression.\n", signedSize(u.Total.Saved),
-			signedSize(u.Total.Deduplication), signedSize(u.Total.Compression))
-	}
+	a.printSaved(u.Total)
 	if u.Reclaimable > 0 {
 		a.Printf("kist reclaim would free about %s, once the grace time has passed", screen.Size(uint64(u.Reclaimable)))
 		if retired > 0 {
@@ -239,6 +239,22 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 		a.Printf(".\n")
 	}
 	return nil
+}
+
+// printSaved says what made the captures smaller.
+func (a *app) printSaved(c store.Cost) {
+	if c.Captured == 0 {
+		return
+	}
+	saved := "Saved " + screen.Size(uint64(max(0, c.Saved)))
+	if c.Saved < 0 {
+		saved = "Nothing is saved"
+	}
+	a.Printf("%s: %s by deduplication,", saved, screen.Size(uint64(c.Deduplication)))
+	if c.Deltas > 0 {
+		a.Printf(" %s by deltas,", screen.Size(uint64(c.Deltas)))
+	}
+	a.Printf("\n%s by compression, less %s of overhead.\n", screen.Size(uint64(c.Compression)), screen.Size(uint64(c.Overhead)))
 }
 
 // printBeside says what lies in the repository and is no capture's contents. A repository that has a reserve has 256 KiB of it.
@@ -260,7 +276,7 @@ func ofStreams(stored, captured int64) string {
 	return fmt.Sprintf(", %.1f%% of the streams", 100*float64(stored)/float64(captured))
 }
 
-// signedSize is a size of what may cost more than it saves.
+// signedSize is a size of what is saved, or costs more than it was.
 func signedSize(n int64) string {
 	if n < 0 {
 		return "-" + screen.Size(uint64(-n))

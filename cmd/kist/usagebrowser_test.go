@@ -161,7 +161,7 @@ func checkFigures(t *testing.T, b *browsertest.Browser, said usageJSON) {
 	}
 	total := said.Total
 	for figure, want := range map[string]int64{
-		"captured": total.Captured, "stored": total.Stored, "saved": total.Saved, "deduplication": total.Deduplication, "compression": total.Compression, "disk": said.Stored,
+		"captured": total.Captured, "stored": total.Stored, "saved": total.Saved, "deduplication": total.Deduplication, "compression": total.Compression, "overhead": total.Overhead, "disk": said.Stored,
 	} {
 		expect(`[data-figure="`+figure+`"]`, want)
 	}
@@ -171,15 +171,15 @@ func checkFigures(t *testing.T, b *browsertest.Browser, said usageJSON) {
 	var names, hosts []int64
 	for _, n := range byStored(said.Names, func(n int) int64 { return said.Names[n].Stored }) {
 		c := said.Names[n]
-		names = append(names, c.Captured, c.Stored, c.Alone, c.Saved, c.Deduplication, c.Compression)
+		names = append(names, c.Captured, c.Stored, c.Alone, c.Saved, c.Deduplication, c.Deltas, c.Compression)
 	}
 	for _, n := range byStored(said.Hosts, func(n int) int64 { return said.Hosts[n].Stored }) {
 		c := said.Hosts[n]
-		hosts = append(hosts, c.Captured, c.Stored, c.Alone, c.Saved, c.Deduplication, c.Compression)
+		hosts = append(hosts, c.Captured, c.Stored, c.Alone, c.Saved, c.Deduplication, c.Deltas, c.Compression)
 	}
 	expect("[data-name]", names...)
 	expect("[data-host]", hosts...)
-	expect("[data-all]", total.Captured, total.Stored, total.Alone, total.Saved, total.Deduplication, total.Compression)
+	expect("[data-all]", total.Captured, total.Stored, total.Alone, total.Saved, total.Deduplication, total.Deltas, total.Compression)
 	if rows := valuesIn(b, "#growth tbody tr:last-child"); !slices.Equal(rows, []int64{total.Captured, total.Stored}) {
 		t.Errorf("in the end %d are captured and stored, want %d and %d", rows, total.Captured, total.Stored)
 	}

@@ -18,7 +18,7 @@ import (
 // and before those, so that they are seen, one a capture that is missing or can't be read.
 var usageColumns = []string{
 	"of", "id", "name", "version", "host", "taken", "captures", "captured_bytes", "stored_bytes", "added_bytes", "alone_bytes",
-	"saved_bytes", "saved_by_deduplication_bytes", "saved_by_compression_bytes",
+	"saved_bytes", "saved_by_deduplication_bytes", "saved_by_compression_bytes", "saved_by_deltas_bytes", "overhead_bytes",
 }
 
 // writeUsageCSV writes the figures as a spreadsheet takes them. Of a capture stored is what it holds.
@@ -38,7 +38,7 @@ func writeUsageCSV(w io.Writer, u *store.Usage, missing []string) error {
 	for _, c := range u.Captures {
 		rows = append(rows, []string{
 			"capture", c.ID, csvText(c.Name), csvText(c.Version), csvText(c.Host), c.Taken.UTC().Format(time.RFC3339), "1",
-			strconv.FormatUint(c.Bytes, 10), csvNumber(c.Holds), strconv.FormatUint(c.Added, 10), csvNumber(c.Alone), csvNumber(int64(c.Bytes) - c.Holds), "", "",
+			strconv.FormatUint(c.Bytes, 10), csvNumber(c.Holds), strconv.FormatUint(c.Added, 10), csvNumber(c.Alone), csvNumber(int64(c.Bytes) - c.Holds), "", "", "", "",
 		})
 	}
 	for _, n := range u.Names {
@@ -54,7 +54,7 @@ func writeUsageCSV(w io.Writer, u *store.Usage, missing []string) error {
 func csvCost(of, name, host string, c store.Cost) []string {
 	return []string{
 		of, "", csvText(name), "", csvText(host), "", strconv.Itoa(c.Captures), csvNumber(c.Captured), csvNumber(c.Stored), "", csvNumber(c.Alone),
-		csvNumber(c.Saved), csvNumber(c.Deduplication), csvNumber(c.Compression),
+		csvNumber(c.Saved), csvNumber(c.Deduplication), csvNumber(c.Compression), csvNumber(c.Deltas), csvNumber(c.Overhead),
 	}
 }
 

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
@@ -13,6 +14,8 @@ const (
 	shownName    = 9  // of a capture
 	shownVersion = 7  // likewise
 	shownShare   = 18 // of a name or host
+	// where a further column has what deltas saved
+	shownShareOfDeltas = 8
 )
 
 // usageTables gives the lines of all tables that there are.
@@ -43,10 +46,19 @@ type share struct {
 
 // shareLines is a table of what names or hosts cost.
 func shareLines(what string, shares []share, shorten bool) []string {
-	lines := []string{what + "\tcaptures\tcaptured\t  stored\t   saved\tby dedup\tby compr"}
+	title, room := what+"\tcaptures\tcaptured\t  stored\t   saved\tby dedup\t", shownShare
+	deltas := slices.ContainsFunc(shares, func(s share) bool { return s.Deltas > 0 })
+	if deltas {
+		title, room = title+"by delta\t", shownShareOfDeltas
+	}
+	lines := []string{title + "by compr"}
 	for _, s := range shares {
-		cells := []string{nameCell(s.of, shownShare, shorten), fmt.Sprintf("%8d", s.Captures)}
-		for _, n := range []int64{s.Captured, s.Stored, s.Saved, s.Deduplication, s.Compression} {
+		cells := []string{nameCell(s.of, room, shorten), fmt.Sprintf("%8d", s.Captures)}
+		sizes := []int64{s.Captured, s.Stored, s.Saved, s.Deduplication}
+		if deltas {
+			sizes = append(sizes, s.Deltas)
+		}
+		for _, n := range append(sizes, s.Compression) {
 			cells = append(cells, fmt.Sprintf("%8s", signedSize(n)))
 		}
 		lines = append(lines, strings.Join(cells, "\t"))

@@ -178,14 +178,17 @@ func (a *app) printReport(r *store.Report, o store.VerifyOptions) error {
 // maxDamageShown is how many damages are shown; JSON has all.
 const maxDamageShown = 100
 
-// maxHarmedShown is how many members are listed with a damage; JSON has more.
+// maxHarmedShown is how many captures, and how many members, are listed with a damage; JSON has more.
 const maxHarmedShown = 20
 
 func (a *app) printDamage(d *store.Damage, number int) {
 	a.Printf("\nDamage %d: %s\n", number, screen.Printable(d.Object))
 	a.Tell("  what:   %s\n", screen.Text(problemText(d)))
+	if d.Standing > 0 {
+		a.Tell("          It is a base: %s elsewhere, stored as what differs from it, can't be read without it.\n", screen.Count(d.Standing, "frame", "frames"))
+	}
 	if len(d.Captures) > 0 {
-		a.Tell("  harms:  %s\n", strings.Join(d.Captures, ", "))
+		a.Tell("  harms:  %s\n", firstOf(d.Captures, maxHarmedShown))
 	}
 	for i, m := range d.Members {
 		if i == maxHarmedShown {

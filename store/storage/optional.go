@@ -78,3 +78,12 @@ type AfterLister interface {
 	// sorted, complete before it returns, and has the errors of List. ErrBadName: CheckName refuses after; "" gives all.
 	ListAfter(ctx context.Context, folder, after string) ([]Info, error)
 }
+
+// A Parallel is a [Storage] where calls wait for something far away, so that more of them under way at the same time get more done.
+//
+// Without it, package store goes by the number of processors.
+type Parallel interface {
+	// Parallel gives how many calls of Put, and how many of ReadAt, are worth having under way at the same time; 0: no opinion. More
+	// do no harm.
+	Parallel() (writers, readers int)
+}

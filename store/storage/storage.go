@@ -6,7 +6,7 @@
 // no rename, no append and no lock, and fits a folder as well as an object store.
 //
 // What a medium can do beside that, it says by further interfaces, each with one
-// method: [Clock], [Anchored], [Lenient], [Sweeper], [Namer], [AfterLister].
+// method: [Clock], [Anchored], [Lenient], [Sweeper], [Namer], [AfterLister], [Parallel].
 //
 // Package storagetest holds a conformance suite for further implementations, and
 // a wrapper that injects faults. To work as [Folder] does on another file system, it
@@ -25,8 +25,9 @@ import (
 //
 // The elements of a name before the last are its folders. They come with their
 // objects, need not be made, and are no objects: for ReadAt, Stat and Remove there is
-// none of such a name, but for Put and Mark it is taken. Nor is an object's name ever
-// used as a folder; what Put and Mark do then is not specified.
+// none of such a name. For Put and Mark it is taken where the medium has folders; where they
+// are but parts of names, as in an object store, it may be free, and nobody relies on either. Nor is
+// an object's name ever used as a folder; what Put and Mark do then is not specified.
 //
 // All methods may be called at once from any number of goroutines, and objects
 // may come and go at the hands of other processes and machines.

@@ -26,6 +26,7 @@ type powers interface {
 	storage.Sweeper
 	storage.Namer
 	storage.AfterLister
+	storage.Parallel
 }
 
 // wrappers are all types of the tree that have a storage.Storage inside and may pass for
@@ -42,6 +43,7 @@ var wrappers = map[string]string{
 	"store_test.withoutSpares": "has none: a capture and a key slot are put through it, over which nothing is swept or named",
 	"store_test.naming":        "has none: what is sent through it asks for none that it could not do without",
 	"store.taken":              "has none: an amendment is put through it, over which nothing is swept or named",
+	"store_test.drawn":         "has none: what is put through it asks for none that it could not do without",
 	"store_test.hookedPut":     "has none: what is sent through it asks for none that it could not do without",
 	"store_test.unanchored":    "refuses one, on purpose",
 	"serve.harmed":             "passes none on: what it is read by asks for none",
@@ -53,6 +55,7 @@ var wrappers = map[string]string{
 	"fetch.badSectors": "is given to fetch",
 	"fetch.counting":   "is given to fetch",
 	"fetch.exchanged":  "is given to fetch",
+	"stock.refusing":   "is given to stock, which puts a slab by it",
 	"intake.late":      "is given to intake",
 	"intake.failing":   "is given to intake",
 	"intake.putFunc":   "is given to intake",
@@ -75,7 +78,7 @@ func TestWrappersAreKnown(t *testing.T) {
 	})
 	for _, name := range slices.Sorted(maps.Keys(found)) {
 		if wrappers[name] == "" {
-			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper, Namer and AfterLister? Say so in wrappers", name)
+			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper, Namer, AfterLister and Parallel? Say so in wrappers", name)
 		}
 	}
 	for name := range wrappers {
@@ -102,7 +105,7 @@ func TestNoPowerIsAskedForInside(t *testing.T) {
 	look := func(root string, asks func(at string)) {
 		eachFile(t, root, func(name string, file *ast.File) {
 			ast.Inspect(file, func(n ast.Node) bool {
-				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer", "AfterLister"} {
+				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer", "AfterLister", "Parallel"} {
 					if e, ok := n.(ast.Expr); ok && isSelector(e, "storage", power) {
 						asks(name + ": storage." + power)
 					}

@@ -1,10 +1,12 @@
 package check
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 
 	"github.com/kistarchive/kist/crypt"
@@ -17,9 +19,6 @@ import (
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// maxHarmed is how many members a Damage names.
-const maxHarmed = 1000
-
 // maxHarms bounds the memory for a stream's harms. No honest capture comes near.
 const maxHarms = 1 << 16
 
@@ -27,6 +26,10 @@ const maxHarms = 1 << 16
 type badPlace struct {
 	slab  format.SlabID
 	frame int
+}
+
+func (p badPlace) compare(q badPlace) int {
+	return cmp.Or(slices.Compare(p.slab[:], q.slab[:]), cmp.Compare(p.frame, q.frame))
 }
 
 // harm is what a bad place does to a volume.
@@ -39,7 +42,7 @@ type harm struct {
 // checkCaptures finds out, from the state of the slabs, what of each capture
 // is harmed, and compares the digests of the rest.
 func (v *verifier) checkCaptures(ctx context.Context) error {
-	damages := v.slabDamages()
+	damages, standing := v.slabDamages()
 	ahead := func(ctx context.Context, c *ledger.Capture) (any, error) {
 		weave.LookAhead(ctx, v.r.slabs, c, nil)
 		return nil, nil
@@ -56,39 +59,52 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 		return err
 	}
 	overcome := make(map[format.SlabID]bool)
-	for place, d := range damages {
+	for _, place := range slices.SortedFunc(maps.Keys(damages), badPlace.compare) {
+		d, below := damages[place], standing[place]
 		// What no table says any more harms nobody, where all captures fit the frames.
 		if v.settled(place, d) {
 			continue
 		}
-		if len(d.Captures) == 0 && errors.Is(v.Slabs[place.slab].Bad[place.frame], storage.ErrNotFound) {
+		idle := len(d.Captures) == 0 && len(below) == 0
+		if idle && errors.Is(v.Slabs[place.slab].Bad[place.frame], storage.ErrNotFound) {
 			continue // it was listed, nothing needs it, and it was removed meanwhile
 		}
-		if place.frame < 0 && len(d.Captures) == 0 && v.Slabs[place.slab].record == nil {
+		if place.frame < 0 && idle && v.Slabs[place.slab].record == nil {
 			v.report.Notes = append(v.report.Notes, fmt.Sprintf("%s is cut short or can't be read, and nothing needs it: reclaiming removes it", d.Object))
 			continue
 		}
-		if v.overcome(place, d) {
+		if v.overcome(place, d) && !slices.ContainsFunc(below, func(p badPlace) bool { return !v.overcome(p, d) }) {
 			overcome[place.slab] = true
 			continue
 		}
+		d.Standing = len(below)
 		v.report.Damage = append(v.report.Damage, *d)
 	}
 	v.noteOvercome(overcome)
 	return nil
 }
 
-// slabDamages begins a Damage for every bad place.
-func (v *verifier) slabDamages() map[badPlace]*Damage {
-	damages := make(map[badPlace]*Damage)
+// slabDamages begins a Damage for every place that is damaged itself, and gives those that can't be read for each, as they
+// stand on it.
+func (v *verifier) slabDamages() (damages map[badPlace]*Damage, standing map[badPlace][]badPlace) {
+	damages, standing = make(map[badPlace]*Damage), make(map[badPlace][]badPlace)
 	v.disputes(damages)
 	for id, s := range v.Slabs {
 		for frame, err := range s.Bad {
-			d := newDamage(names.Slab(id), err)
-			damages[badPlace{id, frame}] = &d
+			place := badPlace{id, frame}
+			causes := v.causesOf(place)
+			for _, cause := range causes {
+				if cause != place {
+					standing[cause] = append(standing[cause], place)
+				}
+			}
+			if slices.Contains(causes, place) {
+				d := newDamage(names.Slab(id), err)
+				damages[place] = &d
+			}
 		}
 	}
-	return damages
+	return damages, standing
 }
 
 func (v *verifier) checkVolume(ctx context.Context, c *ledger.Capture, vol *format.Volume, damages map[badPlace]*Damage) error {
@@ -110,7 +126,9 @@ func (v *verifier) checkVolume(ctx context.Context, c *ledger.Capture, vol *form
 		}
 		if p.Use == weave.ForSpeed {
 			for _, h := range found { // which is reported all the same
-				v.slows[h.place] = true
+				for _, cause := range v.causesOf(h.place) {
+					v.slows[cause] = true
+				}
 			}
 			continue
 		}
@@ -322,52 +340,4 @@ func (v *verifier) harmOf(ctx context.Context, run format.Run, at uint64, s *Sla
 		}
 	}
 	return harms, nil
-}
-
-// nameHarmed adds to the damages the capture and the members that harms are
-// about.
-func (v *verifier) nameHarmed(ctx context.Context, c *ledger.Capture, vol *format.Volume, harms []harm, damages map[badPlace]*Damage) error {
-	if len(harms) == 0 {
-		return nil
-	}
-	whole := false
-	for _, h := range harms {
-		d := damages[h.place]
-		if !slices.Contains(d.Captures, c.ID) {
-			d.Captures = append(d.Captures, c.ID)
-		}
-		if h.whole {
-			whole = true
-			d.add(Harmed{Capture: c.ID, Volume: vol.Name})
-		}
-	}
-	if whole {
-		return nil // the member list may be unreadable, and no member can be had
-	}
-	for l, err := range v.r.reader.Listing(ctx, &ledger.Volume{Volume: vol, Of: c}) {
-		if err != nil {
-			if vault.IsDamage(err) {
-				return nil
-			}
-			return err
-		}
-		for _, h := range harms {
-			if l.Member != nil && l.Chunk < h.span.First+h.span.Count && h.span.First < l.Chunk+l.Chunks {
-				damages[h.place].add(Harmed{c.ID, vol.Name, l.Member.Path})
-			}
-		}
-	}
-	return nil
-}
-
-// add names a member, once.
-func (d *Damage) add(h Harmed) {
-	if n := len(d.Members); n > 0 && d.Members[n-1] == h {
-		return
-	}
-	if len(d.Members) >= maxHarmed {
-		d.More++
-		return
-	}
-	d.Members = append(d.Members, h)
 }

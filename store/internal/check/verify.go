@@ -40,7 +40,10 @@ type Damage struct {
 	Captures []string // ids of those that it harms
 	Members  []Harmed // the first maxHarmed of them
 	More     int
+	Standing int  // frames that can't be read for it, as they stand on it
 	Mendable bool // what it was is known, from its parity or a second copy: repairing puts it anew
+
+	last Harmed // that was added
 }
 
 // Harmed is a member that can't be restored as captured; with an empty path, all of the
@@ -119,6 +122,7 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 	v := &verifier{r: fresh, o: o, lists: make(map[listKey]bool), orders: make(map[orderKey]bool), meter: o.Meter()}
 	v.report, v.Slabs, v.Wrong = &Report{Damage: []Damage{}}, make(map[format.SlabID]*SlabState), make(map[string]harmKind)
 	v.WrongOrders, v.slows = make(map[string]bool), make(map[badPlace]bool)
+	v.causes = make(map[badPlace][]badPlace)
 	steps := []func(context.Context) error{
 		v.readManifest, v.readSlots, v.checkSpares, v.readObjects, v.readMarks, v.readTables, v.readRivals, v.readRecipes, v.readSlabs, v.spread, v.checkCaptures, v.checkSeen, v.checkHistory,
 	}
@@ -132,7 +136,7 @@ func (r *Verifier) look(ctx context.Context, o Options) (*verifier, error) {
 	v.noteMendable()
 	v.noteStrangers()
 	v.report.OK = len(v.report.Damage) == 0
-	slices.SortFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
+	slices.SortStableFunc(v.report.Damage, func(a, b Damage) int { return cmp.Compare(a.Object, b.Object) })
 	return v, nil
 }
 
@@ -150,7 +154,8 @@ type verifier struct {
 	unneeded  vault.SlabList      // no capture names them
 	marked    ledger.HarmedPlaces // that marks keep writers from
 	going     *ledger.Batches
-	slows     map[badPlace]bool // without which captures can be restored, more slowly
+	causes    map[badPlace][]badPlace // for which places can't be read that are whole themselves
+	slows     map[badPlace]bool       // without which captures can be restored, more slowly
 	meter     *vault.Meter
 }
 

@@ -77,7 +77,7 @@ func (c *Copy) advance() error {
 	}
 	frame, err := c.readNext()
 	var base *SlabError // of what the frame stands on, which its own parity does not heal
-	if err = AsDamage(err); MayHeal(err) && !errors.As(err, &base) && c.whole == nil && c.slab.HasParity() {
+	if err = AsDamage(err); MayHeal(err) && !errors.As(err, &base) && c.slab.HasParity() {
 		cause := &SlabError{c.slab.ID, frame, err}
 		if whole, failed := c.s.heal(c.ctx, c.slab.ID, cause); failed == nil && int64(len(whole)) == c.slab.Length {
 			c.whole = whole
@@ -137,7 +137,7 @@ func (c *Copy) frame(i int) error {
 	if err != nil {
 		return unopened{errors.Join(format.ErrDamaged, err)}
 	}
-	if c.raw, err = c.s.unpack(c.ctx, c.slab, i, packed, slices.Grow(c.raw[:0], f.Raw()+slack)); err != nil {
+	if c.raw, err = c.s.unpack(c.ctx, c.slab, i, packed, slices.Grow(c.raw[:0], f.Raw()+slack), asContents); err != nil {
 		return err
 	}
 	listed := f.Listed()

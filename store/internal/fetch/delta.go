@@ -9,7 +9,7 @@ import (
 )
 
 // unpack gives what a frame holds, of what is compressed in it, in buf if that has room.
-func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byte) (raw []byte, err error) {
+func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose) (raw []byte, err error) {
 	f := &slab.Frames[n]
 	if cap(buf) < f.Raw() {
 		buf = make([]byte, 0, f.Raw()+slack)
@@ -18,7 +18,7 @@ func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byt
 	case format.Zstd:
 		raw, err = s.decode(packed, buf[:0])
 	case format.Delta:
-		raw, err = s.unpackDelta(ctx, slab, n, packed, buf[:0])
+		raw, err = s.unpackDelta(ctx, slab, n, packed, buf[:0], why)
 	default:
 		err = fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind)
 	}
@@ -29,7 +29,7 @@ func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byt
 }
 
 // unpackDelta takes the copies of a frame of kind Delta out of its bases.
-func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf []byte) ([]byte, error) {
+func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose) ([]byte, error) {
 	f := &slab.Frames[n]
 	if int(f.Copies) > len(packed) {
 		return nil, fmt.Errorf("%w: copies that are cut short", format.ErrDamaged)
@@ -37,7 +37,7 @@ func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf 
 	s.mu.Lock()
 	s.frames.limit = max(s.frames.limit, cacheBases)
 	s.mu.Unlock()
-	base, err := s.join(ctx, slab, f)
+	base, err := s.join(ctx, slab, f, why)
 	if err != nil {
 		return nil, err
 	}
@@ -73,16 +73,16 @@ func (s *Slabs) part(packed []byte, most int) ([]byte, error) {
 
 // join gives the bases of a frame, one after the other. That each is of less depth than what stands on it is seen to
 // before it is read: so no circle is ever followed.
-func (s *Slabs) join(ctx context.Context, slab *Slab, f *format.Frame) ([]byte, error) {
+func (s *Slabs) join(ctx context.Context, slab *Slab, f *format.Frame, why purpose) ([]byte, error) {
 	places, length, err := s.basesOf(ctx, slab, f)
 	if err != nil {
 		return nil, err
 	}
 	joined := s.buffers.joined(length)
 	for _, p := range places {
-		lent, err := s.lend(ctx, p.slab, p.frame)
+		lent, err := s.lend(ctx, p.slab, p.frame, why)
 		if err != nil {
-			return nil, fmt.Errorf("what it stands on: %w", err)
+			return nil, fmt.Errorf("%w: %w", ErrBase, err)
 		}
 		joined = append(joined, lent.raw[p.from:p.to]...)
 		s.giveBack(lent)
@@ -104,7 +104,7 @@ func (s *Slabs) basesOf(ctx context.Context, slab *Slab, f *format.Frame) (place
 		on := slab
 		if b.Slab != slab.ID {
 			if on, err = s.Open(ctx, b.Slab); err != nil {
-				return nil, 0, fmt.Errorf("what it stands on: %w", err)
+				return nil, 0, fmt.Errorf("%w: %w", ErrBase, err)
 			}
 		}
 		p, err := on.base(b, f.Depth)

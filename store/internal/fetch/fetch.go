@@ -53,6 +53,9 @@ func (e *SlabError) Unwrap() error { return e.Err }
 func (e unopened) Error() string { return crypt.ErrDamaged.Error() }
 func (e unopened) Unwrap() error { return e.error }
 
+// ErrBase is in the error of a frame that can't be read since what it stands on can't: behind it comes the SlabError of that.
+var ErrBase = errors.New("its base can't be read")
+
 // AsDamage marks as damage what storage says of an object that must be there
 // and is not, or not in full.
 func AsDamage(err error) error {
@@ -77,6 +80,7 @@ type Slabs struct {
 	workers int
 	guess   int64         // see tailGuess
 	kept    *cache.Folder // see Keep
+	long    bool          // see Keep
 	buffers buffers
 	healing healing
 
@@ -86,6 +90,8 @@ type Slabs struct {
 	opened  *lru[format.SlabID, *Slab]
 	ends    *lru[format.SlabID, *end] // of slabs
 	frames  *lru[frameKey, *cachedFrame]
+	ahead   *lru[format.SlabID, *ahead]
+	bases   int64 // how many bytes of bases may yet be copied
 }
 
 // New gives a reader of slabs.
@@ -107,6 +113,7 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),
 		ends:    newLRU[format.SlabID, *end](cacheEnds),
 		frames:  newLRU[frameKey, *cachedFrame](cacheBytes),
+		ahead:   newLRU[format.SlabID, *ahead](cacheAhead),
 	}
 	s.frames.dropped = s.forgotten
 	for range workers {
@@ -131,6 +138,3 @@ func (s *Slabs) Expect(length func(format.SlabID) (int64, bool)) {
 	defer s.mu.Unlock()
 	s.length = length
 }
-
-// Keep has small slabs copied into a cache. It is called before anything is read.
-func (s *Slabs) Keep(kept *cache.Folder) { s.kept = kept }

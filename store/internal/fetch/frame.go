@@ -2,7 +2,6 @@ package fetch
 
 import (
 	"context"
-	"errors"
 	"fmt"
 
 	"github.com/kistarchive/kist/crypt"
@@ -41,8 +40,8 @@ func (s *Slabs) decode(packed, buf []byte) ([]byte, error) {
 }
 
 // openFrame gives what is compressed in a frame, within sealed, which is as long as
-// the frame. Where an end that was kept does not open, the slab itself decides, and then its parity.
-func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte) ([]byte, error) {
+// the frame. Where an end that was kept or a copy does not open, the slab itself decides, and then its parity.
+func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte, why purpose) ([]byte, error) {
 	off := slab.offsets[n]
 	s.mu.Lock()
 	end, ok := s.ends.get(slab.ID)
@@ -56,14 +55,14 @@ func (s *Slabs) openFrame(ctx context.Context, slab *Slab, n int, sealed []byte)
 		s.ends.remove(slab.ID, end)
 		s.mu.Unlock()
 		s.kept.Drop(names.Slab(slab.ID))
+		s.kept.Drop(endCopy(slab.ID))
 	}
-	err := s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, off)
+	if packed, ok := s.openCopied(slab, n, sealed, why); ok {
+		return packed, nil
+	}
+	packed, err := s.openRead(ctx, slab, n, sealed, why)
 	if err == nil {
-		var packed []byte
-		if packed, err = slab.unseal(n, sealed); err == nil {
-			return packed, nil
-		}
-		err = unopened{errors.Join(format.ErrDamaged, err)}
+		return packed, nil
 	}
 	return s.openHealedFrame(ctx, slab, n, sealed, AsDamage(err))
 }
@@ -76,6 +75,10 @@ func (slab *Slab) unseal(n int, sealed []byte) ([]byte, error) {
 // Frame gives the decompressed bytes of a frame, which the caller must not
 // change.
 func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
+	return s.frame(ctx, slab, n, asContents)
+}
+
+func (s *Slabs) frame(ctx context.Context, slab *Slab, n int, why purpose) ([]byte, error) {
 	key := frameKey{slab.ID, n}
 	s.mu.Lock()
 	f, ok := s.frames.get(key)
@@ -86,7 +89,7 @@ func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
 	f.kept = true
 	s.mu.Unlock()
 	if !ok {
-		f.raw, f.err = s.ReadFrame(ctx, slab, n, nil)
+		f.raw, f.err = s.readFrame(ctx, slab, n, nil, why)
 		if f.err != nil {
 			s.mu.Lock()
 			s.frames.remove(key, f)
@@ -99,7 +102,7 @@ func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
 	case <-f.ready:
 		if f.err != nil && ctx.Err() == nil {
 			// The reader that was first may have been told to stop: ask again.
-			return s.ReadFrame(ctx, slab, n, nil)
+			return s.readFrame(ctx, slab, n, nil, why)
 		}
 		return f.raw, f.err
 	case <-ctx.Done():
@@ -110,14 +113,18 @@ func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
 // ReadFrame reads, opens and decompresses a frame past the cache, into buf if
 // that has room.
 func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([]byte, error) {
+	return s.readFrame(ctx, slab, n, buf, asContents)
+}
+
+func (s *Slabs) readFrame(ctx context.Context, slab *Slab, n int, buf []byte, why purpose) ([]byte, error) {
 	f := &slab.Frames[n]
 	fail := func(err error) ([]byte, error) { return nil, &SlabError{slab.ID, n, AsDamage(err)} }
 	sealed := s.buffers.sealed(int(f.Sealed))
-	packed, err := s.openFrame(ctx, slab, n, sealed)
+	packed, err := s.openFrame(ctx, slab, n, sealed, why)
 	if err != nil {
 		return fail(err)
 	}
-	raw, err := s.unpack(ctx, slab, n, packed, buf)
+	raw, err := s.unpack(ctx, slab, n, packed, buf, why)
 	s.buffers.sealedDone(sealed) // not after a read that failed, and may go on
 	if err != nil {
 		return fail(err)

@@ -135,7 +135,7 @@ func (b *buffers) rawDone(buf []byte) {
 }
 
 // lend is Frame for who gives the frame back.
-func (s *Slabs) lend(ctx context.Context, slab *Slab, n int) (*cachedFrame, error) {
+func (s *Slabs) lend(ctx context.Context, slab *Slab, n int, why purpose) (*cachedFrame, error) {
 	key := frameKey{slab.ID, n}
 	s.mu.Lock()
 	f, ok := s.frames.get(key)
@@ -146,7 +146,7 @@ func (s *Slabs) lend(ctx context.Context, slab *Slab, n int) (*cachedFrame, erro
 	f.users++
 	s.mu.Unlock()
 	if !ok {
-		f.raw, f.err = s.ReadFrame(ctx, slab, n, s.buffers.raw(slab.Frames[n].Raw()))
+		f.raw, f.err = s.readFrame(ctx, slab, n, s.buffers.raw(slab.Frames[n].Raw()), why)
 		close(f.ready)
 		return s.lent(key, f)
 	}
@@ -160,7 +160,7 @@ func (s *Slabs) lend(ctx context.Context, slab *Slab, n int) (*cachedFrame, erro
 		// The reader that was first may have been told to stop: ask again.
 		s.giveBack(f)
 		f = &cachedFrame{loan: loan{users: 1, forgotten: true}}
-		f.raw, f.err = s.ReadFrame(ctx, slab, n, nil)
+		f.raw, f.err = s.readFrame(ctx, slab, n, nil, why)
 	}
 	return s.lent(key, f)
 }

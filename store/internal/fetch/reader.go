@@ -190,7 +190,7 @@ func (s *Slabs) rawOf(ctx context.Context, p *part, lend bool) ([]byte, error) {
 	if !lend {
 		return s.Frame(ctx, p.slab, p.frame)
 	}
-	f, err := s.lend(ctx, p.slab, p.frame)
+	f, err := s.lend(ctx, p.slab, p.frame, asContents)
 	if err != nil {
 		return nil, err
 	}

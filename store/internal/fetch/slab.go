@@ -16,6 +16,7 @@ type Slab struct {
 	Length   int64
 	Frames   []format.Frame
 	Group    []byte // nil: none
+	Alike    bool   // as in format.SlabTable
 	Trailers int    // how many of the two copies of its trailer are intact
 
 	opener  *crypt.Opener
@@ -25,6 +26,7 @@ type Slab struct {
 	offsets []int64                     // of the frames in the slab
 	first   []uint32                    // number of each frame's first chunk
 	chunks  uint32
+	copied  bool // it was opened by its copy
 }
 
 // memory gives about how many bytes of memory a slab takes.
@@ -109,13 +111,13 @@ func (s *Slabs) open(ctx context.Context, id format.SlabID) (*Slab, error) {
 	return s.openSized(ctx, id, info.Size)
 }
 
-// openSized opens a slab of that length. A small one is read at once, and its copy
-// serves if there is one that opens.
+// openSized opens a slab of that length. A small one is read at once. Its copy serves if there is one that opens.
 func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (*Slab, error) {
 	if length > format.MaxSlab {
 		return nil, fmt.Errorf("%w: a slab of %d bytes", format.ErrDamaged, length)
 	}
-	if length > s.guess {
+	small := length <= s.guess
+	if !small && !s.long {
 		return s.openFrom(ctx, s.storage.ReadAt, id, length)
 	}
 	if file := s.kept.Reader(names.Slab(id), length); file != nil {
@@ -125,9 +127,13 @@ func (s *Slabs) openSized(ctx context.Context, id format.SlabID, length int64) (
 		}, id, length)
 		file.Close()
 		if err == nil {
+			slab.copied = true
 			return slab, nil
 		}
 		s.kept.Drop(names.Slab(id))
+	}
+	if !small {
+		return s.openByEnd(ctx, id, length)
 	}
 	slab, err := s.openFrom(ctx, s.storage.ReadAt, id, length)
 	if err == nil && s.kept != nil {
@@ -234,7 +240,7 @@ func (s *Slabs) openTable(slab *Slab, sealed []byte, start, first int64) error {
 	if err != nil {
 		return err
 	}
-	slab.Group = table.Group
+	slab.Group, slab.Alike = table.Group, table.Alike
 	return slab.layOut(table.Frames, start, first)
 }
 

@@ -100,16 +100,35 @@ type RecordReader struct {
 // NewRecordReader reads records from r and opens them with s.
 func NewRecordReader(r io.Reader, s *crypt.Opener) *RecordReader { return &RecordReader{r: r, s: s} }
 
-// Next gives the next record's plain bytes, valid until the call after it, or
-// io.EOF after the last. An object without its last record is damaged.
-func (r *RecordReader) Next() ([]byte, error) {
+// Skip passes over the next record without opening it.
+func (r *RecordReader) Skip() error {
+	n, err := r.length()
+	if err == nil {
+		_, err = io.CopyN(io.Discard, r.r, n)
+		r.number++
+	}
+	return cutShort(err)
+}
+
+// length reads the length of the next record, in bytes as it is sealed.
+func (r *RecordReader) length() (int64, error) {
 	var prefix [4]byte
 	if _, err := io.ReadFull(r.r, prefix[:]); err != nil {
-		return nil, cutShort(err)
+		return 0, cutShort(err)
 	}
 	n := int64(binary.LittleEndian.Uint32(prefix[:]))
 	if n < crypt.Overhead || n > MaxRecord {
-		return nil, damaged("a record of %d bytes", n)
+		return 0, damaged("a record of %d bytes", n)
+	}
+	return n, nil
+}
+
+// Next gives the next record's plain bytes, valid until the call after it, or
+// io.EOF after the last. An object without its last record is damaged.
+func (r *RecordReader) Next() ([]byte, error) {
+	n, err := r.length()
+	if err != nil {
+		return nil, err
 	}
 	// Grows as bytes arrive: a claimed length alone allocates little.
 	buf := appendReader{slices.Grow(r.sealed[:0], int(min(n, 128<<10)))}

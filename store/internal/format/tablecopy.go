@@ -31,14 +31,41 @@ const copyChunks = 4096
 // EncodeTableCopy calls put with the records by columns, in pieces that
 // DecodeTableCopy takes. A piece holds one slab at the least.
 func EncodeTableCopy(records []*SlabRecord, put func([]byte)) {
-	var c slabColumns
-	for i, r := range records {
-		c.add(r)
-		if i == len(records)-1 || len(c.Sizes) >= 4*copyChunks || len(c.Slabs) >= copyChunks*len(r.Slab) {
-			put(encode(&c))
-			c = slabColumns{}
+	for n := 0; len(records) > 0; records = records[n:] {
+		var c slabColumns
+		n = inPiece(records)
+		for _, r := range records[:n] {
+			c.add(r)
+		}
+		put(encode(&c))
+	}
+}
+
+// inPiece gives how many records, of those that are left, are in the next piece.
+func inPiece(records []*SlabRecord) int {
+	chunks := 0
+	for n, r := range records {
+		for i := range r.Frames {
+			chunks += len(r.Frames[i].Chunks)
+		}
+		if chunks >= copyChunks || n+1 >= copyChunks {
+			return n + 1
 		}
 	}
+	return len(records)
+}
+
+// CopyPieces gives, of each of the records, the number of the piece that EncodeTableCopy puts it in.
+func CopyPieces(records []*SlabRecord) []uint32 {
+	all := make([]uint32, 0, len(records))
+	for piece := uint32(0); len(records) > 0; piece++ {
+		n := inPiece(records)
+		for range n {
+			all = append(all, piece)
+		}
+		records = records[n:]
+	}
+	return all
 }
 
 func (c *slabColumns) add(r *SlabRecord) {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"reflect"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -49,6 +50,12 @@ func TestTableCopyRoundTrip(t *testing.T) {
 		EncodeTableCopy(records, func(b []byte) { pieces = append(pieces, b) })
 		if len(records) > copyChunks && len(pieces) == 1 {
 			t.Fatalf("%d slabs in one piece", len(records))
+		}
+		of := CopyPieces(records)
+		for i, r := range records {
+			if one, err := DecodeTableCopy(nil, pieces[of[i]]); err != nil || !slices.ContainsFunc(one, func(o *SlabRecord) bool { return o.Slab == r.Slab }) {
+				t.Fatalf("record %d is not in piece %d of %d: %v", i, of[i], len(pieces), err)
+			}
 		}
 		got, err := decodeCopy(pieces)
 		if err != nil || len(got) != len(records) {

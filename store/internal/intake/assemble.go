@@ -1,6 +1,8 @@
 package intake
 
 import (
+	"slices"
+
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
@@ -41,11 +43,13 @@ type assembler struct {
 	next int   // number of the next frame
 	ring *ring // nil: nothing is said by others
 
+	standing map[int]int // how many frames stand on one of this session
+
 	before *before // of contents; nil: nothing is said by what was there before
 }
 
 func newAssembler(in *Intake) *assembler {
-	a := &assembler{in: in}
+	a := &assembler{in: in, standing: make(map[int]int)}
 	if in.cfg.deltas() {
 		a.ring = newRing()
 	}
@@ -78,7 +82,7 @@ func (a *assembler) handle(b *batch) error {
 		return err
 	}
 	if b.settled != nil {
-		if err := a.settle(b.settled); err != nil {
+		if err := a.settle(b.settled, b.ends); err != nil {
 			return err
 		}
 	}
@@ -89,16 +93,26 @@ func (a *assembler) handle(b *batch) error {
 // question is what Resolve asks.
 type question struct {
 	refs   []known.Ref
-	answer chan []crypt.Identity
+	answer chan answer
+}
+
+type answer struct {
+	ids []crypt.Identity
+	err error
 }
 
 func (a *assembler) answer(q question) {
 	ids := make([]crypt.Identity, len(q.refs))
+	var err error
 	for i, r := range q.refs {
-		ids[i] = a.in.cfg.Index.ID(r)
-		q.refs[i], _ = a.in.cfg.Index.Lookup(ids[i]) // finds it or its equal
+		if ids[i], err = a.in.cfg.Index.Identity(r); err != nil {
+			break
+		}
+		if found, ok := a.in.cfg.Index.Lookup(ids[i]); ok { // it or its equal
+			q.refs[i] = found
+		}
 	}
-	q.answer <- ids // never blocks: it has room for one
+	q.answer <- answer{ids, err} // never blocks: it has room for one
 }
 
 func (a *assembler) take(b *batch) error {
@@ -109,6 +123,8 @@ func (a *assembler) take(b *batch) error {
 		switch {
 		case p.follows != nil:
 			a.follow(p.stream, p.follows)
+		case p.passes:
+			a.pass(p)
 		case p.begins:
 			if err := a.endFrame(p.stream.lane); err != nil {
 				return err
@@ -117,7 +133,7 @@ func (a *assembler) take(b *batch) error {
 			err = p.stream.concat(p.from)
 		case p.known:
 			a.beforeOf(p.stream).passed(p.ref)
-			err = p.stream.append(p.ref, a.in.cfg.Index.ID(p.ref), p.length, p.times)
+			err = a.takeKnown(p)
 		default:
 			err = a.takeChunk(p.stream, rest[:p.length], b.ids[i], p.times)
 		}
@@ -129,7 +145,16 @@ func (a *assembler) take(b *batch) error {
 	return nil
 }
 
+func (a *assembler) takeKnown(p *piece) error {
+	id, err := a.in.cfg.Index.Identity(p.ref)
+	if err != nil {
+		return err
+	}
+	return p.stream.append(p.ref, id, p.length, p.times)
+}
+
 func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times uint64) error {
+	a.beforeOf(s).near()
 	ref, ok := a.in.cfg.Index.Lookup(id)
 	if ok {
 		a.beforeOf(s).passed(ref)
@@ -169,6 +194,17 @@ func (a *assembler) lookFurther(id crypt.Identity, n int) (ref known.Ref, ok boo
 	return ref, err == nil, err
 }
 
+// pass has what a stream follows go on behind a chunk that is known.
+func (a *assembler) pass(p *piece) {
+	ref, ok := p.ref, p.known
+	if !ok {
+		ref, ok = a.in.cfg.Index.Lookup(p.id)
+	}
+	if ok {
+		a.beforeOf(p.stream).passed(ref)
+	}
+}
+
 // follow has a list, or all contents from here on, be said by what they were before.
 func (a *assembler) follow(s *Stream, q *Sequence) {
 	if s.lane == Contents {
@@ -189,6 +225,7 @@ func (a *assembler) beforeOf(s *Stream) *before {
 // basesOf gives the chunks that a new one is to be said by.
 func (a *assembler) basesOf(s *Stream, chunk []byte) []basis {
 	if a.ring == nil {
+		a.beforeOf(s).skip()
 		return nil
 	}
 	if s.lane == Listing && s.fresh < listAlone {
@@ -199,7 +236,7 @@ func (a *assembler) basesOf(s *Stream, chunk []byte) []basis {
 	if s.lane == Contents && !suffices {
 		bases = append(bases, a.ring.like(chunk)...)
 	}
-	return bases
+	return slices.DeleteFunc(bases, a.crowded)
 }
 
 // store puts a new chunk into the open frame of its lane.
@@ -214,7 +251,7 @@ func (a *assembler) store(s *Stream, chunk []byte, id crypt.Identity) (known.Ref
 	}
 	switch {
 	case len(bases) > 0:
-		f.addBases(bases)
+		f.addBases(bases, a.stand)
 	case lane == Contents && a.ring != nil && mayKeep(len(chunk)):
 		a.ring.keep(f.number, chunk, id)
 	}
@@ -261,7 +298,7 @@ func (a *assembler) emit(f *frame) error {
 
 // settle sends all open frames on, and behind them an empty one that closes
 // settled when all before it have their places.
-func (a *assembler) settle(settled chan struct{}) error {
+func (a *assembler) settle(settled chan struct{}, ends bool) error {
 	for lane := range lanes {
 		if err := a.endFrame(lane); err != nil {
 			return err
@@ -272,6 +309,6 @@ func (a *assembler) settle(settled chan struct{}) error {
 		return err
 	}
 	f.reset()
-	f.settled = settled
+	f.settled, f.ends = settled, ends
 	return a.emit(f)
 }

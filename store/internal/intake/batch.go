@@ -18,6 +18,7 @@ type batch struct {
 	ids     []crypt.Identity
 	done    chan struct{} // closed once ids is filled
 	settled chan struct{} // where set, closed once all chunks up to here have places
+	ends    bool          // the open slab ends then, and is put
 }
 
 // piece is one chunk of a batch, so often: of the given length in its buffer, or known,
@@ -32,11 +33,13 @@ type piece struct {
 	begins bool // no chunk: a member begins here
 
 	follows *Sequence // no chunk: what was there before is this, from here on
+	passes  bool      // no chunk: one passes by that the index knows, by id where it is not known
+	id      crypt.Identity
 }
 
 // inBuffer gives the length of the piece in the batch's buffer.
 func (p *piece) inBuffer() int {
-	if p.known || p.from != nil || p.follows != nil {
+	if p.known || p.passes || p.from != nil || p.follows != nil {
 		return 0
 	}
 	return p.length
@@ -44,7 +47,7 @@ func (p *piece) inBuffer() int {
 
 func (b *batch) reset() {
 	b.buf, b.pieces, b.ids = b.buf[:0], b.pieces[:0], b.ids[:0]
-	b.done, b.settled = make(chan struct{}), nil
+	b.done, b.settled, b.ends = make(chan struct{}), nil, false
 }
 
 func (b *batch) full() bool { return len(b.buf) >= batchTarget || len(b.pieces) >= batchChunks }
@@ -88,13 +91,14 @@ type frame struct {
 
 	done    chan struct{} // closed once packed is filled
 	settled chan struct{} // as in batch; such a frame may be without chunks
+	ends    bool          // likewise
 }
 
 func (f *frame) reset() {
 	f.raw, f.packed, f.lengths, f.ids = f.raw[:0], f.packed[:0], f.lengths[:0], f.ids[:0]
 	f.target, f.depth, f.baseFrames, f.copies = format.FrameTarget, 0, 0, 0
 	f.bases, f.base, f.baseLengths, f.baseIDs = f.bases[:0], f.base[:0], f.baseLengths[:0], f.baseIDs[:0]
-	f.done, f.settled = make(chan struct{}), nil
+	f.done, f.settled, f.ends = make(chan struct{}), nil, false
 }
 
 // takes tells whether a chunk of n bytes belongs in the frame.

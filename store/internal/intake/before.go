@@ -51,6 +51,16 @@ func (q *Sequence) Add(x *known.Index, run format.Run) {
 	q.length += int(run.Count)
 }
 
+// AddChunk appends a chunk that the index knows.
+func (q *Sequence) AddChunk(ref known.Ref) {
+	if n := len(q.spans) - 1; n >= 0 && q.spans[n].first+known.Ref(q.spans[n].count) == ref {
+		q.spans[n].count++
+	} else {
+		q.spans = append(q.spans, seqSpan{ref, 1, q.length})
+	}
+	q.length++
+}
+
 // AddBases appends the chunks that a chunk of a frame was probably said by, of slabs that the index knows.
 func (q *Sequence) AddBases(x *known.Index, f *format.Frame, chunk int) {
 	if len(f.Bases) == 0 {
@@ -63,7 +73,7 @@ func (q *Sequence) AddBases(x *known.Index, f *format.Frame, chunk int) {
 
 // start begins to go along the sequence.
 func (q *Sequence) start(a *assembler) *before {
-	if len(q.spans) == 0 || a.ring == nil || a.in.cfg.Old == nil {
+	if len(q.spans) == 0 {
 		return nil
 	}
 	q.byRef = make([]int, len(q.spans))
@@ -71,8 +81,15 @@ func (q *Sequence) start(a *assembler) *before {
 		q.byRef[i] = i
 	}
 	slices.SortStableFunc(q.byRef, func(a, b int) int { return int(int64(q.spans[a].first) - int64(q.spans[b].first)) })
-	return &before{q: q, in: a.in, sampler: a.ring.sampler, hasher: a.in.cfg.Keys.NewHasher()}
+	b := &before{q: q, in: a.in}
+	if a.in.saysByOld() {
+		b.sampler, b.hasher = a.ring.sampler, a.in.cfg.Keys.NewHasher()
+	}
+	return b
 }
+
+// Spans gives how many runs of chunks the sequence has; each takes some 40 bytes of memory.
+func (q *Sequence) Spans() int { return len(q.spans) }
 
 // span gives the number of the span that has a place.
 func (q *Sequence) span(at int) int {
@@ -100,7 +117,7 @@ func (q *Sequence) find(r known.Ref) (int, bool) {
 type before struct {
 	q       *Sequence
 	in      *Intake
-	sampler *delta.Sampler
+	sampler *delta.Sampler // nil: it only tells where to look
 	hasher  *crypt.Hasher
 	at      int // the place behind the last chunk that is known
 
@@ -141,7 +158,14 @@ func (b *before) skip() {
 
 // like gives what a chunk may be said by of what stood in its place, and tells whether that suffices.
 func (b *before) like(chunk []byte) (bases []basis, suffices bool) {
-	if b == nil || b.at >= b.q.length || b.resting() {
+	if b == nil || b.at >= b.q.length {
+		return nil, false
+	}
+	if b.sampler == nil {
+		b.skip()
+		return nil, false
+	}
+	if b.resting() {
 		return nil, false
 	}
 	if b.anchors = b.sampler.Append(b.anchors[:0], chunk, oldAnchors); len(b.anchors) == 0 {
@@ -233,7 +257,7 @@ func (b *before) read(slab format.SlabID, n uint32) (old Old, ok bool) {
 }
 
 func (b *before) basisOf(slab format.SlabID, n uint32, old Old) basis {
-	return basis{data: old.Data, id: old.id, depth: old.Held.Depth, frame: -1, slab: slab, of: old.Frame, n: n}
+	return basis{data: old.Data, id: old.id, depth: old.Held.Depth, frame: -1, slab: slab, of: old.Frame, n: n, below: old.Held.Bases}
 }
 
 // shared counts the anchors that a chunk shares with the one at hand.
@@ -247,8 +271,18 @@ func (b *before) shared(data []byte) (n int) {
 	return n
 }
 
+// near has an index that keeps samples know what stood here and behind it.
+func (b *before) near() {
+	if b == nil || !b.in.cfg.Index.Sampled() {
+		return
+	}
+	for at := b.at; at < min(b.at+window, b.q.length); at++ {
+		b.in.cfg.Index.Near(b.q.ref(at))
+	}
+}
+
 // Follow says what a list was made of before, or, of a stream of contents, all contents that are put from now on. It is
-// of use with DeltasOn.
+// of use with DeltasOn, and where the index keeps samples.
 func (in *Intake) Follow(s *Stream, q *Sequence) error {
 	if !in.Follows() {
 		return nil
@@ -260,7 +294,28 @@ func (in *Intake) Follow(s *Stream, q *Sequence) error {
 	return nil
 }
 
+// Pass says that a stream goes on with a chunk that the index knows, without appending it.
+func (in *Intake) Pass(s *Stream, ref known.Ref) error {
+	return in.pass(piece{stream: s, passes: true, known: true, ref: ref})
+}
+
+// PassID is Pass for a chunk that may have been put shortly before.
+func (in *Intake) PassID(s *Stream, id crypt.Identity) error {
+	return in.pass(piece{stream: s, passes: true, id: id})
+}
+
+func (in *Intake) pass(p piece) error {
+	if err := in.room(); err != nil {
+		return err
+	}
+	in.current.pieces = append(in.current.pieces, p)
+	return nil
+}
+
 // Follows tells whether Follow is of use.
-func (in *Intake) Follows() bool {
+func (in *Intake) Follows() bool { return in.saysByOld() || in.cfg.Index.Sampled() }
+
+// saysByOld tells whether chunks are said by what was there before.
+func (in *Intake) saysByOld() bool {
 	return in.cfg.deltas() && in.cfg.Deltas == DeltasOn && in.cfg.Old != nil
 }

@@ -54,21 +54,19 @@ type Config struct {
 	Parity int
 	// Deltas says which chunks are said by others. Those of captures that are apart never are.
 	Deltas Deltas
+	// Alike tells that where chunks may be said by others, all ways of that are made use of: slabs say so.
+	Alike bool
 	// Old reads chunks that were there before; with DeltasOn it is set.
 	Old func(ctx context.Context, slab format.SlabID, chunk uint32) (Old, error)
+	// Crowds counts what stands on what was there before, and goes on with that; nil: nothing does.
+	Crowds *Crowds
 	// NoRecheck leaves out reading frames back before they are sealed. Without it a
 	// session fails with ErrChanged where they are not what was hashed.
 	NoRecheck bool
-	// TableName gives the name of the next table object.
+	// TableName gives the name of the next table object. It is asked again where somebody has that name already.
 	TableName func() string
 
 	flip func(*frame) // changes frames that are about to be compressed; for tests
-}
-
-// More is what is known beside an Index.
-type More struct {
-	Index  *known.Index
-	Joined []*format.SlabRecord // as of Config
 }
 
 // deltas tells whether chunks may be said by others.
@@ -101,6 +99,9 @@ type Intake struct {
 
 // New starts a session. It must be ended by Close or Abandon.
 func New(ctx context.Context, cfg Config) (*Intake, error) {
+	if cfg.Crowds == nil {
+		cfg.Crowds = new(Crowds)
+	}
 	if cfg.Workers <= 0 {
 		cfg.Workers = runtime.GOMAXPROCS(0)
 	}
@@ -188,7 +189,7 @@ func (in *Intake) PutKnownTimes(s *Stream, ref known.Ref, n int, times uint64) e
 // chunk is put or told by PutKnown. Unlike the other methods it is for any
 // goroutine, since the session has the index in use, and it ends with ctx too.
 func (in *Intake) Resolve(ctx context.Context, refs []known.Ref) ([]crypt.Identity, error) {
-	q := question{refs, make(chan []crypt.Identity, 1)}
+	q := question{refs, make(chan answer, 1)}
 	select {
 	case in.ask <- q:
 	case <-in.ctx.Done():
@@ -196,7 +197,8 @@ func (in *Intake) Resolve(ctx context.Context, refs []known.Ref) ([]crypt.Identi
 	case <-ctx.Done():
 		return nil, context.Cause(ctx)
 	}
-	return <-q.answer, nil // at once
+	got := <-q.answer // at once, or as soon as it is read again
+	return got.ids, got.err
 }
 
 // Append appends to the stream all chunks of a Draft, which is not to be used
@@ -246,13 +248,26 @@ func (in *Intake) flush(settled chan struct{}) error {
 
 // Settle waits until every chunk put so far has its place in a slab. Streams
 // can tell their runs from then on.
-func (in *Intake) Settle() error {
+func (in *Intake) Settle() error { return in.settle(false) }
+
+// EndSlab is Settle that completes the open slab, too: when it returns nil, all that was put so far is in the storage, and
+// the index finds it by Find.
+func (in *Intake) EndSlab() error {
+	err := in.settle(true)
+	if err == nil {
+		in.cfg.Index.FindAdded() // nobody else uses it: all stages wait
+	}
+	return err
+}
+
+func (in *Intake) settle(ends bool) error {
 	if in.ended {
 		return in.over()
 	}
 	if err := in.room(); err != nil {
 		return err
 	}
+	in.current.ends = ends
 	settled := make(chan struct{})
 	if err := in.flush(settled); err != nil {
 		return err
@@ -281,46 +296,6 @@ func (in *Intake) Close() (Written, error) {
 		in.writer.cfg.Joined = append(slices.Clip(in.cfg.Joined), in.more.Joined...)
 	}
 	return in.writer.finish(in.base)
-}
-
-// Lacked gives how many bytes of chunks were taken in so far that were not known. It is asked after Settle.
-func (in *Intake) Lacked() int64 { return in.lacked }
-
-// learn asks what else is known.
-func (in *Intake) learn(ctx context.Context) (err error) {
-	if in.more == nil && in.cfg.More != nil {
-		in.more, err = in.cfg.More(ctx)
-	}
-	return err
-}
-
-// indexes gives what is known, by chunks.
-func (in *Intake) indexes() []*known.Index {
-	if in.more == nil {
-		return []*known.Index{in.cfg.Index}
-	}
-	return []*known.Index{in.cfg.Index, in.more.Index}
-}
-
-// HasDeltas tells whether a slab that the index knows, or that the session wrote, has frames that stand on others. It is
-// asked after Close.
-func (in *Intake) HasDeltas(slab format.SlabID) bool {
-	_, wrote := in.writer.stands[slab]
-	return wrote || slices.ContainsFunc(in.indexes(), func(x *known.Index) bool { return x.HasDeltas(slab) })
-}
-
-// AnyDeltas tells whether any such slab has. It is asked after Close.
-func (in *Intake) AnyDeltas() bool {
-	return len(in.writer.stands) > 0 || slices.ContainsFunc(in.indexes(), (*known.Index).AnyDeltas)
-}
-
-// Bases gives the slabs that one stands on which the index knows, or which the session wrote. It is asked after Close.
-func (in *Intake) Bases(slab format.SlabID) []format.SlabID {
-	all := in.writer.stands[slab]
-	for _, x := range in.indexes() {
-		all = slices.Concat(all, x.Bases(slab))
-	}
-	return all
 }
 
 // Abandon ends the session after a failure. It tries to write a table of the

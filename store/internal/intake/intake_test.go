@@ -422,14 +422,14 @@ func TestJoined(t *testing.T) {
 // A table whose name somebody else drew, too, gets another one; whoever draws none that is free fails.
 func TestTableNameTaken(t *testing.T) {
 	r := newRepo(t)
-	for n := range tableNames - 1 {
+	for n := range drawnNames - 1 {
 		if err := r.storage.Put(t.Context(), names.Table(fmt.Sprintf("20260314t0203z-%04d", n+1)), strings.NewReader("x")); err != nil {
 			t.Fatal(err)
 		}
 	}
 	in := r.start(t, t.Context(), known.New())
 	mustPut(t, in, in.Stream(Contents), noise(3, 2, 1000)...)
-	if w := mustClose(t, in); w.Tables != 1 || r.tables != tableNames {
+	if w := mustClose(t, in); w.Tables != 1 || r.tables != drawnNames {
 		t.Errorf("written: %+v under name %d", w, r.tables)
 	}
 	r.tables = 0

@@ -65,8 +65,9 @@ type basis struct {
 	depth uint32
 	frame int // of this session; -1: of the slab that was there before
 	slab  format.SlabID
-	of    int    // there, number of the frame
-	n     uint32 // number of the chunk in the frame, or in that slab
+	of    int           // there, number of the frame
+	n     uint32        // number of the chunk in the frame, or in that slab
+	below []format.Base // there, what the frame stands on
 }
 
 // sameFrame tells whether two chunks are of one frame.
@@ -214,8 +215,9 @@ func (f *frame) standsOn(b *basis) bool {
 	return slices.ContainsFunc(f.bases, func(p placed) bool { return p.sameFrame(b) })
 }
 
-// addBases appends bases to those that the frame has, with their bytes: what is held may go before it is compressed.
-func (f *frame) addBases(more []basis) {
+// addBases appends bases to those that the frame has, with their bytes: what is held may go before it is compressed. It calls
+// stand for one of each frame that is a further base.
+func (f *frame) addBases(more []basis, stand func(*basis)) {
 	for i := range more {
 		b := &more[i]
 		if slices.ContainsFunc(f.bases, func(p placed) bool { return p.sameFrame(b) && p.n <= b.n && b.n < p.n+p.count }) {
@@ -223,6 +225,7 @@ func (f *frame) addBases(more []basis) {
 		}
 		if !f.standsOn(b) {
 			f.baseFrames++
+			stand(b)
 		}
 		f.depth = max(f.depth, b.depth+1)
 		f.base = append(f.base, b.data...)

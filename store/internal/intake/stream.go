@@ -47,7 +47,11 @@ func (s *Stream) concat(draft *Stream) error {
 	for _, sp := range draft.spans {
 		for n := range sp.count {
 			r := sp.first + known.Ref(n)
-			if err := s.append(r, s.in.cfg.Index.ID(r), int(draft.lengths[i]), uint64(sp.times)); err != nil {
+			id, err := s.in.cfg.Index.Identity(r)
+			if err == nil {
+				err = s.append(r, id, int(draft.lengths[i]), uint64(sp.times))
+			}
+			if err != nil {
 				return err
 			}
 			i++

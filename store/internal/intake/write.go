@@ -47,6 +47,7 @@ type openSlab struct {
 	frames []format.TableFrame
 	chunks uint32
 	bases  int    // of all frames
+	alike  bool   // as in format.SlabTable
 	record []byte // once it is complete
 
 	parity int    // percent
@@ -76,6 +77,11 @@ func (in *Intake) writeFrames() error {
 		}
 		if err := in.writer.place(in.base, f); err != nil {
 			return err
+		}
+		if f.ends {
+			if err := in.writer.endSlab(in.base); err != nil {
+				return err
+			}
 		}
 		if f.settled != nil {
 			close(f.settled)
@@ -155,7 +161,7 @@ func (w *writer) openSlab(ctx context.Context) error {
 		pieces = newPieces()
 	}
 	w.pieces = nil
-	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces), parity: w.cfg.Parity, whole: w.whole[:0]}
+	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces), parity: w.cfg.Parity, whole: w.whole[:0], alike: w.cfg.Alike && w.cfg.deltas()}
 	return w.slab.send(format.MaxHeader, func(b []byte) []byte {
 		return format.AppendHeader(b, format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped})
 	})
@@ -179,6 +185,14 @@ func (w *writer) closeSlab(ctx context.Context) error {
 	}
 	w.slab, w.closed = nil, s
 	return nil
+}
+
+// endSlab completes the open slab, and waits until it has been put.
+func (w *writer) endSlab(ctx context.Context) error {
+	if err := w.closeSlab(ctx); err != nil {
+		return err
+	}
+	return w.await(ctx)
 }
 
 // send sends what add appends to an empty piece, about n bytes.
@@ -238,7 +252,7 @@ func (s *openSlab) finish(group []byte) error {
 
 // table gives the slab's own table.
 func (s *openSlab) table(group []byte) *format.SlabTable {
-	t := &format.SlabTable{Frames: make([]format.Frame, len(s.frames)), Group: group}
+	t := &format.SlabTable{Frames: make([]format.Frame, len(s.frames)), Group: group, Alike: s.alike}
 	for i := range s.frames {
 		t.Frames[i] = s.frames[i].Frame()
 	}
@@ -320,14 +334,15 @@ func (w *writer) writeTable(ctx context.Context) error {
 	return nil
 }
 
-// tableNames is how many names are tried for a table: two machines may draw the same in a minute.
-const tableNames = 8
+// drawnNames bounds how many names a table is tried under. That a machine draws the letters of another one's table of the
+// same minute is rare, and that it does so again and again is not chance.
+const drawnNames = 8
 
 // WriteTable puts a table object with the given encoded slab records and gives
-// its length in bytes.
+// its length in bytes. Where its name is taken already it draws another one.
 func WriteTable(ctx context.Context, cfg Config, records [][]byte) (n int64, err error) {
-	for range tableNames {
-		n, err = writeTableAs(ctx, cfg, cfg.TableName(), records)
+	for range drawnNames {
+		n, err = writeTable(ctx, cfg, cfg.TableName(), records)
 		if !errors.Is(err, storage.ErrExists) {
 			break
 		}
@@ -335,7 +350,7 @@ func WriteTable(ctx context.Context, cfg Config, records [][]byte) (n int64, err
 	return n, err
 }
 
-func writeTableAs(ctx context.Context, cfg Config, id string, records [][]byte) (int64, error) {
+func writeTable(ctx context.Context, cfg Config, id string, records [][]byte) (int64, error) {
 	sealer, kind, wrapped, err := cfg.Keys.NewSealer(crypt.ObjectName{
 		Repository: cfg.Repository, Kind: format.Table.String(), Name: id,
 	})

@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"iter"
+	"maps"
 	"slices"
 	"sort"
 	"sync/atomic"
@@ -26,7 +27,7 @@ var ErrFull = errors.New("the repository holds more chunks than can be indexed: 
 
 const pageBits = 14
 
-// Index takes at most 27 bytes of memory a chunk: 16 for the identity, a slot of 4
+// Index takes at most 27 bytes of memory a chunk, or no more than Bound says and some 40 for each slab. The 27 are 16 for the identity, a slot of 4
 // in a hash table that has at most twice as many once it has grown, and 3 for the
 // length of those that AddSlab added or 8 for the place of those that Add added.
 // Besides, the last page of identities and lengths, of 304 KiB, may be empty.
@@ -49,49 +50,69 @@ type Index struct {
 	blank    map[Ref]bool                      // chunks of those that are not to be found
 	standing map[format.SlabID][]format.SlabID // of those that have deltas, the slabs that these stand on
 	fresh    Ref                               // Refs from here on were added by Add
+	paged    Ref                               // pages are of the Refs from here on: 0, or fresh where samples are kept
+	bound    bound
+	far      *far // samples of what AddSlab added; nil: pages have all of it
 	frames   []framePlace
 	places   []place                  // of the Refs from fresh on
 	others   []format.SlabID          // slabs of AddElsewhere
 	otherNos map[format.SlabID]uint32 // places in others
+	added    map[format.SlabID][]Ref  // see FindAdded: the chunks of slabs that PlaceFrame named, by their numbers; noRef: not known
+	findable int                      // how many of places added has
+	settled  []framePlace             // the frames of those
 }
+
+// noRef is above all Refs.
+const noRef Ref = MaxChunks + 1
 
 // Find gives the chunk of that number in a slab that AddSlab added. Unlike the
 // other methods it may be called beside Add, by one goroutine.
 func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
-	if x.bySlab == nil {
-		x.bySlab = make(map[format.SlabID]int, len(x.slabs))
-		for i, s := range x.slabs {
-			x.bySlab[s.slab] = i
-		}
-	}
+	x.number()
 	i := x.found // mostly the same slab again
 	if i >= len(x.slabs) || x.slabs[i].slab != slab {
 		var ok bool
 		if i, ok = x.bySlab[slab]; !ok {
-			return 0, false
+			return x.addedChunk(slab, chunk)
 		}
 		x.found = i
 	}
 	return x.chunkOf(i, chunk)
 }
 
+// number makes bySlab.
+func (x *Index) number() {
+	if x.bySlab != nil {
+		return
+	}
+	x.bySlab = make(map[format.SlabID]int, len(x.slabs))
+	for i, s := range x.slabs {
+		x.bySlab[s.slab] = i
+	}
+}
+
 // FindBeside is Find for another goroutine beside that of Find, which was called before.
 func (x *Index) FindBeside(slab format.SlabID, chunk uint32) (Ref, bool) {
 	i, ok := x.bySlab[slab]
 	if !ok {
-		return 0, false
+		return x.addedChunk(slab, chunk)
 	}
 	return x.chunkOf(i, chunk)
 }
 
 // chunkOf gives a chunk of the slab at a place in slabs.
 func (x *Index) chunkOf(i int, chunk uint32) (Ref, bool) {
+	r := x.slabs[i].first + Ref(chunk)
+	return r, chunk < x.chunks(i) && !x.blank[r] && !x.far.isHidden(i) && x.isThere(i)
+}
+
+// chunks gives how many chunks the slab at a place in slabs has.
+func (x *Index) chunks(i int) uint32 {
 	end := x.fresh
 	if i+1 < len(x.slabs) {
 		end = x.slabs[i+1].first
 	}
-	r := x.slabs[i].first + Ref(chunk)
-	return r, chunk < uint32(end-x.slabs[i].first) && !x.blank[r] && x.isThere(i)
+	return uint32(end - x.slabs[i].first)
 }
 
 // Ask has Find and Lookup ask about a slab that AddSlab added before they give a chunk of it
@@ -130,8 +151,13 @@ func (x *Index) span(r Ref) int {
 	if x.slabs[i].first <= r && (i+1 == len(x.slabs) || r < x.slabs[i+1].first) {
 		return i
 	}
-	x.lookedUp = sort.Search(len(x.slabs), func(i int) bool { return x.slabs[i].first > r }) - 1
+	x.lookedUp = x.slabOf(r)
 	return x.lookedUp
+}
+
+// slabOf is span for any goroutine.
+func (x *Index) slabOf(r Ref) int {
+	return sort.Search(len(x.slabs), func(i int) bool { return x.slabs[i].first > r }) - 1
 }
 
 // Slabs gives the slabs that AddSlab added, each with its first chunk.
@@ -154,19 +180,12 @@ type slabSpan struct {
 // little-endian.
 type size [3]byte
 
-// place says where a chunk lies that Add added: in which frame of this session; or in which of others.
-type place struct {
-	frame uint32 // or elsewhere and a place in others
-	chunk uint32
+func newSize(length uint32) size {
+	n := length - 1
+	return size{byte(n), byte(n >> 8), byte(n >> 16)}
 }
 
-// elsewhere tells places of AddElsewhere.
-const elsewhere = 1 << 31
-
-type framePlace struct {
-	slab  format.SlabID
-	first uint32 // number of the frame's first chunk within the slab
-}
+func (s size) length() int { return int(s[0]) + int(s[1])<<8 + int(s[2])<<16 + 1 }
 
 // New gives an empty index.
 func New() *Index {
@@ -182,6 +201,9 @@ func (x *Index) HasDeltas(slab format.SlabID) bool {
 // Bases gives the slabs that one stands on, of those frames whose chunks are found.
 func (x *Index) Bases(slab format.SlabID) []format.SlabID { return x.standing[slab] }
 
+// Standing gives the slabs that have frames which stand on others, each with those.
+func (x *Index) Standing() iter.Seq2[format.SlabID, []format.SlabID] { return maps.All(x.standing) }
+
 // AnyDeltas tells whether any such slab has.
 func (x *Index) AnyDeltas() bool { return len(x.standing) > 0 }
 
@@ -194,6 +216,9 @@ func (x *Index) Len() int { return x.count }
 func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	x.slabs = append(x.slabs, slabSpan{Ref(x.count), slab})
 	x.bySlab, x.slots = nil, nil
+	if x.far != nil {
+		return x.addFar(slab, frames)
+	}
 	for i := range frames {
 		if frames[i].Padding {
 			break // behind all others
@@ -212,6 +237,9 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 		}
 	}
 	x.fresh = Ref(x.count)
+	if x.bound.passed(x.count) {
+		x.beginSampling()
+	}
 	return nil
 }
 
@@ -229,75 +257,39 @@ func (x *Index) stand(slab format.SlabID, f *format.TableFrame) {
 	x.standing[slab] = bases
 }
 
-// Forget lets the chunks of a slab not be found any more. It comes before the first call of
+// Forget lets the chunks of some slabs not be found any more. It comes before the first call of
 // Add, Find and Lookup.
-func (x *Index) Forget(slab format.SlabID) {
+func (x *Index) Forget(slabs ...format.SlabID) {
+	if len(slabs) == 0 {
+		return
+	}
+	which := make(map[format.SlabID]bool, len(slabs))
+	for _, id := range slabs {
+		which[id] = true
+	}
 	for i, s := range x.slabs {
-		if s.slab != slab {
-			continue
-		}
-		end := Ref(x.count)
-		if i+1 < len(x.slabs) {
-			end = x.slabs[i+1].first
-		}
-		for r := s.first; r < end; r++ {
-			x.pages[r>>pageBits][r&(1<<pageBits-1)] = crypt.Identity{}
-			x.blank[r] = true
+		switch {
+		case !which[s.slab]:
+		case x.far != nil:
+			x.far.hide(i)
+		default:
+			for r := s.first; r < s.first+Ref(x.chunks(i)); r++ {
+				x.pages[r>>pageBits][r&(1<<pageBits-1)] = crypt.Identity{}
+				x.blank[r] = true
+			}
 		}
 	}
 	x.slots = nil
 }
 
-// Add adds a chunk that is yet to be placed: number chunk of the frame with
-// the given number.
-func (x *Index) Add(id crypt.Identity, frame, chunk int) (Ref, error) {
-	r, err := x.append(id)
-	if err == nil {
-		x.hash()
-		if x.used >= len(x.slots)/4*3 {
-			x.grow()
-		}
-		x.insert(id, r)
-		x.places = append(x.places, place{uint32(frame), uint32(chunk)})
-	}
-	return r, err
-}
-
-// AddElsewhere adds a chunk that lies in a slab that AddSlab did not add: its chunk of that number.
-func (x *Index) AddElsewhere(id crypt.Identity, slab format.SlabID, chunk uint32) (Ref, error) {
-	n, ok := x.otherNos[slab]
-	if !ok {
-		n = uint32(len(x.others))
-		if x.otherNos == nil {
-			x.otherNos = make(map[format.SlabID]uint32)
-		}
-		x.otherNos[slab], x.others = n, append(x.others, slab)
-	}
-	r, err := x.Add(id, 0, 0)
-	if err == nil {
-		x.places[r-x.fresh] = place{elsewhere | n, chunk}
-	}
-	return r, err
-}
-
-// PlaceFrame says where a frame of this session lies: in slab, its first chunk
-// being the slab's chunk number first. Alone of all methods it may be called
-// beside Add and Lookup, by one goroutine.
-func (x *Index) PlaceFrame(frame int, slab format.SlabID, first uint32) {
-	for len(x.frames) <= frame {
-		x.frames = append(x.frames, framePlace{})
-	}
-	x.frames[frame] = framePlace{slab, first}
-}
-
-// FramePlace gives what PlaceFrame said, to the goroutine that says it.
-func (x *Index) FramePlace(frame int) (slab format.SlabID, first uint32) {
-	p := x.frames[frame]
-	return p.slab, p.first
-}
-
-// Lookup finds a chunk by its identity.
+// Lookup finds a chunk by its identity. Above its bound the index may miss one that is there.
 func (x *Index) Lookup(id crypt.Identity) (Ref, bool) {
+	if x.far != nil {
+		if r, ok := x.lookUp(id); ok {
+			return r, true
+		}
+		return x.lookFar(id)
+	}
 	for {
 		r, ok := x.lookUp(id)
 		if !ok || x.ask == nil || r >= x.fresh {
@@ -338,41 +330,58 @@ func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
 // least, follow each other in that slab.
 func (x *Index) LocateMany(r Ref, n uint32) (format.SlabID, uint32, uint32) {
 	if r >= x.fresh {
-		p := x.places[r-x.fresh]
+		p, frames := x.places[r-x.fresh], x.settled
 		if p.frame&elsewhere != 0 {
 			return x.others[p.frame&^elsewhere], p.chunk, 1
 		}
-		f := x.frames[p.frame]
+		if int(r-x.fresh) >= x.findable {
+			frames = x.frames // which may be growing
+		}
+		f := frames[p.frame]
 		return f.slab, f.first + p.chunk, 1
 	}
-	i := sort.Search(len(x.slabs), func(i int) bool { return x.slabs[i].first > r }) - 1
-	end := x.fresh
-	if i+1 < len(x.slabs) {
-		end = x.slabs[i+1].first
-	}
-	return x.slabs[i].slab, uint32(r - x.slabs[i].first), min(n, uint32(end-r))
+	i := x.slabOf(r)
+	at := uint32(r - x.slabs[i].first)
+	return x.slabs[i].slab, at, min(n, x.chunks(i)-at)
 }
 
 func (x *Index) setLength(r Ref, length uint32) {
 	if r&(1<<pageBits-1) == 0 {
 		x.sizes = append(x.sizes, make([]size, 0, 1<<pageBits))
 	}
-	n := length - 1
 	last := &x.sizes[len(x.sizes)-1]
-	*last = append(*last, size{byte(n), byte(n >> 8), byte(n >> 16)})
+	*last = append(*last, newSize(length))
 }
 
-// Length gives the length, in bytes, of a chunk that AddSlab added. Like Find it
-// may be called beside Add.
+// Length gives the length, in bytes, of a chunk that AddSlab added; above the bound 0 where that can't be read again.
+// Like Find it may be called beside Add.
 func (x *Index) Length(r Ref) int {
-	s := x.sizes[r>>pageBits][r&(1<<pageBits-1)]
-	return int(s[0]) + int(s[1])<<8 + int(s[2])<<16 + 1
+	if x.far != nil {
+		_, n, _ := x.readFar(r)
+		return n
+	}
+	return x.sizes[r>>pageBits][r&(1<<pageBits-1)].length()
 }
 
-// ID gives the identity of a chunk.
-func (x *Index) ID(r Ref) crypt.Identity { return x.at(r) }
+// ID gives the identity of a chunk; above the bound zero where that can't be read again.
+func (x *Index) ID(r Ref) crypt.Identity {
+	id, _ := x.Identity(r)
+	return id
+}
 
-func (x *Index) at(r Ref) crypt.Identity { return x.pages[r>>pageBits][r&(1<<pageBits-1)] }
+// Identity is ID, and says why it can't be read again.
+func (x *Index) Identity(r Ref) (crypt.Identity, error) {
+	if r < x.paged {
+		id, _, err := x.readFar(r)
+		return id, err
+	}
+	return x.at(r), nil
+}
+
+func (x *Index) at(r Ref) crypt.Identity {
+	r -= x.paged
+	return x.pages[r>>pageBits][r&(1<<pageBits-1)]
+}
 
 // append gives id the next Ref.
 func (x *Index) append(id crypt.Identity) (Ref, error) {
@@ -380,7 +389,7 @@ func (x *Index) append(id crypt.Identity) (Ref, error) {
 		return 0, ErrFull
 	}
 	r := Ref(x.count)
-	if r&(1<<pageBits-1) == 0 {
+	if (r-x.paged)&(1<<pageBits-1) == 0 {
 		x.pages = append(x.pages, make([]crypt.Identity, 0, 1<<pageBits))
 	}
 	last := &x.pages[len(x.pages)-1]
@@ -395,13 +404,9 @@ func (x *Index) hash() {
 	if x.slots != nil {
 		return
 	}
-	x.slots, x.used = make([]uint32, max(1<<10, x.count/2*3)), 0
+	x.slots, x.used = make([]uint32, max(1<<10, (x.count-int(x.paged))/2*3)), 0
 	for i, s := range x.slabs {
-		end := x.fresh
-		if i+1 < len(x.slabs) {
-			end = x.slabs[i+1].first
-		}
-		for r := s.first; r < end && !x.gone[i]; r++ {
+		for r := s.first; r < s.first+Ref(x.chunks(i)) && x.far == nil && !x.gone[i]; r++ {
 			x.insert(x.at(r), r)
 		}
 	}

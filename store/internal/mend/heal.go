@@ -15,7 +15,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
-	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
@@ -110,29 +109,6 @@ func (b *badSlab) meant(chunk uint32) []crypt.Identity {
 		return nil
 	}
 	return b.ids[chunk : chunk+1]
-}
-
-// markBad puts a mark of the places that can't be read, so that no writer relies on
-// them.
-func (p *repairer) markBad(ctx context.Context) error {
-	going, err := p.r.ledger.ReadStages(ctx, names.Harmed)
-	if err != nil {
-		return err
-	}
-	marked := going.Harmed()
-	record := &format.BatchRecord{}
-	for id, b := range p.bad {
-		if _, there := p.v.There.Find(id); there && !marked.Covers(id, b.frames) {
-			// Also where a mark is there of fewer frames: marks add up.
-			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
-		}
-	}
-	if len(record.Harmed) == 0 {
-		return nil
-	}
-	slices.SortFunc(record.Harmed, func(a, b format.HarmedSlab) int { return slices.Compare(a.Slab[:], b.Slab[:]) })
-	_, err = p.r.ledger.PutBatch(ctx, names.Harmed, record)
-	return err
 }
 
 // heal lets captures take harmed chunks from where they are unharmed.

@@ -161,7 +161,7 @@ func (p *repairer) pass(ctx context.Context) error {
 	}
 	p.out.Left = p.v.OfOpening()
 	p.out.Lost, p.out.Unreadable, p.out.Vanished, p.out.Exchanged, p.out.Returned = []check.Harmed{}, []string{}, []string{}, []string{}, []string{}
-	for _, step := range []func(context.Context) error{p.renew, p.takeAmendments, p.findBad, p.markBad, p.correctTables, p.removeBadMarks, p.mendOwn, p.removeTorn, p.removeSuperseded, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
+	for _, step := range []func(context.Context) error{p.renew, p.takeAmendments, p.findBad, p.markBad, p.unmark, p.correctTables, p.removeBadMarks, p.mendOwn, p.removeTorn, p.removeSuperseded, p.supply, p.heal, p.findLost, p.findMissing, p.findExchanged, p.findStubborn} {
 		if err := step(ctx); err != nil {
 			return err
 		}

@@ -74,7 +74,7 @@ func ParseRehearsal(name string) (capture string, err error) {
 	return capture, nil
 }
 
-// NewVerification gives a name, never used before, for a mark that says what verifying found.
+// NewVerification gives a name for a mark that says what verifying found. Another machine may have it already.
 func NewVerification(t time.Time) string { return Verified + "/" + NewID(t) }
 
 // IsVerification tells whether a name is one of NewVerification.

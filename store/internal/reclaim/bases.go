@@ -1,10 +1,13 @@
 package reclaim
 
 import (
+	"bytes"
+	"fmt"
 	"maps"
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
 )
 
 // linkBases finds out which slabs stand on which.
@@ -63,7 +66,9 @@ func (v *survey) holdOf(s *stocked, needs bitset) {
 				base.hold(b, needs)
 			}
 			// A base of depth 0 stands on nothing.
-			v.blind = v.blind || base.frames == nil && f.Depth > 1
+			if v.blind == nil && base.frames == nil && f.Depth > 1 {
+				v.blind = base
+			}
 		}
 		end = begin
 	}
@@ -77,18 +82,36 @@ func (s *stocked) hold(b format.Base, needs bitset) {
 	}
 }
 
-// noteBlind notes whether it is unknown what a needed slab stands on, where some do: nothing is taken for unneeded then.
+// noteBlind notes a needed slab of which it is unknown what it stands on, where some do: nothing is taken for unneeded then.
 func (v *survey) noteBlind() {
 	deltas := false
 	for _, c := range v.captures {
 		deltas = deltas || c.Deltas
 	}
-	v.blind = false // unused goes by it
+	v.blind = nil // unused goes by it
+	if !deltas {
+		return
+	}
+	var blind *stocked
 	for _, s := range v.all() {
-		if v.blind = deltas && s.frames == nil && !v.unused(s, v.needed); v.blind {
-			return
+		if s.frames == nil && !v.unused(s, v.needed) && (blind == nil || bytes.Compare(s.id[:], blind.id[:]) < 0) {
+			blind = s
 		}
 	}
+	v.blind = blind
+}
+
+// noteBlindness says why nothing is freed.
+func (v *survey) noteBlindness() []string {
+	if v.blind == nil {
+		return nil
+	}
+	what := "is missing"
+	if v.stock[v.blind.id] != nil {
+		what = "can't be read"
+	}
+	return []string{fmt.Sprintf("%s %s, captures need it, and no table says what it stands on: any other slab may be that, so none is freed until it is back. "+
+		"Put the file back if a copy of the repository has it; repairing fetches it from another place, or gives up what is lost with it", names.Slab(v.blind.id), what)}
 }
 
 // together takes slabs out of a set that are not to go before what stands on them: as long as that is there, a writer
@@ -134,17 +157,10 @@ func (v *survey) lot(s *stocked) []*stocked {
 }
 
 // rest gives about how many bytes what captures need of a lot takes once it was moved. A delta stays one as far as its
-// bases stay, or are moved with it; else it becomes plain, by the ratio of the plain frames.
+// bases stay, or are moved with it; else it becomes plain, and what stands on the same bases stands on it.
 // Of one that is moved alone, none counts as one whose bases lie in other slabs.
 func (v *survey) rest(lot []*stocked, alone bool) (bytes int64) {
-	var raw, sealed int64 = 2, 1
-	for _, s := range lot {
-		for i := range s.frames {
-			if f := &s.frames[i]; f.Kind == format.Zstd && !f.Padding {
-				raw, sealed = raw+int64(f.Raw()), sealed+int64(f.Sealed)
-			}
-		}
-	}
+	instead := make(map[int]bool) // chunks in whose place one is moved that stood on them
 	for _, s := range lot {
 		at := s.first
 		for i := range s.frames {
@@ -157,8 +173,8 @@ func (v *survey) rest(lot []*stocked, alone bool) (bytes int64) {
 				at++
 			}
 			size := int64(f.Sealed)
-			if len(f.Bases) > 0 && (alone && f.Bases[0].Slab != s.id || !v.keepsBases(lot, f.Bases)) {
-				size = max(size, int64(f.Raw())*sealed/raw)
+			if kept > 0 && len(f.Bases) > 0 && (alone && f.Bases[0].Slab != s.id || !v.keepsBases(lot, f.Bases, instead)) {
+				size = v.plainly(f)
 			}
 			if f.Padding {
 				kept = int64(f.Raw()) // moving the rest would bring as much anew
@@ -169,17 +185,58 @@ func (v *survey) rest(lot []*stocked, alone bool) (bytes int64) {
 	return bytes
 }
 
-// keepsBases tells whether most of the bases of what is in a lot lie beside it, or are needed by captures themselves.
-func (v *survey) keepsBases(lot []*stocked, bases []format.Base) bool {
-	needed, all := 0, 0
+// plainly gives about how many bytes a delta takes as a plain frame: what it stands on is alike, and tells how well that is
+// compressed. Where that is not known, it is taken for what can't be.
+func (v *survey) plainly(f *format.Frame) int64 {
+	below := f
+	for range format.MaxDepth {
+		if len(below.Bases) > 0 {
+			below = v.frameOf(below.Bases[0])
+		}
+		if below == nil {
+			return int64(f.Raw())
+		}
+	}
+	return max(int64(f.Sealed), int64(f.Raw())*int64(below.Sealed)/int64(below.Raw()))
+}
+
+// frameOf gives the frame that a base lies in, or nil.
+func (v *survey) frameOf(b format.Base) *format.Frame {
+	s := v.stock[b.Slab]
+	if s == nil {
+		return nil
+	}
+	end := 0
+	for i := range s.frames {
+		if end += len(s.frames[i].Chunks); int(b.First) < end {
+			return &s.frames[i]
+		}
+	}
+	return nil
+}
+
+// keepsBases tells whether most of the bases of what is in a lot lie beside it, or are needed by captures themselves, or others
+// are there instead. Where not, it is what others that stand on them find instead.
+func (v *survey) keepsBases(lot []*stocked, bases []format.Base, instead map[int]bool) bool {
+	var lost []int
+	all := 0
 	for _, b := range bases {
 		s := v.stock[b.Slab]
 		for n := int(b.First); n < int(b.First)+int(b.Count); n++ {
 			all++
-			if s != nil && n < s.chunks && (v.asked.has(s.first+n) || !slices.Contains(lot, s)) {
-				needed++
+			switch {
+			case s == nil || n >= s.chunks:
+				lost = append(lost, -1)
+			case !v.asked.has(s.first+n) && !instead[s.first+n] && slices.Contains(lot, s):
+				lost = append(lost, s.first+n)
 			}
 		}
 	}
-	return 2*needed > all
+	if 2*len(lost) < all {
+		return true
+	}
+	for _, at := range lost {
+		instead[at] = at >= 0
+	}
+	return false
 }

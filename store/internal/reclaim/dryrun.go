@@ -11,6 +11,11 @@ import (
 
 // Plan tells what Reclaim would do.
 func (r *Keeper) Plan(ctx context.Context, o Options) (*Report, error) {
+	if o.ToDeltas != nil {
+		if err := r.takesDeltas(ctx); err != nil {
+			return nil, err
+		}
+	}
 	now, guessed, err := r.leases.Now(ctx)
 	if err != nil {
 		return nil, err
@@ -31,6 +36,14 @@ func (r *Keeper) Plan(ctx context.Context, o Options) (*Report, error) {
 		if err := c.v.checkExplained(ctx, c.waiting); err != nil {
 			return nil, err
 		}
+	}
+	if o.ToDeltas != nil {
+		lots, err := c.v.withoutDeltas(ctx, c.waiting, make(map[format.SlabID]bool))
+		if err != nil {
+			return nil, err
+		}
+		c.out.ToDeltas = &Anew{}
+		c.out.ToDeltas.Left, c.out.ToDeltas.LeftBytes = total(lots)
 	}
 	c.plan()
 	c.outlook()

@@ -26,7 +26,7 @@ const maxDead = 0.03
 
 // victims gives the slabs whose rests are to be moved.
 func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
-	if v.blind {
+	if v.blind != nil {
 		return nil // the old ones would stay beside what was moved
 	}
 	young := v.young(others)
@@ -155,9 +155,10 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 		for _, s := range victims {
 			m.left[s.id] = true
 		}
-		for _, s := range some {
-			m.ids[s.id] = make([]crypt.Identity, s.chunks)
+		if m.alike, err = c.v.allAlike(ctx, some); err != nil {
+			return false, err
 		}
+		m.take = func(ctx context.Context) error { return m.moveChunks(ctx, some) }
 		written, err := m.run(ctx, c.lease, some)
 		c.out.Written += written
 		c.out.Moved += len(some)
@@ -181,6 +182,8 @@ type mover struct {
 	said  map[format.SlabID]*stock.Said      // of those
 	memo  map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
 	meter *vault.Meter
+	alike bool                        // nothing more is gained by looking for what the chunks are alike
+	take  func(context.Context) error // takes in the chunks of the slabs that are left now
 }
 
 // run moves the chunks, and then puts new generations of the index files
@@ -189,6 +192,7 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 	left := make(map[format.SlabID]bool)
 	for _, s := range victims {
 		left[s.id] = true
+		m.ids[s.id] = make([]crypt.Identity, s.chunks)
 	}
 	if m.said, err = m.r.stock.SaidOf(ctx, left); err != nil {
 		return 0, err
@@ -196,7 +200,7 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 	if err := m.begin(ctx, l); err != nil {
 		return 0, err
 	}
-	files, err := m.move(ctx, victims)
+	files, err := m.move(ctx)
 	if err != nil {
 		m.w.Intake.Abandon(context.WithoutCancel(ctx))
 		return 0, err
@@ -251,7 +255,7 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 		return err
 	}
 	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedDefault, m.apart
-	cfg.Old = weave.OldChunks(m.r.slabs)
+	cfg.Old, cfg.Alike = weave.OldChunks(m.r.slabs), m.alike
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
 		return err
@@ -268,8 +272,8 @@ type newFile struct {
 	generation int
 }
 
-func (m *mover) move(ctx context.Context, victims []*stocked) ([]newFile, error) {
-	if err := m.moveChunks(ctx, victims); err != nil {
+func (m *mover) move(ctx context.Context) ([]newFile, error) {
+	if err := m.take(ctx); err != nil {
 		return nil, err
 	}
 	if err := m.w.Intake.Settle(); err != nil {

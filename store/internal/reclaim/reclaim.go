@@ -23,6 +23,7 @@ type Options struct {
 	Host              string // for people
 	Meter             *vault.Meter
 	Waiting           func(time.Duration) // called before it waits; or nil
+	ToDeltas          *ToDeltas           // nil: what is stored without deltas stays so
 }
 
 // Report says what was done, or would be.
@@ -38,14 +39,21 @@ type Report struct {
 	Next      time.Time // when the first of these can go; zero: there are none
 	Notes     []string
 	Waiting   []lease.Writer // writers at work
+	ToDeltas  *Anew          // nil where that was not asked for
 }
 
 // Reclaim frees what no capture needs. It wants a repository that is read afresh. On a full medium it gives the reserve
 // back, and begins again, as after any other end.
 func (r *Keeper) Reclaim(ctx context.Context, o Options) (out *Report, err error) {
+	if o.ToDeltas != nil {
+		if err := r.takesDeltas(ctx); err != nil {
+			return nil, err
+		}
+	}
 	err = r.vault.WithReserve(ctx, math.MaxInt, func() error {
 		done, err := r.reclaim(ctx, o)
 		out = out.and(done)
+		o.ToDeltas = nil // on a full medium there is no room for it
 		return err
 	})
 	if err == nil && r.vault.KeepReserve(ctx, o.Reserve) != nil {
@@ -60,6 +68,7 @@ func (earlier *Report) and(r *Report) *Report {
 		return cmp.Or(r, earlier)
 	}
 	r.Captures = append(earlier.Captures, r.Captures...)
+	r.ToDeltas = cmp.Or(r.ToDeltas, earlier.ToDeltas)
 	r.Slabs, r.Freed, r.Moved, r.Written = r.Slabs+earlier.Slabs, r.Freed+earlier.Freed, r.Moved+earlier.Moved, r.Written+earlier.Written
 	return r
 }
@@ -97,6 +106,11 @@ type reclaimer struct {
 func (c *reclaimer) run(ctx context.Context) error {
 	if err := c.pass(ctx); err != nil {
 		return err
+	}
+	if c.o.ToDeltas != nil {
+		if err := c.storeAnew(ctx); err != nil {
+			return err
+		}
 	}
 	moved, err := c.moveRests(ctx)
 	if err != nil {
@@ -212,7 +226,7 @@ func (v *survey) due() map[format.SlabID]bool {
 // outlook tells what waits.
 func (c *reclaimer) outlook() {
 	v, out := c.v, c.out
-	out.Notes = append(out.Notes, v.noteAhead()...)
+	out.Notes = append(append(out.Notes, v.noteAhead()...), v.noteBlindness()...)
 	next := func(t time.Time) {
 		if !t.After(v.now) {
 			return // something else keeps it, which has a time of its own

@@ -42,7 +42,7 @@ type survey struct {
 	listing bitset // of the direct ones, those of member lists and the like
 
 	walked map[string][]*stocked // by recipe: the slabs that it names, at all levels
-	blind  bool                  // see noteBlind
+	blind  *stocked              // see noteBlind
 }
 
 // stocked is a slab that there is, or one that is absent.
@@ -411,7 +411,7 @@ func (v *survey) markRun(s *stocked, run format.Run, wanted, direct, listing boo
 // unused tells that nothing of a slab is needed, by the given needs. Of a slab whose
 // chunks are not known, something is if a recipe names it.
 func (v *survey) unused(s *stocked, needs bitset) bool {
-	if s.short || v.blind {
+	if s.short || v.blind != nil {
 		return false
 	}
 	if s.frames != nil {

@@ -1,6 +1,7 @@
 package stock
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -30,17 +31,41 @@ func TestBlotBaseless(t *testing.T) {
 	for _, id := range []format.SlabID{there, one, two} {
 		p.slabs = append(p.slabs, vault.SlabObject{ID: id, Info: storage.Info{Size: 9}})
 	}
-	for _, rec := range p.blotBaseless(records) {
+	for _, rec := range p.blotBaseless(slices.Clone(records)) {
 		for i := range rec.Frames {
 			if got := rec.Frames[i].ID(0) == (crypt.Identity{}); got != want[rec.Slab][i] {
 				t.Errorf("slab %s, frame %d: blotted %v", rec.Slab, i, got)
 			}
 		}
 	}
+	for _, rec := range records { // which may be kept, and are others' too
+		for i := range rec.Frames {
+			if rec.Frames[i].ID(0) == (crypt.Identity{}) {
+				t.Errorf("slab %s, frame %d: the record that was given is another one", rec.Slab, i)
+			}
+		}
+	}
 	relying := &presence{exclude: &Exclusion{Slabs: map[format.SlabID]bool{gone: true}}, relied: &Relied{}}
-	for _, rec := range relying.blotBaseless(records) {
-		if got := rec.Frames[0].ID(0) == (crypt.Identity{}); !got {
-			t.Errorf("slab %s, frame 0 stands on what is named finally", rec.Slab)
+	for _, rec := range relying.blotBaseless(slices.Clone(records)) {
+		for i := range rec.Frames {
+			if got := rec.Frames[i].ID(0) == (crypt.Identity{}); got != want[rec.Slab][i] {
+				t.Errorf("slab %s, frame %d: blotted %v by who relies on what is not named finally", rec.Slab, i, got)
+			}
+		}
+	}
+}
+
+// TestIsBad finds the frame of a chunk.
+func TestIsBad(t *testing.T) {
+	lost := format.SlabID{1}
+	on := format.Standing{Depth: 1, Bases: []format.Base{{Slab: lost, Count: 1}}}
+	s := newBaseless(&format.SlabRecord{Frames: []format.TableFrame{
+		{Chunks: []uint32{5, 5}}, {Chunks: []uint32{5, 5, 5}, Standing: on}, {Chunks: []uint32{5}},
+	}})
+	s.find(1, func(b format.Base) bool { return b.Slab == lost })
+	for chunk, want := range []bool{false, false, true, true, true, false, false} {
+		if got := s.isBad(uint32(chunk)); got != want {
+			t.Errorf("chunk %d is bad: %v", chunk, got)
 		}
 	}
 }

@@ -21,7 +21,7 @@ func newStock(t *testing.T, st storage.Storage, key *crypt.KeyFile) *Stock {
 	return New(v, ledger.NewWatch())
 }
 
-// openStock opens a repository, with copies in a folder.
+// openStock opens a repository, with copies in a folder, or without.
 func openStock(t *testing.T, st storage.Storage, key *crypt.KeyFile, cache string) *Stock {
 	t.Helper()
 	found, err := vault.Find(t.Context(), st)
@@ -33,6 +33,8 @@ func openStock(t *testing.T, st storage.Storage, key *crypt.KeyFile, cache strin
 		t.Fatal(err)
 	}
 	t.Cleanup(v.Close)
-	v.Keep(cache, 0)
+	if cache != "" {
+		v.Keep(cache, 0, false)
+	}
 	return New(v, ledger.NewWatch())
 }

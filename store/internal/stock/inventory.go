@@ -6,12 +6,16 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // Inventory is what the tables say, held against the slabs that there are.
 type Inventory struct {
 	slabs    vault.SlabList                // that there are
 	tables   []ListedTable                 // that could be read to their end
+	table    storage.Info                  // that is being taken in
+	numbers  []int                         // of the slabs that it lists
+	piece    uint32                        // of a copy of it, that the record at hand is in
 	Damage   []*vault.ObjectError          // tables that can't
 	read     int                           // how many tables were read
 	listed   []int                         // by number of a slab: the last table that listed it, counted from 1
@@ -83,28 +87,29 @@ func (v *Inventory) sum(rec *format.SlabRecord) uint64 {
 	return h.Sum64() | 1
 }
 
-// take calls add for the slabs of a table that were not found before, and numbers all of
-// the table, each once.
-func (v *Inventory) take(records []*format.SlabRecord, add func(*format.SlabRecord) error) ([]int, error) {
-	v.read++
-	numbers := make([]int, 0, len(records))
-	for _, rec := range records {
-		i, ok := v.number(rec)
-		before := v.listed[i]
-		if before == v.read {
-			continue
-		}
-		v.listed[i] = v.read
-		numbers = append(numbers, i)
-		if !ok || before > 0 {
-			v.tellAbsent(rec)
-			continue
-		}
-		if err := add(rec); err != nil {
-			return numbers, err
-		}
+// begin says of which table records are taken from here on.
+func (v *Inventory) begin(table storage.Info) *Inventory {
+	if v.read == 0 || v.table.Name != table.Name {
+		v.read++
+		v.table, v.numbers, v.piece = table, nil, 0
 	}
-	return numbers, nil
+	return v
+}
+
+// takeRecord calls add for a slab of a table that was not found before, and numbers it, each once.
+func (v *Inventory) takeRecord(rec *format.SlabRecord, add func(*format.SlabRecord) error) error {
+	i, ok := v.number(rec)
+	before := v.listed[i]
+	if before == v.read {
+		return nil
+	}
+	v.listed[i] = v.read
+	v.numbers = append(v.numbers, i)
+	if !ok || before > 0 {
+		v.tellAbsent(rec)
+		return nil
+	}
+	return add(rec)
 }
 
 func (v *Inventory) tellAbsent(rec *format.SlabRecord) {
@@ -167,7 +172,5 @@ func (v *Inventory) other(key listedSlab) int {
 // forget has a writer rely on no chunk of some slabs: of two tables that say different
 // things, either may be wrong.
 func (s *Loaded) forget(slabs []format.SlabID) {
-	for _, id := range slabs {
-		s.Index.Forget(id)
-	}
+	s.Index.Forget(slabs...)
 }

@@ -5,20 +5,23 @@ import (
 	"context"
 	"io"
 	"path"
+	"sync/atomic"
 
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/cache"
 )
 
 // keeping is a storage that keeps copies of the tables and small slabs that are put, where the next capture finds its lists, and puts
-// second copies of tables. It passes no optional power on: it is for intake alone, which asks a storage for none.
+// second copies of tables; of longer slabs as far as it may. It passes no optional power on: it is for intake alone, which asks a storage for none.
 type keeping struct {
 	storage.Storage
-	r    *Stock
-	tell func(storage.Info, []*format.SlabRecord) // is told of tables that were put and kept; nil: nobody
+	r     *Stock
+	bases *atomic.Int64                            // how many bytes of longer slabs are kept yet; nil: none
+	tell  func(storage.Info, []*format.SlabRecord) // is told of tables that were put and kept; nil: nobody
 }
 
 // TellTables has a function told of the tables that an intake puts, with the length of each, from a goroutine of the intake.
@@ -60,18 +63,28 @@ func (k keeping) putSlab(ctx context.Context, name string, content io.Reader) er
 		return k.Storage.Put(ctx, name, content)
 	}
 	c := &copying{from: content}
+	if k.bases != nil && k.bases.Load() > 0 {
+		c.rest = func() *cache.Writer { return copies.UpTo(name, min(format.SlabTarget, k.bases.Load())) }
+	}
 	err := k.Storage.Put(ctx, name, c)
-	if err == nil && !c.long {
+	switch {
+	case err != nil:
+		c.file.Discard()
+	case !c.long:
 		copies.Add(name, c.bytes)
+	case c.file != nil:
+		k.bases.Add(-c.file.Keep())
 	}
 	return err
 }
 
-// copying gives a content, and has it if it is not longer than a small slab.
+// copying gives a content, and has it if it is not longer than a small slab; else there is a copy of it if rest gives room.
 type copying struct {
 	from  io.Reader
 	bytes []byte
 	long  bool
+	rest  func() *cache.Writer // nil: none
+	file  *cache.Writer        // of a long one; nil: none
 }
 
 // Read implements io.Reader.
@@ -97,8 +110,15 @@ func (t copyingTo) Write(p []byte) (int, error) {
 }
 
 func (c *copying) add(p []byte) {
-	if c.long = c.long || len(c.bytes)+len(p) > fetch.SmallSlab; c.long {
+	if !c.long && len(c.bytes)+len(p) > fetch.SmallSlab {
+		if c.long = true; c.rest != nil {
+			c.file = c.rest()
+		}
+		c.file.Write(c.bytes)
 		c.bytes = nil
+	}
+	if c.long {
+		c.file.Write(p)
 		return
 	}
 	c.bytes = append(c.bytes, p...)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"maps"
 	"path"
 	"slices"
 
@@ -62,41 +63,57 @@ func (r *Stock) pin(service string, table storage.Info) bool {
 	return w != nil
 }
 
+// leftForRest is the part of what an index may take that is left for what others wrote, at the least.
+const leftForRest = 4
+
 var errNotPinned = errors.New("a copy of a table is not there")
 
-// ownOf is stockOf by the tables that are pinned, or nil where it takes more to know what the writer relies on.
+// ownOf is stockOf by the tables that are pinned, or nil where it takes more to know what the writer relies on. Of the memory that
+// an index may take, what it does not need is left for the rest.
 func (r *Stock) ownOf(ctx context.Context, p *presence, l *lease.Lease, group []byte) *Loaded {
 	if p.relied == nil || len(p.relied.Tables) == 0 {
 		return nil
 	}
-	own, lacking := p.again(ctx), len(p.relied.Slabs)
-	listed := make(map[format.SlabID]bool)
-	s, err := r.index(ctx, own, l, group, func(_ context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error {
-		for _, t := range p.relied.Tables {
-			records := r.readCopyAs(pinName(p.relied.Service, t.Name), t)
+	own := p.again(ctx)
+	own.memory -= own.memory / leftForRest
+	s, lacking := r.newLoading(ctx, own, l, group), maps.Clone(p.relied.Slabs)
+	s.read = r.readPinned(p.relied, lacking)
+	s.again.copyOf = func(t storage.Info) string { return pinName(p.relied.Service, t.Name) }
+	if err := s.load(ctx); err != nil || len(lacking) > 0 {
+		return nil
+	}
+	r.slabs.Expect(own.length)
+	left := p.memory - s.Index.Memory()
+	s.Rest = func(ctx context.Context) (*Loaded, error) {
+		all := p.again(ctx)
+		all.memory = left
+		rest := r.newLoading(ctx, all, l, group)
+		rest.counted = s.Index.HasDeltas
+		if err := rest.load(ctx); err != nil {
+			return nil, err
+		}
+		return rest.Loaded, nil
+	}
+	return s.Loaded
+}
+
+// readPinned reads the tables that are pinned, and takes the slabs that they list out of lacking.
+func (r *Stock) readPinned(relied *Relied, lacking map[format.SlabID]bool) readsTables {
+	return func(_ context.Context, _ func(storage.Info, *format.SlabRecord) error, use func(storage.Info, []*format.SlabRecord, error) error) error {
+		for _, t := range relied.Tables {
+			records := r.readCopyAs(pinName(relied.Service, t.Name), t)
 			if records == nil {
 				return errNotPinned
 			}
 			for _, rec := range records {
-				if p.relied.Slabs[rec.Slab] && !listed[rec.Slab] {
-					listed[rec.Slab] = true
-					lacking--
-				}
+				delete(lacking, rec.Slab)
 			}
 			if err := use(t, records, nil); err != nil {
 				return err
 			}
 		}
 		return nil
-	}, false)
-	if err != nil || lacking > 0 {
-		return nil
 	}
-	r.slabs.Expect(own.length)
-	s.Rest = func(ctx context.Context) (*Loaded, error) {
-		return r.index(ctx, p.again(ctx), l, group, r.ReadTables, false)
-	}
-	return s
 }
 
 // whereabouts says which table lists each slab, the last of several.

@@ -3,6 +3,7 @@ package stock
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"path"
@@ -39,6 +40,50 @@ func (r *Stock) readTable(ctx context.Context, info storage.Info) ([]*format.Sla
 // write have some MiB.
 const maxSpareTable = 64 << 20
 
+// Bounds of what is in memory at a time of tables that are read, in bytes of them.
+const (
+	tablesAtOnce = 24 << 20
+	longTable    = maxSpareTable // a longer one is not as a whole, if whoever reads it can do without
+	longRest     = 4 << 20       // identities of such a one that are read together
+)
+
+var errEnough = errors.New("enough")
+
+// streamTable reads a table record by record. It uses and keeps no copy.
+func (r *Stock) streamTable(ctx context.Context, info storage.Info, use func(*format.SlabRecord) error) error {
+	src := vault.Buffered(r.vault.Reader(ctx, info), info)
+	opener, err := r.vault.Opener(src, format.Table, path.Base(info.Name))
+	if err != nil {
+		return err
+	}
+	for in := format.NewRecordReader(src, opener); ; {
+		plain, err := in.Next()
+		if err == io.EOF {
+			return nil
+		}
+		var rec *format.SlabRecord
+		if err == nil {
+			rec, err = format.DecodeSlabRecord(plain)
+		}
+		if err == nil {
+			err = use(rec)
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// someTables gives the number of the first tables that are read together.
+func someTables(tables []storage.Info) (n int) {
+	for size := int64(0); n < len(tables); n++ {
+		if size += tables[n].Size; n > 0 && size > tablesAtOnce {
+			break
+		}
+	}
+	return n
+}
+
 // decodeTable reads a table object.
 func (r *Stock) decodeTable(object io.Reader, info storage.Info) ([]*format.SlabRecord, error) {
 	src := vault.Buffered(object, info)
@@ -74,26 +119,58 @@ func readRecords(src io.Reader, opener *crypt.Opener, decode func([]*format.Slab
 // readTableCopy gives the records of the copy that is kept of a table, or nil. Whatever
 // is wrong with a copy, the table decides.
 func (r *Stock) readTableCopy(info storage.Info) []*format.SlabRecord {
-	return r.readCopyAs(info.Name, info)
+	return r.readCopyAs(copyOf(info), info)
 }
+
+// copyOf is where a copy of a table is kept.
+func copyOf(info storage.Info) string { return info.Name }
 
 // readCopyAs is readTableCopy for a copy that is kept under a name.
 func (r *Stock) readCopyAs(name string, info storage.Info) []*format.SlabRecord {
+	records, err := r.openTableCopy(name, info, func(src io.Reader, opener *crypt.Opener) ([]*format.SlabRecord, error) {
+		return readRecords(src, opener, format.DecodeTableCopy)
+	})
+	if err != nil {
+		r.vault.Copies().Drop(name)
+		return nil
+	}
+	return records
+}
+
+// readCopyPiece gives the records of a piece of the copy of a table that is kept under a name, or nil.
+func (r *Stock) readCopyPiece(name string, info storage.Info, piece uint32) []*format.SlabRecord {
+	records, err := r.openTableCopy(name, info, func(src io.Reader, opener *crypt.Opener) ([]*format.SlabRecord, error) {
+		in := format.NewRecordReader(src, opener)
+		for range piece {
+			if err := in.Skip(); err != nil {
+				return nil, err
+			}
+		}
+		plain, err := in.Next()
+		if err != nil {
+			return nil, err
+		}
+		return format.DecodeTableCopy(nil, plain)
+	})
+	if err != nil {
+		return nil
+	}
+	return records
+}
+
+// openTableCopy has the copy of a table read that is kept under a name, if there is one.
+func (r *Stock) openTableCopy(name string, info storage.Info, read func(io.Reader, *crypt.Opener) ([]*format.SlabRecord, error)) ([]*format.SlabRecord, error) {
 	file := r.vault.Copies().Reader(name, -1)
 	if file == nil {
-		return nil
+		return nil, nil
 	}
 	defer file.Close()
 	src := vault.Buffered(file, info)
 	opener, err := r.vault.Opener(src, format.TableCopy, copyName(info))
-	if err == nil {
-		var records []*format.SlabRecord
-		if records, err = readRecords(src, opener, format.DecodeTableCopy); err == nil {
-			return records
-		}
+	if err != nil {
+		return nil, err
 	}
-	r.vault.Copies().Drop(name)
-	return nil
+	return read(src, opener)
 }
 
 // keepTable keeps a copy of a table that was accepted.

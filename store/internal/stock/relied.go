@@ -36,6 +36,8 @@ type presence struct {
 	looked  map[int]bool             // numbers of the folders that slabs are of
 	lengths map[format.SlabID]uint64 // of the slabs of other folders, as tables say
 
+	memory int64 // bytes that the index may take; 0: whatever it takes
+
 	each func(*format.SlabRecord) // see Measure; nil: nobody is told
 
 	bases map[format.SlabID][]format.SlabID // of slabs that have deltas
@@ -62,7 +64,7 @@ func newPresence(ctx context.Context, r *Stock, exclude *Exclusion, relied *Reli
 // again gives the same, of which nothing was asked.
 func (p *presence) again(ctx context.Context) *presence {
 	fresh := newPresence(ctx, p.stock, p.exclude, p.relied)
-	fresh.looked, fresh.slabs = p.looked, p.slabs
+	fresh.looked, fresh.slabs, fresh.memory = p.looked, p.slabs, p.memory
 	return fresh
 }
 

@@ -16,12 +16,17 @@ type Stock struct {
 	slabs   *fetch.Slabs    // likewise
 	ledger  *ledger.Ledger
 	leases  *lease.Leases
+
+	// IndexMemory bounds the index of a writer that need not find every chunk, in bytes; 0: known.DefaultMemory.
+	IndexMemory int64
+
+	longest int64 // bytes of the longest table that is in memory as a whole
 }
 
 // New opens the stock of a repository, which is held against what a watch knows.
 func New(v *vault.Vault, w *ledger.Watch) *Stock {
 	l := ledger.New(v, w)
-	return &Stock{vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: l, leases: lease.New(v, l)}
+	return &Stock{vault: v, storage: v.Storage(), slabs: v.Slabs(), ledger: l, leases: lease.New(v, l), longest: longTable}
 }
 
 // Afresh gives the stock without anything that was read before, and without copies on this

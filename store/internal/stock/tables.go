@@ -1,9 +1,11 @@
 package stock
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"github.com/kistarchive/kist/crypt"
@@ -23,7 +25,7 @@ import (
 func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*Inventory, error) {
 	r.slabs.Expect(slabs.Length)
 	v := newInventory(slabs)
-	return v, r.takeInto(ctx, v, r.ReadTables, partial, add)
+	return v, r.takeInto(ctx, v, r.readTables, partial, add)
 }
 
 // TakeAll is Take, partial, that also calls absent for each record of a slab that is missing: what that stands on is known
@@ -32,26 +34,39 @@ func (r *Stock) TakeAll(ctx context.Context, slabs vault.SlabList, add func(*for
 	r.slabs.Expect(slabs.Length)
 	v := newInventory(slabs)
 	v.absent = absent
-	return r.takeInto(ctx, v, r.ReadTables, true, add)
+	return r.takeInto(ctx, v, r.readTables, true, add)
 }
 
-// readsTables calls use as ReadTables does.
-type readsTables func(ctx context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error
+// readsTables calls use, and part if it is set, as readTables does.
+type readsTables func(ctx context.Context, part func(storage.Info, *format.SlabRecord) error, use func(storage.Info, []*format.SlabRecord, error) error) error
 
 // takeInto is Take with an inventory that nothing is in yet, and for some tables.
 func (r *Stock) takeInto(ctx context.Context, v *Inventory, read readsTables, partial bool, add func(*format.SlabRecord) error) error {
-	return read(ctx, func(info storage.Info, records []*format.SlabRecord, err error) error {
+	var part func(storage.Info, *format.SlabRecord) error
+	if partial {
+		part = func(info storage.Info, rec *format.SlabRecord) error {
+			return v.begin(info).takeRecord(rec, add)
+		}
+	}
+	return read(ctx, part, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
 			v.Damage = append(v.Damage, &vault.ObjectError{Object: info.Name, Err: err})
 			if !partial {
 				return nil
 			}
 		}
-		numbers, added := v.take(records, add)
-		if err == nil {
-			v.tables = append(v.tables, ListedTable{info, numbers})
+		v.begin(info)
+		pieces := format.CopyPieces(records)
+		for i, rec := range records {
+			v.piece = pieces[i]
+			if err := v.takeRecord(rec, add); err != nil {
+				return err
+			}
 		}
-		return added
+		if err == nil {
+			v.tables = append(v.tables, ListedTable{info, v.numbers})
+		}
+		return nil
 	})
 }
 
@@ -59,6 +74,12 @@ func (r *Stock) takeInto(ctx context.Context, v *Inventory, read readsTables, pa
 // it has. Where tables went since they were listed, those are read, too, that may
 // have come in their place.
 func (r *Stock) ReadTables(ctx context.Context, use func(storage.Info, []*format.SlabRecord, error) error) error {
+	return r.readTables(ctx, nil, use)
+}
+
+// readTables is ReadTables that calls part, if it is set, for each record of a table that is not to be in memory as a
+// whole, and then use without records.
+func (r *Stock) readTables(ctx context.Context, part func(storage.Info, *format.SlabRecord) error, use func(storage.Info, []*format.SlabRecord, error) error) error {
 	done := make(map[string]bool)
 	for tries := 1; ; tries++ {
 		tables, err := r.vault.List(ctx, names.Tables)
@@ -68,18 +89,25 @@ func (r *Stock) ReadTables(ctx context.Context, use func(storage.Info, []*format
 		r.vault.Copies().Retain(names.Tables, tables)
 		tables = slices.DeleteFunc(tables, func(info storage.Info) bool { return done[info.Name] })
 		gone := false
-		err = vault.InOrder(ctx, tables, vault.Askers, r.readTable,
-			func(info storage.Info, records []*format.SlabRecord, err error) error {
-				done[info.Name] = true
-				if errors.Is(err, storage.ErrNotFound) {
-					gone = true
-					return nil
-				}
-				if err != nil && !vault.IsDamage(err) {
-					return err
-				}
-				return use(info, records, err)
-			})
+		took := func(info storage.Info, records []*format.SlabRecord, err error) error {
+			done[info.Name] = true
+			if errors.Is(err, storage.ErrNotFound) {
+				gone = true
+				return nil
+			}
+			if err != nil && !vault.IsDamage(err) {
+				return err
+			}
+			return use(info, records, err)
+		}
+		for n := 0; len(tables) > 0 && err == nil; tables = tables[n:] {
+			if n = someTables(tables); part != nil && tables[0].Size > r.longest {
+				n = 1
+				err = took(tables[0], nil, r.streamTable(ctx, tables[0], func(rec *format.SlabRecord) error { return part(tables[0], rec) }))
+			} else {
+				err = vault.InOrder(ctx, tables[:n], vault.Askers, r.readTable, took)
+			}
+		}
 		if err != nil || !gone || tries == ledger.Relists {
 			return err
 		}
@@ -93,6 +121,7 @@ type Loaded struct {
 	Tables  []ListedTable
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
+	Crowds  *intake.Crowds  // what stands on what, by the tables that were read
 	Looked  int             // how many slabs the folders have that were looked into; 0: all were listed
 
 	// Rest gives what else the repository holds; nil: Index has all. See Relied.Tables.
@@ -108,7 +137,7 @@ type Loaded struct {
 // Where captures are apart, it is of one group; nil means all.
 //
 // relied, if it is set, is called once it is known what the writer must not rely on, and says what it
-// relies on without listing all slabs; nil: on nothing.
+// relies on without listing all slabs; nil: on nothing. The index is bounded then, and may miss chunks (known.Bound).
 func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied func(context.Context) (*Relied, error)) (*Loaded, error) {
 	exclude, going := &Exclusion{}, &ledger.Batches{}
 	if l != nil {
@@ -131,6 +160,9 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 	p, err := r.present(ctx, exclude, some)
 	if err != nil {
 		return nil, err
+	}
+	if relied != nil {
+		p.memory = cmp.Or(r.IndexMemory, known.DefaultMemory)
 	}
 	s := r.ownOf(ctx, p, l, group)
 	if s == nil {
@@ -174,94 +206,6 @@ func (r *Stock) IndexSlabs(ctx context.Context, slabs vault.SlabList, exclude *E
 		return nil, nil, err
 	}
 	return s.Index, s.Adopted, nil
-}
-
-// stockOf is Load for what is there.
-func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group []byte) (*Loaded, error) {
-	s, err := r.index(ctx, p, l, group, r.ReadTables, true)
-	if err == nil && p.relied != nil {
-		r.slabs.Expect(p.length)
-	}
-	return s, err
-}
-
-// index is stockOf by some tables; adopt says whether slabs are read that none of them lists.
-func (r *Stock) index(ctx context.Context, p *presence, l *lease.Lease, group []byte, read readsTables, adopt bool) (*Loaded, error) {
-	slabs, exclude := p.slabs, p.exclude
-	s := &Loaded{Index: known.New()}
-	var last, standing []*format.SlabRecord
-	v := newInventory(slabs)
-	v.absent = p.absent
-	if p.relied != nil {
-		v.supposed = p.supposed
-	}
-	if adopt {
-		r.slabs.Expect(slabs.Length)
-	}
-	err := r.takeInto(ctx, v, read, true, func(rec *format.SlabRecord) error {
-		if !ofGroup(rec, group) {
-			return nil
-		}
-		rec = exclude.harmed.Blot(rec)
-		switch {
-		case rec.HasDeltas():
-			p.note(rec)
-			standing = append(standing, rec) // what it stands on may be listed later
-			return nil
-		case exclude.Last[rec.Slab]:
-			last = append(last, rec)
-			return nil
-		}
-		p.tell(rec)
-		return s.Index.AddSlab(rec.Slab, rec.Frames)
-	})
-	if err != nil {
-		return nil, err
-	}
-	isLast := func(rec *format.SlabRecord) bool { return exclude.Last[rec.Slab] }
-	p.cut = v.cut()
-	standing = p.blotBaseless(standing)
-	for _, rec := range standing {
-		if isLast(rec) {
-			continue
-		}
-		p.tell(rec)
-		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
-			return nil, err
-		}
-	}
-	for _, rec := range standing {
-		if isLast(rec) {
-			last = append(last, rec)
-		}
-	}
-	s.Tables, s.listed = v.tables, v.whereabouts()
-	if adopt {
-		unlisted, err := r.forsaken(ctx, v.Unlisted(), slabs, l)
-		if err != nil {
-			return nil, err
-		}
-		if s.Adopted, err = r.recover(ctx, unlisted, nil); err != nil {
-			return nil, err
-		}
-	}
-	for _, rec := range slices.Concat(s.Adopted, last) {
-		if !ofGroup(rec, group) {
-			continue
-		}
-		p.tell(rec)
-		if err := s.Index.AddSlab(rec.Slab, rec.Frames); err != nil {
-			return nil, err
-		}
-	}
-	if l != nil {
-		s.forget(v.contradicted)
-	}
-	if p.relied != nil {
-		s.Looked = len(slabs)
-		s.Index.Ask(p.there)
-	}
-	return s, nil
 }
 
 // forsaken gives, of slabs that no table lists, those that no writer who is at
@@ -386,6 +330,11 @@ func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intak
 	}
 	deltas, err := r.vault.Deltas(ctx)
 	cfg.Deltas = map[string]intake.Deltas{format.DeltasOwn: intake.DeltasOwn, format.DeltasOn: intake.DeltasOn}[deltas]
+	if cfg.Deltas == intake.DeltasOn {
+		left := new(atomic.Int64)
+		left.Store(r.vault.BasesToKeep())
+		cfg.Storage = keeping{Storage: r.storage, r: r, bases: left}
+	}
 	return cfg, err
 }
 

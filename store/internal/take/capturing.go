@@ -209,8 +209,10 @@ func (s *session) begin(ctx context.Context) error {
 	stock.TellTables(&cfg, s.wrote.note)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
-	cfg.Old = weave.OldChunks(s.r.slabs)
+	cfg.Old, cfg.Crowds = weave.OldChunks(s.r.slabs), loaded.Crowds
+	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
 	s.index = loaded.Index
+	s.loadBefore(ctx)
 	s.Intake, err = intake.New(ctx, cfg)
 	return err
 }

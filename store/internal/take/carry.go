@@ -165,6 +165,11 @@ func (k *carrier) volume(ctx context.Context, v *format.Volume) (*volumeTaken, e
 	if v.Order != nil {
 		t.Order = k.s.Intake.Stream(intake.Listing)
 	}
+	if k.s.Intake.Follows() {
+		if err := k.s.followVolume(ctx, t, k.s.latestCarried(ctx, v)); err != nil {
+			return nil, err
+		}
+	}
 	for _, p := range []struct {
 		recipe *format.Recipe
 		to     *intake.Stream
@@ -182,6 +187,15 @@ func (k *carrier) volume(ctx context.Context, v *format.Volume) (*volumeTaken, e
 		}
 	}
 	return t, nil
+}
+
+// latestCarried gives a volume as the latest capture of the same name, host and source has it here, or nil.
+func (s *session) latestCarried(ctx context.Context, v *format.Volume) *format.Volume {
+	like := Volume{Name: v.Name, Source: v.Source}
+	if v.States == nil {
+		return s.latestRead(ctx, like)
+	}
+	return s.latestVolume(ctx, like)
 }
 
 // stream takes a stream over.

@@ -3,6 +3,7 @@ package take
 import (
 	"context"
 	"slices"
+	"strings"
 
 	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/crypt"
@@ -71,7 +72,7 @@ func (s *session) expect(ctx context.Context, v Volume) *expected {
 }
 
 // latestRead gives a stream's volume as the latest of the last captures has it,
-// retired ones too, or nil.
+// retired ones too, or nil. Where none of several has that name, it is what likely was it under another one.
 func (s *session) latestRead(ctx context.Context, v Volume) *format.Volume {
 	if c := s.lastCapture(ctx); c != nil {
 		s.r.ledger.Recall(ctx, s.files, []*ledger.Capture{c})
@@ -91,6 +92,9 @@ func (s *session) latestRead(ctx context.Context, v Volume) *format.Volume {
 		if found := readAmong(captures, s.o, v); found != nil {
 			return found
 		}
+		if found := renamedAmong(captures, s.o, v); found != nil {
+			return found
+		}
 		all = all[:from]
 	}
 	return nil
@@ -108,6 +112,34 @@ func readAmong(captures []*ledger.Capture, o Options, v Volume) *format.Volume {
 		}
 	}
 	return nil
+}
+
+// renamedAmong is readAmong for a volume that had another name: where it is the only one of the capture, and that before had
+// one, or where the names differ in digits alone, as those of tarballs with a version.
+func renamedAmong(captures []*ledger.Capture, o Options, v Volume) *format.Volume {
+	for _, c := range slices.Backward(captures) {
+		if c.Name != o.Name || c.Host != o.Host {
+			continue
+		}
+		only := len(o.Volumes) == 1 && len(c.Volumes) == 1
+		for i := range c.Volumes {
+			r := &c.Volumes[i]
+			taken := slices.ContainsFunc(o.Volumes, func(other Volume) bool { return other.Name == r.Name })
+			if r.States == nil && !taken && (only || withoutDigits(r.Name) == withoutDigits(v.Name)) {
+				return r
+			}
+		}
+	}
+	return nil
+}
+
+func withoutDigits(name string) string {
+	return strings.Map(func(r rune) rune {
+		if '0' <= r && r <= '9' {
+			return -1
+		}
+		return r
+	}, name)
 }
 
 // lookUp sends the chunks of contents, with all that the index and the slabs say

@@ -18,6 +18,9 @@ func (s *session) followVolume(ctx context.Context, t *volumeTaken, before *form
 	return s.follow(ctx, t.Contents, before.Contents)
 }
 
+// mostFollowed bounds what is followed where the index has no room for all: 10 MiB.
+const mostFollowed = 1 << 18
+
 // follow has a stream be said by what it was before. What can't be read of that only makes more of it be stored as it is.
 func (s *session) follow(ctx context.Context, stream *intake.Stream, before *format.Recipe) error {
 	if before == nil {
@@ -28,7 +31,9 @@ func (s *session) follow(ctx context.Context, stream *intake.Stream, before *for
 		if err != nil {
 			break
 		}
-		q.Add(s.index, run)
+		if q.Add(s.index, run); q.Spans() == mostFollowed && s.index.Sampled() {
+			break // memory is short
+		}
 	}
 	return s.Intake.Follow(stream, q)
 }

@@ -189,7 +189,7 @@ func (s *session) restOf(ctx context.Context) (*intake.More, error) {
 		return nil, err
 	}
 	s.rest, s.tables = rest, rest.Tables
-	return &intake.More{Index: rest.Index, Joined: s.r.stock.ToJoin(ctx, rest.Tables, s.alone())}, nil
+	return &intake.More{Index: rest.Index, Joined: s.r.stock.ToJoin(ctx, rest.Tables, s.alone()), Crowds: rest.Crowds}, nil
 }
 
 // writtenTables are, by slabs, the tables that a session put.

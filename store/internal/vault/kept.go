@@ -3,6 +3,7 @@ package vault
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"context"
 	"io"
 	"path/filepath"
@@ -102,15 +103,25 @@ func FolderOf(name string) string {
 }
 
 // Keep has copies of small objects kept in a folder of this machine, of about so many
-// bytes, if that can be had: it is only slower without.
-func (v *Vault) Keep(folder string, size int64) {
+// bytes, if that can be had: it is only slower without. With bases also what captures put is kept, see BasesToKeep.
+func (v *Vault) Keep(folder string, size int64, bases bool) {
 	name := v.manifest.ID.String()
 	if v.place != "" {
 		name += "-" + v.place // a name may stand for other bytes in another place
 	}
 	v.kept, _ = cache.Open(filepath.Join(folder, name), size)
-	v.slabs.Keep(v.kept)
+	if bases {
+		v.bases = cmp.Or(size, cache.DefaultSize) / basesPart
+	}
+	v.slabs.Keep(v.kept, v.bases)
 }
+
+// basesPart is which part of the copies may be slabs that one capture put, and which part bases that it read.
+const basesPart = 4
+
+// BasesToKeep gives how many bytes of slabs that a capture puts are kept on this machine, so that the next one, which says by
+// them what is much like it, need not read them back.
+func (v *Vault) BasesToKeep() int64 { return v.bases }
 
 // HasCopy tells whether a copy of an object is kept on this machine.
 func (v *Vault) HasCopy(info storage.Info) bool {

@@ -27,6 +27,7 @@ type Vault struct {
 	healed   *healed
 	settings *changing                    // shared with those read afresh
 	kept     *cache.Folder                // copies of small objects; nil: none
+	bases    int64                        // see BasesToKeep
 	params   func() (chunk.Params, error) // derived on first use
 	large    chan struct{}                // held by those who read large objects
 	fresh    *freshList                   // what was listed since Afresh; nil: the vault was not read afresh

@@ -20,7 +20,7 @@ func OldChunks(slabs *fetch.Slabs) func(context.Context, format.SlabID, uint32) 
 		}
 		old.Frame = slab.FrameOf(chunk)
 		old.First, old.Held = slab.FirstChunk(old.Frame), &slab.Frames[old.Frame]
-		raw, err := slabs.Frame(ctx, slab, old.Frame)
+		raw, err := slabs.BaseFrame(ctx, slab, old.Frame)
 		if err != nil {
 			return old, err
 		}

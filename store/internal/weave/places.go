@@ -65,5 +65,6 @@ func (l *Locator) Find(at Place) (known.Ref, int, bool) {
 	if !ok {
 		return 0, 0, false
 	}
-	return ref, l.Index.Length(ref), true
+	n := l.Index.Length(ref)
+	return ref, n, n > 0
 }

@@ -13,15 +13,20 @@ import (
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// Cost is what some captures cost together, in bytes.
+// Cost is what some captures cost together, in bytes. Plain, Deltas and Below are counted of groups alone.
 type Cost struct {
 	Captures int
 	Captured int64 // length of their streams
-	Distinct int64 // of the chunks that they need, each once, as they are before compression
-	Stored   int64 // what these chunks take, and the index files
+	Plain    Part  // the chunks that their recipes name, each once, but for those of Deltas
+	Deltas   Part  // those of them that are stored by what they are like
+	Below    int64 // what chunks take that they need only as what others stand on
+	Stored   int64 // what all these chunks take, and the index files
 	Alone    int64 // of Stored, what no capture beside them needs
 	Fresh    int64 // of Stored, what none that was counted before needs
 }
+
+// Part is some chunks: their lengths together, and what they take in slabs.
+type Part struct{ Length, Stored int64 }
 
 // census knows what each chunk takes, and counts who needs which.
 type census struct {
@@ -48,7 +53,7 @@ func (r *Scales) newCensus(ctx context.Context) (*census, error) {
 }
 
 // measure finds what the chunks of a slab take: of a frame, each its part by its length. No slab is
-// opened for that, which over a share takes some calls for each.
+// opened for that, which over a share takes some calls for each. The parts of a frame add up to it.
 func (c *census) measure(slab *format.SlabRecord) {
 	for i := range slab.Frames {
 		f := slab.Frames[i].Frame()
@@ -60,8 +65,11 @@ func (c *census) measure(slab *format.SlabRecord) {
 			first := known.Ref(len(c.sizes))
 			c.standing = append(c.standing, standing{first, first + known.Ref(len(f.Chunks)), f.Bases})
 		}
+		begin := int64(0)
 		for _, length := range f.Chunks {
-			part := int64(f.Sealed) * int64(length) / raw
+			end := begin + int64(length)
+			part := int64(f.Sealed)*end/raw - int64(f.Sealed)*begin/raw
+			begin = end
 			c.sizes = append(c.sizes, uint32(part))
 			c.total += part
 		}
@@ -71,12 +79,13 @@ func (c *census) measure(slab *format.SlabRecord) {
 // group is captures that are counted together.
 type group []*ledger.Capture
 
-// tally is one count of captures, group by group. It takes 4 bytes and 2 bits a chunk.
+// tally is one count of captures, group by group. It takes 4 bytes and 3 bits a chunk.
 type tally struct {
 	c             *census
 	last          []uint32 // by Ref: the capture that had the chunk last, by its number from 1 on; 0: none had
 	several       bitset   // several captures have it
 	severalGroups bitset   // and several groups
+	named         bitset   // a recipe of the group that is counted names it
 	groupOf       []int    // by a capture's number - 1
 	captures      []Cost   // likewise
 	groups        []Cost
@@ -85,8 +94,9 @@ type tally struct {
 // count weighs captures, each by itself and each group together, in the order of groups.
 func (c *census) count(ctx context.Context, groups []group) (*tally, error) {
 	n := len(c.sizes)
-	t := &tally{c: c, last: make([]uint32, n), several: make(bitset, n/64+1), severalGroups: make(bitset, n/64+1), groups: make([]Cost, len(groups))}
+	t := &tally{c: c, last: make([]uint32, n), several: make(bitset, n/64+1), severalGroups: make(bitset, n/64+1), named: make(bitset, n/64+1), groups: make([]Cost, len(groups))}
 	for g, captures := range groups {
+		clear(t.named)
 		for _, capture := range captures {
 			if err := t.add(ctx, capture, g); err != nil {
 				return nil, fmt.Errorf("capture %s: %w", capture.ID, err)
@@ -117,6 +127,7 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 				if err != nil {
 					return err
 				}
+				t.name(ref)
 				t.need(ref)
 			}
 		}
@@ -124,17 +135,33 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 	return nil
 }
 
-// needBases notes that the capture needs what a chunk stands on.
-func (t *tally) needBases(ref known.Ref) {
-	all := t.c.standing
-	i := sort.Search(len(all), func(i int) bool { return all[i].end > ref })
-	if i == len(all) || ref < all[i].first {
+// name notes that a recipe of the capture that was added last names a chunk.
+func (t *tally) name(ref known.Ref) {
+	if t.named.has(ref) {
 		return
 	}
-	t.needAll(all[i].bases, format.MaxDepth)
+	t.named.set(ref)
+	g := &t.groups[t.groupOf[len(t.groupOf)-1]]
+	part := &g.Plain
+	if t.c.bases(ref) != nil {
+		part = &g.Deltas
+	}
+	part.Length += int64(t.c.index.Length(ref))
+	part.Stored += int64(t.c.sizes[ref])
+	g.Below -= int64(t.c.sizes[ref])
 }
 
-// needAll is needBases for the bases of a frame of a depth, or of a lower one. A base that is missing counts for nothing itself, but
+// bases finds what a chunk stands on.
+func (c *census) bases(ref known.Ref) []format.Base {
+	all := c.standing
+	i := sort.Search(len(all), func(i int) bool { return all[i].end > ref })
+	if i == len(all) || ref < all[i].first {
+		return nil
+	}
+	return all[i].bases
+}
+
+// needAll notes that the capture needs the bases of a frame of a depth, or of a lower one. A base that is missing counts for nothing itself, but
 // what it stands on stays for it.
 func (t *tally) needAll(bases []format.Base, depth uint32) {
 	for _, b := range bases {
@@ -169,9 +196,9 @@ func (t *tally) need(ref known.Ref) {
 		return
 	}
 	t.last[ref] = n
-	t.needBases(ref)
-	length, size := int64(t.c.index.Length(ref)), int64(t.c.sizes[ref])
-	t.captures[n-1].take(length, size, last == 0)
+	t.needAll(t.c.bases(ref), format.MaxDepth)
+	size := int64(t.c.sizes[ref])
+	t.captures[n-1].take(size, last == 0)
 	if last > 0 && !t.several.has(ref) {
 		t.several.set(ref)
 		t.captures[last-1].Alone -= size
@@ -180,7 +207,8 @@ func (t *tally) need(ref known.Ref) {
 	if last > 0 && t.groupOf[last-1] == g {
 		return
 	}
-	t.groups[g].take(length, size, last == 0)
+	t.groups[g].take(size, last == 0)
+	t.groups[g].Below += size
 	if last > 0 && !t.severalGroups.has(ref) {
 		t.severalGroups.set(ref)
 		t.groups[t.groupOf[last-1]].Alone -= size
@@ -188,8 +216,7 @@ func (t *tally) need(ref known.Ref) {
 }
 
 // take adds a chunk that nobody had before, if first, or that others have as well.
-func (c *Cost) take(length, size int64, first bool) {
-	c.Distinct += length
+func (c *Cost) take(size int64, first bool) {
 	c.Stored += size
 	if first {
 		c.Alone += size

@@ -1,4 +1,4 @@
-// Package cache keeps copies of small objects of a repository in a folder of this
+// Package cache keeps copies of objects of a repository, mostly small ones, in a folder of this
 // machine, so that over a slow share only what is new is read.
 //
 // An object is never changed and its name never used again, so a copy is right for
@@ -155,6 +155,15 @@ func (f *Folder) Add(name string, content []byte) {
 // Writer takes in the copy of an object of size bytes. Either Keep or Discard ends
 // it. It is nil, and does nothing, where there is no room.
 func (f *Folder) Writer(name string, size int64) *Writer {
+	w := f.UpTo(name, size)
+	if w != nil {
+		w.exact = true
+	}
+	return w
+}
+
+// UpTo is Writer for an object of at most size bytes, whose length is not known yet.
+func (f *Folder) UpTo(name string, size int64) *Writer {
 	if f == nil || storage.CheckName(name) != nil || !f.makeRoom(size) || !f.makeFolder(path.Dir(name)) {
 		return nil
 	}
@@ -206,32 +215,35 @@ type Writer struct {
 	name  string
 	aside string
 	size  int64
+	exact bool // no copy is shorter
 	wrote int64
 	err   error
 }
 
 // Write never fails: a copy that can't be written is not kept.
 func (w *Writer) Write(p []byte) (int, error) {
-	if w != nil && w.err == nil {
+	if w != nil && w.err == nil && w.wrote <= w.size {
 		_, w.err = w.file.Write(p)
 		w.wrote += int64(len(p))
 	}
 	return len(p), nil
 }
 
-// Keep moves the copy into place if it has the length that was said.
-func (w *Writer) Keep() {
+// Keep moves the copy into place if it has the length that was said. It gives how many bytes are kept.
+func (w *Writer) Keep() int64 {
 	if w == nil {
-		return
+		return 0
 	}
+	fits := w.wrote == w.size || !w.exact && w.wrote < w.size
 	// Nothing is flushed: a copy that a power failure harms does not open.
-	if err := errors.Join(w.err, w.file.Close()); err != nil || w.wrote != w.size || w.f.root.Rename(w.aside, w.name) != nil {
+	if err := errors.Join(w.err, w.file.Close()); err != nil || !fits || w.f.root.Rename(w.aside, w.name) != nil {
 		w.f.root.Remove(w.aside)
-		return
+		return 0
 	}
 	w.f.mu.Lock()
 	defer w.f.mu.Unlock()
-	w.f.total += w.size
+	w.f.total += w.wrote
+	return w.wrote
 }
 
 // Discard throws the copy away.

@@ -369,3 +369,21 @@ func TestBoundWithoutTidying(t *testing.T) {
 		t.Errorf("%d copies of 90 bytes where 1,600 bytes are to be kept", n)
 	}
 }
+
+// A copy whose length is not known before has any length up to what was said.
+func TestUpTo(t *testing.T) {
+	for content, want := range map[string]int64{"": 0, "seed": 4, "seeds": 5, "a seed": 0} {
+		f := open(t, filepath.Join(t.TempDir(), "cache"), 1000)
+		w := f.UpTo("slabs/ab", 5)
+		io.WriteString(w, content)
+		if got := w.Keep(); got != want {
+			t.Errorf("%q: %d bytes are kept", content, got)
+		}
+		if got := read(t, f, "slabs/ab", -1); want > 0 && got != content || want == 0 && got != "" {
+			t.Errorf("%q: the copy is %q", content, got)
+		}
+		if f.total != want {
+			t.Errorf("%q: %d bytes are counted", content, f.total)
+		}
+	}
+}

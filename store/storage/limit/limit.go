@@ -39,6 +39,7 @@ var _ interface {
 	storage.Sweeper
 	storage.Namer
 	storage.AfterLister
+	storage.Parallel
 } = (*Storage)(nil)
 
 // New limits a storage to so many bytes a second. It fails with [ErrRate].
@@ -173,4 +174,12 @@ func (s *Storage) ListAfter(ctx context.Context, folder, after string) ([]storag
 		return lister.ListAfter(ctx, folder, after)
 	}
 	return nil, errors.ErrUnsupported
+}
+
+// Parallel implements [storage.Parallel].
+func (s *Storage) Parallel() (writers, readers int) {
+	if parallel, ok := s.inner.(storage.Parallel); ok {
+		return parallel.Parallel()
+	}
+	return 0, 0
 }

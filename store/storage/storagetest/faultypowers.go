@@ -19,6 +19,7 @@ var _ interface {
 	storage.Sweeper
 	storage.Namer
 	storage.AfterLister
+	storage.Parallel
 } = (*Faulty)(nil)
 
 // Now implements [storage.Clock].
@@ -74,4 +75,12 @@ func (f *Faulty) ListAfter(ctx context.Context, folder, after string) ([]storage
 	infos, err := f.list(ctx, folder, func() ([]storage.Info, error) { return lister.ListAfter(ctx, folder, after) })
 	// What lags behind may show what is before it.
 	return slices.DeleteFunc(infos, func(info storage.Info) bool { return info.Name <= after }), err
+}
+
+// Parallel implements [storage.Parallel].
+func (f *Faulty) Parallel() (writers, readers int) {
+	if parallel, ok := f.inner.(storage.Parallel); ok {
+		return parallel.Parallel()
+	}
+	return 0, 0
 }

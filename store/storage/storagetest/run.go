@@ -26,6 +26,12 @@ func Kinds() []string { return []string{"captures", "leases", "slabs"} }
 // one, which takes objects in the folders of [Kinds] and at the top, and cleans up
 // by t.Cleanup.
 func Run(t *testing.T, open func(t *testing.T) storage.Storage) {
+	RunFlat(t, open)
+	t.Run("put under a folder's name", func(t *testing.T) { testFolderTaken(t, open(t)) })
+}
+
+// RunFlat is [Run] for a storage where folders are but parts of names, so that a folder's name may be given to an object.
+func RunFlat(t *testing.T, open func(t *testing.T) storage.Storage) {
 	tests := []struct {
 		name string
 		run  func(*testing.T, storage.Storage)
@@ -96,9 +102,11 @@ func testTaken(t *testing.T, s storage.Storage) {
 	mustMark(t, s, "leases/one", []byte("first"))
 	err = s.Put(t.Context(), "leases/one", strings.NewReader("second"))
 	wantError(t, err, storage.ErrExists, "leases/one")
+}
 
+func testFolderTaken(t *testing.T, s storage.Storage) {
 	mustPut(t, s, "slabs/ab/one", nil)
-	err = s.Put(t.Context(), "slabs/ab", strings.NewReader("a folder's name"))
+	err := s.Put(t.Context(), "slabs/ab", strings.NewReader("a folder's name"))
 	wantError(t, err, storage.ErrExists, "slabs/ab")
 	err = s.Mark(t.Context(), "slabs/ab", []byte("a folder's name"))
 	wantError(t, err, storage.ErrExists, "slabs/ab")

@@ -39,18 +39,12 @@ func (v *view) costs() (names, hosts []cost) {
 	return names, hosts
 }
 
-// parts are how captured bytes split, for a bar: what is stored, what compression saved and what
-// deduplication did. What costs more than it saves has no part.
-func (c cost) parts() (stored, compression, deduplication int64) {
-	return c.Stored, max(0, c.Compression), max(0, c.Deduplication)
-}
-
-// Bar gives the places of the parts in a bar, in percent.
-func (c cost) Bar() (b struct{ Stored, CompressionAt, Compression, DeduplicationAt, Deduplication string }) {
-	stored, compression, deduplication := c.parts()
-	whole := stored + compression + deduplication
-	b.Stored = percentText(stored, whole)
-	b.CompressionAt, b.Compression = percentText(stored, whole), percentText(compression, whole)
-	b.DeduplicationAt, b.Deduplication = percentText(stored+compression, whole), percentText(deduplication, whole)
+// Bar gives the places of the parts in a bar, in percent: what is stored, and what was saved.
+func (c cost) Bar() (b struct{ Stored, CompressionAt, Compression, DeltasAt, Deltas, DeduplicationAt, Deduplication string }) {
+	whole := c.Stored + c.Compression + c.Deltas + c.Deduplication
+	b.Stored = percentText(c.Stored, whole)
+	b.CompressionAt, b.Compression = percentText(c.Stored, whole), percentText(c.Compression, whole)
+	b.DeltasAt, b.Deltas = percentText(c.Stored+c.Compression, whole), percentText(c.Deltas, whole)
+	b.DeduplicationAt, b.Deduplication = percentText(c.Stored+c.Compression+c.Deltas, whole), percentText(c.Deduplication, whole)
 	return b
 }

@@ -1,0 +1,99 @@
+package intake
+
+import (
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// mostStanding bounds how many frames stand on a group of chunks, over all captures: they are harmed with it. A chunk that has
+// so many is no base any more; what is like it is stored as it is, and is the base of what comes. Measured in bench/RESULTS.md.
+const mostStanding = 128
+
+// groupOf is of how many chunks, numbered through a slab, it is counted together what stands on them: about a frame.
+const groupOf = 16
+
+// Crowds counts the frames that stand on others, by any way: by groups of chunks.
+type Crowds struct {
+	of    map[crowd]standing
+	frame uint32 // at hand
+}
+
+type standing struct {
+	frames uint32
+	last   uint32 // of them, so that each counts once
+}
+
+type crowd struct {
+	slab  format.SlabID
+	group uint32
+}
+
+// Count adds a frame that stands on bases, which themselves may stand on others.
+func (c *Crowds) Count(bases []format.Base, below func(format.Base) []format.Base) {
+	c.frame++
+	for _, b := range bases {
+		c.count(b)
+		for _, under := range below(b) {
+			c.count(under)
+		}
+	}
+}
+
+func (c *Crowds) count(b format.Base) {
+	for group := b.First / groupOf; group <= (b.First+b.Count-1)/groupOf; group++ {
+		at := crowd{b.Slab, group}
+		s := c.of[at]
+		if s.last == c.frame {
+			continue
+		}
+		if c.of == nil {
+			c.of = make(map[crowd]standing)
+		}
+		c.of[at] = standing{s.frames + 1, c.frame}
+	}
+}
+
+// Add adds what others count, of other frames.
+func (c *Crowds) Add(others *Crowds) {
+	if c.of == nil {
+		c.of = make(map[crowd]standing, len(others.of))
+	}
+	for at, n := range others.of {
+		s := c.of[at]
+		s.frames += n.frames
+		c.of[at] = s
+	}
+}
+
+// full tells whether so many frames stand on the chunks of a base, or some of them, that no further one is to.
+func (c *Crowds) full(b format.Base) bool {
+	for group := b.First / groupOf; group <= (b.First+b.Count-1)/groupOf; group++ {
+		if c.of[crowd{b.Slab, group}].frames >= mostStanding {
+			return true
+		}
+	}
+	return false
+}
+
+// crowded tells whether so many frames stand on a base, or on what that stands on, that no further one is to.
+func (a *assembler) crowded(b basis) bool {
+	if b.frame >= 0 {
+		return a.standing[b.frame] >= mostStanding
+	}
+	return slices.ContainsFunc(b.lies(), a.in.cfg.Crowds.full)
+}
+
+// stand notes that a further frame stands on a base.
+func (a *assembler) stand(b *basis) {
+	if b.frame >= 0 {
+		a.standing[b.frame]++
+		return
+	}
+	a.in.cfg.Crowds.Count(b.lies(), func(format.Base) []format.Base { return nil })
+}
+
+// lies gives where a base of before lies, and what it stands on.
+func (b *basis) lies() []format.Base {
+	return append(slices.Clone(b.below), format.Base{Slab: b.slab, First: b.n, Count: 1})
+}

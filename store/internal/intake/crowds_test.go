@@ -1,0 +1,54 @@
+package intake
+
+import (
+	"testing"
+
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// TestCrowds counts frames by hand: each once for a group of 16 chunks, with what it stands on by way of others.
+func TestCrowds(t *testing.T) {
+	one, two := format.NewSlabID(), format.NewSlabID()
+	var c Crowds
+	below := func(b format.Base) []format.Base {
+		if b.Slab == two {
+			return []format.Base{{Slab: one, First: 3, Count: 1}}
+		}
+		return nil
+	}
+	c.Count([]format.Base{{Slab: one, First: 0, Count: 2}, {Slab: one, First: 14, Count: 4}, {Slab: two, First: 40, Count: 1}}, below)
+	c.Count([]format.Base{{Slab: two, First: 47, Count: 1}}, below)
+	for at, want := range map[crowd]uint32{{one, 0}: 2, {one, 1}: 1, {two, 2}: 2, {two, 1}: 0} {
+		if got := c.of[at].frames; got != want {
+			t.Errorf("%d frames stand on group %d, not %d", got, at.group, want)
+		}
+	}
+	for range mostStanding - 2 {
+		if c.full(format.Base{Slab: one, First: 15, Count: 1}) {
+			t.Fatal("a group is full too early")
+		}
+		c.Count([]format.Base{{Slab: two, First: 40, Count: 1}}, below)
+	}
+	a := &assembler{in: &Intake{cfg: Config{Crowds: &c}}, standing: make(map[int]int)}
+	for _, test := range []struct {
+		what string
+		b    basis
+		want bool
+	}{
+		{"full", basis{frame: -1, slab: one, n: 15}, true},
+		{"the next group", basis{frame: -1, slab: one, n: 16}, false},
+		{"on what is full", basis{frame: -1, slab: format.NewSlabID(), below: []format.Base{{Slab: one, First: 12, Count: 5}}}, true},
+		{"of this session", basis{frame: 7}, false},
+	} {
+		if got := a.crowded(test.b); got != test.want {
+			t.Errorf("%s: crowded %v", test.what, got)
+		}
+	}
+	for range mostStanding {
+		a.stand(&basis{frame: 7})
+		a.stand(&basis{frame: -1, slab: one, n: 16})
+	}
+	if !a.crowded(basis{frame: 7}) || !a.crowded(basis{frame: -1, slab: one, n: 16}) {
+		t.Error("what the session itself stands on is not counted")
+	}
+}

@@ -1,0 +1,48 @@
+package known
+
+import (
+	"testing"
+
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// TestFindAdded finds what Add added once it is placed: by slab and number, also where frames come in another order than
+// their chunks.
+func TestFindAdded(t *testing.T) {
+	x, ids := New(), identities(3, 7)
+	if err := x.AddSlab(slabID(0), tableFrames(ids[:2], 2)); err != nil {
+		t.Fatal(err)
+	}
+	var refs []Ref
+	for i, frame := range []int{0, 1, 0, 1, 1} {
+		ref, err := x.Add(ids[2+i], frame, []int{0, 0, 1, 1, 2}[i])
+		if err != nil {
+			t.Fatal(err)
+		}
+		refs = append(refs, ref)
+	}
+	x.PlaceFrame(1, slabID(1), 0)
+	x.PlaceFrame(0, slabID(2), 4)
+	if _, ok := x.Find(slabID(1), 0); ok {
+		t.Error("found before it may be")
+	}
+	x.FindAdded()
+	for i, want := range []position{{slabID(2), 4}, {slabID(1), 0}, {slabID(2), 5}, {slabID(1), 1}, {slabID(1), 2}} {
+		for _, find := range []func(format.SlabID, uint32) (Ref, bool){x.Find, x.FindBeside} {
+			if ref, ok := find(want.slab, want.chunk); !ok || ref != refs[i] {
+				t.Errorf("chunk %d of %s: %d, %v; want %d", want.chunk, want.slab, ref, ok, refs[i])
+			}
+		}
+		if slab, chunk := x.Locate(refs[i]); slab != want.slab || chunk != want.chunk {
+			t.Errorf("chunk %d lies in %s at %d", i, slab, chunk)
+		}
+	}
+	for _, none := range []position{{slabID(1), 3}, {slabID(2), 0}, {slabID(3), 0}} {
+		if _, ok := x.Find(none.slab, none.chunk); ok {
+			t.Errorf("%v is found", none)
+		}
+	}
+	if ref, ok := x.Find(slabID(0), 1); !ok || x.ID(ref) != ids[1] {
+		t.Error("what AddSlab added is not found any more")
+	}
+}

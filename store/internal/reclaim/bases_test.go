@@ -1,0 +1,255 @@
+package reclaim
+
+import (
+	"slices"
+	"testing"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
+)
+
+// on gives a base: a chunk of a slab, by numbers.
+func on(slab byte, chunk uint32) format.Base {
+	return format.Base{Slab: format.SlabID{slab}, First: chunk, Count: 1}
+}
+
+// plain gives a frame of 100 bytes that stands alone.
+func plain() format.Frame {
+	return format.Frame{Kind: format.Zstd, Sealed: 50, Chunks: []uint32{100}}
+}
+
+// standing gives one of as many that stands on others.
+func standing(depth uint32, bases ...format.Base) format.Frame {
+	return format.Frame{Kind: format.Delta, Sealed: 10, Chunks: []uint32{100}, Standing: format.Standing{Depth: depth, Bases: bases}}
+}
+
+// place is a chunk of a slab.
+type place struct {
+	slab  byte
+	chunk int
+}
+
+// surveyed gives a survey of slabs, numbered from 1 on, of which some are absent.
+func surveyed(slabs [][]format.Frame, absent ...byte) *survey {
+	v := &survey{stock: make(map[format.SlabID]*stocked), absent: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
+	n := 0
+	for i, frames := range slabs {
+		s := &stocked{id: format.SlabID{byte(i + 1)}, frames: frames}
+		for j := range frames {
+			s.info.Size += int64(frames[j].Sealed)
+		}
+		n = s.number(n)
+		if slices.Contains(absent, byte(i+1)) {
+			v.absent[s.id] = s
+			continue
+		}
+		v.stock[s.id] = s
+		v.order = append(v.order, s)
+	}
+	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing} {
+		*b = make(bitset, n/64+1)
+	}
+	v.linkBases()
+	return v
+}
+
+func (v *survey) slab(n byte) *stocked { return v.at(format.SlabID{n}) }
+
+func (v *survey) set(b bitset, places ...place) {
+	for _, p := range places {
+		b.set(v.slab(p.slab).first + p.chunk)
+	}
+}
+
+// TestHoldBases: what is needed, or wanted, has all that it stands on be so, by any way; what is not holds nothing.
+func TestHoldBases(t *testing.T) {
+	chain := [][]format.Frame{{plain(), plain()}, {standing(1, on(1, 1))}, {standing(2, on(2, 0))}}
+	within := [][]format.Frame{{plain(), standing(1, on(1, 0)), plain(), standing(1, on(1, 2)), standing(2, on(1, 3))}}
+	for name, c := range map[string]struct {
+		slabs      [][]format.Frame
+		absent     []byte
+		need, want []place
+	}{
+		"nothing":                              {chain, nil, nil, nil},
+		"a base":                               {chain, nil, []place{{2, 0}}, []place{{1, 1}, {2, 0}}},
+		"a base of a base":                     {chain, nil, []place{{3, 0}}, []place{{1, 1}, {2, 0}, {3, 0}}},
+		"of a slab that is absent":             {chain, []byte{3}, []place{{3, 0}}, []place{{1, 1}, {2, 0}, {3, 0}}},
+		"by one that is absent":                {chain, []byte{2}, []place{{3, 0}}, []place{{1, 1}, {2, 0}, {3, 0}}},
+		"a frame that is not needed holds":     {[][]format.Frame{{plain()}, {plain(), standing(1, on(1, 0))}}, nil, []place{{2, 0}}, []place{{1, 0}, {2, 0}}},
+		"but none within its slab":             {within, nil, []place{{1, 1}}, []place{{1, 0}, {1, 1}}},
+		"within a slab, by another one":        {within, nil, []place{{1, 4}}, []place{{1, 2}, {1, 3}, {1, 4}}},
+		"two slabs that stand on the same one": {[][]format.Frame{{plain(), plain()}, {standing(1, on(1, 0))}, {standing(1, on(1, 1))}}, nil, []place{{2, 0}, {3, 0}}, []place{{1, 0}, {1, 1}, {2, 0}, {3, 0}}},
+	} {
+		for which, of := range map[string]func(*survey) (set, other bitset){
+			"needed": func(v *survey) (set, other bitset) { return v.needed, v.wanted },
+			"wanted": func(v *survey) (set, other bitset) { return v.wanted, v.needed },
+		} {
+			v := surveyed(c.slabs, c.absent...)
+			set, other := of(v)
+			v.set(set, c.need...)
+			v.holdBases()
+			want := make(bitset, len(set))
+			v.set(want, c.want...)
+			if !slices.Equal(set, want) || slices.ContainsFunc(other, func(word uint64) bool { return word != 0 }) || v.blind != nil {
+				t.Errorf("%s: %s is %b, not %b; of the other kind %b, blind %v", name, which, set, want, other, v.blind)
+			}
+		}
+	}
+}
+
+// TestHoldUnknown: a base behind the end of its slab has that stay as a whole, and where nobody knows what a base stands on, or
+// what is needed stands on, all does.
+func TestHoldUnknown(t *testing.T) {
+	long := on(1, 0)
+	long.Count = 2
+	v := surveyed([][]format.Frame{{plain()}, {standing(1, long)}})
+	v.set(v.needed, place{2, 0})
+	v.holdBases()
+	if !v.slab(1).short || v.blind != nil {
+		t.Errorf("a base behind the end: short %t, blind %v", v.slab(1).short, v.blind)
+	}
+	for depth, blind := range []bool{1: false, 2: true} {
+		if depth == 0 {
+			continue
+		}
+		v := surveyed([][]format.Frame{nil, {standing(uint32(depth), on(1, 0))}}, 1)
+		v.set(v.needed, place{2, 0})
+		if v.holdBases(); (v.blind != nil) != blind {
+			t.Errorf("a base of which nothing is known, under depth %d: blind %v", depth, v.blind)
+		}
+	}
+	for name, c := range map[string]struct{ deltas, named, blind bool }{
+		"a slab that a capture with deltas needs": {true, true, true},
+		"one of a capture without":                {false, true, false},
+		"one that nobody needs":                   {true, false, false},
+	} {
+		v := surveyed([][]format.Frame{nil, {plain()}})
+		v.captures = []*ledger.Capture{{IndexFile: &format.IndexFile{Deltas: c.deltas}}}
+		if c.named {
+			v.walked["r"] = []*stocked{v.slab(1)}
+		}
+		v.blind = v.slab(1) // by a look before
+		if v.holdBases(); (v.blind != nil) != c.blind || v.unused(v.slab(2), v.needed) == c.blind {
+			t.Errorf("%s of which nothing is known: blind %v", name, v.blind)
+		}
+	}
+}
+
+// TestTogether: no slab goes before one that stands on it, by any way, and is there.
+func TestTogether(t *testing.T) {
+	long := [][]format.Frame{{plain()}}
+	for i := range byte(7) {
+		long = append(long, []format.Frame{standing(1, on(i+1, 0))})
+	}
+	two := long[:2]
+	for name, c := range map[string]struct {
+		slabs        [][]format.Frame
+		absent       []byte
+		needed       []place
+		going, named []byte
+		want         []byte
+	}{
+		"both":                           {slabs: two, going: []byte{1, 2}, want: []byte{1, 2}},
+		"the upper one":                  {slabs: two, going: []byte{2}, want: []byte{2}},
+		"the lower one":                  {slabs: two, going: []byte{1}},
+		"all but the top":                {slabs: long, going: []byte{1, 2, 3, 4, 5, 6, 7}},
+		"all but the middle":             {slabs: long, going: []byte{1, 2, 3, 4, 6, 7, 8}, want: []byte{6, 7, 8}},
+		"under one that is absent":       {slabs: two, absent: []byte{2}, going: []byte{1}, want: []byte{1}},
+		"under one that is named":        {slabs: two, going: []byte{1}, named: []byte{2}, want: []byte{1}},
+		"under one named that is needed": {slabs: two, going: []byte{1}, named: []byte{2}, needed: []place{{2, 0}}},
+	} {
+		v := surveyed(c.slabs, c.absent...)
+		v.set(v.needed, c.needed...)
+		going, named := make(map[format.SlabID]*stocked), make(map[format.SlabID]bool)
+		for _, n := range c.going {
+			going[format.SlabID{n}] = v.slab(n)
+		}
+		for _, n := range c.named {
+			named[format.SlabID{n}] = true
+		}
+		v.together(going, named)
+		var got []byte
+		for id := range going {
+			got = append(got, id[0])
+		}
+		if slices.Sort(got); !slices.Equal(got, c.want) {
+			t.Errorf("%s: %v go, not %v", name, got, c.want)
+		}
+	}
+}
+
+// TestMisses: an absent slab is missed where something needs it.
+func TestMisses(t *testing.T) {
+	v := surveyed([][]format.Frame{{plain()}, {plain()}, {plain()}}, 2, 3)
+	v.set(v.needed, place{1, 0}, place{2, 0})
+	for n, want := range []bool{1: false, 2: true, 3: false, 4: false} {
+		if got := v.misses(format.SlabID{byte(n)}); got != want {
+			t.Errorf("slab %d is missed: %t", n, got)
+		}
+	}
+}
+
+// TestLot: with a slab all is moved that stands on it, by any way, and is needed.
+func TestLot(t *testing.T) {
+	slabs := [][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {standing(2, on(2, 0))}, {standing(1, on(1, 0))}}
+	v := surveyed(slabs)
+	v.set(v.needed, place{1, 0}, place{2, 0}, place{3, 0}) // 4 is not
+	lot := func(n byte) (got []byte) {
+		for _, s := range v.lot(v.slab(n)) {
+			got = append(got, s.id[0])
+		}
+		slices.Sort(got)
+		return got
+	}
+	for n, want := range [][]byte{1: {1, 2, 3}, 2: {2, 3}, 3: {3}} {
+		if n > 0 && !slices.Equal(lot(byte(n)), want) {
+			t.Errorf("with slab %d go %v, not %v", n, lot(byte(n)), want)
+		}
+	}
+	v.forget(&leaving{slabs: map[format.SlabID]*stocked{{2}: v.slab(2)}})
+	if got := lot(1); !slices.Equal(got, []byte{1}) {
+		t.Errorf("with slab 1 go %v, one of which was removed", got)
+	}
+}
+
+// TestRest: a delta takes what it took where most of its bases stay or are moved with it, and as a plain frame what such ones
+// take.
+func TestRest(t *testing.T) {
+	padding := format.Frame{Kind: format.Zstd, Sealed: 7, Chunks: []uint32{5, 5}, Padding: true}
+	dense, light := plain(), plain()
+	dense.Sealed, light.Sealed = 90, 5
+	for name, c := range map[string]struct {
+		slabs  [][]format.Frame
+		absent []byte
+		asked  []place
+		lot    []byte
+		alone  bool
+		want   int64
+	}{
+		"its base stays":                      {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 0))}}, asked: []place{{2, 0}, {2, 1}}, lot: []byte{2}, want: 60},
+		"which does not help it alone":        {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 0))}}, asked: []place{{2, 0}, {2, 1}}, lot: []byte{2}, alone: true, want: 100},
+		"its base is in its slab":             {slabs: [][]format.Frame{{plain(), standing(1, on(1, 0))}}, asked: []place{{1, 0}, {1, 1}}, lot: []byte{1}, alone: true, want: 60},
+		"its base is moved with it":           {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, asked: []place{{1, 0}, {2, 0}}, lot: []byte{1, 2}, want: 60},
+		"its base is not moved":               {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}}, lot: []byte{1, 2}, want: 50},
+		"its base is absent":                  {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 0))}}, absent: []byte{1}, asked: []place{{2, 1}}, lot: []byte{2}, want: 100},
+		"half of its bases stay":              {slabs: [][]format.Frame{{plain(), plain()}, {standing(1, on(1, 0), on(1, 1))}}, asked: []place{{1, 0}, {2, 0}}, lot: []byte{1, 2}, want: 100},
+		"most of its bases stay":              {slabs: [][]format.Frame{{plain(), plain(), plain()}, {standing(1, on(1, 0), on(1, 1), on(1, 2))}}, asked: []place{{1, 0}, {1, 1}, {2, 0}}, lot: []byte{1, 2}, want: 110},
+		"one that no recipe names":            {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, asked: []place{{1, 0}}, lot: []byte{1, 2}, want: 50},
+		"padding, of which nothing is needed": {slabs: [][]format.Frame{{plain(), padding}}, asked: []place{{1, 0}}, lot: []byte{1}, want: 57},
+		"a base that its slab does not reach": {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 9))}}, asked: []place{{2, 1}}, lot: []byte{2}, want: 100},
+		"two on one that is not moved":        {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}, {3, 0}}, lot: []byte{1, 2, 3}, want: 60},
+		"two of which captures need one":      {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {standing(1, on(1, 0))}}, asked: []place{{3, 0}}, lot: []byte{1, 2, 3}, want: 50},
+		"by what its base takes":              {slabs: [][]format.Frame{{dense}, {standing(1, on(1, 0))}, {plain(), standing(2, on(2, 0))}}, asked: []place{{3, 0}, {3, 1}}, lot: []byte{2, 3}, want: 50 + 90},
+		"never less than it took":             {slabs: [][]format.Frame{{light}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}}, lot: []byte{1, 2}, want: 10},
+	} {
+		v := surveyed(c.slabs, c.absent...)
+		v.set(v.asked, c.asked...)
+		var lot []*stocked
+		for _, n := range c.lot {
+			lot = append(lot, v.slab(n))
+		}
+		if got := v.rest(lot, c.alone); got != c.want {
+			t.Errorf("%s: %d bytes, not %d", name, got, c.want)
+		}
+	}
+}

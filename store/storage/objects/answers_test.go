@@ -1,0 +1,159 @@
+package objects_test
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/kistarchive/kist/store/storage/objects"
+)
+
+// A store that answers nothing, in any way, is given up, and the error says so; a context that ends ends the call at once.
+func TestStalls(t *testing.T) {
+	over, once := make(chan struct{}), sync.Once{}
+	hang := func(w http.ResponseWriter, r *http.Request) { <-over }
+	for name, stall := range map[string]func(http.ResponseWriter, *http.Request){
+		"no answer":     func(w http.ResponseWriter, r *http.Request) { io.Copy(io.Discard, r.Body); hang(w, r) },
+		"reads nothing": hang,
+		"half an answer": func(w http.ResponseWriter, r *http.Request) {
+			io.Copy(io.Discard, r.Body)
+			w.Header().Set("Content-Length", "5")
+			w.Header().Set("Content-Range", "bytes 0-4/5")
+			w.Header().Set("Last-Modified", time.Now().UTC().Format(http.TimeFormat))
+			if r.Method == http.MethodGet {
+				io.WriteString(w, "<L")
+				w.(http.Flusher).Flush()
+			}
+			hang(w, r)
+		},
+	} {
+		f := withOne(t)
+		f.before = func(w http.ResponseWriter, r *http.Request) bool { stall(w, r); return true }
+		var wait sync.WaitGroup
+		t.Cleanup(func() { once.Do(func() { close(over) }) }) // before the server is closed, which waits
+		s := f.open(func(o *objects.Options) { o.Stall, o.Patience = 200*time.Millisecond, time.Nanosecond })
+		for call, do := range calls(s) {
+			wait.Go(func() {
+				if err := do(t.Context()); !errors.Is(err, objects.ErrSilent) {
+					t.Errorf("%s, %s: %v, want ErrSilent", name, call, err)
+				}
+			})
+		}
+		wait.Go(func() {
+			large := bytes.NewReader(make([]byte, 30<<20)) // more than the system's buffers take
+			if err := s.Put(t.Context(), "slabs/large", large); !errors.Is(err, objects.ErrSilent) {
+				t.Errorf("%s, put of much: %v, want ErrSilent", name, err)
+			}
+		})
+		patient := f.open()
+		ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+		defer cancel()
+		for call, do := range calls(patient) {
+			wait.Go(func() {
+				began := time.Now()
+				if err := do(ctx); !errors.Is(err, context.DeadlineExceeded) || time.Since(began) > 3*time.Second {
+					t.Errorf("%s, %s: %v after %v, want DeadlineExceeded at once", name, call, err, time.Since(began))
+				}
+			})
+		}
+		wait.Wait()
+	}
+}
+
+// Slow is not silent: an answer whose bytes come one by one, for longer than the limit, is read.
+func TestSlow(t *testing.T) {
+	f := withOne(t)
+	f.before = func(w http.ResponseWriter, r *http.Request) bool {
+		w.Header().Set("Content-Length", "5")
+		w.Header().Set("Content-Range", "bytes 0-4/5")
+		w.Header().Set("Last-Modified", time.Now().UTC().Format(http.TimeFormat))
+		w.WriteHeader(http.StatusPartialContent)
+		for _, b := range []byte("seeds") {
+			time.Sleep(200 * time.Millisecond) // what is slow has to take its time
+			w.Write([]byte{b})
+			w.(http.Flusher).Flush()
+		}
+		return true
+	}
+	s := f.open(func(o *objects.Options) { o.Stall, o.Patience = 700*time.Millisecond, time.Nanosecond })
+	p := make([]byte, 5)
+	if err := s.ReadAt(t.Context(), "slabs/there", p, 0); err != nil || string(p) != "seeds" {
+		t.Errorf("%q, %v", p, err)
+	}
+}
+
+// Answers for another range, or of another length, are not taken for the bytes that were asked for.
+func TestWrongRange(t *testing.T) {
+	for name, answer := range map[string]struct{ span, content string }{
+		"another place":  {"bytes 1-5/100", "seeds"},
+		"too few":        {"bytes 0-3/100", "seed"},
+		"too many":       {"bytes 0-5/100", "seeds!"},
+		"beyond the end": {"bytes 0-4/3", "seeds"},
+		"no range":       {"", "seeds"},
+		"garbage":        {"seeds", "seeds"},
+		"short body":     {"bytes 0-4/100", "see"},
+	} {
+		f := withOne(t)
+		f.before = func(w http.ResponseWriter, r *http.Request) bool {
+			w.Header().Set("Content-Range", answer.span)
+			w.Header().Set("Last-Modified", time.Now().UTC().Format(http.TimeFormat))
+			w.WriteHeader(http.StatusPartialContent)
+			io.WriteString(w, answer.content)
+			return true
+		}
+		s := f.open(func(o *objects.Options) { o.Patience = time.Nanosecond })
+		err := s.ReadAt(t.Context(), "slabs/there", make([]byte, 5), 0)
+		if !errors.Is(err, objects.ErrAnswer) || errors.Is(err, io.ErrUnexpectedEOF) {
+			t.Errorf("%s: %v, want ErrAnswer", name, err)
+		}
+	}
+}
+
+// A list that fails in its middle goes on behind what is known, and one of other objects is refused.
+func TestListFails(t *testing.T) {
+	f := newFake(t)
+	f.page = 5
+	s := f.open(func(o *objects.Options) { o.Patience = 300 * time.Millisecond }) // anew for each page
+	for i := range 30 {
+		mark(t, s, fmt.Sprintf("slabs/%02d", i))
+	}
+	var n atomic.Int32
+	f.before = func(w http.ResponseWriter, r *http.Request) bool {
+		fails := n.Add(1)%2 == 0
+		if fails {
+			refuse(w, http.StatusServiceUnavailable, "SlowDown")
+		}
+		return fails
+	}
+	if infos, err := s.List(t.Context(), ""); err != nil || len(infos) != 30 {
+		t.Errorf("%d, %v", len(infos), err)
+	}
+	for name, keys := range map[string][]string{"out of order": {"hazel/kist/b", "hazel/kist/a"}, "twice": {"hazel/kist/a", "hazel/kist/a"}, "others": {"hazel/other"}} {
+		f.before = func(w http.ResponseWriter, r *http.Request) bool {
+			fmt.Fprint(w, "<ListBucketResult>")
+			for _, key := range keys {
+				fmt.Fprintf(w, "<Contents><Key>%s</Key><LastModified>2026-11-29T00:00:00.000Z</LastModified></Contents>", key)
+			}
+			fmt.Fprint(w, "</ListBucketResult>")
+			return true
+		}
+		if infos, err := s.List(t.Context(), ""); !errors.Is(err, objects.ErrAnswer) {
+			t.Errorf("%s: %v, %v", name, infos, err)
+		}
+	}
+	f.before = func(w http.ResponseWriter, r *http.Request) bool {
+		io.WriteString(w, "<html>welcome</html>")
+		return true
+	}
+	impatient := f.open(func(o *objects.Options) { o.Patience = time.Nanosecond })
+	if infos, err := impatient.List(t.Context(), ""); err == nil {
+		t.Errorf("a page for people is taken for a list: %v", infos)
+	}
+}

@@ -1,0 +1,137 @@
+package objects
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/minio/minio-go/v7"
+
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// A Finding is what was found out about one property of a bucket.
+type Finding int
+
+// Findings.
+const (
+	Unknown Finding = iota // the key may not ask, or the engine does not know the question
+	No
+	Yes
+)
+
+// String gives one word.
+func (f Finding) String() string {
+	switch f {
+	case No:
+		return "no"
+	case Yes:
+		return "yes"
+	}
+	return "unknown"
+}
+
+// Properties are what [Storage.Probe] finds out about a bucket.
+type Properties struct {
+	// Conditional: a conditional write does not replace what is there. Where it is No, two machines that put one name at the same time
+	// are not told from each other: the object of one is lost, and two may hold one lease.
+	Conditional Finding
+
+	// Removes: the key may remove objects. Where it is No, it can't reclaim, and its leases stay until another one removes them.
+	Removes Finding
+
+	// Versions: the bucket keeps, or kept at some time, what is removed or replaced as earlier versions. These take their room until
+	// the bucket's own rules remove them.
+	Versions Finding
+
+	// Locked: the bucket has object lock, so that versions can't be removed before a time. LockDefault says for how long what is put
+	// is locked where nobody says otherwise, in the bucket's words; empty: it is not.
+	Locked      Finding
+	LockDefault string
+}
+
+// Probe tries, in the bucket and below the prefix, what Put and Mark rely on: it puts a small object twice by conditional writes,
+// reads it, and removes it. It asks for versions and locks where the key may.
+//
+// [ErrCondition]: conditional writes are refused, so that nothing can be put. [ErrNoBucket], [ErrDenied] and others: the place can't be
+// used. What was put and could not be removed goes with RemoveAside.
+func (s *Storage) Probe(ctx context.Context) (Properties, error) {
+	var p Properties
+	o := s.operation("try the bucket", "")
+	key := s.asideKey()
+	if err := s.create(ctx, key, whole("once")); err != nil {
+		return p, o.fail("put", err)
+	}
+	err := s.create(ctx, key, whole("twice"))
+	switch {
+	case errors.Is(err, storage.ErrExists):
+		p.Conditional = Yes
+	case err == nil:
+		p.Conditional = No
+	default:
+		return p, o.fail("put again", err)
+	}
+	if err := s.again(ctx, func(ctx context.Context) error { return s.readRange(ctx, key, make([]byte, 4), 0) }); err != nil {
+		return p, o.fail("read", err)
+	}
+	if err := s.walk(ctx, key, func(minio.ObjectInfo) {}); err != nil {
+		return p, o.fail("list", err)
+	}
+	switch err := s.dismiss(ctx, key); {
+	case err == nil:
+		p.Removes = Yes
+	case errors.Is(explain(err), ErrDenied):
+		p.Removes = No
+	default:
+		return p, o.fail("remove", err)
+	}
+	err = s.ask(ctx, &p)
+	return p, o.fail("ask for versions and locks", err)
+}
+
+// ask fills in what only some keys may ask for, and not all engines know.
+func (s *Storage) ask(ctx context.Context, p *Properties) error {
+	err := s.again(ctx, func(ctx context.Context) error {
+		versions, err := s.core.GetBucketVersioning(ctx, s.bucket)
+		if err == nil {
+			p.Versions = finding(versions.Status != "")
+		}
+		return err
+	})
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	if _, isAnswer := answered(err); err != nil && !isAnswer {
+		return err
+	}
+	err = s.again(ctx, func(ctx context.Context) error {
+		lock, mode, validity, unit, err := s.core.GetObjectLockConfig(ctx, s.bucket)
+		if err == nil {
+			p.Locked, p.LockDefault = finding(lock == "Enabled"), lockDefault(mode, validity, unit)
+		}
+		return err
+	})
+	switch _, isAnswer := answered(err); {
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case isCode(err, "ObjectLockConfigurationNotFoundError"):
+		p.Locked = No
+	case err != nil && !isAnswer:
+		return err
+	}
+	return nil
+}
+
+func finding(is bool) Finding {
+	if is {
+		return Yes
+	}
+	return No
+}
+
+func lockDefault(mode *minio.RetentionMode, validity *uint, unit *minio.ValidityUnit) string {
+	if mode == nil || validity == nil || unit == nil {
+		return ""
+	}
+	return fmt.Sprintf("%s, %d %s", plain(string(*mode)), *validity, plain(string(*unit)))
+}

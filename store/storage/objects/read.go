@@ -1,0 +1,176 @@
+package objects
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/minio/minio-go/v7"
+
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// errLastingAnswer is a wrong answer that will be the same when it is asked for again.
+var errLastingAnswer error = &sentinel{"this can't be used", ErrAnswer}
+
+// errShort says of an object that it has fewer bytes than were asked for, as io.ErrUnexpectedEOF does, which may also be a connection's.
+var errShort error = &sentinel{"the object is shorter", io.ErrUnexpectedEOF}
+
+// ReadAt implements [storage.Storage] by one request for the range.
+func (s *Storage) ReadAt(ctx context.Context, name string, p []byte, off int64) error {
+	o := s.operation("read", name)
+	if err := begin(ctx, name); err != nil {
+		return o.fail("", err)
+	}
+	if off < 0 || off > math.MaxInt64-int64(len(p)) {
+		return o.fail("", fs.ErrInvalid)
+	}
+	if len(p) == 0 {
+		info, err := s.stat(ctx, name)
+		if err == nil && info.Size < off {
+			err = errShort
+		}
+		return o.fail("", err)
+	}
+	return o.fail("", s.again(ctx, func(ctx context.Context) error { return s.readRange(ctx, s.key(name), p, off) }))
+}
+
+func (s *Storage) readRange(ctx context.Context, key string, p []byte, off int64) error {
+	last := off + int64(len(p)) - 1
+	content, header, err := s.get(ctx, key, off, last)
+	if answer, ok := answered(err); ok && answer.StatusCode == http.StatusRequestedRangeNotSatisfiable {
+		return errShort
+	}
+	if err != nil {
+		return err
+	}
+	defer content.Close()
+	if err := checkRange(header, off, last); err != nil {
+		return err
+	}
+	if _, err := io.ReadFull(content, p); err != nil {
+		return fmt.Errorf("%w: it has fewer bytes than it says: %w", ErrAnswer, errBroken{err})
+	}
+	return nil
+}
+
+func (s *Storage) get(ctx context.Context, key string, from, to int64) (io.ReadCloser, http.Header, error) {
+	var options minio.GetObjectOptions
+	options.Set("Range", fmt.Sprintf("bytes=%d-%d", from, to))
+	content, _, header, err := s.core.GetObject(ctx, s.bucket, key, options)
+	return content, header, err
+}
+
+// checkRange holds an answer against what was asked for: bytes off to last, both included (RFC 9110, section 14.4).
+func checkRange(h http.Header, off, last int64) error {
+	said := h.Get("Content-Range")
+	if said == "" && h.Get("Content-Length") == "0" {
+		return errShort // of what is empty there is no range, and not all servers refuse it
+	}
+	var first, end, size int64
+	if n, err := fmt.Sscanf(said, "bytes %d-%d/%d", &first, &end, &size); n != 3 || err != nil {
+		return fmt.Errorf("%w: it is not for the range that was asked for, but for %q", ErrAnswer, plain(said))
+	}
+	switch {
+	case first == off && end == last && end < size:
+		return nil
+	case first == off && end == size-1 && size <= last:
+		return errShort
+	}
+	return fmt.Errorf("%w: it is for %q, not for bytes %d to %d", ErrAnswer, plain(said), off, last)
+}
+
+// Stat implements [storage.Storage].
+func (s *Storage) Stat(ctx context.Context, name string) (storage.Info, error) {
+	o := s.operation("stat", name)
+	if err := begin(ctx, name); err != nil {
+		return storage.Info{}, o.fail("", err)
+	}
+	info, err := s.stat(ctx, name)
+	return info, o.fail("", err)
+}
+
+func (s *Storage) stat(ctx context.Context, name string) (storage.Info, error) {
+	info, err := s.head(ctx, s.key(name))
+	if err != nil {
+		return storage.Info{}, err
+	}
+	return storage.Info{Name: name, Size: info.Size, Modified: info.LastModified.Truncate(time.Second)}, nil
+}
+
+// head asks about one object. An answer to HEAD has no words that tell an object that is absent from a bucket that is, or keys that have
+// expired from others: a second request does.
+func (s *Storage) head(ctx context.Context, key string) (info minio.ObjectInfo, err error) {
+	err = s.again(ctx, func(ctx context.Context) (err error) {
+		info, err = s.core.StatObject(ctx, s.bucket, key, minio.StatObjectOptions{})
+		if err == nil && info.Size < 0 {
+			return fmt.Errorf("%w: it has no length", ErrAnswer)
+		}
+		if answer, ok := answered(err); ok && answer.StatusCode < http.StatusInternalServerError {
+			return s.inWords(ctx, key, err)
+		}
+		return err
+	})
+	return info, err
+}
+
+// inWords gives what the store says to a GET where it refused a HEAD, or that refusal where the GET succeeds: the object came meanwhile.
+func (s *Storage) inWords(ctx context.Context, key string, refusal error) error {
+	content, _, err := s.get(ctx, key, 0, 0)
+	if err == nil {
+		content.Close()
+		return refusal
+	}
+	if answer, ok := answered(err); ok && answer.StatusCode == http.StatusRequestedRangeNotSatisfiable {
+		return refusal // it is empty
+	}
+	return err
+}
+
+// List implements [storage.Storage]: a request for each 1,000 objects. Where one fails, the list goes on behind what is known.
+func (s *Storage) List(ctx context.Context, folder string) ([]storage.Info, error) {
+	o := s.operation("list", folder)
+	prefix := s.prefix
+	if folder != "" {
+		if err := storage.CheckName(folder); err != nil {
+			return nil, o.fail("", err)
+		}
+		prefix += folder + "/"
+	}
+	var infos []storage.Info
+	err := s.walk(ctx, prefix, func(object minio.ObjectInfo) {
+		name := strings.TrimPrefix(object.Key, s.prefix)
+		if storage.CheckName(name) == nil {
+			infos = append(infos, storage.Info{Name: name, Size: object.Size, Modified: object.LastModified.Truncate(time.Second)})
+		}
+	})
+	if err != nil {
+		return nil, o.fail("", err)
+	}
+	return infos, nil
+}
+
+// walk calls use for all objects whose keys begin with prefix, in their order.
+func (s *Storage) walk(ctx context.Context, prefix string, use func(minio.ObjectInfo)) error {
+	last := ""
+	return s.again(ctx, func(ctx context.Context) error {
+		for object := range s.core.ListObjectsIter(ctx, s.bucket, minio.ListObjectsOptions{Prefix: prefix, Recursive: true, StartAfter: last}) {
+			switch {
+			case object.Err != nil:
+				return object.Err
+			case !strings.HasPrefix(object.Key, prefix) || object.Key <= last:
+				return errors.Join(errLastingAnswer, errors.New("the list is not in order, or is of other objects"))
+			}
+			last = object.Key
+			attemptOf(ctx).progressed.Store(true)
+			use(object)
+		}
+		return ctx.Err() // the list of a context that ended stops without a word
+	})
+}

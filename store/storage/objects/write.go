@@ -1,0 +1,236 @@
+package objects
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"hash"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/minio/minio-go/v7"
+
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// MaxWhole is the longest content, in bytes, that goes out in one request: more than a slab has with all parity it may get.
+const MaxWhole = 40 << 20
+
+// The token is put with an object, so that a writer whose answer was lost finds that the object is its own.
+const (
+	tokenKey    = "kist-token"
+	tokenHeader = "X-Amz-Meta-Kist-Token"
+)
+
+// Put implements [storage.Storage]. A content of up to [MaxWhole] bytes is read into memory and sent by one conditional write.
+//
+// A longer one goes out in parts of that length, with the condition on the request that joins them; an engine that ignores it there (Ceph
+// 16.2 does) lets the last of two such writers of one name win. Names that may meet must stay below.
+func (s *Storage) Put(ctx context.Context, name string, content io.Reader) error {
+	o := s.operation("put", name)
+	if err := begin(ctx, name); err != nil {
+		return o.fail("", err)
+	}
+	b := &body{storage: s}
+	defer b.release()
+	err := b.fill(ctx, content)
+	switch {
+	case err == io.EOF:
+		return s.putWhole(ctx, o, b)
+	case err != nil:
+		return o.fail("read the content", err)
+	}
+	return s.putParts(ctx, o, b, content)
+}
+
+// Mark implements [storage.Storage], as Put does.
+func (s *Storage) Mark(ctx context.Context, name string, content []byte) error {
+	o := s.operation("mark", name)
+	if err := begin(ctx, name); err != nil {
+		return o.fail("", err)
+	}
+	return s.putWhole(ctx, o, whole(content))
+}
+
+func begin(ctx context.Context, name string) error {
+	if err := storage.CheckName(name); err != nil {
+		return err
+	}
+	return ctx.Err()
+}
+
+// A blob is a content in memory, which can be read any number of times.
+type blob interface {
+	io.ReaderAt
+	Size() int64
+	hashInto(h hash.Hash)
+}
+
+func (s *Storage) putWhole(ctx context.Context, o operation, b blob) error {
+	return o.fail("", s.create(ctx, s.key(o.name), b))
+}
+
+// create writes an object by a conditional write, if there is none of that key.
+func (s *Storage) create(ctx context.Context, key string, b blob) error {
+	options, token := conditional()
+	sum := sumOf(b)
+	err := s.again(ctx, func(ctx context.Context) error {
+		_, err := s.core.PutObject(ctx, s.bucket, key, io.NewSectionReader(b, 0, b.Size()), b.Size(), "", sum, options)
+		return err
+	})
+	return s.settle(ctx, key, token, err)
+}
+
+// conditional gives options of a write that creates, and the token in them.
+func conditional() (minio.PutObjectOptions, string) {
+	token := strings.ToLower(rand.Text())
+	options := minio.PutObjectOptions{
+		UserMetadata:         map[string]string{tokenKey: token},
+		DisableContentSha256: true, // no signatures chunk by chunk: the sum of all is signed
+	}
+	options.SetMatchETagExcept("*")
+	return options, token
+}
+
+func sumOf(b blob) string {
+	h := sha256.New()
+	b.hashInto(h)
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// settle tells what became of a write. Where the name is taken, it may be by the same call: of a try whose answer was lost.
+func (s *Storage) settle(ctx context.Context, key, token string, err error) error {
+	switch {
+	case isCode(err, "NotImplemented"):
+		return ErrCondition
+	case !isCode(err, minio.PreconditionFailed):
+		return err
+	}
+	own, looking := s.hasToken(ctx, key, token)
+	switch {
+	case looking != nil && !errors.Is(explain(looking), storage.ErrNotFound):
+		return looking // whose it is is not known
+	case own:
+		return nil
+	}
+	return storage.ErrExists
+}
+
+// hasToken tells whether an object was put with a token.
+func (s *Storage) hasToken(ctx context.Context, key, token string) (bool, error) {
+	info, err := s.head(ctx, key)
+	return err == nil && info.Metadata.Get(tokenHeader) == token, err
+}
+
+// putParts sends what b holds and the rest of content in parts. Where it fails, what was sent is given up.
+func (s *Storage) putParts(ctx context.Context, o operation, b *body, content io.Reader) error {
+	key := s.key(o.name)
+	_, err := s.head(ctx, key)
+	if err == nil {
+		return o.fail("", storage.ErrExists)
+	}
+	if !errors.Is(explain(err), storage.ErrNotFound) {
+		return o.fail("look whether the name is taken", err)
+	}
+	options, token := conditional()
+	upload, err := s.beginParts(ctx, key, options)
+	if err != nil {
+		return o.fail("begin an upload in parts", err)
+	}
+	parts, call, err := s.sendParts(ctx, key, upload, b, content)
+	if err != nil {
+		s.giveUp(ctx, key, upload)
+		return o.fail(call, err)
+	}
+	if err := s.settleParts(ctx, key, token, s.joinParts(ctx, key, upload, parts)); err != nil {
+		s.giveUp(ctx, key, upload)
+		return o.fail("join the parts", err)
+	}
+	return nil
+}
+
+func (s *Storage) beginParts(ctx context.Context, key string, options minio.PutObjectOptions) (upload string, err error) {
+	err = s.again(ctx, func(ctx context.Context) (err error) {
+		upload, err = s.core.NewMultipartUpload(ctx, s.bucket, key, minio.PutObjectOptions{UserMetadata: options.UserMetadata})
+		return err
+	})
+	return upload, err
+}
+
+// sendParts sends b as often as content fills it.
+func (s *Storage) sendParts(ctx context.Context, key, upload string, b *body, content io.Reader) (parts []minio.CompletePart, call string, err error) {
+	for ended := false; !ended; {
+		part, err := s.sendPart(ctx, key, upload, len(parts)+1, b)
+		if err != nil {
+			return nil, "send a part", err
+		}
+		parts = append(parts, part)
+		b.empty()
+		switch err := b.fill(ctx, content); {
+		case err == io.EOF:
+			ended = b.Size() == 0
+		case err != nil:
+			return nil, "read the content", err
+		}
+	}
+	return parts, "", nil
+}
+
+func (s *Storage) sendPart(ctx context.Context, key, upload string, number int, b *body) (part minio.CompletePart, err error) {
+	sum := sumOf(b)
+	err = s.again(ctx, func(ctx context.Context) error {
+		sent, err := s.core.PutObjectPart(ctx, s.bucket, key, upload, number, io.NewSectionReader(b, 0, b.Size()), b.Size(),
+			minio.PutObjectPartOptions{Sha256Hex: sum, DisableContentSha256: true})
+		part = minio.CompletePart{PartNumber: number, ETag: sent.ETag}
+		return err
+	})
+	return part, err
+}
+
+func (s *Storage) joinParts(ctx context.Context, key, upload string, parts []minio.CompletePart) error {
+	var condition minio.PutObjectOptions
+	condition.SetMatchETagExcept("*")
+	return s.again(ctx, func(ctx context.Context) error {
+		_, err := s.core.CompleteMultipartUpload(ctx, s.bucket, key, upload, parts, condition)
+		return err
+	})
+}
+
+// settleParts is settle for parts: once they were joined, there is no such upload any more.
+func (s *Storage) settleParts(ctx context.Context, key, token string, err error) error {
+	if !isCode(err, "NoSuchUpload") {
+		return s.settle(ctx, key, token, err)
+	}
+	if own, looking := s.hasToken(ctx, key, token); looking != nil || own {
+		return looking
+	}
+	return err
+}
+
+// giveUp frees what was sent of an upload, in a short time; RemoveAside frees what stays.
+func (s *Storage) giveUp(ctx context.Context, key, upload string) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
+	defer cancel()
+	s.core.AbortMultipartUpload(ctx, s.bucket, key, upload)
+}
+
+// Remove implements [storage.Storage]. It looks first whether there is such an object, which a store does not tell of a removal.
+func (s *Storage) Remove(ctx context.Context, name string) error {
+	o := s.operation("remove", name)
+	if err := begin(ctx, name); err != nil {
+		return o.fail("", err)
+	}
+	if _, err := s.stat(ctx, name); err != nil {
+		return o.fail("look for it", err)
+	}
+	return o.fail("", s.remove(ctx, s.key(name)))
+}
+
+func (s *Storage) remove(ctx context.Context, key string) error {
+	return s.again(ctx, func(ctx context.Context) error {
+		return s.core.RemoveObject(ctx, s.bucket, key, minio.RemoveObjectOptions{})
+	})
+}
