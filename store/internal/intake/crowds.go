@@ -66,15 +66,16 @@ func (c *Crowds) Add(others *Crowds) {
 	}
 }
 
-// full tells whether so many frames stand on the chunks of a base, or some of them, that no further one is to.
-func (c *Crowds) full(b format.Base) bool {
+// On tells how many frames stand on the chunks of a base, or those that most do.
+func (c *Crowds) On(b format.Base) (most uint32) {
 	for group := b.First / groupOf; group <= (b.First+b.Count-1)/groupOf; group++ {
-		if c.of[crowd{b.Slab, group}].frames >= mostStanding {
-			return true
-		}
+		most = max(most, c.of[crowd{b.Slab, group}].frames)
 	}
-	return false
+	return most
 }
+
+// full tells whether so many frames stand on the chunks of a base, or some of them, that no further one is to.
+func (c *Crowds) full(b format.Base) bool { return c.On(b) >= mostStanding }
 
 // crowded tells whether so many frames stand on a base, or on what that stands on, that no further one is to.
 func (a *assembler) crowded(b basis) bool {

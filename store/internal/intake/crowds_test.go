@@ -52,3 +52,26 @@ func TestCrowds(t *testing.T) {
 		t.Error("what the session itself stands on is not counted")
 	}
 }
+
+// What others count is added, and goes on to be counted once for each frame.
+func TestCrowdsAdd(t *testing.T) {
+	slab := format.NewSlabID()
+	base := format.Base{Slab: slab, First: 3, Count: 1}
+	below := func(format.Base) []format.Base { return nil }
+	var own, others Crowds
+	for range 3 {
+		others.Count([]format.Base{base, {Slab: slab, First: 20, Count: 1}}, below)
+	}
+	own.Count([]format.Base{base}, below)
+	for _, c := range []*Crowds{&own, new(Crowds)} {
+		had := c.On(base)
+		c.Add(&others)
+		c.Count([]format.Base{base, base}, below)
+		if got := c.On(base); got != had+3+1 {
+			t.Errorf("%d frames stand on it, of %d and 3 and one more", got, had)
+		}
+		if got := c.On(format.Base{Slab: slab, First: 0, Count: 40}); got != had+3+1 || c.On(format.Base{Slab: slab, First: 16, Count: 2}) != 3 {
+			t.Errorf("%d frames stand on the groups", got)
+		}
+	}
+}
