@@ -13,10 +13,14 @@ const mostStanding = 128
 // groupOf is of how many chunks, numbered through a slab, it is counted together what stands on them: about a frame.
 const groupOf = 16
 
+// notedStanding is how many frames stand at the least on a group of chunks that is noted.
+const notedStanding = mostStanding / 8
+
 // Crowds counts the frames that stand on others, by any way: by groups of chunks.
 type Crowds struct {
 	of    map[crowd]standing
-	frame uint32 // at hand
+	frame uint32           // at hand
+	noted map[crowd]uint32 // see Recall
 }
 
 type standing struct {
@@ -54,8 +58,27 @@ func (c *Crowds) count(b format.Base) {
 	}
 }
 
-// Add adds what others count, of other frames.
+// Noted gives the groups of some slabs on which many frames stand, for Recall.
+func (c *Crowds) Noted(slabs map[format.SlabID]bool) (all []format.CrowdRecord) {
+	for at, n := range c.of {
+		if n.frames >= notedStanding && slabs[at.slab] {
+			all = append(all, format.CrowdRecord{Slab: at.slab, Group: at.group, Frames: n.frames})
+		}
+	}
+	return all
+}
+
+// Recall has frames counted that were noted, until Add adds them: some of them may be counted twice.
+func (c *Crowds) Recall(noted []format.CrowdRecord) {
+	c.noted = make(map[crowd]uint32, len(noted))
+	for _, n := range noted {
+		c.noted[crowd{n.Slab, n.Group}] = n.Frames
+	}
+}
+
+// Add adds what others count, of other frames, and so all that there are.
 func (c *Crowds) Add(others *Crowds) {
+	c.noted = nil
 	if c.of == nil {
 		c.of = make(map[crowd]standing, len(others.of))
 	}
@@ -69,7 +92,8 @@ func (c *Crowds) Add(others *Crowds) {
 // On tells how many frames stand on the chunks of a base, or those that most do.
 func (c *Crowds) On(b format.Base) (most uint32) {
 	for group := b.First / groupOf; group <= (b.First+b.Count-1)/groupOf; group++ {
-		most = max(most, c.of[crowd{b.Slab, group}].frames)
+		at := crowd{b.Slab, group}
+		most = max(most, c.of[at].frames+c.noted[at])
 	}
 	return most
 }

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -73,5 +74,37 @@ func TestCrowdsAdd(t *testing.T) {
 		if got := c.On(format.Base{Slab: slab, First: 0, Count: 40}); got != had+3+1 || c.On(format.Base{Slab: slab, First: 16, Count: 2}) != 3 {
 			t.Errorf("%d frames stand on the groups", got)
 		}
+	}
+}
+
+// What many stand on is noted, and counts beside what is counted until all is.
+func TestCrowdsNoted(t *testing.T) {
+	many, few, other := format.NewSlabID(), format.NewSlabID(), format.NewSlabID()
+	below := func(format.Base) []format.Base { return nil }
+	var all Crowds
+	for range notedStanding {
+		all.Count([]format.Base{{Slab: many, First: 16, Count: 1}, {Slab: other, First: 0, Count: 1}}, below)
+	}
+	for range notedStanding - 1 {
+		all.Count([]format.Base{{Slab: few, First: 0, Count: 1}}, below)
+	}
+	noted := all.Noted(map[format.SlabID]bool{many: true, few: true})
+	if want := []format.CrowdRecord{{Slab: many, Group: 1, Frames: notedStanding}}; !slices.Equal(noted, want) {
+		t.Fatalf("noted: %v, want %v", noted, want)
+	}
+	var c Crowds
+	base := format.Base{Slab: many, First: 31, Count: 1}
+	c.Recall(noted)
+	for range mostStanding - notedStanding {
+		if c.full(base) {
+			t.Fatal("a group is full too early")
+		}
+		c.Count([]format.Base{base}, below)
+	}
+	if !c.full(base) || len(c.Noted(map[format.SlabID]bool{few: true})) > 0 {
+		t.Error("what was noted does not count")
+	}
+	if c.Add(new(Crowds)); c.full(base) {
+		t.Error("what was noted counts once all is counted")
 	}
 }

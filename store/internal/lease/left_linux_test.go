@@ -62,7 +62,7 @@ func TestSomeLeft(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer v.Close()
-			v.Keep(home, 1<<20)
+			v.Keep(home, 1<<20, false)
 			id := names.NewLease()
 			if test.own {
 				v.Copies().Add(ownName(id), nil)
@@ -99,7 +99,7 @@ func TestOwnLeaseIsNoted(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer v.Close()
-	v.Keep(home, 1<<20)
+	v.Keep(home, 1<<20, false)
 	r := New(v, ledger.New(v, ledger.NewWatch()))
 	seen := 0
 	faulty.Before(func(m storagetest.Method, name string) {

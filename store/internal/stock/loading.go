@@ -138,6 +138,9 @@ func (s *loading) isLast(rec *format.SlabRecord) bool { return s.p.exclude.Last[
 // what stands on nothing is forgotten by slabs.
 func (s *loading) holdNoMore(rec *format.SlabRecord) error {
 	for i := range rec.Frames {
+		if rec.Frames[i].Padding {
+			break // an index keeps none of it
+		}
 		s.chunks += len(rec.Frames[i].Chunks)
 	}
 	if s.Index.Fits(s.Index.Len() + s.chunks) {
@@ -155,7 +158,7 @@ func (s *loading) takeStanding() error {
 	for i, h := range s.standing {
 		records[i] = h.rec
 	}
-	if s.p.each == nil { // else nothing is written by it
+	if s.p.each == nil && !s.Index.Sampled() { // else nothing is written by it, or they are not all
 		s.Crowds = countCrowds(records, s.counted)
 	}
 	for i, rec := range s.p.blotBaseless(records) {

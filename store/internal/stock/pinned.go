@@ -88,7 +88,9 @@ func (r *Stock) ownOf(ctx context.Context, p *presence, l *lease.Lease, group []
 		all := p.again(ctx)
 		all.memory = left
 		rest := r.newLoading(ctx, all, l, group)
-		rest.counted = s.Index.HasDeltas
+		if s.Crowds != nil {
+			rest.counted = s.Index.HasDeltas
+		}
 		if err := rest.load(ctx); err != nil {
 			return nil, err
 		}

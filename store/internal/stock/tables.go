@@ -121,7 +121,7 @@ type Loaded struct {
 	Tables  []ListedTable
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
-	Crowds  *intake.Crowds  // what stands on what, by the tables that were read
+	Crowds  *intake.Crowds  // what stands on what, by the tables that were read; nil: that isn't known
 	Looked  int             // how many slabs the folders have that were looked into; 0: all were listed
 
 	// Rest gives what else the repository holds; nil: Index has all. See Relied.Tables.

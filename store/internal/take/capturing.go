@@ -143,6 +143,7 @@ type session struct {
 	loaded        *stock.Loaded        // what was known at the beginning
 	rest          *stock.Loaded        // what else there is, once that was asked; see restOf
 	wrote         writtenTables        // tables that it put
+	crowds        *intake.Crowds       // what stands on what
 	tables        []stock.ListedTable  // that there were; none where they were not listed
 	finals        map[string]bool      // names of the final marks that there were then
 	unread        []string             // of those, which can't be read
@@ -209,7 +210,8 @@ func (s *session) begin(ctx context.Context) error {
 	stock.TellTables(&cfg, s.wrote.note)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
-	cfg.Old, cfg.Crowds = weave.OldChunks(s.r.slabs), loaded.Crowds
+	s.crowds = s.crowdsOf(loaded)
+	cfg.Old, cfg.Crowds = weave.OldChunks(s.r.slabs), s.crowds
 	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
 	s.index = loaded.Index
 	s.loadBefore(ctx)

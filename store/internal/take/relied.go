@@ -1,6 +1,7 @@
 package take
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -112,7 +113,28 @@ func (s *session) noteRelied(c *ledger.Capture) {
 		}
 	}
 	s.pinTables(record, tables)
+	s.noteCrowds(record)
 	vault.PutNote(s.r.vault, format.Relied, reliedName(s.o), record)
+}
+
+// noteCrowds notes on what many frames stand that the capture relies on. By the pinned tables alone that isn't known: they do not
+// list what earlier captures put on it.
+func (s *session) noteCrowds(record *format.ReliedRecord) {
+	switch all := cmp.Or(s.rest, s.loaded); {
+	case all.Rest == nil && all.Crowds != nil:
+		record.Crowds = s.crowds.Noted(s.Uses)
+	case s.before != nil:
+		record.Crowds = s.before.Crowds
+	}
+}
+
+// crowdsOf gives what stands on what, with what was noted where that is not known of all.
+func (s *session) crowdsOf(loaded *stock.Loaded) *intake.Crowds {
+	crowds := cmp.Or(loaded.Crowds, new(intake.Crowds))
+	if s.before != nil && (loaded.Rest != nil || loaded.Crowds == nil) {
+		crowds.Recall(s.before.Crowds)
+	}
+	return crowds
 }
 
 // pinTables pins the tables that list what the session relies on, beside some others, and notes them: none where one is not known.
