@@ -32,10 +32,13 @@ func TestMore(t *testing.T) {
 			mustPut(t, in, in.Stream(Contents), others...)
 			mustClose(t, in)
 			before, asked := len(r.slabRecords(t)), 0
+			var crowds Crowds
+			base := []format.Base{{Count: 1}}
+			crowds.Count(base, func(format.Base) []format.Base { return nil })
 			r.moreFrom = test.from
 			r.more = func(context.Context) (*More, error) {
 				asked++
-				return &More{Index: r.known(t)}, nil
+				return &More{Index: r.known(t), Crowds: &crowds}, nil
 			}
 			in = r.start(t, t.Context(), known.New())
 			s := in.Stream(Contents)
@@ -50,6 +53,9 @@ func TestMore(t *testing.T) {
 			mustClose(t, in)
 			if asked != test.asked {
 				t.Errorf("asked %d times, want %d", asked, test.asked)
+			}
+			if n := in.cfg.Crowds.On(base[0]); int(n) != test.asked {
+				t.Errorf("of what others put, %d frames count", n)
 			}
 			stored := 0
 			for _, rec := range r.slabRecords(t)[before:] {
