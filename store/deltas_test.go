@@ -765,6 +765,13 @@ func TestReclaimHealedBase(t *testing.T) {
 	if after := f.stored(); after > before {
 		t.Errorf("%d bytes before reclaiming, %d after", before, after)
 	}
+	report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+	if err != nil || !report.OK {
+		t.Fatalf("%+v, %v", report, err)
+	}
+	if notes := strings.Join(report.Notes, "\n"); !strings.Contains(notes, "slabs that captures need stand on it") || strings.Contains(notes, "more: reclaiming frees it") {
+		t.Errorf("of a harmed base it is noted %q", notes)
+	}
 	for i, c := range captures {
 		f.wantStream(c, streams[i])
 	}

@@ -207,3 +207,68 @@ func TestListsByLyingTable(t *testing.T) {
 		}
 	}
 }
+
+// TestBasesByLyingTable: a table that says of a slab that it stands on other slabs than it does, or on none, put beside the true
+// one by somebody with a key, must not have reclaiming remove what it stands on. Which of the two is read first is for
+// their names to say: so it is tried several times.
+func TestBasesByLyingTable(t *testing.T) {
+	for name, change := range map[string]func(*format.TableFrame, format.SlabID){
+		"no bases": func(f *format.TableFrame, _ format.SlabID) {
+			f.Kind, f.Standing = format.Zstd, format.Standing{}
+		},
+		"bases in the slab itself": func(f *format.TableFrame, own format.SlabID) {
+			for i := range f.Bases {
+				f.Bases[i] = format.Base{Slab: own, Count: 1}
+			}
+		},
+		"other chunks of the bases": func(f *format.TableFrame, _ format.SlabID) {
+			for i := range f.Bases {
+				f.Bases[i].First, f.Bases[i].Count = 0, 1
+			}
+		},
+		"bases that there are not": func(f *format.TableFrame, _ format.SlabID) {
+			for i := range f.Bases {
+				f.Bases[i] = format.Base{Slab: format.SlabID{1, 2, 3}, Count: 1}
+			}
+		},
+	} {
+		for range 3 {
+			f, captures, streams := chain(t, 3)
+			f.harmed = true
+			g := tamperWith(t, f.mem, f.key)
+			var lies [][]byte
+			for _, records := range g.tableRecords() {
+				for _, rec := range records {
+					for i := range rec.Frames {
+						if rec.Frames[i].Kind == format.Delta {
+							change(&rec.Frames[i], rec.Slab)
+						}
+					}
+					lies = append(lies, rec.Encode())
+				}
+			}
+			g.table(lies...)
+			f.retire(captures[:2]...)
+			f.reopen()
+			for _, o := range []store.ReclaimOptions{{Grace: store.NoGrace, MinDead: 1}, {Grace: store.NoGrace}, {Grace: store.NoGrace, MinDead: 0.01}} {
+				if out, err := f.Reclaim(t.Context(), o); err != nil && !errors.Is(err, store.ErrDamaged) {
+					t.Errorf("%s: %+v, %v", name, out, err)
+				}
+			}
+			f.reopen()
+			report, err := f.Verify(t.Context(), store.VerifyOptions{Full: true})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, d := range report.Damage {
+				if len(d.Captures) > 0 {
+					t.Errorf("%s: %s: %s", name, d.Object, d.Problem)
+				}
+			}
+			if !t.Failed() {
+				f.wantStream(captures[2], streams[2])
+			}
+			f.Close()
+		}
+	}
+}

@@ -100,6 +100,45 @@ func TestRepairFromLeavesOut(t *testing.T) {
 	}
 }
 
+// TestRepairFromLeavesOutEach: no capture comes back that needs what is being removed, though one before it needs the same; nor
+// one whose slab only stands on that.
+func TestRepairFromLeavesOutEach(t *testing.T) {
+	content := []byte(text(1, 300_000))
+	alike := bytes.Clone(content)
+	for i := 0; i < len(alike); i += 1500 {
+		alike[i] ^= 1
+	}
+	alike = append(alike, 1) // so that no chunk is the same, of the member list neither
+	for name, second := range map[string][]byte{"the same": content, "alike": alike} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				m := &mended{a: newSite(t)}
+				m.b = m.a.replica()
+				m.here, m.there = m.a.open(t.TempDir()), m.b.open("")
+				defer m.close()
+				if err := m.here.SetDeltas(t.Context(), DeltasOn, MarkOptions{}); err != nil {
+					t.Fatal(err)
+				}
+				first := m.here.put("seedbank", string(content))
+				m.slab, _ = m.a.onlySlab()
+				c := m.here.put("seedbank", string(second))
+				if name == "alike" && !c.captured.Deltas {
+					t.Fatal("it stands on nothing")
+				}
+				again := m.here.put("seedbank", string(second))
+				m.here.replicate(m.there)
+				for _, c := range []*Capture{first, c, again} {
+					m.a.flip(names.Capture(c.ID, 0), 200)
+				}
+				m.goes(t)
+				if out := m.here.repairFrom(m.there); len(out.Restored) > 0 || len(out.Notes) != 3 {
+					t.Errorf("%+v", out)
+				}
+			})
+		})
+	}
+}
+
 // A capture that lies elsewhere in the other place, and of which no table here tells what its chunks were, comes as it lies
 // there, with what was amended of it here; not if it is another one.
 func TestRepairFromElsewhere(t *testing.T) {

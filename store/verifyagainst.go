@@ -8,6 +8,7 @@ import (
 	"io"
 	"slices"
 
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
@@ -53,7 +54,7 @@ type UnlikeInPlaces struct {
 
 // VerifyAgainst compares this place of a repository with another one: which captures are in both, by their hashes, and
 // whether what is in both is the same; of these captures, no place lacks a slab that they need in it. It writes nothing in
-// either. Captures that come or go meanwhile
+// either. Of what a mark says that it is harmed, the frames are read in any case. Captures that come or go meanwhile
 // may be told of either way. To find damage that no other place shows, verify each.
 //
 // It fails with [ErrNotReplica] and [ErrSamePlace], and with what a storage says.
@@ -80,7 +81,7 @@ func (r *Repository) VerifyAgainst(ctx context.Context, other *Repository, o Aga
 		return nil, err
 	}
 	defer there.Vault().Slabs().Close()
-	c := &placesCompared{here: here, there: there, full: o.Full, meter: g.meter("AgainstOptions.Progress", o.Progress), highest: make(map[*stock.Stock]map[string]int), out: &Against{Here: []string{}, There: []string{}, Differ: []string{}, Unlike: []UnlikeInPlaces{}}}
+	c := &placesCompared{here: here, there: there, full: o.Full, meter: g.meter("AgainstOptions.Progress", o.Progress), highest: make(map[*stock.Stock]map[string]int), marked: make(map[*stock.Stock]ledger.HarmedPlaces), out: &Against{Here: []string{}, There: []string{}, Differ: []string{}, Unlike: []UnlikeInPlaces{}}}
 	if err := c.captures(ctx); err != nil {
 		return nil, err
 	}
@@ -95,6 +96,7 @@ type placesCompared struct {
 
 	bothHere, bothThere []*ledger.Capture               // with the same hash
 	highest             map[*stock.Stock]map[string]int // generations, when captures were read
+	marked              map[*stock.Stock]ledger.HarmedPlaces
 }
 
 // unlike notes an object that is damaged in a place; nil stands for one that is whole there.
@@ -117,6 +119,11 @@ func (c *placesCompared) read(ctx context.Context, s *stock.Stock) (map[string]*
 	}
 	c.highest[s] = ledger.HighestGenerations(files)
 	all, damage, _, err := s.Ledger().Read(ctx, ledger.Generations(files))
+	going, failed := s.Ledger().ReadStages(ctx, names.Harmed)
+	if failed != nil {
+		return nil, nil, failed
+	}
+	c.marked[s] = going.Harmed()
 	captures, unread := make(map[string]*ledger.Capture), make(map[string]error)
 	for _, one := range all {
 		captures[one.ID] = one
@@ -291,7 +298,21 @@ func (c *placesCompared) open(ctx context.Context, s *stock.Stock, id format.Sla
 	if err != nil {
 		return nil, orNil(err), orFailed(err)
 	}
+	if err := c.openMarked(ctx, s, slab); err != nil {
+		return nil, orNil(err), orFailed(err)
+	}
 	return recordOf(slab), nil, nil
+}
+
+// openMarked opens the frames of a slab of which a mark of its place says that they are harmed.
+func (c *placesCompared) openMarked(ctx context.Context, s *stock.Stock, slab *fetch.Slab) error {
+	var frames []int
+	for i := range slab.Frames {
+		if c.marked[s].Names(slab.ID, uint32(i)) {
+			frames = append(frames, i)
+		}
+	}
+	return s.Vault().Slabs().IdentifyFrames(ctx, slab, frames, func(_ int, _ []crypt.Identity, err error) error { return err })
 }
 
 func recordOf(slab *fetch.Slab) *format.SlabRecord {

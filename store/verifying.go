@@ -16,8 +16,8 @@ type VerifyOptions struct {
 	Captures []string
 	// Full opens every frame, and rebuilds the digest of every capture from
 	// what the frames hold. Without it, and without Sample, no frame is opened for
-	// its own sake: all index files and tables are, and of every slab the header
-	// and its own table, so that what is missing or cut short shows.
+	// its own sake, but for those of which a mark says that they are harmed: all index files and tables are, and of every slab
+	// the header and its own table, so that what is missing or cut short shows.
 	Full bool
 	// Sample opens that share of the frames, chosen at random: 0 to 1.
 	Sample float64

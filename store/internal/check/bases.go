@@ -117,10 +117,11 @@ func (v *verifier) badBase(ctx context.Context, place badPlace, b format.Base) (
 		return badPlace{b.Slab, -1}, err, v.state(b.Slab).note(-1, err)
 	case err != nil:
 		return place, nil, err
-	case b.First >= slab.Chunks():
-		return place, fmt.Errorf("%w: chunk %d of slab %s is named and there are %d", format.ErrDamaged, b.First, b.Slab, slab.Chunks()), nil
 	}
-	frame := slab.FrameOf(b.First)
+	frame, damage := slab.BaseFrame(b, v.Slabs[place.slab].standing[place.frame].Depth)
+	if damage != nil {
+		return place, damage, nil
+	}
 	return badPlace{b.Slab, frame}, v.state(b.Slab).Bad[frame], nil
 }
 

@@ -65,10 +65,13 @@ func (v *verifier) checkCaptures(ctx context.Context) error {
 		if v.settled(place, d) {
 			continue
 		}
-		idle := len(d.Captures) == 0 && len(below) == 0
-		if idle && errors.Is(v.Slabs[place.slab].Bad[place.frame], storage.ErrNotFound) {
-			continue // it was listed, nothing needs it, and it was removed meanwhile
+		if len(d.Captures) == 0 && !v.slows[place] && errors.Is(v.Slabs[place.slab].Bad[place.frame], storage.ErrNotFound) {
+			if len(below) > 0 { // else it was listed, nothing needs it, and it was removed meanwhile
+				v.noteBaseless(d, len(below))
+			}
+			continue
 		}
+		idle := len(d.Captures) == 0 && len(below) == 0
 		if place.frame < 0 && idle && v.Slabs[place.slab].record == nil {
 			v.report.Notes = append(v.report.Notes, fmt.Sprintf("%s is cut short or can't be read, and nothing needs it: reclaiming removes it", d.Object))
 			continue

@@ -238,10 +238,11 @@ func (v *verifier) mendable(object string, cause error, by string) {
 	v.Mendable = append(v.Mendable, object)
 }
 
+// chooseFrames gives the frames to open: also those of which a mark says that they are harmed, as a capture may need them again.
 func (v *verifier) chooseFrames(slab *fetch.Slab) []int {
 	var frames []int
 	for i := range slab.Frames {
-		if v.o.Full || rand.Float64() < v.o.Sample {
+		if v.o.Full || v.marked.Names(slab.ID, uint32(i)) || rand.Float64() < v.o.Sample {
 			frames = append(frames, i)
 		}
 	}

@@ -25,6 +25,20 @@ func (v *verifier) noteUnneeded() {
 	}
 }
 
+// noteBaseless tells of a slab that is gone, and on which nothing stands that captures need: a writer who was taken for dead
+// left that, and no writer relies on it.
+func (v *verifier) noteBaseless(d *Damage, frames int) {
+	v.note("%s is gone, and so %s can't be read; no capture%s needs that, and reclaiming frees it", d.Object, names.Count(frames, "frame that stands on it", "frames that stand on it"), v.lookedAt())
+}
+
+// lookedAt is what follows "no capture" where not all were looked at.
+func (v *verifier) lookedAt() string {
+	if len(v.o.Captures) > 0 {
+		return " that was looked at"
+	}
+	return ""
+}
+
 // overcome tells whether a frame that can't be read harms nothing any more: no capture needs it, and a mark keeps writers from
 // relying on it, which a repair puts. Without the mark it is damage, as a capture to come might rely on it.
 func (v *verifier) overcome(place badPlace, d *Damage) bool {
@@ -40,17 +54,39 @@ func (v *verifier) overcome(place badPlace, d *Damage) bool {
 
 // noteOvercome says which slabs have frames that were overcome, and when each may go.
 func (v *verifier) noteOvercome(overcome map[format.SlabID]bool) {
-	needs := "no capture needs what is damaged in it"
-	if len(v.o.Captures) > 0 {
-		needs = "no capture that was looked at needs what is damaged in it"
-	}
+	needs := "no capture" + v.lookedAt() + " needs what is damaged in it"
+	under := v.basesOfWanted()
 	for _, id := range slices.SortedFunc(maps.Keys(overcome), func(a, b format.SlabID) int { return slices.Compare(a[:], b[:]) }) {
+		if under[id] {
+			v.note("%s is damaged, %s, and nothing relies on that any more; slabs that captures need stand on it: reclaiming frees it once these are moved, or no capture needs them", names.Slab(id), needs)
+			continue
+		}
 		when := ""
 		if at := v.announced(id); !at.IsZero() {
 			when = fmt.Sprintf(" after %s", ledger.UTC(at.Add(v.r.vault.Grace())))
 		}
 		v.note("%s is damaged, %s, and nothing relies on that any more: reclaiming frees it%s", names.Slab(id), needs, when)
 	}
+}
+
+// basesOfWanted gives the slabs on which frames stand of others that captures want.
+func (v *verifier) basesOfWanted() map[format.SlabID]bool {
+	under := make(map[format.SlabID]bool)
+	note := func(ids []format.SlabID) {
+		for _, id := range ids {
+			under[id] = true
+		}
+	}
+	for id, s := range v.Slabs {
+		if !s.wanted {
+			continue
+		}
+		note(format.BaseSlabs(id, s.standing))
+		if s.record != nil {
+			note(s.record.BaseSlabs())
+		}
+	}
+	return under
 }
 
 // announced gives when it was first announced that a slab is to go; zero: it was not.

@@ -48,6 +48,9 @@ func (s *Slabs) Copy(ctx context.Context, id format.SlabID) (*Copy, error) {
 // Record gives what a table says of the slab, once it was read to its end.
 func (c *Copy) Record() *format.SlabRecord { return &c.record }
 
+// Frames gives what the slab says of its frames.
+func (c *Copy) Frames() []format.Frame { return c.slab.Frames }
+
 // Failed gives what reading failed of, or nil.
 func (c *Copy) Failed() error { return c.failed }
 

@@ -121,6 +121,15 @@ func (s *Slabs) basesOf(ctx context.Context, slab *Slab, f *format.Frame) (place
 	return places, length, nil
 }
 
+// BaseFrame gives the frame of the slab in which a base of a frame of some depth lies, or says why it can't be one.
+func (slab *Slab) BaseFrame(b format.Base, depth uint32) (frame int, err error) {
+	p, err := slab.base(b, depth)
+	if err != nil {
+		return 0, fmt.Errorf("%w: a base in slab %s: %s", format.ErrDamaged, b.Slab, err)
+	}
+	return p.frame, nil
+}
+
 // base finds a base in the slab where it lies, for a frame of some depth.
 func (slab *Slab) base(b format.Base, depth uint32) (p basePlace, err error) {
 	if uint64(b.First)+uint64(b.Count) > uint64(slab.chunks) {

@@ -51,35 +51,54 @@ func (f *Frame) checkStanding() error {
 				return damaged("a base of %d chunks", b.Count)
 			}
 		}
+		if n := slabsOf(f.Bases); n > MaxBaseFrames { // each has a frame at least
+			return damaged("a delta with bases in %d slabs", n)
+		}
 	}
 	return nil
 }
 
+// slabsOf counts the slabs that bases lie in.
+func slabsOf(bases []Base) (n int) {
+	for i, b := range bases {
+		if !slices.ContainsFunc(bases[:i], func(o Base) bool { return o.Slab == b.Slab }) {
+			n++
+		}
+	}
+	return n
+}
+
 // BaseSlabs gives the slabs, but for the frames' own, that bases of frames lie in, each once.
 func BaseSlabs(own SlabID, frames []Frame) []SlabID {
-	var ids []SlabID
+	b := baseSlabs{seen: map[SlabID]bool{own: true}}
 	for i := range frames {
-		ids = addBases(ids, own, frames[i].Bases)
+		b.add(frames[i].Bases)
 	}
-	return ids
+	return b.ids
 }
 
 // BaseSlabs gives the slabs, but for its own, that bases of the record's frames lie in, each once.
 func (r *SlabRecord) BaseSlabs() []SlabID {
-	var ids []SlabID
+	b := baseSlabs{seen: map[SlabID]bool{r.Slab: true}}
 	for i := range r.Frames {
-		ids = addBases(ids, r.Slab, r.Frames[i].Bases)
+		b.add(r.Frames[i].Bases)
 	}
-	return ids
+	return b.ids
 }
 
-func addBases(ids []SlabID, own SlabID, bases []Base) []SlabID {
-	for _, b := range bases {
-		if b.Slab != own && !slices.Contains(ids, b.Slab) {
-			ids = append(ids, b.Slab)
+// baseSlabs are slabs, each once: a forged table names any number.
+type baseSlabs struct {
+	ids  []SlabID
+	seen map[SlabID]bool
+}
+
+func (b *baseSlabs) add(bases []Base) {
+	for i := range bases {
+		if id := bases[i].Slab; !b.seen[id] {
+			b.seen[id] = true
+			b.ids = append(b.ids, id)
 		}
 	}
-	return ids
 }
 
 // HasDeltas tells whether a frame of the record is a delta.

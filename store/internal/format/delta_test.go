@@ -24,6 +24,8 @@ func TestStanding(t *testing.T) {
 		{"of no depth", func(f *Frame) { f.Depth = 0 }, ErrDamaged},
 		{"no bases", func(f *Frame) { f.Bases = nil }, ErrDamaged},
 		{"too many bases", func(f *Frame) { f.Bases = slices.Repeat(f.Bases, MaxBases+1) }, ErrDamaged},
+		{"bases in many slabs", func(f *Frame) { f.Bases = basesIn(MaxBaseFrames) }, nil},
+		{"bases in more slabs than they may have frames", func(f *Frame) { f.Bases = basesIn(MaxBaseFrames + 1) }, ErrDamaged},
 		{"an empty base", func(f *Frame) { f.Bases[0].Count = 0 }, ErrDamaged},
 		{"a base longer than a frame", func(f *Frame) { f.Bases[0].Count = MaxFrameChunks + 1 }, ErrDamaged},
 		{"a base behind every slab", func(f *Frame) { f.Bases[0].First = MaxSlabChunks - 1 }, ErrDamaged},
@@ -50,6 +52,14 @@ func TestStanding(t *testing.T) {
 			wantOnly(t, "a record", err, test.want)
 		})
 	}
+}
+
+// basesIn gives bases in so many slabs, two in each.
+func basesIn(slabs int) (bases []Base) {
+	for i := range 2 * slabs {
+		bases = append(bases, Base{Slab: SlabID{byte(i % slabs)}, First: uint32(i), Count: 1})
+	}
+	return bases
 }
 
 // Who does not know bases, or that a capture needs some, must not go on: the keys are below zero (FORMAT.md, section 1).

@@ -272,6 +272,9 @@ func genFrame() *rapid.Generator[Frame] {
 			f.Sealed = max(f.Sealed, 18)
 			f.Depth, f.Copies = rapid.Uint32Range(1, MaxDepth).Draw(t, "depth"), rapid.Uint32Range(1, f.Sealed-16).Draw(t, "copies")
 			f.Bases = rapid.SliceOfN(genBase(), 1, MaxBases).Draw(t, "bases")
+			for i := MaxBaseFrames; i < len(f.Bases); i++ { // in no more slabs than frames
+				f.Bases[i].Slab = f.Bases[i%MaxBaseFrames].Slab
+			}
 		}
 		return f
 	})

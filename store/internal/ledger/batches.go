@@ -124,6 +124,12 @@ func (p HarmedPlaces) Covers(id format.SlabID, frames []uint32) bool {
 	return len(frames) > 0 && !slices.ContainsFunc(frames, func(f uint32) bool { return !slices.Contains(known, f) })
 }
 
+// Names tells of one frame.
+func (p HarmedPlaces) Names(id format.SlabID, frame uint32) bool {
+	frames, ok := p[id]
+	return ok && (len(frames) == 0 || slices.Contains(frames, frame))
+}
+
 // Blot takes the identities out of frames that can't be read, so that nobody finds
 // their chunks.
 func (p HarmedPlaces) Blot(rec *format.SlabRecord) *format.SlabRecord {

@@ -27,7 +27,7 @@ type restocker struct {
 
 	stood map[format.SlabID]bool // slabs whose bases were seen to
 
-	uses map[format.SlabID]bool // nil, or what is named is noted
+	uses map[format.SlabID]bool // nil, or what is named, or stood on, is noted
 	goes bool                   // something of that is being removed
 
 	deltas bool // the capture at hand needs what slabs stand on
@@ -71,6 +71,8 @@ func (p *repairer) restock(ctx context.Context) error {
 func (s *restocker) adoptable(ctx context.Context, captures []*ledger.Capture) (all []*ledger.Capture, err error) {
 	for _, c := range captures {
 		s.goes, s.deltas = false, c.Deltas
+		clear(s.walked) // each is to find what it needs, be it found before
+		clear(s.stood)
 		if err := s.capture(ctx, c); err != nil {
 			return nil, err
 		}
@@ -161,9 +163,6 @@ func (s *restocker) level(ctx context.Context, runs fetch.Runs) error {
 		if err != nil {
 			return err
 		}
-		if s.uses != nil {
-			s.uses[run.Slab], s.goes = true, s.goes || s.going.Slabs[run.Slab]
-		}
 		if err := s.slab(ctx, run.Slab); err != nil {
 			return err
 		}
@@ -173,6 +172,9 @@ func (s *restocker) level(ctx context.Context, runs fetch.Runs) error {
 
 // slab puts a slab back if it is gone here. Every piece is opened as it passes: what does not open is not put.
 func (s *restocker) slab(ctx context.Context, id format.SlabID) error {
+	if s.uses != nil {
+		s.uses[id], s.goes = true, s.goes || s.going.Slabs[id]
+	}
 	if s.deltas && !s.stood[id] {
 		s.stood[id] = true
 		if err := s.below(ctx, id); err != nil {

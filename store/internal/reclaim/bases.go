@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -13,7 +14,7 @@ import (
 // linkBases finds out which slabs stand on which.
 func (v *survey) linkBases() {
 	for _, s := range v.all() {
-		for _, id := range format.BaseSlabs(s.id, s.frames) {
+		for _, id := range format.BaseSlabs(s.id, slices.Concat(s.frames, s.also)) {
 			base := v.at(id)
 			s.below, base.above = append(s.below, base), append(base.above, s)
 		}
@@ -54,23 +55,36 @@ func (v *survey) holdBases() {
 	}
 }
 
-// holdOf notes what the frames of a slab hold. Bases within a slab come before what stands on them.
+// holdOf notes what the frames of a slab hold. Bases within a slab come before what stands on them. Where different things are
+// said of them, nobody knows which frame is which: all that may be a base is held.
 func (v *survey) holdOf(s *stocked, needs bitset) {
+	for i := range s.also {
+		for _, b := range s.also[i].Bases {
+			v.at(b.Slab).hold(b, needs)
+			v.noteUnknown(b, s.also[i].Depth)
+		}
+	}
 	end := s.first + s.chunks
 	for i := len(s.frames) - 1; i >= 0; i-- {
 		f := &s.frames[i]
 		begin := end - len(f.Chunks)
 		for _, b := range f.Bases {
-			base := v.at(b.Slab)
-			if base != s || needs.any(begin, end) {
-				base.hold(b, needs)
+			needed := needs.any(begin, end)
+			if b.Slab != s.id || needed {
+				v.at(b.Slab).hold(b, needs)
 			}
-			// A base of depth 0 stands on nothing.
-			if v.blind == nil && base.frames == nil && f.Depth > 1 {
-				v.blind = base
+			if needed { // nobody relies on others of which a base is missing, and nothing stands on frames of such a depth
+				v.noteUnknown(b, f.Depth)
 			}
 		}
 		end = begin
+	}
+}
+
+// noteUnknown notes that a frame of a depth has a base of which nobody knows what that stands on. One of depth 0 stands on nothing.
+func (v *survey) noteUnknown(b format.Base, depth uint32) {
+	if base := v.at(b.Slab); v.blind == nil && base.frames == nil && depth > 1 {
+		v.blind = base
 	}
 }
 
@@ -88,13 +102,13 @@ func (v *survey) noteBlind() {
 	for _, c := range v.captures {
 		deltas = deltas || c.Deltas
 	}
-	v.blind = nil // unused goes by it
+	v.blind = nil
 	if !deltas {
 		return
 	}
 	var blind *stocked
 	for _, s := range v.all() {
-		if s.frames == nil && !v.unused(s, v.needed) && (blind == nil || bytes.Compare(s.id[:], blind.id[:]) < 0) {
+		if s.frames == nil && v.named(s) && (blind == nil || bytes.Compare(s.id[:], blind.id[:]) < 0) {
 			blind = s
 		}
 	}
@@ -117,15 +131,17 @@ func (v *survey) noteBlindness() []string {
 // together takes slabs out of a set that are not to go before what stands on them: as long as that is there, a writer
 // may rely on it, and with it on them. Slabs that are named finally already stand in nobody's way.
 func (v *survey) together(going map[format.SlabID]*stocked, named map[format.SlabID]bool) {
-	for again := true; again; {
-		again = false
-		for id, s := range going {
-			for _, above := range s.above {
-				if v.stock[above.id] != nil && going[above.id] == nil && !(named[above.id] && v.unused(above, v.needed)) {
-					delete(going, id)
-					again = true
-					break
-				}
+	var stay []*stocked
+	for _, s := range v.order {
+		if going[s.id] == nil && !(named[s.id] && v.unused(s, v.needed)) {
+			stay = append(stay, s)
+		}
+	}
+	for i := 0; i < len(stay); i++ {
+		for _, base := range stay[i].below {
+			if going[base.id] != nil {
+				delete(going, base.id)
+				stay = append(stay, base)
 			}
 		}
 	}
@@ -142,15 +158,22 @@ func (v *survey) misses(id format.SlabID) bool {
 
 // lot gives a slab and what stands on it, as far as it is needed, which can only be moved together. What is absent
 // can't be moved.
-func (v *survey) lot(s *stocked) []*stocked {
+func (v *survey) lot(s *stocked) []*stocked { return v.lotUpTo(s, math.MaxInt) }
+
+// lotUpTo is lot, or nil if that is of more than some slabs.
+func (v *survey) lotUpTo(s *stocked, most int) []*stocked {
 	lot := []*stocked{s}
 	seen := map[*stocked]bool{s: true}
 	for i := 0; i < len(lot); i++ {
 		for _, above := range lot[i].above {
-			if !seen[above] && v.remains(above) && !v.unused(above, v.needed) {
-				seen[above] = true
-				lot = append(lot, above)
+			if seen[above] || !v.carried(above) {
+				continue
 			}
+			if len(lot) == most {
+				return nil
+			}
+			seen[above] = true
+			lot = append(lot, above)
 		}
 	}
 	return lot
@@ -161,6 +184,10 @@ func (v *survey) lot(s *stocked) []*stocked {
 // Of one that is moved alone, none counts as one whose bases lie in other slabs.
 func (v *survey) rest(lot []*stocked, alone bool) (bytes int64) {
 	instead := make(map[int]bool) // chunks in whose place one is moved that stood on them
+	in := make(map[*stocked]bool, len(lot))
+	for _, s := range lot {
+		in[s] = true
+	}
 	for _, s := range lot {
 		at := s.first
 		for i := range s.frames {
@@ -173,7 +200,7 @@ func (v *survey) rest(lot []*stocked, alone bool) (bytes int64) {
 				at++
 			}
 			size := int64(f.Sealed)
-			if kept > 0 && len(f.Bases) > 0 && (alone && f.Bases[0].Slab != s.id || !v.keepsBases(lot, f.Bases, instead)) {
+			if kept > 0 && len(f.Bases) > 0 && (alone && f.Bases[0].Slab != s.id || !v.keepsBases(in, f.Bases, instead)) {
 				size = v.plainly(f)
 			}
 			if f.Padding {
@@ -217,7 +244,7 @@ func (v *survey) frameOf(b format.Base) *format.Frame {
 
 // keepsBases tells whether most of the bases of what is in a lot lie beside it, or are needed by captures themselves, or others
 // are there instead. Where not, it is what others that stand on them find instead.
-func (v *survey) keepsBases(lot []*stocked, bases []format.Base, instead map[int]bool) bool {
+func (v *survey) keepsBases(lot map[*stocked]bool, bases []format.Base, instead map[int]bool) bool {
 	var lost []int
 	all := 0
 	for _, b := range bases {
@@ -227,7 +254,7 @@ func (v *survey) keepsBases(lot []*stocked, bases []format.Base, instead map[int
 			switch {
 			case s == nil || n >= s.chunks:
 				lost = append(lost, -1)
-			case !v.asked.has(s.first+n) && !instead[s.first+n] && slices.Contains(lot, s):
+			case !v.asked.has(s.first+n) && !instead[s.first+n] && lot[s]:
 				lost = append(lost, s.first+n)
 			}
 		}

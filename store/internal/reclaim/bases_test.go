@@ -23,6 +23,9 @@ func standing(depth uint32, bases ...format.Base) format.Frame {
 	return format.Frame{Kind: format.Delta, Sealed: 10, Chunks: []uint32{100}, Standing: format.Standing{Depth: depth, Bases: bases}}
 }
 
+// slabID numbers slabs from 1 on.
+func slabID(n int) format.SlabID { return format.SlabID{byte(n), byte(n >> 8)} }
+
 // place is a chunk of a slab.
 type place struct {
 	slab  byte
@@ -31,10 +34,12 @@ type place struct {
 
 // surveyed gives a survey of slabs, numbered from 1 on, of which some are absent.
 func surveyed(slabs [][]format.Frame, absent ...byte) *survey {
-	v := &survey{stock: make(map[format.SlabID]*stocked), absent: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked)}
+	v := &survey{
+		going: &ledger.Batches{}, stock: make(map[format.SlabID]*stocked), absent: make(map[format.SlabID]*stocked), walked: make(map[string][]*stocked),
+	}
 	n := 0
 	for i, frames := range slabs {
-		s := &stocked{id: format.SlabID{byte(i + 1)}, frames: frames}
+		s := &stocked{id: slabID(i + 1), frames: frames}
 		for j := range frames {
 			s.info.Size += int64(frames[j].Sealed)
 		}
@@ -94,6 +99,26 @@ func TestHoldBases(t *testing.T) {
 				t.Errorf("%s: %s is %b, not %b; of the other kind %b, blind %v", name, which, set, want, other, v.blind)
 			}
 		}
+	}
+}
+
+// TestHoldAlso: of what is said differently of a slab's frames all bases are held, those that it is said to have in itself, too;
+// and it is moved with what any of them lies in.
+func TestHoldAlso(t *testing.T) {
+	v := surveyed([][]format.Frame{{plain(), plain()}, {plain(), plain()}, {plain(), plain()}})
+	s := v.slab(3)
+	s.saidAlso(s.frames)
+	if len(s.also) > 0 {
+		t.Error("the same is said twice")
+	}
+	s.saidAlso([]format.Frame{standing(1, on(1, 1)), standing(1, on(3, 1))})
+	v.linkBases()
+	v.set(v.needed, place{3, 0})
+	v.holdBases()
+	want := make(bitset, len(v.needed))
+	v.set(want, place{1, 1}, place{3, 0}, place{3, 1})
+	if !slices.Equal(v.needed, want) || !slices.Contains(v.lot(v.slab(1)), s) {
+		t.Errorf("needed is %b, not %b", v.needed, want)
 	}
 }
 

@@ -1,10 +1,10 @@
 package reclaim
 
 import (
-	"cmp"
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"github.com/klauspost/compress/zstd"
 
@@ -19,118 +19,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
-
-// maxDead is the share of what is stored that may be dead where nothing else is
-// asked for. Half of what a user may be promised: what moves leaves some behind.
-const maxDead = 0.03
-
-// victims gives the slabs whose rests are to be moved.
-func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
-	if v.blind != nil {
-		return nil // the old ones would stay beside what was moved
-	}
-	young := v.young(others)
-	named := stock.NewExclusion(v.going)
-	type partly struct {
-		lot   []*stocked
-		dead  int64
-		share float64
-	}
-	var all []partly
-	var stored, dead int64
-	harmed := v.going.Harmed()
-	var chosen []*stocked
-	stays := make(map[*stocked]bool)
-	for _, s := range v.absent {
-		stays[s] = true
-	}
-	for _, s := range v.order {
-		stays[s] = young[s.id]
-		if frames, ok := harmed[s.id]; ok && s.frames != nil && !v.unused(s, v.needed) {
-			stays[s] = true
-			if len(frames) > 0 && !v.needsFrames(s, frames) && v.movesAlone(s) {
-				chosen = append(chosen, s) // so that what can't be read is gone
-			}
-			continue
-		}
-		if s.frames == nil || v.unused(s, v.needed) || named.Covers(s.id, s.info) {
-			stays[s] = true
-			continue // it can't be moved, or goes as a whole
-		}
-		stored += s.info.Size
-		dead += v.dead(s)
-	}
-	for _, s := range v.order {
-		if stays[s] || v.dead(s) == 0 {
-			continue
-		}
-		lot := v.lot(s)
-		if slices.ContainsFunc(lot, func(s *stocked) bool { return stays[s] }) {
-			continue
-		}
-		if n, size := v.freed(lot); n > 0 {
-			all = append(all, partly{lot, n, float64(n) / float64(size)})
-		}
-	}
-	slices.SortStableFunc(all, func(a, b partly) int { return cmp.Compare(b.share, a.share) })
-	for _, p := range all {
-		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
-			break
-		}
-		if slices.Contains(chosen, p.lot[0]) {
-			continue // with what it stands on
-		}
-		for _, s := range p.lot {
-			if !slices.Contains(chosen, s) {
-				chosen = append(chosen, s)
-				dead -= v.dead(s)
-			}
-		}
-		stored -= p.dead
-	}
-	return chosen
-}
-
-// movesAlone tells of a slab that nothing stands on it, and that it takes no more once it was moved: deltas whose bases are not
-// moved with them become plain, which may take many times as much.
-func (v *survey) movesAlone(s *stocked) bool {
-	if len(v.lot(s)) > 1 {
-		return false
-	}
-	lot := []*stocked{s}
-	n, size := v.freed(lot)
-	if slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 }) {
-		n = size - v.rest(lot, true)
-	}
-	return n >= 0
-}
-
-// freed gives how many bytes come free if some slabs are moved together, and how many they have.
-func (v *survey) freed(lot []*stocked) (bytes, size int64) {
-	deltas := false
-	for _, s := range lot {
-		size += s.info.Size
-		bytes += v.dead(s)
-		deltas = deltas || slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 })
-	}
-	if deltas {
-		bytes = size - v.rest(lot, false)
-	}
-	return bytes, size
-}
-
-// needsFrames tells whether a chunk of some frames is needed.
-func (v *survey) needsFrames(s *stocked, frames []uint32) bool {
-	at := s.first
-	for i := range s.frames {
-		n := len(s.frames[i].Chunks)
-		if slices.Contains(frames, uint32(i)) && v.needed.any(at, at+n) {
-			return true
-		}
-		at += n
-	}
-	return false
-}
 
 // moveRests moves what is needed of partly dead slabs to new ones, and lets the
 // captures name those. It tells whether anything was moved.
@@ -238,14 +126,23 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 }
 
 // begin starts to take in by an index that knows all slabs but those that are left and those
-// that go.
+// that go, be it later.
+//
+// So chunks move to slabs that are filled for them, to such as are wanted all the same, or to what a run that was stopped had
+// put, which is younger than all that is left. No two runs can move them to and fro: a slab that was left comes back only where
+// all that is left in its place is older, and the oldest one of a circle would have to come back, too. What nothing asks for in
+// slabs that are wanted falls with each run, but for lists of runs: of those that change, as many levels are left behind,
+// at the most, as they have. Further runs have nothing to move then.
 func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	params, err := m.r.vault.Params()
 	if err != nil {
 		return err
 	}
 	exclude := stock.NewExclusion(m.v.going)
-	slabs := exclude.From(m.v.slabs).Without(func(s vault.SlabObject) bool { return m.left[s.ID] })
+	latest := m.latest()
+	slabs := exclude.From(m.v.slabs).Without(func(s vault.SlabObject) bool {
+		return m.left[s.ID] || !s.Modified.After(latest) && m.v.unused(m.v.stock[s.ID], m.v.wanted)
+	})
 	index, adopted, err := m.r.stock.IndexSlabs(ctx, slabs, exclude, l, m.apart.Group)
 	if err != nil {
 		return err
@@ -264,6 +161,16 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	m.w = weave.NewWeaver(params, m.meter)
 	m.w.Intake = in
 	return nil
+}
+
+// latest gives when the youngest of the slabs that are left was put.
+func (m *mover) latest() (at time.Time) {
+	for id := range m.left {
+		if put := m.v.stock[id].info.Modified; put.After(at) {
+			at = put
+		}
+	}
+	return at
 }
 
 // newFile is an index file to be put.

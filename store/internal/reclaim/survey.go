@@ -56,6 +56,8 @@ type stocked struct {
 	// short says that a recipe names chunks behind the last one that the table tells of: what it says is not
 	// so, and nothing of the slab is taken for unneeded.
 	short bool
+	// also is what is said otherwise of its frames: by further tables, and by itself. What any of them stand on by that stays.
+	also []format.Frame
 
 	below, above []*stocked // on which its frames stand, and whose frames stand on it
 }
@@ -193,24 +195,56 @@ func (v *survey) readSlabs(ctx context.Context) (err error) {
 		v.stock[s.id] = s
 		v.order = append(v.order, s)
 	}
-	add := func(s *stocked, rec *format.SlabRecord) {
-		s.frames, s.group = make([]format.Frame, len(rec.Frames)), rec.Group
-		for i := range s.frames {
-			s.frames[i] = rec.Frames[i].Frame()
-		}
-	}
+	add := func(s *stocked, rec *format.SlabRecord) { s.frames, s.group = framesOf(rec), rec.Group }
+	denied := make(map[*stocked]bool)
 	err = v.r.stock.TakeAll(ctx, v.slabs, func(rec *format.SlabRecord) error {
 		add(v.stock[rec.Slab], rec)
 		return nil
 	}, func(rec *format.SlabRecord) {
-		if s := v.missing(rec.Slab); s.frames == nil {
+		s := v.missing(rec.Slab)
+		if s.frames == nil {
 			add(s, rec)
+			return
 		}
+		s.saidAlso(framesOf(rec))
+	}, func(rec *format.SlabRecord) {
+		s := v.stock[rec.Slab]
+		s.saidAlso(framesOf(rec))
+		denied[s] = true
 	})
 	if err != nil {
 		return err
 	}
+	for s := range denied {
+		slab, err := v.r.slabs.Open(ctx, s.id)
+		if err != nil && !vault.IsDamage(err) {
+			return err
+		}
+		if err == nil {
+			s.saidAlso(slab.Frames)
+		}
+	}
 	return v.layOut(ctx)
+}
+
+func framesOf(rec *format.SlabRecord) []format.Frame {
+	frames := make([]format.Frame, len(rec.Frames))
+	for i := range frames {
+		frames[i] = rec.Frames[i].Frame()
+	}
+	return frames
+}
+
+// saidAlso notes what is said besides of the frames of a slab that stand on others.
+func (s *stocked) saidAlso(frames []format.Frame) {
+	if slices.EqualFunc(frames, s.frames, func(a, b format.Frame) bool { return a.SameAs(&b.Standing) }) {
+		return
+	}
+	for i := range frames {
+		if len(frames[i].Bases) > 0 {
+			s.also = append(s.also, frames[i])
+		}
+	}
 }
 
 // missing gives an absent slab; of one that no table lists, the frames are not known.
@@ -417,12 +451,17 @@ func (v *survey) unused(s *stocked, needs bitset) bool {
 	if s.frames != nil {
 		return !needs.any(s.first, s.first+s.chunks)
 	}
+	return !v.named(s)
+}
+
+// named tells whether a recipe names a slab.
+func (v *survey) named(s *stocked) bool {
 	for _, slabs := range v.walked {
 		if slices.Contains(slabs, s) {
-			return false
+			return true
 		}
 	}
-	return true
+	return false
 }
 
 // dead gives about how many bytes of a slab nothing needs. Of a frame, each chunk

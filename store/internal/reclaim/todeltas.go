@@ -213,7 +213,7 @@ func (v *survey) staying(others []lease.Writer) map[*stocked]bool {
 	}
 	for _, s := range v.order {
 		_, isHarmed := harmed[s.id]
-		stays[s] = young[s.id] || isHarmed || s.frames == nil || s.short || v.unused(s, v.needed) || named.Covers(s.id, s.info)
+		stays[s] = young[s.id] || isHarmed || s.frames == nil || s.short || v.unused(s, v.wanted) || named.Covers(s.id, s.info)
 	}
 	return stays
 }

@@ -2,6 +2,7 @@ package replicate
 
 import (
 	"context"
+	"fmt"
 
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -39,4 +40,22 @@ func (b *bases) below(ctx context.Context, id format.SlabID) ([]format.SlabID, e
 		}
 	}
 	return nil, err
+}
+
+// check holds what a slab says that it stands on against what was gone by. That a table tells of less is damage.
+func (b *bases) check(id format.SlabID, frames []format.Frame) error {
+	said, listed := b.of[id]
+	if !listed {
+		return nil // no capture needs what it stands on, as far as they tell, or the slab itself was asked
+	}
+	known := make(map[format.SlabID]bool, len(said))
+	for _, base := range said {
+		known[base] = true
+	}
+	for _, base := range format.BaseSlabs(id, frames) {
+		if !known[base] {
+			return &fetch.SlabError{Slab: id, Frame: -1, Err: fmt.Errorf("%w: a table says of it what it does not hold: it stands on slab %s as well; repair this place first", format.ErrDamaged, base)}
+		}
+	}
+	return nil
 }

@@ -3,6 +3,7 @@ package replicate
 import (
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -82,32 +83,36 @@ func (n *needs) withBases(ctx context.Context, slabs []int32) ([]int32, error) {
 // inTurn gives slabs so that none comes in a turn before those that it stands on: what is there without these can't be
 // read. Where that goes in a circle, which no writer makes, what is left comes last.
 func (n *needs) inTurn(slabs []int32) (turns [][]int32) {
-	left := make(map[int32]bool)
+	waits, above := make(map[int32]int, len(slabs)), make(map[int32][]int32) // for how many one waits; which wait for it
 	for _, s := range slabs {
-		left[s] = true
+		waits[s] = 0
 	}
-	waits := func(s int32) bool {
-		return slices.ContainsFunc(n.bases.of[n.ids[s]], func(id format.SlabID) bool {
+	for _, s := range slabs {
+		for _, id := range n.bases.of[n.ids[s]] {
 			base, ok := n.numbers[id]
-			return ok && left[base] && base != s
-		})
-	}
-	for rest := slabs; len(rest) > 0; {
-		var turn, later []int32
-		for _, s := range rest {
-			if waits(s) {
-				later = append(later, s)
-			} else {
-				turn = append(turn, s)
+			if _, among := waits[base]; ok && among && base != s {
+				waits[s]++
+				above[base] = append(above[base], s)
 			}
 		}
-		if len(turn) == 0 {
-			return append(turns, later)
+	}
+	turn := slices.DeleteFunc(slices.Clone(slabs), func(s int32) bool { return waits[s] > 0 })
+	for len(turn) > 0 {
+		turns = append(turns, turn)
+		var next []int32
+		for _, base := range turn {
+			delete(waits, base)
+			for _, s := range above[base] {
+				if waits[s]--; waits[s] == 0 {
+					next = append(next, s)
+				}
+			}
 		}
-		for _, s := range turn {
-			delete(left, s)
-		}
-		turns, rest = append(turns, turn), later
+		slices.Sort(next)
+		turn = next
+	}
+	if len(waits) > 0 {
+		turns = append(turns, slices.Sorted(maps.Keys(waits)))
 	}
 	return turns
 }

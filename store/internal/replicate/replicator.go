@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"sync"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
@@ -128,10 +129,12 @@ type replication struct {
 
 	here, there *captures
 	needs       *needs
-	same        []*ledger.Capture       // that are in both places, as they are there
-	gaps        []gap                   // of these
-	states      map[int32]state         // of the slabs that captures need
-	holdings    *stock.Holdings         // there
+	same        []*ledger.Capture   // that are in both places, as they are there
+	gaps        []gap               // of these
+	states      map[int32]state     // of the slabs that captures need
+	holdings    *stock.Holdings     // there
+	marked      ledger.HarmedPlaces // there
+	renewing    sync.Mutex
 	finals      map[string]bool         // names of the final marks that there were
 	pending     []*format.SlabRecord    // of slabs that no table lists there yet
 	failed      map[string]bool         // captures that are not sent
@@ -226,6 +229,7 @@ func (p *replication) refresh(ctx context.Context) (err error) {
 		return err
 	}
 	p.finals, _ = p.holdings.Going.Finals()
+	p.marked = p.holdings.Going.Harmed()
 	clear(p.states)
 	return nil
 }

@@ -20,7 +20,7 @@ func (p *replication) plan(ctx context.Context, todo []*ledger.Capture) error {
 	counted := make(map[int32]bool)
 	bytes := int64(0)
 	count := func(n int32) {
-		if !counted[n] && p.stateOf(n).is == missing {
+		if !counted[n] && p.stateOf(n).wants() {
 			length, _ := p.needs.list.Length(p.needs.ids[n])
 			counted[n] = true
 			bytes += length
@@ -155,7 +155,7 @@ func (p *replication) some(ctx context.Context, todo []*ledger.Capture) (int, er
 	return len(todo), nil
 }
 
-// missing gives the slabs that captures need and that are not there, each once.
+// missing gives the slabs that captures need and that are not there, or are harmed there, each once.
 func (p *replication) missing(ctx context.Context, batch []*ledger.Capture) (slabs []int32, err error) {
 	seen := make(map[int32]bool)
 	for _, c := range batch {
@@ -164,7 +164,7 @@ func (p *replication) missing(ctx context.Context, batch []*ledger.Capture) (sla
 			return nil, err
 		}
 		for _, n := range needed {
-			if !seen[n] && p.stateOf(n).is == missing {
+			if !seen[n] && p.stateOf(n).wants() {
 				slabs = append(slabs, n)
 			}
 			seen[n] = true

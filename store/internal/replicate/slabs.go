@@ -29,10 +29,14 @@ type standing int
 const (
 	missing standing = iota + 1
 	present
+	harmed  // a mark says so of some of it: it is read, and put anew if that is so
 	going   // it is being removed there: nobody may rely on it, and its name is not free yet
 	damaged // where it is read
 	odd     // under its name something else is there
 )
+
+// wants tells whether a slab is to be put there.
+func (s state) wants() bool { return s.is == missing || s.is == harmed }
 
 // stateOf tells how a slab is there.
 func (p *replication) stateOf(n int32) state {
@@ -45,7 +49,7 @@ func (p *replication) stateOf(n int32) state {
 }
 
 func (p *replication) look(id format.SlabID) state {
-	if p.holdings.Exclusion.Slabs[id] {
+	if p.holdings.Exclusion.Slabs[id] { // be it there or not
 		return state{is: going}
 	}
 	i, ok := p.holdings.Slabs.Find(id)
@@ -53,12 +57,15 @@ func (p *replication) look(id format.SlabID) state {
 		return state{is: missing}
 	}
 	there := p.holdings.Slabs[i]
+	if p.holdings.Exclusion.Goes(id, there.Info) {
+		return state{is: going}
+	}
+	if _, marked := p.marked[id]; marked {
+		return state{is: harmed}
+	}
 	want, _ := p.needs.list.Length(id)
 	if there.Size != want {
 		return state{odd, there.Name, fmt.Errorf("%w: it has %d bytes, and %d where it is whole: repair that place first", format.ErrDamaged, there.Size, want)}
-	}
-	if _, harmed := p.holdings.Going.Harmed()[id]; !harmed && p.holdings.Exclusion.Covers(id, there.Info) {
-		return state{is: going}
 	}
 	return state{is: present}
 }
@@ -86,8 +93,14 @@ func (p *replication) copyTurn(ctx context.Context, slabs []int32) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(movers)
 	for _, n := range slabs {
+		mu.Lock()
+		put := p.copySlab
+		if p.stateOf(n).is == harmed {
+			put = p.renewSlab
+		}
+		mu.Unlock()
 		g.Go(func() error {
-			record, s, err := p.copySlab(ctx, p.needs.ids[n])
+			record, s, err := put(ctx, p.needs.ids[n])
 			if err != nil {
 				return err
 			}
@@ -108,6 +121,9 @@ func (p *replication) copyTurn(ctx context.Context, slabs []int32) error {
 // copySlab copies one slab, and gives what a table is to say of it.
 func (p *replication) copySlab(ctx context.Context, id format.SlabID) (*format.SlabRecord, state, error) {
 	from, err := p.r.from.Vault().Slabs().Copy(ctx, id)
+	if err == nil {
+		err = p.needs.bases.check(id, from.Frames())
+	}
 	if err == nil {
 		err = p.r.to.Vault().Storage().Put(ctx, names.Slab(id), &metered{from, &p.meter})
 		if from.Failed() != nil {

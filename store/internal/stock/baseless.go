@@ -93,18 +93,35 @@ func (p *presence) mayHold(id format.SlabID) bool {
 	return p.listed(id)
 }
 
+// union gives the slabs that are in either, each once.
+func union(a, b []format.SlabID) []format.SlabID {
+	if slices.Equal(a, b) {
+		return a
+	}
+	seen := make(map[format.SlabID]bool, len(a))
+	for _, id := range a {
+		seen[id] = true
+	}
+	for _, id := range b {
+		if !seen[id] {
+			seen[id] = true
+			a = append(a, id)
+		}
+	}
+	return a
+}
+
 // Bases gives, of each slab that tables list, the slabs that its deltas stand on; nothing of a slab that has none.
 func (r *Stock) Bases(ctx context.Context) (map[format.SlabID][]format.SlabID, error) {
 	all := make(map[format.SlabID][]format.SlabID)
 	return all, r.ReadTables(ctx, func(_ storage.Info, records []*format.SlabRecord, _ error) error {
 		for _, rec := range records {
-			bases := all[rec.Slab]
-			for _, id := range rec.BaseSlabs() {
-				if !slices.Contains(bases, id) {
-					bases = append(bases, id)
-				}
+			bases, again := all[rec.Slab]
+			if !again {
+				all[rec.Slab] = rec.BaseSlabs() // also where there are none: it is listed
+				continue
 			}
-			all[rec.Slab] = bases // also where there are none: it is listed
+			all[rec.Slab] = union(bases, rec.BaseSlabs())
 		}
 		return nil
 	})

@@ -52,7 +52,12 @@ func (e *Exclusion) asksTimes() bool { return !e.before.IsZero() }
 
 // Covers tells whether a slab may not be relied on.
 func (e *Exclusion) Covers(id format.SlabID, info storage.Info) bool {
-	return e.names(id) || !e.before.IsZero() && !info.Modified.After(e.before.Add(lease.ClockSlack))
+	return e.names(id) || e.Goes(id, info)
+}
+
+// Goes tells whether a slab may not be relied on since it is being removed, or may be.
+func (e *Exclusion) Goes(id format.SlabID, info storage.Info) bool {
+	return e.Slabs[id] || !e.before.IsZero() && !info.Modified.After(e.before.Add(lease.ClockSlack))
 }
 
 // From gives the slabs, of those that there are, that may be relied on.

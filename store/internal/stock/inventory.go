@@ -25,6 +25,7 @@ type Inventory struct {
 	said     map[format.SlabID]uint64      // sums, of the slabs supposed to be there
 	seed     maphash.Seed
 	absent   func(*format.SlabRecord) // is told of slabs that there are not; nil: nobody
+	denied   func(*format.SlabRecord) // is told what else is said of slabs that there are; nil: nobody
 
 	contradicted []format.SlabID // of which tables say different things
 }
@@ -106,18 +107,20 @@ func (v *Inventory) takeRecord(rec *format.SlabRecord, add func(*format.SlabReco
 	v.listed[i] = v.read
 	v.numbers = append(v.numbers, i)
 	if !ok || before > 0 {
-		v.tellAbsent(rec)
+		v.tellOther(rec, before > 0)
 		return nil
 	}
 	return add(rec)
 }
 
-func (v *Inventory) tellAbsent(rec *format.SlabRecord) {
-	if v.absent == nil {
-		return
-	}
-	if _, there := v.slabs.Find(rec.Slab); !there {
+// tellOther tells of a record that was not taken; again says that one was that says the same.
+func (v *Inventory) tellOther(rec *format.SlabRecord, again bool) {
+	_, there := v.slabs.Find(rec.Slab)
+	switch {
+	case !there && v.absent != nil:
 		v.absent(rec)
+	case there && !again && v.denied != nil:
+		v.denied(rec)
 	}
 }
 

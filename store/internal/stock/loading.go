@@ -100,7 +100,7 @@ func (s *loading) takeUnlisted(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if s.Adopted, err = s.r.recover(ctx, unlisted, nil); err != nil {
+	if s.Adopted, err = s.r.recover(ctx, unlisted, nil, s.p.each != nil); err != nil {
 		return err
 	}
 	for _, rec := range s.Adopted {

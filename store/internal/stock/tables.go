@@ -29,11 +29,11 @@ func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, ad
 }
 
 // TakeAll is Take, partial, that also calls absent for each record of a slab that is missing: what that stands on is known
-// by it alone.
-func (r *Stock) TakeAll(ctx context.Context, slabs vault.SlabList, add func(*format.SlabRecord) error, absent func(*format.SlabRecord)) error {
+// by it alone. denied is called for what else is said of a slab that there is: it may be that which is so.
+func (r *Stock) TakeAll(ctx context.Context, slabs vault.SlabList, add func(*format.SlabRecord) error, absent, denied func(*format.SlabRecord)) error {
 	r.slabs.Expect(slabs.Length)
 	v := newInventory(slabs)
-	v.absent = absent
+	v.absent, v.denied = absent, denied
 	return r.takeInto(ctx, v, r.readTables, true, add)
 }
 
@@ -225,11 +225,11 @@ func (r *Stock) forsaken(ctx context.Context, unlisted []format.SlabID, slabs va
 }
 
 // recover reads slabs whole and gives their records. Damaged ones are passed
-// over and reported to damaged, if that is set.
-func (r *Stock) recover(ctx context.Context, slabs []format.SlabID, damaged func(format.SlabID, error)) ([]*format.SlabRecord, error) {
+// over and reported to damaged, if that is set. For who only looks, they are taken with no identities of frames that can't be read.
+func (r *Stock) recover(ctx context.Context, slabs []format.SlabID, damaged func(format.SlabID, error), partial bool) ([]*format.SlabRecord, error) {
 	var records []*format.SlabRecord
 	for _, id := range slabs {
-		rec, err := r.RecoverSlab(ctx, id)
+		rec, err := r.recoverSlab(ctx, id, partial)
 		switch {
 		case err == nil:
 			records = append(records, rec)
@@ -246,6 +246,10 @@ func (r *Stock) recover(ctx context.Context, slabs []format.SlabID, damaged func
 
 // RecoverSlab makes the record of a slab from its own table and its contents.
 func (r *Stock) RecoverSlab(ctx context.Context, id format.SlabID) (*format.SlabRecord, error) {
+	return r.recoverSlab(ctx, id, false)
+}
+
+func (r *Stock) recoverSlab(ctx context.Context, id format.SlabID, partial bool) (*format.SlabRecord, error) {
 	slab, err := r.slabs.Open(ctx, id)
 	if err != nil {
 		return nil, err
@@ -255,6 +259,9 @@ func (r *Stock) RecoverSlab(ctx context.Context, id format.SlabID) (*format.Slab
 		rec.Frames[i] = f.Listed()
 	}
 	err = r.slabs.Identify(ctx, slab, func(frame int, ids []crypt.Identity, err error) error {
+		if partial && vault.IsDamage(err) {
+			ids, err = make([]crypt.Identity, len(slab.Frames[frame].Chunks)), nil
+		}
 		for _, chunk := range ids {
 			rec.Frames[frame].IDs = append(rec.Frames[frame].IDs, chunk[:]...)
 		}
@@ -284,7 +291,7 @@ func (r *Stock) Rebuild(ctx context.Context) (*RebuildReport, error) {
 	report := &RebuildReport{Replaced: []string{}}
 	records, err := r.recover(ctx, v.Unlisted(), func(_ format.SlabID, err error) {
 		report.Damaged = append(report.Damaged, err)
-	})
+	}, false)
 	if err != nil {
 		return report, err
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"iter"
+	"slices"
 	"sort"
 
 	"github.com/kistarchive/kist/store/internal/fetch"
@@ -35,8 +36,8 @@ type census struct {
 	sizes []uint32 // by Ref: a chunk's part of the slabs' bytes
 	total int64    // of them
 
-	standing []standing                           // in the order of their chunks
-	absent   map[format.SlabID]*format.SlabRecord // slabs that are missing
+	standing []standing               // in the order of their chunks
+	absent   map[format.SlabID]absent // slabs that are missing
 }
 
 // standing are the chunks of a frame that stands on others, from one Ref up to another.
@@ -45,10 +46,26 @@ type standing struct {
 	bases      []format.Base
 }
 
+// absent is a slab that is missing.
+type absent struct {
+	*format.SlabRecord
+	first []uint32 // numbers of the frames' first chunks
+}
+
+func newAbsent(rec *format.SlabRecord) absent {
+	a := absent{rec, make([]uint32, len(rec.Frames))}
+	n := uint32(0)
+	for i := range rec.Frames {
+		a.first[i] = n
+		n += uint32(len(rec.Frames[i].Chunks))
+	}
+	return a
+}
+
 func (r *Scales) newCensus(ctx context.Context) (*census, error) {
-	c := &census{r: r, absent: make(map[format.SlabID]*format.SlabRecord)}
+	c := &census{r: r, absent: make(map[format.SlabID]absent)}
 	var err error
-	c.index, err = r.stock.Measure(ctx, c.measure, func(slab *format.SlabRecord) { c.absent[slab.Slab] = slab })
+	c.index, err = r.stock.Measure(ctx, c.measure, func(slab *format.SlabRecord) { c.absent[slab.Slab] = newAbsent(slab) })
 	return c, err
 }
 
@@ -82,19 +99,20 @@ type group []*ledger.Capture
 // tally is one count of captures, group by group. It takes 4 bytes and 3 bits a chunk.
 type tally struct {
 	c             *census
-	last          []uint32 // by Ref: the capture that had the chunk last, by its number from 1 on; 0: none had
-	several       bitset   // several captures have it
-	severalGroups bitset   // and several groups
-	named         bitset   // a recipe of the group that is counted names it
-	groupOf       []int    // by a capture's number - 1
-	captures      []Cost   // likewise
+	stood         map[place]uint32 // the capture that had the bases of a frame last: they may be many
+	last          []uint32         // by Ref: the capture that had the chunk last, by its number from 1 on; 0: none had
+	several       bitset           // several captures have it
+	severalGroups bitset           // and several groups
+	named         bitset           // a recipe of the group that is counted names it
+	groupOf       []int            // by a capture's number - 1
+	captures      []Cost           // likewise
 	groups        []Cost
 }
 
 // count weighs captures, each by itself and each group together, in the order of groups.
 func (c *census) count(ctx context.Context, groups []group) (*tally, error) {
 	n := len(c.sizes)
-	t := &tally{c: c, last: make([]uint32, n), several: make(bitset, n/64+1), severalGroups: make(bitset, n/64+1), named: make(bitset, n/64+1), groups: make([]Cost, len(groups))}
+	t := &tally{c: c, stood: make(map[place]uint32), last: make([]uint32, n), several: make(bitset, n/64+1), severalGroups: make(bitset, n/64+1), named: make(bitset, n/64+1), groups: make([]Cost, len(groups))}
 	for g, captures := range groups {
 		clear(t.named)
 		for _, capture := range captures {
@@ -128,7 +146,9 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 					return err
 				}
 				t.name(ref)
-				t.need(ref)
+				if err := t.need(ctx, ref); err != nil {
+					return err
+				}
 			}
 		}
 	}
@@ -143,7 +163,7 @@ func (t *tally) name(ref known.Ref) {
 	t.named.set(ref)
 	g := &t.groups[t.groupOf[len(t.groupOf)-1]]
 	part := &g.Plain
-	if t.c.bases(ref) != nil {
+	if t.c.standingAt(ref) >= 0 {
 		part = &g.Deltas
 	}
 	part.Length += int64(t.c.index.Length(ref))
@@ -151,52 +171,89 @@ func (t *tally) name(ref known.Ref) {
 	g.Below -= int64(t.c.sizes[ref])
 }
 
-// bases finds what a chunk stands on.
-func (c *census) bases(ref known.Ref) []format.Base {
+// place is a frame of a slab that is missing, or with a zero slab one of standing.
+type place struct {
+	slab  format.SlabID
+	frame int
+}
+
+// stands tells whether the capture that was added last had the bases of a frame, and notes that it has them.
+func (t *tally) stands(p place) bool {
+	n := uint32(len(t.captures))
+	had := t.stood[p] == n
+	t.stood[p] = n
+	return had
+}
+
+// standingAt finds the chunks beside one, where it stands on others, by their number; or -1.
+func (c *census) standingAt(ref known.Ref) int {
 	all := c.standing
 	i := sort.Search(len(all), func(i int) bool { return all[i].end > ref })
 	if i == len(all) || ref < all[i].first {
-		return nil
+		return -1
 	}
-	return all[i].bases
+	return i
 }
 
 // needAll notes that the capture needs the bases of a frame of a depth, or of a lower one. A base that is missing counts for nothing itself, but
-// what it stands on stays for it.
-func (t *tally) needAll(bases []format.Base, depth uint32) {
+// what it stands on stays for it. Nobody held the bases against the limits of readers, so they may be long.
+func (t *tally) needAll(ctx context.Context, bases []format.Base, depth uint32) error {
 	for _, b := range bases {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
 		for n := range b.Count {
 			if base, ok := t.c.index.Find(b.Slab, b.First+n); ok {
-				t.need(base)
+				if err := t.need(ctx, base); err != nil {
+					return err
+				}
 			}
 		}
-		if slab := t.c.absent[b.Slab]; slab != nil {
-			t.needBelow(slab, b, depth)
+		if slab, ok := t.c.absent[b.Slab]; ok {
+			if err := t.needBelow(ctx, slab, b, depth); err != nil {
+				return err
+			}
 		}
 	}
+	return nil
 }
 
 // needBelow notes that the capture needs what a missing base stands on.
-func (t *tally) needBelow(slab *format.SlabRecord, b format.Base, depth uint32) {
-	first := uint64(0)
-	for i := range slab.Frames {
-		f := &slab.Frames[i]
-		end := first + uint64(len(f.Chunks))
-		if f.Depth < depth && first < uint64(b.First)+uint64(b.Count) && uint64(b.First) < end {
-			t.needAll(f.Bases, f.Depth)
-		}
-		first = end
+func (t *tally) needBelow(ctx context.Context, slab absent, b format.Base, depth uint32) error {
+	i, found := slices.BinarySearch(slab.first, b.First)
+	if !found {
+		i = max(0, i-1) // the first frame begins with chunk 0
 	}
+	for ; i < len(slab.Frames) && uint64(slab.first[i]) < uint64(b.First)+uint64(b.Count); i++ {
+		f := &slab.Frames[i]
+		if f.Depth >= depth || t.stands(place{slab.Slab, i}) {
+			continue
+		}
+		if err := t.needAll(ctx, f.Bases, f.Depth); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // need notes that the capture that was added last needs a chunk.
-func (t *tally) need(ref known.Ref) {
+func (t *tally) need(ctx context.Context, ref known.Ref) error {
 	n, last := uint32(len(t.captures)), t.last[ref]
 	if last == n {
-		return
+		return nil
 	}
 	t.last[ref] = n
-	t.needAll(t.c.bases(ref), format.MaxDepth)
+	if i := t.c.standingAt(ref); i >= 0 && !t.stands(place{frame: i}) {
+		if err := t.needAll(ctx, t.c.standing[i].bases, format.MaxDepth); err != nil {
+			return err
+		}
+	}
+	t.countFor(ref, n, last)
+	return nil
+}
+
+// countFor adds a chunk to capture n, which the capture last had before.
+func (t *tally) countFor(ref known.Ref, n, last uint32) {
 	size := int64(t.c.sizes[ref])
 	t.captures[n-1].take(size, last == 0)
 	if last > 0 && !t.several.has(ref) {

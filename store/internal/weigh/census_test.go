@@ -39,10 +39,10 @@ func TestTally(t *testing.T) {
 				all, of = append(all, needs), append(of, g)
 				for n := range chunks {
 					for range rng.IntN(3) * int(needs>>n&1) { // a capture may need one again and again
-						tally.need(known.Ref(n))
+						tally.need(t.Context(), known.Ref(n))
 					}
 					if needs>>n&1 == 1 {
-						tally.need(known.Ref(n))
+						tally.need(t.Context(), known.Ref(n))
 					}
 				}
 			}

@@ -1,0 +1,227 @@
+package reclaim
+
+import (
+	"cmp"
+	"slices"
+
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/stock"
+)
+
+// maxDead is the share of what is stored that may be dead where nothing else is
+// asked for. Half of what a user may be promised: what moves leaves some behind.
+const maxDead = 0.03
+
+// partly are slabs that can be moved together, and what comes free then.
+type partly struct {
+	lot   []*stocked
+	dead  int64
+	share float64
+}
+
+// victims gives the slabs whose rests are to be moved.
+func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
+	if v.blind != nil {
+		return nil // the old ones would stay beside what was moved
+	}
+	stays, chosen := v.unmoved(others)
+	movable := v.movable(stays)
+	var stored, dead int64
+	for _, s := range v.order {
+		if !stays[s] {
+			stored += s.info.Size
+			dead += v.dead(s)
+		}
+	}
+	var all []partly
+	for _, lot := range v.lots(movable) {
+		if n, size := v.freed(lot); n > 0 {
+			all = append(all, partly{lot, n, float64(n) / float64(size)})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b partly) int { return cmp.Compare(b.share, a.share) })
+	among := make(map[*stocked]bool)
+	for _, p := range all {
+		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
+			break
+		}
+		more := false
+		for _, s := range p.lot {
+			if !among[s] {
+				among[s], more = true, true
+				chosen = append(chosen, s)
+				dead -= v.dead(s)
+			}
+		}
+		if more { // else it goes with what it stands on
+			stored -= p.dead
+		}
+	}
+	return chosen
+}
+
+// unmoved gives the slabs that can't be moved, or go as a whole, and of those that are harmed the ones to be moved all the same.
+func (v *survey) unmoved(others []lease.Writer) (stays map[*stocked]bool, chosen []*stocked) {
+	young := v.young(others)
+	named, harmed := stock.NewExclusion(v.going), v.going.Harmed()
+	stays = make(map[*stocked]bool)
+	for _, s := range v.absent {
+		stays[s] = true
+	}
+	for _, s := range v.order {
+		// What nothing wants goes once what is retired has gone: moved before, it would be so twice.
+		stays[s] = young[s.id] || s.frames == nil || v.unused(s, v.wanted) || named.Covers(s.id, s.info)
+		frames, isHarmed := harmed[s.id]
+		if !isHarmed || s.frames == nil || v.unused(s, v.wanted) {
+			continue
+		}
+		stays[s] = true
+		if len(frames) > 0 && !v.needsFrames(s, frames) && v.movesAlone(s) {
+			chosen = append(chosen, s) // so that what can't be read is gone
+		}
+	}
+	return stays, chosen
+}
+
+// movable gives the slabs that can be moved, each behind all needed ones that stand on it, as these are moved with it: if one
+// of them stays, so does all that it stands on. So do slabs that stand on each other in a circle, which nobody makes by mistake.
+func (v *survey) movable(stays map[*stocked]bool) (order []*stocked) {
+	on := make(map[*stocked]int) // how many stand on it that are not in the order yet
+	for _, s := range slices.Backward(v.order) {
+		for _, above := range s.above {
+			if v.carried(above) {
+				on[s]++
+			}
+		}
+		if on[s] == 0 && !stays[s] {
+			order = append(order, s)
+		}
+	}
+	for i := 0; i < len(order); i++ {
+		if !v.carried(order[i]) {
+			continue // nobody waits for it
+		}
+		for _, base := range order[i].below {
+			if on[base]--; on[base] == 0 && !stays[base] {
+				order = append(order, base)
+			}
+		}
+	}
+	return order
+}
+
+// carried tells of a slab that it is moved with what it stands on: it remains, and is needed.
+func (v *survey) carried(s *stocked) bool { return v.remains(s) && !v.unused(s, v.needed) }
+
+// Of a chain of slabs each of which stands on the one before, the lots would be half its length each. So those above mostLot are
+// not told apart by each slab, but by a step of 1/lotSteps: to find victims takes a time that grows as the number of slabs does.
+const (
+	mostLot  = 64
+	lotSteps = 8
+)
+
+// lots gives what can be moved together, for each slab of which something is dead: with few others, just what must be moved
+// with it.
+func (v *survey) lots(movable []*stocked) (lots [][]*stocked) {
+	var big []*stocked
+	for _, s := range movable {
+		if v.dead(s) == 0 {
+			continue
+		}
+		if lot := v.lotUpTo(s, mostLot); lot != nil {
+			lots = append(lots, lot)
+		} else {
+			big = append(big, s)
+		}
+	}
+	if len(big) == 0 {
+		return lots
+	}
+	for _, together := range v.joined(movable) {
+		for n := len(together); ; n -= n / lotSteps {
+			for n > mostLot && v.dead(together[n-1]) == 0 {
+				n-- // nothing that has to be moved stands on it
+			}
+			if n <= mostLot {
+				break
+			}
+			lots = append(lots, together[:n])
+		}
+	}
+	return lots
+}
+
+// joined gives the movable slabs that stand on others, or these on them, by any way, in the order of movable: what comes first
+// of them can be moved without the rest.
+func (v *survey) joined(movable []*stocked) (all [][]*stocked) {
+	can := make(map[*stocked]bool, len(movable))
+	for _, s := range movable {
+		can[s] = true
+	}
+	of := make(map[*stocked]int, len(movable))
+	for _, first := range movable {
+		if _, done := of[first]; done {
+			continue
+		}
+		of[first] = len(all)
+		all = append(all, nil)
+		for next := []*stocked{first}; len(next) > 0; {
+			s := next[len(next)-1]
+			next = next[:len(next)-1]
+			for _, beside := range [][]*stocked{s.below, s.above} {
+				for _, o := range beside {
+					if _, done := of[o]; !done && can[o] {
+						of[o] = of[first]
+						next = append(next, o)
+					}
+				}
+			}
+		}
+	}
+	for _, s := range movable {
+		all[of[s]] = append(all[of[s]], s)
+	}
+	return all
+}
+
+// movesAlone tells of a slab that nothing stands on it, and that it takes no more once it was moved: deltas whose bases are not
+// moved with them become plain, which may take many times as much.
+func (v *survey) movesAlone(s *stocked) bool {
+	if v.lotUpTo(s, 1) == nil {
+		return false
+	}
+	lot := []*stocked{s}
+	n, size := v.freed(lot)
+	if slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 }) {
+		n = size - v.rest(lot, true)
+	}
+	return n >= 0
+}
+
+// freed gives how many bytes come free if some slabs are moved together, and how many they have.
+func (v *survey) freed(lot []*stocked) (bytes, size int64) {
+	deltas := false
+	for _, s := range lot {
+		size += s.info.Size
+		bytes += v.dead(s)
+		deltas = deltas || slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 })
+	}
+	if deltas {
+		bytes = size - v.rest(lot, false)
+	}
+	return bytes, size
+}
+
+// needsFrames tells whether a chunk of some frames is needed.
+func (v *survey) needsFrames(s *stocked, frames []uint32) bool {
+	at := s.first
+	for i := range s.frames {
+		n := len(s.frames[i].Chunks)
+		if slices.Contains(frames, uint32(i)) && v.needed.any(at, at+n) {
+			return true
+		}
+		at += n
+	}
+	return false
+}

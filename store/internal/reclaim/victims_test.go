@@ -1,0 +1,112 @@
+package reclaim
+
+import (
+	"slices"
+	"testing"
+
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// TestVictims: of slabs that are partly dead those are moved that something wants; one that retired captures alone need goes with
+// them, and so nothing below it is moved before.
+func TestVictims(t *testing.T) {
+	half := []format.Frame{plain(), plain()}
+	for name, c := range map[string]struct {
+		slabs        [][]format.Frame
+		want, retire []place
+		victims      []byte
+	}{
+		"wanted":                              {[][]format.Frame{half}, []place{{1, 0}}, nil, []byte{1}},
+		"whole":                               {[][]format.Frame{half}, []place{{1, 0}, {1, 1}}, nil, nil},
+		"retired":                             {[][]format.Frame{half}, nil, []place{{1, 0}}, nil},
+		"partly wanted, all needed":           {[][]format.Frame{half}, []place{{1, 0}}, []place{{1, 1}}, nil},
+		"beside one that retired ones need":   {[][]format.Frame{half, half}, []place{{1, 0}}, []place{{2, 0}}, []byte{1}},
+		"with what stands on it":              {[][]format.Frame{half, {standing(1, on(1, 0)), plain()}}, []place{{1, 0}, {2, 0}}, nil, []byte{1, 2}},
+		"below one that retired ones need":    {[][]format.Frame{half, {standing(1, on(1, 0))}}, []place{{1, 0}}, []place{{2, 0}}, nil},
+		"below one that nothing needs at all": {[][]format.Frame{half, {standing(1, on(1, 0))}}, []place{{1, 0}}, nil, []byte{1}},
+	} {
+		v := surveyed(c.slabs)
+		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
+			v.set(b, c.want...)
+		}
+		for _, b := range []bitset{v.needed, v.asked} {
+			v.set(b, c.retire...)
+		}
+		v.holdBases()
+		var got []byte
+		for _, s := range v.victims(0.01, nil) {
+			got = append(got, s.id[0])
+		}
+		slices.Sort(got)
+		if !slices.Equal(got, c.victims) {
+			t.Errorf("%s: %v are moved, not %v", name, got, c.victims)
+		}
+	}
+}
+
+// TestMovable: what stands on a slab comes before it, and what stays has all that it stands on stay. So do those of a circle.
+func TestMovable(t *testing.T) {
+	circle := [][]format.Frame{{standing(1, on(2, 0))}, {standing(1, on(1, 0))}, {plain()}}
+	fork := [][]format.Frame{{plain()}, {plain()}, {standing(1, on(1, 0), on(2, 0))}, {standing(1, on(1, 0))}}
+	for name, c := range map[string]struct {
+		slabs  [][]format.Frame
+		absent []byte
+		stays  []byte
+		want   []byte
+	}{
+		"a fork":                {fork, nil, nil, []byte{4, 3, 1, 2}},
+		"the upper ones stay":   {fork, nil, []byte{3}, []byte{4}},
+		"a lower one stays":     {fork, nil, []byte{1}, []byte{4, 3, 2}},
+		"an upper one is there": {fork, []byte{4}, nil, []byte{3, 2}},
+		"a circle":              {circle, nil, nil, []byte{3}},
+	} {
+		v := surveyed(c.slabs, c.absent...)
+		for i := range v.needed {
+			v.needed[i] = ^uint64(0)
+		}
+		stays := make(map[*stocked]bool)
+		for _, n := range slices.Concat(c.stays, c.absent) {
+			stays[v.slab(n)] = true
+		}
+		var got []byte
+		for _, s := range v.movable(stays) {
+			got = append(got, s.id[0])
+		}
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%s: %v, not %v", name, got, c.want)
+		}
+	}
+}
+
+// TestLots: of a long chain, each slab of which has something dead, all lots together are a bounded number of times as long; each
+// has all that stands on what is in it, and together they have all.
+func TestLots(t *testing.T) {
+	for _, n := range []int{1, mostLot, mostLot + 1, 3000} {
+		slabs := [][]format.Frame{{plain(), plain()}}
+		for i := 1; i < n; i++ {
+			slabs = append(slabs, []format.Frame{plain(), standing(1, format.Base{Slab: slabID(i), Count: 1})})
+		}
+		v := surveyed(slabs)
+		for _, s := range v.order {
+			v.needed.set(s.first)
+		}
+		had, all := make(map[*stocked]bool), 0
+		for _, lot := range v.lots(v.movable(nil)) {
+			in := make(map[*stocked]bool)
+			for _, s := range lot {
+				in[s], had[s] = true, true
+			}
+			for _, s := range lot {
+				for _, above := range s.above {
+					if !in[above] {
+						t.Fatalf("%d slabs: a lot of %d lacks what stands on one of it", n, len(lot))
+					}
+				}
+			}
+			all += len(lot)
+		}
+		if len(had) != n || all > (mostLot+lotSteps)*n {
+			t.Errorf("%d slabs: %d are in lots, of %d together", n, len(had), all)
+		}
+	}
+}
