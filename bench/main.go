@@ -56,6 +56,8 @@ func dispatch(ctx context.Context, args []string, out, log io.Writer) error {
 		return runTree(ctx, s, args)
 	case "growth":
 		return runGrowth(ctx, s, args)
+	case "objects":
+		return runObjects(ctx, s, args)
 	case "model":
 		return runModel(ctx, s, args)
 	case childCommand:

@@ -13,13 +13,13 @@ import (
 // checkOutside refuses a place to write to that lies in the repository, and, where what
 // is there is replaced, one that the repository lies in: either would destroy it.
 func (a *app) checkOutside(path string, replaced bool) error {
-	root, err := a.repositoryPath()
+	repository, err := a.repositoryPlace()
 	if err != nil {
 		return err
 	}
-	root = realRepository(root)
-	place := paths.ResolvePlace(path)
+	root, place := repository.Real(), paths.ResolvePlace(path)
 	switch {
+	case repository.InBucket():
 	case paths.Within(root, place):
 		return usagef("%s is in the repository: nothing else may be written there", screen.Line(path))
 	case replaced && paths.Within(place, root):
@@ -48,12 +48,12 @@ func isRepository(path string) bool {
 
 // checkApart refuses to capture a repository into itself.
 func (a *app) checkApart(taken []*sources.Source) error {
-	path, err := a.repositoryPath()
-	if err != nil {
+	at, err := a.repositoryPlace()
+	if err != nil || at.InBucket() {
 		return err
 	}
-	if a.root.path != path { // once: it may lie on a share, and something may be held still the next time
-		a.root.path, a.root.real = path, realRepository(path)
+	if a.root.at != at { // once: it may lie on a share, and something may be held still the next time
+		a.root.at, a.root.real = at, at.Real()
 	}
 	root := a.root.real
 	for _, s := range taken {

@@ -15,6 +15,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/metrics"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store/storage/files"
 )
 
@@ -37,10 +38,13 @@ type app struct {
 	second   *secondInterrupt              // of this process; where there is work
 	patience patience
 
-	root    struct{ path, real string } // of the repository, and where that leads; see checkApart
-	warned  map[string]bool             // files with secrets of which it was warned
-	lapsed  *lapses                     // what was told of captures that are missing
-	saidOdd bool                        // that the book of what is set aside has lines which make no sense
+	root struct { // the repository, and where that leads; see checkApart
+		at   where.Place
+		real string
+	}
+	warned  map[string]bool // files with secrets of which it was warned
+	lapsed  *lapses         // what was told of captures that are missing
+	saidOdd bool            // that the book of what is set aside has lines which make no sense
 
 	config      *config.Settings    // what the configuration of this machine says
 	environment func(string) string // without it
@@ -105,13 +109,13 @@ func (a *app) commands() []*cli.Command {
 
 func sharedFlags() []cli.Flag {
 	return []cli.Flag{
-		&cli.StringFlag{Name: "repository", Usage: "the repository's folder is `PATH` (or KIST_REPOSITORY)"},
+		&cli.StringFlag{Name: "repository", Usage: "the repository is in `PLACE`: a folder, or a bucket by its address, s3://BUCKET/PREFIX?endpoint=https://HOST (or KIST_REPOSITORY)"},
 		&cli.StringFlag{Name: "passphrase-file", Usage: "read the passphrase from `FILE` (or KIST_PASSPHRASE_FILE)"},
 		&cli.StringFlag{Name: "key-file", Usage: "open with the key in `FILE` (or KIST_KEY_FILE)"},
 		&cli.StringFlag{Name: "config", Usage: "read the configuration in `FILE` (or KIST_CONFIG) and no other; off for none"},
 		&cli.BoolFlag{Name: "json", Usage: "print facts as JSON"},
 		&cli.BoolFlag{Name: "quiet", Usage: "print results, warnings and errors only"},
-		&cli.StringFlag{Name: "give-up", Usage: "end where the repository's folder, as on a share, gave no answer for `TIME`, as 90s or 2m (or KIST_GIVE_UP); by default, or with never, wait until it does"},
+		&cli.StringFlag{Name: "give-up", Usage: "end where the repository, as on a share, gave no answer for `TIME`, as 90s or 2m (or KIST_GIVE_UP); by default, or with never, wait until a share does, and some minutes for an object store"},
 		&cli.BoolFlag{Name: "accept-new-root", Usage: "take a repository that was put in the place of the one this machine knows"},
 	}
 }

@@ -18,8 +18,8 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/spool"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/storage"
 )
 
 // spooling says whether a capture goes through the spool, and within which bounds.
@@ -87,10 +87,10 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 	}
 	a.warnElsewhere(spoolName(r.Repository))
 	_, keeps := a.spools()
-	if !keeps && !s.through.never && (s.through.wanted || held && mountOf(r.folder.Path()).IsRemote()) {
+	if !keeps && !s.through.never && (s.through.wanted || held && r.at.IsFar()) {
 		a.Warn("KIST_STATE is off, so this machine has no spool: the capture goes into the repository at once, and what is held still for it is so for as long as the repository takes")
 	}
-	if s.through.never || !s.through.wanted && (!held || !mountOf(r.folder.Path()).IsRemote()) {
+	if s.through.never || !s.through.wanted && (!held || !r.at.IsFar()) {
 		return r, nil
 	}
 	if s.spool, err = a.spoolBeside(ctx, r, true); err != nil {
@@ -101,12 +101,12 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 
 // openWithin opens the repository, unless it is silent for the time wait.
 func (a *app) openWithin(ctx context.Context, wait time.Duration) (*repository, error) {
-	path, err := a.repositoryPath()
+	place, err := a.repositoryPlace()
 	if err != nil {
 		return nil, err
 	}
-	return a.openPlace(ctx, path, wait, func(ctx context.Context, folder *storage.Folder) (*repository, error) {
-		return a.openIn(ctx, folder, a.openOptions())
+	return a.openPlace(ctx, place, wait, func(ctx context.Context, at *where.Opened) (*repository, error) {
+		return a.openIn(ctx, at, a.openOptions())
 	})
 }
 

@@ -16,6 +16,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/units"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store/rotation"
 )
 
@@ -50,7 +51,9 @@ func (f *faults) program(key, name string) {
 // checkConfig looks for faults that reading the files does not show.
 func (a *app) checkConfig(ctx context.Context) error {
 	f := &faults{from: a.config.From}
-	f.there("repository", a.config.Repository)
+	if !where.IsAddress(a.config.Repository) { // else no file tells
+		f.there("repository", a.config.Repository)
+	}
 	f.there("key-file", a.config.KeyFile)
 	f.there("passphrase-file", a.config.PassphraseFile)
 	if a.environment("KIST_ENGINE") == "" {

@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/rotation"
@@ -71,7 +72,7 @@ func statusOf(err error) int {
 	case errors.Is(err, store.ErrNotFound), errors.Is(err, store.ErrNoRepository), errors.Is(err, engine.ErrNotFound):
 		return statusMissing
 	case errors.Is(err, store.ErrBadOptions), errors.Is(err, store.ErrNoDeltas), errors.Is(err, store.ErrAmbiguous), errors.Is(err, path.ErrBadPattern),
-		errors.Is(err, rotation.ErrBadRules), errors.Is(err, crypt.ErrLabel):
+		errors.Is(err, rotation.ErrBadRules), errors.Is(err, crypt.ErrLabel), errors.Is(err, where.ErrBadAddress):
 		return statusUsage
 	}
 	return statusFailed

@@ -7,6 +7,7 @@ import (
 	"syscall"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -43,6 +44,9 @@ func hint(err error) string {
 	if !errors.As(err, &of) {
 		return ""
 	}
+	if where.IsAddress(of.Folder) {
+		return bucketHint(err)
+	}
 	switch {
 	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
 		return "The disk is full: free some space, and run it again: what has arrived is used. kist retire and kist reclaim free what no capture needs, and find room for that in the reserve."
@@ -59,6 +63,19 @@ func hint(err error) string {
 // baseHint says what is wrong where content can't be read as what it was stored by can't, and what to do about it.
 func baseHint(content string, err error) string {
 	return content + " was stored as what differs from a base in " + firstOf(store.DamagedObjects(err), 5) + ", which is missing or damaged: put that file back if a copy of the repository has it."
+}
+
+// bucketHint is hint for an error of an object store, whose own text says what is to be done there.
+func bucketHint(err error) string {
+	switch {
+	case errors.Is(err, syscall.EDQUOT):
+		return "Run it again when there is room: what has arrived is used. kist retire and kist reclaim free what no capture needs."
+	case errors.Is(err, fs.ErrPermission):
+		return "The key may have to list the bucket, and to put, read and remove below the prefix: README tells which commands do without removing."
+	case where.IsAway(err):
+		return "Nothing is left half done. Run it again when it answers: what has arrived is used."
+	}
+	return ""
 }
 
 // works are the words by which notes of the library speak of work to be done, and the

@@ -35,9 +35,9 @@ func parseRate(text string) (int64, error) {
 }
 
 // limited gives a storage that heeds --limit-rate, each by itself where there are several.
-func (a *app) limited(folder *storage.Folder) (storage.Storage, error) {
+func (a *app) limited(st storage.Storage) (storage.Storage, error) {
 	if a.rate == 0 {
-		return folder, nil
+		return st, nil
 	}
-	return limit.New(folder, a.rate)
+	return limit.New(st, a.rate)
 }

@@ -7,7 +7,6 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/metrics"
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 )
 
@@ -22,14 +21,14 @@ func (a *app) metering(action cli.ActionFunc) cli.ActionFunc {
 		if file == "" {
 			return action(c)
 		}
-		repository, err := a.repositoryPath()
+		repository, err := a.repositoryPlace()
 		if err != nil {
 			return err
 		}
 		if err := a.checkWritten(c, file); err != nil {
 			return err
 		}
-		if a.metrics, err = metrics.Begin(file, c.Command.Name, paths.Absolute(repository), time.Now); err != nil {
+		if a.metrics, err = metrics.Begin(file, c.Command.Name, repository.Full(), time.Now); err != nil {
 			return usagef("--metrics: %w", err)
 		}
 		err = action(c)

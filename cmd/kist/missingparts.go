@@ -11,6 +11,7 @@ import (
 	"slices"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -43,24 +44,33 @@ const (
 const spareManifest = "spare/kist.json"
 
 // manifestAdvice says where kist.json can be brought back from.
-func manifestAdvice(path string) string {
-	if _, err := os.Stat(filepath.Join(path, spareManifest)); err != nil {
+func manifestAdvice(ctx context.Context, at *where.Opened) string {
+	if _, err := at.Objects.Stat(ctx, spareManifest); err != nil {
 		return bringManifest
 	}
 	return "A second copy of it lies in " + spareManifest + ": put a copy of that in its place. Nothing else is harmed by its loss."
 }
 
-// partsOf are folders that only a repository has.
+// partsOf are folders that only a repository has. The first may hold very many objects.
 func partsOf() []string { return []string{"slabs", "captures", "keyslots"} }
 
-// lostManifest tells that a folder has no kist.json though other parts of a repository lie there; nil
+// lostManifest tells that a place has no kist.json though other parts of a repository lie there; nil
 // where they do not.
-func lostManifest(path string) error {
-	if !slices.ContainsFunc(partsOf(), func(part string) bool { return holdsFiles(filepath.Join(path, part)) }) {
+func lostManifest(ctx context.Context, at *where.Opened) error {
+	holds := func(part string) bool { return holdsFiles(filepath.Join(at.Path(), part)) }
+	parts := partsOf()
+	if at.InBucket() {
+		parts = parts[1:]
+		holds = func(part string) bool {
+			found, err := at.Objects.List(ctx, part)
+			return err == nil && len(found) > 0
+		}
+	}
+	if !slices.ContainsFunc(parts, holds) {
 		return nil
 	}
-	err := fmt.Errorf("%s: %w: %s is missing, and other parts of a repository lie there", screen.Line(path), store.ErrNoRepository, anchor)
-	return &advised{&manifestError{&statusError{statusDamage, err}}, manifestAdvice(path)}
+	err := fmt.Errorf("%s: %w: %s is missing, and other parts of a repository lie there", screen.Line(at.String()), store.ErrNoRepository, anchor)
+	return &advised{&manifestError{&statusError{statusDamage, err}}, manifestAdvice(ctx, at)}
 }
 
 // holdsFiles tells whether something is in a folder that can be looked into.
@@ -70,22 +80,22 @@ func holdsFiles(path string) bool {
 }
 
 // explainOpening says what to do about a repository that does not open.
-func explainOpening(ctx context.Context, folder *storage.Folder, err error) error {
+func explainOpening(ctx context.Context, at *where.Opened, err error) error {
 	var of *store.ObjectError
 	switch {
 	case errors.Is(err, crypt.ErrNoSlot):
-		if slots, failed := folder.List(ctx, "keyslots"); failed == nil && len(slots) == 0 {
+		if slots, failed := at.Objects.List(ctx, "keyslots"); failed == nil && len(slots) == 0 {
 			return &advised{&statusError{statusDamage, errors.New("no key slot is there: keyslots is empty or missing")}, bringSlots}
 		}
 	case errors.Is(err, storage.ErrGone):
-		_, stands := folder.Stat(ctx, anchor)
-		if _, failed := folder.List(ctx, "keyslots"); stands == nil && errors.Is(failed, storage.ErrGone) {
+		_, stands := at.Objects.Stat(ctx, anchor)
+		if _, failed := at.Objects.List(ctx, "keyslots"); stands == nil && errors.Is(failed, storage.ErrGone) {
 			return &advised{&statusError{statusDamage, fmt.Errorf("the folder keyslots is missing, while %s is there", anchor)}, bringSlots}
 		}
 	case errors.Is(err, store.ErrDamagedSlot):
 		return &advised{err, "Whether the passphrase or key file is right can't be told. Bring the damaged files of keyslots back from a copy of the repository, or use the passphrase or key file of another slot."}
 	case errors.As(err, &of) && of.Object == anchor && errors.Is(err, store.ErrDamaged):
-		return &advised{&manifestError{err}, manifestAdvice(folder.Path())}
+		return &advised{&manifestError{err}, manifestAdvice(ctx, at)}
 	}
 	return err
 }
@@ -94,10 +104,11 @@ func explainOpening(ctx context.Context, folder *storage.Folder, err error) erro
 var remoteLooking = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._@-]+:|^[a-z][a-z0-9+.-]*://`)
 
 // checkLocal refuses what looks like a place on another machine, unless such a folder is there.
-func checkLocal(path string) error {
+func checkLocal(place where.Place) error {
+	path := place.Path()
 	if _, err := os.Lstat(path); err == nil || !remoteLooking.MatchString(path) || runtime.GOOS == "windows" && filepath.VolumeName(path) != "" {
 		return nil
 	}
-	return usagef("--repository %s looks like a place on another machine: a repository lies in a folder. Mount the share, and give the folder; or write ./%s for a folder of that name",
+	return usagef("--repository %s looks like a place on another machine: a repository lies in a folder, or in a bucket by its address, s3://BUCKET/PREFIX. Mount the share, and give the folder; or write ./%s for a folder of that name",
 		screen.Line(path), screen.Line(path))
 }

@@ -9,6 +9,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/places"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -52,7 +53,11 @@ func (a *app) mountNotes() (mounts.Notes, bool) {
 
 // checkMounted tells whether the folder of a repository lies on something else than when that was seen last, or, if planned is
 // asked for, than the system's table of mounts says. No share need answer for that.
-func (a *app) checkMounted(path string, planned bool) *notMountedError {
+func (a *app) checkMounted(place where.Place, planned bool) *notMountedError {
+	if place.InBucket() {
+		return nil
+	}
+	path := place.Path()
 	t, err := mounts.Read()
 	if err != nil || len(t) == 0 {
 		return nil
@@ -81,12 +86,12 @@ func (a *app) checkMounted(path string, planned bool) *notMountedError {
 // notes what it lies on now.
 func (a *app) knownMount(r *repository) error {
 	notes, ok := a.mountNotes()
-	if !ok {
+	if !ok || r.at.InBucket() {
 		return nil
 	}
-	lost := a.checkMounted(r.folder.Path(), false)
+	lost := a.checkMounted(r.at.Place, false)
 	if lost != nil && !a.shared.acceptNewRoot {
-		if noted, err := notes.At(paths.Absolute(r.folder.Path())); err == nil && noted.Repository != spoolName(r.Repository) {
+		if noted, err := notes.At(r.at.Full()); err == nil && noted.Repository != spoolName(r.Repository) {
 			lost.stranger = true
 			return &advised{lost, "Mount it, and run this again. --accept-new-root takes the one that is there."}
 		}
@@ -98,22 +103,22 @@ func (a *app) knownMount(r *repository) error {
 // noteMount notes what a repository lies on.
 func (a *app) noteMount(r *repository) {
 	notes, ok := a.mountNotes()
-	is := mountOf(r.folder.Path())
+	is := r.at.Mount()
 	if !ok || is.Point == "" {
 		return
 	}
-	path := paths.Absolute(r.folder.Path())
+	path := r.at.Full()
 	if err := notes.Note(mounts.Noted{Path: path, Repository: spoolName(r.Repository), Mount: is}); err != nil {
 		a.Warn("what %s lies on was not noted, and if it is not mounted one day, that does not show: %s", screen.Printable(path), screen.Text(err.Error()))
 	}
 }
 
 // withMount says of a repository that is not found, or not opened by what should open it, that something else is mounted there.
-func (a *app) withMount(path string, err error) error {
+func (a *app) withMount(place where.Place, err error) error {
 	if !errors.Is(err, store.ErrNoRepository) && !errors.Is(err, store.ErrWrongSecret) {
 		return err
 	}
-	lost := a.checkMounted(path, errors.Is(err, store.ErrNoRepository))
+	lost := a.checkMounted(place, errors.Is(err, store.ErrNoRepository))
 	switch {
 	case lost == nil:
 		return err

@@ -16,10 +16,10 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/spool"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
-	"github.com/kistarchive/kist/store/storage/files"
 )
 
 // anchor is the object that tells a repository from the bare mount point of a
@@ -29,18 +29,22 @@ const anchor = "kist.json"
 // repository is an open one.
 type repository struct {
 	*store.Repository
-	folder *storage.Folder
+	at     *where.Opened
 	secret crypt.Secret // that opened it; nil for a new one
-	waited *waited      // for its folder; nil for a spool
+	waited *waited      // for its place; nil for a spool
 	use    *spool.Use   // of a spool
 	warn   func(format string, args ...any)
+	getenv func(string) string
 }
+
+// isAt tells whether a text names the place that the repository was opened in.
+func (r *repository) isAt(named string) bool { return where.Full(named, r.getenv) == r.at.Full() }
 
 // Close wipes the keys and the secret, and lets the folder go.
 func (r *repository) Close() error {
 	wipe(r.secret)
 	r.warnMendable()
-	err := errors.Join(r.Repository.Close(), letGo(r.folder))
+	err := errors.Join(r.Repository.Close(), letGo(r.at))
 	if r.waited != nil {
 		r.waited.stop()
 	}
@@ -87,21 +91,20 @@ func (a *app) open(ctx context.Context) (*repository, error) {
 	return r, nil
 }
 
-// openIn opens the repository in a folder, which is closed where it fails.
-func (a *app) openIn(ctx context.Context, folder *storage.Folder, options store.OpenOptions) (*repository, error) {
-	path := folder.Path()
-	st, err := a.limited(folder)
+// openIn opens the repository in a place, which is closed where it fails.
+func (a *app) openIn(ctx context.Context, at *where.Opened, options store.OpenOptions) (*repository, error) {
+	st, err := a.limited(at.Objects)
 	if err != nil {
-		letGo(folder)
+		letGo(at)
 		return nil, err
 	}
-	options.KeepBases = !a.itself && mountOf(path).IsRemote()
-	r, err := a.unlock(ctx, folder, st, options, a.openingSecret)
-	return r, a.nameSecret(path, err)
+	options.KeepBases = !a.itself && at.IsFar()
+	r, err := a.unlock(ctx, at, st, options, a.openingSecret)
+	return r, a.nameSecret(at.String(), err)
 }
 
-// unlock opens the repository in a folder, which is read as st, by what opening gives. It closes the folder where it fails.
-func (a *app) unlock(ctx context.Context, folder *storage.Folder, st storage.Storage, options store.OpenOptions, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
+// unlock opens the repository in a place, which is read as st, by what opening gives. It closes the place where it fails.
+func (a *app) unlock(ctx context.Context, at *where.Opened, st storage.Storage, options store.OpenOptions, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
 	for try := 1; ; try++ {
 		secret, asked, err := opening(ctx)
 		var r *store.Repository
@@ -109,12 +112,12 @@ func (a *app) unlock(ctx context.Context, folder *storage.Folder, st storage.Sto
 			r, err = store.Open(ctx, st, secret, options)
 		}
 		if err == nil {
-			return &repository{Repository: r, folder: folder, secret: secret, warn: a.Warn}, nil
+			return &repository{Repository: r, at: at, secret: secret, warn: a.Warn, getenv: a.getenv}, nil
 		}
 		wipe(secret)
 		if !asked || try == maxTries || !errors.Is(err, store.ErrWrongSecret) {
-			defer letGo(folder)
-			return nil, explainOpening(ctx, folder, err)
+			defer letGo(at)
+			return nil, explainOpening(ctx, at, err)
 		}
 		a.Warn("that passphrase opens no key slot. Once more:")
 	}
@@ -134,58 +137,78 @@ func (a *app) nameSecret(repository string, err error) error {
 	return fmt.Errorf("repository %s: %w", screen.Line(repository), err)
 }
 
-// openFolderAt opens the folder, and sees that a repository is in it before
-// anybody is asked for a passphrase.
-func openFolderAt(ctx context.Context, place files.Place) (*storage.Folder, error) {
-	path := place.Path()
-	folder, err := storage.OpenFolderAt(place)
-	if errors.Is(err, fs.ErrNotExist) {
-		if err := checkLocal(path); err != nil {
+// openAnchored opens the place, and sees that a repository is in it before anybody is asked for a passphrase.
+func openAnchored(ctx context.Context, place where.Place, o where.Opening) (*where.Opened, error) {
+	at, err := place.Open(ctx, o)
+	if errors.Is(err, fs.ErrNotExist) && !place.InBucket() {
+		if err := checkLocal(place); err != nil {
 			return nil, err
 		}
-		return nil, noRepository(path, "there is no such folder")
+		return nil, noRepository(place, "there is no such folder")
 	}
 	if err != nil {
 		return nil, err
 	}
-	_, err = folder.Stat(ctx, anchor)
-	if errors.Is(err, storage.ErrNotFound) {
-		if err = lostManifest(path); err == nil {
-			err = noRepository(path, "there is no "+anchor+" in it")
+	_, err = at.Objects.Stat(ctx, anchor)
+	switch {
+	case errors.Is(err, storage.ErrNotFound):
+		if err = lostManifest(ctx, at); err == nil {
+			err = noRepository(place, "there is no "+anchor+" in it")
 		}
+	case errors.Is(err, where.ErrNoBucket):
+		err = noRepository(place, "there is no such bucket")
 	}
-	if err == nil {
-		err = folder.SetAnchor(anchor)
+	if anchored, ok := at.Objects.(storage.Anchored); ok && err == nil {
+		err = anchored.SetAnchor(anchor)
 	}
 	if err != nil {
-		letGo(folder)
+		letGo(at)
 		return nil, err
 	}
-	return folder, nil
+	return at, nil
 }
 
-// noRepositoryError says that no repository is in a folder.
-type noRepositoryError struct{ path, why, made string }
+// noRepositoryError says that no repository is in a place.
+type noRepositoryError struct {
+	place     where.Place
+	why, made string
+}
 
 func (e *noRepositoryError) Error() string {
-	return fmt.Sprintf("%s: %v: %s. %s; if it lies on a share, see that the share is mounted", screen.Line(e.path), store.ErrNoRepository, e.why, e.made)
+	see := "if it lies on a share, see that the share is mounted"
+	if e.place.InBucket() {
+		see = "see that bucket, prefix and endpoint are right"
+	}
+	return fmt.Sprintf("%s: %v: %s. %s; %s", screen.Line(e.place.String()), store.ErrNoRepository, e.why, e.made, see)
 }
 
 func (e *noRepositoryError) Unwrap() error { return store.ErrNoRepository }
 
-func noRepository(path, why string) error {
-	return &noRepositoryError{path, why, "kist setup makes one"}
+func noRepository(place where.Place, why string) error {
+	return &noRepositoryError{place, why, "kist setup makes one"}
 }
 
-func (a *app) repositoryPath() (string, error) {
-	path := a.shared.repository
-	if path == "" {
-		path = a.getenv("KIST_REPOSITORY")
+// repositoryPlace gives where the repository is that is asked for.
+func (a *app) repositoryPlace() (where.Place, error) {
+	text := cmp.Or(a.shared.repository, a.getenv("KIST_REPOSITORY"))
+	if text == "" {
+		return where.Place{}, usagef("which repository? Give --repository PLACE or set KIST_REPOSITORY")
 	}
-	if path == "" {
-		return "", usagef("which repository? Give --repository PATH or set KIST_REPOSITORY")
+	return a.parsePlace(text)
+}
+
+// parsePlace reads what names a place.
+func (a *app) parsePlace(text string) (where.Place, error) {
+	place, err := where.Parse(text, a.getenv)
+	if err != nil {
+		return place, usagef("a repository's address: %w", err)
 	}
-	return path, nil
+	return place, nil
+}
+
+// opens says how places are opened that are waited for.
+func (a *app) opens(w *waited) where.Opening {
+	return where.Opening{Getenv: a.getenv, Folder: a.place, Watch: &w.Watch, Most: a.patience.most}
 }
 
 // opening gives an action that takes a number of arguments, most < 0 for no limit,
@@ -269,7 +292,7 @@ var dayForm = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
 
 // reopens proves that a secret opens the repository by its new slot.
 func (r *repository) reopens(ctx context.Context, secret crypt.Secret, slot crypt.SlotID) error {
-	again, err := store.Open(ctx, r.folder, secret, store.OpenOptions{Unlock: crypt.UnlockOptions{First: slot}})
+	again, err := store.Open(ctx, r.at.Objects, secret, store.OpenOptions{Unlock: crypt.UnlockOptions{First: slot}})
 	if err != nil {
 		return err
 	}

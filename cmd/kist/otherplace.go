@@ -9,9 +9,9 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/storage"
 )
 
 // otherFlags say what opens the second of two places of a repository.
@@ -50,17 +50,25 @@ func (a *app) mendFrom() string {
 
 // openOther opens another place of a repository: by the files that are named for it, else by a secret that may
 // open it as well, which may be nil, else by what a person types.
-func (a *app) openOther(c *cli.Context, path string, same crypt.Secret) (*repository, error) {
+func (a *app) openOther(c *cli.Context, named string, same crypt.Secret) (*repository, error) {
 	files, err := a.otherFiles(c)
 	if err != nil {
 		return nil, err
 	}
+	place, err := a.parsePlace(named)
+	if err != nil {
+		return nil, err
+	}
 	var none *noRepositoryError
-	r, err := a.openPlace(c.Context, path, 0, func(ctx context.Context, folder *storage.Folder) (*repository, error) {
-		return a.unlockOther(ctx, folder, files, same)
+	r, err := a.openPlace(c.Context, place, 0, func(ctx context.Context, at *where.Opened) (*repository, error) {
+		return a.unlockOther(ctx, at, files, same)
 	})
 	if errors.As(err, &none) {
-		none.made = "See that the path is right; kist setup --replica-of makes a second place"
+		what := "path"
+		if place.InBucket() {
+			what = "address"
+		}
+		none.made = "See that the " + what + " is right; kist setup --replica-of makes a second place"
 	}
 	if err != nil {
 		return nil, err
@@ -75,25 +83,25 @@ func (a *app) optionsOfOther(path string) store.OpenOptions {
 	return o
 }
 
-// unlockOther is openOther for a folder, which it closes where it fails.
-func (a *app) unlockOther(ctx context.Context, folder *storage.Folder, files secrets.Files, same crypt.Secret) (*repository, error) {
-	st, err := a.limited(folder)
+// unlockOther is openOther for a place, which it closes where it fails.
+func (a *app) unlockOther(ctx context.Context, at *where.Opened, files secrets.Files, same crypt.Secret) (*repository, error) {
+	st, err := a.limited(at.Objects)
 	if err != nil {
-		letGo(folder)
+		letGo(at)
 		return nil, err
 	}
-	path := folder.Path()
+	path := at.String()
 	if files == (secrets.Files{}) && same != nil {
 		r, err := store.Open(ctx, st, same, a.optionsOfOther(path))
 		switch {
 		case err == nil:
-			return &repository{Repository: r, folder: folder}, nil // the secret is its owner's to wipe
+			return &repository{Repository: r, at: at}, nil // the secret is its owner's to wipe
 		case !errors.Is(err, store.ErrWrongSecret) && !errors.Is(err, crypt.ErrNoSlot):
-			defer letGo(folder)
-			return nil, explainOpening(ctx, folder, err)
+			defer letGo(at)
+			return nil, explainOpening(ctx, at, err)
 		}
 	}
-	r, err := a.unlock(ctx, folder, st, a.optionsOfOther(path), func(ctx context.Context) (crypt.Secret, bool, error) {
+	r, err := a.unlock(ctx, at, st, a.optionsOfOther(path), func(ctx context.Context) (crypt.Secret, bool, error) {
 		return a.secrets().OpeningOf(ctx, files, screen.Printable(path))
 	})
 	if err != nil {

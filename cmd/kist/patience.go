@@ -9,21 +9,20 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
-	"github.com/kistarchive/kist/cmd/kist/internal/mounts"
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store/storage/files"
 )
 
-// How long a repository's folder may be silent before it is said that it is waited for, and how seldom that is said
+// How long a repository's place may be silent before it is said that it is waited for, and how seldom that is said
 // again at least: each time after twice the time.
 const (
 	quietTime   = 5 * time.Second
 	seldomQuiet = 15 * time.Minute
 )
 
-// errNoAnswer says that the file system that the repository lies on did not answer in time.
+// errNoAnswer says that what the repository lies on did not answer in time.
 var errNoAnswer = errors.New("there was no answer in time: is its server up?")
 
 // silentError says that a run ended, or went on without the repository, since its folder did not answer.
@@ -79,7 +78,7 @@ func (a *app) readPatience(asked string) (err error) {
 	return nil
 }
 
-// waited is a folder of a repository as a run waits for it.
+// waited is the place of a repository as a run waits for it.
 type waited struct {
 	files.Watch
 	place string // for people
@@ -91,16 +90,16 @@ type waited struct {
 	lost context.CancelCauseFunc
 }
 
-// waitFor has what a run waits for in a folder told, and lost called when it was silent for the time most; 0: for no time. The
+// waitFor has what a run waits for in a place told, and lost called when it was silent for the time most; 0: for no time. The
 // caller ends it by stop.
-func (a *app) waitFor(path string, most time.Duration, lost context.CancelCauseFunc) *waited {
+func (a *app) waitFor(at where.Place, most time.Duration, lost context.CancelCauseFunc) *waited {
 	ctx, cancel := context.WithCancel(context.Background())
 	told := make(chan struct{})
 	stop := func() {
 		cancel()
 		<-told // that a wait is over is said before what comes of it
 	}
-	w := &waited{place: shareText(path), stop: stop, most: most, lost: lost}
+	w := &waited{place: at.Text(), stop: stop, most: most, lost: lost}
 	first := quietTime
 	if w.most > 0 {
 		first = min(first, w.most)
@@ -141,33 +140,6 @@ func (a *app) tellSilence(w *waited, s files.Silence) time.Duration {
 		next = min(next, most)
 	}
 	return next
-}
-
-// shareText names a folder, and the share that it lies on.
-func shareText(path string) string {
-	text := screen.Printable(path)
-	if m := mountOf(path); m.IsRemote() {
-		text += fmt.Sprintf(" (%s, %s)", screen.Printable(m.Source), screen.Printable(m.Type))
-	}
-	return text
-}
-
-// mountOf gives what a path lies on, without asking the file system that it may be on; the zero Mount where nothing tells.
-func mountOf(path string) mounts.Mount {
-	t, err := mounts.Read()
-	if err != nil {
-		return mounts.Mount{}
-	}
-	return t.Of(t.Resolve(path))
-}
-
-// realRepository gives where a repository lies, without links as far as no share need be asked for that.
-func realRepository(path string) string {
-	t, err := mounts.Read()
-	if err != nil || len(t) == 0 {
-		return paths.Resolve(path)
-	}
-	return t.Resolve(path)
 }
 
 // ask asks the file system of a folder that is waited for something that can't be ended, and leaves that behind where the

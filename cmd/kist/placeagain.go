@@ -5,13 +5,13 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store"
 )
 
 // placeAgain makes a second place again of one that lost the mark of which place it is.
-func (a *app) placeAgain(c *cli.Context, path string) error {
+func (a *app) placeAgain(c *cli.Context, place where.Place) error {
 	of := c.String("replica-of")
 	if of == "" {
 		return usagef("setup: --again goes with --replica-of")
@@ -21,7 +21,7 @@ func (a *app) placeAgain(c *cli.Context, path string) error {
 			return usagef("setup: --%s and --again are both given: what is there keeps its settings", flag)
 		}
 	}
-	if paths.Absolute(of) == paths.Absolute(path) {
+	if where.Full(of, a.getenv) == place.Full() {
 		return usagef("setup: --replica-of %s is the repository itself", of)
 	}
 	r, err := a.open(c.Context)
@@ -34,11 +34,11 @@ func (a *app) placeAgain(c *cli.Context, path string) error {
 		return err
 	}
 	defer other.Close()
-	place, err := r.GivePlace(c.Context, other.Repository, a.placeHad(r, other.Place()), store.MarkOptions{Host: hostName()})
+	given, err := r.GivePlace(c.Context, other.Repository, a.placeHad(r, other.Place()), store.MarkOptions{Host: hostName()})
 	if err != nil {
 		return err
 	}
-	a.Say("%s is a second place of repository %s again, as place %s.", screen.Printable(path), r.ID(), place)
+	a.Say("%s is a second place of repository %s again, as place %s.", screen.Printable(r.at.String()), r.ID(), given)
 	return nil
 }
 

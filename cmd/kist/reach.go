@@ -5,13 +5,13 @@ import (
 	"errors"
 	"time"
 
-	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store/storage/files"
 )
 
-// openPlace opens the folder at a path, and the repository in it by unlock, which closes the folder where it fails. A
-// folder that is silent for the time wait meanwhile ends that with errNoAnswer; 0: no sooner than it ends the run.
-func (a *app) openPlace(ctx context.Context, path string, wait time.Duration, unlock func(context.Context, *storage.Folder) (*repository, error)) (*repository, error) {
+// openPlace opens a place, and the repository in it by unlock, which closes the place where it fails. One
+// that is silent for the time wait meanwhile ends that with errNoAnswer; 0: no sooner than it ends the run.
+func (a *app) openPlace(ctx context.Context, place where.Place, wait time.Duration, unlock func(context.Context, *where.Opened) (*repository, error)) (*repository, error) {
 	opening, most, lost := ctx, a.patience.most, a.patience.lost
 	if wait > 0 {
 		opening, lost = context.WithCancelCause(ctx)
@@ -20,18 +20,18 @@ func (a *app) openPlace(ctx context.Context, path string, wait time.Duration, un
 			most = wait
 		}
 	}
-	w := a.waitFor(path, most, lost)
-	folder, err := a.reachFolder(opening, path, w)
+	w := a.waitFor(place, most, lost)
+	at, err := leaveBehind(opening, func() (*where.Opened, error) { return openAnchored(opening, place, a.opens(w)) })
 	var r *repository
 	if err == nil {
-		r, err = unlock(opening, folder)
+		r, err = unlock(opening, at)
 	}
 	if err != nil {
 		w.stop()
 		if silent := (*silentError)(nil); errors.As(context.Cause(opening), &silent) {
 			return nil, silent
 		}
-		return nil, a.withMount(path, err)
+		return nil, a.withMount(place, err)
 	}
 	w.allow(a.patience.most, a.patience.lost)
 	r.waited = w
@@ -42,26 +42,21 @@ func (a *app) openPlace(ctx context.Context, path string, wait time.Duration, un
 	return r, nil
 }
 
-// reachFolder opens the folder of a repository.
-func (a *app) reachFolder(ctx context.Context, path string, w *waited) (*storage.Folder, error) {
-	return leaveBehind(ctx, func() (*storage.Folder, error) { return openFolderAt(ctx, w.Place(a.place(path))) })
-}
-
-// leaveBehind gives what a call gives that opens a folder. What waits for a share in the operating system can't be ended: it
+// leaveBehind gives what a call gives that opens a place. What waits for a share in the operating system can't be ended: it
 // is left behind some time after the context ended. So what is made where something answers can be taken away again.
-func leaveBehind(ctx context.Context, call func() (*storage.Folder, error)) (*storage.Folder, error) {
+func leaveBehind(ctx context.Context, call func() (*where.Opened, error)) (*where.Opened, error) {
 	type outcome struct {
-		folder *storage.Folder
-		err    error
+		at  *where.Opened
+		err error
 	}
 	done := make(chan outcome, 1)
 	go func() {
-		folder, err := call()
-		done <- outcome{folder, err}
+		at, err := call()
+		done <- outcome{at, err}
 	}()
 	select {
 	case o := <-done:
-		return o.folder, o.err
+		return o.at, o.err
 	case <-ctx.Done():
 	}
 	if silent := (*silentError)(nil); !errors.As(context.Cause(ctx), &silent) { // else that was enough
@@ -69,13 +64,13 @@ func leaveBehind(ctx context.Context, call func() (*storage.Folder, error)) (*st
 		defer timer.Stop()
 		select {
 		case o := <-done:
-			return o.folder, o.err
+			return o.at, o.err
 		case <-timer.C:
 		}
 	}
 	go func() {
 		if o := <-done; o.err == nil {
-			o.folder.Close()
+			o.at.Close()
 		}
 	}()
 	return nil, context.Cause(ctx)
@@ -84,13 +79,13 @@ func leaveBehind(ctx context.Context, call func() (*storage.Folder, error)) (*st
 // systemPlace is where a path leads on this machine.
 func systemPlace(path string) files.Place { return files.OS(path) }
 
-// leaveTime is how long tidying up in a folder may take before it is left behind.
+// leaveTime is how long tidying up in a place may take before it is left behind.
 const leaveTime = 3 * time.Second
 
-// letGo closes a folder. Nothing is lost where that is left behind.
-func letGo(folder *storage.Folder) (err error) {
+// letGo closes a place. Nothing is lost where that is left behind.
+func letGo(at *where.Opened) (err error) {
 	done := make(chan error, 1)
-	go func() { done <- folder.Close() }()
+	go func() { done <- at.Close() }()
 	timer := time.NewTimer(leaveTime)
 	defer timer.Stop()
 	select {

@@ -93,6 +93,9 @@ func (a *app) reclaim(c *cli.Context) error {
 	if err != nil {
 		return a.stoppedReclaim(out, err)
 	}
+	if !o.DryRun && out.Freed > 0 {
+		a.warnKept(c.Context, r, uint64(out.Freed))
+	}
 	return a.printReclaimed(out, o)
 }
 

@@ -9,6 +9,7 @@ import (
 	"syscall"
 	"testing"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/storagetest"
@@ -111,7 +112,7 @@ func TestRenewingFails(t *testing.T) {
 		faulty.Inject(storagetest.Fault{Method: storagetest.Put, Err: c.err})
 		before := b.slots()
 		b.stderr.Reset()
-		a.renewSlot(t.Context(), &repository{Repository: r, folder: folder, secret: key})
+		a.renewSlot(t.Context(), &repository{Repository: r, at: where.Place{}.OfFolder(folder), secret: key})
 		if warned := strings.HasPrefix(b.stderr.String(), "Warning: "); warned != c.warned || !warned && b.stderr.Len() > 0 || !slices.Equal(b.slots(), before) {
 			t.Errorf("%s: %v, %s", name, b.slots(), &b.stderr)
 		}

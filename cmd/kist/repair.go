@@ -6,10 +6,9 @@ import (
 
 	"github.com/urfave/cli/v2"
 
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/storage"
 )
 
 func (a *app) repairCommand() *cli.Command {
@@ -18,7 +17,7 @@ func (a *app) repairCommand() *cli.Command {
 		Usage: "mend what can be mended; say what can't, and give that up when told to",
 		Flags: append([]cli.Flag{
 			&cli.BoolFlag{Name: "drop", Usage: "give up what can't be mended: FOR GOOD; look first, without it"},
-			&cli.StringFlag{Name: "from", Usage: "take what is damaged or gone from the second place, or the copy, in the folder `OTHER`"},
+			&cli.StringFlag{Name: "from", Usage: "take what is damaged or gone from the second place, or the copy, in `OTHER`"},
 			limitRateFlag(),
 		}, otherFlags()...),
 		Description: `
@@ -69,7 +68,7 @@ func (a *app) repairing(c *cli.Context) error {
 
 // bringManifest puts kist.json of another place into the repository.
 func (a *app) bringManifest(c *cli.Context, from string) error {
-	path, err := a.repositoryPath()
+	place, err := a.repositoryPlace()
 	if err != nil {
 		return err
 	}
@@ -83,14 +82,14 @@ func (a *app) bringManifest(c *cli.Context, from string) error {
 		return err
 	}
 	defer other.Close()
-	w := a.waitFor(path, a.patience.most, a.patience.lost)
+	w := a.waitFor(place, a.patience.most, a.patience.lost)
 	defer w.stop()
-	folder, err := leaveBehind(c.Context, func() (*storage.Folder, error) { return storage.OpenFolderAt(w.Place(a.place(path))) })
+	at, err := leaveBehind(c.Context, func() (*where.Opened, error) { return place.Open(c.Context, a.opens(w)) })
 	if err != nil {
 		return err
 	}
-	defer letGo(folder)
-	put, err := other.BringManifest(c.Context, folder)
+	defer letGo(at)
+	put, err := other.BringManifest(c.Context, at.Objects)
 	if put {
 		a.Tell("Put back from there: %s.\n", anchor)
 	}
@@ -100,7 +99,7 @@ func (a *app) bringManifest(c *cli.Context, from string) error {
 func (a *app) repair(c *cli.Context, r *repository) error {
 	o := store.RepairOptions{Drop: c.Bool("drop"), Host: hostName()}
 	if path := c.String("from"); path != "" {
-		if paths.Absolute(path) == paths.Absolute(r.folder.Path()) {
+		if r.isAt(path) {
 			return usagef("repair: --from %s is the repository itself", path)
 		}
 		other, err := a.openOther(c, path, r.secret)

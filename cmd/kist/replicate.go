@@ -9,7 +9,6 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -20,8 +19,8 @@ func (a *app) replicateCommand() *cli.Command {
 		Usage:     "copy captures to a second place of the repository, or from it",
 		ArgsUsage: "[CAPTURE…]",
 		Flags: append([]cli.Flag{
-			&cli.StringFlag{Name: "to", Usage: "copy to the place in the folder `OTHER` (or KIST_REPLICA)"},
-			&cli.StringFlag{Name: "from", Usage: "copy from the place in the folder `OTHER` to this one"},
+			&cli.StringFlag{Name: "to", Usage: "copy to the place in `OTHER` (or KIST_REPLICA)"},
+			&cli.StringFlag{Name: "from", Usage: "copy from the place in `OTHER` to this one"},
 			&cli.BoolFlag{Name: "dry-run", Usage: "tell what would be copied, and change nothing"},
 			limitRateFlag(),
 			metricsFlag(),
@@ -84,7 +83,7 @@ func (a *app) replicate(c *cli.Context) error {
 }
 
 func (a *app) copyCaptures(c *cli.Context, from, to *repository) error {
-	o := store.ReplicateOptions{DryRun: c.Bool("dry-run"), Host: hostName(), Where: paths.Absolute(to.folder.Path())}
+	o := store.ReplicateOptions{DryRun: c.Bool("dry-run"), Host: hostName(), Where: to.at.Full()}
 	if c.NArg() > 0 {
 		found, err := a.findAll(c.Context, from, c.Args().Slice())
 		if err != nil {

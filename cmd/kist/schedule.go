@@ -15,6 +15,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/units"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 )
 
 func (a *app) scheduleCommand() *cli.Command {
@@ -148,7 +149,7 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 	check, fill := checkScheduledCapture, a.scheduleCapture
 	switch {
 	case c.IsSet("replicate-to") || c.IsSet("replicate-from"):
-		check, fill = checkScheduledCopy, scheduleCopy
+		check, fill = a.checkScheduledCopy, a.scheduleCopy
 	case c.IsSet("other-key-file") || c.IsSet("other-passphrase-file"):
 		check = missingCopy
 	case c.Bool("verify") || c.Bool("status"):
@@ -177,10 +178,13 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 			return nil, err
 		}
 	}
-	if j.Writes, err = a.repositoryPath(); err != nil {
+	place, err := a.repositoryPlace()
+	if err != nil {
 		return nil, err
 	}
-	j.Writes = paths.Absolute(j.Writes)
+	if err := a.scheduleRepository(j, place); err != nil {
+		return nil, err
+	}
 	j.Patience = a.scheduledPatience()
 	if file := c.String("metrics"); file != "" {
 		if file = paths.Absolute(file); !files.IsFolder(filepath.Dir(file)) {
@@ -193,7 +197,7 @@ func (a *app) newJob(c *cli.Context) (*units.Job, error) {
 
 // addCommand adds a command to the job.
 func addCommand(j *units.Job, name string, words ...string) {
-	own := []string{name, "--quiet", "--give-up", j.Patience, "--repository", j.Writes}
+	own := []string{name, "--quiet", "--give-up", j.Patience, "--repository", j.Repository}
 	if j.Tells != "" && name != "retire" {
 		own = append(own, "--metrics="+j.Tells)
 	}
@@ -295,12 +299,43 @@ func scheduledSources(named []string) (words, reads []string, err error) {
 	return words, reads, nil
 }
 
-// shareOf gives where the share is mounted that a path lies on; "": on none.
-func shareOf(path string) string {
-	if m := mountOf(path); m.IsRemote() {
+// shareOf gives where the share is mounted that a folder lies on; "": on none.
+func shareOf(folder string) string {
+	if folder == "" {
+		return ""
+	}
+	place, _ := where.Parse(folder, os.Getenv)
+	if m := place.Mount(); m.IsRemote() {
 		return m.Point
 	}
 	return ""
+}
+
+// scheduleRepository has a job write to a repository.
+func (a *app) scheduleRepository(j *units.Job, at where.Place) error {
+	if j.Repository = at.Full(); !at.InBucket() {
+		j.Writes = j.Repository
+		return nil
+	}
+	return a.scheduleStore(j)
+}
+
+// scheduleStore has a job find the keys of an object store.
+func (a *app) scheduleStore(j *units.Job) error {
+	keys := where.FindKeys(a.getenv)
+	if keys.InEnvironment {
+		return usagef("a timer has not your environment, and a unit or a crontab line can be read by others: put the access key and secret key into a shared file instead of AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, and name it by AWS_SHARED_CREDENTIALS_FILE")
+	}
+	j.Store = &units.Store{Variables: keys.Variables}
+	switch err := isThere(keys.File); {
+	case err == nil:
+		j.Store.Keys = keys.File
+	case a.getenv("AWS_SHARED_CREDENTIALS_FILE") != "":
+		return err
+	default:
+		a.Say("No shared file with keys of the object store is there (%s): the runs look for a role of the machine.", screen.Printable(keys.File))
+	}
+	return nil
 }
 
 // scheduledPatience says how long what is scheduled waits for a repository that does not answer.

@@ -69,7 +69,9 @@ func (a *app) scheduleServices(c *cli.Context, names []string) error {
 	}
 	if c.Bool("all") {
 		plan.retire(names)
-		plan.checks()
+		if err := plan.checks(a); err != nil {
+			return err
+		}
 	}
 	for _, j := range plan.jobs {
 		if err := a.checkJob(c, j); err != nil {
@@ -111,10 +113,13 @@ func (a *app) newPlan(c *cli.Context) (*plan, error) {
 	if p.common.Secret, err = a.scheduledSecret(); err != nil {
 		return nil, err
 	}
-	if p.common.Writes, err = a.repositoryPath(); err != nil {
+	place, err := a.repositoryPlace()
+	if err != nil {
 		return nil, err
 	}
-	p.common.Writes = paths.Absolute(p.common.Writes)
+	if err := a.scheduleRepository(&p.common, place); err != nil {
+		return nil, err
+	}
 	p.common.Patience = a.scheduledPatience()
 	p.common.Tells = a.config.Metrics
 	if p.common.OnFailure = cmp.Or(c.String("on-failure"), a.config.OnFailure); p.common.OnFailure != "" && !c.Bool("cron") {
@@ -189,11 +194,17 @@ func (p *plan) retire(names []string) {
 
 // checks schedules copies to a second place, verifications and looks whether all is well, where the configuration has a
 // table for them.
-func (p *plan) checks() {
+func (p *plan) checks(a *app) error {
 	if r := p.config.Replicate; r != nil {
 		p.check("replicate", "Copy captures to the second place", r, cmp.Or(r.OnCalendar, defaultCaptures))
 		j := p.jobs[len(p.jobs)-1]
-		j.Also = []string{p.config.Replica}
+		other, err := a.parsePlace(p.config.Replica)
+		if err != nil {
+			return err
+		}
+		if err := a.scheduleOther(j, other); err != nil {
+			return err
+		}
 	}
 	if v := p.config.Verify; v != nil {
 		p.check("verify", "Verify the captures", v, cmp.Or(v.OnCalendar, defaultOthers))
@@ -201,6 +212,7 @@ func (p *plan) checks() {
 	if s := p.config.Status; s != nil {
 		p.check("status", "Look whether all captures are well", s, cmp.Or(s.OnCalendar, defaultStatus))
 	}
+	return nil
 }
 
 func (p *plan) check(command, what string, table any, when string) {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 
@@ -10,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/units"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 )
 
 // scheduledCopyFlags are those by which copies to a second place are scheduled.
@@ -25,7 +27,7 @@ func missingCopy(c *cli.Context) error {
 }
 
 // checkScheduledCopy refuses what is about other jobs, and what each run would fail of.
-func checkScheduledCopy(c *cli.Context) error {
+func (a *app) checkScheduledCopy(c *cli.Context) error {
 	own := []string{"replicate-to", "replicate-from", "other-key-file", "other-passphrase-file", "limit-rate", "metrics"}
 	switch {
 	case c.IsSet("replicate-to") && c.IsSet("replicate-from"):
@@ -39,8 +41,12 @@ func checkScheduledCopy(c *cli.Context) error {
 			return usagef("kist schedule: --%s does not go with --replicate-to or --replicate-from", name)
 		}
 	}
-	if other := otherScheduled(c); !files.IsFolder(other) {
-		return missing(fmt.Errorf("the second place %s: every run would fail: there is no such folder", screen.Line(other)))
+	other, err := a.otherScheduled(c)
+	if err != nil {
+		return err
+	}
+	if !other.InBucket() && !files.IsFolder(other.Path()) {
+		return missing(fmt.Errorf("the second place %s: every run would fail: there is no such folder", screen.Line(other.Full())))
 	}
 	for _, flag := range []string{"other-key-file", "other-passphrase-file"} {
 		if file := c.String(flag); file != "" {
@@ -49,25 +55,29 @@ func checkScheduledCopy(c *cli.Context) error {
 			}
 		}
 	}
-	_, err := parseRate(c.String("limit-rate"))
+	_, err = parseRate(c.String("limit-rate"))
 	return err
 }
 
-func otherScheduled(c *cli.Context) string {
-	if c.IsSet("replicate-to") {
-		return paths.Absolute(c.String("replicate-to"))
-	}
-	return paths.Absolute(c.String("replicate-from"))
+func (a *app) otherScheduled(c *cli.Context) (where.Place, error) {
+	return a.parsePlace(cmp.Or(c.String("replicate-to"), c.String("replicate-from")))
 }
 
 // scheduleCopy plans to copy captures to a second place, or from it.
-func scheduleCopy(c *cli.Context, j *units.Job) error {
-	other, way := otherScheduled(c), "--from="
-	j.Name, j.What, j.Also = "replicate", "Copy captures to or from a second place", []string{other}
+func (a *app) scheduleCopy(c *cli.Context, j *units.Job) error {
+	other, err := a.otherScheduled(c)
+	if err != nil {
+		return err
+	}
+	way := "--from="
+	j.Name, j.What = "replicate", "Copy captures to or from a second place"
+	if err := a.scheduleOther(j, other); err != nil {
+		return err
+	}
 	if c.IsSet("replicate-to") {
 		way = "--to="
 	}
-	words := []string{way + other}
+	words := []string{way + other.Full()}
 	for _, flag := range []string{"other-key-file", "other-passphrase-file"} {
 		if file := c.String(flag); file != "" {
 			words = append(words, "--"+flag+"="+paths.Absolute(file))
@@ -78,4 +88,13 @@ func scheduleCopy(c *cli.Context, j *units.Job) error {
 	}
 	addCommand(j, "replicate", words...)
 	return nil
+}
+
+// scheduleOther has a job reach a second place.
+func (a *app) scheduleOther(j *units.Job, other where.Place) error {
+	if !other.InBucket() {
+		j.Also = []string{other.Full()}
+		return nil
+	}
+	return a.scheduleStore(j)
 }

@@ -13,7 +13,6 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/page"
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/serve"
 )
@@ -78,13 +77,9 @@ func (a *app) serve(c *cli.Context) error {
 	if !own {
 		a.warnOfOthers(certificate != nil)
 	}
-	path, err := a.repositoryPath()
-	if err != nil {
-		return err
-	}
 	o := serve.Options{
-		Repository: r.Repository, Title: paths.Absolute(path), Names: namesOf(c.String("listen"), own, certificate), Secure: certificate != nil,
-		Costs:   func(ctx context.Context) (*page.Report, error) { return a.costsNow(ctx, r, path) },
+		Repository: r.Repository, Title: r.at.Full(), Names: namesOf(c.String("listen"), own, certificate), Secure: certificate != nil,
+		Costs:   func(ctx context.Context) (*page.Report, error) { return a.costsNow(ctx, r) },
 		Entered: a.entered,
 		Failed:  func(err error) { a.Warn("an answer was broken off: %s", screen.Text(err.Error())) },
 	}
@@ -170,12 +165,12 @@ func (a *app) entered(from, address string) {
 }
 
 // costsNow gives the page of costs as things are now.
-func (a *app) costsNow(ctx context.Context, r *repository, path string) (*page.Report, error) {
+func (a *app) costsNow(ctx context.Context, r *repository) (*page.Report, error) {
 	u, err := r.Usage(ctx)
 	if err != nil && u == nil {
 		return nil, err
 	}
-	report := &page.Report{Usage: u, Gaps: a.usageGaps(u), Repository: paths.Absolute(path), Made: time.Now(), Zone: time.Local}
+	report := &page.Report{Usage: u, Gaps: a.usageGaps(u), Repository: r.at.Full(), Made: time.Now(), Zone: time.Local}
 	report.Changes, err = lastChanges(ctx, r, u)
 	return report, err
 }

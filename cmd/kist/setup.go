@@ -18,6 +18,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
@@ -28,7 +29,7 @@ func (a *app) setupCommand() *cli.Command {
 		Name:  "setup",
 		Usage: "make a repository",
 		Flags: append([]cli.Flag{
-			&cli.StringFlag{Name: "replica-of", Usage: "make a second place of the repository in the folder `OTHER`, with its settings and key slots of its own"},
+			&cli.StringFlag{Name: "replica-of", Usage: "make a second place of the repository in `OTHER`, with its settings and key slots of its own"},
 			&cli.BoolFlag{Name: "again", Usage: "with --replica-of: make it a second place again that lost the mark of which place it is"},
 			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
 			&cli.StringFlag{Name: "grace", Value: "7d", Usage: "`TIME`, as 36h, 7d or 2w, for which what is retired can be taken back; a minute at least; it can't be changed later"},
@@ -36,12 +37,15 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.BoolFlag{Name: "apart", Usage: "share nothing between captures of different names, for volumes that hold what strangers put there; it can't be changed later"},
 			&cli.BoolFlag{Name: "stored", Usage: "with --apart: compress nothing, names of files included"},
 			&cli.BoolFlag{Name: "accept-unmounted", Usage: "make it though what should be mounted there is not: it lies on the disk beneath then, and is hidden once that is mounted"},
+			&cli.BoolFlag{Name: "make-bucket", Usage: "make the bucket, too, where the repository is to be in one that is not there"},
 			parityFlag("which kist settings changes"),
 			deltasFlag("on", "which kist settings changes; never with --apart"),
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		}, otherFlags()...),
 		Description: `
-The folder is made if it is missing, and refused if it is not empty. The new
+The folder is made if it is missing, and refused if it is not empty. So is what is below the
+prefix in a bucket, s3://BUCKET/PREFIX; the bucket must be there, unless --make-bucket is given. It is
+tried whether the object store keeps two writers of one name apart, and refused where it does not. The new
 passphrase is asked for twice, or read from --passphrase-file. With --key-file
 a key file takes its place: it is made if it is missing.
 
@@ -105,7 +109,7 @@ func (a *app) setup(c *cli.Context) error {
 		}
 		deltas = store.DeltasOff
 	}
-	path, err := a.repositoryPath()
+	place, err := a.repositoryPlace()
 	if err != nil {
 		return err
 	}
@@ -113,14 +117,14 @@ func (a *app) setup(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	if lost := a.checkMounted(path, true); lost != nil && !c.Bool("accept-unmounted") {
+	if lost := a.checkMounted(place, true); lost != nil && !c.Bool("accept-unmounted") {
 		return &advised{lost, "Nothing was made. Mount it first; --accept-unmounted makes the repository here all the same."}
 	}
 	if c.Bool("again") {
-		return a.placeAgain(c, path)
+		return a.placeAgain(c, place)
 	}
 	if c.IsSet("replica-of") {
-		return a.setupReplica(c, path, files, parity, deltas)
+		return a.setupReplica(c, place, files, parity, deltas)
 	}
 	for _, flag := range []string{"other-passphrase-file", "other-key-file"} {
 		if c.IsSet(flag) {
@@ -128,7 +132,7 @@ func (a *app) setup(c *cli.Context) error {
 		}
 	}
 	o := store.CreateOptions{ChunkAverage: average, Grace: grace, NoRecheck: recheck == "off", Apart: apart, Parity: parity, Deltas: deltas, Host: hostName(), Reserve: store.DefaultReserve, Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}}
-	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
+	r, err := a.create(c, place, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
 		return store.Create(ctx, st, secret, o)
 	})
 	if err != nil {
@@ -136,25 +140,21 @@ func (a *app) setup(c *cli.Context) error {
 	}
 	defer r.Close()
 	a.warnElsewhere(spoolName(r.Repository))
-	return a.printSetup(path, r, files, parity, deltas)
+	return a.printSetup(r, files, parity, deltas)
 }
 
 // creating makes a repository in an empty storage.
 type creating func(context.Context, storage.Storage, crypt.Secret) (*store.Repository, error)
 
-// create makes the repository, or leaves nothing behind but where the folder is silent.
-func (a *app) create(ctx context.Context, path string, files secrets.Files, do creating) (_ *repository, err error) {
-	w := a.waitFor(path, a.patience.most, a.patience.lost)
-	absent := false
-	folder, err := leaveBehind(ctx, func() (*storage.Folder, error) {
-		defer w.Begin("look at", "")()
-		if err := checkFree(path); err != nil {
-			return nil, err
-		}
-		_, err := os.Stat(path) // a folder that was there stays, whatever happens
-		absent = err != nil
-		return storage.CreateFolderAt(w.Place(a.place(path)), store.Folders()...)
-	})
+// create makes the repository, or leaves nothing behind but where the place is silent.
+func (a *app) create(c *cli.Context, place where.Place, files secrets.Files, do creating) (_ *repository, err error) {
+	ctx := c.Context
+	w := a.waitFor(place, a.patience.most, a.patience.lost)
+	prepare := a.prepareFolder
+	if place.InBucket() {
+		prepare = a.prepareBucket
+	}
+	at, unmake, err := prepare(c, place, w)
 	if err != nil {
 		w.stop()
 		return nil, withSilence(ctx, err)
@@ -163,10 +163,10 @@ func (a *app) create(ctx context.Context, path string, files secrets.Files, do c
 	defer func() {
 		if err != nil {
 			undo()
-			letGo(folder)
 			if w.Silent().For == 0 {
-				unmake(path, absent)
+				unmake()
 			}
+			letGo(at)
 			w.stop()
 		}
 	}()
@@ -175,21 +175,47 @@ func (a *app) create(ctx context.Context, path string, files secrets.Files, do c
 		return nil, err
 	}
 	undo = undoSecret
-	r, err := do(ctx, folder, secret)
+	r, err := do(ctx, at.Objects, secret)
 	if err != nil {
 		return nil, err
 	}
-	made := &repository{Repository: r, folder: folder, waited: w}
+	made := &repository{Repository: r, at: at, waited: w, getenv: a.getenv}
 	a.noteMount(made)
-	return made, folder.SetAnchor(anchor)
+	if anchored, ok := at.Objects.(storage.Anchored); ok {
+		err = anchored.SetAnchor(anchor)
+	}
+	return made, err
+}
+
+// prepareFolder makes the folder of a repository. unmake takes away what was made of one that was not finished.
+func (a *app) prepareFolder(c *cli.Context, place where.Place, w *waited) (_ *where.Opened, unmake func(), err error) {
+	if c.Bool("make-bucket") {
+		return nil, nil, usagef("setup: --make-bucket goes with a repository in a bucket, s3://BUCKET/PREFIX")
+	}
+	path, absent := place.Path(), false
+	at, err := leaveBehind(c.Context, func() (*where.Opened, error) {
+		defer w.Begin("look at", "")()
+		if err := checkFree(place); err != nil {
+			return nil, err
+		}
+		_, err := os.Stat(path) // a folder that was there stays, whatever happens
+		absent = err != nil
+		folder, err := storage.CreateFolderAt(w.Place(a.place(path)), store.Folders()...)
+		if err != nil {
+			return nil, err
+		}
+		return place.OfFolder(folder), nil
+	})
+	return at, func() { unmakeFolder(path, absent) }, err
 }
 
 // checkFree refuses a place where no repository can be made.
-func checkFree(path string) error {
+func checkFree(place where.Place) error {
+	path := place.Path()
 	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
 		return fmt.Errorf("%s: %w", path, store.ErrExists)
 	}
-	if err := checkLocal(path); err != nil {
+	if err := checkLocal(place); err != nil {
 		return err
 	}
 	return checkAbove(path)
@@ -214,9 +240,9 @@ func (a *app) setupSecret(ctx context.Context, files secrets.Files) (crypt.Secre
 	return a.newSecret(ctx, files)
 }
 
-// unmake removes what was made of a repository that was not finished: empty
+// unmakeFolder removes what was made of a repository that was not finished: empty
 // folders, a reserve, and a key slot and a mark that seal nothing as long as there is no anchor.
-func unmake(path string, itself bool) {
+func unmakeFolder(path string, itself bool) {
 	if _, err := os.Lstat(filepath.Join(path, anchor)); errors.Is(err, fs.ErrNotExist) {
 		for _, folder := range []string{"keyslots", "place", "reserve"} {
 			made, _ := filepath.Glob(filepath.Join(path, folder, "*"))
@@ -233,7 +259,7 @@ func unmake(path string, itself bool) {
 	}
 }
 
-func (a *app) printSetup(path string, r *repository, files secrets.Files, parity int, deltas store.Deltas) error {
+func (a *app) printSetup(r *repository, files secrets.Files, parity int, deltas store.Deltas) error {
 	if a.JSON {
 		err := a.PrintJSON(struct {
 			Repository string    `json:"repository"`
@@ -246,7 +272,7 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files, parity
 			Place      string    `json:"place,omitempty"`
 			Parity     int       `json:"parity_percent,omitempty"`
 			Deltas     string    `json:"deltas,omitempty"`
-		}{path, r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()], string(r.Apart()), r.Place(), parity, map[bool]string{true: deltasText(deltas)}[deltas != store.DeltasOff]})
+		}{r.at.String(), r.ID().String(), r.Made(), r.ChunkAverage(), int64(r.Grace() / time.Second), map[bool]string{false: "off"}[r.Recheck()], string(r.Apart()), r.Place(), parity, map[bool]string{true: deltasText(deltas)}[deltas != store.DeltasOff]})
 		if err != nil {
 			return err
 		}
@@ -255,7 +281,7 @@ func (a *app) printSetup(path string, r *repository, files secrets.Files, parity
 		if r.Place() != "" {
 			what = "A second place of repository"
 		}
-		a.Tell("%s %s is ready in %s.\n", what, r.ID(), screen.Printable(path))
+		a.Tell("%s %s is ready in %s.\n", what, r.ID(), screen.Printable(r.at.String()))
 		a.Tell("Chunks have %s on average; what is retired can be taken back for %s.\n",
 			screen.Size(uint64(r.ChunkAverage())), screen.DurationText(r.Grace()))
 		if parity > 0 {

@@ -11,13 +11,14 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
 )
 
 // setupReplica makes a second place of a repository.
-func (a *app) setupReplica(c *cli.Context, path string, files secrets.Files, parity int, deltas store.Deltas) error {
+func (a *app) setupReplica(c *cli.Context, place where.Place, files secrets.Files, parity int, deltas store.Deltas) error {
 	for _, flag := range []string{"chunk-average", "grace", "recheck", "apart", "stored"} {
 		if c.IsSet(flag) {
 			return usagef("setup: --%s and --replica-of are both given: a second place has the settings of the first", flag)
@@ -37,14 +38,14 @@ func (a *app) setupReplica(c *cli.Context, path string, files secrets.Files, par
 		deltas = store.DeltasOff
 	}
 	o := store.ReplicaOptions{Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}, Parity: parity, Deltas: deltas, Host: hostName(), Reserve: store.DefaultReserve}
-	r, err := a.create(c.Context, path, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
+	r, err := a.create(c, place, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
 		return store.CreateReplica(ctx, st, other.Repository, secret, o)
 	})
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	if err := a.printSetup(path, r, files, parity, deltas); err != nil {
+	if err := a.printSetup(r, files, parity, deltas); err != nil {
 		return err
 	}
 	a.Say("It has no captures yet: kist replicate copies them.")

@@ -7,14 +7,12 @@ import (
 	"io/fs"
 	"path/filepath"
 	"slices"
-	"syscall"
 
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/places"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/spool"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store"
-	"github.com/kistarchive/kist/store/storage"
 )
 
 // spooled is a spool that is open: captures of this machine that wait to be sent, and the last one of each name that was.
@@ -53,14 +51,14 @@ func (a *app) spoolBeside(ctx context.Context, r *repository, create bool) (*spo
 	}
 	opened, err := r.OpenSpool(ctx, room, store.OpenOptions{State: place.State(), Warn: a.warnOfState})
 	if err == nil && create {
-		err = all.Note(paths.Absolute(r.folder.Path()), spoolName(r.Repository))
+		err = all.Note(r.at.Full(), spoolName(r.Repository))
 	}
 	if err != nil {
 		use.Drop()
 		room.Close()
 		return nil, fmt.Errorf("the spool in %s: %w", screen.Line(place.Dir), err)
 	}
-	return &spooled{&repository{Repository: opened, folder: room.Folder, use: use}, place, room}, nil
+	return &spooled{&repository{Repository: opened, at: where.Place{}.OfFolder(room.Folder), use: use}, place, room}, nil
 }
 
 // openSpoolFolder opens the folder of a spool, in which no other process then removes anything.
@@ -87,7 +85,7 @@ func spoolName(r *store.Repository) string {
 
 // placeAlone gives the spool of the repository that was last found where one is asked for. It fails with errNoSpool.
 func (a *app) placeAlone() (*spool.Spool, error) {
-	path, err := a.repositoryPath()
+	at, err := a.repositoryPlace()
 	if err != nil {
 		return nil, err
 	}
@@ -95,9 +93,9 @@ func (a *app) placeAlone() (*spool.Spool, error) {
 	if !ok {
 		return nil, errNoSpool
 	}
-	id, err := all.At(paths.Absolute(path))
+	id, err := all.At(at.Full())
 	if errors.Is(err, fs.ErrNotExist) {
-		id, err = a.spoolUnnoted(all, path)
+		id, err = a.spoolUnnoted(all, at)
 	}
 	if err != nil {
 		return nil, err
@@ -105,15 +103,15 @@ func (a *app) placeAlone() (*spool.Spool, error) {
 	return all.Of(id)
 }
 
-// spoolUnnoted gives whose spool is meant where it is not noted what was found at a path, as when the notes were lost: what is noted
+// spoolUnnoted gives whose spool is meant where it is not noted what was found at a place, as when the notes were lost: what is noted
 // of the mount, or the only one in which captures wait.
-func (a *app) spoolUnnoted(all spool.Spools, path string) (id string, err error) {
+func (a *app) spoolUnnoted(all spool.Spools, at where.Place) (id string, err error) {
 	waiting, err := all.Waiting()
 	if err != nil {
 		return "", err
 	}
 	if notes, ok := a.mountNotes(); ok {
-		if noted, err := notes.At(paths.Absolute(path)); err == nil && slices.Contains(waiting, noted.Repository) {
+		if noted, err := notes.At(at.Full()); err == nil && slices.Contains(waiting, noted.Repository) {
 			return noted.Repository, nil
 		}
 	}
@@ -123,7 +121,7 @@ func (a *app) spoolUnnoted(all spool.Spools, path string) (id string, err error)
 	case 1:
 		return waiting[0], nil
 	}
-	return "", fmt.Errorf("captures wait in %d spools on this machine, and it is not known whose is that of %s: with the repository in reach kist resume sends them", len(waiting), screen.Line(path))
+	return "", fmt.Errorf("captures wait in %d spools on this machine, and it is not known whose is that of %s: with the repository in reach kist resume sends them", len(waiting), screen.Line(at.String()))
 }
 
 // spoolAlone opens the spool without the repository, by what opens that.
@@ -139,7 +137,7 @@ func (a *app) spoolAlone(ctx context.Context) (*spooled, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := a.unlock(ctx, room.Folder, room, store.OpenOptions{State: place.State(), Warn: a.warnOfState}, a.openingSecret)
+	r, err := a.unlock(ctx, where.Place{}.OfFolder(room.Folder), room, store.OpenOptions{State: place.State(), Warn: a.warnOfState}, a.openingSecret)
 	if err != nil {
 		use.Drop()
 		return nil, a.nameSecret(room.Folder.Path(), err)
@@ -148,10 +146,7 @@ func (a *app) spoolAlone(ctx context.Context) (*spooled, error) {
 	return &spooled{r, place, room}, nil
 }
 
-// isAway tells whether an error of opening a repository says that its folder can't be reached, rather than what is in it.
+// isAway tells whether an error of opening a repository says that its place can't be reached, rather than what is in it.
 func isAway(err error) bool {
-	return slices.ContainsFunc([]error{
-		store.ErrNoRepository, storage.ErrGone, errNoAnswer, syscall.ESTALE, syscall.EHOSTDOWN, syscall.EHOSTUNREACH,
-		syscall.ETIMEDOUT, syscall.ENOTCONN, syscall.EIO,
-	}, func(away error) bool { return errors.Is(err, away) })
+	return errors.Is(err, store.ErrNoRepository) || errors.Is(err, errNoAnswer) || where.IsAway(err)
 }

@@ -5,7 +5,6 @@ import (
 	"path/filepath"
 	"strings"
 
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/spool"
 )
@@ -25,12 +24,12 @@ func (w *waitElsewhere) text() string {
 // waitElsewhere gives what waits for other repositories than one, by the name of its spool, that were found at the path that is
 // asked for.
 func (a *app) waitElsewhere(repository string) (all []*waitElsewhere) {
-	path, err := a.repositoryPath()
+	at, err := a.repositoryPlace()
 	spools, ok := a.spools()
 	if err != nil || !ok {
 		return nil
 	}
-	path = paths.Absolute(path)
+	path := at.Full()
 	others, err := spools.Others(path, repository)
 	if err != nil {
 		a.Warn("whether captures wait for a repository that lay at %s before is not known: %s", screen.Printable(path), screen.Text(err.Error()))
@@ -58,11 +57,11 @@ func (a *app) warnElsewhere(repository string) bool {
 // isUnknown tells whether no repository with a spool was ever found at the path that is asked for, though captures wait in some
 // spool of this machine: the repository may be the one that they wait for.
 func (a *app) isUnknown() bool {
-	path, err := a.repositoryPath()
+	at, err := a.repositoryPlace()
 	spools, ok := a.spools()
 	if err != nil || !ok {
 		return false
 	}
-	_, err = spools.At(paths.Absolute(path))
+	_, err = spools.At(at.Full())
 	return err != nil && spools.AnyWaiting()
 }

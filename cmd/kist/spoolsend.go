@@ -65,7 +65,7 @@ func (a *app) sending(ctx context.Context, s *spooled, r *repository) (done func
 			a.Say("Another kist sends what waits on this machine: waiting for it.")
 			told = true
 		}
-		_, err := r.folder.Stat(ctx, anchor)
+		_, err := r.at.Objects.Stat(ctx, anchor)
 		return err
 	})
 }

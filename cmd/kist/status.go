@@ -14,10 +14,10 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/kept"
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/spool"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -144,12 +144,15 @@ func olderThan(c *cli.Context) (time.Duration, error) {
 
 // available gives how many bytes are free where the repository lies.
 func (a *app) available(ctx context.Context, r *repository) (free int64, ok bool) {
+	if r.at.InBucket() {
+		return 0, false
+	}
 	type room struct {
 		free int64
 		ok   bool
 	}
 	got, err := ask(ctx, r.waited, "statfs", func() (room room) {
-		room.free, room.ok = files.Available(r.folder.Path())
+		room.free, room.ok = files.Available(r.at.Path())
 		return room
 	})
 	return got.free, got.ok && err == nil
@@ -188,7 +191,7 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 // neverCaptured gives the services of the configuration of which there is no capture, not even one that is retired or waits.
 // Of another repository than that of the configuration it asks nothing.
 func (a *app) neverCaptured(s *state, o store.StatusOptions) (never []service) {
-	if path, err := a.repositoryPath(); err != nil || a.config.Repository != "" && paths.Absolute(path) != paths.Absolute(a.config.Repository) {
+	if at, err := a.repositoryPlace(); err != nil || a.config.Repository != "" && at.Full() != where.Full(a.config.Repository, a.getenv) {
 		return nil
 	}
 	for _, name := range slices.Sorted(maps.Keys(a.config.Services)) {

@@ -5,7 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/spool"
 )
@@ -17,7 +16,7 @@ func (a *app) strayed(r *repository) (strayed []spool.Other) {
 	if !ok {
 		return nil
 	}
-	here := paths.Absolute(r.folder.Path())
+	here := r.at.Full()
 	for _, o := range all.OtherPlaces(r.ID().String(), spoolName(r.Repository)) {
 		if len(o.Paths) == 0 || slices.Contains(o.Paths, here) {
 			strayed = append(strayed, o)

@@ -21,6 +21,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/secrets"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 )
 
 func (a *app) upgradeCommand() *cli.Command {
@@ -263,7 +264,7 @@ func (a *app) wholePaths() (repository, keyFile, passphraseFile string, err erro
 	if err != nil {
 		return "", "", "", err
 	}
-	root, err := a.repositoryPath()
+	root, err := a.repositoryPlace()
 	if err != nil {
 		return "", "", "", err
 	}
@@ -273,7 +274,7 @@ func (a *app) wholePaths() (repository, keyFile, passphraseFile string, err erro
 		}
 		return path
 	}
-	return whole(root), whole(files.Key), whole(files.Passphrase), err
+	return root.Full(), whole(files.Key), whole(files.Passphrase), err
 }
 
 // upgradeCapturing prepares the capture of the old version.
@@ -362,11 +363,20 @@ func watchAsked(c *cli.Context, done *upgrade.Record) {
 	}
 }
 
+// realPlace gives where a text leads that names a place; a wrong address as it is.
+func (a *app) realPlace(named string) string {
+	place, err := where.Parse(named, a.getenv)
+	if err != nil {
+		return named
+	}
+	return place.Real()
+}
+
 // undoing opens the repository of the upgrade for an undo. What the environment and the configuration say is about today's.
 func (a *app) undoing(c *cli.Context, done *upgrade.Record, plan []upgrade.Planned, undo func(upgrade.Data) (*upgrade.Outcome, error)) error {
-	if asked := a.shared.repository; asked != "" && realRepository(asked) != realRepository(done.Repository) {
+	if asked := a.shared.repository; asked != "" && a.realPlace(asked) != a.realPlace(done.Repository) {
 		return usagef("upgrade: --repository %s is another than %s, which has the capture that the upgrade of %s made: what to go back to is there alone. Leave --repository out; if the repository moved, a link in its old place does",
-			screen.Line(paths.Absolute(asked)), screen.Line(done.Repository), screen.Line(done.Container))
+			screen.Line(where.Full(asked, a.getenv)), screen.Line(done.Repository), screen.Line(done.Container))
 	}
 	data, err := a.reopen(c.Context, done, true)
 	if err != nil {

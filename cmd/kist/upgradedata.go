@@ -16,6 +16,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store"
 )
 
@@ -116,12 +117,12 @@ const leastRoom = 64 << 20
 // checkRoom sees that there is room in the repository, and for the data once more beside each
 // volume: going back builds it there before it touches what is there.
 func (d *upgradeData) checkRoom(ctx context.Context) error {
-	root, err := d.app.repositoryPath()
+	root, err := d.app.repositoryPlace()
 	if err != nil {
 		return err
 	}
 	if free, known := d.roomAt(ctx, root); known && free < leastRoom {
-		return fmt.Errorf("the repository %s has %s free: too little to capture into. Free some, or kist reclaim", screen.Line(root), screen.Size(uint64(free)))
+		return fmt.Errorf("the repository %s has %s free: too little to capture into. Free some, or kist reclaim", screen.Line(root.String()), screen.Size(uint64(free)))
 	}
 	needs := make(map[uint64]uint64) // by file system
 	for _, s := range d.s.sources {
@@ -139,10 +140,13 @@ func (d *upgradeData) checkRoom(ctx context.Context) error {
 }
 
 // roomAt gives how much is free in the repository, which may lie on a share.
-func (d *upgradeData) roomAt(ctx context.Context, root string) (free int64, known bool) {
+func (d *upgradeData) roomAt(ctx context.Context, root where.Place) (free int64, known bool) {
+	if root.InBucket() {
+		return 0, false
+	}
 	r := cmp.Or(d.home, d.r)
 	if r == nil || r.waited == nil {
-		free, _, known = files.Space(root)
+		free, _, known = files.Space(root.Path())
 		return free, known
 	}
 	type room struct {
@@ -150,7 +154,7 @@ func (d *upgradeData) roomAt(ctx context.Context, root string) (free int64, know
 		known bool
 	}
 	got, err := ask(ctx, r.waited, "statfs", func() (got room) {
-		got.free, _, got.known = files.Space(root)
+		got.free, _, got.known = files.Space(root.Path())
 		return got
 	})
 	return got.free, got.known && err == nil
@@ -225,6 +229,6 @@ func (d *upgradeData) find(ctx context.Context, id string) (*store.Capture, erro
 	if err != nil && !errors.Is(err, store.ErrNotFound) || err == nil && c.ID == id {
 		return c, err
 	}
-	root, _ := d.app.repositoryPath()
-	return nil, missing(fmt.Errorf("capture %s is not in the repository %s any more, if it ever was in this one: this way back is gone", screen.Line(id), screen.Line(root)))
+	root, _ := d.app.repositoryPlace()
+	return nil, missing(fmt.Errorf("capture %s is not in the repository %s any more, if it ever was in this one: this way back is gone", screen.Line(id), screen.Line(root.String())))
 }

@@ -17,7 +17,7 @@ func (a *app) openUpgrade(c *cli.Context, s *capturing) (*upgradeData, error) {
 		return nil, err
 	}
 	d := &upgradeData{app: a, r: r, s: s, acceptDamage: c.Bool("accept-damage")}
-	if c.Bool("no-spool") || c.Bool("dry-run") || !c.Bool("spool") && !mountOf(r.folder.Path()).IsRemote() {
+	if c.Bool("no-spool") || c.Bool("dry-run") || !c.Bool("spool") && !r.at.IsFar() {
 		return d, nil
 	}
 	if s.spool, err = a.spoolBeside(c.Context, r, true); err != nil {

@@ -11,7 +11,6 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/page"
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
@@ -85,11 +84,7 @@ func (a *app) writeUsage(c *cli.Context, r *repository, u *store.Usage) (written
 
 // pageReport gives what a page shows. The rules, if there are any, are those of the command line.
 func (a *app) pageReport(c *cli.Context, r *repository, u *store.Usage) (*page.Report, error) {
-	path, err := a.repositoryPath()
-	if err != nil {
-		return nil, err
-	}
-	report := &page.Report{Usage: u, Repository: paths.Absolute(path), Name: c.String("name"), Host: a.host, Made: time.Now(), Zone: time.Local, Gaps: a.usageGaps(u)}
+	report := &page.Report{Usage: u, Repository: r.at.Full(), Name: c.String("name"), Host: a.host, Made: time.Now(), Zone: time.Local, Gaps: a.usageGaps(u)}
 	if c.Bool("utc") {
 		report.Zone = time.UTC
 	}
@@ -103,7 +98,8 @@ func (a *app) pageReport(c *cli.Context, r *repository, u *store.Usage) (*page.R
 	if c.String("page") == "" {
 		return report, nil
 	}
-	report.Changes, err = lastChanges(c.Context, r, u)
+	changes, err := lastChanges(c.Context, r, u)
+	report.Changes = changes
 	return report, err
 }
 

@@ -19,7 +19,7 @@ func (a *app) verifyCommand() *cli.Command {
 		Usage:     "find out whether everything is there and unharmed",
 		ArgsUsage: "[CAPTURE…]",
 		Flags: append([]cli.Flag{
-			&cli.StringFlag{Name: "against", Usage: "compare with the second place, or the copy, in the folder `OTHER`, and no more"},
+			&cli.StringFlag{Name: "against", Usage: "compare with the second place, or the copy, in `OTHER`, and no more"},
 			&cli.BoolFlag{Name: "full", Usage: "open every frame and rebuild the digest of every capture"},
 			&cli.StringFlag{Name: "sample", Usage: "open that `SHARE` of the frames, as 5%, chosen at random"},
 			&cli.StringSliceFlag{Name: "head", Usage: "prove that the captures of this `TEXT`, from kist show --head, are there as they were, or were removed on purpose"},

@@ -3,14 +3,13 @@ package main
 import (
 	"github.com/urfave/cli/v2"
 
-	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
 )
 
 // verifyAgainst compares the repository with another place of it.
 func (a *app) verifyAgainst(c *cli.Context, r *repository, path string) error {
-	if paths.Absolute(path) == paths.Absolute(r.folder.Path()) {
+	if r.isAt(path) {
 		return usagef("verify: --against %s is the repository itself", path)
 	}
 	other, err := a.openOther(c, path, r.secret)

@@ -6,6 +6,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/cmd/kist/internal/worker"
 )
 
@@ -25,7 +26,13 @@ func (a *app) mayHang(line *cmdline.Line) bool {
 	for _, flag := range otherPlaces {
 		asked = append(asked, line.Value(flag))
 	}
-	return slices.ContainsFunc(asked, func(path string) bool { return path != "" && mountOf(path).IsRemote() })
+	return slices.ContainsFunc(asked, func(path string) bool { return path != "" && a.isOnShare(path) })
+}
+
+// isOnShare tells that of what names a place.
+func (a *app) isOnShare(named string) bool {
+	place, err := where.Parse(named, a.getenv)
+	return err == nil && place.OnShare()
 }
 
 // workApart has the command run in a process of its own, which prints for itself. It gives how that ended.

@@ -56,6 +56,17 @@ func (w *Watch) end(c *Call) {
 			break
 		}
 	}
+	w.signed()
+}
+
+// Sign says that something moved, though no call came to its end.
+func (w *Watch) Sign() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.signed()
+}
+
+func (w *Watch) signed() {
 	w.sign = time.Now()
 	if w.ended != nil {
 		close(w.ended)

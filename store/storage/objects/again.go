@@ -25,11 +25,16 @@ const (
 // number of times; where one got further, the patience begins anew. It gives the last error, but ctx's own where ctx ended.
 func (s *Storage) again(ctx context.Context, call func(context.Context) error) error {
 	began, renewed := time.Now(), false
+	var sign func()
+	if s.watch != nil {
+		defer s.watch.Begin("request", "")()
+		sign = s.watch.Sign
+	}
 	for pause := firstPause; ; pause = min(2*pause, longestPause) {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		var a attempt
+		a := attempt{sign: sign}
 		err := call(context.WithValue(ctx, attemptKey{}, &a))
 		if err == nil {
 			return nil

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/storage/objects"
+	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 )
 
 // A store that answers nothing, in any way, is given up, and the error says so; a context that ends ends the call at once.
@@ -35,7 +36,7 @@ func TestStalls(t *testing.T) {
 		},
 	} {
 		f := withOne(t)
-		f.before = func(w http.ResponseWriter, r *http.Request) bool { stall(w, r); return true }
+		f.Before = func(w http.ResponseWriter, r *http.Request) bool { stall(w, r); return true }
 		var wait sync.WaitGroup
 		t.Cleanup(func() { once.Do(func() { close(over) }) }) // before the server is closed, which waits
 		s := f.open(func(o *objects.Options) { o.Stall, o.Patience = 200*time.Millisecond, time.Nanosecond })
@@ -70,7 +71,7 @@ func TestStalls(t *testing.T) {
 // Slow is not silent: an answer whose bytes come one by one, for longer than the limit, is read.
 func TestSlow(t *testing.T) {
 	f := withOne(t)
-	f.before = func(w http.ResponseWriter, r *http.Request) bool {
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 		w.Header().Set("Content-Length", "5")
 		w.Header().Set("Content-Range", "bytes 0-4/5")
 		w.Header().Set("Last-Modified", time.Now().UTC().Format(http.TimeFormat))
@@ -101,7 +102,7 @@ func TestWrongRange(t *testing.T) {
 		"short body":     {"bytes 0-4/100", "see"},
 	} {
 		f := withOne(t)
-		f.before = func(w http.ResponseWriter, r *http.Request) bool {
+		f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 			w.Header().Set("Content-Range", answer.span)
 			w.Header().Set("Last-Modified", time.Now().UTC().Format(http.TimeFormat))
 			w.WriteHeader(http.StatusPartialContent)
@@ -119,16 +120,16 @@ func TestWrongRange(t *testing.T) {
 // A list that fails in its middle goes on behind what is known, and one of other objects is refused.
 func TestListFails(t *testing.T) {
 	f := newFake(t)
-	f.page = 5
+	f.Page = 5
 	s := f.open(func(o *objects.Options) { o.Patience = 300 * time.Millisecond }) // anew for each page
 	for i := range 30 {
 		mark(t, s, fmt.Sprintf("slabs/%02d", i))
 	}
 	var n atomic.Int32
-	f.before = func(w http.ResponseWriter, r *http.Request) bool {
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 		fails := n.Add(1)%2 == 0
 		if fails {
-			refuse(w, http.StatusServiceUnavailable, "SlowDown")
+			objectstest.Refuse(w, http.StatusServiceUnavailable, "SlowDown")
 		}
 		return fails
 	}
@@ -136,7 +137,7 @@ func TestListFails(t *testing.T) {
 		t.Errorf("%d, %v", len(infos), err)
 	}
 	for name, keys := range map[string][]string{"out of order": {"hazel/kist/b", "hazel/kist/a"}, "twice": {"hazel/kist/a", "hazel/kist/a"}, "others": {"hazel/other"}} {
-		f.before = func(w http.ResponseWriter, r *http.Request) bool {
+		f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 			fmt.Fprint(w, "<ListBucketResult>")
 			for _, key := range keys {
 				fmt.Fprintf(w, "<Contents><Key>%s</Key><LastModified>2026-11-29T00:00:00.000Z</LastModified></Contents>", key)
@@ -148,7 +149,7 @@ func TestListFails(t *testing.T) {
 			t.Errorf("%s: %v, %v", name, infos, err)
 		}
 	}
-	f.before = func(w http.ResponseWriter, r *http.Request) bool {
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 		io.WriteString(w, "<html>welcome</html>")
 		return true
 	}

@@ -1,17 +1,12 @@
 package objects_test
 
 import (
-	"bufio"
 	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"io"
 	"math/rand/v2"
-	"net"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -22,92 +17,27 @@ import (
 
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/objects"
+	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
-// ceph is a small Ceph that testdata/ceph/run keeps up.
+// ceph is an engine, with places in it that no other test uses.
 type ceph struct {
-	t        *testing.T
-	commands io.Writer
-	answers  *bufio.Scanner
-	endpoint string
+	*objectstest.Ceph
 	keys     objects.StaticKeys
 	prefixes int
 }
 
-// startCeph starts one, until the test ends. Its packages lie where KIST_TEST_CEPH says, or in the user's cache; they are fetched where
-// KIST_TEST_REQUIRE=all, and else the test is skipped without them.
 func startCeph(t *testing.T) *ceph {
 	t.Helper()
-	if testing.Short() {
-		t.Skip("starts an object store")
-	}
-	required := os.Getenv("KIST_TEST_REQUIRE") == "all"
-	cache := os.Getenv("KIST_TEST_CEPH")
-	if user, err := os.UserCacheDir(); err == nil && cache == "" {
-		cache = filepath.Join(user, "kist-test-ceph")
-	} else if cache == "" {
-		cache = filepath.Join(os.TempDir(), "kist-test-ceph")
-	}
-	if _, err := os.Stat(filepath.Join(cache, "complete")); err != nil && !required {
-		t.Skipf("no packages of Ceph in %s: %v", cache, err)
-	}
-	ports := freePorts(t, 3)
-	run := exec.Command("../../../testdata/ceph/run", append([]string{cache}, ports...)...)
-	run.Stderr = t.Output()
-	in, err := run.StdinPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	out, err := run.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := run.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { // where this process ends otherwise, the end of its input ends it as well
-		in.Close()
-		if err := run.Wait(); err != nil {
-			t.Error("ending Ceph: ", err)
-		}
-	})
-	c := &ceph{t: t, commands: in, answers: bufio.NewScanner(out), endpoint: "http://127.0.0.1:" + ports[0]}
-	if !c.answers.Scan() {
-		t.Fatal("Ceph does not come up")
-	}
-	if _, err := fmt.Sscanf(c.answers.Text(), "up %s %s", &c.keys.AccessKey, &c.keys.SecretKey); err != nil {
-		t.Fatal(err)
-	}
-	return c
-}
-
-func freePorts(t *testing.T, n int) (ports []string) {
-	t.Helper()
-	for range n {
-		l, err := net.Listen("tcp", "127.0.0.1:0")
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer l.Close()
-		_, port, _ := net.SplitHostPort(l.Addr().String())
-		ports = append(ports, port)
-	}
-	return ports
-}
-
-// do has the script do something, as kill rgw.
-func (c *ceph) do(command string) {
-	fmt.Fprintln(c.commands, command)
-	if !c.answers.Scan() || c.answers.Text() != "done" {
-		c.t.Errorf("%s: %q", command, c.answers.Text())
-	}
+	c := objectstest.StartCeph(t, "../../../testdata/ceph/run")
+	return &ceph{Ceph: c, keys: objects.StaticKeys{AccessKey: c.AccessKey, SecretKey: c.SecretKey}}
 }
 
 func (c *ceph) options(bucket string) objects.Options {
 	c.prefixes++
 	return objects.Options{
-		Address:     objects.Address{Bucket: bucket, Prefix: fmt.Sprint("hazel/", c.prefixes), Endpoint: c.endpoint},
+		Address:     objects.Address{Bucket: bucket, Prefix: fmt.Sprint("hazel/", c.prefixes), Endpoint: c.Endpoint},
 		Credentials: c.keys,
 		Stall:       20 * time.Second,
 	}
@@ -118,7 +48,7 @@ func (c *ceph) open(t *testing.T) *objects.Storage { return open(t, c.options("s
 
 // client is the library's own, for what the package has no use for.
 func (c *ceph) client(t *testing.T) *minio.Core {
-	core, err := minio.NewCore(strings.TrimPrefix(c.endpoint, "http://"), &minio.Options{Creds: credentials.NewStaticV4(c.keys.AccessKey, c.keys.SecretKey, "")})
+	core, err := minio.NewCore(strings.TrimPrefix(c.Endpoint, "http://"), &minio.Options{Creds: credentials.NewStaticV4(c.keys.AccessKey, c.keys.SecretKey, "")})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -267,13 +197,13 @@ func testCephOSD(t *testing.T, c *ceph) {
 	}
 	<-put
 	<-put
-	c.do("kill osd1")
+	c.Do("kill osd1")
 	close(killed)
 	wait.Wait()
 	for len(put) > 0 {
 		wantContent(t, s, <-put, content)
 	}
-	c.do("start osd1")
+	c.Do("start osd1")
 	infos, err := s.List(t.Context(), "")
 	if err != nil || len(infos) != 20 {
 		t.Fatalf("%d objects, %v; want 20", len(infos), err)
@@ -304,8 +234,8 @@ func testCephGateway(t *testing.T, c *ceph) {
 		})
 	}
 	<-sending
-	c.do("kill rgw")
-	c.do("start rgw")
+	c.Do("kill rgw")
+	c.Do("start rgw")
 	wait.Wait()
 	failed := 0
 	for i, err := range results {
@@ -343,7 +273,7 @@ func testCephFull(t *testing.T, c *ceph) {
 	if err := s.Mark(t.Context(), "leases/before", nil); err != nil {
 		t.Fatal(err)
 	}
-	c.do("full")
+	c.Do("full")
 	err := until(t, func(i int) error { return s.Mark(t.Context(), fmt.Sprint("leases/", i), []byte("x")) })
 	if !errors.Is(err, objects.ErrSilent) || !strings.Contains(err.Error(), "full") {
 		t.Errorf("%v, want ErrSilent", err)
@@ -351,7 +281,7 @@ func testCephFull(t *testing.T, c *ceph) {
 	if _, err := s.Stat(t.Context(), "leases/before"); err != nil {
 		t.Errorf("reading while it is full: %v", err)
 	}
-	c.do("room")
+	c.Do("room")
 	if err := patient.Mark(t.Context(), "leases/after", []byte("x")); err != nil {
 		t.Error(err)
 	}

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store/storage/objects"
+	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 )
 
 // sharedFile is in the form of the AWS SDKs and tools reference guide, "Shared config and credentials files".
@@ -104,7 +105,7 @@ func TestNoKeys(t *testing.T) {
 			t.Errorf("%s: %v, want ErrNoCredentials", name, err)
 		}
 	}
-	if n := f.count(""); n > 0 {
+	if n := f.Count(""); n > 0 {
 		t.Errorf("%d requests were sent", n)
 	}
 }
@@ -116,10 +117,10 @@ func (f credentialsFunc) Keys(context.Context) (objects.Keys, error) { return f(
 // Keys that the store says have expired are asked for anew, once; those that are about to are, before.
 func TestExpiredKeys(t *testing.T) {
 	f := newFake(t)
-	f.before = func(w http.ResponseWriter, r *http.Request) bool {
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 		expired := r.Header.Get("X-Amz-Security-Token") != "second"
 		if expired {
-			refuse(w, http.StatusBadRequest, "ExpiredToken")
+			objectstest.Refuse(w, http.StatusBadRequest, "ExpiredToken")
 		}
 		return expired
 	}

@@ -21,6 +21,7 @@ import (
 
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/objects"
+	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 )
 
 // calls are the methods of a storage, on an object that is there; put and mark create another one.
@@ -40,7 +41,7 @@ func calls(s storage.Storage) map[string]func(context.Context) error {
 // withOne gives a fake with the object slabs/there.
 func withOne(t *testing.T) *fake {
 	f := newFake(t)
-	f.objects["hazel/kist/slabs/there"] = stored{[]byte("seeds"), "", time.Now()}
+	f.Objects["hazel/kist/slabs/there"] = objectstest.Stored{Content: []byte("seeds"), Modified: time.Now()}
 	return f
 }
 
@@ -67,7 +68,7 @@ func TestRefusals(t *testing.T) {
 	} {
 		f := withOne(t)
 		s := f.open(func(o *objects.Options) { o.Patience = time.Hour })
-		f.before = func(w http.ResponseWriter, r *http.Request) bool {
+		f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 			if r.Method == http.MethodHead && test.code == "NoSuchBucket" {
 				w.WriteHeader(test.status) // no words
 				return true
@@ -76,7 +77,7 @@ func TestRefusals(t *testing.T) {
 			if r.Method == http.MethodHead {
 				w.Header().Set("X-Minio-Error-Code", test.code) // for a HEAD has no body
 			}
-			refuse(w, test.status, test.code)
+			objectstest.Refuse(w, test.status, test.code)
 			return true
 		}
 		for name, call := range calls(s) {
@@ -109,7 +110,7 @@ func TestBucketIsGone(t *testing.T) {
 // What may pass is done again: answers, broken connections, and bodies that break off.
 func TestPasses(t *testing.T) {
 	answer := func(status int, code string) func(http.ResponseWriter, *http.Request) {
-		return func(w http.ResponseWriter, _ *http.Request) { refuse(w, status, code) }
+		return func(w http.ResponseWriter, _ *http.Request) { objectstest.Refuse(w, status, code) }
 	}
 	for name, fault := range map[string]func(http.ResponseWriter, *http.Request){
 		"503": answer(503, "SlowDown"),
@@ -151,7 +152,7 @@ func testPasses(t *testing.T, fault func(http.ResponseWriter, *http.Request)) {
 	for call := range calls(nil) {
 		f := withOne(t)
 		var faults atomic.Int32
-		f.before = func(w http.ResponseWriter, r *http.Request) bool {
+		f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 			if faults.Add(1) > 2 {
 				return false
 			}
@@ -183,12 +184,12 @@ func breakOff(w http.ResponseWriter, reset bool) {
 func TestBusyForLong(t *testing.T) {
 	f := withOne(t)
 	var times []time.Time
-	f.before = func(w http.ResponseWriter, r *http.Request) bool {
-		f.set(func() { times = append(times, time.Now()) })
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+		f.Set(func() { times = append(times, time.Now()) })
 		if len(times) == 1 {
 			w.Header().Set("Retry-After", "1")
 		}
-		refuse(w, http.StatusServiceUnavailable, "SlowDown")
+		objectstest.Refuse(w, http.StatusServiceUnavailable, "SlowDown")
 		return true
 	}
 	s := f.open(func(o *objects.Options) { o.Patience = 4 * time.Second })
@@ -217,7 +218,7 @@ func TestAnswerIsLost(t *testing.T) {
 			},
 		}[call]
 		lost := false
-		f.after = func(w http.ResponseWriter, r *http.Request) bool {
+		f.After = func(w http.ResponseWriter, r *http.Request) bool {
 			final := r.Method == http.MethodPut && call != "parts" || r.Method == http.MethodPost && r.URL.Query().Has("uploadId")
 			if !final || lost {
 				return false
@@ -229,23 +230,25 @@ func TestAnswerIsLost(t *testing.T) {
 		if err := do(); err != nil || !lost {
 			t.Errorf("%s: our own object is taken for another's: %v (an answer was lost: %v)", call, err, lost)
 		}
-		f.after = nil
+		f.After = nil
 		if err := do(); !errors.Is(err, storage.ErrExists) {
 			t.Errorf("%s again: %v, want ErrExists", call, err)
 		}
 		if call == "parts" {
 			continue // the name is looked for first
 		}
-		f.objects = map[string]stored{}
-		f.before = func(w http.ResponseWriter, r *http.Request) bool { // another one is first, while our try gets no answer
-			if r.Method != http.MethodPut || len(f.objects) > 0 {
+		f.Objects = map[string]objectstest.Stored{}
+		f.Before = func(w http.ResponseWriter, r *http.Request) bool { // another one is first, while our try gets no answer
+			if r.Method != http.MethodPut || len(f.Objects) > 0 {
 				return false
 			}
-			f.set(func() { f.objects["hazel/kist/captures/a"] = stored{[]byte("theirs"), "another", time.Now()} })
+			f.Set(func() {
+				f.Objects["hazel/kist/captures/a"] = objectstest.Stored{Content: []byte("theirs"), Token: "another", Modified: time.Now()}
+			})
 			breakOff(w, true)
 			return true
 		}
-		if err := do(); !errors.Is(err, storage.ErrExists) || string(f.objects["hazel/kist/captures/a"].content) != "theirs" {
+		if err := do(); !errors.Is(err, storage.ErrExists) || string(f.Objects["hazel/kist/captures/a"].Content) != "theirs" {
 			t.Errorf("%s beside another one: %v, want ErrExists", call, err)
 		}
 	}
@@ -268,8 +271,8 @@ func TestPartsFail(t *testing.T) {
 	if err := s.Put(ctx, "slabs/b", content); !errors.Is(err, context.Canceled) {
 		t.Errorf("%v, want context.Canceled", err)
 	}
-	if len(f.objects) > 0 || len(f.uploads) > 0 {
-		t.Errorf("left: %d objects, %d uploads", len(f.objects), len(f.uploads))
+	if len(f.Objects) > 0 || len(f.Uploads) > 0 {
+		t.Errorf("left: %d objects, %d uploads", len(f.Objects), len(f.Uploads))
 	}
 }
 
@@ -284,9 +287,9 @@ func (e endless) Read(p []byte) (int, error) { e(); return len(p), nil }
 // Conditions that an engine refuses are told as that.
 func TestConditionRefused(t *testing.T) {
 	f := newFake(t)
-	f.before = func(w http.ResponseWriter, r *http.Request) bool {
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 		if r.Header.Get("If-None-Match") != "" {
-			refuse(w, http.StatusNotImplemented, "NotImplemented")
+			objectstest.Refuse(w, http.StatusNotImplemented, "NotImplemented")
 			return true
 		}
 		return false
@@ -303,10 +306,10 @@ func TestConditionRefused(t *testing.T) {
 // A key that may not remove is found out, and what it can't ask for is unknown.
 func TestProbeWithFewRights(t *testing.T) {
 	f := newFake(t)
-	f.before = func(w http.ResponseWriter, r *http.Request) bool {
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 		denied := r.Method == http.MethodDelete || r.URL.Query().Has("versioning") || r.URL.Query().Has("object-lock")
 		if denied {
-			refuse(w, http.StatusForbidden, "AccessDenied")
+			objectstest.Refuse(w, http.StatusForbidden, "AccessDenied")
 		}
 		return denied
 	}
@@ -322,11 +325,11 @@ func TestProbeWithFewRights(t *testing.T) {
 // Only a certificate that is trusted will do, and no patience mends another.
 func TestCertificates(t *testing.T) {
 	f := newFake(t)
-	f.server = httptest.NewUnstartedServer(f)
-	f.server.Config.ErrorLog = log.New(io.Discard, "", 0)
-	f.server.StartTLS()
-	t.Cleanup(f.server.Close)
-	ca := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: f.server.Certificate().Raw})
+	f.Server = httptest.NewUnstartedServer(f)
+	f.Server.Config.ErrorLog = log.New(io.Discard, "", 0)
+	f.Server.StartTLS()
+	t.Cleanup(f.Server.Close)
+	ca := pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: f.Server.Certificate().Raw})
 	put(t, f.open(func(o *objects.Options) { o.CA = ca }), "kist.json", "{}")
 	s := f.open(func(o *objects.Options) { o.Patience = time.Hour })
 	if err := s.Mark(t.Context(), "leases/a", nil); err == nil || !isUnknownAuthority(err) {
@@ -334,7 +337,7 @@ func TestCertificates(t *testing.T) {
 	}
 	plain := newFake(t)
 	s = f.open(func(o *objects.Options) {
-		o.Address.Endpoint, o.Patience = strings.Replace(plain.server.URL, "http:", "https:", 1), time.Hour
+		o.Address.Endpoint, o.Patience = strings.Replace(plain.Server.URL, "http:", "https:", 1), time.Hour
 	})
 	if err := s.Mark(t.Context(), "leases/a", nil); err == nil || !strings.Contains(err.Error(), "HTTP response to HTTPS client") {
 		t.Errorf("a server without TLS: %v", err)
@@ -356,11 +359,11 @@ func TestProxy(t *testing.T) {
 	f := newFake(t)
 	s := f.open(func(o *objects.Options) {
 		o.Address.Endpoint = "http://store.invalid"
-		o.Env = environment("HTTP_PROXY=" + f.server.URL)
+		o.Env = environment("HTTP_PROXY=" + f.Server.URL)
 	})
 	put(t, s, "kist.json", "{}")
 	s = f.open(func(o *objects.Options) {
-		o.Env, o.Address.Endpoint = environment("NO_PROXY=store.invalid HTTP_PROXY="+f.server.URL), "http://store.invalid"
+		o.Env, o.Address.Endpoint = environment("NO_PROXY=store.invalid HTTP_PROXY="+f.Server.URL), "http://store.invalid"
 	})
 	if err := s.Mark(t.Context(), "leases/a", nil); err == nil {
 		t.Error("the proxy was asked for what NO_PROXY names")

@@ -13,6 +13,7 @@ import (
 	"github.com/minio/minio-go/v7/pkg/credentials"
 
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/files"
 )
 
 const (
@@ -45,6 +46,9 @@ type Options struct {
 	// Patience is how long a call is done again that fails for what may pass; 0: two minutes. A call so ends after Patience and
 	// twice Stall at the latest, unless bytes move all the while.
 	Patience time.Duration
+
+	// Watch sees calls that wait for the store, those among them that are done again, and is told of what moves. nil: nobody looks.
+	Watch *files.Watch
 }
 
 // ErrOptions is returned for options that make no sense.
@@ -64,6 +68,7 @@ type Storage struct {
 	place    string
 	region   string
 	patience time.Duration
+	watch    *files.Watch
 
 	writers chan struct{} // one for each content that is held
 	blocks  sync.Pool     // of *[]byte, blockSize bytes each
@@ -118,6 +123,7 @@ func open(options Options) (*Storage, error) {
 		place:    a.place(),
 		region:   orDefault(a.Region, "us-east-1"), // what engines of one's own take (common practice, no source)
 		patience: orDefault(options.Patience, defaultPatience),
+		watch:    options.Watch,
 		writers:  make(chan struct{}, orDefault(options.Writers, defaultWriters)),
 	}
 	if a.Prefix != "" {

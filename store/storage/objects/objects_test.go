@@ -19,6 +19,7 @@ import (
 
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/objects"
+	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
@@ -33,9 +34,17 @@ func TestMain(m *testing.M) {
 
 var keys = objects.StaticKeys{AccessKey: "seedbank", SecretKey: "not a secret here"}
 
+// fake is an object store in memory, with storages in it.
+type fake struct {
+	*objectstest.Fake
+	t *testing.T
+}
+
+func newFake(t *testing.T) *fake { return &fake{objectstest.NewFake(t), t} }
+
 func (f *fake) options() objects.Options {
 	return objects.Options{
-		Address:     objects.Address{Bucket: "seeds", Prefix: "hazel/kist", Endpoint: f.server.URL},
+		Address:     objects.Address{Bucket: "seeds", Prefix: "hazel/kist", Endpoint: f.Server.URL},
 		Credentials: keys,
 		Stall:       5 * time.Second,
 		Patience:    2 * time.Second,
@@ -70,7 +79,7 @@ func TestNoPrefix(t *testing.T) {
 	f := newFake(t)
 	s := f.open(func(o *objects.Options) { o.Address.Prefix = "" })
 	put(t, s, "slabs/ab/x", "one")
-	if _, ok := f.objects["slabs/ab/x"]; !ok {
+	if _, ok := f.Objects["slabs/ab/x"]; !ok {
 		t.Error("the object is not at the top of the bucket")
 	}
 	if infos, err := s.List(t.Context(), ""); err != nil || len(infos) != 1 || infos[0].Name != "slabs/ab/x" {
@@ -82,7 +91,7 @@ func TestNoPrefix(t *testing.T) {
 func TestOthersObjects(t *testing.T) {
 	f := newFake(t)
 	for _, key := range []string{"hazel/kist2/a", "hazel/kist/UPPER", "hazel/kist/a//b", "hazel/kist/_aside/x", "hazel/kist/", "a"} {
-		f.objects[key] = stored{modified: time.Now()}
+		f.Objects[key] = objectstest.Stored{Modified: time.Now()}
 	}
 	s := f.open()
 	put(t, s, "kist.json", "{}")
@@ -94,7 +103,7 @@ func TestOthersObjects(t *testing.T) {
 
 func TestListByPages(t *testing.T) {
 	f := newFake(t)
-	f.page = 7
+	f.Page = 7
 	s := f.open()
 	for i := range 50 {
 		mark(t, s, fmt.Sprintf("slabs/%02d", i))
@@ -123,29 +132,29 @@ func TestRequests(t *testing.T) {
 		{0, 1, 0}, {1 << 20, 1, 0}, {32 << 20, 1, 0}, {objects.MaxWhole - 1, 1, 0}, {objects.MaxWhole, 1, 2}, {objects.MaxWhole + 1, 2, 2},
 	} {
 		name, want := fmt.Sprint("slabs/s", test.size), bytes.Repeat([]byte("seed"), (test.size+3)/4)[:test.size]
-		f.count("")
+		f.Count("")
 		if err := s.Put(t.Context(), name, bytes.NewReader(want)); err != nil {
 			t.Fatal(err)
 		}
 		posts := 0
 		var requests []string
-		f.set(func() {
-			requests = f.requests
-			for _, r := range f.requests {
+		f.Set(func() {
+			requests = f.Requests
+			for _, r := range f.Requests {
 				if strings.HasPrefix(r, "POST ") {
 					posts++
 				}
 			}
 		})
-		if puts := f.count("PUT "); puts != test.puts || posts != test.posts {
+		if puts := f.Count("PUT "); puts != test.puts || posts != test.posts {
 			t.Errorf("%d bytes: %d PUT and %d POST, want %d and %d: %q", test.size, puts, posts, test.puts, test.posts, requests)
 		}
-		if got := f.objects["hazel/kist/"+name].content; !bytes.Equal(got, want) {
+		if got := f.Objects["hazel/kist/"+name].Content; !bytes.Equal(got, want) {
 			t.Errorf("%d bytes: another content of %d bytes", test.size, len(got))
 		}
 	}
-	if len(f.uploads) > 0 {
-		t.Errorf("left: %v", f.uploads)
+	if len(f.Uploads) > 0 {
+		t.Errorf("left: %v", f.Uploads)
 	}
 }
 
@@ -176,9 +185,9 @@ func TestWriters(t *testing.T) {
 	if err := errors.Join(<-first, <-second); err != nil {
 		t.Error(err)
 	}
-	a, b := slices.Index(f.requests, "PUT /seeds/hazel/kist/slabs/a"), slices.Index(f.requests, "PUT /seeds/hazel/kist/slabs/b")
+	a, b := slices.Index(f.Requests, "PUT /seeds/hazel/kist/slabs/a"), slices.Index(f.Requests, "PUT /seeds/hazel/kist/slabs/b")
 	if a < 0 || b < a {
-		t.Errorf("the second one did not wait: %q", f.requests)
+		t.Errorf("the second one did not wait: %q", f.Requests)
 	}
 	put(t, s, "slabs/c", strings.Repeat("c", 1<<20))
 }
@@ -196,17 +205,17 @@ func (r *told) Read(p []byte) (int, error) {
 func TestRemoveAside(t *testing.T) {
 	f := newFake(t)
 	s := f.open()
-	f.uploads["old"] = &upload{"hazel/kist/slabs/ab/old", "", map[int][]byte{1: make([]byte, 100), 2: make([]byte, 11)}, time.Now().Add(-2 * time.Hour).UTC()}
-	f.uploads["young"] = &upload{"hazel/kist/slabs/ab/young", "", nil, time.Now().UTC()}
-	f.uploads["other"] = &upload{"hazel/other/slabs/ab/old", "", nil, time.Now().Add(-2 * time.Hour).UTC()}
-	f.objects["hazel/kist/_aside/old"] = stored{modified: time.Now().Add(-2 * time.Hour)}
-	f.objects["hazel/kist/_aside/young"] = stored{modified: time.Now()}
+	f.Uploads["old"] = &objectstest.Upload{Key: "hazel/kist/slabs/ab/old", Parts: map[int][]byte{1: make([]byte, 100), 2: make([]byte, 11)}, Begun: time.Now().Add(-2 * time.Hour).UTC()}
+	f.Uploads["young"] = &objectstest.Upload{Key: "hazel/kist/slabs/ab/young", Begun: time.Now().UTC()}
+	f.Uploads["other"] = &objectstest.Upload{Key: "hazel/other/slabs/ab/old", Begun: time.Now().Add(-2 * time.Hour).UTC()}
+	f.Objects["hazel/kist/_aside/old"] = objectstest.Stored{Modified: time.Now().Add(-2 * time.Hour)}
+	f.Objects["hazel/kist/_aside/young"] = objectstest.Stored{Modified: time.Now()}
 	removed, err := s.RemoveAside(t.Context(), time.Hour)
 	if err != nil || len(removed) != 2 || removed[0].Name != "_aside/old" || removed[1].Name != "slabs/ab/old" || removed[1].Size != 111 {
 		t.Errorf("%v, %v", removed, err)
 	}
-	if len(f.uploads) != 2 || f.uploads["old"] != nil || len(f.objects) != 1 {
-		t.Errorf("there are %v, %v", f.uploads, f.objects)
+	if len(f.Uploads) != 2 || f.Uploads["old"] != nil || len(f.Objects) != 1 {
+		t.Errorf("there are %v, %v", f.Uploads, f.Objects)
 	}
 }
 
@@ -218,7 +227,7 @@ func TestProbe(t *testing.T) {
 		want   objects.Properties
 	}{
 		{"held", func() {}, objects.Properties{Conditional: objects.Yes, Removes: objects.Yes, Versions: objects.No, Locked: objects.No}},
-		{"ignored, with versions", func() { f.ignores, f.versions = true, "Enabled" },
+		{"ignored, with versions", func() { f.Ignores, f.Versions = true, "Enabled" },
 			objects.Properties{Conditional: objects.No, Removes: objects.Yes, Versions: objects.Yes, Locked: objects.No}},
 	} {
 		test.change()
@@ -226,8 +235,8 @@ func TestProbe(t *testing.T) {
 		if err != nil || got != test.want {
 			t.Errorf("%s: %+v, %v; want %+v", test.name, got, err, test.want)
 		}
-		if len(f.objects) > 0 {
-			t.Errorf("%s: left: %v", test.name, f.objects)
+		if len(f.Objects) > 0 {
+			t.Errorf("%s: left: %v", test.name, f.Objects)
 		}
 	}
 }

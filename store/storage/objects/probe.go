@@ -89,6 +89,14 @@ func (s *Storage) Probe(ctx context.Context) (Properties, error) {
 	return p, o.fail("ask for versions and locks", err)
 }
 
+// Keeps asks whether the bucket keeps versions or locks objects, and puts nothing. What the key may not ask, or the engine does not know, is
+// [Unknown], as Conditional and Removes are.
+func (s *Storage) Keeps(ctx context.Context) (Properties, error) {
+	var p Properties
+	err := s.ask(ctx, &p)
+	return p, s.operation("ask for versions and locks", "").fail("", err)
+}
+
 // ask fills in what only some keys may ask for, and not all engines know.
 func (s *Storage) ask(ctx context.Context, p *Properties) error {
 	err := s.again(ctx, func(ctx context.Context) error {

@@ -22,6 +22,7 @@ import (
 
 // attempt is what is noted of one try of a call, beside what the client library gives.
 type attempt struct {
+	sign    func() // of life; may be nil
 	stalled atomic.Bool
 	after   atomic.Int64 // of the header Retry-After, nanoseconds
 
@@ -88,7 +89,7 @@ type bounded struct {
 func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 	a := attemptOf(r.Context())
 	ctx, cancel := context.WithCancelCause(r.Context())
-	w := &watch{limit: b.stall, cancel: cancel}
+	w := &watch{limit: b.stall, cancel: cancel, sign: a.sign}
 	w.timer = time.AfterFunc(b.stall, func() {
 		a.stalled.Store(true)
 		cancel(ErrSilent)
@@ -102,6 +103,9 @@ func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 	if err != nil {
 		w.end()
 		return nil, hideURL(err)
+	}
+	if response.StatusCode >= http.StatusInternalServerError {
+		w.refused()
 	}
 	w.moved()
 	if response.StatusCode >= 400 {
@@ -155,6 +159,7 @@ func hideURL(err error) error {
 type watch struct {
 	limit  time.Duration
 	cancel context.CancelCauseFunc
+	sign   func()   // of life; nil: there is none to be given
 	sent   *sending // nil without a body
 
 	mu    sync.Mutex
@@ -164,9 +169,19 @@ type watch struct {
 func (w *watch) moved() {
 	w.mu.Lock()
 	defer w.mu.Unlock()
+	if w.sign != nil {
+		w.sign()
+	}
 	if w.timer != nil {
 		w.timer.Reset(w.limit)
 	}
+}
+
+// refused says that the store answers that it can't: that is no sign of life for who waits for it.
+func (w *watch) refused() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.sign = nil
 }
 
 // end ends the watch, and waits until nobody reads the request's body any more: its memory is used again.

@@ -10,6 +10,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 )
 
 // serviceName is what services may be called: nothing that a path, an id of a capture, latest or
@@ -33,6 +34,12 @@ func (d *document) check() error {
 		"metrics": &f.Metrics, "replica": &f.Replica, "other-key-file": &f.OtherKeyFile, "other-passphrase-file": &f.OtherPassphraseFile,
 	} {
 		if (key == "cache" || key == "state") && *path == "off" {
+			continue
+		}
+		if (key == "repository" || key == "replica") && where.IsAddress(*path) {
+			if _, err := where.Parse(*path, func(string) string { return "" }); err != nil {
+				return d.failf(key, "%w", err)
+			}
 			continue
 		}
 		if err := d.absolute(key, path); err != nil {

@@ -25,6 +25,7 @@ func (j *Job) Cron() (string, error) {
 	var commands []string
 	for _, words := range j.Commands {
 		var quoted []string
+		quoted = append(quoted, j.Store.variables()...)
 		for _, word := range slices.Concat([]string{j.Program, words[0]}, opening, words[1:]) {
 			quoted = append(quoted, screen.ShellQuote(word))
 		}
@@ -35,4 +36,20 @@ func (j *Job) Cron() (string, error) {
 		return "", cmdline.Usagef("a crontab line can't hold a line break")
 	}
 	return fmt.Sprintf("@%s %s\n", j.When, strings.ReplaceAll(line, "%", `\%`)), nil // crontab(5): % is a line break
+}
+
+// variables gives what is said by the environment, as a shell takes it before a command.
+func (s *Store) variables() (quoted []string) {
+	if s == nil {
+		return nil
+	}
+	all := s.Variables
+	if s.Keys != "" {
+		all = append([]string{"AWS_SHARED_CREDENTIALS_FILE=" + s.Keys}, all...)
+	}
+	for _, variable := range all {
+		name, value, _ := strings.Cut(variable, "=")
+		quoted = append(quoted, name+"="+screen.ShellQuote(value))
+	}
+	return quoted
 }

@@ -89,6 +89,34 @@ func TestShareMayBeMissing(t *testing.T) {
 	}
 }
 
+// TestObjectStore: a service reaches an object store over the network, and gets its keys as a credential.
+func TestObjectStore(t *testing.T) {
+	j := Job{
+		When: "daily", Program: "/opt/kist", Repository: "s3://seeds/hazel", Store: &Store{Keys: "/root/100%.keys", Variables: []string{"AWS_PROFILE=seed bank"}},
+		Reads: []string{"/srv/seedbank"}, Secret: Secret{Key: "/root/kist.key"}, Commands: [][]string{{"capture"}},
+	}
+	unit := j.Service()
+	for _, line := range []string{
+		"After=network-online.target\n", "RequiresMountsFor=/srv/seedbank\n", "LoadCredential=kist.s3:/root/100%%.keys\n",
+		"Environment=\"AWS_PROFILE=seed bank\"\n", "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6\n",
+	} {
+		if !strings.Contains(unit, line) {
+			t.Errorf("no %q in\n%s", line, unit)
+		}
+	}
+	if strings.Contains(unit, "PrivateNetwork") || strings.Contains(unit, "ReadWritePaths") {
+		t.Errorf("no network, or a folder without a name:\n%s", unit)
+	}
+	want := `@daily AWS_SHARED_CREDENTIALS_FILE=/root/100\%.keys AWS_PROFILE='seed bank' /opt/kist capture --key-file /root/kist.key` + "\n"
+	if line, err := j.Cron(); err != nil || line != want {
+		t.Errorf("%q, %v, not %q", line, err, want)
+	}
+	j.Store, j.Repository, j.Writes = nil, "/mnt/kist", "/mnt/kist"
+	if unit := j.Service(); !strings.Contains(unit, "PrivateNetwork=yes\n") || strings.Contains(unit, "AF_INET") || strings.Contains(unit, "kist.s3") {
+		t.Errorf("a folder needs no network:\n%s", unit)
+	}
+}
+
 func TestCron(t *testing.T) {
 	j := Job{
 		When: "daily", Program: "/opt/kist", Writes: "/mnt/kist", Secret: Secret{Key: "/root/100%.key"},

@@ -1,0 +1,194 @@
+package main
+
+import (
+	"bytes"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/kistarchive/kist/store/storage/objects/objectstest"
+)
+
+// TestStoreRefuses: whatever an object store says, the run ends with the status and the words for that, nothing is asked for, and no
+// key shows.
+func TestStoreRefuses(t *testing.T) {
+	for _, test := range []struct {
+		code         string // of the Amazon S3 API reference, "Error responses"
+		http, status int
+		says         string
+	}{
+		{"NoSuchBucket", 404, statusMissing, "no kist repository: there is no such bucket"},
+		{"AccessDenied", 403, statusFailed, "The key may have to list the bucket"},
+		{"InvalidAccessKeyId", 403, statusFailed, "does not take the access key"},
+		{"SignatureDoesNotMatch", 403, statusFailed, "does not take the access key"},
+		{"ExpiredToken", 400, statusFailed, "the credentials have expired"},
+		{"RequestTimeTooSkewed", 403, statusFailed, "clock"},
+		{"PermanentRedirect", 301, statusFailed, "another region"},
+		{"SlowDown", 503, statusFailed, "there was no answer in time"},
+	} {
+		t.Run(test.code, func(t *testing.T) {
+			t.Parallel()
+			server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+				w.Header().Set("Content-Type", "application/xml")
+				w.WriteHeader(test.http)
+				fmt.Fprintf(w, "<Error><Code>%s</Code></Error>", test.code)
+			}))
+			defer server.Close()
+			env := map[string]string{
+				"AWS_ACCESS_KEY_ID": "hazel", "AWS_SECRET_ACCESS_KEY": "hunter2", "KIST_REPOSITORY": "s3://seeds/hazel?endpoint=" + server.URL,
+				"KIST_KEY_FILE": filepath.Join(t.TempDir(), "key"), "XDG_STATE_HOME": t.TempDir(), "KIST_STATE": t.TempDir(), "KIST_CACHE": "off",
+			}
+			for _, args := range [][]string{{"list"}, {"setup"}, {"capture", "--name", "seeds", t.TempDir()}} {
+				var said bytes.Buffer
+				a := newApp(strings.NewReader(""), &said, &said, func(name string) string { return env[name] })
+				a.tty = noTerminal
+				status := a.run(t.Context(), append(args, "--give-up", "1s"))
+				text := said.String()
+				if args[0] == "list" && !strings.Contains(text, test.says) || strings.Contains(text, "hunter2") || strings.Contains(text, "mount") || status != test.status {
+					t.Errorf("%v: status %d, %s", args, status, text)
+				}
+			}
+		})
+	}
+}
+
+// TestSetupInBucket: a place in which two writers of one name are not told apart is refused, and so is one that holds something; what
+// is missing is told, and a setup that fails leaves nothing.
+func TestSetupInBucket(t *testing.T) {
+	for name, test := range map[string]struct {
+		store  func(*objectstest.Fake)
+		args   string
+		status int
+		says   string
+		left   int // objects
+	}{
+		"works":    {func(*objectstest.Fake) {}, "", statusDone, "is ready in s3://seeds/hazel?endpoint=", -1},
+		"versions": {func(f *objectstest.Fake) { f.Versions = "Enabled" }, "", statusDone, "Warning: the bucket keeps versions", -1},
+		"ignores":  {func(f *objectstest.Fake) { f.Ignores = true }, "", statusFailed, "conditional writes (If-None-Match) are ignored in this bucket", 0},
+		"ignores, with versions": {func(f *objectstest.Fake) { f.Ignores, f.Versions = true, "Enabled" }, "", statusFailed,
+			"take a bucket without, or a newer release", 0},
+		"holds something": {func(f *objectstest.Fake) {
+			f.Objects["hazel/notes/a"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusFailed, "choose another prefix", 1},
+		"holds something else": {func(f *objectstest.Fake) {
+			f.Objects["hazelnut/notes"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusDone,
+			"is ready", -1},
+		"holds a repository": {func(f *objectstest.Fake) {
+			f.Objects["hazel/kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusFailed, "there is a kist repository already", 1},
+		"no key file": {func(*objectstest.Fake) {}, "--key-file none/none/key", statusFailed, "", 0},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			f := objectstest.NewFake(t)
+			test.store(f)
+			status, said := inBucket(t, f)(append([]string{"setup"}, strings.Fields(test.args)...)...)
+			if status != test.status || !strings.Contains(said, test.says) || test.left >= 0 && len(f.Objects) != test.left {
+				t.Errorf("status %d, %d objects, %s", status, len(f.Objects), said)
+			}
+		})
+	}
+}
+
+// inBucket gives what runs kist with its repository in a store.
+func inBucket(t *testing.T, f *objectstest.Fake) func(args ...string) (status int, said string) {
+	env := map[string]string{
+		"AWS_ACCESS_KEY_ID": "hazel", "AWS_SECRET_ACCESS_KEY": "hunter2", "KIST_REPOSITORY": "s3://seeds/hazel", "AWS_ENDPOINT_URL": f.Server.URL,
+		"KIST_KEY_FILE": filepath.Join(t.TempDir(), "key"), "XDG_STATE_HOME": t.TempDir(), "KIST_STATE": t.TempDir(), "KIST_CACHE": "off",
+	}
+	return func(args ...string) (int, string) {
+		var said bytes.Buffer
+		a := newApp(strings.NewReader(""), &said, &said, func(name string) string { return env[name] })
+		a.tty = noTerminal
+		return a.run(t.Context(), args), said.String()
+	}
+}
+
+// TestReclaimOfVersions: where the bucket keeps what is removed, reclaiming says so, and nowhere else.
+func TestReclaimOfVersions(t *testing.T) {
+	for _, versions := range []string{"Enabled", "Suspended", ""} {
+		f := objectstest.NewFake(t)
+		kist := inBucket(t, f)
+		for _, args := range [][]string{{"setup"}, {"capture", "--name", "seeds", t.TempDir(), "--accept-empty"}, {"capture", "--name", "seeds", t.TempDir(), "--accept-empty"}} {
+			if status, said := kist(args...); status != statusDone {
+				t.Fatalf("%v: status %d, %s", args, status, said)
+			}
+		}
+		f.Set(func() { f.Versions = versions })
+		kist("retire", "--last", "1")
+		status, said := kist("reclaim", "--grace", "0")
+		if told := strings.Contains(said, "the bucket keeps versions: the "); status != statusDone || told != (versions != "") {
+			t.Errorf("%q: status %d, %s", versions, status, said)
+		}
+	}
+}
+
+// TestLostManifestInBucket: a bucket without kist.json is no empty place, and a place in a folder brings that back.
+func TestLostManifestInBucket(t *testing.T) {
+	f := objectstest.NewFake(t)
+	kist := inBucket(t, f)
+	copied := filepath.Join(t.TempDir(), "copy")
+	for _, args := range [][]string{
+		{"setup"}, {"capture", "--name", "seeds", t.TempDir(), "--accept-empty"}, {"setup", "--repository", copied, "--replica-of", "s3://seeds/hazel"},
+		{"replicate", "--to", copied}, {"verify", "--full", "--against", copied},
+	} {
+		if status, said := kist(args...); status != statusDone {
+			t.Fatalf("%v: status %d, %s", args, status, said)
+		}
+	}
+	f.Set(func() { delete(f.Objects, "hazel/kist.json") })
+	for _, args := range [][]string{{"list"}, {"setup"}} {
+		if status, said := kist(args...); status == statusDone || args[0] == "list" && (status != statusDamage || !strings.Contains(said, "other parts of a repository lie there")) {
+			t.Errorf("%v: status %d, %s", args, status, said)
+		}
+	}
+	for _, args := range [][]string{{"repair", "--from", copied}, {"list"}, {"verify", "--full"}} {
+		if status, said := kist(args...); status != statusDone {
+			t.Errorf("%v: status %d, %s", args, status, said)
+		}
+	}
+	if status, said := kist("replicate", "--from", "s3://seeds/hazel"); status != statusUsage && status != statusFailed || !strings.Contains(said, "place") {
+		t.Errorf("from itself: status %d, %s", status, said)
+	}
+}
+
+// TestSpoolBesideStore: where an object store is away, in whichever way, a capture goes into the spool, and is sent when it is back.
+func TestSpoolBesideStore(t *testing.T) {
+	f := objectstest.NewFake(t)
+	kist := inBucket(t, f)
+	data := t.TempDir()
+	must := func(args ...string) string {
+		t.Helper()
+		status, said := kist(args...)
+		if status != statusDone {
+			t.Fatalf("%v: status %d, %s", args, status, said)
+		}
+		return said
+	}
+	must("setup")
+	must("capture", "--name", "seeds", "--accept-empty", "--spool", data)
+	for name, away := range map[string]func(http.ResponseWriter, *http.Request) bool{
+		"busy":   func(w http.ResponseWriter, _ *http.Request) bool { objectstest.Refuse(w, 503, "SlowDown"); return true },
+		"silent": func(_ http.ResponseWriter, r *http.Request) bool { <-r.Context().Done(); return true },
+		"gone": func(w http.ResponseWriter, _ *http.Request) bool {
+			objectstest.Refuse(w, 404, "NoSuchBucket")
+			return true
+		},
+	} {
+		f.Set(func() { f.Before = away })
+		status, said := kist("capture", "--name", "seeds", "--version", name, "--accept-empty", "--spool", "--wait", "500ms", data)
+		if status != statusFailed || !strings.Contains(said, "The capture goes into the spool on this machine") || !strings.Contains(said, "is made, and waits on this machine") {
+			t.Errorf("%s: status %d, %s", name, status, said)
+		}
+		f.Set(func() { f.Before = nil })
+		must("resume")
+	}
+	if said := must("list"); strings.Count(said, "seeds") != 4 || strings.Contains(said, "wait") {
+		t.Errorf("not all were sent: %s", said)
+	}
+}

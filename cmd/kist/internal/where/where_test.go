@@ -1,0 +1,84 @@
+package where
+
+import (
+	"errors"
+	"io/fs"
+	"net"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/objects"
+)
+
+// environment gives the variables of a text of words NAME=VALUE.
+func environment(words string) func(string) string {
+	return func(name string) string {
+		for word := range strings.FieldsSeq(words) {
+			if value, ok := strings.CutPrefix(word, name+"="); ok {
+				return value
+			}
+		}
+		return ""
+	}
+}
+
+// TestParse: what is an address, what is a path, and by which text each is the same wherever kist runs.
+func TestParse(t *testing.T) {
+	dir := t.TempDir()
+	t.Chdir(dir)
+	for _, test := range []struct {
+		text, env, shown, full, text2 string
+		bucket                        bool
+	}{
+		{text: "kist", shown: "kist", full: filepath.Join(dir, "kist"), text2: "kist"},
+		{text: "./s3:seeds", shown: "./s3:seeds", full: filepath.Join(dir, "s3:seeds"), text2: "./s3:seeds"},
+		{text: "s3:seeds", shown: "s3:seeds", full: filepath.Join(dir, "s3:seeds"), text2: "s3:seeds"},
+		{text: "s3://seeds/a", env: "AWS_REGION=home", shown: "s3://seeds/a?region=home", full: "s3://seeds/a?region=home", text2: "s3://seeds/a?region=home", bucket: true},
+		{text: "S3://seeds/a/?endpoint=https://hazel:9000", shown: "s3://seeds/a?endpoint=https://hazel:9000", full: "s3://seeds/a?endpoint=https://hazel:9000", text2: "s3://seeds/a (https://hazel:9000)", bucket: true},
+		{text: "s3://seeds/a", env: "AWS_ENDPOINT_URL=http://hazel", shown: "s3://seeds/a?endpoint=http://hazel", full: "s3://seeds/a?endpoint=http://hazel", text2: "s3://seeds/a (http://hazel)", bucket: true},
+	} {
+		p, err := Parse(test.text, environment(test.env))
+		if err != nil || p.String() != test.shown || p.Full() != test.full || p.Text() != test.text2 || p.InBucket() != test.bucket || p.IsZero() {
+			t.Errorf("%s with %q: %s, %s, %s, %v; %v", test.text, test.env, p, p.Full(), p.Text(), p.InBucket(), err)
+		}
+		if p.InBucket() && (p.OnShare() || !p.IsFar() || p.Path() != "" || p.Mount().Point != "" || p.Real() != p.Full()) {
+			t.Errorf("%s is taken for a folder", test.text)
+		}
+		if Full(test.text, environment(test.env)) != test.full {
+			t.Errorf("%s: %s", test.text, Full(test.text, environment(test.env)))
+		}
+	}
+	for _, text := range []string{"s3://", "s3://me:hunter2@seeds/a", "s3://seeds/a?hunter2=x"} {
+		if _, err := Parse(text, environment("")); !errors.Is(err, ErrBadAddress) || strings.Contains(err.Error(), "hunter2") {
+			t.Errorf("%s: %v", text, err)
+		}
+	}
+}
+
+// TestFindKeys: a timer finds what a person has in the environment, but for keys, which are no matter for a unit.
+func TestFindKeys(t *testing.T) {
+	k := FindKeys(environment("HOME=/home/hazel AWS_PROFILE=seeds AWS_CA_BUNDLE=/etc/ca.pem AWS_SESSION_TOKEN=hunter2"))
+	if k.InEnvironment || k.File != "/home/hazel/.aws/credentials" || !slices.Equal(k.Variables, []string{"AWS_PROFILE=seeds", "AWS_CA_BUNDLE=/etc/ca.pem"}) {
+		t.Errorf("%+v", k)
+	}
+	if k := FindKeys(environment("AWS_ACCESS_KEY_ID=a AWS_SECRET_ACCESS_KEY=hunter2 AWS_SHARED_CREDENTIALS_FILE=/root/keys")); !k.InEnvironment || k.File != "/root/keys" || len(k.Variables) > 0 {
+		t.Errorf("%+v", k)
+	}
+}
+
+func TestIsAway(t *testing.T) {
+	for _, err := range []error{storage.ErrGone, objects.ErrNoBucket, objects.ErrSilent, objects.ErrBusy, syscall.EHOSTDOWN, &net.OpError{Err: syscall.ECONNREFUSED}, &net.DNSError{}} {
+		if !IsAway(&storage.Error{Op: "stat", Err: err}) {
+			t.Errorf("%v: it is no matter of what is there", err)
+		}
+	}
+	for _, err := range []error{nil, storage.ErrNotFound, objects.ErrDenied, objects.ErrKey, objects.ErrFull, fs.ErrNotExist} {
+		if IsAway(err) {
+			t.Errorf("%v: it is no matter of the way there", err)
+		}
+	}
+}

@@ -1,0 +1,127 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/objects"
+)
+
+// prepareBucket sees that a repository can be made in a bucket, and makes the bucket where that is asked for. unmake takes away what was
+// made of one that was not finished.
+func (a *app) prepareBucket(c *cli.Context, place where.Place, w *waited) (_ *where.Opened, unmake func(), err error) {
+	at, bucket, err := place.OpenBucket(c.Context, a.opens(w))
+	if err != nil {
+		return nil, nil, err
+	}
+	if err := a.prepare(c, at, bucket); err != nil {
+		letGo(at)
+		return nil, nil, err
+	}
+	return at, func() { unmakeObjects(at) }, nil
+}
+
+func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage) error {
+	if c.Bool("make-bucket") {
+		if err := bucket.MakeBucket(c.Context); err != nil && !errors.Is(err, storage.ErrExists) {
+			return err
+		}
+	}
+	found, err := bucket.Probe(c.Context)
+	if errors.Is(err, objects.ErrNoBucket) {
+		return missing(&advised{err, "Make it, or give --make-bucket."})
+	}
+	if err != nil {
+		return err
+	}
+	if err := checkBucket(at, found); err != nil {
+		return err
+	}
+	if err := checkEmpty(c.Context, at); err != nil {
+		return err
+	}
+	a.warnOfBucket(found)
+	return nil
+}
+
+// checkBucket refuses a bucket in which two machines may write one name.
+func checkBucket(at *where.Opened, found objects.Properties) error {
+	if found.Conditional == objects.Yes {
+		return nil
+	}
+	err := fmt.Errorf("%s: conditional writes (If-None-Match) are ignored in this bucket: of two machines that write one name at once the last would win, and the capture of the other be lost", screen.Line(at.String()))
+	if found.Versions == objects.Yes || found.Locked == objects.Yes {
+		return &advised{err, "Nothing was made. The bucket keeps versions or locks objects, where some object stores ignore them: take a bucket without, or a newer release of the object store."}
+	}
+	return &advised{err, "Nothing was made. Take a newer release of the object store, or another one."}
+}
+
+// checkEmpty refuses a prefix below which something is.
+func checkEmpty(ctx context.Context, at *where.Opened) error {
+	if _, err := at.Objects.Stat(ctx, anchor); err == nil {
+		return fmt.Errorf("%s: %w", screen.Line(at.String()), store.ErrExists)
+	} else if !errors.Is(err, storage.ErrNotFound) {
+		return err
+	}
+	all, err := at.Objects.List(ctx, "")
+	if err != nil {
+		return err
+	}
+	if len(all) > 0 {
+		return fmt.Errorf("%s: there is something below this prefix already, such as %s: choose another prefix", screen.Line(at.String()), screen.Line(all[0].Name))
+	}
+	return nil
+}
+
+// warnOfBucket says what a bucket keeps that kist removes, and what a key can't do.
+func (a *app) warnOfBucket(found objects.Properties) {
+	if found.Removes == objects.No {
+		a.Warn("this key may not remove objects: leases of captures stay until they lapse, and kist reclaim needs a key that may")
+	}
+	switch {
+	case found.Locked == objects.Yes && found.LockDefault != "":
+		a.Warn("the bucket locks what is put (%s): what kist reclaim removes takes its room until then, and as long as the bucket's rules keep versions", screen.Line(found.LockDefault))
+	case found.Versions == objects.Yes:
+		a.Warn("the bucket keeps versions: what kist reclaim removes takes its room until a rule of the bucket removes versions that are not current")
+	}
+}
+
+// warnKept says that what was freed takes its room all the same, where the bucket keeps it.
+func (a *app) warnKept(ctx context.Context, r *repository, freed uint64) {
+	found, err := r.at.Keeps(ctx)
+	if err != nil || found.Versions != objects.Yes { // what is not known is nothing to be said
+		return
+	}
+	until := ""
+	if found.LockDefault != "" {
+		until = fmt.Sprintf(", not before its lock ends (%s from when it was put)", screen.Line(found.LockDefault))
+	}
+	a.Warn("the bucket keeps versions: the %s that are freed take their room until a rule of the bucket removes versions that are not current%s", screen.Size(freed), until)
+}
+
+// unmakeTime is how long taking away what was begun may take.
+const unmakeTime = 10 * time.Second
+
+// unmakeObjects is unmakeFolder for a bucket: below the prefix there was nothing before. Without kist.json nothing that was sealed is
+// lost.
+func unmakeObjects(at *where.Opened) {
+	ctx, cancel := context.WithTimeout(context.Background(), unmakeTime)
+	defer cancel()
+	if _, err := at.Objects.Stat(ctx, anchor); !errors.Is(err, storage.ErrNotFound) {
+		return
+	}
+	for _, folder := range []string{"keyslots", "place", "reserve"} {
+		made, _ := at.Objects.List(ctx, folder)
+		for _, object := range made {
+			at.Objects.Remove(ctx, object.Name)
+		}
+	}
+}
