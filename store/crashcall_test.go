@@ -78,9 +78,14 @@ func (f *fixture) captureWith(ctx context.Context, in []byte, fault storagetest.
 
 func (f *fixture) reopen() {
 	f.t.Helper()
+	f.reopenWith(store.OpenOptions{})
+}
+
+func (f *fixture) reopenWith(o store.OpenOptions) {
+	f.t.Helper()
 	f.Repository.Close()
 	var err error
-	if f.Repository, err = store.Open(f.t.Context(), f.mem, f.key, store.OpenOptions{}); err != nil {
+	if f.Repository, err = store.Open(f.t.Context(), f.mem, f.key, o); err != nil {
 		f.t.Fatal(err)
 	}
 }

@@ -107,7 +107,7 @@ func folderInput(dir string) store.VolumeInput {
 
 // maxCalls is how many calls of its storage an unchanged capture may take with a
 // warm cache, whatever the number of captures before it. Two of them look into folders of slabs, in turn.
-const maxCalls = 22
+const maxCalls = 17
 
 func TestCallsOfAnUnchangedCapture(t *testing.T) {
 	dir := tree(t, 300)
@@ -150,13 +150,19 @@ func TestCallsAfterManyChanges(t *testing.T) {
 	if testing.Short() {
 		rounds = 20
 	}
+	total := 0
 	for i := range rounds {
 		writeFile(t, filepath.Join(dir, fmt.Sprintf("d%d", i%7), fmt.Sprintf("f%d", i)), random(byte(100+i), 600+i))
 		_, calls := g.step(cache, folderInput(dir))
-		if len(calls) > 30 {
+		if len(calls) > 40 { // one of nine lists tables, and merges them
 			t.Errorf("changed capture %d takes %d calls:\n%s", i, len(calls), strings.Join(calls, "\n"))
 		}
+		total += len(calls)
 	}
+	if total > 21*rounds {
+		t.Errorf("%d changed captures take %d calls", rounds, total)
+	}
+	t.Logf("a changed capture takes %.1f calls", float64(total)/float64(rounds))
 	c, calls := g.step(cache, folderInput(dir))
 	t.Logf("%d calls:\n%s", len(calls), strings.Join(calls, "\n"))
 	if slices.ContainsFunc(calls, func(call string) bool { return strings.HasPrefix(call, "read slabs/") }) {

@@ -114,6 +114,8 @@ type OpenOptions struct {
 	// missing. Several repositories and processes may use it, and it may be removed
 	// at any moment. Copies are as sealed as the objects. Verify, Reclaim and Repair don't
 	// use it. "" means none; where it can't be used, there is none either.
+	// With it, and with State, a capture of what did not change reads nothing that others wrote, and where the storage is a
+	// [storage.AfterLister], it lists of their captures what came since the day before.
 	Cache string
 	// CacheSize is how many bytes of copies are kept for the repository, about;
 	// 0 means cache.DefaultSize. What was used longest ago goes first.

@@ -124,10 +124,18 @@ func (y *years) open(st storage.Storage) *store.Repository {
 	return r
 }
 
+// medium gives the storage as a machine sees it: as a folder, or as an object store, which lists from a name on.
+func (y *years) medium() *storagetest.Faulty {
+	if rapid.Bool().Draw(y.t, "lists from a name on") {
+		return storagetest.NewFaulty(storagetest.NewRequests(y.mem))
+	}
+	return storagetest.NewFaulty(y.mem)
+}
+
 func (y *years) alone(a action) func(*rapid.T) {
 	return func(t *rapid.T) {
 		y.t = t
-		r := y.open(storagetest.NewFaulty(y.mem)) // which can tell names alone
+		r := y.open(y.medium()) // which can tell names alone
 		defer r.Close()
 		y.tolerate(a(t, r))
 		y.learn()
@@ -142,7 +150,7 @@ func (y *years) any(t *rapid.T, label string) action {
 // crash lets a machine stop at some storage call for good.
 func (y *years) crash(t *rapid.T) {
 	y.t = t
-	faulty := storagetest.NewFaulty(y.mem)
+	faulty := y.medium()
 	r := y.open(faulty)
 	defer r.Close()
 	faulty.Reset()
@@ -162,7 +170,7 @@ func (y *years) crash(t *rapid.T) {
 // another.
 func (y *years) beside(t *rapid.T) {
 	y.t = t
-	faulty := storagetest.NewFaulty(y.mem)
+	faulty := y.medium()
 	r, other := y.open(faulty), y.open(y.mem)
 	defer r.Close()
 	defer other.Close()

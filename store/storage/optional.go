@@ -69,6 +69,16 @@ type Namer interface {
 	Names(ctx context.Context, folder string) ([]string, error)
 }
 
+// An AfterLister is a [Storage] that can list from a name on: an object store gives names in order, some
+// thousand a request.
+//
+// Without it, package store lists a folder as a whole each time.
+type AfterLister interface {
+	// ListAfter is List for the objects whose names come behind after, bytewise, which no object needs to have. It is
+	// sorted, complete before it returns, and has the errors of List. ErrBadName: CheckName refuses after; "" gives all.
+	ListAfter(ctx context.Context, folder, after string) ([]Info, error)
+}
+
 // A Parallel is a [Storage] where calls wait for something far away, so that more of them under way at the same time get more done.
 //
 // Without it, package store goes by the number of processors.

@@ -25,16 +25,18 @@ type powers interface {
 	storage.Lenient
 	storage.Sweeper
 	storage.Namer
+	storage.AfterLister
 	storage.Parallel
 }
 
 // wrappers are all types of the tree that have a storage.Storage inside and may pass for
 // one, and what becomes of its optional powers.
 var wrappers = map[string]string{
-	"storagetest.Faulty": "passes all on: TestFaultyPassesPowersOn",
-	"storagetest.model":  "is given to nobody: it calls the storage itself",
-	"limit.Storage":      "passes all on: TestStorage of package limit",
-	"stock.keeping":      "is given to intake, which asks for no power: TestNoPowerIsAskedForInside",
+	"storagetest.Faulty":   "passes all on: TestFaultyPassesPowersOn",
+	"storagetest.Requests": "has a power of its own alone, as an object store: TestRequests",
+	"storagetest.model":    "is given to nobody: it calls the storage itself",
+	"limit.Storage":        "passes all on: TestStorage of package limit",
+	"stock.keeping":        "is given to intake, which asks for no power: TestNoPowerIsAskedForInside",
 
 	"storage_test.bare":        "has none, on purpose",
 	"store_test.powerless":     "has none, on purpose",
@@ -76,7 +78,7 @@ func TestWrappersAreKnown(t *testing.T) {
 	})
 	for _, name := range slices.Sorted(maps.Keys(found)) {
 		if wrappers[name] == "" {
-			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper, Namer and Parallel? Say so in wrappers", name)
+			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper, Namer, AfterLister and Parallel? Say so in wrappers", name)
 		}
 	}
 	for name := range wrappers {
@@ -103,7 +105,7 @@ func TestNoPowerIsAskedForInside(t *testing.T) {
 	look := func(root string, asks func(at string)) {
 		eachFile(t, root, func(name string, file *ast.File) {
 			ast.Inspect(file, func(n ast.Node) bool {
-				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer", "Parallel"} {
+				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer", "AfterLister", "Parallel"} {
 					if e, ok := n.(ast.Expr); ok && isSelector(e, "storage", power) {
 						asks(name + ": storage." + power)
 					}
@@ -149,7 +151,8 @@ func TestFaultyHasNoPowersOfItsOwn(t *testing.T) {
 	var s powers = storagetest.NewFaulty(bare{storage.NewMemory()})
 	_, now := s.Now(context.Background())
 	_, remove := s.RemoveAside(context.Background(), time.Hour)
-	for power, err := range map[string]error{"Now": now, "SetAnchor": s.SetAnchor("kist.json"), "RemoveAside": remove} {
+	_, after := s.ListAfter(context.Background(), "captures", "")
+	for power, err := range map[string]error{"ListAfter": after, "Now": now, "SetAnchor": s.SetAnchor("kist.json"), "RemoveAside": remove} {
 		if !errors.Is(err, errors.ErrUnsupported) {
 			t.Errorf("%s: got %v, want errors.ErrUnsupported", power, err)
 		}

@@ -158,6 +158,11 @@ func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times 
 	ref, ok := a.in.cfg.Index.Lookup(id)
 	if ok {
 		a.beforeOf(s).passed(ref)
+	} else {
+		var err error
+		if ref, ok, err = a.lookFurther(id, len(chunk)); err != nil {
+			return err
+		}
 	}
 	if !ok {
 		var err error
@@ -165,8 +170,28 @@ func (a *assembler) takeChunk(s *Stream, chunk []byte, id crypt.Identity, times 
 			return err
 		}
 		s.fresh += int64(len(chunk))
+		a.in.lacked += int64(len(chunk))
 	}
 	return s.append(ref, id, len(chunk), times)
+}
+
+// lookFurther looks up a chunk of n bytes that the index lacks among all that is known, once so much was lacking that this
+// is worth what it takes.
+func (a *assembler) lookFurther(id crypt.Identity, n int) (ref known.Ref, ok bool, err error) {
+	in := a.in
+	if in.cfg.More == nil || in.more == nil && in.lacked+int64(n) <= in.cfg.MoreFrom {
+		return 0, false, nil
+	}
+	if err := in.learn(in.ctx); err != nil {
+		return 0, false, err
+	}
+	at, ok := in.more.Index.Lookup(id)
+	if !ok {
+		return 0, false, nil
+	}
+	slab, chunk := in.more.Index.Locate(at)
+	ref, err = in.cfg.Index.AddElsewhere(id, slab, chunk)
+	return ref, err == nil, err
 }
 
 // pass has what a stream follows go on behind a chunk that is known.

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -50,5 +51,60 @@ func TestCrowds(t *testing.T) {
 	}
 	if !a.crowded(basis{frame: 7}) || !a.crowded(basis{frame: -1, slab: one, n: 16}) {
 		t.Error("what the session itself stands on is not counted")
+	}
+}
+
+// What others count is added, and goes on to be counted once for each frame.
+func TestCrowdsAdd(t *testing.T) {
+	slab := format.NewSlabID()
+	base := format.Base{Slab: slab, First: 3, Count: 1}
+	below := func(format.Base) []format.Base { return nil }
+	var own, others Crowds
+	for range 3 {
+		others.Count([]format.Base{base, {Slab: slab, First: 20, Count: 1}}, below)
+	}
+	own.Count([]format.Base{base}, below)
+	for _, c := range []*Crowds{&own, new(Crowds)} {
+		had := c.On(base)
+		c.Add(&others)
+		c.Count([]format.Base{base, base}, below)
+		if got := c.On(base); got != had+3+1 {
+			t.Errorf("%d frames stand on it, of %d and 3 and one more", got, had)
+		}
+		if got := c.On(format.Base{Slab: slab, First: 0, Count: 40}); got != had+3+1 || c.On(format.Base{Slab: slab, First: 16, Count: 2}) != 3 {
+			t.Errorf("%d frames stand on the groups", got)
+		}
+	}
+}
+
+// What many stand on is noted, and counts beside what is counted until all is.
+func TestCrowdsNoted(t *testing.T) {
+	many, few, other := format.NewSlabID(), format.NewSlabID(), format.NewSlabID()
+	below := func(format.Base) []format.Base { return nil }
+	var all Crowds
+	for range notedStanding {
+		all.Count([]format.Base{{Slab: many, First: 16, Count: 1}, {Slab: other, First: 0, Count: 1}}, below)
+	}
+	for range notedStanding - 1 {
+		all.Count([]format.Base{{Slab: few, First: 0, Count: 1}}, below)
+	}
+	noted := all.Noted(map[format.SlabID]bool{many: true, few: true})
+	if want := []format.CrowdRecord{{Slab: many, Group: 1, Frames: notedStanding}}; !slices.Equal(noted, want) {
+		t.Fatalf("noted: %v, want %v", noted, want)
+	}
+	var c Crowds
+	base := format.Base{Slab: many, First: 31, Count: 1}
+	c.Recall(noted)
+	for range mostStanding - notedStanding {
+		if c.full(base) {
+			t.Fatal("a group is full too early")
+		}
+		c.Count([]format.Base{base}, below)
+	}
+	if !c.full(base) || len(c.Noted(map[format.SlabID]bool{few: true})) > 0 {
+		t.Error("what was noted does not count")
+	}
+	if c.Add(new(Crowds)); c.full(base) {
+		t.Error("what was noted counts once all is counted")
 	}
 }

@@ -44,6 +44,12 @@ type Config struct {
 	Adopted []*format.SlabRecord
 	// Joined are slabs that other tables list. The last table of this session, if there is one, lists them, too.
 	Joined []*format.SlabRecord
+	// More gives what else is known, and is called once, when the session has taken in MoreFrom bytes that Index lacks: to
+	// find out takes as long as others wrote much. nil: there is nothing else.
+	More     func(ctx context.Context) (*More, error)
+	MoreFrom int64
+	// MoreAtEnd has More be called before the last table is written, too, if there is one.
+	MoreAtEnd bool
 	// Parity is how much parity slabs get, in percent; 0: none. A slab is in memory as a whole then.
 	Parity int
 	// Deltas says which chunks are said by others. Those of captures that are apart never are.
@@ -83,6 +89,9 @@ type Intake struct {
 	write     chan *frame
 	freeFrame chan *frame
 	ask       chan question
+
+	more   *More // what Config.More gave; nil: it was not asked yet
+	lacked int64 // bytes of chunks that were taken in and not known
 
 	writer *writer
 	ended  bool
@@ -278,22 +287,15 @@ func (in *Intake) Close() (Written, error) {
 	if err := in.group.Wait(); err != nil {
 		return Written{}, err
 	}
+	if in.cfg.MoreAtEnd && in.writer.hasWritten() {
+		if err := in.learn(in.base); err != nil {
+			return Written{}, err
+		}
+	}
+	if in.more != nil {
+		in.writer.cfg.Joined = append(slices.Clip(in.cfg.Joined), in.more.Joined...)
+	}
 	return in.writer.finish(in.base)
-}
-
-// HasDeltas tells whether a slab that the index knows, or that the session wrote, has frames that stand on others. It is
-// asked after Close.
-func (in *Intake) HasDeltas(slab format.SlabID) bool {
-	_, wrote := in.writer.stands[slab]
-	return wrote || in.cfg.Index.HasDeltas(slab)
-}
-
-// AnyDeltas tells whether any such slab has. It is asked after Close.
-func (in *Intake) AnyDeltas() bool { return in.cfg.Index.AnyDeltas() || len(in.writer.stands) > 0 }
-
-// Bases gives the slabs that one stands on which the index knows, or which the session wrote. It is asked after Close.
-func (in *Intake) Bases(slab format.SlabID) []format.SlabID {
-	return slices.Concat(in.cfg.Index.Bases(slab), in.writer.stands[slab])
 }
 
 // Abandon ends the session after a failure. It tries to write a table of the

@@ -2,9 +2,11 @@ package intake
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"reflect"
 	"runtime"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -12,6 +14,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // Chunks of all sizes, some of them several times, in two lanes and several
@@ -413,6 +416,27 @@ func TestJoined(t *testing.T) {
 	r.joined = joined
 	if w := mustClose(t, r.start(t, t.Context(), known.New())); w != (Written{}) || len(r.listed(t, names.Tables)) != 0 {
 		t.Errorf("written: %+v", w)
+	}
+}
+
+// A table whose name somebody else drew, too, gets another one; whoever draws none that is free fails.
+func TestTableNameTaken(t *testing.T) {
+	r := newRepo(t)
+	for n := range drawnNames - 1 {
+		if err := r.storage.Put(t.Context(), names.Table(fmt.Sprintf("20260314t0203z-%04d", n+1)), strings.NewReader("x")); err != nil {
+			t.Fatal(err)
+		}
+	}
+	in := r.start(t, t.Context(), known.New())
+	mustPut(t, in, in.Stream(Contents), noise(3, 2, 1000)...)
+	if w := mustClose(t, in); w.Tables != 1 || r.tables != drawnNames {
+		t.Errorf("written: %+v under name %d", w, r.tables)
+	}
+	r.tables = 0
+	in = r.start(t, t.Context(), known.New())
+	mustPut(t, in, in.Stream(Contents), noise(4, 2, 1000)...)
+	if _, err := in.Close(); !errors.Is(err, storage.ErrExists) {
+		t.Errorf("got %v", err)
 	}
 }
 

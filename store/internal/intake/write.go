@@ -280,6 +280,9 @@ func (w *writer) await(ctx context.Context) error {
 	return nil
 }
 
+// hasWritten tells whether a table is yet to be written. The stages have ended.
+func (w *writer) hasWritten() bool { return w.closed != nil || len(w.records) > 0 }
+
 // finish waits for the last slab and writes the last table. The stages have
 // ended.
 func (w *writer) finish(ctx context.Context) (Written, error) {

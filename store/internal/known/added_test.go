@@ -46,3 +46,29 @@ func TestFindAdded(t *testing.T) {
 		t.Error("what AddSlab added is not found any more")
 	}
 }
+
+// TestElsewhere locates what lies in slabs that AddSlab did not add, which is found by its identity alone.
+func TestElsewhere(t *testing.T) {
+	x, ids := New(), identities(5, 4)
+	if _, err := x.Add(ids[0], 0, 0); err != nil {
+		t.Fatal(err)
+	}
+	ref, err := x.AddElsewhere(ids[1], slabID(9), 7)
+	if err != nil {
+		t.Fatal(err)
+	}
+	x.PlaceFrame(0, slabID(1), 0)
+	x.FindAdded()
+	if got, ok := x.Lookup(ids[1]); !ok || got != ref {
+		t.Errorf("chunk %d is found, %v", got, ok)
+	}
+	if slab, chunk := x.Locate(ref); slab != slabID(9) || chunk != 7 {
+		t.Errorf("it lies in %s at %d", slab, chunk)
+	}
+	if _, ok := x.Find(slabID(9), 7); ok {
+		t.Error("it is found by its place")
+	}
+	if _, ok := x.Find(slabID(1), 0); !ok {
+		t.Error("what was added before is not found")
+	}
+}

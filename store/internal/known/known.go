@@ -3,7 +3,6 @@
 package known
 
 import (
-	"encoding/binary"
 	"errors"
 	"iter"
 	"maps"
@@ -54,10 +53,12 @@ type Index struct {
 	bound    bound
 	far      *far // samples of what AddSlab added; nil: pages have all of it
 	frames   []framePlace
-	places   []place                 // of the Refs from fresh on
-	added    map[format.SlabID][]Ref // see FindAdded: the chunks of slabs that PlaceFrame named, by their numbers; noRef: not known
-	findable int                     // how many of places added has
-	settled  []framePlace            // the frames of those
+	places   []place                  // of the Refs from fresh on
+	others   []format.SlabID          // slabs of AddElsewhere
+	otherNos map[format.SlabID]uint32 // places in others
+	added    map[format.SlabID][]Ref  // see FindAdded: the chunks of slabs that PlaceFrame named, by their numbers; noRef: not known
+	findable int                      // how many of places added has
+	settled  []framePlace             // the frames of those
 }
 
 // noRef is above all Refs.
@@ -96,36 +97,6 @@ func (x *Index) FindBeside(slab format.SlabID, chunk uint32) (Ref, bool) {
 		return x.addedChunk(slab, chunk)
 	}
 	return x.chunkOf(i, chunk)
-}
-
-// FindAdded lets Find and FindBeside give the chunks, too, that Add added so far, which have all been placed, and Locate be
-// called for them beside PlaceFrame. It comes once before the first of these where they are called beside each other. It
-// takes 4 bytes more for each chunk.
-func (x *Index) FindAdded() {
-	if x.added == nil {
-		x.added = make(map[format.SlabID][]Ref)
-	}
-	x.number()
-	x.settled = x.frames
-	for ; x.findable < len(x.places); x.findable++ {
-		p := x.places[x.findable]
-		f := x.frames[p.frame]
-		refs, n := x.added[f.slab], int(f.first+p.chunk)
-		for len(refs) <= n {
-			refs = append(refs, noRef)
-		}
-		refs[n] = x.fresh + Ref(x.findable)
-		x.added[f.slab] = refs
-	}
-}
-
-// addedChunk gives a chunk that FindAdded found.
-func (x *Index) addedChunk(slab format.SlabID, chunk uint32) (Ref, bool) {
-	refs := x.added[slab]
-	if int(chunk) >= len(refs) || refs[chunk] == noRef {
-		return 0, false
-	}
-	return refs[chunk], true
 }
 
 // chunkOf gives a chunk of the slab at a place in slabs.
@@ -214,17 +185,6 @@ func newSize(length uint32) size {
 }
 
 func (s size) length() int { return int(s[0]) + int(s[1])<<8 + int(s[2])<<16 + 1 }
-
-// place says where a chunk lies that Add added: in which frame of this session.
-type place struct {
-	frame uint32
-	chunk uint32
-}
-
-type framePlace struct {
-	slab  format.SlabID
-	first uint32 // number of the frame's first chunk within the slab
-}
 
 // New gives an empty index.
 func New() *Index {
@@ -321,37 +281,6 @@ func (x *Index) Forget(slabs ...format.SlabID) {
 	x.slots = nil
 }
 
-// Add adds a chunk that is yet to be placed: number chunk of the frame with
-// the given number.
-func (x *Index) Add(id crypt.Identity, frame, chunk int) (Ref, error) {
-	r, err := x.append(id)
-	if err == nil {
-		x.hash()
-		if x.used >= len(x.slots)/4*3 {
-			x.grow()
-		}
-		x.insert(id, r)
-		x.places = append(x.places, place{uint32(frame), uint32(chunk)})
-	}
-	return r, err
-}
-
-// PlaceFrame says where a frame of this session lies: in slab, its first chunk
-// being the slab's chunk number first. Alone of all methods it may be called
-// beside Add and Lookup, by one goroutine.
-func (x *Index) PlaceFrame(frame int, slab format.SlabID, first uint32) {
-	for len(x.frames) <= frame {
-		x.frames = append(x.frames, framePlace{})
-	}
-	x.frames[frame] = framePlace{slab, first}
-}
-
-// FramePlace gives what PlaceFrame said, to the goroutine that says it.
-func (x *Index) FramePlace(frame int) (slab format.SlabID, first uint32) {
-	p := x.frames[frame]
-	return p.slab, p.first
-}
-
 // Lookup finds a chunk by its identity. Above its bound the index may miss one that is there.
 func (x *Index) Lookup(id crypt.Identity) (Ref, bool) {
 	if x.far != nil {
@@ -373,22 +302,6 @@ func (x *Index) Lookup(id crypt.Identity) (Ref, bool) {
 	}
 }
 
-func (x *Index) lookUp(id crypt.Identity) (Ref, bool) {
-	x.hash()
-	for i := x.home(id); ; i++ {
-		if i == len(x.slots) {
-			i = 0
-		}
-		s := x.slots[i]
-		if s == 0 {
-			return 0, false
-		}
-		if x.at(Ref(s-1)) == id {
-			return Ref(s - 1), true
-		}
-	}
-}
-
 // Locate says where a chunk lies: in which slab, and its number there. A chunk
 // from Add must have been placed.
 func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
@@ -401,6 +314,9 @@ func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
 func (x *Index) LocateMany(r Ref, n uint32) (format.SlabID, uint32, uint32) {
 	if r >= x.fresh {
 		p, frames := x.places[r-x.fresh], x.settled
+		if p.frame&elsewhere != 0 {
+			return x.others[p.frame&^elsewhere], p.chunk, 1
+		}
 		if int(r-x.fresh) >= x.findable {
 			frames = x.frames // which may be growing
 		}
@@ -463,60 +379,4 @@ func (x *Index) append(id crypt.Identity) (Ref, error) {
 	*last = append(*last, id)
 	x.count++
 	return r, nil
-}
-
-// hash makes the hash table of what AddSlab added, two thirds full: not while slabs
-// are added, so that it need not grow.
-func (x *Index) hash() {
-	if x.slots != nil {
-		return
-	}
-	x.slots, x.used = make([]uint32, max(1<<10, (x.count-int(x.paged))/2*3)), 0
-	for i, s := range x.slabs {
-		for r := s.first; r < s.first+Ref(x.chunks(i)) && x.far == nil && !x.gone[i]; r++ {
-			x.insert(x.at(r), r)
-		}
-	}
-	for r := x.fresh; r < Ref(x.count); r++ {
-		x.insert(x.at(r), r)
-	}
-}
-
-// insert makes id found. Of equal identities the first is.
-func (x *Index) insert(id crypt.Identity, r Ref) {
-	for i := x.home(id); ; i++ {
-		if i == len(x.slots) {
-			i = 0
-		}
-		s := x.slots[i]
-		if s == 0 {
-			x.slots[i] = uint32(r) + 1
-			x.used++
-			return
-		}
-		if x.at(Ref(s-1)) == id {
-			return
-		}
-	}
-}
-
-// grow makes the table half as large again: a doubling would leave it too
-// empty for the bound on memory.
-func (x *Index) grow() {
-	old := x.slots
-	x.slots = make([]uint32, len(old)/2*3)
-	x.used = 0
-	for _, s := range old {
-		if s != 0 {
-			x.insert(x.at(Ref(s-1)), Ref(s-1))
-		}
-	}
-}
-
-// home maps an identity, which is uniform, to a slot: the high half of the
-// product needs no power of two (Lemire 2016, "A fast alternative to the
-// modulo reduction").
-func (x *Index) home(id crypt.Identity) int {
-	h := binary.LittleEndian.Uint32(id[:])
-	return int(uint64(h) * uint64(len(x.slots)) >> 32)
 }

@@ -97,6 +97,13 @@ func TestModel(t *testing.T) {
 				}
 			}
 			place = append(place, func() { x.PlaceFrame(f, slab, first) })
+			if id := rapid.SampledFrom(pool).Draw(t, "elsewhere"); model[id] == (position{}) {
+				p := position{slabID(200 + rapid.IntRange(0, 1).Draw(t, "other")), rapid.Uint32().Draw(t, "chunk")}
+				if ref, err := x.AddElsewhere(id, p.slab, p.chunk); err != nil || int(ref) != len(all) {
+					t.Fatalf("got ref %d, %v after %d chunks", ref, err, len(all))
+				}
+				all, given, model[id] = append(all, p), append(given, id), p
+			}
 		}
 		for _, i := range rapid.Permutation(indices(frames)).Draw(t, "order") {
 			place[i]()

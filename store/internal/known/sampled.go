@@ -52,6 +52,14 @@ func (x *Index) Bound(memory int64, reload Reload) { x.bound = bound{memory, rel
 // Fits tells whether all of so many chunks can be kept.
 func (x *Index) Fits(chunks int) bool { return !x.bound.passed(chunks) }
 
+// Memory gives how many bytes what AddSlab added takes, at the most.
+func (x *Index) Memory() int64 {
+	if x.far != nil {
+		return x.bound.memory
+	}
+	return int64(x.fresh) * chunkMemory
+}
+
 // Sampled tells whether samples alone are kept.
 func (x *Index) Sampled() bool { return x.far != nil }
 

@@ -54,10 +54,12 @@ func (r *Leases) Take(ctx context.Context, work, host, about string) (*Lease, er
 	}
 	for {
 		l.ID = names.NewLease()
+		r.vault.Copies().Add(ownName(l.ID), []byte(work))
 		err := l.put(ctx, 0)
 		if err == nil {
 			break
 		}
+		r.vault.Copies().Drop(ownName(l.ID))
 		if !errors.Is(err, storage.ErrNotFound) {
 			return nil, err
 		}
@@ -195,6 +197,20 @@ func (l *Lease) End(ctx context.Context) {
 		l.r.storage.Remove(ctx, names.Lease(l.ID, l.number))
 	}
 	l.r.storage.Remove(ctx, names.Lease(l.ID, 0))
+	l.r.vault.Copies().Drop(ownName(l.ID))
+}
+
+// ownName is where it is noted, among the copies, that a lease is of this machine.
+func ownName(id string) string { return "leased/" + id }
+
+// isOwn tells whether a lease may be of this machine, where alone a process is known to have ended.
+func (r *Leases) isOwn(id string) bool {
+	copies := r.vault.Copies()
+	file := copies.Reader(ownName(id), -1)
+	if file != nil {
+		file.Close()
+	}
+	return copies == nil || file != nil
 }
 
 // Writer is somebody who is at work in the repository, as a lease shows.
@@ -210,21 +226,37 @@ type Writer struct {
 
 // Writers gives who is at work, by when they began, at a time of the medium.
 func (r *Leases) Writers(ctx context.Context, now time.Time) ([]Writer, error) {
+	writers, err := r.list(ctx, now)
+	if err != nil {
+		return nil, err
+	}
+	for i := range writers {
+		if err := r.readWriter(ctx, &writers[i]); err != nil {
+			return nil, err
+		}
+	}
+	slices.SortFunc(writers, func(a, b Writer) int { return cmp.Or(a.Began.Compare(b.Began), cmp.Compare(a.Lease, b.Lease)) })
+	return writers, nil
+}
+
+// list is Writers by the names and times of leases alone: what they say is not read.
+func (r *Leases) list(ctx context.Context, now time.Time) (writers []Writer, err error) {
 	infos, err := r.vault.ListMarks(ctx, names.Leases)
 	if err != nil {
 		return nil, err
 	}
-	byLease := make(map[string]*Writer)
+	at := make(map[string]int)
 	for _, info := range infos {
 		id, renewal, err := names.ParseLease(info.Name)
 		if err != nil {
 			continue // not ours
 		}
-		w := byLease[id]
-		if w == nil {
-			w = &Writer{Lease: id}
-			byLease[id] = w
+		i, ok := at[id]
+		if !ok {
+			i = len(writers)
+			at[id], writers = i, append(writers, Writer{Lease: id})
 		}
+		w := &writers[i]
 		w.Marks = append(w.Marks, info)
 		if renewal == 0 {
 			w.Began = info.Modified
@@ -233,33 +265,34 @@ func (r *Leases) Writers(ctx context.Context, now time.Time) ([]Writer, error) {
 			w.Seen = info.Modified
 		}
 	}
-	var writers []Writer
-	for _, w := range byLease {
-		w.Alive = now.Sub(w.Seen) < Life+ClockSlack
-		if err := r.readWriter(ctx, w); err != nil {
-			return nil, err
-		}
-		writers = append(writers, *w)
+	for i := range writers {
+		writers[i].Alive = now.Sub(writers[i].Seen) < Life+ClockSlack
 	}
-	slices.SortFunc(writers, func(a, b Writer) int { return cmp.Or(a.Began.Compare(b.Began), cmp.Compare(a.Lease, b.Lease)) })
 	return writers, nil
 }
 
-// SomeLeft tells whether some other writer stopped without a word, whose lease is still there.
+// SomeLeft tells whether some other writer stopped without a word, whose lease is still there. It reads leases of this machine
+// alone: of others their times tell all that can be known.
 func (r *Leases) SomeLeft(ctx context.Context, l *Lease) (bool, error) {
-	infos, err := r.vault.ListMarks(ctx, names.Leases)
+	writers, err := r.list(ctx, l.Now())
 	if err != nil {
 		return false, err
 	}
-	alone := !slices.ContainsFunc(infos, func(info storage.Info) bool {
-		id, _, err := names.ParseLease(info.Name)
-		return err == nil && id != l.ID
-	})
-	if alone {
-		return false, nil
+	for i := range writers {
+		w := &writers[i]
+		if w.Lease == l.ID {
+			continue
+		}
+		if w.Alive && r.isOwn(w.Lease) {
+			if err := r.readWriter(ctx, w); err != nil {
+				return false, err
+			}
+		}
+		if !w.Alive {
+			return true, nil
+		}
 	}
-	writers, err := r.Writers(ctx, l.Now())
-	return slices.ContainsFunc(writers, func(w Writer) bool { return !w.Alive }), err
+	return false, nil
 }
 
 // Others gives the writers at work but the one whose lease is given.

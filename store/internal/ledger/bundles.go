@@ -65,9 +65,12 @@ func (r *Ledger) ReadBundles(ctx context.Context, skip map[string]bool) (all []B
 const bundledName = vault.ListedNotes + "/bundled"
 
 // bundled gives what was noted of bundles, by full names.
-func (r *Ledger) bundled() map[string]bool {
+func (r *Ledger) bundled() map[string]bool { return r.namesOf(bundledName) }
+
+// namesOf gives the names in a note.
+func (r *Ledger) namesOf(name string) map[string]bool {
 	known := make(map[string]bool)
-	if note := vault.Note[format.ListedRecord](r.vault, format.Listed, bundledName); note != nil {
+	if note := vault.Note[format.ListedRecord](r.vault, format.Listed, name); note != nil {
 		for _, name := range note.Names {
 			known[name] = true
 		}
@@ -104,8 +107,12 @@ func (r *Ledger) unbundle(ctx context.Context, fresh []string) map[string]storag
 	if len(fresh) < bundleUse {
 		return nil
 	}
+	return r.learnCopies(ctx, fresh, make(map[string]bool)) // all are read again: the copies may be what got lost
+}
+
+// learnCopies is unbundle by the bundles that are not known.
+func (r *Ledger) learnCopies(ctx context.Context, fresh []string, known map[string]bool) map[string]storage.Info {
 	told := make(map[string]storage.Info)
-	known := make(map[string]bool) // all are read again: the copies may be what got lost
 	err := r.learnBundles(ctx, known, func(name string, b []byte) {
 		info := storage.Info{Name: name, Size: int64(len(b)), Modified: time.Unix(0, 0)}
 		if _, ok := slices.BinarySearch(fresh, name); !ok {
@@ -129,19 +136,35 @@ func (r *Ledger) PutBundle(ctx context.Context, listed []storage.Info) {
 		return
 	}
 	known := r.bundled()
-	alone := func() []storage.Info {
-		return slices.DeleteFunc(slices.Clone(listed), func(i storage.Info) bool {
-			_, _, err := names.ParseCapture(i.Name)
-			return err != nil || known[i.Name]
-		})
-	}
-	if len(alone()) < bundleFrom || r.learnBundles(ctx, known, func(string, []byte) {}) != nil {
+	alone := slices.DeleteFunc(inNone(listed, known), func(i storage.Info) bool { return !r.vault.HasCopy(i) })
+	if len(alone) < bundleFrom || r.learnBundles(ctx, known, func(string, []byte) {}) != nil {
 		return
 	}
-	if some := alone(); len(some) >= bundleFrom {
+	if some := inNone(alone, known); len(some) >= bundleFrom {
 		r.bundle(ctx, known, some)
 	}
 	r.noteBundled(known)
+}
+
+// PutOwnBundle is PutBundle for captures of this machine alone, without a look at the bundles of others: that others have them, too, is no
+// harm.
+func (r *Ledger) PutOwnBundle(ctx context.Context, listed []storage.Info) {
+	if r.vault.Copies() == nil {
+		return
+	}
+	known := r.bundled()
+	if alone := inNone(r.OwnFiles(listed), known); len(alone) >= bundleFrom {
+		r.bundle(ctx, known, alone)
+		r.noteBundled(known)
+	}
+}
+
+// inNone gives the index files that are not known to be in bundles.
+func inNone(listed []storage.Info, known map[string]bool) []storage.Info {
+	return slices.DeleteFunc(slices.Clone(listed), func(i storage.Info) bool {
+		_, _, err := names.ParseCapture(i.Name)
+		return err != nil || known[i.Name]
+	})
 }
 
 // bundle puts one bundle of copies.
@@ -159,6 +182,9 @@ func (r *Ledger) bundle(ctx context.Context, known map[string]bool, some []stora
 		}
 		size += len(b)
 		record.Names, record.Objects = append(record.Names, path.Base(info.Name)), append(record.Objects, b)
+	}
+	if len(record.Names) == 0 {
+		return
 	}
 	if name, err := r.WriteBundle(ctx, record); err == nil {
 		known[name] = true

@@ -15,6 +15,7 @@ import (
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
 )
@@ -66,6 +67,30 @@ func (r *Ledger) ReadAll(ctx context.Context) (captures []*Capture, damage []err
 func (r *Ledger) ListCaptures(ctx context.Context) ([]storage.Info, error) {
 	infos, err := r.vault.ListBy(ctx, names.Captures, r.unbundle)
 	if err == nil {
+		r.vault.Copies().Retain(names.Captures, infos)
+		r.Untear(ctx, infos)
+	}
+	return infos, err
+}
+
+// FilesOf gives the index files of one capture, of those that were listed.
+func FilesOf(infos []storage.Info, id string) []storage.Info {
+	return slices.DeleteFunc(slices.Clone(infos), func(info storage.Info) bool {
+		got, _, err := names.ParseCapture(info.Name)
+		return err != nil || got != id
+	})
+}
+
+// ListLately lists the index files for who captures, and knows of a capture own that it is there as it is. What others
+// put and removed it may learn some days later: see vault.ListLately.
+func (r *Ledger) ListLately(ctx context.Context, own string) ([]storage.Info, error) {
+	gone := func(name string) bool {
+		id, _, err := names.ParseCapture(name)
+		known, ok := r.watch.Memory.Find(id)
+		return err == nil && ok && known.Kind == remember.Gone
+	}
+	infos, whole, err := r.vault.ListLately(ctx, names.Captures, own, gone, r.ListCaptures)
+	if err == nil && !whole {
 		r.vault.Copies().Retain(names.Captures, infos)
 		r.Untear(ctx, infos)
 	}

@@ -2,6 +2,8 @@ package ledger
 
 import (
 	"context"
+	"math/rand/v2"
+	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
@@ -18,15 +20,93 @@ func (r *Ledger) SeenIDs(ctx context.Context, files []storage.Info) ([]string, e
 	if r.vault.Copies() == nil {
 		return CaptureIDs(files), nil
 	}
+	opened := r.opened()
 	var ids []string
-	return ids, vault.InOrder(ctx, Generations(files), vault.Askers,
+	var fresh [][]File
+	for _, generations := range Generations(files) {
+		if id, ok := openedBefore(generations, opened); ok {
+			ids = append(ids, id)
+		} else {
+			fresh = append(fresh, generations)
+		}
+	}
+	fresh = r.someFresh(ctx, fresh, opened)
+	err := vault.InOrder(ctx, fresh, vault.Askers,
 		func(ctx context.Context, generations []File) (bool, error) { return r.isCapture(ctx, generations) },
 		func(generations []File, is bool, err error) error {
 			if id, _, bad := names.ParseCapture(generations[0].Info.Name); bad == nil && is {
 				ids = append(ids, id)
+				opened[generations[0].Info.Name] = true
 			}
 			return err
 		})
+	if err == nil && len(fresh) > 0 {
+		r.noteOpened(opened, files)
+	}
+	slices.Sort(ids)
+	return ids, err
+}
+
+// openedName is where it is noted which index files were opened.
+const openedName = vault.ListedNotes + "/opened"
+
+func (r *Ledger) opened() map[string]bool { return r.namesOf(openedName) }
+
+// noteOpened notes which index files were opened, of those that are there.
+func (r *Ledger) noteOpened(opened map[string]bool, files []storage.Info) {
+	note := &format.ListedRecord{Names: []string{}}
+	for _, info := range files {
+		if opened[info.Name] {
+			note.Names = append(note.Names, info.Name)
+		}
+	}
+	vault.PutNote(r.vault, format.Listed, openedName, note)
+}
+
+// openedBefore gives the id of a capture of which some generation was opened.
+func openedBefore(generations []File, opened map[string]bool) (id string, ok bool) {
+	for _, f := range generations {
+		if opened[f.Info.Name] {
+			id, _, err := names.ParseCapture(f.Info.Name)
+			return id, err == nil
+		}
+	}
+	return "", false
+}
+
+// freshMost is how many index files are opened that no bundle has, for the list of those seen: as many as are read at once. How many
+// there are grows with what others capture.
+const freshMost = vault.Askers
+
+// someFresh gives those of the captures that are opened this time: those of which there are copies, or that bundles have, and some
+// at random, so that others open others. The rest is named by a later capture.
+func (r *Ledger) someFresh(ctx context.Context, fresh [][]File, opened map[string]bool) [][]File {
+	var copied, alone [][]File
+	var missing []string
+	for _, generations := range fresh {
+		if r.vault.HasCopy(generations[0].Info) {
+			copied = append(copied, generations)
+		} else {
+			alone, missing = append(alone, generations), append(missing, generations[0].Info.Name)
+		}
+	}
+	if len(alone) <= freshMost {
+		return fresh
+	}
+	known := r.bundled() // those that were read have none of them
+	if len(opened) == 0 {
+		known = make(map[string]bool)
+	}
+	told := r.learnCopies(ctx, missing, known)
+	alone = slices.DeleteFunc(alone, func(generations []File) bool {
+		_, ok := told[generations[0].Info.Name]
+		if ok {
+			copied = append(copied, generations)
+		}
+		return ok
+	})
+	rand.Shuffle(len(alone), func(i, j int) { alone[i], alone[j] = alone[j], alone[i] })
+	return append(copied, alone[:min(len(alone), freshMost)]...)
 }
 
 // isCapture tells whether one of the generations is an index file of this repository, be

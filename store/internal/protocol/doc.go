@@ -16,7 +16,8 @@
 //     retired long ago. Each writer's capture needs both chunks: it takes each
 //     from any slab that it knows, and stores the rest in a slab of its own.
 //   - A writer lists slabs; or it lists captures, and takes what they need for there, and
-//     then asks for slabs that none of them needs.
+//     then asks for slabs that none of them needs. Which of the captures it lists, and when it
+//     reads tables, makes no difference: it relies on nothing by either alone.
 //   - Up to two batches are announced, condemned and removed, at the same time or
 //     one after the other. A run may take any of the steps that it finds possible,
 //     in any order, and leave out any.

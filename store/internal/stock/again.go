@@ -13,6 +13,7 @@ import (
 type again struct {
 	ctx     context.Context
 	r       *Stock
+	copyOf  func(storage.Info) string // names copies of tables
 	tables  []storage.Info
 	of      []told // of what was added
 	adopted map[int]*format.SlabRecord
@@ -50,7 +51,7 @@ func (a *again) read(number int, slab format.SlabID) ([]*format.SlabRecord, erro
 	}
 	table := a.tables[at.table-1]
 	of := func(rec *format.SlabRecord) bool { return rec.Slab == slab }
-	if records := a.r.readCopyPiece(table, at.piece); slices.ContainsFunc(records, of) {
+	if records := a.r.readCopyPiece(a.copyOf(table), table, at.piece); slices.ContainsFunc(records, of) {
 		return records, nil
 	}
 	records, err := a.r.readTableFor(a.ctx, table, slab)

@@ -7,8 +7,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 )
 
-// countCrowds counts what stands on what, by all records that have deltas.
-func countCrowds(records []*format.SlabRecord) *intake.Crowds {
+// countCrowds counts what stands on what, by all records that have deltas, but for those that are counted already, if counted is set.
+func countCrowds(records []*format.SlabRecord, counted func(format.SlabID) bool) *intake.Crowds {
 	crowds := new(intake.Crowds)
 	all := make(map[format.SlabID]*baseless, len(records))
 	for _, rec := range records {
@@ -21,6 +21,9 @@ func countCrowds(records []*format.SlabRecord) *intake.Crowds {
 		return nil
 	}
 	for _, rec := range records {
+		if counted != nil && counted(rec.Slab) {
+			continue
+		}
 		for i := range rec.Frames {
 			crowds.Count(rec.Frames[i].Bases, below)
 		}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/fetch"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/cache"
@@ -19,7 +20,16 @@ import (
 type keeping struct {
 	storage.Storage
 	r     *Stock
-	bases *atomic.Int64 // how many bytes of longer slabs are kept yet; nil: none
+	bases *atomic.Int64                            // how many bytes of longer slabs are kept yet; nil: none
+	tell  func(storage.Info, []*format.SlabRecord) // is told of tables that were put and kept; nil: nobody
+}
+
+// TellTables has a function told of the tables that an intake puts, with the length of each, from a goroutine of the intake.
+func TellTables(cfg *intake.Config, tell func(storage.Info, []*format.SlabRecord)) {
+	if k, ok := cfg.Storage.(keeping); ok {
+		k.tell = tell
+		cfg.Storage = k
+	}
 }
 
 // Put implements storage.Storage.
@@ -40,6 +50,9 @@ func (k keeping) Put(ctx context.Context, name string, content io.Reader) error 
 	info := storage.Info{Name: name, Size: int64(b.Len())}
 	if records, err := k.r.decodeTable(&b, info); err == nil {
 		k.r.keepTable(info, records)
+		if k.tell != nil {
+			k.tell(info, records)
+		}
 	}
 	return nil
 }

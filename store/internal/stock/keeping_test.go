@@ -70,8 +70,8 @@ func TestKeepsBases(t *testing.T) {
 	}
 	room := new(atomic.Int64)
 	room.Store(2*length + length/2)
-	k := keeping{st, s, room}
-	if put(keeping{refusing{st}, s, room}, true) {
+	k := keeping{Storage: st, r: s, bases: room}
+	if put(keeping{Storage: refusing{st}, r: s, bases: room}, true) {
 		t.Error("a slab is kept that was not put")
 	}
 	for i, want := range []bool{true, true, false} {
@@ -79,7 +79,7 @@ func TestKeepsBases(t *testing.T) {
 			t.Errorf("slab %d is kept: %v", i, got)
 		}
 	}
-	if put(keeping{st, s, nil}, false) {
+	if put(keeping{Storage: st, r: s}, false) {
 		t.Error("a long slab is kept where no bases are")
 	}
 }

@@ -13,10 +13,14 @@ import (
 type loading struct {
 	r     *Stock
 	p     *presence
-	v     *Inventory
+	l     *lease.Lease // of the writer that it is for; nil: it is for no writer
 	group []byte
+	v     *Inventory
+	read  readsTables // the tables that it is made by
+	adopt bool        // whether slabs are read that none of them lists
 	*Loaded
-	again *again
+	again   *again
+	counted func(format.SlabID) bool // slabs of which it is counted already what they stand on; nil: none
 
 	// What comes behind all others, as long as the index keeps all.
 	last     []held // is announced
@@ -30,9 +34,11 @@ type held struct {
 	at  told
 }
 
-// stockOf is Load for what is there.
-func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group []byte) (*Loaded, error) {
-	s := &loading{r: r, p: p, v: newInventory(p.slabs), group: group, Loaded: &Loaded{Index: known.New()}, again: &again{ctx: ctx, r: r}}
+func (r *Stock) newLoading(ctx context.Context, p *presence, l *lease.Lease, group []byte) *loading {
+	s := &loading{
+		r: r, p: p, l: l, group: group, v: newInventory(p.slabs), read: r.readTables,
+		Loaded: &Loaded{Index: known.New()}, again: &again{ctx: ctx, r: r, copyOf: copyOf},
+	}
 	s.v.absent = p.absent
 	if p.relied != nil {
 		s.v.supposed = p.supposed
@@ -40,41 +46,69 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 	if p.memory > 0 {
 		s.Index.Bound(p.memory, s.again.read)
 	}
+	return s
+}
+
+// stockOf is Load for what is there.
+func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group []byte) (*Loaded, error) {
 	r.slabs.Expect(p.slabs.Length)
-	if err := r.takeInto(ctx, s.v, true, s.take); err != nil {
+	s := r.newLoading(ctx, p, l, group)
+	s.adopt = true
+	if err := s.load(ctx); err != nil {
 		return nil, err
 	}
-	p.cut = s.v.cut()
+	if p.relied != nil {
+		r.slabs.Expect(p.length)
+	}
+	return s.Loaded, nil
+}
+
+// load makes the index.
+func (s *loading) load(ctx context.Context) error {
+	if err := s.r.takeInto(ctx, s.v, s.read, true, s.take); err != nil {
+		return err
+	}
+	s.p.cut = s.v.cut()
 	if err := s.takeStanding(); err != nil {
-		return nil, err
+		return err
 	}
-	s.Tables = s.v.tables
-	unlisted, err := r.forsaken(ctx, s.v.Unlisted(), p.slabs, l)
-	if err != nil {
-		return nil, err
-	}
-	if s.Adopted, err = r.recover(ctx, unlisted, nil, p.each != nil); err != nil {
-		return nil, err
-	}
-	for _, rec := range s.Adopted {
-		if err := s.add(rec, told{}); err != nil {
-			return nil, err
+	s.Tables, s.listed = s.v.tables, s.v.whereabouts()
+	if s.adopt {
+		if err := s.takeUnlisted(ctx); err != nil {
+			return err
 		}
 	}
 	if err := s.addHeld(s.last); err != nil {
-		return nil, err
+		return err
 	}
 	if s.Index.Sampled() {
 		s.Index.Forget(s.baseless()...)
 	}
-	if l != nil {
+	if s.l != nil {
 		s.forget(s.v.contradicted)
 	}
-	if p.relied != nil {
-		r.slabs.Expect(p.length)
-		s.Index.Ask(p.there)
+	if s.p.relied != nil {
+		s.Looked = len(s.p.slabs)
+		s.Index.Ask(s.p.there)
 	}
-	return s.Loaded, nil
+	return nil
+}
+
+// takeUnlisted adds slabs that no table lists.
+func (s *loading) takeUnlisted(ctx context.Context) error {
+	unlisted, err := s.r.forsaken(ctx, s.v.Unlisted(), s.p.slabs, s.l)
+	if err != nil {
+		return err
+	}
+	if s.Adopted, err = s.r.recover(ctx, unlisted, nil, s.p.each != nil); err != nil {
+		return err
+	}
+	for _, rec := range s.Adopted {
+		if err := s.add(rec, told{}); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // take takes a record of a table.
@@ -104,6 +138,9 @@ func (s *loading) isLast(rec *format.SlabRecord) bool { return s.p.exclude.Last[
 // what stands on nothing is forgotten by slabs.
 func (s *loading) holdNoMore(rec *format.SlabRecord) error {
 	for i := range rec.Frames {
+		if rec.Frames[i].Padding {
+			break // an index keeps none of it
+		}
 		s.chunks += len(rec.Frames[i].Chunks)
 	}
 	if s.Index.Fits(s.Index.Len() + s.chunks) {
@@ -114,15 +151,15 @@ func (s *loading) holdNoMore(rec *format.SlabRecord) error {
 	return s.addHeld(all)
 }
 
-// takeStanding adds what stands on others, once it is known what is there. What stands on what is counted where the index
-// keeps all: above that only what a capture puts itself counts.
+// takeStanding adds what stands on others, once it is known what is there. What stands on what is counted by the tables that
+// are read, where the index keeps all: above that only what a capture puts itself counts.
 func (s *loading) takeStanding() error {
 	records := make([]*format.SlabRecord, len(s.standing))
 	for i, h := range s.standing {
 		records[i] = h.rec
 	}
-	if s.p.each == nil { // else nothing is written by it
-		s.Crowds = countCrowds(records)
+	if s.p.each == nil && !s.Index.Sampled() { // else nothing is written by it, or they are not all
+		s.Crowds = countCrowds(records, s.counted)
 	}
 	for i, rec := range s.p.blotBaseless(records) {
 		h := held{rec, s.standing[i].at}

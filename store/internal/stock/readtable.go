@@ -119,19 +119,27 @@ func readRecords(src io.Reader, opener *crypt.Opener, decode func([]*format.Slab
 // readTableCopy gives the records of the copy that is kept of a table, or nil. Whatever
 // is wrong with a copy, the table decides.
 func (r *Stock) readTableCopy(info storage.Info) []*format.SlabRecord {
-	records, err := r.openTableCopy(info, func(src io.Reader, opener *crypt.Opener) ([]*format.SlabRecord, error) {
+	return r.readCopyAs(copyOf(info), info)
+}
+
+// copyOf is where a copy of a table is kept.
+func copyOf(info storage.Info) string { return info.Name }
+
+// readCopyAs is readTableCopy for a copy that is kept under a name.
+func (r *Stock) readCopyAs(name string, info storage.Info) []*format.SlabRecord {
+	records, err := r.openTableCopy(name, info, func(src io.Reader, opener *crypt.Opener) ([]*format.SlabRecord, error) {
 		return readRecords(src, opener, format.DecodeTableCopy)
 	})
 	if err != nil {
-		r.vault.Copies().Drop(info.Name)
+		r.vault.Copies().Drop(name)
 		return nil
 	}
 	return records
 }
 
-// readCopyPiece gives the records of a piece of the copy that is kept of a table, or nil.
-func (r *Stock) readCopyPiece(info storage.Info, piece uint32) []*format.SlabRecord {
-	records, err := r.openTableCopy(info, func(src io.Reader, opener *crypt.Opener) ([]*format.SlabRecord, error) {
+// readCopyPiece gives the records of a piece of the copy of a table that is kept under a name, or nil.
+func (r *Stock) readCopyPiece(name string, info storage.Info, piece uint32) []*format.SlabRecord {
+	records, err := r.openTableCopy(name, info, func(src io.Reader, opener *crypt.Opener) ([]*format.SlabRecord, error) {
 		in := format.NewRecordReader(src, opener)
 		for range piece {
 			if err := in.Skip(); err != nil {
@@ -150,9 +158,9 @@ func (r *Stock) readCopyPiece(info storage.Info, piece uint32) []*format.SlabRec
 	return records
 }
 
-// openTableCopy has the copy that is kept of a table read, if there is one.
-func (r *Stock) openTableCopy(info storage.Info, read func(io.Reader, *crypt.Opener) ([]*format.SlabRecord, error)) ([]*format.SlabRecord, error) {
-	file := r.vault.Copies().Reader(info.Name, -1)
+// openTableCopy has the copy of a table read that is kept under a name, if there is one.
+func (r *Stock) openTableCopy(name string, info storage.Info, read func(io.Reader, *crypt.Opener) ([]*format.SlabRecord, error)) ([]*format.SlabRecord, error) {
+	file := r.vault.Copies().Reader(name, -1)
 	if file == nil {
 		return nil, nil
 	}

@@ -8,6 +8,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // To list all slabs takes some hundred calls over a share, for each of their folders. A writer need
@@ -19,6 +20,11 @@ import (
 type Relied struct {
 	Slabs map[format.SlabID]bool // that a capture needs which is there
 	Look  []int                  // the folders that are looked into this time
+
+	// Tables are those that list these slabs, as Pin gave them for Service. With them no other tables are listed or read
+	// before Loaded.Rest. None: all are read.
+	Service string
+	Tables  []storage.Info
 }
 
 // presence tells which slabs are there.
@@ -48,12 +54,23 @@ type presence struct {
 // askedFor is how many slabs are asked for one by one before all are listed.
 const askedFor = 48
 
-// present lists slabs: all, or some of them where others are relied on.
-func (r *Stock) present(ctx context.Context, exclude *Exclusion, relied *Relied) (*presence, error) {
-	p := &presence{
+func newPresence(ctx context.Context, r *Stock, exclude *Exclusion, relied *Relied) *presence {
+	return &presence{
 		stock: r, ctx: ctx, exclude: exclude, relied: relied, looked: make(map[int]bool),
 		lengths: make(map[format.SlabID]uint64), bases: make(map[format.SlabID][]format.SlabID), said: make(map[format.SlabID]bool),
 	}
+}
+
+// again gives the same, of which nothing was asked.
+func (p *presence) again(ctx context.Context) *presence {
+	fresh := newPresence(ctx, p.stock, p.exclude, p.relied)
+	fresh.looked, fresh.slabs, fresh.memory = p.looked, p.slabs, p.memory
+	return fresh
+}
+
+// present lists slabs: all, or some of them where others are relied on.
+func (r *Stock) present(ctx context.Context, exclude *Exclusion, relied *Relied) (*presence, error) {
+	p := newPresence(ctx, r, exclude, relied)
 	var err error
 	if relied == nil {
 		p.slabs, err = r.vault.ListSlabs(ctx)

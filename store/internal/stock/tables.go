@@ -25,7 +25,7 @@ import (
 func (r *Stock) Take(ctx context.Context, slabs vault.SlabList, partial bool, add func(*format.SlabRecord) error) (*Inventory, error) {
 	r.slabs.Expect(slabs.Length)
 	v := newInventory(slabs)
-	return v, r.takeInto(ctx, v, partial, add)
+	return v, r.takeInto(ctx, v, r.readTables, partial, add)
 }
 
 // TakeAll is Take, partial, that also calls absent for each record of a slab that is missing: what that stands on is known
@@ -34,18 +34,21 @@ func (r *Stock) TakeAll(ctx context.Context, slabs vault.SlabList, add func(*for
 	r.slabs.Expect(slabs.Length)
 	v := newInventory(slabs)
 	v.absent, v.denied = absent, denied
-	return r.takeInto(ctx, v, true, add)
+	return r.takeInto(ctx, v, r.readTables, true, add)
 }
 
-// takeInto is Take with an inventory that nothing is in yet.
-func (r *Stock) takeInto(ctx context.Context, v *Inventory, partial bool, add func(*format.SlabRecord) error) error {
+// readsTables calls use, and part if it is set, as readTables does.
+type readsTables func(ctx context.Context, part func(storage.Info, *format.SlabRecord) error, use func(storage.Info, []*format.SlabRecord, error) error) error
+
+// takeInto is Take with an inventory that nothing is in yet, and for some tables.
+func (r *Stock) takeInto(ctx context.Context, v *Inventory, read readsTables, partial bool, add func(*format.SlabRecord) error) error {
 	var part func(storage.Info, *format.SlabRecord) error
 	if partial {
 		part = func(info storage.Info, rec *format.SlabRecord) error {
 			return v.begin(info).takeRecord(rec, add)
 		}
 	}
-	return r.readTables(ctx, part, func(info storage.Info, records []*format.SlabRecord, err error) error {
+	return read(ctx, part, func(info storage.Info, records []*format.SlabRecord, err error) error {
 		if err != nil {
 			v.Damage = append(v.Damage, &vault.ObjectError{Object: info.Name, Err: err})
 			if !partial {
@@ -118,7 +121,13 @@ type Loaded struct {
 	Tables  []ListedTable
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
-	Crowds  *intake.Crowds  // what stands on what
+	Crowds  *intake.Crowds  // what stands on what, by the tables that were read; nil: that isn't known
+	Looked  int             // how many slabs the folders have that were looked into; 0: all were listed
+
+	// Rest gives what else the repository holds; nil: Index has all. See Relied.Tables.
+	Rest func(context.Context) (*Loaded, error)
+
+	listed whereabouts
 }
 
 // Load gives the index of all chunks that there are, and the records of
@@ -155,9 +164,11 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 	if relied != nil {
 		p.memory = cmp.Or(r.IndexMemory, known.DefaultMemory)
 	}
-	s, err := r.stockOf(ctx, p, l, group)
-	if err != nil {
-		return nil, err
+	s := r.ownOf(ctx, p, l, group)
+	if s == nil {
+		if s, err = r.stockOf(ctx, p, l, group); err != nil {
+			return nil, err
+		}
 	}
 	s.Finals, s.Unread = going.Finals()
 	return s, nil
@@ -329,7 +340,7 @@ func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intak
 	if cfg.Deltas == intake.DeltasOn {
 		left := new(atomic.Int64)
 		left.Store(r.vault.BasesToKeep())
-		cfg.Storage = keeping{r.storage, r, left}
+		cfg.Storage = keeping{Storage: r.storage, r: r, bases: left}
 	}
 	return cfg, err
 }
@@ -337,7 +348,7 @@ func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intak
 // tableConfig is IntakeConfig for who puts no slabs.
 func (r *Stock) tableConfig(index *known.Index) intake.Config {
 	return intake.Config{
-		Storage: keeping{r.storage, r, nil}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
+		Storage: keeping{Storage: r.storage, r: r}, Repository: r.vault.ID(), Keys: r.vault.Keys(), Index: index, NoRecheck: !r.vault.Recheck(),
 		TableName: func() string { return names.NewID(time.Now()) },
 	}
 }

@@ -39,12 +39,12 @@ type ListedTable struct {
 }
 
 // TidyTables removes a few tables that are not needed any more, given those that there were, for a writer
-// with a lease. It fails without harm.
-func (r *Stock) TidyTables(ctx context.Context, l *lease.Lease, tables []ListedTable) {
+// with a lease: at least as many as captures put since it did so last. It fails without harm.
+func (r *Stock) TidyTables(ctx context.Context, l *lease.Lease, tables []ListedTable, since int) {
 	ctx, cancel := context.WithTimeout(ctx, tidyTime)
 	defer cancel()
 	// A machine that can't see the longer table yet would miss records of the shorter one.
-	for _, t := range some(redundant(tables, l.Now().Add(-lease.SettleTime))) {
+	for _, t := range some(redundant(tables, l.Now().Add(-lease.SettleTime)), since) {
 		if err := r.removeTable(ctx, t); err != nil {
 			return
 		}
@@ -52,31 +52,32 @@ func (r *Stock) TidyTables(ctx context.Context, l *lease.Lease, tables []ListedT
 }
 
 // ToJoin gives the records of a few tables, given those that there were, that a writer puts into its own table: so
-// that to merge them takes no object of its own. Those tables stay, until a later capture finds them redundant.
-func (r *Stock) ToJoin(ctx context.Context, tables []ListedTable) []*format.SlabRecord {
+// that to merge them takes no object of its own: at least as many as captures put since it did so last. Those tables stay, until a later
+// capture finds them redundant.
+func (r *Stock) ToJoin(ctx context.Context, tables []ListedTable, since int) []*format.SlabRecord {
 	ctx, cancel := context.WithTimeout(ctx, tidyTime)
 	defer cancel()
-	return r.join(ctx, neighbours(alike(tables)))
+	return r.join(ctx, toJoin(tables, since))
 }
 
 // farFuture is later than any table is put, in seconds.
 const farFuture = 1 << 40
 
 // some gives a few of the tables, at random.
-func some(tables []ListedTable) []ListedTable {
+func some(tables []ListedTable, since int) []ListedTable {
 	tables = slices.Clone(tables)
 	rand.Shuffle(len(tables), func(i, j int) { tables[i], tables[j] = tables[j], tables[i] })
-	return tables[:min(len(tables), max(tidyRemove, len(tables)/tidyShare))]
+	return tables[:min(len(tables), max(tidyRemove, len(tables)/tidyShare, 2*since))]
 }
 
 // neighbours gives a few tables that are neighbours by name, at random among such groups,
 // so that two who merge some of the same merge all the same.
-func neighbours(tables []ListedTable) []ListedTable {
+func neighbours(tables []ListedTable, since int) []ListedTable {
 	if len(tables) < tidyFan {
 		return nil
 	}
 	tables = slices.SortedFunc(slices.Values(tables), func(a, b ListedTable) int { return cmp.Compare(a.info.Name, b.info.Name) })
-	n := max(tidyFan, len(tables)/tidyShare)
+	n := min(len(tables), max(tidyFan, len(tables)/tidyShare, 2*since))
 	first := rand.IntN(len(tables)/n) * n
 	return tables[first : first+n]
 }
@@ -121,10 +122,29 @@ func redundant(tables []ListedTable, before time.Time) []ListedTable {
 	})
 }
 
-// alike gives tables of about a length, of which there are enough that some become
+// toJoin gives tables that become one: some that are about as long as each other, the shortest of which there are enough. Where several captures
+// put tables since that was done, there are always enough of the shortest; so of which length they are is drawn, by how many there are.
+func toJoin(tables []ListedTable, since int) []ListedTable {
+	classes, all := alike(tables), 0
+	for _, class := range classes {
+		all += len(class)
+	}
+	drawn := 0
+	if since > 1 && all > 0 {
+		drawn = rand.IntN(all)
+	}
+	for _, class := range classes {
+		if drawn -= len(class); drawn < 0 {
+			return neighbours(class, since)
+		}
+	}
+	return nil
+}
+
+// alike gives tables of about a length, for each of which there are enough that some become
 // one.
 // Those whose records are in others already are left out.
-func alike(tables []ListedTable) []ListedTable {
+func alike(tables []ListedTable) (enough [][]ListedTable) {
 	gone := make(map[string]bool)
 	for _, t := range redundant(tables, time.Unix(farFuture, 0)) {
 		gone[t.info.Name] = true
@@ -137,10 +157,10 @@ func alike(tables []ListedTable) []ListedTable {
 	}
 	for _, c := range classes {
 		if len(c) >= tidyFan {
-			return c
+			enough = append(enough, c)
 		}
 	}
-	return nil
+	return enough
 }
 
 // smallClasses is how many classes of lengths small tables have.

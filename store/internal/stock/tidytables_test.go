@@ -115,11 +115,11 @@ func TestRedundantNeverLosesARecord(t *testing.T) {
 					views[m] = append(views[m], x)
 				}
 			case 2: // merges
-				if x := mergedTable(name, now, neighbours(alike(views[m]))); len(x.slabs) > 0 {
+				if x := mergedTable(name, now, toJoin(views[m], rapid.IntRange(0, 5).Draw(t, "since"))); len(x.slabs) > 0 {
 					tables[name] = x
 				}
 			case 3: // removes
-				for _, x := range some(redundant(views[m], now.Add(-lease.SettleTime))) {
+				for _, x := range some(redundant(views[m], now.Add(-lease.SettleTime)), rapid.IntRange(0, 5).Draw(t, "at once")) {
 					delete(tables, x.info.Name)
 				}
 			}
@@ -163,30 +163,36 @@ func TestTablesStayFew(t *testing.T) {
 		name     string
 		together int // captures that begin at the same moment
 		rounds   int
+		since    int // of so many captures of a machine the last one merges
 		tables   int // at most
 	}{
-		{"one machine", 1, 1500, 30},
-		{"a hundred machines", 100, 60, 1000},
+		{"one machine", 1, 1500, 1, 30},
+		{"a hundred machines", 100, 60, 1, 1000},
+		{"one machine, now and then", 1, 3000, 9, 60},
+		{"a hundred machines, now and then", 100, 90, 9, 2500},
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			now, captures, written, most := time.Unix(0, 0), 0, 0, 0
 			tables := map[string]ListedTable{}
-			for range test.rounds {
+			for round := range test.rounds {
 				now = now.Add(time.Hour)
 				view := make([]ListedTable, 0, len(tables))
 				for _, x := range tables {
 					view = append(view, x)
 				}
 				most = max(most, len(view))
-				gone, join := redundant(view, now.Add(-lease.SettleTime)), alike(view)
+				gone := redundant(view, now.Add(-lease.SettleTime))
 				for range test.together {
 					captures++
 					name := fmt.Sprintf("t%06d", captures)
 					tables[name] = tableWith(name, now, captures)
-					for _, x := range some(gone) {
+					if (round+captures)%test.since != 0 {
+						continue
+					}
+					for _, x := range some(gone, test.since) {
 						delete(tables, x.info.Name)
 					}
-					if x := mergedTable(name+"m", now, neighbours(join)); len(x.slabs) > 0 {
+					if x := mergedTable(name+"m", now, toJoin(view, test.since)); len(x.slabs) > 0 {
 						tables[x.info.Name] = x
 						written += len(x.slabs)
 					}

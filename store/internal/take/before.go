@@ -4,14 +4,21 @@ import (
 	"context"
 	"time"
 
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Before gives the newest capture of a name and host that is not retired and was taken no
-// later than that, or nil. It reads few index files; one that can't be read is passed over.
+// later than that, or nil: of those that this machine made, where one is among them, and else of all. It reads few index files; one that
+// can't be read is passed over.
 func (r *Taker) Before(ctx context.Context, name, host string, taken time.Time) (*ledger.Capture, error) {
-	files, err := r.ledger.ListCaptures(ctx)
+	own := ""
+	if note := vault.Note[format.ReliedRecord](r.vault, format.Relied, reliedName(Options{Name: name, Host: host})); note != nil {
+		own = note.Capture
+	}
+	files, err := r.ledger.ListLately(ctx, own)
 	if err != nil {
 		return nil, err
 	}
@@ -23,8 +30,12 @@ func (r *Taker) Before(ctx context.Context, name, host string, taken time.Time) 
 	if err != nil {
 		return nil, err
 	}
-	c := r.latestLike(ctx, files, func(c *ledger.Capture) bool {
+	fits := func(c *ledger.Capture) bool {
 		return c.Name == name && c.Host == host && !c.Taken.After(taken) && !gone[c.ID]
-	})
+	}
+	c := r.latestLike(ctx, r.ledger.OwnFiles(files), func(c *ledger.Capture) bool { return r.ledger.IsOwn(c) && fits(c) })
+	if c == nil {
+		c = r.latestLike(ctx, files, fits)
+	}
 	return c, ctx.Err()
 }

@@ -39,6 +39,8 @@ type Options struct {
 	Tried            int  // how often it was tried before to carry the capture
 	Level            zstd.EncoderLevel
 	Meter            *vault.Meter
+
+	whole bool // all captures are listed, and all tables are read at once
 }
 
 // Volume is where a volume is read from: a folder, or a stream where there is none.
@@ -85,8 +87,12 @@ func (r *Taker) Capture(ctx context.Context, o Options) (*Made, error) {
 	}
 	r.ledger.Learn(c.Remembered(remember.Made))
 	s.noteRelied(c)
-	r.stock.TidyTables(ctx, s.lease, s.tables)
-	r.ledger.PutBundle(ctx, s.files)
+	r.stock.TidyTables(ctx, s.lease, s.tables, s.alone())
+	if s.there != nil {
+		r.ledger.PutBundle(ctx, s.files)
+	} else {
+		r.ledger.PutOwnBundle(ctx, s.files)
+	}
 	made := &Made{Capture: c, Notes: s.notes()}
 	for _, t := range s.taken {
 		made.Volumes = append(made.Volumes, Told{t.changed, t.reused, t.firstRead, t.leftOut})
@@ -132,9 +138,13 @@ type session struct {
 	taken         []*volumeTaken
 	lease         *lease.Lease
 	files         []storage.Info       // index files that there were at the beginning
-	there         []string             // ids of those captures
+	there         []string             // ids of those captures, once they are asked for
 	retired       []storage.Info       // marks of captures that were retired, for folders
-	tables        []stock.ListedTable  // that there were at the beginning
+	loaded        *stock.Loaded        // what was known at the beginning
+	rest          *stock.Loaded        // what else there is, once that was asked; see restOf
+	wrote         writtenTables        // tables that it put
+	crowds        *intake.Crowds       // what stands on what
+	tables        []stock.ListedTable  // that there were; none where they were not listed
 	finals        map[string]bool      // names of the final marks that there were then
 	unread        []string             // of those, which can't be read
 	before        *format.ReliedRecord // what the capture before relies on; nil: that isn't known
@@ -156,7 +166,7 @@ func (r *Taker) newSession(ctx context.Context, o Options) (*session, error) {
 		return nil, err
 	}
 	s := &session{
-		Weaver: weave.NewWeaver(params, o.Meter), r: r, o: o, lease: l, begun: make(chan struct{}),
+		Weaver: weave.NewWeaver(params, o.Meter), r: r, o: o, lease: l, wrote: make(writtenTables), begun: make(chan struct{}),
 	}
 	go func() {
 		defer close(s.begun)
@@ -186,15 +196,22 @@ func (s *session) begin(ctx context.Context) error {
 	if err := cmp.Or(g.Wait(), err); err != nil {
 		return err
 	}
-	s.tables, s.finals, s.unread = loaded.Tables, loaded.Finals, loaded.Unread
+	s.loaded, s.finals, s.unread = loaded, loaded.Finals, loaded.Unread
 	cfg, err := s.r.stock.IntakeConfig(ctx, loaded.Index)
 	if err != nil {
 		return err
 	}
-	cfg.Adopted, cfg.Joined = loaded.Adopted, s.r.stock.ToJoin(ctx, loaded.Tables)
+	cfg.Adopted = loaded.Adopted
+	if loaded.Rest != nil {
+		cfg.More, cfg.MoreFrom, cfg.MoreAtEnd = s.restOf, aloneBytes, s.before.Alone >= aloneMost
+	} else {
+		s.tables, cfg.Joined = loaded.Tables, s.r.stock.ToJoin(ctx, loaded.Tables, s.alone())
+	}
+	stock.TellTables(&cfg, s.wrote.note)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
-	cfg.Old, cfg.Crowds = weave.OldChunks(s.r.slabs), loaded.Crowds
+	s.crowds = s.crowdsOf(loaded)
+	cfg.Old, cfg.Crowds = weave.OldChunks(s.r.slabs), s.crowds
 	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
 	s.index = loaded.Index
 	s.loadBefore(ctx)
@@ -202,17 +219,18 @@ func (s *session) begin(ctx context.Context) error {
 	return err
 }
 
-// listCaptures finds out which captures there are.
-func (s *session) listCaptures(ctx context.Context) (err error) {
-	s.files, err = s.r.ledger.ListCaptures(ctx)
+// listCaptures finds out which captures there are, and whether own is.
+func (s *session) listCaptures(ctx context.Context, own string) (err error) {
+	if s.o.whole {
+		s.files, err = s.r.ledger.ListCaptures(ctx)
+		return err
+	}
+	s.files, err = s.r.ledger.ListLately(ctx, own)
 	return err
 }
 
-// readCaptures finds out which of them are captures, and what is known of them.
+// readCaptures finds out what is known of them.
 func (s *session) readCaptures(ctx context.Context) (err error) {
-	if s.there, err = s.r.ledger.SeenIDs(ctx, s.files); err != nil {
-		return err
-	}
 	s.r.ledger.Recall(ctx, s.files, nil)
 	if slices.ContainsFunc(s.o.Volumes, func(v Volume) bool { return v.Folder != nil }) {
 		s.retired, s.retiredErr = s.r.vault.ListMarks(ctx, names.Retired)
@@ -240,7 +258,7 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 		}
 		s.taken = append(s.taken, t)
 	}
-	if err := s.finish(f); err != nil {
+	if err := s.finish(ctx, f); err != nil {
 		return nil, err
 	}
 	if s.o.After != nil {
@@ -251,11 +269,8 @@ func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
 
 // finish takes in what remains of a capture whose volumes are taken in, and completes its index file but
 // for the id.
-func (s *session) finish(f *format.IndexFile) error {
-	seen, err := s.takeSeen()
-	if err == nil {
-		err = s.Intake.Settle()
-	}
+func (s *session) finish(ctx context.Context, f *format.IndexFile) error {
+	seen, err := s.seen(ctx)
 	if err != nil {
 		return err
 	}
@@ -265,7 +280,7 @@ func (s *session) finish(f *format.IndexFile) error {
 		}
 		f.Volumes = append(f.Volumes, t.record)
 	}
-	if f.Seen, err = s.OptionalRecipe(seen); err != nil {
+	if f.Seen, err = seen(); err != nil {
 		return err
 	}
 	written, err := s.Intake.Close()

@@ -14,7 +14,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
-	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/weave"
@@ -28,7 +27,7 @@ var ErrCarried = errors.New("the capture is there already")
 // here, and only the rest is read there. The capture keeps its id, its times and its labels. It fails with ErrCarried
 // where it is there already.
 func (r *Taker) Carry(ctx context.Context, from *stock.Stock, c *ledger.Capture, o Options) (*ledger.Capture, error) {
-	o.Name, o.Host = c.Name, c.Host
+	o.Name, o.Host, o.whole = c.Name, c.Host, true
 	s, err := r.newSession(ctx, o)
 	if err != nil {
 		return nil, err
@@ -50,7 +49,7 @@ func (r *Taker) Carry(ctx context.Context, from *stock.Stock, c *ledger.Capture,
 		return nil, err
 	}
 	r.ledger.Learn(made.Remembered(remember.Made))
-	r.stock.TidyTables(ctx, s.lease, s.tables)
+	r.stock.TidyTables(ctx, s.lease, s.tables, s.alone())
 	return made, nil
 }
 
@@ -75,7 +74,7 @@ func (s *session) carry(ctx context.Context, from *stock.Stock, c *ledger.Captur
 		}
 		s.taken = append(s.taken, t)
 	}
-	if err := s.finish(&f); err != nil {
+	if err := s.finish(ctx, &f); err != nil {
 		return nil, err
 	}
 	for i := range f.Volumes {
@@ -89,12 +88,8 @@ func (s *session) carry(ctx context.Context, from *stock.Stock, c *ledger.Captur
 // carriedAs looks what index files there are of a capture's id. It fails with ErrCarried where one is whole; what can't be read is none,
 // and takes a name: it gives the generations of those.
 func (r *Taker) carriedAs(ctx context.Context, id string, files []storage.Info) (taken []int, err error) {
-	var of []storage.Info
-	for _, info := range files {
-		if got, generation, err := names.ParseCapture(info.Name); err == nil && got == id {
-			of, taken = append(of, info), append(taken, generation)
-		}
-	}
+	of := ledger.FilesOf(files, id)
+	taken = ledger.TakenBy(of)[id]
 	captures, _, _, err := r.ledger.Read(ctx, ledger.Generations(of))
 	if err == nil && len(captures) > 0 {
 		err = ErrCarried

@@ -6,9 +6,7 @@ import (
 	"fmt"
 	"slices"
 
-	"github.com/kistarchive/kist/chunk"
 	"github.com/kistarchive/kist/store/internal/format"
-	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
@@ -120,30 +118,3 @@ func (s *session) checkSlabs(ctx context.Context) error {
 	s.finals, _ = going.Finals()
 	return nil
 }
-
-// takeSeen takes in the ids of the captures that there were, so that one that
-// vanishes shows.
-func (s *session) takeSeen() (*intake.Stream, error) {
-	stream := s.Intake.Stream(intake.Listing)
-	var ids []byte
-	for i, id := range s.there {
-		ids = append(append(ids, id...), '\n')
-		if !endsSeen(id) && len(ids) < maxSeenChunk && i < len(s.there)-1 {
-			continue
-		}
-		buf, err := s.Intake.Reserve()
-		if err != nil {
-			return nil, err
-		}
-		s.Intake.Put(stream, copy(buf, ids))
-		ids = ids[:0]
-	}
-	return stream, nil
-}
-
-// maxSeenChunk bounds a chunk of the ids of captures, in bytes: less than the longest chunk.
-const maxSeenChunk = chunk.MinAverage
-
-// endsSeen tells whether a chunk ends behind the id of a capture. One of 144 does, by its
-// random end: so what each capture adds anew is at most some 3 KiB, however many there are.
-func endsSeen(id string) bool { return id[len(id)-1] < '3' && id[len(id)-2] < '3' }

@@ -74,6 +74,12 @@ func (s *session) expect(ctx context.Context, v Volume) *expected {
 // latestRead gives a stream's volume as the latest of the last captures has it,
 // retired ones too, or nil. Where none of several has that name, it is what likely was it under another one.
 func (s *session) latestRead(ctx context.Context, v Volume) *format.Volume {
+	if c := s.lastCapture(ctx); c != nil {
+		s.r.ledger.Recall(ctx, s.files, []*ledger.Capture{c})
+		if found := readAmong([]*ledger.Capture{c}, s.o, v); found != nil {
+			return found
+		}
+	}
 	all := ledger.Generations(s.files)
 	// As many at a time as are read at once, the newest first.
 	for range expectedCaptures / vault.Few {

@@ -38,6 +38,7 @@ var _ interface {
 	storage.Lenient
 	storage.Sweeper
 	storage.Namer
+	storage.AfterLister
 	storage.Parallel
 } = (*Storage)(nil)
 
@@ -163,6 +164,14 @@ func (s *Storage) RemoveAside(ctx context.Context, age time.Duration) ([]storage
 func (s *Storage) Names(ctx context.Context, folder string) ([]string, error) {
 	if namer, ok := s.inner.(storage.Namer); ok {
 		return namer.Names(ctx, folder)
+	}
+	return nil, errors.ErrUnsupported
+}
+
+// ListAfter implements [storage.AfterLister].
+func (s *Storage) ListAfter(ctx context.Context, folder, after string) ([]storage.Info, error) {
+	if lister, ok := s.inner.(storage.AfterLister); ok {
+		return lister.ListAfter(ctx, folder, after)
 	}
 	return nil, errors.ErrUnsupported
 }

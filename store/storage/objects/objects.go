@@ -54,7 +54,8 @@ type Options struct {
 // ErrOptions is returned for options that make no sense.
 var ErrOptions = errors.New("wrong options for an object store")
 
-// A Storage is a [storage.Storage] in a bucket, below a prefix. It is a [storage.Clock], a [storage.Sweeper] and a [storage.Parallel], too.
+// A Storage is a [storage.Storage] in a bucket, below a prefix. It is a [storage.Clock], a [storage.Sweeper], a
+// [storage.AfterLister] and a [storage.Parallel], too.
 //
 // Objects whose names are not those of CheckName of package storage are taken for absent. In the folder "_aside" below the prefix it
 // puts small objects of its own, and removes them again: RemoveAside removes those that stayed.
@@ -77,6 +78,7 @@ var _ interface {
 	storage.Storage
 	storage.Clock
 	storage.Sweeper
+	storage.AfterLister
 	storage.Parallel
 } = (*Storage)(nil)
 

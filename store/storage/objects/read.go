@@ -135,30 +135,44 @@ func (s *Storage) inWords(ctx context.Context, key string, refusal error) error 
 
 // List implements [storage.Storage]: a request for each 1,000 objects. Where one fails, the list goes on behind what is known.
 func (s *Storage) List(ctx context.Context, folder string) ([]storage.Info, error) {
-	o := s.operation("list", folder)
-	prefix := s.prefix
+	return s.ListAfter(ctx, folder, "")
+}
+
+// ListAfter implements [storage.AfterLister]: a request for each 1,000 objects that come behind.
+func (s *Storage) ListAfter(ctx context.Context, folder, after string) ([]storage.Info, error) {
+	prefix, behind := s.prefix, ""
 	if folder != "" {
 		if err := storage.CheckName(folder); err != nil {
-			return nil, o.fail("", err)
+			return nil, s.operation("list", folder).fail("", err)
 		}
 		prefix += folder + "/"
 	}
+	if after != "" {
+		if err := storage.CheckName(after); err != nil {
+			return nil, s.operation("list", after).fail("", err)
+		}
+		behind = s.key(after)
+	}
 	var infos []storage.Info
-	err := s.walk(ctx, prefix, func(object minio.ObjectInfo) {
+	err := s.walkBehind(ctx, prefix, behind, func(object minio.ObjectInfo) {
 		name := strings.TrimPrefix(object.Key, s.prefix)
 		if storage.CheckName(name) == nil {
 			infos = append(infos, storage.Info{Name: name, Size: object.Size, Modified: object.LastModified.Truncate(time.Second)})
 		}
 	})
 	if err != nil {
-		return nil, o.fail("", err)
+		return nil, s.operation("list", folder).fail("", err)
 	}
 	return infos, nil
 }
 
 // walk calls use for all objects whose keys begin with prefix, in their order.
 func (s *Storage) walk(ctx context.Context, prefix string, use func(minio.ObjectInfo)) error {
-	last := ""
+	return s.walkBehind(ctx, prefix, "", use)
+}
+
+// walkBehind is walk for the objects whose keys come behind last.
+func (s *Storage) walkBehind(ctx context.Context, prefix, last string, use func(minio.ObjectInfo)) error {
 	return s.again(ctx, func(ctx context.Context) error {
 		for object := range s.core.ListObjectsIter(ctx, s.bucket, minio.ListObjectsOptions{Prefix: prefix, Recursive: true, StartAfter: last}) {
 			switch {

@@ -63,10 +63,14 @@ func (f *Faulty) ReadAt(ctx context.Context, name string, p []byte, off int64) e
 
 // List implements [storage.Storage].
 func (f *Faulty) List(ctx context.Context, folder string) ([]storage.Info, error) {
+	return f.list(ctx, folder, func() ([]storage.Info, error) { return f.inner.List(ctx, folder) })
+}
+
+func (f *Faulty) list(ctx context.Context, folder string, list func() ([]storage.Info, error)) ([]storage.Info, error) {
 	fault := f.begin(List, folder)
 	var infos []storage.Info
 	err := fault.around(ctx, func() (err error) {
-		infos, err = f.inner.List(ctx, folder)
+		infos, err = list()
 		infos = f.lag.view(f.Calls(Any), folder, infos)
 		if fault.tears() {
 			infos = infos[:min(fault.Keep, len(infos))]

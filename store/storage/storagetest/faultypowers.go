@@ -3,13 +3,14 @@ package storagetest
 import (
 	"context"
 	"errors"
+	"slices"
 	"time"
 
 	"github.com/kistarchive/kist/store/storage"
 )
 
 // A Faulty passes on what a storage can do beside the methods of storage.Storage, or
-// returns errors.ErrUnsupported. None of it is counted, and none fails, but for Names.
+// returns errors.ErrUnsupported. None of it is counted, and none fails, but for Names and ListAfter.
 var _ interface {
 	storage.Storage
 	storage.Clock
@@ -17,6 +18,7 @@ var _ interface {
 	storage.Lenient
 	storage.Sweeper
 	storage.Namer
+	storage.AfterLister
 	storage.Parallel
 } = (*Faulty)(nil)
 
@@ -62,6 +64,17 @@ func (f *Faulty) Names(ctx context.Context, folder string) ([]string, error) {
 		names[i] = info.Name
 	}
 	return names, nil
+}
+
+// ListAfter implements [storage.AfterLister]. It is counted, and fails, as List does.
+func (f *Faulty) ListAfter(ctx context.Context, folder, after string) ([]storage.Info, error) {
+	lister, ok := f.inner.(storage.AfterLister)
+	if !ok {
+		return nil, errors.ErrUnsupported
+	}
+	infos, err := f.list(ctx, folder, func() ([]storage.Info, error) { return lister.ListAfter(ctx, folder, after) })
+	// What lags behind may show what is before it.
+	return slices.DeleteFunc(infos, func(info storage.Info) bool { return info.Name <= after }), err
 }
 
 // Parallel implements [storage.Parallel].

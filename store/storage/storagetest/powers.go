@@ -61,6 +61,35 @@ func testNames(t *testing.T, s storage.Storage) {
 	wantError(t, err, storage.ErrBadName, "../x")
 }
 
+// testListAfter tests storage.AfterLister, where the storage is one: it gives the end of what List gives.
+func testListAfter(t *testing.T, s storage.Storage) {
+	lister, ok := s.(storage.AfterLister)
+	if !ok {
+		t.Skip("not a storage.AfterLister")
+	}
+	for _, name := range []string{"captures/a", "captures/a.1", "captures/b-c", "captures/b/c", "captures/b0", "slabs/a"} {
+		mustPut(t, s, name, pattern(10))
+	}
+	for _, after := range []string{"", "captures/0", "captures/a", "captures/a.0", "captures/a.1", "captures/b", "captures/b0", "captures/z", "b", "z"} {
+		got, err := lister.ListAfter(t.Context(), "captures", after)
+		if errors.Is(err, errors.ErrUnsupported) {
+			t.Skip(err)
+		}
+		infos, listing := s.List(t.Context(), "captures")
+		if err != nil || listing != nil {
+			t.Fatal(err, listing)
+		}
+		want := slices.DeleteFunc(infos, func(info storage.Info) bool { return info.Name <= after })
+		if !slices.Equal(got, want) {
+			t.Errorf("behind %q there is %v, want %v", after, got, want)
+		}
+	}
+	_, err := lister.ListAfter(t.Context(), "../x", "")
+	wantError(t, err, storage.ErrBadName, "../x")
+	_, err = lister.ListAfter(t.Context(), "captures", "../x")
+	wantError(t, err, storage.ErrBadName, "../x")
+}
+
 // testSweeper tests storage.Sweeper, where the storage is one: objects stay.
 func testSweeper(t *testing.T, s storage.Storage) {
 	sweeper, ok := s.(storage.Sweeper)

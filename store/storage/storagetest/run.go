@@ -22,7 +22,7 @@ import (
 func Kinds() []string { return []string{"captures", "leases", "slabs"} }
 
 // Run tests that a storage keeps the promises of [storage.Storage], and of those of
-// [storage.Clock], [storage.Anchored], [storage.Sweeper] and [storage.Namer] that it implements. open gives an empty
+// [storage.Clock], [storage.Anchored], [storage.Sweeper], [storage.Namer] and [storage.AfterLister] that it implements. open gives an empty
 // one, which takes objects in the folders of [Kinds] and at the top, and cleans up
 // by t.Cleanup.
 func Run(t *testing.T, open func(t *testing.T) storage.Storage) {
@@ -46,6 +46,7 @@ func RunFlat(t *testing.T, open func(t *testing.T) storage.Storage) {
 		{"read ranges", testRanges},
 		{"list", testList},
 		{"names alone", testNames},
+		{"list from a name on", testListAfter},
 		{"list, then remove", testListRemove},
 		{"remove", testRemove},
 		{"absent objects", testAbsent},
