@@ -106,9 +106,9 @@ func TestRestockByTheOtherPlace(t *testing.T) {
 	there.verify(t.Context())
 }
 
-// deepBases forges a capture that names but the last of three slabs, which stand on each other, and one of the same contents
-// that does not say so. It gives the lowest slab, and the capture that needs it.
-func deepBases(t *testing.T, liar bool) (f *forge, lowest format.SlabID, id string) {
+// deepBases forges a capture that names but the last of three slabs, which stand on each other, and maybe one of the
+// same contents that does not say so. It gives the lowest slab, and the capture that needs it.
+func deepBases(t *testing.T, liar string) (f *forge, lowest format.SlabID, id string) {
 	f = newForge(t)
 	lowest = f.slab(bean)
 	middle := f.forgeSlab(forgedSlab{frames: []forgedFrame{f.deltaOf(bean, 1, format.Base{Slab: lowest, Count: 1})}})
@@ -116,26 +116,29 @@ func deepBases(t *testing.T, liar bool) (f *forge, lowest format.SlabID, id stri
 	v := f.volumeOf(members(t, regular("catalogue", len(bean))))
 	r := f.recipe(top, 0, bean)
 	v.Contents = &r
-	if liar {
+	if liar == "older" {
 		f.capture(nil, v)
 	}
 	f.capture(func(x *format.IndexFile) { x.Deltas, id = true, x.ID }, v)
+	if liar == "younger" {
+		f.capture(nil, v)
+	}
 	f.tables()
 	return f, lowest, id
 }
 
-// TestLackingBelowBases: what lies lowest is missed, and put back, also where a capture that is looked at first names the same
+// TestLackingBelowBases: what lies lowest is missed, and put back, also where another capture names the same
 // and says that it needs nothing of that.
 func TestLackingBelowBases(t *testing.T) {
-	for _, liar := range []bool{false, true} {
+	for _, liar := range []string{"none", "older", "younger"} {
 		g, lowest, id := deepBases(t, liar)
 		here := &fixture{t: t, mem: g.mem, key: g.key, Repository: g.open(), harmed: true}
 		there := here.replica()
 		if out := here.replicate(there); !out.Complete() {
-			t.Fatalf("liar %t: %+v", liar, out)
+			t.Fatalf("liar %s: %+v", liar, out)
 		}
 		if _, ok := objects(t, there.mem)[names.Slab(lowest)]; !ok {
-			t.Fatalf("liar %t: what lies lowest was not sent", liar)
+			t.Fatalf("liar %s: what lies lowest was not sent", liar)
 		}
 		there.remove(names.Slab(lowest))
 		there.reopen()
@@ -143,11 +146,11 @@ func TestLackingBelowBases(t *testing.T) {
 		if err != nil || !slices.ContainsFunc(out.Unlike, func(u store.UnlikeInPlaces) bool {
 			return u.Object == names.Slab(lowest) && u.Here == "" && strings.Contains(u.There, id)
 		}) {
-			t.Errorf("liar %t: %+v, %v", liar, out, err)
+			t.Errorf("liar %s: %+v, %v", liar, out, err)
 		}
 		repaired, err := there.Repair(t.Context(), store.RepairOptions{From: here.Repository})
 		if err != nil || !slices.Equal(repaired.PutBack, []string{names.Slab(lowest)}) {
-			t.Errorf("liar %t: %+v, %v", liar, repaired, err)
+			t.Errorf("liar %s: %+v, %v", liar, repaired, err)
 		}
 	}
 }
