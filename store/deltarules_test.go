@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
 // replica gives an empty second place.
@@ -198,5 +199,45 @@ func TestToDeltasByLyingTable(t *testing.T) {
 				t.Errorf("%+v, %v", found, err)
 			}
 		})
+	}
+}
+
+// TestToDeltasLeavesDamaged: a slab that can't be opened stays as it is, and the others are stored anew all the same.
+func TestToDeltasLeavesDamaged(t *testing.T) {
+	f := newFixtureOf(t, withDeltas(store.DeltasOff))
+	f.harmed = true
+	f.capture(random(1, 100_000))
+	bad := f.list(names.Slabs)[0]
+	f.capture(random(2, 100_000))
+	f.setDeltas(store.DeltasOn)
+	if err := flip(t.Context(), f.mem, bad, int(bad.Size)-format.TrailerSize, format.TrailerSize); err != nil {
+		t.Fatal(err)
+	}
+	f.reopen()
+	before := objects(t, f.mem)[bad.Name]
+	a := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{}}).ToDeltas
+	if a.Slabs != 1 || a.Left != 0 || !bytes.Equal(objects(t, f.mem)[bad.Name], before) {
+		t.Errorf("%+v", a)
+	}
+}
+
+// TestToDeltasTakesWhatWasThere: what somebody captures without deltas while slabs are stored anew is left to the next run.
+func TestToDeltasTakesWhatWasThere(t *testing.T) {
+	f := newFixtureOf(t, withDeltas(store.DeltasOff))
+	f.capture(random(1, 100_000))
+	f.setDeltas(store.DeltasOn)
+	watched, r := f.beside()
+	at(watched, storagetest.Put, names.Slabs+"/", "", func() {
+		f.setDeltas(store.DeltasOff)
+		f.capture(random(2, 100_000))
+		f.setDeltas(store.DeltasOn)
+	})
+	o := store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{Batch: 1}}
+	out, err := r.Reclaim(t.Context(), o)
+	if err != nil || out.ToDeltas.Slabs != 1 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	if a := f.reclaim(o).ToDeltas; a.Slabs != 1 || a.Left != 0 {
+		t.Errorf("the next run: %+v", a)
 	}
 }
