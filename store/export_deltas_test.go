@@ -23,3 +23,6 @@ func FramesOf(t testing.TB, r *Repository, name string) []format.Frame {
 
 // HashOf gives the hash of a capture.
 func HashOf(c *Capture) string { return c.captured.Hash().String() }
+
+// NeedsBases tells whether a capture says that it needs what slabs stand on.
+func NeedsBases(c *Capture) bool { return c.captured.Deltas }

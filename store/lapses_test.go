@@ -327,3 +327,25 @@ func TestForgetful(t *testing.T) {
 		})
 	}
 }
+
+// TestLapsesBeside: a capture that this machine made after the captures were listed is not taken for gone, until it is.
+func TestLapsesBeside(t *testing.T) {
+	s := newSite(t)
+	m := s.open(t.TempDir())
+	m.put("a", "1")
+	files, err := m.ledger.ListCaptures(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	id := m.put("a", "2").ID
+	m.ledger.Recall(t.Context(), files, nil)
+	if len(m.warned) > 0 {
+		t.Errorf("warned of what was made beside: %v", m.warned)
+	}
+	s.remove(names.Capture(id, 0))
+	m.ledger.Recall(t.Context(), files, nil)
+	var l *LapseError
+	if len(m.warned) != 1 || !errors.As(m.warned[0], &l) || !slices.Equal(l.Missing, []string{id}) {
+		t.Errorf("once it is gone: %v", m.warned)
+	}
+}

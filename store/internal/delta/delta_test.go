@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"math/rand/v2"
+	"runtime"
 	"slices"
 	"testing"
 
@@ -226,5 +227,26 @@ func TestHalvesOfBlocks(t *testing.T) {
 	got, err := Apply(nil, copies, literals, len(target), base)
 	if err != nil || !bytes.Equal(got, target) {
 		t.Errorf("%d bytes of %d came back: %v", len(got), len(target), err)
+	}
+}
+
+// Of a delta that says more than was asked for no more is taken into memory than that: some bytes here, where it says 8 MiB.
+func TestImpossibleTakesNoMemory(t *testing.T) {
+	long := make([]byte, 1<<20)
+	var copies [][3]int64
+	for range 8 {
+		copies = append(copies, [3]int64{0, 0, 1 << 20}, [3]int64{0, -1 << 20, 1})
+	}
+	for name, test := range map[string]struct{ copies, literals []byte }{
+		"copies":   {copiesOf(append(copies, [3]int64{0, -1, 1})...), nil},
+		"literals": {copiesOf([3]int64{8 << 20, 0, 1}), make([]byte, 8<<20)},
+	} {
+		var before, after runtime.MemStats
+		runtime.ReadMemStats(&before)
+		_, err := Apply(nil, test.copies, test.literals, 100, long)
+		runtime.ReadMemStats(&after)
+		if took := after.TotalAlloc - before.TotalAlloc; !errors.Is(err, ErrDamaged) || took > 100_000 {
+			t.Errorf("%s: %d bytes of memory for 100, %v", name, took, err)
+		}
 	}
 }

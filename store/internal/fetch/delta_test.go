@@ -210,6 +210,11 @@ func TestForgedDeltas(t *testing.T) {
 			f, packed := d.said(1, []byte{0, 0, 1}, make([]byte, 5000), on(0, 1), c[:1])
 			return []func() (format.Frame, []byte){give(d.plain(c[0])), give(f, packed)}
 		}, 1},
+		// They say what the frame holds, byte by byte; FORMAT.md, section 7: no part is longer than the chunks together.
+		{"copies longer than the frame", func(d *deltas) []func() (format.Frame, []byte) {
+			f, packed := d.said(1, bytes.Repeat([]byte{0, 0, 1}, len(c[0])), nil, on(0, 1), c[:1])
+			return []func() (format.Frame, []byte){give(d.plain(c[0])), give(f, packed)}
+		}, 1},
 		{"no copies that can be decompressed", func(d *deltas) []func() (format.Frame, []byte) {
 			f, packed := d.delta(1, c[0], on(0, 1), c[0])
 			clear(packed[:4])

@@ -261,3 +261,47 @@ func TestSequence(t *testing.T) {
 		}
 	}
 }
+
+// A chunk that is known, and of which can't be told again what it is, ends the session: else another one would stand in the
+// digest of the stream.
+func TestKnownCantBeTold(t *testing.T) {
+	r := newRepo(t)
+	in := r.start(t, t.Context(), known.New())
+	chunks := noise(1, 20, 1000)
+	mustPut(t, in, in.Stream(Contents), chunks...)
+	mustClose(t, in)
+	fails, failed := false, errors.New("it can't be read")
+	records := r.slabRecords(t)
+	x := known.New()
+	x.Bound(1, func(int, format.SlabID) ([]*format.SlabRecord, error) {
+		if fails {
+			return nil, failed
+		}
+		return records, nil
+	})
+	for _, rec := range records {
+		if err := x.AddSlab(rec.Slab, rec.Frames); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !x.Sampled() {
+		t.Fatal("all is kept")
+	}
+	for _, fails = range []bool{false, true} {
+		in = r.start(t, t.Context(), x)
+		s := in.Stream(Contents)
+		err := in.PutKnown(s, 3, 1000)
+		if err == nil {
+			err = in.Settle()
+		}
+		if fails {
+			if !errors.Is(err, failed) {
+				t.Errorf("the session goes on: %v", err)
+			}
+		} else if err != nil || s.Summary().Chunks != 1 {
+			t.Errorf("%+v, %v", s.Summary(), err)
+		}
+		in.Abandon(context.Background())
+		x.Forget(records[0].Slab) // which unloads it
+	}
+}

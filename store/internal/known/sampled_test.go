@@ -259,6 +259,53 @@ func TestSampledOther(t *testing.T) {
 	if id, err := x.Identity(43); id != told.ids[1][3] || err != nil {
 		t.Errorf("the other one: %v, %v", id, err)
 	}
+	told.ids[0] = slabsOf(1, 41)[0] // whose last chunk would be the first of the other slab
+	x.far.unload(0)
+	if _, err := x.Identity(3); !errors.Is(err, errOther) {
+		t.Errorf("it is longer now: %v", err)
+	}
+	if r, ok := x.Lookup(told.ids[0][40]); ok {
+		t.Errorf("a chunk that it had not is found as %d", r)
+	}
+}
+
+// What of a slab is not to be found is not found either where it is read again with the slab before it.
+func TestSampledHiddenBehind(t *testing.T) {
+	told := &tables{ids: slabsOf(3, 40), each: 3}
+	x := told.index(t, 100)
+	x.far.mostIn = 1000
+	x.Forget(slabID(1))
+	if _, err := x.Identity(0); err != nil { // reads all of the table
+		t.Fatal(err)
+	}
+	if len(x.far.loaded) != 2 {
+		t.Errorf("%d slabs are loaded", len(x.far.loaded))
+	}
+	if missed := lookAll(x, told.ids[1:2]); missed != 40 {
+		t.Errorf("%d of 40 chunks that were forgotten are found", 40-missed)
+	}
+}
+
+// An identity of which only half is that of a chunk is another one, be the slab loaded or not.
+func TestSampledHalves(t *testing.T) {
+	for half := range 2 {
+		told := &tables{ids: slabsOf(1, 2), each: 1}
+		id := told.ids[0][0]
+		other := told.ids[0][1]
+		copy(other[4:9], id[4:9]) // by which it is sampled
+		copy(other[half*8:half*8+8], id[half*8:])
+		x := told.index(t, 1)
+		x.far.few, x.far.most = fewChunks, 100
+		x.far.add(id, 0, 1)
+		for _, when := range []string{"before it is loaded", "loaded"} {
+			if r, ok := x.Lookup(other); ok {
+				t.Errorf("half %d, %s: found as %d", half, when, r)
+			}
+			if _, ok := x.Lookup(id); !ok {
+				t.Errorf("half %d, %s: the chunk itself is not found", half, when)
+			}
+		}
+	}
 }
 
 // BenchmarkTenTiB adds the chunks of 10 TiB at 16 KiB, by the model of bench: 330,000 slabs of some 2,050 chunks, of which

@@ -10,14 +10,20 @@ import (
 
 // Recall holds the captures whose index files were listed, and those of them that were
 // read, against what this machine knows, and learns what is new. It asks the storage for
-// nothing, unless something is amiss that a mark may explain. What it finds it tells;
+// nothing, unless something is amiss that a mark or a later listing may explain. What it finds it tells;
 // it makes nothing fail.
 func (r *Ledger) Recall(ctx context.Context, files []storage.Info, read []*Capture) {
 	lapses, learned := r.Lapses(files, read, nil, nil)
+	if len(lapses.Missing) > 0 {
+		var err error
+		if files, err = r.ListCaptures(ctx); err != nil { // this machine may have made one since
+			return // whoever needs the storage next says what is wrong with it
+		}
+	}
 	if !lapses.Empty() {
 		marks, err := r.ReadStages(ctx, names.Gone)
 		if err != nil {
-			return // whoever needs the storage next says what is wrong with it
+			return
 		}
 		elsewhere, err := r.ReadElsewhere(ctx)
 		if err != nil {

@@ -3,9 +3,12 @@ package reclaim
 import (
 	"slices"
 	"testing"
+	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/weave"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // on gives a base: a chunk of a slab, by numbers.
@@ -276,5 +279,89 @@ func TestRest(t *testing.T) {
 		if got := v.rest(lot, c.alone); got != c.want {
 			t.Errorf("%s: %d bytes, not %d", name, got, c.want)
 		}
+	}
+}
+
+// TestTogetherAtLast: what is announced, or named finally, does not go before a slab that stands on it, which is neither.
+func TestTogetherAtLast(t *testing.T) {
+	for name, upper := range map[string]bool{"the lower one alone": false, "both": true} {
+		v := surveyed([][]format.Frame{{plain()}, {standing(1, on(1, 0))}})
+		due := &format.BatchRecord{Slabs: []format.SlabID{{1}}}
+		if upper {
+			due.Slabs = append(due.Slabs, format.SlabID{2})
+		}
+		v.grace, v.now = time.Hour, time.Now()
+		v.going.Announced = []ledger.Batch{{Record: due}}
+		c := &reclaimer{v: v}
+		if got := c.dueNow().Slabs; len(got) > 0 != upper {
+			t.Errorf("%s: %v are named finally", name, got)
+		}
+		v.going.Final, v.going.Announced = v.going.Announced, nil
+		g, err := v.whatGoes(t.Context())
+		if err != nil || len(g.slabs) > 0 != upper {
+			t.Errorf("%s: %v go, %v", name, g.slabs, err)
+		}
+	}
+}
+
+// TestSameChunks holds frames as a table tells of them against those of the slab.
+func TestSameChunks(t *testing.T) {
+	frames := func() []format.Frame { return []format.Frame{plain(), standing(1, on(1, 0))} }
+	if !sameChunks(frames(), frames()) {
+		t.Error("the same are others")
+	}
+	for name, change := range map[string]func([]format.Frame) []format.Frame{
+		"fewer frames":    func(f []format.Frame) []format.Frame { return f[:1] },
+		"the other order": func(f []format.Frame) []format.Frame { slices.Reverse(f); return f },
+		"another length":  func(f []format.Frame) []format.Frame { f[0].Chunks[0]++; return f },
+		"another chunk":   func(f []format.Frame) []format.Frame { f[0].Chunks = append(f[0].Chunks, 1); return f },
+		"no bases":        func(f []format.Frame) []format.Frame { f[1].Standing = format.Standing{}; return f },
+		"another base":    func(f []format.Frame) []format.Frame { f[1].Bases[0].First++; return f },
+		"another depth":   func(f []format.Frame) []format.Frame { f[1].Depth++; return f },
+	} {
+		if sameChunks(frames(), change(frames())) || sameChunks(change(frames()), frames()) {
+			t.Errorf("%s: the same", name)
+		}
+	}
+}
+
+// TestStaying: what can't be read, is damaged, goes or is gone is not stored anew.
+func TestStaying(t *testing.T) {
+	harmed := &format.BatchRecord{Harmed: []format.HarmedSlab{{Slab: format.SlabID{1}, Frames: []uint32{0}}}}
+	final := &format.BatchRecord{Slabs: []format.SlabID{{1}}}
+	for name, change := range map[string]func(v *survey){
+		"it is harmed":            func(v *survey) { v.going.Harm = []ledger.Batch{{Record: harmed}} },
+		"it is named finally":     func(v *survey) { v.going.Final = []ledger.Batch{{Record: final}} },
+		"a table tells of less":   func(v *survey) { v.slab(1).short = true },
+		"nobody knows its frames": func(v *survey) { v.slab(1).frames = nil },
+		"nothing of it is wanted": func(v *survey) { clear(v.wanted) },
+		"a mark can't be read":    func(v *survey) { v.going.Final = []ledger.Batch{{Info: storage.Info{Modified: time.Now()}}} },
+		"it is absent":            func(v *survey) { s := v.slab(1); v.absent[s.id] = s; delete(v.stock, s.id); v.order = v.order[1:] },
+		"nothing of that":         nil,
+		"another one is harmed": func(v *survey) {
+			v.going.Harm = []ledger.Batch{{Record: &format.BatchRecord{Harmed: []format.HarmedSlab{{Slab: format.SlabID{2}}}}}}
+		},
+		"the other one is removed": func(v *survey) {
+			v.going.Final = []ledger.Batch{{Record: &format.BatchRecord{Slabs: []format.SlabID{{2}}}}}
+		},
+	} {
+		v := surveyed([][]format.Frame{{plain()}, {plain()}})
+		v.set(v.wanted, place{1, 0}, place{2, 0})
+		v.walked["r"] = []*stocked{v.slab(1)}
+		s := v.slab(1)
+		stays := !slices.Contains([]string{"nothing of that", "another one is harmed", "the other one is removed"}, name)
+		if change != nil {
+			change(v)
+		}
+		if v.staying(nil)[s] != stays {
+			t.Errorf("%s: it stays %t", name, !stays)
+		}
+	}
+	v := surveyed([][]format.Frame{{plain()}})
+	v.blind = v.slab(1)
+	v.captures = []*ledger.Capture{{IndexFile: &format.IndexFile{ID: one, Seen: &format.Recipe{}}}}
+	v.walked[weave.RecipeKey(&format.Recipe{})] = []*stocked{v.slab(1)}
+	if lots, err := v.withoutDeltas(t.Context(), nil, map[format.SlabID]bool{{1}: false}); err != nil || len(lots) > 0 {
+		t.Errorf("where nothing is freed %v is stored anew, %v", lots, err)
 	}
 }
