@@ -89,12 +89,8 @@ func (a *app) reclaim(c *cli.Context) error {
 	waited := false
 	o.Waiting = func(d time.Duration) {
 		end()
-		if waited {
-			a.Say("Waiting %.0f min more, until what others wrote until then can be seen here.", math.Ceil(d.Minutes()-0.5))
-			return
-		}
+		a.Say("%s", waitingText(d, waited))
 		waited = true
-		a.Say("Waiting %.0f min until other machines see what is to go. It can be stopped and run again.", math.Ceil(d.Minutes()-0.5))
 	}
 	out, err := r.Reclaim(c.Context, *o)
 	end()
@@ -108,6 +104,15 @@ func (a *app) reclaim(c *cli.Context) error {
 		return a.stoppedReclaim(out, err)
 	}
 	return a.printReclaimed(out, o)
+}
+
+// waitingText says for what reclaim waits: at first until others see what it put, and then until it sees what they put before they did.
+func waitingText(d time.Duration, again bool) string {
+	minutes := math.Ceil(d.Minutes() - 0.5)
+	if again {
+		return fmt.Sprintf("Waiting %.0f min more, to see what other machines wrote before that.", minutes)
+	}
+	return fmt.Sprintf("Waiting %.0f min until other machines see what is to go. It can be stopped and run again.", minutes)
 }
 
 func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
