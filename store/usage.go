@@ -54,10 +54,11 @@ type Cost struct {
 	Saved int64 `json:"saved_bytes"`
 	// Deduplication is Captured less the lengths of the chunks that the captures consist of, each once.
 	Deduplication int64 `json:"saved_by_deduplication_bytes"`
-	// Deltas is the lengths of those of these chunks that are stored by what they are like, less what they take, and less
-	// what chunks take that are needed only as what these are like.
+	// Deltas is what those of these chunks that are stored by what they are like would take otherwise, less what they take, and
+	// less what chunks take that are needed only as what these are like. It is an estimate: as if each were compressed as well
+	// as what it is like.
 	Deltas int64 `json:"saved_by_deltas_bytes"`
-	// Compression is the lengths of the others less what they take.
+	// Compression is the lengths of these chunks less what they take, or would take but for deltas.
 	Compression int64 `json:"saved_by_compression_bytes"`
 	// Overhead is the index files, and what one of the three costs more than it saves: as lists of members are more than what
 	// a small capture saves, and as sealing adds to what can't be compressed.
@@ -159,8 +160,8 @@ func newCost(c weigh.Cost) Cost {
 		Captures: c.Captures, Captured: c.Captured, Stored: c.Stored, Alone: c.Alone,
 		Saved:         c.Captured - c.Stored,
 		Deduplication: max(0, c.Captured-c.Plain.Length-c.Deltas.Length),
-		Deltas:        max(0, c.Deltas.Length-c.Deltas.Stored-c.Below),
-		Compression:   max(0, c.Plain.Length-c.Plain.Stored),
+		Deltas:        max(0, c.Whole-c.Deltas.Stored-c.Below),
+		Compression:   max(0, c.Plain.Length-c.Plain.Stored+c.Deltas.Length-c.Whole),
 	}
 	cost.Overhead = cost.Deduplication + cost.Deltas + cost.Compression - cost.Saved
 	return cost

@@ -75,12 +75,22 @@ func (a *app) reclaim(c *cli.Context) error {
 	if o.Grace == store.NoGrace && !o.DryRun {
 		a.Warn("with --grace 0 nothing that is retired can be taken back, and a capture that another machine begins right now may lose what it relies on.")
 	}
+	if o.ToDeltas != nil {
+		// As settings has it: where there are none to be, it is refused below.
+		deltas, err := r.Deltas(c.Context)
+		if err != nil {
+			return err
+		}
+		a.cautionDeltas(deltas)
+	}
 	a.roomFor(c, r, o.ToDeltas)
 	progress, end := a.progress("moving")
 	o.Progress = progress
+	waited := false
 	o.Waiting = func(d time.Duration) {
 		end()
-		a.Say("Waiting %.0f min until other machines see what is to go. It can be stopped and run again.", math.Ceil(d.Minutes()-0.5))
+		a.Say("%s", waitingText(d, waited))
+		waited = true
 	}
 	out, err := r.Reclaim(c.Context, *o)
 	end()
@@ -97,6 +107,15 @@ func (a *app) reclaim(c *cli.Context) error {
 		a.warnKept(c.Context, r, uint64(out.Freed))
 	}
 	return a.printReclaimed(out, o)
+}
+
+// waitingText says for what reclaim waits: at first until others see what it put, and then until it sees what they put before they did.
+func waitingText(d time.Duration, again bool) string {
+	minutes := math.Ceil(d.Minutes() - 0.5)
+	if again {
+		return fmt.Sprintf("Waiting %.0f min more, to see what other machines wrote before that.", minutes)
+	}
+	return fmt.Sprintf("Waiting %.0f min until other machines see what is to go. It can be stopped and run again.", minutes)
 }
 
 func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
@@ -144,9 +163,9 @@ func (a *app) printReclaimed(out *store.Reclaimed, o *store.ReclaimOptions) erro
 // reclaimedLines tells what was done, or would be, and what is still to come.
 func reclaimedLines(out *store.Reclaimed, o *store.ReclaimOptions) []string {
 	plan := o.DryRun
-	removed, moved, freed := "Removed", "Moved", "Freed"
+	removed, moved, freed, takes := "Removed", "Moved", "Freed", "With what was written, the repository takes"
 	if plan {
-		removed, moved, freed = "Would remove", "Would move", "Would free"
+		removed, moved, freed, takes = "Would remove", "Would move", "Would free", "With what is written for that, the repository would take"
 	}
 	var lines []string
 	add := func(format string, args ...any) { lines = append(lines, fmt.Sprintf(format, args...)) }
@@ -165,7 +184,7 @@ func reclaimedLines(out *store.Reclaimed, o *store.ReclaimOptions) []string {
 	if out.Freed > 0 {
 		net := ""
 		if out.Written > 0 && out.Freed > out.Written {
-			net = fmt.Sprintf(" After what is written, that is %s less.", screen.Size(uint64(out.Freed-out.Written)))
+			net = fmt.Sprintf(" %s %s less than before.", takes, screen.Size(uint64(out.Freed-out.Written)))
 		}
 		what := "tables and leftovers"
 		if len(out.Captures)+out.Slabs > 0 {
@@ -188,7 +207,7 @@ func outlookLines(out *store.Reclaimed, plan bool, now time.Time) []string {
 	case plan:
 		add("Would announce %s of %s that nothing needs: a run a grace time after that one removes them.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)))
 	default:
-		add("Announced %s of %s that nothing needs: a run a grace time later removes them.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)))
+		add("Announced, by this run or before: %s of %s that nothing needs; a run a grace time after that removes them.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)))
 	}
 	if out.Retired > 0 {
 		add("Retired and still restorable: %s.", screen.Count(out.Retired, "capture", "captures"))

@@ -223,7 +223,7 @@ func lostLines(out *store.Repaired) (lines []string) {
 // ownLost says what is given up with a mark that a place has about itself.
 func ownLost(name string) string {
 	if isSettings(name) {
-		return "settings of this place: there is no parity until kist settings --parity sets it"
+		return "settings of this place: there is no parity, and are no deltas, until kist settings --parity and --deltas set them"
 	}
 	return "which place of the repository this is; if it is a second one, kist setup --replica-of OTHER --again makes it that again, and giving this up makes it the first"
 }

@@ -57,8 +57,11 @@ func (s *restoring) listLosses(all []*store.Losses) {
 	if s.toStream {
 		out = nil
 	}
+	before := ""
 	say := func(v *store.Volume, what string, err error) {
-		line := fmt.Sprintf("lost  %s:%s  (%s)", screen.Printable(v.Name), screen.Printable(what), screen.Line(reasonOf(err)))
+		cause := screen.Line(reasonOf(err))
+		line := fmt.Sprintf("lost  %s:%s  (%s)", screen.Printable(v.Name), screen.Printable(what), shortCause(cause, before))
+		before = cause
 		switch {
 		case s.app.JSON && out != nil:
 		case out == nil:
@@ -90,8 +93,20 @@ func (s *restoring) listLosses(all []*store.Losses) {
 		}
 	}
 	if len(bases) > 0 {
-		s.app.Warn("%s", baseHint("What is lost", errors.Join(bases...)))
+		what := "What is lost"
+		if len(bases) < s.lost {
+			what = "Some of what is lost"
+		}
+		s.app.Warn("%s", baseHint(what, errors.Join(bases...)))
 	}
+}
+
+// shortCause gives the cause of a loss as it is listed below one that has another cause, or the same.
+func shortCause(cause, before string) string {
+	if cause == before {
+		return "as the one above"
+	}
+	return cause
 }
 
 // reasonOf gives the text of an error in one line.

@@ -42,7 +42,7 @@ Example:
   kist settings --parity 3%
   kist settings --parity off
   kist settings --deltas own`,
-		Action: a.opening(0, 0, a.showSettings),
+		Action: a.settingsAction,
 	}
 }
 
@@ -99,31 +99,82 @@ func deltasText(d store.Deltas) string {
 	return string(d)
 }
 
-// changeSettings changes what is asked for.
-func (a *app) changeSettings(c *cli.Context, r *repository) error {
+// wantedSettings are those that a command line sets; nil: it leaves them.
+type wantedSettings struct {
+	parity *int
+	deltas *store.Deltas
+}
+
+func readSettings(c *cli.Context) (w wantedSettings, err error) {
 	if c.IsSet("parity") {
 		percent, err := parseParity(c.String("parity"))
 		if err != nil {
+			return w, err
+		}
+		w.parity = &percent
+	}
+	if c.IsSet("deltas") {
+		deltas, err := parseDeltas(c.String("deltas"))
+		if err != nil {
+			return w, err
+		}
+		w.deltas = &deltas
+	}
+	return w, nil
+}
+
+func (a *app) settingsAction(c *cli.Context) error {
+	w, err := readSettings(c) // before arguments: a value that is left out takes the next flag for it
+	if err != nil {
+		return err
+	}
+	return a.opening(0, 0, func(c *cli.Context, r *repository) error {
+		if err := a.changeSettings(c.Context, r, w); err != nil {
 			return err
 		}
-		if err := a.setParity(c.Context, r, percent); err != nil {
+		return a.showSettings(c, r)
+	})(c)
+}
+
+// changeSettings changes what is asked for.
+func (a *app) changeSettings(ctx context.Context, r *repository, w wantedSettings) error {
+	marks, err := r.LostSettings(ctx)
+	if err != nil {
+		return err
+	}
+	lost := len(marks) > 0
+	if w.parity != nil {
+		if err := a.setParity(ctx, r, *w.parity, lost); err != nil {
 			return err
 		}
 	}
-	if c.IsSet("deltas") {
-		d, err := parseDeltas(c.String("deltas"))
-		if err != nil {
+	if w.deltas != nil {
+		if err := a.setDeltas(ctx, r, *w.deltas, lost); err != nil {
 			return err
 		}
-		return a.setDeltas(c.Context, r, d)
+	}
+	if lost && w != (wantedSettings{}) {
+		return a.sayPutAnew(ctx, r)
 	}
 	return nil
 }
 
-func (a *app) showSettings(c *cli.Context, r *repository) error {
-	if err := a.changeSettings(c, r); err != nil {
+// sayPutAnew says what settings are that were put in the place of some that nobody can read: also of those that nothing
+// was said about.
+func (a *app) sayPutAnew(ctx context.Context, r *repository) error {
+	percent, err := r.Parity(ctx)
+	if err != nil {
 		return err
 	}
+	deltas, err := r.Deltas(ctx)
+	if err != nil {
+		return err
+	}
+	a.Say("What the settings were can't be read, so they were put anew: parity is %s, and deltas are %s, for what is captured from now on (--parity and --deltas change it).", parityText(percent), deltasText(deltas))
+	return nil
+}
+
+func (a *app) showSettings(c *cli.Context, r *repository) error {
 	percent, err := r.Parity(c.Context)
 	if err != nil {
 		return err
@@ -170,42 +221,52 @@ func (a *app) showSettings(c *cli.Context, r *repository) error {
 	return nil
 }
 
-// setParity changes how much parity slabs get, and says whether that is a change.
-func (a *app) setParity(ctx context.Context, r *repository, percent int) error {
+// setParity changes how much parity slabs get, and says whether that is a change. Settings that are lost are put anew.
+func (a *app) setParity(ctx context.Context, r *repository, percent int, lost bool) error {
 	before, err := r.Parity(ctx)
 	if err != nil {
 		return err
 	}
-	if before == percent {
+	if before == percent && !lost {
 		a.Say("Parity is %s already: nothing was changed.", parityText(percent))
 		return nil
 	}
-	if err := r.SetParity(ctx, percent, store.MarkOptions{Host: hostName()}); err != nil {
+	if err := r.SetParity(ctx, percent, store.MarkOptions{Host: hostName()}); err != nil || lost {
 		return err
 	}
 	a.Say("Parity was %s, and is %s for what is written from now on.", parityText(before), parityText(percent))
 	return nil
 }
 
-// setDeltas changes which contents are stored as what differs, and says whether that is a change.
-func (a *app) setDeltas(ctx context.Context, r *repository, d store.Deltas) error {
+// setDeltas changes which contents are stored as what differs, and says whether that is a change. Settings that are lost
+// are put anew.
+func (a *app) setDeltas(ctx context.Context, r *repository, d store.Deltas, lost bool) error {
 	before, err := r.Deltas(ctx)
 	if err != nil {
 		return err
 	}
-	lost, err := r.LostSettings(ctx)
-	if err != nil {
-		return err
-	}
-	if before == d && len(lost) == 0 {
+	if before == d && !lost {
 		a.Say("Deltas are %s already: nothing was changed.", deltasText(d))
 		return nil
 	}
 	if err := r.SetDeltas(ctx, d, store.MarkOptions{Host: hostName()}); err != nil {
 		return err
 	}
-	a.Say("Deltas were %s, and are %s for what is captured from now on.", deltasText(before), deltasText(d))
+	if !lost {
+		a.Say("Deltas were %s, and are %s for what is captured from now on.", deltasText(before), deltasText(d))
+	}
+	a.cautionDeltas(d)
 	return nil
+}
+
+// cautionDeltas says what deltas risk.
+func (a *app) cautionDeltas(d store.Deltas) {
+	switch d {
+	case store.DeltasOn:
+		a.Warn("with deltas captures rest on each other, so that damage to one piece harms more of them: keep a second place. Releases of kist from before there were any can't read them.")
+	case store.DeltasOwn:
+		a.Warn("with deltas pieces of a capture rest on each other, so that damage to one harms more: keep a second place. Releases of kist from before there were any can't read such captures.")
+	}
 }
 
 func parityText(percent int) string {
@@ -215,17 +276,20 @@ func parityText(percent int) string {
 	return fmt.Sprintf("%d%%", percent)
 }
 
+// setAgain is what helps where the settings of the repository can't be read.
+const setAgain = "kist settings --parity and --deltas set them again"
+
 // lostSettings says that the settings of the repository can't be read.
 func lostSettings(marks []string) error {
 	if len(marks) == 0 {
 		return nil
 	}
-	return &statusError{statusDamage, &advised{fmt.Errorf("%s can't be read, so how much parity there is to be is not known", screen.Printable(marks[0])), "kist settings --parity sets it again."}}
+	return &statusError{statusDamage, &advised{fmt.Errorf("%s can't be read, so how much parity there is to be, and whether deltas, is not known", screen.Printable(marks[0])), setAgain + "."}}
 }
 
-// warnLostSettings says that what was captured got no parity, where it may have been wanted.
+// warnLostSettings says that what was captured got no parity and no deltas, where they may have been wanted.
 func (a *app) warnLostSettings(ctx context.Context, r *repository) {
 	if lost, err := r.LostSettings(ctx); err == nil && len(lost) > 0 {
-		a.Warn("%s can't be read, so that nothing tells how much parity was wanted: none was written (kist settings --parity sets it again).", screen.Printable(lost[0]))
+		a.Warn("%s can't be read, so that nothing tells how much parity was wanted, or whether deltas: none of either was written (%s).", screen.Printable(lost[0]), setAgain)
 	}
 }

@@ -29,7 +29,7 @@ func (a *app) setupCommand() *cli.Command {
 		Name:  "setup",
 		Usage: "make a repository",
 		Flags: append([]cli.Flag{
-			&cli.StringFlag{Name: "replica-of", Usage: "make a second place of the repository in `OTHER`, with its settings and key slots of its own"},
+			&cli.StringFlag{Name: "replica-of", Usage: "make a second place of the repository in `OTHER`, with what of its settings can't be changed, its deltas, and key slots of its own"},
 			&cli.BoolFlag{Name: "again", Usage: "with --replica-of: make it a second place again that lost the mark of which place it is"},
 			&cli.StringFlag{Name: "chunk-average", Value: "16KiB", Usage: "average `LENGTH` of chunks, a power of two from 8KiB to 1MiB; it can't be changed later"},
 			&cli.StringFlag{Name: "grace", Value: "7d", Usage: "`TIME`, as 36h, 7d or 2w, for which what is retired can be taken back; a minute at least; it can't be changed later"},
@@ -57,8 +57,9 @@ different names: the same content is stored once for each name, and no two files
 compressed together. That takes more space, with --stored much more.
 
 With --replica-of it becomes a second place of that repository: captures are copied between
-the two by kist replicate, and each is thinned out for itself. It has the settings of the
-first, and a passphrase or key file of its own, unless you give it the same. OTHER is opened by
+the two by kist replicate, and each is thinned out for itself. It has those settings of the
+first that can't be changed, its deltas, unless --deltas says otherwise, and no parity, unless --parity
+says so; and a passphrase or key file of its own, unless you give it the same. OTHER is opened by
 --other-key-file or --other-passphrase-file, else by the file named for the new one, if that opens it,
 else by a passphrase that is asked for. A second place that lost the mark of which place it is, in place/,
 is taken for the first, and kist replicate refuses it: with --again it gets one, that which it had where captures wait on this
@@ -105,7 +106,7 @@ func (a *app) setup(c *cli.Context) error {
 	}
 	if apart != store.Together {
 		if c.IsSet("deltas") && deltas != store.DeltasOff {
-			return usagef("setup: --apart and --deltas %s are both given: lengths would tell which contents are alike", c.String("deltas"))
+			return usagef("setup: --apart and --deltas %s are both given: lengths would tell what contents are alike", c.String("deltas"))
 		}
 		deltas = store.DeltasOff
 	}

@@ -34,8 +34,10 @@ func (a *app) setupReplica(c *cli.Context, place where.Place, files secrets.File
 		return err
 	}
 	defer other.Close()
-	if other.Apart() != store.Together && !c.IsSet("deltas") {
-		deltas = store.DeltasOff
+	if !c.IsSet("deltas") {
+		if deltas, err = a.deltasLike(c.Context, other, deltas); err != nil {
+			return err
+		}
 	}
 	o := store.ReplicaOptions{Slot: crypt.SlotOptions{Label: c.String("label"), Made: time.Now()}, Parity: parity, Deltas: deltas, Host: hostName(), Reserve: store.DefaultReserve}
 	r, err := a.create(c, place, files, func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
@@ -48,8 +50,28 @@ func (a *app) setupReplica(c *cli.Context, place where.Place, files secrets.File
 	if err := a.printSetup(r, files, parity, deltas); err != nil {
 		return err
 	}
+	a.sayOwnSettings(c, deltas, r.Apart())
 	a.Say("It has no captures yet: kist replicate copies them.")
 	return nil
+}
+
+// deltasLike gives the deltas that another place has, or what is given where nothing tells.
+func (a *app) deltasLike(ctx context.Context, other *repository, unknown store.Deltas) (store.Deltas, error) {
+	lost, err := other.LostSettings(ctx)
+	if err != nil || len(lost) > 0 && other.Apart() == store.Together {
+		return unknown, err
+	}
+	return other.Deltas(ctx)
+}
+
+// sayOwnSettings says what was chosen for a second place by nobody.
+func (a *app) sayOwnSettings(c *cli.Context, deltas store.Deltas, apart store.Apart) {
+	if deltas == store.DeltasOff && apart == store.Together && !c.IsSet("deltas") {
+		a.Say("Deltas are off, as in the first place; kist settings --deltas changes it here.")
+	}
+	if !c.IsSet("parity") {
+		a.Say("It has no parity of its own; kist settings --parity changes it here.")
+	}
 }
 
 // existingSecret gives the secret in the file that is named for the new place, if there is one that can be read

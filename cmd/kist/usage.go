@@ -35,9 +35,11 @@ what only this capture keeps today: about what would be free without it. The bar
 show alone. A name and a host hold what any of their captures needs. Retired
 captures are not in the list, and what they keep counts as nobody's: it is part
 of what kist reclaim would free. That is less where only a small part of a slab is
-not needed. Deduplication saves what is not stored twice, deltas what is stored as
-what differs from something else, and compression the rest; overhead is what index
-files, lists and sealing cost beside that. So what is saved may be below 0.
+not needed. Deduplication saves what is not stored twice, compression what that takes
+less than its length, and deltas what it takes less again where it is stored as what
+differs from something else: an estimate, as if it compressed like what it differs
+from. Overhead is what index files, lists and sealing cost beside that. So what is
+saved may be below 0.
 
 --without tells what would come free, and changes nothing. Rules are those of kist
 retire. It is what the captures keep together, so mostly more than the sum of
@@ -233,12 +235,20 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 	a.printSaved(u.Total)
 	if u.Reclaimable > 0 {
 		a.Printf("kist reclaim would free about %s, once the grace time has passed", screen.Size(uint64(u.Reclaimable)))
+		if mayStay(u) {
+			a.Printf(",\nor leave it: up to 3%% of what is stored may stay in slabs that are needed in part")
+		}
 		if retired > 0 {
 			a.Printf("\n(%s: kist list --retired)", screen.Count(retired, "retired capture", "retired captures"))
 		}
 		a.Printf(".\n")
 	}
 	return nil
+}
+
+// mayStay tells whether reclaim may leave all that no capture needs, as it does with 3 % of what is stored.
+func mayStay(u *store.Usage) bool {
+	return 100*u.Reclaimable <= 3*max(0, u.Stored-store.DefaultReserve)
 }
 
 // printSaved says what made the captures smaller.

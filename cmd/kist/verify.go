@@ -252,7 +252,7 @@ func adviceOwn(d *store.Damage) string {
 	case !strings.Contains(d.Problem, "nothing else tells"):
 		return "kist repair removes the mark; nothing is lost."
 	case isSettings(d.Object):
-		return "kist settings --parity sets it again."
+		return setAgain + "."
 	}
 	return "if this is a second place, kist setup --replica-of OTHER --again makes it one again, and kist repair removes the mark; if it is the first, kist repair --drop does."
 }

@@ -1,9 +1,11 @@
 package weigh
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"iter"
+	"math"
 	"slices"
 	"sort"
 
@@ -14,12 +16,13 @@ import (
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
-// Cost is what some captures cost together, in bytes. Plain, Deltas and Below are counted of groups alone.
+// Cost is what some captures cost together, in bytes. Plain, Deltas, Whole and Below are counted of groups alone.
 type Cost struct {
 	Captures int
 	Captured int64 // length of their streams
 	Plain    Part  // the chunks that their recipes name, each once, but for those of Deltas
 	Deltas   Part  // those of them that are stored by what they are like
+	Whole    int64 // what those of Deltas would take, if they were stored whole: see census.whole
 	Below    int64 // what chunks take that they need only as what others stand on
 	Stored   int64 // what all these chunks take, and the index files
 	Alone    int64 // of Stored, what no capture beside them needs
@@ -35,6 +38,7 @@ type census struct {
 	index *known.Index
 	sizes []uint32 // by Ref: a chunk's part of the slabs' bytes
 	total int64    // of them
+	plain Part     // all frames that stand on nothing
 
 	standing []standing               // in the order of their chunks
 	absent   map[format.SlabID]absent // slabs that are missing
@@ -44,6 +48,7 @@ type census struct {
 type standing struct {
 	first, end known.Ref
 	bases      []format.Base
+	ratio      float64 // what whole found; 0: nothing yet
 }
 
 // absent is a slab that is missing.
@@ -80,7 +85,10 @@ func (c *census) measure(slab *format.SlabRecord) {
 		raw := int64(f.Raw())
 		if len(f.Bases) > 0 {
 			first := known.Ref(len(c.sizes))
-			c.standing = append(c.standing, standing{first, first + known.Ref(len(f.Chunks)), f.Bases})
+			c.standing = append(c.standing, standing{first: first, end: first + known.Ref(len(f.Chunks)), bases: f.Bases})
+		} else {
+			c.plain.Length += raw
+			c.plain.Stored += int64(f.Sealed)
 		}
 		begin := int64(0)
 		for _, length := range f.Chunks {
@@ -145,7 +153,7 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 				if err != nil {
 					return err
 				}
-				t.name(ref)
+				t.name(ctx, ref)
 				if err := t.need(ctx, ref); err != nil {
 					return err
 				}
@@ -156,17 +164,19 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 }
 
 // name notes that a recipe of the capture that was added last names a chunk.
-func (t *tally) name(ref known.Ref) {
+func (t *tally) name(ctx context.Context, ref known.Ref) {
 	if t.named.has(ref) {
 		return
 	}
 	t.named.set(ref)
 	g := &t.groups[t.groupOf[len(t.groupOf)-1]]
+	length := t.c.index.Length(ref)
 	part := &g.Plain
-	if t.c.standingAt(ref) >= 0 {
+	if i := t.c.standingAt(ref); i >= 0 {
 		part = &g.Deltas
+		g.Whole += int64(math.Round(float64(length) * t.c.whole(ctx, i, format.MaxDepth)))
 	}
-	part.Length += int64(t.c.index.Length(ref))
+	part.Length += int64(length)
 	part.Stored += int64(t.c.sizes[ref])
 	g.Below -= int64(t.c.sizes[ref])
 }
@@ -193,6 +203,46 @@ func (c *census) standingAt(ref known.Ref) int {
 		return -1
 	}
 	return i
+}
+
+// whole estimates what a byte of a frame that stands on others would take, if it were stored whole: as much as one of what it
+// stands on does, which is much like it. Of what can't be found, and for bases in a circle, the mean of all frames that stand
+// on nothing counts.
+func (c *census) whole(ctx context.Context, i int, depth uint32) float64 {
+	s := &c.standing[i]
+	if s.ratio > 0 || depth == 0 {
+		return cmp.Or(s.ratio, c.plain.ratio())
+	}
+	s.ratio = c.plain.ratio()
+	var length, stored float64
+	for _, b := range s.bases {
+		if ctx.Err() != nil {
+			break // needAll says so
+		}
+		for n := range b.Count {
+			ref, ok := c.index.Find(b.Slab, b.First+n)
+			if !ok {
+				break
+			}
+			of, takes := float64(c.index.Length(ref)), float64(c.sizes[ref])
+			if j := c.standingAt(ref); j >= 0 {
+				takes = of * c.whole(ctx, j, depth-1)
+			}
+			length, stored = length+of, stored+takes
+		}
+	}
+	if length > 0 && stored > 0 {
+		s.ratio = stored / length
+	}
+	return s.ratio
+}
+
+// ratio is what a byte of it takes.
+func (p Part) ratio() float64 {
+	if p.Length == 0 || p.Stored == 0 {
+		return 1
+	}
+	return float64(p.Stored) / float64(p.Length)
 }
 
 // needAll notes that the capture needs the bases of a frame of a depth, or of a lower one. A base that is missing counts for nothing itself, but
