@@ -148,8 +148,8 @@ func TestRingDrops(t *testing.T) {
 		r.like(c)
 		r.keep(i, c, crypt.Identity{byte(i)})
 	}
-	if r.like(chunks[0]) == nil {
-		t.Fatal("nothing is alike itself")
+	if found := r.like(chunks[0]); len(found) == 0 || found[0].whole != len(chunks[0]) {
+		t.Fatalf("alike itself are %d, and not of a frame of its length", len(found))
 	}
 	last := r.frames[len(r.frames)-1]
 	r.drop(len(last.raw))
@@ -224,6 +224,9 @@ func TestOldBases(t *testing.T) {
 			var got format.SlabID
 			if len(bases) > 0 {
 				got = bases[0].slab
+				if bases[0].whole != frames[got].Raw() {
+					t.Errorf("the frame of the base has %d bytes, not %d", bases[0].whole, frames[got].Raw())
+				}
 			}
 			if got != test.want {
 				t.Errorf("the base is in slab %v, not %v", got, test.want)

@@ -45,9 +45,6 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 		return nil, err
 	}
 	p.cut = s.v.cut()
-	if err := s.takeStanding(); err != nil {
-		return nil, err
-	}
 	s.Tables = s.v.tables
 	unlisted, err := r.forsaken(ctx, s.v.Unlisted(), p.slabs, l)
 	if err != nil {
@@ -56,10 +53,8 @@ func (r *Stock) stockOf(ctx context.Context, p *presence, l *lease.Lease, group 
 	if s.Adopted, err = r.recover(ctx, unlisted, nil, p.each != nil); err != nil {
 		return nil, err
 	}
-	for _, rec := range s.Adopted {
-		if err := s.add(rec, told{}); err != nil {
-			return nil, err
-		}
+	if err := s.takeStanding(); err != nil {
+		return nil, err
 	}
 	if err := s.addHeld(s.last); err != nil {
 		return nil, err
@@ -114,9 +109,15 @@ func (s *loading) holdNoMore(rec *format.SlabRecord) error {
 	return s.addHeld(all)
 }
 
-// takeStanding adds what stands on others, once it is known what is there. What stands on what is counted where the index
-// keeps all: above that only what a capture puts itself counts.
+// takeStanding adds what stands on others, once it is known what is there, and what was adopted. What stands on what is counted
+// where the index keeps all: above that, of what was there, only what was adopted counts.
 func (s *loading) takeStanding() error {
+	for _, rec := range s.Adopted {
+		if rec.HasDeltas() {
+			s.p.note(rec)
+		}
+		s.standing = append(s.standing, held{rec: rec})
+	}
 	records := make([]*format.SlabRecord, len(s.standing))
 	for i, h := range s.standing {
 		records[i] = h.rec

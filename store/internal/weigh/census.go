@@ -43,6 +43,7 @@ type census struct {
 // standing are the chunks of a frame that stands on others, from one Ref up to another.
 type standing struct {
 	first, end known.Ref
+	depth      uint32
 	bases      []format.Base
 }
 
@@ -80,7 +81,7 @@ func (c *census) measure(slab *format.SlabRecord) {
 		raw := int64(f.Raw())
 		if len(f.Bases) > 0 {
 			first := known.Ref(len(c.sizes))
-			c.standing = append(c.standing, standing{first, first + known.Ref(len(f.Chunks)), f.Bases})
+			c.standing = append(c.standing, standing{first, first + known.Ref(len(f.Chunks)), f.Depth, f.Bases})
 		}
 		begin := int64(0)
 		for _, length := range f.Chunks {
@@ -146,7 +147,7 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 					return err
 				}
 				t.name(ref)
-				if err := t.need(ctx, ref); err != nil {
+				if err := t.need(ctx, ref, format.MaxDepth+1); err != nil {
 					return err
 				}
 			}
@@ -195,8 +196,9 @@ func (c *census) standingAt(ref known.Ref) int {
 	return i
 }
 
-// needAll notes that the capture needs the bases of a frame of a depth, or of a lower one. A base that is missing counts for nothing itself, but
-// what it stands on stays for it. Nobody held the bases against the limits of readers, so they may be long.
+// needAll notes that the capture needs the bases of a frame of a depth. A base that is missing counts for nothing itself, but
+// what it stands on stays for it. Nobody held the bases against the limits of readers, so they may be long, and stand on each
+// other in a circle: none is followed that is not less deep than what stands on it.
 func (t *tally) needAll(ctx context.Context, bases []format.Base, depth uint32) error {
 	for _, b := range bases {
 		if ctx.Err() != nil {
@@ -204,7 +206,7 @@ func (t *tally) needAll(ctx context.Context, bases []format.Base, depth uint32) 
 		}
 		for n := range b.Count {
 			if base, ok := t.c.index.Find(b.Slab, b.First+n); ok {
-				if err := t.need(ctx, base); err != nil {
+				if err := t.need(ctx, base, depth); err != nil {
 					return err
 				}
 			}
@@ -236,15 +238,15 @@ func (t *tally) needBelow(ctx context.Context, slab absent, b format.Base, depth
 	return nil
 }
 
-// need notes that the capture that was added last needs a chunk.
-func (t *tally) need(ctx context.Context, ref known.Ref) error {
+// need notes that the capture that was added last needs a chunk, and what that stands on where it is less deep than above.
+func (t *tally) need(ctx context.Context, ref known.Ref, above uint32) error {
 	n, last := uint32(len(t.captures)), t.last[ref]
 	if last == n {
 		return nil
 	}
 	t.last[ref] = n
-	if i := t.c.standingAt(ref); i >= 0 && !t.stands(place{frame: i}) {
-		if err := t.needAll(ctx, t.c.standing[i].bases, format.MaxDepth); err != nil {
+	if i := t.c.standingAt(ref); i >= 0 && t.c.standing[i].depth < above && !t.stands(place{frame: i}) {
+		if err := t.needAll(ctx, t.c.standing[i].bases, t.c.standing[i].depth); err != nil {
 			return err
 		}
 	}
