@@ -11,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
@@ -108,12 +109,13 @@ type tally struct {
 	groupOf       []int            // by a capture's number - 1
 	captures      []Cost           // likewise
 	groups        []Cost
+	inPart        map[string]error // of captures some chunks of which can't be found: why, by their ids
 }
 
-// count weighs captures, each by itself and each group together, in the order of groups.
+// count weighs captures, each by itself and each group together, in the order of groups. What can't be found of one is left out.
 func (c *census) count(ctx context.Context, groups []group) (*tally, error) {
 	n := len(c.sizes)
-	t := &tally{c: c, stood: make(map[place]uint32), last: make([]uint32, n), several: make(bitset, n/64+1), severalGroups: make(bitset, n/64+1), named: make(bitset, n/64+1), groups: make([]Cost, len(groups))}
+	t := &tally{c: c, stood: make(map[place]uint32), last: make([]uint32, n), several: make(bitset, n/64+1), severalGroups: make(bitset, n/64+1), named: make(bitset, n/64+1), groups: make([]Cost, len(groups)), inPart: make(map[string]error)}
 	for g, captures := range groups {
 		clear(t.named)
 		for _, capture := range captures {
@@ -143,6 +145,12 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 			// The streams of runs are needed, too.
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
 			for ref, err := range t.c.refs(t.c.r.slabs.Runs(ctx, &outer)) {
+				if vault.IsDamage(err) {
+					if t.inPart[capture.ID] == nil {
+						t.inPart[capture.ID] = err
+					}
+					continue
+				}
 				if err != nil {
 					return err
 				}
@@ -283,7 +291,7 @@ func (c *Cost) take(size int64, first bool) {
 	}
 }
 
-// refs finds the chunks of runs in the index, each chunk of a run once.
+// refs finds the chunks of runs in the index, each chunk of a run once, but for those of a run behind one that is not there.
 func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
 	return func(yield func(known.Ref, error) bool) {
 		for run, err := range runs {
@@ -293,8 +301,11 @@ func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
 			}
 			for n := range run.Count {
 				ref, err := weave.FindChunk(c.index, run.Slab, run.First+n)
-				if !yield(ref, err) || err != nil {
+				if !yield(ref, err) {
 					return
+				}
+				if err != nil {
+					break
 				}
 			}
 		}
