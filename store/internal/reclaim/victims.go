@@ -82,7 +82,7 @@ func (v *survey) staying(others []lease.Writer) map[*stocked]bool {
 
 // harmedVictims gives slabs that are moved, though they stay else, so that what can't be read is gone: those that are harmed
 // where nothing is needed. Where all are asked for, what stands on them is moved as well, if it can be, though deltas may become
-// plain by it: that happens once. No lot has any of them.
+// plain by it: that happens once.
 func (v *survey) harmedVictims(stays map[*stocked]bool, all bool) (chosen []*stocked) {
 	harmed := v.going.Harmed()
 	rid := slices.DeleteFunc(slices.Clone(v.order), func(s *stocked) bool {
@@ -101,9 +101,6 @@ func (v *survey) harmedVictims(stays map[*stocked]bool, all bool) (chosen []*sto
 				chosen = append(chosen, o)
 			}
 		}
-	}
-	for _, s := range chosen {
-		stays[s] = true
 	}
 	return chosen
 }

@@ -1,12 +1,16 @@
 package weigh
 
 import (
+	"bytes"
 	"encoding/binary"
+	"fmt"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
+	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // TestTally holds what captures and groups of them have alone and first against counting it anew for each chunk, for captures
@@ -127,5 +131,27 @@ func TestForgedDepths(t *testing.T) {
 				t.Errorf("needed are slabs %b, not %b", got, test.want)
 			}
 		})
+	}
+}
+
+// TestRefs finds the chunks of runs, and says once of a run what is not there: a forged one may be of a million.
+func TestRefs(t *testing.T) {
+	c := &census{index: known.New()}
+	if err := c.index.AddSlab(format.SlabID{1}, []format.TableFrame{{Sealed: 100, Chunks: []uint32{1, 1}, IDs: bytes.Repeat([]byte{7}, 32)}}); err != nil {
+		t.Fatal(err)
+	}
+	runs := func(yield func(format.Run, error) bool) {
+		for _, run := range []format.Run{{Slab: format.SlabID{1}, Count: 4}, {Slab: format.SlabID{2}, Count: 5}, {Slab: format.SlabID{1}, First: 1, Count: 1}} {
+			if !yield(run, nil) {
+				return
+			}
+		}
+	}
+	var got []string
+	for ref, err := range c.refs(runs) {
+		got = append(got, fmt.Sprint(ref, vault.IsDamage(err)))
+	}
+	if want := []string{"0 false", "1 false", "0 true", "0 true", "1 false"}; !slices.Equal(got, want) {
+		t.Errorf("found %q, want %q", got, want)
 	}
 }
