@@ -807,6 +807,22 @@ func TestReclaimHealedBase(t *testing.T) {
 	for i, c := range captures {
 		f.wantStream(c, streams[i])
 	}
+	// Asked for, all that is harmed is freed, level by level, and then nothing more moves.
+	for range format.MaxDepth + 1 {
+		f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
+	}
+	if out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01}); out.Moved+out.Slabs > 0 {
+		t.Errorf("asked for again and again: %+v", out)
+	}
+	if after := f.stored(); after > before {
+		t.Errorf("%d bytes before what is harmed was freed, %d after", before, after)
+	}
+	if report, err = f.Verify(t.Context(), store.VerifyOptions{Full: true}); err != nil || !report.OK || len(report.Notes) > 0 {
+		t.Errorf("in the end: %+v, %v", report, err)
+	}
+	for i, c := range captures {
+		f.wantStream(c, streams[i])
+	}
 }
 
 // TestDeltasOfRenamed: a volume that is named for the version of its tarball is said by what it was under the name before.

@@ -2,7 +2,10 @@ package store
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"maps"
+	"slices"
 
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -37,6 +40,9 @@ type Usage struct {
 	// Unread are the ids of captures whose index files can't be read, whatever was chosen. They are in no figure but
 	// Stored: what they need counts as nobody's, so that Reclaimable, and what is told to be Alone, is at most that.
 	Unread []string `json:"unread,omitempty"`
+	// InPart are the ids of captures that are not counted in full, whatever was chosen: chunks that they name can't be found,
+	// as where a slab is missing. Those take nothing, as if they were known before, and what they would list is nobody's.
+	InPart []string `json:"in_part,omitempty"`
 }
 
 // Cost says what some captures cost together, in bytes.
@@ -93,8 +99,8 @@ type CaptureUsage struct {
 
 // Usage finds out what every capture keeps. It reads all tables and member
 // lists' recipes, no contents, and takes 8 bytes and 3 bits of memory a chunk beside the
-// index. It fails with [ErrDamaged] where a capture's chunks can't be found. Where some index files are damaged, it gives
-// what the others cost, and a *[DamagedError].
+// index. Where some of a capture's chunks can't be found, it gives what can be counted, and an [ErrDamaged]. Where some index
+// files are damaged, it gives what the others cost, and a *[DamagedError].
 func (r *Repository) Usage(ctx context.Context) (u *Usage, err error) {
 	return r.UsageOf(ctx, UsageOptions{})
 }
@@ -137,7 +143,12 @@ func (r *Repository) UsageOf(ctx context.Context, o UsageOptions) (u *Usage, err
 	if len(u.Captures) == 0 && o != (UsageOptions{}) && l.Damage == nil {
 		return nil, fmt.Errorf("a capture of %s: %w", o, ErrNotFound)
 	}
-	return u, l.err()
+	err = l.err()
+	for _, id := range slices.Sorted(maps.Keys(used.InPart)) {
+		u.InPart = append(u.InPart, id)
+		err = errors.Join(err, fmt.Errorf("capture %s: %w", id, used.InPart[id]))
+	}
+	return u, err
 }
 
 func (o UsageOptions) chooses(name, host string) bool {

@@ -1,11 +1,15 @@
 package store_test
 
 import (
+	"errors"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 func (f *fixture) usage() *store.Usage {
@@ -57,4 +61,44 @@ func TestReclaimable(t *testing.T) {
 			t.Errorf("reclaiming freed %d bytes, %d were said", freed, alone+left)
 		}
 	})
+}
+
+// TestUsageInPart: where a slab is missing, and whether or not a table lists it, captures that name it are counted as far as
+// their chunks are there, all others in full, and it is said of which that is so.
+func TestUsageInPart(t *testing.T) {
+	for _, listed := range []bool{true, false} {
+		f := newFixture(t)
+		f.harmed = true
+		whole := f.capture(tarOf(t, file{name: "a", content: random(1, 100_000)}))
+		before := f.list(names.Slabs)
+		part := f.capture(tarOf(t, file{name: "a", content: random(1, 100_000)}, file{name: "b", content: random(2, 200_000)}))
+		want := f.usage()
+		for _, slab := range f.list(names.Slabs) {
+			if !slices.ContainsFunc(before, func(o storage.Info) bool { return o.Name == slab.Name }) {
+				f.remove(slab.Name)
+			}
+		}
+		if !listed {
+			for _, table := range f.list(names.Tables) {
+				f.remove(table.Name)
+			}
+		}
+		f.reopen()
+		u, err := f.Usage(t.Context())
+		if !errors.Is(err, store.ErrDamaged) || u == nil || !slices.Equal(u.InPart, []string{part.ID}) {
+			t.Fatalf("listed %v: %+v, %v", listed, u, err)
+		}
+		of := func(u *store.Usage, c *store.Capture) store.CaptureUsage {
+			return u.Captures[slices.IndexFunc(u.Captures, func(o store.CaptureUsage) bool { return o.ID == c.ID })]
+		}
+		if got, want := of(u, whole), of(want, whole); got.Holds != want.Holds {
+			t.Errorf("listed %v: %s holds %d bytes, not %d", listed, whole.ID, got.Holds, want.Holds)
+		}
+		if got, want := of(u, part), of(want, part); got.Holds < 100_000 && got.Alone > 10_000 || got.Holds > want.Holds-200_000 {
+			t.Errorf("listed %v: %s holds %d bytes of %d", listed, part.ID, got.Holds, want.Holds)
+		}
+		if _, err := f.FreedBy(t.Context(), []string{whole.ID}); !errors.Is(err, store.ErrDamaged) {
+			t.Errorf("listed %v: what would come free is told though it can't be known: %v", listed, err)
+		}
+	}
 }

@@ -164,6 +164,10 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	case !written:
 		err = a.printUsage(u, o, retired)
 	}
+	if err == nil && len(u.InPart) > 0 {
+		err = &statusError{statusDamage, fmt.Errorf("%s not counted in full (%s), as chunks are missing: kist verify tells more",
+			screen.Count(len(u.InPart), "capture is", "captures are"), firstIDs(u.InPart))}
+	}
 	if err == nil && len(u.Unread) > 0 { // said by listing, and on what was written
 		err = &statusError{statusDamage, fmt.Errorf("index files can't be read: the captures named above are in no figure, and what they need counts as nobody's")}
 	}
@@ -187,6 +191,10 @@ func (a *app) usageGaps(u *store.Usage) (gaps []string) {
 	if n := len(u.Unread); n > 0 {
 		gaps = append(gaps, fmt.Sprintf("The index files of %s can't be read (%s). No figure counts them, and what they need counts as nobody's: less comes free than is told. kist verify tells more.",
 			screen.Count(n, "capture", "captures"), firstIDs(u.Unread)))
+	}
+	if n := len(u.InPart); n > 0 {
+		gaps = append(gaps, fmt.Sprintf("%s not counted in full, as chunks are missing (%s): less comes free than is told. kist verify tells more.",
+			screen.Count(n, "capture is", "captures are"), firstIDs(u.InPart)))
 	}
 	if missing := a.lapsed.missing(); len(missing) > 0 {
 		gaps = append(gaps, fmt.Sprintf("%s missing, or cut short, without having been removed by kist (%s): no figure counts what is missing. kist verify tells more.",

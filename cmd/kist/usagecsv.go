@@ -15,7 +15,7 @@ import (
 )
 
 // usageColumns are the columns of the CSV (RFC 4180): a row a capture, a name, a host, and one for all;
-// and before those, so that they are seen, one a capture that is missing or can't be read.
+// and before those, so that they are seen, one a capture that is missing, can't be read, or is counted in part.
 var usageColumns = []string{
 	"of", "id", "name", "version", "host", "taken", "captures", "captured_bytes", "stored_bytes", "added_bytes", "alone_bytes",
 	"saved_bytes", "saved_by_deduplication_bytes", "saved_by_compression_bytes", "saved_by_deltas_bytes", "overhead_bytes",
@@ -28,7 +28,7 @@ func writeUsageCSV(w io.Writer, u *store.Usage, missing []string) error {
 	for _, gap := range []struct {
 		of  string
 		ids []string
-	}{{"unread", u.Unread}, {"missing", missing}} {
+	}{{"unread", u.Unread}, {"in_part", u.InPart}, {"missing", missing}} {
 		for _, id := range gap.ids {
 			row := make([]string, len(usageColumns))
 			row[0], row[1] = gap.of, csvText(id)

@@ -98,25 +98,60 @@ func TestKeptBases(t *testing.T) {
 	if err != nil || len(copies) != 3 { // two frames, and the end
 		t.Fatalf("copies: %v, %v", copies, err)
 	}
-	for _, file := range copies {
-		b, err := os.ReadFile(file)
-		if err != nil {
-			t.Fatal(err)
-		}
-		for i := range b {
-			b[i] ^= 1
-		}
-		if err := os.WriteFile(file, b, 0o600); err != nil {
-			t.Fatal(err)
+	harm := func() {
+		t.Helper()
+		for _, file := range copies {
+			b, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range b {
+				b[i] ^= 1
+			}
+			if err := os.WriteFile(file, b, 0o600); err != nil {
+				t.Fatal(err)
+			}
 		}
 	}
+	harm()
 	again(2)
 	again(0)
+	harm()
+	s, counted = r.keptIn(t, dir, 1) // no room for another copy
+	r.bases(t, s, counted, 1, 4)
+	if left, _ := filepath.Glob(filepath.Join(dir, "copies", names.Slab(r.slab)+"-[0-9]*")); len(left) > 0 {
+		t.Errorf("copies that are harmed are there yet: %v", left)
+	}
 	room := t.TempDir()
 	full, counted := r.keptIn(t, room, 1)
 	r.bases(t, full, counted, 0, 2)
 	if files, _ := filepath.Glob(filepath.Join(filepath.Join(room, "copies"), names.Slab(r.slab)+"-[0-9]*")); len(files) > 0 {
 		t.Errorf("there is no room, and %v are kept", files)
+	}
+}
+
+// What is kept on the machine takes no more than the room that was given, all together.
+func TestKeptBasesTakeNoMore(t *testing.T) {
+	r := row(t, 8)
+	sealed := func(slab *Slab, n int) int64 { return int64(slab.Frames[n].Sealed) }
+	s, _ := r.keptIn(t, t.TempDir(), 0)
+	slab, err := s.Open(t.Context(), r.slab)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, test := range []struct {
+		room int64
+		want int
+	}{
+		{sealed(slab, 0) + sealed(slab, 2), 2},
+		{sealed(slab, 0) + sealed(slab, 2) - 1, 1},
+	} {
+		dir := t.TempDir()
+		s, counted := r.keptIn(t, dir, test.room)
+		r.bases(t, s, counted, 0, 2, 4, 6)
+		if kept, _ := filepath.Glob(filepath.Join(dir, "copies", names.Slab(r.slab)+"-[0-9]*")); len(kept) != test.want {
+			t.Errorf("in room for %d bytes %d frames are kept, not %d", test.room, len(kept), test.want)
+		}
 	}
 }
 

@@ -155,13 +155,11 @@ func (slab *Slab) base(b format.Base, depth uint32) (p basePlace, err error) {
 	}
 	p.slab, p.frame = slab, slab.frameOf(b.First)
 	f, from := &slab.Frames[p.frame], b.First-slab.first[p.frame]
-	switch {
-	case f.Depth >= depth:
-		return p, fmt.Errorf("depth %d, under a frame of depth %d", f.Depth, depth)
-	case int(from)+int(b.Count) > len(f.Chunks):
+	if err := format.CheckBase(f.Depth, f.Raw(), depth); err != nil {
+		return p, err
+	}
+	if int(from)+int(b.Count) > len(f.Chunks) {
 		return p, fmt.Errorf("chunks of several frames")
-	case f.Raw() > format.MaxBaseRaw:
-		return p, fmt.Errorf("a frame of %d bytes", f.Raw())
 	}
 	p.from = sum(f.Chunks[:from])
 	p.to = p.from + sum(f.Chunks[from:][:b.Count])

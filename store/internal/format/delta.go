@@ -1,6 +1,7 @@
 package format
 
 import (
+	"fmt"
 	"slices"
 
 	"github.com/kistarchive/kist/crypt"
@@ -54,6 +55,17 @@ func (f *Frame) checkStanding() error {
 		if n := slabsOf(f.Bases); n > MaxBaseFrames { // each has a frame at least
 			return damaged("a delta with bases in %d slabs", n)
 		}
+	}
+	return nil
+}
+
+// CheckBase says why a frame of a depth and an uncompressed length can't be a base of one of depth above.
+func CheckBase(depth uint32, raw int, above uint32) error {
+	switch {
+	case depth >= above:
+		return fmt.Errorf("depth %d, under a frame of depth %d", depth, above)
+	case raw > MaxBaseRaw:
+		return fmt.Errorf("a frame of %d bytes", raw)
 	}
 	return nil
 }

@@ -36,6 +36,9 @@ func (f *Frame) Raw() int {
 	return n
 }
 
+// Check holds a frame against the limits of readers, as far as it shows them by itself.
+func (f *Frame) Check() error { return f.check() }
+
 func (f *Frame) check() error {
 	if f.Sealed == 0 || f.Sealed > MaxFrameSealed || len(f.Chunks) == 0 || len(f.Chunks) > MaxFrameChunks {
 		return damaged("a frame of %d bytes and %d chunks", f.Sealed, len(f.Chunks))

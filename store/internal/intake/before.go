@@ -257,7 +257,7 @@ func (b *before) read(slab format.SlabID, n uint32) (old Old, ok bool) {
 }
 
 func (b *before) basisOf(slab format.SlabID, n uint32, old Old) basis {
-	return basis{data: old.Data, id: old.id, depth: old.Held.Depth, frame: -1, slab: slab, of: old.Frame, n: n, below: old.Held.Bases}
+	return basis{data: old.Data, id: old.id, depth: old.Held.Depth, whole: old.Held.Raw(), frame: -1, slab: slab, of: old.Frame, n: n, below: old.Held.Bases}
 }
 
 // shared counts the anchors that a chunk shares with the one at hand.

@@ -38,6 +38,9 @@ type repo struct {
 	deltas   Deltas
 	old      func(context.Context, format.SlabID, uint32) (Old, error)
 	flip     func(*frame)
+	spoil    func(*frame)
+
+	noRecheck bool
 
 	more      func(context.Context) (*More, error)
 	moreFrom  int64
@@ -76,7 +79,7 @@ func (r *repo) start(t testing.TB, ctx context.Context, index *known.Index) *Int
 	in, err := New(ctx, Config{
 		Storage: r.storage, Repository: r.id, Keys: r.keys, Index: index,
 		MaxChunk: r.maxChunk, Apart: r.apart, Parity: r.parity, Level: zstd.SpeedFastest, Workers: r.workers, Adopted: r.adopted, Joined: r.joined, TableName: r.tableName,
-		Deltas: r.deltas, Old: r.old, flip: r.flip, More: r.more, MoreFrom: r.moreFrom, MoreAtEnd: r.moreAtEnd,
+		Deltas: r.deltas, Old: r.old, flip: r.flip, spoil: r.spoil, NoRecheck: r.noRecheck, More: r.more, MoreFrom: r.moreFrom, MoreAtEnd: r.moreAtEnd,
 	})
 	if err != nil {
 		t.Fatal(err)

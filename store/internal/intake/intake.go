@@ -66,7 +66,8 @@ type Config struct {
 	// TableName gives the name of the next table object. It is asked again where somebody has that name already.
 	TableName func() string
 
-	flip func(*frame) // changes frames that are about to be compressed; for tests
+	// For tests: they change frames that are about to be compressed, and to be sealed.
+	flip, spoil func(*frame)
 }
 
 // deltas tells whether chunks may be said by others.

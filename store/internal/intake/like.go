@@ -63,6 +63,7 @@ type basis struct {
 	data  []byte
 	id    crypt.Identity
 	depth uint32
+	whole int // uncompressed length of its frame as far as that was filled, in bytes
 	frame int // of this session; -1: of the slab that was there before
 	slab  format.SlabID
 	of    int           // there, number of the frame
@@ -123,7 +124,7 @@ func (r *ring) like(chunk []byte) []basis {
 	r.found = r.found[:0]
 	for _, v := range bestOf(r.votes) {
 		id := crypt.Identity(v.in.ids[v.n*len(crypt.Identity{}):])
-		r.found = append(r.found, basis{data: v.in.chunk(v.n), id: id, frame: v.in.number, n: uint32(v.n)})
+		r.found = append(r.found, basis{data: v.in.chunk(v.n), id: id, whole: len(v.in.raw), frame: v.in.number, n: uint32(v.n)})
 	}
 	return r.found
 }

@@ -106,10 +106,10 @@ func (w *writer) place(ctx context.Context, f *frame) error {
 			return err
 		}
 	}
-	s := w.slab
-	if err := s.sendFrame(f.packed); err != nil {
-		return err
+	if w.cfg.spoil != nil {
+		w.cfg.spoil(f)
 	}
+	s := w.slab
 	listed := format.TableFrame{
 		Kind:   format.Zstd,
 		Sealed: uint32(len(f.packed) + crypt.Overhead),
@@ -119,6 +119,12 @@ func (w *writer) place(ctx context.Context, f *frame) error {
 	if f.copies > 0 {
 		listed.Kind, listed.Standing = format.Delta, w.standing(f)
 		s.bases += len(listed.Bases)
+	}
+	if err := f.checkLimits(listed.Frame()); err != nil {
+		return err
+	}
+	if err := s.sendFrame(f.packed); err != nil {
+		return err
 	}
 	s.frames = append(s.frames, listed)
 	w.cfg.Index.PlaceFrame(f.number, s.id, s.chunks)

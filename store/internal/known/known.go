@@ -26,7 +26,7 @@ var ErrFull = errors.New("the repository holds more chunks than can be indexed: 
 
 const pageBits = 14
 
-// Index takes at most 27 bytes of memory a chunk, or no more than Bound says and some 40 for each slab. The 27 are 16 for the identity, a slot of 4
+// Index takes at most 27 bytes of memory a chunk, or no more than Bound says and some 75 for each slab, and 100 more for one that stands on another one. The 27 are 16 for the identity, a slot of 4
 // in a hash table that has at most twice as many once it has grown, and 3 for the
 // length of those that AddSlab added or 8 for the place of those that Add added.
 // Besides, the last page of identities and lengths, of 304 KiB, may be empty.

@@ -14,7 +14,6 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/ledger"
-	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
@@ -202,20 +201,6 @@ func (v *survey) withoutDeltas(ctx context.Context, others []lease.Writer, said 
 		return nil
 	})
 	return lots, err
-}
-
-// staying gives the slabs that can't be moved, or go as a whole.
-func (v *survey) staying(others []lease.Writer) map[*stocked]bool {
-	young, named, harmed := v.young(others), stock.NewExclusion(v.going), v.going.Harmed()
-	stays := make(map[*stocked]bool)
-	for _, s := range v.absent {
-		stays[s] = true
-	}
-	for _, s := range v.order {
-		_, isHarmed := harmed[s.id]
-		stays[s] = young[s.id] || isHarmed || s.frames == nil || s.short || v.unused(s, v.wanted) || named.Covers(s.id, s.info)
-	}
-	return stays
 }
 
 // isAlike tells of a slab that some of its frames stand on others.

@@ -25,7 +25,8 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	if v.blind != nil {
 		return nil // the old ones would stay beside what was moved
 	}
-	stays, chosen := v.unmoved(others)
+	stays := v.staying(others)
+	chosen := v.harmedVictims(stays, minDead > 0)
 	movable := v.movable(stays)
 	var stored, dead int64
 	for _, s := range v.order {
@@ -42,6 +43,9 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	}
 	slices.SortStableFunc(all, func(a, b partly) int { return cmp.Compare(b.share, a.share) })
 	among := make(map[*stocked]bool)
+	for _, s := range chosen {
+		among[s] = true
+	}
 	for _, p := range all {
 		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
 			break
@@ -61,27 +65,44 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	return chosen
 }
 
-// unmoved gives the slabs that can't be moved, or go as a whole, and of those that are harmed the ones to be moved all the same.
-func (v *survey) unmoved(others []lease.Writer) (stays map[*stocked]bool, chosen []*stocked) {
-	young := v.young(others)
-	named, harmed := stock.NewExclusion(v.going), v.going.Harmed()
-	stays = make(map[*stocked]bool)
+// staying gives the slabs that can't be moved, or go as a whole. Those that are harmed, or say what is not so, are among them.
+func (v *survey) staying(others []lease.Writer) map[*stocked]bool {
+	young, named, harmed := v.young(others), stock.NewExclusion(v.going), v.going.Harmed()
+	stays := make(map[*stocked]bool)
 	for _, s := range v.absent {
 		stays[s] = true
 	}
 	for _, s := range v.order {
+		_, isHarmed := harmed[s.id]
 		// What nothing wants goes once what is retired has gone: moved before, it would be so twice.
-		stays[s] = young[s.id] || s.frames == nil || v.unused(s, v.wanted) || named.Covers(s.id, s.info)
-		frames, isHarmed := harmed[s.id]
-		if !isHarmed || s.frames == nil || v.unused(s, v.wanted) {
+		stays[s] = young[s.id] || isHarmed || s.frames == nil || s.short || v.unused(s, v.wanted) || named.Covers(s.id, s.info)
+	}
+	return stays
+}
+
+// harmedVictims gives slabs that are moved, though they stay else, so that what can't be read is gone: those that are harmed
+// where nothing is needed. Where all are asked for, what stands on them is moved as well, if it can be, though deltas may become
+// plain by it: that happens once.
+func (v *survey) harmedVictims(stays map[*stocked]bool, all bool) (chosen []*stocked) {
+	harmed := v.going.Harmed()
+	rid := slices.DeleteFunc(slices.Clone(v.order), func(s *stocked) bool {
+		frames := harmed[s.id]
+		return len(frames) == 0 || s.frames == nil || v.unused(s, v.wanted) || v.needsFrames(s, frames)
+	})
+	among := make(map[*stocked]bool)
+	for _, s := range rid {
+		lot := v.lot(s)
+		if !v.movesAlone(s) && !(all && !slices.ContainsFunc(lot, func(o *stocked) bool { return stays[o] && !slices.Contains(rid, o) })) {
 			continue
 		}
-		stays[s] = true
-		if len(frames) > 0 && !v.needsFrames(s, frames) && v.movesAlone(s) {
-			chosen = append(chosen, s) // so that what can't be read is gone
+		for _, o := range lot {
+			if !among[o] {
+				among[o] = true
+				chosen = append(chosen, o)
+			}
 		}
 	}
-	return stays, chosen
+	return chosen
 }
 
 // movable gives the slabs that can be moved, each behind all needed ones that stand on it, as these are moved with it: if one

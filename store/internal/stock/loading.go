@@ -69,14 +69,14 @@ func (s *loading) load(ctx context.Context) error {
 		return err
 	}
 	s.p.cut = s.v.cut()
-	if err := s.takeStanding(); err != nil {
-		return err
-	}
 	s.Tables, s.listed = s.v.tables, s.v.whereabouts()
 	if s.adopt {
-		if err := s.takeUnlisted(ctx); err != nil {
+		if err := s.findUnlisted(ctx); err != nil {
 			return err
 		}
+	}
+	if err := s.takeStanding(); err != nil {
+		return err
 	}
 	if err := s.addHeld(s.last); err != nil {
 		return err
@@ -94,21 +94,14 @@ func (s *loading) load(ctx context.Context) error {
 	return nil
 }
 
-// takeUnlisted adds slabs that no table lists.
-func (s *loading) takeUnlisted(ctx context.Context) error {
+// findUnlisted finds slabs that no table lists.
+func (s *loading) findUnlisted(ctx context.Context) error {
 	unlisted, err := s.r.forsaken(ctx, s.v.Unlisted(), s.p.slabs, s.l)
 	if err != nil {
 		return err
 	}
-	if s.Adopted, err = s.r.recover(ctx, unlisted, nil, s.p.each != nil); err != nil {
-		return err
-	}
-	for _, rec := range s.Adopted {
-		if err := s.add(rec, told{}); err != nil {
-			return err
-		}
-	}
-	return nil
+	s.Adopted, err = s.r.recover(ctx, unlisted, nil, s.p.each != nil)
+	return err
 }
 
 // take takes a record of a table.
@@ -151,9 +144,15 @@ func (s *loading) holdNoMore(rec *format.SlabRecord) error {
 	return s.addHeld(all)
 }
 
-// takeStanding adds what stands on others, once it is known what is there. What stands on what is counted by the tables that
-// are read, where the index keeps all: above that only what a capture puts itself counts.
+// takeStanding adds what stands on others, once it is known what is there, and what was adopted. What stands on what is counted by
+// the tables that are read, where the index keeps all: above that only what a capture puts itself counts.
 func (s *loading) takeStanding() error {
+	for _, rec := range s.Adopted {
+		if rec.HasDeltas() {
+			s.p.note(rec)
+		}
+		s.standing = append(s.standing, held{rec: rec})
+	}
 	records := make([]*format.SlabRecord, len(s.standing))
 	for i, h := range s.standing {
 		records[i] = h.rec

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/internal/weave"
 )
 
@@ -47,6 +48,7 @@ type census struct {
 // standing are the chunks of a frame that stands on others, from one Ref up to another.
 type standing struct {
 	first, end known.Ref
+	depth      uint32
 	bases      []format.Base
 	ratio      float64 // what whole found; 0: nothing yet
 }
@@ -85,7 +87,7 @@ func (c *census) measure(slab *format.SlabRecord) {
 		raw := int64(f.Raw())
 		if len(f.Bases) > 0 {
 			first := known.Ref(len(c.sizes))
-			c.standing = append(c.standing, standing{first: first, end: first + known.Ref(len(f.Chunks)), bases: f.Bases})
+			c.standing = append(c.standing, standing{first: first, end: first + known.Ref(len(f.Chunks)), depth: f.Depth, bases: f.Bases})
 		} else {
 			c.plain.Length += raw
 			c.plain.Stored += int64(f.Sealed)
@@ -115,12 +117,13 @@ type tally struct {
 	groupOf       []int            // by a capture's number - 1
 	captures      []Cost           // likewise
 	groups        []Cost
+	inPart        map[string]error // of captures some chunks of which can't be found: why, by their ids
 }
 
-// count weighs captures, each by itself and each group together, in the order of groups.
+// count weighs captures, each by itself and each group together, in the order of groups. What can't be found of one is left out.
 func (c *census) count(ctx context.Context, groups []group) (*tally, error) {
 	n := len(c.sizes)
-	t := &tally{c: c, stood: make(map[place]uint32), last: make([]uint32, n), several: make(bitset, n/64+1), severalGroups: make(bitset, n/64+1), named: make(bitset, n/64+1), groups: make([]Cost, len(groups))}
+	t := &tally{c: c, stood: make(map[place]uint32), last: make([]uint32, n), several: make(bitset, n/64+1), severalGroups: make(bitset, n/64+1), named: make(bitset, n/64+1), groups: make([]Cost, len(groups)), inPart: make(map[string]error)}
 	for g, captures := range groups {
 		clear(t.named)
 		for _, capture := range captures {
@@ -150,11 +153,17 @@ func (t *tally) add(ctx context.Context, capture *ledger.Capture, g int) error {
 			// The streams of runs are needed, too.
 			outer := format.Recipe{Level: level, Runs: recipe.Runs}
 			for ref, err := range t.c.refs(t.c.r.slabs.Runs(ctx, &outer)) {
+				if vault.IsDamage(err) {
+					if t.inPart[capture.ID] == nil {
+						t.inPart[capture.ID] = err
+					}
+					continue
+				}
 				if err != nil {
 					return err
 				}
 				t.name(ctx, ref)
-				if err := t.need(ctx, ref); err != nil {
+				if err := t.need(ctx, ref, format.MaxDepth+1); err != nil {
 					return err
 				}
 			}
@@ -245,8 +254,9 @@ func (p Part) ratio() float64 {
 	return float64(p.Stored) / float64(p.Length)
 }
 
-// needAll notes that the capture needs the bases of a frame of a depth, or of a lower one. A base that is missing counts for nothing itself, but
-// what it stands on stays for it. Nobody held the bases against the limits of readers, so they may be long.
+// needAll notes that the capture needs the bases of a frame of a depth. A base that is missing counts for nothing itself, but
+// what it stands on stays for it. Nobody held the bases against the limits of readers, so they may be long, and stand on each
+// other in a circle: none is followed that is not less deep than what stands on it.
 func (t *tally) needAll(ctx context.Context, bases []format.Base, depth uint32) error {
 	for _, b := range bases {
 		if ctx.Err() != nil {
@@ -254,7 +264,7 @@ func (t *tally) needAll(ctx context.Context, bases []format.Base, depth uint32) 
 		}
 		for n := range b.Count {
 			if base, ok := t.c.index.Find(b.Slab, b.First+n); ok {
-				if err := t.need(ctx, base); err != nil {
+				if err := t.need(ctx, base, depth); err != nil {
 					return err
 				}
 			}
@@ -286,15 +296,15 @@ func (t *tally) needBelow(ctx context.Context, slab absent, b format.Base, depth
 	return nil
 }
 
-// need notes that the capture that was added last needs a chunk.
-func (t *tally) need(ctx context.Context, ref known.Ref) error {
+// need notes that the capture that was added last needs a chunk, and what that stands on where it is less deep than above.
+func (t *tally) need(ctx context.Context, ref known.Ref, above uint32) error {
 	n, last := uint32(len(t.captures)), t.last[ref]
 	if last == n {
 		return nil
 	}
 	t.last[ref] = n
-	if i := t.c.standingAt(ref); i >= 0 && !t.stands(place{frame: i}) {
-		if err := t.needAll(ctx, t.c.standing[i].bases, format.MaxDepth); err != nil {
+	if i := t.c.standingAt(ref); i >= 0 && t.c.standing[i].depth < above && !t.stands(place{frame: i}) {
+		if err := t.needAll(ctx, t.c.standing[i].bases, t.c.standing[i].depth); err != nil {
 			return err
 		}
 	}
@@ -331,7 +341,7 @@ func (c *Cost) take(size int64, first bool) {
 	}
 }
 
-// refs finds the chunks of runs in the index, each chunk of a run once.
+// refs finds the chunks of runs in the index, each chunk of a run once, but for those of a run behind one that is not there.
 func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
 	return func(yield func(known.Ref, error) bool) {
 		for run, err := range runs {
@@ -341,8 +351,11 @@ func (c *census) refs(runs fetch.Runs) iter.Seq2[known.Ref, error] {
 			}
 			for n := range run.Count {
 				ref, err := weave.FindChunk(c.index, run.Slab, run.First+n)
-				if !yield(ref, err) || err != nil {
+				if !yield(ref, err) {
 					return
+				}
+				if err != nil {
+					break
 				}
 			}
 		}

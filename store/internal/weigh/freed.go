@@ -2,6 +2,7 @@ package weigh
 
 import (
 	"context"
+	"fmt"
 
 	"github.com/kistarchive/kist/store/internal/ledger"
 )
@@ -24,6 +25,11 @@ func (r *Scales) FreedBy(ctx context.Context, captures []*ledger.Capture, going 
 	t, err := c.count(ctx, []group{leaving, staying})
 	if err != nil {
 		return 0, err
+	}
+	for _, capture := range captures {
+		if err := t.inPart[capture.ID]; err != nil {
+			return 0, fmt.Errorf("capture %s: %w", capture.ID, err)
+		}
 	}
 	return t.groups[0].Alone, nil
 }

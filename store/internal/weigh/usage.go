@@ -19,6 +19,9 @@ type Usage struct {
 	Stored      int64 // of all objects of the repository
 	Reclaimable int64 // what no capture needs, chosen or not
 	Slabs       int
+
+	// InPart says why captures, by their ids, chosen or not, are not counted in full.
+	InPart map[string]error
 }
 
 // Share is what the chosen captures of one name, or of one host, cost.
@@ -51,7 +54,7 @@ func (r *Scales) Usage(ctx context.Context, captures []*ledger.Capture, chosen f
 	if err != nil {
 		return nil, err
 	}
-	u.Captures, u.Total = t.captures[:len(some)], t.groups[0]
+	u.Captures, u.Total, u.InPart = t.captures[:len(some)], t.groups[0], t.inPart
 	// What others need that the chosen ones don't is fresh with them.
 	u.Reclaimable = indexes + c.total - t.groups[0].Fresh - t.groups[1].Fresh
 	if u.Names, err = c.shares(ctx, some, others, u.Total, func(c *ledger.Capture) string { return c.Name }); err != nil {
