@@ -1,6 +1,8 @@
 package main
 
 import (
+	"context"
+	"errors"
 	"fmt"
 
 	"github.com/urfave/cli/v2"
@@ -10,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/pattern"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 func (a *app) compareCommand() *cli.Command {
@@ -93,11 +96,24 @@ func (a *app) compare(c *cli.Context) error {
 	t := &comparison{a: a, volumes: len(both[0].Volumes) > 1 || len(both[1].Volumes) > 1, summary: c.Bool("summary")}
 	for d, err := range r.Compare(c.Context, both[0], both[1], o) {
 		if err != nil {
-			return err
+			return sayGone(c.Context, r, err)
 		}
 		t.add(d)
 	}
 	return withDamage(l, t.end(both[0], both[1]))
+}
+
+// sayGone adds to an error about contents that can't be found that the slab they are in is missing.
+func sayGone(ctx context.Context, r *repository, err error) error {
+	if errors.Is(err, storage.ErrNotFound) { // it says so
+		return err
+	}
+	for _, object := range store.DamagedObjects(err) {
+		if _, gone := r.folder.Stat(ctx, object); errors.Is(gone, storage.ErrNotFound) {
+			return fmt.Errorf("%w: the file is missing in the repository's folder", err)
+		}
+	}
+	return err
 }
 
 // withDamage adds to what came of a comparison that others may have been meant: captures whose index files can't be read.
