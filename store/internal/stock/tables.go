@@ -119,6 +119,7 @@ type Loaded struct {
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
 	Crowds  *intake.Crowds  // what stands on what
+	Lacks   []format.SlabID // of those that a capture needs: was looked for, and is not there
 }
 
 // Load gives the index of all chunks that there are, and the records of
@@ -145,7 +146,11 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 			return nil, err
 		}
 	}
-	if exclude.asksTimes() {
+	needed := map[format.SlabID]bool(nil)
+	if some != nil {
+		needed = some.Slabs
+	}
+	if exclude.asksTimes() || some != nil && some.All {
 		some = nil
 	}
 	p, err := r.present(ctx, exclude, some)
@@ -160,6 +165,7 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 		return nil, err
 	}
 	s.Finals, s.Unread = going.Finals()
+	s.Lacks = p.lacks(needed)
 	return s, nil
 }
 

@@ -87,7 +87,7 @@ func (r *Taker) Capture(ctx context.Context, o Options) (*Made, error) {
 	s.noteRelied(c)
 	r.stock.TidyTables(ctx, s.lease, s.tables)
 	r.ledger.PutBundle(ctx, s.files)
-	made := &Made{Capture: c, Notes: s.notes()}
+	made := &Made{Capture: c, Notes: append(s.notes(), s.tellLacking(ctx)...)}
 	for _, t := range s.taken {
 		made.Volumes = append(made.Volumes, Told{t.changed, t.reused, t.firstRead, t.leftOut})
 	}
@@ -140,6 +140,9 @@ type session struct {
 	before        *format.ReliedRecord // what the capture before relies on; nil: that isn't known
 
 	retiredErr error // what listing retired gave
+
+	harmTold bool // a verification tells of damage
+	lacking  lacking
 
 	begun    chan struct{} // closed when begin has ended
 	beginErr error
@@ -194,7 +197,8 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Adopted, cfg.Joined = loaded.Adopted, s.r.stock.ToJoin(ctx, loaded.Tables)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
-	cfg.Old, cfg.Crowds = weave.OldChunks(s.r.slabs), loaded.Crowds
+	s.lacking.add(loaded.Lacks...)
+	cfg.Old, cfg.Crowds = s.lacking.noting(weave.OldChunks(s.r.slabs)), loaded.Crowds
 	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
 	s.index = loaded.Index
 	s.loadBefore(ctx)
