@@ -74,11 +74,19 @@ func TestGoneSlabIsNotReliedOn(t *testing.T) {
 			s := newOnShare(t)
 			dir := t.TempDir()
 			write(t, filepath.Join(dir, "catalogue"), random(1, 300_000))
-			s.captureFolder("hazel", dir, false)
-			s.captureFolder("hazel", dir, false)
+			in := random(1, 300_000)
+			capture := func() (c *store.Capture) {
+				if how == "reread" {
+					return s.captureFolder("hazel", dir, true)
+				}
+				c, _ = s.capture("hazel", "seedbank", in)
+				return c
+			}
+			capture()
+			capture()
 			s.removeLong()
 			do(s)
-			if c := s.captureFolder("hazel", dir, how == "reread"); !s.verified(c) {
+			if c := capture(); !s.verified(c) {
 				t.Error("a capture relies on what is gone")
 			}
 		})
