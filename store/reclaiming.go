@@ -60,7 +60,8 @@ type ToDeltasOptions struct {
 	// 0: 512 MiB, and 1 MiB more for each capture, as a batch may give each a further index file.
 	Batch int64
 	// Room is how many bytes may be written before anything comes free, as those that are free on the medium. It ends where the next
-	// batch might come to more than that less 64 MiB; each is held to at most 9/8 of what it was. 0: any number.
+	// batch might come to more than that less 64 MiB, or less a quarter of Room where that is less; each is held to at most 9/8 of what
+	// it was. 0: any number.
 	Room int64
 }
 
@@ -71,7 +72,8 @@ type ToDeltas struct {
 	Written   int64 `json:"written_bytes"` // in their place, with tables and index files
 	Left      int   `json:"left_slabs"`    // are still to be stored anew
 	LeftBytes int64 `json:"left_bytes"`
-	NoRoom    bool  `json:"no_room,omitempty"` // it ended, as ToDeltasOptions.Room did not suffice
+	NoRoom    bool  `json:"no_room,omitempty"`     // it ended, or would at once, as ToDeltasOptions.Room did not suffice
+	Needs     int64 `json:"needs_bytes,omitempty"` // then: the Room that the next batch takes
 }
 
 // Reclaimed says what [Repository.Reclaim] did, or would do.
@@ -155,5 +157,5 @@ func givenAnew(a *reclaim.Anew) *ToDeltas {
 	if a == nil {
 		return nil
 	}
-	return &ToDeltas{Slabs: a.Slabs, Bytes: a.Bytes, Written: a.Written, Left: a.Left, LeftBytes: a.LeftBytes, NoRoom: a.NoRoom}
+	return &ToDeltas{Slabs: a.Slabs, Bytes: a.Bytes, Written: a.Written, Left: a.Left, LeftBytes: a.LeftBytes, NoRoom: a.NoRoom, Needs: a.Needs}
 }

@@ -196,12 +196,19 @@ func TestToDeltasRoom(t *testing.T) {
 	f, captures, streams := aged(t, 3, 20)
 	f.setDeltas(store.DeltasOn)
 	stored := f.stored()
-	o := store.ReclaimOptions{ToDeltas: &store.ToDeltasOptions{Batch: 1, Room: 64 << 20}}
+	o := store.ReclaimOptions{ToDeltas: &store.ToDeltasOptions{Batch: 1, Room: 1}}
 	a := f.reclaim(o).ToDeltas
 	if a.Slabs != 0 || !a.NoRoom || a.Left != 3 || f.stored() > stored {
 		t.Errorf("without room: %+v, %d bytes after %d", a, f.stored(), stored)
 	}
-	// For the first slab, and no other one: each is held to 9/8 of what it was.
+	// What it says to need suffices, and 32 bytes less do not.
+	for less := range int64(2) {
+		plan := store.ReclaimOptions{DryRun: true, ToDeltas: &store.ToDeltasOptions{Batch: 1, Room: a.Needs - 32*less}}
+		if got := f.reclaim(plan).ToDeltas; got.NoRoom != (less > 0) || less > 0 && got.Needs != a.Needs {
+			t.Errorf("with a room of %d: %+v", plan.ToDeltas.Room, got)
+		}
+	}
+	// For the first slab, and no other one: each is held to 9/8 of what it was, and a quarter is left free.
 	slabs, err := f.mem.List(t.Context(), "slabs")
 	if err != nil {
 		t.Fatal(err)
@@ -210,7 +217,7 @@ func TestToDeltasRoom(t *testing.T) {
 	for _, s := range slabs {
 		longest = max(longest, s.Size)
 	}
-	o.ToDeltas.Room = 64<<20 + longest*9/8 + 8
+	o.ToDeltas.Room = longest*9/8*4/3 + 16
 	a = f.reclaim(o).ToDeltas
 	if a.Slabs == 0 || !a.NoRoom || a.Left == 0 || a.Written > longest*9/8 {
 		t.Errorf("with room for one of %d bytes: %+v", longest, a)

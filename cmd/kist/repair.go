@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -140,8 +141,12 @@ func (a *app) printRepaired(out *store.Repaired, from string) error {
 	if len(out.Marks) > 0 {
 		a.Printf("Could not be read, and removed: %s.\n", strings.Join(out.Marks, ", "))
 	}
-	if len(out.Healed) > 0 {
-		a.Printf("Healed from elsewhere: %s.\n", strings.Join(out.Healed, ", "))
+	whole, part := healed(out)
+	if len(whole) > 0 {
+		a.Printf("Healed from elsewhere: %s.\n", strings.Join(whole, ", "))
+	}
+	if len(part) > 0 {
+		a.Printf("Some of what these lack was found elsewhere, and the rest is listed below: %s.\n", strings.Join(part, ", "))
 	}
 	if lost, changed := lostLines(out), changedLines(out); len(lost)+len(changed) > 0 {
 		a.printLost(lost, changed, out.Dropped)
@@ -154,6 +159,18 @@ func (a *app) printRepaired(out *store.Repaired, from string) error {
 	a.Printf("No capture lacks anything.\n")
 	a.printLeft(out.Left)
 	return nil
+}
+
+// healed parts captures that were healed from those of which some was, and some is lost.
+func healed(out *store.Repaired) (whole, part []string) {
+	for _, id := range out.Healed {
+		if slices.ContainsFunc(out.Lost, func(l store.Harmed) bool { return l.Capture == id }) {
+			part = append(part, id)
+		} else {
+			whole = append(whole, id)
+		}
+	}
+	return whole, part
 }
 
 // printLeft names what repairing leaves to people, so that there is no moment without it: what opens the repository.

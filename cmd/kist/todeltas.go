@@ -62,7 +62,7 @@ func anewLines(d *store.ToDeltas, o *store.ToDeltasOptions, plan bool, out *stor
 	}
 	switch {
 	case d.Left == 0 && d.Slabs == 0:
-		lines = append(lines, "All that can gain by deltas is stored with them: nothing to store anew.")
+		lines = append(lines, "Nothing to store anew: all was captured with deltas, on or own, or stored anew before.")
 	case d.Left == 0:
 		lines = append(lines, "All is stored anew.")
 	case plan:
@@ -70,9 +70,16 @@ func anewLines(d *store.ToDeltas, o *store.ToDeltasOptions, plan bool, out *stor
 		if o.Room > 0 {
 			line += "; " + screen.Size(uint64(o.Room)) + " are free"
 		}
+		if d.NoRoom {
+			line += ", and the first batch needs " + screen.Size(uint64(d.Needs))
+		}
 		lines = append(lines, line+".")
 	case d.NoRoom:
-		lines = append(lines, "Left for want of room: "+slabs(d.Left, d.LeftBytes)+". kist reclaim --to-deltas goes on there, once a run has freed what others were.")
+		line := "Left for want of room: " + slabs(d.Left, d.LeftBytes) + ". kist reclaim --to-deltas goes on there where " + screen.Size(uint64(d.Needs)) + " are free"
+		if out.Announced > 0 {
+			line += ", as once a run after the grace time has freed what others were"
+		}
+		lines = append(lines, line+".")
 	default:
 		lines = append(lines, "Left: "+slabs(d.Left, d.LeftBytes)+". kist reclaim --to-deltas goes on there.")
 	}

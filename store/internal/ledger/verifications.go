@@ -5,6 +5,7 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
@@ -46,6 +47,16 @@ func (r *Ledger) listVerifications(ctx context.Context) (marks []storage.Info, f
 	}
 	slices.SortFunc(marks, func(a, b storage.Info) int { return strings.Compare(a.Name, b.Name) })
 	return marks, foreign, err
+}
+
+// PutVerification says what verifying found, beside what is there.
+func (r *Ledger) PutVerification(ctx context.Context, found *format.VerificationRecord) error {
+	for {
+		err := vault.PutMark(ctx, r.vault, format.Verification, names.NewVerification(time.Now()), found)
+		if !errors.Is(err, storage.ErrExists) {
+			return err
+		}
+	}
 }
 
 // ReadVerifications reads the marks.

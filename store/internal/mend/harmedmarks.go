@@ -8,8 +8,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
-// markBad puts a mark of the places that can't be read, so that no writer relies on
-// them.
+// markBad puts a mark of the places that can't be read, so that no writer relies on them: of slabs that are gone, too,
+// as one that does not list them would take them for there by the word of a capture that needs them.
 func (p *repairer) markBad(ctx context.Context) error {
 	going, err := p.r.ledger.ReadStages(ctx, names.Harmed)
 	if err != nil {
@@ -18,7 +18,7 @@ func (p *repairer) markBad(ctx context.Context) error {
 	marked := going.Harmed()
 	record := &format.BatchRecord{}
 	for id, b := range p.bad {
-		if _, there := p.v.There.Find(id); there && !marked.Covers(id, b.frames) {
+		if !marked.Covers(id, b.frames) {
 			// Also where a mark is there of fewer frames: marks add up.
 			record.Harmed = append(record.Harmed, format.HarmedSlab{Slab: id, Frames: b.frames})
 		}

@@ -76,7 +76,7 @@ func (c *reclaimer) cleanMarks(ctx context.Context) {
 		}
 	}
 	for _, b := range c.v.going.Harm {
-		if b.Record == nil || !slices.ContainsFunc(b.Record.Harmed, func(h format.HarmedSlab) bool { return c.v.stock[h.Slab] != nil }) {
+		if b.Record == nil || !slices.ContainsFunc(b.Record.Harmed, func(h format.HarmedSlab) bool { return c.v.stock[h.Slab] != nil || c.v.lacks(h.Slab) }) {
 			old = append(old, b.Info.Name)
 		}
 	}

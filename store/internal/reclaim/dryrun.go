@@ -44,6 +44,7 @@ func (r *Keeper) Plan(ctx context.Context, o Options) (*Report, error) {
 		}
 		c.out.ToDeltas = &Anew{}
 		c.out.ToDeltas.Left, c.out.ToDeltas.LeftBytes = total(lots)
+		c.out.ToDeltas.noteRoom(c.v.batchOf(lots, o.ToDeltas, o.ToDeltas.Room), lots)
 	}
 	c.plan()
 	c.outlook()

@@ -226,7 +226,7 @@ func (v *survey) due() map[format.SlabID]bool {
 // outlook tells what waits.
 func (c *reclaimer) outlook() {
 	v, out := c.v, c.out
-	out.Notes = append(append(out.Notes, v.noteAhead()...), v.noteBlindness()...)
+	out.Notes = append(append(append(out.Notes, v.noteAhead()...), v.noteBlindness()...), v.noteLacking()...)
 	next := func(t time.Time) {
 		if !t.After(v.now) {
 			return // something else keeps it, which has a time of its own

@@ -37,7 +37,8 @@ type Anew struct {
 	Written   int64 // in their place
 	Left      int   // slabs that are still to be stored anew
 	LeftBytes int64
-	NoRoom    bool // it ended for want of room
+	NoRoom    bool  // it ended for want of room
+	Needs     int64 // bytes that have to be free for the next batch, where there was no room
 }
 
 // ErrNoDeltas is returned where something is to be stored anew with deltas, and they are off.
@@ -48,7 +49,8 @@ const (
 	batchLeast = 512 << 20
 	// batchPerCapture is how many more for each capture: a batch may give each a further index file, of some KiB.
 	batchPerCapture = 1 << 20
-	// spareRoom is what stays free beside a batch: what is captured meanwhile, index files and tables. Common practice, no source.
+	// spareRoom is what stays free beside a batch, or a quarter of the room where that is less: what is captured meanwhile, index
+	// files and tables. Common practice, no source.
 	spareRoom = 64 << 20
 )
 
@@ -90,7 +92,7 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 			c.o.Meter.Expect(out.LeftBytes)
 		}
 		batch := c.v.batchOf(lots, c.o.ToDeltas, room)
-		out.NoRoom = len(batch) == 0 && len(lots) > 0
+		out.noteRoom(batch, lots)
 		if most := c.o.ToDeltas.For; len(batch) == 0 || !first && most > 0 && time.Since(begun)+last > most {
 			break
 		}
@@ -130,6 +132,16 @@ func (c *reclaimer) storeBatch(ctx context.Context, batch []*stocked) (int64, er
 	return written, c.pass(ctx)
 }
 
+// noteRoom notes whether there was no room for a batch of some lots, and how much it takes.
+func (a *Anew) noteRoom(batch []*stocked, lots [][]*stocked) {
+	if a.NoRoom, a.Needs = len(batch) == 0 && len(lots) > 0, 0; !a.NoRoom {
+		return
+	}
+	_, bytes := total(lots[:1])
+	written := bytes/8*9 + 9
+	a.Needs = written + min(spareRoom, written/3) + 2
+}
+
 // total counts the slabs of lots, each once, and their bytes.
 func total(lots [][]*stocked) (slabs int, bytes int64) {
 	seen := make(map[*stocked]bool)
@@ -149,7 +161,7 @@ func (v *survey) batchOf(lots [][]*stocked, o *ToDeltas, room int64) (batch []*s
 	most, fits := v.batchBytes(o), int64(math.MaxInt64)
 	if room > 0 {
 		// What is stored anew may come to a little more than before: no more than padding.
-		fits = (room - spareRoom) * 8 / 9
+		fits = (room - min(spareRoom, o.Room/4)) * 8 / 9
 	}
 	var bytes int64
 	seen := make(map[*stocked]bool)

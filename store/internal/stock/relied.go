@@ -20,11 +20,25 @@ import (
 type Relied struct {
 	Slabs map[format.SlabID]bool // that a capture needs which is there
 	Look  []int                  // the folders that are looked into this time
+	All   bool                   // all slabs are listed: none is relied on unseen
 
 	// Tables are those that list these slabs, as Pin gave them for Service. With them no other tables are listed or read
 	// before Loaded.Rest. None: all are read.
 	Service string
 	Tables  []storage.Info
+}
+
+// lacks gives the slabs of some that were looked for and are not there, but for those that nobody may rely on.
+func (p *presence) lacks(some map[format.SlabID]bool) (all []format.SlabID) {
+	for id := range some {
+		if p.relied != nil && !p.looked[vault.FolderOfSlab(id)] || p.exclude.names(id) || p.exclude.asksTimes() {
+			continue
+		}
+		if _, there := p.slabs.Find(id); !there {
+			all = append(all, id)
+		}
+	}
+	return all
 }
 
 // presence tells which slabs are there.

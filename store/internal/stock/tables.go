@@ -122,6 +122,7 @@ type Loaded struct {
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
 	Crowds  *intake.Crowds  // what stands on what, by the tables that were read; nil: that isn't known
+	Lacks   []format.SlabID // of those that a capture needs: was looked for, and is not there
 	Looked  int             // how many slabs the folders have that were looked into; 0: all were listed
 
 	// Rest gives what else the repository holds; nil: Index has all. See Relied.Tables.
@@ -154,7 +155,11 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 			return nil, err
 		}
 	}
-	if exclude.asksTimes() {
+	needed := map[format.SlabID]bool(nil)
+	if some != nil {
+		needed = some.Slabs
+	}
+	if exclude.asksTimes() || some != nil && some.All {
 		some = nil
 	}
 	p, err := r.present(ctx, exclude, some)
@@ -171,6 +176,7 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 		}
 	}
 	s.Finals, s.Unread = going.Finals()
+	s.Lacks = p.lacks(needed)
 	return s, nil
 }
 

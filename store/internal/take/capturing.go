@@ -93,7 +93,7 @@ func (r *Taker) Capture(ctx context.Context, o Options) (*Made, error) {
 	} else {
 		r.ledger.PutOwnBundle(ctx, s.files)
 	}
-	made := &Made{Capture: c, Notes: s.notes()}
+	made := &Made{Capture: c, Notes: append(s.notes(), s.tellLacking(ctx)...)}
 	for _, t := range s.taken {
 		made.Volumes = append(made.Volumes, Told{t.changed, t.reused, t.firstRead, t.leftOut})
 	}
@@ -150,6 +150,9 @@ type session struct {
 	before        *format.ReliedRecord // what the capture before relies on; nil: that isn't known
 
 	retiredErr error // what listing retired gave
+
+	harmTold bool // a verification tells of damage
+	lacking  lacking
 
 	begun    chan struct{} // closed when begin has ended
 	beginErr error
@@ -210,8 +213,9 @@ func (s *session) begin(ctx context.Context) error {
 	stock.TellTables(&cfg, s.wrote.note)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
+	s.lacking.add(loaded.Lacks...)
 	s.crowds = s.crowdsOf(loaded)
-	cfg.Old, cfg.Crowds = weave.OldChunks(s.r.slabs), s.crowds
+	cfg.Old, cfg.Crowds = s.lacking.noting(weave.OldChunks(s.r.slabs)), s.crowds
 	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
 	s.index = loaded.Index
 	s.loadBefore(ctx)

@@ -71,7 +71,7 @@ func (s *session) expect(ctx context.Context, v Volume) *expected {
 	return &expected{start: start, cancel: cancel, hasher: s.r.vault.Keys().NewHasher()}
 }
 
-// latestRead gives a stream's volume as the latest of the last captures has it,
+// latestRead gives a volume as the latest of the last captures has it,
 // retired ones too, or nil. Where none of several has that name, it is what likely was it under another one.
 func (s *session) latestRead(ctx context.Context, v Volume) *format.Volume {
 	if c := s.lastCapture(ctx); c != nil {
@@ -106,7 +106,7 @@ func readAmong(captures []*ledger.Capture, o Options, v Volume) *format.Volume {
 			continue
 		}
 		for i := range c.Volumes {
-			if r := &c.Volumes[i]; r.States == nil && r.Name == v.Name {
+			if r := &c.Volumes[i]; r.Name == v.Name {
 				return r
 			}
 		}
@@ -125,7 +125,7 @@ func renamedAmong(captures []*ledger.Capture, o Options, v Volume) *format.Volum
 		for i := range c.Volumes {
 			r := &c.Volumes[i]
 			taken := slices.ContainsFunc(o.Volumes, func(other Volume) bool { return other.Name == r.Name })
-			if r.States == nil && !taken && (only || withoutDigits(r.Name) == withoutDigits(v.Name)) {
+			if !taken && (only || withoutDigits(r.Name) == withoutDigits(v.Name)) {
 				return r
 			}
 		}

@@ -173,8 +173,8 @@ func (s *session) newFolderSink(ctx context.Context, v Volume, start time.Time, 
 		f.prior = s.openPrior(ctx, v)
 		t.firstRead = f.prior == nil
 	}
-	if f.prior != nil && s.Intake.Follows() {
-		err = s.followVolume(ctx, t, f.prior.record)
+	if s.Intake.Follows() {
+		err = s.followVolume(ctx, t, f.before(ctx, v))
 	}
 	if err == nil {
 		f.listing, err = s.newFolderListing(t, f.prior)
@@ -183,6 +183,15 @@ func (s *session) newFolderSink(ctx context.Context, v Volume, start time.Time, 
 		f.prior.close()
 	}
 	return f, err
+}
+
+// before gives what the folder's contents were before, or nil. Where nothing is taken over, whoever captured it last serves: what
+// is found so only tells what to hold against what.
+func (f *folderSink) before(ctx context.Context, v Volume) *format.Volume {
+	if f.prior != nil {
+		return f.prior.record
+	}
+	return f.s.latestRead(ctx, v)
 }
 
 // Find implements volume.Sink.

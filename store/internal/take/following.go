@@ -29,6 +29,7 @@ func (s *session) follow(ctx context.Context, stream *intake.Stream, before *for
 	q := new(intake.Sequence)
 	for run, err := range s.r.slabs.Runs(ctx, before) {
 		if err != nil {
+			s.lacking.note(err)
 			break
 		}
 		if q.Add(s.index, run); q.Spans() == mostFollowed && s.index.Sampled() {

@@ -90,6 +90,7 @@ func (s *session) openPrior(ctx context.Context, v Volume) *prior {
 		var err error
 		// Where chunks of a list are gone, there is no place to take members from.
 		if *stream, err = newPriorStream(ctx, s.r.slabs, s.index, recipe); err != nil {
+			s.lacking.note(err)
 			cancel()
 			return nil
 		}
@@ -100,6 +101,7 @@ func (s *session) openPrior(ctx context.Context, v Volume) *prior {
 	p.contents = weave.OrEmpty(record.Contents)
 	p.places, p.stop = weave.PullRepeats(ctx, s.r.slabs.Runs(ctx, p.contents))
 	if _, err := p.reader.Peek(); err != nil { // it may be of another version
+		s.lacking.note(err)
 		p.close()
 		return nil
 	}

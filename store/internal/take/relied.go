@@ -32,7 +32,8 @@ func reliedName(o Options) string {
 
 // relied gives what the session relies on without listing all slabs: what the last capture of this
 // machine needs, if that is there as it was. It gives nil where there is none, where the capture after it
-// did not end well, and where somebody else was stopped: slabs that no table lists may be anywhere then.
+// did not end well, and where somebody else was stopped: slabs that no table lists may be anywhere then. It lists all where a
+// verification tells of damage, and where all is read again: what was lost is stored anew then.
 //
 // The captures are listed here, after the final marks were read: the order counts.
 func (s *session) relied(ctx context.Context) (*stock.Relied, error) {
@@ -55,12 +56,12 @@ func (s *session) relied(ctx context.Context) (*stock.Relied, error) {
 	if generation, ok := ledger.HighestGenerations(ledger.FilesOf(s.files, note.Capture))[note.Capture]; !ok || generation != 0 {
 		return nil, nil // what it needs may have been moved since
 	}
-	left, err := s.r.leases.SomeLeft(ctx, s.lease)
-	if err != nil || left {
+	all, err := s.listsAll(ctx)
+	if err != nil {
 		return nil, err
 	}
-	relied := &stock.Relied{Slabs: make(map[format.SlabID]bool, len(note.Slabs)), Service: reliedName(s.o)}
-	if !s.o.whole {
+	relied := &stock.Relied{Slabs: make(map[format.SlabID]bool, len(note.Slabs)), All: all, Service: reliedName(s.o)}
+	if !s.o.whole && !all {
 		relied.Tables = pinnedBy(note)
 	}
 	for _, id := range note.Slabs {
@@ -70,6 +71,19 @@ func (s *session) relied(ctx context.Context) (*stock.Relied, error) {
 		relied.Look = append(relied.Look, (int(note.Next)+i)%vault.SlabFolders)
 	}
 	return relied, nil
+}
+
+// listsAll tells whether all slabs are to be listed, though it is known what the last capture needs.
+func (s *session) listsAll(ctx context.Context) (bool, error) {
+	found, err := s.r.ledger.ReadVerifications(ctx)
+	if err != nil {
+		return false, err
+	}
+	s.harmTold = slices.ContainsFunc(found.Marks, func(m ledger.Verification) bool { return m.Record.Damaged > 0 })
+	if s.harmTold || slices.ContainsFunc(s.o.Volumes, func(v Volume) bool { return v.Folder != nil && v.Folder.Reread }) {
+		return true, nil
+	}
+	return s.r.leases.SomeLeft(ctx, s.lease)
 }
 
 // noteOpen notes that a capture has begun.

@@ -1,0 +1,121 @@
+package store_test
+
+import (
+	"context"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/kistarchive/kist/store"
+)
+
+// captureFolder makes a capture of a folder an hour later.
+func (s *onShare) captureFolder(machine, dir string, reread bool) (c *store.Capture) {
+	s.t.Helper()
+	s.clock = s.clock.Add(3600e9)
+	s.on(machine, func(ctx context.Context, r *store.Repository) (err error) {
+		c, err = r.Capture(ctx, store.CaptureOptions{Name: "seedbank", Host: "hazel", Taken: s.clock, Volumes: []store.VolumeInput{{
+			Name: "data", Source: dir, Folder: &store.FolderInput{Path: dir, Reread: reread, Now: later},
+		}}})
+		return err
+	})
+	return c
+}
+
+// verified tells whether nothing is amiss with a capture.
+func (s *onShare) verified(c *store.Capture) (ok bool) {
+	s.t.Helper()
+	s.on("", func(ctx context.Context, r *store.Repository) error {
+		report, err := r.Verify(ctx, store.VerifyOptions{Full: true, Captures: []string{c.ID}})
+		ok = err == nil && report.OK
+		return err
+	})
+	return ok
+}
+
+// removeLong removes the slabs of the contents.
+func (s *onShare) removeLong() (names []string) {
+	for _, info := range s.list("slabs") {
+		if info.Size > 200_000 {
+			s.remove(info.Name)
+			names = append(names, info.Name)
+		}
+	}
+	return names
+}
+
+// A slab is gone on which the machine's own notes rely. What is known of that, or asked for, has the next capture be whole: a
+// capture that reads all again, one after repairing, and one after a verification that is kept.
+func TestGoneSlabIsNotReliedOn(t *testing.T) {
+	for how, do := range map[string]func(*onShare){
+		"reread": func(*onShare) {},
+		"repaired": func(s *onShare) {
+			s.on("alder", func(ctx context.Context, r *store.Repository) error {
+				_, err := r.Repair(ctx, store.RepairOptions{})
+				return err
+			})
+			s.on("alder", func(ctx context.Context, r *store.Repository) error { // which leaves the mark of what is needed
+				report, err := r.Reclaim(ctx, store.ReclaimOptions{})
+				if err == nil && !slices.ContainsFunc(report.Notes, func(n string) bool { return strings.Contains(n, "is gone, which captures need") }) {
+					s.t.Errorf("reclaiming does not tell of it: %q", report.Notes)
+				}
+				return err
+			})
+		},
+		"verified": func(s *onShare) {
+			s.on("alder", func(ctx context.Context, r *store.Repository) error {
+				_, err := r.Verify(ctx, store.VerifyOptions{Keep: true})
+				return err
+			})
+		},
+	} {
+		t.Run(how, func(t *testing.T) {
+			s := newOnShare(t)
+			dir := t.TempDir()
+			write(t, filepath.Join(dir, "catalogue"), random(1, 300_000))
+			in := random(1, 300_000)
+			capture := func() (c *store.Capture) {
+				if how == "reread" {
+					return s.captureFolder("hazel", dir, true)
+				}
+				c, _ = s.capture("hazel", "seedbank", in)
+				return c
+			}
+			capture()
+			capture()
+			s.removeLong()
+			do(s)
+			if c := capture(); !s.verified(c) {
+				t.Error("a capture relies on what is gone")
+			}
+		})
+	}
+}
+
+// A capture that notices a slab that is gone says so, and the status of the repository shows it, until a verification of all finds
+// nothing amiss.
+func TestGoneSlabIsTold(t *testing.T) {
+	for how, reread := range map[string]bool{"listed": true, "read as a base": false} {
+		t.Run(how, func(t *testing.T) {
+			s := newOnShareOf(t, withDeltas(store.DeltasOn))
+			dir := t.TempDir()
+			first := random(1, 1_500_000) // more than what copies are kept of unasked
+			write(t, filepath.Join(dir, "catalogue"), first)
+			s.captureFolder("hazel", dir, false)
+			gone := s.removeLong()
+			write(t, filepath.Join(dir, "catalogue"), edited(first, 3000, 1))
+			c := s.captureFolder("hazel", dir, reread)
+			if !slices.ContainsFunc(c.Notes, func(n string) bool { return strings.Contains(n, gone[0]+" is gone") }) {
+				t.Errorf("no note names %s: %q", gone, c.Notes)
+			}
+			s.on("alder", func(ctx context.Context, r *store.Repository) error {
+				status, err := r.Status(ctx, store.StatusOptions{Now: s.clock})
+				if err == nil && (status.Damage == nil || status.Damage.Damaged != 1) {
+					t.Errorf("the status tells of damage %+v", status.Damage)
+				}
+				return err
+			})
+		})
+	}
+}
