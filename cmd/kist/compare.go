@@ -109,8 +109,8 @@ func sayGone(ctx context.Context, r *repository, err error) error {
 		return err
 	}
 	for _, object := range store.DamagedObjects(err) {
-		if _, gone := r.folder.Stat(ctx, object); errors.Is(gone, storage.ErrNotFound) {
-			return fmt.Errorf("%w: the file is missing in the repository's folder", err)
+		if _, gone := r.at.Objects.Stat(ctx, object); errors.Is(gone, storage.ErrNotFound) {
+			return fmt.Errorf("%w: the file is missing in the repository", err)
 		}
 	}
 	return err
