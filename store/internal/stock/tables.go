@@ -119,7 +119,9 @@ type Loaded struct {
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
 	Crowds  *intake.Crowds  // what stands on what
-	Lacks   []format.SlabID // of those that a capture needs: was looked for, and is not there
+
+	// Lacks gives, when all was looked up, slabs that seem to be gone, of those that the capture needs which is relied on.
+	Lacks func() []format.SlabID
 }
 
 // Load gives the index of all chunks that there are, and the records of
@@ -157,6 +159,7 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 	if err != nil {
 		return nil, err
 	}
+	p.needed = needed
 	if relied != nil {
 		p.memory = cmp.Or(r.IndexMemory, known.DefaultMemory)
 	}
@@ -165,7 +168,7 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 		return nil, err
 	}
 	s.Finals, s.Unread = going.Finals()
-	s.Lacks = p.lacks(needed)
+	s.Lacks = p.lacks
 	return s, nil
 }
 

@@ -143,6 +143,7 @@ type session struct {
 
 	harmTold bool // a verification tells of damage
 	lacking  lacking
+	lacks    func() []format.SlabID // see stock.Loaded
 
 	begun    chan struct{} // closed when begin has ended
 	beginErr error
@@ -197,7 +198,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Adopted, cfg.Joined = loaded.Adopted, s.r.stock.ToJoin(ctx, loaded.Tables)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
-	s.lacking.add(loaded.Lacks...)
+	s.lacks = loaded.Lacks
 	cfg.Old, cfg.Crowds = s.lacking.noting(weave.OldChunks(s.r.slabs)), loaded.Crowds
 	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
 	s.index = loaded.Index
