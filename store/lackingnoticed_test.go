@@ -97,7 +97,7 @@ func TestGoneSlabIsNotReliedOn(t *testing.T) {
 // A capture that notices a slab that is gone says so, and the status of the repository shows it, until a verification of all finds
 // nothing amiss.
 func TestGoneSlabIsTold(t *testing.T) {
-	for how, reread := range map[string]bool{"listed": true, "read as a base": false} {
+	for how, reread := range map[string]bool{"listed": true, "read as a base": false, "without copies": false} {
 		t.Run(how, func(t *testing.T) {
 			s := newOnShareOf(t, withDeltas(store.DeltasOn))
 			dir := t.TempDir()
@@ -106,6 +106,11 @@ func TestGoneSlabIsTold(t *testing.T) {
 			s.captureFolder("hazel", dir, false)
 			gone := s.removeLong()
 			write(t, filepath.Join(dir, "catalogue"), edited(first, 3000, 1))
+			if how == "without copies" {
+				if err := os.RemoveAll(filepath.Join(s.homes, "hazel", "copies")); err != nil {
+					t.Fatal(err)
+				}
+			}
 			c := s.captureFolder("hazel", dir, reread)
 			if !slices.ContainsFunc(c.Notes, func(n string) bool { return strings.Contains(n, gone[0]+" is gone") }) {
 				t.Errorf("no note names %s: %q", gone, c.Notes)

@@ -43,6 +43,7 @@ func (s *session) provesRecipe(ctx context.Context, recipe *format.Recipe) bool 
 			}
 			ref, n, ok := l.Find(at)
 			if !ok {
+				s.lacking.add(at.Slab)
 				return false
 			}
 			refs, lengths = append(refs, ref), append(lengths, n)
