@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"context"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -96,7 +97,7 @@ func TestGoneSlabIsNotReliedOn(t *testing.T) {
 // A capture that notices a slab that is gone says so, and the status of the repository shows it, until a verification of all finds
 // nothing amiss.
 func TestGoneSlabIsTold(t *testing.T) {
-	for how, reread := range map[string]bool{"listed": true, "read as a base": false} {
+	for how, reread := range map[string]bool{"listed": true, "read as a base": false, "without copies": false} {
 		t.Run(how, func(t *testing.T) {
 			s := newOnShareOf(t, withDeltas(store.DeltasOn))
 			dir := t.TempDir()
@@ -105,6 +106,11 @@ func TestGoneSlabIsTold(t *testing.T) {
 			s.captureFolder("hazel", dir, false)
 			gone := s.removeLong()
 			write(t, filepath.Join(dir, "catalogue"), edited(first, 3000, 1))
+			if how == "without copies" {
+				if err := os.RemoveAll(filepath.Join(s.homes, "hazel", "copies")); err != nil {
+					t.Fatal(err)
+				}
+			}
 			c := s.captureFolder("hazel", dir, reread)
 			if !slices.ContainsFunc(c.Notes, func(n string) bool { return strings.Contains(n, gone[0]+" is gone") }) {
 				t.Errorf("no note names %s: %q", gone, c.Notes)
@@ -118,4 +124,43 @@ func TestGoneSlabIsTold(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A folder is held against what it was before, also where nothing is taken over: where all is read again, by a machine without
+// notes, from another path, and after a capture of it as a stream.
+func TestFolderFollowsWithoutTakingOver(t *testing.T) {
+	for how, capture := range map[string]func(*onShare, string) *store.Capture{
+		"reread":       func(s *onShare, dir string) *store.Capture { return s.captureFolder("hazel", dir, true) },
+		"no notes":     func(s *onShare, dir string) *store.Capture { return s.captureFolder("", dir, false) },
+		"another path": func(s *onShare, dir string) *store.Capture { return s.captureFolder("hazel", moved(s.t, dir), false) },
+		"after a stream": func(s *onShare, dir string) *store.Capture {
+			s.capture("hazel", "seedbank", tarOf(s.t, file{name: "catalogue", content: random(1, 300_000)}))
+			return s.captureFolder("alder", dir, false)
+		},
+	} {
+		t.Run(how, func(t *testing.T) {
+			s := newOnShareOf(t, withDeltas(store.DeltasOn))
+			dir := filepath.Join(t.TempDir(), "data")
+			first := random(1, 300_000)
+			write(t, filepath.Join(dir, "catalogue"), first)
+			s.captureFolder("hazel", dir, false)
+			write(t, filepath.Join(dir, "catalogue"), edited(first, 3000, 1))
+			c := capture(s, dir)
+			if c.Added > 100_000 {
+				t.Errorf("%d bytes are stored of what is alike", c.Added)
+			}
+			if !s.verified(c) {
+				t.Error("it is not whole")
+			}
+		})
+	}
+}
+
+// moved gives another path at which a folder is from then on.
+func moved(t *testing.T, dir string) string {
+	to := dir + "-moved"
+	if err := os.Rename(dir, to); err != nil {
+		t.Fatal(err)
+	}
+	return to
 }

@@ -49,8 +49,7 @@ captured before they were on: captures stay what they are, and take less. It goe
 for half an hour, or for what --for says, and the next run goes on from there until
 all is done. What it stores anew is there twice until the grace time has passed and
 a further run has freed what it was: --dry-run says how much that can be, and it
-ends before the disk is full. Captures then rest on each other as others with deltas
-do: damage to one piece harms more of them. A second place stays as it is; it is
+ends before the disk is full. Captures then rest on each other, with own too: damage to one piece harms more of them. A second place stays as it is; it is
 stored anew by a run of its own, and gets new captures with all that they share.
 
 Example:

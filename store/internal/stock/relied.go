@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"maps"
 	"slices"
 	"sync"
 
@@ -28,17 +29,38 @@ type Relied struct {
 	Tables  []storage.Info
 }
 
-// lacks gives the slabs of some that were looked for and are not there, but for those that nobody may rely on.
-func (p *presence) lacks(some map[format.SlabID]bool) (all []format.SlabID) {
-	for id := range some {
-		if p.relied != nil && !p.looked[vault.FolderOfSlab(id)] || p.exclude.names(id) || p.exclude.asksTimes() {
+// lacks gives slabs that seem to be gone, of those that are needed and that these stand on, as far as they were looked for, but
+// for those that nobody may rely on.
+func (p *presence) lacks() (all []format.SlabID) {
+	if p.exclude.asksTimes() {
+		return nil
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	seen := make(map[format.SlabID]bool)
+	for next := slices.Collect(maps.Keys(p.needed)); len(next) > 0; {
+		id := next[len(next)-1]
+		next = next[:len(next)-1]
+		if seen[id] {
 			continue
 		}
-		if _, there := p.slabs.Find(id); !there {
+		seen[id] = true
+		next = append(next, p.bases[id]...)
+		if p.seemsGone(id) && !p.exclude.names(id) {
 			all = append(all, id)
 		}
 	}
 	return all
+}
+
+// seemsGone needs p.mu to be held. It tells nothing of a slab that was not looked for.
+func (p *presence) seemsGone(id format.SlabID) bool {
+	if p.relied == nil || p.looked[vault.FolderOfSlab(id)] {
+		_, there := p.slabs.Find(id)
+		return !there
+	}
+	denied := func(id format.SlabID) bool { said, asked := p.said[id]; return asked && !said }
+	return denied(id) && !slices.ContainsFunc(p.bases[id], denied) // else it is what it stands on
 }
 
 // presence tells which slabs are there.
@@ -53,6 +75,8 @@ type presence struct {
 	memory int64 // bytes that the index may take; 0: whatever it takes
 
 	each func(*format.SlabRecord) // see Measure; nil: nobody is told
+
+	needed map[format.SlabID]bool // by a capture which is there
 
 	bases map[format.SlabID][]format.SlabID // of slabs that have deltas
 	cut   map[format.SlabID]bool            // of those that were listed: of another length than tables say
@@ -129,7 +153,7 @@ func (p *presence) length(id format.SlabID) (int64, bool) {
 
 // note notes on which slabs one stands.
 func (p *presence) note(rec *format.SlabRecord) {
-	if p.relied != nil {
+	if p.relied != nil || p.needed != nil {
 		p.bases[rec.Slab] = rec.BaseSlabs()
 	}
 }

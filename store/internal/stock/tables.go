@@ -122,8 +122,10 @@ type Loaded struct {
 	Finals  map[string]bool // names of the final marks that there were
 	Unread  []string        // of those, which can't be read
 	Crowds  *intake.Crowds  // what stands on what, by the tables that were read; nil: that isn't known
-	Lacks   []format.SlabID // of those that a capture needs: was looked for, and is not there
 	Looked  int             // how many slabs the folders have that were looked into; 0: all were listed
+
+	// Lacks gives, when all was looked up, slabs that seem to be gone, of those that the capture needs which is relied on.
+	Lacks func() []format.SlabID
 
 	// Rest gives what else the repository holds; nil: Index has all. See Relied.Tables.
 	Rest func(context.Context) (*Loaded, error)
@@ -166,6 +168,7 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 	if err != nil {
 		return nil, err
 	}
+	p.needed = needed
 	if relied != nil {
 		p.memory = cmp.Or(r.IndexMemory, known.DefaultMemory)
 	}
@@ -176,7 +179,7 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 		}
 	}
 	s.Finals, s.Unread = going.Finals()
-	s.Lacks = p.lacks(needed)
+	s.Lacks = p.lacks
 	return s, nil
 }
 

@@ -153,6 +153,7 @@ type session struct {
 
 	harmTold bool // a verification tells of damage
 	lacking  lacking
+	lacks    func() []format.SlabID // see stock.Loaded
 
 	begun    chan struct{} // closed when begin has ended
 	beginErr error
@@ -213,7 +214,7 @@ func (s *session) begin(ctx context.Context) error {
 	stock.TellTables(&cfg, s.wrote.note)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
-	s.lacking.add(loaded.Lacks...)
+	s.lacks = loaded.Lacks
 	s.crowds = s.crowdsOf(loaded)
 	cfg.Old, cfg.Crowds = s.lacking.noting(weave.OldChunks(s.r.slabs)), s.crowds
 	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing

@@ -58,6 +58,7 @@ func (l *lacking) note(err error) {
 // tellLacking tells of slabs that are gone, and leaves that in the repository as what verifying found: a capture noticed
 // what its own data does not show. A listing may lag, so each is asked for.
 func (s *session) tellLacking(ctx context.Context) (notes []string) {
+	s.lacking.add(s.lacks()...)
 	var gone []string
 	for id := range s.lacking.slabs {
 		if _, err := s.r.storage.Stat(ctx, names.Slab(id)); errors.Is(err, storage.ErrNotFound) {

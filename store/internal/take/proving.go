@@ -35,6 +35,7 @@ func (s *session) provesRecipe(ctx context.Context, recipe *format.Recipe) bool 
 		for len(refs) < expectedBlock {
 			at, err, more := next()
 			if err != nil {
+				s.lacking.note(err)
 				return false
 			}
 			if !more {
@@ -42,6 +43,7 @@ func (s *session) provesRecipe(ctx context.Context, recipe *format.Recipe) bool 
 			}
 			ref, n, ok := l.Find(at)
 			if !ok {
+				s.lacking.add(at.Slab)
 				return false
 			}
 			refs, lengths = append(refs, ref), append(lengths, n)
@@ -50,6 +52,7 @@ func (s *session) provesRecipe(ctx context.Context, recipe *format.Recipe) bool 
 			return chunks == recipe.Chunks && digest.Sum() == recipe.Digest
 		}
 		ids, err := s.Intake.Resolve(ctx, refs)
+		s.lacking.note(err)
 		if chunks += uint64(len(refs)); err != nil || chunks > recipe.Chunks {
 			return false
 		}
