@@ -32,7 +32,7 @@ func TestModel(t *testing.T) {
 		chunks = 5000
 	}
 	var out, log bytes.Buffer
-	if status := run(t.Context(), []string{"model", "-dir", t.TempDir(), "-chunks", strconv.Itoa(chunks)}, &out, &log); status != 0 {
+	if status := run(t.Context(), []string{"model", "-dir", t.TempDir(), "-chunks", strconv.Itoa(chunks), "-sampled", strconv.Itoa(chunks)}, &out, &log); status != 0 {
 		t.Fatalf("status %d: %s", status, &log)
 	}
 	m := modelMeasured{Files: chunks, Captures: 2}
