@@ -14,11 +14,11 @@ func (v *survey) lacks(id format.SlabID) bool {
 	return s != nil && (v.named(s) || s.frames != nil && v.needed.any(s.first, s.first+s.chunks))
 }
 
-// noteLacking tells of slabs that are gone and that captures need.
+// noteLacking tells of slabs that are gone and that captures need, but for one that noteBlindness tells of.
 func (v *survey) noteLacking() []string {
 	var gone []string
 	for id := range v.absent {
-		if v.lacks(id) {
+		if v.lacks(id) && (v.blind == nil || v.blind.id != id) {
 			gone = append(gone, names.Slab(id))
 		}
 	}
