@@ -10,6 +10,7 @@ import (
 // TestDeepFolder captures a folder that lies deeper than the system takes paths, takes it over, and
 // restores it.
 func TestDeepFolder(t *testing.T) {
+	oneByOne(t)
 	const depth = 1100
 	dir := filepath.Join(t.TempDir(), "tree")
 	if err := os.Mkdir(dir, 0o755); err != nil {

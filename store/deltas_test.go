@@ -294,6 +294,7 @@ func TestBasesGoTogether(t *testing.T) {
 // TestMoveDeltas thins captures out that share much: what rests takes at most a tenth more than a fresh repository of the
 // captures that stayed.
 func TestMoveDeltas(t *testing.T) {
+	oneByOne(t)
 	f, fresh := newFixtureOf(t, withDeltas(store.DeltasOn)), newFixtureOf(t, withDeltas(store.DeltasOn))
 	files := make([]file, 40)
 	for i := range files {
@@ -905,6 +906,7 @@ func (f *fixture) standingOn() (most int) {
 // TestStandingIsBounded captures versions of one content that are all alike the first ones: in the end they are stored as they
 // are once more, so that one damaged frame does not harm all of them; also by a machine that goes by tables of its own mostly.
 func TestStandingIsBounded(t *testing.T) {
+	oneByOne(t)
 	for _, test := range []struct {
 		machine     string
 		least, most int

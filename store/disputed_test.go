@@ -234,6 +234,7 @@ func TestFlippedBeforeCompressing(t *testing.T) {
 // TestFalseIdentity has a table say of each chunk in turn that it is another one, and then
 // captures that other one: the frames are right for who wrote them.
 func TestFalseIdentity(t *testing.T) {
+	oneByOne(t)
 	other := lots(0)
 	other[0].content = random(77, 900)
 	other[2].content = random(77, 20)

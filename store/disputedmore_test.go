@@ -28,6 +28,7 @@ func manyLots(version byte) (files []file) {
 // TestDisputedLists flips a bit of each chunk that lists members or runs, of captures
 // whose recipes are lists of runs themselves.
 func TestDisputedLists(t *testing.T) {
+	oneByOne(t)
 	files := make(map[string]bool)
 	for _, f := range slices.Concat(manyLots(0), manyLots(1)) {
 		files[string(f.content)] = true

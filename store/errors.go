@@ -101,8 +101,8 @@ var (
 
 	// ErrOvertaken is returned by whoever stood still for so long, as on a machine that
 	// slept, that others may have gone on without it: a capture when space that it
-	// relied on was reclaimed meanwhile. Nothing is lost but time: what was stored is
-	// used when it is done again.
+	// relied on was reclaimed meanwhile, or was about to be as it began. Nothing is lost but
+	// time: what was stored is used when it is done again.
 	ErrOvertaken = lease.ErrOvertaken
 )
 

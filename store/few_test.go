@@ -23,6 +23,7 @@ const requestsMost = 21
 
 // TestRequestsOfAnUnchangedCapture: in a repository of 100 machines and 10 TiB.
 func TestRequestsOfAnUnchangedCapture(t *testing.T) {
+	oneByOne(t)
 	for name, input := range map[string]store.VolumeInput{
 		"stream": stream(tarOf(t, file{name: "catalogue", content: random(1, 300_000)})),
 		"folder": folderInput(tree(t, 300)),
@@ -70,6 +71,7 @@ func TestRequestsOfAnUnchangedCapture(t *testing.T) {
 // A small change is stored without a look at what others have; now and then a capture that stores something reads the tables of
 // others, so that tables stay few.
 func TestSmallChangesReadNoTables(t *testing.T) {
+	oneByOne(t)
 	mem, clock := storage.NewMemory(), time.Now()
 	mem.SetNow(func() time.Time { return clock })
 	f := newFarther(t, mem, mem)

@@ -9,6 +9,7 @@ import (
 // The capture that files are taken over from has the same name, host, and name and source of
 // the volume, as FolderInput.Reread says; the path does not count.
 func TestTakenOverFrom(t *testing.T) {
+	oneByOne(t)
 	dir := sampleFolder(t)
 	for name, test := range map[string]struct {
 		change func(*store.CaptureOptions)

@@ -88,6 +88,7 @@ const renewalRest = 3000
 
 // TestFreedBy: 5, 10 and 50 percent of 100 blocks are replaced each time.
 func TestFreedBy(t *testing.T) {
+	oneByOne(t)
 	for _, r := range []renewal{{8, 100, 5, 0}, {24, 100, 10, 0}, {7, 100, 50, 0}} {
 		t.Run(fmt.Sprint(r.replaced), func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) { testFreedBy(t, r) })

@@ -77,6 +77,7 @@ func badDay(t *testing.T) (b []byte, contents map[string]string) {
 // TestFindLosses: whatever byte of a slab is wrong, each member comes out as it was or is named, and
 // never anything else.
 func TestFindLosses(t *testing.T) {
+	oneByOne(t)
 	f := newFixture(t)
 	f.harmed = true
 	in, contents := badDay(t)

@@ -33,6 +33,7 @@ var (
 
 // TestPagesNameWhatIsThere: files, functions and tests that pages name are there.
 func TestPagesNameWhatIsThere(t *testing.T) {
+	oneByOne(t)
 	tests := testsOfTree(t)
 	files, functions := 0, 0
 	for _, name := range pagesOfCode {

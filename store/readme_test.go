@@ -10,6 +10,7 @@ import (
 
 // TestReadmeCompiles has the compiler check the program in README.md.
 func TestReadmeCompiles(t *testing.T) {
+	oneByOne(t)
 	page, err := os.ReadFile("../README.md")
 	if err != nil {
 		t.Fatal(err)

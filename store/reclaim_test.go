@@ -124,6 +124,7 @@ func (f *fixture) expectNoMarks(folders ...string) {
 // TestReclaimSpace retires most of many captures that share content, and compares
 // what stays with a fresh repository of the same captures.
 func TestReclaimSpace(t *testing.T) {
+	oneByOne(t)
 	synctest.Test(t, func(t *testing.T) {
 		f := newFixture(t)
 		var captures []*store.Capture

@@ -17,6 +17,7 @@ import (
 // goes, and what that leaves is moved; another one later all that nothing needs is freed, and a run without grace time finds
 // nothing further.
 func TestReclaimComesToRest(t *testing.T) {
+	oneByOne(t)
 	for seed := range int64(6) {
 		deltas := []store.Deltas{store.DeltasOn, store.DeltasOff}[seed%2]
 		t.Run(fmt.Sprintf("deltas %q, history %d", deltas, seed), func(t *testing.T) {

@@ -147,6 +147,7 @@ func (s *onShare) list(folder string) []storage.Info {
 // What goes over the wire stays bounded while captures become many. The bounds are those of the
 // repository's users: no source.
 func TestCallsOverAShare(t *testing.T) {
+	oneByOne(t)
 	s := newOnShare(t)
 	in := random(1, 200_000)
 	for i := range 150 {

@@ -47,3 +47,11 @@ func inBubble(t *testing.T, check func(*rapid.T)) func(*rapid.T) {
 		}
 	}
 }
+
+// oneByOne skips a test that takes long and does one thing after the other, where tests are shortened, as with the race detector.
+func oneByOne(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("shortened")
+	}
+}

@@ -148,6 +148,7 @@ func captureAll(t *testing.T, before stored, versions [][]byte, o store.OpenOpti
 // machine knows what its last capture relies on, or reads that from the repository. Where not all of that can be loaded,
 // the place in the capture before tells what to load.
 func TestSampledIndex(t *testing.T) {
+	oneByOne(t)
 	others := fullOfOthers(t)
 	for name, of := range map[string]history{"source tree": sourceTree, "database": database, "mail server": mailServer} {
 		t.Run(name, func(t *testing.T) {

@@ -28,6 +28,7 @@ import (
 // TestSecondReader reads the golden repositories with a reader written from
 // FORMAT.md, by both key slots and with two decoders of RFC 8878.
 func TestSecondReader(t *testing.T) {
+	oneByOne(t)
 	for _, golden := range goldens {
 		t.Run(path.Base(golden.dir), func(t *testing.T) { testSecondReader(t, golden.dir) })
 	}

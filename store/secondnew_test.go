@@ -25,6 +25,7 @@ import (
 // TestSecondReaderOfNew has the second reader read what the library writes
 // today: the golden repository is of its own day.
 func TestSecondReaderOfNew(t *testing.T) {
+	oneByOne(t)
 	f := newFixture(t)
 	junk := append(tarOf(t, file{name: "a", content: []byte("bean")}), random(3, 200_000)...)
 	var many [2][]file
@@ -283,6 +284,7 @@ func sparseTar(t *testing.T, at time.Time, format ...string) []byte {
 // TestSecondReaderOfFolder captures a folder, and again when it changed a
 // little, so that most is taken over.
 func TestSecondReaderOfFolder(t *testing.T) {
+	oneByOne(t)
 	dir := sampleFolder(t)
 	write(t, dir+"/"+strings.Repeat("long name ", 20), []byte("bean"))
 	f := newFixture(t)

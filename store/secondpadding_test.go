@@ -222,6 +222,7 @@ func (s *secondSlab) frameOf(chunk uint64) int {
 // TestSecondReaderOfPadding reads with the second reader what the library writes today, in each
 // way of keeping captures apart, after merging tables and reclaiming as well.
 func TestSecondReaderOfPadding(t *testing.T) {
+	oneByOne(t)
 	for _, apart := range []store.Apart{store.Together, store.ApartCompressed, store.ApartStored} {
 		t.Run("apart "+string(apart), func(t *testing.T) {
 			f := newFixtureOf(t, store.CreateOptions{Apart: apart})

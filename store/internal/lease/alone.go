@@ -10,7 +10,7 @@ import (
 
 // ErrOvertaken is returned by whoever stood still for too long: others may have taken its
 // lease for dead.
-var ErrOvertaken = errors.New("it stood still for too long, and others went on without it: do it again")
+var ErrOvertaken = errors.New("others went on without it, as it stood still for long, or began just as they did: do it again")
 
 // ErrBusy is returned where another machine is doing what only one may do at a time:
 // reclaiming, or repairing. It comes in a *BusyError where it is known who that is.
