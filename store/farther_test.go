@@ -123,7 +123,7 @@ func (f *farther) on(machine string, do func(context.Context, *store.Repository)
 		f.t.Fatal(err)
 	}
 	f.requests.Take()
-	r, err := store.Open(f.t.Context(), f.requests, f.key, store.OpenOptions{Cache: filepath.Join(home, "cache"), State: filepath.Join(home, "state")})
+	r, err := store.Open(f.t.Context(), f.requests, f.key, store.OpenOptions{Cache: filepath.Join(home, "cache"), State: filepath.Join(home, "state"), KeepBases: true})
 	if err != nil {
 		f.t.Fatal(err)
 	}
