@@ -82,3 +82,21 @@ func TestIsAway(t *testing.T) {
 		}
 	}
 }
+
+// TestIsOpen: which endpoints somebody on the way may answer for.
+func TestIsOpen(t *testing.T) {
+	for endpoint, open := range map[string]bool{
+		"http://hazel": true, "http://hazel:9000": true, "http://192.0.2.1:9000": true, "http://[2001:db8::1]:9000": true, "http://localhost.example.org": true,
+		"https://hazel": false, "http://localhost:9000": false, "http://127.0.0.1": false, "http://[::1]:9000": false, "http://[::ffff:127.0.0.1]": false,
+	} {
+		p, err := Parse("s3://seeds/hazel?endpoint="+endpoint, environment(""))
+		if err != nil || p.IsOpen() != open {
+			t.Errorf("%s: %v; %v", endpoint, p.IsOpen(), err)
+		}
+	}
+	for _, text := range []string{"/srv/kist", "s3://seeds/hazel?region=home"} {
+		if p, err := Parse(text, environment("")); err != nil || p.IsOpen() {
+			t.Errorf("%s: open; %v", text, err)
+		}
+	}
+}
