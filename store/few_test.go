@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
@@ -284,6 +285,31 @@ func TestReclaimedIsNotThere(t *testing.T) {
 			if _, requests := f.capture("hazel", store.CaptureOptions{}, stream(in)); asked(requests, "list elsewhere") > 0 || i == 1 && len(requests) > requestsMost {
 				t.Errorf("capture %d after reclaiming takes %d requests:\n%s", i, len(requests), strings.Join(requests, "\n"))
 			}
+		}
+	})
+}
+
+// A file that anybody put who has no key, and took away again once it was listed, is no capture that is missed: else nothing would be
+// reclaimed any more for the sake of what never was.
+func TestWhatNeverWasIsNotMissed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		mem := storage.NewMemory()
+		f := newFarther(t, mem, mem)
+		f.capture("hazel", store.CaptureOptions{}, stream(random(1, 20_000)))
+		time.Sleep(time.Hour)
+		forged := names.Capture(names.NewID(time.Now()), 0)
+		if err := mem.Put(t.Context(), forged, bytes.NewReader(random(2, 1500))); err != nil {
+			t.Fatal(err)
+		}
+		f.capture("hazel", store.CaptureOptions{}, stream(random(3, 20_000)))
+		time.Sleep(30 * time.Hour)
+		f.capture("hazel", store.CaptureOptions{}, stream(random(4, 20_000))) // from now on it is not listed
+		if err := mem.Remove(t.Context(), forged); err != nil {
+			t.Fatal(err)
+		}
+		f.capture("hazel", store.CaptureOptions{}, stream(random(5, 20_000)))
+		if missing := f.whole(); len(missing) > 0 {
+			t.Errorf("verifying finds %v", missing)
 		}
 	})
 }

@@ -109,6 +109,26 @@ func inBucket(t *testing.T, f *objectstest.Fake) func(args ...string) (status in
 	}
 }
 
+// TestSetupInTheOpen: that an endpoint is plain http is said, but not of one on this machine. The fake stands in for the network, as
+// a proxy.
+func TestSetupInTheOpen(t *testing.T) {
+	f := objectstest.NewFake(t)
+	for endpoint, told := range map[string]bool{"http://store.example.org": true, f.Server.URL: false} {
+		env := map[string]string{
+			"AWS_ACCESS_KEY_ID": "hazel", "AWS_SECRET_ACCESS_KEY": "hunter2", "KIST_REPOSITORY": "s3://seeds/hazel", "AWS_ENDPOINT_URL": endpoint,
+			"HTTP_PROXY": f.Server.URL, "KIST_KEY_FILE": filepath.Join(t.TempDir(), "key"), "XDG_STATE_HOME": t.TempDir(), "KIST_STATE": t.TempDir(), "KIST_CACHE": "off",
+		}
+		clear(f.Objects)
+		var said bytes.Buffer
+		a := newApp(strings.NewReader(""), &said, &said, func(name string) string { return env[name] })
+		a.tty = noTerminal
+		status := a.run(t.Context(), []string{"setup"})
+		if got := strings.Contains(said.String(), "Warning: the endpoint is plain http"); status != statusDone || got != told {
+			t.Errorf("%s: status %d, %s", endpoint, status, said.String())
+		}
+	}
+}
+
 // TestReclaimOfVersions: where the bucket keeps what is removed, reclaiming says so, and nowhere else.
 func TestReclaimOfVersions(t *testing.T) {
 	for _, versions := range []string{"Enabled", "Suspended", ""} {

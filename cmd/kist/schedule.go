@@ -326,6 +326,9 @@ func (a *app) scheduleStore(j *units.Job) error {
 	if keys.InEnvironment {
 		return usagef("a timer has not your environment, and a unit or a crontab line can be read by others: put the access key and secret key into a shared file instead of AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, and name it by AWS_SHARED_CREDENTIALS_FILE")
 	}
+	if keys.SecretProxy != "" {
+		return usagef("a unit or a crontab line can be read by others: %s, which names the proxy, must hold no user name and password", keys.SecretProxy)
+	}
 	j.Store = &units.Store{Variables: keys.Variables}
 	switch err := isThere(keys.File); {
 	case err == nil:

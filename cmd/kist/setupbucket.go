@@ -48,6 +48,9 @@ func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage)
 	if err := checkEmpty(c.Context, at); err != nil {
 		return err
 	}
+	if at.IsOpen() {
+		a.Warn("the endpoint is plain http: whoever is on the way reads nothing of what is captured, but can answer in the place of the object store, so that a capture seems to be stored which is not: use https")
+	}
 	a.warnOfBucket(found)
 	return nil
 }

@@ -20,6 +20,7 @@ const (
 	Life       = 30 * time.Minute // a lease that was not renewed for so long is dead
 	leaseRenew = 5 * time.Minute
 	leaseRetry = time.Minute // when renewing failed
+	leaseTries = 4           // a storage that does not show what was put shows none
 	// ClockSlack is how coarse and late the times of a medium may be.
 	ClockSlack = 5 * time.Second
 	// ListingLag is how long a machine may take to see what another one did in a
@@ -52,7 +53,7 @@ func (r *Leases) Take(ctx context.Context, work, host, about string) (*Lease, er
 		r: r, done: make(chan struct{}),
 		Record: format.LeaseRecord{Began: time.Now().UTC().Truncate(time.Millisecond), Host: host, Work: work, About: about, Process: thisProcess()},
 	}
-	for {
+	for tries := 1; ; tries++ {
 		l.ID = names.NewLease()
 		r.vault.Copies().Add(ownName(l.ID), []byte(work))
 		err := l.put(ctx, 0)
@@ -60,7 +61,7 @@ func (r *Leases) Take(ctx context.Context, work, host, about string) (*Lease, er
 			break
 		}
 		r.vault.Copies().Drop(ownName(l.ID))
-		if !errors.Is(err, storage.ErrNotFound) {
+		if !errors.Is(err, storage.ErrNotFound) || tries == leaseTries {
 			return nil, err
 		}
 		// It slept after putting it, and was taken for dead.

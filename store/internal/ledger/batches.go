@@ -165,14 +165,12 @@ func (b *Batches) Finals() (all map[string]bool, unread []string) {
 }
 
 // PutBatch puts a mark under a new batch.
-func (r *Ledger) PutBatch(ctx context.Context, stage names.Stage, record *format.BatchRecord) (string, error) {
+func (r *Ledger) PutBatch(ctx context.Context, stage names.Stage, record *format.BatchRecord) (name string, err error) {
 	now := time.Now().UTC()
 	record.Made = now.Truncate(time.Millisecond)
-	for {
-		name := names.Batch(names.NewID(now), stage)
-		err := vault.PutMark(ctx, r.vault, format.Batch, name, record)
-		if !errors.Is(err, storage.ErrExists) {
-			return name, err
-		}
-	}
+	err = vault.Draw(func() error {
+		name = names.Batch(names.NewID(now), stage)
+		return vault.PutMark(ctx, r.vault, format.Batch, name, record)
+	})
+	return name, err
 }

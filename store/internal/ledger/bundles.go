@@ -216,10 +216,9 @@ func (r *Ledger) CheckBundle(b *Bundle, captures []*Capture) error {
 
 // WriteBundle puts a bundle.
 func (r *Ledger) WriteBundle(ctx context.Context, record *format.BundleRecord) (name string, err error) {
-	for {
+	err = vault.Draw(func() error {
 		name = names.Bundle(names.NewID(time.Now()))
-		if err = vault.PutMark(ctx, r.vault, format.Bundle, name, record); !errors.Is(err, storage.ErrExists) {
-			return name, err
-		}
-	}
+		return vault.PutMark(ctx, r.vault, format.Bundle, name, record)
+	})
+	return name, err
 }

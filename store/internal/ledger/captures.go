@@ -318,15 +318,13 @@ func (r *Ledger) decodeIndexFile(src *bufio.Reader, info storage.Info, open func
 
 // WriteIndexFile seals and puts the index file of a new capture: the commit.
 // It gives the capture an id.
-func (r *Ledger) WriteIndexFile(ctx context.Context, f *format.IndexFile) (*Capture, error) {
-	for {
+func (r *Ledger) WriteIndexFile(ctx context.Context, f *format.IndexFile) (c *Capture, err error) {
+	err = vault.Draw(func() error {
 		f.ID = names.NewID(f.Taken)
-		c, err := r.WriteGeneration(ctx, f, 0)
-		if errors.Is(err, storage.ErrExists) {
-			continue // somebody drew the same four letters in this minute
-		}
-		return c, err
-	}
+		c, err = r.WriteGeneration(ctx, f, 0)
+		return err
+	})
+	return c, err
 }
 
 // WriteGeneration seals and puts a generation of the index file of a capture.

@@ -84,10 +84,7 @@ func (r *Ledger) PutElsewhere(ctx context.Context, host string, captures Departu
 	for _, id := range slices.Compact(slices.Clone(record.Captures)) {
 		record.Hashes = append(record.Hashes, captures[id]...)
 	}
-	for {
-		err := vault.PutMark(ctx, r.vault, format.Elsewhere, names.NewElsewhere(now), record)
-		if !errors.Is(err, storage.ErrExists) {
-			return err
-		}
-	}
+	return vault.Draw(func() error {
+		return vault.PutMark(ctx, r.vault, format.Elsewhere, names.NewElsewhere(now), record)
+	})
 }

@@ -2,6 +2,7 @@ package ledger
 
 import (
 	"context"
+	"errors"
 	"math/rand/v2"
 	"slices"
 
@@ -110,7 +111,8 @@ func (r *Ledger) someFresh(ctx context.Context, fresh [][]File, opened map[strin
 }
 
 // isCapture tells whether one of the generations is an index file of this repository, be
-// it harmed since. What can't be reached counts as one.
+// it harmed since. What can't be reached counts as one, but not what is gone since it was listed, which may be a week ago: whether
+// that was one nobody knows, and whoever can put files without a key could have one missed for ever that never was.
 func (r *Ledger) isCapture(ctx context.Context, generations []File) (bool, error) {
 	for _, f := range generations {
 		if r.vault.HasCopy(f.Info) {
@@ -125,7 +127,7 @@ func (r *Ledger) isCapture(ctx context.Context, generations []File) (bool, error
 		if ctx.Err() != nil {
 			return false, context.Cause(ctx)
 		}
-		if !vault.IsDamage(err) {
+		if !vault.IsDamage(err) && !errors.Is(err, storage.ErrNotFound) {
 			return true, nil
 		}
 	}

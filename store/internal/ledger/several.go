@@ -93,13 +93,10 @@ func (r *Ledger) RetiredBySeveral(ctx context.Context, retired []storage.Info) (
 
 // RetireSeveral retires captures by one mark.
 func (r *Ledger) RetireSeveral(ctx context.Context, ids []string, said *format.MarkRecord) error {
-	for {
+	return vault.Draw(func() error {
 		name := names.NewRetirement(time.Now())
-		err := vault.PutMark(ctx, r.vault, format.Retirement, name, &format.RetirementRecord{MarkRecord: *said, Captures: ids})
-		if !errors.Is(err, storage.ErrExists) {
-			return err
-		}
-	}
+		return vault.PutMark(ctx, r.vault, format.Retirement, name, &format.RetirementRecord{MarkRecord: *said, Captures: ids})
+	})
 }
 
 // Replace puts a mark about those captures of one about several whose retirement was not ended, and

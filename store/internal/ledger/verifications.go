@@ -51,12 +51,9 @@ func (r *Ledger) listVerifications(ctx context.Context) (marks []storage.Info, f
 
 // PutVerification says what verifying found, beside what is there.
 func (r *Ledger) PutVerification(ctx context.Context, found *format.VerificationRecord) error {
-	for {
-		err := vault.PutMark(ctx, r.vault, format.Verification, names.NewVerification(time.Now()), found)
-		if !errors.Is(err, storage.ErrExists) {
-			return err
-		}
-	}
+	return vault.Draw(func() error {
+		return vault.PutMark(ctx, r.vault, format.Verification, names.NewVerification(time.Now()), found)
+	})
 }
 
 // ReadVerifications reads the marks.

@@ -29,6 +29,20 @@ func PutMark[R format.Record](ctx context.Context, v *Vault, kind format.ObjectK
 	return nil
 }
 
+// drawnNames bounds how many names an object is tried under. That a machine draws the letters of another one's object of the same
+// minute is rare, and that it does so again and again is not chance: then the storage says so of any name.
+const drawnNames = 8
+
+// Draw calls put, which draws a name and puts an object under it, again where the name is taken already.
+func Draw(put func() error) (err error) {
+	for range drawnNames {
+		if err = put(); !errors.Is(err, storage.ErrExists) {
+			break
+		}
+	}
+	return err
+}
+
 // ReadMark reads and opens a mark. A mark that is not what was written gives an
 // *ObjectError that wraps format.ErrDamaged.
 func ReadMark[R format.Record](ctx context.Context, v *Vault, kind format.ObjectKind, info storage.Info) (*R, error) {

@@ -3,6 +3,7 @@ package objects
 import (
 	"context"
 	"crypto/rand"
+	"fmt"
 	"io/fs"
 	"strings"
 	"time"
@@ -87,8 +88,11 @@ func (s *Storage) aside(ctx context.Context) (left []leftover, err error) {
 	return append(left, uploads...), err
 }
 
-// uploads gives the uploads in parts that are not joined.
+// uploads gives the uploads in parts that are not joined. They are held against what was asked for, as they will be given up: an
+// engine takes the end of an upload that has no id for the removal of the object (Ceph 16.2 does), and who has no key, but stands
+// between, could have any object removed.
 func (s *Storage) uploads(ctx context.Context) (left []leftover, err error) {
+	var a attempt
 	for key, id, more := "", "", true; more; {
 		var page minio.ListMultipartUploadsResult
 		err := s.again(ctx, func(ctx context.Context) (err error) {
@@ -98,12 +102,19 @@ func (s *Storage) uploads(ctx context.Context) (left []leftover, err error) {
 		if err != nil {
 			return nil, err
 		}
+		if err := a.page(); err != nil {
+			return nil, err
+		}
 		for _, upload := range page.Uploads {
+			if !strings.HasPrefix(upload.Key, s.prefix) || upload.UploadID == "" {
+				return nil, fmt.Errorf("%w: the list of uploads has one that was not asked for, or that has no id", errLastingAnswer)
+			}
 			l, err := s.upload(ctx, upload)
 			if err != nil {
 				return nil, err
 			}
 			left = append(left, l)
+			a.object()
 		}
 		more = page.IsTruncated && (page.NextKeyMarker != key || page.NextUploadIDMarker != id)
 		key, id = page.NextKeyMarker, page.NextUploadIDMarker

@@ -182,7 +182,7 @@ func (s *Storage) walkBehind(ctx context.Context, prefix, last string, use func(
 				return errors.Join(errLastingAnswer, errors.New("the list is not in order, or is of other objects"))
 			}
 			last = object.Key
-			attemptOf(ctx).progressed.Store(true)
+			attemptOf(ctx).object()
 			use(object)
 		}
 		return ctx.Err() // the list of a context that ended stops without a word

@@ -26,7 +26,8 @@ type attempt struct {
 	stalled atomic.Bool
 	after   atomic.Int64 // of the header Retry-After, nanoseconds
 
-	progressed atomic.Bool // the call got further, though it is not done
+	progressed atomic.Bool  // the call got further, though it is not done
+	empty      atomic.Int32 // pages of a list since the last object
 }
 
 type attemptKey struct{}
@@ -37,6 +38,19 @@ func attemptOf(ctx context.Context) *attempt {
 		return a
 	}
 	return new(attempt)
+}
+
+// page notes a page of a list, and object that something is on it. It fails where pages without any have no end.
+func (a *attempt) page() error {
+	if a.empty.Add(1) > mostEmpty {
+		return fmt.Errorf("%w: %d pages of a list have nothing on them, and more are to follow", errLastingAnswer, mostEmpty)
+	}
+	return nil
+}
+
+func (a *attempt) object() {
+	a.progressed.Store(true)
+	a.empty.Store(0)
 }
 
 func (a *attempt) silent() bool { return a.stalled.Load() }
@@ -113,8 +127,11 @@ func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 	}
 	body := &received{response.Body, w}
 	response.Body = body
+	if !isContent(r, response) {
+		response.Body = &words{ReadCloser: body, left: mostWords}
+	}
 	if response.StatusCode == http.StatusOK && r.URL.Query().Has("list-type") {
-		if response.Body, err = checkList(body); err != nil {
+		if response.Body, err = checkList(response.Body, a); err != nil {
 			body.Close()
 			return nil, err
 		}
@@ -122,8 +139,44 @@ func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 	return response, nil
 }
 
-// checkList refuses an answer that is not a list: the library takes any XML, as a page for people is, for one that is empty.
-func checkList(body io.ReadCloser) (io.ReadCloser, error) {
+// isContent tells of an answer that is bytes of an object, of which a caller reads as many as were asked for. The library reads all
+// others to their end, into memory or not.
+func isContent(r *http.Request, response *http.Response) bool {
+	return r.Method == http.MethodGet && r.URL.RawQuery == "" && response.StatusCode < http.StatusMultipleChoices
+}
+
+const (
+	// mostWords is the longest answer, in bytes, that is no object's content: that of a list has 1,000 keys of 3 KiB, and as much again
+	// about each at the most.
+	mostWords = 16 << 20
+
+	// mostEmpty is how many pages of a list may follow each other with no object in them: an engine may give some where many versions
+	// that were removed lie between (common practice, no source).
+	mostEmpty = 10_000
+)
+
+// words is the body of an answer that has an end.
+type words struct {
+	io.ReadCloser
+	left int64
+}
+
+// Read implements [io.Reader].
+func (b *words) Read(p []byte) (int, error) {
+	if b.left <= 0 {
+		return 0, fmt.Errorf("%w: the answer is longer than %d bytes", errLastingAnswer, mostWords)
+	}
+	n, err := b.ReadCloser.Read(p[:min(int64(len(p)), b.left)])
+	b.left -= int64(n)
+	return n, err
+}
+
+// checkList refuses an answer that is not a list: the library takes any XML, as a page for people is, for one that is empty. And it
+// refuses a page too many.
+func checkList(body io.ReadCloser, a *attempt) (io.ReadCloser, error) {
+	if err := a.page(); err != nil {
+		return nil, err
+	}
 	buffered := bufio.NewReader(body)
 	start, err := buffered.Peek(1 << 10)
 	if err != nil && err != io.EOF {

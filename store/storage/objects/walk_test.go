@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"net/http"
 	"net/http/httptest"
+	"strings"
 	"testing"
 
 	"github.com/minio/minio-go/v7"
@@ -27,5 +29,28 @@ func TestListIsCut(t *testing.T) {
 	defer cancel()
 	if err := s.walk(ctx, "", func(minio.ObjectInfo) { cancel() }); !errors.Is(err, context.Canceled) {
 		t.Errorf("%v, want context.Canceled", err)
+	}
+}
+
+// A list ends: pages that have nothing on them follow each other so many times and no more.
+func TestPagesWithoutEnd(t *testing.T) {
+	var a attempt
+	page := func() error {
+		_, err := checkList(io.NopCloser(strings.NewReader("<ListBucketResult>")), &a)
+		return err
+	}
+	for range 2 * mostEmpty {
+		if err := page(); err != nil {
+			t.Fatal(err)
+		}
+		a.object()
+	}
+	for range mostEmpty {
+		if err := page(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := page(); !errors.Is(err, ErrAnswer) || worthAnother(err) {
+		t.Errorf("one page more: %v, want ErrAnswer", err)
 	}
 }

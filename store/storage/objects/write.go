@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"hash"
 	"io"
 	"strings"
@@ -155,6 +156,9 @@ func (s *Storage) putParts(ctx context.Context, o operation, b *body, content io
 func (s *Storage) beginParts(ctx context.Context, key string, options minio.PutObjectOptions) (upload string, err error) {
 	err = s.again(ctx, func(ctx context.Context) (err error) {
 		upload, err = s.core.NewMultipartUpload(ctx, s.bucket, key, minio.PutObjectOptions{UserMetadata: options.UserMetadata})
+		if err == nil && upload == "" {
+			err = fmt.Errorf("%w: the upload has no id", errLastingAnswer) // without one, its requests would be about the object
+		}
 		return err
 	})
 	return upload, err

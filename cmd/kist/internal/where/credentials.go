@@ -2,6 +2,7 @@ package where
 
 import (
 	"path/filepath"
+	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
 	"github.com/kistarchive/kist/store/storage/objects"
@@ -15,6 +16,7 @@ type Keys struct {
 	InEnvironment bool     // the keys themselves are in variables, which it does not get
 	File          string   // the shared file, by its absolute path; "" where none is named and no home folder is known
 	Variables     []string // NAME=VALUE of what else it needs; none is a secret
+	SecretProxy   string   // the name of a variable with a proxy and a password for it, which is among none of these; "": there is none
 }
 
 // FindKeys says that of an environment. It reads no file.
@@ -33,6 +35,15 @@ func FindKeys(getenv func(string) string) Keys {
 	}
 	if file := getenv("AWS_CA_BUNDLE"); file != "" {
 		k.Variables = append(k.Variables, "AWS_CA_BUNDLE="+paths.Absolute(file))
+	}
+	for _, name := range []string{"HTTPS_PROXY", "https_proxy", "HTTP_PROXY", "http_proxy", "NO_PROXY", "no_proxy"} {
+		switch value := getenv(name); {
+		case value == "":
+		case strings.Contains(value, "@"):
+			k.SecretProxy = name
+		default:
+			k.Variables = append(k.Variables, name+"="+value)
+		}
 	}
 	return k
 }

@@ -2,6 +2,8 @@ package where
 
 import (
 	"fmt"
+	"net/netip"
+	"net/url"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/mounts"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
@@ -53,6 +55,17 @@ func Full(text string, getenv func(string) string) string {
 
 // InBucket tells whether it is a bucket rather than a folder.
 func (p Place) InBucket() bool { return p.bucket.Bucket != "" }
+
+// IsOpen tells of a bucket that is reached without encryption (http) on another machine: whoever is on the way can answer in the place
+// of the store.
+func (p Place) IsOpen() bool {
+	u, err := url.Parse(p.bucket.Endpoint)
+	if err != nil || u.Scheme != "http" {
+		return false
+	}
+	at, err := netip.ParseAddr(u.Hostname())
+	return u.Hostname() != "localhost" && (err != nil || !at.Unmap().IsLoopback())
+}
 
 // IsZero tells whether it names nothing.
 func (p Place) IsZero() bool { return p == Place{} }
