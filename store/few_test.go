@@ -231,6 +231,27 @@ func TestListedLately(t *testing.T) {
 	}
 }
 
+// A capture of what did not change names what others captured, too, within a week.
+func TestSeenWithinAWeek(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		mem := storage.NewMemory()
+		f := newFarther(t, mem, mem)
+		in := stream(random(1, 20_000))
+		for range 2 { // the first has nobody to name
+			f.capture("hazel", store.CaptureOptions{}, in)
+			time.Sleep(time.Hour)
+		}
+		theirs, _ := f.capture("alder", store.CaptureOptions{}, stream(random(2, 20_000))) // nobody else sees it
+		for range 3 {
+			time.Sleep(60 * time.Hour)
+			f.capture("hazel", store.CaptureOptions{}, in)
+		}
+		if !f.misses(theirs) {
+			t.Error("it is not named as seen")
+		}
+	})
+}
+
 // A repository that was put back to an earlier state is listed as a whole: what was listed of another state is not taken for there.
 func TestPutBackIsListedAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
