@@ -103,6 +103,61 @@ func TestSmallChangesReadNoTables(t *testing.T) {
 	}
 }
 
+// What a final mark names, or may name as it can't be read, is not relied on by notes, either, though the capture that needs it is
+// listed yet.
+func TestFinalIsNotReliedOnByNotes(t *testing.T) {
+	in := random(1, 100_000)
+	for name, during := range map[string]func(*farther, []string, func()){
+		"named": func(f *farther, ids []string, capture func()) {
+			faulty := storagetest.NewFaulty(f.mem)
+			r, err := store.Open(f.t.Context(), faulty, f.key, store.OpenOptions{})
+			if err != nil {
+				f.t.Fatal(err)
+			}
+			defer r.Close()
+			if err := r.Retire(f.t.Context(), ids, store.MarkOptions{}); err != nil {
+				f.t.Fatal(err)
+			}
+			at(faulty, storagetest.Remove, "captures/", "", capture)
+			if _, err := r.Reclaim(f.t.Context(), store.ReclaimOptions{Grace: store.NoGrace}); err != nil {
+				f.t.Fatal(err)
+			}
+		},
+		"unreadable": func(f *farther, _ []string, capture func()) {
+			time.Sleep(time.Minute)
+			if err := f.mem.Put(f.t.Context(), "condemned/20260314t0203z-k7f3.final", strings.NewReader("bean")); err != nil {
+				f.t.Fatal(err)
+			}
+			capture()
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				mem := storage.NewMemory()
+				f := newFarther(t, mem, mem)
+				var ids []string
+				for range 3 {
+					c, _ := f.capture("hazel", store.CaptureOptions{}, stream(in))
+					ids = append(ids, c.ID)
+				}
+				captured := 0
+				during(f, ids, func() { // called by what reclaims, which a test can't end
+					captured++
+					c, err := f.captureBeside("hazel", stream(in))
+					if err != nil {
+						t.Error(err)
+					} else if c.Added < uint64(len(in)) {
+						t.Errorf("%d bytes are stored: it relies on what goes", c.Added)
+					}
+				})
+				if captured != 1 {
+					t.Errorf("%d captures were made meanwhile", captured)
+				}
+			})
+		})
+	}
+}
+
 // Of much that is new, what others have is not stored again, but for the first MiB.
 func TestMuchThatIsNewIsLookedUp(t *testing.T) {
 	mem := storage.NewMemory()
@@ -241,7 +296,8 @@ func TestSeenWithinAWeek(t *testing.T) {
 			f.capture("hazel", store.CaptureOptions{}, in)
 			time.Sleep(time.Hour)
 		}
-		theirs, _ := f.capture("alder", store.CaptureOptions{}, stream(random(2, 20_000))) // nobody else sees it
+		// Nobody else sees it, and no listing of what came lately has it.
+		theirs, _ := f.capture("alder", store.CaptureOptions{Taken: time.Now().Add(-100 * time.Hour)}, stream(random(2, 20_000)))
 		for range 3 {
 			time.Sleep(60 * time.Hour)
 			f.capture("hazel", store.CaptureOptions{}, in)
