@@ -103,6 +103,22 @@ func TestSmallChangesReadNoTables(t *testing.T) {
 	}
 }
 
+// Who goes by notes lists captures once it knows what goes: what was listed before may be gone by then, with the mark that named it.
+func TestListsBehindFinals(t *testing.T) {
+	mem := storage.NewMemory()
+	f := newFarther(t, mem, mem)
+	in := stream(random(1, 20_000))
+	f.capture("hazel", store.CaptureOptions{}, in)
+	_, requests := f.capture("hazel", store.CaptureOptions{}, in)
+	var at []int
+	for _, what := range []string{"put leases", "list condemned", "list captures"} {
+		at = append(at, slices.IndexFunc(requests, func(r string) bool { return strings.HasPrefix(r, what) }))
+	}
+	if at[0] < 0 || !slices.IsSorted(at) {
+		t.Errorf("the steps of a writer stand at %v:\n%s", at, strings.Join(requests, "\n"))
+	}
+}
+
 // What a final mark names, or may name as it can't be read, is not relied on by notes, either, though the capture that needs it is
 // listed yet.
 func TestFinalIsNotReliedOnByNotes(t *testing.T) {

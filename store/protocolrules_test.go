@@ -243,8 +243,14 @@ func TestCommitThatTakesLong(t *testing.T) {
 	bubble(t, func(t *testing.T, f *fixture) {
 		f.retire(f.capture(shared))
 		s, r := f.sleeper()
-		at(s.Faulty, storagetest.Put, "captures/", "", func() {
-			s.sleepWhile(func() { f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}) })
+		var l timeline
+		slept := newFirstCall()
+		s.Before(func(m storagetest.Method, name string) {
+			if l.note(m, name); (call{method: m, name: name}).is(storagetest.Put, "captures/", "") {
+				slept.Do(func() {
+					s.sleepWhile(func() { f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}) })
+				})
+			}
 		})
 		if c, err := captureWith(t.Context(), r, shared, own); !errors.Is(err, store.ErrOvertaken) {
 			t.Errorf("%v, %v", c, err)
@@ -255,6 +261,9 @@ func TestCommitThatTakesLong(t *testing.T) {
 		marks, err := f.mem.List(t.Context(), "condemned")
 		if n := len(slices.DeleteFunc(marks, func(i storage.Info) bool { return !strings.HasSuffix(i.Name, ".gone") })); err != nil || n != 2 {
 			t.Errorf("%d marks name captures that are gone, want that of what was reclaimed and that of what was withdrawn (%v)", n, err)
+		}
+		if l.last(t, storagetest.Put, "condemned/", ".gone") > l.last(t, storagetest.Remove, "captures/", "") {
+			t.Error("the index file goes before it is said that it does")
 		}
 	})
 }

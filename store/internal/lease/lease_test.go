@@ -92,6 +92,22 @@ func TestRenewals(t *testing.T) {
 	})
 }
 
+// Whoever reclaims removes a lease that it took for dead, and then the final mark: who looks in the other order may see neither gone.
+func TestLooksAtItsLeaseLast(t *testing.T) {
+	leased(t, func(t *testing.T, r *Leases, st *storagetest.Faulty) {
+		l := take(t, r)
+		defer l.End(t.Context())
+		var calls []string
+		st.Before(func(m storagetest.Method, name string) { calls = append(calls, string(m)+" "+name) })
+		err := l.CheckAfter(t.Context(), func(*ledger.Batch) bool { return false })
+		st.Before(nil)
+		last := "stat " + names.Lease(l.ID, 0)
+		if err != nil || len(calls) < 2 || slices.Index(calls, last) != len(calls)-1 {
+			t.Errorf("%q, %v; want %q at the end alone", calls, err, last)
+		}
+	})
+}
+
 // A writer is alive for half an hour behind the last mark of its lease, whether that can be read or not, and began with the first one:
 // where that is missing, it may have begun at any time.
 func TestWriters(t *testing.T) {
