@@ -145,10 +145,10 @@ func (f *farther) capture(machine string, o store.CaptureOptions, v store.Volume
 	return c, requests
 }
 
-// captureBeside is capture from within what another machine does, whose requests are not counted.
-func (f *farther) captureBeside(machine string, v store.VolumeInput) (*store.Capture, error) {
+// captureOver is capture that may fail, over another way to the store.
+func (f *farther) captureOver(st storage.Storage, machine string, v store.VolumeInput) (*store.Capture, error) {
 	home := filepath.Join(f.home, machine)
-	r, err := store.Open(f.t.Context(), storagetest.NewRequests(f.mem), f.key, store.OpenOptions{Cache: filepath.Join(home, "cache"), State: filepath.Join(home, "state")})
+	r, err := store.Open(f.t.Context(), st, f.key, store.OpenOptions{Cache: filepath.Join(home, "cache"), State: filepath.Join(home, "state")})
 	if err != nil {
 		return nil, err
 	}

@@ -67,6 +67,42 @@ func TestRequestsOfAnUnchangedCapture(t *testing.T) {
 	}
 }
 
+// A slab that no table lists, as its writer's way to the store broke off, is found by the next capture of the same service, and of any
+// other machine once that writer is taken for dead.
+func TestUnlistedIsTakenOver(t *testing.T) {
+	for _, stopped := range []string{"hazel", "alder"} {
+		t.Run(stopped, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				mem := storage.NewMemory()
+				f := newFarther(t, mem, mem)
+				in := random(1, 20_000)
+				for _, machine := range []string{"alder", "hazel", "hazel"} {
+					f.capture(machine, store.CaptureOptions{}, stream(in))
+				}
+				in = append(in, random(2, 300_000)...)
+				faulty := storagetest.NewFaulty(mem)
+				faulty.Before(func(m storagetest.Method, name string) {
+					if m == storagetest.Put && strings.HasPrefix(name, "tables/") {
+						faulty.Inject(storagetest.Fault{})
+					}
+				})
+				if c, err := f.captureOver(faulty, stopped, stream(in)); err == nil {
+					t.Fatalf("capture %s: no table could be put", c.ID)
+				}
+				if stopped == "alder" {
+					time.Sleep(time.Hour)
+				}
+				if c, _ := f.capture("hazel", store.CaptureOptions{}, stream(in)); c.Added > 50_000 {
+					t.Errorf("%d bytes are stored again", c.Added)
+				}
+				if missing := f.whole(); len(missing) > 0 {
+					t.Errorf("verifying finds %v", missing)
+				}
+			})
+		})
+	}
+}
+
 // A small change is stored without a look at what others have; now and then a capture that stores something reads the tables of
 // others, so that tables stay few.
 func TestSmallChangesReadNoTables(t *testing.T) {
@@ -159,7 +195,7 @@ func TestFinalIsNotReliedOnByNotes(t *testing.T) {
 				captured := 0
 				during(f, ids, func() { // called by what reclaims, which a test can't end
 					captured++
-					c, err := f.captureBeside("hazel", stream(in))
+					c, err := f.captureOver(storagetest.NewRequests(f.mem), "hazel", stream(in))
 					if err != nil {
 						t.Error(err)
 					} else if c.Added < uint64(len(in)) {
@@ -286,7 +322,9 @@ func TestListedLately(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				mem := storage.NewMemory()
 				f := newFarther(t, mem, mem)
-				f.capture("hazel", store.CaptureOptions{}, stream(random(1, 20_000)))
+				for range 2 { // the first has nobody to name
+					f.capture("hazel", store.CaptureOptions{}, stream(random(1, 20_000)))
+				}
 				time.Sleep(time.Hour)
 				// Nobody else sees it.
 				theirs, _ := f.capture("alder", store.CaptureOptions{Taken: time.Now().Add(-test.taken)}, stream(random(2, 20_000)))

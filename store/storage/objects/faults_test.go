@@ -356,6 +356,24 @@ func TestConditionRefused(t *testing.T) {
 	}
 }
 
+// That a second write of a name fails for whatever reason is no proof that the condition held.
+func TestProbeIsRefused(t *testing.T) {
+	f := newFake(t)
+	puts := 0
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+		if r.Method != http.MethodPut {
+			return false
+		}
+		if puts++; puts == 2 {
+			objectstest.Refuse(w, http.StatusBadRequest, "InvalidRequest")
+		}
+		return puts == 2
+	}
+	if got, err := f.open().Probe(t.Context()); err == nil || got.Conditional == objects.Yes {
+		t.Errorf("%+v, %v", got, err)
+	}
+}
+
 // A key that may not remove is found out, and what it can't ask for is unknown.
 func TestProbeWithFewRights(t *testing.T) {
 	f := newFake(t)
