@@ -127,7 +127,7 @@ func TestWriters(t *testing.T) {
 			leased(t, func(t *testing.T, r *Leases, st *storagetest.Faulty) {
 				id, first := names.NewLease(), time.Now()
 				for _, n := range test.marks {
-					time.Sleep(first.Add(time.Duration(n) * leaseRenew).Sub(time.Now()))
+					time.Sleep(time.Until(first.Add(time.Duration(n) * leaseRenew)))
 					if unreadable {
 						st.Mark(t.Context(), names.Lease(id, n), []byte("bean"))
 					} else if err := vault.PutMark(t.Context(), r.vault, format.Lease, names.Lease(id, n), &format.LeaseRecord{Work: format.WorkCapture}); err != nil {
