@@ -145,6 +145,17 @@ func (f *farther) capture(machine string, o store.CaptureOptions, v store.Volume
 	return c, requests
 }
 
+// captureOver is capture that may fail, over another way to the store.
+func (f *farther) captureOver(st storage.Storage, machine string, v store.VolumeInput) (*store.Capture, error) {
+	home := filepath.Join(f.home, machine)
+	r, err := store.Open(f.t.Context(), st, f.key, store.OpenOptions{Cache: filepath.Join(home, "cache"), State: filepath.Join(home, "state")})
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	return r.Capture(f.t.Context(), store.CaptureOptions{Name: "seedbank", Host: machine, Volumes: []store.VolumeInput{v}})
+}
+
 // whole makes sure that all captures restore, and gives what verifying finds missing.
 func (f *farther) whole() (missing []string) {
 	f.t.Helper()

@@ -69,6 +69,42 @@ func TestRequestsOfAnUnchangedCapture(t *testing.T) {
 	}
 }
 
+// A slab that no table lists, as its writer's way to the store broke off, is found by the next capture of the same service, and of any
+// other machine once that writer is taken for dead.
+func TestUnlistedIsTakenOver(t *testing.T) {
+	for _, stopped := range []string{"hazel", "alder"} {
+		t.Run(stopped, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				mem := storage.NewMemory()
+				f := newFarther(t, mem, mem)
+				in := random(1, 20_000)
+				for _, machine := range []string{"alder", "hazel", "hazel"} {
+					f.capture(machine, store.CaptureOptions{}, stream(in))
+				}
+				in = append(in, random(2, 300_000)...)
+				faulty := storagetest.NewFaulty(mem)
+				faulty.Before(func(m storagetest.Method, name string) {
+					if m == storagetest.Put && strings.HasPrefix(name, "tables/") {
+						faulty.Inject(storagetest.Fault{})
+					}
+				})
+				if c, err := f.captureOver(faulty, stopped, stream(in)); err == nil {
+					t.Fatalf("capture %s: no table could be put", c.ID)
+				}
+				if stopped == "alder" {
+					time.Sleep(time.Hour)
+				}
+				if c, _ := f.capture("hazel", store.CaptureOptions{}, stream(in)); c.Added > 50_000 {
+					t.Errorf("%d bytes are stored again", c.Added)
+				}
+				if missing := f.whole(); len(missing) > 0 {
+					t.Errorf("verifying finds %v", missing)
+				}
+			})
+		})
+	}
+}
+
 // A small change is stored without a look at what others have; now and then a capture that stores something reads the tables of
 // others, so that tables stay few.
 func TestSmallChangesReadNoTables(t *testing.T) {
@@ -103,6 +139,77 @@ func TestSmallChangesReadNoTables(t *testing.T) {
 	}
 	if missing := f.whole(); len(missing) > 0 {
 		t.Errorf("verifying finds %v", missing)
+	}
+}
+
+// Who goes by notes lists captures once it knows what goes: what was listed before may be gone by then, with the mark that named it.
+func TestListsBehindFinals(t *testing.T) {
+	mem := storage.NewMemory()
+	f := newFarther(t, mem, mem)
+	in := stream(random(1, 20_000))
+	f.capture("hazel", store.CaptureOptions{}, in)
+	_, requests := f.capture("hazel", store.CaptureOptions{}, in)
+	var at []int
+	for _, what := range []string{"put leases", "list condemned", "list captures"} {
+		at = append(at, slices.IndexFunc(requests, func(r string) bool { return strings.HasPrefix(r, what) }))
+	}
+	if at[0] < 0 || !slices.IsSorted(at) {
+		t.Errorf("the steps of a writer stand at %v:\n%s", at, strings.Join(requests, "\n"))
+	}
+}
+
+// What a final mark names, or may name as it can't be read, is not relied on by notes, either, though the capture that needs it is
+// listed yet.
+func TestFinalIsNotReliedOnByNotes(t *testing.T) {
+	in := random(1, 100_000)
+	for name, during := range map[string]func(*farther, []string, func()){
+		"named": func(f *farther, ids []string, capture func()) {
+			faulty := storagetest.NewFaulty(f.mem)
+			r, err := store.Open(f.t.Context(), faulty, f.key, store.OpenOptions{})
+			if err != nil {
+				f.t.Fatal(err)
+			}
+			defer r.Close()
+			if err := r.Retire(f.t.Context(), ids, store.MarkOptions{}); err != nil {
+				f.t.Fatal(err)
+			}
+			at(faulty, storagetest.Remove, "captures/", "", capture)
+			if _, err := r.Reclaim(f.t.Context(), store.ReclaimOptions{Grace: store.NoGrace}); err != nil {
+				f.t.Fatal(err)
+			}
+		},
+		"unreadable": func(f *farther, _ []string, capture func()) {
+			time.Sleep(time.Minute)
+			if err := f.mem.Put(f.t.Context(), "condemned/20260314t0203z-k7f3.final", strings.NewReader("bean")); err != nil {
+				f.t.Fatal(err)
+			}
+			capture()
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				mem := storage.NewMemory()
+				f := newFarther(t, mem, mem)
+				var ids []string
+				for range 3 {
+					c, _ := f.capture("hazel", store.CaptureOptions{}, stream(in))
+					ids = append(ids, c.ID)
+				}
+				captured := 0
+				during(f, ids, func() { // called by what reclaims, which a test can't end
+					captured++
+					c, err := f.captureOver(storagetest.NewRequests(f.mem), "hazel", stream(in))
+					if err != nil {
+						t.Error(err)
+					} else if c.Added < uint64(len(in)) {
+						t.Errorf("%d bytes are stored: it relies on what goes", c.Added)
+					}
+				})
+				if captured != 1 {
+					t.Errorf("%d captures were made meanwhile", captured)
+				}
+			})
+		})
 	}
 }
 
@@ -218,7 +325,9 @@ func TestListedLately(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				mem := storage.NewMemory()
 				f := newFarther(t, mem, mem)
-				f.capture("hazel", store.CaptureOptions{}, stream(random(1, 20_000)))
+				for range 2 { // the first has nobody to name
+					f.capture("hazel", store.CaptureOptions{}, stream(random(1, 20_000)))
+				}
 				time.Sleep(time.Hour)
 				// Nobody else sees it.
 				theirs, _ := f.capture("alder", store.CaptureOptions{Taken: time.Now().Add(-test.taken)}, stream(random(2, 20_000)))
@@ -232,6 +341,28 @@ func TestListedLately(t *testing.T) {
 			})
 		})
 	}
+}
+
+// A capture of what did not change names what others captured, too, within a week.
+func TestSeenWithinAWeek(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		mem := storage.NewMemory()
+		f := newFarther(t, mem, mem)
+		in := stream(random(1, 20_000))
+		for range 2 { // the first has nobody to name
+			f.capture("hazel", store.CaptureOptions{}, in)
+			time.Sleep(time.Hour)
+		}
+		// Nobody else sees it, and no listing of what came lately has it.
+		theirs, _ := f.capture("alder", store.CaptureOptions{Taken: time.Now().Add(-100 * time.Hour)}, stream(random(2, 20_000)))
+		for range 3 {
+			time.Sleep(60 * time.Hour)
+			f.capture("hazel", store.CaptureOptions{}, in)
+		}
+		if !f.misses(theirs) {
+			t.Error("it is not named as seen")
+		}
+	})
 }
 
 // A repository that was put back to an earlier state is listed as a whole: what was listed of another state is not taken for there.

@@ -94,6 +94,29 @@ func TestGoneSlabIsNotReliedOn(t *testing.T) {
 	}
 }
 
+// A list of captures seen that is gone is not named again once damage is told of.
+func TestGoneListIsNotNamedAgain(t *testing.T) {
+	s := newOnShare(t)
+	in := random(1, 300_000)
+	s.capture("hazel", "seedbank", in)
+	had := s.list("slabs")
+	s.capture("hazel", "seedbank", in) // nothing is put but the list
+	for _, info := range s.list("slabs") {
+		if !slices.Contains(had, info) {
+			s.remove(info.Name)
+		}
+	}
+	s.on("alder", func(ctx context.Context, r *store.Repository) error {
+		_, err := r.Verify(ctx, store.VerifyOptions{Keep: true})
+		return err
+	})
+	for range 2 {
+		if c, _ := s.capture("hazel", "seedbank", in); !s.verified(c) {
+			t.Error("a capture names a list that is gone")
+		}
+	}
+}
+
 // A capture that notices a slab that is gone says so, and the status of the repository shows it, until a verification of all finds
 // nothing amiss.
 func TestGoneSlabIsTold(t *testing.T) {

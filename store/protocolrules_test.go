@@ -205,12 +205,20 @@ func TestCommitOfALapsedLease(t *testing.T) {
 			bubble(t, func(t *testing.T, f *fixture) {
 				f.retire(f.capture(shared))
 				s, r := f.sleeper()
-				at(s.Faulty, storagetest.Put, "slabs/", "", func() {
-					s.sleepWhile(func() {
-						if reclaimed {
-							f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
-						}
-					})
+				slept := newFirstCall()
+				s.Before(func(m storagetest.Method, name string) {
+					switch c := (call{method: m, name: name}); {
+					case c.is(storagetest.Put, "slabs/", ""):
+						slept.Do(func() {
+							s.sleepWhile(func() {
+								if reclaimed {
+									f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+								}
+							})
+						})
+					case reclaimed && c.is(storagetest.Put, "captures/", ""):
+						t.Errorf("%s is put, which relies on a slab that went", name)
+					}
 				})
 				c, err := captureWith(t.Context(), r, shared, own)
 				switch {
@@ -235,8 +243,14 @@ func TestCommitThatTakesLong(t *testing.T) {
 	bubble(t, func(t *testing.T, f *fixture) {
 		f.retire(f.capture(shared))
 		s, r := f.sleeper()
-		at(s.Faulty, storagetest.Put, "captures/", "", func() {
-			s.sleepWhile(func() { f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}) })
+		var l timeline
+		slept := newFirstCall()
+		s.Before(func(m storagetest.Method, name string) {
+			if l.note(m, name); (call{method: m, name: name}).is(storagetest.Put, "captures/", "") {
+				slept.Do(func() {
+					s.sleepWhile(func() { f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}) })
+				})
+			}
 		})
 		if c, err := captureWith(t.Context(), r, shared, own); !errors.Is(err, store.ErrOvertaken) {
 			t.Errorf("%v, %v", c, err)
@@ -244,7 +258,98 @@ func TestCommitThatTakesLong(t *testing.T) {
 		if all, err := f.AllCaptures(t.Context()); err != nil || len(all) > 0 {
 			t.Errorf("%d captures, %v", len(all), err)
 		}
+		marks, err := f.mem.List(t.Context(), "condemned")
+		if n := len(slices.DeleteFunc(marks, func(i storage.Info) bool { return !strings.HasSuffix(i.Name, ".gone") })); err != nil || n != 2 {
+			t.Errorf("%d marks name captures that are gone, want that of what was reclaimed and that of what was withdrawn (%v)", n, err)
+		}
+		if l.last(t, storagetest.Put, "condemned/", ".gone") > l.last(t, storagetest.Remove, "captures/", "") {
+			t.Error("the index file goes before it is said that it does")
+		}
 	})
+}
+
+// TestMarkedBesideAFinal: whoever holds a capture, or takes it back, while a final mark comes that can't be read is told that it may be
+// going.
+func TestMarkedBesideAFinal(t *testing.T) {
+	for name, test := range map[string]struct {
+		ending string // of the mark that is put
+		do     func(context.Context, *store.Repository, string) error
+	}{
+		"held": {"", func(ctx context.Context, r *store.Repository, id string) error {
+			return r.Hold(ctx, []string{id}, store.MarkOptions{})
+		}},
+		"taken back": {".undone", func(ctx context.Context, r *store.Repository, id string) error {
+			return r.Reinstate(ctx, []string{id}, store.MarkOptions{})
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			bubble(t, func(t *testing.T, f *fixture) {
+				f.harmed = true
+				c := f.capture(shared)
+				if test.ending != "" {
+					f.retire(c)
+				}
+				s, r := f.sleeper()
+				came := false
+				s.Before(func(m storagetest.Method, name string) {
+					if m != storagetest.Put || !strings.HasSuffix(name, test.ending) || strings.HasPrefix(name, "leases/") || came {
+						return
+					}
+					came = true
+					if err := f.mem.Put(t.Context(), "condemned/20260314t0203z-k7f3.final", strings.NewReader("bean")); err != nil {
+						t.Error(err)
+					}
+				})
+				if err := test.do(t.Context(), r, c.ID); !errors.Is(err, store.ErrOvertaken) || !came {
+					t.Errorf("%v, want ErrOvertaken (the mark came: %v)", err, came)
+				}
+			})
+		})
+	}
+}
+
+// TestFinalThatComesUnreadable: a final mark that can't be read, and comes while a writer is at work, may name what it relies on.
+func TestFinalThatComesUnreadable(t *testing.T) {
+	for name, test := range map[string]struct {
+		folder string // what is put when it comes
+		sleeps bool
+	}{
+		"before the index file": {"slabs/", false}, "behind it": {"captures/", false}, "while it sleeps": {"slabs/", true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			bubble(t, func(t *testing.T, f *fixture) {
+				f.harmed = true
+				f.capture(shared)
+				time.Sleep(time.Minute)
+				s, r := f.sleeper()
+				comes := func() {
+					if err := f.mem.Put(t.Context(), "condemned/20260314t0203z-k7f3.final", strings.NewReader("bean")); err != nil {
+						t.Error(err)
+					}
+				}
+				came := newFirstCall()
+				s.Before(func(m storagetest.Method, name string) {
+					c := call{method: m, name: name}
+					if test.folder != "captures/" && c.is(storagetest.Put, "captures/", "") {
+						t.Errorf("%s is put", name)
+					}
+					if c.is(storagetest.Put, test.folder, "") {
+						came.Do(func() {
+							if comes(); test.sleeps {
+								s.sleepWhile(nil)
+							}
+						})
+					}
+				})
+				if c, err := captureWith(t.Context(), r, shared, own); !errors.Is(err, store.ErrOvertaken) {
+					t.Errorf("%v, %v", c, err)
+				}
+				if all, err := f.AllCaptures(t.Context()); err != nil || len(all) != 1 {
+					t.Errorf("%d captures, %v", len(all), err)
+				}
+			})
+		})
+	}
 }
 
 // TestFinalIsNotReliedOn: whoever begins to capture while slabs are being removed stores

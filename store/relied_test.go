@@ -370,6 +370,26 @@ func TestRemovedSinceIsNotReliedOn(t *testing.T) {
 	s.whole(again, in)
 }
 
+// What another machine moved to other slabs is not relied on where it was.
+func TestMovedSinceIsNotReliedOn(t *testing.T) {
+	s := newOnShare(t)
+	in, other := random(1, 300_000), random(2, 300_000)
+	both, _ := s.capture("hazel", "seedbank", append(bytes.Clone(in), other...))
+	c, _ := s.capture("hazel", "seedbank", in)
+	s.on("alder", func(ctx context.Context, r *store.Repository) error {
+		if err := r.Retire(ctx, []string{both.ID}, store.MarkOptions{}); err != nil {
+			return err
+		}
+		_, err := r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace})
+		return err
+	})
+	if there := s.list("captures"); len(there) != 1 || there[0].Name != "captures/"+c.ID+".1" {
+		t.Fatalf("nothing was moved: %v", there)
+	}
+	again, _ := s.capture("hazel", "seedbank", in)
+	s.whole(again, in)
+}
+
 // A copy of the repository that was put back to an earlier state is taken for what it is.
 func TestReliedOnIsPutBack(t *testing.T) {
 	s := newOnShare(t)

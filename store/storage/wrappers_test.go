@@ -35,7 +35,7 @@ var wrappers = map[string]string{
 	"storagetest.Faulty":   "passes all on: TestFaultyPassesPowersOn",
 	"storagetest.Requests": "has a power of its own alone, as an object store: TestRequests",
 	"storagetest.model":    "is given to nobody: it calls the storage itself",
-	"limit.Storage":        "passes all on: TestStorage of package limit",
+	"limit.Storage":        "passes all on: TestPassesPowersOn of package limit",
 	"stock.keeping":        "is given to intake, which asks for no power: TestNoPowerIsAskedForInside",
 
 	"storage_test.bare":        "has none, on purpose",

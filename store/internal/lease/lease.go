@@ -112,8 +112,11 @@ func (l *Lease) renew(ctx context.Context) error {
 	defer l.mu.Unlock()
 	before, number := l.at, l.number
 	if err := l.put(ctx, number+1); err != nil {
-		// The name may be taken all the same; the next try takes another.
+		// The name may be taken all the same; the next try takes another. Until then what was put before counts.
 		l.garbage = append(l.garbage, names.Lease(l.ID, number+1))
+		if number > 0 {
+			l.garbage = append(l.garbage, names.Lease(l.ID, number))
+		}
 		l.number = number + 1
 		return err
 	}

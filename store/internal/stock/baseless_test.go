@@ -1,13 +1,16 @@
 package stock
 
 import (
+	"os"
 	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
 // TestBlotBaseless: frames that stand on a slab that is not there, or on such frames, are not found; others of their slabs
@@ -74,7 +77,7 @@ func TestIsBad(t *testing.T) {
 // for all else that slabs stand on, also those that a capture needs: it may need none of the frames that stand on that.
 func TestThere(t *testing.T) {
 	id := func(n byte) format.SlabID { return format.SlabID{n} }
-	const needed, base, alone, stands, circle, gone, partly, lost, onLost, short, onShort, deep = 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12
+	const needed, base, alone, stands, circle, gone, partly, lost, onLost, short, onShort, deep, longer = 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13
 	p := &presence{
 		exclude: &Exclusion{}, relied: &Relied{Slabs: make(map[format.SlabID]bool)}, whole: true, said: make(map[format.SlabID]bool),
 		lengths: make(map[format.SlabID]uint64), looked: map[int]bool{lost: true, short: true}, cut: map[format.SlabID]bool{id(short): true},
@@ -86,16 +89,47 @@ func TestThere(t *testing.T) {
 	for _, n := range []byte{needed, base, partly, lost, onLost, short, onShort, deep} {
 		p.relied.Slabs[id(n)] = true
 	}
-	for _, n := range []byte{alone, stands, circle, short} {
+	for _, n := range []byte{alone, stands, circle, short, longer} {
 		p.slabs = append(p.slabs, vault.SlabObject{ID: id(n), Info: storage.Info{Size: 9}})
 		p.lengths[id(n)] = 9
 	}
+	p.lengths[id(longer)] = 10
 	for n, want := range map[byte]bool{
 		needed: true, base: true, alone: true, stands: false, circle: false, gone: false,
-		partly: false, lost: false, onLost: false, short: false, onShort: false, deep: false,
+		partly: false, lost: false, onLost: false, short: false, onShort: false, deep: false, longer: false,
 	} {
 		if got := p.there(id(n)); got != want {
 			t.Errorf("slab %d: %v", n, got)
+		}
+	}
+}
+
+// TestAskForMany: once many slabs were asked for all are listed, and none is relied on that a final mark names, or where that fails.
+func TestAskForMany(t *testing.T) {
+	mem, key, cache := storage.NewMemory(), crypt.NewKeyFile(), t.TempDir()
+	os.Chmod(cache, 0o700)
+	newStock(t, mem, key)
+	faulty := storagetest.NewFaulty(mem)
+	r := openStock(t, faulty, key, cache) // tells of the tables that it puts
+	id, _ := putSlabOf(t, r, "beans")
+	info, err := mem.Stat(t.Context(), names.Slab(id))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, test := range map[string]struct {
+		exclude *Exclusion
+		fails   bool
+		want    bool
+	}{
+		"there": {&Exclusion{}, false, true}, "named finally": {&Exclusion{Slabs: map[format.SlabID]bool{id: true}}, false, false}, "no answer": {&Exclusion{}, true, false},
+	} {
+		p := newPresence(t.Context(), r, test.exclude, &Relied{})
+		p.asked, p.lengths[id] = askedFor, uint64(info.Size)
+		if faulty.Inject(); test.fails {
+			faulty.Inject(storagetest.Fault{From: faulty.Calls(storagetest.Any)})
+		}
+		if got := p.there(id); got != test.want || p.whole == test.fails {
+			t.Errorf("%s: relied on %v, want %v; all are listed: %v", name, got, test.want, p.whole)
 		}
 	}
 }

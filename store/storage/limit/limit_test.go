@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -73,6 +75,82 @@ func (w *watched) ReadAt(ctx context.Context, name string, p []byte, off int64) 
 }
 
 func (w *watched) SetOptional(folders ...string) { w.optional = folders }
+
+// powerful is a storage that says which of its powers were used, and with what.
+type powerful struct {
+	*storage.Memory
+	used []string
+}
+
+func (p *powerful) note(what ...any) { p.used = append(p.used, fmt.Sprint(what...)) }
+
+func (p *powerful) Now(context.Context) (time.Time, error) { return time.Unix(1, 0), nil }
+
+func (p *powerful) SetAnchor(name string) error { p.note("anchor ", name); return storage.ErrGone }
+
+func (p *powerful) SetOptional(folders ...string) { p.note("optional ", folders) }
+
+func (p *powerful) RemoveAside(_ context.Context, age time.Duration) ([]storage.Info, error) {
+	p.note("sweep ", age)
+	return []storage.Info{{Name: "slabs/a"}}, nil
+}
+
+func (p *powerful) Names(_ context.Context, folder string) ([]string, error) {
+	p.note("names ", folder)
+	return []string{"slabs/a"}, nil
+}
+
+func (p *powerful) ListAfter(_ context.Context, folder, after string) ([]storage.Info, error) {
+	p.note("list ", folder, " after ", after)
+	return []storage.Info{{Name: "slabs/b"}}, nil
+}
+
+func (p *powerful) Parallel() (writers, readers int) { return 3, 16 }
+
+// TestPassesPowersOn: what is inside can do is done by it, and by nobody else where it can't.
+func TestPassesPowersOn(t *testing.T) {
+	inner := &powerful{Memory: storage.NewMemory()}
+	s, err := limit.New(inner, limit.MinRate)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if now, err := s.Now(t.Context()); err != nil || !now.Equal(time.Unix(1, 0)) {
+		t.Errorf("now: %v, %v", now, err)
+	}
+	if err := s.SetAnchor("kist.json"); !errors.Is(err, storage.ErrGone) {
+		t.Errorf("anchor: %v", err)
+	}
+	s.SetOptional("holds", "spare")
+	if removed, err := s.RemoveAside(t.Context(), time.Hour); err != nil || len(removed) != 1 {
+		t.Errorf("sweep: %v, %v", removed, err)
+	}
+	if names, err := s.Names(t.Context(), "slabs"); err != nil || len(names) != 1 {
+		t.Errorf("names: %v, %v", names, err)
+	}
+	if infos, err := s.ListAfter(t.Context(), "slabs", "slabs/a"); err != nil || len(infos) != 1 {
+		t.Errorf("list: %v, %v", infos, err)
+	}
+	if writers, readers := s.Parallel(); writers != 3 || readers != 16 {
+		t.Errorf("parallel: %d, %d", writers, readers)
+	}
+	want := []string{"anchor kist.json", "optional [holds spare]", "sweep 1h0m0s", "names slabs", "list slabs after slabs/a"}
+	if !slices.Equal(inner.used, want) {
+		t.Errorf("it was told %q, want %q", inner.used, want)
+	}
+	bare, err := limit.New(struct{ storage.Storage }{storage.NewMemory()}, limit.MinRate)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, now := bare.Now(t.Context())
+	_, swept := bare.RemoveAside(t.Context(), 0)
+	_, named := bare.Names(t.Context(), "")
+	_, listed := bare.ListAfter(t.Context(), "", "")
+	for power, err := range map[string]error{"now": now, "anchor": bare.SetAnchor("kist.json"), "sweep": swept, "names": named, "list": listed} {
+		if !errors.Is(err, errors.ErrUnsupported) {
+			t.Errorf("%s: %v, want ErrUnsupported", power, err)
+		}
+	}
+}
 
 // TestEachCallIsLimited: marks count, too; no call takes much at once; a time that is up is told as that, and when it is; what is
 // inside learns what it is told.

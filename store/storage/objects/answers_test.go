@@ -94,6 +94,8 @@ func TestSlow(t *testing.T) {
 func TestWrongRange(t *testing.T) {
 	for name, answer := range map[string]struct{ span, content string }{
 		"another place":  {"bytes 1-5/100", "seeds"},
+		"a later start":  {"bytes 3-4/100", "seeds"},
+		"a later end":    {"bytes 1-3/4", "eed"},
 		"too few":        {"bytes 0-3/100", "seed"},
 		"too many":       {"bytes 0-5/100", "seeds!"},
 		"beyond the end": {"bytes 0-4/3", "seeds"},

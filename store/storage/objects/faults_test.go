@@ -209,7 +209,7 @@ func TestAnswerIsLost(t *testing.T) {
 			continue // 40 MiB
 		}
 		f := newFake(t)
-		s := f.open()
+		s := f.open(func(o *objects.Options) { o.Patience = time.Minute }) // a busy machine takes seconds to send 40 MiB
 		do := map[string]func() error{
 			"put":  func() error { return s.Put(t.Context(), "captures/a", strings.NewReader("ours")) },
 			"mark": func() error { return s.Mark(t.Context(), "captures/a", []byte("ours")) },
@@ -276,6 +276,59 @@ func TestPartsFail(t *testing.T) {
 	}
 }
 
+// Another one's object that comes while parts are sent stays, and is not taken for the own, also where the upload is gone by then.
+func TestPartsBesideAnother(t *testing.T) {
+	if testing.Short() {
+		t.Skip("80 MiB")
+	}
+	for name, aborted := range map[string]bool{"the name is taken": false, "and the upload is gone": true} {
+		f := newFake(t)
+		s := f.open()
+		f.Before = func(_ http.ResponseWriter, r *http.Request) bool {
+			if r.Method == http.MethodPost && r.URL.Query().Has("uploadId") {
+				f.Set(func() {
+					f.Objects["hazel/kist/slabs/a"] = objectstest.Stored{Content: []byte("theirs"), Token: "another", Modified: time.Now()}
+					if aborted {
+						clear(f.Uploads)
+					}
+				})
+			}
+			return false
+		}
+		err := s.Put(t.Context(), "slabs/a", bytes.NewReader(make([]byte, objects.MaxWhole+1)))
+		if err == nil || !aborted && !errors.Is(err, storage.ErrExists) {
+			t.Errorf("%s: %v", name, err)
+		}
+		if got := f.Objects["hazel/kist/slabs/a"].Content; string(got) != "theirs" || len(f.Uploads) > 0 {
+			t.Errorf("%s: there are %d bytes, and %d uploads are left", name, len(got), len(f.Uploads))
+		}
+	}
+}
+
+// Whose an object is whose name is taken can't be known where the store does not tell: it is neither the own nor another one's.
+func TestWhoseItIsIsNotTold(t *testing.T) {
+	f := newFake(t)
+	s := f.open(func(o *objects.Options) { o.Patience = time.Minute })
+	f.After = func(w http.ResponseWriter, r *http.Request) bool {
+		lost := r.Method == http.MethodPut
+		if lost {
+			f.Set(func() { f.After = nil })
+			breakOff(w, true)
+		}
+		return lost
+	}
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+		denied := r.Method != http.MethodPut
+		if denied {
+			objectstest.Refuse(w, http.StatusForbidden, "AccessDenied")
+		}
+		return denied
+	}
+	if err := s.Mark(t.Context(), "leases/a", nil); !errors.Is(err, objects.ErrDenied) || errors.Is(err, storage.ErrExists) {
+		t.Errorf("%v, want ErrDenied", err)
+	}
+}
+
 type failing struct{ err error }
 
 func (f failing) Read([]byte) (int, error) { return 0, f.err }
@@ -300,6 +353,24 @@ func TestConditionRefused(t *testing.T) {
 	}
 	if _, err := s.Probe(t.Context()); !errors.Is(err, objects.ErrCondition) {
 		t.Errorf("probe: %v, want ErrCondition", err)
+	}
+}
+
+// That a second write of a name fails for whatever reason is no proof that the condition held.
+func TestProbeIsRefused(t *testing.T) {
+	f := newFake(t)
+	puts := 0
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+		if r.Method != http.MethodPut {
+			return false
+		}
+		if puts++; puts == 2 {
+			objectstest.Refuse(w, http.StatusBadRequest, "InvalidRequest")
+		}
+		return puts == 2
+	}
+	if got, err := f.open().Probe(t.Context()); err == nil || got.Conditional == objects.Yes {
+		t.Errorf("%+v, %v", got, err)
 	}
 }
 

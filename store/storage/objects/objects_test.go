@@ -10,6 +10,7 @@ import (
 	"go/token"
 	"io"
 	"io/fs"
+	"net/http"
 	"os"
 	"path/filepath"
 	"slices"
@@ -207,6 +208,7 @@ func TestRemoveAside(t *testing.T) {
 	s := f.open()
 	f.Uploads["old"] = &objectstest.Upload{Key: "hazel/kist/slabs/ab/old", Parts: map[int][]byte{1: make([]byte, 100), 2: make([]byte, 11)}, Begun: time.Now().Add(-2 * time.Hour).UTC()}
 	f.Uploads["young"] = &objectstest.Upload{Key: "hazel/kist/slabs/ab/young", Begun: time.Now().UTC()}
+	f.Uploads["slow"] = &objectstest.Upload{Key: "hazel/kist/slabs/ab/slow", Parts: map[int][]byte{1: nil}, Begun: time.Now().Add(-2 * time.Hour).UTC(), Sent: time.Now().UTC()}
 	f.Uploads["other"] = &objectstest.Upload{Key: "hazel/other/slabs/ab/old", Begun: time.Now().Add(-2 * time.Hour).UTC()}
 	f.Objects["hazel/kist/_aside/old"] = objectstest.Stored{Modified: time.Now().Add(-2 * time.Hour)}
 	f.Objects["hazel/kist/_aside/young"] = objectstest.Stored{Modified: time.Now()}
@@ -214,8 +216,26 @@ func TestRemoveAside(t *testing.T) {
 	if err != nil || len(removed) != 2 || removed[0].Name != "_aside/old" || removed[1].Name != "slabs/ab/old" || removed[1].Size != 111 {
 		t.Errorf("%v, %v", removed, err)
 	}
-	if len(f.Uploads) != 2 || f.Uploads["old"] != nil || len(f.Objects) != 1 {
+	if len(f.Uploads) != 3 || f.Uploads["old"] != nil || len(f.Objects) != 1 {
 		t.Errorf("there are %v, %v", f.Uploads, f.Objects)
+	}
+}
+
+// The time is that of the store, whatever this machine's clock says.
+func TestTimeOfTheStore(t *testing.T) {
+	f := newFake(t)
+	s, want := f.open(), time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC)
+	f.After = func(_ http.ResponseWriter, r *http.Request) bool {
+		f.Set(func() {
+			for key, o := range f.Objects {
+				o.Modified = want
+				f.Objects[key] = o
+			}
+		})
+		return false
+	}
+	if got, err := s.Now(t.Context()); err != nil || !got.Equal(want) {
+		t.Errorf("%v, %v; want %v", got, err, want)
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/minio/minio-go/v7"
 )
@@ -54,3 +55,30 @@ func TestPagesWithoutEnd(t *testing.T) {
 		t.Errorf("one page more: %v, want ErrAnswer", err)
 	}
 }
+
+// Once a request is over nobody reads its body any more, whose memory is used again: net/http may go on for a while.
+func TestBodyIsNotReadAfterwards(t *testing.T) {
+	for name, answer := range map[string]*http.Response{"failed": nil, "answered": {StatusCode: http.StatusOK, Body: http.NoBody}} {
+		var sent io.Reader
+		b := &bounded{stall: time.Minute, inner: roundTripper(func(r *http.Request) (*http.Response, error) {
+			if sent = r.Body; answer == nil {
+				return nil, errors.New("broken")
+			}
+			return answer, nil
+		})}
+		r, err := http.NewRequestWithContext(t.Context(), http.MethodPut, "http://hazel/seeds/a", strings.NewReader("seeds"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if response, err := b.RoundTrip(r); err == nil {
+			response.Body.Close()
+		}
+		if n, err := sent.Read(make([]byte, 5)); n != 0 || !errors.Is(err, http.ErrBodyReadAfterClose) {
+			t.Errorf("%s: %d bytes are read, %v", name, n, err)
+		}
+	}
+}
+
+type roundTripper func(*http.Request) (*http.Response, error)
+
+func (f roundTripper) RoundTrip(r *http.Request) (*http.Response, error) { return f(r) }

@@ -50,6 +50,7 @@ type Upload struct {
 	Key, Token string
 	Parts      map[int][]byte
 	Begun      time.Time
+	Sent       time.Time // when its parts were; zero: as it was begun
 }
 
 // NewFake gives one, until the test ends.
@@ -187,7 +188,7 @@ func (f *Fake) inParts(w http.ResponseWriter, r *http.Request, key string, conte
 	switch {
 	case id == "":
 		id = fmt.Sprint("upload-", len(f.Requests))
-		f.Uploads[id] = &Upload{key, r.Header.Get("X-Amz-Meta-Kist-Token"), map[int][]byte{}, time.Now().UTC()}
+		f.Uploads[id] = &Upload{Key: key, Token: r.Header.Get("X-Amz-Meta-Kist-Token"), Parts: map[int][]byte{}, Begun: time.Now().UTC()}
 		fmt.Fprintf(w, "<InitiateMultipartUploadResult><UploadId>%s</UploadId></InitiateMultipartUploadResult>", id)
 	case u == nil:
 		Refuse(w, http.StatusNotFound, "NoSuchUpload")
@@ -201,7 +202,7 @@ func (f *Fake) inParts(w http.ResponseWriter, r *http.Request, key string, conte
 	case r.Method == http.MethodGet:
 		fmt.Fprint(w, "<ListPartsResult>")
 		for _, n := range slices.Sorted(maps.Keys(u.Parts)) {
-			fmt.Fprintf(w, "<Part><PartNumber>%d</PartNumber><Size>%d</Size><LastModified>%s</LastModified></Part>", n, len(u.Parts[n]), u.Begun.Format(time.RFC3339))
+			fmt.Fprintf(w, "<Part><PartNumber>%d</PartNumber><Size>%d</Size><LastModified>%s</LastModified></Part>", n, len(u.Parts[n]), cmp.Or(u.Sent, u.Begun).Format(time.RFC3339))
 		}
 		fmt.Fprint(w, "</ListPartsResult>")
 	default:
