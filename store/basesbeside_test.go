@@ -48,6 +48,35 @@ func TestBaseOfALapsedLease(t *testing.T) {
 	}
 }
 
+// TestBaseOfALapsedMove: somebody who moves what stands on a slab that went, while he was taken for dead, puts no index file that
+// needs it. The slab that he put himself is there: it came afterwards.
+func TestBaseOfALapsedMove(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, withDeltas(store.DeltasOn))
+		defer f.Close()
+		content, edit := alikeWhole()
+		first := f.capture(content)
+		f.retire(f.capture(append(bytes.Clone(edit), random(2, 300_000)...)))
+		last := f.capture(edit)
+		s, r := f.sleeper()
+		slept := false
+		at(s.Faulty, storagetest.Put, "slabs/", "", func() {
+			slept = true
+			s.sleepWhile(func() {
+				f.retire(first, last)
+				f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+			})
+		})
+		out, err := r.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
+		if !slept || !errors.Is(err, store.ErrOvertaken) {
+			t.Errorf("moved what stands on a slab that went: %+v, %v", out, err)
+		}
+		if all, err := f.AllCaptures(t.Context()); err != nil || len(all) > 0 {
+			t.Errorf("%d captures, %v", len(all), err)
+		}
+	})
+}
+
 // TestMissingHoldsToTheEnd: a slab is missing that only a capture needs which expires while what goes is being removed. It
 // stays listed in that run, and so must stay what the missing slab stands on.
 func TestMissingHoldsToTheEnd(t *testing.T) {

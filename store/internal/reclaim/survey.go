@@ -164,7 +164,7 @@ func (v *survey) checkVanished(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	missing, err := v.r.ledger.Vanished(ctx, v.captures, v.files, gone.With(elsewhere.Captures))
+	missing, came, err := v.r.ledger.Vanished(ctx, v.captures, v.files, gone.With(elsewhere.Captures))
 	if err != nil {
 		return err
 	}
@@ -172,7 +172,7 @@ func (v *survey) checkVanished(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if len(late) > 0 {
+	if late = append(came, late...); len(late) > 0 {
 		// What it needs is not known, and without a grace time nobody looks again.
 		return fmt.Errorf("%s is there and was not listed, so that what it needs is not known: the listing is late: %w", names.Capture(late[0], 0), lease.ErrBusy)
 	}
