@@ -216,7 +216,8 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Level, cfg.Apart = s.o.Level, apart
 	s.crowds = s.crowdsOf(loaded)
 	cfg.Old, cfg.Crowds = s.lacking.noting(weave.OldChunks(s.r.slabs)), s.crowds
-	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
+	// What is carried follows nothing, and what has own deltas nothing of another capture: to store it anew gains something.
+	cfg.Alike = len(s.o.Volumes) > 0 && cfg.Deltas == intake.DeltasOn
 	s.index = loaded.Index
 	s.loadBefore(ctx)
 	s.Intake, err = intake.New(ctx, cfg)
