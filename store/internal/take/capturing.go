@@ -216,8 +216,7 @@ func (s *session) begin(ctx context.Context) error {
 	cfg.Level, cfg.Apart = s.o.Level, apart
 	s.crowds = s.crowdsOf(loaded)
 	cfg.Old, cfg.Crowds = s.lacking.noting(weave.OldChunks(s.r.slabs)), s.crowds
-	// What is carried follows nothing, and what has own deltas nothing of another capture: to store it anew gains something.
-	cfg.Alike = len(s.o.Volumes) > 0 && cfg.Deltas == intake.DeltasOn
+	cfg.Alike = cfg.Deltas == intake.DeltasOn // what has own ones follows nothing of another capture: to store it anew gains something
 	s.index = loaded.Index
 	s.loadBefore(ctx)
 	s.Intake, err = intake.New(ctx, cfg)
