@@ -48,6 +48,37 @@ func TestBaseOfALapsedLease(t *testing.T) {
 	}
 }
 
+// TestBaseWentUnderAMove: the share's clock jumps while somebody moves what stands on another slab, and that one goes, as he is
+// taken for dead. He takes back what he put, though the slab that he put himself is there: it came afterwards.
+func TestBaseWentUnderAMove(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, withDeltas(store.DeltasOn))
+		defer f.Close()
+		content, edit := alikeWhole()
+		first := f.capture(content)
+		f.retire(f.capture(append(bytes.Clone(edit), random(2, 300_000)...)))
+		last := f.capture(edit)
+		went := false
+		r := f.jumping(storagetest.Put, "slabs/", 1, func(other *store.Repository) error {
+			went = true
+			if err := other.Retire(t.Context(), []string{first.ID, last.ID}, store.MarkOptions{}); err != nil {
+				return err
+			}
+			_, err := other.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace})
+			return err
+		})
+		defer r.Close()
+		out, err := r.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
+		if !went || !errors.Is(err, store.ErrOvertaken) {
+			t.Errorf("moved what stands on a slab that went: %+v, %v", out, err)
+		}
+		f.reopen()
+		if all, err := f.AllCaptures(t.Context()); err != nil || len(all) > 0 {
+			t.Errorf("%d captures, %v", len(all), err)
+		}
+	})
+}
+
 // TestMissingHoldsToTheEnd: a slab is missing that only a capture needs which expires while what goes is being removed. It
 // stays listed in that run, and so must stay what the missing slab stands on.
 func TestMissingHoldsToTheEnd(t *testing.T) {

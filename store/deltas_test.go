@@ -539,8 +539,8 @@ func TestUsageOfDeltas(t *testing.T) {
 		t.Errorf("the second capture needs %d bytes, without what it stands on", n)
 	}
 	freed, err := f.FreedBy(t.Context(), []string{captures[0].ID})
-	if err != nil || freed > 20_000 {
-		t.Errorf("without the first capture %d bytes come free, %v: the second one stands on it", freed, err)
+	if err != nil || freed.Bytes > 20_000 {
+		t.Errorf("without the first capture %+v comes free, %v: the second one stands on it", freed, err)
 	}
 }
 

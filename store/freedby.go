@@ -3,9 +3,20 @@ package store
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	"github.com/kistarchive/kist/store/internal/vault"
 )
+
+// Freed says what would come free without some captures.
+type Freed struct {
+	Bytes int64 `json:"freed_bytes"`
+	// Unread are the ids of captures whose index files can't be read: what they need counts as nobody's, so that less comes free
+	// than Bytes.
+	Unread []string `json:"unread,omitempty"`
+	// InPart are the ids of captures, going or not, that are not counted in full, as [Usage] has them: what they would list counts as nobody's.
+	InPart []string `json:"in_part,omitempty"`
+}
 
 // FreedBy tells how many bytes would come free if all captures of these ids were removed
 // together: their index files, and the chunks that no other capture keeps. It counts as
@@ -20,29 +31,41 @@ import (
 //
 // It reads what Usage reads, in one pass however many ids there are, and takes as much
 // memory. An id counts once; no ids free nothing. It fails with [ErrNotFound] for an id that is not
-// that of a capture, in full, and with [ErrDamaged] where an index file can't be read, as
-// what that keeps is not known, or where a capture's chunks can't be found.
-func (r *Repository) FreedBy(ctx context.Context, ids []string) (bytes int64, err error) {
+// that of a capture, in full, and with a *[DamagedError] for that of one whose index file can't be read. Where other index
+// files can't be read, or some of a capture's chunks can't be found, it gives what can be counted, and the errors of [Repository.Usage].
+func (r *Repository) FreedBy(ctx context.Context, ids []string) (f *Freed, err error) {
 	defer vault.NoteEnd(ctx, &err)
-	captures, err := r.AllCaptures(ctx)
-	if err != nil {
-		return 0, err
+	if err := r.open(ctx); err != nil {
+		return nil, err
 	}
-	going, err := findAll(captures, ids)
+	l, err := r.List(ctx)
 	if err != nil {
-		return 0, err
+		return nil, err
 	}
-	return r.scales.FreedBy(ctx, inner(captures), going)
+	going, err := l.findAll(ids)
+	if err != nil {
+		return nil, err
+	}
+	bytes, inPart, err := r.scales.FreedBy(ctx, inner(l.Captures), going)
+	if err != nil {
+		return nil, err
+	}
+	f = &Freed{Bytes: bytes}
+	f.Unread, f.InPart, err = l.gaps(inPart)
+	return f, err
 }
 
-// findAll gives the set of ids, all of which must be those of captures.
-func findAll(captures []*Capture, ids []string) (map[string]bool, error) {
-	there := make(map[string]bool, len(captures))
-	for _, c := range captures {
+// findAll gives the set of ids, all of which must be those of captures that can be read.
+func (l *Listing) findAll(ids []string) (map[string]bool, error) {
+	there := make(map[string]bool, len(l.Captures))
+	for _, c := range l.Captures {
 		there[c.ID] = true
 	}
 	found := make(map[string]bool, len(ids))
 	for _, id := range ids {
+		if l.Damage != nil && slices.Contains(l.Damage.Captures, id) {
+			return nil, l.damageOf([]string{id})
+		}
 		if !there[id] {
 			return nil, fmt.Errorf("capture %q: %w", id, ErrNotFound)
 		}

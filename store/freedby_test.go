@@ -78,7 +78,7 @@ func (f *fixture) freedBy(c ...*store.Capture) int64 {
 	if err != nil {
 		f.t.Fatal(err)
 	}
-	return n
+	return n.Bytes
 }
 
 // renewalRest bounds what a capture alone keeps beside blocks, in bytes: its index file, its
@@ -150,8 +150,8 @@ func testFreedBy(t *testing.T, r renewal) {
 func TestFreedByNothing(t *testing.T) {
 	f := newFixture(t)
 	c := f.capture(random(1, 10_000))
-	if n, err := f.FreedBy(t.Context(), nil); n != 0 || err != nil {
-		t.Errorf("no captures free %d bytes, %v", n, err)
+	if n, err := f.FreedBy(t.Context(), nil); err != nil || n.Bytes != 0 {
+		t.Errorf("no captures free %+v, %v", n, err)
 	}
 	for _, id := range []string{"", c.ID[:8], "20260314t0203z-k7f3"} {
 		if _, err := f.FreedBy(t.Context(), []string{c.ID, id}); !errors.Is(err, store.ErrNotFound) {
@@ -160,7 +160,7 @@ func TestFreedByNothing(t *testing.T) {
 	}
 }
 
-// TestFreedByDamaged: what an index file needs that can't be read is not known.
+// TestFreedByDamaged: what an index file needs that can't be read counts as nobody's, and nothing is told of that capture itself.
 func TestFreedByDamaged(t *testing.T) {
 	f := newFixture(t)
 	f.harmed = true
@@ -168,8 +168,16 @@ func TestFreedByDamaged(t *testing.T) {
 	other := f.capture(random(2, 10_000))
 	name := "captures/" + other.ID
 	f.exchange(name, objects(t, f.mem)[name], 200)
-	if _, err := f.FreedBy(t.Context(), []string{c.ID}); !errors.Is(err, store.ErrDamaged) {
+	freed, err := f.FreedBy(t.Context(), []string{c.ID})
+	if damaged, ok := errors.AsType[*store.DamagedError](err); !ok || !slices.Equal(damaged.Captures, []string{other.ID}) {
 		t.Errorf("beside a damaged index file: %v", err)
+	}
+	if freed == nil || freed.Bytes < 10_000 || !slices.Equal(freed.Unread, []string{other.ID}) || len(freed.InPart) > 0 {
+		t.Errorf("beside a damaged index file: %+v", freed)
+	}
+	freed, err = f.FreedBy(t.Context(), []string{c.ID, other.ID})
+	if _, ok := errors.AsType[*store.DamagedError](err); !ok || freed != nil {
+		t.Errorf("of a damaged index file: %+v, %v", freed, err)
 	}
 }
 
@@ -201,6 +209,6 @@ func ExampleRepository_FreedBy() {
 	if err != nil {
 		log.Fatal(err)
 	}
-	fmt.Println(one < 4<<10, both > 1<<20)
+	fmt.Println(one.Bytes < 4<<10, both.Bytes > 1<<20)
 	// Output: true true
 }

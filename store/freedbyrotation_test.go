@@ -34,10 +34,11 @@ func TestFreedByRotation(t *testing.T) {
 		if len(going) != 9 {
 			t.Fatalf("%d go, not 9", len(going))
 		}
-		said, err := f.FreedBy(t.Context(), going)
+		freed, err := f.FreedBy(t.Context(), going)
 		if err != nil {
 			t.Fatal(err)
 		}
+		said := freed.Bytes
 		near(t, "what comes free", said, 9*10*renewalBlock, 9*renewalRest)
 		if err := f.Retire(t.Context(), going, store.MarkOptions{}); err != nil {
 			t.Fatal(err)

@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"cmp"
 	"context"
 	"os"
 	"path/filepath"
@@ -9,6 +10,7 @@ import (
 	"testing"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // captureFolder makes a capture of a folder an hour later.
@@ -147,6 +149,68 @@ func TestGoneSlabIsTold(t *testing.T) {
 			})
 		})
 	}
+}
+
+// tells makes sure that a capture tells of a slab that is lost, and the status of the repository of damage.
+func (s *onShare) tells(c *store.Capture, slab string) {
+	s.t.Helper()
+	if !slices.ContainsFunc(c.Notes, func(n string) bool {
+		return strings.HasPrefix(n, slab+" is ") && strings.Contains(n, "which earlier captures need")
+	}) {
+		s.t.Errorf("no note names %s: %q", slab, c.Notes)
+	}
+	s.on("", func(ctx context.Context, r *store.Repository) error {
+		status, err := r.Status(ctx, store.StatusOptions{Now: s.clock})
+		if err == nil && (status.Damage == nil || status.Damage.Damaged != 1) {
+			s.t.Errorf("the status tells of damage %+v", status.Damage)
+		}
+		return err
+	})
+}
+
+// A slab is lost or cut short that the capture before needs, or what that stands on. A machine that has no notes of what that is
+// tells of it as well, and of nothing where nothing is lost.
+func TestLostSlabIsToldWithoutNotes(t *testing.T) {
+	for _, lose := range []string{"removed", "cut short", ""} {
+		for what, second := range map[string]func([]byte) []byte{
+			"needed":   func(in []byte) []byte { return append(in, random(2, 100_000)...) },
+			"stood on": func(in []byte) []byte { return edited(in, 3000, 1) },
+		} {
+			for _, machine := range []string{"", "hazel"} {
+				t.Run(strings.Join([]string{what, lose, machine}, " "), func(t *testing.T) {
+					s := newOnShareOf(t, withDeltas(store.DeltasOn))
+					in := random(1, 300_000)
+					s.capture("hazel", "seedbank", in)
+					lost := s.long()
+					s.capture("hazel", "seedbank", second(in))
+					switch lose {
+					case "removed":
+						s.remove(lost)
+					case "cut short":
+						if err := s.disk.Truncate(lost, 150_000); err != nil {
+							t.Fatal(err)
+						}
+					}
+					if err := os.RemoveAll(filepath.Join(s.homes, "hazel", "copies")); err != nil {
+						t.Fatal(err)
+					}
+					c, _ := s.capture(machine, "seedbank", random(3, 1000))
+					if lose != "" {
+						s.tells(c, lost)
+					} else if len(c.Notes) > 0 {
+						t.Errorf("where all is well a capture notes %q", c.Notes)
+					}
+				})
+			}
+		}
+	}
+}
+
+// long gives the slab of the contents.
+func (s *onShare) long() string {
+	s.t.Helper()
+	all := s.list("slabs")
+	return slices.MaxFunc(all, func(a, b storage.Info) int { return cmp.Compare(a.Size, b.Size) }).Name
 }
 
 // A folder is held against what it was before, also where nothing is taken over: where all is read again, by a machine without

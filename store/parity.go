@@ -23,8 +23,9 @@ func (r *Repository) Parity(ctx context.Context) (percent int, err error) {
 	return r.vault.Parity(ctx)
 }
 
-// LostSettings gives the names of marks with settings of this place where there are some and none can be read: how much
-// parity was to be written is not known then, and Parity gives 0. SetParity sets it again.
+// LostSettings gives the names of marks with settings of this place where there are some and none can be read: how much parity was
+// to be written, and with which deltas, is not known then, and Parity and Deltas give none. SetParity and SetDeltas set them again;
+// where one of them alone is set, the other is off from then on.
 func (r *Repository) LostSettings(ctx context.Context) (marks []string, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := r.open(ctx); err != nil {

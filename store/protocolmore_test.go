@@ -1,7 +1,12 @@
 package store_test
 
 import (
+	"bytes"
+	"context"
 	"errors"
+	"fmt"
+	"path"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -137,5 +142,62 @@ func TestHarmIsMarkedOnce(t *testing.T) {
 		if n := f.count("condemned"); n != 1 {
 			t.Errorf("%d marks", n)
 		}
+	}
+}
+
+// TestComesWhileListed: a capture that came on this machine since index files were listed is there. Nobody takes it for vanished,
+// or gives it up; who reclaims, and does not know what it needs, begins again.
+func TestComesWhileListed(t *testing.T) {
+	for what, do := range map[string]func(context.Context, *store.Repository) error{
+		"verify": func(ctx context.Context, r *store.Repository) error {
+			report, err := r.Verify(ctx, store.VerifyOptions{})
+			if err == nil && !report.OK {
+				err = fmt.Errorf("%+v", report.Damage)
+			}
+			return err
+		},
+		"repair": func(ctx context.Context, r *store.Repository) error {
+			out, err := r.Repair(ctx, store.RepairOptions{Drop: true})
+			if err == nil && len(out.Vanished) > 0 {
+				err = fmt.Errorf("%+v", out)
+			}
+			return err
+		},
+		"reclaim": func(ctx context.Context, r *store.Repository) error {
+			_, err := r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace})
+			if !errors.Is(err, store.ErrBusy) {
+				return fmt.Errorf("it goes on without knowing what that needs: %v", err)
+			}
+			_, err = r.Reclaim(ctx, store.ReclaimOptions{Grace: store.NoGrace})
+			return err
+		},
+	} {
+		t.Run(what, func(t *testing.T) {
+			bubble(t, func(t *testing.T, f *fixture) {
+				f.capture(shared)
+				s, r := f.sleeper()
+				var c *store.Capture
+				var began atomic.Bool
+				s.Before(func(m storagetest.Method, name string) {
+					if m != storagetest.ReadAt || path.Dir(name) != "captures" || began.Swap(true) {
+						return
+					}
+					var err error
+					if c, err = captureWith(t.Context(), r, own); err != nil {
+						t.Error(err)
+					}
+				})
+				if err := do(t.Context(), r); err != nil {
+					t.Error(err)
+				}
+				if c == nil {
+					t.Fatal("nothing came")
+				}
+				f.reopen()
+				if !bytes.Equal(f.restore(c), own) {
+					t.Error("it is another one")
+				}
+			})
+		})
 	}
 }

@@ -260,10 +260,12 @@ func TestLostSlabIsNoticed(t *testing.T) {
 			s := newOnShare(t)
 			in := random(1, 300_000)
 			s.capture("hazel", "seedbank", in)
+			lost := ""
 			for _, info := range s.list("slabs") {
 				if info.Size < 200_000 {
 					continue
 				}
+				lost = info.Name
 				if lose == "removed" {
 					s.remove(info.Name)
 				} else if err := s.disk.Truncate(info.Name, info.Size/2); err != nil {
@@ -273,6 +275,7 @@ func TestLostSlabIsNoticed(t *testing.T) {
 			for i := range 130 {
 				c, _ := s.capture("hazel", "seedbank", in)
 				if c.Added > 200_000 {
+					s.tells(c, lost)
 					s.whole(c, in)
 					t.Logf("noticed by capture %d", i+1)
 					// From then on nothing relies on it.
@@ -317,6 +320,7 @@ func TestLostBaseIsNoticed(t *testing.T) {
 				if c.Added < 200_000 {
 					continue
 				}
+				s.tells(c, base.Name)
 				s.whole(c, in)
 				for range 2 { // from then on nothing relies on it
 					next, _ := s.capture("hazel", "seedbank", in)

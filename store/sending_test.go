@@ -308,7 +308,8 @@ func TestSpoolSlots(t *testing.T) {
 	}
 }
 
-// TestSendDeltas: what is sent is said by what the capture before has in its place in the repository.
+// TestSendDeltas: what is sent is said by what the capture before has in its place in the repository, so that there is nothing to
+// store anew.
 func TestSendDeltas(t *testing.T) {
 	v := random(1, 400_000)
 	dir := t.TempDir()
@@ -332,6 +333,9 @@ func TestSendDeltas(t *testing.T) {
 			}
 			if depth, _ := deepest(f.frames()); depth == 0 {
 				t.Error("nothing is said by what was there")
+			}
+			if out := f.reclaim(store.ReclaimOptions{DryRun: true, ToDeltas: &store.ToDeltasOptions{}}); out.ToDeltas.Left > 0 {
+				t.Errorf("%d slabs would be stored anew that were put with deltas", out.ToDeltas.Left)
 			}
 		})
 	}

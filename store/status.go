@@ -249,7 +249,7 @@ func (r *Repository) missing(ctx context.Context, l *Listing) ([]string, error) 
 		return nil, err
 	}
 	absent := gone.With(elsewhere.Captures)
-	vanished, err := r.ledger.Vanished(ctx, latestOf(l.Captures), files, absent)
+	vanished, _, err := r.ledger.Vanished(ctx, latestOf(l.Captures), files, absent)
 	if err != nil {
 		return nil, err
 	}

@@ -138,6 +138,50 @@ func TestToDeltas(t *testing.T) {
 	}
 }
 
+// TestToDeltasOfOwn: what has deltas of its own capture alone is stored anew once, too, whatever is set then, also where a part of
+// it was moved before.
+func TestToDeltasOfOwn(t *testing.T) {
+	for name, test := range map[string]struct {
+		set   store.Deltas
+		moved bool
+	}{"on": {store.DeltasOn, false}, "own": {store.DeltasOwn, false}, "moved before": {store.DeltasOn, true}} {
+		t.Run(name, func(t *testing.T) {
+			f, fresh := newFixtureOf(t, withDeltas(store.DeltasOwn)), newFixtureOf(t, withDeltas(store.DeltasOn))
+			var captures []*store.Capture
+			var streams [][]byte
+			content := random(1, 300_000)
+			for n := range 4 {
+				streams = append(streams, tarOf(t, file{name: "a", content: content}, file{name: "b", content: edited(content, 4000, 9)}))
+				captures = append(captures, f.capture(streams[n]))
+				fresh.capture(streams[n])
+				content = edited(content, 3000, byte(n+1))
+			}
+			if _, n := deepest(f.frames()); n == 0 {
+				t.Fatal("no frame stands on another one")
+			}
+			if test.moved {
+				gone := f.capture(append(random(7, 300_000), edited(content, 5000, 3)...))
+				f.retire(gone, captures[0])
+				captures, streams = captures[1:], streams[1:]
+				f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
+			}
+			f.setDeltas(test.set)
+			o := store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{}}
+			out := f.reclaim(o)
+			if out.ToDeltas.Slabs == 0 || out.ToDeltas.Left > 0 {
+				t.Errorf("stored anew: %+v", out.ToDeltas)
+			}
+			f.wantAll(captures, streams)
+			if got, want := f.stored(), fresh.stored(); got > want+want/10 {
+				t.Errorf("it takes %d bytes, and %d where deltas were on from the first", got, want)
+			}
+			if again := f.reclaim(o); again.ToDeltas.Slabs > 0 || again.ToDeltas.Left > 0 || again.Moved > 0 {
+				t.Errorf("a second run stores %+v anew", again.ToDeltas)
+			}
+		})
+	}
+}
+
 // TestToDeltasRefused: where there are none, nothing can be stored with them.
 func TestToDeltasRefused(t *testing.T) {
 	for name, test := range map[string]struct {

@@ -137,18 +137,23 @@ func (r *Repository) UsageOf(ctx context.Context, o UsageOptions) (u *Usage, err
 	for _, s := range used.Hosts {
 		u.Hosts = append(u.Hosts, HostUsage{s.Of, newCost(s.Cost)})
 	}
-	if l.Damage != nil {
-		u.Unread = l.Damage.Captures
-	}
 	if len(u.Captures) == 0 && o != (UsageOptions{}) && l.Damage == nil {
 		return nil, fmt.Errorf("a capture of %s: %w", o, ErrNotFound)
 	}
-	err = l.err()
-	for _, id := range slices.Sorted(maps.Keys(used.InPart)) {
-		u.InPart = append(u.InPart, id)
-		err = errors.Join(err, fmt.Errorf("capture %s: %w", id, used.InPart[id]))
-	}
+	u.Unread, u.InPart, err = l.gaps(used.InPart)
 	return u, err
+}
+
+// gaps gives the ids of captures that can't be read, and of those that are not counted in full, with an error that says why.
+func (l *Listing) gaps(causes map[string]error) (unread, inPart []string, err error) {
+	if err = l.err(); err != nil {
+		unread = l.Damage.Captures
+	}
+	for _, id := range slices.Sorted(maps.Keys(causes)) {
+		inPart = append(inPart, id)
+		err = errors.Join(err, fmt.Errorf("capture %s: %w", id, causes[id]))
+	}
+	return unread, inPart, err
 }
 
 func (o UsageOptions) chooses(name, host string) bool {

@@ -97,8 +97,11 @@ func TestUsageInPart(t *testing.T) {
 		if got, want := of(u, part), of(want, part); got.Holds < 100_000 && got.Alone > 10_000 || got.Holds > want.Holds-200_000 {
 			t.Errorf("listed %v: %s holds %d bytes of %d", listed, part.ID, got.Holds, want.Holds)
 		}
-		if _, err := f.FreedBy(t.Context(), []string{whole.ID}); !errors.Is(err, store.ErrDamaged) {
-			t.Errorf("listed %v: what would come free is told though it can't be known: %v", listed, err)
+		for i, c := range u.Captures {
+			freed, err := f.FreedBy(t.Context(), []string{c.ID})
+			if !errors.Is(err, store.ErrDamaged) || freed == nil || freed.Bytes != u.Captures[i].Alone || !slices.Equal(freed.InPart, u.InPart) || len(freed.Unread) > 0 {
+				t.Errorf("listed %v: without %s %+v comes free, and it keeps %d alone: %v", listed, c.ID, freed, u.Captures[i].Alone, err)
+			}
 		}
 	}
 }

@@ -168,8 +168,8 @@ func TestUsageOfShares(t *testing.T) {
 			for _, c := range some.Captures {
 				ids = append(ids, c.ID)
 			}
-			if freed, err := f.FreedBy(t.Context(), ids); err != nil || freed != some.Total.Alone {
-				t.Errorf("%s: alone keep %d, and would free %d: %v", want.o, some.Total.Alone, freed, err)
+			if freed, err := f.FreedBy(t.Context(), ids); err != nil || freed.Bytes != some.Total.Alone {
+				t.Errorf("%s: alone keep %d, and would free %+v: %v", want.o, some.Total.Alone, freed, err)
 			}
 		}
 		if _, err := f.UsageOf(t.Context(), store.UsageOptions{Name: "seedbank", Host: "oak"}); !errors.Is(err, store.ErrNotFound) {

@@ -45,11 +45,12 @@ it does not wait until other machines see what goes. Use it only while nobody el
 is at work in the repository.
 
 --to-deltas also stores anew, with deltas as kist settings has them, what was
-captured before they were on: captures stay what they are, and take less. It goes on
-for half an hour, or for what --for says, and the next run goes on from there until
-all is done. What it stores anew is there twice until the grace time has passed and
-a further run has freed what it was: --dry-run says how much that can be, and it
-ends before the disk is full. Captures then rest on each other, with own too: damage to one piece harms more of them. A second place stays as it is; it is
+captured before they were on, or with own ones: captures stay what they are, and
+take less. It goes on for half an hour, or for what --for says, and the next run
+goes on from there until all is done. What it stores anew is there twice until the
+grace time has passed and a further run has freed what it was: --dry-run says how
+much that can be, and it ends before the disk is full. Captures then rest on each
+other, with own too: damage to one piece harms more of them. A second place stays as it is; it is
 stored anew by a run of its own, and gets new captures with all that they share.
 
 Example:

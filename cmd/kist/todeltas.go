@@ -14,7 +14,7 @@ const toDeltasFor = "30m"
 
 func toDeltasFlags() []cli.Flag {
 	return []cli.Flag{
-		&cli.BoolFlag{Name: "to-deltas", Usage: "also store anew, with deltas, what was captured without"},
+		&cli.BoolFlag{Name: "to-deltas", Usage: "also store anew, with deltas, what was captured without, or with own ones"},
 		&cli.StringFlag{Name: "for", Usage: "`TIME`, as 30m or 8h, that --to-deltas goes on; 0 until all is done", Value: toDeltasFor},
 	}
 }
@@ -62,7 +62,7 @@ func anewLines(d *store.ToDeltas, o *store.ToDeltasOptions, plan bool, out *stor
 	}
 	switch {
 	case d.Left == 0 && d.Slabs == 0:
-		lines = append(lines, "Nothing to store anew: all was captured with deltas, on or own, or stored anew before.")
+		lines = append(lines, "Nothing to store anew: all was captured with deltas on, or stored anew before.")
 	case d.Left == 0:
 		lines = append(lines, "All is stored anew.")
 	case plan:

@@ -164,14 +164,22 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	case !written:
 		err = a.printUsage(u, o, retired)
 	}
-	if err == nil && len(u.InPart) > 0 {
-		err = &statusError{statusDamage, fmt.Errorf("%s not counted in full (%s), as chunks are missing: kist verify tells more",
-			screen.Count(len(u.InPart), "capture is", "captures are"), firstIDs(u.InPart))}
+	if err != nil {
+		return err
 	}
-	if err == nil && len(u.Unread) > 0 { // said by listing, and on what was written
-		err = &statusError{statusDamage, fmt.Errorf("index files can't be read: the captures named above are in no figure, and what they need counts as nobody's")}
+	return errOfGaps(u.Unread, u.InPart)
+}
+
+// errOfGaps says at the end which captures figures are without.
+func errOfGaps(unread, inPart []string) error {
+	switch {
+	case len(inPart) > 0:
+		return &statusError{statusDamage, fmt.Errorf("%s not counted in full (%s), as chunks are missing: kist verify tells more",
+			screen.Count(len(inPart), "capture is", "captures are"), firstIDs(inPart))}
+	case len(unread) > 0: // said by listing, and on what was written
+		return &statusError{statusDamage, errors.New("index files can't be read: the captures named above are in no figure, and what they need counts as nobody's")}
 	}
-	return err
+	return nil
 }
 
 // firstIDs names the first of some captures.

@@ -13,7 +13,7 @@ import (
 // withoutJSON is what scripts get of a question what would come free.
 type withoutJSON struct {
 	Without []string `json:"without"` // ids
-	Freed   int64    `json:"freed_bytes"`
+	*store.Freed
 }
 
 // without tells what would come free without some captures. It changes nothing.
@@ -24,12 +24,23 @@ func (a *app) without(c *cli.Context, r *repository) error {
 	}
 	going := p.going()
 	freed, err := r.FreedBy(c.Context, idsOf(going))
-	if err != nil {
+	if err != nil && freed == nil {
 		return err
 	}
 	if a.JSON {
-		return a.PrintJSON(withoutJSON{append([]string{}, idsOf(going)...), freed})
+		err = a.PrintJSON(withoutJSON{append([]string{}, idsOf(going)...), freed})
+	} else {
+		err = a.printFreed(c, p, freed)
 	}
+	if err != nil {
+		return err
+	}
+	return errOfGaps(freed.Unread, freed.InPart)
+}
+
+// printFreed tells people what would come free without the captures that go.
+func (a *app) printFreed(c *cli.Context, p *retirement, freed *store.Freed) error {
+	going := p.going()
 	lines := []string{"id\tname\tversion\ttaken\t    size"}
 	for _, c := range going {
 		lines = append(lines, strings.Join([]string{
@@ -43,7 +54,11 @@ func (a *app) without(c *cli.Context, r *repository) error {
 		a.Printf("\n")
 	}
 	p.sayOnlyVersions(a)
-	a.Printf("Without %s %s would come free", screen.Count(len(going), "capture", "captures"), screen.Size(uint64(freed)))
+	atMost := ""
+	if len(freed.Unread)+len(freed.InPart) > 0 {
+		atMost = "at most "
+	}
+	a.Printf("Without %s %s%s would come free", screen.Count(len(going), "capture", "captures"), atMost, screen.Size(uint64(freed.Bytes)))
 	if len(c.Args().Slice()) == 0 {
 		a.Printf(", by %s, of %s", strings.TrimPrefix(p.reason, "rotation: "), screen.Count(len(p.decisions), "capture", "captures"))
 	}
@@ -62,8 +77,8 @@ func (p *retirement) going() (going []*store.Capture) {
 	return going
 }
 
-// sayFreed says what a retirement would let come free. While index files can't be read that is not
-// known, and no reason to fail.
+// sayFreed says what a retirement would let come free. Where some of what captures need can't be read that is known in part, and
+// no reason to fail.
 func (p *retirement) sayFreed(c *cli.Context, a *app, r *repository) error {
 	going := p.going()
 	if len(going) == 0 {
@@ -71,12 +86,12 @@ func (p *retirement) sayFreed(c *cli.Context, a *app, r *repository) error {
 	}
 	freed, err := r.FreedBy(c.Context, idsOf(going))
 	switch {
-	case errors.Is(err, store.ErrDamaged):
-		a.Say("What would come free is not known: some of what captures need can't be read.")
+	case freed != nil && errors.Is(err, store.ErrDamaged):
+		a.Say("At most %s would come free by it: some of what captures need can't be read.", screen.Size(uint64(freed.Bytes)))
 	case err != nil:
 		return err
 	default:
-		a.Say("%s would come free by it: kist reclaim frees that after the grace time.", screen.Size(uint64(freed)))
+		a.Say("%s would come free by it: kist reclaim frees that after the grace time.", screen.Size(uint64(freed.Bytes)))
 	}
 	return nil
 }

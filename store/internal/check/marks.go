@@ -187,7 +187,7 @@ func ownText(d vault.OwnDamage) string {
 	case d.Whole:
 		return "it says which place of the repository this is; its other copy is whole, and repairing puts it anew"
 	case settings:
-		return "nothing else tells the settings of this place: slabs get no parity until it is set again, and repairing leaves it"
+		return "nothing else tells the settings of this place: what is captured gets no parity and no deltas until they are set again, and repairing leaves it"
 	}
 	return "nothing else tells which place of the repository this is: it is taken for the first, and repairing leaves it until this place is given an identity again or all that can't be mended is given up"
 }
@@ -244,7 +244,7 @@ func (v *verifier) checkSeenList(ctx context.Context, c *ledger.Capture, damages
 // checkSeen finds captures that others saw and that are not there, though nothing
 // says that they were removed.
 func (v *verifier) checkSeen(ctx context.Context) error {
-	missing, err := v.r.ledger.Vanished(ctx, v.Captures, v.Files, v.Gone.With(v.Elsewhere))
+	missing, _, err := v.r.ledger.Vanished(ctx, v.Captures, v.Files, v.Gone.With(v.Elsewhere))
 	if err != nil {
 		return err
 	}

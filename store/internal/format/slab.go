@@ -61,7 +61,7 @@ type SlabTable struct {
 	Frames  []Frame `cbor:"1,keyasint"`
 	Group   []byte  `cbor:"2,keyasint,omitempty"` // see crypt.Group; nil where captures share chunks
 	Padding []byte  `cbor:"3,keyasint,omitempty"` // zeros
-	// Alike tells that its writer looked for what its chunks are alike, by all ways that were set: storing it anew gains
+	// Alike tells that its writer looked for what its chunks are alike, earlier captures included: storing it anew gains
 	// nothing, though no frame of it may stand on others.
 	Alike bool `cbor:"4,keyasint,omitempty"`
 }

@@ -54,7 +54,8 @@ type Config struct {
 	Parity int
 	// Deltas says which chunks are said by others. Those of captures that are apart never are.
 	Deltas Deltas
-	// Alike tells that where chunks may be said by others, all ways of that are made use of: slabs say so.
+	// Alike tells that where chunks may be said by others, all ways of that are made use of, those by earlier captures included: slabs
+	// say so.
 	Alike bool
 	// Old reads chunks that were there before; with DeltasOn it is set.
 	Old func(ctx context.Context, slab format.SlabID, chunk uint32) (Old, error)

@@ -4,10 +4,6 @@ package known
 
 import (
 	"errors"
-	"iter"
-	"maps"
-	"slices"
-	"sort"
 	"sync/atomic"
 
 	"github.com/kistarchive/kist/crypt"
@@ -64,117 +60,6 @@ type Index struct {
 // noRef is above all Refs.
 const noRef Ref = MaxChunks + 1
 
-// Find gives the chunk of that number in a slab that AddSlab added. Unlike the
-// other methods it may be called beside Add, by one goroutine.
-func (x *Index) Find(slab format.SlabID, chunk uint32) (Ref, bool) {
-	x.number()
-	i := x.found // mostly the same slab again
-	if i >= len(x.slabs) || x.slabs[i].slab != slab {
-		var ok bool
-		if i, ok = x.bySlab[slab]; !ok {
-			return x.addedChunk(slab, chunk)
-		}
-		x.found = i
-	}
-	return x.chunkOf(i, chunk)
-}
-
-// number makes bySlab.
-func (x *Index) number() {
-	if x.bySlab != nil {
-		return
-	}
-	x.bySlab = make(map[format.SlabID]int, len(x.slabs))
-	for i, s := range x.slabs {
-		x.bySlab[s.slab] = i
-	}
-}
-
-// FindBeside is Find for another goroutine beside that of Find, which was called before.
-func (x *Index) FindBeside(slab format.SlabID, chunk uint32) (Ref, bool) {
-	i, ok := x.bySlab[slab]
-	if !ok {
-		return x.addedChunk(slab, chunk)
-	}
-	return x.chunkOf(i, chunk)
-}
-
-// chunkOf gives a chunk of the slab at a place in slabs.
-func (x *Index) chunkOf(i int, chunk uint32) (Ref, bool) {
-	r := x.slabs[i].first + Ref(chunk)
-	return r, chunk < x.chunks(i) && !x.blank[r] && !x.far.isHidden(i) && x.isThere(i)
-}
-
-// chunks gives how many chunks the slab at a place in slabs has.
-func (x *Index) chunks(i int) uint32 {
-	end := x.fresh
-	if i+1 < len(x.slabs) {
-		end = x.slabs[i+1].first
-	}
-	return uint32(end - x.slabs[i].first)
-}
-
-// Ask has Find and Lookup ask about a slab that AddSlab added before they give a chunk of it
-// for the first time: one that is not there has none. It comes behind the last AddSlab.
-// Several goroutines may call there at a time.
-func (x *Index) Ask(there func(format.SlabID) bool) {
-	x.ask, x.sure, x.gone = there, make([]atomic.Uint32, len(x.slabs)), make(map[int]bool)
-}
-
-// What was said of a slab.
-const (
-	notAsked = iota
-	isThere
-	isNotThere
-)
-
-// isThere tells whether the slab at a place in slabs is there.
-func (x *Index) isThere(i int) bool {
-	if x.ask == nil {
-		return true
-	}
-	said := x.sure[i].Load()
-	if said == notAsked {
-		said = isNotThere
-		if x.ask(x.slabs[i].slab) {
-			said = isThere
-		}
-		x.sure[i].Store(said)
-	}
-	return said == isThere
-}
-
-// span gives the place in slabs of a chunk that AddSlab added.
-func (x *Index) span(r Ref) int {
-	i := x.lookedUp // mostly the same slab again
-	if x.slabs[i].first <= r && (i+1 == len(x.slabs) || r < x.slabs[i+1].first) {
-		return i
-	}
-	x.lookedUp = x.slabOf(r)
-	return x.lookedUp
-}
-
-// slabOf is span for any goroutine.
-func (x *Index) slabOf(r Ref) int {
-	return sort.Search(len(x.slabs), func(i int) bool { return x.slabs[i].first > r }) - 1
-}
-
-// Slabs gives the slabs that AddSlab added, each with its first chunk.
-func (x *Index) Slabs() iter.Seq2[format.SlabID, Ref] {
-	return func(yield func(format.SlabID, Ref) bool) {
-		for _, s := range x.slabs {
-			if !yield(s.slab, s.first) {
-				return
-			}
-		}
-	}
-}
-
-type slabSpan struct {
-	first Ref
-	slab  format.SlabID
-}
-
 // size is the length of a chunk, which format.MaxChunk bounds, less one: 3 bytes,
 // little-endian.
 type size [3]byte
@@ -190,21 +75,6 @@ func (s size) length() int { return int(s[0]) + int(s[1])<<8 + int(s[2])<<16 + 1
 func New() *Index {
 	return &Index{blank: make(map[Ref]bool), standing: make(map[format.SlabID][]format.SlabID)}
 }
-
-// HasDeltas tells whether a slab that AddSlab added has frames that stand on others.
-func (x *Index) HasDeltas(slab format.SlabID) bool {
-	_, ok := x.standing[slab]
-	return ok
-}
-
-// Bases gives the slabs that one stands on, of those frames whose chunks are found.
-func (x *Index) Bases(slab format.SlabID) []format.SlabID { return x.standing[slab] }
-
-// Standing gives the slabs that have frames which stand on others, each with those.
-func (x *Index) Standing() iter.Seq2[format.SlabID, []format.SlabID] { return maps.All(x.standing) }
-
-// AnyDeltas tells whether any such slab has.
-func (x *Index) AnyDeltas() bool { return len(x.standing) > 0 }
 
 // Len gives the number of chunks.
 func (x *Index) Len() int { return x.count }
@@ -240,20 +110,6 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 		x.beginSampling()
 	}
 	return nil
-}
-
-// stand notes what a frame stands on.
-func (x *Index) stand(slab format.SlabID, f *format.TableFrame) {
-	if len(f.Bases) == 0 {
-		return
-	}
-	bases := x.standing[slab]
-	for _, b := range f.Bases {
-		if b.Slab != slab && f.ID(0) != (crypt.Identity{}) && !slices.Contains(bases, b.Slab) {
-			bases = append(bases, b.Slab)
-		}
-	}
-	x.standing[slab] = bases
 }
 
 // Forget lets the chunks of some slabs not be found any more. It comes before the first call of
@@ -300,32 +156,6 @@ func (x *Index) Lookup(id crypt.Identity) (Ref, bool) {
 		}
 		x.gone[i], x.slots = true, nil // its equal may be elsewhere
 	}
-}
-
-// Locate says where a chunk lies: in which slab, and its number there. A chunk
-// from Add must have been placed.
-func (x *Index) Locate(r Ref) (format.SlabID, uint32) {
-	slab, chunk, _ := x.LocateMany(r, 1)
-	return slab, chunk
-}
-
-// LocateMany is Locate for the n chunks from r on. It says how many of them, one at
-// least, follow each other in that slab.
-func (x *Index) LocateMany(r Ref, n uint32) (format.SlabID, uint32, uint32) {
-	if r >= x.fresh {
-		p, frames := x.places[r-x.fresh], x.settled
-		if p.frame&elsewhere != 0 {
-			return x.others[p.frame&^elsewhere], p.chunk, 1
-		}
-		if int(r-x.fresh) >= x.findable {
-			frames = x.frames // which may be growing
-		}
-		f := frames[p.frame]
-		return f.slab, f.first + p.chunk, 1
-	}
-	i := x.slabOf(r)
-	at := uint32(r - x.slabs[i].first)
-	return x.slabs[i].slab, at, min(n, x.chunks(i)-at)
 }
 
 func (x *Index) setLength(r Ref, length uint32) {

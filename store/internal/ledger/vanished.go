@@ -43,12 +43,11 @@ func (r *Ledger) Marked(ctx context.Context, s *Standing, files []storage.Info, 
 		if there[id] || gone.Names(id) {
 			continue
 		}
-		// It may have come since the files were listed, or a listing may be late.
-		if info, err := r.storage.Stat(ctx, names.Capture(id, 0)); err == nil && !IsTorn(info) {
+		if there, err := r.isThere(ctx, id); err != nil {
+			return nil, nil, err
+		} else if there {
 			late = append(late, id)
 			continue
-		} else if err != nil && !errors.Is(err, storage.ErrNotFound) {
-			return nil, nil, err
 		}
 		for _, name := range marks {
 			read := readable[name]
@@ -64,6 +63,15 @@ func (r *Ledger) Marked(ctx context.Context, s *Standing, files []storage.Info, 
 		}
 	}
 	return missing, late, nil
+}
+
+// isThere tells whether a capture is there that was not listed: it may have come since, or a listing may be late.
+func (r *Ledger) isThere(ctx context.Context, id string) (bool, error) {
+	info, err := r.storage.Stat(ctx, names.Capture(id, 0))
+	if errors.Is(err, storage.ErrNotFound) {
+		return false, nil
+	}
+	return err == nil && !IsTorn(info), err
 }
 
 // canRead tells whether a mark is there and is what was written.
@@ -84,8 +92,28 @@ func (r *Ledger) canRead(ctx context.Context, name string) (bool, error) {
 
 // Vanished gives the captures that others saw, or that this machine knows, and that are
 // neither there nor known to be removed, each with what tells of it. What can't be read is
-// left out.
-func (r *Ledger) Vanished(ctx context.Context, captures []*Capture, files []storage.Info, gone Departures) (map[string]string, error) {
+// left out. late are those that are there by their names, and were not listed: what this machine knows may be younger than the
+// listing.
+func (r *Ledger) Vanished(ctx context.Context, captures []*Capture, files []storage.Info, gone Departures) (missing map[string]string, late []string, err error) {
+	missing, err = r.unlisted(ctx, captures, files, gone)
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, id := range slices.Sorted(maps.Keys(missing)) {
+		there, err := r.isThere(ctx, id)
+		if err != nil {
+			return nil, nil, err
+		}
+		if there {
+			late = append(late, id)
+			delete(missing, id)
+		}
+	}
+	return missing, late, nil
+}
+
+// unlisted is Vanished by what was listed alone.
+func (r *Ledger) unlisted(ctx context.Context, captures []*Capture, files []storage.Info, gone Departures) (map[string]string, error) {
 	there := make(map[string]bool)
 	for _, info := range files {
 		if id, _, err := names.ParseCapture(info.Name); err == nil && !IsTorn(info) {

@@ -78,7 +78,7 @@ func (p *repairer) missed(ctx context.Context, captures []*ledger.Capture, files
 	if err != nil {
 		return nil, err
 	}
-	vanished, err := p.r.ledger.Vanished(ctx, captures, files, gone.With(elsewhere.Captures))
+	vanished, _, err := p.r.ledger.Vanished(ctx, captures, files, gone.With(elsewhere.Captures))
 	if err != nil {
 		return nil, err
 	}

@@ -298,7 +298,7 @@ func (p *repairer) findMissing(ctx context.Context) error {
 			p.out.Unreadable = append(p.out.Unreadable, id)
 		}
 	}
-	missing, err := p.r.ledger.Vanished(ctx, p.v.Captures, p.v.Files, p.v.Gone.With(p.v.Elsewhere))
+	missing, _, err := p.r.ledger.Vanished(ctx, p.v.Captures, p.v.Files, p.v.Gone.With(p.v.Elsewhere))
 	if err != nil {
 		return err
 	}

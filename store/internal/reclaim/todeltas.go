@@ -21,7 +21,7 @@ import (
 // Slabs that were written without deltas are stored anew with them: moved as a whole, batch by batch, those of the oldest
 // captures first. Each batch is committed like rests that are moved, so that a run that is stopped loses one batch at most,
 // and of that finds again what had arrived. What was stored anew says so (format.SlabTable.Alike), and so does what is captured
-// with deltas: that no later run takes it again, gain or not, is known from the slabs themselves, on any machine and in any place.
+// with deltas on, and with own ones not: that no later run takes it again, gain or not, is known from the slabs themselves, on any machine and in any place.
 
 // ToDeltas says how much is stored anew. It is valid.
 type ToDeltas struct {
@@ -191,7 +191,7 @@ func (v *survey) withoutDeltas(ctx context.Context, others []lease.Writer, said 
 		return nil, nil // the old ones would stay beside what was moved
 	}
 	stays := v.staying(others)
-	plain := slices.DeleteFunc(v.inTurn(), func(s *stocked) bool { return stays[s] || v.isAlike(s) })
+	there := slices.DeleteFunc(v.inTurn(), func(s *stocked) bool { return stays[s] })
 	ask := func(ctx context.Context, s *stocked) (bool, error) {
 		if alike, ok := said[s.id]; ok {
 			return alike, nil
@@ -200,7 +200,7 @@ func (v *survey) withoutDeltas(ctx context.Context, others []lease.Writer, said 
 	}
 	now := make(map[format.SlabID]bool) // several ask at a time
 	defer func() { maps.Copy(said, now) }()
-	err = vault.InOrder(ctx, plain, vault.Askers, ask, func(s *stocked, alike bool, err error) error {
+	err = vault.InOrder(ctx, there, vault.Askers, ask, func(s *stocked, alike bool, err error) error {
 		if err != nil {
 			return err
 		}
@@ -215,13 +215,8 @@ func (v *survey) withoutDeltas(ctx context.Context, others []lease.Writer, said 
 	return lots, err
 }
 
-// isAlike tells of a slab that some of its frames stand on others.
-func (v *survey) isAlike(s *stocked) bool {
-	return slices.ContainsFunc(s.frames, func(f format.Frame) bool { return f.Kind == format.Delta })
-}
-
-// saysAlike tells whether a slab says that what it holds was held against what it might be alike. One that can't be read does:
-// it stays.
+// saysAlike tells whether a slab says that what it holds was held against all that it might be alike, which a writer does not say
+// that held it against the same capture alone. One that can't be read does: it stays.
 func (v *survey) saysAlike(ctx context.Context, s *stocked) (bool, error) {
 	slab, err := v.r.slabs.Open(ctx, s.id)
 	if vault.IsDamage(err) {
@@ -233,12 +228,9 @@ func (v *survey) saysAlike(ctx context.Context, s *stocked) (bool, error) {
 	return slab.Alike, nil
 }
 
-// allAlike tells whether all slabs say so, or have frames that stand on others.
+// allAlike tells whether all slabs say so.
 func (v *survey) allAlike(ctx context.Context, slabs []*stocked) (bool, error) {
 	for _, s := range slabs {
-		if v.isAlike(s) {
-			continue
-		}
 		if alike, err := v.saysAlike(ctx, s); err != nil || !alike {
 			return false, err
 		}

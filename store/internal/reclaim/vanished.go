@@ -1,10 +1,14 @@
 package reclaim
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"maps"
+	"slices"
 	"strings"
 
+	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/names"
 )
 
@@ -27,3 +31,29 @@ func (e *VanishedError) Error() string {
 }
 
 func (e *VanishedError) Unwrap() error { return ErrVanished }
+
+func (v *survey) checkVanished(ctx context.Context) error {
+	gone := v.going.Departures()
+	elsewhere, err := v.r.ledger.ReadElsewhere(ctx)
+	if err != nil {
+		return err
+	}
+	missing, came, err := v.r.ledger.Vanished(ctx, v.captures, v.files, gone.With(elsewhere.Captures))
+	if err != nil {
+		return err
+	}
+	marked, late, err := v.r.ledger.Marked(ctx, v.stand, v.files, gone)
+	if err != nil {
+		return err
+	}
+	if late = append(came, late...); len(late) > 0 {
+		// What it needs is not known, and without a grace time nobody looks again.
+		return fmt.Errorf("%s is there and was not listed, so that what it needs is not known: the listing is late: %w", names.Capture(late[0], 0), lease.ErrBusy)
+	}
+	maps.Copy(missing, marked)
+	if len(missing) == 0 {
+		return nil
+	}
+	ids := slices.Sorted(maps.Keys(missing))
+	return &VanishedError{ids}
+}

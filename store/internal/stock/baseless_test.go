@@ -80,7 +80,7 @@ func TestThere(t *testing.T) {
 	const needed, base, alone, stands, circle, gone, partly, lost, onLost, short, onShort, deep, longer = 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13
 	p := &presence{
 		exclude: &Exclusion{}, relied: &Relied{Slabs: make(map[format.SlabID]bool)}, whole: true, said: make(map[format.SlabID]bool),
-		lengths: make(map[format.SlabID]uint64), looked: map[int]bool{lost: true, short: true}, cut: map[format.SlabID]bool{id(short): true},
+		lengths: make(map[format.SlabID]uint64), looked: map[int]bool{lost: true, short: true}, cut: map[format.SlabID]uint64{id(short): 1},
 		bases: map[format.SlabID][]format.SlabID{
 			id(needed): {id(base)}, id(alone): {id(needed)}, id(stands): {id(alone), id(gone)}, id(circle): {id(circle)},
 			id(partly): {id(base), id(gone)}, id(onLost): {id(lost)}, id(onShort): {id(short)}, id(deep): {id(needed), id(onLost)},

@@ -58,12 +58,12 @@ func (v *Inventory) gone() (ids []format.SlabID) {
 	return ids
 }
 
-// cut gives slabs that are there, and of another length than every table says that lists them.
-func (v *Inventory) cut() map[format.SlabID]bool {
-	ids := make(map[format.SlabID]bool)
+// cut gives slabs that are there, and of another length than every table says that lists them, with a length that one says.
+func (v *Inventory) cut() map[format.SlabID]uint64 {
+	ids := make(map[format.SlabID]uint64)
 	for s := range v.others {
 		if i, there := v.slabs.Find(s.id); there && v.sums[i] == 0 {
-			ids[s.id] = true
+			ids[s.id] = s.length
 		}
 	}
 	return ids

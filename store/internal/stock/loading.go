@@ -69,6 +69,7 @@ func (s *loading) load(ctx context.Context) error {
 		return err
 	}
 	s.p.cut = s.v.cut()
+	s.Lacks, s.LengthSaid = s.p.lacks, s.p.lengthSaid
 	s.Tables, s.listed = s.v.tables, s.v.whereabouts()
 	if s.adopt {
 		if err := s.findUnlisted(ctx); err != nil {

@@ -29,16 +29,21 @@ type Relied struct {
 	Tables  []storage.Info
 }
 
-// lacks gives slabs that seem to be gone, of those that are needed and that these stand on, as far as they were looked for, but
-// for those that nobody may rely on.
-func (p *presence) lacks() (all []format.SlabID) {
+// lacks gives slabs that seem to be gone or cut short, of those that are needed, those that are named beside them and what these
+// stand on, as far as they were looked for; and those that could not be read. None of them is one that nobody may rely on.
+func (p *presence) lacks(named, unread []format.SlabID) (all []format.SlabID) {
 	if p.exclude.asksTimes() {
 		return nil
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	for _, id := range unread {
+		if !p.exclude.names(id) {
+			all = append(all, id)
+		}
+	}
 	seen := make(map[format.SlabID]bool)
-	for next := slices.Collect(maps.Keys(p.needed)); len(next) > 0; {
+	for next := slices.AppendSeq(slices.Clone(named), maps.Keys(p.needed)); len(next) > 0; {
 		id := next[len(next)-1]
 		next = next[:len(next)-1]
 		if seen[id] {
@@ -56,8 +61,7 @@ func (p *presence) lacks() (all []format.SlabID) {
 // seemsGone needs p.mu to be held. It tells nothing of a slab that was not looked for.
 func (p *presence) seemsGone(id format.SlabID) bool {
 	if p.relied == nil || p.looked[vault.FolderOfSlab(id)] {
-		_, there := p.slabs.Find(id)
-		return !there
+		return !p.listed(id)
 	}
 	denied := func(id format.SlabID) bool { said, asked := p.said[id]; return asked && !said }
 	return denied(id) && !slices.ContainsFunc(p.bases[id], denied) // else it is what it stands on
@@ -76,10 +80,10 @@ type presence struct {
 
 	each func(*format.SlabRecord) // see Measure; nil: nobody is told
 
-	needed map[format.SlabID]bool // by a capture which is there
+	needed map[format.SlabID]bool // by a capture which is there; nil: it is for nobody who tells of what is gone
 
 	bases map[format.SlabID][]format.SlabID // of slabs that have deltas
-	cut   map[format.SlabID]bool            // of those that were listed: of another length than tables say
+	cut   map[format.SlabID]uint64          // of those that were listed and are of another length than tables say: that length
 
 	mu     sync.Mutex
 	slabs  vault.SlabList
@@ -102,7 +106,7 @@ func newPresence(ctx context.Context, r *Stock, exclude *Exclusion, relied *Reli
 // again gives the same, of which nothing was asked.
 func (p *presence) again(ctx context.Context) *presence {
 	fresh := newPresence(ctx, p.stock, p.exclude, p.relied)
-	fresh.looked, fresh.slabs, fresh.memory = p.looked, p.slabs, p.memory
+	fresh.looked, fresh.slabs, fresh.memory, fresh.needed = p.looked, p.slabs, p.memory, p.needed
 	return fresh
 }
 
@@ -186,7 +190,16 @@ func (p *presence) isThere(id format.SlabID) bool {
 // listed tells whether a slab whose folder was listed is there, of the length that tables say, if any lists it.
 func (p *presence) listed(id format.SlabID) bool {
 	_, ok := p.slabs.Find(id)
-	return ok && !p.cut[id]
+	_, cut := p.cut[id]
+	return ok && !cut
+}
+
+// lengthSaid gives the length that tables say of a slab, in bytes, where it is not there as they say, or was not looked for.
+func (p *presence) lengthSaid(id format.SlabID) (n uint64, ok bool) {
+	if n, ok = p.cut[id]; !ok {
+		n, ok = p.lengths[id]
+	}
+	return n, ok
 }
 
 // ask needs p.mu to be held. What can't be reached is not relied on.

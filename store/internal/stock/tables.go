@@ -124,8 +124,12 @@ type Loaded struct {
 	Crowds  *intake.Crowds  // what stands on what, by the tables that were read; nil: that isn't known
 	Looked  int             // how many slabs the folders have that were looked into; 0: all were listed
 
-	// Lacks gives, when all was looked up, slabs that seem to be gone, of those that the capture needs which is relied on.
-	Lacks func() []format.SlabID
+	// Lacks gives, when all was looked up, slabs that seem to be gone or cut short, of those that the capture needs which is relied
+	// on, and of those named that a capture needs which is there; and those unread, whatever is wrong with them. Slabs that
+	// nobody may rely on are left out.
+	Lacks func(named, unread []format.SlabID) []format.SlabID
+	// LengthSaid gives the length that tables say of such a slab, in bytes, if that is known.
+	LengthSaid func(format.SlabID) (uint64, bool)
 
 	// Rest gives what else the repository holds; nil: Index has all. See Relied.Tables.
 	Rest func(context.Context) (*Loaded, error)
@@ -157,9 +161,12 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 			return nil, err
 		}
 	}
-	needed := map[format.SlabID]bool(nil)
-	if some != nil {
+	var needed map[format.SlabID]bool
+	switch {
+	case some != nil:
 		needed = some.Slabs
+	case relied != nil:
+		needed = make(map[format.SlabID]bool)
 	}
 	if exclude.asksTimes() || some != nil && some.All {
 		some = nil
@@ -179,7 +186,6 @@ func (r *Stock) Load(ctx context.Context, l *lease.Lease, group []byte, relied f
 		}
 	}
 	s.Finals, s.Unread = going.Finals()
-	s.Lacks = p.lacks
 	return s, nil
 }
 

@@ -151,9 +151,9 @@ type session struct {
 
 	retiredErr error // what listing retired gave
 
-	harmTold bool // a verification tells of damage
-	lacking  lacking
-	lacks    func() []format.SlabID // see stock.Loaded
+	harmTold  bool // a verification tells of damage
+	lacking   lacking
+	looksBack bool // what the capture before needs is known by itself alone, and it was listed just before
 
 	begun    chan struct{} // closed when begin has ended
 	beginErr error
@@ -214,10 +214,9 @@ func (s *session) begin(ctx context.Context) error {
 	stock.TellTables(&cfg, s.wrote.note)
 	cfg.MaxChunk = s.Params.Max()
 	cfg.Level, cfg.Apart = s.o.Level, apart
-	s.lacks = loaded.Lacks
 	s.crowds = s.crowdsOf(loaded)
 	cfg.Old, cfg.Crowds = s.lacking.noting(weave.OldChunks(s.r.slabs)), s.crowds
-	cfg.Alike = len(s.o.Volumes) > 0 // what is carried follows nothing
+	cfg.Alike = cfg.Deltas == intake.DeltasOn // what has own ones follows nothing of another capture: to store it anew gains something
 	s.index = loaded.Index
 	s.loadBefore(ctx)
 	s.Intake, err = intake.New(ctx, cfg)

@@ -162,6 +162,8 @@ func (s *session) lookUp(ctx context.Context, contents *format.Recipe, to chan<-
 				// Chunks that the index lacks are left out, and their lengths with them: places are
 				// for the search nearby only.
 				at += int64(n)
+			} else {
+				s.nameNeeded(place.Slab)
 			}
 		}
 		if len(block) == 0 {

@@ -32,6 +32,7 @@ func (s *session) follow(ctx context.Context, stream *intake.Stream, before *for
 			s.lacking.note(err)
 			break
 		}
+		s.nameNeeded(run.Slab)
 		if q.Add(s.index, run); q.Spans() == mostFollowed && s.index.Sampled() {
 			break // memory is short
 		}

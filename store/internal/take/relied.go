@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/intake"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/storage"
@@ -47,13 +48,16 @@ func (s *session) relied(ctx context.Context) (*stock.Relied, error) {
 		return nil, err
 	}
 	if !known {
+		s.looksBack = true
 		s.noteOpen(&format.ReliedRecord{})
 		return nil, nil
 	}
 	s.before = note
 	open := *note
 	s.noteOpen(&open)
-	if generation, ok := ledger.HighestGenerations(ledger.FilesOf(s.files, note.Capture))[note.Capture]; !ok || generation != 0 {
+	there := ledger.FilesOf(s.files, note.Capture)
+	if generation, ok := ledger.HighestGenerations(there)[note.Capture]; !ok || generation != 0 {
+		s.looksBack = !slices.ContainsFunc(there, func(i storage.Info) bool { return i.Name == names.Capture(note.Capture, 0) })
 		return nil, nil // what it needs may have been moved since
 	}
 	all, err := s.listsAll(ctx)

@@ -78,8 +78,8 @@ func (v *Vault) readSettings(ctx context.Context, marks []ownMark) (*format.Sett
 	return nil, nil
 }
 
-// LostSettings gives the names of marks with settings where there are some and none can be read: then nobody knows how
-// much parity slabs were to get, and they get none.
+// LostSettings gives the names of marks with settings where there are some and none can be read: then nobody knows which
+// parity and which deltas slabs were to get, and they get none.
 func (v *Vault) LostSettings(ctx context.Context) ([]string, error) {
 	_, err := v.Parity(ctx)
 	v.settings.mu.Lock()

@@ -2,16 +2,15 @@ package weigh
 
 import (
 	"context"
-	"fmt"
 
 	"github.com/kistarchive/kist/store/internal/ledger"
 )
 
-// FreedBy tells how many bytes would come free without some captures, by their ids.
-func (r *Scales) FreedBy(ctx context.Context, captures []*ledger.Capture, going map[string]bool) (bytes int64, err error) {
+// FreedBy tells how many bytes would come free without some captures, by their ids, and why captures, by theirs, are not counted in full.
+func (r *Scales) FreedBy(ctx context.Context, captures []*ledger.Capture, going map[string]bool) (bytes int64, inPart map[string]error, err error) {
 	c, err := r.newCensus(ctx)
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
 	var leaving, staying group
 	for _, capture := range captures {
@@ -24,12 +23,7 @@ func (r *Scales) FreedBy(ctx context.Context, captures []*ledger.Capture, going 
 	}
 	t, err := c.count(ctx, []group{leaving, staying})
 	if err != nil {
-		return 0, err
+		return 0, nil, err
 	}
-	for _, capture := range captures {
-		if err := t.inPart[capture.ID]; err != nil {
-			return 0, fmt.Errorf("capture %s: %w", capture.ID, err)
-		}
-	}
-	return t.groups[0].Alone, nil
+	return t.groups[0].Alone, t.inPart, nil
 }
