@@ -3,6 +3,7 @@ package reclaim
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"math"
 	"sync"
 	"time"
@@ -39,6 +40,8 @@ type Report struct {
 	Next      time.Time // when the first of these can go; zero: there are none
 	Notes     []string
 	Waiting   []lease.Writer // writers at work
+	Refused   int            // objects that the storage refuses to remove
+	Kept      int64          // bytes of those, but for marks
 	ToDeltas  *Anew          // nil where that was not asked for
 }
 
@@ -83,9 +86,16 @@ func (r *Keeper) reclaim(ctx context.Context, o Options) (*Report, error) {
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	c := &reclaimer{r: r, o: o, lease: l, out: &Report{Captures: []string{}}}
+	c := &reclaimer{r: r, o: o, lease: l, out: &Report{Captures: []string{}}, refused: make(map[string]int64)}
 	err = c.run(ctx)
 	c.out.Waiting = c.waiting
+	c.out.Refused = len(c.refused)
+	for _, size := range c.refused {
+		c.out.Kept += size
+	}
+	if err == nil && c.out.Kept > 0 && c.out.Freed == 0 {
+		err = fmt.Errorf("nothing of what is to go can be removed: %w", c.refusal)
+	}
 	return c.out, err
 }
 
@@ -99,7 +109,9 @@ type reclaimer struct {
 	waiting []lease.Writer  // who is at work, so that what is to go waits
 	dead    map[string]bool // leases that were taken for dead
 
-	freeing sync.Mutex // held to count in out.Freed
+	freeing sync.Mutex       // held to count in out.Freed, and for refused and refusal
+	refused map[string]int64 // lengths of what the storage refuses to remove, by name
+	refusal error            // the last one
 }
 
 // run frees whole slabs first, so that moving the rests of others finds room.
