@@ -95,16 +95,23 @@ func (a *app) warnOfBucket(found objects.Properties) {
 }
 
 // warnKept says that what was freed takes its room all the same, where the bucket keeps it.
-func (a *app) warnKept(ctx context.Context, r *repository, freed uint64) {
+func (a *app) warnKept(ctx context.Context, r *repository, out *store.Reclaimed) {
+	if out.Freed == 0 && out.RetainedBytes == 0 {
+		return
+	}
 	found, err := r.at.Keeps(ctx)
 	if err != nil || found.Versions != objects.Yes { // what is not known is nothing to be said
 		return
+	}
+	what := fmt.Sprintf("the %s that are freed take their room", screen.Size(uint64(out.Freed)))
+	if out.Retained > 0 {
+		what = fmt.Sprintf("%s (%s) of what was removed, by this run or before, take their room", screen.Size(uint64(out.RetainedBytes)), screen.Count(out.Retained, "version", "versions"))
 	}
 	until := ""
 	if found.LockDefault != "" {
 		until = fmt.Sprintf(", not before its lock ends (%s from when it was put)", screen.Line(found.LockDefault))
 	}
-	a.Warn("the bucket keeps versions: the %s that are freed take their room until a rule of the bucket removes versions that are not current%s", screen.Size(freed), until)
+	a.Warn("the bucket keeps versions: %s until a rule of the bucket removes versions that are not current%s", what, until)
 }
 
 // unmakeTime is how long taking away what was begun may take.

@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // Options say what is freed. They are valid.
@@ -39,10 +40,11 @@ type Report struct {
 	Retired   int       // captures within their grace time
 	Next      time.Time // when the first of these can go; zero: there are none
 	Notes     []string
-	Waiting   []lease.Writer // writers at work
-	Refused   int            // objects that the storage refuses to remove
-	Kept      int64          // bytes of those, but for marks
-	ToDeltas  *Anew          // nil where that was not asked for
+	Waiting   []lease.Writer   // writers at work
+	Refused   int              // objects that the storage refuses to remove
+	Kept      int64            // bytes of those, but for marks
+	Retained  storage.Retained // by the storage, of what was removed at any time
+	ToDeltas  *Anew            // nil where that was not asked for
 }
 
 // Reclaim frees what no capture needs. It wants a repository that is read afresh. On a full medium it gives the reserve
@@ -59,6 +61,9 @@ func (r *Keeper) Reclaim(ctx context.Context, o Options) (out *Report, err error
 		o.ToDeltas = nil // on a full medium there is no room for it
 		return err
 	})
+	if s, ok := r.storage.(storage.Retainer); ok && err == nil {
+		out.Retained, _ = s.Retained(ctx) // what is not known is nothing to be said
+	}
 	if err == nil && r.vault.KeepReserve(ctx, o.Reserve) != nil {
 		out.Notes = append(out.Notes, "there is no room for the reserve, without which nothing can be freed on a full medium: reclaiming writes it once there is")
 	}

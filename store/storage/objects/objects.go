@@ -55,7 +55,7 @@ type Options struct {
 var ErrOptions = errors.New("wrong options for an object store")
 
 // A Storage is a [storage.Storage] in a bucket, below a prefix. It is a [storage.Clock], a [storage.Sweeper], a
-// [storage.AfterLister] and a [storage.Parallel], too.
+// [storage.AfterLister], a [storage.Parallel] and a [storage.Retainer], too.
 //
 // Objects whose names are not those of CheckName of package storage are taken for absent. In the folder "_aside" below the prefix it
 // puts small objects of its own, and removes them again: RemoveAside removes those that stayed.
@@ -80,6 +80,7 @@ var _ interface {
 	storage.Sweeper
 	storage.AfterLister
 	storage.Parallel
+	storage.Retainer
 } = (*Storage)(nil)
 
 // Open gives a [Storage] in a bucket. It gets credentials, and sends no request to the store: that a bucket is not there shows with the
