@@ -132,7 +132,7 @@ func reclaimLocked(t *testing.T, name string, locked func(storage.Info) bool) {
 	}
 	infos, _ := f.mem.List(t.Context(), "tables")
 	bundles, _ := f.mem.List(t.Context(), "bundles")
-	if n := len(infos) + len(bundles); n > objects+1 {
+	if n := len(infos) + len(bundles); n > objects+4 { // one for each of what the first of them freed
 		t.Errorf("%d tables and bundles, and %d before further runs", n, objects)
 	}
 	check()

@@ -64,6 +64,12 @@ func checkBucket(at *where.Opened, found objects.Properties) error {
 	return &advised{err, "Nothing was made. Take a newer release of the object store, or another one."}
 }
 
+// warnUnguarded says that a bucket, which knew conditional writes when the repository was made, ignores them by now.
+func (a *app) warnUnguarded(place string) {
+	a.Warn("%s ignores conditional writes (If-None-Match) by now: of two machines that write one name at once the last would win, and the capture of the other be lost. "+
+		"Some object stores do so once a bucket keeps versions: see what was changed, and until then let one machine at a time write there", place)
+}
+
 // checkEmpty refuses a prefix below which something is.
 func checkEmpty(ctx context.Context, at *where.Opened) error {
 	if _, err := at.Objects.Stat(ctx, anchor); err == nil {

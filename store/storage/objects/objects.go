@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/minio/minio-go/v7"
@@ -49,6 +50,10 @@ type Options struct {
 
 	// Watch sees calls that wait for the store, those among them that are done again, and is told of what moves. nil: nobody looks.
 	Watch *files.Watch
+
+	// Unguarded is called, once at most, when it shows that the store ignores the condition of writes: where this is not nil, the
+	// first small object that is put is sent a second time, to see that it is refused.
+	Unguarded func()
 }
 
 // ErrOptions is returned for options that make no sense.
@@ -69,6 +74,10 @@ type Storage struct {
 	region   string
 	patience time.Duration
 	watch    *files.Watch
+
+	unguarded func()
+	guarded   atomic.Bool // whether conditions are ignored was looked at
+	sums      atomic.Bool // the store wants Content-MD5
 
 	writers chan struct{} // one for each content that is held
 	blocks  sync.Pool     // of *[]byte, blockSize bytes each
@@ -118,14 +127,15 @@ func open(options Options) (*Storage, error) {
 		return nil, errors.Join(ErrOptions, err)
 	}
 	s := &Storage{
-		keys:     credentials.New(&provider{from: options.Credentials}),
-		idle:     transport.CloseIdleConnections,
-		bucket:   a.Bucket,
-		place:    a.place(),
-		region:   orDefault(a.Region, "us-east-1"), // what engines of one's own take (common practice, no source)
-		patience: orDefault(options.Patience, defaultPatience),
-		watch:    options.Watch,
-		writers:  make(chan struct{}, orDefault(options.Writers, defaultWriters)),
+		keys:      credentials.New(&provider{from: options.Credentials}),
+		idle:      transport.CloseIdleConnections,
+		bucket:    a.Bucket,
+		place:     a.place(),
+		region:    orDefault(a.Region, "us-east-1"), // what engines of one's own take (common practice, no source)
+		patience:  orDefault(options.Patience, defaultPatience),
+		watch:     options.Watch,
+		unguarded: options.Unguarded,
+		writers:   make(chan struct{}, orDefault(options.Writers, defaultWriters)),
 	}
 	if a.Prefix != "" {
 		s.prefix = a.Prefix + "/"
