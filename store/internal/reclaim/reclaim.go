@@ -116,7 +116,7 @@ type reclaimer struct {
 
 	freeing sync.Mutex       // held to count in out.Freed, and for refused and refusal
 	refused map[string]int64 // lengths of what the storage refuses to remove, by name
-	refusal error            // the last one
+	refusal error            // the first one
 }
 
 // run frees whole slabs first, so that moving the rests of others finds room.

@@ -1,6 +1,7 @@
 package reclaim
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"io/fs"
@@ -364,7 +365,7 @@ func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) (gone b
 		return true, nil
 	}
 	if errors.Is(err, fs.ErrPermission) {
-		c.refused[info.Name], c.refusal = info.Size, err
+		c.refused[info.Name], c.refusal = info.Size, cmp.Or(c.refusal, err)
 		return false, nil
 	}
 	return false, err
