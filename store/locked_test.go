@@ -14,6 +14,8 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 )
 
@@ -77,14 +79,7 @@ func TestReclaimLocked(t *testing.T) {
 func reclaimLocked(t *testing.T, name string, locked func(storage.Info) bool) {
 	f := newFixtureOf(t, store.CreateOptions{Deltas: store.DeltasOn, ChunkAverage: 8192, Grace: 24 * time.Hour})
 	defer f.Close()
-	medium := &locking{Memory: f.mem}
-	var err error
-	if err := f.Repository.Close(); err != nil {
-		t.Fatal(err)
-	}
-	if f.Repository, err = store.Open(t.Context(), medium, f.key, store.OpenOptions{}); err != nil {
-		t.Fatal(err)
-	}
+	medium := f.lock()
 	streams := make(map[string][]byte)
 	var captures []*store.Capture
 	capture := func() {
@@ -172,4 +167,122 @@ func (f *fixture) anyFinal() bool {
 		f.t.Fatal(err)
 	}
 	return slices.ContainsFunc(infos, func(info storage.Info) bool { return strings.HasSuffix(info.Name, ".final") })
+}
+
+// lock opens the repository anew, over a storage that refuses to remove some objects once they are named.
+func (f *fixture) lock() *locking {
+	f.t.Helper()
+	if err := f.Repository.Close(); err != nil {
+		f.t.Fatal(err)
+	}
+	medium := &locking{Memory: f.mem}
+	var err error
+	if f.Repository, err = store.Open(f.t.Context(), medium, f.key, store.OpenOptions{}); err != nil {
+		f.t.Fatal(err)
+	}
+	return medium
+}
+
+// TestBasesUnderLock: what stands on others goes first, so that where it can't, they stay.
+func TestBasesUnderLock(t *testing.T) {
+	f, captures, _ := chain(t, 4)
+	f.capture(random(9, 100_000))
+	before := f.frames()
+	under := make(map[string]bool) // slabs on which others stand
+	for _, frames := range before {
+		for _, frame := range frames {
+			for _, b := range frame.Bases {
+				under[names.Slab(b.Slab)] = true
+			}
+		}
+	}
+	f.retire(captures...)
+	medium := f.lock()
+	medium.locked = func(info storage.Info) bool {
+		frames := before[info.Name]
+		return !under[info.Name] && slices.ContainsFunc(frames, func(frame format.Frame) bool { return frame.Depth > 0 })
+	}
+	out, err := f.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true})
+	if err != nil || out.Refused == 0 || len(out.Captures) != 4 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	all := f.frames()
+	for name, frames := range all {
+		for _, frame := range frames {
+			for _, b := range frame.Bases {
+				if all[names.Slab(b.Slab)] == nil {
+					t.Fatalf("%s is there, and what it stands on is not", name)
+				}
+			}
+		}
+	}
+	if len(all) < 3 {
+		t.Errorf("%d slabs are there: the test sees nothing", len(all))
+	}
+	medium.locked = nil
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true})
+	if n := len(f.frames()); n != 1 {
+		t.Errorf("%d slabs are left, want 1", n)
+	}
+}
+
+// TestSupersededUnderLock: an index file in whose place another one came, and that can't be removed, stays whole: it counts again if
+// the other one is lost.
+func TestSupersededUnderLock(t *testing.T) {
+	f := newFixtureOf(t, withDeltas(store.DeltasOff))
+	f.harmed = true
+	stays := file{name: "a", content: random(1, 100_000)}
+	goes := f.capture(tarOf(t, stays, file{name: "b", content: random(2, 300_000)}))
+	in := tarOf(t, stays)
+	c := f.capture(in)
+	medium := f.lock()
+	first := names.Capture(c.ID, 0)
+	medium.locked = func(info storage.Info) bool { return info.Name == first }
+	f.retire(goes)
+	out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	if out.Moved == 0 || out.Refused == 0 {
+		t.Fatalf("%+v", out)
+	}
+	if err := f.mem.Remove(t.Context(), names.Capture(c.ID, 1)); err != nil {
+		t.Fatal(err)
+	}
+	f.wantStream(c, in)
+}
+
+// TestBundlesUnderLock: bundles that can't be removed are not put anew with each run.
+func TestBundlesUnderLock(t *testing.T) {
+	f := newFixtureOf(t, withDeltas(store.DeltasOff))
+	f.Repository.Close()
+	var err error
+	if f.Repository, err = store.Open(t.Context(), f.mem, f.key, store.OpenOptions{Cache: t.TempDir()}); err != nil { // which puts bundles
+		t.Fatal(err)
+	}
+	var captures []*store.Capture
+	for i := range 70 {
+		captures = append(captures, f.capture(random(byte(i), 100)))
+	}
+	medium := f.lock()
+	medium.locked = func(info storage.Info) bool { return strings.HasPrefix(info.Name, names.Bundles+"/") }
+	f.retire(captures[:3]...)
+	count := func() int {
+		infos, err := f.mem.List(t.Context(), names.Bundles)
+		if err != nil || len(infos) == 0 {
+			t.Fatalf("%v, %v", infos, err)
+		}
+		return len(infos)
+	}
+	before := count()
+	for range 3 {
+		if out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}); out.Refused == 0 {
+			t.Fatalf("%+v", out)
+		}
+	}
+	if n := count(); n != before {
+		t.Errorf("%d bundles, %d before", n, before)
+	}
+	medium.locked = nil
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	if n := count(); n != 1 {
+		t.Errorf("%d bundles, want 1", n)
+	}
 }

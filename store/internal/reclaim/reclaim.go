@@ -95,10 +95,12 @@ func (r *Keeper) reclaim(ctx context.Context, o Options) (*Report, error) {
 	err = c.run(ctx)
 	c.out.Waiting = c.waiting
 	c.out.Refused = len(c.refused)
-	for _, size := range c.refused {
-		c.out.Kept += size
+	wanted := false // of what a run is for; the rest serves no more than to be tidied
+	for name, size := range c.refused {
+		folder := vault.FolderOf(name)
+		c.out.Kept, wanted = c.out.Kept+size, wanted || folder == names.Captures || folder == names.Slabs
 	}
-	if err == nil && c.out.Kept > 0 && c.out.Freed == 0 {
+	if err == nil && wanted && c.out.Freed == 0 {
 		err = fmt.Errorf("nothing of what is to go can be removed: %w", c.refusal)
 	}
 	return c.out, err

@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"net/http"
 	"testing"
 
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/objects"
+	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 )
 
 // TestRetained: what versions keep below the prefix is counted, page by page, and asked for only where the bucket keeps some.
@@ -40,6 +42,17 @@ func TestRetained(t *testing.T) {
 		}
 	}
 	f.Old["hazelnut"] = f.Old["hazel/kist/slabs/1"]
+	pages := 0
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool { // the list goes on behind what is known
+		if !r.URL.Query().Has("versions") {
+			return false
+		}
+		if pages++; pages%2 == 0 {
+			objectstest.Refuse(w, http.StatusServiceUnavailable, "SlowDown")
+			return true
+		}
+		return false
+	}
 	if got, err := s.Retained(t.Context()); err != nil || got != want {
 		t.Errorf("%+v, %v; want %+v", got, err, want)
 	}
