@@ -174,7 +174,8 @@ func TestReclaimRefused(t *testing.T) {
 		}
 		must("capture", "--name", "seeds", "--version", fmt.Sprint(version), data)
 	}
-	must("retire", "seeds@0", "seeds@1")
+	must("retire", "seeds@0")
+	must("retire", "seeds@1")
 	refuse("/retired/")
 	must("retire", "--undo", "seeds@1") // what ends it is put, and counts
 	if said := must("list"); !strings.Contains(said, "seeds  1") {
