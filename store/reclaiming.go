@@ -86,6 +86,13 @@ type Reclaimed struct {
 	Announced int      `json:"announced_slabs"` // go when the grace time has passed, if nothing wants them until then
 	Due       int64    `json:"announced_bytes"`
 	Retired   int      `json:"retired"` // captures within their grace time
+	// Refused are objects that go and that the storage refuses to remove (fs.ErrPermission), as one that locks them for a time does, with
+	// RefusedBytes, marks not counted. Captures and slabs among them stay whole, and nobody relies on these slabs; a later run tries again.
+	Refused      int   `json:"refused_objects,omitempty"`
+	RefusedBytes int64 `json:"refused_bytes,omitempty"`
+	// Retained is what the storage goes on keeping of what was removed by any run, where it can tell: see [storage.Retainer].
+	Retained      int   `json:"retained_objects,omitempty"`
+	RetainedBytes int64 `json:"retained_bytes,omitempty"`
 	// Next is when the first of the announced slabs and retired captures can go, by
 	// the medium's clock; zero if there are none.
 	Next time.Time `json:"next,omitzero"`
@@ -150,6 +157,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 		Captures: done.Captures, Slabs: done.Slabs, Freed: done.Freed, Moved: done.Moved, Written: done.Written,
 		Announced: done.Announced, Due: done.Due, Retired: done.Retired, Next: done.Next, Notes: done.Notes,
 		Waiting: givenWriters(done.Waiting), ToDeltas: givenAnew(done.ToDeltas),
+		Refused: done.Refused, RefusedBytes: done.Kept, Retained: done.Retained.Objects, RetainedBytes: done.Retained.Bytes,
 	}, err
 }
 

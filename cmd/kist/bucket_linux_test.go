@@ -15,6 +15,8 @@ import (
 //	user NAME             makes a user of it without rights, whose keys are in the shared file NAME.keys
 //	policy BUCKET FILE    gives a bucket a policy
 //	deny NAME BUCKET KEY  the user NAME may not remove an object
+//	versions BUCKET       has a bucket keep versions from now on
+//	lock BUCKET           makes a bucket that locks what is put, for a day
 //	overwrite NAME BUCKET KEY  the user NAME writes an object anew without a condition
 //
 // $ENDPOINT is the store's, and $ADDRESS what follows a bucket and prefix in an address.
@@ -45,6 +47,8 @@ func TestBucket(t *testing.T) {
 			ts.Fatalf("%s may remove %s", args[0], args[2])
 		}
 	}
+	p.Cmds["versions"] = func(ts *testscript.TestScript, _ bool, args []string) { ts.Check(ceph.KeepVersions(args[0])) }
+	p.Cmds["lock"] = func(ts *testscript.TestScript, _ bool, args []string) { ts.Check(ceph.MakeLocked(args[0])) }
 	p.Cmds["overwrite"] = func(ts *testscript.TestScript, _ bool, args []string) {
 		ts.Check(ceph.Overwrite(args[0], args[1], args[2], []byte("overwritten")))
 	}

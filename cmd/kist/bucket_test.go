@@ -5,11 +5,15 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"github.com/kistarchive/kist/cmd/kist/internal/spool"
+	"github.com/kistarchive/kist/store/storage/files"
+	"github.com/kistarchive/kist/store/storage/objects"
 	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 )
 
@@ -142,8 +146,117 @@ func TestReclaimOfVersions(t *testing.T) {
 		f.Set(func() { f.Versions = versions })
 		kist("retire", "--last", "1")
 		status, said := kist("reclaim", "--grace", "0")
-		if told := strings.Contains(said, "the bucket keeps versions: the "); status != statusDone || told != (versions != "") {
+		if told := strings.Contains(said, "the bucket keeps versions: "); status != statusDone || told != (versions != "") {
 			t.Errorf("%q: status %d, %s", versions, status, said)
+		}
+		// How much that is is known where the store tells, and as long as it keeps it.
+		counted := versions == "Enabled"
+		_, said = kist("reclaim", "--grace", "0")
+		if told := strings.Contains(said, "of what was removed, by this run or before, take their room"); told != counted {
+			t.Errorf("%q: %s", versions, said)
+		}
+		f.Set(func() { clear(f.Old) })
+		if _, said = kist("reclaim", "--grace", "0"); strings.Contains(said, " MiB (") {
+			t.Errorf("%q, when a rule has removed all: %s", versions, said)
+		}
+	}
+}
+
+// TestReclaimRefused: what the store refuses to remove is told, and is no reason to leave the rest, unless nothing at all can be; a later
+// run goes on.
+func TestReclaimRefused(t *testing.T) {
+	f := objectstest.NewFake(t)
+	kist := inBucket(t, f)
+	data := t.TempDir()
+	must := func(args ...string) string {
+		t.Helper()
+		status, said := kist(args...)
+		if status != statusDone {
+			t.Fatalf("%v: status %d, %s", args, status, said)
+		}
+		return said
+	}
+	refuse := func(keys string) {
+		f.Set(func() {
+			f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+				refused := keys != "" && r.Method == http.MethodDelete && strings.Contains(r.URL.Path, keys) && !strings.Contains(r.URL.Path, "/leases/")
+				if refused {
+					objectstest.Refuse(w, http.StatusForbidden, "AccessDenied")
+				}
+				return refused
+			}
+		})
+	}
+	must("setup")
+	for version := range 3 {
+		if err := os.WriteFile(filepath.Join(data, "seeds.csv"), bytes.Repeat([]byte{byte(version)}, 100_000), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		must("capture", "--name", "seeds", "--version", fmt.Sprint(version), data)
+	}
+	must("retire", "seeds@0")
+	must("retire", "seeds@1")
+	refuse("/retired/")
+	must("retire", "--undo", "seeds@1") // what ends it is put, and counts
+	if said := must("list"); !strings.Contains(said, "seeds  1") {
+		t.Errorf("not taken back: %s", said)
+	}
+	refuse("/hazel/")
+	status, said := kist("reclaim", "--grace", "0")
+	if status != statusFailed || !strings.Contains(said, "nothing of what is to go can be removed") || !strings.Contains(said, "denies this") {
+		t.Errorf("nothing may be removed: status %d, %s", status, said)
+	}
+	must("verify", "--full")
+	refuse("/slabs/")
+	if said := must("reclaim", "--grace", "0"); !strings.Contains(said, "1 object (") || !strings.Contains(said, "could not be removed: the storage refuses it") {
+		t.Error(said)
+	}
+	must("verify", "--full")
+	refuse("")
+	if said := must("reclaim", "--grace", "0"); !strings.Contains(said, "1 slab") || strings.Contains(said, "could not be removed") {
+		t.Error(said)
+	}
+	must("verify", "--full")
+}
+
+// TestBucketChanges: a store that ignores conditions which it knew is told of by all that writes, and by nothing else.
+func TestBucketChanges(t *testing.T) {
+	f := objectstest.NewFake(t)
+	kist := inBucket(t, f)
+	for _, ignores := range []bool{false, true} {
+		for _, args := range [][]string{{"setup"}, {"capture", "--name", "seeds", t.TempDir(), "--accept-empty"}, {"list"}, {"reclaim"}, {"verify"}} {
+			if ignores && args[0] == "setup" {
+				continue
+			}
+			status, said := kist(args...)
+			if told := strings.Contains(said, "ignores conditional writes (If-None-Match) by now"); status != statusDone || told != (ignores && args[0] != "list") {
+				t.Errorf("ignored: %v, %v: status %d, %s", ignores, args, status, said)
+			}
+		}
+		f.Set(func() { f.Ignores = true })
+	}
+}
+
+// TestWordsOfBuckets: of a bucket nothing is said of folders and mounts.
+func TestWordsOfBuckets(t *testing.T) {
+	if text := callText(files.Call{Op: objects.Request}); text != "" {
+		t.Errorf("a request: %q", text)
+	}
+	e := &silentError{"s3://seeds/hazel", files.Silence{Call: files.Call{Op: objects.Request}, For: time.Minute}}
+	if text := e.Error(); strings.Contains(text, "request") || !strings.HasPrefix(text, "s3://seeds/hazel: there was no answer") {
+		t.Error(text)
+	}
+	for _, inBucket := range []bool{false, true} {
+		o := strayed{spool.Other{Repository: "0123-4567"}, inBucket}
+		if text := strayedText(o); strings.Contains(text, "this folder") == inBucket || strings.Contains(text, "bucket") != inBucket {
+			t.Error(text)
+		}
+		w := &waitElsewhere{path: "/mnt/share/kist", spool: &spool.Spool{}, count: 2}
+		if inBucket {
+			w.path = "s3://seeds/hazel"
+		}
+		if text := w.text(); strings.Contains(text, "mount") == inBucket {
+			t.Error(text)
 		}
 	}
 }

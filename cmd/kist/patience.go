@@ -13,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store/storage/files"
+	"github.com/kistarchive/kist/store/storage/objects"
 )
 
 // How long a repository's place may be silent before it is said that it is waited for, and how seldom that is said
@@ -32,7 +33,11 @@ type silentError struct {
 }
 
 func (e *silentError) Error() string {
-	return fmt.Sprintf("%s: %s: %v (it was silent for %s)", e.place, callText(e.silence.Call), errNoAnswer, screen.DurationText(e.silence.For.Round(time.Second)))
+	text := e.place
+	if call := callText(e.silence.Call); call != "" {
+		text += ": " + call
+	}
+	return fmt.Sprintf("%s: %v (it was silent for %s)", text, errNoAnswer, screen.DurationText(e.silence.For.Round(time.Second)))
 }
 
 func (e *silentError) Unwrap() error { return errNoAnswer }
@@ -53,9 +58,12 @@ func silentText(err error, silent *silentError) string {
 	return text + "\nNothing is left half done. Run it again when it answers: what has arrived is used."
 }
 
-// callText says what a call was about to do.
+// callText says what a call was about to do; "" of a request to an object store, of which nothing more is known.
 func callText(c files.Call) string {
-	if c.Name == "" || c.Name == "." {
+	switch {
+	case c.Name == "" && c.Op == objects.Request:
+		return ""
+	case c.Name == "" || c.Name == ".":
 		return c.Op
 	}
 	return c.Op + " " + screen.Line(c.Name)
@@ -134,7 +142,11 @@ func (a *app) tellSilence(w *waited, s files.Silence) time.Duration {
 		lost(&silentError{w.place, s})
 		return s.For + 365*24*time.Hour // nothing is left to be said
 	}
-	a.Warn("waiting for %s to answer, for %s by now (%s)", w.place, screen.DurationText(s.For.Round(time.Second)), callText(s.Call))
+	call := callText(s.Call)
+	if call != "" {
+		call = " (" + call + ")"
+	}
+	a.Warn("waiting for %s to answer, for %s by now%s", w.place, screen.DurationText(s.For.Round(time.Second)), call)
 	next := min(2*s.For, s.For+seldomQuiet)
 	if most > 0 {
 		next = min(next, most)

@@ -98,15 +98,26 @@ func (a *app) reclaim(c *cli.Context) error {
 		a.metrics.Set("freed_bytes", "Bytes that the last run freed.", float64(out.Freed))
 		a.metrics.Set("written_bytes", "Bytes that the last run wrote to free others.", float64(out.Written))
 		a.metrics.Set("removed_captures", "Captures that the last run removed.", float64(len(out.Captures)))
+		a.metrics.Set("refused_bytes", "Bytes that the last run was to free, and the storage refuses to remove.", float64(out.RefusedBytes))
+		a.metrics.Set("retained_bytes", "Bytes that the storage goes on keeping of what was removed, as far as it tells.", float64(out.RetainedBytes))
 		a.metrics.Set("retired_captures", "Retired captures that can still be taken back.", float64(out.Retired))
 	}
 	if err != nil {
 		return a.stoppedReclaim(out, err)
 	}
-	if !o.DryRun && out.Freed > 0 {
-		a.warnKept(c.Context, r, uint64(out.Freed))
+	if !o.DryRun {
+		a.warnRefused(out)
+		a.warnKept(c.Context, r, out)
 	}
 	return a.printReclaimed(out, o)
+}
+
+// warnRefused says what is to go and could not be removed.
+func (a *app) warnRefused(out *store.Reclaimed) {
+	if out.Refused > 0 {
+		a.Warn("%s (%s) could not be removed: the storage refuses it, as of what is locked, or where the key or user may not remove. They stay whole, nothing more is put on them, and a later kist reclaim tries again",
+			screen.Count(out.Refused, "object", "objects"), screen.Size(uint64(out.RefusedBytes)))
+	}
 }
 
 // waitingText says for what reclaim waits: at first until others see what it put, and then until it sees what they put before they did.

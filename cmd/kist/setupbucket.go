@@ -67,6 +67,12 @@ func checkBucket(at *where.Opened, found objects.Properties) error {
 	return &advised{err, "Nothing was made. Take a newer release of the object store, or another one."}
 }
 
+// warnUnguarded says that a bucket, which knew conditional writes when the repository was made, ignores them by now.
+func (a *app) warnUnguarded(place string) {
+	a.Warn("%s ignores conditional writes (If-None-Match) by now: of two machines that write one name at once the last would win, and the capture of the other be lost. "+
+		"Some object stores do so once a bucket keeps versions: see what was changed, and until then let one machine at a time write there", place)
+}
+
 // checkEmpty refuses a prefix below which something is.
 func checkEmpty(ctx context.Context, at *where.Opened) error {
 	if _, err := at.Objects.Stat(ctx, anchor); err == nil {
@@ -98,16 +104,23 @@ func (a *app) warnOfBucket(found objects.Properties) {
 }
 
 // warnKept says that what was freed takes its room all the same, where the bucket keeps it.
-func (a *app) warnKept(ctx context.Context, r *repository, freed uint64) {
+func (a *app) warnKept(ctx context.Context, r *repository, out *store.Reclaimed) {
+	if out.Freed == 0 && out.RetainedBytes == 0 {
+		return
+	}
 	found, err := r.at.Keeps(ctx)
 	if err != nil || found.Versions != objects.Yes { // what is not known is nothing to be said
 		return
+	}
+	what := fmt.Sprintf("the %s that are freed take their room", screen.Size(uint64(out.Freed)))
+	if out.Retained > 0 {
+		what = fmt.Sprintf("%s (%s) of what was removed, by this run or before, take their room", screen.Size(uint64(out.RetainedBytes)), screen.Count(out.Retained, "version", "versions"))
 	}
 	until := ""
 	if found.LockDefault != "" {
 		until = fmt.Sprintf(", not before its lock ends (%s from when it was put)", screen.Line(found.LockDefault))
 	}
-	a.Warn("the bucket keeps versions: the %s that are freed take their room until a rule of the bucket removes versions that are not current%s", screen.Size(freed), until)
+	a.Warn("the bucket keeps versions: %s until a rule of the bucket removes versions that are not current%s", what, until)
 }
 
 // unmakeTime is how long taking away what was begun may take.

@@ -7,6 +7,7 @@ import (
 
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/spool"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 )
 
 // waitElsewhere are captures that wait to be sent to another repository than the one that lies at a path by now.
@@ -17,8 +18,12 @@ type waitElsewhere struct {
 }
 
 func (w *waitElsewhere) text() string {
-	return fmt.Sprintf("%s in the spool on this machine (%s) to be sent to another repository, which lay at %s before: mount that, or put it back; where it lies elsewhere by now, kist resume --repository PATH sends what waits",
-		screen.Count(w.count, "capture waits", "captures wait"), screen.Printable(w.spool.Dir), screen.Printable(w.path))
+	back := "mount that, or put it back"
+	if where.IsAddress(w.path) {
+		back = "see that the endpoint and the prefix are the right ones, or put it back"
+	}
+	return fmt.Sprintf("%s in the spool on this machine (%s) to be sent to another repository, which lay at %s before: %s; where it lies elsewhere by now, kist resume --repository PATH sends what waits",
+		screen.Count(w.count, "capture waits", "captures wait"), screen.Printable(w.spool.Dir), screen.Printable(w.path), back)
 }
 
 // waitElsewhere gives what waits for other repositories than one, by the name of its spool, that were found at the path that is

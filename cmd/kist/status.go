@@ -14,7 +14,6 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/files"
 	"github.com/kistarchive/kist/cmd/kist/internal/kept"
-	"github.com/kistarchive/kist/cmd/kist/internal/spool"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/cmd/kist/internal/upgrade"
 	"github.com/kistarchive/kist/cmd/kist/internal/where"
@@ -66,7 +65,7 @@ type state struct {
 	aside     []kept.Found
 	waiting   []*store.Capture // in the spool
 	unread    []string         // of what waits there
-	strayed   []spool.Other    // spools of places that are not found
+	strayed   []strayed        // spools of places that are not found
 	elsewhere []*waitElsewhere // in the spool, for another repository
 	never     []service        // that the configuration says, and of which no capture is known
 }

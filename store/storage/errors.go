@@ -5,6 +5,8 @@ import (
 	"io/fs"
 	"os"
 	"strings"
+
+	"github.com/kistarchive/kist/store/storage/internal/sentinel"
 )
 
 // Errors that callers tell apart, by errors.Is. What the operating system reports
@@ -12,10 +14,10 @@ import (
 var (
 	// ErrNotFound is returned when there is no object of the given name. It is
 	// fs.ErrNotExist, too.
-	ErrNotFound error = &sentinel{"no such object", fs.ErrNotExist}
+	ErrNotFound = sentinel.New("no such object", fs.ErrNotExist)
 
 	// ErrExists is returned when a name is taken already. It is fs.ErrExist, too.
-	ErrExists error = &sentinel{"the name is taken already", fs.ErrExist}
+	ErrExists = sentinel.New("the name is taken already", fs.ErrExist)
 
 	// ErrBadName is returned for a name that CheckName refuses.
 	ErrBadName = errors.New("not a valid object name")
@@ -28,16 +30,6 @@ var (
 	// something.
 	ErrNotEmpty = errors.New("the folder is not empty: choose an empty or a new one")
 )
-
-// sentinel is an error to compare with that is of a kind of package io/fs as well.
-type sentinel struct {
-	text string
-	kind error
-}
-
-func (s *sentinel) Error() string { return s.text }
-
-func (s *sentinel) Unwrap() error { return s.kind }
 
 // Error tells which operation failed, on which object, and at which step.
 type Error struct {

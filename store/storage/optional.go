@@ -87,3 +87,18 @@ type Parallel interface {
 	// do no harm.
 	Parallel() (writers, readers int)
 }
+
+// A Retainer is a [Storage] that may go on keeping what was removed, as a bucket that keeps versions does, until rules of its own let it go.
+//
+// Without it, package store takes what was removed for free.
+type Retainer interface {
+	// Retained tells how much of what was removed, and of what earlier objects of a name were, still takes room. Where nothing is kept
+	// it asks no more than that. errors.ErrUnsupported: it can't be told, as where the caller has no right to see it.
+	Retained(ctx context.Context) (Retained, error)
+}
+
+// Retained is what takes room though it was removed.
+type Retained struct {
+	Objects int
+	Bytes   int64
+}

@@ -27,6 +27,7 @@ type powers interface {
 	storage.Namer
 	storage.AfterLister
 	storage.Parallel
+	storage.Retainer
 }
 
 // wrappers are all types of the tree that have a storage.Storage inside and may pass for
@@ -78,7 +79,7 @@ func TestWrappersAreKnown(t *testing.T) {
 	})
 	for _, name := range slices.Sorted(maps.Keys(found)) {
 		if wrappers[name] == "" {
-			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper, Namer, AfterLister and Parallel? Say so in wrappers", name)
+			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper, Namer, AfterLister, Parallel and Retainer? Say so in wrappers", name)
 		}
 	}
 	for name := range wrappers {
@@ -105,7 +106,7 @@ func TestNoPowerIsAskedForInside(t *testing.T) {
 	look := func(root string, asks func(at string)) {
 		eachFile(t, root, func(name string, file *ast.File) {
 			ast.Inspect(file, func(n ast.Node) bool {
-				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer", "AfterLister", "Parallel"} {
+				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer", "AfterLister", "Parallel", "Retainer"} {
 					if e, ok := n.(ast.Expr); ok && isSelector(e, "storage", power) {
 						asks(name + ": storage." + power)
 					}

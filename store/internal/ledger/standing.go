@@ -3,6 +3,7 @@ package ledger
 import (
 	"context"
 	"errors"
+	"io/fs"
 	"slices"
 	"time"
 
@@ -172,13 +173,13 @@ func (s *Standing) MarksOf(folder, id string) (marks []string) {
 }
 
 // EndMark ends a hold or a retirement for good: first the mark that ends it is put, so
-// that it does not count any more wherever a copy of it comes from; then it is removed.
+// that it does not count any more wherever a copy of it comes from; then it is removed, or left to who reclaims, where that is refused.
 func (r *Ledger) EndMark(ctx context.Context, kind format.ObjectKind, name string, record *format.MarkRecord) error {
 	err := vault.PutMark(ctx, r.vault, kind, names.Ending(name), record)
 	if err != nil && !errors.Is(err, storage.ErrExists) {
 		return err
 	}
-	if err := r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+	if err := r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) && !errors.Is(err, fs.ErrPermission) {
 		return err
 	}
 	return nil

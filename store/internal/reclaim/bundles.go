@@ -28,7 +28,6 @@ func (c *reclaimer) tidyBundles(ctx context.Context) {
 		there[path.Base(info.Name)] = true
 	}
 	var old []ledger.Bundle
-	left := &format.BundleRecord{}
 	size, has := 0, make(map[string]bool)
 	for _, b := range bundles {
 		stale := len(bundles) >= manyBundles
@@ -36,9 +35,21 @@ func (c *reclaimer) tidyBundles(ctx context.Context) {
 			stale = stale || !there[name]
 		}
 		if !stale || size+int(b.Info.Size) > ledger.BundleMost {
+			noteNames(has, b)
 			continue
 		}
 		old, size = append(old, b), size+int(b.Info.Size)
+	}
+	// Gone first: nothing is lost with a bundle, and one that can't be removed is not put anew with each run.
+	left := &format.BundleRecord{}
+	for _, b := range old {
+		if gone, err := c.removeLeased(ctx, b.Info); err != nil {
+			return
+		} else if !gone {
+			noteNames(has, b)
+		}
+	}
+	for _, b := range old {
 		for i, name := range b.Record.Names {
 			if there[name] && !has[name] {
 				has[name] = true
@@ -46,17 +57,13 @@ func (c *reclaimer) tidyBundles(ctx context.Context) {
 			}
 		}
 	}
-	if len(old) == 0 || c.lease.Check(ctx) != nil {
-		return
-	}
 	if len(left.Names) > 0 {
-		if _, err := c.r.ledger.WriteBundle(ctx, left); err != nil {
-			return
-		}
+		c.r.ledger.WriteBundle(ctx, left)
 	}
-	for _, b := range old {
-		if c.removeLeased(ctx, b.Info) != nil {
-			return
-		}
+}
+
+func noteNames(has map[string]bool, b ledger.Bundle) {
+	for _, name := range b.Record.Names {
+		has[name] = true
 	}
 }

@@ -22,9 +22,7 @@ func (c *reclaimer) clean(ctx context.Context) {
 	c.cleanMarks(ctx)
 	c.tidyBundles(ctx)
 	c.r.vault.CleanSpares(ctx)
-	for _, name := range c.oldVerifications(ctx) {
-		c.r.storage.Remove(ctx, name)
-	}
+	c.removeEach(ctx, c.oldVerifications(ctx))
 	if s, ok := c.r.storage.(storage.Sweeper); ok {
 		removed, _ := s.RemoveAside(ctx, asideAge)
 		for _, info := range removed {
@@ -43,7 +41,7 @@ func (c *reclaimer) cleanLeases(ctx context.Context) {
 			continue
 		}
 		for _, info := range w.Marks {
-			c.r.storage.Remove(ctx, info.Name)
+			c.removeMark(ctx, info.Name)
 		}
 	}
 }

@@ -19,7 +19,7 @@ func (c *reclaimer) finish(ctx context.Context) error {
 	}
 	if len(c.v.going.Final) == 0 {
 		// No slab goes, so no mark is needed: old generations that nobody reads any more may go.
-		return c.removeSuperseded(ctx, nil)
+		return c.removeSuperseded(ctx, &leaving{})
 	}
 	ready, err := c.awaitWriters(ctx)
 	if err != nil || !ready {

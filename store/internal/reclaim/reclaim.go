@@ -3,6 +3,7 @@ package reclaim
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"math"
 	"sync"
 	"time"
@@ -12,6 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // Options say what is freed. They are valid.
@@ -38,8 +40,11 @@ type Report struct {
 	Retired   int       // captures within their grace time
 	Next      time.Time // when the first of these can go; zero: there are none
 	Notes     []string
-	Waiting   []lease.Writer // writers at work
-	ToDeltas  *Anew          // nil where that was not asked for
+	Waiting   []lease.Writer   // writers at work
+	Refused   int              // objects that the storage refuses to remove
+	Kept      int64            // bytes of those, but for marks
+	Retained  storage.Retained // by the storage, of what was removed at any time
+	ToDeltas  *Anew            // nil where that was not asked for
 }
 
 // Reclaim frees what no capture needs. It wants a repository that is read afresh. On a full medium it gives the reserve
@@ -56,6 +61,9 @@ func (r *Keeper) Reclaim(ctx context.Context, o Options) (out *Report, err error
 		o.ToDeltas = nil // on a full medium there is no room for it
 		return err
 	})
+	if s, ok := r.storage.(storage.Retainer); ok && err == nil {
+		out.Retained, _ = s.Retained(ctx) // what is not known is nothing to be said
+	}
 	if err == nil && r.vault.KeepReserve(ctx, o.Reserve) != nil {
 		out.Notes = append(out.Notes, "there is no room for the reserve, without which nothing can be freed on a full medium: reclaiming writes it once there is")
 	}
@@ -83,9 +91,18 @@ func (r *Keeper) reclaim(ctx context.Context, o Options) (*Report, error) {
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	c := &reclaimer{r: r, o: o, lease: l, out: &Report{Captures: []string{}}}
+	c := &reclaimer{r: r, o: o, lease: l, out: &Report{Captures: []string{}}, refused: make(map[string]int64)}
 	err = c.run(ctx)
 	c.out.Waiting = c.waiting
+	c.out.Refused = len(c.refused)
+	wanted := false // of what a run is for; the rest serves no more than to be tidied
+	for name, size := range c.refused {
+		folder := vault.FolderOf(name)
+		c.out.Kept, wanted = c.out.Kept+size, wanted || folder == names.Captures || folder == names.Slabs
+	}
+	if err == nil && wanted && c.out.Freed == 0 {
+		err = fmt.Errorf("nothing of what is to go can be removed: %w", c.refusal)
+	}
 	return c.out, err
 }
 
@@ -99,7 +116,9 @@ type reclaimer struct {
 	waiting []lease.Writer  // who is at work, so that what is to go waits
 	dead    map[string]bool // leases that were taken for dead
 
-	freeing sync.Mutex // held to count in out.Freed
+	freeing sync.Mutex       // held to count in out.Freed, and for refused and refusal
+	refused map[string]int64 // lengths of what the storage refuses to remove, by name
+	refusal error            // the first one
 }
 
 // run frees whole slabs first, so that moving the rests of others finds room.

@@ -1,10 +1,12 @@
 package reclaim
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"io/fs"
+	"maps"
 	"slices"
-	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
@@ -12,14 +14,17 @@ import (
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/remember"
 	"github.com/kistarchive/kist/store/internal/vault"
-	"github.com/kistarchive/kist/store/internal/weave"
 	"github.com/kistarchive/kist/store/storage"
 )
 
-// leaving is what really goes: what was named finally and is still not needed.
+// leaving is what really goes: what was named finally and is still not needed. What could not be removed is taken out.
 type leaving struct {
 	captures []*ledger.Capture
 	slabs    map[format.SlabID]*stocked
+
+	staying map[string]bool        // captures of which an index file could not be removed
+	stuck   map[format.SlabID]bool // slabs that were to go, and are there
+	leases  bool                   // some of the dead could not be removed
 }
 
 // remove looks again at what is needed, and removes the rest of what was named
@@ -40,13 +45,13 @@ func (c *reclaimer) remove(ctx context.Context) error {
 	if err := c.removeCaptures(ctx, g); err != nil {
 		return err
 	}
-	if err := c.removeSuperseded(ctx, g.slabs); err != nil {
+	if err := c.removeSuperseded(ctx, g); err != nil {
 		return err
 	}
 	if err := c.removeSlabs(ctx, g); err != nil {
 		return err
 	}
-	dead, err := c.removeDead(ctx)
+	dead, err := c.removeDead(ctx, g)
 	if err != nil {
 		return err
 	}
@@ -70,7 +75,7 @@ func (v *survey) whatGoes(ctx context.Context) (*leaving, error) {
 			}
 		}
 	}
-	g := &leaving{slabs: make(map[format.SlabID]*stocked)}
+	g := &leaving{slabs: make(map[format.SlabID]*stocked), staying: make(map[string]bool), stuck: make(map[format.SlabID]bool)}
 	for _, capture := range v.captures {
 		switch {
 		case !v.expired(capture): // its needs are known
@@ -106,10 +111,8 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *leaving) error {
 	record := &format.BatchRecord{}
 	said := c.v.going.Departures()
 	ids := make(map[string]bool)
-	var learned []remember.Capture
 	for _, capture := range g.captures {
 		ids[capture.ID] = true
-		learned = append(learned, capture.Remembered(remember.Gone))
 		// A run that was stopped may have said so already.
 		if hash := capture.Hash(); !said.Covers(capture.ID, hash) {
 			ledger.Depart(record, capture.ID, hash)
@@ -122,25 +125,63 @@ func (c *reclaimer) removeCaptures(ctx context.Context, g *leaving) error {
 	}
 	going := slices.DeleteFunc(ledger.Generations(c.v.files), func(files []ledger.File) bool { return !ids[idOf(files)] })
 	err := vault.InOrder(ctx, going, vault.Askers,
-		func(ctx context.Context, files []ledger.File) (any, error) {
+		func(ctx context.Context, files []ledger.File) (bool, error) {
 			for _, f := range slices.Backward(files) {
-				if err := c.removeLeased(ctx, f.Info); err != nil {
-					return nil, err
+				if gone, err := c.removeLeased(ctx, f.Info); err != nil || !gone {
+					return false, err
 				}
 			}
-			return nil, nil
+			return true, nil
 		},
-		func(files []ledger.File, _ any, err error) error {
-			if err == nil {
+		func(files []ledger.File, gone bool, err error) error {
+			switch {
+			case err != nil:
+			case gone:
 				c.out.Captures = append(c.out.Captures, idOf(files))
+			default:
+				g.staying[idOf(files)] = true
 			}
 			return err
 		})
 	if err != nil {
 		return err
 	}
+	return c.keepStaying(ctx, g)
+}
+
+// keepStaying lets captures stay of which an index file could not be removed, with all slabs that they need: what is listed is whole.
+func (c *reclaimer) keepStaying(ctx context.Context, g *leaving) error {
+	var stay []*ledger.Capture
+	var learned []remember.Capture
+	for _, capture := range g.captures {
+		if g.staying[capture.ID] {
+			stay = append(stay, capture)
+			continue
+		}
+		learned = append(learned, capture.Remembered(remember.Gone))
+	}
 	c.r.ledger.Learn(learned...)
+	if len(stay) == 0 {
+		return nil
+	}
+	g.captures = slices.DeleteFunc(g.captures, func(capture *ledger.Capture) bool { return g.staying[capture.ID] })
+	if err := c.v.needAll(ctx, stay...); err != nil {
+		return err
+	}
+	c.v.holdBases()
+	c.v.keep(g, func(s *stocked) bool { return !c.v.unused(s, c.v.needed) })
 	return nil
+}
+
+// keep lets slabs stay that were to go, with all that they stand on.
+func (v *survey) keep(g *leaving, is func(*stocked) bool) {
+	before := maps.Clone(g.slabs)
+	maps.DeleteFunc(g.slabs, func(_ format.SlabID, s *stocked) bool { return is(s) })
+	v.together(g.slabs, nil)
+	for id := range before {
+		g.stuck[id] = g.stuck[id] || g.slabs[id] == nil
+	}
+	maps.DeleteFunc(g.stuck, func(_ format.SlabID, stuck bool) bool { return !stuck })
 }
 
 func idOf(files []ledger.File) string {
@@ -148,123 +189,77 @@ func idOf(files []ledger.File) string {
 	return id
 }
 
-// removeSlabs removes the slabs that go.
+// removeSlabs removes the slabs that go: none before all that stands on it is gone.
 func (c *reclaimer) removeSlabs(ctx context.Context, g *leaving) error {
-	going := slices.DeleteFunc(slices.Clone(c.v.order), func(s *stocked) bool { return g.slabs[s.id] == nil })
-	return vault.InOrder(ctx, going, vault.Askers,
-		func(ctx context.Context, s *stocked) (any, error) { return nil, c.removeLeased(ctx, s.info) },
-		func(_ *stocked, _ any, err error) error {
-			if err == nil {
-				c.out.Slabs++
-			}
+	for left := maps.Clone(g.slabs); len(left) > 0; {
+		next := slices.DeleteFunc(slices.Clone(c.v.order), func(s *stocked) bool { return left[s.id] == nil || s.carries(left) })
+		if len(next) == 0 { // by tables that lie they stand on each other
+			next = slices.DeleteFunc(slices.Clone(c.v.order), func(s *stocked) bool { return left[s.id] == nil })
+		}
+		refused := make(map[*stocked]bool)
+		err := vault.InOrder(ctx, next, vault.Askers,
+			func(ctx context.Context, s *stocked) (bool, error) { return c.removeLeased(ctx, s.info) },
+			func(s *stocked, gone bool, err error) error {
+				delete(left, s.id)
+				switch {
+				case err != nil:
+				case gone:
+					c.out.Slabs++
+				default:
+					refused[s] = true
+				}
+				return err
+			})
+		if err != nil {
 			return err
-		})
+		}
+		if len(refused) > 0 {
+			c.v.keep(g, func(s *stocked) bool { return refused[s] })
+			maps.DeleteFunc(left, func(id format.SlabID, _ *stocked) bool { return g.slabs[id] == nil })
+		}
+	}
+	return nil
+}
+
+// carries tells whether some of the slabs stands on this one.
+func (s *stocked) carries(some map[format.SlabID]*stocked) bool {
+	return slices.ContainsFunc(s.above, func(above *stocked) bool { return some[above.id] != nil })
 }
 
 // removeEach removes marks, several at a time.
 func (c *reclaimer) removeEach(ctx context.Context, marks []string) error {
 	return vault.InOrder(ctx, marks, vault.Askers,
-		func(ctx context.Context, name string) (any, error) { return nil, c.removeMark(ctx, name) },
-		func(_ string, _ any, err error) error { return err })
+		func(ctx context.Context, name string) (bool, error) { return c.removeMark(ctx, name) },
+		func(_ string, _ bool, err error) error { return err })
 }
 
-// removeSuperseded removes index files in whose place others have come: a grace
-// time ago, or such as need a slab that goes.
-func (c *reclaimer) removeSuperseded(ctx context.Context, slabs map[format.SlabID]*stocked) error {
-	since := make(map[string]time.Time)
-	for _, capture := range c.v.captures {
-		since[capture.ID] = capture.Info.Modified
-	}
-	going := func(ctx context.Context, info storage.Info) (bool, error) {
-		id, _, _ := names.ParseCapture(info.Name)
-		// Whoever found the capture before it was moved may still be reading by it.
-		old := c.o.Grace <= 0 || c.v.now.Sub(since[id]) >= c.o.Grace
-		if !old && len(slabs) > 0 {
-			return c.needsAny(ctx, info, slabs)
-		}
-		return old, nil
-	}
-	if err := c.departTwins(ctx); err != nil {
-		return err
-	}
-	return vault.InOrder(ctx, c.v.superseded, vault.Askers,
-		func(ctx context.Context, info storage.Info) (any, error) {
-			old, err := going(ctx, info)
-			if err == nil && old {
-				err = c.removeLeased(ctx, info)
-			}
-			return nil, err
-		},
-		func(_ storage.Info, _ any, err error) error { return err })
-}
-
-// departTwins says that captures changed on purpose, before the generations go that show that nothing was exchanged.
-func (c *reclaimer) departTwins(ctx context.Context) error {
-	said, mark := c.v.going.Departures(), &format.BatchRecord{}
-	for _, capture := range c.v.captures {
-		for _, hash := range capture.Twins {
-			if !said.Covers(capture.ID, hash) {
-				ledger.Depart(mark, capture.ID, hash)
-			}
-		}
-	}
-	if len(mark.Captures) == 0 {
-		return nil
-	}
-	_, err := c.r.ledger.PutBatch(ctx, names.Gone, mark)
-	return err
-}
-
-// needsAny tells whether an index file needs one of the slabs. One that can't be
-// read is of no use.
-func (c *reclaimer) needsAny(ctx context.Context, info storage.Info, slabs map[format.SlabID]*stocked) (bool, error) {
-	record, err := c.r.ledger.ReadIndexFile(ctx, info)
-	if errors.Is(err, storage.ErrNotFound) {
-		return false, nil
-	}
-	if vault.IsDamage(err) {
-		return true, nil
-	}
-	if err != nil {
-		return false, err
-	}
-	capture := &ledger.Capture{IndexFile: record, File: ledger.File{Info: info}}
-	for _, recipe := range weave.Recipes(capture) {
-		for level := range recipe.Level + 1 {
-			outer := format.Recipe{Level: level, Runs: recipe.Runs}
-			for run, err := range c.r.slabs.Runs(ctx, &outer) {
-				if vault.IsDamage(err) || err == nil && slabs[run.Slab] != nil {
-					return true, nil
-				}
-				if err != nil {
-					return false, err
-				}
-			}
-		}
-	}
-	return false, nil
-}
-
-// removeLeased removes an object, as long as nobody can have taken the lease for dead.
-func (c *reclaimer) removeLeased(ctx context.Context, info storage.Info) error {
+// removeLeased is removeObject, as long as nobody can have taken the lease for dead.
+func (c *reclaimer) removeLeased(ctx context.Context, info storage.Info) (gone bool, err error) {
 	if err := c.lease.Check(ctx); err != nil {
-		return err
+		return false, err
 	}
 	return c.removeObject(ctx, info)
 }
 
-// removeObject removes an object and counts its bytes.
-func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) error {
-	err := c.r.storage.Remove(ctx, info.Name)
+// removeObject removes an object and counts its bytes. It tells whether it is gone: what the storage refuses to remove is no error, and
+// left for a later run, as if this one had been stopped before.
+func (c *reclaimer) removeObject(ctx context.Context, info storage.Info) (gone bool, err error) {
+	err = c.r.storage.Remove(ctx, info.Name)
 	if errors.Is(err, storage.ErrNotFound) {
-		return nil // by a run that was stopped
+		return true, nil // by a run that was stopped
 	}
+	c.freeing.Lock()
+	defer c.freeing.Unlock()
 	if err == nil {
-		c.freeing.Lock()
-		defer c.freeing.Unlock()
 		c.out.Freed += info.Size
+		delete(c.refused, info.Name)
+		return true, nil
 	}
-	return err
+	if errors.Is(err, fs.ErrPermission) {
+		c.refused[info.Name], c.refusal = info.Size, cmp.Or(c.refusal, err)
+		return false, nil
+	}
+	return false, err
 }
 
 // removeMarks removes the marks of what is gone, and those that are done with.
@@ -282,19 +277,31 @@ func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
 		if b.Record != nil && c.waits(b) {
 			continue
 		}
-		if err := c.removeMark(ctx, b.Info.Name); err != nil {
+		if _, err := c.removeMark(ctx, b.Info.Name); err != nil {
 			return err
 		}
 	}
 	// Last: who does not find them any more must not find what they name, either (point 1).
 	for _, f := range c.v.going.Final {
-		if err := c.removeMark(ctx, f.Info.Name); err != nil {
+		if g.names(f) {
+			continue
+		}
+		if _, err := c.removeMark(ctx, f.Info.Name); err != nil {
 			return err
 		}
 	}
 	var err error
 	c.v.going, err = c.r.ledger.ReadBatches(ctx)
 	return err
+}
+
+// names tells whether a mark names what could not be removed, or leases could not be (point 5): it stays then, and the next run goes on.
+func (g *leaving) names(f ledger.Batch) bool {
+	if g.leases || f.Record == nil {
+		return g.leases
+	}
+	return slices.ContainsFunc(f.Record.Slabs, func(id format.SlabID) bool { return g.stuck[id] }) ||
+		slices.ContainsFunc(f.Record.Captures, func(id string) bool { return g.staying[id] })
 }
 
 // isGone tells which captures are gone, with those that just went.
@@ -312,7 +319,7 @@ func (v *survey) isGone(g *leaving) func(id string) bool {
 // removeDead removes the leases that were taken for dead when it was decided that no
 // writer relies on what goes. Whoever lives all the same finds either the final mark or
 // that its lease is gone.
-func (c *reclaimer) removeDead(ctx context.Context) (some bool, err error) {
+func (c *reclaimer) removeDead(ctx context.Context, g *leaving) (some bool, err error) {
 	infos, err := c.r.vault.ListMarks(ctx, names.Leases)
 	if err != nil {
 		return false, err
@@ -320,9 +327,11 @@ func (c *reclaimer) removeDead(ctx context.Context) (some bool, err error) {
 	for _, info := range infos {
 		if id, _, err := names.ParseLease(info.Name); err == nil && c.dead[id] {
 			some = true
-			if err := c.removeMark(ctx, info.Name); err != nil {
+			gone, err := c.removeMark(ctx, info.Name)
+			if err != nil {
 				return some, err
 			}
+			g.leases = g.leases || !gone
 		}
 	}
 	return some, nil
@@ -347,10 +356,7 @@ func (c *reclaimer) waits(b ledger.Batch) bool {
 	})
 }
 
-func (c *reclaimer) removeMark(ctx context.Context, name string) error {
-	err := c.r.storage.Remove(ctx, name)
-	if errors.Is(err, storage.ErrNotFound) {
-		return nil
-	}
-	return err
+// removeMark is removeObject for a mark, whose bytes do not count.
+func (c *reclaimer) removeMark(ctx context.Context, name string) (gone bool, err error) {
+	return c.removeObject(ctx, storage.Info{Name: name})
 }

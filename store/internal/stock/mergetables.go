@@ -28,8 +28,8 @@ type tableState struct {
 // MergeTables writes tables anew of which much is about slabs that are gone, and
 // small ones as one. Tables serve to find chunks: a writer who misses one meanwhile
 // reads a slab, or stores again. The lease is that of the only one who removes objects. It
-// gives the bytes that it wrote; keep tells of slabs whose records stay though they are gone, and remove removes an object.
-func (r *Stock) MergeTables(ctx context.Context, l *lease.Lease, keep func(format.SlabID) bool, remove func(context.Context, storage.Info) error) (written int64, err error) {
+// gives the bytes that it wrote; keep tells of slabs whose records stay though they are gone, and remove removes an object, or tells that it stays.
+func (r *Stock) MergeTables(ctx context.Context, l *lease.Lease, keep func(format.SlabID) bool, remove func(context.Context, storage.Info) (gone bool, err error)) (written int64, err error) {
 	states, err := r.tableStates(ctx, keep)
 	if err != nil {
 		return 0, err
@@ -45,14 +45,14 @@ func (r *Stock) MergeTables(ctx context.Context, l *lease.Lease, keep func(forma
 		return written, err
 	}
 	for _, t := range old {
-		if err := remove(ctx, t.info); err != nil {
+		if _, err := remove(ctx, t.info); err != nil {
 			return written, err
 		}
 	}
 	return written, nil
 }
 
-// tableStates reads all tables. Of slabs that are in several, the first counts, and those
+// tableStates reads all tables. Of slabs that are in several, the last counts, and those
 // that say something else: captures may have relied on it.
 func (r *Stock) tableStates(ctx context.Context, keep func(format.SlabID) bool) ([]*tableState, error) {
 	var states []*tableState
@@ -70,7 +70,7 @@ func (r *Stock) tableStates(ctx context.Context, keep func(format.SlabID) bool) 
 		return nil, err
 	}
 	listed := make(map[format.SlabID]*format.SlabRecord)
-	for _, t := range states {
+	for _, t := range slices.Backward(states) { // where one could not be removed, the one in its place has its records
 		t.records = slices.DeleteFunc(t.records, func(rec *format.SlabRecord) bool {
 			size, ok := slabs.Length(rec.Slab)
 			before := listed[rec.Slab]

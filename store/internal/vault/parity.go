@@ -3,7 +3,9 @@ package vault
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"slices"
 	"sync"
 	"time"
@@ -129,7 +131,8 @@ func (v *Vault) change(ctx context.Context, host string, change func(*format.Set
 	}
 	for _, m := range before {
 		for _, info := range slices.Backward(m.infos) {
-			if err := v.remove(ctx, info.Name); err != nil {
+			// What stays where the storage refuses that does not count, and goes with the next change.
+			if err := v.remove(ctx, info.Name); err != nil && !errors.Is(err, fs.ErrPermission) {
 				return err
 			}
 		}

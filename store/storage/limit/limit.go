@@ -40,6 +40,7 @@ var _ interface {
 	storage.Namer
 	storage.AfterLister
 	storage.Parallel
+	storage.Retainer
 } = (*Storage)(nil)
 
 // New limits a storage to so many bytes a second. It fails with [ErrRate].
@@ -182,4 +183,12 @@ func (s *Storage) Parallel() (writers, readers int) {
 		return parallel.Parallel()
 	}
 	return 0, 0
+}
+
+// Retained implements [storage.Retainer].
+func (s *Storage) Retained(ctx context.Context) (storage.Retained, error) {
+	if retainer, ok := s.inner.(storage.Retainer); ok {
+		return retainer.Retained(ctx)
+	}
+	return storage.Retained{}, errors.ErrUnsupported
 }

@@ -21,13 +21,16 @@ const (
 	firstPause, longestPause = 100 * time.Millisecond, 5 * time.Second
 )
 
+// Request is what a [files.Watch] is told of any call that waits for the store.
+const Request = "request"
+
 // again does a call until it succeeds, fails for good, or has been tried for as long as the patience lasts. The call may be done any
 // number of times; where one got further, the patience begins anew. It gives the last error, but ctx's own where ctx ended.
 func (s *Storage) again(ctx context.Context, call func(context.Context) error) error {
 	began, renewed := time.Now(), false
 	var sign func()
 	if s.watch != nil {
-		defer s.watch.Begin("request", "")()
+		defer s.watch.Begin(Request, "")()
 		sign = s.watch.Sign
 	}
 	for pause := firstPause; ; pause = min(2*pause, longestPause) {

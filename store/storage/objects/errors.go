@@ -15,15 +15,16 @@ import (
 	"github.com/minio/minio-go/v7"
 
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/internal/sentinel"
 )
 
 // Errors that callers tell apart, by errors.Is, beside those of package storage. Each says what to do.
 var (
 	// ErrNoBucket is returned where the bucket is not there. It is storage.ErrGone, too.
-	ErrNoBucket error = &sentinel{"there is no such bucket: see that its name and the endpoint are right, or make it", storage.ErrGone}
+	ErrNoBucket = sentinel.New("there is no such bucket: see that its name and the endpoint are right, or make it", storage.ErrGone)
 
 	// ErrDenied is returned where the key may not do what was to be done. It is fs.ErrPermission, too.
-	ErrDenied error = &sentinel{"the object store denies this: see what the key may do in this bucket", fs.ErrPermission}
+	ErrDenied = sentinel.New("the object store denies this: see what the key may do in this bucket", fs.ErrPermission)
 
 	// ErrKey is returned where the store does not know the access key, or the secret key does not belong to it.
 	ErrKey = errors.New("the object store does not take the access key and secret key: see that both are right, and of this store")
@@ -38,7 +39,7 @@ var (
 	ErrRegion = errors.New("the bucket is in another region: give that one in the address")
 
 	// ErrFull is returned where the store takes no more. It is syscall.EDQUOT, too.
-	ErrFull error = &sentinel{"the object store takes no more: free some room, or raise the quota of the bucket or its owner", syscall.EDQUOT}
+	ErrFull = sentinel.New("the object store takes no more: free some room, or raise the quota of the bucket or its owner", syscall.EDQUOT)
 
 	// ErrSilent is returned where the store, or what is between, gives no answer for as long as is waited for one.
 	ErrSilent = errors.New("the object store does not answer: it, or the network, is down or overloaded, or it is full and holds what is written back")
@@ -52,16 +53,6 @@ var (
 	// ErrCondition is returned where the store refuses conditional writes, without which names can't be given out safely.
 	ErrCondition = errors.New("the object store refuses conditional writes (If-None-Match): a newer release of it, or another one, is needed")
 )
-
-// sentinel is an error to compare with that is of another kind as well.
-type sentinel struct {
-	text string
-	kind error
-}
-
-func (s *sentinel) Error() string { return s.text }
-
-func (s *sentinel) Unwrap() error { return s.kind }
 
 // operation is what an error says of the method that is under way.
 type operation struct{ op, name, place string }

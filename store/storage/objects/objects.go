@@ -7,6 +7,7 @@ import (
 	"net/url"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/minio/minio-go/v7"
@@ -49,13 +50,17 @@ type Options struct {
 
 	// Watch sees calls that wait for the store, those among them that are done again, and is told of what moves. nil: nobody looks.
 	Watch *files.Watch
+
+	// Unguarded is called, once at most, when it shows that the store ignores the condition of writes: where this is not nil, the
+	// first small object that is put is sent a second time, to see that it is refused.
+	Unguarded func()
 }
 
 // ErrOptions is returned for options that make no sense.
 var ErrOptions = errors.New("wrong options for an object store")
 
 // A Storage is a [storage.Storage] in a bucket, below a prefix. It is a [storage.Clock], a [storage.Sweeper], a
-// [storage.AfterLister] and a [storage.Parallel], too.
+// [storage.AfterLister], a [storage.Parallel] and a [storage.Retainer], too.
 //
 // Objects whose names are not those of CheckName of package storage are taken for absent. In the folder "_aside" below the prefix it
 // puts small objects of its own, and removes them again: RemoveAside removes those that stayed.
@@ -70,6 +75,10 @@ type Storage struct {
 	patience time.Duration
 	watch    *files.Watch
 
+	unguarded func()
+	guarded   atomic.Bool // whether conditions are ignored was looked at
+	sums      atomic.Bool // the store wants Content-MD5
+
 	writers chan struct{} // one for each content that is held
 	blocks  sync.Pool     // of *[]byte, blockSize bytes each
 }
@@ -80,6 +89,7 @@ var _ interface {
 	storage.Sweeper
 	storage.AfterLister
 	storage.Parallel
+	storage.Retainer
 } = (*Storage)(nil)
 
 // Open gives a [Storage] in a bucket. It gets credentials, and sends no request to the store: that a bucket is not there shows with the
@@ -117,14 +127,15 @@ func open(options Options) (*Storage, error) {
 		return nil, errors.Join(ErrOptions, err)
 	}
 	s := &Storage{
-		keys:     credentials.New(&provider{from: options.Credentials}),
-		idle:     transport.CloseIdleConnections,
-		bucket:   a.Bucket,
-		place:    a.place(),
-		region:   orDefault(a.Region, "us-east-1"), // what engines of one's own take (common practice, no source)
-		patience: orDefault(options.Patience, defaultPatience),
-		watch:    options.Watch,
-		writers:  make(chan struct{}, orDefault(options.Writers, defaultWriters)),
+		keys:      credentials.New(&provider{from: options.Credentials}),
+		idle:      transport.CloseIdleConnections,
+		bucket:    a.Bucket,
+		place:     a.place(),
+		region:    orDefault(a.Region, "us-east-1"), // what engines of one's own take (common practice, no source)
+		patience:  orDefault(options.Patience, defaultPatience),
+		watch:     options.Watch,
+		unguarded: options.Unguarded,
+		writers:   make(chan struct{}, orDefault(options.Writers, defaultWriters)),
 	}
 	if a.Prefix != "" {
 		s.prefix = a.Prefix + "/"

@@ -14,13 +14,14 @@ import (
 	"github.com/minio/minio-go/v7"
 
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/internal/sentinel"
 )
 
 // errLastingAnswer is a wrong answer that will be the same when it is asked for again.
-var errLastingAnswer error = &sentinel{"this can't be used", ErrAnswer}
+var errLastingAnswer = sentinel.New("this can't be used", ErrAnswer)
 
 // errShort says of an object that it has fewer bytes than were asked for, as io.ErrUnexpectedEOF does, which may also be a connection's.
-var errShort error = &sentinel{"the object is shorter", io.ErrUnexpectedEOF}
+var errShort = sentinel.New("the object is shorter", io.ErrUnexpectedEOF)
 
 // ReadAt implements [storage.Storage] by one request for the range.
 func (s *Storage) ReadAt(ctx context.Context, name string, p []byte, off int64) error {

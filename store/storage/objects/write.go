@@ -2,13 +2,16 @@ package objects
 
 import (
 	"context"
+	"crypto/md5"
 	"crypto/rand"
 	"crypto/sha256"
+	"encoding/base64"
 	"encoding/hex"
 	"errors"
 	"fmt"
 	"hash"
 	"io"
+	"net/http"
 	"strings"
 	"time"
 
@@ -29,7 +32,9 @@ const (
 // Put implements [storage.Storage]. A content of up to [MaxWhole] bytes is read into memory and sent by one conditional write.
 //
 // A longer one goes out in parts of that length, with the condition on the request that joins them; an engine that ignores it there (Ceph
-// 16.2 does) lets the last of two such writers of one name win. Names that may meet must stay below.
+// 16.2 does) lets the last of two such writers of one name win. Names that may meet must stay below: index files have 16 MiB at most, slabs
+// 32 MiB and a fifth for parity, and marks go by Mark, in one request whatever they have. A table of what is compressed to very little may
+// be longer; its name is drawn at random.
 func (s *Storage) Put(ctx context.Context, name string, content io.Reader) error {
 	o := s.operation("put", name)
 	if err := begin(ctx, name); err != nil {
@@ -71,18 +76,63 @@ type blob interface {
 }
 
 func (s *Storage) putWhole(ctx context.Context, o operation, b blob) error {
-	return o.fail("", s.create(ctx, s.key(o.name), b))
+	options, token := conditional()
+	if err := s.createBy(ctx, s.key(o.name), b, options, token); err != nil {
+		return o.fail("", err)
+	}
+	if s.unguarded != nil && b.Size() <= smallSize && !s.guarded.Swap(true) && s.replaces(ctx, s.key(o.name), b, options) {
+		s.unguarded()
+	}
+	return nil
+}
+
+// replaces tells whether a write takes the place of an object that the same call has put, with the same content: rules of the bucket, or
+// another release of the engine, may have come since the place was tried.
+func (s *Storage) replaces(ctx context.Context, key string, b blob, options minio.PutObjectOptions) bool {
+	return s.putOnce(ctx, key, b, options) == nil
 }
 
 // create writes an object by a conditional write, if there is none of that key.
 func (s *Storage) create(ctx context.Context, key string, b blob) error {
 	options, token := conditional()
+	return s.createBy(ctx, key, b, options, token)
+}
+
+func (s *Storage) createBy(ctx context.Context, key string, b blob, options minio.PutObjectOptions, token string) error {
+	return s.settle(ctx, key, token, s.putOnce(ctx, key, b, options))
+}
+
+// putOnce sends a content in one request, or in as many as it takes until one is answered.
+func (s *Storage) putOnce(ctx context.Context, key string, b blob, options minio.PutObjectOptions) error {
 	sum := sumOf(b)
-	err := s.again(ctx, func(ctx context.Context) error {
-		_, err := s.core.PutObject(ctx, s.bucket, key, io.NewSectionReader(b, 0, b.Size()), b.Size(), "", sum, options)
+	return s.summed(ctx, b, func(ctx context.Context, md5 string) error {
+		_, err := s.core.PutObject(ctx, s.bucket, key, io.NewSectionReader(b, 0, b.Size()), b.Size(), md5, sum, options)
 		return err
 	})
-	return s.settle(ctx, key, token, err)
+}
+
+// summed does a call that sends b: without a Content-MD5, which takes its time and tells nothing that the signed sum does not, unless the
+// store wants one, as some do of what they lock (Amazon S3 user guide, "Object Lock considerations").
+func (s *Storage) summed(ctx context.Context, b blob, call func(ctx context.Context, md5 string) error) error {
+	for {
+		sum, wanted := "", s.sums.Load()
+		if wanted {
+			h := md5.New()
+			b.hashInto(h)
+			sum = base64.StdEncoding.EncodeToString(h.Sum(nil))
+		}
+		err := s.again(ctx, func(ctx context.Context) error { return call(ctx, sum) })
+		if wanted || !wantsMD5(err) {
+			return err
+		}
+		s.sums.Store(true)
+	}
+}
+
+// wantsMD5 tells of answers that ask for a Content-MD5. (The codes InvalidRequest, with a text, and MissingContentMD5: from memory.)
+func wantsMD5(err error) bool {
+	answer, ok := answered(err)
+	return ok && answer.StatusCode == http.StatusBadRequest && (answer.Code == "MissingContentMD5" || strings.Contains(strings.ToLower(answer.Message), "content-md5"))
 }
 
 // conditional gives options of a write that creates, and the token in them.
@@ -185,9 +235,9 @@ func (s *Storage) sendParts(ctx context.Context, key, upload string, b *body, co
 
 func (s *Storage) sendPart(ctx context.Context, key, upload string, number int, b *body) (part minio.CompletePart, err error) {
 	sum := sumOf(b)
-	err = s.again(ctx, func(ctx context.Context) error {
+	err = s.summed(ctx, b, func(ctx context.Context, md5 string) error {
 		sent, err := s.core.PutObjectPart(ctx, s.bucket, key, upload, number, io.NewSectionReader(b, 0, b.Size()), b.Size(),
-			minio.PutObjectPartOptions{Sha256Hex: sum, DisableContentSha256: true})
+			minio.PutObjectPartOptions{Sha256Hex: sum, Md5Base64: md5, DisableContentSha256: true})
 		part = minio.CompletePart{PartNumber: number, ETag: sent.ETag}
 		return err
 	})

@@ -20,6 +20,7 @@ var _ interface {
 	storage.Namer
 	storage.AfterLister
 	storage.Parallel
+	storage.Retainer
 } = (*Faulty)(nil)
 
 // Now implements [storage.Clock].
@@ -83,4 +84,12 @@ func (f *Faulty) Parallel() (writers, readers int) {
 		return parallel.Parallel()
 	}
 	return 0, 0
+}
+
+// Retained implements [storage.Retainer].
+func (f *Faulty) Retained(ctx context.Context) (storage.Retained, error) {
+	if retainer, ok := f.inner.(storage.Retainer); ok {
+		return retainer.Retained(ctx)
+	}
+	return storage.Retained{}, errors.ErrUnsupported
 }

@@ -21,6 +21,9 @@ type Opening struct {
 	Folder func(path string) files.Place // gives where a folder is
 	Watch  *files.Watch                  // sees what is waited for
 	Most   time.Duration                 // of silence, after which the caller ends the run; 0: any
+
+	// Unguarded is told of a bucket that ignores the condition of writes by now; nil: nobody wants to know, and none is tried.
+	Unguarded func()
 }
 
 // Keeps says which rules of a bucket keep what is removed. It gives zeros for a folder.
@@ -63,6 +66,7 @@ func (p Place) OfFolder(folder *storage.Folder) *Opened { return &Opened{p, fold
 func (p Place) OpenBucket(ctx context.Context, o Opening) (*Opened, *objects.Storage, error) {
 	options := objects.Options{
 		Address: p.bucket, Credentials: objects.FindCredentials(o.Getenv), Env: o.Getenv, Watch: o.Watch, Patience: max(leastPatience, o.Most),
+		Unguarded: o.Unguarded,
 	}
 	if file := o.Getenv("AWS_CA_BUNDLE"); file != "" {
 		var err error

@@ -3,7 +3,9 @@ package objectstest
 import (
 	"bytes"
 	"cmp"
+	"crypto/md5"
 	"crypto/sha256"
+	"encoding/base64"
 	"encoding/hex"
 	"encoding/xml"
 	"fmt"
@@ -30,6 +32,9 @@ type Fake struct {
 	Requests []string
 	Ignores  bool // the condition, as Ceph 16.2 does in a bucket with versions
 	Versions string
+	Old      map[string][]Stored // what was removed or replaced while Versions was Enabled
+	Locks    string              // the mode in which what is put is locked for a day; "": it is not
+	Denied   string              // a parameter of requests for which the key has no right, such as "versions"
 	Page     int
 
 	// Before answers a request in the fake's place, if it returns true.
@@ -55,7 +60,7 @@ type Upload struct {
 
 // NewFake gives one, until the test ends.
 func NewFake(t testing.TB) *Fake {
-	f := &Fake{Objects: map[string]Stored{}, Uploads: map[string]*Upload{}, Page: 1000}
+	f := &Fake{Objects: map[string]Stored{}, Uploads: map[string]*Upload{}, Old: map[string][]Stored{}, Page: 1000}
 	f.Server = httptest.NewServer(f)
 	t.Cleanup(f.Server.Close)
 	return f
@@ -106,10 +111,20 @@ func (f *Fake) do(w http.ResponseWriter, r *http.Request, content []byte) {
 	switch {
 	case bucket != "seeds":
 		Refuse(w, http.StatusNotFound, "NoSuchBucket")
+	case f.Denied != "" && query.Has(f.Denied):
+		Refuse(w, http.StatusForbidden, "AccessDenied")
 	case query.Has("versioning"):
 		fmt.Fprintf(w, "<VersioningConfiguration><Status>%s</Status></VersioningConfiguration>", f.Versions)
+	case query.Has("object-lock") && f.Locks != "":
+		fmt.Fprintf(w, "<ObjectLockConfiguration><ObjectLockEnabled>Enabled</ObjectLockEnabled><Rule><DefaultRetention><Mode>%s</Mode><Days>1</Days></DefaultRetention></Rule></ObjectLockConfiguration>", f.Locks)
 	case query.Has("object-lock"):
 		Refuse(w, http.StatusNotFound, "ObjectLockConfigurationNotFoundError")
+	case f.Locks != "" && r.Method == http.MethodPut && r.Header.Get("Content-MD5") != sumMD5(content):
+		// Amazon S3 user guide, "Object Lock considerations"; the text is from memory.
+		w.WriteHeader(http.StatusBadRequest)
+		fmt.Fprint(w, "<Error><Code>InvalidRequest</Code><Message>Content-MD5 OR x-amz-checksum- HTTP header is required for Put Object requests with Object Lock parameters</Message></Error>")
+	case key == "" && query.Has("versions"):
+		f.listVersions(w, query.Get("prefix"), query.Get("key-marker"))
 	case key == "" && query.Has("uploads"):
 		f.listUploads(w, query.Get("prefix"))
 	case key == "":
@@ -119,6 +134,7 @@ func (f *Fake) do(w http.ResponseWriter, r *http.Request, content []byte) {
 	case r.Method == http.MethodPut:
 		f.put(w, r, key, content, r.Header.Get("X-Amz-Meta-Kist-Token"))
 	case r.Method == http.MethodDelete:
+		f.keep(key)
 		delete(f.Objects, key)
 		w.WriteHeader(http.StatusNoContent)
 	default:
@@ -131,9 +147,53 @@ func (f *Fake) put(w http.ResponseWriter, r *http.Request, key string, content [
 		Refuse(w, http.StatusPreconditionFailed, "PreconditionFailed")
 		return false
 	}
+	f.keep(key)
 	f.Objects[key] = Stored{content, token, time.Now().UTC()}
 	w.Header().Set("ETag", `"`+strconv.Itoa(len(content))+`"`)
 	return true
+}
+
+// keep notes what an object was that is removed or replaced.
+func (f *Fake) keep(key string) {
+	if o, ok := f.Objects[key]; ok && f.Versions == "Enabled" {
+		f.Old[key] = append(f.Old[key], o)
+	}
+}
+
+func sumMD5(content []byte) string {
+	sum := md5.Sum(content)
+	return base64.StdEncoding.EncodeToString(sum[:])
+}
+
+func (f *Fake) listVersions(w http.ResponseWriter, prefix, after string) {
+	keys := slices.Sorted(maps.Keys(f.Objects))
+	for key := range f.Old {
+		if _, ok := f.Objects[key]; !ok {
+			keys = append(keys, key)
+		}
+	}
+	slices.Sort(keys)
+	keys = slices.DeleteFunc(keys, func(key string) bool { return !strings.HasPrefix(key, prefix) || key <= after })
+	more := len(keys) > f.Page
+	keys = keys[:min(len(keys), f.Page)]
+	fmt.Fprintf(w, "<ListVersionsResult><IsTruncated>%v</IsTruncated>", more)
+	if more {
+		fmt.Fprintf(w, "<NextKeyMarker>%s</NextKeyMarker>", keys[len(keys)-1])
+	}
+	for _, key := range keys {
+		one := func(kind string, latest bool, size int) {
+			fmt.Fprintf(w, "<%s><Key>%s</Key><VersionId>v</VersionId><IsLatest>%v</IsLatest><Size>%d</Size></%s>", kind, key, latest, size, kind)
+		}
+		if o, ok := f.Objects[key]; ok {
+			one("Version", true, len(o.Content))
+		} else {
+			one("DeleteMarker", true, 0)
+		}
+		for _, o := range f.Old[key] {
+			one("Version", false, len(o.Content))
+		}
+	}
+	fmt.Fprint(w, "</ListVersionsResult>")
 }
 
 func (f *Fake) get(w http.ResponseWriter, r *http.Request, key string) {

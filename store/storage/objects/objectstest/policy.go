@@ -18,6 +18,28 @@ func (c *Ceph) SetPolicy(bucket, policy string) error {
 	return core.SetBucketPolicy(c.t.Context(), bucket, policy)
 }
 
+// KeepVersions has a bucket keep versions from now on.
+func (c *Ceph) KeepVersions(bucket string) error {
+	core, err := c.client(c.AccessKey, c.SecretKey)
+	if err != nil {
+		return err
+	}
+	return core.EnableVersioning(c.t.Context(), bucket)
+}
+
+// MakeLocked makes a bucket that locks what is put for a day, in governance mode.
+func (c *Ceph) MakeLocked(bucket string) error {
+	core, err := c.client(c.AccessKey, c.SecretKey)
+	if err != nil {
+		return err
+	}
+	if err := core.MakeBucket(c.t.Context(), bucket, minio.MakeBucketOptions{ObjectLocking: true}); err != nil {
+		return err
+	}
+	mode, days, unit := minio.Governance, uint(1), minio.Days
+	return core.SetObjectLockConfig(c.t.Context(), bucket, &mode, &days, &unit)
+}
+
 // Overwrite puts an object without any condition, with the keys of a user whom "user NAME" made.
 func (c *Ceph) Overwrite(user, bucket, key string, content []byte) error {
 	core, err := c.client(user, user+"-secret")

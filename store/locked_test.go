@@ -1,0 +1,288 @@
+package store_test
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io/fs"
+	"slices"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
+)
+
+// locking is a storage that refuses to remove some objects.
+type locking struct {
+	*storage.Memory
+	locked func(storage.Info) bool
+}
+
+func (l *locking) Remove(ctx context.Context, name string) error {
+	if info, err := l.Stat(ctx, name); err == nil && l.locked != nil && l.locked(info) {
+		return &storage.Error{Op: "remove", Name: name, Err: fs.ErrPermission}
+	}
+	return l.Memory.Remove(ctx, name)
+}
+
+// locks gives objects that are locked: all of some folders, or each for some days that only its name and a seed tell.
+func locks() map[string]func(storage.Info) bool {
+	all := map[string]func(storage.Info) bool{"all": func(storage.Info) bool { return true }}
+	for _, folder := range []string{"slabs", "captures", "tables", "leases", "condemned", "retired", "bundles"} {
+		all[folder] = func(info storage.Info) bool { return strings.HasPrefix(info.Name, folder+"/") }
+	}
+	all["later generations"] = func(info storage.Info) bool {
+		return strings.HasPrefix(info.Name, "captures/") && strings.Contains(info.Name, ".")
+	}
+	all["first generations"] = func(info storage.Info) bool {
+		return strings.HasPrefix(info.Name, "captures/") && !strings.Contains(info.Name, ".")
+	}
+	for seed := range 3 {
+		all[fmt.Sprint("some days, ", seed)] = func(info storage.Info) bool {
+			days := crc32.ChecksumIEEE(fmt.Append(nil, seed, info.Name)) % 40
+			return time.Since(info.Modified) < time.Duration(days)*24*time.Hour
+		}
+	}
+	return all
+}
+
+// changing is a small tree, of which much is alike from version to version, and some files stay or come back.
+func changing(t *testing.T, version int) []byte {
+	var files []file
+	for i := range 8 {
+		content := random(byte(i), 30_000)
+		if i < 5 {
+			copy(content[1000*i:], random(byte(100+(version+i)%7), 3000))
+		}
+		files = append(files, file{name: string(rune('a' + i)), content: content})
+	}
+	return tarOf(t, files...)
+}
+
+// TestReclaimLocked: whatever can't be removed for a time, nothing is harmed, the rest is freed, what is captured meanwhile is whole,
+// and once it can be, all is freed as if nothing had been locked.
+func TestReclaimLocked(t *testing.T) {
+	for name, locked := range locks() {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) { reclaimLocked(t, name, locked) })
+		})
+	}
+}
+
+func reclaimLocked(t *testing.T, name string, locked func(storage.Info) bool) {
+	f := newFixtureOf(t, store.CreateOptions{Deltas: store.DeltasOn, ChunkAverage: 8192, Grace: 24 * time.Hour})
+	defer f.Close()
+	medium := f.lock()
+	streams := make(map[string][]byte)
+	var captures []*store.Capture
+	capture := func() {
+		in := changing(t, len(captures))
+		c := f.capture(in)
+		captures, streams[c.ID] = append(captures, c), in
+	}
+	check := func() {
+		t.Helper()
+		f.verify(t.Context())
+		all, err := f.Captures(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, c := range all {
+			if !bytes.Equal(f.restore(c), streams[c.ID]) {
+				t.Errorf("%s restores to something else", c.ID)
+			}
+		}
+	}
+	for range 4 {
+		capture()
+		time.Sleep(24 * time.Hour)
+	}
+	medium.locked = locked
+	objects := 0
+	for day := range 12 {
+		capture()
+		if day%3 != 0 {
+			f.retire(captures[day])
+		}
+		out, err := f.Reclaim(t.Context(), store.ReclaimOptions{})
+		if err != nil && (!errors.Is(err, fs.ErrPermission) || out.RefusedBytes == 0 || out.Freed > 0) {
+			t.Fatalf("day %d: %v, %+v", day, err, out)
+		}
+		check()
+		infos, _ := f.mem.List(t.Context(), "tables")
+		bundles, _ := f.mem.List(t.Context(), "bundles")
+		objects = len(infos) + len(bundles)
+		time.Sleep(24 * time.Hour)
+	}
+	for range 10 { // nothing piles up while nothing comes
+		f.Reclaim(t.Context(), store.ReclaimOptions{})
+		time.Sleep(time.Hour)
+	}
+	infos, _ := f.mem.List(t.Context(), "tables")
+	bundles, _ := f.mem.List(t.Context(), "bundles")
+	if n := len(infos) + len(bundles); n > objects+4 { // one for each of what the first of them freed
+		t.Errorf("%d tables and bundles, and %d before further runs", n, objects)
+	}
+	check()
+	// What goes stays named, so that nobody relies on it; and so it does beside a dead lease, whose writer has to find one of both.
+	if stays := name == "slabs" || name == "captures" || name == "leases"; stays && !f.anyFinal() {
+		t.Error("nothing is named finally any more")
+	}
+
+	medium.locked = nil
+	for range 4 {
+		time.Sleep(25 * time.Hour)
+		if out := f.reclaim(store.ReclaimOptions{}); out.Refused > 0 {
+			t.Errorf("refused: %+v", out)
+		}
+	}
+	check()
+	f.expectNoMarks("leases", "retired")
+	if f.anyFinal() {
+		t.Error("something is still named finally")
+	}
+	all, err := f.Captures(t.Context())
+	if err != nil || len(all) != 8 {
+		t.Errorf("%d captures, %v; want 8", len(all), err)
+	}
+	for i, c := range captures {
+		_, err := f.Find(t.Context(), c.ID)
+		if goes := i < 12 && i%3 != 0; goes != errors.Is(err, store.ErrNotFound) || !goes && err != nil {
+			t.Errorf("capture %d: %v", i, err)
+		}
+	}
+}
+
+// anyFinal tells whether something is named finally.
+func (f *fixture) anyFinal() bool {
+	infos, err := f.mem.List(f.t.Context(), "condemned")
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	return slices.ContainsFunc(infos, func(info storage.Info) bool { return strings.HasSuffix(info.Name, ".final") })
+}
+
+// lock opens the repository anew, over a storage that refuses to remove some objects once they are named.
+func (f *fixture) lock() *locking {
+	f.t.Helper()
+	if err := f.Repository.Close(); err != nil {
+		f.t.Fatal(err)
+	}
+	medium := &locking{Memory: f.mem}
+	var err error
+	if f.Repository, err = store.Open(f.t.Context(), medium, f.key, store.OpenOptions{}); err != nil {
+		f.t.Fatal(err)
+	}
+	return medium
+}
+
+// TestBasesUnderLock: what stands on others goes first, so that where it can't, they stay.
+func TestBasesUnderLock(t *testing.T) {
+	f, captures, _ := chain(t, 4)
+	f.capture(random(9, 100_000))
+	before := f.frames()
+	under := make(map[string]bool) // slabs on which others stand
+	for _, frames := range before {
+		for _, frame := range frames {
+			for _, b := range frame.Bases {
+				under[names.Slab(b.Slab)] = true
+			}
+		}
+	}
+	f.retire(captures...)
+	medium := f.lock()
+	medium.locked = func(info storage.Info) bool {
+		frames := before[info.Name]
+		return !under[info.Name] && slices.ContainsFunc(frames, func(frame format.Frame) bool { return frame.Depth > 0 })
+	}
+	out, err := f.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true})
+	if err != nil || out.Refused == 0 || len(out.Captures) != 4 {
+		t.Fatalf("%+v, %v", out, err)
+	}
+	all := f.frames()
+	for name, frames := range all {
+		for _, frame := range frames {
+			for _, b := range frame.Bases {
+				if all[names.Slab(b.Slab)] == nil {
+					t.Fatalf("%s is there, and what it stands on is not", name)
+				}
+			}
+		}
+	}
+	if len(all) < 3 {
+		t.Errorf("%d slabs are there: the test sees nothing", len(all))
+	}
+	medium.locked = nil
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true})
+	if n := len(f.frames()); n != 1 {
+		t.Errorf("%d slabs are left, want 1", n)
+	}
+}
+
+// TestSupersededUnderLock: an index file in whose place another one came, and that can't be removed, stays whole: it counts again if
+// the other one is lost.
+func TestSupersededUnderLock(t *testing.T) {
+	f := newFixtureOf(t, withDeltas(store.DeltasOff))
+	f.harmed = true
+	stays := file{name: "a", content: random(1, 100_000)}
+	goes := f.capture(tarOf(t, stays, file{name: "b", content: random(2, 300_000)}))
+	in := tarOf(t, stays)
+	c := f.capture(in)
+	medium := f.lock()
+	first := names.Capture(c.ID, 0)
+	medium.locked = func(info storage.Info) bool { return info.Name == first }
+	f.retire(goes)
+	out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	if out.Moved == 0 || out.Refused == 0 {
+		t.Fatalf("%+v", out)
+	}
+	if err := f.mem.Remove(t.Context(), names.Capture(c.ID, 1)); err != nil {
+		t.Fatal(err)
+	}
+	f.wantStream(c, in)
+}
+
+// TestBundlesUnderLock: bundles that can't be removed are not put anew with each run.
+func TestBundlesUnderLock(t *testing.T) {
+	f := newFixtureOf(t, withDeltas(store.DeltasOff))
+	f.Repository.Close()
+	var err error
+	if f.Repository, err = store.Open(t.Context(), f.mem, f.key, store.OpenOptions{Cache: t.TempDir()}); err != nil { // which puts bundles
+		t.Fatal(err)
+	}
+	var captures []*store.Capture
+	for i := range 70 {
+		captures = append(captures, f.capture(random(byte(i), 100)))
+	}
+	medium := f.lock()
+	medium.locked = func(info storage.Info) bool { return strings.HasPrefix(info.Name, names.Bundles+"/") }
+	f.retire(captures[:3]...)
+	count := func() int {
+		infos, err := f.mem.List(t.Context(), names.Bundles)
+		if err != nil || len(infos) == 0 {
+			t.Fatalf("%v, %v", infos, err)
+		}
+		return len(infos)
+	}
+	before := count()
+	for range 3 {
+		if out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}); out.Refused == 0 {
+			t.Fatalf("%+v", out)
+		}
+	}
+	if n := count(); n != before {
+		t.Errorf("%d bundles, %d before", n, before)
+	}
+	medium.locked = nil
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
+	if n := count(); n != 1 {
+		t.Errorf("%d bundles, want 1", n)
+	}
+}
