@@ -73,8 +73,7 @@ type modelled struct {
 func model(average int, perChunk float64) modelled {
 	mean := meanChunk(float64(average))
 	m := modelled{Average: average, Chunks: modelStored / mean}
-	m.Index, m.Rate = indexMemory(m.Chunks)
-	m.Index += slabBytes * modelStored / modelSlab
+	m.Index, m.Rate = indexMemory(m.Chunks, modelStored/modelSlab)
 	read := flightMemory(m.Chunks, modelTable*modelSlab/mean, tableBytes(mean))
 	if m.Rate > 1 { // what is read again comes behind what is read
 		read = max(read, loadedBytes*store.DefaultIndexMemory/loadedOf)
@@ -88,15 +87,16 @@ func model(average int, perChunk float64) modelled {
 	return m
 }
 
-// indexMemory gives the bytes of memory that so many chunks take in the index, and of how many one is a sample.
-func indexMemory(chunks float64) (bytes, rate float64) {
+// indexMemory gives the bytes of memory that the index takes at its height while so many chunks of so many slabs are loaded, and of how
+// many one is a sample in the end: all are kept one by one until that is too much, when few of the slabs are there.
+func indexMemory(chunks, slabs float64) (bytes, rate float64) {
 	if chunks*indexBytes <= store.DefaultIndexMemory {
-		return chunks * indexBytes, 1
+		return chunks*indexBytes + slabs*slabBytes, 1
 	}
 	for rate = firstRate; chunks/rate > store.DefaultIndexMemory/10; {
 		rate *= 2
 	}
-	return chunks / rate * sampleBytes, rate
+	return max(store.DefaultIndexMemory, chunks/rate*sampleBytes+slabs*slabBytes), rate
 }
 
 // flightMemory gives the bytes of memory that tables take while they are read, of which each has so many chunks, and so
@@ -196,7 +196,7 @@ func (m *modelMeasured) measure(ctx context.Context, s *setup, name string) erro
 		}
 	}
 	m.Base, m.Peak = took[0].peak, took[1].peak
-	index, _ := indexMemory(float64(files))
+	index, _ := indexMemory(float64(files), 0)
 	m.Memory = float64(m.Base) + index + flightMemory(float64(files), float64(files/m.Captures), tableBytes(smallFile))
 	m.Load, m.LoadWall = (took[1].cpu - took[0].cpu).Seconds(), (took[1].time - took[0].time).Seconds()
 	return nil
