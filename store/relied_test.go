@@ -444,6 +444,7 @@ func TestOthersSlabIsAskedFor(t *testing.T) {
 
 // After a capture that was stopped, the next one finds what arrived, wherever it lies.
 func TestStoppedCaptureIsTakenOver(t *testing.T) {
+	oneByOne(t)
 	s := newOnShare(t)
 	in := random(1, 300_000)
 	s.capture("hazel", "seedbank", in)

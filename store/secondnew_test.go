@@ -208,6 +208,7 @@ func manyGlobals(t *testing.T, at time.Time) []byte {
 // may be and become longer when packed, in the member list (a global header) and
 // in the stamps (an extended one).
 func TestSecondReaderOfAlternating(t *testing.T) {
+	oneByOne(t)
 	f := newFixture(t)
 	value := strings.Repeat("\x00\x01", 1040_000/2)
 	var w secondWanted

@@ -65,6 +65,7 @@ func (f *fixture) extract(c *store.Capture, match func(string) bool) string {
 // TestSparse captures files with holes, and the same with all zeros written out: that must
 // give the same contents, and so must a capture that takes them over, and a draft.
 func TestSparse(t *testing.T) {
+	oneByOne(t)
 	random := rand.New(rand.NewPCG(7, 7))
 	for i := range 12 {
 		dir := t.TempDir()

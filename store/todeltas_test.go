@@ -102,6 +102,7 @@ func (f *fixture) wantAll(captures []*store.Capture, streams [][]byte) {
 // TestToDeltas stores what is there anew: it takes at most a tenth more than a repository that had deltas from the first capture
 // on, all captures are what they were, and a second run finds nothing to do.
 func TestToDeltas(t *testing.T) {
+	oneByOne(t)
 	for _, d := range []store.Deltas{store.DeltasOn, store.DeltasOwn} {
 		for name, batch := range map[string]int64{"at once": 0, "in batches": 100_000} {
 			t.Run(string(d)+" "+name, func(t *testing.T) {
@@ -276,6 +277,7 @@ func TestToDeltasRoom(t *testing.T) {
 // TestToDeltasWithLater stores slabs anew on which others stand: these come along, no frame is deeper than may be, and
 // what is stored comes to that of a fresh repository.
 func TestToDeltasWithLater(t *testing.T) {
+	oneByOne(t)
 	f := newFixtureOf(t, withDeltas(store.DeltasOff))
 	fresh := newFixtureOf(t, withDeltas(store.DeltasOn))
 	state := textTree(7, 60)
@@ -327,6 +329,7 @@ func copyOf(t *testing.T, key *crypt.KeyFile, all map[string][]byte) (*fixture, 
 // TestToDeltasFaults: at whatever call of the storage it is cut off, or a call fails, all captures are what they were, and
 // the next run does the rest. Every fourth call is tried, or with KIST_TEST_ROUNDS each.
 func TestToDeltasFaults(t *testing.T) {
+	oneByOne(t)
 	synctest.Test(t, func(t *testing.T) { // what a lease outlives is waited for
 		old, captures, streams := aged(t, 3, 6)
 		old.setDeltas(store.DeltasOn)
@@ -424,6 +427,7 @@ func (f readFunc) Read([]byte) (int, error) { return f() }
 // TestToDeltasPlaces stores anew in one of two places: copying goes on, with what later captures share, and a run in the other
 // place has its captures stand on what came.
 func TestToDeltasPlaces(t *testing.T) {
+	oneByOne(t)
 	f, captures, streams := aged(t, 5, 60)
 	mem, key := storage.NewMemory(), crypt.NewKeyFile()
 	to, err := store.CreateReplica(t.Context(), mem, f.Repository, key, store.ReplicaOptions{})

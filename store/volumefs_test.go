@@ -81,6 +81,7 @@ func TestFSConforms(t *testing.T) {
 
 // TestFSByOrder holds a file system by an order against the members of the stream.
 func TestFSByOrder(t *testing.T) {
+	oneByOne(t)
 	for name, in := range map[string][]byte{"sorted": shelves(t, 5000, false), "shuffled": shelves(t, 5000, true)} {
 		t.Run(name, func(t *testing.T) {
 			f := newFixture(t)
@@ -270,6 +271,7 @@ func checkTop(t *testing.T, fsys *store.VolumeFS) {
 
 // TestReadDirBehind gives a large folder in parts, wherever they begin.
 func TestReadDirBehind(t *testing.T) {
+	oneByOne(t)
 	for name, in := range map[string][]byte{"sorted": shelves(t, 2000, false), "mixed": shelves(t, 2000, true), "few": shelves(t, 100, false)} {
 		t.Run(name, func(t *testing.T) {
 			f := newFixture(t)
@@ -390,6 +392,7 @@ func TestFSBeside(t *testing.T) {
 
 // TestFSOfWhatMoved: once space was reclaimed, it says so.
 func TestFSOfWhatMoved(t *testing.T) {
+	oneByOne(t)
 	f := newFixture(t)
 	beside := tarOf(t, file{name: "large", content: random(4, 400_000)})
 	gone := f.capture(append(beside[:len(beside)-1024], shelves(t, 3000, true)...))
