@@ -163,7 +163,9 @@ func (a *app) create(c *cli.Context, place where.Place, files secrets.Files, do 
 	undo := func() {}
 	defer func() {
 		if err != nil {
-			undo()
+			if !errors.Is(err, store.ErrExists) { // somebody who was quicker may have taken the same key file
+				undo()
+			}
 			if w.Silent().For == 0 {
 				unmake()
 			}
@@ -241,15 +243,15 @@ func (a *app) setupSecret(ctx context.Context, files secrets.Files) (crypt.Secre
 	return a.newSecret(ctx, files)
 }
 
-// unmakeFolder removes what was made of a repository that was not finished: empty
-// folders, a reserve, and a key slot and a mark that seal nothing as long as there is no anchor.
+// unmakeFolder removes the folders of a repository that was not finished, unless something is in them: what store.Create put it
+// has taken back, and anything else is of somebody who makes one here at the same time.
 func unmakeFolder(path string, itself bool) {
-	if _, err := os.Lstat(filepath.Join(path, anchor)); errors.Is(err, fs.ErrNotExist) {
-		for _, folder := range []string{"keyslots", "place", "reserve"} {
-			made, _ := filepath.Glob(filepath.Join(path, folder, "*"))
-			for _, object := range made {
-				os.Remove(object)
-			}
+	if _, err := os.Lstat(filepath.Join(path, anchor)); !errors.Is(err, fs.ErrNotExist) {
+		return
+	}
+	for _, kind := range []string{"place", "keyslots"} { // where something comes first
+		if there, _ := os.ReadDir(filepath.Join(path, kind)); len(there) > 0 {
+			return
 		}
 	}
 	for _, kind := range store.Folders() {
