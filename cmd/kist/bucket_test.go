@@ -287,6 +287,14 @@ func TestSpoolBesideStore(t *testing.T) {
 	for name, away := range map[string]func(http.ResponseWriter, *http.Request) bool{
 		"busy":   func(w http.ResponseWriter, _ *http.Request) bool { objectstest.Refuse(w, 503, "SlowDown"); return true },
 		"silent": func(_ http.ResponseWriter, r *http.Request) bool { <-r.Context().Done(); return true },
+		"denied": func(w http.ResponseWriter, _ *http.Request) bool {
+			objectstest.Refuse(w, 403, "AccessDenied")
+			return true
+		},
+		"unknown": func(w http.ResponseWriter, _ *http.Request) bool {
+			objectstest.Refuse(w, 403, "InvalidAccessKeyId")
+			return true
+		},
 		"gone": func(w http.ResponseWriter, _ *http.Request) bool {
 			objectstest.Refuse(w, 404, "NoSuchBucket")
 			return true
@@ -297,10 +305,15 @@ func TestSpoolBesideStore(t *testing.T) {
 		if status != statusFailed || !strings.Contains(said, "The capture goes into the spool on this machine") || !strings.Contains(said, "is made, and waits on this machine") {
 			t.Errorf("%s: status %d, %s", name, status, said)
 		}
+		for _, args := range [][]string{{"list"}, {"show", "seeds@" + name}} {
+			if status, said := kist(append(args, "--give-up", "500ms")...); !strings.Contains(said, name) || args[0] == "list" && status != statusFailed && status != statusMissing {
+				t.Errorf("%s: %v: status %d, %s", name, args, status, said)
+			}
+		}
 		f.Set(func() { f.Before = nil })
 		must("resume")
 	}
-	if said := must("list"); strings.Count(said, "seeds") != 4 || strings.Contains(said, "wait") {
+	if said := must("list"); strings.Count(said, "seeds") != 6 || strings.Contains(said, "wait") {
 		t.Errorf("not all were sent: %s", said)
 	}
 }

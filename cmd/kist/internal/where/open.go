@@ -92,3 +92,10 @@ func IsAway(err error) bool {
 	}
 	return slices.ContainsFunc(away, func(is error) bool { return errors.Is(err, is) })
 }
+
+// IsRefused tells whether an error says that an object store does not let the caller in: keys that it does not take, or that may not
+// do this, or none, or a clock that is wrong.
+func IsRefused(err error) bool {
+	refused := []error{objects.ErrKey, objects.ErrDenied, objects.ErrExpired, objects.ErrNoCredentials, objects.ErrSkewed}
+	return slices.ContainsFunc(refused, func(is error) bool { return errors.Is(err, is) })
+}

@@ -76,6 +76,16 @@ func TestIsAway(t *testing.T) {
 			t.Errorf("%v: it is no matter of what is there", err)
 		}
 	}
+	for _, err := range []error{objects.ErrKey, objects.ErrDenied, objects.ErrExpired, objects.ErrNoCredentials, objects.ErrSkewed} {
+		if !IsRefused(&storage.Error{Op: "stat", Err: err}) {
+			t.Errorf("%v: nobody is let in", err)
+		}
+	}
+	for _, err := range []error{nil, storage.ErrNotFound, storage.ErrGone, objects.ErrFull, fs.ErrPermission} {
+		if IsRefused(err) {
+			t.Errorf("%v: it is no matter of keys", err)
+		}
+	}
 	for _, err := range []error{nil, storage.ErrNotFound, objects.ErrDenied, objects.ErrKey, objects.ErrFull, fs.ErrNotExist} {
 		if IsAway(err) {
 			t.Errorf("%v: it is no matter of the way there", err)
