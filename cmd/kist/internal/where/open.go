@@ -41,9 +41,9 @@ type Opened struct {
 	Close   func() error
 }
 
-// leastPatience is how long calls of an object store are done again that fail for what may pass: as long as what is scheduled waits
+// LeastPatience is how long calls of an object store are done again that fail for what may pass: as long as what is scheduled waits
 // for a share.
-const leastPatience = 2 * time.Minute
+const LeastPatience = 2 * time.Minute
 
 // Open opens a place. Whether something is there is not looked at in a bucket; of a folder that is not there the error is
 // fs.ErrNotExist.
@@ -65,7 +65,7 @@ func (p Place) OfFolder(folder *storage.Folder) *Opened { return &Opened{p, fold
 // OpenBucket opens a place in a bucket, and gives what can be done there beside.
 func (p Place) OpenBucket(ctx context.Context, o Opening) (*Opened, *objects.Storage, error) {
 	options := objects.Options{
-		Address: p.bucket, Credentials: objects.FindCredentials(o.Getenv), Env: o.Getenv, Watch: o.Watch, Patience: max(leastPatience, o.Most),
+		Address: p.bucket, Credentials: objects.FindCredentials(o.Getenv), Env: o.Getenv, Watch: o.Watch, Patience: max(LeastPatience, o.Most),
 		Unguarded: o.Unguarded,
 	}
 	if file := o.Getenv("AWS_CA_BUNDLE"); file != "" {
