@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/spool"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store/storage/files"
 	"github.com/kistarchive/kist/store/storage/objects"
 	"github.com/kistarchive/kist/store/storage/objects/objectstest"
@@ -315,6 +316,23 @@ func TestSpoolBesideStore(t *testing.T) {
 	}
 	if said := must("list"); strings.Count(said, "seeds") != 6 || strings.Contains(said, "wait") {
 		t.Errorf("not all were sent: %s", said)
+	}
+}
+
+// TestStoreIsDown: what does not even take connections is told with the cause; nobody waits long for one where nothing was before.
+func TestStoreIsDown(t *testing.T) {
+	t.Parallel()
+	f := objectstest.NewFake(t)
+	f.Server.Close()
+	kist := inBucket(t, f)
+	status, said := kist("list", "--give-up", "300ms")
+	if status != statusFailed || !strings.Contains(said, "there was no answer in time") || !strings.Contains(said, "connection refused") || strings.Contains(said, "_aside") {
+		t.Errorf("list: status %d, %s", status, said)
+	}
+	began := time.Now()
+	status, said = kist("setup")
+	if status != statusFailed || !strings.Contains(said, "connection refused") || strings.Contains(said, "_aside") || time.Since(began) > where.LeastPatience/2 {
+		t.Errorf("setup, after %v: status %d, %s", time.Since(began), status, said)
 	}
 }
 

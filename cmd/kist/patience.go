@@ -37,7 +37,7 @@ func (e *silentError) Error() string {
 	if call := callText(e.silence.Call); call != "" {
 		text += ": " + call
 	}
-	return fmt.Sprintf("%s: %v (it was silent for %s)", text, errNoAnswer, screen.DurationText(e.silence.For.Round(time.Second)))
+	return fmt.Sprintf("%s: %v (it was silent for %s%s)", text, errNoAnswer, screen.DurationText(e.silence.For.Round(time.Second)), causeText(e.silence))
 }
 
 func (e *silentError) Unwrap() error { return errNoAnswer }
@@ -67,6 +67,14 @@ func callText(c files.Call) string {
 		return c.Op
 	}
 	return c.Op + " " + screen.Line(c.Name)
+}
+
+// causeText says why calls failed that are done again, behind what is said of the silence; "" where nothing is known.
+func causeText(s files.Silence) string {
+	if s.Cause == nil {
+		return ""
+	}
+	return "; " + screen.Line(s.Cause.Error())
 }
 
 // patience is what a run has with the folders of repositories.
@@ -146,7 +154,7 @@ func (a *app) tellSilence(w *waited, s files.Silence) time.Duration {
 	if call != "" {
 		call = " (" + call + ")"
 	}
-	a.Warn("waiting for %s to answer, for %s by now%s", w.place, screen.DurationText(s.For.Round(time.Second)), call)
+	a.Warn("waiting for %s to answer, for %s by now%s%s", w.place, screen.DurationText(s.For.Round(time.Second)), call, causeText(s))
 	next := min(2*s.For, s.For+seldomQuiet)
 	if most > 0 {
 		next = min(next, most)

@@ -16,7 +16,9 @@ import (
 
 // prepareBucket sees that a repository can be made in a bucket, and makes the bucket where that is asked for.
 func (a *app) prepareBucket(c *cli.Context, place where.Place, w *waited) (_ *where.Opened, unmake func(), err error) {
-	at, bucket, err := place.OpenBucket(c.Context, a.opens(w))
+	opening := a.opens(w)
+	opening.Brief = true
+	at, bucket, err := place.OpenBucket(c.Context, opening)
 	if err != nil {
 		return nil, nil, err
 	}
