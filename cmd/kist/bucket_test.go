@@ -86,6 +86,21 @@ func TestSetupInBucket(t *testing.T) {
 		"holds a repository": {func(f *objectstest.Fake) {
 			f.Objects["hazel/kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
 		}, "", statusFailed, "there is a kist repository already", 1},
+		"may not make buckets": {func(f *objectstest.Fake) {
+			f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+				makes := r.Method == http.MethodPut && strings.Trim(r.URL.Path, "/") == "seeds"
+				if makes {
+					objectstest.Refuse(w, http.StatusForbidden, "AccessDenied")
+				}
+				return makes
+			}
+		}, "--make-bucket", statusDone, "is ready", -1},
+		"may do nothing": {func(f *objectstest.Fake) {
+			f.Before = func(w http.ResponseWriter, _ *http.Request) bool {
+				objectstest.Refuse(w, http.StatusForbidden, "AccessDenied")
+				return true
+			}
+		}, "--make-bucket", statusFailed, "make the bucket", 0},
 		"no key file": {func(*objectstest.Fake) {}, "--key-file none/none/key", statusFailed, "", 0},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -326,13 +341,43 @@ func TestStoreIsDown(t *testing.T) {
 	f.Server.Close()
 	kist := inBucket(t, f)
 	status, said := kist("list", "--give-up", "300ms")
-	if status != statusFailed || !strings.Contains(said, "there was no answer in time") || !strings.Contains(said, "connection refused") || strings.Contains(said, "_aside") {
+	if status != statusFailed || !strings.Contains(said, "there was no answer in time") || !strings.Contains(said, "connection refused") || strings.Contains(said, "_aside") || strings.Contains(said, "half done") {
 		t.Errorf("list: status %d, %s", status, said)
 	}
 	began := time.Now()
 	status, said = kist("setup")
 	if status != statusFailed || !strings.Contains(said, "connection refused") || strings.Contains(said, "_aside") || time.Since(began) > where.LeastPatience/2 {
 		t.Errorf("setup, after %v: status %d, %s", time.Since(began), status, said)
+	}
+}
+
+// TestWordsOfAddresses: what is given in the place of an address, or in the wrong place, is told with how it is written.
+func TestWordsOfAddresses(t *testing.T) {
+	keys := filepath.Join(t.TempDir(), "keys")
+	if err := os.WriteFile(keys, []byte("[default]\naws_access_key_id=hazel\naws_secret_access_key=hunter2\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	f := objectstest.NewFake(t)
+	at := "s3://seeds/hazel?endpoint=" + f.Server.URL
+	for _, test := range []struct {
+		args string
+		says []string
+		not  string
+	}{
+		{"list s3://me:hunter2@seeds/hazel", []string{"give the address by --repository"}, "hunter2"},
+		{"list --repository s3:", []string{"no address of a bucket, which is s3://BUCKET/PREFIX"}, "mount"},
+		{"list --repository " + at, []string{keys + ", can be read by others (mode 0644)", "no kist repository"}, "hunter2"},
+	} {
+		env := map[string]string{"AWS_SHARED_CREDENTIALS_FILE": keys, "KIST_STATE": "off", "KIST_CACHE": "off"}
+		var said bytes.Buffer
+		a := newApp(strings.NewReader(""), &said, &said, func(name string) string { return env[name] })
+		a.tty = noTerminal
+		a.run(t.Context(), strings.Fields(test.args))
+		for _, want := range test.says {
+			if text := said.String(); strings.Count(text, want) != 1 || strings.Contains(text, test.not) {
+				t.Errorf("%s: %s", test.args, text)
+			}
+		}
 	}
 }
 

@@ -55,8 +55,14 @@ func silentText(err error, silent *silentError) string {
 	for also := (*alsoError)(nil); errors.As(err, &also); err = also.err {
 		text += "\n" + also.text
 	}
-	return text + "\nNothing is left half done. Run it again when it answers: what has arrived is used."
+	return text + "\n" + againText
 }
+
+// againText says what to do when a place answers again, and to who only looks the last of it.
+const (
+	againText     = "Nothing is left half done. " + againLookText + ": what has arrived is used."
+	againLookText = "Run it again when it answers"
+)
 
 // callText says what a call was about to do; "" of a request to an object store, of which nothing more is known.
 func callText(c files.Call) string {

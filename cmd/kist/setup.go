@@ -314,7 +314,7 @@ func (a *app) printSetup(r *repository, files secrets.Files, parity int, deltas 
 	a.Beside(fmt.Sprintf(`
 IMPORTANT: without %s nothing in this repository can ever be read again.
 Losing every passphrase and key file loses all data, and nobody can bring it
-back: a copy of the keyslots folder does not help without one of them. Keep one
+back: a copy of the key slots does not help without one of them. Keep one
 in a second place today. kist passphrase add lets another one open the
 repository.`, key))
 	return nil

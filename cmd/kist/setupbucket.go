@@ -16,6 +16,7 @@ import (
 
 // prepareBucket sees that a repository can be made in a bucket, and makes the bucket where that is asked for.
 func (a *app) prepareBucket(c *cli.Context, place where.Place, w *waited) (_ *where.Opened, unmake func(), err error) {
+	a.warnOfKeys()
 	opening := a.opens(w)
 	opening.Brief = true
 	at, bucket, err := place.OpenBucket(c.Context, opening)
@@ -30,12 +31,17 @@ func (a *app) prepareBucket(c *cli.Context, place where.Place, w *waited) (_ *wh
 }
 
 func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage) error {
+	var making error
 	if c.Bool("make-bucket") {
-		if err := bucket.MakeBucket(c.Context); err != nil && !errors.Is(err, storage.ErrExists) {
-			return err
+		making = bucket.MakeBucket(c.Context)
+		if making != nil && !errors.Is(making, storage.ErrExists) && !errors.Is(making, objects.ErrDenied) {
+			return making
 		}
 	}
 	found, err := bucket.Probe(c.Context)
+	if err != nil && errors.Is(making, objects.ErrDenied) { // else it is there, and that is enough
+		return making
+	}
 	if errors.Is(err, objects.ErrNoBucket) {
 		return missing(&advised{err, "Make it, or give --make-bucket."})
 	}
