@@ -115,6 +115,24 @@ func TestSetupInBucket(t *testing.T) {
 	}
 }
 
+// TestSetupTooLate: who finds another one at it takes back what it put, but for a key file, which may be the other's as well.
+func TestSetupTooLate(t *testing.T) {
+	for _, taken := range []string{"hazel/place/0.settings", "hazel/kist.json"} {
+		f := objectstest.NewFake(t)
+		f.Before = func(_ http.ResponseWriter, r *http.Request) bool {
+			if r.Method == http.MethodPut && strings.HasSuffix(r.URL.Path, taken) {
+				f.Set(func() { f.Objects[taken] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()} })
+			}
+			return false
+		}
+		key := filepath.Join(t.TempDir(), "key")
+		status, said := inBucket(t, f)("setup", "--key-file", key)
+		if _, err := os.Stat(key); err != nil || status != statusFailed || !strings.Contains(said, "there is a kist repository already") || !strings.Contains(said, "but for the key file") || len(f.Objects) != 1 {
+			t.Errorf("%s: status %d, %d objects, %v, %s", taken, status, len(f.Objects), err, said)
+		}
+	}
+}
+
 // inBucket gives what runs kist with its repository in a store.
 func inBucket(t *testing.T, f *objectstest.Fake) func(args ...string) (status int, said string) {
 	env := map[string]string{

@@ -179,6 +179,9 @@ func (a *app) create(c *cli.Context, place where.Place, files secrets.Files, do 
 	}
 	undo = undoSecret
 	r, err := do(ctx, at.Objects, secret)
+	if errors.Is(err, store.ErrExists) && files.Key != "" {
+		err = &advised{err, "Nothing of what this run put is left, but for the key file: whoever was quicker may have been given the same one."}
+	}
 	if err != nil {
 		return nil, err
 	}
