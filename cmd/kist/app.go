@@ -31,6 +31,7 @@ type app struct {
 	program func() (string, error) // where this program lies
 	host    string                 // of the captures that are meant; "": any
 	rate    int64                  // of repositories, bytes a second; 0: any
+	looks   bool                   // the command changes nothing anywhere
 	itself  bool                   // contents are read of the repository, and of no copies on this machine
 
 	place    func(path string) files.Place // where a repository's folder is
@@ -178,6 +179,7 @@ func (a *app) perform(ctx context.Context, line *cmdline.Line, commands []*cli.C
 	if unread != nil {
 		return unread
 	}
+	a.looks = len(line.Words) > 0 && slices.Contains([]string{"list", "show", "status", "contents", "find", "compare", "usage", "verify"}, line.Words[0])
 	a.withTables(line)
 	if err := a.withService(line); err != nil {
 		return err

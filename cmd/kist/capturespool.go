@@ -273,7 +273,11 @@ func (s *capturing) deliver(ctx context.Context, r *repository, made *captured) 
 	if r == nil {
 		made.waits = true
 		if s.away != nil {
-			return errors.Join(held, fmt.Errorf("capture %s is made, and waits on this machine until the repository can be reached: the next kist capture sends it, or kist resume", made.ID))
+			until := "the repository can be reached"
+			if where.IsRefused(s.away) {
+				until = "the object store takes the keys, which are to be put right"
+			}
+			return errors.Join(held, fmt.Errorf("capture %s is made, and waits on this machine until %s: the next kist capture sends it, or kist resume", made.ID, until))
 		}
 		s.app.Say("The capture waits on this machine: the next kist capture sends it, or kist resume.")
 		return held

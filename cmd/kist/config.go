@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/config"
 	"github.com/kistarchive/kist/cmd/kist/internal/places"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
+	"github.com/kistarchive/kist/cmd/kist/internal/where"
 )
 
 func (a *app) configCommand() *cli.Command {
@@ -91,7 +92,7 @@ func (a *app) showConfig(c *cli.Context) error {
 	if c.Bool("check") {
 		return a.checkConfig(c.Context)
 	}
-	j := configJSON{Files: slices.Concat([]string{}, a.config.Paths), Settings: a.settings(), Services: []serviceConfigJSON{}}
+	j := &configJSON{Files: slices.Concat([]string{}, a.config.Paths), Settings: a.settings(), Services: []serviceConfigJSON{}}
 	for _, name := range a.config.ServiceNames() {
 		service, err := a.serviceShown(name)
 		if err != nil {
@@ -99,10 +100,22 @@ func (a *app) showConfig(c *cli.Context) error {
 		}
 		j.Services = append(j.Services, service)
 	}
+	hideAddresses(j.Settings)
 	if a.JSON {
 		return a.PrintJSON(j)
 	}
-	return a.printConfig(&j)
+	return a.printConfig(j)
+}
+
+// hideAddresses puts what is wrong with it in the place of what begins as an address of a bucket and is none: it may hold a secret by
+// mistake, which other commands never repeat.
+func hideAddresses(settings []setting) {
+	for i := range settings {
+		s := &settings[i]
+		if _, err := where.Parse(s.Value, func(string) string { return "" }); err != nil {
+			s.Value = "not shown: " + err.Error()
+		}
+	}
 }
 
 // settings gives those of the machine, and from where each is.
@@ -119,7 +132,11 @@ func (a *app) settings() []setting {
 	}
 	state, _ := places.State(a.environment)
 	all = append(all, a.setting("state", "", "KIST_STATE", cmp.Or(state, "off")))
-	all = append(all, a.setting("give-up", a.shared.giveUp, "KIST_GIVE_UP", cmdline.Never))
+	giveUp := cmdline.Never
+	if where.IsAddress(all[0].Value) { // some minutes go by until calls of an object store are given up
+		giveUp = screen.DurationText(where.LeastPatience)
+	}
+	all = append(all, a.setting("give-up", a.shared.giveUp, "KIST_GIVE_UP", giveUp))
 	flagged := a.shared.keyFile != "" || a.shared.passphraseFile != ""
 	all = slices.DeleteFunc(all, func(s setting) bool { // one thing opens the repository: a flag counts before all else
 		return s.Key == "key-file" && flagged && a.shared.keyFile == "" || s.Key == "passphrase-file" && flagged && a.shared.passphraseFile == ""

@@ -105,6 +105,9 @@ func (a *app) printError(err error) {
 			text += "\n" + h
 		}
 	}
+	if a.looks {
+		text = strings.ReplaceAll(text, againText, againLookText+".")
+	}
 	if a.JSON {
 		first, more, _ := strings.Cut(text, "\n")
 		screen.EncodeJSON(a.Err, errorJSON{first, more, statusOf(err)})

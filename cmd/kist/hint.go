@@ -28,7 +28,7 @@ func hint(err error) string {
 	case errors.Is(err, store.ErrNoDeltas):
 		return "kist settings --deltas on stores them from now on, and kist reclaim --to-deltas what is there already."
 	case errors.Is(err, store.ErrSamePlace), errors.Is(err, store.ErrNotReplica):
-		return "kist setup --replica-of makes a second place of a repository, in an empty folder; with --again, of one that lost the mark of which place it is."
+		return "kist setup --replica-of makes a second place of a repository, where nothing is yet; with --again, of one that lost the mark of which place it is."
 	}
 	var unclear *store.AmbiguousError
 	if errors.As(err, &unclear) {
@@ -73,7 +73,7 @@ func bucketHint(err error) string {
 	case errors.Is(err, fs.ErrPermission):
 		return "The key may have to list the bucket, and to put, read and remove below the prefix: README tells which commands do without removing."
 	case where.IsAway(err):
-		return "Nothing is left half done. Run it again when it answers: what has arrived is used."
+		return againText
 	}
 	return ""
 }

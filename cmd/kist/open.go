@@ -6,7 +6,9 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"regexp"
+	"runtime"
 	"slices"
 	"strings"
 	"time"
@@ -204,6 +206,19 @@ func (a *app) parsePlace(text string) (where.Place, error) {
 		return place, usagef("a repository's address: %w", err)
 	}
 	return place, nil
+}
+
+// warnOfKeys warns where others can read the file with the keys of an object store.
+func (a *app) warnOfKeys() {
+	keys := where.FindKeys(a.getenv)
+	info, err := os.Stat(keys.File)
+	if err != nil || keys.InEnvironment || a.getenv("CREDENTIALS_DIRECTORY") != "" || runtime.GOOS == "windows" {
+		return
+	}
+	if info.Mode().IsRegular() && info.Mode().Perm()&0o077 != 0 && !a.warned[keys.File] {
+		a.warned[keys.File] = true
+		a.Warn("the file with the keys of the object store, %s, can be read by others (mode %04o): chmod 600 it", screen.Printable(keys.File), info.Mode().Perm())
+	}
 }
 
 // opens says how places are opened that are waited for.

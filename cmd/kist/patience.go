@@ -37,7 +37,7 @@ func (e *silentError) Error() string {
 	if call := callText(e.silence.Call); call != "" {
 		text += ": " + call
 	}
-	return fmt.Sprintf("%s: %v (it was silent for %s)", text, errNoAnswer, screen.DurationText(e.silence.For.Round(time.Second)))
+	return fmt.Sprintf("%s: %v (it was silent for %s%s)", text, errNoAnswer, screen.DurationText(e.silence.For.Round(time.Second)), causeText(e.silence))
 }
 
 func (e *silentError) Unwrap() error { return errNoAnswer }
@@ -55,8 +55,14 @@ func silentText(err error, silent *silentError) string {
 	for also := (*alsoError)(nil); errors.As(err, &also); err = also.err {
 		text += "\n" + also.text
 	}
-	return text + "\nNothing is left half done. Run it again when it answers: what has arrived is used."
+	return text + "\n" + againText
 }
+
+// againText says what to do when a place answers again, and to who only looks the last of it.
+const (
+	againText     = "Nothing is left half done. " + againLookText + ": what has arrived is used."
+	againLookText = "Run it again when it answers"
+)
 
 // callText says what a call was about to do; "" of a request to an object store, of which nothing more is known.
 func callText(c files.Call) string {
@@ -67,6 +73,14 @@ func callText(c files.Call) string {
 		return c.Op
 	}
 	return c.Op + " " + screen.Line(c.Name)
+}
+
+// causeText says why calls failed that are done again, behind what is said of the silence; "" where nothing is known.
+func causeText(s files.Silence) string {
+	if s.Cause == nil {
+		return ""
+	}
+	return "; " + screen.Line(s.Cause.Error())
 }
 
 // patience is what a run has with the folders of repositories.
@@ -146,7 +160,7 @@ func (a *app) tellSilence(w *waited, s files.Silence) time.Duration {
 	if call != "" {
 		call = " (" + call + ")"
 	}
-	a.Warn("waiting for %s to answer, for %s by now%s", w.place, screen.DurationText(s.For.Round(time.Second)), call)
+	a.Warn("waiting for %s to answer, for %s by now%s%s", w.place, screen.DurationText(s.For.Round(time.Second)), call, causeText(s))
 	next := min(2*s.For, s.For+seldomQuiet)
 	if most > 0 {
 		next = min(next, most)

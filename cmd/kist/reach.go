@@ -20,6 +20,9 @@ func (a *app) openPlace(ctx context.Context, place where.Place, wait time.Durati
 			most = wait
 		}
 	}
+	if place.InBucket() {
+		a.warnOfKeys()
+	}
 	w := a.waitFor(place, most, lost)
 	at, err := leaveBehind(opening, func() (*where.Opened, error) { return openAnchored(opening, place, a.opens(w)) })
 	var r *repository

@@ -326,14 +326,23 @@ func (a *app) scheduleStore(j *units.Job) error {
 	if keys.InEnvironment {
 		return usagef("a timer has not your environment, and a unit or a crontab line can be read by others: put the access key and secret key into a shared file instead of AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, and name it by AWS_SHARED_CREDENTIALS_FILE")
 	}
-	if keys.SecretProxy != "" {
-		return usagef("a unit or a crontab line can be read by others: %s, which names the proxy, must hold no user name and password", keys.SecretProxy)
+	if keys.ProxySecret != "" {
+		return usagef("a unit or a crontab line can be read by others: %s names a proxy with a user name or password, which has no place there", keys.ProxySecret)
+	}
+	if keys.CA != "" {
+		if err := isThere(keys.CA); err != nil {
+			return fmt.Errorf("AWS_CA_BUNDLE: %w", err)
+		}
 	}
 	j.Store = &units.Store{Variables: keys.Variables}
+	named := a.getenv("AWS_SHARED_CREDENTIALS_FILE") != "" || a.getenv("AWS_PROFILE") != ""
 	switch err := isThere(keys.File); {
 	case err == nil:
 		j.Store.Keys = keys.File
-	case a.getenv("AWS_SHARED_CREDENTIALS_FILE") != "":
+		if err := keys.Check(a.getenv); err != nil && named {
+			return err
+		}
+	case named:
 		return err
 	default:
 		a.Say("No shared file with keys of the object store is there (%s): the runs look for a role of the machine.", screen.Printable(keys.File))

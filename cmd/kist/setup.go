@@ -163,7 +163,9 @@ func (a *app) create(c *cli.Context, place where.Place, files secrets.Files, do 
 	undo := func() {}
 	defer func() {
 		if err != nil {
-			undo()
+			if !errors.Is(err, store.ErrExists) { // somebody who was quicker may have taken the same key file
+				undo()
+			}
 			if w.Silent().For == 0 {
 				unmake()
 			}
@@ -177,6 +179,9 @@ func (a *app) create(c *cli.Context, place where.Place, files secrets.Files, do 
 	}
 	undo = undoSecret
 	r, err := do(ctx, at.Objects, secret)
+	if errors.Is(err, store.ErrExists) && files.Key != "" {
+		err = &advised{err, "Nothing of what this run put is left, but for the key file: whoever was quicker may have been given the same one."}
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -241,15 +246,15 @@ func (a *app) setupSecret(ctx context.Context, files secrets.Files) (crypt.Secre
 	return a.newSecret(ctx, files)
 }
 
-// unmakeFolder removes what was made of a repository that was not finished: empty
-// folders, a reserve, and a key slot and a mark that seal nothing as long as there is no anchor.
+// unmakeFolder removes the folders of a repository that was not finished, unless something is in them: what store.Create put it
+// has taken back, and anything else is of somebody who makes one here at the same time.
 func unmakeFolder(path string, itself bool) {
-	if _, err := os.Lstat(filepath.Join(path, anchor)); errors.Is(err, fs.ErrNotExist) {
-		for _, folder := range []string{"keyslots", "place", "reserve"} {
-			made, _ := filepath.Glob(filepath.Join(path, folder, "*"))
-			for _, object := range made {
-				os.Remove(object)
-			}
+	if _, err := os.Lstat(filepath.Join(path, anchor)); !errors.Is(err, fs.ErrNotExist) {
+		return
+	}
+	for _, kind := range []string{"place", "keyslots"} { // where something comes first
+		if there, _ := os.ReadDir(filepath.Join(path, kind)); len(there) > 0 {
+			return
 		}
 	}
 	for _, kind := range store.Folders() {
@@ -312,7 +317,7 @@ func (a *app) printSetup(r *repository, files secrets.Files, parity int, deltas 
 	a.Beside(fmt.Sprintf(`
 IMPORTANT: without %s nothing in this repository can ever be read again.
 Losing every passphrase and key file loses all data, and nobody can bring it
-back: a copy of the keyslots folder does not help without one of them. Keep one
+back: a copy of the key slots does not help without one of them. Keep one
 in a second place today. kist passphrase add lets another one open the
 repository.`, key))
 	return nil

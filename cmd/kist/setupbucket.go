@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -15,10 +14,12 @@ import (
 	"github.com/kistarchive/kist/store/storage/objects"
 )
 
-// prepareBucket sees that a repository can be made in a bucket, and makes the bucket where that is asked for. unmake takes away what was
-// made of one that was not finished.
+// prepareBucket sees that a repository can be made in a bucket, and makes the bucket where that is asked for.
 func (a *app) prepareBucket(c *cli.Context, place where.Place, w *waited) (_ *where.Opened, unmake func(), err error) {
-	at, bucket, err := place.OpenBucket(c.Context, a.opens(w))
+	a.warnOfKeys()
+	opening := a.opens(w)
+	opening.Brief = true
+	at, bucket, err := place.OpenBucket(c.Context, opening)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -26,16 +27,21 @@ func (a *app) prepareBucket(c *cli.Context, place where.Place, w *waited) (_ *wh
 		letGo(at)
 		return nil, nil, err
 	}
-	return at, func() { unmakeObjects(at) }, nil
+	return at, func() {}, nil // store.Create takes back what it put
 }
 
 func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage) error {
+	var making error
 	if c.Bool("make-bucket") {
-		if err := bucket.MakeBucket(c.Context); err != nil && !errors.Is(err, storage.ErrExists) {
-			return err
+		making = bucket.MakeBucket(c.Context)
+		if making != nil && !errors.Is(making, storage.ErrExists) && !errors.Is(making, objects.ErrDenied) {
+			return making
 		}
 	}
 	found, err := bucket.Probe(c.Context)
+	if err != nil && errors.Is(making, objects.ErrDenied) { // else it is there, and that is enough
+		return making
+	}
 	if errors.Is(err, objects.ErrNoBucket) {
 		return missing(&advised{err, "Make it, or give --make-bucket."})
 	}
@@ -121,23 +127,4 @@ func (a *app) warnKept(ctx context.Context, r *repository, out *store.Reclaimed)
 		until = fmt.Sprintf(", not before its lock ends (%s from when it was put)", screen.Line(found.LockDefault))
 	}
 	a.Warn("the bucket keeps versions: %s until a rule of the bucket removes versions that are not current%s", what, until)
-}
-
-// unmakeTime is how long taking away what was begun may take.
-const unmakeTime = 10 * time.Second
-
-// unmakeObjects is unmakeFolder for a bucket: below the prefix there was nothing before. Without kist.json nothing that was sealed is
-// lost.
-func unmakeObjects(at *where.Opened) {
-	ctx, cancel := context.WithTimeout(context.Background(), unmakeTime)
-	defer cancel()
-	if _, err := at.Objects.Stat(ctx, anchor); !errors.Is(err, storage.ErrNotFound) {
-		return
-	}
-	for _, folder := range []string{"keyslots", "place", "reserve"} {
-		made, _ := at.Objects.List(ctx, folder)
-		for _, object := range made {
-			at.Objects.Remove(ctx, object.Name)
-		}
-	}
 }

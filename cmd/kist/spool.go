@@ -146,7 +146,8 @@ func (a *app) spoolAlone(ctx context.Context) (*spooled, error) {
 	return &spooled{r, place, room}, nil
 }
 
-// isAway tells whether an error of opening a repository says that its place can't be reached, rather than what is in it.
+// isAway tells whether an error of opening a repository says that its place can't be reached, or lets nobody in, rather than what is
+// in it.
 func isAway(err error) bool {
-	return errors.Is(err, store.ErrNoRepository) || errors.Is(err, errNoAnswer) || where.IsAway(err)
+	return errors.Is(err, store.ErrNoRepository) || errors.Is(err, errNoAnswer) || where.IsAway(err) || where.IsRefused(err)
 }

@@ -38,6 +38,7 @@ var wrappers = map[string]string{
 	"storagetest.model":    "is given to nobody: it calls the storage itself",
 	"limit.Storage":        "passes all on: TestPassesPowersOn of package limit",
 	"stock.keeping":        "is given to intake, which asks for no power: TestNoPowerIsAskedForInside",
+	"vault.builder":        "has none: what a repository begins with is put through it, and it is given to nobody who opens one",
 
 	"storage_test.bare":        "has none, on purpose",
 	"store_test.powerless":     "has none, on purpose",

@@ -1,7 +1,6 @@
 package vault
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"time"
@@ -26,27 +25,7 @@ func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, s Sett
 	if err != nil {
 		return nil, err
 	}
-	slot, err := newSlot(ctx, st, root, m.ID, secret, o)
-	if err != nil {
-		return nil, err
-	}
-	if err := keepReserve(ctx, st, s.Reserve); err != nil {
-		return nil, err
-	}
-	bare := &Vault{storage: st, manifest: m, keys: keys, settings: new(changing)}
-	// Before kist.json: a repository has from its beginning what was asked for.
-	if err := s.putChanging(ctx, bare); err != nil {
-		return nil, err
-	}
-	if err := putManifest(ctx, st, m, keys); err != nil {
-		return nil, err
-	}
-	v, err := newVault(st, m, root, keys, slot)
-	if err == nil {
-		v.settings = bare.settings
-		err = v.SpareWhatOpens(ctx)
-	}
-	return v, err
+	return build(ctx, &Vault{storage: st, manifest: m, root: root, keys: keys}, secret, o, s)
 }
 
 // checkEmpty fails with ErrExists where there is a repository.
@@ -71,22 +50,4 @@ func newManifest(s Settings) *manifest {
 		m.Recheck = recheckOff
 	}
 	return m
-}
-
-// putManifest puts kist.json, which comes last: only now is there a repository. Of two who
-// race here, one finds the other's.
-func putManifest(ctx context.Context, st storage.Storage, m *manifest, keys *crypt.Keys) error {
-	err := st.Put(ctx, names.Manifest, bytes.NewReader(m.seal(keys)))
-	if errors.Is(err, storage.ErrExists) {
-		return ErrExists
-	}
-	if err != nil {
-		return err
-	}
-	// An interrupt comes too late: the repository is made.
-	written, err := readManifest(context.WithoutCancel(ctx), st)
-	if err == nil && written.ID != m.ID {
-		err = ErrExists
-	}
-	return err
 }

@@ -55,36 +55,8 @@ func CreateReplica(ctx context.Context, st storage.Storage, of *Vault, secret cr
 	if err != nil {
 		return nil, err
 	}
-	slot, err := newSlot(ctx, st, root, of.manifest.ID, secret, o)
-	if err != nil {
-		return nil, err
-	}
-	v := &Vault{storage: st, manifest: of.manifest, keys: keys, place: names.NewPlace(), settings: new(changing)}
-	// Before kist.json: without it, this place would be taken for the first one.
-	err = v.putPlace(ctx, v.place, s.Host)
-	if err == nil {
-		err = s.putChanging(ctx, v)
-	}
-	if err == nil {
-		err = keepReserve(ctx, st, s.Reserve)
-	}
-	if err == nil {
-		m := *of.manifest
-		err = putManifest(ctx, st, &m, keys)
-	}
-	if err != nil {
-		return nil, err
-	}
-	made, err := newVault(st, of.manifest, root, keys, slot)
-	if err != nil {
-		return nil, err
-	}
-	made.place, made.settings = v.place, v.settings
-	if err := made.SpareWhatOpens(ctx); err != nil {
-		made.Close()
-		return nil, err
-	}
-	return made, nil
+	m := *of.manifest
+	return build(ctx, &Vault{storage: st, manifest: &m, root: root, keys: keys, place: names.NewPlace()}, secret, o, s)
 }
 
 // putPlace puts the marks of an identity.

@@ -2,12 +2,10 @@ package vault
 
 import (
 	"cmp"
-	"context"
 	"fmt"
 	"time"
 
 	"github.com/kistarchive/kist/chunk"
-	"github.com/kistarchive/kist/store/internal/format"
 )
 
 // Settings are what a repository is made with. All but Parity and Deltas can't be changed later.
@@ -59,15 +57,8 @@ func (s *Settings) check() error {
 	return nil
 }
 
-// putChanging puts those settings that may be changed, if there are some.
-func (s *Settings) putChanging(ctx context.Context, v *Vault) error {
-	if s.Parity == 0 && s.Deltas == "" {
-		return nil
-	}
-	return v.change(ctx, s.Host, func(record *format.SettingsRecord) {
-		record.Parity, record.Deltas = uint32(s.Parity), s.Deltas
-	})
-}
+// areChanging tells whether there are some of those settings that may be changed.
+func (s *Settings) areChanging() bool { return s.Parity != 0 || s.Deltas != "" }
 
 func checkAverage(n int) error {
 	if n < chunk.MinAverage || n > chunk.MaxAverage || n&(n-1) != 0 {

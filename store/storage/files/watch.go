@@ -16,6 +16,7 @@ type Watch struct {
 	calls []*Call   // under way, the one that began first before the others
 	sign  time.Time // of life: when a call came to its end, or began where none was under way
 	ended chan struct{}
+	cause error
 }
 
 // Call is a call of a file system.
@@ -30,6 +31,9 @@ type Silence struct {
 	Call               // the one that has been under way longest
 	For  time.Duration // since the last sign of life
 	Over bool          // it answered; For is how long that took
+
+	// Cause is why a call that is under way was to be done again, the last time since the last sign of life; nil: it is not known.
+	Cause error
 }
 
 // Place gives a place whose calls the watch sees.
@@ -41,7 +45,7 @@ func (w *Watch) Begin(op, name string) (end func()) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	if len(w.calls) == 0 {
-		w.sign = c.Since
+		w.sign, w.cause = c.Since, nil
 	}
 	w.calls = append(w.calls, c)
 	return func() { w.end(c) }
@@ -66,7 +70,15 @@ func (w *Watch) Sign() {
 	w.signed()
 }
 
+// Again says that what a call under way waits for failed, for what may pass, and is done again.
+func (w *Watch) Again(cause error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.cause = cause
+}
+
 func (w *Watch) signed() {
+	w.cause = nil
 	w.sign = time.Now()
 	if w.ended != nil {
 		close(w.ended)
@@ -85,7 +97,7 @@ func (w *Watch) silent() (s Silence) {
 	if len(w.calls) == 0 {
 		return s
 	}
-	return Silence{Call: *w.calls[0], For: time.Since(w.sign)}
+	return Silence{Call: *w.calls[0], For: time.Since(w.sign), Cause: w.cause}
 }
 
 // nextEnd gives a channel that is closed when the next call comes to its end.

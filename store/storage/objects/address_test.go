@@ -113,3 +113,18 @@ func FuzzParseAddress(f *testing.F) {
 		}
 	})
 }
+
+// TestRegions: without an endpoint a region's own host is taken, or none. (Amazon S3 endpoints and quotas, "Service endpoints".)
+func TestRegions(t *testing.T) {
+	for region, known := range map[string]bool{"us-east-1": true, "eu-central-1": true, "cn-north-1": true, "eu-west": false, "eu-central-11": false, "home": false} {
+		for _, bucket := range []string{"seeds", "seeds.example"} {
+			s, err := objects.Open(t.Context(), objects.Options{Address: objects.Address{Bucket: bucket, Region: region}, Credentials: objects.StaticKeys{AccessKey: "a", SecretKey: "b"}})
+			if (err == nil) != known || err != nil && (!errors.Is(err, objects.ErrBadAddress) || !strings.Contains(err.Error(), region)) {
+				t.Errorf("%s: %v", region, err)
+			}
+			if err == nil {
+				s.Close()
+			}
+		}
+	}
+}

@@ -3,6 +3,7 @@ package objects
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"math/rand/v2"
 	"time"
@@ -62,10 +63,27 @@ func (s *Storage) again(ctx context.Context, call func(context.Context) error) e
 		if !worthAnother(err) || time.Since(began) > s.patience {
 			return err
 		}
+		if s.watch != nil {
+			s.watch.Again(cause(err))
+		}
 		if err := rest(ctx, max(rand.N(pause), min(a.retryAfter(), s.patience/4))); err != nil {
 			return err
 		}
 	}
+}
+
+// cause gives why a call is done again, in few words; nil of one that had no answer.
+func cause(err error) error {
+	answer, ok := answered(err)
+	switch {
+	case ok && answer.Code == "":
+		return fmt.Errorf("it answers %d", answer.StatusCode)
+	case ok:
+		return fmt.Errorf("it answers %d %s", answer.StatusCode, plain(answer.Code))
+	case errors.Is(err, ErrSilent):
+		return nil
+	}
+	return hideURL(err)
 }
 
 // worthAnother tells whether a call that gave err may succeed when it is done again.

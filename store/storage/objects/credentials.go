@@ -92,8 +92,11 @@ func (f *found) Keys(ctx context.Context) (Keys, error) {
 
 func (f *found) variables(context.Context) (k Keys, where string, err error) {
 	k = Keys{AccessKey: f.env("AWS_ACCESS_KEY_ID"), SecretKey: f.env("AWS_SECRET_ACCESS_KEY"), SessionToken: f.env("AWS_SESSION_TOKEN")}
-	if (k.AccessKey == "") != (k.SecretKey == "") {
-		return Keys{}, "", fmt.Errorf("%w: of AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY one is set and the other is not", ErrNoCredentials)
+	switch {
+	case k.AccessKey == "" && k.SecretKey != "":
+		return Keys{}, "", fmt.Errorf("%w: AWS_SECRET_ACCESS_KEY is set, and AWS_ACCESS_KEY_ID is not", ErrNoCredentials)
+	case k.AccessKey != "" && k.SecretKey == "":
+		return Keys{}, "", fmt.Errorf("%w: AWS_ACCESS_KEY_ID is set, and AWS_SECRET_ACCESS_KEY is not", ErrNoCredentials)
 	}
 	return k, "the environment (AWS_ACCESS_KEY_ID, AWS_SECRET_ACCESS_KEY)", nil
 }
@@ -104,7 +107,11 @@ func (f *found) systemd(context.Context) (Keys, string, error) {
 	if dir == "" {
 		return Keys{}, where, nil
 	}
-	k, err := f.profile(filepath.Join(dir, SystemdCredential), false)
+	path := filepath.Join(dir, SystemdCredential)
+	k, err := f.profile(path, false)
+	if _, there := os.Stat(path); there == nil && k.AccessKey == "" {
+		return k, where + ", which has no section [default]", err
+	}
 	return k, where, err
 }
 

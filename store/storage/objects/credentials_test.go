@@ -51,8 +51,8 @@ func TestFindCredentials(t *testing.T) {
 		{"HOME=@ AWS_PROFILE=seedbank", "SEEDKEY"},
 		{"HOME=@ AWS_SHARED_CREDENTIALS_FILE=@/shared", "DEFAULTKEY"},
 		{"USERPROFILE=@", "HOMEKEY"},
-		{"AWS_ACCESS_KEY_ID=ENVKEY HOME=@", "one is set and the other is not"},
-		{"AWS_SECRET_ACCESS_KEY=hunter2 HOME=@", "one is set and the other is not"},
+		{"AWS_ACCESS_KEY_ID=ENVKEY HOME=@", "AWS_ACCESS_KEY_ID is set, and AWS_SECRET_ACCESS_KEY is not"},
+		{"AWS_SECRET_ACCESS_KEY=hunter2 HOME=@", "AWS_SECRET_ACCESS_KEY is set, and AWS_ACCESS_KEY_ID is not"},
 		{"HOME=@ AWS_PROFILE=none", `there is no profile "none"`},
 		{"HOME=@ AWS_PROFILE=half", `lacks aws_access_key_id or aws_secret_access_key`},
 		{"HOME=@/none AWS_PROFILE=seedbank", "no such file"},
@@ -150,5 +150,18 @@ func TestExpiredKeys(t *testing.T) {
 	put(t, s, "captures/b", "b")
 	if asked != 2 {
 		t.Errorf("keys that expire in 10 s were asked for %d times, want 2", asked)
+	}
+}
+
+// TestCredentialWithoutSection: a systemd credential in which the keys are not found is not said to be absent.
+func TestCredentialWithoutSection(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, objects.SystemdCredential), []byte("[seeds]\naws_access_key_id=a\naws_secret_access_key=b\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	env := map[string]string{"CREDENTIALS_DIRECTORY": dir, "AWS_EC2_METADATA_DISABLED": "true"}
+	_, err := objects.FindCredentials(func(name string) string { return env[name] }).Keys(t.Context())
+	if !errors.Is(err, objects.ErrNoCredentials) || !strings.Contains(err.Error(), "the systemd credential kist.s3, which has no section [default]") {
+		t.Error(err)
 	}
 }

@@ -129,7 +129,7 @@ func explain(err error) error {
 	}
 	answer, ok := answered(err)
 	if !ok {
-		return err
+		return hideURL(err)
 	}
 	meaning := meanings[answer.Code]
 	switch {

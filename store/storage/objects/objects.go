@@ -3,6 +3,7 @@ package objects
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/url"
 	"strings"
@@ -164,6 +165,22 @@ func (s *Storage) connect(endpoint string, transport http.RoundTripper) error {
 		return bad("the endpoint can't be used")
 	}
 	s.core = *core
+	if endpoint == "" {
+		return checkRegion(host, s.bucket, s.region)
+	}
+	return nil
+}
+
+// checkRegion refuses a region that the client library does not know: it would take the host of another one. It sends nothing.
+func checkRegion(host, bucket, region string) error {
+	c, err := minio.New(host, &minio.Options{Creds: credentials.NewStaticV4("none", "none", ""), Secure: true, Region: region})
+	if err != nil {
+		return bad("the region can't be used")
+	}
+	u, err := c.PresignedGetObject(context.Background(), bucket, "none", time.Minute, nil)
+	if err != nil || !strings.Contains(u.Host, "."+region+".") {
+		return bad(fmt.Sprintf("the host of the region %s is not known here: see that its name is right, or give the endpoint, too", region))
+	}
 	return nil
 }
 

@@ -44,7 +44,8 @@ func TestWatched(t *testing.T) {
 	for name, test := range map[string]struct {
 		before func(http.ResponseWriter, *http.Request) bool
 		silent bool
-	}{"refuses": {refuses, true}, "hangs": {hangs, true}, "drips": {drips, false}} {
+		cause  string
+	}{"refuses": {refuses, true, "it answers 503 SlowDown"}, "hangs": {hangs, true, ""}, "drips": {drips, false, ""}} {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			f := withOne(t)
@@ -53,7 +54,7 @@ func TestWatched(t *testing.T) {
 			f.Set(func() { f.Before = test.before })
 			ctx, cancel := context.WithTimeout(t.Context(), 700*time.Millisecond)
 			defer cancel()
-			told := false
+			told, cause := false, ""
 			w.Run(ctx, 400*time.Millisecond, func(files.Silence) time.Duration { told = true; return time.Hour })
 			if told {
 				t.Fatal("it is silent before anything is asked")
@@ -67,11 +68,14 @@ func TestWatched(t *testing.T) {
 			}()
 			w.Run(ctx, 400*time.Millisecond, func(s files.Silence) time.Duration {
 				told = told || !s.Over && strings.Contains(s.Call.Op, "request")
+				if s.Cause != nil {
+					cause = s.Cause.Error()
+				}
 				return time.Hour
 			})
 			<-done
-			if told != test.silent || w.Silent().For > 0 {
-				t.Errorf("told: %v, want %v; and once the call is over: %v", told, test.silent, w.Silent())
+			if told != test.silent || cause != test.cause || w.Silent().For > 0 {
+				t.Errorf("told: %v, want %v, because %q; and once the call is over: %v", told, test.silent, cause, w.Silent())
 			}
 		})
 	}

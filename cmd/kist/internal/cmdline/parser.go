@@ -1,6 +1,10 @@
 package cmdline
 
-import "github.com/urfave/cli/v2"
+import (
+	"strings"
+
+	"github.com/urfave/cli/v2"
+)
 
 // Tame tells commands what they do not ask the app: to give our errors for flags that
 // can't be read, and to take no argument for a command word of the parser's own, as it
@@ -21,6 +25,8 @@ func WantArgs(c *cli.Context, least, most int) error {
 		return Usagef("%s: %s are wanted, and %d given; %s --help shows how", c.Command.HelpName, c.Command.ArgsUsage, n, c.Command.HelpName)
 	case n < least:
 		return Usagef("%s: %s is missing; %s --help shows how", c.Command.HelpName, c.Command.ArgsUsage, c.Command.HelpName)
+	case most == 0 && n > 0 && strings.HasPrefix(c.Args().Get(0), "s3://"): // which may hold a secret by mistake
+		return Usagef("%s takes no argument: give the address by --repository", c.Command.HelpName)
 	case most == 0 && n > 0:
 		return Usagef("%s takes no argument: %q", c.Command.HelpName, c.Args().Get(0))
 	case most >= 0 && n > most:

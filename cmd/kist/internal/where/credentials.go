@@ -1,6 +1,10 @@
 package where
 
 import (
+	"cmp"
+	"context"
+	"errors"
+	"io/fs"
 	"path/filepath"
 	"strings"
 
@@ -16,7 +20,8 @@ type Keys struct {
 	InEnvironment bool     // the keys themselves are in variables, which it does not get
 	File          string   // the shared file, by its absolute path; "" where none is named and no home folder is known
 	Variables     []string // NAME=VALUE of what else it needs; none is a secret
-	SecretProxy   string   // the name of a variable with a proxy and a password for it, which is among none of these; "": there is none
+	CA            string   // the file that AWS_CA_BUNDLE names, by its absolute path; ""
+	ProxySecret   string   // the variable that names a proxy with a user name or password, which is not among Variables; ""
 }
 
 // FindKeys says that of an environment. It reads no file.
@@ -34,16 +39,36 @@ func FindKeys(getenv func(string) string) Keys {
 		}
 	}
 	if file := getenv("AWS_CA_BUNDLE"); file != "" {
-		k.Variables = append(k.Variables, "AWS_CA_BUNDLE="+paths.Absolute(file))
+		k.CA = paths.Absolute(file)
+		k.Variables = append(k.Variables, "AWS_CA_BUNDLE="+k.CA)
 	}
-	for _, name := range []string{"HTTPS_PROXY", "https_proxy", "HTTP_PROXY", "http_proxy", "NO_PROXY", "no_proxy"} {
-		switch value := getenv(name); {
+	for _, name := range []string{"HTTPS_PROXY", "HTTP_PROXY", "NO_PROXY"} {
+		value := cmp.Or(getenv(name), getenv(strings.ToLower(name)))
+		switch {
 		case value == "":
-		case strings.Contains(value, "@"):
-			k.SecretProxy = name
+		case name != "NO_PROXY" && strings.Contains(value, "@"):
+			k.ProxySecret = name
 		default:
 			k.Variables = append(k.Variables, name+"="+value)
 		}
 	}
 	return k
+}
+
+// Check sees that the shared file has keys in the section that AWS_PROFILE names, or in [default]. It fails with
+// [objects.ErrNoCredentials]; who may not read the file finds nothing wrong.
+func (k Keys) Check(getenv func(string) string) error {
+	_, err := objects.FindCredentials(func(name string) string {
+		switch name {
+		case "AWS_SHARED_CREDENTIALS_FILE":
+			return k.File
+		case "AWS_PROFILE":
+			return getenv(name)
+		}
+		return ""
+	}).Keys(context.Background()) // it asks nobody: a file that is named decides
+	if errors.Is(err, fs.ErrPermission) {
+		return nil
+	}
+	return err
 }

@@ -1,6 +1,7 @@
 package where
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -21,6 +22,7 @@ type Opening struct {
 	Folder func(path string) files.Place // gives where a folder is
 	Watch  *files.Watch                  // sees what is waited for
 	Most   time.Duration                 // of silence, after which the caller ends the run; 0: any
+	Brief  bool                          // calls of an object store are not done again for long, unless Most says so
 
 	// Unguarded is told of a bucket that ignores the condition of writes by now; nil: nobody wants to know, and none is tried.
 	Unguarded func()
@@ -41,9 +43,12 @@ type Opened struct {
 	Close   func() error
 }
 
-// leastPatience is how long calls of an object store are done again that fail for what may pass: as long as what is scheduled waits
+// LeastPatience is how long calls of an object store are done again that fail for what may pass: as long as what is scheduled waits
 // for a share.
-const leastPatience = 2 * time.Minute
+const LeastPatience = 2 * time.Minute
+
+// briefPatience is that where nothing is waited for that was there before: more likely than not the address is wrong.
+const briefPatience = 5 * time.Second
 
 // Open opens a place. Whether something is there is not looked at in a bucket; of a folder that is not there the error is
 // fs.ErrNotExist.
@@ -64,8 +69,12 @@ func (p Place) OfFolder(folder *storage.Folder) *Opened { return &Opened{p, fold
 
 // OpenBucket opens a place in a bucket, and gives what can be done there beside.
 func (p Place) OpenBucket(ctx context.Context, o Opening) (*Opened, *objects.Storage, error) {
+	patience := max(LeastPatience, o.Most)
+	if o.Brief {
+		patience = cmp.Or(o.Most, briefPatience)
+	}
 	options := objects.Options{
-		Address: p.bucket, Credentials: objects.FindCredentials(o.Getenv), Env: o.Getenv, Watch: o.Watch, Patience: max(leastPatience, o.Most),
+		Address: p.bucket, Credentials: objects.FindCredentials(o.Getenv), Env: o.Getenv, Watch: o.Watch, Patience: patience,
 		Unguarded: o.Unguarded,
 	}
 	if file := o.Getenv("AWS_CA_BUNDLE"); file != "" {
@@ -91,4 +100,11 @@ func IsAway(err error) bool {
 		return true
 	}
 	return slices.ContainsFunc(away, func(is error) bool { return errors.Is(err, is) })
+}
+
+// IsRefused tells whether an error says that an object store does not let the caller in: keys that it does not take, or that may not
+// do this, or none, or a clock that is wrong.
+func IsRefused(err error) bool {
+	refused := []error{objects.ErrKey, objects.ErrDenied, objects.ErrExpired, objects.ErrNoCredentials, objects.ErrSkewed}
+	return slices.ContainsFunc(refused, func(is error) bool { return errors.Is(err, is) })
 }

@@ -11,6 +11,9 @@ import (
 	"github.com/kistarchive/kist/store/storage/objects"
 )
 
+// Scheme is what addresses of buckets begin with.
+const Scheme = objects.Scheme
+
 // ErrBadAddress is returned for what begins as an address of a bucket and is none. The error does not repeat the text, which may
 // hold a secret by mistake.
 var ErrBadAddress = objects.ErrBadAddress

@@ -1,0 +1,129 @@
+package store_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"testing"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/storage/storagetest"
+)
+
+// TestCreateAtOnce has somebody make a repository in the same storage at each call of somebody who does: one of them succeeds,
+// the other finds that there is one, and nothing of that one is left.
+func TestCreateAtOnce(t *testing.T) {
+	of := newFixture(t)
+	one := map[string]creating{
+		"without settings": creatingBy(store.CreateOptions{}),
+		"deltas":           creatingBy(store.CreateOptions{Deltas: store.DeltasOn, Reserve: store.DefaultReserve}),
+		"parity":           creatingBy(store.CreateOptions{Parity: 3}),
+		"a second place": func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
+			return store.CreateReplica(ctx, st, of.Repository, secret, store.ReplicaOptions{Deltas: store.DeltasOn})
+		},
+	}
+	for first, create := range one {
+		for second, createToo := range one {
+			t.Run(first+", "+second, func(t *testing.T) {
+				for at, more := 0, true; more; at++ {
+					more = createAtOnce(t, at, create, createToo)
+				}
+			})
+		}
+	}
+}
+
+type creating func(context.Context, storage.Storage, crypt.Secret) (*store.Repository, error)
+
+func creatingBy(o store.CreateOptions) creating {
+	return func(ctx context.Context, st storage.Storage, secret crypt.Secret) (*store.Repository, error) {
+		return store.Create(ctx, st, secret, o)
+	}
+}
+
+// createAtOnce has the second come before a call of the first, and tells whether the first made that call.
+func createAtOnce(t *testing.T, at int, first, second creating) bool {
+	t.Helper()
+	mem := storage.NewMemory()
+	faulty := storagetest.NewFaulty(mem)
+	keys := []*crypt.KeyFile{crypt.NewKeyFile(), crypt.NewKeyFile()}
+	var errs [2]error
+	calls, came := 0, false
+	faulty.Before(func(storagetest.Method, string) {
+		if calls++; calls-1 == at {
+			came = true
+			errs[1] = closing(second(t.Context(), mem, keys[1]))
+		}
+	})
+	errs[0] = closing(first(t.Context(), faulty, keys[0]))
+	if !came {
+		return false
+	}
+	won := 0
+	if errs[0] != nil {
+		won = 1
+	}
+	if errs[won] != nil || !errors.Is(errs[1-won], store.ErrExists) {
+		t.Fatalf("at call %d: %v, and of who came then: %v", at, errs[0], errs[1])
+	}
+	checkAlone(t, fmt.Sprintf("at call %d", at), mem, keys[won])
+	return true
+}
+
+func closing(r *store.Repository, err error) error {
+	if err == nil {
+		r.Close()
+	}
+	return err
+}
+
+// checkAlone finds a repository whole, and nothing of another one.
+func checkAlone(t *testing.T, when string, mem *storage.Memory, key crypt.Secret) {
+	t.Helper()
+	r, err := store.Open(t.Context(), mem, key, store.OpenOptions{})
+	if err != nil {
+		t.Fatalf("%s: %v", when, err)
+	}
+	defer r.Close()
+	report, err := r.Verify(t.Context(), store.VerifyOptions{Full: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !report.OK || len(report.Notes) > 0 {
+		t.Fatalf("%s: %+v", when, report)
+	}
+	slots, err := r.Slots(t.Context())
+	if err != nil || len(slots) != 1 {
+		t.Fatalf("%s: %d key slots, %v", when, len(slots), err)
+	}
+	marks, err := mem.List(t.Context(), "place")
+	if err != nil || len(marks)%2 != 0 { // of each mark that stays there is a second copy
+		t.Fatalf("%s: %v, %v", when, marks, err)
+	}
+}
+
+// TestCreateTakesBack has each call fail that makes a repository, once: what was put is taken back.
+func TestCreateTakesBack(t *testing.T) {
+	for name, o := range map[string]store.CreateOptions{"without settings": {}, "parity": {Parity: 3, Deltas: store.DeltasOn, Reserve: store.DefaultReserve}} {
+		t.Run(name, func(t *testing.T) {
+			for at := 0; ; at++ {
+				mem := storage.NewMemory()
+				faulty := storagetest.NewFaulty(mem)
+				faulty.Inject(storagetest.Fault{Method: storagetest.Any, From: at, Once: true})
+				r, err := store.Create(t.Context(), faulty, crypt.NewKeyFile(), o)
+				if err == nil {
+					r.Close()
+					if faulty.Calls(storagetest.Any) <= at {
+						return
+					}
+					continue // what failed was needed by nobody
+				}
+				if left, err := mem.List(t.Context(), ""); err != nil || len(left) > 0 {
+					t.Fatalf("after call %d: %v left, %v", at, left, err)
+				}
+			}
+		})
+	}
+}
