@@ -86,6 +86,16 @@ func (f *feed) wait() error {
 	return f.err
 }
 
+// failed gives what became of the slab if that is known and not good, and does not wait.
+func (f *feed) failed() error {
+	select {
+	case <-f.ended:
+		return f.err
+	default:
+		return nil
+	}
+}
+
 // next gives the next piece, and io.EOF behind the last one.
 func (f *feed) next() ([]byte, error) {
 	select {
