@@ -20,14 +20,15 @@ type Chunk struct {
 // Reader gives the chunks of a stream in order. It is for one goroutine, and
 // must be closed.
 type Reader struct {
-	slabs  *Slabs
-	ctx    context.Context
-	cancel context.CancelFunc
-	parts  chan *part    // in order; closed after the last
-	done   chan struct{} // closed when nothing reads ahead any more
-	now    *part         // being given out
-	next   int           // its next chunk
-	err    error         // stays
+	slabs   *Slabs
+	ctx     context.Context
+	cancel  context.CancelFunc
+	batches chan []*part  // in order; closed after the last
+	done    chan struct{} // closed when nothing reads ahead any more
+	batch   []*part       // that come behind the one that is being given out
+	now     *part         // being given out
+	next    int           // its next chunk
+	err     error         // stays
 }
 
 // Block is one or more consecutive chunks of a stream, or one that comes several times.
@@ -79,10 +80,11 @@ func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader {
 // ReadWith is Read with options.
 func (s *Slabs) ReadWith(ctx context.Context, runs Runs, o ReadOptions) *Reader {
 	ctx, cancel := context.WithCancel(ctx)
-	r := &Reader{slabs: s, ctx: ctx, cancel: cancel, parts: make(chan *part, 2*s.workers), done: make(chan struct{})}
+	all, _ := s.aheadOf()
+	r := &Reader{slabs: s, ctx: ctx, cancel: cancel, batches: make(chan []*part, all), done: make(chan struct{})}
 	go func() {
 		defer close(r.done)
-		s.plan(ctx, runs, r.parts, o)
+		s.plan(ctx, s.openAhead(ctx, runs), r.batches, o)
 	}()
 	return r
 }
@@ -93,27 +95,56 @@ const waiting = 2
 
 // plan cuts runs into parts and has them filled: as many at once as there are
 // workers, and some that wait for storage.
-func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part, o ReadOptions) {
+func (s *Slabs) plan(ctx context.Context, runs Runs, batches chan<- []*part, o ReadOptions) {
 	var filling sync.WaitGroup
 	defer filling.Wait()
-	defer close(parts)
-	slots := make(chan struct{}, s.workers+waiting)
-	for p := range s.cut(ctx, runs) {
+	defer close(batches)
+	_, underWay := s.aheadOf()
+	slots := make(chan struct{}, underWay)
+	for parts, with := range s.together(s.cut(ctx, runs)) {
 		select {
-		case parts <- p:
+		case batches <- parts:
 		case <-ctx.Done():
 			return
 		}
-		if p.err != nil {
-			close(p.ready)
+		if with == nil {
+			close(parts[0].ready)
 			return
 		}
 		slots <- struct{}{} // a worker that has one heeds the context
 		filling.Go(func() {
-			p.err = s.fill(ctx, p, o)
+			for _, p := range parts {
+				p.err = s.fill(ctx, p, with, o)
+				close(p.ready)
+			}
+			s.spanDone(with)
 			<-slots
-			close(p.ready)
 		})
+	}
+}
+
+// together gives parts with those whose frames are read with one call. One with an error comes alone, and without a span.
+func (s *Slabs) together(parts iter.Seq[*part]) iter.Seq2[[]*part, *span] {
+	return func(yield func([]*part, *span) bool) {
+		var batch []*part
+		var with *span
+		for p := range parts {
+			if with != nil && p.err == nil && s.extend(with, p.slab, p.frame) {
+				batch = append(batch, p)
+				continue
+			}
+			if with != nil && !yield(batch, with) {
+				return
+			}
+			if batch, with = []*part{p}, nil; p.err != nil {
+				yield(batch, nil)
+				return
+			}
+			with = newSpan(p.slab, p.frame)
+		}
+		if with != nil {
+			yield(batch, with)
+		}
 	}
 }
 
@@ -156,8 +187,8 @@ func (s *Slabs) cutRun(ctx context.Context, run format.Run, yield func(*part) bo
 }
 
 // fill reads the chunks of a part and identifies them.
-func (s *Slabs) fill(ctx context.Context, p *part, o ReadOptions) error {
-	raw, err := s.rawOf(ctx, p, o.Lend)
+func (s *Slabs) fill(ctx context.Context, p *part, with *span, o ReadOptions) error {
+	raw, err := s.rawOf(ctx, p, with, o.Lend)
 	if err != nil {
 		return err
 	}
@@ -186,11 +217,11 @@ func (p *part) hold(o ReadOptions) error {
 }
 
 // rawOf reads the frame of a part.
-func (s *Slabs) rawOf(ctx context.Context, p *part, lend bool) ([]byte, error) {
+func (s *Slabs) rawOf(ctx context.Context, p *part, with *span, lend bool) ([]byte, error) {
 	if !lend {
-		return s.Frame(ctx, p.slab, p.frame)
+		return s.frame(ctx, p.slab, p.frame, purpose{with: with})
 	}
-	f, err := s.lend(ctx, p.slab, p.frame, asContents)
+	f, err := s.lend(ctx, p.slab, p.frame, purpose{with: with})
 	if err != nil {
 		return nil, err
 	}
@@ -277,23 +308,28 @@ func (r *Reader) advance() error {
 		r.slabs.giveBack(r.now.lent)
 		r.now = nil
 	}
-	select {
-	case p, ok := <-r.parts:
-		if !ok {
-			if err := r.ctx.Err(); err != nil {
-				return context.Cause(r.ctx)
+	if len(r.batch) == 0 {
+		select {
+		case batch, ok := <-r.batches:
+			if !ok {
+				if err := r.ctx.Err(); err != nil {
+					return context.Cause(r.ctx)
+				}
+				return io.EOF
 			}
-			return io.EOF
+			r.batch = batch
+		case <-r.ctx.Done():
+			return context.Cause(r.ctx)
 		}
-		<-p.ready // its reading heeds the context
-		if p.err != nil {
-			return p.err
-		}
-		r.now, r.next = p, 0
-		return nil
-	case <-r.ctx.Done():
-		return context.Cause(r.ctx)
 	}
+	p := r.batch[0]
+	r.batch = r.batch[1:]
+	<-p.ready // its reading heeds the context
+	if p.err != nil {
+		return p.err
+	}
+	r.now, r.next = p, 0
+	return nil
 }
 
 // Close ends the reading ahead, and waits until it has ended.

@@ -341,6 +341,7 @@ func (r *Stock) removeDamaged(ctx context.Context, v *Inventory, report *Rebuild
 // IntakeConfig gives how the repository takes in chunks that an index does not have.
 func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intake.Config, err error) {
 	cfg = r.tableConfig(index)
+	cfg.Puts = r.vault.Puts()
 	if cfg.Parity, err = r.vault.Parity(ctx); err != nil {
 		return cfg, err
 	}
