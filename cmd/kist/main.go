@@ -18,6 +18,7 @@ func runProgram(prepare func(*app)) int {
 	// Memory is what a small machine lacks, and collecting it costs little here:
 	// buffers are used again, and have no pointers.
 	debug.SetGCPercent(40)
+	debug.SetMemoryLimit(240 << 20) // of 256 MiB: what goes to an object store is held as a whole, several slabs at a time
 	a := newApp(os.Stdin, os.Stdout, os.Stderr, os.Getenv)
 	work, works := worker.Mine()
 	if works {

@@ -16,7 +16,7 @@ const (
 )
 
 // ReadAhead says that reads wait for something far away, and how many are worth having under way at the same time: each reader of
-// chunks has as many then, of frames that lie behind each other, and opens slabs ahead. 0: it is near. It is called before anything is read.
+// chunks has as many then, of frames that lie behind each other, and opens as many slabs ahead. 0: it is near. It is called before anything is read.
 func (s *Slabs) ReadAhead(reads int) { s.reads = reads }
 
 // aheadOf gives how many reads a reader of chunks has under way or done and not given out, and how many under way.
@@ -106,14 +106,21 @@ func (s *Slabs) openAhead(ctx context.Context, runs Runs) Runs {
 		var opening sync.WaitGroup
 		defer opening.Wait()
 		defer cancel()
-		ahead := make(chan aheadRun, openWindow)
+		ahead, slots := make(chan aheadRun, openWindow), make(chan struct{}, s.reads)
 		opening.Go(func() {
 			defer close(ahead)
 			asked := make(map[format.SlabID]bool)
 			for run, err := range runs {
 				if err == nil && !asked[run.Slab] {
 					asked[run.Slab] = true
-					opening.Go(func() { s.Open(ctx, run.Slab) })
+					opening.Go(func() {
+						select {
+						case slots <- struct{}{}:
+							s.Open(ctx, run.Slab)
+							<-slots
+						case <-ctx.Done():
+						}
+					})
 				}
 				select {
 				case ahead <- aheadRun{run, err}:
