@@ -24,6 +24,8 @@ type Reader struct {
 	ctx     context.Context
 	cancel  context.CancelFunc
 	batches chan []*part  // in order; closed after the last
+	window  chan struct{} // one for each batch that may be read ahead
+	growth  int           // how many more may be in the window yet
 	done    chan struct{} // closed when nothing reads ahead any more
 	batch   []*part       // that come behind the one that is being given out
 	now     *part         // being given out
@@ -80,11 +82,17 @@ func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader {
 // ReadWith is Read with options.
 func (s *Slabs) ReadWith(ctx context.Context, runs Runs, o ReadOptions) *Reader {
 	ctx, cancel := context.WithCancel(ctx)
-	all, _ := s.aheadOf()
-	r := &Reader{slabs: s, ctx: ctx, cancel: cancel, batches: make(chan []*part, all), done: make(chan struct{})}
+	first, all, _ := s.aheadOf()
+	r := &Reader{
+		slabs: s, ctx: ctx, cancel: cancel, batches: make(chan []*part, all), done: make(chan struct{}),
+		window: make(chan struct{}, all), growth: all - first,
+	}
+	for range first {
+		r.window <- struct{}{}
+	}
 	go func() {
 		defer close(r.done)
-		s.plan(ctx, s.openAhead(ctx, runs), r.batches, o)
+		r.plan(s.openAhead(ctx, runs), o)
 	}()
 	return r
 }
@@ -95,15 +103,17 @@ const waiting = 2
 
 // plan cuts runs into parts and has them filled: as many at once as there are
 // workers, and some that wait for storage.
-func (s *Slabs) plan(ctx context.Context, runs Runs, batches chan<- []*part, o ReadOptions) {
+func (r *Reader) plan(runs Runs, o ReadOptions) {
+	s, ctx := r.slabs, r.ctx
 	var filling sync.WaitGroup
 	defer filling.Wait()
-	defer close(batches)
-	_, underWay := s.aheadOf()
+	defer close(r.batches)
+	_, _, underWay := s.aheadOf()
 	slots := make(chan struct{}, underWay)
 	for parts, with := range s.together(s.cut(ctx, runs)) {
 		select {
-		case batches <- parts:
+		case <-r.window:
+			r.batches <- parts // never blocks: it has room for all
 		case <-ctx.Done():
 			return
 		}
@@ -128,6 +138,7 @@ func (s *Slabs) together(parts iter.Seq[*part]) iter.Seq2[[]*part, *span] {
 	return func(yield func([]*part, *span) bool) {
 		var batch []*part
 		var with *span
+		most := spanFirst
 		for p := range parts {
 			if with != nil && p.err == nil && s.extend(with, p.slab, p.frame) {
 				batch = append(batch, p)
@@ -141,6 +152,7 @@ func (s *Slabs) together(parts iter.Seq[*part]) iter.Seq2[[]*part, *span] {
 				return
 			}
 			with = newSpan(p.slab, p.frame)
+			with.most, most = most, min(2*most, spanRaw)
 		}
 		if with != nil {
 			yield(batch, with)
@@ -318,6 +330,7 @@ func (r *Reader) advance() error {
 				return io.EOF
 			}
 			r.batch = batch
+			r.widen()
 		case <-r.ctx.Done():
 			return context.Cause(r.ctx)
 		}
@@ -330,6 +343,15 @@ func (r *Reader) advance() error {
 	}
 	r.now, r.next = p, 0
 	return nil
+}
+
+// widen lets the next batch be read in the place of one that is given out, and another one beside it, up to a bound.
+func (r *Reader) widen() {
+	r.window <- struct{}{} // never blocks: it has room for all
+	if r.growth > 0 {
+		r.growth--
+		r.window <- struct{}{}
+	}
 }
 
 // Close ends the reading ahead, and waits until it has ended.

@@ -9,8 +9,11 @@ import (
 )
 
 // Where reads wait for something far away, frames that lie behind each other are read with one call, of up to so many bytes, as far
-// as they hold no more than so many: two of full length, or eight where there are deltas. All that is read ahead is in memory.
+// as they hold no more than so many: two of full length, or eight where there are deltas. All that is read ahead is in memory. What a
+// reader of chunks reads with its first call holds no more than spanFirst, or is one frame, and twice as much each time: most that is read is long, and
+// of what is not, what is read in vain has its price.
 const (
+	spanFirst = format.DeltaTarget
 	spanBytes = 2 * usualSealed
 	spanRaw   = 2 * format.FrameTarget
 )
@@ -19,12 +22,14 @@ const (
 // chunks has as many then, of frames that lie behind each other, and opens as many slabs ahead. 0: it is near. It is called before anything is read.
 func (s *Slabs) ReadAhead(reads int) { s.reads = reads }
 
-// aheadOf gives how many reads a reader of chunks has under way or done and not given out, and how many under way.
-func (s *Slabs) aheadOf() (all, underWay int) {
+// aheadOf gives how many reads a reader of chunks may have under way or done and not given out: at first, and one more with each
+// that was given out, up to all; and how many may be under way.
+func (s *Slabs) aheadOf() (first, all, underWay int) {
+	near := 2 * s.workers
 	if s.reads > 0 {
-		return s.reads, s.reads
+		return min(near, s.reads), s.reads, s.reads
 	}
-	return 2 * s.workers, s.workers + waiting
+	return near, near, s.workers + waiting
 }
 
 // span is frames of a slab, one behind the other, that are read with one call once the first of them is read. It is for one goroutine.
@@ -32,13 +37,14 @@ type span struct {
 	slab        *Slab
 	first, last int // frames
 	sealed, raw int // bytes of all
+	most        int // that raw may be
 	bytes       []byte
 	tried       bool
 }
 
 func newSpan(slab *Slab, frame int) *span {
 	f := &slab.Frames[frame]
-	return &span{slab: slab, first: frame, last: frame, sealed: int(f.Sealed), raw: f.Raw()}
+	return &span{slab: slab, first: frame, last: frame, sealed: int(f.Sealed), raw: f.Raw(), most: spanRaw}
 }
 
 // extend adds a frame to a span, if it is the last one of that or the next one, and there is room.
@@ -50,7 +56,7 @@ func (s *Slabs) extend(sp *span, slab *Slab, frame int) bool {
 		return true
 	}
 	f := &slab.Frames[frame]
-	if frame != sp.last+1 || sp.sealed+int(f.Sealed) > spanBytes || sp.raw+f.Raw() > spanRaw {
+	if frame != sp.last+1 || sp.sealed+int(f.Sealed) > spanBytes || sp.raw+f.Raw() > sp.most {
 		return false
 	}
 	sp.last, sp.sealed, sp.raw = frame, sp.sealed+int(f.Sealed), sp.raw+f.Raw()

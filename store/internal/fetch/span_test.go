@@ -73,6 +73,9 @@ func (f *far) ReadAt(ctx context.Context, name string, p []byte, off int64) erro
 // ofFrames tells of reads that are for frames.
 func ofFrames(_ int64, n int) bool { return n > format.MaxHeader }
 
+// ofLater tells of those that are for frames behind the first five of full length: by then all that may be is read ahead.
+func ofLater(off int64, n int) bool { return ofFrames(off, n) && off > 5*format.FrameTarget }
+
 // fullFrames is a slab of so many frames of 1 MiB that do not compress.
 func fullFrames(t testing.TB, n int) *stored {
 	frames, random := make([][][]byte, n), rand.NewChaCha8([32]byte{9})
@@ -105,16 +108,16 @@ func TestReadAheadRuns(t *testing.T) {
 	})
 }
 
-// TestReadsAtOnce: as many reads are under way as may be, and no more, each of two frames of full length; so it is where slabs are
-// verified. What is near is read frame by frame.
+// TestReadsAtOnce: as many reads come to be under way as may be, and no more, each of two frames of full length; so it is where slabs
+// are verified, with the frame of padding. What is near is read frame by frame.
 func TestReadsAtOnce(t *testing.T) {
 	r := fullFrames(t, 14)
 	runs := []format.Run{r.run(0, 14)}
 	ways := map[string]struct {
-		padding int // calls for the frame of padding, which no run names
-		do      func(context.Context, *Slabs) error
+		calls, near int
+		do          func(context.Context, *Slabs) error
 	}{
-		"read": {0, func(ctx context.Context, s *Slabs) error {
+		"read": {5, 9, func(ctx context.Context, s *Slabs) error {
 			reader := s.ReadWith(ctx, Inline(runs), ReadOptions{Lend: true})
 			defer reader.Close()
 			for i := 0; ; i++ {
@@ -127,7 +130,7 @@ func TestReadsAtOnce(t *testing.T) {
 				}
 			}
 		}},
-		"verified": {1, func(ctx context.Context, s *Slabs) error {
+		"verified": {5, 10, func(ctx context.Context, s *Slabs) error {
 			slab, err := s.Open(ctx, r.slab)
 			if err != nil {
 				return err
@@ -143,19 +146,19 @@ func TestReadsAtOnce(t *testing.T) {
 	}
 	for name, way := range ways {
 		for _, reads := range []int{1, 3, 5} {
-			f := newFar(r.storage, reads, ofFrames)
+			f := newFar(r.storage, reads, ofLater)
 			s := r.open(t, f)
 			s.workers = 1
 			s.ReadAhead(reads)
 			if err := way.do(inAMinute(t), s); err != nil {
 				t.Fatalf("%s, %d: %v; %d reads were under way at once", name, reads, err, f.most)
 			}
-			if f.most != reads || f.calls != 7+way.padding {
+			if f.most != reads || f.calls != way.calls {
 				t.Errorf("%s, %d: %d calls, %d of them at once", name, reads, f.calls, f.most)
 			}
 		}
-		f := newFar(r.storage, 0, ofFrames)
-		if err := way.do(t.Context(), r.open(t, f)); err != nil || f.calls != 14+way.padding {
+		f := newFar(r.storage, 0, ofLater)
+		if err := way.do(t.Context(), r.open(t, f)); err != nil || f.calls != way.near {
 			t.Errorf("%s, near: %d calls, %v", name, f.calls, err)
 		}
 	}
@@ -292,5 +295,22 @@ func TestCloseWhileAhead(t *testing.T) {
 		}
 		reader.Close()
 		cancel()
+	}
+}
+
+// TestLittleIsRead: whoever reads little has little read ahead, wherever it is.
+func TestLittleIsRead(t *testing.T) {
+	r := fullFrames(t, 30)
+	f := newFar(r.storage, 0, ofFrames)
+	s := r.open(t, f)
+	s.workers = 1
+	s.ReadAhead(16)
+	reader := s.Read(t.Context(), Inline([]format.Run{r.run(0, 30)}))
+	if _, err := reader.Next(); err != nil {
+		t.Fatal(err)
+	}
+	reader.Close()
+	if f.calls > 4 {
+		t.Errorf("%d calls", f.calls)
 	}
 }

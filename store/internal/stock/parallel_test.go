@@ -64,7 +64,7 @@ func TestParallel(t *testing.T) {
 		t.Fatal(err)
 	}
 	s, random := in.Stream(intake.Contents), rand.NewChaCha8([32]byte{1})
-	for range 8 {
+	for range 12 {
 		b, err := in.Reserve()
 		if err != nil {
 			t.Fatal(err)
