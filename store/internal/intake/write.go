@@ -167,7 +167,11 @@ func (w *writer) openSlab(ctx context.Context) error {
 	if n := len(w.pieces); n > 0 {
 		w.pieces, pieces = w.pieces[:n-1], w.pieces[n-1]
 	}
-	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces), parity: w.cfg.Parity, whole: w.whole[:0],
+	target := format.FrameTarget
+	if w.cfg.deltas() {
+		target = format.DeltaTarget // lists have longer ones
+	}
+	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces, pieceOf(target)), parity: w.cfg.Parity, whole: w.whole[:0],
 		alike: w.cfg.Alike && w.cfg.deltas(), most: w.cfg.slabTarget}
 	return w.slab.send(format.MaxHeader, func(b []byte) []byte {
 		return format.AppendHeader(b, format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped})
