@@ -58,6 +58,12 @@ func TestParallel(t *testing.T) {
 	if cfg, err := newStock(t, storage.NewMemory(), key).IntakeConfig(t.Context(), nil); err != nil || cfg.Puts != 0 {
 		t.Errorf("%d puts where the storage has no opinion, %v", cfg.Puts, err)
 	}
+	if err := r.vault.SetParity(t.Context(), 5, "hazel"); err != nil {
+		t.Fatal(err)
+	}
+	if cfg, err := r.IntakeConfig(t.Context(), nil); err != nil || cfg.Puts != p.puts-1 {
+		t.Errorf("with parity %d puts at the same time, %v", cfg.Puts, err)
+	}
 	cfg.MaxChunk, cfg.Level = format.MaxChunk, zstd.SpeedFastest
 	in, err := intake.New(t.Context(), cfg)
 	if err != nil {

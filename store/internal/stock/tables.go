@@ -345,6 +345,9 @@ func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intak
 	if cfg.Parity, err = r.vault.Parity(ctx); err != nil {
 		return cfg, err
 	}
+	if cfg.Parity > 0 && cfg.Puts > 2 {
+		cfg.Puts-- // the slab that is filled is in memory as a whole once more
+	}
 	deltas, err := r.vault.Deltas(ctx)
 	cfg.Deltas = map[string]intake.Deltas{format.DeltasOwn: intake.DeltasOwn, format.DeltasOn: intake.DeltasOn}[deltas]
 	if cfg.Deltas == intake.DeltasOn {
