@@ -7,6 +7,7 @@ import (
 	"net/http/httputil"
 	"net/url"
 	"sync"
+	"time"
 )
 
 // traffic is what went to an object store and came from it.
@@ -29,7 +30,8 @@ type counting struct {
 	now traffic
 }
 
-func startCounting(endpoint string) (*counting, error) {
+// startCounting starts one before an endpoint, in which each request waits for latency.
+func startCounting(endpoint string, latency time.Duration) (*counting, error) {
 	target, err := url.Parse(endpoint)
 	if err != nil {
 		return nil, err
@@ -49,6 +51,7 @@ func startCounting(endpoint string) (*counting, error) {
 	}
 	c.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		c.count(r)
+		time.Sleep(latency)
 		proxy.ServeHTTP(w, r)
 	}))
 	c.endpoint = c.server.URL

@@ -32,23 +32,32 @@ type objectsResult struct {
 	VolumeBytes int64        `json:"volume_bytes"`
 	Stored      int64        `json:"stored_bytes"` // by the first capture
 	Prices      prices       `json:"prices"`
-	InMemory    float64      `json:"in_memory_seconds"` // of the same first capture, where nothing is sent
-	RawPut      float64      `json:"raw_put_seconds"`   // of the same slabs, as many at a time
-	RawGet      float64      `json:"raw_get_seconds"`
 	Did         []*objectsOp `json:"operations"`
 }
 
 // objectsOp is one operation, with what opens the repository.
 type objectsOp struct {
-	What    string  `json:"what"`
-	Seconds float64 `json:"seconds"`
-	traffic
+	What    string    `json:"what"`
+	Seconds []float64 `json:"seconds"` // a round each
+	traffic           // of the last round
 }
+
+// What is done beside the operations, in each round.
+const (
+	captureInMemory = "first capture, in memory" // where nothing is sent
+	restoreInMemory = "restore, in memory"
+	rawPut          = "puts" // of the same slabs, as many at a time
+	rawGet          = "gets"
+	firstCapture    = "first capture"
+	restore         = "restore"
+)
 
 func runObjects(ctx context.Context, s *setup, args []string) error {
 	bytes := size(256 << 20)
 	s.Var(&bytes, "size", "the volume has `SIZE` bytes")
 	to := s.String("to", "", "measure in the bucket at `ADDRESS`, s3://BUCKET/PREFIX?endpoint=https://HOST; the keys are found as kist finds them")
+	latency := s.Duration("latency", 0, "what each request takes at the least, as on a far line")
+	runs := s.Int("runs", 1, "`ROUNDS`, each in a repository of its own")
 	var p prices
 	s.Float64Var(&p.Put, "price-put", 0, "`PRICE` of a thousand puts and lists")
 	s.Float64Var(&p.Get, "price-get", 0, "`PRICE` of a thousand gets and questions")
@@ -61,8 +70,11 @@ func runObjects(ctx context.Context, s *setup, args []string) error {
 	if err != nil || address.Endpoint == "" {
 		return s.wrong("-to is to be an address with an endpoint")
 	}
+	if *runs < 1 || *latency < 0 {
+		return s.wrong("-runs and -latency are not to be below 1 and 0")
+	}
 	return s.measure(ctx, func(ctx context.Context) (result, error) {
-		o := &objectsRun{s: s, address: address, key: crypt.NewKeyFile(), volume: filepath.Join(s.folder, "volume.tar")}
+		o := &objectsRun{s: s, address: address, latency: *latency, runs: *runs, key: crypt.NewKeyFile(), volume: filepath.Join(s.folder, "volume.tar")}
 		o.result = objectsResult{VolumeBytes: int64(bytes), Prices: p}
 		return &o.result, o.run(ctx)
 	})
@@ -72,6 +84,8 @@ func runObjects(ctx context.Context, s *setup, args []string) error {
 type objectsRun struct {
 	s       *setup
 	address objects.Address
+	latency time.Duration
+	runs    int
 	key     *crypt.KeyFile
 	volume  string
 	proxy   *counting
@@ -82,15 +96,26 @@ func (o *objectsRun) run(ctx context.Context) (err error) {
 	if err := writeFile(o.volume, func(w io.Writer) error { return writeVolume(w, o.result.VolumeBytes) }); err != nil {
 		return err
 	}
-	if err := o.inMemory(ctx); err != nil {
-		return err
-	}
-	if o.proxy, err = startCounting(o.address.Endpoint); err != nil {
+	if o.proxy, err = startCounting(o.address.Endpoint, o.latency); err != nil {
 		return err
 	}
 	defer o.proxy.Close()
 	o.address.Endpoint = o.proxy.endpoint
-	o.address.Prefix = strings.TrimPrefix(fmt.Sprintf("%s/bench-%d", o.address.Prefix, time.Now().UnixNano()), "/")
+	prefix := o.address.Prefix
+	for i := range o.runs {
+		o.address.Prefix = strings.TrimPrefix(fmt.Sprintf("%s/bench-%d", prefix, time.Now().UnixNano()), "/")
+		if err := o.round(ctx, filepath.Join(o.s.folder, fmt.Sprint(i))); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// round does everything once, in a repository of its own; what a machine keeps lies in folder.
+func (o *objectsRun) round(ctx context.Context, folder string) (err error) {
+	if err := o.inMemory(ctx); err != nil {
+		return err
+	}
 	st, err := o.storage(ctx)
 	if err != nil {
 		return err
@@ -102,20 +127,26 @@ func (o *objectsRun) run(ctx context.Context) (err error) {
 		}
 	}
 	defer func() { err = errors.Join(err, removeAll(context.WithoutCancel(ctx), st)) }()
-	return o.measureAll(ctx, st)
+	return o.measureAll(ctx, st, folder)
 }
 
-// inMemory measures what a first capture takes by itself.
+// inMemory measures what a first capture and a restore take by themselves.
 func (o *objectsRun) inMemory(ctx context.Context) error {
-	r, err := store.Create(ctx, storage.NewMemory(), o.key, store.CreateOptions{})
+	r, err := store.Create(ctx, storage.NewMemory(), o.key, store.CreateOptions{Deltas: o.s.ways()})
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	began := time.Now()
-	_, err = o.capture(ctx, r)
-	o.result.InMemory = time.Since(began).Seconds()
-	return err
+	var c *store.Capture
+	err = o.operation(captureInMemory, func() (err error) { c, err = o.capture(ctx, r); return err })
+	if err != nil {
+		return err
+	}
+	return o.operation(restoreInMemory, func() error { return o.restore(ctx, r, c) })
+}
+
+func (o *objectsRun) restore(ctx context.Context, r *store.Repository, c *store.Capture) error {
+	return r.Restore(ctx, &c.Volumes[0], io.Discard, store.RestoreOptions{})
 }
 
 func (o *objectsRun) storage(ctx context.Context) (*objects.Storage, error) {
@@ -130,9 +161,9 @@ func removeAll(ctx context.Context, st storage.Storage) error {
 	return err
 }
 
-func (o *objectsRun) measureAll(ctx context.Context, st *objects.Storage) error {
+func (o *objectsRun) measureAll(ctx context.Context, st *objects.Storage, folder string) error {
 	err := o.operation("make the repository", func() error {
-		r, err := store.Create(ctx, st, o.key, store.CreateOptions{})
+		r, err := store.Create(ctx, st, o.key, store.CreateOptions{Deltas: o.s.ways()})
 		if err != nil {
 			return err
 		}
@@ -146,13 +177,11 @@ func (o *objectsRun) measureAll(ctx context.Context, st *objects.Storage) error 
 		what string
 		do   func(*store.Repository) error
 	}{
-		{"first capture", func(r *store.Repository) (err error) { first, err = o.capture(ctx, r); return err }},
+		{firstCapture, func(r *store.Repository) (err error) { first, err = o.capture(ctx, r); return err }},
 		{"unchanged capture", func(r *store.Repository) (err error) { second, err = o.capture(ctx, r); return err }},
 		{"list", func(r *store.Repository) error { _, err := r.List(ctx); return err }},
 		{"verify", func(r *store.Repository) error { _, err := r.Verify(ctx, store.VerifyOptions{}); return err }},
-		{"restore", func(r *store.Repository) error {
-			return r.Restore(ctx, &second.Volumes[0], io.Discard, store.RestoreOptions{})
-		}},
+		{restore, func(r *store.Repository) error { return o.restore(ctx, r, second) }},
 		{"retire one and reclaim it", func(r *store.Repository) error {
 			if err := r.Retire(ctx, []string{first.ID}, store.MarkOptions{Host: "hazel"}); err != nil {
 				return err
@@ -162,7 +191,7 @@ func (o *objectsRun) measureAll(ctx context.Context, st *objects.Storage) error 
 		}},
 	}
 	for i, step := range steps {
-		if err := o.operation(step.what, func() error { return o.with(ctx, st, step.do) }); err != nil {
+		if err := o.operation(step.what, func() error { return o.with(ctx, st, folder, step.do) }); err != nil {
 			return fmt.Errorf("%s: %w", step.what, err)
 		}
 		if i == 0 {
@@ -180,13 +209,18 @@ func (o *objectsRun) operation(what string, do func() error) error {
 	o.proxy.take()
 	began := time.Now()
 	err := do()
-	o.result.Did = append(o.result.Did, &objectsOp{what, time.Since(began).Seconds(), o.proxy.take()})
+	op := o.result.of(what)
+	if op == nil {
+		op = &objectsOp{What: what}
+		o.result.Did = append(o.result.Did, op)
+	}
+	op.Seconds, op.traffic = append(op.Seconds, time.Since(began).Seconds()), o.proxy.take()
 	return err
 }
 
 // with opens the repository as the program does, with what a machine keeps.
-func (o *objectsRun) with(ctx context.Context, st storage.Storage, do func(*store.Repository) error) error {
-	r, err := store.Open(ctx, st, o.key, store.OpenOptions{Cache: filepath.Join(o.s.folder, "cache"), State: filepath.Join(o.s.folder, "state")})
+func (o *objectsRun) with(ctx context.Context, st storage.Storage, folder string, do func(*store.Repository) error) error {
+	r, err := store.Open(ctx, st, o.key, store.OpenOptions{Cache: filepath.Join(folder, "cache"), State: filepath.Join(folder, "state")})
 	if err != nil {
 		return err
 	}
@@ -213,6 +247,7 @@ func (o *objectsRun) raw(ctx context.Context, st *objects.Storage) error {
 		return err
 	}
 	contents := make([][]byte, len(infos))
+	o.result.Stored = 0
 	for i, info := range infos {
 		contents[i] = make([]byte, info.Size)
 		if err := st.ReadAt(ctx, info.Name, contents[i], 0); err != nil {
@@ -222,9 +257,13 @@ func (o *objectsRun) raw(ctx context.Context, st *objects.Storage) error {
 	}
 	key := func(i int) string { return fmt.Sprintf("%s-raw/%d", o.address.Prefix, i) }
 	writers, readers := st.Parallel()
-	o.result.RawPut, err = sideBySide(len(contents), writers, func(i int) error { return client.Put(ctx, key(i), contents[i]) })
+	err = o.operation(rawPut, func() error {
+		return sideBySide(len(contents), writers, func(i int) error { return client.Put(ctx, key(i), contents[i]) })
+	})
 	if err == nil {
-		o.result.RawGet, err = sideBySide(len(contents), readers, func(i int) error { return client.Get(ctx, key(i), io.Discard) })
+		err = o.operation(rawGet, func() error {
+			return sideBySide(len(contents), readers, func(i int) error { return client.Get(ctx, key(i), io.Discard) })
+		})
 	}
 	for i := range contents {
 		err = errors.Join(err, client.Remove(context.WithoutCancel(ctx), key(i)))
@@ -232,31 +271,39 @@ func (o *objectsRun) raw(ctx context.Context, st *objects.Storage) error {
 	return err
 }
 
-// sideBySide does n things, so many at a time, and gives the seconds that they took.
-func sideBySide(n, atOnce int, do func(int) error) (float64, error) {
+// sideBySide does n things, so many at a time.
+func sideBySide(n, atOnce int, do func(int) error) error {
 	var g errgroup.Group
 	g.SetLimit(atOnce)
-	began := time.Now()
 	for i := range n {
 		g.Go(func() error { return do(i) })
 	}
-	err := g.Wait()
-	return time.Since(began).Seconds(), err
+	return g.Wait()
 }
 
-func (r *objectsResult) of(what string) float64 {
+// of gives an operation, or nil.
+func (r *objectsResult) of(what string) *objectsOp {
 	for _, op := range r.Did {
 		if op.What == what {
-			return op.Seconds
+			return op
 		}
 	}
-	return 0
+	return nil
+}
+
+// seconds gives the median of the rounds.
+func (op *objectsOp) seconds() float64 {
+	if op == nil {
+		return 0
+	}
+	return median(op.Seconds)
 }
 
 func (r *objectsResult) goals() []goal {
+	ratio := func(raw, kist string) float64 { return r.of(raw).seconds() / r.of(kist).seconds() }
 	return []goal{
-		{What: "first capture, its speed to that of the client's puts", Figure: r.RawPut / r.of("first capture"), AtLeast: 0.85},
-		{What: "restore, its speed to that of the client's gets", Figure: r.RawGet / r.of("restore"), AtLeast: 0.85},
+		{What: "first capture, its speed to that of the client's puts", Figure: ratio(rawPut, firstCapture), AtLeast: 0.85},
+		{What: "restore, its speed to that of the client's gets", Figure: ratio(rawGet, restore), AtLeast: 0.85},
 	}
 }
 
@@ -268,14 +315,19 @@ func (p prices) cost(t traffic) float64 {
 func (r *objectsResult) tables() []table {
 	t := table{title: fmt.Sprintf("A volume of %s bytes, %s stored", count(r.VolumeBytes), count(r.Stored)),
 		head: []string{"", "time", "puts", "lists", "gets", "questions", "removals", "bytes in", "bytes out", "costs a thousand times"}}
+	raw := table{title: "Beside it: the client alone with the same slabs, and what the work takes where nothing is sent"}
 	for _, op := range r.Did {
-		t.add(op.What, seconds(op.Seconds), count(op.Puts), count(op.Lists), count(op.Gets), count(op.Heads), count(op.Removals), count(op.In), count(op.Out),
+		switch op.What {
+		case rawPut, rawGet:
+			raw.add(op.What, seconds(op.seconds()), speed(r.Stored, op.seconds()))
+			continue
+		case captureInMemory, restoreInMemory:
+			raw.add(op.What, seconds(op.seconds()), "")
+			continue
+		}
+		t.add(op.What, seconds(op.seconds()), count(op.Puts), count(op.Lists), count(op.Gets), count(op.Heads), count(op.Removals), count(op.In), count(op.Out),
 			fmt.Sprintf("%.3f", 1000*r.Prices.cost(op.traffic)))
 	}
-	raw := table{title: "Beside it: the client alone with the same slabs, and the first capture where nothing is sent"}
-	raw.add("puts", seconds(r.RawPut), speed(r.Stored, r.RawPut))
-	raw.add("gets", seconds(r.RawGet), speed(r.Stored, r.RawGet))
-	raw.add("in memory", seconds(r.InMemory), "")
 	raw.add("kept for a month", fmt.Sprintf("%.3f", r.Prices.Stored*float64(r.Stored)/(1<<30)))
 	return []table{t, raw}
 }

@@ -81,7 +81,8 @@ type AfterLister interface {
 
 // A Parallel is a [Storage] where calls wait for something far away, so that more of them under way at the same time get more done.
 //
-// Without it, package store goes by the number of processors.
+// Package store has as many calls of Put for slabs under way, each of which may be held in memory, and as many of ReadAt for contents, each
+// for up to 2 MiB. Without it, two slabs are put at the same time, and it reads by the number of processors, less with each call.
 type Parallel interface {
 	// Parallel gives how many calls of Put, and how many of ReadAt, are worth having under way at the same time; 0: no opinion. More
 	// do no harm.

@@ -57,10 +57,14 @@ var wrappers = map[string]string{
 	"fetch.badSectors": "is given to fetch",
 	"fetch.counting":   "is given to fetch",
 	"fetch.exchanged":  "is given to fetch",
+	"fetch.far":        "is given to fetch",
 	"stock.refusing":   "is given to stock, which puts a slab by it",
+	"stock.parallel":   "has a power of its own alone, as an object store",
 	"intake.late":      "is given to intake",
 	"intake.failing":   "is given to intake",
 	"intake.putFunc":   "is given to intake",
+	"intake.crowded":   "is given to intake",
+	"intake.failsLate": "is given to intake",
 }
 
 // TestWrappersAreKnown: whoever adds a wrapper says what becomes of optional powers.

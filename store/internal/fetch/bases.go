@@ -11,15 +11,13 @@ import (
 	"github.com/kistarchive/kist/store/storage/cache"
 )
 
-// purpose is what a frame is read for.
-type purpose bool
-
-const (
-	asContents purpose = false
-	// asBase: contents that are captured will be said by it, or it stands below such a frame. What was a base will be
+// purpose is what a frame is read for, and with which others.
+type purpose struct {
+	// base: contents that are captured will be said by it, or it stands below such a frame. What was a base will be
 	// one again, and what lies behind it will be the next one.
-	asBase purpose = true
-)
+	base bool
+	with *span // nil: it is read alone
+}
 
 // Frames that are read as bases one after the other are read several with one call: on a share a call takes as long as some
 // hundred KiB. Twice as many each time, up to so many and so many bytes.
@@ -45,14 +43,14 @@ func (s *Slabs) Keep(kept *cache.Folder, bases int64) {
 
 // BaseFrame is Frame for contents that are captured to be said by it.
 func (s *Slabs) BaseFrame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
-	return s.frame(ctx, slab, n, asBase)
+	return s.frame(ctx, slab, n, purpose{base: true})
 }
 
 // openCopied opens a frame by the slab's copy, if that was there when the slab was opened, or by its own, which a base may have.
 func (s *Slabs) openCopied(slab *Slab, n int, sealed []byte, why purpose) ([]byte, bool) {
 	name, size, off := names.Slab(slab.ID), slab.Length, slab.offsets[n]
 	if !slab.copied {
-		if why != asBase || !s.long {
+		if !why.base || !s.long {
 			return nil, false
 		}
 		name, size, off = frameCopy(slab, n), int64(len(sealed)), 0
@@ -76,16 +74,16 @@ func frameCopy(slab *Slab, n int) string { return names.Slab(slab.ID) + "-" + st
 
 // openRead reads a frame of the storage, and opens it.
 func (s *Slabs) openRead(ctx context.Context, slab *Slab, n int, sealed []byte, why purpose) (packed []byte, err error) {
-	if why == asBase {
+	if why.base {
 		err = s.readBase(ctx, slab, n, sealed)
-	} else {
+	} else if !s.readSpan(ctx, why.with, slab, n, sealed) {
 		err = s.storage.ReadAt(ctx, names.Slab(slab.ID), sealed, slab.offsets[n])
 	}
 	if err != nil {
 		return nil, err
 	}
 	var as []byte // opening is in place
-	if why == asBase && s.takesBase(len(sealed)) {
+	if why.base && s.takesBase(len(sealed)) {
 		as = bytes.Clone(sealed)
 	}
 	if packed, err = slab.unseal(n, sealed); err != nil {

@@ -16,12 +16,13 @@ import (
 // sealed piece is opened as it passes, and every chunk hashed: reading fails at the first that is not
 // what was written. Of two copies of the trailer the one that is whole is given in the place of
 // a harmed one, and where parity heals what is damaged, all is given as it was written. Sections that this release does not know pass as they are. It takes the memory of
-// two frames, is for one goroutine, and implements io.Reader.
+// two frames, and 4 MiB where reads wait for something far away, is for one goroutine, and implements io.Reader.
 type Copy struct {
 	s     *Slabs
 	ctx   context.Context
 	slab  *Slab
 	whole []byte // all of it, once something damaged was healed
+	front front  // what was read with one call
 	next  int    // frame; -1: the header
 	rest  []byte // of the piece that Read is at
 	piece []byte // its memory
@@ -112,7 +113,42 @@ func (c *Copy) read(off, n int64) error {
 		copy(c.piece, c.whole[off:off+n])
 		return nil
 	}
+	if c.readFront(off, n) {
+		copy(c.piece, c.front.bytes[off-c.front.off:])
+		return nil
+	}
 	return c.s.storage.ReadAt(c.ctx, names.Slab(c.slab.ID), c.piece, off)
+}
+
+// frontBytes is how much of a slab is read with one call, where reads wait for something far away.
+const frontBytes = 4 << 20
+
+// front is what was read so: bytes from an offset on.
+type front struct {
+	off    int64
+	bytes  []byte
+	failed bool
+}
+
+func (f *front) has(off, n int64) bool {
+	return off >= f.off && off-f.off+n <= int64(len(f.bytes))
+}
+
+// readFront tells whether what is asked for is there, or is by now, with what comes behind it. Once that can't be read, each piece is by itself.
+func (c *Copy) readFront(off, n int64) bool {
+	f := &c.front
+	if f.has(off, n) {
+		return true
+	}
+	most := min(frontBytes, c.slab.Length-off)
+	if c.s.reads == 0 || n > most || f.failed {
+		return false
+	}
+	f.off, f.bytes = off, slices.Grow(f.bytes[:0], int(most))[:most]
+	if c.s.storage.ReadAt(c.ctx, names.Slab(c.slab.ID), f.bytes, off) != nil {
+		f.bytes, f.failed = nil, true // a read that failed may go on in that memory
+	}
+	return !f.failed
 }
 
 func (c *Copy) header() error {
@@ -140,7 +176,7 @@ func (c *Copy) frame(i int) error {
 	if err != nil {
 		return unopened{errors.Join(format.ErrDamaged, err)}
 	}
-	if c.raw, err = c.s.unpack(c.ctx, c.slab, i, packed, slices.Grow(c.raw[:0], f.Raw()+slack), asContents); err != nil {
+	if c.raw, err = c.s.unpack(c.ctx, c.slab, i, packed, slices.Grow(c.raw[:0], f.Raw()+slack), purpose{}); err != nil {
 		return err
 	}
 	listed := f.Listed()

@@ -79,6 +79,7 @@ type Slabs struct {
 	decoder *zstd.Decoder
 	hashers chan *crypt.Hasher // of those who read ahead
 	workers int
+	reads   int           // see ReadAhead
 	guess   int64         // see tailGuess
 	kept    *cache.Folder // see Keep
 	long    bool          // see Keep

@@ -75,7 +75,7 @@ func (slab *Slab) unseal(n int, sealed []byte) ([]byte, error) {
 // Frame gives the decompressed bytes of a frame, which the caller must not
 // change.
 func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
-	return s.frame(ctx, slab, n, asContents)
+	return s.frame(ctx, slab, n, purpose{})
 }
 
 func (s *Slabs) frame(ctx context.Context, slab *Slab, n int, why purpose) ([]byte, error) {
@@ -113,7 +113,7 @@ func (s *Slabs) frame(ctx context.Context, slab *Slab, n int, why purpose) ([]by
 // ReadFrame reads, opens and decompresses a frame past the cache, into buf if
 // that has room.
 func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([]byte, error) {
-	return s.readFrame(ctx, slab, n, buf, asContents)
+	return s.readFrame(ctx, slab, n, buf, purpose{})
 }
 
 func (s *Slabs) readFrame(ctx context.Context, slab *Slab, n int, buf []byte, why purpose) ([]byte, error) {

@@ -2,6 +2,7 @@ package fetch
 
 import (
 	"context"
+	"iter"
 	"sync"
 
 	"github.com/kistarchive/kist/crypt"
@@ -32,23 +33,26 @@ func (s *Slabs) IdentifyFrames(ctx context.Context, slab *Slab, frames []int, us
 	for i := range outcomes {
 		outcomes[i] = make(chan outcome, 1)
 	}
-	turn := make(chan int, len(frames))
-	for i := range frames {
-		turn <- i
+	work := make(chan turn, len(frames))
+	for t := range s.turns(slab, frames) {
+		work <- t
 	}
-	close(turn)
-	for range s.workers {
+	close(work)
+	for range max(s.workers, s.reads) {
 		reading.Go(func() {
 			h := s.keys.NewHasher()
 			var buf []byte
-			for i := range turn {
-				raw, err := s.ReadFrame(ctx, slab, frames[i], buf)
-				if err != nil {
-					outcomes[i] <- outcome{nil, err}
-					continue
+			for t := range work {
+				for i := t.from; i < t.to; i++ {
+					raw, err := s.readFrame(ctx, slab, frames[i], buf, purpose{with: t.with})
+					if err != nil {
+						outcomes[i] <- outcome{nil, err}
+						continue
+					}
+					outcomes[i] <- outcome{identities(h, raw, slab.Frames[frames[i]].Chunks), nil}
+					buf = raw
 				}
-				outcomes[i] <- outcome{identities(h, raw, slab.Frames[frames[i]].Chunks), nil}
-				buf = raw
+				s.spanDone(t.with)
 			}
 		})
 	}
@@ -59,6 +63,27 @@ func (s *Slabs) IdentifyFrames(ctx context.Context, slab *Slab, frames []int, us
 		}
 	}
 	return nil
+}
+
+// turn is frames, by where they stand among those that are asked for, which are read with one call.
+type turn struct {
+	from, to int
+	with     *span
+}
+
+func (s *Slabs) turns(slab *Slab, frames []int) iter.Seq[turn] {
+	return func(yield func(turn) bool) {
+		for from := 0; from < len(frames); {
+			t := turn{from, from + 1, newSpan(slab, frames[from])}
+			for t.to < len(frames) && s.extend(t.with, slab, frames[t.to]) {
+				t.to++
+			}
+			if !yield(t) {
+				return
+			}
+			from = t.to
+		}
+	}
 }
 
 // identities hashes the chunks of the given lengths that follow each other in

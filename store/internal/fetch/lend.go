@@ -17,7 +17,7 @@ type loan struct {
 // buffers are used again: to get new memory for every frame keeps the garbage
 // collector as busy as a core, and it empties a sync.Pool faster than frames come.
 type buffers struct {
-	sealedFree, rawFree, shortFree freeList
+	sealedFree, rawFree, shortFree, spanFree freeList
 }
 
 // freeList keeps a few buffers. It is safe for concurrent use.

@@ -76,7 +76,7 @@ func TestLendBesideKeeping(t *testing.T) {
 		t.Fatal(err)
 	}
 	for n := range slab.Frames {
-		lent, err := s.lend(t.Context(), slab, n, asContents)
+		lent, err := s.lend(t.Context(), slab, n, purpose{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -87,7 +87,7 @@ func TestLendBesideKeeping(t *testing.T) {
 		s.giveBack(lent)
 		want := bytes.Clone(kept)
 		for other := range slab.Frames {
-			if f, err := s.lend(t.Context(), slab, other, asContents); err == nil {
+			if f, err := s.lend(t.Context(), slab, other, purpose{}); err == nil {
 				s.giveBack(f)
 			}
 		}
@@ -107,16 +107,16 @@ func TestLendFails(t *testing.T) {
 	}
 	stopped, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := s.lend(stopped, slab, 3, asContents); !errors.Is(err, context.Canceled) {
+	if _, err := s.lend(stopped, slab, 3, purpose{}); !errors.Is(err, context.Canceled) {
 		t.Errorf("stopped: %v", err)
 	}
-	f, err := s.lend(t.Context(), slab, 3, asContents)
+	f, err := s.lend(t.Context(), slab, 3, purpose{})
 	if err != nil || len(f.raw) != slab.Frames[3].Raw() {
 		t.Errorf("after that: %v", err)
 	}
 	slab.offsets[5]++
 	for range 2 {
-		if _, err := s.lend(t.Context(), slab, 5, asContents); !errors.Is(err, format.ErrDamaged) {
+		if _, err := s.lend(t.Context(), slab, 5, purpose{}); !errors.Is(err, format.ErrDamaged) {
 			t.Errorf("damaged: %v", err)
 		}
 	}

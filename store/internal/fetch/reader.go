@@ -20,14 +20,17 @@ type Chunk struct {
 // Reader gives the chunks of a stream in order. It is for one goroutine, and
 // must be closed.
 type Reader struct {
-	slabs  *Slabs
-	ctx    context.Context
-	cancel context.CancelFunc
-	parts  chan *part    // in order; closed after the last
-	done   chan struct{} // closed when nothing reads ahead any more
-	now    *part         // being given out
-	next   int           // its next chunk
-	err    error         // stays
+	slabs   *Slabs
+	ctx     context.Context
+	cancel  context.CancelFunc
+	batches chan []*part  // in order; closed after the last
+	window  chan struct{} // one for each batch that may be read ahead
+	growth  int           // how many more may be in the window yet
+	done    chan struct{} // closed when nothing reads ahead any more
+	batch   []*part       // that come behind the one that is being given out
+	now     *part         // being given out
+	next    int           // its next chunk
+	err     error         // stays
 }
 
 // Block is one or more consecutive chunks of a stream, or one that comes several times.
@@ -79,10 +82,17 @@ func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader {
 // ReadWith is Read with options.
 func (s *Slabs) ReadWith(ctx context.Context, runs Runs, o ReadOptions) *Reader {
 	ctx, cancel := context.WithCancel(ctx)
-	r := &Reader{slabs: s, ctx: ctx, cancel: cancel, parts: make(chan *part, 2*s.workers), done: make(chan struct{})}
+	first, all, _ := s.aheadOf()
+	r := &Reader{
+		slabs: s, ctx: ctx, cancel: cancel, batches: make(chan []*part, all), done: make(chan struct{}),
+		window: make(chan struct{}, all), growth: all - first,
+	}
+	for range first {
+		r.window <- struct{}{}
+	}
 	go func() {
 		defer close(r.done)
-		s.plan(ctx, runs, r.parts, o)
+		r.plan(s.openAhead(ctx, runs), o)
 	}()
 	return r
 }
@@ -93,27 +103,60 @@ const waiting = 2
 
 // plan cuts runs into parts and has them filled: as many at once as there are
 // workers, and some that wait for storage.
-func (s *Slabs) plan(ctx context.Context, runs Runs, parts chan<- *part, o ReadOptions) {
+func (r *Reader) plan(runs Runs, o ReadOptions) {
+	s, ctx := r.slabs, r.ctx
 	var filling sync.WaitGroup
 	defer filling.Wait()
-	defer close(parts)
-	slots := make(chan struct{}, s.workers+waiting)
-	for p := range s.cut(ctx, runs) {
+	defer close(r.batches)
+	_, _, underWay := s.aheadOf()
+	slots := make(chan struct{}, underWay)
+	for parts, with := range s.together(s.cut(ctx, runs)) {
 		select {
-		case parts <- p:
+		case <-r.window:
+			r.batches <- parts // never blocks: it has room for all
 		case <-ctx.Done():
 			return
 		}
-		if p.err != nil {
-			close(p.ready)
+		if with == nil {
+			close(parts[0].ready)
 			return
 		}
 		slots <- struct{}{} // a worker that has one heeds the context
 		filling.Go(func() {
-			p.err = s.fill(ctx, p, o)
+			for _, p := range parts {
+				p.err = s.fill(ctx, p, with, o)
+				close(p.ready)
+			}
+			s.spanDone(with)
 			<-slots
-			close(p.ready)
 		})
+	}
+}
+
+// together gives parts with those whose frames are read with one call. One with an error comes alone, and without a span.
+func (s *Slabs) together(parts iter.Seq[*part]) iter.Seq2[[]*part, *span] {
+	return func(yield func([]*part, *span) bool) {
+		var batch []*part
+		var with *span
+		most := spanFirst
+		for p := range parts {
+			if with != nil && p.err == nil && s.extend(with, p.slab, p.frame) {
+				batch = append(batch, p)
+				continue
+			}
+			if with != nil && !yield(batch, with) {
+				return
+			}
+			if batch, with = []*part{p}, nil; p.err != nil {
+				yield(batch, nil)
+				return
+			}
+			with = newSpan(p.slab, p.frame)
+			with.most, most = most, min(2*most, spanRaw)
+		}
+		if with != nil {
+			yield(batch, with)
+		}
 	}
 }
 
@@ -156,8 +199,8 @@ func (s *Slabs) cutRun(ctx context.Context, run format.Run, yield func(*part) bo
 }
 
 // fill reads the chunks of a part and identifies them.
-func (s *Slabs) fill(ctx context.Context, p *part, o ReadOptions) error {
-	raw, err := s.rawOf(ctx, p, o.Lend)
+func (s *Slabs) fill(ctx context.Context, p *part, with *span, o ReadOptions) error {
+	raw, err := s.rawOf(ctx, p, with, o.Lend)
 	if err != nil {
 		return err
 	}
@@ -186,11 +229,11 @@ func (p *part) hold(o ReadOptions) error {
 }
 
 // rawOf reads the frame of a part.
-func (s *Slabs) rawOf(ctx context.Context, p *part, lend bool) ([]byte, error) {
+func (s *Slabs) rawOf(ctx context.Context, p *part, with *span, lend bool) ([]byte, error) {
 	if !lend {
-		return s.Frame(ctx, p.slab, p.frame)
+		return s.frame(ctx, p.slab, p.frame, purpose{with: with})
 	}
-	f, err := s.lend(ctx, p.slab, p.frame, asContents)
+	f, err := s.lend(ctx, p.slab, p.frame, purpose{with: with})
 	if err != nil {
 		return nil, err
 	}
@@ -277,22 +320,37 @@ func (r *Reader) advance() error {
 		r.slabs.giveBack(r.now.lent)
 		r.now = nil
 	}
-	select {
-	case p, ok := <-r.parts:
-		if !ok {
-			if err := r.ctx.Err(); err != nil {
-				return context.Cause(r.ctx)
+	if len(r.batch) == 0 {
+		select {
+		case batch, ok := <-r.batches:
+			if !ok {
+				if err := r.ctx.Err(); err != nil {
+					return context.Cause(r.ctx)
+				}
+				return io.EOF
 			}
-			return io.EOF
+			r.batch = batch
+			r.widen()
+		case <-r.ctx.Done():
+			return context.Cause(r.ctx)
 		}
-		<-p.ready // its reading heeds the context
-		if p.err != nil {
-			return p.err
-		}
-		r.now, r.next = p, 0
-		return nil
-	case <-r.ctx.Done():
-		return context.Cause(r.ctx)
+	}
+	p := r.batch[0]
+	r.batch = r.batch[1:]
+	<-p.ready // its reading heeds the context
+	if p.err != nil {
+		return p.err
+	}
+	r.now, r.next = p, 0
+	return nil
+}
+
+// widen lets the next batch be read in the place of one that is given out, and another one beside it, up to a bound.
+func (r *Reader) widen() {
+	r.window <- struct{}{} // never blocks: it has room for all
+	if r.growth > 0 {
+		r.growth--
+		r.window <- struct{}{}
 	}
 }
 

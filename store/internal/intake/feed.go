@@ -17,6 +17,9 @@ const feedPieces = 4
 // pieceLength is enough for a frame that can't be compressed, in bytes.
 const pieceLength = format.FrameTarget + 4<<10
 
+// pieceOf is the same for frames that are closed before they hold more than so many bytes.
+func pieceOf(target int) int { return pieceLength - format.FrameTarget + target }
+
 // feed hands a slab to the storage while it is being filled: its pieces are used
 // again at once, while they are in a core's cache, and no slab is ever in memory
 // as a whole.
@@ -28,6 +31,7 @@ type feed struct {
 	now   []byte          // that piece
 	ended chan struct{}   // closed when the storage is done with the slab
 	err   error           // of the storage, once ended
+	usual int             // length of most pieces, in bytes
 }
 
 // newPieces makes the pieces of a feed, yet without memory. Another feed may use them
@@ -40,9 +44,9 @@ func newPieces() chan []byte {
 	return free
 }
 
-// newFeed begins to put the slab of that name.
-func newFeed(ctx context.Context, to storage.Storage, name string, free chan []byte) *feed {
-	f := &feed{ctx: ctx, full: make(chan []byte, feedPieces), free: free, ended: make(chan struct{})}
+// newFeed begins to put the slab of that name. Most of its pieces are of that length.
+func newFeed(ctx context.Context, to storage.Storage, name string, free chan []byte, usual int) *feed {
+	f := &feed{ctx: ctx, full: make(chan []byte, feedPieces), free: free, ended: make(chan struct{}), usual: usual}
 	go func() {
 		defer close(f.ended)
 		if err := to.Put(ctx, name, f); err != nil {
@@ -56,7 +60,7 @@ func newFeed(ctx context.Context, to storage.Storage, name string, free chan []b
 func (f *feed) piece(n int) ([]byte, error) {
 	select {
 	case b := <-f.free:
-		return room(b, n, pieceLength), nil
+		return room(b, n, f.usual), nil
 	case <-f.ended:
 		return nil, f.failure()
 	case <-f.ctx.Done():
@@ -84,6 +88,16 @@ func (f *feed) end() { close(f.full) }
 func (f *feed) wait() error {
 	<-f.ended // Put honours its context
 	return f.err
+}
+
+// failed gives what became of the slab if that is known and not good, and does not wait.
+func (f *feed) failed() error {
+	select {
+	case <-f.ended:
+		return f.err
+	default:
+		return nil
+	}
 }
 
 // next gives the next piece, and io.EOF behind the last one.

@@ -37,7 +37,7 @@ func TestFeedArrives(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			got.Reset()
 			pieces := newPieces()
-			f := newFeed(t.Context(), putFunc{put: func(_ context.Context, r io.Reader) error { return way(r) }}, "slab", pieces)
+			f := newFeed(t.Context(), putFunc{put: func(_ context.Context, r io.Reader) error { return way(r) }}, "slab", pieces, pieceLength)
 			var want []byte
 			for i := range 3 * feedPieces {
 				b, err := f.piece(100)
@@ -81,7 +81,7 @@ func TestFeedFails(t *testing.T) {
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
-			f := newFeed(t.Context(), putFunc{put: c.put}, "slab", newPieces())
+			f := newFeed(t.Context(), putFunc{put: c.put}, "slab", newPieces(), pieceLength)
 			var err error
 			for range 2 * feedPieces {
 				var b []byte
@@ -116,7 +116,7 @@ func TestFeedCancelled(t *testing.T) {
 			}
 			ended = append(ended, err)
 			return err
-		}}, "slab", newPieces())
+		}}, "slab", newPieces(), pieceLength)
 		b, err := f.piece(100)
 		if err != nil {
 			t.Fatal(err)

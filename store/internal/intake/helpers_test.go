@@ -42,6 +42,9 @@ type repo struct {
 
 	noRecheck bool
 
+	puts       int
+	slabTarget int
+
 	more      func(context.Context) (*More, error)
 	moreFrom  int64
 	moreAtEnd bool
@@ -80,6 +83,7 @@ func (r *repo) start(t testing.TB, ctx context.Context, index *known.Index) *Int
 		Storage: r.storage, Repository: r.id, Keys: r.keys, Index: index,
 		MaxChunk: r.maxChunk, Apart: r.apart, Parity: r.parity, Level: zstd.SpeedFastest, Workers: r.workers, Adopted: r.adopted, Joined: r.joined, TableName: r.tableName,
 		Deltas: r.deltas, Old: r.old, flip: r.flip, spoil: r.spoil, NoRecheck: r.noRecheck, More: r.more, MoreFrom: r.moreFrom, MoreAtEnd: r.moreAtEnd,
+		Puts: r.puts, slabTarget: r.slabTarget,
 	})
 	if err != nil {
 		t.Fatal(err)

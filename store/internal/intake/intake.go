@@ -8,7 +8,7 @@
 //	assemble   looks chunks up; puts new ones into frames          one goroutine
 //	compress   compresses frames, and reads them back              one per core
 //	write      seals frames in order, sends them to slabs          one goroutine
-//	put        gives a slab to the storage while it is filled      one, or two
+//	put        gives a slab to the storage while it is filled      one, and one for each that is on its way
 //
 // Batches and frames pass in order, so that the same input gives the same
 // frames and recipes however many cores there are. Every queue is bounded, and
@@ -16,6 +16,7 @@
 package intake
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"runtime"
@@ -39,6 +40,7 @@ type Config struct {
 	MaxChunk   int               // the longest chunk, in bytes: four times the average
 	Level      zstd.EncoderLevel // of all frames; 0: what pays for each
 	Workers    int               // 0: one per core
+	Puts       int               // how many slabs are put at the same time, with the one that is being filled; 0: 2
 	Apart      Apart
 	// Adopted are slabs that no table lists. The table of this session will.
 	Adopted []*format.SlabRecord
@@ -69,10 +71,15 @@ type Config struct {
 
 	// For tests: they change frames that are about to be compressed, and to be sealed.
 	flip, spoil func(*frame)
+	// For tests: how long slabs become at the most, in bytes; 0: format.SlabTarget.
+	slabTarget int
 }
 
 // deltas tells whether chunks may be said by others.
 func (c *Config) deltas() bool { return c.Deltas != DeltasOff && c.Apart.Group == nil }
+
+// puts is how many slabs are put at the same time. What is written last is flushed while the next one is filled.
+func (c *Config) puts() int { return cmp.Or(c.Puts, 2) }
 
 // Intake is one session of taking chunks in. Its methods are for one
 // goroutine.

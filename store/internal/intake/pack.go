@@ -23,7 +23,7 @@ func newPacker(level zstd.EncoderLevel, maxChunk int) (*packer, error) {
 // pack fills in packed, and copies where the frame is a delta.
 func (p *packer) pack(f *frame) {
 	if f.depth == 0 || !p.packDelta(f) {
-		f.packed = p.encoder(f).EncodeAll(f.raw, room(f.packed, len(f.raw), pieceLength))
+		f.packed = p.encoder(f).EncodeAll(f.raw, room(f.packed, len(f.raw), pieceOf(f.target)))
 	}
 }
 
@@ -34,7 +34,7 @@ func (p *packer) packDelta(f *frame) bool {
 	if len(p.copies) == 0 || len(p.copies)+len(p.literals) > len(f.raw)*9/10 {
 		return false
 	}
-	f.packed = p.usual.EncodeAll(p.copies, room(f.packed, len(f.raw), pieceLength))
+	f.packed = p.usual.EncodeAll(p.copies, room(f.packed, len(f.raw), pieceOf(f.target)))
 	f.copies = len(f.packed)
 	if len(p.literals) > 0 {
 		f.packed = p.literalEncoder(f).EncodeAll(p.literals, f.packed)

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"cmp"
 	"crypto/rand"
 
 	"github.com/kistarchive/kist/crypt"
@@ -25,9 +26,10 @@ func (s *openSlab) takes(f *frame) bool {
 	bases := s.bases + len(f.bases)
 	// 5 bytes a chunk, some 20 a frame, 24 a base with 12 of its frame, and the group.
 	table := format.PaddedLength(5*chunks + 20*(len(s.frames)+2) + 36*bases + 64)
-	section, _ := parity.Section(format.SlabTarget, s.parity)
+	most := cmp.Or(s.most, format.SlabTarget)
+	section, _ := parity.Section(most, s.parity)
 	length := s.length + len(f.packed) + crypt.Overhead + table + section + format.SlabEnd
-	return length <= format.SlabTarget && chunks < format.MaxSlabChunks && len(s.frames) < maxSlabFrames && bases < maxSlabBases
+	return length <= most && chunks < format.MaxSlabChunks && len(s.frames) < maxSlabFrames && bases < maxSlabBases
 }
 
 // pad appends a frame of random bytes that gives the slab a PADMÉ length. Nothing knows

@@ -29,10 +29,10 @@ const tableSlabs = 64
 type writer struct {
 	cfg     Config
 	slab    *openSlab
-	closed  *openSlab   // that is complete, and being put
-	pieces  chan []byte // of the slab before, which may be used again
-	whole   []byte      // the memory of openSlab.whole, used again
-	records [][]byte    // encoded, of the slabs that are on disk and in no table yet
+	sent    []*openSlab   // that are complete and being put, the oldest first
+	pieces  []chan []byte // of slabs that were put, which may be used again
+	whole   []byte        // the memory of openSlab.whole, used again
+	records [][]byte      // encoded, of the slabs that are on disk and in no table yet
 	written Written
 	stands  map[format.SlabID][]format.SlabID // of the slabs that it wrote that have deltas, those that they stand on
 }
@@ -48,6 +48,7 @@ type openSlab struct {
 	chunks uint32
 	bases  int    // of all frames
 	alike  bool   // as in format.SlabTable
+	most   int    // bytes of all of it; 0: format.SlabTarget
 	record []byte // once it is complete
 
 	parity int    // percent
@@ -65,7 +66,7 @@ func newWriter(cfg Config) *writer {
 func (in *Intake) runWrite() error {
 	err := in.writeFrames()
 	if err != nil {
-		in.writer.await(in.base) // all of it was sent: it may yet arrive
+		in.writer.arrive() // all of it was sent: it may yet arrive
 	}
 	return err
 }
@@ -152,7 +153,7 @@ func (w *writer) standing(f *frame) format.Standing {
 	return out
 }
 
-// openSlab begins a slab, and to put it. The one before may still be on its way:
+// openSlab begins a slab, and to put it. Those before may still be on their way:
 // what is written last is flushed while this one is filled.
 func (w *writer) openSlab(ctx context.Context) error {
 	id := format.NewSlabID()
@@ -162,18 +163,22 @@ func (w *writer) openSlab(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	pieces := w.pieces
-	if pieces == nil {
-		pieces = newPieces()
+	pieces := newPieces()
+	if n := len(w.pieces); n > 0 {
+		w.pieces, pieces = w.pieces[:n-1], w.pieces[n-1]
 	}
-	w.pieces = nil
-	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces), parity: w.cfg.Parity, whole: w.whole[:0], alike: w.cfg.Alike && w.cfg.deltas()}
+	target := format.FrameTarget
+	if w.cfg.deltas() {
+		target = format.DeltaTarget // lists have longer ones
+	}
+	w.slab = &openSlab{id: id, sealer: sealer, feed: newFeed(ctx, w.cfg.Storage, names.Slab(id), pieces, pieceOf(target)), parity: w.cfg.Parity, whole: w.whole[:0],
+		alike: w.cfg.Alike && w.cfg.deltas(), most: w.cfg.slabTarget}
 	return w.slab.send(format.MaxHeader, func(b []byte) []byte {
 		return format.AppendHeader(b, format.Header{Kind: format.Slab, Wrapping: kind, Wrapped: wrapped})
 	})
 }
 
-// closeSlab completes the open slab, once the one before it has been put.
+// closeSlab completes the open slab, and waits until another one may be put beside those that are on their way.
 func (w *writer) closeSlab(ctx context.Context) error {
 	s := w.slab
 	if s == nil {
@@ -186,19 +191,16 @@ func (w *writer) closeSlab(ctx context.Context) error {
 		return err
 	}
 	w.whole, s.whole = s.whole, nil
-	if err := w.await(ctx); err != nil {
-		return err
-	}
-	w.slab, w.closed = nil, s
-	return nil
+	w.slab, w.sent = nil, append(w.sent, s)
+	return w.await(ctx, w.cfg.puts()-1)
 }
 
-// endSlab completes the open slab, and waits until it has been put.
+// endSlab completes the open slab, and waits until all have been put.
 func (w *writer) endSlab(ctx context.Context) error {
 	if err := w.closeSlab(ctx); err != nil {
 		return err
 	}
-	return w.await(ctx)
+	return w.await(ctx, 0)
 }
 
 // send sends what add appends to an empty piece, about n bytes.
@@ -265,34 +267,47 @@ func (s *openSlab) table(group []byte) *format.SlabTable {
 	return t
 }
 
-// await waits for the slab that is complete, and writes a table when enough of
-// them wait for one.
-func (w *writer) await(ctx context.Context) error {
-	s := w.closed
-	if s == nil {
-		return nil
+// await waits until no more slabs than so many are on their way, and writes a table when enough of those that arrived wait for one:
+// in the order in which they were filled, so that none is listed before those that it stands on. One that failed is told at once.
+func (w *writer) await(ctx context.Context, most int) error {
+	for _, s := range w.sent {
+		if err := s.feed.failed(); err != nil {
+			return err
+		}
 	}
-	w.closed = nil
-	if err := s.feed.wait(); err != nil {
-		return err
-	}
-	w.pieces = s.feed.free
-	w.records = append(w.records, s.record)
-	w.written.Slabs++
-	w.written.Bytes += int64(s.length)
-	if len(w.records) >= tableSlabs {
-		return w.writeTable(ctx)
+	for len(w.sent) > most {
+		s := w.sent[0]
+		if err := s.feed.wait(); err != nil {
+			return err
+		}
+		w.sent = w.sent[1:]
+		w.pieces = append(w.pieces, s.feed.free)
+		w.records = append(w.records, s.record)
+		w.written.Slabs++
+		w.written.Bytes += int64(s.length)
+		if len(w.records) >= tableSlabs {
+			if err := w.writeTable(ctx); err != nil {
+				return err
+			}
+		}
 	}
 	return nil
 }
 
-// hasWritten tells whether a table is yet to be written. The stages have ended.
-func (w *writer) hasWritten() bool { return w.closed != nil || len(w.records) > 0 }
+// arrive waits until no slab is on its way that is complete.
+func (w *writer) arrive() {
+	for _, s := range w.sent {
+		s.feed.wait() // salvage asks again
+	}
+}
 
-// finish waits for the last slab and writes the last table. The stages have
+// hasWritten tells whether a table is yet to be written. The stages have ended.
+func (w *writer) hasWritten() bool { return len(w.sent) > 0 || len(w.records) > 0 }
+
+// finish waits for the last slabs and writes the last table. The stages have
 // ended.
 func (w *writer) finish(ctx context.Context) (Written, error) {
-	if err := w.await(ctx); err != nil {
+	if err := w.await(ctx, 0); err != nil {
 		return Written{}, err
 	}
 	if err := w.writeLastTable(ctx); err != nil {
@@ -314,14 +329,21 @@ func (w *writer) writeLastTable(ctx context.Context) error {
 	return w.writeTable(ctx)
 }
 
-// salvage writes a table of what arrived, after a failure.
+// salvage writes a table of what arrived, after a failure, but for slabs that stand on one which did not.
 func (w *writer) salvage(ctx context.Context) error {
-	for _, s := range []*openSlab{w.closed, w.slab} {
-		if s != nil && s.feed.wait() == nil && s.record != nil {
+	if w.slab != nil {
+		w.sent = append(w.sent, w.slab)
+	}
+	lost := make(map[format.SlabID]bool)
+	for _, s := range w.sent {
+		arrived := s.feed.wait() == nil && s.record != nil
+		if arrived && !slices.ContainsFunc(w.stands[s.id], func(on format.SlabID) bool { return lost[on] }) {
 			w.records = append(w.records, s.record)
+		} else {
+			lost[s.id] = true
 		}
 	}
-	w.closed, w.slab = nil, nil
+	w.sent, w.slab = nil, nil
 	return w.writeTable(ctx)
 }
 

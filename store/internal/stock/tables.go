@@ -347,8 +347,12 @@ func (r *Stock) removeDamaged(ctx context.Context, v *Inventory, report *Rebuild
 // IntakeConfig gives how the repository takes in chunks that an index does not have.
 func (r *Stock) IntakeConfig(ctx context.Context, index *known.Index) (cfg intake.Config, err error) {
 	cfg = r.tableConfig(index)
+	cfg.Puts = r.vault.Puts()
 	if cfg.Parity, err = r.vault.Parity(ctx); err != nil {
 		return cfg, err
+	}
+	if cfg.Parity > 0 && cfg.Puts > 2 {
+		cfg.Puts-- // the slab that is filled is in memory as a whole once more
 	}
 	deltas, err := r.vault.Deltas(ctx)
 	cfg.Deltas = map[string]intake.Deltas{format.DeltasOwn: intake.DeltasOwn, format.DeltasOn: intake.DeltasOn}[deltas]

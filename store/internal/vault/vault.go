@@ -34,7 +34,7 @@ type Vault struct {
 }
 
 func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.Keys, slot *crypt.Slot) (*Vault, error) {
-	slabs, err := fetch.New(st, m.ID, keys)
+	slabs, err := newSlabs(st, m.ID, keys)
 	if err != nil {
 		return nil, err
 	}
@@ -54,10 +54,29 @@ func newVault(st storage.Storage, m *manifest, root *crypt.RootKey, keys *crypt.
 	return v, nil
 }
 
+// newSlabs gives what reads slabs, as many of them at a time as the storage likes.
+func newSlabs(st storage.Storage, id crypt.RepositoryID, keys *crypt.Keys) (*fetch.Slabs, error) {
+	slabs, err := fetch.New(st, id, keys)
+	if p, ok := st.(storage.Parallel); ok && err == nil {
+		_, reads := p.Parallel()
+		slabs.ReadAhead(reads)
+	}
+	return slabs, err
+}
+
+// Puts gives how many slabs are worth being put at the same time; 0: the storage has no opinion.
+func (v *Vault) Puts() int {
+	if p, ok := v.storage.(storage.Parallel); ok {
+		puts, _ := p.Parallel()
+		return puts
+	}
+	return 0
+}
+
 // Afresh gives the vault without anything that was read before, and without copies on
 // this machine. Its slabs are closed apart from those of v; everything else is v's.
 func (v *Vault) Afresh() (*Vault, error) {
-	slabs, err := fetch.New(v.storage, v.manifest.ID, v.keys)
+	slabs, err := newSlabs(v.storage, v.manifest.ID, v.keys)
 	if err != nil {
 		return nil, err
 	}
