@@ -18,9 +18,6 @@ func runProgram(prepare func(*app)) int {
 	// Memory is what a small machine lacks, and collecting it costs little here:
 	// buffers are used again, and have no pointers.
 	debug.SetGCPercent(40)
-	// Of slabs that go to an object store several are in memory as a whole: garbage is collected more often then, so that all
-	// stays below 256 MiB, of which the program itself takes some 25.
-	debug.SetMemoryLimit(220 << 20)
 	a := newApp(os.Stdin, os.Stdout, os.Stderr, os.Getenv)
 	work, works := worker.Mine()
 	if works {

@@ -9,6 +9,7 @@ import (
 	"os"
 	"regexp"
 	"runtime"
+	"runtime/debug"
 	"slices"
 	"strings"
 	"time"
@@ -101,6 +102,11 @@ func (a *app) openIn(ctx context.Context, at *where.Opened, options store.OpenOp
 		return nil, err
 	}
 	options.KeepBases = !a.itself && at.IsFar()
+	if at.InBucket() {
+		// Of slabs that go there several are in memory as a whole: garbage is collected more often, so that all stays below
+		// 256 MiB, of which the program itself takes some 25. Who needs more, as for millions of files, is slower for it.
+		debug.SetMemoryLimit(220 << 20)
+	}
 	r, err := a.unlock(ctx, at, st, options, a.openingSecret)
 	return r, a.nameSecret(at.String(), err)
 }
