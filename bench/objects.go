@@ -42,7 +42,7 @@ type objectsResult struct {
 type objectsOp struct {
 	What    string  `json:"what"`
 	Seconds float64 `json:"seconds"`
-	traffic
+	objectstest.Traffic
 }
 
 func runObjects(ctx context.Context, s *setup, args []string) error {
@@ -74,7 +74,7 @@ type objectsRun struct {
 	address objects.Address
 	key     *crypt.KeyFile
 	volume  string
-	proxy   *counting
+	proxy   *objectstest.Proxy
 	result  objectsResult
 }
 
@@ -85,11 +85,11 @@ func (o *objectsRun) run(ctx context.Context) (err error) {
 	if err := o.inMemory(ctx); err != nil {
 		return err
 	}
-	if o.proxy, err = startCounting(o.address.Endpoint); err != nil {
+	if o.proxy, err = objectstest.StartProxy(o.address.Endpoint, nil); err != nil {
 		return err
 	}
 	defer o.proxy.Close()
-	o.address.Endpoint = o.proxy.endpoint
+	o.address.Endpoint = o.proxy.Endpoint
 	o.address.Prefix = strings.TrimPrefix(fmt.Sprintf("%s/bench-%d", o.address.Prefix, time.Now().UnixNano()), "/")
 	st, err := o.storage(ctx)
 	if err != nil {
@@ -177,10 +177,10 @@ func (o *objectsRun) measureAll(ctx context.Context, st *objects.Storage) error 
 // operation measures one.
 func (o *objectsRun) operation(what string, do func() error) error {
 	o.s.progress("%s", what)
-	o.proxy.take()
+	o.proxy.Take()
 	began := time.Now()
 	err := do()
-	o.result.Did = append(o.result.Did, &objectsOp{what, time.Since(began).Seconds(), o.proxy.take()})
+	o.result.Did = append(o.result.Did, &objectsOp{what, time.Since(began).Seconds(), o.proxy.Take()})
 	return err
 }
 
@@ -261,7 +261,7 @@ func (r *objectsResult) goals() []goal {
 }
 
 // cost gives what an operation costs by the prices.
-func (p prices) cost(t traffic) float64 {
+func (p prices) cost(t objectstest.Traffic) float64 {
 	return p.Put*float64(t.Puts+t.Lists)/1000 + p.Get*float64(t.Gets+t.Heads)/1000 + p.Out*float64(t.Out)/(1<<30)
 }
 
@@ -270,7 +270,7 @@ func (r *objectsResult) tables() []table {
 		head: []string{"", "time", "puts", "lists", "gets", "questions", "removals", "bytes in", "bytes out", "costs a thousand times"}}
 	for _, op := range r.Did {
 		t.add(op.What, seconds(op.Seconds), count(op.Puts), count(op.Lists), count(op.Gets), count(op.Heads), count(op.Removals), count(op.In), count(op.Out),
-			fmt.Sprintf("%.3f", 1000*r.Prices.cost(op.traffic)))
+			fmt.Sprintf("%.3f", 1000*r.Prices.cost(op.Traffic)))
 	}
 	raw := table{title: "Beside it: the client alone with the same slabs, and the first capture where nothing is sent"}
 	raw.add("puts", seconds(r.RawPut), speed(r.Stored, r.RawPut))
