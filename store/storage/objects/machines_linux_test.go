@@ -22,13 +22,12 @@ import (
 )
 
 // Three machines capture, retire and restore at once, while a fourth reclaims, without and with a grace time, and a fifth verifies. Each has
-// a cache and connections of its own. Nothing fails, no damage is found, and in the end what was not retired, and nothing else, is there and
+// a cache and connections of its own. Now and then a machine rests for a reclaim, which names nothing finally while somebody writes. Nothing fails, no damage is found, and in the end what was not retired, and nothing else, is there and
 // restores. With KIST_TEST_ROUNDS each machine makes so many captures, and goes on until a reclaim with a grace time, which waits
 // for minutes, has removed something beside it.
 func testMachines(t *testing.T, e *engine) {
-	f := &fleet{t: t, options: e.options("seeds"), key: crypt.NewKeyFile(), home: t.TempDir(), kept: make(map[string][sha256.Size]byte)}
+	f := newFleet(t, e.options("seeds"))
 	f.long = os.Getenv("KIST_TEST_ROUNDS") != ""
-	os.Chmod(f.home, 0o700)
 	r, err := store.Create(t.Context(), open(t, f.options), f.key, store.CreateOptions{})
 	if err != nil {
 		t.Fatal(err)
@@ -47,8 +46,8 @@ func testMachines(t *testing.T, e *engine) {
 	beside.Wait()
 	t.Logf("%d captures, %d of them retired; %d reclaims removed %d captures and %d slabs beside them, and moved %d; %d verifications",
 		f.captures.Load(), f.retired.Load(), f.reclaims.Load(), f.gone.Load(), f.slabs.Load(), f.moved.Load(), f.verifications.Load())
-	if f.long && f.slabs.Load() == 0 {
-		t.Error("nothing was removed beside captures: the test sees nothing")
+	if f.long && !f.waited.Load() {
+		t.Error("a reclaim with a grace time removed nothing beside captures: the test sees too little")
 	}
 	f.wantKept()
 }
@@ -61,11 +60,21 @@ type fleet struct {
 	home    string
 	long    bool
 
-	mu   sync.Mutex
-	kept map[string][sha256.Size]byte // what was captured, by ids, and not retired
+	mu      sync.Mutex
+	kept    map[string][sha256.Size]byte // what was captured, by ids, and not retired
+	ran     int                          // reclaims that ended
+	waiting bool                         // a reclaim waits
+	changed *sync.Cond                   // one of the two
 
 	captures, retired, reclaims, gone, slabs, moved, verifications atomic.Int64
 	waited                                                         atomic.Bool // a reclaim with a grace time removed slabs
+}
+
+func newFleet(t *testing.T, options objects.Options) *fleet {
+	f := &fleet{t: t, options: options, key: crypt.NewKeyFile(), home: t.TempDir(), kept: make(map[string][sha256.Size]byte)}
+	f.changed = sync.NewCond(&f.mu)
+	os.Chmod(f.home, 0o700)
+	return f
 }
 
 // on has a machine do something, with a storage and a repository that are opened for it, as by a process.
@@ -86,10 +95,33 @@ func (f *fleet) on(ctx context.Context, machine string, do func(*store.Repositor
 	return errors.Join(do(r), r.Close())
 }
 
-// capture makes n captures, retires all but the latest two, and restores one each time.
+// rest waits until a reclaim that begins now has ended, or waits for others.
+func (f *fleet) rest() {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for until := f.ran + 2; f.ran < until && !f.waiting && !f.t.Failed(); {
+		f.changed.Wait()
+	}
+}
+
+// note says that a reclaim ended, or waits.
+func (f *fleet) note(waits bool) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.waiting = waits; !waits {
+		f.ran++
+	}
+	f.changed.Broadcast()
+}
+
+// capture makes n captures, retires all but the latest two, and restores one each time. Every third time it rests before.
 func (f *fleet) capture(machine string, dice *rand.Rand, n int) {
 	var own []string
-	for i := 0; !f.t.Failed() && (i < n || f.long && !f.waited.Load() && i < 20*n); i++ {
+	began := time.Now()
+	for i := 0; !f.t.Failed() && (i < n || f.long && !f.waited.Load() && time.Since(began) < 15*time.Minute); i++ {
+		if i%3 == 2 {
+			f.rest()
+		}
 		err := f.on(f.t.Context(), machine, func(r *store.Repository) error {
 			content := contentOf(dice)
 			c, err := r.Capture(f.t.Context(), store.CaptureOptions{Name: "seedbank", Host: machine, Volumes: []store.VolumeInput{streamOf(content)}})
@@ -187,6 +219,7 @@ func (f *fleet) reclaim(ctx context.Context) {
 					stopped = true
 					stop()
 				}
+				f.note(true)
 			}
 		}
 		err := f.on(ctx, "hazel", func(r *store.Repository) error {
@@ -206,6 +239,7 @@ func (f *fleet) reclaim(ctx context.Context) {
 			f.t.Errorf("reclaim %d: %v", i, err)
 		}
 		stop()
+		f.note(false)
 	}
 }
 
