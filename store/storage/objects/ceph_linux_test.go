@@ -78,9 +78,10 @@ func testCephBucket(t *testing.T, c *engine) {
 	}
 }
 
-// 50 rounds of 50 writers who race for one name: one wins each.
-func testRace(t *testing.T, e *engine) {
-	s := e.open(t)
+func testRace(t *testing.T, e *engine) { race(t, e.open(t)) }
+
+// race has 50 rounds of 50 writers who race for one name: one wins each.
+func race(t *testing.T, s storage.Storage) {
 	for round := range 50 {
 		storagetest.RaceMarks(t, s, fmt.Sprint("leases/round-", round), 50)
 	}
