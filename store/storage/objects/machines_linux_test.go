@@ -119,7 +119,7 @@ func (f *fleet) capture(machine string, dice *rand.Rand, n int) {
 	var own []string
 	began := time.Now()
 	for i := 0; !f.t.Failed() && (i < n || f.long && !f.waited.Load() && time.Since(began) < 15*time.Minute); i++ {
-		if i%3 == 2 {
+		if i%3 == 0 && i > 0 {
 			f.rest()
 		}
 		err := f.on(f.t.Context(), machine, func(r *store.Repository) error {
