@@ -114,12 +114,12 @@ func (f *fleet) note(waits bool) {
 	f.changed.Broadcast()
 }
 
-// capture makes n captures, retires all but the latest two, and restores one each time. Every third time it rests before.
+// capture makes n captures, retires all but the latest two, and restores one each time. Now and then it rests before.
 func (f *fleet) capture(machine string, dice *rand.Rand, n int) {
 	var own []string
 	began := time.Now()
 	for i := 0; !f.t.Failed() && (i < n || f.long && !f.waited.Load() && time.Since(began) < 15*time.Minute); i++ {
-		if i%3 == 0 && i > 0 {
+		if i == 3 || i > 3 && dice.IntN(3) == 0 { // once something was retired, all of them
 			f.rest()
 		}
 		err := f.on(f.t.Context(), machine, func(r *store.Repository) error {
