@@ -205,8 +205,9 @@ func (f *fleet) wantRestored(r *store.Repository, id string) error {
 	}
 }
 
-// reclaim reclaims until the context ends: twice without a grace time, then twice with one. That waits for two minutes and one more once it
-// named finally what goes; but for a long run it is stopped then, and the next one goes on with that.
+// reclaim reclaims until the context ends: twice without a grace time, then twice with one, and again as before where somebody was at work. With
+// a grace time it waits for two minutes and one more once it named finally what goes; but for a long run it is stopped then, and the next one
+// goes on with that.
 func (f *fleet) reclaim(ctx context.Context) {
 	for i := 0; ctx.Err() == nil && !f.t.Failed(); i++ {
 		one, stop := context.WithCancel(ctx)
@@ -230,6 +231,9 @@ func (f *fleet) reclaim(ctx context.Context) {
 				f.moved.Add(int64(got.Moved))
 				if o.Grace == time.Second && got.Slabs > 0 {
 					f.waited.Store(true)
+				}
+				if f.long && len(got.Waiting) > 0 {
+					i--
 				}
 			}
 			return err
