@@ -205,15 +205,19 @@ func (f *fleet) wantRestored(r *store.Repository, id string) error {
 	}
 }
 
-// reclaim reclaims until the context ends: twice without a grace time, then twice with one, and again as before where somebody was at work. With
-// a grace time it waits for two minutes and one more once it named finally what goes; but for a long run it is stopped then, and the next one
-// goes on with that.
+// reclaim reclaims until the context ends, without a grace time and with one by turns, in a long run two of each, and again as before where somebody was
+// at work. With a grace time it waits for two minutes and one more once it named finally what goes; but for a long run it is stopped then,
+// and the next one goes on with that.
 func (f *fleet) reclaim(ctx context.Context) {
+	turn := 1
+	if f.long {
+		turn = 2
+	}
 	for i := 0; ctx.Err() == nil && !f.t.Failed(); i++ {
 		one, stop := context.WithCancel(ctx)
 		stopped := false
 		o := store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.1, Host: "hazel"}
-		if i%4 > 1 {
+		if i/turn%2 == 1 {
 			o.Grace = time.Second
 			o.Waiting = func(time.Duration) {
 				if !f.long || f.waited.Load() {
