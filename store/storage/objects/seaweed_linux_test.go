@@ -60,7 +60,8 @@ func (b *byTurns) Mark(ctx context.Context, name string, content []byte) error {
 	return b.Storage.Mark(ctx, name, content)
 }
 
-// raceOptions give up a request soon: of 50 puts of one name at once this engine leaves some without an answer for long.
+// raceOptions give up a request soon, and send it again: of puts of one name at once this engine lets each wait for a second or more until it
+// has looked again whether the one before is done, 50 of them for 30 seconds.
 func (e *engine) raceOptions() objects.Options {
 	options := e.options("seeds")
 	options.Stall = 3 * time.Second
