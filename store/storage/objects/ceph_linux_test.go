@@ -27,7 +27,6 @@ func TestCeph(t *testing.T) {
 		part{"conformance", testConformance},
 		part{"many race", testRace},
 		part{"parts", testCephParts},
-		part{"repository", testRepository},
 		part{"machines at once", testMachines},
 		part{"an OSD is killed", testCephOSD},
 		part{"the gateway is killed", testCephGateway},

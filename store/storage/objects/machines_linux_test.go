@@ -36,7 +36,7 @@ func testMachines(t *testing.T, e *engine) {
 
 	var machines, beside sync.WaitGroup
 	for i, name := range []string{"alder", "birch", "cedar"} {
-		machines.Go(func() { f.capture(name, rand.New(rand.NewPCG(1, uint64(i))), rounds(t, 4)) })
+		machines.Go(func() { f.capture(name, rand.New(rand.NewPCG(1, uint64(i))), rounds(t, 3)) })
 	}
 	ctx, stop := context.WithCancel(t.Context())
 	beside.Go(func() { f.reclaim(ctx) })
@@ -114,12 +114,16 @@ func (f *fleet) note(waits bool) {
 	f.changed.Broadcast()
 }
 
-// capture makes n captures, retires all but the latest two, and restores one each time. Now and then it rests before.
+// capture makes n captures, retires all but the latest one, or two in a long run, and restores one each time. Now and then it rests before.
 func (f *fleet) capture(machine string, dice *rand.Rand, n int) {
 	var own []string
+	keep := 1
+	if f.long {
+		keep = 2
+	}
 	began := time.Now()
 	for i := 0; !f.t.Failed() && (i < n || f.long && !f.waited.Load() && time.Since(began) < 15*time.Minute); i++ {
-		if i == 3 || i > 3 && dice.IntN(3) == 0 { // once something was retired, all of them
+		if i == keep+1 || i > keep+1 && dice.IntN(3) == 0 { // once something was retired, all of them
 			f.rest()
 		}
 		err := f.on(f.t.Context(), machine, func(r *store.Repository) error {
@@ -130,7 +134,7 @@ func (f *fleet) capture(machine string, dice *rand.Rand, n int) {
 			}
 			f.captures.Add(1)
 			f.keep(c.ID, sha256.Sum256(content))
-			if own = append(own, c.ID); len(own) > 2 {
+			if own = append(own, c.ID); len(own) > keep {
 				f.forget(own[0])
 				if err := r.Retire(f.t.Context(), own[:1], store.MarkOptions{Host: machine}); err != nil {
 					return fmt.Errorf("retire: %w", err)
@@ -243,7 +247,8 @@ func (f *fleet) reclaim(ctx context.Context) {
 			return err
 		})
 		f.reclaims.Add(1)
-		if err != nil && ctx.Err() == nil && !(stopped && errors.Is(err, context.Canceled)) {
+		// In so small a repository most of what is there may be of captures under way: then it refuses, and removes nothing.
+		if err != nil && ctx.Err() == nil && !(stopped && errors.Is(err, context.Canceled)) && !errors.Is(err, store.ErrUnexplained) {
 			f.t.Errorf("reclaim %d: %v", i, err)
 		}
 		stop()
