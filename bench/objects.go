@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -37,9 +38,9 @@ type objectsResult struct {
 
 // objectsOp is one operation, with what opens the repository.
 type objectsOp struct {
-	What    string    `json:"what"`
-	Seconds []float64 `json:"seconds"` // a round each
-	traffic           // of the last round
+	What                string    `json:"what"`
+	Seconds             []float64 `json:"seconds"` // a round each
+	objectstest.Traffic           // of the last round
 }
 
 // What is done beside the operations, in each round.
@@ -88,7 +89,7 @@ type objectsRun struct {
 	runs    int
 	key     *crypt.KeyFile
 	volume  string
-	proxy   *counting
+	proxy   *objectstest.Proxy
 	result  objectsResult
 }
 
@@ -96,11 +97,11 @@ func (o *objectsRun) run(ctx context.Context) (err error) {
 	if err := writeFile(o.volume, func(w io.Writer) error { return writeVolume(w, o.result.VolumeBytes) }); err != nil {
 		return err
 	}
-	if o.proxy, err = startCounting(o.address.Endpoint, o.latency); err != nil {
+	if o.proxy, err = objectstest.StartProxy(o.address.Endpoint, func(*http.Request) { time.Sleep(o.latency) }); err != nil {
 		return err
 	}
 	defer o.proxy.Close()
-	o.address.Endpoint = o.proxy.endpoint
+	o.address.Endpoint = o.proxy.Endpoint
 	prefix := o.address.Prefix
 	for i := range o.runs {
 		o.address.Prefix = strings.TrimPrefix(fmt.Sprintf("%s/bench-%d", prefix, time.Now().UnixNano()), "/")
@@ -206,7 +207,7 @@ func (o *objectsRun) measureAll(ctx context.Context, st *objects.Storage, folder
 // operation measures one.
 func (o *objectsRun) operation(what string, do func() error) error {
 	o.s.progress("%s", what)
-	o.proxy.take()
+	o.proxy.Take()
 	began := time.Now()
 	err := do()
 	op := o.result.of(what)
@@ -214,7 +215,7 @@ func (o *objectsRun) operation(what string, do func() error) error {
 		op = &objectsOp{What: what}
 		o.result.Did = append(o.result.Did, op)
 	}
-	op.Seconds, op.traffic = append(op.Seconds, time.Since(began).Seconds()), o.proxy.take()
+	op.Seconds, op.Traffic = append(op.Seconds, time.Since(began).Seconds()), o.proxy.Take()
 	return err
 }
 
@@ -308,7 +309,7 @@ func (r *objectsResult) goals() []goal {
 }
 
 // cost gives what an operation costs by the prices.
-func (p prices) cost(t traffic) float64 {
+func (p prices) cost(t objectstest.Traffic) float64 {
 	return p.Put*float64(t.Puts+t.Lists)/1000 + p.Get*float64(t.Gets+t.Heads)/1000 + p.Out*float64(t.Out)/(1<<30)
 }
 
@@ -326,7 +327,7 @@ func (r *objectsResult) tables() []table {
 			continue
 		}
 		t.add(op.What, seconds(op.seconds()), count(op.Puts), count(op.Lists), count(op.Gets), count(op.Heads), count(op.Removals), count(op.In), count(op.Out),
-			fmt.Sprintf("%.3f", 1000*r.Prices.cost(op.traffic)))
+			fmt.Sprintf("%.3f", 1000*r.Prices.cost(op.Traffic)))
 	}
 	raw.add("kept for a month", fmt.Sprintf("%.3f", r.Prices.Stored*float64(r.Stored)/(1<<30)))
 	return []table{t, raw}

@@ -35,7 +35,7 @@ func TestObjects(t *testing.T) {
 
 func TestCost(t *testing.T) {
 	p := prices{Put: 5, Get: 0.4, Out: 9}
-	got := p.cost(traffic{Puts: 100, Lists: 100, Gets: 200, Heads: 50, Removals: 1000, In: 1 << 40, Out: 1 << 29})
+	got := p.cost(objectstest.Traffic{Puts: 100, Lists: 100, Gets: 200, Heads: 50, Removals: 1000, In: 1 << 40, Out: 1 << 29})
 	if want := 1.0 + 0.1 + 4.5; math.Abs(got-want) > 1e-9 {
 		t.Errorf("%v, not %v", got, want)
 	}

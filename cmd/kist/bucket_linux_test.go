@@ -22,19 +22,7 @@ import (
 // $ENDPOINT is the store's, and $ADDRESS what follows a bucket and prefix in an address.
 func TestBucket(t *testing.T) {
 	ceph := objectstest.StartCeph(t, "../../testdata/ceph/run")
-	p := scriptParams("testdata/bucket")
-	setup := p.Setup
-	p.Setup = func(e *testscript.Env) error {
-		keys := filepath.Join(e.WorkDir, "kist.keys")
-		e.Setenv("AWS_SHARED_CREDENTIALS_FILE", keys)
-		e.Setenv("AWS_EC2_METADATA_DISABLED", "true")
-		e.Setenv("ENDPOINT", ceph.Endpoint)
-		e.Setenv("ADDRESS", "?endpoint="+ceph.Endpoint)
-		if err := setup(e); err != nil {
-			return err
-		}
-		return writeKeys(keys, ceph.AccessKey, ceph.SecretKey)
-	}
+	p := bucketParams(ceph)
 	p.Cmds["user"] = func(ts *testscript.TestScript, _ bool, args []string) {
 		ceph.Do("user " + args[0])
 		ts.Check(writeKeys(ts.MkAbs(args[0]+".keys"), args[0], args[0]+"-secret"))
@@ -53,6 +41,31 @@ func TestBucket(t *testing.T) {
 		ts.Check(ceph.Overwrite(args[0], args[1], args[2], []byte("overwritten")))
 	}
 	testscript.RunT(scriptT{t}, p)
+}
+
+// TestBucketSeaweed runs the script of the whole job against a SeaweedFS. A long run: see [objectstest.StartSeaweed].
+func TestBucketSeaweed(t *testing.T) {
+	p := bucketParams(objectstest.StartSeaweed(t, "../../testdata/seaweed/run"))
+	p.Dir, p.Files = "", []string{"testdata/bucket/repository.txt"}
+	testscript.RunT(scriptT{t}, p)
+}
+
+// bucketParams are those of scripts over an object store.
+func bucketParams(e *objectstest.Engine) testscript.Params {
+	p := scriptParams("testdata/bucket")
+	setup := p.Setup
+	p.Setup = func(env *testscript.Env) error {
+		keys := filepath.Join(env.WorkDir, "kist.keys")
+		env.Setenv("AWS_SHARED_CREDENTIALS_FILE", keys)
+		env.Setenv("AWS_EC2_METADATA_DISABLED", "true")
+		env.Setenv("ENDPOINT", e.Endpoint)
+		env.Setenv("ADDRESS", "?endpoint="+e.Endpoint)
+		if err := setup(env); err != nil {
+			return err
+		}
+		return writeKeys(keys, e.AccessKey, e.SecretKey)
+	}
+	return p
 }
 
 func writeKeys(file, access, secret string) error {

@@ -13,7 +13,6 @@ import (
 	"time"
 
 	"github.com/minio/minio-go/v7"
-	"github.com/minio/minio-go/v7/pkg/credentials"
 
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/objects"
@@ -21,65 +20,25 @@ import (
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
-// ceph is an engine, with places in it that no other test uses.
-type ceph struct {
-	*objectstest.Ceph
-	keys     objects.StaticKeys
-	prefixes int
-}
-
-func startCeph(t *testing.T) *ceph {
-	t.Helper()
-	c := objectstest.StartCeph(t, "../../../testdata/ceph/run")
-	return &ceph{Ceph: c, keys: objects.StaticKeys{AccessKey: c.AccessKey, SecretKey: c.SecretKey}}
-}
-
-func (c *ceph) options(bucket string) objects.Options {
-	c.prefixes++
-	return objects.Options{
-		Address:     objects.Address{Bucket: bucket, Prefix: fmt.Sprint("hazel/", c.prefixes), Endpoint: c.Endpoint},
-		Credentials: c.keys,
-		Stall:       20 * time.Second,
-	}
-}
-
-// open gives an empty place in the bucket.
-func (c *ceph) open(t *testing.T) *objects.Storage { return open(t, c.options("seeds")) }
-
-// client is the library's own, for what the package has no use for.
-func (c *ceph) client(t *testing.T) *minio.Core {
-	core, err := minio.NewCore(strings.TrimPrefix(c.Endpoint, "http://"), &minio.Options{Creds: credentials.NewStaticV4(c.keys.AccessKey, c.keys.SecretKey, "")})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return core
-}
-
 // TestCeph holds the package against an engine that others made, with its faults. One Ceph serves all of it.
 func TestCeph(t *testing.T) {
-	c := startCeph(t)
-	for _, test := range []struct {
-		name string
-		run  func(*testing.T, *ceph)
-	}{
-		{"bucket", testCephBucket},
-		{"conformance", func(t *testing.T, c *ceph) {
-			storagetest.RunFlat(t, func(t *testing.T) storage.Storage { return c.open(t) })
-		}},
-		{"many race", testCephRace},
-		{"parts", testCephParts},
-		{"repository", testCephRepository},
-		{"an OSD is killed", testCephOSD},
-		{"the gateway is killed", testCephGateway},
-		{"full", testCephFull},
-	} {
-		began := time.Now()
-		t.Run(test.name, func(t *testing.T) { test.run(t, c) })
-		t.Logf("%s: %.1f s", test.name, time.Since(began).Seconds())
-	}
+	newEngine(objectstest.StartCeph(t, "../../../testdata/ceph/run")).parts(t,
+		part{"bucket", testCephBucket},
+		part{"conformance", testConformance},
+		part{"many race", testRace},
+		part{"parts", testCephParts},
+		part{"machines at once", testMachines},
+		part{"an OSD is killed", testCephOSD},
+		part{"the gateway is killed", testCephGateway},
+		part{"full", testCephFull},
+	)
 }
 
-func testCephBucket(t *testing.T, c *ceph) {
+func testConformance(t *testing.T, e *engine) {
+	storagetest.RunFlat(t, func(t *testing.T) storage.Storage { return e.open(t) })
+}
+
+func testCephBucket(t *testing.T, c *engine) {
 	s := c.open(t)
 	if _, err := s.Probe(t.Context()); !errors.Is(err, objects.ErrNoBucket) || !errors.Is(err, storage.ErrGone) {
 		t.Errorf("no bucket: %v, want ErrNoBucket", err)
@@ -118,15 +77,16 @@ func testCephBucket(t *testing.T, c *ceph) {
 	}
 }
 
-// 50 rounds of 50 writers who race for one name: one wins each.
-func testCephRace(t *testing.T, c *ceph) {
-	s := c.open(t)
+func testRace(t *testing.T, e *engine) { race(t, e.open(t)) }
+
+// race has 50 rounds of 50 writers who race for one name: one wins each.
+func race(t *testing.T, s storage.Storage) {
 	for round := range 50 {
 		storagetest.RaceMarks(t, s, fmt.Sprint("leases/round-", round), 50)
 	}
 }
 
-func testCephParts(t *testing.T, c *ceph) {
+func testCephParts(t *testing.T, c *engine) {
 	s := c.open(t)
 	want := noise(objects.MaxWhole + 6<<20)
 	if err := s.Put(t.Context(), "slabs/large", bytes.NewReader(want)); err != nil {
@@ -175,7 +135,7 @@ func wantContent(t *testing.T, s storage.Storage, name string, want []byte) {
 }
 
 // Of three OSDs one is killed while objects are put, and comes back: nothing fails, and nothing is lost.
-func testCephOSD(t *testing.T, c *ceph) {
+func testCephOSD(t *testing.T, c *engine) {
 	s := c.open(t)
 	content := noise(4 << 20)
 	var wait sync.WaitGroup
@@ -215,7 +175,7 @@ func testCephOSD(t *testing.T, c *ceph) {
 
 // The gateway is killed in the middle of puts and comes back: they are done again. Without patience they fail, and what is there
 // is whole.
-func testCephGateway(t *testing.T, c *ceph) {
+func testCephGateway(t *testing.T, c *engine) {
 	options := c.options("seeds")
 	s := open(t, options)
 	options.Patience = time.Nanosecond
@@ -265,7 +225,7 @@ type ended func()
 func (e ended) Read([]byte) (int, error) { e(); return 0, io.EOF }
 
 // A full cluster holds back what is written: our calls end, and say what it may be. Once there is room again, the same is done.
-func testCephFull(t *testing.T, c *ceph) {
+func testCephFull(t *testing.T, c *engine) {
 	options := c.options("seeds")
 	patient := open(t, options)
 	options.Stall, options.Patience = 3*time.Second, time.Nanosecond

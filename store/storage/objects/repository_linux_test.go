@@ -12,9 +12,9 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
-// testCephRepository sets up a repository in a bucket, captures, restores, retires and reclaims, through the library.
-func testCephRepository(t *testing.T, c *ceph) {
-	s := c.open(t)
+// testRepository sets up a repository in a bucket, captures, restores, retires and reclaims, through the library.
+func testRepository(t *testing.T, e *engine) {
+	s := e.open(t)
 	key := crypt.NewKeyFile()
 	r, err := store.Create(t.Context(), s, key, store.CreateOptions{})
 	if err != nil {
@@ -55,15 +55,16 @@ func testCephRepository(t *testing.T, c *ceph) {
 
 func capture(t *testing.T, r *store.Repository, content []byte) *store.Capture {
 	t.Helper()
-	c, err := r.Capture(t.Context(), store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{{
-		Name: "data",
-		Open: func(context.Context) (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(content)), nil },
-	}}})
+	c, err := r.Capture(t.Context(), store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{streamOf(content)}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	wantRestored(t, r, c, content)
 	return c
+}
+
+func streamOf(content []byte) store.VolumeInput {
+	return store.VolumeInput{Name: "data", Open: func(context.Context) (io.ReadCloser, error) { return io.NopCloser(bytes.NewReader(content)), nil }}
 }
 
 func wantRestored(t *testing.T, r *store.Repository, c *store.Capture, want []byte) {

@@ -10,16 +10,16 @@ import (
 
 // SetPolicy gives a bucket a policy, in the language that all these object stores take (Amazon S3 user guide, "Policies and
 // permissions").
-func (c *Ceph) SetPolicy(bucket, policy string) error {
-	core, err := c.client(c.AccessKey, c.SecretKey)
+func (e *Engine) SetPolicy(bucket, policy string) error {
+	core, err := e.client(e.AccessKey, e.SecretKey)
 	if err != nil {
 		return err
 	}
-	return core.SetBucketPolicy(c.t.Context(), bucket, policy)
+	return core.SetBucketPolicy(e.t.Context(), bucket, policy)
 }
 
 // KeepVersions has a bucket keep versions from now on.
-func (c *Ceph) KeepVersions(bucket string) error {
+func (c *Engine) KeepVersions(bucket string) error {
 	core, err := c.client(c.AccessKey, c.SecretKey)
 	if err != nil {
 		return err
@@ -28,7 +28,7 @@ func (c *Ceph) KeepVersions(bucket string) error {
 }
 
 // MakeLocked makes a bucket that locks what is put for a day, in governance mode.
-func (c *Ceph) MakeLocked(bucket string) error {
+func (c *Engine) MakeLocked(bucket string) error {
 	core, err := c.client(c.AccessKey, c.SecretKey)
 	if err != nil {
 		return err
@@ -41,24 +41,24 @@ func (c *Ceph) MakeLocked(bucket string) error {
 }
 
 // Overwrite puts an object without any condition, with the keys of a user whom "user NAME" made.
-func (c *Ceph) Overwrite(user, bucket, key string, content []byte) error {
-	core, err := c.client(user, user+"-secret")
+func (e *Engine) Overwrite(user, bucket, key string, content []byte) error {
+	core, err := e.client(user, user+"-secret")
 	if err != nil {
 		return err
 	}
-	_, err = core.PutObject(c.t.Context(), bucket, key, bytes.NewReader(content), int64(len(content)), "", "", minio.PutObjectOptions{})
+	_, err = core.PutObject(e.t.Context(), bucket, key, bytes.NewReader(content), int64(len(content)), "", "", minio.PutObjectOptions{})
 	return err
 }
 
 // RemoveAs removes an object with the keys of such a user.
-func (c *Ceph) RemoveAs(user, bucket, key string) error {
-	core, err := c.client(user, user+"-secret")
+func (e *Engine) RemoveAs(user, bucket, key string) error {
+	core, err := e.client(user, user+"-secret")
 	if err != nil {
 		return err
 	}
-	return core.RemoveObject(c.t.Context(), bucket, key, minio.RemoveObjectOptions{})
+	return core.RemoveObject(e.t.Context(), bucket, key, minio.RemoveObjectOptions{})
 }
 
-func (c *Ceph) client(access, secret string) (*minio.Core, error) {
-	return minio.NewCore(strings.TrimPrefix(c.Endpoint, "http://"), &minio.Options{Creds: credentials.NewStaticV4(access, secret, "")})
+func (e *Engine) client(access, secret string) (*minio.Core, error) {
+	return minio.NewCore(strings.TrimPrefix(e.Endpoint, "http://"), &minio.Options{Creds: credentials.NewStaticV4(access, secret, "")})
 }

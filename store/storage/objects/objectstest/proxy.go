@@ -1,4 +1,4 @@
-package main
+package objectstest
 
 import (
 	"io"
@@ -7,11 +7,10 @@ import (
 	"net/http/httputil"
 	"net/url"
 	"sync"
-	"time"
 )
 
-// traffic is what went to an object store and came from it.
-type traffic struct {
+// Traffic is what went to an object store and came from it.
+type Traffic struct {
 	Puts     int64 `json:"puts"`
 	Lists    int64 `json:"lists"`
 	Gets     int64 `json:"gets"`
@@ -21,22 +20,25 @@ type traffic struct {
 	Out      int64 `json:"bytes_out"` // bodies of answers
 }
 
-// counting is a proxy on this machine that counts. What is measured beside each other goes through it alike.
-type counting struct {
-	endpoint string
-	server   *httptest.Server
+// Proxy is a proxy on this machine, before an object store, that counts. Its methods may be called at the same time.
+type Proxy struct {
+	Endpoint string // http://127.0.0.1:PORT
+
+	server *httptest.Server
+	before func(*http.Request)
 
 	mu  sync.Mutex
-	now traffic
+	now Traffic
 }
 
-// startCounting starts one before an endpoint, in which each request waits for latency.
-func startCounting(endpoint string, latency time.Duration) (*counting, error) {
+// StartProxy starts one before an endpoint. before, if it is not nil, is called with each request before it is passed on, by several
+// goroutines. The caller calls Close.
+func StartProxy(endpoint string, before func(*http.Request)) (*Proxy, error) {
 	target, err := url.Parse(endpoint)
 	if err != nil {
 		return nil, err
 	}
-	c := &counting{}
+	p := &Proxy{before: before}
 	proxy := &httputil.ReverseProxy{
 		Rewrite: func(r *httputil.ProxyRequest) {
 			r.SetURL(target)
@@ -44,59 +46,62 @@ func startCounting(endpoint string, latency time.Duration) (*counting, error) {
 		},
 		Transport: &http.Transport{MaxIdleConnsPerHost: 64, DisableCompression: true},
 		ModifyResponse: func(r *http.Response) error {
-			r.Body = &counted{r.Body, c}
+			r.Body = &counted{r.Body, p}
 			return nil
 		},
 		BufferPool: &buffers{sync.Pool{New: func() any { b := make([]byte, 256<<10); return &b }}},
 	}
-	c.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		c.count(r)
-		time.Sleep(latency)
+	p.server = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		p.count(r)
+		if p.before != nil {
+			p.before(r)
+		}
 		proxy.ServeHTTP(w, r)
 	}))
-	c.endpoint = c.server.URL
-	return c, nil
+	p.Endpoint = p.server.URL
+	return p, nil
 }
 
-func (c *counting) Close() { c.server.Close() }
+// Close waits for requests that are under way.
+func (p *Proxy) Close() { p.server.Close() }
 
-func (c *counting) count(r *http.Request) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.now.In += max(r.ContentLength, 0)
+func (p *Proxy) count(r *http.Request) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.now.In += max(r.ContentLength, 0)
 	switch {
 	case r.Method == http.MethodPut || r.Method == http.MethodPost:
-		c.now.Puts++
+		p.now.Puts++
 	case r.Method == http.MethodHead:
-		c.now.Heads++
+		p.now.Heads++
 	case r.Method == http.MethodDelete:
-		c.now.Removals++
+		p.now.Removals++
 	case r.URL.Query().Has("list-type") || r.URL.Query().Has("uploads"):
-		c.now.Lists++
+		p.now.Lists++
 	default:
-		c.now.Gets++
+		p.now.Gets++
 	}
 }
 
-// take gives what was counted since it was called before.
-func (c *counting) take() traffic {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	t := c.now
-	c.now = traffic{}
+// Take gives what was counted since it was called before.
+func (p *Proxy) Take() Traffic {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	t := p.now
+	p.now = Traffic{}
 	return t
 }
 
 type counted struct {
 	io.ReadCloser
-	c *counting
+	p *Proxy
 }
 
 func (b *counted) Read(p []byte) (int, error) {
 	n, err := b.ReadCloser.Read(p)
-	b.c.mu.Lock()
-	defer b.c.mu.Unlock()
-	b.c.now.Out += int64(n)
+	b.p.mu.Lock()
+	defer b.p.mu.Unlock()
+	b.p.now.Out += int64(n)
 	return n, err
 }
 
