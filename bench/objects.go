@@ -58,6 +58,8 @@ func runObjects(ctx context.Context, s *setup, args []string) error {
 	s.Var(&bytes, "size", "the volume has `SIZE` bytes")
 	to := s.String("to", "", "measure in the bucket at `ADDRESS`, s3://BUCKET/PREFIX?endpoint=https://HOST; the keys are found as kist finds them")
 	latency := s.Duration("latency", 0, "what each request takes at the least, as on a far line")
+	rate := size(0)
+	s.Var(&rate, "rate", "how many `BYTES` a second the line passes each way; as many as it can where that is not given")
 	runs := s.Int("runs", 1, "`ROUNDS`, each in a repository of its own")
 	var p prices
 	s.Float64Var(&p.Put, "price-put", 0, "`PRICE` of a thousand puts and lists")
@@ -75,7 +77,7 @@ func runObjects(ctx context.Context, s *setup, args []string) error {
 		return s.wrong("-runs and -latency are not to be below 1 and 0")
 	}
 	return s.measure(ctx, func(ctx context.Context) (result, error) {
-		o := &objectsRun{s: s, address: address, latency: *latency, runs: *runs, key: crypt.NewKeyFile(), volume: filepath.Join(s.folder, "volume.tar")}
+		o := &objectsRun{s: s, address: address, latency: *latency, rate: int64(rate), runs: *runs, key: crypt.NewKeyFile(), volume: filepath.Join(s.folder, "volume.tar")}
 		o.result = objectsResult{VolumeBytes: int64(bytes), Prices: p}
 		return &o.result, o.run(ctx)
 	})
@@ -86,6 +88,7 @@ type objectsRun struct {
 	s       *setup
 	address objects.Address
 	latency time.Duration
+	rate    int64 // bytes a second; 0: as many as it can
 	runs    int
 	key     *crypt.KeyFile
 	volume  string
@@ -101,6 +104,9 @@ func (o *objectsRun) run(ctx context.Context) (err error) {
 		return err
 	}
 	defer o.proxy.Close()
+	if o.rate > 0 {
+		o.proxy.HoldTo(o.rate)
+	}
 	o.address.Endpoint = o.proxy.Endpoint
 	prefix := o.address.Prefix
 	for i := range o.runs {

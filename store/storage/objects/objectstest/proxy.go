@@ -7,6 +7,7 @@ import (
 	"net/http/httputil"
 	"net/url"
 	"sync"
+	"time"
 )
 
 // Traffic is what went to an object store and came from it.
@@ -24,8 +25,9 @@ type Traffic struct {
 type Proxy struct {
 	Endpoint string // http://127.0.0.1:PORT
 
-	server *httptest.Server
-	before func(*http.Request)
+	server  *httptest.Server
+	before  func(*http.Request)
+	in, out *pace // nil: as fast as it goes
 
 	mu  sync.Mutex
 	now Traffic
@@ -46,7 +48,7 @@ func StartProxy(endpoint string, before func(*http.Request)) (*Proxy, error) {
 		},
 		Transport: &http.Transport{MaxIdleConnsPerHost: 64, DisableCompression: true},
 		ModifyResponse: func(r *http.Response) error {
-			r.Body = &counted{r.Body, p}
+			r.Body = p.out.hold(&counted{r.Body, p})
 			return nil
 		},
 		BufferPool: &buffers{sync.Pool{New: func() any { b := make([]byte, 256<<10); return &b }}},
@@ -56,11 +58,15 @@ func StartProxy(endpoint string, before func(*http.Request)) (*Proxy, error) {
 		if p.before != nil {
 			p.before(r)
 		}
+		r.Body = p.in.hold(r.Body)
 		proxy.ServeHTTP(w, r)
 	}))
 	p.Endpoint = p.server.URL
 	return p, nil
 }
+
+// HoldTo has no more than so many bytes a second pass each way, of all bodies together. It is called before any request.
+func (p *Proxy) HoldTo(rate int64) { p.in, p.out = &pace{rate: rate}, &pace{rate: rate} }
 
 // Close waits for requests that are under way.
 func (p *Proxy) Close() { p.server.Close() }
@@ -111,3 +117,43 @@ type buffers struct{ pool sync.Pool }
 func (b *buffers) Get() []byte { return *b.pool.Get().(*[]byte) }
 
 func (b *buffers) Put(p []byte) { b.pool.Put(&p) }
+
+// pace is the one of a line that passes rate bytes a second, whoever sends them.
+type pace struct {
+	rate int64
+	mu   sync.Mutex
+	free time.Time // when what was sent so far has passed
+}
+
+func (l *pace) hold(body io.ReadCloser) io.ReadCloser {
+	if l == nil {
+		return body
+	}
+	return &paced{body, l}
+}
+
+// pass waits until so many more bytes have passed.
+func (l *pace) pass(n int) {
+	l.mu.Lock()
+	if now := time.Now(); l.free.Before(now) {
+		l.free = now
+	}
+	l.free = l.free.Add(time.Duration(n) * time.Second / time.Duration(l.rate))
+	until := l.free
+	l.mu.Unlock()
+	time.Sleep(time.Until(until))
+}
+
+// packet is how much of a body passes at once, in bytes.
+const packet = 32 << 10
+
+type paced struct {
+	io.ReadCloser
+	line *pace
+}
+
+func (b *paced) Read(p []byte) (int, error) {
+	n, err := b.ReadCloser.Read(p[:min(len(p), packet)])
+	b.line.pass(n)
+	return n, err
+}
