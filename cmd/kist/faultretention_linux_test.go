@@ -36,7 +36,6 @@ func retentionFaults() []systemFault {
 		{"a rest can't be flushed", rests, "fsync", "EIO", slabs, "slabs/", false},
 		{"a new index file can't be moved into place", rests, "renameat", "EIO", []string{"captures"}, "captures/", false},
 		{"the index file before it can't be removed", rests, "unlinkat", "EIO", []string{"captures"}, "captures/", false},
-		{"the index file before it may not be removed", rests, "unlinkat", "EACCES", []string{"captures"}, "", true},
 		{"a rebuilt table can't be put", tables, "renameat", "ENOSPC", []string{"tables"}, "tables/", false},
 		{"a healed index file can't be put", heal, "renameat", "ENOSPC", []string{"captures"}, "captures/", false},
 		{"a lease of a repair can't be flushed", heal, "fsync", "EIO", []string{"leases"}, "leases/", false},

@@ -41,6 +41,7 @@ var wrappers = map[string]string{
 	"vault.builder":        "has none: what a repository begins with is put through it, and it is given to nobody who opens one",
 
 	"storage_test.bare":        "has none, on purpose",
+	"objects_test.byTurns":     "has none: a race of marks goes by it",
 	"store_test.powerless":     "has none, on purpose",
 	"store_test.withoutSpares": "has none: a capture and a key slot are put through it, over which nothing is swept or named",
 	"store_test.naming":        "has none: what is sent through it asks for none that it could not do without",
