@@ -86,7 +86,7 @@ func (b *bench) run(ctx context.Context, args ...string) int {
 func (b *bench) must(args ...string) {
 	b.t.Helper()
 	if status := b.run(b.t.Context(), args...); status != statusDone {
-		b.t.Fatalf("kist %q: status %d: %s", args, status, &b.stderr)
+		b.t.Fatalf("kist %q: status %d: %s%s", args, status, &b.stdout, &b.stderr)
 	}
 }
 
@@ -154,7 +154,7 @@ func (b *bench) interruptAll(check func(), args ...string) {
 			return
 		}
 		if status != statusFailed || !strings.Contains(b.stderr.String(), "interrupted") {
-			b.t.Fatalf("kist %q: status %d: %s", args, status, &b.stderr)
+			b.t.Fatalf("kist %q: status %d: %s%s", args, status, &b.stdout, &b.stderr)
 		}
 		check()
 	}
