@@ -74,7 +74,7 @@ func TestDeltas(t *testing.T) {
 		deltas store.Deltas
 		most   int64 // of what all captures take, of the first version
 		depth  int
-	}{{store.DeltasOff, 5 * 400_000, 0}, {store.DeltasOwn, 5 * 400_000, 0}, {store.DeltasOn, 480_000, 2}} {
+	}{{store.DeltasOff, 5 * 400_000, 0}, {store.DeltasOwn, 5 * 400_000, 0}, {store.DeltasOn, 520_000, 2}} {
 		t.Run(string(test.deltas), func(t *testing.T) {
 			f := newFixtureOf(t, withDeltas(test.deltas))
 			var captures []*store.Capture
