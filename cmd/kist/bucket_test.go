@@ -196,13 +196,10 @@ func TestReclaimOfVersions(t *testing.T) {
 	}
 }
 
-// TestReclaimRefused: what the store refuses to remove is told, and is no reason to leave the rest, unless nothing at all can be; a later
-// run goes on.
-func TestReclaimRefused(t *testing.T) {
-	f := objectstest.NewFake(t)
-	kist := inBucket(t, f)
-	data := t.TempDir()
-	must := func(args ...string) string {
+// succeeding gives what runs the program, and what that says, and ends the test where it fails.
+func succeeding(t *testing.T, kist func(...string) (int, string)) func(...string) string {
+	t.Helper()
+	return func(args ...string) string {
 		t.Helper()
 		status, said := kist(args...)
 		if status != statusDone {
@@ -210,6 +207,15 @@ func TestReclaimRefused(t *testing.T) {
 		}
 		return said
 	}
+}
+
+// TestReclaimRefused: what the store refuses to remove is told, and is no reason to leave the rest, unless nothing at all can be; a later
+// run goes on.
+func TestReclaimRefused(t *testing.T) {
+	f := objectstest.NewFake(t)
+	kist := inBucket(t, f)
+	data := t.TempDir()
+	must := succeeding(t, kist)
 	refuse := func(keys string) {
 		f.Set(func() {
 			f.Before = func(w http.ResponseWriter, r *http.Request) bool {
@@ -329,14 +335,7 @@ func TestSpoolBesideStore(t *testing.T) {
 	f := objectstest.NewFake(t)
 	kist := inBucket(t, f)
 	data := t.TempDir()
-	must := func(args ...string) string {
-		t.Helper()
-		status, said := kist(args...)
-		if status != statusDone {
-			t.Fatalf("%v: status %d, %s", args, status, said)
-		}
-		return said
-	}
+	must := succeeding(t, kist)
 	must("setup")
 	must("capture", "--name", "seeds", "--accept-empty", "--spool", data)
 	for name, away := range map[string]func(http.ResponseWriter, *http.Request) bool{
