@@ -8,8 +8,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
-// ErrOvertaken is returned by whoever stood still for too long: others may have taken its
-// lease for dead.
+// ErrOvertaken is returned by whoever stood still for too long, so that others may have taken its
+// lease for dead, and by a capture that began just as somebody who reclaims named what it relies on.
 var ErrOvertaken = errors.New("others went on without it, as it stood still for long, or began just as they did: do it again")
 
 // ErrBusy is returned where another machine is doing what only one may do at a time:
