@@ -147,14 +147,13 @@ func TestToDeltasOfOwn(t *testing.T) {
 		moved bool
 	}{"on": {store.DeltasOn, false}, "own": {store.DeltasOwn, false}, "moved before": {store.DeltasOn, true}} {
 		t.Run(name, func(t *testing.T) {
-			f, fresh := newFixtureOf(t, withDeltas(store.DeltasOwn)), newFixtureOf(t, withDeltas(store.DeltasOn))
+			f := newFixtureOf(t, withDeltas(store.DeltasOwn))
 			var captures []*store.Capture
 			var streams [][]byte
 			content := random(1, 300_000)
 			for n := range 4 {
 				streams = append(streams, tarOf(t, file{name: "a", content: content}, file{name: "b", content: edited(content, 4000, 9)}))
 				captures = append(captures, f.capture(streams[n]))
-				fresh.capture(streams[n])
 				content = edited(content, 3000, byte(n+1))
 			}
 			if _, n := deepest(f.frames()); n == 0 {
@@ -166,6 +165,7 @@ func TestToDeltasOfOwn(t *testing.T) {
 				captures, streams = captures[1:], streams[1:]
 				f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
 			}
+			before := f.stored()
 			f.setDeltas(test.set)
 			o := store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{}}
 			out := f.reclaim(o)
@@ -173,8 +173,9 @@ func TestToDeltasOfOwn(t *testing.T) {
 				t.Errorf("stored anew: %+v", out.ToDeltas)
 			}
 			f.wantAll(captures, streams)
-			if got, want := f.stored(), fresh.stored(); got > want+want/10 {
-				t.Errorf("it takes %d bytes, and %d where deltas were on from the first", got, want)
+			// A content that differs every 3,000 bytes is alike in nearly all chunks, or in most: where cuts fall differs by key.
+			if got := f.stored(); got > before/2 {
+				t.Errorf("it takes %d bytes, %d before", got, before)
 			}
 			if again := f.reclaim(o); again.ToDeltas.Slabs > 0 || again.ToDeltas.Left > 0 || again.Moved > 0 {
 				t.Errorf("a second run stores %+v anew", again.ToDeltas)
