@@ -17,6 +17,7 @@ func runDatabase(ctx context.Context, s *setup, args []string) error {
 	kind := s.String("server", "", "`KIND` of server: "+serverKinds()+" (default: an embedded database)")
 	n := s.Int("captures", 0, "how many (default: 5 of the embedded database, 10 of a server)")
 	damage := s.Int("damage", 0, "harm `N` bytes of slabs, and tell what each frame harms that is hit")
+	oneStream := s.oneStream()
 	bytes := size(0)
 	s.Var(&bytes, "size", "about how much data (default: 32MiB in the embedded database, 150MiB in a server)")
 	s.overShare()
@@ -49,7 +50,7 @@ func runDatabase(ctx context.Context, s *setup, args []string) error {
 		if err != nil {
 			return nil, err
 		}
-		one, err := s.captureDatabase(ctx, title, d, *n, *damage)
+		one, err := s.captureDatabase(ctx, title, d, *n, *damage, *oneStream)
 		if err != nil {
 			return nil, err
 		}
@@ -63,7 +64,7 @@ func serverKinds() string {
 }
 
 // captureDatabase captures n states of a database, each restored and proven, and then harms so many bytes.
-func (s *setup) captureDatabase(ctx context.Context, title string, d database, n, damage int) (*series, error) {
+func (s *setup) captureDatabase(ctx context.Context, title string, d database, n, damage int, oneStream bool) (*series, error) {
 	w, err := newSeriesWriter(ctx, s, filepath.Join(s.folder, "captures"), "States of a stopped "+title)
 	if err != nil {
 		return nil, err
@@ -81,7 +82,7 @@ func (s *setup) captureDatabase(ctx context.Context, title string, d database, n
 			return nil, fmt.Errorf("restoring %s into a folder: %w", label, err)
 		}
 	}
-	all, err := w.finish(ctx, false)
+	all, err := w.finish(ctx, oneStream)
 	if err == nil && damage > 0 {
 		w.progress("damaging")
 		all.Harm, err = w.measureHarm(ctx, damage)

@@ -32,7 +32,7 @@ type series struct {
 func runReleases(ctx context.Context, s *setup, args []string) error {
 	modules := s.String("module", "golang.org/x/tools", "modules, with commas between `PATHS`")
 	n := s.Int("count", 16, "how many of the newest releases")
-	one := s.Bool("one-stream", false, "compare with zstd -9 --long=31 of all tarballs, too")
+	one := s.oneStream()
 	keep := s.Int("thin", 0, "retire all but every `N`-th, and reclaim")
 	s.overShare()
 	toDeltas := s.Bool("to-deltas", false, "with -deltas off: store all anew with deltas afterwards")

@@ -47,6 +47,11 @@ func (s *setup) overShare() {
 	s.BoolVar(&s.share.forget, "forget", false, "remove after the first capture what this machine keeps of the repository")
 }
 
+// oneStream adds the flag for it.
+func (s *setup) oneStream() *bool {
+	return s.Bool("one-stream", false, "compare with zstd -9 --long=31 of all tarballs, too")
+}
+
 // ways gives the way of deltas that is asked for.
 func (s *setup) ways() store.Deltas {
 	return map[string]store.Deltas{"on": store.DeltasOn, "own": store.DeltasOwn}[s.deltas]
