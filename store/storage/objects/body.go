@@ -70,7 +70,7 @@ func readFull(ctx context.Context, p []byte, from io.Reader) (n int, err error) 
 	return n, err
 }
 
-// hold waits until the content may take more memory, and moves what there is into a block of full length.
+// hold waits until the content may take more memory.
 func (b *body) hold(ctx context.Context) error {
 	select {
 	case b.storage.writers <- struct{}{}:
