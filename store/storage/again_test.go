@@ -223,3 +223,34 @@ func TestHostDownInterrupted(t *testing.T) {
 		}
 	})
 }
+
+// TestListStale: a list that meets what another process has just removed is begun anew; what stays stale is told at once.
+func TestListStale(t *testing.T) {
+	for _, test := range []struct {
+		name   string
+		faults []storagetest.Fault
+		want   error
+	}{
+		{"once", []storagetest.Fault{{Method: storagetest.List, Err: syscall.ESTALE, Once: true}}, nil},
+		{"below, twice", []storagetest.Fault{{Method: storagetest.List, From: 1, Err: syscall.ESTALE, Once: true}, {Method: storagetest.List, From: 3, Err: syscall.ESTALE, Once: true}}, nil},
+		{"for good", []storagetest.Fault{{Method: storagetest.List, Err: syscall.ESTALE}}, syscall.ESTALE},
+		{"another failure", []storagetest.Fault{{Method: storagetest.List, Err: syscall.EIO, Once: true}}, syscall.EIO},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			disk := newDisk(t)
+			f := openDisk(t, disk)
+			if err := f.Put(t.Context(), "slabs/ab/there", bytes.NewReader(content(100))); err != nil {
+				t.Fatal(err)
+			}
+			disk.Reset()
+			for i := range test.faults {
+				test.faults[i].Effect = storagetest.Fail
+			}
+			disk.Inject(test.faults...)
+			infos, err := f.List(t.Context(), "slabs")
+			if !errors.Is(err, test.want) || err == nil && len(infos) != 2 {
+				t.Errorf("got %v, %v", infos, err)
+			}
+		})
+	}
+}

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -144,13 +145,20 @@ func (f *Folder) probe(o operation) (time.Time, error) {
 	return info.ModTime(), nil
 }
 
+// staleTries is how often a list is begun that meets a stale handle: an NFS client tells so of what another process removed between
+// two of its calls. That of a folder which was moved on the server stays stale.
+const staleTries = 4
+
 // collect gives the regular files below the folder o.name whose last element is wanted, or their names alone.
 func (f *Folder) collect(ctx context.Context, o operation, wanted func(element string) bool, names bool) ([]Info, error) {
 	infos, err := await(ctx, func() ([]Info, error) {
-		return patiently(ctx, func() ([]Info, error) {
-			w := &walk{Folder: f, operation: o, wanted: wanted, names: names}
-			err := w.start(ctx)
-			return w.found, err
+		return patiently(ctx, func() (found []Info, err error) {
+			for try := 0; try == 0 || try < staleTries && errors.Is(err, syscall.ESTALE); try++ {
+				w := &walk{Folder: f, operation: o, wanted: wanted, names: names}
+				err = w.start(ctx)
+				found = w.found
+			}
+			return found, err
 		})
 	})
 	if err != nil {
