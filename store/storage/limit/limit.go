@@ -39,6 +39,8 @@ var _ interface {
 	storage.Sweeper
 	storage.Namer
 	storage.AfterLister
+	storage.FrontReader
+	storage.Dropper
 	storage.Parallel
 	storage.Retainer
 } = (*Storage)(nil)
@@ -175,6 +177,26 @@ func (s *Storage) ListAfter(ctx context.Context, folder, after string) ([]storag
 		return lister.ListAfter(ctx, folder, after)
 	}
 	return nil, errors.ErrUnsupported
+}
+
+// ReadFront implements [storage.FrontReader].
+func (s *Storage) ReadFront(ctx context.Context, name string, p []byte) (storage.Info, error) {
+	reader, ok := s.inner.(storage.FrontReader)
+	if !ok {
+		return storage.Info{}, errors.ErrUnsupported
+	}
+	if err := s.wait(ctx, min(len(p), most)); err != nil {
+		return storage.Info{}, &storage.Error{Op: "read", Name: name, Err: err}
+	}
+	return reader.ReadFront(ctx, name, p)
+}
+
+// Drop implements [storage.Dropper].
+func (s *Storage) Drop(ctx context.Context, name string) error {
+	if dropper, ok := s.inner.(storage.Dropper); ok {
+		return dropper.Drop(ctx, name)
+	}
+	return errors.ErrUnsupported
 }
 
 // Parallel implements [storage.Parallel].
