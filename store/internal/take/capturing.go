@@ -165,7 +165,7 @@ func (r *Taker) newSession(ctx context.Context, o Options) (*session, error) {
 		return nil, err
 	}
 	// The lease comes before a look at what is to go: see FORMAT.md, section 10.
-	l, err := r.leases.Take(ctx, format.WorkCapture, o.Host, o.Name)
+	l, err := r.leases.TakeLooking(ctx, format.WorkCapture, o.Host, o.Name)
 	if err != nil {
 		return nil, err
 	}
