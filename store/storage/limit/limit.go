@@ -179,16 +179,20 @@ func (s *Storage) ListAfter(ctx context.Context, folder, after string) ([]storag
 	return nil, errors.ErrUnsupported
 }
 
-// ReadFront implements [storage.FrontReader].
+// ReadFront implements [storage.FrontReader]. How long the object is shows once it was read: what that took is waited for then.
 func (s *Storage) ReadFront(ctx context.Context, name string, p []byte) (storage.Info, error) {
 	reader, ok := s.inner.(storage.FrontReader)
 	if !ok {
 		return storage.Info{}, errors.ErrUnsupported
 	}
-	if err := s.wait(ctx, min(len(p), most)); err != nil {
+	info, err := reader.ReadFront(ctx, name, p)
+	if err != nil {
+		return storage.Info{}, err
+	}
+	if err := s.wait(ctx, int(min(int64(len(p)), info.Size))); err != nil {
 		return storage.Info{}, &storage.Error{Op: "read", Name: name, Err: err}
 	}
-	return reader.ReadFront(ctx, name, p)
+	return info, nil
 }
 
 // Drop implements [storage.Dropper].
