@@ -143,7 +143,7 @@ func rangeOf(h http.Header) (first, last, size int64, err error) {
 	if said == "" && h.Get("Content-Length") == "0" {
 		return 0, 0, 0, errShort // of what is empty there is no range, and not all servers refuse it
 	}
-	if n, err := fmt.Sscanf(said, "bytes %d-%d/%d", &first, &last, &size); n != 3 || err != nil {
+	if n, err := fmt.Sscanf(said, "bytes %d-%d/%d", &first, &last, &size); n != 3 || err != nil || size < 0 {
 		return 0, 0, 0, fmt.Errorf("%w: it is not for the range that was asked for, but for %q", ErrAnswer, plain(said))
 	}
 	return first, last, size, nil
