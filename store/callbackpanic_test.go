@@ -63,6 +63,7 @@ func panicsAt(t *testing.T, f *fixture, c *store.Capture) map[string]func() erro
 	content := bytes.NewReader(random(3, 3<<20))
 	return map[string]func() error{
 		"CaptureOptions.Progress":            capture(stream([]byte("bean")), store.CaptureOptions{Progress: progress}),
+		"CaptureOptions.CheckBefore":         capture(stream([]byte("bean")), store.CaptureOptions{CheckBefore: func(*store.Capture) error { panic(errWeevils) }}),
 		"VolumeInput.Open":                   capture(store.VolumeInput{Open: func(context.Context) (io.ReadCloser, error) { panic(errWeevils) }}, store.CaptureOptions{}),
 		"Read of VolumeInput.Open's stream":  capture(opens(panicking{Reader: io.MultiReader(content, panicking{})}), store.CaptureOptions{}),
 		"Close of VolumeInput.Open's stream": capture(opens(panicking{Reader: strings.NewReader("bean")}), store.CaptureOptions{}),

@@ -41,6 +41,11 @@ type CaptureOptions struct {
 
 	// Progress, if set, is called now and then, by one goroutine at a time.
 	Progress func(Progress)
+
+	// CheckBefore, if set, is called once before anything is read, in the caller's goroutine, with what [Repository.Before] gives for
+	// Name, Host and Taken; nil: there is none. Where it gives an error, nothing is captured, and Capture or Draft fails with that.
+	// Of an object store it asks nothing beside what a capture of a folder asks for anyhow, where Before takes two requests.
+	CheckBefore func(before *Capture) error
 }
 
 // VolumeInput is where a volume is read from.
@@ -148,7 +153,7 @@ func (o *CaptureOptions) check() error {
 // what had arrived is reused by the next capture.
 //
 // It fails with [ErrBadOptions], [ErrForeign], [ErrUnfinished], [tarstream.ErrHeader], with what
-// reading a volume gave, or with a *storage.Error that names the object.
+// CheckBefore or reading a volume gave, or with a *storage.Error that names the object.
 func (r *Repository) Capture(ctx context.Context, o CaptureOptions) (c *Capture, err error) {
 	ctx, g := guarded(ctx)
 	defer g.finish(&err)
@@ -202,6 +207,7 @@ func (r *Repository) takeOptions(ctx context.Context, g *guard, o CaptureOptions
 	to := take.Options{
 		Name: o.Name, Version: o.Version, Note: o.Note, Host: o.Host, Taken: o.Taken, Labels: o.Labels,
 		AcceptUnfinished: o.AcceptUnfinished, Level: o.Level.encoder(), Meter: g.meter("CaptureOptions.Progress", o.Progress),
+		CheckBefore: g.checkBefore(o.CheckBefore, r.given),
 	}
 	if o.After != nil {
 		to.After = o.After.file

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -167,6 +168,23 @@ func (g *guard) check(check func(*crypt.RootKey) error) func(*crypt.RootKey) err
 	}
 	return func(root *crypt.RootKey) (err error) {
 		if p := g.call("UnlockOptions.Check", func() { err = check(root) }); p != nil {
+			return p
+		}
+		return err
+	}
+}
+
+// checkBefore guards CaptureOptions.CheckBefore, which is called with what given makes of a capture.
+func (g *guard) checkBefore(check func(*Capture) error, given func(*ledger.Capture) *Capture) func(*ledger.Capture) error {
+	if check == nil {
+		return nil
+	}
+	return func(found *ledger.Capture) (err error) {
+		var before *Capture
+		if found != nil {
+			before = given(found)
+		}
+		if p := g.call("CaptureOptions.CheckBefore", func() { err = check(before) }); p != nil {
 			return p
 		}
 		return err

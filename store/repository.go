@@ -151,16 +151,17 @@ type OpenOptions struct {
 	Warn func(error)
 }
 
-// Open opens the repository in a storage with a passphrase or a key file. Close
-// frees it.
+// Found is a repository that was found and is not open yet. It holds nothing that must be freed, and its method may be called several
+// times, also at the same time. It opens the repository with the settings that it had when it was found: who waits for a person meanwhile
+// finds it again.
+type Found struct{ locked *vault.Locked }
+
+// Find finds the repository in a storage, for whoever asks a person for a secret only where there is something to open. Nothing of it
+// is proved yet.
 //
-// It fails with [ErrNoRepository], [ErrUnknownFormat], [ErrWrongSecret],
-// [ErrDamagedSlot], [crypt.ErrNoSlot], [crypt.ErrForeignSlot] (kist.json and the key
-// slots are of different repositories), [crypt.ErrSlotTooCheap], [crypt.ErrSlotTooCostly],
-// [crypt.ErrForgedSlot], [ErrTooManySlots], [ErrStranger] or [ErrDamaged].
-func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (r *Repository, err error) {
-	ctx, g := guarded(ctx)
-	defer g.finish(&err)
+// It fails with [ErrNoRepository], [ErrUnknownFormat], [ErrDamaged], or a *storage.Error.
+func Find(ctx context.Context, st storage.Storage) (f *Found, err error) {
+	defer vault.NoteEnd(ctx, &err)
 	if err := ended(ctx); err != nil {
 		return nil, err
 	}
@@ -168,7 +169,33 @@ func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOp
 	if err != nil {
 		return nil, err
 	}
-	warning := newGuard()
+	return &Found{l}, nil
+}
+
+// Open finds the repository in a storage and opens it, as [Found.Open] does.
+//
+// It fails with what [Find] and [Found.Open] fail with.
+func Open(ctx context.Context, st storage.Storage, secret crypt.Secret, o OpenOptions) (*Repository, error) {
+	f, err := Find(ctx, st)
+	if err != nil {
+		return nil, err
+	}
+	return f.Open(ctx, secret, o)
+}
+
+// Open opens the repository with a passphrase or a key file. Close frees it.
+//
+// It fails with [ErrWrongSecret],
+// [ErrDamagedSlot], [crypt.ErrNoSlot], [crypt.ErrForeignSlot] (kist.json and the key
+// slots are of different repositories), [crypt.ErrSlotTooCheap], [crypt.ErrSlotTooCostly],
+// [crypt.ErrForgedSlot], [ErrTooManySlots], [ErrStranger] or [ErrDamaged].
+func (f *Found) Open(ctx context.Context, secret crypt.Secret, o OpenOptions) (r *Repository, err error) {
+	ctx, g := guarded(ctx)
+	defer g.finish(&err)
+	if err := ended(ctx); err != nil {
+		return nil, err
+	}
+	l, warning := f.locked, newGuard()
 	watch := func(place string) *ledger.Watch {
 		return ledger.OpenWatch(o.State, warning.warn(o.Warn), l.ID(), place)
 	}

@@ -135,13 +135,19 @@ func TestSetupTooLate(t *testing.T) {
 
 // inBucket gives what runs kist with its repository in a store.
 func inBucket(t *testing.T, f *objectstest.Fake) func(args ...string) (status int, said string) {
+	kist := inBucketOf(t, f, "off")
+	return func(args ...string) (int, string) { return kist("", args...) }
+}
+
+// inBucketOf is inBucket by a cache, and gives what is read on standard input.
+func inBucketOf(t *testing.T, f *objectstest.Fake, cache string) func(stdin string, args ...string) (status int, said string) {
 	env := map[string]string{
 		"AWS_ACCESS_KEY_ID": "hazel", "AWS_SECRET_ACCESS_KEY": "hunter2", "KIST_REPOSITORY": "s3://seeds/hazel", "AWS_ENDPOINT_URL": f.Server.URL,
-		"KIST_KEY_FILE": filepath.Join(t.TempDir(), "key"), "XDG_STATE_HOME": t.TempDir(), "KIST_STATE": t.TempDir(), "KIST_CACHE": "off",
+		"KIST_KEY_FILE": filepath.Join(t.TempDir(), "key"), "XDG_STATE_HOME": t.TempDir(), "KIST_STATE": t.TempDir(), "KIST_CACHE": cache,
 	}
-	return func(args ...string) (int, string) {
+	return func(stdin string, args ...string) (int, string) {
 		var said bytes.Buffer
-		a := newApp(strings.NewReader(""), &said, &said, func(name string) string { return env[name] })
+		a := newApp(strings.NewReader(stdin), &said, &said, func(name string) string { return env[name] })
 		a.tty = noTerminal
 		return a.run(t.Context(), args), said.String()
 	}

@@ -80,10 +80,22 @@ func holdsFiles(path string) bool {
 	return err == nil && !empty
 }
 
+// noManifest says that a place has no kist.json.
+func noManifest(ctx context.Context, at *where.Opened) error {
+	if err := lostManifest(ctx, at); err != nil {
+		return err
+	}
+	return noRepository(at.Place, "there is no "+anchor+" in it")
+}
+
 // explainOpening says what to do about a repository that does not open.
 func explainOpening(ctx context.Context, at *where.Opened, err error) error {
 	var of *store.ObjectError
 	switch {
+	case at.InBucket() && errors.Is(err, store.ErrNoRepository):
+		return noManifest(ctx, at)
+	case errors.Is(err, where.ErrNoBucket):
+		return noRepository(at.Place, "there is no such bucket")
 	case errors.Is(err, crypt.ErrNoSlot):
 		if slots, failed := at.Objects.List(ctx, "keyslots"); failed == nil && len(slots) == 0 {
 			return &advised{&statusError{statusDamage, errors.New("no key slot is there: keyslots is empty or missing")}, bringSlots}

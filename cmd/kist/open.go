@@ -107,17 +107,43 @@ func (a *app) openIn(ctx context.Context, at *where.Opened, options store.OpenOp
 		// 256 MiB, of which the program itself takes some 25. Who needs more, as for millions of files, is slower for it.
 		debug.SetMemoryLimit(220 << 20)
 	}
-	r, err := a.unlock(ctx, at, st, options, a.openingSecret)
+	found, err := findIn(ctx, at, st)
+	if err != nil {
+		return nil, err
+	}
+	r, err := a.unlock(ctx, found, options, a.openingSecret)
 	return r, a.nameSecret(at.String(), err)
 }
 
-// unlock opens the repository in a place, which is read as st, by what opening gives. It closes the place where it fails.
-func (a *app) unlock(ctx context.Context, at *where.Opened, st storage.Storage, options store.OpenOptions, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
+// locked is a repository that was found, and its place, which is read as storage.
+type locked struct {
+	*store.Found
+	at      *where.Opened
+	storage storage.Storage
+}
+
+// findIn finds the repository in a place, which is read as st, before anybody is asked for a passphrase. It closes the place where it fails.
+func findIn(ctx context.Context, at *where.Opened, st storage.Storage) (*locked, error) {
+	found, err := store.Find(ctx, st)
+	if err != nil {
+		defer letGo(at)
+		return nil, explainOpening(ctx, at, err)
+	}
+	return &locked{found, at, st}, nil
+}
+
+// unlock opens a repository by what opening gives. It closes the place where it fails.
+func (a *app) unlock(ctx context.Context, found *locked, options store.OpenOptions, opening func(context.Context) (crypt.Secret, bool, error)) (*repository, error) {
+	at := found.at
 	for try := 1; ; try++ {
 		secret, asked, err := opening(ctx)
 		var r *store.Repository
-		if err == nil {
-			r, err = store.Open(ctx, st, secret, options)
+		switch {
+		case err != nil:
+		case asked: // which may have taken long
+			r, err = store.Open(ctx, found.storage, secret, options)
+		default:
+			r, err = found.Open(ctx, secret, options)
 		}
 		if err == nil {
 			return &repository{Repository: r, at: at, secret: secret, warn: a.Warn, getenv: a.getenv}, nil
@@ -145,7 +171,8 @@ func (a *app) nameSecret(repository string, err error) error {
 	return fmt.Errorf("repository %s: %w", screen.Line(repository), err)
 }
 
-// openAnchored opens the place, and sees that a repository is in it before anybody is asked for a passphrase.
+// openAnchored opens the place, and sees that the anchor is in a folder, so that nothing is written where that went away. A bucket is
+// looked into by who opens the repository.
 func openAnchored(ctx context.Context, place where.Place, o where.Opening) (*where.Opened, error) {
 	at, err := place.Open(ctx, o)
 	if errors.Is(err, fs.ErrNotExist) && !place.InBucket() {
@@ -157,14 +184,12 @@ func openAnchored(ctx context.Context, place where.Place, o where.Opening) (*whe
 	if err != nil {
 		return nil, err
 	}
+	if place.InBucket() {
+		return at, nil
+	}
 	_, err = at.Objects.Stat(ctx, anchor)
-	switch {
-	case errors.Is(err, storage.ErrNotFound):
-		if err = lostManifest(ctx, at); err == nil {
-			err = noRepository(place, "there is no "+anchor+" in it")
-		}
-	case errors.Is(err, where.ErrNoBucket):
-		err = noRepository(place, "there is no such bucket")
+	if errors.Is(err, storage.ErrNotFound) {
+		err = noManifest(ctx, at)
 	}
 	if anchored, ok := at.Objects.(storage.Anchored); ok && err == nil {
 		err = anchored.SetAnchor(anchor)

@@ -90,9 +90,13 @@ func (a *app) unlockOther(ctx context.Context, at *where.Opened, files secrets.F
 		letGo(at)
 		return nil, err
 	}
+	found, err := findIn(ctx, at, st)
+	if err != nil {
+		return nil, err
+	}
 	path := at.String()
 	if files == (secrets.Files{}) && same != nil {
-		r, err := store.Open(ctx, st, same, a.optionsOfOther(path))
+		r, err := found.Open(ctx, same, a.optionsOfOther(path))
 		switch {
 		case err == nil:
 			return &repository{Repository: r, at: at}, nil // the secret is its owner's to wipe
@@ -101,7 +105,7 @@ func (a *app) unlockOther(ctx context.Context, at *where.Opened, files secrets.F
 			return nil, explainOpening(ctx, at, err)
 		}
 	}
-	r, err := a.unlock(ctx, at, st, a.optionsOfOther(path), func(ctx context.Context) (crypt.Secret, bool, error) {
+	r, err := a.unlock(ctx, found, a.optionsOfOther(path), func(ctx context.Context) (crypt.Secret, bool, error) {
 		return a.secrets().OpeningOf(ctx, files, screen.Printable(path))
 	})
 	if err != nil {

@@ -137,7 +137,12 @@ func (a *app) spoolAlone(ctx context.Context) (*spooled, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := a.unlock(ctx, where.Place{}.OfFolder(room.Folder), room, store.OpenOptions{State: place.State(), Warn: a.warnOfState}, a.openingSecret)
+	found, err := findIn(ctx, where.Place{}.OfFolder(room.Folder), room)
+	if err != nil {
+		use.Drop()
+		return nil, err
+	}
+	r, err := a.unlock(ctx, found, store.OpenOptions{State: place.State(), Warn: a.warnOfState}, a.openingSecret)
 	if err != nil {
 		use.Drop()
 		return nil, a.nameSecret(room.Folder.Path(), err)

@@ -25,16 +25,8 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 	if err := s.askVersion(ctx); err != nil {
 		return err
 	}
-	if err := s.findBefore(ctx, cmp.Or(r, s.where(r))); err != nil {
+	if err := s.lookBefore(ctx, r, stop); err != nil {
 		return err
-	}
-	if err := s.checkRoom(ctx, r); err != nil {
-		return err
-	}
-	if s.still.Before == "" { // while nothing is held still yet
-		if err := s.checkFolders(); err != nil {
-			return err
-		}
 	}
 	var draft *store.Draft
 	begun, places := time.Now(), s.places()
@@ -85,6 +77,25 @@ func (s *capturing) takeHeld(ctx context.Context, r *repository, stop []stopped.
 		s.app.Say("Interrupted when all was done: capture %s is complete.", made.ID)
 	}
 	return err
+}
+
+// lookBefore finds the capture that this one is to be compared with, and refuses what most likely is not as it should be, while nothing
+// is held still yet. Where nothing will be, capturing does so, for fewer requests of an object store.
+func (s *capturing) lookBefore(ctx context.Context, r *repository, stop []stopped.Target) error {
+	if s.spool == nil && len(stop) == 0 && s.still.Before == "" {
+		s.options.CheckBefore = func(before *store.Capture) error {
+			s.before = before
+			return s.checkFolders()
+		}
+		return nil
+	}
+	if err := s.findBefore(ctx, cmp.Or(r, s.where(r))); err != nil {
+		return err
+	}
+	if err := s.checkRoom(ctx, r); err != nil || s.still.Before != "" {
+		return err
+	}
+	return s.checkFolders()
 }
 
 // takeStill captures what changed since the draft, and what did not from there; where containers are stopped, they

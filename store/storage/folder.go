@@ -13,7 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/storage/files"
 )
 
-// Folder is a [Storage] in a folder of a local disk or a mounted share, with all powers:
+// Folder is a [Storage] in a folder of a local disk or a mounted share, with the powers of
 // [Clock], [Anchored], [Lenient], [Sweeper] and [Namer]. Each object is one file of the same name.
 //
 // The folder is held open, and everything goes relative to it, so that nothing is

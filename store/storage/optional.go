@@ -79,6 +79,25 @@ type AfterLister interface {
 	ListAfter(ctx context.Context, folder, after string) ([]Info, error)
 }
 
+// A FrontReader is a [Storage] that describes an object in the answer that has its first bytes: of an object store Stat and ReadAt take a
+// request each.
+//
+// Without it, package store asks for an object's length before it reads what no listing told of.
+type FrontReader interface {
+	// ReadFront fills p with the first bytes of an object, as far as it has them, and describes it as Stat does, both of the same
+	// object: min(len(p), Info.Size) bytes were read. ErrNotFound: there is none of that name. What p holds after an error is not specified.
+	ReadFront(ctx context.Context, name string, p []byte) (Info, error)
+}
+
+// A Dropper is a [Storage] that can remove an object without a look whether it is there: that is a request of its own to an object
+// store, which does not tell.
+//
+// Without it, package store calls Remove.
+type Dropper interface {
+	// Drop is Remove, but that it gives nil as well where there is no such object.
+	Drop(ctx context.Context, name string) error
+}
+
 // A Parallel is a [Storage] where calls wait for something far away, so that more of them under way at the same time get more done.
 //
 // Package store has as many calls of Put for slabs under way, each of which may be held in memory, and as many of ReadAt for contents, each

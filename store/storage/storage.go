@@ -6,8 +6,8 @@
 // no rename, no append and no lock, and fits a folder as well as an object store.
 //
 // What a medium can do beside that, it says by further interfaces, each with one
-// method: [Clock], [Anchored], [Lenient], [Sweeper], [Namer], [AfterLister], [Parallel],
-// [Retainer].
+// method: [Clock], [Anchored], [Lenient], [Sweeper], [Namer], [AfterLister], [FrontReader],
+// [Dropper], [Parallel], [Retainer].
 //
 // Package storagetest holds a conformance suite for further implementations, and
 // a wrapper that injects faults. To work as [Folder] does on another file system, it

@@ -26,6 +26,8 @@ type powers interface {
 	storage.Sweeper
 	storage.Namer
 	storage.AfterLister
+	storage.FrontReader
+	storage.Dropper
 	storage.Parallel
 	storage.Retainer
 }
@@ -34,7 +36,7 @@ type powers interface {
 // one, and what becomes of its optional powers.
 var wrappers = map[string]string{
 	"storagetest.Faulty":   "passes all on: TestFaultyPassesPowersOn",
-	"storagetest.Requests": "has a power of its own alone, as an object store: TestRequests",
+	"storagetest.Requests": "has the powers that save an object store requests, and no others: TestRequests",
 	"storagetest.model":    "is given to nobody: it calls the storage itself",
 	"limit.Storage":        "passes all on: TestPassesPowersOn of package limit",
 	"stock.keeping":        "is given to intake, which asks for no power: TestNoPowerIsAskedForInside",
@@ -85,7 +87,7 @@ func TestWrappersAreKnown(t *testing.T) {
 	})
 	for _, name := range slices.Sorted(maps.Keys(found)) {
 		if wrappers[name] == "" {
-			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper, Namer, AfterLister, Parallel and Retainer? Say so in wrappers", name)
+			t.Errorf("%s has a storage.Storage inside: does it pass on Clock, Anchored, Lenient, Sweeper, Namer, AfterLister, FrontReader, Dropper, Parallel and Retainer? Say so in wrappers", name)
 		}
 	}
 	for name := range wrappers {
@@ -112,7 +114,7 @@ func TestNoPowerIsAskedForInside(t *testing.T) {
 	look := func(root string, asks func(at string)) {
 		eachFile(t, root, func(name string, file *ast.File) {
 			ast.Inspect(file, func(n ast.Node) bool {
-				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer", "AfterLister", "Parallel", "Retainer"} {
+				for _, power := range []string{"Clock", "Anchored", "Lenient", "Sweeper", "Namer", "AfterLister", "FrontReader", "Dropper", "Parallel", "Retainer"} {
 					if e, ok := n.(ast.Expr); ok && isSelector(e, "storage", power) {
 						asks(name + ": storage." + power)
 					}
@@ -159,7 +161,9 @@ func TestFaultyHasNoPowersOfItsOwn(t *testing.T) {
 	_, now := s.Now(context.Background())
 	_, remove := s.RemoveAside(context.Background(), time.Hour)
 	_, after := s.ListAfter(context.Background(), "captures", "")
-	for power, err := range map[string]error{"ListAfter": after, "Now": now, "SetAnchor": s.SetAnchor("kist.json"), "RemoveAside": remove} {
+	_, front := s.ReadFront(context.Background(), "kist.json", nil)
+	drop := s.Drop(context.Background(), "kist.json")
+	for power, err := range map[string]error{"ListAfter": after, "ReadFront": front, "Drop": drop, "Now": now, "SetAnchor": s.SetAnchor("kist.json"), "RemoveAside": remove} {
 		if !errors.Is(err, errors.ErrUnsupported) {
 			t.Errorf("%s: got %v, want errors.ErrUnsupported", power, err)
 		}

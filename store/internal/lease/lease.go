@@ -45,12 +45,25 @@ type Lease struct {
 	local   time.Time // just before that, by ours
 	lapsed  bool      // it was not renewed in time, so that others may have taken it for dead
 	garbage []string  // renewals that could not be removed
+
+	looks bool           // at all leases, once it has put its own
+	seen  []storage.Info // the marks that there were then; nil: it did not look
 }
 
 // Take puts a lease and keeps it alive until end is called.
 func (r *Leases) Take(ctx context.Context, work, host, about string) (*Lease, error) {
+	return r.take(ctx, false, work, host, about)
+}
+
+// TakeLooking is Take for who asks SomeLeft. An object store lists all leases in the request that it takes to ask for one: so that
+// look is taken here.
+func (r *Leases) TakeLooking(ctx context.Context, work, host, about string) (*Lease, error) {
+	return r.take(ctx, true, work, host, about)
+}
+
+func (r *Leases) take(ctx context.Context, looks bool, work, host, about string) (*Lease, error) {
 	l := &Lease{
-		r: r, done: make(chan struct{}),
+		r: r, done: make(chan struct{}), looks: looks,
 		Record: format.LeaseRecord{Began: time.Now().UTC().Truncate(time.Millisecond), Host: host, Work: work, About: about, Process: thisProcess()},
 	}
 	for tries := 1; ; tries++ {
@@ -78,12 +91,28 @@ func (l *Lease) put(ctx context.Context, number int) error {
 	if err := vault.PutMark(ctx, l.r.vault, format.Lease, name, &l.Record); err != nil {
 		return err
 	}
-	info, err := l.r.storage.Stat(ctx, name)
+	info, err := l.find(ctx, name)
 	if err != nil {
 		return err
 	}
 	l.number, l.at, l.local = number, info.Modified, before
 	return nil
+}
+
+// find describes a mark of the lease, of which the storage alone knows the time.
+func (l *Lease) find(ctx context.Context, name string) (storage.Info, error) {
+	lister, ok := l.r.storage.(storage.AfterLister)
+	if !l.looks || !ok {
+		return l.r.storage.Stat(ctx, name)
+	}
+	l.looks = false // a renewal asks for itself alone
+	infos, err := lister.ListAfter(ctx, names.Leases, "")
+	at := slices.IndexFunc(infos, func(i storage.Info) bool { return i.Name == name })
+	if err != nil || at < 0 { // whether it is there, Stat tells for sure
+		return l.r.storage.Stat(ctx, name)
+	}
+	l.seen = infos
+	return infos[at], nil
 }
 
 // keep renews the lease until ctx ends.
@@ -130,7 +159,7 @@ func (l *Lease) renew(ctx context.Context) error {
 }
 
 func (l *Lease) remove(ctx context.Context, name string) {
-	if err := l.r.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+	if err := l.r.vault.Drop(ctx, name); err != nil {
 		l.garbage = append(l.garbage, name)
 	}
 }
@@ -195,12 +224,12 @@ func (l *Lease) End(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), LeaveTime)
 	defer cancel()
 	for _, name := range l.garbage {
-		l.r.storage.Remove(ctx, name)
+		l.r.vault.Drop(ctx, name)
 	}
 	if l.number > 0 {
-		l.r.storage.Remove(ctx, names.Lease(l.ID, l.number))
+		l.r.vault.Drop(ctx, names.Lease(l.ID, l.number))
 	}
-	l.r.storage.Remove(ctx, names.Lease(l.ID, 0))
+	l.r.vault.Drop(ctx, names.Lease(l.ID, 0))
 	l.r.vault.Copies().Drop(ownName(l.ID))
 }
 
@@ -249,6 +278,11 @@ func (r *Leases) list(ctx context.Context, now time.Time) (writers []Writer, err
 	if err != nil {
 		return nil, err
 	}
+	return writersOf(infos, now), nil
+}
+
+// writersOf gives the writers whose marks are listed.
+func writersOf(infos []storage.Info, now time.Time) (writers []Writer) {
 	at := make(map[string]int)
 	for _, info := range infos {
 		id, renewal, err := names.ParseLease(info.Name)
@@ -272,15 +306,18 @@ func (r *Leases) list(ctx context.Context, now time.Time) (writers []Writer, err
 	for i := range writers {
 		writers[i].Alive = now.Sub(writers[i].Seen) < Life+ClockSlack
 	}
-	return writers, nil
+	return writers
 }
 
-// SomeLeft tells whether some other writer stopped without a word, whose lease is still there. It reads leases of this machine
-// alone: of others their times tell all that can be known.
+// SomeLeft tells whether some other writer stopped without a word, whose lease is still there, or was when l was taken by
+// TakeLooking. It reads leases of this machine alone: of others their times tell all that can be known.
 func (r *Leases) SomeLeft(ctx context.Context, l *Lease) (bool, error) {
-	writers, err := r.list(ctx, l.Now())
-	if err != nil {
-		return false, err
+	writers := writersOf(l.seen, l.Now())
+	if l.seen == nil {
+		var err error
+		if writers, err = r.list(ctx, l.Now()); err != nil {
+			return false, err
+		}
 	}
 	for i := range writers {
 		w := &writers[i]

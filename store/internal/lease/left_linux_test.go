@@ -1,6 +1,7 @@
 package lease
 
 import (
+	"context"
 	"os"
 	"os/exec"
 	"slices"
@@ -72,18 +73,25 @@ func TestSomeLeft(t *testing.T) {
 			}
 			clock = clock.Add(test.age)
 			r := New(v, ledger.New(v, ledger.NewWatch()))
-			l, err := r.Take(t.Context(), format.WorkCapture, "hazel", "seedbank")
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer l.End(t.Context())
-			requests.Take()
-			left, err := r.SomeLeft(t.Context(), l)
-			if err != nil || left != test.left {
-				t.Errorf("some left: %v, %v; want %v", left, err, test.left)
-			}
-			if read := slices.ContainsFunc(requests.Take(), func(r string) bool { return strings.HasPrefix(r, "read ") }); read != test.read {
-				t.Errorf("a lease is read: %v, want %v", read, test.read)
+			for how, take := range map[string]func(context.Context, string, string, string) (*Lease, error){"take": r.Take, "take, looking": r.TakeLooking} {
+				requests.Take()
+				l, err := take(t.Context(), format.WorkCapture, "hazel", "seedbank")
+				if err != nil {
+					t.Fatal(err)
+				}
+				left, err := r.SomeLeft(t.Context(), l)
+				if err != nil || left != test.left {
+					t.Errorf("%s: some left: %v, %v; want %v", how, left, err, test.left)
+				}
+				all := requests.Take()
+				if read := slices.ContainsFunc(all, func(r string) bool { return strings.HasPrefix(r, "read ") }); read != test.read {
+					t.Errorf("%s: a lease is read: %v, want %v", how, read, test.read)
+				}
+				all = slices.DeleteFunc(all, func(r string) bool { return strings.HasPrefix(r, "read ") })
+				if want := map[string]int{"take": 3, "take, looking": 2}[how]; len(all) != want {
+					t.Errorf("%s: %q, want %d requests", how, all, want)
+				}
+				l.End(t.Context())
 			}
 		})
 	}

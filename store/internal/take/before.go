@@ -8,6 +8,7 @@ import (
 	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/vault"
+	"github.com/kistarchive/kist/store/storage"
 )
 
 // Before gives the newest capture of a name and host that is not retired and was taken no
@@ -26,6 +27,11 @@ func (r *Taker) Before(ctx context.Context, name, host string, taken time.Time) 
 	if err != nil {
 		return nil, err
 	}
+	return r.newest(ctx, files, marks, name, host, taken)
+}
+
+// newest is Before among captures that were listed, by the marks of those that are retired.
+func (r *Taker) newest(ctx context.Context, files, marks []storage.Info, name, host string, taken time.Time) (*ledger.Capture, error) {
 	gone, err := r.retired(ctx, marks)
 	if err != nil {
 		return nil, err
@@ -38,4 +44,32 @@ func (r *Taker) Before(ctx context.Context, name, host string, taken time.Time) 
 		c = r.latestLike(ctx, files, fits)
 	}
 	return c, ctx.Err()
+}
+
+// checkBefore shows the capture that the session follows to whoever captures, as soon as it is known: tables may still be read.
+func (s *session) checkBefore(ctx context.Context) error {
+	if s.o.CheckBefore == nil {
+		return nil
+	}
+	select {
+	case <-s.listed:
+	case <-s.begun:
+		if err := s.await(); err != nil {
+			return err
+		}
+	}
+	if s.retiredErr != nil {
+		return s.retiredErr
+	}
+	taken := s.o.Taken
+	if taken.IsZero() {
+		taken = time.Now()
+	}
+	before, err := s.r.newest(ctx, s.files, s.retired, s.o.Name, s.o.Host, taken)
+	if err != nil {
+		return err
+	}
+	err = s.o.CheckBefore(before)
+	s.refused = err != nil
+	return err
 }

@@ -40,6 +40,9 @@ type Options struct {
 	Level            zstd.EncoderLevel
 	Meter            *vault.Meter
 
+	// CheckBefore is called before anything is read, with what Before gives; its error ends the capture. nil: nobody asks.
+	CheckBefore func(*ledger.Capture) error
+
 	whole bool // all captures are listed, and all tables are read at once
 }
 
@@ -139,7 +142,7 @@ type session struct {
 	lease         *lease.Lease
 	files         []storage.Info       // index files that there were at the beginning
 	there         []string             // ids of those captures, once they are asked for
-	retired       []storage.Info       // marks of captures that were retired, for folders
+	retired       []storage.Info       // marks of captures that were retired, where somebody asks
 	loaded        *stock.Loaded        // what was known at the beginning
 	rest          *stock.Loaded        // what else there is, once that was asked; see restOf
 	wrote         writtenTables        // tables that it put
@@ -155,6 +158,9 @@ type session struct {
 	lacking   lacking
 	looksBack bool // what the capture before needs is known by itself alone, and it was listed just before
 
+	refused bool // by CheckBefore
+
+	listed   chan struct{} // closed once it is known which captures there are, and which are retired
 	begun    chan struct{} // closed when begin has ended
 	beginErr error
 }
@@ -165,12 +171,12 @@ func (r *Taker) newSession(ctx context.Context, o Options) (*session, error) {
 		return nil, err
 	}
 	// The lease comes before a look at what is to go: see FORMAT.md, section 10.
-	l, err := r.leases.Take(ctx, format.WorkCapture, o.Host, o.Name)
+	l, err := r.leases.TakeLooking(ctx, format.WorkCapture, o.Host, o.Name)
 	if err != nil {
 		return nil, err
 	}
 	s := &session{
-		Weaver: weave.NewWeaver(params, o.Meter), r: r, o: o, lease: l, wrote: make(writtenTables), begun: make(chan struct{}),
+		Weaver: weave.NewWeaver(params, o.Meter), r: r, o: o, lease: l, wrote: make(writtenTables), listed: make(chan struct{}), begun: make(chan struct{}),
 	}
 	go func() {
 		defer close(s.begun)
@@ -193,7 +199,10 @@ func (s *session) begin(ctx context.Context) error {
 	loaded, err := s.r.stock.Load(ctx, s.lease, apart.Group, func(ctx context.Context) (*stock.Relied, error) {
 		relied, err := s.relied(ctx)
 		if err == nil {
-			g.Go(func() error { return s.readCaptures(ctx) })
+			g.Go(func() error {
+				defer close(s.listed)
+				return s.readCaptures(ctx)
+			})
 		}
 		return relied, err
 	})
@@ -236,7 +245,7 @@ func (s *session) listCaptures(ctx context.Context, own string) (err error) {
 // readCaptures finds out what is known of them.
 func (s *session) readCaptures(ctx context.Context) (err error) {
 	s.r.ledger.Recall(ctx, s.files, nil)
-	if slices.ContainsFunc(s.o.Volumes, func(v Volume) bool { return v.Folder != nil }) {
+	if s.o.CheckBefore != nil || slices.ContainsFunc(s.o.Volumes, func(v Volume) bool { return v.Folder != nil }) {
 		s.retired, s.retiredErr = s.r.vault.ListMarks(ctx, names.Retired)
 	}
 	return nil
@@ -244,6 +253,9 @@ func (s *session) readCaptures(ctx context.Context) (err error) {
 
 // run takes all volumes in and gives the index file, yet without an id.
 func (s *session) run(ctx context.Context) (*format.IndexFile, error) {
+	if err := s.checkBefore(ctx); err != nil {
+		return nil, err
+	}
 	now := time.Now().UTC().Truncate(time.Millisecond)
 	f := &format.IndexFile{
 		Written: now, Taken: s.o.Taken.UTC(), Name: s.o.Name, Version: s.o.Version,
@@ -304,6 +316,9 @@ func (s *session) abandon(ctx context.Context) {
 	defer cancel()
 	if begun {
 		s.Intake.Abandon(ctx) // its failing is no loss: the slabs are found without a table
+	}
+	if begun && s.refused {
+		s.noteDrafted()
 	}
 	s.lease.End(ctx)
 }

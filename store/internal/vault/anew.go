@@ -24,7 +24,7 @@ func (v *Vault) PutAnew(ctx context.Context, name string, content []byte) error 
 	if FolderOf(name) != names.Slabs {
 		return nil
 	}
-	return v.remove(ctx, spare)
+	return v.Drop(ctx, spare)
 }
 
 // putOver puts an object in the place of what is there, if that is anything else.
@@ -36,7 +36,7 @@ func (v *Vault) putOver(ctx context.Context, name string, content []byte) error 
 	switch {
 	case fetch.IsAbsent(err):
 	case err == nil || IsDamage(err) || fetch.IsUnreadable(err):
-		if err := v.remove(ctx, name); err != nil {
+		if err := v.Drop(ctx, name); err != nil {
 			return err
 		}
 	default:
@@ -45,8 +45,14 @@ func (v *Vault) putOver(ctx context.Context, name string, content []byte) error 
 	return v.storage.Put(ctx, name, bytes.NewReader(content))
 }
 
-func (v *Vault) remove(ctx context.Context, name string) error {
-	if err := v.storage.Remove(ctx, name); err != nil && !errors.Is(err, storage.ErrNotFound) {
+// Drop removes an object, if it is there.
+func (v *Vault) Drop(ctx context.Context, name string) error {
+	if dropper, ok := v.storage.(storage.Dropper); ok {
+		if err := dropper.Drop(ctx, name); !errors.Is(err, errors.ErrUnsupported) {
+			return err
+		}
+	}
+	if err := v.storage.Remove(ctx, name); !errors.Is(err, storage.ErrNotFound) {
 		return err
 	}
 	return nil

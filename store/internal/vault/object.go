@@ -16,17 +16,44 @@ import (
 
 // readAll reads an object of at most limit bytes.
 func readAll(ctx context.Context, st storage.Storage, name string, limit int64) ([]byte, error) {
-	info, err := st.Stat(ctx, name)
+	b, info, err := readFront(ctx, st, name, limit)
+	if errors.Is(err, errors.ErrUnsupported) {
+		if info, err = st.Stat(ctx, name); err == nil {
+			return readSized(ctx, st, info, limit)
+		}
+	}
 	if err != nil {
 		return nil, err
 	}
-	return readSized(ctx, st, info, limit)
+	return b, checkLimit(info, limit)
+}
+
+// atOnce is how long an object may be, in bytes, that is read without knowing its length: there is room for all that it may have.
+const atOnce = 64 << 10
+
+// readFront reads an object by one call of the storage, as far as limit bytes go.
+func readFront(ctx context.Context, st storage.Storage, name string, limit int64) ([]byte, storage.Info, error) {
+	reader, ok := st.(storage.FrontReader)
+	if !ok || limit > atOnce {
+		return nil, storage.Info{}, errors.ErrUnsupported
+	}
+	b := make([]byte, limit)
+	info, err := reader.ReadFront(ctx, name, b)
+	return b[:min(info.Size, limit)], info, err
+}
+
+// checkLimit refuses an object of more than limit bytes.
+func checkLimit(info storage.Info, limit int64) error {
+	if info.Size > limit {
+		return &ObjectError{info.Name, fmt.Errorf("%w: %d bytes where at most %d can be", format.ErrDamaged, info.Size, limit)}
+	}
+	return nil
 }
 
 // readSized reads an object whose length is known.
 func readSized(ctx context.Context, st storage.Storage, info storage.Info, limit int64) ([]byte, error) {
-	if info.Size > limit {
-		return nil, &ObjectError{info.Name, fmt.Errorf("%w: %d bytes where at most %d can be", format.ErrDamaged, info.Size, limit)}
+	if err := checkLimit(info, limit); err != nil {
+		return nil, err
 	}
 	b := make([]byte, info.Size)
 	return b, shortIsDamage(st.ReadAt(ctx, info.Name, b, 0))

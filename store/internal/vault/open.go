@@ -75,10 +75,6 @@ func (l *Locked) Unlock(ctx context.Context, secret crypt.Secret, o crypt.Unlock
 }
 
 func unlock(ctx context.Context, st storage.Storage, m *manifest, secret crypt.Secret, o crypt.UnlockOptions, harmed *healed) (*crypt.RootKey, *crypt.Slot, error) {
-	documents, err := readSlotsToOpen(ctx, st, o.First, harmed)
-	if err != nil {
-		return nil, nil, err
-	}
 	asked := o.Check
 	o.Check = func(root *crypt.RootKey) error {
 		keys, err := root.Derive(m.ID)
@@ -91,5 +87,29 @@ func unlock(ctx context.Context, st storage.Storage, m *manifest, secret crypt.S
 		}
 		return asked(root)
 	}
+	root, slot, failed := unlockFirst(ctx, st, m.ID, secret, o, harmed)
+	if failed == nil {
+		return root, slot, nil
+	}
+	documents, err := readSlotsToOpen(ctx, st, o.First, harmed)
+	switch {
+	case err != nil:
+		return nil, nil, err
+	case len(documents) == 1 && documents[0].ID == o.First && errors.Is(failed, crypt.ErrWrongSecret):
+		return nil, nil, failed // a passphrase takes its time
+	}
 	return crypt.UnlockAny(ctx, documents, secret, m.ID, o)
+}
+
+// unlockFirst opens the repository by the slot that is to be tried first. Where that does, no slots are listed.
+func unlockFirst(ctx context.Context, st storage.Storage, id crypt.RepositoryID, secret crypt.Secret, o crypt.UnlockOptions, harmed *healed) (*crypt.RootKey, *crypt.Slot, error) {
+	if o.First == "" {
+		return nil, nil, crypt.ErrNoSlot
+	}
+	b, err := readAll(ctx, st, names.KeySlot(string(o.First)), crypt.MaxSlotDocument)
+	if err != nil {
+		return nil, nil, err
+	}
+	document := slotOrSpare(ctx, st, crypt.SlotDocument{ID: o.First, Document: b}, harmed)
+	return crypt.UnlockAny(ctx, []crypt.SlotDocument{document}, secret, id, o)
 }

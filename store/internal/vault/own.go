@@ -268,7 +268,7 @@ func (v *Vault) mendOwn(ctx context.Context, s *ownState, giveUp bool) (renewed,
 	}
 	for _, m := range s.strays {
 		for _, info := range m.infos {
-			if err := v.remove(ctx, info.Name); err != nil {
+			if err := v.Drop(ctx, info.Name); err != nil {
 				return renewed, removed, err
 			}
 			removed = append(removed, info.Name)

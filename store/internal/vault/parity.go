@@ -132,7 +132,7 @@ func (v *Vault) change(ctx context.Context, host string, change func(*format.Set
 	for _, m := range before {
 		for _, info := range slices.Backward(m.infos) {
 			// What stays where the storage refuses that does not count, and goes with the next change.
-			if err := v.remove(ctx, info.Name); err != nil && !errors.Is(err, fs.ErrPermission) {
+			if err := v.Drop(ctx, info.Name); err != nil && !errors.Is(err, fs.ErrPermission) {
 				return err
 			}
 		}

@@ -82,7 +82,7 @@ func (v *Vault) GivePlace(ctx context.Context, other *Vault, place, host string)
 		return "", fmt.Errorf("%w: %q is no identity for it", ErrBadOptions, place)
 	}
 	for _, name := range []string{mark, names.Again(mark)} {
-		if err := v.remove(ctx, name); err != nil {
+		if err := v.Drop(ctx, name); err != nil {
 			return "", err
 		}
 	}
@@ -91,7 +91,7 @@ func (v *Vault) GivePlace(ctx context.Context, other *Vault, place, host string)
 	}
 	// Nothing but this tells that the two are one folder, as by two mounts.
 	if _, err := other.storage.Stat(ctx, mark); err == nil {
-		return "", errors.Join(ErrSamePlace, v.remove(ctx, names.Again(mark)), v.remove(ctx, mark))
+		return "", errors.Join(ErrSamePlace, v.Drop(ctx, names.Again(mark)), v.Drop(ctx, mark))
 	} else if !errors.Is(err, storage.ErrNotFound) && !errors.Is(err, storage.ErrGone) {
 		return "", err
 	}

@@ -181,7 +181,7 @@ func (v *Vault) CleanSpares(ctx context.Context) error {
 		if object == names.Manifest || FolderOf(object) == names.Slabs {
 			continue // a slab's is that of a repair that was stopped
 		}
-		if err := v.remove(ctx, spare.Name); err != nil {
+		if err := v.Drop(ctx, spare.Name); err != nil {
 			return err
 		}
 	}

@@ -39,6 +39,8 @@ var _ interface {
 	storage.Sweeper
 	storage.Namer
 	storage.AfterLister
+	storage.FrontReader
+	storage.Dropper
 	storage.Parallel
 	storage.Retainer
 } = (*Storage)(nil)
@@ -175,6 +177,30 @@ func (s *Storage) ListAfter(ctx context.Context, folder, after string) ([]storag
 		return lister.ListAfter(ctx, folder, after)
 	}
 	return nil, errors.ErrUnsupported
+}
+
+// ReadFront implements [storage.FrontReader]. How long the object is shows once it was read: what that took is waited for then.
+func (s *Storage) ReadFront(ctx context.Context, name string, p []byte) (storage.Info, error) {
+	reader, ok := s.inner.(storage.FrontReader)
+	if !ok {
+		return storage.Info{}, errors.ErrUnsupported
+	}
+	info, err := reader.ReadFront(ctx, name, p)
+	if err != nil {
+		return storage.Info{}, err
+	}
+	if err := s.wait(ctx, int(min(int64(len(p)), info.Size))); err != nil {
+		return storage.Info{}, &storage.Error{Op: "read", Name: name, Err: err}
+	}
+	return info, nil
+}
+
+// Drop implements [storage.Dropper].
+func (s *Storage) Drop(ctx context.Context, name string) error {
+	if dropper, ok := s.inner.(storage.Dropper); ok {
+		return dropper.Drop(ctx, name)
+	}
+	return errors.ErrUnsupported
 }
 
 // Parallel implements [storage.Parallel].

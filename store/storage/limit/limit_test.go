@@ -105,6 +105,13 @@ func (p *powerful) ListAfter(_ context.Context, folder, after string) ([]storage
 	return []storage.Info{{Name: "slabs/b"}}, nil
 }
 
+func (p *powerful) ReadFront(_ context.Context, name string, b []byte) (storage.Info, error) {
+	p.note("front of ", name, " ", len(b))
+	return storage.Info{Name: name, Size: 7}, nil
+}
+
+func (p *powerful) Drop(_ context.Context, name string) error { p.note("drop ", name); return nil }
+
 func (p *powerful) Parallel() (writers, readers int) { return 3, 16 }
 
 // TestPassesPowersOn: what is inside can do is done by it, and by nobody else where it can't.
@@ -133,7 +140,13 @@ func TestPassesPowersOn(t *testing.T) {
 	if writers, readers := s.Parallel(); writers != 3 || readers != 16 {
 		t.Errorf("parallel: %d, %d", writers, readers)
 	}
-	want := []string{"anchor kist.json", "optional [holds spare]", "sweep 1h0m0s", "names slabs", "list slabs after slabs/a"}
+	if info, err := s.ReadFront(t.Context(), "kist.json", make([]byte, 9)); err != nil || info.Size != 7 {
+		t.Errorf("front: %v, %v", info, err)
+	}
+	if err := s.Drop(t.Context(), "slabs/a"); err != nil {
+		t.Errorf("drop: %v", err)
+	}
+	want := []string{"anchor kist.json", "optional [holds spare]", "sweep 1h0m0s", "names slabs", "list slabs after slabs/a", "front of kist.json 9", "drop slabs/a"}
 	if !slices.Equal(inner.used, want) {
 		t.Errorf("it was told %q, want %q", inner.used, want)
 	}
@@ -145,7 +158,8 @@ func TestPassesPowersOn(t *testing.T) {
 	_, swept := bare.RemoveAside(t.Context(), 0)
 	_, named := bare.Names(t.Context(), "")
 	_, listed := bare.ListAfter(t.Context(), "", "")
-	for power, err := range map[string]error{"now": now, "anchor": bare.SetAnchor("kist.json"), "sweep": swept, "names": named, "list": listed} {
+	_, front := bare.ReadFront(t.Context(), "kist.json", nil)
+	for power, err := range map[string]error{"front": front, "drop": bare.Drop(t.Context(), "kist.json"), "now": now, "anchor": bare.SetAnchor("kist.json"), "sweep": swept, "names": named, "list": listed} {
 		if !errors.Is(err, errors.ErrUnsupported) {
 			t.Errorf("%s: %v, want ErrUnsupported", power, err)
 		}

@@ -99,6 +99,7 @@ func TestWrongRange(t *testing.T) {
 		"too few":        {"bytes 0-3/100", "seed"},
 		"too many":       {"bytes 0-5/100", "seeds!"},
 		"beyond the end": {"bytes 0-4/3", "seeds"},
+		"below nothing":  {"bytes 0--3/-2", ""},
 		"no range":       {"", "seeds"},
 		"garbage":        {"seeds", "seeds"},
 		"short body":     {"bytes 0-4/100", "see"},
@@ -115,6 +116,9 @@ func TestWrongRange(t *testing.T) {
 		err := s.ReadAt(t.Context(), "slabs/there", make([]byte, 5), 0)
 		if !errors.Is(err, objects.ErrAnswer) || errors.Is(err, io.ErrUnexpectedEOF) {
 			t.Errorf("%s: %v, want ErrAnswer", name, err)
+		}
+		if info, err := s.ReadFront(t.Context(), "slabs/there", make([]byte, 5)); !errors.Is(err, objects.ErrAnswer) || errors.Is(err, io.ErrUnexpectedEOF) {
+			t.Errorf("%s, from the front: %+v, %v, want ErrAnswer", name, info, err)
 		}
 	}
 }

@@ -22,7 +22,7 @@ import (
 )
 
 // crowdRequests is how many requests an unchanged capture may take with opening, whatever others wrote.
-const crowdRequests = 20
+const crowdRequests = 16
 
 // TestCrowd: in a bucket where 100 machines keep 10 TiB, an unchanged capture of a machine that made others before takes few requests, of which
 // each waits for 20 ms before it is passed on. What others wrote are names alone, of objects that are not there: of 390, 330 of slabs, 30 of

@@ -61,7 +61,7 @@ type Options struct {
 var ErrOptions = errors.New("wrong options for an object store")
 
 // A Storage is a [storage.Storage] in a bucket, below a prefix. It is a [storage.Clock], a [storage.Sweeper], a
-// [storage.AfterLister], a [storage.Parallel] and a [storage.Retainer], too.
+// [storage.AfterLister], a [storage.FrontReader], a [storage.Dropper], a [storage.Parallel] and a [storage.Retainer], too.
 //
 // Objects whose names are not those of CheckName of package storage are taken for absent. In the folder "_aside" below the prefix it
 // puts small objects of its own, and removes them again: RemoveAside removes those that stayed.
@@ -89,6 +89,8 @@ var _ interface {
 	storage.Clock
 	storage.Sweeper
 	storage.AfterLister
+	storage.FrontReader
+	storage.Dropper
 	storage.Parallel
 	storage.Retainer
 } = (*Storage)(nil)

@@ -42,6 +42,52 @@ func (s *Storage) ReadAt(ctx context.Context, name string, p []byte, off int64) 
 	return o.fail("", s.again(ctx, func(ctx context.Context) error { return s.readRange(ctx, s.key(name), p, off) }))
 }
 
+// ReadFront implements [storage.FrontReader] by one request for the range, and one more for what is empty.
+func (s *Storage) ReadFront(ctx context.Context, name string, p []byte) (info storage.Info, err error) {
+	o := s.operation("read", name)
+	if err := begin(ctx, name); err != nil {
+		return storage.Info{}, o.fail("", err)
+	}
+	err = errShort
+	if len(p) > 0 {
+		err = s.again(ctx, func(ctx context.Context) (err error) {
+			info, err = s.readFront(ctx, s.key(name), p)
+			return err
+		})
+	}
+	if errors.Is(err, errShort) {
+		info, err = s.stat(ctx, name)
+	}
+	info.Name = name
+	if err != nil {
+		return storage.Info{}, o.fail("", err)
+	}
+	return info, nil
+}
+
+func (s *Storage) readFront(ctx context.Context, key string, p []byte) (storage.Info, error) {
+	content, header, err := s.get(ctx, key, 0, int64(len(p))-1)
+	if answer, ok := answered(err); ok && answer.StatusCode == http.StatusRequestedRangeNotSatisfiable {
+		return storage.Info{}, errShort
+	}
+	if err != nil {
+		return storage.Info{}, err
+	}
+	defer content.Close()
+	size, err := checkFront(header, int64(len(p)))
+	if err != nil {
+		return storage.Info{}, err
+	}
+	modified, err := http.ParseTime(header.Get("Last-Modified"))
+	if err != nil {
+		return storage.Info{}, fmt.Errorf("%w: it does not say when the object was written: %w", ErrAnswer, err)
+	}
+	if _, err := io.ReadFull(content, p[:min(size, int64(len(p)))]); err != nil {
+		return storage.Info{}, fmt.Errorf("%w: it has fewer bytes than it says: %w", ErrAnswer, errBroken{err})
+	}
+	return storage.Info{Size: size, Modified: modified.UTC()}, nil
+}
+
 func (s *Storage) readRange(ctx context.Context, key string, p []byte, off int64) error {
 	last := off + int64(len(p)) - 1
 	content, header, err := s.get(ctx, key, off, last)
@@ -68,23 +114,43 @@ func (s *Storage) get(ctx context.Context, key string, from, to int64) (io.ReadC
 	return content, header, err
 }
 
-// checkRange holds an answer against what was asked for: bytes off to last, both included (RFC 9110, section 14.4).
+// checkRange holds an answer against what was asked for: bytes off to last, both included.
 func checkRange(h http.Header, off, last int64) error {
-	said := h.Get("Content-Range")
-	if said == "" && h.Get("Content-Length") == "0" {
-		return errShort // of what is empty there is no range, and not all servers refuse it
-	}
-	var first, end, size int64
-	if n, err := fmt.Sscanf(said, "bytes %d-%d/%d", &first, &end, &size); n != 3 || err != nil {
-		return fmt.Errorf("%w: it is not for the range that was asked for, but for %q", ErrAnswer, plain(said))
-	}
+	first, end, size, err := rangeOf(h)
 	switch {
+	case err != nil:
+		return err
 	case first == off && end == last && end < size:
 		return nil
 	case first == off && end == size-1 && size <= last:
 		return errShort
 	}
-	return fmt.Errorf("%w: it is for %q, not for bytes %d to %d", ErrAnswer, plain(said), off, last)
+	return wrongRange(h, off, last)
+}
+
+// checkFront is checkRange for the first n bytes of an object, or all of one that has fewer, and gives its length.
+func checkFront(h http.Header, n int64) (size int64, err error) {
+	first, end, size, err := rangeOf(h)
+	if err == nil && (first != 0 || end != min(n, size)-1) {
+		err = wrongRange(h, 0, n-1)
+	}
+	return size, err
+}
+
+// rangeOf gives which bytes an answer has, both included, of how many (RFC 9110, section 14.4).
+func rangeOf(h http.Header) (first, last, size int64, err error) {
+	said := h.Get("Content-Range")
+	if said == "" && h.Get("Content-Length") == "0" {
+		return 0, 0, 0, errShort // of what is empty there is no range, and not all servers refuse it
+	}
+	if n, err := fmt.Sscanf(said, "bytes %d-%d/%d", &first, &last, &size); n != 3 || err != nil || size < 0 {
+		return 0, 0, 0, fmt.Errorf("%w: it is not for the range that was asked for, but for %q", ErrAnswer, plain(said))
+	}
+	return first, last, size, nil
+}
+
+func wrongRange(h http.Header, off, last int64) error {
+	return fmt.Errorf("%w: it is for %q, not for bytes %d to %d", ErrAnswer, plain(h.Get("Content-Range")), off, last)
 }
 
 // Stat implements [storage.Storage].

@@ -283,6 +283,19 @@ func (s *Storage) Remove(ctx context.Context, name string) error {
 	return o.fail("", s.remove(ctx, s.key(name)))
 }
 
+// Drop implements [storage.Dropper] by one request.
+func (s *Storage) Drop(ctx context.Context, name string) error {
+	o := s.operation("remove", name)
+	if err := begin(ctx, name); err != nil {
+		return o.fail("", err)
+	}
+	err := s.remove(ctx, s.key(name))
+	if errors.Is(explain(err), storage.ErrNotFound) { // not all stores keep silent about that
+		return nil
+	}
+	return o.fail("", err)
+}
+
 func (s *Storage) remove(ctx context.Context, key string) error {
 	return s.again(ctx, func(ctx context.Context) error {
 		return s.core.RemoveObject(ctx, s.bucket, key, minio.RemoveObjectOptions{})

@@ -98,11 +98,15 @@ func (f *Faulty) Stat(ctx context.Context, name string) (storage.Info, error) {
 
 // Remove implements [storage.Storage].
 func (f *Faulty) Remove(ctx context.Context, name string) error {
+	return f.remove(ctx, name, f.inner.Remove)
+}
+
+func (f *Faulty) remove(ctx context.Context, name string, remove func(context.Context, string) error) error {
 	return f.begin(Remove, name).around(ctx, func() error {
 		if !f.lag.on() {
-			return f.inner.Remove(ctx, name)
+			return remove(ctx, name)
 		}
 		info, _ := f.inner.Stat(ctx, name) // absent: Remove says so
-		return f.lag.went(f.Calls(Any), info, f.inner.Remove(ctx, name))
+		return f.lag.went(f.Calls(Any), info, remove(ctx, name))
 	})
 }

@@ -10,7 +10,7 @@ import (
 )
 
 // A Faulty passes on what a storage can do beside the methods of storage.Storage, or
-// returns errors.ErrUnsupported. None of it is counted, and none fails, but for Names and ListAfter.
+// returns errors.ErrUnsupported. None of it is counted, and none fails, but for Names, ListAfter, ReadFront and Drop.
 var _ interface {
 	storage.Storage
 	storage.Clock
@@ -19,6 +19,8 @@ var _ interface {
 	storage.Sweeper
 	storage.Namer
 	storage.AfterLister
+	storage.FrontReader
+	storage.Dropper
 	storage.Parallel
 	storage.Retainer
 } = (*Faulty)(nil)
@@ -76,6 +78,36 @@ func (f *Faulty) ListAfter(ctx context.Context, folder, after string) ([]storage
 	infos, err := f.list(ctx, folder, func() ([]storage.Info, error) { return lister.ListAfter(ctx, folder, after) })
 	// What lags behind may show what is before it.
 	return slices.DeleteFunc(infos, func(info storage.Info) bool { return info.Name <= after }), err
+}
+
+// ReadFront implements [storage.FrontReader]. It is counted, and fails, as ReadAt does.
+func (f *Faulty) ReadFront(ctx context.Context, name string, p []byte) (info storage.Info, err error) {
+	reader, ok := f.inner.(storage.FrontReader)
+	if !ok {
+		return storage.Info{}, errors.ErrUnsupported
+	}
+	fault := f.begin(ReadAt, name)
+	err = fault.around(ctx, func() (err error) {
+		info, err = reader.ReadFront(ctx, name, p)
+		if err == nil && fault.tears() {
+			info.Size = min(info.Size, int64(fault.Keep))
+			clear(p[min(info.Size, int64(len(p))):])
+		}
+		return err
+	})
+	if err != nil {
+		return storage.Info{}, err
+	}
+	return info, nil
+}
+
+// Drop implements [storage.Dropper]. It is counted, and fails, as Remove does.
+func (f *Faulty) Drop(ctx context.Context, name string) error {
+	dropper, ok := f.inner.(storage.Dropper)
+	if !ok {
+		return errors.ErrUnsupported
+	}
+	return f.remove(ctx, name, dropper.Drop)
 }
 
 // Parallel implements [storage.Parallel].

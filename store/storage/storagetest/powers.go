@@ -1,7 +1,10 @@
 package storagetest
 
 import (
+	"bytes"
+	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"slices"
 	"strings"
@@ -88,6 +91,74 @@ func testListAfter(t *testing.T, s storage.Storage) {
 	wantError(t, err, storage.ErrBadName, "../x")
 	_, err = lister.ListAfter(t.Context(), "captures", "../x")
 	wantError(t, err, storage.ErrBadName, "../x")
+}
+
+// testReadFront tests storage.FrontReader, where the storage is one: it gives what ReadAt and Stat give.
+func testReadFront(t *testing.T, s storage.Storage) {
+	reader, ok := s.(storage.FrontReader)
+	if !ok {
+		t.Skip("not a storage.FrontReader")
+	}
+	const name, room = "captures/c", 100
+	for _, size := range []int{0, 1, room - 1, room, room + 1, 3 << 20} {
+		name := fmt.Sprint(name, size)
+		mustPut(t, s, name, pattern(size))
+		want, err := s.Stat(t.Context(), name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, room := range []int{0, 1, room} {
+			p := make([]byte, room)
+			got, err := reader.ReadFront(t.Context(), name, p)
+			if errors.Is(err, errors.ErrUnsupported) {
+				t.Skip(err)
+			}
+			read := min(size, room)
+			if err != nil || got.Name != name || got.Size != want.Size || !got.Modified.Equal(want.Modified) || !bytes.Equal(p[:read], pattern(size)[:read]) {
+				t.Errorf("%d bytes of %d: %v, %v; want %v and its first bytes", room, size, got, err, want)
+			}
+		}
+	}
+	for _, room := range []int{0, 1} {
+		_, err := reader.ReadFront(t.Context(), "captures/none", make([]byte, room))
+		wantError(t, err, storage.ErrNotFound, "captures/none")
+		_, err = reader.ReadFront(t.Context(), "../x", make([]byte, room))
+		wantError(t, err, storage.ErrBadName, "../x")
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, err := reader.ReadFront(ctx, name+"1", make([]byte, 1)); !errors.Is(err, context.Canceled) {
+		t.Errorf("when the context has ended: got %v, want context.Canceled", err)
+	}
+}
+
+// testDrop tests storage.Dropper, where the storage is one.
+func testDrop(t *testing.T, s storage.Storage) {
+	dropper, ok := s.(storage.Dropper)
+	if !ok {
+		t.Skip("not a storage.Dropper")
+	}
+	for _, name := range []string{"captures/x", "captures/x-kept", "slabs/ab/x"} {
+		mustPut(t, s, name, pattern(10))
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	err := dropper.Drop(ctx, "captures/x")
+	if errors.Is(err, errors.ErrUnsupported) {
+		t.Skip(err)
+	}
+	if !errors.Is(err, context.Canceled) {
+		t.Errorf("when the context has ended: got %v, want context.Canceled", err)
+	}
+	wantObject(t, s, "captures/x", pattern(10))
+	for _, name := range []string{"captures/x", "slabs/ab/x", "captures/x", "captures/none", "slabs/ab"} { // also what is gone by then
+		if err := dropper.Drop(t.Context(), name); err != nil {
+			t.Errorf("drop %s: %v", name, err)
+		}
+		wantAbsent(t, s, name)
+	}
+	wantNames(t, s, "", "captures/x-kept")
+	wantError(t, dropper.Drop(t.Context(), "../x"), storage.ErrBadName, "../x")
 }
 
 // testSweeper tests storage.Sweeper, where the storage is one: objects stay.

@@ -2,6 +2,7 @@ package storagetest
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -15,7 +16,8 @@ import (
 const Page = 1000
 
 // Requests passes calls on to another storage, as an object store would take them, and counts the requests: one for each
-// call, and for a listing one for each [Page] of names. It is a [storage.AfterLister], and has no other power.
+// call, for a listing one for each [Page] of names, and two for Remove, which looks first. It is a [storage.AfterLister], a
+// [storage.FrontReader] and a [storage.Dropper], and has no other power.
 // Its methods may be called at the same time.
 type Requests struct {
 	inner storage.Storage
@@ -27,6 +29,8 @@ type Requests struct {
 var _ interface {
 	storage.Storage
 	storage.AfterLister
+	storage.FrontReader
+	storage.Dropper
 } = (*Requests)(nil)
 
 // NewRequests wraps a storage.
@@ -99,8 +103,28 @@ func (r *Requests) Stat(ctx context.Context, name string) (storage.Info, error) 
 	return r.inner.Stat(ctx, name)
 }
 
+// ReadFront implements [storage.FrontReader].
+func (r *Requests) ReadFront(ctx context.Context, name string, p []byte) (storage.Info, error) {
+	r.note("read", name)
+	info, err := r.inner.Stat(ctx, name)
+	if err == nil {
+		err = r.inner.ReadAt(ctx, name, p[:min(int64(len(p)), info.Size)], 0)
+	}
+	return info, err
+}
+
 // Remove implements [storage.Storage].
 func (r *Requests) Remove(ctx context.Context, name string) error {
+	r.note("stat", name)
 	r.note("remove", name)
 	return r.inner.Remove(ctx, name)
+}
+
+// Drop implements [storage.Dropper].
+func (r *Requests) Drop(ctx context.Context, name string) error {
+	r.note("remove", name)
+	if err := r.inner.Remove(ctx, name); !errors.Is(err, storage.ErrNotFound) {
+		return err
+	}
+	return nil
 }

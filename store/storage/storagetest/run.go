@@ -22,8 +22,8 @@ import (
 func Kinds() []string { return []string{"captures", "leases", "slabs"} }
 
 // Run tests that a storage keeps the promises of [storage.Storage], and of those of
-// [storage.Clock], [storage.Anchored], [storage.Sweeper], [storage.Namer] and [storage.AfterLister] that it implements. open gives an empty
-// one, which takes objects in the folders of [Kinds] and at the top, and cleans up
+// [storage.Clock], [storage.Anchored], [storage.Sweeper], [storage.Namer], [storage.AfterLister], [storage.FrontReader] and
+// [storage.Dropper] that it implements. open gives an empty one, which takes objects in the folders of [Kinds] and at the top, and cleans up
 // by t.Cleanup.
 func Run(t *testing.T, open func(t *testing.T) storage.Storage) {
 	RunFlat(t, open)
@@ -47,6 +47,8 @@ func RunFlat(t *testing.T, open func(t *testing.T) storage.Storage) {
 		{"list", testList},
 		{"names alone", testNames},
 		{"list from a name on", testListAfter},
+		{"read from the front", testReadFront},
+		{"drop", testDrop},
 		{"list, then remove", testListRemove},
 		{"remove", testRemove},
 		{"absent objects", testAbsent},
