@@ -26,7 +26,7 @@ func TestStoreRefuses(t *testing.T) {
 		http, status int
 		says         string
 	}{
-		{"NoSuchBucket", 404, statusMissing, "no kist repository: there is no such bucket"},
+		{"NoSuchBucket", 404, statusMissing, "no kist repository: there is no such bucket. kist setup --make-bucket makes both"},
 		{"AccessDenied", 403, statusFailed, "The key may have to list the bucket"},
 		{"InvalidAccessKeyId", 403, statusFailed, "does not take the access key"},
 		{"SignatureDoesNotMatch", 403, statusFailed, "does not take the access key"},

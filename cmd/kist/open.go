@@ -164,7 +164,7 @@ func openAnchored(ctx context.Context, place where.Place, o where.Opening) (*whe
 			err = noRepository(place, "there is no "+anchor+" in it")
 		}
 	case errors.Is(err, where.ErrNoBucket):
-		err = noRepository(place, "there is no such bucket")
+		err = &noRepositoryError{place, "there is no such bucket", "kist setup --make-bucket makes both"}
 	}
 	if anchored, ok := at.Objects.(storage.Anchored); ok && err == nil {
 		err = anchored.SetAnchor(anchor)
