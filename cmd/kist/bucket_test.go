@@ -359,6 +359,11 @@ func TestSpoolBesideStore(t *testing.T) {
 		if status != statusFailed || !strings.Contains(said, "The capture goes into the spool on this machine") || !strings.Contains(said, "is made, and waits on this machine") {
 			t.Errorf("%s: status %d, %s", name, status, said)
 		}
+		// Nothing of what is meant for a mistyped place goes into the only spool in which captures wait.
+		status, said = kist("capture", "--name", "seeds", "--repository", t.TempDir(), "--accept-empty", "--spool", data)
+		if status != statusMissing || strings.Contains(said, "spool") {
+			t.Errorf("%s: mistyped: status %d, %s", name, status, said)
+		}
 		for _, args := range [][]string{{"list"}, {"show", "seeds@" + name}} {
 			if status, said := kist(append(args, "--give-up", "500ms")...); !strings.Contains(said, name) || args[0] == "list" && status != statusFailed && status != statusMissing {
 				t.Errorf("%s: %v: status %d, %s", name, args, status, said)
