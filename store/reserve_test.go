@@ -64,6 +64,40 @@ func TestReserve(t *testing.T) {
 	}
 }
 
+// TestReserveToDeltas: what can't be stored anew on a full medium, before the first or in the midst, is told as what there is no room
+// for.
+func TestReserveToDeltas(t *testing.T) {
+	for space, want := range map[int64]int{0: 0, 2<<20 + 1<<19: 1} {
+		t.Run(fmt.Sprint(space), func(t *testing.T) {
+			ctx := t.Context()
+			disk := storagetest.NewDisk(1)
+			folder, err := disk.Create(store.Folders()...)
+			if err != nil {
+				t.Fatal(err)
+			}
+			r, err := store.Create(ctx, folder, crypt.NewKeyFile(), store.CreateOptions{Reserve: store.DefaultReserve})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer r.Close()
+			for seed := range uint64(3) {
+				captureRandom(t, r, seed)
+			}
+			if err := r.SetDeltas(ctx, store.DeltasOn, store.MarkOptions{}); err != nil {
+				t.Fatal(err)
+			}
+			disk.Space(space)
+			out, err := r.Reclaim(ctx, store.ReclaimOptions{Reserve: store.DefaultReserve, ToDeltas: &store.ToDeltasOptions{Batch: 1}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if a := out.ToDeltas; a == nil || a.Slabs < want || a.Slabs+a.Left != 3 || !a.NoRoom || a.Needs <= 1<<20 {
+				t.Errorf("%+v", a)
+			}
+		})
+	}
+}
+
 // captureRandom captures a MiB that can't be compressed.
 func captureRandom(t *testing.T, r *store.Repository, seed uint64) *store.Capture {
 	t.Helper()

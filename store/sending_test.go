@@ -312,8 +312,26 @@ func TestSpoolSlots(t *testing.T) {
 // store anew.
 func TestSendDeltas(t *testing.T) {
 	v := random(1, 400_000)
-	dir := t.TempDir()
+	dir, renamed := t.TempDir(), "data"
+	elsewhere := func(f *fixture, volume string, b []byte) *store.Capture { // each time in a folder of another path, as a snapshot may be
+		path := f.t.TempDir()
+		if err := os.WriteFile(filepath.Join(path, "a"), b, 0o600); err != nil {
+			f.t.Fatal(err)
+		}
+		c, err := f.Capture(f.t.Context(), store.CaptureOptions{Name: "seedbank", Host: "hazel", Volumes: []store.VolumeInput{{
+			Name: volume, Source: path, Folder: &store.FolderInput{Path: path, Now: later},
+		}}})
+		if err != nil {
+			f.t.Fatal(err)
+		}
+		return c
+	}
 	for name, capture := range map[string]func(f *fixture, b []byte) *store.Capture{
+		"another folder": func(f *fixture, b []byte) *store.Capture { return elsewhere(f, "data", b) },
+		"another name": func(f *fixture, b []byte) *store.Capture {
+			renamed += "again"
+			return elsewhere(f, renamed, b)
+		},
 		"stream": func(f *fixture, b []byte) *store.Capture { return f.capture(tarOf(t, file{name: "a", content: b})) },
 		"folder": func(f *fixture, b []byte) *store.Capture {
 			if err := os.WriteFile(filepath.Join(dir, "a"), b, 0o600); err != nil {

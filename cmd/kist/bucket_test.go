@@ -26,7 +26,7 @@ func TestStoreRefuses(t *testing.T) {
 		http, status int
 		says         string
 	}{
-		{"NoSuchBucket", 404, statusMissing, "no kist repository: there is no such bucket"},
+		{"NoSuchBucket", 404, statusMissing, "no kist repository: there is no such bucket. kist setup --make-bucket makes both"},
 		{"AccessDenied", 403, statusFailed, "The key may have to list the bucket"},
 		{"InvalidAccessKeyId", 403, statusFailed, "does not take the access key"},
 		{"SignatureDoesNotMatch", 403, statusFailed, "does not take the access key"},
@@ -364,6 +364,11 @@ func TestSpoolBesideStore(t *testing.T) {
 		status, said := kist("capture", "--name", "seeds", "--version", name, "--accept-empty", "--spool", "--wait", "500ms", data)
 		if status != statusFailed || !strings.Contains(said, "The capture goes into the spool on this machine") || !strings.Contains(said, "is made, and waits on this machine") {
 			t.Errorf("%s: status %d, %s", name, status, said)
+		}
+		// Nothing of what is meant for a mistyped place goes into the only spool in which captures wait.
+		status, said = kist("capture", "--name", "seeds", "--repository", t.TempDir(), "--accept-empty", "--spool", data)
+		if status != statusMissing || strings.Contains(said, "spool") {
+			t.Errorf("%s: mistyped: status %d, %s", name, status, said)
 		}
 		for _, args := range [][]string{{"list"}, {"show", "seeds@" + name}} {
 			if status, said := kist(append(args, "--give-up", "500ms")...); !strings.Contains(said, name) || args[0] == "list" && status != statusFailed && status != statusMissing {

@@ -65,7 +65,7 @@ func newSpooling(c *cli.Context) (s spooling, err error) {
 func (s *capturing) open(ctx context.Context, held bool) (r *repository, err error) {
 	a := s.app
 	if s.through.only {
-		s.spool, err = a.spoolAlone(ctx)
+		s.spool, err = a.spoolToFill(ctx)
 		return nil, err
 	}
 	wait := s.through.wait
@@ -77,7 +77,7 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		if s.through.never || !isAway(err) {
 			return nil, err
 		}
-		alone, failed := a.spoolAlone(ctx)
+		alone, failed := a.spoolToFill(ctx)
 		if failed != nil {
 			return nil, err
 		}

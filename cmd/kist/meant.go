@@ -13,7 +13,7 @@ import (
 // meantCapture asks whether another capture was meant by a selector that fits none, or gives "".
 func meantCapture(l *store.Listing, selector string) string {
 	near := nearCapture(l, selector)
-	if near == "" {
+	if near == "" || near == selector { // a word that is right, as latest, where there is none
 		return ""
 	}
 	return "; did you mean " + screen.Line(near) + "?"

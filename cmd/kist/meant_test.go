@@ -24,6 +24,12 @@ func TestNearCapture(t *testing.T) {
 			t.Errorf("%q: %q, not %q", typed, got, want)
 		}
 	}
+	if got := meantCapture(l, "latest"); got != "" {
+		t.Error(got)
+	}
+	if got := meantCapture(l, "lastest"); got != "; did you mean latest?" {
+		t.Error(got)
+	}
 	if got := retiredOf(l, "gone@1"); !strings.HasPrefix(got, ": 20260416t0203z-a1b2 is of that version, and retired") {
 		t.Error(got)
 	}

@@ -95,7 +95,7 @@ func explainOpening(ctx context.Context, at *where.Opened, err error) error {
 	case at.InBucket() && errors.Is(err, store.ErrNoRepository):
 		return noManifest(ctx, at)
 	case errors.Is(err, where.ErrNoBucket):
-		return noRepository(at.Place, "there is no such bucket")
+		return &noRepositoryError{at.Place, "there is no such bucket", "kist setup --make-bucket makes both"}
 	case errors.Is(err, crypt.ErrNoSlot):
 		if slots, failed := at.Objects.List(ctx, "keyslots"); failed == nil && len(slots) == 0 {
 			return &advised{&statusError{statusDamage, errors.New("no key slot is there: keyslots is empty or missing")}, bringSlots}

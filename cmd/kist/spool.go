@@ -110,10 +110,8 @@ func (a *app) spoolUnnoted(all spool.Spools, at where.Place) (id string, err err
 	if err != nil {
 		return "", err
 	}
-	if notes, ok := a.mountNotes(); ok {
-		if noted, err := notes.At(at.Full()); err == nil && slices.Contains(waiting, noted.Repository) {
-			return noted.Repository, nil
-		}
+	if noted := a.notedOfMount(at); slices.Contains(waiting, noted) {
+		return noted, nil
 	}
 	switch len(waiting) {
 	case 0:
@@ -122,6 +120,33 @@ func (a *app) spoolUnnoted(all spool.Spools, at where.Place) (id string, err err
 		return waiting[0], nil
 	}
 	return "", fmt.Errorf("captures wait in %d spools on this machine, and it is not known whose is that of %s: with the repository in reach kist resume sends them", len(waiting), screen.Line(at.String()))
+}
+
+// notedOfMount gives whose spool is meant by what is noted of the mount, or "".
+func (a *app) notedOfMount(at where.Place) string {
+	if notes, ok := a.mountNotes(); ok {
+		if noted, err := notes.At(at.Full()); err == nil {
+			return noted.Repository
+		}
+	}
+	return ""
+}
+
+// spoolToFill is spoolAlone for what is captured: nothing goes into a spool of which it is only likely that it is the one, since the
+// place may be mistyped, and that would be sent to another repository.
+func (a *app) spoolToFill(ctx context.Context) (*spooled, error) {
+	at, err := a.repositoryPlace()
+	if err != nil {
+		return nil, err
+	}
+	all, ok := a.spools()
+	if !ok {
+		return nil, errNoSpool
+	}
+	if _, err := all.At(at.Full()); errors.Is(err, fs.ErrNotExist) && a.notedOfMount(at) == "" {
+		return nil, errNoSpool
+	}
+	return a.spoolAlone(ctx)
 }
 
 // spoolAlone opens the spool without the repository, by what opens that.

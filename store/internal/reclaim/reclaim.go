@@ -58,7 +58,9 @@ func (r *Keeper) Reclaim(ctx context.Context, o Options) (out *Report, err error
 	err = r.vault.WithReserve(ctx, math.MaxInt, func() error {
 		done, err := r.reclaim(ctx, o)
 		out = out.and(done)
-		o.ToDeltas = nil // on a full medium there is no room for it
+		if o.ToDeltas != nil {
+			o.ToDeltas = &ToDeltas{Room: 1} // on a full medium there is none: what is left is told alone
+		}
 		return err
 	})
 	if s, ok := r.storage.(storage.Retainer); ok && err == nil {
@@ -76,7 +78,7 @@ func (earlier *Report) and(r *Report) *Report {
 		return cmp.Or(r, earlier)
 	}
 	r.Captures = append(earlier.Captures, r.Captures...)
-	r.ToDeltas = cmp.Or(r.ToDeltas, earlier.ToDeltas)
+	r.ToDeltas = earlier.ToDeltas.and(r.ToDeltas)
 	r.Slabs, r.Freed, r.Moved, r.Written = r.Slabs+earlier.Slabs, r.Freed+earlier.Freed, r.Moved+earlier.Moved, r.Written+earlier.Written
 	return r
 }

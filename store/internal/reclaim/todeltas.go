@@ -142,6 +142,15 @@ func (a *Anew) noteRoom(batch []*stocked, lots [][]*stocked) {
 	a.Needs = written + min(spareRoom, written/3) + 2
 }
 
+// and is Report.and.
+func (earlier *Anew) and(a *Anew) *Anew {
+	if earlier == nil || a == nil {
+		return cmp.Or(a, earlier)
+	}
+	a.Slabs, a.Bytes, a.Written = a.Slabs+earlier.Slabs, a.Bytes+earlier.Bytes, a.Written+earlier.Written
+	return a
+}
+
 // total counts the slabs of lots, each once, and their bytes.
 func total(lots [][]*stocked) (slabs int, bytes int64) {
 	seen := make(map[*stocked]bool)

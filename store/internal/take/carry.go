@@ -27,7 +27,10 @@ var ErrCarried = errors.New("the capture is there already")
 // here, and only the rest is read there. The capture keeps its id, its times and its labels. It fails with ErrCarried
 // where it is there already.
 func (r *Taker) Carry(ctx context.Context, from *stock.Stock, c *ledger.Capture, o Options) (*ledger.Capture, error) {
-	o.Name, o.Host, o.whole = c.Name, c.Host, true
+	o.Name, o.Host, o.whole, o.Volumes = c.Name, c.Host, true, nil
+	for i := range c.Volumes { // what volumes were before is found by all their names
+		o.Volumes = append(o.Volumes, Volume{Name: c.Volumes[i].Name, Source: c.Volumes[i].Source})
+	}
 	s, err := r.newSession(ctx, o)
 	if err != nil {
 		return nil, err
@@ -189,13 +192,16 @@ func (k *carrier) volume(ctx context.Context, v *format.Volume) (*volumeTaken, e
 	return t, nil
 }
 
-// latestCarried gives a volume as the latest capture of the same name, host and source has it here, or nil.
+// latestCarried gives a volume as the latest capture of the same folder has it here, or else as whoever captured it last, or nil, as
+// folderSink.before does.
 func (s *session) latestCarried(ctx context.Context, v *format.Volume) *format.Volume {
 	like := Volume{Name: v.Name, Source: v.Source}
-	if v.States == nil {
-		return s.latestRead(ctx, like)
+	if v.States != nil {
+		if found := s.latestVolume(ctx, like); found != nil {
+			return found
+		}
 	}
-	return s.latestVolume(ctx, like)
+	return s.latestRead(ctx, like)
 }
 
 // stream takes a stream over.

@@ -141,13 +141,19 @@ func (a Address) place() string { return strings.TrimSuffix(Scheme+a.Bucket+"/"+
 //
 // Source: AWS SDKs and tools reference guide, "Service-specific endpoints" and "AWS Region".
 func (a Address) WithEnvironment(env func(string) string) (Address, error) {
+	if err := a.check(); err != nil {
+		return a, err
+	}
 	if a.Endpoint == "" && !strings.EqualFold(env("AWS_IGNORE_CONFIGURED_ENDPOINT_URLS"), "true") {
 		a.Endpoint = strings.TrimSuffix(first(env, "AWS_ENDPOINT_URL_S3", "AWS_ENDPOINT_URL"), "/")
 	}
 	if a.Region == "" {
 		a.Region = first(env, "AWS_REGION", "AWS_DEFAULT_REGION")
 	}
-	return a, a.check()
+	if err := a.check(); err != nil {
+		return a, fmt.Errorf("%w; that is from the environment (AWS_ENDPOINT_URL_S3, AWS_ENDPOINT_URL, AWS_REGION, AWS_DEFAULT_REGION)", err)
+	}
+	return a, nil
 }
 
 // first gives the first of some variables that is not empty, or "".

@@ -80,8 +80,11 @@ func TestAddressWithEnvironment(t *testing.T) {
 			t.Errorf("%s with %q: %v, %v; want %s", test.address, test.env, got, err, test.want)
 		}
 	}
-	if _, err := (objects.Address{Bucket: "seeds"}).WithEnvironment(environment("AWS_ENDPOINT_URL=hazel:9000")); !errors.Is(err, objects.ErrBadAddress) {
+	if _, err := (objects.Address{Bucket: "seeds"}).WithEnvironment(environment("AWS_ENDPOINT_URL=hazel:9000")); !errors.Is(err, objects.ErrBadAddress) || !strings.Contains(err.Error(), "AWS_ENDPOINT_URL,") {
 		t.Errorf("an endpoint without a scheme: %v", err)
+	}
+	if _, err := (objects.Address{Bucket: "S"}).WithEnvironment(environment("")); !errors.Is(err, objects.ErrBadAddress) || strings.Contains(err.Error(), "environment") {
+		t.Errorf("a wrong bucket: %v", err)
 	}
 }
 

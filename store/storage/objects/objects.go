@@ -127,7 +127,7 @@ func open(options Options) (*Storage, error) {
 	}
 	transport, err := newTransport(options.CA, options.Env)
 	if err != nil {
-		return nil, errors.Join(ErrOptions, err)
+		return nil, fmt.Errorf("%w: %w", ErrOptions, err)
 	}
 	s := &Storage{
 		keys:      credentials.New(&provider{from: options.Credentials}),

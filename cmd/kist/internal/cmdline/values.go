@@ -23,7 +23,7 @@ func Duration(s string) (time.Duration, error) {
 	}
 	n, err := strconv.ParseUint(number, 10, 32)
 	if s != "0" && unit == 0 || err != nil || n > 0 && unit > math.MaxInt64/time.Duration(n) {
-		return 0, fmt.Errorf("%q: write it as 36h, 7d or 2w", s)
+		return 0, fmt.Errorf("%q: write it as 90m, 36h, 7d or 2w", s)
 	}
 	return time.Duration(n) * unit, nil
 }

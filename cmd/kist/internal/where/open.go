@@ -84,6 +84,9 @@ func (p Place) OpenBucket(ctx context.Context, o Opening) (*Opened, *objects.Sto
 		}
 	}
 	s, err := objects.Open(ctx, options)
+	if errors.Is(err, objects.ErrOptions) && options.CA != nil { // the rest of them is right
+		err = fmt.Errorf("the certificates that AWS_CA_BUNDLE names, %s: %w", o.Getenv("AWS_CA_BUNDLE"), err)
+	}
 	if err != nil {
 		return nil, nil, err
 	}

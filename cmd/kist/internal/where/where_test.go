@@ -4,6 +4,7 @@ import (
 	"errors"
 	"io/fs"
 	"net"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -94,6 +95,23 @@ func TestIsAway(t *testing.T) {
 		if IsAway(err) {
 			t.Errorf("%v: it is no matter of the way there", err)
 		}
+	}
+}
+
+// TestNoCertificates: of a file that has none it is said which, and that AWS_CA_BUNDLE names it.
+func TestNoCertificates(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "none.pem")
+	if err := os.WriteFile(file, []byte("no certificate"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	env := environment("AWS_ACCESS_KEY_ID=hazel AWS_SECRET_ACCESS_KEY=secret AWS_CA_BUNDLE=" + file)
+	p, err := Parse("s3://seeds/hazel?endpoint=https://hazel:9000", env)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, _, err = p.OpenBucket(t.Context(), Opening{Getenv: env})
+	if !errors.Is(err, objects.ErrOptions) || !strings.Contains(err.Error(), "AWS_CA_BUNDLE names, "+file) {
+		t.Error(err)
 	}
 }
 
