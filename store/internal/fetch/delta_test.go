@@ -256,3 +256,20 @@ func TestDamagedBase(t *testing.T) {
 		t.Errorf("%v does not name what it stands on", err)
 	}
 }
+
+// What was lent of the bases before one that can't be read is given back, which read looks for.
+func TestDamagedSecondBase(t *testing.T) {
+	d := newDeltas(t)
+	c := noise(9, 2, 3000)
+	own := format.NewSlabID()
+	broken, packed := d.plain(c[1])
+	packed = packed[:len(packed)-2]
+	broken.Sealed -= 2
+	bases := []format.Base{{Slab: own, First: 0, Count: 1}, {Slab: own, First: 1, Count: 1}}
+	d.put(own, give(d.plain(c[0])), give(broken, packed), give(d.delta(1, bytes.Join(c, nil), bases, alike(c[0], 1))))
+	_, err := d.read(own, 2, 1)
+	wantDamage(t, "a damaged second base", err, own)
+	if !errors.Is(err, ErrBase) {
+		t.Error(err)
+	}
+}
