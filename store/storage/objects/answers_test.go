@@ -189,6 +189,24 @@ func TestAnswersWithoutEnd(t *testing.T) {
 	}
 }
 
+// Nor is a refusal, where the content of an object was asked for.
+func TestRefusalWithoutEnd(t *testing.T) {
+	f := withOne(t)
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+		w.WriteHeader(http.StatusForbidden)
+		for part := bytes.Repeat([]byte(" "), 1<<20); r.Context().Err() == nil; {
+			w.Write(part)
+		}
+		return true
+	}
+	s := f.open(func(o *objects.Options) { o.Patience = time.Nanosecond })
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	if err := s.ReadAt(ctx, "slabs/there", make([]byte, 5), 0); err == nil || ctx.Err() != nil {
+		t.Errorf("%v", err)
+	}
+}
+
 // Whoever stands between and has no key has nothing removed by what it lists as uploads: kist gives up what it asked for, and by an
 // id. An engine takes the end of an upload that has none for the removal of the object (seen with Ceph 16.2).
 func TestUploadsOfOthers(t *testing.T) {
