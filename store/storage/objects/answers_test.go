@@ -119,6 +119,21 @@ func TestWrongRange(t *testing.T) {
 	}
 }
 
+// That an object is shorter is told at once, as no patience makes it longer.
+func TestShortIsToldAtOnce(t *testing.T) {
+	f := withOne(t)
+	s := f.open(func(o *objects.Options) { o.Patience = time.Hour })
+	for _, off := range []int64{1, 5, 99} {
+		f.Count("")
+		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+		err := s.ReadAt(ctx, "slabs/there", make([]byte, 5), off)
+		cancel()
+		if !errors.Is(err, io.ErrUnexpectedEOF) || f.Count("GET") != 1 {
+			t.Errorf("from byte %d on: %v", off, err)
+		}
+	}
+}
+
 // A list that fails in its middle goes on behind what is known, and one of other objects is refused.
 func TestListFails(t *testing.T) {
 	f := newFake(t)
