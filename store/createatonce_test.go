@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -161,5 +162,27 @@ func TestCreateTakesBackInOrder(t *testing.T) {
 				}
 			})
 		}
+	}
+}
+
+// TestCreateLeavesOthers: where it is not known whether kist.json was put, and that of somebody else is there, it stays.
+func TestCreateLeavesOthers(t *testing.T) {
+	mem, theirs := storage.NewMemory(), []byte("theirs")
+	faulty := storagetest.NewFaulty(mem)
+	faulty.Before(func(method storagetest.Method, name string) {
+		if method != storagetest.Put || name != "kist.json" {
+			return
+		}
+		if err := mem.Put(t.Context(), name, bytes.NewReader(theirs)); err != nil {
+			t.Error(err)
+		}
+		faulty.Inject(storagetest.Fault{Method: storagetest.Put, From: faulty.Calls(storagetest.Put), Once: true})
+	})
+	if err := closing(store.Create(t.Context(), faulty, crypt.NewKeyFile(), store.CreateOptions{})); !errors.Is(err, storagetest.ErrInjected) {
+		t.Errorf("%v", err)
+	}
+	got := make([]byte, len(theirs))
+	if err := mem.ReadAt(t.Context(), "kist.json", got, 0); err != nil || !bytes.Equal(got, theirs) {
+		t.Errorf("%q, %v", got, err)
 	}
 }
