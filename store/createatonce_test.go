@@ -1,6 +1,7 @@
 package store_test
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -68,6 +69,9 @@ func createAtOnce(t *testing.T, at int, first, second creating) bool {
 	if errs[won] != nil || !errors.Is(errs[1-won], store.ErrExists) {
 		t.Fatalf("at call %d: %v, and of who came then: %v", at, errs[0], errs[1])
 	}
+	if won == 1 && faulty.Calls(storagetest.Put) > 0 { // on a share it may take the place of what is there
+		t.Fatalf("at call %d: who came too late has put something all the same", at)
+	}
 	checkAlone(t, fmt.Sprintf("at call %d", at), mem, keys[won])
 	return true
 }
@@ -104,26 +108,81 @@ func checkAlone(t *testing.T, when string, mem *storage.Memory, key crypt.Secret
 	}
 }
 
-// TestCreateTakesBack has each call fail that makes a repository, once: what was put is taken back.
+// TestCreateTakesBack has each call fail that makes a repository, once, before it was done, or after, or in its middle: what was
+// put is taken back.
 func TestCreateTakesBack(t *testing.T) {
-	for name, o := range map[string]store.CreateOptions{"without settings": {}, "parity": {Parity: 3, Deltas: store.DeltasOn, Reserve: store.DefaultReserve}} {
-		t.Run(name, func(t *testing.T) {
-			for at := 0; ; at++ {
-				mem := storage.NewMemory()
-				faulty := storagetest.NewFaulty(mem)
-				faulty.Inject(storagetest.Fault{Method: storagetest.Any, From: at, Once: true})
-				r, err := store.Create(t.Context(), faulty, crypt.NewKeyFile(), o)
-				if err == nil {
-					r.Close()
-					if faulty.Calls(storagetest.Any) <= at {
-						return
+	for name, o := range creations {
+		for _, effect := range []storagetest.Effect{storagetest.Fail, storagetest.FailAfter, storagetest.TearAndFail} {
+			t.Run(fmt.Sprint(name, effect), func(t *testing.T) {
+				for at, more := 0, true; more; at++ {
+					mem := storage.NewMemory()
+					faulty := storagetest.NewFaulty(mem)
+					faulty.Inject(storagetest.Fault{Method: storagetest.Any, From: at, Once: true, Effect: effect, Keep: 5})
+					err := closing(store.Create(t.Context(), faulty, crypt.NewKeyFile(), o))
+					if more = faulty.Calls(storagetest.Any) > at; err == nil {
+						continue // what failed was needed by nobody
 					}
-					continue // what failed was needed by nobody
+					if left, err := mem.List(t.Context(), ""); err != nil || len(left) > 0 {
+						t.Fatalf("after call %d: %v left, %v", at, left, err)
+					}
 				}
-				if left, err := mem.List(t.Context(), ""); err != nil || len(left) > 0 {
-					t.Fatalf("after call %d: %v left, %v", at, left, err)
+			})
+		}
+	}
+}
+
+var creations = map[string]store.CreateOptions{"without settings": {}, "parity": {Parity: 3, Deltas: store.DeltasOn, Reserve: store.DefaultReserve}}
+
+// TestCreateTakesBackInOrder: as long as kist.json is there, all is that opens it, also where it can't be removed.
+func TestCreateTakesBackInOrder(t *testing.T) {
+	for name, o := range creations {
+		for _, stays := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s, it stays: %v", name, stays), func(t *testing.T) {
+				for at, more := 0, true; more; at++ {
+					mem, key := storage.NewMemory(), crypt.NewKeyFile()
+					faulty := storagetest.NewFaulty(mem)
+					faulty.Inject(storagetest.Fault{Method: storagetest.Any, From: at, Once: true, Effect: storagetest.FailAfter})
+					opens := func() {
+						if _, err := mem.Stat(t.Context(), "kist.json"); err != nil {
+							return
+						}
+						if err := closing(store.Open(t.Context(), mem, key, store.OpenOptions{})); err != nil {
+							t.Fatalf("after call %d there is a repository that can't be opened: %v", at, err)
+						}
+					}
+					faulty.Before(func(method storagetest.Method, name string) {
+						opens()
+						if stays && method == storagetest.Remove && name == "kist.json" {
+							faulty.Inject(storagetest.Fault{Method: storagetest.Remove, From: faulty.Calls(storagetest.Remove), Once: true})
+						}
+					})
+					closing(store.Create(t.Context(), faulty, key, o))
+					opens()
+					more = faulty.Calls(storagetest.Any) > at
 				}
-			}
-		})
+			})
+		}
+	}
+}
+
+// TestCreateLeavesOthers: where it is not known whether kist.json was put, and that of somebody else is there, it stays.
+func TestCreateLeavesOthers(t *testing.T) {
+	mem, theirs := storage.NewMemory(), []byte("theirs")
+	faulty := storagetest.NewFaulty(mem)
+	faulty.Before(func(method storagetest.Method, name string) {
+		if method != storagetest.Put || name != "kist.json" {
+			return
+		}
+		if err := mem.Put(t.Context(), name, bytes.NewReader(theirs)); err != nil {
+			t.Error(err)
+		}
+		faulty.Inject(storagetest.Fault{Method: storagetest.Put, From: faulty.Calls(storagetest.Put), Once: true})
+	})
+	if err := closing(store.Create(t.Context(), faulty, crypt.NewKeyFile(), store.CreateOptions{})); !errors.Is(err, storagetest.ErrInjected) {
+		t.Errorf("%v", err)
+	}
+	got := make([]byte, len(theirs))
+	if err := mem.ReadAt(t.Context(), "kist.json", got, 0); err != nil || !bytes.Equal(got, theirs) {
+		t.Errorf("%q, %v", got, err)
 	}
 }

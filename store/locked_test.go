@@ -2,6 +2,7 @@ package store_test
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -284,5 +285,30 @@ func TestBundlesUnderLock(t *testing.T) {
 	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace})
 	if n := count(); n != 1 {
 		t.Errorf("%d bundles, want 1", n)
+	}
+}
+
+// TestIndexFilesGoInOrder: of the index files of a capture the one that counts goes last, so that none before it ever counts again.
+func TestIndexFilesGoInOrder(t *testing.T) {
+	f := newFixtureOf(t, store.CreateOptions{})
+	defer f.Close()
+	medium := f.lock()
+	c := f.capture(tarOf(t, file{name: "catalogue", content: bean}))
+	for _, note := range []string{"one", "two"} {
+		if _, err := f.Amend(t.Context(), c.ID, store.AmendOptions{Note: &note}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var gone []string
+	medium.locked = func(info storage.Info) bool {
+		if strings.HasPrefix(info.Name, "captures/"+c.ID) {
+			gone = append(gone, info.Name)
+		}
+		return false
+	}
+	f.retire(c)
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true})
+	if len(gone) < 2 || !slices.IsSortedFunc(gone, func(a, b string) int { return cmp.Or(len(a)-len(b), strings.Compare(a, b)) }) {
+		t.Errorf("they went in this order: %q", gone)
 	}
 }

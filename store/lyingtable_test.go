@@ -272,3 +272,35 @@ func TestBasesByLyingTable(t *testing.T) {
 		}
 	}
 }
+
+// TestBasesByTwoLyingTables: where no table says what a slab stands on, but two say different things, the slab is asked itself.
+func TestBasesByTwoLyingTables(t *testing.T) {
+	f, captures, streams := chain(t, 2)
+	f.harmed = true
+	g := tamperWith(t, f.mem, f.key)
+	own, none := [][]byte{}, [][]byte{}
+	for name, records := range g.tableRecords() {
+		g.remove(name)
+		for _, rec := range records {
+			for i := range rec.Frames {
+				for b := range rec.Frames[i].Bases {
+					rec.Frames[i].Bases[b] = format.Base{Slab: rec.Slab, Count: 1}
+				}
+			}
+			own = append(own, rec.Encode())
+			for i := range rec.Frames {
+				rec.Frames[i].Kind, rec.Frames[i].Standing = format.Zstd, format.Standing{}
+			}
+			none = append(none, rec.Encode())
+		}
+	}
+	g.table(own...)
+	g.table(none...)
+	f.retire(captures[0])
+	f.reopen()
+	if out, err := f.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace}); err != nil && !errors.Is(err, store.ErrDamaged) {
+		t.Errorf("%+v, %v", out, err)
+	}
+	f.reopen()
+	f.wantStream(captures[1], streams[1])
+}

@@ -6,6 +6,7 @@ import (
 	"path/filepath"
 	"testing"
 
+	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage/cache"
 	"github.com/kistarchive/kist/store/storage/storagetest"
@@ -65,6 +66,7 @@ func TestBasesReadAhead(t *testing.T) {
 		{"every second", []int{0, 2, 4, 6, 8, 10, 12, 14}, 4},                                                               // 0; 2, which is no further than one read; 4 to 7; 8 to 15
 		{"back and forth", []int{30, 5, 20, 1}, 4},
 		{"to the end", []int{37, 38, 39}, 2},
+		{"all, no more than eight at once", upTo(40), 8}, // 1, 2, 4, 8, 8, 8, 8 and 1
 	} {
 		t.Run(test.name, func(t *testing.T) {
 			s, counted := r.keptIn(t, t.TempDir(), 0)
@@ -72,6 +74,31 @@ func TestBasesReadAhead(t *testing.T) {
 				t.Errorf("%d reads, want %d", got, test.reads)
 			}
 		})
+	}
+}
+
+func upTo(n int) (all []int) {
+	for i := range n {
+		all = append(all, i)
+	}
+	return all
+}
+
+// What is read ahead takes no more memory than that, however long frames are; one that is longer is read alone.
+func TestReadAheadIsBounded(t *testing.T) {
+	for _, test := range []struct {
+		sealed uint32 // of each frame
+		frames int
+	}{{100, 8}, {aheadBytes / 4, 4}, {aheadBytes/4 + 1, 3}, {aheadBytes, 1}, {format.MaxFrameRaw, 1}} {
+		slab := &Slab{Frames: make([]format.Frame, 20)}
+		for i := range slab.Frames {
+			slab.Frames[i].Sealed = test.sealed
+		}
+		a := &ahead{frames: 1, next: 1}
+		a.extend(slab, 8)
+		if a.frames != test.frames || a.next != test.frames || len(a.bytes) != test.frames*int(test.sealed) {
+			t.Errorf("frames of %d bytes: %d in %d bytes, not %d", test.sealed, a.frames, len(a.bytes), test.frames)
+		}
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"io"
+	"slices"
 	"testing"
 
 	"github.com/klauspost/compress/zstd"
@@ -254,5 +255,46 @@ func TestDamagedBase(t *testing.T) {
 	wantDamage(t, "a damaged base", err, two)
 	if !bytes.Contains([]byte(err.Error()), []byte(one.String())) {
 		t.Errorf("%v does not name what it stands on", err)
+	}
+}
+
+// What is read with one call is of the slab that is read: bases in another one, in frames of the same numbers, are read there.
+func TestReadDeltasFromAfar(t *testing.T) {
+	d := newDeltas(t)
+	c := noise(11, 4, 3000)
+	one, two := format.NewSlabID(), format.NewSlabID()
+	var bases, standing []func() (format.Frame, []byte)
+	var want [][]byte
+	for i, chunk := range c {
+		want = append(want, alike(chunk, i))
+		bases = append(bases, give(d.plain(chunk)))
+		standing = append(standing, give(d.delta(1, chunk, []format.Base{{Slab: one, First: uint32(i), Count: 1}}, want[i])))
+	}
+	d.put(one, bases...)
+	d.put(two, standing...)
+	s := d.open(t, d.storage)
+	s.ReadAhead(2)
+	r := s.Read(t.Context(), Inline([]format.Run{{Slab: two, Count: uint32(len(c)), Times: 1}}))
+	defer r.Close()
+	got, _, err := readAll(r.Next)
+	if err != nil || !slices.EqualFunc(got, want, bytes.Equal) {
+		t.Errorf("%d chunks, of %d; %v", len(got), len(want), err)
+	}
+}
+
+// What was lent of the bases before one that can't be read is given back, which read looks for.
+func TestDamagedSecondBase(t *testing.T) {
+	d := newDeltas(t)
+	c := noise(9, 2, 3000)
+	own := format.NewSlabID()
+	broken, packed := d.plain(c[1])
+	packed = packed[:len(packed)-2]
+	broken.Sealed -= 2
+	bases := []format.Base{{Slab: own, First: 0, Count: 1}, {Slab: own, First: 1, Count: 1}}
+	d.put(own, give(d.plain(c[0])), give(broken, packed), give(d.delta(1, bytes.Join(c, nil), bases, alike(c[0], 1))))
+	_, err := d.read(own, 2, 1)
+	wantDamage(t, "a damaged second base", err, own)
+	if !errors.Is(err, ErrBase) {
+		t.Error(err)
 	}
 }

@@ -94,6 +94,27 @@ func inAMinute(t *testing.T) context.Context {
 	return ctx
 }
 
+// TestSpanIsBounded: what is read with one call takes no more than its memory, also where frames are sealed that hold little.
+func TestSpanIsBounded(t *testing.T) {
+	for _, test := range []struct {
+		sealed uint32 // of each frame
+		frames int
+	}{{1, 20}, {spanBytes / 4, 4}, {spanBytes/4 + 1, 3}, {spanBytes, 1}, {spanBytes + 1, 1}} {
+		slab := &Slab{Frames: make([]format.Frame, 20)}
+		for i := range slab.Frames {
+			slab.Frames[i] = format.Frame{Sealed: test.sealed, Chunks: []uint32{10}}
+		}
+		s, sp := &Slabs{reads: 1}, newSpan(slab, 0)
+		frames := 1
+		for frames < len(slab.Frames) && s.extend(sp, slab, frames) {
+			frames++
+		}
+		if frames != test.frames || sp.sealed != frames*int(test.sealed) {
+			t.Errorf("frames of %d bytes: %d in %d bytes, not %d", test.sealed, frames, sp.sealed, test.frames)
+		}
+	}
+}
+
 // TestReadAheadRuns: however frames are read, the same runs give the same chunks.
 func TestReadAheadRuns(t *testing.T) {
 	r := small(t)

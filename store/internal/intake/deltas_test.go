@@ -8,6 +8,7 @@ import (
 	"slices"
 	"testing"
 
+	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/known"
 )
@@ -303,5 +304,21 @@ func TestKnownCantBeTold(t *testing.T) {
 		}
 		in.Abandon(context.Background())
 		x.Forget(records[0].Slab) // which unloads it
+	}
+}
+
+// TestRingIsBounded: what is held to be said by takes no more memory than that, however much is captured, and what went is not found.
+func TestRingIsBounded(t *testing.T) {
+	r, chunk := newRing(), make([]byte, format.DeltaTarget)
+	frames := 2 * ringBytes / len(chunk)
+	for i := range frames {
+		r.anchors = append(r.anchors[:0], uint64(i))
+		r.keep(i, chunk, crypt.Identity{})
+		if r.bytes > ringBytes || len(r.frames)*len(chunk) > ringBytes || len(r.of) != len(r.frames) || len(r.free) > 1 {
+			t.Fatalf("frame %d: %d bytes in %d frames, by %d anchors; %d are free", i, r.bytes, len(r.frames), len(r.of), len(r.free))
+		}
+	}
+	if first := r.frames[0].number; first != frames-ringBytes/len(chunk) || r.of[uint64(first)].in != r.frames[0] {
+		t.Errorf("the first frame is %d of %d", first, frames)
 	}
 }

@@ -140,6 +140,20 @@ func TestTakesBases(t *testing.T) {
 	}
 }
 
+// TestDepthAboveAll: a frame is of more depth than each of its bases, whichever comes last.
+func TestDepthAboveAll(t *testing.T) {
+	for _, depths := range [][]uint32{{0}, {0, 1}, {1, 0}, {1, 0, 0}} {
+		f, most := new(frame), uint32(0)
+		for i, depth := range depths {
+			f.addBases([]basis{{frame: i, depth: depth, data: []byte{1}}}, func(*basis) {})
+			most = max(most, depth)
+		}
+		if f.depth != most+1 {
+			t.Errorf("bases of depths %d make one of depth %d", depths, f.depth)
+		}
+	}
+}
+
 // TestRingDrops lets the oldest frames go: their anchors find nothing any more, and take no memory.
 func TestRingDrops(t *testing.T) {
 	r := newRing()

@@ -286,6 +286,21 @@ func TestSampledHiddenBehind(t *testing.T) {
 	}
 }
 
+// A slab that is loaded is not loaded once more with the one before it, and counts once.
+func TestSampledLoadedOnce(t *testing.T) {
+	told := &tables{ids: slabsOf(3, 40), each: 3}
+	x := told.index(t, 100)
+	x.far.mostIn = 1000
+	for _, r := range []Ref{40, 0} { // the first of slab 1, with slab 2, and then the first of slab 0
+		if _, err := x.Identity(r); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if f := x.far; f.chunks != 120 || f.used.Len() != 3 || len(f.loaded) != 3 {
+		t.Errorf("of 3 slabs with 40 chunks each %d chunks in %d are loaded, %d by number", f.chunks, f.used.Len(), len(f.loaded))
+	}
+}
+
 // An identity of which only half is that of a chunk is another one, be the slab loaded or not.
 func TestSampledHalves(t *testing.T) {
 	for half := range 2 {

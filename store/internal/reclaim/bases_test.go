@@ -365,3 +365,21 @@ func TestStaying(t *testing.T) {
 		t.Errorf("where nothing is freed %v is stored anew, %v", lots, err)
 	}
 }
+
+// TestLotsThatStay: a slab on which one stands that can't be moved is not stored anew without it.
+func TestLotsThatStay(t *testing.T) {
+	for _, harmed := range []byte{0, 1, 2, 3} {
+		v := surveyed([][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {plain()}})
+		for _, b := range []bitset{v.wanted, v.needed} {
+			v.set(b, place{1, 0}, place{2, 0}, place{3, 0})
+		}
+		v.captures = []*ledger.Capture{{IndexFile: &format.IndexFile{ID: one, Seen: &format.Recipe{}}}}
+		v.walked[weave.RecipeKey(&format.Recipe{})] = v.order
+		v.going.Harm = []ledger.Batch{{Record: &format.BatchRecord{Harmed: []format.HarmedSlab{{Slab: format.SlabID{harmed}, Frames: []uint32{0}}}}}}
+		lots, err := v.withoutDeltas(t.Context(), nil, map[format.SlabID]bool{{1}: false, {2}: false, {3}: false})
+		want := map[byte]int{0: 3, 1: 2, 2: 1, 3: 2}[harmed] // of 1 and 2; of 2, which can be moved alone; of 3
+		if err != nil || len(lots) != want {
+			t.Errorf("slab %d is harmed: %d lots, not %d; %v", harmed, len(lots), want, err)
+		}
+	}
+}

@@ -2,6 +2,7 @@ package weigh
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"fmt"
 	"math/rand/v2"
@@ -131,6 +132,43 @@ func TestForgedDepths(t *testing.T) {
 				t.Errorf("needed are slabs %b, not %b", got, test.want)
 			}
 		})
+	}
+}
+
+// counted counts how often it is asked whether it is over, as needAll does for each base.
+type counted struct {
+	context.Context
+	asked int
+}
+
+func (c *counted) Err() error {
+	c.asked++
+	return c.Context.Err()
+}
+
+// TestBasesOnceForAFrame: what a frame stands on is gone through once, however many of its chunks a capture needs.
+func TestBasesOnceForAFrame(t *testing.T) {
+	base := format.TableFrame{Sealed: 100, Chunks: []uint32{1, 1}, IDs: bytes.Repeat([]byte{1}, 32)}
+	wide := format.TableFrame{Kind: format.Delta, Sealed: 100, Chunks: []uint32{1, 1, 1, 1, 1}, IDs: bytes.Repeat([]byte{2}, 80)}
+	wide.Standing = format.Standing{Depth: 1, Copies: 1, Bases: []format.Base{{Slab: format.SlabID{1}, Count: 1}, {Slab: format.SlabID{1}, First: 1, Count: 1}}}
+	c := &census{index: known.New(), absent: make(map[format.SlabID]absent)}
+	rec := &format.SlabRecord{Slab: format.SlabID{1}, Frames: []format.TableFrame{base, wide}}
+	c.measure(rec)
+	if err := c.index.AddSlab(rec.Slab, rec.Frames); err != nil {
+		t.Fatal(err)
+	}
+	tally := &tally{c: c, stood: make(map[place]uint32), last: make([]uint32, 7), several: make(bitset, 1), severalGroups: make(bitset, 1), groups: make([]Cost, 1)}
+	for capture := 1; capture <= 2; capture++ {
+		tally.captures, tally.groupOf = append(tally.captures, Cost{}), append(tally.groupOf, 0)
+		ctx := &counted{Context: t.Context()}
+		for ref := known.Ref(2); ref < 7; ref++ {
+			if err := tally.need(ctx, ref, format.MaxDepth+1); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if ctx.asked != 2 {
+			t.Errorf("capture %d: %d bases are gone through, of 2", capture, ctx.asked)
+		}
 	}
 }
 

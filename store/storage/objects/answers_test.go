@@ -123,6 +123,21 @@ func TestWrongRange(t *testing.T) {
 	}
 }
 
+// That an object is shorter is told at once, as no patience makes it longer.
+func TestShortIsToldAtOnce(t *testing.T) {
+	f := withOne(t)
+	s := f.open(func(o *objects.Options) { o.Patience = time.Hour })
+	for _, off := range []int64{1, 5, 99} {
+		f.Count("")
+		ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+		err := s.ReadAt(ctx, "slabs/there", make([]byte, 5), off)
+		cancel()
+		if !errors.Is(err, io.ErrUnexpectedEOF) || f.Count("GET") != 1 {
+			t.Errorf("from byte %d on: %v", off, err)
+		}
+	}
+}
+
 // A list that fails in its middle goes on behind what is known, and one of other objects is refused.
 func TestListFails(t *testing.T) {
 	f := newFake(t)
@@ -190,6 +205,24 @@ func TestAnswersWithoutEnd(t *testing.T) {
 		if errors.Is(err, context.DeadlineExceeded) || (name == "list" || name == "sweep") && !errors.Is(err, objects.ErrAnswer) {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// Nor is a refusal, where the content of an object was asked for.
+func TestRefusalWithoutEnd(t *testing.T) {
+	f := withOne(t)
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+		w.WriteHeader(http.StatusForbidden)
+		for part := bytes.Repeat([]byte(" "), 1<<20); r.Context().Err() == nil; {
+			w.Write(part)
+		}
+		return true
+	}
+	s := f.open(func(o *objects.Options) { o.Patience = time.Nanosecond })
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	if err := s.ReadAt(ctx, "slabs/there", make([]byte, 5), 0); err == nil || ctx.Err() != nil {
+		t.Errorf("%v", err)
 	}
 }
 

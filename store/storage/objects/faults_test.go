@@ -202,6 +202,22 @@ func TestBusyForLong(t *testing.T) {
 	}
 }
 
+// A store that asks for an hour is asked again within the patience all the same, so that the call ends.
+func TestRetryAfterAnHour(t *testing.T) {
+	f := withOne(t)
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+		w.Header().Set("Retry-After", "3600")
+		objectstest.Refuse(w, http.StatusServiceUnavailable, "SlowDown")
+		return true
+	}
+	s := f.open(func(o *objects.Options) { o.Patience = 200 * time.Millisecond })
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
+	if err := s.ReadAt(ctx, "slabs/there", make([]byte, 5), 0); !errors.Is(err, objects.ErrBusy) {
+		t.Errorf("%v, want ErrBusy", err)
+	}
+}
+
 // A writer whose answer is lost finds its own object, and another one's is not its own.
 func TestAnswerIsLost(t *testing.T) {
 	for _, call := range []string{"put", "mark", "parts"} {

@@ -205,6 +205,7 @@ func (r *told) Read(p []byte) (int, error) {
 
 func TestRemoveAside(t *testing.T) {
 	f := newFake(t)
+	f.Page = 1 // also of uploads
 	s := f.open()
 	f.Uploads["old"] = &objectstest.Upload{Key: "hazel/kist/slabs/ab/old", Parts: map[int][]byte{1: make([]byte, 100), 2: make([]byte, 11)}, Begun: time.Now().Add(-2 * time.Hour).UTC()}
 	f.Uploads["young"] = &objectstest.Upload{Key: "hazel/kist/slabs/ab/young", Begun: time.Now().UTC()}
@@ -212,7 +213,9 @@ func TestRemoveAside(t *testing.T) {
 	f.Uploads["other"] = &objectstest.Upload{Key: "hazel/other/slabs/ab/old", Begun: time.Now().Add(-2 * time.Hour).UTC()}
 	f.Objects["hazel/kist/_aside/old"] = objectstest.Stored{Modified: time.Now().Add(-2 * time.Hour)}
 	f.Objects["hazel/kist/_aside/young"] = objectstest.Stored{Modified: time.Now()}
-	removed, err := s.RemoveAside(t.Context(), time.Hour)
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second) // the first page of uploads again and again has no end
+	defer cancel()
+	removed, err := s.RemoveAside(ctx, time.Hour)
 	if err != nil || len(removed) != 2 || removed[0].Name != "_aside/old" || removed[1].Name != "slabs/ab/old" || removed[1].Size != 111 {
 		t.Errorf("%v, %v", removed, err)
 	}

@@ -56,6 +56,26 @@ func TestPagesWithoutEnd(t *testing.T) {
 	}
 }
 
+// So does a list of uploads, whose pages go on behind ever other markers.
+func TestUploadsWithoutEnd(t *testing.T) {
+	s, err := open(Options{Address: Address{Bucket: "seeds", Endpoint: "http://hazel"}, Credentials: StaticKeys{AccessKey: "seedbank", SecretKey: "none"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	pages := 0
+	err = s.connect("http://hazel", roundTripper(func(r *http.Request) (*http.Response, error) {
+		pages++
+		page := fmt.Sprintf("<ListMultipartUploadsResult><IsTruncated>%v</IsTruncated><NextKeyMarker>%d</NextKeyMarker></ListMultipartUploadsResult>", pages < 2*mostEmpty, pages)
+		return &http.Response{StatusCode: http.StatusOK, Request: r, Body: io.NopCloser(strings.NewReader(page))}, nil
+	}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if left, err := s.uploads(t.Context()); !errors.Is(err, ErrAnswer) || pages != mostEmpty+1 {
+		t.Errorf("%d pages, %d uploads: %v, want ErrAnswer", pages, len(left), err)
+	}
+}
+
 // Once a request is over nobody reads its body any more, whose memory is used again: net/http may go on for a while.
 func TestBodyIsNotReadAfterwards(t *testing.T) {
 	for name, answer := range map[string]*http.Response{"failed": nil, "answered": {StatusCode: http.StatusOK, Body: http.NoBody}} {

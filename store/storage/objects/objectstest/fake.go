@@ -126,7 +126,7 @@ func (f *Fake) do(w http.ResponseWriter, r *http.Request, content []byte) {
 	case key == "" && query.Has("versions"):
 		f.listVersions(w, query.Get("prefix"), query.Get("key-marker"))
 	case key == "" && query.Has("uploads"):
-		f.listUploads(w, query.Get("prefix"))
+		f.listUploads(w, query.Get("prefix"), query.Get("key-marker"), query.Get("upload-id-marker"))
 	case key == "":
 		f.list(w, query.Get("prefix"), query.Get("start-after"), query.Get("continuation-token"))
 	case query.Has("uploads") || query.Has("uploadId"):
@@ -232,12 +232,23 @@ func (f *Fake) list(w http.ResponseWriter, prefix, after, token string) {
 	xml.NewEncoder(w).Encode(page)
 }
 
-func (f *Fake) listUploads(w http.ResponseWriter, prefix string) {
-	fmt.Fprint(w, "<ListMultipartUploadsResult>")
-	for _, id := range slices.Sorted(maps.Keys(f.Uploads)) {
-		if u := f.Uploads[id]; strings.HasPrefix(u.Key, prefix) {
-			fmt.Fprintf(w, "<Upload><Key>%s</Key><UploadId>%s</UploadId><Initiated>%s</Initiated></Upload>", u.Key, id, u.Begun.Format(time.RFC3339))
-		}
+// listUploads gives the uploads in the order of their keys, and of one key in that of their ids, behind the markers.
+func (f *Fake) listUploads(w http.ResponseWriter, prefix, key, id string) {
+	place := func(id string) string { return f.Uploads[id].Key + "\x00" + id }
+	ids := slices.SortedFunc(maps.Keys(f.Uploads), func(a, b string) int { return cmp.Compare(place(a), place(b)) })
+	ids = slices.DeleteFunc(ids, func(upload string) bool {
+		return !strings.HasPrefix(f.Uploads[upload].Key, prefix) || key != "" && place(upload) <= key+"\x00"+id
+	})
+	more := len(ids) > f.Page
+	ids = ids[:min(len(ids), f.Page)]
+	fmt.Fprintf(w, "<ListMultipartUploadsResult><IsTruncated>%v</IsTruncated>", more)
+	if more {
+		last := ids[len(ids)-1]
+		fmt.Fprintf(w, "<NextKeyMarker>%s</NextKeyMarker><NextUploadIdMarker>%s</NextUploadIdMarker>", f.Uploads[last].Key, last)
+	}
+	for _, id := range ids {
+		u := f.Uploads[id]
+		fmt.Fprintf(w, "<Upload><Key>%s</Key><UploadId>%s</UploadId><Initiated>%s</Initiated></Upload>", u.Key, id, u.Begun.Format(time.RFC3339))
 	}
 	fmt.Fprint(w, "</ListMultipartUploadsResult>")
 }
