@@ -409,6 +409,26 @@ func TestProbeWithFewRights(t *testing.T) {
 	}
 }
 
+// TestDropWithoutTheRight: what is absent is gone for a key that may not remove, too; what is there stays, and that is told.
+func TestDropWithoutTheRight(t *testing.T) {
+	f := newFake(t)
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+		denied := r.Method == http.MethodDelete
+		if denied {
+			objectstest.Refuse(w, http.StatusForbidden, "AccessDenied")
+		}
+		return denied
+	}
+	s := f.open()
+	put(t, s, "leases/a", "here")
+	if err := s.Drop(t.Context(), "leases/a"); !errors.Is(err, objects.ErrDenied) {
+		t.Errorf("%v, want ErrDenied", err)
+	}
+	if err := s.Drop(t.Context(), "leases/b"); err != nil {
+		t.Errorf("of what is absent: %v", err)
+	}
+}
+
 // Only a certificate that is trusted will do, and no patience mends another.
 func TestCertificates(t *testing.T) {
 	f := newFake(t)

@@ -283,14 +283,18 @@ func (s *Storage) Remove(ctx context.Context, name string) error {
 	return o.fail("", s.remove(ctx, s.key(name)))
 }
 
-// Drop implements [storage.Dropper] by one request.
+// Drop implements [storage.Dropper] by one request, and one more where the key may not remove: then it may be that nothing is there.
 func (s *Storage) Drop(ctx context.Context, name string) error {
 	o := s.operation("remove", name)
 	if err := begin(ctx, name); err != nil {
 		return o.fail("", err)
 	}
 	err := s.remove(ctx, s.key(name))
-	if errors.Is(explain(err), storage.ErrNotFound) { // not all stores keep silent about that
+	absent := err
+	if errors.Is(explain(err), ErrDenied) {
+		_, absent = s.head(ctx, s.key(name))
+	}
+	if absent != nil && errors.Is(explain(absent), storage.ErrNotFound) { // not all stores keep silent about that
 		return nil
 	}
 	return o.fail("", err)
