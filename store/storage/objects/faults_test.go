@@ -218,6 +218,45 @@ func TestRetryAfterAnHour(t *testing.T) {
 	}
 }
 
+// Where what is between keeps no headers of objects, a writer whose answer is lost finds its own by what it holds.
+func TestAnswerIsLostWithoutToken(t *testing.T) {
+	long := bytes.Repeat([]byte("seeds"), 300_000)
+	for name, test := range map[string]struct {
+		ours, there []byte
+		want        error
+	}{
+		"ours":             {ours: long},
+		"one byte":         {ours: []byte("o")},
+		"another":          {ours: long, there: append(bytes.Clone(long[1:]), 's'), want: storage.ErrExists},
+		"another's end":    {ours: long, there: append(bytes.Clone(long[:len(long)-1]), 'x'), want: storage.ErrExists},
+		"another's length": {ours: long, there: long[:len(long)-1], want: storage.ErrExists},
+	} {
+		f := newFake(t)
+		s := f.open(func(o *objects.Options) { o.Patience = time.Minute })
+		lost := false
+		f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+			r.Header.Del("X-Amz-Meta-Kist-Token")
+			return false
+		}
+		f.After = func(w http.ResponseWriter, r *http.Request) bool {
+			if r.Method != http.MethodPut || lost {
+				return false
+			}
+			lost = true
+			if test.there != nil {
+				f.Set(func() {
+					f.Objects["hazel/kist/slabs/a"] = objectstest.Stored{Content: test.there, Modified: time.Now()}
+				})
+			}
+			breakOff(w, true)
+			return true
+		}
+		if err := s.Put(t.Context(), "slabs/a", bytes.NewReader(test.ours)); !errors.Is(err, test.want) || !lost {
+			t.Errorf("%s: %v, want %v (an answer was lost: %v)", name, err, test.want, lost)
+		}
+	}
+}
+
 // A writer whose answer is lost finds its own object, and another one's is not its own.
 func TestAnswerIsLost(t *testing.T) {
 	for _, call := range []string{"put", "mark", "parts"} {

@@ -1,6 +1,7 @@
 package objects
 
 import (
+	"bytes"
 	"context"
 	"crypto/md5"
 	"crypto/rand"
@@ -99,7 +100,7 @@ func (s *Storage) create(ctx context.Context, key string, b blob) error {
 }
 
 func (s *Storage) createBy(ctx context.Context, key string, b blob, options minio.PutObjectOptions, token string) error {
-	return s.settle(ctx, key, token, s.putOnce(ctx, key, b, options))
+	return s.settle(ctx, key, token, b, s.putOnce(ctx, key, b, options))
 }
 
 // putOnce sends a content in one request, or in as many as it takes until one is answered.
@@ -152,15 +153,16 @@ func sumOf(b blob) string {
 	return hex.EncodeToString(h.Sum(nil))
 }
 
-// settle tells what became of a write. Where the name is taken, it may be by the same call: of a try whose answer was lost.
-func (s *Storage) settle(ctx context.Context, key, token string, err error) error {
+// settle tells what became of a write. Where the name is taken, it may be by the same call: of a try whose answer was lost. b is what
+// was written; nil: it is not there any more.
+func (s *Storage) settle(ctx context.Context, key, token string, b blob, err error) error {
 	switch {
 	case isCode(err, "NotImplemented"):
 		return ErrCondition
 	case !isCode(err, minio.PreconditionFailed):
 		return err
 	}
-	own, looking := s.hasToken(ctx, key, token)
+	own, looking := s.isOwn(ctx, key, token, b)
 	switch {
 	case looking != nil && !errors.Is(explain(looking), storage.ErrNotFound):
 		return looking // whose it is is not known
@@ -170,10 +172,39 @@ func (s *Storage) settle(ctx context.Context, key, token string, err error) erro
 	return storage.ErrExists
 }
 
-// hasToken tells whether an object was put with a token.
-func (s *Storage) hasToken(ctx context.Context, key, token string) (bool, error) {
+// isOwn tells whether an object was put with a token. Of one that has none, as what is between may keep no such headers, the content
+// tells, which nobody else can have put where it is sealed.
+func (s *Storage) isOwn(ctx context.Context, key, token string, b blob) (bool, error) {
 	info, err := s.head(ctx, key)
-	return err == nil && info.Metadata.Get(tokenHeader) == token, err
+	if err != nil {
+		return false, err
+	}
+	if there := info.Metadata.Get(tokenHeader); there != "" || b == nil {
+		return there == token, nil
+	}
+	return s.holds(ctx, key, info.Size, b)
+}
+
+// holds tells whether an object of that size has the content b.
+func (s *Storage) holds(ctx context.Context, key string, size int64, b blob) (bool, error) {
+	if size != b.Size() {
+		return false, nil
+	}
+	there, want := make([]byte, min(size, blockSize)), make([]byte, min(size, blockSize))
+	for off := int64(0); off < size; off += int64(len(there)) {
+		n := min(size-off, blockSize)
+		there, want = there[:n], want[:n]
+		if err := s.again(ctx, func(ctx context.Context) error { return s.readRange(ctx, key, there, off) }); err != nil {
+			return false, err
+		}
+		if _, err := b.ReadAt(want, off); err != nil && err != io.EOF {
+			return false, err
+		}
+		if !bytes.Equal(there, want) {
+			return false, nil
+		}
+	}
+	return true, nil
 }
 
 // putParts sends what b holds and the rest of content in parts. Where it fails, what was sent is given up.
@@ -256,9 +287,9 @@ func (s *Storage) joinParts(ctx context.Context, key, upload string, parts []min
 // settleParts is settle for parts: once they were joined, there is no such upload any more.
 func (s *Storage) settleParts(ctx context.Context, key, token string, err error) error {
 	if !isCode(err, "NoSuchUpload") {
-		return s.settle(ctx, key, token, err)
+		return s.settle(ctx, key, token, nil, err)
 	}
-	if own, looking := s.hasToken(ctx, key, token); looking != nil || own {
+	if own, looking := s.isOwn(ctx, key, token, nil); looking != nil || own {
 		return looking
 	}
 	return err
