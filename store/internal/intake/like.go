@@ -32,6 +32,9 @@ const (
 	// ringBytes is how far back bases are looked for, in bytes of memory for chunks that stand alone. Measured on servers that
 	// keep a log and a tree of the same values.
 	ringBytes = 64 << 20
+	// ringBeside is the same where contents are said by what was there before, too: most have their bases there, and frames of
+	// these are in memory besides.
+	ringBeside = 48 << 20
 )
 
 // held is a frame that stands alone, kept for what is said by it.
@@ -81,6 +84,7 @@ type ring struct {
 	sampler *delta.Sampler
 	frames  []*held         // the oldest first; the last may be open yet
 	bytes   int             // of memory for their chunks
+	most    int             // of these
 	of      map[uint64]spot // by anchor
 	free    []*held
 	anchors []uint64 // of the chunk at hand
@@ -95,7 +99,14 @@ type vote struct {
 }
 
 func newRing() *ring {
-	return &ring{sampler: delta.NewSampler(), of: make(map[uint64]spot)}
+	return &ring{sampler: delta.NewSampler(), of: make(map[uint64]spot), most: ringBytes}
+}
+
+// hold bounds what is held, in bytes of memory. From the next frame on it holds no more.
+func (r *ring) hold(most int) {
+	if r != nil {
+		r.most = most
+	}
 }
 
 // like gives the chunks that one is alike, those that share most first. What it sampled, keep uses.
@@ -151,7 +162,7 @@ func bestOf(votes []vote) []vote {
 func (r *ring) keep(frame int, chunk []byte, id crypt.Identity) {
 	last := len(r.frames) - 1
 	if last < 0 || r.frames[last].number != frame {
-		r.drop(ringBytes - format.DeltaTarget)
+		r.drop(r.most - format.DeltaTarget)
 		h := new(held)
 		if n := len(r.free); n > 0 {
 			h, r.free = r.free[n-1], r.free[:n-1]
@@ -185,7 +196,7 @@ func (r *ring) drop(most int) {
 				delete(r.of, a)
 			}
 		}
-		if cap(h.raw) <= format.DeltaTarget {
+		if cap(h.raw) <= format.DeltaTarget && len(r.free) == 0 {
 			r.free = append(r.free, h)
 		}
 	}
