@@ -38,7 +38,8 @@ type Options struct {
 	Env func(string) string
 
 	// Held is how many bytes of memory calls of Put may have together, not less than [MaxWhole]: each holds its content, but for the
-	// first 64 KiB that each has besides, and others wait where it is used up. 0: 64 MiB.
+	// first 64 KiB that each has besides, and others wait where it is used up: also for a content that began before and comes slowly.
+	// So who takes several captures in at the same time gives 40 MiB for each, and 32 MiB more. 0: 64 MiB.
 	Held int64
 
 	// Stall is how long nothing may move in a request before it is given up and sent again; 0: a minute.
