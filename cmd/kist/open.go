@@ -103,9 +103,10 @@ func (a *app) openIn(ctx context.Context, at *where.Opened, options store.OpenOp
 	}
 	options.KeepBases = !a.itself && at.IsFar()
 	if at.InBucket() {
-		// Of slabs that go there several are in memory as a whole: garbage is collected more often, so that all stays below
-		// 256 MiB, of which the program itself takes some 25. Who needs more, as for millions of files, is slower for it.
-		debug.SetMemoryLimit(220 << 20)
+		// Of slabs that go there two are in memory as a whole, and some 180 MiB are in use with all else: garbage is collected more
+		// often, so that all stays below 230 MiB, of which the program itself takes 23. Who needs more, as for millions of files,
+		// is slower for it.
+		debug.SetMemoryLimit(208 << 20)
 	}
 	found, err := findIn(ctx, at, st)
 	if err != nil {

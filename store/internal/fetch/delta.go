@@ -34,9 +34,11 @@ func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf 
 	if int(f.Copies) > len(packed) {
 		return nil, fmt.Errorf("%w: copies that are cut short", format.ErrDamaged)
 	}
-	s.mu.Lock()
-	s.frames.limit = max(s.frames.limit, cacheBases)
-	s.mu.Unlock()
+	if !why.base { // a capture goes along once, and has enough in memory
+		s.mu.Lock()
+		s.frames.limit = max(s.frames.limit, cacheBases)
+		s.mu.Unlock()
+	}
 	bases, err := s.lendBases(ctx, slab, f, why)
 	defer func() {
 		for _, b := range bases {

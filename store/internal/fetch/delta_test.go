@@ -2,6 +2,7 @@ package fetch
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"io"
 	"slices"
@@ -147,6 +148,28 @@ func TestReadDeltas(t *testing.T) {
 	}
 	if got := from.Record(); len(got.Frames) != 3 || got.Frames[2].Depth != 2 || len(got.Frames[2].Bases) != 2 || len(got.Frames[2].IDs) != 64 {
 		t.Errorf("the record of a copy: %+v", got)
+	}
+}
+
+// TestFramesAtHand: what stands on others has more frames kept in memory, but not for a capture, which has enough there.
+func TestFramesAtHand(t *testing.T) {
+	d := newDeltas(t)
+	c, id := noise(7, 1, 9000)[0], format.NewSlabID()
+	d.put(id, give(d.plain(c)), give(d.delta(1, c, []format.Base{{Slab: id, First: 0, Count: 1}}, alike(c, 3))))
+	s := d.open(t, d.storage)
+	slab, err := s.Open(t.Context(), id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, test := range []struct {
+		what string
+		read func(context.Context, *Slab, int) ([]byte, error)
+		want int
+	}{{"a base", s.BaseFrame, cacheBytes}, {"a content", s.Frame, cacheBases}} {
+		s.frames = newLRU[frameKey, *cachedFrame](cacheBytes)
+		if _, err := test.read(t.Context(), slab, 1); err != nil || s.frames.limit != test.want {
+			t.Errorf("%s: %d bytes of frames are kept, and %d are wanted: %v", test.what, s.frames.limit, test.want, err)
+		}
 	}
 }
 

@@ -208,7 +208,11 @@ func (a *assembler) pass(p *piece) {
 // follow has a list, or all contents from here on, be said by what they were before.
 func (a *assembler) follow(s *Stream, q *Sequence) {
 	if s.lane == Contents {
-		a.before = q.start(a)
+		if a.before = q.start(a); a.before.says() {
+			a.ring.hold(ringBeside)
+		} else {
+			a.ring.hold(ringBytes)
+		}
 	} else {
 		s.before = q.start(a)
 	}

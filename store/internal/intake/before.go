@@ -137,6 +137,9 @@ const (
 	enough = 2
 )
 
+// says tells whether chunks may be said by what was there, not only looked for about it.
+func (b *before) says() bool { return b != nil && b.sampler != nil }
+
 // passed says that the contents go on with a chunk that is known.
 func (b *before) passed(r known.Ref) {
 	if b == nil {

@@ -55,6 +55,7 @@ func newEncoder(level zstd.EncoderLevel, literals bool) (*zstd.Encoder, error) {
 		zstd.WithEncoderConcurrency(1),
 		zstd.WithEncoderCRC(false), // the seal shows every change
 		zstd.WithWindowSize(format.FrameTarget),
+		zstd.WithLowerEncoderMem(true), // the same bytes as without; frames are no longer than the window
 	)
 }
 

@@ -29,9 +29,12 @@ const (
 	mostBases = 12
 	// mostBase is how many bytes of bases a frame has, so that they take little memory. One chunk may have more.
 	mostBase = 2 << 20
-	// ringBytes is how far back bases are looked for, in bytes of chunks that stand alone. Measured on servers that keep
-	// a log and a tree of the same values.
+	// ringBytes is how far back bases are looked for, in bytes of memory for chunks that stand alone. Measured on servers that
+	// keep a log and a tree of the same values.
 	ringBytes = 64 << 20
+	// ringBeside is the same where contents are said by what was there before, too: most have their bases there, and frames of
+	// these are in memory besides.
+	ringBeside = 48 << 20
 )
 
 // held is a frame that stands alone, kept for what is said by it.
@@ -79,8 +82,9 @@ func (b *basis) sameFrame(o *basis) bool {
 // ring finds chunks that are alike, among those of the last frames that stand alone.
 type ring struct {
 	sampler *delta.Sampler
-	frames  []*held // the oldest first; the last may be open yet
-	bytes   int
+	frames  []*held         // the oldest first; the last may be open yet
+	bytes   int             // of memory for their chunks
+	most    int             // of these
 	of      map[uint64]spot // by anchor
 	free    []*held
 	anchors []uint64 // of the chunk at hand
@@ -95,7 +99,14 @@ type vote struct {
 }
 
 func newRing() *ring {
-	return &ring{sampler: delta.NewSampler(), of: make(map[uint64]spot)}
+	return &ring{sampler: delta.NewSampler(), of: make(map[uint64]spot), most: ringBytes}
+}
+
+// hold bounds what is held, in bytes of memory. From the next frame on it holds no more.
+func (r *ring) hold(most int) {
+	if r != nil {
+		r.most = most
+	}
 }
 
 // like gives the chunks that one is alike, those that share most first. What it sampled, keep uses.
@@ -151,25 +162,27 @@ func bestOf(votes []vote) []vote {
 func (r *ring) keep(frame int, chunk []byte, id crypt.Identity) {
 	last := len(r.frames) - 1
 	if last < 0 || r.frames[last].number != frame {
-		r.drop(ringBytes - format.DeltaTarget)
-		h := &held{}
+		r.drop(r.most - format.DeltaTarget)
+		h := new(held)
 		if n := len(r.free); n > 0 {
 			h, r.free = r.free[n-1], r.free[:n-1]
 		}
 		*h = held{number: frame, raw: h.raw[:0], lengths: h.lengths[:0], ids: h.ids[:0], anchors: h.anchors[:0]}
 		r.frames = append(r.frames, h)
+		r.bytes += cap(h.raw)
 		last = len(r.frames) - 1
 	}
 	h := r.frames[last]
 	if need := len(h.raw) + len(chunk); need > cap(h.raw) {
+		r.bytes -= cap(h.raw)
 		h.raw = append(room(nil, need, format.DeltaTarget), h.raw...)
+		r.bytes += cap(h.raw)
 	}
 	for _, a := range r.anchors {
 		r.of[a] = spot{h, len(h.lengths)}
 	}
 	h.raw, h.lengths = append(h.raw, chunk...), append(h.lengths, uint32(len(chunk)))
 	h.ids, h.anchors = append(h.ids, id[:]...), append(h.anchors, r.anchors...)
-	r.bytes += len(chunk)
 }
 
 // drop lets the oldest frames go until no more than so many bytes are left.
@@ -177,13 +190,13 @@ func (r *ring) drop(most int) {
 	for len(r.frames) > 0 && r.bytes > most {
 		h := r.frames[0]
 		r.frames = r.frames[1:]
-		r.bytes -= len(h.raw)
+		r.bytes -= cap(h.raw)
 		for _, a := range h.anchors {
 			if r.of[a].in == h {
 				delete(r.of, a)
 			}
 		}
-		if cap(h.raw) <= format.DeltaTarget {
+		if cap(h.raw) <= format.DeltaTarget && len(r.free) == 0 {
 			r.free = append(r.free, h)
 		}
 	}

@@ -5,6 +5,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -166,11 +168,11 @@ func TestRingDrops(t *testing.T) {
 		t.Fatalf("alike itself are %d, and not of a frame of its length", len(found))
 	}
 	last := r.frames[len(r.frames)-1]
-	r.drop(len(last.raw))
+	r.drop(cap(last.raw))
 	if r.like(chunks[0]) != nil {
 		t.Error("what was dropped is a base")
 	}
-	if len(r.frames) != 1 || r.bytes != len(last.raw) {
+	if len(r.frames) != 1 || r.bytes != cap(last.raw) {
 		t.Errorf("%d frames of %d bytes are left", len(r.frames), r.bytes)
 	}
 	for a, at := range r.of {
@@ -182,6 +184,51 @@ func TestRingDrops(t *testing.T) {
 	if len(r.of) != 0 {
 		t.Errorf("%d anchors of no frame", len(r.of))
 	}
+}
+
+// TestRingHolds: the memory of what is held stays within its bound, that of what is to be used again included, whatever the chunks' lengths,
+// and goes down with the bound.
+func TestRingHolds(t *testing.T) {
+	r, random := newRing(), rand.New(rand.NewPCG(1, 2))
+	var chunk [format.DeltaTarget]byte
+	put := func(frames int) (most int) {
+		for range frames {
+			number := r.next()
+			for n := 0; n < format.DeltaTarget; {
+				c := chunk[:min(1+random.IntN(64<<10), format.DeltaTarget-n)]
+				r.anchors = nil // as like leaves it where nothing is sampled
+				r.keep(number, c, crypt.Identity{})
+				n += len(c)
+			}
+			most = max(most, r.memory())
+		}
+		return most
+	}
+	r.hold(4 << 20)
+	if most := put(40); most > 4<<20+format.DeltaTarget || most < 3<<20 {
+		t.Errorf("%d bytes are held", most)
+	}
+	r.hold(1 << 20)
+	put(1)
+	if most := put(10); most > 1<<20+format.DeltaTarget {
+		t.Errorf("%d bytes are held, and the bound went down", most)
+	}
+}
+
+// next gives the number of a further frame.
+func (r *ring) next() int {
+	if len(r.frames) == 0 {
+		return 1
+	}
+	return r.frames[len(r.frames)-1].number + 1
+}
+
+// memory is what the chunks of frames take, in bytes.
+func (r *ring) memory() (n int) {
+	for _, h := range slices.Concat(r.frames, r.free) {
+		n += cap(h.raw)
+	}
+	return n
 }
 
 // TestOldBases reads what stood in the place of a chunk: a base is what has few enough below it, and lies in a frame that is

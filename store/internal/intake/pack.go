@@ -42,7 +42,7 @@ func (p *packer) packDelta(f *frame) bool {
 	if len(p.literals) < len(f.raw)/2 {
 		return true
 	}
-	p.plain = p.encoder(f).EncodeAll(f.raw, room(p.plain, len(f.raw), pieceLength))
+	p.plain = p.encoder(f).EncodeAll(f.raw, room(p.plain, len(f.raw), pieceOf(f.target)))
 	if len(f.packed) <= len(p.plain)*9/10 {
 		return true
 	}

@@ -44,7 +44,7 @@ func (c *rechecker) check(f *frame) error {
 	if f.copies > 0 {
 		c.raw, err = c.apply(f)
 	} else {
-		c.raw, err = c.decode(f.packed, c.raw, len(f.raw))
+		c.raw, err = c.decode(f.packed, c.raw, f)
 	}
 	if err != nil {
 		return fmt.Errorf("%w (a frame can't be decompressed: %v)", ErrChanged, err)
@@ -52,9 +52,9 @@ func (c *rechecker) check(f *frame) error {
 	return c.compare(c.raw, f.lengths, f.ids)
 }
 
-// decode decompresses n bytes. The decoder wants some bytes more than it gives, or takes new memory.
-func (c *rechecker) decode(packed, buf []byte, n int) ([]byte, error) {
-	return c.decoder.DecodeAll(packed, room(buf, n+pieceLength-format.FrameTarget, pieceLength))
+// decode decompresses what is in a frame, or a part of it. The decoder wants some bytes more than it gives, or takes new memory.
+func (c *rechecker) decode(packed, buf []byte, f *frame) ([]byte, error) {
+	return c.decoder.DecodeAll(packed, room(buf, pieceOf(len(f.raw)), pieceOf(f.target)))
 }
 
 // apply makes what a delta says, by bases that are still what was stored.
@@ -62,16 +62,16 @@ func (c *rechecker) apply(f *frame) (_ []byte, err error) {
 	if err := c.compare(f.base, f.baseLengths, f.baseIDs); err != nil {
 		return c.raw, err
 	}
-	if c.parts[0], err = c.decode(f.packed[:f.copies], c.parts[0], len(f.raw)); err != nil {
+	if c.parts[0], err = c.decode(f.packed[:f.copies], c.parts[0], f); err != nil {
 		return c.raw, err
 	}
 	c.parts[1] = c.parts[1][:0]
 	if literals := f.packed[f.copies:]; len(literals) > 0 {
-		if c.parts[1], err = c.decode(literals, c.parts[1], len(f.raw)); err != nil {
+		if c.parts[1], err = c.decode(literals, c.parts[1], f); err != nil {
 			return c.raw, err
 		}
 	}
-	return delta.Apply(room(c.raw, len(f.raw), pieceLength), c.parts[0], c.parts[1], len(f.raw), f.base)
+	return delta.Apply(room(c.raw, len(f.raw), pieceOf(f.target)), c.parts[0], c.parts[1], len(f.raw), f.base)
 }
 
 // compare holds chunks against their identities.

@@ -22,6 +22,10 @@ const (
 	firstPause, longestPause = 100 * time.Millisecond, 5 * time.Second
 )
 
+// soundTries is in how many tries of a call what is sent is a sign of life: a store that takes all of it time and again, and closes the
+// connection without an answer, is as good as silent.
+const soundTries = 2
+
 // Request is what a [files.Watch] is told of any call that waits for the store.
 const Request = "request"
 
@@ -34,11 +38,11 @@ func (s *Storage) again(ctx context.Context, call func(context.Context) error) e
 		defer s.watch.Begin(Request, "")()
 		sign = s.watch.Sign
 	}
-	for pause := firstPause; ; pause = min(2*pause, longestPause) {
+	for pause, failed := firstPause, 0; ; pause, failed = min(2*pause, longestPause), failed+1 {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		a := attempt{sign: sign}
+		a := attempt{sign: sign, hushed: failed >= soundTries}
 		err := call(context.WithValue(ctx, attemptKey{}, &a))
 		if err == nil {
 			return nil
@@ -50,7 +54,7 @@ func (s *Storage) again(ctx context.Context, call func(context.Context) error) e
 			err = ErrSilent
 		}
 		if a.progressed.Load() {
-			began, pause = time.Now(), firstPause
+			began, pause, failed = time.Now(), firstPause, 0
 		}
 		if !renewed && errors.Is(explain(err), ErrExpired) {
 			renewed = true

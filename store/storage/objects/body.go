@@ -7,13 +7,8 @@ import (
 	"io"
 )
 
-const (
-	// blockSize is the length, in bytes, of the pieces of memory in which a content is held.
-	blockSize = 1 << 20
-
-	// smallSize is what a content may have, in bytes, without waiting for others that are held.
-	smallSize = 64 << 10
-)
+// smallSize is what a content may have, in bytes, without waiting for others that are held.
+const smallSize = 64 << 10
 
 // whole is a small content in memory.
 type whole []byte
@@ -27,34 +22,35 @@ func (w whole) hashInto(h hash.Hash) { h.Write(w) }
 
 // body is a content in memory, up to MaxWhole bytes.
 type body struct {
-	storage *Storage
-	blocks  [][]byte // the first one may be small
-	size    int64
-	held    bool // it counts among the storage's writers
+	room   *room
+	held   int // blocks; the room's
+	blocks [][]byte
+	size   int64
 }
 
-// fill reads content until it ends (io.EOF), there are MaxWhole bytes (nil), or reading fails.
+// fill reads content until it ends (io.EOF), there are MaxWhole bytes (nil), or reading fails. What it begins with has a small block of its own.
 func (b *body) fill(ctx context.Context, content io.Reader) error {
-	if !b.held {
-		small := make([]byte, smallSize)
-		n, err := readFull(ctx, small, content)
-		b.blocks, b.size = append(b.blocks, small[:n]), int64(n)
+	defer b.room.filled(b)
+	for b.size < MaxWhole {
+		block, err := b.block(ctx)
 		if err != nil {
 			return err
 		}
-		if err := b.hold(ctx); err != nil {
-			return err
-		}
-	}
-	for b.size < MaxWhole {
-		block := *b.storage.blocks.Get().(*[]byte)
-		n, err := readFull(ctx, block[:min(blockSize, MaxWhole-b.size)], content)
+		n, err := readFull(ctx, block[:min(int64(len(block)), MaxWhole-b.size)], content)
 		b.blocks, b.size = append(b.blocks, block[:n]), b.size+int64(n)
 		if err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// block gives memory for what comes next.
+func (b *body) block(ctx context.Context) ([]byte, error) {
+	if b.size == 0 {
+		return make([]byte, smallSize), nil
+	}
+	return b.room.take(ctx, b)
 }
 
 // readFull reads until p is full or from ends. It leaves from's own io.ErrUnexpectedEOF, which is a failure, distinct from an end.
@@ -70,35 +66,16 @@ func readFull(ctx context.Context, p []byte, from io.Reader) (n int, err error) 
 	return n, err
 }
 
-// hold waits until the content may take more memory.
-func (b *body) hold(ctx context.Context) error {
-	select {
-	case b.storage.writers <- struct{}{}:
-		b.held = true
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-}
-
-// empty forgets the content, and keeps the right to hold one.
+// empty forgets the content, and gives its memory back.
 func (b *body) empty() {
-	for _, block := range b.blocks {
-		if cap(block) == blockSize {
-			block = block[:blockSize]
-			b.storage.blocks.Put(&block)
+	if len(b.blocks) > 0 {
+		large := b.blocks[1:]
+		for i := range large {
+			large[i] = large[i][:blockSize]
 		}
+		b.room.giveBack(b, large)
 	}
-	b.blocks, b.size = b.blocks[:0], 0
-}
-
-// release gives the memory back.
-func (b *body) release() {
-	b.empty()
-	if b.held {
-		<-b.storage.writers
-		b.held = false
-	}
+	b.blocks, b.size = nil, 0
 }
 
 // Size gives the length in bytes.

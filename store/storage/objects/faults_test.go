@@ -520,7 +520,7 @@ func TestOptions(t *testing.T) {
 	f := newFake(t)
 	for name, change := range map[string]func(*objects.Options){
 		"no credentials": func(o *objects.Options) { o.Credentials = nil },
-		"writers":        func(o *objects.Options) { o.Writers = -1 },
+		"held":           func(o *objects.Options) { o.Held = objects.MaxWhole - 1 },
 		"stall":          func(o *objects.Options) { o.Stall = -1 },
 		"patience":       func(o *objects.Options) { o.Patience = -1 },
 		"bucket":         func(o *objects.Options) { o.Address.Bucket = "" },

@@ -7,7 +7,6 @@ import (
 	"net/http"
 	"net/url"
 	"strings"
-	"sync"
 	"sync/atomic"
 	"time"
 
@@ -19,8 +18,8 @@ import (
 )
 
 const (
-	// defaultWriters is how many contents are held in memory at most, 40 MiB each.
-	defaultWriters = 3
+	// slabSize is what a long content has that package store puts, in bytes.
+	slabSize = 32 << 20
 
 	// readersHint is how many requests for parts of objects are worth having under way: at 50 ms a request a restore from a real
 	// engine went from 38 MB/s with 4 to 75 MB/s with 16.
@@ -38,9 +37,10 @@ type Options struct {
 	// Env gives variables by which a proxy is found (HTTPS_PROXY, HTTP_PROXY, NO_PROXY); nil: no proxy.
 	Env func(string) string
 
-	// Writers is how many calls of Put hold more than 64 KiB at the same time: each takes up to 40 MiB of memory, and others wait.
-	// 0: 3.
-	Writers int
+	// Held is how many bytes of memory calls of Put may have together, not less than [MaxWhole]: each holds its content, but for the
+	// first 64 KiB that each has besides, and others wait where it is used up: also for a content that began before and comes slowly.
+	// So who takes several captures in at the same time gives 40 MiB for each, and 32 MiB more. 0: 64 MiB.
+	Held int64
 
 	// Stall is how long nothing may move in a request before it is given up and sent again; 0: a minute.
 	Stall time.Duration
@@ -80,8 +80,7 @@ type Storage struct {
 	guarded   atomic.Bool // whether conditions are ignored was looked at
 	sums      atomic.Bool // the store wants Content-MD5
 
-	writers chan struct{} // one for each content that is held
-	blocks  sync.Pool     // of *[]byte, blockSize bytes each
+	room *room // of contents that are put
 }
 
 var _ interface {
@@ -122,7 +121,7 @@ func open(options Options) (*Storage, error) {
 	if a.Region == "" && a.Endpoint == "" {
 		return nil, bad("there is neither an endpoint nor a region")
 	}
-	if options.Credentials == nil || options.Writers < 0 || options.Stall < 0 || options.Patience < 0 {
+	if options.Credentials == nil || options.Held != 0 && options.Held < MaxWhole || options.Stall < 0 || options.Patience < 0 {
 		return nil, ErrOptions
 	}
 	transport, err := newTransport(options.CA, options.Env)
@@ -138,12 +137,11 @@ func open(options Options) (*Storage, error) {
 		patience:  orDefault(options.Patience, defaultPatience),
 		watch:     options.Watch,
 		unguarded: options.Unguarded,
-		writers:   make(chan struct{}, orDefault(options.Writers, defaultWriters)),
+		room:      newRoom(int(orDefault(options.Held, defaultHeld)/blockSize), mostBlocks),
 	}
 	if a.Prefix != "" {
 		s.prefix = a.Prefix + "/"
 	}
-	s.blocks.New = func() any { b := make([]byte, blockSize); return &b }
 	return s, s.connect(a.Endpoint, &bounded{transport, orDefault(options.Stall, defaultStall)})
 }
 
@@ -197,8 +195,10 @@ func orDefault[T comparable](value, otherwise T) T {
 // Place gives the bucket and the prefix, for people: s3://BUCKET/PREFIX.
 func (s *Storage) Place() string { return s.place }
 
-// Parallel implements [storage.Parallel].
-func (s *Storage) Parallel() (writers, readers int) { return cap(s.writers), readersHint }
+// Parallel implements [storage.Parallel]: of slabs as many as are held, and one that begins.
+func (s *Storage) Parallel() (writers, readers int) {
+	return s.room.total*blockSize/slabSize + 1, readersHint
+}
 
 // Close lets connections go. Calls under way may fail; no call may follow.
 func (s *Storage) Close() error {

@@ -159,11 +159,11 @@ func TestRequests(t *testing.T) {
 	}
 }
 
-// Contents beyond the number of writers wait, and none waits for itself.
-func TestWriters(t *testing.T) {
+// Contents wait that the one which began first may leave no memory for, and none waits for itself.
+func TestHeld(t *testing.T) {
 	f := newFake(t)
-	s := f.open(func(o *objects.Options) { o.Writers = 1 })
-	if writers, readers := s.Parallel(); writers != 1 || readers < 2 {
+	s := f.open(func(o *objects.Options) { o.Held = objects.MaxWhole })
+	if writers, readers := s.Parallel(); writers != 2 || readers < 2 {
 		t.Errorf("%d writers, %d readers", writers, readers)
 	}
 	r, w := io.Pipe()
@@ -171,7 +171,7 @@ func TestWriters(t *testing.T) {
 	go func() { first <- s.Put(context.Background(), "slabs/a", r) }()
 	w.Write(make([]byte, 1<<20)) // the first one holds memory once this is read
 	second := make(chan error, 1)
-	large := &told{Reader: bytes.NewReader(make([]byte, 1<<20)), read: make(chan struct{}, 100)}
+	large := &told{Reader: bytes.NewReader(make([]byte, objects.MaxWhole-1)), read: make(chan struct{}, 10_000)} // all that there is
 	go func() { second <- s.Put(context.Background(), "slabs/b", large) }()
 	<-large.read
 	for i := range 20 { // small ones do not wait, and the second one had all that time

@@ -23,6 +23,7 @@ import (
 // attempt is what is noted of one try of a call, beside what the client library gives.
 type attempt struct {
 	sign    func() // of life; may be nil
+	hushed  bool   // what is sent is none, as that led to nothing before: an answer is
 	stalled atomic.Bool
 	after   atomic.Int64 // of the header Retry-After, nanoseconds
 
@@ -103,7 +104,10 @@ type bounded struct {
 func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 	a := attemptOf(r.Context())
 	ctx, cancel := context.WithCancelCause(r.Context())
-	w := &watch{limit: b.stall, cancel: cancel, sign: a.sign}
+	w := &watch{limit: b.stall, cancel: cancel}
+	if !a.hushed {
+		w.sign = a.sign
+	}
 	w.timer = time.AfterFunc(b.stall, func() {
 		a.stalled.Store(true)
 		cancel(ErrSilent)
@@ -116,11 +120,9 @@ func (b *bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 	response, err := b.inner.RoundTrip(r)
 	if err != nil {
 		w.end()
-		return nil, hideURL(err)
+		return nil, closedEarly(hideURL(err))
 	}
-	if response.StatusCode >= http.StatusInternalServerError {
-		w.refused()
-	}
+	w.answered(a.sign, response.StatusCode)
 	w.moved()
 	if response.StatusCode >= 400 {
 		a.after.Store(int64(retryAfter(response.Header)))
@@ -208,6 +210,16 @@ func hideURL(err error) error {
 	return err
 }
 
+// errClosed says what net/http calls an EOF, which the library takes for a reason to put the request's address into words of its own.
+var errClosed = errors.New("the connection was closed before there was an answer")
+
+func closedEarly(err error) error {
+	if errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) {
+		return errClosed
+	}
+	return err
+}
+
 // watch ends a request in which nothing moves.
 type watch struct {
 	limit  time.Duration
@@ -230,11 +242,13 @@ func (w *watch) moved() {
 	}
 }
 
-// refused says that the store answers that it can't: that is no sign of life for who waits for it.
-func (w *watch) refused() {
+// answered lets what moves be a sign of life, but where the store answers that it can't: that is none for who waits for it.
+func (w *watch) answered(sign func(), status int) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.sign = nil
+	if w.sign = sign; status >= http.StatusInternalServerError {
+		w.sign = nil
+	}
 }
 
 // end ends the watch, and waits until nobody reads the request's body any more: its memory is used again.

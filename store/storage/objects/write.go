@@ -41,8 +41,8 @@ func (s *Storage) Put(ctx context.Context, name string, content io.Reader) error
 	if err := begin(ctx, name); err != nil {
 		return o.fail("", err)
 	}
-	b := &body{storage: s}
-	defer b.release()
+	b := &body{room: s.room}
+	defer b.empty()
 	err := b.fill(ctx, content)
 	switch {
 	case err == io.EOF:
