@@ -98,15 +98,16 @@ type refusal struct {
 }
 
 func (r *refusal) Error() string {
-	said := r.answer.Code
-	if message := plain(r.answer.Message); message != "" && r.meaning == nil {
+	said, status := r.answer.Code, fmt.Sprint(r.answer.StatusCode, " ")
+	said = strings.TrimPrefix(said, status) // the library's own, of an answer without words
+	if message := strings.TrimPrefix(plain(r.answer.Message), status); message != "" && message != said && message[0] != '<' && r.meaning == nil {
 		said += ": " + message
 	}
 	if region := plain(r.answer.Region); region != "" && r.meaning == ErrRegion {
 		said += ", " + region
 	}
 	if r.answer.StatusCode != 0 {
-		said = fmt.Sprintf("%d %s", r.answer.StatusCode, said)
+		said = status + said
 	}
 	if r.meaning == nil {
 		return "the object store refuses this: " + said

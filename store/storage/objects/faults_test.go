@@ -96,6 +96,30 @@ func TestRefusals(t *testing.T) {
 	}
 }
 
+// An answer without words, or with a page for people, is told by its status, once.
+func TestRefusalsWithoutWords(t *testing.T) {
+	for _, test := range []struct {
+		status int
+		page   string
+		want   string
+	}{
+		{http.StatusTemporaryRedirect, "", "refuses this: 307 Temporary Redirect"},
+		{http.StatusNotImplemented, "<!DOCTYPE html><title>Seeds</title>", "refuses this: 501 Not Implemented"},
+		{http.StatusMethodNotAllowed, "no seeds here", "refuses this: 405 Method Not Allowed: no seeds here"},
+	} {
+		f := withOne(t)
+		s := f.open()
+		f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+			w.WriteHeader(test.status)
+			io.WriteString(w, test.page)
+			return true
+		}
+		if err := s.ReadAt(t.Context(), "slabs/there", make([]byte, 5), 0); err == nil || !strings.HasSuffix(err.Error(), test.want) {
+			t.Errorf("%v, want %q at its end", err, test.want)
+		}
+	}
+}
+
 // A HEAD has no words: an absent bucket is told from an absent object all the same.
 func TestBucketIsGone(t *testing.T) {
 	f := newFake(t)
