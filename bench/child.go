@@ -18,7 +18,6 @@ const childCommand = "child"
 
 func runChild(ctx context.Context, s *setup, args []string) error {
 	debug.SetGCPercent(40) // as the program does
-	debug.SetMemoryLimit(220 << 20)
 	dir := s.String("repository", "", "as createRepository made it")
 	capture := s.String("capture", "", "tarball")
 	folder := s.String("folder", "", "that is captured")
