@@ -146,7 +146,7 @@ func (s *loading) holdNoMore(rec *format.SlabRecord) error {
 }
 
 // takeStanding adds what stands on others, once it is known what is there, and what was adopted. What stands on what is counted by
-// the tables that are read, where the index keeps all: above that only what a capture puts itself counts.
+// the tables that are read, where the index keeps all: above that only what a capture puts itself counts, and what was noted.
 func (s *loading) takeStanding(ctx context.Context) (err error) {
 	for _, rec := range s.Adopted {
 		if rec.HasDeltas() {
