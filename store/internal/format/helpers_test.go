@@ -24,13 +24,13 @@ func records() []record {
 		{"index file", EncodeIndexFile(sampleIndexFile()), againIndexFile, false},
 		{"slab table", sampleSlabTable().Encode(), againSlabTable, false},
 		{"slab record", sampleSlabRecord().Encode(), againSlabRecord, false},
-		{"hold", EncodeMark(&MarkRecord{Made: sampleTime, Host: "hazel", Reason: "the last of 4.1"}), againMark[MarkRecord], true},
-		{"lease", EncodeMark(&LeaseRecord{Began: sampleTime, Host: "hazel", Work: WorkCapture, About: "seedbank"}), againMark[LeaseRecord], true},
-		{"batch", EncodeMark(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}, Harmed: []HarmedSlab{{Slab: SlabID{3}, Frames: []uint32{1}}}, Hashes: []crypt.Digest{{7}}}), againMark[BatchRecord], true},
-		{"rehearsal", EncodeMark(sampleRehearsal()), againMark[RehearsalRecord], true},
-		{"verification", EncodeMark(sampleVerification()), againMark[VerificationRecord], true},
-		{"place", EncodeMark(&PlaceRecord{Made: time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC), Host: "hazel"}), againMark[PlaceRecord], true},
-		{"elsewhere", EncodeMark(sampleElsewhere()), againMark[ElsewhereRecord], true},
+		{"hold", encode(&MarkRecord{Made: sampleTime, Host: "hazel", Reason: "the last of 4.1"}), againMark[MarkRecord], true},
+		{"lease", encode(&LeaseRecord{Began: sampleTime, Host: "hazel", Work: WorkCapture, About: "seedbank"}), againMark[LeaseRecord], true},
+		{"batch", encode(&BatchRecord{Made: sampleTime, Slabs: []SlabID{{1}, {2}}, Captures: []string{"20260314t0203z-k7f3"}, Harmed: []HarmedSlab{{Slab: SlabID{3}, Frames: []uint32{1}}}, Hashes: []crypt.Digest{{7}}}), againMark[BatchRecord], true},
+		{"rehearsal", encode(sampleRehearsal()), againMark[RehearsalRecord], true},
+		{"verification", encode(sampleVerification()), againMark[VerificationRecord], true},
+		{"place", encode(&PlaceRecord{Made: time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC), Host: "hazel"}), againMark[PlaceRecord], true},
+		{"elsewhere", encode(sampleElsewhere()), againMark[ElsewhereRecord], true},
 	}
 }
 
@@ -50,11 +50,11 @@ func sampleRehearsal() *RehearsalRecord {
 var sampleTime = time.Date(2026, 3, 14, 2, 3, 0, 5e8, time.UTC)
 
 func againMark[R Record](b []byte) ([]byte, error) {
-	record, err := DecodeMark[R](b)
+	record, err := decodeMark[R](b)
 	if err != nil {
 		return nil, err
 	}
-	return EncodeMark(record), nil
+	return encode(record), nil
 }
 
 func againIndexFile(b []byte) ([]byte, error) {

@@ -104,7 +104,7 @@ func TestHashedFields(t *testing.T) {
 func TestBatchHashes(t *testing.T) {
 	for n, want := range map[int]error{0: nil, 1: ErrDamaged, 2: nil, 3: ErrDamaged} {
 		b := &BatchRecord{Captures: []string{"20260314t0203z-k7f3", "20260314t0203z-k7f4"}, Hashes: make([]crypt.Digest, n)}
-		got, err := DecodeMark[BatchRecord](EncodeMark(b))
+		got, err := decodeMark[BatchRecord](encode(b))
 		wantOnly(t, "a batch", err, want)
 		if err == nil && len(got.Hashes) != n {
 			t.Errorf("%d hashes, want %d", len(got.Hashes), n)
@@ -116,7 +116,7 @@ func TestBatchHashes(t *testing.T) {
 			t.Fatal(err)
 		}
 		whole := generic(t, b)
-		_, err = DecodeMark[BatchRecord](deterministic(t, whole))
+		_, err = decodeMark[BatchRecord](deterministic(t, whole))
 		wantOnly(t, "a hash of another length", err, ErrDamaged)
 	}
 }

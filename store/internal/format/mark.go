@@ -82,14 +82,11 @@ func OpenMark[R Record](sealed []byte, s *crypt.Opener) (*R, error) {
 	if err != nil {
 		return nil, damaged("the mark can't be opened: %v", err)
 	}
-	return DecodeMark[R](plain)
+	return decodeMark[R](plain)
 }
 
-// EncodeMark gives the plain bytes of a mark's record.
-func EncodeMark[R Record](record *R) []byte { return encode(record) }
-
-// DecodeMark is the inverse of EncodeMark.
-func DecodeMark[R Record](b []byte) (*R, error) {
+// decodeMark decodes the plain bytes of a mark's record.
+func decodeMark[R Record](b []byte) (*R, error) {
 	record := new(R)
 	if err := decode(b, record, tableBounds); err != nil {
 		return nil, err

@@ -19,11 +19,11 @@ func sampleElsewhere() *ElsewhereRecord {
 func TestPlaceBytes(t *testing.T) {
 	const made = "01" + "74" + "323032362d30332d31345430323a30333a30305a" + "02" + "65" + "68617a656c"
 	const id, zeros = "73" + "323032363033313474303230337a2d6b376633", "0000000000000000000000000000000000000000000000000000000000000000"
-	if got := hex.EncodeToString(EncodeMark(&PlaceRecord{Made: time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC), Host: "hazel"})); got != "a2"+made {
+	if got := hex.EncodeToString(encode(&PlaceRecord{Made: time.Date(2026, 3, 14, 2, 3, 0, 0, time.UTC), Host: "hazel"})); got != "a2"+made {
 		t.Errorf("got %s", got)
 	}
 	want := "a4" + made + "03" + "82" + id + id + "04" + "82" + "5820" + "01" + zeros[2:] + "5820" + zeros
-	if got := hex.EncodeToString(EncodeMark(sampleElsewhere())); got != want {
+	if got := hex.EncodeToString(encode(sampleElsewhere())); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
 	for name, bad := range map[string]string{
@@ -37,7 +37,7 @@ func TestPlaceBytes(t *testing.T) {
 		if err != nil {
 			t.Fatal(name, err)
 		}
-		if got, err := DecodeMark[ElsewhereRecord](b); err == nil {
+		if got, err := decodeMark[ElsewhereRecord](b); err == nil {
 			t.Errorf("%s: %+v", name, got)
 		}
 	}

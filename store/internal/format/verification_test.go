@@ -46,7 +46,7 @@ func TestVerificationBytes(t *testing.T) {
 	}
 	const want = "a8" + "01" + "74" + "323032362d30332d31345430323a30333a30305a" + "02" + "65" + "68617a656c" + "03" + "64" + "66756c6c" +
 		"05" + "03" + "06" + "01" + "07" + "1905dc" + "08" + "1a00010000" + "09" + "f5"
-	if got := hex.EncodeToString(EncodeMark(record)); got != want {
+	if got := hex.EncodeToString(encode(record)); got != want {
 		t.Errorf("got  %s\nwant %s", got, want)
 	}
 	for name, bad := range map[string]string{
@@ -58,7 +58,7 @@ func TestVerificationBytes(t *testing.T) {
 		if err != nil {
 			t.Fatal(name, err)
 		}
-		if got, err := DecodeMark[VerificationRecord](b); err == nil {
+		if got, err := decodeMark[VerificationRecord](b); err == nil {
 			t.Errorf("%s: %+v", name, got)
 		}
 	}

@@ -234,14 +234,19 @@ func (b *before) test(r known.Ref) (best basis, hits int) {
 // beneath gives the bases that are likely to be those of a chunk of a frame: bases come in the order of what they were
 // taken for.
 func beneath(bases []format.Base, chunk, chunks int) (near []format.Base) {
-	var all []format.Base
+	all := 0
 	for _, b := range bases {
-		for n := range b.Count {
-			all = append(all, format.Base{Slab: b.Slab, First: b.First + n, Count: 1})
-		}
+		all += int(b.Count)
 	}
-	at := chunk * len(all) / chunks
-	return all[max(0, at-1):min(len(all), at+2)]
+	at := chunk * all / chunks
+	from, to := max(0, at-1), min(all, at+2)
+	for _, b := range bases { // which are counted through as one
+		for n := max(0, from); n < min(int(b.Count), to); n++ {
+			near = append(near, format.Base{Slab: b.Slab, First: b.First + uint32(n), Count: 1})
+		}
+		from, to = from-int(b.Count), to-int(b.Count)
+	}
+	return near
 }
 
 // read reads a chunk that may be relied on, and that is what the index says. What can't be read is none.

@@ -16,53 +16,33 @@ const groupOf = 16
 // notedStanding is how many frames stand at the least on a group of chunks that is noted.
 const notedStanding = mostStanding / 8
 
-// Crowds counts the frames that stand on others, by any way: by groups of chunks.
+// Crowds counts the frames that stand on others, by any way: by groups of chunks. It is not safe for concurrent use.
 type Crowds struct {
-	of    map[crowd]standing
-	frame uint32           // at hand
-	noted map[crowd]uint32 // see Recall
+	counted tally
+	noted   tally // see Recall
 }
 
-type standing struct {
-	frames uint32
-	last   uint32 // of them, so that each counts once
-}
-
-type crowd struct {
-	slab  format.SlabID
-	group uint32
-}
-
-// Count adds a frame that stands on bases, which themselves may stand on others.
-func (c *Crowds) Count(bases []format.Base, below func(format.Base) []format.Base) {
-	c.frame++
-	for _, b := range bases {
-		c.count(b)
-		for _, under := range below(b) {
-			c.count(under)
-		}
-	}
-}
-
-func (c *Crowds) count(b format.Base) {
-	for group := b.First / groupOf; group <= (b.First+b.Count-1)/groupOf; group++ {
-		at := crowd{b.Slab, group}
-		s := c.of[at]
-		if s.last == c.frame {
-			continue
-		}
-		if c.of == nil {
-			c.of = make(map[crowd]standing)
-		}
-		c.of[at] = standing{s.frames + 1, c.frame}
+// Count adds a frame that stands on some groups. It takes a time that grows as the number of spans does, however long these are.
+func (c *Crowds) Count(on Groups) {
+	for _, s := range on {
+		c.counted.add(s, 1)
 	}
 }
 
 // Noted gives the groups of some slabs on which many frames stand, for Recall.
 func (c *Crowds) Noted(slabs map[format.SlabID]bool) (all []format.CrowdRecord) {
-	for at, n := range c.of {
-		if n.frames >= notedStanding && slabs[at.slab] {
-			all = append(all, format.CrowdRecord{Slab: at.slab, Group: at.group, Frames: n.frames})
+	for slab := range c.counted {
+		if !slabs[slab] {
+			continue
+		}
+		steps := c.counted.steps(slab)
+		for i, s := range steps {
+			if s.frames < notedStanding {
+				continue // as the last one is
+			}
+			for group := s.group; group < steps[i+1].group; group++ {
+				all = append(all, format.CrowdRecord{Slab: slab, Group: group, Frames: s.frames})
+			}
 		}
 	}
 	return all
@@ -70,36 +50,43 @@ func (c *Crowds) Noted(slabs map[format.SlabID]bool) (all []format.CrowdRecord) 
 
 // Recall has frames counted that were noted, until Add adds them: some of them may be counted twice.
 func (c *Crowds) Recall(noted []format.CrowdRecord) {
-	c.noted = make(map[crowd]uint32, len(noted))
+	c.noted = nil
 	for _, n := range noted {
-		c.noted[crowd{n.Slab, n.Group}] = n.Frames
+		c.noted.add(groupSpan{n.Slab, n.Group, n.Group + 1}, min(n.Frames, mostStanding))
 	}
 }
 
 // Add adds what others count, of other frames, and so all that there are.
 func (c *Crowds) Add(others *Crowds) {
 	c.noted = nil
-	if c.of == nil {
-		c.of = make(map[crowd]standing, len(others.of))
-	}
-	for at, n := range others.of {
-		s := c.of[at]
-		s.frames += n.frames
-		c.of[at] = s
+	for slab := range others.counted {
+		steps := others.counted.steps(slab)
+		for i, s := range steps[:len(steps)-1] {
+			c.counted.add(groupSpan{slab, s.group, steps[i+1].group}, s.frames)
+		}
 	}
 }
 
 // On tells how many frames stand on the chunks of a base, or those that most do.
-func (c *Crowds) On(b format.Base) (most uint32) {
-	for group := b.First / groupOf; group <= (b.First+b.Count-1)/groupOf; group++ {
-		at := crowd{b.Slab, group}
-		most = max(most, c.of[at].frames+c.noted[at])
+func (c *Crowds) On(b format.Base) uint32 { return c.most(spanOf(b)) }
+
+// most is On for groups.
+func (c *Crowds) most(s groupSpan) uint32 {
+	most := c.at(s.slab, s.from)
+	for _, t := range []*tally{&c.counted, &c.noted} {
+		for _, step := range t.within(s) {
+			most = max(most, c.at(s.slab, step.group))
+		}
 	}
 	return most
 }
 
-// full tells whether so many frames stand on the chunks of a base, or some of them, that no further one is to.
-func (c *Crowds) full(b format.Base) bool { return c.On(b) >= mostStanding }
+func (c *Crowds) at(slab format.SlabID, group uint32) uint32 {
+	return c.counted.at(slab, group) + c.noted.at(slab, group)
+}
+
+// full tells whether so many frames stand on some groups that no further one is to.
+func (c *Crowds) full(s groupSpan) bool { return c.most(s) >= mostStanding }
 
 // crowded tells whether so many frames stand on a base, or on what that stands on, that no further one is to.
 func (a *assembler) crowded(b basis) bool {
@@ -115,10 +102,10 @@ func (a *assembler) stand(b *basis) {
 		a.standing[b.frame]++
 		return
 	}
-	a.in.cfg.Crowds.Count(b.lies(), func(format.Base) []format.Base { return nil })
+	a.in.cfg.Crowds.Count(b.lies())
 }
 
 // lies gives where a base of before lies, and what it stands on.
-func (b *basis) lies() []format.Base {
-	return append(slices.Clone(b.below), format.Base{Slab: b.slab, First: b.n, Count: 1})
+func (b *basis) lies() Groups {
+	return GroupsOf(append(slices.Clone(b.below), format.Base{Slab: b.slab, First: b.n, Count: 1}))
 }

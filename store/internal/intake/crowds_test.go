@@ -11,24 +11,29 @@ import (
 func TestCrowds(t *testing.T) {
 	one, two := format.NewSlabID(), format.NewSlabID()
 	var c Crowds
-	below := func(b format.Base) []format.Base {
-		if b.Slab == two {
-			return []format.Base{{Slab: one, First: 3, Count: 1}}
+	count := func(bases ...format.Base) {
+		on := GroupsOf(bases)
+		for _, b := range bases {
+			if b.Slab == two {
+				on = on.With(GroupsOf([]format.Base{{Slab: one, First: 3, Count: 1}}))
+			}
 		}
-		return nil
+		c.Count(on)
 	}
-	c.Count([]format.Base{{Slab: one, First: 0, Count: 2}, {Slab: one, First: 14, Count: 4}, {Slab: two, First: 40, Count: 1}}, below)
-	c.Count([]format.Base{{Slab: two, First: 47, Count: 1}}, below)
-	for at, want := range map[crowd]uint32{{one, 0}: 2, {one, 1}: 1, {two, 2}: 2, {two, 1}: 0} {
-		if got := c.of[at].frames; got != want {
-			t.Errorf("%d frames stand on group %d, not %d", got, at.group, want)
+	count(format.Base{Slab: one, First: 0, Count: 2}, format.Base{Slab: one, First: 14, Count: 4}, format.Base{Slab: two, First: 40, Count: 1})
+	count(format.Base{Slab: two, First: 47, Count: 1})
+	for at, want := range map[format.Base]uint32{
+		{Slab: one, First: 0, Count: 16}: 2, {Slab: one, First: 16, Count: 16}: 1, {Slab: two, First: 32, Count: 16}: 2, {Slab: two, First: 16, Count: 16}: 0,
+	} {
+		if got := c.On(at); got != want {
+			t.Errorf("%d frames stand on the group of chunk %d, not %d", got, at.First, want)
 		}
 	}
 	for range mostStanding - 2 {
-		if c.full(format.Base{Slab: one, First: 15, Count: 1}) {
+		if c.full(spanOf(format.Base{Slab: one, First: 15, Count: 1})) {
 			t.Fatal("a group is full too early")
 		}
-		c.Count([]format.Base{{Slab: two, First: 40, Count: 1}}, below)
+		count(format.Base{Slab: two, First: 40, Count: 1})
 	}
 	a := &assembler{in: &Intake{cfg: Config{Crowds: &c}}, standing: make(map[int]int)}
 	for _, test := range []struct {
@@ -58,16 +63,15 @@ func TestCrowds(t *testing.T) {
 func TestCrowdsAdd(t *testing.T) {
 	slab := format.NewSlabID()
 	base := format.Base{Slab: slab, First: 3, Count: 1}
-	below := func(format.Base) []format.Base { return nil }
 	var own, others Crowds
 	for range 3 {
-		others.Count([]format.Base{base, {Slab: slab, First: 20, Count: 1}}, below)
+		others.Count(GroupsOf([]format.Base{base, {Slab: slab, First: 20, Count: 1}}))
 	}
-	own.Count([]format.Base{base}, below)
+	own.Count(GroupsOf([]format.Base{base}))
 	for _, c := range []*Crowds{&own, new(Crowds)} {
 		had := c.On(base)
 		c.Add(&others)
-		c.Count([]format.Base{base, base}, below)
+		c.Count(GroupsOf([]format.Base{base, base}))
 		if got := c.On(base); got != had+3+1 {
 			t.Errorf("%d frames stand on it, of %d and 3 and one more", got, had)
 		}
@@ -80,13 +84,12 @@ func TestCrowdsAdd(t *testing.T) {
 // What many stand on is noted, and counts beside what is counted until all is.
 func TestCrowdsNoted(t *testing.T) {
 	many, few, other := format.NewSlabID(), format.NewSlabID(), format.NewSlabID()
-	below := func(format.Base) []format.Base { return nil }
 	var all Crowds
 	for range notedStanding {
-		all.Count([]format.Base{{Slab: many, First: 16, Count: 1}, {Slab: other, First: 0, Count: 1}}, below)
+		all.Count(GroupsOf([]format.Base{{Slab: many, First: 16, Count: 1}, {Slab: other, First: 0, Count: 1}}))
 	}
 	for range notedStanding - 1 {
-		all.Count([]format.Base{{Slab: few, First: 0, Count: 1}}, below)
+		all.Count(GroupsOf([]format.Base{{Slab: few, First: 0, Count: 1}}))
 	}
 	noted := all.Noted(map[format.SlabID]bool{many: true, few: true})
 	if want := []format.CrowdRecord{{Slab: many, Group: 1, Frames: notedStanding}}; !slices.Equal(noted, want) {
@@ -96,15 +99,15 @@ func TestCrowdsNoted(t *testing.T) {
 	base := format.Base{Slab: many, First: 31, Count: 1}
 	c.Recall(noted)
 	for range mostStanding - notedStanding {
-		if c.full(base) {
+		if c.full(spanOf(base)) {
 			t.Fatal("a group is full too early")
 		}
-		c.Count([]format.Base{base}, below)
+		c.Count(GroupsOf([]format.Base{base}))
 	}
-	if !c.full(base) || len(c.Noted(map[format.SlabID]bool{few: true})) > 0 {
+	if !c.full(spanOf(base)) || len(c.Noted(map[format.SlabID]bool{few: true})) > 0 {
 		t.Error("what was noted does not count")
 	}
-	if c.Add(new(Crowds)); c.full(base) {
+	if c.Add(new(Crowds)); c.full(spanOf(base)) {
 		t.Error("what was noted counts once all is counted")
 	}
 }

@@ -34,7 +34,7 @@ func TestMore(t *testing.T) {
 			before, asked := len(r.slabRecords(t)), 0
 			var crowds Crowds
 			base := []format.Base{{Count: 1}}
-			crowds.Count(base, func(format.Base) []format.Base { return nil })
+			crowds.Count(GroupsOf(base))
 			r.moreFrom = test.from
 			r.more = func(context.Context) (*More, error) {
 				asked++

@@ -88,11 +88,11 @@ func (x *Index) AddSlab(slab format.SlabID, frames []format.TableFrame) error {
 	if x.far != nil {
 		return x.addFar(slab, frames)
 	}
+	x.stand(slab, frames)
 	for i := range frames {
 		if frames[i].Padding {
 			break // behind all others
 		}
-		x.stand(slab, &frames[i])
 		for c, length := range frames[i].Chunks {
 			id := frames[i].ID(c)
 			r, err := x.append(id)

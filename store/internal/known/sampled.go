@@ -151,11 +151,11 @@ func (x *Index) beginSampling() {
 // addFar is AddSlab where samples are kept.
 func (x *Index) addFar(slab format.SlabID, frames []format.TableFrame) error {
 	number, n := len(x.slabs)-1, 0
+	x.stand(slab, frames)
 	for i := range frames {
 		if frames[i].Padding {
 			break
 		}
-		x.stand(slab, &frames[i])
 		n += len(frames[i].Chunks)
 	}
 	if x.count+n > MaxChunks {

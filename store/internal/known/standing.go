@@ -3,7 +3,6 @@ package known
 import (
 	"iter"
 	"maps"
-	"slices"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -24,16 +23,30 @@ func (x *Index) Standing() iter.Seq2[format.SlabID, []format.SlabID] { return ma
 // AnyDeltas tells whether any such slab has.
 func (x *Index) AnyDeltas() bool { return len(x.standing) > 0 }
 
-// stand notes what a frame stands on.
-func (x *Index) stand(slab format.SlabID, f *format.TableFrame) {
-	if len(f.Bases) == 0 {
-		return
-	}
+// stand notes what the frames of a slab stand on, but for padding.
+func (x *Index) stand(slab format.SlabID, frames []format.TableFrame) {
+	var seen map[format.SlabID]bool // as a forged table names any number
 	bases := x.standing[slab]
-	for _, b := range f.Bases {
-		if b.Slab != slab && f.ID(0) != (crypt.Identity{}) && !slices.Contains(bases, b.Slab) {
-			bases = append(bases, b.Slab)
+	for i := range frames {
+		f := &frames[i]
+		if f.Padding {
+			return // behind all others
 		}
+		if len(f.Bases) == 0 {
+			continue
+		}
+		if seen == nil {
+			seen = map[format.SlabID]bool{slab: true}
+			for _, base := range bases {
+				seen[base] = true
+			}
+		}
+		for _, b := range f.Bases {
+			if !seen[b.Slab] && f.ID(0) != (crypt.Identity{}) {
+				seen[b.Slab] = true
+				bases = append(bases, b.Slab)
+			}
+		}
+		x.standing[slab] = bases
 	}
-	x.standing[slab] = bases
 }

@@ -63,11 +63,17 @@ func (s *baseless) find(depth uint32, lacks func(format.Base) bool) {
 
 // isBad tells of a chunk.
 func (s *baseless) isBad(chunk uint32) bool {
+	i := s.frameOf(chunk)
+	return i >= 0 && s.bad[i]
+}
+
+// frameOf gives the frame that a chunk is in, or -1; of chunks behind all the last one.
+func (s *baseless) frameOf(chunk uint32) int {
 	i, found := slices.BinarySearch(s.first, chunk)
 	if !found {
 		i--
 	}
-	return i >= 0 && i < len(s.bad) && s.bad[i]
+	return i
 }
 
 // blot gives the record without the identities of frames that were noted.

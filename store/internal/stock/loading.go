@@ -76,7 +76,7 @@ func (s *loading) load(ctx context.Context) error {
 			return err
 		}
 	}
-	if err := s.takeStanding(); err != nil {
+	if err := s.takeStanding(ctx); err != nil {
 		return err
 	}
 	if err := s.addHeld(s.last); err != nil {
@@ -146,8 +146,8 @@ func (s *loading) holdNoMore(rec *format.SlabRecord) error {
 }
 
 // takeStanding adds what stands on others, once it is known what is there, and what was adopted. What stands on what is counted by
-// the tables that are read, where the index keeps all: above that only what a capture puts itself counts.
-func (s *loading) takeStanding() error {
+// the tables that are read, where the index keeps all: above that only what a capture puts itself counts, and what was noted.
+func (s *loading) takeStanding(ctx context.Context) (err error) {
 	for _, rec := range s.Adopted {
 		if rec.HasDeltas() {
 			s.p.note(rec)
@@ -159,7 +159,9 @@ func (s *loading) takeStanding() error {
 		records[i] = h.rec
 	}
 	if s.p.each == nil && !s.Index.Sampled() { // else nothing is written by it, or they are not all
-		s.Crowds = countCrowds(records, s.counted)
+		if s.Crowds, err = countCrowds(ctx, records, s.counted); err != nil {
+			return err
+		}
 	}
 	for i, rec := range s.p.blotBaseless(records) {
 		h := held{rec, s.standing[i].at}
