@@ -910,7 +910,7 @@ func TestStandingIsBounded(t *testing.T) {
 	for _, test := range []struct {
 		machine     string
 		least, most int
-	}{{"that knows nothing", 96, 128}, {"that has copies of tables", 48, 128}} {
+	}{{"that knows nothing", 80, 128}, {"that has copies of tables", 48, 128}} {
 		t.Run(test.machine, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				f := newFixtureOf(t, withDeltas(store.DeltasOn))

@@ -31,7 +31,7 @@ func TestDoneEverywhere(t *testing.T) {
 	ctx, cancel := context.WithCancelCause(t.Context())
 	cancel(cause)
 
-	functions := map[string]reflect.Value{"Open": reflect.ValueOf(store.Open), "Create": reflect.ValueOf(store.Create), "CreateReplica": reflect.ValueOf(store.CreateReplica)}
+	functions := map[string]reflect.Value{"Find": reflect.ValueOf(store.Find), "Open": reflect.ValueOf(store.Open), "Create": reflect.ValueOf(store.Create), "CreateReplica": reflect.ValueOf(store.CreateReplica)}
 	for _, name := range functionsWithContext(t) {
 		if _, ok := functions[name]; !ok {
 			t.Errorf("%s takes a context: add it here", name)
@@ -46,7 +46,7 @@ func TestDoneEverywhere(t *testing.T) {
 		}
 	}
 	for name, function := range functions {
-		ask(name, function, map[string]*fixture{"Open": f, "Create": &empty, "CreateReplica": &empty}[name])
+		ask(name, function, map[string]*fixture{"Find": f, "Open": f, "Create": &empty, "CreateReplica": &empty}[name])
 	}
 	asked := 0
 	for _, v := range []any{f.Repository, opened} {
