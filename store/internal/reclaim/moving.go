@@ -46,7 +46,7 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 		if m.alike, err = c.v.allAlike(ctx, some); err != nil {
 			return false, err
 		}
-		m.take = func(ctx context.Context) error { return m.moveChunks(ctx, some) }
+		m.take = func(ctx context.Context) error { return m.moveSome(ctx, some) }
 		written, err := m.run(ctx, c.lease, some)
 		c.out.Written += written
 		c.out.Moved += len(some)
@@ -72,6 +72,30 @@ type mover struct {
 	meter *vault.Meter
 	alike bool                        // nothing more is gained by looking for what the chunks are alike
 	take  func(context.Context) error // takes in the chunks of the slabs that are left now
+}
+
+// moveSome takes in the chunks of slabs that are needed. Where some stand on others that are moved as well, both are taken in as they were
+// captured, so that a delta finds again what it is like. What stands on slabs that stay is told that by its frames, and comes first.
+func (m *mover) moveSome(ctx context.Context, slabs []*stocked) error {
+	isLeft := func(base *stocked) bool { return m.left[base.id] }
+	if !slices.ContainsFunc(slabs, func(s *stocked) bool { return slices.ContainsFunc(s.below, isLeft) }) {
+		return m.moveChunks(ctx, slabs)
+	}
+	var first, inTurn []*stocked
+	for _, s := range slabs {
+		if len(s.below) > 0 && !slices.ContainsFunc(s.below, isLeft) {
+			first = append(first, s)
+		} else {
+			inTurn = append(inTurn, s)
+		}
+	}
+	if err := m.moveChunks(ctx, first); err != nil {
+		return err
+	}
+	if err := m.w.Intake.EndSlab(); err != nil {
+		return err
+	}
+	return m.moveInTurn(ctx, inTurn)
 }
 
 // run moves the chunks, and then puts new generations of the index files

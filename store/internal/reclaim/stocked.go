@@ -26,6 +26,11 @@ type stocked struct {
 	below, above []*stocked // on which its frames stand, and whose frames stand on it
 }
 
+// standsOnOthers tells whether any of its frames is a delta.
+func (s *stocked) standsOnOthers() bool {
+	return slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 })
+}
+
 // readSlabs takes stock of the slabs, by the tables, or by what a slab itself says
 // where no table lists it.
 func (v *survey) readSlabs(ctx context.Context) (err error) {

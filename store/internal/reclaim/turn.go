@@ -25,13 +25,22 @@ type turns struct {
 	begun   bool             // something was put since the last slab was ended
 }
 
-// moveInTurn takes in the chunks of slabs that are needed.
+// moveInTurn takes in the chunks of slabs that are needed. Those of others that are left were taken in before.
 func (m *mover) moveInTurn(ctx context.Context, slabs []*stocked) error {
 	t := &turns{mover: m, hasher: m.r.vault.Keys().NewHasher(), planned: make(bitset, len(m.v.direct)), left: make(map[*stocked]int)}
+	now := make(map[format.SlabID]bool)
 	for _, s := range slabs {
+		now[s.id] = true
 		for at := s.first; at < s.first+s.chunks; at++ {
 			if m.v.direct.has(at) {
 				t.left[s]++
+			}
+		}
+	}
+	for id := range m.ids {
+		if s := m.v.stock[id]; !now[id] {
+			for at := s.first; at < s.first+s.chunks; at++ {
+				t.planned.set(at)
 			}
 		}
 	}
@@ -39,7 +48,7 @@ func (m *mover) moveInTurn(ctx context.Context, slabs []*stocked) error {
 	if err != nil {
 		return err
 	}
-	m.index.FindAdded() // there is nothing yet
+	m.index.FindAdded() // nobody else uses it yet
 	latest := make(map[[2]string]*ledger.Capture)
 	for _, c := range m.v.byAge() {
 		of := [2]string{c.Name, c.Host}

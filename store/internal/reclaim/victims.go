@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"slices"
 
-	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
 	"github.com/kistarchive/kist/store/internal/stock"
 )
@@ -214,7 +213,7 @@ func (v *survey) movesAlone(s *stocked) bool {
 	}
 	lot := []*stocked{s}
 	n, size := v.freed(lot)
-	if slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 }) {
+	if s.standsOnOthers() {
 		n = size - v.rest(lot, true)
 	}
 	return n >= 0
@@ -226,7 +225,7 @@ func (v *survey) freed(lot []*stocked) (bytes, size int64) {
 	for _, s := range lot {
 		size += s.info.Size
 		bytes += v.dead(s)
-		deltas = deltas || slices.ContainsFunc(s.frames, func(f format.Frame) bool { return len(f.Bases) > 0 })
+		deltas = deltas || s.standsOnOthers()
 	}
 	if deltas {
 		bytes = size - v.rest(lot, false)
