@@ -83,15 +83,23 @@ func spoolName(r *store.Repository) string {
 	return r.ID().String()
 }
 
-// placeAlone gives the spool of the repository that was last found where one is asked for. It fails with errNoSpool.
-func (a *app) placeAlone() (*spool.Spool, error) {
-	at, err := a.repositoryPlace()
-	if err != nil {
-		return nil, err
+// spoolsOfPlace gives the place that is asked for, and this machine's spools. It fails with errNoSpool where it has none.
+func (a *app) spoolsOfPlace() (at where.Place, all spool.Spools, err error) {
+	if at, err = a.repositoryPlace(); err != nil {
+		return at, all, err
 	}
 	all, ok := a.spools()
 	if !ok {
-		return nil, errNoSpool
+		return at, all, errNoSpool
+	}
+	return at, all, nil
+}
+
+// placeAlone gives the spool of the repository that was last found where one is asked for. It fails with errNoSpool.
+func (a *app) placeAlone() (*spool.Spool, error) {
+	at, all, err := a.spoolsOfPlace()
+	if err != nil {
+		return nil, err
 	}
 	id, err := all.At(at.Full())
 	if errors.Is(err, fs.ErrNotExist) {
@@ -135,13 +143,9 @@ func (a *app) notedOfMount(at where.Place) string {
 // spoolToFill is spoolAlone for what is captured: nothing goes into a spool of which it is only likely that it is the one, since the
 // place may be mistyped, and that would be sent to another repository.
 func (a *app) spoolToFill(ctx context.Context) (*spooled, error) {
-	at, err := a.repositoryPlace()
+	at, all, err := a.spoolsOfPlace()
 	if err != nil {
 		return nil, err
-	}
-	all, ok := a.spools()
-	if !ok {
-		return nil, errNoSpool
 	}
 	if _, err := all.At(at.Full()); errors.Is(err, fs.ErrNotExist) && a.notedOfMount(at) == "" {
 		return nil, errNoSpool
