@@ -28,12 +28,28 @@ func (l *Lease) CheckAfter(ctx context.Context, threat func(*ledger.Batch) bool)
 	if going.Threatens(threat) {
 		return ErrOvertaken
 	}
+	return l.checkThere(ctx)
+}
+
+// checkThere gives ErrOvertaken where the lease was removed.
+func (l *Lease) checkThere(ctx context.Context) error {
 	// Renewals have other names: the first one stays as long as the lease.
-	_, err = l.r.storage.Stat(ctx, names.Lease(l.ID, 0))
+	_, err := l.r.storage.Stat(ctx, names.Lease(l.ID, 0))
 	if errors.Is(err, storage.ErrNotFound) {
 		return fmt.Errorf("%s was removed: %w", names.Lease(l.ID, 0), ErrOvertaken)
 	}
 	return err
+}
+
+// Explain gives ErrOvertaken in the place of what was met under the lease, where something was not as it should be and the lease
+// was removed as that of somebody dead: whoever went on without it may have removed what it still counted on.
+func (l *Lease) Explain(ctx context.Context, met error) error {
+	if errors.Is(met, format.ErrDamaged) || errors.Is(met, storage.ErrNotFound) {
+		if err := l.checkThere(ctx); errors.Is(err, ErrOvertaken) {
+			return err
+		}
+	}
+	return met
 }
 
 // CheckMarked makes sure, once marks of captures are there, that none of these is being

@@ -2,6 +2,7 @@ package lease
 
 import (
 	"errors"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -64,6 +65,36 @@ func TestRewriting(t *testing.T) {
 				}
 				time.Sleep(3 * time.Minute)
 			})
+		})
+	}
+}
+
+// What is missing or damaged is laid to others where the lease was removed as that of somebody dead, and to nobody else.
+func TestExplain(t *testing.T) {
+	damaged := fmt.Errorf("frame 1: %w", format.ErrDamaged)
+	for _, test := range []struct {
+		met     error
+		removed bool
+		others  bool
+	}{
+		{damaged, true, true},
+		{fmt.Errorf("slab: %w", storage.ErrNotFound), true, true},
+		{damaged, false, false},
+		{storage.ErrNotFound, false, false},
+		{storage.ErrExists, true, false},
+		{nil, true, false},
+	} {
+		leased(t, func(t *testing.T, r *Leases, st *storagetest.Faulty) {
+			l := take(t, r)
+			defer l.End(t.Context())
+			if test.removed {
+				if err := st.Remove(t.Context(), names.Lease(l.ID, 0)); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if err := l.Explain(t.Context(), test.met); errors.Is(err, ErrOvertaken) != test.others || !test.others && err != test.met {
+				t.Errorf("%v, removed %v: %v", test.met, test.removed, err)
+			}
 		})
 	}
 }

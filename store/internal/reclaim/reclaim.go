@@ -94,7 +94,7 @@ func (r *Keeper) reclaim(ctx context.Context, o Options) (*Report, error) {
 		return nil, err
 	}
 	c := &reclaimer{r: r, o: o, lease: l, out: &Report{Captures: []string{}}, refused: make(map[string]int64)}
-	err = c.run(ctx)
+	err = l.Explain(ctx, c.run(ctx))
 	c.out.Waiting = c.waiting
 	c.out.Refused = len(c.refused)
 	wanted := false // of what a run is for; the rest serves no more than to be tidied
