@@ -81,7 +81,7 @@ func pipes(orders, answers *[2]int) error {
 }
 
 func wait(ctx context.Context, force <-chan struct{}, c *exec.Cmd, order io.WriteCloser, answer io.Reader) Outcome {
-	ended, told, letGo := make(chan struct{}), make(chan int, 1), make(chan struct{})
+	ended, told := make(chan struct{}), make(chan int, 1)
 	go func() {
 		c.Wait()
 		close(ended)
@@ -90,8 +90,6 @@ func wait(ctx context.Context, force <-chan struct{}, c *exec.Cmd, order io.Writ
 		var status [1]byte
 		if n, _ := answer.Read(status[:]); n == 1 {
 			told <- int(status[0])
-		} else {
-			close(letGo)
 		}
 	}()
 	interrupted := ctx.Done()
@@ -117,8 +115,7 @@ func wait(ctx context.Context, force <-chan struct{}, c *exec.Cmd, order io.Writ
 			select {
 			case <-ended:
 				return Outcome{Forced: true}
-			case <-letGo:
-			case <-time.After(leaveTime):
+			case <-time.After(leaveTime): // it has let go by now
 			}
 			return Outcome{Forced: true, Left: c.Process.Pid}
 		}
@@ -178,7 +175,6 @@ func (w *Work) Interruptible() (context.Context, context.CancelFunc) {
 		for interrupted := false; ; interrupted = true {
 			if n, _ := w.orders.Read(make([]byte, 1)); n == 0 && interrupted {
 				unlock() // what is held by a lock is brought to its end by another process
-				w.answers.Close()
 				unix.Kill(os.Getpid(), unix.SIGKILL)
 			} else if n == 0 {
 				cancel() // it was killed: nobody is there to interrupt a second time
