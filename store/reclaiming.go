@@ -113,8 +113,9 @@ type Reclaimed struct {
 // It may be stopped at any moment and called again, beside any number of
 // captures, restores and verifications, but only one at a time: [ErrBusy]. It
 // fails with [ErrBadOptions], also where something is to be stored anew with deltas and captures are kept apart; with
-// [ErrNoDeltas] where that is so and deltas are off; with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
-// what is needed, and with [ErrUnexplained] where that looks wrong.
+// [ErrNoDeltas] where that is so and deltas are off; with fs.ErrPermission where the storage refuses to remove all that was to go,
+// which ends moving and storing anew; with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know what is needed, and
+// with [ErrUnexplained] where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
 	ctx, g := guarded(ctx)
 	defer g.finish(&err)

@@ -93,7 +93,7 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 		}
 		batch := c.v.batchOf(lots, c.o.ToDeltas, room)
 		out.noteRoom(batch, lots)
-		if most := c.o.ToDeltas.For; len(batch) == 0 || !first && most > 0 && time.Since(begun)+last > most {
+		if most := c.o.ToDeltas.For; len(batch) == 0 || c.allRefused() || !first && most > 0 && time.Since(begun)+last > most {
 			break
 		}
 		began, freed := time.Now(), c.out.Freed
