@@ -252,7 +252,7 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 	if u.Reclaimable > 0 {
 		a.Printf("kist reclaim would free about %s, once the grace time has passed", screen.Size(uint64(u.Reclaimable)))
 		if mayStay(u) {
-			a.Printf(",\nor leave it: up to 3%% of what is stored may stay in slabs that are needed in part")
+			a.Printf(",\nor leave it: %s", leavesDead)
 		}
 		if retired > 0 {
 			a.Printf("\n(%s: kist list --retired)", screen.Count(retired, "retired capture", "retired captures"))
@@ -261,6 +261,9 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 	}
 	return nil
 }
+
+// leavesDead says why what no capture needs may stay.
+const leavesDead = "up to 3% of what is stored may stay in slabs that are needed in part"
 
 // mayStay tells whether reclaim may leave all that no capture needs, as it does with 3 % of what is stored.
 func mayStay(u *store.Usage) bool {
