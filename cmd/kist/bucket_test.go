@@ -86,6 +86,25 @@ func TestSetupInBucket(t *testing.T) {
 		"holds a repository": {func(f *objectstest.Fake) {
 			f.Objects["hazel/kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
 		}, "", statusFailed, "there is a kist repository already", 1},
+		"within a repository": {func(f *objectstest.Fake) {
+			f.Objects["kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusFailed, "Choose a prefix that lies beside that repository, not in it", 1},
+		"within one, further up": {func(f *objectstest.Fake) {
+			f.Objects["hazel/kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "--repository s3://seeds/hazel/leases/x", statusFailed, "lies within the repository in s3://seeds/hazel?", 1},
+		"beside one": {func(f *objectstest.Fake) {
+			f.Objects["hazelnut/kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusDone, "is ready", -1},
+		"may not look further up": {func(f *objectstest.Fake) {
+			f.Objects["kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+			f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+				above := r.URL.Path == "/seeds/kist.json"
+				if above {
+					objectstest.Refuse(w, http.StatusForbidden, "AccessDenied")
+				}
+				return above
+			}
+		}, "", statusDone, "is ready", -1},
 		"may not make buckets": {func(f *objectstest.Fake) {
 			f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 				makes := r.Method == http.MethodPut && strings.Trim(r.URL.Path, "/") == "seeds"

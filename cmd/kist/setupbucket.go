@@ -23,20 +23,24 @@ func (a *app) prepareBucket(c *cli.Context, place where.Place, w *waited) (_ *wh
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := a.prepare(c, at, bucket); err != nil {
+	if err := a.prepare(c, at, bucket, opening); err != nil {
 		letGo(at)
 		return nil, nil, err
 	}
 	return at, func() {}, nil // store.Create takes back what it put
 }
 
-func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage) error {
+func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage, o where.Opening) error {
 	var making error
 	if c.Bool("make-bucket") {
 		making = bucket.MakeBucket(c.Context)
 		if making != nil && !errors.Is(making, storage.ErrExists) && !errors.Is(making, objects.ErrDenied) {
 			return making
 		}
+	}
+	o.Unguarded = nil // what Probe finds is said
+	if err := checkNotWithinBucket(c.Context, at.Place, o); err != nil {
+		return err
 	}
 	found, err := bucket.Probe(c.Context)
 	if err != nil && errors.Is(making, objects.ErrDenied) { // else it is there, and that is enough
