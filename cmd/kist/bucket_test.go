@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -284,7 +285,8 @@ func TestReclaimRefused(t *testing.T) {
 	must("verify", "--full")
 }
 
-// TestBucketChanges: a store that ignores conditions which it knew is told of by all that writes, and by nothing else.
+// TestBucketChanges: a store that ignores conditions which it knew is told of by all that writes, and by status, which writes nothing and
+// tells it of no other place, until a run finds that it heeds them.
 func TestBucketChanges(t *testing.T) {
 	f := objectstest.NewFake(t)
 	kist := inBucket(t, f)
@@ -298,7 +300,28 @@ func TestBucketChanges(t *testing.T) {
 				t.Errorf("ignored: %v, %v: status %d, %s", ignores, args, status, said)
 			}
 		}
+		f.Count("")
+		status, said := kist("status")
+		if puts := f.Count("PUT"); puts > 0 || strings.Contains(said, "Wanted: s3://seeds/hazel?endpoint="+f.Server.URL+" ignored conditional writes") != ignores || (status == statusFailed) != ignores {
+			t.Errorf("ignored: %v: status %d, %d writes, %s", ignores, status, puts, said)
+		}
 		f.Set(func() { f.Ignores = true })
+	}
+	if status, said := kist("status", "--json"); status != statusFailed || !strings.Contains(said, `"wanted":[{"kind":"condition","text":"s3://seeds/hazel?`) {
+		t.Errorf("status %d, %s", status, said)
+	}
+	f.Set(func() {
+		f.Ignores = false
+		for name, o := range maps.Clone(f.Objects) {
+			f.Objects[strings.Replace(name, "hazel/", "other/", 1)] = o
+		}
+	})
+	if status, said := kist("status", "--repository", "s3://seeds/other"); status != statusDone || !strings.Contains(said, "All is well.") {
+		t.Errorf("of another place: status %d, %s", status, said)
+	}
+	kist("reclaim")
+	if status, said := kist("status"); status != statusDone || !strings.Contains(said, "All is well.") {
+		t.Errorf("once it heeds them: status %d, %s", status, said)
 	}
 }
 
