@@ -63,6 +63,9 @@ type ToDeltasOptions struct {
 	// batch might come to more than that less 64 MiB, or less a quarter of Room where that is less; each is held to at most 9/8 of what
 	// it was. 0: any number.
 	Room int64
+	// Begin, if set, is called before the first slab is stored anew, with how many there are, and their bytes; where there is none it is
+	// not, nor in a dry run.
+	Begin func(slabs int, bytes int64)
 }
 
 // ToDeltas says what was stored anew with deltas.
@@ -149,7 +152,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	}
 	done, err := do(ctx, reclaim.Options{
 		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Reserve: o.Reserve, Host: o.Host, Meter: g.meter("ReclaimOptions.Progress", o.Progress), Waiting: g.waiting(o.Waiting),
-		ToDeltas: (*reclaim.ToDeltas)(o.ToDeltas),
+		ToDeltas: g.toDeltas(o.ToDeltas),
 	})
 	if done == nil {
 		return nil, err

@@ -325,8 +325,13 @@ func TestBucketChanges(t *testing.T) {
 	}
 }
 
-// TestWordsOfBuckets: of a bucket nothing is said of folders and mounts.
+// TestWordsOfBuckets: of a bucket nothing is said of folders, disks and mounts.
 func TestWordsOfBuckets(t *testing.T) {
+	kist := inBucket(t, objectstest.NewFake(t))
+	kist("setup")
+	if status, said := kist("usage"); status != statusDone || !strings.Contains(said, "0 captures of 0 B in 0 slabs: ") || !strings.Contains(said, " in the bucket\n") || strings.Contains(said, "on disk") {
+		t.Errorf("usage: status %d, %s", status, said)
+	}
 	if text := callText(files.Call{Op: objects.Request}); text != "" {
 		t.Errorf("a request: %q", text)
 	}

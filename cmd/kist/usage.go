@@ -162,7 +162,7 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	case a.JSON:
 		err = a.PrintJSON(usageJSON{u, retired, a.lapsed.missing()})
 	case !written:
-		err = a.printUsage(u, o, retired)
+		err = a.printUsage(u, o, retired, r.at.InBucket())
 	}
 	if err != nil {
 		return err
@@ -232,7 +232,7 @@ func (a *app) countRetired(ctx context.Context, r *repository) (n int, err error
 }
 
 // printUsage prints tables for people.
-func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) error {
+func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int, inBucket bool) error {
 	for _, lines := range usageTables(u, a.Width() > 0) {
 		if err := a.Table(lines); err != nil {
 			return err
@@ -240,8 +240,12 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 		a.Printf("\n")
 	}
 	if o == (store.UsageOptions{}) {
-		a.Printf("%s of %s in %s: %s on disk%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
-			screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)), ofStreams(u.Stored, u.Captured))
+		lies := "on disk"
+		if inBucket {
+			lies = "in the bucket"
+		}
+		a.Printf("%s of %s in %s: %s %s%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
+			screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)), lies, ofStreams(u.Stored, u.Captured))
 		a.printBeside(u)
 	} else {
 		a.Printf("%s of %s: %s stored%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),

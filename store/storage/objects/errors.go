@@ -126,9 +126,9 @@ func plain(s string) string {
 	return s[:min(len(s), 200)]
 }
 
-// explain gives what an error means, in words that have no secrets in them.
+// explain gives what an error means, in words that have no secrets in them; nil stays nil.
 func explain(err error) error {
-	if errors.Is(err, storage.ErrNotFound) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+	if err == nil || errors.Is(err, storage.ErrNotFound) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return err
 	}
 	answer, ok := answered(err)
