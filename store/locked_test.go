@@ -254,6 +254,38 @@ func TestRestsUnremovable(t *testing.T) {
 	})
 }
 
+// TestLeaseThatStays: who could not remove its lease, though it is done, holds up others until that lapses, which they are told, and no longer.
+func TestLeaseThatStays(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, store.CreateOptions{Deltas: store.DeltasOff, ChunkAverage: 8192, Grace: 24 * time.Hour})
+		defer f.Close()
+		medium := f.lock()
+		medium.locked = func(storage.Info) bool { return true }
+		f.reclaim(store.ReclaimOptions{})
+		medium.locked = nil
+		reclaim := func() error {
+			_, err := f.Reclaim(t.Context(), store.ReclaimOptions{})
+			return err
+		}
+		busy, ok := errors.AsType[*store.BusyError](reclaim())
+		if !ok {
+			t.Fatal("a lease that stays is not seen")
+		}
+		lapses := busy.Writer.Lapses()
+		if in := time.Until(lapses); in < 29*time.Minute || in > 31*time.Minute { // FORMAT.md, section 10
+			t.Errorf("it lapses in %v", in)
+		}
+		time.Sleep(time.Until(lapses) - time.Minute)
+		if err := reclaim(); !errors.Is(err, store.ErrBusy) {
+			t.Errorf("a minute before: %v", err)
+		}
+		time.Sleep(time.Until(lapses) + 10*time.Second)
+		if err := reclaim(); err != nil {
+			t.Errorf("after it: %v", err)
+		}
+	})
+}
+
 // anyFinal tells whether something is named finally.
 func (f *fixture) anyFinal() bool {
 	infos, err := f.mem.List(f.t.Context(), "condemned")

@@ -241,7 +241,7 @@ func outlookLines(out *store.Reclaimed, plan bool, now time.Time) []string {
 		add("Note: %s.", noteText(note))
 	}
 	for _, w := range out.Waiting {
-		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done.", writerText(w))
+		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done; %s.", writerText(w), lapseText(w))
 	}
 	return lines
 }
