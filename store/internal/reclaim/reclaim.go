@@ -83,13 +83,20 @@ func (earlier *Report) and(r *Report) *Report {
 	return r
 }
 
+// leaseStays is the note of a run that had nothing to remove yet, by which it shows that it could not have.
+const leaseStays = "the storage refuses to remove the lease of this run, so that others wait for it for half an hour; what is to go can be removed only by a key or user that may, when reclaiming again"
+
 // reclaim is one run.
-func (r *Keeper) reclaim(ctx context.Context, o Options) (*Report, error) {
+func (r *Keeper) reclaim(ctx context.Context, o Options) (out *Report, err error) {
 	l, err := r.leases.Take(ctx, format.WorkReclaim, o.Host, "")
 	if err != nil {
 		return nil, err
 	}
-	defer l.End(ctx)
+	defer func() {
+		if l.End(ctx); l.Stays() && out != nil && out.Refused == 0 {
+			out.Notes = append(out.Notes, leaseStays)
+		}
+	}()
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
