@@ -86,9 +86,15 @@ func (a *app) reclaim(c *cli.Context) error {
 	}
 	a.roomFor(c, r, o.ToDeltas)
 	progress, end := a.progress("moving")
-	o.Progress = progress
+	if progress != nil {
+		o.Progress = func(p store.Progress) { progress(p) }
+	}
 	if o.ToDeltas != nil {
-		o.ToDeltas.Begin = func(int, int64) { end(); caution() }
+		o.ToDeltas.Begin = func(int, int64) {
+			end() // which takes that off for good
+			caution()
+			progress, end = a.progress("moving")
+		}
 	}
 	waited := false
 	o.Waiting = func(d time.Duration) {
