@@ -174,6 +174,12 @@ func panicsAt(t *testing.T, f *fixture, c *store.Capture) map[string]func() erro
 			_, err := f.Reclaim(ctx, store.ReclaimOptions{Waiting: func(time.Duration) { panic(errWeevils) }})
 			return err
 		},
+		"ToDeltasOptions.Begin": func() error {
+			old, _, _ := aged(t, 1, 5)
+			old.setDeltas(store.DeltasOn)
+			_, err := old.Reclaim(ctx, store.ReclaimOptions{ToDeltas: &store.ToDeltasOptions{Begin: func(int, int64) { panic(errWeevils) }}})
+			return err
+		},
 		"ReplicateOptions.Progress": func() error {
 			to, err := store.CreateReplica(ctx, storage.NewMemory(), f.Repository, f.key, store.ReplicaOptions{})
 			if err != nil {

@@ -5,12 +5,16 @@ import (
 	"fmt"
 	"slices"
 
+	"github.com/kistarchive/kist/store/internal/reclaim"
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
 // Freed says what would come free without some captures.
 type Freed struct {
 	Bytes int64 `json:"freed_bytes"`
+	// MayStay tells that reclaiming may leave all of that but index files where ReclaimOptions.MinDead is 0: with what else no capture
+	// needs it would be no more than it leaves in slabs that are needed in part.
+	MayStay bool `json:"may_stay,omitempty"`
 	// Unread are the ids of captures whose index files can't be read: what they need counts as nobody's, so that less comes free
 	// than Bytes.
 	Unread []string `json:"unread,omitempty"`
@@ -46,12 +50,12 @@ func (r *Repository) FreedBy(ctx context.Context, ids []string) (f *Freed, err e
 	if err != nil {
 		return nil, err
 	}
-	bytes, inPart, err := r.scales.FreedBy(ctx, inner(l.Captures), going)
+	freed, err := r.scales.FreedBy(ctx, inner(l.Captures), going)
 	if err != nil {
 		return nil, err
 	}
-	f = &Freed{Bytes: bytes}
-	f.Unread, f.InPart, err = l.gaps(inPart)
+	f = &Freed{Bytes: freed.Bytes, MayStay: freed.Bytes > 0 && reclaim.MayStay(freed.Dead, freed.Slabs)}
+	f.Unread, f.InPart, err = l.gaps(freed.InPart)
 	return f, err
 }
 

@@ -160,6 +160,28 @@ func TestFreedByNothing(t *testing.T) {
 	}
 }
 
+// TestFreedByMayStay: reclaiming leaves what is said to stay, and index files alone go; with what is dead already it is too much.
+func TestFreedByMayStay(t *testing.T) {
+	f := newFixture(t)
+	stays := file{name: "a", content: random(1, 1_000_000)}
+	some := f.capture(tarOf(t, stays, file{name: "b", content: random(2, 10_000)}))
+	more := f.capture(tarOf(t, stays, file{name: "c", content: random(3, 300_000)}))
+	f.capture(tarOf(t, stays))
+	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.0001})
+	for _, test := range []struct {
+		going []*store.Capture
+		want  bool
+	}{{nil, false}, {[]*store.Capture{some}, true}, {[]*store.Capture{more}, false}, {[]*store.Capture{some, more}, false}} {
+		if freed, err := f.FreedBy(t.Context(), idsOf(test.going)); err != nil || freed.MayStay != test.want {
+			t.Errorf("%d captures: %+v, %v; want %v", len(test.going), freed, err, test.want)
+		}
+	}
+	f.retire(some)
+	if out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace}); out.Slabs > 0 || out.Moved > 0 || len(out.Captures) != 1 {
+		t.Errorf("%+v", out)
+	}
+}
+
 // TestFreedByDamaged: what an index file needs that can't be read counts as nobody's, and nothing is told of that capture itself.
 func TestFreedByDamaged(t *testing.T) {
 	f := newFixture(t)

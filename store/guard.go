@@ -11,6 +11,7 @@ import (
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/ledger"
+	"github.com/kistarchive/kist/store/internal/reclaim"
 	"github.com/kistarchive/kist/store/internal/vault"
 	"github.com/kistarchive/kist/store/volume"
 )
@@ -147,6 +148,22 @@ func (g *guard) waiting(waiting func(time.Duration)) func(time.Duration) {
 			g.call("ReclaimOptions.Waiting", func() { waiting(d) })
 		}
 	}
+}
+
+// toDeltas guards ToDeltasOptions.Begin.
+func (g *guard) toDeltas(o *ToDeltasOptions) *reclaim.ToDeltas {
+	if o == nil {
+		return nil
+	}
+	guarded := &reclaim.ToDeltas{For: o.For, Batch: o.Batch, Room: o.Room}
+	if o.Begin != nil {
+		guarded.Begin = func(slabs int, bytes int64) {
+			if g.failed() == nil {
+				g.call("ToDeltasOptions.Begin", func() { o.Begin(slabs, bytes) })
+			}
+		}
+	}
+	return guarded
 }
 
 // warn guards OpenOptions.Warn.

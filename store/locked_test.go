@@ -161,6 +161,133 @@ func reclaimLocked(t *testing.T, name string, locked func(storage.Info) bool) {
 	}
 }
 
+// TestToDeltasUnremovable: where nothing of what is to go can be removed, nothing is put that would only come on top, neither what is
+// stored anew nor rests that are moved, and it is said after the waits that one removal takes (FORMAT.md, section 10). At once all can be
+// named that a batch leaves, so that one is stored before that shows. Where something can be removed, storing anew goes on, and waits no
+// more for what stays.
+func TestToDeltasUnremovable(t *testing.T) {
+	all := func(storage.Info) bool { return true }
+	slabs := func(info storage.Info) bool { return strings.HasPrefix(info.Name, "slabs/") }
+	for name, test := range map[string]struct {
+		locked func(storage.Info) bool
+		retire bool
+		grace  time.Duration
+		fails  bool
+		anew   int // slabs; below 0: all
+		waits  time.Duration
+	}{
+		"nothing":                   {all, true, 0, true, 0, 3 * time.Minute},
+		"nothing, at once":          {all, true, store.NoGrace, true, 0, 0},
+		"nothing of what was moved": {all, false, store.NoGrace, true, 1, 0},
+		"no slabs":                  {slabs, true, 0, false, -1, 3 * time.Minute},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				f := newFixtureOf(t, store.CreateOptions{Deltas: store.DeltasOff, ChunkAverage: 8192, Grace: 24 * time.Hour})
+				defer f.Close()
+				for i := range 3 {
+					f.capture(changing(t, i))
+				}
+				rests, goes := f.capture(slices.Concat(changing(t, 3), random(51, 100_000))), f.capture(random(50, 300_000))
+				f.capture(changing(t, 3))
+				f.setDeltas(store.DeltasOn)
+				if test.retire {
+					f.retire(goes, rests)
+					f.reclaim(store.ReclaimOptions{}) // announces
+				}
+				time.Sleep(25 * time.Hour)
+				f.lock().locked = test.locked
+				o := store.ReclaimOptions{Grace: test.grace, ToDeltas: &store.ToDeltasOptions{Batch: 1}}
+				var waited time.Duration
+				o.Waiting = func(d time.Duration) { waited += d }
+				out, err := f.Reclaim(t.Context(), o)
+				if test.fails != errors.Is(err, fs.ErrPermission) {
+					t.Errorf("%v; refused: %v wanted", err, test.fails)
+				}
+				anew := cmp.Or(out.ToDeltas, &store.ToDeltas{})
+				switch {
+				case test.anew < 0 && (anew.Slabs < 4 || anew.Left > 0):
+					t.Errorf("%+v was stored anew, want all", anew)
+				case test.anew >= 0 && (anew.Slabs != test.anew || out.Moved != test.anew):
+					t.Errorf("%d slabs were stored anew, and of %d the rest moved; want %d and 0", anew.Slabs, out.Moved-anew.Slabs, test.anew)
+				}
+				if waited > test.waits+5*time.Second {
+					t.Errorf("it waited %v, want %v", waited, test.waits)
+				}
+			})
+		})
+	}
+}
+
+// TestRestsUnremovable: where nothing of what is to go can be removed, no rests are moved, run after run; and who can't remove the leases
+// of those before waits for nothing more.
+func TestRestsUnremovable(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, store.CreateOptions{Deltas: store.DeltasOff, ChunkAverage: 8192, Grace: 24 * time.Hour})
+		defer f.Close()
+		stays := file{name: "a", content: random(1, 100_000)}
+		rests := f.capture(tarOf(t, stays, file{name: "b", content: random(2, 300_000)}))
+		goes := f.capture(random(3, 300_000))
+		f.capture(tarOf(t, stays))
+		f.retire(rests, goes)
+		f.reclaim(store.ReclaimOptions{}) // announces
+		time.Sleep(25 * time.Hour)
+		medium := f.lock()
+		medium.locked = func(info storage.Info) bool { return strings.HasPrefix(info.Name, "slabs/") }
+		if out := f.reclaim(store.ReclaimOptions{MinDead: 1}); len(out.Captures) != 2 || out.Slabs > 0 {
+			t.Fatalf("%+v", out)
+		}
+		medium.locked = func(storage.Info) bool { return true }
+		for range 3 {
+			time.Sleep(time.Hour)
+			var waited time.Duration
+			out, err := f.Reclaim(t.Context(), store.ReclaimOptions{Waiting: func(d time.Duration) { waited += d }})
+			if !errors.Is(err, fs.ErrPermission) || out.Moved > 0 || out.Written > 0 || waited > time.Minute {
+				t.Errorf("%+v, %v; waited %v", out, err, waited)
+			}
+		}
+		medium.locked = nil
+		time.Sleep(time.Hour)
+		if out := f.reclaim(store.ReclaimOptions{}); out.Slabs == 0 || out.Moved == 0 {
+			t.Errorf("once it can: %+v", out)
+		}
+	})
+}
+
+// TestLeaseThatStays: who could not remove its lease, though it is done, holds up others until that lapses, which they are told, and no longer.
+func TestLeaseThatStays(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, store.CreateOptions{Deltas: store.DeltasOff, ChunkAverage: 8192, Grace: 24 * time.Hour})
+		defer f.Close()
+		medium := f.lock()
+		medium.locked = func(storage.Info) bool { return true }
+		if out := f.reclaim(store.ReclaimOptions{}); len(out.Notes) != 1 || !strings.Contains(out.Notes[0], "others wait for it") {
+			t.Errorf("%+v", out)
+		}
+		medium.locked = nil
+		reclaim := func() error {
+			_, err := f.Reclaim(t.Context(), store.ReclaimOptions{})
+			return err
+		}
+		busy, ok := errors.AsType[*store.BusyError](reclaim())
+		if !ok {
+			t.Fatal("a lease that stays is not seen")
+		}
+		lapses := busy.Writer.Lapses()
+		if in := time.Until(lapses); in < 29*time.Minute || in > 31*time.Minute { // FORMAT.md, section 10
+			t.Errorf("it lapses in %v", in)
+		}
+		time.Sleep(time.Until(lapses) - time.Minute)
+		if err := reclaim(); !errors.Is(err, store.ErrBusy) {
+			t.Errorf("a minute before: %v", err)
+		}
+		time.Sleep(time.Until(lapses) + 10*time.Second)
+		if out := f.reclaim(store.ReclaimOptions{}); len(out.Notes) > 0 {
+			t.Errorf("after it: %+v", out)
+		}
+	})
+}
+
 // anyFinal tells whether something is named finally.
 func (f *fixture) anyFinal() bool {
 	infos, err := f.mem.List(f.t.Context(), "condemned")

@@ -63,6 +63,9 @@ type ToDeltasOptions struct {
 	// batch might come to more than that less 64 MiB, or less a quarter of Room where that is less; each is held to at most 9/8 of what
 	// it was. 0: any number.
 	Room int64
+	// Begin, if set, is called before the first slab is stored anew, with how many there are, and their bytes; where there is none it is
+	// not, nor in a dry run.
+	Begin func(slabs int, bytes int64)
 }
 
 // ToDeltas says what was stored anew with deltas.
@@ -113,8 +116,9 @@ type Reclaimed struct {
 // It may be stopped at any moment and called again, beside any number of
 // captures, restores and verifications, but only one at a time: [ErrBusy]. It
 // fails with [ErrBadOptions], also where something is to be stored anew with deltas and captures are kept apart; with
-// [ErrNoDeltas] where that is so and deltas are off; with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know
-// what is needed, and with [ErrUnexplained] where that looks wrong.
+// [ErrNoDeltas] where that is so and deltas are off; with fs.ErrPermission where the storage refuses to remove all that was to go,
+// which ends moving and storing anew; with [ErrDamaged] or [ErrVanished], removing nothing, where it can't know what is needed, and
+// with [ErrUnexplained] where that looks wrong.
 func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclaimed, err error) {
 	ctx, g := guarded(ctx)
 	defer g.finish(&err)
@@ -148,7 +152,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	}
 	done, err := do(ctx, reclaim.Options{
 		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Reserve: o.Reserve, Host: o.Host, Meter: g.meter("ReclaimOptions.Progress", o.Progress), Waiting: g.waiting(o.Waiting),
-		ToDeltas: (*reclaim.ToDeltas)(o.ToDeltas),
+		ToDeltas: g.toDeltas(o.ToDeltas),
 	})
 	if done == nil {
 		return nil, err

@@ -113,7 +113,8 @@ func TestToDeltas(t *testing.T) {
 					fresh.capture(streams[n])
 				}
 				f.setDeltas(d)
-				o := store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{Batch: batch}}
+				begun, first := 0, 0 // how often, and what was said to be stored anew
+				o := store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{Batch: batch, Begin: func(slabs int, _ int64) { begun, first = begun+1, slabs }}}
 				o.DryRun = true
 				plan := f.reclaim(o)
 				o.DryRun = false
@@ -131,6 +132,9 @@ func TestToDeltas(t *testing.T) {
 					t.Errorf("%d bytes are stored, %d in a fresh repository", got, want)
 				}
 				again := f.reclaim(o)
+				if begun != 1 || first != plan.ToDeltas.Left {
+					t.Errorf("said %d times that it begins, with %d slabs; want once, with %d", begun, first, plan.ToDeltas.Left)
+				}
 				if again.ToDeltas.Slabs != 0 || again.ToDeltas.Left != 0 || again.Moved != 0 || f.stored() > got {
 					t.Errorf("again: %+v", again)
 				}

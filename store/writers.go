@@ -25,6 +25,10 @@ type Writer struct {
 	text string // for people
 }
 
+// Lapses gives when the writer counts as stopped, by the medium's clock, unless it gives another sign of life before: who was killed on
+// another machine, or may not remove its lease, counts until then.
+func (w Writer) Lapses() time.Time { return w.Seen.Add(lease.Life + lease.ClockSlack) }
+
 // String names the writer for people.
 func (w Writer) String() string { return w.text }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -86,6 +87,25 @@ func TestSetupInBucket(t *testing.T) {
 		"holds a repository": {func(f *objectstest.Fake) {
 			f.Objects["hazel/kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
 		}, "", statusFailed, "there is a kist repository already", 1},
+		"within a repository": {func(f *objectstest.Fake) {
+			f.Objects["kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusFailed, "Choose a prefix that lies beside that repository, not in it", 1},
+		"within one, further up": {func(f *objectstest.Fake) {
+			f.Objects["hazel/kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "--repository s3://seeds/hazel/leases/x", statusFailed, "lies within the repository in s3://seeds/hazel?", 1},
+		"beside one": {func(f *objectstest.Fake) {
+			f.Objects["hazelnut/kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+		}, "", statusDone, "is ready", -1},
+		"may not look further up": {func(f *objectstest.Fake) {
+			f.Objects["kist.json"] = objectstest.Stored{Content: []byte("{}"), Modified: time.Now()}
+			f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+				above := r.URL.Path == "/seeds/kist.json"
+				if above {
+					objectstest.Refuse(w, http.StatusForbidden, "AccessDenied")
+				}
+				return above
+			}
+		}, "", statusDone, "is ready", -1},
 		"may not make buckets": {func(f *objectstest.Fake) {
 			f.Before = func(w http.ResponseWriter, r *http.Request) bool {
 				makes := r.Method == http.MethodPut && strings.Trim(r.URL.Path, "/") == "seeds"
@@ -265,7 +285,8 @@ func TestReclaimRefused(t *testing.T) {
 	must("verify", "--full")
 }
 
-// TestBucketChanges: a store that ignores conditions which it knew is told of by all that writes, and by nothing else.
+// TestBucketChanges: a store that ignores conditions which it knew is told of by all that writes, and by status, which writes nothing and
+// tells it of no other place, until a run finds that it heeds them.
 func TestBucketChanges(t *testing.T) {
 	f := objectstest.NewFake(t)
 	kist := inBucket(t, f)
@@ -279,12 +300,38 @@ func TestBucketChanges(t *testing.T) {
 				t.Errorf("ignored: %v, %v: status %d, %s", ignores, args, status, said)
 			}
 		}
+		f.Count("")
+		status, said := kist("status")
+		if puts := f.Count("PUT"); puts > 0 || strings.Contains(said, "Wanted: s3://seeds/hazel?endpoint="+f.Server.URL+" ignored conditional writes") != ignores || (status == statusFailed) != ignores {
+			t.Errorf("ignored: %v: status %d, %d writes, %s", ignores, status, puts, said)
+		}
 		f.Set(func() { f.Ignores = true })
+	}
+	if status, said := kist("status", "--json"); status != statusFailed || !strings.Contains(said, `"wanted":[{"kind":"condition","text":"s3://seeds/hazel?`) {
+		t.Errorf("status %d, %s", status, said)
+	}
+	f.Set(func() {
+		f.Ignores = false
+		for name, o := range maps.Clone(f.Objects) {
+			f.Objects[strings.Replace(name, "hazel/", "other/", 1)] = o
+		}
+	})
+	if status, said := kist("status", "--repository", "s3://seeds/other"); status != statusDone || !strings.Contains(said, "All is well.") {
+		t.Errorf("of another place: status %d, %s", status, said)
+	}
+	kist("reclaim")
+	if status, said := kist("status"); status != statusDone || !strings.Contains(said, "All is well.") {
+		t.Errorf("once it heeds them: status %d, %s", status, said)
 	}
 }
 
-// TestWordsOfBuckets: of a bucket nothing is said of folders and mounts.
+// TestWordsOfBuckets: of a bucket nothing is said of folders, disks and mounts.
 func TestWordsOfBuckets(t *testing.T) {
+	kist := inBucket(t, objectstest.NewFake(t))
+	kist("setup")
+	if status, said := kist("usage"); status != statusDone || !strings.Contains(said, "0 captures of 0 B in 0 slabs: ") || !strings.Contains(said, " in the bucket\n") || strings.Contains(said, "on disk") {
+		t.Errorf("usage: status %d, %s", status, said)
+	}
 	if text := callText(files.Call{Op: objects.Request}); text != "" {
 		t.Errorf("a request: %q", text)
 	}

@@ -66,7 +66,7 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 	a := s.app
 	if s.through.only {
 		s.spool, err = a.spoolToFill(ctx)
-		return nil, err
+		return nil, a.adviseSpoolOnly(err)
 	}
 	wait := s.through.wait
 	if s.through.never {
@@ -97,6 +97,17 @@ func (s *capturing) open(ctx context.Context, held bool) (r *repository, err err
 		a.Warn("%s The capture goes into the repository at once", sentence(err))
 	}
 	return r, nil
+}
+
+// adviseSpoolOnly says how there comes to be a spool, where a capture is to go into it alone and there is none.
+func (a *app) adviseSpoolOnly(err error) error {
+	if !errors.Is(err, errNoSpool) {
+		return err
+	}
+	if _, keeps := a.spools(); !keeps {
+		return &advised{err, "KIST_STATE is off, so that it can have none."}
+	}
+	return &advised{err, "--spool-only leaves the repository alone, and so makes none. Capture once with --spool and without --spool-only, while the repository can be reached."}
 }
 
 // openWithin opens the repository, unless it is silent for the time wait.

@@ -35,6 +35,9 @@ func hint(err error) string {
 		return hostHint(unclear.Captures)
 	}
 	var of *storage.Error
+	if busy := (*store.BusyError)(nil); errors.As(err, &busy) {
+		return "Nothing is lost: run it again when that is done; " + lapseText(busy.Writer) + ". kist list --writers shows who is at work."
+	}
 	if errors.Is(err, store.ErrBusy) || errors.Is(err, store.ErrOvertaken) {
 		return "Nothing is lost; kist list --writers shows who is at work."
 	}

@@ -103,6 +103,7 @@ func (a *app) readPatience(asked string) (err error) {
 // waited is the place of a repository as a run waits for it.
 type waited struct {
 	files.Watch
+	at    where.Place
 	place string // for people
 	stop  func()
 
@@ -121,7 +122,7 @@ func (a *app) waitFor(at where.Place, most time.Duration, lost context.CancelCau
 		cancel()
 		<-told // that a wait is over is said before what comes of it
 	}
-	w := &waited{place: at.Text(), stop: stop, most: most, lost: lost}
+	w := &waited{at: at, place: at.Text(), stop: stop, most: most, lost: lost}
 	first := quietTime
 	if w.most > 0 {
 		first = min(first, w.most)

@@ -75,17 +75,27 @@ func (a *app) reclaim(c *cli.Context) error {
 	if o.Grace == store.NoGrace && !o.DryRun {
 		a.Warn("with --grace 0 nothing that is retired can be taken back, and a capture that another machine begins right now may lose what it relies on.")
 	}
+	var caution func()
 	if o.ToDeltas != nil {
 		// As settings has it: where there are none to be, it is refused below.
 		deltas, err := r.Deltas(c.Context)
 		if err != nil {
 			return err
 		}
-		a.cautionDeltas(deltas)
+		caution = func() { a.cautionDeltas(deltas) }
 	}
 	a.roomFor(c, r, o.ToDeltas)
 	progress, end := a.progress("moving")
-	o.Progress = progress
+	if progress != nil {
+		o.Progress = func(p store.Progress) { progress(p) }
+	}
+	if o.ToDeltas != nil {
+		o.ToDeltas.Begin = func(int, int64) {
+			end() // which takes that off for good
+			caution()
+			progress, end = a.progress("moving")
+		}
+	}
 	waited := false
 	o.Waiting = func(d time.Duration) {
 		end()
@@ -105,6 +115,9 @@ func (a *app) reclaim(c *cli.Context) error {
 	if err != nil {
 		return a.stoppedReclaim(out, err)
 	}
+	if o.DryRun && o.ToDeltas != nil && out.ToDeltas.Left > 0 {
+		caution()
+	}
 	if !o.DryRun {
 		a.warnRefused(out)
 		a.warnKept(c.Context, r, out)
@@ -115,7 +128,7 @@ func (a *app) reclaim(c *cli.Context) error {
 // warnRefused says what is to go and could not be removed.
 func (a *app) warnRefused(out *store.Reclaimed) {
 	if out.Refused > 0 {
-		a.Warn("%s (%s) could not be removed: the storage refuses it, as of what is locked, or where the key or user may not remove. They stay whole, nothing more is put on them, and a later kist reclaim tries again",
+		a.Warn("%s (%s) could not be removed: the storage refuses it, as of what is locked, or where the key or user may not remove. That stays whole, nothing more is put on it, and a later kist reclaim tries again",
 			screen.Count(out.Refused, "object", "objects"), screen.Size(uint64(out.RefusedBytes)))
 	}
 }
@@ -216,9 +229,9 @@ func outlookLines(out *store.Reclaimed, plan bool, now time.Time) []string {
 	switch {
 	case out.Announced == 0:
 	case plan:
-		add("Would announce %s of %s that nothing needs: a run a grace time after that one removes them.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)))
+		add("Would announce %s of %s that nothing needs: a run a grace time after that one removes %s.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)), themOrIt(out.Announced))
 	default:
-		add("Announced, by this run or before: %s of %s that nothing needs; a run a grace time after that removes them.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)))
+		add("Announced, by this run or before: %s of %s that nothing needs; a run a grace time after that removes %s.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)), themOrIt(out.Announced))
 	}
 	if out.Retired > 0 {
 		add("Retired and still restorable: %s.", screen.Count(out.Retired, "capture", "captures"))
@@ -234,7 +247,7 @@ func outlookLines(out *store.Reclaimed, plan bool, now time.Time) []string {
 		add("Note: %s.", noteText(note))
 	}
 	for _, w := range out.Waiting {
-		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done.", writerText(w))
+		add("What is to go waits for a writer: %s. Run kist reclaim again when that is done; %s.", writerText(w), lapseText(w))
 	}
 	return lines
 }

@@ -43,8 +43,8 @@ func (a *app) setupCommand() *cli.Command {
 			&cli.StringFlag{Name: "label", Usage: "`TEXT` that tells the key slot from others; it can be read without a key"},
 		}, otherFlags()...),
 		Description: `
-The folder is made if it is missing, and refused if it is not empty. So is what is below the
-prefix in a bucket, s3://BUCKET/PREFIX; the bucket must be there, unless --make-bucket is given. It is
+The folder is made if it is missing, and refused if it is not empty, or lies within another
+repository. So is what is below the prefix in a bucket, s3://BUCKET/PREFIX; the bucket must be there, unless --make-bucket is given. It is
 tried whether the object store keeps two writers of one name apart, and refused where it does not. The new
 passphrase is asked for twice, or read from --passphrase-file. With --key-file
 a key file takes its place: it is made if it is missing.
@@ -224,7 +224,10 @@ func checkFree(place where.Place) error {
 	if err := checkLocal(place); err != nil {
 		return err
 	}
-	return checkAbove(path)
+	if err := checkAbove(path); err != nil {
+		return err
+	}
+	return checkNotWithin(place)
 }
 
 // checkAbove refuses what can't be made, since the folder above is missing.

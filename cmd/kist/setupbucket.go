@@ -23,20 +23,24 @@ func (a *app) prepareBucket(c *cli.Context, place where.Place, w *waited) (_ *wh
 	if err != nil {
 		return nil, nil, err
 	}
-	if err := a.prepare(c, at, bucket); err != nil {
+	if err := a.prepare(c, at, bucket, opening); err != nil {
 		letGo(at)
 		return nil, nil, err
 	}
 	return at, func() {}, nil // store.Create takes back what it put
 }
 
-func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage) error {
+func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage, o where.Opening) error {
 	var making error
 	if c.Bool("make-bucket") {
 		making = bucket.MakeBucket(c.Context)
 		if making != nil && !errors.Is(making, storage.ErrExists) && !errors.Is(making, objects.ErrDenied) {
 			return making
 		}
+	}
+	o.Condition = nil // what Probe finds is said
+	if err := checkNotWithinBucket(c.Context, at.Place, o); err != nil {
+		return err
 	}
 	found, err := bucket.Probe(c.Context)
 	if err != nil && errors.Is(making, objects.ErrDenied) { // else it is there, and that is enough
@@ -71,12 +75,6 @@ func checkBucket(at *where.Opened, found objects.Properties) error {
 		return &advised{err, "Nothing was made. The bucket keeps versions or locks objects, where some object stores ignore them: take a bucket without, or a newer release of the object store."}
 	}
 	return &advised{err, "Nothing was made. Take a newer release of the object store, or another one."}
-}
-
-// warnUnguarded says that a bucket, which knew conditional writes when the repository was made, ignores them by now.
-func (a *app) warnUnguarded(place string) {
-	a.Warn("%s ignores conditional writes (If-None-Match) by now: of two machines that write one name at once the last would win, and the capture of the other be lost. "+
-		"Some object stores do so once a bucket keeps versions: see what was changed, and until then let one machine at a time write there", place)
 }
 
 // checkEmpty refuses a prefix below which something is.

@@ -29,7 +29,7 @@ func (a *app) spools() (spool.Spools, bool) {
 }
 
 // errNoSpool says that there is no spool to take a capture into.
-var errNoSpool = errors.New("this machine has no spool of the repository: the first kist capture that reaches the repository makes one, with --spool")
+var errNoSpool = errors.New("this machine has no spool of the repository: kist capture --spool makes one, when it reaches the repository")
 
 // spoolBeside opens the spool of a repository that is open, and makes it first if that is asked for. It gives nil
 // where there is none.

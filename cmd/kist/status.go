@@ -36,7 +36,8 @@ damage, index files can't be read, or captures are missing. 1: something else is
 capture is too old (--older-than), or more than half of a volume is gone in it; the latest
 rehearsal of a service failed; of a service of the configuration (kist help config) there is no
 capture; captures are dated in the future, so that some clock is wrong;
-an upgrade did not come to its end, or a container was left stopped, on this machine.
+an upgrade did not come to its end, or a container was left stopped, on this machine; the bucket
+ignored conditional writes when this machine last wrote there.
 
 Nothing is opened but index files and marks: it knows what kist verify and kist rehearse found
 when they were last run. Damage that was found stands until a verification finds none that
@@ -67,6 +68,7 @@ type state struct {
 	unread    []string         // of what waits there
 	strayed   []strayed        // spools of places that are not found
 	elsewhere []*waitElsewhere // in the spool, for another repository
+	ignores   *ignoring        // the bucket: the condition of writes, as far as this machine saw
 	never     []service        // that the configuration says, and of which no capture is known
 }
 
@@ -183,6 +185,9 @@ func (a *app) findState(ctx context.Context, r *repository, o store.StatusOption
 		return nil, err
 	}
 	s.elsewhere = a.waitElsewhere(spoolName(r.Repository))
+	if at, err := a.repositoryPlace(); err == nil { // a spool may be what is open
+		s.ignores = a.ignoresCondition(at)
+	}
 	s.never = a.neverCaptured(s, o)
 	return s, nil
 }

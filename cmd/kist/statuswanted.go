@@ -23,6 +23,7 @@ const (
 	wantStarted = "stopped"
 	wantSending = "send"
 	wantAside   = "set-aside"
+	wantHeeded  = "condition"
 )
 
 // wanted gives all that is wanted, the worst first.
@@ -49,6 +50,9 @@ func (s *state) wanted() (all []want) {
 	for i, n := range s.never {
 		text := fmt.Sprintf("%s on %s: the configuration has it, and there is no capture of it", screen.Printable(n.name), screen.Printable(n.host))
 		all = slices.Insert(all, firstHarmless+i, want{kind: string(store.WantCapture), name: n.name, host: n.host, text: text})
+	}
+	if s.ignores != nil {
+		all = append(all, want{kind: wantHeeded, text: s.ignores.text()})
 	}
 	for _, u := range s.upgrades {
 		if !u.AtWork() {

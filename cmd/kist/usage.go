@@ -162,7 +162,7 @@ func (a *app) tellUsage(c *cli.Context, r *repository) error {
 	case a.JSON:
 		err = a.PrintJSON(usageJSON{u, retired, a.lapsed.missing()})
 	case !written:
-		err = a.printUsage(u, o, retired)
+		err = a.printUsage(u, o, retired, r.at.InBucket())
 	}
 	if err != nil {
 		return err
@@ -232,7 +232,7 @@ func (a *app) countRetired(ctx context.Context, r *repository) (n int, err error
 }
 
 // printUsage prints tables for people.
-func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) error {
+func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int, inBucket bool) error {
 	for _, lines := range usageTables(u, a.Width() > 0) {
 		if err := a.Table(lines); err != nil {
 			return err
@@ -240,8 +240,12 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 		a.Printf("\n")
 	}
 	if o == (store.UsageOptions{}) {
-		a.Printf("%s of %s in %s: %s on disk%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
-			screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)), ofStreams(u.Stored, u.Captured))
+		lies := "on disk"
+		if inBucket {
+			lies = "in the bucket"
+		}
+		a.Printf("%s of %s in %s: %s %s%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
+			screen.Count(u.Slabs, "slab", "slabs"), screen.Size(uint64(u.Stored)), lies, ofStreams(u.Stored, u.Captured))
 		a.printBeside(u)
 	} else {
 		a.Printf("%s of %s: %s stored%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
@@ -252,7 +256,7 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 	if u.Reclaimable > 0 {
 		a.Printf("kist reclaim would free about %s, once the grace time has passed", screen.Size(uint64(u.Reclaimable)))
 		if mayStay(u) {
-			a.Printf(",\nor leave it: up to 3%% of what is stored may stay in slabs that are needed in part")
+			a.Printf(",\nor leave it: %s", leavesDead)
 		}
 		if retired > 0 {
 			a.Printf("\n(%s: kist list --retired)", screen.Count(retired, "retired capture", "retired captures"))
@@ -261,6 +265,9 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int) erro
 	}
 	return nil
 }
+
+// leavesDead says why what no capture needs may stay.
+const leavesDead = "up to 3% of what is stored may stay in slabs that are needed in part"
 
 // mayStay tells whether reclaim may leave all that no capture needs, as it does with 3 % of what is stored.
 func mayStay(u *store.Usage) bool {

@@ -62,6 +62,9 @@ func (a *app) printFreed(c *cli.Context, p *retirement, freed *store.Freed) erro
 	if len(c.Args().Slice()) == 0 {
 		a.Printf(", by %s, of %s", strings.TrimPrefix(p.reason, "rotation: "), screen.Count(len(p.decisions), "capture", "captures"))
 	}
+	if freed.MayStay {
+		a.Printf(",\nor stay: %s", leavesDead)
+	}
 	a.Printf(".\n")
 	a.Say("Nothing was changed. kist help usage tells how that is rounded.")
 	return nil
@@ -90,6 +93,8 @@ func (p *retirement) sayFreed(c *cli.Context, a *app, r *repository) error {
 		a.Say("At most %s would come free by it: some of what captures need can't be read.", screen.Size(uint64(freed.Bytes)))
 	case err != nil:
 		return err
+	case freed.MayStay:
+		a.Say("%s would come free by it: kist reclaim frees that after the grace time, or leaves it: %s.", screen.Size(uint64(freed.Bytes)), leavesDead)
 	default:
 		a.Say("%s would come free by it: kist reclaim frees that after the grace time.", screen.Size(uint64(freed.Bytes)))
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"cmp"
 	"strings"
+	"time"
 
 	"github.com/urfave/cli/v2"
 
@@ -62,6 +63,12 @@ func writerText(w store.Writer) string {
 		return text
 	}
 	return text + ", since " + screen.LocalTime(w.Began)
+}
+
+// lapseText says how long a writer counts that is not at work any more.
+func lapseText(w store.Writer) string {
+	until := w.Lapses().Add(time.Minute) // no minute too early
+	return "if it ended without a word, as one that was killed or whose key may not remove, it counts until " + screen.LocalTime(until)
 }
 
 // beganText says when a writer began. Without the first mark of its lease, which somebody may have put there, nothing tells.

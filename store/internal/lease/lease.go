@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"slices"
 	"sync"
 	"time"
@@ -45,6 +46,8 @@ type Lease struct {
 	local   time.Time // just before that, by ours
 	lapsed  bool      // it was not renewed in time, so that others may have taken it for dead
 	garbage []string  // renewals that could not be removed
+
+	refused bool // to be removed, when it was ended
 
 	looks bool           // at all leases, once it has put its own
 	seen  []storage.Info // the marks that there were then; nil: it did not look
@@ -229,9 +232,12 @@ func (l *Lease) End(ctx context.Context) {
 	if l.number > 0 {
 		l.r.vault.Drop(ctx, names.Lease(l.ID, l.number))
 	}
-	l.r.vault.Drop(ctx, names.Lease(l.ID, 0))
+	l.refused = errors.Is(l.r.vault.Drop(ctx, names.Lease(l.ID, 0)), fs.ErrPermission)
 	l.r.vault.Copies().Drop(ownName(l.ID))
 }
+
+// Stays tells of a lease that was ended whether the storage refused to remove it.
+func (l *Lease) Stays() bool { return l.refused }
 
 // ownName is where it is noted, among the copies, that a lease is of this machine.
 func ownName(id string) string { return "leased/" + id }

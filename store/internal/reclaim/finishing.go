@@ -7,6 +7,7 @@ import (
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/lease"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/internal/stock"
 )
@@ -17,8 +18,8 @@ func (c *reclaimer) finish(ctx context.Context) error {
 	if err := c.nameFinally(ctx); err != nil {
 		return err
 	}
-	if len(c.v.going.Final) == 0 {
-		// No slab goes, so no mark is needed: old generations that nobody reads any more may go.
+	if !slices.ContainsFunc(c.v.going.Final, func(f ledger.Batch) bool { return !c.tried[f.Info.Name] }) {
+		// No slab goes, or none that this run did not find stuck, so no mark is needed: old generations that nobody reads any more may go.
 		return c.removeSuperseded(ctx, &leaving{})
 	}
 	ready, err := c.awaitWriters(ctx)

@@ -83,29 +83,45 @@ func (earlier *Report) and(r *Report) *Report {
 	return r
 }
 
+// leaseStays is the note of a run that had nothing to remove yet, by which it shows that it could not have.
+const leaseStays = "the storage refuses to remove the lease of this run, so that others wait for it for half an hour; what is to go can be removed only by a key or user that may, when reclaiming again"
+
 // reclaim is one run.
-func (r *Keeper) reclaim(ctx context.Context, o Options) (*Report, error) {
+func (r *Keeper) reclaim(ctx context.Context, o Options) (out *Report, err error) {
 	l, err := r.leases.Take(ctx, format.WorkReclaim, o.Host, "")
 	if err != nil {
 		return nil, err
 	}
-	defer l.End(ctx)
+	defer func() {
+		if l.End(ctx); l.Stays() && out != nil && out.Refused == 0 {
+			out.Notes = append(out.Notes, leaseStays)
+		}
+	}()
 	if err := r.leases.Alone(ctx, l); err != nil {
 		return nil, err
 	}
-	c := &reclaimer{r: r, o: o, lease: l, out: &Report{Captures: []string{}}, refused: make(map[string]int64)}
+	c := &reclaimer{r: r, o: o, lease: l, out: &Report{Captures: []string{}}, refused: make(map[string]int64), tried: make(map[string]bool)}
 	err = l.Explain(ctx, c.run(ctx))
 	c.out.Waiting = c.waiting
 	c.out.Refused = len(c.refused)
-	wanted := false // of what a run is for; the rest serves no more than to be tidied
-	for name, size := range c.refused {
-		folder := vault.FolderOf(name)
-		c.out.Kept, wanted = c.out.Kept+size, wanted || folder == names.Captures || folder == names.Slabs
+	for _, size := range c.refused {
+		c.out.Kept += size
 	}
-	if err == nil && wanted && c.out.Freed == 0 {
+	if err == nil && c.allRefused() {
 		err = fmt.Errorf("nothing of what is to go can be removed: %w", c.refusal)
 	}
 	return c.out, err
+}
+
+// allRefused tells whether some of what a run is for could not be removed, and nothing else was. What is moved or stored anew would
+// only come on top then.
+func (c *reclaimer) allRefused() bool {
+	for name := range c.refused {
+		if folder := vault.FolderOf(name); c.out.Freed == 0 && (folder == names.Captures || folder == names.Slabs) {
+			return true
+		}
+	}
+	return false // the rest serves no more than to be tidied
 }
 
 // reclaimer is one run of Reclaim.
@@ -117,6 +133,7 @@ type reclaimer struct {
 	v       *survey
 	waiting []lease.Writer  // who is at work, so that what is to go waits
 	dead    map[string]bool // leases that were taken for dead
+	tried   map[string]bool // final marks by which this run removed what it could
 
 	freeing sync.Mutex       // held to count in out.Freed, and for refused and refusal
 	refused map[string]int64 // lengths of what the storage refuses to remove, by name
@@ -128,10 +145,14 @@ func (c *reclaimer) run(ctx context.Context) error {
 	if err := c.pass(ctx); err != nil {
 		return err
 	}
-	if c.o.ToDeltas != nil {
+	if c.o.ToDeltas != nil && !c.allRefused() {
 		if err := c.storeAnew(ctx); err != nil {
 			return err
 		}
+	}
+	if c.allRefused() {
+		c.outlook()
+		return nil
 	}
 	moved, err := c.moveRests(ctx)
 	if err != nil {

@@ -283,6 +283,7 @@ func (c *reclaimer) removeMarks(ctx context.Context, g *leaving) error {
 	}
 	// Last: who does not find them any more must not find what they name, either (point 1).
 	for _, f := range c.v.going.Final {
+		c.tried[f.Info.Name] = true
 		if g.names(f) {
 			continue
 		}
@@ -326,12 +327,11 @@ func (c *reclaimer) removeDead(ctx context.Context, g *leaving) (some bool, err 
 	}
 	for _, info := range infos {
 		if id, _, err := names.ParseLease(info.Name); err == nil && c.dead[id] {
-			some = true
 			gone, err := c.removeMark(ctx, info.Name)
 			if err != nil {
 				return some, err
 			}
-			g.leases = g.leases || !gone
+			some, g.leases = some || gone, g.leases || !gone
 		}
 	}
 	return some, nil

@@ -28,6 +28,8 @@ type ToDeltas struct {
 	For   time.Duration // no batch is begun that would probably end later; 0: as long as it takes
 	Batch int64         // bytes of slabs that are stored anew at a time; 0: see batchBytes
 	Room  int64         // bytes that may be taken until anything comes free; 0: any number
+
+	Begin func(slabs int, bytes int64) // called before the first is stored anew, if any is; or nil
 }
 
 // Anew says what was stored anew, or would be, and what is left.
@@ -93,8 +95,11 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 		}
 		batch := c.v.batchOf(lots, c.o.ToDeltas, room)
 		out.noteRoom(batch, lots)
-		if most := c.o.ToDeltas.For; len(batch) == 0 || !first && most > 0 && time.Since(begun)+last > most {
+		if most := c.o.ToDeltas.For; len(batch) == 0 || c.allRefused() || !first && most > 0 && time.Since(begun)+last > most {
 			break
+		}
+		if begin := c.o.ToDeltas.Begin; first && begin != nil {
+			begin(out.Left, out.LeftBytes)
 		}
 		began, freed := time.Now(), c.out.Freed
 		written, err := c.storeBatch(ctx, batch)

@@ -12,6 +12,9 @@ import (
 // asked for. Half of what a user may be promised: what moves leaves some behind.
 const maxDead = 0.03
 
+// MayStay tells whether what is dead of what is stored, in bytes, stays where nothing else is asked for.
+func MayStay(dead, stored int64) bool { return float64(dead) <= maxDead*float64(stored-dead) }
+
 // partly are slabs that can be moved together, and what comes free then.
 type partly struct {
 	lot   []*stocked
@@ -46,7 +49,7 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 		among[s] = true
 	}
 	for _, p := range all {
-		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
+		if minDead > 0 && p.share < minDead || minDead == 0 && MayStay(dead, stored) {
 			break
 		}
 		more := false

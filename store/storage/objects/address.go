@@ -84,6 +84,9 @@ func (a Address) check() error {
 	if !bucketName.MatchString(a.Bucket) || strings.Contains(a.Bucket, "..") {
 		return bad("a bucket's name has 3 to 63 of a-z, 0-9, '.' and '-'")
 	}
+	if strings.Contains(a.Prefix, "&endpoint=") || strings.Contains(a.Prefix, "&region=") {
+		return bad("a question mark, and not &, stands before the first of endpoint and region")
+	}
 	if why := badPrefix(a.Prefix); why != "" {
 		return bad("the prefix " + why)
 	}

@@ -53,6 +53,18 @@ func TestBadAddresses(t *testing.T) {
 	}
 }
 
+// TestAmpersandForQuestionMark: what would be a prefix that nobody means is told to be a slip.
+func TestAmpersandForQuestionMark(t *testing.T) {
+	for text, slip := range map[string]bool{
+		"s3://seeds/hazel&endpoint=https://hazel:9000": true, "s3://seeds/hazel&region=home?endpoint=https://hazel:9000": true, "s3://seeds/hazel&region=home": true,
+		"s3://seeds/rye&barley?region=home": false, "s3://seeds/hazel?endpoint=https://hazel:9000&region=home": false,
+	} {
+		if _, err := objects.ParseAddress(text); (err != nil) != slip || slip && !strings.Contains(err.Error(), "a question mark, and not &, stands before") {
+			t.Errorf("%s: %v", text, err)
+		}
+	}
+}
+
 func TestIsAddress(t *testing.T) {
 	for text, want := range map[string]bool{"s3://seeds": true, "S3://SEEDS/": true, "s3://": true, "s3:/seeds": false, "./s3://seeds": false, "/srv": false, "": false} {
 		if objects.IsAddress(text) != want {

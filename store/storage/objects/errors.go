@@ -38,6 +38,9 @@ var (
 	// ErrRegion is returned where the bucket is in another region than the address says.
 	ErrRegion = errors.New("the bucket is in another region: give that one in the address")
 
+	// ErrNoTLS is returned where the endpoint is https, and what answers there is not: most often it is plain http.
+	ErrNoTLS = errors.New("what answers at the endpoint does not speak https: give the port that does, or an endpoint with http:// if it is to be plain")
+
 	// ErrFull is returned where the store takes no more. It is syscall.EDQUOT, too.
 	ErrFull = sentinel.New("the object store takes no more: free some room, or raise the quota of the bucket or its owner", syscall.EDQUOT)
 
@@ -123,12 +126,15 @@ func plain(s string) string {
 	return s[:min(len(s), 200)]
 }
 
-// explain gives what an error means, in words that have no secrets in them.
+// explain gives what an error means, in words that have no secrets in them; nil stays nil.
 func explain(err error) error {
-	if errors.Is(err, storage.ErrNotFound) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+	if err == nil || errors.Is(err, storage.ErrNotFound) || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return err
 	}
 	answer, ok := answered(err)
+	if !ok && isWithoutTLS(err) {
+		return fmt.Errorf("%w (%w)", ErrNoTLS, hideURL(err))
+	}
 	if !ok {
 		return hideURL(err)
 	}
@@ -183,13 +189,18 @@ func isLasting(err error) bool {
 	}
 	for _, is := range []func(error) bool{
 		isType[x509.UnknownAuthorityError], isType[x509.HostnameError], isType[x509.CertificateInvalidError],
-		isType[*tls.CertificateVerificationError], isType[tls.RecordHeaderError], isType[tls.AlertError],
+		isType[*tls.CertificateVerificationError], isType[tls.AlertError],
 	} {
 		if is(err) {
 			return true
 		}
 	}
-	return strings.Contains(err.Error(), "server gave HTTP response to HTTPS client") // net/http has no type for it
+	return isWithoutTLS(err)
+}
+
+// isWithoutTLS tells of what answers in the clear where TLS was begun.
+func isWithoutTLS(err error) bool {
+	return isType[tls.RecordHeaderError](err) || strings.Contains(err.Error(), "server gave HTTP response to HTTPS client") // net/http has no type for it
 }
 
 func isType[E error](err error) bool {

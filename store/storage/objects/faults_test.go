@@ -509,14 +509,39 @@ func TestCertificates(t *testing.T) {
 	s = f.open(func(o *objects.Options) {
 		o.Address.Endpoint, o.Patience = strings.Replace(plain.Server.URL, "http:", "https:", 1), time.Hour
 	})
-	if err := s.Mark(t.Context(), "leases/a", nil); err == nil || !strings.Contains(err.Error(), "HTTP response to HTTPS client") {
+	if err := s.Mark(t.Context(), "leases/a", nil); !errors.Is(err, objects.ErrNoTLS) {
 		t.Errorf("a server without TLS: %v", err)
+	}
+	s = f.open(func(o *objects.Options) { o.Address.Endpoint, o.Patience = "https://"+bannered(t), time.Hour })
+	if err := s.Mark(t.Context(), "leases/a", nil); !errors.Is(err, objects.ErrNoTLS) {
+		t.Errorf("a server of something else: %v", err)
 	}
 	options := f.options()
 	options.CA = []byte("no certificate")
 	if _, err := objects.Open(t.Context(), options); !errors.Is(err, objects.ErrOptions) || strings.Contains(err.Error(), "\n") {
 		t.Errorf("no certificate: %v", err)
 	}
+}
+
+// bannered gives the address of a server that greets who comes in the clear, as one for mail does (RFC 5321, section 3.1).
+func bannered(t *testing.T) string {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	go func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			io.WriteString(c, "220 hazel.example.org ready\r\n")
+			io.Copy(io.Discard, io.LimitReader(c, 1))
+			c.Close()
+		}
+	}()
+	return l.Addr().String()
 }
 
 func isUnknownAuthority(err error) bool {

@@ -52,9 +52,9 @@ type Options struct {
 	// Watch sees calls that wait for the store, those among them that are done again, and is told of what moves. nil: nobody looks.
 	Watch *files.Watch
 
-	// Unguarded is called, once at most, when it shows that the store ignores the condition of writes: where this is not nil, the
-	// first small object that is put is sent a second time, to see that it is refused.
-	Unguarded func()
+	// Condition is called, once at most, when it shows whether the store heeds the condition of writes: where this is not nil, the
+	// first small object that is put is sent a second time, to see that it is refused. It must not call the storage.
+	Condition func(heeded bool)
 }
 
 // ErrOptions is returned for options that make no sense.
@@ -76,8 +76,8 @@ type Storage struct {
 	patience time.Duration
 	watch    *files.Watch
 
-	unguarded func()
-	guarded   atomic.Bool // whether conditions are ignored was looked at
+	condition func(heeded bool)
+	looked    atomic.Bool // whether conditions are heeded
 	sums      atomic.Bool // the store wants Content-MD5
 
 	room *room // of contents that are put
@@ -136,7 +136,7 @@ func open(options Options) (*Storage, error) {
 		region:    orDefault(a.Region, "us-east-1"), // what engines of one's own take (common practice, no source)
 		patience:  orDefault(options.Patience, defaultPatience),
 		watch:     options.Watch,
-		unguarded: options.Unguarded,
+		condition: options.Condition,
 		room:      newRoom(int(orDefault(options.Held, defaultHeld)/blockSize), mostBlocks),
 	}
 	if a.Prefix != "" {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"testing"
 
 	"github.com/kistarchive/kist/store/storage"
@@ -84,21 +85,21 @@ func TestLockedBucket(t *testing.T) {
 	}
 }
 
-// TestUnguarded: where a store ignores conditions that it knew, the first object that is marked shows it, once; where it does not, that
-// object stays as it is.
-func TestUnguarded(t *testing.T) {
+// TestCondition: whether a store ignores conditions that it knew the first object that is marked shows, once; where it does not, that
+// object stays as it is. Any other answer tells nothing.
+func TestCondition(t *testing.T) {
 	for _, ignores := range []bool{false, true} {
 		f := newFake(t)
 		f.Ignores = ignores
-		told := 0
-		s := f.open(func(o *objects.Options) { o.Unguarded = func() { told++ } })
+		var told []bool
+		s := f.open(func(o *objects.Options) { o.Condition = func(heeded bool) { told = append(told, heeded) } })
 		for _, name := range []string{"leases/a", "leases/b"} {
 			if err := s.Mark(t.Context(), name, []byte(name)); err != nil {
 				t.Fatal(err)
 			}
 		}
-		if n := f.Count("PUT"); n != 3 || told > 0 != ignores || told > 1 {
-			t.Errorf("ignored: %v: told %d times, after %d writes", ignores, told, n)
+		if n := f.Count("PUT"); n != 3 || !slices.Equal(told, []bool{!ignores}) {
+			t.Errorf("ignored: %v: told %v, after %d writes", ignores, told, n)
 		}
 		if string(f.Objects["hazel/kist/leases/a"].Content) != "leases/a" {
 			t.Errorf("ignored: %v: it is another one by now", ignores)
@@ -107,5 +108,18 @@ func TestUnguarded(t *testing.T) {
 		if err := s.Mark(t.Context(), "leases/c", nil); err != nil || f.Count("PUT") != 1 {
 			t.Errorf("nobody wants to know: %v", err)
 		}
+	}
+	f := newFake(t)
+	f.Before = func(w http.ResponseWriter, r *http.Request) bool {
+		taken := false
+		f.Set(func() { _, taken = f.Objects["hazel/kist/leases/a"] })
+		if taken {
+			objectstest.Refuse(w, http.StatusForbidden, "AccessDenied")
+		}
+		return taken
+	}
+	s := f.open(func(o *objects.Options) { o.Condition = func(heeded bool) { t.Errorf("denied, and told: %v", heeded) } })
+	if err := s.Mark(t.Context(), "leases/a", nil); err != nil {
+		t.Error(err)
 	}
 }

@@ -81,16 +81,21 @@ func (s *Storage) putWhole(ctx context.Context, o operation, b blob) error {
 	if err := s.createBy(ctx, s.key(o.name), b, options, token); err != nil {
 		return o.fail("", err)
 	}
-	if s.unguarded != nil && b.Size() <= smallSize && !s.guarded.Swap(true) && s.replaces(ctx, s.key(o.name), b, options) {
-		s.unguarded()
+	if s.condition != nil && b.Size() <= smallSize && !s.looked.Swap(true) {
+		s.lookAtCondition(ctx, s.key(o.name), b, options)
 	}
 	return nil
 }
 
-// replaces tells whether a write takes the place of an object that the same call has put, with the same content: rules of the bucket, or
-// another release of the engine, may have come since the place was tried.
-func (s *Storage) replaces(ctx context.Context, key string, b blob, options minio.PutObjectOptions) bool {
-	return s.putOnce(ctx, key, b, options) == nil
+// lookAtCondition tells whether a write takes the place of an object that the same call has put, with the same content: rules of the
+// bucket, or another release of the engine, may have come since the place was tried.
+func (s *Storage) lookAtCondition(ctx context.Context, key string, b blob, options minio.PutObjectOptions) {
+	switch err := s.putOnce(ctx, key, b, options); {
+	case err == nil:
+		s.condition(false)
+	case isCode(err, minio.PreconditionFailed):
+		s.condition(true)
+	}
 }
 
 // create writes an object by a conditional write, if there is none of that key.

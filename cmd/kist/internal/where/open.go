@@ -24,8 +24,8 @@ type Opening struct {
 	Most   time.Duration                 // of silence, after which the caller ends the run; 0: any
 	Brief  bool                          // calls of an object store are not done again for long, unless Most says so
 
-	// Unguarded is told of a bucket that ignores the condition of writes by now; nil: nobody wants to know, and none is tried.
-	Unguarded func()
+	// Condition is told whether a bucket heeds the condition of writes; nil: nobody wants to know, and none is tried.
+	Condition func(heeded bool)
 }
 
 // Keeps says which rules of a bucket keep what is removed. It gives zeros for a folder.
@@ -75,7 +75,7 @@ func (p Place) OpenBucket(ctx context.Context, o Opening) (*Opened, *objects.Sto
 	}
 	options := objects.Options{
 		Address: p.bucket, Credentials: objects.FindCredentials(o.Getenv), Env: o.Getenv, Watch: o.Watch, Patience: patience,
-		Unguarded: o.Unguarded,
+		Condition: o.Condition,
 	}
 	if file := o.Getenv("AWS_CA_BUNDLE"); file != "" {
 		var err error

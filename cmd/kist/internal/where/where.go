@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"net/netip"
 	"net/url"
+	"path/filepath"
+	"strings"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/mounts"
 	"github.com/kistarchive/kist/cmd/kist/internal/paths"
@@ -99,6 +101,23 @@ func (p Place) Real() string {
 		return paths.Resolve(p.path)
 	}
 	return t.Resolve(p.path)
+}
+
+// Above gives the places that this one lies in, the nearest first: of a folder those above it, without links, up to the root; of a
+// bucket the shorter prefixes, up to none.
+func (p Place) Above() (above []Place) {
+	if p.InBucket() {
+		for a := p.bucket; a.Prefix != ""; {
+			a.Prefix = a.Prefix[:max(0, strings.LastIndexByte(a.Prefix, '/'))]
+			above = append(above, Place{bucket: a})
+		}
+		return above
+	}
+	for path := paths.ResolvePlace(p.path); path != filepath.Dir(path); {
+		path = filepath.Dir(path)
+		above = append(above, Place{path: path})
+	}
+	return above
 }
 
 // Path gives the path of a folder; "" for a bucket.

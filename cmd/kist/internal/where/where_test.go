@@ -60,6 +60,45 @@ func TestParse(t *testing.T) {
 	}
 }
 
+// TestAbove: a place lies in all folders above it, or below each shorter prefix.
+func TestAbove(t *testing.T) {
+	dir, err := filepath.EvalSymlinks(t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(filepath.Join(dir, "share", "kist"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(dir)
+	list := func(text string) (above []string) {
+		p, err := Parse(text, environment(""))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, a := range p.Above() {
+			above = append(above, a.String())
+		}
+		return above
+	}
+	if got := list(filepath.Join("share", "kist", "none")); len(got) < 4 || got[0] != filepath.Join(dir, "share", "kist") || got[1] != filepath.Join(dir, "share") || got[2] != dir ||
+		got[len(got)-1] != filepath.VolumeName(dir)+string(filepath.Separator) {
+		t.Errorf("%q", got)
+	}
+	if err := os.Symlink(filepath.Join("share", "kist"), "link"); err == nil {
+		if got := list(filepath.Join("link", "sub")); got[0] != filepath.Join(dir, "share", "kist") || got[1] != filepath.Join(dir, "share") {
+			t.Errorf("by a link: %q", got)
+		}
+	}
+	for text, want := range map[string][]string{
+		"s3://seeds/hazel/leases/x?endpoint=http://hazel": {"s3://seeds/hazel/leases?endpoint=http://hazel", "s3://seeds/hazel?endpoint=http://hazel", "s3://seeds/?endpoint=http://hazel"},
+		"s3://seeds/hazel": {"s3://seeds"}, "s3://seeds": nil,
+	} {
+		if got := list(text); !slices.Equal(got, want) {
+			t.Errorf("%s: %q, not %q", text, got, want)
+		}
+	}
+}
+
 // TestFindKeys: a timer finds what a person has in the environment, but for keys, which are no matter for a unit.
 func TestFindKeys(t *testing.T) {
 	k := FindKeys(environment("HOME=/home/hazel AWS_PROFILE=seeds AWS_CA_BUNDLE=/etc/ca.pem AWS_SESSION_TOKEN=hunter2"))
