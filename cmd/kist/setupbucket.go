@@ -61,8 +61,12 @@ func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage)
 	return nil
 }
 
-// checkBucket refuses a bucket in which two machines may write one name.
+// checkBucket refuses a bucket in which two machines may write one name, or may not see what the other one does.
 func checkBucket(at *where.Opened, found objects.Properties) error {
+	if found.Late == objects.Yes {
+		err := fmt.Errorf("%s: %w", screen.Line(at.String()), objects.ErrLate)
+		return &advised{err, "Nothing was made. Captures would be lost there: what others do must be seen at once."}
+	}
 	if found.Conditional == objects.Yes {
 		return nil
 	}
@@ -77,6 +81,23 @@ func checkBucket(at *where.Opened, found objects.Properties) error {
 func (a *app) warnUnguarded(place string) {
 	a.Warn("%s ignores conditional writes (If-None-Match) by now: of two machines that write one name at once the last would win, and the capture of the other be lost. "+
 		"Some object stores do so once a bucket keeps versions: see what was changed, and until then let one machine at a time write there", place)
+}
+
+// warnLate says that an object store lags behind, and stops what must not go by that.
+func (a *app) warnLate(place string) {
+	a.Warn("%s does not show at once what it has taken or removed: a gateway, a cache or a second site lags behind, or something that it took is lost. "+
+		"Captures rely on that: have all machines use one gateway that is up to date, run no kist reclaim until then, and kist verify --full afterwards", place)
+	if a.late != nil {
+		a.late()
+	}
+}
+
+// untilLate gives a context that ends, with objects.ErrLate, when it shows that an object store lags behind: for what removes for good
+// what nobody seems to need.
+func (a *app) untilLate(ctx context.Context) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancelCause(ctx)
+	a.late = func() { cancel(objects.ErrLate) }
+	return ctx, func() { cancel(nil) }
 }
 
 // checkEmpty refuses a prefix below which something is.

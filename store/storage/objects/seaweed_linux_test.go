@@ -35,7 +35,7 @@ func testSeaweedBucket(t *testing.T, e *engine) {
 		t.Fatal(err)
 	}
 	got, err := s.Probe(t.Context())
-	if want := (objects.Properties{Conditional: objects.Yes, Removes: objects.Yes, Versions: objects.No, Locked: objects.No}); err != nil || got != want {
+	if want := (objects.Properties{Conditional: objects.Yes, Late: objects.No, Removes: objects.Yes, Versions: objects.No, Locked: objects.No}); err != nil || got != want {
 		t.Errorf("%+v, %v; want %+v", got, err, want)
 	}
 }
