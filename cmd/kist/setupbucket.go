@@ -79,8 +79,8 @@ func checkBucket(at *where.Opened, found objects.Properties) error {
 
 // warnUnguarded says that a bucket, which knew conditional writes when the repository was made, ignores them by now.
 func (a *app) warnUnguarded(place string) {
-	a.Warn("%s ignores conditional writes (If-None-Match) by now: of two machines that write one name at once the last would win, and the capture of the other be lost. "+
-		"Some object stores do so once a bucket keeps versions: see what was changed, and until then let one machine at a time write there", place)
+	a.Warn("%s ignores conditional writes (If-None-Match) by now, or lost what it took: of two machines that write one name at once the last would win, and the capture of the other be lost. "+
+		"Some object stores do so once a bucket keeps versions: see what was changed, and until then let one machine at a time write there; kist verify tells what is lost", place)
 }
 
 // warnLate says that an object store lags behind, and stops what must not go by that.

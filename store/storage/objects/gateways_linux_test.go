@@ -22,7 +22,7 @@ import (
 )
 
 // TestGateways: two machines capture and retire, while a third one reclaims, by gateways of which one lags behind and has another clock.
-// Whatever fails, a capture that was reported as made stays and restores, and where a machine itself could see that a gateway lags, it is
+// It stops where it is told that a gateway lags. Whatever fails, a capture that was reported as made stays and restores, and where a machine itself could see that a gateway lags, it is
 // told. What no machine can see, as where each has a site of its own that shows its own writes at once, is no harm up to a minute. Each
 // command ends, or the bubble would not.
 func TestGateways(t *testing.T) {
@@ -76,7 +76,8 @@ type behindGateways struct {
 	made int
 }
 
-func (b *behindGateways) open(machine string, ways []objectstest.Gateway) *objects.Storage {
+// open gives a storage, and calls late where it is found to lag.
+func (b *behindGateways) open(machine string, ways []objectstest.Gateway, late func()) *objects.Storage {
 	s, err := objects.OpenOver(objects.Options{
 		Address:     objects.Address{Bucket: "seeds", Prefix: "hazel/kist", Endpoint: "http://hazel"},
 		Credentials: keys,
@@ -84,6 +85,7 @@ func (b *behindGateways) open(machine string, ways []objectstest.Gateway) *objec
 			b.mu.Lock()
 			defer b.mu.Unlock()
 			b.late = true
+			late()
 		},
 	}, &mixed{to: b.g, ways: ways, dice: rand.New(rand.NewPCG(b.seed, uint64(len(machine))))})
 	if err != nil {
@@ -93,8 +95,14 @@ func (b *behindGateways) open(machine string, ways []objectstest.Gateway) *objec
 }
 
 // on has a machine do something, as a process of its own does.
-func (b *behindGateways) on(machine string, ways []objectstest.Gateway, do func(*store.Repository) error) error {
-	s := b.open(machine, ways)
+func (b *behindGateways) on(machine string, ways []objectstest.Gateway, do func(context.Context, *store.Repository) error) error {
+	ctx, cancel := context.WithCancel(b.t.Context())
+	defer cancel()
+	late := func() {}
+	if machine == "hazel" { // as the program stops what removes for good
+		late = cancel
+	}
+	s := b.open(machine, ways, late)
 	defer s.Close()
 	home := filepath.Join(b.home, machine)
 	if err := os.MkdirAll(home, 0o700); err != nil {
@@ -104,12 +112,12 @@ func (b *behindGateways) on(machine string, ways []objectstest.Gateway, do func(
 	if err != nil {
 		return err
 	}
-	return errors.Join(do(r), r.Close())
+	return errors.Join(do(ctx, r), r.Close())
 }
 
 func (b *behindGateways) test() {
 	ctx := b.t.Context()
-	r, err := store.Create(ctx, b.open("rowan", []objectstest.Gateway{{}}), b.key, store.CreateOptions{})
+	r, err := store.Create(ctx, b.open("rowan", []objectstest.Gateway{{}}, func() {}), b.key, store.CreateOptions{})
 	if err != nil {
 		b.t.Fatal(err)
 	}
@@ -122,8 +130,8 @@ func (b *behindGateways) test() {
 	}
 	beside.Go(func() {
 		for working.Err() == nil {
-			b.on("hazel", b.ways("hazel"), func(r *store.Repository) error {
-				_, err := r.Reclaim(working, store.ReclaimOptions{Grace: time.Second, MinDead: 0.1, Host: "hazel"})
+			b.on("hazel", b.ways("hazel"), func(ctx context.Context, r *store.Repository) error {
+				_, err := r.Reclaim(ctx, store.ReclaimOptions{Grace: time.Second, MinDead: 0.1, Host: "hazel"})
 				return err
 			})
 			time.Sleep(20 * time.Second)
@@ -143,12 +151,12 @@ func (b *behindGateways) capture(machine string, dice *rand.Rand) {
 	last := ""
 	for range 8 {
 		time.Sleep(time.Duration(dice.IntN(300)) * time.Second)
-		b.on(machine, b.ways(machine), func(r *store.Repository) error {
+		b.on(machine, b.ways(machine), func(ctx context.Context, r *store.Repository) error {
 			content, pause := contentOf(dice), time.Duration(dice.IntN(10))*time.Second
 			volume := store.VolumeInput{Name: "data", Open: func(context.Context) (io.ReadCloser, error) {
 				return io.NopCloser(&lazy{bytes.NewReader(content), pause}), nil
 			}}
-			c, err := r.Capture(b.t.Context(), store.CaptureOptions{Name: "seedbank", Host: machine, Volumes: []store.VolumeInput{volume}})
+			c, err := r.Capture(ctx, store.CaptureOptions{Name: "seedbank", Host: machine, Volumes: []store.VolumeInput{volume}})
 			if err != nil {
 				return err
 			}
@@ -158,7 +166,7 @@ func (b *behindGateways) capture(machine string, dice *rand.Rand) {
 			b.made++
 			b.mu.Unlock()
 			if last != "" {
-				err = r.Retire(b.t.Context(), []string{last}, store.MarkOptions{Host: machine})
+				err = r.Retire(ctx, []string{last}, store.MarkOptions{Host: machine})
 			}
 			last = c.ID
 			return err
@@ -178,19 +186,19 @@ func (l *lazy) Read(p []byte) (int, error) {
 	return l.Reader.Read(p[:min(len(p), 64<<10)])
 }
 
-func (b *behindGateways) check(r *store.Repository) error {
-	report, err := r.Verify(b.t.Context(), store.VerifyOptions{Full: true})
+func (b *behindGateways) check(ctx context.Context, r *store.Repository) error {
+	report, err := r.Verify(ctx, store.VerifyOptions{Full: true})
 	if err == nil && !report.OK {
 		err = fmt.Errorf("damage: %+v", report.Damage)
 	}
 	for id, want := range b.kept {
-		c, finding := r.Find(b.t.Context(), id)
+		c, finding := r.Find(ctx, id)
 		if finding != nil {
 			err = errors.Join(err, finding)
 			continue
 		}
 		sum := sha256.New()
-		if restoring := r.Restore(b.t.Context(), &c.Volumes[0], sum, store.RestoreOptions{}); restoring != nil || !bytes.Equal(sum.Sum(nil), want[:]) {
+		if restoring := r.Restore(ctx, &c.Volumes[0], sum, store.RestoreOptions{}); restoring != nil || !bytes.Equal(sum.Sum(nil), want[:]) {
 			err = errors.Join(err, fmt.Errorf("restore %s: %w, or another SHA-256", id, restoring))
 		}
 	}

@@ -107,7 +107,10 @@ func (s *Storage) createBy(ctx context.Context, key string, b blob, options mini
 func (s *Storage) putOnce(ctx context.Context, key string, b blob, options minio.PutObjectOptions) error {
 	sum := sumOf(b)
 	return s.summed(ctx, b, func(ctx context.Context, md5 string) error {
-		_, err := s.core.PutObject(ctx, s.bucket, key, io.NewSectionReader(b, 0, b.Size()), b.Size(), md5, sum, options)
+		put, err := s.core.PutObject(ctx, s.bucket, key, io.NewSectionReader(b, 0, b.Size()), b.Size(), md5, sum, options)
+		if err == nil && put.ETag == "" { // who stands between may say that all is well, but has no object (Amazon S3 API reference, PutObject)
+			return fmt.Errorf("%w: it does not name the object that was put (ETag)", ErrAnswer)
+		}
 		return err
 	})
 }
