@@ -24,6 +24,9 @@ const (
 	// ownMost is how many writes are remembered: those of a capture of 300 GiB, in some MB.
 	ownMost = 10_000
 
+	// mostLooks is how many of them are asked for by name where one list says otherwise: others may have removed thousands.
+	mostLooks = 16
+
 	// latePatience is how long what does not show is asked for again.
 	latePatience = 5 * time.Second
 )
@@ -72,11 +75,14 @@ func (o *ownWrites) fresh(key string) bool {
 	return ok && w.is && time.Since(w.at) < ownFresh
 }
 
-// against gives the keys of which a list says otherwise than was known when it began and is still.
+// against gives keys, mostLooks at most, of which a list says otherwise than was known when it began and is still.
 func (o *ownWrites) against(prefix, after string, began time.Time, listed []storage.Info, keyOf func(name string) string) (missing, shown []string) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	for key, w := range o.last {
+		if len(missing)+len(shown) == mostLooks {
+			break
+		}
 		if w.at.After(began) || !strings.HasPrefix(key, prefix) || key <= after || strings.HasPrefix(key, keyOf(asideFolder)) {
 			continue
 		}

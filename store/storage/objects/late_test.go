@@ -149,6 +149,24 @@ func TestLateForAMoment(t *testing.T) {
 	})
 }
 
+// TestManyRemovedByOthers: a list after which much is missing that others removed takes few requests.
+func TestManyRemovedByOthers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		g := objectstest.NewGateways()
+		s, late := through(t, g, objectstest.Gateway{})
+		for i := range 100 {
+			mark(t, s, fmt.Sprint("leases/mark", i))
+		}
+		time.Sleep(time.Hour)
+		clear(g.Fake.Objects)
+		g.Fake.Count("")
+		infos, err := s.List(t.Context(), "leases")
+		if n := g.Fake.Count(""); err != nil || len(infos) > 0 || *late || n > 40 {
+			t.Errorf("%d requests: %v, %v, told that it lags: %v", n, infos, err, *late)
+		}
+	})
+}
+
 // TestOthersWrite: what others removed, or put again, is no sign that a store lags.
 func TestOthersWrite(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
