@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/kistarchive/kist/crypt"
@@ -127,6 +128,38 @@ func TestCreateTakesBack(t *testing.T) {
 					}
 				}
 			})
+		}
+	}
+}
+
+// TestCreateSaysWhatIsLeft has all calls fail from one on: what is left then is told by name, and no more than that; and where kist.json is
+// among it, there is a repository that opens.
+func TestCreateSaysWhatIsLeft(t *testing.T) {
+	for name, o := range creations {
+		for at, more := 0, true; more; at++ {
+			mem, key := storage.NewMemory(), crypt.NewKeyFile()
+			faulty := storagetest.NewFaulty(mem)
+			faulty.Inject(storagetest.Fault{Method: storagetest.Any, From: at, Effect: storagetest.FailAfter})
+			err := closing(store.Create(t.Context(), faulty, key, o))
+			if more = faulty.Calls(storagetest.Any) > at; err == nil {
+				continue // what failed was needed by nobody
+			}
+			left, listing := mem.List(t.Context(), "")
+			if listing != nil || len(left) > 0 != errors.Is(err, store.ErrLeft) {
+				t.Fatalf("%s, from call %d on: %v are left, %v; %v", name, at, left, listing, err)
+			}
+			made := false
+			for _, o := range left {
+				made = made || o.Name == "kist.json"
+				if !strings.Contains(err.Error(), o.Name) {
+					t.Errorf("%s, from call %d on: %s is left, and not told: %v", name, at, o.Name, err)
+				}
+			}
+			if made {
+				if err := closing(store.Open(t.Context(), mem, key, store.OpenOptions{})); err != nil {
+					t.Errorf("%s, from call %d on: %v", name, at, err)
+				}
+			}
 		}
 	}
 }

@@ -23,6 +23,10 @@ var (
 	// ErrExists is returned by Create where there is a repository already.
 	ErrExists = vault.ErrExists
 
+	// ErrLeft is among the errors of Create and CreateReplica where some of what was put before could not be taken back, which the
+	// error names. Where kist.json is among that, there may be a repository, which the same secret opens.
+	ErrLeft = vault.ErrLeft
+
 	// ErrUnknownFormat is returned for a repository or an object of a format
 	// version that this release does not know.
 	ErrUnknownFormat = format.ErrUnknownVersion

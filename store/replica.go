@@ -34,7 +34,8 @@ type ReplicaOptions struct {
 // Whoever loses secret, and every other one that [Repository.AddSlot] adds there, can't open that place; a
 // secret of another place opens only that one. A secret that was found out opens the data in every place.
 //
-// It fails with [ErrExists] where there is a repository, with [ErrBadOptions], and with [ErrClosed] where of was closed.
+// It fails with [ErrExists] where there is a repository, with [ErrBadOptions], and with [ErrClosed] where of was closed; and what it put
+// before it takes back, as Create does.
 func CreateReplica(ctx context.Context, st storage.Storage, of *Repository, secret crypt.Secret, o ReplicaOptions) (r *Repository, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := ended(ctx); err != nil {

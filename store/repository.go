@@ -87,7 +87,8 @@ func Folders() []string { return names.Folders() }
 // Create makes a repository in an empty storage and opens it. Whoever loses
 // secret, and every other one that [Repository.AddSlot] adds, loses all data.
 //
-// It fails with [ErrExists] where there is a repository, and with [ErrBadOptions].
+// It fails with [ErrExists] where there is a repository, and with [ErrBadOptions]. What it put before it failed it takes back; where it
+// can't, [ErrLeft] is among the errors.
 func Create(ctx context.Context, st storage.Storage, secret crypt.Secret, o CreateOptions) (r *Repository, err error) {
 	defer vault.NoteEnd(ctx, &err)
 	if err := ended(ctx); err != nil {

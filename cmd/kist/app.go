@@ -33,6 +33,7 @@ type app struct {
 	rate    int64                  // of repositories, bytes a second; 0: any
 	looks   bool                   // the command changes nothing anywhere
 	itself  bool                   // contents are read of the repository, and of no copies on this machine
+	late    func()                 // stops what must not go by an object store that lags behind; nil: nothing need be
 
 	place    func(path string) files.Place // where a repository's folder is
 	work     working                       // in a process of its own; nil: there is none, or this is it

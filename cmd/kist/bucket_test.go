@@ -161,8 +161,13 @@ func inBucket(t *testing.T, f *objectstest.Fake) func(args ...string) (status in
 
 // inBucketOf is inBucket by a cache, and gives what is read on standard input.
 func inBucketOf(t *testing.T, f *objectstest.Fake, cache string) func(stdin string, args ...string) (status int, said string) {
+	return inBucketAt(t, f.Server.URL, cache)
+}
+
+// inBucketAt is inBucketOf by an endpoint.
+func inBucketAt(t *testing.T, endpoint, cache string) func(stdin string, args ...string) (status int, said string) {
 	env := map[string]string{
-		"AWS_ACCESS_KEY_ID": "hazel", "AWS_SECRET_ACCESS_KEY": "hunter2", "KIST_REPOSITORY": "s3://seeds/hazel", "AWS_ENDPOINT_URL": f.Server.URL,
+		"AWS_ACCESS_KEY_ID": "hazel", "AWS_SECRET_ACCESS_KEY": "hunter2", "KIST_REPOSITORY": "s3://seeds/hazel", "AWS_ENDPOINT_URL": endpoint,
 		"KIST_KEY_FILE": filepath.Join(t.TempDir(), "key"), "XDG_STATE_HOME": t.TempDir(), "KIST_STATE": t.TempDir(), "KIST_CACHE": cache,
 	}
 	return func(stdin string, args ...string) (int, string) {

@@ -39,8 +39,8 @@ func (a *app) noteCondition(at where.Place, heeded bool) {
 		}
 		return
 	}
-	a.Warn("%s ignores conditional writes (If-None-Match) by now: of two machines that write one name at once the last would win, and the capture of the other be lost. "+
-		"Some object stores do so once a bucket keeps versions: see what was changed, and until then let one machine at a time write there", at.Text())
+	a.Warn("%s ignores conditional writes (If-None-Match) by now, or lost what it took: of two machines that write one name at once the last would win, and the capture of the other be lost. "+
+		"Some object stores do so once a bucket keeps versions: see what was changed, and until then let one machine at a time write there; kist verify tells what is lost", at.Text())
 	if !keeps {
 		return
 	}

@@ -255,7 +255,10 @@ func (a *app) warnOfKeys() {
 
 // opens says how places are opened that are waited for.
 func (a *app) opens(w *waited) where.Opening {
-	return where.Opening{Getenv: a.getenv, Folder: a.place, Watch: &w.Watch, Most: a.patience.most, Condition: func(heeded bool) { a.noteCondition(w.at, heeded) }}
+	return where.Opening{
+		Getenv: a.getenv, Folder: a.place, Watch: &w.Watch, Most: a.patience.most,
+		Condition: func(heeded bool) { a.noteCondition(w.at, heeded) }, Late: func() { a.warnLate(w.place) },
+	}
 }
 
 // opening gives an action that takes a number of arguments, most < 0 for no limit,

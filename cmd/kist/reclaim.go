@@ -12,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/cmdline"
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage/objects"
 )
 
 func (a *app) reclaimCommand() *cli.Command {
@@ -102,7 +103,9 @@ func (a *app) reclaim(c *cli.Context) error {
 		a.Say("%s", waitingText(d, waited))
 		waited = true
 	}
-	out, err := r.Reclaim(c.Context, *o)
+	ctx, cancel := a.untilLate(c.Context)
+	defer cancel()
+	out, err := r.Reclaim(ctx, *o)
 	end()
 	if out != nil && !o.DryRun {
 		a.metrics.Set("freed_bytes", "Bytes that the last run freed.", float64(out.Freed))
@@ -166,6 +169,9 @@ func (a *app) reclaimOptions(c *cli.Context) (*store.ReclaimOptions, error) {
 func (a *app) stoppedReclaim(out *store.Reclaimed, err error) error {
 	if out != nil && (out.Freed > 0 || out.Written > 0) {
 		a.Say("So far %s freed and %s written.", screen.Size(uint64(out.Freed)), screen.Size(uint64(out.Written)))
+	}
+	if errors.Is(err, objects.ErrLate) {
+		return fmt.Errorf("stopped, so that nothing goes that a capture needs: %w", objects.ErrLate)
 	}
 	if errors.Is(err, context.Canceled) {
 		// Not wrapped: some of it is done, and the rest is not.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"slices"
 	"strings"
 
@@ -10,6 +11,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/screen"
 	"github.com/kistarchive/kist/cmd/kist/internal/where"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage/objects"
 )
 
 func (a *app) repairCommand() *cli.Command {
@@ -112,8 +114,13 @@ func (a *app) repair(c *cli.Context, r *repository) error {
 	}
 	report, end := a.progress("repair")
 	o.Progress = report
-	out, err := r.Repair(c.Context, o)
+	ctx, cancel := a.untilLate(c.Context)
+	defer cancel()
+	out, err := r.Repair(ctx, o)
 	end()
+	if errors.Is(err, objects.ErrLate) {
+		return fmt.Errorf("stopped, so that nothing is given up that is there: %w", objects.ErrLate)
+	}
 	if err != nil {
 		return err
 	}

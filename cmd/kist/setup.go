@@ -163,7 +163,8 @@ func (a *app) create(c *cli.Context, place where.Place, files secrets.Files, do 
 	undo := func() {}
 	defer func() {
 		if err != nil {
-			if !errors.Is(err, store.ErrExists) { // somebody who was quicker may have taken the same key file
+			// Somebody who was quicker may have taken the same key file, or there may be a repository that it opens.
+			if !errors.Is(err, store.ErrExists) && !errors.Is(err, store.ErrLeft) {
 				undo()
 			}
 			if w.Silent().For == 0 {
@@ -179,8 +180,11 @@ func (a *app) create(c *cli.Context, place where.Place, files secrets.Files, do 
 	}
 	undo = undoSecret
 	r, err := do(ctx, at.Objects, secret)
-	if errors.Is(err, store.ErrExists) && files.Key != "" {
+	if errors.Is(err, store.ErrExists) && !errors.Is(err, store.ErrLeft) && files.Key != "" {
 		err = &advised{err, "Nothing of what this run put is left, but for the key file: whoever was quicker may have been given the same one."}
+	}
+	if errors.Is(err, store.ErrLeft) {
+		err = &advised{err, "kist list tells whether there is a repository all the same, which opens by what was given. If not, remove what is left by hand, or choose another place."}
 	}
 	if err != nil {
 		return nil, err

@@ -65,8 +65,12 @@ func (a *app) prepare(c *cli.Context, at *where.Opened, bucket *objects.Storage,
 	return nil
 }
 
-// checkBucket refuses a bucket in which two machines may write one name.
+// checkBucket refuses a bucket in which two machines may write one name, or may not see what the other one does.
 func checkBucket(at *where.Opened, found objects.Properties) error {
+	if found.Late == objects.Yes {
+		err := fmt.Errorf("%s: %w", screen.Line(at.String()), objects.ErrLate)
+		return &advised{err, "Nothing was made. Captures would be lost there: what others do must be seen at once."}
+	}
 	if found.Conditional == objects.Yes {
 		return nil
 	}
@@ -75,6 +79,23 @@ func checkBucket(at *where.Opened, found objects.Properties) error {
 		return &advised{err, "Nothing was made. The bucket keeps versions or locks objects, where some object stores ignore them: take a bucket without, or a newer release of the object store."}
 	}
 	return &advised{err, "Nothing was made. Take a newer release of the object store, or another one."}
+}
+
+// warnLate says that an object store lags behind, and stops what must not go by that.
+func (a *app) warnLate(place string) {
+	a.Warn("%s does not show at once what it has taken or removed: a gateway, a cache or a second site lags behind, or something that it took is lost. "+
+		"Captures rely on that: have all machines use one gateway that is up to date, run no kist reclaim until then, and kist verify --full afterwards", place)
+	if a.late != nil {
+		a.late()
+	}
+}
+
+// untilLate gives a context that ends, with objects.ErrLate, when it shows that an object store lags behind: for what removes for good
+// what nobody seems to need.
+func (a *app) untilLate(ctx context.Context) (context.Context, context.CancelFunc) {
+	ctx, cancel := context.WithCancelCause(ctx)
+	a.late = func() { cancel(objects.ErrLate) }
+	return ctx, func() { cancel(nil) }
 }
 
 // checkEmpty refuses a prefix below which something is.

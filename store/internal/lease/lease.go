@@ -76,7 +76,7 @@ func (r *Leases) take(ctx context.Context, looks bool, work, host, about string)
 		if err == nil {
 			break
 		}
-		r.vault.Copies().Drop(ownName(l.ID))
+		l.takeBack(ctx, err)
 		if !errors.Is(err, storage.ErrNotFound) || tries == leaseTries {
 			return nil, err
 		}
@@ -85,6 +85,18 @@ func (r *Leases) take(ctx context.Context, looks bool, work, host, about string)
 	ctx, l.stop = context.WithCancel(context.WithoutCancel(ctx))
 	go l.keep(ctx)
 	return l, nil
+}
+
+// takeBack removes a lease that may be there though taking it failed, as where its time could not be asked for: others would wait for
+// it until it dies.
+func (l *Lease) takeBack(ctx context.Context, taking error) {
+	l.r.vault.Copies().Drop(ownName(l.ID))
+	if errors.Is(taking, storage.ErrExists) {
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), LeaveTime)
+	defer cancel()
+	l.r.vault.Drop(ctx, names.Lease(l.ID, 0))
 }
 
 // put writes the lease or a renewal of it, and learns the medium's time.

@@ -1,6 +1,8 @@
 package lease
 
 import (
+	"errors"
+	"io/fs"
 	"slices"
 	"testing"
 	"testing/synctest"
@@ -53,6 +55,19 @@ func TestLapse(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A lease whose time can't be asked for is not taken, and nothing of it stays for which others would wait.
+func TestTakingFails(t *testing.T) {
+	leased(t, func(t *testing.T, r *Leases, st *storagetest.Faulty) {
+		st.Inject(storagetest.Fault{Method: storagetest.Stat, From: st.Calls(storagetest.Stat), Once: true, Err: fs.ErrPermission})
+		if _, err := r.Take(t.Context(), format.WorkReclaim, "hazel", ""); !errors.Is(err, fs.ErrPermission) {
+			t.Errorf("%v, want ErrPermission", err)
+		}
+		if left, err := st.List(t.Context(), "leases"); err != nil || len(left) > 0 {
+			t.Errorf("left: %v, %v", left, err)
+		}
+	})
 }
 
 // Of renewals nothing stays, be one of them not put.

@@ -8,6 +8,7 @@ import (
 	"io"
 	"path"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/kistarchive/kist/crypt"
@@ -23,14 +24,15 @@ import (
 // undoTime is how long taking back what was put may take, as where the storage is away by then.
 const undoTime = 5 * time.Second
 
-// build makes a repository of what a vault says about itself, and opens it. Where it fails, it takes back what it put.
+// build makes a repository of what a vault says about itself, and opens it. Where it fails, it takes back what it put; ErrLeft is among
+// the errors where it can't.
 func build(ctx context.Context, bare *Vault, secret crypt.Secret, o crypt.SlotOptions, s Settings) (_ *Vault, err error) {
 	st := bare.storage
 	b := &builder{Storage: st}
 	bare.storage = b
 	defer func() {
 		if err != nil {
-			b.undo(ctx)
+			err = b.undo(ctx, err)
 		}
 	}()
 	settings, err := b.claim(ctx, bare, s)
@@ -156,15 +158,27 @@ func (b *builder) note(name string, content []byte, err error) error {
 }
 
 // undo removes what was put, the last first: as long as kist.json is there, or may be, all stays that opens it, and the claim
-// goes when nothing else is left.
-func (b *builder) undo(ctx context.Context) {
+// goes when nothing else is left. It adds to why what may be left.
+func (b *builder) undo(ctx context.Context, why error) error {
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), undoTime)
 	defer cancel()
-	for _, o := range slices.Backward(b.put) {
-		if err := b.takeBack(ctx, o); err != nil && o.name == names.Manifest {
-			return
+	var left []string
+	for i, o := range slices.Backward(b.put) {
+		if b.takeBack(ctx, o) == nil {
+			continue
+		}
+		left = append(left, o.name)
+		if o.name == names.Manifest {
+			for _, o := range slices.Backward(b.put[:i]) {
+				left = append(left, o.name)
+			}
+			break
 		}
 	}
+	if len(left) == 0 {
+		return why
+	}
+	return fmt.Errorf("%w; %w: %s", why, ErrLeft, strings.Join(left, ", "))
 }
 
 // takeBack removes an object that has the content that was put, or its beginning, as a mark that could not be written to its

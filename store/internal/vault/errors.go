@@ -12,6 +12,7 @@ import (
 var (
 	ErrNoRepository = errors.New("no kist repository")
 	ErrExists       = errors.New("there is a kist repository already")
+	ErrLeft         = errors.New("what was put before may be left")
 	ErrLastSlot     = errors.New("the last key slot can't be removed: nobody could open the repository again")
 	ErrBadOptions   = errors.New("bad options")
 	ErrSamePlace    = errors.New("it is the same place of the repository, or a copy of its files that has no identity of its own")

@@ -68,6 +68,29 @@ func TestStalls(t *testing.T) {
 	}
 }
 
+// TestPutWithoutETag: who answers that all is well, and names no object, is no object store; what was kept all the same is found.
+func TestPutWithoutETag(t *testing.T) {
+	for _, keeps := range []bool{false, true} {
+		f := newFake(t)
+		var answered atomic.Int32
+		answer := func(w http.ResponseWriter, r *http.Request) bool {
+			is := r.Method == http.MethodPut && (answered.Add(1) == 1 || !keeps)
+			if is {
+				io.WriteString(w, "<html>Sign in to the seed library's network")
+			}
+			return is
+		}
+		if f.Before = answer; keeps {
+			f.Before, f.After = nil, answer // the next try is told that it is there
+		}
+		s := f.open(func(o *objects.Options) { o.Patience = 200 * time.Millisecond })
+		err := s.Mark(t.Context(), "leases/mark", []byte("seeds"))
+		if keeps && err != nil || !keeps && !errors.Is(err, objects.ErrAnswer) {
+			t.Errorf("kept: %v: %v", keeps, err)
+		}
+	}
+}
+
 // Slow is not silent: an answer whose bytes come one by one, for longer than the limit, is read.
 func TestSlow(t *testing.T) {
 	f := withOne(t)

@@ -30,16 +30,13 @@ func (s *Storage) now(ctx context.Context) (time.Time, error) {
 	if err := s.create(ctx, key, whole("time")); err != nil {
 		return time.Time{}, err
 	}
-	info, err := s.head(ctx, key)
-	s.dismiss(ctx, key)
-	return info.LastModified.Truncate(time.Second), err
-}
-
-// dismiss removes an object of asideFolder, where the key has the right to; RemoveAside tries again.
-func (s *Storage) dismiss(ctx context.Context, key string) error {
-	return s.again(ctx, func(ctx context.Context) error {
-		return s.core.RemoveObject(ctx, s.bucket, key, minio.RemoveObjectOptions{})
+	var info minio.ObjectInfo
+	err := s.shown(ctx, key, func() (err error) {
+		info, err = s.head(ctx, key)
+		return err
 	})
+	s.remove(ctx, key) // where the key has the right to; RemoveAside tries again
+	return info.LastModified.Truncate(time.Second), err
 }
 
 // RemoveAside implements [storage.Sweeper]: uploads in parts that nobody went on with, and what was put to find something out. The
@@ -79,7 +76,7 @@ type leftover struct {
 func (s *Storage) aside(ctx context.Context) (left []leftover, err error) {
 	err = s.walk(ctx, s.prefix+asideFolder, func(object minio.ObjectInfo) {
 		info := storage.Info{Name: strings.TrimPrefix(object.Key, s.prefix), Size: object.Size, Modified: object.LastModified.Truncate(time.Second)}
-		left = append(left, leftover{info, func(ctx context.Context) error { return s.dismiss(ctx, object.Key) }})
+		left = append(left, leftover{info, func(ctx context.Context) error { return s.remove(ctx, object.Key) }})
 	})
 	if err != nil {
 		return nil, err

@@ -50,7 +50,7 @@ func testCephBucket(t *testing.T, c *engine) {
 		t.Fatal(err)
 	}
 	got, err := s.Probe(t.Context())
-	if want := (objects.Properties{Conditional: objects.Yes, Removes: objects.Yes, Versions: objects.No, Locked: objects.No}); err != nil || got != want {
+	if want := (objects.Properties{Conditional: objects.Yes, Late: objects.No, Removes: objects.Yes, Versions: objects.No, Locked: objects.No}); err != nil || got != want {
 		t.Errorf("%+v, %v; want %+v", got, err, want)
 	}
 	for name, keys := range map[string]objects.StaticKeys{"access key": {AccessKey: "nobody", SecretKey: "x"}, "secret key": {AccessKey: c.keys.AccessKey, SecretKey: "x"}} {
@@ -72,7 +72,7 @@ func testCephBucket(t *testing.T, c *engine) {
 		t.Fatal(err)
 	}
 	got, err = versioned.Probe(t.Context())
-	if want := (objects.Properties{Conditional: objects.No, Removes: objects.Yes, Versions: objects.Yes, Locked: objects.No}); err != nil || got != want {
+	if want := (objects.Properties{Conditional: objects.No, Late: objects.No, Removes: objects.Yes, Versions: objects.Yes, Locked: objects.No}); err != nil || got != want {
 		t.Errorf("with versions: %+v, %v; want %+v", got, err, want)
 	}
 }

@@ -464,7 +464,7 @@ func TestProbeWithFewRights(t *testing.T) {
 		return denied
 	}
 	got, err := f.open().Probe(t.Context())
-	if want := (objects.Properties{Conditional: objects.Yes, Removes: objects.No}); err != nil || got != want {
+	if want := (objects.Properties{Conditional: objects.Yes, Late: objects.No, Removes: objects.No}); err != nil || got != want {
 		t.Errorf("%+v, %v; want %+v", got, err, want)
 	}
 	if _, err := f.open().Now(t.Context()); err != nil {

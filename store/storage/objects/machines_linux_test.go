@@ -71,6 +71,7 @@ type fleet struct {
 }
 
 func newFleet(t *testing.T, options objects.Options) *fleet {
+	options.Late = func() { t.Error("told that the store lags") }
 	f := &fleet{t: t, options: options, key: crypt.NewKeyFile(), home: t.TempDir(), kept: make(map[string][sha256.Size]byte)}
 	f.changed = sync.NewCond(&f.mu)
 	os.Chmod(f.home, 0o700)

@@ -55,6 +55,11 @@ type Options struct {
 	// Condition is called, once at most, when it shows whether the store heeds the condition of writes: where this is not nil, the
 	// first small object that is put is sent a second time, to see that it is refused. It must not call the storage.
 	Condition func(heeded bool)
+
+	// Late is called, once at most, when it shows that the store does not show what it took or removed before, be it for a moment:
+	// what others do may be seen too late as well, so that whoever removes what nobody seems to need had better stop. It is called
+	// by any goroutine, within a call. nil: nobody is told.
+	Late func()
 }
 
 // ErrOptions is returned for options that make no sense.
@@ -80,6 +85,10 @@ type Storage struct {
 	looked    atomic.Bool // whether conditions are heeded
 	sums      atomic.Bool // the store wants Content-MD5
 
+	own     ownWrites
+	onLate  func()
+	wasLate atomic.Bool
+
 	room *room // of contents that are put
 }
 
@@ -103,7 +112,7 @@ func Open(ctx context.Context, options Options) (*Storage, error) {
 	if err := ctx.Err(); err != nil {
 		return nil, o.fail("", err)
 	}
-	s, err := open(options)
+	s, err := open(options, nil)
 	if err != nil {
 		return nil, o.fail("", err)
 	}
@@ -113,7 +122,8 @@ func Open(ctx context.Context, options Options) (*Storage, error) {
 	return s, nil
 }
 
-func open(options Options) (*Storage, error) {
+// open gives a storage by connections, or over what stands in for them.
+func open(options Options, instead http.RoundTripper) (*Storage, error) {
 	a := options.Address
 	if err := a.check(); err != nil {
 		return nil, err
@@ -137,12 +147,13 @@ func open(options Options) (*Storage, error) {
 		patience:  orDefault(options.Patience, defaultPatience),
 		watch:     options.Watch,
 		condition: options.Condition,
+		onLate:    options.Late,
 		room:      newRoom(int(orDefault(options.Held, defaultHeld)/blockSize), mostBlocks),
 	}
 	if a.Prefix != "" {
 		s.prefix = a.Prefix + "/"
 	}
-	return s, s.connect(a.Endpoint, &bounded{transport, orDefault(options.Stall, defaultStall)})
+	return s, s.connect(a.Endpoint, &bounded{orDefault[http.RoundTripper](instead, transport), orDefault(options.Stall, defaultStall)})
 }
 
 // connect makes the client. Where an endpoint is given the bucket goes into the path: names of hosts for each bucket are seldom set up.

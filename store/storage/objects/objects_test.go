@@ -249,9 +249,9 @@ func TestProbe(t *testing.T) {
 		change func()
 		want   objects.Properties
 	}{
-		{"held", func() {}, objects.Properties{Conditional: objects.Yes, Removes: objects.Yes, Versions: objects.No, Locked: objects.No}},
+		{"held", func() {}, objects.Properties{Conditional: objects.Yes, Late: objects.No, Removes: objects.Yes, Versions: objects.No, Locked: objects.No}},
 		{"ignored, with versions", func() { f.Ignores, f.Versions = true, "Enabled" },
-			objects.Properties{Conditional: objects.No, Removes: objects.Yes, Versions: objects.Yes, Locked: objects.No}},
+			objects.Properties{Conditional: objects.No, Late: objects.No, Removes: objects.Yes, Versions: objects.Yes, Locked: objects.No}},
 	} {
 		test.change()
 		got, err := f.open().Probe(t.Context())

@@ -37,6 +37,10 @@ type Properties struct {
 	// are not told from each other: the object of one is lost, and two may hold one lease.
 	Conditional Finding
 
+	// Late: the store does not show what it has just taken, or shows what it has removed, as where a gateway, a cache or a second site
+	// lags behind. Where it is Yes, whoever reclaims may not see what a capture needs. No says that a few tries met none.
+	Late Finding
+
 	// Removes: the key may remove objects. Where it is No, it can't reclaim, and its leases stay until another one removes them.
 	Removes Finding
 
@@ -50,43 +54,79 @@ type Properties struct {
 	LockDefault string
 }
 
-// Probe tries, in the bucket and below the prefix, what Put and Mark rely on: it puts a small object twice by conditional writes,
-// reads it, and removes it. It asks for versions and locks where the key may.
+// probeTries is how often what the store shows is tried: of two gateways that are chosen by lot, one that lags behind is missed
+// once in 4,096 times, as each try looks four times.
+const probeTries = 3
+
+// Probe tries, in the bucket and below the prefix, what a repository relies on: it puts a small object twice by conditional writes,
+// reads and lists it, removes it, and looks whether it is gone; several times, and by connections of their own, so that what spreads them
+// over gateways can choose. It asks for versions and locks where the key may.
 //
 // [ErrCondition]: conditional writes are refused, so that nothing can be put. [ErrNoBucket], [ErrDenied] and others: the place can't be
 // used. What was put and could not be removed goes with RemoveAside.
 func (s *Storage) Probe(ctx context.Context) (Properties, error) {
-	var p Properties
+	p := Properties{Late: No}
 	o := s.operation("try the bucket", "")
+	for range probeTries {
+		if call, err := s.try(ctx, &p); err != nil {
+			return p, o.fail(call, err)
+		}
+		if p.Late == Yes {
+			break
+		}
+	}
+	err := s.ask(ctx, &p)
+	return p, o.fail("ask for versions and locks", err)
+}
+
+// try tries once what a repository relies on. It gives the call that failed.
+func (s *Storage) try(ctx context.Context, p *Properties) (call string, err error) {
 	key := s.asideKey()
+	s.idle()
 	if err := s.create(ctx, key, whole("once")); err != nil {
-		return p, o.fail("put", err)
+		return "put", err
 	}
-	err := s.create(ctx, key, whole("twice"))
-	switch {
-	case errors.Is(err, storage.ErrExists):
-		p.Conditional = Yes
-	case err == nil:
-		p.Conditional = No
-	default:
-		return p, o.fail("put again", err)
+	s.idle()
+	err = s.create(ctx, key, whole("twice"))
+	if err != nil && !errors.Is(err, storage.ErrExists) {
+		return "put again", err
 	}
-	if err := s.again(ctx, func(ctx context.Context) error { return s.readRange(ctx, key, make([]byte, 4), 0) }); err != nil {
-		return p, o.fail("read", err)
+	if p.Conditional != No { // now and then is too seldom
+		p.Conditional = finding(err != nil)
 	}
-	if err := s.walk(ctx, key, func(minio.ObjectInfo) {}); err != nil {
-		return p, o.fail("list", err)
+	if call, err := s.tryShown(ctx, key, true, p); err != nil {
+		return call, err
 	}
-	switch err := s.dismiss(ctx, key); {
+	switch err := s.remove(ctx, key); {
 	case err == nil:
 		p.Removes = Yes
 	case errors.Is(explain(err), ErrDenied):
 		p.Removes = No
+		return "", nil
 	default:
-		return p, o.fail("remove", err)
+		return "remove", err
 	}
-	err = s.ask(ctx, &p)
-	return p, o.fail("ask for versions and locks", err)
+	return s.tryShown(ctx, key, false, p)
+}
+
+// tryShown looks whether an object is read and listed, or neither.
+func (s *Storage) tryShown(ctx context.Context, key string, is bool, p *Properties) (call string, err error) {
+	s.idle()
+	err = s.again(ctx, func(ctx context.Context) error { return s.readRange(ctx, key, make([]byte, 4), 0) })
+	absent := errors.Is(explain(err), storage.ErrNotFound)
+	if err != nil && !absent {
+		return "read", err
+	}
+	s.idle()
+	listed := false
+	err = s.walk(ctx, key, func(object minio.ObjectInfo) { listed = listed || object.Key == key })
+	if err != nil {
+		return "list", err
+	}
+	if absent == is || listed != is {
+		p.Late = Yes
+	}
+	return "", nil
 }
 
 // Keeps asks whether the bucket keeps versions or locks objects, and puts nothing. What the key may not ask, or the engine does not know, is

@@ -39,7 +39,9 @@ func (s *Storage) ReadAt(ctx context.Context, name string, p []byte, off int64) 
 		}
 		return o.fail("", err)
 	}
-	return o.fail("", s.again(ctx, func(ctx context.Context) error { return s.readRange(ctx, s.key(name), p, off) }))
+	return o.fail("", s.shown(ctx, s.key(name), func() error {
+		return s.again(ctx, func(ctx context.Context) error { return s.readRange(ctx, s.key(name), p, off) })
+	}))
 }
 
 // ReadFront implements [storage.FrontReader] by one request for the range, and one more for what is empty.
@@ -50,9 +52,11 @@ func (s *Storage) ReadFront(ctx context.Context, name string, p []byte) (info st
 	}
 	err = errShort
 	if len(p) > 0 {
-		err = s.again(ctx, func(ctx context.Context) (err error) {
-			info, err = s.readFront(ctx, s.key(name), p)
-			return err
+		err = s.shown(ctx, s.key(name), func() error {
+			return s.again(ctx, func(ctx context.Context) (err error) {
+				info, err = s.readFront(ctx, s.key(name), p)
+				return err
+			})
 		})
 	}
 	if errors.Is(err, errShort) {
@@ -164,7 +168,11 @@ func (s *Storage) Stat(ctx context.Context, name string) (storage.Info, error) {
 }
 
 func (s *Storage) stat(ctx context.Context, name string) (storage.Info, error) {
-	info, err := s.head(ctx, s.key(name))
+	var info minio.ObjectInfo
+	err := s.shown(ctx, s.key(name), func() (err error) {
+		info, err = s.head(ctx, s.key(name))
+		return err
+	})
 	if err != nil {
 		return storage.Info{}, err
 	}
@@ -220,12 +228,14 @@ func (s *Storage) ListAfter(ctx context.Context, folder, after string) ([]storag
 		}
 		behind = s.key(after)
 	}
-	var infos []storage.Info
-	err := s.walkBehind(ctx, prefix, behind, func(object minio.ObjectInfo) {
-		name := strings.TrimPrefix(object.Key, s.prefix)
-		if storage.CheckName(name) == nil {
-			infos = append(infos, storage.Info{Name: name, Size: object.Size, Modified: object.LastModified.Truncate(time.Second)})
-		}
+	infos, err := s.upToDate(ctx, prefix, behind, func() (infos []storage.Info, err error) {
+		err = s.walkBehind(ctx, prefix, behind, func(object minio.ObjectInfo) {
+			name := strings.TrimPrefix(object.Key, s.prefix)
+			if storage.CheckName(name) == nil {
+				infos = append(infos, storage.Info{Name: name, Size: object.Size, Modified: object.LastModified.Truncate(time.Second)})
+			}
+		})
+		return infos, err
 	})
 	if err != nil {
 		return nil, s.operation("list", folder).fail("", err)

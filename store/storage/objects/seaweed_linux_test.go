@@ -2,8 +2,11 @@ package objects_test
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"io"
+	"net/http"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -23,6 +26,7 @@ func TestSeaweed(t *testing.T) {
 		part{"many race", testSeaweedRace},
 		part{"many race by two gateways", testSeaweedRaceByTwo},
 		part{"repository", testRepository},
+		part{"repository by two gateways", testSeaweedByTwo},
 		part{"machines at once", testMachines},
 		part{"a volume server is killed", testSeaweedVolume},
 		part{"a gateway is killed", testSeaweedGateway},
@@ -35,7 +39,7 @@ func testSeaweedBucket(t *testing.T, e *engine) {
 		t.Fatal(err)
 	}
 	got, err := s.Probe(t.Context())
-	if want := (objects.Properties{Conditional: objects.Yes, Removes: objects.Yes, Versions: objects.No, Locked: objects.No}); err != nil || got != want {
+	if want := (objects.Properties{Conditional: objects.Yes, Late: objects.No, Removes: objects.Yes, Versions: objects.No, Locked: objects.No}); err != nil || got != want {
 		t.Errorf("%+v, %v; want %+v", got, err, want)
 	}
 }
@@ -74,6 +78,58 @@ func testSeaweedRace(t *testing.T, e *engine) { race(t, open(t, e.raceOptions())
 func testSeaweedRaceByTwo(t *testing.T, e *engine) {
 	options := e.raceOptions()
 	race(t, &byTurns{Storage: open(t, options), second: e.second(t, options)})
+}
+
+// turns sends each other request to a second gateway.
+type turns struct {
+	second string // HOST:PORT
+	n      atomic.Int64
+}
+
+// RoundTrip implements [http.RoundTripper]. The host that was signed stays.
+func (g *turns) RoundTrip(r *http.Request) (*http.Response, error) {
+	if g.n.Add(1)%2 == 0 {
+		r = r.Clone(r.Context())
+		r.Host, r.URL.Host = cmp.Or(r.Host, r.URL.Host), g.second
+	}
+	return http.DefaultTransport.RoundTrip(r)
+}
+
+// Two gateways of one store show at once what went by the other one.
+func testSeaweedByTwo(t *testing.T, e *engine) {
+	options := e.options("seeds")
+	options.Late = func() { t.Error("told that the store lags") }
+	s, err := objects.OpenOver(options, &turns{second: strings.TrimPrefix(e.Second, "http://")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got, err := s.Probe(t.Context()); err != nil || got.Late != objects.No || got.Conditional != objects.Yes {
+		t.Errorf("%+v, %v", got, err)
+	}
+	r, err := store.Create(t.Context(), s, crypt.NewKeyFile(), store.CreateOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	var last *store.Capture
+	want := noise(8 << 20)
+	for i := range 5 {
+		want = want[:len(want)-i<<20]
+		c := capture(t, r, want)
+		if last != nil {
+			if err := r.Retire(t.Context(), []string{last.ID}, store.MarkOptions{}); err != nil {
+				t.Error(err)
+			}
+		}
+		last = c
+		if _, err := r.Reclaim(t.Context(), store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01}); err != nil {
+			t.Error(err)
+		}
+	}
+	if last, err = r.Find(t.Context(), last.ID); err != nil {
+		t.Fatal(err)
+	}
+	wantRestored(t, r, last, want)
 }
 
 // Of three volume servers one is killed in the middle of a capture, and comes back: nothing fails, and nothing is lost.

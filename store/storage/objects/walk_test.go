@@ -58,7 +58,7 @@ func TestPagesWithoutEnd(t *testing.T) {
 
 // So does a list of uploads, whose pages go on behind ever other markers.
 func TestUploadsWithoutEnd(t *testing.T) {
-	s, err := open(Options{Address: Address{Bucket: "seeds", Endpoint: "http://hazel"}, Credentials: StaticKeys{AccessKey: "seedbank", SecretKey: "none"}})
+	s, err := open(Options{Address: Address{Bucket: "seeds", Endpoint: "http://hazel"}, Credentials: StaticKeys{AccessKey: "seedbank", SecretKey: "none"}}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -105,14 +105,17 @@ func (s *Storage) create(ctx context.Context, key string, b blob) error {
 }
 
 func (s *Storage) createBy(ctx context.Context, key string, b blob, options minio.PutObjectOptions, token string) error {
-	return s.settle(ctx, key, token, b, s.putOnce(ctx, key, b, options))
+	return s.wrote(key, true, func() error { return s.settle(ctx, key, token, b, s.putOnce(ctx, key, b, options)) })
 }
 
 // putOnce sends a content in one request, or in as many as it takes until one is answered.
 func (s *Storage) putOnce(ctx context.Context, key string, b blob, options minio.PutObjectOptions) error {
 	sum := sumOf(b)
 	return s.summed(ctx, b, func(ctx context.Context, md5 string) error {
-		_, err := s.core.PutObject(ctx, s.bucket, key, io.NewSectionReader(b, 0, b.Size()), b.Size(), md5, sum, options)
+		put, err := s.core.PutObject(ctx, s.bucket, key, io.NewSectionReader(b, 0, b.Size()), b.Size(), md5, sum, options)
+		if err == nil && put.ETag == "" { // who stands between may say that all is well, but has no object (Amazon S3 API reference, PutObject)
+			return fmt.Errorf("%w: it does not name the object that was put (ETag)", ErrAnswer)
+		}
 		return err
 	})
 }
@@ -232,7 +235,8 @@ func (s *Storage) putParts(ctx context.Context, o operation, b *body, content io
 		s.giveUp(ctx, key, upload)
 		return o.fail(call, err)
 	}
-	if err := s.settleParts(ctx, key, token, s.joinParts(ctx, key, upload, parts)); err != nil {
+	err = s.wrote(key, true, func() error { return s.settleParts(ctx, key, token, s.joinParts(ctx, key, upload, parts)) })
+	if err != nil {
 		s.giveUp(ctx, key, upload)
 		return o.fail("join the parts", err)
 	}
@@ -337,7 +341,9 @@ func (s *Storage) Drop(ctx context.Context, name string) error {
 }
 
 func (s *Storage) remove(ctx context.Context, key string) error {
-	return s.again(ctx, func(ctx context.Context) error {
-		return s.core.RemoveObject(ctx, s.bucket, key, minio.RemoveObjectOptions{})
+	return s.wrote(key, false, func() error {
+		return s.again(ctx, func(ctx context.Context) error {
+			return s.core.RemoveObject(ctx, s.bucket, key, minio.RemoveObjectOptions{})
+		})
 	})
 }

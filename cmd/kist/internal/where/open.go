@@ -26,6 +26,9 @@ type Opening struct {
 
 	// Condition is told whether a bucket heeds the condition of writes; nil: nobody wants to know, and none is tried.
 	Condition func(heeded bool)
+
+	// Late is told of an object store that does not show at once what it took or removed; nil: nobody wants to know.
+	Late func()
 }
 
 // Keeps says which rules of a bucket keep what is removed. It gives zeros for a folder.
@@ -75,7 +78,7 @@ func (p Place) OpenBucket(ctx context.Context, o Opening) (*Opened, *objects.Sto
 	}
 	options := objects.Options{
 		Address: p.bucket, Credentials: objects.FindCredentials(o.Getenv), Env: o.Getenv, Watch: o.Watch, Patience: patience,
-		Condition: o.Condition,
+		Condition: o.Condition, Late: o.Late,
 	}
 	if file := o.Getenv("AWS_CA_BUNDLE"); file != "" {
 		var err error

@@ -60,10 +60,14 @@ type Upload struct {
 
 // NewFake gives one, until the test ends.
 func NewFake(t testing.TB) *Fake {
-	f := &Fake{Objects: map[string]Stored{}, Uploads: map[string]*Upload{}, Old: map[string][]Stored{}, Page: 1000}
+	f := newFake()
 	f.Server = httptest.NewServer(f)
 	t.Cleanup(f.Server.Close)
 	return f
+}
+
+func newFake() *Fake {
+	return &Fake{Objects: map[string]Stored{}, Uploads: map[string]*Upload{}, Old: map[string][]Stored{}, Page: 1000}
 }
 
 // Refuse answers with an error, as the API reference has them.
