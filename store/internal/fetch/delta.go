@@ -8,8 +8,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
-// unpack gives what a frame holds, of what is compressed in it, in buf if that has room.
-func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose) (raw []byte, err error) {
+// unpack gives what a frame holds, of what is compressed in it, in buf if that has room. It calls done once it needs that no more.
+func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose, done func()) (raw []byte, err error) {
 	f := &slab.Frames[n]
 	if cap(buf) < f.Raw() {
 		buf = make([]byte, 0, f.Raw()+slack)
@@ -17,9 +17,11 @@ func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byt
 	switch f.Kind {
 	case format.Zstd:
 		raw, err = s.decode(packed, buf[:0])
+		done()
 	case format.Delta:
-		raw, err = s.unpackDelta(ctx, slab, n, packed, buf[:0], why)
+		raw, err = s.unpackDelta(ctx, slab, n, packed, buf[:0], why, done)
 	default:
+		done()
 		err = fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind)
 	}
 	if err == nil && len(raw) != f.Raw() {
@@ -29,25 +31,19 @@ func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byt
 }
 
 // unpackDelta takes the copies of a frame of kind Delta out of its bases. What can't be is refused before one of them is read.
-func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose) ([]byte, error) {
+func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose, done func()) ([]byte, error) {
 	f := &slab.Frames[n]
-	if int(f.Copies) > len(packed) {
-		return nil, fmt.Errorf("%w: copies that are cut short", format.ErrDamaged)
+	copies, literals, err := s.parts(f, packed)
+	done()
+	defer s.buffers.rawDone(copies)
+	defer s.buffers.rawDone(literals)
+	if err != nil {
+		return nil, err
 	}
 	places, err := s.basesOf(ctx, slab, f)
 	if err != nil {
 		return nil, err
 	}
-	copies, err := s.part(packed[:f.Copies], f.Raw())
-	if err != nil {
-		return nil, err
-	}
-	defer s.buffers.rawDone(copies)
-	literals, err := s.part(packed[f.Copies:], f.Raw())
-	if err != nil {
-		return nil, err
-	}
-	defer s.buffers.rawDone(literals)
 	said, err := delta.Parse(copies, literals, f.Raw(), lengthsOfBases(places)...)
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", format.ErrDamaged, err)
@@ -67,6 +63,17 @@ func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf 
 		return nil, err
 	}
 	return said.Append(buf, basesBytes(bases)...), nil
+}
+
+// parts gives the copies and the literals of a delta.
+func (s *Slabs) parts(f *format.Frame, packed []byte) (copies, literals []byte, err error) {
+	if int(f.Copies) > len(packed) {
+		return nil, nil, fmt.Errorf("%w: copies that are cut short", format.ErrDamaged)
+	}
+	if copies, err = s.part(packed[:f.Copies], f.Raw()); err == nil {
+		literals, err = s.part(packed[f.Copies:], f.Raw())
+	}
+	return copies, literals, err
 }
 
 // part decompresses a part of a delta, which has no more bytes than the frame holds. None may be left out.
@@ -90,6 +97,7 @@ type lentBase struct {
 // lendBases gives the bases that are needed, in their places, all that it could have, to be given back, also with an error. That
 // each is of less depth than what stands on it is seen to before it is read: so no circle is ever followed.
 func (s *Slabs) lendBases(ctx context.Context, places []basePlace, needed func(int) bool, why purpose) ([]lentBase, error) {
+	why.within = true
 	bases := make([]lentBase, len(places))
 	for i, p := range places {
 		if !needed(i) {
