@@ -71,6 +71,8 @@ type ReadOptions struct {
 	// there. Reading one that has another fails with damage that names slab and frame. It
 	// is called by several goroutines.
 	Want func(slab format.SlabID, chunk uint32) (crypt.Identity, bool)
+	// Most, if set, is how many reads may be ahead at the most.
+	Most int
 }
 
 // Read gives a reader of the chunks that runs name.
@@ -82,6 +84,9 @@ func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader {
 func (s *Slabs) ReadWith(ctx context.Context, runs Runs, o ReadOptions) *Reader {
 	ctx, cancel := context.WithCancel(ctx)
 	first, all, _ := s.aheadOf()
+	if o.Most > 0 {
+		first, all = min(first, o.Most), min(all, o.Most)
+	}
 	r := &Reader{
 		slabs: s, ctx: ctx, cancel: cancel, batches: make(chan []*part, all), done: make(chan struct{}),
 		window: newWindow(first, all),

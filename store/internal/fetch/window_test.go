@@ -3,6 +3,7 @@ package fetch
 import (
 	"context"
 	"errors"
+	"runtime"
 	"testing"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -67,5 +68,42 @@ func TestReadAheadOfLong(t *testing.T) {
 		if err := readThrough(r); err != nil {
 			t.Error(err)
 		}
+	}
+}
+
+// TestRecipesReadLittleAhead counts the same of a stream that holds a recipe, of frames of a MiB.
+func TestRecipesReadLittleAhead(t *testing.T) {
+	var all []wide
+	for range 20 {
+		all = append(all, wide{raw: format.FrameTarget})
+	}
+	f := forge(t, all...)
+	for _, reads := range []int{0, 16} {
+		s, slab, _ := f.opened(t, 16, 0, 0)
+		held := &lingering{Storage: f.storage, begun: make(chan struct{}, 20)}
+		s.storage = held
+		s.ReadAhead(reads)
+		ctx, cancel := context.WithCancel(inAMinute(t))
+		done := make(chan struct{})
+		go func() {
+			defer close(done)
+			for _, err := range s.Nested(ctx, Inline([]format.Run{{Slab: f.id, Count: slab.chunks, Times: 1}})) {
+				if !errors.Is(err, context.Canceled) {
+					t.Error(err)
+				}
+			}
+		}()
+		const most = nestedAhead + 1 // with the one that is waited for
+		for range most {
+			<-held.begun
+		}
+		for range 1000 { // more than there may be would come
+			runtime.Gosched()
+		}
+		if n := len(held.begun); n != 0 {
+			t.Errorf("%d reads: %d are under way beyond %d", reads, n, most)
+		}
+		cancel()
+		<-done
 	}
 }
