@@ -25,7 +25,7 @@ type cachedFrame struct {
 	loan
 }
 
-// decode decompresses a frame.
+// decode decompresses a frame into a buffer, which says by its room how much may come out.
 func (s *Slabs) decode(packed, buf []byte) ([]byte, error) {
 	s.using.RLock()
 	defer s.using.RUnlock()
