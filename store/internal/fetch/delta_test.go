@@ -21,11 +21,11 @@ import (
 // deltas are slabs that are made by hand.
 type deltas struct {
 	*stored
-	t   *testing.T
+	t   testing.TB
 	enc *zstd.Encoder
 }
 
-func newDeltas(t *testing.T) *deltas {
+func newDeltas(t testing.TB) *deltas {
 	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1))
 	if err != nil {
 		t.Fatal(err)

@@ -14,7 +14,7 @@ import (
 // so that few of them wait.
 const (
 	leastRoom  = 64 << 20
-	workerRoom = 4 << 20
+	workerRoom = 5 << 20
 )
 
 // room bounds the memory of frames that are put together, with all that they stand on. It is asked for by the outermost frame alone,

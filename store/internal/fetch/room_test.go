@@ -113,7 +113,7 @@ func (f *forged) opened(t *testing.T, workers, until int, depth uint32) (*Slabs,
 
 // TestRoom holds reads back until as many frames as there is room for are put together at once, and more do not come.
 func TestRoom(t *testing.T) {
-	const workers = 16
+	const workers = 12
 	for _, test := range []struct {
 		name string
 		wide
