@@ -49,7 +49,7 @@ func TestWindow(t *testing.T) {
 // those that writers make, on any number of processors, near and far.
 func TestReadAheadOfLong(t *testing.T) {
 	var all []wide
-	for range 12 {
+	for range 6 {
 		all = append(all, wide{raw: format.MaxFrameRaw})
 	}
 	f := forge(t, all...)
