@@ -236,6 +236,41 @@ func TestNeed(t *testing.T) {
 	}
 }
 
+// TestNeedOfUnopened: of a base in a slab that is not open the most is supposed that a base takes, until taking room opens it; where
+// that fails, it stays so.
+func TestNeedOfUnopened(t *testing.T) {
+	d := newDeltas(t)
+	low, above, gone := format.NewSlabID(), format.NewSlabID(), format.NewSlabID()
+	chunk := make([]byte, 1000)
+	on := func(id format.SlabID) []format.Base { return []format.Base{{Slab: id, First: 0, Count: 1}} }
+	d.put(low, give(d.plain(chunk)))
+	d.put(above, give(d.delta(1, chunk, on(low), chunk)), give(d.delta(2, chunk, on(low), chunk)), give(d.delta(2, chunk, on(gone), chunk)))
+	s := d.open(t, d.storage)
+	slab, err := s.Open(t.Context(), above)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const own, base = 3 * (1000 + slack), format.MaxBaseRaw + slack
+	most := []int{own + base + format.MaxFrameSealed, own + base + 10*base + format.MaxFrameSealed, own + base + 10*base + format.MaxFrameSealed}
+	for n, want := range most {
+		if got := s.need(slab, n); got != want {
+			t.Errorf("frame %d: %d bytes, want %d", n, got, want)
+		}
+	}
+	for n := range most {
+		done, err := s.take(t.Context(), slab, n, purpose{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		done()
+	}
+	for n, most := range most {
+		if got := s.need(slab, n); n < 2 && got > 2*own || n == 2 && got != most {
+			t.Errorf("frame %d: %d bytes once its base may be open", n, got)
+		}
+	}
+}
+
 // TestRoomForOne: where there is room for one frame at a time, all are read all the same, by several readers at once, in any order,
 // also those that somebody else reads as bases.
 func TestRoomForOne(t *testing.T) {
