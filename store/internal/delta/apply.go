@@ -2,43 +2,118 @@ package delta
 
 import "encoding/binary"
 
-// Apply appends to dst what a delta says by base, which is exactly n bytes, or fails with ErrDamaged. It takes no memory
-// for more than that. A base may come in pieces, which count as one after the other.
-func Apply(dst, copies, literals []byte, n int, base ...[]byte) ([]byte, error) {
-	begin := len(dst)
-	if cap(dst)-begin < n {
-		dst = append(make([]byte, 0, begin+n), dst...)
+// Delta is what copies and literals say, held against how long it and the base are.
+type Delta struct {
+	copies, literals []byte
+	length           int
+	pieces           []int // their lengths
+	needed           []bool
+}
+
+// Parse holds a delta against n, the bytes that it must give, and the lengths of the base's pieces, which count as one after the
+// other, or fails with ErrDamaged. It needs no byte of the base, and what it gives stays good as long as copies and literals stay
+// what they are.
+func Parse(copies, literals []byte, n int, pieces ...int) (*Delta, error) {
+	d := &Delta{copies: copies, literals: literals, length: n, pieces: pieces, needed: make([]bool, len(pieces))}
+	base := 0
+	for _, length := range pieces {
+		base += length
 	}
-	dst = dst[:begin+n]
-	left, on := dst[begin:], newPieces(base)
-	for from := 0; len(copies) > 0; {
+	from, left, literal := 0, uint64(n), uint64(len(literals))
+	reached := reach{Delta: d, piece: -1}
+	for len(copies) > 0 {
 		var next step
 		var err error
 		if next, copies, err = readStep(copies); err != nil {
 			return nil, err
 		}
-		if next.literals > uint64(len(literals)) || next.literals > uint64(len(left)) {
-			return nil, damaged("%d literals where %d and room for %d are left", next.literals, len(literals), len(left))
+		if next.literals > literal || next.literals > left {
+			return nil, damaged("%d literals where %d and room for %d are left", next.literals, literal, left)
 		}
+		literal, left = literal-next.literals, left-next.literals
+		if next.by < -int64(from) || next.by > int64(base-from) {
+			return nil, damaged("a copy from beside a base of %d bytes", base)
+		}
+		from += int(next.by)
+		if next.length == 0 || next.length > uint64(base-from) || next.length > left {
+			return nil, damaged("a copy of %d bytes where %d and room for %d are left", next.length, base-from, left)
+		}
+		reached.note(from, from+int(next.length))
+		from, left = from+int(next.length), left-next.length
+	}
+	if literal != left {
+		return nil, damaged("%d literals at the end of what has %d bytes left", literal, left)
+	}
+	return d, nil
+}
+
+// reach notes from which pieces bytes are copied.
+type reach struct {
+	*Delta
+	piece      int // that was copied from last
+	begin, end int // in the base; 0, 0: none was yet
+}
+
+// note notes that bytes are copied, of which all are there.
+func (r *reach) note(from, to int) {
+	for from < r.begin {
+		r.piece--
+		r.begin, r.end = r.begin-r.pieces[r.piece], r.begin
+	}
+	for from >= r.end {
+		r.next()
+	}
+	r.needed[r.piece] = true
+	for to > r.end {
+		r.next()
+		r.needed[r.piece] = r.pieces[r.piece] > 0
+	}
+}
+
+func (r *reach) next() {
+	r.piece++
+	r.begin, r.end = r.end, r.end+r.pieces[r.piece]
+}
+
+// Needs tells whether bytes of a piece of the base are copied.
+func (d *Delta) Needs(piece int) bool { return d.needed[piece] }
+
+// Append appends to dst what the delta says by the base's pieces, which are as long as Parse was told; those that it does not need
+// may be nil. It takes no memory for more than that.
+func (d *Delta) Append(dst []byte, base ...[]byte) []byte {
+	begin := len(dst)
+	if cap(dst)-begin < d.length {
+		dst = append(make([]byte, 0, begin+d.length), dst...)
+	}
+	dst = dst[:begin+d.length]
+	left, on := dst[begin:], source{base: base, pieces: d.pieces}
+	copies, literals := d.copies, d.literals
+	for from := 0; len(copies) > 0; {
+		var next step
+		next, copies, _ = readStep(copies)
 		if next.literals > 0 {
 			copyAtOnce(left, literals, int(next.literals))
 			literals, left = literals[next.literals:], left[next.literals:]
 		}
-		if next.by < -int64(from) || next.by > int64(on.length-from) {
-			return nil, damaged("a copy from beside a base of %d bytes", on.length)
-		}
 		from += int(next.by)
-		if next.length == 0 || next.length > uint64(on.length-from) || next.length > uint64(len(left)) {
-			return nil, damaged("a copy of %d bytes where %d and room for %d are left", next.length, on.length-from, len(left))
-		}
 		on.copyTo(left, from, int(next.length))
 		from, left = from+int(next.length), left[next.length:]
 	}
-	if len(literals) != len(left) {
-		return nil, damaged("%d literals at the end of what has %d bytes left", len(literals), len(left))
-	}
 	copy(left, literals)
-	return dst, nil
+	return dst
+}
+
+// Apply is Parse and Append.
+func Apply(dst, copies, literals []byte, n int, base ...[]byte) ([]byte, error) {
+	lengths := make([]int, len(base))
+	for i, piece := range base {
+		lengths[i] = len(piece)
+	}
+	d, err := Parse(copies, literals, n, lengths...)
+	if err != nil {
+		return nil, err
+	}
+	return d.Append(dst, base...), nil
 }
 
 // copyAtOnce copies n bytes. Most copies have less than two blocks: these are copied as two where there is room, which is faster
@@ -51,33 +126,22 @@ func copyAtOnce(dst, src []byte, n int) {
 	copy(dst, src[:n])
 }
 
-// pieces is a base, which lies where it lies: to put it together first would copy about as much as a delta does itself.
-type pieces struct {
-	all    [][]byte
-	length int
+// source is a base, which lies where it lies: to put it together first would copy about as much as a delta does itself.
+type source struct {
+	base   [][]byte
+	pieces []int  // their lengths
 	now    []byte // the piece that was copied from last
 	n      int    // its number
 	begin  int    // where it begins in the base
 }
 
-func newPieces(all [][]byte) pieces {
-	p := pieces{all: all}
-	for _, one := range all {
-		p.length += len(one)
-	}
-	if len(all) > 0 {
-		p.now = all[0]
-	}
-	return p
-}
-
 // copyTo copies n bytes of the base, from a place on. All of them are there.
-func (p *pieces) copyTo(dst []byte, from, n int) {
+func (s *source) copyTo(dst []byte, from, n int) {
 	for {
-		if uint(from-p.begin) >= uint(len(p.now)) {
-			p.seek(from)
+		if uint(from-s.begin) >= uint(len(s.now)) {
+			s.seek(from)
 		}
-		piece := p.now[from-p.begin:]
+		piece := s.now[from-s.begin:]
 		if n <= len(piece) {
 			copyAtOnce(dst, piece, n)
 			return
@@ -87,16 +151,16 @@ func (p *pieces) copyTo(dst []byte, from, n int) {
 }
 
 // seek finds the piece in which a place of the base lies.
-func (p *pieces) seek(from int) {
-	for from < p.begin {
-		p.n--
-		p.begin -= len(p.all[p.n])
+func (s *source) seek(from int) {
+	for from < s.begin {
+		s.n--
+		s.begin -= s.pieces[s.n]
 	}
-	for from-p.begin >= len(p.all[p.n]) {
-		p.begin += len(p.all[p.n])
-		p.n++
+	for from-s.begin >= s.pieces[s.n] {
+		s.begin += s.pieces[s.n]
+		s.n++
 	}
-	p.now = p.all[p.n]
+	s.now = s.base[s.n]
 }
 
 // step is one copy, with the literals before it.

@@ -166,6 +166,51 @@ func TestImpossible(t *testing.T) {
 	}
 }
 
+// What is held against a base needs those of its pieces that bytes are copied from, and gives the same without the others.
+func TestNeeds(t *testing.T) {
+	base := []byte("bean seed")
+	lengths := []int{0, 4, 0, 1, 4, 0} // "bean", " ", "seed"
+	for _, test := range []struct {
+		name   string
+		copies [][3]int64
+		n      int
+		want   string // a letter for each piece that is needed
+	}{
+		{"nothing", nil, 0, "------"},
+		{"the first byte", [][3]int64{{0, 0, 1}}, 1, "-x----"},
+		{"the last byte", [][3]int64{{0, 8, 1}}, 1, "----x-"},
+		{"a byte in between", [][3]int64{{0, 4, 1}}, 1, "---x--"},
+		{"to the end of a piece", [][3]int64{{0, 0, 4}}, 4, "-x----"},
+		{"over an end", [][3]int64{{0, 3, 2}}, 2, "-x-x--"},
+		{"over a piece", [][3]int64{{0, 0, 6}}, 6, "-x-xx-"},
+		{"all", [][3]int64{{0, 0, 9}}, 9, "-x-xx-"},
+		{"on and back", [][3]int64{{0, 5, 2}, {0, -7, 1}}, 3, "-x--x-"},
+		{"back, and on again", [][3]int64{{0, 8, 1}, {0, -9, 1}, {0, 7, 1}}, 3, "-x--x-"},
+		{"twice of one", [][3]int64{{0, 5, 1}, {0, 1, 1}}, 2, "----x-"},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			copies := copiesOf(test.copies...)
+			d, err := Parse(copies, nil, test.n, lengths...)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var needed []byte
+			pieces := cutAt(base, []int{0, 4, 4, 5, 9})
+			for i := range pieces {
+				if d.Needs(i) {
+					needed = append(needed, 'x')
+				} else {
+					needed, pieces[i] = append(needed, '-'), nil
+				}
+			}
+			want, err := Apply(nil, copies, nil, test.n, base)
+			if got := d.Append(nil, pieces...); string(needed) != test.want || err != nil || !bytes.Equal(got, want) {
+				t.Errorf("needs %s, want %s; gives %q, want %q, %v", needed, test.want, got, want, err)
+			}
+		})
+	}
+}
+
 // Whatever copies say, as many bytes come out as were asked for, out of base and literals.
 func FuzzApply(f *testing.F) {
 	f.Add(copiesOf([3]int64{3, 4, 4}, [3]int64{0, -8, 4}), []byte("a: , dry"), []byte("bean seed"), uint16(16))
@@ -182,6 +227,9 @@ func FuzzApply(f *testing.F) {
 			}
 			return
 		}
+		if cut := needed(t, copies, literals, int(n), cutAt(base, []int{len(base) / 3, len(base) / 2})); !bytes.Equal(cut, got) {
+			t.Fatalf("by the pieces that are needed: %q; by all: %q", cut, got)
+		}
 		if len(got) != int(n) || cap(got) > int(n) {
 			t.Fatalf("%d bytes in memory for %d, of %d", len(got), cap(got), n)
 		}
@@ -191,6 +239,24 @@ func FuzzApply(f *testing.F) {
 			t.Fatalf("encoded anew: %v", err)
 		}
 	})
+}
+
+// needed applies a delta that is possible to a base without the pieces that it does not need.
+func needed(t *testing.T, copies, literals []byte, n int, pieces [][]byte) []byte {
+	var lengths []int
+	for _, piece := range pieces {
+		lengths = append(lengths, len(piece))
+	}
+	d, err := Parse(copies, literals, n, lengths...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range pieces {
+		if !d.Needs(i) {
+			pieces[i] = nil
+		}
+	}
+	return d.Append(nil, pieces...)
 }
 
 // Stretches of the longest base are found, from its first to its last byte, and no other bytes are taken for them.

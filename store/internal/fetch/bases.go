@@ -17,6 +17,8 @@ type purpose struct {
 	// one again, and what lies behind it will be the next one.
 	base bool
 	with *span // nil: it is read alone
+	// within: it is read for a frame that stands on it, whose room it has.
+	within bool
 }
 
 // Frames that are read as bases one after the other are read several with one call: on a share a call takes as long as some

@@ -176,7 +176,13 @@ func (c *Copy) frame(i int) error {
 	if err != nil {
 		return unopened{errors.Join(format.ErrDamaged, err)}
 	}
-	if c.raw, err = c.s.unpack(c.ctx, c.slab, i, packed, slices.Grow(c.raw[:0], f.Raw()+slack), purpose{}); err != nil {
+	done, err := c.s.take(c.ctx, c.slab, i, purpose{})
+	if err != nil {
+		return err
+	}
+	c.raw, err = c.s.unpack(c.ctx, c.slab, i, packed, slices.Grow(c.raw[:0], f.Raw()+slack), purpose{}, func() {})
+	done()
+	if err != nil {
 		return err
 	}
 	listed := f.Listed()

@@ -8,8 +8,8 @@ import (
 	"github.com/kistarchive/kist/store/internal/format"
 )
 
-// unpack gives what a frame holds, of what is compressed in it, in buf if that has room.
-func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose) (raw []byte, err error) {
+// unpack gives what a frame holds, of what is compressed in it, in buf if that has room. It calls done once it needs that no more.
+func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose, done func()) (raw []byte, err error) {
 	f := &slab.Frames[n]
 	if cap(buf) < f.Raw() {
 		buf = make([]byte, 0, f.Raw()+slack)
@@ -17,9 +17,11 @@ func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byt
 	switch f.Kind {
 	case format.Zstd:
 		raw, err = s.decode(packed, buf[:0])
+		done()
 	case format.Delta:
-		raw, err = s.unpackDelta(ctx, slab, n, packed, buf[:0], why)
+		raw, err = s.unpackDelta(ctx, slab, n, packed, buf[:0], why, done)
 	default:
+		done()
 		err = fmt.Errorf("%w: frame kind %d", format.ErrUnknownPart, f.Kind)
 	}
 	if err == nil && len(raw) != f.Raw() {
@@ -28,18 +30,30 @@ func (s *Slabs) unpack(ctx context.Context, slab *Slab, n int, packed, buf []byt
 	return raw, err
 }
 
-// unpackDelta takes the copies of a frame of kind Delta out of its bases.
-func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose) ([]byte, error) {
+// unpackDelta takes the copies of a frame of kind Delta out of its bases. What can't be is refused before one of them is read.
+func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf []byte, why purpose, done func()) ([]byte, error) {
 	f := &slab.Frames[n]
-	if int(f.Copies) > len(packed) {
-		return nil, fmt.Errorf("%w: copies that are cut short", format.ErrDamaged)
+	copies, literals, err := s.parts(f, packed)
+	done()
+	defer s.buffers.rawDone(copies)
+	defer s.buffers.rawDone(literals)
+	if err != nil {
+		return nil, err
+	}
+	places, err := s.basesOf(ctx, slab, f)
+	if err != nil {
+		return nil, err
+	}
+	said, err := delta.Parse(copies, literals, f.Raw(), lengthsOfBases(places)...)
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", format.ErrDamaged, err)
 	}
 	if !why.base { // a capture goes along once, and has enough in memory
 		s.mu.Lock()
 		s.frames.limit = max(s.frames.limit, cacheBases)
 		s.mu.Unlock()
 	}
-	bases, err := s.lendBases(ctx, slab, f, why)
+	bases, err := s.lendBases(ctx, places, said.Needs, why)
 	defer func() {
 		for _, b := range bases {
 			s.giveBack(b.lent)
@@ -48,21 +62,18 @@ func (s *Slabs) unpackDelta(ctx context.Context, slab *Slab, n int, packed, buf 
 	if err != nil {
 		return nil, err
 	}
-	copies, err := s.part(packed[:f.Copies], f.Raw())
-	if err != nil {
-		return nil, err
+	return said.Append(buf, basesBytes(bases)...), nil
+}
+
+// parts gives the copies and the literals of a delta.
+func (s *Slabs) parts(f *format.Frame, packed []byte) (copies, literals []byte, err error) {
+	if int(f.Copies) > len(packed) {
+		return nil, nil, fmt.Errorf("%w: copies that are cut short", format.ErrDamaged)
 	}
-	defer s.buffers.rawDone(copies)
-	literals, err := s.part(packed[f.Copies:], f.Raw())
-	if err != nil {
-		return nil, err
+	if copies, err = s.part(packed[:f.Copies], f.Raw()); err == nil {
+		literals, err = s.part(packed[f.Copies:], f.Raw())
 	}
-	defer s.buffers.rawDone(literals)
-	raw, err := delta.Apply(buf, copies, literals, f.Raw(), basesBytes(bases)...)
-	if err != nil {
-		return nil, fmt.Errorf("%w: %w", format.ErrDamaged, err)
-	}
-	return raw, nil
+	return copies, literals, err
 }
 
 // part decompresses a part of a delta, which has no more bytes than the frame holds. None may be left out.
@@ -77,26 +88,26 @@ func (s *Slabs) part(packed []byte, most int) ([]byte, error) {
 	return b, err
 }
 
-// lentBase is a base in the memory of its frame.
+// lentBase is a base in the memory of its frame; nothing where no byte of it is needed.
 type lentBase struct {
 	bytes []byte
 	lent  *cachedFrame
 }
 
-// lendBases gives the bases of a frame in order, all that it could have, to be given back, also with an error. That each is of less
-// depth than what stands on it is seen to before it is read: so no circle is ever followed.
-func (s *Slabs) lendBases(ctx context.Context, slab *Slab, f *format.Frame, why purpose) (bases []lentBase, err error) {
-	places, err := s.basesOf(ctx, slab, f)
-	if err != nil {
-		return nil, err
-	}
-	bases = make([]lentBase, 0, len(places))
-	for _, p := range places {
+// lendBases gives the bases that are needed, in their places, all that it could have, to be given back, also with an error. That
+// each is of less depth than what stands on it is seen to before it is read: so no circle is ever followed.
+func (s *Slabs) lendBases(ctx context.Context, places []basePlace, needed func(int) bool, why purpose) ([]lentBase, error) {
+	why.within = true
+	bases := make([]lentBase, len(places))
+	for i, p := range places {
+		if !needed(i) {
+			continue
+		}
 		lent, err := s.lend(ctx, p.slab, p.frame, why)
 		if err != nil {
 			return bases, fmt.Errorf("%w: %w", ErrBase, err)
 		}
-		bases = append(bases, lentBase{lent.raw[p.from:p.to], lent})
+		bases[i] = lentBase{lent.raw[p.from:p.to], lent}
 	}
 	return bases, nil
 }
@@ -113,6 +124,13 @@ type basePlace struct {
 	slab     *Slab
 	frame    int
 	from, to int
+}
+
+func lengthsOfBases(places []basePlace) (all []int) {
+	for _, p := range places {
+		all = append(all, p.to-p.from)
+	}
+	return all
 }
 
 // basesOf finds the bases of a frame, and holds them against the limits.

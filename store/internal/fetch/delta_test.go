@@ -3,6 +3,7 @@ package fetch
 import (
 	"bytes"
 	"context"
+	"encoding/binary"
 	"errors"
 	"io"
 	"slices"
@@ -14,16 +15,17 @@ import (
 	"github.com/kistarchive/kist/store/internal/delta"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
 // deltas are slabs that are made by hand.
 type deltas struct {
 	*stored
-	t   *testing.T
+	t   testing.TB
 	enc *zstd.Encoder
 }
 
-func newDeltas(t *testing.T) *deltas {
+func newDeltas(t testing.TB) *deltas {
 	enc, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1))
 	if err != nil {
 		t.Fatal(err)
@@ -314,10 +316,74 @@ func TestDamagedSecondBase(t *testing.T) {
 	packed = packed[:len(packed)-2]
 	broken.Sealed -= 2
 	bases := []format.Base{{Slab: own, First: 0, Count: 1}, {Slab: own, First: 1, Count: 1}}
-	d.put(own, give(d.plain(c[0])), give(broken, packed), give(d.delta(1, bytes.Join(c, nil), bases, alike(c[0], 1))))
+	d.put(own, give(d.plain(c[0])), give(broken, packed), give(d.delta(1, bytes.Join(c, nil), bases, alike(c[0], 1), c[1])))
 	_, err := d.read(own, 2, 1)
 	wantDamage(t, "a damaged second base", err, own)
 	if !errors.Is(err, ErrBase) {
 		t.Error(err)
+	}
+}
+
+// TestBasesThatAreRead counts reads of bases: none where a delta can't be, and else of those alone that bytes are copied from, also
+// where others can't be read.
+func TestBasesThatAreRead(t *testing.T) {
+	const long = 10_000
+	c := noise(12, 3, 1)
+	for i := range c {
+		c[i] = bytes.Repeat(c[i], long)[:long]
+	}
+	own, above := format.NewSlabID(), format.NewSlabID()
+	broken := func(d *deltas) (format.Frame, []byte) {
+		f, packed := d.plain(c[2])
+		f.Sealed -= 2
+		return f, packed[:len(packed)-2]
+	}
+	for _, test := range []struct {
+		name             string
+		copies, literals []byte
+		n, reads         int // bytes of the frame; bases that are read, -1: it can't be
+	}{
+		{"of the first", []byte{0, 0, 20}, nil, 20, 1},
+		{"of the second", binary.AppendVarint([]byte{0}, long), []byte("bean"), 4, -1}, // cut short
+		{"of the second, with literals", append(binary.AppendVarint([]byte{2}, long), 20), []byte("bean"), 24, 1},
+		{"of both", append(binary.AppendVarint([]byte{0}, long-10), 20), nil, 20, 2},
+		{"back to the first", append(append(binary.AppendVarint([]byte{0}, long), 5, 0), append(binary.AppendVarint(nil, -long-5), 5)...), nil, 10, 2},
+		{"from behind all", append(binary.AppendVarint([]byte{0, 0, 20, 0}, 3*long-20), 1), nil, 21, -1},
+		{"too long", []byte{0, 0, 21}, nil, 20, -1},
+		{"too short", []byte{0, 0, 19}, nil, 20, -1},
+		{"too many literals", []byte{0, 0, 19}, []byte("pea"), 20, -1},
+		{"literals that are not there", []byte{2, 0, 19}, []byte("p"), 21, -1},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			d := newDeltas(t)
+			d.put(own, give(d.plain(c[0])), give(d.plain(c[1])), give(broken(d)))
+			bases := []format.Base{{Slab: own, First: 0, Count: 1}, {Slab: own, First: 1, Count: 1}, {Slab: own, First: 2, Count: 1}}
+			d.put(above, give(d.said(1, test.copies, test.literals, bases, [][]byte{make([]byte, test.n)})))
+			s := d.open(t, d.storage)
+			slab, err := s.Open(t.Context(), above)
+			if err != nil {
+				t.Fatal(err)
+			}
+			low, err := s.Open(t.Context(), own)
+			if err != nil {
+				t.Fatal(err)
+			}
+			counted := storagetest.NewFaulty(d.storage)
+			s.storage, s.ends = counted, newLRU[format.SlabID, *end](cacheEnds) // which the frames may lie in
+			_, err = s.Frame(t.Context(), slab, 0)
+			reads := counted.Calls(storagetest.ReadAt) - 1 // of the frame itself
+			if test.reads < 0 {
+				if reads != 0 || !errors.Is(err, format.ErrDamaged) || errors.Is(err, ErrBase) {
+					t.Errorf("%d bases were read, %v", reads, err)
+				}
+			} else if reads != test.reads || err != nil {
+				t.Errorf("%d bases were read, want %d: %v", reads, test.reads, err)
+			}
+			for n := range low.Frames {
+				if f, ok := s.frames.get(frameKey{own, n}); ok && f.users != 0 {
+					t.Errorf("frame %d is still lent to %d", n, f.users)
+				}
+			}
+		})
 	}
 }

@@ -85,6 +85,7 @@ type Slabs struct {
 	kept    *cache.Folder // see Keep
 	long    bool          // see Keep
 	buffers buffers
+	room    room
 	healing healing
 
 	mu      sync.Mutex
@@ -104,13 +105,14 @@ func New(st storage.Storage, repo crypt.RepositoryID, keys *crypt.Keys) (*Slabs,
 		zstd.WithDecoderConcurrency(workers),
 		zstd.WithDecoderMaxMemory(format.MaxFrameRaw),
 		zstd.WithDecoderMaxWindow(format.MaxFrameRaw),
+		zstd.WithDecodeAllCapLimit(true), // the buffer says how long a frame may be
 	)
 	if err != nil {
 		return nil, err
 	}
 	s := &Slabs{
 		storage: st, repo: repo, keys: keys, decoder: decoder, workers: workers, guess: tailGuess,
-		hashers: make(chan *crypt.Hasher, workers),
+		hashers: make(chan *crypt.Hasher, workers), room: newRoom(workers),
 		length:  func(format.SlabID) (int64, bool) { return 0, false },
 		opening: make(map[format.SlabID]*opening),
 		opened:  newLRU[format.SlabID, *Slab](cacheSlabs),

@@ -25,7 +25,7 @@ type cachedFrame struct {
 	loan
 }
 
-// decode decompresses a frame.
+// decode decompresses a frame into a buffer, which says by its room how much may come out.
 func (s *Slabs) decode(packed, buf []byte) ([]byte, error) {
 	s.using.RLock()
 	defer s.using.RUnlock()
@@ -79,30 +79,26 @@ func (s *Slabs) Frame(ctx context.Context, slab *Slab, n int) ([]byte, error) {
 }
 
 func (s *Slabs) frame(ctx context.Context, slab *Slab, n int, why purpose) ([]byte, error) {
-	key := frameKey{slab.ID, n}
-	s.mu.Lock()
-	f, ok := s.frames.get(key)
-	if !ok {
-		f = &cachedFrame{ready: make(chan struct{})}
-		s.frames.put(key, f, slab.Frames[n].Raw())
+	f, done, err := s.claim(ctx, slab, n, why, func(f *cachedFrame) { f.kept = true })
+	if err != nil {
+		return nil, err
 	}
-	f.kept = true
-	s.mu.Unlock()
-	if !ok {
+	if done != nil {
 		f.raw, f.err = s.readFrame(ctx, slab, n, nil, why)
 		if f.err != nil {
 			s.mu.Lock()
-			s.frames.remove(key, f)
+			s.frames.remove(frameKey{slab.ID, n}, f)
 			s.mu.Unlock()
 		}
 		close(f.ready)
+		done()
 		return f.raw, f.err
 	}
 	select {
 	case <-f.ready:
 		if f.err != nil && ctx.Err() == nil {
 			// The reader that was first may have been told to stop: ask again.
-			return s.readFrame(ctx, slab, n, nil, why)
+			return s.readAlone(ctx, slab, n, nil, why)
 		}
 		return f.raw, f.err
 	case <-ctx.Done():
@@ -110,22 +106,62 @@ func (s *Slabs) frame(ctx context.Context, slab *Slab, n int, why purpose) ([]by
 	}
 }
 
+// claim finds a frame in the cache, or puts one there which the caller is to read: it calls done behind that. Room for it was
+// taken then, and not before anybody could wait for the frame. mark is called for it, under s.mu.
+func (s *Slabs) claim(ctx context.Context, slab *Slab, n int, why purpose, mark func(*cachedFrame)) (f *cachedFrame, done func(), err error) {
+	key := frameKey{slab.ID, n}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	f, ok := s.frames.get(key)
+	if !ok {
+		s.mu.Unlock()
+		done, err = s.take(ctx, slab, n, why)
+		s.mu.Lock()
+		if err != nil {
+			return nil, nil, err
+		}
+		if f, ok = s.frames.get(key); ok {
+			done()
+			done = nil
+		}
+	}
+	if !ok {
+		f = &cachedFrame{ready: make(chan struct{})}
+		s.frames.put(key, f, slab.Frames[n].Raw())
+	}
+	mark(f)
+	return f, done, nil
+}
+
 // ReadFrame reads, opens and decompresses a frame past the cache, into buf if
 // that has room.
 func (s *Slabs) ReadFrame(ctx context.Context, slab *Slab, n int, buf []byte) ([]byte, error) {
-	return s.readFrame(ctx, slab, n, buf, purpose{})
+	return s.readAlone(ctx, slab, n, buf, purpose{})
 }
 
+// readAlone is readFrame with room of its own, where there is none yet.
+func (s *Slabs) readAlone(ctx context.Context, slab *Slab, n int, buf []byte, why purpose) ([]byte, error) {
+	done, err := s.take(ctx, slab, n, why)
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	return s.readFrame(ctx, slab, n, buf, why)
+}
+
+// readFrame reads a frame for which there is room.
 func (s *Slabs) readFrame(ctx context.Context, slab *Slab, n int, buf []byte, why purpose) ([]byte, error) {
 	f := &slab.Frames[n]
 	fail := func(err error) ([]byte, error) { return nil, &SlabError{slab.ID, n, AsDamage(err)} }
 	sealed := s.buffers.sealed(int(f.Sealed))
 	packed, err := s.openFrame(ctx, slab, n, sealed, why)
 	if err != nil {
-		return fail(err)
+		return fail(err) // sealed is not used again: a read that failed may go on
 	}
-	raw, err := s.unpack(ctx, slab, n, packed, buf, why)
-	s.buffers.sealedDone(sealed) // not after a read that failed, and may go on
+	raw, err := s.unpack(ctx, slab, n, packed, buf, why, func() {
+		s.buffers.sealedDone(sealed)
+		sealed = nil
+	})
 	if err != nil {
 		return fail(err)
 	}

@@ -40,17 +40,11 @@ func (s *Slabs) IdentifyFrames(ctx context.Context, slab *Slab, frames []int, us
 	close(work)
 	for range max(s.workers, s.reads) {
 		reading.Go(func() {
-			h := s.keys.NewHasher()
-			var buf []byte
+			one := identifier{s: s, slab: slab, hasher: s.keys.NewHasher()}
 			for t := range work {
 				for i := t.from; i < t.to; i++ {
-					raw, err := s.readFrame(ctx, slab, frames[i], buf, purpose{with: t.with})
-					if err != nil {
-						outcomes[i] <- outcome{nil, err}
-						continue
-					}
-					outcomes[i] <- outcome{identities(h, raw, slab.Frames[frames[i]].Chunks), nil}
-					buf = raw
+					ids, err := one.identify(ctx, frames[i], t.with)
+					outcomes[i] <- outcome{ids, err}
 				}
 				s.spanDone(t.with)
 			}
@@ -63,6 +57,32 @@ func (s *Slabs) IdentifyFrames(ctx context.Context, slab *Slab, frames []int, us
 		}
 	}
 	return nil
+}
+
+// identifier identifies the chunks of one frame after the other.
+type identifier struct {
+	s      *Slabs
+	slab   *Slab
+	hasher *crypt.Hasher
+	buf    []byte
+}
+
+// identify has room for a frame until its chunks are hashed.
+func (o *identifier) identify(ctx context.Context, frame int, with *span) ([]crypt.Identity, error) {
+	why := purpose{with: with}
+	done, err := o.s.take(ctx, o.slab, frame, why)
+	if err != nil {
+		return nil, err
+	}
+	defer done()
+	raw, err := o.s.readFrame(ctx, o.slab, frame, o.buf, why)
+	if err != nil {
+		return nil, err
+	}
+	if cap(raw) <= usualRaw { // a longer one would stay without room
+		o.buf = raw
+	}
+	return identities(o.hasher, raw, o.slab.Frames[frame].Chunks), nil
 }
 
 // turn is frames, by where they stand among those that are asked for, which are read with one call.

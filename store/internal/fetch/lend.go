@@ -104,6 +104,25 @@ func (b *buffers) raw(n int) []byte {
 	return nil
 }
 
+// buffered gives how many bytes a buffer for n at the most takes.
+func buffered(n int) int {
+	switch {
+	case n <= little:
+		return n + slack
+	case n <= format.DeltaTarget:
+		return shortRaw
+	}
+	return max(n+slack, usualRaw)
+}
+
+// bufferedSealed gives how many the buffer for a sealed frame of n takes.
+func bufferedSealed(n int) int {
+	if n <= little {
+		return n
+	}
+	return max(n, usualSealed)
+}
+
 // part gives a buffer for a part of a delta, of at most n bytes.
 func (b *buffers) part(n int) []byte {
 	switch {
@@ -127,18 +146,15 @@ func (b *buffers) rawDone(buf []byte) {
 
 // lend is Frame for who gives the frame back.
 func (s *Slabs) lend(ctx context.Context, slab *Slab, n int, why purpose) (*cachedFrame, error) {
-	key := frameKey{slab.ID, n}
-	s.mu.Lock()
-	f, ok := s.frames.get(key)
-	if !ok {
-		f = &cachedFrame{ready: make(chan struct{})}
-		s.frames.put(key, f, slab.Frames[n].Raw())
+	f, done, err := s.claim(ctx, slab, n, why, func(f *cachedFrame) { f.users++ })
+	if err != nil {
+		return nil, err
 	}
-	f.users++
-	s.mu.Unlock()
-	if !ok {
+	key := frameKey{slab.ID, n}
+	if done != nil {
 		f.raw, f.err = s.readFrame(ctx, slab, n, s.buffers.raw(slab.Frames[n].Raw()), why)
 		close(f.ready)
+		done()
 		return s.lent(key, f)
 	}
 	select {
@@ -151,7 +167,7 @@ func (s *Slabs) lend(ctx context.Context, slab *Slab, n int, why purpose) (*cach
 		// The reader that was first may have been told to stop: ask again.
 		s.giveBack(f)
 		f = &cachedFrame{loan: loan{users: 1, forgotten: true}}
-		f.raw, f.err = s.readFrame(ctx, slab, n, nil, why)
+		f.raw, f.err = s.readAlone(ctx, slab, n, nil, why)
 	}
 	return s.lent(key, f)
 }

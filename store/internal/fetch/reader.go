@@ -23,9 +23,8 @@ type Reader struct {
 	slabs   *Slabs
 	ctx     context.Context
 	cancel  context.CancelFunc
-	batches chan []*part  // in order; closed after the last
-	window  chan struct{} // one for each batch that may be read ahead
-	growth  int           // how many more may be in the window yet
+	batches chan []*part // in order; closed after the last
+	window  *window
 	done    chan struct{} // closed when nothing reads ahead any more
 	batch   []*part       // that come behind the one that is being given out
 	now     *part         // being given out
@@ -72,6 +71,8 @@ type ReadOptions struct {
 	// there. Reading one that has another fails with damage that names slab and frame. It
 	// is called by several goroutines.
 	Want func(slab format.SlabID, chunk uint32) (crypt.Identity, bool)
+	// Most, if set, is how many reads may be ahead at the most.
+	Most int
 }
 
 // Read gives a reader of the chunks that runs name.
@@ -83,12 +84,12 @@ func (s *Slabs) Read(ctx context.Context, runs Runs) *Reader {
 func (s *Slabs) ReadWith(ctx context.Context, runs Runs, o ReadOptions) *Reader {
 	ctx, cancel := context.WithCancel(ctx)
 	first, all, _ := s.aheadOf()
+	if o.Most > 0 {
+		first, all = min(first, o.Most), min(all, o.Most)
+	}
 	r := &Reader{
 		slabs: s, ctx: ctx, cancel: cancel, batches: make(chan []*part, all), done: make(chan struct{}),
-		window: make(chan struct{}, all), growth: all - first,
-	}
-	for range first {
-		r.window <- struct{}{}
+		window: newWindow(first, all),
 	}
 	go func() {
 		defer close(r.done)
@@ -111,12 +112,10 @@ func (r *Reader) plan(runs Runs, o ReadOptions) {
 	_, _, underWay := s.aheadOf()
 	slots := make(chan struct{}, underWay)
 	for parts, with := range s.together(s.cut(ctx, runs)) {
-		select {
-		case <-r.window:
-			r.batches <- parts // never blocks: it has room for all
-		case <-ctx.Done():
+		if r.window.take(ctx, s.weight(with)) != nil {
 			return
 		}
+		r.batches <- parts // never blocks: it has room for all
 		if with == nil {
 			close(parts[0].ready)
 			return
@@ -330,7 +329,7 @@ func (r *Reader) advance() error {
 				return io.EOF
 			}
 			r.batch = batch
-			r.widen()
+			r.window.next()
 		case <-r.ctx.Done():
 			return context.Cause(r.ctx)
 		}
@@ -343,15 +342,6 @@ func (r *Reader) advance() error {
 	}
 	r.now, r.next = p, 0
 	return nil
-}
-
-// widen lets the next batch be read in the place of one that is given out, and another one beside it, up to a bound.
-func (r *Reader) widen() {
-	r.window <- struct{}{} // never blocks: it has room for all
-	if r.growth > 0 {
-		r.growth--
-		r.window <- struct{}{}
-	}
 }
 
 // Close ends the reading ahead, and waits until it has ended.

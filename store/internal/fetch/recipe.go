@@ -31,10 +31,14 @@ func Inline(runs []format.Run) Runs {
 	}
 }
 
+// nestedAhead is how much of a recipe is read ahead: little of it says much, and a forged one has several levels, each with a
+// reader of its own.
+const nestedAhead = 4
+
 // Nested gives the runs that are held by the stream that outer names.
 func (s *Slabs) Nested(ctx context.Context, outer Runs) Runs {
 	return func(yield func(format.Run, error) bool) {
-		r := s.Read(ctx, outer)
+		r := s.ReadWith(ctx, outer, ReadOptions{Most: nestedAhead})
 		defer r.Close()
 		for runs := format.NewRunReader(Bytes(r.Next)); ; {
 			run, err := runs.Next()

@@ -32,6 +32,19 @@ func (s *Slabs) aheadOf() (first, all, underWay int) {
 	return near, near, s.workers + waiting
 }
 
+// weight gives as how many batches those count that hold more than one does by rule: what is read ahead has a bound in bytes, too.
+// Without a span it is an error.
+func (s *Slabs) weight(with *span) int {
+	one := format.FrameTarget
+	if s.reads > 0 {
+		one = spanRaw
+	}
+	if with == nil {
+		return 1
+	}
+	return max(1, (with.raw+one-1)/one)
+}
+
 // span is frames of a slab, one behind the other, that are read with one call once the first of them is read. It is for one goroutine.
 type span struct {
 	slab        *Slab

@@ -2,10 +2,13 @@ package give
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"fmt"
 	"io"
 	"sync/atomic"
+
+	"golang.org/x/sync/semaphore"
 
 	"github.com/kistarchive/kist/store/internal/format"
 )
@@ -14,6 +17,7 @@ const (
 	outletBlock  = 256 << 10 // bytes in which small pieces of a stream are gathered
 	outletBlocks = 8         // that wait to be written
 	outletDirect = 32 << 10  // bytes from which a piece is passed on without a copy
+	outletBytes  = 8 << 20   // that wait to be written or are, in pieces of any length; one longer piece waits alone
 )
 
 // outlet passes a stream on to a writer, in large pieces, and hashes it. The
@@ -24,6 +28,7 @@ type outlet struct {
 	toW    chan *outBlock
 	toHash chan *outBlock // nil: not hashed
 	holes  bool           // zeros may be handed on as holes
+	room   *semaphore.Weighted
 	length uint64
 
 	failed  chan struct{} // closed when err is set
@@ -41,11 +46,14 @@ type outBlock struct {
 	users atomic.Int32 // who still need data
 }
 
+// room gives what a block counts in the outlet.
+func (b *outBlock) room() int64 { return int64(min(len(b.data), outletBytes)) }
+
 func newOutlet(w io.Writer, hashed bool) *outlet {
 	o := &outlet{
 		free: make(chan *outBlock, 2*outletBlocks+2), // all that there can be
 		toW:  make(chan *outBlock, outletBlocks), failed: make(chan struct{}),
-		written: make(chan struct{}), sum: make(chan []byte, 1),
+		written: make(chan struct{}), sum: make(chan []byte, 1), room: semaphore.NewWeighted(outletBytes),
 	}
 	if _, o.holes = w.(holeWriter); hashed {
 		o.holes = false // their zeros are hashed
@@ -82,6 +90,7 @@ func (o *outlet) release(b *outBlock) {
 	if b.users.Add(-1) > 0 {
 		return
 	}
+	o.room.Release(b.room())
 	if b.done != nil {
 		b.done()
 		return
@@ -139,6 +148,7 @@ func (o *outlet) flush() error {
 }
 
 func (o *outlet) send(b *outBlock) error {
+	o.room.Acquire(context.Background(), b.room()) // all that wait are released, also by a writer that failed
 	b.users.Store(1)
 	if o.toHash != nil {
 		b.users.Store(2)
@@ -148,6 +158,7 @@ func (o *outlet) send(b *outBlock) error {
 	case o.toW <- b:
 		return nil
 	case <-o.failed:
+		o.release(b)
 		return o.err
 	}
 }

@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"crypto/sha256"
 	"errors"
+	"runtime"
+	"sync/atomic"
 	"testing"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -81,6 +83,67 @@ func TestOutletFails(t *testing.T) {
 		o.abandon()
 		if err != full {
 			t.Errorf("room for %d: %v", room, err)
+		}
+	}
+}
+
+// stuckWriter takes nothing until it is let go.
+type stuckWriter chan struct{}
+
+func (s stuckWriter) Write(p []byte) (int, error) {
+	<-s
+	return len(p), nil
+}
+
+// TestOutletHoldsLittle counts what is held while nothing is written: so many bytes, however long pieces are, or one that is longer.
+func TestOutletHoldsLittle(t *testing.T) {
+	for _, test := range []struct{ piece, held int }{
+		{1 << 20, 8}, {3 << 20, 2}, {5 << 20, 1}, {format.MaxFrameRaw, 1}, {outletBytes + 1, 1}, {outletDirect, outletBlocks + 1},
+	} {
+		stuck := make(stuckWriter)
+		o, piece := newOutlet(stuck, false), make([]byte, test.piece)
+		held := make(chan int, 100)
+		passed := make(chan error)
+		go func() {
+			for i := range 20 {
+				if err := o.pass(piece, func() func() { held <- i; return func() {} }); err != nil {
+					passed <- err
+				}
+			}
+			close(passed)
+		}()
+		for range test.held + 1 { // the last of which waits
+			<-held
+		}
+		for range 1000 { // more than there may be would come
+			runtime.Gosched()
+		}
+		if n := len(held); n != 0 {
+			t.Errorf("pieces of %d bytes: %d more are held than %d", test.piece, n, test.held)
+		}
+		close(stuck)
+		if err := <-passed; err != nil {
+			t.Error(err)
+		}
+		o.abandon()
+	}
+}
+
+// TestOutletReleases: of what was passed to a writer that fails nothing stays held.
+func TestOutletReleases(t *testing.T) {
+	full := errors.New("the disk is full")
+	piece := make([]byte, 1<<20)
+	for range 50 { // as what waits is another each time
+		var held atomic.Int32
+		o := newOutlet(&shortWriter{3 << 20, full}, false)
+		var err error
+		for err == nil {
+			held.Add(1)
+			err = o.pass(piece, func() func() { return func() { held.Add(-1) } })
+		}
+		o.abandon()
+		if n := held.Load(); n != 0 || err != full {
+			t.Fatalf("%d pieces are still held, %v", n, err)
 		}
 	}
 }

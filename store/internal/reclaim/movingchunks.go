@@ -12,14 +12,25 @@ import (
 	"github.com/kistarchive/kist/store/internal/vault"
 )
 
-// framesAhead is how many frames are read at a time, of some MiB at the most: over a share each takes a few calls.
-const framesAhead = 16
+// framesAhead is how many frames are read at a time: over a share each takes a few calls. What they hold has a bound in bytes.
+const (
+	framesAhead = 16
+	bytesAhead  = framesAhead * format.FrameTarget
+)
 
 // part is a frame of a slab from which chunks are to be moved.
 type part struct {
 	slab  *stocked
 	frame int // -1: the slab is looked at all the same, and no chunk of it is moved
 	at    int // number of its first chunk in the slab
+}
+
+// bytes gives how much is read of a part.
+func (p part) bytes() int {
+	if p.frame < 0 {
+		return 0
+	}
+	return p.slab.frames[p.frame].Raw()
 }
 
 // parts gives the frames of slabs of which chunks are needed, but for those chunks that list runs: new
@@ -45,7 +56,7 @@ func (m *mover) parts(victims []*stocked) (all []part) {
 func (m *mover) moveChunks(ctx context.Context, victims []*stocked) error {
 	free := make(chan []byte, 2*framesAhead) // buffers to use again
 	t := &partTaker{mover: m, hasher: m.r.vault.Keys().NewHasher()}
-	return vault.InOrder(ctx, m.parts(victims), framesAhead,
+	return vault.InOrderWithin(ctx, m.parts(victims), framesAhead, bytesAhead, part.bytes,
 		func(ctx context.Context, p part) ([]byte, error) {
 			var buf []byte
 			select {
@@ -57,6 +68,9 @@ func (m *mover) moveChunks(ctx context.Context, victims []*stocked) error {
 		func(p part, raw []byte, err error) error {
 			if err == nil {
 				err = t.take(p, raw)
+			}
+			if cap(raw) > 2*format.FrameTarget {
+				return err // it is not to stay
 			}
 			select {
 			case free <- raw:

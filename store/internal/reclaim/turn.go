@@ -262,7 +262,7 @@ func (p *plan) visit(ctx context.Context, s *stocked, at int) error {
 func (p *plan) flush(ctx context.Context) error {
 	visits := p.visits
 	p.visits = nil
-	return vault.InOrder(ctx, visits, framesAhead,
+	return vault.InOrderWithin(ctx, visits, framesAhead, bytesAhead, func(v visit) int { return v.slab.frames[v.frame].Raw() },
 		func(ctx context.Context, v visit) ([]byte, error) {
 			slab, err := p.openSame(ctx, v.slab)
 			if err != nil {

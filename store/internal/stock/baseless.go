@@ -2,6 +2,7 @@ package stock
 
 import (
 	"context"
+	"iter"
 	"slices"
 
 	"github.com/kistarchive/kist/store/internal/format"
@@ -10,9 +11,9 @@ import (
 
 // blotBaseless takes the identities out of frames that stand on slabs which are not there, or on which nobody may rely,
 // by any way, so that nobody finds their chunks. It is given all records that have deltas.
-func (p *presence) blotBaseless(records []*format.SlabRecord) []*format.SlabRecord {
+func (p *presence) blotBaseless(ctx context.Context, records []*format.SlabRecord) ([]*format.SlabRecord, error) {
 	if p.each != nil {
-		return records // who only looks relies on nothing
+		return records, nil // who only looks relies on nothing
 	}
 	all := make(map[format.SlabID]*baseless, len(records))
 	for _, rec := range records {
@@ -20,6 +21,9 @@ func (p *presence) blotBaseless(records []*format.SlabRecord) []*format.SlabReco
 	}
 	for depth := uint32(1); depth <= format.MaxDepth; depth++ {
 		for _, s := range all {
+			if ctx.Err() != nil {
+				return nil, context.Cause(ctx)
+			}
 			s.find(depth, func(b format.Base) bool {
 				if base := all[b.Slab]; base != nil && base.isBad(b.First) {
 					return true
@@ -31,7 +35,7 @@ func (p *presence) blotBaseless(records []*format.SlabRecord) []*format.SlabReco
 	for i, rec := range records {
 		records[i] = all[rec.Slab].blot(rec)
 	}
-	return records
+	return records, nil
 }
 
 // baseless says which frames of a slab stand on what is not there.
@@ -89,6 +93,36 @@ func (s *baseless) blot(rec *format.SlabRecord) *format.SlabRecord {
 		}
 	}
 	return &clean
+}
+
+// baselessOf gives slabs that have frames which stand, by any way, on slabs that are not there, or on which nobody may rely. It is
+// what blotBaseless does, by slabs in the place of frames. Each slab is gone through once, and so is each that it stands on: forged
+// ones stand on each other in rows of any length.
+func baselessOf(ctx context.Context, standing iter.Seq2[format.SlabID, []format.SlabID], mayHold func(format.SlabID) bool) (all []format.SlabID, err error) {
+	above := make(map[format.SlabID][]format.SlabID) // what stands on a slab
+	bad := make(map[format.SlabID]bool)
+	for slab, bases := range standing {
+		if ctx.Err() != nil {
+			return nil, context.Cause(ctx)
+		}
+		if slices.ContainsFunc(bases, func(b format.SlabID) bool { return !mayHold(b) }) {
+			bad[slab] = true
+			all = append(all, slab)
+			continue
+		}
+		for _, b := range bases {
+			above[b] = append(above[b], slab)
+		}
+	}
+	for i := 0; i < len(all); i++ {
+		for _, slab := range above[all[i]] {
+			if !bad[slab] {
+				bad[slab] = true
+				all = append(all, slab)
+			}
+		}
+	}
+	return all, nil
 }
 
 // mayHold tells whether frames may stand on a slab. Where slabs are relied on without looking, there tells of it later.

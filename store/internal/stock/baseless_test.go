@@ -1,9 +1,17 @@
 package stock
 
 import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"maps"
 	"os"
 	"slices"
 	"testing"
+
+	"pgregory.net/rapid"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
@@ -34,7 +42,14 @@ func TestBlotBaseless(t *testing.T) {
 	for _, id := range []format.SlabID{there, one, two} {
 		p.slabs = append(p.slabs, vault.SlabObject{ID: id, Info: storage.Info{Size: 9}})
 	}
-	for _, rec := range p.blotBaseless(slices.Clone(records)) {
+	blotted := func(p *presence) []*format.SlabRecord {
+		got, err := p.blotBaseless(t.Context(), slices.Clone(records))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return got
+	}
+	for _, rec := range blotted(p) {
 		for i := range rec.Frames {
 			if got := rec.Frames[i].ID(0) == (crypt.Identity{}); got != want[rec.Slab][i] {
 				t.Errorf("slab %s, frame %d: blotted %v", rec.Slab, i, got)
@@ -49,12 +64,120 @@ func TestBlotBaseless(t *testing.T) {
 		}
 	}
 	relying := &presence{exclude: &Exclusion{Slabs: map[format.SlabID]bool{gone: true}}, relied: &Relied{}}
-	for _, rec := range relying.blotBaseless(slices.Clone(records)) {
+	for _, rec := range blotted(relying) {
 		for i := range rec.Frames {
 			if got := rec.Frames[i].ID(0) == (crypt.Identity{}); got != want[rec.Slab][i] {
 				t.Errorf("slab %s, frame %d: blotted %v by who relies on what is not named finally", rec.Slab, i, got)
 			}
 		}
+	}
+}
+
+// rows are so many slabs, each of which stands on the next two, and the last on one that is not there.
+type rows struct {
+	n, looks int
+	given    map[format.SlabID]int
+}
+
+func rowID(i int) (id format.SlabID) {
+	binary.BigEndian.PutUint32(id[:], uint32(i))
+	return id
+}
+
+// standing gives the slabs in the order in which least is known of those that a slab stands on.
+func (r *rows) standing(yield func(format.SlabID, []format.SlabID) bool) {
+	for i := range r.n {
+		r.given[rowID(i)]++
+		if !yield(rowID(i), []format.SlabID{rowID(i + 1), rowID(min(i+2, r.n))}) {
+			return
+		}
+	}
+}
+
+func (r *rows) mayHold(id format.SlabID) bool {
+	r.looks++
+	return id != rowID(r.n)
+}
+
+// TestBaselessRows: however slabs stand on each other, each is gone through once.
+func TestBaselessRows(t *testing.T) {
+	r := &rows{n: 5000, given: make(map[format.SlabID]int)}
+	bad, err := baselessOf(t.Context(), r.standing, r.mayHold)
+	if err != nil || len(bad) != r.n || r.looks > 2*r.n {
+		t.Errorf("%d slabs of %d, with %d looks, %v", len(bad), r.n, r.looks, err)
+	}
+	for id, times := range r.given {
+		if times != 1 {
+			t.Fatalf("slab %s was gone through %d times", id, times)
+		}
+	}
+}
+
+// TestBaselessOf holds slabs against what a search from each of them finds, circles among them.
+func TestBaselessOf(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		ids := rapid.IntRange(0, 9)
+		standing := make(map[format.SlabID][]format.SlabID)
+		for i, bases := range rapid.MapOfN(ids, rapid.SliceOfNDistinct(ids, 1, 3, rapid.ID), 0, 9).Draw(t, "standing") {
+			for _, b := range bases {
+				standing[rowID(i)] = append(standing[rowID(i)], rowID(b))
+			}
+		}
+		gone := rowID(ids.Draw(t, "gone"))
+		var want []format.SlabID
+		for slab := range standing {
+			seen, todo := map[format.SlabID]bool{}, []format.SlabID{slab}
+			for i := 0; i < len(todo); i++ {
+				for _, b := range standing[todo[i]] {
+					if !seen[b] {
+						seen[b], todo = true, append(todo, b)
+					}
+				}
+			}
+			if seen[gone] {
+				want = append(want, slab)
+			}
+		}
+		got, err := baselessOf(context.Background(), maps.All(standing), func(id format.SlabID) bool { return id != gone })
+		byID := func(a, b format.SlabID) int { return bytes.Compare(a[:], b[:]) }
+		slices.SortFunc(got, byID)
+		slices.SortFunc(want, byID)
+		if err != nil || !slices.Equal(got, want) {
+			t.Errorf("%v, want %v, %v", got, want, err)
+		}
+	})
+}
+
+// TestBaselessEnds: who ends the call is heeded between slabs.
+func TestBaselessEnds(t *testing.T) {
+	ended := errors.New("ended")
+	ctx, cancel := context.WithCancelCause(t.Context())
+	cancel(ended)
+	r := &rows{n: 9, given: make(map[format.SlabID]int)}
+	if _, err := baselessOf(&ending{ctx, 3}, r.standing, r.mayHold); err != ended || len(r.given) != 4 {
+		t.Errorf("%d slabs were begun, %v", len(r.given), err)
+	}
+	p := &presence{exclude: &Exclusion{}}
+	if _, err := p.blotBaseless(&ending{ctx, 3}, wideRecords(t, 2)); err != ended {
+		t.Error(err)
+	}
+}
+
+// BenchmarkBaseless goes through slabs that stand on each other in a row: ten times as many are to take ten times as long.
+func BenchmarkBaseless(b *testing.B) {
+	for _, n := range []int{4_000, 40_000} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			standing := make(map[format.SlabID][]format.SlabID)
+			for i := range n {
+				standing[rowID(i)] = []format.SlabID{rowID(i + 1)}
+			}
+			for b.Loop() {
+				all, err := baselessOf(b.Context(), maps.All(standing), func(id format.SlabID) bool { return id != rowID(n) })
+				if err != nil || len(all) != n {
+					b.Fatal(len(all), err)
+				}
+			}
+		})
 	}
 }
 

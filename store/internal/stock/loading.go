@@ -83,7 +83,11 @@ func (s *loading) load(ctx context.Context) error {
 		return err
 	}
 	if s.Index.Sampled() {
-		s.Index.Forget(s.baseless()...)
+		baseless, err := baselessOf(ctx, s.Index.Standing(), s.p.mayHold)
+		if err != nil {
+			return err
+		}
+		s.Index.Forget(baseless...)
 	}
 	if s.l != nil {
 		s.forget(s.v.contradicted)
@@ -163,7 +167,10 @@ func (s *loading) takeStanding(ctx context.Context) (err error) {
 			return err
 		}
 	}
-	for i, rec := range s.p.blotBaseless(records) {
+	if records, err = s.p.blotBaseless(ctx, records); err != nil {
+		return err
+	}
+	for i, rec := range records {
 		h := held{rec, s.standing[i].at}
 		if s.isLast(rec) {
 			s.last = append(s.last, h)
@@ -192,20 +199,4 @@ func (s *loading) add(rec *format.SlabRecord, at told) error {
 	s.p.tell(rec)
 	s.again.added(rec, at)
 	return s.Index.AddSlab(rec.Slab, rec.Frames)
-}
-
-// baseless gives slabs that have frames which stand, by any way, on slabs that are not there, or on which nobody may
-// rely. It is what blotBaseless does, by slabs in the place of frames.
-func (s *loading) baseless() (all []format.SlabID) {
-	bad := make(map[format.SlabID]bool)
-	for more := true; more; {
-		more = false
-		for slab, bases := range s.Index.Standing() {
-			if !bad[slab] && slices.ContainsFunc(bases, func(b format.SlabID) bool { return bad[b] || !s.p.mayHold(b) }) {
-				bad[slab], more = true, true
-				all = append(all, slab)
-			}
-		}
-	}
-	return all
 }

@@ -5,10 +5,13 @@ import (
 	"context"
 	"errors"
 	"slices"
+	"sync"
 	"testing"
 	"time"
 
 	"github.com/kistarchive/kist/chunk"
+	"pgregory.net/rapid"
+
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
@@ -164,6 +167,42 @@ func TestInOrder(t *testing.T) {
 	}
 }
 
+// TestInOrderWithin: what is begun and not used yet weighs no more than may be, or is one item, and all come in their order, whatever
+// they weigh.
+func TestInOrderWithin(t *testing.T) {
+	const most = 10
+	rapid.Check(t, func(t *rapid.T) {
+		items := rapid.SliceOfN(rapid.IntRange(0, 15), 0, 40).Draw(t, "weights")
+		var mu sync.Mutex
+		var order []int
+		begun, sum := 0, 0
+		change := func(n, weight int) (int, int) {
+			mu.Lock()
+			defer mu.Unlock()
+			begun, sum = begun+n, sum+n*weight
+			return begun, sum
+		}
+		err := vault.InOrderWithin(context.Background(), items, rapid.IntRange(1, 6).Draw(t, "workers"), most, func(weight int) int { return weight },
+			func(_ context.Context, weight int) (int, error) {
+				if _, sum := change(1, min(weight, most)); sum > most {
+					t.Errorf("%d weigh %d", begun, sum)
+				}
+				return weight * weight, nil
+			},
+			func(weight, square int, err error) error {
+				if square != weight*weight || err != nil {
+					t.Errorf("%d, %v", square, err)
+				}
+				order = append(order, weight)
+				change(-1, min(weight, most))
+				return nil
+			})
+		if err != nil || !slices.Equal(order, items) {
+			t.Errorf("%v of %v, %v", order, items, err)
+		}
+	})
+}
+
 // TestInOrderEnds ends with what use fails with, and begins little after it.
 func TestInOrderEnds(t *testing.T) {
 	enough := errors.New("enough")
@@ -179,7 +218,7 @@ func TestInOrderEnds(t *testing.T) {
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	err = vault.InOrder(ctx, []int{1, 2, 3}, 2, func(context.Context, int) (int, error) { return 0, nil }, func(int, int, error) error { return nil })
+	err = vault.InOrderWithin(ctx, []int{1, 2, 3}, 2, 1, func(n int) int { return n }, func(context.Context, int) (int, error) { return 0, nil }, func(int, int, error) error { return nil })
 	if !errors.Is(err, context.Canceled) {
 		t.Errorf("cancelled: %v", err)
 	}
