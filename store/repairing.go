@@ -13,6 +13,7 @@ type RepairOptions struct {
 	// Drop gives up what can't be mended: members are taken out of their captures,
 	// volumes and captures that can't be read at all are removed, and captures that
 	// vanished are no longer missed. Look first what that costs, without it.
+	// What the storage does not show, as one that lags behind, is given up as well.
 	Drop bool
 	// From is another place of the repository, or a copy of its files, which may hold what is damaged or gone here. It
 	// is read, and nothing is written there but a lease; to mend that place, too, repair it from this one.

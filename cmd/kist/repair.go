@@ -112,6 +112,15 @@ func (a *app) repair(c *cli.Context, r *repository) error {
 		defer other.Close()
 		o.From = other.Repository
 	}
+	if o.Drop { // what seems to be gone may only not show
+		lags, err := r.at.Lags(c.Context)
+		if lags {
+			err = fmt.Errorf("nothing is given up: %w", objects.ErrLate)
+		}
+		if err != nil {
+			return err
+		}
+	}
 	report, end := a.progress("repair")
 	o.Progress = report
 	ctx, cancel := a.untilLate(c.Context)

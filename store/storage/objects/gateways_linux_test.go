@@ -21,31 +21,42 @@ import (
 	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 )
 
-// TestGateways: two machines capture and retire, while a third one reclaims, by gateways of which one lags behind and has another clock.
-// It stops where it is told that a gateway lags. Whatever fails, a capture that was reported as made stays and restores, and where a machine itself could see that a gateway lags, it is
-// told. What no machine can see, as where each has a site of its own that shows its own writes at once, is no harm up to a minute. Each
-// command ends, or the bubble would not.
+// TestGateways: two machines capture and retire, while a third one reclaims, by gateways of which one lags behind or has another clock.
+// Reclaiming stops where it is told that a gateway lags. Whatever fails, a capture that was reported as made stays and restores, and where
+// a machine itself could see that a gateway lags, it is told. What no machine can see, as where each has a site of its own that shows its
+// own writes at once, is no harm for less than a minute. Each command ends, or the bubble would not.
 func TestGateways(t *testing.T) {
 	behind := func(lag time.Duration) objectstest.Gateway { return objectstest.Gateway{Lag: lag, Skew: lag / 2} }
-	for name, ways := range map[string]func(machine string) []objectstest.Gateway{
-		"up to date":               func(string) []objectstest.Gateway { return []objectstest.Gateway{{}} },
-		"by lot, 5 min":            func(string) []objectstest.Gateway { return []objectstest.Gateway{{}, behind(5 * time.Minute)} },
-		"all but alder lag 15 min": func(machine string) []objectstest.Gateway { return unless(machine == "alder", behind(15*time.Minute)) },
-		"all but hazel lag 90 s":   func(machine string) []objectstest.Gateway { return unless(machine == "hazel", behind(90*time.Second)) },
-		"sites, 40 s": func(machine string) []objectstest.Gateway {
+	all := func(ways ...objectstest.Gateway) func(string) []objectstest.Gateway {
+		return func(string) []objectstest.Gateway { return ways }
+	}
+	for _, test := range []struct {
+		name string
+		ways func(machine string) []objectstest.Gateway
+		lags bool // as some machine can see
+	}{
+		{"up to date", all(objectstest.Gateway{}), false},
+		{"by lot, clocks 40 min apart", all(objectstest.Gateway{}, objectstest.Gateway{Skew: -40 * time.Minute}), false},
+		{"sites, 40 s", func(machine string) []objectstest.Gateway {
 			return []objectstest.Gateway{{Lag: 40 * time.Second, Site: machine}}
-		},
+		}, false},
+		{"by lot, 5 min", all(objectstest.Gateway{}, behind(5*time.Minute)), true},
+		{"all but alder lag 15 min", func(machine string) []objectstest.Gateway { return unless(machine == "alder", behind(15*time.Minute)) }, true},
+		{"all but hazel lag 90 s", func(machine string) []objectstest.Gateway { return unless(machine == "hazel", behind(90*time.Second)) }, true},
 	} {
 		for seed := range rounds(t, 1) {
 			home := t.TempDir()
 			if err := os.Chmod(home, 0o700); err != nil {
 				t.Fatal(err)
 			}
-			t.Run(fmt.Sprint(name, " ", seed), func(t *testing.T) {
+			t.Run(fmt.Sprint(test.name, " ", seed), func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
-					b := &behindGateways{t: t, g: objectstest.NewGateways(), ways: ways, key: crypt.NewKeyFile(), home: home, seed: uint64(seed), kept: make(map[string][sha256.Size]byte)}
+					b := &behindGateways{
+						t: t, g: objectstest.NewGateways(), ways: test.ways, key: crypt.NewKeyFile(), home: home, seed: uint64(seed),
+						kept: make(map[string][sha256.Size]byte),
+					}
 					b.test()
-					if lags := name != "up to date" && name != "sites, 40 s"; b.late != lags {
+					if b.late != test.lags {
 						t.Errorf("told that a gateway lags: %v", b.late)
 					}
 				})
@@ -149,7 +160,7 @@ func (b *behindGateways) test() {
 // capture makes captures that take their time, and retires all but the last one. What fails is not there, or may be.
 func (b *behindGateways) capture(machine string, dice *rand.Rand) {
 	last := ""
-	for range 8 {
+	for range 6 {
 		time.Sleep(time.Duration(dice.IntN(300)) * time.Second)
 		b.on(machine, b.ways(machine), func(ctx context.Context, r *store.Repository) error {
 			content, pause := contentOf(dice), time.Duration(dice.IntN(10))*time.Second

@@ -55,8 +55,8 @@ type Properties struct {
 }
 
 // probeTries is how often what the store shows is tried: of two gateways that are chosen by lot, one that lags behind is missed
-// once in 4,096 times, as each try looks four times.
-const probeTries = 3
+// once in a million times, as each try looks four times; one of three once in 3,000.
+const probeTries = 5
 
 // Probe tries, in the bucket and below the prefix, what a repository relies on: it puts a small object twice by conditional writes,
 // reads and lists it, removes it, and looks whether it is gone; several times, and by connections of their own, so that what spreads them

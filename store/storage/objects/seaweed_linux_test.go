@@ -113,8 +113,8 @@ func testSeaweedByTwo(t *testing.T, e *engine) {
 	defer r.Close()
 	var last *store.Capture
 	want := noise(8 << 20)
-	for i := range 5 {
-		want = want[:len(want)-i<<20]
+	for range 5 {
+		want = want[:len(want)-1<<20]
 		c := capture(t, r, want)
 		if last != nil {
 			if err := r.Retire(t.Context(), []string{last.ID}, store.MarkOptions{}); err != nil {

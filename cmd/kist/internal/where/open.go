@@ -39,6 +39,22 @@ func (o *Opened) Keeps(ctx context.Context) (objects.Properties, error) {
 	return objects.Properties{}, nil
 }
 
+// Lags tells whether an object store shows what was a while ago, as far as trying tells. It gives false for a folder.
+func (o *Opened) Lags(ctx context.Context) (bool, error) {
+	bucket, ok := o.Objects.(*objects.Storage)
+	for try := 0; ok && try < lagTries; try++ {
+		found, err := bucket.Probe(ctx)
+		if err != nil || found.Late == objects.Yes {
+			return err == nil, err
+		}
+	}
+	return false, nil
+}
+
+// lagTries is how often a store is tried before something is given up by what it shows: one of ten gateways that lags is missed once in 500
+// times.
+const lagTries = 3
+
 // Opened is a place that is open, with what it holds.
 type Opened struct {
 	Place
