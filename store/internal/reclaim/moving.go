@@ -175,7 +175,7 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	if err != nil {
 		return err
 	}
-	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedDefault, m.apart
+	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedBetterCompression, m.apart
 	cfg.Old, cfg.Alike = weave.OldChunks(m.r.slabs), m.alike
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
