@@ -181,6 +181,7 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	if err != nil {
 		return err
 	}
+	index.FindAdded() // nobody else uses it yet
 	m.index = index
 	m.w = weave.NewWeaver(params, m.meter)
 	m.w.Intake = in
@@ -205,6 +206,9 @@ type newFile struct {
 
 func (m *mover) move(ctx context.Context) ([]newFile, error) {
 	if err := m.take(ctx); err != nil {
+		return nil, err
+	}
+	if err := m.w.Intake.StandOn(nil); err != nil {
 		return nil, err
 	}
 	if err := m.w.Intake.Settle(); err != nil {

@@ -106,7 +106,10 @@ func (t *partTaker) take(p part, raw []byte) error {
 	}
 	at := p.at
 	f := &s.frames[p.frame]
-	for i, n := range f.Chunks {
+	if err := t.standOn(f); err != nil {
+		return err
+	}
+	for _, n := range f.Chunks {
 		chunk := raw[:n]
 		raw = raw[n:]
 		if bit := s.first + at; t.v.direct.has(bit) {
@@ -116,9 +119,6 @@ func (t *partTaker) take(p part, raw []byte) error {
 				return &fetch.SlabError{Slab: s.id, Frame: p.frame, Err: stock.ErrDenied}
 			}
 			stream := t.streams[t.v.listing.has(bit)]
-			if err := t.follow(stream, f, i); err != nil {
-				return err
-			}
 			if err := t.put(stream, chunk); err != nil {
 				return err
 			}
@@ -137,11 +137,46 @@ func sameChunks(a, b []format.Frame) bool {
 	})
 }
 
-// follow has a chunk of a frame be said by what it was, as far as that stays.
-func (m *mover) follow(stream *intake.Stream, f *format.Frame, chunk int) error {
-	q := new(intake.Sequence)
-	q.AddBases(m.index, f, chunk)
-	return m.w.Intake.Follow(stream, q)
+// standOn has the chunks of a frame that come next stand on what they stood on, as far as that stays or was moved before.
+func (m *mover) standOn(f *format.Frame) error {
+	t := &footing{mover: m, seen: make(map[*format.Frame]bool)}
+	t.add(f)
+	return m.w.Intake.StandOn(t.on)
+}
+
+// footing is what a frame stood on, and in the place of what goes, what that stood on.
+type footing struct {
+	*mover
+	on   []intake.Stood
+	seen map[*format.Frame]bool
+}
+
+// mostFooting bounds how many chunks are told: no frame that kist makes stands on as many.
+const mostFooting = format.MaxFrameChunks
+
+func (t *footing) add(f *format.Frame) {
+	t.seen[f] = true
+	for _, b := range f.Bases {
+		s := t.v.stock[b.Slab]
+		for n := b.First; s != nil && n < b.First+b.Count && int(n) < s.chunks && len(t.on) < mostFooting; n++ {
+			if is, ok := t.foundBy(s, n); ok {
+				t.on = append(t.on, is)
+			} else if below := &s.frames[s.frameOf(int(n))]; below.Depth < f.Depth && !t.seen[below] {
+				t.add(below)
+			}
+		}
+	}
+}
+
+// foundBy tells of a chunk what it can be found by, if it stays or was moved.
+func (m *mover) foundBy(s *stocked, n uint32) (is intake.Stood, ok bool) {
+	if !m.left[s.id] {
+		return intake.Stood{Slab: s.id, Chunk: n}, true
+	}
+	if ids := m.ids[s.id]; ids != nil {
+		is.ID = ids[n]
+	}
+	return is, is.ID != crypt.Identity{}
 }
 
 func (m *mover) put(stream *intake.Stream, chunk []byte) error {

@@ -3,6 +3,7 @@ package reclaim
 import (
 	"context"
 	"slices"
+	"sort"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -17,6 +18,7 @@ type stocked struct {
 	group  []byte         // of the captures that it was written for; nil: of any
 	first  int            // number of its first chunk among those of all slabs
 	chunks int
+	begins []int // of each frame, the number of its first chunk in the slab
 	// short says that a recipe names chunks behind the last one that the table tells of: what it says is not
 	// so, and nothing of the slab is taken for unneeded.
 	short bool
@@ -24,6 +26,11 @@ type stocked struct {
 	also []format.Frame
 
 	below, above []*stocked // on which its frames stand, and whose frames stand on it
+}
+
+// frameOf gives the number of the frame that a chunk lies in, of those that there are.
+func (s *stocked) frameOf(chunk int) int {
+	return sort.Search(len(s.begins), func(i int) bool { return s.begins[i] > chunk }) - 1
 }
 
 // standsOnOthers tells whether any of its frames is a delta.
@@ -144,6 +151,7 @@ func (v *survey) layOut(ctx context.Context) error {
 func (s *stocked) number(n int) int {
 	s.first = n
 	for i := range s.frames {
+		s.begins = append(s.begins, s.chunks)
 		s.chunks += len(s.frames[i].Chunks)
 	}
 	return n + s.chunks

@@ -48,7 +48,6 @@ func (m *mover) moveInTurn(ctx context.Context, slabs []*stocked) error {
 	if err != nil {
 		return err
 	}
-	m.index.FindAdded() // nobody else uses it yet
 	latest := make(map[[2]string]*ledger.Capture)
 	for _, c := range m.v.byAge() {
 		of := [2]string{c.Name, c.Host}
@@ -281,6 +280,9 @@ func (p *plan) flush(ctx context.Context) error {
 // take takes in the chunks of a frame.
 func (p *plan) take(v *visit, raw []byte) error {
 	s, f := v.slab, &v.slab.frames[v.frame]
+	if err := p.standOn(f); err != nil {
+		return err
+	}
 	n, off := 0, 0
 	for _, c := range v.chunks {
 		if c.n < n { // named out of order
