@@ -1,0 +1,62 @@
+package reclaim
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+
+	"github.com/kistarchive/kist/crypt"
+	"github.com/kistarchive/kist/store/internal/format"
+)
+
+// TestFooting: what is moved is to stand on what it stood on, as far as that stays or was moved before it, and else on what that
+// stood on.
+func TestFooting(t *testing.T) {
+	wide := standing(1, format.Base{Slab: format.SlabID{1}, First: 0, Count: 1 << 20})
+	for name, c := range map[string]struct {
+		slabs  [][]format.Frame
+		absent []byte
+		left   []byte
+		moved  []place
+		want   string
+	}{
+		"what stays":                {slabs: [][]format.Frame{{plain(), plain()}, {standing(1, on(1, 1), on(1, 0))}}, left: []byte{2}, want: "1:1 1:0"},
+		"what was moved":            {slabs: [][]format.Frame{{plain(), plain()}, {standing(1, on(1, 1), on(1, 0))}}, left: []byte{1, 2}, moved: []place{{1, 1}}, want: "moved"},
+		"below what goes":           {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {standing(2, on(2, 0))}}, left: []byte{2, 3}, want: "1:0"},
+		"each once":                 {slabs: [][]format.Frame{{plain()}, {of(2, standing(1, on(1, 0)))}, {standing(2, on(2, 0), on(2, 1))}}, left: []byte{2, 3}, want: "1:0"},
+		"nothing is below":          {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, left: []byte{1, 2}},
+		"its base is absent":        {slabs: [][]format.Frame{{plain()}, {plain()}, {standing(1, on(1, 0), on(2, 0))}}, absent: []byte{1}, left: []byte{3}, want: "2:0"},
+		"beyond a slab's end":       {slabs: [][]format.Frame{{plain(), plain()}, {wide}}, left: []byte{2}, want: "1:0 1:1"},
+		"in a circle":               {slabs: [][]format.Frame{{standing(1, on(2, 0))}, {standing(1, on(1, 0))}}, left: []byte{1, 2}},
+		"one that stands on itself": {slabs: [][]format.Frame{{standing(2, on(1, 0))}}, left: []byte{1}},
+	} {
+		v := surveyed(c.slabs, c.absent...)
+		m := &mover{v: v, left: make(map[format.SlabID]bool), ids: make(map[format.SlabID][]crypt.Identity)}
+		for _, n := range c.left {
+			s := v.slab(n)
+			m.left[s.id], m.ids[s.id] = true, make([]crypt.Identity, s.chunks)
+		}
+		for _, p := range c.moved {
+			m.ids[v.slab(p.slab).id][p.chunk] = crypt.Identity{1}
+		}
+		f := &footing{mover: m, seen: make(map[*format.Frame]bool)}
+		f.add(&v.slab(byte(len(c.slabs))).frames[0])
+		var got []string
+		for _, s := range f.on {
+			if s.ID != (crypt.Identity{}) {
+				got = append(got, "moved")
+				continue
+			}
+			got = append(got, fmt.Sprintf("%d:%d", s.Slab[0], s.Chunk))
+		}
+		if text := fmt.Sprint(got); text != "["+c.want+"]" {
+			t.Errorf("%s: %s, not [%s]", name, text, c.want)
+		}
+	}
+}
+
+// of gives a frame with so many chunks.
+func of(chunks int, f format.Frame) format.Frame {
+	f.Chunks = slices.Repeat(f.Chunks, chunks)
+	return f
+}
