@@ -10,10 +10,13 @@ import (
 // given is what a reclaim promised and gave, in bytes.
 type given struct{ promised, came, left, fresh float64 }
 
-// thinned captures streams, retires some of them and reclaims: what is promised is what comes free, all in all, and what is left
-// is held against a repository in which the others alone were captured.
-func thinned(t *testing.T, streams [][]byte, minDead float64, gone ...int) given {
-	f, fresh := newFixtureOf(t, withDeltas(store.DeltasOn)), newFixtureOf(t, withDeltas(store.DeltasOn))
+// thinned captures streams, retires some of them and reclaims. What is left is held against a repository in which the others
+// alone were captured.
+func thinned(t *testing.T, streams [][]byte, gone ...int) given {
+	f := newFixtureOf(t, withDeltas(store.DeltasOn))
+	fresh := f.emptyTwin()
+	defer fresh.Close()
+	fresh.setDeltas(store.DeltasOn)
 	var retired, stay []*store.Capture
 	var want [][]byte
 	for n, stream := range streams {
@@ -27,7 +30,7 @@ func thinned(t *testing.T, streams [][]byte, minDead float64, gone ...int) given
 	}
 	f.retire(retired...)
 	before := f.stored()
-	o := store.ReclaimOptions{Grace: store.NoGrace, MinDead: minDead, DryRun: true}
+	o := store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01, DryRun: true}
 	plan := f.reclaim(o)
 	o.DryRun = false
 	if out := f.reclaim(o); out.Moved != plan.Moved || out.Moved == 0 {
@@ -37,6 +40,7 @@ func thinned(t *testing.T, streams [][]byte, minDead float64, gone ...int) given
 	return given{float64(plan.Freed - plan.Written), float64(before - f.stored()), float64(f.stored()), float64(fresh.stored())}
 }
 
+// TestReclaimGives: what is promised comes free, all in all, and what is left takes what it would where nothing else had been captured.
 func TestReclaimGives(t *testing.T) {
 	oneByOne(t)
 	tables, texts := tableStates(15_000, 8), textTree(8, 60)
@@ -45,12 +49,12 @@ func TestReclaimGives(t *testing.T) {
 		table, text = append(table, tarOf(t, file{name: "catalogue", content: tables[n]})), append(text, texts(t, n))
 	}
 	for name, g := range map[string]given{
-		"table all":  thinned(t, table, 0.01, 0, 2, 4, 6),
-		"table3 all":  thinned(t, table, 0.01, 0, 1,2),
-		"text all":   thinned(t, text, 0.01, 1, 3, 5),
-		"text4 all":  thinned(t, text, 0.01, 0,1,2,3),
+		"every other state of a table": thinned(t, table, 0, 2, 4, 6),
+		"the oldest ones of a table":   thinned(t, table, 0, 1, 2),
+		"every other tree of texts":    thinned(t, text, 1, 3, 5),
+		"the oldest trees of texts":    thinned(t, text, 0, 1, 2, 3),
 	} {
-		t.Logf("%-10s promised %7.0f came %7.0f %.2f left %7.0f fresh %7.0f %.3f", name, g.promised, g.came, g.came/g.promised, g.left, g.fresh, g.left/g.fresh)
+		t.Logf("%s: promised %.0f came %.0f %.2f left %.0f fresh %.0f %.3f", name, g.promised, g.came, g.came/g.promised, g.left, g.fresh, g.left/g.fresh)
 	}
 }
 

@@ -144,7 +144,7 @@ func (m *mover) standOn(f *format.Frame) error {
 	return m.w.Intake.StandOn(t.on)
 }
 
-// footing is what a frame stood on, and in the place of what goes, what that stood on.
+// footing is what a frame stood on. In the place of what goes comes what was moved that stood on it, and what that stood on.
 type footing struct {
 	*mover
 	on   []intake.Stood
@@ -161,7 +161,12 @@ func (t *footing) add(f *format.Frame) {
 		for n := b.First; s != nil && n < b.First+b.Count && int(n) < s.chunks && len(t.on) < mostFooting; n++ {
 			if is, ok := t.foundBy(s, n); ok {
 				t.on = append(t.on, is)
-			} else if below := &s.frames[s.frameOf(int(n))]; below.Depth < f.Depth && !t.seen[below] {
+				continue
+			}
+			for _, id := range t.instead[s.first+int(n)] {
+				t.on = append(t.on, intake.Stood{ID: id})
+			}
+			if below := &s.frames[s.frameOf(int(n))]; below.Depth < f.Depth && !t.seen[below] {
 				t.add(below)
 			}
 		}
@@ -177,6 +182,26 @@ func (m *mover) foundBy(s *stocked, n uint32) (is intake.Stood, ok bool) {
 		is.ID = ids[n]
 	}
 	return is, is.ID != crypt.Identity{}
+}
+
+// mostInstead is how many chunks are noted that stood on one which goes.
+const mostInstead = 3
+
+// moved notes that a chunk of a frame was moved, in the place of what it stood on and what goes.
+func (m *mover) moved(f *format.Frame, chunk int, id crypt.Identity) {
+	eachBase(f.Bases, chunk, len(f.Chunks), func(slab format.SlabID, n int) {
+		s := m.v.stock[slab]
+		if s == nil || n >= s.chunks {
+			return
+		}
+		if _, ok := m.foundBy(s, uint32(n)); ok {
+			return
+		}
+		at := s.first + n
+		if len(m.instead[at]) < mostInstead {
+			m.instead[at] = append(m.instead[at], id)
+		}
+	})
 }
 
 func (m *mover) put(stream *intake.Stream, chunk []byte) error {
