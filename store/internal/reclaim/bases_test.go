@@ -54,7 +54,7 @@ func surveyed(slabs [][]format.Frame, absent ...byte) *survey {
 		v.stock[s.id] = s
 		v.order = append(v.order, s)
 	}
-	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing} {
+	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing, &v.instead} {
 		*b = make(bitset, n/64+1)
 	}
 	v.linkBases()

@@ -25,6 +25,8 @@ type stocked struct {
 	// also is what is said otherwise of its frames: by further tables, and by itself. What any of them stand on by that stays.
 	also []format.Frame
 
+	moves bool // with others what is left of which is reckoned: see rest
+
 	below, above []*stocked // on which its frames stand, and whose frames stand on it
 }
 
@@ -140,7 +142,7 @@ func (v *survey) layOut(ctx context.Context) error {
 	for _, s := range v.absent {
 		n = s.number(n)
 	}
-	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing} {
+	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing, &v.instead} {
 		*b = make(bitset, n/64+1)
 	}
 	v.linkBases()
