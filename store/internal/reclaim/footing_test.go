@@ -63,23 +63,27 @@ func of(chunks int, f format.Frame) format.Frame {
 
 // TestInstead: in the place of what goes, and before what that stood on, comes what was moved that stood on it, by the order of both.
 func TestInstead(t *testing.T) {
-	v := surveyed([][]format.Frame{{plain(), plain()}, {standing(1, on(1, 0)), standing(1, on(1, 1))}, {of(2, standing(2, on(2, 0), on(2, 1), on(1, 1)))}})
+	top := of(2, standing(2, on(2, 0), on(2, 1), on(1, 1)))
+	v := surveyed([][]format.Frame{{plain(), plain()}, {standing(1, on(1, 0)), standing(1, on(1, 1))}, {top, top, top, top, top}})
 	m := &mover{
-		v: v, left: map[format.SlabID]bool{{2}: true, {3}: true}, instead: make(map[int][]crypt.Identity),
-		ids: map[format.SlabID][]crypt.Identity{{2}: make([]crypt.Identity, 2)},
+		v: v, left: map[format.SlabID]bool{{2}: true, {3}: true}, instead: make(map[int][]base),
+		ids: map[format.SlabID][]crypt.Identity{{2}: make([]crypt.Identity, 2), {3}: make([]crypt.Identity, 10)},
 	}
-	f := &v.slab(3).frames[0]
-	m.moved(f, 0, crypt.Identity{1}) // of 2:0 and what stays
-	for n := range byte(2 * mostInstead) {
-		m.moved(f, 1, crypt.Identity{2, n}) // of 2:1 and what stays
+	s := v.slab(3)
+	for n := range byte(10) {
+		m.ids[s.id][n] = crypt.Identity{n + 1}
+	}
+	m.moved(s, 0, 0) // on 2:0
+	for frame := range mostInstead + 1 {
+		m.moved(s, frame, 1) // on 2:1 and what stays
 	}
 	next := &footing{mover: m, seen: make(map[*format.Frame]bool)}
-	next.add(f)
+	next.add(&s.frames[4])
 	var got []string
 	for _, s := range next.on {
-		got = append(got, fmt.Sprintf("%d:%d/%x", s.Slab[0], s.Chunk, s.ID[:2]))
+		got = append(got, fmt.Sprintf("%d:%d/%d", s.Slab[0], s.Chunk, s.ID[0]))
 	}
-	want := []string{"0:0/0100", "1:0/0000", "0:0/0200", "0:0/0201", "0:0/0202", "1:1/0000", "1:1/0000"}
+	want := []string{"0:0/1", "1:0/0", "0:0/2", "0:0/4", "0:0/6", "1:1/0", "1:1/0"}
 	if !slices.Equal(got, want) {
 		t.Errorf("the next one is to stand on %v, not %v", got, want)
 	}

@@ -68,7 +68,7 @@ type mover struct {
 	left    map[format.SlabID]bool             // slabs of all groups on which nothing new may rely
 	ids     map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left now
 	said    map[format.SlabID]*stock.Said      // of those
-	instead map[int][]crypt.Identity           // by number of a chunk that goes: some that were moved and stood on it
+	instead map[int][]base                     // by number of a chunk that goes: some that were moved and stood on it
 	memo    map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
 	meter   *vault.Meter
 	alike   bool                        // nothing more is gained by looking for what the chunks are alike
@@ -110,7 +110,7 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 	if m.said, err = m.r.stock.SaidOf(ctx, left); err != nil {
 		return 0, err
 	}
-	m.instead = make(map[int][]crypt.Identity)
+	m.instead = make(map[int][]base)
 	if err := m.begin(ctx, l); err != nil {
 		return 0, err
 	}

@@ -304,7 +304,7 @@ func (p *plan) take(v *visit, raw []byte) error {
 		if err := p.put(p.stream, chunk); err != nil {
 			return err
 		}
-		p.moved(f, n, id)
+		p.moved(s, v.frame, n)
 	}
 	p.meter.Add(int64(f.Sealed)*int64(len(v.chunks))/int64(len(f.Chunks)), false)
 	return nil
