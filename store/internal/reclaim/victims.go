@@ -12,6 +12,10 @@ import (
 // asked for. Half of what a user may be promised: what moves leaves some behind.
 const maxDead = 0.03
 
+// leastGain is the share of what is moved together that comes free by it at the least, where nothing else is asked for: deltas whose
+// bases go take more than they did, and what is planned is an estimate. Common practice, no source.
+const leastGain = 0.01
+
 // partly are slabs that can be moved together, and what comes free then.
 type partly struct {
 	lot   []*stocked
@@ -46,7 +50,7 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 		among[s] = true
 	}
 	for _, p := range all {
-		if minDead > 0 && p.share < minDead || minDead == 0 && float64(dead) <= maxDead*float64(stored-dead) {
+		if minDead > 0 && p.share < minDead || minDead == 0 && (p.share < leastGain || float64(dead) <= maxDead*float64(stored-dead)) {
 			break
 		}
 		more := false
