@@ -88,6 +88,43 @@ func TestReclaimGives(t *testing.T) {
 	}
 }
 
+// TestMovedFindsEachOther moves what stood on what goes, and followed nothing of the same name: the first takes what that took, and
+// the next one stands on it.
+func TestMovedFindsEachOther(t *testing.T) {
+	oneByOne(t)
+	f := newFixtureOf(t, withDeltas(store.DeltasOn))
+	fresh := f.emptyTwin()
+	defer fresh.Close()
+	fresh.setDeltas(store.DeltasOn)
+	base := random(1, 1_000_000)
+	half := bytes.Clone(base)
+	for at, other := 0, random(2, len(base)); at < len(half); at += 3_000 {
+		copy(half[at:at+1_500], other[at:])
+	}
+	contents := [][]byte{base, slices.Concat(half, random(3, 300_000)), edited(half, 9_000, 1), edited(half, 9_000, 2)}
+	var all []*store.Capture
+	for n, content := range contents {
+		o := store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{stream(tarOf(t, file{name: "a", content: content}))}}
+		o.Volumes[0].Name = fmt.Sprintf("data-%d", n) // when it is captured, another name does not hide what it was before
+		for _, f := range []*fixture{f, fresh} {
+			if f == fresh && n == 1 {
+				continue
+			}
+			c, err := f.Capture(t.Context(), o)
+			if err != nil {
+				t.Fatal(err)
+			}
+			all = append(all, c)
+		}
+	}
+	f.retire(all[2])
+	out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
+	got, want := f.stored(), fresh.stored()
+	if out.Moved == 0 || got > want+want/10 {
+		t.Errorf("%d slabs moved; %d bytes are left, and a fresh repository has %d", out.Moved, got, want)
+	}
+}
+
 // TestMovedIsPacked moves a table out of a slab where something else goes: it takes as much as where it alone was captured.
 func TestMovedIsPacked(t *testing.T) {
 	oneByOne(t)

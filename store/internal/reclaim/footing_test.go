@@ -27,6 +27,7 @@ func TestFooting(t *testing.T) {
 		"nothing is below":          {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, left: []byte{1, 2}},
 		"its base is absent":        {slabs: [][]format.Frame{{plain()}, {plain()}, {standing(1, on(1, 0), on(2, 0))}}, absent: []byte{1}, left: []byte{3}, want: "2:0"},
 		"beyond a slab's end":       {slabs: [][]format.Frame{{plain(), plain()}, {wide}}, left: []byte{2}, want: "1:0 1:1"},
+		"what is as deep":           {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {standing(1, on(2, 0))}}, left: []byte{2, 3}},
 		"in a circle":               {slabs: [][]format.Frame{{standing(1, on(2, 0))}, {standing(1, on(1, 0))}}, left: []byte{1, 2}},
 		"one that stands on itself": {slabs: [][]format.Frame{{standing(2, on(1, 0))}}, left: []byte{1}},
 	} {
@@ -59,6 +60,15 @@ func TestFooting(t *testing.T) {
 func of(chunks int, f format.Frame) format.Frame {
 	f.Chunks = slices.Repeat(f.Chunks, chunks)
 	return f
+}
+
+// TestFootingIsBounded: of the chunks that a forged table names as bases so many are told.
+func TestFootingIsBounded(t *testing.T) {
+	v := surveyed([][]format.Frame{{of(mostFooting+1, plain())}, {standing(1, format.Base{Slab: format.SlabID{1}, Count: 1 << 20})}})
+	f := &footing{mover: &mover{v: v}, seen: make(map[*format.Frame]bool)}
+	if f.add(&v.slab(2).frames[0]); len(f.on) != mostFooting {
+		t.Errorf("%d chunks are told, not %d", len(f.on), mostFooting)
+	}
 }
 
 // TestInstead: in the place of what goes, and before what that stood on, comes what was moved that stood on it, by the order of both.

@@ -129,8 +129,6 @@ func (r *reckoning) keeps(of *stocked, b base) bool {
 		return false
 	case b.slab.moves:
 		return r.asked.has(b.slab.first+b.n) || r.instead.has(b.slab.first+b.n)
-	case r.instead.has(b.slab.first + b.n):
-		return true
 	}
 	return len(r.harmed) == 0 || !r.harmed.Covers(b.slab.id, []uint32{uint32(b.slab.frameOf(b.n))})
 }

@@ -54,8 +54,10 @@ func TestRest(t *testing.T) {
 		for _, n := range c.lot {
 			lot = append(lot, v.slab(n))
 		}
-		if got := v.rest(lot, c.alone); got != c.want {
-			t.Errorf("%s: %d bytes, not %d", name, got, c.want)
+		for range 2 { // what one reckoning marks, the next one does not find
+			if got := v.rest(lot, c.alone); got != c.want {
+				t.Errorf("%s: %d bytes, not %d", name, got, c.want)
+			}
 		}
 	}
 }
