@@ -93,9 +93,6 @@ func TestReclaimGives(t *testing.T) {
 func TestMovedFindsEachOther(t *testing.T) {
 	oneByOne(t)
 	f := newFixtureOf(t, withDeltas(store.DeltasOn))
-	fresh := f.emptyTwin()
-	defer fresh.Close()
-	fresh.setDeltas(store.DeltasOn)
 	base := random(1, 1_000_000)
 	half := bytes.Clone(base)
 	for at, other := 0, random(2, len(base)); at < len(half); at += 3_000 {
@@ -106,22 +103,17 @@ func TestMovedFindsEachOther(t *testing.T) {
 	for n, content := range contents {
 		o := store.CaptureOptions{Name: "seedbank", Volumes: []store.VolumeInput{stream(tarOf(t, file{name: "a", content: content}))}}
 		o.Volumes[0].Name = fmt.Sprintf("data-%d", n) // when it is captured, another name does not hide what it was before
-		for _, f := range []*fixture{f, fresh} {
-			if f == fresh && n == 1 {
-				continue
-			}
-			c, err := f.Capture(t.Context(), o)
-			if err != nil {
-				t.Fatal(err)
-			}
-			all = append(all, c)
+		c, err := f.Capture(t.Context(), o)
+		if err != nil {
+			t.Fatal(err)
 		}
+		all = append(all, c)
 	}
-	f.retire(all[2])
+	f.retire(all[1])
 	out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
-	got, want := f.stored(), fresh.stored()
-	if out.Moved == 0 || got > want+want/10 {
-		t.Errorf("%d slabs moved; %d bytes are left, and a fresh repository has %d", out.Moved, got, want)
+	// The base, and what half of it was exchanged for, once.
+	if got := f.stored(); out.Moved == 0 || got > 2*int64(len(base)) {
+		t.Errorf("%d slabs moved; %d bytes are left", out.Moved, got)
 	}
 }
 

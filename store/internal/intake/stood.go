@@ -42,11 +42,11 @@ type stood struct {
 	shared  [][]uint64 // by number of a base: anchors that it shares with a chunk and that none has that was chosen before, in order
 }
 
-// Bounds of what is read for a frame, in bytes and frames: twice what one may stand on, as in the place of what has gone comes what
-// that stood on.
+// Bounds of what is read for a frame, in bytes and frames: some times what one may stand on, as in the place of what has gone come
+// several.
 const (
 	mostStood       = 2 * mostBase
-	mostStoodFrames = 2 * format.MaxBaseFrames
+	mostStoodFrames = 4 * format.MaxBaseFrames
 )
 
 // begin reads the chunks; in the place of one that is as deep as may be, what that stands on.

@@ -118,16 +118,16 @@ func TestStandOn(t *testing.T) {
 func TestStandOnIsBounded(t *testing.T) {
 	s := newOldSlabs(t)
 	c := long(1, 200)
-	for range 30 {
+	for range 50 {
 		s.add(t, 0, nil, c[:1], c[0])
 	}
 	s.add(t, 0, nil, c, c...)
 	s.in.cfg.Index.FindAdded()
 	var bad, frames, chunks []Stood
 	for n := range uint32(200) {
-		bad, chunks = append(bad, at(1, 0)), append(chunks, at(31, n))
+		bad, chunks = append(bad, at(1, 0)), append(chunks, at(51, n))
 	}
-	for n := range byte(30) {
+	for n := range byte(50) {
 		frames = append(frames, at(n+1, 0))
 	}
 	for name, test := range map[string]struct {

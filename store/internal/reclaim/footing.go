@@ -23,8 +23,10 @@ type footing struct {
 // mostFooting bounds how many chunks are told: no frame that kist makes stands on as many.
 const mostFooting = format.MaxFrameChunks
 
+// add adds what a frame stood on. What lies further below comes last: no more of all is read than some frames.
 func (t *footing) add(f *format.Frame) {
 	t.seen[f] = true
+	var lower []*format.Frame
 	for _, b := range f.Bases {
 		s := t.v.stock[b.Slab]
 		for n := b.First; s != nil && n < b.First+b.Count && int(n) < s.chunks && len(t.on) < mostFooting; n++ {
@@ -36,9 +38,13 @@ func (t *footing) add(f *format.Frame) {
 				t.on = append(t.on, intake.Stood{ID: t.ids[b.slab.id][b.n]})
 			}
 			if below := &s.frames[s.frameOf(int(n))]; below.Depth < f.Depth && !t.seen[below] {
-				t.add(below)
+				t.seen[below] = true
+				lower = append(lower, below)
 			}
 		}
+	}
+	for _, below := range lower {
+		t.add(below)
 	}
 }
 

@@ -93,7 +93,7 @@ func TestInstead(t *testing.T) {
 	for _, s := range next.on {
 		got = append(got, fmt.Sprintf("%d:%d/%d", s.Slab[0], s.Chunk, s.ID[0]))
 	}
-	want := []string{"0:0/1", "1:0/0", "0:0/2", "0:0/4", "0:0/6", "1:1/0", "1:1/0"}
+	want := []string{"0:0/1", "0:0/2", "0:0/4", "0:0/6", "1:1/0", "1:0/0", "1:1/0"}
 	if !slices.Equal(got, want) {
 		t.Errorf("the next one is to stand on %v, not %v", got, want)
 	}
