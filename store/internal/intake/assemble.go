@@ -246,7 +246,7 @@ func (a *assembler) basesOf(s *Stream, chunk []byte) []basis {
 		return nil
 	}
 	best, other := a.beforeOf(s).like(chunk), stood
-	if best.hits < stood.hits {
+	if best.share() < stood.share() {
 		best, other = stood, best
 	}
 	bases := best.bases

@@ -153,6 +153,9 @@ type likes struct {
 // suffice tells whether nothing more needs to be looked for.
 func (l *likes) suffice() bool { return len(l.bases) > 0 && l.hits >= l.most/enough }
 
+// share is the part of the anchors that they share. Ways of counting may count equal ones once or each.
+func (l *likes) share() float64 { return float64(l.hits) / float64(max(1, l.most)) }
+
 // like gives what a chunk may be said by of what stood in its place.
 func (b *before) like(chunk []byte) (l likes) {
 	if b == nil || b.at >= b.q.length {

@@ -160,3 +160,11 @@ func TestFewFrames(t *testing.T) {
 		t.Errorf("%d bases of few frames, not 6", len(got))
 	}
 }
+
+// TestShare: of ways that count equal anchors once or each, the greater part is more.
+func TestShare(t *testing.T) {
+	each, once := likes{hits: 40, most: 124}, likes{hits: 36, most: 74}
+	if each.share() >= once.share() || (&likes{}).share() != 0 {
+		t.Errorf("%v and %v", each.share(), once.share())
+	}
+}
