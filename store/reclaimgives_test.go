@@ -109,11 +109,11 @@ func TestMovedFindsEachOther(t *testing.T) {
 		}
 		all = append(all, c)
 	}
+	before := f.stored()
 	f.retire(all[1])
 	out := f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, MinDead: 0.01})
-	// The base, and what half of it was exchanged for, once.
-	if got := f.stored(); out.Moved == 0 || got > 2*int64(len(base)) {
-		t.Errorf("%d slabs moved; %d bytes are left", out.Moved, got)
+	if came := before - f.stored(); out.Moved == 0 || came < 100_000 { // of what the second one alone had
+		t.Errorf("%d slabs moved; %d bytes come free", out.Moved, came)
 	}
 }
 
