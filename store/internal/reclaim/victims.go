@@ -223,6 +223,20 @@ func (v *survey) movesAlone(s *stocked) bool {
 	return n >= 0
 }
 
+// written gives how many bytes are promised to be written at the most if some slabs are moved together. What comes free only as
+// chunks take the place of what they stood on is promised by half: how like each other they are is not known.
+func (v *survey) written(lot []*stocked) int64 {
+	freed, size := v.freed(lot)
+	dead := int64(0)
+	for _, s := range lot {
+		dead += v.dead(s)
+	}
+	if more := freed - dead; more > 0 {
+		freed -= more / 2
+	}
+	return size - freed
+}
+
 // freed gives how many bytes come free if some slabs are moved together, and how many they have.
 func (v *survey) freed(lot []*stocked) (bytes, size int64) {
 	deltas := false

@@ -68,6 +68,29 @@ func TestLeastGain(t *testing.T) {
 	}
 }
 
+// TestWritten: what is dead is promised, and half of what comes free as something takes the place of its base.
+func TestWritten(t *testing.T) {
+	for name, c := range map[string]struct {
+		slabs [][]format.Frame
+		asked []place
+		want  int64
+	}{
+		"half is dead":             {[][]format.Frame{{plain(), plain()}}, []place{{1, 0}}, 50},
+		"a base takes its place":   {[][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, []place{{2, 0}}, 50 + 5},
+		"and something is dead":    {[][]format.Frame{{plain(), plain()}, {standing(1, on(1, 0))}}, []place{{2, 0}}, 50 + 5},
+		"nothing takes less place": {[][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, []place{{1, 0}, {2, 0}}, 60},
+	} {
+		v := surveyed(c.slabs)
+		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
+			v.set(b, c.asked...)
+		}
+		v.holdBases()
+		if got := v.written(v.order); got != c.want {
+			t.Errorf("%s: %d bytes, not %d", name, got, c.want)
+		}
+	}
+}
+
 // TestMovable: what stands on a slab comes before it, and what stays has all that it stands on stay. So do those of a circle.
 func TestMovable(t *testing.T) {
 	circle := [][]format.Frame{{standing(1, on(2, 0))}, {standing(1, on(1, 0))}, {plain()}}
