@@ -45,13 +45,18 @@ type assembler struct {
 
 	standing map[int]int // how many frames stand on one of this session
 
-	before *before // of contents; nil: nothing is said by what was there before
+	olds   *olds   // nil: nothing is said by what was there before
+	before *before // of contents; nil: they follow nothing
+	stood  *stood  // nil: of what is put is not known what it stood on
 }
 
 func newAssembler(in *Intake) *assembler {
 	a := &assembler{in: in, standing: make(map[int]int)}
 	if in.cfg.deltas() {
 		a.ring = newRing()
+	}
+	if in.saysByOld() {
+		a.olds = &olds{in, a.ring.sampler, in.cfg.Keys.NewHasher()}
 	}
 	return a
 }
@@ -123,6 +128,9 @@ func (a *assembler) take(b *batch) error {
 		switch {
 		case p.follows != nil:
 			a.follow(p.stream, p.follows)
+		case p.stood != nil:
+			a.stood = p.stood
+			a.stood.olds = a.olds
 		case p.passes:
 			a.pass(p)
 		case p.begins:
@@ -232,15 +240,37 @@ func (a *assembler) basesOf(s *Stream, chunk []byte) []basis {
 		a.beforeOf(s).skip()
 		return nil
 	}
-	if s.lane == Listing && s.fresh < listAlone {
+	stood := a.stood.like(chunk)
+	if s.lane == Listing && s.fresh < listAlone && len(stood.bases) == 0 {
 		s.before.skip()
 		return nil
 	}
-	bases, suffices := a.beforeOf(s).like(chunk)
-	if s.lane == Contents && !suffices {
-		bases = append(bases, a.ring.like(chunk)...)
+	best, other := a.beforeOf(s).like(chunk), stood
+	if best.share() < stood.share() {
+		best, other = stood, best
 	}
-	return slices.DeleteFunc(bases, a.crowded)
+	bases := best.bases
+	if !best.suffice() {
+		bases = append(bases, other.bases...)
+		if s.lane == Contents {
+			bases = append(bases, a.ring.like(chunk)...)
+		}
+	}
+	return fewFrames(slices.DeleteFunc(bases, a.crowded))
+}
+
+// fewFrames gives the first of the bases, of as many frames as one may stand on.
+func fewFrames(bases []basis) []basis {
+	frames := 0
+	for i := range bases {
+		if slices.ContainsFunc(bases[:i], func(o basis) bool { return o.sameFrame(&bases[i]) }) {
+			continue
+		}
+		if frames++; frames > format.MaxBaseFrames {
+			return bases[:i]
+		}
+	}
+	return bases
 }
 
 // store puts a new chunk into the open frame of its lane.

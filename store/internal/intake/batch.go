@@ -33,13 +33,14 @@ type piece struct {
 	begins bool // no chunk: a member begins here
 
 	follows *Sequence // no chunk: what was there before is this, from here on
+	stood   *stood    // no chunk: what comes from here on stood on this
 	passes  bool      // no chunk: one passes by that the index knows, by id where it is not known
 	id      crypt.Identity
 }
 
 // inBuffer gives the length of the piece in the batch's buffer.
 func (p *piece) inBuffer() int {
-	if p.known || p.passes || p.from != nil || p.follows != nil {
+	if p.known || p.passes || p.from != nil || p.follows != nil || p.stood != nil {
 		return 0
 	}
 	return p.length

@@ -61,16 +61,6 @@ func (q *Sequence) AddChunk(ref known.Ref) {
 	q.length++
 }
 
-// AddBases appends the chunks that a chunk of a frame was probably said by, of slabs that the index knows.
-func (q *Sequence) AddBases(x *known.Index, f *format.Frame, chunk int) {
-	if len(f.Bases) == 0 {
-		return
-	}
-	for _, b := range beneath(f.Bases, chunk, len(f.Chunks)) {
-		q.Add(x, format.Run{Slab: b.Slab, First: b.First, Count: 1, Times: 1})
-	}
-}
-
 // start begins to go along the sequence.
 func (q *Sequence) start(a *assembler) *before {
 	if len(q.spans) == 0 {
@@ -81,11 +71,7 @@ func (q *Sequence) start(a *assembler) *before {
 		q.byRef[i] = i
 	}
 	slices.SortStableFunc(q.byRef, func(a, b int) int { return int(int64(q.spans[a].first) - int64(q.spans[b].first)) })
-	b := &before{q: q, in: a.in}
-	if a.in.saysByOld() {
-		b.sampler, b.hasher = a.ring.sampler, a.in.cfg.Keys.NewHasher()
-	}
-	return b
+	return &before{q: q, in: a.in, olds: a.olds}
 }
 
 // Spans gives how many runs of chunks the sequence has; each takes some 40 bytes of memory.
@@ -115,11 +101,10 @@ func (q *Sequence) find(r known.Ref) (int, bool) {
 // before goes along what contents were made of, and gives of it what stood where a chunk stands that is not known: behind
 // the same neighbour. A base is checked before it is one: what stands in its place may be anything.
 type before struct {
-	q       *Sequence
-	in      *Intake
-	sampler *delta.Sampler // nil: it only tells where to look
-	hasher  *crypt.Hasher
-	at      int // the place behind the last chunk that is known
+	*olds // nil: it only tells where to look
+	q     *Sequence
+	in    *Intake
+	at    int // the place behind the last chunk that is known
 
 	tests, fit, rest int
 	anchors, theirs  []uint64
@@ -138,7 +123,7 @@ const (
 )
 
 // says tells whether chunks may be said by what was there, not only looked for about it.
-func (b *before) says() bool { return b != nil && b.sampler != nil }
+func (b *before) says() bool { return b != nil && b.olds != nil }
 
 // passed says that the contents go on with a chunk that is known.
 func (b *before) passed(r known.Ref) {
@@ -159,20 +144,32 @@ func (b *before) skip() {
 	}
 }
 
-// like gives what a chunk may be said by of what stood in its place, and tells whether that suffices.
-func (b *before) like(chunk []byte) (bases []basis, suffices bool) {
+// likes are what a chunk may be said by, and how many of its anchors they share, of how many.
+type likes struct {
+	bases      []basis
+	hits, most int
+}
+
+// suffice tells whether nothing more needs to be looked for.
+func (l *likes) suffice() bool { return len(l.bases) > 0 && l.hits >= l.most/enough }
+
+// share is the part of the anchors that they share. Ways of counting may count equal ones once or each.
+func (l *likes) share() float64 { return float64(l.hits) / float64(max(1, l.most)) }
+
+// like gives what a chunk may be said by of what stood in its place.
+func (b *before) like(chunk []byte) (l likes) {
 	if b == nil || b.at >= b.q.length {
-		return nil, false
+		return l
 	}
-	if b.sampler == nil {
+	if b.olds == nil {
 		b.skip()
-		return nil, false
+		return l
 	}
 	if b.resting() {
-		return nil, false
+		return l
 	}
 	if b.anchors = b.sampler.Append(b.anchors[:0], chunk, oldAnchors); len(b.anchors) == 0 {
-		return nil, false
+		return l
 	}
 	slices.Sort(b.anchors)
 	best, most, where := basis{}, max(1, len(b.anchors)/20)-1, -1
@@ -187,11 +184,11 @@ func (b *before) like(chunk []byte) (bases []basis, suffices bool) {
 	}
 	b.tests++
 	if where < 0 {
-		return nil, false
+		return l
 	}
 	b.fit++
 	b.at = where + 1
-	return []basis{best}, most >= len(b.anchors)/enough
+	return likes{[]basis{best}, most, len(b.anchors)}
 }
 
 // resting tells whether too little fitted lately.
@@ -217,7 +214,7 @@ func (b *before) test(r known.Ref) (best basis, hits int) {
 		return best, 0
 	}
 	if old.Held.Depth < format.MaxDepth {
-		return b.basisOf(slab, n, old), b.shared(old.Data)
+		return old.basis(slab, n), b.shared(old.Data)
 	}
 	for _, place := range beneath(old.Held.Bases, int(n-old.First), len(old.Held.Chunks)) {
 		under, ok := b.read(place.Slab, place.First)
@@ -225,7 +222,7 @@ func (b *before) test(r known.Ref) (best basis, hits int) {
 			continue
 		}
 		if shared := b.shared(under.Data); shared > hits {
-			best, hits = b.basisOf(place.Slab, place.First, under), shared
+			best, hits = under.basis(place.Slab, place.First), shared
 		}
 	}
 	return best, hits
@@ -247,25 +244,6 @@ func beneath(bases []format.Base, chunk, chunks int) (near []format.Base) {
 		from, to = from-int(b.Count), to-int(b.Count)
 	}
 	return near
-}
-
-// read reads a chunk that may be relied on, and that is what the index says. What can't be read is none.
-func (b *before) read(slab format.SlabID, n uint32) (old Old, ok bool) {
-	x := b.in.cfg.Index
-	r, ok := x.FindBeside(slab, n)
-	if !ok {
-		return old, false
-	}
-	old, err := b.in.cfg.Old(b.in.ctx, slab, n)
-	if err != nil || old.Held.Raw() > format.MaxBaseRaw {
-		return old, false
-	}
-	old.id = b.hasher.Sum(old.Data)
-	return old, old.id == x.ID(r)
-}
-
-func (b *before) basisOf(slab format.SlabID, n uint32, old Old) basis {
-	return basis{data: old.Data, id: old.id, depth: old.Held.Depth, whole: old.Held.Raw(), frame: -1, slab: slab, of: old.Frame, n: n, below: old.Held.Bases}
 }
 
 // shared counts the anchors that a chunk shares with the one at hand.

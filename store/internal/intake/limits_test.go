@@ -281,7 +281,7 @@ func TestOldBases(t *testing.T) {
 			}
 			q := new(Sequence)
 			q.Add(index, format.Run{Slab: above, First: 0, Count: 1, Times: 1})
-			bases, _ := q.start(newAssembler(in)).like(content)
+			bases := q.start(newAssembler(in)).like(content).bases
 			var got format.SlabID
 			if len(bases) > 0 {
 				got = bases[0].slab

@@ -91,6 +91,11 @@ func (x *Index) FindAdded() {
 	}
 }
 
+// CanFind tells whether Find gives a chunk that Lookup gave: FindAdded may not have come since it was added.
+func (x *Index) CanFind(r Ref) bool {
+	return r < x.fresh || int(r-x.fresh) < x.findable && x.places[r-x.fresh].frame&elsewhere == 0
+}
+
 // addedChunk gives a chunk that FindAdded found.
 func (x *Index) addedChunk(slab format.SlabID, chunk uint32) (Ref, bool) {
 	refs := x.added[slab]

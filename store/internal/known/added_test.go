@@ -26,7 +26,17 @@ func TestFindAdded(t *testing.T) {
 	if _, ok := x.Find(slabID(1), 0); ok {
 		t.Error("found before it may be")
 	}
+	if first, _ := x.Lookup(ids[0]); !x.CanFind(first) || x.CanFind(refs[0]) {
+		t.Error("before it is found, it is said that it can be, or what AddSlab added can't")
+	}
 	x.FindAdded()
+	if first, _ := x.Lookup(ids[0]); !x.CanFind(first) || !x.CanFind(refs[0]) || !x.CanFind(refs[4]) {
+		t.Error("what is found can't be")
+	}
+	late, err := x.Add(identities(4, 1)[0], 2, 0)
+	if err != nil || x.CanFind(late) {
+		t.Errorf("what was added since can be found, %v", err)
+	}
 	for i, want := range []position{{slabID(2), 4}, {slabID(1), 0}, {slabID(2), 5}, {slabID(1), 1}, {slabID(1), 2}} {
 		for _, find := range []func(format.SlabID, uint32) (Ref, bool){x.Find, x.FindBeside} {
 			if ref, ok := find(want.slab, want.chunk); !ok || ref != refs[i] {
@@ -59,6 +69,9 @@ func TestElsewhere(t *testing.T) {
 	}
 	x.PlaceFrame(0, slabID(1), 0)
 	x.FindAdded()
+	if x.CanFind(ref) {
+		t.Error("what lies elsewhere can be found")
+	}
 	if got, ok := x.Lookup(ids[1]); !ok || got != ref {
 		t.Errorf("chunk %d is found, %v", got, ok)
 	}

@@ -54,7 +54,7 @@ func surveyed(slabs [][]format.Frame, absent ...byte) *survey {
 		v.stock[s.id] = s
 		v.order = append(v.order, s)
 	}
-	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing} {
+	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing, &v.instead} {
 		*b = make(bitset, n/64+1)
 	}
 	v.linkBases()
@@ -237,48 +237,6 @@ func TestLot(t *testing.T) {
 	v.forget(&leaving{slabs: map[format.SlabID]*stocked{{2}: v.slab(2)}})
 	if got := lot(1); !slices.Equal(got, []byte{1}) {
 		t.Errorf("with slab 1 go %v, one of which was removed", got)
-	}
-}
-
-// TestRest: a delta takes what it took where most of its bases stay or are moved with it, and as a plain frame what such ones
-// take.
-func TestRest(t *testing.T) {
-	padding := format.Frame{Kind: format.Zstd, Sealed: 7, Chunks: []uint32{5, 5}, Padding: true}
-	dense, light := plain(), plain()
-	dense.Sealed, light.Sealed = 90, 5
-	for name, c := range map[string]struct {
-		slabs  [][]format.Frame
-		absent []byte
-		asked  []place
-		lot    []byte
-		alone  bool
-		want   int64
-	}{
-		"its base stays":                      {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 0))}}, asked: []place{{2, 0}, {2, 1}}, lot: []byte{2}, want: 60},
-		"which does not help it alone":        {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 0))}}, asked: []place{{2, 0}, {2, 1}}, lot: []byte{2}, alone: true, want: 100},
-		"its base is in its slab":             {slabs: [][]format.Frame{{plain(), standing(1, on(1, 0))}}, asked: []place{{1, 0}, {1, 1}}, lot: []byte{1}, alone: true, want: 60},
-		"its base is moved with it":           {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, asked: []place{{1, 0}, {2, 0}}, lot: []byte{1, 2}, want: 60},
-		"its base is not moved":               {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}}, lot: []byte{1, 2}, want: 50},
-		"its base is absent":                  {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 0))}}, absent: []byte{1}, asked: []place{{2, 1}}, lot: []byte{2}, want: 100},
-		"half of its bases stay":              {slabs: [][]format.Frame{{plain(), plain()}, {standing(1, on(1, 0), on(1, 1))}}, asked: []place{{1, 0}, {2, 0}}, lot: []byte{1, 2}, want: 100},
-		"most of its bases stay":              {slabs: [][]format.Frame{{plain(), plain(), plain()}, {standing(1, on(1, 0), on(1, 1), on(1, 2))}}, asked: []place{{1, 0}, {1, 1}, {2, 0}}, lot: []byte{1, 2}, want: 110},
-		"one that no recipe names":            {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, asked: []place{{1, 0}}, lot: []byte{1, 2}, want: 50},
-		"padding, of which nothing is needed": {slabs: [][]format.Frame{{plain(), padding}}, asked: []place{{1, 0}}, lot: []byte{1}, want: 57},
-		"a base that its slab does not reach": {slabs: [][]format.Frame{{plain()}, {plain(), standing(1, on(1, 9))}}, asked: []place{{2, 1}}, lot: []byte{2}, want: 100},
-		"two on one that is not moved":        {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}, {3, 0}}, lot: []byte{1, 2, 3}, want: 60},
-		"two of which captures need one":      {slabs: [][]format.Frame{{plain()}, {standing(1, on(1, 0))}, {standing(1, on(1, 0))}}, asked: []place{{3, 0}}, lot: []byte{1, 2, 3}, want: 50},
-		"by what its base takes":              {slabs: [][]format.Frame{{dense}, {standing(1, on(1, 0))}, {plain(), standing(2, on(2, 0))}}, asked: []place{{3, 0}, {3, 1}}, lot: []byte{2, 3}, want: 50 + 90},
-		"never less than it took":             {slabs: [][]format.Frame{{light}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}}, lot: []byte{1, 2}, want: 10},
-	} {
-		v := surveyed(c.slabs, c.absent...)
-		v.set(v.asked, c.asked...)
-		var lot []*stocked
-		for _, n := range c.lot {
-			lot = append(lot, v.slab(n))
-		}
-		if got := v.rest(lot, c.alone); got != c.want {
-			t.Errorf("%s: %d bytes, not %d", name, got, c.want)
-		}
 	}
 }
 

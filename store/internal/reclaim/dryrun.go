@@ -57,8 +57,7 @@ func (r *Keeper) Plan(ctx context.Context, o Options) (*Report, error) {
 func (c *reclaimer) plan() {
 	v, out := c.v, c.out
 	victims := v.victims(c.o.MinDead, c.waiting)
-	freed, size := v.freed(victims)
-	out.Written += size - freed
+	out.Written += v.written(victims)
 	for _, s := range victims {
 		out.Moved++
 		if v.grace <= 0 {

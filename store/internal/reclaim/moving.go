@@ -60,18 +60,19 @@ func (c *reclaimer) moveRests(ctx context.Context) (bool, error) {
 
 // mover moves chunks from some slabs to new ones.
 type mover struct {
-	r     *Keeper
-	v     *survey
-	w     *weave.Weaver
-	index *known.Index
-	apart intake.Apart
-	left  map[format.SlabID]bool             // slabs of all groups on which nothing new may rely
-	ids   map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left now
-	said  map[format.SlabID]*stock.Said      // of those
-	memo  map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
-	meter *vault.Meter
-	alike bool                        // nothing more is gained by looking for what the chunks are alike
-	take  func(context.Context) error // takes in the chunks of the slabs that are left now
+	r       *Keeper
+	v       *survey
+	w       *weave.Weaver
+	index   *known.Index
+	apart   intake.Apart
+	left    map[format.SlabID]bool             // slabs of all groups on which nothing new may rely
+	ids     map[format.SlabID][]crypt.Identity // of the chunks of the slabs that are left now
+	said    map[format.SlabID]*stock.Said      // of those
+	instead map[int][]base                     // by number of a chunk that goes: some that were moved and stood on it
+	memo    map[string]*format.Recipe          // new recipes by the old ones; nil: as it was
+	meter   *vault.Meter
+	alike   bool                        // nothing more is gained by looking for what the chunks are alike
+	take    func(context.Context) error // takes in the chunks of the slabs that are left now
 }
 
 // moveSome takes in the chunks of slabs that are needed. Where some stand on others that are moved as well, both are taken in as they were
@@ -109,6 +110,7 @@ func (m *mover) run(ctx context.Context, l *lease.Lease, victims []*stocked) (_ 
 	if m.said, err = m.r.stock.SaidOf(ctx, left); err != nil {
 		return 0, err
 	}
+	m.instead = make(map[int][]base)
 	if err := m.begin(ctx, l); err != nil {
 		return 0, err
 	}
@@ -175,12 +177,13 @@ func (m *mover) begin(ctx context.Context, l *lease.Lease) error {
 	if err != nil {
 		return err
 	}
-	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedDefault, m.apart
+	cfg.Adopted, cfg.MaxChunk, cfg.Level, cfg.Apart = adopted, format.MaxChunk, zstd.SpeedBetterCompression, m.apart
 	cfg.Old, cfg.Alike = weave.OldChunks(m.r.slabs), m.alike
 	in, err := intake.New(ctx, cfg)
 	if err != nil {
 		return err
 	}
+	index.FindAdded() // nobody else uses it yet
 	m.index = index
 	m.w = weave.NewWeaver(params, m.meter)
 	m.w.Intake = in
@@ -205,6 +208,9 @@ type newFile struct {
 
 func (m *mover) move(ctx context.Context) ([]newFile, error) {
 	if err := m.take(ctx); err != nil {
+		return nil, err
+	}
+	if err := m.w.Intake.StandOn(nil); err != nil {
 		return nil, err
 	}
 	if err := m.w.Intake.Settle(); err != nil {

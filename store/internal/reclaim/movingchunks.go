@@ -120,7 +120,10 @@ func (t *partTaker) take(p part, raw []byte) error {
 	}
 	at := p.at
 	f := &s.frames[p.frame]
-	for i, n := range f.Chunks {
+	if err := t.standOn(f); err != nil {
+		return err
+	}
+	for _, n := range f.Chunks {
 		chunk := raw[:n]
 		raw = raw[n:]
 		if bit := s.first + at; t.v.direct.has(bit) {
@@ -130,9 +133,6 @@ func (t *partTaker) take(p part, raw []byte) error {
 				return &fetch.SlabError{Slab: s.id, Frame: p.frame, Err: stock.ErrDenied}
 			}
 			stream := t.streams[t.v.listing.has(bit)]
-			if err := t.follow(stream, f, i); err != nil {
-				return err
-			}
 			if err := t.put(stream, chunk); err != nil {
 				return err
 			}
@@ -149,13 +149,6 @@ func sameChunks(a, b []format.Frame) bool {
 	return slices.EqualFunc(a, b, func(a, b format.Frame) bool {
 		return slices.Equal(a.Chunks, b.Chunks) && a.SameAs(&b.Standing)
 	})
-}
-
-// follow has a chunk of a frame be said by what it was, as far as that stays.
-func (m *mover) follow(stream *intake.Stream, f *format.Frame, chunk int) error {
-	q := new(intake.Sequence)
-	q.AddBases(m.index, f, chunk)
-	return m.w.Intake.Follow(stream, q)
 }
 
 func (m *mover) put(stream *intake.Stream, chunk []byte) error {

@@ -3,6 +3,7 @@ package reclaim
 import (
 	"context"
 	"slices"
+	"sort"
 
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/vault"
@@ -17,13 +18,21 @@ type stocked struct {
 	group  []byte         // of the captures that it was written for; nil: of any
 	first  int            // number of its first chunk among those of all slabs
 	chunks int
+	begins []int // of each frame, the number of its first chunk in the slab
 	// short says that a recipe names chunks behind the last one that the table tells of: what it says is not
 	// so, and nothing of the slab is taken for unneeded.
 	short bool
 	// also is what is said otherwise of its frames: by further tables, and by itself. What any of them stand on by that stays.
 	also []format.Frame
 
+	moves bool // with others what is left of which is reckoned: see rest
+
 	below, above []*stocked // on which its frames stand, and whose frames stand on it
+}
+
+// frameOf gives the number of the frame that a chunk lies in, of those that there are.
+func (s *stocked) frameOf(chunk int) int {
+	return sort.Search(len(s.begins), func(i int) bool { return s.begins[i] > chunk }) - 1
 }
 
 // standsOnOthers tells whether any of its frames is a delta.
@@ -133,7 +142,7 @@ func (v *survey) layOut(ctx context.Context) error {
 	for _, s := range v.absent {
 		n = s.number(n)
 	}
-	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing} {
+	for _, b := range []*bitset{&v.wanted, &v.needed, &v.asked, &v.direct, &v.listing, &v.instead} {
 		*b = make(bitset, n/64+1)
 	}
 	v.linkBases()
@@ -144,6 +153,7 @@ func (v *survey) layOut(ctx context.Context) error {
 func (s *stocked) number(n int) int {
 	s.first = n
 	for i := range s.frames {
+		s.begins = append(s.begins, s.chunks)
 		s.chunks += len(s.frames[i].Chunks)
 	}
 	return n + s.chunks

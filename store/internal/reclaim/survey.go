@@ -15,7 +15,7 @@ import (
 )
 
 // survey is what a repository holds and what of it is needed, chunk by chunk.
-// It takes 4 bytes and 5 bits a chunk, beside the sets of slabs by recipe.
+// It takes 4 bytes and 6 bits a chunk, beside the sets of slabs by recipe.
 type survey struct {
 	r      *Keeper
 	before *survey   // an earlier look; nil: this is the first
@@ -38,6 +38,7 @@ type survey struct {
 	asked   bitset // of the needed ones, those that recipes name
 	direct  bitset // of the needed ones, those that are not only there to list runs
 	listing bitset // of the direct ones, those of member lists and the like
+	instead bitset // see reckoning
 
 	walked map[string][]*stocked // by recipe: the slabs that it names, at all levels
 	blind  *stocked              // see noteBlind
@@ -46,6 +47,7 @@ type survey struct {
 type bitset []uint64
 
 func (b bitset) set(i int)      { b[i/64] |= 1 << (i % 64) }
+func (b bitset) unset(i int)    { b[i/64] &^= 1 << (i % 64) }
 func (b bitset) has(i int) bool { return b[i/64]&(1<<(i%64)) != 0 }
 
 // any tells whether one of the bits from i to j-1 is set.

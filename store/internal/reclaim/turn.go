@@ -19,10 +19,11 @@ import (
 // the one before of the same name and host had in their place, as far as that is moved or stays.
 type turns struct {
 	*mover
-	hasher  *crypt.Hasher
-	planned bitset           // chunks that are on their way
-	left    map[*stocked]int // how many are not, of each slab
-	begun   bool             // something was put since the last slab was ended
+	hasher    *crypt.Hasher
+	planned   bitset           // chunks that are on their way
+	left      map[*stocked]int // how many are not, of each slab
+	begun     bool             // something was put since the last slab was ended
+	now, last *ledger.Capture  // what is moved, and of which something was put last
 }
 
 // moveInTurn takes in the chunks of slabs that are needed. Those of others that are left were taken in before.
@@ -48,7 +49,6 @@ func (m *mover) moveInTurn(ctx context.Context, slabs []*stocked) error {
 	if err != nil {
 		return err
 	}
-	m.index.FindAdded() // nobody else uses it yet
 	latest := make(map[[2]string]*ledger.Capture)
 	for _, c := range m.v.byAge() {
 		of := [2]string{c.Name, c.Host}
@@ -81,6 +81,7 @@ func (t *turns) wants(r *format.Recipe) bool {
 
 // capture moves what a capture names, and no one before it.
 func (t *turns) capture(ctx context.Context, c, before *ledger.Capture) error {
+	t.now = c
 	for i := range c.Volumes {
 		v := &c.Volumes[i]
 		var was *format.Volume
@@ -123,6 +124,12 @@ func (t *turns) recipe(ctx context.Context, r, follows *format.Recipe, lane inta
 	if !t.wants(r) {
 		return nil
 	}
+	if t.last != t.now { // it may stand on what was moved for others
+		if err := t.endSlab(); err != nil {
+			return err
+		}
+		t.last = t.now
+	}
 	stream := t.w.Intake.Stream(lane)
 	q := new(intake.Sequence)
 	if follows != nil && t.w.Intake.Follows() {
@@ -145,13 +152,19 @@ func (t *turns) recipe(ctx context.Context, r, follows *format.Recipe, lane inta
 	return p.flush(ctx)
 }
 
-// sequence appends what a recipe named, where it lies now. What was moved shortly before is put first, so that it can be read.
+// endSlab has what was moved shortly before be put, so that it can be read.
+func (t *turns) endSlab() error {
+	if !t.begun || !t.w.Intake.Follows() {
+		return nil
+	}
+	t.begun = false
+	return t.w.Intake.EndSlab()
+}
+
+// sequence appends what a recipe named, where it lies now.
 func (t *turns) sequence(ctx context.Context, q *intake.Sequence, r *format.Recipe) error {
-	if t.begun {
-		if err := t.w.Intake.EndSlab(); err != nil {
-			return err
-		}
-		t.begun = false
+	if err := t.endSlab(); err != nil {
+		return err
 	}
 	for run, err := range t.r.slabs.Runs(ctx, r) {
 		if err != nil {
@@ -281,6 +294,9 @@ func (p *plan) flush(ctx context.Context) error {
 // take takes in the chunks of a frame.
 func (p *plan) take(v *visit, raw []byte) error {
 	s, f := v.slab, &v.slab.frames[v.frame]
+	if err := p.standOn(f); err != nil {
+		return err
+	}
 	n, off := 0, 0
 	for _, c := range v.chunks {
 		if c.n < n { // named out of order
@@ -302,6 +318,7 @@ func (p *plan) take(v *visit, raw []byte) error {
 		if err := p.put(p.stream, chunk); err != nil {
 			return err
 		}
+		p.moved(s, v.frame, n)
 	}
 	p.meter.Add(int64(f.Sealed)*int64(len(v.chunks))/int64(len(f.Chunks)), false)
 	return nil

@@ -15,6 +15,10 @@ const maxDead = 0.03
 // MayStay tells whether what is dead of what is stored, in bytes, stays where nothing else is asked for.
 func MayStay(dead, stored int64) bool { return float64(dead) <= maxDead*float64(stored-dead) }
 
+// leastGain is the share of what is moved together that comes free by it at the least, where nothing else is asked for: deltas whose
+// bases go take more than they did, and what is planned is an estimate. Common practice, no source.
+const leastGain = 0.01
+
 // partly are slabs that can be moved together, and what comes free then.
 type partly struct {
 	lot   []*stocked
@@ -49,7 +53,7 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 		among[s] = true
 	}
 	for _, p := range all {
-		if minDead > 0 && p.share < minDead || minDead == 0 && MayStay(dead, stored) {
+		if minDead > 0 && p.share < minDead || minDead == 0 && (p.share < leastGain || MayStay(dead, stored)) {
 			break
 		}
 		more := false
@@ -220,6 +224,20 @@ func (v *survey) movesAlone(s *stocked) bool {
 		n = size - v.rest(lot, true)
 	}
 	return n >= 0
+}
+
+// written gives how many bytes are promised to be written at the most if some slabs are moved together. What comes free only as
+// chunks take the place of what they stood on is promised by half: how like each other they are is not known.
+func (v *survey) written(lot []*stocked) int64 {
+	freed, size := v.freed(lot)
+	dead := int64(0)
+	for _, s := range lot {
+		dead += v.dead(s)
+	}
+	if more := freed - dead; more > 0 {
+		freed -= more / 2
+	}
+	return size - freed
 }
 
 // freed gives how many bytes come free if some slabs are moved together, and how many they have.

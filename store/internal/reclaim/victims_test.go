@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 )
 
 // TestVictims: of slabs that are partly dead those are moved that something wants; one that retired captures alone need goes with
@@ -40,6 +41,52 @@ func TestVictims(t *testing.T) {
 		slices.Sort(got)
 		if !slices.Equal(got, c.victims) {
 			t.Errorf("%s: %v are moved, not %v", name, got, c.victims)
+		}
+	}
+}
+
+// TestLeastGain: where what is dead can't be moved, nothing else is for hardly a gain.
+func TestLeastGain(t *testing.T) {
+	for chunks, want := range map[int][]byte{120: nil, 80: {3}} {
+		v := surveyed([][]format.Frame{slices.Repeat([]format.Frame{plain()}, 20), {standing(1, on(1, 0))}, slices.Repeat([]format.Frame{plain()}, chunks)})
+		v.going.Harm = []ledger.Batch{{Record: &format.BatchRecord{Harmed: []format.HarmedSlab{{Slab: format.SlabID{2}, Frames: []uint32{0}}}}}}
+		all := []place{{1, 0}, {2, 0}}
+		for n := range chunks - 1 {
+			all = append(all, place{3, n})
+		}
+		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
+			v.set(b, all...)
+		}
+		v.holdBases()
+		var got []byte
+		for _, s := range v.victims(0, nil) {
+			got = append(got, s.id[0])
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("with %d chunks, one of them dead, %v are moved, not %v", chunks, got, want)
+		}
+	}
+}
+
+// TestWritten: what is dead is promised, and half of what comes free as something takes the place of its base.
+func TestWritten(t *testing.T) {
+	for name, c := range map[string]struct {
+		slabs [][]format.Frame
+		asked []place
+		want  int64
+	}{
+		"half is dead":             {[][]format.Frame{{plain(), plain()}}, []place{{1, 0}}, 50},
+		"a base takes its place":   {[][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, []place{{2, 0}}, 50 + 5},
+		"and something is dead":    {[][]format.Frame{{plain(), plain()}, {standing(1, on(1, 0))}}, []place{{2, 0}}, 50 + 5},
+		"nothing takes less place": {[][]format.Frame{{plain()}, {standing(1, on(1, 0))}}, []place{{1, 0}, {2, 0}}, 60},
+	} {
+		v := surveyed(c.slabs)
+		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
+			v.set(b, c.asked...)
+		}
+		v.holdBases()
+		if got := v.written(v.order); got != c.want {
+			t.Errorf("%s: %d bytes, not %d", name, got, c.want)
 		}
 	}
 }
