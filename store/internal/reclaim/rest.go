@@ -9,7 +9,7 @@ import (
 // bases stay, or are moved with it. What stood on one that goes takes what that took, and what else stood on it stands on that.
 // Of one that is moved alone, none counts as one whose bases lie in other slabs.
 func (v *survey) rest(lot []*stocked, alone bool) int64 {
-	r := &reckoning{survey: v, harmed: v.going.Harmed(), alone: alone}
+	r := &reckoning{survey: v, harmed: v.going.Harmed(), alone: alone, lost: make(map[int]float64)}
 	for _, s := range lot {
 		s.moves = true
 	}
@@ -33,8 +33,13 @@ type reckoning struct {
 	marked []int               // in survey.instead
 	harmed ledger.HarmedPlaces // nothing is to stand on these
 	alone  bool
-	bases  []base // used again
+	lost   map[int]float64 // by number of a chunk that others stood on and do not find again: what a byte of it takes
+	bases  []base          // used again
 }
+
+// mostReckoned is how many chunks a frame is taken to stand on: writers come to a few hundred, and a forged table could name 64
+// times as many in some hundred bytes.
+const mostReckoned = format.MaxFrameChunks
 
 // base is a chunk that another one stands on.
 type base struct {
@@ -80,7 +85,7 @@ func (r *reckoning) frame(s *stocked, number int) (bytes float64) {
 	r.bases = r.bases[:0]
 	for _, b := range f.Bases {
 		slab := r.stock[b.Slab]
-		for n := range int(b.Count) {
+		for n := range min(int(b.Count), mostReckoned-len(r.bases)) {
 			r.bases = append(r.bases, base{slab, int(b.First) + n})
 		}
 	}
@@ -106,20 +111,30 @@ func (r *reckoning) rate(s *stocked, own float64, on []base, deep int) float64 {
 			below++ // it is taken for what can't be compressed
 			continue
 		}
-		r.marked = append(r.marked, b.slab.first+b.n)
-		r.instead.set(b.slab.first + b.n)
-		frame := b.slab.frameOf(b.n)
-		f := &b.slab.frames[frame]
-		var under []base
-		eachBase(f.Bases, b.n-b.slab.begins[frame], len(f.Chunks), func(slab format.SlabID, n int) {
-			under = append(under, base{r.stock[slab], n})
-		})
-		below += r.rate(b.slab, ratio(f), under, deep-1)
+		below += r.lostRate(b, deep)
 	}
 	if lost == 0 {
 		return own
 	}
 	return own + max(0, below/float64(lost)-own)*float64(lost)/float64(len(on))
+}
+
+// lostRate gives what a byte of a chunk took, by what that stood on, and marks that another one is moved in its place.
+func (r *reckoning) lostRate(b base, deep int) float64 {
+	at := b.slab.first + b.n
+	if rate, ok := r.lost[at]; ok {
+		return rate
+	}
+	r.marked = append(r.marked, at)
+	r.instead.set(at)
+	frame := b.slab.frameOf(b.n)
+	f := &b.slab.frames[frame]
+	var under []base
+	eachBase(f.Bases, b.n-b.slab.begins[frame], len(f.Chunks), func(slab format.SlabID, n int) {
+		under = append(under, base{r.stock[slab], n})
+	})
+	r.lost[at] = r.rate(b.slab, ratio(f), under, deep-1)
+	return r.lost[at]
 }
 
 // keeps tells whether what is moved of a slab finds a base again: it stays, or is moved as well, or another one is there instead.
@@ -146,7 +161,7 @@ func eachBase(bases []format.Base, chunk, chunks int, give func(slab format.Slab
 	for _, b := range bases {
 		all += int(b.Count)
 	}
-	from, to := span(chunk, chunks, all)
+	from, to := span(chunk, chunks, min(all, mostReckoned))
 	for _, b := range bases {
 		for n := max(0, from); n < min(int(b.Count), to); n++ {
 			give(b.Slab, int(b.First)+n)

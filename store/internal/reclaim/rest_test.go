@@ -61,3 +61,33 @@ func TestRest(t *testing.T) {
 		}
 	}
 }
+
+// TestForgedBases: however many bases a forged frame names, few are looked at, and one that is lost is reckoned once.
+func TestForgedBases(t *testing.T) {
+	const frames = 20
+	wide := func(depth uint32, of int) []format.Frame {
+		runs := make([]format.Base, format.MaxBases)
+		for i := range runs {
+			runs[i] = format.Base{Slab: slabID(of), Count: format.MaxFrameChunks}
+		}
+		all := make([]format.Frame, frames)
+		for i := range all {
+			all[i] = standing(depth, runs...)
+		}
+		return all
+	}
+	v := surveyed([][]format.Frame{{plain()}, wide(1, 1), wide(2, 2)})
+	r := &reckoning{survey: v, alone: true, lost: make(map[int]float64)}
+	for n := range frames {
+		v.set(v.asked, place{3, n})
+	}
+	r.slab(v.slab(3))
+	if len(r.bases) != mostReckoned || len(r.marked) != frames+1 {
+		t.Errorf("%d bases of a frame, %d chunks that were lost", len(r.bases), len(r.marked))
+	}
+	given := 0
+	eachBase(wide(1, 1)[0].Bases, 0, 1, func(format.SlabID, int) { given++ })
+	if given != mostReckoned {
+		t.Errorf("%d bases of a chunk", given)
+	}
+}
