@@ -235,7 +235,7 @@ func outlookLines(out *store.Reclaimed, plan bool, now time.Time) []string {
 	switch {
 	case out.Announced == 0:
 	case plan:
-		add("Would announce %s of %s that nothing needs: a run a grace time after that one removes %s.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)), themOrIt(out.Announced))
+		add("Announced after that, or before: %s of %s that nothing needs; a run a grace time after that removes %s.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)), themOrIt(out.Announced))
 	default:
 		add("Announced, by this run or before: %s of %s that nothing needs; a run a grace time after that removes %s.", screen.Count(out.Announced, "slab", "slabs"), screen.Size(uint64(out.Due)), themOrIt(out.Announced))
 	}

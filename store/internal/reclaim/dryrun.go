@@ -24,7 +24,7 @@ func (r *Keeper) Plan(ctx context.Context, o Options) (*Report, error) {
 	if guessed {
 		c.out.Notes = append(c.out.Notes, "the repository can't be asked for its time, as where it is mounted read-only: this plan goes by the clock of this machine")
 	}
-	if c.v, err = r.survey(ctx, now, o.Grace, nil); err != nil {
+	if c.v, err = r.survey(ctx, now.Add(-lease.ClockSlack), o.Grace, nil); err != nil { // as a run goes by Lease.Now
 		return nil, err
 	}
 	others, err := r.leases.Writers(ctx, now)

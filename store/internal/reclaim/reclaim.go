@@ -273,6 +273,7 @@ func (c *reclaimer) outlook() {
 		if !t.After(v.now) {
 			return // something else keeps it, which has a time of its own
 		}
+		t = t.Add(lease.ClockSlack) // as v.now is behind by that
 		if out.Next.IsZero() || t.Before(out.Next) {
 			out.Next = t
 		}

@@ -13,6 +13,10 @@ const (
 	// defaultPatience is how long a call is done again that fails for what may pass: as long as for a share whose server is away.
 	defaultPatience = 2 * time.Minute
 
+	// answerPatience is how long it is tried where something answers what no object store does: it may be a proxy that begins to
+	// work, and most often is a wrong address.
+	answerPatience = 5 * time.Second
+
 	// defaultStall is how long nothing may move before a request is given up: longer than an engine takes to do without one of
 	// its nodes (2.2 s seen), and than a slow line (1 Mbit/s) takes for what the system's buffers hold (common practice, no source).
 	defaultStall = time.Minute
@@ -64,7 +68,11 @@ func (s *Storage) again(ctx context.Context, call func(context.Context) error) e
 		if errors.Is(err, io.ErrUnexpectedEOF) && !errors.Is(err, errShort) {
 			err = errBroken{err}
 		}
-		if !worthAnother(err) || time.Since(began) > s.patience {
+		patience := s.patience
+		if errors.Is(explain(err), ErrAnswer) {
+			patience = min(patience, answerPatience)
+		}
+		if !worthAnother(err) || time.Since(began) > patience {
 			return err
 		}
 		if s.watch != nil {
@@ -80,6 +88,8 @@ func (s *Storage) again(ctx context.Context, call func(context.Context) error) e
 func cause(err error) error {
 	answer, ok := answered(err)
 	switch {
+	case ok && isGarbled(answer):
+		return ErrAnswer
 	case ok && answer.Code == "":
 		return fmt.Errorf("it answers %d", answer.StatusCode)
 	case ok:

@@ -7,9 +7,11 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/http/httptest"
 	"sync"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/kistarchive/kist/store/storage/objects"
@@ -89,6 +91,42 @@ func TestPutWithoutETag(t *testing.T) {
 			t.Errorf("kept: %v: %v", keeps, err)
 		}
 	}
+}
+
+// pages answers all requests as a web server does, with status 200 and a page for people.
+type pages struct{}
+
+func (pages) RoundTrip(r *http.Request) (*http.Response, error) {
+	if r.Body != nil {
+		io.Copy(io.Discard, r.Body)
+		r.Body.Close()
+	}
+	w := httptest.NewRecorder()
+	io.WriteString(w, "<html>The seed library")
+	answer := w.Result()
+	answer.Request = r
+	return answer, nil
+}
+
+// TestNoObjectStore: what answers as no object store does is soon told to be none.
+func TestNoObjectStore(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, err := objects.OpenOver(objects.Options{
+			Address: objects.Address{Bucket: "seeds", Prefix: "hazel/kist", Endpoint: "http://hazel"}, Credentials: keys,
+		}, pages{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		for name, call := range calls(s) {
+			began := time.Now()
+			err := call(t.Context())
+			// That something is removed is believed: nothing is found of it then.
+			if name != "remove" && !errors.Is(err, objects.ErrAnswer) || time.Since(began) > 15*time.Second {
+				t.Errorf("%s: %v, after %v", name, err, time.Since(began))
+			}
+		}
+	})
 }
 
 // Slow is not silent: an answer whose bytes come one by one, for longer than the limit, is read.

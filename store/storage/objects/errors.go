@@ -144,6 +144,8 @@ func explain(err error) error {
 	meaning := meanings[answer.Code]
 	switch {
 	case meaning != nil:
+	case isGarbled(answer):
+		return fmt.Errorf("%w: %s", ErrAnswer, plain(answer.Message))
 	case answer.StatusCode == http.StatusInsufficientStorage:
 		meaning = ErrFull
 	case mayPass(answer):
@@ -164,6 +166,11 @@ func answered(err error) (minio.ErrorResponse, bool) {
 func isCode(err error, code string) bool {
 	answer, ok := answered(err)
 	return ok && answer.Code == code
+}
+
+// isGarbled tells of what is an error to the library alone: an answer that it could make no sense of.
+func isGarbled(answer minio.ErrorResponse) bool {
+	return answer.StatusCode == 0 && answer.Code == minio.InternalError
 }
 
 // mayPass tells of answers that say nothing about the request: it may be sent again.
