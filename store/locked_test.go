@@ -161,9 +161,8 @@ func reclaimLocked(t *testing.T, name string, locked func(storage.Info) bool) {
 	}
 }
 
-// TestToDeltasUnremovable: where nothing of what is to go can be removed, nothing is put that would only come on top, neither what is
-// stored anew nor rests that are moved, and it is said after the waits that one removal takes (FORMAT.md, section 10). At once all can be
-// named that a batch leaves, so that one is stored before that shows. Where something can be removed, storing anew goes on, and waits no
+// TestToDeltasUnremovable: where nothing can be removed, nothing is put that would only come on top, neither what is
+// stored anew nor rests that are moved, and it is said after the waits that one removal takes (FORMAT.md, section 10). Where something can be removed, storing anew goes on, and waits no
 // more for what stays.
 func TestToDeltasUnremovable(t *testing.T) {
 	all := func(storage.Info) bool { return true }
@@ -178,7 +177,7 @@ func TestToDeltasUnremovable(t *testing.T) {
 	}{
 		"nothing":                   {all, true, 0, true, 0, 3 * time.Minute},
 		"nothing, at once":          {all, true, store.NoGrace, true, 0, 0},
-		"nothing of what was moved": {all, false, store.NoGrace, true, 1, 0},
+		"nothing of what was there": {all, false, store.NoGrace, true, 0, 0},
 		"no slabs":                  {slabs, true, 0, false, -1, 3 * time.Minute},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -250,6 +249,39 @@ func TestRestsUnremovable(t *testing.T) {
 		time.Sleep(time.Hour)
 		if out := f.reclaim(store.ReclaimOptions{}); out.Slabs == 0 || out.Moved == 0 {
 			t.Errorf("once it can: %+v", out)
+		}
+	})
+}
+
+// TestRestsBesideLocked: one slab that can't be removed keeps no others from being moved, though nothing else is to go at first.
+func TestRestsBesideLocked(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, store.CreateOptions{Deltas: store.DeltasOff, ChunkAverage: 8192, Grace: 24 * time.Hour})
+		defer f.Close()
+		stays := file{name: "a", content: random(1, 100_000)}
+		goes := f.capture(random(3, 300_000))
+		there, err := f.mem.List(t.Context(), "slabs")
+		if err != nil {
+			t.Fatal(err)
+		}
+		rests := f.capture(tarOf(t, stays, file{name: "b", content: random(2, 300_000)}))
+		f.capture(tarOf(t, stays))
+		f.retire(rests, goes)
+		f.reclaim(store.ReclaimOptions{MinDead: 1})
+		time.Sleep(25 * time.Hour)
+		f.lock().locked = func(info storage.Info) bool { return slices.ContainsFunc(there, func(i storage.Info) bool { return i.Name == info.Name }) }
+		f.reclaim(store.ReclaimOptions{MinDead: 1})
+		moved, freed := 0, int64(0)
+		for range 3 {
+			time.Sleep(48 * time.Hour)
+			out, err := f.Reclaim(t.Context(), store.ReclaimOptions{})
+			if out == nil {
+				t.Fatal(err)
+			}
+			moved, freed = moved+out.Moved, freed+out.Freed
+		}
+		if moved == 0 || freed < 250_000 {
+			t.Errorf("%d slabs were moved, %d bytes came free", moved, freed)
 		}
 	})
 }

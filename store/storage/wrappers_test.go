@@ -61,6 +61,7 @@ var wrappers = map[string]string{
 	"fetch.counting":   "is given to fetch",
 	"fetch.exchanged":  "is given to fetch",
 	"fetch.far":        "is given to fetch",
+	"fetch.weighing":   "is given to fetch",
 	"stock.refusing":   "is given to stock, which puts a slab by it",
 	"stock.parallel":   "has a power of its own alone, as an object store",
 	"intake.late":      "is given to intake",

@@ -35,9 +35,12 @@ func (s *Slabs) take(ctx context.Context, slab *Slab, n int, why purpose) (done 
 	if why.within {
 		return func() {}, nil
 	}
-	for _, b := range slab.Frames[n].Bases { // so that need knows them; what can't be opened is met again
-		if b.Slab != slab.ID {
-			s.Open(ctx, b.Slab)
+	for _, b := range slab.Frames[n].Bases { // so that need knows them
+		if b.Slab == slab.ID {
+			continue
+		}
+		if _, err := s.Open(ctx, b.Slab); err != nil {
+			break // it is met again, before those behind it are
 		}
 	}
 	need := int64(min(s.need(slab, n), s.room.size))

@@ -46,6 +46,7 @@ type Lease struct {
 	local   time.Time // just before that, by ours
 	lapsed  bool      // it was not renewed in time, so that others may have taken it for dead
 	garbage []string  // renewals that could not be removed
+	denied  bool      // a renewal could not be removed
 
 	refused bool // to be removed, when it was ended
 
@@ -176,7 +177,20 @@ func (l *Lease) renew(ctx context.Context) error {
 func (l *Lease) remove(ctx context.Context, name string) {
 	if err := l.r.vault.Drop(ctx, name); err != nil {
 		l.garbage = append(l.garbage, name)
+		l.denied = l.denied || errors.Is(err, fs.ErrPermission)
 	}
+}
+
+// Removes tells whether the storage lets this user or key remove anything, by renewals that take the place of each other.
+func (l *Lease) Removes(ctx context.Context) (bool, error) {
+	for range 2 { // the first one may have none to remove
+		if err := l.renew(ctx); err != nil {
+			return false, err
+		}
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return !l.denied, nil
 }
 
 // Confirm makes sure that nobody can have taken the lease for dead so far, and

@@ -65,7 +65,7 @@ func (r *Mender) Repair(ctx context.Context, o Options) (*Report, error) {
 		return nil, err
 	}
 	p := &repairer{r: r, o: o, lease: l, retried: make(map[string]bool), out: &Report{Healed: []string{}, Lost: []check.Harmed{}, Unreadable: []string{}, Vanished: []string{}, Exchanged: []string{}, Returned: []string{}, Marks: []string{}}}
-	err = p.run(ctx)
+	err = l.Explain(ctx, p.run(ctx))
 	return p.out, err
 }
 

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io/fs"
 	"math"
 	"sync"
 	"time"
@@ -108,13 +109,21 @@ func (r *Keeper) reclaim(ctx context.Context, o Options) (out *Report, err error
 		c.out.Kept += size
 	}
 	if err == nil && c.allRefused() {
-		err = fmt.Errorf("nothing of what is to go can be removed: %w", c.refusal)
+		err = c.refuse()
 	}
 	return c.out, err
 }
 
-// allRefused tells whether some of what a run is for could not be removed, and nothing else was. What is moved or stored anew would
-// only come on top then.
+// refuse says why nothing is done where nothing can be removed.
+func (c *reclaimer) refuse() error {
+	if c.refusal == nil {
+		return fmt.Errorf("the storage refuses to remove even what this run put: what is moved or stored anew would only come on top: %w", fs.ErrPermission)
+	}
+	return fmt.Errorf("nothing of what is to go can be removed: %w", c.refusal)
+}
+
+// allRefused tells whether some of what a run is for could not be removed, and nothing else was. What is stored anew would only come on
+// top then; so would what is moved, unless other objects can be removed.
 func (c *reclaimer) allRefused() bool {
 	for name := range c.refused {
 		if folder := vault.FolderOf(name); c.out.Freed == 0 && (folder == names.Captures || folder == names.Slabs) {
@@ -145,14 +154,20 @@ func (c *reclaimer) run(ctx context.Context) error {
 	if err := c.pass(ctx); err != nil {
 		return err
 	}
-	if c.o.ToDeltas != nil && !c.allRefused() {
+	if c.o.ToDeltas != nil || c.allRefused() {
+		removes, err := c.lease.Removes(ctx)
+		if err != nil {
+			return err
+		}
+		if !removes {
+			c.outlook()
+			return c.refuse()
+		}
+	}
+	if c.o.ToDeltas != nil {
 		if err := c.storeAnew(ctx); err != nil {
 			return err
 		}
-	}
-	if c.allRefused() {
-		c.outlook()
-		return nil
 	}
 	moved, err := c.moveRests(ctx)
 	if err != nil {

@@ -140,7 +140,7 @@ func (s *Storage) shown(ctx context.Context, key string, ask func() error) error
 // upToDate does what lists objects, and again where the list lacks what this storage put, or has what it removed. What is not found by
 // its name either may have been removed by others, if that goes on.
 func (s *Storage) upToDate(ctx context.Context, prefix, after string, list func() ([]storage.Info, error)) ([]storage.Info, error) {
-	doubted := false
+	var doubted []string
 	for pause, until := firstPause, time.Now().Add(latePatience); ; pause = min(2*pause, longestPause) {
 		began := time.Now()
 		infos, err := list()
@@ -151,7 +151,7 @@ func (s *Storage) upToDate(ctx context.Context, prefix, after string, list func(
 		if err != nil {
 			return nil, err
 		}
-		if late || doubted && len(doubtful) == 0 { // it came after all
+		if late || slices.ContainsFunc(doubted, func(key string) bool { return s.lists(infos, key) }) { // it came after all
 			s.late()
 		}
 		over := time.Now().After(until)
@@ -162,11 +162,17 @@ func (s *Storage) upToDate(ctx context.Context, prefix, after string, list func(
 			s.own.forget(doubtful...)
 			return infos, nil
 		}
-		doubted = len(doubtful) > 0
+		doubted = doubtful
 		if err := rest(ctx, pause); err != nil {
 			return nil, err
 		}
 	}
+}
+
+// lists tells whether a list has an object.
+func (s *Storage) lists(infos []storage.Info, key string) bool {
+	_, is := slices.BinarySearchFunc(infos, key, func(i storage.Info, key string) int { return strings.Compare(s.key(i.Name), key) })
+	return is
 }
 
 // isLate tells whether a list is belied by what is found by its name, and gives what was put just now and is nowhere. All else others may

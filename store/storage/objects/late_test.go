@@ -196,6 +196,12 @@ func TestOthersWrite(t *testing.T) {
 		if _, err := s.Stat(t.Context(), "slabs/young"); !errors.Is(err, storage.ErrNotFound) || *late {
 			t.Errorf("what was not listed: %v, told that it lags: %v", err, *late)
 		}
+		put(t, s, "slabs/aging", "seeds")
+		time.Sleep(57 * time.Second) // it grows old while it is asked for again
+		drop(other, "slabs/aging")
+		if infos, err := s.List(t.Context(), "slabs"); err != nil || len(infos) != 1 || *late {
+			t.Errorf("list: %v, %v, told that it lags: %v", infos, err, *late)
+		}
 	})
 }
 
