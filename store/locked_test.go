@@ -269,7 +269,9 @@ func TestRestsBesideLocked(t *testing.T) {
 		f.retire(rests, goes)
 		f.reclaim(store.ReclaimOptions{MinDead: 1})
 		time.Sleep(25 * time.Hour)
-		f.lock().locked = func(info storage.Info) bool { return slices.ContainsFunc(there, func(i storage.Info) bool { return i.Name == info.Name }) }
+		f.lock().locked = func(info storage.Info) bool {
+			return slices.ContainsFunc(there, func(i storage.Info) bool { return i.Name == info.Name })
+		}
 		f.reclaim(store.ReclaimOptions{MinDead: 1})
 		moved, freed := 0, int64(0)
 		for range 3 {
