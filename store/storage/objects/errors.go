@@ -145,7 +145,8 @@ func explain(err error) error {
 	switch {
 	case meaning != nil:
 	case isGarbled(answer):
-		return fmt.Errorf("%w: %s", ErrAnswer, plain(answer.Message))
+		what, _, _ := strings.Cut(plain(answer.Message), ", failed with")
+		return fmt.Errorf("%w (%s)", ErrAnswer, what)
 	case answer.StatusCode == http.StatusInsufficientStorage:
 		meaning = ErrFull
 	case mayPass(answer):
