@@ -138,6 +138,8 @@ func TestRoom(t *testing.T) {
 		}{
 			"read":       {workers + waiting, f.readAll},
 			"identified": {workers, f.identifyAll},
+			"one by one": {1, f.readEach},
+			"copied":     {1, f.copyAll},
 		} {
 			want := min(test.atOnce, do.most)
 			s, slab, st := f.opened(t, workers, want, 0)
@@ -173,6 +175,23 @@ func readThrough(r *Reader) error {
 			return err
 		}
 	}
+}
+
+func (f *forged) readEach(ctx context.Context, s *Slabs, slab *Slab) error {
+	for _, n := range f.above {
+		if _, err := s.ReadFrame(ctx, slab, n, nil); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (f *forged) copyAll(ctx context.Context, s *Slabs, _ *Slab) error {
+	c, err := s.Copy(ctx, f.id)
+	if err == nil {
+		_, err = io.Copy(io.Discard, c)
+	}
+	return err
 }
 
 func (f *forged) identifyAll(ctx context.Context, s *Slabs, slab *Slab) error {
