@@ -217,7 +217,10 @@ func reclaimedLines(out *store.Reclaimed, o *store.ReclaimOptions) []string {
 			net = fmt.Sprintf(" %s %s less than before.", takes, screen.Size(uint64(out.Freed-out.Written)))
 		}
 		what := "tables and leftovers"
-		if len(out.Captures)+out.Slabs > 0 {
+		switch {
+		case len(out.Captures) == 0 && out.Slabs > 0:
+			what = slabs(out.Slabs) + ", and what belongs to them"
+		case len(out.Captures) > 0:
 			what = fmt.Sprintf("%s, %s, and what belongs to them", screen.Count(len(out.Captures), "capture", "captures"), slabs(out.Slabs))
 		}
 		add("%s %s: %s.%s", freed, screen.Size(uint64(out.Freed)), what, net)
