@@ -2,7 +2,9 @@ package store_test
 
 import (
 	"bytes"
+	"context"
 	"errors"
+	"fmt"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -10,6 +12,7 @@ import (
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/internal/format"
 	"github.com/kistarchive/kist/store/internal/names"
+	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
@@ -77,6 +80,46 @@ func TestBaseWentUnderAMove(t *testing.T) {
 			t.Errorf("%d captures, %v", len(all), err)
 		}
 	})
+}
+
+// TestGoneUnderALostLease: what is gone while somebody reclaims or repairs is damage, unless others took him for dead, who may have
+// removed it.
+func TestGoneUnderALostLease(t *testing.T) {
+	gone := fmt.Errorf("slabs/9f: %w", storage.ErrNotFound)
+	for name, do := range map[string]func(context.Context, *store.Repository) error{
+		"reclaim": func(ctx context.Context, r *store.Repository) error {
+			_, err := r.Reclaim(ctx, store.ReclaimOptions{})
+			return err
+		},
+		"repair": func(ctx context.Context, r *store.Repository) error {
+			_, err := r.Repair(ctx, store.RepairOptions{})
+			return err
+		},
+	} {
+		for _, taken := range []bool{true, false} {
+			synctest.Test(t, func(t *testing.T) {
+				f := newFixture(t)
+				defer f.Close()
+				f.capture(random(1, 10_000))
+				watched, r := f.beside()
+				at(watched, storagetest.List, "condemned", "", func() {
+					infos, err := f.mem.List(t.Context(), "leases")
+					if err != nil || len(infos) == 0 {
+						t.Error(infos, err)
+					}
+					for _, info := range infos {
+						if taken {
+							f.remove(info.Name)
+						}
+					}
+					watched.Inject(storagetest.Fault{Method: storagetest.List, From: watched.Calls(storagetest.List), Effect: storagetest.Fail, Err: gone})
+				})
+				if err := do(t.Context(), r); !errors.Is(err, store.ErrOvertaken) && taken || !errors.Is(err, storage.ErrNotFound) && !taken {
+					t.Errorf("%s, taken for dead: %v: %v", name, taken, err)
+				}
+			})
+		}
+	}
 }
 
 // TestMissingHoldsToTheEnd: a slab is missing that only a capture needs which expires while what goes is being removed. It
