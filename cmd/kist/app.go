@@ -32,6 +32,7 @@ type app struct {
 	host    string                 // of the captures that are meant; "": any
 	rate    int64                  // of repositories, bytes a second; 0: any
 	looks   bool                   // the command changes nothing anywhere
+	makes   bool                   // the command is setup
 	itself  bool                   // contents are read of the repository, and of no copies on this machine
 	late    func()                 // stops what must not go by an object store that lags behind; nil: nothing need be
 
@@ -181,6 +182,7 @@ func (a *app) perform(ctx context.Context, line *cmdline.Line, commands []*cli.C
 		return unread
 	}
 	a.looks = len(line.Words) > 0 && slices.Contains([]string{"list", "show", "status", "contents", "find", "compare", "usage", "verify"}, line.Words[0])
+	a.makes = len(line.Words) > 0 && line.Words[0] == "setup"
 	a.withTables(line)
 	if err := a.withService(line); err != nil {
 		return err

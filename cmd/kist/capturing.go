@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -18,6 +19,7 @@ import (
 	"github.com/kistarchive/kist/cmd/kist/internal/sources"
 	"github.com/kistarchive/kist/cmd/kist/internal/stopped"
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/volume"
 )
 
@@ -106,6 +108,14 @@ func (s *capturing) samePipes(find func() ([]*sources.Source, error)) func() ([]
 	}
 }
 
+// mayNotRead says what to do about data that this user may not read.
+func mayNotRead(err error) error {
+	if !errors.Is(err, fs.ErrPermission) || errors.As(err, new(*storage.Error)) {
+		return err
+	}
+	return &advised{err, "Nothing was captured. Run it as a user who may read all of the data, or leave that out (--exclude)."}
+}
+
 // folders gives the paths of those among the sources.
 func (s *capturing) folders() (all []string) {
 	for _, from := range s.sources {
@@ -175,7 +185,7 @@ func (s *capturing) take(ctx context.Context, r *repository, what string) (*capt
 	began := time.Now()
 	c, err := r.Capture(ctx, o)
 	if err != nil {
-		return nil, explainUnfinished(err)
+		return nil, mayNotRead(explainUnfinished(err))
 	}
 	s.app.warnLostSettings(ctx, r)
 	t := &captured{Capture: c, took: time.Since(began)}

@@ -3,7 +3,9 @@ package main
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"os/exec"
 	"slices"
@@ -36,6 +38,9 @@ func (f *faults) note(key string, err error) {
 func (f *faults) there(key, path string) {
 	if path != "" {
 		_, err := os.Stat(path)
+		if errors.Is(err, fs.ErrNotExist) {
+			err = fmt.Errorf("%s is not there", screen.Line(path))
+		}
 		f.note(key, err)
 	}
 }

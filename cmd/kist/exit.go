@@ -101,12 +101,15 @@ func (a *app) printError(err error) {
 		}
 		text += "\nkist verify --full shows what else is harmed; " + cmp.Or(a.mendFrom(), "kist repair mends what can be mended.")
 	default:
-		if h := hint(err); h != "" {
+		if h := a.advice(err); h != "" {
 			text += "\n" + h
 		}
 	}
-	if a.looks {
+	switch {
+	case a.looks:
 		text = strings.ReplaceAll(text, againText, againLookText+".")
+	case a.makes:
+		text = strings.ReplaceAll(text, againText, againSetupText)
 	}
 	if a.JSON {
 		first, more, _ := strings.Cut(text, "\n")

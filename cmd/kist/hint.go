@@ -1,8 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"io/fs"
+	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -12,6 +15,47 @@ import (
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
 )
+
+// advice is hint, by what the command does.
+func (a *app) advice(err error) string {
+	switch h := hint(err); {
+	case a.makes:
+		return cmp.Or(setupHint(err), h)
+	case a.looks && h == mayWrite:
+		return "Run it as a user who may read the repository's folder."
+	default:
+		return h
+	}
+}
+
+// mayWrite is a hint to who may not.
+const mayWrite = "Run it as a user who may read and write in the repository's folder."
+
+// setupHint says what can be done about an error of the place in which a repository is to be made, which has nothing yet; "" where
+// that is the same as of one that is there.
+func setupHint(err error) string {
+	of := (*storage.Error)(nil)
+	if !errors.As(err, &of) {
+		return ""
+	}
+	inBucket := where.IsAddress(of.Folder)
+	switch {
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		return "Nothing was made: there is no room. Free some, or choose another place, and run it again."
+	case errors.Is(err, syscall.EROFS):
+		return "Nothing was made: what the folder lies on is mounted read-only. The system's log may say why."
+	case errors.Is(err, syscall.EIO):
+		return "The disk or the share failed: look at the system's log, and run it again once it works."
+	case errors.Is(err, fs.ErrPermission) && !inBucket:
+		return "Nothing was made. Run it as a user who may write there, or choose another place."
+	case errors.Is(err, storage.ErrNotEmpty) && slices.ContainsFunc(partsOf(), func(part string) bool { return holdsFiles(filepath.Join(of.Folder, part)) }):
+		return partsLeft
+	}
+	return ""
+}
+
+// partsLeft is said where a repository is to be made among parts of one.
+const partsLeft = "Parts of a repository lie there: of one that lost its kist.json, of which kist list tells more, or of a kist setup that was killed. Remove nothing before you know which."
 
 // hint says what can be done about an error of the repository's folder, or gives
 // "".
@@ -42,7 +86,7 @@ func hint(err error) string {
 		return "Nothing is lost; kist list --writers shows who is at work."
 	}
 	if errors.Is(err, crypt.ErrForgedSlot) || errors.Is(err, crypt.ErrSlotTooCheap) {
-		return "Somebody who can write to the repository's folder put key slots there. See who can, and whether it still is the repository that you know, before you type a passphrase again."
+		return "Somebody who can write where the repository lies put key slots there. See who can, and whether it still is the repository that you know, before you type a passphrase again."
 	}
 	if !errors.As(err, &of) {
 		return ""
@@ -58,7 +102,7 @@ func hint(err error) string {
 	case errors.Is(err, syscall.EIO):
 		return "The disk or the share failed: look at the system's log, and at kist verify once it works again. Run it again then: what has arrived is used."
 	case errors.Is(err, fs.ErrPermission):
-		return "Run it as a user who may write in the repository's folder."
+		return mayWrite
 	}
 	return ""
 }

@@ -3,7 +3,10 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
+	"os"
+	"path/filepath"
 	"strings"
 	"syscall"
 	"testing"
@@ -11,6 +14,7 @@ import (
 
 	"github.com/kistarchive/kist/store"
 	"github.com/kistarchive/kist/store/storage"
+	"github.com/kistarchive/kist/store/volume"
 )
 
 func TestHint(t *testing.T) {
@@ -39,6 +43,99 @@ func TestHint(t *testing.T) {
 	} {
 		if got := hint(test.err); !strings.Contains(got, test.want) || (got == "") != (test.want == "") {
 			t.Errorf("%v: %q", test.err, got)
+		}
+	}
+}
+
+// TestAdvice: what helps where a repository is there may be nothing to do where one is to be made, or who only looks can't do.
+func TestAdvice(t *testing.T) {
+	of := func(folder string, err error) error {
+		return fmt.Errorf("writing: %w", &storage.Error{Op: "put", Name: "reserve/x", Folder: folder, Err: err})
+	}
+	parts := t.TempDir()
+	for _, dir := range []string{"keyslots", "slabs"} {
+		if err := os.Mkdir(filepath.Join(parts, dir), 0o700); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.WriteFile(filepath.Join(parts, "keyslots", "x"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	setup, list, capture := &app{makes: true}, &app{looks: true}, &app{}
+	for _, test := range []struct {
+		app  *app
+		err  error
+		want string
+	}{
+		{setup, of("repo", syscall.ENOSPC), "Nothing was made: there is no room."},
+		{setup, of("s3://seeds/hazel", syscall.EDQUOT), "Nothing was made: there is no room."},
+		{setup, of("repo", syscall.EROFS), "Nothing was made: "},
+		{setup, of("repo", syscall.EIO), "look at the system's log, and run it again once it works."},
+		{setup, of("repo", fs.ErrPermission), "Nothing was made. Run it as a user who may write there"},
+		{setup, of("s3://seeds/hazel", fs.ErrPermission), "The key may have to list the bucket"},
+		{setup, of(parts, storage.ErrNotEmpty), "Remove nothing"},
+		{setup, of(t.TempDir(), storage.ErrNotEmpty), ""},
+		{setup, store.ErrNotReplica, "kist setup --replica-of"},
+		{list, of("repo", fs.ErrPermission), "as a user who may read the repository's folder."},
+		{list, of("repo", syscall.EIO), "look at the system's log"},
+		{capture, of("repo", syscall.ENOSPC), "kist retire and kist reclaim"},
+		{capture, of("repo", fs.ErrPermission), "as a user who may read and write"},
+	} {
+		got := test.app.advice(test.err)
+		if !strings.Contains(got, test.want) || (got == "") != (test.want == "") {
+			t.Errorf("%v: %q, without %q", test.err, got, test.want)
+		}
+		if test.app.makes && (strings.Contains(got, "arrived") || strings.Contains(got, "kist reclaim")) {
+			t.Errorf("%v: %q speaks of a repository that is not made", test.err, got)
+		}
+	}
+}
+
+// TestLeftBy: kist resume is named where it has something to do, and nowhere else.
+func TestLeftBy(t *testing.T) {
+	for line, want := range map[string]string{
+		"capture --stop --container x": "kist resume", "--quiet restore x --into y": "kist kept", "setup": "kist list", "demo": "temporary",
+		"list": "", "serve --listen x": "", "": "",
+	} {
+		if got := leftBy(strings.Fields(line)); !strings.Contains(got, want) || (got == "") != (want == "") {
+			t.Errorf("%s: %q", line, got)
+		}
+	}
+}
+
+// TestMayNotRead: what to do is said of data, and not of the repository.
+func TestMayNotRead(t *testing.T) {
+	var told *advised
+	if err := mayNotRead(&fs.PathError{Op: "open", Path: "/srv/x", Err: syscall.EACCES}); !errors.As(err, &told) || !strings.Contains(told.advice, "--exclude") {
+		t.Error(err)
+	}
+	for _, err := range []error{nil, io.EOF, &storage.Error{Op: "put", Err: fs.ErrPermission}} {
+		if got := mayNotRead(err); got != err {
+			t.Errorf("%v became %v", err, got)
+		}
+	}
+}
+
+// TestHeedUsed: what came into a folder since a restore looked is replaced only by one that may.
+func TestHeedUsed(t *testing.T) {
+	dir := t.TempDir()
+	for _, test := range []struct {
+		s    restoring
+		full bool
+		ends bool
+	}{
+		{restoring{}, false, false}, {restoring{}, true, true}, {restoring{replace: true}, true, false}, {restoring{only: true}, true, false},
+	} {
+		if test.full {
+			if err := os.WriteFile(filepath.Join(dir, "seeds"), nil, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		told := 0
+		o := store.FolderOptions{Aside: func(volume.Identity) error { told++; return nil }}
+		test.s.heedUsed(&o, dir)
+		if err := o.Aside(volume.Identity{}); (err != nil) != test.ends || (told == 0) != test.ends {
+			t.Errorf("%+v, full %v: %v, told %d times", test.s, test.full, err, told)
 		}
 	}
 }

@@ -14,8 +14,8 @@ import (
 // interruptible gives a context that ends with the first interrupt, or when
 // the terminal goes away. A second
 // one ends the process at once, as the system does by default, unless somebody waits for it; a third one also where that
-// can't be said.
-func interruptible(stderr io.Writer, asJSON bool) (context.Context, *secondInterrupt, context.CancelFunc) {
+// can't be said. left says what is left then; "": nothing is.
+func interruptible(stderr io.Writer, asJSON bool, left string) (context.Context, *secondInterrupt, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(context.Background())
 	signals := make(chan os.Signal, 1)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
@@ -27,23 +27,43 @@ func interruptible(stderr io.Writer, asJSON bool) (context.Context, *secondInter
 		select {
 		case <-signals:
 			s := screen.New(io.Discard, stderr)
+			if left != "" {
+				left = ": " + left
+			}
 			if s.JSON = asJSON; asJSON {
 				s.Warn("stopping, and tidying up")
 			} else {
-				s.Say("\nStopping, and tidying up. Interrupt again to end at once: what is left then, kist resume brings to its end.")
+				s.Say("\nStopping, and tidying up. Interrupt again to end at once%s.", left)
 			}
 			cancel()
 			by := <-signals
 			signal.Stop(signals)
 			signal.Reset(by)
 			if !second.is(by) {
-				s.Warn("ended at once: kist resume brings to its end what is left, and starts what was stopped.")
+				s.Warn("ended at once%s.", left)
 				endBy(by)
 			}
 		case <-ctx.Done():
 		}
 	}()
 	return ctx, second, cancel
+}
+
+// leftBy says what a command line leaves, and what brings that to its end, where it is ended at once.
+func leftBy(args []string) string {
+	for _, arg := range args {
+		switch arg {
+		case "capture", "upgrade", "rehearse", "resume":
+			return "kist resume brings to its end what is left, and starts what was stopped"
+		case "restore":
+			return "kist kept lists what is left, and kist resume starts what was stopped"
+		case "setup":
+			return "what was begun is left, and kist list tells whether it is a repository"
+		case "demo":
+			return "what it made is left, in the folder for temporary files"
+		}
+	}
+	return ""
 }
 
 // secondInterrupt is the one that ends a run at once.

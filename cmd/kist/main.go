@@ -33,7 +33,7 @@ func runProgram(prepare func(*app)) int {
 		a.work = worker.Run
 	}
 	prepare(a)
-	ctx, second, stop := interruptible(os.Stderr, asksForJSON(os.Args[1:]))
+	ctx, second, stop := interruptible(os.Stderr, asksForJSON(os.Args[1:]), leftBy(os.Args[1:]))
 	defer stop()
 	a.second = second
 	return a.run(ctx, os.Args[1:])

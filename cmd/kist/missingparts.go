@@ -123,8 +123,8 @@ func checkLocal(place where.Place) error {
 		return nil
 	}
 	if strings.HasPrefix(strings.ToLower(path), "s3:") {
-		return usagef("--repository %s is no address of a bucket, which is s3://BUCKET/PREFIX?endpoint=https://HOST:PORT; write ./%s for a folder of that name", screen.Line(path), screen.Line(path))
+		return usagef("%s is no address of a bucket, which is s3://BUCKET/PREFIX?endpoint=https://HOST:PORT; write ./%s for a folder of that name", screen.Line(path), screen.Line(path))
 	}
-	return usagef("--repository %s looks like a place on another machine: a repository lies in a folder, or in a bucket by its address, s3://BUCKET/PREFIX. Mount the share, and give the folder; or write ./%s for a folder of that name",
+	return usagef("%s looks like a place on another machine: a repository lies in a folder, or in a bucket by its address, s3://BUCKET/PREFIX. Mount the share, and give the folder; or write ./%s for a folder of that name",
 		screen.Line(path), screen.Line(path))
 }

@@ -183,7 +183,7 @@ func openAnchored(ctx context.Context, place where.Place, o where.Opening) (*whe
 		return nil, noRepository(place, "there is no such folder")
 	}
 	if err != nil {
-		return nil, err
+		return nil, cmp.Or(checkNoFile(place), err)
 	}
 	if place.InBucket() {
 		return at, nil
@@ -200,6 +200,17 @@ func openAnchored(ctx context.Context, place where.Place, o where.Opening) (*whe
 		return nil, err
 	}
 	return at, nil
+}
+
+// checkNoFile refuses a place that is a file.
+func checkNoFile(place where.Place) error {
+	if place.InBucket() {
+		return nil
+	}
+	if info, err := os.Stat(place.Path()); err == nil && !info.IsDir() {
+		return fmt.Errorf("%s is a file: a repository lies in a folder", screen.Line(place.Path()))
+	}
+	return nil
 }
 
 // noRepositoryError says that no repository is in a place.
@@ -323,7 +334,7 @@ func (a *app) meant(l *store.Listing, selector string) (*store.Capture, error) {
 	if noSuchDay(selector) && errors.Is(err, store.ErrNotFound) {
 		return nil, fmt.Errorf("%w, and there is no such day", err)
 	}
-	if errors.Is(err, store.ErrNotFound) && !strings.HasSuffix(selector, "latest") {
+	if errors.Is(err, store.ErrNotFound) && selector != "latest" {
 		err = fmt.Errorf("%w (kist list shows what there is)%s", err, cmp.Or(a.waitsUnder(selector), meantHost(l, a.host), retiredOf(l, selector), meantCapture(l, selector)))
 	} else if errors.Is(err, store.ErrNotFound) {
 		err = fmt.Errorf("%w%s", err, cmp.Or(a.waitsUnder(selector), meantHost(l, a.host), meantCapture(l, selector)))

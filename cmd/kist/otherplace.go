@@ -76,6 +76,14 @@ func (a *app) openOther(c *cli.Context, named string, same crypt.Secret) (*repos
 	return r, nil
 }
 
+// namingOther says of what is no other place of the repository where it lies.
+func namingOther(err error, other *repository) error {
+	if errors.Is(err, store.ErrSamePlace) || errors.Is(err, store.ErrNotReplica) {
+		return fmt.Errorf("%s: %w", screen.Line(other.at.String()), err)
+	}
+	return err
+}
+
 // optionsOfOther are those by which another place is opened: warnings name it.
 func (a *app) optionsOfOther(path string) store.OpenOptions {
 	o := a.openOptions()

@@ -63,7 +63,7 @@ func (a *app) listSlots(c *cli.Context, r *repository) error {
 	var bad error
 	for _, s := range slots {
 		if s.Standing == store.SlotForged {
-			a.Warn("key slot %s was not made by who could open the repository. kist passphrase remove %s takes it away; see who can write to the share.", screen.Printable(string(s.ID)), screen.Printable(string(s.ID)))
+			a.Warn("key slot %s was not made by who could open the repository. kist passphrase remove %s takes it away; see who can write where the repository lies.", screen.Printable(string(s.ID)), screen.Printable(string(s.ID)))
 		}
 		if s.Err != nil || s.Standing == store.SlotForged {
 			bad = &statusError{status: statusDamage}

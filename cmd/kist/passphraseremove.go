@@ -43,8 +43,12 @@ func (a *app) removeSlot(c *cli.Context, r *repository) error {
 		return err
 	}
 	a.removeFromSpool(c.Context, r, id)
+	removed := slots[slices.IndexFunc(slots, func(s store.Slot) bool { return s.ID == id })]
+	if removed.Opened {
+		a.Warn("key slot %s is the one that opened the repository just now: what was given opens it no more", id)
+	}
 	if a.JSON {
-		return a.PrintJSON(newSlotJSON(slots[slices.IndexFunc(slots, func(s store.Slot) bool { return s.ID == id })]))
+		return a.PrintJSON(newSlotJSON(removed))
 	}
 	a.Say("Key slot %s was removed.", id)
 	return nil

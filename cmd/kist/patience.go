@@ -58,10 +58,12 @@ func silentText(err error, silent *silentError) string {
 	return text + "\n" + againText
 }
 
-// againText says what to do when a place answers again, and to who only looks the last of it.
+// againText says what to do when a place answers again, to who only looks the last of it, and to who makes a repository another.
 const (
 	againText     = "Nothing is left half done. " + againLookText + ": what has arrived is used."
 	againLookText = "Run it again when it answers"
+
+	againSetupText = againLookText + ". If something lies there by then, this run began it: kist list tells whether it is a repository."
 )
 
 // callText says what a call was about to do; "" of a request to an object store, of which nothing more is known.

@@ -29,6 +29,10 @@ func (a *app) placeAgain(c *cli.Context, place where.Place) error {
 		return err
 	}
 	defer r.Close()
+	if r.Place() != "" {
+		a.Say("%s is a second place already, place %s: nothing is to be done.", screen.Printable(r.at.String()), r.Place())
+		return nil
+	}
 	other, err := a.openOther(c, of, r.secret)
 	if err != nil {
 		return err
@@ -36,7 +40,7 @@ func (a *app) placeAgain(c *cli.Context, place where.Place) error {
 	defer other.Close()
 	given, err := r.GivePlace(c.Context, other.Repository, a.placeHad(r, other.Place()), store.MarkOptions{Host: hostName()})
 	if err != nil {
-		return err
+		return namingOther(err, other)
 	}
 	a.Say("%s is a second place of repository %s again, as place %s.", screen.Printable(r.at.String()), r.ID(), given)
 	return nil

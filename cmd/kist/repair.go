@@ -295,7 +295,7 @@ func (a *app) printLost(lost, changed []string, dropped bool) {
 		a.Printf("\nAll else is whole. kist reclaim frees what is damaged.\n")
 		return
 	}
-	a.Printf(`
+	a.Tell(`
 All else is whole. What can be done, the best first:
   1. kist repair --from %s, if that has what is damaged here;
   2. where a service still has the same data: kist capture --reread, and kist repair again;

@@ -102,7 +102,10 @@ func (a *app) copyCaptures(c *cli.Context, from, to *repository) error {
 		a.metrics.Set("sent_captures", "Captures that the last run copied to the other place.", float64(len(out.Sent)))
 	}
 	if err != nil {
-		return a.stoppedReplicate(out, err)
+		if c.IsSet("from") {
+			to = from
+		}
+		return a.stoppedReplicate(out, namingOther(err, to))
 	}
 	if a.JSON {
 		err = a.PrintJSON(out)

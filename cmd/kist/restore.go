@@ -83,6 +83,7 @@ type restoring struct {
 	wanted  *pattern.Set
 	only    bool
 	devices bool
+	replace bool // what a folder holds
 	discard bool // what is replaced
 	dry     bool
 	accept  bool // losses
@@ -125,7 +126,7 @@ func (a *app) restore(c *cli.Context) error {
 	}
 	s := &restoring{
 		app: a, r: r, wanted: wanted, only: c.IsSet("only"), devices: c.Bool("devices"),
-		discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"), littleSpace: c.Bool("accept-little-space"),
+		replace: c.Bool("replace"), discard: c.Bool("discard-previous"), dry: c.Bool("dry-run"), accept: c.Bool("accept-losses"), littleSpace: c.Bool("accept-little-space"),
 		result: restored{Capture: capture.ID}, program: a.engineProgram(c),
 	}
 	if name := c.String("container"); name != "" && target == nil {

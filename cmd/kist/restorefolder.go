@@ -21,9 +21,12 @@ func holdsSomething(dir string) (bool, error) {
 	if errors.Is(err, fs.ErrNotExist) {
 		parent := filepath.Dir(filepath.Clean(dir))
 		if _, err := os.Stat(parent); err != nil {
-			return false, missing(fmt.Errorf("%s can't be made: folder %s is not there", dir, parent))
+			return false, missing(fmt.Errorf("%s can't be made: folder %s is not there", screen.Line(dir), screen.Line(parent)))
 		}
 		return false, nil
+	}
+	if info, failed := os.Stat(dir); err != nil && failed == nil && !info.IsDir() {
+		return false, fmt.Errorf("%s is a file: --into wants a folder, and --tar a file", screen.Line(dir))
 	}
 	if err != nil {
 		return false, err
@@ -49,9 +52,7 @@ func checkUnused(dir string) error {
 		return err
 	}
 	clean := shownDir(dir)
-	return usagef(`%s is not empty. --replace puts the capture in its place, and keeps what is there
-now as %s.before-DATE (--discard-previous removes it); with --only, single members
-are replaced. --dry-run shows what would change`, clean, clean)
+	return usagef("%s is not empty. --replace puts the capture in its place, and keeps what is there now as %s.before-DATE (--discard-previous removes it); with --only, single members are replaced. --dry-run shows what would change", clean, clean)
 }
 
 // intoFolder restores volumes into a folder.
@@ -86,7 +87,7 @@ func (s *restoring) intoFolder(ctx context.Context, c *store.Capture, volumeName
 
 // restoreFolder restores volumes into a folder, or what is whole of them, and says what was done.
 func (s *restoring) restoreFolder(ctx context.Context, volumes []*store.Volume, dir string) error {
-	done, err := s.putFolder(ctx, volumes, dir, nil)
+	done, err := s.putFolder(ctx, volumes, dir, func(o *store.FolderOptions) { s.heedUsed(o, dir) })
 	if done == nil && isLossy(err) {
 		return s.rescueFolder(ctx, volumes, dir, err)
 	}
@@ -96,9 +97,6 @@ func (s *restoring) restoreFolder(ctx context.Context, volumes []*store.Volume, 
 // putFolder restores volumes into a folder, without what is lost, and says what was done, if anything.
 func (s *restoring) putFolder(ctx context.Context, volumes []*store.Volume, dir string, change func(*store.FolderOptions)) (*store.FolderRestored, error) {
 	o, end := s.folderOptions()
-	if change != nil {
-		change(&o)
-	}
 	aside, finish, err := s.app.beginRestore(dir)
 	if err != nil {
 		end()
@@ -106,6 +104,7 @@ func (s *restoring) putFolder(ctx context.Context, volumes []*store.Volume, dir 
 	}
 	defer finish()
 	o.Aside = aside
+	change(&o)
 	done, err := s.r.RestoreFolder(ctx, volumes, dir, o)
 	end()
 	if done != nil {
@@ -127,6 +126,20 @@ func (s *restoring) putFolder(ctx context.Context, volumes []*store.Volume, dir 
 		s.sayReplaced(dir, done)
 	}
 	return done, err
+}
+
+// heedUsed ends a restore that may replace nothing, before it does, where the folder holds something by now, as by another restore.
+func (s *restoring) heedUsed(o *store.FolderOptions, dir string) {
+	if s.replace || s.only {
+		return
+	}
+	aside := o.Aside
+	o.Aside = func(id volume.Identity) error {
+		if err := checkUnused(dir); err != nil || aside == nil {
+			return err
+		}
+		return aside(id)
+	}
 }
 
 // noteSingles notes single members that were kept.

@@ -135,6 +135,9 @@ func (s *restoring) rescueFolder(ctx context.Context, volumes []*store.Volume, d
 	}
 	done, err := s.putFolder(ctx, volumes, dir, func(o *store.FolderOptions) {
 		o.Losses, o.Beside = losses, full && !s.accept
+		if !o.Beside {
+			s.heedUsed(o, dir)
+		}
 	})
 	if err != nil || done == nil {
 		return err

@@ -18,7 +18,7 @@ const shortWatch = 3 * time.Second
 func (a *app) resumeCommand() *cli.Command {
 	return &cli.Command{
 		Name:  "resume",
-		Usage: "start containers that a killed capture or restore left stopped, and end killed upgrades and rehearsals",
+		Usage: "start what a killed capture or restore left stopped, end killed upgrades and rehearsals, and send captures that wait on this machine",
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "down", Usage: "of an upgrade by commands that was left: `COMMAND` that stops the service, in the place of the one that was given"},
 			&cli.StringFlag{Name: "up", Usage: "of an upgrade by commands that was left: `COMMAND` that starts it"},
@@ -26,11 +26,11 @@ func (a *app) resumeCommand() *cli.Command {
 			limitRateFlag(),
 		},
 		Description: `
-Every command does this before all else, but for the removal of what a killed rehearsal
-left, which only kist rehearse does. This one does nothing else, and needs no repository: it is
+Every command brings what was killed to its end before all else, but for the removal of what a killed
+rehearsal left, which only kist rehearse does. This one needs no repository for that: it is
 for service managers. Where captures wait on this machine to be sent to the repository that is
 asked for, it sends them, as kist capture does, also to a repository that was moved since, by
---repository PATH. Only to go back from an upgrade whose new
+--repository PLACE. Only to go back from an upgrade whose new
 version may have changed the data it opens the repository that the upgrade was given, and
 asks for the passphrase if no file tells it. It watches what runs then for as long as the
 upgrade was told to; other commands look for some seconds only.

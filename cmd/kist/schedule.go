@@ -117,8 +117,11 @@ func (a *app) schedule(c *cli.Context) error {
 	return nil
 }
 
-// checkScheduledFiles refuses units, and metrics of the runs, in places where they would harm something.
+// checkScheduledFiles refuses units, and metrics of the runs, in places where they would harm something, and units in none.
 func (a *app) checkScheduledFiles(c *cli.Context) error {
+	if dir := c.String("units"); dir != "" && !files.IsFolder(dir) {
+		return missing(fmt.Errorf("--units %s: there is no such folder", screen.Line(dir)))
+	}
 	for _, path := range []string{c.String("units"), c.String("metrics")} {
 		if path == "" {
 			continue

@@ -2,7 +2,9 @@ package main
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"slices"
 	"strings"
@@ -62,6 +64,7 @@ func (a *app) scheduleServices(c *cli.Context, names []string) error {
 		return err
 	}
 	for _, name := range names {
+		a.warnAbsent(name, a.config.Services[name])
 		plan.capture(name, a.config.Services[name])
 		if c.Bool("all") {
 			plan.rehearse(name, a.config.Services[name])
@@ -84,6 +87,20 @@ func (a *app) scheduleServices(c *cli.Context, names []string) error {
 		}
 	}
 	return a.printJobs(c, plan.jobs)
+}
+
+// warnAbsent warns of sources of a service that are not there, unless --before may make them. Units are written all the same: a
+// volume of one service may be away while others are scheduled.
+func (a *app) warnAbsent(name string, s *config.Service) {
+	for _, named := range s.Source {
+		_, path, err := sources.Split(named)
+		if err != nil || s.Before != "" {
+			continue
+		}
+		if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) {
+			a.Warn("service %s: source %s is not there: each run fails until it is.", screen.Printable(name), screen.Printable(path))
+		}
+	}
 }
 
 // plan is what is scheduled by a configuration. Its commands read the configuration again at

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -225,7 +226,7 @@ func checkFree(place where.Place) error {
 	if _, err := os.Stat(filepath.Join(path, anchor)); err == nil {
 		return fmt.Errorf("%s: %w", path, store.ErrExists)
 	}
-	if err := checkLocal(place); err != nil {
+	if err := cmp.Or(checkNoFile(place), checkLocal(place)); err != nil {
 		return err
 	}
 	if err := checkAbove(path); err != nil {
@@ -237,7 +238,7 @@ func checkFree(place where.Place) error {
 // checkAbove refuses what can't be made, since the folder above is missing.
 func checkAbove(path string) error {
 	if above := filepath.Dir(paths.Absolute(path)); !files.IsFolder(above) {
-		return missing(fmt.Errorf("%s can't be made: folder %s is not there", screen.Line(path), screen.Line(above)))
+		return missing(fmt.Errorf("%s can't be made: folder %s is not there: make it, or mount what belongs there", screen.Line(path), screen.Line(above)))
 	}
 	return nil
 }
@@ -323,10 +324,7 @@ func (a *app) printSetup(r *repository, files secrets.Files, parity int, deltas 
 	}
 	a.Beside(fmt.Sprintf(`
 IMPORTANT: without %s nothing in this repository can ever be read again.
-Losing every passphrase and key file loses all data, and nobody can bring it
-back: a copy of the key slots does not help without one of them. Keep one
-in a second place today. kist passphrase add lets another one open the
-repository.`, key))
+Losing every passphrase and key file loses all data, and nobody can bring it back: a copy of the key slots does not help without one of them. Keep one in a second place today. kist passphrase add lets another one open the repository.`, key))
 	return nil
 }
 

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 
 	"github.com/urfave/cli/v2"
 
@@ -109,10 +111,17 @@ func checkEmpty(ctx context.Context, at *where.Opened) error {
 	if err != nil {
 		return err
 	}
-	if len(all) > 0 {
-		return fmt.Errorf("%s: there is something below this prefix already, such as %s: choose another prefix", screen.Line(at.String()), screen.Line(all[0].Name))
+	if len(all) == 0 {
+		return nil
 	}
-	return nil
+	err = fmt.Errorf("%s: there is something below this prefix already, such as %s: choose another prefix", screen.Line(at.String()), screen.Line(all[0].Name))
+	if slices.ContainsFunc(all, func(info storage.Info) bool {
+		part, _, _ := strings.Cut(info.Name, "/")
+		return slices.Contains(partsOf(), part)
+	}) {
+		return &advised{err, partsLeft}
+	}
+	return err
 }
 
 // warnOfBucket says what a bucket keeps that kist removes, and what a key can't do.

@@ -22,7 +22,7 @@ func (w *waitElsewhere) text() string {
 	if where.IsAddress(w.path) {
 		back = "see that the endpoint and the prefix are the right ones, or put it back"
 	}
-	return fmt.Sprintf("%s in the spool on this machine (%s) to be sent to another repository, which lay at %s before: %s; where it lies elsewhere by now, kist resume --repository PATH sends what waits",
+	return fmt.Sprintf("%s in the spool on this machine (%s) to be sent to another repository, which lay at %s before: %s; where it lies elsewhere by now, kist resume --repository PLACE sends what waits",
 		screen.Count(w.count, "capture waits", "captures wait"), screen.Printable(w.spool.Dir), screen.Printable(w.path), back)
 }
 

@@ -21,7 +21,7 @@ func (a *app) verifyAgainst(c *cli.Context, r *repository, path string) error {
 	out, err := r.VerifyAgainst(c.Context, other.Repository, store.AgainstOptions{Full: c.Bool("full"), Progress: progress})
 	end()
 	if err != nil {
-		return err
+		return namingOther(err, other)
 	}
 	if a.JSON {
 		err = a.PrintJSON(out)

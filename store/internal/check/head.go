@@ -33,7 +33,7 @@ func (v *verifier) checkHead() error {
 				v.report.Notes = append(v.report.Notes, fmt.Sprintf("capture %s of the head was removed on purpose, and nothing tells any more whether it was the one named", h.ID))
 			}
 		case there || chained && !h.Fits(after):
-			v.historyDamage(h.ID, fmt.Errorf("%w: it is not the capture that the head names: it was exchanged", format.ErrDamaged))
+			v.historyDamage(h.ID, fmt.Errorf("%w: it is not the capture that the head names: it was exchanged, or the head is not as it was noted", format.ErrDamaged))
 		default:
 			v.historyDamage(h.ID, fmt.Errorf("%w: the head names it, and it is not there and was not removed by reclaiming: the repository was put back to an earlier state, or it vanished", format.ErrDamaged))
 		}

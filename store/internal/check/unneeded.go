@@ -21,7 +21,7 @@ func (v *verifier) noteUnneeded() {
 		}
 	}
 	if n > 0 {
-		v.note("slabs that no capture needs which can be read: %d, of %s together; reclaiming frees them, unless index files are missing", n, names.Count(bytes, "byte", "bytes"))
+		v.note("slabs that no capture needs which can be read: %d, of %s together; reclaiming frees them, unless index files are missing", n, names.Size(bytes))
 	}
 }
 

@@ -2,6 +2,7 @@ package names
 
 import (
 	"fmt"
+	"math"
 	"strconv"
 )
 
@@ -11,6 +12,24 @@ func Count[N int | int64 | uint64](n N, one, many string) string {
 		return "1 " + one
 	}
 	return fmt.Sprintf("%d %s", n, many)
+}
+
+// Size is a length in bytes for people, by the units of IEC 80000-13, as the program shows lengths: two digits below 10 of a unit, else
+// whole ones.
+func Size(n int64) string {
+	if n < 1<<10 {
+		return fmt.Sprintf("%d B", n)
+	}
+	value, unit := float64(n)/(1<<10), 0
+	const units = "KMGTPE"
+	for ; value >= 1<<10 && unit < len(units)-1; unit++ {
+		value /= 1 << 10
+	}
+	digits := 0
+	if math.Round(value*10) < 100 {
+		digits = 1
+	}
+	return fmt.Sprintf("%.*f %ciB", digits, value, units[unit])
 }
 
 // MaxNumber is the highest number in a name: of a generation, of a renewal, of settings. Whoever can write, and lacks

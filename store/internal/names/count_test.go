@@ -1,9 +1,27 @@
 package names
 
 import (
+	"math"
 	"slices"
 	"testing"
+
+	"github.com/dustin/go-humanize"
 )
+
+// TestSize holds lengths against the library by which the program shows them.
+func TestSize(t *testing.T) {
+	all := []int64{0, 1, 9, 10, 999, 1000, 10_188, 10_189, math.MaxInt64}
+	for shift := 10; shift < 50; shift += 10 { // where logarithms of the library are exact enough
+		for _, off := range []int64{-1, 0, 1} {
+			all = append(all, 1<<shift+off, 9<<shift+off, 10<<shift+off, 995<<(shift-10)+off)
+		}
+	}
+	for _, n := range all {
+		if got, want := Size(n), humanize.IBytes(uint64(n)); got != want {
+			t.Errorf("%d: %q, and %q by the library", n, got, want)
+		}
+	}
+}
 
 func TestCount(t *testing.T) {
 	for n, want := range map[int]string{0: "0 slabs", 1: "1 slab", 2: "2 slabs", 1000: "1000 slabs"} {

@@ -26,13 +26,23 @@ func WantArgs(c *cli.Context, least, most int) error {
 	case n < least:
 		return Usagef("%s: %s is missing; %s --help shows how", c.Command.HelpName, c.Command.ArgsUsage, c.Command.HelpName)
 	case most == 0 && n > 0 && strings.HasPrefix(c.Args().Get(0), "s3://"): // which may hold a secret by mistake
-		return Usagef("%s takes no argument: give the address by --repository", c.Command.HelpName)
+		return Usagef("%s takes no argument%s", c.Command.HelpName, givenBy(c, "the address"))
+	case most == 0 && n > 0 && strings.ContainsRune(c.Args().Get(0), '/'):
+		return Usagef("%s takes no argument: %q%s", c.Command.HelpName, c.Args().Get(0), givenBy(c, "the repository's folder"))
 	case most == 0 && n > 0:
 		return Usagef("%s takes no argument: %q", c.Command.HelpName, c.Args().Get(0))
 	case most >= 0 && n > most:
 		return Usagef("%s: one argument too many: %q", c.Command.HelpName, c.Args().Get(most))
 	}
 	return nil
+}
+
+// givenBy says how a repository's place is given, where it was not.
+func givenBy(c *cli.Context, what string) string {
+	if c.IsSet("repository") {
+		return ", and --repository is given already"
+	}
+	return ": give " + what + " by --repository"
 }
 
 // Again gives the flags that were set once more, as words for another command line. Values

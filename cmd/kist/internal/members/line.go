@@ -10,21 +10,30 @@ import (
 	"github.com/kistarchive/kist/store"
 )
 
+// roomy is how many columns a screen has at least on which lines are as in a pipe, 67 of them before the name.
+const roomy = 110
+
 // Line describes a member much as ls -l does.
-func Line(m *store.Member) string {
-	return fmt.Sprintf("%s  %-17s  %12d  %s  %s", Mode(m), Owner(m), m.Size, screen.LocalTime(m.Modified), nameText(m))
+func Line(m *store.Member) string { return before(m, true) + nameText(m) }
+
+// LineIn is Line for a screen of so many columns, 0 for no end: on a narrow one what stands before the name comes nearer, in all
+// lines alike, and a long name is shortened in the middle.
+func LineIn(m *store.Member, columns int) string {
+	if columns == 0 {
+		return Line(m)
+	}
+	start := before(m, columns >= roomy)
+	const least = 16 // of a name; else the line is longer
+	return start + screen.Shorten(nameText(m), max(least, columns-screen.Columns(start)))
 }
 
-// LineIn is Line for a screen of so many columns, 0 for no end: on a narrow one what stands before
-// the name comes nearer, and a long name is shortened in the middle.
-func LineIn(m *store.Member, columns int) string {
-	line := Line(m)
-	if columns == 0 || screen.Columns(line) <= columns {
-		return line
+// before is what stands before the name.
+func before(m *store.Member, wide bool) string {
+	form := "%s %-9s %9d %s "
+	if wide {
+		form = "%s  %-17s  %12d  %s  "
 	}
-	before := fmt.Sprintf("%s %-9s %9d %s ", Mode(m), Owner(m), m.Size, screen.LocalTime(m.Modified))
-	const least = 16 // of a name; else the line is longer
-	return before + screen.Shorten(nameText(m), max(least, columns-screen.Columns(before)))
+	return fmt.Sprintf(form, Mode(m), Owner(m), m.Size, screen.LocalTime(m.Modified))
 }
 
 // Owner gives user and group, by number where there is no name.

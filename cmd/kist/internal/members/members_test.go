@@ -2,6 +2,7 @@ package members
 
 import (
 	"io/fs"
+	"strings"
 	"testing"
 	"time"
 
@@ -26,6 +27,23 @@ func TestMode(t *testing.T) {
 	}
 	if got := ModeBits(fs.ModeSetuid | fs.ModeSticky | 0o640); got != 0o5640 {
 		t.Errorf("%o", got)
+	}
+}
+
+// TestLineIn: on one screen the names of all members begin in one column, be they long or short.
+func TestLineIn(t *testing.T) {
+	for _, columns := range []int{0, 60, 80, 109, 110, 200} {
+		var at []int
+		for _, path := range []string{"./x", "./" + strings.Repeat("catalogue/", 30)} {
+			line := LineIn(&store.Member{Path: path, Type: tarstream.File, User: "root", Group: "root", Size: 7}, columns)
+			at = append(at, strings.Index(line, "./"))
+			if columns >= 80 && len([]rune(line)) > columns {
+				t.Errorf("%d columns: %q", columns, line)
+			}
+		}
+		if at[0] != at[1] {
+			t.Errorf("%d columns: names begin at %v", columns, at)
+		}
 	}
 }
 

@@ -39,7 +39,7 @@ func (s *Screen) Tell(format string, args ...any) {
 }
 
 // Wrap breaks lines between words, so that none is longer than so many columns but where one word
-// is; 0 is no end. What follows in place of a line is indented as that is.
+// is; 0 is no end. What follows in place of a line is indented as that is, or as its text where a number or a label stands before it.
 func Wrap(text string, columns int) string {
 	if columns <= 0 {
 		return text
@@ -51,19 +51,26 @@ func Wrap(text string, columns int) string {
 	return strings.Join(lines, "\n")
 }
 
+// labelled matches what stands before the text of an indented line: "  1. ", "  to do:  ".
+var labelled = regexp.MustCompile(`^ +(?:[0-9]+\. |[a-z][a-z ]{0,9}: +)`)
+
 func wrapLine(line string, columns int) string {
 	if Columns(line) <= columns {
 		return line
 	}
-	indent := line[:len(line)-len(strings.TrimLeft(line, " "))]
+	start := line[:len(line)-len(strings.TrimLeft(line, " "))]
+	if head := labelled.FindString(line); head != "" {
+		start = head
+	}
+	indent := strings.Repeat(" ", len(start))
 	var b strings.Builder
 	at := 0
-	for i, word := range strings.Fields(line) {
+	for i, word := range strings.Fields(line[len(start):]) {
 		n := Columns(word)
 		switch {
 		case i == 0:
-			b.WriteString(indent)
-			at = len(indent)
+			b.WriteString(start)
+			at = len(start)
 		case at+1+n > columns:
 			b.WriteString("\n" + indent)
 			at = len(indent)

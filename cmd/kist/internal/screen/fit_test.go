@@ -15,6 +15,10 @@ func TestWrap(t *testing.T) {
 		{"short\n\nlines", "short\n\nlines"},
 		{"averyveryverylongword x", "averyveryverylongword\nx"},
 		{"one two thr\n", "one two\nthr\n"},
+		{"  a:  one two", "  a:  one\n      two"},
+		{" 1. one two", " 1. one\n    two"},
+		{"a:  one two", "a: one two"}, // no label: it is not indented
+		{" 1.2 one two", " 1.2 one\n two"},
 	} {
 		if got := Wrap(c.in, 10); got != c.want {
 			t.Errorf("%q: %q, not %q", c.in, got, c.want)
