@@ -13,7 +13,7 @@ import (
 	"github.com/kistarchive/kist/store/storage/objects/objectstest"
 )
 
-// meddler does something to requests of a method, once the store has answered them.
+// meddler does something to requests of a method, or to all for "", once the store has answered them.
 type meddler struct {
 	http.RoundTripper
 	method string
@@ -22,7 +22,7 @@ type meddler struct {
 
 func (m *meddler) RoundTrip(r *http.Request) (*http.Response, error) {
 	answer, err := m.RoundTripper.RoundTrip(r)
-	if meddle := m.meddle; err == nil && r.Method == m.method && meddle != nil {
+	if meddle := m.meddle; err == nil && (m.method == "" || r.Method == m.method) && meddle != nil {
 		meddle(answer)
 		if err := r.Context().Err(); err != nil {
 			return nil, err
@@ -164,4 +164,29 @@ func TestLookingIsDenied(t *testing.T) {
 			t.Errorf("%v, %v", infos, err)
 		}
 	})
+}
+
+// TestProbeOfRemovals: setting up finds a store that goes on to show what was removed, be it in lists alone.
+func TestProbeOfRemovals(t *testing.T) {
+	for name, lag := range map[string]func(*objectstest.Gateways) *time.Duration{
+		"lists":        func(g *objectstest.Gateways) *time.Duration { return &g.List },
+		"what is read": func(g *objectstest.Gateways) *time.Duration { return &g.Read },
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			g := objectstest.NewGateways()
+			s, m, _ := meddled(t, g, "")
+			m.meddle = func(answer *http.Response) {
+				switch answer.Request.Method {
+				case http.MethodPut:
+					*lag(g) = 0
+					time.Sleep(2 * time.Second)
+				case http.MethodDelete:
+					*lag(g) = time.Second // then all but the removal was done
+				}
+			}
+			if got, err := s.Probe(t.Context()); err != nil || got.Late != objects.Yes {
+				t.Errorf("%s: %+v, %v", name, got, err)
+			}
+		})
+	}
 }
