@@ -100,6 +100,25 @@ func TestListsNoAside(t *testing.T) {
 	})
 }
 
+// TestRemovedAtOnce: what others remove within a minute can't be told from what the store does not show: the error is known to those who
+// know no object stores, and is not that of what is absent.
+func TestRemovedAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		g := objectstest.NewGateways()
+		s, _, late := meddled(t, g, "")
+		mark(t, s, "leases/mark")
+		clear(g.Fake.Objects)
+		_, err := s.Stat(t.Context(), "leases/mark")
+		if !errors.Is(err, storage.ErrLate) || !errors.Is(err, objects.ErrLate) || errors.Is(err, storage.ErrNotFound) || *late != 1 {
+			t.Errorf("%v, told that it lags: %d", err, *late)
+		}
+		time.Sleep(time.Minute)
+		if _, err := s.Stat(t.Context(), "leases/mark"); !errors.Is(err, storage.ErrNotFound) {
+			t.Errorf("after a minute: %v", err)
+		}
+	})
+}
+
 // TestLateIsToldOnce: however often it shows.
 func TestLateIsToldOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
