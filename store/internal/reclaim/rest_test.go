@@ -60,6 +60,11 @@ func TestRest(t *testing.T) {
 				t.Errorf("%s: %d bytes, not %d", name, got, c.want)
 			}
 		}
+		for _, s := range lot {
+			if s.moves {
+				t.Errorf("%s: slab %d is taken to move from now on", name, s.id[0])
+			}
+		}
 	}
 }
 
