@@ -45,6 +45,9 @@ func TestRest(t *testing.T) {
 		"bases in a circle":                   {slabs: [][]format.Frame{{standing(1, on(2, 0))}, {standing(1, on(1, 0)), standing(1, on(1, 0))}}, asked: []place{{2, 1}}, lot: []byte{1, 2}, want: 10},
 		"bases in a circle do not help alone": {slabs: [][]format.Frame{{standing(1, on(2, 0))}, {standing(1, on(1, 0))}, {plain(), standing(1, on(1, 0))}}, asked: []place{{3, 0}, {3, 1}}, lot: []byte{3}, alone: true, want: 150},
 		"what lies beside them, by chunks":    {slabs: [][]format.Frame{{plain(), plain(), plain(), plain()}}, beside: 20, asked: []place{{1, 0}}, lot: []byte{1}, want: 50 + 5},
+		"longer frames than the slab":         {slabs: [][]format.Frame{{plain(), plain()}}, beside: -20, asked: []place{{1, 0}}, lot: []byte{1}, want: 50},
+		"no frames":                           {slabs: [][]format.Frame{{}}, beside: 20, lot: []byte{1}, want: 0},
+		"a base of no chunks":                 {slabs: [][]format.Frame{{plain()}, {standing(1, format.Base{Slab: slabID(1)})}}, asked: []place{{2, 0}}, lot: []byte{2}, want: 10},
 		"never less than it took":             {slabs: [][]format.Frame{{light}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}}, lot: []byte{1, 2}, want: 10},
 	} {
 		v := surveyed(c.slabs, c.absent...)
