@@ -398,3 +398,16 @@ func TestLyingLengths(t *testing.T) {
 		}
 	}
 }
+
+// TestRoomGrows: there is more room where there are many workers, and never less than any frame needs.
+func TestRoomGrows(t *testing.T) {
+	for workers, want := range map[int]int{1: leastRoom, 12: leastRoom, 13: 13 * workerRoom, 100: 100 * workerRoom} {
+		r := newRoom(workers)
+		if r.size != want || !r.TryAcquire(int64(want)) || r.TryAcquire(1) {
+			t.Errorf("%d workers have %d bytes, want %d", workers, r.size, want)
+		}
+	}
+	if most := buffered(format.MaxFrameRaw) + mostBeside(format.MaxDepth); most > leastRoom {
+		t.Errorf("a frame may need %d bytes", most)
+	}
+}
