@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	"github.com/kistarchive/kist/crypt"
 	"github.com/kistarchive/kist/store"
@@ -129,6 +131,68 @@ func TestCreateTakesBack(t *testing.T) {
 				}
 			})
 		}
+	}
+}
+
+// TestCreateInterrupted has the context end at each call: what was put is taken back all the same, or the repository was made by then, and
+// opens. The calls fail from then on that go by the context which ended, and those that take back hang where the storage is away: that is
+// waited for a few seconds.
+func TestCreateInterrupted(t *testing.T) {
+	for name, o := range creations {
+		for _, away := range []bool{false, true} {
+			for at, more := 0, true; more; at++ {
+				synctest.Test(t, func(t *testing.T) {
+					mem, key := storage.NewMemory(), crypt.NewKeyFile()
+					faulty := storagetest.NewFaulty(mem)
+					ctx, cancel := context.WithCancel(t.Context())
+					defer cancel()
+					calls := 0
+					faulty.Before(func(storagetest.Method, string) {
+						if calls++; calls == at+1 {
+							cancel()
+							if away {
+								faulty.Inject(storagetest.Fault{Method: storagetest.Any, Effect: storagetest.Hang})
+							}
+						}
+					})
+					began := time.Now()
+					err := closing(store.Create(ctx, faulty, key, o))
+					more = calls > at
+					if took := time.Since(began); took > 10*time.Second {
+						t.Errorf("%s, away: %v, at call %d: it took %v", name, away, at, took)
+					}
+					left, listing := mem.List(t.Context(), "")
+					switch {
+					case listing != nil:
+						t.Error(listing)
+					case err == nil:
+						if err := closing(store.Open(t.Context(), mem, key, store.OpenOptions{})); err != nil {
+							t.Errorf("%s, away: %v, at call %d: made, and %v", name, away, at, err)
+						}
+					case !errors.Is(err, context.Canceled) || !away && len(left) > 0 || len(left) > 0 && !errors.Is(err, store.ErrLeft):
+						t.Errorf("%s, away: %v, at call %d: %v; left: %v", name, away, at, err, left)
+					}
+				})
+			}
+		}
+	}
+}
+
+// TestCreateInterruptedTooLate: from kist.json on the repository is made, and left as it is to be.
+func TestCreateInterruptedTooLate(t *testing.T) {
+	mem, key := storage.NewMemory(), crypt.NewKeyFile()
+	faulty := storagetest.NewFaulty(mem)
+	ctx, cancel := context.WithCancel(t.Context())
+	faulty.Before(func(storagetest.Method, string) {
+		if _, err := mem.Stat(t.Context(), "kist.json"); err == nil {
+			cancel()
+		}
+	})
+	err := closing(store.Create(ctx, faulty, key, creations["without settings"]))
+	err = errors.Join(err, closing(store.Open(t.Context(), mem, key, store.OpenOptions{})))
+	left, listing := mem.List(t.Context(), "place")
+	if err != nil || listing != nil || len(left) > 0 || ctx.Err() == nil {
+		t.Errorf("%v; %v, %v; interrupted: %v", err, left, listing, ctx.Err())
 	}
 }
 

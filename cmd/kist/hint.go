@@ -82,7 +82,7 @@ func hint(err error) string {
 	if busy := (*store.BusyError)(nil); errors.As(err, &busy) {
 		return "Nothing is lost: run it again when that is done; " + lapseText(busy.Writer) + ". kist list --writers shows who is at work."
 	}
-	if errors.Is(err, store.ErrBusy) || errors.Is(err, store.ErrOvertaken) {
+	if (errors.Is(err, store.ErrBusy) || errors.Is(err, store.ErrOvertaken)) && !errors.Is(err, storage.ErrLate) {
 		return "Nothing is lost; kist list --writers shows who is at work."
 	}
 	if errors.Is(err, crypt.ErrForgedSlot) || errors.Is(err, crypt.ErrSlotTooCheap) {

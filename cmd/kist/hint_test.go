@@ -32,6 +32,8 @@ func TestHint(t *testing.T) {
 		{of(errors.New("something else")), ""},
 		{syscall.ENOSPC, ""}, // of the data, not of the repository
 		{fmt.Errorf("%w: hazel", store.ErrBusy), "--writers"},
+		{store.ErrOvertaken, "Nothing is lost"},
+		{fmt.Errorf("%w (%w)", store.ErrOvertaken, of(storage.ErrLate)), ""}, // as something may be
 		{&store.BusyError{Writer: store.Writer{Work: "reclaim", Seen: time.Date(2026, 3, 14, 2, 3, 30, 0, time.Local)}}, "it counts until 2026-03-14 02:34 "}, // 30 min and a little: FORMAT.md, section 10
 		{fmt.Errorf("capture x: %w", store.ErrRetired), "kist retire --undo"},
 		{fmt.Errorf("repository x: %w", store.ErrStranger), "--accept-new-root"},

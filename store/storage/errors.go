@@ -26,6 +26,11 @@ var (
 	// likely a share is no longer mounted, and its mount point lies bare.
 	ErrGone = errors.New("part of the repository is missing; the share may have gone away: see that it is mounted")
 
+	// ErrLate is returned, by implementations that can tell, when an object does not show that was put through them
+	// just now: the storage lags behind or lost it, or others removed it at once. It is no ErrNotFound, as it may be
+	// there all the same.
+	ErrLate = errors.New("an object that was put just now does not show")
+
 	// ErrNotEmpty is returned when a folder that is to become a repository holds
 	// something.
 	ErrNotEmpty = errors.New("the folder is not empty: choose an empty or a new one")

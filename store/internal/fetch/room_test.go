@@ -290,6 +290,22 @@ func TestNeedOfUnopened(t *testing.T) {
 	}
 }
 
+// TestIdentifyKeepsNoLongBuffer: the buffer of a frame that is longer than nearly all are is not kept for the next one, as there is no room
+// for it then; that of others is.
+func TestIdentifyKeepsNoLongBuffer(t *testing.T) {
+	f := forge(t, wide{raw: 2 * format.FrameTarget}, wide{raw: format.FrameTarget})
+	s, slab, _ := f.opened(t, 1, 0, 0)
+	o := identifier{s: s, slab: slab, hasher: s.keys.NewHasher()}
+	for n, most := range []int{0, usualRaw} {
+		if _, err := o.identify(t.Context(), n, nil); err != nil {
+			t.Fatal(err)
+		}
+		if got := cap(o.buf); got > most || (got == 0) != (most == 0) {
+			t.Errorf("frame %d: %d bytes are kept, want %d at the most", n, got, most)
+		}
+	}
+}
+
 // TestRoomForOne: where there is room for one frame at a time, all are read all the same, by several readers at once, in any order,
 // also those that somebody else reads as bases.
 func TestRoomForOne(t *testing.T) {
@@ -380,5 +396,18 @@ func TestLyingLengths(t *testing.T) {
 		if took := after.TotalAlloc - before.TotalAlloc; !errors.Is(err, format.ErrDamaged) || took > 1<<20 {
 			t.Errorf("frame %d: %d bytes of memory for 100, %v", n, took, err)
 		}
+	}
+}
+
+// TestRoomGrows: there is more room where there are many workers, and never less than any frame needs.
+func TestRoomGrows(t *testing.T) {
+	for workers, want := range map[int]int{1: leastRoom, 12: leastRoom, 13: 13 * workerRoom, 100: 100 * workerRoom} {
+		r := newRoom(workers)
+		if r.size != want || !r.TryAcquire(int64(want)) || r.TryAcquire(1) {
+			t.Errorf("%d workers have %d bytes, want %d", workers, r.size, want)
+		}
+	}
+	if most := buffered(format.MaxFrameRaw) + mostBeside(format.MaxDepth); most > leastRoom {
+		t.Errorf("a frame may need %d bytes", most)
 	}
 }

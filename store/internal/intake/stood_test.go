@@ -88,6 +88,7 @@ func TestStandOn(t *testing.T) {
 		"those that are unlike":      {[]Stood{at(1, 1), at(1, 3)}, ""},
 		"one that it is hardly like": {[]Stood{at(6, 0)}, ""},
 		"one twice":                  {[]Stood{at(1, 2), at(1, 2)}, "1:2"},
+		"one time and again":         {append(slices.Repeat([]Stood{at(1, 2)}, 1000), at(1, 0)), "1:2 1:0"}, // it takes up no room of others
 		"its equal does not help":    {[]Stood{at(2, 0), at(1, 0)}, "2:0"},
 		"one of depth 2":             {[]Stood{at(3, 0)}, "2:0"},
 		"another than is said":       {[]Stood{at(4, 0)}, ""},

@@ -31,12 +31,15 @@ func (l *Lease) CheckAfter(ctx context.Context, threat func(*ledger.Batch) bool)
 	return l.checkThere(ctx)
 }
 
-// checkThere gives ErrOvertaken where the lease was removed.
+// checkThere gives ErrOvertaken where the lease was removed, or does not show.
 func (l *Lease) checkThere(ctx context.Context) error {
 	// Renewals have other names: the first one stays as long as the lease.
 	_, err := l.r.storage.Stat(ctx, names.Lease(l.ID, 0))
-	if errors.Is(err, storage.ErrNotFound) {
+	switch {
+	case errors.Is(err, storage.ErrNotFound):
 		return fmt.Errorf("%s was removed: %w", names.Lease(l.ID, 0), ErrOvertaken)
+	case errors.Is(err, storage.ErrLate): // in its first minute; whoever looks for leases may not see it either
+		return fmt.Errorf("%s was removed, or does not show: %w (%w)", names.Lease(l.ID, 0), ErrOvertaken, err)
 	}
 	return err
 }

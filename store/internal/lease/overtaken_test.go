@@ -3,11 +3,13 @@ package lease
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/kistarchive/kist/store/internal/format"
+	"github.com/kistarchive/kist/store/internal/ledger"
 	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/storagetest"
@@ -97,4 +99,34 @@ func TestExplain(t *testing.T) {
 			}
 		})
 	}
+}
+
+// A lease that does not show though it was put just now may have been removed as well as a storage may lag: both are told, and whoever
+// went by it is overtaken.
+func TestDoesNotShow(t *testing.T) {
+	leased(t, func(t *testing.T, r *Leases, st *storagetest.Faulty) {
+		l := take(t, r)
+		defer l.End(t.Context())
+		none := func(*ledger.Batch) bool { return false }
+		for _, test := range []struct {
+			stat error
+			want []error
+		}{
+			{storage.ErrLate, []error{ErrOvertaken, storage.ErrLate}},
+			{storage.ErrNotFound, []error{ErrOvertaken}},
+			{fs.ErrPermission, []error{fs.ErrPermission}},
+		} {
+			st.Inject(storagetest.Fault{Method: storagetest.Stat, Err: test.stat})
+			err := l.CheckAfter(t.Context(), none)
+			for _, want := range test.want {
+				if !errors.Is(err, want) {
+					t.Errorf("%v: %v, want %v", test.stat, err, want)
+				}
+			}
+			if errors.Is(err, ErrOvertaken) != (len(test.want) == 2 || test.stat == storage.ErrNotFound) {
+				t.Errorf("%v: %v", test.stat, err)
+			}
+		}
+		st.Inject()
+	})
 }

@@ -25,7 +25,6 @@ const mostFooting = format.MaxFrameChunks
 
 // add adds what a frame stood on. What lies further below comes last: no more of all is read than some frames.
 func (t *footing) add(f *format.Frame) {
-	t.seen[f] = true
 	var lower []*format.Frame
 	for _, b := range f.Bases {
 		s := t.v.stock[b.Slab]

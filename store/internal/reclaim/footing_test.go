@@ -98,3 +98,19 @@ func TestInstead(t *testing.T) {
 		t.Errorf("the next one is to stand on %v, not %v", got, want)
 	}
 }
+
+// TestInsteadOfNothing: a base that a forged table names where its slab has none, or in a slab that is not there, has nothing in its place, nor has one
+// that stays.
+func TestInsteadOfNothing(t *testing.T) {
+	v := surveyed([][]format.Frame{{plain()}, {plain()}, {standing(1, on(1, 1)), standing(1, on(9, 0)), standing(1, on(2, 0))}})
+	m := &mover{v: v, left: make(map[format.SlabID]bool), ids: make(map[format.SlabID][]crypt.Identity), instead: make(map[int][]base)}
+	for _, s := range v.order {
+		m.left[s.id], m.ids[s.id] = s != v.slab(2), make([]crypt.Identity, s.chunks)
+	}
+	for frame := range v.slab(3).frames {
+		m.moved(v.slab(3), frame, 0)
+	}
+	if len(m.instead) > 0 {
+		t.Errorf("in the place of %v", m.instead)
+	}
+}

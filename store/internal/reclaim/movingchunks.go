@@ -54,30 +54,43 @@ func (m *mover) parts(victims []*stocked) (all []part) {
 
 // moveChunks takes in the chunks of slabs that are needed.
 func (m *mover) moveChunks(ctx context.Context, victims []*stocked) error {
-	free := make(chan []byte, 2*framesAhead) // buffers to use again
+	free := make(spares, 2*framesAhead)
 	t := &partTaker{mover: m, hasher: m.r.vault.Keys().NewHasher()}
 	return vault.InOrderWithin(ctx, m.parts(victims), framesAhead, bytesAhead, part.bytes,
 		func(ctx context.Context, p part) ([]byte, error) {
-			var buf []byte
-			select {
-			case buf = <-free:
-			default:
-			}
-			return m.read(ctx, p, buf)
+			return m.read(ctx, p, free.get())
 		},
 		func(p part, raw []byte, err error) error {
 			if err == nil {
 				err = t.take(p, raw)
 			}
-			if cap(raw) > 2*format.FrameTarget {
-				return err // it is not to stay
-			}
-			select {
-			case free <- raw:
-			default:
-			}
+			free.put(raw)
 			return err
 		})
+}
+
+// spares are buffers to use again.
+type spares chan []byte
+
+// get gives one, or nil.
+func (s spares) get() []byte {
+	select {
+	case buf := <-s:
+		return buf
+	default:
+		return nil
+	}
+}
+
+// put keeps a buffer, unless there are enough, or it is longer than nearly all frames take: it would stay so.
+func (s spares) put(buf []byte) {
+	if cap(buf) > 2*format.FrameTarget {
+		return
+	}
+	select {
+	case s <- buf:
+	default:
+	}
 }
 
 // read gives the chunks of a part.

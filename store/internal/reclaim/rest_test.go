@@ -43,7 +43,11 @@ func TestRest(t *testing.T) {
 		"the first base is the first chunk's": {slabs: [][]format.Frame{{plain(), plain()}, {two}}, asked: []place{{1, 0}, {2, 0}}, lot: []byte{1, 2}, want: 50 + 5},
 		"and the second one the second's":     {slabs: [][]format.Frame{{plain(), plain()}, {two}}, asked: []place{{1, 0}, {2, 1}}, lot: []byte{1, 2}, want: 50 + 50},
 		"bases in a circle":                   {slabs: [][]format.Frame{{standing(1, on(2, 0))}, {standing(1, on(1, 0)), standing(1, on(1, 0))}}, asked: []place{{2, 1}}, lot: []byte{1, 2}, want: 10},
+		"bases in a circle do not help alone": {slabs: [][]format.Frame{{standing(1, on(2, 0))}, {standing(1, on(1, 0))}, {plain(), standing(1, on(1, 0))}}, asked: []place{{3, 0}, {3, 1}}, lot: []byte{3}, alone: true, want: 150},
 		"what lies beside them, by chunks":    {slabs: [][]format.Frame{{plain(), plain(), plain(), plain()}}, beside: 20, asked: []place{{1, 0}}, lot: []byte{1}, want: 50 + 5},
+		"longer frames than the slab":         {slabs: [][]format.Frame{{plain(), plain()}}, beside: -20, asked: []place{{1, 0}}, lot: []byte{1}, want: 50},
+		"no frames":                           {slabs: [][]format.Frame{{}}, beside: 20, lot: []byte{1}, want: 0},
+		"a base of no chunks":                 {slabs: [][]format.Frame{{plain()}, {standing(1, format.Base{Slab: slabID(1)})}}, asked: []place{{2, 0}}, lot: []byte{2}, want: 10},
 		"never less than it took":             {slabs: [][]format.Frame{{light}, {standing(1, on(1, 0))}}, asked: []place{{2, 0}}, lot: []byte{1, 2}, want: 10},
 	} {
 		v := surveyed(c.slabs, c.absent...)
@@ -57,6 +61,11 @@ func TestRest(t *testing.T) {
 		for range 2 { // what one reckoning marks, the next one does not find
 			if got := v.rest(lot, c.alone); got != c.want {
 				t.Errorf("%s: %d bytes, not %d", name, got, c.want)
+			}
+		}
+		for _, s := range lot {
+			if s.moves {
+				t.Errorf("%s: slab %d is taken to move from now on", name, s.id[0])
 			}
 		}
 	}

@@ -21,8 +21,8 @@ import (
 // on every medium, as Put does not; the others have put nothing then. So the first settings are put whether or not there are
 // some, and go again where there are none.
 
-// undoTime is how long taking back what was put may take, as where the storage is away by then.
-const undoTime = 5 * time.Second
+// lingerTime is how long may take what is done to the end after an interrupt, as taking back what was put: the storage may be away by then.
+const lingerTime = 5 * time.Second
 
 // build makes a repository of what a vault says about itself, and opens it. Where it fails, it takes back what it put; ErrLeft is among
 // the errors where it can't.
@@ -117,8 +117,14 @@ func putManifest(ctx context.Context, st storage.Storage, m *manifest, keys *cry
 	if err != nil {
 		return err
 	}
-	// An interrupt comes too late: the repository is made.
-	written, err := readManifest(context.WithoutCancel(ctx), st)
+	written, err := readManifest(ctx, st)
+	if ctx.Err() != nil { // an interrupt comes too late: the repository is made
+		long, cancel := lingering(ctx)
+		defer cancel()
+		if written, err = readManifest(long, st); long.Err() != nil {
+			err = context.Cause(ctx)
+		}
+	}
 	if err == nil && written.ID != m.ID {
 		err = ErrExists // by a release that claims nothing
 	}
@@ -160,7 +166,7 @@ func (b *builder) note(name string, content []byte, err error) error {
 // undo removes what was put, the last first: as long as kist.json is there, or may be, all stays that opens it, and the claim
 // goes when nothing else is left. It adds to why what may be left.
 func (b *builder) undo(ctx context.Context, why error) error {
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), undoTime)
+	ctx, cancel := lingering(ctx)
 	defer cancel()
 	var left []string
 	for i, o := range slices.Backward(b.put) {
@@ -196,5 +202,12 @@ func (b *builder) takeBack(ctx context.Context, o built) error {
 
 // letGo removes the claim. What stays of it where nothing may be removed says what holds without it.
 func (b *builder) letGo(ctx context.Context) {
-	b.takeBack(context.WithoutCancel(ctx), b.put[0])
+	ctx, cancel := lingering(ctx)
+	defer cancel()
+	b.takeBack(ctx, b.put[0])
+}
+
+// lingering gives a context for what is to be done though ctx may have ended.
+func lingering(ctx context.Context) (context.Context, context.CancelFunc) {
+	return context.WithTimeout(context.WithoutCancel(ctx), lingerTime)
 }

@@ -53,8 +53,9 @@ var (
 	// ErrAnswer is returned where the store answers what was not asked for: it, or what is between, is broken.
 	ErrAnswer = errors.New("the answer is not what was asked for: see that the endpoint is an object store's")
 
-	// ErrLate is returned where the store does not show what it took, or shows what it removed, and goes on so for some seconds.
-	ErrLate = errors.New("the object store does not show what it has just taken or removed: it keeps nothing, or a gateway, a cache or a second site shows what was a while ago: have all machines use one that is up to date")
+	// ErrLate is returned where the store does not show what it took, or shows what it removed, and goes on so for some seconds. It
+	// is storage.ErrLate, too.
+	ErrLate = sentinel.New("the object store does not show what it has just taken or removed: it keeps nothing, or a gateway, a cache or a second site shows what was a while ago: have all machines use one that is up to date", storage.ErrLate)
 
 	// ErrCondition is returned where the store refuses conditional writes, without which names can't be given out safely.
 	ErrCondition = errors.New("the object store refuses conditional writes (If-None-Match): a newer release of it, or another one, is needed")

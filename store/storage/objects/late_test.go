@@ -44,6 +44,8 @@ func (m *mixed) RoundTrip(r *http.Request) (*http.Response, error) {
 	return answer, nil
 }
 
+func newDice() *rand.Rand { return rand.New(rand.NewPCG(1, 1)) }
+
 // through gives a storage by some of the gateways to a store, and what tells whether it was found to lag.
 func through(t *testing.T, g *objectstest.Gateways, ways ...objectstest.Gateway) (*objects.Storage, *bool) {
 	t.Helper()
@@ -52,7 +54,7 @@ func through(t *testing.T, g *objectstest.Gateways, ways ...objectstest.Gateway)
 		Address:     objects.Address{Bucket: "seeds", Prefix: "hazel/kist", Endpoint: "http://hazel"},
 		Credentials: keys,
 		Late:        func() { *late = true },
-	}, &mixed{to: g, ways: ways, dice: rand.New(rand.NewPCG(1, 1))})
+	}, &mixed{to: g, ways: ways, dice: newDice()})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -138,13 +140,18 @@ func TestLateList(t *testing.T) {
 	})
 }
 
-// TestLateForAMoment: a list that has after a moment what was put is told as well.
+// TestLateForAMoment: what comes after a moment, by a list or by its name, is told as well.
 func TestLateForAMoment(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s, late := through(t, objectstest.NewGateways(), objectstest.Gateway{Lag: 2 * time.Second})
 		mark(t, s, "leases/mark")
 		if infos, err := s.List(t.Context(), "leases"); err != nil || len(infos) != 1 || !*late {
 			t.Errorf("%v, %v, told that it lags: %v", infos, err, *late)
+		}
+		s, late = through(t, objectstest.NewGateways(), objectstest.Gateway{Lag: 2 * time.Second})
+		mark(t, s, "leases/mark")
+		if _, err := s.Stat(t.Context(), "leases/mark"); err != nil || !*late {
+			t.Errorf("%v, told that it lags: %v", err, *late)
 		}
 	})
 }

@@ -242,6 +242,28 @@ func TestTimeOfTheStore(t *testing.T) {
 	}
 }
 
+// Each request by which something shows goes by a connection of its own: one gateway has all of one. A store that heeds the condition now
+// and then does not heed it.
+func TestProbeSpreads(t *testing.T) {
+	f := newFake(t)
+	by := make(map[string]bool)
+	f.Ignores = true
+	f.After = func(_ http.ResponseWriter, r *http.Request) bool {
+		f.Set(func() {
+			by[r.RemoteAddr] = true
+			f.Ignores = f.Ignores && r.Method != http.MethodDelete // in the first try alone
+		})
+		return false
+	}
+	got, err := f.open().Probe(t.Context())
+	if want := 5 * (2 + 2 + 2); err != nil || len(by) < want { // put twice, read and listed, and that again once it is removed
+		t.Errorf("%d connections, want %d, %v", len(by), want, err)
+	}
+	if got.Conditional != objects.No {
+		t.Errorf("the condition is heeded: %v", got.Conditional)
+	}
+}
+
 func TestProbe(t *testing.T) {
 	f := newFake(t)
 	for _, test := range []struct {
