@@ -44,6 +44,10 @@ type ReclaimOptions struct {
 	// Waiting, if set, is called before it waits until other machines can see what
 	// it announced.
 	Waiting func(time.Duration)
+	// CantRemove, if set, is called at most once, before the first wait, where the storage refuses to remove what this run itself put
+	// just before. Where that is so because the user or key may not remove, the run fails after the waits (fs.ErrPermission); where the
+	// storage locks what is put for a time, what is older may go.
+	CantRemove func()
 }
 
 // ToDeltasOptions say how much of what was stored without deltas is stored anew with them. It is done batch by batch, those slabs
@@ -152,7 +156,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	}
 	done, err := do(ctx, reclaim.Options{
 		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Reserve: o.Reserve, Host: o.Host, Meter: g.meter("ReclaimOptions.Progress", o.Progress), Waiting: g.waiting(o.Waiting),
-		ToDeltas: g.toDeltas(o.ToDeltas),
+		CantRemove: g.cantRemove(o.CantRemove), ToDeltas: g.toDeltas(o.ToDeltas),
 	})
 	if done == nil {
 		return nil, err

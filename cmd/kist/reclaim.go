@@ -103,6 +103,10 @@ func (a *app) reclaim(c *cli.Context) error {
 		a.Say("%s", waitingText(d, waited))
 		waited = true
 	}
+	o.CantRemove = func() {
+		end()
+		a.Warn("not even what this run put just before can be removed. If that is so because this key or user may not remove, nothing comes free, and it is of no use to wait: reclaim by one that may. If the storage locks what is put for a time, what is older may still go")
+	}
 	ctx, cancel := a.untilLate(c.Context)
 	defer cancel()
 	out, err := r.Reclaim(ctx, *o)

@@ -98,8 +98,13 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 		if most := c.o.ToDeltas.For; len(batch) == 0 || c.allRefused() || !first && most > 0 && time.Since(begun)+last > most {
 			break
 		}
-		if begin := c.o.ToDeltas.Begin; first && begin != nil {
-			begin(out.Left, out.LeftBytes)
+		if first {
+			if err := c.mayRemove(ctx); err != nil {
+				return err
+			}
+			if begin := c.o.ToDeltas.Begin; begin != nil {
+				begin(out.Left, out.LeftBytes)
+			}
 		}
 		began, freed := time.Now(), c.out.Freed
 		written, err := c.storeBatch(ctx, batch)
