@@ -63,7 +63,8 @@ type ToDeltasOptions struct {
 	// Batch is how many bytes of slabs are stored anew at a time, about, and so what is done again after a crash.
 	// 0: 512 MiB, and 1 MiB more for each capture, as a batch may give each a further index file.
 	Batch int64
-	// Room is how many bytes may be written before anything comes free, as those that are free on the medium. It ends where the next
+	// Room is how many bytes may be written before anything comes free, as those that are free on the medium when the run begins; what the
+	// run frees adds to it. It ends where the next
 	// batch might come to more than that less 64 MiB, or less a quarter of Room where that is less; each is held to at most 9/8 of what
 	// it was. 0: any number.
 	Room int64

@@ -61,7 +61,7 @@ func (r *Keeper) Reclaim(ctx context.Context, o Options) (out *Report, err error
 		done, err := r.reclaim(ctx, o)
 		out = out.and(done)
 		if o.ToDeltas != nil {
-			o.ToDeltas = &ToDeltas{Room: 1} // on a full medium there is none: what is left is told alone
+			o.ToDeltas = &ToDeltas{Full: true} // what is left is told alone
 		}
 		return err
 	})
