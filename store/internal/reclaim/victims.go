@@ -21,9 +21,10 @@ const leastGain = 0.01
 
 // partly are slabs that can be moved together, and what comes free then.
 type partly struct {
-	lot   []*stocked
-	dead  int64
-	share float64
+	lot      []*stocked
+	free     int64
+	promised int64 // of that
+	share    float64
 }
 
 // victims gives the slabs whose rests are to be moved.
@@ -35,16 +36,17 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 	chosen := v.harmedVictims(stays, minDead > 0)
 	movable := v.movable(stays)
 	var stored, dead int64
+	deads := make(map[*stocked]int64)
 	for _, s := range v.order {
 		if !stays[s] {
-			stored += s.info.Size
-			dead += v.dead(s)
+			deads[s] = v.dead(s)
+			stored, dead = stored+s.info.Size, dead+deads[s]
 		}
 	}
 	var all []partly
 	for _, lot := range v.lots(movable) {
 		if n, size := v.freed(lot); n > 0 {
-			all = append(all, partly{lot, n, float64(n) / float64(size)})
+			all = append(all, partly{lot, n, v.promised(lot, n), float64(n) / float64(size)})
 		}
 	}
 	slices.SortStableFunc(all, func(a, b partly) int { return cmp.Compare(b.share, a.share) })
@@ -53,19 +55,29 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 		among[s] = true
 	}
 	for _, p := range all {
-		if minDead > 0 && p.share < minDead || minDead == 0 && (p.share < leastGain || MayStay(dead, stored)) {
+		if p.share < cmp.Or(minDead, leastGain) {
 			break
+		}
+		gain := p.promised
+		for _, s := range p.lot {
+			if among[s] {
+				gain -= deads[s]
+			}
+		}
+		// What only holds what stands on it is not dead, and yet comes free: of many captures that went it may be more than that.
+		if minDead == 0 && MayStay(dead, stored) && MayStay(gain, stored) {
+			continue
 		}
 		more := false
 		for _, s := range p.lot {
 			if !among[s] {
 				among[s], more = true, true
 				chosen = append(chosen, s)
-				dead -= v.dead(s)
+				dead -= deads[s]
 			}
 		}
 		if more { // else it goes with what it stands on
-			stored -= p.dead
+			stored -= p.free
 		}
 	}
 	return chosen
@@ -148,12 +160,12 @@ const (
 	lotSteps = 8
 )
 
-// lots gives what can be moved together, for each slab of which something is dead: with few others, just what must be moved
+// lots gives what can be moved together, for each slab of which something may come free: with few others, just what must be moved
 // with it.
 func (v *survey) lots(movable []*stocked) (lots [][]*stocked) {
 	var big []*stocked
 	for _, s := range movable {
-		if v.dead(s) == 0 {
+		if !v.spares(s) {
 			continue
 		}
 		if lot := v.lotUpTo(s, mostLot); lot != nil {
@@ -167,7 +179,7 @@ func (v *survey) lots(movable []*stocked) (lots [][]*stocked) {
 	}
 	for _, together := range v.joined(movable) {
 		for n := len(together); ; n -= n / lotSteps {
-			for n > mostLot && v.dead(together[n-1]) == 0 {
+			for n > mostLot && !v.spares(together[n-1]) {
 				n-- // nothing that has to be moved stands on it
 			}
 			if n <= mostLot {
@@ -177,6 +189,21 @@ func (v *survey) lots(movable []*stocked) (lots [][]*stocked) {
 		}
 	}
 	return lots
+}
+
+// spares tells of a slab that some of it is there only for what stands on it, or dead.
+func (v *survey) spares(s *stocked) bool {
+	at := s.first
+	for i := range s.frames {
+		n := len(s.frames[i].Chunks)
+		for j := range n {
+			if !s.frames[i].Padding && !v.asked.has(at+j) {
+				return !s.short
+			}
+		}
+		at += n
+	}
+	return false
 }
 
 // joined gives the movable slabs that stand on others, or these on them, by any way, in the order of movable: what comes first
@@ -226,18 +253,20 @@ func (v *survey) movesAlone(s *stocked) bool {
 	return n >= 0
 }
 
-// written gives how many bytes are promised to be written at the most if some slabs are moved together. What comes free only as
-// chunks take the place of what they stood on is promised by half: how like each other they are is not known.
+// written gives how many bytes are promised to be written at the most if some slabs are moved together.
 func (v *survey) written(lot []*stocked) int64 {
 	freed, size := v.freed(lot)
+	return size - v.promised(lot, freed)
+}
+
+// promised gives how much is promised of what comes free if some slabs are moved together. What does so only as chunks take the
+// place of what they stood on is promised by half: how like each other they are is not known.
+func (v *survey) promised(lot []*stocked, freed int64) int64 {
 	dead := int64(0)
 	for _, s := range lot {
 		dead += v.dead(s)
 	}
-	if more := freed - dead; more > 0 {
-		freed -= more / 2
-	}
-	return size - freed
+	return freed - max(0, freed-dead)/2
 }
 
 // freed gives how many bytes come free if some slabs are moved together, and how many they have.

@@ -68,6 +68,30 @@ func TestLeastGain(t *testing.T) {
 	}
 }
 
+// TestBasesComeFree: what no recipe names is no reason to stay where all that it holds is moved with it, though nothing is dead: unless what
+// is promised of that is at most 3 % of what is stored.
+func TestBasesComeFree(t *testing.T) {
+	for chunks, want := range map[int][]byte{1: {1, 2}, 30: nil} {
+		v := surveyed([][]format.Frame{{plain()}, {standing(1, on(1, 0))}, slices.Repeat([]format.Frame{plain()}, chunks)})
+		all := []place{{2, 0}}
+		for n := range chunks {
+			all = append(all, place{3, n})
+		}
+		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
+			v.set(b, all...)
+		}
+		v.holdBases()
+		var got []byte
+		for _, s := range v.victims(0, nil) {
+			got = append(got, s.id[0])
+		}
+		slices.Sort(got)
+		if !slices.Equal(got, want) {
+			t.Errorf("beside %d chunks %v are moved, not %v", chunks, got, want)
+		}
+	}
+}
+
 // TestWritten: what is dead is promised, and half of what comes free as something takes the place of its base.
 func TestWritten(t *testing.T) {
 	for name, c := range map[string]struct {
