@@ -24,7 +24,8 @@ type ReclaimOptions struct {
 	Grace time.Duration
 	// MinDead is the share of a slab, from 0 to 1, that nothing needs for which the
 	// rest is moved to a new slab. 0 means: of as many slabs, the deadest first, as it
-	// takes until at most 3 % of what is stored is dead; but none of which less than 1 % would come free.
+	// takes until at most 3 % of what is stored is dead, and further ones where more than that would come free with what is there only
+	// for what stands on it; but none of which less than 1 % would come free.
 	MinDead float64
 	// AcceptUnexplained frees slabs that no capture needs also where that is most of what
 	// is stored and no retirement explains it: see ErrUnexplained.

@@ -115,6 +115,42 @@ func TestWritten(t *testing.T) {
 	}
 }
 
+// TestPromisedOfCrowds: where many frames stand on the same, and many on those of other slabs, two thirds are promised.
+func TestPromisedOfCrowds(t *testing.T) {
+	for name, c := range map[string]struct {
+		same, others int // frames that stand on the first chunk, and on one each
+		want         int64
+	}{
+		"a crowd":          {2 * crowd, 0, 34},
+		"nearly one":       {2*crowd - 1, 0, 50},
+		"each on others":   {0, 2 * crowd, 50},
+		"half on the same": {crowd, crowd, 34},
+		"less than half":   {crowd - 1, crowd + 1, 50},
+	} {
+		const apart = 40 // chunks between bases: more than are counted together
+		above := slices.Repeat([]format.Frame{standing(1, on(1, 0))}, c.same)
+		for i := range c.others {
+			above = append(above, standing(1, on(1, uint32(apart*(i+1)))))
+		}
+		v := surveyed([][]format.Frame{slices.Repeat([]format.Frame{plain()}, apart*(c.others+1)+1), above})
+		var all []place
+		for n := range v.slab(1).chunks - 1 {
+			all = append(all, place{1, n})
+		}
+		for n := range above {
+			all = append(all, place{2, n})
+		}
+		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
+			v.set(b, all...)
+		}
+		v.holdBases()
+		freed, size := v.freed(v.order)
+		if got := v.promised(v.order, freed); freed != 50 || got != c.want || v.written(v.order) != size-c.want {
+			t.Errorf("%s: %d bytes come free, %d are promised, not %d", name, freed, got, c.want)
+		}
+	}
+}
+
 // TestMovable: what stands on a slab comes before it, and what stays has all that it stands on stay. So do those of a circle.
 func TestMovable(t *testing.T) {
 	circle := [][]format.Frame{{standing(1, on(2, 0))}, {standing(1, on(1, 0))}, {plain()}}
