@@ -21,6 +21,10 @@ func MayStay(dead, stored int64) bool { return float64(dead) <= maxDead*float64(
 // bases go take more than they did, and what is planned is an estimate. Common practice, no source.
 const leastGain = 0.01
 
+// leastBeyond is that share of what is moved though no more is dead than may be: it is not to write much for little, again and again.
+// Common practice, no source.
+const leastBeyond = 0.1
+
 // partly are slabs that can be moved together, and what comes free then.
 type partly struct {
 	lot   []*stocked
@@ -79,7 +83,7 @@ func (v *survey) victims(minDead float64, others []lease.Writer) []*stocked {
 // givesLittle tells whether what comes free with some slabs may stay, beside what some among them free. What is there only for what
 // stands on it is not dead, and comes free as well: of many captures that went it may be more than what is.
 func (v *survey) givesLittle(p partly, among map[*stocked]bool, stored int64) bool {
-	if MayStay(p.free, stored) {
+	if p.share < leastBeyond || MayStay(p.free, stored) {
 		return true
 	}
 	chosen := slices.DeleteFunc(slices.Clone(p.lot), func(s *stocked) bool { return !among[s] })
@@ -277,8 +281,8 @@ func (v *survey) promised(lot []*stocked, freed int64) int64 {
 	return freed
 }
 
-// crowd is half of how many frames may stand on the same chunks (intake bounds it).
-const crowd = 64
+// crowd is three quarters of how many frames may stand on the same chunks (intake bounds it).
+const crowd = 96
 
 // crowded tells of slabs whether so much of them stands on the same chunks, and so much on those of earlier captures, that where it is
 // moved some of it becomes plain: how much differs by where cuts fall. Of tables of 28 to 34 MB, of rows alike, in eight states, half of
@@ -290,12 +294,12 @@ func (v *survey) crowded(lot []*stocked) bool {
 			f := &s.frames[i]
 			crowds.Count(intake.GroupsOf(f.Bases))
 			isOther := func(b format.Base) bool { return b.Slab != s.id }
-			if at := s.first + s.begins[i]; slices.ContainsFunc(f.Bases, isOther) && v.asked.any(at, at+len(f.Chunks)) {
+			if at := s.first + s.begins[i]; slices.ContainsFunc(f.Bases, isOther) && 2*v.asked.count(at, at+len(f.Chunks)) >= len(f.Chunks) {
 				later++
 			}
 		}
 	}
-	return later >= 2*crowd && slices.ContainsFunc(lot, func(s *stocked) bool {
+	return later >= crowd && slices.ContainsFunc(lot, func(s *stocked) bool {
 		return s.chunks > 0 && crowds.On(format.Base{Slab: s.id, Count: uint32(s.chunks)}) >= crowd
 	})
 }
