@@ -286,7 +286,7 @@ const crowd = 96
 
 // crowded tells of slabs whether so much of them stands on the same chunks, and so much on those of earlier captures, that where it is
 // moved some of it becomes plain: how much differs by where cuts fall. Of tables of 28 to 34 MB, of rows alike, in eight states, half of
-// which went, 0.5 to 1.4 of what was reckoned came.
+// which went, 0.4 to 1.4 of what was reckoned came.
 func (v *survey) crowded(lot []*stocked) bool {
 	crowds, later := new(intake.Crowds), 0
 	for _, s := range lot {
