@@ -174,6 +174,13 @@ func panicsAt(t *testing.T, f *fixture, c *store.Capture) map[string]func() erro
 			_, err := f.Reclaim(ctx, store.ReclaimOptions{Waiting: func(time.Duration) { panic(errWeevils) }})
 			return err
 		},
+		"ReclaimOptions.CantRemove": func() error {
+			locked := newFixture(t)
+			locked.prepareRemoval(random(11, 3<<20))
+			locked.lock().locked = func(storage.Info) bool { return true }
+			_, err := locked.Reclaim(ctx, store.ReclaimOptions{CantRemove: func() { panic(errWeevils) }})
+			return err
+		},
 		"ToDeltasOptions.Begin": func() error {
 			old, _, _ := aged(t, 1, 5)
 			old.setDeltas(store.DeltasOn)

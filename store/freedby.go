@@ -31,7 +31,8 @@ type Freed struct {
 //
 // [Repository.Reclaim] frees about as much: tables, padding and what else lies beside chunks come on top,
 // and of a slab that is still needed in part, only what is worth moving the rest for
-// (ReclaimOptions.MinDead).
+// (ReclaimOptions.MinDead). Where captures rest on each other by deltas it is a rough guess: what rests on what goes is stored anew, as
+// more or as less. ReclaimOptions.DryRun reckons with that.
 //
 // It reads what Usage reads, in one pass however many ids there are, and takes as much
 // memory. An id counts once; no ids free nothing. It fails with [ErrNotFound] for an id that is not

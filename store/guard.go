@@ -150,6 +150,18 @@ func (g *guard) waiting(waiting func(time.Duration)) func(time.Duration) {
 	}
 }
 
+// cantRemove guards ReclaimOptions.CantRemove.
+func (g *guard) cantRemove(say func()) func() {
+	if say == nil {
+		return nil
+	}
+	return func() {
+		if g.failed() == nil {
+			g.call("ReclaimOptions.CantRemove", say)
+		}
+	}
+}
+
 // toDeltas guards ToDeltasOptions.Begin.
 func (g *guard) toDeltas(o *ToDeltasOptions) *reclaim.ToDeltas {
 	if o == nil {

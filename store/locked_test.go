@@ -162,8 +162,8 @@ func reclaimLocked(t *testing.T, name string, locked func(storage.Info) bool) {
 }
 
 // TestToDeltasUnremovable: where nothing can be removed, nothing is put that would only come on top, neither what is
-// stored anew nor rests that are moved, and it is said after the waits that one removal takes (FORMAT.md, section 10). Where something can be removed, storing anew goes on, and waits no
-// more for what stays.
+// stored anew nor rests that are moved, and it fails after the waits that one removal takes (FORMAT.md, section 10), and says before them
+// that it may. Where something can be removed, storing anew goes on, and waits no more for what stays.
 func TestToDeltasUnremovable(t *testing.T) {
 	all := func(storage.Info) bool { return true }
 	slabs := func(info storage.Info) bool { return strings.HasPrefix(info.Name, "slabs/") }
@@ -199,7 +199,16 @@ func TestToDeltasUnremovable(t *testing.T) {
 				o := store.ReclaimOptions{Grace: test.grace, ToDeltas: &store.ToDeltasOptions{Batch: 1}}
 				var waited time.Duration
 				o.Waiting = func(d time.Duration) { waited += d }
+				told := 0
+				o.CantRemove = func() {
+					if told++; waited > 0 {
+						t.Error("it waits before it tells")
+					}
+				}
 				out, err := f.Reclaim(t.Context(), o)
+				if want := test.fails && test.waits > 0; want != (told > 0) || told > 1 {
+					t.Errorf("told %d times that nothing can be removed; wanted: %v", told, want)
+				}
 				if test.fails != errors.Is(err, fs.ErrPermission) {
 					t.Errorf("%v; refused: %v wanted", err, test.fails)
 				}
@@ -216,6 +225,30 @@ func TestToDeltasUnremovable(t *testing.T) {
 			})
 		})
 	}
+}
+
+// TestNothingAnewUnremovable: who may remove nothing fails at storing anew only where something is to be.
+func TestNothingAnewUnremovable(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, withDeltas(store.DeltasOff))
+		defer f.Close()
+		f.capture(changing(t, 0))
+		f.setDeltas(store.DeltasOn)
+		medium := f.lock()
+		for _, anew := range []bool{true, false} {
+			if !anew {
+				medium.locked = nil
+				f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, ToDeltas: &store.ToDeltasOptions{}})
+			}
+			medium.locked = func(storage.Info) bool { return true }
+			begun := false
+			out, err := f.Reclaim(t.Context(), store.ReclaimOptions{ToDeltas: &store.ToDeltasOptions{Begin: func(int, int64) { begun = true }}})
+			if anew != errors.Is(err, fs.ErrPermission) || !anew && err != nil || out.ToDeltas.Slabs > 0 || anew != (out.ToDeltas.Left > 0) || begun {
+				t.Errorf("something is to be stored anew: %v; %+v, %v; begun: %v", anew, out.ToDeltas, err, begun)
+			}
+			time.Sleep(time.Hour) // what stays of its lease is dead then
+		}
+	})
 }
 
 // TestRestsUnremovable: where nothing of what is to go can be removed, no rests are moved, run after run; and who can't remove the leases

@@ -24,7 +24,8 @@ type ReclaimOptions struct {
 	Grace time.Duration
 	// MinDead is the share of a slab, from 0 to 1, that nothing needs for which the
 	// rest is moved to a new slab. 0 means: of as many slabs, the deadest first, as it
-	// takes until at most 3 % of what is stored is dead; but none of which less than 1 % would come free.
+	// takes until at most 3 % of what is stored is dead, and further ones where more than that would come free with what is there only
+	// for what stands on it; but none of which less than 1 % would come free.
 	MinDead float64
 	// AcceptUnexplained frees slabs that no capture needs also where that is most of what
 	// is stored and no retirement explains it: see ErrUnexplained.
@@ -44,6 +45,10 @@ type ReclaimOptions struct {
 	// Waiting, if set, is called before it waits until other machines can see what
 	// it announced.
 	Waiting func(time.Duration)
+	// CantRemove, if set, is called at most once, before the first wait, where the storage refuses to remove what this run itself put
+	// just before. Where that is so because the user or key may not remove, the run fails after the waits (fs.ErrPermission); where the
+	// storage locks what is put for a time, what is older may go.
+	CantRemove func()
 }
 
 // ToDeltasOptions say how much of what was stored without deltas is stored anew with them. It is done batch by batch, those slabs
@@ -59,7 +64,8 @@ type ToDeltasOptions struct {
 	// Batch is how many bytes of slabs are stored anew at a time, about, and so what is done again after a crash.
 	// 0: 512 MiB, and 1 MiB more for each capture, as a batch may give each a further index file.
 	Batch int64
-	// Room is how many bytes may be written before anything comes free, as those that are free on the medium. It ends where the next
+	// Room is how many bytes may be written before anything comes free, as those that are free on the medium when the run begins; what the
+	// run frees adds to it. It ends where the next
 	// batch might come to more than that less 64 MiB, or less a quarter of Room where that is less; each is held to at most 9/8 of what
 	// it was. 0: any number.
 	Room int64
@@ -152,7 +158,7 @@ func (r *Repository) Reclaim(ctx context.Context, o ReclaimOptions) (out *Reclai
 	}
 	done, err := do(ctx, reclaim.Options{
 		Grace: o.Grace, MinDead: o.MinDead, AcceptUnexplained: o.AcceptUnexplained, Reserve: o.Reserve, Host: o.Host, Meter: g.meter("ReclaimOptions.Progress", o.Progress), Waiting: g.waiting(o.Waiting),
-		ToDeltas: g.toDeltas(o.ToDeltas),
+		CantRemove: g.cantRemove(o.CantRemove), ToDeltas: g.toDeltas(o.ToDeltas),
 	})
 	if done == nil {
 		return nil, err

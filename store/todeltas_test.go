@@ -279,6 +279,41 @@ func TestToDeltasRoom(t *testing.T) {
 	f.wantAll(captures, streams)
 }
 
+// TestToDeltasInFreedRoom: with little room, a run that frees what slabs were that an earlier one stored anew goes on in that room, as its
+// plan says; one that comes before tells again what it needs.
+func TestToDeltasInFreedRoom(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFixtureOf(t, withDeltas(store.DeltasOff))
+		defer f.Close()
+		var captures []*store.Capture
+		var streams [][]byte
+		for n := range 3 { // slabs of the same length, of which none gains
+			streams = append(streams, random(byte(n), 200_000))
+			captures = append(captures, f.capture(streams[n]))
+		}
+		f.setDeltas(store.DeltasOn)
+		o := store.ReclaimOptions{ToDeltas: &store.ToDeltasOptions{Batch: 1}}
+		run := func(room int64, slabs, left int, noRoom bool) (needs int64) {
+			t.Helper()
+			o.ToDeltas.Room = room
+			a := f.reclaim(o).ToDeltas
+			if a.Slabs != slabs || a.Left != left || a.NoRoom != noRoom {
+				t.Errorf("with a room of %d: %+v; want %d, and %d left", room, a, slabs, left)
+			}
+			return a.Needs
+		}
+		needs := run(1, 0, 3, true)
+		needs = run(needs, 1, 2, true)
+		run(needs*3/4, 0, 2, true)
+		time.Sleep(f.Grace() + time.Hour)
+		o.DryRun = true
+		run(needs*3/4, 0, 2, false)
+		o.DryRun = false
+		run(needs*3/4, 1, 1, true)
+		f.wantAll(captures, streams)
+	})
+}
+
 // TestToDeltasWithLater stores slabs anew on which others stand: these come along, no frame is deeper than may be, and
 // what is stored comes to that of a fresh repository.
 func TestToDeltasWithLater(t *testing.T) {

@@ -103,6 +103,10 @@ func (a *app) reclaim(c *cli.Context) error {
 		a.Say("%s", waitingText(d, waited))
 		waited = true
 	}
+	o.CantRemove = func() {
+		end()
+		a.Warn("not even what this run put just before can be removed. If that is so because this key or user may not remove, nothing comes free, and it is of no use to wait: reclaim by one that may. If the storage locks what is put for a time, what is older may still go")
+	}
 	ctx, cancel := a.untilLate(c.Context)
 	defer cancel()
 	out, err := r.Reclaim(ctx, *o)
@@ -216,19 +220,26 @@ func reclaimedLines(out *store.Reclaimed, o *store.ReclaimOptions) []string {
 		if out.Written > 0 && out.Freed > out.Written {
 			net = fmt.Sprintf(" %s %s less than before.", takes, screen.Size(uint64(out.Freed-out.Written)))
 		}
-		what := "tables and leftovers"
-		switch {
-		case len(out.Captures) == 0 && out.Slabs > 0:
-			what = slabs(out.Slabs) + ", and what belongs to them"
-		case len(out.Captures) > 0:
-			what = fmt.Sprintf("%s, %s, and what belongs to them", screen.Count(len(out.Captures), "capture", "captures"), slabs(out.Slabs))
-		}
-		add("%s %s: %s.%s", freed, screen.Size(uint64(out.Freed)), what, net)
+		add("%s %s: %s.%s", freed, screen.Size(uint64(out.Freed)), freedText(len(out.Captures), out.Slabs), net)
 	}
 	if len(lines) == 0 {
 		add("Nothing to free now.")
 	}
 	return append(lines, outlookLines(out, plan, time.Now())...)
+}
+
+// freedText says what it is that comes free. Slabs go without captures where these went before, or what was needed of them was moved.
+func freedText(captures, slabs int) string {
+	switch with := ", and what belongs to " + themOrIt(captures+slabs); {
+	case captures == 0 && slabs == 0:
+		return "tables and leftovers"
+	case captures == 0:
+		return screen.Count(slabs, "slab", "slabs") + " that no capture needs any more" + with
+	case slabs == 0:
+		return screen.Count(captures, "capture", "captures") + ", and no slab: other captures need what is in them, or they go later"
+	default:
+		return screen.Count(captures, "capture", "captures") + ", " + screen.Count(slabs, "slab", "slabs") + with
+	}
 }
 
 // outlookLines tells what later runs will free.

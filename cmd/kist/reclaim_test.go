@@ -24,6 +24,24 @@ func TestWaitingText(t *testing.T) {
 	}
 }
 
+// TestFreedText: what comes free is named, and nothing of which there is none.
+func TestFreedText(t *testing.T) {
+	for _, test := range []struct {
+		captures, slabs int
+		want            string
+	}{
+		{0, 0, "tables and leftovers"},
+		{0, 1, "1 slab that no capture needs any more, and what belongs to it"},
+		{0, 6, "6 slabs that no capture needs any more, and what belongs to them"},
+		{1, 0, "1 capture, and no slab: other captures need what is in them, or they go later"},
+		{2, 1, "2 captures, 1 slab, and what belongs to them"},
+	} {
+		if got := freedText(test.captures, test.slabs); got != test.want {
+			t.Errorf("%d captures, %d slabs: %q, not %q", test.captures, test.slabs, got, test.want)
+		}
+	}
+}
+
 // TestMayStay: what reclaim may leave is 3 % of what is stored, but for the reserve.
 func TestMayStay(t *testing.T) {
 	for _, test := range []struct {

@@ -77,7 +77,7 @@ func anewLines(d *store.ToDeltas, o *store.ToDeltasOptions, plan bool, out *stor
 	case d.NoRoom:
 		line := "Left for want of room: " + slabs(d.Left, d.LeftBytes) + ". kist reclaim --to-deltas goes on there where " + screen.Size(uint64(d.Needs)) + " are free"
 		if out.Announced > 0 {
-			line += ", as once a run after the grace time has freed what others were"
+			line += "; run after the grace time, it first frees what others were"
 		}
 		lines = append(lines, line+".")
 	default:

@@ -46,7 +46,9 @@ retire. It is what the captures keep together, so mostly more than the sum of
 what each keeps alone. kist reclaim frees it once they are retired and the grace
 time has passed, to within two roundings: of slabs that others still need, up to
 3 % of what is stored stays (--min-dead); and tables and padding, at most 12 %, go
-with what goes.
+with what goes. Where captures rest on each other by deltas it is a rough guess: what
+rests on what goes is stored anew, as more or as less, and kist reclaim --dry-run
+reckons with that once they are retired.
 
 --page writes one file that needs nothing else, for a browser or a printer: stored
 against captured over time, what each capture added and alone keeps, what each name
@@ -250,7 +252,7 @@ func (a *app) printUsage(u *store.Usage, o store.UsageOptions, retired int, inBu
 	} else {
 		a.Printf("%s of %s: %s stored%s\n", screen.Count(len(u.Captures), "capture", "captures"), screen.Size(uint64(u.Captured)),
 			screen.Size(uint64(u.Total.Stored)), ofStreams(u.Total.Stored, u.Captured))
-		a.Printf("Without them %s would come free; the rest others need, too.\n", screen.Size(uint64(u.Total.Alone)))
+		a.Printf("Without them about %s would come free; the rest others need, too.\n", screen.Size(uint64(u.Total.Alone)))
 	}
 	a.printSaved(u.Total)
 	if u.Reclaimable > 0 {

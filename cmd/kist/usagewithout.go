@@ -54,11 +54,14 @@ func (a *app) printFreed(c *cli.Context, p *retirement, freed *store.Freed) erro
 		a.Printf("\n")
 	}
 	p.sayOnlyVersions(a)
-	atMost := ""
-	if len(freed.Unread)+len(freed.InPart) > 0 {
-		atMost = "at most "
+	about := ""
+	switch {
+	case len(freed.Unread)+len(freed.InPart) > 0:
+		about = "at most "
+	case freed.Bytes > 0:
+		about = "about "
 	}
-	a.Printf("Without %s %s%s would come free", screen.Count(len(going), "capture", "captures"), atMost, screen.Size(uint64(freed.Bytes)))
+	a.Printf("Without %s %s%s would come free", screen.Count(len(going), "capture", "captures"), about, screen.Size(uint64(freed.Bytes)))
 	if len(c.Args().Slice()) == 0 {
 		a.Printf(", by %s, of %s", strings.TrimPrefix(p.reason, "rotation: "), screen.Count(len(p.decisions), "capture", "captures"))
 	}
@@ -94,9 +97,9 @@ func (p *retirement) sayFreed(c *cli.Context, a *app, r *repository) error {
 	case err != nil:
 		return err
 	case freed.MayStay:
-		a.Say("%s would come free by it: kist reclaim frees that after the grace time, or leaves it: %s.", screen.Size(uint64(freed.Bytes)), leavesDead)
+		a.Say("About %s would come free by it: kist reclaim frees that after the grace time, or leaves it: %s.", screen.Size(uint64(freed.Bytes)), leavesDead)
 	default:
-		a.Say("%s would come free by it: kist reclaim frees that after the grace time.", screen.Size(uint64(freed.Bytes)))
+		a.Say("About %s would come free by it: kist reclaim frees that after the grace time.", screen.Size(uint64(freed.Bytes)))
 	}
 	return nil
 }

@@ -37,30 +37,38 @@ func (r *Keeper) Plan(ctx context.Context, o Options) (*Report, error) {
 			return nil, err
 		}
 	}
+	c.planRemoval()
 	if o.ToDeltas != nil {
-		lots, err := c.v.withoutDeltas(ctx, c.waiting, make(map[format.SlabID]bool))
-		if err != nil {
+		if err := c.planAnew(ctx); err != nil {
 			return nil, err
 		}
-		c.out.ToDeltas = &Anew{}
-		c.out.ToDeltas.Left, c.out.ToDeltas.LeftBytes = total(lots)
-		c.out.ToDeltas.noteRoom(c.v.batchOf(lots, o.ToDeltas, o.ToDeltas.Room), lots)
 	}
-	c.plan()
+	c.planMoving()
 	c.outlook()
 	c.out.Waiting = c.waiting
 	return c.out, nil
 }
 
-// plan adds up what would go. What is announced only now, or freed by moving rests,
-// goes at once only where there is no grace time.
-func (c *reclaimer) plan() {
-	v, out := c.v, c.out
-	victims := v.victims(c.o.MinDead, c.waiting)
-	out.Written += v.written(victims)
+// planAnew tells how much would be stored anew, once what goes before is gone.
+func (c *reclaimer) planAnew(ctx context.Context) error {
+	lots, err := c.v.withoutDeltas(ctx, c.waiting, make(map[format.SlabID]bool))
+	if err != nil {
+		return err
+	}
+	o, out := c.o.ToDeltas.with(c.out.Freed), &Anew{}
+	out.Left, out.LeftBytes = total(lots)
+	out.noteRoom(c.v.batchOf(lots, o, o.Room), lots)
+	c.out.ToDeltas = out
+	return nil
+}
+
+// planMoving adds up what would be moved. That comes free at once only where there is no grace time.
+func (c *reclaimer) planMoving() {
+	out, victims := c.out, c.v.victims(c.o.MinDead, c.waiting)
+	out.Written += c.v.written(victims)
 	for _, s := range victims {
 		out.Moved++
-		if v.grace <= 0 {
+		if c.v.grace <= 0 {
 			out.Slabs++
 			out.Freed += s.info.Size
 		} else {
@@ -68,6 +76,11 @@ func (c *reclaimer) plan() {
 			out.Due += s.info.Size
 		}
 	}
+}
+
+// planRemoval adds up what would go. What is announced only now goes at once only where there is no grace time.
+func (c *reclaimer) planRemoval() {
+	v, out := c.v, c.out
 	due, known, young := v.due(), stock.NewExclusion(v.going), v.young(c.waiting)
 	g := &leaving{slabs: make(map[format.SlabID]*stocked)}
 	goes := len(c.waiting) == 0 // nothing does before writers are done

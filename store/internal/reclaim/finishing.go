@@ -22,6 +22,9 @@ func (c *reclaimer) finish(ctx context.Context) error {
 		// No slab goes, or none that this run did not find stuck, so no mark is needed: old generations that nobody reads any more may go.
 		return c.removeSuperseded(ctx, &leaving{})
 	}
+	if err := c.doubt(ctx); err != nil {
+		return err
+	}
 	ready, err := c.awaitWriters(ctx)
 	if err != nil || !ready {
 		return err
@@ -76,6 +79,20 @@ func (c *reclaimer) dueNow() *format.BatchRecord {
 		}
 	}
 	return record
+}
+
+// doubt finds out, before the first wait, whether this run may remove what it put, and says where not. What is to go is older, and may
+// be removed all the same, where a storage locks what is put for a time: so the run goes on.
+func (c *reclaimer) doubt(ctx context.Context) error {
+	if c.doubted || c.o.CantRemove == nil || c.patience(lease.SettleTime) <= 0 {
+		return nil
+	}
+	c.doubted = true
+	removes, err := c.lease.Removes(ctx)
+	if err == nil && !removes {
+		c.o.CantRemove()
+	}
+	return err
 }
 
 // awaitWriters waits until other machines see what was named finally, and tells

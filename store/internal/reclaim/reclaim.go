@@ -26,6 +26,7 @@ type Options struct {
 	Host              string // for people
 	Meter             *vault.Meter
 	Waiting           func(time.Duration) // called before it waits; or nil
+	CantRemove        func()              // called before that where not even what this run put can be removed; or nil
 	ToDeltas          *ToDeltas           // nil: what is stored without deltas stays so
 }
 
@@ -60,7 +61,7 @@ func (r *Keeper) Reclaim(ctx context.Context, o Options) (out *Report, err error
 		done, err := r.reclaim(ctx, o)
 		out = out.and(done)
 		if o.ToDeltas != nil {
-			o.ToDeltas = &ToDeltas{Room: 1} // on a full medium there is none: what is left is told alone
+			o.ToDeltas = &ToDeltas{Full: true} // what is left is told alone
 		}
 		return err
 	})
@@ -143,6 +144,7 @@ type reclaimer struct {
 	waiting []lease.Writer  // who is at work, so that what is to go waits
 	dead    map[string]bool // leases that were taken for dead
 	tried   map[string]bool // final marks by which this run removed what it could
+	doubted bool            // it was found out whether it may remove what it put
 
 	freeing sync.Mutex       // held to count in out.Freed, and for refused and refusal
 	refused map[string]int64 // lengths of what the storage refuses to remove, by name
@@ -154,14 +156,9 @@ func (c *reclaimer) run(ctx context.Context) error {
 	if err := c.pass(ctx); err != nil {
 		return err
 	}
-	if c.o.ToDeltas != nil || c.allRefused() {
-		removes, err := c.lease.Removes(ctx)
-		if err != nil {
+	if c.allRefused() {
+		if err := c.mayRemove(ctx); err != nil {
 			return err
-		}
-		if !removes {
-			c.outlook()
-			return c.refuse()
 		}
 	}
 	if c.o.ToDeltas != nil {
@@ -186,6 +183,16 @@ func (c *reclaimer) run(ctx context.Context) error {
 	c.clean(ctx)
 	c.outlook()
 	return nil
+}
+
+// mayRemove fails where the storage lets this run remove nothing at all.
+func (c *reclaimer) mayRemove(ctx context.Context) error {
+	removes, err := c.lease.Removes(ctx)
+	if err != nil || removes {
+		return err
+	}
+	c.outlook()
+	return c.refuse()
 }
 
 // pass announces what nothing wants, and removes what is due.

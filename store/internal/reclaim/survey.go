@@ -64,6 +64,16 @@ func (b bitset) any(i, j int) bool {
 	return false
 }
 
+// count gives how many of the bits from i to j-1 are set.
+func (b bitset) count(i, j int) (n int) {
+	for ; i < j; i++ {
+		if b.has(i) {
+			n++
+		}
+	}
+	return n
+}
+
 // survey reads all index files, marks and tables. It refuses to go on where it can't
 // know what is needed. What an earlier look of the same run read of index files, and of what they
 // name, is not read again: objects don't change.

@@ -27,7 +27,8 @@ import (
 type ToDeltas struct {
 	For   time.Duration // no batch is begun that would probably end later; 0: as long as it takes
 	Batch int64         // bytes of slabs that are stored anew at a time; 0: see batchBytes
-	Room  int64         // bytes that may be taken until anything comes free; 0: any number
+	Room  int64         // bytes that are free before anything comes free, and may be taken; 0: any number
+	Full  bool          // there is no room, whatever comes free
 
 	Begin func(slabs int, bytes int64) // called before the first is stored anew, if any is; or nil
 }
@@ -77,7 +78,8 @@ func (r *Keeper) takesDeltas(ctx context.Context) error {
 func (c *reclaimer) storeAnew(ctx context.Context) error {
 	begun, last, out := time.Now(), time.Duration(0), &Anew{}
 	c.out.ToDeltas = out
-	room, there := c.o.ToDeltas.Room, c.v.stock // what is put from now on is not taken
+	o := c.o.ToDeltas.with(c.out.Freed)
+	room, there := o.Room, c.v.stock // what is put from now on is not taken
 	said := make(map[format.SlabID]bool)
 	for first := true; ; first = false {
 		others, err := c.r.leases.Others(ctx, c.lease)
@@ -93,13 +95,18 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 		if first {
 			c.o.Meter.Expect(out.LeftBytes)
 		}
-		batch := c.v.batchOf(lots, c.o.ToDeltas, room)
+		batch := c.v.batchOf(lots, o, room)
 		out.noteRoom(batch, lots)
-		if most := c.o.ToDeltas.For; len(batch) == 0 || c.allRefused() || !first && most > 0 && time.Since(begun)+last > most {
+		if most := o.For; len(batch) == 0 || c.allRefused() || !first && most > 0 && time.Since(begun)+last > most {
 			break
 		}
-		if begin := c.o.ToDeltas.Begin; first && begin != nil {
-			begin(out.Left, out.LeftBytes)
+		if first {
+			if err := c.mayRemove(ctx); err != nil {
+				return err
+			}
+			if begin := o.Begin; begin != nil {
+				begin(out.Left, out.LeftBytes)
+			}
 		}
 		began, freed := time.Now(), c.out.Freed
 		written, err := c.storeBatch(ctx, batch)
@@ -114,6 +121,15 @@ func (c *reclaimer) storeAnew(ctx context.Context) error {
 	}
 	c.o.Meter.Done()
 	return nil
+}
+
+// with gives how much is stored anew where some bytes came free before.
+func (o *ToDeltas) with(freed int64) *ToDeltas {
+	more := *o
+	if o.Room > 0 {
+		more.Room += freed
+	}
+	return &more
 }
 
 // storeBatch stores slabs anew, and announces those that they were.
@@ -173,7 +189,10 @@ func total(lots [][]*stocked) (slabs int, bytes int64) {
 // batchOf gives the slabs of the first lots, as many as a batch takes and there is room for; none: there is none for the first.
 func (v *survey) batchOf(lots [][]*stocked, o *ToDeltas, room int64) (batch []*stocked) {
 	most, fits := v.batchBytes(o), int64(math.MaxInt64)
-	if room > 0 {
+	switch {
+	case o.Full:
+		fits = 0
+	case room > 0:
 		// What is stored anew may come to a little more than before: no more than padding.
 		fits = (room - min(spareRoom, o.Room/4)) * 8 / 9
 	}

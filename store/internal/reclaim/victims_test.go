@@ -68,6 +68,40 @@ func TestLeastGain(t *testing.T) {
 	}
 }
 
+// TestBasesComeFree: what no recipe names is no reason to stay where all that it holds is moved with it, though nothing is dead: unless what
+// is promised of that is at most 3 % of what is stored, or less than a tenth of what is moved for it.
+func TestBasesComeFree(t *testing.T) {
+	for name, c := range map[string]struct {
+		within, beside int // chunks that are needed
+		want           []byte
+	}{
+		"much of what is stored":   {0, 1, []byte{1, 2}},
+		"little of what is stored": {0, 30, nil},
+		"little of what is moved":  {1, 1, nil},
+	} {
+		v := surveyed([][]format.Frame{slices.Repeat([]format.Frame{plain()}, 1+c.within), {standing(1, on(1, 0))}, slices.Repeat([]format.Frame{plain()}, c.beside)})
+		all := []place{{2, 0}}
+		for n := range c.within {
+			all = append(all, place{1, 1 + n})
+		}
+		for n := range c.beside {
+			all = append(all, place{3, n})
+		}
+		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
+			v.set(b, all...)
+		}
+		v.holdBases()
+		var got []byte
+		for _, s := range v.victims(0, nil) {
+			got = append(got, s.id[0])
+		}
+		slices.Sort(got)
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%s: %v are moved, not %v", name, got, c.want)
+		}
+	}
+}
+
 // TestWritten: what is dead is promised, and half of what comes free as something takes the place of its base.
 func TestWritten(t *testing.T) {
 	for name, c := range map[string]struct {
@@ -87,6 +121,41 @@ func TestWritten(t *testing.T) {
 		v.holdBases()
 		if got := v.written(v.order); got != c.want {
 			t.Errorf("%s: %d bytes, not %d", name, got, c.want)
+		}
+	}
+}
+
+// TestPromisedOfCrowds: where many frames stand on the same, and many on those of other slabs, two thirds are promised.
+func TestPromisedOfCrowds(t *testing.T) {
+	for name, c := range map[string]struct {
+		same, others int // frames that stand on the first chunk, and on one each
+		want         int64
+	}{
+		"a crowd":        {crowd, 0, 34},
+		"nearly one":     {crowd - 1, 0, 50},
+		"and some more":  {crowd - 1, crowd, 50},
+		"each on others": {0, 2 * crowd, 50},
+	} {
+		const apart = 40 // chunks between bases: more than are counted together
+		above := slices.Repeat([]format.Frame{standing(1, on(1, 0))}, c.same)
+		for i := range c.others {
+			above = append(above, standing(1, on(1, uint32(apart*(i+1)))))
+		}
+		v := surveyed([][]format.Frame{slices.Repeat([]format.Frame{plain()}, apart*(c.others+1)+1), above})
+		var all []place
+		for n := range v.slab(1).chunks - 1 {
+			all = append(all, place{1, n})
+		}
+		for n := range above {
+			all = append(all, place{2, n})
+		}
+		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
+			v.set(b, all...)
+		}
+		v.holdBases()
+		freed, size := v.freed(v.order)
+		if got := v.promised(v.order, freed); freed != 50 || got != c.want || v.written(v.order) != size-c.want {
+			t.Errorf("%s: %d bytes come free, %d are promised, not %d", name, freed, got, c.want)
 		}
 	}
 }
