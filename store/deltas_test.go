@@ -675,7 +675,8 @@ func TestUsageOfMissingBase(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if u.Reclaimable > 30_000 {
+		// That is 300,000 bytes; what found nothing it is like, by cuts that differ by key, comes free.
+		if u.Reclaimable > 150_000 {
 			t.Errorf("%d bytes are said to come free, with the base of all", u.Reclaimable)
 		}
 		return
