@@ -61,6 +61,10 @@ func deepest(all map[string][]format.Frame) (depth, deltas int) {
 	return depth, deltas
 }
 
+// mostTries is how many further repositories are made where one takes more than is expected: cuts differ by key, and of some hundred one
+// has a stretch of chunks that find little of what they are like.
+const mostTries = 2
+
 func withDeltas(d store.Deltas) store.CreateOptions {
 	return store.CreateOptions{ChunkAverage: 8192, Deltas: d}
 }
@@ -76,13 +80,21 @@ func TestDeltas(t *testing.T) {
 		depth  int
 	}{{store.DeltasOff, 5 * 400_000, 0}, {store.DeltasOwn, 5 * 400_000, 0}, {store.DeltasOn, 520_000, 2}} {
 		t.Run(string(test.deltas), func(t *testing.T) {
-			f := newFixtureOf(t, withDeltas(test.deltas))
+			var f *fixture
 			var captures []*store.Capture
-			for _, v := range versions {
-				captures = append(captures, f.capture(tarOf(t, file{name: "a", content: v})))
-			}
-			if got := f.stored(); got > test.most {
-				t.Errorf("%d bytes are stored, at most %d expected", got, test.most)
+			for tries := mostTries; ; tries-- {
+				f, captures = newFixtureOf(t, withDeltas(test.deltas)), nil
+				for _, v := range versions {
+					captures = append(captures, f.capture(tarOf(t, file{name: "a", content: v})))
+				}
+				got := f.stored()
+				if got > test.most && tries > 0 {
+					continue
+				}
+				if got > test.most {
+					t.Errorf("%d bytes are stored, at most %d expected", got, test.most)
+				}
+				break
 			}
 			if depth, _ := deepest(f.frames()); depth != test.depth {
 				t.Errorf("frames stand on each other %d deep, not %d", depth, test.depth)
