@@ -941,7 +941,7 @@ func TestStandingIsBounded(t *testing.T) {
 					if got = f.standingOn(); got > test.most {
 						t.Errorf("%d frames stand on one: at most %d may", got, test.most)
 					}
-					if f.stored() > 1_000_000 {
+					if f.stored() > 1_800_000 { // without deltas it is 2,800,000; by most keys 400,000
 						t.Errorf("%d bytes are stored", f.stored())
 					}
 				})
