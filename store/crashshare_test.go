@@ -3,6 +3,7 @@ package store_test
 import (
 	"context"
 	"errors"
+	"slices"
 	"sync/atomic"
 	"syscall"
 	"testing"
@@ -10,6 +11,7 @@ import (
 	"time"
 
 	"github.com/kistarchive/kist/store"
+	"github.com/kistarchive/kist/store/internal/names"
 	"github.com/kistarchive/kist/store/storage"
 	"github.com/kistarchive/kist/store/storage/storagetest"
 )
@@ -335,6 +337,18 @@ func (s *site) checkLies(before string) int {
 	}
 	if !there {
 		s.t.Errorf("capture %s of before is not listed: %v", before, err)
+	}
+	// What is spoiled in its place, as in a folder that was there before, is relied on until it is repaired.
+	slabs, err := s.folder.List(ctx, names.Slabs)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	if slices.ContainsFunc(slabs, func(slab storage.Info) bool {
+		return slices.ContainsFunc(report.Damage, func(d store.Damage) bool { return d.Object == slab.Name })
+	}) {
+		if _, err := s.Repair(ctx, store.RepairOptions{}); err != nil {
+			s.t.Fatal(err)
+		}
 	}
 	if err := takeStream("second")(s, ctx); err != nil {
 		s.t.Fatal(err)

@@ -346,7 +346,8 @@ func TestSendDeltas(t *testing.T) {
 			s.send(capture(s, v), f)
 			before := f.stored()
 			s.send(capture(s, edited(v, 5000, 1)), f)
-			if added := f.stored() - before; added > 60_000 {
+			// Nearly all chunks find what they are like, by cuts that differ by key.
+			if added := f.stored() - before; added > 150_000 {
 				t.Errorf("%d bytes are added", added)
 			}
 			if depth, _ := deepest(f.frames()); depth == 0 {

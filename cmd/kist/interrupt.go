@@ -17,12 +17,15 @@ import (
 // can't be said. left says what is left then; "": nothing is.
 func interruptible(stderr io.Writer, asJSON bool, left string) (context.Context, *secondInterrupt, context.CancelFunc) {
 	ctx, cancel := context.WithCancel(context.Background())
+	second := &secondInterrupt{came: make(chan struct{}), ignored: make(map[os.Signal]bool)}
+	for _, by := range []os.Signal{os.Interrupt, syscall.SIGTERM} {
+		second.ignored[by] = signal.Ignored(by)
+	}
 	signals := make(chan os.Signal, 1)
 	signal.Notify(signals, os.Interrupt, syscall.SIGTERM)
 	if !signal.Ignored(syscall.SIGHUP) { // as under nohup
 		signal.Notify(signals, syscall.SIGHUP)
 	}
-	second := &secondInterrupt{came: make(chan struct{})}
 	go func() {
 		select {
 		case <-signals:
@@ -41,7 +44,7 @@ func interruptible(stderr io.Writer, asJSON bool, left string) (context.Context,
 			signal.Reset(by)
 			if !second.is(by) {
 				s.Warn("ended at once%s.", left)
-				endBy(by)
+				second.end()
 			}
 		case <-ctx.Done():
 		}
@@ -68,7 +71,8 @@ func leftBy(args []string) string {
 
 // secondInterrupt is the one that ends a run at once.
 type secondInterrupt struct {
-	came chan struct{} // closed by it
+	came    chan struct{}      // closed by it
+	ignored map[os.Signal]bool // when this process began, as by a job in the background of a shell's script
 
 	mu     sync.Mutex
 	wanted bool
@@ -92,16 +96,15 @@ func (s *secondInterrupt) is(by os.Signal) bool {
 	return s.wanted
 }
 
-// end ends this process by it.
+// end ends this process by it, as the system does by default. Where it was ignored before this process began it would be again, so
+// that the status alone tells of it, as shells do.
 func (s *secondInterrupt) end() {
-	endBy(s.by)
-	select {} // the signal may come to another thread
-}
-
-// endBy ends this process as a signal does by default.
-func endBy(by os.Signal) {
+	if by, ok := s.by.(syscall.Signal); ok && s.ignored[by] {
+		os.Exit(128 + int(by))
+	}
 	p, err := os.FindProcess(os.Getpid())
-	if err != nil || p.Signal(by) != nil { // as where the system has no signals
+	if err != nil || p.Signal(s.by) != nil { // as where the system has no signals
 		os.Exit(statusFailed)
 	}
+	select {} // the signal may come to another thread
 }

@@ -42,9 +42,6 @@ func environOf(pid int) string { return fmt.Sprintf("/proc/%d/environ", pid) }
 // one it is named once all that is known to be left was ended.
 func TestEndLeftBesideHung(t *testing.T) {
 	short(t)
-	was := lookTime
-	lookTime = 50 * time.Millisecond
-	t.Cleanup(func() { lookTime = was })
 	const own = "KIST_STEP=hung"
 	for _, apart := range []bool{false, true} {
 		hung, left := sleeping(t, "", apart), sleeping(t, own, false)

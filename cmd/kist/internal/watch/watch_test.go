@@ -9,6 +9,7 @@ import (
 	"os/exec"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/kistarchive/kist/cmd/kist/engine"
@@ -73,18 +74,20 @@ func TestContainer(t *testing.T) {
 		"asked, well":          {all: []string{up}, healthy: `test "$KIST_CONTAINER" = seedbank`},
 		"asked, unwell":        {all: []string{up}, healthy: "echo no answer >&2; exit 7", want: "exit status 7: no answer"},
 	} {
-		e := engine.NewWith("engine", &states{all: test.all})
-		v, err := Container(t.Context(), e, "ab", Options{For: short, Every: time.Millisecond, Healthy: test.healthy, Lines: 2})
-		if err != nil {
-			t.Errorf("%s: %v", name, err)
-			continue
-		}
-		if v.Healthy != (test.want == "") || !strings.Contains(v.Why, test.want) {
-			t.Errorf("%s: %+v", name, v)
-		}
-		if log := strings.Join(v.Log, " "); !v.Healthy && log != "two TOKEN=**** three" {
-			t.Errorf("%s: log %q", name, log)
-		}
+		synctest.Test(t, func(t *testing.T) { // so that there is time for each state
+			e := engine.NewWith("engine", &states{all: test.all})
+			v, err := Container(t.Context(), e, "ab", Options{For: short, Every: time.Millisecond, Healthy: test.healthy, Lines: 2})
+			if err != nil {
+				t.Errorf("%s: %v", name, err)
+				return
+			}
+			if v.Healthy != (test.want == "") || !strings.Contains(v.Why, test.want) {
+				t.Errorf("%s: %+v", name, v)
+			}
+			if log := strings.Join(v.Log, " "); !v.Healthy && log != "two TOKEN=**** three" {
+				t.Errorf("%s: log %q", name, log)
+			}
+		})
 	}
 }
 

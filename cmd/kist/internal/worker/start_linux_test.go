@@ -60,7 +60,7 @@ func startStreams(w *Work, _ []string) error {
 	} {
 		var out, said bytes.Buffer
 		cmd := exec.Command("sh", "-c", c.script)
-		cmd.Stdin, cmd.Stdout, cmd.Stderr, cmd.Dir, cmd.WaitDelay = strings.NewReader(c.in), &out, &said, "/", 100*time.Millisecond
+		cmd.Stdin, cmd.Stdout, cmd.Stderr, cmd.Dir, cmd.WaitDelay = strings.NewReader(c.in), &out, &said, "/", time.Second
 		cmd.Env = append(os.Environ(), "LOT=7")
 		cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 		wait, err := w.Start(cmd)
