@@ -414,10 +414,13 @@ func TestBasesUnderLock(t *testing.T) {
 	if len(all) < 3 {
 		t.Errorf("%d slabs are there: the test sees nothing", len(all))
 	}
+	goes := medium.locked
 	medium.locked = nil
 	f.reclaim(store.ReclaimOptions{Grace: store.NoGrace, AcceptUnexplained: true})
-	if n := len(f.frames()); n != 1 {
-		t.Errorf("%d slabs are left, want 1", n)
+	for name := range f.frames() { // the last capture's, and perhaps one of a chunk of its lists, that was moved
+		if under[name] || goes(storage.Info{Name: name}) {
+			t.Errorf("%s is left", name)
+		}
 	}
 }
 
