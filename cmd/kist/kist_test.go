@@ -16,11 +16,13 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"github.com/kistarchive/kist/cmd/kist/internal/trees"
+	"github.com/kistarchive/kist/store/storage/storagetest"
 )
 
 func TestMain(m *testing.M) {
 	// Else every program that tests run takes a second longer under the race detector.
 	os.Setenv("GORACE", "atexit_sleep_ms=10")
+	storagetest.UseDisk()
 	testscript.Main(m, map[string]func(){"kist": runWithoutTerminal, "engine": fakeEngine})
 }
 

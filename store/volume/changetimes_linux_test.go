@@ -118,3 +118,17 @@ func TestLocalChangeTimes(t *testing.T) {
 		t.Errorf("of /proc it is %v", c)
 	}
 }
+
+// TestMappedOnTmpfs: there what is written through a memory map moves no times, so none are relied on.
+func TestMappedOnTmpfs(t *testing.T) {
+	dir := t.TempDir() + "/mounted"
+	mount(t, dir)
+	d, err := openDoor(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.close()
+	if c := clockOf(d); c != clockDoubtful {
+		t.Errorf("of a tmpfs it is %v", c)
+	}
+}
