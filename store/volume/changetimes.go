@@ -15,7 +15,7 @@ const (
 	clockDoubtful clock = iota // it has to be seen, file system by file system
 	clockKept
 	clockLayered // kept, though its files may be on another device than their folder
-	clockAbsent
+	clockAbsent  // or not moved by all that changes a file
 )
 
 // changeTimes says for each device whether files on it may be told by their change times.

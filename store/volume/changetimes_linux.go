@@ -8,8 +8,8 @@ const zfsMagic = 0x2fc12fc1
 
 // clockOf says what change times are worth on the file system of d, by its number (statfs(2);
 // linux/magic.h). Those named as kept set st_ctime themselves; NFS gets it from the server, whose duty
-// it is (RFC 1813, section 2.3.5, ctime in fattr3). FAT and exFAT have no place for one. On tmpfs and ramfs what is
-// written through a memory map moves no times (seen on Linux 6.18), so they are doubtful as any other.
+// it is (RFC 1813, section 2.3.5, ctime in fattr3). FAT and exFAT have no place for one. On tmpfs and ramfs writes
+// through a memory map move none (seen on Linux 6.18), whatever others show there.
 func clockOf(d *folder) clock {
 	var st unix.Statfs_t
 	if _, err := again(func() (int, error) { return 0, unix.Fstatfs(d.fd, &st) }); err != nil {
@@ -21,7 +21,7 @@ func clockOf(d *folder) clock {
 		return clockKept
 	case unix.OVERLAYFS_SUPER_MAGIC:
 		return clockLayered
-	case unix.MSDOS_SUPER_MAGIC, unix.EXFAT_SUPER_MAGIC:
+	case unix.MSDOS_SUPER_MAGIC, unix.EXFAT_SUPER_MAGIC, unix.TMPFS_MAGIC, unix.RAMFS_MAGIC:
 		return clockAbsent
 	}
 	return clockDoubtful
