@@ -121,12 +121,21 @@ func TestMayNotRead(t *testing.T) {
 // TestHeedUsed: what came into a folder since a restore looked is replaced only by one that may.
 func TestHeedUsed(t *testing.T) {
 	dir := t.TempDir()
+	its, err := volume.IdentityOf(dir)
+	if err != nil || its.Inode == 0 {
+		t.Skip("no inode numbers: ", err)
+	}
 	for _, test := range []struct {
 		s    restoring
 		full bool
+		told volume.Identity
 		ends bool
 	}{
-		{restoring{}, false, false}, {restoring{}, true, true}, {restoring{replace: true}, true, false}, {restoring{only: true}, true, false},
+		{restoring{}, false, its, false},
+		{restoring{}, true, its, true},
+		{restoring{}, true, volume.Identity{Inode: 1}, false}, // of what is built
+		{restoring{replace: true}, true, its, false},
+		{restoring{only: true}, true, its, false},
 	} {
 		if test.full {
 			if err := os.WriteFile(filepath.Join(dir, "seeds"), nil, 0o600); err != nil {
@@ -136,7 +145,7 @@ func TestHeedUsed(t *testing.T) {
 		told := 0
 		o := store.FolderOptions{Aside: func(volume.Identity) error { told++; return nil }}
 		test.s.heedUsed(&o, dir)
-		if err := o.Aside(volume.Identity{}); (err != nil) != test.ends || (told == 0) != test.ends {
+		if err := o.Aside(test.told); (err != nil) != test.ends || (told == 0) != test.ends {
 			t.Errorf("%+v, full %v: %v, told %d times", test.s, test.full, err, told)
 		}
 	}

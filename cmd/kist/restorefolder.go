@@ -135,8 +135,14 @@ func (s *restoring) heedUsed(o *store.FolderOptions, dir string) {
 	}
 	aside := o.Aside
 	o.Aside = func(id volume.Identity) error {
-		if err := checkUnused(dir); err != nil || aside == nil {
-			return err
+		// Of a mount point, in which the new tree is built, what it holds is not told.
+		if at, err := volume.IdentityOf(dir); err == nil && at.Is(id) {
+			if err := checkUnused(dir); err != nil {
+				return err
+			}
+		}
+		if aside == nil {
+			return nil
 		}
 		return aside(id)
 	}
