@@ -34,15 +34,28 @@ func TestVictims(t *testing.T) {
 			v.set(b, c.retire...)
 		}
 		v.holdBases()
-		var got []byte
-		for _, s := range v.victims(0.01, nil) {
-			got = append(got, s.id[0])
-		}
-		slices.Sort(got)
+		got := victimIDs(v, 0.01)
 		if !slices.Equal(got, c.victims) {
 			t.Errorf("%s: %v are moved, not %v", name, got, c.victims)
 		}
 	}
+}
+
+// needAndHold has a capture need chunks, and what they stand on held.
+func needAndHold(v *survey, all []place) {
+	for _, b := range []bitset{v.wanted, v.needed, v.asked} {
+		v.set(b, all...)
+	}
+	v.holdBases()
+}
+
+// victimIDs gives the first bytes of the ids of what is moved, sorted.
+func victimIDs(v *survey, minDead float64) (ids []byte) {
+	for _, s := range v.victims(minDead, nil) {
+		ids = append(ids, s.id[0])
+	}
+	slices.Sort(ids)
+	return ids
 }
 
 // TestLeastGain: where what is dead can't be moved, nothing else is for hardly a gain.
@@ -54,14 +67,8 @@ func TestLeastGain(t *testing.T) {
 		for n := range chunks - 1 {
 			all = append(all, place{3, n})
 		}
-		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
-			v.set(b, all...)
-		}
-		v.holdBases()
-		var got []byte
-		for _, s := range v.victims(0, nil) {
-			got = append(got, s.id[0])
-		}
+		needAndHold(v, all)
+		got := victimIDs(v, 0)
 		if !slices.Equal(got, want) {
 			t.Errorf("with %d chunks, one of them dead, %v are moved, not %v", chunks, got, want)
 		}
@@ -87,15 +94,8 @@ func TestBasesComeFree(t *testing.T) {
 		for n := range c.beside {
 			all = append(all, place{3, n})
 		}
-		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
-			v.set(b, all...)
-		}
-		v.holdBases()
-		var got []byte
-		for _, s := range v.victims(0, nil) {
-			got = append(got, s.id[0])
-		}
-		slices.Sort(got)
+		needAndHold(v, all)
+		got := victimIDs(v, 0)
 		if !slices.Equal(got, c.want) {
 			t.Errorf("%s: %v are moved, not %v", name, got, c.want)
 		}
@@ -149,10 +149,7 @@ func TestPromisedOfCrowds(t *testing.T) {
 		for n := range above {
 			all = append(all, place{2, n})
 		}
-		for _, b := range []bitset{v.wanted, v.needed, v.asked} {
-			v.set(b, all...)
-		}
-		v.holdBases()
+		needAndHold(v, all)
 		freed, size := v.freed(v.order)
 		if got := v.promised(v.order, freed); freed != 50 || got != c.want || v.written(v.order) != size-c.want {
 			t.Errorf("%s: %d bytes come free, %d are promised, not %d", name, freed, got, c.want)
